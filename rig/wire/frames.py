@@ -1,0 +1,170 @@
+"""Framed format: bytes to samples and messages, and messages to bytes.
+
+Problem: frames come chopped, damaged and mixed, and most are samples at a high rate. Plan: cut the
+stream at its zeros with one array operation; hand all frames of a plain sample's length to the columns
+of sample_frames.py, which accept or decline; everything else goes one by one through `_open`, the only
+judge of causes. Cost: a decoder holds one unfinished frame, never more than `MAX_BODY` bytes.
+"""
+
+from __future__ import annotations
+
+from typing import cast
+
+import numpy as np
+import numpy.typing as npt
+from cobs import cobs
+from fastcrc import crc16
+
+from rig.wire.decoded import Decoded, Placed, Tally
+from rig.wire.messages import LAYOUT_BY_CLASS, LAYOUT_BY_KIND, MAX_PAYLOAD, SAMPLE_KIND, Message
+from rig.wire.sample_frames import CRC_BYTES, PLAIN_BODY, SAMPLE, Rows, to_block, unpack_plain
+
+DELIMITER = b"\x00"
+MAX_BODY = MAX_PAYLOAD + CRC_BYTES + 1
+"""Bytes of the longest frame before its 0x00."""
+
+Places = npt.NDArray[np.intp]
+
+
+def encode_frame(message: Message) -> bytes:
+    """One message as a frame, its closing 0x00 included.
+
+    Raises
+    ------
+    InputError
+        If a field does not fit its place on the wire.
+    """
+    payload = LAYOUT_BY_CLASS[type(message)].write(message)
+    return seal(payload)
+
+
+def seal(payload: bytes) -> bytes:
+    """Frame of any payload: its CRC added, stuffed, and closed with 0x00."""
+    crc = crc16.ibm_3740(payload).to_bytes(CRC_BYTES, "little")
+    return cast(bytes, cobs.encode(payload + crc)) + DELIMITER
+
+
+class FrameDecoder:
+    """Framed bytes in, samples and messages out.
+
+    It takes the messages of both directions, so that a host and a device can each use it. It never
+    raises on any bytes, and any chopping of a stream gives the same messages and the same tally.
+
+    Attributes
+    ----------
+    tally
+        Counts since the start, of accepted frames and of those thrown away, by cause.
+    """
+
+    def __init__(self) -> None:
+        self.tally = Tally()
+        self._pending = b""
+        self._skipping = False  # inside an overlong frame that has been counted already
+
+    @property
+    def pending_bytes(self) -> int:
+        """Bytes of the frame that is not finished yet."""
+        return len(self._pending)
+
+    def restart(self) -> None:
+        """Drop an unfinished frame: the bytes to come do not continue those before."""
+        if self._pending:
+            self.tally.reject("cut", len(self._pending))
+        self._pending = b""
+        self._skipping = False
+
+    def feed(self, data: bytes) -> Decoded:
+        """Decode what `data` completes."""
+        buffer = self._pending + data
+        stream = np.frombuffer(buffer, np.uint8)
+        ends = np.flatnonzero(stream == 0)
+        starts = np.empty_like(ends)
+        starts[:1] = 0
+        starts[1:] = ends[:-1] + 1
+        if self._skipping and len(ends):
+            self.tally.bytes_discarded += int(ends[0]) + 1
+            starts, ends = starts[1:], ends[1:]
+            self._skipping = False
+        self._hold(buffer[buffer.rfind(DELIMITER) + 1 :])
+        return self._decode(buffer, stream, starts, ends - starts)
+
+    def _hold(self, rest: bytes) -> None:
+        if self._skipping:
+            self.tally.bytes_discarded += len(rest)
+        elif len(rest) > MAX_BODY:
+            self.tally.reject("too_long", len(rest))
+            self._skipping = True
+        self._pending = b"" if self._skipping else rest
+
+    def _decode(self, buffer: bytes, stream: npt.NDArray[np.uint8], starts: Places, sizes: Places) -> Decoded:
+        empty = int(np.count_nonzero(sizes == 0))
+        self.tally.empty += empty
+        self.tally.bytes_accepted += empty
+
+        plain = np.flatnonzero(sizes == PLAIN_BODY)
+        rows, good = unpack_plain(stream, starts[plain])
+        plain = plain[good]
+        self.tally.accepted += len(plain)
+        self.tally.bytes_accepted += len(plain) * (PLAIN_BODY + 1)
+
+        odd = sizes > 0
+        odd[plain] = False
+        opened = self._open_each(buffer, np.flatnonzero(odd), starts, sizes)
+        longer = [(place, found) for place, found in opened if isinstance(found, bytes)]
+        rows, places = _merge(rows, plain, longer)
+        messages = [(place, found) for place, found in opened if not isinstance(found, bytes)]
+        before = np.searchsorted(places, [place for place, _ in messages])
+        placed = (Placed(int(n), found) for n, (_, found) in zip(before, messages, strict=True))
+        return Decoded(to_block(rows), tuple(placed))
+
+    def _open_each(
+        self, buffer: bytes, odd: Places, starts: Places, sizes: Places
+    ) -> list[tuple[int, Message | bytes]]:
+        """Messages, and payloads of samples, with their places among the frames."""
+        opened: list[tuple[int, Message | bytes]] = []
+        for place in odd.tolist():
+            start, size = int(starts[place]), int(sizes[place])
+            cause, found = _open(buffer[start : start + size])
+            if found is None:
+                self.tally.reject(cause, size + 1)
+            else:
+                self.tally.accepted += 1
+                self.tally.bytes_accepted += size + 1
+                opened.append((place, found))
+        return opened
+
+
+def _open(body: bytes) -> tuple[str, Message | bytes | None]:
+    """The message of a frame, or a sample's payload cut to its plain length, or the cause against it."""
+    if len(body) > MAX_BODY:
+        return "too_long", None
+    try:
+        sealed: bytes = cobs.decode(body)
+    except cobs.DecodeError:
+        return "bad_cobs", None
+    payload, crc = sealed[:-CRC_BYTES], sealed[-CRC_BYTES:]
+    if not payload:
+        return "short", None
+    if crc16.ibm_3740(payload).to_bytes(CRC_BYTES, "little") != crc:
+        return "bad_crc", None
+    return _read(payload)
+
+
+def _read(payload: bytes) -> tuple[str, Message | bytes | None]:
+    if payload[0] == SAMPLE_KIND:
+        plain = payload[: SAMPLE.itemsize]
+        return ("", plain) if len(plain) == SAMPLE.itemsize else ("short", None)
+    layout = LAYOUT_BY_KIND.get(payload[0])
+    if layout is None:
+        return "unknown_type", None
+    return ("", layout.read(payload)) if len(payload) >= layout.min_payload else ("short", None)
+
+
+def _merge(rows: Rows, places: Places, longer: list[tuple[int, bytes]]) -> tuple[Rows, Places]:
+    """Put the samples of longer frames in their places among the plain ones."""
+    if not longer:
+        return rows, places
+    more = np.frombuffer(b"".join(payload for _, payload in longer), SAMPLE)
+    all_places = np.concatenate([places, np.array([place for place, _ in longer], np.intp)])
+    order = np.argsort(all_places)
+    return np.concatenate([rows, more])[order], all_places[order]

@@ -1,0 +1,185 @@
+"""The shape of a device's text lines, and the grammar that a good line obeys.
+
+Problem: firmware that people already have prints its own columns. Plan: a validated value that says
+what the columns are, from which one pattern is built that matches good lines only.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from rig.errors import InputError
+from rig.samples import COUNTS
+
+WHITESPACE = "whitespace"
+MAX_LINE = 256
+"""Bytes of a line without its end; the protocol's bound on a receiver's buffer."""
+
+TIME_UNITS_US = {"time_us": 1, "time_ms": 1_000, "time_s": 1_000_000}
+COLUMNS = (*TIME_UNITS_US, "seq", "status", "force", "position", "ignore")
+
+TIME_LIMIT_US = 2**53
+"""Times stay below this (285 years), where a float still holds each microsecond."""
+
+MIN_TIME_BITS = 8
+MAX_TIME_BITS = 53
+
+_INTEGER = rb"[+-]?+\d++"
+_DECIMAL = rb"[+-]?+(?:\d++(?:\.\d*+)?+|\.\d++)(?:[eE][+-]?+\d++)?+"
+
+
+@dataclass(frozen=True, slots=True)
+class LineFormat:
+    """What the columns of a line are. The defaults are the example of the wire protocol.
+
+    Parameters
+    ----------
+    separator
+        One character, or "whitespace" for any run of blanks and tabs. Blanks around a field are allowed.
+    columns
+        Names out of `COLUMNS` in the order of the line. Force and position once each; at most one time,
+        one seq, one status; "ignore" skips a column.
+    time_bits
+        The time column wraps at 2 to this power, in its own unit; None if it does not wrap.
+    force_unit, position_unit
+        "counts" for integers, otherwise the unit of values that may have decimals.
+    checksum
+        "none", or "xor8" for lines that end in *HH.
+    comment
+        Lines that begin with this are text for a person; empty if there are none.
+
+    Raises
+    ------
+    InputError
+        If a key holds something that the protocol does not allow. The message names the key.
+    """
+
+    separator: str = ","
+    columns: tuple[str, ...] = ("time_us", "force", "position")
+    time_bits: int | None = 32
+    force_unit: str = COUNTS
+    position_unit: str = COUNTS
+    checksum: str = "none"
+    comment: str = "#"
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "columns", tuple(self.columns))
+        for key, holds, expected in _RULES:
+            if not holds(self):
+                raise InputError(f"wire.{key}: found {getattr(self, key)!r}, expected {expected}")
+
+    @property
+    def time_column(self) -> str | None:
+        """Name of the time column, None if the lines carry no time."""
+        return next((name for name in self.columns if name in TIME_UNITS_US), None)
+
+    @property
+    def time_modulus_us(self) -> int | None:
+        """Where the time wraps, in microseconds; None if it does not, or if there is no time."""
+        if self.time_column is None or self.time_bits is None:
+            return None
+        return TIME_UNITS_US[self.time_column] << self.time_bits
+
+
+def field_patterns(line_format: LineFormat) -> tuple[re.Pattern[bytes], ...]:
+    """Pattern of each column's field, blanks around it included."""
+    return tuple(re.compile(_padded(line_format, _field(line_format, name))) for name in line_format.columns)
+
+
+def good_lines(line_format: LineFormat) -> re.Pattern[bytes]:
+    """Pattern of a run of good lines with their ends, and of the blank lines after each.
+
+    Every quantifier is possessive, so matching takes time in proportion to the run.
+    """
+    spaced = line_format.separator == WHITESPACE
+    between = rb"[ \t]++" if spaced else re.escape(line_format.separator.encode())
+    body = between.join(_padded(line_format, _field(line_format, name)) for name in line_format.columns)
+    if spaced:
+        body = rb"[ \t]*+" + body + rb"[ \t]*+"
+    if line_format.checksum == "xor8":
+        body += rb"\*[0-9A-F]{2}"
+    comment = re.escape(line_format.comment.encode())
+    not_comment = rb"(?![ \t]*+" + comment + rb")" if comment else b""
+    not_long = rb"(?![^\r\n]{%d})" % (MAX_LINE + 1)
+    return re.compile(rb"(?:" + not_comment + not_long + body + rb"[\r\n]++)++")
+
+
+def _field(line_format: LineFormat, column: str) -> bytes:
+    units = {"force": line_format.force_unit, "position": line_format.position_unit}
+    if column == "ignore":
+        star = rb"*" if line_format.checksum == "xor8" else b""
+        if line_format.separator == WHITESPACE:
+            return rb"[^ \t\r\n" + star + rb"]++"
+        return rb"[^\r\n" + star + re.escape(line_format.separator.encode()) + rb"]*+"
+    if column in TIME_UNITS_US or units.get(column, COUNTS) != COUNTS:
+        return _DECIMAL
+    return _INTEGER
+
+
+def _padded(line_format: LineFormat, field: bytes) -> bytes:
+    if line_format.separator == WHITESPACE:
+        return field
+    blanks = rb"[" + b" \t".replace(line_format.separator.encode(), b"") + rb"]*+"
+    return blanks + field + blanks
+
+
+def _once(line_format: LineFormat) -> bool:
+    names = [name for name in line_format.columns if name != "ignore"]
+    times = [name for name in names if name in TIME_UNITS_US]
+    required = names.count("force") == 1 and names.count("position") == 1
+    return set(names) <= set(COLUMNS) and required and len(times) <= 1 and len(set(names)) == len(names)
+
+
+def _separates(text: str) -> bool:
+    return text == WHITESPACE or (
+        len(text) == 1 and text.isascii() and (text in " \t" or text.isprintable()) and not _numeric(text)
+    )
+
+
+def _marks_comment(text: str, separator: str) -> bool:
+    return text == "" or not (text[0].isspace() or text[0] == separator or _numeric(text[0]))
+
+
+def _wraps(line_format: LineFormat) -> bool:
+    bits = line_format.time_bits
+    if bits is None:
+        return True
+    if not isinstance(bits, int) or not MIN_TIME_BITS <= bits <= MAX_TIME_BITS:
+        return False
+    return (line_format.time_modulus_us or 0) <= TIME_LIMIT_US
+
+
+def _numeric(character: str) -> bool:
+    # A field, or the checksum after it, may begin with or contain these.
+    return character.isalnum() or character in "+-.*"
+
+
+_RULES: tuple[tuple[str, Callable[[LineFormat], bool], str], ...] = (
+    (
+        "separator",
+        lambda f: isinstance(f.separator, str) and _separates(f.separator),
+        f'one character that no number contains, or "{WHITESPACE}"',
+    ),
+    (
+        "columns",
+        _once,
+        "force and position once each, and at most one time, one seq and one status, out of "
+        + ", ".join(COLUMNS),
+    ),
+    (
+        "time_bits",
+        _wraps,
+        f"a whole number of at least {MIN_TIME_BITS} that makes no more than 2^53 microseconds, "
+        "or none if the time does not wrap",
+    ),
+    ("force_unit", lambda f: bool(f.force_unit), 'a unit of force, or "counts"'),
+    ("position_unit", lambda f: bool(f.position_unit), 'a unit of length, or "counts"'),
+    ("checksum", lambda f: f.checksum in ("none", "xor8"), '"none" or "xor8"'),
+    (
+        "comment",
+        lambda f: isinstance(f.comment, str) and _marks_comment(f.comment, f.separator),
+        "a mark that neither a number nor the separator begins with, or nothing",
+    ),
+)

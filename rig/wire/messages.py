@@ -1,0 +1,374 @@
+"""What the rig and its host say to each other, as values.
+
+Problem: device, host, virtual rig and tests must agree on some twenty layouts. Plan: one frozen class
+for each message, the same whether it is sent or received, and one table that binds type byte, class and
+layout. Samples are not here: they come by the million and live in columns (blocks.py).
+Cost: one small object for each message; messages are rare beside samples.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Callable
+from dataclasses import dataclass, fields
+from enum import IntEnum, IntFlag
+from typing import Any
+
+from rig.errors import InputError
+
+PROTOCOL_VERSION = 1
+
+MAX_PAYLOAD = 64
+"""Bytes of a payload, type byte included; the protocol's bound on a receiver's buffer."""
+
+SAMPLE_KIND = 0x01
+UNIT_ID_BYTES = 8
+NAME_BYTES = 32
+NOTE_BYTES = MAX_PAYLOAD - 1
+
+
+class Capability(IntFlag):
+    """What a device says it can do."""
+
+    DRIVES = 1 << 0
+    LIMITS_FORCE = 1 << 1
+    EMERGENCY_STOP = 1 << 2
+    HALTS_ON_SILENCE = 1 << 3
+    CYCLES = 1 << 4
+
+
+class StateFlag(IntFlag):
+    """Flags of a state message."""
+
+    ARMED = 1 << 0
+    HOMED = 1 << 1
+    LIMITS_SET = 1 << 2
+    MOVING = 1 << 3
+    STREAMING = 1 << 4
+
+
+class EventCode(IntEnum):
+    """What happened on the device. The comment says what the event's value holds."""
+
+    BOOT = 1  # reset cause
+    FINISHED = 2  # position
+    FORCE_TRIP = 4  # force
+    TRAVEL_TRIP = 5  # position
+    STOP_OPENED = 6
+    STOP_CLOSED = 7
+    HEARTBEAT_LOST = 8
+    STALLED = 9  # position
+    FORCE_SILENT = 10
+    POSITION_LIMIT = 11  # force
+    HALTED = 12  # position
+    CYCLE_FINISHED = 13  # cycles so far
+    HOMED = 14  # offset that was subtracted
+    POSITION_FAULT = 15
+
+
+LATCHED_STOPS = frozenset(
+    {
+        EventCode.FORCE_TRIP,
+        EventCode.TRAVEL_TRIP,
+        EventCode.STOP_OPENED,
+        EventCode.HEARTBEAT_LOST,
+        EventCode.STALLED,
+        EventCode.FORCE_SILENT,
+        EventCode.POSITION_FAULT,
+    }
+)
+"""Trips: each latches a stop and disarms the device."""
+
+MOTION_ENDS = LATCHED_STOPS | {EventCode.FINISHED, EventCode.POSITION_LIMIT, EventCode.HALTED}
+"""Exactly one of these, with the motion's request id, ends each motion."""
+
+
+class ReplyResult(IntEnum):
+    """A device's answer to a command."""
+
+    ACCEPTED = 0
+    UNKNOWN_COMMAND = 1
+    BAD_ARGUMENT = 2
+    NOT_ARMED = 3
+    BUSY = 4
+    STOP_LATCHED = 5
+    OUTSIDE_LIMITS = 6
+    LIMITS_NOT_SET = 7
+    NOT_HOMED = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """Who the device is. `rate_mhz` is the highest sample rate in thousandths of a hertz."""
+
+    protocol: int
+    major: int
+    minor: int
+    capabilities: Capability
+    boot_id: int
+    rate_mhz: int
+    unit_id: bytes
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something happened; `request` is 0 unless it ends or belongs to a command."""
+
+    code: EventCode | int
+    request: int
+    time_us: int
+    value: int
+
+
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """The answer to the command with the same request id."""
+
+    result: ReplyResult | int
+    request: int
+    value: int
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """Text for a person."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """How the device stands. `stop_cause` is the event that latched the stop, 0 if there is none."""
+
+    boot_id: int
+    flags: StateFlag
+    stop_cause: EventCode | int
+    last_request: int
+    cycles_done: int
+    min_force: int
+    max_force: int
+    min_position: int
+    max_position: int
+    frames_dropped: int
+
+
+@dataclass(frozen=True, slots=True)
+class Identify:
+    """Ask for an identity message."""
+
+    request: int
+
+
+@dataclass(frozen=True, slots=True)
+class StreamAt:
+    """Send samples at a rate in thousandths of a hertz; 0 stops."""
+
+    request: int
+    rate_mhz: int
+
+
+@dataclass(frozen=True, slots=True)
+class Heartbeat:
+    """The host is alive and has seen fresh samples. There is no reply."""
+
+    request: int
+
+
+@dataclass(frozen=True, slots=True)
+class Arm:
+    """Allow motion and start the heartbeat timer."""
+
+    request: int
+
+
+@dataclass(frozen=True, slots=True)
+class Disarm:
+    """Halt and forbid motion."""
+
+    request: int
+
+
+@dataclass(frozen=True, slots=True)
+class MoveTo:
+    """Go to a position in counts at a speed in counts/s."""
+
+    request: int
+    position: int
+    speed: int
+
+
+@dataclass(frozen=True, slots=True)
+class PressUntil:
+    """Approach until the force is reached, or stop at the position limit."""
+
+    request: int
+    force: int
+    speed: int
+    position_limit: int
+
+
+@dataclass(frozen=True, slots=True)
+class Halt:
+    """Stop now and stay armed."""
+
+    request: int
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """The device's own trip limits in counts; may only narrow those built into it."""
+
+    request: int
+    min_force: int
+    max_force: int
+    min_position: int
+    max_position: int
+
+
+@dataclass(frozen=True, slots=True)
+class Home:
+    """Go to the home switch at a speed in counts/s; position becomes zero there."""
+
+    request: int
+    speed: int
+
+
+@dataclass(frozen=True, slots=True)
+class Cycle:
+    """Squeeze `count` times between two positions in counts, without the host."""
+
+    request: int
+    low: int
+    high: int
+    speed: int
+    dwell_low_ms: int
+    dwell_high_ms: int
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class ClearStop:
+    """Unlatch a stop."""
+
+    request: int
+
+
+@dataclass(frozen=True, slots=True)
+class AskState:
+    """Ask for a state message."""
+
+    request: int
+
+
+DeviceMessage = Identity | Event | Reply | Note | State
+Command = (
+    Identify
+    | StreamAt
+    | Heartbeat
+    | Arm
+    | Disarm
+    | MoveTo
+    | PressUntil
+    | Halt
+    | Limits
+    | Home
+    | Cycle
+    | ClearStop
+    | AskState
+)
+Message = DeviceMessage | Command
+
+
+# A newer device may use codes that this host does not know, so those stay plain numbers.
+_EVENT_CODES = {int(code): code for code in EventCode}
+_REPLY_RESULTS = {int(result): result for result in ReplyResult}
+_MEANING: dict[str, Callable[[Any], Any]] = {
+    "capabilities": Capability,
+    "flags": StateFlag,
+    "code": lambda value: _EVENT_CODES.get(value, value),
+    "stop_cause": lambda value: _EVENT_CODES.get(value, value),
+    "result": lambda value: _REPLY_RESULTS.get(value, value),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """How one class of message lies on the wire after its type byte.
+
+    Parameters
+    ----------
+    kind
+        The type byte.
+    message
+        The class; its fields stand on the wire in the same order.
+    fixed
+        Layout of the fields of fixed size.
+    text_bytes
+        Largest size of a text that follows as the last field; None if there is no text.
+    """
+
+    kind: int
+    message: type[Any]
+    fixed: struct.Struct
+    text_bytes: int | None = None
+
+    @property
+    def min_payload(self) -> int:
+        """Shortest payload that holds the message, type byte included."""
+        return 1 + self.fixed.size
+
+    def write(self, message: Any) -> bytes:
+        """Payload of a message of this class."""
+        values = [getattr(message, field.name) for field in fields(message)]
+        text = values.pop().encode() if self.text_bytes is not None else b""
+        if self.text_bytes is not None and len(text) > self.text_bytes:
+            raise InputError(
+                f"{message!r}: text of {len(text)} bytes, expected at most {self.text_bytes} in UTF-8"
+            )
+        if isinstance(message, Identity) and len(message.unit_id) != UNIT_ID_BYTES:
+            raise InputError(
+                f"{message!r}: unit_id of {len(message.unit_id)} bytes, expected {UNIT_ID_BYTES}"
+            )
+        try:
+            return bytes([self.kind]) + self.fixed.pack(*values) + text
+        except struct.error as problem:
+            raise InputError(
+                f"{message!r}: a field does not fit its place on the wire ({problem}); "
+                f"expected integers in the range of layout {self.fixed.format!r}"
+            ) from problem
+
+    def read(self, payload: bytes) -> Any:
+        """Message held by a payload of at least `min_payload` bytes; bytes beyond the layout are ignored."""
+        values: list[Any] = list(self.fixed.unpack_from(payload, 1))
+        if self.text_bytes is not None:
+            text = payload[self.min_payload : self.min_payload + self.text_bytes]
+            values.append(text.decode(errors="replace"))
+        named = {field.name: value for field, value in zip(fields(self.message), values, strict=True)}
+        for name in named.keys() & _MEANING.keys():
+            named[name] = _MEANING[name](named[name])
+        return self.message(**named)
+
+
+_LAYOUTS = (
+    Layout(0x02, Identity, struct.Struct(f"<BBBHHI{UNIT_ID_BYTES}s"), NAME_BYTES),
+    Layout(0x03, Event, struct.Struct("<BHIi")),
+    Layout(0x04, Reply, struct.Struct("<BHi")),
+    Layout(0x05, Note, struct.Struct("<"), NOTE_BYTES),
+    Layout(0x06, State, struct.Struct("<HHBHIiiiiH")),
+    Layout(0x40, Identify, struct.Struct("<H")),
+    Layout(0x41, StreamAt, struct.Struct("<HI")),
+    Layout(0x42, Heartbeat, struct.Struct("<H")),
+    Layout(0x43, Arm, struct.Struct("<H")),
+    Layout(0x44, Disarm, struct.Struct("<H")),
+    Layout(0x45, MoveTo, struct.Struct("<HiI")),
+    Layout(0x46, PressUntil, struct.Struct("<HiIi")),
+    Layout(0x47, Halt, struct.Struct("<H")),
+    Layout(0x48, Limits, struct.Struct("<Hiiii")),
+    Layout(0x49, Home, struct.Struct("<HI")),
+    Layout(0x4A, Cycle, struct.Struct("<HiiIHHI")),
+    Layout(0x4B, ClearStop, struct.Struct("<H")),
+    Layout(0x4C, AskState, struct.Struct("<H")),
+)
+LAYOUT_BY_KIND = {layout.kind: layout for layout in _LAYOUTS}
+LAYOUT_BY_CLASS = {layout.message: layout for layout in _LAYOUTS}
