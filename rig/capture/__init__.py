@@ -1,0 +1,36 @@
+"""A recording on disk: written so that nothing is lost, read back whatever happened to it.
+
+In: `Samples`, events and a header that says who, what and when; or a table that somebody already has.
+Out: the same samples and events, what was damaged, and tables for other programs. Must never know:
+ports, messages of the wire, what a calibration means, cycles.
+
+A capture is a folder: `capture.yaml` (written once, at the start), `samples-0001.arrow` and so on (an
+Arrow IPC stream for each run of the recorder), `events.jsonl`, and `end.yaml` (renamed into place at a
+proper end, so its absence says that the recorder was killed).
+"""
+
+from rig.capture.ending import Ending
+from rig.capture.exporting import Calibrated, export_samples
+from rig.capture.header import CaptureHeader
+from rig.capture.listing import CaptureSummary, list_captures
+from rig.capture.reading import Capture, open_capture
+from rig.capture.recovery import Damage
+from rig.capture.table import ColumnChoice, ImportedTable, import_table, parse_column
+from rig.capture.writing import CaptureWriter
+
+__all__ = [
+    "Calibrated",
+    "Capture",
+    "CaptureHeader",
+    "CaptureSummary",
+    "CaptureWriter",
+    "ColumnChoice",
+    "Damage",
+    "Ending",
+    "ImportedTable",
+    "export_samples",
+    "import_table",
+    "list_captures",
+    "open_capture",
+    "parse_column",
+]

@@ -1,0 +1,100 @@
+"""Bytes that must reach the disk whole, and small text files that may not be what they say.
+
+A plain write can stop half-way, and a rename can reach the disk before the data it names. The plan:
+loop over short writes, sync a file before it is renamed, sync the folder after. The cost: a few
+milliseconds at the start and at the end of a capture.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+from pathlib import Path
+from typing import Any
+
+import fastcrc
+import yaml
+
+from rig.errors import CaptureError
+
+LARGEST_TEXT = 1 << 20
+"""Bytes of a header or ending; a whole rig configuration is a hundredth of it."""
+
+_BLOCK = 1 << 20
+
+# The C loader is safe in the same way and ten times as fast, but is not built on every machine.
+_SafeLoader: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+
+
+def write_all(file: io.FileIO, data: bytes) -> None:
+    """Write every byte, or raise OSError. A raw file may write less than it was given."""
+    rest = memoryview(data)
+    while rest:
+        rest = rest[file.write(rest) or 0 :]
+
+
+def write_new(path: Path, data: bytes) -> None:
+    """Write a file that must not exist yet, down to the disk."""
+    with path.open("xb", buffering=0) as file:
+        write_all(file, data)
+        os.fsync(file.fileno())
+
+
+def write_in_place(path: Path, data: bytes) -> None:
+    """Make `path` hold `data`, so that at no moment it holds a part of it."""
+    temporary = path.with_name(path.name + ".tmp")
+    temporary.unlink(missing_ok=True)
+    write_new(temporary, data)
+    temporary.replace(path)
+    sync_folder(path.parent)
+
+
+def sync_folder(path: Path) -> None:
+    """Bring new and renamed names in a folder down to the disk, where the system can do that."""
+    if os.name != "posix":
+        return
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def file_checksum(path: Path) -> str:
+    """CRC-32C of a file, eight hexadecimal digits."""
+    crc: int | None = None
+    with path.open("rb") as file:
+        while block := file.read(_BLOCK):
+            crc = fastcrc.crc32.iscsi(block, crc)
+    return f"{crc or 0:08x}"
+
+
+def read_yaml(path: Path) -> dict[str, Any]:
+    """Read a small YAML mapping.
+
+    Raises
+    ------
+    CaptureError
+        If it is missing, too large, not YAML or not a mapping.
+    """
+    try:
+        with path.open("rb") as file:
+            data = file.read(LARGEST_TEXT + 1)
+    except OSError as refusal:
+        raise CaptureError(f"{path}: cannot be read ({refusal.strerror}); expected a YAML file") from refusal
+    if len(data) > LARGEST_TEXT:
+        raise CaptureError(f"{path}: larger than {LARGEST_TEXT} bytes; expected a short YAML file")
+    return parse_yaml(data, str(path))
+
+
+def parse_yaml(data: bytes, where: str) -> dict[str, Any]:
+    """Parse bytes as a YAML mapping, or raise CaptureError."""
+    try:
+        found = yaml.load(data, _SafeLoader)
+    except (yaml.YAMLError, ValueError, RecursionError) as refusal:
+        reason = " ".join(str(refusal).split())[:200]
+        raise CaptureError(f"{where}: not YAML ({reason}); expected lines of 'field: value'") from refusal
+    if not isinstance(found, dict):
+        kind = "nothing" if found is None else type(found).__name__
+        raise CaptureError(f"{where}: found {kind}; expected lines of 'field: value'")
+    return found

@@ -1,0 +1,65 @@
+"""`events.jsonl`: what happened beside the samples, one JSON object to a line.
+
+A line is complete or damaged, and a damaged one costs itself only. Writing never refuses a value: an
+event that cannot be recorded exactly is recorded as text.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+EVENTS_FILE = "events.jsonl"
+
+LONGEST_LINE = 1 << 20
+"""Bytes; a longer line is damage, and is not parsed."""
+
+
+def event_line(kind: str, fields: Mapping[str, Any]) -> bytes:
+    """One event with the wall time of now, as a line of JSON in ASCII."""
+    wall = datetime.now(UTC).isoformat(timespec="milliseconds")
+    event = {"wall": wall, "kind": kind} | {name: _finite(value) for name, value in fields.items()}
+    return json.dumps(event, default=_plain).encode("ascii") + b"\n"
+
+
+def read_events(path: Path) -> tuple[list[dict[str, Any]], int, int]:
+    """Read the events of a file.
+
+    Returns
+    -------
+    events, damaged, first
+        The readable events, how many lines were not, and the byte offset of the first of those.
+    """
+    events: list[dict[str, Any]] = []
+    damaged, first, offset = 0, 0, 0
+    with path.open("rb") as file:
+        while line := file.readline(LONGEST_LINE):
+            event = _parsed(line)
+            if event is not None:
+                events.append(event)
+            elif line.strip():
+                first = first if damaged else offset
+                damaged += 1
+            offset += len(line)
+    return events, damaged, first
+
+
+def _parsed(line: bytes) -> dict[str, Any] | None:
+    try:
+        event = json.loads(line)
+    except (ValueError, RecursionError):
+        return None
+    return event if isinstance(event, dict) and "kind" in event else None
+
+
+def _finite(value: Any) -> Any:
+    # JSON has no nan and no inf.
+    return str(value) if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def _plain(value: Any) -> Any:
+    return _finite(value.item()) if hasattr(value, "item") else str(value)

@@ -1,0 +1,125 @@
+"""`capture.yaml`: who, what and when, written once at the start of a capture.
+
+An old capture is read again years later, by other software, with a better calibration: so everything
+that could change a result stands beside the samples. What is read back was perhaps edited by hand: it
+is validated, and each refusal names file and field.
+"""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from datetime import UTC, datetime
+from functools import lru_cache
+from typing import Annotated, Any
+
+import yaml
+from pydantic import AwareDatetime, Field, TypeAdapter, ValidationError
+
+from rig import __version__
+from rig.capture.disk import LARGEST_TEXT
+from rig.errors import CaptureError
+from rig.samples import Channel, ClockSource
+
+HEADER_FILE = "capture.yaml"
+
+Name = Annotated[str, Field(min_length=1, max_length=200)]
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+CaptureId = Annotated[str, Field(pattern=r"^[0-9a-f]{32}$")]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CaptureHeader:
+    """What a capture says about itself.
+
+    Parameters
+    ----------
+    specimen, batch
+        Names of the piece and of the pieces made together with it.
+    free_height_mm, area_mm2
+        Free height and loaded area of the specimen, where known.
+    notes, operator
+        Free text, and who recorded it.
+    conditions
+        Temperature, humidity, orientation, platen size and the like, where known.
+    method
+        What the platen was told to do; None if it was moved by hand.
+    rig, calibration, identity
+        The whole rig configuration, its calibration, and what the firmware said about itself.
+    force, position, clock
+        Unit and resolution of the raw channels, and whose time it is.
+    source
+        "rig", or which file the samples were imported from.
+    id
+        Sixteen random bytes in hexadecimal; the mark that recovery looks for.
+    started
+        When the capture was begun.
+    software
+        Name and version of what wrote it.
+    """
+
+    specimen: Name
+    batch: Name | None = None
+    free_height_mm: Positive | None = None
+    area_mm2: Positive | None = None
+    notes: str = ""
+    operator: str | None = None
+    conditions: Mapping[str, Any] = field(default_factory=dict)
+    method: Mapping[str, Any] | None = None
+    rig: Mapping[str, Any] = field(default_factory=dict)
+    calibration: Mapping[str, Any] = field(default_factory=dict)
+    identity: Mapping[str, Any] = field(default_factory=dict)
+    force: Channel = field(default_factory=Channel)
+    position: Channel = field(default_factory=Channel)
+    clock: ClockSource = "device"
+    source: str = "rig"
+    id: CaptureId = field(default_factory=lambda: secrets.token_hex(16))
+    started: AwareDatetime = field(default_factory=lambda: datetime.now(UTC).replace(microsecond=0))
+    software: str = f"pressrig {__version__}"
+
+
+def header_text(header: CaptureHeader) -> bytes:
+    """Write a header as YAML that `parse_header` reads back as the same header.
+
+    Raises
+    ------
+    CaptureError
+        If a field holds what cannot be written or would be refused when read.
+    """
+    fields = asdict(header) | {"started": header.started.isoformat()}
+    try:
+        text: bytes = yaml.safe_dump(fields, sort_keys=False, allow_unicode=True, encoding="utf-8")
+    except yaml.YAMLError as refusal:
+        reason = " ".join(str(refusal).split())[:200]
+        raise CaptureError(
+            f"{HEADER_FILE}: a field cannot be written ({reason}); use text, numbers, lists and mappings"
+        ) from refusal
+    if len(text) > LARGEST_TEXT // 2:
+        raise CaptureError(
+            f"{HEADER_FILE}: {len(text)} bytes of header; at most {LARGEST_TEXT // 2} can be read back"
+        )
+    parse_header(fields, HEADER_FILE)
+    return text
+
+
+def parse_header(fields: Mapping[str, Any], where: str) -> CaptureHeader:
+    """Validate the fields of a header; unknown ones are left aside, as a later version may add some.
+
+    Raises
+    ------
+    CaptureError
+        Naming the first wrong field, what was found and what would be right.
+    """
+    try:
+        return _adapter().validate_python(dict(fields))
+    except ValidationError as refusal:
+        first = refusal.errors(include_url=False)[0]
+        name = ".".join(str(part) for part in first["loc"])
+        found = "nothing" if first["type"] == "missing" else repr(first["input"])[:80]
+        raise CaptureError(f"{where}: field '{name}': found {found}; {first['msg']}") from refusal
+
+
+@lru_cache(maxsize=1)
+def _adapter() -> TypeAdapter[CaptureHeader]:
+    return TypeAdapter(CaptureHeader)

@@ -1,0 +1,77 @@
+"""What captures a folder holds, told from their headers and ends alone, so that a thousand take a second."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from rig.capture.header import HEADER_FILE
+from rig.capture.reading import open_capture
+from rig.errors import CaptureError
+
+_LONG_AGO = datetime.min.replace(tzinfo=UTC)
+
+
+@dataclass(frozen=True, slots=True)
+class CaptureSummary:
+    """One line of a list of captures.
+
+    Parameters
+    ----------
+    path, id, started, specimen, batch
+        As in the header; None where it cannot be read.
+    samples, duration_s
+        As in the end; None for a capture that was killed.
+    how_it_ended
+        Why it ended, in words.
+    problem
+        Why it cannot be opened; None if it can.
+    """
+
+    path: Path
+    id: str | None = None
+    started: datetime | None = None
+    specimen: str | None = None
+    batch: str | None = None
+    samples: int | None = None
+    duration_s: float | None = None
+    how_it_ended: str = ""
+    problem: str | None = None
+
+
+def list_captures(folder: Path | str) -> list[CaptureSummary]:
+    """List the captures in a folder by the time they were started; unreadable ones come first.
+
+    Raises
+    ------
+    CaptureError
+        If the folder does not exist.
+    """
+    folder = Path(folder)
+    if not folder.is_dir():
+        raise CaptureError(f"{folder}: no such folder; expected one that holds captures")
+    found = [_summary(path) for path in sorted(folder.iterdir()) if _looks_like_one(path)]
+    return sorted(found, key=lambda summary: summary.started or _LONG_AGO)
+
+
+def _looks_like_one(path: Path) -> bool:
+    return path.is_dir() and ((path / HEADER_FILE).exists() or any(path.glob("samples-*.arrow")))
+
+
+def _summary(path: Path) -> CaptureSummary:
+    try:
+        capture = open_capture(path)
+    except (CaptureError, OSError) as refusal:
+        return CaptureSummary(path, problem=str(refusal))
+    header, ending = capture.header, capture.ending
+    return CaptureSummary(
+        path,
+        header.id,
+        header.started,
+        header.specimen,
+        header.batch,
+        ending.samples if ending else None,
+        ending.duration_s if ending else None,
+        capture.how_it_ended,
+    )

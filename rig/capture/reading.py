@@ -1,0 +1,171 @@
+"""Open a capture, whole or damaged, and read it with flat memory.
+
+A capture that was killed is as good as one that ended, only shorter; a damaged one is as good as what
+is left. So nothing here refuses for damage: it reads what is intact and lists what is not. Only a folder
+that is no capture, or whose header says something impossible, is refused.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+from rig.capture.disk import file_checksum, parse_yaml, read_yaml
+from rig.capture.ending import END_FILE, Ending, read_ending
+from rig.capture.events import EVENTS_FILE, read_events
+from rig.capture.header import HEADER_FILE, CaptureHeader, parse_header
+from rig.capture.recovery import Damage, FileIndex, header_copy, index_file, read_batches
+from rig.errors import CaptureError
+from rig.samples import Samples
+
+KILLED = "killed: no end.yaml (or still recording)"
+
+_SAMPLES_FILE = re.compile(r"samples-(\d{4,9})\.arrow")
+
+
+class Capture:
+    """A recording on disk. Opening reads the header and the end only; the samples are read when asked for.
+
+    Parameters
+    ----------
+    path, header, ending
+        The folder, what it says about itself, and how it ended (None: the recorder was killed).
+    known_damage
+        What opening it found wrong already.
+    """
+
+    def __init__(
+        self, path: Path, header: CaptureHeader, ending: Ending | None, known_damage: tuple[Damage, ...] = ()
+    ) -> None:
+        self.path = path
+        self.header = header
+        self.ending = ending
+        self._known_damage = known_damage
+
+    @property
+    def how_it_ended(self) -> str:
+        """Why the capture ended, in words."""
+        if self.ending is not None:
+            return self.ending.reason
+        damaged = any(damage.file == END_FILE for damage in self._known_damage)
+        return f"unknown: {END_FILE} is damaged" if damaged else KILLED
+
+    @property
+    def last_run(self) -> int:
+        """Number of the last samples file; 0 if there is none."""
+        return max((run for run, _ in _samples_files(self.path)), default=0)
+
+    @cached_property
+    def files(self) -> tuple[FileIndex, ...]:
+        """Where the intact batches are. Reads every sample once."""
+        expected = self.ending.files if self.ending else {}
+        return tuple(
+            index_file(path, self.header, run, expected.get(path.name))
+            for run, path in _samples_files(self.path)
+        )
+
+    @cached_property
+    def damage(self) -> tuple[Damage, ...]:
+        """All that cannot be read or is not what it was, file by file. Reads every sample once."""
+        found = [*self._known_damage, *self._absent_files(), *self._changed_texts()]
+        for index in self.files:
+            found += index.damage
+        _, lines, first = self._read_events()
+        if lines:
+            found.append(Damage(EVENTS_FILE, first, 0, f"{lines} damaged lines of events"))
+        return tuple(found)
+
+    def batches(self) -> Iterator[Samples]:
+        """The samples, batch by batch in the order they were taken, with flat memory.
+
+        Raises
+        ------
+        CaptureError
+            If a file changes while it is read.
+        """
+        for index in self.files:
+            for batch in read_batches(index, self.header):
+                yield batch.samples
+
+    def samples(self) -> Samples:
+        """All intact samples in one table."""
+        parts = list(self.batches())
+        if not parts:
+            return Samples.empty(self.header.force, self.header.position, self.header.clock)
+        return Samples.concatenate(parts)
+
+    def events(self) -> list[dict[str, Any]]:
+        """All readable events, oldest first; each has at least `wall` and `kind`."""
+        return self._read_events()[0]
+
+    def _read_events(self) -> tuple[list[dict[str, Any]], int, int]:
+        try:
+            return read_events(self.path / EVENTS_FILE)
+        except OSError:
+            return [], 0, 0
+
+    def _absent_files(self) -> Iterator[Damage]:
+        present = {path.name for _, path in _samples_files(self.path)}
+        present |= {name for name in (HEADER_FILE, EVENTS_FILE) if (self.path / name).exists()}
+        for run in range(1, self.last_run):
+            name = f"samples-{run:04d}.arrow"
+            if self.ending is None and name not in present:
+                yield Damage(name, 0, 0, "the whole file")
+        for name, tally in (self.ending.files if self.ending else {}).items():
+            if name not in present:
+                yield Damage(name, 0, tally.bytes, f"the whole file, {tally.samples} samples")
+
+    def _changed_texts(self) -> Iterator[Damage]:
+        known = {damage.file for damage in self._known_damage}
+        for name, tally in (self.ending.files if self.ending else {}).items():
+            path = self.path / name
+            if name not in (HEADER_FILE, EVENTS_FILE) or name in known or not path.exists():
+                continue
+            if file_checksum(path) != tally.crc32c:
+                yield Damage(name, 0, path.stat().st_size, "changed since the capture ended")
+
+
+def open_capture(path: Path | str) -> Capture:
+    """Open a capture's folder.
+
+    Raises
+    ------
+    CaptureError
+        If there is no capture, or a field of its header is wrong.
+    """
+    path = Path(path)
+    if not path.is_dir():
+        raise CaptureError(f"{path}: no such folder; expected a capture, a folder with {HEADER_FILE}")
+    if not (path / HEADER_FILE).exists() and not _samples_files(path):
+        raise CaptureError(f"{path}: not a capture; expected a folder with {HEADER_FILE}")
+    header, damage = _header_or_copy(path)
+    ending = None
+    if (path / END_FILE).exists():
+        try:
+            ending = read_ending(path / END_FILE)
+        except CaptureError as refusal:
+            damage.append(Damage(END_FILE, 0, (path / END_FILE).stat().st_size, f"the end ({refusal})"))
+    return Capture(path, header, ending, tuple(damage))
+
+
+def _header_or_copy(path: Path) -> tuple[CaptureHeader, list[Damage]]:
+    """The header, or its copy at the head of a samples file if it is gone or no YAML any more."""
+    try:
+        fields = read_yaml(path / HEADER_FILE)
+    except CaptureError:
+        for _, samples_path in _samples_files(path):
+            text = header_copy(samples_path)
+            if text:
+                header = parse_header(parse_yaml(text, str(samples_path)), str(samples_path))
+                return header, [Damage(HEADER_FILE, 0, 0, f"the header; {samples_path.name} has a copy")]
+        raise
+    # A field that somebody changed to something wrong is refused: it is theirs to put right.
+    return parse_header(fields, str(path / HEADER_FILE)), []
+
+
+def _samples_files(path: Path) -> list[tuple[int, Path]]:
+    found = ((_SAMPLES_FILE.fullmatch(entry.name), entry) for entry in path.iterdir())
+    return sorted((int(match[1]), entry) for match, entry in found if match)

@@ -1,0 +1,340 @@
+"""Write a capture so that a kill, a power cut or a full disk costs at most the last second.
+
+The problem: the recorder can die at any moment, and the disk can refuse at any write. The plan: samples
+gather for half a second or one batch, then go to the system in one write, so that a kill tears nothing
+that was written before; syncs follow every few seconds. When the disk refuses, the file is cut back to
+its last whole batch, a reserve file is given up, and the end is written into the room it leaves. The
+cost: one write per batch, and one reading of the files for their checksums at the end.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import re
+import shutil
+import time
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager, suppress
+from datetime import UTC
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from rig.capture.batches import BATCH_ROWS, END_OF_STREAM, schema_of, to_message
+from rig.capture.disk import file_checksum, sync_folder, write_all, write_in_place, write_new
+from rig.capture.ending import END_FILE, Ending, FileTally, ending_text
+from rig.capture.events import EVENTS_FILE, event_line
+from rig.capture.header import HEADER_FILE, CaptureHeader, header_text
+from rig.capture.reading import Capture, open_capture
+from rig.errors import CaptureError, RecorderError
+from rig.samples import Samples, raw_type
+
+FLUSH_AFTER_S = 0.5
+"""Samples wait no longer than this for the disk; with one tick more, a kill costs under a second."""
+
+SYNC_AFTER_S = 5.0
+"""A power cut costs this much; syncing more often wears flash and delays the recorder."""
+
+RESERVE_FILE = "reserve"
+RESERVE_BYTES = 64 * 1024
+"""Room for the last events and the end; both are a few KiB, and some disks hand out 16 KiB at a time."""
+
+_DISK_FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
+
+
+class CaptureWriter:
+    """Writes one run of one capture. Owned by one thread; a context manager that always says how it ended.
+
+    Leaving the block by an exception ends the capture with that reason. `append` and `tick` write what
+    has waited long enough; whoever owns the writer calls one of them at least twice a second.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        header: CaptureHeader,
+        *,
+        run: int = 1,
+        earlier: Mapping[str, FileTally] | None = None,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.path = path
+        self.header = header
+        self.ended = False
+        self.samples = sum(tally.samples for tally in (earlier or {}).values())
+        self._clock = clock
+        self._run = run
+        self._earlier = dict(earlier or {})
+        self._pending: list[Samples] = []
+        self._waiting = 0
+        self._waiting_since = 0.0
+        self._batches = 0
+        self._sealed = False
+        self._written_here = 0
+        self._time_range_us: tuple[int, int] | None = None
+        self._synced = clock()
+        head = schema_of(header, run, header_text(header)).serialize().to_pybytes()
+        with ExitStack() as opened:
+            samples_path = path / f"samples-{run:04d}.arrow"
+            self._file = opened.enter_context(samples_path.open("xb", buffering=0))
+            self._events = opened.enter_context((path / EVENTS_FILE).open("ab", buffering=0))
+            self._put(head)
+            self._opened = opened.pop_all()
+
+    @classmethod
+    def create(
+        cls, parent: Path, header: CaptureHeader, *, clock: Callable[[], float] = time.monotonic
+    ) -> Self:
+        """Begin a capture in a new folder of `parent`.
+
+        Raises
+        ------
+        CaptureError
+            If the header holds what could not be read back.
+        RecorderError
+            If the disk refuses.
+        """
+        text = header_text(header)
+        try:
+            path = _new_folder(parent, header)
+        except OSError as refusal:
+            raise _cannot_begin(parent, refusal) from refusal
+        try:
+            write_new(path / HEADER_FILE, text)
+            write_new(path / RESERVE_FILE, os.urandom(RESERVE_BYTES))
+            writer = cls(path, header, clock=clock)
+            sync_folder(path)
+            sync_folder(parent)
+        except OSError as refusal:
+            shutil.rmtree(path, ignore_errors=True)
+            raise _cannot_begin(parent, refusal) from refusal
+        writer.event("started")
+        return writer
+
+    @classmethod
+    def resume(cls, path: Path, *, clock: Callable[[], float] = time.monotonic) -> Self:
+        """Go on with a capture whose recorder was killed, in a new samples file.
+
+        Raises
+        ------
+        CaptureError
+            If there is no readable capture, or it has ended properly.
+        RecorderError
+            If the disk refuses.
+        """
+        capture = open_capture(path)
+        if capture.ending is not None or (path / END_FILE).exists():
+            raise CaptureError(f"{path}: has ended ({capture.how_it_ended}); record a new capture instead")
+        earlier = _tallies(capture)
+        run = capture.last_run + 1
+        try:
+            reserve = path / RESERVE_FILE
+            reserve.unlink(missing_ok=True)
+            write_new(reserve, os.urandom(RESERVE_BYTES))
+            writer = cls(path, capture.header, run=run, earlier=earlier, clock=clock)
+            sync_folder(path)
+        except OSError as refusal:
+            raise _cannot_begin(path, refusal) from refusal
+        writer.event("resumed", run=run, samples_before=writer.samples)
+        return writer
+
+    def append(self, samples: Samples) -> None:
+        """Take samples, and write what fills a batch or has waited long enough.
+
+        Raises
+        ------
+        RecorderError
+            If the disk refuses; the capture is then ended, with all that was written before.
+        ValueError
+            If the samples are not of the channels that the header declares.
+        """
+        self._must_be_open()
+        self._must_fit(samples)
+        if len(samples):
+            self._waiting_since = self._waiting_since if self._waiting else self._clock()
+            self._pending.append(samples)
+            self._waiting += len(samples)
+        if self._waiting >= BATCH_ROWS:
+            with self._guarded():
+                self._write_pending(self._waiting - self._waiting % BATCH_ROWS)
+        self.tick()
+
+    def tick(self) -> None:
+        """Write and sync whatever is due."""
+        self._must_be_open()
+        now = self._clock()
+        if self._waiting and now - self._waiting_since >= FLUSH_AFTER_S:
+            self.flush()
+        if now - self._synced >= SYNC_AFTER_S:
+            self._synced = now
+            with self._guarded():
+                self._sync()
+
+    def flush(self) -> None:
+        """Hand everything taken so far to the system, where a kill of this process cannot reach it."""
+        self._must_be_open()
+        with self._guarded():
+            self._write_pending(self._waiting)
+
+    def event(self, kind: str, **fields: Any) -> None:
+        """Record that something happened, with the wall time of now."""
+        self._must_be_open()
+        with self._guarded():
+            write_all(self._events, event_line(kind, fields))
+
+    def end(self, reason: str, tallies: Mapping[str, Any] | None = None) -> None:
+        """End the capture properly; a second call does nothing."""
+        if self.ended:
+            return
+        self.flush()
+        with self._guarded():
+            self._finish(reason, tallies or {})
+        self._close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if error is None:
+            self.end("finished")
+            return
+        reason = "interrupted" if isinstance(error, KeyboardInterrupt) else f"error: {error!r:.500}"
+        # The error under way is the one to be told; a disk that refuses too has said so in its end.
+        with suppress(RecorderError):
+            self.end(reason)
+
+    def _write_pending(self, rows: int) -> None:
+        """Write the first `rows` of what waits, in batches."""
+        if not rows:
+            return
+        waiting = Samples.concatenate(self._pending)
+        self._pending = [waiting]
+        for first in range(0, rows, BATCH_ROWS):
+            part = waiting[first : min(first + BATCH_ROWS, rows)]
+            self._put(to_message(part, self.header, self._run, self._batches + 1))
+            self._batches += 1
+            self._count(part)
+            self._pending = [waiting[first + len(part) :]]
+        self._waiting_since = self._clock()
+
+    def _count(self, part: Samples) -> None:
+        self.samples += len(part)
+        self._written_here += len(part)
+        self._waiting -= len(part)
+        first, last = int(part.time_us[0]), int(part.time_us[-1])
+        self._time_range_us = (self._time_range_us[0] if self._time_range_us else first, last)
+
+    def _put(self, data: bytes) -> None:
+        """Append whole data to the samples file, or leave the file as it was."""
+        good = self._file.tell()
+        try:
+            write_all(self._file, data)
+        except BaseException:
+            with suppress(OSError):
+                self._file.truncate(good)
+                self._file.seek(good)
+            raise
+
+    def _sync(self) -> None:
+        os.fsync(self._file.fileno())
+        os.fsync(self._events.fileno())
+
+    @contextmanager
+    def _guarded(self) -> Iterator[None]:
+        """Turn a refusal of the disk into a proper end and an error in words."""
+        try:
+            yield
+        except OSError as refusal:
+            full = refusal.errno in _DISK_FULL
+            reason = "disk full" if full else f"disk failed: {refusal.strerror}"
+            with suppress(OSError):
+                self._finish(reason, {})
+            self._close()
+            what_to_do = "free some space" if full else "check the disk"
+            raise RecorderError(
+                f"{self.path}: {reason} after {self.samples} samples, {self._waiting} could not be written; "
+                f"what was written is kept; {what_to_do} and record a new capture"
+            ) from refusal
+
+    def _finish(self, reason: str, tallies: Mapping[str, Any]) -> None:
+        (self.path / RESERVE_FILE).unlink(missing_ok=True)
+        # The disk may have refused further on in a first attempt.
+        if not self._sealed:
+            self._put(END_OF_STREAM)
+            self._sealed = True
+        write_all(self._events, event_line("ended", {"reason": reason, "samples": self.samples}))
+        self._sync()
+        own = self._file_tally(Path(self._file.name), self._batches, self._written_here)
+        texts = {name: self._file_tally(self.path / name) for name in (HEADER_FILE, EVENTS_FILE)}
+        ending = Ending(
+            reason=reason,
+            samples=self.samples,
+            duration_s=self._duration_s(),
+            unwritten_samples=self._waiting,
+            tallies=tallies,
+            files=texts | self._earlier | {Path(self._file.name).name: own},
+        )
+        write_in_place(self.path / END_FILE, ending_text(ending))
+
+    def _duration_s(self) -> float | None:
+        # Over several runs the device may have been reset, so that its times do not make one length.
+        if self._time_range_us is None or self._earlier or self.header.clock == "none":
+            return None
+        first, last = self._time_range_us
+        return (last - first) / 1e6
+
+    @staticmethod
+    def _file_tally(path: Path, batches: int = 0, samples: int = 0) -> FileTally:
+        return FileTally(path.stat().st_size, file_checksum(path), batches, samples)
+
+    def _close(self) -> None:
+        self.ended = True
+        self._opened.close()
+
+    def _must_fit(self, samples: Samples) -> None:
+        pairs = (
+            (samples.clock, self.header.clock),
+            (samples.force_channel, self.header.force),
+            (samples.position_channel, self.header.position),
+            (samples.force.dtype, raw_type(self.header.force)),
+            (samples.position.dtype, raw_type(self.header.position)),
+        )
+        for found, declared in pairs:
+            if found != declared:
+                raise ValueError(f"{self.path}: samples of {found}; the header declares {declared}")
+
+    def _must_be_open(self) -> None:
+        if self.ended:
+            raise RecorderError(f"{self.path}: the capture has ended; record a new one")
+
+
+def _tallies(capture: Capture) -> dict[str, FileTally]:
+    return {
+        index.path.name: FileTally(
+            index.path.stat().st_size, file_checksum(index.path), index.last_number, index.samples
+        )
+        for index in capture.files
+    }
+
+
+def _new_folder(parent: Path, header: CaptureHeader) -> Path:
+    parent.mkdir(parents=True, exist_ok=True)
+    specimen = re.sub(r"[^A-Za-z0-9._-]+", "_", header.specimen)[:48].strip("._-") or "specimen"
+    name = f"{header.started.astimezone(UTC):%Y-%m-%dT%H%M%SZ}-{specimen}"
+    for attempt in range(1, 1000):
+        path = parent / (name if attempt == 1 else f"{name}_{attempt}")
+        try:
+            path.mkdir()
+        except FileExistsError:
+            continue
+        return path
+    raise FileExistsError(errno.EEXIST, f"a thousand captures named {name}", str(parent))
+
+
+def _cannot_begin(path: Path, refusal: OSError) -> RecorderError:
+    return RecorderError(
+        f"{path}: a capture cannot be begun here ({refusal.strerror}); choose another folder"
+    )

@@ -1,0 +1,205 @@
+"""Exact factors between units, and text such as "0.5 in" or "100 mm/min" read as a number.
+
+In: what people write in files, on command lines and in column headings. Out: floats in the unit the
+code asked for. Must never know: files, ports, calibrations.
+
+The problem: people mix inches, scale readings and millimetres per minute, and a bare number hides
+which was meant. The plan: a small grammar checks the text (it is untrusted), pint knows the units,
+and fractions carry the factors, so that each result is the exact one rounded once. The cost: pint and
+its registry take a quarter of a second, paid at the first use and only once.
+"""
+
+from __future__ import annotations
+
+import re
+from fractions import Fraction
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+from rig.errors import InputError
+
+if TYPE_CHECKING:
+    import pint
+
+LONGEST_TEXT = 64
+"""Characters; longer than any quantity a person writes, short enough that no parser labours over it."""
+
+_NUMBER = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?"
+_FACTOR = r"[A-Za-zμ%]+(?:\^-?[1-9])?"
+_UNIT = rf"{_FACTOR}(?:\s*[ */]\s*{_FACTOR})*"
+_QUANTITY = re.compile(rf"\s*({_NUMBER})\s*({_UNIT})?\s*", re.ASCII)
+_UNIT_ONLY = re.compile(rf"\s*({_UNIT})\s*", re.ASCII)
+
+# The same sign typed in several ways: micro, squared and cubed, times, minus, no-break space.
+_SPELLINGS = str.maketrans(
+    {"µ": "μ", "²": "^2", "³": "^3", "·": "*", "\u00d7": "*", "\u2212": "-", "\u00a0": " "}
+)
+
+# A scale shows a mass, but what it feels is that mass's weight in standard gravity.
+_WEIGHT_OF = {
+    "g": "gf",
+    "kg": "kgf",
+    "lb": "lbf",
+    "lbs": "lbf",
+    "oz": "ozf",
+    "gram": "gf",
+    "grams": "gf",
+    "pound": "lbf",
+    "pounds": "lbf",
+    "ounce": "ozf",
+    "ounces": "ozf",
+}
+_MASS_WORD = re.compile(r"(?<![A-Za-zμ])(" + "|".join(_WEIGHT_OF) + r")(?![A-Za-z])")
+
+_PERCENT = "%"
+
+_EXAMPLES = {
+    "mm": "90 mm",
+    "N": "25 N",
+    "s": "0.5 s",
+    "us": "250 us",
+    "mm/s": "100 mm/min",
+    "mm^2": "30 cm^2",
+    "mm/N": "20 um/N",
+    "N/mm": "0.7 N/mm",
+    "%": "40 %",
+}
+
+
+def parse(text: str | float, unit: str) -> float:
+    """Read a quantity and give its value in `unit`.
+
+    Parameters
+    ----------
+    text
+        A number and its unit, such as "0.5 in", "1 lbf" or "40 %". Bare numbers are refused, because
+        they do not say which unit was meant. Where `unit` holds a force, units of mass are read as a
+        scale's reading: the weight of that mass in standard gravity.
+    unit
+        The unit wanted: "mm", "N", "s", "us", "mm/s", "mm^2", "mm/N", "%" or any other that pint knows.
+
+    Returns
+    -------
+    float
+        The exactly converted value, rounded once.
+
+    Raises
+    ------
+    InputError
+        If the text is not a number with a unit, or its unit measures something else.
+
+    References
+    ----------
+    NIST Special Publication 811 (2008), appendix B: the factors.
+
+    Examples
+    --------
+    >>> parse("0.5 in", "mm")
+    12.7
+    >>> parse("30 cm^2", "mm^2")
+    3000.0
+    """
+    right = _EXAMPLES.get(unit, f"1 {unit}")
+    if not isinstance(text, str):
+        bare = isinstance(text, int | float) and not isinstance(text, bool)
+        right = f"{text} {unit}" if bare else right
+        raise InputError(f"{_shown(text)} is not a quantity with its unit; write '{right}'")
+    match = _QUANTITY.fullmatch(_normal(text))
+    if match is None:
+        raise InputError(f"{_shown(text)} is not a number followed by a unit; write '{right}'")
+    number, found = match.groups()
+    if found is None:
+        raise InputError(f"{_shown(text)} has no unit; write '{number} {unit}' if that is what was meant")
+    try:
+        return float(Fraction(number) * _exact_factor(found, unit))
+    except OverflowError:
+        raise InputError(f"{_shown(text)} is too large a number; write '{right}'") from None
+
+
+def factor(unit: str, to: str) -> float:
+    """How many `to` are in one `unit`, exactly converted and rounded once.
+
+    Raises
+    ------
+    InputError
+        If either is not a unit, or they measure different things.
+
+    Examples
+    --------
+    >>> factor("lbf", "N")
+    4.4482216152605
+    """
+    return float(_exact_factor(unit, to))
+
+
+def is_force(unit: str) -> bool:
+    """Whether a reading in `unit` is a force: N, lbf, kgf ..., or a scale's g, kg, lb, oz."""
+    return _converts(unit, "N")
+
+
+def is_length(unit: str) -> bool:
+    """Whether `unit` is a length: mm, um, in ..."""
+    return _converts(unit, "mm")
+
+
+def is_time(unit: str) -> bool:
+    """Whether `unit` is a time: s, ms, us, min ..."""
+    return _converts(unit, "s")
+
+
+def _converts(unit: str, to: str) -> bool:
+    try:
+        _exact_factor(unit, to)
+    except InputError:
+        return False
+    return True
+
+
+def _normal(text: str) -> str:
+    return text[: LONGEST_TEXT + 1].translate(_SPELLINGS) if len(text) <= LONGEST_TEXT else ""
+
+
+def _shown(found: object) -> str:
+    text = repr(found)
+    return text if len(text) <= LONGEST_TEXT else text[:LONGEST_TEXT] + "..."
+
+
+@lru_cache(maxsize=256)
+def _exact_factor(unit: str, to: str) -> Fraction:
+    right = _EXAMPLES.get(to, f"1 {to}").split(" ", 1)[1]
+    if (unit == _PERCENT) != (to == _PERCENT):
+        raise InputError(f"unit {_shown(unit)} does not convert to {to!r}; write a unit such as {right!r}")
+    if unit == to == _PERCENT:
+        return Fraction(1)
+    wanted = _pint_unit(to, to)
+    for spelling in (unit, _MASS_WORD.sub(lambda mass: _WEIGHT_OF[mass[1]], unit)):
+        found = _pint_unit(spelling, unit)
+        if found.dimensionality == wanted.dimensionality:
+            return _conversion(found, wanted, unit)
+    raise InputError(f"unit {_shown(unit)} does not convert to {to!r}; write a unit such as {right!r}")
+
+
+def _conversion(found: pint.Unit, wanted: pint.Unit, unit: str) -> Fraction:
+    registry = _registry()
+    zero, one = (Fraction(registry.convert(Fraction(n), found, wanted)) for n in (0, 1))
+    if zero != 0:
+        raise InputError(f"unit {_shown(unit)} has a zero of its own; write one that starts from nothing")
+    return one
+
+
+def _pint_unit(spelling: str, unit: str) -> pint.Unit:
+    # "counts" is a unit to pint, but here it means that nothing is known about the unit.
+    if "count" not in spelling and _UNIT_ONLY.fullmatch(_normal(spelling)):
+        try:
+            return _registry().parse_units(_normal(spelling))
+        # Pint raises whatever its tokenizer and its tables raise; to the person it is all one thing.
+        except Exception:
+            pass
+    raise InputError(f"{_shown(unit)} is not a known unit; write one such as mm, in, N, lbf, s or mm/s")
+
+
+@lru_cache(maxsize=1)
+def _registry() -> pint.UnitRegistry[Fraction]:
+    import pint  # noqa: PLC0415
+
+    return pint.UnitRegistry(non_int_type=Fraction)

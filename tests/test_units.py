@@ -1,0 +1,100 @@
+"""Text with a unit becomes the number that the code asked for, or a sentence that says what is right."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rig import units
+from rig.errors import InputError
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "value"),
+    [
+        ("0.5 in", "mm", 12.7),
+        ("90mm", "mm", 90.0),
+        (" 9 cm ", "mm", 90.0),
+        ("5 um", "mm", 0.005),
+        ("5 µm", "mm", 0.005),
+        ("5 μm", "mm", 0.005),
+        ("1 lbf", "N", 4.4482216152605),
+        ("1 kg", "N", 9.80665),
+        ("500 g", "N", 4.903325),
+        ("2 mN", "N", 0.002),
+        ("1.5 kN", "N", 1500.0),
+        ("100 mm/min", "mm/s", 100 / 60),
+        ("30 cm^2", "mm^2", 3000.0),
+        ("30 cm²", "mm^2", 3000.0),
+        ("25 ms", "s", 0.025),
+        ("0.25 ms", "us", 250.0),
+        ("20 um/N", "mm/N", 0.02),
+        ("1 um/g", "mm/N", 0.001 / 0.00980665),
+        ("40 %", "%", 40.0),
+        ("40%", "%", 40.0),
+        ("-3 mm", "mm", -3.0),
+        ("1e-3 m", "mm", 1.0),
+    ],
+)
+def test_a_quantity_is_read_in_the_unit_asked_for(text: str, unit: str, value: float) -> None:
+    assert units.parse(text, unit) == pytest.approx(value, rel=1e-15)
+
+
+@pytest.mark.parametrize("bare", ["90", 90, 90.0])
+def test_a_bare_number_is_refused_with_what_would_be_right(bare: str | float) -> None:
+    with pytest.raises(InputError, match=r"90(\.0)? mm"):
+        units.parse(bare, "mm")
+
+
+@pytest.mark.parametrize(
+    ("text", "unit"),
+    [
+        ("90 N", "mm"),
+        ("90 kg", "mm"),
+        ("90 mm", "%"),
+        ("90 %", "mm"),
+        ("0.4 rad", "%"),
+        ("5 counts", "N"),
+        ("5 kilocounts", "N"),
+        ("23 degC", "K"),
+        ("0,5 in", "mm"),
+        ("mm", "mm"),
+        ("", "mm"),
+        ("1e999 mm", "mm"),
+        ("1 mm.__class__", "mm"),
+        ("1 __import__('os')", "mm"),
+        ("1 m^9999999", "mm"),
+        ("1 florins", "mm"),
+        ("9" * 5000 + " mm", "mm"),
+        (True, "mm"),
+        (None, "mm"),
+    ],
+)
+def test_what_is_not_a_quantity_of_the_right_kind_is_refused(text: str, unit: str) -> None:
+    with pytest.raises(InputError, match="write"):
+        units.parse(text, unit)
+
+
+@given(st.text(max_size=80))
+def test_any_text_is_read_or_refused_in_words(text: str) -> None:
+    try:
+        units.parse(text, "mm")
+    except InputError as refusal:
+        assert len(str(refusal)) < 400
+
+
+def test_scale_units_are_forces_and_counts_are_nothing() -> None:
+    assert all(map(units.is_force, ["N", "mN", "kN", "lbf", "kgf", "gf", "ozf", "g", "kg", "lb", "oz"]))
+    assert all(map(units.is_length, ["mm", "um", "in", "cm"]))
+    assert all(map(units.is_time, ["s", "ms", "us", "min"]))
+    for unit in ("counts", "mm/s", "%", ""):
+        assert not (units.is_force(unit) or units.is_length(unit) or units.is_time(unit))
+
+
+def test_importing_units_does_not_load_pint() -> None:
+    code = "import sys, rig.units; sys.exit('pint' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
