@@ -1,0 +1,137 @@
+"""The force zero of each cycle, from the no-load stretches on both sides of its contact.
+
+Problem: the samples next to a contact already carry the specimen's foot, which is below what detects a
+contact.
+
+Plan: from how fast the force rises just after detection, take how far before it the specimen can have been
+touched (for F = k d^n with n up to 2 the way from detection to four times that force is at least the way
+from touch to detection). Samples nearer than that are left out; the mean of the nearest clean ones on
+either side is the zero there, and it runs straight between the two.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.analyser.ragged import first_above, means
+from rig.analyser.settings import MeasuringNoise
+from rig.calibration import Signals
+from rig.samples import FloatArray, IntArray
+from rig.segmenter import Cycles
+
+WINDOW_SAMPLES = 128
+
+REACH = 1.2
+"""Clean samples lie this many times further away than the specimen can have been touched."""
+
+REACH_NOISES = 4.0
+
+DRIFT_SHARE = 0.25
+"""A zero that runs straight between two stretches may have wandered by this share of their difference."""
+
+
+@dataclass(frozen=True, slots=True)
+class Baseline:
+    """Force zeros along cycles, each column of shape (m,).
+
+    Parameters
+    ----------
+    at_contact_n, per_sample_n
+        Zero at the `contact` index, and its change per sample.
+    u_n, tilt_u_n
+        Standard uncertainties of the zero, and of its difference between the two strokes.
+    loading_first
+        First sample that belongs to the loading stroke with its foot: the last clean one before contact.
+    unloading_last
+        Last sample that belongs to the unloading stroke: the first clean one behind it.
+    """
+
+    at_contact_n: FloatArray
+    per_sample_n: FloatArray
+    u_n: FloatArray
+    tilt_u_n: FloatArray
+    loading_first: IntArray
+    unloading_last: IntArray
+
+    def at(self, index: FloatArray, contact: IntArray) -> FloatArray:
+        """Zeros at sample positions of shape (m, k)."""
+        return self.at_contact_n[:, None] + self.per_sample_n[:, None] * (index - contact[:, None])
+
+
+def baseline(signals: Signals, cycles: Cycles, noise: MeasuringNoise, detection_n: float) -> Baseline:
+    """Force zeros of cycles.
+
+    Parameters
+    ----------
+    detection_n
+        Force above zero at which contact was detected.
+    """
+    x_mm = signals.position_mm
+    contact, load_end = cycles.contact, cycles.load_end
+    level_n = cycles.zero_n + 4 * detection_n
+    risen = first_above(signals.force_n, contact, np.maximum(load_end, contact), level_n)
+    reach_mm = np.maximum(REACH * (x_mm[risen] - x_mm[contact]), REACH_NOISES * noise.position_mm)
+    limit_mm = x_mm[contact] - reach_mm
+    before_first, before_last = _clean(x_mm, cycles.before, contact, limit_mm)
+    after_first, after_last = _clean(x_mm, cycles.release, cycles.after, limit_mm)
+
+    early = np.maximum(before_first, before_last + 1 - WINDOW_SAMPLES)
+    late = np.minimum(after_last + 1, after_first + WINDOW_SAMPLES)
+    before_n = means(signals.force_n, early, before_last + 1)
+    after_n = means(signals.force_n, after_first, late)
+    before_u = _mean_u(before_last + 1 - early, noise)
+    after_u = _mean_u(late - after_first, noise)
+    has_before, has_after = np.isfinite(before_n), np.isfinite(after_n)
+    # where neither side is clean, the zero in use when contact began has to do
+    fallback_u = _mean_u(np.full(len(contact), max(noise.zero_samples, 1)), noise)
+    left_n = np.where(has_before, before_n, np.where(has_after, after_n, cycles.zero_n))
+    right_n = np.where(has_after, after_n, left_n)
+    left_at = np.where(has_before, (early + before_last) / 2, contact - 1.0)
+    right_at = np.where(has_after, (after_first + late - 1) / 2, np.maximum(cycles.release, contact + 1.0))
+    slope = np.where(has_before & has_after, (right_n - left_n) / np.maximum(right_at - left_at, 1.0), 0.0)
+    both = has_before & has_after
+    mean_u = np.where(
+        both,
+        np.hypot(before_u, after_u) / 2,
+        np.where(has_before, before_u, np.where(has_after, after_u, fallback_u)),
+    )
+    # the middles of the strokes are half the contact's length apart
+    apart = np.maximum(cycles.release - contact, 1) / 2
+    tilt_u = np.where(both, np.hypot(before_u, after_u) * apart / np.maximum(right_at - left_at, 1.0), 0.0)
+    drift_u = np.where(both, DRIFT_SHARE * np.abs(right_n - left_n), 0.0)
+    return Baseline(
+        left_n + slope * (contact - left_at),
+        slope,
+        np.sqrt(mean_u**2 + drift_u**2 + noise.undithered_force_n**2),
+        np.hypot(tilt_u, drift_u / 2),
+        np.where(has_before, before_last, cycles.before),
+        np.where(has_after, after_first, np.maximum(cycles.release - 1, cycles.unload_start)),
+    )
+
+
+def _mean_u(count: IntArray, noise: MeasuringNoise) -> FloatArray:
+    return noise.force_n / np.sqrt(np.maximum(count, 1))
+
+
+def _clean(
+    x_mm: FloatArray, start: IntArray, stop: IntArray, limit_mm: FloatArray
+) -> tuple[IntArray, IntArray]:
+    """First and last sample of the part of a no-load stretch that is farther away than its limit.
+
+    The platen goes away, rests and comes back: the ends of the clean part are found by bisection from a
+    sample that is clean. Where none of a few is, the part is empty (last before first).
+    """
+    length = stop - start
+    clean = np.full(len(start), -1)
+    for share in (0.5, 0.75, 0.25, 0.95, 0.0):
+        candidate = np.minimum(start + (share * length).astype(np.int64), np.maximum(stop - 1, start))
+        good = (length > 0) & (x_mm[np.minimum(candidate, len(x_mm) - 1)] <= limit_mm)
+        clean = np.where((clean < 0) & good, candidate, clean)
+    found = clean >= 0
+    safe = np.where(found, clean, np.minimum(start, len(x_mm) - 1))
+    first = first_above(-x_mm, np.minimum(start, safe), safe, -limit_mm)
+    last = first_above(x_mm, safe, np.maximum(stop - 1, safe), np.nextafter(limit_mm, np.inf))
+    last = np.where(x_mm[last] > limit_mm, last - 1, last)
+    return np.where(found, first, start), np.where(found, last, start - 1)

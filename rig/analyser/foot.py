@@ -1,0 +1,422 @@
+"""Where the platen touched: the zero-force contact, from a fit of F = k (x - x0)^n to the foot of the
+loading stroke.
+
+Problem: a force that can be told from noise comes later than the touch, by a few hundredths of a
+millimetre on a spring and by tenths on a sphere; every deflection counts from the touch.
+
+Plan: fit position of touch, exponent (bounded, or stated) and size at once, to all samples from the last
+clean no-load one up to a share of the peak force, by damped least squares on all cycles together. Where
+the curve does not follow a power that far, the foot is shortened and fitted again. The covariance carries
+the extrapolation's uncertainty: a free exponent costs most of it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from math import sqrt
+
+import numpy as np
+
+from rig.analyser.ragged import BoolArray, block_means, first_above
+from rig.analyser.settings import MeasuringNoise
+from rig.analyser.symmetric import inverse_symmetric3, times_vector
+from rig.samples import FloatArray, IntArray
+
+FOOT_NODES = 40
+EXPONENTS = (1.0, 2.5)
+"""A flat face on a spring has 1, a sphere 1.5, a cone 2; a face out of parallel adds some."""
+
+TOP_SHARES = (0.15, 0.075, 0.04, 0.02)
+"""The foot reaches up to this share of the peak force, the next one where the fit is poor."""
+
+TOP_DETECTIONS = 6.0
+"""and to this many detection levels at the least."""
+
+POOR_FIT = 3.0
+"""Standard deviations of chi-square above its expectation at which a shorter foot is tried."""
+
+FREE_EXPONENT_NODES = 6
+STEPS = 20
+STRAIGHT_ROUNDS = 4
+SETTLED_GAIN = 1e-3
+"""A step that lowers chi-square by less than this moves no parameter by more than a few hundredths of its
+uncertainty."""
+
+LARGEST_DAMPING = 1e8
+LATEST_CONTACT = 0.95
+EARLIER_NOISES = 3.0
+SMALLEST = 1e-30
+"""Keeps divisions and logarithms finite where a row holds nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Foot:
+    """Contacts, each column of shape (m,); not-a-number where there is no foot to fit.
+
+    Parameters
+    ----------
+    contact_mm, contact_u_mm
+        Zero-force contact and its standard uncertainty.
+    at_force_mm, at_force_u_mm
+        Where the loading stroke passes the contact force.
+    exponent, exponent_u
+        n of the foot.
+    misfit, freedom
+        Reduced chi-square of the fit, and its degrees of freedom.
+    """
+
+    contact_mm: FloatArray
+    contact_u_mm: FloatArray
+    at_force_mm: FloatArray
+    at_force_u_mm: FloatArray
+    exponent: FloatArray
+    exponent_u: FloatArray
+    misfit: FloatArray
+    freedom: FloatArray
+
+    @classmethod
+    def unknown(cls, count: int) -> Foot:
+        """Feet that have not been fitted."""
+        columns = {each.name: np.full(count, np.nan) for each in fields(cls)}
+        return cls(**columns | {"misfit": np.full(count, np.inf), "freedom": np.zeros(count)})
+
+    def replaced(self, rows: IntArray, other: Foot, which: BoolArray | IntArray) -> Foot:
+        """These feet with some of them taken from `other`."""
+        columns = {}
+        for name in (each.name for each in fields(self)):
+            columns[name] = getattr(self, name).copy()
+            columns[name][rows] = getattr(other, name)[which]
+        return Foot(**columns)
+
+
+@dataclass(frozen=True, slots=True)
+class FootZone:
+    """Loading strokes to be fitted: samples from `first` to `last`, force already free of its zero.
+
+    Parameters
+    ----------
+    x_mm, force_n
+        Samples of the segment, shape (n,).
+    first, contact, last
+        Last clean no-load sample, first detected sample, end of loading, shape (m,).
+    zero_n, zero_per_sample_n
+        Force zero at `contact` and its change per sample, shape (m,).
+    zero_u_n
+        Its standard uncertainty, shape (m,).
+    compliance_mm_per_n
+        Of the frame.
+    """
+
+    x_mm: FloatArray
+    force_n: FloatArray
+    first: IntArray
+    contact: IntArray
+    last: IntArray
+    zero_n: FloatArray
+    zero_per_sample_n: FloatArray
+    zero_u_n: FloatArray
+    compliance_mm_per_n: float = 0.0
+
+    def selected(self, rows: IntArray) -> FootZone:
+        """The zone of some cycles."""
+        return FootZone(
+            self.x_mm,
+            self.force_n,
+            self.first[rows],
+            self.contact[rows],
+            self.last[rows],
+            self.zero_n[rows],
+            self.zero_per_sample_n[rows],
+            self.zero_u_n[rows],
+            self.compliance_mm_per_n,
+        )
+
+
+def fit_feet(
+    zone: FootZone,
+    peak_n: FloatArray,
+    noise: MeasuringNoise,
+    detection_n: float,
+    contact_force_n: float,
+    exponent: float | None,
+) -> Foot:
+    """Fit the foot of every cycle, shortening it where the power law does not hold that far.
+
+    Parameters
+    ----------
+    peak_n
+        Peak forces above zero, shape (m,).
+    detection_n, contact_force_n
+        Forces that detect contact and that count as contact.
+    exponent
+        Stated exponent; None to fit it.
+    """
+    foot = Foot.unknown(len(peak_n))
+    rows = np.arange(len(peak_n))
+    for share in TOP_SHARES:
+        top_n = np.maximum(share * peak_n, TOP_DETECTIONS * detection_n)
+        tried = _fit(zone.selected(rows), top_n[rows], noise, contact_force_n, exponent)
+        better = tried.misfit < foot.misfit[rows]
+        foot = foot.replaced(rows[better], tried, better)
+        rows = rows[tried.misfit > 1 + POOR_FIT * np.sqrt(2 / np.maximum(tried.freedom, 1))]
+        if not len(rows):
+            break
+    return foot
+
+
+def _fit(
+    zone: FootZone, top_n: FloatArray, noise: MeasuringNoise, contact_force_n: float, exponent: float | None
+) -> Foot:
+    slope = zone.zero_per_sample_n
+    last = first_above(zone.force_n, zone.contact, zone.last, zone.zero_n + top_n)
+    # a handful of samples in contact is needed even where one step already passes the top
+    last = np.minimum(np.maximum(last, zone.contact + 3), zone.last)
+    (x_mm, force_n, index), count = block_means(
+        [zone.x_mm, zone.force_n, np.arange(len(zone.x_mm), dtype=np.float64)], zone.first, last, FOOT_NODES
+    )
+    force_n = force_n - zone.zero_n[:, None] - slope[:, None] * (index - zone.contact[:, None])
+    x_mm = x_mm - zone.compliance_mm_per_n * force_n
+    table = _Power.begin(x_mm, force_n, count, noise, exponent)
+    table.solve()
+    table.reweight(noise)
+    table.solve()
+    return table.result(noise, zone.zero_u_n, contact_force_n)
+
+
+@dataclass(slots=True)
+class _Power:
+    """F = a u^n with u = (x - x0)/scale, for each row; parameters q = (x0/scale, n, a)."""
+
+    x: FloatArray
+    force_n: FloatArray
+    count: FloatArray
+    scale_mm: FloatArray
+    origin_mm: FloatArray
+    parameters: FloatArray
+    free: BoolArray
+    weight: FloatArray
+    earliest: FloatArray
+
+    @classmethod
+    def begin(
+        cls,
+        x_mm: FloatArray,
+        force_n: FloatArray,
+        count: FloatArray,
+        noise: MeasuringNoise,
+        exponent: float | None,
+    ) -> _Power:
+        """Scale each row and guess its parameters from three heights of the foot."""
+        rows = np.arange(len(x_mm))
+        lengths = (count > 0).sum(axis=1)
+        top_x, top_n = x_mm[rows, lengths - 1], np.maximum(force_n[rows, lengths - 1], SMALLEST)
+        upper = np.maximum(top_x - _crossing(x_mm, force_n, count, top_n / 2), 1e-9)
+        lower = np.maximum(top_x - upper - _crossing(x_mm, force_n, count, top_n / 4), 1e-9)
+        in_contact = ((count > 0) & (force_n > top_n[:, None] / 20)).sum(axis=1)
+        free = (in_contact >= FREE_EXPONENT_NODES) & (exponent is None)
+        guess = np.clip(np.log(2) / np.log(np.maximum(upper / lower, 1.1)), *EXPONENTS)
+        n = np.where(free, guess, exponent or 1.0)
+        # half the force stands at 2^(-1/n) of the way
+        scale = upper / (1 - 0.5 ** (1 / n))
+        origin = top_x - scale
+        x = (x_mm - origin[:, None]) / scale[:, None]
+        # nothing was touched at the first sample: the contact cannot lie before it
+        earliest = x[:, 0] - EARLIER_NOISES * noise.position_mm / scale
+        steady = noise.force_n**2 + (n * top_n / scale * noise.position_mm) ** 2
+        return cls(
+            x,
+            force_n,
+            count,
+            scale,
+            origin,
+            np.stack([np.maximum(earliest, 0.0), n, top_n], axis=1),
+            free,
+            count / np.maximum(steady, SMALLEST)[:, None],
+            earliest,
+        )
+
+    def reweight(self, noise: MeasuringNoise) -> None:
+        """Weights by the local slope: noise of position counts as force where the curve is steep."""
+        slope = -self._model(self.parameters, slice(None))[1] / self.scale_mm[:, None]
+        variance = noise.force_n**2 + (slope * noise.position_mm) ** 2
+        self.weight = self.count / np.maximum(variance, SMALLEST)
+
+    def solve(self) -> None:
+        """Damped least squares on all rows; each keeps its own damping, and settles by itself."""
+        straight = ~self.free & (self.parameters[:, 1] == 1.0)
+        self._solve_straight(np.flatnonzero(straight))
+        damping = np.full(len(self.x), 1e-3)
+        active = np.flatnonzero(~straight)
+        if not len(active):
+            return
+        misfit, gradient, normal = (np.empty((len(self.x), *shape)) for shape in ((), (3,), (3, 3)))
+        misfit[active], gradient[active], normal[active] = self._normal(self.parameters[active], active)
+        for _ in range(STEPS):
+            here = self.parameters[active]
+            trial = here + self._step(gradient[active], normal[active], damping[active], active)
+            trial_misfit, trial_gradient, trial_normal = self._normal(trial, active)
+            better = trial_misfit <= misfit[active]
+            gained = misfit[active] - trial_misfit
+            good = active[better]
+            self.parameters[good] = trial[better]
+            misfit[good], gradient[good] = trial_misfit[better], trial_gradient[better]
+            normal[good] = trial_normal[better]
+            damping[active] *= np.where(better, 0.125, 10.0)
+            settled = (better & (gained < SETTLED_GAIN)) | (damping[active] > LARGEST_DAMPING)
+            active = active[~settled]
+            if not len(active):
+                break
+
+    def _solve_straight(self, rows: IntArray) -> None:
+        """Rows with exponent 1: a straight line through the nodes it lies above zero at, found again from
+        its own foot."""
+        if not len(rows):
+            return
+        x, force_n, earliest = self.x[rows], self.force_n[rows], self.earliest[rows]
+        shift = self.parameters[rows, 0]
+        size = self.parameters[rows, 2]
+        for _ in range(STRAIGHT_ROUNDS):
+            weight = np.where(x > shift[:, None], self.weight[rows], 0.0)
+            total = np.maximum(weight.sum(axis=1), SMALLEST)
+            mean_x = (weight * x).sum(axis=1) / total
+            mean_n = (weight * force_n).sum(axis=1) / total
+            away = x - mean_x[:, None]
+            spread = (weight * away**2).sum(axis=1)
+            slope = (weight * away * force_n).sum(axis=1) / np.maximum(spread, SMALLEST)
+            usable = (spread > 0) & (slope > 0)
+            found = np.where(usable, mean_x - mean_n / np.where(usable, slope, 1.0), shift)
+            shift = np.clip(found, earliest, LATEST_CONTACT)
+            # a line held at the earliest contact turns about it
+            lever = np.where(x > shift[:, None], x - shift[:, None], 0.0)
+            held_slope = (self.weight[rows] * lever * force_n).sum(axis=1) / np.maximum(
+                (self.weight[rows] * lever**2).sum(axis=1), SMALLEST
+            )
+            size = np.where(usable & (shift == found), slope, held_slope)
+        self.parameters[rows, 0], self.parameters[rows, 2] = shift, size
+
+    def _step(
+        self, gradient: FloatArray, normal: FloatArray, damping: FloatArray, rows: IntArray
+    ) -> FloatArray:
+        """A damped step that ends on a bound where it would have passed it, the other parameters adapting."""
+        here = self.parameters[rows]
+        step = _damped_step(gradient, normal, damping)
+        step[~self.free[rows], 1] = 0.0
+        for which, low, high in (
+            (1, np.full(len(rows), EXPONENTS[0]), np.full(len(rows), EXPONENTS[1])),
+            (0, self.earliest[rows], np.full(len(rows), LATEST_CONTACT)),
+        ):
+            bounded = np.clip(here[:, which] + step[:, which], low, high) - here[:, which]
+            past = np.flatnonzero((bounded != step[:, which]) & (self.free[rows] | (which == 0)))
+            if len(past):
+                step[past] = _step_with_fixed(
+                    gradient[past], normal[past], damping[past], which, bounded[past]
+                )
+        step[:, 1] = np.clip(here[:, 1] + step[:, 1], *EXPONENTS) - here[:, 1]
+        return step
+
+    def _model(self, parameters: FloatArray, rows: IntArray | slice) -> tuple[FloatArray, ...]:
+        """Force and its derivatives with respect to the three parameters."""
+        shift, n, size = (parameters[:, k : k + 1] for k in range(3))
+        u = self.x[rows] - shift
+        inside = u > 0
+        u = np.where(inside, u, 1.0)
+        logarithm = np.log(u)
+        power = np.where(inside, np.exp(n * logarithm), 0.0)
+        force = size * power
+        return force, -n * force / u, force * logarithm, power
+
+    def _normal(
+        self, parameters: FloatArray, rows: IntArray | slice
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Chi-square, half its gradient and the normal matrix of each row; a held exponent is left out."""
+        force, by_shift, by_n, by_size = self._model(parameters, rows)
+        weight = self.weight[rows]
+        residual = self.force_n[rows] - force
+        by_n = by_n * self.free[rows, None]
+        jacobian = np.stack([by_shift, by_n, by_size], axis=2)
+        weighted = jacobian * weight[:, :, None]
+        normal = weighted.transpose(0, 2, 1) @ jacobian
+        normal[~self.free[rows], 1, 1] = 1.0
+        gradient = (weighted * residual[:, :, None]).sum(axis=1)
+        return (weight * residual**2).sum(axis=1), gradient, normal
+
+    def result(self, noise: MeasuringNoise, zero_u_n: FloatArray, contact_force_n: float) -> Foot:
+        """Contacts with their uncertainties: fit, force zero, and the position's own step."""
+        rows = slice(None)
+        misfit, _, normal = self._normal(self.parameters, rows)
+        freedom = (self.count > 0).sum(axis=1) - np.where(self.free, 3, 2)
+        misfit = misfit / np.maximum(freedom, 1)
+        inverse = inverse_symmetric3(normal)
+        inverse[~self.free, 1, :] = inverse[~self.free, :, 1] = 0.0
+        # a shifted zero moves the whole foot: its effect is solved for like a residual of one everywhere
+        _, by_shift, by_n, by_size = self._model(self.parameters, rows)
+        by_all = np.stack([by_shift, by_n * self.free[:, None], by_size], axis=2)
+        pull = (by_all * self.weight[:, :, None]).sum(axis=1)
+        by_zero = times_vector(inverse, pull)
+        covariance = (
+            inverse * np.maximum(misfit, 1.0)[:, None, None]
+            + by_zero[:, :, None] * by_zero[:, None, :] * (zero_u_n**2)[:, None, None]
+        )
+        shift, n, size = self.parameters.T
+        reach = (contact_force_n / np.maximum(size, SMALLEST)) ** (1 / n)
+        logarithm = np.log(np.maximum(reach, SMALLEST))
+        to_contact = np.zeros_like(self.parameters)
+        to_contact[:, 0] = 1.0
+        to_force = np.stack([np.ones_like(n), -reach * logarithm / n, -reach / (n * size)], axis=1)
+        step_mm = noise.position_resolution_mm / sqrt(12)
+        contact_u, at_force_u = (
+            np.hypot(
+                np.sqrt(np.maximum(np.einsum("ri,rij,rj->r", to, covariance, to), 0)) * self.scale_mm, step_mm
+            )
+            for to in (to_contact, to_force)
+        )
+        contact = self.origin_mm + self.scale_mm * shift
+        poor = (freedom < 0) | ~np.isfinite(contact)
+        nothing = np.where(poor, np.nan, 0.0)
+        return Foot(
+            contact + nothing,
+            contact_u + nothing,
+            contact + self.scale_mm * reach + nothing,
+            at_force_u + nothing,
+            n + nothing,
+            np.where(self.free, np.sqrt(np.maximum(covariance[:, 1, 1], 0)), np.nan),
+            np.where(poor, np.inf, misfit),
+            np.maximum(freedom, 0).astype(np.float64),
+        )
+
+
+def _damped_step(gradient: FloatArray, normal: FloatArray, damping: FloatArray) -> FloatArray:
+    damped = normal.copy()
+    diagonal = np.einsum("rii->ri", damped)
+    diagonal *= 1 + damping[:, None]
+    diagonal += SMALLEST
+    return times_vector(inverse_symmetric3(damped), gradient)
+
+
+def _step_with_fixed(
+    gradient: FloatArray, normal: FloatArray, damping: FloatArray, which: int, amount: FloatArray
+) -> FloatArray:
+    """A step in which one parameter moves by a given amount and the others make the best of it."""
+    rest = gradient - normal[:, :, which] * amount[:, None]
+    rest[:, which] = 0.0
+    reduced = normal.copy()
+    reduced[:, which, :] = reduced[:, :, which] = 0.0
+    reduced[:, which, which] = 1.0
+    step = _damped_step(rest, reduced, damping)
+    step[:, which] = amount
+    return step
+
+
+def _crossing(x_mm: FloatArray, force_n: FloatArray, count: FloatArray, level_n: FloatArray) -> FloatArray:
+    """Position at which a row last rises above its level, between nodes."""
+    real = count > 0
+    below = real & (force_n < level_n[:, None])
+    columns = np.arange(x_mm.shape[1])
+    left = np.where(below, columns, -1).max(axis=1)
+    right = np.minimum(left + 1, real.sum(axis=1) - 1)
+    left = np.maximum(left, 0)
+    at = np.arange(len(x_mm))
+    rise = force_n[at, right] - force_n[at, left]
+    share = np.where(rise > 0, (level_n - force_n[at, left]) / np.where(rise > 0, rise, 1.0), 0.0)
+    crossing: FloatArray = x_mm[at, left] + np.clip(share, 0, 1) * (x_mm[at, right] - x_mm[at, left])
+    return crossing

@@ -1,0 +1,223 @@
+"""Work on many stretches of unequal length at once, without a loop over cycles or samples.
+
+Problem: eighty thousand cycles of twenty samples, or five hundred of ten thousand, and some thirty
+quantities of each.
+
+Plan: every stroke is reduced to at most `most` nodes, means over consecutive samples, in one pass of
+`reduceat`; the rest works on a dense table with a row for each cycle. A stroke with fewer samples keeps
+them as they are. Averaging loses nothing that noise had left: a node spans less than a hundredth of the
+stroke. Cost: two passes over the samples.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from rig.analyser.symmetric import inverse_symmetric3, times_vector
+from rig.samples import FloatArray, IntArray
+
+BoolArray = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Nodes:
+    """Strokes as rows of nodes.
+
+    Parameters
+    ----------
+    x_mm, force_n
+        Node means, shape (rows, columns); padding repeats the last node.
+    count
+        Samples in each node; 0 in padding.
+    """
+
+    x_mm: FloatArray
+    force_n: FloatArray
+    count: FloatArray
+
+    @property
+    def real(self) -> BoolArray:
+        """Which nodes are not padding."""
+        return self.count > 0
+
+    @property
+    def lengths(self) -> IntArray:
+        """Nodes in each row, shape (rows,)."""
+        lengths: IntArray = self.real.sum(axis=1)
+        return lengths
+
+
+def block_means(
+    columns: list[FloatArray], first: IntArray, last: IntArray, most: int
+) -> tuple[list[FloatArray], FloatArray]:
+    """Reduce stretches to at most `most` means each.
+
+    Parameters
+    ----------
+    columns
+        Arrays of samples, each of shape (n,).
+    first, last
+        First and last sample of each stretch (inclusive), shape (rows,), in rising order.
+
+    Returns
+    -------
+    One table of means for each column, shape (rows, longest), and the table of counts (0 in padding).
+    """
+    lengths = np.maximum(last - first + 1, 1)
+    size = -(-lengths // most)
+    blocks = -(-lengths // size)
+    index = np.arange(int(blocks.max()))
+    real = index < blocks[:, None]
+    starts = first[:, None] + np.minimum(index, blocks[:, None] - 1) * size[:, None]
+    count = np.where(real, np.minimum(size[:, None], last[:, None] + 1 - starts), 0).astype(np.float64)
+    if int(size.max()) == 1:
+        return [column[starts] for column in columns], count
+    # a closing edge after each row keeps the samples between strokes out of its last node
+    edges = np.concatenate([np.where(real, starts, -1), last[:, None] + 1], axis=1).ravel()
+    edges = edges[edges >= 0]
+    row_of = np.cumsum(blocks + 1) - (blocks + 1)
+    pick = row_of[:, None] + np.minimum(index, blocks[:, None] - 1)
+    divisor = np.maximum(count, np.take_along_axis(count, (blocks - 1)[:, None], axis=1) * ~real)
+    tables = []
+    for column in columns:
+        padded = column if edges[-1] < len(column) else np.append(column, 0.0)
+        tables.append(np.add.reduceat(padded, edges)[pick] / divisor)
+    return tables, count
+
+
+def means(values: FloatArray, first: IntArray, last: IntArray) -> FloatArray:
+    """Mean of values[first:last] for each pair; not-a-number where it is empty."""
+    empty = last <= first
+    bounds = np.stack([np.where(empty, 0, first), np.where(empty, 1, last)], axis=1).ravel()
+    sums = np.add.reduceat(np.append(values, 0.0), bounds)[0::2]
+    return np.where(empty, np.nan, sums / np.where(empty, 1, last - first))
+
+
+def first_above(values: FloatArray, lowest: IntArray, highest: IntArray, level: FloatArray) -> IntArray:
+    """First index in [lowest, highest] at which a rising stretch reaches its level, by bisection.
+
+    Where noise makes a stretch cross its level several times, one of the crossings is found; where it
+    stays below, `highest`.
+    """
+    below, above = lowest - 1, np.array(highest)
+    while (above - below > 1).any():
+        middle = (below + above) // 2
+        middle = np.maximum(middle, 0)
+        reached = values[middle] >= level
+        open_ = above - below > 1
+        above = np.where(open_ & reached, middle, above)
+        below = np.where(open_ & ~reached, middle, below)
+    return above
+
+
+def polynomial_at(
+    nodes: Nodes, window: BoolArray, centre: FloatArray, noise_n: FloatArray, degree: int
+) -> LocalFit:
+    """Weighted polynomial of force over position in each row's window, its value and slope at `centre`.
+
+    Parameters
+    ----------
+    nodes
+        Strokes.
+    window
+        Which nodes take part, shape (rows, columns).
+    centre
+        Position of the value and the slope, mm, shape (rows,).
+    noise_n
+        Standard deviation of a single sample's force about the curve, shape (rows,).
+    degree
+        1 or 2; rows with fewer than six nodes get a straight line, with fewer than two nothing.
+
+    Notes
+    -----
+    Least squares with the nodes' counts as weights; nodes further off than 2.5 times the scatter are left
+    out and the fit is made once more, so that a knock or a slip within the window does not tilt the slope.
+    """
+    weight = np.where(window, nodes.count, 0.0)
+    reach = np.where(window, np.abs(nodes.x_mm - centre[:, None]), 0.0).max(axis=1)
+    reach = np.where(reach > 0, reach, 1.0)
+    u = (nodes.x_mm - centre[:, None]) / reach[:, None]
+    coefficients, inverse = _solve(u, nodes.force_n, weight, degree)
+    residual = nodes.force_n - _evaluate(coefficients, u)
+    members = (weight > 0).sum(axis=1)
+    scatter = np.sqrt((weight * residual**2).sum(axis=1) / np.maximum(weight.sum(axis=1), 1))
+    sample_noise = noise_n[:, None] / np.sqrt(np.maximum(nodes.count, 1))
+    astray = np.abs(residual) > np.maximum(STRAY * scatter[:, None], STRAY_NOISES * sample_noise)
+    if (astray & (weight > 0)).any():
+        weight = np.where(astray, 0.0, weight)
+        coefficients, inverse = _solve(u, nodes.force_n, weight, degree)
+        residual = nodes.force_n - _evaluate(coefficients, u)
+        members = (weight > 0).sum(axis=1)
+    used = np.where(members >= NODES_FOR_CURVE, degree + 1, 2)
+    freedom = members - used
+    excess = (weight * residual**2).sum(axis=1) / np.maximum(freedom, 1) / noise_n**2
+    inflated = np.where(freedom >= FREEDOM_TO_JUDGE, np.maximum(excess, 1.0), 1.0)
+    variance = noise_n**2 * inflated
+    enough = members >= 2
+    value_u = np.sqrt(variance * np.maximum(inverse[:, 0, 0], 0))
+    slope_u = np.sqrt(variance * np.maximum(inverse[:, 1, 1], 0)) / reach
+    nothing = np.where(enough, 0.0, np.nan)
+    return LocalFit(
+        coefficients[:, 0] + nothing,
+        value_u + nothing,
+        coefficients[:, 1] / reach + nothing,
+        slope_u + nothing,
+    )
+
+
+STRAY = 2.5
+STRAY_NOISES = 4.0
+NODES_FOR_CURVE = 6
+FREEDOM_TO_JUDGE = 6
+
+
+@dataclass(frozen=True, slots=True)
+class LocalFit:
+    """Value and slope of a local fit with their standard uncertainties, each of shape (rows,)."""
+
+    value: FloatArray
+    value_u: FloatArray
+    slope: FloatArray
+    slope_u: FloatArray
+
+    def replaced(self, rows: IntArray, other: LocalFit) -> LocalFit:
+        """These fits with those of some rows taken from `other`, which holds just them."""
+        columns = [self.value.copy(), self.value_u.copy(), self.slope.copy(), self.slope_u.copy()]
+        for column, values in zip(
+            columns, (other.value, other.value_u, other.slope, other.slope_u), strict=True
+        ):
+            column[rows] = values
+        return LocalFit(*columns)
+
+
+def _solve(u: FloatArray, y: FloatArray, weight: FloatArray, degree: int) -> tuple[FloatArray, FloatArray]:
+    """Coefficients and inverse normal matrices of weighted fits, rows with few nodes as straight lines."""
+    members = (weight > 0).sum(axis=1)
+    powers = [weight]
+    for _ in range(2 * degree):
+        powers.append(powers[-1] * u)
+    moments = [each.sum(axis=1) for each in powers]
+    targets = np.zeros((len(u), 3))
+    for k in range(degree + 1):
+        targets[:, k] = np.einsum("rj,rj->r", powers[k], y)
+    normal = np.zeros((len(u), 3, 3))
+    for row in range(degree + 1):
+        for column in range(degree + 1):
+            normal[:, row, column] = moments[row + column]
+    line = members < NODES_FOR_CURVE if degree == 2 else np.ones(len(u), bool)
+    normal[line, 2, :] = normal[line, :, 2] = 0.0
+    normal[line, 2, 2] = 1.0
+    targets[line, 2] = 0.0
+    normal[members < 2] = np.eye(3)
+    inverse = inverse_symmetric3(normal)
+    return times_vector(inverse, targets), inverse
+
+
+def _evaluate(coefficients: FloatArray, u: FloatArray) -> FloatArray:
+    total = coefficients[:, -1:]
+    for k in range(coefficients.shape[1] - 2, -1, -1):
+        total = total * u + coefficients[:, k : k + 1]
+    return total

@@ -1,0 +1,87 @@
+"""What an analysis of one recording hands out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from rig.analyser.measure import Columns
+from rig.analyser.relaxation import PronySeries
+from rig.analyser.settings import AnalysisSettings, MeasuringNoise
+from rig.analyser.softening import Softening
+from rig.samples import FloatArray
+from rig.segmenter import Flag
+
+_NOT_MEASURED = ("cycle", "flags", "start_s", "end_s", "knee_resolved", "zero_n")
+
+
+@dataclass(frozen=True, slots=True)
+class Loop:
+    """Force against deflection of one cycle, thinned for drawing."""
+
+    cycle: int
+    deflection_mm: FloatArray
+    force_n: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class CaptureResult:
+    """What an analysis found.
+
+    Parameters
+    ----------
+    columns
+        Every quantity of every cycle, with standard uncertainties under the name and "_u"; `cycle`, `flags`.
+    settings, noise
+        How it was measured, and the noise that was frozen.
+    contact_force_n
+        Force that counted as contact.
+    summary
+        Mean, standard deviation and number of unflagged cycles after conditioning, by quantity.
+    softening, prony
+        Over the cycles, and of the first long dwell; None where they cannot be had.
+    touches
+        Presses below the contact force.
+    loops
+        Some cycles for drawing.
+    warnings
+        Sentences.
+    """
+
+    columns: Columns
+    settings: AnalysisSettings
+    noise: MeasuringNoise | None
+    contact_force_n: float
+    summary: dict[str, dict[str, float | int]]
+    softening: Softening | None
+    prony: PronySeries | None
+    touches: int
+    loops: tuple[Loop, ...]
+    warnings: tuple[str, ...]
+
+    def __len__(self) -> int:
+        return len(self.columns.get("cycle", ()))
+
+    @property
+    def flags(self) -> list[list[str]]:
+        """Labels of each cycle's flags."""
+        return [flag_labels(int(each)) for each in self.columns.get("flags", ())]
+
+    def quantities(self) -> list[str]:
+        """Names of the measured columns, in order."""
+        return [name for name in self.columns if f"{name}_u" in self.columns and name not in _NOT_MEASURED]
+
+
+def flag_labels(flags: int) -> list[str]:
+    """Labels of the set bits."""
+    return [flag.label for flag in Flag if flags & flag]
+
+
+def good_cycles(columns: Columns, conditioning: int) -> npt.NDArray[np.bool_]:
+    """Which cycles count: unflagged, and after the conditioning ones."""
+    if not columns:
+        return np.empty(0, bool)
+    good: npt.NDArray[np.bool_] = (columns["flags"] == 0) & (columns["cycle"] > conditioning)
+    return good

@@ -1,0 +1,174 @@
+"""What a person may ask of an analysis, with the defaults and their reasons."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import exp, pi, sqrt
+from typing import Any, Literal
+
+from rig.errors import InputError
+from rig.units import parse
+
+Datum = Literal["cycle", "first"]
+
+STANDARD_COMPRESSIONS = ("10%", "25%", "40%", "50%", "65%")
+"""Compressions at which foams are usually compared (ISO 3386-1, ISO 2439 and ASTM D3574 use several of
+them)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Depth:
+    """A depth at which forces are asked for.
+
+    Parameters
+    ----------
+    label
+        As the person wrote it.
+    mm, pct
+        Deflection in mm, or compression in per cent of the free height; the other is None.
+    """
+
+    label: str
+    mm: float | None = None
+    pct: float | None = None
+
+    @classmethod
+    def of(cls, text: str) -> Depth:
+        """Read "25%" or "5 mm".
+
+        Raises
+        ------
+        InputError
+            If it is neither a percentage nor a length.
+        """
+        label = text.strip()
+        if label.endswith("%"):
+            return cls(label, pct=parse(label, "%"))
+        return cls(label, mm=parse(label, "mm"))
+
+    def deflection_mm(self, free_height_mm: float | None) -> float | None:
+        """Deflection that it means for a specimen; None where the free height is needed and not known."""
+        if self.mm is not None:
+            return self.mm
+        if free_height_mm is None or self.pct is None:
+            return None
+        return self.pct / 100 * free_height_mm
+
+
+@dataclass(frozen=True, slots=True)
+class AnalysisSettings:
+    """How cycles are measured.
+
+    Parameters
+    ----------
+    contact_force_n
+        Force that counts as contact; None: a multiple of the recording's own noise.
+    conditioning
+        First cycles left out of means.
+    at
+        Depths at which forces are given; None: the standard compressions if the free height is known.
+    datum
+        Deflection counts from each cycle's own contact, or from the first contact of the recording, which
+        is what a machine with a fixed gap sees.
+    free_height_mm
+        Height of the untouched specimen.
+    foot_exponent
+        Exponent of the foot F = k d^n where it is known (1 for a spring, 1.5 for a sphere); None: fitted.
+    chord
+        Share of the peak deflection at both ends of the chord.
+    tangent_window
+        The tangent at the peak is the end slope of a fit over this last share of the loading deflection.
+    initial_window
+        The initial stiffness is the slope of a fit between these shares of the peak deflection, at their
+        middle.
+    knee_drop
+        The knee is where the tangent has fallen below this share of its largest value before.
+    """
+
+    contact_force_n: float | None = None
+    conditioning: int = 0
+    at: tuple[Depth, ...] | None = None
+    datum: Datum = "cycle"
+    free_height_mm: float | None = None
+    foot_exponent: float | None = None
+    chord: tuple[float, float] = (0.25, 0.75)
+    tangent_window: float = 0.15
+    initial_window: tuple[float, float] = (0.05, 0.15)
+    knee_drop: float = 0.5
+
+    def __post_init__(self) -> None:
+        if self.contact_force_n is not None and not self.contact_force_n > 0:
+            raise InputError(f"contact force: found {self.contact_force_n} N, must be above zero")
+        if self.conditioning < 0:
+            raise InputError(f"conditioning: found {self.conditioning} cycles, must be 0 or more")
+        if self.free_height_mm is not None and not self.free_height_mm > 0:
+            raise InputError(f"free height: found {self.free_height_mm} mm, must be above zero")
+
+    def depths(self) -> tuple[Depth, ...]:
+        """Depths at which forces are given."""
+        if self.at is not None:
+            return self.at
+        return tuple(Depth.of(each) for each in STANDARD_COMPRESSIONS) if self.free_height_mm else ()
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain mapping that goes with every result."""
+        return {
+            "contact_force_n": self.contact_force_n,
+            "conditioning": self.conditioning,
+            "at": [depth.label for depth in self.depths()],
+            "datum": self.datum,
+            "free_height_mm": self.free_height_mm,
+            "foot_exponent": self.foot_exponent,
+            "chord": list(self.chord),
+            "tangent_window": self.tangent_window,
+            "initial_window": list(self.initial_window),
+            "knee_drop": self.knee_drop,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuringNoise:
+    """What a single sample is worth.
+
+    Parameters
+    ----------
+    force_n, position_mm
+        Standard deviations of one sample, resolution included.
+    force_resolution_n, position_resolution_mm
+        Smallest steps; 0 if unknown.
+    zero_samples
+        Samples behind the recording's first force zero; 0 where there is none.
+    """
+
+    force_n: float
+    position_mm: float
+    force_resolution_n: float = 0.0
+    position_resolution_mm: float = 0.0
+    zero_samples: int = 0
+
+    @property
+    def undithered_force_n(self) -> float:
+        """What averaging cannot take off a steady force: quantisation that the noise does not dither."""
+        return undithered(self.force_n, self.force_resolution_n)
+
+
+def undithered(noise: float, resolution: float) -> float:
+    """Standard deviation of the mean of many quantised readings of a steady value with unknown phase.
+
+    Parameters
+    ----------
+    noise
+        Standard deviation of one reading, quantisation included.
+    resolution
+        Step of the reading; 0 if unknown.
+
+    Notes
+    -----
+    Gaussian noise of standard deviation s before rounding leaves the mean a bias whose first harmonic over
+    the phase has the amplitude (q/pi) exp(-2 pi^2 s^2/q^2) (B. Widrow and I. Kollar, Quantization Noise,
+    2008, ch. 4, recalled).
+    """
+    if resolution <= 0:
+        return 0.0
+    before_rounding = max(noise**2 - resolution**2 / 12, 0.0)
+    return resolution / (pi * sqrt(2)) * exp(-2 * pi**2 * before_rounding / resolution**2)

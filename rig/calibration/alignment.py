@@ -1,0 +1,120 @@
+"""Bring force and position to the same instants.
+
+Problem: a filtered converter reports a force that is older than the position beside it, and a slow one
+repeats its last value. Pressing at 10 mm/s, 25 ms of delay alone turn into several points of false
+hysteresis.
+
+Plan: keep only new conversions where the device marks them (status bit 6), give each the middle of its
+conversion less the stated delay as its instant, and interpolate the position to that instant. Whether
+the device marks conversions, and how long one takes, is decided once from the first samples, so that a
+recording read in any chunks comes out the same. Cost: one interpolation where there is a delay or a slow
+converter, nothing otherwise.
+
+A converter that is new in every sample may be of any kind, so no half conversion is taken off there.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rig.calibration.scales import Calibration
+from rig.calibration.signals import Signals
+from rig.samples import FloatArray, IntArray, Samples, Status
+
+DECISION_SAMPLES = 256
+"""How many samples decide whether conversions are marked: a 10-per-second converter read at 500 per
+second shows five of them."""
+
+SLOW_SHARE = 0.95
+"""Below this share of new conversions, the converter is slower than the stream."""
+
+
+class Aligner:
+    """Turns consecutive parts of one recording into consecutive `Signals`.
+
+    Parameters
+    ----------
+    calibration
+        Scales and delay.
+    """
+
+    def __init__(self, calibration: Calibration) -> None:
+        self._calibration = calibration
+        self._waiting: list[Samples] = []
+        self._waiting_count = 0
+        self._decided = False
+        self._only_fresh = False
+        self._shift_s = 0.0
+        self._next_seq_without_loss: int | None = None
+        self._past_time_s: FloatArray = np.empty(0)
+        self._past_position_mm: FloatArray = np.empty(0)
+
+    def push(self, samples: Samples) -> Signals | None:
+        """Signals of the samples given so far and not yet handed out; None while still deciding."""
+        if self._decided:
+            return self._align(samples)
+        self._waiting.append(samples)
+        self._waiting_count += len(samples)
+        return self._decide() if self._waiting_count >= DECISION_SAMPLES else None
+
+    def finish(self) -> Signals | None:
+        """The rest of a recording that ended before there was enough to decide."""
+        return None if self._decided or not self._waiting_count else self._decide()
+
+    def _decide(self) -> Signals:
+        samples = Samples.concatenate(self._waiting)
+        self._waiting.clear()
+        self._decided = True
+        head = samples[:DECISION_SAMPLES]
+        fresh = (head.status & Status.FRESH_FORCE) != 0
+        self._only_fresh = bool(fresh.any())
+        self._shift_s = self._calibration.force_delay_s
+        if self._only_fresh and fresh.mean() < SLOW_SHARE and fresh.sum() > 1:
+            conversion_s = float(np.median(np.diff(self._calibration.time_s(head)[fresh])))
+            self._shift_s += conversion_s / 2
+        return self._align(samples)
+
+    def _align(self, samples: Samples) -> Signals:
+        calibration = self._calibration
+        time_s = calibration.time_s(samples)
+        position_mm = calibration.position_mm(samples)
+        force_n = calibration.force_n(samples)
+        status, lost = samples.status, self._lost_before(samples)
+        if self._shift_s and samples.clock != "none":
+            time_s, position_mm = self._move_back(time_s, position_mm)
+        if self._only_fresh:
+            keep = (status & Status.FRESH_FORCE) != 0
+            if not keep.all():
+                time_s, position_mm, force_n = time_s[keep], position_mm[keep], force_n[keep]
+                status, lost = status[keep], lost[keep]
+        return Signals(
+            time_s,
+            force_n,
+            position_mm,
+            status,
+            lost,
+            calibration.force_resolution_n(samples.force_channel),
+            calibration.position_resolution_mm(samples.position_channel),
+        )
+
+    def _lost_before(self, samples: Samples) -> IntArray:
+        if not len(samples):
+            return samples.seq
+        if self._next_seq_without_loss is None:
+            self._next_seq_without_loss = int(samples.seq[0])
+        lost = samples.seq - (self._next_seq_without_loss + np.arange(len(samples)))
+        self._next_seq_without_loss += len(samples)
+        return lost
+
+    def _move_back(self, time_s: FloatArray, position_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Instants of the forces, and the positions there (the first known one before the start)."""
+        known_time_s = np.concatenate([self._past_time_s, time_s])
+        known_position_mm = np.concatenate([self._past_position_mm, position_mm])
+        instants_s = time_s - self._shift_s
+        aligned_mm = np.interp(instants_s, known_time_s, known_position_mm)
+        if len(known_time_s):
+            needed_from_s = known_time_s[-1] - self._shift_s
+            first = max(int(np.searchsorted(known_time_s, needed_from_s)) - 1, 0)
+            self._past_time_s = known_time_s[first:]
+            self._past_position_mm = known_position_mm[first:]
+        return instants_s, aligned_mm

@@ -1,0 +1,66 @@
+"""Physical arrays of equal length: what the segmenter and the analyser work on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.samples import FloatArray, IntArray, StatusArray
+
+
+@dataclass(frozen=True, slots=True)
+class Signals:
+    """Force and position of the same instants.
+
+    Parameters
+    ----------
+    time_s
+        Instants, shape (n,); not-a-number where the source had no clock.
+    force_n, position_mm
+        Shape (n,). Compression is positive.
+    status
+        Bits of `rig.samples.Status`, shape (n,).
+    lost
+        How many samples of the recording had been lost before each of these, shape (n,).
+    force_resolution_n, position_resolution_mm
+        Smallest steps; 0 if unknown.
+    """
+
+    time_s: FloatArray
+    force_n: FloatArray
+    position_mm: FloatArray
+    status: StatusArray
+    lost: IntArray
+    force_resolution_n: float = 0.0
+    position_resolution_mm: float = 0.0
+
+    def __len__(self) -> int:
+        return len(self.force_n)
+
+    def __getitem__(self, part: slice) -> Signals:
+        return Signals(
+            self.time_s[part],
+            self.force_n[part],
+            self.position_mm[part],
+            self.status[part],
+            self.lost[part],
+            self.force_resolution_n,
+            self.position_resolution_mm,
+        )
+
+    @classmethod
+    def concatenate(cls, parts: Sequence[Signals]) -> Signals:
+        """Join parts of one recording, in order; there must be at least one."""
+        if len(parts) == 1:
+            return parts[0]
+        return cls(
+            np.concatenate([part.time_s for part in parts]),
+            np.concatenate([part.force_n for part in parts]),
+            np.concatenate([part.position_mm for part in parts]),
+            np.concatenate([part.status for part in parts]),
+            np.concatenate([part.lost for part in parts]),
+            parts[0].force_resolution_n,
+            parts[0].position_resolution_mm,
+        )

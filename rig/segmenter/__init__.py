@@ -1,0 +1,15 @@
+"""Finds every cycle: where the platen touches, turns, dwells, turns back and lets go.
+
+In: `Signals` of one recording, in parts of any size. Out: `Segment`s, each a contiguous stretch of signals
+with the cycles closed in it, as sample indices and flags. Must never know: the disk, the wire, stiffness
+or energy.
+
+One engine serves the live page and files; what it finds cannot depend on how the recording was cut into
+parts.
+"""
+
+from rig.segmenter.engine import Segmenter, SegmenterSettings
+from rig.segmenter.noise import Noise, frozen_noise
+from rig.segmenter.spans import Cycles, Flag, Segment
+
+__all__ = ["Cycles", "Flag", "Noise", "Segment", "Segmenter", "SegmenterSettings", "frozen_noise"]

@@ -1,0 +1,235 @@
+"""In contact or not: a two-level switch on the force, with a zero that follows drift.
+
+Problem: the zero drifts over hours by more than the level that detects a touch, and the level has to be
+low so that a soft foot is not missed.
+
+Plan: contact begins above `on_n`, and ends where two samples in a row are below `off_n`. The zero is
+looked at again while the platen stands still out of contact, after every `WINDOW_SAMPLES`, and at the end
+of each no-load stretch around its farthest position, where the specimen's foot cannot be mistaken for
+drift. Where it has left the zero in use by more than a fraction of `off_n`, it is frozen anew from that
+moment on. Between such moments the zero is constant, so that whole parts are classified by arrays; a
+restart costs at most one piece again.
+
+The rule looks only at samples up to the one it decides on: any cutting of the recording gives the same
+stretches.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from rig.samples import FloatArray, IntArray
+from rig.segmenter.noise import WINDOW_SAMPLES
+
+PIECE_SAMPLES = 32768
+
+REACH_SAMPLES = 4096
+"""How far back into a no-load stretch its farthest position is looked for."""
+
+MOVED_SHARE = 0.25
+MOVED_ERRORS = 4.0
+"""A zero that moved by this share of the release level, and by this many standard errors of its mean, is
+frozen anew: well before a release could be missed, and not for the noise of a mean over a few samples."""
+
+
+@dataclass(frozen=True, slots=True)
+class Levels:
+    """Forces above zero, in N, at which contact begins and ends."""
+
+    on_n: float
+    off_n: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """Windows over which the zero is looked at, and the moment from which the answer counts."""
+
+    first: IntArray
+    last: IntArray
+    moment: IntArray
+
+
+class ContactSwitch:
+    """Follows contact through a recording.
+
+    Parameters
+    ----------
+    levels
+        Forces at which contact begins and ends.
+    zero_n, noise_n
+        Frozen force zero to begin with, and the noise of a single sample.
+    still_mm
+        A platen whose mean position moves by less than this within a window stands still.
+    follow
+        Whether the zero may follow drift; not where the recording has no stretch to take it from.
+    """
+
+    def __init__(
+        self, levels: Levels, zero_n: float, noise_n: float, still_mm: float, *, follow: bool
+    ) -> None:
+        self._levels = levels
+        self._zero_n = zero_n
+        self._noise_n = noise_n
+        self._still_mm = still_mm
+        self._follow = follow
+        self._touching = False
+        self._was_low = False
+        self._stretch_start = 0
+        self._seen = 0
+        self._past_n: FloatArray = np.empty(0)
+        self._past_mm: FloatArray = np.empty(0)
+
+    def push(self, force_n: FloatArray, position_mm: FloatArray) -> tuple[IntArray, FloatArray]:
+        """Where contact begins and ends, in turn, within the next part of the recording.
+
+        Parameters
+        ----------
+        force_n, position_mm
+            The next part, shape (n,).
+
+        Returns
+        -------
+        Sample numbers from the start of the recording (the first sample in contact, one past the last,
+        and so on; an end may lie one sample before this part), and the force zero in use at each.
+        """
+        flips, zeros_n = [np.empty(0, np.int64)], [np.empty(0)]
+        for start in range(0, len(force_n), PIECE_SAMPLES):
+            piece = slice(start, start + PIECE_SAMPLES)
+            for found, zero_n in self._push_piece(force_n[piece], position_mm[piece]):
+                flips.append(found)
+                zeros_n.append(np.full(len(found), zero_n))
+        return np.concatenate(flips), np.concatenate(zeros_n)
+
+    def _push_piece(self, force_n: FloatArray, position_mm: FloatArray) -> list[tuple[IntArray, float]]:
+        known_n = np.concatenate([self._past_n, force_n])
+        known_mm = np.concatenate([self._past_mm, position_mm])
+        origin = self._seen - len(self._past_n)
+        stop = self._seen + len(force_n)
+        flips = []
+        while self._seen < stop:
+            found, low = self._classify(known_n[self._seen - origin :])
+            upto, zero_n = stop, self._zero_n
+            if self._follow:
+                upto, zero_n = self._look_at_zero(found, stop, known_n, known_mm, origin)
+            found = found[found < upto]
+            flips.append((found, self._zero_n))
+            if len(found):
+                self._touching ^= bool(len(found) % 2)
+                self._stretch_start = int(found[-1])
+            if upto > self._seen:
+                self._was_low = bool(low[upto - self._seen - 1])
+            self._seen, self._zero_n = upto, zero_n
+        self._past_n = known_n[-REACH_SAMPLES:]
+        self._past_mm = known_mm[-REACH_SAMPLES:]
+        return flips
+
+    def _classify(self, part_n: FloatArray) -> tuple[IntArray, npt.NDArray[np.bool_]]:
+        """Flips in a part with the zero in use, and which of its samples are low."""
+        high = part_n > self._zero_n + self._levels.on_n
+        low = part_n < self._zero_n + self._levels.off_n
+        settled = low.copy()
+        settled[1:] &= low[:-1]
+        settled[0] &= self._was_low
+        decisive = np.flatnonzero(high | settled)
+        touching = np.concatenate([[self._touching], high[decisive]])
+        changed = np.flatnonzero(touching[1:] != touching[:-1])
+        begins = touching[1:][changed]
+        # a release is known with the second low sample and counts from the first
+        return self._seen + decisive[changed] - ~begins, low
+
+    def _look_at_zero(
+        self, flips: IntArray, stop: int, known_n: FloatArray, known_mm: FloatArray, origin: int
+    ) -> tuple[int, float]:
+        """Up to where the zero in use holds, and the zero from there on."""
+        starts, ends, closed = self._no_load_stretches(flips, stop)
+        reachable = np.maximum(starts, ends - REACH_SAMPLES)[closed]
+        look = _join(
+            _far_windows(known_mm, reachable, ends[closed], origin),
+            self._still_windows(known_mm, starts, ends, origin),
+        )
+        if not len(look.moment):
+            return stop, self._zero_n
+        means_n = _means(known_n, look.first - origin, look.last - origin)
+        error_n = self._noise_n / np.sqrt(look.last - look.first)
+        moved = np.abs(means_n - self._zero_n) > np.maximum(
+            MOVED_SHARE * self._levels.off_n, MOVED_ERRORS * error_n
+        )
+        if not moved.any():
+            return stop, self._zero_n
+        which = int(np.argmax(moved))
+        return max(int(look.moment[which]), self._seen), float(means_n[which])
+
+    def _no_load_stretches(
+        self, flips: IntArray, stop: int
+    ) -> tuple[IntArray, IntArray, npt.NDArray[np.bool_]]:
+        """Starts and ends of no-load stretches that reach into the part, and whether contact ended them."""
+        edges = flips if self._touching else np.concatenate([[self._stretch_start], flips])
+        starts, ends = edges[0::2], edges[1::2]
+        closed = np.ones(len(starts), bool)
+        if len(starts) > len(ends):
+            ends = np.concatenate([ends, [stop]])
+            closed[-1] = False
+        return starts, ends, closed
+
+    def _still_windows(self, known_mm: FloatArray, starts: IntArray, ends: IntArray, origin: int) -> _Look:
+        """Whole windows of long stretches in which the platen stood still."""
+        long = ends - starts >= WINDOW_SAMPLES
+        moments = [
+            np.arange(
+                start + WINDOW_SAMPLES * max((self._seen - start) // WINDOW_SAMPLES, 0),
+                end + 1,
+                WINDOW_SAMPLES,
+            )
+            for start, end in zip(starts[long], ends[long], strict=True)
+        ]
+        moment = np.concatenate([np.empty(0, np.int64), *moments])
+        moment = moment[(moment > self._seen) & (moment - WINDOW_SAMPLES >= origin)]
+        first = moment - WINDOW_SAMPLES
+        middle = moment - WINDOW_SAMPLES // 2
+        travelled_mm = _means(known_mm, middle - origin, moment - origin) - _means(
+            known_mm, first - origin, middle - origin
+        )
+        still = np.abs(travelled_mm) <= self._still_mm
+        return _Look(first[still], moment[still], moment[still])
+
+
+def _far_windows(known_mm: FloatArray, starts: IntArray, ends: IntArray, origin: int) -> _Look:
+    """Windows around the farthest position of stretches that contact has ended."""
+    enough = ends - starts >= 2
+    starts, ends = starts[enough], ends[enough]
+    if not len(starts):
+        return _Look(starts, starts, starts)
+    bounds = np.stack([starts, ends], axis=1).ravel() - origin
+    within = known_mm if bounds[-1] < len(known_mm) else np.append(known_mm, np.inf)
+    nearest_mm = np.minimum.reduceat(within, bounds)[0::2]
+    lengths = ends - starts
+    owner = np.repeat(np.arange(len(starts)), lengths)
+    index = np.arange(len(owner)) - np.repeat(np.cumsum(lengths) - lengths, lengths) + starts[owner]
+    at_minimum = index[known_mm[index - origin] == nearest_mm[owner]]
+    first_of = np.searchsorted(at_minimum, starts)
+    centre = at_minimum[first_of]
+    half = np.minimum(lengths // 4, WINDOW_SAMPLES // 2)
+    return _Look(np.maximum(centre - half, starts), np.minimum(centre + half + 1, ends), ends)
+
+
+def _join(one: _Look, other: _Look) -> _Look:
+    moment = np.concatenate([one.moment, other.moment])
+    order = np.argsort(moment, kind="stable")
+    return _Look(
+        np.concatenate([one.first, other.first])[order],
+        np.concatenate([one.last, other.last])[order],
+        moment[order],
+    )
+
+
+def _means(values: FloatArray, first: IntArray, last: IntArray) -> FloatArray:
+    """Mean of values[first:last] for each pair, windows of equal width sharing one gather."""
+    means = np.empty(len(first))
+    width = last - first
+    for each in np.unique(width):
+        rows = width == each
+        means[rows] = values[first[rows, None] + np.arange(each)].mean(axis=1)
+    return means

@@ -1,0 +1,121 @@
+"""Noise and zero, frozen from a no-load stretch at the start of a recording.
+
+Problem: everything that decides (contact, turns, dwells) needs the noise of this rig on this day, and the
+press may begin after a second or after five samples.
+
+Plan: begin with the shortest of a few prefixes that looks like noise about a constant (neighbours differ
+as much as the whole does), then let it grow as long as what is added stays within the noise found so far.
+Cost: a few means over the first samples, once.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import sqrt
+
+import numpy as np
+
+from rig.calibration import Signals
+from rig.samples import FloatArray
+
+WINDOW_SAMPLES = 128
+"""The longest prefix looked at: its standard deviation is known to 6 %, its mean to a tenth of the noise."""
+
+FIRST_PREFIXES = (4, 8, 16)
+GROWTH = (4, 6, 8, 12, 16, 24, 32, 48, 64, 96, 128)
+
+TREND_LIMIT = 3.0
+"""Variance over that of neighbours' differences: about 1 for noise, above 3 for four points on a slope."""
+
+STRAY_LIMIT = 5.0
+"""Standard deviations that an added sample may stray from the mean, widened while few samples are known."""
+
+MAD_TO_SD = 1.4826
+"""Median absolute deviation to standard deviation of a normal distribution."""
+
+
+@dataclass(frozen=True, slots=True)
+class Noise:
+    """Noise of one recording.
+
+    Parameters
+    ----------
+    zero_n
+        Force with nothing touched.
+    force_n, position_mm
+        Standard deviations of a single sample, resolution included.
+    samples
+        Length of the no-load stretch they were taken from; 0 if there was none, the zero is then the
+        recording's own and the noise that of the resolution alone.
+    """
+
+    zero_n: float
+    force_n: float
+    position_mm: float
+    samples: int
+
+
+def frozen_noise(signals: Signals) -> Noise:
+    """Noise and zero from the first samples of a recording.
+
+    Parameters
+    ----------
+    signals
+        At least the first `WINDOW_SAMPLES` of the recording, or all of it if it is shorter.
+    """
+    force_n = signals.force_n[:WINDOW_SAMPLES]
+    position_mm = signals.position_mm[:WINDOW_SAMPLES]
+    force_floor_n = signals.force_resolution_n / sqrt(12)
+    position_floor_mm = signals.position_resolution_mm / sqrt(12)
+    length = _no_load_length(force_n, force_floor_n)
+    if not length:
+        return Noise(0.0, force_floor_n, max(_noise_beside_motion(position_mm), position_floor_mm), 0)
+    return Noise(
+        zero_n=float(force_n[:length].mean()),
+        force_n=max(float(force_n[:length].std(ddof=1)), force_floor_n),
+        position_mm=max(_noise_beside_motion(position_mm[:length]), position_floor_mm),
+        samples=length,
+    )
+
+
+def _no_load_length(force_n: FloatArray, floor_n: float) -> int:
+    """How many of the first samples show nothing but noise about a constant; 0 if none do."""
+    for first in FIRST_PREFIXES:
+        if len(force_n) >= first and _is_noise(force_n[:first], floor_n):
+            length = first
+            break
+    else:
+        return 0
+    for longer in GROWTH:
+        if longer <= length:
+            continue
+        if longer > len(force_n) or not _goes_on(force_n[:length], force_n[length:longer], floor_n):
+            break
+        length = longer
+    return length
+
+
+def _is_noise(force_n: FloatArray, floor_n: float) -> bool:
+    neighbours_n = max(_neighbour_noise(force_n), floor_n)
+    return float(force_n.var(ddof=1)) <= TREND_LIMIT * neighbours_n**2
+
+
+def _goes_on(known_n: FloatArray, added_n: FloatArray, floor_n: float) -> bool:
+    noise_n = max(float(known_n.std(ddof=1)), floor_n)
+    allowance_n = STRAY_LIMIT * (1 + 4 / len(known_n)) * noise_n
+    away_n = np.abs(added_n - known_n.mean())
+    return bool((away_n <= allowance_n).all())
+
+
+def _neighbour_noise(values: FloatArray) -> float:
+    """Standard deviation of white noise on a slow signal, from differences of neighbours."""
+    if len(values) < 2:
+        return 0.0
+    return float(np.sqrt(np.mean(np.diff(values) ** 2) / 2))
+
+
+def _noise_beside_motion(position_mm: FloatArray) -> float:
+    """Standard deviation of the position on a platen that may be moving evenly: second differences."""
+    if len(position_mm) < 4:
+        return 0.0
+    return MAD_TO_SD * float(np.median(np.abs(np.diff(position_mm, 2)))) / sqrt(6)
