@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rig.analyser.ragged import first_above, means
+from rig.analyser.ragged import BoolArray, first_above, means
 from rig.analyser.settings import MeasuringNoise
 from rig.calibration import Signals
 from rig.samples import FloatArray, IntArray
@@ -46,6 +46,8 @@ class Baseline:
         First sample that belongs to the loading stroke with its foot: the last clean one before contact.
     unloading_last
         Last sample that belongs to the unloading stroke: the first clean one behind it.
+    one_sided
+        Whether clean no-load samples are known on one side only.
     """
 
     at_contact_n: FloatArray
@@ -54,6 +56,7 @@ class Baseline:
     tilt_u_n: FloatArray
     loading_first: IntArray
     unloading_last: IntArray
+    one_sided: BoolArray
 
     def at(self, index: FloatArray, contact: IntArray) -> FloatArray:
         """Zeros at sample positions of shape (m, k)."""
@@ -108,6 +111,7 @@ def baseline(signals: Signals, cycles: Cycles, noise: MeasuringNoise, detection_
         np.hypot(tilt_u, drift_u / 2),
         np.where(has_before, before_last, cycles.before),
         np.where(has_after, after_first, np.maximum(cycles.release - 1, cycles.unload_start)),
+        has_before != has_after,
     )
 
 

@@ -44,6 +44,11 @@ depth while the platen comes in has slipped or broken: a bending specimen takes 
 UNEVEN_SHARE = 0.05
 """A stroke that comes back by more than this share of its depth on the way is uneven."""
 
+_NOT_WHOLE = (
+    Flag.STARTS_IN_CONTACT | Flag.CONTACT_KEPT_BEFORE | Flag.CONTACT_KEPT_AFTER | Flag.NOT_RELEASED
+)
+"""Flags that already say why a cycle has no no-load stretch on one side."""
+
 Columns = dict[str, FloatArray]
 
 
@@ -155,6 +160,8 @@ def _measure_block(
     columns["zero_n"], columns["zero_n_u"] = zero.at_contact_n, zero.u_n
     columns["cycle"] = cycles.number.astype(np.float64)
     flags = cycles.flags | strokes.flags(foot, headless)
+    whole = (cycles.flags & np.uint32(_NOT_WHOLE)) == 0
+    flags[zero.one_sided & whole] |= np.uint32(Flag.ONE_SIDED_BASELINE)
     columns["flags"] = flags.astype(np.float64)
     last = np.flatnonzero(np.isfinite(contact))
     datum = carried if not len(last) else Datum(float(contact[last[-1]]), float(contact_u[last[-1]]))

@@ -127,8 +127,8 @@ def _table(samples: Samples, calibrated: Calibrated | None) -> pa.Table:
     columns: dict[str, Any] = {
         "seq": pa.array(samples.seq),
         "time_us": pa.nulls(len(samples), pa.int64()) if timeless else pa.array(samples.time_us),
-        f"force_{samples.force_channel.unit}": pa.array(samples.force),
-        f"position_{samples.position_channel.unit}": pa.array(samples.position),
+        f"force_{samples.force_channel.unit.lower()}": pa.array(samples.force),
+        f"position_{samples.position_channel.unit.lower()}": pa.array(samples.position),
         "status": pa.array(samples.status),
     }
     further = calibrated(samples) if calibrated else {}

@@ -3,12 +3,13 @@
 Problem: the zero drifts over hours by more than the level that detects a touch, and the level has to be
 low so that a soft foot is not missed.
 
-Plan: contact begins above `on_n`, and ends where two samples in a row are below `off_n`. The zero is
-looked at again while the platen stands still out of contact, after every `WINDOW_SAMPLES`, and at the end
-of each no-load stretch around its farthest position, where the specimen's foot cannot be mistaken for
-drift. Where it has left the zero in use by more than a fraction of `off_n`, it is frozen anew from that
-moment on. Between such moments the zero is constant, so that whole parts are classified by arrays; a
-restart costs at most one piece again.
+Plan: contact begins above `on_n`, and ends where two samples in a row are below `off_n`, or, should the
+zero have drifted too far for that within one press, where the platen is clearly farther away than where it
+touched. The zero is looked at again while the platen stands still out of contact, after every
+`WINDOW_SAMPLES`, and at the end of each no-load stretch around its farthest position, where the specimen's
+foot cannot be mistaken for drift. Where it has left the zero in use by more than a fraction of `off_n`, it
+is frozen anew from that moment on. Between such moments the zero is constant, so that whole parts are
+classified by arrays; a restart costs at most one piece again.
 
 The rule looks only at samples up to the one it decides on: any cutting of the recording gives the same
 stretches.
@@ -25,6 +26,15 @@ from rig.samples import FloatArray, IntArray
 from rig.segmenter.noise import WINDOW_SAMPLES
 
 PIECE_SAMPLES = 32768
+
+AWAY_SHARE = 0.25
+AWAY_DEADBANDS = 3.0
+"""A platen farther from the specimen than where it touched, by this share of the press's depth and this
+many deadbands, has let go whatever the force says: no specimen grows by a quarter of its squeeze within
+one press."""
+
+AWAY_SAMPLES = 4
+"""The zero is then taken from this many samples."""
 
 REACH_SAMPLES = 4096
 """How far back into a no-load stretch its farthest position is looked for."""
@@ -61,23 +71,26 @@ class ContactSwitch:
         Forces at which contact begins and ends.
     zero_n, noise_n
         Frozen force zero to begin with, and the noise of a single sample.
-    still_mm
-        A platen whose mean position moves by less than this within a window stands still.
+    deadband_mm
+        Noise of position: a platen whose mean position moves by less than half of it within a window
+        stands still.
     follow
         Whether the zero may follow drift; not where the recording has no stretch to take it from.
     """
 
     def __init__(
-        self, levels: Levels, zero_n: float, noise_n: float, still_mm: float, *, follow: bool
+        self, levels: Levels, zero_n: float, noise_n: float, deadband_mm: float, *, follow: bool
     ) -> None:
         self._levels = levels
         self._zero_n = zero_n
         self._noise_n = noise_n
-        self._still_mm = still_mm
+        self._deadband_mm = deadband_mm
         self._follow = follow
         self._touching = False
         self._was_low = False
         self._stretch_start = 0
+        self._contact_mm = 0.0
+        self._deepest_mm = 0.0
         self._seen = 0
         self._past_n: FloatArray = np.empty(0)
         self._past_mm: FloatArray = np.empty(0)
@@ -109,22 +122,70 @@ class ContactSwitch:
         origin = self._seen - len(self._past_n)
         stop = self._seen + len(force_n)
         flips = []
+        away: int | None = None
         while self._seen < stop:
             found, low = self._classify(known_n[self._seen - origin :])
             upto, zero_n = stop, self._zero_n
             if self._follow:
                 upto, zero_n = self._look_at_zero(found, stop, known_n, known_mm, origin)
+                away = self._let_go(found, upto, known_mm, origin)
+                if away is not None:
+                    upto = away
+                    zero_n = float(
+                        known_n[max(away - origin + 1 - AWAY_SAMPLES, 0) : away - origin + 1].mean()
+                    )
             found = found[found < upto]
+            if self._follow and away is not None:
+                found = np.append(found, away)
             flips.append((found, self._zero_n))
-            if len(found):
-                self._touching ^= bool(len(found) % 2)
-                self._stretch_start = int(found[-1])
-            if upto > self._seen:
-                self._was_low = bool(low[upto - self._seen - 1])
-            self._seen, self._zero_n = upto, zero_n
+            self._advance(found, low, upto, known_mm, origin)
+            self._zero_n = zero_n
         self._past_n = known_n[-REACH_SAMPLES:]
         self._past_mm = known_mm[-REACH_SAMPLES:]
         return flips
+
+    def _advance(
+        self, found: IntArray, low: npt.NDArray[np.bool_], upto: int, known_mm: FloatArray, origin: int
+    ) -> None:
+        """Remember the state at sample `upto`, after the flips before it."""
+        if upto > self._seen:
+            self._was_low = bool(low[upto - self._seen - 1])
+        since = self._seen
+        if len(found):
+            self._touching ^= bool(len(found) % 2)
+            self._stretch_start = int(found[-1])
+            if self._touching:
+                since = int(found[-1])
+                self._contact_mm = self._deepest_mm = float(known_mm[since - origin])
+        if self._touching and upto > since:
+            self._deepest_mm = max(self._deepest_mm, float(known_mm[since - origin : upto - origin].max()))
+        self._seen = upto
+
+    def _let_go(self, flips: IntArray, upto: int, known_mm: FloatArray, origin: int) -> int | None:
+        """The first sample, if any, at which a press has let go though its force never fell far enough."""
+        edges = np.concatenate([[self._seen], flips]) if self._touching else flips
+        starts, ends = edges[0::2], edges[1::2]
+        if len(starts) > len(ends):
+            ends = np.concatenate([ends, [upto]])
+        reaches = (starts < np.minimum(ends, upto)) & (ends > self._seen)
+        starts, ends = np.maximum(starts[reaches], self._seen), np.minimum(ends[reaches], upto)
+        if not len(starts):
+            return None
+        nearest = np.minimum.reduceat(
+            np.append(known_mm, np.inf), np.stack([starts, ends], axis=1).ravel() - origin
+        )
+        for row, (start, end) in enumerate(zip(starts.tolist(), ends.tolist(), strict=True)):
+            held = self._touching and row == 0 and start == self._seen
+            contact_mm = self._contact_mm if held else float(known_mm[start - origin])
+            if nearest[2 * row] >= contact_mm - AWAY_DEADBANDS * self._deadband_mm:
+                continue
+            press_mm = known_mm[start - origin : end - origin]
+            deepest_mm = np.maximum.accumulate(np.maximum(press_mm, self._deepest_mm if held else contact_mm))
+            margin_mm = np.maximum(AWAY_DEADBANDS * self._deadband_mm, AWAY_SHARE * (deepest_mm - contact_mm))
+            gone = press_mm < contact_mm - margin_mm
+            if gone.any():
+                return int(start + np.argmax(gone))
+        return None
 
     def _classify(self, part_n: FloatArray) -> tuple[IntArray, npt.NDArray[np.bool_]]:
         """Flips in a part with the zero in use, and which of its samples are low."""
@@ -192,7 +253,7 @@ class ContactSwitch:
         travelled_mm = _means(known_mm, middle - origin, moment - origin) - _means(
             known_mm, first - origin, middle - origin
         )
-        still = np.abs(travelled_mm) <= self._still_mm
+        still = np.abs(travelled_mm) <= self._deadband_mm / 2
         return _Look(first[still], moment[still], moment[still])
 
 

@@ -34,8 +34,6 @@ DEADBAND_NOISES = 6.0
 DEADBAND_RESOLUTIONS = 3.0
 """A position turns when it comes back by this many standard deviations, or steps of its resolution."""
 
-STILL_RESOLUTION_SHARE = 0.5
-
 AFTER_S = 1.0
 AFTER_SAMPLES = (8, 256)
 """How much of the no-load stretch behind a press is waited for before the cycle closes, within these
@@ -155,7 +153,7 @@ class Segmenter:
             Levels(on_n, on_n * OFF_NOISES / ON_NOISES),
             self.noise.zero_n,
             self.noise.force_n,
-            STILL_RESOLUTION_SHARE * self.deadband_mm,
+            self.deadband_mm,
             follow=self.noise.samples > 0,
         )
         steps_s = np.diff(self._buffer.time_s[:WINDOW_SAMPLES])
@@ -363,7 +361,6 @@ class _Columns:
         flags[(before == contact) & ~kept] |= np.uint32(Flag.STARTS_IN_CONTACT)
         open_ended = np.array([each.release is None for each in stretches])
         flags[open_ended] |= np.uint32(Flag.NOT_RELEASED)
-        flags[~open_ended & (after - release < 2)] |= np.uint32(Flag.ONE_SIDED_BASELINE)
         return cls(before, contact, release, after, np.array([each.zero_n for each in stretches]), flags)
 
     @classmethod
@@ -400,7 +397,7 @@ class _Columns:
     def split_at(self, turn: int) -> tuple[_Columns, _Columns]:
         """One cycle as two at the turn where contact was kept."""
         at = np.array([turn])
-        ended = np.uint32(Flag.NOT_RELEASED | Flag.ONE_SIDED_BASELINE)
+        ended = np.uint32(Flag.NOT_RELEASED)
         began = np.uint32(Flag.STARTS_IN_CONTACT)
         kept_after, kept_before = np.uint32(Flag.CONTACT_KEPT_AFTER), np.uint32(Flag.CONTACT_KEPT_BEFORE)
         first = _Columns(self.before, self.contact, at, at, self.zero_n, (self.flags & ~ended) | kept_after)

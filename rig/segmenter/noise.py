@@ -21,11 +21,13 @@ from rig.samples import FloatArray
 WINDOW_SAMPLES = 128
 """The longest prefix looked at: its standard deviation is known to 6 %, its mean to a tenth of the noise."""
 
-FIRST_PREFIXES = (4, 8, 16)
+FIRST_PREFIXES = (4, 6, 8, 16)
 GROWTH = (4, 6, 8, 12, 16, 24, 32, 48, 64, 96, 128)
 
-TREND_LIMIT = 3.0
-"""Variance over that of neighbours' differences: about 1 for noise, above 3 for four points on a slope."""
+TREND_LIMIT = 3.5
+SLOPE_SHARE = 0.65
+"""Variance over that of neighbours' differences is about 1 for noise and n(n+1)/6 for n points on a slope:
+a prefix is refused above this, or above this share of what a bare slope would show."""
 
 STRAY_LIMIT = 5.0
 """Standard deviations that an added sample may stray from the mean, widened while few samples are known."""
@@ -91,13 +93,17 @@ def _no_load_length(force_n: FloatArray, floor_n: float) -> int:
             continue
         if longer > len(force_n) or not _goes_on(force_n[:length], force_n[length:longer], floor_n):
             break
+        if not _is_noise(force_n[:longer], floor_n):
+            break
         length = longer
     return length
 
 
 def _is_noise(force_n: FloatArray, floor_n: float) -> bool:
     neighbours_n = max(_neighbour_noise(force_n), floor_n)
-    return float(force_n.var(ddof=1)) <= TREND_LIMIT * neighbours_n**2
+    count = len(force_n)
+    slope = count * (count + 1) / 6
+    return float(force_n.var(ddof=1)) <= min(TREND_LIMIT, SLOPE_SHARE * slope) * neighbours_n**2
 
 
 def _goes_on(known_n: FloatArray, added_n: FloatArray, floor_n: float) -> bool:

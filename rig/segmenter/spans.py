@@ -21,12 +21,12 @@ class Flag(IntFlag):
     CONTACT_KEPT_BEFORE = 1 << 1
     CONTACT_KEPT_AFTER = 1 << 2
     NOT_RELEASED = 1 << 3
-    ONE_SIDED_BASELINE = 1 << 4
-    FORCE_SATURATED = 1 << 5
-    POSITION_FAULT = 1 << 6
-    FORCE_TRIP = 1 << 7
-    SAMPLES_LOST = 1 << 8
+    FORCE_SATURATED = 1 << 4
+    POSITION_FAULT = 1 << 5
+    FORCE_TRIP = 1 << 6
+    SAMPLES_LOST = 1 << 7
 
+    ONE_SIDED_BASELINE = 1 << 15
     FEW_SAMPLES = 1 << 16
     SHALLOW = 1 << 17
     FORCE_DROPPED = 1 << 18

@@ -1,0 +1,218 @@
+"""`pressrig analyse`: from captures to stiffness, hysteresis and set."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from rig.cli.options import read_quantity
+from rig.cli.output import console, is_plain, json_option, print_json, progress
+
+if TYPE_CHECKING:
+    from rig.analyser import AnalysisSettings, CaptureResult
+    from rig.calibration import Calibration
+    from rig.capture import Capture
+
+TABLE_POINTS = 10
+"""A recording of no more samples is a table read by hand: its own points are the depths asked for."""
+
+
+@click.command("analyse")
+@click.argument("captures", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "--contact-force", metavar="Q", help="Force that counts as contact; left out, a multiple of the noise."
+)
+@click.option(
+    "--conditioning", type=click.IntRange(0), default=0, metavar="N", help="First cycles left out of means."
+)
+@click.option("--at", metavar="LIST", help='Depths at which forces are given, "10%,25%,5 mm".')
+@click.option(
+    "--datum",
+    type=click.Choice(["cycle", "first"]),
+    default="cycle",
+    show_default=True,
+    help="Deflection counts from each cycle's contact, or from the first one.",
+)
+@click.option("--free-height", metavar="Q", help="Instead of the capture's own.")
+@click.option(
+    "--foot-exponent",
+    type=click.FloatRange(1, 2.5),
+    metavar="N",
+    help="Of force over deflection at the touch (1 spring, 1.5 sphere); left out, it is fitted.",
+)
+@click.option(
+    "--rig",
+    "rig_file",
+    type=click.Path(path_type=Path),
+    help="Read the counts with this rig file's calibration.",
+)
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for tables and plots.")
+@json_option
+def command(
+    captures: tuple[Path, ...],
+    *,
+    contact_force: str | None,
+    conditioning: int,
+    at: str | None,
+    datum: str,
+    free_height: str | None,
+    foot_exponent: float | None,
+    rig_file: Path | None,
+    out: Path | None,
+    as_json: bool,
+) -> None:
+    """Measure every press of CAPTURES. The exit code is 1 if one of them holds no cycle."""
+    from rig.sheets import capture_document
+
+    asked = Asked(
+        contact_force_n=read_quantity("--contact-force", contact_force, "N"),
+        conditioning=conditioning,
+        at=at,
+        datum=datum,
+        free_height_mm=read_quantity("--free-height", free_height, "mm"),
+        foot_exponent=foot_exponent,
+        calibration=_calibration_of(rig_file),
+    )
+    analysed = [(path, *analyse_capture(path, asked)) for path in captures]
+    if out is not None:
+        for path, _, result in analysed:
+            write_results(path.name or path.resolve().name, result, out)
+    documents = [capture_document(str(path), capture.header, result) for path, capture, result in analysed]
+    if as_json:
+        print_json({"captures": documents})
+    else:
+        for path, capture, result in analysed:
+            print_result(path, capture, result)
+        if out is not None:
+            click.echo(f"Tables and plots are in {out}")
+    if any(not len(result) for _, _, result in analysed):
+        raise click.exceptions.Exit(1)
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What the command line says, before a capture's own header fills the rest."""
+
+    contact_force_n: float | None = None
+    conditioning: int = 0
+    at: str | None = None
+    datum: str = "cycle"
+    free_height_mm: float | None = None
+    foot_exponent: float | None = None
+    calibration: Calibration | None = None
+
+
+def analyse_capture(path: Path, asked: Asked | None = None) -> tuple[Capture, CaptureResult]:
+    """Analyse one capture from disk, with progress on a terminal.
+
+    Raises
+    ------
+    InputError
+        If it is no capture, or its counts have no calibration.
+    """
+    from rig.analyser import CaptureAnalysis
+    from rig.calibration import Calibration
+    from rig.capture import open_capture
+
+    asked = asked or Asked()
+    capture = open_capture(path)
+    calibration = asked.calibration or Calibration.from_dict(
+        capture.header.calibration, where=f"{path}/capture.yaml: calibration"
+    )
+    analysis = CaptureAnalysis(calibration, _settings(capture, asked))
+    total = sum(file.samples for file in capture.files)
+    done = 0
+    with progress(f"analysing {path.name}", total) as show:
+        for batch in capture.batches():
+            analysis.push(batch)
+            done += len(batch)
+            show(done, f"{done} samples")
+    result = analysis.finish()
+    damage = [f"{each.file} at byte {each.offset}: {each.lost} could not be read" for each in capture.damage]
+    return capture, replace(result, warnings=(*damage, *result.warnings))
+
+
+def _settings(capture: Capture, asked: Asked) -> AnalysisSettings:
+    from rig.analyser import AnalysisSettings, Depth
+
+    depths = (
+        None if asked.at is None else tuple(Depth.of(text) for text in asked.at.split(",") if text.strip())
+    )
+    if depths is None and capture.header.position.unit != "counts":
+        depths = _own_points(capture)
+    return AnalysisSettings(
+        contact_force_n=asked.contact_force_n,
+        conditioning=asked.conditioning,
+        at=depths,
+        datum="first" if asked.datum == "first" else "cycle",
+        free_height_mm=asked.free_height_mm or capture.header.free_height_mm,
+        foot_exponent=asked.foot_exponent,
+    )
+
+
+def _own_points(capture: Capture) -> Any:
+    """The depths of a table read by hand; None for anything longer."""
+    from rig.analyser import Depth
+    from rig.calibration import Calibration
+
+    if sum(file.samples for file in capture.files) > TABLE_POINTS:
+        return None
+    position_mm = Calibration().position_mm(capture.samples())
+    return tuple(
+        Depth(f"{value:g}mm", mm=float(value)) for value in sorted({*position_mm.tolist()}) if value > 0
+    )
+
+
+def _calibration_of(rig_file: Path | None) -> Calibration | None:
+    if rig_file is None:
+        return None
+    from rig.rigfile import read_rig_file
+
+    return read_rig_file(rig_file).calibration
+
+
+def print_result(path: Path, capture: Capture, result: CaptureResult) -> None:
+    """Tables and warnings of one capture."""
+    from rig.sheets import cycle_table, summary_table
+
+    header = capture.header
+    batch = f", batch {header.batch}" if header.batch else ""
+    screen = console()
+    plain = is_plain()
+    screen.print(cycle_table(result, f"{header.specimen}{batch}: {path.name}", plain=plain))
+    if result.summary:
+        counted = (
+            f"after {result.settings.conditioning} conditioning cycles"
+            if result.settings.conditioning
+            else ""
+        )
+        screen.print(summary_table(result, f"Means of unflagged cycles {counted}".rstrip(), plain=plain))
+    if result.softening is not None:
+        soft = result.softening
+        screen.print(
+            f"Softening at {soft.at_mm:.2f} mm: {soft.pct_per_decade:+.2f} % per decade of cycles "
+            f"(u {soft.pct_per_decade_u:.2f}), {soft.lost_pct:.1f} % lost over {soft.n} cycles"
+        )
+    if result.prony is not None:
+        terms = ", ".join(f"{k:.4g} at {tau:.3g} s" for k, tau in result.prony.branches) or "none"
+        screen.print(
+            f"Relaxation series: long term {result.prony.long_term:.4g} N/mm^{result.prony.exponent:.2f}, "
+            f"branches {terms}"
+        )
+    for warning in result.warnings:
+        screen.print(f"note: {warning}", style=None if plain else "yellow", markup=False)
+    screen.print()
+
+
+def write_results(name: str, result: CaptureResult, out: Path) -> None:
+    """The table of cycles as CSV, and the plots, of one capture."""
+    from rig.sheets import cycles_frame, save_cycle_trends, save_loops
+
+    out.mkdir(parents=True, exist_ok=True)
+    cycles_frame(result).to_csv(out / f"{name}-cycles.csv", index=False)
+    save_loops(result, name, out / f"{name}-loops.png")
+    if len(result) > 1:
+        save_cycle_trends(result, name, out / f"{name}-trends.png")

@@ -1,0 +1,46 @@
+"""`pressrig export`: samples for other programs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from rig.calibration import Calibration
+    from rig.samples import FloatArray, Samples
+
+
+@click.command("export")
+@click.argument("capture", type=click.Path(path_type=Path))
+@click.option(
+    "--to", "target", required=True, type=click.Path(path_type=Path), help="A file .csv or .parquet."
+)
+@click.option("--overwrite", is_flag=True, help="Replace the file if it is there.")
+def command(capture: Path, target: Path, *, overwrite: bool) -> None:
+    """Write CAPTURE's samples: raw columns, and seconds, newtons and millimetres where calibrated."""
+    from rig.calibration import Calibration
+    from rig.capture import export_samples, open_capture
+
+    opened = open_capture(capture)
+    calibration = Calibration.from_dict(
+        opened.header.calibration, where=f"{capture}/capture.yaml: calibration"
+    )
+
+    def calibrated(samples: Samples) -> Mapping[str, FloatArray]:
+        return _columns(calibration, samples)
+
+    export_samples(opened, target, calibrated=calibrated, overwrite=overwrite)
+    click.echo(target)
+
+
+def _columns(calibration: Calibration, samples: Samples) -> dict[str, FloatArray]:
+    force, position = calibration.covers(samples.force_channel, samples.position_channel)
+    columns: dict[str, FloatArray] = {"time_s": calibration.time_s(samples)}
+    if force:
+        columns["force_n"] = calibration.force_n(samples)
+    if position:
+        columns["position_mm"] = calibration.position_mm(samples)
+    return columns if force or position else {}

@@ -1,0 +1,75 @@
+"""The command's root: finds the module of a subcommand, and turns errors into sentences and exit codes."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+
+import click
+
+from rig import __version__
+from rig.errors import RigError
+
+_COMMANDS = {
+    "demo": ("rig.cli.demo", "Squeeze floats on the virtual rig and print what they are like."),
+    "simulate": ("rig.cli.simulate", "Run a virtual rig on a pseudo-terminal."),
+    "ports": ("rig.cli.ports", "List serial ports without opening any."),
+    "record": ("rig.cli.record", "Record presses from a rig into a capture."),
+    "captures": ("rig.cli.captures", "List captures."),
+    "show": ("rig.cli.show", "Show what a capture says about itself."),
+    "import": ("rig.cli.importing", "Make a capture of a table that you already have."),
+    "export": ("rig.cli.exporting", "Write a capture's samples as CSV or Parquet."),
+    "analyse": ("rig.cli.analyse", "Measure the presses of captures: stiffness, hysteresis, set."),
+}
+
+_CAUTION = (
+    "A driven press crushes fingers: read firmware_notes/safety.md before the first motion. "
+    "Local rules and a competent person come first."
+)
+
+
+class _Family(click.Group):
+    """Subcommands by name; a module is imported when its command runs, never to list it."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(_COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in _COMMANDS:
+            return None
+        command: click.Command = importlib.import_module(_COMMANDS[cmd_name][0]).command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, summary) for name, (_, summary) in _COMMANDS.items()])
+
+
+@click.command(cls=_Family, epilog=_CAUTION, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="pressrig")
+@click.option("-v", "--verbose", count=True, help="Say more on standard error; twice for everything.")
+def _pressrig(verbose: int) -> None:
+    """Squeeze soft parts on a serial-connected press rig and report numbers to design from."""
+    from rig.cli.logs import log_to_stderr
+
+    log_to_stderr(verbose)
+
+
+def main() -> None:
+    """Run the command line and exit with its code."""
+    try:
+        code = _pressrig.main(prog_name="pressrig", standalone_mode=False)
+    except RigError as refusal:
+        click.echo(f"pressrig: {refusal}", err=True)
+        code = refusal.exit_code
+    except click.ClickException as misuse:
+        misuse.show()
+        code = misuse.exit_code
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("pressrig: interrupted", err=True)
+        code = 130
+    except BrokenPipeError:
+        # whoever read the output has seen enough
+        sys.stderr.close()
+        code = 0
+    sys.exit(code if isinstance(code, int) else 0)

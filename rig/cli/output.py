@@ -1,0 +1,64 @@
+"""What commands print: rich tables and progress on a terminal, plain text in a pipe, one JSON document on
+request."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+PIPE_WIDTH = 200
+"""Columns of a table that goes into a file or another program."""
+
+json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON document instead.")
+
+
+def print_json(document: Any) -> None:
+    """Print a document that holds no not-a-number."""
+    click.echo(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False, default=str))
+
+
+def console() -> Console:
+    """Standard output; without colours and lines where it is piped."""
+    from rich.console import Console
+
+    return Console() if sys.stdout.isatty() else Console(width=PIPE_WIDTH, no_color=True, highlight=False)
+
+
+def is_plain() -> bool:
+    """Whether standard output is not a terminal."""
+    return not sys.stdout.isatty()
+
+
+@contextmanager
+def progress(what: str, total: float | None) -> Iterator[Callable[[float, str], None]]:
+    """A line on standard error that is redrawn; nothing where that is not a terminal.
+
+    Yields
+    ------
+    A function that takes how much is done and a word about it.
+    """
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TextColumn("{task.fields[note]}"),
+        TimeElapsedColumn(),
+    )
+    stderr = Console(stderr=True)
+    with Progress(*columns, console=stderr, transient=True, disable=not stderr.is_terminal) as bar:
+        task = bar.add_task(what, total=total, note="")
+
+        def show(done: float, note: str) -> None:
+            bar.update(task, completed=done, note=note)
+
+        yield show

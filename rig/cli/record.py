@@ -1,0 +1,139 @@
+"""`pressrig record`: presses from a rig into a capture."""
+
+from __future__ import annotations
+
+import signal
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import asdict, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from rig.cli.options import folder_option, read_conditions, read_quantity, specimen_options
+from rig.errors import InputError
+
+if TYPE_CHECKING:
+    from rig.capture import CaptureHeader
+    from rig.reader import Reader
+    from rig.wire import Identity
+
+
+@click.command("record")
+@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig's file.")
+@click.option("--port", metavar="PATH", help="Port to open instead of the rig file's.")
+@click.option(
+    "--seconds",
+    type=click.FloatRange(0, min_open=True),
+    metavar="S",
+    help="Stop after so long, in device time.",
+)
+@click.option("--cycles", type=click.IntRange(1), metavar="N", help="Stop after so many cycles.")
+@specimen_options
+@folder_option("Folder that the capture is made in.")
+def command(
+    rig_file: Path,
+    *,
+    port: str | None,
+    seconds: float | None,
+    cycles: int | None,
+    specimen: str,
+    batch: str | None,
+    free_height: str | None,
+    area: str | None,
+    operator: str | None,
+    notes: str,
+    conditions: tuple[str, ...],
+    out: Path,
+) -> None:
+    """Record from a rig until --seconds or --cycles have passed, or until Ctrl-C.
+
+    The capture is ended properly in each case, and its path is the last line printed.
+    """
+    from rig.capture import CaptureHeader
+    from rig.cli.logs import log_to_file
+    from rig.cli.output import progress
+    from rig.daemon import Progress, StopRule, record
+    from rig.reader import Reader
+    from rig.rigfile import read_rig_file
+
+    if seconds is not None and cycles is not None:
+        raise InputError("--seconds and --cycles: found both, expected one of them at most")
+    rig = read_rig_file(rig_file)
+    about = CaptureHeader(
+        specimen=specimen,
+        batch=batch,
+        free_height_mm=read_quantity("--free-height", free_height, "mm"),
+        area_mm2=read_quantity("--area", area, "mm^2"),
+        operator=operator,
+        notes=notes,
+        conditions=read_conditions(conditions),
+        rig=dict(rig.source),
+        calibration=rig.calibration.as_dict(),
+    )
+
+    def header_of(reader: Reader) -> CaptureHeader:
+        kinds = reader.empty()
+        return replace(
+            about,
+            identity=_identity_fields(reader.identity),
+            force=kinds.force_channel,
+            position=kinds.position_channel,
+            clock=kinds.clock,
+        )
+
+    reader = Reader(rig.address(port), rig.wire, rate_hz=rig.rate_hz)
+    kinds = reader.empty()
+    calibrated = rig.calibration.covers(kinds.force_channel, kinds.position_channel)
+    for channel, known in zip(("force", "position"), calibrated, strict=True):
+        if not known:
+            click.echo(f"pressrig: {channel} is not calibrated: counts are recorded as they are", err=True)
+    with log_to_file(), _stop_on_signals() as stopped, progress("recording", seconds or cycles) as show:
+
+        def on_progress(done: Progress) -> None:
+            note = f"{done.seconds:.1f} s, {done.samples} samples, {done.cycles} cycles"
+            show(done.cycles if cycles else done.seconds, note)
+
+        recorded = record(
+            reader,
+            rig.calibration,
+            header_of,
+            out,
+            stop=StopRule(seconds, cycles),
+            stopped=stopped,
+            on_progress=on_progress,
+        )
+    done = recorded.progress
+    click.echo(
+        f"{done.samples} samples, {done.seconds:.1f} s, {done.cycles} cycles; ended: {recorded.reason}"
+    )
+    click.echo(recorded.path)
+    if recorded.failed:
+        click.echo(f"pressrig: {recorded.reason}; what came before is kept", err=True)
+        raise click.exceptions.Exit(3)
+
+
+def _identity_fields(identity: Identity | None) -> dict[str, object]:
+    """What the device said of itself, as a file can hold it."""
+    if identity is None:
+        return {}
+    return asdict(identity) | {"capabilities": int(identity.capabilities), "unit_id": identity.unit_id.hex()}
+
+
+@contextmanager
+def _stop_on_signals() -> Iterator[threading.Event]:
+    """An event that Ctrl-C and SIGTERM set, instead of raising in the middle of a write."""
+    stopped = threading.Event()
+
+    def stop(number: int, frame: object) -> None:
+        del number, frame
+        stopped.set()
+
+    before = {number: signal.signal(number, stop) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield stopped
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)

@@ -1,0 +1,87 @@
+"""`pressrig show`: one capture's header, how it ended, and what happened while it was recorded."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from rig.cli.output import console, is_plain, json_option, print_json
+
+if TYPE_CHECKING:
+    from rig.capture import Capture
+
+
+@click.command("show")
+@click.argument("capture", type=click.Path(path_type=Path))
+@json_option
+def command(capture: Path, *, as_json: bool) -> None:
+    """Show what CAPTURE says about itself. Damage makes the exit code 1."""
+    from rig.capture import open_capture
+
+    opened = open_capture(capture)
+    document = _document(opened)
+    if as_json:
+        print_json(document)
+    else:
+        _print(document)
+    if opened.damage:
+        raise click.exceptions.Exit(1)
+
+
+def _document(capture: Capture) -> dict[str, Any]:
+    header = asdict(capture.header)
+    readable = sum(len(batch) for batch in capture.batches())
+    ending = capture.ending
+    return {
+        "capture": str(capture.path),
+        "header": header | {"started": capture.header.started.isoformat()},
+        "ended": capture.how_it_ended,
+        "samples": readable,
+        "duration_s": None if ending is None else ending.duration_s,
+        "tallies": {} if ending is None else dict(ending.tallies),
+        "events": dict(Counter(str(event.get("kind")) for event in capture.events())),
+        "damage": [asdict(each) for each in capture.damage],
+    }
+
+
+def _print(document: dict[str, Any]) -> None:
+    from rich import box
+    from rich.table import Table
+
+    table = Table(box=None if is_plain() else box.SIMPLE, show_header=False)
+    table.add_column()
+    table.add_column()
+    header = document["header"]
+    for name in ("specimen", "batch", "free_height_mm", "area_mm2", "started", "operator", "notes", "source"):
+        if header[name] not in (None, ""):
+            table.add_row(name.replace("_", " "), str(header[name]))
+    for name, value in header["conditions"].items():
+        table.add_row(name, str(value))
+    calibration = header["calibration"] or {}
+    for channel in ("force", "position"):
+        unit = header[channel]["unit"]
+        scale = calibration.get(channel)
+        if unit != "counts":
+            words = f"recorded in {unit}"
+        elif scale:
+            words = f"counts; {', '.join(f'{key} {value:g}' for key, value in scale.items())}"
+        else:
+            words = "counts, uncalibrated"
+        table.add_row(channel, words)
+    table.add_row("clock", header["clock"])
+    table.add_row("samples", str(document["samples"]))
+    if document["duration_s"] is not None:
+        table.add_row("length", f"{document['duration_s']:.1f} s")
+    table.add_row("ended", document["ended"])
+    for kind, count in document["events"].items():
+        table.add_row(f"event: {kind}", str(count))
+    for name, value in (document["tallies"].get("wire") or {}).items():
+        if value:
+            table.add_row(f"wire: {name.replace('_', ' ')}", str(value))
+    for damage in document["damage"]:
+        table.add_row("damage", f"{damage['file']} at byte {damage['offset']}: {damage['lost']}")
+    console().print(table)

@@ -1,0 +1,227 @@
+"""A rig's configuration file: its port, its wire format, and what a count of each channel is.
+
+In: a YAML file that a person wrote. Out: validated values with their units read. Must never know: an open
+port. Every refusal names the file and the field, what was found, and what would be right.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import yaml
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from rig.calibration import Calibration, Scale
+from rig.errors import InputError
+from rig.reader import PortAddress
+from rig.samples import COUNTS
+from rig.units import is_force, is_length, parse
+from rig.wire import LineFormat
+
+LARGEST_FILE = 1 << 20
+"""A configuration above this size is some other file."""
+
+Text = Annotated[str, Field(min_length=1, max_length=200)]
+Count = Annotated[float, Field(allow_inf_nan=False)]
+
+EXAMPLE = "port: {path: ttyUSB0, baud: 115200}"
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class _Port(_Section):
+    path: str | None = None
+    usb: str | None = None
+    serial_number: str | None = None
+    baud: int = Field(default=115_200, gt=0)
+
+
+class _Wire(_Section):
+    format: Literal["framed", "lines"]
+    rate_hz: float | None = Field(default=None, gt=0, le=100_000)
+    separator: str | None = None
+    columns: list[str] | None = None
+    time_bits: int | Literal["none"] | None = None
+    force_unit: str | None = None
+    position_unit: str | None = None
+    checksum: str | None = None
+    comment: str | None = None
+
+
+class _Force(_Section):
+    per_count: Text | None = None
+    zero_counts: Count = 0.0
+    delay: Text = "0 ms"
+
+
+class _Position(_Section):
+    per_count: Text | None = None
+    zero_counts: Count = 0.0
+
+
+class _Frame(_Section):
+    compliance: Text = "0 um/N"
+
+
+class _File(_Section):
+    name: Text
+    port: _Port | None = None
+    wire: _Wire
+    force: _Force | None = None
+    position: _Position | None = None
+    frame: _Frame = _Frame()
+    notes: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class RigFile:
+    """A rig as its file describes it.
+
+    Parameters
+    ----------
+    name
+        Of the rig.
+    port
+        Where it is; None where the command line has to say.
+    wire
+        "framed", or the format of its lines.
+    rate_hz
+        Samples per second to ask a framed device for; None for its highest.
+    calibration
+        What a count is; channels left out of the file are uncalibrated.
+    source
+        The whole file as it was read, for the capture's header.
+    """
+
+    name: str
+    port: PortAddress | None
+    wire: Literal["framed"] | LineFormat
+    rate_hz: float | None
+    calibration: Calibration
+    source: Mapping[str, Any]
+
+    def address(self, path: str | None) -> PortAddress:
+        """The port to open, the command line's before the file's.
+
+        Raises
+        ------
+        InputError
+            If neither names one.
+        """
+        if path is not None:
+            return PortAddress(path=path, baud=self.port.baud if self.port else 115_200)
+        if self.port is None:
+            raise InputError(f"rig {self.name}: no port; add `{EXAMPLE}` to its file, or give --port")
+        return self.port
+
+
+def read_rig_file(path: Path) -> RigFile:
+    """Read and check a rig file.
+
+    Parameters
+    ----------
+    path
+        Of a YAML file; `configs/rigs` holds examples.
+
+    Raises
+    ------
+    InputError
+        If it cannot be read, or if a field is wrong.
+    """
+    content = _load(path)
+    try:
+        file = _File.model_validate(content)
+    except ValidationError as problem:
+        raise InputError(f"{path}: {_first_complaint(problem)}") from None
+    try:
+        port = None if file.port is None else PortAddress(**file.port.model_dump())
+        wire = _wire_format(file.wire)
+        calibration = _calibration(file)
+    except InputError as problem:
+        raise InputError(f"{path}: {problem}") from None
+    return RigFile(file.name, port, wire, file.wire.rate_hz, calibration, content)
+
+
+def _load(path: Path) -> dict[str, Any]:
+    try:
+        if path.stat().st_size > LARGEST_FILE:
+            raise InputError(
+                f"{path}: {path.stat().st_size} bytes are too many for a rig file; is it the right file?"
+            )
+        content = yaml.safe_load(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise InputError(f"{path}: no such rig file; configs/rigs holds examples") from None
+    except (OSError, UnicodeDecodeError) as problem:
+        raise InputError(f"{path}: cannot be read as a rig file ({problem})") from None
+    except yaml.YAMLError as problem:
+        mark = getattr(problem, "problem_mark", None)
+        line = f" line {mark.line + 1}" if mark is not None else ""
+        raise InputError(f"{path}{line}: not YAML ({getattr(problem, 'problem', problem)})") from None
+    if not isinstance(content, dict):
+        raise InputError(
+            f"{path}: found {type(content).__name__}, expected keys such as `name: bench`, `{EXAMPLE}`"
+        )
+    return content
+
+
+def _first_complaint(problem: ValidationError) -> str:
+    error = problem.errors()[0]
+    field = ".".join(str(part) for part in error["loc"])
+    if error["type"] == "missing":
+        return f"{field} is missing"
+    if error["type"] == "extra_forbidden":
+        return f"{field} is not a key of a rig file; name, port, wire, force, position, frame and notes are"
+    return f"{field}: found {error.get('input')!r}; {error['msg'].lower()}"
+
+
+def _wire_format(wire: _Wire) -> Literal["framed"] | LineFormat:
+    stated = wire.model_dump(exclude={"format", "rate_hz"}, exclude_unset=True)
+    if wire.format == "framed":
+        if stated:
+            raise InputError(
+                f"wire.{next(iter(stated))}: belongs to `format: lines`, found with `format: framed`"
+            )
+        return "framed"
+    if stated.get("time_bits") == "none":
+        stated["time_bits"] = None
+    line_format = LineFormat(**stated)
+    for key, unit, fits, example in (
+        ("force_unit", line_format.force_unit, is_force, "N, lbf, kgf or g"),
+        ("position_unit", line_format.position_unit, is_length, "mm or in"),
+    ):
+        if unit != COUNTS and not fits(unit):
+            raise InputError(f"wire.{key}: found {unit!r}, expected counts, {example}")
+    return line_format
+
+
+def _calibration(file: _File) -> Calibration:
+    force = position = None
+    delay_s = 0.0
+    if file.force is not None:
+        delay_s = _quantity("force.delay", file.force.delay, "s")
+        if file.force.per_count is not None:
+            force = Scale(_quantity("force.per_count", file.force.per_count, "N"), file.force.zero_counts)
+    if file.position is not None and file.position.per_count is not None:
+        position = Scale(
+            _quantity("position.per_count", file.position.per_count, "mm"), file.position.zero_counts
+        )
+    compliance = _quantity("frame.compliance", file.frame.compliance, "mm/N")
+    for field, value in (("force.delay", delay_s), ("frame.compliance", compliance)):
+        if value < 0:
+            raise InputError(f"{field}: found a negative value, expected zero or more")
+    for field, scale in (("force.per_count", force), ("position.per_count", position)):
+        if scale is not None and scale.per_count == 0:
+            raise InputError(f"{field}: found zero, expected the size of a count")
+    return Calibration(force, position, delay_s, compliance)
+
+
+def _quantity(field: str, text: str, unit: str) -> float:
+    try:
+        return parse(text, unit)
+    except InputError as problem:
+        raise InputError(f"{field}: {problem}") from None

@@ -1,0 +1,116 @@
+"""Pictures of results, written as PNG or SVG by the suffix of their file.
+
+One look throughout: loading drawn full, unloading dashed, cycles from dark to light in a colour map that
+stays ordered for colour-blind readers and in grey print; axes name quantity and unit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from rig.analyser import CaptureResult
+from rig.analyser.result import Loop
+from rig.sheets.quantities import quantity
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+INK = "#1b2a33"
+SERIES = ("#0b5d7a", "#c8641b", "#4d7c3a", "#7a3d78")
+"""Colours of captures drawn together; told apart in grey print by their markers too."""
+
+MARKERS = ("o", "s", "^", "D")
+DPI = 130
+TRENDS = ("secant_n_per_mm", "hysteresis_pct", "set_mm")
+
+
+def save_loops(result: CaptureResult, title: str, path: Path) -> None:
+    """Force against deflection of some cycles of one capture."""
+    figure, axes = _figure(1, (7.0, 4.8))
+    loops = result.loops
+    for rank, loop in enumerate(loops):
+        shade = _shade(rank, len(loops))
+        _draw_loop(axes[0], loop, shade, f"cycle {loop.cycle}" if rank in (0, len(loops) - 1) else None)
+    _label(axes[0], "deflection, mm", "force, N", title)
+    axes[0].axhline(0, color=INK, linewidth=0.6)
+    if loops:
+        axes[0].legend(frameon=False, loc="upper left")
+    _save(figure, path)
+
+
+def save_cycle_trends(result: CaptureResult, title: str, path: Path) -> None:
+    """Stiffness, hysteresis and set against the number of cycles."""
+    figure, axes = _figure(len(TRENDS), (7.0, 6.6))
+    cycle = result.columns.get("cycle", np.empty(0))
+    good = result.columns.get("flags", np.empty(0)) == 0
+    for axis, name in zip(axes, TRENDS, strict=True):
+        shown = quantity(name)
+        values = result.columns.get(name, np.empty(0))
+        errors = np.nan_to_num(2 * result.columns.get(f"{name}_u", np.empty(0)))
+        axis.errorbar(cycle[good], values[good], errors[good], fmt="o-", color=SERIES[0], markersize=3.5)
+        axis.plot(cycle[~good], values[~good], "x", color=SERIES[1], label="flagged")
+        _label(axis, "", f"{shown.title},\n{shown.unit}", "")
+        if (~good).any():
+            axis.legend(frameon=False)
+    axes[0].set_title(title, loc="left", color=INK, fontsize=11)
+    axes[-1].set_xlabel("cycle (bars: 95 % of one measurement)")
+    if len(cycle) >= 30:
+        axes[-1].set_xscale("log")
+    _save(figure, path)
+
+
+def save_comparison(results: Sequence[tuple[str, CaptureResult]], title: str, path: Path) -> None:
+    """The last drawn cycle of several captures together."""
+    figure, axes = _figure(1, (7.0, 4.8))
+    for rank, (name, result) in enumerate(results):
+        if result.loops:
+            loop = result.loops[-1]
+            _draw_loop(axes[0], loop, SERIES[rank % len(SERIES)], f"{name}, cycle {loop.cycle}")
+    _label(axes[0], "deflection, mm", "force, N", title)
+    axes[0].axhline(0, color=INK, linewidth=0.6)
+    axes[0].legend(frameon=False, loc="upper left")
+    _save(figure, path)
+
+
+def _draw_loop(axis: Axes, loop: Loop, colour: str, label: str | None) -> None:
+    x, f = loop.deflection_mm, loop.force_n
+    turn = int(np.argmax(x))
+    axis.plot(x[: turn + 1], f[: turn + 1], color=colour, linewidth=1.3, label=label)
+    axis.plot(x[turn:], f[turn:], color=colour, linewidth=1.1, linestyle=(0, (4, 2)))
+
+
+def _shade(rank: int, count: int) -> str:
+    from matplotlib import colormaps
+    from matplotlib.colors import to_hex
+
+    return to_hex(colormaps["viridis"](0.85 * rank / max(count - 1, 1)))
+
+
+def _figure(rows: int, size: tuple[float, float]) -> tuple[Figure, list[Axes]]:
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=size, layout="constrained")
+    FigureCanvasAgg(figure)
+    axes = figure.subplots(rows, 1, sharex=True, squeeze=False)[:, 0]
+    return figure, list(axes)
+
+
+def _label(axis: Axes, across: str, up: str, title: str) -> None:
+    axis.set_xlabel(across, color=INK)
+    axis.set_ylabel(up, color=INK)
+    if title:
+        axis.set_title(title, loc="left", color=INK, fontsize=11)
+    axis.grid(visible=True, color="#d8dee2", linewidth=0.6)
+    for side in ("top", "right"):
+        axis.spines[side].set_visible(False)
+
+
+def _save(figure: Figure, path: Path) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    figure.savefig(path, dpi=DPI)

@@ -1,0 +1,69 @@
+"""Names and units of quantities as people read them, from the names of the columns."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+_UNITS = {
+    "_n_per_mm": "N/mm",
+    "_mm_per_s": "mm/s",
+    "_pct_per_s": "%/s",
+    "_pct": "%",
+    "_mm": "mm",
+    "_mj": "mJ",
+    "_n": "N",
+    "_s": "s",
+}
+"""Endings of column names, longer ones first."""
+
+_TITLES = {
+    "contact_mm": "contact (zero force)",
+    "contact_at_force_mm": "contact at contact force",
+    "foot_exponent": "exponent of the foot",
+    "secant_n_per_mm": "secant stiffness at the peak",
+    "secant_unloading_n_per_mm": "secant stiffness, start of unloading",
+    "tangent_n_per_mm": "tangent stiffness at the peak",
+    "tangent_unloading_n_per_mm": "tangent stiffness, start of unloading",
+    "initial_n_per_mm": "initial stiffness",
+    "initial_unloading_n_per_mm": "initial stiffness, unloading",
+    "chord_n_per_mm": "chord stiffness",
+    "chord_unloading_n_per_mm": "chord stiffness, unloading",
+    "set_mm": "permanent set",
+    "set_pct_of_height": "permanent set, of free height",
+    "set_pct_of_deflection": "permanent set, of imposed deflection",
+    "negative_stiffness_mm": "tangent turns negative",
+    "rate_mm_per_s": "rate of loading",
+    "rate_unloading_mm_per_s": "rate of unloading",
+    "rate_pct_per_s": "rate of loading",
+    "rate_unloading_pct_per_s": "rate of unloading",
+    "zero_n": "force zero",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """A column as people read it."""
+
+    title: str
+    unit: str
+
+
+def quantity(column: str) -> Quantity:
+    """Title and unit of a column.
+
+    Examples
+    --------
+    >>> quantity("energy_in_mj")
+    Quantity(title='energy in', unit='mJ')
+    >>> quantity("at 25%.loading_n")
+    Quantity(title='force at 25%, loading', unit='N')
+    """
+    if column.startswith("at ") and "." in column:
+        depth, stroke = column[3:].rsplit(".", 1)
+        return Quantity(f"force at {depth}, {stroke.removesuffix('_n')}", "N")
+    for pct in ("of_height", "of_deflection"):
+        if column.endswith(f"_pct_{pct}"):
+            return Quantity(_TITLES[column], "%")
+    ending = next((each for each in _UNITS if column.endswith(each)), "")
+    bare = column.removesuffix(ending).replace("_", " ")
+    return Quantity(_TITLES.get(column, bare), _UNITS.get(ending, ""))

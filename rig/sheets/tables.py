@@ -1,0 +1,116 @@
+"""Tables for the terminal; plain columns of text when they are piped."""
+
+from __future__ import annotations
+
+import math
+
+from rich import box
+from rich.table import Table
+
+from rig.analyser import CaptureResult, flag_labels
+from rig.sheets.quantities import quantity
+
+SHOWN_CYCLES = 12
+"""Longer runs show their first and last cycles; the CSV holds them all."""
+
+_CYCLE_COLUMNS = (
+    "contact_at_force_mm",
+    "peak_deflection_mm",
+    "peak_force_n",
+    "secant_n_per_mm",
+    "tangent_n_per_mm",
+    "energy_in_mj",
+    "hysteresis_pct",
+    "set_mm",
+)
+
+_HEADINGS = {
+    "contact_at_force_mm": "contact",
+    "peak_deflection_mm": "deflection",
+    "peak_force_n": "force",
+    "secant_n_per_mm": "secant",
+    "tangent_n_per_mm": "tangent",
+    "energy_in_mj": "work in",
+    "hysteresis_pct": "hysteresis",
+    "set_mm": "set",
+}
+
+
+def cycle_table(result: CaptureResult, title: str, *, plain: bool) -> Table:
+    """The main quantities of each cycle, rounded to their uncertainties.
+
+    Parameters
+    ----------
+    plain
+        Without lines, for a pipe.
+    """
+    table = Table(title=title, box=None if plain else box.SIMPLE_HEAD, title_justify="left")
+    table.add_column("cycle", justify="right")
+    for name in _CYCLE_COLUMNS:
+        table.add_column(f"{_HEADINGS[name]}\n{quantity(name).unit}", justify="right")
+    table.add_column("left out because")
+    count = len(result)
+    half = SHOWN_CYCLES // 2
+    for row in range(count):
+        if count > SHOWN_CYCLES and row == half:
+            table.add_row("...", *[""] * (len(_CYCLE_COLUMNS) + 1))
+        if count > SHOWN_CYCLES and half <= row < count - half:
+            continue
+        cells = [
+            rounded(result.columns[name][row], result.columns[f"{name}_u"][row]) for name in _CYCLE_COLUMNS
+        ]
+        why = ", ".join(flag_labels(int(result.columns["flags"][row])))
+        if not why and result.columns["cycle"][row] <= result.settings.conditioning:
+            why = "conditioning"
+        table.add_row(str(int(result.columns["cycle"][row])), *cells, why)
+    return table
+
+
+def summary_table(result: CaptureResult, title: str, *, plain: bool) -> Table:
+    """Mean and standard deviation over the cycles that count, with the uncertainty of a single one."""
+    table = Table(title=title, box=None if plain else box.SIMPLE_HEAD, title_justify="left")
+    table.add_column("quantity")
+    table.add_column("unit")
+    for heading in ("mean", "sd", "n", "u of one"):
+        table.add_column(heading, justify="right")
+    for name in result.quantities():
+        entry = result.summary[name]
+        if not entry["n"]:
+            continue
+        shown = quantity(name)
+        u = _typical(result, name)
+        spread = entry["sd"] if math.isfinite(entry["sd"]) and entry["sd"] > 0 else u
+        table.add_row(
+            shown.title,
+            shown.unit,
+            rounded(entry["mean"], min(spread, u) if math.isfinite(u) and u > 0 else spread),
+            rounded(entry["sd"], spread),
+            str(entry["n"]),
+            rounded(u, u),
+        )
+    return table
+
+
+def _typical(result: CaptureResult, name: str) -> float:
+    known = [each for each in result.columns[f"{name}_u"] if math.isfinite(each)]
+    return sorted(known)[len(known) // 2] if known else math.nan
+
+
+def rounded(value: float, u: float) -> str:
+    """A number with as many digits as its uncertainty leaves two of.
+
+    Examples
+    --------
+    >>> rounded(12.34567, 0.012)
+    '12.346'
+    >>> rounded(1234.567, 25.0)
+    '1235'
+    >>> rounded(float("nan"), 1.0)
+    '-'
+    """
+    if not math.isfinite(value):
+        return "-"
+    if not math.isfinite(u) or u <= 0:
+        return f"{value:.4g}"
+    digits = max(1 - math.floor(math.log10(u)), 0)
+    return f"{value:.{min(digits, 9)}f}"

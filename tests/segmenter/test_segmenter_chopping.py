@@ -1,0 +1,82 @@
+"""The cut of a recording into parts changes nothing of what is found."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from presses import path, signals, triangles
+
+from rig.segmenter import Segmenter
+
+RECORDINGS = {
+    "triangles": signals(triangles(6)),
+    "drifting": signals(triangles(6), drift_n=0.4),
+    "kept contact": signals(
+        np.concatenate(
+            [
+                triangles(2),
+                path(-2.5, 3.0),
+                6 + 3 * np.sin(np.arange(3000) / 80 - np.pi / 2),
+                path(3.0, (-2.5, 1.0)),
+            ]
+        )
+    ),
+    "unfinished": signals(np.concatenate([triangles(1), path(-2.5, (8.0, 0.5))])),
+    "starts in contact": signals(path(4.0, 8.0, (-2.5, 1.0), 8.0, (-2.5, 1.0))),
+    "clean": signals(triangles(4), force_noise=0, position_noise=0),
+    "nothing": signals(path((-2.0, 1.0), -0.5, (-2.0, 1.0))),
+}
+
+
+def found(recording, cuts):
+    segmenter = Segmenter()
+    segments = [
+        segmenter.push(recording[a:b]) for a, b in zip([0, *cuts], [*cuts, len(recording)], strict=True)
+    ]
+    segments.append(segmenter.finish())
+    rows = []
+    for segment in filter(None, segments):
+        cycles, at = segment.cycles, segment.offset
+        for row in range(len(cycles)):
+            indices = (
+                cycles.before,
+                cycles.contact,
+                cycles.load_end,
+                cycles.unload_start,
+                cycles.release,
+                cycles.after,
+            )
+            rows.append(
+                (
+                    int(cycles.number[row]),
+                    *(int(each[row]) + at for each in indices),
+                    int(cycles.flags[row]),
+                    float(cycles.zero_n[row]),
+                )
+            )
+    return rows
+
+
+@pytest.mark.parametrize("name", RECORDINGS)
+@settings(max_examples=40, deadline=None)
+@given(data=st.data())
+def test_any_chopping_of_the_samples_gives_the_same_cycles(name, data):
+    recording = RECORDINGS[name]
+    cuts = sorted(data.draw(st.sets(st.integers(1, len(recording) - 1), max_size=40)))
+    assert found(recording, cuts) == found(recording, [])
+
+
+@pytest.mark.parametrize("name", RECORDINGS)
+def test_single_samples_give_the_same_cycles_as_the_whole(name):
+    recording = RECORDINGS[name][:2500]
+    assert found(recording, list(range(1, len(recording)))) == found(recording, [])
+
+
+def test_the_buffer_does_not_grow_with_the_number_of_cycles():
+    recording = signals(triangles(60))
+    segmenter = Segmenter()
+    longest = 0
+    for start in range(0, len(recording), 100):
+        segmenter.push(recording[start : start + 100])
+        longest = max(longest, len(segmenter._buffer))
+    assert longest < 3 * len(recording) / 60 + 4096

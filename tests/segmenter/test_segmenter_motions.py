@@ -1,0 +1,142 @@
+"""What a press does is split right, or flagged: motions made here, truth from how they were made."""
+
+import numpy as np
+import pytest
+from presses import RATE_HZ, path, signals, triangles
+
+from rig.samples import Status
+from rig.segmenter import Flag, Segmenter
+
+
+def segment(recording):
+    segmenter = Segmenter()
+    parts = [part for part in (segmenter.push(recording), segmenter.finish()) if part is not None]
+    return segmenter, parts
+
+
+def cycles_of(recording):
+    """Rows of (contact, load end, unload start, release, flags), indices into the whole recording."""
+    _, parts = segment(recording)
+    return [
+        (
+            int(part.cycles.contact[row]) + part.offset,
+            int(part.cycles.load_end[row]) + part.offset,
+            int(part.cycles.unload_start[row]) + part.offset,
+            int(part.cycles.release[row]) + part.offset,
+            Flag(int(part.cycles.flags[row])),
+        )
+        for part in parts
+        for row in range(len(part.cycles))
+    ]
+
+
+def test_each_triangle_is_one_unflagged_cycle_that_turns_at_its_deepest_point():
+    position = triangles(5)
+    rows = cycles_of(signals(position))
+    assert len(rows) == 5
+    for contact, load_end, unload_start, release, flags in rows:
+        assert flags == 0
+        assert load_end == unload_start
+        assert position[load_end] > 9.97
+        assert 0 < position[contact] < 0.1
+        assert 0 <= position[release - 1] < 0.1
+
+
+def test_a_dwell_lies_between_the_strokes():
+    position = path((-2.5, 1.0), (8.0, 2.0), (-2.5, 1.0))
+    ((_, load_end, unload_start, _, flags),) = cycles_of(signals(position))
+    assert flags == 0
+    assert (unload_start - load_end) / RATE_HZ == pytest.approx(2.0, abs=0.02)
+
+
+def test_a_half_press_within_contact_is_a_cycle_of_its_own_and_marked():
+    rows = cycles_of(signals(path((-2.5, 1.0), 5.0, 2.0, 10.0, (-2.5, 1.0))))
+    assert [row[4] for row in rows] == [Flag.CONTACT_KEPT_AFTER, Flag.CONTACT_KEPT_BEFORE]
+
+
+def test_a_hands_tremor_does_not_split_a_press():
+    rng = np.random.default_rng(3)
+    press = path((-2.5, 1.0), 10.0, (-2.5, 1.0))
+    tremor = np.interp(
+        np.arange(len(press)), np.arange(0, len(press) + 20, 20), rng.normal(0, 0.05, len(press) // 20 + 2)
+    )
+    tremor[:450] = 0
+    assert len(cycles_of(signals(press + tremor))) == 1
+
+
+def test_a_double_touch_is_two_presses():
+    rows = cycles_of(signals(path((-2.5, 1.0), 1.0, (-1.0, 0.2), 9.0, (-2.5, 1.0))))
+    assert len(rows) == 2
+
+
+def test_cycles_that_never_lose_contact_are_split_at_every_inner_turn():
+    motion = np.concatenate(
+        [path((-2.5, 1.0), 2.0), 6 - 4 * np.cos(np.arange(0, 20 * 2 * np.pi, 0.05)), path(2.0, (-2.5, 1.0))]
+    )
+    rows = cycles_of(signals(motion))
+    assert len(rows) == 20
+    assert all(row[4] & (Flag.CONTACT_KEPT_AFTER | Flag.CONTACT_KEPT_BEFORE) for row in rows)
+
+
+def test_a_press_that_is_not_released_says_so():
+    rows = cycles_of(signals(path((-2.5, 1.0), 8.0, 6.0)))
+    assert rows[-1][4] == Flag.NOT_RELEASED
+
+
+def test_a_recording_that_starts_in_contact_says_so():
+    rows = cycles_of(signals(path((3.0, 0.0), 8.0, (-2.5, 1.0), 8.0, (-2.5, 1.0))))
+    assert rows[0][4] & Flag.STARTS_IN_CONTACT
+
+
+@pytest.mark.parametrize("drift_n", [-3.0, 3.0])
+def test_a_zero_that_drifts_by_many_times_the_contact_force_is_followed(drift_n):
+    position = triangles(60)
+    rows = cycles_of(signals(position, drift_n=drift_n))
+    assert len(rows) == 60
+    assert all(row[4] == 0 for row in rows)
+    assert max(position[row[0]] for row in rows) < 0.15
+
+
+def test_a_zero_that_drifts_in_a_long_rest_is_not_taken_for_contact():
+    recording = signals(path((-2.5, 60.0), 8.0, (-2.5, 60.0)), drift_n=2.0)
+    assert len(cycles_of(recording)) == 1
+
+
+@pytest.mark.parametrize(
+    ("bit", "flag"),
+    [
+        (Status.FORCE_SATURATED, Flag.FORCE_SATURATED),
+        (Status.POSITION_FAULT, Flag.POSITION_FAULT),
+        (Status.FORCE_TRIP, Flag.FORCE_TRIP),
+    ],
+)
+def test_a_status_bit_within_a_press_flags_that_press_alone(bit, flag):
+    position = triangles(3)
+    status = np.zeros(len(position), np.uint8)
+    status[np.argmax(position > 9)] = bit
+    assert [row[4] for row in cycles_of(signals(position, status=status))] == [flag, 0, 0]
+
+
+def test_a_gap_that_may_hide_the_turn_flags_the_press():
+    position = triangles(3)
+    whole = signals(position)
+    keep = np.ones(len(position), bool)
+    at = np.argmax(position > 9.5)
+    keep[at : at + 40] = False
+    lost = np.cumsum(~keep)[keep]
+    cut = signals(position[keep], lost=lost)
+    assert len(whole) - len(cut) == 40
+    assert [row[4] for row in cycles_of(cut)] == [Flag.SAMPLES_LOST, 0, 0]
+
+
+def test_knocks_and_touches_below_the_contact_force_are_counted_but_are_no_cycles():
+    from rig.segmenter import SegmenterSettings
+
+    recording = signals(path((-2.5, 1.0), 0.4, (-2.5, 1.0), 8.0, (-2.5, 1.0)))
+    knocked = recording.force_n.copy()
+    knocked[100:103] += 5.0
+    recording.force_n[:] = knocked
+    segmenter = Segmenter(SegmenterSettings(contact_force_n=2.0))
+    parts = [part for part in (segmenter.push(recording), segmenter.finish()) if part]
+    assert sum(len(part.cycles) for part in parts) == 1
+    assert segmenter.touches == 2
