@@ -1,0 +1,32 @@
+"""The serial port: from a cable to samples on one clock.
+
+In: a port's address and the format of its bytes. Out: batches of samples with unwrapped numbers and
+times, and the events of the link between them.
+Must never know: captures, calibrations, what a squeeze is. It never waits for a disk or a browser.
+"""
+
+from rig.reader.clock import DeviceClock, Reading
+from rig.reader.clock_fit import ClockFit, ClockLine
+from rig.reader.events import Delivery, LinkEvent, LinkKind
+from rig.reader.intake import Intake, WireFormat
+from rig.reader.ports import PortAddress, PortDescription, find_port, list_ports
+from rig.reader.reader import Reader
+from rig.reader.session import Session
+
+__all__ = [
+    "ClockFit",
+    "ClockLine",
+    "Delivery",
+    "DeviceClock",
+    "Intake",
+    "LinkEvent",
+    "LinkKind",
+    "PortAddress",
+    "PortDescription",
+    "Reader",
+    "Reading",
+    "Session",
+    "WireFormat",
+    "find_port",
+    "list_ports",
+]

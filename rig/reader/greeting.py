@@ -1,0 +1,180 @@
+"""Who is there, and please stream: the first words to a device, said again after each reset and outage.
+
+Problem: opening a port can reset a board, which then hears nothing for a while; replies get lost; some
+devices talk but never answer. And the thread that reads must not wait for an answer that it has to read
+itself. Plan: a small state machine that is told what was heard and asked, at each turn of the reader's
+loop, what to send. Cost: a few comparisons at each turn.
+"""
+
+from __future__ import annotations
+
+from enum import Enum
+
+from rig.reader.session import Session, name_of
+from rig.wire import (
+    PROTOCOL_VERSION,
+    DeviceMessage,
+    Event,
+    EventCode,
+    Identify,
+    Identity,
+    Reply,
+    ReplyResult,
+    StreamAt,
+)
+
+IDENTIFY_EVERY_S = 0.25
+IDENTIFY_FOR_S = 2.5
+"""As long as a boot loader holds a board back (the protocol's bound)."""
+
+TALKS_ONLY_AFTER_S = 1.0
+"""Samples that arrive although four requests were not answered: the device does not listen."""
+
+STREAM_EVERY_S = 0.3
+STREAM_ATTEMPTS = 5
+
+SILENCE_S = 1.5
+"""A device that streams and says nothing for so long may have been reset."""
+
+SILENT_PERIODS = 3
+
+
+class Stage(Enum):
+    """How far the greeting is."""
+
+    ASKING = "waits to be told who is there"
+    STARTING = "waits for the stream to be granted"
+    STREAMING = "streams on request"
+    LISTENING = "the device talks by itself"
+    REFUSED = "the device cannot be used"
+
+
+class Greeting:
+    """The state of the conversation at its start.
+
+    Parameters
+    ----------
+    session
+        Sends the commands.
+    rate_hz
+        Samples per second to ask for; None for the highest that the device names.
+
+    Attributes
+    ----------
+    stage
+        How far it is.
+    trouble
+        Why the device cannot be used, or has not answered in time; None while all is well.
+    answers
+        The device has replied to something since the port was opened first.
+    granted_hz
+        The rate that the device granted.
+    """
+
+    def __init__(self, session: Session, rate_hz: float | None) -> None:
+        self.stage = Stage.ASKING
+        self.trouble: str | None = None
+        self.answers = False
+        self.granted_hz: float | None = None
+        self._session = session
+        self._rate_hz = rate_hz
+        self._began = 0.0
+        self._due = 0.0
+        self._sampled: float | None = None
+        self._talking_since: float | None = None
+        self._rate_mhz = 0
+        self._request = 0
+        self._attempts = 0
+
+    def begin(self, now: float, *, patience_s: float = 0.0) -> None:
+        """Start anew, at once or after leaving the device time to speak first."""
+        self.stage = Stage.ASKING
+        self.trouble = None
+        self._began = now
+        self._due = now + patience_s
+        self._sampled = self._talking_since = None
+
+    def samples_came(self, now: float) -> None:
+        """Samples were received."""
+        self._sampled = now
+        if self._talking_since is None:
+            self._talking_since = now
+
+    def hear(self, message: DeviceMessage, now: float, *, rebooted: bool) -> None:
+        """Take in a message; `rebooted` says that it told of a reset."""
+        if isinstance(message, Event) and message.code == EventCode.BOOT:
+            self.begin(now, patience_s=IDENTIFY_EVERY_S)
+        elif isinstance(message, Identity) and (self.stage is Stage.ASKING or rebooted):
+            self._start(message, now)
+        elif isinstance(message, Reply):
+            self.answers = True
+            if self.stage is Stage.STARTING and message.request == self._request:
+                self._granted(message, now)
+
+    def poll(self, now: float) -> None:
+        """Send what is due."""
+        if self.stage is Stage.ASKING:
+            self._ask(now)
+        elif self.stage is Stage.STARTING:
+            self._ask_to_stream(now)
+        elif self._silent(now):
+            self.begin(now)
+
+    def _start(self, identity: Identity, now: float) -> None:
+        if identity.protocol != PROTOCOL_VERSION:
+            self._refuse(
+                now,
+                f"the device speaks version {identity.protocol} of the protocol, "
+                f"this program speaks version {PROTOCOL_VERSION}",
+            )
+            return
+        self.stage = Stage.STARTING
+        self._rate_mhz = identity.rate_mhz if self._rate_hz is None else round(self._rate_hz * 1000)
+        self._request = self._session.next_id()
+        self._attempts = 0
+        self._due = now
+
+    def _granted(self, reply: Reply, now: float) -> None:
+        if reply.result == ReplyResult.ACCEPTED:
+            self.stage = Stage.STREAMING
+            self.granted_hz = reply.value / 1000
+            self._sampled = now
+            return
+        self._refuse(
+            now,
+            f"the device refused to stream at {self._rate_mhz / 1000:g} samples/s ({name_of(reply.result)})",
+        )
+
+    def _refuse(self, now: float, why: str) -> None:
+        self.stage, self.trouble = Stage.REFUSED, why
+        self._sampled = now  # it is asked again when it has been silent for long enough
+
+    def _ask(self, now: float) -> None:
+        if self._talking_since is not None and now - self._talking_since >= TALKS_ONLY_AFTER_S:
+            self.stage = Stage.LISTENING
+            return
+        if now - self._began >= IDENTIFY_FOR_S and self.trouble is None:
+            self.trouble = f"nothing answered in {IDENTIFY_FOR_S} s"
+        if now >= self._due:
+            # A repeated id would bring the old reply and no identity, so each attempt has its own.
+            self._session.send_if_free(Identify(self._session.next_id()))
+            self._due = now + IDENTIFY_EVERY_S
+
+    def _ask_to_stream(self, now: float) -> None:
+        if now < self._due:
+            return
+        if self._attempts < STREAM_ATTEMPTS:
+            self._session.send_if_free(StreamAt(self._request, self._rate_mhz))
+            self._attempts += 1
+            self._due = now + STREAM_EVERY_S
+        elif self._sampled is not None:
+            self.stage = Stage.LISTENING
+        else:
+            self.begin(now)
+            self.trouble = "the device said who it is, but did not answer the request to stream"
+
+    def _silent(self, now: float) -> bool:
+        limit_s = SILENCE_S
+        if self.granted_hz:
+            limit_s = max(limit_s, SILENT_PERIODS / self.granted_hz)
+        return self._sampled is not None and now - self._sampled > limit_s

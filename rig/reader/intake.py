@@ -1,0 +1,210 @@
+"""Bytes and when they were received, to deliveries: decoder and clock together, without a port.
+
+Problem: a boot message between two samples changes what the second one means, so samples and messages
+must be taken in wire order. Plan: the block of samples is cut where a message concerns the clock;
+everything else only becomes an event. Cost: one cut for each boot or identity message.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Literal, cast
+
+from loguru import logger
+
+from rig.reader.clock import FRAME_MODULUS_US, DeviceClock, Reading
+from rig.reader.events import Delivery, LinkEvent, LinkKind, Scalar
+from rig.samples import COUNTS, Channel, Samples
+from rig.wire import (
+    DeviceMessage,
+    Event,
+    EventCode,
+    FrameDecoder,
+    Identity,
+    LineDecoder,
+    LineFormat,
+    Note,
+    Placed,
+    State,
+)
+
+WireFormat = LineFormat | Literal["framed"]
+
+REJECTED_EVERY_S = 1.0
+"""A line that is all noise must not fill a capture with events."""
+
+NOT_CAUSES = frozenset({"accepted", "empty", "bytes_accepted", "bytes_discarded"})
+"""Fields of a tally that count no rejected frame or line."""
+
+
+class Intake:
+    """What one stream of bytes turns into, over all openings of its port.
+
+    Parameters
+    ----------
+    wire
+        "framed", or the format of the lines.
+
+    Attributes
+    ----------
+    decoder
+        The decoder, with its tally.
+    clock
+        The device's clock.
+    identity
+        What the device said of itself last; None until then.
+    bytes_received
+        All bytes, over all openings.
+    samples_received
+        All samples that were decoded, whatever became of them.
+    """
+
+    def __init__(self, wire: WireFormat) -> None:
+        self.decoder: FrameDecoder | LineDecoder
+        if wire == "framed":
+            self.decoder = FrameDecoder()
+            self.clock = DeviceClock(FRAME_MODULUS_US)
+        else:
+            self.decoder = LineDecoder(wire)
+            self.clock = DeviceClock(
+                wire.time_modulus_us,
+                has_time=wire.time_column is not None,
+                force_channel=_channel(wire.force_unit),
+                position_channel=_channel(wire.position_unit),
+            )
+        self.identity: Identity | None = None
+        self.bytes_received = 0
+        self.samples_received = 0
+        self._reported: dict[str, int] = {}
+        self._report_due = 0.0
+
+    def opened(self) -> None:
+        """The port was opened, again or for the first time: what comes does not continue what came."""
+        self.decoder.restart()
+        if self.identity is not None:
+            self.clock.wait()
+
+    def feed(self, data: bytes, host_time: float) -> tuple[Delivery, tuple[tuple[DeviceMessage, bool], ...]]:
+        """Decode bytes received at `host_time` (monotonic, seconds).
+
+        Returns
+        -------
+        delivery
+            Samples that are decided, and events; either may be empty.
+        messages
+            The device's messages in order, each with whether it told of a reset.
+        """
+        self.bytes_received += len(data)
+        decoded = self.decoder.feed(data)
+        self.samples_received += len(decoded.samples)
+        readings: list[Reading] = []
+        messages: list[tuple[DeviceMessage, bool]] = []
+        taken = 0
+        for placed in _from_device(decoded.messages):
+            message = placed.message
+            if _concerns_clock(message) and placed.position > taken:
+                readings.append(self.clock.take(decoded.samples[taken : placed.position], host_time))
+                taken = placed.position
+            reading, rebooted = self._hear(cast(DeviceMessage, message), host_time)
+            readings.append(reading)
+            messages.append((cast(DeviceMessage, message), rebooted))
+        readings.append(self.clock.take(decoded.samples[taken:], host_time))
+        return self._delivery(readings, host_time), tuple(messages)
+
+    def settle(self, host_time: float) -> Delivery:
+        """The device will not say who it is: trust the plausibility of what came."""
+        return self._delivery([self.clock.settle(host_time, new_boot_id=None)], host_time)
+
+    def flush(self, host_time: float) -> Delivery:
+        """Decide all that waits: the stream ended or fell silent."""
+        return self._delivery([self.clock.flush(host_time)], host_time, final=True)
+
+    def _hear(self, message: DeviceMessage, host_time: float) -> tuple[Reading, bool]:
+        event = self._event_of(message, host_time)
+        reading, rebooted = Reading(self.clock.empty()), False
+        if isinstance(message, Event) and message.code == EventCode.BOOT:
+            reading, rebooted = self.clock.reset(host_time, f"boot, cause {message.value}"), True
+        elif isinstance(message, Identity):
+            known, self.identity = self.identity, message
+            rebooted = known is not None and known.boot_id != message.boot_id
+            new_boot_id = message.boot_id if rebooted else None
+            told = self.clock.settle if self.clock.waiting else self.clock.identified
+            reading = told(host_time, new_boot_id=new_boot_id)
+            if known == message:
+                return reading, False
+        return Reading(reading.samples, (*reading.events, *event)), rebooted
+
+    def _event_of(self, message: DeviceMessage, host_time: float) -> tuple[LinkEvent, ...]:
+        kind: LinkKind
+        fields: Mapping[str, Scalar]
+        if isinstance(message, Event):
+            kind, fields = "device_event", _event_fields(message)
+        elif isinstance(message, Identity):
+            kind, fields = "identified", _identity_fields(message)
+        elif isinstance(message, Note):
+            kind, fields = "note", {"text": message.text}
+        elif isinstance(message, State):
+            kind, fields = "state", {name: int(getattr(message, name)) for name in State.__slots__}
+        else:
+            return ()
+        return (LinkEvent(kind, host_time, self.clock.last_time_us, fields),)
+
+    def _delivery(self, readings: list[Reading], host_time: float, *, final: bool = False) -> Delivery:
+        parts = [reading.samples for reading in readings if len(reading.samples)]
+        samples = Samples.concatenate(parts) if parts else self.clock.empty()
+        events = tuple(event for reading in readings for event in reading.events)
+        if final or host_time >= self._report_due:
+            events += self._rejected(host_time)
+        return Delivery(samples, events, host_time)
+
+    def _rejected(self, host_time: float) -> tuple[LinkEvent, ...]:
+        tally = self.decoder.tally.as_dict()
+        news = {
+            name: count - self._reported.get(name, 0)
+            for name, count in tally.items()
+            if name not in NOT_CAUSES and count > self._reported.get(name, 0)
+        }
+        if not news:
+            return ()
+        discarded = tally["bytes_discarded"] - self._reported.get("bytes_discarded", 0)
+        self._reported = tally
+        self._report_due = host_time + REJECTED_EVERY_S
+        if isinstance(self.decoder, LineDecoder):
+            logger.debug("line rejected: {!r}", self.decoder.last_rejected)
+        return (LinkEvent("rejected", host_time, self.clock.last_time_us, {"bytes": discarded, **news}),)
+
+
+def _from_device(messages: tuple[Placed, ...]) -> list[Placed]:
+    return [placed for placed in messages if isinstance(placed.message, DeviceMessage)]
+
+
+def _concerns_clock(message: object) -> bool:
+    return isinstance(message, Identity) or (isinstance(message, Event) and message.code == EventCode.BOOT)
+
+
+def _channel(unit: str) -> Channel:
+    # How finely a scaled source resolves is not known here; whoever reads the capture estimates it.
+    return Channel() if unit == COUNTS else Channel(unit, 0.0)
+
+
+def _event_fields(event: Event) -> dict[str, Scalar]:
+    name = event.code.name.lower() if isinstance(event.code, EventCode) else "unknown"
+    return {
+        "code": int(event.code),
+        "name": name,
+        "request": event.request,
+        "value": event.value,
+        "device_time_us": event.time_us,
+    }
+
+
+def _identity_fields(identity: Identity) -> dict[str, Scalar]:
+    return {
+        "name": identity.name,
+        "unit_id": identity.unit_id.hex(),
+        "firmware": f"{identity.major}.{identity.minor}",
+        "protocol": identity.protocol,
+        "capabilities": int(identity.capabilities),
+        "boot_id": identity.boot_id,
+        "rate_hz": identity.rate_mhz / 1000,
+    }

@@ -1,0 +1,333 @@
+"""The reader: one thread that keeps a port open and hands over what comes.
+
+Problem: samples come whether or not anyone is ready, cables are pulled, boards reset. Plan: one thread
+reads, decodes and puts batches into a bounded queue; it waits for nothing but bytes. When the port
+vanishes it looks for it again with growing pauses and goes on with the same clock. It never gives up:
+whoever consumes decides how long without samples is too long.
+Cost: one thread, some 200 reads a second at most on a slow line, a bounded queue.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Sequence
+from pathlib import Path
+from types import TracebackType
+
+from loguru import logger
+
+from rig.errors import DeviceError
+from rig.reader.clock_fit import ClockLine
+from rig.reader.delivery_queue import QUEUE_LIMIT, DeliveryQueue
+from rig.reader.events import Delivery, LinkEvent, LinkKind, Scalar
+from rig.reader.greeting import Greeting, Stage
+from rig.reader.intake import NOT_CAUSES, Intake, WireFormat
+from rig.reader.link import Link, LinkLostError
+from rig.reader.ports import PortAddress, find_port
+from rig.reader.session import Session
+from rig.samples import Samples
+from rig.wire import Identity, Reply, Tally
+
+OPENING_LIMIT_S = 5.0
+"""A board may need 2 s to boot, and firmware 2 s more to tare, before its first sample."""
+
+GATHER_S = 0.004
+"""Pause after a small read, so that a slow line does not cost a decoding for each sample."""
+
+SMALL_READ = 1024
+"""A fuller read is followed by the next at once, since the system buffers no more than 4096 bytes."""
+
+IDLE_FLUSH_S = 1.0
+"""Samples that wait for those that follow are decided when none has followed for so long."""
+
+FIRST_PAUSE_S = 0.1
+LONGEST_PAUSE_S = 2.0
+
+
+class Reader:
+    """Reads one rig from `with` to the end of the block.
+
+    Entering finds the port, locks and opens it, and waits until the device streams or is heard to talk;
+    leaving stops the stream, ends the thread and closes the port. What was read can still be fetched then.
+
+    Parameters
+    ----------
+    address
+        Where the rig is.
+    wire
+        "framed", or the format of the lines.
+    rate_hz
+        Samples per second to ask a framed device for; None for the highest that it names.
+    queue_limit
+        Samples that may wait for the consumer.
+    lock_places
+        Directories of lock files; None for the system's.
+
+    Raises
+    ------
+    DeviceError
+        On entering: no such port, in use, or nothing that can be understood.
+
+    Examples
+    --------
+    >>> reader = Reader(PortAddress(path="ttyUSB0"), "framed", rate_hz=500)
+    >>> with reader:  # doctest: +SKIP
+    ...     delivery = reader.get(timeout_s=1.0)
+    """
+
+    def __init__(
+        self,
+        address: PortAddress,
+        wire: WireFormat,
+        *,
+        rate_hz: float | None = None,
+        queue_limit: int = QUEUE_LIMIT,
+        lock_places: Sequence[Path] | None = None,
+    ) -> None:
+        self.session = Session(self._write)
+        self._address = address
+        self._lock_places = lock_places
+        self._intake = Intake(wire)
+        self._greeting = Greeting(self.session, rate_hz) if wire == "framed" else None
+        self._queue = DeliveryQueue(queue_limit)
+        self._stop = threading.Event()
+        self._changed = threading.Condition()
+        self._stage = Stage.ASKING
+        self._link: Link | None = None
+        self._thread: threading.Thread | None = None
+        self._failure: Exception | None = None
+        self._pause_s = FIRST_PAUSE_S
+        self._heard = 0.0
+
+    @property
+    def identity(self) -> Identity | None:
+        """What the device said of itself last; None if it has not."""
+        return self._intake.identity
+
+    @property
+    def tally(self) -> Tally:
+        """The decoder's account, over all openings of the port."""
+        return self._intake.decoder.tally
+
+    @property
+    def clock_fit(self) -> ClockLine | None:
+        """Host time against device time since the last reset; None until there is enough."""
+        return self._intake.clock.line
+
+    @property
+    def granted_hz(self) -> float | None:
+        """The rate that the device granted; None if it was not asked or has not answered."""
+        return None if self._greeting is None else self._greeting.granted_hz
+
+    def empty(self) -> Samples:
+        """No samples, of the kind that this reader hands over."""
+        return self._intake.clock.empty()
+
+    def get(self, timeout_s: float) -> Delivery | None:
+        """The next batch, in order; None if there is none in time, or none any more.
+
+        Raises
+        ------
+        Exception
+            Whatever ended the reading thread before its time.
+        """
+        delivery = self._queue.get(timeout_s)
+        if delivery is None and self._failure is not None:
+            raise self._failure
+        return delivery
+
+    def __enter__(self) -> Reader:
+        self._open_link()
+        self._thread = threading.Thread(target=self._run, name="rig-reader")
+        self._thread.start()
+        try:
+            self._await_stream()
+        except BaseException:
+            self._end()
+            raise
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        try:
+            if self._greeting is not None and self._greeting.answers and self._link is not None:
+                self.session.stop_stream()
+        except DeviceError as problem:
+            logger.warning("{}", problem)
+        finally:
+            self._end()
+
+    def _end(self) -> None:
+        self._stop.set()
+        if self._thread is not None:
+            self._thread.join()
+
+    def _await_stream(self) -> None:
+        deadline = time.monotonic() + OPENING_LIMIT_S
+        with self._changed:
+            self._changed.wait_for(self._opening_decided, deadline - time.monotonic())
+        if self._failure is not None:
+            raise self._failure
+        if not self._heard_well():
+            raise DeviceError(self._complaint())
+
+    def _opening_decided(self) -> bool:
+        trouble = self._greeting is not None and self._greeting.trouble is not None
+        return self._heard_well() or trouble or self._failure is not None
+
+    def _heard_well(self) -> bool:
+        if self._greeting is None:
+            return self._intake.samples_received > 0
+        return self._greeting.stage in (Stage.STREAMING, Stage.LISTENING)
+
+    def _complaint(self) -> str:
+        where = f"port {self._address}"
+        trouble = self._greeting.trouble if self._greeting is not None else None
+        if self._greeting is not None and self._greeting.stage is Stage.REFUSED:
+            return f"{where}: {trouble}"
+        received = self._intake.bytes_received
+        unit = "line" if self._greeting is None else "frame"
+        if not received:
+            baud = self._address.baud
+            return f"{where}: nothing was heard at {baud} baud; is the rig on, and is it this port?"
+        if not self.tally.accepted:
+            causes = _causes(self.tally)
+            return (
+                f"{where}: {received} bytes came but none made a {unit} ({causes or 'none was complete'}): "
+                f"is the speed of {self._address.baud} baud right, and the wire format?"
+            )
+        return f"{where}: {trouble or f'no sample came in {OPENING_LIMIT_S} s'}; {received} bytes were heard"
+
+    # From here on: the reading thread.
+
+    def _run(self) -> None:
+        try:
+            self._announce("opened", port=self._port(), baud=self._address.baud)
+            while not self._stop.is_set():
+                why = self._pump()
+                if why is not None:
+                    self._restore(why)
+        except Exception as problem:  # whatever it is, it must reach the consumer
+            self._failure = problem
+        finally:
+            self._close_link()
+            self._queue.close(self._intake.flush(time.monotonic()))
+            self._tell()
+
+    def _pump(self) -> str | None:
+        """Read until told to stop (None) or until the port is gone (why)."""
+        link = self._link
+        assert link is not None
+        self._begin(time.monotonic())
+        while not self._stop.is_set():
+            try:
+                data = link.read()
+            except LinkLostError as lost:
+                return str(lost)
+            now = time.monotonic()
+            if data:
+                self._take(data, now)
+            elif now - self._heard > IDLE_FLUSH_S and not self._intake.clock.waiting:
+                self._hand_over(self._intake.flush(now))
+            self._greet(now)
+            if 0 < len(data) < SMALL_READ:
+                self._stop.wait(GATHER_S)
+        return None
+
+    def _begin(self, now: float) -> None:
+        self._heard = now
+        if self._greeting is not None:
+            self._greeting.begin(now)
+
+    def _take(self, data: bytes, now: float) -> None:
+        self._heard = now
+        self._pause_s = FIRST_PAUSE_S
+        samples_before = self._intake.samples_received
+        delivery, messages = self._intake.feed(data, now)
+        self._hand_over(delivery)
+        if self._greeting is None:
+            return
+        if self._intake.samples_received > samples_before:
+            self._greeting.samples_came(now)
+        for message, rebooted in messages:
+            self._greeting.hear(message, now, rebooted=rebooted)
+            if isinstance(message, Reply):
+                self.session.deliver(message)
+
+    def _greet(self, now: float) -> None:
+        greeting = self._greeting
+        if greeting is not None:
+            greeting.poll(now)
+            if greeting.stage is not self._stage:
+                self._stage = greeting.stage
+                if self._stage is Stage.STREAMING:
+                    self._announce("streaming", rate_hz=greeting.granted_hz)
+                elif self._stage is Stage.LISTENING:
+                    self._announce("unanswered")
+            unknown = greeting.stage is Stage.LISTENING or greeting.trouble is not None
+            if unknown and self._intake.clock.waiting:
+                self._hand_over(self._intake.settle(now))
+        self._tell()
+
+    def _restore(self, why: str) -> None:
+        """Look for the port until it is open again, or until told to stop."""
+        lost = time.monotonic()
+        logger.warning("link lost: {}", why)
+        self._close_link()
+        self._hand_over(self._intake.flush(lost))
+        self._announce("link_lost", why=why)
+        while not self._stop.wait(self._pause_s):
+            self._pause_s = min(2 * self._pause_s, LONGEST_PAUSE_S)
+            try:
+                self._open_link()
+            except DeviceError as problem:
+                logger.debug("not yet: {}", problem)
+                continue
+            after_s = time.monotonic() - lost
+            logger.info("link restored after {:.1f} s", after_s)
+            self._announce("link_restored", port=self._port(), after_s=after_s)
+            return
+
+    def _open_link(self) -> None:
+        path = find_port(self._address)
+        self._link = Link(path, self._address.baud, self._lock_places)
+        self._intake.opened()
+
+    def _close_link(self) -> None:
+        link, self._link = self._link, None
+        if link is not None:
+            link.close()
+
+    def _port(self) -> str | None:
+        return None if self._link is None else self._link.path
+
+    def _write(self, data: bytes) -> bool:
+        """Write from any thread; the thread that reads is the one that notices a lost link."""
+        link = self._link
+        try:
+            return link is not None and link.write(data)
+        except LinkLostError:
+            return False
+
+    def _announce(self, kind: LinkKind, **fields: Scalar) -> None:
+        now = time.monotonic()
+        event = LinkEvent(kind, now, self._intake.clock.last_time_us, fields)
+        self._hand_over(Delivery(self.empty(), (event,), now))
+
+    def _hand_over(self, delivery: Delivery) -> None:
+        if len(delivery.samples) or delivery.events:
+            self._queue.put(delivery)
+
+    def _tell(self) -> None:
+        with self._changed:
+            self._changed.notify_all()
+
+
+def _causes(tally: Tally) -> str:
+    return ", ".join(
+        f"{name.replace('_', ' ')} {count}"
+        for name, count in tally.as_dict().items()
+        if count and name not in NOT_CAUSES
+    )
