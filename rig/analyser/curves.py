@@ -6,35 +6,37 @@ Both work on nodes ordered from contact to the deep end.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import sqrt
 
 import numpy as np
 
-from rig.analyser.ragged import LocalFit, Nodes, polynomial_at
+from rig.analyser.ragged import BoolArray, LocalFit, Nodes, polynomial_at
 from rig.samples import FloatArray, IntArray
 
 READING_NODES = 7
 """A force at a depth comes from a curve through this many nodes around it."""
 
-KNEE_NODES = 40
-"""Fewer nodes do not resolve a tangent along the stroke."""
+FINE_NODES = 40
+"""Fewer nodes resolve neither a curve around a reading nor a tangent along the stroke."""
 
-KNEE_STATIONS = 24
+KNEE_REACH = 3
+KNEE_MARGIN = 0.05
 KNEE_SIGNIFICANCE = 3.0
 
 
 def force_at(nodes: Nodes, depth_mm: FloatArray, noise_n: FloatArray) -> LocalFit:
-    """Force and slope at a position of each row.
+    """Force and slope at positions of each row.
 
     Parameters
     ----------
     depth_mm
-        Positions, shape (rows,).
+        Positions, shape (rows, k).
     noise_n
         Standard deviation of single samples about the stroke, shape (rows,).
 
     Returns
     -------
-    Not-a-number where the stroke does not reach that far.
+    Columns of shape (rows, k); not-a-number where the stroke does not reach that far.
 
     Notes
     -----
@@ -42,52 +44,52 @@ def force_at(nodes: Nodes, depth_mm: FloatArray, noise_n: FloatArray) -> LocalFi
     reading.
     """
     lengths = nodes.lengths
-    below = (nodes.real & (nodes.x_mm < depth_mm[:, None])).sum(axis=1)
+    x_mm = np.where(nodes.real, nodes.x_mm, np.inf)
+    below = np.stack([np.count_nonzero(x_mm < each[:, None], axis=1) for each in depth_mm.T], axis=1)
     fit = _between_nodes(nodes, below, depth_mm, noise_n)
-    fine = np.flatnonzero(lengths >= KNEE_NODES)
+    fine = np.flatnonzero(lengths >= FINE_NODES)
     if len(fine):
         fit = fit.replaced(fine, _through_nodes(nodes, below, depth_mm, noise_n, fine))
     # a reading within half a node of the end is still on the stroke
-    rows = np.arange(len(lengths))
-    shallow, deep = nodes.x_mm[:, 0], nodes.x_mm[rows, np.maximum(lengths - 1, 0)]
-    margin = (deep - shallow) / np.maximum(2 * (lengths - 1), 1)
-    reached = (lengths >= 2) & (depth_mm >= shallow - margin) & (depth_mm <= deep + margin)
-    nothing = np.where(reached, 0.0, np.nan)
-    return LocalFit(fit.value + nothing, fit.value_u + nothing, fit.slope + nothing, fit.slope_u + nothing)
+    shallow = nodes.x_mm[:, :1]
+    deep = np.take_along_axis(nodes.x_mm, np.maximum(lengths - 1, 0)[:, None], axis=1)
+    margin = (deep - shallow) / np.maximum(2 * (lengths - 1), 1)[:, None]
+    reached = (lengths >= 2)[:, None] & (depth_mm >= shallow - margin) & (depth_mm <= deep + margin)
+    return fit.only(reached)
 
 
 def _between_nodes(nodes: Nodes, below: IntArray, depth_mm: FloatArray, noise_n: FloatArray) -> LocalFit:
     """Straight between the two nodes on either side."""
-    rows = np.arange(len(below))
-    right = np.clip(below, 1, np.maximum(nodes.lengths - 1, 1))
+    right = np.clip(below, 1, np.maximum(nodes.lengths - 1, 1)[:, None])
     right = np.minimum(right, nodes.x_mm.shape[1] - 1)
     left = np.maximum(right - 1, 0)
-    run = nodes.x_mm[rows, right] - nodes.x_mm[rows, left]
-    run = np.where(run != 0, run, np.nan)
-    share = (depth_mm - nodes.x_mm[rows, left]) / run
-    slope = (nodes.force_n[rows, right] - nodes.force_n[rows, left]) / run
-    left_u = noise_n / np.sqrt(np.maximum(nodes.count[rows, left], 1))
-    right_u = noise_n / np.sqrt(np.maximum(nodes.count[rows, right], 1))
-    return LocalFit(
-        nodes.force_n[rows, left] + share * run * slope,
-        np.hypot((1 - share) * left_u, share * right_u),
-        slope,
-        np.hypot(left_u, right_u) / np.abs(run),
+    x_left, x_right = (np.take_along_axis(nodes.x_mm, side, axis=1) for side in (left, right))
+    f_left, f_right = (np.take_along_axis(nodes.force_n, side, axis=1) for side in (left, right))
+    left_u, right_u = (
+        noise_n[:, None] / np.sqrt(np.maximum(np.take_along_axis(nodes.count, side, axis=1), 1))
+        for side in (left, right)
     )
+    run = np.where(x_right != x_left, x_right - x_left, np.nan)
+    with np.errstate(invalid="ignore"):
+        share = (depth_mm - x_left) / run
+        value = f_left + share * (f_right - f_left)
+        value_u = np.hypot((1 - share) * left_u, share * right_u)
+    return LocalFit(value, value_u, (f_right - f_left) / run, np.hypot(left_u, right_u) / np.abs(run))
 
 
 def _through_nodes(
     nodes: Nodes, below: IntArray, depth_mm: FloatArray, noise_n: FloatArray, rows: IntArray
 ) -> LocalFit:
-    """A curve through the nodes around, for some of the rows."""
-    first = np.clip(below[rows] - READING_NODES // 2, 0, nodes.lengths[rows] - READING_NODES)
-    index = first[:, None] + np.arange(READING_NODES)
-    around = Nodes(
-        nodes.x_mm[rows[:, None], index],
-        nodes.force_n[rows[:, None], index],
-        nodes.count[rows[:, None], index],
-    )
-    return polynomial_at(around, around.real, depth_mm[rows], noise_n[rows], 2)
+    """A curve through the nodes around, for some of the rows; their depths stand one after another."""
+    depths = depth_mm.shape[1]
+    first = np.clip(below[rows] - READING_NODES // 2, 0, (nodes.lengths[rows] - READING_NODES)[:, None])
+    row = np.repeat(rows, depths)[:, None]
+    index = first.ravel()[:, None] + np.arange(READING_NODES)
+    around = Nodes.of(nodes.x_mm[row, index], nodes.force_n[row, index], nodes.count[row, index])
+    centre = depth_mm[rows].ravel()
+    known = np.isfinite(centre)
+    fit = polynomial_at(around, around.real, np.where(known, centre, 0.0), noise_n[row[:, 0]], 2)
+    return LocalFit(*(each.reshape(len(rows), depths) for each in fit.columns()))
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +112,7 @@ class Knee:
     force_u_n: FloatArray
     negative_mm: FloatArray
     negative_u_mm: FloatArray
-    resolved: np.ndarray
+    resolved: BoolArray
 
 
 def knee(nodes: Nodes, contact_mm: FloatArray, peak_mm: FloatArray, noise_n: FloatArray, drop: float) -> Knee:
@@ -118,54 +120,72 @@ def knee(nodes: Nodes, contact_mm: FloatArray, peak_mm: FloatArray, noise_n: Flo
 
     Notes
     -----
-    1. Take the tangent at evenly spaced stations by straight lines over two stations' width.
-    2. The knee is the first station at which it lies below `drop` times the largest tangent before it, by
-       `KNEE_SIGNIFICANCE` standard uncertainties, at two stations in a row; likewise for negative tangents.
-    3. Its uncertainty is that of a value somewhere within a station: the spacing over the square root of 12.
+    1. Take the tangent at every node by a straight line through the nodes within `KNEE_REACH` of it.
+    2. The knee is the first node at which it lies below `drop` times the largest tangent before it, by
+       `KNEE_SIGNIFICANCE` standard uncertainties, there and at the next node that shares no sample with
+       it; likewise for negative tangents.
+    3. Its uncertainty is that of a value somewhere within those nodes: their span over the square root of 12.
     """
-    rows = len(contact_mm)
-    nothing = np.full(rows, np.nan)
-    resolved = (nodes.lengths >= KNEE_NODES) & np.isfinite(contact_mm)
+    rows = np.arange(len(contact_mm))
+    resolved = (nodes.lengths >= FINE_NODES) & np.isfinite(contact_mm)
+    nothing = np.full(len(rows), np.nan)
     if not resolved.any():
         return Knee(nothing, nothing, nothing, nothing, nothing, nothing, resolved)
-    depth = peak_mm - contact_mm
-    stations = (np.arange(KNEE_STATIONS) + 0.5) / KNEE_STATIONS
-    tangents, tangent_u, forces, force_u = (np.empty((rows, KNEE_STATIONS)) for _ in range(4))
-    share = (nodes.x_mm - contact_mm[:, None]) / np.where(depth > 0, depth, 1.0)[:, None]
-    for k, station in enumerate(stations):
-        window = nodes.real & (np.abs(share - station) <= 1 / KNEE_STATIONS)
-        fit = polynomial_at(nodes, window, contact_mm + station * depth, noise_n, 1)
-        tangents[:, k], tangent_u[:, k], forces[:, k], force_u[:, k] = (
-            fit.slope,
-            fit.slope_u,
-            fit.value,
-            fit.value_u,
-        )
-    # the first station holds the foot, whose slope is still rising
-    tangents[:, 0] = np.nan
-    steepest = np.fmax.accumulate(tangents, axis=1)
-    low = tangents + KNEE_SIGNIFICANCE * tangent_u < drop * steepest
-    negative = tangents + KNEE_SIGNIFICANCE * tangent_u < 0
-    at_knee, has_knee = _first_pair(low)
-    at_negative, has_negative = _first_pair(negative)
-    pick = np.arange(rows)
-    spacing_u = depth / KNEE_STATIONS / np.sqrt(12)
+    x_mm = nodes.x_mm - np.nan_to_num(contact_mm)[:, None]
+    fit, span_mm = _tangents(Nodes.of(x_mm, nodes.force_n, nodes.count), noise_n)
+    # the foot, whose slope is still rising, and the turn are no part of it
+    depth_mm = peak_mm - contact_mm
+    inside = nodes.real & (x_mm > KNEE_MARGIN * depth_mm[:, None]) & np.isfinite(fit.slope)
+    slope = np.where(inside, fit.slope, np.nan)
+    steepest = np.fmax.accumulate(slope, axis=1)
+    margin = KNEE_SIGNIFICANCE * fit.slope_u
+    with np.errstate(invalid="ignore"):
+        at_knee, has_knee = _first_pair(slope + margin < drop * steepest)
+        at_negative, has_negative = _first_pair(slope + margin < 0)
+    span_u = span_mm / sqrt(12)
 
-    def only(values: FloatArray, which: np.ndarray) -> FloatArray:
-        return np.where(which & resolved, values, np.nan)
+    def at(values: FloatArray, column: IntArray, which: BoolArray) -> FloatArray:
+        return np.where(which & resolved, values[rows, column], np.nan)
 
+    force_u = np.hypot(fit.value_u, fit.slope * span_u)
     return Knee(
-        only(stations[at_knee] * depth, has_knee),
-        only(spacing_u, has_knee),
-        only(forces[pick, at_knee], has_knee),
-        only(np.hypot(force_u[pick, at_knee], tangents[pick, at_knee] * spacing_u), has_knee),
-        only(stations[at_negative] * depth, has_negative),
-        only(spacing_u, has_negative),
+        at(x_mm, at_knee, has_knee),
+        at(span_u, at_knee, has_knee),
+        at(fit.value, at_knee, has_knee),
+        at(force_u, at_knee, has_knee),
+        at(x_mm, at_negative, has_negative),
+        at(span_u, at_negative, has_negative),
         resolved,
     )
 
 
-def _first_pair(marks: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """First column of each row that is marked together with the next one."""
-    pairs = marks[:, :-1] & marks[:, 1:]
-    return np.argmax(pairs, axis=1), pairs.any(axis=1)
+def _tangents(nodes: Nodes, noise_n: FloatArray) -> tuple[LocalFit, FloatArray]:
+    """Straight lines through the nodes around each node, by running sums, and the spans of those nodes."""
+    x, f, w = nodes.x_mm, nodes.force_n, nodes.count
+    columns = x.shape[1]
+    centre = np.arange(columns)
+    low, high = np.maximum(centre - KNEE_REACH, 0), np.minimum(centre + KNEE_REACH + 1, columns)
+
+    def windowed(values: FloatArray) -> FloatArray:
+        running = np.concatenate([np.zeros((len(values), 1)), np.cumsum(values, axis=1)], axis=1)
+        sums: FloatArray = running[:, high] - running[:, low]
+        return sums
+
+    weight, wx, wf = windowed(w), windowed(w * x), windowed(w * f)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        spread = windowed(w * x * x) - wx * wx / weight
+        slope = (windowed(w * x * f) - wx * wf / weight) / spread
+        value = wf / weight + slope * (x - wx / weight)
+        slope_u = noise_n[:, None] / np.sqrt(spread)
+        value_u = noise_n[:, None] / np.sqrt(weight)
+    whole = (spread > 0) & (low == centre - KNEE_REACH) & (centre + KNEE_REACH < nodes.lengths[:, None])
+    return LocalFit(value, value_u, slope, slope_u).only(whole), x[:, high - 1] - x[:, low]
+
+
+def _first_pair(marks: BoolArray) -> tuple[IntArray, BoolArray]:
+    """First column of each row that is marked together with the one whose window begins where its own
+    ends."""
+    apart = 2 * KNEE_REACH
+    pairs = marks[:, :-apart] & marks[:, apart:]
+    found: BoolArray = np.asarray(pairs.any(axis=1))
+    return np.argmax(pairs, axis=1), found

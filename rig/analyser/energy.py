@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rig.analyser.ragged import Nodes
+from rig.analyser.ragged import Nodes, row_sums
 from rig.samples import FloatArray
 
 
@@ -73,12 +73,11 @@ def work(
     half_rise = (f[:, 2:] - f[:, :-2]) / 2
     variance = ((half_span * force_noise_n) ** 2 + (half_rise * position_noise_mm) ** 2) / count
     coarse = _trapezoid(*_every_second(x, f, inside))
-    return Work(area, np.sqrt(variance.sum(axis=1)), np.abs(area - coarse) / 3)
+    return Work(area, np.sqrt(row_sums(variance)), np.abs(area - coarse) / 3)
 
 
 def _trapezoid(x: FloatArray, f: FloatArray) -> FloatArray:
-    doubled: FloatArray = ((f[:, 1:] + f[:, :-1]) * (x[:, 1:] - x[:, :-1])).sum(axis=1)
-    return doubled / 2
+    return row_sums((f[:, 1:] + f[:, :-1]) * (x[:, 1:] - x[:, :-1])) / 2
 
 
 def _every_second(x: FloatArray, f: FloatArray, inside: np.ndarray) -> tuple[FloatArray, FloatArray]:

@@ -17,12 +17,12 @@ from math import sqrt
 
 import numpy as np
 
-from rig.analyser.ragged import BoolArray, block_means, first_above
+from rig.analyser.ragged import BoolArray, block_means, block_middles, first_above, row_sums
 from rig.analyser.settings import MeasuringNoise
 from rig.analyser.symmetric import inverse_symmetric3, times_vector
 from rig.samples import FloatArray, IntArray
 
-FOOT_NODES = 40
+FOOT_NODES = 32
 EXPONENTS = (1.0, 2.5)
 """A flat face on a spring has 1, a sphere 1.5, a cone 2; a face out of parallel adds some."""
 
@@ -43,6 +43,10 @@ SETTLED_GAIN = 1e-3
 uncertainty."""
 
 LARGEST_DAMPING = 1e8
+ROUNDING_LEFT = 48.0
+"""A mean over consecutive positions of a moving platen is off by a share of a step that depends on where
+the steps fall: half of what a single reading is off by (res^2/12)."""
+
 LATEST_CONTACT = 0.95
 EARLIER_NOISES = 3.0
 SMALLEST = 1e-30
@@ -171,10 +175,9 @@ def _fit(
     last = first_above(zone.force_n, zone.contact, zone.last, zone.zero_n + top_n)
     # a handful of samples in contact is needed even where one step already passes the top
     last = np.minimum(np.maximum(last, zone.contact + 3), zone.last)
-    (x_mm, force_n, index), count = block_means(
-        [zone.x_mm, zone.force_n, np.arange(len(zone.x_mm), dtype=np.float64)], zone.first, last, FOOT_NODES
-    )
-    force_n = force_n - zone.zero_n[:, None] - slope[:, None] * (index - zone.contact[:, None])
+    (x_mm, force_n), count = block_means([zone.x_mm, zone.force_n], zone.first, last, FOOT_NODES)
+    sample = block_middles(zone.first, last, FOOT_NODES)
+    force_n = force_n - zone.zero_n[:, None] - slope[:, None] * (sample - zone.contact[:, None])
     x_mm = x_mm - zone.compliance_mm_per_n * force_n
     table = _Power.begin(x_mm, force_n, count, noise, exponent)
     table.solve()
@@ -208,7 +211,7 @@ class _Power:
     ) -> _Power:
         """Scale each row and guess its parameters from three heights of the foot."""
         rows = np.arange(len(x_mm))
-        lengths = (count > 0).sum(axis=1)
+        lengths = np.count_nonzero(count, axis=1)
         top_x, top_n = x_mm[rows, lengths - 1], np.maximum(force_n[rows, lengths - 1], SMALLEST)
         upper = np.maximum(top_x - _crossing(x_mm, force_n, count, top_n / 2), 1e-9)
         lower = np.maximum(top_x - upper - _crossing(x_mm, force_n, count, top_n / 4), 1e-9)
@@ -222,7 +225,7 @@ class _Power:
         x = (x_mm - origin[:, None]) / scale[:, None]
         # nothing was touched at the first sample: the contact cannot lie before it
         earliest = x[:, 0] - EARLIER_NOISES * noise.position_mm / scale
-        steady = noise.force_n**2 + (n * top_n / scale * noise.position_mm) ** 2
+        steady = _weights(count, (n * top_n / scale)[:, None], noise)
         return cls(
             x,
             force_n,
@@ -231,15 +234,14 @@ class _Power:
             origin,
             np.stack([np.maximum(earliest, 0.0), n, top_n], axis=1),
             free,
-            count / np.maximum(steady, SMALLEST)[:, None],
+            steady,
             earliest,
         )
 
     def reweight(self, noise: MeasuringNoise) -> None:
         """Weights by the local slope: noise of position counts as force where the curve is steep."""
         slope = -self._model(self.parameters, slice(None))[1] / self.scale_mm[:, None]
-        variance = noise.force_n**2 + (slope * noise.position_mm) ** 2
-        self.weight = self.count / np.maximum(variance, SMALLEST)
+        self.weight = _weights(self.count, slope, noise)
 
     def solve(self) -> None:
         """Damped least squares on all rows; each keeps its own damping, and settles by itself."""
@@ -277,19 +279,19 @@ class _Power:
         size = self.parameters[rows, 2]
         for _ in range(STRAIGHT_ROUNDS):
             weight = np.where(x > shift[:, None], self.weight[rows], 0.0)
-            total = np.maximum(weight.sum(axis=1), SMALLEST)
-            mean_x = (weight * x).sum(axis=1) / total
-            mean_n = (weight * force_n).sum(axis=1) / total
+            total = np.maximum(row_sums(weight), SMALLEST)
+            mean_x = row_sums(weight * x) / total
+            mean_n = row_sums(weight * force_n) / total
             away = x - mean_x[:, None]
-            spread = (weight * away**2).sum(axis=1)
-            slope = (weight * away * force_n).sum(axis=1) / np.maximum(spread, SMALLEST)
+            spread = row_sums(weight * away**2)
+            slope = row_sums(weight * away * force_n) / np.maximum(spread, SMALLEST)
             usable = (spread > 0) & (slope > 0)
             found = np.where(usable, mean_x - mean_n / np.where(usable, slope, 1.0), shift)
             shift = np.clip(found, earliest, LATEST_CONTACT)
             # a line held at the earliest contact turns about it
             lever = np.where(x > shift[:, None], x - shift[:, None], 0.0)
-            held_slope = (self.weight[rows] * lever * force_n).sum(axis=1) / np.maximum(
-                (self.weight[rows] * lever**2).sum(axis=1), SMALLEST
+            held_slope = row_sums(self.weight[rows] * lever * force_n) / np.maximum(
+                row_sums(self.weight[rows] * lever**2), SMALLEST
             )
             size = np.where(usable & (shift == found), slope, held_slope)
         self.parameters[rows, 0], self.parameters[rows, 2] = shift, size
@@ -338,13 +340,13 @@ class _Power:
         normal = weighted.transpose(0, 2, 1) @ jacobian
         normal[~self.free[rows], 1, 1] = 1.0
         gradient = (weighted * residual[:, :, None]).sum(axis=1)
-        return (weight * residual**2).sum(axis=1), gradient, normal
+        return row_sums(weight * residual**2), gradient, normal
 
     def result(self, noise: MeasuringNoise, zero_u_n: FloatArray, contact_force_n: float) -> Foot:
         """Contacts with their uncertainties: fit, force zero, and the position's own step."""
         rows = slice(None)
         misfit, _, normal = self._normal(self.parameters, rows)
-        freedom = (self.count > 0).sum(axis=1) - np.where(self.free, 3, 2)
+        freedom = np.count_nonzero(self.count, axis=1) - np.where(self.free, 3, 2)
         misfit = misfit / np.maximum(freedom, 1)
         inverse = inverse_symmetric3(normal)
         inverse[~self.free, 1, :] = inverse[~self.free, :, 1] = 0.0
@@ -383,6 +385,14 @@ class _Power:
             np.where(poor, np.inf, misfit),
             np.maximum(freedom, 0).astype(np.float64),
         )
+
+
+def _weights(count: FloatArray, slope: FloatArray, noise: MeasuringNoise) -> FloatArray:
+    """Inverse variance of nodes; what rounding leaves of a position does not average out within one."""
+    rounding_mm2 = np.where(count > 1, noise.position_resolution_mm**2 / ROUNDING_LEFT, 0.0)
+    variance = (noise.force_n**2 + (slope * noise.position_mm) ** 2) / np.maximum(count, 1)
+    variance = variance + slope**2 * rounding_mm2
+    return np.where(count > 0, 1 / np.maximum(variance, SMALLEST), 0.0)
 
 
 def _damped_step(gradient: FloatArray, normal: FloatArray, damping: FloatArray) -> FloatArray:

@@ -18,7 +18,7 @@ from rig.analyser.curves import Knee, force_at, knee
 from rig.analyser.energy import work
 from rig.analyser.foot import Foot, FootZone, fit_feet
 from rig.analyser.peak import peak_positions
-from rig.analyser.ragged import LocalFit, Nodes, block_means, polynomial_at
+from rig.analyser.ragged import LocalFit, Nodes, block_means, block_middles, polynomial_at
 from rig.analyser.settings import AnalysisSettings, Depth, MeasuringNoise
 from rig.calibration import Signals
 from rig.samples import FloatArray, IntArray
@@ -44,9 +44,7 @@ depth while the platen comes in has slipped or broken: a bending specimen takes 
 UNEVEN_SHARE = 0.05
 """A stroke that comes back by more than this share of its depth on the way is uneven."""
 
-_NOT_WHOLE = (
-    Flag.STARTS_IN_CONTACT | Flag.CONTACT_KEPT_BEFORE | Flag.CONTACT_KEPT_AFTER | Flag.NOT_RELEASED
-)
+_NOT_WHOLE = Flag.STARTS_IN_CONTACT | Flag.CONTACT_KEPT_BEFORE | Flag.CONTACT_KEPT_AFTER | Flag.NOT_RELEASED
 """Flags that already say why a cycle has no no-load stretch on one side."""
 
 Columns = dict[str, FloatArray]
@@ -153,7 +151,7 @@ def _measure_block(
     columns |= _contact_columns(foot, headless)
     columns |= strokes.peak_columns(origin, origin_u)
     columns |= strokes.energy_columns(cycles)
-    columns |= strokes.stiffness_columns(origin)
+    columns |= strokes.stiffness_columns()
     columns |= strokes.depth_columns(origin)
     columns |= _knee_columns(strokes.knee(), contact - origin)
     columns |= _time_columns(signals, cycles, context)
@@ -230,20 +228,14 @@ def _stroke(
 ) -> Nodes:
     """Nodes of a stroke, free of force zero and of the frame's own give."""
     (x_mm, force_n), count = block_means([signals.position_mm, signals.force_n], first, last, STROKE_NODES)
-    lengths = np.maximum(last - first + 1, 1)
-    size = -(-lengths // STROKE_NODES)
-    column = np.arange(x_mm.shape[1])
-    middle = first[:, None] + np.minimum(
-        column * size[:, None] + (size[:, None] - 1) / 2, lengths[:, None] - 1
-    )
-    force_n = force_n - zero.at(middle, contact)
-    return Nodes(x_mm - compliance * force_n, force_n, np.where((last >= first)[:, None], count, 0.0))
+    force_n = force_n - zero.at(block_middles(first, last, STROKE_NODES), contact)
+    return Nodes.of(x_mm - compliance * force_n, force_n, np.where((last >= first)[:, None], count, 0.0))
 
 
 def _reversed(nodes: Nodes) -> Nodes:
     """The same strokes from their last node to their first, padding still at the end."""
     index = np.maximum(nodes.lengths[:, None] - 1 - np.arange(nodes.x_mm.shape[1]), 0)
-    return Nodes(
+    return Nodes.of(
         np.take_along_axis(nodes.x_mm, index, axis=1),
         np.take_along_axis(nodes.force_n, index, axis=1),
         np.where(nodes.real, np.take_along_axis(nodes.count, index, axis=1), 0.0),
@@ -272,10 +264,12 @@ class _Strokes:
         self.noise_n = np.full(len(peak_mm), max(context.noise.force_n, SMALLEST_NOISE_N))
         start_mm = np.where(touches, contact_mm, _shallowest(loading))
         self.stroke_mm = peak_mm - start_mm
-        self.peak = self._end_fit(loading)
-        self.turned = self._end_fit(unloading)
+        last = np.maximum(loading.lengths - 1, 0)[:, None]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            overall = np.take_along_axis(loading.force_n, last, axis=1)[:, 0] / self.stroke_mm
+        # noise of position counts as noise of force along the stroke's overall slope
         self.slope_noise_n = np.hypot(
-            self.noise_n, np.nan_to_num(self.peak.slope) * context.noise.position_mm
+            self.noise_n, np.nan_to_num(overall, posinf=0.0) * context.noise.position_mm
         )
         self.peak = self._end_fit(loading)
         self.turned = self._end_fit(unloading)
@@ -286,11 +280,10 @@ class _Strokes:
             :, None
         ]
         deep = nodes.real & (share <= self.context.settings.tangent_window)
-        few = deep.sum(axis=1) < PEAK_NODES
+        few = np.count_nonzero(deep, axis=1) < PEAK_NODES
         at_end = nodes.lengths[:, None] - 1 - np.arange(nodes.x_mm.shape[1])
         deep = np.where(few[:, None], nodes.real & (at_end < PEAK_NODES) & (share < 1), deep)
-        noise_n = getattr(self, "slope_noise_n", self.noise_n)
-        return polynomial_at(nodes, deep, self.peak_mm, noise_n, 2)
+        return polynomial_at(nodes, deep, self.peak_mm, self.slope_noise_n, 2)
 
     def peak_columns(self, origin_mm: FloatArray, origin_u: FloatArray) -> Columns:
         """Peak force and deflection, and the secant there."""
@@ -366,30 +359,29 @@ class _Strokes:
             "loss_factor_u": factor_u,
         }
 
-    def stiffness_columns(self, origin_mm: FloatArray) -> Columns:
+    def stiffness_columns(self) -> Columns:
         """Tangent at the peak, initial stiffness and chord, on both strokes."""
         columns: Columns = {}
-        del origin_mm
         low, high = self.context.settings.chord
-        sides = (("", self.loading, self.peak), ("_unloading", self.unloading, self.turned))
-        for suffix, nodes, end in sides:
+        run = (high - low) * self.depth_mm
+        ends = np.stack(
+            [self.contact_mm + low * self.depth_mm, self.contact_mm + high * self.depth_mm], axis=1
+        )
+        for suffix, nodes, end in (
+            ("", self.loading, self.peak),
+            ("_unloading", self.unloading, self.turned),
+        ):
             columns[f"tangent{suffix}_n_per_mm"] = end.slope
             columns[f"tangent{suffix}_n_per_mm_u"] = end.slope_u
             initial = self._initial(nodes)
             columns[f"initial{suffix}_n_per_mm"] = initial.slope
             columns[f"initial{suffix}_n_per_mm_u"] = initial.slope_u
-            lower = force_at(nodes, self.contact_mm + low * self.depth_mm, self.slope_noise_n)
-            upper = force_at(nodes, self.contact_mm + high * self.depth_mm, self.slope_noise_n)
-            run = (high - low) * self.depth_mm
+            fit = force_at(nodes, ends, self.slope_noise_n)
+            step_n = self._step_mm * (fit.slope[:, 1] - fit.slope[:, 0])
             with np.errstate(divide="ignore", invalid="ignore"):
-                columns[f"chord{suffix}_n_per_mm"] = (upper.value - lower.value) / run
+                columns[f"chord{suffix}_n_per_mm"] = (fit.value[:, 1] - fit.value[:, 0]) / run
                 columns[f"chord{suffix}_n_per_mm_u"] = (
-                    np.sqrt(
-                        lower.value_u**2
-                        + upper.value_u**2
-                        + (self._step_mm * (upper.slope - lower.slope)) ** 2
-                    )
-                    / run
+                    np.sqrt(fit.value_u[:, 0] ** 2 + fit.value_u[:, 1] ** 2 + step_n**2) / run
                 )
         return columns
 
@@ -404,7 +396,7 @@ class _Strokes:
             :, None
         ]
         window = nodes.real & (share >= low) & (share <= high)
-        few = window.sum(axis=1) < INITIAL_NODES
+        few = np.count_nonzero(window, axis=1) < INITIAL_NODES
         touching = nodes.real & (share > 0)
         window |= few[:, None] & touching & (np.cumsum(touching, axis=1) <= INITIAL_NODES)
         centre = self.contact_mm + (low + high) / 2 * self.depth_mm
@@ -413,24 +405,19 @@ class _Strokes:
     def depth_columns(self, origin_mm: FloatArray) -> Columns:
         """Force on both strokes at the depths asked for."""
         settings = self.context.settings
+        wanted = {depth_name(each): each.deflection_mm(settings.free_height_mm) for each in settings.depths()}
+        wanted |= self.context.extra_depths_mm or {}
+        if not wanted:
+            return {}
+        deflections = np.array([np.inf if each is None else each for each in wanted.values()])
+        target = np.nan_to_num(origin_mm, nan=np.inf)[:, None] + deflections
         columns: Columns = {}
-        for depth in settings.depths():
-            deflection = depth.deflection_mm(settings.free_height_mm)
-            wanted = np.nan if deflection is None else deflection
-            columns |= self._forces_at(depth_name(depth), wanted, origin_mm)
-        for name, deflection in (self.context.extra_depths_mm or {}).items():
-            columns |= self._forces_at(name, deflection, origin_mm)
-        return columns
-
-    def _forces_at(self, name: str, deflection_mm: float, origin_mm: FloatArray) -> Columns:
-        columns: Columns = {}
-        target = origin_mm + deflection_mm
         for stroke, nodes in (("loading", self.loading), ("unloading", self.unloading)):
-            fit = force_at(nodes, np.nan_to_num(target, nan=-np.inf), self.slope_noise_n)
-            columns[f"{name}.{stroke}_n"] = fit.value
-            columns[f"{name}.{stroke}_n_u"] = np.sqrt(
-                fit.value_u**2 + self.zero_u_n**2 + (fit.slope * self._step_mm) ** 2
-            )
+            fit = force_at(nodes, target, self.slope_noise_n)
+            force_u = np.sqrt(fit.value_u**2 + self.zero_u_n[:, None] ** 2 + (fit.slope * self._step_mm) ** 2)
+            for column, name in enumerate(wanted):
+                columns[f"{name}.{stroke}_n"] = fit.value[:, column]
+                columns[f"{name}.{stroke}_n_u"] = force_u[:, column]
         return columns
 
     def knee(self) -> Knee:
@@ -443,7 +430,7 @@ class _Strokes:
         """What the strokes themselves show to be out of order."""
         flags = np.zeros(len(self.peak_mm), np.uint32)
         inside = self.loading.real & (self.loading.force_n > self.context.detection_n / 2)
-        flags[inside.sum(axis=1) < FEW_NODES] |= np.uint32(Flag.FEW_SAMPLES)
+        flags[np.count_nonzero(inside, axis=1) < FEW_NODES] |= np.uint32(Flag.FEW_SAMPLES)
         flags[~headless & ~np.isfinite(foot.contact_mm)] |= np.uint32(Flag.FOOT_UNCLEAR)
         x, f = self.loading.x_mm, self.loading.force_n
         highest = np.maximum.accumulate(np.where(self.loading.real, f, -np.inf), axis=1)

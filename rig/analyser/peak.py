@@ -15,6 +15,7 @@ from math import sqrt
 import numpy as np
 
 from rig.analyser.settings import MeasuringNoise
+from rig.analyser.symmetric import inverse_symmetric3, times_vector
 from rig.samples import FloatArray, IntArray
 
 REACH = 12
@@ -58,7 +59,7 @@ def peak_positions(
     height = x_mm[np.clip(index, 0, len(x_mm) - 1)] - x_mm[load_end][:, None]
     parabola, parabola_u = _parabola(height, near, noise.position_mm)
     between, between_u = _between_samples(height, inside, noise.position_mm)
-    dense = (near.sum(axis=1) >= DENSE) & np.isfinite(parabola)
+    dense = (np.count_nonzero(near, axis=1) >= DENSE) & np.isfinite(parabola)
     rise = np.where(dense, parabola, between)
     rise_u = np.where(dense, parabola_u, between_u)
     peak_mm, peak_u = x_mm[load_end] + rise, np.hypot(rise_u, step_mm)
@@ -90,13 +91,13 @@ def _parabola(height: FloatArray, near: np.ndarray, noise_mm: float) -> tuple[Fl
     """Rise of a parabola's top above the largest sample, by least squares over the near samples."""
     t = np.arange(-REACH, REACH + 1) / REACH
     weight = near.astype(np.float64)
-    moments = np.stack([(weight * t**k).sum(axis=1) for k in range(5)], axis=1)
-    targets = np.stack([(weight * height * t**k).sum(axis=1) for k in range(3)], axis=1)
+    moments = np.stack([weight @ t**k for k in range(5)], axis=1)
+    targets = np.stack([(weight * height) @ t**k for k in range(3)], axis=1)
     order = np.arange(3)
     normal = moments[:, order[:, None] + order]
-    normal[near.sum(axis=1) < DENSE] = np.eye(3)
-    inverse = np.linalg.pinv(normal, hermitian=True)
-    constant, linear, bend = (inverse @ targets[:, :, None])[:, :, 0].T
+    normal[np.count_nonzero(near, axis=1) < DENSE] = np.eye(3)
+    inverse = inverse_symmetric3(normal)
+    constant, linear, bend = times_vector(inverse, targets).T
     with np.errstate(divide="ignore", invalid="ignore"):
         at = np.clip(-linear / (2 * bend), -1, 1)
     at = np.where((bend < 0) & np.isfinite(at), at, 0.0)

@@ -32,22 +32,29 @@ class Nodes:
         Node means, shape (rows, columns); padding repeats the last node.
     count
         Samples in each node; 0 in padding.
+    lengths
+        Nodes in each row, shape (rows,).
     """
 
     x_mm: FloatArray
     force_n: FloatArray
     count: FloatArray
+    lengths: IntArray
+
+    @classmethod
+    def of(cls, x_mm: FloatArray, force_n: FloatArray, count: FloatArray) -> Nodes:
+        """Nodes whose lengths are counted here."""
+        return cls(x_mm, force_n, count, np.count_nonzero(count, axis=1))
 
     @property
     def real(self) -> BoolArray:
         """Which nodes are not padding."""
         return self.count > 0
 
-    @property
-    def lengths(self) -> IntArray:
-        """Nodes in each row, shape (rows,)."""
-        lengths: IntArray = self.real.sum(axis=1)
-        return lengths
+
+def row_sums(table: FloatArray) -> FloatArray:
+    """Sums of short rows, by a product with ones: a reduction along them costs a call for each."""
+    return table @ np.ones(table.shape[1])
 
 
 def block_means(
@@ -88,11 +95,23 @@ def block_means(
     return tables, count
 
 
+def block_middles(first: IntArray, last: IntArray, most: int) -> FloatArray:
+    """Middle sample number of each block that `block_means` makes, shape (rows, longest)."""
+    lengths = np.maximum(last - first + 1, 1)
+    size = -(-lengths // most)
+    column = np.arange(int((-(-lengths // size)).max()))
+    start = np.minimum(column * size[:, None], lengths[:, None] - 1)
+    stop = np.minimum(start + size[:, None], lengths[:, None])
+    middles: FloatArray = first[:, None] + (start + stop - 1) / 2
+    return middles
+
+
 def means(values: FloatArray, first: IntArray, last: IntArray) -> FloatArray:
     """Mean of values[first:last] for each pair; not-a-number where it is empty."""
     empty = last <= first
     bounds = np.stack([np.where(empty, 0, first), np.where(empty, 1, last)], axis=1).ravel()
-    sums = np.add.reduceat(np.append(values, 0.0), bounds)[0::2]
+    padded = values if not len(bounds) or bounds.max() < len(values) else np.append(values, 0.0)
+    sums = np.add.reduceat(padded, bounds)[0::2]
     return np.where(empty, np.nan, sums / np.where(empty, 1, last - first))
 
 
@@ -142,18 +161,18 @@ def polynomial_at(
     u = (nodes.x_mm - centre[:, None]) / reach[:, None]
     coefficients, inverse = _solve(u, nodes.force_n, weight, degree)
     residual = nodes.force_n - _evaluate(coefficients, u)
-    members = (weight > 0).sum(axis=1)
-    scatter = np.sqrt((weight * residual**2).sum(axis=1) / np.maximum(weight.sum(axis=1), 1))
+    members = np.count_nonzero(weight, axis=1)
+    scatter = np.sqrt(row_sums(weight * residual**2) / np.maximum(row_sums(weight), 1))
     sample_noise = noise_n[:, None] / np.sqrt(np.maximum(nodes.count, 1))
     astray = np.abs(residual) > np.maximum(STRAY * scatter[:, None], STRAY_NOISES * sample_noise)
     if (astray & (weight > 0)).any():
         weight = np.where(astray, 0.0, weight)
         coefficients, inverse = _solve(u, nodes.force_n, weight, degree)
         residual = nodes.force_n - _evaluate(coefficients, u)
-        members = (weight > 0).sum(axis=1)
+        members = np.count_nonzero(weight, axis=1)
     used = np.where(members >= NODES_FOR_CURVE, degree + 1, 2)
     freedom = members - used
-    excess = (weight * residual**2).sum(axis=1) / np.maximum(freedom, 1) / noise_n**2
+    excess = row_sums(weight * residual**2) / np.maximum(freedom, 1) / noise_n**2
     inflated = np.where(freedom >= FREEDOM_TO_JUDGE, np.maximum(excess, 1.0), 1.0)
     variance = noise_n**2 * inflated
     enough = members >= 2
@@ -183,6 +202,14 @@ class LocalFit:
     slope: FloatArray
     slope_u: FloatArray
 
+    def columns(self) -> tuple[FloatArray, ...]:
+        """Value, its uncertainty, slope, its uncertainty."""
+        return self.value, self.value_u, self.slope, self.slope_u
+
+    def only(self, which: BoolArray) -> LocalFit:
+        """These fits where `which` holds, not-a-number elsewhere."""
+        return LocalFit(*(np.where(which, each, np.nan) for each in self.columns()))
+
     def replaced(self, rows: IntArray, other: LocalFit) -> LocalFit:
         """These fits with those of some rows taken from `other`, which holds just them."""
         columns = [self.value.copy(), self.value_u.copy(), self.slope.copy(), self.slope_u.copy()]
@@ -195,11 +222,11 @@ class LocalFit:
 
 def _solve(u: FloatArray, y: FloatArray, weight: FloatArray, degree: int) -> tuple[FloatArray, FloatArray]:
     """Coefficients and inverse normal matrices of weighted fits, rows with few nodes as straight lines."""
-    members = (weight > 0).sum(axis=1)
+    members = np.count_nonzero(weight, axis=1)
     powers = [weight]
     for _ in range(2 * degree):
         powers.append(powers[-1] * u)
-    moments = [each.sum(axis=1) for each in powers]
+    moments = [row_sums(each) for each in powers]
     targets = np.zeros((len(u), 3))
     for k in range(degree + 1):
         targets[:, k] = np.einsum("rj,rj->r", powers[k], y)

@@ -42,13 +42,11 @@ class Start:
 
 def warnings_about(result: CaptureResult, start: Start) -> tuple[str, ...]:
     """Sentences for a result: what was left out, what could not be had and why."""
-    return tuple(
-        [
-            *_about_start(result, start),
-            *_about_points(start),
-            *_about_flags(result),
-            *_about_missing(result, start),
-        ]
+    return (
+        *_about_start(result, start),
+        *_about_points(start),
+        *_about_flags(result),
+        *_about_missing(result, start),
     )
 
 
