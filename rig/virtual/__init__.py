@@ -1,0 +1,54 @@
+"""A press rig made of software, with specimens whose truth is known.
+
+In: a specimen, a scripted run or the host's commands, a measuring chain, faults, a seed.
+Out: the bytes that such a rig would send, through a pseudo-terminal or step by step, and the truth.
+Must never know: captures, calibrations, the segmenter, the analyser, or who reads the port.
+
+Not for Windows, which has no pseudo-terminals.
+"""
+
+from rig.virtual.bench import FIRST_CONTACT_MM, SentSamples, VirtualRig
+from rig.virtual.catalogue import SPECIMEN_NAMES, specimen_named
+from rig.virtual.chain import Chain
+from rig.virtual.faults import FAULT_NAMES
+from rig.virtual.foam import Foam, FoamCurve, StandardLinearSolid
+from rig.virtual.port import VirtualPort
+from rig.virtual.relaxation import Prony
+from rig.virtual.scripts import MotionKind, Plan, Script, make_script
+from rig.virtual.specimens import (
+    ElasticSpecimen,
+    HertzSphere,
+    LinearSpring,
+    Specimen,
+    SpringDashpot,
+    ThinRing,
+)
+from rig.virtual.truth import CycleCurve, CycleTruth, Truth
+
+__all__ = [
+    "FAULT_NAMES",
+    "FIRST_CONTACT_MM",
+    "SPECIMEN_NAMES",
+    "Chain",
+    "CycleCurve",
+    "CycleTruth",
+    "ElasticSpecimen",
+    "Foam",
+    "FoamCurve",
+    "HertzSphere",
+    "LinearSpring",
+    "MotionKind",
+    "Plan",
+    "Prony",
+    "Script",
+    "SentSamples",
+    "Specimen",
+    "SpringDashpot",
+    "StandardLinearSolid",
+    "ThinRing",
+    "Truth",
+    "VirtualPort",
+    "VirtualRig",
+    "make_script",
+    "specimen_named",
+]

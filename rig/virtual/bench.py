@@ -1,0 +1,334 @@
+"""A whole rig on the bench: specimen, machine, firmware, encoder and faulty line, without a port.
+
+Problem: the same rig must serve a pseudo-terminal, a test that steps it by hand, and a run that repeats
+byte for byte. Plan: bytes in, bytes out, and time that only moves when told to. A scripted run's clock
+stands still until the host asks for samples, so what comes out does not depend on when that was.
+Cost: working memory of one block; the record of what was sent is kept only when asked for.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from rig.errors import InputError
+from rig.samples import COUNTS, IntArray, RawArray
+from rig.units import factor
+from rig.virtual.chain import Chain
+from rig.virtual.device import DRIVEN, LONGEST_BLOCK, Character, Device, Outgoing
+from rig.virtual.drive import DriveSettings
+from rig.virtual.faults import Disruption, FaultyLine, checked_faults, disruptions
+from rig.virtual.machine import Machine
+from rig.virtual.motion import standing
+from rig.virtual.scripts import MotionKind, Plan, make_script
+from rig.virtual.specimens import Specimen
+from rig.virtual.truth import Truth
+from rig.wire import (
+    Capability,
+    Command,
+    FrameDecoder,
+    LineFormat,
+    SampleBlock,
+    encode_frame,
+    encode_lines,
+    encode_samples,
+)
+
+FIRST_CONTACT_MM = 20.0
+"""Where the specimen stands on the platen's axis, well away from the home switch."""
+
+_FAULT_SPACING_S = 20.0
+"""Length of time over which the device's faults are spread when there is no script."""
+
+_FRAME_ENDS = b"\x00"
+_LINE_ENDS = b"\n\r"
+
+_DECIMALS = 6
+"""Of a force or position printed in a unit: finer than any count worth having."""
+
+_ALMOST = 1e-6
+"""Share of a sample period by which an instant may be missed through rounding."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SentSamples:
+    """Samples whose frames left whole, arrays of shape (n,), and the boot they belong to."""
+
+    boot_id: int
+    seq: IntArray
+    time_us: IntArray
+    force: RawArray
+    position: RawArray
+
+
+class VirtualRig:
+    """A rig made of software.
+
+    Parameters
+    ----------
+    specimen
+        What lies in it.
+    rate_hz
+        Highest sample rate, and the only one of a rig that does not listen.
+    cycles, depth_mm, gap_mm, speed_mm_per_s, dwell_s, rest_s, no_load_s, motion
+        The scripted run; see `Plan`.
+    scripted
+        False for a rig that does nothing but what it is told to.
+    chain
+        How it measures.
+    seed
+        Of everything random. The same seed gives the same bytes.
+    start_time_us
+        The device's clock at the start.
+    faults
+        Names out of `FAULT_NAMES`.
+    line_format
+        Send lines of this format and never listen; None for frames.
+    talk_only
+        Send frames from the moment a host opens the port, and never listen.
+    keep_sent
+        Keep what left undamaged in `sent`, which grows with the run.
+    clock
+        Wall time in seconds, for heartbeats.
+
+    Raises
+    ------
+    InputError
+        If a parameter makes no sense; the message names it.
+    """
+
+    def __init__(
+        self,
+        specimen: Specimen,
+        *,
+        rate_hz: float = 500.0,
+        cycles: int = 5,
+        depth_mm: float = 10.0,
+        gap_mm: float = 2.0,
+        speed_mm_per_s: float = 10.0,
+        dwell_s: float = 0.0,
+        rest_s: float = 0.5,
+        no_load_s: float = 1.0,
+        motion: MotionKind = "driven",
+        scripted: bool = True,
+        chain: Chain | None = None,
+        seed: int = 0,
+        start_time_us: int = 0,
+        faults: Sequence[str] = (),
+        line_format: LineFormat | None = None,
+        talk_only: bool = False,
+        keep_sent: bool = False,
+        contact_mm: float = FIRST_CONTACT_MM,
+        name: str = "virtual press rig",
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        if not (math.isfinite(rate_hz) and 1.0 <= rate_hz <= 100_000.0):
+            raise InputError(f"rate_hz: found {rate_hz!r}, expected 1 to 100000 samples a second")
+        chain = chain or Chain()
+        plan = Plan(cycles, depth_mm, gap_mm, speed_mm_per_s, dwell_s, rest_s, no_load_s, motion)
+        if contact_mm < plan.clearance_mm:
+            raise InputError(
+                f"gap_mm: found {plan.clearance_mm}, expected at most {contact_mm}, where the home switch is"
+            )
+        seeds = np.random.SeedSequence(seed).generate_state(4).tolist()
+        script = make_script(plan, contact_mm, seeds[0]) if scripted else None
+        self.listens = line_format is None and not talk_only
+        machine = Machine(
+            specimen,
+            chain,
+            contact_mm=contact_mm,
+            trajectory=script.trajectory if script else standing(contact_mm - plan.clearance_mm),
+            rate_hz=rate_hz,
+            seed=seeds[1],
+        )
+        moves = self.listens and not (scripted and motion == "hand")
+        character = Character(
+            name=name,
+            capabilities=DRIVEN if moves else Capability(0),
+            listens=self.listens,
+            rate_hz=rate_hz,
+            boot_id=1 + seeds[2] % 60_000,
+            start_time_us=start_time_us,
+        )
+        travel_mm = contact_mm + max(specimen.height_mm, depth_mm) + plan.clearance_mm
+        self.device = Device(machine, character, DriveSettings(travel_mm=travel_mm), clock)
+        self.script_s = None if script is None else script.end_s
+        """Length of the script; None if there is none."""
+        self.unplugged = False
+        """Whether the port is away at the moment."""
+        self.sent: list[SentSamples] = []
+        """What left undamaged, if asked for."""
+        zero_mm = machine.reader.position_zero_counts * chain.position_mm_per_count
+        self._truth = (
+            None if script is None else Truth(specimen, script, chain, contact_mm=contact_mm, zero_mm=zero_mm)
+        )
+        self.scripted = scripted
+        self._started = self.listens and not scripted
+        self._format = line_format
+        self._keep_sent = keep_sent
+        self._decoder = FrameDecoder()
+        self._line = FaultyLine(faults, seeds[3], _LINE_ENDS if line_format else _FRAME_ENDS)
+        self._disruptions = disruptions(checked_faults(faults), self.script_s or _FAULT_SPACING_S)
+        self._current: Disruption | None = None
+        self._owed_s = 0.0
+        self._pending = bytearray()
+        if line_format is None:
+            self._pending += _FRAME_ENDS
+        self._send(self.device.greeting())
+
+    @property
+    def truth(self) -> Truth:
+        """Truth of the scripted run.
+
+        Raises
+        ------
+        InputError
+            If the rig has no script, and so no truth that is known beforehand.
+        """
+        if self._truth is None:
+            raise InputError("scripted: found False, expected True for a run whose truth is known")
+        return self._truth
+
+    @property
+    def waiting(self) -> bool:
+        """Whether a scripted rig has nothing to say until the host asks for samples."""
+        return not self._started or (self.scripted and not self.device.streaming)
+
+    @property
+    def script_over(self) -> bool:
+        """Whether the scripted run has ended; the rig goes on streaming at rest."""
+        return self.script_s is not None and self.device.machine.now_s >= self.script_s
+
+    def start(self) -> None:
+        """A host has opened the port: a rig that does not listen begins to talk."""
+        self._started = self._started or not self.listens
+
+    def receive(self, data: bytes) -> bytes:
+        """Take the host's bytes, give what there is to send at once. A rig that only talks ignores them."""
+        if self.listens:
+            placed = self._decoder.feed(data).messages
+            commands = [each.message for each in placed if isinstance(each.message, Command)]
+            self._send(self.device.receive(commands))
+            self._started = self._started or self.device.streaming
+        return self._take()
+
+    def advance(self, duration_s: float, room: int | None = None) -> bytes:
+        """Let device time pass, and give what is sent meanwhile.
+
+        Parameters
+        ----------
+        duration_s
+            Device time; what does not fill a sample is kept for the next call.
+        room
+            How many bytes can be sent. Samples beyond are dropped and counted. None: as many as there are.
+
+        Returns
+        -------
+        bytes
+            It ends early where the port goes away or comes back (`unplugged`); the rest of the time is
+            then still owed.
+        """
+        if not self._started:
+            return self._take()
+        self._owed_s += duration_s
+        before_s = self.device.machine.now_s
+        sent = self.advance_samples(self._samples_within(self._owed_s), room)
+        self._owed_s -= self.device.machine.now_s - before_s
+        return sent
+
+    def advance_samples(self, samples: int, room: int | None = None) -> bytes:
+        """As `advance`, for a number of samples."""
+        plugged = not self.unplugged
+        while self._started and samples > 0 and plugged == (not self.unplugged):
+            count = min(samples, self._samples_to_disruption())
+            if count:
+                self._send(self.device.advance(count), room)
+                samples -= count
+            self._disrupt()
+        return self._take()
+
+    def _samples_within(self, duration_s: float) -> int:
+        return max(math.floor(duration_s / self.device.machine.period_s + _ALMOST), 0)
+
+    def _next_turn_s(self) -> float:
+        if self._current is not None:
+            return self._current.end_s
+        return self._disruptions[0].begin_s if self._disruptions else math.inf
+
+    def _samples_to_disruption(self) -> int:
+        turn_s, machine = self._next_turn_s(), self.device.machine
+        if math.isinf(turn_s):
+            return LONGEST_BLOCK
+        return max(math.ceil((turn_s - machine.now_s) / machine.period_s - _ALMOST), 0)
+
+    def _disrupt(self) -> None:
+        """Begin or end a fault of the device whose instant has come."""
+        machine = self.device.machine
+        if machine.now_s < self._next_turn_s() - _ALMOST * machine.period_s:
+            return
+        if self._current is not None:
+            self._current, self.unplugged = None, False
+            return
+        self._current = self._disruptions.pop(0)
+        self.unplugged = self._current.name == "unplug"
+        if self._current.name == "reset":
+            self._current = None
+            self._send(self.device.reboot())
+
+    def _send(self, items: Sequence[Outgoing], room: int | None = None) -> None:
+        if self._current is not None:
+            return
+        for item in items:
+            if isinstance(item, SampleBlock):
+                self._send_samples(item, None if room is None else max(room - len(self._pending), 0))
+            elif self._format is None:
+                self._pending += self._line.message(encode_frame(item))
+
+    def _send_samples(self, block: SampleBlock, room: int | None) -> None:
+        frames = self._encoded(block)
+        if room is not None and len(frames) > room:
+            block, frames = self._cut_to(block, frames, room)
+        sent, intact = self._line.samples(frames, len(block))
+        self._pending += sent
+        if self._keep_sent and block.seq is not None and block.time_us is not None:
+            self.sent.append(
+                SentSamples(
+                    self.device.boot_id,
+                    block.seq[intact],
+                    block.time_us[intact],
+                    block.force[intact],
+                    block.position[intact],
+                )
+            )
+
+    def _cut_to(self, block: SampleBlock, frames: bytes, room: int) -> tuple[SampleBlock, bytes]:
+        """As many whole frames as there is room for; the rest are counted as dropped."""
+        end = (_LINE_ENDS if self._format else _FRAME_ENDS)[0]
+        ends = np.flatnonzero(np.frombuffer(frames, np.uint8) == end) + 1
+        fitting = int(np.searchsorted(ends, room, side="right"))
+        self.device.frames_dropped += len(block) - fitting
+        return block[:fitting], frames[: int(ends[fitting - 1]) if fitting else 0]
+
+    def _encoded(self, block: SampleBlock) -> bytes:
+        if self._format is None:
+            return encode_samples(block)
+        chain = self.device.machine.chain
+        force = _in_unit(block.force, chain.force_n_per_count, "N", self._format.force_unit)
+        position = _in_unit(block.position, chain.position_mm_per_count, "mm", self._format.position_unit)
+        return encode_lines(replace(block, force=force, position=position), self._format)
+
+    def _take(self) -> bytes:
+        taken = bytes(self._pending)
+        self._pending.clear()
+        return taken
+
+
+def _in_unit(counts: RawArray, per_count: float, unit: str, wanted: str) -> RawArray:
+    """Counts as they are, or as a quantity in the unit that the lines carry."""
+    if wanted == COUNTS:
+        return counts
+    return np.round(counts * (per_count * factor(unit, wanted)), _DECIMALS)
