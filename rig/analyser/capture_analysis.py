@@ -12,11 +12,12 @@ from typing import Any
 
 import numpy as np
 
-from rig.analyser.measure import Columns, Context, Datum, measure
+from rig.analyser.measure import Datum, measure
 from rig.analyser.relaxation import LEFT_AFTER_S, PronySeries, fit_prony, force_left_pct
 from rig.analyser.result import CaptureResult, Loop, good_cycles
 from rig.analyser.settings import AnalysisSettings, MeasuringNoise
 from rig.analyser.softening import softening
+from rig.analyser.strokes import Columns, Context
 from rig.analyser.warning import Start, warnings_about
 from rig.calibration import Aligner, Calibration, Signals
 from rig.samples import COUNTS, FloatArray, Samples
@@ -107,7 +108,7 @@ class CaptureAnalysis:
             _flag_shallow(columns)
         soft = None
         good = good_cycles(columns, 0)
-        if self._state.softening_mm is not None and len(columns):
+        if self._state.softening_mm is not None and columns:
             name = f"{_SOFTENING}.loading_n"
             soft = softening(columns["cycle"][good], columns[name][good], self._state.softening_mm)
         for name in [each for each in columns if each.startswith(f"{_SOFTENING}.")]:

@@ -17,7 +17,8 @@ from math import sqrt
 
 import numpy as np
 
-from rig.analyser.ragged import BoolArray, block_means, block_middles, first_above, row_sums
+from rig.analyser.blocks import block_means, even_blocks
+from rig.analyser.ragged import BoolArray, first_above, row_sums
 from rig.analyser.settings import MeasuringNoise
 from rig.analyser.symmetric import inverse_symmetric3, times_vector
 from rig.samples import FloatArray, IntArray
@@ -175,11 +176,11 @@ def _fit(
     last = first_above(zone.force_n, zone.contact, zone.last, zone.zero_n + top_n)
     # a handful of samples in contact is needed even where one step already passes the top
     last = np.minimum(np.maximum(last, zone.contact + 3), zone.last)
-    (x_mm, force_n), count = block_means([zone.x_mm, zone.force_n], zone.first, last, FOOT_NODES)
-    sample = block_middles(zone.first, last, FOOT_NODES)
-    force_n = force_n - zone.zero_n[:, None] - slope[:, None] * (sample - zone.contact[:, None])
+    blocks = even_blocks(zone.first, last, FOOT_NODES)
+    x_mm, force_n = block_means([zone.x_mm, zone.force_n], blocks)
+    force_n = force_n - zone.zero_n[:, None] - slope[:, None] * (blocks.middle - zone.contact[:, None])
     x_mm = x_mm - zone.compliance_mm_per_n * force_n
-    table = _Power.begin(x_mm, force_n, count, noise, exponent)
+    table = _Power.begin(x_mm, force_n, blocks.count, noise, exponent)
     table.solve()
     table.reweight(noise)
     table.solve()

@@ -1,4 +1,4 @@
-"""Work on many stretches of unequal length at once, without a loop over cycles or samples.
+"""Readings and fits on many strokes of unequal length at once, without a loop over cycles or samples.
 
 Problem: eighty thousand cycles of twenty samples, or five hundred of ten thousand, and some thirty
 quantities of each.
@@ -55,55 +55,6 @@ class Nodes:
 def row_sums(table: FloatArray) -> FloatArray:
     """Sums of short rows, by a product with ones: a reduction along them costs a call for each."""
     return table @ np.ones(table.shape[1])
-
-
-def block_means(
-    columns: list[FloatArray], first: IntArray, last: IntArray, most: int
-) -> tuple[list[FloatArray], FloatArray]:
-    """Reduce stretches to at most `most` means each.
-
-    Parameters
-    ----------
-    columns
-        Arrays of samples, each of shape (n,).
-    first, last
-        First and last sample of each stretch (inclusive), shape (rows,), in rising order.
-
-    Returns
-    -------
-    One table of means for each column, shape (rows, longest), and the table of counts (0 in padding).
-    """
-    lengths = np.maximum(last - first + 1, 1)
-    size = -(-lengths // most)
-    blocks = -(-lengths // size)
-    index = np.arange(int(blocks.max()))
-    real = index < blocks[:, None]
-    starts = first[:, None] + np.minimum(index, blocks[:, None] - 1) * size[:, None]
-    count = np.where(real, np.minimum(size[:, None], last[:, None] + 1 - starts), 0).astype(np.float64)
-    if int(size.max()) == 1:
-        return [column[starts] for column in columns], count
-    # a closing edge after each row keeps the samples between strokes out of its last node
-    edges = np.concatenate([np.where(real, starts, -1), last[:, None] + 1], axis=1).ravel()
-    edges = edges[edges >= 0]
-    row_of = np.cumsum(blocks + 1) - (blocks + 1)
-    pick = row_of[:, None] + np.minimum(index, blocks[:, None] - 1)
-    divisor = np.maximum(count, np.take_along_axis(count, (blocks - 1)[:, None], axis=1) * ~real)
-    tables = []
-    for column in columns:
-        padded = column if edges[-1] < len(column) else np.append(column, 0.0)
-        tables.append(np.add.reduceat(padded, edges)[pick] / divisor)
-    return tables, count
-
-
-def block_middles(first: IntArray, last: IntArray, most: int) -> FloatArray:
-    """Middle sample number of each block that `block_means` makes, shape (rows, longest)."""
-    lengths = np.maximum(last - first + 1, 1)
-    size = -(-lengths // most)
-    column = np.arange(int((-(-lengths // size)).max()))
-    start = np.minimum(column * size[:, None], lengths[:, None] - 1)
-    stop = np.minimum(start + size[:, None], lengths[:, None])
-    middles: FloatArray = first[:, None] + (start + stop - 1) / 2
-    return middles
 
 
 def means(values: FloatArray, first: IntArray, last: IntArray) -> FloatArray:

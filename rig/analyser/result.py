@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from rig.analyser.measure import Columns
 from rig.analyser.relaxation import PronySeries
 from rig.analyser.settings import AnalysisSettings, MeasuringNoise
 from rig.analyser.softening import Softening
+from rig.analyser.strokes import Columns
 from rig.samples import FloatArray
 from rig.segmenter import Flag
 

@@ -10,6 +10,15 @@ parts.
 
 from rig.segmenter.engine import Segmenter, SegmenterSettings
 from rig.segmenter.noise import Noise, frozen_noise
-from rig.segmenter.spans import Cycles, Flag, Segment
+from rig.segmenter.spans import Cycles, Flag, FlagArray, Segment
 
-__all__ = ["Cycles", "Flag", "Noise", "Segment", "Segmenter", "SegmenterSettings", "frozen_noise"]
+__all__ = [
+    "Cycles",
+    "Flag",
+    "FlagArray",
+    "Noise",
+    "Segment",
+    "Segmenter",
+    "SegmenterSettings",
+    "frozen_noise",
+]

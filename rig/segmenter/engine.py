@@ -34,6 +34,10 @@ DEADBAND_NOISES = 6.0
 DEADBAND_RESOLUTIONS = 3.0
 """A position turns when it comes back by this many standard deviations, or steps of its resolution."""
 
+DWELL_S = 0.1
+DWELL_SAMPLES = 8
+"""A stop shorter than this, or of fewer samples, is how a platen turns that brakes first."""
+
 AFTER_S = 1.0
 AFTER_SAMPLES = (8, 256)
 """How much of the no-load stretch behind a press is waited for before the cycle closes, within these
@@ -91,6 +95,7 @@ class Segmenter:
         self._release = 0
         self._after_samples = AFTER_SAMPLES[1]
         self._usual_step_s = np.nan
+        self._shortest_dwell = DWELL_SAMPLES
         self._looked_at = 0
         self._count = 0
 
@@ -159,6 +164,7 @@ class Segmenter:
         steps_s = np.diff(self._buffer.time_s[:WINDOW_SAMPLES])
         if len(steps_s) and np.isfinite(steps_s).all() and np.median(steps_s) > 0:
             self._usual_step_s = float(np.median(steps_s))
+            self._shortest_dwell = max(DWELL_SAMPLES, int(np.ceil(DWELL_S / self._usual_step_s)))
             self._after_samples = int(np.clip(np.ceil(AFTER_S / self._usual_step_s), *AFTER_SAMPLES))
 
     def _follow_contact(self, signals: Signals) -> None:
@@ -266,7 +272,9 @@ class Segmenter:
         first, last = int(columns.before.min()), int(columns.after.max())
         signals = self._buffer[first - self._offset : last - self._offset]
         contact, release = columns.contact - first, columns.release - first
-        load_end, unload_start = peaks_and_dwells(signals.position_mm, contact, release, self.deadband_mm)
+        load_end, unload_start = peaks_and_dwells(
+            signals.position_mm, contact, release, self.deadband_mm, self._shortest_dwell
+        )
         number = self._count + 1 + np.arange(len(contact))
         self._count += len(contact)
         flags = columns.flags | self._status_flags(signals, contact, release)

@@ -19,9 +19,7 @@ WOBBLE_SHARE = 0.1
 FIRST_LOOK_SAMPLES = 256
 
 DWELL_FACTOR = 4.0
-DWELL_SAMPLES = 8
-"""A stop lasts this many times longer than an even turn would, and this many samples at the least; a
-platen that brakes before it turns stays below both at usual accelerations."""
+"""A stop lasts this many times longer than an even turn would."""
 
 
 def next_kept_turn(position_mm: FloatArray, deadband_mm: float) -> int | None:
@@ -127,7 +125,7 @@ def padded_rows(values: FloatArray, starts: IntArray, ends: IntArray) -> list[tu
 
 
 def peaks_and_dwells(
-    position_mm: FloatArray, starts: IntArray, ends: IntArray, deadband_mm: float
+    position_mm: FloatArray, starts: IntArray, ends: IntArray, deadband_mm: float, shortest: int
 ) -> tuple[IntArray, IntArray]:
     """Ends of loading strokes and starts of unloading strokes.
 
@@ -139,6 +137,8 @@ def peaks_and_dwells(
         Presses as half-open index ranges, shape (m,).
     deadband_mm
         A stop within this of the deepest position is a dwell.
+    shortest
+        Samples that a dwell lasts at the least.
 
     Returns
     -------
@@ -149,7 +149,7 @@ def peaks_and_dwells(
     Notes
     -----
     A platen that turns at speed also spends time within the deadband: as long as it needs to cross it
-    twice. A dwell lasts `DWELL_FACTOR` times longer than that and `DWELL_SAMPLES` at the least.
+    twice. A dwell lasts `DWELL_FACTOR` times longer than that.
     """
     load_end = np.empty(len(starts), np.int64)
     unload_start = np.empty(len(starts), np.int64)
@@ -164,7 +164,7 @@ def peaks_and_dwells(
         last = table.shape[1] - 1 - np.argmax(near[:, ::-1], axis=1)
         with np.errstate(divide="ignore", invalid="ignore"):
             crossing = np.where(depth_mm > 0, 2 * deadband_mm * np.maximum(peak, 1) / depth_mm, 0.0)
-        dwells = last - first >= np.maximum(DWELL_FACTOR * crossing, DWELL_SAMPLES)
+        dwells = last - first >= np.maximum(DWELL_FACTOR * crossing, shortest)
         load_end[rows] = starts[rows] + np.where(dwells, first, peak)
         unload_start[rows] = starts[rows] + np.where(dwells, last, peak)
     return load_end, unload_start

@@ -1,0 +1,350 @@
+"""What is read off both strokes of a block of cycles: peaks, stiffness, work, forces at depths, knee,
+flags."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from math import sqrt
+
+import numpy as np
+
+from rig.analyser.baseline import Baseline
+from rig.analyser.curves import Knee, force_at, knee
+from rig.analyser.energy import work
+from rig.analyser.peak import Side, Turn
+from rig.analyser.ragged import BoolArray, LocalFit, Nodes, polynomial_at
+from rig.analyser.settings import AnalysisSettings, Depth, MeasuringNoise
+from rig.samples import FloatArray
+from rig.segmenter import Cycles, Flag, FlagArray
+
+PEAK_NODES = 4
+"""A fit at the peak takes this many nodes at the least."""
+
+CARRIED_SHARE = 0.4
+"""What a force is carried along the tangent, from the samples next to the turn to the turn, is uncertain
+by this share: a specimen that relaxes while the platen brakes does not follow its tangent."""
+
+STEADY_SAMPLES = 3
+LARGER_ERRORS = 4.0
+LARGER_SHARE = 0.1
+"""A node before the turn holds the largest force if it is a mean of so many samples, and larger than the
+force at the turn by so many standard errors; a share of the difference is left as uncertainty, for
+what the nodes average over."""
+
+INITIAL_NODES = 3
+"""Where the initial window holds fewer nodes, the first ones in contact take its place."""
+
+FEW_NODES = 4
+DROP_SHARE = 0.1
+DROP_NOISES = 12.0
+DROP_SPAN = 0.03
+"""A force that falls by more than this share, and this many standard deviations, within this share of the
+depth while the platen comes in has slipped or broken: a bending specimen takes longer."""
+
+UNEVEN_SHARE = 0.05
+"""A stroke that comes back by more than this share of its depth on the way is uneven."""
+
+SMALLEST_NOISE_N = 1e-12
+"""Keeps weights finite in a recording without noise or resolution."""
+
+Columns = dict[str, FloatArray]
+
+
+@dataclass(frozen=True, slots=True)
+class Context:
+    """What is known of the recording when a segment is measured.
+
+    Parameters
+    ----------
+    settings, noise
+        How to measure, and what a sample is worth.
+    detection_n, contact_force_n
+        Forces that detect contact and that count as contact.
+    deadband_mm
+        Reversals of position below this are noise.
+    compliance_mm_per_n
+        Of the frame.
+    recorded_zero
+        Whether the source's own zero of position means the untouched specimen, as in a table read by hand.
+    extra_depths_mm
+        Deflections at which forces are wanted besides the asked ones, by column name.
+    """
+
+    settings: AnalysisSettings
+    noise: MeasuringNoise
+    detection_n: float
+    contact_force_n: float
+    deadband_mm: float
+    compliance_mm_per_n: float = 0.0
+    recorded_zero: bool = False
+    extra_depths_mm: Mapping[str, float] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Contacts:
+    """Where the strokes' deflection counts from.
+
+    Parameters
+    ----------
+    mm, u_mm
+        Contact of each cycle's stretch and its standard uncertainty, shape (m,).
+    touched
+        Whether the cycle itself began with a touch.
+    """
+
+    mm: FloatArray
+    u_mm: FloatArray
+    touched: BoolArray
+
+
+class Strokes:
+    """Both strokes of a block of cycles, and what is read off them."""
+
+    def __init__(
+        self,
+        loading: Nodes,
+        unloading: Nodes,
+        *,
+        turn: Turn,
+        contact: Contacts,
+        zero: Baseline,
+        context: Context,
+    ) -> None:
+        self.loading, self.unloading = loading, unloading
+        self.peak_mm, self.peak_u_mm = turn.x_mm, turn.u_mm
+        self.contact_mm, self.contact_u_mm, self.touches = contact.mm, contact.u_mm, contact.touched
+        self.context = context
+        self.zero_u_n, self.zero_tilt_u_n = zero.u_n, zero.tilt_u_n
+        self.depth_mm = self.peak_mm - self.contact_mm
+        self.noise_n = np.full(len(self.peak_mm), max(context.noise.force_n, SMALLEST_NOISE_N))
+        start_mm = np.where(self.touches, self.contact_mm, _shallowest(loading))
+        self.stroke_mm = self.peak_mm - start_mm
+        last = np.maximum(loading.lengths - 1, 0)[:, None]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            overall = np.take_along_axis(loading.force_n, last, axis=1)[:, 0] / self.stroke_mm
+        # noise of position counts as noise of force along the stroke's overall slope
+        self.slope_noise_n = np.hypot(
+            self.noise_n, np.nan_to_num(overall, posinf=0.0) * context.noise.position_mm
+        )
+        self.peak = self._end(loading, turn.loading)
+        self.turned = self._end(unloading, turn.unloading)
+        self.peak = self._largest(self.peak, turn.loading)
+
+    def _end(self, nodes: Nodes, side: Side) -> LocalFit:
+        """Tangent at the deep end of a stroke, and the force there: that of the turn's own samples."""
+        stroke = np.where(self.stroke_mm > 0, self.stroke_mm, 1.0)[:, None]
+        share = (self.peak_mm[:, None] - nodes.x_mm) / stroke
+        deep = nodes.real & (share <= self.context.settings.tangent_window)
+        few = np.count_nonzero(deep, axis=1) < PEAK_NODES
+        at_end = nodes.lengths[:, None] - 1 - np.arange(nodes.x_mm.shape[1])
+        deep = np.where(few[:, None], nodes.real & (at_end < PEAK_NODES) & (share < 1), deep)
+        fit = polynomial_at(nodes, deep, self.peak_mm, self.slope_noise_n, 2)
+        beyond_mm = self.peak_mm - side.x_mm
+        carried_n = np.nan_to_num(fit.slope) * beyond_mm
+        value_u = np.hypot(self.noise_n / np.sqrt(side.count), CARRIED_SHARE * carried_n)
+        return LocalFit(side.force_n + carried_n, value_u, fit.slope, fit.slope_u)
+
+    def _largest(self, peak: LocalFit, side: Side) -> LocalFit:
+        """The force that stands for the peak: a relaxing specimen has its largest before a braking platen
+        turns."""
+        nodes = self.loading
+        steady = nodes.real & (nodes.count >= STEADY_SAMPLES)
+        # three nodes together: the noise of a single one would be picked out as the largest
+        force_n = (nodes.force_n[:, :-2] + nodes.force_n[:, 1:-1] + nodes.force_n[:, 2:]) / 3
+        whole = steady[:, :-2] & steady[:, 1:-1] & steady[:, 2:]
+        if not whole.any():
+            return peak
+        force_n = np.where(whole, force_n, -np.inf)
+        rows = np.arange(len(force_n))
+        best = np.argmax(force_n, axis=1)
+        largest_n = force_n[rows, best]
+        largest_u = self.noise_n / np.sqrt(3 * np.maximum(nodes.count[rows, best + 1], 1))
+        side_u = self.noise_n / np.sqrt(side.count)
+        earlier = largest_n > peak.value + LARGER_ERRORS * np.hypot(largest_u, side_u)
+        with np.errstate(invalid="ignore"):
+            between_u = np.hypot(largest_u, LARGER_SHARE * (largest_n - peak.value))
+        value = np.where(earlier, largest_n, peak.value)
+        return LocalFit(value, np.where(earlier, between_u, peak.value_u), peak.slope, peak.slope_u)
+
+    def peak_columns(self, origin_mm: FloatArray, origin_u: FloatArray) -> Columns:
+        """Peak force and deflection, and the secant there."""
+        force_n, tangent = self.peak.value, np.nan_to_num(self.peak.slope)
+        depth = self.peak_mm - origin_mm
+        force_u = np.sqrt(self.peak.value_u**2 + self.zero_u_n**2 + (tangent * self.peak_u_mm) ** 2)
+        depth_u = np.hypot(self.peak_u_mm, origin_u)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            secant = force_n / depth
+            # a peak that was read too deep raises force and deflection together
+            along = (tangent - secant) * self.peak_u_mm
+            secant_u = (
+                np.sqrt(self.peak.value_u**2 + self.zero_u_n**2 + along**2 + (secant * origin_u) ** 2) / depth
+            )
+            back = self.turned.value / depth
+            back_u = np.sqrt(self.turned.value_u**2 + self.zero_u_n**2 + (back * depth_u) ** 2) / depth
+        columns = {
+            "peak_force_n": force_n,
+            "peak_force_n_u": force_u,
+            "peak_deflection_mm": depth,
+            "peak_deflection_mm_u": depth_u,
+            "secant_n_per_mm": secant,
+            "secant_n_per_mm_u": secant_u,
+            "secant_unloading_n_per_mm": back,
+            "secant_unloading_n_per_mm_u": back_u,
+        }
+        height = self.context.settings.free_height_mm
+        if height:
+            columns |= {
+                "peak_compression_pct": 100 * depth / height,
+                "peak_compression_pct_u": 100 * depth_u / height,
+            }
+        return columns
+
+    def energy_columns(self, cycles: Cycles) -> Columns:
+        """Work in and out, their difference, and what is made of it."""
+        noise = self.context.noise
+        kept_after = (cycles.flags & np.uint32(Flag.CONTACT_KEPT_AFTER)) != 0
+        released = (cycles.flags & np.uint32(Flag.NOT_RELEASED)) == 0
+        noise_n = float(self.noise_n[0]) if len(self.noise_n) else 0.0
+        ends = (self.contact_mm, self.touches, self.peak_mm, self.peak.value)
+        into = work(self.loading, *ends, noise_n, noise.position_mm)
+        ends = (self.contact_mm, ~kept_after & np.isfinite(self.contact_mm), self.peak_mm, self.turned.value)
+        out = work(self.unloading, *ends, noise_n, noise.position_mm)
+        in_mj = into.mj
+        out_mj = np.where(released & (self.unloading.lengths > 1), out.mj, np.nan)
+        shared_u = np.hypot(self.zero_u_n * self.stroke_mm, self.peak.value * self.peak_u_mm)
+        tilt_u = self.zero_tilt_u_n * self.stroke_mm
+        in_u = np.sqrt(into.noise_u**2 + into.chord_u**2 + shared_u**2)
+        out_u = np.sqrt(out.noise_u**2 + out.chord_u**2 + shared_u**2)
+        loss = in_mj - out_mj
+        loss_u = np.sqrt(into.noise_u**2 + out.noise_u**2 + into.chord_u**2 + out.chord_u**2 + tilt_u**2)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            hysteresis = 100 * loss / in_mj
+            hysteresis_u = 100 * np.hypot(loss_u, loss / in_mj * in_u) / in_mj
+            low_n = _shallow_force(self.loading)
+            chord = (self.peak.value - low_n) / self.stroke_mm
+            swing = np.pi * chord * (self.stroke_mm / 2) ** 2
+            factor = np.where(kept_after & ~self.touches, loss / swing, np.nan)
+            factor_u = np.where(kept_after & ~self.touches, loss_u / swing, np.nan)
+        return {
+            "energy_in_mj": in_mj,
+            "energy_in_mj_u": in_u,
+            "energy_out_mj": out_mj,
+            "energy_out_mj_u": np.where(np.isfinite(out_mj), out_u, np.nan),
+            "loss_mj": loss,
+            "loss_mj_u": np.where(np.isfinite(loss), loss_u, np.nan),
+            "hysteresis_pct": hysteresis,
+            "hysteresis_pct_u": np.where(np.isfinite(hysteresis), hysteresis_u, np.nan),
+            "energy_return_pct": 100 - hysteresis,
+            "energy_return_pct_u": np.where(np.isfinite(hysteresis), hysteresis_u, np.nan),
+            "loss_factor": factor,
+            "loss_factor_u": factor_u,
+        }
+
+    def stiffness_columns(self) -> Columns:
+        """Tangent at the peak, initial stiffness and chord, on both strokes."""
+        columns: Columns = {}
+        low, high = self.context.settings.chord
+        run = (high - low) * self.depth_mm
+        ends = np.stack(
+            [self.contact_mm + low * self.depth_mm, self.contact_mm + high * self.depth_mm], axis=1
+        )
+        for suffix, nodes, end in (
+            ("", self.loading, self.peak),
+            ("_unloading", self.unloading, self.turned),
+        ):
+            columns[f"tangent{suffix}_n_per_mm"] = end.slope
+            columns[f"tangent{suffix}_n_per_mm_u"] = end.slope_u
+            initial = self._initial(nodes)
+            columns[f"initial{suffix}_n_per_mm"] = initial.slope
+            columns[f"initial{suffix}_n_per_mm_u"] = initial.slope_u
+            fit = force_at(nodes, ends, self.slope_noise_n)
+            lower, upper = fit.slope.T
+            with np.errstate(divide="ignore", invalid="ignore"):
+                chord = (fit.value[:, 1] - fit.value[:, 0]) / run
+                # the ends stand at shares of the way from contact to peak, and move with both
+                by_contact = upper * (1 - high) - lower * (1 - low) + chord * (high - low)
+                by_peak = upper * high - lower * low - chord * (high - low)
+                moved = np.hypot(by_contact * self.contact_u_mm, by_peak * self.peak_u_mm)
+                spread = np.sqrt(fit.value_u[:, 0] ** 2 + fit.value_u[:, 1] ** 2 + moved**2)
+                columns[f"chord{suffix}_n_per_mm"] = chord
+                columns[f"chord{suffix}_n_per_mm_u"] = spread / run
+        return columns
+
+    @property
+    def _step_mm(self) -> float:
+        return self.context.noise.position_resolution_mm / sqrt(12)
+
+    def _initial(self, nodes: Nodes) -> LocalFit:
+        """Slope in the middle of the initial window."""
+        low, high = self.context.settings.initial_window
+        share = (nodes.x_mm - self.contact_mm[:, None]) / np.where(self.depth_mm > 0, self.depth_mm, 1.0)[
+            :, None
+        ]
+        window = nodes.real & (share >= low) & (share <= high)
+        few = np.count_nonzero(window, axis=1) < INITIAL_NODES
+        touching = nodes.real & (share > 0)
+        window |= few[:, None] & touching & (np.cumsum(touching, axis=1) <= INITIAL_NODES)
+        centre = self.contact_mm + (low + high) / 2 * self.depth_mm
+        return polynomial_at(nodes, window, np.nan_to_num(centre), self.slope_noise_n, 1)
+
+    def depth_columns(self, origin_mm: FloatArray, origin_u: FloatArray) -> Columns:
+        """Force on both strokes at the depths asked for."""
+        settings = self.context.settings
+        wanted = {depth_name(each): each.deflection_mm(settings.free_height_mm) for each in settings.depths()}
+        wanted |= self.context.extra_depths_mm or {}
+        if not wanted:
+            return {}
+        deflections = np.array([np.inf if each is None else each for each in wanted.values()])
+        target = np.nan_to_num(origin_mm, nan=np.inf)[:, None] + deflections
+        columns: Columns = {}
+        for stroke, nodes in (("loading", self.loading), ("unloading", self.unloading)):
+            fit = force_at(nodes, target, self.slope_noise_n)
+            place_u = np.hypot(self._step_mm, origin_u)[:, None]
+            force_u = np.sqrt(fit.value_u**2 + self.zero_u_n[:, None] ** 2 + (fit.slope * place_u) ** 2)
+            for column, name in enumerate(wanted):
+                columns[f"{name}.{stroke}_n"] = fit.value[:, column]
+                columns[f"{name}.{stroke}_n_u"] = force_u[:, column]
+        return columns
+
+    def knee(self) -> Knee:
+        """Knee of the loading strokes."""
+        return knee(
+            self.loading, self.contact_mm, self.peak_mm, self.slope_noise_n, self.context.settings.knee_drop
+        )
+
+    def flags(self) -> FlagArray:
+        """What the strokes themselves show to be out of order."""
+        flags = np.zeros(len(self.peak_mm), np.uint32)
+        inside = self.loading.real & (self.loading.force_n > self.context.detection_n / 2)
+        flags[np.count_nonzero(inside, axis=1) < FEW_NODES] |= np.uint32(Flag.FEW_SAMPLES)
+        flags[self.touches & ~np.isfinite(self.contact_mm)] |= np.uint32(Flag.FOOT_UNCLEAR)
+        x, f = self.loading.x_mm, self.loading.force_n
+        highest = np.maximum.accumulate(np.where(self.loading.real, f, -np.inf), axis=1)
+        stroke = np.where(self.stroke_mm > 0, self.stroke_mm, np.inf)[:, None]
+        fell = f[:, :-1] - f[:, 1:]
+        sudden = (x[:, 1:] - x[:, :-1] <= DROP_SPAN * stroke) & self.loading.real[:, 1:]
+        large = (fell > DROP_SHARE * highest[:, :-1]) & (fell > DROP_NOISES * self.noise_n[:, None])
+        flags[(sudden & large & (x[:, 1:] < self.peak_mm[:, None] - DROP_SPAN * stroke)).any(axis=1)] |= (
+            np.uint32(Flag.FORCE_DROPPED)
+        )
+        deepest = np.maximum.accumulate(np.where(inside, x, -np.inf), axis=1)
+        back = np.where(inside, deepest - x, 0.0).max(axis=1)
+        flags[back > np.maximum(UNEVEN_SHARE * self.stroke_mm, self.context.deadband_mm)] |= np.uint32(
+            Flag.UNEVEN_STROKE
+        )
+        return flags
+
+
+def depth_name(depth: Depth) -> str:
+    """Column name of a depth."""
+    return f"at {depth.label}"
+
+
+def _shallowest(nodes: Nodes) -> FloatArray:
+    shallowest: FloatArray = np.where(nodes.real, nodes.x_mm, np.inf).min(axis=1)
+    return shallowest
+
+
+def _shallow_force(nodes: Nodes) -> FloatArray:
+    return nodes.force_n[:, 0]
