@@ -21,7 +21,7 @@ from rig.segmenter import Cycles, Flag, FlagArray
 PEAK_NODES = 4
 """A fit at the peak takes this many nodes at the least."""
 
-CARRIED_SHARE = 0.4
+CARRIED_SHARE = 0.3
 """What a force is carried along the tangent, from the samples next to the turn to the turn, is uncertain
 by this share: a specimen that relaxes while the platen brakes does not follow its tangent."""
 

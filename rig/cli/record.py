@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import signal
-import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import asdict, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from rig.cli.options import folder_option, read_conditions, read_quantity, specimen_options
+from rig.cli.stopping import stop_on_signals
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -74,23 +72,13 @@ def command(
         calibration=rig.calibration.as_dict(),
     )
 
-    def header_of(reader: Reader) -> CaptureHeader:
-        kinds = reader.empty()
-        return replace(
-            about,
-            identity=_identity_fields(reader.identity),
-            force=kinds.force_channel,
-            position=kinds.position_channel,
-            clock=kinds.clock,
-        )
-
     reader = Reader(rig.address(port), rig.wire, rate_hz=rig.rate_hz)
     kinds = reader.empty()
     calibrated = rig.calibration.covers(kinds.force_channel, kinds.position_channel)
     for channel, known in zip(("force", "position"), calibrated, strict=True):
         if not known:
             click.echo(f"pressrig: {channel} is not calibrated: counts are recorded as they are", err=True)
-    with log_to_file(), _stop_on_signals() as stopped, progress("recording", seconds or cycles) as show:
+    with log_to_file(), stop_on_signals() as stopped, progress("recording", seconds or cycles) as show:
 
         def on_progress(done: Progress) -> None:
             note = f"{done.seconds:.1f} s, {done.samples} samples, {done.cycles} cycles"
@@ -99,7 +87,7 @@ def command(
         recorded = record(
             reader,
             rig.calibration,
-            header_of,
+            partial(complete_header, about),
             out,
             stop=StopRule(seconds, cycles),
             stopped=stopped,
@@ -115,25 +103,20 @@ def command(
         raise click.exceptions.Exit(3)
 
 
+def complete_header(about: CaptureHeader, reader: Reader) -> CaptureHeader:
+    """A capture's header with what only the opened rig can tell: who it is, and what its channels hold."""
+    kinds = reader.empty()
+    return replace(
+        about,
+        identity=_identity_fields(reader.identity),
+        force=kinds.force_channel,
+        position=kinds.position_channel,
+        clock=kinds.clock,
+    )
+
+
 def _identity_fields(identity: Identity | None) -> dict[str, object]:
     """What the device said of itself, as a file can hold it."""
     if identity is None:
         return {}
     return asdict(identity) | {"capabilities": int(identity.capabilities), "unit_id": identity.unit_id.hex()}
-
-
-@contextmanager
-def _stop_on_signals() -> Iterator[threading.Event]:
-    """An event that Ctrl-C and SIGTERM set, instead of raising in the middle of a write."""
-    stopped = threading.Event()
-
-    def stop(number: int, frame: object) -> None:
-        del number, frame
-        stopped.set()
-
-    before = {number: signal.signal(number, stop) for number in (signal.SIGINT, signal.SIGTERM)}
-    try:
-        yield stopped
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
