@@ -28,6 +28,9 @@ REACH = 1.2
 
 REACH_NOISES = 4.0
 
+PLACES = (0.5, 0.75, 0.25, 0.95, 0.0)
+"""Where in a no-load stretch the platen is looked for, as shares of its length."""
+
 DRIFT_SHARE = 0.25
 """A zero that runs straight between two stretches may have wandered by this share of their difference."""
 
@@ -79,6 +82,15 @@ def baseline(signals: Signals, cycles: Cycles, noise: MeasuringNoise, detection_
     limit_mm = x_mm[contact] - reach_mm
     before_first, before_last = _clean(x_mm, cycles.before, contact, limit_mm)
     after_first, after_last = _clean(x_mm, cycles.release, cycles.after, limit_mm)
+    cramped = (before_last < before_first) & (after_last < after_first)
+    if cramped.any():
+        # the platen never goes as far as that: its farthest samples have to do
+        for first, last, start, stop in (
+            (before_first, before_last, cycles.before, contact),
+            (after_first, after_last, cycles.release, cycles.after),
+        ):
+            far_mm = _farthest(x_mm, start[cramped], stop[cramped]) + REACH_NOISES * noise.position_mm
+            first[cramped], last[cramped] = _clean(x_mm, start[cramped], stop[cramped], far_mm)
 
     early = np.maximum(before_first, before_last + 1 - WINDOW_SAMPLES)
     late = np.minimum(after_last + 1, after_first + WINDOW_SAMPLES)
@@ -119,6 +131,19 @@ def _mean_u(count: IntArray, noise: MeasuringNoise) -> FloatArray:
     return noise.force_n / np.sqrt(np.maximum(count, 1))
 
 
+def _place(start: IntArray, stop: IntArray, share: float, count: int) -> IntArray:
+    """Samples at a share of the way through stretches."""
+    place = np.minimum(start + (share * (stop - start)).astype(np.int64), np.maximum(stop - 1, start))
+    return np.minimum(place, count - 1)
+
+
+def _farthest(x_mm: FloatArray, start: IntArray, stop: IntArray) -> FloatArray:
+    """Farthest of a few positions in each stretch."""
+    places = np.stack([x_mm[_place(start, stop, share, len(x_mm))] for share in PLACES])
+    farthest: FloatArray = places.min(axis=0)
+    return farthest
+
+
 def _clean(
     x_mm: FloatArray, start: IntArray, stop: IntArray, limit_mm: FloatArray
 ) -> tuple[IntArray, IntArray]:
@@ -129,9 +154,9 @@ def _clean(
     """
     length = stop - start
     clean = np.full(len(start), -1)
-    for share in (0.5, 0.75, 0.25, 0.95, 0.0):
-        candidate = np.minimum(start + (share * length).astype(np.int64), np.maximum(stop - 1, start))
-        good = (length > 0) & (x_mm[np.minimum(candidate, len(x_mm) - 1)] <= limit_mm)
+    for share in PLACES:
+        candidate = _place(start, stop, share, len(x_mm))
+        good = (length > 0) & (x_mm[candidate] <= limit_mm)
         clean = np.where((clean < 0) & good, candidate, clean)
     found = clean >= 0
     safe = np.where(found, clean, np.minimum(start, len(x_mm) - 1))

@@ -14,9 +14,8 @@ from math import sqrt
 
 import numpy as np
 
-from rig.analyser.ragged import Nodes, row_sums
+from rig.analyser.ragged import BoolArray, Nodes, row_sums
 from rig.samples import FloatArray
-
 
 PUT_BACK_NOISE = sqrt(1.25)
 """What is put back weighs neighbouring nodes by a half and three halves in turn: their noise grows by
@@ -47,8 +46,9 @@ class Work:
 
 def work(
     nodes: Nodes,
+    *,
     contact_mm: FloatArray,
-    touches: np.ndarray,
+    touches: BoolArray,
     end_mm: FloatArray,
     end_n: FloatArray,
     force_noise_n: float,
@@ -97,7 +97,7 @@ def _trapezoid(x: FloatArray, f: FloatArray) -> FloatArray:
     return row_sums((f[:, 1:] + f[:, :-1]) * (x[:, 1:] - x[:, :-1])) / 2
 
 
-def _every_second(x: FloatArray, f: FloatArray, inside: np.ndarray) -> tuple[FloatArray, FloatArray]:
+def _every_second(x: FloatArray, f: FloatArray, inside: BoolArray) -> tuple[FloatArray, FloatArray]:
     """The same strokes with every second inner node left out: it takes its predecessor's place."""
     rank = np.cumsum(inside, axis=1)
     drop = np.zeros(x.shape, bool)

@@ -33,7 +33,7 @@ TOP_SHARES = (0.15, 0.075, 0.04, 0.02)
 TOP_DETECTIONS = 6.0
 """and to this many detection levels at the least."""
 
-POOR_FIT = 3.0
+POOR_FIT = 2.0
 """Standard deviations of chi-square above its expectation at which a shorter foot is tried."""
 
 FREE_EXPONENT_NODES = 6
@@ -141,6 +141,7 @@ def fit_feet(
     zone: FootZone,
     peak_n: FloatArray,
     noise: MeasuringNoise,
+    *,
     detection_n: float,
     contact_force_n: float,
     exponent: float | None,

@@ -72,7 +72,7 @@ def _measure_block(
     kept = (cycles.flags & np.uint32(Flag.CONTACT_KEPT_BEFORE)) != 0
     headless = kept | ((cycles.flags & np.uint32(Flag.STARTS_IN_CONTACT)) != 0)
     rough_peak_n = signals.force_n[cycles.load_end] - zero.at_contact_n
-    foot = _feet(signals, cycles, zero, rough_peak_n, context, ~headless)
+    foot = _feet(signals, cycles, zero, context, peak_n=rough_peak_n, which=~headless)
     contact, contact_u = _stretch_contacts(foot, kept, carried, context.recorded_zero & headless)
     if first is None:
         first = _first_datum(contact, contact_u)
@@ -118,8 +118,9 @@ def _feet(
     signals: Signals,
     cycles: Cycles,
     zero: Baseline,
-    peak_n: FloatArray,
     context: Context,
+    *,
+    peak_n: FloatArray,
     which: BoolArray,
 ) -> Foot:
     """Feet of the cycles that begin with a touch; not-a-number for the others."""
@@ -142,9 +143,9 @@ def _feet(
         zone,
         peak_n[rows],
         context.noise,
-        context.detection_n,
-        context.contact_force_n,
-        context.settings.foot_exponent,
+        detection_n=context.detection_n,
+        contact_force_n=context.contact_force_n,
+        exponent=context.settings.foot_exponent,
     )
     return foot.replaced(rows, fitted, np.arange(len(rows)))
 

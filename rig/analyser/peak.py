@@ -27,7 +27,9 @@ from rig.segmenter import Cycles
 REACH = 12
 DENSE = 7
 DWELL_PICKS = 64
+DWELL_SAMPLES = 3
 
+AVERAGED_SHARE = 0.25
 CUSP_SHARE = 0.19
 """A parabola fitted to an even, sharp turn peaks this share of its depth too low (least squares of |t|
 over -1..1 by 3/16 + 15/16 t^2); half of it is added, and half is left as a limit of error."""
@@ -74,7 +76,7 @@ def find_turns(signals: Signals, cycles: Cycles, noise: MeasuringNoise, deadband
     index, near = _near(x_mm, cycles.load_end, cycles, deadband_mm)
     height = x_mm[index] - x_mm[cycles.load_end][:, None]
     inside = (cycles.load_end[:, None] + _WINDOW == index) & _within(index, cycles)
-    rise, rise_u = _between_samples(height, inside, noise.position_mm)
+    rise, rise_u = _between_samples(height, inside, noise.position_mm, averaged=signals.averaged)
     dense = np.flatnonzero(np.count_nonzero(near, axis=1) >= DENSE)
     if len(dense):
         rise[dense], rise_u[dense] = _parabola(height[dense], near[dense], noise.position_mm)
@@ -82,9 +84,12 @@ def find_turns(signals: Signals, cycles: Cycles, noise: MeasuringNoise, deadband
     dwell = np.flatnonzero(cycles.unload_start > cycles.load_end)
     if len(dwell):
         peak_mm[dwell], rise_u[dwell] = _dwell_mean(x_mm, cycles.selected(dwell), noise.position_mm)
-    loading = _side(signals, index, near & (_WINDOW <= 0))
+    # a dwell's first and last few samples say what force it begins and ends with
+    dwells = (cycles.unload_start > cycles.load_end)[:, None]
+    begins, ends = (_WINDOW >= 0) & (_WINDOW < DWELL_SAMPLES), (_WINDOW <= 0) & (_WINDOW > -DWELL_SAMPLES)
+    loading = _side(signals, index, near & np.where(dwells, begins, _WINDOW <= 0))
     index, near = _near(x_mm, cycles.unload_start, cycles, deadband_mm)
-    unloading = _side(signals, index, near & (_WINDOW >= 0))
+    unloading = _side(signals, index, near & np.where(dwells, ends, _WINDOW >= 0))
     step_mm = noise.position_resolution_mm / sqrt(12)
     return Turn(peak_mm, np.hypot(rise_u, step_mm), loading, unloading)
 
@@ -116,11 +121,20 @@ def _side(signals: Signals, index: IntArray, near: BoolArray) -> Side:
     )
 
 
-def _between_samples(height: FloatArray, inside: BoolArray, noise_mm: float) -> tuple[FloatArray, FloatArray]:
-    """Rise above the largest sample: between none and what an even turn would add."""
+def _between_samples(
+    height: FloatArray, inside: BoolArray, noise_mm: float, *, averaged: bool
+) -> tuple[FloatArray, FloatArray]:
+    """Rise above the largest sample: between none and what an even turn would add.
+
+    A mean over a conversion that holds the turn falls short of it by a quarter to a half of a step at even
+    speed, and by less where the platen brakes.
+    """
     before = np.where(inside[:, REACH - 1], -height[:, REACH - 1], 0.0)
     after = np.where(inside[:, REACH + 1], -height[:, REACH + 1], 0.0)
     both = inside[:, REACH - 1] & inside[:, REACH + 1]
+    if averaged:
+        step = np.where(both, np.maximum(before, after), 0.0)
+        return AVERAGED_SHARE * step, np.hypot(AVERAGED_SHARE / sqrt(3) * step, noise_mm)
     largest = np.where(both, np.abs(before - after) / 2, 0.0)
     return largest / 2, np.hypot(largest / (2 * sqrt(3)), noise_mm)
 

@@ -110,7 +110,9 @@ def fit_prony(time_s: FloatArray, deflection_mm: FloatArray, force_n: FloatArray
     shortest_s = max(float(np.median(np.diff(time_s[: len(time_s) // 2]))), duration_s / 1e4)
     best: tuple[float, PronySeries] | None = None
     for branches in range(MOST_BRANCHES + 1):
-        found = _fit_branches(time_s, deflection_mm, force_n, branches, shortest_s, duration_s)
+        found = _fit_branches(
+            time_s, deflection_mm, force_n, branches, shortest_s=shortest_s, duration_s=duration_s
+        )
         criterion = _aicc(found.residual_n, len(time_s), 2 * branches + 2)
         if best is None or criterion < best[0] - 2.0:
             best = criterion, found
@@ -153,6 +155,7 @@ def _fit_branches(
     deflection_mm: FloatArray,
     force_n: FloatArray,
     branches: int,
+    *,
     shortest_s: float,
     duration_s: float,
 ) -> PronySeries:

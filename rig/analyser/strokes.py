@@ -21,9 +21,9 @@ from rig.segmenter import Cycles, Flag, FlagArray
 PEAK_NODES = 4
 """A fit at the peak takes this many nodes at the least."""
 
-CARRIED_SHARE = 0.3
+CARRIED_SHARE = 0.1
 """What a force is carried along the tangent, from the samples next to the turn to the turn, is uncertain
-by this share: a specimen that relaxes while the platen brakes does not follow its tangent."""
+by this share, and by the difference of both strokes' tangents."""
 
 STEADY_SAMPLES = 3
 LARGER_ERRORS = 4.0
@@ -127,23 +127,28 @@ class Strokes:
         self.slope_noise_n = np.hypot(
             self.noise_n, np.nan_to_num(overall, posinf=0.0) * context.noise.position_mm
         )
-        self.peak = self._end(loading, turn.loading)
-        self.turned = self._end(unloading, turn.unloading)
-        self.peak = self._largest(self.peak, turn.loading)
+        coming, going = self._tangent(loading), self._tangent(unloading)
+        # on the last micrometres a relaxing specimen follows neither tangent
+        unsure = np.nan_to_num(np.abs(coming.slope - going.slope)) + CARRIED_SHARE * np.abs(coming.slope)
+        self.peak = self._largest(self._carried(coming, turn.loading, unsure), turn.loading)
+        self.turned = self._carried(going, turn.unloading, unsure)
 
-    def _end(self, nodes: Nodes, side: Side) -> LocalFit:
-        """Tangent at the deep end of a stroke, and the force there: that of the turn's own samples."""
+    def _tangent(self, nodes: Nodes) -> LocalFit:
+        """Tangent at the deep end of a stroke."""
         stroke = np.where(self.stroke_mm > 0, self.stroke_mm, 1.0)[:, None]
         share = (self.peak_mm[:, None] - nodes.x_mm) / stroke
         deep = nodes.real & (share <= self.context.settings.tangent_window)
         few = np.count_nonzero(deep, axis=1) < PEAK_NODES
         at_end = nodes.lengths[:, None] - 1 - np.arange(nodes.x_mm.shape[1])
         deep = np.where(few[:, None], nodes.real & (at_end < PEAK_NODES) & (share < 1), deep)
-        fit = polynomial_at(nodes, deep, self.peak_mm, self.slope_noise_n, 2)
+        return polynomial_at(nodes, deep, self.peak_mm, self.slope_noise_n, 2)
+
+    def _carried(self, tangent: LocalFit, side: Side, unsure: FloatArray) -> LocalFit:
+        """The force of the samples next to the turn, carried along the tangent to the turn."""
         beyond_mm = self.peak_mm - side.x_mm
-        carried_n = np.nan_to_num(fit.slope) * beyond_mm
-        value_u = np.hypot(self.noise_n / np.sqrt(side.count), CARRIED_SHARE * carried_n)
-        return LocalFit(side.force_n + carried_n, value_u, fit.slope, fit.slope_u)
+        value = side.force_n + np.nan_to_num(tangent.slope) * beyond_mm
+        value_u = np.hypot(self.noise_n / np.sqrt(side.count), np.nan_to_num(unsure) * beyond_mm)
+        return LocalFit(value, value_u, tangent.slope, tangent.slope_u)
 
     def _largest(self, peak: LocalFit, side: Side) -> LocalFit:
         """The force that stands for the peak: a relaxing specimen has its largest before a braking platen
@@ -206,10 +211,22 @@ class Strokes:
         kept_after = (cycles.flags & np.uint32(Flag.CONTACT_KEPT_AFTER)) != 0
         released = (cycles.flags & np.uint32(Flag.NOT_RELEASED)) == 0
         noise_n = float(self.noise_n[0]) if len(self.noise_n) else 0.0
-        ends = (self.contact_mm, self.touches, self.peak_mm, self.peak.value)
-        into = work(self.loading, *ends, noise_n, noise.position_mm)
-        ends = (self.contact_mm, ~kept_after & np.isfinite(self.contact_mm), self.peak_mm, self.turned.value)
-        out = work(self.unloading, *ends, noise_n, noise.position_mm)
+        lets_go = ~kept_after & np.isfinite(self.contact_mm)
+        into, out = (
+            work(
+                nodes,
+                contact_mm=self.contact_mm,
+                touches=touches,
+                end_mm=self.peak_mm,
+                end_n=end.value,
+                force_noise_n=noise_n,
+                position_noise_mm=noise.position_mm,
+            )
+            for nodes, touches, end in (
+                (self.loading, self.touches, self.peak),
+                (self.unloading, lets_go, self.turned),
+            )
+        )
         in_mj = into.mj
         out_mj = np.where(released & (self.unloading.lengths > 1), out.mj, np.nan)
         shared_u = np.hypot(self.zero_u_n * self.stroke_mm, self.peak.value * self.peak_u_mm)

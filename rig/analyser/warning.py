@@ -8,7 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.stats import linregress
 
+from rig.analyser.relaxation import LEFT_AFTER_S
 from rig.analyser.result import CaptureResult, good_cycles
+from rig.analyser.strokes import depth_name
 from rig.samples import FloatArray
 from rig.segmenter import Flag
 
@@ -58,8 +60,8 @@ def _about_start(result: CaptureResult, start: Start) -> Iterator[str]:
         )
     if not len(result):
         yield (
-            f"No cycle was found: the force never rose above {result.contact_force_n:.3g} N while the platen moved. "
-            "Check the sign of both channels, the calibration and the contact force."
+            f"No cycle was found: the force never rose above {result.contact_force_n:.3g} N "
+            "while the platen moved. Check the sign of both channels, the calibration and the contact force."
         )
         return
     if result.noise is not None and not result.noise.zero_samples:
@@ -78,7 +80,7 @@ def _about_points(start: Start) -> Iterator[str]:
         return
     position_mm, force_n = start.points
     count = len(position_mm)
-    yield f"{count} points are few: stiffness between them is only as good as a straight line between neighbours."
+    yield f"{count} points are few: between them stiffness is only as good as a straight line."
     if count < 3 or not start.recorded_zero or np.ptp(position_mm) == 0:
         return
     line = linregress(position_mm, force_n)
@@ -102,36 +104,36 @@ def _about_flags(result: CaptureResult) -> Iterator[str]:
             yield f"{_cycles(len(numbers))} left out of means ({flag.label}): {named}."
     conditioning = result.settings.conditioning
     if not good_cycles(result.columns, conditioning).any():
-        yield f"No cycle is left for means: all are flagged or among the first {conditioning} conditioning cycles."
+        yield f"No cycle is left for means: all are flagged, or among the first {conditioning}."
 
 
 def _about_missing(result: CaptureResult, start: Start) -> Iterator[str]:
     if not len(result):
         return
-    columns = result.columns
-    yield "Set counts from the first contact at the contact force: it is zero there by definition, without uncertainty."
-    if result.settings.free_height_mm is None:
-        yield "The free height is not known: compressions, and forces at per cent of it, are empty."
-    for depth in result.settings.depths():
-        name = f"at {depth.label}.loading_n"
-        if (
-            name in columns
-            and np.isnan(columns[name]).all()
-            and depth.deflection_mm(result.settings.free_height_mm)
-        ):
-            yield f"No cycle reaches {depth.label}: the forces there are empty."
-    if not np.isfinite(columns["knee_mm"]).any():
-        if columns["knee_resolved"].any():
-            share = 100 * result.settings.knee_drop
-            yield f"No knee: the tangent of loading never fell below {share:.0f} % of its largest value before."
-        else:
-            yield "No knee can be told: the loading strokes hold too few samples for a tangent along them."
-    if start.timed and not np.isfinite(columns["relaxation_left_1s_pct"]).any():
-        yield "No dwell of a second or more: relaxation is empty."
+    columns, settings = result.columns, result.settings
+
+    def empty(name: str) -> bool:
+        return bool(np.isnan(columns[name]).all())
+
+    yield "Set counts from the first contact at the contact force, where it is zero by definition."
+    if settings.free_height_mm is None:
+        yield "Empty: compressions and forces at per cent of the free height, which is not known."
+    unreached = [depth.label for depth in settings.depths() if empty(f"{depth_name(depth)}.loading_n")]
+    if unreached and settings.free_height_mm is not None:
+        yield f"Empty: forces at {', '.join(unreached)}, which no cycle reaches."
+    if empty("knee_mm"):
+        share = 100 * settings.knee_drop
+        found = f"tangent of loading stays above {share:.0f} % of its largest value before"
+        yield f"Empty: knee ({found if columns['knee_resolved'].any() else 'too few samples for a tangent'})."
+    if empty("negative_stiffness_mm"):
+        yield "Empty: negative stiffness (no tangent of loading below zero)."
+    short = [f"{after_s:g} s" for after_s in LEFT_AFTER_S if empty(f"relaxation_left_{after_s:.0f}s_pct")]
+    if short and start.timed:
+        yield f"Empty: force left after {', '.join(short)} (no dwell is that long)."
     if result.softening is None:
-        yield "Softening needs three unflagged cycles at least: it is empty."
-    if not np.isfinite(columns["loss_factor"]).any():
-        yield "Loss factor is given for a cyclic squeeze about a mean that stays in contact only: it is empty."
+        yield "Empty: softening (it takes three unflagged cycles)."
+    if empty("loss_factor"):
+        yield "Empty: loss factor (it takes a cyclic squeeze about a mean that stays in contact)."
 
 
 def _cycles(count: int) -> str:

@@ -1,16 +1,16 @@
 """Bring force and position to the same instants.
 
 Problem: a filtered converter reports a force that is older than the position beside it, and a slow one
-repeats its last value. Pressing at 10 mm/s, 25 ms of delay alone turn into several points of false
-hysteresis.
+averages over its conversion and repeats its last value. Pressing at 10 mm/s, 25 ms of delay alone turn into
+several points of false hysteresis.
 
-Plan: keep only new conversions where the device marks them (status bit 6), give each the middle of its
-conversion less the stated delay as its instant, and interpolate the position to that instant. Whether
+Plan: keep only new conversions where the device marks them (status bit 6); each belongs to the stretch of
+time that it averaged over, less the stated delay, and gets the mean position over that stretch. Whether
 the device marks conversions, and how long one takes, is decided once from the first samples, so that a
-recording read in any chunks comes out the same. Cost: one interpolation where there is a delay or a slow
-converter, nothing otherwise.
+recording read in any chunks comes out the same. Cost: one running integral and two interpolations where
+there is a delay or a slow converter, nothing otherwise.
 
-A converter that is new in every sample may be of any kind, so no half conversion is taken off there.
+A converter that is new in every sample may be of any kind, so no conversion time is taken off there.
 """
 
 from __future__ import annotations
@@ -21,9 +21,9 @@ from rig.calibration.scales import Calibration
 from rig.calibration.signals import Signals
 from rig.samples import FloatArray, IntArray, Samples, Status
 
-DECISION_SAMPLES = 256
+DECISION_SAMPLES = 512
 """How many samples decide whether conversions are marked: a 10-per-second converter read at 500 per
-second shows five of them."""
+second shows ten of them."""
 
 SLOW_SHARE = 0.95
 """Below this share of new conversions, the converter is slower than the stream."""
@@ -44,7 +44,8 @@ class Aligner:
         self._waiting_count = 0
         self._decided = False
         self._only_fresh = False
-        self._shift_s = 0.0
+        self._delay_s = calibration.force_delay_s
+        self._conversion_s = 0.0
         self._next_seq_without_loss: int | None = None
         self._past_time_s: FloatArray = np.empty(0)
         self._past_position_mm: FloatArray = np.empty(0)
@@ -68,10 +69,9 @@ class Aligner:
         head = samples[:DECISION_SAMPLES]
         fresh = (head.status & Status.FRESH_FORCE) != 0
         self._only_fresh = bool(fresh.any())
-        self._shift_s = self._calibration.force_delay_s
         if self._only_fresh and fresh.mean() < SLOW_SHARE and fresh.sum() > 1:
-            conversion_s = float(np.median(np.diff(self._calibration.time_s(head)[fresh])))
-            self._shift_s += conversion_s / 2
+            new_s = self._calibration.time_s(head)[fresh]
+            self._conversion_s = float(new_s[-1] - new_s[0]) / (len(new_s) - 1)
         return self._align(samples)
 
     def _align(self, samples: Samples) -> Signals:
@@ -80,7 +80,7 @@ class Aligner:
         position_mm = calibration.position_mm(samples)
         force_n = calibration.force_n(samples)
         status, lost = samples.status, self._lost_before(samples)
-        if self._shift_s and samples.clock != "none":
+        if (self._delay_s or self._conversion_s) and samples.clock != "none":
             time_s, position_mm = self._move_back(time_s, position_mm)
         if self._only_fresh:
             keep = (status & Status.FRESH_FORCE) != 0
@@ -95,6 +95,7 @@ class Aligner:
             lost,
             calibration.force_resolution_n(samples.force_channel),
             calibration.position_resolution_mm(samples.position_channel),
+            self._conversion_s > 0,
         )
 
     def _lost_before(self, samples: Samples) -> IntArray:
@@ -107,14 +108,26 @@ class Aligner:
         return lost
 
     def _move_back(self, time_s: FloatArray, position_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Instants of the forces, and the positions there (the first known one before the start)."""
-        known_time_s = np.concatenate([self._past_time_s, time_s])
-        known_position_mm = np.concatenate([self._past_position_mm, position_mm])
-        instants_s = time_s - self._shift_s
-        aligned_mm = np.interp(instants_s, known_time_s, known_position_mm)
-        if len(known_time_s):
-            needed_from_s = known_time_s[-1] - self._shift_s
-            first = max(int(np.searchsorted(known_time_s, needed_from_s)) - 1, 0)
-            self._past_time_s = known_time_s[first:]
-            self._past_position_mm = known_position_mm[first:]
-        return instants_s, aligned_mm
+        """Middles of the conversions, and the mean positions over them (the first known one before the
+        start)."""
+        known_s = np.concatenate([self._past_time_s, time_s])
+        known_mm = np.concatenate([self._past_position_mm, position_mm])
+        if not len(known_s):
+            return time_s, position_mm
+        ended_s = time_s - self._delay_s
+        began_s = ended_s - self._conversion_s
+        if self._conversion_s:
+            # positions are straight between samples; before the first one the platen is taken to have stood
+            steps_s = np.diff(known_s)
+            area = np.concatenate([[0.0], np.cumsum((known_mm[1:] + known_mm[:-1]) / 2 * steps_s)])
+            early = known_mm[0] * np.minimum(ended_s - known_s[0], 0.0)
+            earlier = known_mm[0] * np.minimum(began_s - known_s[0], 0.0)
+            until = np.interp(ended_s, known_s, area) + early
+            since = np.interp(began_s, known_s, area) + earlier
+            aligned_mm = (until - since) / self._conversion_s
+        else:
+            aligned_mm = np.interp(ended_s, known_s, known_mm)
+        needed_from_s = known_s[-1] - self._delay_s - self._conversion_s
+        first = max(int(np.searchsorted(known_s, needed_from_s)) - 1, 0)
+        self._past_time_s, self._past_position_mm = known_s[first:], known_mm[first:]
+        return (ended_s + began_s) / 2, aligned_mm

@@ -26,6 +26,8 @@ class Signals:
         How many samples of the recording had been lost before each of these, shape (n,).
     force_resolution_n, position_resolution_mm
         Smallest steps; 0 if unknown.
+    averaged
+        Whether each value is a mean over a conversion that takes as long as the step between values.
     """
 
     time_s: FloatArray
@@ -35,6 +37,7 @@ class Signals:
     lost: IntArray
     force_resolution_n: float = 0.0
     position_resolution_mm: float = 0.0
+    averaged: bool = False
 
     def __len__(self) -> int:
         return len(self.force_n)
@@ -48,6 +51,7 @@ class Signals:
             self.lost[part],
             self.force_resolution_n,
             self.position_resolution_mm,
+            self.averaged,
         )
 
     @classmethod
@@ -63,4 +67,5 @@ class Signals:
             np.concatenate([part.lost for part in parts]),
             parts[0].force_resolution_n,
             parts[0].position_resolution_mm,
+            parts[0].averaged,
         )

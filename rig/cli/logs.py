@@ -20,7 +20,8 @@ LOGS_KEPT = 4
 def log_to_stderr(verbose: int) -> None:
     """Send messages of the level asked for to standard error, and nowhere else."""
     logger.remove()
-    logger.add(sys.stderr, level=_LEVELS[min(verbose, len(_LEVELS) - 1)], format=_FORMAT)
+    if sys.stderr is not None:
+        logger.add(sys.stderr, level=_LEVELS[min(verbose, len(_LEVELS) - 1)], format=_FORMAT)
 
 
 @contextmanager

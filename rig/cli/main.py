@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import importlib
+import os
 import sys
+from typing import Any
 
 import click
 
 from rig import __version__
-from rig.errors import RigError
+from rig.errors import RecorderError, RigError
 
 _COMMANDS = {
     "demo": ("rig.cli.demo", "Squeeze floats on the virtual rig and print what they are like."),
@@ -40,6 +42,14 @@ class _Family(click.Group):
         command: click.Command = importlib.import_module(_COMMANDS[cmd_name][0]).command
         return command
 
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except BrokenPipeError:
+            # Whoever read the output has seen enough; left to click, the exit code would be 1.
+            _discard_unprinted()
+            raise click.exceptions.Exit(0) from None
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
             formatter.write_dl([(name, summary) for name, (_, summary) in _COMMANDS.items()])
@@ -68,8 +78,18 @@ def main() -> None:
     except (click.Abort, KeyboardInterrupt):
         click.echo("pressrig: interrupted", err=True)
         code = 130
-    except BrokenPipeError:
-        # whoever read the output has seen enough
-        sys.stderr.close()
-        code = 0
+    except OSError as problem:
+        # a full disk, a folder without the right to write: expected of any command that writes
+        _discard_unprinted()
+        where = f"{problem.filename}: " if problem.filename else ""
+        click.echo(f"pressrig: {where}{problem.strerror or problem}", err=True)
+        code = RecorderError.exit_code
     sys.exit(code if isinstance(code, int) else 0)
+
+
+def _discard_unprinted() -> None:
+    """Drop output that cannot be printed, so that Python does not try and fail again at exit."""
+    try:
+        sys.stdout.flush()
+    except OSError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

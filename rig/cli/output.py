@@ -29,12 +29,17 @@ def console() -> Console:
     """Standard output; without colours and lines where it is piped."""
     from rich.console import Console
 
-    return Console() if sys.stdout.isatty() else Console(width=PIPE_WIDTH, no_color=True, highlight=False)
+    class Output(Console):
+        def on_broken_pipe(self) -> None:
+            # rich would exit with 1, which here means that the answer is no
+            raise BrokenPipeError
+
+    return Output(width=PIPE_WIDTH, no_color=True, highlight=False) if is_plain() else Output()
 
 
 def is_plain() -> bool:
-    """Whether standard output is not a terminal."""
-    return not sys.stdout.isatty()
+    """Whether standard output is not a terminal, or closed."""
+    return sys.stdout is None or not sys.stdout.isatty()
 
 
 @contextmanager

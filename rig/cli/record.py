@@ -72,6 +72,8 @@ def command(
         calibration=rig.calibration.as_dict(),
     )
 
+    if port is not None and Path(port).exists():
+        port = str(Path(port).absolute())  # such as a link made here; other names stand below /dev
     reader = Reader(rig.address(port), rig.wire, rate_hz=rig.rate_hz)
     kinds = reader.empty()
     calibrated = rig.calibration.covers(kinds.force_channel, kinds.position_channel)

@@ -27,14 +27,11 @@ from rig.segmenter.noise import WINDOW_SAMPLES
 
 PIECE_SAMPLES = 32768
 
-AWAY_SHARE = 0.25
+AWAY_SHARE = 0.1
 AWAY_DEADBANDS = 3.0
 """A platen farther from the specimen than where it touched, by this share of the press's depth and this
-many deadbands, has let go whatever the force says: no specimen grows by a quarter of its squeeze within
+many deadbands, has let go whatever the force says: no specimen grows by a tenth of its squeeze within
 one press."""
-
-AWAY_SAMPLES = 4
-"""The zero is then taken from this many samples."""
 
 REACH_SAMPLES = 4096
 """How far back into a no-load stretch its farthest position is looked for."""
@@ -128,12 +125,10 @@ class ContactSwitch:
             upto, zero_n = stop, self._zero_n
             if self._follow:
                 upto, zero_n = self._look_at_zero(found, stop, known_n, known_mm, origin)
-                away = self._let_go(found, upto, known_mm, origin)
+                away = self._let_go(found, upto, low, known_mm, origin)
                 if away is not None:
                     upto = away
-                    zero_n = float(
-                        known_n[max(away - origin + 1 - AWAY_SAMPLES, 0) : away - origin + 1].mean()
-                    )
+                    zero_n = float(known_n[away - origin])
             found = found[found < upto]
             if self._follow and away is not None:
                 found = np.append(found, away)
@@ -161,8 +156,13 @@ class ContactSwitch:
             self._deepest_mm = max(self._deepest_mm, float(known_mm[since - origin : upto - origin].max()))
         self._seen = upto
 
-    def _let_go(self, flips: IntArray, upto: int, known_mm: FloatArray, origin: int) -> int | None:
-        """The first sample, if any, at which a press has let go though its force never fell far enough."""
+    def _let_go(
+        self, flips: IntArray, upto: int, low: npt.NDArray[np.bool_], known_mm: FloatArray, origin: int
+    ) -> int | None:
+        """The first sample, if any, at which a press has let go though its force has not fallen far enough.
+
+        That sample's force is the zero from there on, until a better one is known.
+        """
         edges = np.concatenate([[self._seen], flips]) if self._touching else flips
         starts, ends = edges[0::2], edges[1::2]
         if len(starts) > len(ends):
@@ -182,7 +182,7 @@ class ContactSwitch:
             press_mm = known_mm[start - origin : end - origin]
             deepest_mm = np.maximum.accumulate(np.maximum(press_mm, self._deepest_mm if held else contact_mm))
             margin_mm = np.maximum(AWAY_DEADBANDS * self._deadband_mm, AWAY_SHARE * (deepest_mm - contact_mm))
-            gone = press_mm < contact_mm - margin_mm
+            gone = (press_mm < contact_mm - margin_mm) & ~low[start - self._seen : end - self._seen]
             if gone.any():
                 return int(start + np.argmax(gone))
         return None

@@ -39,7 +39,7 @@ DWELL_SAMPLES = 8
 """A stop shorter than this, or of fewer samples, is how a platen turns that brakes first."""
 
 AFTER_S = 1.0
-AFTER_SAMPLES = (8, 256)
+AFTER_SAMPLES = (8, 4096)
 """How much of the no-load stretch behind a press is waited for before the cycle closes, within these
 counts."""
 
@@ -213,7 +213,7 @@ class Segmenter:
         if single.all():
             return columns
         parts = []
-        for row, stretch in enumerate(stretches):
+        for row in range(len(stretches)):
             part = columns.row(row)
             parts.append(part if single[row] else self._split_kept(part))
         return _Columns.joined(parts)

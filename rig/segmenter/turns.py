@@ -22,6 +22,9 @@ DWELL_FACTOR = 4.0
 """A stop lasts this many times longer than an even turn would."""
 
 
+LEVEL_SHARE = 0.15
+
+
 def next_kept_turn(position_mm: FloatArray, deadband_mm: float) -> int | None:
     """Where a press that is still in contact turns to come in again.
 
@@ -164,7 +167,35 @@ def peaks_and_dwells(
         last = table.shape[1] - 1 - np.argmax(near[:, ::-1], axis=1)
         with np.errstate(divide="ignore", invalid="ignore"):
             crossing = np.where(depth_mm > 0, 2 * deadband_mm * np.maximum(peak, 1) / depth_mm, 0.0)
-        dwells = last - first >= np.maximum(DWELL_FACTOR * crossing, shortest)
+        stops = last - first >= np.maximum(DWELL_FACTOR * crossing, shortest)
+        dwells = stops & _is_level(table, first, last, stops, deadband_mm)
         load_end[rows] = starts[rows] + np.where(dwells, first, peak)
         unload_start[rows] = starts[rows] + np.where(dwells, last, peak)
     return load_end, unload_start
+
+
+def _is_level(
+    table: FloatArray, first: IntArray, last: IntArray, which: npt.NDArray[np.bool_], deadband_mm: float
+) -> npt.NDArray[np.bool_]:
+    """Which rows stand still between `first` and `last`, rather than turn as slowly as a sine does.
+
+    Notes
+    -----
+    The middle third of a slow turn lies higher than its whole: by 0.3 of the deadband for a parabola.
+    """
+    level = np.zeros(len(table), bool)
+    rows = np.flatnonzero(which)
+    if not len(rows):
+        return level
+    running = np.concatenate([np.zeros((len(rows), 1)), np.cumsum(table[rows], axis=1)], axis=1)
+    each = np.arange(len(rows))
+
+    def mean(start: IntArray, stop: IntArray) -> FloatArray:
+        sums: FloatArray = running[each, stop] - running[each, start]
+        return sums / (stop - start)
+
+    start, stop = first[rows], last[rows] + 1
+    third = (stop - start) // 3
+    rises_mm = mean(start + third, stop - third) - mean(start, stop)
+    level[rows] = rises_mm < LEVEL_SHARE * deadband_mm
+    return level

@@ -1,5 +1,5 @@
-"""C16. Rainflow, ASTM E1049. The PyPI package rainflow counts cycles on its own: over the same position signal
-its count of full-depth cycles (halves summed) is an independent check on the stroke finder."""
+"""C16. Rainflow, ASTM E1049. The PyPI package rainflow counts cycles on its own: over the same position
+signal its count of full-depth cycles (halves summed) is an independent check on the stroke finder."""
 
 import numpy as np
 import pytest

@@ -1,0 +1,135 @@
+"""Runs the real command in processes of its own, against virtual rigs on real pseudo-terminals."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+PRESSRIG = Path(sys.executable).with_name("pressrig")
+ROOT = Path(__file__).parents[2]
+RIGS = ROOT / "configs" / "rigs"
+
+PATIENCE_S = 60.0
+"""Far longer than anything here takes; a test that waits this long has failed."""
+
+LOOK_S = 0.02
+
+CALIBRATED = """
+name: bench
+wire: {format: framed}
+force: {per_count: "1 mN"}
+position: {per_count: "5 um"}
+"""
+LINES = CALIBRATED.replace("framed", "lines")
+UNCALIBRATED = "name: bench\nwire: {format: framed}\n"
+
+FAST = ("--speed-up", "20")
+
+
+def environment(home: Path) -> dict[str, str]:
+    """Keeps the program's logs and locks of unusual systems out of the person's own folders."""
+    folders = {name: str(home) for name in ("HOME", "XDG_STATE_HOME", "XDG_RUNTIME_DIR")}
+    return os.environ | folders
+
+
+def pressrig(home: Path, *arguments: object, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
+    """Run the command to its end."""
+    return subprocess.run(
+        [PRESSRIG, *map(str, arguments)],
+        capture_output=True,
+        text=True,
+        timeout=PATIENCE_S,
+        env=environment(home),
+        cwd=cwd or home,
+        check=False,
+    )
+
+
+def done(home: Path, *arguments: object) -> str:
+    """Standard output of a command that must succeed."""
+    finished = pressrig(home, *arguments)
+    assert finished.returncode == 0, finished.stderr
+    return finished.stdout
+
+
+def analysed(home: Path, *arguments: object) -> dict[str, Any]:
+    """The one capture in the document of `analyse --json`."""
+    (capture,) = json.loads(done(home, "analyse", "--json", *arguments))["captures"]
+    return capture
+
+
+@contextmanager
+def running(home: Path, *arguments: object) -> Iterator[subprocess.Popen[str]]:
+    """A command that goes on until it is told to stop, and is gone afterwards in any case."""
+    process = subprocess.Popen(
+        [PRESSRIG, *map(str, arguments)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env=environment(home),
+        cwd=home,
+    )
+    try:
+        yield process
+    finally:
+        process.kill()
+        process.wait()
+        for pipe in (process.stdout, process.stderr):
+            if pipe is not None:
+                pipe.close()
+
+
+@contextmanager
+def simulated(home: Path, *arguments: object) -> Iterator[Path]:
+    """A virtual rig to record from: the link to its port. It must end well."""
+    link = home / "rig"
+    with running(home, "simulate", "--link", link, *arguments) as process:
+        wait_until(lambda: link.is_symlink() or process.poll() is not None)
+        yield link
+        ended(process, signal.SIGTERM)
+        assert not link.is_symlink()
+
+
+def ended(process: subprocess.Popen[str], number: int) -> tuple[str, str]:
+    """What a command printed that ends well on a signal."""
+    process.send_signal(number)
+    output, errors = process.communicate(timeout=PATIENCE_S)
+    assert process.returncode == 0, errors
+    return output, errors
+
+
+def wait_until(holds: Callable[[], bool]) -> None:
+    deadline_s = time.monotonic() + PATIENCE_S
+    never = threading.Event()
+    while not holds():
+        assert time.monotonic() < deadline_s, "what was waited for did not come"
+        never.wait(LOOK_S)
+
+
+def recorded_bytes(folder: Path) -> int:
+    """Size of the samples of the only capture in a folder; 0 if there is none yet."""
+    return sum(path.stat().st_size for path in folder.glob("*/samples-0001.arrow"))
+
+
+def only_capture(folder: Path) -> Path:
+    (capture,) = (each for each in folder.iterdir() if each.is_dir())
+    return capture
+
+
+def event_kinds(capture: Path) -> list[str]:
+    return [json.loads(line)["kind"] for line in (capture / "events.jsonl").read_text().splitlines()]
+
+
+def rig_file(home: Path, text: str = CALIBRATED) -> Path:
+    path = home / "rig.yaml"
+    path.write_text(text)
+    return path

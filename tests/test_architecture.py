@@ -1,0 +1,257 @@
+"""House rules that a linter does not know: who may import whom, what stands where, how things are named."""
+
+from __future__ import annotations
+
+import ast
+import re
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+RIG = ROOT / "rig"
+
+BASE = {"errors", "units", "samples"}
+MEASURES = {"calibration", "segmenter", "analyser"}
+
+ALLOWED: dict[str, set[str]] = {
+    # What everybody may use knows nobody.
+    "errors": set(),
+    "units": {"errors"},
+    "samples": {"errors"},
+    # Bytes, ports, a rig of software: none of them knows of captures or of newtons.
+    "wire": {"errors", "samples"},
+    "reader": {"errors", "samples", "wire"},
+    "virtual": {*BASE, "wire"},
+    # Numbers: neither the disk nor the wire.
+    "calibration": BASE,
+    "segmenter": {*BASE, "calibration"},
+    "analyser": {*BASE, "calibration", "segmenter"},
+    # The disk: what a sample is, not what it means.
+    "capture": BASE,
+    "rigfile": {*BASE, "calibration", "reader", "wire"},
+    # Paper and screens: results and headers.
+    "sheets": {*BASE, "analyser", "capture"},
+    # The face for notebooks reads captures and measures them.
+    "notebook": {*BASE, *MEASURES, "capture", "sheets"},
+    "rig": {"notebook"},
+    # Only these see everything, and only the command line sees the daemon.
+    "daemon": {*BASE, *MEASURES, "wire", "reader", "capture", "rigfile", "sheets"},
+    "cli": {*BASE, *MEASURES, "wire", "reader", "virtual", "capture", "rigfile", "sheets", "daemon"},
+}
+"""Which part of `rig` may import which: the only truth about it. "rig" is the top package itself."""
+
+FROM_THE_TOP = {"__version__"}
+"""What any part may take from `rig` itself, which is loaded before every part of it."""
+
+POSIX_ONLY = {"pty", "termios", "fcntl", "tty"}
+"""Modules that Windows lacks; at the top of a module only inside `rig/virtual`."""
+
+TOP_LEVEL = {
+    "README.md",
+    "DEVELOPERS.md",
+    "LICENSE",
+    "pyproject.toml",
+    "rig",
+    "firmware_notes",
+    "configs",
+    "tests",
+    "captures",
+}
+
+CARELESS = {
+    "print",
+    "eval",
+    "exec",
+    "yaml.load",
+    "yaml.unsafe_load",
+    "yaml.full_load",
+    "pickle.load",
+    "pickle.loads",
+}
+
+NAMES_THAT_SAY_NOTHING = {"utils", "util", "helpers", "helper", "common", "misc", "manager", "managers"}
+
+MODULES = sorted(RIG.rglob("*.py"))
+PACKAGES = sorted(path.parent for path in RIG.rglob("__init__.py"))
+
+
+def kept_files() -> list[Path]:
+    """Files that belong to the project: those that git knows, or all of its folders without git."""
+    try:
+        listed = subprocess.run(["git", "-C", str(ROOT), "ls-files", "-z"], check=True, capture_output=True)
+        names = listed.stdout.decode().split("\0")
+    except (OSError, subprocess.CalledProcessError):
+        names = []
+    files = [ROOT / name for name in names if name]
+    if not files:
+        files = [path for name in TOP_LEVEL for path in [ROOT / name, *(ROOT / name).rglob("*")]]
+    return [path for path in files if path.is_file() and "__pycache__" not in path.parts]
+
+
+def short(path: Path) -> str:
+    return path.relative_to(ROOT).as_posix()
+
+
+def part_of(path: Path) -> str:
+    """The part of `rig` that a module belongs to."""
+    inside = path.relative_to(RIG).parts
+    return inside[0].removesuffix(".py").replace("__init__", "rig")
+
+
+def imported(tree: ast.AST) -> Iterator[tuple[str, set[str], int]]:
+    """Every import: the module's dotted name, the names taken from it, and the line."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            for alias in node.names:
+                yield alias.name, set(), node.lineno
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"line {node.lineno}: a relative import; write it in full"
+            yield node.module or "", {alias.name for alias in node.names}, node.lineno
+
+
+def parts_imported(path: Path) -> Iterator[tuple[str, int]]:
+    """Parts of `rig` that a module imports, inside functions too."""
+    for module, names, line in imported(ast.parse(path.read_text(encoding="utf-8"))):
+        top, _, rest = module.partition(".")
+        if top != "rig":
+            continue
+        if rest:
+            yield rest.split(".")[0], line
+            continue
+        for name in names - FROM_THE_TOP or ({"rig"} if not names else set()):
+            yield (name if name in ALLOWED else "rig"), line
+
+
+def complaints(path: Path) -> list[str]:
+    part = part_of(path)
+    return [
+        f"{short(path)}:{line}: {part} imports {other}"
+        for other, line in parts_imported(path)
+        if other != part and other not in ALLOWED[part]
+    ]
+
+
+def test_every_part_of_rig_stands_in_the_table_of_imports() -> None:
+    assert {part_of(path) for path in MODULES} == set(ALLOWED)
+
+
+def test_imports_follow_the_table() -> None:
+    assert [complaint for path in MODULES for complaint in complaints(path)] == []
+
+
+def test_allowed_imports_run_in_one_direction() -> None:
+    left = {part: set(others) for part, others in ALLOWED.items()}
+    while left:
+        settled = {part for part, others in left.items() if not others}
+        assert settled, f"a circle among {sorted(left)}"
+        left = {part: others - settled for part, others in left.items() if part not in settled}
+
+
+def test_an_import_inside_a_function_is_seen(tmp_path: Path) -> None:
+    # Only the parser is asked here; the file need not lie in the package.
+    module = tmp_path / "deep.py"
+    module.write_text("def f():\n    from rig.reader import Reader\n    import rig.wire.frames\n")
+    assert list(parts_imported(module)) == [("reader", 2), ("wire", 3)]
+
+
+def test_an_import_of_the_top_package_is_seen_but_its_version_is_free(tmp_path: Path) -> None:
+    module = tmp_path / "top.py"
+    module.write_text(
+        "import rig\nfrom rig import __version__\nfrom rig import open_capture\nfrom rig import wire\n"
+    )
+    assert list(parts_imported(module)) == [("rig", 1), ("rig", 3), ("wire", 4)]
+
+
+def platform_bound(path: Path) -> list[str]:
+    """Imports that fail on Windows as soon as the module is imported."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    later = (ast.FunctionDef, ast.AsyncFunctionDef, ast.If, ast.Try)
+    deferred = {id(inner) for node in ast.walk(tree) if isinstance(node, later) for inner in ast.walk(node)}
+    return [
+        f"{short(path)}:{line}: {module}"
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Import | ast.ImportFrom) and id(node) not in deferred
+        for module, _, line in imported(node)
+        if module.split(".")[0] in POSIX_ONLY or module.startswith("rig.virtual")
+    ]
+
+
+def test_only_the_virtual_rig_needs_a_pseudo_terminal_to_be_imported() -> None:
+    elsewhere = [path for path in MODULES if part_of(path) != "virtual"]
+    assert [found for path in elsewhere for found in platform_bound(path)] == []
+
+
+@pytest.mark.parametrize("package", PACKAGES, ids=short)
+def test_each_package_has_a_docstring_and_one_public_face(package: Path) -> None:
+    tree = ast.parse((package / "__init__.py").read_text(encoding="utf-8"))
+    assert ast.get_docstring(tree)
+    if package == RIG:
+        return
+    faces = [
+        ast.literal_eval(node.value)
+        for node in tree.body
+        if isinstance(node, ast.Assign) and [ast.unparse(each) for each in node.targets] == ["__all__"]
+    ]
+    assert len(faces) == 1
+    assert faces[0]
+    words = " ".join((ast.get_docstring(tree) or "").split())
+    assert "In: " in words
+    assert "Out: " in words
+
+
+def test_each_module_says_what_it_is_for() -> None:
+    trees = {short(path): ast.parse(path.read_text(encoding="utf-8")) for path in MODULES}
+    assert [name for name, tree in trees.items() if not ast.get_docstring(tree)] == []
+
+
+def careless_calls(path: Path) -> list[str]:
+    """Calls that print past the command line's own output, or that run what a file says."""
+    found = []
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if not isinstance(node, ast.Call):
+            continue
+        name = ast.unparse(node.func)
+        careful = name == "yaml.load" and ast.unparse(node.args[-1]).endswith("SafeLoader")
+        if name in CARELESS and not careful:
+            found.append(f"{short(path)}:{node.lineno}: {name}")
+    return found
+
+
+def test_nothing_in_rig_prints_or_runs_what_a_file_says() -> None:
+    assert [found for path in MODULES for found in careless_calls(path)] == []
+
+
+def test_no_module_has_a_name_that_says_nothing() -> None:
+    parts = {part.removesuffix(".py") for path in MODULES for part in path.relative_to(RIG).parts}
+    assert not parts & NAMES_THAT_SAY_NOTHING
+
+
+def test_the_top_level_holds_only_what_belongs_there() -> None:
+    top = {path.relative_to(ROOT).parts[0] for path in kept_files()}
+    assert {name for name in top if not name.startswith(".")} <= TOP_LEVEL
+
+
+HOME = re.compile(r"/(?:home|root|Users|work)/|[A-Z]:\\Users")
+ADDRESS = re.compile(r"https?://[^\s\"'<>)]+")
+ADDRESSES_KEPT = {"http://www.w3.org/2000/svg"}
+"""The name of the picture format's vocabulary; nothing is fetched from it."""
+
+TEXT = {".py", ".md", ".toml", ".yaml", ".svg", ".jsonl", ".csv", ""}
+
+
+def texts() -> Iterator[tuple[Path, str]]:
+    for path in kept_files():
+        if path.suffix in TEXT:
+            yield path, path.read_text(encoding="utf-8")
+
+
+def test_no_file_holds_a_path_of_one_machine() -> None:
+    assert [short(path) for path, text in texts() if HOME.search(text)] == []
+
+
+def test_no_file_depends_on_an_address_on_the_net() -> None:
+    found = {address for _, text in texts() for address in ADDRESS.findall(text)}
+    assert found <= ADDRESSES_KEPT
