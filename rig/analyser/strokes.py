@@ -13,7 +13,7 @@ from rig.analyser.baseline import Baseline
 from rig.analyser.curves import Knee, force_at, knee
 from rig.analyser.energy import work
 from rig.analyser.peak import Side, Turn
-from rig.analyser.ragged import BoolArray, LocalFit, Nodes, polynomial_at
+from rig.analyser.ragged import BoolArray, LocalFit, Nodes, polynomial_at, row_sums
 from rig.analyser.settings import AnalysisSettings, Depth, MeasuringNoise
 from rig.samples import FloatArray
 from rig.segmenter import Cycles, Flag, FlagArray
@@ -31,6 +31,10 @@ LARGER_SHARE = 0.1
 """A node before the turn holds the largest force if it is a mean of so many samples, and larger than the
 force at the turn by so many standard errors; a share of the difference is left as uncertainty, for
 what the nodes average over."""
+
+RATE_NODES = 3
+WORKING_RATE = 0.7
+"""Nodes that the platen passed at less than this share of its rate in the tangent's window are braked ones."""
 
 INITIAL_NODES = 3
 """Where the initial window holds fewer nodes, the first ones in contact take its place."""
@@ -134,10 +138,11 @@ class Strokes:
         self.turned = self._carried(going, turn.unloading, unsure)
 
     def _tangent(self, nodes: Nodes) -> LocalFit:
-        """Tangent at the deep end of a stroke."""
+        """Tangent at the deep end of a stroke, from the part of it that was not braked."""
         stroke = np.where(self.stroke_mm > 0, self.stroke_mm, 1.0)[:, None]
         share = (self.peak_mm[:, None] - nodes.x_mm) / stroke
         deep = nodes.real & (share <= self.context.settings.tangent_window)
+        deep &= _at_working_rate(nodes, deep)
         few = np.count_nonzero(deep, axis=1) < PEAK_NODES
         at_end = nodes.lengths[:, None] - 1 - np.arange(nodes.x_mm.shape[1])
         deep = np.where(few[:, None], nodes.real & (at_end < PEAK_NODES) & (share < 1), deep)
@@ -303,7 +308,7 @@ class Strokes:
         touching = nodes.real & (share > 0)
         window |= few[:, None] & touching & (np.cumsum(touching, axis=1) <= INITIAL_NODES)
         centre = self.contact_mm + (low + high) / 2 * self.depth_mm
-        return polynomial_at(nodes, window, np.nan_to_num(centre), self.slope_noise_n, 1)
+        return polynomial_at(nodes, window, np.nan_to_num(centre), self.slope_noise_n, 2)
 
     def depth_columns(self, origin_mm: FloatArray, origin_u: FloatArray) -> Columns:
         """Force on both strokes at the depths asked for."""
@@ -351,6 +356,31 @@ class Strokes:
             Flag.UNEVEN_STROKE
         )
         return flags
+
+
+def _at_working_rate(nodes: Nodes, window: BoolArray) -> BoolArray:
+    """Which nodes of a window the platen passed at no less than a share of its usual rate there.
+
+    A relaxing specimen's force lags behind a braking platen in another way than along the stroke.
+    """
+    reach = min(RATE_NODES, (nodes.x_mm.shape[1] - 1) // 2)
+    if not reach:
+        return window
+    middle = np.cumsum(nodes.count, axis=1) - nodes.count / 2
+    ahead = np.minimum(np.arange(nodes.x_mm.shape[1]) + reach, np.maximum(nodes.lengths - 1, 0)[:, None])
+    behind = np.maximum(np.arange(nodes.x_mm.shape[1]) - reach, 0)
+    run = np.take_along_axis(nodes.x_mm, ahead, axis=1) - nodes.x_mm[:, behind]
+    time = np.take_along_axis(middle, ahead, axis=1) - middle[:, behind]
+    rate = np.where(time > 0, run / np.where(time > 0, time, 1.0), 0.0)
+    usual = row_sums(np.where(window, rate * nodes.count, 0.0)) / np.maximum(
+        row_sums(np.where(window, nodes.count, 0.0)), 1.0
+    )
+    # braking lowers the mean itself: what is left is compared with the rate of the unbraked part
+    swift = window & (rate >= usual[:, None])
+    usual = row_sums(np.where(swift, rate * nodes.count, 0.0)) / np.maximum(
+        row_sums(np.where(swift, nodes.count, 0.0)), 1.0
+    )
+    return window & (rate >= WORKING_RATE * usual[:, None])
 
 
 def depth_name(depth: Depth) -> str:

@@ -186,9 +186,11 @@ def _comparison(measured: list[tuple[_Float, CaptureResult]]) -> Table:
     from rig.sheets import quantity
 
     table = Table(
-        title=f"Floats compared at cycle {CYCLES}; in brackets, standard uncertainty of the last digits",
+        title="Floats compared at their last cycle; brackets: standard uncertainty of last digits",
         box=None if is_plain() else box.SIMPLE_HEAD,
         title_justify="left",
+        pad_edge=False,
+        collapse_padding=True,
     )
     for heading in ("float", "batch", "state"):
         table.add_column(heading)

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import os
 import sys
+import warnings
 from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
@@ -32,7 +33,10 @@ def lock_directories() -> tuple[Path, ...]:
     """Where locks are looked for, in the order in which one is made: the system's, then the user's."""
     names = ("/var/spool/uucp", "/var/spool/lock") if sys.platform == "darwin" else ("/run/lock", "/var/lock")
     system = dict.fromkeys(Path(name).resolve() for name in names if Path(name).is_dir())
-    return (*system, platformdirs.user_runtime_path("pressrig"))
+    with warnings.catch_warnings():
+        # without a session of the user's, the library says which folder it takes; any will do
+        warnings.simplefilter("ignore")
+        return (*system, platformdirs.user_runtime_path("pressrig"))
 
 
 def lock_name(port: str) -> str:
