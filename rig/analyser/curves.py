@@ -74,7 +74,8 @@ def _between_nodes(nodes: Nodes, below: IntArray, depth_mm: FloatArray, noise_n:
         share = (depth_mm - x_left) / run
         value = f_left + share * (f_right - f_left)
         value_u = np.hypot((1 - share) * left_u, share * right_u)
-    return LocalFit(value, value_u, (f_right - f_left) / run, np.hypot(left_u, right_u) / np.abs(run))
+    slope_u = np.hypot(left_u, right_u) / np.abs(run)
+    return LocalFit(value, value_u, (f_right - f_left) / run, slope_u, np.zeros_like(value))
 
 
 def _through_nodes(
@@ -179,7 +180,9 @@ def _tangents(nodes: Nodes, noise_n: FloatArray) -> tuple[LocalFit, FloatArray]:
         slope_u = noise_n[:, None] / np.sqrt(spread)
         value_u = noise_n[:, None] / np.sqrt(weight)
     whole = (spread > 0) & (low == centre - KNEE_REACH) & (centre + KNEE_REACH < nodes.lengths[:, None])
-    return LocalFit(value, value_u, slope, slope_u).only(whole), x[:, high - 1] - x[:, low]
+    return LocalFit(value, value_u, slope, slope_u, np.zeros_like(value)).only(whole), x[:, high - 1] - x[
+        :, low
+    ]
 
 
 def _first_pair(marks: BoolArray) -> tuple[IntArray, BoolArray]:

@@ -13,11 +13,11 @@ from math import sqrt
 import numpy as np
 
 from rig.analyser.baseline import Baseline, baseline
-from rig.analyser.blocks import Blocks, block_means, stroke_blocks
+from rig.analyser.blocks import Blocks, block_means, even_blocks, stroke_blocks
 from rig.analyser.curves import Knee
 from rig.analyser.foot import Foot, FootZone, fit_feet
 from rig.analyser.peak import Side, Turn, find_turns
-from rig.analyser.ragged import BoolArray, Nodes
+from rig.analyser.ragged import BoolArray, Nodes, first_above
 from rig.analyser.strokes import Columns, Contacts, Context, Strokes
 from rig.calibration import Signals
 from rig.samples import FloatArray, IntArray
@@ -25,6 +25,9 @@ from rig.segmenter import Cycles, Flag, Segment
 
 BLOCK_CYCLES = 4096
 """Cycles worked on together: their tables stay in the processor's cache."""
+
+INITIAL_BLOCKS = 24
+INITIAL_SAMPLES = 3
 
 _NOT_WHOLE = Flag.STARTS_IN_CONTACT | Flag.CONTACT_KEPT_BEFORE | Flag.CONTACT_KEPT_AFTER | Flag.NOT_RELEASED
 """Flags that already say why a cycle has no no-load stretch on one side."""
@@ -87,11 +90,22 @@ def _measure_block(
     loading = _stroke(signals, coming, zero, cycles.contact, compliance)
     going = stroke_blocks(cycles.unload_start, zero.unloading_last, turn_last=False)
     unloading = _reversed(_stroke(signals, going, zero, cycles.contact, compliance))
+    near_mm, far_mm = (
+        np.nan_to_num(contact + share * (turn.x_mm - contact), nan=np.inf)
+        for share in context.settings.initial_window
+    )
+    early, late = _initial_windows(signals.position_mm, cycles, zero, near_mm, far_mm)
     strokes = Strokes(
         loading,
         unloading,
         turn=_freed(turn, zero, cycles, compliance),
-        contact=Contacts(contact, contact_u, ~headless),
+        contact=Contacts(
+            contact,
+            contact_u,
+            ~headless,
+            _stroke(signals, early, zero, cycles.contact, compliance),
+            _stroke(signals, late, zero, cycles.contact, compliance),
+        ),
         zero=zero,
         context=context,
     )
@@ -177,6 +191,27 @@ def _stroke(signals: Signals, blocks: Blocks, zero: Baseline, contact: IntArray,
     x_mm, force_n = block_means([signals.position_mm, signals.force_n], blocks)
     force_n = force_n - zero.at(blocks.middle, contact)
     return Nodes.of(x_mm - compliance * force_n, force_n, blocks.count)
+
+
+def _initial_windows(
+    x_mm: FloatArray, cycles: Cycles, zero: Baseline, near_mm: FloatArray, far_mm: FloatArray
+) -> tuple[Blocks, Blocks]:
+    """Samples of both strokes between the shares of the depth over which the initial stiffness is taken.
+
+    Where a stroke has fewer than `INITIAL_SAMPLES` there, its first ones in contact take their place.
+    """
+    first = first_above(x_mm, zero.loading_first, cycles.load_end, near_mm)
+    last = first_above(x_mm, first, cycles.load_end, far_mm) - 1
+    few = last - first + 1 < INITIAL_SAMPLES
+    first = np.where(few, np.minimum(cycles.contact, cycles.load_end), first)
+    last = np.where(few, np.minimum(first + INITIAL_SAMPLES - 1, cycles.load_end), last)
+    early = even_blocks(first, np.maximum(last, first), INITIAL_BLOCKS)
+    first = first_above(-x_mm, cycles.unload_start, zero.unloading_last, -far_mm)
+    last = first_above(-x_mm, first, zero.unloading_last, -near_mm) - 1
+    few = last - first + 1 < INITIAL_SAMPLES
+    last = np.where(few, np.minimum(cycles.release - 1, zero.unloading_last), last)
+    first = np.where(few, np.maximum(last - INITIAL_SAMPLES + 1, cycles.unload_start), first)
+    return early, even_blocks(first, np.maximum(last, first), INITIAL_BLOCKS)
 
 
 def _reversed(nodes: Nodes) -> Nodes:

@@ -32,7 +32,8 @@ DWELL_SAMPLES = 3
 AVERAGED_SHARE = 0.25
 CUSP_SHARE = 0.19
 """A parabola fitted to an even, sharp turn peaks this share of its depth too low (least squares of |t|
-over -1..1 by 3/16 + 15/16 t^2); half of it is added, and half is left as a limit of error."""
+over -1..1 by 3/16 + 15/16 t^2); a third of it is added and is the standard uncertainty: a braked turn lies
+one of them above, a sharp one two below."""
 
 _WINDOW = np.arange(-REACH, REACH + 1)
 
@@ -155,7 +156,7 @@ def _parabola(height: FloatArray, near: BoolArray, noise_mm: float) -> tuple[Flo
     depth = np.abs(bend) * np.where(near, np.abs(t), 0).max(axis=1) ** 2
     direction = np.stack([np.ones_like(at), at, at**2], axis=1)
     fit_u = noise_mm * np.sqrt(np.maximum(np.einsum("ri,rij,rj->r", direction, inverse, direction), 0))
-    return top + CUSP_SHARE / 2 * depth, np.hypot(fit_u, CUSP_SHARE / 2 * depth)
+    return top + CUSP_SHARE / 3 * depth, np.hypot(fit_u, CUSP_SHARE / 3 * depth)
 
 
 def _dwell_mean(x_mm: FloatArray, cycles: Cycles, noise_mm: float) -> tuple[FloatArray, FloatArray]:

@@ -135,6 +135,7 @@ def polynomial_at(
         value_u + nothing,
         coefficients[:, 1] / reach + nothing,
         slope_u + nothing,
+        2 * coefficients[:, 2] / reach**2 + nothing,
     )
 
 
@@ -146,16 +147,18 @@ FREEDOM_TO_JUDGE = 6
 
 @dataclass(frozen=True, slots=True)
 class LocalFit:
-    """Value and slope of a local fit with their standard uncertainties, each of shape (rows,)."""
+    """Value and slope of a local fit with their standard uncertainties, and the slope's own slope (0 for a
+    straight line), each of shape (rows,)."""
 
     value: FloatArray
     value_u: FloatArray
     slope: FloatArray
     slope_u: FloatArray
+    bend: FloatArray
 
     def columns(self) -> tuple[FloatArray, ...]:
-        """Value, its uncertainty, slope, its uncertainty."""
-        return self.value, self.value_u, self.slope, self.slope_u
+        """Value, its uncertainty, slope, its uncertainty, bend."""
+        return self.value, self.value_u, self.slope, self.slope_u, self.bend
 
     def only(self, which: BoolArray) -> LocalFit:
         """These fits where `which` holds, not-a-number elsewhere."""
@@ -163,10 +166,8 @@ class LocalFit:
 
     def replaced(self, rows: IntArray, other: LocalFit) -> LocalFit:
         """These fits with those of some rows taken from `other`, which holds just them."""
-        columns = [self.value.copy(), self.value_u.copy(), self.slope.copy(), self.slope_u.copy()]
-        for column, values in zip(
-            columns, (other.value, other.value_u, other.slope, other.slope_u), strict=True
-        ):
+        columns = [each.copy() for each in self.columns()]
+        for column, values in zip(columns, other.columns(), strict=True):
             column[rows] = values
         return LocalFit(*columns)
 

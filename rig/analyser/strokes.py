@@ -4,13 +4,13 @@ flags."""
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import sqrt
 
 import numpy as np
 
 from rig.analyser.baseline import Baseline
-from rig.analyser.curves import Knee, force_at, knee
+from rig.analyser.curves import READING_NODES, Knee, force_at, knee
 from rig.analyser.energy import work
 from rig.analyser.peak import Side, Turn
 from rig.analyser.ragged import BoolArray, LocalFit, Nodes, polynomial_at, row_sums
@@ -34,10 +34,8 @@ what the nodes average over."""
 
 RATE_NODES = 3
 WORKING_RATE = 0.7
-"""Nodes that the platen passed at less than this share of its rate in the tangent's window are braked ones."""
-
-INITIAL_NODES = 3
-"""Where the initial window holds fewer nodes, the first ones in contact take its place."""
+"""Nodes that the platen passed at less than this share of its rate in the tangent's window are braked
+ones."""
 
 FEW_NODES = 4
 DROP_SHARE = 0.1
@@ -95,11 +93,15 @@ class Contacts:
         Contact of each cycle's stretch and its standard uncertainty, shape (m,).
     touched
         Whether the cycle itself began with a touch.
+    early, late
+        Nodes of loading and unloading within the initial window.
     """
 
     mm: FloatArray
     u_mm: FloatArray
     touched: BoolArray
+    early: Nodes
+    late: Nodes
 
 
 class Strokes:
@@ -118,6 +120,7 @@ class Strokes:
         self.loading, self.unloading = loading, unloading
         self.peak_mm, self.peak_u_mm = turn.x_mm, turn.u_mm
         self.contact_mm, self.contact_u_mm, self.touches = contact.mm, contact.u_mm, contact.touched
+        self.early, self.late = contact.early, contact.late
         self.context = context
         self.zero_u_n, self.zero_tilt_u_n = zero.u_n, zero.tilt_u_n
         self.depth_mm = self.peak_mm - self.contact_mm
@@ -153,7 +156,7 @@ class Strokes:
         beyond_mm = self.peak_mm - side.x_mm
         value = side.force_n + np.nan_to_num(tangent.slope) * beyond_mm
         value_u = np.hypot(self.noise_n / np.sqrt(side.count), np.nan_to_num(unsure) * beyond_mm)
-        return LocalFit(value, value_u, tangent.slope, tangent.slope_u)
+        return replace(tangent, value=value, value_u=value_u)
 
     def _largest(self, peak: LocalFit, side: Side) -> LocalFit:
         """The force that stands for the peak: a relaxing specimen has its largest before a braking platen
@@ -175,7 +178,7 @@ class Strokes:
         with np.errstate(invalid="ignore"):
             between_u = np.hypot(largest_u, LARGER_SHARE * (largest_n - peak.value))
         value = np.where(earlier, largest_n, peak.value)
-        return LocalFit(value, np.where(earlier, between_u, peak.value_u), peak.slope, peak.slope_u)
+        return replace(peak, value=value, value_u=np.where(earlier, between_u, peak.value_u))
 
     def peak_columns(self, origin_mm: FloatArray, origin_u: FloatArray) -> Columns:
         """Peak force and deflection, and the secant there."""
@@ -271,15 +274,18 @@ class Strokes:
         ends = np.stack(
             [self.contact_mm + low * self.depth_mm, self.contact_mm + high * self.depth_mm], axis=1
         )
-        for suffix, nodes, end in (
-            ("", self.loading, self.peak),
-            ("_unloading", self.unloading, self.turned),
-        ):
+        sides = (
+            ("", self.loading, self.peak, self.early),
+            ("_unloading", self.unloading, self.turned, self.late),
+        )
+        for suffix, nodes, end, foot in sides:
             columns[f"tangent{suffix}_n_per_mm"] = end.slope
             columns[f"tangent{suffix}_n_per_mm_u"] = end.slope_u
-            initial = self._initial(nodes)
+            initial = self._initial(foot)
             columns[f"initial{suffix}_n_per_mm"] = initial.slope
-            columns[f"initial{suffix}_n_per_mm_u"] = initial.slope_u
+            columns[f"initial{suffix}_n_per_mm_u"] = np.hypot(
+                initial.slope_u, initial.bend * self.contact_u_mm
+            )
             fit = force_at(nodes, ends, self.slope_noise_n)
             lower, upper = fit.slope.T
             with np.errstate(divide="ignore", invalid="ignore"):
@@ -288,7 +294,9 @@ class Strokes:
                 by_contact = upper * (1 - high) - lower * (1 - low) + chord * (high - low)
                 by_peak = upper * high - lower * low - chord * (high - low)
                 moved = np.hypot(by_contact * self.contact_u_mm, by_peak * self.peak_u_mm)
-                spread = np.sqrt(fit.value_u[:, 0] ** 2 + fit.value_u[:, 1] ** 2 + moved**2)
+                # what rounding of positions leaves in a few nodes
+                place_n = np.hypot(lower, upper) * self._step_mm / sqrt(READING_NODES)
+                spread = np.sqrt(fit.value_u[:, 0] ** 2 + fit.value_u[:, 1] ** 2 + moved**2 + place_n**2)
                 columns[f"chord{suffix}_n_per_mm"] = chord
                 columns[f"chord{suffix}_n_per_mm_u"] = spread / run
         return columns
@@ -300,15 +308,16 @@ class Strokes:
     def _initial(self, nodes: Nodes) -> LocalFit:
         """Slope in the middle of the initial window."""
         low, high = self.context.settings.initial_window
-        share = (nodes.x_mm - self.contact_mm[:, None]) / np.where(self.depth_mm > 0, self.depth_mm, 1.0)[
-            :, None
-        ]
-        window = nodes.real & (share >= low) & (share <= high)
-        few = np.count_nonzero(window, axis=1) < INITIAL_NODES
-        touching = nodes.real & (share > 0)
-        window |= few[:, None] & touching & (np.cumsum(touching, axis=1) <= INITIAL_NODES)
         centre = self.contact_mm + (low + high) / 2 * self.depth_mm
-        return polynomial_at(nodes, window, np.nan_to_num(centre), self.slope_noise_n, 2)
+        # a specimen that has let go within the window has no slope there
+        held = (nodes.force_n[:, 0] > self.context.detection_n / 2) & (
+            np.take_along_axis(nodes.force_n, np.maximum(nodes.lengths - 1, 0)[:, None], axis=1)[:, 0]
+            > self.context.detection_n / 2
+        )
+        known = np.isfinite(centre) & held
+        return polynomial_at(
+            nodes, nodes.real & known[:, None], np.where(known, centre, 0.0), self.slope_noise_n, 2
+        )
 
     def depth_columns(self, origin_mm: FloatArray, origin_u: FloatArray) -> Columns:
         """Force on both strokes at the depths asked for."""

@@ -19,11 +19,11 @@ def inverse_symmetric3(matrices: FloatArray) -> FloatArray:
     aa, ab, ac = d * f - e * e, c * e - b * f, b * e - c * d
     dd, de, ff = a * f - c * c, b * c - a * e, a * d - b * b
     determinant = a * aa + b * ab + c * ac
+    inverse = np.empty_like(matrices)
     with np.errstate(divide="ignore", invalid="ignore"):
         scale = 1 / determinant
-    inverse = np.empty_like(matrices)
-    for row, column, cofactor in ((0, 0, aa), (0, 1, ab), (0, 2, ac), (1, 1, dd), (1, 2, de), (2, 2, ff)):
-        inverse[:, row, column] = inverse[:, column, row] = cofactor * scale
+        for row, column, cofactor in ((0, 0, aa), (0, 1, ab), (0, 2, ac), (1, 1, dd), (1, 2, de), (2, 2, ff)):
+            inverse[:, row, column] = inverse[:, column, row] = cofactor * scale
     return inverse
 
 

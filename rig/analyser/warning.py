@@ -127,6 +127,8 @@ def _about_missing(result: CaptureResult, start: Start) -> Iterator[str]:
         yield f"Empty: knee ({found if columns['knee_resolved'].any() else 'too few samples for a tangent'})."
     if empty("negative_stiffness_mm"):
         yield "Empty: negative stiffness (no tangent of loading below zero)."
+    if np.isnan(columns["initial_unloading_n_per_mm"]).any():
+        yield "Empty in places: initial stiffness of unloading, where the specimen lets go within its window."
     short = [f"{after_s:g} s" for after_s in LEFT_AFTER_S if empty(f"relaxation_left_{after_s:.0f}s_pct")]
     if short and start.timed:
         yield f"Empty: force left after {', '.join(short)} (no dwell is that long)."

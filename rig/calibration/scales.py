@@ -6,6 +6,7 @@ exact factor; a channel in counts needs the size of a count and the counts at ze
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -71,18 +72,18 @@ class Calibration:
         Raises
         ------
         InputError
-            If a field is not a number.
+            If a field is not a finite number.
         """
         mapping = mapping or {}
         try:
             return cls(
                 _scale_from_dict(mapping.get("force"), "per_count_n"),
                 _scale_from_dict(mapping.get("position"), "per_count_mm"),
-                float(mapping.get("force_delay_s", 0.0)),
-                float(mapping.get("compliance_mm_per_n", 0.0)),
+                _finite(mapping.get("force_delay_s", 0.0)),
+                _finite(mapping.get("compliance_mm_per_n", 0.0)),
             )
         except (AttributeError, KeyError, TypeError, ValueError) as problem:
-            raise InputError(f"{where}: not a calibration ({problem}); found {dict(mapping)!r}") from None
+            raise InputError(f"{where}: not a calibration ({problem}); found {mapping!r}") from None
 
     def force_n(self, samples: Samples) -> FloatArray:
         """Force in newtons, shape (n,). Raises InputError if the channel is not calibrated."""
@@ -136,4 +137,11 @@ def _scale_as_dict(scale: Scale | None, key: str) -> dict[str, float] | None:
 
 
 def _scale_from_dict(mapping: Mapping[str, Any] | None, key: str) -> Scale | None:
-    return None if mapping is None else Scale(float(mapping[key]), float(mapping.get("zero_counts", 0.0)))
+    return None if mapping is None else Scale(_finite(mapping[key]), _finite(mapping.get("zero_counts", 0.0)))
+
+
+def _finite(value: Any) -> float:
+    number = float(value)
+    if not math.isfinite(number):
+        raise ValueError(f"{number} is not a finite number")
+    return number

@@ -1,7 +1,7 @@
 """Runs of the virtual rig over a real pseudo-terminal, and the truth of what they measure.
 
-The truth comes from the specimen alone (`rig.virtual.Truth`); where a quantity is defined by a fit over a window,
-the same fit is made here, by numpy, to the specimen's own noiseless curve.
+The truth comes from the specimen alone (`rig.virtual.Truth`); where a quantity is defined by a fit over a
+window, the same fit is made here, by numpy, to the specimen's own noiseless curve.
 """
 
 import math
