@@ -19,7 +19,7 @@ from rig.analyser.ragged import BoolArray, first_above, means
 from rig.analyser.settings import MeasuringNoise
 from rig.calibration import Signals
 from rig.samples import FloatArray, IntArray
-from rig.segmenter import Cycles
+from rig.segmenter import Cycles, Flag
 
 WINDOW_SAMPLES = 128
 
@@ -116,13 +116,16 @@ def baseline(signals: Signals, cycles: Cycles, noise: MeasuringNoise, detection_
     apart = np.maximum(cycles.release - contact, 1) / 2
     tilt_u = np.where(both, np.hypot(before_u, after_u) * apart / np.maximum(right_at - left_at, 1.0), 0.0)
     drift_u = np.where(both, DRIFT_SHARE * np.abs(right_n - left_n), 0.0)
+    # where contact is kept, two cycles share the sample of the turn, so that their loops close
+    kept_after = (cycles.flags & np.uint32(Flag.CONTACT_KEPT_AFTER)) != 0
+    last_own = np.where(kept_after, np.minimum(cycles.release, len(x_mm) - 1), cycles.release - 1)
     return Baseline(
         left_n + slope * (contact - left_at),
         slope,
         np.sqrt(mean_u**2 + drift_u**2 + noise.undithered_force_n**2),
         np.hypot(tilt_u, drift_u / 2),
         np.where(has_before, before_last, cycles.before),
-        np.where(has_after, after_first, np.maximum(cycles.release - 1, cycles.unload_start)),
+        np.where(has_after, after_first, np.maximum(last_own, cycles.unload_start)),
         has_before != has_after,
     )
 

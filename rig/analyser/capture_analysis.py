@@ -194,10 +194,13 @@ class CaptureAnalysis:
         """Permanent set: shift of the contact at the contact force against the first one."""
         at_force, at_force_u = columns["contact_at_force_mm"], columns["contact_at_force_mm_u"]
         first = self._state.first_at_force or Datum(np.nan, np.nan)
+        origin = columns["contact_mm"]
+        if self.settings.datum == "first" and self._state.first is not None:
+            origin = np.where(np.isfinite(origin), self._state.first.contact_mm, np.nan)
         shift = at_force - first.contact_mm
         is_reference = shift == 0.0
         shift_u = np.where(is_reference, np.nan, np.hypot(at_force_u, first.contact_u_mm))
-        imposed = columns["contact_mm"] + columns["peak_deflection_mm"] - first.contact_mm
+        imposed = origin + columns["peak_deflection_mm"] - first.contact_mm
         before = np.concatenate([[self._state.last_depth_mm], imposed[:-1]])
         if len(imposed):
             self._state.last_depth_mm = float(imposed[-1])
@@ -232,26 +235,28 @@ class CaptureAnalysis:
                 result[name][row] = value
             if self._state.prony is None and columns["flags"][row] == 0:
                 part = slice(int(cycles.contact[row]), dwell.stop)
-                self._state.prony = fit_prony(
-                    signals.time_s[part],
-                    signals.position_mm[part] - columns["contact_mm"][row],
-                    signals.force_n[part] - columns["zero_n"][row],
-                )
+                pressed_n = signals.force_n[part] - columns["zero_n"][row]
+                frame_mm = self.calibration.compliance_mm_per_n * pressed_n
+                deflection_mm = signals.position_mm[part] - frame_mm - columns["contact_mm"][row]
+                self._state.prony = fit_prony(signals.time_s[part], deflection_mm, pressed_n)
         return result
 
     def _keep_loops(self, segment: Segment, columns: Columns) -> None:
         """Keep every so many cycles for drawing, the stride doubling as they become many."""
-        numbers = columns["cycle"].astype(np.int64)
-        for row in np.flatnonzero((numbers - 1) % self._loop_stride == 0):
-            cycles = segment.cycles
+        cycles, compliance = segment.cycles, self.calibration.compliance_mm_per_n
+        for row, number in enumerate(cycles.number.tolist()):
+            if (number - 1) % self._loop_stride:
+                continue
             start = max(int(cycles.before[row]), int(cycles.contact[row]) - LOOP_POINTS // 4)
             whole = np.arange(start, int(cycles.release[row]))
             picked = whole[:: -(-len(whole) // LOOP_POINTS)]
             force_n = segment.signals.force_n[picked] - columns["zero_n"][row]
-            origin = segment.signals.position_mm[cycles.load_end[row]] - columns["peak_deflection_mm"][row]
-            deflection = segment.signals.position_mm[picked] - origin
-            deflection = deflection - self.calibration.compliance_mm_per_n * force_n
-            self._loops.append(Loop(int(numbers[row]), deflection, force_n))
+            position_mm = segment.signals.position_mm[picked] - compliance * force_n
+            deepest = cycles.load_end[row]
+            frame_mm = compliance * (segment.signals.force_n[deepest] - columns["zero_n"][row])
+            deepest_mm = segment.signals.position_mm[deepest] - frame_mm
+            origin_mm = deepest_mm - columns["peak_deflection_mm"][row]
+            self._loops.append(Loop(number, position_mm - origin_mm, force_n))
             if len(self._loops) > LOOPS:
                 self._loop_stride *= 2
                 self._loops = [each for each in self._loops if (each.cycle - 1) % self._loop_stride == 0]

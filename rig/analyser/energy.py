@@ -14,6 +14,7 @@ from math import sqrt
 
 import numpy as np
 
+from rig.analyser.peak import Side
 from rig.analyser.ragged import BoolArray, Nodes, row_sums
 from rig.samples import FloatArray
 
@@ -49,6 +50,7 @@ def work(
     *,
     contact_mm: FloatArray,
     touches: BoolArray,
+    low: Side,
     end_mm: FloatArray,
     end_n: FloatArray,
     force_noise_n: float,
@@ -63,17 +65,17 @@ def work(
     contact_mm
         Where the stroke's force leaves zero, shape (rows,).
     touches
-        Whether the stroke reaches down to contact; if not, it begins with its first node.
+        Whether the stroke reaches down to contact.
+    low
+        The sample that it begins with where it does not.
     end_mm, end_n
         The deep end.
     """
     real = nodes.real
     contact = np.where(touches, contact_mm, -np.inf)
     inside = real & (nodes.x_mm > contact[:, None]) & (nodes.x_mm < end_mm[:, None])
-    first_x = np.take_along_axis(nodes.x_mm, np.argmax(real, axis=1)[:, None], axis=1)[:, 0]
-    first_n = np.take_along_axis(nodes.force_n, np.argmax(real, axis=1)[:, None], axis=1)[:, 0]
-    start_mm = np.where(touches, contact_mm, first_x)
-    start_n = np.where(touches, 0.0, first_n)
+    start_mm = np.where(touches, contact_mm, low.x_mm)
+    start_n = np.where(touches, 0.0, low.force_n)
     # nodes that do not take part are folded onto the nearest end, where they add no area
     before = np.cumsum(inside, axis=1) == 0
     x = np.where(inside, nodes.x_mm, np.where(before, start_mm[:, None], end_mm[:, None]))

@@ -105,6 +105,10 @@ def _measure_block(
             ~headless,
             _stroke(signals, early, zero, cycles.contact, compliance),
             _stroke(signals, late, zero, cycles.contact, compliance),
+            (
+                _single(signals, zero.loading_first, zero, cycles.contact, compliance),
+                _single(signals, zero.unloading_last, zero, cycles.contact, compliance),
+            ),
         ),
         zero=zero,
         context=context,
@@ -222,6 +226,12 @@ def _reversed(nodes: Nodes) -> Nodes:
         np.take_along_axis(nodes.force_n, index, axis=1),
         np.where(nodes.real, np.take_along_axis(nodes.count, index, axis=1), 0.0),
     )
+
+
+def _single(signals: Signals, index: IntArray, zero: Baseline, contact: IntArray, compliance: float) -> Side:
+    """Single samples, free of force zero and of the frame's own give."""
+    force_n = signals.force_n[index] - zero.at(index[:, None].astype(np.float64), contact)[:, 0]
+    return Side(signals.position_mm[index] - compliance * force_n, force_n, np.ones(len(index), np.int64))
 
 
 def _freed(turn: Turn, zero: Baseline, cycles: Cycles, compliance: float) -> Turn:

@@ -21,7 +21,7 @@ from rig.segmenter import Cycles, Flag, FlagArray
 PEAK_NODES = 4
 """A fit at the peak takes this many nodes at the least."""
 
-CARRIED_SHARE = 0.1
+CARRIED_SHARE = 0.15
 """What a force is carried along the tangent, from the samples next to the turn to the turn, is uncertain
 by this share, and by the difference of both strokes' tangents."""
 
@@ -95,6 +95,8 @@ class Contacts:
         Whether the cycle itself began with a touch.
     early, late
         Nodes of loading and unloading within the initial window.
+    lows
+        The sample that loading begins with, and the one that unloading ends with.
     """
 
     mm: FloatArray
@@ -102,6 +104,7 @@ class Contacts:
     touched: BoolArray
     early: Nodes
     late: Nodes
+    lows: tuple[Side, Side]
 
 
 class Strokes:
@@ -120,7 +123,7 @@ class Strokes:
         self.loading, self.unloading = loading, unloading
         self.peak_mm, self.peak_u_mm = turn.x_mm, turn.u_mm
         self.contact_mm, self.contact_u_mm, self.touches = contact.mm, contact.u_mm, contact.touched
-        self.early, self.late = contact.early, contact.late
+        self.early, self.late, self.lows = contact.early, contact.late, contact.lows
         self.context = context
         self.zero_u_n, self.zero_tilt_u_n = zero.u_n, zero.tilt_u_n
         self.depth_mm = self.peak_mm - self.contact_mm
@@ -137,7 +140,8 @@ class Strokes:
         coming, going = self._tangent(loading), self._tangent(unloading)
         # on the last micrometres a relaxing specimen follows neither tangent
         unsure = np.nan_to_num(np.abs(coming.slope - going.slope)) + CARRIED_SHARE * np.abs(coming.slope)
-        self.peak = self._largest(self._carried(coming, turn.loading, unsure), turn.loading)
+        self.turning = self._carried(coming, turn.loading, unsure)
+        self.peak = self._largest(self.turning, turn.loading)
         self.turned = self._carried(going, turn.unloading, unsure)
 
     def _tangent(self, nodes: Nodes) -> LocalFit:
@@ -225,14 +229,15 @@ class Strokes:
                 nodes,
                 contact_mm=self.contact_mm,
                 touches=touches,
+                low=low,
                 end_mm=self.peak_mm,
                 end_n=end.value,
                 force_noise_n=noise_n,
                 position_noise_mm=noise.position_mm,
             )
-            for nodes, touches, end in (
-                (self.loading, self.touches, self.peak),
-                (self.unloading, lets_go, self.turned),
+            for nodes, touches, low, end in (
+                (self.loading, self.touches, self.lows[0], self.turning),
+                (self.unloading, lets_go, self.lows[1], self.turned),
             )
         )
         in_mj = into.mj
@@ -246,8 +251,7 @@ class Strokes:
         with np.errstate(divide="ignore", invalid="ignore"):
             hysteresis = 100 * loss / in_mj
             hysteresis_u = 100 * np.hypot(loss_u, loss / in_mj * in_u) / in_mj
-            low_n = _shallow_force(self.loading)
-            chord = (self.peak.value - low_n) / self.stroke_mm
+            chord = (self.turning.value - self.lows[0].force_n) / self.stroke_mm
             swing = np.pi * chord * (self.stroke_mm / 2) ** 2
             factor = np.where(kept_after & ~self.touches, loss / swing, np.nan)
             factor_u = np.where(kept_after & ~self.touches, loss_u / swing, np.nan)
@@ -400,7 +404,3 @@ def depth_name(depth: Depth) -> str:
 def _shallowest(nodes: Nodes) -> FloatArray:
     shallowest: FloatArray = np.where(nodes.real, nodes.x_mm, np.inf).min(axis=1)
     return shallowest
-
-
-def _shallow_force(nodes: Nodes) -> FloatArray:
-    return nodes.force_n[:, 0]

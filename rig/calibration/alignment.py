@@ -49,6 +49,7 @@ class Aligner:
         self._next_seq_without_loss: int | None = None
         self._past_time_s: FloatArray = np.empty(0)
         self._past_position_mm: FloatArray = np.empty(0)
+        self._past_area_mm_s: FloatArray = np.empty(0)
 
     def push(self, samples: Samples) -> Signals | None:
         """Signals of the samples given so far and not yet handed out; None while still deciding."""
@@ -118,8 +119,7 @@ class Aligner:
         began_s = ended_s - self._conversion_s
         if self._conversion_s:
             # positions are straight between samples; before the first one the platen is taken to have stood
-            steps_s = np.diff(known_s)
-            area = np.concatenate([[0.0], np.cumsum((known_mm[1:] + known_mm[:-1]) / 2 * steps_s)])
+            area = self._area_mm_s(known_s, known_mm)
             early = known_mm[0] * np.minimum(ended_s - known_s[0], 0.0)
             earlier = known_mm[0] * np.minimum(began_s - known_s[0], 0.0)
             until = np.interp(ended_s, known_s, area) + early
@@ -130,4 +130,18 @@ class Aligner:
         needed_from_s = known_s[-1] - self._delay_s - self._conversion_s
         first = max(int(np.searchsorted(known_s, needed_from_s)) - 1, 0)
         self._past_time_s, self._past_position_mm = known_s[first:], known_mm[first:]
+        self._past_area_mm_s = self._past_area_mm_s[first:]
         return (ended_s + began_s) / 2, aligned_mm
+
+    def _area_mm_s(self, known_s: FloatArray, known_mm: FloatArray) -> FloatArray:
+        """Running integral of position over time at the known samples.
+
+        It goes on from the last total in order, so that its rounding does not depend on how a recording is
+        cut: positions stand on a grid of counts, where the smallest difference can turn a comparison.
+        """
+        past = self._past_area_mm_s if len(self._past_area_mm_s) else np.zeros(1)
+        new = slice(len(past) - 1, None)
+        slices = (known_mm[1:] + known_mm[:-1])[new] / 2 * np.diff(known_s)[new]
+        totals = np.cumsum(np.concatenate([past[-1:], slices]))
+        self._past_area_mm_s = np.concatenate([past, totals[1:]])
+        return self._past_area_mm_s

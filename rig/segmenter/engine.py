@@ -269,7 +269,8 @@ class Segmenter:
 
     def _segment(self, columns: _Columns) -> Segment:
         assert self._buffer is not None
-        first, last = int(columns.before.min()), int(columns.after.max())
+        # the turn that two cycles share belongs to both
+        first, last = int(columns.before.min()), int(columns.after.max()) + 1
         signals = self._buffer[first - self._offset : last - self._offset]
         contact, release = columns.contact - first, columns.release - first
         load_end, unload_start = peaks_and_dwells(
