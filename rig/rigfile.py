@@ -27,6 +27,8 @@ LARGEST_FILE = 1 << 20
 Text = Annotated[str, Field(min_length=1, max_length=200)]
 Count = Annotated[float, Field(allow_inf_nan=False)]
 
+_QUANTITIES = ("per_count", "delay", "compliance")
+
 EXAMPLE = "port: {path: ttyUSB0, baud: 115200}"
 
 
@@ -158,7 +160,7 @@ def _load(path: Path) -> dict[str, Any]:
         raise InputError(f"{path}: no such rig file; configs/rigs holds examples") from None
     except (OSError, UnicodeDecodeError) as problem:
         raise InputError(f"{path}: cannot be read as a rig file ({problem})") from None
-    except yaml.YAMLError as problem:
+    except (yaml.YAMLError, ValueError, RecursionError) as problem:
         mark = getattr(problem, "problem_mark", None)
         line = f" line {mark.line + 1}" if mark is not None else ""
         raise InputError(f"{path}{line}: not YAML ({getattr(problem, 'problem', problem)})") from None
@@ -176,6 +178,8 @@ def _first_complaint(problem: ValidationError) -> str:
         return f"{field} is missing"
     if error["type"] == "extra_forbidden":
         return f"{field} is not a key of a rig file; name, port, wire, force, position, frame and notes are"
+    if error["loc"][-1] in _QUANTITIES:
+        return f"{field}: found {error.get('input')!r}, expected a number with its unit, in quotes"
     return f"{field}: found {error.get('input')!r}; {error['msg'].lower()}"
 
 

@@ -114,9 +114,13 @@ def record(
             writer = opened.enter_context(CaptureWriter.create(parent, header_of(reader)))
             loop = _Loop(reader, writer, _Counter(calibration, reader.empty()), on_progress)
             reason, failed = loop.run(stop, stopped)
-        loop.drain()
-        if not writer.ended:
-            writer.end(reason, _tallies(reader))
+        try:
+            loop.drain()
+            if not writer.ended:
+                writer.end(reason, _tallies(reader))
+        except RecorderError as problem:  # the disk refused the last of it; the capture has been ended
+            logger.error("{}", problem)
+            reason, failed = str(problem), True
     logger.info("{}: {} samples, {}", writer.path, writer.samples, reason)
     return Recorded(writer.path, reason, failed, loop.progress())
 

@@ -24,6 +24,7 @@ import numpy.typing as npt
 
 from rig.samples import FloatArray, IntArray
 from rig.segmenter.noise import WINDOW_SAMPLES
+from rig.segmenter.rows import padded_rows
 
 PIECE_SAMPLES = 32768
 
@@ -40,6 +41,9 @@ MOVED_SHARE = 0.25
 MOVED_ERRORS = 4.0
 """A zero that moved by this share of the release level, and by this many standard errors of its mean, is
 frozen anew: well before a release could be missed, and not for the noise of a mean over a few samples."""
+
+
+_NEVER = np.iinfo(np.int64).max
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,16 +75,26 @@ class ContactSwitch:
     deadband_mm
         Noise of position: a platen whose mean position moves by less than half of it within a window
         stands still.
+    zero_count
+        Samples that the zero was taken from.
     follow
         Whether the zero may follow drift; not where the recording has no stretch to take it from.
     """
 
     def __init__(
-        self, levels: Levels, zero_n: float, noise_n: float, deadband_mm: float, *, follow: bool
+        self,
+        levels: Levels,
+        zero_n: float,
+        noise_n: float,
+        deadband_mm: float,
+        *,
+        zero_count: int,
+        follow: bool,
     ) -> None:
         self._levels = levels
         self._zero_n = zero_n
         self._noise_n = noise_n
+        self._zero_count = zero_count
         self._deadband_mm = deadband_mm
         self._follow = follow
         self._touching = False
@@ -128,7 +142,7 @@ class ContactSwitch:
                 away = self._let_go(found, upto, low, known_mm, origin)
                 if away is not None:
                     upto = away
-                    zero_n = float(known_n[away - origin])
+                    zero_n, self._zero_count = float(known_n[away - origin]), 1
             found = found[found < upto]
             if self._follow and away is not None:
                 found = np.append(found, away)
@@ -151,7 +165,8 @@ class ContactSwitch:
             self._stretch_start = int(found[-1])
             if self._touching:
                 since = int(found[-1])
-                self._contact_mm = self._deepest_mm = float(known_mm[since - origin])
+                self._contact_mm = float(known_mm[max(since - origin - 1, 0)])
+                self._deepest_mm = float(known_mm[since - origin])
         if self._touching and upto > since:
             self._deepest_mm = max(self._deepest_mm, float(known_mm[since - origin : upto - origin].max()))
         self._seen = upto
@@ -171,21 +186,26 @@ class ContactSwitch:
         starts, ends = np.maximum(starts[reaches], self._seen), np.minimum(ends[reaches], upto)
         if not len(starts):
             return None
-        nearest = np.minimum.reduceat(
-            np.append(known_mm, np.inf), np.stack([starts, ends], axis=1).ravel() - origin
-        )
-        for row, (start, end) in enumerate(zip(starts.tolist(), ends.tolist(), strict=True)):
-            held = self._touching and row == 0 and start == self._seen
-            contact_mm = self._contact_mm if held else float(known_mm[start - origin])
-            if nearest[2 * row] >= contact_mm - AWAY_DEADBANDS * self._deadband_mm:
-                continue
-            press_mm = known_mm[start - origin : end - origin]
-            deepest_mm = np.maximum.accumulate(np.maximum(press_mm, self._deepest_mm if held else contact_mm))
-            margin_mm = np.maximum(AWAY_DEADBANDS * self._deadband_mm, AWAY_SHARE * (deepest_mm - contact_mm))
-            gone = (press_mm < contact_mm - margin_mm) & ~low[start - self._seen : end - self._seen]
-            if gone.any():
-                return int(start + np.argmax(gone))
-        return None
+        # the last sample out of contact: with few samples, the first one in contact may be far in
+        contact_mm = known_mm[np.maximum(starts - origin - 1, 0)]
+        deepest_mm = known_mm[starts - origin]
+        if self._touching and starts[0] == self._seen:
+            contact_mm[0], deepest_mm[0] = self._contact_mm, self._deepest_mm
+        bounds = np.stack([starts, ends], axis=1).ravel() - origin
+        nearest_mm = np.minimum.reduceat(np.append(known_mm, np.inf), bounds)[0::2]
+        least_mm = AWAY_DEADBANDS * self._deadband_mm
+        suspects = np.flatnonzero(nearest_mm < contact_mm - least_mm)
+        first = [_NEVER]
+        for rows, index in padded_rows(starts[suspects], ends[suspects]):
+            each = suspects[rows]
+            press_mm = known_mm[index - origin]
+            depth_mm = np.maximum.accumulate(np.maximum(press_mm, deepest_mm[each, None]), axis=1)
+            margin_mm = np.maximum(least_mm, AWAY_SHARE * (depth_mm - contact_mm[each, None]))
+            gone = (press_mm < contact_mm[each, None] - margin_mm) & ~low[index - self._seen]
+            which = np.flatnonzero(gone.any(axis=1))
+            first.extend(index[which, np.argmax(gone[which], axis=1)].tolist())
+        earliest = min(first)
+        return None if earliest == _NEVER else int(earliest)
 
     def _classify(self, part_n: FloatArray) -> tuple[IntArray, npt.NDArray[np.bool_]]:
         """Flips in a part with the zero in use, and which of its samples are low."""
@@ -214,13 +234,15 @@ class ContactSwitch:
         if not len(look.moment):
             return stop, self._zero_n
         means_n = _means(known_n, look.first - origin, look.last - origin)
-        error_n = self._noise_n / np.sqrt(look.last - look.first)
+        count = look.last - look.first
+        error_n = self._noise_n * np.sqrt(1 / count + 1 / self._zero_count)
         moved = np.abs(means_n - self._zero_n) > np.maximum(
             MOVED_SHARE * self._levels.off_n, MOVED_ERRORS * error_n
         )
         if not moved.any():
             return stop, self._zero_n
         which = int(np.argmax(moved))
+        self._zero_count = int(count[which])
         return max(int(look.moment[which]), self._seen), float(means_n[which])
 
     def _no_load_stretches(

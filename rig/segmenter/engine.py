@@ -159,6 +159,7 @@ class Segmenter:
             self.noise.zero_n,
             self.noise.force_n,
             self.deadband_mm,
+            zero_count=max(self.noise.samples, 1),
             follow=self.noise.samples > 0,
         )
         steps_s = np.diff(self._buffer.time_s[:WINDOW_SAMPLES])

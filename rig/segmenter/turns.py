@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from rig.samples import FloatArray, IntArray
+from rig.segmenter.rows import padded_rows
 
 WOBBLE_SHARE = 0.1
 """Reversals below this share of the deflection so far do not end a stroke."""
@@ -86,7 +87,8 @@ def turns_once(
     Boolean array of shape (m,).
     """
     single = np.empty(len(starts), bool)
-    for rows, table in padded_rows(position_mm, starts, ends):
+    for rows, index in padded_rows(starts, ends):
+        table = position_mm[index]
         highest = np.maximum.accumulate(table, axis=1)
         start_mm = table[:, :1]
         back = highest - table > _reversal(highest - start_mm, deadband_mm)
@@ -105,26 +107,6 @@ def turns_once(
 
 def _reversal(deflection_mm: FloatArray, deadband_mm: float) -> FloatArray:
     return np.maximum(deadband_mm, WOBBLE_SHARE * deflection_mm)
-
-
-def padded_rows(values: FloatArray, starts: IntArray, ends: IntArray) -> list[tuple[IntArray, FloatArray]]:
-    """Ragged stretches as dense tables, one for each power of two of length; short rows repeat their last
-    value.
-
-    Returns
-    -------
-    Pairs of (row numbers of the stretches, table of shape (rows, longest)). Every stretch has a value at
-    least.
-    """
-    lengths = ends - starts
-    tables = []
-    bucket = np.ceil(np.log2(np.maximum(lengths, 1))).astype(np.int64)
-    for power in np.unique(bucket):
-        rows = np.flatnonzero(bucket == power)
-        columns = np.arange(int(lengths[rows].max()))
-        index = np.minimum(starts[rows, None] + columns, ends[rows, None] - 1)
-        tables.append((rows, values[index]))
-    return tables
 
 
 def peaks_and_dwells(
@@ -156,7 +138,8 @@ def peaks_and_dwells(
     """
     load_end = np.empty(len(starts), np.int64)
     unload_start = np.empty(len(starts), np.int64)
-    for rows, table in padded_rows(position_mm, starts, ends):
+    for rows, index in padded_rows(starts, ends):
+        table = position_mm[index]
         length = ends[rows] - starts[rows]
         deepest = table.max(axis=1)
         peak = np.argmax(table, axis=1)

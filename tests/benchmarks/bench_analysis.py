@@ -8,6 +8,7 @@ Both run in this process, one after the other, best of three.
 
 import time
 import warnings
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -65,6 +66,11 @@ def baseline(signals: Signals, segment: Segment) -> float:
         return best(lambda: frame.groupby("cycle").apply(lambda one: np.trapezoid(one["n"], one["mm"])))
 
 
+def found_anew(signals: Signals) -> Segment | None:
+    """Find all cycles of a recording."""
+    return Segmenter().push(signals)
+
+
 def main() -> None:
     """Print ratios for many short and few long cycles."""
     for cycles, samples in SIZES:
@@ -82,8 +88,8 @@ def main() -> None:
             segmenter.deadband_mm,
         )
         general = baseline(signals, segment)
-        measuring = best(lambda: measure(segment, context, None, None))
-        finding = best(lambda: Segmenter().push(signals))
+        measuring = best(partial(measure, segment, context, None, None))
+        finding = best(partial(found_anew, signals))
         print(
             f"{len(segment.cycles)} cycles of {samples} samples: pandas, one integral {general:.3f} s; "
             f"analyser, all quantities {measuring:.3f} s ({general / measuring:.1f} times as fast); "
