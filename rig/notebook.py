@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from rig.analyser import AnalysisSettings, CaptureAnalysis, CaptureResult, Depth
+from rig.analyser import PART_SAMPLES, AnalysisSettings, CaptureAnalysis, CaptureResult, Depth
 from rig.calibration import Calibration
 from rig.capture import Capture, open_capture
-from rig.samples import Samples
+from rig.samples import Samples, gathered
 from rig.sheets import cycles_frame
 
 if TYPE_CHECKING:
@@ -54,7 +54,7 @@ class Recording:
         if at is not None:
             settings["at"] = tuple(Depth.of(text) for text in at)
         analysis = CaptureAnalysis(self.calibration, AnalysisSettings(**settings))
-        for batch in self.capture.batches():
+        for batch in gathered(self.capture.batches(), PART_SAMPLES):
             analysis.push(batch)
         return analysis.finish()
 

@@ -9,7 +9,7 @@ capture. Integers are counts; floats are a stated unit.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import IntFlag
 from typing import Any, Literal
@@ -151,6 +151,21 @@ class Samples:
             first.position_channel,
             first.clock,
         )
+
+
+def gathered(parts: Iterable[Samples], least: int) -> Iterator[Samples]:
+    """Join consecutive parts of a recording until each holds `least` samples; only the last may hold
+    fewer."""
+    waiting: list[Samples] = []
+    count = 0
+    for part in parts:
+        waiting.append(part)
+        count += len(part)
+        if count >= least:
+            yield Samples.concatenate(waiting)
+            waiting, count = [], 0
+    if waiting:
+        yield Samples.concatenate(waiting)
 
 
 def raw_type(channel: Channel) -> np.dtype[Any]:

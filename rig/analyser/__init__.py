@@ -5,13 +5,14 @@ In: samples of one recording with a calibration, in parts of any size. Out: colu
 a cycle, a summary and warnings. Must never know: the disk, the wire, or which batch a specimen belongs to.
 """
 
-from rig.analyser.capture_analysis import CaptureAnalysis
+from rig.analyser.capture_analysis import PART_SAMPLES, CaptureAnalysis
 from rig.analyser.relaxation import PronySeries, branch_response, fit_prony
 from rig.analyser.result import CaptureResult, Loop, flag_labels, good_cycles
 from rig.analyser.settings import AnalysisSettings, Depth
 from rig.analyser.softening import Softening, softening
 
 __all__ = [
+    "PART_SAMPLES",
     "AnalysisSettings",
     "CaptureAnalysis",
     "CaptureResult",

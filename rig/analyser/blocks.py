@@ -14,6 +14,7 @@ from rig.samples import FloatArray, IntArray
 
 COARSE_BLOCKS = 80
 FINE_BLOCKS = 32
+MOST_BLOCKS = COARSE_BLOCKS + FINE_BLOCKS
 FINE_SHARE = 0.12
 SMALLEST_FINE = 3
 """This share of a stroke's samples, next to its turn, is cut into the fine blocks, each of which averages
@@ -68,7 +69,7 @@ def stroke_blocks(first: IntArray, last: IntArray, *, turn_last: bool) -> Blocks
         Whether the turn is at the end of the stroke (loading) or at its start (unloading).
     """
     length = np.maximum(last - first + 1, 1)
-    whole = length <= COARSE_BLOCKS + FINE_BLOCKS
+    whole = length <= MOST_BLOCKS
     fine = np.where(whole, 0, np.ceil(FINE_SHARE * length).astype(np.int64))
     coarse = length - fine
     coarse_size = np.where(whole, 1, -(-coarse // COARSE_BLOCKS))

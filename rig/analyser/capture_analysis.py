@@ -32,6 +32,9 @@ SHALLOW_SHARE = 0.5
 DWELL_S = 1.0
 """Dwells shorter than this are turns with a stop, and no relaxation is read from them."""
 
+PART_SAMPLES = 1 << 18
+"""A recording on disk is best read in parts of so many samples: some megabytes, and few calls."""
+
 LOOPS = 24
 LOOP_POINTS = 400
 

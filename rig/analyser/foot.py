@@ -38,7 +38,7 @@ POOR_FIT = 2.0
 
 FREE_EXPONENT_NODES = 6
 STEPS = 20
-STRAIGHT_ROUNDS = 4
+STRAIGHT_ROUNDS = 3
 SETTLED_GAIN = 1e-3
 """A step that lowers chi-square by less than this moves no parameter by more than a few hundredths of its
 uncertainty."""
@@ -182,9 +182,11 @@ def _fit(
     force_n = force_n - zone.zero_n[:, None] - slope[:, None] * (blocks.middle - zone.contact[:, None])
     x_mm = x_mm - zone.compliance_mm_per_n * force_n
     table = _Power.begin(x_mm, force_n, blocks.count, noise, exponent)
-    table.solve()
+    table.solve_straight()
+    table.solve_curved()
+    # along a straight foot the weights are even already
     table.reweight(noise)
-    table.solve()
+    table.solve_curved()
     return table.result(noise, zone.zero_u_n, contact_force_n)
 
 
@@ -245,12 +247,16 @@ class _Power:
         slope = -self._model(self.parameters, slice(None))[1] / self.scale_mm[:, None]
         self.weight = _weights(self.count, slope, noise)
 
-    def solve(self) -> None:
+    @property
+    def straight(self) -> BoolArray:
+        """Rows whose exponent is held at 1."""
+        held: BoolArray = ~self.free & (self.parameters[:, 1] == 1.0)
+        return held
+
+    def solve_curved(self) -> None:
         """Damped least squares on all rows; each keeps its own damping, and settles by itself."""
-        straight = ~self.free & (self.parameters[:, 1] == 1.0)
-        self._solve_straight(np.flatnonzero(straight))
         damping = np.full(len(self.x), 1e-3)
-        active = np.flatnonzero(~straight)
+        active = np.flatnonzero(~self.straight)
         if not len(active):
             return
         misfit, gradient, normal = (np.empty((len(self.x), *shape)) for shape in ((), (3,), (3, 3)))
@@ -271,9 +277,10 @@ class _Power:
             if not len(active):
                 break
 
-    def _solve_straight(self, rows: IntArray) -> None:
+    def solve_straight(self) -> None:
         """Rows with exponent 1: a straight line through the nodes it lies above zero at, found again from
         its own foot."""
+        rows = np.flatnonzero(self.straight)
         if not len(rows):
             return
         x, force_n, earliest = self.x[rows], self.force_n[rows], self.earliest[rows]

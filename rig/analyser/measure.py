@@ -13,7 +13,7 @@ from math import sqrt
 import numpy as np
 
 from rig.analyser.baseline import Baseline, baseline
-from rig.analyser.blocks import Blocks, block_means, even_blocks, stroke_blocks
+from rig.analyser.blocks import MOST_BLOCKS, Blocks, block_means, even_blocks, stroke_blocks
 from rig.analyser.curves import Knee
 from rig.analyser.foot import Foot, FootZone, fit_feet
 from rig.analyser.peak import Side, Turn, find_turns
@@ -23,8 +23,9 @@ from rig.calibration import Signals
 from rig.samples import FloatArray, IntArray
 from rig.segmenter import Cycles, Flag, Segment
 
-BLOCK_CYCLES = 4096
-"""Cycles worked on together: their tables stay in the processor's cache."""
+BLOCK_NODES = 400_000
+"""Cycles worked on together hold this many nodes of a stroke at the most: some megabytes a table. Fewer
+would spend the time on calls, more on memory."""
 
 INITIAL_BLOCKS = 24
 INITIAL_SAMPLES = 3
@@ -58,9 +59,10 @@ def measure(segment: Segment, context: Context, carried: Datum | None, first: Da
     """
     cycles = segment.cycles
     parts = []
-    for start in range(0, len(cycles), BLOCK_CYCLES):
-        block = cycles.selected(np.arange(start, min(start + BLOCK_CYCLES, len(cycles))))
-        # one block may hold strokes of twenty samples and of ten thousand: they go by size of their tables
+    widest = int(np.clip((cycles.release - cycles.contact).max(initial=1), 1, MOST_BLOCKS))
+    step = max(BLOCK_NODES // widest, 1)
+    for start in range(0, len(cycles), step):
+        block = cycles.selected(np.arange(start, min(start + step, len(cycles))))
         columns, datum, first = _measure_block(segment.signals, block, context, carried, first)
         carried = datum
         parts.append(columns)

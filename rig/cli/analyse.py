@@ -80,8 +80,10 @@ def command(
     if out is not None:
         for path, _, result in analysed:
             write_results(path.name or path.resolve().name, result, out)
-    documents = [capture_document(str(path), capture.header, result) for path, capture, result in analysed]
     if as_json:
+        documents = [
+            capture_document(str(path), capture.header, result) for path, capture, result in analysed
+        ]
         print_json({"captures": documents})
     else:
         for path, capture, result in analysed:
@@ -113,9 +115,10 @@ def analyse_capture(path: Path, asked: Asked | None = None) -> tuple[Capture, Ca
     InputError
         If it is no capture, or its counts have no calibration.
     """
-    from rig.analyser import CaptureAnalysis
+    from rig.analyser import PART_SAMPLES, CaptureAnalysis
     from rig.calibration import Calibration
     from rig.capture import open_capture
+    from rig.samples import gathered
 
     asked = asked or Asked()
     capture = open_capture(path)
@@ -126,7 +129,7 @@ def analyse_capture(path: Path, asked: Asked | None = None) -> tuple[Capture, Ca
     total = sum(file.samples for file in capture.files)
     done = 0
     with progress(f"analysing {path.name}", total) as show:
-        for batch in capture.batches():
+        for batch in gathered(capture.batches(), PART_SAMPLES):
             analysis.push(batch)
             done += len(batch)
             show(done, f"{done} samples")

@@ -14,6 +14,7 @@ import numpy as np
 
 from rig.analyser import CaptureResult
 from rig.analyser.result import Loop
+from rig.samples import IntArray
 from rig.sheets.quantities import quantity
 
 if TYPE_CHECKING:
@@ -22,10 +23,20 @@ if TYPE_CHECKING:
 
 INK = "#1b2a33"
 SERIES = ("#0b5d7a", "#c8641b", "#4d7c3a", "#7a3d78")
-"""Colours of captures drawn together; told apart in grey print by their markers too."""
+"""Colours of captures drawn together, told apart in grey print by their markers."""
 
 MARKERS = ("o", "s", "^", "D")
+MARKS = 9
+"""Markers along a stroke."""
+
 DPI = 130
+MOST_POINTS = 400
+"""A trend over more cycles than this shows so many of them, spread by their logarithm."""
+
+LONG_RUN = 30
+"""From so many cycles on, a trend is drawn over the logarithm of their number."""
+
+DASHES = (0, (4, 2))
 TRENDS = ("secant_n_per_mm", "hysteresis_pct", "set_mm")
 
 
@@ -37,30 +48,29 @@ def save_loops(result: CaptureResult, title: str, path: Path) -> None:
         shade = _shade(rank, len(loops))
         _draw_loop(axes[0], loop, shade, f"cycle {loop.cycle}" if rank in (0, len(loops) - 1) else None)
     _label(axes[0], "deflection, mm", "force, N", title)
-    axes[0].axhline(0, color=INK, linewidth=0.6)
-    if loops:
-        axes[0].legend(frameon=False, loc="upper left")
+    _legend_of_strokes(axes[0])
     _save(figure, path)
 
 
 def save_cycle_trends(result: CaptureResult, title: str, path: Path) -> None:
     """Stiffness, hysteresis and set against the number of cycles."""
     figure, axes = _figure(len(TRENDS), (7.0, 6.6))
-    cycle = result.columns.get("cycle", np.empty(0))
-    good = result.columns.get("flags", np.empty(0)) == 0
+    picked = _spread(len(result))
+    nothing = np.empty(0)
+    cycle = result.columns.get("cycle", nothing)[picked]
+    good = result.columns.get("flags", nothing)[picked] == 0
     for axis, name in zip(axes, TRENDS, strict=True):
         shown = quantity(name)
-        values = result.columns.get(name, np.empty(0))
-        errors = np.nan_to_num(2 * result.columns.get(f"{name}_u", np.empty(0)))
+        values = result.columns.get(name, nothing)[picked]
+        errors = np.nan_to_num(2 * result.columns.get(f"{name}_u", nothing)[picked])
         axis.errorbar(cycle[good], values[good], errors[good], fmt="o-", color=SERIES[0], markersize=3.5)
-        axis.plot(cycle[~good], values[~good], "x", color=SERIES[1], label="flagged")
+        axis.plot(cycle[~good], values[~good], "x", color=SERIES[1], label="left out of means")
         _label(axis, "", f"{shown.title},\n{shown.unit}", "")
-        if (~good).any():
-            axis.legend(frameon=False)
+    if (~good).any():
+        axes[0].legend(frameon=False)
     axes[0].set_title(title, loc="left", color=INK, fontsize=11)
-    axes[-1].set_xlabel("cycle (bars: 95 % of one measurement)")
-    if len(cycle) >= 30:
-        axes[-1].set_xscale("log")
+    axes[-1].set_xlabel("cycle (bars: 95 % of one measurement)", color=INK)
+    _number_cycles(axes[-1], len(result))
     _save(figure, path)
 
 
@@ -70,18 +80,57 @@ def save_comparison(results: Sequence[tuple[str, CaptureResult]], title: str, pa
     for rank, (name, result) in enumerate(results):
         if result.loops:
             loop = result.loops[-1]
-            _draw_loop(axes[0], loop, SERIES[rank % len(SERIES)], f"{name}, cycle {loop.cycle}")
+            colour = SERIES[rank % len(SERIES)]
+            # a colour that comes round again has another marker
+            marker = MARKERS[(rank + rank // len(SERIES)) % len(MARKERS)]
+            _draw_loop(axes[0], loop, colour, f"{name}, cycle {loop.cycle}", marker)
     _label(axes[0], "deflection, mm", "force, N", title)
-    axes[0].axhline(0, color=INK, linewidth=0.6)
-    axes[0].legend(frameon=False, loc="upper left")
+    _legend_of_strokes(axes[0])
     _save(figure, path)
 
 
-def _draw_loop(axis: Axes, loop: Loop, colour: str, label: str | None) -> None:
+def _draw_loop(axis: Axes, loop: Loop, colour: str, label: str | None, marker: str = "") -> None:
     x, f = loop.deflection_mm, loop.force_n
     turn = int(np.argmax(x))
-    axis.plot(x[: turn + 1], f[: turn + 1], color=colour, linewidth=1.3, label=label)
-    axis.plot(x[turn:], f[turn:], color=colour, linewidth=1.1, linestyle=(0, (4, 2)))
+    axis.plot(
+        x[: turn + 1],
+        f[: turn + 1],
+        color=colour,
+        linewidth=1.3,
+        label=label,
+        marker=marker,
+        markersize=4,
+        markevery=max(turn // MARKS, 1),
+    )
+    axis.plot(x[turn:], f[turn:], color=colour, linewidth=1.1, linestyle=DASHES)
+
+
+def _legend_of_strokes(axis: Axes) -> None:
+    """What the colours and the dashes mean; nothing where nothing was drawn."""
+    from matplotlib.lines import Line2D
+
+    axis.axhline(0, color=INK, linewidth=0.6)
+    drawn, _ = axis.get_legend_handles_labels()
+    if drawn:
+        dashed = Line2D([], [], color=INK, linewidth=1.1, linestyle=DASHES, label="unloading")
+        axis.legend(handles=[*drawn, dashed], frameon=False, loc="upper left")
+
+
+def _spread(count: int) -> IntArray:
+    """Rows to draw of a table of cycles: all, or so many spread by the logarithm of their number."""
+    if count <= MOST_POINTS:
+        return np.arange(count)
+    return np.unique(np.geomspace(1, count, MOST_POINTS).astype(np.int64)) - 1
+
+
+def _number_cycles(axis: Axes, count: int) -> None:
+    from matplotlib.ticker import MaxNLocator, StrMethodFormatter
+
+    if count < LONG_RUN:
+        axis.xaxis.set_major_locator(MaxNLocator(integer=True))
+        return
+    axis.set_xscale("log")
+    axis.xaxis.set_major_formatter(StrMethodFormatter("{x:g}"))
 
 
 def _shade(rank: int, count: int) -> str:
