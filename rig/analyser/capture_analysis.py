@@ -231,9 +231,8 @@ class CaptureAnalysis:
         for row in np.flatnonzero(columns["dwell_s"] >= DWELL_S):
             dwell = slice(int(cycles.load_end[row]), int(cycles.unload_start[row]) + 1)
             force_n = signals.force_n[dwell] - columns["zero_n"][row]
-            left = force_left_pct(
-                signals.time_s[dwell], force_n, float(columns["peak_force_n"][row]), noise.force_n
-            )
+            peak_n, peak_u = (float(columns[name][row]) for name in ("peak_force_n", "peak_force_n_u"))
+            left = force_left_pct(signals.time_s[dwell], force_n, peak_n, noise.force_n, peak_u)
             for name, value in left.items():
                 result[name][row] = value
             if self._state.prony is None and columns["flags"][row] == 0:

@@ -58,7 +58,7 @@ class PronySeries:
 
 
 def force_left_pct(
-    time_s: FloatArray, force_n: FloatArray, peak_force_n: float, noise_n: float
+    time_s: FloatArray, force_n: FloatArray, peak_force_n: float, noise_n: float, peak_u_n: float = 0.0
 ) -> dict[str, float]:
     """Force left after 1, 10 and 60 s of a dwell, per cent of the peak force.
 
@@ -77,10 +77,9 @@ def force_left_pct(
         name = f"relaxation_left_{after_s:.0f}s_pct"
         near = np.abs(since_s - after_s) <= READING_SHARE * after_s
         reached = since_s[-1] >= after_s and near.any()
-        columns[name] = 100 * float(force_n[near].mean()) / peak_force_n if reached else np.nan
-        columns[f"{name}_u"] = (
-            100 * noise_n / peak_force_n * np.sqrt(1 / max(near.sum(), 1)) if reached else np.nan
-        )
+        left = float(force_n[near].mean()) / peak_force_n if reached else np.nan
+        left_u = np.hypot(noise_n / np.sqrt(max(near.sum(), 1)), left * peak_u_n) / peak_force_n
+        columns[name], columns[f"{name}_u"] = 100 * left, 100 * float(left_u)
     return columns
 
 

@@ -76,6 +76,8 @@ class Intake:
         self.bytes_received = 0
         self.samples_received = 0
         self._reported: dict[str, int] = {}
+        self._first_logged = False
+        self._last_logged: bytes | None = None
         self._report_due = 0.0
 
     def opened(self) -> None:
@@ -155,7 +157,19 @@ class Intake:
         events = tuple(event for reading in readings for event in reading.events)
         if final or host_time >= self._report_due:
             events += self._rejected(host_time)
+            self._log_rejected(final=final)
         return Delivery(samples, events, host_time)
+
+    def _log_rejected(self, *, final: bool) -> None:
+        """The first line that was rejected, when it comes, and the last one, at the end, whole."""
+        if not isinstance(self.decoder, LineDecoder) or self.decoder.first_rejected is None:
+            return
+        if not self._first_logged:
+            self._first_logged = True
+            logger.warning("the first line that was rejected: {!r}", self.decoder.first_rejected)
+        if final and self.decoder.last_rejected != self._last_logged:
+            self._last_logged = self.decoder.last_rejected
+            logger.warning("the last line that was rejected: {!r}", self.decoder.last_rejected)
 
     def _rejected(self, host_time: float) -> tuple[LinkEvent, ...]:
         tally = self.decoder.tally.as_dict()
@@ -169,8 +183,6 @@ class Intake:
         discarded = tally["bytes_discarded"] - self._reported.get("bytes_discarded", 0)
         self._reported = tally
         self._report_due = host_time + REJECTED_EVERY_S
-        if isinstance(self.decoder, LineDecoder):
-            logger.debug("line rejected: {!r}", self.decoder.last_rejected)
         return (LinkEvent("rejected", host_time, self.clock.last_time_us, {"bytes": discarded, **news}),)
 
 

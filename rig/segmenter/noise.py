@@ -32,6 +32,9 @@ a prefix is refused above this, or above this share of what a bare slope would s
 STRAY_LIMIT = 5.0
 """Standard deviations that an added sample may stray from the mean, widened while few samples are known."""
 
+ENOUGH_BESIDE_MOTION = 64
+"""Samples that a recording needs before its noise is told from the bends of a press."""
+
 MAD_TO_SD = 1.4826
 """Median absolute deviation to standard deviation of a normal distribution."""
 
@@ -48,7 +51,7 @@ class Noise:
         Standard deviations of a single sample, resolution included.
     samples
         Length of the no-load stretch they were taken from; 0 if there was none, the zero is then the
-        recording's own and the noise that of the resolution alone.
+        recording's own, and the noise is what stands out beside the motion, or the resolution alone.
     """
 
     zero_n: float
@@ -71,7 +74,10 @@ def frozen_noise(signals: Signals) -> Noise:
     position_floor_mm = signals.position_resolution_mm / sqrt(12)
     length = _no_load_length(force_n, force_floor_n)
     if not length:
-        return Noise(0.0, force_floor_n, max(_noise_beside_motion(position_mm), position_floor_mm), 0)
+        # a table read by hand bends more between its few points than any noise
+        beside_n = _noise_beside_motion(force_n) if len(force_n) >= ENOUGH_BESIDE_MOTION else 0.0
+        position_noise_mm = max(_noise_beside_motion(position_mm), position_floor_mm)
+        return Noise(0.0, max(beside_n, force_floor_n), position_noise_mm, 0)
     return Noise(
         zero_n=float(force_n[:length].mean()),
         force_n=max(float(force_n[:length].std(ddof=1)), force_floor_n),
@@ -120,8 +126,9 @@ def _neighbour_noise(values: FloatArray) -> float:
     return float(np.sqrt(np.mean(np.diff(values) ** 2) / 2))
 
 
-def _noise_beside_motion(position_mm: FloatArray) -> float:
-    """Standard deviation of the position on a platen that may be moving evenly: second differences."""
-    if len(position_mm) < 4:
+def _noise_beside_motion(values: FloatArray) -> float:
+    """Standard deviation of a signal beside an even change, as on a moving platen: from second
+    differences."""
+    if len(values) < 4:
         return 0.0
-    return MAD_TO_SD * float(np.median(np.abs(np.diff(position_mm, 2)))) / sqrt(6)
+    return MAD_TO_SD * float(np.median(np.abs(np.diff(values, 2)))) / sqrt(6)

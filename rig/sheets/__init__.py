@@ -7,7 +7,7 @@ Must never know: how a number was measured, or where samples come from.
 from rig.sheets.document import capture_document, cycles_frame
 from rig.sheets.plots import save_comparison, save_cycle_trends, save_loops
 from rig.sheets.quantities import Quantity, quantity
-from rig.sheets.tables import cycle_table, summary_table
+from rig.sheets.tables import cycle_table, rounded, summary_table
 
 __all__ = [
     "Quantity",
@@ -15,6 +15,7 @@ __all__ = [
     "cycle_table",
     "cycles_frame",
     "quantity",
+    "rounded",
     "save_comparison",
     "save_cycle_trends",
     "save_loops",

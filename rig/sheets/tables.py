@@ -18,7 +18,6 @@ _CYCLE_COLUMNS = (
     "peak_deflection_mm",
     "peak_force_n",
     "secant_n_per_mm",
-    "tangent_n_per_mm",
     "energy_in_mj",
     "hysteresis_pct",
     "set_mm",
@@ -29,7 +28,6 @@ _HEADINGS = {
     "peak_deflection_mm": "deflection",
     "peak_force_n": "force",
     "secant_n_per_mm": "secant",
-    "tangent_n_per_mm": "tangent",
     "energy_in_mj": "work in",
     "hysteresis_pct": "hysteresis",
     "set_mm": "set",
@@ -44,11 +42,11 @@ def cycle_table(result: CaptureResult, title: str, *, plain: bool) -> Table:
     plain
         Without lines, for a pipe.
     """
-    table = Table(title=title, box=None if plain else box.SIMPLE_HEAD, title_justify="left")
+    table = _table(title, plain=plain)
     table.add_column("cycle", justify="right")
     for name in _CYCLE_COLUMNS:
         table.add_column(f"{_HEADINGS[name]}\n{quantity(name).unit}", justify="right")
-    table.add_column("left out because")
+    table.add_column("left out")
     count = len(result)
     half = SHOWN_CYCLES // 2
     for row in range(count):
@@ -68,14 +66,14 @@ def cycle_table(result: CaptureResult, title: str, *, plain: bool) -> Table:
 
 def summary_table(result: CaptureResult, title: str, *, plain: bool) -> Table:
     """Mean and standard deviation over the cycles that count, with the uncertainty of a single one."""
-    table = Table(title=title, box=None if plain else box.SIMPLE_HEAD, title_justify="left")
+    table = _table(title, plain=plain)
     table.add_column("quantity")
     table.add_column("unit")
     for heading in ("mean", "sd", "n", "u of one"):
         table.add_column(heading, justify="right")
     for name in result.quantities():
         entry = result.summary[name]
-        if not entry["n"]:
+        if not entry["n"] or (name == "dwell_s" and entry["mean"] == 0):
             continue
         shown = quantity(name)
         u = _typical(result, name)
@@ -89,6 +87,17 @@ def summary_table(result: CaptureResult, title: str, *, plain: bool) -> Table:
             rounded(u, u),
         )
     return table
+
+
+def _table(title: str, *, plain: bool) -> Table:
+    """An empty table that leaves its width to the numbers."""
+    return Table(
+        title=title,
+        box=None if plain else box.SIMPLE_HEAD,
+        title_justify="left",
+        pad_edge=False,
+        collapse_padding=not plain,
+    )
 
 
 def _typical(result: CaptureResult, name: str) -> float:
