@@ -10,9 +10,15 @@ def table(n=4, unit="counts", clock="device"):
     raw = np.int32 if unit == "counts" else np.float64
     whole = np.arange(n, dtype=np.int64)
     return Samples(
-        whole, whole * 10, whole.astype(raw), -whole.astype(raw), np.zeros(n, np.uint8), Channel(unit), Channel(),
+        whole,
+        whole * 10,
+        whole.astype(raw),
+        -whole.astype(np.int32),
+        np.zeros(n, np.uint8),
+        Channel(unit),
+        Channel(),
         clock,
-    )  # fmt: skip
+    )
 
 
 def test_columns_of_unequal_length_are_refused():

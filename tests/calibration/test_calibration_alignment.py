@@ -1,5 +1,7 @@
 """Force and position of the same instants, against springs whose force is known at every one."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -25,7 +27,7 @@ def triangle(presses=2):
 def aligned(samples, calibration=None, cuts=()):
     aligner = Aligner(calibration or Calibration())
     edges = [0, *cuts, len(samples)]
-    parts = [aligner.push(samples[a:b]) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    parts = [aligner.push(samples[a:b]) for a, b in pairwise(edges)]
     parts.append(aligner.finish())
     return Signals.concatenate([part for part in parts if part is not None])
 
@@ -52,8 +54,10 @@ def averaging(every):
 
 
 def test_a_delayed_force_shows_a_false_loss_of_twice_stiffness_speed_delay_and_depth():
-    false_mj = 2 * (2 * STIFFNESS * SPEED * 0.02 * DEPTH)
-    assert loop_mj(aligned(delayed(0.02))) == pytest.approx(-false_mj, rel=0.02)
+    # the force is behind by stiffness times lag, but for the lag after each of two turns and one start
+    lag_mm = SPEED * 0.02
+    false_mj = 2 * (2 * STIFFNESS * lag_mm * DEPTH)
+    assert loop_mj(aligned(delayed(0.02))) == pytest.approx(-false_mj, rel=1.2 * lag_mm / DEPTH)
 
 
 def test_the_stated_delay_takes_the_false_loss_away():
@@ -102,7 +106,7 @@ def test_a_converter_that_is_new_in_every_sample_keeps_every_sample_where_it_is(
     samples = scaled(STIFFNESS * position, position, status=fresh_every(len(position), 1))
     signals = aligned(samples)
     np.testing.assert_array_equal(signals.position_mm, position)
-    np.testing.assert_array_equal(signals.time_s, np.arange(len(position)) * 1e-3)
+    np.testing.assert_allclose(signals.time_s, np.arange(len(position)) * 1e-3, rtol=1e-15)
 
 
 def test_a_status_that_marks_nothing_keeps_every_sample():
@@ -156,14 +160,14 @@ def test_any_chopping_of_the_samples_gives_the_same_signals(cuts):
     whole, chopped = aligned(GAPPED, COUNTED), aligned(GAPPED, COUNTED, cuts)
     np.testing.assert_array_equal(chopped.force_n, whole.force_n)
     np.testing.assert_array_equal(chopped.lost, whole.lost)
-    np.testing.assert_allclose(chopped.time_s, whole.time_s, rtol=1e-12, atol=1e-12)
-    np.testing.assert_allclose(chopped.position_mm, whole.position_mm, rtol=1e-11)
+    np.testing.assert_array_equal(chopped.time_s, whole.time_s)
+    np.testing.assert_array_equal(chopped.position_mm, whole.position_mm)
 
 
 def test_single_samples_give_the_same_signals_as_the_whole():
     part = GAPPED[:800]
     chopped = aligned(part, COUNTED, range(1, len(part)))
-    np.testing.assert_allclose(chopped.position_mm, aligned(part, COUNTED).position_mm, rtol=1e-11)
+    np.testing.assert_array_equal(chopped.position_mm, aligned(part, COUNTED).position_mm)
 
 
 def test_what_is_remembered_does_not_grow_with_the_recording():

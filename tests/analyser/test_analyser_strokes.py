@@ -1,0 +1,181 @@
+"""Work, forces at depths and knees of single strokes, against curves that are known in closed form."""
+
+import numpy as np
+import pytest
+from scipy.integrate import quad
+
+from rig.analyser.curves import force_at, knee
+from rig.analyser.energy import work
+from rig.analyser.peak import Side
+from rig.analyser.ragged import Nodes
+
+DEPTH = 10.0
+
+
+def foam_like(x):
+    """Steep, then flat, then steep again."""
+    return 20 * np.tanh(x / 1.5) + 0.02 * x**3
+
+
+CURVES = {"sphere": lambda x: 0.4 * x**1.5, "cone": lambda x: 0.3 * x**2, "foam-like": foam_like}
+
+
+def sampled(force, count, *, start=0.0, noise_n=0.0, seed=0):
+    """A stroke whose samples lie evenly between contact and the deep end, neither of them a sample."""
+    x = start + (np.arange(count) + 0.5) / count * (DEPTH - start)
+    f = force(x) + np.random.default_rng(seed).normal(0, noise_n, count)
+    return Nodes.of(x[None], f[None], np.ones((1, count)))
+
+
+def averaged(force, nodes, per_node=50, *, noise_n=0.0, seed=0):
+    """A stroke whose nodes are means over many samples."""
+    x = (np.arange(nodes * per_node) + 0.5) / (nodes * per_node) * DEPTH
+    f = force(x) + np.random.default_rng(seed).normal(0, noise_n, len(x))
+    mean_x, mean_f = (each.reshape(nodes, per_node).mean(axis=1) for each in (x, f))
+    return Nodes.of(mean_x[None], mean_f[None], np.full((1, nodes), float(per_node)))
+
+
+def work_of(nodes, force, *, touches=True, force_noise_n=0.0, position_noise_mm=0.0, contact_mm=0.0):
+    return work(
+        nodes,
+        contact_mm=np.array([contact_mm]),
+        touches=np.array([touches]),
+        low=Side(nodes.x_mm[:, 0], nodes.force_n[:, 0], np.ones(1, np.int64)),
+        end_mm=np.array([DEPTH]),
+        end_n=np.array([force(DEPTH)]),
+        force_noise_n=force_noise_n,
+        position_noise_mm=position_noise_mm,
+    )
+
+
+@pytest.mark.parametrize("name", CURVES)
+def test_the_work_of_a_dense_stroke_is_the_integral(name):
+    force = CURVES[name]
+    found = work_of(sampled(force, 2000), force)
+    assert found.mj[0] == pytest.approx(quad(force, 0, DEPTH)[0], rel=2e-6)
+
+
+@pytest.mark.parametrize("name", CURVES)
+def test_what_chords_of_a_sparse_stroke_miss_is_within_the_stated_uncertainty(name):
+    force = CURVES[name]
+    found = work_of(sampled(force, 15), force)
+    assert abs(found.mj[0] - quad(force, 0, DEPTH)[0]) <= 2 * found.chord_u[0]
+
+
+@pytest.mark.parametrize("name", CURVES)
+def test_the_work_of_an_averaged_stroke_is_the_integral(name):
+    force = CURVES[name]
+    truth = quad(force, 0, DEPTH)[0]
+    found = work_of(averaged(force, 40), force)
+    # means lie inside the curve and chords outside it: left alone, they would miss more
+    plain = np.trapezoid(averaged(force, 40).force_n[0], averaged(force, 40).x_mm[0])
+    assert abs(found.mj[0] - truth) <= 2 * found.chord_u[0]
+    assert found.mj[0] == pytest.approx(truth, rel=1e-3)
+    assert abs(found.mj[0] - truth) < abs(plain - truth)
+
+
+def test_a_stroke_that_begins_in_contact_counts_from_its_first_sample():
+    force = CURVES["cone"]
+    nodes = sampled(force, 500, start=4.0)
+    found = work_of(nodes, force, touches=False)
+    assert found.mj[0] == pytest.approx(quad(force, nodes.x_mm[0, 0], DEPTH)[0], rel=1e-5)
+
+
+def test_samples_before_contact_and_behind_the_turn_do_no_work():
+    force = CURVES["cone"]
+    x = np.linspace(-3, DEPTH + 1, 1401)
+    nodes = Nodes.of(x[None], np.where(x > 0, force(np.abs(x)), 7.0)[None], np.ones((1, len(x))))
+    assert work_of(nodes, force).mj[0] == pytest.approx(quad(force, 0, DEPTH)[0], rel=1e-4)
+
+
+@pytest.mark.parametrize("make", [sampled, averaged])
+def test_the_stated_noise_of_work_is_its_spread(make):
+    force, noise_n = CURVES["sphere"], 0.05
+    strokes = [make(force, 60, noise_n=noise_n, seed=k) for k in range(300)]
+    found = [work_of(nodes, force, force_noise_n=noise_n) for nodes in strokes]
+    spread = np.std([each.mj[0] for each in found])
+    assert found[0].noise_u[0] == pytest.approx(spread, rel=0.15)
+
+
+DEPTHS = np.array([[1.0, 2.5, 5.0, 9.9]])
+
+
+@pytest.mark.parametrize("name", CURVES)
+def test_a_force_at_a_depth_is_that_of_the_curve(name):
+    force = CURVES[name]
+    fit = force_at(sampled(force, 200), DEPTHS, np.array([1e-3]))
+    np.testing.assert_allclose(fit.value, force(DEPTHS), rtol=2e-4)
+
+
+def test_a_slope_at_a_depth_is_that_of_the_curve():
+    fit = force_at(sampled(CURVES["cone"], 200), DEPTHS, np.array([1e-3]))
+    np.testing.assert_allclose(fit.slope, 0.6 * DEPTHS, rtol=1e-6)
+
+
+def test_few_samples_are_read_along_the_straight_line_between_two():
+    x, f = np.array([[0.0, 4.0, 10.0]]), np.array([[0.0, 10.0, 16.0]])
+    fit = force_at(Nodes.of(x, f, np.ones((1, 3))), np.array([[3.0, 7.0]]), np.array([0.1]))
+    np.testing.assert_allclose(fit.value, [[7.5, 13.0]])
+    np.testing.assert_allclose(fit.value_u, [[0.1 * np.hypot(0.25, 0.75), 0.1 * np.hypot(0.5, 0.5)]])
+
+
+@pytest.mark.parametrize("depth", [DEPTH + 1.0, -2.0, np.inf])
+def test_a_depth_that_the_stroke_does_not_reach_has_no_force(depth):
+    fit = force_at(sampled(CURVES["cone"], 200), np.array([[depth, 5.0]]), np.array([0.01]))
+    assert np.isnan(fit.value[0, 0])
+    assert fit.value[0, 1] == pytest.approx(7.5, rel=1e-6)
+
+
+def test_the_stated_uncertainty_of_a_reading_is_its_spread():
+    noise_n = 0.05
+    readings = [force_at(sampled(CURVES["cone"], 200, noise_n=noise_n, seed=k), np.array([[5.0]]),
+                         np.array([noise_n])) for k in range(300)]  # fmt: skip
+    values = np.array([each.value[0, 0] for each in readings])
+    assert np.mean(np.abs(values - 7.5) <= 2 * readings[0].value_u[0, 0]) >= 0.93
+    assert readings[0].value_u[0, 0] < 1.5 * values.std()
+
+
+KNEE_MM = 4.0
+
+
+def kneed(x, after):
+    """Stiffness 3 N/mm up to the knee, another one behind it."""
+    return 3 * np.minimum(x, KNEE_MM) + after * np.maximum(x - KNEE_MM, 0)
+
+
+def knee_of(force, *, count=112, noise_n=0.01, drop=0.5):
+    nodes = sampled(force, count, noise_n=noise_n)
+    return knee(nodes, np.zeros(1), np.array([DEPTH]), np.array([noise_n]), drop)
+
+
+def test_the_knee_of_a_plateau_is_found_where_it_was_put():
+    found = knee_of(lambda x: kneed(x, 0.6))
+    assert abs(found.deflection_mm[0] - KNEE_MM) <= 2 * found.deflection_u_mm[0]
+    assert abs(found.force_n[0] - 12.0) <= 2 * found.force_u_n[0]
+
+
+def test_a_plateau_has_no_negative_stiffness():
+    assert np.isnan(knee_of(lambda x: kneed(x, 0.6)).negative_mm[0])
+
+
+def test_a_tangent_that_falls_to_more_than_the_stated_share_is_no_knee():
+    assert np.isnan(knee_of(lambda x: kneed(x, 2.0)).deflection_mm[0])
+    assert np.isfinite(knee_of(lambda x: kneed(x, 2.0), drop=0.8).deflection_mm[0])
+
+
+def test_a_spring_has_no_knee_whatever_its_noise():
+    for noise_n in (0.01, 0.1, 1.0):
+        found = knee_of(lambda x: 3 * x, noise_n=noise_n)
+        assert np.isnan(found.deflection_mm[0])
+        assert np.isnan(found.negative_mm[0])
+
+
+def test_a_snapping_piece_turns_negative_where_its_force_falls():
+    found = knee_of(lambda x: kneed(x, -1.5))
+    assert abs(found.negative_mm[0] - KNEE_MM) <= 2 * found.negative_u_mm[0]
+
+
+def test_strokes_of_few_samples_have_no_knee_and_say_so():
+    found = knee_of(lambda x: kneed(x, 0.6), count=20)
+    assert not found.resolved[0]
+    assert np.isnan(found.deflection_mm[0])

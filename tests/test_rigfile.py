@@ -1,0 +1,213 @@
+"""A rig's file is read as it was meant, or refused with the file, the field, what was found and what is
+right."""
+
+import math
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from rig.calibration import Calibration, Scale
+from rig.errors import InputError
+from rig.reader import PortAddress
+from rig.rigfile import read_rig_file
+from rig.wire import LineFormat
+
+WHOLE = """
+name: bench
+port: {path: ttyUSB0, baud: 250000}
+wire: {format: framed, rate_hz: 500}
+force: {per_count: "1 mN", zero_counts: 12, delay: "2.5 ms"}
+position: {per_count: "5 um", zero_counts: -7.5}
+frame: {compliance: "20 um/N"}
+notes: a harbour workshop
+"""
+SHORTEST = "name: bench\nwire: {format: framed}\n"
+
+
+@pytest.fixture
+def read(tmp_path):
+    """Reads a rig file of a given text."""
+
+    def from_text(text):
+        path = tmp_path / "rig.yaml"
+        path.write_bytes(text if isinstance(text, bytes) else text.encode())
+        return read_rig_file(path)
+
+    return from_text
+
+
+@pytest.fixture
+def refusal(read, tmp_path):
+    """What is said of a rig file that is refused; every refusal begins with the file."""
+
+    def of_text(text):
+        with pytest.raises(InputError) as refused:
+            read(text)
+        said = str(refused.value)
+        assert said.startswith(str(tmp_path / "rig.yaml"))
+        return said.removeprefix(str(tmp_path / "rig.yaml"))
+
+    return of_text
+
+
+def test_every_field_is_read_in_its_unit(read):
+    rig = read(WHOLE)
+    assert (rig.name, rig.wire, rig.rate_hz) == ("bench", "framed", 500.0)
+    assert rig.port == PortAddress(path="ttyUSB0", baud=250_000)
+    assert rig.calibration == Calibration(Scale(0.001, 12.0), Scale(0.005, -7.5), 0.0025, 0.02)
+
+
+def test_the_whole_file_is_kept_for_the_capture(read):
+    assert read(WHOLE).source["notes"] == "a harbour workshop"
+    assert read(WHOLE).source["force"] == {"per_count": "1 mN", "zero_counts": 12, "delay": "2.5 ms"}
+
+
+def test_a_name_and_a_wire_format_are_enough(read):
+    rig = read(SHORTEST)
+    assert (rig.port, rig.rate_hz, rig.calibration) == (None, None, Calibration())
+
+
+def test_a_delay_without_the_size_of_a_count_is_kept(read):
+    assert read(SHORTEST + 'force: {delay: "4 ms"}').calibration == Calibration(force_delay_s=0.004)
+
+
+def test_a_negative_size_of_a_count_is_a_sensor_mounted_the_other_way_round(read):
+    rig = read(SHORTEST + 'force: {per_count: "-2 g"}\nposition: {per_count: "-0.001 in"}')
+    assert rig.calibration.force.per_count == pytest.approx(-0.0196133, rel=1e-12)
+    assert rig.calibration.position.per_count == pytest.approx(-0.0254, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("port", "address"),
+    [
+        ("{path: ttyUSB0}", PortAddress(path="ttyUSB0")),
+        ("{path: /dev/serial/by-id/press}", PortAddress(path="/dev/serial/by-id/press")),
+        ('{usb: "2341:0043"}', PortAddress(usb="2341:0043")),
+        ('{serial_number: "0012"}', PortAddress(serial_number="0012")),
+    ],
+)
+def test_a_port_is_named_by_path_usb_id_or_serial_number(read, port, address):
+    assert read(SHORTEST + f"port: {port}").port == address
+
+
+def test_the_command_lines_port_comes_before_the_files_and_keeps_its_speed(read):
+    assert read(WHOLE).address("ttyACM1") == PortAddress(path="ttyACM1", baud=250_000)
+    assert read(WHOLE).address(None) == PortAddress(path="ttyUSB0", baud=250_000)
+    assert read(SHORTEST).address("ttyACM1").baud == 115_200
+
+
+def test_a_rig_without_a_port_asks_for_one(read):
+    with pytest.raises(InputError, match=r"rig bench: no port; add `port: .*` to its file, or give --port"):
+        read(SHORTEST).address(None)
+
+
+def test_lines_without_keys_are_those_of_the_protocols_example(read):
+    assert read("name: bench\nwire: {format: lines}").wire == LineFormat()
+
+
+def test_every_key_of_lines_is_read(read):
+    rig = read(
+        """
+name: bench
+wire:
+  format: lines
+  separator: ";"
+  columns: [seq, time_ms, ignore, position, force]
+  time_bits: 16
+  force_unit: lbf
+  position_unit: in
+  checksum: xor8
+  comment: "%"
+"""
+    )
+    columns = ("seq", "time_ms", "ignore", "position", "force")
+    assert rig.wire == LineFormat(";", columns, 16, "lbf", "in", "xor8", "%")
+
+
+@pytest.mark.parametrize("none", ["none", "null"])
+def test_a_time_that_does_not_wrap_has_no_bits(read, none):
+    assert read(f"name: bench\nwire: {{format: lines, time_bits: {none}}}").wire.time_bits is None
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("wire: {format: framed}", ["name is missing"]),
+        ("name: bench", ["wire is missing"]),
+        ("name: bench\nwire: {}", ["wire.format is missing"]),
+        ('name: ""\nwire: {format: framed}', ["name: found ''"]),
+        ("name: bench\nwire: {format: binary}", ["wire.format: found 'binary'", "framed", "lines"]),
+        ("name: bench\nwire: framed", ["wire: found 'framed'"]),
+        (SHORTEST + "speed: 3", ["speed is not a key of a rig file", "name, port, wire, force"]),
+        (SHORTEST + "7: 3", [": 7", "string"]),
+        (SHORTEST + "force: {per_coutn: 1 mN}", ["force.per_coutn is not a key"]),
+        (SHORTEST + "force: {per_count: 0.001}", ["found 0.001, expected a number with its unit"]),
+        (SHORTEST + 'force: {per_count: "0.001"}', ["force.per_count: '0.001' has no unit", "0.001 N"]),
+        (SHORTEST + 'force: {per_count: "5 um"}', ["force.per_count: ", "does not convert to 'N'"]),
+        (SHORTEST + 'position: {per_count: "1 N"}', ["position.per_count: ", "does not convert to 'mm'"]),
+        (SHORTEST + 'force: {per_count: "0 N"}', ["force.per_count: found zero", "size of a count"]),
+        (SHORTEST + 'position: {per_count: "0 mm"}', ["position.per_count: found zero"]),
+        (SHORTEST + "force: {zero_counts: .nan}", ["force.zero_counts: found nan"]),
+        (SHORTEST + "position: {zero_counts: much}", ["position.zero_counts: found 'much'"]),
+        (SHORTEST + 'force: {delay: "-1 ms"}', ["force.delay: found a negative value", "zero or more"]),
+        (SHORTEST + 'force: {delay: "3 mm"}', ["force.delay: ", "does not convert to 's'"]),
+        (SHORTEST + 'frame: {compliance: "-1 um/N"}', ["frame.compliance: found a negative value"]),
+        (SHORTEST + 'frame: {compliance: "3 N/mm"}', ["frame.compliance: ", "does not convert to 'mm/N'"]),
+        (SHORTEST + "port: {baud: 9600}", ["port: found none of them", "path, usb, serial_number"]),
+        (SHORTEST + 'port: {path: a, usb: "1234:5678"}', ["port: found path and usb", "exactly one"]),
+        (SHORTEST + "port: {usb: arduino}", ["port.usb: found 'arduino'", "VID:PID"]),
+        (SHORTEST + "port: {path: a, baud: 0}", ["port.baud: found 0"]),
+        (SHORTEST + "port: ttyUSB0", ["port: found 'ttyUSB0'"]),
+        ("name: bench\nwire: {format: framed, rate_hz: 0}", ["wire.rate_hz: found 0"]),
+        ("name: bench\nwire: {format: framed, separator: ';'}", ["wire.separator: belongs to"]),
+        ("name: bench\nwire: {format: lines, separator: ab}", ["wire.separator: found 'ab'"]),
+        ("name: bench\nwire: {format: lines, columns: [force]}", ["wire.columns: found ('force',)"]),
+        ("name: bench\nwire: {format: lines, time_bits: 3}", ["wire.time_bits: found 3"]),
+        ("name: bench\nwire: {format: lines, time_bits: many}", ["wire.time_bits"]),
+        ("name: bench\nwire: {format: lines, force_unit: mm}", ["wire.force_unit: found 'mm'", "N, lbf"]),
+        ("name: bench\nwire: {format: lines, position_unit: N}", ["wire.position_unit: found 'N'"]),
+        ("name: bench\nwire: {format: lines, checksum: crc}", ["wire.checksum: found 'crc'", "xor8"]),
+        ("name: bench\nwire: {format: lines, comment: 1}", ["wire.comment: found 1"]),
+        ("", ["found NoneType", "name: bench"]),
+        ("- name: bench", ["found list", "name: bench"]),
+        ("name: [", [" line 1", "not YAML"]),
+        ("name: bench\nwire: {format: 'framed}", ["not YAML"]),
+        ("name: 2026-99-99", ["not YAML"]),
+        ("name: " + "[" * 3000, ["not YAML"]),
+        (b"name: \xff\xfe", ["cannot be read as a rig file"]),
+        ("#" * (1 << 20) + "\n", ["bytes are too many for a rig file"]),
+    ],
+)  # fmt: skip
+def test_a_wrong_file_is_refused_with_field_finding_and_remedy(refusal, text, said):
+    found = refusal(text)
+    assert all(each in found for each in said), found
+
+
+def test_a_file_that_is_not_there_is_refused_with_where_examples_are(tmp_path):
+    with pytest.raises(InputError, match=r"rig\.yaml: no such rig file; configs/rigs holds examples"):
+        read_rig_file(tmp_path / "rig.yaml")
+
+
+def test_a_folder_is_no_rig_file(tmp_path):
+    with pytest.raises(InputError, match="cannot be read as a rig file"):
+        read_rig_file(tmp_path)
+
+
+@settings(max_examples=150, deadline=None)
+@given(junk=st.binary(max_size=80) | st.text("{}[]:-,\"'&*!|>%@ \nabc01", max_size=60).map(str.encode))
+def test_no_bytes_make_it_fail_otherwise(tmp_path_factory, junk):
+    path = tmp_path_factory.getbasetemp() / "junk.yaml"
+    path.write_bytes(junk)
+    with pytest.raises(InputError):
+        read_rig_file(path)
+
+
+@pytest.mark.parametrize(
+    "path", sorted((Path(__file__).parents[1] / "configs" / "rigs").glob("*.yaml")), ids=str
+)
+def test_the_rig_files_that_come_with_the_program_are_right(path):
+    rig = read_rig_file(path)
+    sizes = [scale.per_count for scale in (rig.calibration.force, rig.calibration.position) if scale]
+    assert all(math.isfinite(size) for size in sizes)
