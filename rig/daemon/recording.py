@@ -16,6 +16,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from loguru import logger
 
 from rig.calibration import Aligner, Calibration, Scale
@@ -23,7 +24,7 @@ from rig.capture import CaptureHeader, CaptureWriter
 from rig.errors import RecorderError
 from rig.reader import Delivery, Reader
 from rig.samples import Samples
-from rig.segmenter import Segmenter
+from rig.segmenter import Flag, Segmenter, SegmenterSettings
 
 WAIT_S = 0.25
 """The recorder looks at the clock this often when nothing comes."""
@@ -31,6 +32,10 @@ WAIT_S = 0.25
 SILENCE_S = 15.0
 """A rig that gives no sample for so long has failed; a cable put back in sooner goes on in the same
 capture."""
+
+COUNTED_AFTER_S = 0.25
+"""A cycle counts when so much of the rest behind it is recorded: enough for its force zero, and less than
+most rigs rest before the next."""
 
 PROGRESS_S = 0.2
 US_PER_S = 1e6
@@ -112,8 +117,8 @@ def record(
     with ExitStack() as opened:
         with reader:
             writer = opened.enter_context(CaptureWriter.create(parent, header_of(reader)))
-            loop = _Loop(reader, writer, _Counter(calibration, reader.empty()), on_progress)
-            reason, failed = loop.run(stop, stopped)
+            loop = _Loop(reader, writer, _Counter(calibration, reader.empty()), stop, on_progress)
+            reason, failed = loop.run(stopped)
         try:
             loop.drain()
             if not writer.ended:
@@ -126,15 +131,22 @@ def record(
 
 
 class _Loop:
-    """Takes deliveries, writes them, and looks whether it is enough."""
+    """Takes deliveries, writes them, and looks whether it is enough.
+
+    A rule that is met says up to which device time the capture goes; what was received later is no part of
+    it.
+    """
 
     def __init__(
         self,
         reader: Reader,
         writer: CaptureWriter,
         counter: _Counter,
+        stop: StopRule,
         on_progress: Callable[[Progress], None] | None,
     ) -> None:
+        self._stop = stop
+        self._until_us: int | None = None
         self._reader = reader
         self._writer = writer
         self._counter = counter
@@ -146,7 +158,7 @@ class _Loop:
         length_s = 0.0 if self._first_us is None else (self._last_us - self._first_us) / US_PER_S
         return Progress(length_s, self._writer.samples, self._counter.cycles)
 
-    def run(self, stop: StopRule, stopped: threading.Event) -> tuple[str, bool]:
+    def run(self, stopped: threading.Event) -> tuple[str, bool]:
         """Why it ended, and whether that is a failure."""
         heard = shown = time.monotonic()
         while not stopped.is_set():
@@ -161,7 +173,7 @@ class _Loop:
             if self._on_progress is not None and now - shown >= PROGRESS_S:
                 shown = now
                 self._on_progress(self.progress())
-            reason = self._enough(stop)
+            reason = self._enough()
             if reason is not None:
                 return reason, False
             if now - heard > SILENCE_S:
@@ -186,26 +198,36 @@ class _Loop:
             fields = event.as_dict()
             self._writer.event(str(fields.pop("kind")), **fields)
             logger.debug("{}: {}", event.kind, dict(event.fields))
-        self._writer.append(delivery.samples)
         if not len(delivery.samples):
             return False
-        if self._first_us is None:
-            self._first_us = int(delivery.samples.time_us[0])
-        self._last_us = int(delivery.samples.time_us[-1])
-        self._counter.push(delivery.samples)
+        samples = self._wanted(delivery.samples)
+        self._writer.append(samples)
+        if len(samples):
+            self._last_us = int(samples.time_us[-1])
         return True
 
-    def _enough(self, stop: StopRule) -> str | None:
-        progress = self.progress()
-        if stop.cycles is not None and progress.cycles >= stop.cycles:
-            return f"{stop.cycles} cycles"
-        if stop.seconds is not None and progress.seconds >= stop.seconds:
-            return f"{stop.seconds:g} s"
-        return None
+    def _wanted(self, samples: Samples) -> Samples:
+        """The samples that belong to the capture: those up to the moment at which the rule is met."""
+        if self._first_us is None:
+            self._first_us = int(samples.time_us[0])
+        if self._until_us is None:
+            closed_us = self._counter.push(samples, self._stop.cycles)
+            if self._stop.seconds is not None:
+                end_us = self._first_us + round(self._stop.seconds * US_PER_S)
+                closed_us = end_us if samples.time_us[-1] >= end_us else None
+            self._until_us = closed_us
+        if self._until_us is None:
+            return samples
+        return samples[: int(np.searchsorted(samples.time_us, self._until_us, side="right"))]
+
+    def _enough(self) -> str | None:
+        if self._until_us is None:
+            return None
+        return f"{self._stop.cycles} cycles" if self._stop.cycles is not None else f"{self._stop.seconds:g} s"
 
 
 class _Counter:
-    """Counts closed cycles as they come. An uncalibrated channel counts as well as a calibrated one."""
+    """Counts whole cycles as they close. An uncalibrated channel counts as well as a calibrated one."""
 
     def __init__(self, calibration: Calibration, empty: Samples) -> None:
         force, position = calibration.covers(empty.force_channel, empty.position_channel)
@@ -215,14 +237,22 @@ class _Counter:
             calibration.force_delay_s,
         )
         self._aligner = Aligner(usable)
-        self._segmenter = Segmenter()
+        self._segmenter = Segmenter(SegmenterSettings(after_s=COUNTED_AFTER_S))
         self.cycles = 0
 
-    def push(self, samples: Samples) -> None:
+    def push(self, samples: Samples, wanted: int | None) -> int | None:
+        """Count on; the device time, in us, at which the wanted number of cycles had closed, once it has."""
         signals = self._aligner.push(samples)
         segment = None if signals is None else self._segmenter.push(signals)
-        if segment is not None:
-            self.cycles += len(segment.cycles)
+        if segment is None:
+            return None
+        whole = (segment.cycles.flags & np.uint32(Flag.STARTS_IN_CONTACT)) == 0
+        missing = None if wanted is None else wanted - self.cycles
+        self.cycles += int(whole.sum())
+        if missing is None or self.cycles < (wanted or 0):
+            return None
+        last = segment.cycles.after[whole][missing - 1] - 1
+        return round(float(segment.signals.time_s[last]) * US_PER_S)
 
 
 def _tallies(reader: Reader) -> dict[str, Any]:

@@ -61,11 +61,14 @@ class SegmenterSettings:
         Presses that do not reach this force are touches, not cycles; None: the detection level.
     force_noise_n, position_noise_mm
         Standard deviations of a single sample; None: taken from the start of the recording.
+    after_s
+        How much of the no-load stretch behind a press is waited for before the cycle closes.
     """
 
     contact_force_n: float | None = None
     force_noise_n: float | None = None
     position_noise_mm: float | None = None
+    after_s: float = AFTER_S
 
 
 class Segmenter:
@@ -166,7 +169,7 @@ class Segmenter:
         if len(steps_s) and np.isfinite(steps_s).all() and np.median(steps_s) > 0:
             self._usual_step_s = float(np.median(steps_s))
             self._shortest_dwell = max(DWELL_SAMPLES, int(np.ceil(DWELL_S / self._usual_step_s)))
-            self._after_samples = int(np.clip(np.ceil(AFTER_S / self._usual_step_s), *AFTER_SAMPLES))
+            self._after_samples = int(np.clip(np.ceil(settings.after_s / self._usual_step_s), *AFTER_SAMPLES))
 
     def _follow_contact(self, signals: Signals) -> None:
         """Note where contact begins and ends in new signals."""

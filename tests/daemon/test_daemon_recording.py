@@ -124,10 +124,17 @@ def test_a_capture_that_cannot_be_begun_closes_the_reader(tmp_path):
 
 
 def test_what_the_reader_had_received_when_it_was_stopped_is_written_too(tmp_path):
-    reader = HandedOver([delivery(0, 600)], [delivery(600, 50), delivery(650, 7)])
-    result = recorded(reader, tmp_path, stop=StopRule(seconds=0.5))
+    reader = HandedOver([], [delivery(0, 600), delivery(600, 50), delivery(650, 7)])
+    result = recorded(reader, tmp_path, stopped=told_to_stop())
     np.testing.assert_array_equal(open_capture(result.path).samples().seq, np.arange(657))
     assert result.progress.seconds == pytest.approx(0.656)
+
+
+def test_a_capture_goes_no_further_than_the_seconds_asked_for(tmp_path):
+    reader = HandedOver([delivery(0, 300), delivery(300, 300)], [delivery(600, 50)])
+    result = recorded(reader, tmp_path, stop=StopRule(seconds=0.5))
+    np.testing.assert_array_equal(open_capture(result.path).samples().seq, np.arange(501))
+    assert result.progress.seconds == pytest.approx(0.5)
 
 
 def test_events_without_samples_are_recorded_with_their_fields(tmp_path):
@@ -198,8 +205,8 @@ def test_a_disk_that_fills_up_ends_the_capture_as_a_failure(tmp_path, monkeypatc
 
 def test_a_disk_that_is_full_at_the_last_moment_is_a_failure_too(tmp_path, monkeypatch):
     _FullDisk(monkeypatch, 20_000)
-    late = [delivery(100 + 3000 * k, 3000) for k in range(10)]
-    result = recorded(HandedOver([delivery(0, 100)], late), tmp_path, stop=StopRule(seconds=0.05))
+    late = [delivery(3000 * k, 3000) for k in range(10)]
+    result = recorded(HandedOver([], late), tmp_path, stopped=told_to_stop())
     assert result.failed
     assert "disk full" in result.reason
     assert open_capture(result.path).how_it_ended == "disk full"
@@ -242,4 +249,4 @@ def test_progress_is_told_while_it_lasts(tmp_path, monkeypatch):
         on_progress=told.append,
     )  # fmt: skip
     seconds = [each.seconds for each in told]
-    np.testing.assert_allclose(seconds, [0.099, 0.199, 0.299, 0.399, 0.499])
+    np.testing.assert_allclose(seconds, [0.099, 0.199, 0.299, 0.399, 0.45])
