@@ -29,6 +29,8 @@ ALLOWED: dict[str, set[str]] = {
     "calibration": BASE,
     "segmenter": {*BASE, "calibration"},
     "analyser": {*BASE, "calibration", "segmenter"},
+    # What to do to a specimen: read and checked, not done.
+    "methods": BASE,
     # The disk: what a sample is, not what it means.
     "capture": BASE,
     "rigfile": {*BASE, "calibration", "reader", "wire"},
@@ -38,8 +40,8 @@ ALLOWED: dict[str, set[str]] = {
     "notebook": {*BASE, *MEASURES, "capture", "sheets"},
     "rig": {"notebook"},
     # Only these see everything, and only the command line sees the daemon.
-    "daemon": {*BASE, *MEASURES, "wire", "reader", "capture", "rigfile", "sheets"},
-    "cli": {*BASE, *MEASURES, "wire", "reader", "virtual", "capture", "rigfile", "sheets", "daemon"},
+    "daemon": {*BASE, *MEASURES, "methods", "wire", "reader", "capture", "rigfile", "sheets"},
+    "cli": {*BASE, *MEASURES, "methods", "wire", "reader", "virtual", "capture", "rigfile", "sheets", "daemon"},
 }
 """Which part of `rig` may import which: the only truth about it. "rig" is the top package itself."""
 

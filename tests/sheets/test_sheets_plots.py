@@ -36,7 +36,7 @@ def test_an_svg_has_lines_in_it(tmp_path, name):
     DRAWN[name](RESULT, path)
     root = ElementTree.parse(path).getroot()
     assert float(root.get("width").removesuffix("pt")) == pytest.approx(72 * INCHES[name][0])
-    assert len(root.findall(".//{http://www.w3.org/2000/svg}path")) > 20
+    assert len(root.findall(".//svg:path", {"svg": "http://www.w3.org/2000/svg"})) > 20
 
 
 @pytest.mark.parametrize("name", DRAWN)

@@ -1,0 +1,139 @@
+"""A checked method in words, for a person to read before the first motion.
+
+One line for each step as written, indented inside a repeat, with depths and forces worked out for this
+specimen and this rig.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from rig.methods.checking import CheckedMethod, depth_mm, overshoot_mm, overshoot_n
+from rig.methods.steps import (
+    Depth,
+    Hold,
+    OffRig,
+    Place,
+    PressToDepth,
+    PressToForce,
+    Recover,
+    Repeat,
+    Rest,
+    Return,
+    Step,
+    Touch,
+)
+
+_TIMES = ((86400.0, "d"), (3600.0, "h"), (60.0, "min"))
+_INDENT = "    "
+
+
+def describe(checked: CheckedMethod) -> tuple[str, ...]:
+    """Lines of text: a summary, then what will happen in each step.
+
+    Parameters
+    ----------
+    checked
+        From `check_method`.
+    """
+    method = checked.method
+    share = "" if checked.deepest_pct is None else f" ({checked.deepest_pct:.1f} % of the free height)"
+    presses = f"{checked.presses} press{'' if checked.presses == 1 else 'es'}"
+    left_out = f", the first {method.conditioning.cycles} left out" if method.conditioning.cycles else ""
+    summary = (
+        f"{method.name}: {presses}{left_out}, at most {checked.deepest_mm:.2f} mm deep{share}, "
+        f"about {duration(checked.time_s)}."
+    )
+    air = (
+        ("Standard laboratory air is asked for: 23 C and 50 % RH.",)
+        if method.conditioning.standard_air
+        else ()
+    )
+    return (summary, *air, *_lines(checked, method.steps, ""))
+
+
+def duration(time_s: float) -> str:
+    """A time in the largest unit of which it holds one and a half.
+
+    Examples
+    --------
+    >>> duration(600.0)
+    '10 min'
+    """
+    for size_s, unit in _TIMES:
+        if time_s >= 1.5 * size_s:
+            return f"{time_s / size_s:.3g} {unit}"
+    return f"{time_s:.3g} s"
+
+
+def _lines(checked: CheckedMethod, steps: tuple[Step, ...], indent: str) -> Iterator[str]:
+    for step in steps:
+        number = step.place.label.split()[1]
+        yield f"{indent}{number}. {_sentence(checked, step)}"
+        if isinstance(step, Repeat):
+            yield from _lines(checked, step.steps, indent + _INDENT)
+
+
+def _sentence(checked: CheckedMethod, step: Step) -> str:
+    match step:
+        case Touch():
+            past = _overshoot(checked, step.speed_mm_per_s)
+            said = (
+                f"Approach at {_speed(step.speed_mm_per_s)} until {step.force_n:.3g} N is felt{past}; "
+                "depths count from there."
+            )
+        case PressToDepth():
+            said = (
+                f"Press at {_speed(step.speed_mm_per_s)} to {_depth(checked, step.depth, step.place)}; "
+                f"the rig stops at {checked.rig.force_n[1]:g} N."
+            )
+        case PressToForce():
+            stop = _depth(checked, step.stop, step.place)
+            past = _overshoot(checked, step.speed_mm_per_s)
+            said = (
+                f"Press at {_speed(step.speed_mm_per_s)} until {step.force_n:.4g} N{past}, or stop at {stop}."
+            )
+        case Hold():
+            said = f"Hold there, loaded, for {duration(step.duration_s)}."
+        case Rest():
+            said = f"Wait unloaded for {duration(step.duration_s)}."
+        case Return():
+            where = f"a gap of {step.gap_mm:g} mm" if step.gap_mm else "the contact"
+            said = f"Return at {_speed(step.speed_mm_per_s)} to {where}."
+        case Recover():
+            said = (
+                f"Touch {step.touches} times with {step.force_n:.3g} N, from {duration(step.first_s)} to "
+                f"{duration(step.last_s)} after this step begins, spaced by the logarithm of time, "
+                f"and back to a gap of {step.gap_mm:g} mm each time."
+            )
+        case OffRig():
+            said = f"Off the rig{_span(step)}: {step.instruction}"
+        case Repeat():
+            pace = f", one every {step.every_s:.4g} s" if step.every_s is not None else ""
+            said = f"Do the following {step.count} times{pace}:"
+    return said
+
+
+def _speed(speed_mm_per_s: float) -> str:
+    return f"{speed_mm_per_s:.3g} mm/s"
+
+
+def _depth(checked: CheckedMethod, depth: Depth, place: Place) -> str:
+    height = checked.specimen.free_height_mm
+    deep_mm = depth_mm(depth, height, place)
+    share = "" if height is None else f" ({100 * deep_mm / height:.1f} % of the free height)"
+    return f"{deep_mm:.2f} mm past contact{share}"
+
+
+def _overshoot(checked: CheckedMethod, speed_mm_per_s: float) -> str:
+    if checked.stiffness_n_per_mm is None:
+        return ""
+    past_n = overshoot_n(speed_mm_per_s, checked.stiffness_n_per_mm, checked.rig)
+    return f" (up to {past_n:.2g} N and {overshoot_mm(speed_mm_per_s, checked.rig):.2g} mm past it)"
+
+
+def _span(step: OffRig) -> str:
+    least = f"at least {duration(step.least_s)}" if step.least_s else ""
+    most = f"at most {duration(step.most_s)}" if step.most_s is not None else ""
+    both = " and ".join(part for part in (least, most) if part)
+    return f", {both}" if both else ""

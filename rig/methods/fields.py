@@ -1,0 +1,247 @@
+"""A YAML text as fields that know their line.
+
+Problem: the text is untrusted, and a refusal must name the line. Plan: compose YAML's node tree, which
+keeps lines, and never construct objects from it; every value is read as text by the one who knows what it
+means. Aliases are refused, since a few lines of them can stand for millions. Cost: the pure Python parser,
+tens of milliseconds for a long method.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import NoReturn
+
+import yaml
+
+from rig.errors import InputError
+from rig.methods.steps import Place
+from rig.units import parse
+
+LARGEST_TEXT = 1 << 16
+"""Characters; a hundred steps take a tenth of it."""
+
+LONGEST_SENTENCE = 2000
+"""Characters of one text; more is not read by somebody who stands at a press."""
+
+_SHOWN = 60
+"""Characters of a wrong value that are shown back."""
+
+_BOUNDS = {
+    "mm": (1e-4, 1e4),
+    "mm^2": (1e-2, 1e8),
+    "mm/s": (1e-4, 1e4),
+    "N": (1e-4, 1e6),
+    "N/mm": (1e-6, 1e6),
+    "s": (1e-3, 1e8),
+    "%": (1e-3, 100.0),
+}
+"""Smallest and largest value of each unit; beyond them is a slip of the pen, not a bench press."""
+
+_WHOLE = re.compile(r"[0-9]{1,12}", re.ASCII)
+
+
+class _Loader(yaml.SafeLoader):
+    def compose_node(self, parent: yaml.Node | None, index: int) -> yaml.Node | None:
+        if self.check_event(yaml.AliasEvent):
+            alias = self.peek_event()  # type: ignore[no-untyped-call]
+            raise yaml.MarkedYAMLError(
+                problem="aliases are not read in a method; write the steps out, or use repeat",
+                problem_mark=alias.start_mark,
+            )
+        return super().compose_node(parent, index)
+
+
+def compose(text: str, source: str) -> yaml.Node:
+    """Root of the node tree of a text.
+
+    Raises
+    ------
+    InputError
+        If it is not one YAML document of a method's size.
+    """
+    if len(text) > LARGEST_TEXT:
+        raise InputError(
+            f"{source}: {len(text)} characters found, a method has at most {LARGEST_TEXT}; "
+            "is it the right file?"
+        )
+    loader: _Loader | None = None
+    try:
+        loader = _Loader(text)
+        root = loader.get_single_node()
+    except RecursionError:
+        raise InputError(f"{source}: nested too deeply to be a method; use repeat for repetition") from None
+    # PyYAML lets some of Python's own errors through, for example for an impossible escape.
+    except (yaml.YAMLError, ValueError, OverflowError) as problem:
+        mark = getattr(problem, "problem_mark", None)
+        line = f" line {mark.line + 1}" if mark is not None else ""
+        what = getattr(problem, "problem", None) or str(problem).splitlines()[0]
+        raise InputError(f"{source}{line}: not YAML that can be read ({what})") from None
+    finally:
+        if loader is not None:
+            loader.dispose()
+    if root is None:
+        raise InputError(f"{source}: empty; expected keys such as `name` and `steps`")
+    return root
+
+
+def line_of(node: yaml.Node) -> int:
+    """Line of a node, from 1."""
+    return int(node.start_mark.line) + 1
+
+
+def shown(value: str) -> str:
+    """A wrong value as a message shows it."""
+    return repr(value if len(value) <= _SHOWN else value[:_SHOWN] + "...")
+
+
+def refuse(place: Place, what: str) -> NoReturn:
+    """Raise an InputError that begins with a place."""
+    raise InputError(f"{place}: {what}")
+
+
+def scalar(place: Place, name: str, node: yaml.Node, right: str) -> str:
+    """Text of a node that must be a single value.
+
+    Raises
+    ------
+    InputError
+        If it is a list or a mapping, or is empty.
+    """
+    at = Place(place.source, line_of(node), place.label)
+    if not isinstance(node, yaml.ScalarNode):
+        kind = "a list" if isinstance(node, yaml.SequenceNode) else "keys"
+        refuse(at, f"{name}: found {kind}, expected one value such as {right}")
+    value = str(node.value)
+    if not value.strip():
+        refuse(at, f"{name}: nothing found, expected a value such as {right}")
+    return value
+
+
+def items(place: Place, name: str, node: yaml.Node, right: str) -> list[yaml.Node]:
+    """Nodes of a list.
+
+    Raises
+    ------
+    InputError
+        If it is not a list.
+    """
+    if not isinstance(node, yaml.SequenceNode):
+        refuse(Place(place.source, line_of(node), place.label), f"{name}: expected a list such as {right}")
+    return list(node.value)
+
+
+def quantity(place: Place, name: str, text: str, unit: str) -> float:
+    """A value above zero with its unit.
+
+    Raises
+    ------
+    InputError
+        If it is not one, or lies outside what a bench press can mean.
+    """
+    try:
+        value = parse(text, unit)
+    except InputError as problem:
+        raise InputError(f"{place}: {name}: {problem}") from None
+    least, most = _BOUNDS[unit]
+    if not least <= value <= most:
+        refuse(place, f"{name}: found {shown(text)}, expected from {least:g} to {most:g} {unit}")
+    return value
+
+
+class Fields:
+    """Keys of one mapping, each known by name.
+
+    Parameters
+    ----------
+    place
+        Where the mapping stands.
+    node
+        The mapping.
+    known
+        Keys that it may have.
+    """
+
+    def __init__(self, place: Place, node: yaml.Node, known: tuple[str, ...]) -> None:
+        self.place = place
+        self._nodes: dict[str, yaml.Node] = {}
+        if not isinstance(node, yaml.MappingNode):
+            refuse(place, f"expected keys: {', '.join(known)}")
+        for key_node, value in node.value:
+            at = Place(place.source, line_of(key_node), place.label)
+            key = str(key_node.value) if isinstance(key_node, yaml.ScalarNode) else "a list or mapping"
+            if key not in known:
+                refuse(at, f"{shown(key)} is not a key here; expected {', '.join(known)}")
+            if key in self._nodes:
+                refuse(at, f"{key} is given twice; keep one")
+            self._nodes[key] = value
+
+    def __contains__(self, key: str) -> bool:
+        return key in self._nodes
+
+    def node(self, key: str) -> yaml.Node:
+        """Node of a key that must be there.
+
+        Raises
+        ------
+        InputError
+            If it is missing.
+        """
+        if key not in self._nodes:
+            refuse(self.place, f"{key} is missing")
+        return self._nodes[key]
+
+    def at(self, key: str) -> Place:
+        """Place of a key's value."""
+        return Place(self.place.source, line_of(self.node(key)), self.place.label)
+
+    def only_one_of(self, *keys: str) -> str:
+        """The one key of several that is there.
+
+        Raises
+        ------
+        InputError
+            If none or more than one is.
+        """
+        there = [key for key in keys if key in self._nodes]
+        if len(there) != 1:
+            found = " and ".join(there) or "none of them"
+            refuse(self.place, f"found {found}, expected just one of {', '.join(keys)}")
+        return there[0]
+
+    def text(self, key: str, right: str) -> str:
+        """A sentence, its line breaks taken for spaces.
+
+        Raises
+        ------
+        InputError
+            If it is missing, too long, or holds characters that a terminal would obey.
+        """
+        value = " ".join(scalar(self.place, key, self.node(key), right).split())
+        if not value.isprintable() or len(value) > LONGEST_SENTENCE:
+            refuse(self.at(key), f"{key}: expected printable text of at most {LONGEST_SENTENCE} characters")
+        return value
+
+    def quantity(self, key: str, unit: str, right: str) -> float:
+        """A value above zero with its unit.
+
+        Raises
+        ------
+        InputError
+            If it is missing or not one.
+        """
+        return quantity(self.at(key), key, scalar(self.place, key, self.node(key), right), unit)
+
+    def whole(self, key: str, least: int, most: int) -> int:
+        """A whole number from `least` to `most`.
+
+        Raises
+        ------
+        InputError
+            If it is missing or not one.
+        """
+        text = scalar(self.place, key, self.node(key), str(least))
+        if not _WHOLE.fullmatch(text) or not least <= int(text) <= most:
+            refuse(
+                self.at(key), f"{key}: found {shown(text)}, expected a whole number from {least} to {most}"
+            )
+        return int(text)

@@ -1,0 +1,245 @@
+"""Arithmetic of published squeeze tests, as small pure functions.
+
+Each names the procedure whose arithmetic it follows. They were written down from memory of the procedures;
+only the standards themselves are the authority, and no result claims conformity with one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.errors import InputError
+from rig.samples import FloatArray
+from rig.units import parse
+
+BALL_CONTACT_N = parse("3.5 lbf", "N")
+"""Contact load of the ball procedure."""
+
+BALL_LOAD_N = parse("18 lbf", "N")
+"""Load at which the ball's deformation is read, on the way in and on the way out."""
+
+BALL_DEPTH_MM = parse("1 in", "mm")
+"""How far the ball is squeezed between the two readings."""
+
+BALL_AXES_APART_MM = parse("0.08 cm", "mm")
+"""Largest difference between axes of one ball."""
+
+BALL_TYPE_2_FORWARD_MM = (parse("0.56 cm", "mm"), parse("0.74 cm", "mm"))
+"""Range of forward deformation of a ball of type 2."""
+
+BALL_TYPE_2_RETURN_MM = (parse("0.80 cm", "mm"), parse("1.08 cm", "mm"))
+"""Range of return deformation of a ball of type 2."""
+
+STANDARD_AIRS = ((23.0, 50.0), (27.0, 65.0))
+"""Temperature in C and relative humidity in % of standard laboratory air, and of its tropical kind."""
+
+AIR_TOLERANCES = (2.0, 10.0)
+"""In C and in % RH; stated for the first air, taken for the second too."""
+
+
+def compression_stress_kpa(force_n: float, area_mm2: float) -> float:
+    """Compression stress; with the force at 40 % in the fourth squeeze it is CV40.
+
+    Parameters
+    ----------
+    force_n
+        Force at the compression.
+    area_mm2
+        Loaded area.
+
+    Raises
+    ------
+    InputError
+        If the area is not above zero.
+
+    References
+    ----------
+    ISO 3386-1, recalled: CV40 = 1000 F40 / A, in kPa with F in N and A in mm^2.
+
+    Examples
+    --------
+    >>> compression_stress_kpa(50.0, 10_000.0)
+    5.0
+    """
+    return 1000 * force_n / _above_zero("area", area_mm2, "mm^2")
+
+
+def support_factor(force_25_n: float, force_65_n: float) -> float:
+    """Support (sag) factor: force at 65 % indentation over that at 25 %, each after its hold.
+
+    Raises
+    ------
+    InputError
+        If the force at 25 % is not above zero.
+
+    References
+    ----------
+    ISO 2439 and ASTM D3574 test B1, recalled.
+    """
+    return force_65_n / _above_zero("force at 25 %", force_25_n, "N")
+
+
+def hysteresis_return_pct(force_25_in_n: float, force_25_out_n: float) -> float:
+    """Force at 25 % indentation on the way out, in per cent of that on the way in.
+
+    Raises
+    ------
+    InputError
+        If the force on the way in is not above zero.
+
+    References
+    ----------
+    ASTM D3574 test B1, recalled.
+    """
+    return 100 * force_25_out_n / _above_zero("force at 25 % on the way in", force_25_in_n, "N")
+
+
+def set_of_height_pct(free_height_mm: float, recovered_height_mm: float) -> float:
+    """Compression set in per cent of the free height: 100 (h0 - hr) / h0.
+
+    Raises
+    ------
+    InputError
+        If the free height is not above zero.
+
+    References
+    ----------
+    ISO 1856 and ASTM D3574 test D.
+    """
+    free = _above_zero("free height", free_height_mm, "mm")
+    return 100 * (free - recovered_height_mm) / free
+
+
+def set_of_deflection_pct(
+    free_height_mm: float, spacer_height_mm: float, recovered_height_mm: float
+) -> float:
+    """Compression set in per cent of the imposed deflection: 100 (h0 - hr) / (h0 - hs).
+
+    Raises
+    ------
+    InputError
+        If the spacer is not lower than the specimen.
+
+    References
+    ----------
+    ISO 815-1 and ASTM D395 method B.
+    """
+    imposed = _above_zero("free height less spacer height", free_height_mm - spacer_height_mm, "mm")
+    return 100 * (free_height_mm - recovered_height_mm) / imposed
+
+
+def loss_pct(first: float, last: float) -> float:
+    """Loss in per cent of the first value: of thickness, or of the force at 40 % (hardness).
+
+    Raises
+    ------
+    InputError
+        If the first value is not above zero.
+
+    References
+    ----------
+    ISO 3385, recalled: after 80 000 strokes and ten minutes of rest.
+    """
+    first = _above_zero("first value", first, "")
+    return 100 * (first - last) / first
+
+
+@dataclass(frozen=True, slots=True)
+class BallDeformation:
+    """Deformation of a ball past its contact load: at the reading load on the way in, and on the way out."""
+
+    forward_mm: float
+    return_mm: float
+
+
+def ball_deformation(
+    loading_position_mm: FloatArray,
+    loading_force_n: FloatArray,
+    unloading_position_mm: FloatArray,
+    unloading_force_n: FloatArray,
+) -> BallDeformation:
+    """Forward and return deformation along one axis.
+
+    Both count from the position at the contact load of 3.5 lbf (15.57 N) on the way in, and both are read at
+    18 lbf (80.07 N): forward on the way in, return on the way out, after a squeeze on to 1 in. The first
+    passage of each load counts, interpolated between samples.
+
+    Parameters
+    ----------
+    loading_position_mm, loading_force_n
+        Of the way in, shape (n,).
+    unloading_position_mm, unloading_force_n
+        Of the way out, shape (m,).
+
+    Raises
+    ------
+    InputError
+        If a load is not passed.
+
+    References
+    ----------
+    ITF Rules of Tennis, Appendix I, recalled.
+    """
+    contact_mm = _passed_at_mm("way in", loading_position_mm, loading_force_n, BALL_CONTACT_N)
+    forward_mm = _passed_at_mm("way in", loading_position_mm, loading_force_n, BALL_LOAD_N)
+    return_mm = _passed_at_mm("way out", unloading_position_mm, -unloading_force_n, -BALL_LOAD_N)
+    return BallDeformation(forward_mm - contact_mm, return_mm - contact_mm)
+
+
+def mean_over_axes(axes: Sequence[BallDeformation]) -> tuple[BallDeformation, bool]:
+    """Mean of the axes of one ball, and whether no two axes differ by more than 0.08 cm.
+
+    Raises
+    ------
+    InputError
+        If there are not three.
+
+    References
+    ----------
+    ITF Rules of Tennis, Appendix I, recalled: three axes at right angles.
+    """
+    if len(axes) != 3:
+        raise InputError(f"axes: found {len(axes)}, expected three at right angles")
+    values = np.array([(axis.forward_mm, axis.return_mm) for axis in axes])
+    forward_mm, return_mm = values.mean(axis=0)
+    apart_mm = np.ptp(values, axis=0).max()
+    return BallDeformation(float(forward_mm), float(return_mm)), bool(apart_mm <= BALL_AXES_APART_MM)
+
+
+def in_standard_air(temperature_c: float, humidity_pct: float) -> bool:
+    """Whether air is the standard laboratory air: 23 +- 2 C and 50 +- 10 % RH, or 27 C and 65 %.
+
+    References
+    ----------
+    ISO 23529. The tolerances of the first are taken for the second too.
+
+    Examples
+    --------
+    >>> in_standard_air(24.0, 45.0), in_standard_air(20.0, 50.0)
+    (True, False)
+    """
+    return any(
+        abs(temperature_c - standard_c) <= AIR_TOLERANCES[0]
+        and abs(humidity_pct - standard_pct) <= AIR_TOLERANCES[1]
+        for standard_c, standard_pct in STANDARD_AIRS
+    )
+
+
+def _passed_at_mm(stroke: str, position_mm: FloatArray, force_n: FloatArray, load_n: float) -> float:
+    """Position where a force first rises to a load; a falling force is given with both signs turned."""
+    reached = np.flatnonzero((force_n[:-1] <= load_n) & (force_n[1:] >= load_n))
+    if not len(reached):
+        raise InputError(f"force on the {stroke}: does not pass {abs(load_n):.2f} N; record the whole stroke")
+    at = int(reached[0])
+    rise_n = float(force_n[at + 1] - force_n[at])
+    share = (load_n - float(force_n[at])) / rise_n if rise_n > 0 else 0.0
+    return float(position_mm[at]) + share * float(position_mm[at + 1] - position_mm[at])
+
+
+def _above_zero(name: str, value: float, unit: str) -> float:
+    if not value > 0:
+        raise InputError(f"{name}: found {value:g} {unit}".rstrip() + ", expected more than zero")
+    return value

@@ -1,0 +1,306 @@
+"""A method's file read into steps.
+
+Problem: somebody at a press wrote it, and the platen will do what it says. Plan: every key is known or
+refused; every value carries its unit; every refusal names file, line and step. The order of the steps is
+checked here too, since it needs no rig. Cost: none worth naming; limits on size, nesting and
+number keep it so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Literal, cast
+
+import yaml
+
+from rig.errors import InputError
+from rig.methods.fields import LARGEST_TEXT, Fields, compose, items, line_of, quantity, refuse, scalar, shown
+from rig.methods.order import check_order
+from rig.methods.reportable import REPORTABLE
+from rig.methods.steps import (
+    Conditioning,
+    Depth,
+    Hold,
+    Method,
+    Need,
+    OffRig,
+    Place,
+    PressToDepth,
+    PressToForce,
+    Recover,
+    Repeat,
+    Rest,
+    Return,
+    SpecimenNeeds,
+    Step,
+    Touch,
+    each_step,
+)
+
+MOST_STEPS = 200
+"""Steps as written; a person reads them all before the first motion."""
+
+DEEPEST_NESTING = 3
+"""A repeat of repeats of repeats; beyond it nobody can say what a step's number means."""
+
+MOST_REPEATS = 10_000_000
+"""Passes of all nested repeats together: four months at one a second."""
+
+MOST_TOUCHES = 100
+"""Ten times the usual number of light touches."""
+
+NEEDS = ("free_height", "area")
+
+
+def read_method(path: Path) -> Method:
+    """Read and check a method's file.
+
+    Parameters
+    ----------
+    path
+        Of a YAML file; `configs/methods` holds examples.
+
+    Raises
+    ------
+    InputError
+        If it cannot be read, or if a field is wrong; the message names file, line and step.
+    """
+    try:
+        # At most four bytes stand for a character; a device or a huge file is not read to its end.
+        with path.open("rb") as file:
+            text = file.read(4 * LARGEST_TEXT + 1).decode("utf-8")
+    except FileNotFoundError:
+        raise InputError(f"{path}: no such method file; configs/methods holds examples") from None
+    except (OSError, UnicodeDecodeError) as problem:
+        raise InputError(f"{path}: cannot be read as a method ({problem})") from None
+    return parse_method(text, str(path))
+
+
+def parse_method(text: str, source: str) -> Method:
+    """Read and check a method's text.
+
+    Parameters
+    ----------
+    text
+        YAML.
+    source
+        Name of the file, for messages.
+
+    Raises
+    ------
+    InputError
+        If it is not a method; the message names source, line and step.
+    """
+    root = compose(text, source)
+    known = ("name", "purpose", "follows", "specimen", "conditioning", "steps", "report")
+    fields = Fields(Place(source, line_of(root), "method"), root, known)
+    steps = _steps(fields.at("steps"), fields.node("steps"), source, "", 0)
+    _bound_repeats(steps, 1)
+    check_order(steps)
+    method = Method(
+        source,
+        fields.text("name", "plain squeeze"),
+        fields.text("purpose", "what it is for, in a sentence"),
+        fields.text("follows", "the published procedure, and where this departs from it"),
+        _specimen(fields),
+        _conditioning(fields),
+        steps,
+        _report(fields),
+    )
+    _conditioning_leaves_something(fields, method)
+    return method
+
+
+def _section(fields: Fields, key: str, known: tuple[str, ...]) -> Fields:
+    place = Place(fields.place.source, fields.at(key).line, key)
+    return Fields(place, fields.node(key), known)
+
+
+def _specimen(fields: Fields) -> SpecimenNeeds:
+    if "specimen" not in fields:
+        return SpecimenNeeds(Place(fields.place.source, fields.place.line, "specimen"))
+    section = _section(fields, "specimen", ("needs", "stiffness"))
+    stiffness = section.quantity("stiffness", "N/mm", "'20 N/mm'") if "stiffness" in section else None
+    needs = _names(section, "needs", NEEDS) if "needs" in section else ()
+    return SpecimenNeeds(section.place, cast(tuple[Need, ...], needs), stiffness)
+
+
+def _conditioning(fields: Fields) -> Conditioning:
+    if "conditioning" not in fields:
+        return Conditioning()
+    section = _section(fields, "conditioning", ("cycles", "air"))
+    air = section.text("air", "standard") if "air" in section else "any"
+    if air not in ("standard", "any"):
+        refuse(section.at("air"), f"air: found {shown(air)}, expected standard or any")
+    cycles = section.whole("cycles", 0, MOST_REPEATS) if "cycles" in section else 0
+    return Conditioning(cycles, air == "standard")
+
+
+def _conditioning_leaves_something(fields: Fields, method: Method) -> None:
+    presses = _presses(method.steps)
+    if 0 < presses <= method.conditioning.cycles:
+        refuse(
+            Place(method.source, fields.at("conditioning").line, "conditioning"),
+            f"cycles: found {method.conditioning.cycles} of {presses} presses, "
+            "which leaves none for the result; condition less or press more",
+        )
+
+
+def _report(fields: Fields) -> tuple[str, ...]:
+    if "report" not in fields:
+        return ()
+    return _names(fields, "report", tuple(REPORTABLE))
+
+
+def _names(fields: Fields, key: str, known: tuple[str, ...]) -> tuple[str, ...]:
+    names: list[str] = []
+    for node in items(fields.place, key, fields.node(key), f"[{known[0]}]"):
+        name = scalar(fields.place, key, node, known[0])
+        if name not in known:
+            refuse(
+                Place(fields.place.source, line_of(node), fields.place.label),
+                f"{key}: found {shown(name)}, expected some of {', '.join(known)}",
+            )
+        names.append(name)
+    return tuple(dict.fromkeys(names))
+
+
+def _steps(place: Place, node: yaml.Node, source: str, prefix: str, nesting: int) -> tuple[Step, ...]:
+    if nesting > DEEPEST_NESTING:
+        refuse(place, f"steps: repeats nested {nesting} deep, at most {DEEPEST_NESTING} are allowed")
+    nodes = items(place, "steps", node, "- touch: {...}")
+    if not nodes:
+        refuse(place, "steps: none found, expected at least one such as - touch: {...}")
+    if len(nodes) > MOST_STEPS:
+        refuse(place, f"steps: found {len(nodes)}, expected at most {MOST_STEPS}; use repeat")
+    return tuple(_step(each, source, f"{prefix}{n}", nesting) for n, each in enumerate(nodes, 1))
+
+
+def _step(node: yaml.Node, source: str, number: str, nesting: int) -> Step:
+    place = Place(source, line_of(node), f"step {number}")
+    kinds = (*_READERS, "repeat")
+    fields = Fields(place, node, kinds)
+    kind = fields.only_one_of(*kinds)
+    place = Place(source, place.line, f"step {number} {kind}")
+    if kind == "repeat":
+        return _repeat(place, fields.node(kind), number, nesting)
+    return _READERS[kind](place, fields.node(kind))
+
+
+def _repeat(place: Place, node: yaml.Node, number: str, nesting: int) -> Repeat:
+    fields = Fields(place, node, ("count", "every", "steps"))
+    every = fields.quantity("every", "s", "'1 s'") if "every" in fields else None
+    count = fields.whole("count", 1, MOST_REPEATS)
+    inner = _steps(fields.at("steps"), fields.node("steps"), place.source, f"{number}.", nesting + 1)
+    return Repeat(place, count, inner, every)
+
+
+def _touch(place: Place, node: yaml.Node) -> Touch:
+    fields = Fields(place, node, ("force", "speed"))
+    return Touch(place, fields.quantity("force", "N", "'1 N'"), _speed(fields))
+
+
+def _press(place: Place, node: yaml.Node) -> PressToDepth | PressToForce:
+    fields = Fields(place, node, ("deflection", "compression", "force", "stop_at", "speed"))
+    goal = fields.only_one_of("deflection", "compression", "force")
+    if goal == "force":
+        if "stop_at" not in fields:
+            refuse(place, "stop_at is missing; a press to a force says how deep it may go, such as '60 %'")
+        stop = _depth(fields, "stop_at")
+        return PressToForce(place, fields.quantity("force", "N", "'80 N'"), stop, _speed(fields))
+    if "stop_at" in fields:
+        refuse(fields.at("stop_at"), f"stop_at: belongs to a press to a force, found beside {goal}")
+    if goal == "compression":
+        depth = Depth(fields.quantity(goal, "%", "'40 %'"), "%")
+    else:
+        depth = Depth(fields.quantity(goal, "mm", "'10 mm'"), "mm")
+    return PressToDepth(place, depth, _speed(fields))
+
+
+def _depth(fields: Fields, key: str) -> Depth:
+    text = scalar(fields.place, key, fields.node(key), "'60 %'")
+    unit: Literal["mm", "%"] = "%" if "%" in text else "mm"
+    return Depth(quantity(fields.at(key), key, text, unit), unit)
+
+
+def _hold(place: Place, node: yaml.Node) -> Hold:
+    return Hold(place, _duration(place, node))
+
+
+def _rest(place: Place, node: yaml.Node) -> Rest:
+    return Rest(place, _duration(place, node))
+
+
+def _duration(place: Place, node: yaml.Node) -> float:
+    at = Place(place.source, line_of(node), place.label)
+    return quantity(at, "duration", scalar(place, "duration", node, "'30 s'"), "s")
+
+
+def _return(place: Place, node: yaml.Node) -> Return:
+    fields = Fields(place, node, ("to", "gap", "speed"))
+    if fields.only_one_of("to", "gap") == "gap":
+        return Return(place, fields.quantity("gap", "mm", "'5 mm'"), _speed(fields))
+    goal = fields.text("to", "contact")
+    if goal != "contact":
+        refuse(fields.at("to"), f"to: found {shown(goal)}, expected contact; for a gap write gap: '5 mm'")
+    return Return(place, 0.0, _speed(fields))
+
+
+def _recover(place: Place, node: yaml.Node) -> Recover:
+    fields = Fields(place, node, ("touches", "from", "to", "force", "speed", "gap"))
+    first, last = fields.quantity("from", "s", "'10 s'"), fields.quantity("to", "s", "'24 h'")
+    if last <= first:
+        refuse(fields.at("to"), f"to: found {last:g} s, expected more than from, which is {first:g} s")
+    return Recover(
+        place,
+        fields.whole("touches", 2, MOST_TOUCHES),
+        first,
+        last,
+        fields.quantity("force", "N", "'1 N'"),
+        _speed(fields),
+        fields.quantity("gap", "mm", "'5 mm'"),
+    )
+
+
+def _off_rig(place: Place, node: yaml.Node) -> OffRig:
+    fields = Fields(place, node, ("do", "at_least", "at_most"))
+    least = fields.quantity("at_least", "s", "'30 min'") if "at_least" in fields else 0.0
+    most = fields.quantity("at_most", "s", "'1 h'") if "at_most" in fields else None
+    if most is not None and most < least:
+        refuse(fields.at("at_most"), f"at_most: found {most:g} s, expected at_least ({least:g} s) or more")
+    return OffRig(place, fields.text("do", "'turn the specimen by a quarter'"), least, most)
+
+
+def _speed(fields: Fields) -> float:
+    return fields.quantity("speed", "mm/s", "'100 mm/min'")
+
+
+_READERS: dict[str, Callable[[Place, yaml.Node], Step]] = {
+    "touch": _touch,
+    "press": _press,
+    "hold": _hold,
+    "return": _return,
+    "rest": _rest,
+    "recover": _recover,
+    "off_rig": _off_rig,
+}
+
+
+def _bound_repeats(steps: tuple[Step, ...], passes: int) -> None:
+    if sum(1 for _ in each_step(steps)) > MOST_STEPS:
+        refuse(steps[0].place, f"with those inside repeats there are more than {MOST_STEPS} steps")
+    for step in steps:
+        if isinstance(step, Repeat):
+            if passes * step.count > MOST_REPEATS:
+                refuse(step.place, f"{passes * step.count} passes in all, expected at most {MOST_REPEATS}")
+            _bound_repeats(step.steps, passes * step.count)
+
+
+def _presses(steps: tuple[Step, ...]) -> int:
+    presses = 0
+    for step in steps:
+        if isinstance(step, Repeat):
+            presses += step.count * _presses(step.steps)
+        presses += isinstance(step, PressToDepth | PressToForce)
+    return presses
