@@ -1,26 +1,33 @@
 """The serial port: from a cable to samples on one clock.
 
-In: a port's address and the format of its bytes. Out: batches of samples with unwrapped numbers and
-times, and the events of the link between them.
+In: a port's address and the format of its bytes; requests and motions in counts. Out: batches of samples
+with unwrapped numbers and times, the events of the link between them, and how each motion ended.
 Must never know: captures, calibrations, what a squeeze is. It never waits for a disk or a browser.
 """
 
 from rig.reader.clock import DeviceClock, Reading
 from rig.reader.clock_fit import ClockFit, ClockLine
 from rig.reader.events import Delivery, LinkEvent, LinkKind
+from rig.reader.heart import Heart
 from rig.reader.intake import Intake, WireFormat
+from rig.reader.motion import EndKind, MotionEnd, MotionRequest
 from rig.reader.ports import PortAddress, PortDescription, find_port, list_ports
 from rig.reader.reader import Reader
-from rig.reader.session import Session
+from rig.reader.session import DeviceLimits, Session
 
 __all__ = [
     "ClockFit",
     "ClockLine",
     "Delivery",
     "DeviceClock",
+    "DeviceLimits",
+    "EndKind",
+    "Heart",
     "Intake",
     "LinkEvent",
     "LinkKind",
+    "MotionEnd",
+    "MotionRequest",
     "PortAddress",
     "PortDescription",
     "Reader",

@@ -10,7 +10,8 @@ from __future__ import annotations
 
 from enum import Enum
 
-from rig.reader.session import Session, name_of
+from rig.reader.exchange import Exchange
+from rig.reader.refusals import name_of
 from rig.wire import (
     PROTOCOL_VERSION,
     DeviceMessage,
@@ -71,7 +72,7 @@ class Greeting:
         The rate that the device granted.
     """
 
-    def __init__(self, session: Session, rate_hz: float | None) -> None:
+    def __init__(self, session: Exchange, rate_hz: float | None) -> None:
         self.stage = Stage.ASKING
         self.trouble: str | None = None
         self.answers = False

@@ -27,7 +27,7 @@ from rig.reader.link import Link, LinkLostError
 from rig.reader.ports import PortAddress, find_port
 from rig.reader.session import Session
 from rig.samples import Samples
-from rig.wire import Identity, Reply, Tally
+from rig.wire import Identity, Tally
 
 OPENING_LIMIT_S = 5.0
 """A board may need 2 s to boot, and firmware 2 s more to tare, before its first sample."""
@@ -213,6 +213,7 @@ class Reader:
             self._failure = problem
         finally:
             self._close_link()
+            self.session.link_lost()
             self._queue.close(self._intake.flush(time.monotonic()))
             self._tell()
 
@@ -253,8 +254,7 @@ class Reader:
             self._greeting.samples_came(now)
         for message, rebooted in messages:
             self._greeting.hear(message, now, rebooted=rebooted)
-            if isinstance(message, Reply):
-                self.session.deliver(message)
+            self.session.hear(message)
 
     def _greet(self, now: float) -> None:
         greeting = self._greeting
@@ -276,6 +276,7 @@ class Reader:
         lost = time.monotonic()
         logger.warning("link lost: {}", why)
         self._close_link()
+        self.session.link_lost()
         self._hand_over(self._intake.flush(lost))
         self._announce("link_lost", why=why)
         while not self._stop.wait(self._pause_s):

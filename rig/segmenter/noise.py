@@ -32,6 +32,16 @@ a prefix is refused above this, or above this share of what a bare slope would s
 STRAY_LIMIT = 5.0
 """Standard deviations that an added sample may stray from the mean, widened while few samples are known."""
 
+FEWEST_TO_CORRELATE = 6
+CORRELATED = 0.8
+"""Noise correlates as much with a moving platen's position in 6 samples in one start of forty, in 16
+never."""
+
+SHORT_START = 3
+SHORT_START_SHARE = 0.1
+"""Where a coarse recording's press begins after so few samples, they still give the zero if they spread by
+no more than this share of the usual step between the samples that follow."""
+
 ENOUGH_BESIDE_MOTION = 64
 """Samples that a recording needs before its noise is told from the bends of a press."""
 
@@ -72,12 +82,13 @@ def frozen_noise(signals: Signals) -> Noise:
     position_mm = signals.position_mm[:WINDOW_SAMPLES]
     force_floor_n = signals.force_resolution_n / sqrt(12)
     position_floor_mm = signals.position_resolution_mm / sqrt(12)
-    length = _no_load_length(force_n, force_floor_n)
+    length = _no_load_length(force_n, position_mm, force_floor_n)
     if not length:
         # a table read by hand bends more between its few points than any noise
         beside_n = _noise_beside_motion(force_n) if len(force_n) >= ENOUGH_BESIDE_MOTION else 0.0
         position_noise_mm = max(_noise_beside_motion(position_mm), position_floor_mm)
-        return Noise(0.0, max(beside_n, force_floor_n), position_noise_mm, 0)
+        zero_n, samples = _short_start(force_n)
+        return Noise(zero_n, max(beside_n, force_floor_n), position_noise_mm, samples)
     return Noise(
         zero_n=float(force_n[:length].mean()),
         force_n=max(float(force_n[:length].std(ddof=1)), force_floor_n),
@@ -86,10 +97,24 @@ def frozen_noise(signals: Signals) -> Noise:
     )
 
 
-def _no_load_length(force_n: FloatArray, floor_n: float) -> int:
+def _short_start(force_n: FloatArray) -> tuple[float, int]:
+    """Zero from the very first samples where they lie close together beside what follows, and their
+    number."""
+    start_n = force_n[:SHORT_START]
+    steps_n = np.abs(np.diff(force_n[SHORT_START - 1 :]))
+    if len(force_n) > 2 * SHORT_START and np.ptp(start_n) <= SHORT_START_SHARE * np.median(steps_n):
+        return float(start_n.mean()), SHORT_START
+    return 0.0, 0
+
+
+def _no_load_length(force_n: FloatArray, position_mm: FloatArray, floor_n: float) -> int:
     """How many of the first samples show nothing but noise about a constant; 0 if none do."""
     for first in FIRST_PREFIXES:
-        if len(force_n) >= first and _is_noise(force_n[:first], floor_n):
+        if len(force_n) < first or _follows(force_n[:first], position_mm[:first]):
+            continue
+        if _is_noise(force_n[:first], floor_n) and _goes_on(
+            force_n[: first - 1], force_n[first - 1 : first], floor_n
+        ):
             length = first
             break
     else:
@@ -110,6 +135,13 @@ def _is_noise(force_n: FloatArray, floor_n: float) -> bool:
     count = len(force_n)
     slope = count * (count + 1) / 6
     return float(force_n.var(ddof=1)) <= min(TREND_LIMIT, SLOPE_SHARE * slope) * neighbours_n**2
+
+
+def _follows(force_n: FloatArray, position_mm: FloatArray) -> bool:
+    """Whether the force goes with the position, as in a press, rather than by itself, as noise does."""
+    if len(force_n) < FEWEST_TO_CORRELATE or not np.ptp(position_mm) or not np.ptp(force_n):
+        return False
+    return float(np.corrcoef(force_n, position_mm)[0, 1]) > CORRELATED
 
 
 def _goes_on(known_n: FloatArray, added_n: FloatArray, floor_n: float) -> bool:

@@ -1,4 +1,4 @@
-"""A halt goes out at once, and nothing that was asked for before it moves the platen behind it."""
+"""What interrupts a request: a halt at once, a reset, a lost link; and what a motion makes of it."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from collections.abc import Callable
 import pytest
 from scripted_device import wait_until
 
-from rig.errors import DeviceError
+from rig.errors import DeviceError, InputError
 from rig.reader import DeviceLimits, Session
 from rig.wire import (
     Arm,
@@ -16,6 +16,7 @@ from rig.wire import (
     Capability,
     ClearStop,
     Command,
+    Disarm,
     Event,
     EventCode,
     FrameDecoder,
@@ -48,13 +49,15 @@ class Wire:
         for placed in self._decoder.feed(data).messages:
             command = placed.message
             self.sent.append(command)
-            if isinstance(command, self._unanswered):
-                continue
-            if isinstance(command, AskState):
-                self.session.hear(State(7, StateFlag.LIMITS_SET, 0, 0, 0, -10, 10, 0, 100, 0))
-            self.session.hear(Reply(ReplyResult.ACCEPTED, command.request, 0))
+            if not isinstance(command, self._unanswered):
+                self._accept(command)
             self.then.get(type(command), lambda: None)()
         return True
+
+    def _accept(self, command: Command) -> None:
+        if isinstance(command, AskState):
+            self.session.hear(State(7, StateFlag.LIMITS_SET, 0, 0, 0, -10, 10, 0, 100, 0))
+        self.session.hear(Reply(ReplyResult.ACCEPTED, command.request, 0))
 
     def kinds(self) -> list[type[Command]]:
         return [type(command) for command in self.sent]
@@ -85,28 +88,6 @@ def test_a_halt_does_not_wait_for_a_motion_and_the_motion_is_not_repeated_behind
     assert MoveTo not in kinds[kinds.index(Halt) :]
 
 
-def test_a_motion_that_waits_for_its_turn_is_given_up_for_a_halt() -> None:
-    wire = Wire(AskState)
-    asking, _ = _in_thread(wire.session.state)
-    wait_until(lambda: AskState in wire.kinds())
-    begun = threading.Event()
-
-    def move() -> object:
-        begun.set()
-        return wire.session.move_to(50, speed=10)
-
-    moving, said = _in_thread(move)
-    begun.wait()
-    # It counts as begun once its id is drawn, which is the last thing before it waits.
-    last = wire.session.next_id
-    first = last()
-    wait_until(lambda: last() >= first)
-    wire.session.halt()
-    asking.join()
-    moving.join()
-    assert MoveTo not in wire.kinds() or wire.kinds()[-1] is Halt
-
-
 def test_two_halts_at_once_are_both_answered() -> None:
     wire = Wire()
     again: list[threading.Thread] = []
@@ -131,13 +112,31 @@ def test_a_halt_without_a_reply_is_repeated_and_then_said() -> None:
 
 
 @pytest.mark.parametrize("after", [ClearStop, Arm])
-def test_a_retreat_does_not_go_on_after_an_interruption(after: type[Command]) -> None:
+def test_a_retreat_does_not_go_on_after_a_halt_between_its_steps(after: type[Command]) -> None:
     wire = Wire()
     wire.session.set_limits(LIMITS)
-    wire.then[after] = wire.session.link_lost
-    with pytest.raises(DeviceError, match="link was lost"):
+    halting = threading.Thread(target=wire.session.halt)
+
+    def halt() -> None:
+        # The halt begins between this reply and the next command, and goes out as soon as the line is free.
+        before = wire.session._interruptions
+        halting.start()
+        wait_until(lambda: wire.session._interruptions > before)
+
+    wire.then[after] = halt
+    with pytest.raises(DeviceError, match="a halt went before it"):
         wire.session.retreat(10, speed=1, confirmed=True)
+    halting.join()
+    assert Halt in wire.kinds()
     assert MoveTo not in wire.kinds()
+
+
+def test_a_retreat_whose_arming_is_not_answered_disarms() -> None:
+    wire = Wire(Arm)
+    wire.session.set_limits(LIMITS)
+    with pytest.raises(DeviceError, match="no reply to Arm"):
+        wire.session.retreat(10, speed=1, confirmed=True)
+    assert wire.kinds()[-1] is Disarm
 
 
 def test_limits_do_not_count_if_the_device_is_reset_while_they_are_set() -> None:
@@ -164,9 +163,34 @@ def test_a_motion_that_ends_although_its_reply_is_lost_was_accepted() -> None:
     assert Halt not in wire.kinds()
 
 
-def test_a_value_that_does_not_fit_the_wire_moves_nothing_and_blocks_nothing() -> None:
-    from rig.errors import InputError
+@pytest.mark.parametrize("request_id", [0, 1])
+def test_the_event_of_another_request_does_not_end_a_motion(request_id: int) -> None:
+    wire = Wire()
+    motion = wire.session.move_to(50, speed=10)
+    other = request_id and motion.request % 65_535 + 1
+    wire.session.hear(Event(EventCode.HALTED, other, 5, 50))
+    assert motion.end is None
+    wire.session.hear(Event(EventCode.HALTED, motion.request, 6, 40))
+    wire.session.hear(Event(EventCode.FINISHED, motion.request, 7, 30))
+    assert (motion.end.kind, motion.end.value) == ("halted", 40)
 
+
+def test_a_reset_that_cuts_off_the_question_for_the_state_answers_it() -> None:
+    wire = Wire(AskState)
+    motion = wire.session.move_to(50, speed=10)
+    wire.then[AskState] = lambda: wire.session.hear(Event(EventCode.BOOT, 0, 0, 1))
+    assert motion.settle().kind == "reset"
+
+
+def test_a_motion_whose_device_does_not_answer_has_not_ended() -> None:
+    wire = Wire(AskState)
+    motion = wire.session.move_to(50, speed=10)
+    with pytest.raises(DeviceError, match="no reply to AskState"):
+        motion.settle()
+    assert motion.end is None
+
+
+def test_a_value_that_does_not_fit_the_wire_moves_nothing_and_blocks_nothing() -> None:
     wire = Wire()
     with pytest.raises(InputError, match="does not fit"):
         wire.session.move_to(2**40, speed=10)

@@ -1,0 +1,165 @@
+"""One motion, from its acceptance to the one thing that ends it.
+
+Problem: exactly one event ends a motion, but its frame can be damaged, the cable pulled, the device
+reset, and whoever waits must learn of an end all the same, once. Plan: the thread that reads hands each
+event to the motion under way, past every queue that may overflow; a reset or a lost link ends it with
+that as its kind; and an end that stays away too long is asked for in the device's state.
+Cost: one comparison for each event.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+from rig.errors import DeviceError
+from rig.wire import LATCHED_STOPS, MOTION_ENDS, Event, EventCode, State, StateFlag
+
+EndKind = Literal[
+    "finished",  # target or force reached; value: position
+    "position limit",  # the limit came before the force; value: force
+    "halted",  # on command; value: position
+    "trip",  # the device stopped by itself and latched; `code` says why
+    "reset",  # the device was reset: disarmed, not homed, its limits forgotten
+    "link lost",  # what became of the motion is not known; without heartbeats the device stops by itself
+    "unknown",  # it stands still without a stop, and its ending event was lost
+]
+
+_KINDS: dict[int, EndKind] = {
+    EventCode.FINISHED: "finished",
+    EventCode.POSITION_LIMIT: "position limit",
+    EventCode.HALTED: "halted",
+    **dict.fromkeys(LATCHED_STOPS, "trip"),
+}
+
+_WORDS: dict[EndKind, str] = {
+    "finished": "finished",
+    "position limit": "stopped at the position limit before the force was reached",
+    "halted": "halted on command",
+    "trip": "stopped by the device",
+    "reset": "ended by a reset of the device; set the limits, arm and home again",
+    "link lost": "out of sight since the link was lost; ask for the state when it is back",
+    "unknown": "over, but the event that ended it was lost, and with it how and where",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class MotionEnd:
+    """How a motion ended.
+
+    Parameters
+    ----------
+    kind
+        The comments of `EndKind` say what each means.
+    code
+        The event's code; or the latched stop's, where the event was lost; None if neither is known.
+    value
+        The event's value in counts; None if it was lost.
+    device_time_us
+        The event's time as sent, modulo 2^32; None if it was lost.
+    """
+
+    kind: EndKind
+    code: EventCode | int | None = None
+    value: int | None = None
+    device_time_us: int | None = None
+
+    def in_words(self) -> str:
+        """For a person."""
+        words = _WORDS[self.kind]
+        if self.kind != "trip":
+            return words
+        cause = self.code.name.lower().replace("_", " ") if isinstance(self.code, EventCode) else self.code
+        lost = "; the event itself was lost" if self.device_time_us is None else ""
+        return f"{words} ({cause}{lost})"
+
+
+class MotionRequest:
+    """A motion that the device accepted.
+
+    Parameters
+    ----------
+    request
+        Its request id.
+    changed
+        Guards it, and is told of its end.
+    ask_state
+        Asks the device for its state.
+    """
+
+    def __init__(self, request: int, changed: threading.Condition, ask_state: Callable[[], State]) -> None:
+        self.request = request
+        self._changed = changed
+        self._ask_state = ask_state
+        self._end: MotionEnd | None = None
+        self._cycles_done = 0
+
+    @property
+    def end(self) -> MotionEnd | None:
+        """How it ended; None while it goes on."""
+        return self._end
+
+    @property
+    def cycles_done(self) -> int:
+        """Cycles that the device has finished in this motion, as far as was heard."""
+        return self._cycles_done
+
+    def wait(self, timeout_s: float) -> MotionEnd | None:
+        """Wait for its end; None if it has not ended in time. Somebody else must see to the heartbeats."""
+        with self._changed:
+            self._changed.wait_for(lambda: self._end is not None, timeout_s)
+            return self._end
+
+    def settle(self) -> MotionEnd | None:
+        """Ask the device whether it is over: for when its ending event is overdue and may be lost.
+
+        Returns
+        -------
+        MotionEnd or None
+            Its end; None if it is still under way.
+
+        Raises
+        ------
+        DeviceError
+            If the device does not answer.
+        """
+        if self._end is None:
+            try:
+                state = self._ask_state()
+            except DeviceError:
+                # A reset or a lost link ends the question as well as the motion.
+                if self._end is None:
+                    raise
+            else:
+                self._settle(state)
+        return self._end
+
+    def hear(self, event: Event) -> None:
+        """Take in an event of the device; called by the session."""
+        if event.request != self.request:
+            return
+        with self._changed:
+            if event.code == EventCode.CYCLE_FINISHED:
+                self._cycles_done = max(self._cycles_done, event.value)
+            elif event.code in MOTION_ENDS:
+                self.finish(MotionEnd(_KINDS[event.code], event.code, event.value, event.time_us))
+
+    def finish(self, end: MotionEnd) -> None:
+        """It ended; only the first end counts. Called by the session."""
+        with self._changed:
+            if self._end is None:
+                self._end = end
+                self._changed.notify_all()
+
+    def _settle(self, state: State) -> None:
+        if state.last_request == self.request:
+            self._cycles_done = max(self._cycles_done, state.cycles_done)
+            if StateFlag.MOVING in state.flags:
+                return
+        # An event that came through was sent, and so heard, before this state.
+        if state.stop_cause:
+            self.finish(MotionEnd("trip", state.stop_cause))
+        else:
+            self.finish(MotionEnd("unknown"))
