@@ -15,6 +15,7 @@ RIG = ROOT / "rig"
 
 BASE = {"errors", "units", "samples"}
 MEASURES = {"calibration", "segmenter", "analyser"}
+DEVICES = {"wire", "reader"}
 
 ALLOWED: dict[str, set[str]] = {
     # What everybody may use knows nobody.
@@ -33,15 +34,15 @@ ALLOWED: dict[str, set[str]] = {
     "methods": BASE,
     # The disk: what a sample is, not what it means.
     "capture": BASE,
-    "rigfile": {*BASE, "calibration", "reader", "wire"},
+    "rigfile": {*BASE, *DEVICES, "calibration", "methods"},
     # Paper and screens: results and headers.
     "sheets": {*BASE, "analyser", "capture"},
     # The face for notebooks reads captures and measures them.
     "notebook": {*BASE, *MEASURES, "capture", "sheets"},
     "rig": {"notebook"},
     # Only these see everything, and only the command line sees the daemon.
-    "daemon": {*BASE, *MEASURES, "methods", "wire", "reader", "capture", "rigfile", "sheets"},
-    "cli": {*BASE, *MEASURES, "methods", "wire", "reader", "virtual", "capture", "rigfile", "sheets", "daemon"},
+    "daemon": {*BASE, *MEASURES, *DEVICES, "methods", "capture", "rigfile", "sheets"},
+    "cli": {*BASE, *MEASURES, *DEVICES, "methods", "virtual", "capture", "rigfile", "sheets", "daemon"},
 }
 """Which part of `rig` may import which: the only truth about it. "rig" is the top package itself."""
 

@@ -332,8 +332,9 @@ class Drive:
         if self.limits is None:
             return False
         limits, here, force = self.limits, self._position_now(), self._force_now()
-        pressed = force > limits.max_force or here > limits.max_position
-        pulled = force < limits.min_force or here < limits.min_position
+        # homing leaves the platen within a count of zero, on either side
+        pressed = force > limits.max_force or here > limits.max_position + _HALF_A_COUNT
+        pulled = force < limits.min_force or here < limits.min_position - _HALF_A_COUNT
         match command:
             case Home():
                 return not pulled
