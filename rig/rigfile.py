@@ -16,6 +16,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from rig.calibration import Calibration, Scale
 from rig.errors import InputError
+from rig.methods import RigLimits
 from rig.reader import PortAddress
 from rig.samples import COUNTS
 from rig.units import is_force, is_length, parse
@@ -70,6 +71,14 @@ class _Frame(_Section):
     compliance: Text = "0 um/N"
 
 
+class _Drive(_Section):
+    travel: tuple[Text, Text]
+    force: tuple[Text, Text]
+    speed: Text
+    deceleration: Text
+    conversions_per_s: float = Field(gt=0)
+
+
 class _File(_Section):
     name: Text
     port: _Port | None = None
@@ -77,6 +86,7 @@ class _File(_Section):
     force: _Force | None = None
     position: _Position | None = None
     frame: _Frame = _Frame()
+    drive: _Drive | None = None
     notes: str = ""
 
 
@@ -96,6 +106,8 @@ class RigFile:
         Samples per second to ask a framed device for; None for its highest.
     calibration
         What a count is; channels left out of the file are uncalibrated.
+    limits
+        What a driven rig may do; None for a rig without a drive, or whose file does not say.
     source
         The whole file as it was read, for the capture's header.
     """
@@ -105,6 +117,7 @@ class RigFile:
     wire: Literal["framed"] | LineFormat
     rate_hz: float | None
     calibration: Calibration
+    limits: RigLimits | None
     source: Mapping[str, Any]
 
     def address(self, path: str | None) -> PortAddress:
@@ -144,9 +157,10 @@ def read_rig_file(path: Path) -> RigFile:
         port = None if file.port is None else PortAddress(**file.port.model_dump())
         wire = _wire_format(file.wire)
         calibration = _calibration(file)
+        limits = None if file.drive is None else _limits(file, calibration)
     except InputError as problem:
         raise InputError(f"{path}: {problem}") from None
-    return RigFile(file.name, port, wire, file.wire.rate_hz, calibration, content)
+    return RigFile(file.name, port, wire, file.wire.rate_hz, calibration, limits, content)
 
 
 def _load(path: Path) -> dict[str, Any]:
@@ -177,7 +191,7 @@ def _first_complaint(problem: ValidationError) -> str:
     if error["type"] == "missing":
         return f"{field} is missing"
     if error["type"] == "extra_forbidden":
-        return f"{field} is not a key of a rig file; name, port, wire, force, position, frame and notes are"
+        return f"{field} is not a key of a rig file; {', '.join(_File.model_fields)} are"
     if error["loc"][-1] in _QUANTITIES:
         return f"{field}: found {error.get('input')!r}, expected a number with its unit, in quotes"
     return f"{field}: found {error.get('input')!r}; {error['msg'].lower()}"
@@ -222,6 +236,41 @@ def _calibration(file: _File) -> Calibration:
         if scale is not None and scale.per_count == 0:
             raise InputError(f"{field}: found zero, expected the size of a count")
     return Calibration(force, position, delay_s, compliance)
+
+
+def _limits(file: _File, calibration: Calibration) -> RigLimits:
+    drive = file.drive
+    assert drive is not None
+    if calibration.force is None or calibration.position is None:
+        raise InputError("drive: found limits, but force.per_count or position.per_count is missing")
+    if calibration.force.per_count < 0 or calibration.position.per_count < 0:
+        raise InputError("drive: counts of a driven rig rise with compression; found a negative per_count")
+    travel, force = (
+        tuple(_quantity(f"drive.{field}", text, unit) for text in pair)
+        for field, pair, unit in (("travel", drive.travel, "mm"), ("force", drive.force, "N"))
+    )
+    for field, (low, high) in (("travel", travel), ("force", force)):
+        if not low < high:
+            raise InputError(f"drive.{field}: found {low:g} to {high:g}, expected the lower one first")
+    speed = _quantity("drive.speed", drive.speed, "mm/s")
+    deceleration = _quantity("drive.deceleration", drive.deceleration, "mm/s^2")
+    for field, value in (("speed", speed), ("deceleration", deceleration)):
+        if not value > 0:
+            raise InputError(f"drive.{field}: found {value:g}, expected more than zero")
+    rate = file.wire.rate_hz
+    if rate is None:
+        raise InputError(
+            "wire.rate_hz: is missing; with a drive, say how many samples per second are asked for"
+        )
+    return RigLimits(
+        travel_mm=(travel[0], travel[1]),
+        speed_mm_per_s=speed,
+        force_n=(force[0], force[1]),
+        deceleration_mm_per_s2=deceleration,
+        conversions_per_s=drive.conversions_per_s,
+        delay_s=calibration.force_delay_s,
+        samples_per_s=rate,
+    )
 
 
 def _quantity(field: str, text: str, unit: str) -> float:

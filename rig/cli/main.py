@@ -17,6 +17,7 @@ _COMMANDS = {
     "simulate": ("rig.cli.simulate", "Run a virtual rig on a pseudo-terminal."),
     "ports": ("rig.cli.ports", "List serial ports without opening any."),
     "record": ("rig.cli.record", "Record presses from a rig into a capture."),
+    "run": ("rig.cli.run", "Run a method on a driven rig and record it."),
     "captures": ("rig.cli.captures", "List captures."),
     "show": ("rig.cli.show", "Show what a capture says about itself."),
     "import": ("rig.cli.importing", "Make a capture of a table that you already have."),

@@ -77,10 +77,10 @@ class _WithNames(click.Command):
 )
 @click.option(
     "--motion",
-    type=click.Choice(["driven", "hand", "sine"]),
+    type=click.Choice(["driven", "hand", "sine", "commanded"]),
     default="driven",
     show_default=True,
-    help="Steady, uneven as by hand, or a sine.",
+    help="Steady, uneven as by hand, a sine, or nothing but what the host commands.",
 )
 @click.option("--seed", type=click.IntRange(0), default=0, show_default=True, metavar="N")
 @click.option(
@@ -131,7 +131,8 @@ def command(
         gap_mm=gap_mm,
         speed_mm_per_s=speed_mm_per_s,
         dwell_s=dwell_s,
-        motion=motion,  # type: ignore[arg-type]  # the option's choices are the kinds of motion
+        motion="driven" if motion == "commanded" else motion,  # type: ignore[arg-type]  # one of the choices
+        scripted=motion != "commanded",
         seed=seed,
         faults=faults,
         line_format=LineFormat() if wire == "lines" else None,

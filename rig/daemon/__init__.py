@@ -1,9 +1,10 @@
 """What holds the port for as long as a recording lasts, and joins reader, capture and live analysis.
 
-In: a reader and what to record. Out: a capture on disk. It may see every other package but the command
-line; nothing but the command line may see it.
+In: a reader, and what to record or which method to run. Out: a capture on disk. It may see every other
+package but the command line; nothing but the command line may see it.
 """
 
 from rig.daemon.recording import Progress, Recorded, StopRule, record
+from rig.daemon.running import MethodStoppedError, Watch, run_method
 
-__all__ = ["Progress", "Recorded", "StopRule", "record"]
+__all__ = ["MethodStoppedError", "Progress", "Recorded", "StopRule", "Watch", "record", "run_method"]

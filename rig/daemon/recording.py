@@ -122,7 +122,7 @@ def record(
         try:
             loop.drain()
             if not writer.ended:
-                writer.end(reason, _tallies(reader))
+                writer.end(reason, link_tallies(reader))
         except RecorderError as problem:  # the disk refused the last of it; the capture has been ended
             logger.error("{}", problem)
             reason, failed = str(problem), True
@@ -194,10 +194,7 @@ class _Loop:
         if delivery is None:
             self._writer.tick()
             return False
-        for event in delivery.events:
-            fields = event.as_dict()
-            self._writer.event(str(fields.pop("kind")), **fields)
-            logger.debug("{}: {}", event.kind, dict(event.fields))
+        write_events(self._writer, delivery)
         if not len(delivery.samples):
             return False
         samples = self._wanted(delivery.samples)
@@ -224,6 +221,14 @@ class _Loop:
         if self._until_us is None:
             return None
         return f"{self._stop.cycles} cycles" if self._stop.cycles is not None else f"{self._stop.seconds:g} s"
+
+
+def write_events(writer: CaptureWriter, delivery: Delivery) -> None:
+    """Write what happened on the link into a capture."""
+    for event in delivery.events:
+        fields = event.as_dict()
+        writer.event(str(fields.pop("kind")), **fields)
+        logger.debug("{}: {}", event.kind, dict(event.fields))
 
 
 class _Counter:
@@ -255,7 +260,7 @@ class _Counter:
         return round(float(segment.signals.time_s[last]) * US_PER_S)
 
 
-def _tallies(reader: Reader) -> dict[str, Any]:
+def link_tallies(reader: Reader) -> dict[str, Any]:
     """What the decoder dropped and how the clocks compare, for the capture's end."""
     line = reader.clock_fit
     return {"wire": reader.tally.as_dict(), "clock": None if line is None else asdict(line)}
