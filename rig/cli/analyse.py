@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from rig.cli.options import read_quantity
-from rig.cli.output import console, is_plain, json_option, print_json, progress
+from rig.cli.output import as_json_text, console, is_plain, json_option, progress
 
 if TYPE_CHECKING:
     from rig.analyser import AnalysisSettings, CaptureResult
@@ -65,8 +65,6 @@ def command(
     as_json: bool,
 ) -> None:
     """Measure every press of CAPTURES. The exit code is 1 if one of them holds no cycle."""
-    from rig.sheets import capture_document
-
     asked = Asked(
         contact_force_n=read_quantity("--contact-force", contact_force, "N"),
         conditioning=conditioning,
@@ -81,10 +79,7 @@ def command(
         for path, _, result in analysed:
             write_results(path.name or path.resolve().name, result, out)
     if as_json:
-        documents = [
-            capture_document(str(path), capture.header, result) for path, capture, result in analysed
-        ]
-        print_json({"captures": documents})
+        _print_documents(analysed)
     else:
         for path, capture, result in analysed:
             print_result(path, capture, result)
@@ -92,6 +87,22 @@ def command(
             click.echo(f"Tables and plots are in {out}")
     if any(not len(result) for _, _, result in analysed):
         raise click.exceptions.Exit(1)
+
+
+def _print_documents(analysed: list[tuple[Path, Capture, CaptureResult]]) -> None:
+    """One JSON document, cycle by cycle, so that its size is no matter of memory."""
+    from rig.sheets import cycle_entries, document_head
+
+    before = '{"captures": ['
+    for path, capture, result in analysed:
+        head = as_json_text(document_head(str(path), capture.header, result))
+        click.echo(f'{before}\n{head[:-1]}, "cycles": [')
+        rows = len(result)
+        for number, entry in enumerate(cycle_entries(result), start=1):
+            click.echo(as_json_text(entry) + ("," if number < rows else ""))
+        click.echo("]}", nl=False)
+        before = ","
+    click.echo("\n]}")
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,7 +22,12 @@ json_option = click.option("--json", "as_json", is_flag=True, help="Print one JS
 
 def print_json(document: Any) -> None:
     """Print a document that holds no not-a-number."""
-    click.echo(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False, default=str))
+    click.echo(as_json_text(document, indent=2))
+
+
+def as_json_text(document: Any, indent: int | None = None) -> str:
+    """A document that holds no not-a-number as text."""
+    return json.dumps(document, indent=indent, ensure_ascii=False, allow_nan=False, default=str)
 
 
 def console() -> Console:

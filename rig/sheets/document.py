@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
@@ -29,6 +30,11 @@ def capture_document(name: str, header: CaptureHeader, result: CaptureResult) ->
     -------
     Plain mapping without not-a-number: what cannot be had is None, and the warnings say why.
     """
+    return document_head(name, header, result) | {"cycles": list(cycle_entries(result))}
+
+
+def document_head(name: str, header: CaptureHeader, result: CaptureResult) -> dict[str, Any]:
+    """All of a capture's part but its cycles."""
     return {
         "capture": name,
         "specimen": header.specimen,
@@ -38,13 +44,17 @@ def capture_document(name: str, header: CaptureHeader, result: CaptureResult) ->
         "software": f"pressrig {__version__}",
         "settings": result.settings.as_dict() | {"contact_force_n": plain(result.contact_force_n)},
         "noise": None if result.noise is None else asdict(result.noise),
-        "cycles": [_cycle(result, row) for row in range(len(result))],
         "summary": _summary(result),
         "softening": None if result.softening is None else asdict(result.softening),
         "relaxation": None if result.prony is None else asdict(result.prony),
         "touches": result.touches,
         "warnings": list(result.warnings),
     }
+
+
+def cycle_entries(result: CaptureResult) -> Iterator[dict[str, Any]]:
+    """The cycles one after another: eighty thousand of them need not be held at once."""
+    return (_cycle(result, row) for row in range(len(result)))
 
 
 def plain(value: float | None) -> float | None:
