@@ -180,19 +180,24 @@ class _Runner:
         if self._session.state().flags & StateFlag.HOMED:
             return
         speed = min(HOMING_SPEED_MM_PER_S, self._rig.speed_mm_per_s)
-        self._session.arm()
+        self._arm()
         end = self._follow(self._session.home(speed=self._speed(speed)), self._rig.span_mm / speed)
         if end.kind != "finished":
             raise MethodStoppedError(f"homing {end.in_words()}")
         # nothing beats while a capture is being made
         self._session.disarm()
 
+    def _arm(self) -> None:
+        self._session.arm()
+        # what was waiting meanwhile is not held against the rig
+        self._fresh = time.monotonic()
+
     def run(self, writer: CaptureWriter) -> tuple[str, bool]:
         """Every action of the method; why it ended, and whether that is a failure."""
         self._writer = writer
         writer.event("method", name=self._checked.method.name, source=str(self._checked.method.source))
         try:
-            self._session.arm()
+            self._arm()
             for planned in plan(self._checked):
                 self._tell(planned)
                 try:
@@ -305,7 +310,7 @@ class _Runner:
                 taken_s,
                 action.most_s,
             )
-        self._session.arm()
+        self._arm()
 
     def _take_one(self, *, moving: bool = True) -> None:
         """One delivery: write it, look at it, answer it with a heartbeat.
