@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rig.analyser.ragged import BoolArray, first_above, means
+from rig.analyser.ragged import BoolArray, first_above, first_below, means
 from rig.analyser.settings import MeasuringNoise
 from rig.calibration import Signals
 from rig.samples import FloatArray, IntArray
@@ -163,7 +163,7 @@ def _clean(
         clean = np.where((clean < 0) & good, candidate, clean)
     found = clean >= 0
     safe = np.where(found, clean, np.minimum(start, len(x_mm) - 1))
-    first = first_above(-x_mm, np.minimum(start, safe), safe, -limit_mm)
+    first = first_below(x_mm, np.minimum(start, safe), safe, limit_mm)
     last = first_above(x_mm, safe, np.maximum(stop - 1, safe), np.nextafter(limit_mm, np.inf))
     last = np.where(x_mm[last] > limit_mm, last - 1, last)
     return np.where(found, first, start), np.where(found, last, start - 1)

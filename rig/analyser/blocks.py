@@ -16,6 +16,7 @@ COARSE_BLOCKS = 80
 FINE_BLOCKS = 32
 MOST_BLOCKS = COARSE_BLOCKS + FINE_BLOCKS
 FINE_SHARE = 0.12
+SPARSE_SHARE = 0.25
 SMALLEST_FINE = 3
 """This share of a stroke's samples, next to its turn, is cut into the fine blocks, each of which averages
 a few."""
@@ -104,6 +105,14 @@ def block_means(columns: list[FloatArray], blocks: Blocks) -> list[FloatArray]:
     row_starts = np.cumsum(blocks.lengths + 1) - (blocks.lengths + 1)
     column = np.minimum(np.arange(blocks.start.shape[1]), (blocks.lengths - 1)[:, None])
     pick = row_starts[:, None] + column
+    first, last = blocks.start[:, 0], closing
+    covered = int((last - first).sum())
+    if covered < SPARSE_SHARE * (int(edges.max()) - int(edges.min())):
+        # short windows far apart: what lies between them need not be summed
+        offset = np.cumsum(last - first + 1) - (last - first + 1)
+        taken = np.arange(covered + len(first)) - np.repeat(offset - first, last - first + 1)
+        edges = edges + np.repeat(offset - first, blocks.lengths + 1)
+        columns = [values[np.minimum(taken, len(values) - 1)] for values in columns]
     tables = []
     for values in columns:
         padded = values if edges[-1] < len(values) else np.append(values, 0.0)

@@ -17,7 +17,7 @@ from rig.analyser.blocks import MOST_BLOCKS, Blocks, block_means, even_blocks, s
 from rig.analyser.curves import Knee
 from rig.analyser.foot import Foot, FootZone, fit_feet
 from rig.analyser.peak import Side, Turn, find_turns
-from rig.analyser.ragged import BoolArray, Nodes, first_above
+from rig.analyser.ragged import BoolArray, Nodes, first_above, first_below
 from rig.analyser.strokes import Columns, Contacts, Context, Strokes
 from rig.calibration import Signals
 from rig.samples import FloatArray, IntArray
@@ -212,8 +212,8 @@ def _initial_windows(
     first = np.where(few, np.minimum(cycles.contact, cycles.load_end), first)
     last = np.where(few, np.minimum(first + INITIAL_SAMPLES - 1, cycles.load_end), last)
     early = even_blocks(first, np.maximum(last, first), INITIAL_BLOCKS)
-    first = first_above(-x_mm, cycles.unload_start, zero.unloading_last, -far_mm)
-    last = first_above(-x_mm, first, zero.unloading_last, -near_mm) - 1
+    first = first_below(x_mm, cycles.unload_start, zero.unloading_last, far_mm)
+    last = first_below(x_mm, first, zero.unloading_last, near_mm) - 1
     few = last - first + 1 < INITIAL_SAMPLES
     last = np.where(few, np.minimum(cycles.release - 1, zero.unloading_last), last)
     first = np.where(few, np.maximum(last - INITIAL_SAMPLES + 1, cycles.unload_start), first)

@@ -11,6 +11,7 @@ stroke. Cost: two passes over the samples.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -66,20 +67,28 @@ def means(values: FloatArray, first: IntArray, last: IntArray) -> FloatArray:
     return np.where(empty, np.nan, sums / np.where(empty, 1, last - first))
 
 
+def first_below(values: FloatArray, lowest: IntArray, highest: IntArray, level: FloatArray) -> IntArray:
+    """First index in [lowest, highest] at which a falling stretch reaches its level; see `first_above`."""
+    return _bisected(lowest, highest, lambda index: values[index] <= level)
+
+
 def first_above(values: FloatArray, lowest: IntArray, highest: IntArray, level: FloatArray) -> IntArray:
     """First index in [lowest, highest] at which a rising stretch reaches its level, by bisection.
 
     Where noise makes a stretch cross its level several times, one of the crossings is found; where it
     stays below, `highest`.
     """
+    return _bisected(lowest, highest, lambda index: values[index] >= level)
+
+
+def _bisected(lowest: IntArray, highest: IntArray, reached: Callable[[IntArray], BoolArray]) -> IntArray:
     below, above = lowest - 1, np.array(highest)
     while (above - below > 1).any():
-        middle = (below + above) // 2
-        middle = np.maximum(middle, 0)
-        reached = values[middle] >= level
+        middle = np.maximum((below + above) // 2, 0)
         open_ = above - below > 1
-        above = np.where(open_ & reached, middle, above)
-        below = np.where(open_ & ~reached, middle, below)
+        there = reached(middle)
+        above = np.where(open_ & there, middle, above)
+        below = np.where(open_ & ~there, middle, below)
     return above
 
 
