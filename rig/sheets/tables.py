@@ -77,7 +77,9 @@ def summary_table(result: CaptureResult, title: str, *, plain: bool) -> Table:
             continue
         shown = quantity(name)
         u = _typical(result, name)
-        spread = entry["sd"] if math.isfinite(entry["sd"]) and entry["sd"] > 0 else u
+        # cycles that agree to rounding still show no more digits than a tenth of their uncertainty
+        known_u = u if math.isfinite(u) and u > 0 else 0.0
+        spread = max(entry["sd"], known_u / 10) if math.isfinite(entry["sd"]) else known_u
         table.add_row(
             shown.title,
             shown.unit,
