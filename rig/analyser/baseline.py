@@ -82,6 +82,13 @@ def baseline(signals: Signals, cycles: Cycles, noise: MeasuringNoise, detection_
     limit_mm = x_mm[contact] - reach_mm
     before_first, before_last = _clean(x_mm, cycles.before, contact, limit_mm)
     after_first, after_last = _clean(x_mm, cycles.release, cycles.after, limit_mm)
+    near = np.flatnonzero(after_last < after_first)
+    if len(near):
+        # it did not go back as far as where it touched: a specimen that took a set has let go before
+        let_go_mm = _let_go_mm(signals, cycles.selected(near), level_n[near], noise, limit_mm[near])
+        after_first[near], after_last[near] = _clean(
+            x_mm, cycles.release[near], cycles.after[near], let_go_mm
+        )
     cramped = (before_last < before_first) & (after_last < after_first)
     if cramped.any():
         # the platen never goes as far as that: its farthest samples have to do
@@ -128,6 +135,17 @@ def baseline(signals: Signals, cycles: Cycles, noise: MeasuringNoise, detection_
         np.where(has_after, after_first, np.maximum(last_own, cycles.unload_start)),
         has_before != has_after,
     )
+
+
+def _let_go_mm(
+    signals: Signals, cycles: Cycles, level_n: FloatArray, noise: MeasuringNoise, limit_mm: FloatArray
+) -> FloatArray:
+    """Position beyond which the platen is clean after a release: a specimen that took a set lets go early."""
+    x_mm = signals.position_mm
+    last = np.maximum(cycles.release - 1, cycles.unload_start)
+    fallen = first_below(signals.force_n, cycles.unload_start, last, level_n)
+    reach_mm = np.maximum(REACH * (x_mm[fallen] - x_mm[last]), REACH_NOISES * noise.position_mm)
+    return np.maximum(limit_mm, x_mm[last] - reach_mm)
 
 
 def _mean_u(count: IntArray, noise: MeasuringNoise) -> FloatArray:
