@@ -77,6 +77,7 @@ class _Drive(_Section):
     speed: Text
     deceleration: Text
     conversions_per_s: float = Field(gt=0)
+    force_rise: Text | None = None
 
 
 class _File(_Section):
@@ -257,6 +258,9 @@ def _limits(file: _File, calibration: Calibration) -> RigLimits:
     for field, value in (("speed", speed), ("deceleration", deceleration)):
         if not value > 0:
             raise InputError(f"drive.{field}: found {value:g}, expected more than zero")
+    rise = None if drive.force_rise is None else _quantity("drive.force_rise", drive.force_rise, "N/s")
+    if rise is not None and not rise > 0:
+        raise InputError(f"drive.force_rise: found {rise:g}, expected more than zero")
     rate = file.wire.rate_hz
     if rate is None:
         raise InputError(
@@ -270,6 +274,7 @@ def _limits(file: _File, calibration: Calibration) -> RigLimits:
         conversions_per_s=drive.conversions_per_s,
         delay_s=calibration.force_delay_s,
         samples_per_s=rate,
+        force_rise_n_per_s=rise,
     )
 
 

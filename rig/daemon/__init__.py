@@ -4,7 +4,17 @@ In: a reader, and what to record or which method to run. Out: a capture on disk.
 package but the command line; nothing but the command line may see it.
 """
 
+from rig.daemon.driving import MethodStoppedError, Watch
 from rig.daemon.recording import Progress, Recorded, StopRule, record
-from rig.daemon.running import MethodStoppedError, Watch, run_method
+from rig.daemon.running import perform_method, run_method
 
-__all__ = ["MethodStoppedError", "Progress", "Recorded", "StopRule", "Watch", "record", "run_method"]
+__all__ = [
+    "MethodStoppedError",
+    "Progress",
+    "Recorded",
+    "StopRule",
+    "Watch",
+    "perform_method",
+    "record",
+    "run_method",
+]

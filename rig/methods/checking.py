@@ -36,6 +36,9 @@ HEIGHT_MARGIN_PCT = 5.0
 SMALLEST_MARGIN_MM = 1.0
 """Kept between the platens however low the specimen: platens are not parallel to better than this."""
 
+SUDDEN_S = 0.02
+"""A force that would go from nothing to its limit in so short a time is a crash, not a soft part."""
+
 UNKNOWN_APPROACH_MM = 10.0
 """Taken for the way to a first touch, which nobody knows beforehand; only the time estimate uses it."""
 
@@ -54,6 +57,9 @@ class RigLimits:
         New values per second of the force converter, and by how much its filter delays them.
     samples_per_s
         Rate at which the device looks at the force.
+    force_rise_n_per_s
+        The host halts where force rises faster than this; None: as fast as from zero to the greatest force
+        within `SUDDEN_S`.
     """
 
     travel_mm: tuple[float, float]
@@ -63,6 +69,14 @@ class RigLimits:
     conversions_per_s: float
     delay_s: float
     samples_per_s: float
+    force_rise_n_per_s: float | None = None
+
+    @property
+    def largest_rise_n_per_s(self) -> float:
+        """The stated largest rise of force, or the usual one."""
+        if self.force_rise_n_per_s is not None:
+            return self.force_rise_n_per_s
+        return self.force_n[1] / SUDDEN_S
 
     @property
     def span_mm(self) -> float:

@@ -130,6 +130,12 @@ class Exchange:
                     return reply
         raise _unanswered(command, ATTEMPTS, REPLY_TIMEOUT_S)
 
+    def _send_at_once(self, command: Command) -> bool:
+        """As `_ask_at_once`, but nobody waits for the reply: for the thread that reads."""
+        self._interrupt("a halt went before it")
+        with self._sending:
+            return self.send(command)
+
     def _interrupt(self, why: str) -> None:
         """Make every request that was begun give up."""
         with self._changed:

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from types import TracebackType
 
@@ -99,6 +99,14 @@ class Reader:
         self._failure: Exception | None = None
         self._pause_s = FIRST_PAUSE_S
         self._heard = 0.0
+        self._look: Callable[[Samples], None] | None = None
+
+    def watched_by(self, look: Callable[[Samples], None] | None) -> None:
+        """Have every batch looked at by the reading thread before it waits in the queue; None: no more.
+
+        It is for what must not wait for the disk: it has to be quick, and may only send.
+        """
+        self._look = look
 
     @property
     def identity(self) -> Identity | None:
@@ -247,6 +255,9 @@ class Reader:
         self._pause_s = FIRST_PAUSE_S
         samples_before = self._intake.samples_received
         delivery, messages = self._intake.feed(data, now)
+        look = self._look
+        if look is not None and len(delivery.samples):
+            look(delivery.samples)
         self._hand_over(delivery)
         if self._greeting is None:
             return

@@ -173,6 +173,13 @@ class Session(Exchange):
         command = Halt(self.next_id())
         _accepted(command, self._ask_at_once(command))
 
+    def halt_unanswered(self) -> bool:
+        """As `halt`, but sent once without waiting for the reply; False if it could not be sent.
+
+        For the thread that reads, which would wait for itself. Whoever runs the motion halts again and waits.
+        """
+        return self._send_at_once(Halt(self.next_id()))
+
     def clear_stop(self) -> None:
         """Unlatch a stop; its cause should have been understood and removed."""
         self._command(ClearStop(self.next_id()))

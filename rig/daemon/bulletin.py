@@ -1,0 +1,217 @@
+"""What crosses from the daemon to those who watch it, and the orders that come back.
+
+Problem: the page runs in a process of its own, the command line in another, and neither may be trusted to
+keep up or to send sense. Plan: a few frozen values, validated on both sides, the same for the socket and
+for the page; whoever watches asks for what is newer than what it has, so that nobody is pushed and no
+queue grows. Cost: one validation for each value.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+LONGEST_METHOD = 64 * 1024
+"""Characters of a method or plan; the longest example has two thousand."""
+
+Text = Annotated[str, Field(max_length=400)]
+Name = Annotated[str, Field(min_length=1, max_length=200)]
+Size = Annotated[float, Field(gt=0, lt=1e9, allow_inf_nan=False)]
+
+RigState = Literal[
+    "away",  # the port is lost, or was never there
+    "idle",  # samples come, nothing is recorded
+    "recording",  # a person moves the platen
+    "running",  # the platen moves by itself, or a person follows the method
+    "by hand",  # a step off the rig waits for a person
+    "stopped",  # the device has latched a stop
+]
+
+
+class _Value(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class SpecimenCard(_Value):
+    """What is squeezed."""
+
+    specimen: Name
+    batch: Name | None = None
+    free_height_mm: Size | None = None
+    area_mm2: Size | None = None
+    stiffness_n_per_mm: Size | None = None
+    operator: Name | None = None
+    notes: Annotated[str, Field(max_length=4000)] = ""
+    conditions: Annotated[dict[Name, Text], Field(max_length=40)] = Field(default_factory=dict)
+
+
+class MethodOrder(_Value):
+    """Run a method; `text` is its YAML, `source` the name that messages about it begin with."""
+
+    kind: Literal["method"] = "method"
+    text: Annotated[str, Field(min_length=1, max_length=LONGEST_METHOD)]
+    source: Name = "method"
+    card: SpecimenCard
+    cautions_read: bool = False
+
+
+class EnduranceOrder(_Value):
+    """Squeeze until a count, a time or a criterion; `text` is the plan's YAML."""
+
+    kind: Literal["endurance"] = "endurance"
+    text: Annotated[str, Field(min_length=1, max_length=LONGEST_METHOD)]
+    source: Name = "plan"
+    card: SpecimenCard
+    cautions_read: bool = False
+
+
+class RecordingOrder(_Value):
+    """Record while a person moves the platen, until enough or halted."""
+
+    kind: Literal["recording"] = "recording"
+    card: SpecimenCard
+    cycles: Annotated[int, Field(gt=0, le=10_000_000)] | None = None
+    seconds: Annotated[float, Field(gt=0, le=1e8, allow_inf_nan=False)] | None = None
+
+
+Order = Annotated[MethodOrder | EnduranceOrder | RecordingOrder, Field(discriminator="kind")]
+
+
+class DeviceCard(_Value):
+    """The device as it stands."""
+
+    name: str
+    firmware: str
+    drives: bool
+    armed: bool | None = None
+    homed: bool | None = None
+    stop_cause: str | None = None
+
+
+class LimitsCard(_Value):
+    """Where the rig trips."""
+
+    min_force_n: float
+    max_force_n: float
+    min_travel_mm: float
+    max_travel_mm: float
+    speed_mm_per_s: float
+
+
+class JobCard(_Value):
+    """The job under way."""
+
+    number: int
+    kind: Literal["method", "endurance", "recording"]
+    name: str
+    specimen: str
+    capture: str | None = None
+    step: str = ""
+    elapsed_s: float = 0.0
+    left_s: float | None = None
+    done: Annotated[float, Field(ge=0, le=1)] | None = None
+    cycles: int = 0
+    cycles_wanted: int | None = None
+    asks: str | None = None
+
+
+class EndCard(_Value):
+    """How the job before ended."""
+
+    number: int
+    kind: Literal["method", "endurance", "recording"]
+    name: str
+    reason: str
+    failed: bool
+    capture: str | None = None
+    cycles: int = 0
+
+
+class Status(_Value):
+    """How the rig stands now."""
+
+    rig: str
+    port: str
+    state: RigState
+    guided: bool = False
+    force_n: float | None = None
+    position_mm: float | None = None
+    samples_per_s: float | None = None
+    samples_lost: int = 0
+    device: DeviceCard | None = None
+    limits: LimitsCard | None = None
+    job: JobCard | None = None
+    last: EndCard | None = None
+    auxiliary: dict[str, float] = Field(default_factory=dict)
+    cautions: tuple[str, ...] = ()
+    cautions_read_today: bool = False
+    warnings: tuple[str, ...] = ()
+
+
+class Trace(_Value):
+    """Force and position against time, thinned; the first point has number `first`."""
+
+    first: int = 0
+    time_s: tuple[float, ...] = ()
+    force_n: tuple[float, ...] = ()
+    position_mm: tuple[float, ...] = ()
+
+
+class CycleRow(_Value):
+    """One cycle, as the page's table shows it; None where a quantity cannot be had."""
+
+    cycle: int
+    flags: tuple[str, ...] = ()
+    end_s: float | None = None
+    peak_force_n: float | None = None
+    peak_deflection_mm: float | None = None
+    secant_n_per_mm: float | None = None
+    energy_in_mj: float | None = None
+    hysteresis_pct: float | None = None
+    set_mm: float | None = None
+    auxiliary: dict[str, float] = Field(default_factory=dict)
+
+
+class LoopCurve(_Value):
+    """Force against deflection of one cycle, thinned."""
+
+    cycle: int
+    deflection_mm: tuple[float, ...]
+    force_n: tuple[float, ...]
+
+
+class Seen(_Value):
+    """What a watcher has seen: the next numbers that it lacks. All zero for everything there is.
+
+    `job` is the number of the job that the cycles belong to; where it differs, cycles and loops
+    are sent from the first one kept.
+    """
+
+    trace: Annotated[int, Field(ge=0)] = 0
+    cycle: Annotated[int, Field(ge=0)] = 0
+    loop: Annotated[int, Field(ge=0)] = 0
+    job: Annotated[int, Field(ge=0)] = 0
+
+
+class News(_Value):
+    """The status, and what is newer than what was seen, as far as it is still kept."""
+
+    status: Status
+    seen: Seen
+    trace: Trace = Trace()
+    cycles: tuple[CycleRow, ...] = ()
+    loops: tuple[LoopCurve, ...] = ()
+
+
+class Refusal(_Value):
+    """Why an order was not carried out: what was found, and what would be right."""
+
+    refused: str
+
+
+class Done(_Value):
+    """An order was carried out; a job that was started has a number."""
+
+    done: Literal[True] = True
+    job: int | None = None

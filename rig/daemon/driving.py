@@ -1,0 +1,428 @@
+"""Drives a platen through motions while everything is recorded and watched.
+
+Problem: a platen must move only while someone watches fresh samples, and whatever goes wrong must stop it
+and be known. Plan: one thread takes deliveries, writes them, and answers each with a heartbeat where its
+samples are new; between deliveries it starts the next motion and waits for its one end. A failing disk,
+a tripped wire, a trip of the device, silence or the person's stop ends whatever is under way in an
+error. Nothing is tried again here. Cost: one thread beside the reader's; heartbeats follow samples at
+most every 0.1 s.
+
+The device's own limits and a hard-wired emergency stop come first; what is checked here is a second line.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from loguru import logger
+
+from rig.calibration import Calibration
+from rig.capture import CaptureWriter
+from rig.daemon.recording import Progress, write_events
+from rig.daemon.tripwire import Tripwire
+from rig.errors import DeviceError, InputError, RigError
+from rig.methods import (
+    Action,
+    MoveTo,
+    PressTo,
+    PressUntil,
+    Prompt,
+    RigLimits,
+    StartClock,
+    TouchUntil,
+    Wait,
+    WaitUntil,
+)
+from rig.reader import Delivery, DeviceLimits, Heart, MotionEnd, MotionRequest, Reader
+from rig.samples import Samples
+from rig.wire import Capability, StateFlag
+
+WAIT_S = 0.02
+"""How long the driver waits for a delivery before it looks at its motion again."""
+
+QUIET_S = 0.35
+"""A platen whose samples are older than this is halted: its heartbeats have stopped, and the device brakes
+soon."""
+
+STANDSTILL_S = 0.3
+"""After the last motion, or a halt, the recording goes on for so long."""
+
+OVERRUN = 3.0
+OVERRUN_S = 10.0
+"""A motion that takes so many times longer than its way and speed say, and so long at the least, is asked
+for."""
+
+HOMING_SPEED_MM_PER_S = 5.0
+US_PER_S = 1e6
+
+
+class MethodStoppedError(DeviceError):
+    """What was to be done ended before its last step; the message says at which step and why."""
+
+
+class StoppedByPersonError(MethodStoppedError):
+    """A person wished it to stop."""
+
+
+class LinkLostError(MethodStoppedError):
+    """The cable or the device went away, or the samples stayed away; the device stops by itself."""
+
+
+def _ignore(thing: object) -> None:
+    del thing
+
+
+@dataclass(frozen=True, slots=True)
+class Watch:
+    """What is told to the person and asked of them while the platen moves.
+
+    Parameters
+    ----------
+    stopped
+        Set to stop the platen and end the capture.
+    ask
+        Called with the text of a step off the rig, from a thread of its own; returns when the person is done.
+    tell
+        Called with the step that begins, and how far the recording is.
+    see
+        Called with every delivery that was taken.
+    began
+        Called with the capture's folder once it is there.
+    """
+
+    stopped: threading.Event
+    ask: Callable[[str], None]
+    tell: Callable[[str, Progress], None]
+    see: Callable[[Delivery], None] = _ignore
+    began: Callable[[Path], None] = _ignore
+
+
+class Driver:
+    """Moves one platen for one job.
+
+    Parameters
+    ----------
+    reader
+        Entered.
+    calibration
+        With a force and a position.
+    rig
+        What the rig may do.
+    watch
+        Who is told.
+
+    Attributes
+    ----------
+    writer
+        Where everything goes; None while nothing is recorded.
+    contact_mm
+        Where the last touch found the specimen.
+
+    Raises
+    ------
+    InputError
+        If a channel is not calibrated.
+    DeviceError
+        If the device does not drive a platen.
+    """
+
+    def __init__(self, reader: Reader, calibration: Calibration, rig: RigLimits, watch: Watch) -> None:
+        if calibration.force is None or calibration.position is None:
+            raise InputError("force, position: only a calibrated rig is driven; say per_count in its file")
+        identity = reader.identity
+        if identity is None or not identity.capabilities & Capability.DRIVES:
+            raise DeviceError(
+                "the rig does not drive its platen: record while the method is followed by hand instead"
+            )
+        self.writer: CaptureWriter | None = None
+        self.contact_mm = 0.0
+        self._reader, self.session = reader, reader.session
+        self._force, self._position = calibration.force, calibration.position
+        self._rig, self._watch = rig, watch
+        self._heart = Heart(reader.session)
+        self._wire = Tripwire(self._force, self._position, rig, reader.session.halt_unanswered)
+        self._clocks: dict[str, float] = {}
+        self._felt_n: float | None = None
+        self._felt_mm: float | None = None
+        self._first_us: int | None = None
+        self._last_us = 0
+        self._fresh = time.monotonic()
+        reader.watched_by(self._wire.look)
+
+    def progress(self, cycles: int = 0) -> Progress:
+        """How far the recording is."""
+        length_s = 0.0 if self._first_us is None else (self._last_us - self._first_us) / US_PER_S
+        return Progress(length_s, 0 if self.writer is None else self.writer.samples, cycles)
+
+    @property
+    def device_s(self) -> float:
+        """Device time of the last sample."""
+        return self._last_us / US_PER_S
+
+    # Ready, and away.
+
+    def make_ready(self, *, home_again: bool = False) -> None:
+        """Set the limits and read them back, home unless that was done, and leave the rig disarmed."""
+        travel, force = self._rig.travel_mm, self._rig.force_n
+        self.session.set_limits(
+            DeviceLimits(
+                min_force=self._force_counts(force[0]),
+                max_force=self._force_counts(force[1]),
+                min_position=self.position_counts(travel[0]),
+                max_position=self.position_counts(travel[1]),
+            )
+        )
+        if self.session.state().flags & StateFlag.HOMED and not home_again:
+            return
+        speed = min(HOMING_SPEED_MM_PER_S, self._rig.speed_mm_per_s)
+        self.arm(homed=False)
+        end = self.follow(self.session.home(speed=self.speed_counts(speed)), self._rig.span_mm / speed)
+        must_have_finished("homing", end)
+        # nothing beats while a capture is being made
+        self.disarm()
+
+    def arm(self, *, homed: bool = True) -> None:
+        """Allow motion; from now on samples are watched and answered with heartbeats."""
+        self._wire.arm(travel=homed)
+        self.session.arm()
+        # what was waiting meanwhile is not held against the rig
+        self._fresh = time.monotonic()
+
+    def disarm(self) -> None:
+        """Forbid motion."""
+        self.session.disarm()
+        self._wire.disarm()
+
+    def halt(self) -> None:
+        """Stop the platen; one that does not answer stops by itself without heartbeats."""
+        try:
+            self.session.halt()
+        except RigError as problem:
+            logger.warning(
+                "the halt was not answered ({}); without heartbeats the rig stops by itself", problem
+            )
+
+    def leave(self) -> None:
+        """Disarm, whatever happened before, and watch no longer."""
+        self._wire.disarm()
+        self._reader.watched_by(None)
+        try:
+            self.session.disarm()
+        except RigError as problem:
+            logger.warning(
+                "the rig could not be disarmed ({}); without heartbeats it stops by itself", problem
+            )
+
+    # What a method is made of.
+
+    def perform(self, action: Action, place: str) -> None:
+        """Carry out one planned action.
+
+        Raises
+        ------
+        MethodStoppedError
+            If it did not come to its end.
+        """
+        match action:
+            case TouchUntil():
+                self._touch(action, place)
+            case PressUntil():
+                self.press_until(
+                    action.force_n, action.speed_mm_per_s, self.contact_mm + action.stop_mm, place
+                )
+            case PressTo() | MoveTo():
+                self.move_to(self.contact_mm + action.deflection_mm, action.speed_mm_per_s, place)
+            case Wait():
+                self.wait(action.duration_s)
+            case StartClock():
+                self._clocks[place] = self.device_s
+            case WaitUntil():
+                self.wait(self._clocks[place] + action.time_s - self.device_s)
+            case Prompt():
+                self._prompt(action)
+
+    def move_to(self, position_mm: float, speed_mm_per_s: float, place: str) -> None:
+        """Go to a position, and be there."""
+        request = self.session.move_to(
+            self.position_counts(position_mm), speed=self.speed_counts(speed_mm_per_s)
+        )
+        must_have_finished(place, self.follow(request, self._rig.span_mm / speed_mm_per_s))
+
+    def press_until(self, force_n: float, speed_mm_per_s: float, deepest_mm: float, place: str) -> None:
+        """Approach until the force is reached."""
+        request = self.session.press_until(
+            self._force_counts(force_n),
+            speed=self.speed_counts(speed_mm_per_s),
+            position_limit=self.position_counts(min(deepest_mm, self._rig.travel_mm[1])),
+        )
+        must_have_finished(place, self.follow(request, self._rig.span_mm / speed_mm_per_s))
+
+    def touch(self, force_n: float, speed_mm_per_s: float, place: str) -> float:
+        """Approach until the force is felt; the position in mm at which it was."""
+        self._felt_n, self._felt_mm = force_n, None
+        self.press_until(force_n, speed_mm_per_s, self._rig.travel_mm[1], place)
+        felt_mm, self._felt_n = self._felt_mm, None
+        if felt_mm is None:
+            raise MethodStoppedError(f"{place}: touched, but where was lost; start again")
+        return felt_mm
+
+    def _touch(self, action: TouchUntil, place: str) -> None:
+        felt_mm = self.touch(action.force_n, action.speed_mm_per_s, place)
+        if action.sets_contact:
+            self.contact_mm = felt_mm
+            self.event("contact found", position_mm=felt_mm)
+        else:
+            self.event("touched", position_mm=felt_mm)
+
+    def _prompt(self, action: Prompt) -> None:
+        """A step off the rig: disarmed, but still recorded, until the person says it is done."""
+        self.disarm()
+        done = threading.Event()
+        with _asking(lambda: self._watch.ask(action.instruction), done):
+            began_s = self.device_s
+            while not done.is_set() or self.device_s - began_s < (action.least_s or 0.0):
+                self.take_one(moving=False)
+        taken_s = self.device_s - began_s
+        self.event("step off the rig", instruction=action.instruction, taken_s=taken_s)
+        if action.most_s is not None and taken_s > action.most_s:
+            logger.warning(
+                "{}: took {:.0f} s, at most {:.0f} s were asked for",
+                action.instruction,
+                taken_s,
+                action.most_s,
+            )
+        self.arm()
+
+    # Taking what comes.
+
+    def follow(self, request: MotionRequest, expected_s: float) -> MotionEnd:
+        """Take deliveries, and answer them with heartbeats, until the motion has ended."""
+        began = time.monotonic()
+        asked_s = OVERRUN * expected_s + OVERRUN_S
+        while request.end is None:
+            self.take_one()
+            if time.monotonic() - began > asked_s:
+                began = time.monotonic()
+                request.settle()
+        if self._wire.why is not None:
+            raise MethodStoppedError(self._wire.why)
+        return request.end
+
+    def wait(self, duration_s: float, *, moving: bool = True) -> None:
+        """Let device time pass."""
+        until_s = self.device_s + duration_s
+        while self.device_s < until_s:
+            self.take_one(moving=moving)
+
+    def take_one(self, *, moving: bool = True) -> None:
+        """One delivery: write it, look at it, answer it with a heartbeat.
+
+        Raises
+        ------
+        MethodStoppedError
+            If the person stops, the samples stay away, or the host's own trip has gone off.
+        """
+        delivery = self._reader.get(WAIT_S)
+        self.write(delivery)
+        if self._watch.stopped.is_set():
+            raise StoppedByPersonError("stopped by the person")
+        if moving and self._wire.why is not None:
+            raise MethodStoppedError(self._wire.why)
+        now = time.monotonic()
+        if delivery is None or not len(delivery.samples):
+            if moving and now - self._fresh > QUIET_S:
+                raise LinkLostError(f"no sample for {QUIET_S} s: the platen is halted")
+            return
+        self._fresh = now
+        self._feel(delivery.samples)
+        if moving:
+            self._heart.beat_after(delivery)
+
+    def record_standstill(self) -> None:
+        """Write what comes while the platen brakes; no heartbeat answers it."""
+        until = time.monotonic() + STANDSTILL_S
+        while time.monotonic() < until:
+            self.write(self._reader.get(WAIT_S))
+
+    def write(self, delivery: Delivery | None) -> None:
+        """Record a delivery and show it to whoever watches."""
+        if delivery is None:
+            if self.writer is not None:
+                self.writer.tick()
+            return
+        samples = delivery.samples
+        if len(samples):
+            self._first_us = int(samples.time_us[0]) if self._first_us is None else self._first_us
+            self._last_us = int(samples.time_us[-1])
+        if self.writer is not None:
+            write_events(self.writer, delivery)
+            self.writer.append(samples)
+        self._watch.see(delivery)
+
+    def event(self, kind: str, **fields: object) -> None:
+        """Record that something happened, with the device time of the last sample."""
+        if self.writer is not None:
+            self.writer.event(kind, time_us=self._last_us, **fields)
+
+    def _feel(self, samples: Samples) -> None:
+        """Where the force of a touch was felt, not where the platen came to rest behind it."""
+        if self._felt_n is None or self._felt_mm is not None:
+            return
+        force_n = (samples.force - self._force.zero_counts) * self._force.per_count
+        felt = np.flatnonzero(force_n >= self._felt_n)
+        if len(felt):
+            counts = float(samples.position[felt[0]])
+            self._felt_mm = (counts - self._position.zero_counts) * self._position.per_count
+
+    # Counts of the wire.
+
+    def speed_counts(self, speed_mm_per_s: float) -> int:
+        """A speed in counts/s."""
+        return max(round(speed_mm_per_s / self._position.per_count), 1)
+
+    def position_counts(self, position_mm: float) -> int:
+        """A position in counts."""
+        return round(position_mm / self._position.per_count + self._position.zero_counts)
+
+    def _force_counts(self, force_n: float) -> int:
+        return round(force_n / self._force.per_count + self._force.zero_counts)
+
+
+def must_have_finished(place: str, end: MotionEnd) -> None:
+    """Raise unless a motion reached what it was to reach.
+
+    Raises
+    ------
+    LinkLostError
+        If the link or the device went away under it.
+    MethodStoppedError
+        If it ended in any other way.
+    """
+    if end.kind in ("link lost", "reset"):
+        raise LinkLostError(f"{place}: the motion {end.in_words()}")
+    if end.kind != "finished":
+        raise MethodStoppedError(f"{place}: the motion {end.in_words()}")
+
+
+@contextmanager
+def _asking(ask: Callable[[], None], done: threading.Event) -> Iterator[None]:
+    """Ask in a thread of its own, so that the recording goes on meanwhile."""
+
+    def asked() -> None:
+        try:
+            ask()
+        finally:
+            done.set()
+
+    thread = threading.Thread(target=asked, name="rig-prompt")
+    thread.start()
+    try:
+        yield
+    finally:
+        thread.join()
