@@ -16,7 +16,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -57,6 +57,9 @@ OVERRUN = 3.0
 OVERRUN_S = 10.0
 """A motion that takes so many times longer than its way and speed say, and so long at the least, is asked
 for."""
+
+FELT_WITHIN_S = 1.0
+"""Wall time after the end of a touch within which its samples have been taken."""
 
 HOMING_SPEED_MM_PER_S = 5.0
 US_PER_S = 1e6
@@ -122,7 +125,11 @@ class Driver:
     writer
         Where everything goes; None while nothing is recorded.
     contact_mm
-        Where the last touch found the specimen.
+        Where the last touch that sets the contact found the specimen.
+    touched_mm, touched_s
+        Where and when the last touch felt its force, in device time.
+    keep_raw
+        False leaves the samples out of the recording; they are watched all the same.
 
     Raises
     ------
@@ -142,6 +149,9 @@ class Driver:
             )
         self.writer: CaptureWriter | None = None
         self.contact_mm = 0.0
+        self.touched_mm: float | None = None
+        self.touched_s = 0.0
+        self.keep_raw = True
         self._reader, self.session = reader, reader.session
         self._force, self._position = calibration.force, calibration.position
         self._rig, self._watch = rig, watch
@@ -149,7 +159,8 @@ class Driver:
         self._wire = Tripwire(self._force, self._position, rig, reader.session.halt_unanswered)
         self._clocks: dict[str, float] = {}
         self._felt_n: float | None = None
-        self._felt_mm: float | None = None
+        self._behind: tuple[int, int, float] | None = None
+        self._shift = (0, 0)
         self._first_us: int | None = None
         self._last_us = 0
         self._fresh = time.monotonic()
@@ -164,6 +175,15 @@ class Driver:
     def device_s(self) -> float:
         """Device time of the last sample."""
         return self._last_us / US_PER_S
+
+    @property
+    def hears(self) -> bool:
+        """Whether a sample came just now."""
+        return time.monotonic() - self._fresh < QUIET_S
+
+    def continue_after(self, seq: int, time_us: int, away_s: float) -> None:
+        """Count samples on from those of a recorder that was killed so many seconds of wall time ago."""
+        self._behind = (seq, time_us, away_s)
 
     # Ready, and away.
 
@@ -265,12 +285,18 @@ class Driver:
 
     def touch(self, force_n: float, speed_mm_per_s: float, place: str) -> float:
         """Approach until the force is felt; the position in mm at which it was."""
-        self._felt_n, self._felt_mm = force_n, None
-        self.press_until(force_n, speed_mm_per_s, self._rig.travel_mm[1], place)
-        felt_mm, self._felt_n = self._felt_mm, None
-        if felt_mm is None:
+        self._felt_n, self.touched_mm = force_n, None
+        try:
+            self.press_until(force_n, speed_mm_per_s, self._rig.travel_mm[1], place)
+            # the end of a motion is heard before the samples that wait in the queue
+            until = time.monotonic() + FELT_WITHIN_S
+            while self.touched_mm is None and time.monotonic() < until:
+                self.take_one()
+        finally:
+            self._felt_n = None
+        if self.touched_mm is None:
             raise MethodStoppedError(f"{place}: touched, but where was lost; start again")
-        return felt_mm
+        return self.touched_mm
 
     def _touch(self, action: TouchUntil, place: str) -> None:
         felt_mm = self.touch(action.force_n, action.speed_mm_per_s, place)
@@ -301,12 +327,16 @@ class Driver:
 
     # Taking what comes.
 
-    def follow(self, request: MotionRequest, expected_s: float) -> MotionEnd:
-        """Take deliveries, and answer them with heartbeats, until the motion has ended."""
+    def follow(
+        self, request: MotionRequest, expected_s: float, look: Callable[[], None] | None = None
+    ) -> MotionEnd:
+        """Take deliveries, answer them with heartbeats, and `look` after each, until the motion has ended."""
         began = time.monotonic()
         asked_s = OVERRUN * expected_s + OVERRUN_S
         while request.end is None:
             self.take_one()
+            if look is not None:
+                look()
             if time.monotonic() - began > asked_s:
                 began = time.monotonic()
                 request.settle()
@@ -328,8 +358,7 @@ class Driver:
         MethodStoppedError
             If the person stops, the samples stay away, or the host's own trip has gone off.
         """
-        delivery = self._reader.get(WAIT_S)
-        self.write(delivery)
+        delivery = self.write(self._reader.get(WAIT_S))
         if self._watch.stopped.is_set():
             raise StoppedByPersonError("stopped by the person")
         if moving and self._wire.why is not None:
@@ -350,20 +379,43 @@ class Driver:
         while time.monotonic() < until:
             self.write(self._reader.get(WAIT_S))
 
-    def write(self, delivery: Delivery | None) -> None:
-        """Record a delivery and show it to whoever watches."""
+    def write(self, delivery: Delivery | None) -> Delivery | None:
+        """Record a delivery and show it to whoever watches; give it as it was recorded."""
         if delivery is None:
             if self.writer is not None:
                 self.writer.tick()
-            return
+            return None
+        delivery = self._counted_on(delivery)
         samples = delivery.samples
         if len(samples):
             self._first_us = int(samples.time_us[0]) if self._first_us is None else self._first_us
             self._last_us = int(samples.time_us[-1])
         if self.writer is not None:
             write_events(self.writer, delivery)
-            self.writer.append(samples)
+            self.writer.append(samples if self.keep_raw else samples[:0])
         self._watch.see(delivery)
+        return delivery
+
+    def _counted_on(self, delivery: Delivery) -> Delivery:
+        """Numbers and times behind those of the recorder before."""
+        samples = delivery.samples
+        if self._behind is not None and len(samples):
+            seq, time_us, away_s = self._behind
+            self._behind = None
+            rate_hz = self._reader.granted_hz or self._rig.samples_per_s
+            self._shift = (
+                seq + 1 + round(away_s * rate_hz) - int(samples.seq[0]),
+                time_us + max(round(away_s * US_PER_S), 1) - int(samples.time_us[0]),
+            )
+        if self._shift == (0, 0):
+            return delivery
+        by, by_us = self._shift
+        events = tuple(
+            event if event.time_us is None else replace(event, time_us=event.time_us + by_us)
+            for event in delivery.events
+        )
+        moved = replace(samples, seq=samples.seq + by, time_us=samples.time_us + by_us)
+        return replace(delivery, samples=moved, events=events)
 
     def event(self, kind: str, **fields: object) -> None:
         """Record that something happened, with the device time of the last sample."""
@@ -372,13 +424,14 @@ class Driver:
 
     def _feel(self, samples: Samples) -> None:
         """Where the force of a touch was felt, not where the platen came to rest behind it."""
-        if self._felt_n is None or self._felt_mm is not None:
+        if self._felt_n is None or self.touched_mm is not None:
             return
         force_n = (samples.force - self._force.zero_counts) * self._force.per_count
         felt = np.flatnonzero(force_n >= self._felt_n)
         if len(felt):
             counts = float(samples.position[felt[0]])
-            self._felt_mm = (counts - self._position.zero_counts) * self._position.per_count
+            self.touched_mm = (counts - self._position.zero_counts) * self._position.per_count
+            self.touched_s = float(samples.time_us[felt[0]]) / US_PER_S
 
     # Counts of the wire.
 

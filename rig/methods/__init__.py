@@ -15,6 +15,15 @@ from rig.methods.checking import (
     overshoot_n,
 )
 from rig.methods.describing import describe
+from rig.methods.endurance import (
+    CheckedPlan,
+    EndurancePlan,
+    Squeeze,
+    Until,
+    check_plan,
+    parse_plan,
+    read_plan,
+)
 from rig.methods.planning import (
     Action,
     MoveTo,
@@ -48,7 +57,7 @@ from rig.methods.procedures import (
 )
 from rig.methods.reading import parse_method, read_method
 from rig.methods.reportable import REPORTABLE
-from rig.methods.steps import Method, Place, Step
+from rig.methods.steps import Method, Place, PressToDepth, PressToForce, Step
 
 __all__ = [
     "BALL_AXES_APART_MM",
@@ -61,23 +70,30 @@ __all__ = [
     "Action",
     "BallDeformation",
     "CheckedMethod",
+    "CheckedPlan",
+    "EndurancePlan",
     "Method",
     "MoveTo",
     "Place",
     "PlannedAction",
     "PressTo",
+    "PressToDepth",
+    "PressToForce",
     "PressUntil",
     "Prompt",
     "RigLimits",
     "SpecimenFacts",
+    "Squeeze",
     "StartClock",
     "Step",
     "TouchUntil",
+    "Until",
     "Wait",
     "WaitUntil",
     "ball_deformation",
     "check_contact",
     "check_method",
+    "check_plan",
     "compression_stress_kpa",
     "describe",
     "hysteresis_return_pct",
@@ -87,8 +103,10 @@ __all__ = [
     "overshoot_mm",
     "overshoot_n",
     "parse_method",
+    "parse_plan",
     "plan",
     "read_method",
+    "read_plan",
     "set_of_deflection_pct",
     "set_of_height_pct",
     "support_factor",

@@ -66,15 +66,25 @@ def read_method(path: Path) -> Method:
     InputError
         If it cannot be read, or if a field is wrong; the message names file, line and step.
     """
+    return parse_method(read_text(path, "configs/methods"), str(path))
+
+
+def read_text(path: Path, examples: str) -> str:
+    """Text of a file, no more of it than a method may have; `examples` is where to look for one.
+
+    Raises
+    ------
+    InputError
+        If it cannot be read.
+    """
     try:
         # At most four bytes stand for a character; a device or a huge file is not read to its end.
         with path.open("rb") as file:
-            text = file.read(4 * LARGEST_TEXT + 1).decode("utf-8")
+            return file.read(4 * LARGEST_TEXT + 1).decode("utf-8")
     except FileNotFoundError:
-        raise InputError(f"{path}: no such method file; configs/methods holds examples") from None
+        raise InputError(f"{path}: no such method file; {examples} holds examples") from None
     except (OSError, UnicodeDecodeError) as problem:
         raise InputError(f"{path}: cannot be read as a method ({problem})") from None
-    return parse_method(text, str(path))
 
 
 def parse_method(text: str, source: str) -> Method:
@@ -103,7 +113,7 @@ def parse_method(text: str, source: str) -> Method:
         fields.text("name", "plain squeeze"),
         fields.text("purpose", "what it is for, in a sentence"),
         fields.text("follows", "the published procedure, and where this departs from it"),
-        _specimen(fields),
+        specimen_needs(fields),
         _conditioning(fields),
         steps,
         _report(fields),
@@ -117,7 +127,8 @@ def _section(fields: Fields, key: str, known: tuple[str, ...]) -> Fields:
     return Fields(place, fields.node(key), known)
 
 
-def _specimen(fields: Fields) -> SpecimenNeeds:
+def specimen_needs(fields: Fields) -> SpecimenNeeds:
+    """The `specimen` section; empty where there is none."""
     if "specimen" not in fields:
         return SpecimenNeeds(Place(fields.place.source, fields.place.line, "specimen"))
     section = _section(fields, "specimen", ("needs", "stiffness"))

@@ -113,6 +113,11 @@ class Session(Exchange):
 
     # How the device stands.
 
+    @property
+    def identified(self) -> bool:
+        """Whether the device has said who it is since the port was opened."""
+        return self._identity is not None
+
     def state(self) -> State:
         """Ask the device how it stands."""
         for _ in range(ATTEMPTS):

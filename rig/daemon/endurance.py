@@ -1,0 +1,597 @@
+"""Squeeze a specimen again and again, for a day and a night, through crashes and unplugged cables.
+
+Problem: eighty thousand squeezes outlast cables and computers, and a count, a datum or a specimen lost on the
+way makes the rest worthless. Plan: cycles go in blocks. The intent of each is on disk before it moves
+(ledger.py), the device cycles by itself where it can, and what it does is followed live (trend.py). Where
+link or host are lost the block is settled from the device's own count; the run goes on only if the plan
+says so, the device has not stopped for another reason, the datum was made anew by homing, and a touch
+finds the specimen where it was. At the end come the light touches of recovery. Cost: that of a
+recording, and the live analysis.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from loguru import logger
+
+from rig.analyser import AnalysisSettings
+from rig.calibration import Calibration
+from rig.capture import Capture, CaptureHeader, CaptureWriter, open_capture
+from rig.daemon.driving import (
+    Driver,
+    LinkLostError,
+    MethodStoppedError,
+    StoppedByPersonError,
+    Watch,
+    must_have_finished,
+)
+from rig.daemon.ledger import By, Intent, Ledger, Settled, settle
+from rig.daemon.recording import Progress, Recorded, link_tallies
+from rig.daemon.running import in_words
+from rig.daemon.trend import EMPTY_SQUEEZES, GONE_SHARE, Reference, Trend
+from rig.errors import CaptureError, RigError
+from rig.methods import CheckedPlan, PressToDepth, PressToForce, TouchUntil, plan
+from rig.reader import Delivery, MotionRequest, Reader
+from rig.wire import Capability, EventCode, State, StateFlag
+
+METHOD_KIND = "endurance"
+"""What a capture's header calls such a run."""
+
+LINK_PATIENCE_S = 600.0
+"""How long a lost link is waited for, in wall time."""
+
+HALT_PATIENCE_S = 5.0
+"""A platen that was told to halt stands by then."""
+
+MOVED_MM = 1.5
+"""A specimen that is touched so much earlier or later than it was last lies no longer as it lay."""
+
+TELL_S = 0.2
+
+
+@dataclass(frozen=True, slots=True)
+class Endured:
+    """How an endurance run ended.
+
+    Parameters
+    ----------
+    recorded
+        The capture, why it ended, and whether that is a failure.
+    done
+        Cycles counted.
+    doubtful
+        Cycles that were cut short, and are not counted.
+    exact
+        False where cycles may have been done that nobody heard of.
+    """
+
+    recorded: Recorded
+    done: int
+    doubtful: int
+    exact: bool
+
+
+class _EnoughError(Exception):
+    """A criterion is met in the midst of a block; it never leaves this module."""
+
+
+def endure(
+    reader: Reader,
+    calibration: Calibration,
+    header_of: Callable[[Reader], CaptureHeader],
+    parent: Path,
+    *,
+    checked: CheckedPlan,
+    watch: Watch,
+    take_up: Path | None = None,
+) -> Endured:
+    """Enter the reader, then as `perform_endurance`.
+
+    Raises
+    ------
+    DeviceError
+        Also if the rig cannot be opened.
+    """
+    with reader:
+        return perform_endurance(
+            reader, calibration, header_of, parent, checked=checked, watch=watch, take_up=take_up
+        )
+
+
+def perform_endurance(
+    reader: Reader,
+    calibration: Calibration,
+    header_of: Callable[[Reader], CaptureHeader],
+    parent: Path,
+    *,
+    checked: CheckedPlan,
+    watch: Watch,
+    take_up: Path | None = None,
+) -> Endured:
+    """Squeeze until the plan has enough, and record all of it.
+
+    Parameters
+    ----------
+    reader
+        Entered; it is left open.
+    header_of
+        Makes the capture's header once the device has said who it is.
+    checked
+        A plan that fits the rig's limits.
+    take_up
+        A capture of this plan whose host was lost: go on with it instead of beginning one.
+
+    Raises
+    ------
+    DeviceError
+        If the rig has no drive, or refuses to be made ready; nothing is recorded then.
+    CaptureError
+        If there is nothing to take up.
+    RecorderError
+        If the capture cannot be begun.
+    """
+    run = _Run(reader, calibration, checked, watch, _Before.of(take_up) if take_up else _Before())
+    try:
+        with _writer(take_up, parent, lambda: header_of(reader)) as writer:
+            run.driver.writer = writer
+            watch.began(writer.path)
+            reason, failed = run.go()
+            if not writer.ended:
+                run.driver.record_standstill()
+                writer.end(reason, link_tallies(reader) | run.tallies())
+    finally:
+        run.driver.leave()
+    recorded = Recorded(writer.path, reason, failed, run.progress())
+    return Endured(recorded, run.ledger.done, run.ledger.doubtful, run.ledger.exact)
+
+
+def unfinished(parent: Path, rig_name: str) -> Path | None:
+    """The newest capture in a folder whose host was lost in an endurance run that is to go on by itself.
+
+    Parameters
+    ----------
+    parent
+        Folder of captures.
+    rig_name
+        As in the rig's file.
+    """
+    found = []
+    for folder in sorted(parent.glob("*/")) if parent.is_dir() else []:
+        try:
+            capture = open_capture(folder)
+        except CaptureError:
+            continue
+        method = capture.header.method or {}
+        same = method.get("kind") == METHOD_KIND and capture.header.rig.get("name") == rig_name
+        if same and method.get("goes_on") and capture.ending is None and not (folder / "end.yaml").exists():
+            found.append((capture.header.started, folder))
+    return max(found)[1] if found else None
+
+
+def _writer(take_up: Path | None, parent: Path, header: Callable[[], CaptureHeader]) -> CaptureWriter:
+    return CaptureWriter.create(parent, header()) if take_up is None else CaptureWriter.resume(take_up)
+
+
+@dataclass(frozen=True, slots=True)
+class _Before:
+    """What a capture that is taken up says of the time before."""
+
+    ledger: Ledger | None = None
+    contact_mm: float | None = None
+    set_mm: float = 0.0
+    reference: Reference | None = None
+    squeezed_s: float = 0.0
+    over: bool = False
+    last_seq: int = 0
+    last_us: int = 0
+    away_s: float = 0.0
+
+    @classmethod
+    def of(cls, path: Path) -> _Before:
+        capture = open_capture(path)
+        if (capture.header.method or {}).get("kind") != METHOD_KIND:
+            raise CaptureError(f"{path}: is no endurance run; give the capture of one that was cut short")
+        if capture.ending is not None:
+            raise CaptureError(f"{path}: has ended ({capture.how_it_ended}); begin a new run instead")
+        events = capture.events()
+        known: dict[str, Any] = {"ledger": Ledger.of(events)}
+        for event in events:
+            match event["kind"]:
+                case "contact found":
+                    known.setdefault("contact_mm", float(event["position_mm"]))
+                case "reference":
+                    known["reference"] = _reference_of(event)
+                case "block settled":
+                    known["set_mm"] = float(event.get("set_mm") or 0.0)
+                    known["squeezed_s"] = float(event.get("squeezed_s") or 0.0)
+                case "squeezing ended":
+                    known["over"] = True
+        last_seq, last_us = _last_sample(capture)
+        newest = max(entry.stat().st_mtime for entry in path.iterdir())
+        away_s = max(time.time() - newest, 0.0)
+        return cls(**known, last_seq=last_seq, last_us=last_us, away_s=away_s)
+
+
+def _reference_of(event: dict[str, Any]) -> Reference:
+    names = ("secant_n_per_mm", "peak_force_n", "contact_mm")
+    return Reference(int(event["cycle"]), *(float(event[name]) for name in names))
+
+
+def _last_sample(capture: Capture) -> tuple[int, int]:
+    seq = time_us = 0
+    for samples in capture.batches():
+        seq, time_us = int(samples.seq[-1]), int(samples.time_us[-1])
+    return seq, time_us
+
+
+class _Run:
+    """One run: the driver, the account and the trend, and what is to be done next."""
+
+    def __init__(
+        self, reader: Reader, calibration: Calibration, checked: CheckedPlan, watch: Watch, before: _Before
+    ) -> None:
+        self._reader, self._checked, self._plan = reader, checked, checked.plan
+        self._watch, self._before = watch, before
+        self.ledger = before.ledger or Ledger()
+        self._trend = Trend(
+            calibration,
+            AnalysisSettings(
+                contact_force_n=self._plan.touch.force_n,
+                free_height_mm=checked.method.specimen.free_height_mm,
+                at=(),
+            ),
+            reference_after=self._plan.reference_after,
+            reference=before.reference,
+        )
+        self.driver = Driver(reader, calibration, checked.rig, replace(watch, see=self._see))
+        self._referenced = before.reference is not None
+        self._began_s: float | None = None
+        self._told = 0.0
+        self._of_block = 0
+        self._set_before_mm = before.set_mm
+
+    def progress(self) -> Progress:
+        """How far it is."""
+        return self.driver.progress(self.ledger.done + self._of_block)
+
+    def tallies(self) -> dict[str, Any]:
+        """For the end of the capture."""
+        ledger = self.ledger
+        return {"endurance": {"cycles": ledger.done, "doubtful": ledger.doubtful, "exact": ledger.exact}}
+
+    def go(self) -> tuple[str, bool]:
+        """Everything; why it ended, and whether that is a failure."""
+        try:
+            if self._before.ledger is None:
+                self._begin()
+            elif self._before.over:
+                return f"the host was lost during recovery, after {self.ledger.done} cycles", True
+            else:
+                self._continue()
+            reason = self._squeeze()
+            self._recover(reason)
+        except RigError as problem:
+            return self._ended_early(problem)
+        return reason, False
+
+    # From the first touch to the last.
+
+    def _begin(self) -> None:
+        plan = self._plan
+        self.driver.event("endurance", name=plan.name, source=plan.source, cycles_wanted=plan.until.cycles)
+        self.driver.make_ready()
+        self.driver.arm()
+        place = str(plan.touch.place)
+        self._tell("touch")
+        contact_mm = self.driver.touch(plan.touch.force_n, plan.touch.speed_mm_per_s, place)
+        self.driver.contact_mm = contact_mm
+        self._must_fit(contact_mm)
+        self.driver.event("contact found", position_mm=contact_mm)
+
+    def _continue(self) -> None:
+        """Another process was killed in the midst of it."""
+        before = self._before
+        if before.contact_mm is None:
+            raise MethodStoppedError("the run had not found its specimen yet; begin a new one")
+        self.driver.continue_after(before.last_seq, before.last_us, before.away_s)
+        self.driver.contact_mm = before.contact_mm
+        self._take_up("the host was lost")
+
+    def _squeeze(self) -> str:
+        """Block after block; why it is enough."""
+        reason = self._enough()
+        while reason is None:
+            try:
+                self._block()
+            except _EnoughError as enough:
+                reason = str(enough)
+                break
+            except LinkLostError as lost:
+                if not self._plan.goes_on:
+                    raise
+                logger.warning("{}; waiting for the rig", lost)
+                self._take_up(str(lost))
+            reason = self._enough()
+        self.driver.event("squeezing ended", reason=reason, cycles=self.ledger.done)
+        self._sync()
+        return reason
+
+    def _enough(self) -> str | None:
+        until, standing = self._plan.until, self._trend.standing
+        if until.cycles is not None and self.ledger.done >= until.cycles:
+            return f"{until.cycles} cycles"
+        if until.time_s is not None and self._squeezed_s() >= until.time_s:
+            return f"{until.time_s:g} s of squeezing"
+        if standing is None:
+            return None
+        loss = until.stiffness_loss_pct
+        if loss is not None and standing.stiffness_loss_pct >= loss:
+            return f"stiffness down by {standing.stiffness_loss_pct:.1f} %"
+        limit_mm = self._checked.set_limit_mm
+        if limit_mm is not None and standing.set_mm >= limit_mm:
+            return f"set of {standing.set_mm:.2f} mm"
+        return None
+
+    def _squeezed_s(self) -> float:
+        since_s = 0.0 if self._began_s is None else self.driver.device_s - self._began_s
+        return self._before.squeezed_s + since_s
+
+    # One block.
+
+    def _block(self) -> None:
+        wanted, until = self._plan.block, self._plan.until
+        if until.cycles is not None:
+            wanted = min(wanted, until.cycles - self.ledger.done)
+        intent = self.ledger.next(wanted, self._by(), self.driver.session.state())
+        self.driver.keep_raw = (intent.block - 1) % self._plan.raw_one_in == 0
+        self.driver.event("block intent", **intent.as_fields())
+        self._sync()
+        self.ledger.begin(intent)
+        self._trend.restart()
+        self._began_s = self.driver.device_s if self._began_s is None else self._began_s
+        try:
+            if intent.by == "device":
+                self._device_cycles(intent)
+            else:
+                self._host_cycles(intent)
+        except LinkLostError:
+            raise  # it is settled once the device can be asked
+        except (RigError, _EnoughError):
+            self.driver.halt()
+            self._settle(self._standing_still())
+            raise
+        self._close(Settled(intent.cycles, f"the {intent.by}'s own count"))
+
+    def _by(self) -> By:
+        """Positions can be cycled by the device; forces only by whoever sees them."""
+        identity = self._reader.identity
+        cycles = identity is not None and Capability.CYCLES in identity.capabilities
+        return "device" if cycles and isinstance(self._plan.squeeze.goal, PressToDepth) else "host"
+
+    def _device_cycles(self, intent: Intent) -> None:
+        squeeze, driver = self._plan.squeeze, self.driver
+        motion = driver.session.cycle(
+            driver.position_counts(driver.contact_mm - squeeze.gap_mm),
+            driver.position_counts(driver.contact_mm + self._checked.depth_mm),
+            speed=driver.speed_counts(squeeze.speed_mm_per_s),
+            count=intent.cycles,
+            dwell_low_ms=round(1000 * squeeze.rest_s),
+            dwell_high_ms=round(1000 * squeeze.dwell_s),
+        )
+        driver.follow(motion, intent.cycles * self._cycle_s(), look=lambda: self._look(motion))
+        assert motion.end is not None
+        self.ledger.hear(motion.cycles_done)
+        must_have_finished(f"block {intent.block}", motion.end)
+
+    def _look(self, motion: MotionRequest) -> None:
+        self._of_block = motion.cycles_done
+        self.ledger.hear(motion.cycles_done)
+        self._tell(f"block {self.ledger.blocks}")
+        self._must_be_there()
+
+    def _cycle_s(self) -> float:
+        """Time of a cycle at full speed; the device's brakes make it longer."""
+        squeeze = self._plan.squeeze
+        way_mm = 2 * (self._checked.depth_mm + squeeze.gap_mm)
+        brakes_s = 4 * squeeze.speed_mm_per_s / self._checked.rig.deceleration_mm_per_s2
+        return way_mm / squeeze.speed_mm_per_s + brakes_s + squeeze.dwell_s + squeeze.rest_s
+
+    def _host_cycles(self, intent: Intent) -> None:
+        squeeze, driver, place = self._plan.squeeze, self.driver, f"block {intent.block}"
+        for count in range(1, intent.cycles + 1):
+            deepest_mm = driver.contact_mm + self._checked.depth_mm
+            if isinstance(squeeze.goal, PressToForce):
+                driver.press_until(squeeze.goal.force_n, squeeze.speed_mm_per_s, deepest_mm, place)
+            else:
+                driver.move_to(deepest_mm, squeeze.speed_mm_per_s, place)
+            driver.wait(squeeze.dwell_s)
+            driver.move_to(driver.contact_mm - squeeze.gap_mm, squeeze.speed_mm_per_s, place)
+            driver.event("cycle done", of_block=count)
+            self._trend.squeezed()
+            self._of_block = count
+            self.ledger.hear(count)
+            driver.wait(squeeze.rest_s)
+            self._tell(place)
+            self._must_be_there()
+
+    def _must_be_there(self) -> None:
+        """The specimen: squeezing on without it proves nothing, and with it askew breaks something."""
+        standing = self._trend.standing
+        if standing is not None and standing.peak_share < GONE_SHARE:
+            raise _EnoughError(
+                "the specimen slipped: the peak force fell to "
+                f"{100 * standing.peak_share:.0f} % of its reference"
+            )
+        if self._trend.empty_squeezes > EMPTY_SQUEEZES:
+            raise _EnoughError(
+                f"the specimen is gone: no contact in the last {self._trend.empty_squeezes} squeezes"
+            )
+
+    # Settling what was cut short, and going on.
+
+    def _settle(self, state: State | None) -> None:
+        intent = self.ledger.open
+        if intent is not None:
+            self._close(settle(intent, state, self.ledger.heard))
+
+    def _close(self, settled: Settled) -> None:
+        standing, intent = self._trend.standing, self.ledger.open
+        assert intent is not None
+        self.ledger.close(settled)
+        self._of_block = 0
+        if standing is not None:
+            self._set_before_mm = standing.set_mm
+        self.driver.event(
+            "block settled",
+            block=intent.block,
+            done=settled.done,
+            how=settled.how,
+            doubtful=settled.doubtful,
+            exact=settled.exact,
+            total=self.ledger.done,
+            set_mm=self._set_before_mm,
+            stiffness_loss_pct=None if standing is None else standing.stiffness_loss_pct,
+            squeezed_s=self._squeezed_s(),
+        )
+        self._sync()
+        reference = self._trend.reference
+        if reference is not None and not self._referenced:
+            self._referenced = True
+            self.driver.event(
+                "reference",
+                cycle=reference.cycle,
+                secant_n_per_mm=reference.secant_n_per_mm,
+                peak_force_n=reference.peak_force_n,
+                contact_mm=reference.contact_mm,
+            )
+
+    def _standing_still(self) -> State | None:
+        """The device's state once nothing moves; None if it does not answer."""
+        until = time.monotonic() + HALT_PATIENCE_S
+        try:
+            state = self.driver.session.state()
+            while StateFlag.MOVING in state.flags and time.monotonic() < until:
+                self.driver.write(self._reader.get(TELL_S / 4))
+                state = self.driver.session.state()
+        except RigError:
+            return None
+        return state
+
+    def _take_up(self, why: str) -> None:
+        """Go on after the link or the host was lost: count, datum and specimen must be certain again.
+
+        Raises
+        ------
+        MethodStoppedError
+            If the device has stopped for another reason, or the specimen is not where it was.
+        """
+        self.driver.event("pause", why=why)
+        self._tell("waiting for the rig")
+        began = time.monotonic()
+        self._await_link()
+        self.driver.halt()
+        state = self._standing_still()
+        self._settle(state)
+        if state is None:
+            raise LinkLostError("the device came back but does not say how it stands")
+        if state.stop_cause not in (0, EventCode.HEARTBEAT_LOST):
+            cause = EventCode(state.stop_cause).name.lower().replace("_", " ")
+            raise MethodStoppedError(
+                f"not taken up again: the device has stopped ({cause}), a person must look"
+            )
+        self.driver.session.clear_stop()
+        self.driver.make_ready(home_again=True)
+        self.driver.arm()
+        self._find_again()
+        self.driver.event("taken up", after_s=time.monotonic() - began, cycles=self.ledger.done)
+
+    def _await_link(self) -> None:
+        until = time.monotonic() + LINK_PATIENCE_S
+        while not (self.driver.hears and self.driver.session.identified):
+            self.driver.take_one(moving=False)
+            if time.monotonic() > until:
+                raise LinkLostError(f"the rig did not come back within {LINK_PATIENCE_S:.0f} s")
+
+    def _find_again(self) -> None:
+        touch = self._plan.touch
+        found_mm = self.driver.touch(touch.force_n, touch.speed_mm_per_s, str(touch.place))
+        shift_mm = found_mm - self.driver.contact_mm
+        self.driver.event("touch check", position_mm=found_mm, shift_mm=shift_mm)
+        if not -MOVED_MM <= shift_mm <= max(self._set_before_mm, 0.0) + MOVED_MM:
+            raise MethodStoppedError(
+                f"not taken up again: touched at {shift_mm:+.2f} mm from the first contact, expected from "
+                f"{-MOVED_MM:g} to {max(self._set_before_mm, 0.0) + MOVED_MM:.2f} mm; has the specimen moved?"
+            )
+
+    # Recovery.
+
+    def _recover(self, reason: str) -> None:
+        recover = self._plan.recovery
+        if recover is None or reason.startswith("the specimen"):
+            self.driver.move_to(
+                self.driver.contact_mm - max(self._plan.squeeze.gap_mm, 1.0),
+                self._plan.squeeze.speed_mm_per_s,
+                "return",
+            )
+            return
+        self.driver.keep_raw = True
+        released_s = self.driver.device_s
+        method = self._checked.method
+        steps = replace(method, method=replace(method.method, steps=(recover,)))
+        for planned in plan(steps):
+            marked = {"place": str(planned.place), "passes": [], "action": in_words(planned.action)}
+            self.driver.event("step", phase="begin", **marked)
+            self._tell("recovery")
+            self.driver.perform(planned.action, str(planned.place))
+            self.driver.event("step", phase="end", **marked)
+            if isinstance(planned.action, TouchUntil) and self.driver.touched_mm is not None:
+                self.driver.event(
+                    "recovery touch",
+                    after_s=self.driver.touched_s - released_s,
+                    position_mm=self.driver.touched_mm,
+                    set_mm=self.driver.touched_mm - self.driver.contact_mm,
+                )
+
+    # Within.
+
+    def _must_fit(self, contact_mm: float) -> None:
+        rig, squeeze = self._checked.rig, self._plan.squeeze
+        least_mm, most_mm = contact_mm - squeeze.gap_mm, contact_mm + self._checked.depth_mm
+        if least_mm < rig.travel_mm[0] or most_mm > rig.travel_mm[1]:
+            raise MethodStoppedError(
+                f"from the contact at {contact_mm:.4g} mm the platen would go from {least_mm:.4g} to "
+                f"{most_mm:.4g} mm, the rig's travel is {rig.travel_mm[0]:g} to {rig.travel_mm[1]:g} mm; "
+                "set the platens for this specimen"
+            )
+
+    def _see(self, delivery: Delivery) -> None:
+        self._trend.take(delivery)
+        self._watch.see(delivery)
+
+    def _tell(self, step: str) -> None:
+        now = time.monotonic()
+        if now - self._told >= TELL_S:
+            self._told = now
+            self._watch.tell(step, self.progress())
+
+    def _sync(self) -> None:
+        if self.driver.writer is not None:
+            self.driver.writer.sync()
+
+    def _ended_early(self, problem: RigError) -> tuple[str, bool]:
+        self.driver.halt()
+        if not isinstance(problem, LinkLostError):
+            self._settle(self._standing_still())
+        elif self.ledger.open is not None:
+            self._settle(None)
+        if isinstance(problem, StoppedByPersonError) or self._watch.stopped.is_set():
+            return f"stopped after {self.ledger.done} cycles", False
+        logger.error("{}", problem)
+        if self.driver.writer is not None and not self.driver.writer.ended:
+            self.driver.event("method stopped", why=str(problem))
+        return str(problem), True

@@ -1,0 +1,186 @@
+"""How many squeezes were really done, although host, link or device may fail at any of them.
+
+Problem: a count kept by the host alone is wrong after a crash. Plan: before each block of cycles its intent
+is on disk, with the device's boot id and the motion it had done last; after whatever happened the block is
+settled once, from the device's own count where it still has it, else from what had been heard of it. A
+cycle that was under way is marked as doubtful and not counted. All of it stands in the capture's events,
+so that another process can go on. Cost: a few events for each block.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from rig.wire import EventCode, State
+
+By = Literal["device", "host"]
+
+
+@dataclass(frozen=True, slots=True)
+class Intent:
+    """A block of cycles that is about to be begun.
+
+    Parameters
+    ----------
+    block
+        Its number, from 1.
+    first_cycle, cycles
+        Number of its first cycle in the whole run, and how many are wanted.
+    by
+        Who counts them.
+    boot_id, request_before
+        Of the device, and its last motion request before this block.
+    """
+
+    block: int
+    first_cycle: int
+    cycles: int
+    by: By
+    boot_id: int
+    request_before: int
+
+    def as_fields(self) -> dict[str, Any]:
+        """For an event of the capture."""
+        return {
+            "block": self.block,
+            "first_cycle": self.first_cycle,
+            "cycles": self.cycles,
+            "by": self.by,
+            "boot_id": self.boot_id,
+            "request_before": self.request_before,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """What became of a block.
+
+    Parameters
+    ----------
+    done
+        Cycles counted.
+    how
+        Whose count it is, in words.
+    doubtful
+        Number, in the whole run, of the cycle that was under way when the block was cut short, which was
+        perhaps partly done and is not counted; None if there is none.
+    exact
+        False where cycles may have been done that nobody heard of.
+    """
+
+    done: int
+    how: str
+    doubtful: int | None = None
+    exact: bool = True
+
+
+def settle(intent: Intent, state: State | None, heard: int) -> Settled:
+    """Settle a block that was cut short.
+
+    Parameters
+    ----------
+    intent
+        Of the block.
+    state
+        The device's own word, asked for before anything else was moved; None if it cannot be had.
+    heard
+        Cycles of the block that were heard to have finished.
+    """
+    heard = min(heard, intent.cycles)
+    if intent.by == "host":
+        return _cut(intent, heard, "the host's count", exact=True)
+    if state is None:
+        return _cut(intent, heard, "cycles heard; the device could not be asked", exact=False)
+    if state.boot_id != intent.boot_id:
+        return _cut(intent, heard, "cycles heard before the device was reset", exact=False)
+    if state.last_request == intent.request_before:
+        return Settled(0, "the device had not begun it")
+    return _cut(intent, min(state.cycles_done, intent.cycles), "the device's own count", exact=True)
+
+
+def _cut(intent: Intent, done: int, how: str, *, exact: bool) -> Settled:
+    doubtful = intent.first_cycle + done if done < intent.cycles else None
+    return Settled(done, how, doubtful, exact)
+
+
+@dataclass(slots=True)
+class Ledger:
+    """The account of a run.
+
+    Attributes
+    ----------
+    done
+        Cycles counted so far.
+    blocks
+        Blocks begun so far.
+    doubtful
+        How many cycles were marked as doubtful.
+    exact
+        False once a block had to be settled without the device's own count.
+    open
+        A block that was begun and not settled.
+    heard
+        Cycles of the open block that were heard to have finished.
+    """
+
+    done: int = 0
+    blocks: int = 0
+    doubtful: int = 0
+    exact: bool = True
+    open: Intent | None = None
+    heard: int = 0
+
+    @classmethod
+    def of(cls, events: Iterable[Mapping[str, Any]]) -> Ledger:
+        """The account as the events of a capture tell it."""
+        ledger = cls()
+        for event in events:
+            match event.get("kind"):
+                case "block intent":
+                    ledger.begin(_intent_of(event))
+                case "device_event" if event.get("code") == EventCode.CYCLE_FINISHED:
+                    ledger.hear(int(event["value"]))
+                case "cycle done":
+                    ledger.hear(int(event["of_block"]))
+                case "block settled":
+                    ledger.close(
+                        Settled(
+                            int(event["done"]), str(event["how"]), event["doubtful"], bool(event["exact"])
+                        )
+                    )
+        return ledger
+
+    def next(self, cycles: int, by: By, state: State) -> Intent:
+        """The intent of the next block."""
+        return Intent(self.blocks + 1, self.done + 1, cycles, by, state.boot_id, state.last_request)
+
+    def begin(self, intent: Intent) -> None:
+        """A block's intent is on disk."""
+        self.open, self.heard, self.blocks = intent, 0, intent.block
+
+    def hear(self, count: int) -> None:
+        """The open block was heard to have reached a count."""
+        if self.open is not None:
+            self.heard = max(self.heard, min(count, self.open.cycles))
+
+    def close(self, settled: Settled) -> None:
+        """The open block was settled."""
+        if self.open is None:
+            return
+        self.done += settled.done
+        self.doubtful += settled.doubtful is not None
+        self.exact = self.exact and settled.exact
+        self.open, self.heard = None, 0
+
+
+def _settled_of(event: Mapping[str, Any]) -> Settled:
+    return Settled(int(event["done"]), str(event["how"]), event["doubtful"], bool(event["exact"]))
+
+
+def _intent_of(event: Mapping[str, Any]) -> Intent:
+    by: By = "device" if event["by"] == "device" else "host"
+    numbers = ("block", "first_cycle", "cycles", "boot_id", "request_before")
+    block, first, cycles, boot_id, before = (int(event[name]) for name in numbers)
+    return Intent(block, first, cycles, by, boot_id, before)

@@ -1,0 +1,332 @@
+"""An endurance plan: squeeze many times, watch what it does, stop at a count, a time or a criterion.
+
+Problem: days of squeezing must be agreed beforehand as plainly as one press. Plan: a file of its own, read
+with the same care as a method (lines, units, known keys only), and checked by being written out as the
+method that it amounts to: touch, the squeezes, and the light touches of recovery. Cost: that of a method.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from rig.methods.checking import CheckedMethod, RigLimits, SpecimenFacts, check_method, depth_mm
+from rig.methods.fields import Fields, compose, line_of, quantity, refuse, scalar, shown
+from rig.methods.reading import MOST_REPEATS, MOST_TOUCHES, read_text, specimen_needs
+from rig.methods.steps import (
+    Conditioning,
+    Depth,
+    Hold,
+    Method,
+    Place,
+    PressToDepth,
+    PressToForce,
+    Recover,
+    Repeat,
+    Rest,
+    Return,
+    SpecimenNeeds,
+    Step,
+    Touch,
+)
+
+USUAL_BLOCK = 100
+"""Cycles between two looks at the criteria: some minutes on a bench rig."""
+
+LARGEST_BLOCK = 10_000
+
+USUAL_REFERENCE = 10
+"""The first cycles, whose softening is steep, are no reference; the reference is taken just after them."""
+
+_KEYS = (
+    "name",
+    "purpose",
+    "follows",
+    "specimen",
+    "touch",
+    "squeeze",
+    "block",
+    "reference_after",
+    "until",
+    "recovery",
+    "after_loss",
+    "raw",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Squeeze:
+    """One squeeze of an endurance plan.
+
+    Parameters
+    ----------
+    goal
+        How deep, or to which force.
+    gap_mm
+        How far back; zero is the contact.
+    dwell_s, rest_s
+        At depth, and after the return.
+    """
+
+    place: Place
+    goal: PressToDepth | PressToForce
+    gap_mm: float
+    dwell_s: float
+    rest_s: float
+
+    @property
+    def speed_mm_per_s(self) -> float:
+        """Of both strokes."""
+        return self.goal.speed_mm_per_s
+
+
+@dataclass(frozen=True, slots=True)
+class Until:
+    """What ends the squeezing, whichever comes first; None: not asked for.
+
+    Parameters
+    ----------
+    cycles
+        So many have been done.
+    time_s
+        Device time since the first squeeze.
+    stiffness_loss_pct
+        The secant stiffness has fallen by so much of the reference.
+    set_limit
+        The contact has moved by so much: mm, or % of the free height.
+    """
+
+    cycles: int | None
+    time_s: float | None
+    stiffness_loss_pct: float | None
+    set_limit: Depth | None
+
+
+@dataclass(frozen=True, slots=True)
+class EndurancePlan:
+    """What to do to a specimen until it has had enough, as its file says.
+
+    Parameters
+    ----------
+    block
+        Cycles whose intent is on disk before they are begun.
+    reference_after
+        Cycles before the reference of the criteria.
+    recovery
+        The light touches afterwards; None for none.
+    goes_on
+        Whether it goes on by itself after the link or the host was lost.
+    raw_one_in
+        Raw samples are kept of one block in so many; 1 for all.
+    """
+
+    source: str
+    name: str
+    purpose: str
+    follows: str
+    specimen: SpecimenNeeds
+    touch: Touch
+    squeeze: Squeeze
+    until: Until
+    block: int
+    reference_after: int
+    recovery: Recover | None
+    goes_on: bool
+    raw_one_in: int
+
+    def as_method(self) -> Method:
+        """The method that the plan amounts to, with every squeeze that it may come to."""
+        squeeze, place = self.squeeze, self.squeeze.place
+        one: list[Step] = [squeeze.goal]
+        if squeeze.dwell_s:
+            one.append(Hold(place, squeeze.dwell_s))
+        one.append(Return(place, squeeze.gap_mm, squeeze.speed_mm_per_s))
+        if squeeze.rest_s:
+            one.append(Rest(place, squeeze.rest_s))
+        steps: list[Step] = [self.touch, Repeat(place, self.until.cycles or 1, tuple(one), None)]
+        if self.recovery is not None:
+            steps.append(self.recovery)
+        else:
+            steps.append(Return(place, max(squeeze.gap_mm, 1.0), squeeze.speed_mm_per_s))
+        return Method(
+            self.source,
+            self.name,
+            self.purpose,
+            self.follows,
+            self.specimen,
+            Conditioning(),
+            tuple(steps),
+            (),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class CheckedPlan:
+    """A plan that this rig can carry out on this specimen; `method` is what it amounts to."""
+
+    plan: EndurancePlan
+    method: CheckedMethod
+
+    @property
+    def rig(self) -> RigLimits:
+        """What the rig may do."""
+        return self.method.rig
+
+    @property
+    def depth_mm(self) -> float:
+        """How deep a squeeze goes, past the first contact; under force control, how deep it may go."""
+        goal = self.plan.squeeze.goal
+        depth = goal.depth if isinstance(goal, PressToDepth) else goal.stop
+        return depth_mm(depth, self.method.specimen.free_height_mm, goal.place)
+
+    @property
+    def set_limit_mm(self) -> float | None:
+        """The set at which it ends; None if not asked for."""
+        limit = self.plan.until.set_limit
+        if limit is None:
+            return None
+        return depth_mm(limit, self.method.specimen.free_height_mm, self.plan.squeeze.place)
+
+
+def read_plan(path: Path) -> EndurancePlan:
+    """Read and check an endurance plan's file.
+
+    Raises
+    ------
+    InputError
+        If it cannot be read, or if a field is wrong; the message names file and line.
+    """
+    return parse_plan(read_text(path, "configs/endurance"), str(path))
+
+
+def parse_plan(text: str, source: str) -> EndurancePlan:
+    """Read and check an endurance plan's text.
+
+    Parameters
+    ----------
+    text
+        YAML.
+    source
+        Name of the file, for messages.
+
+    Raises
+    ------
+    InputError
+        If it is not a plan; the message names source and line.
+    """
+    root = compose(text, source)
+    fields = Fields(Place(source, line_of(root), "plan"), root, _KEYS)
+    touch_fields = _section(fields, "touch", ("force", "speed"))
+    touch = Touch(
+        touch_fields.place,
+        touch_fields.quantity("force", "N", "'1 N'"),
+        touch_fields.quantity("speed", "mm/s", "'60 mm/min'"),
+    )
+    squeeze = _squeeze(fields)
+    return EndurancePlan(
+        source,
+        fields.text("name", "float abuse"),
+        fields.text("purpose", "what it is for, in a sentence"),
+        fields.text("follows", "the published procedure, and where this departs from it"),
+        specimen_needs(fields),
+        touch,
+        squeeze,
+        _until(fields),
+        fields.whole("block", 1, LARGEST_BLOCK) if "block" in fields else USUAL_BLOCK,
+        fields.whole("reference_after", 0, MOST_REPEATS) if "reference_after" in fields else USUAL_REFERENCE,
+        _recovery(fields, touch, squeeze) if "recovery" in fields else None,
+        _goes_on(fields),
+        _raw(fields),
+    )
+
+
+def check_plan(plan: EndurancePlan, rig: RigLimits, specimen: SpecimenFacts) -> CheckedPlan:
+    """Check a plan before anything moves, as `check_method` does the method that it amounts to.
+
+    Raises
+    ------
+    InputError
+        With the line, what was found and what would be right.
+    """
+    checked = CheckedPlan(plan, check_method(plan.as_method(), rig, specimen))
+    _ = checked.set_limit_mm  # in per cent it needs the free height
+    return checked
+
+
+def _section(fields: Fields, key: str, known: tuple[str, ...]) -> Fields:
+    return Fields(Place(fields.place.source, fields.at(key).line, key), fields.node(key), known)
+
+
+def _squeeze(fields: Fields) -> Squeeze:
+    known = ("deflection", "compression", "force", "stop_at", "speed", "gap", "dwell", "rest")
+    section = _section(fields, "squeeze", known)
+    place, speed = section.place, section.quantity("speed", "mm/s", "'20 mm/s'")
+    key = section.only_one_of("deflection", "compression", "force")
+    goal: PressToDepth | PressToForce
+    if key == "force":
+        if "stop_at" not in section:
+            refuse(place, "stop_at is missing; a squeeze to a force says how deep it may go, such as '60 %'")
+        force_n = section.quantity("force", "N", "'400 N'")
+        goal = PressToForce(place, force_n, _depth(section, "stop_at"), speed)
+    else:
+        if "stop_at" in section:
+            refuse(section.at("stop_at"), f"stop_at: belongs to a squeeze to a force, found beside {key}")
+        unit: Literal["mm", "%"] = "%" if key == "compression" else "mm"
+        goal = PressToDepth(place, Depth(section.quantity(key, unit, "'25 %'"), unit), speed)
+    return Squeeze(
+        place,
+        goal,
+        section.quantity("gap", "mm", "'2 mm'") if "gap" in section else 0.0,
+        section.quantity("dwell", "s", "'0.5 s'") if "dwell" in section else 0.0,
+        section.quantity("rest", "s", "'0.5 s'") if "rest" in section else 0.0,
+    )
+
+
+def _depth(section: Fields, key: str) -> Depth:
+    text = scalar(section.place, key, section.node(key), "'60 %'")
+    unit: Literal["mm", "%"] = "%" if "%" in text else "mm"
+    return Depth(quantity(section.at(key), key, text, unit), unit)
+
+
+def _until(fields: Fields) -> Until:
+    section = _section(fields, "until", ("cycles", "time", "stiffness_loss", "set"))
+    if "cycles" not in section and "time" not in section:
+        refuse(section.place, "found neither cycles nor time; say when it ends even if nothing else happens")
+    return Until(
+        section.whole("cycles", 1, MOST_REPEATS) if "cycles" in section else None,
+        section.quantity("time", "s", "'20 h'") if "time" in section else None,
+        section.quantity("stiffness_loss", "%", "'20 %'") if "stiffness_loss" in section else None,
+        _depth(section, "set") if "set" in section else None,
+    )
+
+
+def _recovery(fields: Fields, touch: Touch, squeeze: Squeeze) -> Recover:
+    section = _section(fields, "recovery", ("touches", "from", "to", "gap"))
+    first, last = section.quantity("from", "s", "'20 s'"), section.quantity("to", "s", "'24 h'")
+    if last <= first:
+        refuse(section.at("to"), f"to: found {last:g} s, expected more than from, which is {first:g} s")
+    return Recover(
+        section.place,
+        section.whole("touches", 2, MOST_TOUCHES),
+        first,
+        last,
+        touch.force_n,
+        touch.speed_mm_per_s,
+        section.quantity("gap", "mm", "'2 mm'") if "gap" in section else max(squeeze.gap_mm, 1.0),
+    )
+
+
+def _goes_on(fields: Fields) -> bool:
+    if "after_loss" not in fields:
+        return False
+    word = fields.text("after_loss", "end")
+    if word not in ("go on", "end"):
+        refuse(fields.at("after_loss"), f"after_loss: found {shown(word)}, expected 'go on' or 'end'")
+    return word == "go on"
+
+
+def _raw(fields: Fields) -> int:
+    if "raw" not in fields:
+        return 1
+    return _section(fields, "raw", ("one_block_in",)).whole("one_block_in", 1, LARGEST_BLOCK)

@@ -1,0 +1,251 @@
+"""Endurance on the virtual rig, over a real pseudo-terminal: counts, criteria, losses, recovery."""
+
+import os
+import threading
+from contextlib import contextmanager
+from dataclasses import replace
+
+import pytest
+
+if os.name != "posix":
+    pytest.skip("the virtual rig needs pseudo-terminals", allow_module_level=True)
+
+from delivering import CALIBRATION, header_of
+
+from rig.capture import open_capture
+from rig.daemon import Watch
+from rig.daemon.endurance import METHOD_KIND, endure, unfinished
+from rig.methods import RigLimits, SpecimenFacts, check_plan, parse_plan
+from rig.reader import PortAddress, Reader
+from rig.virtual import Foam, LinearSpring, VirtualPort, VirtualRig
+from rig.wire import EventCode
+
+LIMITS = RigLimits(
+    travel_mm=(1.0, 80.0),
+    speed_mm_per_s=60.0,
+    force_n=(-5.0, 200.0),
+    deceleration_mm_per_s2=200.0,
+    conversions_per_s=500.0,
+    delay_s=0.0,
+    samples_per_s=500.0,
+)
+PLAN = """
+name: many squeezes
+purpose: A test.
+follows: Nothing published.
+specimen: {stiffness: "5 N/mm"}
+touch: {force: "0.5 N", speed: "5 mm/s"}
+squeeze: {deflection: "8 mm", speed: "40 mm/s", gap: "1 mm"}
+block: 10
+reference_after: 5
+until: {cycles: 25}
+"""
+
+
+class CountedRig(VirtualRig):
+    """Keeps what the device itself counted, over resets, and lets things happen to it."""
+
+    def __init__(self, specimen, **how):
+        self.finished = 0
+        self.happenings = []
+        super().__init__(specimen, scripted=False, rate_hz=500.0, **how)
+
+    def advance(self, duration_s, room=None):
+        for happening in list(self.happenings):
+            self.happenings.remove(happening)
+            happening(self)
+        return super().advance(duration_s, room)
+
+    def _send(self, items, room=None):
+        self.finished += sum(getattr(item, "code", None) == EventCode.CYCLE_FINISHED for item in items)
+        super()._send(items, room)
+
+
+@contextmanager
+def driven(folder, specimen=None, speed_up=20.0, **how):
+    rig = CountedRig(specimen or LinearSpring(3.0, 60.0), **how)
+    locks = folder / "locks"
+    locks.mkdir(exist_ok=True)
+    with VirtualPort(rig, folder / "rig", speed_up) as port:
+        yield rig, Reader(PortAddress(path=port.path), "framed", rate_hz=500.0, lock_places=[locks])
+
+
+def checked(text=PLAN, height_mm=60.0):
+    return check_plan(parse_plan(text, "test.yaml"), LIMITS, SpecimenFacts(height_mm, None, None))
+
+
+@pytest.fixture(autouse=True)
+def told_at_once(monkeypatch):
+    monkeypatch.setattr("rig.daemon.endurance.TELL_S", 0.0)
+
+
+def once(rig, cycles, happening):
+    """Let something happen to the rig, once, as soon as so many cycles are done."""
+    left = [happening]
+
+    def tell(step, done):
+        if done.cycles >= cycles and left:
+            rig.happenings.append(left.pop())
+
+    return tell
+
+
+def run(reader, folder, plan, *, tell=None, stopped=None, take_up=None):
+    watch = Watch(stopped or threading.Event(), lambda text: None, tell or (lambda step, done: None))
+
+    def header(reader):
+        method = {"kind": METHOD_KIND, "goes_on": plan.plan.goes_on}
+        return replace(header_of(reader), method=method, rig={"name": "test rig"})
+
+    return endure(
+        reader, CALIBRATION, header, folder / "captures", checked=plan, watch=watch, take_up=take_up
+    )
+
+
+def events_of(result, kind):
+    return [each for each in open_capture(result.recorded.path).events() if each["kind"] == kind]
+
+
+def test_it_ends_at_the_count_which_is_the_devices_own(tmp_path):
+    with driven(tmp_path) as (rig, reader):
+        result = run(reader, tmp_path, checked())
+    assert (result.recorded.reason, result.recorded.failed) == ("25 cycles", False)
+    assert (result.done, result.doubtful, result.exact) == (25, 0, True)
+    assert rig.finished == 25
+
+
+def test_the_intent_of_each_block_stands_before_its_count(tmp_path):
+    with driven(tmp_path) as (_, reader):
+        result = run(reader, tmp_path, checked())
+    kinds = [each["kind"] for each in open_capture(result.recorded.path).events()]
+    assert [kind for kind in kinds if kind.startswith("block")] == ["block intent", "block settled"] * 3
+    assert [each["cycles"] for each in events_of(result, "block intent")] == [10, 10, 5]
+
+
+def test_squeezes_to_a_force_are_counted_by_the_host(tmp_path):
+    text = PLAN.replace('deflection: "8 mm"', 'force: "15 N", stop_at: "20 mm"').replace(
+        "cycles: 25", "cycles: 6"
+    )
+    with driven(tmp_path) as (rig, reader):
+        result = run(reader, tmp_path, checked(text))
+    assert result.done == 6
+    assert rig.finished == 0
+    assert len(events_of(result, "cycle done")) == 6
+
+
+def test_it_ends_when_the_stiffness_is_down(tmp_path):
+    text = PLAN.replace("cycles: 25", 'cycles: 5000, stiffness_loss: "8 %"')
+    with driven(tmp_path, Foam()) as (_, reader):
+        result = run(reader, tmp_path, checked(text, 90.0))
+    assert result.recorded.reason.startswith("stiffness down by")
+    assert 10 < result.done < 5000
+
+
+def test_it_ends_when_the_set_is_reached(tmp_path):
+    text = PLAN.replace("cycles: 25", 'cycles: 5000, set: "0.3 mm"')
+    with driven(tmp_path, Foam()) as (_, reader):
+        result = run(reader, tmp_path, checked(text, 90.0))
+    assert result.recorded.reason.startswith("set of")
+    assert not result.recorded.failed
+
+
+def test_a_specimen_that_is_gone_ends_it(tmp_path):
+    def gone(rig):
+        rig.device.machine._contact_mm += 30.0
+
+    with driven(tmp_path) as (rig, reader):
+        plan = checked(PLAN.replace("cycles: 25", "cycles: 5000"))
+        result = run(reader, tmp_path, plan, tell=once(rig, 12, gone))
+    assert result.recorded.reason.startswith("the specimen")
+    assert result.done < 1000
+
+
+def test_a_persons_stop_ends_it_with_the_devices_count(tmp_path):
+    stopped = threading.Event()
+    with driven(tmp_path) as (rig, reader):
+        result = run(
+            reader, tmp_path, checked(PLAN.replace("cycles: 25", "cycles: 5000")), stopped=stopped,
+            tell=lambda step, done: done.cycles >= 7 and stopped.set(),
+        )  # fmt: skip
+    assert not result.recorded.failed
+    assert result.done == rig.finished
+    assert result.doubtful == 1
+
+
+def reset(rig):
+    rig._send(rig.device.reboot())
+
+
+def stop_pressed(rig):
+    rig._send(rig.device.open_emergency_stop())
+
+
+GOING_ON = PLAN.replace("block: 10", "after_loss: go on\nblock: 10").replace("cycles: 25", "cycles: 40")
+
+
+def test_it_goes_on_after_a_reset_if_it_was_told_to_and_marks_the_cycle_that_was_cut_short(tmp_path):
+    with driven(tmp_path) as (rig, reader):
+        result = run(reader, tmp_path, checked(GOING_ON), tell=once(rig, 15, reset))
+    assert (result.recorded.reason, result.done) == ("40 cycles", 40)
+    assert rig.finished == 40
+    assert result.doubtful == 1
+    assert len(events_of(result, "taken up")) == 1
+    assert len(events_of(result, "pause")) == 1
+
+
+def test_it_does_not_go_on_after_a_loss_unless_it_was_told_to(tmp_path):
+    with driven(tmp_path) as (rig, reader):
+        result = run(reader, tmp_path, checked(), tell=once(rig, 5, reset))
+    assert result.recorded.failed
+    assert result.done < 25
+
+
+def test_it_never_goes_on_after_a_stop(tmp_path):
+    with driven(tmp_path) as (rig, reader):
+        result = run(reader, tmp_path, checked(GOING_ON), tell=once(rig, 15, stop_pressed))
+    assert result.recorded.failed
+    assert "stop" in result.recorded.reason
+    assert result.done == rig.finished < 40
+
+
+def test_recovery_is_watched_at_touches_spaced_by_the_logarithm_of_time(tmp_path):
+    text = PLAN + 'recovery: {touches: 5, from: "5 s", to: "80 s"}\n'
+    with driven(tmp_path, Foam(), speed_up=40.0) as (_, reader):
+        result = run(reader, tmp_path, checked(text, 90.0))
+    touches = events_of(result, "recovery touch")
+    assert result.recorded.reason == "25 cycles"
+    assert len(touches) == 5
+    # each approach begins at its time: 5, 10, 20, 40, 80 s, and takes a second or so to feel the force
+    for touch, at_s in zip(touches, (5, 10, 20, 40, 80), strict=True):
+        assert at_s <= touch["after_s"] <= at_s + 3
+    sets = [touch["set_mm"] for touch in touches]
+    assert sets[0] > sets[-1] > 0
+
+
+def test_a_capture_whose_host_was_lost_is_found_and_taken_up(tmp_path):
+    class Killed(BaseException):
+        pass
+
+    with driven(tmp_path) as (rig, reader):
+
+        def killed(step, done):
+            if done.cycles >= 14:
+                raise Killed
+
+        with pytest.MonkeyPatch.context() as patch:
+            # as if the process were gone: nothing is ended, nothing halted
+            patch.setattr("rig.capture.CaptureWriter.__exit__", lambda self, *error: self._close())
+            patch.setattr("rig.daemon.driving.Driver.leave", lambda self: None)
+            with pytest.raises(Killed):
+                run(reader, tmp_path, checked(GOING_ON), tell=killed)
+        path = unfinished(tmp_path / "captures", "test rig")
+        assert path is not None
+        again = Reader(
+            PortAddress(path=str(tmp_path / "rig")), "framed", rate_hz=500.0, lock_places=[tmp_path / "locks"]
+        )
+        result = run(again, tmp_path, checked(GOING_ON), take_up=path)
+    assert (result.recorded.path, result.recorded.reason, result.done) == (path, "40 cycles", 40)
+    assert rig.finished == 40
+    samples = open_capture(path).samples()
+    assert (samples.time_us[1:] > samples.time_us[:-1]).all()
+    assert unfinished(tmp_path / "captures", "test rig") is None
