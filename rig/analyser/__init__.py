@@ -10,12 +10,14 @@ from rig.analyser.relaxation import PronySeries, branch_response, fit_prony
 from rig.analyser.result import CaptureResult, Loop, flag_labels, good_cycles
 from rig.analyser.settings import AnalysisSettings, Depth
 from rig.analyser.softening import Softening, softening
+from rig.analyser.strokes import Columns
 
 __all__ = [
     "PART_SAMPLES",
     "AnalysisSettings",
     "CaptureAnalysis",
     "CaptureResult",
+    "Columns",
     "Depth",
     "Loop",
     "PronySeries",

@@ -6,6 +6,8 @@ exact factor; a channel in counts needs the size of a count and the counts at ze
 
 from __future__ import annotations
 
+import hashlib
+import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -64,6 +66,12 @@ class Calibration:
             "force_delay_s": self.force_delay_s,
             "compliance_mm_per_n": self.compliance_mm_per_n,
         }
+
+    @property
+    def identity(self) -> str:
+        """Sixteen hexadecimal digits that are the same for the same content, and no other."""
+        text = json.dumps(self.as_dict(), sort_keys=True)
+        return hashlib.sha256(text.encode("ascii")).hexdigest()[:16]
 
     @classmethod
     def from_dict(cls, mapping: Mapping[str, Any] | None, *, where: str = "calibration") -> Calibration:

@@ -18,10 +18,13 @@ from rig.capture.ending import END_FILE, Ending, read_ending
 from rig.capture.events import EVENTS_FILE, read_events
 from rig.capture.header import HEADER_FILE, CaptureHeader, parse_header
 from rig.capture.recovery import Damage, FileIndex, header_copy, index_file, read_batches
+from rig.capture.summary import SUMMARY_FILE, read_rows
 from rig.errors import CaptureError
 from rig.samples import Samples
 
 KILLED = "killed: no end.yaml (or still recording)"
+
+TEXT_FILES = (HEADER_FILE, EVENTS_FILE, SUMMARY_FILE)
 
 _SAMPLES_FILE = re.compile(r"samples-(\d{4,9})\.arrow")
 
@@ -76,6 +79,9 @@ class Capture:
         _, lines, first = self._read_events()
         if lines:
             found.append(Damage(EVENTS_FILE, first, 0, f"{lines} damaged lines of events"))
+        rows = self._damaged_rows()
+        if rows:
+            found.append(Damage(SUMMARY_FILE, 0, 0, f"{rows} damaged rows of the summary"))
         return tuple(found)
 
     def batches(self) -> Iterator[Samples]:
@@ -101,6 +107,15 @@ class Capture:
         """All readable events, oldest first; each has at least `wall` and `kind`."""
         return self._read_events()[0]
 
+    def summary_rows(self) -> Iterator[dict[str, Any]]:
+        """Rows that were worked out while recording, as far as they are intact; none if there are none."""
+        path = self.path / SUMMARY_FILE
+        return (row for row in read_rows(path) if row is not None) if path.exists() else iter(())
+
+    def _damaged_rows(self) -> int:
+        path = self.path / SUMMARY_FILE
+        return sum(row is None for row in read_rows(path)) if path.exists() else 0
+
     def _read_events(self) -> tuple[list[dict[str, Any]], int, int]:
         try:
             return read_events(self.path / EVENTS_FILE)
@@ -109,7 +124,7 @@ class Capture:
 
     def _absent_files(self) -> Iterator[Damage]:
         present = {path.name for _, path in _samples_files(self.path)}
-        present |= {name for name in (HEADER_FILE, EVENTS_FILE) if (self.path / name).exists()}
+        present |= {name for name in TEXT_FILES if (self.path / name).exists()}
         for run in range(1, self.last_run):
             name = f"samples-{run:04d}.arrow"
             if self.ending is None and name not in present:
@@ -122,7 +137,7 @@ class Capture:
         known = {damage.file for damage in self._known_damage}
         for name, tally in (self.ending.files if self.ending else {}).items():
             path = self.path / name
-            if name not in (HEADER_FILE, EVENTS_FILE) or name in known or not path.exists():
+            if name not in TEXT_FILES or name in known or not path.exists():
                 continue
             if file_checksum(path) != tally.crc32c:
                 yield Damage(name, 0, path.stat().st_size, "changed since the capture ended")

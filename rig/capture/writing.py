@@ -14,9 +14,10 @@ import os
 import re
 import shutil
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager, suppress
 from datetime import UTC
+from io import FileIO
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -27,6 +28,7 @@ from rig.capture.ending import END_FILE, Ending, FileTally, ending_text
 from rig.capture.events import EVENTS_FILE, event_line
 from rig.capture.header import HEADER_FILE, CaptureHeader, header_text
 from rig.capture.reading import Capture, open_capture
+from rig.capture.summary import SUMMARY_FILE, row_line
 from rig.errors import CaptureError, RecorderError
 from rig.samples import Samples, raw_type
 
@@ -74,6 +76,7 @@ class CaptureWriter:
         self._written_here = 0
         self._time_range_us: tuple[int, int] | None = None
         self._synced = clock()
+        self._summary: FileIO | None = None
         head = schema_of(header, run, header_text(header)).serialize().to_pybytes()
         with ExitStack() as opened:
             samples_path = path / f"samples-{run:04d}.arrow"
@@ -190,6 +193,15 @@ class CaptureWriter:
         with self._guarded():
             write_all(self._events, event_line(kind, fields))
 
+    def rows(self, rows: Iterable[Mapping[str, Any]]) -> None:
+        """Record rows that were worked out of the samples; see `rig.capture.summary`."""
+        self._must_be_open()
+        lines = b"".join(row_line(row) for row in rows)
+        with self._guarded():
+            if self._summary is None:
+                self._summary = self._opened.enter_context((self.path / SUMMARY_FILE).open("ab", buffering=0))
+            write_all(self._summary, lines)
+
     def end(self, reason: str, tallies: Mapping[str, Any] | None = None) -> None:
         """End the capture properly; a second call does nothing."""
         if self.ended:
@@ -248,6 +260,8 @@ class CaptureWriter:
     def _sync(self) -> None:
         os.fsync(self._file.fileno())
         os.fsync(self._events.fileno())
+        if self._summary is not None:
+            os.fsync(self._summary.fileno())
 
     @contextmanager
     def _guarded(self) -> Iterator[None]:
@@ -275,7 +289,8 @@ class CaptureWriter:
         write_all(self._events, event_line("ended", {"reason": reason, "samples": self.samples}))
         self._sync()
         own = self._file_tally(Path(self._file.name), self._batches, self._written_here)
-        texts = {name: self._file_tally(self.path / name) for name in (HEADER_FILE, EVENTS_FILE)}
+        names = (HEADER_FILE, EVENTS_FILE, SUMMARY_FILE)
+        texts = {name: self._file_tally(self.path / name) for name in names if (self.path / name).exists()}
         ending = Ending(
             reason=reason,
             samples=self.samples,

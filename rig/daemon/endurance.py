@@ -19,7 +19,7 @@ from typing import Any
 
 from loguru import logger
 
-from rig.analyser import AnalysisSettings
+from rig.analyser import AnalysisSettings, Columns, flag_labels
 from rig.calibration import Calibration
 from rig.capture import Capture, CaptureHeader, CaptureWriter, open_capture
 from rig.daemon.driving import (
@@ -48,8 +48,16 @@ LINK_PATIENCE_S = 600.0
 HALT_PATIENCE_S = 5.0
 """A platen that was told to halt stands by then."""
 
+AFTERWARDS_S = 1.5
+"""Device time recorded without load at the end: the last cycle needs its force zero."""
+
 MOVED_MM = 1.5
 """A specimen that is touched so much earlier or later than it was last lies no longer as it lay."""
+
+CLEAR_MM = 1.0
+CLEAR_S = 0.4
+CLEAR_SAMPLES = 192
+"""Before the first squeeze the platen stands clear for so long: force zero and noise are taken there."""
 
 TELL_S = 0.2
 
@@ -187,6 +195,7 @@ class _Before:
     reference: Reference | None = None
     squeezed_s: float = 0.0
     over: bool = False
+    rows: int = 0
     last_seq: int = 0
     last_us: int = 0
     away_s: float = 0.0
@@ -211,6 +220,7 @@ class _Before:
                     known["squeezed_s"] = float(event.get("squeezed_s") or 0.0)
                 case "squeezing ended":
                     known["over"] = True
+        known["rows"] = max((int(row["cycle"]) for row in capture.summary_rows()), default=0)
         last_seq, last_us = _last_sample(capture)
         newest = max(entry.stat().st_mtime for entry in path.iterdir())
         away_s = max(time.time() - newest, 0.0)
@@ -247,13 +257,18 @@ class _Run:
             ),
             reference_after=self._plan.reference_after,
             reference=before.reference,
+            on_rows=self._summarise if self._plan.raw_one_in > 1 else None,
         )
+        self._calibration_id = calibration.identity
         self.driver = Driver(reader, calibration, checked.rig, replace(watch, see=self._see))
         self._referenced = before.reference is not None
+        self._measured = False
+        self._released_s = 0.0
         self._began_s: float | None = None
         self._told = 0.0
         self._of_block = 0
         self._set_before_mm = before.set_mm
+        self._rows_before = before.rows
 
     def progress(self) -> Progress:
         """How far it is."""
@@ -275,6 +290,8 @@ class _Run:
                 self._continue()
             reason = self._squeeze()
             self._recover(reason)
+            self.driver.wait(AFTERWARDS_S)
+            self._trend.flush()
         except RigError as problem:
             return self._ended_early(problem)
         return reason, False
@@ -292,6 +309,7 @@ class _Run:
         self.driver.contact_mm = contact_mm
         self._must_fit(contact_mm)
         self.driver.event("contact found", position_mm=contact_mm)
+        self._stand_clear()
 
     def _continue(self) -> None:
         """Another process was killed in the midst of it."""
@@ -317,6 +335,7 @@ class _Run:
                 logger.warning("{}; waiting for the rig", lost)
                 self._take_up(str(lost))
             reason = self._enough()
+        self._released_s = self.driver.device_s
         self.driver.event("squeezing ended", reason=reason, cycles=self.ledger.done)
         self._sync()
         return reason
@@ -490,6 +509,7 @@ class _Run:
         MethodStoppedError
             If the device has stopped for another reason, or the specimen is not where it was.
         """
+        self._measured = False
         self.driver.event("pause", why=why)
         self._tell("waiting for the rig")
         began = time.monotonic()
@@ -522,25 +542,32 @@ class _Run:
         found_mm = self.driver.touch(touch.force_n, touch.speed_mm_per_s, str(touch.place))
         shift_mm = found_mm - self.driver.contact_mm
         self.driver.event("touch check", position_mm=found_mm, shift_mm=shift_mm)
+        self._stand_clear()
         if not -MOVED_MM <= shift_mm <= max(self._set_before_mm, 0.0) + MOVED_MM:
             raise MethodStoppedError(
                 f"not taken up again: touched at {shift_mm:+.2f} mm from the first contact, expected from "
                 f"{-MOVED_MM:g} to {max(self._set_before_mm, 0.0) + MOVED_MM:.2f} mm; has the specimen moved?"
             )
 
+    def _stand_clear(self) -> None:
+        """Leave the specimen alone for a moment. What follows is measured; a touch is no squeeze."""
+        squeeze, rig = self._plan.squeeze, self._checked.rig
+        clear_mm = max(self.driver.contact_mm - max(squeeze.gap_mm, CLEAR_MM), rig.travel_mm[0])
+        self.driver.move_to(clear_mm, squeeze.speed_mm_per_s, "return")
+        self._measured = True
+        self.driver.wait(max(CLEAR_S, CLEAR_SAMPLES / (self._reader.granted_hz or rig.samples_per_s)))
+
     # Recovery.
 
     def _recover(self, reason: str) -> None:
         recover = self._plan.recovery
         if recover is None or reason.startswith("the specimen"):
-            self.driver.move_to(
-                self.driver.contact_mm - max(self._plan.squeeze.gap_mm, 1.0),
-                self._plan.squeeze.speed_mm_per_s,
-                "return",
-            )
+            self._stand_clear()
             return
+        self.driver.wait(AFTERWARDS_S)
+        self._trend.flush()
+        self._measured = False
         self.driver.keep_raw = True
-        released_s = self.driver.device_s
         method = self._checked.method
         steps = replace(method, method=replace(method.method, steps=(recover,)))
         for planned in plan(steps):
@@ -552,7 +579,7 @@ class _Run:
             if isinstance(planned.action, TouchUntil) and self.driver.touched_mm is not None:
                 self.driver.event(
                     "recovery touch",
-                    after_s=self.driver.touched_s - released_s,
+                    after_s=self.driver.touched_s - self._released_s,
                     position_mm=self.driver.touched_mm,
                     set_mm=self.driver.touched_mm - self.driver.contact_mm,
                 )
@@ -570,8 +597,27 @@ class _Run:
             )
 
     def _see(self, delivery: Delivery) -> None:
-        self._trend.take(delivery)
+        if self._measured:
+            self._trend.take(delivery)
         self._watch.see(delivery)
+
+    def _summarise(self, columns: Columns) -> None:
+        """A row for every cycle, since not every sample is kept. Cycles are numbered on over a break."""
+        writer = self.driver.writer
+        if writer is None:
+            return
+        names = [name for name in columns if name not in ("cycle", "flags")]
+        table = zip(*(columns[name].tolist() for name in names), strict=True)
+        numbers, flags = columns["cycle"].tolist(), columns["flags"].tolist()
+        writer.rows(
+            {
+                "cycle": self._rows_before + int(number),
+                "calibration": self._calibration_id,
+                "flags": flag_labels(int(flag)),
+                **dict(zip(names, row, strict=True)),
+            }
+            for number, flag, row in zip(numbers, flags, table, strict=True)
+        )
 
     def _tell(self, step: str) -> None:
         now = time.monotonic()

@@ -11,11 +11,12 @@ from __future__ import annotations
 
 import time
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
-from rig.analyser import AnalysisSettings, CaptureAnalysis
+from rig.analyser import AnalysisSettings, CaptureAnalysis, Columns
 from rig.calibration import Calibration
 from rig.reader import Delivery
 from rig.samples import Samples
@@ -66,6 +67,8 @@ class Trend:
         Cycles before the reference.
     reference
         From before a break in the run; None: it is still to be taken.
+    on_rows
+        Called with the columns of the cycles that were measured.
 
     Attributes
     ----------
@@ -82,8 +85,10 @@ class Trend:
         *,
         reference_after: int,
         reference: Reference | None = None,
+        on_rows: Callable[[Columns], None] | None = None,
     ) -> None:
         self.reference = reference
+        self._on_rows = on_rows
         self.standing: Standing | None = None
         self._analysis = CaptureAnalysis(calibration, settings)
         self._after = reference_after
@@ -115,6 +120,11 @@ class Trend:
             self._taken_s = now
             self._analyse()
 
+    def flush(self) -> None:
+        """Analyse what waits."""
+        if self._count:
+            self._analyse()
+
     def _analyse(self) -> None:
         piece = Samples.concatenate(self._waiting)
         self._waiting, self._count = [], 0
@@ -123,6 +133,8 @@ class Trend:
         self.empty_squeezes = max(self._squeezes - self._cycles, 0)
         if columns is None:
             return
+        if self._on_rows is not None:
+            self._on_rows(columns)
         names = ("cycle", "secant_n_per_mm", "peak_force_n", "contact_at_force_mm")
         for cycle, secant, peak, contact in zip(*(columns[name] for name in names), strict=True):
             if not np.isfinite([secant, peak, contact]).all():

@@ -134,7 +134,7 @@ def test_squeezes_to_a_force_are_counted_by_the_host(tmp_path):
 
 
 def test_it_ends_when_the_stiffness_is_down(tmp_path):
-    text = PLAN.replace("cycles: 25", 'cycles: 5000, stiffness_loss: "8 %"')
+    text = PLAN.replace("cycles: 25", 'cycles: 5000, stiffness_loss: "3 %"')
     with driven(tmp_path, Foam()) as (_, reader):
         result = run(reader, tmp_path, checked(text, 90.0))
     assert result.recorded.reason.startswith("stiffness down by")
@@ -249,3 +249,32 @@ def test_a_capture_whose_host_was_lost_is_found_and_taken_up(tmp_path):
     samples = open_capture(path).samples()
     assert (samples.time_us[1:] > samples.time_us[:-1]).all()
     assert unfinished(tmp_path / "captures", "test rig") is None
+
+
+def test_a_thinned_run_keeps_a_checked_row_for_every_cycle(tmp_path):
+    text = PLAN + "raw: {one_block_in: 3}\n"
+    with driven(tmp_path) as (_, reader):
+        result = run(reader, tmp_path, checked(text))
+    capture = open_capture(result.recorded.path)
+    rows = list(capture.summary_rows())
+    assert [row["cycle"] for row in rows] == list(range(1, 26))
+    assert {row["calibration"] for row in rows} == {CALIBRATION.identity}
+    for row in rows:
+        assert row["secant_n_per_mm"] == pytest.approx(3.0, abs=4 * row["secant_n_per_mm_u"])
+    assert capture.damage == ()
+    # of three blocks the samples of two are left out: some 8 s of 0.85 s cycles, and the last half block
+    kept_s = len(capture.samples()) / 500.0
+    assert kept_s < result.recorded.progress.seconds - 10.0
+
+
+def test_a_row_that_was_changed_is_damage_and_no_other_is_lost(tmp_path):
+    with driven(tmp_path) as (_, reader):
+        result = run(reader, tmp_path, checked(PLAN + "raw: {one_block_in: 3}\n"))
+    assert result.recorded.reason == "25 cycles"
+    path = result.recorded.path / "summary.jsonl"
+    lines = path.read_bytes().split(b"\n")
+    lines[4] = lines[4].replace(b'"peak_force_n":2', b'"peak_force_n":3')
+    path.write_bytes(b"\n".join(lines))
+    capture = open_capture(result.recorded.path)
+    assert len(list(capture.summary_rows())) == 24
+    assert any("summary" in damage.file for damage in capture.damage)

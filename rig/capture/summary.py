@@ -1,0 +1,54 @@
+"""`summary.jsonl`: rows that were worked out while recording, one JSON object to a line.
+
+Problem: where the samples of a long run are thinned, what was measured of each cycle must outlive them, and
+be known to be right. Plan: a line for each row, with a CRC-32C of its own text; a damaged line costs itself
+only. What the fields mean is the writer's matter. Cost: some hundred bytes for each row.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+import fastcrc
+
+from rig.capture.events import LONGEST_LINE
+
+SUMMARY_FILE = "summary.jsonl"
+
+_CRC = "crc32c"
+
+
+def row_line(fields: Mapping[str, Any]) -> bytes:
+    """One row as a line of JSON in ASCII, with its checksum as the last field; not-a-number becomes null."""
+    plain = {name: _plain(value) for name, value in fields.items()}
+    body = json.dumps(plain, separators=(",", ":"))
+    crc = fastcrc.crc32.iscsi(body.encode("ascii"))
+    tail = f'"{_CRC}":"{crc:08x}"}}'
+    return (body[:-1] + ("," if plain else "") + tail).encode("ascii") + b"\n"
+
+
+def read_rows(path: Path) -> Iterator[dict[str, Any] | None]:
+    """Rows of a file, in order; None for each damaged line. Memory does not grow with their number."""
+    with path.open("rb") as file:
+        while line := file.readline(LONGEST_LINE):
+            if line.strip():
+                yield _parsed(line)
+
+
+def _parsed(line: bytes) -> dict[str, Any] | None:
+    try:
+        row = json.loads(line)
+        crc = row.pop(_CRC)
+    except (ValueError, RecursionError, AttributeError, KeyError, TypeError):
+        return None
+    return row if row_line(row) == line and isinstance(crc, str) else None
+
+
+def _plain(value: Any) -> Any:
+    if hasattr(value, "item"):
+        value = value.item()
+    return None if isinstance(value, float) and not math.isfinite(value) else value
