@@ -19,7 +19,7 @@ from typing import Any
 
 from loguru import logger
 
-from rig.analyser import AnalysisSettings, Columns, flag_labels
+from rig.analyser import AnalysisSettings, Columns, Depth, flag_labels
 from rig.calibration import Calibration
 from rig.capture import Capture, CaptureHeader, CaptureWriter, open_capture
 from rig.daemon.driving import (
@@ -228,7 +228,7 @@ class _Before:
 
 
 def _reference_of(event: dict[str, Any]) -> Reference:
-    names = ("secant_n_per_mm", "peak_force_n", "contact_mm")
+    names = ("stiffness", "peak_force_n", "contact_mm")
     return Reference(int(event["cycle"]), *(float(event[name]) for name in names))
 
 
@@ -248,13 +248,17 @@ class _Run:
         self._reader, self._checked, self._plan = reader, checked, checked.plan
         self._watch, self._before = watch, before
         self.ledger = before.ledger or Ledger()
+        half_way = Depth.of(f"{checked.depth_mm / 2:.6g} mm")
+        to_depth = isinstance(self._plan.squeeze.goal, PressToDepth)
         self._trend = Trend(
             calibration,
             AnalysisSettings(
                 contact_force_n=self._plan.touch.force_n,
                 free_height_mm=checked.method.specimen.free_height_mm,
-                at=(),
+                at=(half_way,) if to_depth else (),
             ),
+            # to a depth, the force at a fixed deflection; to a force, the deflection that it takes
+            stiffness=f"at {half_way.label}.loading_n" if to_depth else "secant_n_per_mm",
             reference_after=self._plan.reference_after,
             reference=before.reference,
             on_rows=self._summarise if self._plan.raw_one_in > 1 else None,
@@ -484,7 +488,7 @@ class _Run:
             self.driver.event(
                 "reference",
                 cycle=reference.cycle,
-                secant_n_per_mm=reference.secant_n_per_mm,
+                stiffness=reference.stiffness,
                 peak_force_n=reference.peak_force_n,
                 contact_mm=reference.contact_mm,
             )

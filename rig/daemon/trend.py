@@ -38,10 +38,13 @@ EMPTY_SQUEEZES = 5
 
 @dataclass(frozen=True, slots=True)
 class Reference:
-    """What later cycles are compared with: medians over the cycles after the first steep softening."""
+    """What later cycles are compared with: medians over the cycles after the first steep softening.
+
+    `stiffness` is that of the column which the trend watches; only its change is used.
+    """
 
     cycle: int
-    secant_n_per_mm: float
+    stiffness: float
     peak_force_n: float
     contact_mm: float
 
@@ -63,6 +66,8 @@ class Trend:
     ----------
     calibration, settings
         How to measure.
+    stiffness
+        Column whose fall is the loss of stiffness.
     reference_after
         Cycles before the reference.
     reference
@@ -83,12 +88,14 @@ class Trend:
         calibration: Calibration,
         settings: AnalysisSettings,
         *,
+        stiffness: str,
         reference_after: int,
         reference: Reference | None = None,
         on_rows: Callable[[Columns], None] | None = None,
     ) -> None:
         self.reference = reference
         self._on_rows = on_rows
+        self._stiffness = stiffness
         self.standing: Standing | None = None
         self._analysis = CaptureAnalysis(calibration, settings)
         self._after = reference_after
@@ -135,7 +142,7 @@ class Trend:
             return
         if self._on_rows is not None:
             self._on_rows(columns)
-        names = ("cycle", "secant_n_per_mm", "peak_force_n", "contact_at_force_mm")
+        names = ("cycle", self._stiffness, "peak_force_n", "contact_at_force_mm")
         for cycle, secant, peak, contact in zip(*(columns[name] for name in names), strict=True):
             if not np.isfinite([secant, peak, contact]).all():
                 continue
@@ -157,7 +164,7 @@ class Trend:
         _, secant, peak, contact = np.median(np.array(self._recent), axis=0)
         self.standing = Standing(
             self._recent[-1][0],
-            100 * (1 - float(secant) / reference.secant_n_per_mm),
+            100 * (1 - float(secant) / reference.stiffness),
             float(contact) - reference.contact_mm,
             float(peak) / reference.peak_force_n,
         )

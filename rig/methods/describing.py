@@ -6,6 +6,7 @@ specimen and this rig.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 from rig.methods.checking import CheckedMethod, depth_mm, overshoot_mm, overshoot_n
@@ -68,7 +69,7 @@ def duration(time_s: float) -> str:
 
 def _lines(checked: CheckedMethod, steps: tuple[Step, ...], indent: str) -> Iterator[str]:
     for step in steps:
-        number = step.place.label.split()[1]
+        number = step.place.label.removeprefix("step ").split()[0]
         yield f"{indent}{number}. {_sentence(checked, step)}"
         if isinstance(step, Repeat):
             yield from _lines(checked, step.steps, indent + _INDENT)
@@ -84,8 +85,8 @@ def _sentence(checked: CheckedMethod, step: Step) -> str:
             )
         case PressToDepth():
             said = (
-                f"Press at {_speed(step.speed_mm_per_s)} to {_depth(checked, step.depth, step.place)}; "
-                f"the rig stops at {checked.rig.force_n[1]:g} N."
+                f"Press at {_speed(step.speed_mm_per_s)} to {_depth(checked, step.depth, step.place)}"
+                f"{_guarded(checked)}."
             )
         case PressToForce():
             stop = _depth(checked, step.stop, step.place)
@@ -123,6 +124,16 @@ def _depth(checked: CheckedMethod, depth: Depth, place: Place) -> str:
     deep_mm = depth_mm(depth, height, place)
     share = "" if height is None else f" ({100 * deep_mm / height:.1f} % of the free height)"
     return f"{deep_mm:.2f} mm past contact{share}"
+
+
+def _guarded(checked: CheckedMethod) -> str:
+    """What happens beyond the greatest force."""
+    most_n = checked.rig.force_n[1]
+    if math.isinf(most_n):
+        return ""
+    return (
+        f"; you are warned above {most_n:g} N" if checked.rig.by_hand else f"; the rig stops at {most_n:g} N"
+    )
 
 
 def _overshoot(checked: CheckedMethod, speed_mm_per_s: float) -> str:

@@ -1,0 +1,211 @@
+"""`pressrig endure`: squeeze a specimen many times, and watch how it recovers."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from rig.cli.options import folder_option, read_conditions, read_quantity, specimen_options
+from rig.errors import InputError
+
+if TYPE_CHECKING:
+    from rig.capture import CaptureHeader
+    from rig.daemon import Progress
+    from rig.daemon.bulletin import EnduranceOrder
+    from rig.methods import CheckedPlan
+    from rig.rigfile import RigFile
+
+FAILED = 3
+
+
+@click.command("endure")
+@click.argument("plan_file", metavar="PLAN", type=click.Path(path_type=Path))
+@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig's file.")
+@click.option("--port", metavar="PATH", help="Port to open instead of the rig file's.")
+@click.option(
+    "--stiffness", metavar="Q", help='Largest stiffness expected, "40 N/mm", instead of the plan\'s.'
+)
+@click.option("--check-only", is_flag=True, help="Say what would happen, and move nothing.")
+@click.option("--cautions-read", is_flag=True, help="The cautions have been read and hold; do not ask.")
+@click.option("--take-up", is_flag=True, help="PLAN is a capture whose run was cut short: go on with it.")
+@specimen_options
+@folder_option("Folder that the capture is made in.")
+def command(
+    plan_file: Path,
+    *,
+    rig_file: Path,
+    port: str | None,
+    stiffness: str | None,
+    check_only: bool,
+    cautions_read: bool,
+    take_up: bool,
+    specimen: str | None,
+    batch: str | None,
+    free_height: str | None,
+    area: str | None,
+    operator: str | None,
+    notes: str,
+    conditions: tuple[str, ...],
+    out: Path,
+) -> None:
+    """Run PLAN, a YAML file such as those in configs/endurance, on a driven rig.
+
+    It is done by the daemon that holds the rig, or alone where none is up. Ctrl-C halts the platen and ends
+    the capture; its path is the last line printed. With --take-up, count and datum are made certain first,
+    and a touch must find the specimen where it was.
+    """
+    from rig.daemon.bulletin import EnduranceOrder, SpecimenCard
+    from rig.daemon.desk import order_of
+    from rig.methods import describe
+    from rig.rigfile import read_rig_file
+
+    rig = read_rig_file(rig_file)
+    if take_up:
+        order = order_of(plan_file)
+    else:
+        if specimen is None:
+            raise InputError("--specimen is missing: which piece is it?")
+        card = SpecimenCard(
+            specimen=specimen,
+            batch=batch,
+            free_height_mm=read_quantity("--free-height", free_height, "mm"),
+            area_mm2=read_quantity("--area", area, "mm^2"),
+            stiffness_n_per_mm=read_quantity("--stiffness", stiffness, "N/mm"),
+            operator=operator,
+            notes=notes,
+            conditions=read_conditions(conditions),
+        )
+        order = EnduranceOrder(text=_text_of(plan_file), source=str(plan_file), card=card)
+    checked = _checked(rig, order)
+    for line in describe(checked.method):
+        click.echo(line)
+    if check_only:
+        return
+    _have_cautions_read(rig.name, operator, already=cautions_read)
+    order = order.model_copy(update={"cautions_read": True})
+    code = None
+    if not take_up and port is None:
+        from rig.cli.ordering import order_through_daemon
+
+        code = order_through_daemon(rig.name, order)
+    if code is None:
+        about = _about(rig, order, checked)
+        code = _alone(rig, port, checked, about, out=out, take_up=plan_file if take_up else None)
+    raise click.exceptions.Exit(code)
+
+
+# a run that is taken up knows its specimen
+next(option for option in command.params if option.name == "specimen").required = False
+
+
+def _text_of(path: Path) -> str:
+    from rig.methods import read_plan
+
+    read_plan(path)  # the refusal of a wrong file names it
+    return path.read_text(encoding="utf-8")
+
+
+def _checked(rig: RigFile, order: EnduranceOrder) -> CheckedPlan:
+    """The plan, checked.
+
+    Raises
+    ------
+    InputError
+        If this rig or this specimen does not allow it.
+    """
+    from rig.daemon.desk import facts_of
+    from rig.methods import check_plan, parse_plan
+
+    if rig.limits is None:
+        raise InputError(f"rig {rig.name}: no `drive:` section; its platen does not move by itself")
+    return check_plan(parse_plan(order.text, order.source), rig.limits, facts_of(order.card))
+
+
+def _about(rig: RigFile, order: EnduranceOrder, checked: CheckedPlan) -> CaptureHeader:
+    from rig.daemon.endurance import METHOD_KIND
+    from rig.daemon.heading import header_about
+
+    method = {
+        "kind": METHOD_KIND,
+        "goes_on": checked.plan.goes_on,
+        "file": order.source,
+        "text": order.text,
+        "stiffness_n_per_mm": order.card.stiffness_n_per_mm,
+    }
+    return header_about(order.card, rig, method)
+
+
+def _have_cautions_read(rig_name: str, operator: str | None, *, already: bool) -> None:
+    """Show the cautions, and have them confirmed unless that was done today."""
+    from rig.daemon.cautions import CAUTIONS, SHORT_CAUTION, cautions_read_today, confirm_cautions
+
+    if cautions_read_today(rig_name) and not already:
+        click.echo(f"caution: {SHORT_CAUTION}", err=True)
+        return
+    for caution in CAUTIONS:
+        click.echo(f"caution: {caution}", err=True)
+    if not already:
+        try:
+            confirmed = click.confirm("Do all of these hold?", default=False, err=True)
+        except click.Abort:  # nobody is there to answer
+            confirmed = False
+        if not confirmed:
+            raise InputError("the cautions were not confirmed: nothing was moved")
+    confirm_cautions(rig_name, operator or "command line")
+
+
+def _alone(
+    rig: RigFile,
+    port: str | None,
+    checked: CheckedPlan,
+    about: CaptureHeader,
+    *,
+    out: Path,
+    take_up: Path | None,
+) -> int:
+    from rig.cli.logs import log_to_file
+    from rig.cli.output import progress
+    from rig.cli.stopping import stop_on_signals
+    from rig.daemon import Watch
+    from rig.daemon.endurance import endure
+    from rig.daemon.heading import complete_header
+    from rig.reader import Reader
+
+    reader = Reader(rig.address(port), rig.wire, rate_hz=rig.rate_hz)
+    wanted = checked.plan.until.cycles
+    time_s = checked.method.time_s
+    with log_to_file(), stop_on_signals() as stopped, progress(checked.plan.name, wanted or time_s) as show:
+
+        def tell(step: str, done: Progress) -> None:
+            show(
+                done.cycles if wanted else done.seconds, f"{step}, {done.cycles} cycles{_left(done, wanted)}"
+            )
+
+        result = endure(
+            reader,
+            rig.calibration,
+            lambda reader: complete_header(about, reader),
+            out,
+            checked=checked,
+            watch=Watch(stopped, lambda text: None, tell),
+            take_up=take_up,
+        )
+    recorded = result.recorded
+    doubtful = f", {result.doubtful} cut short and not counted" if result.doubtful else ""
+    unsure = "" if result.exact else "; some may have gone unheard before a reset"
+    click.echo(f"{result.done} cycles{doubtful}{unsure}; ended: {recorded.reason}")
+    click.echo(recorded.path)
+    if recorded.failed:
+        click.echo(f"pressrig: {recorded.reason}; what came before is kept", err=True)
+    return FAILED if recorded.failed else 0
+
+
+def _left(done: Progress, wanted: int | None) -> str:
+    """Time left, from the mean of the cycles so far."""
+    if wanted is None or not done.cycles:
+        return ""
+    left_s = (wanted - done.cycles) * done.seconds / done.cycles
+    hours, minutes = int(left_s // 3600), int(left_s % 3600 // 60)
+    return f", {hours} h {minutes} min left" if hours else f", {minutes} min {left_s % 60:.0f} s left"
