@@ -41,7 +41,7 @@ from rig.methods import (
 )
 from rig.reader import Delivery, DeviceLimits, Heart, MotionEnd, MotionRequest, Reader
 from rig.samples import Samples
-from rig.wire import Capability, StateFlag
+from rig.wire import Capability, EventCode, StateFlag
 
 WAIT_S = 0.02
 """How long the driver waits for a delivery before it looks at its motion again."""
@@ -232,6 +232,9 @@ class Driver:
         """Disarm, whatever happened before, and watch no longer."""
         self._wire.disarm()
         self._reader.watched_by(None)
+        self._forbid_motion()
+
+    def _forbid_motion(self) -> None:
         try:
             self.session.disarm()
         except RigError as problem:
@@ -374,7 +377,12 @@ class Driver:
             self._heart.beat_after(delivery)
 
     def record_standstill(self) -> None:
-        """Write what comes while the platen brakes; no heartbeat answers it."""
+        """Write what comes while the platen brakes.
+
+        No heartbeat answers it, so the rig is disarmed at once: left armed while the capture is ended, it
+        would latch a stop for want of them.
+        """
+        self._forbid_motion()
         until = time.monotonic() + STANDSTILL_S
         while time.monotonic() < until:
             self.write(self._reader.get(WAIT_S))
@@ -453,11 +461,12 @@ def must_have_finished(place: str, end: MotionEnd) -> None:
     Raises
     ------
     LinkLostError
-        If the link or the device went away under it.
+        If the link or the device went away under it, or the host's heartbeats.
     MethodStoppedError
         If it ended in any other way.
     """
-    if end.kind in ("link lost", "reset"):
+    silenced = end.kind == "trip" and end.code == EventCode.HEARTBEAT_LOST
+    if silenced or end.kind in ("link lost", "reset"):
         raise LinkLostError(f"{place}: the motion {end.in_words()}")
     if end.kind != "finished":
         raise MethodStoppedError(f"{place}: the motion {end.in_words()}")

@@ -187,6 +187,8 @@ class VirtualPort:
         room = BUFFER_BYTES - len(self._buffer) if listening else 0
         if self._time_waits and (self._rig.waiting or room < BUFFER_BYTES // 2):
             self._last_s = time.monotonic()
+            # device time waits, but the heartbeats are timed by the wall
+            self._buffer += self._rig.receive(b"")
             return
         self._buffer += self._device_time(None if self._time_waits else room)
 
