@@ -1,0 +1,21 @@
+"""The live page and its interface over HTTP and WebSocket, in a process of its own.
+
+In: the path of the daemon's control socket, an address to listen at, and perhaps a token. Out: a page for
+people, typed JSON for programs, and orders handed on to the daemon. It may die and be started again while a
+job runs. It must never know the port, the wire, a capture or a calibration: only `rig.daemon.bulletin`.
+"""
+
+from rig.daemon.page.access import AccessRules, GuardedApp, access_rules, read_token
+from rig.daemon.page.app import make_app
+from rig.daemon.page.rig_link import MethodList, MethodText, RigLink
+
+__all__ = [
+    "AccessRules",
+    "GuardedApp",
+    "MethodList",
+    "MethodText",
+    "RigLink",
+    "access_rules",
+    "make_app",
+    "read_token",
+]

@@ -1,0 +1,33 @@
+// Sends an order to the page's process, and gives back what came of it in words.
+
+const PATIENCE_MS = 12000;
+
+// Resolves to {done: true, job} or {done: false, why}; never throws, since somebody waits for the words.
+export async function order(name, body = {}, patienceMs = PATIENCE_MS) {
+  try {
+    const answer = await fetch(`/api/${name}`, {
+      method: "POST",
+      headers: { "Content-Type": "application/json", "X-Pressrig": "page" },
+      body: JSON.stringify(body),
+      signal: AbortSignal.timeout(patienceMs),
+    });
+    const said = await answer.json();
+    if (answer.status === 401 && name !== "enter") {
+      location.assign("/enter");
+    }
+    return answer.ok ? { done: true, job: said.job } : { done: false, why: said.refused };
+  } catch {
+    return { done: false, why: "no answer came" };
+  }
+}
+
+export async function ask(name) {
+  const answer = await fetch(`/api/${name}`, { signal: AbortSignal.timeout(PATIENCE_MS) });
+  if (answer.status === 401) {
+    location.assign("/enter");
+  }
+  if (!answer.ok) {
+    throw new Error((await answer.json()).refused);
+  }
+  return answer.json();
+}

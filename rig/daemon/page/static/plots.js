@@ -1,0 +1,274 @@
+// Draws loops, trace and trend. All that is kept has a cap; what is drawn is drawn at most once a frame.
+
+import { auxiliaryWords } from "/static/sheet.js";
+
+const TRACE_S = 30;
+const TRACE_POINTS = 4000;
+const KEPT_LOOPS = 5;
+const KEPT_ROWS = 1500;
+const MARKED_ROWS = 60; // Beyond that marks would run into one another, and cost too much to draw.
+const TREND_MS = 1000;
+const DASHES = ["solid", "9px,3px", "6px,3px", "4px,3px", "2px,3px"];
+const CONFIG = { displayModeBar: false, displaylogo: false, responsive: true, scrollZoom: false, doubleClick: false };
+
+function library() {
+  return new Promise((resolve, reject) => {
+    const script = document.createElement("script");
+    script.src = "/library/plotly.min.js";
+    script.addEventListener("load", () => resolve(window.Plotly));
+    script.addEventListener("error", () => reject(new Error("the library for plots did not load")));
+    document.head.append(script);
+  });
+}
+
+export class Plots {
+  #plotly = null;
+  #trace = { next: null, time: [], force: [], position: [] };
+  #loops = [];
+  #first = null;
+  #rows = [];
+  #every = 1;
+  #due = new Set();
+  #waiting = false;
+  #trendAt = -TREND_MS;
+
+  constructor() {
+    library().then((plotly) => {
+      this.#plotly = plotly;
+      this.#redraw();
+    }).catch((problem) => {
+      for (const empty of document.querySelectorAll(".plot .empty")) {
+        empty.textContent = `No plot: ${problem.message}.`;
+      }
+    });
+    matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => this.#redraw());
+    document.getElementById("trend-log").addEventListener("change", () => this.#draw("trend"));
+  }
+
+  clear() {
+    this.#trace = { next: null, time: [], force: [], position: [] };
+    this.clearJob();
+  }
+
+  clearJob() {
+    this.#loops = [];
+    this.#first = null;
+    this.#rows = [];
+    this.#every = 1;
+    this.#redraw();
+  }
+
+  add(news) {
+    if (news.trace.time_s.length > 0) {
+      this.#addTrace(news.trace);
+      this.#draw("trace");
+    }
+    if (news.loops.length > 0) {
+      this.#first ??= news.loops.find((loop) => loop.cycle === 1) ?? null;
+      this.#loops = this.#loops.concat(news.loops).slice(-KEPT_LOOPS);
+      this.#draw("loops");
+    }
+    if (news.cycles.length > 0) {
+      this.#addRows(news.cycles);
+      this.#draw("trend");
+    }
+  }
+
+  #addTrace(trace) {
+    const kept = this.#trace;
+    const gap = kept.next !== null && trace.first !== kept.next;
+    kept.time.push(...(gap ? [trace.time_s[0]] : []), ...trace.time_s);
+    kept.force.push(...(gap ? [null] : []), ...trace.force_n);
+    kept.position.push(...(gap ? [null] : []), ...trace.position_mm);
+    kept.next = trace.first + trace.time_s.length;
+    const start = kept.time.at(-1) - TRACE_S;
+    let old = Math.max(0, kept.time.length - TRACE_POINTS);
+    while (kept.time[old] < start) {
+      old += 1;
+    }
+    for (const column of [kept.time, kept.force, kept.position]) {
+      column.splice(0, old);
+    }
+  }
+
+  #addRows(rows) {
+    this.#rows.push(...rows.filter((row) => row.cycle % this.#every === 0 || row.cycle === 1));
+    while (this.#rows.length > KEPT_ROWS) {
+      this.#every *= 2;
+      this.#rows = this.#rows.filter((row) => row.cycle % this.#every === 0 || row.cycle === 1);
+    }
+  }
+
+  #redraw() {
+    ["loops", "trace", "trend"].forEach((name) => this.#draw(name));
+  }
+
+  #draw(name) {
+    this.#due.add(name);
+    if (this.#plotly === null || this.#waiting) {
+      return;
+    }
+    this.#waiting = true;
+    requestAnimationFrame(() => {
+      this.#waiting = false;
+      const due = [...this.#due];
+      this.#due.clear();
+      for (const each of due) {
+        this.#drawNow(each);
+      }
+    });
+  }
+
+  #drawNow(name) {
+    if (name === "trend") {
+      const early = TREND_MS - (performance.now() - this.#trendAt);
+      if (early > 0 && this.#rows.length > MARKED_ROWS) {
+        setTimeout(() => this.#draw("trend"), early);
+        return;
+      }
+      this.#trendAt = performance.now();
+    }
+    const figures = { loops: () => this.#loopsFigure(), trace: () => this.#traceFigure(), trend: () => this.#trendFigure() };
+    this.#show(document.getElementById(name), figures[name]());
+  }
+
+  #show(place, figure) {
+    if (figure === null) {
+      return;
+    }
+    place.querySelector(".empty")?.remove();
+    this.#plotly.react(place, figure.data, figure.layout, CONFIG);
+  }
+
+  #loopsFigure() {
+    const ink = colours();
+    if (this.#loops.length === 0) {
+      return document.querySelector("#loops .empty") ? null : { data: [], layout: layout(ink) };
+    }
+    const last = this.#loops.length - 1;
+    const data = this.#loops.map((loop, index) => ({
+      x: loop.deflection_mm, y: loop.force_n, mode: "lines", name: `cycle ${loop.cycle}`,
+      line: index === last ? { color: ink.blue, width: 3 } : { color: ink.old, width: 1.4, dash: DASHES[last - index] },
+      hovertemplate: "%{x:.2f} mm, %{y:.2f} N<extra>%{fullData.name}</extra>",
+    }));
+    if (this.#first !== null && this.#loops[0].cycle > 1) {
+      data.unshift({
+        x: this.#first.deflection_mm, y: this.#first.force_n, mode: "lines", name: "cycle 1",
+        line: { color: ink.orange, width: 2, dash: "2px,4px" }, hovertemplate: "%{x:.2f} mm, %{y:.2f} N<extra>cycle 1</extra>",
+      });
+    }
+    const made = layout(ink);
+    made.xaxis = { ...axis(ink, "deflection, mm"), range: roomy(data.map((line) => line.x)) };
+    made.yaxis = { ...axis(ink, "force, N"), range: roomy(data.map((line) => line.y)) };
+    made.showlegend = true;
+    made.legend = { x: 0.05, y: 0.98, xanchor: "left", yanchor: "top", bgcolor: "rgba(0,0,0,0)", traceorder: "reversed", itemclick: false, itemdoubleclick: false };
+    return { data, layout: made };
+  }
+
+  #traceFigure() {
+    const ink = colours();
+    const { time, force, position } = this.#trace;
+    if (time.length === 0) {
+      return document.querySelector("#trace .empty") ? null : { data: [], layout: layout(ink) };
+    }
+    const now = time.at(-1);
+    const before = time.map((time_s) => time_s - now);
+    const made = layout(ink);
+    made.xaxis = { ...axis(ink, "seconds before now"), range: [-TRACE_S, 0.3], anchor: "y2", zeroline: false };
+    made.yaxis = { ...axis(ink, ""), domain: [0.54, 0.94], nticks: 5 };
+    made.yaxis2 = { ...axis(ink, ""), domain: [0, 0.4], nticks: 5 };
+    made.annotations = [heading(ink, "force, N", 0.94), heading(ink, "position, mm", 0.4)];
+    const line = (y, color, dash, yaxis, unit) => ({
+      x: before, y, mode: "lines", yaxis, line: { color, width: 2, dash }, hovertemplate: `%{y:.2f} ${unit}<extra></extra>`,
+    });
+    return { data: [line(force, ink.blue, "solid", "y", "N"), line(position, ink.orange, "5px,2px", "y2", "mm")], layout: made };
+  }
+
+  #trendFigure() {
+    const ink = colours();
+    if (this.#rows.length < 2) {
+      return document.querySelector("#trend .empty") ? null : { data: [], layout: layout(ink) };
+    }
+    const warm = warmth(this.#rows);
+    const series = [
+      ["permanent set, mm", (row) => row.set_mm, ink.orange, "circle"],
+      ["secant stiffness, N/mm", (row) => row.secant_n_per_mm, ink.blue, "square"],
+      ["peak force, N", (row) => row.peak_force_n, ink.blue, "diamond"],
+    ];
+    if (warm !== null) {
+      const [words, unit] = auxiliaryWords(warm);
+      series.push([`temperature of ${words === "air" ? "the air" : "the specimen"}, ${unit}`, (row) => row.auxiliary[warm] ?? null, ink.ink, "x-thin-open"]);
+    }
+    const made = { ...layout(ink), annotations: [] };
+    const logarithmic = document.getElementById("trend-log").checked;
+    const data = series.flatMap(([title, of, color, symbol], index) => {
+      const name = index === 0 ? "" : String(index + 1);
+      const height = 1 / series.length;
+      const top = 1 - (index + 0.22) * height;
+      made[`yaxis${name}`] = { ...axis(ink, ""), domain: [1 - (index + 1) * height, top], nticks: 4, zeroline: false };
+      made.annotations.push(heading(ink, title, top));
+      return trendLines(this.#rows, { of, color, symbol, yaxis: `y${name}` });
+    });
+    made.xaxis = { ...axis(ink, "cycle"), anchor: `y${series.length}`, zeroline: false, type: logarithmic ? "log" : "linear" };
+    if (logarithmic || this.#rows.length < 8) {
+      made.xaxis.dtick = 1; // There is no half a cycle.
+    }
+    return { data, layout: made };
+  }
+}
+
+// One quantity over the cycles: marks while there is room for them, then a line; flagged cycles are open marks.
+function trendLines(rows, { of, color, symbol, yaxis }) {
+  const line = (chosen, mode, mark) => ({
+    x: chosen.map((row) => row.cycle), y: chosen.map(of), yaxis, mode, line: { color, width: 2 },
+    marker: { color, size: 6, symbol: mark }, hovertemplate: "cycle %{x}: %{y:.4g}<extra></extra>",
+  });
+  const open = symbol.endsWith("open") ? symbol : `${symbol}-open`;
+  const flagged = rows.filter((row) => row.flags.length > 0);
+  if (rows.length > MARKED_ROWS) {
+    return [line(rows, "lines", symbol), line(flagged, "markers", open)];
+  }
+  return [line(rows, "markers", rows.map((row) => (row.flags.length > 0 ? open : symbol)))];
+}
+
+// The quantity to show beside softening: the temperature of the specimen, or that of the air.
+function warmth(rows) {
+  const keys = [...new Set(rows.flatMap((row) => Object.keys(row.auxiliary)))];
+  return ["specimen_temperature", "ambient_temperature"].find((key) => keys.includes(key)) ?? null;
+}
+
+function colours() {
+  const style = getComputedStyle(document.documentElement);
+  const of = (name) => style.getPropertyValue(`--${name}`).trim();
+  return { ink: of("ink"), soft: of("soft"), blue: of("blue"), orange: of("orange"), old: of("old"), grid: of("grid"), paper: of("paper"), words: of("words") };
+}
+
+function layout(ink) {
+  return {
+    paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)", dragmode: false, showlegend: false, hovermode: "closest",
+    margin: { l: 62, r: 10, t: 8, b: 44 }, font: { family: ink.words, size: 13, color: ink.ink },
+    hoverlabel: { bgcolor: ink.paper, bordercolor: ink.ink, font: { color: ink.ink } },
+    xaxis: axis(ink, ""), yaxis: axis(ink, ""),
+  };
+}
+
+// From zero, or what lies below it, to a little beyond the largest value.
+function roomy(columns) {
+  const values = columns.flat();
+  const [low, high] = [Math.min(0, ...values), Math.max(0, ...values)];
+  const room = 0.06 * (high - low || 1);
+  return [low - room / 2, high + room];
+}
+
+// The name of a panel, written along its top edge.
+function heading(ink, text, y) {
+  return { text, x: 0, y, xref: "paper", yref: "paper", xanchor: "left", yanchor: "bottom", showarrow: false, font: { size: 13, color: ink.soft } };
+}
+
+function axis(ink, title) {
+  return {
+    title: { text: title, standoff: 6, font: { size: 13, color: ink.soft } }, gridcolor: ink.grid, linecolor: ink.ink, linewidth: 1.5,
+    showline: true, ticks: "outside", ticklen: 4, tickcolor: ink.ink, zeroline: true, zerolinecolor: ink.soft, zerolinewidth: 1,
+    fixedrange: true, automargin: true,
+  };
+}

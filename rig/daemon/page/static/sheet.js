@@ -1,0 +1,192 @@
+// Fills the words, numbers, bars and the table of the sheet.
+
+import { order } from "/static/orders.js";
+
+const SHOWN_ROWS = 40;
+const NEAR = 0.93;
+const NONE = "–";
+const MARKS = {
+  away: "✕",
+  idle: "○",
+  recording: "●",
+  running: "▶",
+  "by hand": "☞",
+  stopped: "▲",
+};
+const AUXILIARY = {
+  specimen_temperature: ["specimen", "°C"],
+  ambient_temperature: ["air", "°C"],
+  humidity: ["humidity", "%"],
+};
+
+const at = (name) => document.getElementById(name);
+
+function put(name, text) {
+  const place = at(name);
+  if (place.textContent !== text) {
+    place.textContent = text;
+  }
+}
+
+export function number(value, digits) {
+  if (value === null || value === undefined) {
+    return NONE;
+  }
+  const text = value.toFixed(digits);
+  return (Number(text) === 0 ? text.replace("-", "") : text).replace("-", "−");
+}
+
+// What an auxiliary quantity is called, and its unit.
+export function auxiliaryWords(key) {
+  return AUXILIARY[key] ?? [key.replaceAll("_", " "), ""];
+}
+
+export function duration(seconds) {
+  const whole = Math.max(0, Math.round(seconds));
+  const [hours, minutes, rest] = [Math.floor(whole / 3600), Math.floor(whole / 60) % 60, whole % 60];
+  if (hours > 0) {
+    return `${hours} h ${minutes} min`;
+  }
+  return minutes > 0 ? `${minutes} min ${rest} s` : `${rest} s`;
+}
+
+function fillBar(name, value, low, high, unit, digits) {
+  const bar = at(name);
+  const [words, mark, zero] = [".words", ".mark", ".zero"].map((part) => bar.querySelector(part));
+  const part = (place) => (high > low ? Math.min(1, Math.max(0, (place - low) / (high - low))) : 0);
+  const [left, right] = bar.querySelectorAll(".ends span");
+  left.textContent = `${number(low, 0)} ${unit}`;
+  right.textContent = `${number(high, 0)} ${unit}`;
+  zero.hidden = low >= 0 || high <= 0;
+  zero.style.left = `${100 * part(0)}%`;
+  mark.hidden = value === null;
+  if (value === null) {
+    words.textContent = "not measured";
+    return;
+  }
+  mark.style.left = `${100 * part(value)}%`;
+  const near = part(value) > NEAR || part(value) < 1 - NEAR;
+  const outside = value > high || value < low;
+  const remark = outside ? ", beyond the limit" : near ? ", near the limit" : "";
+  words.textContent = `${number(value, digits)} ${unit}${remark}`;
+  const track = bar.querySelector(".track");
+  for (const [key, shown] of [["now", value], ["min", low], ["max", high]]) {
+    track.setAttribute(`aria-value${key}`, String(shown));
+  }
+}
+
+function fillDevice(status) {
+  const device = status.device;
+  put("device", device ? `${device.name}, ${status.port}` : status.port);
+  put("drive", !device ? NONE : !device.drives ? "none; a person moves the platen"
+    : `${device.armed ? "armed" : "not armed"}, ${device.homed ? "homed" : "not homed"}`);
+  const cause = device?.stop_cause ?? null;
+  put("stop", cause ? `Stopped: ${cause}` : status.state === "away" ? "The port is lost." : "none");
+  at("stop").classList.toggle("alarm", cause !== null || status.state === "away");
+  const lost = status.samples_lost > 0 ? `, ${status.samples_lost} lost` : "";
+  put("samples", status.samples_per_s === null ? NONE : `${number(status.samples_per_s, 0)} a second${lost}`);
+}
+
+// The curves of a job stay when it has ended, and so does what was squeezed.
+let lastSpecimen = NONE;
+
+function fillJob(status) {
+  const { job, last } = status;
+  if (job) {
+    lastSpecimen = job.specimen;
+  }
+  put("specimen", lastSpecimen);
+  put("job", job ? job.name : last ? `${last.name} (ended)` : "none under way");
+  const wanted = job?.cycles_wanted ? ` of ${job.cycles_wanted}` : "";
+  put("cycle", job ? `${job.cycles}${wanted}` : last ? String(last.cycles) : NONE);
+  put("step", job ? job.step : "");
+  const done = at("done");
+  if (job && job.done === null) {
+    done.removeAttribute("value");
+  } else {
+    done.value = job ? job.done : 0;
+  }
+  const share = job?.done == null ? "" : `${Math.floor(job.done * 100)} % done. `;
+  const left = job?.left_s == null ? "" : `, about ${duration(job.left_s)} left`;
+  put("progress-words", job ? `${share}${duration(job.elapsed_s)} gone${left}.` : "Nothing is under way.");
+  put("last", last ? `${last.name}: ${last.reason}, ${last.cycles} cycles${last.capture ? `, ${last.capture.split("/").at(-1)}` : ""}` : "none");
+  // Where a person moves the platen, each step is theirs; only a step off the rig waits for a button.
+  const waits = job?.asks ?? null;
+  const asks = waits ?? (status.guided && job?.step ? job.step : null);
+  at("asks").hidden = asks === null;
+  at("proceed-box").hidden = waits === null;
+  put("asks-text", asks ?? "");
+  document.title = status.state === "running" && job ? `${job.cycles} · ${status.rig}` : status.rig;
+}
+
+export function fillStatus(status) {
+  put("rig", status.rig);
+  put("state", status.state);
+  put("state-mark", MARKS[status.state] ?? "");
+  at("state-cell").dataset.state = status.state;
+  put("force", number(status.force_n, 2));
+  put("position", number(status.position_mm, 2));
+  fillDevice(status);
+  fillJob(status);
+  const limits = status.limits;
+  if (limits) {
+    fillBar("force-bar", status.force_n, limits.min_force_n, limits.max_force_n, "N", 1);
+    fillBar("position-bar", status.position_mm, limits.min_travel_mm, limits.max_travel_mm, "mm", 1);
+    put("speed", `${number(limits.speed_mm_per_s, 1)} mm/s`);
+  }
+  const auxiliary = Object.entries(status.auxiliary).map(([key, value]) => {
+    const [words, unit] = auxiliaryWords(key);
+    return `${words} ${number(value, 1)} ${unit}`;
+  });
+  put("auxiliary", auxiliary.length > 0 ? auxiliary.join(", ") : "not measured");
+  const warnings = at("warnings");
+  warnings.hidden = status.warnings.length === 0;
+  if (warnings.dataset.said !== status.warnings.join("\n")) {
+    warnings.dataset.said = status.warnings.join("\n");
+    warnings.replaceChildren(...status.warnings.map((text) => Object.assign(document.createElement("li"), { textContent: text })));
+  }
+}
+
+export class CycleTable {
+  #body = document.querySelector("#cycles tbody");
+  #count = 0;
+
+  clear() {
+    this.#count = 0;
+    this.#body.replaceChildren();
+    put("cycles-words", "None yet.");
+  }
+
+  add(rows) {
+    if (rows.length === 0) {
+      return;
+    }
+    this.#count += rows.length;
+    for (const row of rows.slice(-SHOWN_ROWS)) {
+      this.#body.prepend(this.#line(row));
+    }
+    while (this.#body.rows.length > SHOWN_ROWS) {
+      this.#body.deleteRow(-1);
+    }
+    put("cycles-words", this.#count > SHOWN_ROWS ? `Newest first: the last ${SHOWN_ROWS}.` : "Newest first.");
+  }
+
+  #line(row) {
+    const line = document.createElement("tr");
+    const texts = [
+      String(row.cycle), number(row.peak_force_n, 2), number(row.peak_deflection_mm, 2), number(row.secant_n_per_mm, 3),
+      number(row.energy_in_mj, 0), number(row.hysteresis_pct, 1), number(row.set_mm, 2), row.flags.join(", "),
+    ];
+    for (const text of texts) {
+      line.insertCell().textContent = text;
+    }
+    line.lastChild.className = "text";
+    line.classList.toggle("flagged", row.flags.length > 0);
+    return line;
+  }
+}
+
+at("proceed").addEventListener("click", async () => {
+  const answer = await order("proceed");
+  put("proceed-answer", answer.done ? "" : `Not gone on: ${answer.why}`);
+});

@@ -1,0 +1,113 @@
+// The form that starts a job, with the cautions of the day.
+
+import { ask, order } from "/static/orders.js";
+
+const RECORDING = "recording";
+const WAITS = {
+  running: "A job is under way; one at a time.",
+  recording: "A recording is under way; one at a time.",
+  "by hand": "A job waits for a person; one at a time.",
+  away: "The rig is not there.",
+  stopped: "The rig has stopped; see to the cause first.",
+};
+
+const at = (name) => document.getElementById(name);
+const text = (name) => at(name).value.trim() || null;
+const size = (name) => (at(name).value === "" ? null : Number(at(name).value));
+
+export class StartForm {
+  #methods = [];
+  #cautions = "";
+  #status = null;
+  #sending = false;
+
+  constructor() {
+    at("method").addEventListener("change", () => this.#choose());
+    at("start").addEventListener("submit", (event) => {
+      event.preventDefault();
+      this.#send();
+    });
+  }
+
+  async refresh() {
+    try {
+      this.#methods = (await ask("methods")).methods;
+    } catch {
+      return; // The banner says already that the rig is not seen.
+    }
+    const chosen = at("method").value;
+    const choices = this.#methods.map((method, index) =>
+      new Option(method.kind === "endurance" ? `${method.name} (endurance)` : method.name, String(index)));
+    at("method").replaceChildren(...choices, new Option("record while a person moves the platen", RECORDING));
+    if (chosen) {
+      at("method").value = chosen;
+    }
+    this.#choose();
+  }
+
+  follow(status) {
+    this.#status = status;
+    at("start-why").textContent = WAITS[status.state] ?? "Stand clear: the platen may move as soon as you press Start.";
+    at("go").disabled = status.state !== "idle" || this.#sending;
+    this.#showCautions();
+  }
+
+  #showCautions() {
+    const wanted = !this.#status.cautions_read_today && at("method").value !== RECORDING;
+    at("cautions").hidden = !wanted || this.#status.cautions.length === 0;
+    for (const box of at("cautions").querySelectorAll("input")) {
+      box.required = !at("cautions").hidden;
+    }
+    const now = this.#status.cautions.join("\n");
+    if (now === this.#cautions) {
+      return;
+    }
+    this.#cautions = now;
+    const lines = this.#status.cautions.map((words) => {
+      const line = document.createElement("label");
+      line.append(Object.assign(document.createElement("input"), { type: "checkbox", required: true }), words);
+      return line;
+    });
+    at("cautions").replaceChildren(at("cautions").querySelector("legend"), ...lines);
+  }
+
+  #choose() {
+    const method = this.#methods[Number(at("method").value)];
+    at("purpose").textContent = method ? method.purpose : "No drive is moved; the recording ends when enough is there, or at halt.";
+    at("text").textContent = method ? method.text : "";
+    at("text-box").hidden = !method;
+    for (const line of document.querySelectorAll("[data-for=recording]")) {
+      line.hidden = Boolean(method);
+    }
+    if (this.#status) {
+      this.#showCautions();
+    }
+  }
+
+  #wish() {
+    const card = {
+      specimen: text("f-specimen"), batch: text("f-batch"), free_height_mm: size("f-height"), area_mm2: size("f-area"),
+      stiffness_n_per_mm: size("f-stiffness"), operator: text("f-operator"), notes: text("f-notes") ?? "",
+    };
+    const method = this.#methods[Number(at("method").value)];
+    if (!method) {
+      return { kind: RECORDING, card, cycles: size("f-cycles"), seconds: size("f-seconds") };
+    }
+    return { kind: method.kind, text: method.text, source: method.source, card, cautions_read: true };
+  }
+
+  async #send() {
+    this.#sending = true;
+    at("go").disabled = true;
+    let answer = { done: true };
+    if (!at("cautions").hidden) {
+      answer = await order("acknowledge");
+    }
+    if (answer.done) {
+      answer = await order("start", this.#wish());
+    }
+    at("start-answer").textContent = answer.done ? `Started: job ${answer.job}.` : `Not started: ${answer.why}`;
+    at("start-answer").classList.toggle("bad", !answer.done);
+    this.#sending = false;
+  }
+}

@@ -1,0 +1,256 @@
+"""The live page in a real browser: it draws, fills, halts, and keeps to itself."""
+
+import os
+from pathlib import Path
+
+import pytest
+
+if os.name != "posix":
+    pytest.skip("the control socket is a Unix socket", allow_module_level=True)
+
+if not (Path("/usr/bin/chromium").exists() and Path("/usr/bin/chromedriver").exists()):
+    pytest.skip("needs the browser chromium and its driver", allow_module_level=True)
+
+from page_serving import origin, serving
+from selenium import webdriver
+from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
+from selenium.webdriver.support.ui import WebDriverWait
+from stand_in_desk import CAUTIONS, METHODS, WANTED, standing_in
+
+CHROMIUM = "/usr/bin/chromium"
+DRIVER = "/usr/bin/chromedriver"
+PATIENCE_S = 8
+TOKEN = "float-net-harbour-0412"
+
+
+@pytest.fixture(scope="module")
+def browser():
+    options = webdriver.ChromeOptions()
+    options.binary_location = CHROMIUM
+    for option in ("--headless=new", "--no-sandbox", "--disable-gpu", "--window-size=1280,800"):
+        options.add_argument(option)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+    driver = webdriver.Chrome(options, webdriver.ChromeService(DRIVER))
+    yield driver
+    driver.quit()
+
+
+@pytest.fixture(scope="module")
+def served(tmp_path_factory):
+    path = tmp_path_factory.mktemp("browser") / "desk"
+    with standing_in(path) as desk, serving(path) as port:
+        yield desk, port
+
+
+@pytest.fixture
+def desk(served):
+    desk, _ = served
+    desk.begin_anew()
+    return desk
+
+
+@pytest.fixture
+def page(browser, desk, served):
+    """The page, seeing a job with twelve cycles; whatever the browser complains of fails the test."""
+    desk.pass_cycles(12)
+    browser.get_log("browser")
+    browser.get(origin(served[1]))
+    until(browser, lambda: text(browser, "state") == "running")
+    yield browser
+    assert browser.get_log("browser") == []
+
+
+def until(browser, holds):
+    return WebDriverWait(browser, PATIENCE_S, poll_frequency=0.05).until(lambda _: holds())
+
+
+def at(browser, name):
+    return browser.find_element(By.ID, name)
+
+
+def text(browser, name):
+    return browser.execute_script("return document.getElementById(arguments[0]).textContent", name)
+
+
+ROWS = """return [...document.querySelectorAll("#cycles tbody tr")]
+    .map(row => [...row.cells].map(cell => cell.textContent))"""
+PATHS = """return [...document.querySelectorAll(`#${arguments[0]} .scatterlayer path`)]
+    .map(path => path.getAttribute("d"))"""
+
+
+def rows(browser):
+    return browser.execute_script(ROWS)
+
+
+def drawn(browser, name):
+    """The lines and marks that a plot consists of."""
+    return browser.execute_script(PATHS, name)
+
+
+def test_the_curves_draw_with_their_points(page):
+    until(page, lambda: len(drawn(page, "loops")) >= 5)
+    # Each loop has 82 points, of which collinear ones may be joined.
+    assert max(path.count(",") for path in drawn(page, "loops")) > 30
+    until(page, lambda: any(path.count(",") > 30 for path in drawn(page, "trace")))
+    names = page.find_elements(By.CSS_SELECTOR, "#trace .annotation-text")
+    assert [name.text for name in names] == ["force, N", "position, mm"]
+    # Four quantities over the cycles seen, one of which is missing in the first.
+    until(page, lambda: len(drawn(page, "trend")) >= 4 * 12 - 1)
+
+
+def test_the_trend_can_be_drawn_over_the_logarithm_of_cycles(page):
+    until(page, lambda: drawn(page, "trend"))
+    before = drawn(page, "trend")
+    page.execute_script("document.getElementById('trend-log').scrollIntoView({block: 'center'})")
+    at(page, "trend-log").click()
+    script = "return document.getElementById('trend').layout.xaxis.type"
+    until(page, lambda: page.execute_script(script) == "log")
+    assert len(drawn(page, "trend")) >= len(before)
+
+
+def test_the_table_fills_newest_first(desk, page):
+    until(page, lambda: len(rows(page)) >= 12)
+    desk.pass_cycles(3)
+    until(page, lambda: len(rows(page)) >= 15)
+    shown = rows(page)
+    numbers = [int(row[0]) for row in shown]
+    assert numbers == list(range(numbers[0], 0, -1))
+    # Cycle 7 is flagged; the set of cycle 1 cannot be had.
+    assert shown[-7][-1] == "slipped"
+    assert shown[-1][6] == "\N{EN DASH}"
+    # 1.9 N/mm x 22 mm x (1 + (22/34)^2) x (1 - 0.055 log10 2) = 58.32 N, by hand.
+    assert shown[-1][1] == "58.32"
+
+
+def test_numbers_progress_and_limits_are_shown(page):
+    assert f"of {WANTED}" in text(page, "cycle")
+    assert "% done" in text(page, "progress-words")
+    assert "left" in text(page, "progress-words")
+    bar = page.find_element(By.CSS_SELECTOR, "#force-bar .track")
+    assert (bar.get_attribute("aria-valuemin"), bar.get_attribute("aria-valuemax")) == ("-10", "120")
+    assert "specimen" in text(page, "auxiliary")
+
+
+def test_the_halt_button_halts_and_says_that_it_did(desk, page):
+    at(page, "halt").click()
+    until(page, lambda: text(page, "halt-words").startswith("Halted at "))
+    assert desk.asked("halt") == [{"ask": "halt", "who": "page"}]
+    assert text(page, "state") == "idle"
+
+
+def test_escape_halts_even_while_a_field_is_filled_in(desk, page):
+    at(page, "f-specimen").send_keys("F90", Keys.ESCAPE)
+    until(page, lambda: desk.halted)
+
+
+def test_a_halt_that_does_not_get_through_points_to_the_emergency_stop(desk, page):
+    desk.answers["halt"] = {"refused": "halt: found no drive"}
+    at(page, "halt").click()
+    until(page, lambda: "Use the emergency stop" in text(page, "halt-words"))
+    assert len(desk.asked("halt")) == 3
+    # The browser itself notes each answer that is a refusal.
+    assert all("409" in entry["message"] for entry in page.get_log("browser"))
+
+
+def test_the_halt_button_is_in_sight_wherever_the_page_is(page):
+    page.execute_script("window.scrollTo(0, document.body.scrollHeight)")
+    script = """const box = document.getElementById("halt").getBoundingClientRect();
+        const top = document.elementFromPoint(box.x + box.width / 2, box.y + box.height / 2);
+        return [top.closest("#halt") !== null, box.bottom <= innerHeight, box.height]"""
+    on_top, inside, height = page.execute_script(script)
+    assert on_top
+    assert inside
+    assert height >= 60
+
+
+def test_a_step_off_the_rig_is_asked_for_and_confirmed(desk, page):
+    desk.asks = "Turn the float over and close the guard."
+    until(page, lambda: at(page, "asks").is_displayed())
+    assert text(page, "asks-text") == desk.asks
+    at(page, "proceed").click()
+    until(page, lambda: not at(page, "asks").is_displayed())
+    assert len(desk.asked("proceed")) == 1
+
+
+def test_a_job_is_started_once_all_cautions_are_ticked(desk, page):
+    desk.halted = True
+    until(page, lambda: at(page, "go").is_enabled())
+    at(page, "f-specimen").send_keys("F90-0413")
+    at(page, "f-height").send_keys("90")
+    page.execute_script("document.getElementById('start').requestSubmit()")
+    assert desk.asked("start") == []
+    boxes = page.find_elements(By.CSS_SELECTOR, "#cautions input")
+    assert len(boxes) == len(CAUTIONS)
+    for box in boxes:
+        page.execute_script("arguments[0].click()", box)
+    page.execute_script("document.getElementById('start').requestSubmit()")
+    until(page, lambda: text(page, "start-answer") == "Started: job 2.")
+    [asked] = desk.asked("start")
+    assert len(desk.asked("acknowledge")) == 1
+    assert (asked["order"]["text"], asked["order"]["card"]["free_height_mm"]) == (METHODS[0]["text"], 90)
+    # The new job's table begins anew.
+    until(page, lambda: text(page, "state") == "running" and len(rows(page)) < 12)
+
+
+def test_the_page_says_when_it_no_longer_sees_the_rig_and_when_it_does_again(desk, page):
+    desk.answers["news"] = None
+    until(page, lambda: at(page, "lost").is_displayed())
+    assert "no longer sees the rig" in at(page, "lost").text
+    greyed = "return getComputedStyle(document.getElementById('force').parentElement).opacity"
+    assert float(page.execute_script(greyed)) < 0.5
+    del desk.answers["news"]
+    until(page, lambda: not at(page, "lost").is_displayed())
+
+
+def test_a_stop_is_told_in_words_and_to_a_screen_reader(desk, page):
+    desk.stop_cause = "force beyond the limit"
+    until(page, lambda: text(page, "stop") == "Stopped: force beyond the limit")
+    assert text(page, "said") == "Rig: stopped"
+
+
+def test_nothing_is_asked_of_anybody_else(page):
+    until(page, lambda: drawn(page, "loops"))
+    own = page.execute_script("return location.origin")
+    asked = page.execute_script("return performance.getEntriesByType('resource').map(entry => entry.name)")
+    assert any(name.endswith("plotly.min.js") for name in asked)
+    assert [name for name in asked if not name.startswith((own, own.replace("http", "ws")))] == []
+
+
+def test_the_page_fits_a_telephone(page):
+    size = {"width": 390, "height": 844, "deviceScaleFactor": 1, "mobile": True}
+    page.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    try:
+        until(page, lambda: drawn(page, "loops"))
+        until(page, lambda: page.execute_script("return document.documentElement.scrollWidth") == 390)
+        assert (
+            page.execute_script("return document.getElementById('halt').getBoundingClientRect().width") > 340
+        )
+    finally:
+        page.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+
+
+def test_the_keyboard_reaches_halt_at_once(page):
+    focused = []
+    for _ in range(2):
+        page.switch_to.active_element.send_keys(Keys.TAB)
+        focused.append(page.switch_to.active_element.get_attribute("href").rsplit("#")[-1])
+    assert focused == ["sheet", "halt"]
+    page.switch_to.active_element.send_keys(Keys.ENTER)
+    assert page.switch_to.active_element.get_attribute("id") == "halt"
+
+
+def test_the_list_for_programs_is_complete(page, served):
+    page.get(origin(served[1]) + "/api/docs")
+    until(page, lambda: "/api/halt" in page.find_element(By.TAG_NAME, "main").text)
+    assert len(page.find_elements(By.CSS_SELECTOR, "#operations section")) == 10
+
+
+def test_a_person_enters_with_the_token(browser, desk):
+    with serving(desk.path, token=TOKEN) as port:
+        browser.get(origin(port))
+        until(browser, lambda: browser.current_url.endswith("/enter"))
+        at(browser, "token").send_keys(TOKEN, Keys.ENTER)
+        until(browser, lambda: browser.current_url.endswith("/") and text(browser, "state") == "running")
+        browser.get("about:blank")
+    browser.get_log("browser")
