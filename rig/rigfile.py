@@ -7,7 +7,7 @@ port. Every refusal names the file and the field, what was found, and what would
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -19,8 +19,8 @@ from rig.errors import InputError
 from rig.methods import RigLimits
 from rig.reader import PortAddress
 from rig.samples import COUNTS
-from rig.units import is_force, is_length, parse
-from rig.wire import LineFormat
+from rig.units import is_force, is_length, parse, temperature_scale
+from rig.wire import AUXILIARY_UNITS, LineFormat
 
 LARGEST_FILE = 1 << 20
 """A configuration above this size is some other file."""
@@ -54,6 +54,7 @@ class _Wire(_Section):
     position_unit: str | None = None
     checksum: str | None = None
     comment: str | None = None
+    auxiliary_units: dict[str, Text] | None = None
 
 
 class _Force(_Section):
@@ -208,6 +209,7 @@ def _wire_format(wire: _Wire) -> Literal["framed"] | LineFormat:
         return "framed"
     if stated.get("time_bits") == "none":
         stated["time_bits"] = None
+    units = stated.pop("auxiliary_units", None) or {}
     line_format = LineFormat(**stated)
     for key, unit, fits, example in (
         ("force_unit", line_format.force_unit, is_force, "N, lbf, kgf or g"),
@@ -215,7 +217,26 @@ def _wire_format(wire: _Wire) -> Literal["framed"] | LineFormat:
     ):
         if unit != COUNTS and not fits(unit):
             raise InputError(f"wire.{key}: found {unit!r}, expected counts, {example}")
-    return line_format
+    return replace(line_format, auxiliary_scales=_auxiliary_scales(units, line_format))
+
+
+def _auxiliary_scales(units: Mapping[str, str], line_format: LineFormat) -> Mapping[str, tuple[float, float]]:
+    scales = {}
+    for name, unit in units.items():
+        field = f"wire.auxiliary_units.{name}"
+        if name not in line_format.auxiliary:
+            known = ", ".join(AUXILIARY_UNITS)
+            raise InputError(f"{field}: is not in wire.columns; there it may be one of {known}")
+        recorded = AUXILIARY_UNITS[name]
+        if recorded == "%":
+            if unit != recorded:
+                raise InputError(f"{field}: found {unit!r}, expected %")
+            continue
+        try:
+            scales[name] = temperature_scale(unit)
+        except InputError:
+            raise InputError(f"{field}: found {unit!r}, expected degC, degF or K") from None
+    return scales
 
 
 def _calibration(file: _File) -> Calibration:

@@ -28,6 +28,7 @@ _NUMBER = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?"
 _FACTOR = r"[A-Za-zμ%]+(?:\^-?[1-9])?"
 _UNIT = rf"{_FACTOR}(?:\s*[ */]\s*{_FACTOR})*"
 _QUANTITY = re.compile(rf"\s*({_NUMBER})\s*({_UNIT})?\s*", re.ASCII)
+_TEMPERATURE = re.compile(rf"\s*({_NUMBER})\s*(°?[A-Za-z][A-Za-z ]*)\s*", re.ASCII)
 _UNIT_ONLY = re.compile(rf"\s*({_UNIT})\s*", re.ASCII)
 
 # The same sign typed in several ways: micro, squared and cubed, times, minus, no-break space.
@@ -50,6 +51,18 @@ _WEIGHT_OF = {
     "ounces": "ozf",
 }
 _MASS_WORD = re.compile(r"(?<![A-Za-zμ])(" + "|".join(_WEIGHT_OF) + r")(?![A-Za-z])")
+
+# As people write them; to pint C is a coulomb and F a farad.
+_DEGREES = {
+    "C": "degC",
+    "°C": "degC",
+    "deg C": "degC",
+    "celsius": "degC",
+    "F": "degF",
+    "°F": "degF",
+    "deg F": "degF",
+    "fahrenheit": "degF",
+}
 
 _PERCENT = "%"
 
@@ -132,6 +145,55 @@ def factor(unit: str, to: str) -> float:
     return float(_exact_factor(unit, to))
 
 
+def temperature_scale(unit: str) -> tuple[float, float]:
+    """What a reading in a unit of temperature is in degrees Celsius: (reading - zero) * slope.
+
+    Returns
+    -------
+    zero, slope
+        The reading at 0 degC and the degrees Celsius in one degree of `unit`, each rounded once.
+
+    Raises
+    ------
+    InputError
+        If it is no unit of temperature.
+
+    References
+    ----------
+    NIST Special Publication 811 (2008), section B.9: the factors.
+
+    Examples
+    --------
+    >>> temperature_scale("degF")[0], temperature_scale("K")
+    (32.0, (273.15, 1.0))
+    """
+    zero, slope = _exact_temperature(unit)
+    return float(zero), float(slope)
+
+
+def parse_temperature(text: str) -> float:
+    """Read a temperature such as "21 degC", "70 degF" or "21 C", in degrees Celsius.
+
+    Raises
+    ------
+    InputError
+        If the text is not a number with a unit of temperature.
+
+    Examples
+    --------
+    >>> parse_temperature("77 °F")
+    25.0
+    """
+    match = _TEMPERATURE.fullmatch(text) if len(text) <= LONGEST_TEXT else None
+    if match is None:
+        raise InputError(f"{_shown(text)} is not a temperature with its unit; write '21 degC' or '70 degF'")
+    zero, slope = _exact_temperature(match[2])
+    try:
+        return float((Fraction(match[1]) - zero) * slope)
+    except OverflowError:
+        raise InputError(f"{_shown(text)} is too large a number; write '21 degC'") from None
+
+
 def is_force(unit: str) -> bool:
     """Whether a reading in `unit` is a force: N, lbf, kgf ..., or a scale's g, kg, lb, oz."""
     return _converts(unit, "N")
@@ -185,6 +247,19 @@ def _conversion(found: pint.Unit, wanted: pint.Unit, unit: str) -> Fraction:
     if zero != 0:
         raise InputError(f"unit {_shown(unit)} has a zero of its own; write one that starts from nothing")
     return one
+
+
+@lru_cache(maxsize=64)
+def _exact_temperature(unit: str) -> tuple[Fraction, Fraction]:
+    spelling = _DEGREES.get(unit.strip(), unit.strip())
+    registry = _registry()
+    # One word: pint cannot multiply a unit whose zero is its own.
+    if spelling.isalpha():
+        found, celsius = _pint_unit(spelling, unit), registry.degC
+        if found.dimensionality == celsius.dimensionality:
+            zero, one = (Fraction(registry.convert(Fraction(n), celsius, found)) for n in (0, 1))
+            return zero, 1 / (one - zero)
+    raise InputError(f"unit {_shown(unit)} is no temperature; write degC, degF or K")
 
 
 def _pint_unit(spelling: str, unit: str) -> pint.Unit:

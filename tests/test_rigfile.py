@@ -12,7 +12,7 @@ from rig.calibration import Calibration, Scale
 from rig.errors import InputError
 from rig.reader import PortAddress
 from rig.rigfile import read_rig_file
-from rig.wire import LineFormat
+from rig.wire import LineDecoder, LineFormat
 
 WHOLE = """
 name: bench
@@ -202,6 +202,57 @@ def test_no_bytes_make_it_fail_otherwise(tmp_path_factory, junk):
     path.write_bytes(junk)
     with pytest.raises(InputError):
         read_rig_file(path)
+
+
+CLIMATE = (
+    "name: bench\nwire: {format: lines, columns: [force, humidity, ambient_temperature, position],"
+    " auxiliary_units: {%s}}"
+)
+
+
+# The two fixed points of water and where the scales meet; K and degF by the definitions of their zeros.
+@pytest.mark.parametrize(
+    ("unit", "printed", "celsius"),
+    [
+        ("degC", "21.55", 21.55),
+        ("degF", "32", 0.0),
+        ("degF", "212", 100.0),
+        ("degF", "-40", -40.0),
+        ("F", "77", 25.0),
+        ("K", "273.15", 0.0),
+        ("K", "373.15", 100.0),
+    ],
+)
+def test_temperatures_of_lines_are_recorded_in_degrees_celsius(read, unit, printed, celsius):
+    wire = read(CLIMATE % f"ambient_temperature: {unit}, humidity: '%'").wire
+    (found,) = (
+        LineDecoder(wire).feed(f"1,45.5,{printed},2\n".encode()).samples.auxiliary["ambient_temperature"]
+    )
+    assert found == pytest.approx(celsius, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("units", "said"),
+    [
+        (
+            "ambient_temperature: mm",
+            ["wire.auxiliary_units.ambient_temperature: found 'mm'", "degC, degF or K"],
+        ),
+        ("ambient_temperature: degC*m/m", ["found 'degC*m/m'", "degC, degF or K"]),
+        ("humidity: degC", ["wire.auxiliary_units.humidity: found 'degC', expected %"]),
+        ("specimen_temperature: degC", ["wire.auxiliary_units.specimen_temperature", "not in wire.columns"]),
+        ("force: N", ["wire.auxiliary_units.force", "not in wire.columns"]),
+        ("humidity: 5", ["wire.auxiliary_units.humidity: found 5"]),
+    ],
+)
+def test_a_wrong_unit_of_an_auxiliary_column_is_refused_by_name(refusal, units, said):
+    found = refusal(CLIMATE % units)
+    assert all(each in found for each in said), found
+
+
+def test_auxiliary_units_belong_to_lines(refusal):
+    text = "name: bench\nwire: {format: framed, auxiliary_units: {humidity: '%'}}"
+    assert "wire.auxiliary_units: belongs to `format: lines`" in refusal(text)
 
 
 @pytest.mark.parametrize(

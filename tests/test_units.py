@@ -87,6 +87,32 @@ def test_any_text_is_read_or_refused_in_words(text: str) -> None:
         assert len(str(refusal)) < 400
 
 
+@pytest.mark.parametrize(
+    ("text", "celsius"),
+    [
+        ("21 degC", 21.0),
+        (" -5.5degC ", -5.5),
+        ("21 °C", 21.0),
+        ("21 C", 21.0),
+        ("98.6 degF", 37.0),
+        ("70 °F", 21.11111111111111),
+        ("-40 F", -40.0),
+        ("300 K", 26.85),
+        ("491.67 degR", 0.0),
+    ],
+)
+def test_a_temperature_is_read_in_degrees_celsius_and_rounded_once(text: str, celsius: float) -> None:
+    assert units.parse_temperature(text) == celsius
+
+
+@pytest.mark.parametrize(
+    "text", ["21", "21 m", "degC", "21 degC/s", "21 degC K", "warm", "", "9" * 70, "1e999 K"]
+)
+def test_what_is_no_temperature_is_refused(text: str) -> None:
+    with pytest.raises(InputError, match=r"temperature|number"):
+        units.parse_temperature(text)
+
+
 def test_scale_units_are_forces_and_counts_are_nothing() -> None:
     assert all(map(units.is_force, ["N", "mN", "kN", "lbf", "kgf", "gf", "ozf", "g", "kg", "lb", "oz"]))
     assert all(map(units.is_length, ["mm", "um", "in", "cm"]))

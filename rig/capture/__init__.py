@@ -9,6 +9,7 @@ Arrow IPC stream for each run of the recorder), `events.jsonl`, and `end.yaml` (
 proper end, so its absence says that the recorder was killed).
 """
 
+from rig.capture.auxiliary import Air, air_of, auxiliary_readings, typed_conditions
 from rig.capture.ending import Ending
 from rig.capture.exporting import Calibrated, export_samples
 from rig.capture.header import CaptureHeader
@@ -19,6 +20,7 @@ from rig.capture.table import ColumnChoice, ImportedTable, import_table, parse_c
 from rig.capture.writing import CaptureWriter
 
 __all__ = [
+    "Air",
     "Calibrated",
     "Capture",
     "CaptureHeader",
@@ -28,9 +30,12 @@ __all__ = [
     "Damage",
     "Ending",
     "ImportedTable",
+    "air_of",
+    "auxiliary_readings",
     "export_samples",
     "import_table",
     "list_captures",
     "open_capture",
     "parse_column",
+    "typed_conditions",
 ]

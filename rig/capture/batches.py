@@ -66,7 +66,14 @@ def mark_of(header: CaptureHeader, run: int, number: int, samples: Samples) -> d
 
 def to_arrow(samples: Samples, schema: pa.Schema) -> pa.RecordBatch:
     """Samples as a record batch of the fixed schema, without a copy where the memory allows."""
-    return pa.record_batch([pa.array(getattr(samples, name)) for name in COLUMNS], schema=schema)
+    # not pa.array, which imports pandas at its first use: for up to a second while a platen moves
+    columns = [
+        pa.Array.from_buffers(
+            field.type, len(samples), [None, pa.py_buffer(np.ascontiguousarray(getattr(samples, field.name)))]
+        )
+        for field in schema
+    ]
+    return pa.record_batch(columns, schema=schema)
 
 
 def to_message(samples: Samples, header: CaptureHeader, run: int, number: int) -> bytes:

@@ -77,6 +77,8 @@ class CaptureWriter:
         self._time_range_us: tuple[int, int] | None = None
         self._synced = clock()
         self._summary: FileIO | None = None
+        # the first table of a process loads libraries for tenths of a second: not while a platen is armed
+        to_message(Samples.empty(header.force, header.position, header.clock), header, run, 0)
         head = schema_of(header, run, header_text(header)).serialize().to_pybytes()
         with ExitStack() as opened:
             samples_path = path / f"samples-{run:04d}.arrow"

@@ -22,10 +22,17 @@ from rig.cli.stopping import stop_on_signals
 from rig.errors import InputError
 
 if TYPE_CHECKING:
-    from rig.virtual import VirtualPort, VirtualRig
+    from rig.virtual import DriveSettings, VirtualPort, VirtualRig
+    from rig.wire import LineFormat
 
 DEFAULT_LINK = Path("/tmp/pressrig-virtual")
 """The port in configs/rigs/virtual.yaml and lines.yaml."""
+
+RIG_FILES = {"framed": Path("configs/rigs/virtual.yaml"), "lines": Path("configs/rigs/lines.yaml")}
+
+USUAL_TRAVEL_MM = 112.0
+"""Of a drive that may be left as it is from specimen to specimen; the travel in configs/rigs/virtual.yaml
+lies within."""
 
 LOOK_S = 0.1
 """How often the main thread looks whether it is to stop: soon enough for a person."""
@@ -55,6 +62,12 @@ class _WithNames(click.Command):
 )
 @click.option("--format", "wire", type=click.Choice(["framed", "lines"]), default="framed", show_default=True)
 @click.option(
+    "--rig",
+    "rig_file",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Speak as this rig's file describes, instead of --format.",
+)
+@click.option(
     "--rate", "rate_hz", type=float, default=500.0, show_default=True, metavar="HZ", help="Samples a second."
 )
 @click.option("--specimen", default="foam", show_default=True, metavar="NAME", help="What lies in the rig.")
@@ -82,6 +95,10 @@ class _WithNames(click.Command):
     show_default=True,
     help="Steady, uneven as by hand, a sine, or nothing but what the host commands.",
 )
+@click.option("--contact", metavar="Q", help='Where the platen first touches, from home; "20 mm".')
+@click.option("--drive-speed", metavar="Q", help='Fastest motion that the drive can, "100 mm/s".')
+@click.option("--drive-acceleration", metavar="Q", help='How fast its speed changes, "200 mm/s^2".')
+@click.option("--drive-travel", metavar="Q", help="Length of its way; left out, it fits the specimen.")
 @click.option("--seed", type=click.IntRange(0), default=0, show_default=True, metavar="N")
 @click.option(
     "--speed-up",
@@ -100,6 +117,7 @@ def command(
     *,
     link: Path,
     wire: str,
+    rig_file: Path | None,
     rate_hz: float,
     specimen: str,
     cycles: int,
@@ -108,6 +126,10 @@ def command(
     speed: str,
     dwell_s: float,
     motion: str,
+    contact: str | None,
+    drive_speed: str | None,
+    drive_acceleration: str | None,
+    drive_travel: str | None,
     seed: int,
     speed_up: float,
     faults: tuple[str, ...],
@@ -116,15 +138,16 @@ def command(
 ) -> None:
     """Serve a virtual rig until Ctrl-C. It squeezes its specimen once a host asks for samples."""
     refuse_windows()
-    from rig.virtual import VirtualPort, VirtualRig, specimen_named
-    from rig.wire import LineFormat
+    from rig.virtual import FIRST_CONTACT_MM, VirtualPort, VirtualRig, specimen_named
 
     if truth is not None and not truth.resolve().parent.is_dir():
         raise InputError(f"--truth {truth}: there is no folder {truth.parent}; make it first")
     speed_mm_per_s = read_quantity("--speed", speed, "mm/s")
     assert speed_mm_per_s is not None
+    lying = specimen_named(specimen)
+    contact_mm = read_quantity("--contact", contact, "mm") or FIRST_CONTACT_MM
     rig = VirtualRig(
-        specimen_named(specimen),
+        lying,
         rate_hz=rate_hz,
         cycles=cycles,
         depth_mm=depth_mm,
@@ -135,13 +158,41 @@ def command(
         scripted=motion != "commanded",
         seed=seed,
         faults=faults,
-        line_format=LineFormat() if wire == "lines" else None,
+        line_format=_line_format(wire, rig_file),
         talk_only=talk_only,
+        contact_mm=contact_mm,
+        drive=_drive(drive_speed, drive_acceleration, drive_travel, contact_mm + lying.height_mm),
     )
     with stop_on_signals() as stopped:
         port = VirtualPort(rig, link, speed_up)
-        click.echo(_invitation(link, wire, cycles))
+        click.echo(_invitation(link, rig_file or RIG_FILES[wire], cycles))
         _serve(port, rig, stopped, truth)
+
+
+def _line_format(wire: str, rig_file: Path | None) -> LineFormat | None:
+    """Of the lines to print; None for frames."""
+    from rig.rigfile import read_rig_file
+    from rig.wire import LineFormat
+
+    if rig_file is not None:
+        described = read_rig_file(rig_file).wire
+        return described if isinstance(described, LineFormat) else None
+    return LineFormat() if wire == "lines" else None
+
+
+def _drive(
+    speed: str | None, acceleration: str | None, travel: str | None, fitting_mm: float
+) -> DriveSettings:
+    """The drive asked for; what is left out is the usual one's."""
+    from rig.virtual import DriveSettings
+
+    usual = DriveSettings()
+    return DriveSettings(
+        travel_mm=read_quantity("--drive-travel", travel, "mm") or max(fitting_mm, USUAL_TRAVEL_MM),
+        top_speed_mm_per_s=read_quantity("--drive-speed", speed, "mm/s") or usual.top_speed_mm_per_s,
+        acceleration_mm_per_s2=read_quantity("--drive-acceleration", acceleration, "mm/s^2")
+        or usual.acceleration_mm_per_s2,
+    )
 
 
 def refuse_windows() -> None:
@@ -159,12 +210,11 @@ def refuse_windows() -> None:
         )
 
 
-def _invitation(link: Path, wire: str, cycles: int) -> str:
-    rig_file = "configs/rigs/lines.yaml" if wire == "lines" else "configs/rigs/virtual.yaml"
+def _invitation(link: Path, rig_file: Path, cycles: int) -> str:
     port = "" if link == DEFAULT_LINK else f" --port {shlex.quote(str(link.absolute()))}"
     return (
         f"Virtual rig at {link}; Ctrl-C ends it. In another terminal: "
-        f"pressrig record --rig {rig_file}{port} --specimen float-1 --cycles {cycles}"
+        f"pressrig record --rig {shlex.quote(str(rig_file))}{port} --specimen float-1 --cycles {cycles}"
     )
 
 

@@ -5,6 +5,7 @@ with unwrapped numbers and times, the events of the link between them, and how e
 Must never know: captures, calibrations, what a squeeze is. It never waits for a disk or a browser.
 """
 
+from rig.reader.auxiliary import newest_auxiliary
 from rig.reader.clock import DeviceClock, Reading
 from rig.reader.clock_fit import ClockFit, ClockLine
 from rig.reader.events import Delivery, LinkEvent, LinkKind
@@ -36,4 +37,5 @@ __all__ = [
     "WireFormat",
     "find_port",
     "list_ports",
+    "newest_auxiliary",
 ]

@@ -10,7 +10,8 @@ Cost: what waits is a few samples, or at most `WAITING_LIMIT` after an outage.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -32,10 +33,11 @@ WAITING_LIMIT = 65_536
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """Samples that are decided, and what was noticed among them."""
+    """Samples that are decided, what was noticed among them, and their auxiliary values by channel."""
 
     samples: Samples
     events: tuple[LinkEvent, ...] = ()
+    auxiliary: Mapping[str, FloatArray] = field(default_factory=dict)
 
 
 class DeviceClock:
@@ -106,7 +108,7 @@ class DeviceClock:
         reading = self._decide(host_time, final=False)
         if repeated:
             event = self._event("repeated", host_time, samples=repeated)
-            reading = Reading(reading.samples, (event, *reading.events))
+            reading = replace(reading, events=(event, *reading.events))
         return reading
 
     def flush(self, host_time: float) -> Reading:
@@ -125,13 +127,13 @@ class DeviceClock:
         if new_boot_id is not None:
             told = self._forget(host_time, "boot id changed while the link was gone", new_boot_id)
         reading = self._decide(host_time, final=False)
-        return Reading(reading.samples, told + reading.events)
+        return replace(reading, events=told + reading.events)
 
     def reset(self, host_time: float, cause: str) -> Reading:
         """The device said that it was reset, at this place of the stream."""
         done = self.flush(host_time)
         self._reset_seen = True
-        return Reading(done.samples, done.events + self._forget(host_time, cause, None))
+        return replace(done, events=done.events + self._forget(host_time, cause, None))
 
     def identified(self, host_time: float, *, new_boot_id: int | None) -> Reading:
         """The device said who it is. With a new boot id it was reset here, or a little before."""
@@ -144,7 +146,7 @@ class DeviceClock:
         if self._reset_seen:
             self._reset_seen = False
             return done
-        return Reading(done.samples, done.events + self._forget(host_time, "boot id changed", new_boot_id))
+        return replace(done, events=done.events + self._forget(host_time, "boot id changed", new_boot_id))
 
     def empty(self) -> Samples:
         """No samples, of this stream's kind."""
@@ -173,7 +175,8 @@ class DeviceClock:
         if len(time_us):
             self._last_time_us = int(time_us[-1])
         self._pending, self._heard_s = block[decided.count :], heard_s[decided.count :]
-        return Reading(self._samples(_part(block, places), seq, time_us), events)
+        part = _part(block, places)
+        return Reading(self._samples(part, seq, time_us), events, part.auxiliary)
 
     def _all_in_order(self, count: int) -> Decided:
         first = 0 if self._unwrapper.seq is None else self._unwrapper.seq + 1
@@ -226,6 +229,7 @@ def _part(block: SampleBlock, which: IntArray | npt.NDArray[np.bool_]) -> Sample
         block.position[which],
         block.status[which],
         block.has_status,
+        {name: column[which] for name, column in block.auxiliary.items()},
     )
 
 

@@ -28,6 +28,7 @@ LinkKind = Literal[
     "device_event",  # code, name, request, value, device_time_us as sent
     "note",  # text
     "state",  # what the state message holds
+    "auxiliary",  # means by channel, count of lines; time_us is the middle of these
     "rejected",  # bytes, and frames or lines by cause, since the last such event
 ]
 

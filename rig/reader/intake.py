@@ -8,10 +8,12 @@ everything else only becomes an event. Cost: one cut for each boot or identity m
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Literal, cast
 
 from loguru import logger
 
+from rig.reader.auxiliary import AuxiliaryMeans
 from rig.reader.clock import FRAME_MODULUS_US, DeviceClock, Reading
 from rig.reader.events import Delivery, LinkEvent, LinkKind, Scalar
 from rig.samples import COUNTS, Channel, Samples
@@ -72,6 +74,7 @@ class Intake:
                 force_channel=_channel(wire.force_unit),
                 position_channel=_channel(wire.position_unit),
             )
+        self._means = AuxiliaryMeans(() if wire == "framed" else wire.auxiliary)
         self.identity: Identity | None = None
         self.bytes_received = 0
         self.samples_received = 0
@@ -134,7 +137,7 @@ class Intake:
             reading = told(host_time, new_boot_id=new_boot_id)
             if known == message:
                 return reading, False
-        return Reading(reading.samples, (*reading.events, *event)), rebooted
+        return replace(reading, events=(*reading.events, *event)), rebooted
 
     def _event_of(self, message: DeviceMessage, host_time: float) -> tuple[LinkEvent, ...]:
         kind: LinkKind
@@ -155,6 +158,10 @@ class Intake:
         parts = [reading.samples for reading in readings if len(reading.samples)]
         samples = Samples.concatenate(parts) if parts else self.clock.empty()
         events = tuple(event for reading in readings for event in reading.events)
+        for reading in readings:
+            events += self._means.push(reading.samples.time_us, reading.auxiliary, host_time)
+        if final:
+            events += self._means.finish(host_time)
         if final or host_time >= self._report_due:
             events += self._rejected(host_time)
             self._log_rejected(final=final)

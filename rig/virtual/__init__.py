@@ -10,6 +10,8 @@ Not for Windows, which has no pseudo-terminals.
 from rig.virtual.bench import FIRST_CONTACT_MM, SentSamples, VirtualRig
 from rig.virtual.catalogue import SPECIMEN_NAMES, specimen_named
 from rig.virtual.chain import Chain
+from rig.virtual.climate import Climate
+from rig.virtual.drive import DriveSettings
 from rig.virtual.faults import FAULT_NAMES
 from rig.virtual.foam import Foam, FoamCurve, StandardLinearSolid
 from rig.virtual.port import VirtualPort
@@ -30,8 +32,10 @@ __all__ = [
     "FIRST_CONTACT_MM",
     "SPECIMEN_NAMES",
     "Chain",
+    "Climate",
     "CycleCurve",
     "CycleTruth",
+    "DriveSettings",
     "ElasticSpecimen",
     "Foam",
     "FoamCurve",

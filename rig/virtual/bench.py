@@ -10,8 +10,10 @@ from __future__ import annotations
 
 import math
 import time
+from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -19,9 +21,11 @@ from rig.errors import InputError
 from rig.samples import COUNTS, IntArray, RawArray
 from rig.units import factor
 from rig.virtual.chain import Chain
+from rig.virtual.climate import Climate, WarmMachine
 from rig.virtual.device import DRIVEN, LONGEST_BLOCK, Character, Device, Outgoing
 from rig.virtual.drive import DriveSettings
 from rig.virtual.faults import Disruption, FaultyLine, checked_faults, disruptions
+from rig.virtual.hearing import Hearing
 from rig.virtual.machine import Machine
 from rig.virtual.motion import standing
 from rig.virtual.scripts import MotionKind, Plan, make_script
@@ -29,8 +33,6 @@ from rig.virtual.specimens import Specimen
 from rig.virtual.truth import Truth
 from rig.wire import (
     Capability,
-    Command,
-    FrameDecoder,
     LineFormat,
     SampleBlock,
     encode_frame,
@@ -92,6 +94,10 @@ class VirtualRig:
         Send frames from the moment a host opens the port, and never listen.
     keep_sent
         Keep what left undamaged in `sent`, which grows with the run.
+    drive
+        What is built into the drive; None for one whose travel fits the specimen.
+    climate
+        The air around the rig and how the specimen warms, for lines that carry temperatures or humidity.
     clock
         Wall time in seconds, for heartbeats.
 
@@ -124,6 +130,8 @@ class VirtualRig:
         keep_sent: bool = False,
         contact_mm: float = FIRST_CONTACT_MM,
         name: str = "virtual press rig",
+        drive: DriveSettings | None = None,
+        climate: Climate | None = None,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         if not (math.isfinite(rate_hz) and 1.0 <= rate_hz <= 100_000.0):
@@ -137,7 +145,8 @@ class VirtualRig:
         seeds = np.random.SeedSequence(seed).generate_state(4).tolist()
         script = make_script(plan, contact_mm, seeds[0]) if scripted else None
         self.listens = line_format is None and not talk_only
-        machine = Machine(
+        warm = line_format is not None and bool(line_format.auxiliary)
+        machine = (partial(WarmMachine, climate=climate or Climate()) if warm else Machine)(
             specimen,
             chain,
             contact_mm=contact_mm,
@@ -154,8 +163,8 @@ class VirtualRig:
             boot_id=1 + seeds[2] % 60_000,
             start_time_us=start_time_us,
         )
-        travel_mm = contact_mm + max(specimen.height_mm, depth_mm) + plan.clearance_mm
-        self.device = Device(machine, character, DriveSettings(travel_mm=travel_mm), clock)
+        fitting_mm = contact_mm + max(specimen.height_mm, depth_mm) + plan.clearance_mm
+        self.device = Device(machine, character, drive or DriveSettings(travel_mm=fitting_mm), clock)
         self.script_s = None if script is None else script.end_s
         """Length of the script; None if there is none."""
         self.unplugged = False
@@ -170,12 +179,13 @@ class VirtualRig:
         self._started = self.listens and not scripted
         self._format = line_format
         self._keep_sent = keep_sent
-        self._decoder = FrameDecoder()
+        self._hearing = Hearing()
         self._line = FaultyLine(faults, seeds[3], _LINE_ENDS if line_format else _FRAME_ENDS)
         self._disruptions = disruptions(checked_faults(faults), self.script_s or _FAULT_SPACING_S)
         self._current: Disruption | None = None
         self._owed_s = 0.0
         self._pending = bytearray()
+        self._off_rig: deque[tuple[float, float]] = deque()
         if line_format is None:
             self._pending += _FRAME_ENDS
         self._send(self.device.greeting())
@@ -207,12 +217,24 @@ class VirtualRig:
         """A host has opened the port: a rig that does not listen begins to talk."""
         self._started = self._started or not self.listens
 
+    def squeeze_off_rig(self, depth_mm: float, duration_s: float) -> None:
+        """Squeeze the specimen away from the platen, in a jig or by hand, before the next sample is taken.
+
+        It lives through the duration; the device's clock does not. May be called from any thread.
+
+        Parameters
+        ----------
+        depth_mm
+            From its first contact ever.
+        duration_s
+            Under load.
+        """
+        self._off_rig.append((depth_mm, duration_s))
+
     def receive(self, data: bytes) -> bytes:
         """Take the host's bytes, give what there is to send at once. A rig that only talks ignores them."""
         if self.listens:
-            placed = self._decoder.feed(data).messages
-            commands = [each.message for each in placed if isinstance(each.message, Command)]
-            self._send(self.device.receive(commands))
+            self._send(self.device.receive(list(self._hearing.feed(data))))
             self._started = self._started or self.device.streaming
         return self._take()
 
@@ -242,11 +264,13 @@ class VirtualRig:
 
     def advance_samples(self, samples: int, room: int | None = None) -> bytes:
         """As `advance`, for a number of samples."""
+        while self._off_rig:
+            self.device.machine.squeeze_off_rig(*self._off_rig.popleft())
         plugged = not self.unplugged
         while self._started and samples > 0 and plugged == (not self.unplugged):
             count = min(samples, self._samples_to_disruption())
             if count:
-                self._send(self.device.advance(count), room)
+                self._send(self._with_climate(self.device.advance(count)), room)
                 samples -= count
             self._disrupt()
         return self._take()
@@ -287,6 +311,16 @@ class VirtualRig:
                 self._send_samples(item, None if room is None else max(room - len(self._pending), 0))
             elif self._format is None:
                 self._pending += self._line.message(encode_frame(item))
+
+    def _with_climate(self, items: Sequence[Outgoing]) -> Sequence[Outgoing]:
+        """The same, with temperatures and humidity beside the samples if the rig has such sensors."""
+        machine = self.device.machine
+        if not isinstance(machine, WarmMachine):
+            return items
+        return [
+            replace(item, auxiliary=machine.climate_taken()) if isinstance(item, SampleBlock) else item
+            for item in items
+        ]
 
     def _send_samples(self, block: SampleBlock, room: int | None) -> None:
         frames = self._encoded(block)

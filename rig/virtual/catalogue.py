@@ -14,6 +14,31 @@ _SPECIMENS: dict[str, Specimen] = {
     "sphere": HertzSphere(),
     "ring": ThinRing(),
     "foam": _FLOAT,
+    # A float moulded denser, for hard squeezes.
+    "foam-dense": Foam(
+        curve=FoamCurve(plateau_n=280.0, plateau_mm=10.0, rise_n_per_mm=5.0, dense_n=350.0),
+        softening_floor=0.9,
+        set_share=0.05,
+    ),
+    # 100 mm by 100 mm and 50 mm high, cut from the float's foam: soft, then nearly solid from 70 % on.
+    "block": Foam(
+        height_mm=50.0,
+        curve=FoamCurve(plateau_n=30.0, plateau_mm=3.0, rise_n_per_mm=0.6, dense_n=430.0, dense_mm=35.0),
+        prony=Prony((0.08, 0.06), (0.5, 8.0)),
+        softening_floor=0.92,
+        set_share=0.012,
+    ),
+    # A hollow ball of 66 mm that pushes back less than it was pushed, and forgets it between two axes.
+    "ball": Foam(
+        height_mm=66.0,
+        curve=FoamCurve(plateau_n=8.0, plateau_mm=2.0, rise_n_per_mm=10.0, dense_n=120.0, dense_mm=36.0),
+        prony=Prony((0.06, 0.05), (1.0, 10.0)),
+        softening_floor=1.0,
+        set_share=0.18,
+        set_fading=1e9,
+        set_stays=0.0,
+        recovery_times_s=(0.5, 3.0),
+    ),
     # The autumn mould runs cooler: a softer skin, more relaxation, more set.
     "foam-soft": Foam(
         curve=_FLOAT.curve.scaled(0.75),

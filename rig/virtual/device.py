@@ -155,8 +155,11 @@ class Device:
         self.drive.reset()
         return self.greeting(cause)
 
-    def receive(self, commands: Sequence[Command]) -> list[DeviceMessage]:
-        """Carry out commands in order; the answers and what they caused."""
+    def receive(self, commands: Sequence[Command | int]) -> list[DeviceMessage]:
+        """Carry out commands in order; the answers and what they caused.
+
+        A bare number is the request id of a command that this firmware does not know.
+        """
         self.drive.check_heartbeat(self._clock())
         sent = self._events()
         for command in commands:
@@ -233,15 +236,19 @@ class Device:
             min(self.frames_dropped, _MOST_DROPPED),
         )
 
-    def _answer(self, command: Command) -> list[DeviceMessage]:
+    def _answer(self, command: Command | int) -> list[DeviceMessage]:
         if isinstance(command, Heartbeat):
             self.drive.beat(self._clock())
             return []
-        if not command.request:
+        request = command if isinstance(command, int) else command.request
+        if not request:
             return [Reply(ReplyResult.BAD_ARGUMENT, 0, 0)]
-        if command.request != self._last_request:
-            self._last_request = command.request
-            self._last_answer = self._carry_out(command)
+        if request != self._last_request:
+            self._last_request = request
+            if isinstance(command, int):
+                self._last_answer = [Reply(ReplyResult.UNKNOWN_COMMAND, request, 0)]
+            else:
+                self._last_answer = self._carry_out(command)
         return self._last_answer
 
     def _carry_out(self, command: Command) -> list[DeviceMessage]:

@@ -24,6 +24,9 @@ from rig.virtual.specimens import Specimen
 LONGEST_GRID_STEP_S = 0.0005
 """Fine beside the quickest relaxation (0.4 s) and the ramps of motion (0.05 s)."""
 
+OFF_RIG_STEPS = 1000
+"""Of a squeeze that nobody samples: a specimen's memory of a steady depth does not depend on more."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Stretch:
@@ -131,6 +134,14 @@ class Machine:
             answer.force_n[steps - 1 :: steps],
             answer.memory,
         )
+
+    def squeeze_off_rig(self, depth_mm: float, duration_s: float) -> None:
+        """Let the specimen live through a squeeze that the rig does not see; see `VirtualRig`."""
+        steps = OFF_RIG_STEPS
+        pressed = np.full(steps, depth_mm)
+        self._memory = self._specimen.respond(self._memory, pressed, duration_s / steps)[1]
+        let_go = np.full(1, -1.0)
+        self._memory = self._specimen.respond(self._memory, let_go, LONGEST_GRID_STEP_S)[1]
 
     def commit(self, stretch: Stretch) -> Readings:
         """Let a previewed stretch happen, and read it."""

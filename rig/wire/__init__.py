@@ -8,7 +8,7 @@ Must never know: ports, clocks, files, calibrations. Nothing here waits, and no 
 from rig.wire.blocks import SampleBlock
 from rig.wire.decoded import Decoded, Placed, Tally
 from rig.wire.frames import FrameDecoder, encode_frame
-from rig.wire.line_format import LineFormat
+from rig.wire.line_format import AUXILIARY_UNITS, LineFormat
 from rig.wire.lines import LineDecoder, encode_lines
 from rig.wire.messages import (
     LATCHED_STOPS,
@@ -43,6 +43,7 @@ from rig.wire.messages import (
 from rig.wire.sample_frames import encode_samples
 
 __all__ = [
+    "AUXILIARY_UNITS",
     "LATCHED_STOPS",
     "MOTION_ENDS",
     "PROTOCOL_VERSION",

@@ -7,12 +7,12 @@ reader's work.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 
-from rig.samples import IntArray, RawArray, StatusArray
+from rig.samples import FloatArray, IntArray, RawArray, StatusArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -30,6 +30,9 @@ class SampleBlock:
         int32 counts, or float64 in the unit that the line format states, shape (n,).
     status
         Bits of `rig.samples.Status`, uint8 of shape (n,); zeros if `has_status` is False.
+    auxiliary
+        Slow quantities by the names of `rig.wire.AUXILIARY_UNITS`, float64 of shape (n,) in the units there;
+        empty if the format has none.
     """
 
     seq: IntArray | None
@@ -38,6 +41,7 @@ class SampleBlock:
     position: RawArray
     status: StatusArray
     has_status: bool = True
+    auxiliary: Mapping[str, FloatArray] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self.force)
@@ -50,6 +54,7 @@ class SampleBlock:
             self.position[part],
             self.status[part],
             self.has_status,
+            {name: column[part] for name, column in self.auxiliary.items()},
         )
 
     @classmethod
@@ -64,7 +69,15 @@ class SampleBlock:
         if not parts:
             raise ValueError("no blocks to join")
         kinds = {
-            (b.seq is None, b.time_us is None, b.has_status, b.force.dtype, b.position.dtype) for b in parts
+            (
+                b.seq is None,
+                b.time_us is None,
+                b.has_status,
+                b.force.dtype,
+                b.position.dtype,
+                frozenset(b.auxiliary),
+            )
+            for b in parts
         }
         if len(kinds) != 1:
             raise ValueError(f"blocks of different columns: {sorted(map(str, kinds))}")
@@ -75,6 +88,7 @@ class SampleBlock:
             np.concatenate([part.position for part in parts]),
             np.concatenate([part.status for part in parts]),
             parts[0].has_status,
+            {name: np.concatenate([part.auxiliary[name] for part in parts]) for name in parts[0].auxiliary},
         )
 
 

@@ -7,8 +7,8 @@ what the columns are, from which one pattern is built that matches good lines on
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 
 from rig.errors import InputError
 from rig.samples import COUNTS
@@ -18,7 +18,14 @@ MAX_LINE = 256
 """Bytes of a line without its end; the protocol's bound on a receiver's buffer."""
 
 TIME_UNITS_US = {"time_us": 1, "time_ms": 1_000, "time_s": 1_000_000}
-COLUMNS = (*TIME_UNITS_US, "seq", "status", "force", "position", "ignore")
+
+AUXILIARY_UNITS = {"specimen_temperature": "degC", "ambient_temperature": "degC", "humidity": "%"}
+"""Slow quantities that a line may hold beside force and position, each with the unit it is recorded in."""
+
+AUXILIARY_LIMIT = 1e6
+"""No temperature or humidity is beyond this in any unit, and sums of such numbers stay exact enough."""
+
+COLUMNS = (*TIME_UNITS_US, "seq", "status", "force", "position", *AUXILIARY_UNITS, "ignore")
 
 TIME_LIMIT_US = 2**53
 """Times stay below this (285 years), where a float still holds each microsecond."""
@@ -40,7 +47,7 @@ class LineFormat:
         One character, or "whitespace" for any run of blanks and tabs. Blanks around a field are allowed.
     columns
         Names out of `COLUMNS` in the order of the line. Force and position once each; at most one time,
-        one seq, one status; "ignore" skips a column.
+        and at most one of each other; "ignore" skips a column.
     time_bits
         The time column wraps at 2 to this power, in its own unit; None if it does not wrap.
     force_unit, position_unit
@@ -49,6 +56,9 @@ class LineFormat:
         "none", or "xor8" for lines that end in *HH.
     comment
         Lines that begin with this are text for a person; empty if there are none.
+    auxiliary_scales
+        (zero, slope) of each auxiliary column that is printed in another unit than that of
+        `AUXILIARY_UNITS`: the value is (printed - zero) * slope.
 
     Raises
     ------
@@ -63,6 +73,7 @@ class LineFormat:
     position_unit: str = COUNTS
     checksum: str = "none"
     comment: str = "#"
+    auxiliary_scales: Mapping[str, tuple[float, float]] = field(default_factory=dict, hash=False)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "columns", tuple(self.columns))
@@ -74,6 +85,11 @@ class LineFormat:
     def time_column(self) -> str | None:
         """Name of the time column, None if the lines carry no time."""
         return next((name for name in self.columns if name in TIME_UNITS_US), None)
+
+    @property
+    def auxiliary(self) -> tuple[str, ...]:
+        """Names of the auxiliary columns, in the order of the line."""
+        return tuple(name for name in self.columns if name in AUXILIARY_UNITS)
 
     @property
     def time_modulus_us(self) -> int | None:
@@ -113,7 +129,7 @@ def _field(line_format: LineFormat, column: str) -> bytes:
         if line_format.separator == WHITESPACE:
             return rb"[^ \t\r\n" + star + rb"]++"
         return rb"[^\r\n" + star + re.escape(line_format.separator.encode()) + rb"]*+"
-    if column in TIME_UNITS_US or units.get(column, COUNTS) != COUNTS:
+    if column in TIME_UNITS_US or column in AUXILIARY_UNITS or units.get(column, COUNTS) != COUNTS:
         return _DECIMAL
     return _INTEGER
 
@@ -142,6 +158,13 @@ def _marks_comment(text: str, separator: str) -> bool:
     return text == "" or not (text[0].isspace() or text[0] == separator or _numeric(text[0]))
 
 
+def _scaled(line_format: LineFormat) -> bool:
+    scales = line_format.auxiliary_scales
+    return set(scales) <= set(line_format.auxiliary) and all(
+        abs(zero) <= AUXILIARY_LIMIT and 0 < slope <= AUXILIARY_LIMIT for zero, slope in scales.values()
+    )
+
+
 def _wraps(line_format: LineFormat) -> bool:
     bits = line_format.time_bits
     if bits is None:
@@ -165,7 +188,7 @@ _RULES: tuple[tuple[str, Callable[[LineFormat], bool], str], ...] = (
     (
         "columns",
         _once,
-        "force and position once each, and at most one time, one seq and one status, out of "
+        "force and position once each, and at most one time and one of each other, out of "
         + ", ".join(COLUMNS),
     ),
     (
@@ -182,4 +205,5 @@ _RULES: tuple[tuple[str, Callable[[LineFormat], bool], str], ...] = (
         lambda f: isinstance(f.comment, str) and _marks_comment(f.comment, f.separator),
         "a mark that neither a number nor the separator begins with, or nothing",
     ),
+    ("auxiliary_scales", _scaled, "a zero and a slope above 0 for auxiliary names out of wire.columns"),
 )

@@ -12,6 +12,7 @@ from __future__ import annotations
 import re
 from functools import reduce
 from operator import xor
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -21,6 +22,8 @@ from rig.samples import COUNTS, FloatArray, IntArray, RawArray
 from rig.wire.blocks import SampleBlock
 from rig.wire.decoded import Decoded, Placed, Tally
 from rig.wire.line_format import (
+    AUXILIARY_LIMIT,
+    AUXILIARY_UNITS,
     MAX_LINE,
     TIME_LIMIT_US,
     TIME_UNITS_US,
@@ -39,7 +42,11 @@ _CHECKSUM = re.compile(rb"\*[0-9A-F]{2}(?=[\r\n])")
 _MODULUS = {"seq": 2**16, "status": 2**8}
 _COUNTS = np.iinfo(np.int32)
 
+_DECIMALS = 6
+"""Of an auxiliary value printed in another unit: finer than any such sensor."""
+
 Flags = npt.NDArray[np.bool_]
+Column = TypeVar("Column", IntArray, FloatArray)
 
 
 def encode_lines(block: SampleBlock, line_format: LineFormat) -> bytes:
@@ -49,7 +56,8 @@ def encode_lines(block: SampleBlock, line_format: LineFormat) -> bytes:
     ----------
     block
         Samples with the columns that the format asks for. Seq and time may be unwrapped; they are
-        printed modulo 2^16 and `line_format.time_modulus_us`. A skipped column is printed as 0.
+        printed modulo 2^16 and `line_format.time_modulus_us`. A skipped column is printed as 0, and an
+        auxiliary one in the unit that `line_format.auxiliary_scales` tells.
 
     Raises
     ------
@@ -233,11 +241,17 @@ def _printed(block: SampleBlock, line_format: LineFormat, name: str) -> list[str
         return [f"{value // unit}.{value % unit:0{decimals}d}" for value in wrapped.tolist()]
     if name == "seq":
         return [str(value) for value in (_present(block.seq, name) % _MODULUS[name]).tolist()]
+    if name in AUXILIARY_UNITS:
+        value = _present(block.auxiliary.get(name), name)
+        zero, slope = line_format.auxiliary_scales.get(name, (0.0, 1.0))
+        scaled = name in line_format.auxiliary_scales
+        printed = np.round(value / slope + zero, _DECIMALS) if scaled else value
+        return [repr(each) for each in printed.tolist()]
     column = {"status": block.status, "force": block.force, "position": block.position}[name]
     return [repr(value) for value in column.tolist()]
 
 
-def _present(column: IntArray | None, name: str) -> IntArray:
+def _present(column: Column | None, name: str) -> Column:
     if column is None:
         raise InputError(f"samples to print: no data for column {name}, which wire.columns names")
     return column
@@ -269,6 +283,8 @@ def _within_range(line_format: LineFormat, values: dict[str, FloatArray]) -> Fla
             good &= (column >= 0) & (column <= (limit_us - 1) / TIME_UNITS_US[name])
         elif name in _MODULUS:
             good &= (column >= 0) & (column < _MODULUS[name])
+        elif name in AUXILIARY_UNITS:
+            good &= np.abs(column) <= AUXILIARY_LIMIT
         elif _unit(line_format, name) == COUNTS:
             good &= (column >= _COUNTS.min) & (column <= _COUNTS.max)
         else:
@@ -289,7 +305,13 @@ def _to_block(line_format: LineFormat, values: dict[str, FloatArray]) -> SampleB
         position=raw("position"),
         status=values.get("status", np.zeros(count)).astype(np.uint8),
         has_status="status" in values,
+        auxiliary={name: _auxiliary(line_format, name, values[name]) for name in line_format.auxiliary},
     )
+
+
+def _auxiliary(line_format: LineFormat, name: str, printed: FloatArray) -> FloatArray:
+    zero, slope = line_format.auxiliary_scales.get(name, (0.0, 1.0))
+    return (printed - zero) * slope
 
 
 def _unit(line_format: LineFormat, name: str) -> str:

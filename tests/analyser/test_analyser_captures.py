@@ -443,7 +443,7 @@ def test_what_is_kept_does_not_grow_with_the_number_of_cycles():
         kept.append(len(analysis._segmenter._buffer or ()))
     one_cycle = len(position) / 120
     assert max(kept[len(kept) // 2 :]) <= max(kept[: len(kept) // 2]) + one_cycle
-    assert len(analysis._loops) <= 25
+    assert len(analysis.loops) <= 25
 
 
 def test_loops_are_thinned_evenly_and_bounded():

@@ -22,9 +22,14 @@ FORMATS = {
         ";", ("ignore", "position", "force"), None, "lbf", "counts", comment=""
     ),
     "tabs, seconds": LineFormat("\t", ("force", "position", "time_s"), None, "counts", "mm"),
+    "temperatures, humidity": LineFormat(
+        columns=("specimen_temperature", "time_us", "force", "humidity", "position", "ambient_temperature"),
+        auxiliary_scales={"ambient_temperature": (32.0, 0.5)},
+    ),
 }
 EVERY_FORMAT = pytest.mark.parametrize("line_format", FORMATS.values(), ids=FORMATS.keys())
 CAUSES = ("too_long", "wrong_columns", "bad_checksum", "not_a_number", "out_of_range")
+SLOW = ("specimen_temperature", "ambient_temperature", "humidity")
 UNIT_US = {"time_us": 1, "time_ms": 1000, "time_s": 1_000_000}
 
 
@@ -43,6 +48,8 @@ def possible(name, value, f):
     if name in UNIT_US:
         end_us = 2**53 if f.time_bits is None else 2**f.time_bits * UNIT_US[name]
         return 0 <= value * UNIT_US[name] <= end_us - 1
+    if name in SLOW:
+        return abs(value) <= 1e6
     if name in ("seq", "status"):
         return 0 <= value < {"seq": 2**16, "status": 2**8}[name]
     return abs(value) != float("inf") if scaled else -(2**31) <= value < 2**31
@@ -76,7 +83,7 @@ def judge(line, f):  # noqa: PLR0911 - one return for each case of the protocol
                 return ("not_a_number", None)
             continue
         units = {"force": f.force_unit, "position": f.position_unit}
-        whole = name not in UNIT_US and units.get(name, "counts") == "counts"
+        whole = name not in UNIT_US and name not in SLOW and units.get(name, "counts") == "counts"
         row[name] = number_of(part.strip(" \t"), whole)
     if None in row.values():
         return ("not_a_number", None)
@@ -109,15 +116,23 @@ def rows_of(block, f):
     columns = {"seq": block.seq, "force": block.force, "position": block.position}
     columns |= {"status": block.status if block.has_status else None}
     columns |= {"time_us": block.time_us}
+    columns |= block.auxiliary
     present = {name: column.tolist() for name, column in columns.items() if column is not None}
     return [dict(zip(present, values, strict=True)) for values in zip(*present.values(), strict=True)]
 
 
-def in_microseconds(row):
-    return {
-        ("time_us" if name in UNIT_US else name): (round(value * UNIT_US[name]) if name in UNIT_US else value)
-        for name, value in row.items()
-    }
+def in_recorded_units(row, f):
+    """The same with time in microseconds, and slow quantities in their own units."""
+    scaled = {}
+    for name, value in row.items():
+        if name in UNIT_US:
+            scaled["time_us"] = round(value * UNIT_US[name])
+        elif name in f.auxiliary_scales:
+            zero, slope = f.auxiliary_scales[name]
+            scaled[name] = (value - zero) * slope
+        else:
+            scaled[name] = value
+    return scaled
 
 
 BLANKS = st.sampled_from(["", "", " ", "\t"])
@@ -177,7 +192,7 @@ def test_decoder_agrees_with_a_plain_one(line_format, data):
     decoder = LineDecoder(line_format)
     block = decoder.feed(stream).samples
     rows, counts, bad = plain_decoder(stream, line_format)
-    assert rows_of(block, line_format) == [in_microseconds(row) for row in rows]
+    assert rows_of(block, line_format) == [in_recorded_units(row, line_format) for row in rows]
     assert {name: decoder.tally.as_dict()[name] for name in counts} == counts
     assert decoder.first_rejected == (bad[0] if bad else None)
     assert decoder.last_rejected == (bad[-1] if bad else None)
@@ -235,6 +250,7 @@ def test_samples_round_trip(line_format, data):
         raw(line_format.force_unit),
         raw(line_format.position_unit),
         column(st.integers(0, 255), np.uint8),
+        auxiliary={name: column(st.integers(-500, 500), np.float64) / 8 for name in SLOW},
     )
     decoder = LineDecoder(line_format)
     back = decoder.feed(encode_lines(block, line_format)).samples
@@ -248,6 +264,9 @@ def test_samples_round_trip(line_format, data):
         assert back.seq.tolist() == block.seq.tolist()
     if back.has_status:
         assert back.status.tolist() == block.status.tolist()
+    assert set(back.auxiliary) == set(line_format.columns) & set(SLOW)
+    for name, values in back.auxiliary.items():
+        assert values.tolist() == block.auxiliary[name].tolist()
 
 
 @pytest.mark.parametrize(
@@ -280,6 +299,27 @@ def test_seq_and_status_stay_within_their_bits(column, largest):
     decoder = LineDecoder(LineFormat(columns=(column, "force", "position")))
     decoder.feed(f"{largest},1,2\n{largest + 1},1,2\n-1,1,2\n".encode())
     assert (decoder.tally.accepted, decoder.tally.out_of_range) == (1, 2)
+
+
+@pytest.mark.parametrize(
+    ("field", "cause"),
+    [
+        ("warm", "not_a_number"),
+        ("nan", "not_a_number"),
+        ("-inf", "not_a_number"),
+        ("21.5C", "not_a_number"),
+        ("", "not_a_number"),
+        ("1e999", "out_of_range"),
+        ("-1000001", "out_of_range"),
+        ("21,5", "wrong_columns"),
+    ],
+)
+def test_a_temperature_that_is_none_costs_its_own_line_only(field, cause):
+    decoder = LineDecoder(LineFormat(columns=("time_us", "force", "position", "specimen_temperature")))
+    samples = decoder.feed(f"10,20,30,21.5\n20,21,31,{field}\n30,22,32,.5e2\n".encode()).samples
+    assert samples.force.tolist() == [20, 22]
+    assert samples.auxiliary["specimen_temperature"].tolist() == [21.5, 50.0]
+    assert decoder.tally.as_dict()[cause] == decoder.tally.rejected == 1
 
 
 def test_a_comment_is_no_sample_even_where_the_first_column_is_skipped():
