@@ -36,7 +36,7 @@ ALLOWED: dict[str, set[str]] = {
     "capture": BASE,
     "rigfile": {*BASE, *DEVICES, "calibration", "methods"},
     # Paper and screens: results and headers.
-    "sheets": {*BASE, "analyser", "capture"},
+    "sheets": {*BASE, "calibration", "analyser", "capture", "methods"},
     # The face for notebooks reads captures and measures them.
     "notebook": {*BASE, *MEASURES, "capture", "sheets"},
     "rig": {"notebook"},

@@ -17,12 +17,17 @@ _COMMANDS = {
     "simulate": ("rig.cli.simulate", "Run a virtual rig on a pseudo-terminal."),
     "ports": ("rig.cli.ports", "List serial ports without opening any."),
     "record": ("rig.cli.record", "Record presses from a rig into a capture."),
-    "run": ("rig.cli.run", "Run a method on a driven rig and record it."),
+    "run": ("rig.cli.run", "Run a method on a driven rig, or guide a hand through it, and record it."),
+    "endure": ("rig.cli.endure", "Squeeze a specimen many times, and watch how it recovers."),
+    "serve": ("rig.cli.serve", "Hold a rig day and night, with a page to watch and order from."),
+    "status": ("rig.cli.status", "Say what a rig is doing that is held by `serve`."),
+    "halt": ("rig.cli.halt", "Halt the platen of a rig that is held by `serve`."),
     "captures": ("rig.cli.captures", "List captures."),
     "show": ("rig.cli.show", "Show what a capture says about itself."),
     "import": ("rig.cli.importing", "Make a capture of a table that you already have."),
     "export": ("rig.cli.exporting", "Write a capture's samples as CSV or Parquet."),
     "analyse": ("rig.cli.analyse", "Measure the presses of captures: stiffness, hysteresis, set."),
+    "report": ("rig.cli.reporting", "Give the quantities that a capture's method promises."),
 }
 
 _CAUTION = (

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,7 +15,6 @@ from rig.errors import InputError
 if TYPE_CHECKING:
     from rig.capture import CaptureHeader
     from rig.reader import Reader
-    from rig.wire import Identity
 
 
 @click.command("record")
@@ -107,18 +105,6 @@ def command(
 
 def complete_header(about: CaptureHeader, reader: Reader) -> CaptureHeader:
     """A capture's header with what only the opened rig can tell: who it is, and what its channels hold."""
-    kinds = reader.empty()
-    return replace(
-        about,
-        identity=_identity_fields(reader.identity),
-        force=kinds.force_channel,
-        position=kinds.position_channel,
-        clock=kinds.clock,
-    )
+    from rig.daemon.heading import complete_header as completed
 
-
-def _identity_fields(identity: Identity | None) -> dict[str, object]:
-    """What the device said of itself, as a file can hold it."""
-    if identity is None:
-        return {}
-    return asdict(identity) | {"capabilities": int(identity.capabilities), "unit_id": identity.unit_id.hex()}
+    return completed(about, reader)

@@ -5,15 +5,21 @@ package but the command line; nothing but the command line may see it.
 """
 
 from rig.daemon.driving import MethodStoppedError, Watch
+from rig.daemon.guidance import Guidance
+from rig.daemon.guiding import guide_method, moves_by_hand, perform_guided
 from rig.daemon.recording import Progress, Recorded, StopRule, record
 from rig.daemon.running import perform_method, run_method
 
 __all__ = [
+    "Guidance",
     "MethodStoppedError",
     "Progress",
     "Recorded",
     "StopRule",
     "Watch",
+    "guide_method",
+    "moves_by_hand",
+    "perform_guided",
     "perform_method",
     "record",
     "run_method",

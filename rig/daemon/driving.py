@@ -208,7 +208,15 @@ class Driver:
         self.disarm()
 
     def arm(self, *, homed: bool = True) -> None:
-        """Allow motion; from now on samples are watched and answered with heartbeats."""
+        """Allow motion; from now on samples are watched and answered with heartbeats.
+
+        Raises
+        ------
+        StoppedByPersonError
+            If the person has stopped it meanwhile.
+        """
+        if self._watch.stopped.is_set():
+            raise StoppedByPersonError("stopped by the person")
         self._wire.arm(travel=homed)
         self.session.arm()
         # what was waiting meanwhile is not held against the rig

@@ -8,6 +8,7 @@ queue is the only buffer.
 
 from __future__ import annotations
 
+import math
 import threading
 import time
 from collections.abc import Callable
@@ -119,15 +120,34 @@ def record(
             writer = opened.enter_context(CaptureWriter.create(parent, header_of(reader)))
             loop = _Loop(reader, writer, _Counter(calibration, reader.empty()), stop, on_progress)
             reason, failed = loop.run(stopped)
-        try:
-            loop.drain()
-            if not writer.ended:
-                writer.end(reason, link_tallies(reader))
-        except RecorderError as problem:  # the disk refused the last of it; the capture has been ended
-            logger.error("{}", problem)
-            reason, failed = str(problem), True
-    logger.info("{}: {} samples, {}", writer.path, writer.samples, reason)
-    return Recorded(writer.path, reason, failed, loop.progress())
+        return loop.end(reason, failed=failed)
+
+
+def perform_recording(
+    reader: Reader,
+    calibration: Calibration,
+    header_of: Callable[[Reader], CaptureHeader],
+    parent: Path,
+    *,
+    stop: StopRule,
+    stopped: threading.Event,
+    on_progress: Callable[[Progress], None] | None = None,
+    began: Callable[[Path], None] | None = None,
+) -> Recorded:
+    """As `record`, with a reader that is already entered and is left open.
+
+    Parameters
+    ----------
+    began
+        Called with the capture's folder once it is there.
+    """
+    with CaptureWriter.create(parent, header_of(reader)) as writer:
+        if began is not None:
+            began(writer.path)
+        loop = _Loop(reader, writer, _Counter(calibration, reader.empty()), stop, on_progress)
+        reason, failed = loop.run(stopped)
+        # samples go on coming: those received until now belong to it
+        return loop.end(reason, failed=failed, received_until=time.monotonic())
 
 
 class _Loop:
@@ -182,11 +202,23 @@ class _Loop:
                 return reason, True
         return "stopped", False
 
-    def drain(self) -> None:
-        """Write what the reader had already received when it was stopped."""
+    def end(self, reason: str, *, failed: bool, received_until: float = math.inf) -> Recorded:
+        """Write what had already been received, and the end."""
+        writer = self._writer
+        try:
+            self._drain(received_until)
+            if not writer.ended:
+                writer.end(reason, link_tallies(self._reader))
+        except RecorderError as problem:  # the disk refused the last of it; the capture has been ended
+            logger.error("{}", problem)
+            reason, failed = str(problem), True
+        logger.info("{}: {} samples, {}", writer.path, writer.samples, reason)
+        return Recorded(writer.path, reason, failed, self.progress())
+
+    def _drain(self, received_until: float) -> None:
         if self._writer.ended:
             return
-        while (delivery := self._reader.get(0.0)) is not None:
+        while (delivery := self._reader.get(0.0)) is not None and delivery.host_time <= received_until:
             self._take(delivery)
 
     def _take(self, delivery: Delivery | None) -> bool:

@@ -91,7 +91,7 @@ def wait_for(holds, limit_s=20.0):
 
 
 def watch(stop):
-    with httpx.Client(base_url=f"http://127.0.0.1:{HTTP}") as client:
+    with httpx.Client(base_url=httpx.URL(scheme="http", host="127.0.0.1", port=HTTP)) as client:
         while not stop.is_set():
             try:
                 client.get("/api/news")

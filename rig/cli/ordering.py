@@ -1,0 +1,168 @@
+"""Orders given to the daemon that holds a rig, and followed to their end."""
+
+from __future__ import annotations
+
+import os
+import select
+import sys
+import threading
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from rig.errors import DeviceError, InputError
+
+if TYPE_CHECKING:
+    from rig.daemon.bulletin import EndCard, JobCard, Order
+    from rig.daemon.control import ControlClient
+
+LOOK_S = 0.2
+FAILED = 3
+
+
+def the_daemon(rig_file: Path | None) -> ControlClient:
+    """A connection to the daemon of a rig, or to the only one that is up.
+
+    Raises
+    ------
+    NoDaemonError
+        If none is up.
+    InputError
+        If several are, and the rig is not named.
+    """
+    from rig.daemon.control import ControlClient, NoDaemonError, daemon_of
+    from rig.daemon.socket_place import sockets_there
+    from rig.rigfile import read_rig_file
+
+    if rig_file is not None:
+        return daemon_of(read_rig_file(rig_file).name)
+    found: list[ControlClient] = []
+    for path in sockets_there():
+        try:
+            found.append(ControlClient(path))
+        except NoDaemonError:
+            continue
+    if not found:
+        raise NoDaemonError("no daemon is up; start one with `pressrig serve`")
+    if len(found) > 1:
+        names = ", ".join(each.status().rig for each in found)
+        for each in found:
+            each.close()
+        raise InputError(f"--rig: several rigs are served ({names}); name the file of one")
+    return found[0]
+
+
+def order_through_daemon(rig_name: str, order: Order) -> int | None:
+    """Give an order to the daemon that holds a rig, and follow it to its end.
+
+    Ctrl-C halts. What a step off the rig asks is shown, and Enter says that it is done. The capture's path
+    is the last line printed.
+
+    Parameters
+    ----------
+    rig_name
+        As in the rig's file.
+    order
+        What is wanted.
+
+    Returns
+    -------
+    The exit code, or None if no daemon is up for this rig: then do it alone.
+
+    Raises
+    ------
+    InputError
+        If the daemon refuses the order, in its words.
+    DeviceError
+        If the daemon goes away.
+    """
+    from rig.daemon.bulletin import Refusal
+    from rig.daemon.control import NoDaemonError, daemon_of
+
+    try:
+        daemon = daemon_of(rig_name)
+    except NoDaemonError:
+        return None
+    with daemon:
+        answer = daemon.start(order)
+        if isinstance(answer, Refusal):
+            raise InputError(answer.refused)
+        assert answer.job is not None
+        click.echo(f"job {answer.job} of the daemon that holds {rig_name}; Ctrl-C halts it", err=True)
+        try:
+            end = _follow(daemon, answer.job)
+        except DeviceError as problem:
+            raise DeviceError(
+                f"{problem}; without a daemon there are no heartbeats, and the rig stops by itself"
+            ) from problem
+    return _say_end(end)
+
+
+def _follow(daemon: ControlClient, number: int) -> EndCard | None:
+    """Show how a job goes on until it has ended; None if another one has ended since."""
+    from rig.cli.output import progress
+    from rig.cli.stopping import stop_on_signals
+
+    asked: str | None = None
+    halted = False
+    with stop_on_signals() as stopped, progress("the daemon works", 1.0) as show:
+        while True:
+            if stopped.is_set() and not halted:
+                halted = True
+                _halt(daemon)
+            status = daemon.status()
+            if status.last is not None and status.last.number >= number:
+                return status.last if status.last.number == number else None
+            job = status.job
+            if job is None or job.number != number:
+                raise DeviceError(f"the daemon knows nothing of job {number} any more: it was started anew")
+            show(job.done or 0.0, _note(job))
+            if job.asks is not None and job.asks != asked:
+                click.echo(f"\nby hand: {job.asks}\nPress Enter when it is done.", err=True)
+            asked = job.asks
+            if asked is None or halted:
+                time.sleep(LOOK_S)
+            elif _entered(stopped):
+                daemon.proceed()
+
+
+def _halt(daemon: ControlClient) -> None:
+    from rig.daemon.bulletin import Refusal
+
+    answer = daemon.halt("Ctrl-C")
+    if isinstance(answer, Refusal):
+        click.echo(f"pressrig: {answer.refused}", err=True)
+
+
+def _note(job: JobCard) -> str:
+    left = "" if job.left_s is None else f", about {job.left_s:.0f} s left"
+    return f"{job.step} {job.elapsed_s:.0f} s, {job.cycles} cycles{left}".strip()
+
+
+def _entered(stopped: threading.Event) -> bool:
+    """Whether a line was entered within a moment."""
+    if os.name != "posix" or stopped.is_set():
+        return False
+    if not select.select([sys.stdin], [], [], LOOK_S)[0]:
+        return False
+    return bool(sys.stdin.readline()) or _nobody_there()
+
+
+def _nobody_there() -> bool:
+    """Standard input has ended: nobody can press Enter, and the page may be used instead."""
+    time.sleep(LOOK_S)
+    return False
+
+
+def _say_end(end: EndCard | None) -> int:
+    if end is None:
+        click.echo("the job has ended, and another one since; `pressrig captures` lists what was recorded")
+        return 0
+    click.echo(f"{end.cycles} cycles; ended: {end.reason}")
+    if end.failed:
+        click.echo(f"pressrig: {end.reason}; what came before is kept", err=True)
+    if end.capture is not None:
+        click.echo(end.capture)
+    return FAILED if end.failed else 0

@@ -1,0 +1,96 @@
+"""`pressrig serve`: the daemon that holds a rig, with its page."""
+
+from __future__ import annotations
+
+import ipaddress
+import sys
+from pathlib import Path
+
+import click
+
+from rig.cli.options import folder_option
+from rig.errors import InputError
+
+METHODS = Path("configs/methods")
+PLANS = Path("configs/endurance")
+
+
+@click.command("serve")
+@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig's file.")
+@click.option("--port", metavar="PATH", help="Port to open instead of the rig file's.")
+@click.option(
+    "--methods",
+    "folders",
+    multiple=True,
+    type=click.Path(path_type=Path, file_okay=False),
+    default=(METHODS, PLANS),
+    show_default=True,
+    help="Folder of methods that the page offers; repeatable.",
+)
+@click.option(
+    "--http", type=click.IntRange(0, 65535), default=8470, show_default=True, help="TCP port of the page."
+)
+@click.option(
+    "--listen", default="127.0.0.1", show_default=True, metavar="ADDRESS", help="Where it is served."
+)
+@click.option(
+    "--allow-remote", is_flag=True, help="Let others than this machine reach the page, with a token."
+)
+@click.option("--no-page", is_flag=True, help="Serve no page; the other commands work all the same.")
+@folder_option("Folder that captures are made in.")
+def command(
+    rig_file: Path,
+    *,
+    port: str | None,
+    folders: tuple[Path, ...],
+    http: int,
+    listen: str,
+    allow_remote: bool,
+    no_page: bool,
+    out: Path,
+) -> None:
+    """Hold a rig until Ctrl-C or SIGTERM, which halt the platen and end the capture.
+
+    `pressrig status`, `halt`, `run` and `endure` talk to it, and so does its page. A port that is absent, or
+    goes away, is looked for until it is there.
+    """
+    if sys.platform == "win32":
+        raise InputError("the daemon needs sockets of a kind that Windows has not: use Linux, macOS or WSL")
+    from rig.cli.logs import log_to_file
+    from rig.daemon.page_token import token_file
+    from rig.daemon.serving import PageWish, serve
+    from rig.rigfile import read_rig_file
+
+    rig = read_rig_file(rig_file)
+    if port is not None and Path(port).exists():
+        port = str(Path(port).absolute())  # such as a link made here; other names stand below /dev
+    address = rig.address(port)
+    page = None
+    if not no_page:
+        token = None
+        if not _is_loopback(listen):
+            if not allow_remote:
+                raise InputError(
+                    f"--listen {listen}: others could reach the rig; say --allow-remote if that is wanted"
+                )
+            token = token_file()
+            click.echo(f"who wants to see the page has to give the token in {token}", err=True)
+        page = PageWish(listen, http, token)
+    with log_to_file():
+        serve(rig, address, out.absolute(), methods=folders, page=page)
+
+
+def _is_loopback(listen: str) -> bool:
+    """Whether only this machine can reach an address.
+
+    Raises
+    ------
+    InputError
+        If it is no address.
+    """
+    if listen == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(listen).is_loopback
+    except ValueError:
+        raise InputError(f"--listen: found {listen!r}, expected an address such as 127.0.0.1") from None

@@ -1,0 +1,387 @@
+"""The daemon's ear: orders and questions of other processes, through a socket of the same user.
+
+Problem: page and command line must reach the rig from other processes, a halt above all, and whatever
+comes through a socket may be nonsense, endless, or never end. Plan: one JSON object a line each way,
+read by a thread for each connection, with a limit for a line and for waiting; where connections are
+used up, the one that has been silent for the longest is closed for the new one, so that a halt always
+gets in. Nothing that comes in raises. Cost: a thread for each connection, sixteen at the most.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import socket
+import threading
+import time
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from types import TracebackType
+from typing import Annotated, Any, Literal, Protocol
+
+from loguru import logger
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+
+from rig.daemon.board import Board
+from rig.daemon.bulletin import Done, News, Order, Refusal, Seen, Status
+from rig.daemon.shelf import ReadyMethod, Shelf
+from rig.daemon.socket_place import sockets_of
+from rig.errors import DeviceError
+
+LONGEST_LINE = 256 * 1024
+CONNECTIONS = 16
+BACKLOG = 128
+
+SILENCE_S = 120.0
+"""A connection that asks nothing for so long is closed; who wants more opens another."""
+
+SEND_S = 5.0
+"""Whoever does not read an answer for so long is left."""
+
+CLIENT_S = 10.0
+"""A daemon that does not answer for so long hangs; a halt that no device answers takes 1.5 s."""
+
+ACCEPT_S = 0.2
+CROWDED_S = 0.02
+SOCKET_MODE = 0o600
+_PIECE = 65_536
+
+
+class _Ask(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class _AskStatus(_Ask):
+    ask: Literal["status"]
+
+
+class _AskNews(_Ask):
+    ask: Literal["news"]
+    seen: Seen = Seen()
+
+
+class _AskStart(_Ask):
+    ask: Literal["start"]
+    order: Order
+
+
+class _AskHalt(_Ask):
+    ask: Literal["halt"]
+    who: Annotated[str, Field(max_length=100)] = "somebody"
+
+
+class _AskProceed(_Ask):
+    ask: Literal["proceed"]
+
+
+class _AskAcknowledge(_Ask):
+    ask: Literal["acknowledge"]
+    who: Annotated[str, Field(max_length=100)] = "somebody"
+
+
+class _AskMethods(_Ask):
+    ask: Literal["methods"]
+
+
+_Asked = _AskStatus | _AskNews | _AskStart | _AskHalt | _AskProceed | _AskAcknowledge | _AskMethods
+_REQUEST: TypeAdapter[_Asked] = TypeAdapter(Annotated[_Asked, Field(discriminator="ask")])
+_METHODS = TypeAdapter(list[ReadyMethod])
+
+
+class Orders(Protocol):
+    """Who takes orders: the desk."""
+
+    def start(self, order: Order) -> Done | Refusal:
+        """Begin a job."""
+
+    def halt(self, who: str) -> Done | Refusal:
+        """Stop at once."""
+
+    def proceed(self) -> Done | Refusal:
+        """A step off the rig is done."""
+
+    def acknowledge(self, who: str) -> Done | Refusal:
+        """The cautions have been read."""
+
+
+class ControlServer:
+    """Answers on a socket. A context manager that ends its threads.
+
+    Parameters
+    ----------
+    path
+        Where the socket is made; nothing may stand there.
+    board, orders, shelf
+        What is asked and told.
+    """
+
+    def __init__(self, path: Path, *, board: Board, orders: Orders, shelf: Shelf) -> None:
+        self._board, self._orders, self._shelf = board, orders, shelf
+        self._guard = threading.Lock()
+        self._connections: dict[socket.socket, tuple[threading.Thread, float]] = {}
+        self._left: set[socket.socket] = set()
+        self._closing = threading.Event()
+        self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        try:
+            self._socket.bind(str(path))
+            path.chmod(SOCKET_MODE)
+            self._socket.listen(BACKLOG)
+            self._socket.settimeout(ACCEPT_S)
+        except OSError as problem:
+            self._socket.close()
+            raise DeviceError(f"socket {path}: it cannot be made ({problem.strerror})") from problem
+        self._thread = threading.Thread(target=self._accept, name="rig-control")
+
+    def __enter__(self) -> ControlServer:
+        self._thread.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._closing.set()
+        self._thread.join()
+        self._socket.close()
+        with self._guard:
+            left = dict(self._connections)
+        for connection, (thread, _) in left.items():
+            _shut(connection)
+            thread.join()
+
+    def _accept(self) -> None:
+        while not self._closing.is_set():
+            try:
+                connection, _ = self._socket.accept()
+            except TimeoutError:
+                continue
+            except OSError as problem:
+                logger.warning("control socket: {}", problem)
+                self._closing.wait(ACCEPT_S)
+                continue
+            self._make_room()
+            thread = threading.Thread(target=self._serve, args=(connection,), name="rig-asked")
+            with self._guard:
+                self._connections[connection] = (thread, time.monotonic())
+            thread.start()
+
+    def _make_room(self) -> None:
+        """Leave the connection that has been silent for the longest, if there are too many."""
+        with self._guard:
+            kept = [each for each in self._connections if each not in self._left]
+            if len(kept) < CONNECTIONS:
+                return
+            oldest = min(kept, key=lambda each: self._connections[each][1])
+            self._left.add(oldest)
+            thread, _ = self._connections[oldest]
+            crowded = len(self._connections) >= 2 * CONNECTIONS
+        _shut(oldest)
+        if crowded:
+            # its thread is not only silent but busy; otherwise the new one, perhaps a halt, goes first
+            thread.join(SEND_S)
+
+    def _serve(self, connection: socket.socket) -> None:
+        try:
+            with connection:
+                for line in _lines(connection):
+                    with self._guard:
+                        thread, _ = self._connections[connection]
+                        self._connections[connection] = (thread, time.monotonic())
+                    answer = self._answer(line)
+                    connection.settimeout(SEND_S)
+                    connection.sendall(answer + b"\n")
+        except _TooLongError:
+            logger.warning(
+                "control socket: a line of more than {} bytes; the connection is closed", LONGEST_LINE
+            )
+        except OSError as problem:
+            logger.debug("control socket: {}", problem)
+        finally:
+            with self._guard:
+                self._connections.pop(connection, None)
+                self._left.discard(connection)
+
+    def _answer(self, line: bytes) -> bytes:
+        try:
+            asked = _REQUEST.validate_json(line)
+        except ValidationError as problem:
+            return _as_json(Refusal(refused=_complaint(problem)))
+        try:
+            return _as_json(self._carry_out(asked))
+        except Exception as problem:  # whatever it is, the next one who asks must be heard
+            logger.opt(exception=problem).error("a request broke off")
+            return _as_json(Refusal(refused=f"the request broke off: {problem!r}"))
+
+    def _carry_out(self, asked: _Asked) -> BaseModel | list[ReadyMethod]:
+        answer: BaseModel | list[ReadyMethod]
+        match asked:
+            case _AskStatus():
+                answer = self._board.status()
+            case _AskNews():
+                answer = self._board.news(asked.seen)
+            case _AskStart():
+                answer = self._orders.start(asked.order)
+            case _AskHalt():
+                answer = self._orders.halt(asked.who)
+            case _AskProceed():
+                answer = self._orders.proceed()
+            case _AskAcknowledge():
+                answer = self._orders.acknowledge(asked.who)
+            case _AskMethods():
+                answer = self._shelf.methods()
+        return answer
+
+
+class NoDaemonError(DeviceError):
+    """No daemon is up for the rig."""
+
+
+class ControlClient:
+    """Asks a daemon. A context manager; it may ask many times.
+
+    Parameters
+    ----------
+    path
+        Of the socket.
+
+    Raises
+    ------
+    NoDaemonError
+        If nobody listens there.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._left = b""
+        self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        try:
+            self._connect(time.monotonic() + CLIENT_S)
+        except OSError as problem:
+            self._socket.close()
+            raise NoDaemonError(f"no daemon is up ({path}: {problem.strerror})") from problem
+
+    def __enter__(self) -> ControlClient:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Give the connection back."""
+        self._socket.close()
+
+    def status(self) -> Status:
+        """How the rig stands."""
+        return Status.model_validate(self._ask({"ask": "status"}))
+
+    def news(self, seen: Seen) -> News:
+        """What is newer than what was seen."""
+        return News.model_validate(self._ask({"ask": "news", "seen": seen.model_dump()}))
+
+    def start(self, order: Order) -> Done | Refusal:
+        """Begin a job."""
+        return _decided(self._ask({"ask": "start", "order": order.model_dump(mode="json")}))
+
+    def halt(self, who: str) -> Done | Refusal:
+        """Stop at once."""
+        return _decided(self._ask({"ask": "halt", "who": who}))
+
+    def proceed(self) -> Done | Refusal:
+        """The step off the rig is done."""
+        return _decided(self._ask({"ask": "proceed"}))
+
+    def acknowledge(self, who: str) -> Done | Refusal:
+        """The cautions have been read today."""
+        return _decided(self._ask({"ask": "acknowledge", "who": who}))
+
+    def methods(self) -> list[ReadyMethod]:
+        """Methods and plans that stand ready."""
+        return _METHODS.validate_python(self._ask({"ask": "methods"})["methods"])
+
+    def _connect(self, until_s: float) -> None:
+        self._socket.settimeout(CLIENT_S)
+        while True:
+            try:
+                self._socket.connect(str(self._path))
+            except BlockingIOError:
+                # many want in at once; a daemon is there all the same
+                if time.monotonic() > until_s:
+                    raise
+                time.sleep(CROWDED_S)
+            else:
+                return
+
+    def _ask(self, request: dict[str, Any]) -> dict[str, Any]:
+        """The answer to one request.
+
+        Raises
+        ------
+        DeviceError
+            If the daemon goes away or hangs.
+        """
+        try:
+            self._socket.sendall(json.dumps(request).encode() + b"\n")
+            while b"\n" not in self._left:
+                piece = self._socket.recv(_PIECE)
+                if not piece:
+                    raise DeviceError("the daemon went away")
+                self._left += piece
+        except OSError as problem:
+            raise DeviceError(f"the daemon does not answer ({problem})") from problem
+        line, _, self._left = self._left.partition(b"\n")
+        answer: dict[str, Any] = json.loads(line)
+        return answer
+
+
+def daemon_of(rig_name: str, folders: Sequence[Path] | None = None) -> ControlClient:
+    """A connection to the daemon of a rig.
+
+    Raises
+    ------
+    NoDaemonError
+        If none is up.
+    """
+    for path in sockets_of(rig_name, folders):
+        with contextlib.suppress(NoDaemonError):
+            return ControlClient(path)
+    raise NoDaemonError(f"rig {rig_name}: no daemon is up; start one with `pressrig serve`")
+
+
+class _TooLongError(Exception):
+    """A line does not end; it never leaves this module."""
+
+
+def _lines(connection: socket.socket) -> Iterator[bytes]:
+    """Lines as they come, until the other side has said all."""
+    left = b""
+    while True:
+        connection.settimeout(SILENCE_S)
+        piece = connection.recv(_PIECE)
+        if not piece:
+            return
+        *whole, left = (left + piece).split(b"\n")
+        if len(left) > LONGEST_LINE or any(len(line) > LONGEST_LINE for line in whole):
+            raise _TooLongError
+        yield from whole
+
+
+def _as_json(answer: BaseModel | list[ReadyMethod]) -> bytes:
+    if isinstance(answer, list):
+        return b'{"methods":' + _METHODS.dump_json(answer) + b"}"
+    return answer.model_dump_json().encode()
+
+
+def _decided(answer: dict[str, Any]) -> Done | Refusal:
+    return Refusal.model_validate(answer) if "refused" in answer else Done.model_validate(answer)
+
+
+def _complaint(problem: ValidationError) -> str:
+    error = problem.errors(include_url=False, include_input=False, include_context=False)[0]
+    field = ".".join(str(part) for part in error["loc"]) or "request"
+    return f"{field}: {error['msg']}"[:1000]
+
+
+def _shut(connection: socket.socket) -> None:
+    with contextlib.suppress(OSError):
+        connection.shutdown(socket.SHUT_RDWR)

@@ -1,0 +1,590 @@
+"""The desk: one rig, one job at a time, and orders from whoever may give them.
+
+Problem: several people and programs want something of one platen, which may be unplugged, busy or
+stopped, and a halt must not wait for any of them. Plan: the thread that runs the desk holds the reader,
+shows what comes on the board, and carries out one job at a time; orders come from other threads, are
+checked whole before anything moves, and are refused in words or left for the desk to take. A halt sets
+the job's stop and goes to the device at once, from the thread that brings it. Cost: one thread beside
+the reader's, and one that prompts while a person is waited for.
+"""
+
+from __future__ import annotations
+
+import importlib
+import threading
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from loguru import logger
+
+from rig.analyser import AnalysisSettings
+from rig.capture import CaptureHeader, open_capture
+from rig.daemon.board import Board
+from rig.daemon.bulletin import (
+    Done,
+    EnduranceOrder,
+    MethodOrder,
+    Order,
+    RecordingOrder,
+    Refusal,
+    SpecimenCard,
+)
+from rig.daemon.driving import Watch
+from rig.daemon.endurance import METHOD_KIND, perform_endurance, unfinished
+from rig.daemon.guidance import Guidance
+from rig.daemon.guiding import moves_by_hand, perform_guided
+from rig.daemon.heading import complete_header, header_about
+from rig.daemon.live import LiveAnalysis
+from rig.daemon.recording import Progress, Recorded, StopRule, perform_recording
+from rig.daemon.running import perform_method
+from rig.errors import DeviceError, InputError, RigError
+from rig.methods import (
+    CheckedMethod,
+    CheckedPlan,
+    RigLimits,
+    SpecimenFacts,
+    check_by_hand,
+    check_method,
+    check_plan,
+    parse_method,
+    parse_plan,
+)
+from rig.reader import Delivery, PortAddress, Reader
+from rig.rigfile import RigFile
+from rig.wire import Capability
+
+IDLE_S = 0.05
+"""How long an idle desk waits for a delivery before it looks for an order."""
+
+LOOK_AROUND_S = 2.0
+"""An idle device that drives is asked how it stands so often."""
+
+FIRST_PAUSE_S = 0.5
+LONGEST_PAUSE_S = 5.0
+"""A port that is absent is looked for with growing pauses."""
+
+LOOK_S = 0.1
+
+LOADED_EARLY = ("pandas",)
+"""Otherwise loaded when the first samples are written, for 0.4 s in which no heartbeat goes out."""
+
+DISARM_ATTEMPTS = 3
+"""Nobody halts more often than that in the moment in which a job ends."""
+
+
+class ShownReader(Reader):
+    """A reader whose every delivery is seen by others at the moment it is taken.
+
+    Whoever runs a job takes deliveries from it as from any reader; the desk need not ask each of them to
+    pass on what they take, nor whether they are still at it.
+    """
+
+    def __init__(
+        self,
+        address: PortAddress,
+        rig: RigFile,
+        *,
+        shown: Callable[[Delivery | None], None],
+        lock_places: Sequence[Path] | None = None,
+    ) -> None:
+        super().__init__(address, rig.wire, rate_hz=rig.rate_hz, lock_places=lock_places)
+        self._shown = shown
+
+    def get(self, timeout_s: float) -> Delivery | None:
+        """As the reader's; what is taken, or that there was nothing, is shown."""
+        delivery = super().get(timeout_s)
+        self._shown(delivery)
+        return delivery
+
+
+@dataclass(slots=True)
+class _Job:
+    """An order that was accepted."""
+
+    number: int
+    order: MethodOrder | EnduranceOrder | RecordingOrder
+    checked: CheckedMethod | CheckedPlan | None
+    take_up: Path | None = None
+    stopped: threading.Event = field(default_factory=threading.Event)
+    proceed: threading.Event = field(default_factory=threading.Event)
+    asking: bool = False
+
+    @property
+    def name(self) -> str:
+        """Of what is done."""
+        match self.checked:
+            case CheckedMethod():
+                return self.checked.method.name
+            case CheckedPlan():
+                return self.checked.plan.name
+        return "recording"
+
+
+class Desk:
+    """Carries out orders on one rig.
+
+    Parameters
+    ----------
+    rig
+        The rig's file.
+    address
+        Where its port is.
+    out
+        Folder that captures are made in.
+    board, live
+        Where it is shown what happens.
+    turned
+        Called whenever the loop that holds the rig has turned, in a job or not.
+    cautions_read_today
+        Whether somebody has read the cautions today.
+    confirm_cautions
+        Called with who has read them; remembers it for the day.
+    lock_places
+        Directories of lock files; None for the system's.
+    """
+
+    def __init__(
+        self,
+        rig: RigFile,
+        address: PortAddress,
+        out: Path,
+        *,
+        board: Board,
+        live: LiveAnalysis,
+        turned: Callable[[], None] = lambda: None,
+        cautions_read_today: Callable[[], bool],
+        confirm_cautions: Callable[[str], None],
+        lock_places: Sequence[Path] | None = None,
+    ) -> None:
+        self._rig, self._address, self._out = rig, address, out
+        self._board, self._live, self._turned = board, live, turned
+        self._read_today, self._confirm = cautions_read_today, confirm_cautions
+        self._lock_places = lock_places
+        self._guard = threading.Lock()
+        self._closing = False
+        self._stopping = threading.Event()
+        self._reader: Reader | None = None
+        self._job: _Job | None = None
+        self._number = 0
+        self._took_up = False
+        self._look_due_s = 0.0
+
+    # Orders, from any thread.
+
+    def start(self, order: Order) -> Done | Refusal:
+        """Check an order and leave it for the desk, or say why not. Nothing has moved when it returns."""
+        try:
+            self._must_be_free()
+            checked = self._checked(order)
+            job = self._leave(order, checked)
+        except RigError as refusal:
+            return Refusal(refused=str(refusal))
+        return Done(job=job.number)
+
+    def halt(self, who: str) -> Done | Refusal:
+        """Stop the job, and the platen at once; the job ends its capture by itself."""
+        job = self._job
+        if job is not None:
+            job.stopped.set()
+        logger.info("halt, from {}", who)
+        try:
+            self._halt_platen()
+        except RigError as problem:
+            logger.error("the halt was not answered: {}", problem)
+            return Refusal(
+                refused=f"the halt was sent but not answered ({problem}); without heartbeats the rig stops "
+                "by itself, and the emergency stop cuts its power"
+            )
+        return Done(job=None if job is None else job.number)
+
+    def proceed(self) -> Done | Refusal:
+        """The step off the rig is done."""
+        job = self._job
+        if job is None or not job.asking:
+            return Refusal(refused="nobody is waited for; there is no step off the rig to be done now")
+        job.proceed.set()
+        return Done(job=job.number)
+
+    def acknowledge(self, who: str) -> Done | Refusal:
+        """The cautions have been read today."""
+        try:
+            self._confirm(who)
+        except RigError as problem:
+            return Refusal(refused=str(problem))
+        self._board.cautions_read(today=True)
+        return Done()
+
+    def stop(self) -> None:
+        """Halt the platen, end the capture, and let `run` return."""
+        with self._guard:
+            self._closing = True
+        self.halt("the end of the daemon")
+        # not before: the answer to the halt comes through the reader
+        self._stopping.set()
+
+    # The desk's own thread.
+
+    def run(self) -> None:
+        """Hold the rig until `stop`; a port that is away is looked for again and again."""
+        for module in LOADED_EARLY:
+            importlib.import_module(module)
+        pause_s = FIRST_PAUSE_S
+        self._board.cautions_read(today=self._read_today())
+        while not self._stopping.is_set():
+            try:
+                with ShownReader(
+                    self._address, self._rig, shown=self._show, lock_places=self._lock_places
+                ) as reader:
+                    pause_s = FIRST_PAUSE_S
+                    self._attend(reader)
+            except RigError as problem:
+                logger.debug("the rig is away: {}", problem)
+                self._board.away(str(problem))
+            except Exception as problem:  # whatever ends a reader, the next one may do better
+                logger.opt(exception=problem).error("the rig was lost")
+                self._board.away(f"the rig was lost: {problem}")
+            self._wait(pause_s)
+            pause_s = min(2 * pause_s, LONGEST_PAUSE_S)
+
+    def _attend(self, reader: Reader) -> None:
+        self._board.reopened()
+        self._reader = reader
+        self._look_due_s = 0.0
+        try:
+            while not self._stopping.is_set():
+                job = self._job
+                if job is not None:
+                    self._do(job, reader)
+                    continue
+                reader.get(IDLE_S)
+                self._look_around(reader)
+                self._take_up_once()
+        finally:
+            self._reader = None
+
+    def _do(self, job: _Job, reader: Reader) -> None:
+        """Carry out a job; whatever comes of it, the desk is free afterwards."""
+        logger.info("job {}: {} ({})", job.number, job.name, job.order.card.specimen)
+        reason, failed = "stopped", False
+        try:
+            if not job.stopped.is_set():
+                recorded = self._perform(job, reader)
+                reason, failed = recorded.reason, recorded.failed
+                self._board.job_goes_on(cycles=recorded.progress.cycles)
+        except RigError as problem:
+            # what was given up because of the person's stop is no failure of the rig
+            if not job.stopped.is_set():
+                reason, failed = str(problem), True
+        except Exception as problem:
+            logger.opt(exception=problem).error("job {} broke off", job.number)
+            reason, failed = f"broke off: {problem!r}", True
+            self._halt_after_failure()
+        finally:
+            self._live.end()
+            self._disarm(reader)
+            self._board.end_job(reason, failed=failed)
+            self._look_due_s = 0.0
+            with self._guard:
+                self._job = None
+        logger.info("job {} ended: {}", job.number, reason)
+
+    def _perform(self, job: _Job, reader: Reader) -> Recorded:
+        began = partial(self._began, job)
+        header_of = partial(complete_header, self._about(job))
+        watch = Watch(job.stopped, partial(self._ask, job), self._tell, began=began)
+        match job.checked:
+            case CheckedMethod(rig=limits) if limits.by_hand:
+                return perform_guided(
+                    reader,
+                    self._rig.calibration,
+                    header_of,
+                    self._out,
+                    checked=job.checked,
+                    watch=watch,
+                    show=self._guide,
+                )
+            case CheckedMethod():
+                return perform_method(
+                    reader, self._rig.calibration, header_of, self._out, checked=job.checked, watch=watch
+                )
+            case CheckedPlan():
+                return perform_endurance(
+                    reader,
+                    self._rig.calibration,
+                    header_of,
+                    self._out,
+                    checked=job.checked,
+                    watch=watch,
+                    take_up=job.take_up,
+                ).recorded
+        order = job.order
+        assert isinstance(order, RecordingOrder)
+        return perform_recording(
+            reader,
+            self._rig.calibration,
+            header_of,
+            self._out,
+            stop=StopRule(order.seconds, order.cycles),
+            stopped=job.stopped,
+            on_progress=partial(self._tell, ""),
+            began=began,
+        )
+
+    def _about(self, job: _Job) -> CaptureHeader:
+        order = job.order
+        method: dict[str, Any] | None = None
+        if not isinstance(order, RecordingOrder):
+            stiffness = order.card.stiffness_n_per_mm
+            method = {"file": order.source, "text": order.text, "stiffness_n_per_mm": stiffness}
+        if isinstance(job.checked, CheckedPlan):
+            method = {"kind": METHOD_KIND, "goes_on": job.checked.plan.goes_on} | (method or {})
+        return header_about(order.card, self._rig, method)
+
+    # What jobs tell.
+
+    def _show(self, delivery: Delivery | None) -> None:
+        self._turned()
+        if delivery is not None:
+            self._board.take(delivery)
+            self._live.put(delivery.samples)
+
+    def _began(self, job: _Job, capture: Path) -> None:
+        self._board.job_records(str(capture))
+        conditioning = job.checked.method.conditioning.cycles if isinstance(job.checked, CheckedMethod) else 0
+        height_mm = job.order.card.free_height_mm
+        self._live.begin(job.number, AnalysisSettings(conditioning=conditioning, free_height_mm=height_mm))
+
+    def _tell(self, step: str, done: Progress) -> None:
+        self._board.job_goes_on(step, cycles=done.cycles)
+
+    def _guide(self, guidance: Guidance) -> None:
+        """Show a person at a lever what to do now."""
+        parts = (guidance.warning, guidance.instruction, guidance.hint, guidance.before)
+        self._board.job_goes_on(" ".join(part for part in parts if part))
+
+    def _ask(self, job: _Job, text: str) -> None:
+        """Wait until the person says that a step off the rig is done, or wants to stop."""
+        job.proceed.clear()
+        job.asking = True
+        self._board.job_asks(text)
+        try:
+            while not job.stopped.is_set() and not job.proceed.wait(LOOK_S):
+                pass
+        finally:
+            job.asking = False
+            self._board.job_asks(None)
+
+    # Whether an order can be carried out.
+
+    def _must_be_free(self) -> None:
+        job = self._job
+        if job is not None:
+            raise DeviceError(
+                f"a job is under way: {job.name} on {job.order.card.specimen}; halt it, or wait for its end"
+            )
+        if self._closing:
+            raise DeviceError("the daemon is being stopped; start it again first")
+        status = self._board.status()
+        if self._reader is None or status.state == "away":
+            why = "; ".join(status.warnings)
+            raise DeviceError(
+                f"port {self._address}: the rig is away ({why}); the daemon goes on looking for it"
+            )
+
+    def _checked(self, order: Order) -> CheckedMethod | CheckedPlan | None:
+        if isinstance(order, RecordingOrder):
+            if order.cycles is not None and order.seconds is not None:
+                raise InputError("cycles and seconds: found both, expected one of them at most")
+            return None
+        facts = facts_of(order.card)
+        checked: CheckedMethod | CheckedPlan
+        if isinstance(order, EnduranceOrder):
+            checked = check_plan(parse_plan(order.text, order.source), self._limits(), facts)
+        elif self._moves_by_hand():
+            checked = check_by_hand(parse_method(order.text, order.source), facts, None)
+        else:
+            checked = check_method(parse_method(order.text, order.source), self._limits(), facts)
+        self._must_be_cautious(order)
+        return checked
+
+    def _moves_by_hand(self) -> bool:
+        """Whether a method can only be followed by a person on this rig."""
+        reader = self._reader
+        return self._rig.limits is None or (reader is not None and moves_by_hand(reader))
+
+    def _limits(self) -> RigLimits:
+        """What the rig may do.
+
+        Raises
+        ------
+        InputError
+            If its file does not say.
+        DeviceError
+            If it has no drive, or a stop is latched.
+        """
+        limits = self._rig.limits
+        if limits is None:
+            raise InputError(
+                f"rig {self._rig.name}: no `drive:` section in its file; a platen needs its rig's limits "
+                "before it is moved"
+            )
+        if self._moves_by_hand():
+            raise DeviceError(
+                f"rig {self._rig.name}: it does not drive its platen; nobody is led through so many squeezes"
+            )
+        device = self._board.status().device
+        if device is not None and device.stop_cause is not None:
+            raise DeviceError(
+                f"the rig has latched a stop ({device.stop_cause}); find its cause and release it first"
+            )
+        return limits
+
+    def _must_be_cautious(self, order: MethodOrder | EnduranceOrder) -> None:
+        if order.cautions_read:
+            answer = self.acknowledge(order.card.operator or "an order")
+            if isinstance(answer, Refusal):
+                logger.warning("{}", answer.refused)
+        elif not self._read_today():
+            raise InputError(
+                "cautions: they have not been read today; read them, see that they hold, and confirm them "
+                "before the first motion"
+            )
+
+    def _leave(
+        self,
+        order: Order,
+        checked: CheckedMethod | CheckedPlan | None,
+        take_up: Path | None = None,
+    ) -> _Job:
+        """Leave a job for the desk, which is shown as begun from now on."""
+        with self._guard:
+            self._must_be_free()
+            self._number += 1
+            job = _Job(self._number, order, checked, take_up)
+            self._board.begin_job(
+                job.number,
+                order.kind,
+                job.name,
+                order.card.specimen,
+                expected_s=_expected_s(order, checked),
+                cycles_wanted=_cycles_wanted(order, checked),
+                guided=isinstance(checked, CheckedMethod) and checked.rig.by_hand,
+            )
+            self._job = job
+        return job
+
+    def _take_up_once(self) -> None:
+        """Go on with an endurance run whose daemon was lost, if its plan said that it may."""
+        if self._took_up or self._rig.limits is None:
+            return
+        self._took_up = True
+        path = unfinished(self._out, self._rig.name)
+        if path is None:
+            return
+        try:
+            order = order_of(path)
+            checked = check_plan(parse_plan(order.text, order.source), self._limits(), facts_of(order.card))
+            self._leave(order, checked, path)
+        except RigError as problem:
+            logger.warning("{}: it is not gone on with: {}", path, problem)
+            self._board.warn("unfinished", f"{path.name} was cut short and is not gone on with: {problem}")
+
+    # The platen.
+
+    def _halt_platen(self) -> None:
+        reader = self._reader
+        identity = None if reader is None else reader.identity
+        if reader is not None and identity is not None and identity.capabilities & Capability.DRIVES:
+            reader.session.halt()
+
+    def _disarm(self, reader: Reader) -> None:
+        """See that a rig is disarmed after a job.
+
+        A halt that comes meanwhile cuts the job's own request to disarm short, and a rig left armed would
+        latch a stop for want of heartbeats.
+        """
+        identity = reader.identity
+        if identity is None or not identity.capabilities & Capability.DRIVES:
+            return
+        for _ in range(DISARM_ATTEMPTS):
+            try:
+                reader.session.disarm()
+            except DeviceError as problem:
+                logger.debug("not yet disarmed: {}", problem)
+            else:
+                return
+
+    def _halt_after_failure(self) -> None:
+        try:
+            self._halt_platen()
+        except RigError as problem:
+            logger.error("the halt was not answered: {}", problem)
+
+    def _look_around(self, reader: Reader) -> None:
+        """What can change while nobody asks for anything: a stop that is opened, or the day."""
+        now_s = time.monotonic()
+        if now_s < self._look_due_s:
+            return
+        self._look_due_s = now_s + LOOK_AROUND_S
+        self._board.cautions_read(today=self._read_today())
+        identity = reader.identity
+        if identity is None or not identity.capabilities & Capability.DRIVES:
+            return
+        try:
+            reader.session.state()
+        except DeviceError as problem:
+            logger.debug("it was not said how the device stands: {}", problem)
+
+    def _wait(self, pause_s: float) -> None:
+        """Wait, but not beyond the wish to stop; the loop turns meanwhile."""
+        until_s = time.monotonic() + pause_s
+        while time.monotonic() < until_s and not self._stopping.wait(LOOK_S):
+            self._turned()
+
+
+def facts_of(card: SpecimenCard) -> SpecimenFacts:
+    """What a method is checked against."""
+    return SpecimenFacts(card.free_height_mm, card.area_mm2, card.stiffness_n_per_mm)
+
+
+def order_of(capture: Path) -> EnduranceOrder:
+    """The order that began a capture of an endurance run.
+
+    Raises
+    ------
+    CaptureError
+        If it is no capture.
+    """
+    header = open_capture(capture).header
+    method = header.method or {}
+    return EnduranceOrder(
+        text=method.get("text", ""),
+        source=method.get("file", "plan"),
+        card=SpecimenCard(
+            specimen=header.specimen,
+            batch=header.batch,
+            free_height_mm=header.free_height_mm,
+            area_mm2=header.area_mm2,
+            stiffness_n_per_mm=method.get("stiffness_n_per_mm"),
+            operator=header.operator,
+        ),
+    )
+
+
+def _expected_s(order: Order, checked: CheckedMethod | CheckedPlan | None) -> float | None:
+    match checked:
+        case CheckedMethod():
+            return checked.time_s
+        case CheckedPlan():
+            return checked.plan.until.time_s
+    return order.seconds if isinstance(order, RecordingOrder) else None
+
+
+def _cycles_wanted(order: Order, checked: CheckedMethod | CheckedPlan | None) -> int | None:
+    if isinstance(checked, CheckedPlan):
+        return checked.plan.until.cycles
+    return order.cycles if isinstance(order, RecordingOrder) else None

@@ -1,0 +1,162 @@
+"""What a person at a hand lever is shown: what to do, how far, how fast, and how it goes.
+
+Problem: eyes on a specimen take in one line at a glance, and a terminal, a page and a test want the same
+facts. Plan: one frozen value for each moment, made of numbers and short sentences; whether a speed is right
+is judged in one place, against a stated band. Cost: one small object for each batch of samples.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+from rig.methods import (
+    Action,
+    MoveTo,
+    PressTo,
+    PressUntil,
+    Prompt,
+    StartClock,
+    TouchUntil,
+    Wait,
+    WaitUntil,
+)
+
+Pace = Literal["standing", "too slow", "right", "too fast"]
+
+PACE_BAND = 0.25
+"""A speed is right within so much of the one asked for, as a share: a practised hand keeps to that, and a
+foam's force at a quarter more speed differs by less than from piece to piece."""
+
+STANDING_SHARE = 0.1
+"""Slower than this share of the speed asked for, the platen stands."""
+
+ZERO_INSTRUCTION = "Leave everything untouched: the force zero is being measured."
+
+
+@dataclass(frozen=True, slots=True)
+class Guidance:
+    """One moment of a method that is done by hand.
+
+    Parameters
+    ----------
+    place, passes, action
+        Step of the method, pass of each repeat around it, and the kind of action.
+    instruction
+        What to do in this step.
+    hint
+        What to do right now.
+    target_mm, target_n
+        Deflection or force to reach; a gap is below zero.
+    deflection_mm
+        Where the platen is from the contact; None before a contact was found.
+    force_n
+        From the measured zero.
+    speed_mm_per_s, asked_mm_per_s
+        Towards the target, and as the method asks; None where nothing is to be moved.
+    pace
+        The one against the other.
+    share
+        Of this step that is done, 0 to 1.
+    time_left_s
+        Of a wait.
+    presses_done, presses
+        Of the whole method.
+    before
+        How the stroke before was, in words; empty before the first.
+    warning
+        Something that must be seen at once.
+    """
+
+    place: str
+    passes: tuple[int, ...]
+    action: str
+    instruction: str
+    hint: str
+    force_n: float
+    deflection_mm: float | None = None
+    target_mm: float | None = None
+    target_n: float | None = None
+    speed_mm_per_s: float = 0.0
+    asked_mm_per_s: float | None = None
+    pace: Pace | None = None
+    share: float = 0.0
+    time_left_s: float | None = None
+    presses_done: int = 0
+    presses: int = 0
+    before: str = ""
+    warning: str | None = None
+
+    @property
+    def band_mm_per_s(self) -> tuple[float, float] | None:
+        """Least and greatest speed that is right; None where nothing is to be moved."""
+        if self.asked_mm_per_s is None:
+            return None
+        return (1 - PACE_BAND) * self.asked_mm_per_s, (1 + PACE_BAND) * self.asked_mm_per_s
+
+
+def pace_of(speed_mm_per_s: float, asked_mm_per_s: float) -> Pace:
+    """How a speed towards the target compares with the one asked for; a way back counts as standing.
+
+    Examples
+    --------
+    >>> [pace_of(speed, 2.0) for speed in (0.1, 1.4, 1.6, 2.4, 2.6)]
+    ['standing', 'too slow', 'right', 'right', 'too fast']
+    """
+    if speed_mm_per_s < STANDING_SHARE * asked_mm_per_s:
+        return "standing"
+    if speed_mm_per_s < (1 - PACE_BAND) * asked_mm_per_s:
+        return "too slow"
+    return "right" if speed_mm_per_s <= (1 + PACE_BAND) * asked_mm_per_s else "too fast"
+
+
+def instruction_of(action: Action, free_height_mm: float | None, deflection_mm: float | None) -> str:
+    """What to do, in words.
+
+    Parameters
+    ----------
+    action
+        Of a plan.
+    free_height_mm
+        For the per cent; None leaves them out.
+    deflection_mm
+        Where the platen stands as the action begins; None before a contact was found.
+    """
+    match action:
+        case TouchUntil():
+            said = f"Approach at {_speed(action.speed_mm_per_s)} until {action.force_n:.3g} N is felt; stop."
+        case PressTo():
+            deep = _deep(action.deflection_mm, free_height_mm)
+            said = f"Press to {deep} at {_speed(action.speed_mm_per_s)}, and stand."
+        case PressUntil():
+            stop = _deep(action.stop_mm, free_height_mm)
+            said = (
+                f"Press until {action.force_n:.4g} N at {_speed(action.speed_mm_per_s)}, "
+                f"no deeper than {stop}, and stand."
+            )
+        case MoveTo():
+            where = f"a gap of {-action.deflection_mm:.3g} mm" if action.deflection_mm < 0 else "the contact"
+            said = f"Let back to {where} at {_speed(action.speed_mm_per_s)}, and stand."
+        case Wait(loaded=True):
+            where = "" if deflection_mm is None else f" at {deflection_mm:.1f} mm"
+            said = f"Hold still{where} for {action.duration_s:.3g} s."
+        case Wait():
+            said = f"Leave it unloaded for {action.duration_s:.3g} s."
+        case WaitUntil():
+            said = "Wait where you are until the time has come."
+        case Prompt():
+            said = f"By hand: {action.instruction} Press Enter, or confirm, when it is done."
+        case StartClock():
+            said = ""
+    return said
+
+
+def _speed(speed_mm_per_s: float) -> str:
+    return f"about {speed_mm_per_s:.2g} mm/s"
+
+
+def _deep(deflection_mm: float, free_height_mm: float | None) -> str:
+    share = "" if free_height_mm is None else f" ({100 * deflection_mm / free_height_mm:.3g} %)"
+    digits = 1 if math.isclose(deflection_mm, round(deflection_mm, 1)) else 2
+    return f"{deflection_mm:.{digits}f} mm{share}"

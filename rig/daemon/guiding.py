@@ -1,0 +1,462 @@
+"""Guide a person at a hand lever through a method, and record what really happened.
+
+Problem: a rig without a drive does nothing by itself, yet its recording should be read like that of a driven
+one. Plan: everything is recorded from the first sample; first the force zero is measured untouched, then one
+planned action after the other is put in words and followed (hand_strokes.py, hand_waits.py) until the
+samples say that it is done. The same `step` events as on a driven rig frame each action, and a
+`guided` event says how far, how fast and how much too far it was. Cost: one thread beside the reader's;
+a few passes over each batch.
+
+Nothing here moves or stops anything: too deep or too hard is said as loudly as it can be, and no more.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from loguru import logger
+
+from rig.calibration import Calibration
+from rig.capture import CaptureHeader, CaptureWriter
+from rig.daemon.driving import LinkLostError, StoppedByPersonError, Watch
+from rig.daemon.guidance import ZERO_INSTRUCTION, Guidance, instruction_of, pace_of
+from rig.daemon.hand_samples import Follower, Heard, SpeedMeter
+from rig.daemon.hand_strokes import Aim, Stroke
+from rig.daemon.hand_waits import Asked, Hold, Quiet, Rest
+from rig.daemon.recording import SILENCE_S, Progress, Recorded, link_tallies, write_events
+from rig.daemon.running import in_words
+from rig.errors import InputError, RigError
+from rig.methods import (
+    Action,
+    CheckedMethod,
+    Method,
+    MoveTo,
+    PlannedAction,
+    PressTo,
+    PressUntil,
+    Prompt,
+    SpecimenFacts,
+    StartClock,
+    TouchUntil,
+    Wait,
+    WaitUntil,
+    check_by_hand,
+    plan,
+)
+from rig.methods.steps import Touch, each_step
+from rig.reader import Delivery, Reader
+from rig.samples import Samples, Status
+from rig.wire import Capability
+
+WAIT_S = 0.1
+"""How long a delivery is waited for before the clock and the person's wish to stop are looked at again."""
+
+QUIET_WARNING_S = 1.0
+"""No sample for so long is said to the person, whose guidance stands still meanwhile."""
+
+RUN_ON_S = 0.5
+"""The recording goes on for so long after the last step: the last cycle needs a rest behind it to close."""
+
+TOO_DEEP_MM = 0.5
+TOO_DEEP_SHARE = 0.03
+"""So far beyond the method's own deepest step, whichever is more, a person is warned."""
+
+NOISE_IN_TOUCH = 6.0
+"""A touch force below so many times the noise may be felt where nothing is touched."""
+
+USUAL_TOUCH_N = 1.0
+"""Where a method never touches, this tells pressed from unpressed."""
+
+CLEAR_MM = 0.5
+"""A gap of at least so much: the platen is clear of the specimen, and the force zero may be taken."""
+
+US_PER_S = 1e6
+
+Show = Callable[[Guidance], None]
+
+
+def moves_by_hand(reader: Reader) -> bool:
+    """Whether the rig behind an entered reader has to be moved by hand: it cannot be told to move."""
+    identity = reader.identity
+    return identity is None or not identity.capabilities & Capability.DRIVES
+
+
+def guide_method(
+    reader: Reader,
+    calibration: Calibration,
+    header_of: Callable[[Reader], CaptureHeader],
+    parent: Path,
+    *,
+    method: Method,
+    facts: SpecimenFacts,
+    watch: Watch,
+    show: Show,
+    largest_force_n: float | None = None,
+) -> Recorded:
+    """Enter the reader, then as `perform_guided`.
+
+    Raises
+    ------
+    DeviceError
+        Also if the rig cannot be opened.
+    """
+    checked = check_by_hand(method, facts, largest_force_n)
+    _refuse_uncalibrated(reader, calibration)
+    with reader:
+        return perform_guided(reader, calibration, header_of, parent, checked=checked, watch=watch, show=show)
+
+
+def perform_guided(
+    reader: Reader,
+    calibration: Calibration,
+    header_of: Callable[[Reader], CaptureHeader],
+    parent: Path,
+    *,
+    checked: CheckedMethod,
+    watch: Watch,
+    show: Show,
+) -> Recorded:
+    """Guide a person through every step, and record from the first sample to the end.
+
+    Depth is the specimen's own: the platen's position less what the frame gives way.
+
+    Parameters
+    ----------
+    reader
+        Entered; it is left open.
+    header_of
+        Makes the capture's header once the device has said who it is.
+    checked
+        From `check_by_hand`.
+    watch
+        `ask` is called for steps off the rig, `tell` with each step that begins and with warnings.
+    show
+        Called with the guidance of each moment, by the thread that records; it must be quick.
+
+    Raises
+    ------
+    InputError
+        If force or position is not calibrated; nothing is recorded then.
+    RecorderError
+        If the capture cannot be begun.
+    """
+    _refuse_uncalibrated(reader, calibration)
+    with CaptureWriter.create(parent, header_of(reader)) as writer:
+        watch.began(writer.path)
+        guide = _Guide(reader, calibration, writer, checked=checked, watch=watch, show=show)
+        reason, failed = guide.run()
+        if not writer.ended:
+            writer.end(reason, link_tallies(reader))
+    return Recorded(writer.path, reason, failed, guide.progress())
+
+
+def _refuse_uncalibrated(reader: Reader, calibration: Calibration) -> None:
+    kinds = reader.empty()
+    names = ("force", "position")
+    known = calibration.covers(kinds.force_channel, kinds.position_channel)
+    missing = [name for name, covered in zip(names, known, strict=True) if not covered]
+    if missing:
+        raise InputError(
+            f"{', '.join(missing)}: comes in counts, and what a count is was not found; "
+            "say per_count in the rig's file, a hand is guided in N and mm"
+        )
+
+
+class _Guide:
+    """Follows one person through one method."""
+
+    def __init__(
+        self,
+        reader: Reader,
+        calibration: Calibration,
+        writer: CaptureWriter,
+        *,
+        checked: CheckedMethod,
+        watch: Watch,
+        show: Show,
+    ) -> None:
+        self._reader, self._calibration, self._writer = reader, calibration, writer
+        self._checked, self._watch, self._tell_person = checked, watch, show
+        touches = [step.force_n for step in each_step(checked.method.steps) if isinstance(step, Touch)]
+        self._touch_n = min(touches, default=USUAL_TOUCH_N)
+        self._deepest_mm = checked.deepest_mm + max(TOO_DEEP_MM, TOO_DEEP_SHARE * checked.deepest_mm)
+        self._zero_n = 0.0
+        self._contact_mm: float | None = None
+        self._waiting = Heard.nothing()
+        self._meter = SpeedMeter()
+        self._clocks: dict[str, float] = {}
+        self._stood_s: float | None = None
+        self._presses = 0
+        self._before = ""
+        self._warning: str | None = None
+        self._first_us: int | None = None
+        self._last_us = 0
+        self._now_s = self._now_mm = self._now_n = 0.0
+        self._saturated = False
+        self._fresh = time.monotonic()
+
+    def progress(self) -> Progress:
+        """How far the recording is."""
+        length_s = 0.0 if self._first_us is None else (self._last_us - self._first_us) / US_PER_S
+        return Progress(length_s, self._writer.samples, 0)
+
+    def run(self) -> tuple[str, bool]:
+        """Every step; why it ended, and whether that is a failure."""
+        method = self._checked.method
+        self._event("method", name=method.name, source=method.source, by="hand")
+        try:
+            self._measure_zero()
+            for planned in plan(self._checked):
+                self._step(planned)
+            self._run_on()
+        except StoppedByPersonError:
+            return "stopped", False
+        except RigError as problem:
+            logger.error("{}", problem)
+            if not self._writer.ended:
+                self._event("method stopped", why=str(problem))
+            return str(problem), True
+        return "method finished", False
+
+    # Steps.
+
+    def _measure_zero(self) -> None:
+        quiet = Quiet(self._touch_n)
+        self._watch.tell(ZERO_INSTRUCTION, self.progress())
+        self._follow(quiet, Guidance("start", (), "zero", ZERO_INSTRUCTION, "", 0.0))
+        self._take_zero(quiet)
+        if self._touch_n < NOISE_IN_TOUCH * quiet.noise_n:
+            text = (
+                f"The force wavers by {quiet.noise_n:.2g} N, and a touch is {self._touch_n:.3g} N: "
+                "it may be felt where nothing is touched."
+            )
+            self._event("hand warning", text=text)
+            self._watch.tell(text, self.progress())
+
+    def _take_zero(self, quiet: Quiet) -> None:
+        self._zero_n += quiet.force_n
+        self._waiting = self._waiting.less(quiet.force_n)
+        self._now_n -= quiet.force_n
+        self._event("force zero", zero_n=self._zero_n, noise_n=quiet.noise_n)
+
+    def _step(self, planned: PlannedAction) -> None:
+        action, place = planned.action, str(planned.place)
+        marked = {"place": place, "passes": list(planned.passes), "action": in_words(action)}
+        self._watch.tell(place, self.progress())
+        self._event("step", phase="begin", **marked)
+        if isinstance(action, StartClock):
+            self._clocks[place] = self._now_s
+        else:
+            words = instruction_of(action, self._checked.specimen.free_height_mm, self._deflection_mm)
+            self._guide(planned, marked, words)
+        self._event("step", phase="end", **marked)
+
+    def _guide(self, planned: PlannedAction, marked: dict[str, Any], words: str) -> None:
+        action, place = planned.action, str(planned.place)
+        aim = self._aim(action)
+        shown = Guidance(
+            place,
+            planned.passes,
+            in_words(action),
+            words,
+            "",
+            0.0,
+            target_mm=None if aim is None or isinstance(action, PressUntil) else aim.goal_mm,
+            target_n=None if aim is None else aim.goal_n,
+            asked_mm_per_s=None if aim is None else aim.speed_mm_per_s,
+            presses=self._checked.presses,
+        )
+        if isinstance(action, Prompt):
+            self._off_rig(action, shown)
+            return
+        follower = self._follower(action, aim, place)
+        self._follow(follower, shown, 1 if aim is None else aim.sign)
+        self._event("guided", **marked, **follower.did())
+        self._afterwards(action, follower)
+
+    def _aim(self, action: Action) -> Aim | None:
+        match action:
+            case TouchUntil():
+                return Aim(1, action.speed_mm_per_s, None, action.force_n, stands=False)
+            case PressTo():
+                return Aim(1, action.speed_mm_per_s, action.deflection_mm)
+            case PressUntil():
+                return Aim(1, action.speed_mm_per_s, action.stop_mm, action.force_n)
+            case MoveTo():
+                # a gap is left open however wide it is already; a contact may be come to from both sides
+                away = action.deflection_mm < 0 or (self._deflection_mm or 0.0) > 0
+                return Aim(-1 if away else 1, action.speed_mm_per_s, action.deflection_mm)
+        return None
+
+    def _follower(self, action: Action, aim: Aim | None, place: str) -> Follower:
+        if aim is not None:
+            return Stroke(aim, self._contact_mm or 0.0)
+        since_s = self._now_s
+        if isinstance(action, Wait):
+            if action.loaded:
+                since_s = since_s if self._stood_s is None else self._stood_s
+                return Hold(action.duration_s, since_s, self._contact_mm or 0.0)
+            return Rest(since_s + action.duration_s, since_s, self._touch_n)
+        assert isinstance(action, WaitUntil)
+        return Rest(self._clocks[place] + action.time_s, since_s, self._touch_n)
+
+    def _afterwards(self, action: Action, follower: Follower) -> None:
+        """What the next steps need of one that is over."""
+        self._stood_s = None
+        if isinstance(follower, Stroke):
+            self._stood_s, self._before = follower.stood_s, follower.in_words()
+            self._presses += isinstance(action, PressTo | PressUntil)
+        if isinstance(action, TouchUntil) and isinstance(follower, Stroke) and follower.passed_mm is not None:
+            if action.sets_contact:
+                self._contact_mm = follower.passed_mm
+            self._event("contact found" if action.sets_contact else "touched", position_mm=follower.passed_mm)
+        clear = self._deflection_mm is not None and self._deflection_mm < -CLEAR_MM
+        if isinstance(follower, Rest) and clear and follower.quiet.still:
+            self._take_zero(follower.quiet)
+
+    def _off_rig(self, action: Prompt, shown: Guidance) -> None:
+        began_s = self._now_s
+        with Asked(self._watch.ask, action.instruction) as asked:
+            least_s = action.least_s or 0.0
+            self._follow(asked.until(began_s + least_s), shown)
+        taken_s = self._now_s - began_s
+        self._event("step off the rig", instruction=action.instruction, taken_s=taken_s)
+        if action.most_s is not None and taken_s > action.most_s:
+            logger.warning(
+                "{}: took {:.0f} s, at most {:.0f} s were asked for",
+                action.instruction,
+                taken_s,
+                action.most_s,
+            )
+
+    def _run_on(self) -> None:
+        until = time.monotonic() + RUN_ON_S
+        while time.monotonic() < until:
+            self._listen()
+
+    # Samples.
+
+    @property
+    def _deflection_mm(self) -> float | None:
+        return None if self._contact_mm is None else self._now_mm - self._contact_mm
+
+    def _follow(self, follower: Follower, shown: Guidance, sign: int = 1) -> None:
+        """Listen until an action is over; what was heard after it is kept for the next."""
+        over: int | None = None
+        self._show(shown, follower, sign)
+        while over is None:
+            heard, self._waiting = self._waiting, Heard.nothing()
+            if not len(heard):
+                heard = self._listen()
+            if len(heard):
+                over = follower.take(heard)
+                self._waiting = Heard.nothing() if over is None else heard[over + 1 :]
+                self._look(heard if over is None else heard[: over + 1])
+            self._show(shown, follower, sign)
+
+    def _look(self, heard: Heard) -> None:
+        """Note where the platen is, and whether that has to be warned of."""
+        self._now_s, self._now_mm, self._now_n = heard.last
+        self._meter.take(heard)
+        most_n = self._checked.rig.force_n[1]
+        largest_n = float(heard.force_n.max())
+        deepest_mm = None if self._contact_mm is None else float(heard.position_mm.max()) - self._contact_mm
+        if largest_n > most_n:
+            self._warn(f"TOO HARD: {largest_n:.0f} N, at most {most_n:g} N; let back slowly")
+        elif deepest_mm is not None and deepest_mm > self._deepest_mm:
+            self._warn(
+                f"TOO DEEP: {deepest_mm:.1f} mm, this method goes to {self._checked.deepest_mm:.1f} mm; "
+                "let back slowly"
+            )
+        elif self._saturated:
+            self._warn("THE FORCE SENSOR IS AT ITS END: let back slowly")
+        else:
+            self._warning = None
+
+    def _warn(self, text: str) -> None:
+        """Say it once loudly when it begins, and show it as long as it holds."""
+        kind = text.partition(":")[0]
+        if self._warning is None or not self._warning.startswith(kind):
+            self._event("hand warning", text=text)
+            self._watch.tell(text, self.progress())
+        self._warning = text
+
+    def _show(self, shown: Guidance, follower: Follower, sign: int) -> None:
+        speed = sign * self._meter.speed_mm_per_s
+        asked = shown.asked_mm_per_s
+        moving = asked is not None and follower.share < 1.0
+        self._tell_person(
+            Guidance(
+                place=shown.place,
+                passes=shown.passes,
+                action=shown.action,
+                instruction=shown.instruction,
+                hint=follower.hint,
+                force_n=self._now_n,
+                deflection_mm=self._deflection_mm,
+                target_mm=shown.target_mm,
+                target_n=shown.target_n,
+                speed_mm_per_s=speed,
+                asked_mm_per_s=asked,
+                pace=pace_of(speed, asked) if moving and asked is not None else None,
+                share=follower.share,
+                time_left_s=follower.time_left_s,
+                presses_done=self._presses,
+                presses=shown.presses,
+                before=self._before,
+                warning=self._silence() or self._warning,
+            )
+        )
+
+    def _silence(self) -> str | None:
+        quiet_s = time.monotonic() - self._fresh
+        return f"NO SAMPLES: none for {quiet_s:.0f} s; wait" if quiet_s > QUIET_WARNING_S else None
+
+    def _listen(self) -> Heard:
+        """One delivery, written; none of its samples may be there.
+
+        Raises
+        ------
+        MethodStoppedError
+            If the person stops, or samples and positions cannot be relied on any more.
+        """
+        delivery = self._reader.get(WAIT_S)
+        if delivery is None:
+            self._writer.tick()
+        else:
+            self._write(delivery)
+        if self._watch.stopped.is_set():
+            raise StoppedByPersonError("stopped by the person")
+        now = time.monotonic()
+        if delivery is None or not len(delivery.samples):
+            if now - self._fresh > SILENCE_S:
+                raise LinkLostError(f"no sample for {SILENCE_S:.0f} s")
+            return Heard.nothing()
+        self._fresh = now
+        return self._heard(delivery.samples)
+
+    def _write(self, delivery: Delivery) -> None:
+        samples = delivery.samples
+        if len(samples):
+            self._first_us = int(samples.time_us[0]) if self._first_us is None else self._first_us
+            self._last_us = int(samples.time_us[-1])
+        write_events(self._writer, delivery)
+        self._writer.append(samples)
+        self._watch.see(delivery)
+        for event in delivery.events:
+            if event.kind in ("reset", "link_lost") and self._contact_mm is not None:
+                what = "the device was reset" if event.kind == "reset" else "the link was lost"
+                raise LinkLostError(f"{what}: where the contact is, is not known any more; start again")
+
+    def _heard(self, samples: Samples) -> Heard:
+        force_n = self._calibration.force_n(samples) - self._zero_n
+        give_mm = self._calibration.compliance_mm_per_n * force_n
+        self._saturated = bool((samples.status & Status.FORCE_SATURATED).any())
+        return Heard(samples.time_us / US_PER_S, self._calibration.position_mm(samples) - give_mm, force_n)
+
+    def _event(self, kind: str, **fields: object) -> None:
+        """Record that something happened, with the device time of the sample that showed it."""
+        self._writer.event(kind, time_us=round(self._now_s * US_PER_S), **fields)

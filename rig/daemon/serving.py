@@ -1,0 +1,188 @@
+"""The daemon: holds a rig for as long as it runs, whoever watches or orders.
+
+Problem: a rig is to be held day and night, watched from several places, and left in a safe state whatever
+ends the program. Plan: the main thread is the desk; beside it stand threads that read the port, measure
+cycles, answer on the socket and keep the page's process. A signal is handed to a thread of its own, since a
+handler runs in the midst of whatever the main thread does: it halts the platen, the job ends its capture,
+and everything is closed in the opposite order. Cost: five threads and a process.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from loguru import logger
+
+from rig.daemon.board import Board
+from rig.daemon.bulletin import LimitsCard
+from rig.daemon.cautions import CAUTIONS, HAND_CAUTIONS, cautions_read_today, confirm_cautions
+from rig.daemon.control import ControlServer
+from rig.daemon.desk import Desk
+from rig.daemon.live import LiveAnalysis
+from rig.daemon.notify import Notifier
+from rig.daemon.page_keeper import PageKeeper
+from rig.daemon.shelf import Shelf
+from rig.daemon.socket_place import SocketPlace
+from rig.methods import RigLimits
+from rig.reader import PortAddress
+from rig.rigfile import RigFile
+
+SWITCH_S = 0.0005
+"""A thread that computes gives way after so long: a trip must not wait for an analysis."""
+
+
+@dataclass(frozen=True, slots=True)
+class PageWish:
+    """Where the page is to be served.
+
+    Parameters
+    ----------
+    listen, http
+        Address and TCP port.
+    token_file
+        File of the token that is asked for; None for a page on loopback.
+    """
+
+    listen: str = "127.0.0.1"
+    http: int = 8470
+    token_file: Path | None = None
+
+    def command(self, socket: Path) -> list[str]:
+        """The page's process."""
+        words = [sys.executable, "-m", "rig.daemon.page", "--socket", str(socket)]
+        words += ["--listen", self.listen, "--http", str(self.http)]
+        return words if self.token_file is None else [*words, "--token-file", str(self.token_file)]
+
+
+def serve(
+    rig: RigFile,
+    address: PortAddress,
+    out: Path,
+    *,
+    methods: Sequence[Path],
+    page: PageWish | None,
+    lock_places: Sequence[Path] | None = None,
+    socket_folders: Sequence[Path] | None = None,
+) -> None:
+    """Hold a rig until SIGTERM or SIGINT. To be called in the main thread.
+
+    Parameters
+    ----------
+    rig, address
+        The rig's file, and where its port is.
+    out
+        Folder that captures are made in.
+    methods
+        Folders of methods and plans that are offered.
+    page
+        Where the page is served; None for no page.
+    lock_places, socket_folders
+        Where locks and the control socket stand; None for the system's and the user's.
+
+    Raises
+    ------
+    DeviceError
+        If a daemon holds this rig already, or the control socket cannot be made.
+    """
+    board = Board(
+        rig.name,
+        str(address),
+        rig.calibration,
+        limits=limits_card(rig.limits),
+        cautions=HAND_CAUTIONS if rig.limits is None else CAUTIONS,
+    )
+    # who has read those for a hand has not read those for a motor
+    cautioned = f"{rig.name}, by hand" if rig.limits is None else rig.name
+    notifier = Notifier()
+    with ExitStack() as opened:
+        opened.callback(notifier.close)
+        opened.enter_context(_quick_switches())
+        place = opened.enter_context(SocketPlace(rig.name, socket_folders))
+        live = opened.enter_context(LiveAnalysis(board, rig.calibration))
+        desk = Desk(
+            rig,
+            address,
+            out,
+            board=board,
+            live=live,
+            turned=notifier.alive,
+            cautions_read_today=lambda: cautions_read_today(cautioned),
+            confirm_cautions=lambda who: confirm_cautions(cautioned, who),
+            lock_places=lock_places,
+        )
+        opened.enter_context(ControlServer(place.path, board=board, orders=desk, shelf=Shelf(methods)))
+        if page is not None:
+            opened.enter_context(PageKeeper(page.command(place.path)))
+        opened.enter_context(_on_signals(lambda: _stop(desk, notifier)))
+        notifier.ready(f"rig {rig.name} at {address}")
+        logger.info("rig {}: the daemon is up, control socket {}", rig.name, place.path)
+        desk.run()
+        notifier.stopping()
+    logger.info("rig {}: the daemon has ended", rig.name)
+
+
+def _stop(desk: Desk, notifier: Notifier) -> None:
+    notifier.stopping()
+    desk.stop()
+
+
+def limits_card(limits: RigLimits | None) -> LimitsCard | None:
+    """Where the rig trips, for those who watch."""
+    if limits is None:
+        return None
+    return LimitsCard(
+        min_force_n=limits.force_n[0],
+        max_force_n=limits.force_n[1],
+        min_travel_mm=limits.travel_mm[0],
+        max_travel_mm=limits.travel_mm[1],
+        speed_mm_per_s=limits.speed_mm_per_s,
+    )
+
+
+@contextmanager
+def _quick_switches() -> Iterator[None]:
+    before_s = sys.getswitchinterval()
+    sys.setswitchinterval(SWITCH_S)
+    try:
+        yield
+    finally:
+        sys.setswitchinterval(before_s)
+
+
+@contextmanager
+def _on_signals(stop: Callable[[], None]) -> Iterator[None]:
+    """Have SIGTERM and SIGINT call `stop` in a thread of its own.
+
+    A handler in the main thread could interrupt it while it holds the very lock that the handler needs.
+    """
+    wakes, woken = os.pipe()
+    os.set_blocking(woken, False)
+    over = threading.Event()
+
+    def wait() -> None:
+        while os.read(wakes, 1) and not over.is_set():
+            stop()
+
+    thread = threading.Thread(target=wait, name="rig-signals")
+    numbers = (signal.SIGINT, signal.SIGTERM)
+    before = {number: signal.signal(number, lambda number, frame: None) for number in numbers}
+    before_fd = signal.set_wakeup_fd(woken, warn_on_full_buffer=False)
+    thread.start()
+    try:
+        yield
+    finally:
+        signal.set_wakeup_fd(before_fd)
+        for number, handler in before.items():
+            signal.signal(number, handler)
+        over.set()
+        os.write(woken, b"\0")
+        thread.join()
+        os.close(wakes)
+        os.close(woken)

@@ -1,0 +1,91 @@
+"""Methods and plans that stand ready in folders, for whoever wants to start one.
+
+Problem: a page cannot read files, and a folder may hold anything. Plan: read what is there when asked,
+no more files and no larger ones than a person would keep, and leave out what is neither method nor plan.
+What was read is kept until its file changes. Cost: a few milliseconds for each file, once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Literal
+
+import yaml
+from loguru import logger
+from pydantic import BaseModel, ConfigDict
+
+from rig.daemon.bulletin import LONGEST_METHOD
+
+MOST_FILES = 60
+MOST_CHARACTERS = 160_000
+"""Of all texts together: the answer must fit into one line of the control socket."""
+
+
+class ReadyMethod(BaseModel):
+    """A method or an endurance plan in a file."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    name: str
+    source: str
+    purpose: str
+    kind: Literal["method", "endurance"]
+    text: str
+
+
+class Shelf:
+    """Ready methods in folders.
+
+    Parameters
+    ----------
+    folders
+        Where YAML files are looked for, not below.
+    """
+
+    def __init__(self, folders: Sequence[Path]) -> None:
+        self._folders = tuple(folders)
+        self._known: dict[Path, tuple[int, ReadyMethod | None]] = {}
+
+    def methods(self) -> list[ReadyMethod]:
+        """What is there now, in the order of the files' names; a folder that is absent is empty."""
+        paths = [path for folder in self._folders for path in sorted(folder.glob("*.yaml"))][:MOST_FILES]
+        found: list[ReadyMethod] = []
+        room = MOST_CHARACTERS
+        known: dict[Path, tuple[int, ReadyMethod | None]] = {}
+        for path in paths:
+            ready = self._read(path, known)
+            if ready is not None and len(ready.text) <= room:
+                room -= len(ready.text)
+                found.append(ready)
+        self._known = known
+        return found
+
+    def _read(self, path: Path, known: dict[Path, tuple[int, ReadyMethod | None]]) -> ReadyMethod | None:
+        try:
+            stat = path.stat()
+            entry = self._known.get(path)
+            if entry is None or entry[0] != stat.st_mtime_ns:
+                entry = (stat.st_mtime_ns, _ready(path) if stat.st_size <= LONGEST_METHOD else None)
+        except OSError as problem:
+            logger.debug("{}: cannot be read ({})", path, problem)
+            return None
+        known[path] = entry
+        return entry[1]
+
+
+def _ready(path: Path) -> ReadyMethod | None:
+    try:
+        text = path.read_text(encoding="utf-8")
+        content = yaml.safe_load(text)
+    except (UnicodeDecodeError, yaml.YAMLError, ValueError, RecursionError):
+        return None
+    if not isinstance(content, dict) or not ({"steps", "squeeze"} & set(map(str, content))):
+        return None
+    return ReadyMethod(
+        name=str(content.get("name", path.stem))[:200],
+        source=path.name,
+        purpose=str(content.get("purpose", ""))[:1000],
+        kind="endurance" if "squeeze" in content else "method",
+        text=text,
+    )

@@ -1,0 +1,310 @@
+"""The control socket answers who asks in its language, survives everybody else, and always hears a halt."""
+
+import json
+import os
+import socket
+import stat
+import subprocess
+import sys
+import threading
+import time
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+if os.name != "posix":
+    pytest.skip("the control socket needs a Unix system", allow_module_level=True)
+
+from attended import PRESSES, attended, method, wait_until
+from delivering import CALIBRATION, delivery
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from rig.daemon import control
+from rig.daemon.board import Board
+from rig.daemon.bulletin import CycleRow, Done, RecordingOrder, Refusal, Seen
+from rig.daemon.control import (
+    CONNECTIONS,
+    LONGEST_LINE,
+    ControlClient,
+    ControlServer,
+    NoDaemonError,
+    daemon_of,
+)
+from rig.daemon.shelf import Shelf
+from rig.daemon.socket_place import SocketPlace, sockets_there
+from rig.errors import DeviceError
+
+ROOT = Path(__file__).parents[2]
+RECORDING = RecordingOrder(card={"specimen": "F-90-007"}, cycles=3)
+
+
+class Notebook:
+    """Takes orders by writing them down."""
+
+    def __init__(self):
+        self.taken = []
+
+    def start(self, order):
+        self.taken.append(order)
+        return Done(job=7)
+
+    def halt(self, who):
+        self.taken.append(f"halt {who}")
+        return Done()
+
+    def proceed(self):
+        return Refusal(refused="nobody is waited for")
+
+    def acknowledge(self, who):
+        self.taken.append(f"acknowledged {who}")
+        return Done()
+
+
+@contextmanager
+def served(folder, *, shelf=()):
+    """A server with a board, one who takes orders, and where it listens."""
+    board, orders = Board("bench", "ttyUSB0", CALIBRATION), Notebook()
+    with (
+        SocketPlace("bench", [folder]) as place,
+        ControlServer(place.path, board=board, orders=orders, shelf=Shelf(shelf)),
+    ):
+        yield board, orders, place.path
+
+
+def raw(path):
+    connection = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+    connection.settimeout(20)
+    connection.connect(str(path))
+    return connection
+
+
+def said(path, line):
+    """The answer to a line of bytes."""
+    with raw(path) as connection:
+        connection.sendall(line + b"\n")
+        return json.loads(connection.makefile("rb").readline())
+
+
+def test_the_status_is_that_of_the_board(tmp_path):
+    with served(tmp_path) as (board, _, path), ControlClient(path) as client:
+        board.take(delivery(0, 101))
+        assert client.status() == board.status()
+
+
+def test_news_are_handed_on_with_what_was_seen(tmp_path):
+    with served(tmp_path) as (board, _, path), ControlClient(path) as client:
+        board.begin_job(1, "method", "a method", "F-90-007")
+        board.cycles(1, [CycleRow(cycle=1, peak_force_n=3.0)])
+        first = client.news(Seen())
+        assert [row.peak_force_n for row in first.cycles] == [3.0]
+        assert client.news(first.seen).cycles == ()
+
+
+def test_orders_reach_the_one_who_takes_them_and_the_answer_comes_back(tmp_path):
+    with served(tmp_path) as (_, orders, path), ControlClient(path) as client:
+        assert client.start(RECORDING) == Done(job=7)
+        assert client.halt("a test") == Done()
+        assert client.proceed() == Refusal(refused="nobody is waited for")
+        assert client.acknowledge("the morning shift") == Done()
+    assert orders.taken == [RECORDING, "halt a test", "acknowledged the morning shift"]
+
+
+def test_ready_methods_are_offered_with_their_text(tmp_path):
+    methods = ROOT / "configs" / "methods"
+    with served(tmp_path, shelf=[methods]) as (_, _, path), ControlClient(path) as client:
+        offered = {each.source: each for each in client.methods()}
+    assert set(offered) == {each.name for each in methods.glob("*.yaml")}
+    squeeze = offered["plain_squeeze.yaml"]
+    assert squeeze.text == (methods / "plain_squeeze.yaml").read_text(encoding="utf-8")
+    assert (squeeze.kind, squeeze.name) == ("method", "plain squeeze")
+
+
+def test_a_folder_of_anything_offers_only_what_is_a_method_or_a_plan(tmp_path):
+    folder = tmp_path / "shelf"
+    folder.mkdir()
+    (folder / "a.yaml").write_text(PRESSES)
+    (folder / "b.yaml").write_text("squeeze: {deflection: 8 mm}\nname: a plan\n")
+    (folder / "c.yaml").write_text("port: {path: ttyUSB0}\n")
+    (folder / "d.yaml").write_bytes(b"\xff\xfe\x00: [")
+    (folder / "e.yaml").write_text("steps: [1]\n#" + "x" * 70_000)
+    (folder / "f.yaml").mkdir()
+    shelf = Shelf([folder, tmp_path / "absent"])
+    assert [(each.source, each.kind) for each in shelf.methods()] == [
+        ("a.yaml", "method"),
+        ("b.yaml", "endurance"),
+    ]
+    (folder / "a.yaml").unlink()
+    assert [each.source for each in shelf.methods()] == ["b.yaml"]
+
+
+def test_only_the_user_can_reach_the_socket(tmp_path):
+    with served(tmp_path / "run") as (_, _, path):
+        assert stat.S_IMODE(path.stat().st_mode) == 0o600
+        assert stat.S_IMODE(path.parent.stat().st_mode) == 0o700
+
+
+WRONG = [
+    b"",
+    b"status",
+    b"{}",
+    b'{"ask":"open the door"}',
+    b'{"ask":"status","and":1}',
+    b'{"ask":"start"}',
+    b'{"ask":"start","order":{"kind":"recording","card":{"specimen":"F"},"seconds":NaN}}',
+    b'{"ask":"start","order":{"kind":"recording","card":{"specimen":"F"},"seconds":-1}}',
+    b'{"ask":"news","seen":{"trace":-1}}',
+    b"[" * 50_000,
+    b"\xff\xfe\x00",
+]
+
+
+@pytest.mark.parametrize("line", WRONG, ids=range(len(WRONG)))
+def test_a_wrong_line_is_refused_in_words_and_the_connection_goes_on(tmp_path, line):
+    with served(tmp_path) as (_, orders, path), raw(path) as connection:
+        answers = connection.makefile("rb")
+        connection.sendall(line + b"\n")
+        assert json.loads(answers.readline())["refused"]
+        connection.sendall(b'{"ask":"halt","who":"me"}\n')
+        assert json.loads(answers.readline())["done"]
+        assert orders.taken == ["halt me"]
+
+
+@pytest.fixture(scope="module")
+def listening(tmp_path_factory):
+    with served(tmp_path_factory.mktemp("s")) as (_, _, path):
+        yield path
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(line=st.binary(max_size=300).filter(lambda each: b"\n" not in each))
+def test_no_rubbish_takes_the_server_down(listening, line):
+    assert said(listening, line)["refused"]
+    assert said(listening, b'{"ask":"status"}')["rig"] == "bench"
+
+
+def test_a_line_without_end_closes_its_connection_and_no_other(tmp_path):
+    with served(tmp_path) as (_, _, path), ControlClient(path) as client, raw(path) as endless:
+        with pytest.raises(OSError, match=r"reset|pipe"):
+            for _ in range(100):
+                endless.sendall(b"x" * 65_536)
+        assert client.status().rig == "bench"
+
+
+def test_a_line_of_the_longest_length_is_read(tmp_path):
+    padded = b'{"ask":"status"' + b" " * (LONGEST_LINE - 16) + b"}"
+    assert len(padded) == LONGEST_LINE
+    with served(tmp_path) as (_, _, path):
+        assert said(path, padded)["rig"] == "bench"
+
+
+def test_a_halt_gets_in_although_all_connections_are_taken_by_those_who_say_nothing(tmp_path):
+    with served(tmp_path) as (_, orders, path):
+        silent = [raw(path) for _ in range(3 * CONNECTIONS)]
+        began_s = time.monotonic()
+        with ControlClient(path) as client:
+            client.halt("a test")
+        assert time.monotonic() - began_s < 2.0
+        assert orders.taken == ["halt a test"]
+        threads = [each for each in threading.enumerate() if each.name == "rig-asked"]
+        assert len(threads) <= CONNECTIONS
+        for each in silent:
+            each.close()
+
+
+def test_one_who_does_not_read_the_answers_is_left_and_delays_nobody(tmp_path, monkeypatch):
+    monkeypatch.setattr(control, "SEND_S", 0.3)
+    with served(tmp_path) as (board, _, path):
+        board.begin_job(1, "method", "a method", "F-90-007")
+        board.cycles(1, [CycleRow(cycle=k) for k in range(1, 200)])
+        with raw(path) as deaf, ControlClient(path) as client:
+            deaf.settimeout(0.5)
+            with pytest.raises(OSError, match=r"timed out|reset|pipe"):
+                for _ in range(200):
+                    deaf.sendall(b'{"ask":"news"}\n' * 20)
+            assert client.status().rig == "bench"
+
+
+def test_a_mistake_in_the_program_is_answered_and_the_next_request_is_heard(tmp_path, monkeypatch):
+    with served(tmp_path) as (_, orders, path), ControlClient(path) as client:
+
+        def broken(order):
+            raise RuntimeError("a mistake")
+
+        monkeypatch.setattr(orders, "start", broken)
+        assert "a mistake" in client.start(RECORDING).refused
+        assert client.halt("a test") == Done()
+
+
+def test_afterwards_no_thread_and_no_socket_is_left(tmp_path):
+    before = set(threading.enumerate())
+    with served(tmp_path) as (_, _, path):
+        client = ControlClient(path)
+        assert client.status().rig == "bench"
+        assert {each.name for each in set(threading.enumerate()) - before} == {"rig-control", "rig-asked"}
+    assert set(threading.enumerate()) <= before
+    assert sockets_there([tmp_path]) == []
+    with pytest.raises(DeviceError, match=r"does not answer|went away"):
+        client.status()
+    client.close()
+
+
+def test_without_a_daemon_it_is_said_that_none_is_up(tmp_path):
+    with pytest.raises(NoDaemonError, match="no daemon is up"):
+        daemon_of("bench", [tmp_path])
+
+
+def test_a_daemon_is_found_by_the_name_of_its_rig(tmp_path):
+    other = tmp_path / "other"
+    with served(tmp_path), daemon_of("Bench", [other, tmp_path]) as client:
+        assert client.status().rig == "bench"
+
+
+def test_a_second_daemon_on_the_same_rig_is_refused_and_the_first_goes_on(tmp_path):
+    with served(tmp_path) as (_, _, path):
+        with (
+            pytest.raises(DeviceError, match=rf"a daemon holds it already \(process {os.getpid()}\)"),
+            SocketPlace("bench", [tmp_path]),
+        ):
+            pass
+        with ControlClient(path) as client:
+            assert client.status().rig == "bench"
+
+
+def test_the_socket_of_a_daemon_that_was_killed_is_replaced(tmp_path):
+    killed = (
+        "import os, socket, sys; from pathlib import Path; from rig.daemon.socket_place import SocketPlace\n"
+        "place = SocketPlace('bench', [Path(sys.argv[1])]).__enter__()\n"
+        "listening = socket.socket(socket.AF_UNIX); listening.bind(str(place.path)); os.kill(os.getpid(), 9)"
+    )
+    subprocess.run([sys.executable, "-c", killed, tmp_path], check=False, timeout=20)
+    (left,) = sockets_there([tmp_path])
+    with pytest.raises(NoDaemonError):
+        ControlClient(left)
+    with served(tmp_path) as (_, _, path):
+        assert path == left
+        assert said(path, b'{"ask":"status"}')["rig"] == "bench"
+
+
+def test_a_place_too_deep_for_a_socket_is_refused_in_words(tmp_path):
+    deep = tmp_path / ("x" * 100)
+    with pytest.raises(DeviceError, match="too long for a socket"), SocketPlace("bench", [deep]):
+        pass
+
+
+def test_a_method_ordered_through_the_socket_is_halted_through_it(tmp_path):
+    with (
+        attended(tmp_path, speed_up=1.0) as at,
+        SocketPlace("bench", [tmp_path]) as place,
+        ControlServer(place.path, board=at.board, orders=at.desk, shelf=Shelf([])),
+        ControlClient(place.path) as client,
+    ):
+        number = client.start(method()).job
+        at.moves()
+        began_s = time.monotonic()
+        assert client.halt("a test").job == number
+        # one request and its reply over the pseudo-terminal, far from the 0.5 s of lost heartbeats
+        assert time.monotonic() - began_s < 0.3
+        wait_until(lambda: client.status().last is not None)
+        assert client.status().last.reason == "stopped"
