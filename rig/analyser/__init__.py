@@ -5,9 +5,11 @@ In: samples of one recording with a calibration, in parts of any size. Out: colu
 a cycle, a summary and warnings. Must never know: the disk, the wire, or which batch a specimen belongs to.
 """
 
+from rig.analyser.auxiliary import auxiliary_by_cycle
 from rig.analyser.capture_analysis import PART_SAMPLES, CaptureAnalysis
 from rig.analyser.relaxation import PronySeries, branch_response, fit_prony
 from rig.analyser.result import CaptureResult, Loop, flag_labels, good_cycles
+from rig.analyser.rows import ColumnTable, RowStore, part_of
 from rig.analyser.settings import AnalysisSettings, Depth
 from rig.analyser.softening import Softening, softening
 from rig.analyser.strokes import Columns
@@ -17,14 +19,18 @@ __all__ = [
     "AnalysisSettings",
     "CaptureAnalysis",
     "CaptureResult",
+    "ColumnTable",
     "Columns",
     "Depth",
     "Loop",
     "PronySeries",
+    "RowStore",
     "Softening",
+    "auxiliary_by_cycle",
     "branch_response",
     "fit_prony",
     "flag_labels",
     "good_cycles",
+    "part_of",
     "softening",
 ]

@@ -2,22 +2,25 @@
 
 Takes samples in parts of any size and keeps no more of them than the open cycle; what it hands out are
 columns, a block for each part, and at the end the whole table with its summary and warnings. Whoever wants
-rows as they come reads the blocks.
+rows as they come reads the blocks. The blocks go to a store of rows, or nowhere: then nothing that is kept
+grows with the number of cycles.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 import numpy as np
 
+from rig.analyser.loops import LoopKeeper
 from rig.analyser.measure import Datum, measure
 from rig.analyser.relaxation import LEFT_AFTER_S, PronySeries, fit_prony, force_left_pct
-from rig.analyser.result import CaptureResult, Loop, good_cycles
+from rig.analyser.result import CaptureResult, Loop
+from rig.analyser.rows import ColumnTable, FlaggedTable, RowsInMemory, RowStore, joined, part_of
 from rig.analyser.settings import AnalysisSettings, MeasuringNoise
-from rig.analyser.softening import softening
+from rig.analyser.softening import SofteningFit
 from rig.analyser.strokes import Columns, Context
+from rig.analyser.tally import TABLE_ROWS, Tally
 from rig.analyser.warning import Start, warnings_about
 from rig.calibration import Aligner, Calibration, Signals
 from rig.samples import COUNTS, FloatArray, Samples
@@ -32,13 +35,12 @@ SHALLOW_SHARE = 0.5
 DWELL_S = 1.0
 """Dwells shorter than this are turns with a stop, and no relaxation is read from them."""
 
-PART_SAMPLES = 1 << 18
-"""A recording on disk is best read in parts of so many samples: some megabytes, and few calls."""
-
-LOOPS = 24
-LOOP_POINTS = 400
+PART_SAMPLES = 1 << 16
+"""A recording on disk is best read in parts of so many samples: what is worked on at once then takes some
+ten megabytes, and larger parts are hardly faster."""
 
 _SOFTENING = "softening"
+_SOFTENING_FORCE = f"{_SOFTENING}.loading_n"
 
 
 @dataclass(slots=True)
@@ -56,6 +58,22 @@ class _State:
 
 
 @dataclass(slots=True)
+class _Thin:
+    """The few columns that are kept of every cycle: half presses and softening are decided at the end."""
+
+    cycle: list[FloatArray] = field(default_factory=list)
+    flags: list[FloatArray] = field(default_factory=list)
+    depth_mm: list[FloatArray] = field(default_factory=list)
+    softening_n: list[FloatArray] = field(default_factory=list)
+
+    def take(self, columns: Columns) -> None:
+        self.cycle.append(columns["cycle"])
+        self.flags.append(columns["flags"])
+        self.depth_mm.append(columns["peak_deflection_mm"])
+        self.softening_n.append(columns[_SOFTENING_FORCE])
+
+
+@dataclass(slots=True)
 class CaptureAnalysis:
     """Analyses a recording that arrives in parts.
 
@@ -65,15 +83,25 @@ class CaptureAnalysis:
         Of the rig at the time, or a better one.
     settings
         How to measure.
+    keep
+        Whether rows are kept for the result. Without, as a live analysis of days needs it, blocks are only
+        handed out: the result holds the cycles that closed with the recording, and its summary and softening
+        are running sums over all, in which half presses are not told from whole ones.
+    store
+        Where rows are kept; None: in memory.
     """
 
     calibration: Calibration
     settings: AnalysisSettings = field(default_factory=AnalysisSettings)
+    keep: bool = True
+    store: RowStore | None = None
     _aligner: Aligner = field(init=False)
     _segmenter: Segmenter = field(init=False)
-    _blocks: list[Columns] = field(init=False, default_factory=list)
-    _loops: list[Loop] = field(init=False, default_factory=list)
-    _loop_stride: int = field(init=False, default=1)
+    _rows: RowStore = field(init=False)
+    _thin: _Thin = field(init=False, default_factory=_Thin)
+    _tally: Tally = field(init=False)
+    _softening: SofteningFit = field(init=False, default_factory=SofteningFit)
+    _keeper: LoopKeeper = field(init=False, default_factory=LoopKeeper)
     _state: _State = field(init=False, default_factory=_State)
     _recorded_zero: bool = field(init=False, default=False)
     _timed: bool = field(init=False, default=True)
@@ -82,6 +110,23 @@ class CaptureAnalysis:
     def __post_init__(self) -> None:
         self._aligner = Aligner(self.calibration)
         self._segmenter = Segmenter(SegmenterSettings(contact_force_n=self.settings.contact_force_n))
+        self._rows = RowsInMemory() if self.store is None else self.store
+        self._tally = Tally(self.settings.conditioning)
+
+    @property
+    def loops(self) -> tuple[Loop, ...]:
+        """Some cycles so far, spread over the recording, for drawing."""
+        return tuple(self._keeper.spread)
+
+    @property
+    def latest_loops(self) -> tuple[Loop, ...]:
+        """The newest cycles, six at the most, thinned to 200 points or fewer; the newest is the last."""
+        return tuple(self._keeper.latest)
+
+    @property
+    def touches(self) -> int:
+        """Presses so far that stayed below the contact force."""
+        return self._segmenter.touches
 
     def push(self, samples: Samples) -> Columns | None:
         """Take the next part; hand out the cycles that closed."""
@@ -98,38 +143,56 @@ class CaptureAnalysis:
     def finish(self) -> CaptureResult:
         """The recording has ended: the whole table."""
         rest = self._aligner.finish()
-        if rest is not None:
-            self._take(rest)
+        closing = [] if rest is None else [self._take(rest)]
         segment = self._segmenter.finish()
         if segment is not None:
-            self._measure(segment)
-        columns: Columns = {}
-        if self._blocks:
-            columns = {
-                name: np.concatenate([block[name] for block in self._blocks]) for name in self._blocks[0]
-            }
-            _flag_shallow(columns)
+            closing.append(self._measure(segment))
+        table = self._kept() if self.keep else _closing([each for each in closing if each])
         soft = None
-        good = good_cycles(columns, 0)
-        if self._state.softening_mm is not None and columns:
-            name = f"{_SOFTENING}.loading_n"
-            soft = softening(columns["cycle"][good], columns[name][good], self._state.softening_mm)
-        for name in [each for each in columns if each.startswith(f"{_SOFTENING}.")]:
-            del columns[name]
-        noise = self._noise()
+        if self._state.softening_mm is not None:
+            soft = self._softening.result(self._state.softening_mm)
         result = CaptureResult(
-            columns,
+            table,
             self.settings,
-            noise,
+            self._noise(),
             self._segmenter.contact_force_n,
-            _summary(columns, self.settings.conditioning),
+            self._tally.summary(),
             soft,
             self._state.prony,
             self._segmenter.touches,
-            tuple(self._loops),
+            self.loops,
             (),
         )
-        return replace(result, warnings=warnings_about(result, self._start()))
+        return replace(result, warnings=warnings_about(result, self._start(), self._tally))
+
+    def _kept(self) -> ColumnTable:
+        """The rows of the store with their last flags, counted."""
+        table, thin = self._rows.table(), self._thin
+        if not thin.flags:
+            return table
+        cycle, flags, depth_mm, softening_n = (
+            np.concatenate(parts) for parts in (thin.cycle, thin.flags, thin.depth_mm, thin.softening_n)
+        )
+        flags = _shallow_flagged(flags, depth_mm)
+        if isinstance(table, dict):
+            table["flags"] = flags
+        else:
+            table = FlaggedTable(table, flags)
+        for start in range(0, len(flags), TABLE_ROWS):
+            self._tally.take(part_of(table, slice(start, start + TABLE_ROWS)))
+        self._softening.take(cycle[flags == 0], softening_n[flags == 0])
+        return table
+
+    def _keep(self, columns: Columns) -> None:
+        """Leave measured rows where they are kept, or only count them."""
+        shown = {name: values for name, values in columns.items() if not name.startswith(f"{_SOFTENING}.")}
+        if self.keep:
+            self._thin.take(columns)
+            self._rows.add(shown)
+        else:
+            self._tally.take(shown)
+            good = columns["flags"] == 0
+            self._softening.take(columns["cycle"][good], columns[_SOFTENING_FORCE][good])
 
     def _start(self) -> Start:
         """What is known of how the recording began."""
@@ -159,13 +222,17 @@ class CaptureAnalysis:
         self._remember(columns)
         columns |= self._set_columns(columns)
         columns |= self._relaxation_columns(segment, columns)
-        self._keep_loops(segment, columns)
+        self._keeper.take(segment, columns, self.calibration.compliance_mm_per_n)
         if state.points is None and state.samples_in_cycles == 0:
             cycles = segment.cycles
             loading = slice(int(cycles.contact[0]), int(cycles.load_end[0]) + 1)
-            state.points = (segment.signals.position_mm[loading], segment.signals.force_n[loading])
+            # copied, so that the part they are cut from can go
+            state.points = (
+                segment.signals.position_mm[loading].copy(),
+                segment.signals.force_n[loading].copy(),
+            )
         state.samples_in_cycles += int((segment.cycles.release - segment.cycles.contact).sum())
-        self._blocks.append(columns)
+        self._keep(columns)
         return columns
 
     def _softening_depth(self, segment: Segment, noise: MeasuringNoise) -> float:
@@ -243,48 +310,16 @@ class CaptureAnalysis:
                 self._state.prony = fit_prony(signals.time_s[part], deflection_mm, pressed_n)
         return result
 
-    def _keep_loops(self, segment: Segment, columns: Columns) -> None:
-        """Keep every so many cycles for drawing, the stride doubling as they become many."""
-        cycles, compliance = segment.cycles, self.calibration.compliance_mm_per_n
-        for row, number in enumerate(cycles.number.tolist()):
-            if (number - 1) % self._loop_stride:
-                continue
-            start = max(int(cycles.before[row]), int(cycles.contact[row]) - LOOP_POINTS // 4)
-            whole = np.arange(start, int(cycles.release[row]))
-            picked = whole[:: -(-len(whole) // LOOP_POINTS)]
-            force_n = segment.signals.force_n[picked] - columns["zero_n"][row]
-            position_mm = segment.signals.position_mm[picked] - compliance * force_n
-            deepest = cycles.load_end[row]
-            frame_mm = compliance * (segment.signals.force_n[deepest] - columns["zero_n"][row])
-            deepest_mm = segment.signals.position_mm[deepest] - frame_mm
-            origin_mm = deepest_mm - columns["peak_deflection_mm"][row]
-            self._loops.append(Loop(number, position_mm - origin_mm, force_n))
-            if len(self._loops) > LOOPS:
-                self._loop_stride *= 2
-                self._loops = [each for each in self._loops if (each.cycle - 1) % self._loop_stride == 0]
+
+def _closing(blocks: list[Columns]) -> Columns:
+    columns = joined(blocks) if blocks else {}
+    return {name: values for name, values in columns.items() if not name.startswith(f"{_SOFTENING}.")}
 
 
-def _flag_shallow(columns: Columns) -> None:
-    depth = columns["peak_deflection_mm"]
-    good = (columns["flags"] == 0) & np.isfinite(depth)
+def _shallow_flagged(flags: FloatArray, depth_mm: FloatArray) -> FloatArray:
+    """Flags with those of half presses among them."""
+    good = (flags == 0) & np.isfinite(depth_mm)
     if good.sum() < 3:
-        return
-    shallow = good & (depth < SHALLOW_SHARE * np.median(depth[good]))
-    flags = columns["flags"].astype(np.uint32)
-    flags[shallow] |= np.uint32(Flag.SHALLOW)
-    columns["flags"] = flags.astype(np.float64)
-
-
-def _summary(columns: Columns, conditioning: int) -> dict[str, dict[str, Any]]:
-    good = good_cycles(columns, conditioning)
-    summary: dict[str, dict[str, Any]] = {}
-    for name, values in columns.items():
-        if f"{name}_u" not in columns:
-            continue
-        known = values[good & np.isfinite(values)]
-        summary[name] = {
-            "mean": float(known.mean()) if len(known) else np.nan,
-            "sd": float(known.std(ddof=1)) if len(known) > 1 else np.nan,
-            "n": len(known),
-        }
-    return summary
+        return flags
+    shallow = good & (depth_mm < SHALLOW_SHARE * np.median(depth_mm[good]))
+    return np.where(shallow, float(Flag.SHALLOW), flags)

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from rig.analyser.relaxation import PronySeries
+from rig.analyser.rows import ColumnTable, part_of
 from rig.analyser.settings import AnalysisSettings, MeasuringNoise
 from rig.analyser.softening import Softening
 from rig.analyser.strokes import Columns
@@ -34,6 +35,7 @@ class CaptureResult:
     ----------
     columns
         Every quantity of every cycle, with standard uncertainties under the name and "_u"; `cycle`, `flags`.
+        Of rows that are stored elsewhere, a column is read each time it is asked for.
     settings, noise
         How it was measured, and the noise that was frozen.
     contact_force_n
@@ -50,7 +52,7 @@ class CaptureResult:
         Sentences.
     """
 
-    columns: Columns
+    columns: ColumnTable
     settings: AnalysisSettings
     noise: MeasuringNoise | None
     contact_force_n: float
@@ -69,9 +71,15 @@ class CaptureResult:
         """Labels of each cycle's flags."""
         return [flag_labels(int(each)) for each in self.columns.get("flags", ())]
 
+    def rows(self, part: slice) -> Columns:
+        """Some rows of all columns: a long table need not be held at once."""
+        return part_of(self.columns, part)
+
     def quantities(self) -> list[str]:
         """Names of the measured columns, in order."""
-        return [name for name in self.columns if f"{name}_u" in self.columns and name not in _NOT_MEASURED]
+        names = list(self.columns)
+        known = frozenset(names)
+        return [name for name in names if f"{name}_u" in known and name not in _NOT_MEASURED]
 
 
 def flag_labels(flags: int) -> list[str]:
@@ -79,9 +87,9 @@ def flag_labels(flags: int) -> list[str]:
     return [flag.label for flag in Flag if flags & flag]
 
 
-def good_cycles(columns: Columns, conditioning: int) -> npt.NDArray[np.bool_]:
+def good_cycles(columns: ColumnTable, conditioning: int) -> npt.NDArray[np.bool_]:
     """Which cycles count: unflagged, and after the conditioning ones."""
-    if not columns:
+    if not len(columns):
         return np.empty(0, bool)
     good: npt.NDArray[np.bool_] = (columns["flags"] == 0) & (columns["cycle"] > conditioning)
     return good

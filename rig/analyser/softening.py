@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from math import sqrt
 
 import numpy as np
-from scipy.stats import linregress
 
 from rig.samples import FloatArray
 
@@ -34,6 +34,58 @@ class Softening:
     n: int
 
 
+@dataclass(slots=True)
+class SofteningFit:
+    """A straight line of force over log10 of the cycle number, as running sums: memory does not grow.
+
+    Notes
+    -----
+    Deviations count from the first cycle's values, and are merged block by block with the means
+    (T. F. Chan, G. H. Golub and R. J. LeVeque, The American Statistician 37, 1983).
+    """
+
+    _n: int = 0
+    _mean: FloatArray = field(default_factory=lambda: np.zeros(2))
+    _products: FloatArray = field(default_factory=lambda: np.zeros((2, 2)))
+    _first_n: float = np.nan
+    _last_n: float = np.nan
+
+    def take(self, cycle: FloatArray, force_n: FloatArray) -> None:
+        """Take further cycles in order, shape (m,); not-a-number is left out."""
+        known = np.isfinite(force_n)
+        points = np.stack([np.log10(cycle[known]), force_n[known]])
+        count = points.shape[1]
+        if not count:
+            return
+        self._first_n = self._first_n if self._n else float(points[1, 0])
+        self._last_n = float(points[1, -1])
+        mean = points.mean(axis=1)
+        apart = points - mean[:, None]
+        step = mean - self._mean
+        total = self._n + count
+        self._products += apart @ apart.T + np.outer(step, step) * (self._n * count / total)
+        self._mean = self._mean + step * (count / total)
+        self._n = total
+
+    def result(self, at_mm: float) -> Softening | None:
+        """The line so far; None with fewer than three cycles."""
+        if self._n < 3:
+            return None
+        (xx, xy), (_, yy) = self._products.tolist()
+        slope = xy / xx
+        intercept = float(self._mean[1]) - slope * float(self._mean[0])
+        if not intercept > 0:
+            return None
+        slope_u = sqrt(max(yy - slope * xy, 0.0) / xx / (self._n - 2))
+        return Softening(
+            at_mm,
+            100 * slope / intercept,
+            100 * slope_u / intercept,
+            100 * (1 - self._last_n / self._first_n),
+            self._n,
+        )
+
+
 def softening(cycle: FloatArray, force_n: FloatArray, at_mm: float) -> Softening | None:
     """Fit force against log10 of the cycle number.
 
@@ -46,17 +98,6 @@ def softening(cycle: FloatArray, force_n: FloatArray, at_mm: float) -> Softening
     -------
     None with fewer than three cycles.
     """
-    known = np.isfinite(force_n)
-    cycle, force_n = cycle[known], force_n[known]
-    if len(cycle) < 3:
-        return None
-    line = linregress(np.log10(cycle), force_n)
-    if not line.intercept > 0:
-        return None
-    return Softening(
-        at_mm,
-        100 * float(line.slope / line.intercept),
-        100 * float(line.stderr / line.intercept),
-        100 * float(1 - force_n[-1] / force_n[0]),
-        len(cycle),
-    )
+    fit = SofteningFit()
+    fit.take(cycle, force_n)
+    return fit.result(at_mm)

@@ -9,8 +9,9 @@ import numpy as np
 from scipy.stats import linregress
 
 from rig.analyser.relaxation import LEFT_AFTER_S
-from rig.analyser.result import CaptureResult, good_cycles
+from rig.analyser.result import CaptureResult
 from rig.analyser.strokes import depth_name
+from rig.analyser.tally import NAMED_CYCLES, Tally
 from rig.samples import FloatArray
 from rig.segmenter import Flag
 
@@ -19,8 +20,6 @@ FEW_POINTS = 10
 
 ORIGIN_SHARE = 0.02
 """A line through such points that misses the origin by this share of their largest force is worth a word."""
-
-NAMED_CYCLES = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,23 +41,23 @@ class Start:
     points: tuple[FloatArray, FloatArray] | None
 
 
-def warnings_about(result: CaptureResult, start: Start) -> tuple[str, ...]:
+def warnings_about(result: CaptureResult, start: Start, tally: Tally) -> tuple[str, ...]:
     """Sentences for a result: what was left out, what could not be had and why."""
     return (
-        *_about_start(result, start),
+        *_about_start(result, start, tally),
         *_about_points(start),
-        *_about_flags(result),
-        *_about_missing(result, start),
+        *_about_flags(result, tally),
+        *_about_missing(result, start, tally),
     )
 
 
-def _about_start(result: CaptureResult, start: Start) -> Iterator[str]:
+def _about_start(result: CaptureResult, start: Start, tally: Tally) -> Iterator[str]:
     if result.touches:
         yield (
             f"{result.touches} touches stayed below the contact force of {result.contact_force_n:.3g} N "
             "or did not move the platen; they are not counted as cycles."
         )
-    if not len(result):
+    if not tally.cycles:
         yield (
             f"No cycle was found: the force never rose above {result.contact_force_n:.3g} N "
             "while the platen moved. Check the sign of both channels, the calibration and the contact force."
@@ -69,7 +68,7 @@ def _about_start(result: CaptureResult, start: Start) -> Iterator[str]:
             "The recording does not begin with a no-load stretch: force zero is the recorded one, "
             "and the noise is taken from the resolution alone."
         )
-    if (int(result.columns["flags"][0]) & Flag.STARTS_IN_CONTACT) and start.recorded_zero:
+    if (tally.first_flags & Flag.STARTS_IN_CONTACT) and start.recorded_zero:
         yield "The recording starts in contact: deflection counts from the recorded zero of position."
     if not start.timed:
         yield "There are no times: rates, dwells and relaxation are empty."
@@ -91,29 +90,23 @@ def _about_points(start: Start) -> Iterator[str]:
         )
 
 
-def _about_flags(result: CaptureResult) -> Iterator[str]:
-    if not len(result):
+def _about_flags(result: CaptureResult, tally: Tally) -> Iterator[str]:
+    if not tally.cycles:
         return
-    flags = result.columns["flags"].astype(np.int64)
     for flag in Flag:
-        numbers = result.columns["cycle"][(flags & flag) != 0].astype(int)
-        if len(numbers):
-            named = ", ".join(map(str, numbers[:NAMED_CYCLES])) + (
-                " ..." if len(numbers) > NAMED_CYCLES else ""
-            )
-            yield f"{_cycles(len(numbers))} left out of means ({flag.label}): {named}."
-    conditioning = result.settings.conditioning
-    if not good_cycles(result.columns, conditioning).any():
+        seen = tally.flagged.get(flag)
+        if seen is not None:
+            named = ", ".join(map(str, seen.first)) + (" ..." if seen.count > NAMED_CYCLES else "")
+            yield f"{_cycles(seen.count)} left out of means ({flag.label}): {named}."
+    if not tally.good:
+        conditioning = result.settings.conditioning
         yield f"No cycle is left for means: all are flagged, or among the first {conditioning}."
 
 
-def _about_missing(result: CaptureResult, start: Start) -> Iterator[str]:
-    if not len(result):
+def _about_missing(result: CaptureResult, start: Start, tally: Tally) -> Iterator[str]:
+    if not tally.cycles:
         return
-    columns, settings = result.columns, result.settings
-
-    def empty(name: str) -> bool:
-        return bool(np.isnan(columns[name]).all())
+    settings, empty = result.settings, tally.always_missing
 
     yield "Set counts from the first contact at the contact force, where it is zero by definition."
     if settings.free_height_mm is None:
@@ -124,10 +117,10 @@ def _about_missing(result: CaptureResult, start: Start) -> Iterator[str]:
     if empty("knee_mm"):
         share = 100 * settings.knee_drop
         found = f"tangent of loading stays above {share:.0f} % of its largest value before"
-        yield f"Empty: knee ({found if columns['knee_resolved'].any() else 'too few samples for a tangent'})."
+        yield f"Empty: knee ({found if tally.knee_resolved else 'too few samples for a tangent'})."
     if empty("negative_stiffness_mm"):
         yield "Empty: negative stiffness (no tangent of loading below zero)."
-    if np.isnan(columns["initial_unloading_n_per_mm"]).any():
+    if tally.ever_missing("initial_unloading_n_per_mm"):
         yield "Empty in places: initial stiffness of unloading, where the specimen lets go within its window."
     short = [f"{after_s:g} s" for after_s in LEFT_AFTER_S if empty(f"relaxation_left_{after_s:.0f}s_pct")]
     if short and start.timed:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,7 +13,7 @@ from rig.cli.options import read_quantity
 from rig.cli.output import as_json_text, console, is_plain, json_option, progress
 
 if TYPE_CHECKING:
-    from rig.analyser import AnalysisSettings, CaptureResult
+    from rig.analyser import AnalysisSettings, CaptureResult, RowStore
     from rig.calibration import Calibration
     from rig.capture import Capture
 
@@ -65,6 +66,8 @@ def command(
     as_json: bool,
 ) -> None:
     """Measure every press of CAPTURES. The exit code is 1 if one of them holds no cycle."""
+    from rig.sheets import SpilledRows
+
     asked = Asked(
         contact_force_n=read_quantity("--contact-force", contact_force, "N"),
         conditioning=conditioning,
@@ -74,18 +77,22 @@ def command(
         foot_exponent=foot_exponent,
         calibration=_calibration_of(rig_file),
     )
-    analysed = [(path, *analyse_capture(path, asked)) for path in captures]
-    if out is not None:
-        for path, _, result in analysed:
-            write_results(path.name or path.resolve().name, result, out)
-    if as_json:
-        _print_documents(analysed)
-    else:
-        for path, capture, result in analysed:
-            print_result(path, capture, result)
+    with ExitStack() as stores:
+        analysed = [
+            (path, *analyse_capture(path, asked, stores.enter_context(SpilledRows()))) for path in captures
+        ]
         if out is not None:
-            click.echo(f"Tables and plots are in {out}")
-    if any(not len(result) for _, _, result in analysed):
+            for path, _, result in analysed:
+                write_results(path.name or path.resolve().name, result, out)
+        if as_json:
+            _print_documents(analysed)
+        else:
+            for path, capture, result in analysed:
+                print_result(path, capture, result)
+            if out is not None:
+                click.echo(f"Tables and plots are in {out}")
+        empty = any(not len(result) for _, _, result in analysed)
+    if empty:
         raise click.exceptions.Exit(1)
 
 
@@ -118,8 +125,10 @@ class Asked:
     calibration: Calibration | None = None
 
 
-def analyse_capture(path: Path, asked: Asked | None = None) -> tuple[Capture, CaptureResult]:
-    """Analyse one capture from disk, with progress on a terminal.
+def analyse_capture(
+    path: Path, asked: Asked | None = None, store: RowStore | None = None
+) -> tuple[Capture, CaptureResult]:
+    """Analyse one capture from disk, with progress on a terminal; rows go into the store, or into memory.
 
     Raises
     ------
@@ -136,7 +145,7 @@ def analyse_capture(path: Path, asked: Asked | None = None) -> tuple[Capture, Ca
     calibration = asked.calibration or Calibration.from_dict(
         capture.header.calibration, where=f"{path}/capture.yaml: calibration"
     )
-    analysis = CaptureAnalysis(calibration, _settings(capture, asked))
+    analysis = CaptureAnalysis(calibration, _settings(capture, asked), store=store)
     total = sum(file.samples for file in capture.files)
     done = 0
     with progress(f"analysing {path.name}", total) as show:
@@ -223,10 +232,12 @@ def print_result(path: Path, capture: Capture, result: CaptureResult) -> None:
 
 def write_results(name: str, result: CaptureResult, out: Path) -> None:
     """The table of cycles as CSV, and the plots, of one capture."""
-    from rig.sheets import cycles_frame, save_cycle_trends, save_loops
+    from rig.sheets import cycle_frames, save_cycle_trends, save_loops
 
     out.mkdir(parents=True, exist_ok=True)
-    cycles_frame(result).to_csv(out / f"{name}-cycles.csv", index=False)
+    with (out / f"{name}-cycles.csv").open("w", encoding="utf-8", newline="") as file:
+        for number, frame in enumerate(cycle_frames(result)):
+            frame.to_csv(file, index=False, header=not number)
     save_loops(result, name, out / f"{name}-loops.png")
     if len(result) > 1:
         save_cycle_trends(result, name, out / f"{name}-trends.png")

@@ -5,6 +5,7 @@ description for a person, and a lazy sequence of actions relative to the contact
 published procedures. Must never know: a port, a device's counts, a capture on disk.
 """
 
+from rig.methods.by_hand import check_by_hand, hand_limits, hard_by_hand
 from rig.methods.checking import (
     CheckedMethod,
     RigLimits,
@@ -14,6 +15,7 @@ from rig.methods.checking import (
     overshoot_mm,
     overshoot_n,
 )
+from rig.methods.course import Course, Done, course_of
 from rig.methods.describing import describe
 from rig.methods.endurance import (
     CheckedPlan,
@@ -23,6 +25,18 @@ from rig.methods.endurance import (
     check_plan,
     parse_plan,
     read_plan,
+)
+from rig.methods.gauging import Reading, Stretch
+from rig.methods.outcome import (
+    PROCEDURE_QUANTITIES,
+    Outcome,
+    Part,
+    PieceFacts,
+    RecoveryTouch,
+    first_contact,
+    procedure_outcome,
+    recovery_touches,
+    unit_of,
 )
 from rig.methods.planning import (
     Action,
@@ -66,14 +80,20 @@ __all__ = [
     "BALL_LOAD_N",
     "BALL_TYPE_2_FORWARD_MM",
     "BALL_TYPE_2_RETURN_MM",
+    "PROCEDURE_QUANTITIES",
     "REPORTABLE",
     "Action",
     "BallDeformation",
     "CheckedMethod",
     "CheckedPlan",
+    "Course",
+    "Done",
     "EndurancePlan",
     "Method",
     "MoveTo",
+    "Outcome",
+    "Part",
+    "PieceFacts",
     "Place",
     "PlannedAction",
     "PressTo",
@@ -81,21 +101,29 @@ __all__ = [
     "PressToForce",
     "PressUntil",
     "Prompt",
+    "Reading",
+    "RecoveryTouch",
     "RigLimits",
     "SpecimenFacts",
     "Squeeze",
     "StartClock",
     "Step",
+    "Stretch",
     "TouchUntil",
     "Until",
     "Wait",
     "WaitUntil",
     "ball_deformation",
+    "check_by_hand",
     "check_contact",
     "check_method",
     "check_plan",
     "compression_stress_kpa",
+    "course_of",
     "describe",
+    "first_contact",
+    "hand_limits",
+    "hard_by_hand",
     "hysteresis_return_pct",
     "in_standard_air",
     "loss_pct",
@@ -105,9 +133,12 @@ __all__ = [
     "parse_method",
     "parse_plan",
     "plan",
+    "procedure_outcome",
     "read_method",
     "read_plan",
+    "recovery_touches",
     "set_of_deflection_pct",
     "set_of_height_pct",
     "support_factor",
+    "unit_of",
 ]

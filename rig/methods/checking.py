@@ -8,6 +8,7 @@ Cost: two to the power of the nesting, which is bounded; never the number of rep
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
@@ -60,6 +61,9 @@ class RigLimits:
     force_rise_n_per_s
         The host halts where force rises faster than this; None: as fast as from zero to the greatest force
         within `SUDDEN_S`.
+    by_hand
+        There is no drive; a person moves the platen, and nothing stops it. Its travel has no limits then,
+        and its force only a stated one (see `by_hand.py`).
     """
 
     travel_mm: tuple[float, float]
@@ -70,6 +74,7 @@ class RigLimits:
     delay_s: float
     samples_per_s: float
     force_rise_n_per_s: float | None = None
+    by_hand: bool = False
 
     @property
     def largest_rise_n_per_s(self) -> float:
@@ -367,6 +372,8 @@ class _Walk:
 
     def _check_force(self, place: Place, force_n: float, speed_mm_per_s: float) -> None:
         self._check_speed(place, speed_mm_per_s)
+        if math.isinf(self.rig.force_n[1]):
+            return
         if self.stiffness_n_per_mm is None:
             refuse(
                 place,
@@ -376,10 +383,11 @@ class _Walk:
         past_n = overshoot_n(speed_mm_per_s, self.stiffness_n_per_mm, self.rig)
         most_n = self.rig.force_n[1]
         if force_n + past_n > most_n:
+            whose = "the stated" if self.rig.by_hand else "the rig's"
             refuse(
                 place,
                 f"{force_n:.4g} N and {past_n:.3g} N of overshoot at {speed_mm_per_s:.4g} mm/s exceed "
-                f"the rig's {most_n:g} N; use a smaller force or less speed",
+                f"{whose} {most_n:g} N; use a smaller force or less speed",
             )
 
     def _check_height(self, place: Place, goal_mm: float, past_mm: float) -> None:

@@ -8,11 +8,14 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from rig import __version__
-from rig.analyser import CaptureResult, flag_labels
+from rig.analyser import CaptureResult, Columns, ColumnTable, flag_labels
 from rig.capture import CaptureHeader
 
 if TYPE_CHECKING:
     import pandas as pd
+
+PART_ROWS = 1024
+"""Rows of a table that are held at once."""
 
 _AT = "at "
 _HIDDEN = ("knee_resolved",)
@@ -54,7 +57,10 @@ def document_head(name: str, header: CaptureHeader, result: CaptureResult) -> di
 
 def cycle_entries(result: CaptureResult) -> Iterator[dict[str, Any]]:
     """The cycles one after another: eighty thousand of them need not be held at once."""
-    return (_cycle(result, row) for row in range(len(result)))
+    for first in range(0, len(result), PART_ROWS):
+        part = result.rows(slice(first, first + PART_ROWS))
+        for row in range(len(part["cycle"])):
+            yield _cycle(result, part, row)
 
 
 def plain(value: float | None) -> float | None:
@@ -62,8 +68,7 @@ def plain(value: float | None) -> float | None:
     return None if value is None or not math.isfinite(value) else float(value)
 
 
-def _cycle(result: CaptureResult, row: int) -> dict[str, Any]:
-    columns = result.columns
+def _cycle(result: CaptureResult, columns: Columns, row: int) -> dict[str, Any]:
     cycle: dict[str, Any] = {
         "cycle": int(columns["cycle"][row]),
         "flags": flag_labels(int(columns["flags"][row])),
@@ -72,18 +77,18 @@ def _cycle(result: CaptureResult, row: int) -> dict[str, Any]:
         if name in cycle or name in _HIDDEN or name.startswith(_AT):
             continue
         cycle[name] = plain(values[row])
-    cycle["at"] = [_reading(result, depth.label, row) for depth in result.settings.depths()]
+    cycle["at"] = [_reading(result, columns, depth.label, row) for depth in result.settings.depths()]
     return cycle
 
 
-def _reading(result: CaptureResult, label: str, row: int) -> dict[str, Any]:
+def _reading(result: CaptureResult, columns: Columns, label: str, row: int) -> dict[str, Any]:
     """Forces at one depth, with the secants there."""
     reading: dict[str, Any] = {"at": label.replace(" ", "")}
     depth = next(each for each in result.settings.depths() if each.label == label)
     deflection_mm = depth.deflection_mm(result.settings.free_height_mm)
     for stroke in ("loading", "unloading"):
         name = f"{_AT}{label}.{stroke}_n"
-        force, force_u = (plain(result.columns[each][row]) for each in (name, f"{name}_u"))
+        force, force_u = (plain(columns[each][row]) for each in (name, f"{name}_u"))
         reading[f"{stroke}_n"], reading[f"{stroke}_n_u"] = force, None if force is None else force_u
         secant = None if force is None or not deflection_mm else force / deflection_mm
         reading[f"secant_{stroke}_n_per_mm"] = secant
@@ -105,16 +110,26 @@ def _summary(result: CaptureResult) -> dict[str, Any]:
 
 def cycles_frame(result: CaptureResult) -> pd.DataFrame:
     """One row a cycle; column names carry their units, `_u` their standard uncertainties."""
+    return _frame(result.columns)
+
+
+def cycle_frames(result: CaptureResult) -> Iterator[pd.DataFrame]:
+    """The same in parts of some rows, at least one of them, so that a long table need not be held at once."""
+    for first in range(0, max(len(result), 1), PART_ROWS):
+        yield _frame(result.rows(slice(first, first + PART_ROWS)))
+
+
+def _frame(columns: ColumnTable) -> pd.DataFrame:
     import pandas as pd
 
-    columns: dict[str, Any] = {"cycle": result.columns.get("cycle", []), "flags": result.flags}
-    for name, values in result.columns.items():
-        if name in columns or name in _HIDDEN:
+    flags = [flag_labels(int(each)) for each in columns.get("flags", ())]
+    shown: dict[str, Any] = {"cycle": columns.get("cycle", []), "flags": flags}
+    for name in columns:
+        if name in shown or name in _HIDDEN:
             continue
         if name.startswith(_AT):
             depth, stroke = name[len(_AT) :].rsplit(".", 1)
-            columns[f"force_at_{depth.replace(' ', '')}_{stroke}"] = values
+            shown[f"force_at_{depth.replace(' ', '')}_{stroke}"] = columns[name]
         else:
-            columns[name] = values
-    frame = pd.DataFrame(columns)
-    return frame.astype({"cycle": int})
+            shown[name] = columns[name]
+    return pd.DataFrame(shown).astype({"cycle": int})

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 from rich import box
 from rich.table import Table
 
@@ -11,7 +12,7 @@ from rig.analyser import CaptureResult, flag_labels
 from rig.sheets.quantities import quantity
 
 SHOWN_CYCLES = 12
-"""Longer runs show their first and last cycles; the CSV holds them all."""
+"""Longer runs show their first and last cycles, and say where all are."""
 
 _CYCLE_COLUMNS = (
     "contact_at_force_mm",
@@ -42,31 +43,36 @@ def cycle_table(result: CaptureResult, title: str, *, plain: bool) -> Table:
     plain
         Without lines, for a pipe.
     """
-    table = _table(title, plain=plain)
+    table = empty_table(title, plain=plain)
     table.add_column("cycle", justify="right")
     for name in _CYCLE_COLUMNS:
         table.add_column(f"{_HEADINGS[name]}\n{quantity(name).unit}", justify="right")
     table.add_column("left out")
     count = len(result)
-    half = SHOWN_CYCLES // 2
-    for row in range(count):
-        if count > SHOWN_CYCLES and row == half:
-            table.add_row("...", *[""] * (len(_CYCLE_COLUMNS) + 1))
-        if count > SHOWN_CYCLES and half <= row < count - half:
-            continue
-        cells = [
-            rounded(result.columns[name][row], result.columns[f"{name}_u"][row]) for name in _CYCLE_COLUMNS
-        ]
-        why = ", ".join(flag_labels(int(result.columns["flags"][row])))
-        if not why and result.columns["cycle"][row] <= result.settings.conditioning:
-            why = "conditioning"
-        table.add_row(str(int(result.columns["cycle"][row])), *cells, why)
+    head, tail = SHOWN_CYCLES // 2, count - SHOWN_CYCLES // 2
+    if count <= SHOWN_CYCLES:
+        _add_cycles(table, result, slice(0, count))
+        return table
+    _add_cycles(table, result, slice(0, head))
+    left_out = f"{tail - head} cycles in between: all with --out FOLDER or --json"
+    table.add_row("...", *[""] * len(_CYCLE_COLUMNS), left_out)
+    _add_cycles(table, result, slice(tail, count))
     return table
+
+
+def _add_cycles(table: Table, result: CaptureResult, rows: slice) -> None:
+    columns = result.rows(rows)
+    for row, number in enumerate(columns.get("cycle", ())):
+        cells = [rounded(columns[name][row], columns[f"{name}_u"][row]) for name in _CYCLE_COLUMNS]
+        why = ", ".join(flag_labels(int(columns["flags"][row])))
+        if not why and number <= result.settings.conditioning:
+            why = "conditioning"
+        table.add_row(str(int(number)), *cells, why)
 
 
 def summary_table(result: CaptureResult, title: str, *, plain: bool) -> Table:
     """Mean and standard deviation over the cycles that count, with the uncertainty of a single one."""
-    table = _table(title, plain=plain)
+    table = empty_table(title, plain=plain)
     table.add_column("quantity")
     table.add_column("unit")
     for heading in ("mean", "sd", "n", "u of one"):
@@ -91,7 +97,7 @@ def summary_table(result: CaptureResult, title: str, *, plain: bool) -> Table:
     return table
 
 
-def _table(title: str, *, plain: bool) -> Table:
+def empty_table(title: str, *, plain: bool) -> Table:
     """An empty table that leaves its width to the numbers."""
     return Table(
         title=title,
@@ -103,8 +109,9 @@ def _table(title: str, *, plain: bool) -> Table:
 
 
 def _typical(result: CaptureResult, name: str) -> float:
-    known = [each for each in result.columns[f"{name}_u"] if math.isfinite(each)]
-    return sorted(known)[len(known) // 2] if known else math.nan
+    u = result.columns[f"{name}_u"]
+    known = np.sort(u[np.isfinite(u)])
+    return float(known[len(known) // 2]) if len(known) else math.nan
 
 
 def rounded(value: float, u: float) -> str:

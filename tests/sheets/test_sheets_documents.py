@@ -174,6 +174,11 @@ def test_a_table_of_many_cycles_shows_the_first_and_the_last():
     assert table.row_count == SHOWN_CYCLES + 1
 
 
+def test_a_table_of_many_cycles_says_how_many_it_leaves_out_and_where_all_are():
+    text = printed(cycle_table(made_result(40), "presses", plain=True))
+    assert "28 cycles in between: all with --out FOLDER or --json" in text
+
+
 def test_a_table_says_why_a_cycle_is_left_out():
     assert "conditioning" in printed(cycle_table(made_result(conditioning=1), "presses", plain=True))
     last = made_result(3)

@@ -1,0 +1,76 @@
+"""Cycles kept for drawing: some spread over the whole recording, and the newest few.
+
+A bounded number of each, thinned to what a picture can show.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.analyser.result import Loop
+from rig.analyser.strokes import Columns
+from rig.segmenter import Segment
+
+LOOPS = 24
+LOOP_POINTS = 400
+
+LATEST_LOOPS = 6
+LATEST_POINTS = 200
+"""A page that draws them several times a second needs no more."""
+
+
+@dataclass(slots=True)
+class _Picture:
+    """Thins the cycles of one segment."""
+
+    segment: Segment
+    columns: Columns
+    compliance_mm_per_n: float
+
+    def loop(self, row: int, points: int) -> Loop:
+        cycles, signals = self.segment.cycles, self.segment.signals
+        start = max(int(cycles.before[row]), int(cycles.contact[row]) - LOOP_POINTS // 4)
+        whole = np.arange(start, int(cycles.release[row]))
+        picked = whole[:: -(-len(whole) // points)]
+        zero_n = self.columns["zero_n"][row]
+        force_n = signals.force_n[picked] - zero_n
+        position_mm = signals.position_mm[picked] - self.compliance_mm_per_n * force_n
+        deepest = cycles.load_end[row]
+        frame_mm = self.compliance_mm_per_n * (signals.force_n[deepest] - zero_n)
+        deepest_mm = signals.position_mm[deepest] - frame_mm
+        origin_mm = deepest_mm - self.columns["peak_deflection_mm"][row]
+        return Loop(int(cycles.number[row]), position_mm - origin_mm, force_n)
+
+
+class LoopKeeper:
+    """Keeps loops of the cycles of one recording.
+
+    Attributes
+    ----------
+    spread
+        Every so many cycles one, the stride doubling as they become many; at most `LOOPS`.
+    latest
+        The newest cycles; at most `LATEST_LOOPS`, of at most `LATEST_POINTS` points.
+    """
+
+    def __init__(self) -> None:
+        self.spread: list[Loop] = []
+        self.latest: deque[Loop] = deque(maxlen=LATEST_LOOPS)
+        self._stride = 1
+
+    def take(self, segment: Segment, columns: Columns, compliance_mm_per_n: float) -> None:
+        """Take the cycles of a segment, measured."""
+        picture = _Picture(segment, columns, compliance_mm_per_n)
+        numbers = segment.cycles.number.tolist()
+        for row, number in enumerate(numbers):
+            if (number - 1) % self._stride:
+                continue
+            self.spread.append(picture.loop(row, LOOP_POINTS))
+            if len(self.spread) > LOOPS:
+                self._stride *= 2
+                self.spread = [each for each in self.spread if (each.cycle - 1) % self._stride == 0]
+        for row in range(max(len(numbers) - LATEST_LOOPS, 0), len(numbers)):
+            self.latest.append(picture.loop(row, LATEST_POINTS))

@@ -1,0 +1,64 @@
+"""`pressrig report`: what a method was run for, from its capture."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from rig.cli.options import read_quantity
+from rig.cli.output import console, is_plain, json_option, print_json
+
+PART_SAMPLES = 1 << 18
+"""Samples read at a time: some megabytes."""
+
+
+@click.command("report")
+@click.argument("capture_folder", metavar="CAPTURE", type=click.Path(path_type=Path))
+@click.option("--spacer", metavar="Q", help='Height of the spacers of a jig, "45 mm".')
+@click.option(
+    "--rig",
+    "rig_file",
+    type=click.Path(path_type=Path),
+    help="Read the counts with this rig file's calibration.",
+)
+@json_option
+def command(capture_folder: Path, *, spacer: str | None, rig_file: Path | None, as_json: bool) -> None:
+    """Work out the quantities that the method of CAPTURE promises, each with its uncertainty.
+
+    The arithmetic of a published procedure is named where it is followed; no conformity is claimed. The exit
+    code is 1 if a promised quantity cannot be had.
+    """
+    from rig.capture import open_capture
+    from rig.cli.analyse import Asked, analyse_capture
+    from rig.rigfile import read_rig_file
+    from rig.samples import gathered
+    from rig.sheets import contact_force_n, method_of, method_report, method_table, needs_cycles
+
+    spacer_mm = read_quantity("--spacer", spacer, "mm")
+    calibration = None if rig_file is None else read_rig_file(rig_file).calibration
+    capture = open_capture(capture_folder)
+    header, method = capture.header, method_of(capture.header)
+    result = None
+    if needs_cycles(method):
+        asked = Asked(contact_force_n=contact_force_n(method), calibration=calibration)
+        _, result = analyse_capture(capture_folder, asked)
+    report = method_report(
+        header,
+        capture.events(),
+        gathered(capture.batches(), PART_SAMPLES),
+        result,
+        calibration=calibration,
+        spacer_mm=spacer_mm,
+    )
+    if as_json:
+        print_json({"capture": str(capture_folder), "specimen": header.specimen} | report.as_dict())
+    else:
+        screen, plain = console(), is_plain()
+        screen.print(method_table(report, plain=plain))
+        for note in (f"follows: {report.follows}", *report.notes):
+            screen.print(note, markup=False)
+    if report.missing:
+        names = ", ".join(each.name for each in report.missing)
+        click.echo(f"pressrig: cannot be had: {names}", err=True)
+        raise click.exceptions.Exit(1)

@@ -1,0 +1,483 @@
+"""The quantities of published procedures, from the course of a method and the samples of its steps.
+
+Problem: a method's file promises quantities that no single cycle has: a force after a hold, a height before
+and after, a mean over axes. Plan: each is a small function that picks its touches, presses and holds from
+the course, reads them (gauging.py), and leaves the arithmetic to procedures.py; what is missing becomes
+a reason. Uncertainties of readings go through the arithmetic by its derivatives, taken as independent.
+Cost: a few readings.
+
+Depths count from the touch before, in the specimen: the frame's share of the travel is taken off.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from math import hypot, sqrt
+from typing import Protocol
+
+from rig.errors import InputError
+from rig.methods.course import Course, Done
+from rig.methods.gauging import (
+    Reading,
+    Stretch,
+    TouchReading,
+    end_of_hold,
+    force_at,
+    position_at,
+    read_touch,
+)
+from rig.methods.procedures import (
+    BALL_AXES_APART_MM,
+    BALL_CONTACT_N,
+    BALL_LOAD_N,
+    BallDeformation,
+    compression_stress_kpa,
+    hysteresis_return_pct,
+    loss_pct,
+    mean_over_axes,
+    set_of_deflection_pct,
+    set_of_height_pct,
+    support_factor,
+)
+from rig.methods.reportable import REPORTABLE
+from rig.methods.steps import Depth, PressToDepth, Recover, Return, Touch
+
+SQUEEZE_READ = 4
+"""CV40 is read in the fourth squeeze."""
+
+SAME_FORCE = 0.01
+"""Touches whose forces differ by a larger share do not compare heights."""
+
+ZERO_DRIFT_SHARE = 0.25
+"""A force zero may have wandered by this share of its difference to the next one."""
+
+_UNITS = {"_kpa": "kPa", "_pct": "%", "_mm": "mm"}
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One of the readings that a quantity was made of."""
+
+    what: str
+    unit: str
+    value: float
+    u: float
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """A quantity that a method promised.
+
+    Parameters
+    ----------
+    name, title, unit
+        Of `REPORTABLE`; no unit for a ratio.
+    value, u
+        With its standard uncertainty; None where it cannot be had.
+    why
+        Why it, or its uncertainty, cannot be had; empty otherwise.
+    how
+        Whose arithmetic it is, and what is to be known about it.
+    parts
+        The readings behind it.
+    """
+
+    name: str
+    title: str
+    unit: str
+    value: float | None
+    u: float | None
+    why: str = ""
+    how: str = ""
+    parts: tuple[Part, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class RecoveryTouch:
+    """A light touch after release: how long after, and how much farther in the contact was than at the first
+    touch, with its standard uncertainty."""
+
+    after_s: float
+    set_mm: float
+    set_mm_u: float
+
+
+@dataclass(frozen=True, slots=True)
+class PieceFacts:
+    """What a person stated of the specimen and the jig; taken as exact."""
+
+    free_height_mm: float | None = None
+    area_mm2: float | None = None
+    spacer_mm: float | None = None
+
+
+class StretchOf(Protocol):
+    """Gives the samples of an action, its tail included."""
+
+    def __call__(self, done: Done) -> Stretch:
+        """Raises InputError where they are lost."""
+
+
+def unit_of(name: str) -> str:
+    """Unit of a procedure's quantity, from its name."""
+    return next((unit for ending, unit in _UNITS.items() if name.endswith(ending)), "")
+
+
+def procedure_outcome(name: str, course: Course, stretch_of: StretchOf, facts: PieceFacts) -> Outcome:
+    """Work out one quantity of a published procedure.
+
+    Parameters
+    ----------
+    name
+        One of `PROCEDURE_QUANTITIES`.
+    course
+        What the method did.
+    stretch_of
+        Calibrated samples of an action.
+    facts
+        Of the specimen.
+    """
+    how, worked_out = _PROCEDURES[name]
+    try:
+        value, u, note, parts = worked_out(_Bench(course, stretch_of, facts))
+    except InputError as reason:
+        return Outcome(name, REPORTABLE[name], unit_of(name), None, None, str(reason), how)
+    return Outcome(name, REPORTABLE[name], unit_of(name), value, u, "", f"{how}{note}", tuple(parts))
+
+
+def first_contact(course: Course, stretch_of: StretchOf) -> Reading:
+    """Position of the first touch at its force.
+
+    Raises
+    ------
+    InputError
+        If it cannot be read.
+    """
+    return _Bench(course, stretch_of, PieceFacts()).first_touch().position_mm
+
+
+def recovery_touches(course: Course, stretch_of: StretchOf) -> tuple[RecoveryTouch, ...]:
+    """Touches of the watch over a recovery that could be read, in order.
+
+    Times count from the begin of the watch, which starts as the platen stands at the contact again.
+
+    Raises
+    ------
+    InputError
+        If there was no such watch, or no touch before it.
+    """
+    bench = _Bench(course, stretch_of, PieceFacts())
+    if course.released_us is None:
+        raise InputError("recovery: the method was not carried out as far as its recover step")
+    looks = [done for done in course.of("touch") if isinstance(done.step, Recover)]
+    first = bench.first_touch()
+    found = []
+    for done in looks:
+        try:
+            look = bench.touch(done)
+        except InputError:
+            continue
+        shift, u = _shift(first, look)
+        found.append(RecoveryTouch(look.time_s - course.released_us / 1e6, shift, u))
+    return tuple(found)
+
+
+_Worked = tuple[float, float, str, Sequence[Part]]
+
+
+@dataclass(slots=True)
+class _Bench:
+    """Reads touches once each, and knows which one a press counts from."""
+
+    course: Course
+    stretch_of: StretchOf
+    facts: PieceFacts
+    _touches: dict[int, TouchReading] = field(default_factory=dict)
+
+    def touch(self, done: Done) -> TouchReading:
+        key = done.begin_us
+        if key not in self._touches:
+            assert isinstance(done.step, Touch | Recover)
+            before = [reading for at, reading in self._touches.items() if at < key]
+            zero = before[-1].zero_n if before else None
+            self._touches[key] = read_touch(self.stretch_of(done), done.step.force_n, zero)
+        return self._touches[key]
+
+    def contacts(self) -> list[Done]:
+        """Touches that set the contact."""
+        return [done for done in self.course.of("touch") if isinstance(done.step, Touch)]
+
+    def first_touch(self) -> TouchReading:
+        touches = self.contacts()
+        if not touches:
+            raise InputError("touch: the recording holds no whole one")
+        return self.touch(touches[0])
+
+    def both_touches(self) -> tuple[TouchReading, TouchReading]:
+        """First and last, at the same force."""
+        touches = self.contacts()
+        if len(touches) < 2:
+            raise InputError(
+                f"height: it takes a touch before and one after; {len(touches)} is in the recording"
+            )
+        forces = [done.step.force_n for done in (touches[0], touches[-1]) if isinstance(done.step, Touch)]
+        if abs(forces[0] - forces[1]) > SAME_FORCE * forces[0]:
+            raise InputError(f"height: touched with {forces[0]:g} N before and {forces[1]:g} N after")
+        return self.touch(touches[0]), self.touch(touches[-1])
+
+    def datum(self, done: Done) -> tuple[Reading, Reading]:
+        """Contact position and force zero that an action counts from."""
+        touches = self.contacts()
+        before = [each for each in touches if each.begin_us <= done.begin_us]
+        if not before:
+            raise InputError("press: no touch before it is in the recording")
+        reading = self.touch(before[-1])
+        zero = reading.zero_n
+        later = touches[len(before) :]
+        drift_n = 0.0
+        if later:
+            try:
+                drift_n = ZERO_DRIFT_SHARE * abs(self.touch(later[0]).zero_n.value - zero.value)
+            except InputError:
+                drift_n = 0.0
+        return reading.position_mm, Reading(zero.value, hypot(zero.u, drift_n))
+
+    def height(self) -> float:
+        if self.facts.free_height_mm is None:
+            raise InputError("free height: it is not in the recording; give it when the method is run")
+        return self.facts.free_height_mm
+
+    def held(self, pct: float, *, last: bool = False) -> tuple[Done, Done]:
+        """The first (or last) press to a compression that a hold came after, and that hold."""
+        pairs = []
+        for done in self.course.of("press to depth"):
+            step, after = done.step, self.course.after(done)
+            if isinstance(step, PressToDepth) and self._is_at(step.depth, pct) and after is not None:
+                pairs += [(done, after)] if after.action == "wait loaded" else []
+        if not pairs:
+            raise InputError(f"force at {pct:g} %: no press to {pct:g} % with a hold is in the recording")
+        return pairs[-1 if last else 0]
+
+    def held_force(self, pct: float, *, last: bool = False) -> Reading:
+        """Force at the end of a hold; how far the platen stood from the depth asked for is in its u."""
+        press, hold = self.held(pct, last=last)
+        contact, zero = self.datum(press)
+        stretch = self.stretch_of(hold)
+        force, at = end_of_hold(stretch, zero, (hold.end_us - hold.begin_us) / 1e6)
+        asked_mm = contact.value + pct / 100 * self.height()
+        off_mm = hypot(at.value - asked_mm, contact.u)
+        slope = self._slope(press, at)
+        return Reading(force.value, hypot(force.u, slope * off_mm), slope)
+
+    def _slope(self, press: Done, at: Reading) -> float:
+        """Stiffness of the way in just before the platen stood, as far as it can be read."""
+        way_in = self.stretch_of(press).way_in()
+        try:
+            return abs(force_at(way_in, at, Reading(0.0, 0.0), falling=False).slope)
+        except InputError:
+            return 0.0
+
+    def _is_at(self, depth: Depth, pct: float) -> bool:
+        if depth.unit == "%":
+            return abs(depth.value - pct) < 1e-6
+        return abs(depth.value - pct / 100 * self.height()) < 1e-3
+
+
+def _cv40(bench: _Bench) -> _Worked:
+    area_mm2 = bench.facts.area_mm2
+    if area_mm2 is None:
+        raise InputError("area: it is not in the recording; give it when the method is run")
+    presses = bench.course.of("press to depth")
+    if len(presses) < SQUEEZE_READ:
+        raise InputError(f"fourth squeeze: {len(presses)} are in the recording")
+    press = presses[SQUEEZE_READ - 1]
+    contact, zero = bench.datum(press)
+    at = Reading(contact.value + 0.4 * bench.height(), contact.u)
+    force = force_at(bench.stretch_of(press).way_in(), at, zero, falling=False)
+    stress = compression_stress_kpa(force.value, area_mm2)
+    u = compression_stress_kpa(force.u, area_mm2)
+    return stress, u, "", [Part("force at 40 % in the fourth squeeze", "N", force.value, force.u)]
+
+
+def _support(bench: _Bench) -> _Worked:
+    low, high = bench.held_force(25), bench.held_force(65)
+    factor = support_factor(low.value, high.value)
+    u = abs(factor) * hypot(low.u / low.value, high.u / high.value)
+    parts = [
+        Part("force at 25 % at the end of its hold", "N", low.value, low.u),
+        Part("force at 65 % at the end of its hold", "N", high.value, high.u),
+    ]
+    return factor, u, "", parts
+
+
+def _hysteresis_return(bench: _Bench) -> _Worked:
+    inward = bench.held_force(25)
+    deep, hold = bench.held(65)
+    way_back = bench.course.after(hold)
+    if way_back is None or not isinstance(way_back.step, Return):
+        raise InputError("way out: no return after the hold at 65 % is in the recording")
+    contact, zero = bench.datum(deep)
+    at = Reading(contact.value + 0.25 * bench.height(), contact.u)
+    outward = force_at(bench.stretch_of(way_back).way_out(), at, zero, falling=True)
+    pct = hysteresis_return_pct(inward.value, outward.value)
+    u = hypot(100 * outward.u / inward.value, pct * inward.u / inward.value)
+    parts = [
+        Part("force at 25 % on the way in, at the end of its hold", "N", inward.value, inward.u),
+        Part("force at 25 % on the way out, in passing", "N", outward.value, outward.u),
+    ]
+    return pct, u, "", parts
+
+
+@dataclass(frozen=True, slots=True)
+class _Axis:
+    """One axis of a ball, with standard uncertainties."""
+
+    value: BallDeformation
+    forward_u: float
+    return_u: float
+
+
+def _axes(bench: _Bench) -> tuple[BallDeformation, bool, list[_Axis]]:
+    axes = []
+    for press in bench.course.of("press to depth"):
+        after = bench.course.after(press)
+        if after is None or after.action != "move":
+            continue
+        axes.append(_axis(bench, press, after))
+    mean, within = mean_over_axes([axis.value for axis in axes])
+    return mean, within, axes
+
+
+def _axis(bench: _Bench, press: Done, way_back: Done) -> _Axis:
+    contact, zero = bench.datum(press)
+    touched = [done for done in bench.contacts() if done.begin_us <= press.begin_us][-1]
+    if not isinstance(touched.step, Touch) or abs(touched.step.force_n - BALL_CONTACT_N) > 0.01:
+        raise InputError(f"contact load: the touch must be at {BALL_CONTACT_N:.2f} N (3.5 lbf)")
+    inward = position_at(bench.stretch_of(press).way_in(), BALL_LOAD_N, zero, falling=False)
+    outward = position_at(bench.stretch_of(way_back).way_out(), BALL_LOAD_N, zero, falling=True)
+    return _Axis(
+        BallDeformation(inward.value - contact.value, outward.value - contact.value),
+        hypot(inward.u, contact.u),
+        hypot(outward.u, contact.u),
+    )
+
+
+def _forward(bench: _Bench) -> _Worked:
+    mean, within, axes = _axes(bench)
+    found = [(axis.value.forward_mm, axis.forward_u) for axis in axes]
+    return _over_axes(mean.forward_mm, found, within=within)
+
+
+def _return(bench: _Bench) -> _Worked:
+    mean, within, axes = _axes(bench)
+    found = [(axis.value.return_mm, axis.return_u) for axis in axes]
+    return _over_axes(mean.return_mm, found, within=within)
+
+
+def _over_axes(mean_mm: float, found: list[tuple[float, float]], *, within: bool) -> _Worked:
+    u = sqrt(sum(each_u**2 for _, each_u in found)) / len(found)
+    verdict = "No two axes differ" if within else "Two axes differ"
+    note = f" {verdict} by more than {BALL_AXES_APART_MM:g} mm, in forward or return deformation."
+    parts = [
+        Part(f"axis {number}", "mm", value, each_u) for number, (value, each_u) in enumerate(found, start=1)
+    ]
+    return mean_mm, u, note, parts
+
+
+def _shift(first: TouchReading, last: TouchReading) -> tuple[float, float]:
+    """How much farther in the last touch was, mm."""
+    value = last.position_mm.value - first.position_mm.value
+    return value, hypot(first.position_mm.u, last.position_mm.u)
+
+
+def _heights(bench: _Bench) -> tuple[float, Reading, list[Part]]:
+    """Free height, height at the last touch, and the shift between the touches."""
+    free_mm = bench.height()
+    shift_mm, u = _shift(*bench.both_touches())
+    parts = [
+        Part("free height as stated", "mm", free_mm, 0.0),
+        Part("height lost between the first and the last touch", "mm", shift_mm, u),
+    ]
+    return free_mm, Reading(free_mm - shift_mm, u), parts
+
+
+def _set_of_height(bench: _Bench) -> _Worked:
+    free_mm, left, parts = _heights(bench)
+    return set_of_height_pct(free_mm, left.value), 100 * left.u / free_mm, "", parts
+
+
+def _set_of_deflection(bench: _Bench) -> _Worked:
+    free_mm, left, parts = _heights(bench)
+    spacer_mm = bench.facts.spacer_mm
+    if spacer_mm is None:
+        raise InputError('spacer: its height was not given; say --spacer "45 mm"')
+    pct = set_of_deflection_pct(free_mm, spacer_mm, left.value)
+    parts = [*parts, Part("spacer as stated", "mm", spacer_mm, 0.0)]
+    return pct, 100 * left.u / (free_mm - spacer_mm), "", parts
+
+
+def _thickness_loss(bench: _Bench) -> _Worked:
+    free_mm, left, parts = _heights(bench)
+    return loss_pct(free_mm, left.value), 100 * left.u / free_mm, "", parts
+
+
+def _hardness_loss(bench: _Bench) -> _Worked:
+    before, after = bench.held(40), bench.held(40, last=True)
+    if before[0].begin_us == after[0].begin_us:
+        raise InputError("hardness: it takes a hold at 40 % before and one after; one is in the recording")
+    first, last = bench.held_force(40), bench.held_force(40, last=True)
+    pct = loss_pct(first.value, last.value)
+    u = 100 * hypot(last.u / first.value, last.value * first.u / first.value**2)
+    parts = [
+        Part("force at 40 % at the end of the first hold", "N", first.value, first.u),
+        Part("force at 40 % at the end of the last hold", "N", last.value, last.u),
+    ]
+    return pct, u, "", parts
+
+
+_PROCEDURES: dict[str, tuple[str, Callable[[_Bench], _Worked]]] = {
+    "cv40_kpa": (
+        "Arithmetic of ISO 3386-1: 1000 F40/A, on the way in of the fourth squeeze, "
+        "40 % counted from the touch.",
+        _cv40,
+    ),
+    "support_factor": (
+        "Arithmetic of ASTM D3574 test B1 and ISO 2439: F65/F25, each at the end of its hold.",
+        _support,
+    ),
+    "hysteresis_return_pct": (
+        "Arithmetic of ASTM D3574 test B1: 100 F25 out/F25 in; in at the end of the hold, out in passing.",
+        _hysteresis_return,
+    ),
+    "forward_deformation_mm": (
+        "Arithmetic of the ITF Rules of Tennis, Appendix I: 3.5 lbf to 18 lbf on the way in, "
+        "mean of three axes.",
+        _forward,
+    ),
+    "return_deformation_mm": (
+        "Arithmetic of the ITF Rules of Tennis, Appendix I: 3.5 lbf on the way in to 18 lbf on the way out, "
+        "mean of three axes.",
+        _return,
+    ),
+    "set_of_height_pct": (
+        "Arithmetic of ISO 1856 and ASTM D3574 test D: 100 (h0 - hr)/h0, heights by touches.",
+        _set_of_height,
+    ),
+    "set_of_deflection_pct": (
+        "Arithmetic of ISO 815-1 and ASTM D395 method B: 100 (h0 - hr)/(h0 - hs), heights by touches.",
+        _set_of_deflection,
+    ),
+    "thickness_loss_pct": (
+        "Arithmetic of ISO 3385: loss of height between the first and the last touch, of the first height.",
+        _thickness_loss,
+    ),
+    "hardness_loss_pct": (
+        "Arithmetic of ISO 3385: loss of the force at the end of the 40 % hold, "
+        "40 % counted from the touch before each.",
+        _hardness_loss,
+    ),
+}
+
+PROCEDURE_QUANTITIES = tuple(_PROCEDURES)
+"""Names of `REPORTABLE` that are worked out here."""

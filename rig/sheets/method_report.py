@@ -1,0 +1,419 @@
+"""What a method asked to have reported, from its recording.
+
+Problem: the numbers a method was run for are spread over holds, touches and cycles, and each has its own
+arithmetic. Plan: the header's method says what is promised, its `step` events when each step was; only the
+samples of the steps that are read are kept while the recording passes by. Quantities of procedures come from
+`rig.methods`, those of cycles from the analysis. Cost: one pass over the samples, and memory for a
+handful of steps, whatever the repeats.
+
+What cannot be had is an empty field with a reason. No conformity with any standard is claimed.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass, replace
+from typing import Any
+
+import numpy as np
+from rich.table import Table
+
+from rig.analyser import CaptureResult
+from rig.calibration import Aligner, Calibration, Signals
+from rig.capture import CaptureHeader
+from rig.errors import InputError
+from rig.methods import (
+    PROCEDURE_QUANTITIES,
+    REPORTABLE,
+    Course,
+    Done,
+    Method,
+    Outcome,
+    Part,
+    PieceFacts,
+    RecoveryTouch,
+    Stretch,
+    course_of,
+    first_contact,
+    in_standard_air,
+    parse_method,
+    procedure_outcome,
+    recovery_touches,
+)
+from rig.methods.steps import Touch, each_step
+from rig.samples import IntArray, Samples
+from rig.sheets.quantities import quantity
+from rig.sheets.tables import empty_table, rounded
+from rig.units import parse
+
+MOST_KEPT = 20_000_000
+"""Samples of steps that are held at once, about half a gigabyte; steps beyond are not read, and say so."""
+
+SAME_FORCE = 0.01
+"""Contacts at forces that differ by a larger share are not compared."""
+
+RECOVERY = "recovery"
+LATEST = ("set_mm",)
+"""Quantities that add up over the cycles: of these the last counts, not a mean."""
+
+NO_CONFORMITY = "No conformity with any standard is claimed; only the standard itself is the authority."
+EXACT = (
+    "Uncertainties hold noise, rounding, force zero and contact; free height, area and spacer count as "
+    "exact, and the uncertainty of the calibration is not in them."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class MethodReport:
+    """What came of a method.
+
+    Parameters
+    ----------
+    method, file
+        Its name and its file.
+    follows
+        Which published procedure its arithmetic follows and where it departs, in the method's own words.
+    quantities
+        One for each name that the method promised, in its order; the recovery's stands for its touches.
+    recovery
+        Light touches after release; empty if the method has none.
+    notes
+        Sentences.
+    """
+
+    method: str
+    file: str
+    follows: str
+    quantities: tuple[Outcome, ...]
+    recovery: tuple[RecoveryTouch, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def missing(self) -> tuple[Outcome, ...]:
+        """Quantities that were promised and cannot be had."""
+        return tuple(each for each in self.quantities if each.value is None)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain mapping without not-a-number."""
+        return asdict(self)
+
+
+def method_of(header: CaptureHeader) -> Method:
+    """The method that a capture was recorded with.
+
+    Raises
+    ------
+    InputError
+        If it was recorded without one, or its text is no method.
+    """
+    about = header.method or {}
+    text, file = about.get("text"), about.get("file")
+    if not isinstance(text, str):
+        raise InputError(
+            "method: the capture was recorded without one; `pressrig analyse` measures its cycles"
+        )
+    return parse_method(text, str(file or "method"))
+
+
+def contact_force_n(method: Method) -> float | None:
+    """Force at which the method touches first: the contact force for an analysis of its recording."""
+    return next((step.force_n for step in each_step(method.steps) if isinstance(step, Touch)), None)
+
+
+def needs_cycles(method: Method) -> bool:
+    """Whether it promises quantities of cycles, for which its recording must be analysed."""
+    return any(name not in (*PROCEDURE_QUANTITIES, RECOVERY) for name in method.report)
+
+
+def method_report(
+    header: CaptureHeader,
+    events: Iterable[Mapping[str, Any]],
+    batches: Iterable[Samples],
+    result: CaptureResult | None,
+    *,
+    calibration: Calibration | None = None,
+    spacer_mm: float | None = None,
+) -> MethodReport:
+    """Work out what a method promised.
+
+    Parameters
+    ----------
+    header, events
+        Of the capture.
+    batches
+        Its samples in order, in parts of any size.
+    result
+        Analysis of the same capture, with the contact force of `contact_force_n`; None leaves quantities of
+        cycles empty.
+    calibration
+        Instead of the header's.
+    spacer_mm
+        Height of the spacers of a jig; None takes the condition `spacer` of the header, if there is one.
+
+    Raises
+    ------
+    InputError
+        If the capture has no method, or its counts no calibration.
+    """
+    method = method_of(header)
+    calibration = calibration or Calibration.from_dict(header.calibration)
+    course = course_of(method, events)
+    windows = _Windows(course, calibration)
+    if any(name in (*PROCEDURE_QUANTITIES, *LATEST, RECOVERY) for name in method.report):
+        windows.gather(batches)
+    facts = PieceFacts(header.free_height_mm, header.area_mm2, spacer_mm or _stated_spacer_mm(header))
+    quantities = []
+    touches: tuple[RecoveryTouch, ...] = ()
+    for name in method.report:
+        if name == RECOVERY:
+            outcome, touches = _recovery(course, windows)
+        elif name in PROCEDURE_QUANTITIES:
+            outcome = procedure_outcome(name, course, windows.stretch_of, facts)
+        else:
+            outcome = _of_cycles(name, method, course, result)
+            if name in LATEST and outcome.value is not None and result is not None:
+                outcome = _set_since_touch(outcome, method, course, windows, result)
+        quantities.append(outcome)
+    notes = tuple(_notes(method, header, course, windows))
+    return MethodReport(method.name, method.source, method.follows.strip(), tuple(quantities), touches, notes)
+
+
+class _Windows:
+    """Keeps the samples of the steps that are read, while a recording passes by."""
+
+    def __init__(self, course: Course, calibration: Calibration) -> None:
+        self._calibration = calibration
+        self._wanted = [done for done in course.kept if done.action not in ("by hand", "press to force")]
+        self._found: dict[int, list[Signals]] = {}
+        self._kept = 0
+        self.left_out = 0
+        self.compliance_mm_per_n = calibration.compliance_mm_per_n
+
+    def gather(self, batches: Iterable[Samples]) -> None:
+        """Take the whole recording."""
+        aligner = Aligner(self._calibration)
+        starts = np.array([done.begin_us for done in self._wanted], np.int64)
+        stops = np.array([_stop_us(done) for done in self._wanted], np.int64)
+        for batch in batches:
+            self._take(aligner.push(batch), starts, stops)
+        self._take(aligner.finish(), starts, stops)
+
+    def _take(self, signals: Signals | None, starts: IntArray, stops: IntArray) -> None:
+        if signals is None or not len(signals):
+            return
+        time_us = signals.time_s * 1e6
+        if not math.isfinite(time_us[0]):
+            return
+        for number in np.flatnonzero((starts <= time_us[-1]) & (stops >= time_us[0])).tolist():
+            first, last = np.searchsorted(time_us, [starts[number], stops[number] + 1])
+            if self._kept + int(last - first) > MOST_KEPT:
+                self.left_out += 1
+            elif last > first:
+                part = signals[int(first) : int(last)]
+                self._kept += len(part)
+                self._found.setdefault(int(starts[number]), []).append(_copied(part))
+
+    def stretch_of(self, done: Done) -> Stretch:
+        """Samples of an action, the frame's share taken off.
+
+        Raises
+        ------
+        InputError
+            If there are none.
+        """
+        parts = self._found.get(done.begin_us)
+        if parts is None:
+            raise InputError(f"{done.step.place.label}: no sample of it is in the recording")
+        signals = Signals.concatenate(parts)
+        share_mm = self._calibration.compliance_mm_per_n * signals.force_n
+        return Stretch(
+            signals.time_s,
+            signals.position_mm - share_mm,
+            signals.force_n,
+            signals.force_resolution_n,
+            signals.position_resolution_mm,
+        )
+
+
+def _stop_us(done: Done) -> int:
+    """A hold ends before the next motion; of a motion, the tail may have come after its end was known."""
+    return done.end_us if done.action == "wait loaded" else done.until_us
+
+
+def _copied(part: Signals) -> Signals:
+    """Free of the large arrays that it was cut from."""
+    return Signals(
+        part.time_s.copy(),
+        part.force_n.copy(),
+        part.position_mm.copy(),
+        part.status.copy(),
+        part.lost.copy(),
+        part.force_resolution_n,
+        part.position_resolution_mm,
+        part.averaged,
+    )
+
+
+def _stated_spacer_mm(header: CaptureHeader) -> float | None:
+    stated = header.conditions.get("spacer") or header.conditions.get("spacer height")
+    if stated is None:
+        return None
+    value = parse(str(stated), "mm")
+    if not value > 0:
+        raise InputError(f"condition spacer: found {stated!r}, expected a height such as 45 mm")
+    return value
+
+
+def _recovery(course: Course, windows: _Windows) -> tuple[Outcome, tuple[RecoveryTouch, ...]]:
+    """The touches; their last stands in the table. A fit is another matter."""
+    title = REPORTABLE[RECOVERY]
+    how = "Shift of the contact at light touches against the first touch; no published procedure."
+    try:
+        touches = recovery_touches(course, windows.stretch_of)
+    except InputError as reason:
+        return Outcome(RECOVERY, title, "mm", None, None, str(reason), how), ()
+    if not touches:
+        why = "recovery: none of its touches could be read"
+        return Outcome(RECOVERY, title, "mm", None, None, why, how), ()
+    last = touches[-1]
+    parts = tuple(
+        Part(f"set after {each.after_s:.3g} s", "mm", each.set_mm, each.set_mm_u) for each in touches
+    )
+    title = f"{title}: last touch, after {last.after_s:.4g} s"
+    return Outcome(RECOVERY, title, "mm", last.set_mm, last.set_mm_u, "", how, parts), touches
+
+
+def _of_cycles(name: str, method: Method, course: Course, result: CaptureResult | None) -> Outcome:
+    """Mean of a column over the method's own presses after conditioning, or its last value."""
+    shown = quantity(name)
+    how = "From the cycles; no published procedure."
+
+    def missing(why: str) -> Outcome:
+        return Outcome(name, shown.title, shown.unit, None, None, why, how)
+
+    if result is None or name not in result.columns:
+        return missing("cycles: the recording was not analysed, or holds none")
+    rows = _rows_of_presses(course, result)[method.conditioning.cycles :]
+    good = [row for row in rows if result.columns["flags"][row] == 0]
+    values, u = result.columns[name], result.columns[f"{name}_u"]
+    known = [row for row in good if math.isfinite(values[row])]
+    if not known:
+        return missing(_why_no_cycle(len(course.presses), rows, good))
+    if name in LATEST:
+        row = known[-1]
+        how = f"From the last cycle ({int(result.columns['cycle'][row])}); no published procedure."
+        why = "" if math.isfinite(u[row]) else "u: the first contact is the one that set counts from"
+        return Outcome(name, shown.title, shown.unit, float(values[row]), _finite(u[row]), why, how)
+    picked, picked_u = values[known], u[known]
+    mean = float(picked.mean())
+    # what single cycles share, such as a contact or a zero, no mean takes off
+    u_mean = math.sqrt(float(np.mean(picked_u**2)))
+    parts: tuple[Part, ...] = ()
+    if len(known) > 1:
+        parts = (Part("standard deviation of the cycles", shown.unit, float(picked.std(ddof=1)), 0.0),)
+    counted = "1 cycle" if len(known) == 1 else f"Mean of {len(known)} cycles"
+    how = f"{counted} after {method.conditioning.cycles} of conditioning; u is that of a single one."
+    why = "" if math.isfinite(u_mean) else "u: not known for all cycles"
+    return Outcome(name, shown.title, shown.unit, mean, _finite(u_mean), why, how, parts)
+
+
+def _set_since_touch(
+    outcome: Outcome, method: Method, course: Course, windows: _Windows, result: CaptureResult
+) -> Outcome:
+    """The set of the last cycle against the first touch, if its force was the contact force.
+
+    The first cycle stops at the contact force, and relaxes there: its own contact is poorly read.
+    """
+    touch_n = contact_force_n(method)
+    if touch_n is None or abs(result.contact_force_n - touch_n) > SAME_FORCE * touch_n:
+        return outcome
+    try:
+        touched = first_contact(course, windows.stretch_of)
+    except InputError:
+        return outcome
+    row = _last_good(method, course, result)
+    last, last_u = (float(result.columns[f"contact_at_force_mm{end}"][row]) for end in ("", "_u"))
+    touched_mm = touched.value + windows.compliance_mm_per_n * touch_n
+    how = f"Contact of the last cycle at {touch_n:g} N against the first touch; no published procedure."
+    return replace(outcome, value=last - touched_mm, u=math.hypot(last_u, touched.u), why="", how=how)
+
+
+def _last_good(method: Method, course: Course, result: CaptureResult) -> int:
+    """Row of the last cycle whose set is known."""
+    rows = _rows_of_presses(course, result)[method.conditioning.cycles :]
+    known = np.isfinite(result.columns["set_mm"]) & (result.columns["flags"] == 0)
+    return [row for row in rows if known[row]][-1]
+
+
+def _why_no_cycle(presses: int, rows: list[int], good: list[int]) -> str:
+    if not rows:
+        return f"cycles: of {presses} presses none is left after conditioning"
+    if not good:
+        return f"cycles: all {len(rows)} after conditioning are flagged; `pressrig analyse` says why"
+    return "cycles: none that counts has it; `pressrig analyse` says why"
+
+
+def _rows_of_presses(course: Course, result: CaptureResult) -> list[int]:
+    """Rows of the cycles that the method's presses belong to, in order, each once."""
+    begins_s = result.columns["start_s"]
+    if not course.presses:
+        return []
+    ends_s = np.array([end for _, end in course.presses]) / 1e6
+    rows = np.searchsorted(begins_s, ends_s, side="right") - 1
+    return sorted({int(row) for row in rows if row >= 0})
+
+
+def _finite(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
+
+
+def _notes(method: Method, header: CaptureHeader, course: Course, windows: _Windows) -> Iterable[str]:
+    yield NO_CONFORMITY
+    yield EXACT
+    if not course.presses and not course.kept:
+        yield "The recording holds no marks of the method's steps: it was not run by `pressrig run`."
+    elif not course.finished:
+        yield "The method was not carried out to its end."
+    if windows.left_out:
+        yield f"Samples of {windows.left_out} parts of steps were left out: these steps are too long."
+    if method.conditioning.standard_air:
+        yield _about_air(header)
+
+
+def _about_air(header: CaptureHeader) -> str:
+    stated = header.conditions
+    try:
+        temperature_c = parse(str(stated["temperature"]), "degC")
+        humidity_pct = parse(str(stated["humidity"]), "%")
+    except (KeyError, InputError):
+        return "The method asks for standard laboratory air; temperature and humidity were not stated."
+    verdict = "is" if in_standard_air(temperature_c, humidity_pct) else "is not"
+    return (
+        f"The air stated, {temperature_c:g} C and {humidity_pct:g} % RH, {verdict} standard laboratory air."
+    )
+
+
+def method_table(report: MethodReport, *, plain: bool) -> Table:
+    """Quantities with their uncertainties, and the readings behind them.
+
+    Parameters
+    ----------
+    plain
+        Without lines, for a pipe.
+    """
+    table = empty_table(f"{report.method} ({report.file})", plain=plain)
+    table.add_column("quantity")
+    table.add_column("unit")
+    table.add_column("value", justify="right")
+    table.add_column("u", justify="right")
+    table.add_column("how")
+    for each in report.quantities:
+        value = "-" if each.value is None else rounded(each.value, each.u or math.nan)
+        u = "-" if each.u is None else rounded(each.u, each.u)
+        told = f"{each.why}. {each.how}" if each.why else each.how
+        table.add_row(each.title, each.unit, value, u, told)
+        for part in each.parts:
+            part_u = rounded(part.u, part.u) if part.u else ""
+            table.add_row(f"  {part.what}", part.unit, rounded(part.value, part.u), part_u, "")
+    return table

@@ -1,0 +1,178 @@
+"""What a method promised, from a made recording of a spring: values, reasons, words."""
+
+from __future__ import annotations
+
+import io
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from rich.console import Console
+
+from rig.calibration import Calibration, Scale
+from rig.capture import CaptureHeader
+from rig.errors import InputError
+from rig.samples import Samples
+from rig.sheets import method_report, method_table
+
+STIFFNESS = 3.0
+CONTACT_MM = 20.0
+HEIGHT_MM = 50.0
+AREA_MM2 = 10_000.0
+CALIBRATION = Calibration(Scale(0.001), Scale(0.005))
+TEXT = """
+name: four presses and two touches
+purpose: A test.
+follows: Nothing published; no conformity is claimed.
+conditioning: {cycles: 0, air: standard}
+steps:
+  - touch: {force: "1 N", speed: "5 mm/s"}
+  - repeat:
+      count: 4
+      steps:
+        - press: {compression: "70 %", speed: "10 mm/s"}
+        - return: {gap: "2 mm", speed: "10 mm/s"}
+  - touch: {force: "1 N", speed: "5 mm/s"}
+  - return: {gap: "2 mm", speed: "5 mm/s"}
+report: [cv40_kpa, set_of_height_pct, set_of_deflection_pct, support_factor, hysteresis_pct]
+"""
+TOUCHED_MM = CONTACT_MM + 1.0 / STIFFNESS
+SET_MM = 0.8
+
+
+def recording(set_mm: float = SET_MM) -> tuple[list[dict], Samples]:
+    """A spring that is shorter by a set at the second touch, its marks and its samples."""
+    moves = [("line 7, step 1 touch", "touch", (), TOUCHED_MM, 5.0)]
+    for turn in range(1, 5):
+        moves.append(
+            ("line 11, step 2.1 press", "press to depth", (turn,), TOUCHED_MM + 0.7 * HEIGHT_MM, 10.0)
+        )
+        moves.append(("line 12, step 2.2 return", "move", (turn,), TOUCHED_MM - 2.0, 10.0))
+    moves.append(("line 13, step 3 touch", "touch", (), TOUCHED_MM + set_mm, 5.0))
+    moves.append(("line 14, step 4 return", "move", (), TOUCHED_MM - 2.0, 5.0))
+    at_mm, parts, events, count = 10.0, [np.full(500, 10.0)], [], 500
+    for place, action, passes, to_mm, speed in moves:
+        steps = int(abs(to_mm - at_mm) / speed * 500)
+        parts += [np.linspace(at_mm, to_mm, steps), np.full(100, to_mm)]
+        marked = {"kind": "step", "place": f"x.yaml {place}", "action": action, "passes": list(passes)}
+        events.append(marked | {"phase": "begin", "time_us": 2000 * count})
+        count += steps + 100
+        events.append(marked | {"phase": "end", "time_us": 2000 * (count - 1)})
+        at_mm = to_mm
+    return events, seen(np.concatenate(parts), events[-4]["time_us"], set_mm)
+
+
+def seen(position_mm: np.ndarray, shorter_from_us: int, set_mm: float) -> Samples:
+    seq = np.arange(len(position_mm), dtype=np.int64)
+    contact_mm = np.where(seq * 2000 >= shorter_from_us, CONTACT_MM + set_mm, CONTACT_MM)
+    rng = np.random.default_rng(5)
+    force_n = STIFFNESS * np.maximum(position_mm - contact_mm, 0.0) + 0.005 * rng.standard_normal(len(seq))
+    shown_mm = position_mm + 0.001 * rng.standard_normal(len(seq))
+    return Samples(
+        seq,
+        seq * 2000,
+        np.round(force_n / 0.001).astype(np.int32),
+        np.round(shown_mm / 0.005).astype(np.int32),
+        np.zeros(len(seq), np.uint8),
+    )
+
+
+HEADER = CaptureHeader(
+    specimen="spring",
+    free_height_mm=HEIGHT_MM,
+    area_mm2=AREA_MM2,
+    method={"file": "here.yaml", "text": TEXT},
+    calibration=CALIBRATION.as_dict(),
+)
+
+
+def report_of(header: CaptureHeader = HEADER, **how):
+    events, samples = recording()
+    report = method_report(header, events, [samples[:7000], samples[7000:]], None, **how)
+    return report, {each.name: each for each in report.quantities}
+
+
+def test_quantities_come_in_the_methods_order_and_near_their_truth() -> None:
+    report, found = report_of(spacer_mm=25.0)
+    assert [each.name for each in report.quantities] == [
+        "cv40_kpa", "set_of_height_pct", "set_of_deflection_pct", "support_factor", "hysteresis_pct",
+    ]  # fmt: skip
+    # 1 N at the touch and 20 mm more of 3 N/mm are 61 N on 0.01 m^2
+    assert found["cv40_kpa"].value == pytest.approx(6.1, abs=4 * found["cv40_kpa"].u)
+    assert found["cv40_kpa"].u < 0.01
+    assert found["set_of_height_pct"].value == pytest.approx(1.6, abs=4 * found["set_of_height_pct"].u)
+    assert found["set_of_deflection_pct"].value == pytest.approx(
+        3.2, abs=4 * found["set_of_deflection_pct"].u
+    )
+
+
+def test_the_frames_share_of_the_travel_is_taken_off() -> None:
+    # With 1 um/N, travel x past the touch squeezes the specimen by x - 0.001 * 3 x only, so that 20 mm are
+    # reached after 20/0.997 mm of travel.
+    soft = Calibration(Scale(0.001), Scale(0.005), 0.0, 0.001)
+    _, found = report_of(replace(HEADER, calibration=soft.as_dict()))
+    truth = 1000 * (1 + 3 * 20 / 0.997) / AREA_MM2
+    assert found["cv40_kpa"].value == pytest.approx(truth, abs=4 * found["cv40_kpa"].u)
+
+
+def test_what_cannot_be_had_is_empty_with_a_reason() -> None:
+    report, found = report_of(replace(HEADER, area_mm2=None))
+    assert {each.name for each in report.missing} == {
+        "cv40_kpa", "set_of_deflection_pct", "support_factor", "hysteresis_pct",
+    }  # fmt: skip
+    assert "area" in found["cv40_kpa"].why
+    assert "--spacer" in found["set_of_deflection_pct"].why
+    assert "no press to 25 % with a hold" in found["support_factor"].why
+    assert found["support_factor"].u is None
+
+
+def test_the_spacer_may_stand_among_the_conditions() -> None:
+    _, found = report_of(replace(HEADER, conditions={"spacer": "2.5 cm"}))
+    assert found["set_of_deflection_pct"].value == pytest.approx(3.2, abs=0.05)
+
+
+@pytest.mark.parametrize(
+    ("conditions", "words"),
+    [
+        ({}, "were not stated"),
+        ({"temperature": "23 degC", "humidity": "50 %"}, "is standard laboratory air"),
+        ({"temperature": "30 degC", "humidity": "50 %"}, "is not standard laboratory air"),
+    ],
+)
+def test_the_air_is_judged_where_the_method_asks_for_it(conditions, words) -> None:
+    report, _ = report_of(replace(HEADER, conditions=conditions))
+    assert any(words in note for note in report.notes)
+
+
+def test_no_conformity_is_claimed_and_the_arithmetic_is_named() -> None:
+    report, found = report_of()
+    assert any("No conformity" in note for note in report.notes)
+    assert "ISO 3386-1" in found["cv40_kpa"].how
+    assert report.follows == "Nothing published; no conformity is claimed."
+
+
+def test_the_report_goes_into_json_without_not_a_number() -> None:
+    report, _ = report_of()
+    again = json.loads(json.dumps(report.as_dict(), allow_nan=False))
+    assert again["quantities"][0]["name"] == "cv40_kpa"
+
+
+def test_a_table_shows_values_readings_and_reasons() -> None:
+    report, _ = report_of(replace(HEADER, area_mm2=None), spacer_mm=25.0)
+    page = io.StringIO()
+    Console(file=page, width=200, no_color=True).print(method_table(report, plain=True))
+    assert "give it when the method is run" in page.getvalue()
+    assert "height lost between the first and the last touch" in page.getvalue()
+
+
+def test_without_marks_of_steps_nothing_is_made_up() -> None:
+    _, samples = recording()
+    report = method_report(HEADER, [], [samples], None)
+    assert all(each.value is None for each in report.quantities)
+    assert any("no marks" in note for note in report.notes)
+
+
+def test_a_capture_without_a_method_is_refused() -> None:
+    with pytest.raises(InputError, match="recorded without one"):
+        method_report(replace(HEADER, method=None), [], [], None)
