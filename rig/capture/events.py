@@ -26,26 +26,25 @@ def event_line(kind: str, fields: Mapping[str, Any]) -> bytes:
     return json.dumps(event, default=_plain).encode("ascii") + b"\n"
 
 
-def read_events(path: Path) -> tuple[list[dict[str, Any]], int, int]:
-    """Read the events of a file.
-
-    Returns
-    -------
-    events, damaged, first
-        The readable events, how many lines were not, and the byte offset of the first of those.
-    """
-    events: list[dict[str, Any]] = []
-    damaged, first, offset = 0, 0, 0
+def each_event(path: Path) -> Iterator[dict[str, Any]]:
+    """The readable events of a file, oldest first, one at a time."""
     with path.open("rb") as file:
         while line := file.readline(LONGEST_LINE):
             event = _parsed(line)
             if event is not None:
-                events.append(event)
-            elif line.strip():
+                yield event
+
+
+def damaged_lines(path: Path) -> tuple[int, int]:
+    """How many lines of a file are no readable events, and the byte offset of the first of those."""
+    damaged, first, offset = 0, 0, 0
+    with path.open("rb") as file:
+        while line := file.readline(LONGEST_LINE):
+            if line.strip() and _parsed(line) is None:
                 first = first if damaged else offset
                 damaged += 1
             offset += len(line)
-    return events, damaged, first
+    return damaged, first
 
 
 def events_of_kind(path: Path, kind: str) -> Iterator[dict[str, Any]]:

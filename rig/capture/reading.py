@@ -15,7 +15,7 @@ from typing import Any
 
 from rig.capture.disk import file_checksum, parse_yaml, read_yaml
 from rig.capture.ending import END_FILE, Ending, read_ending
-from rig.capture.events import EVENTS_FILE, read_events
+from rig.capture.events import EVENTS_FILE, damaged_lines, each_event
 from rig.capture.header import HEADER_FILE, CaptureHeader, parse_header
 from rig.capture.recovery import Damage, FileIndex, header_copy, index_file, read_batches
 from rig.capture.summary import SUMMARY_FILE, read_rows
@@ -76,7 +76,7 @@ class Capture:
         found = [*self._known_damage, *self._absent_files(), *self._changed_texts()]
         for index in self.files:
             found += index.damage
-        _, lines, first = self._read_events()
+        lines, first = self._damaged_events()
         if lines:
             found.append(Damage(EVENTS_FILE, first, 0, f"{lines} damaged lines of events"))
         rows = self._damaged_rows()
@@ -105,7 +105,12 @@ class Capture:
 
     def events(self) -> list[dict[str, Any]]:
         """All readable events, oldest first; each has at least `wall` and `kind`."""
-        return self._read_events()[0]
+        return list(self.each_event())
+
+    def each_event(self) -> Iterator[dict[str, Any]]:
+        """As `events`, one at a time: a long run has hundreds of thousands."""
+        path = self.path / EVENTS_FILE
+        return each_event(path) if path.exists() else iter(())
 
     def summary_rows(self) -> Iterator[dict[str, Any]]:
         """Rows that were worked out while recording, as far as they are intact; none if there are none."""
@@ -116,11 +121,11 @@ class Capture:
         path = self.path / SUMMARY_FILE
         return sum(row is None for row in read_rows(path)) if path.exists() else 0
 
-    def _read_events(self) -> tuple[list[dict[str, Any]], int, int]:
+    def _damaged_events(self) -> tuple[int, int]:
         try:
-            return read_events(self.path / EVENTS_FILE)
+            return damaged_lines(self.path / EVENTS_FILE)
         except OSError:
-            return [], 0, 0
+            return 0, 0
 
     def _absent_files(self) -> Iterator[Damage]:
         present = {path.name for _, path in _samples_files(self.path)}

@@ -22,6 +22,7 @@ _COMMANDS = {
     "serve": ("rig.cli.serve", "Hold a rig day and night, with a page to watch and order from."),
     "status": ("rig.cli.status", "Say what a rig is doing that is held by `serve`."),
     "halt": ("rig.cli.halt", "Halt the platen of a rig that is held by `serve`."),
+    "release": ("rig.cli.release", "Clear a latched stop, and take the platen slowly away."),
     "captures": ("rig.cli.captures", "List captures."),
     "show": ("rig.cli.show", "Show what a capture says about itself."),
     "import": ("rig.cli.importing", "Make a capture of a table that you already have."),

@@ -45,7 +45,7 @@ def command(capture_folder: Path, *, spacer: str | None, rig_file: Path | None, 
         _, result = analyse_capture(capture_folder, asked)
     report = method_report(
         header,
-        capture.events(),
+        capture.each_event(),
         gathered(capture.batches(), PART_SAMPLES),
         result,
         calibration=calibration,

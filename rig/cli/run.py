@@ -1,4 +1,4 @@
-"""`pressrig run`: a method on a driven rig, recorded from the first approach to the end."""
+"""`pressrig run`: a method on a driven rig or by a guided hand, recorded from begin to end."""
 
 from __future__ import annotations
 
@@ -6,30 +6,45 @@ import os
 import select
 import sys
 import threading
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from rig.cli.options import folder_option, read_conditions, read_quantity, specimen_options
-from rig.errors import InputError
+from rig.errors import InputError, RecorderError
 
 if TYPE_CHECKING:
     from rig.capture import CaptureHeader
+    from rig.daemon import Recorded
     from rig.methods import CheckedMethod
     from rig.reader import Reader
     from rig.rigfile import RigFile
 
 LOOK_S = 0.2
+FAILED = 3
 
-CAUTIONS = (
-    "The platen is going to move by itself and can crush fingers.",
-    "The emergency stop is wired to cut the motor's power, and has been tried today.",
-    "A guard is closed, or both hands are needed to move the platen; nobody else can reach in.",
-    "Travel and force are limited on the rig itself; what this program limits is a second line.",
-    "Eye protection is worn: a squeezed part stores energy and can fly out.",
-    "Local rules come first, and a competent person has assessed this rig's risks.",
-)
+
+@dataclass(frozen=True, slots=True)
+class _Job:
+    """What was asked for."""
+
+    rig: RigFile
+    port: str | None
+    checked: CheckedMethod
+    about: CaptureHeader
+    out: Path
+    largest_force_n: float | None
+
+    def reader(self) -> Reader:
+        """Not yet entered."""
+        from rig.reader import Reader
+
+        port = self.port
+        if port is not None and Path(port).exists():
+            port = str(Path(port).absolute())  # such as a link made here; other names stand below /dev
+        return Reader(self.rig.address(port), self.rig.wire, rate_hz=self.rig.rate_hz)
 
 
 @click.command("run")
@@ -39,8 +54,11 @@ CAUTIONS = (
 @click.option(
     "--stiffness", metavar="Q", help='Largest stiffness expected, "40 N/mm", instead of the method\'s.'
 )
+@click.option(
+    "--largest-force", metavar="Q", help='By hand: warn above this force, "400 N"; nothing stops a hand.'
+)
 @click.option("--check-only", is_flag=True, help="Say what would happen, and move nothing.")
-@click.option("--cautions-read", is_flag=True, help="The cautions have been read and hold; do not ask.")
+@click.option("--cautions-read", is_flag=True, help="The cautions have been read and hold; do not ask today.")
 @specimen_options
 @folder_option("Folder that the capture is made in.")
 def command(
@@ -49,6 +67,7 @@ def command(
     rig_file: Path,
     port: str | None,
     stiffness: str | None,
+    largest_force: str | None,
     check_only: bool,
     cautions_read: bool,
     specimen: str,
@@ -60,31 +79,34 @@ def command(
     conditions: tuple[str, ...],
     out: Path,
 ) -> None:
-    """Run METHOD, a YAML file such as those in configs/methods, on a driven rig.
+    """Run METHOD, a YAML file such as those in configs/methods, and record it.
 
-    It is checked against the rig's limits and the specimen before anything moves. Ctrl-C halts the platen and
-    ends the capture; its path is the last line printed.
+    It is checked before anything moves. A driven rig carries it out within the limits of its file.
+    A rig whose file has no `drive:` section, or whose device cannot be told to move, is moved by hand: each
+    step is shown with how far and how fast it goes. Ctrl-C ends the capture, and halts a driven platen; the
+    capture's path is the last line printed.
     """
     from rig.capture import CaptureHeader
-    from rig.methods import SpecimenFacts, check_method, describe, read_method
+    from rig.methods import SpecimenFacts, check_by_hand, check_method, read_method
     from rig.rigfile import read_rig_file
 
     rig = read_rig_file(rig_file)
-    if rig.limits is None:
-        raise InputError(
-            f"{rig_file}: no `drive:` section; a method needs the rig's limits before it moves anything"
-        )
     facts = SpecimenFacts(
         read_quantity("--free-height", free_height, "mm"),
         read_quantity("--area", area, "mm^2"),
         read_quantity("--stiffness", stiffness, "N/mm"),
     )
-    checked = check_method(read_method(method_file), rig.limits, facts)
-    for line in describe(checked):
-        click.echo(line)
+    largest_force_n = read_quantity("--largest-force", largest_force, "N")
+    method = read_method(method_file)
+    if rig.limits is not None and largest_force_n is None:
+        largest_force_n = rig.limits.force_n[1]
+    if rig.limits is None or rig.wire != "framed":
+        checked = check_by_hand(method, facts, largest_force_n)
+    else:
+        checked = check_method(method, rig.limits, facts)
+    _describe(checked)
     if check_only:
         return
-    _confirm(cautions_read=cautions_read)
     about = CaptureHeader(
         specimen=specimen,
         batch=batch,
@@ -97,21 +119,77 @@ def command(
         rig=dict(rig.source),
         calibration=rig.calibration.as_dict(),
     )
-    _run(rig, port, checked, about, out)
+    _confirm(rig.name, by_hand=checked.rig.by_hand, confirmed=cautions_read, who=operator)
+    job = _Job(rig, port, checked, about, out, largest_force_n)
+    if checked.rig.by_hand or not _ordered(job):
+        _run(job)
 
 
-def _confirm(*, cautions_read: bool) -> None:
-    """Show the cautions, and have them confirmed by a person."""
-    for caution in CAUTIONS:
-        click.echo(f"caution: {caution}", err=True)
-    if cautions_read:
+def _describe(checked: CheckedMethod) -> None:
+    from rig.methods import describe, hard_by_hand
+
+    for line in describe(checked):
+        click.echo(line)
+    if checked.rig.by_hand:
+        click.echo("Moved by hand; nothing but the hand stops it.")
+        for warning in hard_by_hand(checked):
+            click.echo(f"pressrig: {warning}", err=True)
+
+
+def _confirm(rig_name: str, *, by_hand: bool, confirmed: bool, who: str | None) -> None:
+    """Show the cautions, and have them confirmed by a person once a day."""
+    from rig.daemon.cautions import (
+        CAUTIONS,
+        HAND_CAUTIONS,
+        SHORT_CAUTION,
+        SHORT_HAND_CAUTION,
+        cautions_read_today,
+        confirm_cautions,
+    )
+
+    # who has read those for a hand has not read those for a motor
+    name = f"{rig_name}, by hand" if by_hand else rig_name
+    if cautions_read_today(name):
+        click.echo(f"caution: {SHORT_HAND_CAUTION if by_hand else SHORT_CAUTION}", err=True)
         return
-    try:
-        confirmed = click.confirm("Do all of these hold?", default=False, err=True)
-    except click.Abort:  # nobody is there to answer
-        confirmed = False
+    for caution in HAND_CAUTIONS if by_hand else CAUTIONS:
+        click.echo(f"caution: {caution}", err=True)
+    if not confirmed:
+        try:
+            confirmed = click.confirm("Do all of these hold?", default=False, err=True)
+        except click.Abort:  # nobody is there to answer
+            confirmed = False
     if not confirmed:
         raise InputError("the cautions were not confirmed: nothing was moved")
+    try:
+        confirm_cautions(name, who or "the command line")
+    except RecorderError as problem:
+        click.echo(f"pressrig: {problem}; they are asked for again next time", err=True)
+
+
+def _ordered(job: _Job) -> bool:
+    """Whether a daemon that holds the rig was there to do it; a port given by hand is used alone."""
+    if job.port is not None or sys.platform == "win32":
+        return False
+    from rig.cli.ordering import order_through_daemon
+    from rig.daemon.bulletin import MethodOrder, SpecimenCard
+
+    about, method = job.about, job.about.method or {}
+    card = SpecimenCard(
+        specimen=about.specimen,
+        batch=about.batch,
+        free_height_mm=about.free_height_mm,
+        area_mm2=about.area_mm2,
+        stiffness_n_per_mm=job.checked.specimen.stiffness_n_per_mm,
+        operator=about.operator,
+        notes=about.notes,
+        conditions={str(name): str(value) for name, value in about.conditions.items()},
+    )
+    order = MethodOrder(text=str(method["text"]), source=str(method["file"]), card=card, cautions_read=True)
+    code = order_through_daemon(job.rig.name, order)
+    if code:
+        raise click.exceptions.Exit(code)
+    return code is not None
 
 
 def _await_enter(stopped: threading.Event) -> None:
@@ -125,19 +203,36 @@ def _await_enter(stopped: threading.Event) -> None:
             return
 
 
-def _run(rig: RigFile, port: str | None, checked: CheckedMethod, about: CaptureHeader, out: Path) -> None:
+def _run(job: _Job) -> None:
+    """Open the rig, and run the method on it alone."""
     from rig.cli.logs import log_to_file
+    from rig.cli.stopping import stop_on_signals
+    from rig.daemon import moves_by_hand
+
+    with log_to_file(), stop_on_signals() as stopped, job.reader() as reader:
+        if job.checked.rig.by_hand:
+            if not moves_by_hand(reader):
+                click.echo(
+                    "pressrig: the device could drive its platen, but its file has no `drive:` section: "
+                    "it is not armed, and a hand moves it",
+                    err=True,
+                )
+            recorded = _guide(job, reader, stopped)
+        elif moves_by_hand(reader):
+            recorded = _guide(_by_hand_instead(job), reader, stopped)
+        else:
+            recorded = _drive(job, reader, stopped)
+    _say_end(recorded)
+
+
+def _drive(job: _Job, reader: Reader, stopped: threading.Event) -> Recorded:
+    """The rig moves its platen."""
     from rig.cli.output import progress
     from rig.cli.record import complete_header
-    from rig.cli.stopping import stop_on_signals
-    from rig.daemon import Progress, Watch, run_method
-    from rig.reader import Reader
+    from rig.daemon import Progress, Watch, perform_method
 
-    def header_of(reader: Reader) -> CaptureHeader:
-        return complete_header(about, reader)
-
-    reader = Reader(rig.address(port), rig.wire, rate_hz=rig.rate_hz)
-    with log_to_file(), stop_on_signals() as stopped, progress(checked.method.name, checked.time_s) as show:
+    checked = job.checked
+    with progress(checked.method.name, checked.time_s) as show:
 
         def ask(instruction: str) -> None:
             click.echo(f"\nby hand: {instruction}\nPress Enter when it is done.", err=True)
@@ -146,12 +241,56 @@ def _run(rig: RigFile, port: str | None, checked: CheckedMethod, about: CaptureH
         def tell(step: str, done: Progress) -> None:
             show(done.seconds, step)
 
-        recorded = run_method(
-            reader, rig.calibration, header_of, out, checked=checked, watch=Watch(stopped, ask, tell)
+        return perform_method(
+            reader,
+            job.rig.calibration,
+            lambda reader: complete_header(job.about, reader),
+            job.out,
+            checked=checked,
+            watch=Watch(stopped, ask, tell),
         )
+
+
+def _by_hand_instead(job: _Job) -> _Job:
+    """The same for a device that turned out to have no drive."""
+    from rig.methods import check_by_hand
+
+    checked = check_by_hand(job.checked.method, job.checked.specimen, job.largest_force_n)
+    click.echo("The device does not drive its platen: the method guides a hand instead.")
+    _describe(checked)
+    _confirm(job.rig.name, by_hand=True, confirmed=True, who=job.about.operator)
+    return replace(job, checked=checked)
+
+
+def _guide(job: _Job, reader: Reader, stopped: threading.Event) -> Recorded:
+    """A person moves the platen, and is shown how."""
+    from rig.cli.guidance import guidance_shown
+    from rig.cli.record import complete_header
+    from rig.daemon import Progress, Watch, perform_guided
+
+    def ask(instruction: str) -> None:
+        del instruction  # it stands in the guidance
+        _await_enter(stopped)
+
+    def tell(step: str, done: Progress) -> None:
+        del step, done  # so do these
+
+    with guidance_shown() as show:
+        return perform_guided(
+            reader,
+            job.rig.calibration,
+            lambda reader: complete_header(job.about, reader),
+            job.out,
+            checked=job.checked,
+            watch=Watch(stopped, ask, tell),
+            show=show,
+        )
+
+
+def _say_end(recorded: Recorded) -> None:
     done = recorded.progress
     click.echo(f"{done.samples} samples, {done.seconds:.1f} s; ended: {recorded.reason}")
     click.echo(recorded.path)
     if recorded.failed:
         click.echo(f"pressrig: {recorded.reason}; what came before is kept", err=True)
-        raise click.exceptions.Exit(3)
+        raise click.exceptions.Exit(FAILED)

@@ -43,7 +43,7 @@ def _document(capture: Capture) -> dict[str, Any]:
         "samples": readable,
         "duration_s": None if ending is None else ending.duration_s,
         "tallies": {} if ending is None else dict(ending.tallies),
-        "events": dict(Counter(str(event.get("kind")) for event in capture.events())),
+        "events": dict(Counter(str(event.get("kind")) for event in capture.each_event())),
         "damage": [asdict(each) for each in capture.damage],
     }
 

@@ -15,7 +15,7 @@ from collections import deque
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from itertools import islice
-from typing import Any, Literal, TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -25,6 +25,7 @@ from rig.daemon.bulletin import (
     DeviceCard,
     EndCard,
     JobCard,
+    JobKind,
     LimitsCard,
     LoopCurve,
     News,
@@ -62,7 +63,6 @@ AWAY_PERIODS = 5.0
 RATE_OVER_S = 2.0
 US_PER_S = 1e6
 
-JobKind = Literal["method", "endurance", "recording"]
 _Kept = TypeVar("_Kept")
 
 

@@ -75,7 +75,20 @@ class RecordingOrder(_Value):
     seconds: Annotated[float, Field(gt=0, le=1e8, allow_inf_nan=False)] | None = None
 
 
-Order = Annotated[MethodOrder | EnduranceOrder | RecordingOrder, Field(discriminator="kind")]
+class ReleaseOrder(_Value):
+    """After a stop: clear it, and take the platen slowly away. `confirmed`: by a person who sees it."""
+
+    kind: Literal["release"] = "release"
+    confirmed: Literal[True]
+    away_mm: Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)] = 10.0
+
+    @property
+    def card(self) -> SpecimenCard:
+        """Whatever lies in the rig."""
+        return SpecimenCard(specimen="what lies in the rig")
+
+
+Order = Annotated[MethodOrder | EnduranceOrder | RecordingOrder | ReleaseOrder, Field(discriminator="kind")]
 
 
 class DeviceCard(_Value):
@@ -99,11 +112,14 @@ class LimitsCard(_Value):
     speed_mm_per_s: float
 
 
+JobKind = Literal["method", "endurance", "recording", "release"]
+
+
 class JobCard(_Value):
     """The job under way."""
 
     number: int
-    kind: Literal["method", "endurance", "recording"]
+    kind: JobKind
     name: str
     specimen: str
     capture: str | None = None
@@ -120,7 +136,7 @@ class EndCard(_Value):
     """How the job before ended."""
 
     number: int
-    kind: Literal["method", "endurance", "recording"]
+    kind: JobKind
     name: str
     reason: str
     failed: bool

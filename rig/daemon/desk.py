@@ -31,6 +31,7 @@ from rig.daemon.bulletin import (
     Order,
     RecordingOrder,
     Refusal,
+    ReleaseOrder,
     SpecimenCard,
 )
 from rig.daemon.driving import Watch
@@ -40,6 +41,7 @@ from rig.daemon.guiding import moves_by_hand, perform_guided
 from rig.daemon.heading import complete_header, header_about
 from rig.daemon.live import LiveAnalysis
 from rig.daemon.recording import Progress, Recorded, StopRule, perform_recording
+from rig.daemon.releasing import perform_release
 from rig.daemon.running import perform_method
 from rig.errors import DeviceError, InputError, RigError
 from rig.methods import (
@@ -106,7 +108,7 @@ class _Job:
     """An order that was accepted."""
 
     number: int
-    order: MethodOrder | EnduranceOrder | RecordingOrder
+    order: MethodOrder | EnduranceOrder | RecordingOrder | ReleaseOrder
     checked: CheckedMethod | CheckedPlan | None
     take_up: Path | None = None
     stopped: threading.Event = field(default_factory=threading.Event)
@@ -121,7 +123,7 @@ class _Job:
                 return self.checked.method.name
             case CheckedPlan():
                 return self.checked.plan.name
-        return "recording"
+        return "release" if isinstance(self.order, ReleaseOrder) else "recording"
 
 
 class Desk:
@@ -272,9 +274,7 @@ class Desk:
         reason, failed = "stopped", False
         try:
             if not job.stopped.is_set():
-                recorded = self._perform(job, reader)
-                reason, failed = recorded.reason, recorded.failed
-                self._board.job_goes_on(cycles=recorded.progress.cycles)
+                reason, failed = self._perform(job, reader)
         except RigError as problem:
             # what was given up because of the person's stop is no failure of the rig
             if not job.stopped.is_set():
@@ -292,7 +292,19 @@ class Desk:
                 self._job = None
         logger.info("job {} ended: {}", job.number, reason)
 
-    def _perform(self, job: _Job, reader: Reader) -> Recorded:
+    def _perform(self, job: _Job, reader: Reader) -> tuple[str, bool]:
+        """Carry it out; why it ended, and whether that is a failure."""
+        if isinstance(job.order, ReleaseOrder):
+            assert self._rig.limits is not None
+            watch = Watch(job.stopped, partial(self._ask, job), self._tell)
+            away_mm = job.order.away_mm
+            done = perform_release(reader, self._rig.calibration, self._rig.limits, watch, away_mm=away_mm)
+            return done, False
+        recorded = self._record(job, reader)
+        self._board.job_goes_on(cycles=recorded.progress.cycles)
+        return recorded.reason, recorded.failed
+
+    def _record(self, job: _Job, reader: Reader) -> Recorded:
         began = partial(self._began, job)
         header_of = partial(complete_header, self._about(job))
         watch = Watch(job.stopped, partial(self._ask, job), self._tell, began=began)
@@ -337,7 +349,7 @@ class Desk:
     def _about(self, job: _Job) -> CaptureHeader:
         order = job.order
         method: dict[str, Any] | None = None
-        if not isinstance(order, RecordingOrder):
+        if isinstance(order, MethodOrder | EnduranceOrder):
             stiffness = order.card.stiffness_n_per_mm
             method = {"file": order.source, "text": order.text, "stiffness_n_per_mm": stiffness}
         if isinstance(job.checked, CheckedPlan):
@@ -396,6 +408,9 @@ class Desk:
             )
 
     def _checked(self, order: Order) -> CheckedMethod | CheckedPlan | None:
+        if isinstance(order, ReleaseOrder):
+            self._must_drive()
+            return None
         if isinstance(order, RecordingOrder):
             if order.cycles is not None and order.seconds is not None:
                 raise InputError("cycles and seconds: found both, expected one of them at most")
@@ -426,6 +441,16 @@ class Desk:
         DeviceError
             If it has no drive, or a stop is latched.
         """
+        limits = self._must_drive()
+        device = self._board.status().device
+        if device is not None and device.stop_cause is not None:
+            raise DeviceError(
+                f"the rig has latched a stop ({device.stop_cause}); find its cause, then release it: "
+                "`pressrig release`, or the page"
+            )
+        return limits
+
+    def _must_drive(self) -> RigLimits:
         limits = self._rig.limits
         if limits is None:
             raise InputError(
@@ -435,11 +460,6 @@ class Desk:
         if self._moves_by_hand():
             raise DeviceError(
                 f"rig {self._rig.name}: it does not drive its platen; nobody is led through so many squeezes"
-            )
-        device = self._board.status().device
-        if device is not None and device.stop_cause is not None:
-            raise DeviceError(
-                f"the rig has latched a stop ({device.stop_cause}); find its cause and release it first"
             )
         return limits
 

@@ -159,6 +159,7 @@ class Driver:
         self._wire = Tripwire(self._force, self._position, rig, reader.session.halt_unanswered)
         self._clocks: dict[str, float] = {}
         self._felt_n: float | None = None
+        self._now_mm: float | None = None
         self._behind: tuple[int, int, float] | None = None
         self._shift = (0, 0)
         self._first_us: int | None = None
@@ -189,6 +190,18 @@ class Driver:
 
     def make_ready(self, *, home_again: bool = False) -> None:
         """Set the limits and read them back, home unless that was done, and leave the rig disarmed."""
+        self.set_limits()
+        if self.session.state().flags & StateFlag.HOMED and not home_again:
+            return
+        speed = min(HOMING_SPEED_MM_PER_S, self._rig.speed_mm_per_s)
+        self.arm(homed=False)
+        end = self.follow(self.session.home(speed=self.speed_counts(speed)), self._rig.span_mm / speed)
+        must_have_finished("homing", end)
+        # nothing beats while a capture is being made
+        self.disarm()
+
+    def set_limits(self) -> None:
+        """Tell the device the limits, and see that it keeps them."""
         travel, force = self._rig.travel_mm, self._rig.force_n
         self.session.set_limits(
             DeviceLimits(
@@ -198,14 +211,6 @@ class Driver:
                 max_position=self.position_counts(travel[1]),
             )
         )
-        if self.session.state().flags & StateFlag.HOMED and not home_again:
-            return
-        speed = min(HOMING_SPEED_MM_PER_S, self._rig.speed_mm_per_s)
-        self.arm(homed=False)
-        end = self.follow(self.session.home(speed=self.speed_counts(speed)), self._rig.span_mm / speed)
-        must_have_finished("homing", end)
-        # nothing beats while a capture is being made
-        self.disarm()
 
     def arm(self, *, homed: bool = True) -> None:
         """Allow motion; from now on samples are watched and answered with heartbeats.
@@ -284,6 +289,26 @@ class Driver:
             self.position_counts(position_mm), speed=self.speed_counts(speed_mm_per_s)
         )
         must_have_finished(place, self.follow(request, self._rig.span_mm / speed_mm_per_s))
+
+    def position_now_mm(self) -> float:
+        """Where the platen is, from the next samples that come; nothing may move meanwhile."""
+        self._fresh, self._now_mm = time.monotonic(), None
+        while self._now_mm is None:
+            if not self.hears:
+                raise LinkLostError(f"no sample for {QUIET_S} s: where the platen is, is not known")
+            self.take_one(moving=False)
+        return self._now_mm
+
+    def retreat(self, position_mm: float, speed_mm_per_s: float) -> MotionEnd:
+        """After a stop, on a person's word: clear it, arm, and go away from what is pressed.
+
+        The host's trips are off: what they would trip on is what is being released.
+        """
+        request = self.session.retreat(
+            self.position_counts(position_mm), speed=self.speed_counts(speed_mm_per_s), confirmed=True
+        )
+        self._fresh = time.monotonic()
+        return self.follow(request, self._rig.span_mm / speed_mm_per_s)
 
     def press_until(self, force_n: float, speed_mm_per_s: float, deepest_mm: float, place: str) -> None:
         """Approach until the force is reached."""
@@ -380,6 +405,8 @@ class Driver:
                 raise LinkLostError(f"no sample for {QUIET_S} s: the platen is halted")
             return
         self._fresh = now
+        counts = float(delivery.samples.position[-1])
+        self._now_mm = (counts - self._position.zero_counts) * self._position.per_count
         self._feel(delivery.samples)
         if moving:
             self._heart.beat_after(delivery)

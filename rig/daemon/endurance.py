@@ -207,9 +207,8 @@ class _Before:
             raise CaptureError(f"{path}: is no endurance run; give the capture of one that was cut short")
         if capture.ending is not None:
             raise CaptureError(f"{path}: has ended ({capture.how_it_ended}); begin a new run instead")
-        events = capture.events()
-        known: dict[str, Any] = {"ledger": Ledger.of(events)}
-        for event in events:
+        known: dict[str, Any] = {"ledger": Ledger.of(capture.each_event())}
+        for event in capture.each_event():
             match event["kind"]:
                 case "contact found":
                     known.setdefault("contact_mm", float(event["position_mm"]))

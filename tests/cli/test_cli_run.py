@@ -98,10 +98,20 @@ def test_cautions_that_nobody_confirms_stop_it_before_the_port_is_opened(tmp_pat
     assert "nothing was moved" in refused.stderr
 
 
-def test_a_rig_file_without_limits_is_refused(tmp_path, method):
-    refused = pressrig(tmp_path, "run", method, "--rig", RIGS / "bench.yaml", *FLOAT, "--cautions-read")
-    assert refused.returncode == 2
-    assert "drive" in refused.stderr
+def test_a_rig_file_without_limits_is_for_a_hand_that_nothing_stops(tmp_path, method):
+    output = done(tmp_path, "run", method, "--rig", RIGS / "bench.yaml", *FLOAT, "--check-only")
+    assert "Moved by hand" in output
+
+
+def test_cautions_are_confirmed_once_a_day_and_shown_in_short_afterwards(tmp_path, method):
+    asked = ("run", method, "--rig", DRIVEN, "--port", "/dev/absent", *FLOAT)
+    first = pressrig(tmp_path, *asked, "--cautions-read")
+    second = pressrig(tmp_path, *asked)
+    # both go on to the port, which is not there
+    assert (first.returncode, second.returncode) == (3, 3)
+    assert "crush fingers" in first.stderr
+    assert "crush fingers" not in second.stderr
+    assert "caution: " in second.stderr
 
 
 def test_a_press_deeper_than_the_specimen_is_refused_with_its_line(tmp_path, method):

@@ -82,6 +82,7 @@ function fillDevice(status) {
     : `${device.armed ? "armed" : "not armed"}, ${device.homed ? "homed" : "not homed"}`);
   const cause = device?.stop_cause ?? null;
   put("stop", cause ? `Stopped: ${cause}` : status.state === "away" ? "The port is lost." : "none");
+  at("release").hidden = status.state !== "stopped";
   at("stop").classList.toggle("alarm", cause !== null || status.state === "away");
   const lost = status.samples_lost > 0 ? `, ${status.samples_lost} lost` : "";
   put("samples", status.samples_per_s === null ? NONE : `${number(status.samples_per_s, 0)} a second${lost}`);
@@ -185,6 +186,17 @@ export class CycleTable {
     return line;
   }
 }
+
+at("release").addEventListener("click", async () => {
+  const sees = window.confirm(
+    "The platen is going to move away from what it presses. Do you see it, and can nobody be hurt? Has the cause of the stop been removed?",
+  );
+  if (sees) {
+    const answer = await order("start", { kind: "release", confirmed: true });
+    at("release").title = answer.done ? "" : answer.why;
+    put("said", answer.done ? "The platen is being released." : `Not released: ${answer.why}`);
+  }
+});
 
 at("proceed").addEventListener("click", async () => {
   const answer = await order("proceed");

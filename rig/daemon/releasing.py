@@ -1,0 +1,70 @@
+"""Release what is trapped after a stop: slowly, away, on the word of a person who sees the platen.
+
+Problem: after a trip the platen stands on a part, or on a hand, and a latched stop forbids every motion.
+Plan: nothing here begins by itself. A person who sees the platen says so; then the stop is cleared, the rig
+armed, the platen taken slowly away from what it pressed, and disarmed again. The device itself refuses an
+approach. Cost: one motion.
+"""
+
+from __future__ import annotations
+
+from rig.calibration import Calibration
+from rig.daemon.driving import Driver, MethodStoppedError, Watch, must_have_finished
+from rig.errors import RigError
+from rig.methods import RigLimits
+from rig.reader import Reader
+from rig.wire import EventCode, StateFlag
+
+USUAL_AWAY_MM = 10.0
+RELEASE_SPEED_MM_PER_S = 2.0
+"""Slow enough to be stopped by the person who watches."""
+
+
+def perform_release(
+    reader: Reader, calibration: Calibration, rig: RigLimits, watch: Watch, *, away_mm: float = USUAL_AWAY_MM
+) -> str:
+    """Clear a latched stop and take the platen away; what was done, in words.
+
+    Parameters
+    ----------
+    reader
+        Entered; it is left open, the rig disarmed.
+    away_mm
+        How far, as far as the travel allows.
+
+    Raises
+    ------
+    DeviceError
+        If the rig has no drive, refuses, or stops again.
+    """
+    driver = Driver(reader, calibration, rig, watch)
+    try:
+        state = driver.session.state()
+        if not state.stop_cause:
+            return "no stop was latched; nothing was moved"
+        cause = in_words(state.stop_cause)
+        if StateFlag.HOMED not in state.flags:
+            driver.session.clear_stop()
+            return f"the stop ({cause}) is cleared; the rig is not homed, so the platen was not moved"
+        driver.set_limits()
+        here_mm = driver.position_now_mm()
+        target_mm = max(here_mm - away_mm, rig.travel_mm[0])
+        watch.tell("taking the platen away", driver.progress())
+        end = driver.retreat(min(target_mm, here_mm), min(RELEASE_SPEED_MM_PER_S, rig.speed_mm_per_s))
+        must_have_finished("release", end)
+        return f"the stop ({cause}) is cleared, the platen {here_mm - target_mm:.1f} mm further away"
+    except RigError as problem:
+        driver.halt()
+        if watch.stopped.is_set():
+            raise MethodStoppedError("release: stopped by the person") from problem
+        raise
+    finally:
+        driver.leave()
+
+
+def in_words(stop_cause: int) -> str:
+    """A stop's cause for a person."""
+    try:
+        return EventCode(stop_cause).name.lower().replace("_", " ")
+    except ValueError:
+        return f"cause {stop_cause}"
