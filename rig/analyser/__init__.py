@@ -1,5 +1,5 @@
-"""Measures cycles: stiffness, work, hysteresis, permanent set, relaxation, softening, each with its
-uncertainty.
+"""Measures cycles: stiffness, work, hysteresis, permanent set, relaxation, recovery, softening, each with
+its uncertainty.
 
 In: samples of one recording with a calibration, in parts of any size. Out: columns of quantities, one row
 a cycle, a summary and warnings. Must never know: the disk, the wire, or which batch a specimen belongs to.
@@ -7,6 +7,7 @@ a cycle, a summary and warnings. Must never know: the disk, the wire, or which b
 
 from rig.analyser.auxiliary import auxiliary_by_cycle
 from rig.analyser.capture_analysis import PART_SAMPLES, CaptureAnalysis
+from rig.analyser.recovery import RecoveryFit, RecoveryLaw, SetForecast, fit_recovery
 from rig.analyser.relaxation import PronySeries, branch_response, fit_prony
 from rig.analyser.result import CaptureResult, Loop, flag_labels, good_cycles
 from rig.analyser.rows import ColumnTable, RowStore, part_of
@@ -24,11 +25,15 @@ __all__ = [
     "Depth",
     "Loop",
     "PronySeries",
+    "RecoveryFit",
+    "RecoveryLaw",
     "RowStore",
+    "SetForecast",
     "Softening",
     "auxiliary_by_cycle",
     "branch_response",
     "fit_prony",
+    "fit_recovery",
     "flag_labels",
     "good_cycles",
     "part_of",

@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from rig.cli.options import read_quantity
 from rig.cli.output import console, is_plain, json_option, print_json
+
+if TYPE_CHECKING:
+    from rig.capture import Capture
+    from rig.sheets import MethodReport
 
 PART_SAMPLES = 1 << 18
 """Samples read at a time: some megabytes."""
@@ -31,13 +36,17 @@ def command(capture_folder: Path, *, spacer: str | None, rig_file: Path | None, 
     """
     from rig.capture import open_capture
     from rig.cli.analyse import Asked, analyse_capture
+    from rig.daemon.endurance import METHOD_KIND
     from rig.rigfile import read_rig_file
     from rig.samples import gathered
     from rig.sheets import contact_force_n, method_of, method_report, method_table, needs_cycles
 
+    capture = open_capture(capture_folder)
+    if (capture.header.method or {}).get("kind") == METHOD_KIND:
+        _report_endurance(capture, as_json=as_json)
+        return
     spacer_mm = read_quantity("--spacer", spacer, "mm")
     calibration = None if rig_file is None else read_rig_file(rig_file).calibration
-    capture = open_capture(capture_folder)
     header, method = capture.header, method_of(capture.header)
     result = None
     if needs_cycles(method):
@@ -58,7 +67,35 @@ def command(capture_folder: Path, *, spacer: str | None, rig_file: Path | None, 
         screen.print(method_table(report, plain=plain))
         for note in (f"follows: {report.follows}", *report.notes):
             screen.print(note, markup=False)
+        for sentence in _about_recovery(report):
+            screen.print(sentence, markup=False)
     if report.missing:
         names = ", ".join(each.name for each in report.missing)
         click.echo(f"pressrig: cannot be had: {names}", err=True)
         raise click.exceptions.Exit(1)
+
+
+def _about_recovery(report: MethodReport) -> list[str]:
+    """What the touches after release say of the time to come."""
+    import numpy as np
+
+    from rig.analyser import fit_recovery
+    from rig.sheets import recovery_sentences
+
+    if not report.recovery:
+        return []
+    columns = np.array([(each.after_s, each.set_mm, each.set_mm_u) for each in report.recovery], float)
+    return recovery_sentences(fit_recovery(*columns.T))
+
+
+def _report_endurance(capture: Capture, *, as_json: bool) -> None:
+    from rig.sheets import endurance_report, endurance_sentences, endurance_table
+
+    report = endurance_report(capture.each_event())
+    if as_json:
+        print_json({"capture": str(capture.path), "specimen": capture.header.specimen} | report.as_dict())
+        return
+    screen = console()
+    screen.print(endurance_table(report, plain=is_plain()))
+    for sentence in endurance_sentences(report):
+        screen.print(sentence, markup=False)

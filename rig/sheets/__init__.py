@@ -11,6 +11,12 @@ from rig.sheets.document import (
     cycles_frame,
     document_head,
 )
+from rig.sheets.endurance_report import (
+    EnduranceReport,
+    endurance_report,
+    endurance_sentences,
+    endurance_table,
+)
 from rig.sheets.method_report import (
     MethodReport,
     contact_force_n,
@@ -21,10 +27,12 @@ from rig.sheets.method_report import (
 )
 from rig.sheets.plots import save_comparison, save_cycle_trends, save_loops
 from rig.sheets.quantities import Quantity, quantity
+from rig.sheets.recovery_words import recovery_sentences
 from rig.sheets.spilled import SpilledRows
 from rig.sheets.tables import cycle_table, rounded, summary_table
 
 __all__ = [
+    "EnduranceReport",
     "MethodReport",
     "Quantity",
     "SpilledRows",
@@ -35,11 +43,15 @@ __all__ = [
     "cycle_table",
     "cycles_frame",
     "document_head",
+    "endurance_report",
+    "endurance_sentences",
+    "endurance_table",
     "method_of",
     "method_report",
     "method_table",
     "needs_cycles",
     "quantity",
+    "recovery_sentences",
     "rounded",
     "save_comparison",
     "save_cycle_trends",

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from rig import __version__
-from rig.analyser import CaptureResult, Columns, ColumnTable, flag_labels
+from rig.analyser import CaptureResult, ColumnTable, flag_labels
 from rig.capture import CaptureHeader
 
 if TYPE_CHECKING:
@@ -57,10 +57,14 @@ def document_head(name: str, header: CaptureHeader, result: CaptureResult) -> di
 
 def cycle_entries(result: CaptureResult) -> Iterator[dict[str, Any]]:
     """The cycles one after another: eighty thousand of them need not be held at once."""
+    height_mm = result.settings.free_height_mm
+    depths = [(depth.label, depth.deflection_mm(height_mm)) for depth in result.settings.depths()]
     for first in range(0, len(result), PART_ROWS):
         part = result.rows(slice(first, first + PART_ROWS))
-        for row in range(len(part["cycle"])):
-            yield _cycle(result, part, row)
+        # Python's own numbers: picking single ones out of arrays takes most of the time
+        columns = {name: values.tolist() for name, values in part.items()}
+        for row in range(len(columns["cycle"])):
+            yield _cycle(columns, depths, row)
 
 
 def plain(value: float | None) -> float | None:
@@ -68,7 +72,9 @@ def plain(value: float | None) -> float | None:
     return None if value is None or not math.isfinite(value) else float(value)
 
 
-def _cycle(result: CaptureResult, columns: Columns, row: int) -> dict[str, Any]:
+def _cycle(
+    columns: Mapping[str, list[float]], depths: Sequence[tuple[str, float | None]], row: int
+) -> dict[str, Any]:
     cycle: dict[str, Any] = {
         "cycle": int(columns["cycle"][row]),
         "flags": flag_labels(int(columns["flags"][row])),
@@ -77,15 +83,15 @@ def _cycle(result: CaptureResult, columns: Columns, row: int) -> dict[str, Any]:
         if name in cycle or name in _HIDDEN or name.startswith(_AT):
             continue
         cycle[name] = plain(values[row])
-    cycle["at"] = [_reading(result, columns, depth.label, row) for depth in result.settings.depths()]
+    cycle["at"] = [_reading(columns, label, deflection_mm, row) for label, deflection_mm in depths]
     return cycle
 
 
-def _reading(result: CaptureResult, columns: Columns, label: str, row: int) -> dict[str, Any]:
+def _reading(
+    columns: Mapping[str, list[float]], label: str, deflection_mm: float | None, row: int
+) -> dict[str, Any]:
     """Forces at one depth, with the secants there."""
     reading: dict[str, Any] = {"at": label.replace(" ", "")}
-    depth = next(each for each in result.settings.depths() if each.label == label)
-    deflection_mm = depth.deflection_mm(result.settings.free_height_mm)
     for stroke in ("loading", "unloading"):
         name = f"{_AT}{label}.{stroke}_n"
         force, force_u = (plain(columns[each][row]) for each in (name, f"{name}_u"))

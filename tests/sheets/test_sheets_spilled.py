@@ -76,7 +76,7 @@ def test_a_folder_without_room_is_said_in_words(monkeypatch):
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(tempfile, "TemporaryFile", refused)
-    with SpilledRows() as store, pytest.raises(RecorderError, match="No space left.*TMPDIR"):
+    with SpilledRows() as store, pytest.raises(RecorderError, match=r"No space left.*TMPDIR"):
         store.add({"cycle": np.zeros(IN_MEMORY_BYTES)})
 
 

@@ -1,0 +1,155 @@
+"""What came of an endurance run, from the events of its capture.
+
+Problem: the count of a run and how it was settled, what it took from the specimen and what came back stand
+scattered among hundreds of thousands of events. Plan: one pass over them, which keeps the newest standing and
+the touches of recovery, then one fit. Cost: one pass.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from rich.table import Table
+
+from rig.analyser import RecoveryFit, fit_recovery
+from rig.sheets.recovery_words import recovery_sentences
+from rig.sheets.tables import empty_table
+
+SHOWN_PAUSES = 12
+
+
+@dataclass(frozen=True, slots=True)
+class RecoveryPoint:
+    """A light touch after the last squeeze."""
+
+    after_s: float
+    set_mm: float
+
+
+@dataclass(slots=True)
+class EnduranceReport:
+    """What came of a run.
+
+    Attributes
+    ----------
+    name
+        Of its plan.
+    cycles, doubtful, exact
+        Counted; cut short and not counted; whether the count is certain.
+    reason
+        Why the squeezing ended; None if it never did.
+    set_mm, stiffness_loss_pct
+        At the end of the squeezing, against its beginning; None where it is not known.
+    pauses
+        Why the run was interrupted, each time.
+    recovery, fit
+        Touches afterwards, and what they say.
+    """
+
+    name: str = ""
+    cycles: int = 0
+    doubtful: int = 0
+    exact: bool = True
+    reason: str | None = None
+    set_mm: float | None = None
+    stiffness_loss_pct: float | None = None
+    pauses: list[str] = field(default_factory=list)
+    recovery: list[RecoveryPoint] = field(default_factory=list)
+    fit: RecoveryFit | None = None
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain mapping without not-a-number."""
+        return {
+            "plan": self.name,
+            "cycles": self.cycles,
+            "doubtful": self.doubtful,
+            "exact": self.exact,
+            "squeezing_ended": self.reason,
+            "set_mm": self.set_mm,
+            "stiffness_loss_pct": self.stiffness_loss_pct,
+            "pauses": list(self.pauses),
+            "recovery": [{"after_s": each.after_s, "set_mm": each.set_mm} for each in self.recovery],
+            "recovery_fit": None if self.fit is None else _finite(self.fit.as_dict()),
+        }
+
+    def take(self, event: Mapping[str, Any]) -> None:
+        """Take in the next event."""
+        match event.get("kind"):
+            case "endurance":
+                self.name = str(event.get("name", ""))
+            case "block settled":
+                self.cycles = int(event["total"])
+                self.doubtful += event["doubtful"] is not None
+                self.exact = self.exact and bool(event["exact"])
+                self.set_mm = event.get("set_mm")
+                self.stiffness_loss_pct = event.get("stiffness_loss_pct")
+            case "pause":
+                self.pauses.append(str(event.get("why", "")))
+            case "squeezing ended":
+                self.reason = str(event.get("reason", ""))
+            case "recovery touch":
+                self.recovery.append(RecoveryPoint(float(event["after_s"]), float(event["set_mm"])))
+
+
+def endurance_report(events: Iterable[Mapping[str, Any]]) -> EnduranceReport:
+    """Gather a run's report.
+
+    Parameters
+    ----------
+    events
+        Of its capture, oldest first; read once.
+    """
+    report = EnduranceReport()
+    for event in events:
+        report.take(event)
+    if report.recovery:
+        report.fit = fit_recovery(
+            np.array([each.after_s for each in report.recovery]),
+            np.array([each.set_mm for each in report.recovery]),
+        )
+    return report
+
+
+def endurance_table(report: EnduranceReport, *, plain: bool) -> Table:
+    """The run's numbers, and the set at each touch of its recovery."""
+    table = empty_table(f"endurance: {report.name}", plain=plain)
+    table.add_column("quantity")
+    table.add_column("value", justify="right")
+    table.add_column("unit")
+    table.add_row("cycles counted", str(report.cycles), "")
+    table.add_row("cycles cut short, not counted", str(report.doubtful), "")
+    for title, value, unit in (
+        ("set at the end of the squeezing", report.set_mm, "mm"),
+        ("stiffness lost by then", report.stiffness_loss_pct, "%"),
+    ):
+        table.add_row(title, "-" if value is None else f"{value:.2f}", unit)
+    for touch in report.recovery:
+        table.add_row(f"set {touch.after_s:.0f} s after the last squeeze", f"{touch.set_mm:.3f}", "mm")
+    return table
+
+
+def endurance_sentences(report: EnduranceReport) -> list[str]:
+    """Why it ended and was interrupted, how sure the count is, and what the recovery says."""
+    said = [
+        "The squeezing has not ended." if report.reason is None else f"It ended because of: {report.reason}."
+    ]
+    if not report.exact:
+        said.append("The device lost its count once or more; cycles that nobody heard of are not counted.")
+    said += [f"Interrupted: {why}" for why in report.pauses[:SHOWN_PAUSES]]
+    if len(report.pauses) > SHOWN_PAUSES:
+        said.append(f"... and {len(report.pauses) - SHOWN_PAUSES} times more.")
+    return said + ([] if report.fit is None else recovery_sentences(report.fit))
+
+
+def _finite(value: Any) -> Any:
+    """Not-a-number as None, all the way down."""
+    if isinstance(value, Mapping):
+        return {name: _finite(each) for name, each in value.items()}
+    if isinstance(value, list | tuple):
+        return [_finite(each) for each in value]
+    if isinstance(value, float | np.floating):
+        return float(value) if np.isfinite(value) else None
+    return value

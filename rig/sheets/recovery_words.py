@@ -1,0 +1,49 @@
+"""What a fit of recovery says, in sentences."""
+
+from __future__ import annotations
+
+from rig.analyser import RecoveryFit, RecoveryLaw
+from rig.sheets.tables import rounded
+
+WORTH_A_WORD = 0.01
+"""A law of less weight than this is as good as ruled out."""
+
+_HOURS_S = 3600.0
+
+
+def recovery_sentences(fit: RecoveryFit) -> list[str]:
+    """The law, the forecast with its interval, and the notes of a fit.
+
+    Parameters
+    ----------
+    fit
+        Of touches after release.
+    """
+    said = []
+    if fit.law is not None:
+        said.append(f"The recovery follows a {fit.law.name} in time: {_parameters(fit.law)}.")
+    if fit.other is not None and fit.other.weight >= WORTH_A_WORD:
+        said.append(f"A {fit.other.name} is not ruled out (weight {100 * fit.other.weight:.0f} %).")
+    ahead = fit.forecast
+    if ahead is not None:
+        digits = max(ahead.set_mm_u, 1e-6)
+        low, value, high = (rounded(each, digits) for each in (ahead.low_mm, ahead.set_mm, ahead.high_mm))
+        said.append(
+            f"Forecast: a set of {value} mm after {_time(ahead.after_s)}, "
+            f"within {low} to {high} mm with 95 %. "
+            "Nothing is said of later."
+        )
+    return [*said, *fit.notes]
+
+
+def _parameters(law: RecoveryLaw) -> str:
+    return ", ".join(
+        f"{each.name} {rounded(each.value, each.u)} {each.unit} (u {rounded(each.u, each.u)})".replace(
+            "  ", " "
+        )
+        for each in law.parameters
+    )
+
+
+def _time(seconds: float) -> str:
+    return f"{seconds / _HOURS_S:.1f} h" if seconds >= _HOURS_S else f"{seconds:.0f} s"
