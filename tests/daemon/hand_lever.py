@@ -1,6 +1,7 @@
 """A rig that only a hand moves, on a real pseudo-terminal, and a person who follows the guidance."""
 
 import threading
+import time
 from collections import deque
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -64,6 +65,9 @@ steps:
 report: [set_mm]
 """
 
+PATIENCE_S = 30.0
+"""Far longer than anything here takes; a method that takes this long is stuck."""
+
 TALK_ONLY = {"talk_only": True}
 WITH_TIME = {"line_format": LineFormat()}
 WITHOUT_TIME = {"line_format": LineFormat(columns=("force", "position"))}
@@ -112,8 +116,10 @@ class Person:
     too_deep_mm: float = 0.0
     shown: list = field(default_factory=list)
     _at: tuple = ()
+    _patient_until: float = field(default_factory=lambda: time.monotonic() + PATIENCE_S)
 
     def see(self, guidance):
+        assert time.monotonic() < self._patient_until, f"the method does not go on: {guidance}"
         self.shown.append(guidance)
         at = guidance.place, guidance.passes, guidance.action, guidance.target_mm
         if at != self._at:

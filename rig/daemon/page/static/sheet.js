@@ -65,7 +65,8 @@ function fillBar(name, value, low, high, unit, digits) {
     return;
   }
   mark.style.left = `${100 * part(value)}%`;
-  const near = part(value) > NEAR || part(value) < 1 - NEAR;
+  const nearLow = low < 0 ? value < NEAR * low : part(value) < 1 - NEAR;
+  const near = part(value) > NEAR || nearLow;
   const outside = value > high || value < low;
   const remark = outside ? ", beyond the limit" : near ? ", near the limit" : "";
   words.textContent = `${number(value, digits)} ${unit}${remark}`;
