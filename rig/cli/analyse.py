@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from rig.analyser import AnalysisSettings, CaptureResult, RowStore
     from rig.calibration import Calibration
     from rig.capture import Capture
+    from rig.samples import FloatArray
 
 TABLE_POINTS = 10
 """A recording of no more samples is a table read by hand: its own points are the depths asked for."""
@@ -82,8 +83,9 @@ def command(
             (path, *analyse_capture(path, asked, stores.enter_context(SpilledRows()))) for path in captures
         ]
         if out is not None:
-            for path, _, result in analysed:
-                write_results(path.name or path.resolve().name, result, out)
+            for path, capture, result in analysed:
+                beside = climate_by_cycle(capture, result)
+                write_results(path.name or path.resolve().name, result, out, beside)
         if as_json:
             _print_documents(analysed)
         else:
@@ -230,14 +232,31 @@ def print_result(path: Path, capture: Capture, result: CaptureResult) -> None:
     screen.print()
 
 
-def write_results(name: str, result: CaptureResult, out: Path) -> None:
-    """The table of cycles as CSV, and the plots, of one capture."""
+def climate_by_cycle(capture: Capture, result: CaptureResult) -> dict[str, FloatArray]:
+    """Temperature and humidity of each cycle, where they were measured; names carry their units."""
+    from rig.analyser import auxiliary_by_cycle
+    from rig.capture import auxiliary_readings
+
+    if not len(result):
+        return {}
+    start_s, end_s = result.columns["start_s"], result.columns["end_s"]
+    return {
+        f"{name}_{'pct' if name == 'humidity' else 'c'}": auxiliary_by_cycle(*series, start_s, end_s)
+        for name, series in auxiliary_readings(capture).items()
+        if len(series[0]) > 1  # a single one was typed, and stands in the header
+    }
+
+
+def write_results(
+    name: str, result: CaptureResult, out: Path, beside: dict[str, FloatArray] | None = None
+) -> None:
+    """The table of cycles as CSV, and the plots, of one capture; `beside` holds further columns of cycles."""
     from rig.sheets import cycle_frames, save_cycle_trends, save_loops
 
     out.mkdir(parents=True, exist_ok=True)
     with (out / f"{name}-cycles.csv").open("w", encoding="utf-8", newline="") as file:
-        for number, frame in enumerate(cycle_frames(result)):
+        for number, frame in enumerate(cycle_frames(result, beside)):
             frame.to_csv(file, index=False, header=not number)
     save_loops(result, name, out / f"{name}-loops.png")
     if len(result) > 1:
-        save_cycle_trends(result, name, out / f"{name}-trends.png")
+        save_cycle_trends(result, name, out / f"{name}-trends.png", beside)

@@ -119,10 +119,17 @@ def cycles_frame(result: CaptureResult) -> pd.DataFrame:
     return _frame(result.columns)
 
 
-def cycle_frames(result: CaptureResult) -> Iterator[pd.DataFrame]:
-    """The same in parts of some rows, at least one of them, so that a long table need not be held at once."""
+def cycle_frames(result: CaptureResult, beside: ColumnTable | None = None) -> Iterator[pd.DataFrame]:
+    """The same in parts of some rows, at least one of them, so that a long table need not be held at once.
+
+    Parameters
+    ----------
+    beside
+        Further columns, one value for each cycle, such as its temperature.
+    """
     for first in range(0, max(len(result), 1), PART_ROWS):
-        yield _frame(result.rows(slice(first, first + PART_ROWS)))
+        part = slice(first, first + PART_ROWS)
+        yield _frame(dict(result.rows(part)) | {name: each[part] for name, each in (beside or {}).items()})
 
 
 def _frame(columns: ColumnTable) -> pd.DataFrame:

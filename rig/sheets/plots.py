@@ -6,7 +6,7 @@ stays ordered for colour-blind readers and in grey print; axes name quantity and
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,7 +14,7 @@ import numpy as np
 
 from rig.analyser import CaptureResult
 from rig.analyser.result import Loop
-from rig.samples import IntArray
+from rig.samples import FloatArray, IntArray
 from rig.sheets.quantities import quantity
 
 if TYPE_CHECKING:
@@ -52,14 +52,28 @@ def save_loops(result: CaptureResult, title: str, path: Path) -> None:
     _save(figure, path)
 
 
-def save_cycle_trends(result: CaptureResult, title: str, path: Path) -> None:
-    """Stiffness, hysteresis and set against the number of cycles."""
-    figure, axes = _figure(len(TRENDS), (7.0, 6.6))
+def save_cycle_trends(
+    result: CaptureResult, title: str, path: Path, beside: Mapping[str, FloatArray] | None = None
+) -> None:
+    """Stiffness, hysteresis and set against the number of cycles.
+
+    Parameters
+    ----------
+    beside
+        Further columns, one value for each cycle, drawn below: a specimen that grows warm softens too.
+    """
+    beside = beside or {}
+    count = len(TRENDS) + len(beside)
+    figure, axes = _figure(count, (7.0, 2.2 * count))
     picked = _spread(len(result))
     nothing = np.empty(0)
     cycle = result.columns.get("cycle", nothing)[picked]
     good = result.columns.get("flags", nothing)[picked] == 0
-    for axis, name in zip(axes, TRENDS, strict=True):
+    for axis, name in zip(axes[len(TRENDS) :], beside, strict=True):
+        shown = quantity(name)
+        axis.plot(cycle, beside[name][picked], "s-", color=SERIES[0], markersize=3.0)
+        _label(axis, "", f"{shown.title},\n{shown.unit}", "")
+    for axis, name in zip(axes, TRENDS, strict=False):
         shown = quantity(name)
         values = result.columns.get(name, nothing)[picked]
         errors = np.nan_to_num(2 * result.columns.get(f"{name}_u", nothing)[picked])

@@ -13,6 +13,7 @@ _UNITS = {
     "_mj": "mJ",
     "_n": "N",
     "_s": "s",
+    "_c": "degC",
 }
 """Endings of column names, longer ones first."""
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pandas as pd
 import pytest
 from command_line import FAST, RIGS, done, simulated
 
@@ -24,3 +25,10 @@ def test_the_example_rig_with_temperatures_records_them(tmp_path) -> None:
     assert specimen_c[0] == 21.0
     assert specimen_c[-1] > specimen_c[0]
     assert capture.header.rig["wire"]["auxiliary_units"] == {"ambient_temperature": "degF"}
+    done(tmp_path, "analyse", path, "--out", "results")
+    cycles = pd.read_csv(next((tmp_path / "results").glob("*-cycles.csv")))
+    # a mean over a cycle lies between the coolest and the warmest reading, and the last cycle is warmer
+    warmth = cycles["specimen_temperature_c"]
+    assert specimen_c.min() <= warmth.min() <= warmth.max() <= specimen_c.max()
+    assert warmth.iloc[-1] > warmth.iloc[0]
+    assert cycles["humidity_pct"].to_numpy() == pytest.approx(48.0)

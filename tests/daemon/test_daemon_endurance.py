@@ -149,6 +149,14 @@ def test_it_ends_when_the_set_is_reached(tmp_path):
     assert not result.recorded.failed
 
 
+def test_it_ends_when_its_time_is_over(tmp_path):
+    with driven(tmp_path) as (rig, reader):
+        result = run(reader, tmp_path, checked(PLAN.replace("cycles: 25", 'time: "20 s"')))
+    assert result.recorded.reason == "20 s of squeezing"
+    # a cycle takes 0.85 s, and time is looked at after each block of ten
+    assert result.done == rig.finished == 30
+
+
 def test_a_specimen_that_is_gone_ends_it(tmp_path):
     def gone(rig):
         rig.device.machine._contact_mm += 30.0

@@ -139,6 +139,11 @@ class Daemon:
         except (IndexError, RigError, NoDaemonError, OSError):
             return None
 
+    def follows(self, rig):
+        """Whether it knows what the device has done: a reset behind a lost link takes the count with it."""
+        status = self.status()
+        return status is not None and status.job is not None and status.job.cycles >= rig.finished - 2
+
     def order(self, order):
         (socket,) = (self._folder / "run").rglob("*.sock")
         with ControlClient(socket) as client:
@@ -174,7 +179,9 @@ def shake(rig, daemon):
     chance.shuffle(kinds)
     for number, kind in enumerate(kinds, 1):
         due = round(number * (CYCLES - 20) / len(kinds)) + chance.randint(-2, 2)
-        await_it(lambda due=due: rig.finished >= due, f"loss {number}: no {due} cycles")
+        await_it(
+            lambda due=due: rig.finished >= due and daemon.follows(rig), f"loss {number}: no {due} cycles"
+        )
         if kind == "kill":
             daemon.kill()
         else:
