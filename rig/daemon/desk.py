@@ -10,6 +10,7 @@ the reader's, and one that prompts while a person is waited for.
 
 from __future__ import annotations
 
+import gc
 import importlib
 import threading
 import time
@@ -234,6 +235,9 @@ class Desk:
         """Hold the rig until `stop`; a port that is away is looked for again and again."""
         for module in LOADED_EARLY:
             importlib.import_module(module)
+        # a full collection over all that was imported would hold a trip up for tens of milliseconds
+        gc.collect()
+        gc.freeze()
         pause_s = FIRST_PAUSE_S
         self._board.cautions_read(today=self._read_today())
         while not self._stopping.is_set():

@@ -4,7 +4,7 @@ Problem: samples come whether or not anyone is ready, cables are pulled, boards 
 reads, decodes and puts batches into a bounded queue; it waits for nothing but bytes. When the port
 vanishes it looks for it again with growing pauses and goes on with the same clock. It never gives up:
 whoever consumes decides how long without samples is too long.
-Cost: one thread, some 200 reads a second at most on a slow line, a bounded queue.
+Cost: one thread, some 400 reads a second at most on a slow line, a bounded queue.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ from rig.wire import Identity, Tally
 OPENING_LIMIT_S = 5.0
 """A board may need 2 s to boot, and firmware 2 s more to tare, before its first sample."""
 
-GATHER_S = 0.004
+GATHER_S = 0.002
 """Pause after a small read, so that a slow line does not cost a decoding for each sample."""
 
 SMALL_READ = 1024

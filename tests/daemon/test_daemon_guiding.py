@@ -124,6 +124,17 @@ def test_a_hold_lasts_as_long_as_asked_in_device_time(followed):
     assert all(each["outside_s"] == 0.0 for each in holds)
 
 
+def test_a_hold_counts_from_when_the_platen_came_to_stand(followed):
+    _, _, result = followed
+    begun, ended = (
+        [each["time_us"] for each in events(result, "step") if (each["phase"], each["action"]) == wanted]
+        for wanted in (("begin", "wait loaded"), ("end", "wait loaded"))
+    )
+    # that it stands is known 0.3 s later, and these are part of the half second
+    lasted_s = [(end - begin) / 1e6 for begin, end in zip(begun, ended, strict=True)]
+    assert lasted_s == pytest.approx([0.2, 0.2], abs=0.02)
+
+
 def test_too_fast_strokes_are_said_to_be_too_fast(tmp_path):
     with hand_lever(tmp_path) as (lever, reader):
         person = Person(lever, haste=2.0)

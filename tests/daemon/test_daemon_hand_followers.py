@@ -84,9 +84,9 @@ def test_a_press_that_turns_at_once_is_over_without_standing():
 
 
 def test_a_slow_press_is_not_taken_for_a_stop_before_its_depth():
-    # 20 mm/min, the slowest of the ready methods
-    slow = Stroke(Aim(1, 1 / 3, 3.0), 0.0)
-    fed(slow, heard((3.0, 15.0), (3.0, 1.0), tremor_mm=0.002))
+    # slower than the slowest of the ready methods, 20 mm/min
+    slow = Stroke(Aim(1, 0.2, 3.0), 0.0)
+    fed(slow, heard((3.0, 25.0), (3.0, 1.0), tremor_mm=0.002))
     assert slow.did()["went_to_mm"] == pytest.approx(3.0, abs=0.01)
 
 

@@ -1,0 +1,79 @@
+"""`pressrig endure` on a virtual rig: run, report, and what is refused before anything moves."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from command_line import RIGS, ROOT, done, pressrig, simulated
+
+from rig.capture import open_capture
+
+PLAN = """
+name: thirty squeezes
+purpose: A test.
+follows: Nothing published.
+specimen: {stiffness: "20 N/mm"}
+touch: {force: "1 N", speed: "2 mm/s"}
+squeeze: {deflection: "9 mm", speed: "25 mm/s", gap: "1 mm"}
+block: 15
+reference_after: 5
+until: {cycles: 30}
+recovery: {touches: 4, from: "5 s", to: "60 s"}
+"""
+DRIVEN = RIGS / "virtual.yaml"
+FLOAT = ("--specimen", "F-90-001", "--free-height", "90 mm")
+
+
+@pytest.fixture
+def plan(tmp_path):
+    path = tmp_path / "plan.yaml"
+    path.write_text(PLAN, encoding="utf-8")
+    return path
+
+
+def test_a_plan_is_run_reported_and_cannot_be_taken_up_once_it_has_ended(tmp_path, plan):
+    with simulated(tmp_path, "--motion", "commanded", "--speed-up", "15") as link:
+        output = done(
+            tmp_path, "endure", plan, "--rig", DRIVEN, "--port", link, *FLOAT, "--cautions-read",
+            "--out", tmp_path / "captures",
+        )  # fmt: skip
+        capture = output.splitlines()[-1]
+        again = pressrig(
+            tmp_path, "endure", capture, "--take-up", "--rig", DRIVEN, "--port", link, "--cautions-read"
+        )
+    assert "30 cycles; ended: 30 cycles" in output
+    assert open_capture(capture).ending.tallies["endurance"]["cycles"] == 30
+    assert again.returncode == 2
+    assert "has ended" in again.stderr
+    report = json.loads(done(tmp_path, "report", capture, "--json"))
+    assert (report["cycles"], report["doubtful"], report["squeezing_ended"]) == (30, 0, "30 cycles")
+    sets = [touch["set_mm"] for touch in report["recovery"]]
+    assert len(sets) == 4
+    assert sets[0] > sets[-1] > 0
+    assert report["recovery_fit"]["forecast"]["after_s"] <= 10 * report["recovery"][-1]["after_s"] * 1.0001
+
+
+def test_checking_only_says_what_would_happen(tmp_path):
+    example = ROOT / "configs" / "endurance" / "float_abuse.yaml"
+    said = done(tmp_path, "endure", example, "--rig", DRIVEN, *FLOAT, "--check-only")
+    assert "80000 presses" in said
+
+
+def test_without_cautions_confirmed_nothing_moves(tmp_path, plan):
+    refused = pressrig(tmp_path, "endure", plan, "--rig", DRIVEN, "--port", tmp_path / "none", *FLOAT)
+    assert refused.returncode == 2
+    assert "not confirmed" in refused.stderr
+
+
+def test_a_wrong_plan_is_refused_with_its_line(tmp_path, plan):
+    plan.write_text(PLAN.replace("cycles: 30", "cycles: many"), encoding="utf-8")
+    refused = pressrig(tmp_path, "endure", plan, "--rig", DRIVEN, *FLOAT)
+    assert refused.returncode == 2
+    assert f"{plan} line 10" in refused.stderr
+
+
+def test_a_rig_without_a_drive_is_not_given_a_plan(tmp_path, plan):
+    refused = pressrig(tmp_path, "endure", plan, "--rig", RIGS / "bench.yaml", *FLOAT)
+    assert refused.returncode == 2
+    assert "drive:" in refused.stderr
