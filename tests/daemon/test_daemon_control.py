@@ -209,9 +209,7 @@ def test_a_halt_gets_in_although_all_connections_are_taken_by_those_who_say_noth
         assert orders.taken == ["halt a test"]
         # those who were left end by themselves, a moment later
         try:
-            wait_until(
-                lambda: sum(each.name == "rig-asked" for each in threading.enumerate()) <= CONNECTIONS
-            )
+            wait_until(lambda: sum(each.name == "rig-asked" for each in threading.enumerate()) <= CONNECTIONS)
         finally:
             for each in silent:
                 each.close()
