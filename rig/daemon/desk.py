@@ -44,7 +44,7 @@ from rig.daemon.live import LiveAnalysis
 from rig.daemon.recording import Progress, Recorded, StopRule, perform_recording
 from rig.daemon.releasing import perform_release
 from rig.daemon.running import perform_method
-from rig.errors import DeviceError, InputError, RigError
+from rig.errors import CaptureError, DeviceError, InputError, RigError
 from rig.methods import (
     CheckedMethod,
     CheckedPlan,
@@ -581,10 +581,12 @@ def order_of(capture: Path) -> EnduranceOrder:
     Raises
     ------
     CaptureError
-        If it is no capture.
+        If it is no capture, or not one of an endurance run.
     """
     header = open_capture(capture).header
     method = header.method or {}
+    if method.get("kind") != METHOD_KIND:
+        raise CaptureError(f"{capture}: is no endurance run; give the capture of one that was cut short")
     return EnduranceOrder(
         text=method.get("text", ""),
         source=method.get("file", "plan"),

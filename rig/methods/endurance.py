@@ -12,8 +12,8 @@ from pathlib import Path
 from typing import Literal
 
 from rig.methods.checking import CheckedMethod, RigLimits, SpecimenFacts, check_method, depth_mm
-from rig.methods.fields import Fields, compose, line_of, quantity, refuse, scalar, shown
-from rig.methods.reading import MOST_REPEATS, MOST_TOUCHES, read_text, specimen_needs
+from rig.methods.fields import Fields, compose, line_of, refuse, shown
+from rig.methods.reading import MOST_REPEATS, MOST_TOUCHES, depth_in, read_text, specimen_needs
 from rig.methods.steps import (
     Conditioning,
     Depth,
@@ -268,7 +268,7 @@ def _squeeze(fields: Fields) -> Squeeze:
         if "stop_at" not in section:
             refuse(place, "stop_at is missing; a squeeze to a force says how deep it may go, such as '60 %'")
         force_n = section.quantity("force", "N", "'400 N'")
-        goal = PressToForce(place, force_n, _depth(section, "stop_at"), speed)
+        goal = PressToForce(place, force_n, depth_in(section, "stop_at"), speed)
     else:
         if "stop_at" in section:
             refuse(section.at("stop_at"), f"stop_at: belongs to a squeeze to a force, found beside {key}")
@@ -283,12 +283,6 @@ def _squeeze(fields: Fields) -> Squeeze:
     )
 
 
-def _depth(section: Fields, key: str) -> Depth:
-    text = scalar(section.place, key, section.node(key), "'60 %'")
-    unit: Literal["mm", "%"] = "%" if "%" in text else "mm"
-    return Depth(quantity(section.at(key), key, text, unit), unit)
-
-
 def _until(fields: Fields) -> Until:
     section = _section(fields, "until", ("cycles", "time", "stiffness_loss", "set"))
     if "cycles" not in section and "time" not in section:
@@ -297,7 +291,7 @@ def _until(fields: Fields) -> Until:
         section.whole("cycles", 1, MOST_REPEATS) if "cycles" in section else None,
         section.quantity("time", "s", "'20 h'") if "time" in section else None,
         section.quantity("stiffness_loss", "%", "'20 %'") if "stiffness_loss" in section else None,
-        _depth(section, "set") if "set" in section else None,
+        depth_in(section, "set") if "set" in section else None,
     )
 
 

@@ -218,7 +218,7 @@ def _press(place: Place, node: yaml.Node) -> PressToDepth | PressToForce:
     if goal == "force":
         if "stop_at" not in fields:
             refuse(place, "stop_at is missing; a press to a force says how deep it may go, such as '60 %'")
-        stop = _depth(fields, "stop_at")
+        stop = depth_in(fields, "stop_at")
         return PressToForce(place, fields.quantity("force", "N", "'80 N'"), stop, _speed(fields))
     if "stop_at" in fields:
         refuse(fields.at("stop_at"), f"stop_at: belongs to a press to a force, found beside {goal}")
@@ -229,7 +229,8 @@ def _press(place: Place, node: yaml.Node) -> PressToDepth | PressToForce:
     return PressToDepth(place, depth, _speed(fields))
 
 
-def _depth(fields: Fields, key: str) -> Depth:
+def depth_in(fields: Fields, key: str) -> Depth:
+    """A depth in mm, or in % of the free height."""
     text = scalar(fields.place, key, fields.node(key), "'60 %'")
     unit: Literal["mm", "%"] = "%" if "%" in text else "mm"
     return Depth(quantity(fields.at(key), key, text, unit), unit)

@@ -77,3 +77,10 @@ def test_a_rig_without_a_drive_is_not_given_a_plan(tmp_path, plan):
     refused = pressrig(tmp_path, "endure", plan, "--rig", RIGS / "bench.yaml", *FLOAT)
     assert refused.returncode == 2
     assert "drive:" in refused.stderr
+
+
+def test_a_capture_that_is_no_endurance_run_is_not_taken_up(tmp_path):
+    capture = ROOT / "captures" / "example-F-90-001"
+    refused = pressrig(tmp_path, "endure", capture, "--take-up", "--rig", DRIVEN)
+    assert refused.returncode == 2
+    assert "is no endurance run" in refused.stderr
