@@ -56,7 +56,7 @@ def command(
     the capture; its path is the last line printed. With --take-up, count and datum are made certain first,
     and a touch must find the specimen where it was.
     """
-    from rig.daemon.bulletin import EnduranceOrder, SpecimenCard
+    from rig.daemon.bulletin import EnduranceOrder, specimen_card
     from rig.daemon.desk import order_of
     from rig.methods import describe
     from rig.rigfile import read_rig_file
@@ -67,7 +67,7 @@ def command(
     else:
         if specimen is None:
             raise InputError("--specimen is missing: which piece is it?")
-        card = SpecimenCard(
+        card = specimen_card(
             specimen=specimen,
             batch=batch,
             free_height_mm=read_quantity("--free-height", free_height, "mm"),

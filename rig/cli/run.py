@@ -172,10 +172,10 @@ def _ordered(job: _Job) -> bool:
     if job.port is not None or sys.platform == "win32":
         return False
     from rig.cli.ordering import order_through_daemon
-    from rig.daemon.bulletin import MethodOrder, SpecimenCard
+    from rig.daemon.bulletin import MethodOrder, specimen_card
 
     about, method = job.about, job.about.method or {}
-    card = SpecimenCard(
+    card = specimen_card(
         specimen=about.specimen,
         batch=about.batch,
         free_height_mm=about.free_height_mm,

@@ -8,9 +8,11 @@ queue grows. Cost: one validation for each value.
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from rig.errors import InputError
 
 LONGEST_METHOD = 64 * 1024
 """Characters of a method or plan; the longest example has two thousand."""
@@ -44,6 +46,22 @@ class SpecimenCard(_Value):
     operator: Name | None = None
     notes: Annotated[str, Field(max_length=4000)] = ""
     conditions: Annotated[dict[Name, Text], Field(max_length=40)] = Field(default_factory=dict)
+
+
+def specimen_card(**fields: Any) -> SpecimenCard:
+    """A card of what a person typed.
+
+    Raises
+    ------
+    InputError
+        With the first field that is wrong, and what was found.
+    """
+    try:
+        return SpecimenCard(**fields)
+    except ValidationError as problem:
+        first = problem.errors(include_url=False)[0]
+        name = ".".join(str(part) for part in first["loc"])
+        raise InputError(f"{name}: found {first['input']!r:.80}; {first['msg'].lower()}") from None
 
 
 class MethodOrder(_Value):
