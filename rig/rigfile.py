@@ -14,7 +14,7 @@ from typing import Annotated, Any, Literal
 import yaml
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from rig.calibration import Calibration, Scale
+from rig.calibration import Calibration, Delay, Frame, Scale
 from rig.errors import InputError
 from rig.methods import RigLimits
 from rig.reader import PortAddress
@@ -257,7 +257,7 @@ def _calibration(file: _File) -> Calibration:
     for field, scale in (("force.per_count", force), ("position.per_count", position)):
         if scale is not None and scale.per_count == 0:
             raise InputError(f"{field}: found zero, expected the size of a count")
-    return Calibration(force, position, delay_s, compliance)
+    return Calibration(force, position, Delay(delay_s), Frame.straight(compliance))
 
 
 def _limits(file: _File, calibration: Calibration) -> RigLimits:
@@ -293,7 +293,7 @@ def _limits(file: _File, calibration: Calibration) -> RigLimits:
         force_n=(force[0], force[1]),
         deceleration_mm_per_s2=deceleration,
         conversions_per_s=drive.conversions_per_s,
-        delay_s=calibration.force_delay_s,
+        delay_s=calibration.delay.s,
         samples_per_s=rate,
         force_rise_n_per_s=rise,
     )

@@ -89,7 +89,7 @@ def test_a_depth_that_is_none_is_refused(captured):
 
 def test_a_calibration_that_was_spoilt_by_hand_is_refused_with_its_file(captured):
     path = captured(calibration={"force": {"per_count_n": "much"}})
-    with pytest.raises(InputError, match=r"capture\.yaml: calibration: not a calibration"):
+    with pytest.raises(InputError, match=r"capture\.yaml: calibration: force: not a calibration"):
         rig.open_capture(path)
 
 

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rig.calibration import Calibration, Scale
+from rig.calibration import Calibration, Delay, Frame, Scale
 from rig.errors import InputError
 from rig.reader import PortAddress
 from rig.rigfile import read_rig_file
@@ -56,7 +56,9 @@ def test_every_field_is_read_in_its_unit(read):
     rig = read(WHOLE)
     assert (rig.name, rig.wire, rig.rate_hz) == ("bench", "framed", 500.0)
     assert rig.port == PortAddress(path="ttyUSB0", baud=250_000)
-    assert rig.calibration == Calibration(Scale(0.001, 12.0), Scale(0.005, -7.5), 0.0025, 0.02)
+    assert rig.calibration == Calibration(
+        Scale(0.001, 12.0), Scale(0.005, -7.5), Delay(0.0025), Frame.straight(0.02)
+    )
 
 
 def test_the_whole_file_is_kept_for_the_capture(read):
@@ -70,7 +72,7 @@ def test_a_name_and_a_wire_format_are_enough(read):
 
 
 def test_a_delay_without_the_size_of_a_count_is_kept(read):
-    assert read(SHORTEST + 'force: {delay: "4 ms"}').calibration == Calibration(force_delay_s=0.004)
+    assert read(SHORTEST + 'force: {delay: "4 ms"}').calibration == Calibration(delay=Delay(0.004))
 
 
 def test_a_negative_size_of_a_count_is_a_sensor_mounted_the_other_way_round(read):

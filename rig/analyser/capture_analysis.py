@@ -214,7 +214,7 @@ class CaptureAnalysis:
             self._segmenter.detection_n,
             self._segmenter.contact_force_n,
             self._segmenter.deadband_mm,
-            self.calibration.compliance_mm_per_n,
+            self.calibration.frame,
             self._recorded_zero,
             {_SOFTENING: self._softening_depth(segment, noise)},
         )
@@ -222,7 +222,7 @@ class CaptureAnalysis:
         self._remember(columns)
         columns |= self._set_columns(columns)
         columns |= self._relaxation_columns(segment, columns)
-        self._keeper.take(segment, columns, self.calibration.compliance_mm_per_n)
+        self._keeper.take(segment, columns, self.calibration.frame)
         if state.points is None and state.samples_in_cycles == 0:
             cycles = segment.cycles
             loading = slice(int(cycles.contact[0]), int(cycles.load_end[0]) + 1)
@@ -305,7 +305,7 @@ class CaptureAnalysis:
             if self._state.prony is None and columns["flags"][row] == 0:
                 part = slice(int(cycles.contact[row]), dwell.stop)
                 pressed_n = signals.force_n[part] - columns["zero_n"][row]
-                frame_mm = self.calibration.compliance_mm_per_n * pressed_n
+                frame_mm = self.calibration.frame.give_mm(pressed_n)
                 deflection_mm = signals.position_mm[part] - frame_mm - columns["contact_mm"][row]
                 self._state.prony = fit_prony(signals.time_s[part], deflection_mm, pressed_n)
         return result

@@ -12,7 +12,7 @@ the extrapolation's uncertainty: a free exponent costs most of it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from math import sqrt
 
 import numpy as np
@@ -21,6 +21,7 @@ from rig.analyser.blocks import block_means, even_blocks
 from rig.analyser.ragged import BoolArray, first_above, row_sums
 from rig.analyser.settings import MeasuringNoise
 from rig.analyser.symmetric import inverse_symmetric3, times_vector
+from rig.calibration import Frame
 from rig.samples import FloatArray, IntArray
 
 FOOT_NODES = 32
@@ -108,8 +109,8 @@ class FootZone:
         Force zero at `contact` and its change per sample, shape (m,).
     zero_u_n
         Its standard uncertainty, shape (m,).
-    compliance_mm_per_n
-        Of the frame.
+    frame
+        What gives besides the specimen.
     """
 
     x_mm: FloatArray
@@ -120,7 +121,7 @@ class FootZone:
     zero_n: FloatArray
     zero_per_sample_n: FloatArray
     zero_u_n: FloatArray
-    compliance_mm_per_n: float = 0.0
+    frame: Frame = field(default_factory=Frame)
 
     def selected(self, rows: IntArray) -> FootZone:
         """The zone of some cycles."""
@@ -133,7 +134,7 @@ class FootZone:
             self.zero_n[rows],
             self.zero_per_sample_n[rows],
             self.zero_u_n[rows],
-            self.compliance_mm_per_n,
+            self.frame,
         )
 
 
@@ -180,7 +181,7 @@ def _fit(
     blocks = even_blocks(zone.first, last, FOOT_NODES)
     x_mm, force_n = block_means([zone.x_mm, zone.force_n], blocks)
     force_n = force_n - zone.zero_n[:, None] - slope[:, None] * (blocks.middle - zone.contact[:, None])
-    x_mm = x_mm - zone.compliance_mm_per_n * force_n
+    x_mm = x_mm - zone.frame.give_mm(force_n)
     table = _Power.begin(x_mm, force_n, blocks.count, noise, exponent)
     table.solve_straight()
     table.solve_curved()

@@ -12,6 +12,7 @@ import numpy as np
 
 from rig.analyser.result import Loop
 from rig.analyser.strokes import Columns
+from rig.calibration import Frame
 from rig.segmenter import Segment
 
 LOOPS = 24
@@ -28,7 +29,7 @@ class _Picture:
 
     segment: Segment
     columns: Columns
-    compliance_mm_per_n: float
+    frame: Frame
 
     def loop(self, row: int, points: int) -> Loop:
         cycles, signals = self.segment.cycles, self.segment.signals
@@ -37,9 +38,9 @@ class _Picture:
         picked = whole[:: -(-len(whole) // points)]
         zero_n = self.columns["zero_n"][row]
         force_n = signals.force_n[picked] - zero_n
-        position_mm = signals.position_mm[picked] - self.compliance_mm_per_n * force_n
+        position_mm = signals.position_mm[picked] - self.frame.give_mm(force_n)
         deepest = cycles.load_end[row]
-        frame_mm = self.compliance_mm_per_n * (signals.force_n[deepest] - zero_n)
+        frame_mm = self.frame.give_mm(signals.force_n[deepest] - zero_n)
         deepest_mm = signals.position_mm[deepest] - frame_mm
         origin_mm = deepest_mm - self.columns["peak_deflection_mm"][row]
         return Loop(int(cycles.number[row]), position_mm - origin_mm, force_n)
@@ -61,9 +62,9 @@ class LoopKeeper:
         self.latest: deque[Loop] = deque(maxlen=LATEST_LOOPS)
         self._stride = 1
 
-    def take(self, segment: Segment, columns: Columns, compliance_mm_per_n: float) -> None:
+    def take(self, segment: Segment, columns: Columns, frame: Frame) -> None:
         """Take the cycles of a segment, measured."""
-        picture = _Picture(segment, columns, compliance_mm_per_n)
+        picture = _Picture(segment, columns, frame)
         numbers = segment.cycles.number.tolist()
         for row, number in enumerate(numbers):
             if (number - 1) % self._stride:

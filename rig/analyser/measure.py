@@ -19,7 +19,7 @@ from rig.analyser.foot import Foot, FootZone, fit_feet
 from rig.analyser.peak import Side, Turn, find_turns
 from rig.analyser.ragged import BoolArray, Nodes, first_above, first_below
 from rig.analyser.strokes import Columns, Contacts, Context, Strokes
-from rig.calibration import Signals
+from rig.calibration import Frame, Signals
 from rig.samples import FloatArray, IntArray
 from rig.segmenter import Cycles, Flag, Segment
 
@@ -87,11 +87,11 @@ def _measure_block(
         origin_u = np.where(np.isfinite(contact), first.contact_u_mm, np.nan)
 
     turn = find_turns(signals, cycles, noise, context.deadband_mm)
-    compliance = context.compliance_mm_per_n
+    frame = context.frame
     coming = stroke_blocks(zero.loading_first, cycles.load_end, turn_last=True)
-    loading = _stroke(signals, coming, zero, cycles.contact, compliance)
+    loading = _stroke(signals, coming, zero, cycles.contact, frame)
     going = stroke_blocks(cycles.unload_start, zero.unloading_last, turn_last=False)
-    unloading = _reversed(_stroke(signals, going, zero, cycles.contact, compliance))
+    unloading = _reversed(_stroke(signals, going, zero, cycles.contact, frame))
     near_mm, far_mm = (
         np.nan_to_num(contact + share * (turn.x_mm - contact), nan=np.inf)
         for share in context.settings.initial_window
@@ -100,16 +100,16 @@ def _measure_block(
     strokes = Strokes(
         loading,
         unloading,
-        turn=_freed(turn, zero, cycles, compliance),
+        turn=_freed(turn, zero, cycles, frame),
         contact=Contacts(
             contact,
             contact_u,
             ~headless,
-            _stroke(signals, early, zero, cycles.contact, compliance),
-            _stroke(signals, late, zero, cycles.contact, compliance),
+            _stroke(signals, early, zero, cycles.contact, frame),
+            _stroke(signals, late, zero, cycles.contact, frame),
             (
-                _single(signals, zero.loading_first, zero, cycles.contact, compliance),
-                _single(signals, zero.unloading_last, zero, cycles.contact, compliance),
+                _single(signals, zero.loading_first, zero, cycles.contact, frame),
+                _single(signals, zero.unloading_last, zero, cycles.contact, frame),
             ),
         ),
         zero=zero,
@@ -157,7 +157,7 @@ def _feet(
         zero.at_contact_n,
         zero.per_sample_n,
         zero.u_n,
-        context.compliance_mm_per_n,
+        context.frame,
     ).selected(rows)
     fitted = fit_feet(
         zone,
@@ -192,11 +192,11 @@ def _first_datum(contact: FloatArray, contact_u: FloatArray) -> Datum | None:
     return Datum(float(contact[known[0]]), float(contact_u[known[0]])) if len(known) else None
 
 
-def _stroke(signals: Signals, blocks: Blocks, zero: Baseline, contact: IntArray, compliance: float) -> Nodes:
+def _stroke(signals: Signals, blocks: Blocks, zero: Baseline, contact: IntArray, frame: Frame) -> Nodes:
     """Nodes of a stroke, free of force zero and of the frame's own give."""
     x_mm, force_n = block_means([signals.position_mm, signals.force_n], blocks)
     force_n = force_n - zero.at(blocks.middle, contact)
-    return Nodes.of(x_mm - compliance * force_n, force_n, blocks.count)
+    return Nodes.of(x_mm - frame.give_mm(force_n), force_n, blocks.count)
 
 
 def _initial_windows(
@@ -232,19 +232,19 @@ def _reversed(nodes: Nodes) -> Nodes:
     )
 
 
-def _single(signals: Signals, index: IntArray, zero: Baseline, contact: IntArray, compliance: float) -> Side:
+def _single(signals: Signals, index: IntArray, zero: Baseline, contact: IntArray, frame: Frame) -> Side:
     """Single samples, free of force zero and of the frame's own give."""
     force_n = signals.force_n[index] - zero.at(index[:, None].astype(np.float64), contact)[:, 0]
-    return Side(signals.position_mm[index] - compliance * force_n, force_n, np.ones(len(index), np.int64))
+    return Side(signals.position_mm[index] - frame.give_mm(force_n), force_n, np.ones(len(index), np.int64))
 
 
-def _freed(turn: Turn, zero: Baseline, cycles: Cycles, compliance: float) -> Turn:
+def _freed(turn: Turn, zero: Baseline, cycles: Cycles, frame: Frame) -> Turn:
     """Turns free of force zero and of the frame's own give."""
     sides = []
     for side, index in ((turn.loading, cycles.load_end), (turn.unloading, cycles.unload_start)):
         force_n = side.force_n - zero.at(index[:, None].astype(np.float64), cycles.contact)[:, 0]
-        sides.append(Side(side.x_mm - compliance * force_n, force_n, side.count))
-    return Turn(turn.x_mm - compliance * sides[0].force_n, turn.u_mm, *sides)
+        sides.append(Side(side.x_mm - frame.give_mm(force_n), force_n, side.count))
+    return Turn(turn.x_mm - frame.give_mm(sides[0].force_n), turn.u_mm, *sides)
 
 
 def _contact_columns(foot: Foot, headless: BoolArray) -> Columns:

@@ -4,7 +4,7 @@ flags."""
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from math import sqrt
 
 import numpy as np
@@ -15,6 +15,7 @@ from rig.analyser.energy import work
 from rig.analyser.peak import Side, Turn
 from rig.analyser.ragged import BoolArray, LocalFit, Nodes, polynomial_at, row_sums
 from rig.analyser.settings import AnalysisSettings, Depth, MeasuringNoise
+from rig.calibration import Frame
 from rig.samples import FloatArray
 from rig.segmenter import Cycles, Flag, FlagArray
 
@@ -65,8 +66,8 @@ class Context:
         Forces that detect contact and that count as contact.
     deadband_mm
         Reversals of position below this are noise.
-    compliance_mm_per_n
-        Of the frame.
+    frame
+        What gives besides the specimen.
     recorded_zero
         Whether the source's own zero of position means the untouched specimen, as in a table read by hand.
     extra_depths_mm
@@ -78,7 +79,7 @@ class Context:
     detection_n: float
     contact_force_n: float
     deadband_mm: float
-    compliance_mm_per_n: float = 0.0
+    frame: Frame = field(default_factory=Frame)
     recorded_zero: bool = False
     extra_depths_mm: Mapping[str, float] | None = None
 

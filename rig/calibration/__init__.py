@@ -5,7 +5,21 @@ Must never know: the disk, the wire, or what a specimen is.
 """
 
 from rig.calibration.alignment import Aligner
-from rig.calibration.scales import Calibration, Scale
+from rig.calibration.calibration import Calibration, Delay, Play
+from rig.calibration.evidence import Record, Share
+from rig.calibration.frame import Frame
+from rig.calibration.scales import Scale, ScaleUncertainty
 from rig.calibration.signals import Signals
 
-__all__ = ["Aligner", "Calibration", "Scale", "Signals"]
+__all__ = [
+    "Aligner",
+    "Calibration",
+    "Delay",
+    "Frame",
+    "Play",
+    "Record",
+    "Scale",
+    "ScaleUncertainty",
+    "Share",
+    "Signals",
+]

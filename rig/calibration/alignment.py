@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from rig.calibration.scales import Calibration
+from rig.calibration.calibration import Calibration
 from rig.calibration.signals import Signals
 from rig.samples import FloatArray, IntArray, Samples, Status
 
@@ -44,7 +44,7 @@ class Aligner:
         self._waiting_count = 0
         self._decided = False
         self._only_fresh = False
-        self._delay_s = calibration.force_delay_s
+        self._delay_s = calibration.delay.s
         self._conversion_s = 0.0
         self._next_seq_without_loss: int | None = None
         self._past_time_s: FloatArray = np.empty(0)

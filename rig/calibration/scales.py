@@ -1,155 +1,156 @@
-"""A calibration: how a channel's raw values become newtons and millimetres.
-
-A channel that the source had already scaled (an import in lbf and inches) needs only its unit's
-exact factor; a channel in counts needs the size of a count and the counts at zero.
-"""
+"""The scale of one channel in counts: what a count is, how far that is curved, and how well it is known."""
 
 from __future__ import annotations
 
-import hashlib
-import json
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 
-from rig.errors import InputError
-from rig.samples import COUNTS, Channel, FloatArray, RawArray, Samples
-from rig.units import factor
+from rig.calibration.evidence import Record, Share, finite, freedom, not_negative, table
+from rig.samples import FloatArray
 
-US_PER_S = 1e6
+MOST_TERMS = 3
+"""A cubic bends twice; more turns within the range of a sensor are noise."""
+
+INVERSE_STEPS = 8
+"""Newton's steps from a value back to counts; each doubles the digits of a scale that is nearly straight."""
+
+
+@dataclass(frozen=True, slots=True)
+class ScaleUncertainty:
+    """How well the terms of a scale are known.
+
+    Parameters
+    ----------
+    unit_counts
+        Counts at which the terms are compared, such as the end of the calibrated range.
+    covariance
+        Of the values that the terms contribute at `unit_counts`, straight term first, in the square of the
+        channel's unit: a table of as many rows as there are terms.
+    degrees_of_freedom
+        Of the fit.
+    shares
+        Further parts in proportion to the value.
+    """
+
+    unit_counts: float
+    covariance: tuple[tuple[float, ...], ...]
+    degrees_of_freedom: float = math.inf
+    shares: tuple[Share, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Scale:
-    """Straight-line scale of a channel in counts.
+    """Scale of a channel in counts: value = per_count c + bends[0] c^2 + bends[1] c^3, c from zero.
 
     Parameters
     ----------
     per_count
-        Newtons or millimetres per count; negative where the sensor is mounted the other way round.
+        Newtons or millimetres per count at zero; negative where the sensor is mounted the other way round.
     zero_counts
         Reading that means zero.
+    bends
+        Further terms, per count squared and cubed; none for a straight scale.
+    uncertainty
+        None for a stated number that nobody measured.
+    range_counts
+        Lowest and highest reading that was compared with a reference; None where nobody said so.
+    record
+        What it rests on.
     """
 
     per_count: float
     zero_counts: float = 0.0
+    bends: tuple[float, ...] = ()
+    uncertainty: ScaleUncertainty | None = None
+    range_counts: tuple[float, float] | None = None
+    record: Record = field(default_factory=Record)
 
+    def value(self, counts: Any) -> FloatArray:
+        """Newtons or millimetres of readings of any shape."""
+        from_zero = np.asarray(counts, np.float64) - self.zero_counts
+        if not self.bends:
+            return from_zero * self.per_count
+        slope: FloatArray = np.zeros_like(from_zero)
+        for term in reversed((self.per_count, *self.bends)):
+            slope = slope * from_zero + term
+        return slope * from_zero
 
-@dataclass(frozen=True, slots=True)
-class Calibration:
-    """What turns raw samples into physical quantities.
+    def slope(self, counts: Any) -> FloatArray:
+        """Newtons or millimetres per count at readings of any shape."""
+        from_zero = np.asarray(counts, np.float64) - self.zero_counts
+        slope: FloatArray = np.zeros_like(from_zero)
+        for power, term in reversed(list(enumerate((self.per_count, *self.bends), start=1))):
+            slope = slope * from_zero + power * term
+        return slope
 
-    Parameters
-    ----------
-    force, position
-        Scales for channels in counts; None where there is none (the channel is then uncalibrated,
-        unless its source was already scaled).
-    force_delay_s
-        How much later than the position the force is reported, beyond half a conversion.
-    compliance_mm_per_n
-        How far the frame itself gives per newton.
-    """
-
-    force: Scale | None = None
-    position: Scale | None = None
-    force_delay_s: float = 0.0
-    compliance_mm_per_n: float = 0.0
-
-    def as_dict(self) -> dict[str, Any]:
-        """Plain mapping for a capture's header."""
-        return {
-            "force": _scale_as_dict(self.force, "per_count_n"),
-            "position": _scale_as_dict(self.position, "per_count_mm"),
-            "force_delay_s": self.force_delay_s,
-            "compliance_mm_per_n": self.compliance_mm_per_n,
-        }
+    def counts(self, value: Any) -> FloatArray:
+        """Readings, as real numbers, at which the scale gives a value; the inverse of `value`."""
+        wanted = np.asarray(value, np.float64)
+        counts: FloatArray = wanted / self.per_count + self.zero_counts
+        if self.bends:
+            for _ in range(INVERSE_STEPS):
+                counts = counts - (self.value(counts) - wanted) / self.slope(counts)
+        return counts
 
     @property
-    def identity(self) -> str:
-        """Sixteen hexadecimal digits that are the same for the same content, and no other."""
-        text = json.dumps(self.as_dict(), sort_keys=True)
-        return hashlib.sha256(text.encode("ascii")).hexdigest()[:16]
+    def terms(self) -> tuple[float, ...]:
+        """All terms, the straight one first."""
+        return (self.per_count, *self.bends)
+
+    def with_terms(self, terms: tuple[float, ...]) -> Scale:
+        """The same scale with other numbers for its terms."""
+        return replace(self, per_count=terms[0], bends=tuple(terms[1:]))
+
+    @property
+    def value_range(self) -> tuple[float, float] | None:
+        """Lowest and highest value that was compared with a reference."""
+        if self.range_counts is None:
+            return None
+        low, high = sorted(self.value(np.array(self.range_counts)).tolist())
+        return low, high
+
+    def as_dict(self, unit: str) -> dict[str, Any]:
+        """Plain mapping; `unit` (N or mm) ends the names of its fields."""
+        fields: dict[str, Any] = {
+            f"per_count_{unit.lower()}": self.per_count,
+            "zero_counts": self.zero_counts,
+        }
+        if self.bends:
+            fields[f"bends_{unit.lower()}"] = list(self.bends)
+        if self.range_counts is not None:
+            fields["range_counts"] = list(self.range_counts)
+        if self.uncertainty is not None:
+            fields["unit_counts"] = self.uncertainty.unit_counts
+            fields[f"covariance_{unit.lower()}2"] = [list(row) for row in self.uncertainty.covariance]
+            if math.isfinite(self.uncertainty.degrees_of_freedom):
+                fields["degrees_of_freedom"] = self.uncertainty.degrees_of_freedom
+            fields["shares"] = [share.as_dict() for share in self.uncertainty.shares]
+        return fields | self.record.as_dict()
 
     @classmethod
-    def from_dict(cls, mapping: Mapping[str, Any] | None, *, where: str = "calibration") -> Calibration:
-        """Read back what `as_dict` wrote; `where` names the file in an error.
-
-        Raises
-        ------
-        InputError
-            If a field is not a finite number.
-        """
-        mapping = mapping or {}
-        try:
-            return cls(
-                _scale_from_dict(mapping.get("force"), "per_count_n"),
-                _scale_from_dict(mapping.get("position"), "per_count_mm"),
-                _finite(mapping.get("force_delay_s", 0.0)),
-                _finite(mapping.get("compliance_mm_per_n", 0.0)),
+    def from_dict(cls, mapping: Mapping[str, Any], unit: str) -> Scale:
+        """Read back what `as_dict` wrote; raises KeyError, TypeError or ValueError where it is no scale."""
+        bends = tuple(finite(each) for each in mapping.get(f"bends_{unit.lower()}", ()))
+        if len(bends) >= MOST_TERMS:
+            raise ValueError(f"{len(bends)} bends; expected {MOST_TERMS - 1} at the most")
+        uncertainty = None
+        if "unit_counts" in mapping:
+            uncertainty = ScaleUncertainty(
+                not_negative(mapping["unit_counts"]),
+                table(mapping[f"covariance_{unit.lower()}2"], 1 + len(bends)),
+                freedom(mapping.get("degrees_of_freedom")),
+                tuple(Share.from_dict(each) for each in mapping.get("shares", ())),
             )
-        except (AttributeError, KeyError, TypeError, ValueError) as problem:
-            raise InputError(f"{where}: not a calibration ({problem}); found {mapping!r}") from None
-
-    def force_n(self, samples: Samples) -> FloatArray:
-        """Force in newtons, shape (n,). Raises InputError if the channel is not calibrated."""
-        return _scaled(samples.force, samples.force_channel, self.force, "N", "force")
-
-    def position_mm(self, samples: Samples) -> FloatArray:
-        """Position in millimetres, shape (n,). Raises InputError if the channel is not calibrated."""
-        return _scaled(samples.position, samples.position_channel, self.position, "mm", "position")
-
-    def time_s(self, samples: Samples) -> FloatArray:
-        """Time in seconds, shape (n,); not-a-number where the source had no clock."""
-        if samples.clock == "none":
-            return np.full(len(samples), np.nan)
-        return samples.time_us / US_PER_S
-
-    def force_resolution_n(self, channel: Channel) -> float:
-        """Smallest step of force in newtons; 0 if unknown."""
-        return channel.resolution * abs(_slope(channel, self.force, "N", "force"))
-
-    def position_resolution_mm(self, channel: Channel) -> float:
-        """Smallest step of position in millimetres; 0 if unknown."""
-        return channel.resolution * abs(_slope(channel, self.position, "mm", "position"))
-
-    def covers(self, force_channel: Channel, position_channel: Channel) -> tuple[bool, bool]:
-        """Whether force and position can be had in N and mm."""
-        return (
-            force_channel.unit != COUNTS or self.force is not None,
-            position_channel.unit != COUNTS or self.position is not None,
+        span = mapping.get("range_counts")
+        return cls(
+            finite(mapping[f"per_count_{unit.lower()}"]),
+            finite(mapping.get("zero_counts", 0.0)),
+            bends,
+            uncertainty,
+            None if span is None else (finite(span[0]), finite(span[1])),
+            Record.from_dict(mapping),
         )
-
-
-def _slope(channel: Channel, scale: Scale | None, unit: str, name: str) -> float:
-    if channel.unit != COUNTS:
-        return factor(channel.unit, unit)
-    if scale is None:
-        raise InputError(
-            f"{name}: recorded in counts without a calibration; "
-            f"name a rig file whose `{name}: {{per_count: ...}}` says what a count is"
-        )
-    return scale.per_count
-
-
-def _scaled(raw: RawArray, channel: Channel, scale: Scale | None, unit: str, name: str) -> FloatArray:
-    slope = _slope(channel, scale, unit, name)
-    zero = scale.zero_counts if scale is not None and channel.unit == COUNTS else 0.0
-    return (raw.astype(np.float64) - zero) * slope
-
-
-def _scale_as_dict(scale: Scale | None, key: str) -> dict[str, float] | None:
-    return None if scale is None else {key: scale.per_count, "zero_counts": scale.zero_counts}
-
-
-def _scale_from_dict(mapping: Mapping[str, Any] | None, key: str) -> Scale | None:
-    return None if mapping is None else Scale(_finite(mapping[key]), _finite(mapping.get("zero_counts", 0.0)))
-
-
-def _finite(value: Any) -> float:
-    number = float(value)
-    if not math.isfinite(number):
-        raise ValueError(f"{number} is not a finite number")
-    return number

@@ -406,7 +406,7 @@ class Driver:
             return
         self._fresh = now
         counts = float(delivery.samples.position[-1])
-        self._now_mm = (counts - self._position.zero_counts) * self._position.per_count
+        self._now_mm = float(self._position.value(counts))
         self._feel(delivery.samples)
         if moving:
             self._heart.beat_after(delivery)
@@ -469,11 +469,11 @@ class Driver:
         """Where the force of a touch was felt, not where the platen came to rest behind it."""
         if self._felt_n is None or self.touched_mm is not None:
             return
-        force_n = (samples.force - self._force.zero_counts) * self._force.per_count
+        force_n = self._force.value(samples.force)
         felt = np.flatnonzero(force_n >= self._felt_n)
         if len(felt):
             counts = float(samples.position[felt[0]])
-            self.touched_mm = (counts - self._position.zero_counts) * self._position.per_count
+            self.touched_mm = float(self._position.value(counts))
             self.touched_s = float(samples.time_us[felt[0]]) / US_PER_S
 
     # Counts of the wire.
@@ -484,10 +484,10 @@ class Driver:
 
     def position_counts(self, position_mm: float) -> int:
         """A position in counts."""
-        return round(position_mm / self._position.per_count + self._position.zero_counts)
+        return round(float(self._position.counts(position_mm)))
 
     def _force_counts(self, force_n: float) -> int:
-        return round(force_n / self._force.per_count + self._force.zero_counts)
+        return round(float(self._force.counts(force_n)))
 
 
 def must_have_finished(place: str, end: MotionEnd) -> None:

@@ -453,7 +453,7 @@ class _Guide:
 
     def _heard(self, samples: Samples) -> Heard:
         force_n = self._calibration.force_n(samples) - self._zero_n
-        give_mm = self._calibration.compliance_mm_per_n * force_n
+        give_mm = self._calibration.frame.give_mm(force_n)
         self._saturated = bool((samples.status & Status.FORCE_SATURATED).any())
         return Heard(samples.time_us / US_PER_S, self._calibration.position_mm(samples) - give_mm, force_n)
 

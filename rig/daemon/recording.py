@@ -271,7 +271,7 @@ class _Counter:
         usable = Calibration(
             calibration.force if force else Scale(1.0),
             calibration.position if position else Scale(1.0),
-            calibration.force_delay_s,
+            calibration.delay,
         )
         self._aligner = Aligner(usable)
         self._segmenter = Segmenter(SegmenterSettings(after_s=COUNTED_AFTER_S))

@@ -82,8 +82,8 @@ class Tripwire:
                 self._why = why
 
     def _passed(self, samples: Samples) -> str | None:
-        force_n = (samples.force - self._force.zero_counts) * self._force.per_count
-        position_mm = (samples.position - self._position.zero_counts) * self._position.per_count
+        force_n = self._force.value(samples.force)
+        position_mm = self._position.value(samples.position)
         low_n, high_n = self._rig.force_n
         if float(force_n.max()) > high_n:
             return f"the force reached {float(force_n.max()):.1f} N, above the limit of {high_n:g} N"

@@ -188,7 +188,7 @@ class _Windows:
         self._found: dict[int, list[Signals]] = {}
         self._kept = 0
         self.left_out = 0
-        self.compliance_mm_per_n = calibration.compliance_mm_per_n
+        self.frame = calibration.frame
 
     def gather(self, batches: Iterable[Samples]) -> None:
         """Take the whole recording."""
@@ -226,7 +226,7 @@ class _Windows:
         if parts is None:
             raise InputError(f"{done.step.place.label}: no sample of it is in the recording")
         signals = Signals.concatenate(parts)
-        share_mm = self._calibration.compliance_mm_per_n * signals.force_n
+        share_mm = self._calibration.frame.give_mm(signals.force_n)
         return Stretch(
             signals.time_s,
             signals.position_mm - share_mm,
@@ -334,7 +334,7 @@ def _set_since_touch(
         return outcome
     row = _last_good(method, course, result)
     last, last_u = (float(result.columns[f"contact_at_force_mm{end}"][row]) for end in ("", "_u"))
-    touched_mm = touched.value + windows.compliance_mm_per_n * touch_n
+    touched_mm = touched.value + float(windows.frame.give_mm(np.array(touch_n)))
     how = f"Contact of the last cycle at {touch_n:g} N against the first touch; no published procedure."
     return replace(outcome, value=last - touched_mm, u=math.hypot(last_u, touched.u), why="", how=how)
 

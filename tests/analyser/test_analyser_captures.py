@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from press_recordings import CALIBRATION, RATE_HZ, analysed, counts, path, power, presses
 
 from rig.analyser import AnalysisSettings, CaptureAnalysis, Depth
-from rig.calibration import Calibration, Scale
+from rig.calibration import Calibration, Delay, Frame, Scale
 from rig.samples import Channel, Samples, Status
 from rig.segmenter import Flag
 
@@ -159,7 +159,7 @@ def framed_presses(**how):
 
 
 def in_frame(compliance):
-    return Calibration(CALIBRATION.force, CALIBRATION.position, 0.0, compliance)
+    return Calibration(CALIBRATION.force, CALIBRATION.position, frame=Frame.straight(compliance))
 
 
 def test_a_frame_that_is_not_corrected_makes_a_stiff_spring_soft():
@@ -393,7 +393,7 @@ def slow_and_late():
     return counts(position, SPRING(position), status=status)
 
 
-LATE = Calibration(CALIBRATION.force, CALIBRATION.position, 0.011)
+LATE = Calibration(CALIBRATION.force, CALIBRATION.position, Delay(0.011))
 RECORDINGS = {
     "spring": (spring_presses(), CALIBRATION, {"free_height_mm": 40.0}),
     "drift and frame": (spring_presses(drift_n_per_s=0.05, seed=1), in_frame(0.01), {"datum": "first"}),

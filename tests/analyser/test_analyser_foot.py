@@ -12,6 +12,7 @@ from press_recordings import (
 
 from rig.analyser.foot import FootZone, fit_feet
 from rig.analyser.settings import MeasuringNoise
+from rig.calibration import Frame
 
 ROWS = 150
 DETECTION_N = 0.03
@@ -52,7 +53,7 @@ def fitted(
         np.zeros(ROWS),
         np.zeros(ROWS),
         np.full(ROWS, np.hypot(zero_n, FORCE_NOISE_N / np.sqrt(128))),
-        compliance,
+        Frame.straight(compliance),
     )
     foot = fit_feet(
         zone,

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from press_recordings import CALIBRATION, analysed
 
-from rig.calibration import Calibration
+from rig.calibration import Calibration, Delay
 from rig.samples import Samples
 from rig.wire import FrameDecoder, StreamAt, encode_frame
 
@@ -30,7 +30,7 @@ def measured(name, *, chain=None, delay_s=0.0, **plan):
         block.position.astype(np.int32),
         block.status.astype(np.uint8),
     )
-    calibration = Calibration(CALIBRATION.force, CALIBRATION.position, delay_s)
+    calibration = Calibration(CALIBRATION.force, CALIBRATION.position, Delay(delay_s))
     return analysed(samples, calibration=calibration, contact_force_n=CONTACT_FORCE_N), rig.truth
 
 

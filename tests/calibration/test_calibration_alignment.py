@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from raw_tables import counted, fresh_every, scaled
 
-from rig.calibration import Aligner, Calibration, Scale, Signals
+from rig.calibration import Aligner, Calibration, Delay, Scale, Signals
 
 STIFFNESS = 2.0
 STEP_US = 2000
@@ -61,17 +61,17 @@ def test_a_delayed_force_shows_a_false_loss_of_twice_stiffness_speed_delay_and_d
 
 
 def test_the_stated_delay_takes_the_false_loss_away():
-    signals = aligned(delayed(0.02), Calibration(force_delay_s=0.02))
+    signals = aligned(delayed(0.02), Calibration(delay=Delay(0.02)))
     np.testing.assert_allclose(signals.force_n, STIFFNESS * signals.position_mm, atol=1e-9)
 
 
 def test_a_delay_between_samples_is_taken_off_too():
-    signals = aligned(delayed(0.025), Calibration(force_delay_s=0.025))
+    signals = aligned(delayed(0.025), Calibration(delay=Delay(0.025)))
     assert abs(loop_mj(signals)) < 0.01 * 2 * (2 * STIFFNESS * SPEED * 0.025 * DEPTH)
 
 
 def test_a_delayed_forces_time_is_when_it_was_felt():
-    signals = aligned(delayed(0.02), Calibration(force_delay_s=0.02))
+    signals = aligned(delayed(0.02), Calibration(delay=Delay(0.02)))
     np.testing.assert_allclose(signals.time_s, np.arange(len(signals)) * STEP_S - 0.02, atol=1e-12)
 
 
@@ -116,14 +116,14 @@ def test_a_status_that_marks_nothing_keeps_every_sample():
 def test_host_times_are_moved_by_the_delay_as_well():
     samples = delayed(0.02)
     host = scaled(samples.force, samples.position, step_us=STEP_US, clock="host")
-    signals = aligned(host, Calibration(force_delay_s=0.02))
+    signals = aligned(host, Calibration(delay=Delay(0.02)))
     np.testing.assert_allclose(signals.force_n, STIFFNESS * signals.position_mm, atol=1e-9)
 
 
 def test_without_a_clock_nothing_is_moved():
     samples = delayed(0.02)
     rows = scaled(samples.force, samples.position, step_us=STEP_US, clock="none")
-    signals = aligned(rows, Calibration(force_delay_s=0.02))
+    signals = aligned(rows, Calibration(delay=Delay(0.02)))
     np.testing.assert_array_equal(signals.position_mm, samples.position)
     assert np.isnan(signals.time_s).all()
 
@@ -151,7 +151,7 @@ GAPPED = counted(
     time_us=2000 * (np.arange(1500) + 7 * (np.arange(1500) > 800)),
     status=fresh_every(1500, 6),
 )
-COUNTED = Calibration(Scale(0.001, 3.0), Scale(0.005, -20.0), force_delay_s=0.013)
+COUNTED = Calibration(Scale(0.001, 3.0), Scale(0.005, -20.0), delay=Delay(0.013))
 
 
 @settings(max_examples=60, deadline=None)

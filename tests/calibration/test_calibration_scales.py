@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from raw_tables import counted, scaled
 
-from rig.calibration import Calibration, Scale
+from rig.calibration import Calibration, Delay, Frame, Scale
 from rig.errors import InputError
 from rig.samples import Channel
 
@@ -74,7 +74,8 @@ def test_covers_says_which_channels_can_be_had(calibration, force_unit, position
 
 
 @pytest.mark.parametrize(
-    "calibration", [Calibration(), BOTH, Calibration(Scale(2.0, 1.0), None, 0.025, 2e-5)]
+    "calibration",
+    [Calibration(), BOTH, Calibration(Scale(2.0, 1.0), None, Delay(0.025), Frame.straight(2e-5))],
 )
 def test_a_calibration_comes_back_from_its_mapping(calibration):
     assert Calibration.from_dict(calibration.as_dict()) == calibration
@@ -91,14 +92,13 @@ def test_no_mapping_is_no_calibration(nothing):
         {"force": {"per_count_n": "much"}},
         {"force": {"zero_counts": 3}},
         {"position": 5},
-        {"force_delay_s": None},
         {"compliance_mm_per_n": [1]},
         {"force": {"per_count_n": float("nan")}},
         {"force_delay_s": float("inf")},
     ],
 )
 def test_a_mapping_that_is_no_calibration_is_refused_with_its_place(mapping):
-    with pytest.raises(InputError, match=r"^capture\.yaml: not a calibration"):
+    with pytest.raises(InputError, match=r"^capture\.yaml: .*(not a calibration|expected force)"):
         Calibration.from_dict(mapping, where="capture.yaml")
 
 

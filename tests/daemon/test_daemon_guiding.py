@@ -26,7 +26,7 @@ from hand_lever import (
     hand_lever,
 )
 
-from rig.calibration import Calibration
+from rig.calibration import Calibration, Frame
 from rig.capture import open_capture
 from rig.errors import InputError
 from rig.notebook import open_recording
@@ -262,7 +262,7 @@ def test_what_the_frame_gives_way_is_no_depth(tmp_path):
     samples, shown = pressed_once(), []
     gone = Delivery(Samples.empty(), (LinkEvent("reset", 0.0),), 0.0)
     parts = [Delivery(part, (), 0.0) for part in (samples[:1400], samples[1400:])]
-    soft = Calibration(CALIBRATION.force, CALIBRATION.position, 0.0, 0.1)
+    soft = Calibration(CALIBRATION.force, CALIBRATION.position, frame=Frame.straight(0.1))
     guided(HandedOver([*parts, gone]), tmp_path, shown.append, calibration=soft, header_of=header_of)
     # 2 mm of way at 6 N less 0.6 mm of frame, from the contact at 0.5 N, which is 0.167 mm less 0.05 mm
     assert shown[-1].deflection_mm == pytest.approx(1.4 - 0.117, abs=0.01)

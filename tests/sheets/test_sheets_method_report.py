@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from rich.console import Console
 
-from rig.calibration import Calibration, Scale
+from rig.calibration import Calibration, Frame, Scale
 from rig.capture import CaptureHeader
 from rig.errors import InputError
 from rig.samples import Samples
@@ -110,7 +110,7 @@ def test_quantities_come_in_the_methods_order_and_near_their_truth() -> None:
 def test_the_frames_share_of_the_travel_is_taken_off() -> None:
     # With 1 um/N, travel x past the touch squeezes the specimen by x - 0.001 * 3 x only, so that 20 mm are
     # reached after 20/0.997 mm of travel.
-    soft = Calibration(Scale(0.001), Scale(0.005), 0.0, 0.001)
+    soft = Calibration(Scale(0.001), Scale(0.005), frame=Frame.straight(0.001))
     _, found = report_of(replace(HEADER, calibration=soft.as_dict()))
     truth = 1000 * (1 + 3 * 20 / 0.997) / AREA_MM2
     assert found["cv40_kpa"].value == pytest.approx(truth, abs=4 * found["cv40_kpa"].u)

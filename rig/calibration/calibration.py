@@ -1,0 +1,254 @@
+"""A calibration: how raw values become newtons and millimetres of the same instant, and how well.
+
+A channel that the source had already scaled (an import in lbf and inches) needs only its unit's
+exact factor; a channel in counts needs a scale. Numbers that a person only stated work like measured ones;
+they have no uncertainty, and `complaints` says so.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Any, TypeVar
+
+import numpy as np
+
+from rig.calibration.evidence import Record, finite, freedom, not_negative
+from rig.calibration.frame import Frame
+from rig.calibration.scales import Scale
+from rig.errors import InputError
+from rig.samples import COUNTS, Channel, FloatArray, RawArray, Samples
+from rig.units import factor
+
+US_PER_S = 1e6
+
+_Part = TypeVar("_Part")
+
+
+@dataclass(frozen=True, slots=True)
+class Delay:
+    """How much later than the position the force is reported, beyond half a conversion.
+
+    Parameters
+    ----------
+    s, u_s
+        Seconds, and their standard uncertainty; None for a number that nobody measured.
+    degrees_of_freedom
+        Of the uncertainty.
+    record
+        What it rests on.
+    """
+
+    s: float = 0.0
+    u_s: float | None = None
+    degrees_of_freedom: float = math.inf
+    record: Record = field(default_factory=Record)
+
+
+@dataclass(frozen=True, slots=True)
+class Play:
+    """Backlash of the position reading: going back, it lags by so much.
+
+    Parameters
+    ----------
+    mm, u_mm
+        Millimetres, and their standard uncertainty; None for a number that nobody measured.
+    degrees_of_freedom
+        Of the uncertainty.
+    record
+        What it rests on.
+    """
+
+    mm: float = 0.0
+    u_mm: float | None = None
+    degrees_of_freedom: float = math.inf
+    record: Record = field(default_factory=Record)
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """What turns raw samples into physical quantities.
+
+    Parameters
+    ----------
+    force, position
+        Scales for channels in counts; None where there is none (the channel is then uncalibrated,
+        unless its source was already scaled).
+    delay
+        Of the force.
+    frame
+        How far the rig itself gives.
+    play
+        Of the position reading.
+    name
+        Of the rig, or of the calibration.
+    """
+
+    force: Scale | None = None
+    position: Scale | None = None
+    delay: Delay = field(default_factory=Delay)
+    frame: Frame = field(default_factory=Frame)
+    play: Play = field(default_factory=Play)
+    name: str = ""
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain mapping for a file and for a capture's header: all of it, evidence included."""
+        fields: dict[str, Any] = {"name": self.name} if self.name else {}
+        return fields | {
+            "force": None if self.force is None else self.force.as_dict("N"),
+            "position": None if self.position is None else self.position.as_dict("mm"),
+            "delay": _named(self.delay, "delay_s", self.delay.s, "u_s", self.delay.u_s),
+            "frame": self.frame.as_dict(),
+            "play": _named(self.play, "play_mm", self.play.mm, "u_mm", self.play.u_mm),
+        }
+
+    @property
+    def identity(self) -> str:
+        """Sixteen hexadecimal digits that are the same for the same content, and no other."""
+        text = json.dumps(self.as_dict(), sort_keys=True)
+        return hashlib.sha256(text.encode("ascii")).hexdigest()[:16]
+
+    @classmethod
+    def from_dict(cls, mapping: Mapping[str, Any] | None, *, where: str = "calibration") -> Calibration:
+        """Read back what `as_dict` wrote; `where` names the file in an error.
+
+        Raises
+        ------
+        InputError
+            Naming the part that is wrong.
+        """
+        if mapping is None:
+            mapping = {}
+        if not isinstance(mapping, Mapping):
+            raise InputError(f"{where}: found {type(mapping).__name__}, expected force, position, delay ...")
+
+        def part(name: str, read: Callable[[Any], _Part], otherwise: _Part) -> _Part:
+            found = mapping.get(name)
+            if found is None:
+                return otherwise
+            try:
+                return read(found)
+            except (AttributeError, KeyError, TypeError, ValueError) as problem:
+                missing = f"{problem} is missing" if isinstance(problem, KeyError) else str(problem)
+                raise InputError(f"{where}: {name}: not a calibration ({missing})") from None
+
+        return cls(
+            part("force", lambda each: Scale.from_dict(each, "N"), None),
+            part("position", lambda each: Scale.from_dict(each, "mm"), None),
+            part("delay", _delay_from, Delay(part("force_delay_s", finite, 0.0))),
+            part("frame", Frame.from_dict, Frame.straight(part("compliance_mm_per_n", finite, 0.0))),
+            part("play", _play_from, Play()),
+            str(mapping.get("name", "")),
+        )
+
+    def force_n(self, samples: Samples) -> FloatArray:
+        """Force in newtons, shape (n,). Raises InputError if the channel is not calibrated."""
+        return _scaled(samples.force, samples.force_channel, self.force, "N", "force")
+
+    def position_mm(self, samples: Samples) -> FloatArray:
+        """Position in millimetres, shape (n,). Raises InputError if the channel is not calibrated."""
+        return _scaled(samples.position, samples.position_channel, self.position, "mm", "position")
+
+    def time_s(self, samples: Samples) -> FloatArray:
+        """Time in seconds, shape (n,); not-a-number where the source had no clock."""
+        if samples.clock == "none":
+            return np.full(len(samples), np.nan)
+        return samples.time_us / US_PER_S
+
+    def force_resolution_n(self, channel: Channel) -> float:
+        """Smallest step of force in newtons; 0 if unknown."""
+        return channel.resolution * abs(_slope(channel, self.force, "N", "force"))
+
+    def position_resolution_mm(self, channel: Channel) -> float:
+        """Smallest step of position in millimetres; 0 if unknown."""
+        return channel.resolution * abs(_slope(channel, self.position, "mm", "position"))
+
+    def covers(self, force_channel: Channel, position_channel: Channel) -> tuple[bool, bool]:
+        """Whether force and position can be had in N and mm."""
+        return (
+            force_channel.unit != COUNTS or self.force is not None,
+            position_channel.unit != COUNTS or self.position is not None,
+        )
+
+    def complaints(self, on: date | None = None) -> tuple[str, ...]:
+        """What a reader of numbers made with it has to be told: parts without evidence, and parts overdue.
+
+        Parameters
+        ----------
+        on
+            Day of the recording; None where it is not known, and nothing is overdue then.
+        """
+        parts = list(self._parts())
+        bare = [name for name, measured, _ in parts if not measured]
+        sentences = []
+        if bare:
+            sentences.append(
+                f"Not calibrated: {', '.join(bare)} (stated or assumed, without references or uncertainty); "
+                "the uncertainties beside the figures leave this out. `pressrig calibrate` measures it."
+            )
+        overdue = [
+            f"{name} (since {record.expires.isoformat()})"
+            for name, _, record in parts
+            if on is not None and record.expires is not None and record.expires < on
+        ]
+        if overdue:
+            sentences.append(f"Calibration overdue on the day of the recording: {', '.join(overdue)}.")
+        return tuple(sentences)
+
+    def _parts(self) -> Iterator[tuple[str, bool, Record]]:
+        """Name, whether it was measured, and the record of each part."""
+        for name, scale in (("force", self.force), ("position", self.position)):
+            measured = scale is not None and scale.uncertainty is not None
+            yield name, measured, Record() if scale is None else scale.record
+        yield "delay", self.delay.u_s is not None, self.delay.record
+        yield "frame", self.frame.measured, self.frame.record
+        yield "play", self.play.u_mm is not None, self.play.record
+
+
+def _slope(channel: Channel, scale: Scale | None, unit: str, name: str) -> float:
+    if channel.unit != COUNTS:
+        return factor(channel.unit, unit)
+    if scale is None:
+        raise InputError(
+            f"{name}: recorded in counts without a calibration; "
+            f"name a rig file whose `{name}: {{per_count: ...}}` says what a count is, "
+            "or a calibration with --calibration"
+        )
+    return scale.per_count
+
+
+def _scaled(raw: RawArray, channel: Channel, scale: Scale | None, unit: str, name: str) -> FloatArray:
+    slope = _slope(channel, scale, unit, name)
+    if scale is None or channel.unit != COUNTS:
+        return raw.astype(np.float64) * slope
+    return scale.value(raw)
+
+
+def _named(part: Delay | Play, key: str, value: float, u_key: str, u: float | None) -> dict[str, Any]:
+    fields: dict[str, Any] = {key: value}
+    if u is not None:
+        fields[u_key] = u
+    if math.isfinite(part.degrees_of_freedom):
+        fields["degrees_of_freedom"] = part.degrees_of_freedom
+    return fields | part.record.as_dict()
+
+
+def _delay_from(mapping: Mapping[str, Any]) -> Delay:
+    return Delay(finite(mapping["delay_s"]), *_known(mapping, "u_s"))
+
+
+def _play_from(mapping: Mapping[str, Any]) -> Play:
+    return Play(not_negative(mapping["play_mm"]), *_known(mapping, "u_mm"))
+
+
+def _known(mapping: Mapping[str, Any], key: str) -> tuple[float | None, float, Record]:
+    u = mapping.get(key)
+    return (
+        None if u is None else not_negative(u),
+        freedom(mapping.get("degrees_of_freedom")),
+        Record.from_dict(mapping),
+    )
