@@ -15,6 +15,7 @@ import yaml
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from rig.calibration import Calibration, Delay, Frame, Scale
+from rig.calibrationfile import read_calibration
 from rig.errors import InputError
 from rig.methods import RigLimits
 from rig.reader import PortAddress
@@ -85,6 +86,7 @@ class _File(_Section):
     name: Text
     port: _Port | None = None
     wire: _Wire
+    calibration: Text | None = None
     force: _Force | None = None
     position: _Position | None = None
     frame: _Frame = _Frame()
@@ -107,7 +109,8 @@ class RigFile:
     rate_hz
         Samples per second to ask a framed device for; None for its highest.
     calibration
-        What a count is; channels left out of the file are uncalibrated.
+        What a count is, from the calibration's file part by part, else as stated in the rig's own; channels
+        that neither knows are uncalibrated.
     limits
         What a driven rig may do; None for a rig without a drive, or whose file does not say.
     source
@@ -158,7 +161,7 @@ def read_rig_file(path: Path) -> RigFile:
     try:
         port = None if file.port is None else PortAddress(**file.port.model_dump())
         wire = _wire_format(file.wire)
-        calibration = _calibration(file)
+        calibration = _measured(path, file.calibration, _stated(file))
         limits = None if file.drive is None else _limits(file, calibration)
     except InputError as problem:
         raise InputError(f"{path}: {problem}") from None
@@ -239,7 +242,7 @@ def _auxiliary_scales(units: Mapping[str, str], line_format: LineFormat) -> Mapp
     return scales
 
 
-def _calibration(file: _File) -> Calibration:
+def _stated(file: _File) -> Calibration:
     force = position = None
     delay_s = 0.0
     if file.force is not None:
@@ -258,6 +261,24 @@ def _calibration(file: _File) -> Calibration:
         if scale is not None and scale.per_count == 0:
             raise InputError(f"{field}: found zero, expected the size of a count")
     return Calibration(force, position, Delay(delay_s), Frame.straight(compliance))
+
+
+def _measured(path: Path, named: str | None, stated: Calibration) -> Calibration:
+    """The parts of a calibration's file, named relative to the rig's, before those stated in the rig's."""
+    if named is None:
+        return stated
+    try:
+        measured = read_calibration(path.parent / named)
+    except InputError as problem:
+        raise InputError(f"calibration: {problem}") from None
+    return Calibration(
+        measured.force or stated.force,
+        measured.position or stated.position,
+        stated.delay if measured.delay == Delay() else measured.delay,
+        stated.frame if measured.frame == Frame() else measured.frame,
+        measured.play,
+        measured.name,
+    )
 
 
 def _limits(file: _File, calibration: Calibration) -> RigLimits:

@@ -34,15 +34,27 @@ ALLOWED: dict[str, set[str]] = {
     "methods": BASE,
     # The disk: what a sample is, not what it means.
     "capture": BASE,
-    "rigfile": {*BASE, *DEVICES, "calibration", "methods"},
+    "calibrationfile": {*BASE, "calibration"},
+    "rigfile": {*BASE, *DEVICES, "calibration", "calibrationfile", "methods"},
     # Paper and screens: results and headers.
     "sheets": {*BASE, "calibration", "analyser", "capture", "methods"},
     # The face for notebooks reads captures and measures them.
     "notebook": {*BASE, *MEASURES, "capture", "sheets"},
     "rig": {"notebook"},
     # Only these see everything, and only the command line sees the daemon.
-    "daemon": {*BASE, *MEASURES, *DEVICES, "methods", "capture", "rigfile", "sheets"},
-    "cli": {*BASE, *MEASURES, *DEVICES, "methods", "virtual", "capture", "rigfile", "sheets", "daemon"},
+    "daemon": {*BASE, *MEASURES, *DEVICES, "methods", "capture", "rigfile", "calibrationfile", "sheets"},
+    "cli": {
+        *BASE,
+        *MEASURES,
+        *DEVICES,
+        "methods",
+        "virtual",
+        "capture",
+        "calibrationfile",
+        "rigfile",
+        "sheets",
+        "daemon",
+    },
 }
 """Which part of `rig` may import which: the only truth about it. "rig" is the top package itself."""
 

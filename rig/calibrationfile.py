@@ -1,0 +1,127 @@
+"""A calibration's file: written by the commands that calibrate, read by rig files and analyses.
+
+In: a YAML file. Out: a `Calibration`, or a file that reads back as the same one. Must never know: ports,
+captures. A file says which content it has: `identity` is computed from all the rest, so that a number that
+was changed by hand is found out, and an older version is never written over.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import yaml
+
+from rig.calibration import Calibration
+from rig.errors import InputError
+
+LARGEST_FILE = 1 << 20
+"""A calibration above this size is some other file."""
+
+FORMAT = 1
+"""Of the file; a later one is refused."""
+
+_HEADING = (
+    "# Written by pressrig calibrate. Changed by hand it is refused: calibrate again, or drop `identity`.\n"
+)
+
+
+def read_calibration(path: Path) -> Calibration:
+    """Read a calibration's file.
+
+    Raises
+    ------
+    InputError
+        If it cannot be read, a field is wrong, or its content is not the one that it was written with.
+    """
+    content = _load(path)
+    stated = content.pop("identity", None)
+    if (version := content.pop("format", FORMAT)) != FORMAT:
+        raise InputError(f"{path}: format: found {version!r}, expected {FORMAT}; a newer pressrig wrote it?")
+    unknown = sorted(set(content) - {"name", "force", "position", "delay", "frame", "play"})
+    if unknown:
+        raise InputError(
+            f"{path}: {unknown[0]} is no part of a calibration; force, position, delay, frame, play are"
+        )
+    calibration = Calibration.from_dict(content, where=str(path))
+    if stated is not None and stated != calibration.identity:
+        raise InputError(
+            f"{path}: identity: found {stated}, but the content is {calibration.identity}: it was changed "
+            "after it was written; calibrate again, or drop the line `identity` to own the change"
+        )
+    return calibration
+
+
+def write_calibration(path: Path, calibration: Calibration) -> Path | None:
+    """Write a calibration's file; an older one of that name with another content is kept beside it.
+
+    Returns
+    -------
+    Where the older one is kept now; None if there was none.
+
+    Raises
+    ------
+    InputError
+        If there is something else at `path`, or it cannot be written.
+    """
+    kept = _kept_aside(path, calibration) if path.exists() else None
+    fields = {"format": FORMAT, "identity": calibration.identity} | calibration.as_dict()
+    text = _HEADING + yaml.safe_dump(fields, sort_keys=False, allow_unicode=True, default_flow_style=None)
+    new = path.with_name(f".{path.name}.new")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with new.open("w", encoding="utf-8") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        new.replace(path)
+    except OSError as problem:
+        with contextlib.suppress(OSError):
+            new.unlink()
+        raise InputError(f"{path}: cannot be written ({problem.strerror})") from None
+    return kept
+
+
+def with_part(path: Path, **parts: Any) -> Calibration:
+    """The calibration of a file, or an empty one, with parts of it replaced; nothing is written.
+
+    Parameters
+    ----------
+    **parts
+        `force`, `position`, `delay`, `frame`, `play`, `name`.
+    """
+    before = read_calibration(path) if path.exists() else Calibration()
+    return replace(before, **parts)
+
+
+def _kept_aside(path: Path, calibration: Calibration) -> Path | None:
+    before = read_calibration(path)
+    if before.identity == calibration.identity:
+        return None
+    aside = path.with_name(f"{path.stem}-{before.identity}{path.suffix}")
+    try:
+        aside.write_bytes(path.read_bytes())
+    except OSError as problem:
+        raise InputError(f"{aside}: the older calibration cannot be kept ({problem.strerror})") from None
+    return aside
+
+
+def _load(path: Path) -> dict[str, Any]:
+    try:
+        if path.stat().st_size > LARGEST_FILE:
+            raise InputError(f"{path}: {path.stat().st_size} bytes are too many for a calibration")
+        content = yaml.safe_load(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise InputError(f"{path}: no such calibration; `pressrig calibrate` writes one") from None
+    except (OSError, UnicodeDecodeError) as problem:
+        raise InputError(f"{path}: cannot be read as a calibration ({problem})") from None
+    except (yaml.YAMLError, ValueError, RecursionError) as problem:
+        mark = getattr(problem, "problem_mark", None)
+        line = f" line {mark.line + 1}" if mark is not None else ""
+        raise InputError(f"{path}{line}: not YAML ({getattr(problem, 'problem', problem)})") from None
+    if not isinstance(content, dict):
+        raise InputError(f"{path}: found {type(content).__name__}, expected force, position, delay ...")
+    return content
