@@ -6,24 +6,37 @@ a cycle, a summary and warnings. Must never know: the disk, the wire, or which b
 """
 
 from rig.analyser.auxiliary import auxiliary_by_cycle
+from rig.analyser.budget import Budget, budget
 from rig.analyser.capture_analysis import PART_SAMPLES, CaptureAnalysis
+from rig.analyser.examined import Examined
+from rig.analyser.monte_carlo import MonteCarlo, monte_carlo
+from rig.analyser.propagation import CALIBRATION_PART, FREEDOM
 from rig.analyser.recovery import RecoveryFit, RecoveryLaw, SetForecast, fit_recovery
 from rig.analyser.relaxation import PronySeries, branch_response, fit_prony
 from rig.analyser.result import CaptureResult, Loop, flag_labels, good_cycles
 from rig.analyser.rows import ColumnTable, RowStore, part_of
-from rig.analyser.settings import AnalysisSettings, Depth
+from rig.analyser.settings import AnalysisSettings, Depth, MeasuringNoise
 from rig.analyser.softening import Softening, softening
 from rig.analyser.strokes import Columns
+from rig.analyser.tally import student_quantile
+from rig.analyser.touches import Approach, zero_force_contacts
 
 __all__ = [
+    "CALIBRATION_PART",
+    "FREEDOM",
     "PART_SAMPLES",
     "AnalysisSettings",
+    "Approach",
+    "Budget",
     "CaptureAnalysis",
     "CaptureResult",
     "ColumnTable",
     "Columns",
     "Depth",
+    "Examined",
     "Loop",
+    "MeasuringNoise",
+    "MonteCarlo",
     "PronySeries",
     "RecoveryFit",
     "RecoveryLaw",
@@ -32,10 +45,14 @@ __all__ = [
     "Softening",
     "auxiliary_by_cycle",
     "branch_response",
+    "budget",
     "fit_prony",
     "fit_recovery",
     "flag_labels",
     "good_cycles",
+    "monte_carlo",
     "part_of",
     "softening",
+    "student_quantile",
+    "zero_force_contacts",
 ]

@@ -66,14 +66,27 @@ class Baseline:
         return self.at_contact_n[:, None] + self.per_sample_n[:, None] * (index - contact[:, None])
 
 
-def baseline(signals: Signals, cycles: Cycles, noise: MeasuringNoise, detection_n: float) -> Baseline:
+def baseline(
+    signals: Signals,
+    cycles: Cycles,
+    noise: MeasuringNoise,
+    detection_n: float,
+    *,
+    steady_u_n: float | None = None,
+    drift_share: float = DRIFT_SHARE,
+) -> Baseline:
     """Force zeros of cycles.
 
     Parameters
     ----------
     detection_n
         Force above zero at which contact was detected.
+    steady_u_n
+        What averaging does not take off a steady force; None: what the quantisation leaves.
+    drift_share
+        How far a zero may wander between two stretches, as a share of their difference.
     """
+    steady_u_n = noise.undithered_force_n if steady_u_n is None else steady_u_n
     x_mm = signals.position_mm
     contact, load_end = cycles.contact, cycles.load_end
     level_n = cycles.zero_n + 4 * detection_n
@@ -122,14 +135,14 @@ def baseline(signals: Signals, cycles: Cycles, noise: MeasuringNoise, detection_
     # the middles of the strokes are half the contact's length apart
     apart = np.maximum(cycles.release - contact, 1) / 2
     tilt_u = np.where(both, np.hypot(before_u, after_u) * apart / np.maximum(right_at - left_at, 1.0), 0.0)
-    drift_u = np.where(both, DRIFT_SHARE * np.abs(right_n - left_n), 0.0)
+    drift_u = np.where(both, drift_share * np.abs(right_n - left_n), 0.0)
     # where contact is kept, two cycles share the sample of the turn, so that their loops close
     kept_after = (cycles.flags & np.uint32(Flag.CONTACT_KEPT_AFTER)) != 0
     last_own = np.where(kept_after, np.minimum(cycles.release, len(x_mm) - 1), cycles.release - 1)
     return Baseline(
         left_n + slope * (contact - left_at),
         slope,
-        np.sqrt(mean_u**2 + drift_u**2 + noise.undithered_force_n**2),
+        np.sqrt(mean_u**2 + drift_u**2 + steady_u_n**2),
         np.hypot(tilt_u, drift_u / 2),
         np.where(has_before, before_last, cycles.before),
         np.where(has_after, after_first, np.maximum(last_own, cycles.unload_start)),

@@ -9,11 +9,15 @@ grows with the number of cycles.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from datetime import date
 
 import numpy as np
 
+from rig.analyser.examined import Examined
 from rig.analyser.loops import LoopKeeper
-from rig.analyser.measure import Datum, measure
+from rig.analyser.outside import flagged_outside
+from rig.analyser.play import freed_of_play
+from rig.analyser.propagation import Propagation
 from rig.analyser.relaxation import LEFT_AFTER_S, PronySeries, fit_prony, force_left_pct
 from rig.analyser.result import CaptureResult, Loop
 from rig.analyser.rows import ColumnTable, FlaggedTable, RowsInMemory, RowStore, joined, part_of
@@ -21,6 +25,7 @@ from rig.analyser.settings import AnalysisSettings, MeasuringNoise
 from rig.analyser.softening import SofteningFit
 from rig.analyser.strokes import Columns, Context
 from rig.analyser.tally import TABLE_ROWS, Tally
+from rig.analyser.view import CalibratedView
 from rig.analyser.warning import Start, warnings_about
 from rig.calibration import Aligner, Calibration, Signals
 from rig.samples import COUNTS, FloatArray, Samples
@@ -47,10 +52,6 @@ _SOFTENING_FORCE = f"{_SOFTENING}.loading_n"
 class _State:
     """What one segment leaves for the next."""
 
-    carried: Datum | None = None
-    first: Datum | None = None
-    first_at_force: Datum | None = None
-    last_depth_mm: float = np.nan
     softening_mm: float | None = None
     prony: PronySeries | None = None
     points: tuple[FloatArray, FloatArray] | None = None
@@ -89,12 +90,22 @@ class CaptureAnalysis:
         are running sums over all, in which half presses are not told from whole ones.
     store
         Where rows are kept; None: in memory.
+    examine
+        So many first cycles are kept with their samples, for a budget or a Monte Carlo.
+    recorded_on
+        Day of the recording, on which a calibration may have been overdue; None if it is not known.
     """
 
     calibration: Calibration
     settings: AnalysisSettings = field(default_factory=AnalysisSettings)
     keep: bool = True
     store: RowStore | None = None
+    examine: int = 0
+    recorded_on: date | None = None
+    examined: Examined = field(init=False)
+    _applied: Calibration = field(init=False)
+    _view: CalibratedView = field(init=False)
+    _propagation: Propagation | None = field(init=False, default=None)
     _aligner: Aligner = field(init=False)
     _segmenter: Segmenter = field(init=False)
     _rows: RowStore = field(init=False)
@@ -112,6 +123,14 @@ class CaptureAnalysis:
         self._segmenter = Segmenter(SegmenterSettings(contact_force_n=self.settings.contact_force_n))
         self._rows = RowsInMemory() if self.store is None else self.store
         self._tally = Tally(self.settings.conditioning)
+        self.examined = Examined(self.examine)
+        self._applied = self.calibration
+        self._view = CalibratedView(self._applied)
+
+    @property
+    def applied(self) -> Calibration:
+        """The calibration without the scales of channels that their source had already scaled."""
+        return self._applied
 
     @property
     def loops(self) -> tuple[Loop, ...]:
@@ -132,6 +151,10 @@ class CaptureAnalysis:
         """Take the next part; hand out the cycles that closed."""
         self._recorded_zero = samples.position_channel.unit != COUNTS
         self._timed = samples.clock != "none"
+        if self._propagation is None:
+            self._applied = self.calibration.for_channels(samples.force_channel, samples.position_channel)
+            self._view = CalibratedView(self._applied)
+            self._propagation = Propagation(self._applied)
         signals = self._aligner.push(samples)
         return None if signals is None else self._take(signals)
 
@@ -163,7 +186,12 @@ class CaptureAnalysis:
             self.loops,
             (),
         )
-        return replace(result, warnings=warnings_about(result, self._start(), self._tally))
+        told = (*warnings_about(result, self._start(), self._tally), *self._about_calibration())
+        return replace(result, warnings=told)
+
+    def _about_calibration(self) -> tuple[str, ...]:
+        """Nothing is said of figures that there are none of."""
+        return self._applied.complaints(self.recorded_on) if self._tally.cycles else ()
 
     def _kept(self) -> ColumnTable:
         """The rows of the store with their last flags, counted."""
@@ -214,15 +242,18 @@ class CaptureAnalysis:
             self._segmenter.detection_n,
             self._segmenter.contact_force_n,
             self._segmenter.deadband_mm,
-            self.calibration.frame,
+            self._applied.frame,
             self._recorded_zero,
             {_SOFTENING: self._softening_depth(segment, noise)},
         )
-        columns = measure(segment, context, state.carried, state.first)
-        self._remember(columns)
-        columns |= self._set_columns(columns)
+        assert self._propagation is not None
+        self.examined.take(segment, context)
+        columns = self._view.measure(segment, context)
+        columns["flags"] = flagged_outside(segment, columns, self._applied)
+        columns = self._propagation.widen(segment, context, columns)
         columns |= self._relaxation_columns(segment, columns)
-        self._keeper.take(segment, columns, self.calibration.frame)
+        signals = freed_of_play(segment.signals, segment.cycles, self._applied.play.mm)
+        self._keeper.take(replace(segment, signals=signals), columns, self._applied.frame)
         if state.points is None and state.samples_in_cycles == 0:
             cycles = segment.cycles
             loading = slice(int(cycles.contact[0]), int(cycles.load_end[0]) + 1)
@@ -244,48 +275,6 @@ class CaptureAnalysis:
             )
         return self._state.softening_mm
 
-    def _remember(self, columns: Columns) -> None:
-        state = self._state
-        contact, contact_u = columns["contact_mm"], columns["contact_mm_u"]
-        known = np.flatnonzero(np.isfinite(contact))
-        if len(known):
-            state.carried = Datum(float(contact[known[-1]]), float(contact_u[known[-1]]))
-            state.first = state.first or Datum(float(contact[known[0]]), float(contact_u[known[0]]))
-        elif self._recorded_zero and state.first is None:
-            state.first = state.carried = Datum(0.0, 0.0)
-        at_force = columns["contact_at_force_mm"]
-        known = np.flatnonzero(np.isfinite(at_force))
-        if len(known) and state.first_at_force is None:
-            state.first_at_force = Datum(
-                float(at_force[known[0]]), float(columns["contact_at_force_mm_u"][known[0]])
-            )
-
-    def _set_columns(self, columns: Columns) -> Columns:
-        """Permanent set: shift of the contact at the contact force against the first one."""
-        at_force, at_force_u = columns["contact_at_force_mm"], columns["contact_at_force_mm_u"]
-        first = self._state.first_at_force or Datum(np.nan, np.nan)
-        origin = columns["contact_mm"]
-        if self.settings.datum == "first" and self._state.first is not None:
-            origin = np.where(np.isfinite(origin), self._state.first.contact_mm, np.nan)
-        shift = at_force - first.contact_mm
-        is_reference = shift == 0.0
-        shift_u = np.where(is_reference, np.nan, np.hypot(at_force_u, first.contact_u_mm))
-        imposed = origin + columns["peak_deflection_mm"] - first.contact_mm
-        before = np.concatenate([[self._state.last_depth_mm], imposed[:-1]])
-        if len(imposed):
-            self._state.last_depth_mm = float(imposed[-1])
-        result = {"set_mm": shift, "set_mm_u": shift_u}
-        with np.errstate(divide="ignore", invalid="ignore"):
-            result["set_pct_of_deflection"] = 100 * shift / before
-            result["set_pct_of_deflection_u"] = 100 * shift_u / before
-        height = self.settings.free_height_mm
-        if height:
-            result |= {
-                "set_pct_of_height": 100 * shift / height,
-                "set_pct_of_height_u": 100 * shift_u / height,
-            }
-        return result
-
     def _relaxation_columns(self, segment: Segment, columns: Columns) -> Columns:
         """Force left in long dwells; a Prony series of the first one."""
         names = [f"relaxation_left_{after_s:.0f}s_pct" for after_s in LEFT_AFTER_S]
@@ -305,7 +294,7 @@ class CaptureAnalysis:
             if self._state.prony is None and columns["flags"][row] == 0:
                 part = slice(int(cycles.contact[row]), dwell.stop)
                 pressed_n = signals.force_n[part] - columns["zero_n"][row]
-                frame_mm = self.calibration.frame.give_mm(pressed_n)
+                frame_mm = self._applied.frame.give_mm(pressed_n)
                 deflection_mm = signals.position_mm[part] - frame_mm - columns["contact_mm"][row]
                 self._state.prony = fit_prony(signals.time_s[part], deflection_mm, pressed_n)
         return result

@@ -2,7 +2,7 @@
 
 Plan: zeros, feet and peaks come from the samples; each stroke is then reduced to nodes, and all else is
 read off those tables, a block of cycles at a time. Nothing here remembers an earlier segment except
-through `Carried`.
+through the data that it is given.
 """
 
 from __future__ import annotations
@@ -42,7 +42,14 @@ class Datum:
     contact_u_mm: float
 
 
-def measure(segment: Segment, context: Context, carried: Datum | None, first: Datum | None) -> Columns:
+def measure(
+    segment: Segment,
+    context: Context,
+    carried: Datum | None,
+    first: Datum | None,
+    *,
+    turns_in: Signals | None = None,
+) -> Columns:
     """Measure all cycles of a segment.
 
     Parameters
@@ -51,6 +58,8 @@ def measure(segment: Segment, context: Context, carried: Datum | None, first: Da
         Contact of the stretch that the first cycle may continue.
     first
         First contact of the recording, if it lies in an earlier segment.
+    turns_in
+        Signals in which turns are looked for; None: those of the segment.
 
     Returns
     -------
@@ -63,17 +72,32 @@ def measure(segment: Segment, context: Context, carried: Datum | None, first: Da
     step = max(BLOCK_NODES // widest, 1)
     for start in range(0, len(cycles), step):
         block = cycles.selected(np.arange(start, min(start + step, len(cycles))))
-        columns, datum, first = _measure_block(segment.signals, block, context, carried, first)
+        columns, datum, first = _measure_block(
+            segment.signals, block, context, carried, first, turns_in=turns_in or segment.signals
+        )
         carried = datum
         parts.append(columns)
     return {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
 
 
 def _measure_block(
-    signals: Signals, cycles: Cycles, context: Context, carried: Datum | None, first: Datum | None
+    signals: Signals,
+    cycles: Cycles,
+    context: Context,
+    carried: Datum | None,
+    first: Datum | None,
+    *,
+    turns_in: Signals,
 ) -> tuple[Columns, Datum | None, Datum | None]:
     noise = context.noise
-    zero = baseline(signals, cycles, noise, context.detection_n)
+    zero = baseline(
+        signals,
+        cycles,
+        noise,
+        context.detection_n,
+        steady_u_n=context.steady_u_n,
+        drift_share=context.drift_share,
+    )
     kept = (cycles.flags & np.uint32(Flag.CONTACT_KEPT_BEFORE)) != 0
     headless = kept | ((cycles.flags & np.uint32(Flag.STARTS_IN_CONTACT)) != 0)
     rough_peak_n = signals.force_n[cycles.load_end] - zero.at_contact_n
@@ -86,7 +110,7 @@ def _measure_block(
         origin = np.where(np.isfinite(contact), first.contact_mm, np.nan)
         origin_u = np.where(np.isfinite(contact), first.contact_u_mm, np.nan)
 
-    turn = find_turns(signals, cycles, noise, context.deadband_mm)
+    turn = find_turns(turns_in, cycles, noise, context.deadband_mm)
     frame = context.frame
     coming = stroke_blocks(zero.loading_first, cycles.load_end, turn_last=True)
     loading = _stroke(signals, coming, zero, cycles.contact, frame)

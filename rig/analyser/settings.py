@@ -147,6 +147,14 @@ class MeasuringNoise:
     zero_samples: int = 0
 
     @property
+    def before_rounding(self) -> tuple[float, float]:
+        """Standard deviations of force and position without what rounding adds to a sample."""
+        return (
+            sqrt(max(self.force_n**2 - self.force_resolution_n**2 / 12, 0.0)),
+            sqrt(max(self.position_mm**2 - self.position_resolution_mm**2 / 12, 0.0)),
+        )
+
+    @property
     def undithered_force_n(self) -> float:
         """What averaging cannot take off a steady force: quantisation that the noise does not dither."""
         return undithered(self.force_n, self.force_resolution_n)

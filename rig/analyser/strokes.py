@@ -9,7 +9,7 @@ from math import sqrt
 
 import numpy as np
 
-from rig.analyser.baseline import Baseline
+from rig.analyser.baseline import DRIFT_SHARE, Baseline
 from rig.analyser.curves import READING_NODES, Knee, force_at, knee
 from rig.analyser.energy import work
 from rig.analyser.peak import Side, Turn
@@ -72,6 +72,8 @@ class Context:
         Whether the source's own zero of position means the untouched specimen, as in a table read by hand.
     extra_depths_mm
         Deflections at which forces are wanted besides the asked ones, by column name.
+    steady_u_n, drift_share
+        Doubts about the force zero, as `rig.analyser.baseline.baseline` takes them.
     """
 
     settings: AnalysisSettings
@@ -82,6 +84,8 @@ class Context:
     frame: Frame = field(default_factory=Frame)
     recorded_zero: bool = False
     extra_depths_mm: Mapping[str, float] | None = None
+    steady_u_n: float | None = None
+    drift_share: float = DRIFT_SHARE
 
 
 @dataclass(frozen=True, slots=True)

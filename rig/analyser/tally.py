@@ -10,10 +10,12 @@ American Statistician 37, 1983 (merging of means and sums of squares).
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
+from scipy.special import stdtrit
 
+from rig.analyser.propagation import CALIBRATION_PART, FREEDOM
+from rig.analyser.ragged import BoolArray
 from rig.analyser.strokes import Columns
 from rig.samples import FloatArray, IntArray
 from rig.segmenter import Flag
@@ -25,12 +27,49 @@ NAMED_CYCLES = 6
 """Of each flag so many cycles are named."""
 
 
+COVERED = 0.975
+"""Half of what a 95 % interval leaves out lies above it."""
+
+
 @dataclass(slots=True)
 class FlagTally:
     """How many cycles bear a flag, and the numbers of the first."""
 
     count: int = 0
     first: list[int] = field(default_factory=list)
+
+
+def student_quantile(freedom: FloatArray) -> FloatArray:
+    """Half width of a 95 % interval over the standard uncertainty, for degrees of freedom of any shape."""
+    return np.asarray(stdtrit(np.maximum(freedom, 1.0), COVERED), np.float64)
+
+
+class RunningMeans:
+    """Number, mean and spread of the known values of many columns, block by block."""
+
+    def __init__(self, columns: int) -> None:
+        self.n: IntArray = np.zeros(columns, np.int64)
+        self.mean: FloatArray = np.zeros(columns)
+        self._squares: FloatArray = np.zeros(columns)
+
+    def take(self, table: FloatArray, counts: BoolArray) -> None:
+        """Merge a table of shape (columns, rows), of which some rows count."""
+        known = np.isfinite(table) & counts
+        n = known.sum(axis=1)
+        mean = np.where(known, table, 0.0).sum(axis=1) / np.maximum(n, 1)
+        squares = np.where(known, table - mean[:, None], 0.0)
+        squares = (squares * squares).sum(axis=1)
+        total = self.n + n
+        step = mean - self.mean
+        share = n / np.maximum(total, 1)
+        self._squares += squares + step * step * self.n * share
+        self.mean += step * share
+        self.n = total
+
+    @property
+    def variance(self) -> FloatArray:
+        """Of single values, shape (columns,); not-a-number below two."""
+        return np.where(self.n > 1, self._squares / np.maximum(self.n - 1, 1), np.nan)
 
 
 @dataclass(slots=True)
@@ -62,18 +101,16 @@ class Tally:
     flagged: dict[Flag, FlagTally] = field(default_factory=dict)
     _names: list[str] = field(default_factory=list)
     _missing: IntArray = field(default_factory=lambda: np.zeros(0, np.int64))
-    _n: IntArray = field(default_factory=lambda: np.zeros(0, np.int64))
-    _mean: FloatArray = field(default_factory=lambda: np.zeros(0))
-    _squares: FloatArray = field(default_factory=lambda: np.zeros(0))
+    _values: RunningMeans = field(default_factory=lambda: RunningMeans(0))
+    _read_u2: RunningMeans = field(default_factory=lambda: RunningMeans(0))
+    _calibration_u: RunningMeans = field(default_factory=lambda: RunningMeans(0))
+    _calibration_u4: RunningMeans = field(default_factory=lambda: RunningMeans(0))
 
     def take(self, block: Columns) -> None:
         """Take the next block: columns of equal length, each measured one with its "_u" beside it."""
         rows = len(block["cycle"])
         if not self.cycles:
-            self._names = [name for name in block if f"{name}_u" in block]
-            self._missing, self._n = (np.zeros(len(self._names), np.int64) for _ in range(2))
-            self._mean, self._squares = (np.zeros(len(self._names)) for _ in range(2))
-            self.first_flags = int(block["flags"][0]) if rows else 0
+            self._begin(block)
         self._take_flags(block)
         self.knee_resolved = self.knee_resolved or bool(block["knee_resolved"].any())
         counts = (block["flags"] == 0) & (block["cycle"] > self.conditioning)
@@ -81,7 +118,16 @@ class Tally:
         self.good += int(counts.sum())
         for start in range(0, rows, TABLE_ROWS):
             part = slice(start, start + TABLE_ROWS)
-            self._merge(np.stack([block[name][part] for name in self._names]), counts[part])
+            self._merge({name: values[part] for name, values in block.items()}, counts[part])
+
+    def _begin(self, block: Columns) -> None:
+        self._names = [name for name in block if f"{name}_u" in block]
+        count = len(self._names)
+        self._missing = np.zeros(count, np.int64)
+        self._values, self._read_u2, self._calibration_u, self._calibration_u4 = (
+            RunningMeans(count) for _ in range(4)
+        )
+        self.first_flags = int(block["flags"][0]) if len(block["flags"]) else 0
 
     def _take_flags(self, block: Columns) -> None:
         flags = block["flags"].astype(np.int64)
@@ -94,20 +140,22 @@ class Tally:
                 seen.count += len(numbers)
                 seen.first += numbers[: NAMED_CYCLES - len(seen.first)].astype(int).tolist()
 
-    def _merge(self, table: FloatArray, counts: np.ndarray[Any, np.dtype[np.bool_]]) -> None:
-        """Merge a table of shape (columns, rows)."""
-        self._missing += np.isnan(table).sum(axis=1)
-        known = np.isfinite(table) & counts
-        n = known.sum(axis=1)
-        mean = np.where(known, table, 0.0).sum(axis=1) / np.maximum(n, 1)
-        squares = np.where(known, table - mean[:, None], 0.0)
-        squares = (squares * squares).sum(axis=1)
-        total = self._n + n
-        step = mean - self._mean
-        share = n / np.maximum(total, 1)
-        self._squares += squares + step * step * self._n * share
-        self._mean += step * share
-        self._n = total
+    def _merge(self, block: Columns, counts: BoolArray) -> None:
+        values = np.stack([block[name] for name in self._names])
+        self._missing += np.isnan(values).sum(axis=1)
+        self._values.take(values, counts)
+        u2 = np.stack([block[f"{name}_u"] for name in self._names]) ** 2
+        calibrated = f"{self._names[0]}{CALIBRATION_PART}" in block
+        if calibrated:
+            # ratios of forces, such as what is left after a minute, have no part of it
+            none, unlimited = np.zeros(values.shape[1]), np.full(values.shape[1], np.inf)
+            part_u = np.stack([block.get(f"{name}{CALIBRATION_PART}", none) for name in self._names])
+            freedom = np.stack([block.get(f"{name}{FREEDOM}", unlimited) for name in self._names])
+            self._calibration_u.take(part_u, counts)
+            # by Welch and Satterthwaite only the calibration's part has few degrees of freedom
+            self._calibration_u4.take(u2 * u2 / freedom, counts)
+            u2 = np.maximum(u2 - part_u * part_u, 0.0)
+        self._read_u2.take(u2, counts)
 
     def always_missing(self, name: str) -> bool:
         """Whether no cycle has the quantity."""
@@ -118,10 +166,29 @@ class Tally:
         return int(self._missing[self._names.index(name)]) > 0
 
     def summary(self) -> dict[str, dict[str, float | int]]:
-        """Mean, standard deviation and number over the cycles that count, by quantity."""
+        """Mean, standard deviation and number over the cycles that count, by quantity.
+
+        Beside them the standard uncertainty of the mean, `u`, and the half width of its 95 % interval,
+        `half95`. Scatter from cycle to cycle makes the mean better with their number; what the calibration
+        leaves is the same in all, and stays.
+        """
+        if not self._names:
+            return {}
+        n, variance = self._values.n, self._values.variance
+        number = np.maximum(n, 1)
+        # a scatter that came out below what one reading is worth is luck
+        read_u2 = np.where(self._read_u2.n > 0, self._read_u2.mean, np.nan)
+        scattered = np.nan_to_num(variance, nan=-1.0) >= np.nan_to_num(read_u2)
+        mean_u2 = np.where(scattered, variance, read_u2) / number
+        part_u2 = self._calibration_u.mean**2
+        u2 = mean_u2 + part_u2
+        with np.errstate(divide="ignore", invalid="ignore"):
+            fourth = np.where(scattered, mean_u2**2 / np.maximum(n - 1, 1), 0.0) + self._calibration_u4.mean
+            freedom = np.where(fourth > 0, u2**2 / fourth, np.inf)
+        half95 = student_quantile(freedom) * np.sqrt(u2)
         summary: dict[str, dict[str, float | int]] = {}
-        columns = (each.tolist() for each in (self._n, self._mean, self._squares))
-        for name, n, mean, squares in zip(self._names, *columns, strict=True):
-            sd = (squares / (n - 1)) ** 0.5 if n > 1 else np.nan
-            summary[name] = {"mean": mean if n else np.nan, "sd": sd, "n": n}
+        columns = (each.tolist() for each in (n, self._values.mean, np.sqrt(variance), np.sqrt(u2), half95))
+        for name, count, mean, sd, u, half in zip(self._names, *columns, strict=True):
+            known = (mean, sd, u, half) if count else (np.nan,) * 4
+            summary[name] = dict(zip(("mean", "sd", "u", "half95"), known, strict=True)) | {"n": count}
         return summary

@@ -11,7 +11,7 @@ import hashlib
 import json
 import math
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Any, TypeVar
 
@@ -174,6 +174,14 @@ class Calibration:
             position_channel.unit != COUNTS or self.position is not None,
         )
 
+    def for_channels(self, force_channel: Channel, position_channel: Channel) -> Calibration:
+        """Without the scales of channels that their source had already scaled."""
+        return replace(
+            self,
+            force=self.force if force_channel.unit == COUNTS else None,
+            position=self.position if position_channel.unit == COUNTS else None,
+        )
+
     def complaints(self, on: date | None = None) -> tuple[str, ...]:
         """What a reader of numbers made with it has to be told: parts without evidence, and parts overdue.
 
@@ -187,8 +195,9 @@ class Calibration:
         sentences = []
         if bare:
             sentences.append(
-                f"Not calibrated: {', '.join(bare)} (stated or assumed, without references or uncertainty); "
-                "the uncertainties beside the figures leave this out. `pressrig calibrate` measures it."
+                f"Not calibrated: {', '.join(bare)} (stated or assumed, without references or uncertainty). "
+                "Uncertainties beside the figures are those of the reading alone; `pressrig calibrate` "
+                "measures what is missing."
             )
         overdue = [
             f"{name} (since {record.expires.isoformat()})"

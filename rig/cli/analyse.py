@@ -125,6 +125,7 @@ class Asked:
     free_height_mm: float | None = None
     foot_exponent: float | None = None
     calibration: Calibration | None = None
+    examine: int = 0
 
 
 def analyse_capture(
@@ -147,7 +148,13 @@ def analyse_capture(
     calibration = asked.calibration or Calibration.from_dict(
         capture.header.calibration, where=f"{path}/capture.yaml: calibration"
     )
-    analysis = CaptureAnalysis(calibration, _settings(capture, asked), store=store)
+    analysis = CaptureAnalysis(
+        calibration,
+        _settings(capture, asked),
+        store=store,
+        examine=asked.examine,
+        recorded_on=capture.header.started.date(),
+    )
     total = sum(file.samples for file in capture.files)
     done = 0
     with progress(f"analysing {path.name}", total) as show:

@@ -32,6 +32,7 @@ class Flag(IntFlag):
     FORCE_DROPPED = 1 << 18
     UNEVEN_STROKE = 1 << 19
     FOOT_UNCLEAR = 1 << 20
+    OUTSIDE_CALIBRATION = 1 << 21
 
     @property
     def label(self) -> str:

@@ -1,0 +1,169 @@
+"""A calibration's uncertainty as other calibrations: one standard uncertainty off, or drawn at random.
+
+Problem: what an uncertain calibration does to a stiffness or to a loop's area has no formula that is short
+and right, since feet, turns and fits lie in between. Plan: the law of propagation in its numerical form
+(JCGM 100:2008, 5.1.3 note 2): a quantity is worked out again with an input moved by its standard
+uncertainty, and the difference is that input's contribution. Correlated inputs are first turned into
+independent directions. The same description draws calibrations at random for a Monte Carlo (JCGM 101:2008).
+Cost: as many further calibrations as there are independent directions, some ten.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from rig.calibration.calibration import Calibration
+from rig.calibration.scales import Scale
+from rig.samples import FloatArray
+
+_NEGLIGIBLE = 1e-10
+"""A direction whose standard uncertainty is below this share of the largest one's is rounding."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shift:
+    """A calibration that is one standard uncertainty off along one independent direction.
+
+    Parameters
+    ----------
+    source
+        What is uncertain: "force calibration, fit", "delay".
+    degrees_of_freedom
+        Of that uncertainty.
+    calibration
+        The one that is off.
+    opposite
+        As far off the other way, where both have to be looked at: a delay either way makes the force of a
+        sharp turn smaller. None where a quantity follows its input straight on.
+    """
+
+    source: str
+    degrees_of_freedom: float
+    calibration: Calibration
+    opposite: Calibration | None = None
+
+
+def shifts(calibration: Calibration) -> tuple[Shift, ...]:
+    """All independent directions in which a calibration is uncertain; none where nothing was measured."""
+    return tuple(_shifts(calibration))
+
+
+def drawn(calibration: Calibration, random: np.random.Generator) -> Calibration:
+    """A calibration at random out of those that the evidence allows.
+
+    Parts that were estimated from few readings have Student's distribution (JCGM 101:2008, 6.4.9).
+    """
+    off = calibration
+    factors: dict[tuple[str, float], float] = {}
+    for shift in _shifts(calibration):
+        # directions of one fit share its estimate of the scatter
+        key = (shift.source, shift.degrees_of_freedom)
+        if key not in factors:
+            factors[key] = _student_factor(shift.degrees_of_freedom, random)
+        off = _moved(off, calibration, shift.calibration, factors[key] * float(random.standard_normal()))
+    return off
+
+
+def _student_factor(degrees_of_freedom: float, random: np.random.Generator) -> float:
+    if math.isinf(degrees_of_freedom):
+        return 1.0
+    return math.sqrt(degrees_of_freedom / float(random.chisquare(degrees_of_freedom)))
+
+
+def _shifts(calibration: Calibration) -> Iterator[Shift]:
+    for off in _scale_shifts(calibration.force):
+        yield Shift(
+            f"force calibration, {off.source}", off.degrees_of_freedom, replace(calibration, force=off.scale)
+        )
+    for off in _scale_shifts(calibration.position):
+        yield Shift(
+            f"position calibration, {off.source}",
+            off.degrees_of_freedom,
+            replace(calibration, position=off.scale),
+        )
+    delay, play = calibration.delay, calibration.play
+    if delay.u_s:
+        yield Shift(
+            "delay",
+            delay.degrees_of_freedom,
+            replace(calibration, delay=replace(delay, s=delay.s + delay.u_s)),
+            replace(calibration, delay=replace(delay, s=delay.s - delay.u_s)),
+        )
+    yield from _frame_shifts(calibration)
+    if play.u_mm:
+        yield Shift(
+            "play", play.degrees_of_freedom, replace(calibration, play=replace(play, mm=play.mm + play.u_mm))
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class _ScaleOff:
+    source: str
+    degrees_of_freedom: float
+    scale: Scale
+
+
+def _scale_shifts(scale: Scale | None) -> Iterator[_ScaleOff]:
+    if scale is None or scale.uncertainty is None:
+        return
+    known = scale.uncertainty
+    powers = known.unit_counts ** np.arange(1, 1 + len(scale.terms))
+    for direction in _directions(known.covariance):
+        terms = tuple((np.array(scale.terms) + direction / powers).tolist())
+        yield _ScaleOff("fit", known.degrees_of_freedom, scale.with_terms(terms))
+    for share in known.shares:
+        if share.relative_u:
+            terms = tuple(term * (1 + share.relative_u) for term in scale.terms)
+            yield _ScaleOff(share.source, share.degrees_of_freedom, scale.with_terms(terms))
+
+
+def _frame_shifts(calibration: Calibration) -> Iterator[Shift]:
+    frame = calibration.frame
+    if frame.covariance_mm2 is None:
+        return
+    give = np.array(frame.give_at_mm)
+    for direction in _directions(frame.covariance_mm2):
+        moved = replace(frame, give_at_mm=tuple((give + direction).tolist()))
+        yield Shift("frame, fit", frame.degrees_of_freedom, replace(calibration, frame=moved))
+    for share in frame.shares:
+        if share.relative_u:
+            moved = replace(frame, give_at_mm=tuple((give * (1 + share.relative_u)).tolist()))
+            yield Shift(f"frame, {share.source}", share.degrees_of_freedom, replace(calibration, frame=moved))
+
+
+def _directions(covariance: tuple[tuple[float, ...], ...]) -> list[FloatArray]:
+    """Independent directions of one standard uncertainty: columns of a square root of the covariance."""
+    values, vectors = np.linalg.eigh(np.array(covariance))
+    lengths = np.sqrt(np.maximum(values, 0.0))
+    return [
+        vectors[:, i] * lengths[i]
+        for i in range(len(lengths))
+        if lengths[i] > _NEGLIGIBLE * lengths.max(initial=0.0)
+    ]
+
+
+def _moved(off: Calibration, nominal: Calibration, shifted: Calibration, times: float) -> Calibration:
+    """`off` moved by so many times the way from the nominal to the shifted calibration."""
+
+    gives = zip(off.frame.give_at_mm, nominal.frame.give_at_mm, shifted.frame.give_at_mm, strict=True)
+    return replace(
+        off,
+        force=_scale_moved(off.force, nominal.force, shifted.force, times),
+        position=_scale_moved(off.position, nominal.position, shifted.position, times),
+        delay=replace(off.delay, s=off.delay.s + times * (shifted.delay.s - nominal.delay.s)),
+        frame=replace(off.frame, give_at_mm=tuple(at + times * (to - start) for at, start, to in gives)),
+        play=replace(off.play, mm=off.play.mm + times * (shifted.play.mm - nominal.play.mm)),
+    )
+
+
+def _scale_moved(
+    off: Scale | None, nominal: Scale | None, shifted: Scale | None, times: float
+) -> Scale | None:
+    if off is None or nominal is None or shifted is None:
+        return off
+    steps = zip(off.terms, nominal.terms, shifted.terms, strict=True)
+    return off.with_terms(tuple(at + times * (to - start) for at, start, to in steps))
