@@ -48,7 +48,7 @@ class Budget:
         Its number.
     names
         Quantities, k of them.
-    values, u, half95
+    value, u, half95
         Values, combined standard uncertainties and half widths of the 95 % intervals, shape (k,).
     sources
         Of the calibration, then those of the reading.
@@ -58,7 +58,7 @@ class Budget:
 
     cycle: int
     names: tuple[str, ...]
-    values: FloatArray
+    value: FloatArray
     u: FloatArray
     half95: FloatArray
     sources: tuple[str, ...]

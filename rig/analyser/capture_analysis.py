@@ -185,6 +185,7 @@ class CaptureAnalysis:
             self._segmenter.touches,
             self.loops,
             (),
+            self._applied,
         )
         told = (*warnings_about(result, self._start(), self._tally), *self._about_calibration())
         return replace(result, warnings=told)
@@ -245,6 +246,7 @@ class CaptureAnalysis:
             self._applied.frame,
             self._recorded_zero,
             {_SOFTENING: self._softening_depth(segment, noise)},
+            self._applied.play.mm > 0,
         )
         assert self._propagation is not None
         self.examined.take(segment, context)

@@ -59,7 +59,7 @@ def measure(
     first
         First contact of the recording, if it lies in an earlier segment.
     turns_in
-        Signals in which turns are looked for; None: those of the segment.
+        Signals in which turns are looked for, where those of the segment were freed of a play.
 
     Returns
     -------
@@ -73,7 +73,7 @@ def measure(
     for start in range(0, len(cycles), step):
         block = cycles.selected(np.arange(start, min(start + step, len(cycles))))
         columns, datum, first = _measure_block(
-            segment.signals, block, context, carried, first, turns_in=turns_in or segment.signals
+            segment.signals, block, context, carried, first, turns_in=turns_in
         )
         carried = datum
         parts.append(columns)
@@ -87,7 +87,7 @@ def _measure_block(
     carried: Datum | None,
     first: Datum | None,
     *,
-    turns_in: Signals,
+    turns_in: Signals | None,
 ) -> tuple[Columns, Datum | None, Datum | None]:
     noise = context.noise
     zero = baseline(
@@ -110,7 +110,7 @@ def _measure_block(
         origin = np.where(np.isfinite(contact), first.contact_mm, np.nan)
         origin_u = np.where(np.isfinite(contact), first.contact_u_mm, np.nan)
 
-    turn = find_turns(turns_in, cycles, noise, context.deadband_mm)
+    turn = find_turns(turns_in or signals, cycles, noise, context.deadband_mm, play=context.behind_play)
     frame = context.frame
     coming = stroke_blocks(zero.loading_first, cycles.load_end, turn_last=True)
     loading = _stroke(signals, coming, zero, cycles.contact, frame)

@@ -3,7 +3,8 @@
 The examined cycles are measured many times, each time with a calibration drawn out of those that its
 evidence allows and with fresh noise on every sample (JCGM 101:2008). What the reading leaves beyond noise
 (resolution, drift of the zero, turns and fits) is not independent from sample to sample, and cannot be drawn
-for each; it is added to the quantities as the budget states it. Cost: one analysis of the examined cycles for each draw.
+for each; it is added to the quantities as the budget states it. Cost: one analysis of the examined cycles
+for each draw.
 """
 
 from __future__ import annotations
@@ -90,7 +91,7 @@ def monte_carlo(
     unsampled_u = np.sqrt((stated.parts[left] ** 2).sum(axis=0))
     found += unsampled_u * random.standard_normal(found.shape)
     low, high = np.nanquantile(found, [0.025, 0.975], axis=0)
-    rms = np.sqrt(np.nanmean((found - stated.values) ** 2, axis=0))
+    rms = np.sqrt(np.nanmean((found - stated.value) ** 2, axis=0))
     return MonteCarlo(draws, stated, rms, low, high)
 
 

@@ -65,13 +65,18 @@ class Turn:
     unloading: Side
 
 
-def find_turns(signals: Signals, cycles: Cycles, noise: MeasuringNoise, deadband_mm: float) -> Turn:
+def find_turns(
+    signals: Signals, cycles: Cycles, noise: MeasuringNoise, deadband_mm: float, *, play: bool = False
+) -> Turn:
     """Deepest points of presses.
 
     Parameters
     ----------
     deadband_mm
         Samples this near to the deepest one belong to the turn.
+    play
+        Whether positions are read behind a play: the reading then rests at the turn, which lifts a parabola
+        by as much as a sharp turn lies above it.
     """
     x_mm = signals.position_mm
     index, near = _near(x_mm, cycles.load_end, cycles, deadband_mm)
@@ -80,7 +85,9 @@ def find_turns(signals: Signals, cycles: Cycles, noise: MeasuringNoise, deadband
     rise, rise_u = _between_samples(height, inside, noise.position_mm, averaged=signals.averaged)
     dense = np.flatnonzero(np.count_nonzero(near, axis=1) >= DENSE)
     if len(dense):
-        rise[dense], rise_u[dense] = _parabola(height[dense], near[dense], noise.position_mm)
+        rise[dense], rise_u[dense] = _parabola(
+            height[dense], near[dense], noise.position_mm, CUSP_SHARE / 3 * (not play)
+        )
     peak_mm = x_mm[cycles.load_end] + rise
     dwell = np.flatnonzero(cycles.unload_start > cycles.load_end)
     if len(dwell):
@@ -140,8 +147,13 @@ def _between_samples(
     return largest / 2, np.hypot(largest / (2 * sqrt(3)), noise_mm)
 
 
-def _parabola(height: FloatArray, near: BoolArray, noise_mm: float) -> tuple[FloatArray, FloatArray]:
-    """Rise of a parabola's top above the largest sample, by least squares over the near samples."""
+def _parabola(
+    height: FloatArray, near: BoolArray, noise_mm: float, added: float
+) -> tuple[FloatArray, FloatArray]:
+    """Rise of a parabola's top above the largest sample, by least squares over the near samples.
+
+    A share of the parabola's depth is added.
+    """
     t = _WINDOW / REACH
     weight = near.astype(np.float64)
     moments = np.stack([weight @ t**k for k in range(5)], axis=1)
@@ -156,7 +168,7 @@ def _parabola(height: FloatArray, near: BoolArray, noise_mm: float) -> tuple[Flo
     depth = np.abs(bend) * np.where(near, np.abs(t), 0).max(axis=1) ** 2
     direction = np.stack([np.ones_like(at), at, at**2], axis=1)
     fit_u = noise_mm * np.sqrt(np.maximum(np.einsum("ri,rij,rj->r", direction, inverse, direction), 0))
-    return top + CUSP_SHARE / 3 * depth, np.hypot(fit_u, CUSP_SHARE / 3 * depth)
+    return top + added * depth, np.hypot(fit_u, CUSP_SHARE / 3 * depth)
 
 
 def _dwell_mean(x_mm: FloatArray, cycles: Cycles, noise_mm: float) -> tuple[FloatArray, FloatArray]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -12,6 +12,7 @@ from rig.analyser.rows import ColumnTable, part_of
 from rig.analyser.settings import AnalysisSettings, MeasuringNoise
 from rig.analyser.softening import Softening
 from rig.analyser.strokes import Columns
+from rig.calibration import Calibration
 from rig.samples import FloatArray
 from rig.segmenter import Flag
 
@@ -41,7 +42,8 @@ class CaptureResult:
     contact_force_n
         Force that counted as contact.
     summary
-        Mean, standard deviation and number of unflagged cycles after conditioning, by quantity.
+        By quantity, over the unflagged cycles after conditioning: `mean`, `sd`, number `n`, standard
+        uncertainty `u` of the mean and half width `half95` of its 95 % interval.
     softening, prony
         Over the cycles, and of the first long dwell; None where they cannot be had.
     touches
@@ -50,6 +52,8 @@ class CaptureResult:
         Some cycles for drawing.
     warnings
         Sentences.
+    calibration
+        What the counts were read with.
     """
 
     columns: ColumnTable
@@ -62,6 +66,7 @@ class CaptureResult:
     touches: int
     loops: tuple[Loop, ...]
     warnings: tuple[str, ...]
+    calibration: Calibration = field(default_factory=Calibration)
 
     def __len__(self) -> int:
         return len(self.columns.get("cycle", ()))

@@ -72,6 +72,8 @@ class Context:
         Whether the source's own zero of position means the untouched specimen, as in a table read by hand.
     extra_depths_mm
         Deflections at which forces are wanted besides the asked ones, by column name.
+    behind_play
+        Whether positions are read behind a play that is taken off.
     steady_u_n, drift_share
         Doubts about the force zero, as `rig.analyser.baseline.baseline` takes them.
     """
@@ -84,6 +86,7 @@ class Context:
     frame: Frame = field(default_factory=Frame)
     recorded_zero: bool = False
     extra_depths_mm: Mapping[str, float] | None = None
+    behind_play: bool = False
     steady_u_n: float | None = None
     drift_share: float = DRIFT_SHARE
 

@@ -52,7 +52,9 @@ class CalibratedView:
         context = replace(context, frame=self.calibration.frame)
         freed = replace(segment, signals=freed_of_play(segment.signals, segment.cycles, play_mm))
         # the turn itself is where play shows nothing yet
-        columns = measure(freed, context, self._carried, self.first, turns_in=segment.signals)
+        columns = measure(
+            freed, context, self._carried, self.first, turns_in=segment.signals if play_mm else None
+        )
         self._remember(columns, recorded_zero=context.recorded_zero)
         return columns | self._set_columns(columns, context)
 

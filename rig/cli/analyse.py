@@ -5,21 +5,25 @@ from __future__ import annotations
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
 from rig.cli.options import read_quantity
 from rig.cli.output import as_json_text, console, is_plain, json_option, progress
+from rig.errors import InputError
 
 if TYPE_CHECKING:
-    from rig.analyser import AnalysisSettings, CaptureResult, RowStore
+    from rig.analyser import AnalysisSettings, Budget, CaptureAnalysis, CaptureResult, MonteCarlo, RowStore
     from rig.calibration import Calibration
     from rig.capture import Capture
     from rig.samples import FloatArray
 
 TABLE_POINTS = 10
 """A recording of no more samples is a table read by hand: its own points are the depths asked for."""
+
+EXAMINED_CYCLES = 12
+"""First cycles that a budget looks at; it shows the last of them that counts."""
 
 
 @click.command("analyse")
@@ -51,6 +55,20 @@ TABLE_POINTS = 10
     type=click.Path(path_type=Path),
     help="Read the counts with this rig file's calibration.",
 )
+@click.option(
+    "--calibration",
+    "calibration_file",
+    type=click.Path(path_type=Path),
+    help="Read the counts with this calibration instead of the capture's own.",
+)
+@click.option("--budget", is_flag=True, help="Show which part of the uncertainty dominates.")
+@click.option(
+    "--monte-carlo",
+    "draws",
+    type=click.IntRange(100, 1_000_000),
+    metavar="N",
+    help="Check the uncertainties by N draws of calibration and noise; 1000 take some ten seconds.",
+)
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for tables and plots.")
 @json_option
 def command(
@@ -63,6 +81,9 @@ def command(
     free_height: str | None,
     foot_exponent: float | None,
     rig_file: Path | None,
+    calibration_file: Path | None,
+    budget: bool,
+    draws: int | None,
     out: Path | None,
     as_json: bool,
 ) -> None:
@@ -76,35 +97,40 @@ def command(
         datum=datum,
         free_height_mm=read_quantity("--free-height", free_height, "mm"),
         foot_exponent=foot_exponent,
-        calibration=_calibration_of(rig_file),
+        calibration=_calibration_of(rig_file, calibration_file),
+        examine=EXAMINED_CYCLES if budget or draws else 0,
+        draws=draws or 0,
     )
     with ExitStack() as stores:
-        analysed = [
-            (path, *analyse_capture(path, asked, stores.enter_context(SpilledRows()))) for path in captures
-        ]
+        analysed = [examine_capture(path, asked, stores.enter_context(SpilledRows())) for path in captures]
         if out is not None:
-            for path, capture, result in analysed:
+            for path, capture, result, _ in analysed:
                 beside = climate_by_cycle(capture, result)
                 write_results(path.name or path.resolve().name, result, out, beside)
         if as_json:
             _print_documents(analysed)
         else:
-            for path, capture, result in analysed:
-                print_result(path, capture, result)
+            for path, capture, result, doubts in analysed:
+                print_result(path, capture, result, doubts)
             if out is not None:
                 click.echo(f"Tables and plots are in {out}")
-        empty = any(not len(result) for _, _, result in analysed)
+        empty = any(not len(each.result) for each in analysed)
     if empty:
         raise click.exceptions.Exit(1)
 
 
-def _print_documents(analysed: list[tuple[Path, Capture, CaptureResult]]) -> None:
+def _print_documents(analysed: list[Analysed]) -> None:
     """One JSON document, cycle by cycle, so that its size is no matter of memory."""
-    from rig.sheets import cycle_entries, document_head
+    from rig.sheets import budget_document, cycle_entries, document_head, monte_carlo_document
 
     before = '{"captures": ['
-    for path, capture, result in analysed:
-        head = as_json_text(document_head(str(path), capture.header, result))
+    for path, capture, result, doubts in analysed:
+        document = document_head(str(path), capture.header, result)
+        if doubts.budget is not None:
+            document["budget"] = budget_document(doubts.budget)
+        if doubts.draws is not None:
+            document["monte_carlo"] = monte_carlo_document(doubts.draws)
+        head = as_json_text(document)
         click.echo(f'{before}\n{head[:-1]}, "cycles": [')
         rows = len(result)
         for number, entry in enumerate(cycle_entries(result), start=1):
@@ -116,7 +142,13 @@ def _print_documents(analysed: list[tuple[Path, Capture, CaptureResult]]) -> Non
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """What the command line says, before a capture's own header fills the rest."""
+    """What the command line says, before a capture's own header fills the rest.
+
+    Parameters
+    ----------
+    examine, draws
+        Cycles examined for a budget, and draws of a Monte Carlo; 0 for none.
+    """
 
     contact_force_n: float | None = None
     conditioning: int = 0
@@ -126,6 +158,24 @@ class Asked:
     foot_exponent: float | None = None
     calibration: Calibration | None = None
     examine: int = 0
+    draws: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Doubts:
+    """Where the uncertainty of a capture's numbers comes from, as far as it was asked for."""
+
+    budget: Budget | None = None
+    draws: MonteCarlo | None = None
+
+
+class Analysed(NamedTuple):
+    """One capture, measured."""
+
+    path: Path
+    capture: Capture
+    result: CaptureResult
+    doubts: Doubts
 
 
 def analyse_capture(
@@ -138,12 +188,17 @@ def analyse_capture(
     InputError
         If it is no capture, or its counts have no calibration.
     """
+    found = examine_capture(path, asked or Asked(), store)
+    return found.capture, found.result
+
+
+def examine_capture(path: Path, asked: Asked, store: RowStore | None = None) -> Analysed:
+    """As `analyse_capture`, with the budget and the Monte Carlo that were asked for."""
     from rig.analyser import PART_SAMPLES, CaptureAnalysis
     from rig.calibration import Calibration
     from rig.capture import open_capture
     from rig.samples import gathered
 
-    asked = asked or Asked()
     capture = open_capture(path)
     calibration = asked.calibration or Calibration.from_dict(
         capture.header.calibration, where=f"{path}/capture.yaml: calibration"
@@ -164,7 +219,26 @@ def analyse_capture(
             show(done, f"{done} samples")
     result = analysis.finish()
     damage = [f"{each.file} at byte {each.offset}: {each.lost} could not be read" for each in capture.damage]
-    return capture, replace(result, warnings=(*damage, *result.warnings))
+    result = replace(result, warnings=(*damage, *result.warnings))
+    return Analysed(path, capture, result, _doubts(path, analysis, asked))
+
+
+def _doubts(path: Path, analysis: CaptureAnalysis, asked: Asked) -> Doubts:
+    from rig.analyser import budget, monte_carlo
+
+    if not analysis.examined.cycles:
+        return Doubts()
+    if not asked.draws:
+        return Doubts(budget(analysis.examined, analysis.applied, asked.conditioning))
+    with progress(f"drawing {path.name}", asked.draws) as show:
+        found = monte_carlo(
+            analysis.examined,
+            analysis.applied,
+            asked.draws,
+            conditioning=asked.conditioning,
+            show=lambda done: show(done, f"{done} draws"),
+        )
+    return Doubts(found.budget, found)
 
 
 def _settings(capture: Capture, asked: Asked) -> AnalysisSettings:
@@ -198,7 +272,13 @@ def _own_points(capture: Capture) -> Any:
     )
 
 
-def _calibration_of(rig_file: Path | None) -> Calibration | None:
+def _calibration_of(rig_file: Path | None, calibration_file: Path | None) -> Calibration | None:
+    if calibration_file is not None:
+        if rig_file is not None:
+            raise InputError("--calibration and --rig: found both, expected one of them")
+        from rig.calibrationfile import read_calibration
+
+        return read_calibration(calibration_file)
     if rig_file is None:
         return None
     from rig.rigfile import read_rig_file
@@ -206,9 +286,9 @@ def _calibration_of(rig_file: Path | None) -> Calibration | None:
     return read_rig_file(rig_file).calibration
 
 
-def print_result(path: Path, capture: Capture, result: CaptureResult) -> None:
+def print_result(path: Path, capture: Capture, result: CaptureResult, doubts: Doubts | None = None) -> None:
     """Tables and warnings of one capture."""
-    from rig.sheets import cycle_table, summary_table
+    from rig.sheets import budget_table, cycle_table, monte_carlo_table, summary_table
 
     header = capture.header
     batch = f", batch {header.batch}" if header.batch else ""
@@ -222,6 +302,12 @@ def print_result(path: Path, capture: Capture, result: CaptureResult) -> None:
             else ""
         )
         screen.print(summary_table(result, f"Means of unflagged cycles {counted}".rstrip(), plain=plain))
+    if doubts is not None and doubts.budget is not None:
+        title = f"What the uncertainty of cycle {doubts.budget.cycle} is made of (* the largest part)"
+        screen.print(budget_table(doubts.budget, title, plain=plain))
+    if doubts is not None and doubts.draws is not None:
+        title = f"Cycle {doubts.draws.budget.cycle}: propagated, and by {doubts.draws.draws} draws"
+        screen.print(monte_carlo_table(doubts.draws, title, plain=plain))
     if result.softening is not None:
         soft = result.softening
         screen.print(

@@ -8,7 +8,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from rig import __version__
-from rig.analyser import CaptureResult, ColumnTable, flag_labels
+from rig.analyser import Budget, CaptureResult, ColumnTable, MonteCarlo, flag_labels
 from rig.capture import CaptureHeader
 
 if TYPE_CHECKING:
@@ -46,6 +46,10 @@ def document_head(name: str, header: CaptureHeader, result: CaptureResult) -> di
         "datum": result.settings.datum,
         "software": f"pressrig {__version__}",
         "settings": result.settings.as_dict() | {"contact_force_n": plain(result.contact_force_n)},
+        "calibration": {
+            "name": result.calibration.name or None,
+            "identity": result.calibration.identity,
+        },
         "noise": None if result.noise is None else asdict(result.noise),
         "summary": _summary(result),
         "softening": None if result.softening is None else asdict(result.softening),
@@ -65,6 +69,37 @@ def cycle_entries(result: CaptureResult) -> Iterator[dict[str, Any]]:
         columns = {name: values.tolist() for name, values in part.items()}
         for row in range(len(columns["cycle"])):
             yield _cycle(columns, depths, row)
+
+
+def budget_document(found: Budget) -> dict[str, Any]:
+    """A budget as a plain mapping: by quantity the value, its uncertainty, and each source's part."""
+    return {
+        "cycle": found.cycle,
+        "quantities": {
+            name: {
+                "value": plain(found.value[at]),
+                "u": plain(found.u[at]),
+                "half95": plain(found.half95[at]),
+                "parts": {
+                    source: plain(part)
+                    for source, part in zip(found.sources, found.parts[:, at].tolist(), strict=True)
+                },
+            }
+            for at, name in enumerate(found.names)
+        },
+    }
+
+
+def monte_carlo_document(found: MonteCarlo) -> dict[str, Any]:
+    """Draws as a plain mapping, by quantity."""
+    return {
+        "cycle": found.budget.cycle,
+        "draws": found.draws,
+        "quantities": {
+            name: {"u": plain(found.rms[at]), "low95": plain(found.low[at]), "high95": plain(found.high[at])}
+            for at, name in enumerate(found.budget.names)
+        },
+    }
 
 
 def plain(value: float | None) -> float | None:
@@ -105,7 +140,8 @@ def _summary(result: CaptureResult) -> dict[str, Any]:
     summary: dict[str, Any] = {}
     readings: dict[str, dict[str, Any]] = {}
     for name, numbers in result.summary.items():
-        entry = {"mean": plain(numbers["mean"]), "sd": plain(numbers["sd"]), "n": int(numbers["n"])}
+        entry: dict[str, Any] = {key: plain(numbers[key]) for key in ("mean", "u", "half95", "sd")}
+        entry["n"] = int(numbers["n"])
         if name.startswith(_AT):
             label, stroke = name[len(_AT) :].rsplit(".", 1)
             readings.setdefault(label, {"at": label.replace(" ", "")})[stroke] = entry

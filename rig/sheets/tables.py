@@ -8,7 +8,7 @@ import numpy as np
 from rich import box
 from rich.table import Table
 
-from rig.analyser import CaptureResult, flag_labels
+from rig.analyser import Budget, CaptureResult, MonteCarlo, flag_labels
 from rig.sheets.quantities import quantity
 
 SHOWN_CYCLES = 12
@@ -24,7 +24,21 @@ _CYCLE_COLUMNS = (
     "set_mm",
 )
 
+BUDGETED = (
+    "peak_force_n",
+    "peak_deflection_mm",
+    "secant_n_per_mm",
+    "tangent_n_per_mm",
+    "energy_in_mj",
+    "hysteresis_pct",
+    "set_mm",
+)
+"""Quantities whose budget is shown; JSON holds all."""
+
+NEGLIGIBLE = 0.01
+
 _HEADINGS = {
+    "tangent_n_per_mm": "tangent",
     "contact_at_force_mm": "contact",
     "peak_deflection_mm": "deflection",
     "peak_force_n": "force",
@@ -71,11 +85,11 @@ def _add_cycles(table: Table, result: CaptureResult, rows: slice) -> None:
 
 
 def summary_table(result: CaptureResult, title: str, *, plain: bool) -> Table:
-    """Mean and standard deviation over the cycles that count, with the uncertainty of a single one."""
+    """Mean over the cycles that count with its 95 % interval, their spread, and the uncertainty of one."""
     table = empty_table(title, plain=plain)
     table.add_column("quantity")
     table.add_column("unit")
-    for heading in ("mean", "sd", "n", "u of one"):
+    for heading in ("mean", "+- (95 %)", "sd", "n", "u of one"):
         table.add_column(heading, justify="right")
     for name in result.quantities():
         entry = result.summary[name]
@@ -90,9 +104,64 @@ def summary_table(result: CaptureResult, title: str, *, plain: bool) -> Table:
             shown.title,
             shown.unit,
             rounded(entry["mean"], min(spread, u) if math.isfinite(u) and u > 0 else spread),
+            rounded(entry["half95"], entry["half95"] / 2),
             rounded(entry["sd"], spread),
             str(entry["n"]),
             rounded(u, u),
+        )
+    return table
+
+
+def budget_table(found: Budget, title: str, *, plain: bool) -> Table:
+    """What each source contributes to the main quantities of one cycle, the largest contribution marked."""
+    names = [name for name in BUDGETED if name in found.names]
+    columns = [found.names.index(name) for name in names]
+    table = empty_table(title, plain=plain)
+    table.add_column("standard uncertainty from")
+    for name in names:
+        table.add_column(f"{_HEADINGS.get(name, name)}\n{quantity(name).unit}", justify="right")
+    largest = found.parts.argmax(axis=0)
+    for row, source in enumerate(found.sources):
+        cells = [
+            _part(float(found.parts[row, column]), float(found.u[column]), marked=largest[column] == row)
+            for column in columns
+        ]
+        table.add_row(source, *cells)
+    table.add_row("combined u", *[rounded(found.u[column], found.u[column]) for column in columns])
+    halves = [float(found.half95[column]) for column in columns]
+    table.add_row("+- (95 %)", *[rounded(half, half) for half in halves])
+    values = [rounded(found.value[column], found.u[column]) for column in columns]
+    table.add_row("value", *values)
+    return table
+
+
+def _part(part: float, u: float, *, marked: bool) -> str:
+    """A contribution; a dash where it is below a hundredth of the whole."""
+    if not part > NEGLIGIBLE * u:
+        return "-"
+    return f"{'* ' if marked else ''}{rounded(part, part)}"
+
+
+def monte_carlo_table(found: MonteCarlo, title: str, *, plain: bool) -> Table:
+    """Propagated uncertainties beside those of the draws."""
+    stated = found.budget
+    table = empty_table(title, plain=plain)
+    table.add_column("quantity")
+    table.add_column("unit")
+    for heading in ("value", "u", "u drawn", "+- (95 %)", "95 % of draws from", "to"):
+        table.add_column(heading, justify="right")
+    for name in (each for each in BUDGETED if each in stated.names):
+        at = stated.names.index(name)
+        u, half = float(stated.u[at]), float(stated.half95[at])
+        shown = quantity(name)
+        numbers = [
+            rounded(stated.value[at], u),
+            rounded(u, u),
+            rounded(found.rms[at], u),
+            rounded(half, half),
+        ]
+        table.add_row(
+            shown.title, shown.unit, *numbers, rounded(found.low[at], u), rounded(found.high[at], u)
         )
     return table
 

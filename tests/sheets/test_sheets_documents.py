@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+import scipy.stats
 from made_results import made_header, made_result
 from rich.console import Console
 
@@ -83,14 +84,21 @@ def test_a_depth_that_is_not_reached_is_empty():
 def test_the_summary_has_mean_deviation_and_number():
     entry = DOCUMENT["summary"]["secant_n_per_mm"]
     values = RESULT.columns["secant_n_per_mm"]
-    assert entry == {"mean": pytest.approx(values.mean()), "sd": pytest.approx(values.std(ddof=1)), "n": 4}
+    low, high = scipy.stats.t.interval(0.95, 3, values.mean(), scipy.stats.sem(values))
+    assert entry == {
+        "mean": pytest.approx(values.mean()),
+        "u": pytest.approx(scipy.stats.sem(values)),
+        "half95": pytest.approx((high - low) / 2),
+        "sd": pytest.approx(values.std(ddof=1)),
+        "n": 4,
+    }
     assert DOCUMENT["summary"]["at"][0]["loading_n"]["n"] == 4
 
 
 def test_a_summary_over_nothing_has_no_mean():
     result = made_result(2, conditioning=5)
     entry = capture_document("one", made_header(), result)["summary"]["secant_n_per_mm"]
-    assert entry == {"mean": None, "sd": None, "n": 0}
+    assert entry == {"mean": None, "u": None, "half95": None, "sd": None, "n": 0}
 
 
 def test_the_document_says_what_made_it():
