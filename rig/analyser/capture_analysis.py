@@ -90,6 +90,8 @@ class CaptureAnalysis:
         are running sums over all, in which half presses are not told from whole ones.
     store
         Where rows are kept; None: in memory.
+    propagate
+        Whether the calibration's uncertainty goes into every cycle; a live analysis leaves it to later ones.
     examine
         So many first cycles are kept with their samples, for a budget or a Monte Carlo.
     recorded_on
@@ -100,6 +102,7 @@ class CaptureAnalysis:
     settings: AnalysisSettings = field(default_factory=AnalysisSettings)
     keep: bool = True
     store: RowStore | None = None
+    propagate: bool = True
     examine: int = 0
     recorded_on: date | None = None
     examined: Examined = field(init=False)
@@ -154,7 +157,7 @@ class CaptureAnalysis:
         if self._propagation is None:
             self._applied = self.calibration.for_channels(samples.force_channel, samples.position_channel)
             self._view = CalibratedView(self._applied)
-            self._propagation = Propagation(self._applied)
+            self._propagation = Propagation(self._applied if self.propagate else Calibration())
         signals = self._aligner.push(samples)
         return None if signals is None else self._take(signals)
 
@@ -185,7 +188,7 @@ class CaptureAnalysis:
             self._segmenter.touches,
             self.loops,
             (),
-            self._applied,
+            self.calibration,
         )
         told = (*warnings_about(result, self._start(), self._tally), *self._about_calibration())
         return replace(result, warnings=told)

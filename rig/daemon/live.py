@@ -161,7 +161,9 @@ class LiveAnalysis:
         match item:
             case _Begin():
                 self._job, self._given, self._drawn = item.job, 0, 0
-                self._analysis = CaptureAnalysis(self._calibration, item.settings, keep=False)
+                self._analysis = CaptureAnalysis(
+                    self._calibration, item.settings, keep=False, propagate=False
+                )
             case _End():
                 if self._analysis is not None:
                     self._show(self._analysis.finish().columns)

@@ -97,7 +97,7 @@ class Trend:
         self._on_rows = on_rows
         self._stiffness = stiffness
         self.standing: Standing | None = None
-        self._analysis = CaptureAnalysis(calibration, settings, keep=False)
+        self._analysis = CaptureAnalysis(calibration, settings, keep=False, propagate=False)
         self._after = reference_after
         self._waiting: list[Samples] = []
         self._count = 0

@@ -12,15 +12,16 @@ What cannot be had is an empty field with a reason. No conformity with any stand
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import asdict, dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
 from rich.table import Table
 
-from rig.analyser import CaptureResult
-from rig.calibration import Aligner, Calibration, Signals
+from rig.analyser import CALIBRATION_PART, CaptureResult
+from rig.calibration import Aligner, Calibration, Signals, read_again, shifts
 from rig.capture import CaptureHeader
 from rig.errors import InputError
 from rig.methods import (
@@ -34,6 +35,7 @@ from rig.methods import (
     PieceFacts,
     RecoveryTouch,
     Stretch,
+    StretchOf,
     course_of,
     first_contact,
     in_standard_air,
@@ -59,8 +61,8 @@ LATEST = ("set_mm",)
 
 NO_CONFORMITY = "No conformity with any standard is claimed; only the standard itself is the authority."
 EXACT = (
-    "Uncertainties hold noise, rounding, force zero and contact; free height, area and spacer count as "
-    "exact, and the uncertainty of the calibration is not in them."
+    "Uncertainties hold noise, rounding, force zero, contact and the calibration as far as it was measured; "
+    "free height, area and spacer count as exact."
 )
 
 
@@ -167,16 +169,46 @@ def method_report(
     touches: tuple[RecoveryTouch, ...] = ()
     for name in method.report:
         if name == RECOVERY:
-            outcome, touches = _recovery(course, windows)
+            outcome, touches = _recovery(course, windows.read_with(calibration))
+            outcome = _widened(
+                outcome, calibration, lambda other: _recovery(course, windows.read_with(other))[0]
+            )
         elif name in PROCEDURE_QUANTITIES:
-            outcome = procedure_outcome(name, course, windows.stretch_of, facts)
+            outcome = procedure_outcome(name, course, windows.read_with(calibration), facts)
+            outcome = _widened(
+                outcome,
+                calibration,
+                partial(_procedure_under, name, course=course, windows=windows, facts=facts),
+            )
         else:
             outcome = _of_cycles(name, method, course, result)
             if name in LATEST and outcome.value is not None and result is not None:
                 outcome = _set_since_touch(outcome, method, course, windows, result)
         quantities.append(outcome)
-    notes = tuple(_notes(method, header, course, windows))
+    notes = (
+        *_notes(method, header, course, windows),
+        *calibration.complaints(header.started.date()),
+    )
     return MethodReport(method.name, method.source, method.follows.strip(), tuple(quantities), touches, notes)
+
+
+def _procedure_under(
+    name: str, calibration: Calibration, *, course: Course, windows: _Windows, facts: PieceFacts
+) -> Outcome:
+    return procedure_outcome(name, course, windows.read_with(calibration), facts)
+
+
+def _widened(outcome: Outcome, calibration: Calibration, under: Callable[[Calibration], Outcome]) -> Outcome:
+    """An outcome whose uncertainty holds the calibration's part: it is worked out again with each of the
+    calibration's inputs off by its standard uncertainty (JCGM 100:2008, 5.1.3 note 2)."""
+    if outcome.value is None or outcome.u is None:
+        return outcome
+    variance = outcome.u**2
+    for shift in shifts(calibration):
+        ways = [under(each).value for each in (shift.calibration, shift.opposite) if each is not None]
+        off = [(value - outcome.value) ** 2 for value in ways if value is not None]
+        variance += sum(off) / max(len(off), 1)
+    return replace(outcome, u=math.sqrt(variance))
 
 
 class _Windows:
@@ -214,8 +246,12 @@ class _Windows:
                 self._kept += len(part)
                 self._found.setdefault(int(starts[number]), []).append(_copied(part))
 
-    def stretch_of(self, done: Done) -> Stretch:
-        """Samples of an action, the frame's share taken off.
+    def read_with(self, calibration: Calibration) -> StretchOf:
+        """Gives the samples of actions as a calibration reads them."""
+        return partial(self._stretch, calibration=calibration)
+
+    def _stretch(self, done: Done, calibration: Calibration) -> Stretch:
+        """Samples of an action, the frame's share and the play taken off.
 
         Raises
         ------
@@ -225,11 +261,14 @@ class _Windows:
         parts = self._found.get(done.begin_us)
         if parts is None:
             raise InputError(f"{done.step.place.label}: no sample of it is in the recording")
-        signals = Signals.concatenate(parts)
-        share_mm = self._calibration.frame.give_mm(signals.force_n)
+        signals = read_again(Signals.concatenate(parts), self._calibration, calibration)
+        position_mm = signals.position_mm - calibration.frame.give_mm(signals.force_n)
+        if calibration.play.mm and done.action == "move":
+            # behind its deepest point the platen goes out, and the reading lags
+            position_mm[int(np.argmax(signals.position_mm)) + 1 :] -= calibration.play.mm
         return Stretch(
             signals.time_s,
-            signals.position_mm - share_mm,
+            position_mm,
             signals.force_n,
             signals.force_resolution_n,
             signals.position_resolution_mm,
@@ -265,12 +304,12 @@ def _stated_spacer_mm(header: CaptureHeader) -> float | None:
     return value
 
 
-def _recovery(course: Course, windows: _Windows) -> tuple[Outcome, tuple[RecoveryTouch, ...]]:
+def _recovery(course: Course, stretch_of: StretchOf) -> tuple[Outcome, tuple[RecoveryTouch, ...]]:
     """The touches; their last stands in the table. A fit is another matter."""
     title = REPORTABLE[RECOVERY]
     how = "Shift of the contact at light touches against the first touch; no published procedure."
     try:
-        touches = recovery_touches(course, windows.stretch_of)
+        touches = recovery_touches(course, stretch_of)
     except InputError as reason:
         return Outcome(RECOVERY, title, "mm", None, None, str(reason), how), ()
     if not touches:
@@ -329,14 +368,19 @@ def _set_since_touch(
     if touch_n is None or abs(result.contact_force_n - touch_n) > SAME_FORCE * touch_n:
         return outcome
     try:
-        touched = first_contact(course, windows.stretch_of)
+        touched = first_contact(course, windows.read_with(result.calibration))
     except InputError:
         return outcome
     row = _last_good(method, course, result)
-    last, last_u = (float(result.columns[f"contact_at_force_mm{end}"][row]) for end in ("", "_u"))
+    last = float(result.columns["contact_at_force_mm"][row])
+    # what the calibration does to a position, it does to the touch as well; set knows what is left of it
+    u2 = touched.u**2 + float(result.columns["contact_at_force_mm_u"][row]) ** 2
+    for name, sign in (("contact_at_force_mm", -1.0), ("set_mm", 1.0)):
+        part = result.columns.get(f"{name}{CALIBRATION_PART}")
+        u2 += 0.0 if part is None else sign * float(part[row]) ** 2
     touched_mm = touched.value + float(windows.frame.give_mm(np.array(touch_n)))
     how = f"Contact of the last cycle at {touch_n:g} N against the first touch; no published procedure."
-    return replace(outcome, value=last - touched_mm, u=math.hypot(last_u, touched.u), why="", how=how)
+    return replace(outcome, value=last - touched_mm, u=math.sqrt(max(u2, 0.0)), why="", how=how)
 
 
 def _last_good(method: Method, course: Course, result: CaptureResult) -> int:

@@ -5,12 +5,13 @@ from __future__ import annotations
 import io
 import json
 from dataclasses import replace
+from datetime import date
 
 import numpy as np
 import pytest
 from rich.console import Console
 
-from rig.calibration import Calibration, Frame, Scale
+from rig.calibration import Calibration, Frame, Record, Scale, ScaleUncertainty, Share
 from rig.capture import CaptureHeader
 from rig.errors import InputError
 from rig.samples import Samples
@@ -176,3 +177,24 @@ def test_without_marks_of_steps_nothing_is_made_up() -> None:
 def test_a_capture_without_a_method_is_refused() -> None:
     with pytest.raises(InputError, match="recorded without one"):
         method_report(replace(HEADER, method=None), [], [], None)
+
+
+def test_a_doubtful_force_scale_is_in_the_uncertainty_of_a_stress_and_not_of_a_set() -> None:
+    # CV40 stands at 40 % whatever the scale says of the touch's 1 N but for its shift of the datum: the force
+    # of 61 N is 1 % off, and the touch, felt at 0.01 N more or less, moves the depth by 0.01/3 mm.
+    known = ScaleUncertainty(1e5, ((0.0,),), shares=(Share("references", 0.01),))
+    force = replace(CALIBRATION.force, uncertainty=known)
+    _, plain = report_of()
+    _, found = report_of(replace(HEADER, calibration=replace(CALIBRATION, force=force).as_dict()))
+    off = 1000 * abs(0.01 * 61 - 0.01) / AREA_MM2
+    assert found["cv40_kpa"].u == pytest.approx(np.hypot(plain["cv40_kpa"].u, off), rel=0.05)
+    assert found["set_of_height_pct"].u == pytest.approx(plain["set_of_height_pct"].u, rel=0.05)
+
+
+def test_a_report_says_what_was_never_calibrated_and_what_is_overdue() -> None:
+    old = replace(CALIBRATION.force, record=Record(date(2020, 1, 1), date(2021, 1, 1)))
+    report, _ = report_of(replace(HEADER, calibration=replace(CALIBRATION, force=old).as_dict()))
+    assert any(
+        note.startswith("Not calibrated: force, position, delay, frame, play") for note in report.notes
+    )
+    assert any("overdue" in note and "force (since 2021-01-01)" in note for note in report.notes)

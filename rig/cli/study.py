@@ -1,0 +1,227 @@
+"""`pressrig study`: how far repeats, people, the rig and the pieces spread."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from rig.cli.options import read_quantity
+from rig.cli.output import as_json_text, console, is_plain, json_option, print_json
+from rig.errors import InputError
+
+if TYPE_CHECKING:
+    from rig.cli.study_captures import Trials
+    from rig.population import GaugeResult, TrialTable
+    from rig.sheets import GaugeStudy
+
+SECANT = "secant_n_per_mm"
+"""Of captures, this is studied unless something else is asked for."""
+
+
+@click.command("study")
+@click.argument("sources", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--value", metavar="COLUMN", help="Of a table: the column of values, its unit in its name.")
+@click.option(
+    "--driven",
+    multiple=True,
+    metavar="NAME",
+    help="Of a table without a column `kind`: this appraiser is a driven rig, others are hands; repeatable.",
+)
+@click.option("--quantity", metavar="COLUMN", help=f"Of captures: what is studied.  [default: {SECANT}]")
+@click.option("--at", metavar="DEPTH", help='Of captures: the force at this depth of loading, "25%", "5 mm".')
+@click.option("--contact-force", metavar="Q", help="Of captures: force that counts as contact.")
+@click.option(
+    "--conditioning", type=click.IntRange(0), default=0, metavar="N", help="First cycles left out of means."
+)
+@click.option(
+    "--calibration",
+    "calibration_file",
+    type=click.Path(path_type=Path),
+    help="Read the counts of all captures with this calibration.",
+)
+@click.option("--tolerance", metavar="Q", help="Width of the tolerance, upper less lower limit.")
+@click.option(
+    "--pool-above",
+    type=click.FloatRange(0, 1, min_open=True, max_open=True),
+    default=0.25,
+    show_default=True,
+    metavar="P",
+    help="An interaction with a larger p is counted as repeats.",
+)
+@click.option(
+    "--at-most",
+    type=click.FloatRange(0, min_open=True),
+    metavar="PCT",
+    help="Most that the gauge may take of the tolerance, or of the total where none is given.",
+)
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for page and pictures.")
+@json_option
+def command(
+    sources: tuple[Path, ...],
+    *,
+    value: str | None,
+    driven: tuple[str, ...],
+    quantity: str | None,
+    at: str | None,
+    contact_force: str | None,
+    conditioning: int,
+    calibration_file: Path | None,
+    tolerance: str | None,
+    pool_above: float,
+    at_most: float | None,
+    out: Path | None,
+    as_json: bool,
+) -> None:
+    """Split the spread of repeated results into that of repeats, of appraisers and of pieces.
+
+    SOURCES is one table (CSV with the columns piece, appraiser, trial, a value and perhaps kind), or
+    captures: then a piece is a specimen, an appraiser is the operator, or the rig where a method drove it,
+    and each capture is one trial by the mean of its unflagged cycles. Every appraiser must have squeezed
+    every piece equally often.
+    """
+    if len(sources) == 1 and sources[0].is_file():
+        _refuse_options(
+            "a table",
+            quantity=quantity,
+            at=at,
+            contact_force=contact_force,
+            conditioning=conditioning,
+            calibration=calibration_file,
+        )
+        from rig.cli.study_values import read_trials
+
+        trials = read_trials(sources[0], value, driven)
+    else:
+        _refuse_options("captures", value=value, driven=driven)
+        trials = _measured(
+            sources,
+            column=quantity,
+            at=at,
+            contact_force=contact_force,
+            conditioning=conditioning,
+            calibration_file=calibration_file,
+        )
+    study = _studied(trials, tolerance, pool_above)
+    if out is not None:
+        _write(study, trials, out)
+    if as_json:
+        print_json(study.as_dict() | {"values": trials.rows()})
+    else:
+        _print(study, out)
+    _answer(study.result, at_most)
+
+
+def _refuse_options(source: str, **options: Any) -> None:
+    for name, given in options.items():
+        if given:
+            raise InputError(f"--{name.replace('_', '-')}: does not go with {source}; leave it out")
+
+
+def _measured(
+    captures: tuple[Path, ...],
+    *,
+    column: str | None,
+    at: str | None,
+    contact_force: str | None,
+    conditioning: int,
+    calibration_file: Path | None,
+) -> Trials:
+    from rig.analyser import Depth
+    from rig.calibrationfile import read_calibration
+    from rig.cli.analyse import Asked
+    from rig.cli.study_captures import trials_of_captures
+
+    if column is None:
+        column = SECANT if at is None else f"at {Depth.of(at).label}.loading_n"
+    asked = Asked(
+        contact_force_n=read_quantity("--contact-force", contact_force, "N"),
+        conditioning=conditioning,
+        at=at,
+        calibration=None if calibration_file is None else read_calibration(calibration_file),
+    )
+    return trials_of_captures(captures, column, asked)
+
+
+def _studied(trials: Trials, tolerance: str | None, pool_above: float) -> GaugeStudy:
+    from rig.population import arrange_trials, compare_kinds, gauge_study
+    from rig.sheets import GaugeStudy, quantity
+
+    table = arrange_trials(trials.columns, where=trials.where, rows=trials.lines)
+    shown = quantity(trials.quantity)
+    how: dict[str, Any] = {
+        "quantity": shown.title,
+        "unit": shown.unit,
+        "tolerance": _tolerance(tolerance, shown.unit),
+        "pool_above_p": pool_above,
+    }
+    result = gauge_study(table, **how)
+    kinds = _kinds(table)
+    return GaugeStudy(
+        table,
+        result,
+        {kind: gauge_study(table.by_kind(kind), **how) for kind in kinds},
+        compare_kinds(table, *kinds) if len(kinds) == 2 else None,
+        trials.notes,
+    )
+
+
+def _kinds(table: TrialTable) -> tuple[str, ...]:
+    """Kinds that can be looked at alone, a driven one last; none where there is one kind only."""
+    from rig.population import DRIVEN
+
+    kinds = sorted(set(table.kinds), key=lambda kind: (kind == DRIVEN, table.kinds.index(kind)))
+    return tuple(kinds) if len(kinds) > 1 and table.trials > 1 else ()
+
+
+def _tolerance(text: str | None, unit: str) -> float | None:
+    if text is None or unit:
+        return read_quantity("--tolerance", text, unit)
+    try:
+        return float(text)
+    except ValueError:
+        raise InputError(
+            f"--tolerance: found {text!r:.40}; the column names no unit, so a bare number is expected"
+        ) from None
+
+
+def _write(study: GaugeStudy, trials: Trials, out: Path) -> None:
+    """Page, pictures, the study as a document, and the values that it was made from."""
+    import pandas as pd
+
+    from rig.sheets import save_gauge_report
+
+    save_gauge_report(study, f"Gauge study: {study.result.quantity}", out)
+    (out / "study.json").write_text(as_json_text(study.as_dict(), indent=2) + "\n", encoding="utf-8")
+    frame = pd.DataFrame(trials.rows()).rename(columns={"value": trials.quantity})
+    frame.to_csv(out / "values.csv", index=False)
+
+
+def _print(study: GaugeStudy, out: Path | None) -> None:
+    from rig.sheets import gauge_answer, gauge_notes, gauge_tables
+
+    screen, plain = console(), is_plain()
+    for sentence in gauge_answer(study):
+        screen.print(sentence, style=None if plain else "bold", markup=False, highlight=False)
+    screen.print()
+    for table in gauge_tables(study, plain=plain):
+        screen.print(table)
+        screen.print()
+    for note in gauge_notes(study):
+        screen.print(f"note: {note}", markup=False, highlight=False)
+    if out is not None:
+        click.echo(f"The page is {out / 'study.html'}, with pictures and values beside it")
+
+
+def _answer(result: GaugeResult, at_most: float | None) -> None:
+    """Exit with 1 if the gauge takes more than it may."""
+    if at_most is None:
+        return
+    gauge = result.component("gauge")
+    base = "total spread" if result.tolerance is None else "tolerance"
+    share = gauge.of_total_pct if result.tolerance is None else gauge.of_tolerance_pct
+    if share is None or share > at_most:
+        found = "unknown" if share is None else f"{share:.3g} %"
+        click.echo(f"pressrig: the gauge's share of the {base} is {found}, above {at_most:g} %", err=True)
+        raise click.exceptions.Exit(1)

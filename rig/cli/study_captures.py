@@ -1,0 +1,213 @@
+"""Trials from captures: which piece, who squeezed it, and the one value of the capture.
+
+Cycles of one capture follow each other without the piece being taken out, so they are no trials of their own:
+their mean is one value. Captures that were measured unlike are told of, since their spread is then no
+gauge's.
+"""
+
+from __future__ import annotations
+
+import json
+from collections import Counter, defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from rig.errors import InputError
+
+if TYPE_CHECKING:
+    from rig.analyser import CaptureResult
+    from rig.capture import Capture
+    from rig.cli.analyse import Asked
+
+RIG = "rig"
+"""The appraiser where a method drove the platen."""
+
+ONE_VALUE = (
+    "Each capture is one trial, by the mean of its unflagged cycles: "
+    "cycles of one capture are no trials of their own."
+)
+COMMON = "What all trials have in common, such as the error of the calibration, is in none of these parts."
+
+SAME_CONTACT = 1.1
+"""Contact forces that differ by no larger factor count as the same."""
+
+
+@dataclass(frozen=True, slots=True)
+class Trials:
+    """A table of trials, not yet in order.
+
+    Parameters
+    ----------
+    columns
+        piece, appraiser, trial, value, and perhaps kind and capture, each of n entries.
+    quantity
+        Name of the column of values, its unit in it.
+    where, lines
+        Names the table in a refusal, and the line of each row.
+    notes
+        Sentences.
+    """
+
+    columns: Mapping[str, Sequence[Any]]
+    quantity: str
+    where: str
+    lines: Sequence[int]
+    notes: tuple[str, ...]
+
+    def rows(self) -> list[dict[str, Any]]:
+        """One mapping a row."""
+        return [
+            dict(zip(self.columns, cells, strict=True)) for cells in zip(*self.columns.values(), strict=True)
+        ]
+
+
+@dataclass(frozen=True, slots=True)
+class _Squeezed:
+    """One capture, measured."""
+
+    path: Path
+    capture: Capture
+    appraiser: str
+    driven: bool
+    value: float
+    contact_force_n: float
+
+
+def trials_of_captures(paths: Sequence[Path], column: str, asked: Asked) -> Trials:
+    """Measure captures, and make a table of trials of one of their quantities.
+
+    Parameters
+    ----------
+    paths
+        Of the captures.
+    column
+        Name of the quantity, such as "secant_n_per_mm" or "at 25%.loading_n".
+    asked
+        How they are measured, all alike.
+
+    Raises
+    ------
+    InputError
+        If one is given twice, names no operator, or does not have the quantity.
+    """
+    from rig.population import DRIVEN, HAND
+
+    squeezed = sorted(
+        (_squeezed(path, column, asked) for path in paths), key=lambda each: each.capture.header.started
+    )
+    _refuse_doubles(squeezed)
+    squeezed = _name_rigs(squeezed)
+    count: Counter[tuple[str, str]] = Counter()
+    columns: dict[str, list[Any]] = defaultdict(list)
+    for each in squeezed:
+        piece = each.capture.header.specimen
+        count[piece, each.appraiser] += 1
+        row = {
+            "piece": piece,
+            "appraiser": each.appraiser,
+            "trial": count[piece, each.appraiser],
+            "value": each.value,
+            "kind": DRIVEN if each.driven else HAND,
+            "capture": each.path.name or each.path.resolve().name,
+        }
+        for name, cell in row.items():
+            columns[name].append(cell)
+    notes = (ONE_VALUE, COMMON, *_unlike(squeezed, asked))
+    return Trials(columns, column, "captures", range(1, len(squeezed) + 1), notes)
+
+
+def _squeezed(path: Path, column: str, asked: Asked) -> _Squeezed:
+    from rig.cli.analyse import analyse_capture
+    from rig.sheets import SpilledRows
+
+    with SpilledRows() as store:
+        capture, result = analyse_capture(path, asked, store)
+        value = _value(path, column, result)
+    driven = capture.header.method is not None and not _by_hand(capture)
+    operator = RIG if driven else (capture.header.operator or "").strip()
+    if not operator:
+        raise InputError(
+            f"{path}/capture.yaml: field 'operator': found nothing; expected who squeezed it "
+            "(--operator when it is recorded), since no method drove the rig"
+        )
+    return _Squeezed(path, capture, operator, driven, value, result.contact_force_n)
+
+
+def _value(path: Path, column: str, result: CaptureResult) -> float:
+    found = result.summary.get(column)
+    if found is None and len(result):
+        names = ", ".join(result.quantities())
+        raise InputError(f"{path}: no quantity {column!r:.60}; found {names}")
+    if found is None or not found["n"]:
+        raise InputError(
+            f"{path}: no unflagged cycle after conditioning has {column}; `pressrig analyse` says why. "
+            "Leave the piece out for all, or squeeze it again"
+        )
+    return float(found["mean"])
+
+
+def _by_hand(capture: Capture) -> bool:
+    """Whether the method only guided a hand."""
+    return any(event.get("kind") == "method" and event.get("by") == "hand" for event in capture.each_event())
+
+
+def _refuse_doubles(squeezed: Sequence[_Squeezed]) -> None:
+    seen: dict[str, Path] = {}
+    for each in squeezed:
+        other = seen.setdefault(each.capture.header.id, each.path)
+        if other is not each.path:
+            raise InputError(f"{each.path}: the same capture as {other}; each is one trial, give it once")
+
+
+def _name_rigs(squeezed: list[_Squeezed]) -> list[_Squeezed]:
+    """Several driven rigs are several appraisers."""
+    from dataclasses import replace
+
+    names = {_rig_name(each) for each in squeezed if each.driven}
+    if len(names) < 2:
+        return squeezed
+    return [replace(each, appraiser=f"{RIG} {_rig_name(each)}") if each.driven else each for each in squeezed]
+
+
+def _rig_name(each: _Squeezed) -> str:
+    return str(each.capture.header.rig.get("name", "without a name"))
+
+
+def _unlike(squeezed: Sequence[_Squeezed], asked: Asked) -> list[str]:
+    """What differs between captures that should not, in sentences."""
+    said = []
+    everywhere: dict[str, list[Any]] = {
+        "method": [(each.capture.header.method or {}).get("text") for each in squeezed],
+        "rig": [_rig_name(each) for each in squeezed],
+        "loaded area": [each.capture.header.area_mm2 for each in squeezed],
+        "conditions": [dict(each.capture.header.conditions) for each in squeezed],
+    }
+    if asked.calibration is None:
+        everywhere["calibration"] = [dict(each.capture.header.calibration) for each in squeezed]
+    for name, found in everywhere.items():
+        said += _differs(name, squeezed, found)
+    for piece in dict.fromkeys(each.capture.header.specimen for each in squeezed):
+        of_piece = [each for each in squeezed if each.capture.header.specimen == piece]
+        heights = [each.capture.header.free_height_mm for each in of_piece]
+        said += _differs(f"free height of {piece}", of_piece, heights)
+    forces = [each.contact_force_n for each in squeezed]
+    if max(forces) > SAME_CONTACT * min(forces):
+        said.append(
+            f"Unlike among the captures: contact force ({min(forces):.3g} to {max(forces):.3g} N, "
+            "taken from the noise of each); --contact-force measures all alike."
+        )
+    return said
+
+
+def _differs(name: str, squeezed: Sequence[_Squeezed], found: Sequence[Any]) -> list[str]:
+    texts = [json.dumps(each, sort_keys=True, default=str) for each in found]
+    kinds = list(dict.fromkeys(texts))
+    if len(kinds) < 2:
+        return []
+    one, other = (squeezed[texts.index(kind)].path.name for kind in kinds[:2])
+    return [
+        f"Unlike among the captures: {name} ({len(kinds)} different ones, {one} unlike {other}); "
+        "their spread is in the parts above."
+    ]

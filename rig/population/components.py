@@ -1,0 +1,372 @@
+"""Variance components of a crossed study, from its mean squares.
+
+Problem: repeats, appraisers and pieces all spread, and only their mixtures are seen. Plan: analysis of
+variance; each component is a combination of mean squares whose factors are written down once for each model,
+so that values, degrees of freedom and intervals all come from the same table. Cost: sums over the block of
+values.
+
+References
+----------
+AIAG, Measurement Systems Analysis, ANOVA method (recalled); its worked study is a test.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+from scipy.stats import f
+
+from rig.population.intervals import (
+    Term,
+    combination_interval,
+    combined,
+    degrees_of_freedom,
+    share_interval,
+)
+from rig.samples import FloatArray
+
+PIECE, APPRAISER, INTERACTION, WITHIN = "piece", "appraiser", "piece x appraiser", "repeat"
+
+REPEATABILITY, REPRODUCIBILITY, GAUGE = "repeatability", "reproducibility", "gauge"
+PIECES, TOTAL = "pieces", "total"
+
+ONE_APPRAISER = "one appraiser"
+CROSSED = "interaction kept"
+POOLED = "interaction pooled"
+
+CATEGORY_FACTOR = 1.41
+"""Root of two as the trade rounds it: categories = 1.41 pieces / gauge (AIAG, Measurement Systems Analysis).
+"""
+
+SPREADS_IN_TOLERANCE = 6.0
+"""A spread is compared with a tolerance as six standard deviations (the same manual)."""
+
+MeanSquares = Mapping[str, tuple[FloatArray, int]]
+"""Mean square and degrees of freedom by effect."""
+
+
+@dataclass(frozen=True, slots=True)
+class AnovaRow:
+    """One line of the analysis of variance.
+
+    Parameters
+    ----------
+    source
+        "piece", "appraiser", "piece x appraiser" or "repeat".
+    degrees_of_freedom, sum_of_squares, mean_square
+        As their names say.
+    f, p
+        Ratio to the mean square that it is compared with, and how often chance alone gives more; None for
+        the last line, and where nothing spreads.
+    """
+
+    source: str
+    degrees_of_freedom: int
+    sum_of_squares: float
+    mean_square: float
+    f: float | None
+    p: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Component:
+    """One part of the spread.
+
+    Parameters
+    ----------
+    name
+        "repeatability", "reproducibility", "piece x appraiser", "gauge" (all of these together), "pieces"
+        or "total".
+    variance, sd
+        In the unit of the values, squared and as it is.
+    sd_low, sd_high
+        Interval of the standard deviation.
+    how
+        By which method the interval came.
+    degrees_of_freedom
+        Of the variance (Satterthwaite); None where it is zero.
+    of_total_pct, contribution_pct, of_tolerance_pct
+        Standard deviation against that of the total; variance against that of the total; six standard
+        deviations against the tolerance. None where there is nothing to compare with.
+    set_to_zero
+        Whether the estimate came out below zero.
+    """
+
+    name: str
+    variance: float
+    sd: float
+    sd_low: float
+    sd_high: float
+    how: str
+    degrees_of_freedom: float | None
+    of_total_pct: float | None
+    contribution_pct: float | None
+    of_tolerance_pct: float | None
+    set_to_zero: bool
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeModel:
+    """A study read with one model.
+
+    Parameters
+    ----------
+    name
+        "interaction kept", "interaction pooled" or "one appraiser".
+    anova
+        Lines of the analysis of variance.
+    components
+        Parts of the spread.
+    gauge_low_pct, gauge_high_pct
+        Interval of the gauge's standard deviation in per cent of the total (generalised pivots); None where
+        nothing spreads.
+    categories, categories_low, categories_high
+        Kinds of pieces that the gauge tells apart, and their interval; None where the gauge does not spread.
+    """
+
+    name: str
+    anova: tuple[AnovaRow, ...]
+    components: tuple[Component, ...]
+    gauge_low_pct: float | None
+    gauge_high_pct: float | None
+    categories: int | None
+    categories_low: int | None
+    categories_high: int | None
+
+    def component(self, name: str) -> Component:
+        """A part of the spread by its name; KeyError if the model does not have it."""
+        for each in self.components:
+            if each.name == name:
+                return each
+        raise KeyError(name)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain mapping without not-a-number."""
+        return asdict(self)
+
+    @classmethod
+    def from_dict(cls, mapping: Mapping[str, Any]) -> GaugeModel:
+        """Read back what `as_dict` wrote; raises KeyError or TypeError where it is none."""
+        fields = dict(mapping)
+        fields["anova"] = tuple(AnovaRow(**each) for each in fields["anova"])
+        fields["components"] = tuple(Component(**each) for each in fields["components"])
+        return cls(**fields)
+
+
+def mean_squares(values: FloatArray) -> dict[str, tuple[FloatArray, int]]:
+    """Mean squares of complete crossed studies.
+
+    Parameters
+    ----------
+    values
+        Shape (..., pieces, appraisers, trials).
+
+    Returns
+    -------
+    Mean square of shape (...) and degrees of freedom by effect; effects without degrees of freedom are left
+    out.
+    """
+    pieces, appraisers, trials = values.shape[-3:]
+    # From the first value on: thirteen equal leading digits would otherwise eat those that differ.
+    shifted = values - values[..., :1, :1, :1]
+    shifted = shifted - shifted.mean((-3, -2, -1), keepdims=True)
+    cell = shifted.mean(-1)
+    by_piece, by_appraiser = cell.mean(-1), cell.mean(-2)
+    both = cell - by_piece[..., :, np.newaxis] - by_appraiser[..., np.newaxis, :]
+    squares = {
+        PIECE: (appraisers * trials * (by_piece**2).sum(-1), pieces - 1),
+        APPRAISER: (pieces * trials * (by_appraiser**2).sum(-1), appraisers - 1),
+        INTERACTION: (trials * (both**2).sum((-2, -1)), (pieces - 1) * (appraisers - 1)),
+        WITHIN: (
+            ((shifted - cell[..., np.newaxis]) ** 2).sum((-3, -2, -1)),
+            pieces * appraisers * (trials - 1),
+        ),
+    }
+    return {name: (np.asarray(square / df), df) for name, (square, df) in squares.items() if df}
+
+
+def pooled_squares(squares: MeanSquares) -> dict[str, tuple[FloatArray, int]]:
+    """The same with the interaction counted as repeats."""
+    together = [squares[name] for name in (INTERACTION, WITHIN) if name in squares]
+    df = sum(each for _, each in together)
+    within = np.sum([square * each for square, each in together], axis=0) / df
+    return {name: each for name, each in squares.items() if name in (PIECE, APPRAISER)} | {
+        WITHIN: (within, df)
+    }
+
+
+def factors(squares: MeanSquares, shape: tuple[int, int, int]) -> dict[str, dict[str, float]]:
+    """Factors of the mean squares in each basic component.
+
+    Parameters
+    ----------
+    shape
+        Pieces, appraisers and trials.
+    """
+    pieces, appraisers, trials = shape
+    below = INTERACTION if INTERACTION in squares else WITHIN
+    parts = {REPEATABILITY: {WITHIN: 1.0}}
+    if APPRAISER in squares:
+        a = 1 / (pieces * trials)
+        parts[REPRODUCIBILITY] = {APPRAISER: a, below: -a}
+    if INTERACTION in squares:
+        parts[INTERACTION] = {INTERACTION: 1 / trials, WITHIN: -1 / trials}
+    b = 1 / (appraisers * trials)
+    parts[PIECES] = {PIECE: b, below: -b}
+    return parts
+
+
+def all_terms(squares: MeanSquares, shape: tuple[int, int, int]) -> dict[str, list[Term]]:
+    """Terms of every component, sums included."""
+    basic = factors(squares, shape)
+    gauge = _added([each for name, each in basic.items() if name != PIECES])
+    rows = basic | {GAUGE: gauge, TOTAL: _added([gauge, basic[PIECES]])}
+    order = [name for name in rows if name not in (PIECES, TOTAL)] + [PIECES, TOTAL]
+    return {
+        name: [Term(factor, *squares[effect]) for effect, factor in rows[name].items() if factor]
+        for name in order
+    }
+
+
+def part_intervals(
+    terms: Mapping[str, list[Term]], level: float
+) -> dict[str, tuple[FloatArray, FloatArray, str]]:
+    """Interval of the variance of every component, low and high of shape (...), and by which method.
+
+    Notes
+    -----
+    A whole is no less than its part: where components come out below zero, the sum of mean squares is less
+    than its largest part, and the interval of the whole is moved up to that of the part.
+    """
+    found = {name: combination_interval(parts, level) for name, parts in terms.items()}
+    for whole, part in ((GAUGE, REPEATABILITY), (TOTAL, GAUGE)):
+        (low, high, how), (part_low, part_high, _) = found[whole], found[part]
+        found[whole] = (np.maximum(low, part_low), np.maximum(high, part_high), how)
+    return found
+
+
+def gauge_share_interval(
+    squares: MeanSquares, shape: tuple[int, int, int], level: float, **how: Any
+) -> tuple[FloatArray, FloatArray]:
+    """Interval of the gauge's standard deviation over the total one, shape (...)."""
+    basic = factors(squares, shape)
+
+    def share(pivots: Mapping[str, FloatArray]) -> FloatArray:
+        variance = {
+            name: np.maximum(sum(each * pivots[effect] for effect, each in parts.items()), 0)
+            for name, parts in basic.items()
+        }
+        gauge = np.sum([each for name, each in variance.items() if name != PIECES], axis=0)
+        ratio: FloatArray = np.sqrt(gauge / (gauge + variance[PIECES]))
+        return ratio
+
+    return share_interval(squares, share, level, **how)
+
+
+def gauge_model(
+    name: str, squares: MeanSquares, shape: tuple[int, int, int], *, level: float, tolerance: float | None
+) -> GaugeModel:
+    """Read one study with one model.
+
+    Parameters
+    ----------
+    name
+        Of the model.
+    squares
+        Of that model: from `mean_squares` or `pooled_squares`.
+    shape
+        Pieces, appraisers and trials.
+    """
+    terms = all_terms(squares, shape)
+    raw = {each: float(combined(parts)) for each, parts in terms.items()}
+    variance = {each: max(value, 0.0) for each, value in raw.items()}
+    variance[GAUGE] = math.fsum(v for each, v in variance.items() if each not in (GAUGE, PIECES, TOTAL))
+    variance[TOTAL] = variance[GAUGE] + variance[PIECES]
+    intervals = part_intervals(terms, level)
+    components = tuple(
+        _component(
+            each,
+            variance[each],
+            parts,
+            intervals[each],
+            below_zero=raw[each] < 0,
+            total=variance[TOTAL],
+            tolerance=tolerance,
+        )
+        for each, parts in terms.items()
+    )
+    gauge, pieces = (math.sqrt(variance[each]) for each in (GAUGE, PIECES))
+    low = high = None
+    if squares[WITHIN][0] > 0:
+        low, high = (float(each) for each in gauge_share_interval(squares, shape, level))
+    return GaugeModel(
+        name,
+        anova_rows(squares),
+        components,
+        None if low is None else 100 * low,
+        None if high is None else 100 * high,
+        int(CATEGORY_FACTOR * pieces / gauge) if gauge else None,
+        None if high is None else _categories(high),
+        None if low is None else _categories(low),
+    )
+
+
+def anova_rows(squares: MeanSquares) -> tuple[AnovaRow, ...]:
+    """Lines of the analysis of variance, pieces and appraisers taken as random."""
+    below = {INTERACTION: WITHIN} | dict.fromkeys(
+        (PIECE, APPRAISER), INTERACTION if INTERACTION in squares else WITHIN
+    )
+    rows = []
+    for source, (mean_square, df) in squares.items():
+        square, ratio, p = float(mean_square), None, None
+        if source in below and float(squares[below[source]][0]) > 0:
+            beside, beside_df = squares[below[source]]
+            ratio = square / float(beside)
+            p = float(f.sf(ratio, df, beside_df))
+        rows.append(AnovaRow(source, df, square * df, square, ratio, p))
+    return tuple(rows)
+
+
+def _component(
+    name: str,
+    variance: float,
+    terms: list[Term],
+    interval: tuple[FloatArray, FloatArray, str],
+    *,
+    below_zero: bool,
+    total: float,
+    tolerance: float | None,
+) -> Component:
+    low, high, how = interval
+    df = float(degrees_of_freedom(terms))
+    sd = math.sqrt(variance)
+    return Component(
+        name,
+        variance,
+        sd,
+        math.sqrt(float(low)),
+        math.sqrt(float(high)),
+        how,
+        df if variance > 0 and math.isfinite(df) else None,
+        100 * sd / math.sqrt(total) if total else None,
+        100 * variance / total if total else None,
+        100 * SPREADS_IN_TOLERANCE * sd / tolerance if tolerance else None,
+        below_zero and name not in (GAUGE, TOTAL),
+    )
+
+
+def _added(rows: list[dict[str, float]]) -> dict[str, float]:
+    names = dict.fromkeys(name for row in rows for name in row)
+    sums = {name: math.fsum(row.get(name, 0.0) for row in rows) for name in names}
+    return {name: value for name, value in sums.items() if abs(value) > 1e-12}
+
+
+def _categories(share: float) -> int | None:
+    """Categories that go with a share of the gauge in the total standard deviation."""
+    if share <= 0:
+        return None
+    return int(CATEGORY_FACTOR * math.sqrt(max(1 / share**2 - 1, 0.0)))

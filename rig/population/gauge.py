@@ -1,0 +1,325 @@
+"""A gauge study: which part of the spread of results is the rig's and its people's, and which is the pieces'.
+
+Problem: the same pieces, squeezed again, give other numbers, and a batch cannot be judged before it is known
+how much of its spread it owes to the gauge. Plan: the crossed analysis of variance with interaction, and once
+more with the interaction counted as repeats where it is not to be seen; both are handed out, and one is
+chosen by a stated rule. Cost: sums over the values, and a few quantiles.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+from scipy.stats import chi2, f
+
+from rig.errors import InputError
+from rig.population.components import (
+    CROSSED,
+    INTERACTION,
+    ONE_APPRAISER,
+    POOLED,
+    WITHIN,
+    Component,
+    GaugeModel,
+    gauge_model,
+    mean_squares,
+    pooled_squares,
+)
+from rig.population.intervals import Term, combination_interval
+from rig.population.trials import TrialTable, arrange_trials
+from rig.samples import FloatArray
+
+POOL_ABOVE_P = 0.25
+"""An interaction that chance alone exceeds this often is counted as repeats, as the trade does."""
+
+LEVEL = 0.95
+
+DRIFT_P = 0.01
+"""Trials that chance alone makes so unlike in their order this seldom are worth a word."""
+
+UNLIKE_P = 0.05
+"""Repeats of appraisers that chance alone makes so unlike this seldom are worth a word."""
+
+SAME_SHARE = 0.25
+"""Where more of the cells repeat to the last digit, the values are too coarse for the study (AIAG,
+Measurement Systems Analysis: not more than a quarter of the ranges zero)."""
+
+
+@dataclass(frozen=True, slots=True)
+class AppraiserFigures:
+    """One appraiser alone.
+
+    Parameters
+    ----------
+    name, kind
+        Who or what it is; the kind is empty where nobody said.
+    mean, difference
+        Mean of all of its values, and how far that lies from the mean of all appraisers.
+    sd, sd_low, sd_high, degrees_of_freedom
+        Standard deviation of its repeats, with its interval (chi-square); None with one trial.
+    """
+
+    name: str
+    kind: str
+    mean: float
+    difference: float
+    sd: float | None
+    sd_low: float | None
+    sd_high: float | None
+    degrees_of_freedom: int
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeResult:
+    """What a gauge study found.
+
+    Parameters
+    ----------
+    quantity, unit
+        What was measured.
+    pieces, appraisers, trials
+        Names of the pieces, figures of each appraiser, and trials of each cell.
+    mean
+        Of all values.
+    level, tolerance, pool_above_p
+        What was asked: confidence of the intervals, width of the tolerance in `unit`, and the rule of
+        pooling.
+    interaction_p
+        How often chance alone gives a larger interaction; None where it cannot be told.
+    chosen, other
+        The model that the rule chose, and the other one; None where there is only one.
+    notes
+        Sentences.
+    """
+
+    quantity: str
+    unit: str
+    pieces: tuple[str, ...]
+    appraisers: tuple[AppraiserFigures, ...]
+    trials: int
+    mean: float
+    level: float
+    tolerance: float | None
+    pool_above_p: float
+    interaction_p: float | None
+    chosen: GaugeModel
+    other: GaugeModel | None
+    notes: tuple[str, ...]
+
+    def component(self, name: str) -> Component:
+        """A part of the spread in the chosen model; KeyError if it does not have it."""
+        return self.chosen.component(name)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain mapping without not-a-number, for a file."""
+        return asdict(self)
+
+    @classmethod
+    def from_dict(cls, mapping: Mapping[str, Any], *, where: str = "gauge study") -> GaugeResult:
+        """Read back what `as_dict` wrote.
+
+        Raises
+        ------
+        InputError
+            If it is no gauge study.
+        """
+        try:
+            fields = dict(mapping)
+            fields["pieces"], fields["notes"] = tuple(fields["pieces"]), tuple(fields["notes"])
+            fields["appraisers"] = tuple(AppraiserFigures(**each) for each in fields["appraisers"])
+            fields["chosen"] = GaugeModel.from_dict(fields["chosen"])
+            fields["other"] = None if fields["other"] is None else GaugeModel.from_dict(fields["other"])
+            return cls(**fields)
+        except (KeyError, TypeError, ValueError) as problem:
+            raise InputError(f"{where}: not a gauge study ({problem})") from None
+
+
+def gauge_study(
+    table: Any,
+    *,
+    quantity: str = "value",
+    unit: str = "",
+    tolerance: float | None = None,
+    pool_above_p: float = POOL_ABOVE_P,
+    level: float = LEVEL,
+) -> GaugeResult:
+    """Split the spread of repeated measurements into those of repeats, appraisers and pieces.
+
+    Parameters
+    ----------
+    table
+        A `TrialTable`, or a data frame or mapping with the columns `piece`, `appraiser`, `trial` and `value`,
+        and perhaps `kind`. Every appraiser has measured every piece equally often.
+    quantity, unit
+        What was measured.
+    tolerance
+        Width of the tolerance, upper less lower limit, in the unit of the values.
+    pool_above_p
+        An interaction with a larger p is counted as repeats.
+    level
+        Confidence of the intervals.
+
+    Raises
+    ------
+    InputError
+        If the table has gaps or doubles, one piece only, or nothing that was measured twice.
+
+    Notes
+    -----
+    Pieces and appraisers are taken as drawn from many. A component that comes out below zero is set to zero,
+    and a note says so. With one appraiser there is no reproducibility: the gauge is the repeats. With one
+    trial the interaction cannot be told from the repeats, and is counted as such.
+
+    The interval of the repeats is exact for normal values, the others are approximate: see
+    `rig.population.intervals`. Those of the chosen model know nothing of the choice.
+    """
+    trials = table if isinstance(table, TrialTable) else arrange_trials(table)
+    shape = trials.measured.shape
+    _check(shape, tolerance, pool_above_p, level)
+    squares = mean_squares(trials.measured)
+    asked: dict[str, Any] = {"shape": shape, "level": level, "tolerance": tolerance}
+    kept = None
+    if WITHIN in squares:
+        name = CROSSED if INTERACTION in squares else ONE_APPRAISER
+        kept = gauge_model(name, squares, **asked)
+    pooled = gauge_model(POOLED, pooled_squares(squares), **asked) if INTERACTION in squares else None
+    p = None if kept is None else next((row.p for row in kept.anova if row.source == INTERACTION), None)
+    chosen, other = _choose(kept, pooled, p, pool_above_p)
+    return GaugeResult(
+        quantity,
+        unit,
+        trials.pieces,
+        _appraisers(trials, level),
+        trials.trials,
+        float(trials.measured.mean()),
+        level,
+        tolerance,
+        pool_above_p,
+        p,
+        chosen,
+        other,
+        _notes(trials, chosen),
+    )
+
+
+def _check(shape: tuple[int, ...], tolerance: float | None, pool_above_p: float, level: float) -> None:
+    pieces, appraisers, trials = shape
+    if pieces < 2:
+        raise InputError("gauge study: found one piece, expected two or more; five or ten say more")
+    if appraisers == 1 and trials == 1:
+        raise InputError(
+            "gauge study: each piece was measured once by one appraiser, so nothing was repeated; "
+            "expected two trials of each piece or more"
+        )
+    if tolerance is not None and not (math.isfinite(tolerance) and tolerance > 0):
+        raise InputError(f"tolerance: found {tolerance}, expected a width above zero")
+    for name, found in (("pool above p", pool_above_p), ("level", level)):
+        if not 0 < found < 1:
+            raise InputError(f"{name}: found {found}, expected a number between 0 and 1")
+
+
+def _choose(
+    kept: GaugeModel | None, pooled: GaugeModel | None, p: float | None, above: float
+) -> tuple[GaugeModel, GaugeModel | None]:
+    if kept is None:
+        assert pooled is not None
+        return pooled, None
+    if pooled is None or p is None or p <= above:
+        return kept, pooled
+    return pooled, kept
+
+
+def _appraisers(trials: TrialTable, level: float) -> tuple[AppraiserFigures, ...]:
+    values, kinds = trials.measured, trials.kinds or ("",) * len(trials.appraisers)
+    means = values.mean((0, 2))
+    figures = []
+    for place, (name, kind) in enumerate(zip(trials.appraisers, kinds, strict=True)):
+        df, sd, low, high = _repeats(values[:, place], level)
+        difference = float(means[place] - means.mean())
+        figures.append(AppraiserFigures(name, kind, float(means[place]), difference, sd, low, high, df))
+    return tuple(figures)
+
+
+def _repeats(values: FloatArray, level: float) -> tuple[int, float | None, float | None, float | None]:
+    """Degrees of freedom of one appraiser's repeats, their standard deviation and its interval."""
+    df = values.shape[0] * (values.shape[1] - 1)
+    if not df:
+        return 0, None, None, None
+    square = values.var(axis=1).sum() * values.shape[1] / df
+    low, high, _ = combination_interval([Term(1.0, square, df)], level)
+    return df, math.sqrt(square), math.sqrt(low), math.sqrt(high)
+
+
+def _notes(trials: TrialTable, chosen: GaugeModel) -> tuple[str, ...]:
+    said = [
+        f"The variance of {each.name} came out below zero and was set to zero."
+        for each in chosen.components
+        if each.set_to_zero
+    ]
+    if trials.trials == 1:
+        return (
+            *said,
+            "With one trial an interaction cannot be told from the repeats; it is counted as such.",
+        )
+    same = float((np.ptp(trials.measured, axis=2) == 0).mean())
+    if same > SAME_SHARE:
+        said.append(
+            f"{100 * same:.0f} % of the pieces repeat to the last digit: "
+            "the values are too coarse to show how far repeats spread."
+        )
+    p = drift_p(trials.measured)
+    if p is not None and p < DRIFT_P:
+        means = trials.measured.mean((0, 1))
+        said.append(
+            f"Values change from trial to trial (means of first and last {means[0]:.4g}, {means[-1]:.4g}): "
+            "pieces that give way as they are squeezed do so, and it is counted as repeats. "
+            "Let them rest longer, or squeeze them in before."
+        )
+    p = unlike_repeats_p(trials.measured)
+    if p is not None and p < UNLIKE_P:
+        said.append(
+            f"Repeats spread unlike between appraisers (Bartlett's test, p = {p:.2g}): "
+            "the repeatability of all together is nobody's own; look at each."
+        )
+    return tuple(said)
+
+
+def drift_p(values: FloatArray) -> float | None:
+    """How often chance alone makes the means of first, second, ... trials so unlike; None if it cannot be
+    told.
+
+    Parameters
+    ----------
+    values
+        Shape (pieces, appraisers, trials).
+    """
+    cells, trials = values.shape[0] * values.shape[1], values.shape[2]
+    within = values - values.mean(axis=2, keepdims=True)
+    order = within.mean((0, 1))
+    df = (cells - 1) * (trials - 1)
+    left = float(((within - order) ** 2).sum())
+    if not df or not left > 0:
+        return None
+    ratio = cells * float((order**2).sum()) / (trials - 1) / (left / df)
+    return float(f.sf(ratio, trials - 1, df))
+
+
+def unlike_repeats_p(values: FloatArray) -> float | None:
+    """How often chance alone makes the repeats of appraisers so unlike; None where it cannot be told.
+
+    References
+    ----------
+    M. S. Bartlett, Properties of sufficiency and statistical tests, Proc. R. Soc. A 160, 1937.
+    """
+    pieces, count, trials = values.shape
+    df = pieces * (trials - 1)
+    variance = values.var(axis=2, ddof=1).mean(axis=0)
+    if count < 2 or not (variance > 0).all():
+        return None
+    statistic = df * (count * math.log(variance.mean()) - np.log(variance).sum())
+    correction = 1 + (count + 1) / (3 * count * df)
+    return float(chi2.sf(statistic / correction, count - 1))

@@ -1,0 +1,155 @@
+"""Intervals for sums and differences of mean squares, and for the share that one sum has of another.
+
+Problem: a variance component is a combination of mean squares, and only a lone mean square has an exact
+interval. Plan: chi-square for one; the modified large-sample method for sums (Graybill and Wang) and for
+a difference (Ting et al.), which is exact wherever all but one of the mean squares are known; generalised
+pivots for shares. Cost: nothing but quantiles; everything works on many studies at once.
+
+References
+----------
+R. K. Burdick and F. A. Graybill, Confidence Intervals on Variance Components, 1992, ch. 3 (recalled).
+N. Ting, R. K. Burdick, F. A. Graybill, S. Jeyaratnam and T.-F. C. Lu, Confidence intervals on linear
+combinations of variance components that are unrestricted in sign, J. Stat. Comput. Simul. 35, 1990
+(recalled). R. K. Burdick, C. M. Borror and D. C. Montgomery, Design and Analysis of Gauge R and R Studies,
+2005 (recalled).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.stats import chi2, f
+from scipy.stats.qmc import Sobol
+
+from rig.samples import FloatArray
+
+CHI_SQUARE = "chi-square"
+LARGE_SAMPLE = "modified large-sample"
+GENERALISED = "generalised pivots"
+
+DRAWS_LOG2 = 13
+"""So many draws, evenly spread instead of random: the same on every machine, and the ends settle to 0.2 %."""
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """One mean square of a combination.
+
+    Parameters
+    ----------
+    factor
+        What it is multiplied by.
+    mean_square
+        Of one study, or of many: any shape.
+    degrees_of_freedom
+        Of the mean square.
+    """
+
+    factor: float
+    mean_square: FloatArray
+    degrees_of_freedom: float
+
+    @property
+    def part(self) -> FloatArray:
+        """Factor times mean square."""
+        return self.factor * self.mean_square
+
+
+def combined(terms: Sequence[Term]) -> FloatArray:
+    """Value of a combination, shape of the mean squares; below zero where it comes out so."""
+    value: FloatArray = np.sum([term.part for term in terms], axis=0)
+    return value
+
+
+def degrees_of_freedom(terms: Sequence[Term]) -> FloatArray:
+    """Degrees of freedom of a combination (Satterthwaite 1946); not-a-number where all is zero."""
+    square = combined(terms) ** 2
+    below = np.sum([term.part**2 / term.degrees_of_freedom for term in terms], axis=0)
+    freedom: FloatArray = np.divide(square, below, out=np.full(np.shape(square), np.nan), where=below > 0)
+    return freedom
+
+
+def combination_interval(terms: Sequence[Term], level: float) -> tuple[FloatArray, FloatArray, str]:
+    """Interval of a combination of mean squares.
+
+    Parameters
+    ----------
+    terms
+        One, several that are all added, or two of which the second is taken off.
+    level
+        Of confidence, two-sided, such as 0.95.
+
+    Returns
+    -------
+    low, high
+        Of the variance, shape of the mean squares; never below zero.
+    how
+        Name of the method.
+    """
+    tail = (1 - level) / 2
+    value = combined(terms)
+    if len(terms) == 1:
+        df = terms[0].degrees_of_freedom
+        return value * df / chi2.isf(tail, df), value * df / chi2.ppf(tail, df), CHI_SQUARE
+    if all(term.factor >= 0 for term in terms):
+        down = sum((_narrow(term, tail) * term.part) ** 2 for term in terms)
+        up = sum((_wide(term, tail) * term.part) ** 2 for term in terms)
+    else:
+        down, up = _difference(terms[0], terms[1], tail)
+    low, high = value - np.sqrt(np.maximum(down, 0)), value + np.sqrt(np.maximum(up, 0))
+    return np.maximum(low, 0), np.maximum(high, 0), LARGE_SAMPLE
+
+
+def share_interval(
+    mean_squares: Mapping[str, tuple[FloatArray, float]],
+    share: Callable[[Mapping[str, FloatArray]], FloatArray],
+    level: float,
+    *,
+    draws_log2: int = DRAWS_LOG2,
+) -> tuple[FloatArray, FloatArray]:
+    """Interval of any function of the expected mean squares, by generalised pivots.
+
+    Parameters
+    ----------
+    mean_squares
+        Mean square, of shape (...), and its degrees of freedom, by name.
+    share
+        Takes the pivots of all mean squares, of shape (..., draws), and gives the value of each draw.
+
+    Returns
+    -------
+    low, high
+        Shape (...).
+    """
+    points = Sobol(len(mean_squares), scramble=False).random_base2(draws_log2) + 0.5 / 2**draws_log2
+    pivots = {
+        name: mean_square[..., np.newaxis] * df / chi2.ppf(points[:, axis], df)
+        for axis, (name, (mean_square, df)) in enumerate(mean_squares.items())
+    }
+    tail = (1 - level) / 2
+    low, high = np.quantile(share(pivots), [tail, 1 - tail], axis=-1)
+    return low, high
+
+
+def _narrow(term: Term, tail: float) -> float:
+    return float(1 - term.degrees_of_freedom / chi2.isf(tail, term.degrees_of_freedom))
+
+
+def _wide(term: Term, tail: float) -> float:
+    return float(term.degrees_of_freedom / chi2.ppf(tail, term.degrees_of_freedom) - 1)
+
+
+def _difference(plus: Term, minus: Term, tail: float) -> tuple[FloatArray, FloatArray]:
+    """Squares of the ways down and up from a difference of two mean squares."""
+    a, b = plus.part, -minus.part
+    high_f = f.isf(tail, plus.degrees_of_freedom, minus.degrees_of_freedom)
+    low_f = f.ppf(tail, plus.degrees_of_freedom, minus.degrees_of_freedom)
+    g_plus, g_minus = _narrow(plus, tail), _narrow(minus, tail)
+    h_plus, h_minus = _wide(plus, tail), _wide(minus, tail)
+    g_both = ((high_f - 1) ** 2 - (g_plus * high_f) ** 2 - h_minus**2) / high_f
+    h_both = ((1 - low_f) ** 2 - (h_plus * low_f) ** 2 - g_minus**2) / low_f
+    down = (g_plus * a) ** 2 + (h_minus * b) ** 2 + g_both * a * b
+    up = (h_plus * a) ** 2 + (g_minus * b) ** 2 + h_both * a * b
+    return down, up

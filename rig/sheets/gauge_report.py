@@ -1,0 +1,356 @@
+"""A gauge study on paper and on the screen: the answer in sentences first, then tables, pictures and one
+page.
+
+Problem: a study gives some sixty numbers, and the reader has one question: whose is the spread? Plan: say
+that first, in words that depend on what the intervals allow; then grids of cells, which become tables of the
+terminal and of the page alike. Cost: four pictures, a second or two.
+"""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from html import escape
+from pathlib import Path
+from typing import Any
+
+from rich.table import Table
+
+from rig import __version__
+from rig.population import (
+    AnovaRow,
+    Component,
+    GaugeModel,
+    GaugeResult,
+    KindComparison,
+    TrialTable,
+)
+from rig.sheets.gauge_plots import save_gauge_plots
+from rig.sheets.tables import empty_table, rounded
+
+GOOD_PCT, UNFIT_PCT, ENOUGH_CATEGORIES = 10, 30, 5
+"""What the trade calls good and unfit (AIAG, Measurement Systems Analysis, recalled): advice, no law."""
+
+PARTS = {
+    "repeatability": "repeats",
+    "reproducibility": "appraisers",
+    "piece x appraiser": "piece x appraiser",
+    "gauge": "gauge: all of these",
+    "pieces": "piece to piece",
+    "total": "total",
+}
+"""Names of the components as people read them."""
+
+PAGE = "study.html"
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeStudy:
+    """A study with what it was made from.
+
+    Parameters
+    ----------
+    table
+        The trials.
+    result
+        Of all appraisers together.
+    by_kind
+        Of each kind of appraisers alone, where there is more than one kind.
+    comparison
+        Of hands with the driven rig; None where it was not both.
+    sources
+        Sentences about where the values come from.
+    """
+
+    table: TrialTable
+    result: GaugeResult
+    by_kind: Mapping[str, GaugeResult] = field(default_factory=dict)
+    comparison: KindComparison | None = None
+    sources: tuple[str, ...] = ()
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain mapping without not-a-number."""
+        return {
+            "answer": gauge_answer(self),
+            "study": self.result.as_dict(),
+            "by_kind": {kind: each.as_dict() for kind, each in self.by_kind.items()},
+            "comparison": None if self.comparison is None else self.comparison.as_dict(),
+            "notes": gauge_notes(self),
+            "software": f"pressrig {__version__}",
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class _Grid:
+    """Cells of a table; the first column is text, the others are numbers."""
+
+    title: str
+    headings: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+def gauge_answer(study: GaugeStudy) -> list[str]:
+    """The answer in plain sentences: hand against rig where both were there, then the gauge against the
+    pieces."""
+    said = [] if study.comparison is None else _compared(study.comparison, study.result.unit)
+    for kind, each in study.by_kind.items():
+        said.append(f"{kind.capitalize()} alone: {_share(each)}")
+    said.append(f"All together: {_share(study.result)}" if study.by_kind else _capital(_share(study.result)))
+    return said
+
+
+def gauge_notes(study: GaugeStudy) -> list[str]:
+    """How it was reckoned, what it rests on, and what was found odd."""
+    result = study.result
+    said = [*_about_model(result)]
+    said.append(
+        f"Per cents of the total hold for pieces as unlike as these {len(result.pieces)}. "
+        f"The trade calls a gauge good below {GOOD_PCT} % of the total or of the tolerance, "
+        f"unfit above {UNFIT_PCT} %, and wants {ENOUGH_CATEGORIES} categories or more: advice, no law."
+    )
+    said.append(
+        f"Intervals are {100 * result.level:g} % for values spread normally: of the repeats by chi-square, "
+        "of other parts by the modified large-sample method, "
+        "of the gauge's share and the categories by generalised pivots."
+    )
+    odd = dict.fromkeys([*result.notes, *(note for each in study.by_kind.values() for note in each.notes)])
+    return [*said, *odd, *study.sources]
+
+
+def gauge_tables(study: GaugeStudy, *, plain: bool) -> list[Table]:
+    """Parts of the spread, the analysis of variance, and the appraisers.
+
+    Parameters
+    ----------
+    plain
+        Without lines, for a pipe.
+    """
+    return [_rich(grid, plain=plain) for grid in _grids(study)]
+
+
+def save_gauge_report(study: GaugeStudy, title: str, folder: Path) -> Path:
+    """Write the study as one page that holds its pictures, and the pictures beside it.
+
+    Parameters
+    ----------
+    title
+        Of the page.
+    folder
+        Made if it is not there.
+
+    Returns
+    -------
+    Path of the page.
+    """
+    pictures = save_gauge_plots(study.table, study.result, folder)
+    body = [f"<h1>{escape(title)}</h1>"]
+    body += [f"<p class='answer'>{escape(each)}</p>" for each in gauge_answer(study)]
+    body += [_html_picture(caption, path) for caption, path in pictures]
+    body += [_html_table(grid) for grid in _grids(study)]
+    body += ["<h2>Notes</h2><ul>", *(f"<li>{escape(each)}</li>" for each in gauge_notes(study)), "</ul>"]
+    body.append(f"<p class='made'>pressrig {__version__}</p>")
+    page = folder / PAGE
+    page.write_text(_FRAME.format(title=escape(title), body="\n".join(body)), encoding="utf-8")
+    return page
+
+
+def _compared(found: KindComparison, unit: str) -> list[str]:
+    level = f"{100 * found.level:g} %"
+    first, second = found.first, found.second
+    if found.ratio is None or found.ratio_low is None or found.ratio_high is None:
+        repeats = f"The {second} repeats to the last digit, so no ratio of the repeats can be had"
+    else:
+        ends = f"{found.ratio_low:.2g} to {found.ratio_high:.2g} with {level}"
+        if found.ratio_low > 1:
+            repeats = f"Repeats by {first} spread {found.ratio:.2g} times as wide as {second} ones ({ends})"
+        elif found.ratio_high < 1:
+            repeats = (
+                f"Repeats by {first} spread less than {second} ones, {found.ratio:.2g} times as wide ({ends})"
+            )
+        else:
+            repeats = (
+                f"Repeats by {first} and {second} cannot be told apart (ratio {found.ratio:.2g}, {ends})"
+            )
+    return [f"{repeats}; {_bias(found, unit)}.", _other_people(found, unit)]
+
+
+def _bias(found: KindComparison, unit: str) -> str:
+    of = f" {unit}" if unit else ""
+    u = (found.bias_high - found.bias_low) / 4
+    ends = f"{rounded(found.bias_low, u)} to {rounded(found.bias_high, u)}{of}"
+    if found.bias_low <= 0 <= found.bias_high:
+        return f"no difference of their means can be told ({ends})"
+    way = "higher" if found.bias > 0 else "lower"
+    return f"{found.first} reads {rounded(abs(found.bias), u)}{of} {way} on the same pieces ({ends})"
+
+
+def _other_people(found: KindComparison, unit: str) -> str:
+    if found.others_low is None or found.others_high is None:
+        return f"The difference holds for these appraisers only: {found.others_why}."
+    u = (found.bias_high - found.bias_low) / 4
+    ends = f"{rounded(found.others_low, u)} to {rounded(found.others_high, u)}"
+    return f"For other appraisers of these kinds the difference is {ends}{f' {unit}' if unit else ''}."
+
+
+def _share(result: GaugeResult) -> str:
+    """How much of the spread is the gauge's, as the end of a sentence."""
+    model, gauge = result.chosen, result.component("gauge")
+    if gauge.of_total_pct is None:
+        return "nothing spreads, neither the gauge nor the pieces."
+    said = f"the gauge makes up {_pct(gauge.of_total_pct)} % of the total spread"
+    if model.gauge_low_pct is not None and model.gauge_high_pct is not None:
+        said += f" ({_pct(model.gauge_low_pct)} to {_pct(model.gauge_high_pct)} %)"
+    if gauge.of_tolerance_pct is not None:
+        said += f", {_pct(gauge.of_tolerance_pct)} % of the tolerance"
+    if model.categories is None:
+        return f"{said}; categories cannot be counted, since the gauge does not spread."
+    kinds = "category" if model.categories == 1 else "categories"
+    return f"{said}, and tells {model.categories} {kinds} of pieces apart{_between(model)}."
+
+
+def _pct(value: float) -> str:
+    """A share to two digits; whole per cents from ten on."""
+    return f"{value:.2g}" if value < 10 else f"{value:.0f}"
+
+
+def _between(model: GaugeModel) -> str:
+    if model.categories_low is None or model.categories_high is None:
+        return ""
+    return f" ({model.categories_low} to {model.categories_high})"
+
+
+def _about_model(result: GaugeResult) -> list[str]:
+    p, rule = result.interaction_p, f"{result.pool_above_p:g}"
+    if result.chosen.name == "one appraiser":
+        return ["One appraiser: there is no reproducibility to be seen, the gauge is the repeats alone."]
+    if p is None:
+        return []
+    if result.chosen.name == "interaction pooled":
+        return [
+            f"The interaction of pieces and appraisers is not to be seen (p = {p:.3g}, above {rule}): "
+            "it is counted as repeats. The other model stands below."
+        ]
+    return [
+        f"The interaction of pieces and appraisers is kept (p = {p:.3g}, not above {rule}). "
+        "The other model stands below."
+    ]
+
+
+def _grids(study: GaugeStudy) -> list[_Grid]:
+    result = study.result
+    title = f"{result.quantity}: parts of the spread"
+    grids = [_parts(f"{title}, {result.chosen.name}", result, result.chosen)]
+    if result.other is not None:
+        grids.append(_parts(f"{title}, {result.other.name}", result, result.other))
+    for kind, each in study.by_kind.items():
+        grids.append(_parts(f"{title}, {kind} alone, {each.chosen.name}", each, each.chosen))
+    for model in (result.chosen, result.other):
+        if model is not None:
+            grids.append(_anova(model))
+    return [*grids, _people(result)]
+
+
+def _parts(title: str, result: GaugeResult, model: GaugeModel) -> _Grid:
+    unit = f" {result.unit}" if result.unit else ""
+    headings = ("part", f"sd{unit}", f"{100 * result.level:g} % from", "to", "% of total", "% of variance")
+    more = ("% of tolerance",) if result.tolerance is not None else ()
+    rows = tuple(_part(each, tolerance=bool(more)) for each in model.components)
+    return _Grid(title, headings + more, rows)
+
+
+def _part(each: Component, *, tolerance: bool) -> tuple[str, ...]:
+    u = _fine(each.sd or each.sd_high)
+    name = PARTS.get(each.name, each.name) + (", set to zero" if each.set_to_zero else "")
+    spread = (each.sd, each.sd_low, each.sd_high)
+    cells = (name, *(rounded(value, u) if value else "0" for value in spread))
+    pcts = [each.of_total_pct, each.contribution_pct] + ([each.of_tolerance_pct] if tolerance else [])
+    return cells + tuple("-" if pct is None else f"{pct:.1f}" for pct in pcts)
+
+
+def _fine(spread: float) -> float:
+    """What a standard deviation and its interval are rounded to."""
+    return spread / 100
+
+
+def _anova(model: GaugeModel) -> _Grid:
+    headings = ("source", "df", "sum of squares", "mean square", "F", "p")
+    return _Grid(f"analysis of variance, {model.name}", headings, tuple(_line(each) for each in model.anova))
+
+
+def _line(row: AnovaRow) -> tuple[str, ...]:
+    name = "repeat" if row.source == "repeat" else row.source
+    return (
+        name,
+        str(row.degrees_of_freedom),
+        f"{row.sum_of_squares:.5g}",
+        f"{row.mean_square:.5g}",
+        "" if row.f is None else f"{row.f:.4g}",
+        "" if row.p is None else f"{row.p:.3g}",
+    )
+
+
+def _people(result: GaugeResult) -> _Grid:
+    unit = f" {result.unit}" if result.unit else ""
+    headings = ("appraiser", f"mean{unit}", "less mean of all", f"repeats sd{unit}", "from", "to")
+    rows = []
+    for each in result.appraisers:
+        u = _fine(each.sd or result.component("total").sd)
+        name = f"{each.name} ({each.kind})" if each.kind else each.name
+        spread = (each.sd, each.sd_low, each.sd_high)
+        rows.append(
+            (
+                name,
+                rounded(each.mean, u),
+                f"{'+' if each.difference > 0 else ''}{rounded(each.difference, u)}",
+                *("-" if value is None else rounded(value, u) for value in spread),
+            )
+        )
+    return _Grid("appraisers", headings, tuple(rows))
+
+
+def _rich(grid: _Grid, *, plain: bool) -> Table:
+    table = empty_table(grid.title, plain=plain)
+    for place, heading in enumerate(grid.headings):
+        table.add_column(heading, justify="right" if place else "left")
+    for row in grid.rows:
+        table.add_row(*row)
+    return table
+
+
+def _html_table(grid: _Grid) -> str:
+    head = "".join(f"<th>{escape(each)}</th>" for each in grid.headings)
+    rows = "\n".join(
+        "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>" for row in grid.rows
+    )
+    return (
+        f"<h2>{escape(grid.title)}</h2>\n<table><thead><tr>{head}</tr></thead>\n<tbody>{rows}</tbody></table>"
+    )
+
+
+def _html_picture(caption: str, path: Path) -> str:
+    data = base64.b64encode(path.read_bytes()).decode("ascii")
+    return (
+        f"<figure><img alt='{escape(caption, quote=True)}' src='data:image/png;base64,{data}'>"
+        f"<figcaption>{escape(caption)}</figcaption></figure>"
+    )
+
+
+def _capital(sentence: str) -> str:
+    return sentence[:1].upper() + sentence[1:]
+
+
+_FRAME = """<!doctype html>
+<html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width">
+<title>{title}</title>
+<style>
+body {{ font: 16px/1.5 sans-serif; color: #1b2a33; max-width: 52rem; margin: 2rem auto; padding: 0 1rem; }}
+h1 {{ font-size: 1.5rem; }} h2 {{ font-size: 1.1rem; margin: 1.6rem 0 0.4rem; }}
+.answer {{ border-left: 4px solid #0b5d7a; padding-left: 0.8rem; }}
+table {{ border-collapse: collapse; font-variant-numeric: tabular-nums; }}
+th, td {{ padding: 0.2rem 0.8rem 0.2rem 0; text-align: right; border-bottom: 1px solid #d8dee2; }}
+th:first-child, td:first-child {{ text-align: left; }}
+figure {{ margin: 1rem 0; }} img {{ max-width: 100%; }} figcaption, .made {{ color: #5a6a73; font-size:
+0.9rem; }} @media print {{ figure, table {{ break-inside: avoid; }} }} </style></head> <body> {body}
+</body></html>
+"""

@@ -1,0 +1,91 @@
+"""Gauge studies and one-way analyses as published (checks C17 and C20)."""
+
+import re
+from importlib.resources import files
+
+import numpy as np
+import pytest
+
+from rig.population import gauge_study
+
+# C20. AIAG, Measurement Systems Analysis, ANOVA method, worked study: 10 parts, 3 appraisers, 3 trials.
+# Recomputed. Trials in order, parts 1 to 10.
+C20 = {
+    "A": """.29 -.56 1.34 .47 -.80 .02 .59 -.31 2.26 -1.36 / .41 -.68 1.17 .50 -.92 -.11 .75 -.20 1.99 -1.25
+        / .64 -.58 1.27 .64 -.84 -.21 .66 -.17 2.01 -1.31""",
+    "B": """.08 -.47 1.19 .01 -.56 -.20 .47 -.63 1.80 -1.68 / .25 -1.22 .94 1.03 -1.20 .22 .55 .08 2.12 -1.62
+        / .07 -.68 1.34 .20 -1.28 .06 .83 -.34 2.19 -1.50""",
+    "C": """.04 -1.38 .88 .14 -1.46 -.29 .02 -.46 1.77 -1.49 / -.11 -1.13 1.09 .20 -1.07 -.67 .01 -.56 1.45
+    -1.77
+        / -.15 -.96 .67 .11 -1.45 -.49 .21 -.49 1.87 -2.16""",
+}
+DEVIATIONS = {
+    "repeatability": "0.19993",
+    "reproducibility": "0.22684",
+    "gauge": "0.30237",
+    "pieces": "1.04233",
+    "total": "1.08530",
+}
+
+
+def c20_table():
+    rows = [
+        (part, name, trial, float(value))
+        for name, text in C20.items()
+        for trial, line in enumerate(text.split("/"), 1)
+        for part, value in enumerate(line.split(), 1)
+    ]
+    return dict(zip(("piece", "appraiser", "trial", "value"), zip(*rows, strict=True), strict=True))
+
+
+def test_c20_the_worked_study_comes_out_to_all_its_digits():
+    study = gauge_study(c20_table())
+    assert study.chosen.name == "interaction pooled"
+    assert {name: f"{study.component(name).sd:.5f}" for name in DEVIATIONS} == DEVIATIONS
+    assert study.chosen.categories == 4
+
+
+def test_c20_the_interaction_is_far_from_seen_and_both_models_are_shown():
+    # Same study: F = 0.434 for part by appraiser on 18 and 60 degrees of freedom, p = 0.974. Recomputed.
+    study = gauge_study(c20_table())
+    assert study.interaction_p == pytest.approx(0.974, abs=5e-4)
+    kept = {row.source: row for row in study.other.anova}
+    assert kept["piece x appraiser"].f == pytest.approx(0.434, abs=5e-4)
+    assert kept["repeat"].degrees_of_freedom == 60
+
+
+# C17. NIST Statistical Reference Datasets, analysis of variance; data and certified values ship inside SciPy.
+# Most values of SmLs04 to 09 have 7 or 13 equal leading digits; what a double holds of them limits agreement.
+CERTAIN = {
+    "SiRstv": 1e-11, "SmLs01": 1e-12, "SmLs02": 1e-12, "SmLs03": 1e-12, "AtmWtAg": 1e-9,
+    "SmLs04": 1e-9, "SmLs05": 1e-9, "SmLs06": 1e-9, "SmLs07": 1e-4, "SmLs08": 1e-4, "SmLs09": 1e-4,
+}  # fmt: skip
+
+
+def certified(name):
+    """Treatments and values of a data set, and its certified F and sum of squares within."""
+    text = (files("scipy") / "stats/tests/data/nist_anova" / f"{name}.dat").read_text(encoding="ascii")
+    _, data = re.split(r"\nData: .*\n", text)[-2:]
+    between = re.search(r"^Between .*?(\d+) +(\S+) +(\S+) +(\S+)$", text, re.MULTILINE)
+    within = re.search(r"^Within .*?(\d+) +(\S+) +(\S+)$", text, re.MULTILINE)
+    rows = np.array([line.split() for line in data.splitlines() if line.strip()], float)
+    return rows, float(between[4]), float(within[2])
+
+
+@pytest.mark.parametrize("name", CERTAIN)
+def test_c17_one_way_analyses_agree_with_the_certified_ones(name):
+    rows, f, within = certified(name)
+    treatment = rows[:, 0].astype(int)
+    order = np.argsort(treatment, kind="stable")
+    trials = np.concatenate([np.arange(count) for count in np.bincount(treatment)[1:]])
+    study = gauge_study(
+        {
+            "piece": treatment[order],
+            "appraiser": ["one"] * len(rows),
+            "trial": trials,
+            "value": rows[order, 1],
+        }
+    )
+    piece, repeat = study.chosen.anova
+    assert piece.f == pytest.approx(f, rel=CERTAIN[name])
+    assert repeat.sum_of_squares == pytest.approx(within, rel=CERTAIN[name])
