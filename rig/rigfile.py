@@ -115,6 +115,8 @@ class RigFile:
         What a driven rig may do; None for a rig without a drive, or whose file does not say.
     source
         The whole file as it was read, for the capture's header.
+    path
+        Of the file; what is kept beside it is found by that.
     """
 
     name: str
@@ -124,6 +126,7 @@ class RigFile:
     calibration: Calibration
     limits: RigLimits | None
     source: Mapping[str, Any]
+    path: Path | None = None
 
     def address(self, path: str | None) -> PortAddress:
         """The port to open, the command line's before the file's.
@@ -165,7 +168,7 @@ def read_rig_file(path: Path) -> RigFile:
         limits = None if file.drive is None else _limits(file, calibration)
     except InputError as problem:
         raise InputError(f"{path}: {problem}") from None
-    return RigFile(file.name, port, wire, file.wire.rate_hz, calibration, limits, content)
+    return RigFile(file.name, port, wire, file.wire.rate_hz, calibration, limits, content, path)
 
 
 def _load(path: Path) -> dict[str, Any]:

@@ -8,10 +8,39 @@ from rig.calibration.alignment import Aligner
 from rig.calibration.calibration import Calibration, Delay, Play
 from rig.calibration.control_chart import BASELINE, ChartLimits, Judgement, Known, judge, learnt_limits
 from rig.calibration.creep import Change, CreepResult, creep_and_return
+from rig.calibration.delay_measuring import DelayMeasurement, measure_delay
 from rig.calibration.evidence import Record, Share
+from rig.calibration.fitting import (
+    DegreeChoice,
+    LackOfFit,
+    PolynomialFit,
+    fit_polynomial,
+    lack_of_fit,
+    recommend_degree,
+)
+from rig.calibration.force_calibration import (
+    ChannelCalibration,
+    ReferenceFacts,
+    Surroundings,
+    calibrate_force,
+    loads_of,
+)
 from rig.calibration.frame import Frame
+from rig.calibration.frame_measuring import Block, FrameMeasurement, measure_frame
 from rig.calibration.height import Height, HeightPart, PlatenTouch, height_at
+from rig.calibration.plateaus import Plateau, PlateauRule, settled_plateau
+from rig.calibration.position_calibration import PositionCalibration, calibrate_position
+from rig.calibration.readings import (
+    Reading,
+    ReadingTable,
+    force_table,
+    is_mass,
+    position_table,
+    reference_value,
+)
+from rig.calibration.references import Gravity, gravity_m_per_s2, mass_load_n, reference_relative_u
 from rig.calibration.rereading import read_again
+from rig.calibration.scale_fitting import BudgetLine, FittedScale, fit_scale, half_interval, scale_budget
 from rig.calibration.scales import Scale, ScaleUncertainty
 from rig.calibration.shifts import Shift, drawn, shifts
 from rig.calibration.signals import Signals
@@ -19,6 +48,7 @@ from rig.calibration.verification import (
     CLASSES,
     ERROR_NAMES,
     ClassOutcome,
+    LoadErrors,
     Verification,
     VerificationReading,
     VerificationReferences,
@@ -30,34 +60,71 @@ __all__ = [
     "CLASSES",
     "ERROR_NAMES",
     "Aligner",
+    "Block",
+    "BudgetLine",
     "Calibration",
     "Change",
+    "ChannelCalibration",
     "ChartLimits",
     "ClassOutcome",
     "CreepResult",
+    "DegreeChoice",
     "Delay",
+    "DelayMeasurement",
+    "FittedScale",
     "Frame",
+    "FrameMeasurement",
+    "Gravity",
     "Height",
     "HeightPart",
     "Judgement",
     "Known",
+    "LackOfFit",
+    "LoadErrors",
+    "Plateau",
+    "PlateauRule",
     "PlatenTouch",
     "Play",
+    "PolynomialFit",
+    "PositionCalibration",
+    "Reading",
+    "ReadingTable",
     "Record",
+    "ReferenceFacts",
     "Scale",
     "ScaleUncertainty",
     "Share",
     "Shift",
     "Signals",
+    "Surroundings",
     "Verification",
     "VerificationReading",
     "VerificationReferences",
+    "calibrate_force",
+    "calibrate_position",
     "creep_and_return",
     "drawn",
+    "fit_polynomial",
+    "fit_scale",
+    "force_table",
+    "gravity_m_per_s2",
+    "half_interval",
     "height_at",
+    "is_mass",
     "judge",
+    "lack_of_fit",
     "learnt_limits",
+    "loads_of",
+    "mass_load_n",
+    "measure_delay",
+    "measure_frame",
+    "position_table",
     "read_again",
+    "recommend_degree",
+    "reference_relative_u",
+    "reference_value",
+    "scale_budget",
+    "settled_plateau",
     "shifts",
     "verify_force",
 ]

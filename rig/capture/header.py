@@ -49,6 +49,8 @@ class CaptureHeader:
         The whole rig configuration, its calibration, and what the firmware said about itself.
     force, position, clock
         Unit and resolution of the raw channels, and whose time it is.
+    warnings
+        What was said about the rig when the recording began: overdue, uncalibrated, a check piece outside.
     source
         "rig", or which file the samples were imported from.
     id
@@ -73,6 +75,7 @@ class CaptureHeader:
     force: Channel = field(default_factory=Channel)
     position: Channel = field(default_factory=Channel)
     clock: ClockSource = "device"
+    warnings: tuple[str, ...] = ()
     source: str = "rig"
     id: CaptureId = field(default_factory=lambda: secrets.token_hex(16))
     started: AwareDatetime = field(default_factory=lambda: datetime.now(UTC).replace(microsecond=0))

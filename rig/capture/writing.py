@@ -115,6 +115,8 @@ class CaptureWriter:
             shutil.rmtree(path, ignore_errors=True)
             raise _cannot_begin(parent, refusal) from refusal
         writer.event("started")
+        for warning in header.warnings:
+            writer.event("warning", text=warning)
         return writer
 
     @classmethod

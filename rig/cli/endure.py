@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rig.cli.options import folder_option, read_conditions, read_quantity, specimen_options
+from rig.cli.starting import say_how_it_stands
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -83,6 +84,7 @@ def command(
         click.echo(line)
     if check_only:
         return
+    say_how_it_stands(rig)
     _have_cautions_read(rig.name, operator, already=cautions_read)
     order = order.model_copy(update={"cautions_read": True})
     code = None

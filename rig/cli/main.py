@@ -22,12 +22,16 @@ _COMMANDS = {
     "serve": ("rig.cli.serve", "Hold a rig day and night, with a page to watch and order from."),
     "status": ("rig.cli.status", "Say what a rig is doing that is held by `serve`."),
     "halt": ("rig.cli.halt", "Halt the platen of a rig that is held by `serve`."),
+    "calibrate": ("rig.cli.calibrate", "Measure scales, delay and frame, with their uncertainty."),
+    "verify": ("rig.cli.verify", "Show that a rig reads right, by references or a check piece."),
     "release": ("rig.cli.release", "Clear a latched stop, and take the platen slowly away."),
     "captures": ("rig.cli.captures", "List captures."),
     "show": ("rig.cli.show", "Show what a capture says about itself."),
     "import": ("rig.cli.importing", "Make a capture of a table that you already have."),
     "export": ("rig.cli.exporting", "Write a capture's samples as CSV or Parquet."),
     "analyse": ("rig.cli.analyse", "Measure the presses of captures: stiffness, hysteresis, set."),
+    "study": ("rig.cli.study", "Split the spread of repeated results into gauge and pieces."),
+    "height": ("rig.cli.height", "Free height of a soft piece, touched against bare platens."),
     "report": ("rig.cli.reporting", "Give the quantities that a capture's method promises."),
 }
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rig.cli.options import folder_option, read_conditions, read_quantity, specimen_options
+from rig.cli.starting import say_how_it_stands
 from rig.cli.stopping import stop_on_signals
 from rig.errors import InputError
 
@@ -68,6 +69,7 @@ def command(
         conditions=read_conditions(conditions),
         rig=dict(rig.source),
         calibration=rig.calibration.as_dict(),
+        warnings=say_how_it_stands(rig),
     )
 
     if port is not None and Path(port).exists():

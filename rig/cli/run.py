@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rig.cli.options import folder_option, read_conditions, read_quantity, specimen_options
+from rig.cli.starting import say_how_it_stands
 from rig.errors import InputError, RecorderError
 
 if TYPE_CHECKING:
@@ -118,6 +119,7 @@ def command(
         method={"file": str(method_file), "text": method_file.read_text(encoding="utf-8")},
         rig=dict(rig.source),
         calibration=rig.calibration.as_dict(),
+        warnings=say_how_it_stands(rig),
     )
     _confirm(rig.name, by_hand=checked.rig.by_hand, confirmed=cautions_read, who=operator)
     job = _Job(rig, port, checked, about, out, largest_force_n)

@@ -9,6 +9,7 @@ from pathlib import Path
 import click
 
 from rig.cli.options import folder_option
+from rig.cli.starting import say_how_it_stands
 from rig.errors import InputError
 
 METHODS = Path("configs/methods")
@@ -65,6 +66,7 @@ def command(
     if port is not None and Path(port).exists():
         port = str(Path(port).absolute())  # such as a link made here; other names stand below /dev
     address = rig.address(port)
+    say_how_it_stands(rig)
     page = None
     if not no_page:
         token = None

@@ -63,15 +63,9 @@ def _print(document: dict[str, Any]) -> None:
         table.add_row(name, str(value))
     calibration = header["calibration"] or {}
     for channel in ("force", "position"):
-        unit = header[channel]["unit"]
-        scale = calibration.get(channel)
-        if unit != "counts":
-            words = f"recorded in {unit}"
-        elif scale:
-            words = f"counts; {', '.join(f'{key} {value:g}' for key, value in scale.items())}"
-        else:
-            words = "counts, uncalibrated"
-        table.add_row(channel, words)
+        table.add_row(channel, _scale_words(header[channel]["unit"], calibration.get(channel)))
+    for warning in header["warnings"]:
+        table.add_row("warning", warning)
     table.add_row("clock", header["clock"])
     table.add_row("samples", str(document["samples"]))
     if document["duration_s"] is not None:
@@ -85,3 +79,13 @@ def _print(document: dict[str, Any]) -> None:
     for damage in document["damage"]:
         table.add_row("damage", f"{damage['file']} at byte {damage['offset']}: {damage['lost']}")
     console().print(table)
+
+
+def _scale_words(unit: str, scale: dict[str, Any] | None) -> str:
+    """What a channel holds; of a scale its numbers, without its evidence."""
+    if unit != "counts":
+        return f"recorded in {unit}"
+    if not scale:
+        return "counts, uncalibrated"
+    numbers = (f"{key} {value:g}" for key, value in scale.items() if isinstance(value, int | float))
+    return f"counts; {', '.join(numbers)}"

@@ -57,6 +57,7 @@ from rig.methods import (
     parse_plan,
 )
 from rig.reader import Delivery, PortAddress, Reader
+from rig.rigchecks import standing_of
 from rig.rigfile import RigFile
 from rig.wire import Capability
 
@@ -309,6 +310,7 @@ class Desk:
         return recorded.reason, recorded.failed
 
     def _record(self, job: _Job, reader: Reader) -> Recorded:
+        self._say_how_it_stands()
         began = partial(self._began, job)
         header_of = partial(complete_header, self._about(job))
         watch = Watch(job.stopped, partial(self._ask, job), self._tell, began=began)
@@ -361,6 +363,13 @@ class Desk:
         return header_about(order.card, self._rig, method)
 
     # What jobs tell.
+
+    def _say_how_it_stands(self) -> None:
+        """Show check pieces that are outside and calibrations that are overdue, as of now."""
+        alarms = standing_of(self._rig).alarms
+        for text in alarms:
+            logger.warning("{}", text)
+        self._board.warn("checks", " ".join(alarms) or None)
 
     def _show(self, delivery: Delivery | None) -> None:
         self._turned()

@@ -182,7 +182,12 @@ def unfinished(parent: Path, rig_name: str) -> Path | None:
 
 
 def _writer(take_up: Path | None, parent: Path, header: Callable[[], CaptureHeader]) -> CaptureWriter:
-    return CaptureWriter.create(parent, header()) if take_up is None else CaptureWriter.resume(take_up)
+    if take_up is None:
+        return CaptureWriter.create(parent, header())
+    writer = CaptureWriter.resume(take_up)
+    for warning in header().warnings:  # as of now, not of when it was begun
+        writer.event("warning", text=warning)
+    return writer
 
 
 @dataclass(frozen=True, slots=True)

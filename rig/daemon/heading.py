@@ -9,6 +9,7 @@ from typing import Any
 from rig.capture import CaptureHeader
 from rig.daemon.bulletin import SpecimenCard
 from rig.reader import Reader
+from rig.rigchecks import standing_of
 from rig.rigfile import RigFile
 from rig.wire import Identity
 
@@ -32,6 +33,7 @@ def header_about(card: SpecimenCard, rig: RigFile, method: Mapping[str, Any] | N
         method=method,
         rig=dict(rig.source),
         calibration=rig.calibration.as_dict(),
+        warnings=standing_of(rig).sentences,
     )
 
 

@@ -4,18 +4,38 @@ In: analysis results, capture headers, and the samples of a method's steps. Out:
 frames, terminal tables, pictures. Must never know: how a number was measured, or where samples come from.
 """
 
+from rig.sheets.calibration_plots import save_delay, save_frame
+from rig.sheets.check_plots import ChartPoint, errors_picture, save_control_chart
 from rig.sheets.document import (
+    budget_document,
     capture_document,
     cycle_entries,
     cycle_frames,
     cycles_frame,
     document_head,
+    monte_carlo_document,
 )
 from rig.sheets.endurance_report import (
     EnduranceReport,
     endurance_report,
     endurance_sentences,
     endurance_table,
+)
+from rig.sheets.gauge_report import (
+    GaugeStudy,
+    gauge_answer,
+    gauge_notes,
+    gauge_tables,
+    save_gauge_report,
+)
+from rig.sheets.height_report import (
+    HeightReport,
+    TouchedSurface,
+    height_budget_table,
+    height_report,
+    height_table,
+    planned_forces,
+    touched_surface,
 )
 from rig.sheets.method_report import (
     MethodReport,
@@ -29,13 +49,33 @@ from rig.sheets.plots import save_comparison, save_cycle_trends, save_loops
 from rig.sheets.quantities import Quantity, quantity
 from rig.sheets.recovery_words import recovery_sentences
 from rig.sheets.spilled import SpilledRows
-from rig.sheets.tables import cycle_table, rounded, summary_table
+from rig.sheets.tables import (
+    budget_table,
+    cycle_table,
+    empty_table,
+    monte_carlo_table,
+    rounded,
+    summary_table,
+)
+from rig.sheets.verification_report import (
+    VerificationSheet,
+    verification_html,
+    verification_markdown,
+    verification_table,
+)
 
 __all__ = [
+    "ChartPoint",
     "EnduranceReport",
+    "GaugeStudy",
+    "HeightReport",
     "MethodReport",
     "Quantity",
     "SpilledRows",
+    "TouchedSurface",
+    "VerificationSheet",
+    "budget_document",
+    "budget_table",
     "capture_document",
     "contact_force_n",
     "cycle_entries",
@@ -43,18 +83,37 @@ __all__ = [
     "cycle_table",
     "cycles_frame",
     "document_head",
+    "empty_table",
     "endurance_report",
     "endurance_sentences",
     "endurance_table",
+    "errors_picture",
+    "gauge_answer",
+    "gauge_notes",
+    "gauge_tables",
+    "height_budget_table",
+    "height_report",
+    "height_table",
     "method_of",
     "method_report",
     "method_table",
+    "monte_carlo_document",
+    "monte_carlo_table",
     "needs_cycles",
+    "planned_forces",
     "quantity",
     "recovery_sentences",
     "rounded",
     "save_comparison",
+    "save_control_chart",
     "save_cycle_trends",
+    "save_delay",
+    "save_frame",
+    "save_gauge_report",
     "save_loops",
     "summary_table",
+    "touched_surface",
+    "verification_html",
+    "verification_markdown",
+    "verification_table",
 ]

@@ -186,6 +186,7 @@ class VirtualRig:
         self._owed_s = 0.0
         self._pending = bytearray()
         self._off_rig: deque[tuple[float, float]] = deque()
+        self._laid_in: deque[tuple[Specimen, float]] = deque()
         if line_format is None:
             self._pending += _FRAME_ENDS
         self._send(self.device.greeting())
@@ -231,6 +232,21 @@ class VirtualRig:
         """
         self._off_rig.append((depth_mm, duration_s))
 
+    def replace_specimen(self, specimen: Specimen, contact_mm: float) -> None:
+        """Take out what lies between the platens and lay something else in, before the next sample is taken.
+
+        May be called from any thread, while nothing is pressed. Bare platens are a stiff spring at the place
+        where they meet.
+
+        Parameters
+        ----------
+        specimen
+            As it was before its first squeeze.
+        contact_mm
+            Where the platen first touches it.
+        """
+        self._laid_in.append((specimen, contact_mm))
+
     def receive(self, data: bytes) -> bytes:
         """Take the host's bytes, give what there is to send at once. A rig that only talks ignores them."""
         if self.listens:
@@ -266,6 +282,8 @@ class VirtualRig:
         """As `advance`, for a number of samples."""
         while self._off_rig:
             self.device.machine.squeeze_off_rig(*self._off_rig.popleft())
+        while self._laid_in:
+            self.device.machine.replace_specimen(*self._laid_in.popleft())
         plugged = not self.unplugged
         while self._started and samples > 0 and plugged == (not self.unplugged):
             count = min(samples, self._samples_to_disruption())

@@ -39,6 +39,8 @@ _SPECIMENS: dict[str, Specimen] = {
         set_stays=0.0,
         recovery_times_s=(0.5, 3.0),
     ),
+    # Nothing between the platens: where they meet, the frame is all that gives.
+    "platens": LinearSpring(2000.0, 5.0),
     # The autumn mould runs cooler: a softer skin, more relaxation, more set.
     "foam-soft": Foam(
         curve=_FLOAT.curve.scaled(0.75),

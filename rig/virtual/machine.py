@@ -143,6 +143,11 @@ class Machine:
         let_go = np.full(1, -1.0)
         self._memory = self._specimen.respond(self._memory, let_go, LONGEST_GRID_STEP_S)[1]
 
+    def replace_specimen(self, specimen: Specimen, contact_mm: float) -> None:
+        """Let something else lie between the platens, as it was before its first squeeze."""
+        self._specimen, self._contact_mm = specimen, contact_mm
+        self._memory = specimen.fresh()
+
     def commit(self, stretch: Stretch) -> Readings:
         """Let a previewed stretch happen, and read it."""
         self._memory = stretch.memory

@@ -14,6 +14,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from warm_commands import WarmCommand
+
 PRESSRIG = Path(sys.executable).with_name("pressrig")
 ROOT = Path(__file__).parents[2]
 RIGS = ROOT / "configs" / "rigs"
@@ -41,29 +43,46 @@ def environment(home: Path) -> dict[str, str]:
     return os.environ | folders
 
 
-def pressrig(home: Path, *arguments: object, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
-    """Run the command to its end."""
+MOVING = {"run", "endure", "serve", "demo"}
+"""Commands that arm a platen: they start from nothing, or an import that comes too late would not show."""
+
+
+def pressrig(
+    home: Path, *arguments: object, cwd: Path | None = None, afresh: bool = False
+) -> subprocess.CompletedProcess[str]:
+    """Run the command to its end: the installed program if `afresh`, else a fork that enters as it does."""
+    words = [str(each) for each in arguments]
+    folder = cwd or home
+    if os.name == "posix" and not afresh and (words[0] not in MOVING or "--check-only" in words):
+        command = WarmCommand(words, environment(home), folder)
+        try:
+            output, errors = command.communicate(PATIENCE_S)
+            code = command.returncode
+        finally:
+            command.close()
+        assert code is not None
+        return subprocess.CompletedProcess(words, code, output, errors)
     return subprocess.run(
-        [PRESSRIG, *map(str, arguments)],
+        [PRESSRIG, *words],
         capture_output=True,
         text=True,
         timeout=PATIENCE_S,
         env=environment(home),
-        cwd=cwd or home,
+        cwd=folder,
         check=False,
     )
 
 
-def done(home: Path, *arguments: object) -> str:
+def done(home: Path, *arguments: object, afresh: bool = False) -> str:
     """Standard output of a command that must succeed."""
-    finished = pressrig(home, *arguments)
+    finished = pressrig(home, *arguments, afresh=afresh)
     assert finished.returncode == 0, finished.stderr
     return finished.stdout
 
 
-def analysed(home: Path, *arguments: object) -> dict[str, Any]:
+def analysed(home: Path, *arguments: object, afresh: bool = False) -> dict[str, Any]:
     """The one capture in the document of `analyse --json`."""
-    (capture,) = json.loads(done(home, "analyse", "--json", *arguments))["captures"]
+    (capture,) = json.loads(done(home, "analyse", "--json", *arguments, afresh=afresh))["captures"]
     return capture
 
 
@@ -92,14 +111,18 @@ def running(home: Path, *arguments: object) -> Iterator[subprocess.Popen[str]]:
 def simulated(home: Path, *arguments: object) -> Iterator[Path]:
     """A virtual rig to record from: the link to its port. It must end well."""
     link = home / "rig"
-    with running(home, "simulate", "--link", link, *arguments) as process:
-        wait_until(lambda: link.is_symlink() or process.poll() is not None)
+    words = ["simulate", "--link", str(link), *map(str, arguments)]
+    command = WarmCommand(words, environment(home), home)
+    try:
+        wait_until(lambda: link.is_symlink() or command.poll() is not None)
         yield link
-        ended(process, signal.SIGTERM)
+        ended(command, signal.SIGTERM)
         assert not link.is_symlink()
+    finally:
+        command.close()
 
 
-def ended(process: subprocess.Popen[str], number: int) -> tuple[str, str]:
+def ended(process: subprocess.Popen[str] | WarmCommand, number: int) -> tuple[str, str]:
     """What a command printed that ends well on a signal."""
     process.send_signal(number)
     output, errors = process.communicate(timeout=PATIENCE_S)

@@ -47,7 +47,7 @@ def framed(tmp_path_factory) -> tuple[Path, Path]:
     with simulated(home, "--specimen", "spring", "--cycles", 3, "--truth", truth, *FAST) as link:
         output = done(
             home, "record", "--rig", rig_file(home), "--port", link, "--specimen", "K1", "--batch", "spring",
-            "--free-height", "60 mm", "--cycles", 3, "--out", home / "captures",
+            "--free-height", "60 mm", "--cycles", 3, "--out", home / "captures", afresh=True,
         )  # fmt: skip
     return Path(output.splitlines()[-1]), truth
 
@@ -56,7 +56,7 @@ def framed(tmp_path_factory) -> tuple[Path, Path]:
 def document(framed) -> dict[str, Any]:
     """What `analyse --json` says of the capture from frames."""
     capture, _ = framed
-    return analysed(capture.parent, capture)
+    return analysed(capture.parent, capture, afresh=True)
 
 
 @pytest.fixture(scope="session")

@@ -39,7 +39,7 @@ def hand_read(tmp_path_factory):
     (home / "ring.csv").write_text(HAND_TABLE)
     output = done(
         home, "import", "ring.csv", "--position", "travel:mm", "--force", "load:N", "--specimen", "R1",
-        "--out", home / "captures",
+        "--out", home / "captures", afresh=True,
     )  # fmt: skip
     return analysed(home, output.splitlines()[-1])
 
@@ -110,7 +110,7 @@ def test_no_point_at_zero_is_added_to_a_table_read_by_hand(hand_read) -> None:
 
 def test_files_of_tables_and_plots_are_written(framed, tmp_path) -> None:
     capture, _ = framed
-    done(tmp_path, "analyse", capture, "--out", tmp_path / "results")
+    done(tmp_path, "analyse", capture, "--out", tmp_path / "results", afresh=True)
     with (tmp_path / "results" / f"{capture.name}-cycles.csv").open(newline="") as table:
         assert [row["cycle"] for row in csv.DictReader(table)] == ["1", "2", "3"]
     for plot in ("loops", "trends"):
@@ -119,7 +119,7 @@ def test_files_of_tables_and_plots_are_written(framed, tmp_path) -> None:
 
 def test_an_export_has_the_columns_that_were_promised(framed, tmp_path) -> None:
     capture, _ = framed
-    done(tmp_path, "export", capture, "--to", tmp_path / "samples.csv")
+    done(tmp_path, "export", capture, "--to", tmp_path / "samples.csv", afresh=True)
     header, first = (tmp_path / "samples.csv").read_text().splitlines()[:2]
     assert header == "seq,time_us,force_counts,position_counts,status,time_s,force_n,position_mm"
     row = dict(zip(header.split(","), first.split(","), strict=True))
@@ -138,7 +138,7 @@ def test_an_export_does_not_replace_a_file_unasked(framed, tmp_path) -> None:
 
 def test_captures_are_listed(framed) -> None:
     capture, _ = framed
-    listed = json.loads(done(capture.parent, "captures", capture.parent, "--json"))["captures"]
+    listed = json.loads(done(capture.parent, "captures", capture.parent, "--json", afresh=True))["captures"]
     assert [(each["path"], each["specimen"], each["how_it_ended"]) for each in listed] == [
         (str(capture), "K1", "3 cycles")
     ]

@@ -46,7 +46,7 @@ def test_a_plan_is_run_reported_and_cannot_be_taken_up_once_it_has_ended(tmp_pat
     assert open_capture(capture).ending.tallies["endurance"]["cycles"] == 30
     assert again.returncode == 2
     assert "has ended" in again.stderr
-    report = json.loads(done(tmp_path, "report", capture, "--json"))
+    report = json.loads(done(tmp_path, "report", capture, "--json", afresh=True))
     assert (report["cycles"], report["doubtful"], report["squeezing_ended"]) == (30, 0, "30 cycles")
     sets = [touch["set_mm"] for touch in report["recovery"]]
     assert len(sets) == 4

@@ -81,7 +81,7 @@ def test_a_killed_recorder_leaves_an_open_capture_and_a_free_port(tmp_path) -> N
             wait_until(lambda: recorded_bytes(captures) > SOME_BYTES)
             recorder.kill()
         capture = only_capture(captures)
-        shown = json.loads(done(tmp_path, "show", "--json", capture))
+        shown = json.loads(done(tmp_path, "show", "--json", capture, afresh=True))
         done(tmp_path, *_record_arguments(tmp_path, link), "--seconds", 1)
     assert "killed" in shown["ended"]
     seq = open_capture(capture).samples().seq

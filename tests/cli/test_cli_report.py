@@ -43,7 +43,7 @@ def captures(tmp_path_factory):
 
 def test_a_promised_quantity_is_given_with_its_uncertainty_and_whose_arithmetic_it_is(captures) -> None:
     home, _, whole = captures
-    report = json.loads(done(home, "report", "--json", whole))
+    report = json.loads(done(home, "report", "--json", whole, afresh=True))
     (cv40,) = report["quantities"]
     # the virtual block carries some 40 N at 20 mm
     assert 3.0 < cv40["value"] < 6.0

@@ -112,7 +112,7 @@ def daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
 
 def test_status_says_how_the_rig_stands(daemon):
     assert "virtual at" in done(daemon.home, "status")
-    document = json.loads(done(daemon.home, "status", "--rig", DRIVEN, "--json"))
+    document = json.loads(done(daemon.home, "status", "--rig", DRIVEN, "--json", afresh=True))
     assert (document["rig"], document["state"]) == ("virtual", "idle")
 
 
@@ -130,7 +130,7 @@ def test_halt_halts_through_the_daemon(daemon):
     with daemon.client() as asked:
         number = asked.start(order()).job
     wait_until(daemon.records)
-    assert f"halted; job {number}" in done(daemon.home, "halt", "--rig", DRIVEN)
+    assert f"halted; job {number}" in done(daemon.home, "halt", "--rig", DRIVEN, afresh=True)
     assert open_capture(daemon.end_of(number).capture).how_it_ended == "stopped"
     # no stop is latched: the next job may begin at once
     assert daemon.state() == "idle"

@@ -34,6 +34,9 @@ def test_each_kind_of_method_has_a_ready_example():
         "compression_set",
         "pounding_endurance",
         "recovery_after_abuse",
+        "spring_delay",
+        "block_frame",
+        "check_piece",
     }
 
 

@@ -1,0 +1,231 @@
+"""Creep under a held load, and how far the zero comes back: from one recording.
+
+Problem: a cell that creeps reads more and more under a load that stands still, and does not come back to its
+zero at once. Plan: the longest stretch above half of the load is the hold; what lies before and after it is
+without load. Means over short windows after the load has settled, at the hold's end, before the load and
+after it are compared. Their uncertainty comes from means of blocks, since neighbouring readings are not
+independent. Drift with temperature cannot be told from creep; a long look at the zero beforehand shows it.
+Cost: a few passes over one recording.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+from scipy.stats import t as student
+
+from rig.errors import InputError
+from rig.samples import FloatArray, IntArray
+
+SETTLE_S = 2.0
+"""Left out after a load was put on or taken off, and before: the hand still touches it."""
+
+WINDOW_S = 2.0
+"""What a reading is averaged over."""
+
+BLOCKS = 8
+"""Means of so many parts of a window show how well its mean is known."""
+
+USUAL_HOLD_S = 300.0
+"""Five minutes; a shorter hold shows less creep, and says so."""
+
+SHORTEST_HOLD_S = 20.0
+"""Below this nothing is seen but the load's coming to rest."""
+
+FIT_POINTS = 60
+"""Means, spread by the logarithm of time, that creep per decade is fitted to."""
+
+CONFIDENCE = 0.95
+_FEWEST_DECADES = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """A change in per cent of the load.
+
+    Parameters
+    ----------
+    pct, u_pct
+        And its standard uncertainty.
+    degrees_of_freedom
+        Of the uncertainty.
+    """
+
+    pct: float
+    u_pct: float
+    degrees_of_freedom: float
+
+    @property
+    def interval_pct(self) -> float:
+        """Half the width of the interval that holds the change with 95 %."""
+        return float(student.ppf((1 + CONFIDENCE) / 2, self.degrees_of_freedom)) * self.u_pct
+
+
+@dataclass(frozen=True, slots=True)
+class CreepResult:
+    """What a held load and its removal showed.
+
+    Parameters
+    ----------
+    load
+        From zero to the beginning of the hold, in the unit of what was given.
+    hold_s
+        How long the load stood.
+    creep
+        From the hold's beginning to its end.
+    per_decade
+        Per tenfold time since the load was put on; None where the hold is too short for it.
+    zero_return
+        From before the load to right after it; None where there is no stretch without load on both sides.
+    zero_return_after_s
+        How long after its removal that was read.
+    notes
+        What a reader has to be told, and why a field is empty.
+    """
+
+    load: float
+    hold_s: float
+    creep: Change
+    per_decade: Change | None
+    zero_return: Change | None
+    zero_return_after_s: float | None
+    notes: tuple[str, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain values."""
+        fields = asdict(self)
+        for name in ("creep", "per_decade", "zero_return"):
+            change: Change | None = getattr(self, name)
+            if change is not None:
+                fields[name]["interval_pct"] = change.interval_pct
+                if math.isinf(change.degrees_of_freedom):
+                    fields[name]["degrees_of_freedom"] = None
+        return fields
+
+
+@dataclass(frozen=True, slots=True)
+class _Mean:
+    value: float
+    u: float
+    degrees_of_freedom: float
+
+
+def creep_and_return(time_s: FloatArray, force: FloatArray, *, resolution: float = 0.0) -> CreepResult:
+    """Creep under the longest hold of a recording, and the zero's return after it.
+
+    Parameters
+    ----------
+    time_s
+        Instants, shape (n,), rising.
+    force
+        In newtons or counts, shape (n,); compression positive.
+    resolution
+        Smallest step of `force`; 0 if unknown.
+
+    Raises
+    ------
+    InputError
+        If there is no stretch under load that is long enough, or none before it to count the load from.
+    """
+    if len(force) < BLOCKS or not np.all(np.isfinite(time_s)):
+        raise InputError("creep: found too few samples, or samples without times; expected a held load")
+    begins, ends = _hold(time_s, force)
+    hold_s = float(time_s[ends - 1] - time_s[begins])
+    if hold_s < SHORTEST_HOLD_S:
+        raise InputError(
+            f"creep: the longest stretch under load lasts {hold_s:.1f} s; expected a load that is held for "
+            f"{USUAL_HOLD_S:.0f} s, or {SHORTEST_HOLD_S:.0f} s at the very least"
+        )
+    before = _window(time_s, force, time_s[begins] - SETTLE_S - WINDOW_S, resolution)
+    if before is None:
+        raise InputError(
+            f"creep: the recording begins under load; expected {SETTLE_S + WINDOW_S:.0f} s without load "
+            "before it"
+        )
+    first = _window(time_s, force, time_s[begins] + SETTLE_S, resolution)
+    last = _window(time_s, force, time_s[ends - 1] - SETTLE_S - WINDOW_S, resolution)
+    assert first is not None
+    assert last is not None
+    load = first.value - before.value
+    after = _window(time_s, force, time_s[ends - 1] + SETTLE_S, resolution)
+    notes = list(_notes(hold_s, after))
+    returned = None if after is None else _change(before, after, load)
+    return CreepResult(
+        load,
+        hold_s,
+        _change(first, last, load),
+        _per_decade(time_s, force, (begins, ends), load),
+        returned,
+        None if after is None else SETTLE_S,
+        tuple(notes),
+    )
+
+
+def _hold(time_s: FloatArray, force: FloatArray) -> tuple[int, int]:
+    """First and one past the last sample of the longest stretch above half of the way to the load."""
+    low, high = np.percentile(force, (1, 99))
+    loaded = force > (low + high) / 2
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], loaded, [False]]).astype(np.int8)))
+    starts: IntArray = edges[::2]
+    stops: IntArray = edges[1::2]
+    if not len(starts) or high == low:
+        raise InputError("creep: the force never rises; expected a load that is put on, held and taken off")
+    longest = int(np.argmax(time_s[stops - 1] - time_s[starts]))
+    return int(starts[longest]), int(stops[longest])
+
+
+def _window(time_s: FloatArray, force: FloatArray, from_s: float, resolution: float) -> _Mean | None:
+    """Mean over a window, and how well it is known; None where the recording does not hold all of it."""
+    step_s = float(np.median(np.diff(time_s)))
+    if from_s < time_s[0] - step_s or from_s + WINDOW_S > time_s[-1] + step_s:
+        return None
+    part = force[(time_s >= from_s) & (time_s < from_s + WINDOW_S)]
+    if len(part) < 2:
+        return None
+    blocks = np.array([block.mean() for block in np.array_split(part, min(BLOCKS, len(part)))])
+    noise = float(blocks.std(ddof=1)) / math.sqrt(len(blocks))
+    return _Mean(float(part.mean()), math.hypot(noise, resolution / math.sqrt(12)), len(blocks) - 1)
+
+
+def _change(before: _Mean, after: _Mean, load: float) -> Change:
+    u = math.hypot(before.u, after.u)
+    shares = sum(each.u**4 / each.degrees_of_freedom for each in (before, after))
+    freedom = u**4 / shares if shares > 0 else math.inf
+    return Change(100 * (after.value - before.value) / load, 100 * u / abs(load), freedom)
+
+
+def _per_decade(time_s: FloatArray, force: FloatArray, hold: tuple[int, int], load: float) -> Change | None:
+    """Slope over the logarithm of the time since the load was put on."""
+    part = slice(*hold)
+    since_s = time_s[part] - time_s[hold[0]]
+    edges = np.geomspace(SETTLE_S, since_s[-1] - SETTLE_S, FIT_POINTS + 1)
+    if math.log10(edges[-1] / edges[0]) < _FEWEST_DECADES:
+        return None
+    number = np.digitize(since_s, edges) - 1
+    inside = (number >= 0) & (number < FIT_POINTS)
+    counts = np.bincount(number[inside], minlength=FIT_POINTS)
+    kept = counts > 0
+    sums = np.bincount(number[inside], force[part][inside], minlength=FIT_POINTS)
+    logs = np.bincount(number[inside], np.log10(since_s[inside]), minlength=FIT_POINTS)
+    means, decades = sums[kept] / counts[kept], logs[kept] / counts[kept]
+    if len(means) < 4:
+        return None
+    centred = decades - decades.mean()
+    spread = float(centred @ centred)
+    slope = float(centred @ means) / spread
+    residuals = means - means.mean() - slope * centred
+    freedom = len(means) - 2
+    u = math.sqrt(float(residuals @ residuals) / freedom / spread)
+    return Change(100 * slope / load, 100 * u / abs(load), freedom)
+
+
+def _notes(hold_s: float, after: _Mean | None) -> list[str]:
+    notes = ["A drift of the zero, with temperature or time, is in these figures too."]
+    if hold_s < USUAL_HOLD_S:
+        notes.append(f"The load was held for {hold_s:.0f} s; {USUAL_HOLD_S:.0f} s are usual and show more.")
+    if after is None:
+        notes.append(f"Empty: zero return (there are no {SETTLE_S + WINDOW_S:.0f} s without load after it).")
+    return notes

@@ -1,0 +1,300 @@
+"""Calibrate the force channel as it is mounted and in the sense in which it is used.
+
+In: readings beside masses or a reference cell, centred and off-centre. Out: a scale with its covariance, and
+the evidence for it. Falling readings are fitted with the rising ones, and what separates them is a part of
+the uncertainty of its own; a load off the centre likewise.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Any
+
+from rig.calibration.evidence import Record, Share
+from rig.calibration.readings import ReadingTable, refuse_wrong_ways
+from rig.calibration.references import (
+    AIR_KG_PER_M3,
+    MASS_KG_PER_M3,
+    Gravity,
+    half_range_share,
+    mass_load_n,
+    mass_shares,
+)
+from rig.calibration.scale_fitting import FittedScale, details_of, far_out, fit_scale, with_evidence
+from rig.calibration.scales import Scale
+from rig.errors import InputError
+
+SHARES_FROM = 0.2
+"""Loads from this share of the largest on tell reversibility and off-centre errors, as in ISO 7500-1; below
+it a step of the converter would look like one."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceFacts:
+    """What is known about the references.
+
+    Parameters
+    ----------
+    text
+        Name and certificate; empty where nothing was said.
+    relative_u
+        Standard uncertainty over value; None where nobody stated it.
+    """
+
+    text: str = ""
+    relative_u: float | None = None
+
+    def shares(self) -> tuple[Share, ...]:
+        """Its part of the uncertainty."""
+        return () if self.relative_u is None else (Share("references", self.relative_u),)
+
+    def cautions(self) -> tuple[str, ...]:
+        """What is to be said where nobody stated their uncertainty."""
+        if self.relative_u is not None:
+            return ()
+        return (
+            "the references' uncertainty is not stated and is missing from the budget; say it with "
+            "--reference-u",
+        )
+
+    def sentences(self) -> tuple[str, ...]:
+        """For the record."""
+        text = self.text or "references of which nothing was said"
+        known = (
+            "no uncertainty was stated, so none is in the budget"
+            if self.relative_u is None
+            else f"standard uncertainty {100 * self.relative_u:.3g} %"
+        )
+        return (f"{text}; {known}",)
+
+
+@dataclass(frozen=True, slots=True)
+class Surroundings:
+    """Where and in what air masses are used.
+
+    Parameters
+    ----------
+    gravity
+        None where masses are not used.
+    air_kg_per_m3, mass_kg_per_m3
+        Densities.
+    """
+
+    gravity: Gravity | None = None
+    air_kg_per_m3: float = AIR_KG_PER_M3
+    mass_kg_per_m3: float = MASS_KG_PER_M3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ChannelCalibration:
+    """A calibrated channel and what is to be said of it.
+
+    Parameters
+    ----------
+    scale
+        With uncertainty, range and record.
+    fitted
+        What it was found from.
+    table
+        The readings, of which `used` were fitted.
+    used
+        Indices into the table's readings, in the order of the residuals.
+    cautions
+        Sentences for whoever reads the result.
+    figures
+        Further results under their names, in per cent or mm.
+    """
+
+    scale: Scale
+    fitted: FittedScale
+    table: ReadingTable
+    used: tuple[int, ...]
+    cautions: tuple[str, ...]
+    figures: dict[str, float] = field(default_factory=dict)
+
+
+def calibrate_force(
+    table: ReadingTable,
+    *,
+    surroundings: Surroundings | None = None,
+    references: ReferenceFacts | None = None,
+    degree: int | None = None,
+    reversed_way: bool = False,
+    made: date | None = None,
+    expires: date | None = None,
+    by: str = "",
+) -> ChannelCalibration:
+    """Find the force scale.
+
+    Parameters
+    ----------
+    table
+        From `force_table`.
+    surroundings
+        Needed where the references are masses.
+    references
+        What is known about them.
+    degree
+        1 to 3; None for the lowest that is enough.
+    reversed_way
+        Whether counts fall while the load rises, and are meant to.
+    made, expires, by
+        For the record.
+
+    Raises
+    ------
+    InputError
+        If gravity is missing, a reading does not follow its reference, or the readings cannot carry the
+        degree.
+    """
+    surroundings, references = surroundings or Surroundings(), references or ReferenceFacts()
+    loads_n = loads_of(table, surroundings)
+    refuse_wrong_ways(table, loads_n, reversed_way=reversed_way)
+    used = tuple(index for index, each in enumerate(table.readings) if each.centred)
+    fitted = _fitted(table, loads_n, used, degree)
+    shares, figures = _further_shares(table, loads_n, fitted.scale)
+    gravity = surroundings.gravity if table.quantity == "mass" else None
+    if gravity is not None:
+        shares = (*mass_shares(gravity, surroundings.air_kg_per_m3, surroundings.mass_kg_per_m3), *shares)
+    cautions = (*fitted.cautions, *references.cautions(), *_cautions(table, loads_n, fitted, used, shares))
+    details: dict[str, Any] = {**details_of(fitted, "N"), **figures, "cautions": list(cautions)}
+    sentences = references.sentences()
+    if gravity is not None:
+        details |= {
+            "gravity_m_per_s2": gravity.m_per_s2,
+            "air_kg_per_m3": surroundings.air_kg_per_m3,
+            "mass_kg_per_m3": surroundings.mass_kg_per_m3,
+        }
+        sentences = (
+            *sentences,
+            f"{gravity.source}; air of {surroundings.air_kg_per_m3:g} and masses of "
+            f"{surroundings.mass_kg_per_m3:g} kg/m^3",
+        )
+    record = Record(made, expires, by, sentences, details)
+    scale = with_evidence(fitted.scale, (*references.shares(), *shares), record)
+    return ChannelCalibration(scale, fitted, table, used, cautions, figures)
+
+
+def loads_of(table: ReadingTable, surroundings: Surroundings) -> list[float]:
+    """Loads in newtons, in the order of the table's readings.
+
+    Raises
+    ------
+    InputError
+        If they are masses and gravity is not known.
+    """
+    if table.quantity != "mass":
+        return [each.reference for each in table.readings]
+    if surroundings.gravity is None:
+        raise InputError(
+            f"{table.where}: masses press with their weight: state the local gravity, --gravity "
+            '"9.8145 m/s^2", or where the rig stands, --latitude 54.3 --height "12 m"'
+        )
+    return [
+        mass_load_n(
+            each.reference,
+            surroundings.gravity.m_per_s2,
+            air_kg_per_m3=surroundings.air_kg_per_m3,
+            mass_kg_per_m3=surroundings.mass_kg_per_m3,
+        )
+        for each in table.readings
+    ]
+
+
+def _fitted(
+    table: ReadingTable, loads_n: Sequence[float], used: Sequence[int], degree: int | None
+) -> FittedScale:
+    readings = [table.readings[index] for index in used]
+    runs = [each.run for each in readings]
+    try:
+        return fit_scale(
+            [loads_n[index] for index in used],
+            [each.counts for each in readings],
+            unit="N",
+            degree=degree,
+            runs=runs,
+        )
+    except InputError as problem:
+        raise InputError(f"{table.where}: {problem}") from None
+
+
+def _further_shares(
+    table: ReadingTable, loads_n: Sequence[float], scale: Scale
+) -> tuple[tuple[Share, ...], dict[str, float]]:
+    """What falling and off-centre loads add."""
+    shares: list[Share] = []
+    figures: dict[str, float] = {}
+    reversibility = _largest_reversal(table, loads_n, scale)
+    if reversibility is not None:
+        figures["reversibility_pct"] = 100 * reversibility
+        shares.append(half_range_share("reversibility", abs(reversibility) / 2))
+    off_centre = _largest_off_centre(table, loads_n, scale)
+    if off_centre is not None:
+        figures["off_centre_half_range_pct"] = 100 * off_centre
+        shares.append(half_range_share("off-centre load", off_centre))
+    return tuple(shares), figures
+
+
+def _by_load(table: ReadingTable, loads_n: Sequence[float]) -> dict[float, list[int]]:
+    """Indices of the readings of each load that is large enough to tell a share."""
+    least = SHARES_FROM * max(loads_n)
+    groups: dict[float, list[int]] = {}
+    for index, load_n in enumerate(loads_n):
+        if load_n >= least:
+            groups.setdefault(load_n, []).append(index)
+    return groups
+
+
+def _largest_reversal(table: ReadingTable, loads_n: Sequence[float], scale: Scale) -> float | None:
+    """Largest difference of a falling from the rising reading of its run, as a share of the load."""
+    found: list[float] = []
+    for load_n, indices in _by_load(table, loads_n).items():
+        readings = [table.readings[index] for index in indices if table.readings[index].centred]
+        for run in {each.run for each in readings}:
+            rising = [each.counts for each in readings if each.run == run and not each.falling]
+            falling = [each.counts for each in readings if each.run == run and each.falling]
+            if rising and falling:
+                between = sum(falling) / len(falling) - sum(rising) / len(rising)
+                found.append(between * float(scale.slope(rising[0])) / load_n)
+    return max(found, key=abs) if found else None
+
+
+def _largest_off_centre(table: ReadingTable, loads_n: Sequence[float], scale: Scale) -> float | None:
+    """Largest half range of one load at several places, as a share of the load."""
+    found: list[float] = []
+    for load_n, indices in _by_load(table, loads_n).items():
+        readings = [table.readings[index] for index in indices]
+        places: dict[str, list[float]] = {}
+        for each in readings:
+            places.setdefault("" if each.centred else each.place.lower(), []).append(each.counts)
+        if len(places) > 1:
+            means = [sum(counts) / len(counts) for counts in places.values()]
+            span = max(means) - min(means)
+            found.append(span / 2 * abs(float(scale.slope(means[0]))) / load_n)
+    return max(found) if found else None
+
+
+def _cautions(
+    table: ReadingTable,
+    loads_n: Sequence[float],
+    fitted: FittedScale,
+    used: Sequence[int],
+    shares: Sequence[Share],
+) -> tuple[str, ...]:
+    cautions = [
+        f"{table.place_of(table.readings[used[index]])}: lies {fitted.fit.residuals[index]:+.3g} N off the "
+        "curve, far more than the others; is its reference right?"
+        for index in far_out(fitted.fit)
+    ]
+    if not any(load_n == 0 for load_n in loads_n):
+        cautions.append("no reading without load: forces below the smallest load were not compared")
+    sources = {share.source for share in shares}
+    if "off-centre load" not in sources:
+        cautions.append(
+            "no load was placed off the centre: what a specimen that stands askew adds is not in the budget"
+        )
+    if "reversibility" not in sources:
+        cautions.append("no falling readings: what the cell holds back while unloading is not in the budget")
+    return tuple(cautions)

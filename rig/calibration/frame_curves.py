@@ -1,0 +1,259 @@
+"""Curves of a frame's give through the samples of presses on a block.
+
+Problem: what the position reading travels under a rising force is the give, from a touch that is not known.
+Plan: samples of each stroke are averaged in steps of force; a touch for each press and a natural cubic spline
+through the origin are linear in their unknowns, so least squares; knots are as few as the curve needs. The
+means of the spline's own terms stand beside those of the position, so that wide steps bend nothing.
+Cost: a pass over the samples for each curve tried, some ten.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.interpolate import CubicSpline
+
+from rig.calibration.presses import Press
+from rig.calibration.scatter import chance_of_ratio
+from rig.errors import InputError
+from rig.samples import FloatArray, IntArray
+
+MOST_STEPS, LEAST_STEPS = 60, 8
+"""Of force, in which the samples of a stroke are averaged."""
+
+VALUES_A_STEP = 4
+"""At the least, on the mean."""
+
+LOW_SHARE, LOW_NOISE = 0.01, 10.0
+"""Below this share of the range, and this many times the noise, a force may be none."""
+
+KNOT_COUNTS = (1, 2, 3, 4, 6)
+"""A straight line, and curves that bend ever more."""
+
+CURVED_CHANCE = 0.01
+NEGLIGIBLE_SHARE = 0.0005
+"""Further knots must explain something that chance does not, and that is more than this share of the give."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Strokes:
+    """Samples of all presses, and the steps of force in which they are averaged.
+
+    Parameters
+    ----------
+    force_n, step
+        Of each sample; `step` numbers its step over presses, strokes and steps in this order.
+    count, position_mm
+        Samples of each step and their mean position, shape (presses, 2, steps), loading first.
+    low_n, top_n
+        Where the steps begin, and the force that all presses reached.
+    recording
+        Of each press.
+    """
+
+    force_n: FloatArray
+    step: IntArray
+    count: FloatArray
+    position_mm: FloatArray
+    low_n: float
+    top_n: float
+    recording: IntArray
+
+    def means(self, values: FloatArray) -> FloatArray:
+        """Means of values of the samples in each step."""
+        sums = np.bincount(self.step, values, self.count.size).reshape(self.count.shape)
+        return np.asarray(sums / self.count, np.float64)
+
+    @property
+    def middle_n(self) -> FloatArray:
+        """Mean force of each step, shape (steps,)."""
+        middle: FloatArray = self.means(self.force_n).mean(axis=(0, 1))
+        return middle
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """Knots that were tried: how many, whether denser where the force is small, and what they leave."""
+
+    knots: int
+    denser_below: bool
+    residual_mm: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Curve:
+    """The curve through some knots.
+
+    Parameters
+    ----------
+    knots_n
+        Shape (k,).
+    solver
+        From means of steps to gives at knots, shape (k, steps).
+    design
+        From gives at knots to means of steps, shape (steps, k), each column about its own mean.
+    gives_mm, touches_mm
+        Of each press, shape (presses, k) and (presses,).
+    residual_mm
+        What each press leaves in each step about the mean curve, shape (presses, steps).
+    choice
+        Which curve it is.
+    """
+
+    knots_n: FloatArray
+    solver: FloatArray
+    design: FloatArray
+    gives_mm: FloatArray
+    touches_mm: FloatArray
+    residual_mm: FloatArray
+    choice: Choice
+
+    @property
+    def give_mm(self) -> FloatArray:
+        """At the knots, mean of the presses."""
+        mean: FloatArray = self.gives_mm.mean(axis=0)
+        return mean
+
+
+def strokes_of(
+    presses: Sequence[Press],
+    *,
+    play_mm: float,
+    give_of_block_mm_per_n: float,
+    noise_n: float,
+    most_steps: int,
+) -> Strokes:
+    """Average the samples of presses in steps of force.
+
+    Parameters
+    ----------
+    presses
+        Whole ones.
+    play_mm
+        Of the position reading, taken off on the way out.
+    give_of_block_mm_per_n
+        Taken off the position.
+    noise_n
+        Of single forces.
+    most_steps
+        Not to be exceeded, since the position reading tells no more apart.
+
+    Raises
+    ------
+    InputError
+        If a stroke holds too few values.
+    """
+    top_n = min(press.peak_force_n for press in presses) - 2 * noise_n
+    low_n = max(LOW_NOISE * noise_n, LOW_SHARE * top_n)
+    force_n = np.concatenate([press.force_n for press in presses])
+    out = [np.arange(len(press.force_n)) > press.turn for press in presses]
+    position_mm = np.concatenate([press.position_mm for press in presses])
+    position_mm = position_mm - play_mm * np.concatenate(out) - force_n * give_of_block_mm_per_n
+    stroke = np.concatenate([2 * k + going_out for k, going_out in enumerate(out)])
+    inside = (force_n > low_n) & (force_n < top_n)
+    force_n, position_mm, stroke = force_n[inside], position_mm[inside], stroke[inside]
+    fewest = int(np.bincount(stroke, minlength=2 * len(presses)).min())
+    steps = min(MOST_STEPS, most_steps, fewest // VALUES_A_STEP)
+    while steps >= LEAST_STEPS:
+        step = np.minimum(((force_n - low_n) / (top_n - low_n) * steps).astype(np.int64), steps - 1)
+        step += stroke * steps
+        count = np.bincount(step, minlength=2 * len(presses) * steps).reshape(len(presses), 2, steps)
+        if count.min() > 0:
+            mean_mm = np.bincount(step, position_mm, count.size).reshape(count.shape) / count
+            recording = np.array([press.recording for press in presses])
+            return Strokes(force_n, step, count.astype(np.float64), mean_mm, low_n, top_n, recording)
+        steps = steps * 3 // 4
+    raise InputError(
+        f"found {fewest} values between {low_n:.3g} N and {top_n:.4g} N in a stroke; expected "
+        f"{LEAST_STEPS * VALUES_A_STEP} at the least, evenly spread: press more slowly"
+    )
+
+
+def curves_through(strokes: Strokes, knots: int | None) -> Iterator[Curve]:
+    """Curves to choose from, those of fewer knots first; with a stated number only those."""
+    for count in KNOT_COUNTS if knots is None else (knots,):
+        if count * 2 > strokes.count.shape[2]:
+            continue
+        for denser_below in (False, True) if count > 1 else (False,):
+            yield _curve(strokes, count, denser_below=denser_below)
+
+
+def chosen(curves: Sequence[Curve], give_mm: float) -> tuple[Curve, str]:
+    """The first curve that no richer one betters by more than chance and by more than nothing.
+
+    Parameters
+    ----------
+    curves
+        Those of fewer knots first.
+    give_mm
+        At the largest force.
+
+    Returns
+    -------
+    The curve, and why it was taken.
+    """
+    negligible_mm = NEGLIGIBLE_SHARE * give_mm
+    for curve in sorted(curves, key=lambda each: (each.choice.knots, each.choice.residual_mm)):
+        better = [each for each in curves if _betters(each, curve, negligible_mm)]
+        if not better:
+            break
+    richest = max(each.choice.knots for each in curves)
+    count, residual_um = curve.choice.knots, 1e3 * curve.choice.residual_mm
+    if count == richest:
+        reason = f"{count} knots leave {residual_um:.2g} um; no more were tried"
+    else:
+        words = "a straight line leaves" if count == 1 else f"{count} knots leave"
+        reason = f"{words} {residual_um:.2g} um, and no curve of up to {richest} knots explains more of that"
+    return curve, reason
+
+
+def basis(knots_n: FloatArray, force_n: FloatArray) -> FloatArray:
+    """What each knot contributes at forces of shape (n,) within the knots: shape (n, k).
+
+    The same curve as `Frame.give_mm`: natural cubic through the origin; one knot is a straight line.
+    """
+    if len(knots_n) == 1:
+        return force_n[:, None] / knots_n
+    ends = np.concatenate([[0.0], knots_n])
+    spline = CubicSpline(ends, np.eye(len(ends))[:, 1:], bc_type="natural")
+    values: FloatArray = spline(force_n)
+    return values
+
+
+def _curve(strokes: Strokes, knots: int, *, denser_below: bool) -> Curve:
+    shares = np.arange(1, knots + 1) / knots
+    knots_n = strokes.top_n * (shares**2 if denser_below else shares)
+    terms = basis(knots_n, strokes.force_n)
+    # both strokes weigh the same: presses, steps, knots
+    design = np.stack([strokes.means(column).mean(axis=1) for column in terms.T], axis=-1)
+    position_mm = strokes.position_mm.mean(axis=1)
+    gives = np.empty((len(design), knots))
+    for k, (table, column) in enumerate(zip(design, position_mm, strict=True)):
+        gives[k] = np.linalg.lstsq(table - table.mean(axis=0), column - column.mean(), rcond=None)[0]
+    give_mm = gives.mean(axis=0)
+    residual_mm = position_mm - design @ give_mm
+    touches_mm = residual_mm.mean(axis=1)
+    mean_design = design.mean(axis=0)
+    centred = mean_design - mean_design.mean(axis=0)
+    residual_mm = residual_mm - touches_mm[:, None]
+    rms_mm = float(np.sqrt(np.mean(residual_mm.mean(axis=0) ** 2)))
+    choice = Choice(knots, denser_below, rms_mm)
+    return Curve(knots_n, np.linalg.pinv(centred), mean_design, gives, touches_mm, residual_mm, choice)
+
+
+def _betters(rich: Curve, plain: Curve, negligible_mm: float) -> bool:
+    """Whether a curve of more knots explains more than chance does."""
+    more = rich.choice.knots - plain.choice.knots
+    if more < 1:
+        return False
+    # about each press's own curve, presses that differ do not hide a bend that they share
+    presses, steps = rich.residual_mm.shape
+    gained = presses * steps * (plain.choice.residual_mm**2 - rich.choice.residual_mm**2)
+    left = rich.residual_mm - (rich.gives_mm - rich.give_mm) @ (rich.design - rich.design.mean(axis=0)).T
+    freedom = presses * (steps - 1 - rich.choice.knots)
+    spread = float(np.sum(left**2)) / freedom
+    if gained / (presses * steps) <= negligible_mm**2:
+        return False
+    return spread == 0 or chance_of_ratio(gained / more / spread, more, freedom) < CURVED_CHANCE

@@ -1,0 +1,526 @@
+"""How far the rig itself gives way, from slow presses of a stiff block.
+
+Problem: with a block between the platens that hardly gives, what the position reading still travels is the
+frame's give; but the block has a share in it, presses differ, and a frame rubs.
+Plan: each press gives a curve of its own (see `frame_curves`); their mean is the frame's, and the press is
+the unit of scatter, not the sample. Noise, resolution, half of what lies between loading and unloading, and
+what the curve leaves are added. What is no frame is refused: a soft or moving block, a give that drowns.
+Cost: tables of some sixty steps of force for each press.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from scipy.interpolate import CubicSpline
+
+from rig.calibration.calibration import Calibration
+from rig.calibration.evidence import Record, Share
+from rig.calibration.frame import Frame
+from rig.calibration.frame_curves import (
+    MOST_STEPS,
+    Choice,
+    Curve,
+    Strokes,
+    chosen,
+    curves_through,
+    strokes_of,
+)
+from rig.calibration.presses import Presses, aligned, presses_of
+from rig.calibration.scales import Scale
+from rig.calibration.scatter import combined, expanded, more_than_noise, variance_factor
+from rig.errors import InputError
+from rig.samples import FloatArray, Samples
+
+LEAST_PRESSES = 3
+"""Two have hardly a scatter."""
+
+LEAST_SIGNAL = 100.0
+"""Largest force over noise."""
+
+LEAST_GIVE_STEPS = 8
+"""Of the position reading, over which the frame must give."""
+
+SOFTEST_MM_PER_N = 0.2
+"""A frame that gives more is no frame (5 N/mm is a specimen); most likely the block is soft."""
+
+LOSSY_SHARE = 0.25
+"""Of the give, which may lie between loading and unloading at the most: rubber, or a block that slid."""
+
+MOVED_SHARE = 0.1
+"""Of the give, by which the touch may wander within a recording."""
+
+MOVED_STEPS = 3.0
+"""Of the position reading, which it may wander in any case."""
+
+WORST_RELATIVE_U = 0.2
+"""At the largest force. A frame known less well is better not known."""
+
+FALLING_SHARE = 0.02
+"""Of the give, by which a curve may fall through noise."""
+
+MOST_KNOTS = 6
+
+_FIRST_SHARE = 0.02
+"""Of the peak: a force that is surely one."""
+
+_CURVE_POINTS = 101
+_SAWTOOTH = 1 / 360
+"""Variance of the mean over a long run of equal steps that is cut anywhere, in squares of a step over the
+square of how many there are: both ends contribute that of half the second Bernoulli polynomial, 1/720."""
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """What lies between the platens.
+
+    Parameters
+    ----------
+    stiffness_n_per_mm
+        Its own; infinite if it is taken as rigid.
+    relative_u
+        Standard uncertainty of the stiffness over its value.
+    """
+
+    stiffness_n_per_mm: float = math.inf
+    relative_u: float = 0.0
+
+    @property
+    def give_mm_per_n(self) -> float:
+        """What the block gives itself."""
+        return 1 / self.stiffness_n_per_mm
+
+    @property
+    def words(self) -> str:
+        """For a record."""
+        if math.isinf(self.stiffness_n_per_mm):
+            return "a block taken as rigid: what it gives itself counts as the frame's"
+        return (
+            f"a block of {self.stiffness_n_per_mm / 1e3:g} N/um, stated, "
+            f"relative standard uncertainty {100 * self.relative_u:g} %"
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FrameMeasurement:
+    """What presses of a block say.
+
+    Parameters
+    ----------
+    frame
+        The curve, with its uncertainty and evidence.
+    u_mm, interval_mm
+        At its knots: standard uncertainty with all shares, and half the 95 % interval.
+    force_n, loading_mm, unloading_mm
+        Give on both strokes in steps of force, means of the presses, shape (steps,).
+    loop_mm
+        Widest distance between the strokes at a knot.
+    residual_mm
+        Root mean square distance of the steps' means from the curve.
+    touches_mm
+        Where each press touched.
+    choices, reason
+        Curves that were tried, and why this one.
+    left_out
+        Presses that were not whole.
+    notes
+        What a reader should know.
+    """
+
+    frame: Frame
+    u_mm: tuple[float, ...]
+    interval_mm: tuple[float, ...]
+    force_n: FloatArray
+    loading_mm: FloatArray
+    unloading_mm: FloatArray
+    loop_mm: float
+    residual_mm: float
+    touches_mm: tuple[float, ...]
+    choices: tuple[Choice, ...]
+    reason: str
+    left_out: int
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Sensing:
+    """Noise and resolution of single values."""
+
+    force_u_n: float
+    position_u_mm: float
+    position_step_mm: float
+
+    @classmethod
+    def of(cls, presses: Presses, force_step_n: float, position_step_mm: float) -> _Sensing:
+        # noise beyond a step has the step's own scatter in it
+        force_u_n = max(presses.force_noise_n, force_step_n / math.sqrt(12))
+        position_u_mm = max(presses.position_noise_mm, position_step_mm / math.sqrt(12))
+        return cls(force_u_n, position_u_mm, position_step_mm)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Known:
+    """How well the gives at the knots are known, and what lies between the strokes there."""
+
+    covariance_mm2: FloatArray
+    degrees_of_freedom: float
+    loop_mm: FloatArray
+    notes: tuple[str, ...]
+
+
+def measure_frame(
+    recordings: Sequence[Samples],
+    calibration: Calibration,
+    block: Block | None = None,
+    *,
+    knots: int | None = None,
+    softest_mm_per_n: float = SOFTEST_MM_PER_N,
+) -> FrameMeasurement:
+    """Give of the frame.
+
+    Parameters
+    ----------
+    recordings
+        Slow presses of a block that let go in between; each recording whole. The block may be laid in anew
+        between recordings, not within one.
+    calibration
+        So far; its own frame is no matter.
+    block
+        What was pressed; None for one that is taken as rigid.
+    knots
+        How many, from 1 to 6; None for as few as the curve needs.
+    softest_mm_per_n
+        Give for each newton above which it is no frame.
+
+    Raises
+    ------
+    InputError
+        If there are too few presses or values, if force or give are small beside noise and resolution, or
+        if the block is soft, loses energy, or moves.
+
+    References
+    ----------
+    JCGM 100:2008, 4.2, 5.1 and F.2.2.1: scatter of a mean, propagation, resolution.
+    """
+    block = block or Block()
+    if knots is not None and not 1 <= knots <= MOST_KNOTS:
+        raise InputError(f"knots: found {knots}, expected 1 to {MOST_KNOTS}")
+    if recordings:
+        calibration = calibration.for_channels(recordings[0].force_channel, recordings[0].position_channel)
+    signals = aligned(recordings, calibration)
+    presses = presses_of(signals, released=True)
+    if len(presses.whole) < LEAST_PRESSES:
+        raise InputError(
+            f"found {len(presses.whole)} whole presses of the block ({presses.left_out} left out); expected "
+            f"{LEAST_PRESSES} at the least, and better five"
+        )
+    sensing = _Sensing.of(presses, signals[0].force_resolution_n, signals[0].position_resolution_mm)
+    _refuse_what_drowns(presses, sensing, softest_mm_per_n)
+    strokes = _strokes(presses, sensing, calibration.play.mm, block)
+    curves = list(curves_through(strokes, knots))
+    if not curves:
+        raise InputError(
+            f"knots: found {knots} for {strokes.count.shape[2]} steps of force that can be told apart; "
+            "expected fewer knots, or slower and harder presses"
+        )
+    curve, reason = chosen(curves, abs(float(curves[0].give_mm[-1])))
+    _refuse_what_is_no_frame(curve, block)
+    known = _known(curve, strokes, sensing)
+    _refuse_what_moved(curve, strokes, sensing, known)
+    found = _measurement(curve, strokes, known, tuple(_shares(calibration, block, curve)))
+    choices = tuple(each.choice for each in curves)
+    details = _readings(curve, strokes) | _choices_told(choices, reason)
+    details["noise"] = {"force_n": sensing.force_u_n, "position_mm": sensing.position_u_mm}
+    return replace(
+        found,
+        frame=replace(found.frame, record=Record(references=(block.words,), details=details)),
+        choices=choices,
+        reason=reason,
+        left_out=presses.left_out,
+        notes=(*_notes(calibration, block), *known.notes),
+    )
+
+
+def _strokes(presses: Presses, sensing: _Sensing, play_mm: float, block: Block) -> Strokes:
+    step_mm = sensing.position_step_mm
+    return strokes_of(
+        presses.whole,
+        play_mm=play_mm,
+        give_of_block_mm_per_n=block.give_mm_per_n,
+        noise_n=sensing.force_u_n,
+        most_steps=int(min(_travel_mm(presses) / step_mm, MOST_STEPS)) if step_mm else MOST_STEPS,
+    )
+
+
+def _travel_mm(presses: Presses) -> float:
+    """How far the platen goes on from the touch to the peak, median of the presses."""
+    ways = []
+    for press in presses.whole:
+        touched = int(np.argmax(press.force_n > _FIRST_SHARE * press.peak_force_n))
+        ways.append(float(press.position_mm.max() - press.position_mm[touched]))
+    return float(np.median(ways)) / (1 - _FIRST_SHARE)
+
+
+def _refuse_what_drowns(presses: Presses, sensing: _Sensing, softest_mm_per_n: float) -> None:
+    peak_n = float(np.median([press.peak_force_n for press in presses.whole]))
+    travel_mm, step_mm = _travel_mm(presses), sensing.position_step_mm
+    if travel_mm > softest_mm_per_n * peak_n:
+        raise InputError(
+            f"found {travel_mm:.3g} mm of travel under {peak_n:.4g} N, {1e3 * travel_mm / peak_n:.3g} um/N: "
+            f"far softer than a frame (expected {1e3 * softest_mm_per_n:.3g} um/N at the most); "
+            "press a block of steel, with no specimen beside it"
+        )
+    if peak_n < LEAST_SIGNAL * sensing.force_u_n:
+        raise InputError(
+            f"found forces up to {peak_n:.3g} N, noise {sensing.force_u_n:.2g} N; expected "
+            f"{LEAST_SIGNAL:g} times the noise at the least: press harder, as hard as specimens will be"
+        )
+    if travel_mm < LEAST_GIVE_STEPS * step_mm:
+        raise InputError(
+            f"the frame gives {1e3 * travel_mm:.3g} um under {peak_n:.4g} N, and the position reading's step "
+            f"is {1e3 * step_mm:.3g} um; expected {LEAST_GIVE_STEPS} steps at the least: press harder, or "
+            "take a finer position sensor"
+        )
+
+
+def _refuse_what_is_no_frame(curve: Curve, block: Block) -> None:
+    top_n, top_mm = float(curve.knots_n[-1]), float(curve.give_mm[-1])
+    if top_mm <= 0:
+        alone_um = 1e3 * top_n * block.give_mm_per_n
+        raise InputError(
+            f"at {top_n:.4g} N the block alone, as stated, gives {alone_um:.3g} um, more than the whole "
+            f"({alone_um + 1e3 * top_mm:.3g} um was found); expected a stiffer block, or its right stiffness"
+        )
+    grid_n = np.linspace(0, top_n, _CURVE_POINTS)
+    give_mm = Frame(tuple(curve.knots_n.tolist()), tuple(curve.give_mm.tolist())).give_mm(grid_n)
+    falls_mm = float((np.maximum.accumulate(give_mm) - give_mm).max())
+    if falls_mm > FALLING_SHARE * top_mm:
+        raise InputError(
+            f"the give falls by {1e3 * falls_mm:.2g} um while the force rises; expected a curve that rises "
+            "all the way: a block that settles, or too many knots for the noise"
+        )
+
+
+def _refuse_what_moved(curve: Curve, strokes: Strokes, sensing: _Sensing, known: _Known) -> None:
+    top_mm = float(curve.give_mm[-1])
+    limit_mm = max(MOVED_SHARE * top_mm, MOVED_STEPS * max(sensing.position_step_mm, sensing.position_u_mm))
+    for recording in np.unique(strokes.recording).tolist():
+        touches_mm = curve.touches_mm[strokes.recording == recording]
+        if np.ptp(touches_mm) > limit_mm:
+            told = ", ".join(f"{each:.3f}" for each in touches_mm)
+            raise InputError(
+                f"recording {recording}: the block moved: its presses touch at {told} mm; expected the same "
+                f"place within {limit_mm:.2g} mm, so that the block neither settles nor creeps"
+            )
+    widest_mm = float(np.abs(known.loop_mm).max())
+    if widest_mm > max(LOSSY_SHARE * top_mm, limit_mm):
+        raise InputError(
+            f"loading and unloading lie {1e3 * widest_mm:.3g} um apart, the give is {1e3 * top_mm:.3g} um; "
+            "expected next to nothing: a soft block, a block that slid, or a delay and play that were not "
+            "taken off (`pressrig calibrate delay`, slower presses)"
+        )
+
+
+def _known(curve: Curve, strokes: Strokes, sensing: _Sensing) -> _Known:
+    """Covariance of the gives: scatter of presses, noise, resolution, friction and what the curve leaves."""
+    presses, knots = curve.gives_mm.shape
+    steps = strokes.count.shape[2]
+    single_mm2 = _of_single_positions(curve, sensing)
+    share = (1 / strokes.count).mean(axis=0)
+    one_mm2 = single_mm2 * share.sum(axis=0) / 4
+    coarse_mm2 = _coarseness(curve, steps, sensing)
+    of_one = _through(curve.solver, one_mm2)
+    off = curve.gives_mm - curve.give_mm
+    chi_squared = float(np.einsum("pk,kl,pl->", off, np.linalg.pinv(of_one), off))
+    notes = []
+    if more_than_noise(chi_squared, (presses - 1) * knots):
+        factor, freedom = 1.0, presses - 1.0
+        scatter = off.T @ off / (presses - 1) / presses + of_one / presses
+        notes.append("The presses differ by more than noise; their scatter is in the uncertainty.")
+    else:
+        factor, freedom = variance_factor(chi_squared, (presses - 1) * knots)
+        scatter = factor * of_one / presses
+    loop_mm, apart_mm = _between_strokes(
+        curve, strokes, 4 * (max(factor, 1.0) * one_mm2 / presses + coarse_mm2)
+    )
+    left_mm2 = _left_by_curve(curve, max(factor, 1.0) * one_mm2 / presses + coarse_mm2)
+    if apart_mm.any():
+        notes.append(
+            f"Loading and unloading lie up to {1e3 * np.abs(loop_mm).max():.2g} um apart; half of it is in "
+            "the uncertainty."
+        )
+    fixed = _through(curve.solver, coarse_mm2) + np.outer(apart_mm, apart_mm) / 3 + left_mm2 * np.eye(knots)
+    fixed += _below_steps_mm(curve, strokes.low_n) ** 2 / 3
+    total = scatter + fixed
+    if math.isfinite(freedom):
+        # of the largest force, where the give matters most
+        parts = [(math.sqrt(scatter[-1, -1]), freedom), (math.sqrt(fixed[-1, -1]), math.inf)]
+        _, freedom = combined(parts)
+    return _Known((total + total.T) / 2, freedom, loop_mm, tuple(notes))
+
+
+def _of_single_positions(curve: Curve, sensing: _Sensing) -> float:
+    """Variance of a single position at a given force: its own noise and count, and the force's noise."""
+    slope_mm_per_n = float(curve.give_mm[-1] / curve.knots_n[-1])
+    return sensing.position_u_mm**2 + (slope_mm_per_n * sensing.force_u_n) ** 2
+
+
+def _coarseness(curve: Curve, steps: int, sensing: _Sensing) -> float:
+    """Variance of a step's mean from the position's counts, which all presses share."""
+    step_mm = sensing.position_step_mm
+    if not step_mm:
+        return 0.0
+    counts = float(curve.give_mm[-1]) / step_mm / steps
+    return step_mm**2 * min(_SAWTOOTH / counts**2, 1 / 12)
+
+
+def _through(solver: FloatArray, variance_mm2: FloatArray | float) -> FloatArray:
+    """Covariance at the knots from variances of the steps' means."""
+    covariance: FloatArray = (solver * variance_mm2) @ solver.T
+    return covariance
+
+
+def _between_strokes(
+    curve: Curve, strokes: Strokes, variance_mm2: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Distance from loading to unloading at no force and at the knots; and how far a stroke may lie from the
+    mean at the knots, both touches being taken where the loading touches. The latter is nothing where
+    chance would do as much.
+    """
+    distance_mm = (strokes.position_mm[:, 1] - strokes.position_mm[:, 0]).mean(axis=0)
+    design = np.column_stack([np.ones(len(curve.design)), curve.design])
+    solver = np.linalg.pinv(design)
+    terms = solver @ distance_mm
+    loop_mm = np.concatenate([terms[:1], terms[0] + terms[1:]])
+    chi_squared = float(terms @ np.linalg.pinv(_through(solver, variance_mm2)) @ terms)
+    if not more_than_noise(chi_squared, len(terms)):
+        return loop_mm, np.zeros(len(terms) - 1)
+    return loop_mm, np.maximum(np.abs(loop_mm[1:] - loop_mm[0]), np.abs(loop_mm[1:] + loop_mm[0])) / 2
+
+
+def _below_steps_mm(curve: Curve, low_n: float) -> float:
+    """How far the touch may be off, and with it all gives: a natural spline is straight at the origin, and
+    below the first step nobody saw whether the frame is. Nothing for a frame that is straight."""
+    if len(curve.knots_n) == 1:
+        return 0.0
+    spline = CubicSpline(
+        np.concatenate([[0.0], curve.knots_n]), np.concatenate([[0.0], curve.give_mm]), bc_type="natural"
+    )
+    return abs(float(spline(curve.knots_n[0], 2))) * low_n**2
+
+
+def _left_by_curve(curve: Curve, variance_mm2: FloatArray) -> float:
+    """Variance of what the curve leaves of the steps' means, where chance leaves less."""
+    left_mm = curve.residual_mm.mean(axis=0)
+    freedom = len(left_mm) - 1 - len(curve.knots_n)
+    if not more_than_noise(float(np.sum(left_mm**2 / variance_mm2)), freedom):
+        return 0.0
+    return float(np.sum(left_mm**2)) / freedom
+
+
+def _shares(calibration: Calibration, block: Block, curve: Curve) -> Iterator[Share]:
+    for name, scale in (("force", calibration.force), ("position", calibration.position)):
+        if scale is not None:
+            yield from _scale_shares(name, scale)
+    if block.relative_u:
+        of_block = block.give_mm_per_n * float(curve.knots_n[-1] / curve.give_mm[-1])
+        yield Share("stiffness of the block", of_block * block.relative_u)
+
+
+def _scale_shares(name: str, scale: Scale) -> Iterator[Share]:
+    known = scale.uncertainty
+    if known is None:
+        return
+    value = abs(float(scale.value(known.unit_counts + scale.zero_counts)))
+    u = math.sqrt(max(float(np.sum(known.covariance)), 0.0))
+    yield Share(f"{name} calibration, fit", u / value, known.degrees_of_freedom)
+    for share in known.shares:
+        yield Share(f"{name} calibration, {share.source}", share.relative_u, share.degrees_of_freedom)
+
+
+def _measurement(
+    curve: Curve, strokes: Strokes, known: _Known, shares: tuple[Share, ...]
+) -> FrameMeasurement:
+    give_mm = curve.give_mm
+    parts = [
+        [
+            (math.sqrt(known.covariance_mm2[k, k]), known.degrees_of_freedom),
+            *((share.relative_u * abs(float(give)), share.degrees_of_freedom) for share in shares),
+        ]
+        for k, give in enumerate(give_mm)
+    ]
+    known_by = [combined(each) for each in parts]
+    u_mm = tuple(u for u, _ in known_by)
+    if u_mm[-1] > WORST_RELATIVE_U * give_mm[-1]:
+        raise InputError(
+            f"the give at {curve.knots_n[-1]:.4g} N is {1e3 * give_mm[-1]:.3g} um with a standard "
+            f"uncertainty of {1e3 * u_mm[-1]:.2g} um; expected {100 * WORST_RELATIVE_U:g} % of it at the "
+            "most: press harder, more often, or on a block whose stiffness is better known"
+        )
+    force_n = strokes.middle_n
+    level_mm = curve.touches_mm[:, None, None]
+    on_strokes = (strokes.position_mm - level_mm).mean(axis=0)
+    return FrameMeasurement(
+        Frame(
+            tuple(curve.knots_n.tolist()),
+            tuple(give_mm.tolist()),
+            tuple(tuple(row) for row in known.covariance_mm2.tolist()),
+            known.degrees_of_freedom,
+            shares,
+        ),
+        u_mm,
+        tuple(expanded(u, freedom) for u, freedom in known_by),
+        force_n,
+        on_strokes[0],
+        on_strokes[1],
+        float(np.abs(known.loop_mm).max()),
+        curve.choice.residual_mm,
+        tuple(curve.touches_mm.tolist()),
+        (),
+        "",
+        0,
+        (),
+    )
+
+
+def _readings(curve: Curve, strokes: Strokes) -> dict[str, Any]:
+    return {
+        "presses": [
+            {
+                "recording": int(recording),
+                "touch_mm": float(touch),
+                "give_mm": [float(each) for each in gives],
+            }
+            for recording, touch, gives in zip(
+                strokes.recording, curve.touches_mm, curve.gives_mm, strict=True
+            )
+        ],
+        "residual_mm": curve.choice.residual_mm,
+    }
+
+
+def _choices_told(choices: tuple[Choice, ...], reason: str) -> dict[str, Any]:
+    tried = [
+        {"knots": each.knots, "denser_below": each.denser_below, "residual_mm": each.residual_mm}
+        for each in choices
+    ]
+    return {"curves_tried": tried, "choice": reason}
+
+
+def _notes(calibration: Calibration, block: Block) -> Iterator[str]:
+    if math.isinf(block.stiffness_n_per_mm):
+        yield "The block was taken as rigid: what it gives itself counts as the frame's."
+    bare = [
+        name
+        for name, scale in (("force", calibration.force), ("position", calibration.position))
+        if scale is not None and scale.uncertainty is None
+    ]
+    if bare:
+        yield (
+            f"The scale of {' and '.join(bare)} was stated, not measured: its uncertainty is not in the "
+            "frame's."
+        )

@@ -1,0 +1,407 @@
+"""Height of a piece between platens, from where they touch it and where they touch each other.
+
+Problem: a caliper squeezes what it measures, and a soft piece has no height but one at a force. Plan: the
+platen's position at a stated small force, with nothing between the platens less that with the piece. What
+both touches share goes out: the position's zero, the frame's give at that force, the play. What they do not
+share makes the budget: repeats or the noise of a reading, whichever is larger; the smallest step; the
+position's scale over the way between; the force's own uncertainty through the slopes; the delay through
+the speeds; a homing in between. Propagation is that of JCGM 100, intervals are Student's. Cost: nothing.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from scipy.special import stdtrit
+
+from rig.calibration.calibration import Calibration
+from rig.calibration.shifts import shifts
+from rig.errors import InputError
+from rig.samples import FloatArray
+
+CONFIDENCE = 0.95
+MOST_CHANCE = 0.05
+"""A first touch or a trend that chance makes less often than this is told."""
+
+MANY = 1e9
+"""Degrees of freedom that stand for infinitely many."""
+
+SAME_SPEED = 0.05
+"""Speeds that differ by a smaller share make a delay go out."""
+
+LEAST_FOR_FIRST = 4
+"""Touches without which a first one cannot be told from the rest."""
+
+
+@dataclass(frozen=True, slots=True)
+class PlatenTouch:
+    """Where one touch passed a force.
+
+    Parameters
+    ----------
+    position_mm, u_mm
+        Platen position, and the standard uncertainty that noise and force zero leave in it.
+    rounding_mm
+        Standard uncertainty that the position's smallest step leaves, the same at each repeat.
+    zero_u_mm
+        The part of `u_mm` that comes from the force zero.
+    per_newton_mm
+        Slope of position against force there.
+    speed_mm_per_s
+        Of the platen there.
+    """
+
+    position_mm: float
+    u_mm: float
+    rounding_mm: float
+    zero_u_mm: float
+    per_newton_mm: float
+    speed_mm_per_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class HeightPart:
+    """One row of the budget.
+
+    Parameters
+    ----------
+    source
+        Of the uncertainty.
+    u_mm
+        Standard uncertainty; None where it cannot be given.
+    degrees_of_freedom
+        Of it.
+    counts
+        Whether it enters the sum; one that does not is in another row already, or goes out.
+    why
+        How it was had, or why it is empty or does not count.
+    """
+
+    source: str
+    u_mm: float | None
+    degrees_of_freedom: float
+    counts: bool
+    why: str
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain values; None for infinite degrees of freedom."""
+        freedom = self.degrees_of_freedom
+        return {
+            "source": self.source,
+            "u_mm": self.u_mm,
+            "degrees_of_freedom": freedom if math.isfinite(freedom) else None,
+            "counts": self.counts,
+            "why": self.why,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Height:
+    """Height of a piece at a force.
+
+    Parameters
+    ----------
+    force_n
+        At which both touches were read; zero where it was extrapolated.
+    mm
+        Mean over the touches that count.
+    u_mm, degrees_of_freedom
+        Standard uncertainty and its effective degrees of freedom; None where repeats are missing.
+    low_mm, high_mm
+        95 % interval.
+    sd_bare_mm, sd_piece_mm
+        Of the repeats; None for a single one.
+    touches_mm
+        Height of each touch of the piece against the mean of the bare ones, in order.
+    first_mm
+        Height at the first touch where it stands apart from the later ones, and is then not in the mean.
+    trend_mm
+        Change from touch to touch where it is more than chance.
+    parts
+        The budget.
+    """
+
+    force_n: float
+    mm: float
+    u_mm: float | None
+    degrees_of_freedom: float | None
+    low_mm: float | None
+    high_mm: float | None
+    sd_bare_mm: float | None
+    sd_piece_mm: float | None
+    touches_mm: tuple[float, ...]
+    first_mm: float | None
+    trend_mm: float | None
+    parts: tuple[HeightPart, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain values without infinities."""
+        freedom = self.degrees_of_freedom
+        return {
+            "force_n": self.force_n,
+            "height_mm": self.mm,
+            "height_mm_u": self.u_mm,
+            "degrees_of_freedom": freedom if freedom is not None and math.isfinite(freedom) else None,
+            "interval_95_mm": None if self.low_mm is None else [self.low_mm, self.high_mm],
+            "sd_bare_mm": self.sd_bare_mm,
+            "sd_piece_mm": self.sd_piece_mm,
+            "touches_mm": list(self.touches_mm),
+            "first_touch_mm": self.first_mm,
+            "trend_mm_per_touch": self.trend_mm,
+            "budget": [part.as_dict() for part in self.parts],
+        }
+
+
+def height_at(
+    force_n: float,
+    bare: Sequence[Sequence[PlatenTouch]],
+    piece: Sequence[PlatenTouch],
+    *,
+    calibration: Calibration,
+    homed_between: bool | None = False,
+) -> Height:
+    """Height at a force, with its budget.
+
+    Parameters
+    ----------
+    force_n
+        At which all touches were read.
+    bare
+        Touches without the piece, a series for each homing of the position.
+    piece
+        Touches of the piece, in the order in which they were made.
+    calibration
+        Of both.
+    homed_between
+        Whether the position was homed between the bare touches and the piece's; None where nobody knows.
+
+    Returns
+    -------
+    Height
+        `u_mm` is None where one of both was touched only once: nobody knows how well it repeats.
+
+    Raises
+    ------
+    InputError
+        If there is no touch of one kind, or the bare platens meet before the piece is touched.
+
+    References
+    ----------
+    JCGM 100:2008, 5.1 and G.4.
+    """
+    if not piece or not bare or not all(bare):
+        raise InputError("height: expected at least one bare touch and one of the piece")
+    series_mm = [float(np.mean([touch.position_mm for touch in series])) for series in bare]
+    bare_mm = float(np.mean(series_mm))
+    touched_mm = np.array([touch.position_mm for touch in piece])
+    heights_mm = bare_mm - touched_mm
+    if heights_mm.min() <= 0:
+        raise InputError(
+            f"height: the bare platens meet at {bare_mm:.3f} mm, before the piece is touched at "
+            f"{touched_mm.max():.3f} mm; expected them further on. Are the captures exchanged, was the "
+            "position homed elsewhere in between, or does it count the other way?"
+        )
+    read_mm = max(math.hypot(touch.u_mm, touch.rounding_mm) for touch in piece)
+    apart = _stands_apart(heights_mm, read_mm)
+    counted = list(piece[1:] if apart else piece)
+    counted_mm = heights_mm[1:] if apart else heights_mm
+    mm = float(counted_mm.mean())
+    parts = (
+        *_repeats_bare(bare),
+        _repeats("repeats of the piece's touch", counted),
+        *_homing(series_mm, bare, homed_between),
+        _smallest_step([touch for series in bare for touch in series], counted),
+        *_calibrated(force_n, bare_mm, bare, counted, calibration),
+        *_told_only(force_n, bare, counted, calibration),
+    )
+    u_mm, freedom, reach_mm = _combined(parts)
+    return Height(
+        force_n,
+        mm,
+        u_mm,
+        freedom,
+        None if reach_mm is None else mm - reach_mm,
+        None if reach_mm is None else mm + reach_mm,
+        _sd([touch.position_mm for series in bare for touch in series]) if len(bare) == 1 else None,
+        _sd([touch.position_mm for touch in counted]),
+        tuple(heights_mm.tolist()),
+        float(heights_mm[0]) if apart else None,
+        _trend(counted_mm, read_mm),
+        parts,
+    )
+
+
+def _stands_apart(heights_mm: FloatArray, read_mm: float) -> bool:
+    """Whether the first touch lies outside of what the later ones predict for one more."""
+    if len(heights_mm) < LEAST_FOR_FIRST:
+        return False
+    later = heights_mm[1:]
+    reach = _student(1 - MOST_CHANCE / 2, len(later) - 1.0) * math.sqrt(1 + 1 / len(later))
+    return bool(abs(heights_mm[0] - later.mean()) > reach * max(float(later.std(ddof=1)), read_mm))
+
+
+def _trend(heights_mm: FloatArray, read_mm: float) -> float | None:
+    """Change from touch to touch; None where chance or the readings' noise explains it."""
+    if len(heights_mm) < LEAST_FOR_FIRST or not np.ptp(heights_mm):
+        return None
+    number = np.arange(len(heights_mm)) - (len(heights_mm) - 1) / 2
+    spread = float(number @ number)
+    slope = float(number @ heights_mm) / spread
+    left = heights_mm - heights_mm.mean() - slope * number
+    freedom = len(heights_mm) - 2.0
+    slope_u = math.sqrt(max(float(left @ left) / freedom, read_mm**2) / spread)
+    return slope if abs(slope) > _student(1 - MOST_CHANCE / 2, freedom) * slope_u else None
+
+
+def _student(probability: float, degrees_of_freedom: float) -> float:
+    """Quantile of Student's distribution; the normal one's for infinite degrees of freedom."""
+    return float(stdtrit(min(degrees_of_freedom, MANY), probability))
+
+
+def _sd(values: Sequence[float]) -> float | None:
+    return float(np.std(values, ddof=1)) if len(values) > 1 else None
+
+
+def _repeats_bare(bare: Sequence[Sequence[PlatenTouch]]) -> list[HeightPart]:
+    if len(bare) == 1:
+        return [_repeats("repeats of the bare touch", bare[0])]
+    # the spread of the series holds that of their means
+    return []
+
+
+def _repeats(source: str, touches: Sequence[PlatenTouch]) -> HeightPart:
+    count = len(touches)
+    sd_mm = _sd([touch.position_mm for touch in touches])
+    if sd_mm is None:
+        return HeightPart(source, None, math.inf, True, "one touch says nothing of how it repeats")
+    read_mm = math.sqrt(sum(touch.u_mm**2 for touch in touches)) / count
+    if read_mm > sd_mm / math.sqrt(count):
+        why = f"noise of {count} readings; they agree to {1000 * sd_mm:.2g} um, better than it allows"
+        return HeightPart(source, read_mm, math.inf, True, why)
+    why = f"standard deviation of {1000 * sd_mm:.2g} um over {count} touches"
+    return HeightPart(source, sd_mm / math.sqrt(count), count - 1.0, True, why)
+
+
+def _homing(
+    series_mm: Sequence[float], bare: Sequence[Sequence[PlatenTouch]], homed: bool | None
+) -> list[HeightPart]:
+    """What the position's zero may have moved between both touches."""
+    source = "homing in between"
+    if len(series_mm) > 1:
+        sd_mm = float(np.std(series_mm, ddof=1))
+        within_mm = [_repeats("", series).u_mm or 0.0 for series in bare]
+        least_mm = math.sqrt(float(np.mean(np.square(within_mm))))
+        # the piece's own homing is one more draw, and the mean of the bare ones another
+        share = math.sqrt((1.0 if homed else 0.0) + 1 / len(series_mm))
+        why = f"standard deviation of {1000 * sd_mm:.2g} um over {len(series_mm)} bare series"
+        return [HeightPart(source, max(sd_mm, least_mm) * share, len(series_mm) - 1.0, True, why)]
+    if homed is None:
+        return [HeightPart(source, None, math.inf, False, "the captures do not say whether it was homed")]
+    if homed:
+        why = "homed since the bare touch; give bare captures of several homings to have its repeatability"
+        return [HeightPart(source, None, math.inf, False, why)]
+    return []
+
+
+def _smallest_step(bare: Sequence[PlatenTouch], piece: Sequence[PlatenTouch]) -> HeightPart:
+    square = sum(float(np.mean([touch.rounding_mm**2 for touch in each])) for each in (bare, piece))
+    why = "of the position, at both touches; repeats at the same place share it"
+    return HeightPart("smallest step", math.sqrt(square), math.inf, True, why)
+
+
+def _calibrated(
+    force_n: float,
+    bare_mm: float,
+    bare: Sequence[Sequence[PlatenTouch]],
+    piece: Sequence[PlatenTouch],
+    calibration: Calibration,
+) -> list[HeightPart]:
+    """What every direction of the calibration's uncertainty does to the height."""
+    whole = [touch for series in bare for touch in series]
+    slope_mm = _mean(whole, "per_newton_mm") - _mean(piece, "per_newton_mm")
+    faster = _mean(whole, "speed_mm_per_s") - _mean(piece, "speed_mm_per_s")
+    ends_mm = np.array([bare_mm, _mean(piece, "position_mm")])
+    squares: dict[tuple[str, float], float] = {}
+    for shift in shifts(calibration):
+        off = shift.calibration
+        change_mm = 0.0
+        if calibration.position is not None and off.position is not None:
+            moved_mm = off.position.value(calibration.position.counts(ends_mm)) - ends_mm
+            change_mm += float(moved_mm[0] - moved_mm[1])
+        if calibration.force is not None and off.force is not None and force_n:
+            from_zero = calibration.force.counts(force_n)
+            change_mm -= slope_mm * (float(off.force.value(from_zero)) - force_n)
+        change_mm -= faster * (off.delay.s - calibration.delay.s)
+        key = (shift.source, shift.degrees_of_freedom)
+        squares[key] = squares.get(key, 0.0) + change_mm**2
+    rows = [
+        HeightPart(source, math.sqrt(square), freedom, True, _how(source))
+        for (source, freedom), square in squares.items()
+        if not source.startswith(("frame", "play"))
+    ]
+    for name, why in _unmeasured(calibration, faster, abs(_mean(piece, "speed_mm_per_s"))):
+        rows.append(HeightPart(name, None, math.inf, False, why))
+    return rows
+
+
+def _how(source: str) -> str:
+    if source.startswith("position"):
+        return "over the way between both touches"
+    if source.startswith("force"):
+        return "of the force at which both are read, through the slopes there"
+    return "through the difference of both speeds"
+
+
+def _unmeasured(calibration: Calibration, faster: float, speed: float) -> list[tuple[str, str]]:
+    missing = "stated or scaled by its source, not calibrated: left out"
+    found = []
+    for name, scale in (("position", calibration.position), ("force", calibration.force)):
+        if scale is None or scale.uncertainty is None:
+            found.append((f"{name} calibration", missing))
+    if calibration.delay.u_s is None and abs(faster) > SAME_SPEED * speed:
+        found.append(("delay", "nobody measured it; equal speeds at both touches would cancel it"))
+    return found
+
+
+def _told_only(
+    force_n: float,
+    bare: Sequence[Sequence[PlatenTouch]],
+    piece: Sequence[PlatenTouch],
+    calibration: Calibration,
+) -> list[HeightPart]:
+    """Rows that are in others already, or that go out between both touches."""
+    whole = [touch for series in bare for touch in series]
+    rows = []
+    for source, name in (("noise of the readings", "u_mm"), ("force zero", "zero_u_mm")):
+        square = sum(_of_mean(each, name) for each in (whole, piece))
+        rows.append(HeightPart(source, math.sqrt(square), math.inf, False, "in the repeats already"))
+    give_um = 1000 * float(calibration.frame.give_mm(np.array(force_n)))
+    same = f"{give_um:.3g} um at {force_n:g} N, the same at both touches: goes out"
+    rows.append(HeightPart("frame's give", None, math.inf, False, same))
+    return rows
+
+
+def _of_mean(touches: Sequence[PlatenTouch], name: str) -> float:
+    """Variance of a mean of readings."""
+    return float(np.sum([getattr(touch, name) ** 2 for touch in touches])) / len(touches) ** 2
+
+
+def _mean(touches: Sequence[PlatenTouch], name: str) -> float:
+    return float(np.mean([getattr(touch, name) for touch in touches]))
+
+
+def _combined(parts: Sequence[HeightPart]) -> tuple[float, float, float] | tuple[None, None, None]:
+    """Standard uncertainty, effective degrees of freedom (Welch and Satterthwaite), and half the interval."""
+    counting = [part for part in parts if part.counts]
+    if any(part.u_mm is None for part in counting):
+        return None, None, None
+    squares = np.array([part.u_mm or 0.0 for part in counting]) ** 2
+    total = float(squares.sum())
+    share = float((squares**2 / np.array([part.degrees_of_freedom for part in counting])).sum())
+    freedom = total**2 / share if share > 0 else math.inf
+    u_mm = math.sqrt(total)
+    return u_mm, freedom, u_mm * _student(0.5 + CONFIDENCE / 2, freedom)

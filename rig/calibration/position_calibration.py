@@ -1,0 +1,174 @@
+"""Calibrate the position channel: its scale from readings taken while the platen approaches, and its play.
+
+In: readings beside gauge blocks or an indicator that follows the platen, approached both ways. Out: a scale
+with its covariance, the play with its uncertainty, and the evidence for both. Going back, a reading with
+play lags behind and is too high by the play; so the readings of the approach make the scale, and what the
+others are above it is the play.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from typing import Any
+
+import numpy as np
+
+from rig.calibration.calibration import Play
+from rig.calibration.evidence import Record
+from rig.calibration.force_calibration import ChannelCalibration, ReferenceFacts
+from rig.calibration.readings import Reading, ReadingTable, refuse_wrong_ways
+from rig.calibration.scale_fitting import (
+    FittedScale,
+    coverage_factor,
+    details_of,
+    far_out,
+    fit_scale,
+    with_evidence,
+)
+from rig.calibration.scales import Scale
+from rig.errors import InputError
+from rig.samples import FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PositionCalibration:
+    """A calibrated position channel.
+
+    Parameters
+    ----------
+    channel
+        Its scale and what is to be said of it.
+    play
+        None where the references were approached from one side only.
+    play_differences_mm
+        How much more each reference read when it was approached going back, shape (references,).
+    """
+
+    channel: ChannelCalibration
+    play: Play | None
+    play_differences_mm: FloatArray
+
+
+def calibrate_position(
+    table: ReadingTable,
+    *,
+    references: ReferenceFacts | None = None,
+    degree: int | None = None,
+    zero_counts: float = 0.0,
+    reversed_way: bool = False,
+    made: date | None = None,
+    expires: date | None = None,
+    by: str = "",
+) -> PositionCalibration:
+    """Find the position scale and the play.
+
+    Parameters
+    ----------
+    table
+        From `position_table`.
+    references
+        What is known about them.
+    degree
+        1 to 3; None for the lowest that is enough.
+    zero_counts
+        Reading that means zero: that of the platen at home, since a drive's limits count from there.
+    reversed_way
+        Whether counts fall while the platen approaches, and are meant to.
+    made, expires, by
+        For the record.
+
+    Raises
+    ------
+    InputError
+        If readings do not follow their references, cannot carry the degree, or read less going back.
+    """
+    references = references or ReferenceFacts()
+    sign = -1.0 if table.quantity == "block" else 1.0
+    values = [sign * each.reference for each in table.readings]
+    used = tuple(index for index, each in enumerate(table.readings) if not each.falling)
+    if not used:
+        raise InputError(f"{table.where}: no reading was taken while approaching; those make the scale")
+    approaching = replace(table, readings=tuple(table.readings[index] for index in used))
+    going_mm = [values[index] for index in used]
+    refuse_wrong_ways(approaching, going_mm, reversed_way=reversed_way)
+    fitted = _fitted(approaching, going_mm, degree, zero_counts)
+    differences = _going_back(table, values, used, fitted.scale)
+    play = _play(table, differences)
+    cautions = (*fitted.cautions, *references.cautions(), *_cautions(table, used, fitted, play))
+    details: dict[str, Any] = {**details_of(fitted, "mm"), "cautions": list(cautions)}
+    record = Record(made, expires, by, references.sentences(), details)
+    scale = with_evidence(fitted.scale, references.shares(), record)
+    if play is not None:
+        play = replace(play, record=replace(record, details={"differences_mm": differences.tolist()}))
+    channel = ChannelCalibration(scale, fitted, table, used, cautions)
+    return PositionCalibration(channel, play, differences)
+
+
+def _fitted(
+    table: ReadingTable, values: Sequence[float], degree: int | None, zero_counts: float
+) -> FittedScale:
+    try:
+        return fit_scale(
+            values,
+            [each.counts for each in table.readings],
+            unit="mm",
+            degree=degree,
+            runs=[each.run for each in table.readings],
+            zero_counts=zero_counts,
+        )
+    except InputError as problem:
+        raise InputError(f"{table.where}: {problem}") from None
+
+
+def _going_back(
+    table: ReadingTable, values: Sequence[float], used: Sequence[int], scale: Scale
+) -> FloatArray:
+    """Readings going back less those of the approach at the same reference and run, in mm."""
+    approached: dict[tuple[str, float], list[Reading]] = {}
+    returned: dict[tuple[str, float], list[Reading]] = {}
+    for index, each in enumerate(table.readings):
+        into = approached if index in set(used) else returned
+        into.setdefault((each.run, values[index]), []).append(each)
+    differences = []
+    for key, readings in returned.items():
+        if key in approached:
+            going = float(np.mean(scale.value([each.counts for each in approached[key]])))
+            back = float(np.mean(scale.value([each.counts for each in readings])))
+            differences.append(back - going)
+    return np.array(differences)
+
+
+def _play(table: ReadingTable, differences_mm: FloatArray) -> Play | None:
+    if len(differences_mm) < 2:
+        return None
+    mean = float(differences_mm.mean())
+    freedom = len(differences_mm) - 1
+    u = float(differences_mm.std(ddof=1)) / math.sqrt(len(differences_mm))
+    if mean < -u * coverage_factor(freedom):
+        raise InputError(
+            f"{table.where}: going back the position reads {-mean:.3g} mm less than approaching; with play "
+            "it reads more. Were the directions exchanged?"
+        )
+    return Play(max(mean, 0.0), u, float(freedom))
+
+
+def _cautions(
+    table: ReadingTable,
+    used: Sequence[int],
+    fitted: FittedScale,
+    play: Play | None,
+) -> tuple[str, ...]:
+    cautions = [
+        f"{table.place_of(table.readings[used[index]])}: lies {fitted.fit.residuals[index]:+.3g} mm off the "
+        "curve, far more than the others; is its reference right?"
+        for index in far_out(fitted.fit)
+    ]
+    if play is None:
+        cautions.append(
+            "fewer than two references were approached both ways: the play is not known; read them going "
+            "back too"
+        )
+    return tuple(cautions)

@@ -1,0 +1,420 @@
+"""Calibration readings as people write them: a table of references and counts, with units.
+
+Problem: a table that mixes grams with pounds, swaps two rows or holds a reading of a converter at the end of
+its range gives a scale that looks fine. Plan: each unit has to be said, each row is checked against the
+others of its run, and what is wrong is refused with its line. Cost: one pass over a short table.
+
+The columns: `mass` or `load` for a force, `travel` (of an indicator that follows the platen) or `block` (a
+gauge block below it) for a position, the unit in the heading as in `mass_kg` or in each cell as in `500 g`;
+`counts`; and, where wanted, `run`, `place` (of an off-centre load), `direction` (approaching or returning),
+`status` (bit 0: saturated) and `kept` (no: left out).
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+from rig.errors import InputError
+from rig.units import factor, parse
+
+MOST_ROWS = 2_000
+"""A calibration of more rows than this is a recording."""
+
+CONVERTER_BITS = (12, 16, 18, 20, 24, 32)
+"""Usual converters; the ends of their ranges are no readings."""
+
+FORCE_COLUMNS = {"mass": "kg", "load": "N"}
+POSITION_COLUMNS = {"travel": "mm", "block": "mm"}
+OTHER_COLUMNS = (
+    "counts",
+    "run",
+    "place",
+    "direction",
+    "status",
+    "kept",
+    "u_counts",
+    "samples",
+    "seconds",
+)
+
+_MEANING = {"mass": "load", "load": "load", "travel": "travel", "block": "platen's way down"}
+
+CENTRE = ("", "centre", "center", "middle")
+
+_HEADING = re.compile(r"\s*([a-z]+)\s*(?:_([^\s]+)|[\[(]\s*([^\])]+?)\s*[\])])?\s*", re.IGNORECASE)
+_CELL = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?)\s*(.*?)\s*", re.ASCII)
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One settled reading beside its reference.
+
+    Parameters
+    ----------
+    reference
+        In kg, N or mm, as its column says.
+    counts
+        What the converter said.
+    run
+        Readings of one run share a zero.
+    place
+        Of an off-centre load; empty for the centre.
+    falling
+        Whether it was reached from a larger reference (of a position: going back).
+    line
+        Of the table; 0 where there is none.
+    """
+
+    reference: float
+    counts: float
+    run: str = ""
+    place: str = ""
+    falling: bool = False
+    line: int = 0
+
+    @property
+    def centred(self) -> bool:
+        """Whether the load stood in the middle."""
+        return self.place.lower() in CENTRE
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingTable:
+    """Readings of one column of references.
+
+    Parameters
+    ----------
+    quantity, unit
+        "mass" in kg, "load" in N, "travel" or "block" in mm.
+    readings
+        In the order of the table.
+    where
+        Name of the table, for refusals.
+    directed
+        Whether a row says from which side its reference was approached.
+    """
+
+    quantity: str
+    unit: str
+    readings: tuple[Reading, ...]
+    where: str
+    directed: bool = False
+
+    def place_of(self, reading: Reading) -> str:
+        """Table and line."""
+        return f"{self.where} line {reading.line}" if reading.line else self.where
+
+
+def force_table(text: str, where: str) -> ReadingTable:
+    """Read a table of masses or loads.
+
+    Parameters
+    ----------
+    text
+        The table, comma or semicolon separated; lines that begin with # are for people.
+    where
+        Its name, for refusals.
+
+    Raises
+    ------
+    InputError
+        Naming table and line: units missing or mixed, a saturated reading, references out of order.
+    """
+    table = _read(text, where, FORCE_COLUMNS)
+    for reading in table.readings:
+        if reading.reference < 0:
+            raise InputError(
+                f"{table.place_of(reading)}: {table.quantity}: found {reading.reference:g} {table.unit}, "
+                "expected zero or more; compression is positive"
+            )
+    return replace(table, readings=with_runs(table))
+
+
+def position_table(text: str, where: str) -> ReadingTable:
+    """Read a table of indicator readings or gauge blocks; see `force_table`."""
+    table = _read(text, where, POSITION_COLUMNS)
+    if table.quantity == "block" or table.directed:
+        return table
+    return replace(table, readings=with_runs(table))
+
+
+def with_runs(table: ReadingTable) -> tuple[Reading, ...]:
+    """The readings with their runs told apart, and with falling ones marked.
+
+    In a run references rise and may then fall. Where the table names no runs, a new one begins where they
+    rise again from the lowest reference.
+
+    Raises
+    ------
+    InputError
+        If they go up and down otherwise.
+    """
+    named = any(reading.run for reading in table.readings)
+    lowest = min((each.reference for each in table.readings), default=0.0)
+    marked: list[Reading] = []
+    last: dict[str, Reading] = {}
+    number = 1
+    for reading in table.readings:
+        if not reading.centred:
+            marked.append(reading if named else replace(reading, run=str(number)))
+            continue
+        before = last.get(reading.run if named else str(number))
+        if not named and before is not None and _begins_again(reading, before, lowest):
+            number, before = number + 1, None
+        run = reading.run if named else str(number)
+        falling = _falls(reading, before, table)
+        last[run] = replace(reading, run=run, falling=falling)
+        marked.append(last[run])
+    return _zeros_moved(marked, lowest) if not named else tuple(marked)
+
+
+def _begins_again(reading: Reading, before: Reading, lowest: float) -> bool:
+    """Whether a new run begins with this reading."""
+    if reading.reference == lowest and before.reference == lowest:
+        return before.falling  # 10, 0, then 0 again; two zeros at the start are repeats
+    return reading.reference > before.reference == lowest and before.falling
+
+
+def _falls(reading: Reading, before: Reading | None, table: ReadingTable) -> bool:
+    if before is None or reading.reference == before.reference:
+        return before is not None and before.falling
+    if reading.reference < before.reference:
+        return True
+    if before.falling:
+        raise InputError(
+            f"{table.place_of(reading)}: references out of order: {reading.reference:g} {table.unit} comes "
+            f"after {before.reference:g}, which had come after a larger one. In a run they rise and may "
+            "then fall; put the rows right, or give each run its name in a column `run`"
+        )
+    return False
+
+
+def _zeros_moved(marked: Sequence[Reading], lowest: float) -> tuple[Reading, ...]:
+    """A drop from the top straight to the lowest reference is the begin of the next run, not a falling
+    reading."""
+    moved = list(marked)
+    for index in range(1, len(moved) - 1):
+        before, here, after = moved[index - 1 : index + 2]
+        dropped = here.reference == lowest and here.falling and not before.falling
+        if dropped and after.run != here.run:
+            moved[index] = replace(here, run=after.run, falling=False)
+    return tuple(moved)
+
+
+def refuse_wrong_ways(table: ReadingTable, values: Sequence[float], *, reversed_way: bool) -> None:
+    """Refuse readings that do not follow their references.
+
+    Parameters
+    ----------
+    table
+        The readings.
+    values
+        What they stand for in N or mm, in the same order.
+    reversed_way
+        Whether counts are meant to fall while the value rises.
+
+    Raises
+    ------
+    InputError
+        If counts fall while the value rises, stand still, or go both ways.
+    """
+    centred = [(value, each) for value, each in zip(values, table.readings, strict=True) if each.centred]
+    ordered = sorted(centred, key=lambda pair: pair[0])
+    (low, first), (high, last) = ordered[0], ordered[-1]
+    if not high > low:
+        raise InputError(
+            f"{table.where}: found one reference only, expected several between zero and the largest"
+        )
+    rises = last.counts > first.counts
+    if rises == reversed_way:
+        fall = "rise" if reversed_way else "fall"
+        remedy = (
+            "leave out --reversed"
+            if reversed_way
+            else "swap the two signal wires of the sensor, or, on a rig without a drive, say --reversed "
+            "for a negative per_count"
+        )
+        raise InputError(
+            f"{table.where}: sign error: counts {fall} from {first.counts:g} to {last.counts:g} while the "
+            f"{_MEANING[table.quantity]} rises; {remedy}"
+        )
+    sign = 1 if rises else -1
+    for (value, lower), (next_value, upper) in pairwise(_steps(ordered)):
+        if not sign * _mean(upper) > sign * _mean(lower):
+            raise InputError(
+                f"{table.place_of(upper[0])}: counts do not follow the references: {_mean(upper):g} at "
+                f"{next_value:.6g}, but {_mean(lower):g} at {value:.6g} ({table.place_of(lower[0])}); two "
+                "rows swapped, a wrong unit, or a sensor at its stop?"
+            )
+
+
+def _mean(readings: Sequence[Reading]) -> float:
+    return sum(each.counts for each in readings) / len(readings)
+
+
+def _steps(ordered: Sequence[tuple[float, Reading]]) -> list[tuple[float, list[Reading]]]:
+    steps: list[tuple[float, list[Reading]]] = []
+    for value, reading in ordered:
+        if steps and math.isclose(value, steps[-1][0], rel_tol=1e-9, abs_tol=1e-12):
+            steps[-1][1].append(reading)
+        else:
+            steps.append((value, [reading]))
+    return steps
+
+
+def _read(text: str, where: str, quantities: dict[str, str]) -> ReadingTable:
+    rows = _rows(text, where)
+    line, heading = next(rows, (1, []))
+    columns, quantity, unit = _columns(heading, quantities, f"{where} line {line}")
+    readings: list[Reading] = []
+    directed = False
+    for line, row in rows:
+        place = f"{where} line {line}"
+        if len(row) != len(heading):
+            raise InputError(f"{place}: found {len(row)} cells, expected {len(heading)} as in the heading")
+        cells = {name: row[index].strip() for name, index in columns.items()}
+        if cells.get("kept", "yes").lower() in ("no", "0", "false"):
+            continue
+        if len(readings) >= MOST_ROWS:
+            raise InputError(f"{place}: more than {MOST_ROWS} readings; is it a table of plateaus?")
+        directed = directed or bool(cells.get("direction"))
+        readings.append(_reading(cells, quantity, unit, quantities[quantity], place=place, line=line))
+    if not readings:
+        raise InputError(f"{where}: found no reading below the heading")
+    return ReadingTable(quantity, quantities[quantity], tuple(readings), where, directed)
+
+
+def _rows(text: str, where: str) -> Iterator[tuple[int, list[str]]]:
+    """Line numbers and cells; without empty lines and those for people."""
+    kept = [
+        (number, line)
+        for number, line in enumerate(io.StringIO(text.lstrip("\ufeff")), start=1)
+        if line.strip() and not line.lstrip().startswith("#")
+    ]
+    if not kept:
+        raise InputError(f"{where}: found nothing, expected a heading such as `mass_kg,counts`")
+    delimiter = ";" if ";" in kept[0][1] else ","
+    for number, line in kept:
+        try:
+            yield number, next(csv.reader([line], delimiter=delimiter, strict=True))
+        except (csv.Error, StopIteration) as problem:
+            raise InputError(f"{where} line {number}: not a row of a table ({problem})") from None
+
+
+def _columns(
+    heading: Sequence[str], quantities: dict[str, str], place: str
+) -> tuple[dict[str, int], str, str | None]:
+    """Where each column is, which quantity the references are, and the unit in its heading."""
+    columns: dict[str, int] = {}
+    quantity, unit = "", None
+    for index, title in enumerate(heading):
+        match = _HEADING.fullmatch(title)
+        name = match[1].lower() if match else ""
+        if title.strip().lower() in OTHER_COLUMNS:
+            name = title.strip().lower()
+        elif match and name in quantities:
+            if quantity:
+                raise InputError(f"{place}: found two columns of references, {quantity} and {name}; keep one")
+            quantity, unit = name, match[2] or match[3]
+            name = "reference"
+        else:
+            raise InputError(
+                f"{place}: found a column {title.strip()!r}, expected {' or '.join(quantities)} with its "
+                f"unit (`{next(iter(quantities))}_{quantities[next(iter(quantities))]}`), "
+                f"{', '.join(OTHER_COLUMNS)}"
+            )
+        if name in columns:
+            raise InputError(f"{place}: found the column {name} twice")
+        columns[name] = index
+    for name in ("reference", "counts"):
+        if name not in columns:
+            wanted = "counts" if name == "counts" else " or ".join(quantities)
+            raise InputError(
+                f"{place}: no column {wanted}; a heading is `mass_kg,counts` or `travel_mm,counts`"
+            )
+    return columns, quantity, unit
+
+
+def _reading(
+    cells: dict[str, str], quantity: str, unit: str | None, to: str, *, place: str, line: int
+) -> Reading:
+    direction = cells.get("direction", "").lower()
+    if direction not in ("", "approaching", "returning", "rising", "falling"):
+        raise InputError(f"{place}: direction: found {direction!r}, expected approaching or returning")
+    return Reading(
+        reference_value(cells["reference"], quantity, unit, to, place=place),
+        _counts(cells, place),
+        cells.get("run", ""),
+        cells.get("place", ""),
+        direction in ("returning", "falling"),
+        line,
+    )
+
+
+def reference_value(text: str, quantity: str, unit: str | None, to: str, *, place: str) -> float:
+    """A reference with its unit, from its cell or its heading, in the unit `to`.
+
+    Raises
+    ------
+    InputError
+        If no unit is said, or two are, or it measures something else.
+    """
+    match = _CELL.fullmatch(text)
+    if match is None:
+        raise InputError(f"{place}: {quantity}: found {text!r}, expected a number")
+    number, own = match.groups()
+    if own and unit and own != unit:
+        raise InputError(
+            f"{place}: units mixed: {quantity} is in {unit} by its heading, but this cell says {text!r}"
+        )
+    said = own or unit
+    if not said:
+        if float(number) == 0:
+            return 0.0
+        raise InputError(
+            f"{place}: {quantity}: {text!r} has no unit; write `{quantity}_{to}` in the heading, or "
+            f"`{number} {to}` in the cell"
+        )
+    if to == "N" and is_mass(said):
+        raise InputError(
+            f"{place}: {said} is a unit of mass, in a column of loads; name the column `mass` and state the "
+            "gravity, or write a load in N or lbf"
+        )
+    try:
+        return parse(f"{number} {said}", to)
+    except InputError as problem:
+        raise InputError(f"{place}: {quantity}: {problem}") from None
+
+
+def is_mass(unit: str) -> bool:
+    """Whether a unit is one of mass: g, kg, lb, oz ..."""
+    try:
+        factor(unit, "kg")
+    except InputError:
+        return False
+    return True
+
+
+def _counts(cells: dict[str, str], place: str) -> float:
+    try:
+        counts = float(cells["counts"])
+    except ValueError:
+        counts = math.nan
+    if not math.isfinite(counts):
+        raise InputError(f"{place}: counts: found {cells['counts']!r}, expected a number")
+    status = cells.get("status", "")
+    if status and not re.fullmatch(r"\d{1,3}", status):
+        raise InputError(f"{place}: status: found {status!r}, expected a number from 0 to 255")
+    ends = {end for bits in CONVERTER_BITS for end in (2.0 ** (bits - 1) - 1, -(2.0 ** (bits - 1)))}
+    if (status and int(status) & 1) or counts in ends or abs(counts) > 2**31:
+        raise InputError(
+            f"{place}: saturated: {counts:.0f} counts is the end of a converter's range, so the reading "
+            "says nothing; take a smaller load, or a smaller gain"
+        )
+    return counts

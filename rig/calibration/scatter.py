@@ -1,0 +1,72 @@
+"""How far presses differ, beside how far noise alone would make them differ.
+
+Few presses say little about their own scatter, and noise says nothing of what else may differ between them.
+So both are pooled, each with its degrees of freedom, unless the presses differ by more than chance and noise
+can do: then only their scatter counts.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from scipy import special
+
+CHANCE = 0.05
+"""A scatter that noise makes as large less often than this has another cause."""
+
+NOISE_FREEDOM = 8.0
+"""Degrees of freedom of an uncertainty that is itself known to a quarter (JCGM 100:2008, G.4.2): so well do
+noise and resolution without load say what they are under load."""
+
+COVERAGE = 0.95
+"""Of the intervals that are told."""
+
+
+def variance_factor(chi_squared: float, degrees_of_freedom: int) -> tuple[float, float]:
+    """What to multiply variances from noise with, and the degrees of freedom they then have.
+
+    Parameters
+    ----------
+    chi_squared
+        Sum of squared residuals over the variances that noise and resolution explain.
+    degrees_of_freedom
+        Of these residuals.
+    """
+    if more_than_noise(chi_squared, degrees_of_freedom):
+        return chi_squared / degrees_of_freedom, float(degrees_of_freedom)
+    pooled = NOISE_FREEDOM + degrees_of_freedom
+    return (NOISE_FREEDOM + chi_squared) / pooled, pooled
+
+
+def more_than_noise(chi_squared: float, degrees_of_freedom: int) -> bool:
+    """Whether residuals are larger than noise and resolution make them."""
+    return chi_squared > float(special.chdtri(degrees_of_freedom, CHANCE))
+
+
+def chance_of_ratio(ratio: float, upper: float, lower: float) -> float:
+    """Chance that a ratio of two variances of so many degrees of freedom is as large as this one."""
+    return float(special.fdtrc(upper, lower, ratio))
+
+
+def expanded(u: float, degrees_of_freedom: float) -> float:
+    """Half the 95 % interval that belongs to a standard uncertainty."""
+    freedom = min(degrees_of_freedom, 1e9)
+    return u * float(special.stdtrit(freedom, (1 + COVERAGE) / 2))
+
+
+def combined(parts: list[tuple[float, float]]) -> tuple[float, float]:
+    """Standard uncertainty of independent parts, and its effective degrees of freedom.
+
+    Parameters
+    ----------
+    parts
+        Standard uncertainty and degrees of freedom of each.
+
+    References
+    ----------
+    JCGM 100:2008, 5.1.2 and G.4.1 (Welch and Satterthwaite).
+    """
+    u = math.sqrt(sum(part**2 for part, _ in parts))
+    lost = sum(part**4 / freedom for part, freedom in parts)
+    return u, math.inf if lost == 0 else float(np.float64(u) ** 4 / lost)

@@ -1,0 +1,507 @@
+"""Verification of force: how far readings are from references, and which class that would be.
+
+Problem: a calibration says what a count is; whether the rig then reads what it should has to be shown with
+other readings: three runs of rising loads and one of falling ones. Plan: for each load the errors of
+accuracy, repeatability, reversibility and resolution, and the zero's error once; each class asks for all of
+them at once, from a lowest force up to the largest. A class is stated only with the references'
+certificates. Cost: a few dozen readings.
+
+No conformity is claimed: only the standard itself is the authority, and its limits here were written down
+from memory.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from itertools import pairwise
+from statistics import fmean, stdev
+from typing import Any, Literal
+
+from scipy.stats import t as student
+
+from rig.errors import InputError
+
+Direction = Literal["rising", "falling"]
+
+RISING_RUNS = 3
+"""Repeatability is the range over so many."""
+
+FEWEST_LOADS = 5
+"""Loads above zero that a class is stated for, spread over the range; recalled from ISO 7500-1."""
+
+REACH = 0.2
+"""A class is stated for a range that begins at this share of its largest force or below; likewise."""
+
+SAME_LOAD = 1e-6
+"""Loads that differ by a smaller share are the same."""
+
+ROUNDING = 1e-9
+"""An error that is its limit but for the computer's rounding keeps it."""
+
+MOST_READINGS = 10_000
+CONFIDENCE = 0.95
+
+NO_CONFORMITY = (
+    "The limits of the classes are those of ISO 7500-1 as recalled, not read from it; no conformity is "
+    "claimed. Only the standard itself is the authority."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class ClassLimits:
+    """Largest permitted relative values of one class, per cent.
+
+    Parameters
+    ----------
+    name
+        Of the class.
+    q, b, v, f0, a
+        Accuracy, repeatability, reversibility, zero, resolution.
+    """
+
+    name: str
+    q: float
+    b: float
+    v: float
+    f0: float
+    a: float
+
+
+CLASSES = (
+    ClassLimits("0.5", 0.5, 0.5, 0.75, 0.05, 0.25),
+    ClassLimits("1", 1.0, 1.0, 1.5, 0.1, 0.5),
+    ClassLimits("2", 2.0, 2.0, 3.0, 0.2, 1.0),
+    ClassLimits("3", 3.0, 3.0, 4.5, 0.3, 1.5),
+)
+"""From the best to the worst. ISO 7500-1, table of characteristic values; recalled."""
+
+ERROR_NAMES: Mapping[str, str] = {
+    "q": "accuracy error",
+    "b": "repeatability error",
+    "v": "reversibility error",
+    "f0": "zero error",
+    "a": "resolution",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class VerificationReading:
+    """One load of one run.
+
+    Parameters
+    ----------
+    run
+        Number of the run.
+    direction
+        Whether loads were being put on or taken off.
+    load_n
+        What the references say; 0 for a reading without load.
+    indicated_n
+        What the rig says.
+    """
+
+    run: int
+    direction: Direction
+    load_n: float
+    indicated_n: float
+
+
+@dataclass(frozen=True, slots=True)
+class VerificationReferences:
+    """What the loads rest on.
+
+    Parameters
+    ----------
+    certificates
+        A sentence each: which reference, which certificate, of which day. A class is stated only with one.
+    relative_u
+        Standard uncertainty of a load over the load; None if nobody said.
+    """
+
+    certificates: tuple[str, ...] = ()
+    relative_u: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LoadErrors:
+    """Errors at one load, per cent of it.
+
+    Parameters
+    ----------
+    load_n
+        The load.
+    indicated_n
+        Mean reading of the rising runs.
+    q, b, v, a
+        Accuracy, repeatability, reversibility, resolution; None where they cannot be had.
+    u_q, degrees_of_freedom
+        Standard uncertainty of q, from references, repeats and resolution; None where one is not known.
+    """
+
+    load_n: float
+    indicated_n: float
+    q: float
+    b: float | None
+    v: float | None
+    a: float | None
+    u_q: float | None
+    degrees_of_freedom: float
+
+    @property
+    def interval_q(self) -> float | None:
+        """Half the width of the interval that holds q with 95 %."""
+        if self.u_q is None:
+            return None
+        return float(student.ppf((1 + CONFIDENCE) / 2, self.degrees_of_freedom)) * self.u_q
+
+
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """A limit that was passed.
+
+    Parameters
+    ----------
+    error
+        q, b, v, f0 or a.
+    load_n
+        At which load; None for the zero's error, which belongs to all.
+    found, limit
+        Per cent; None for an error that cannot be had.
+    """
+
+    error: str
+    load_n: float | None
+    found: float | None
+    limit: float
+
+    def __str__(self) -> str:
+        where = "" if self.load_n is None else f" at {self.load_n:g} N"
+        if self.found is None:
+            return f"{ERROR_NAMES[self.error]} {self.error}{where} is not known"
+        return f"{ERROR_NAMES[self.error]} {self.error} of {self.found:+.3g} %{where}, limit {self.limit:g} %"
+
+
+@dataclass(frozen=True, slots=True)
+class ClassOutcome:
+    """How far down one class holds.
+
+    Parameters
+    ----------
+    limits
+        Of the class.
+    lowest_n
+        Lowest verified force from which every limit is kept up to the largest; None if there is none.
+    failures
+        Limits that were passed, the largest load first.
+    """
+
+    limits: ClassLimits
+    lowest_n: float | None
+    failures: tuple[Failure, ...]
+
+    @property
+    def why_not(self) -> str:
+        """Which limits were passed, in words; the first few of them."""
+        return _listed(self.failures)
+
+
+@dataclass(frozen=True, slots=True)
+class Verification:
+    """What came of a verification.
+
+    Parameters
+    ----------
+    loads
+        Errors at each load, the lowest first.
+    f0
+        Error of the zero, per cent of the largest load; None if it was never read.
+    classes
+        How far down each class holds, the best first.
+    references
+        What the loads rest on.
+    missing
+        Why no class may be stated, however small the errors; empty if one may be.
+    notes
+        Why a field is empty, and what a reader has to be told.
+    """
+
+    loads: tuple[LoadErrors, ...]
+    f0: float | None
+    classes: tuple[ClassOutcome, ...]
+    references: VerificationReferences
+    missing: tuple[str, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def stated(self) -> bool:
+        """Whether a class may be stated at all."""
+        return not self.missing
+
+    @property
+    def reached(self) -> ClassOutcome | None:
+        """The best class that holds over a range wide enough for one, whether it may be stated or not."""
+        largest_n = self.loads[-1].load_n
+        for outcome in self.classes:
+            if outcome.lowest_n is not None and outcome.lowest_n <= REACH * largest_n * (1 + SAME_LOAD):
+                return outcome
+        return None
+
+    @property
+    def verdict(self) -> str:
+        """The class with its range, or why there is none, in a sentence."""
+        largest_n = self.loads[-1].load_n
+        if not self.stated:
+            return f"No class is stated, only the errors: {'; '.join(self.missing)}."
+        reached = self.reached
+        if reached is None:
+            return f"No class: {self.classes[-1].why_not}."
+        return (
+            f"Class {reached.limits.name} from {reached.lowest_n:g} N to {largest_n:g} N, against "
+            f"{'; '.join(self.references.certificates)}."
+        )
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain values, without anything infinite."""
+        fields = asdict(self) | {"verdict": self.verdict}
+        for found, each in zip(fields["loads"], self.loads, strict=True):
+            found["interval_q"] = each.interval_q
+            if math.isinf(each.degrees_of_freedom):
+                found["degrees_of_freedom"] = None
+        reached = self.reached if self.stated else None
+        fields["class"] = None if reached is None else reached.limits.name
+        fields["from_n"] = None if reached is None else reached.lowest_n
+        fields["to_n"] = self.loads[-1].load_n
+        if not self.stated:
+            fields["classes"] = []
+        return fields
+
+
+def verify_force(
+    readings: Iterable[VerificationReading],
+    references: VerificationReferences,
+    *,
+    resolution_n: float | None = None,
+) -> Verification:
+    """Errors and classes of a rig's force readings.
+
+    A run's readings count from its own reading without load before its loads, where there is one; one after
+    its loads is how far the zero came back.
+
+    Parameters
+    ----------
+    readings
+        In the order in which they were taken.
+    references
+        What the loads rest on.
+    resolution_n
+        Smallest step of the readings, or their fluctuation if that is larger; None if it is not known.
+
+    Raises
+    ------
+    InputError
+        If there is no load, a negative one, readings of a sign of their own, or loads out of order.
+
+    References
+    ----------
+    ISO 7500-1, as recalled: q = 100 (mean indicated - true)/true; b = 100 (largest - smallest)/true;
+    v = 100 (falling - rising)/true; f0 = 100 (reading after unloading)/(largest true);
+    a = 100 resolution/true.
+    """
+    runs = _runs(readings)
+    rising: dict[float, list[float]] = defaultdict(list)
+    falling: dict[float, list[tuple[float, float | None]]] = defaultdict(list)
+    returned: list[float] = []
+    for run in runs:
+        zero_n, loaded, after_n = _from_zero(run)
+        returned += [] if after_n is None else [after_n - zero_n]
+        own = {each.load_n: each.indicated_n - zero_n for each in loaded if each.direction == "rising"}
+        for each in loaded:
+            value_n = each.indicated_n - zero_n
+            if each.direction == "rising":
+                rising[each.load_n].append(value_n)
+            else:
+                falling[each.load_n].append((value_n, own.get(each.load_n)))
+    if not rising:
+        raise InputError("verification: found no rising run with a load; expected three")
+    _must_have_a_sign(rising)
+    loads = tuple(
+        _errors(load_n, rising[load_n], falling.get(load_n, []), references, resolution_n)
+        for load_n in sorted(rising)
+    )
+    f0 = 100 * max(returned, key=abs) / loads[-1].load_n if returned else None
+    classes = tuple(_outcome(limits, loads, f0) for limits in CLASSES)
+    missing = _why_no_class(loads, references)
+    notes = (*_empty(loads, f0, resolution_n), *_about_references(classes, references), NO_CONFORMITY)
+    return Verification(loads, f0, classes, references, tuple(missing), notes)
+
+
+def _runs(readings: Iterable[VerificationReading]) -> list[list[VerificationReading]]:
+    """Readings by run, each checked for its order."""
+    runs: dict[int, list[VerificationReading]] = defaultdict(list)
+    loads: list[float] = []
+    for number, each in enumerate(readings, start=1):
+        if number > MOST_READINGS:
+            raise InputError(f"verification: more than {MOST_READINGS} readings; expected a few dozen")
+        if not (math.isfinite(each.load_n) and math.isfinite(each.indicated_n)) or each.load_n < 0:
+            raise InputError(
+                f"run {each.run}: found a load of {each.load_n:g} N read as {each.indicated_n:g} N; "
+                "expected finite numbers, and loads of zero or more"
+            )
+        same = next((load for load in loads if abs(load - each.load_n) <= SAME_LOAD * each.load_n), None)
+        if same is None:
+            loads.append(each.load_n)
+            same = each.load_n
+        runs[each.run].append(VerificationReading(each.run, each.direction, same, each.indicated_n))
+    for run, each_run in runs.items():
+        _must_be_in_order(run, each_run)
+    return list(runs.values())
+
+
+def _must_be_in_order(run: int, readings: Sequence[VerificationReading]) -> None:
+    for before, after in pairwise(readings):
+        if not (before.load_n and after.load_n) or before.direction != after.direction:
+            continue
+        step_n = after.load_n - before.load_n
+        if step_n < 0 if after.direction == "rising" else step_n > 0:
+            raise InputError(
+                f"run {run}: found {after.load_n:g} N after {before.load_n:g} N in a {after.direction} run; "
+                f"expected {after.direction} loads"
+            )
+
+
+def _from_zero(run: Sequence[VerificationReading]) -> tuple[float, list[VerificationReading], float | None]:
+    """The zero before a run's loads (0 if it was not read), its loads, and the zero after them."""
+    loaded = [place for place, each in enumerate(run) if each.load_n > 0]
+    if not loaded:
+        return 0.0, [], None
+    before = [each.indicated_n for each in run[: loaded[0]]]
+    after = [each.indicated_n for each in run[loaded[-1] + 1 :]]
+    kept = [each for each in run if each.load_n > 0]
+    return (before[-1] if before else 0.0), kept, (after[0] if after else None)
+
+
+def _must_have_a_sign(rising: Mapping[float, Sequence[float]]) -> None:
+    largest = max(rising)
+    if fmean(rising[largest]) <= 0:
+        raise InputError(
+            f"at {largest:g} N the rig reads {fmean(rising[largest]):g} N; readings rise with compression: "
+            "check the sign of the scale (per_count) or the wiring"
+        )
+
+
+def _errors(
+    load_n: float,
+    values_n: Sequence[float],
+    falling_n: Sequence[tuple[float, float | None]],
+    references: VerificationReferences,
+    resolution_n: float | None,
+) -> LoadErrors:
+    mean_n = fmean(values_n)
+    per_cent = 100 / load_n
+    differences = [down_n - (mean_n if up_n is None else up_n) for down_n, up_n in falling_n]
+    enough = len(values_n) >= RISING_RUNS
+    u_q, freedom = _uncertainty(load_n, values_n, references, resolution_n)
+    return LoadErrors(
+        load_n,
+        mean_n,
+        per_cent * (mean_n - load_n),
+        per_cent * (max(values_n) - min(values_n)) if enough else None,
+        per_cent * max(differences, key=abs) if differences else None,
+        None if resolution_n is None else per_cent * resolution_n,
+        u_q,
+        freedom,
+    )
+
+
+def _uncertainty(
+    load_n: float, values_n: Sequence[float], references: VerificationReferences, resolution_n: float | None
+) -> tuple[float | None, float]:
+    """Standard uncertainty of q in per cent, and its degrees of freedom."""
+    if references.relative_u is None or resolution_n is None or len(values_n) < 2:
+        return None, math.inf
+    repeats = 100 * stdev(values_n) / math.sqrt(len(values_n)) / load_n
+    # a reading is the difference of two, the load's and the zero's, each rounded
+    steps = 100 * resolution_n / load_n / math.sqrt(6)
+    u_q = math.sqrt(repeats**2 + (100 * references.relative_u) ** 2 + steps**2)
+    freedom = (len(values_n) - 1) * (u_q / repeats) ** 4 if repeats > 0 else math.inf
+    return u_q, freedom
+
+
+def _outcome(limits: ClassLimits, loads: Sequence[LoadErrors], f0: float | None) -> ClassOutcome:
+    failures: list[Failure] = []
+    if f0 is None or _beyond(f0, limits.f0):
+        failures.append(Failure("f0", None, f0, limits.f0))
+    lowest_n = None
+    unbroken = not failures
+    for each in reversed(loads):
+        here = [
+            Failure(name, each.load_n, found, limit)
+            for name, limit in (("q", limits.q), ("b", limits.b), ("v", limits.v), ("a", limits.a))
+            if ((found := getattr(each, name)) is None and not _turn(name, each, loads))
+            or (found is not None and _beyond(found, limit))
+        ]
+        failures += here
+        unbroken = unbroken and not here
+        if unbroken:
+            lowest_n = each.load_n
+    return ClassOutcome(limits, lowest_n, tuple(failures))
+
+
+def _turn(name: str, each: LoadErrors, loads: Sequence[LoadErrors]) -> bool:
+    """Whether it is the reversibility of the largest load, where rising and falling are one reading."""
+    return name == "v" and each is loads[-1] and any(other.v is not None for other in loads)
+
+
+def _beyond(found: float, limit: float) -> bool:
+    return abs(found) > limit * (1 + ROUNDING)
+
+
+def _why_no_class(loads: Sequence[LoadErrors], references: VerificationReferences) -> list[str]:
+    """Reasons for which no class is stated, however small the errors."""
+    reasons = []
+    if not references.certificates:
+        reasons.append("no certificate of the references is named")
+    if references.relative_u is None:
+        reasons.append("the references' uncertainty is not known")
+    if len(loads) < FEWEST_LOADS:
+        reasons.append(f"there are {len(loads)} loads, and {FEWEST_LOADS} or more are expected")
+    elif loads[0].load_n > REACH * loads[-1].load_n * (1 + SAME_LOAD):
+        reasons.append(
+            f"the loads begin at {loads[0].load_n:g} N, and {100 * REACH:.0f} % of the largest "
+            f"({loads[-1].load_n:g} N) or less is expected"
+        )
+    return reasons
+
+
+def _empty(loads: Sequence[LoadErrors], f0: float | None, resolution_n: float | None) -> list[str]:
+    notes = []
+    if any(each.b is None for each in loads):
+        notes.append(f"Empty: repeatability, where there are fewer than {RISING_RUNS} rising runs.")
+    if any(each.v is None and not _turn("v", each, loads) for each in loads):
+        notes.append("Empty: reversibility, at loads without a falling reading.")
+    if f0 is None:
+        notes.append("Empty: zero error (no reading without load after the loads of a run).")
+    if resolution_n is None:
+        notes.append("Empty: resolution (the step of the readings is not stated).")
+    return notes
+
+
+def _about_references(classes: Sequence[ClassOutcome], references: VerificationReferences) -> list[str]:
+    reached = next((each for each in classes if each.lowest_n is not None), None)
+    if references.relative_u is None or reached is None:
+        return []
+    doubled = 200 * references.relative_u
+    if doubled <= reached.limits.q / 3:
+        return []
+    return [
+        f"The references are known to {doubled:.2g} % (two standard uncertainties), more than a third of the "
+        f"{reached.limits.q:g} % that class {reached.limits.name} allows: they are too coarse to tell."
+    ]
+
+
+def _listed(failures: Sequence[Failure], most: int = 4) -> str:
+    shown = "; ".join(str(each) for each in failures[:most])
+    return shown + (f"; and {len(failures) - most} more" if len(failures) > most else "")

@@ -1,0 +1,62 @@
+"""A person at the terminal beside a rig that moves: cautions read, and steps done by hand waited for."""
+
+from __future__ import annotations
+
+import os
+import select
+import sys
+import threading
+
+import click
+
+from rig.errors import InputError, RecorderError
+
+LOOK_S = 0.2
+
+
+def have_cautions_read(rig_name: str, who: str | None, *, already: bool) -> None:
+    """Show the cautions of a driven rig, and have them confirmed by a person once a day.
+
+    Parameters
+    ----------
+    rig_name
+        As its file calls it.
+    who
+        Whoever confirms; None if that was not said.
+    already
+        The person has said so beforehand.
+
+    Raises
+    ------
+    InputError
+        If they are not confirmed; nothing has moved then.
+    """
+    from rig.daemon.cautions import CAUTIONS, SHORT_CAUTION, cautions_read_today, confirm_cautions
+
+    if cautions_read_today(rig_name):
+        click.echo(f"caution: {SHORT_CAUTION}", err=True)
+        return
+    for caution in CAUTIONS:
+        click.echo(f"caution: {caution}", err=True)
+    if not already:
+        try:
+            already = click.confirm("Do all of these hold?", default=False, err=True)
+        except click.Abort:  # nobody is there to answer
+            already = False
+    if not already:
+        raise InputError("the cautions were not confirmed: nothing was moved")
+    try:
+        confirm_cautions(rig_name, who or "the command line")
+    except RecorderError as problem:
+        click.echo(f"pressrig: {problem}; they are asked for again next time", err=True)
+
+
+def await_enter(stopped: threading.Event) -> None:
+    """Wait for a line of standard input, or for the wish to stop."""
+    if os.name != "posix":
+        sys.stdin.readline()
+        return
+    while not stopped.is_set():
+        if select.select([sys.stdin], [], [], LOOK_S)[0]:
+            sys.stdin.readline()
+            return

@@ -1,0 +1,36 @@
+"""`pressrig calibrate`: what a count is, how late the force comes, and how far the rig gives."""
+
+from __future__ import annotations
+
+import importlib
+
+import click
+
+_COMMANDS = {
+    "force": ("rig.cli.calibrate_force", "Newtons for each count, from masses or a reference cell."),
+    "position": ("rig.cli.calibrate_position", "Millimetres for each count, and the play."),
+    "delay": ("rig.cli.calibrate_delay", "How much later than the position the force is reported."),
+    "frame": ("rig.cli.calibrate_frame", "How far the rig itself gives under load."),
+}
+
+
+class _Calibrations(click.Group):
+    """Subcommands by name; a module is imported when its command runs."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(_COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in _COMMANDS:
+            return None
+        found: click.Command = importlib.import_module(_COMMANDS[cmd_name][0]).command
+        return found
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, summary) for name, (_, summary) in _COMMANDS.items()])
+
+
+@click.group("calibrate", cls=_Calibrations)
+def command() -> None:
+    """Measure what turns a rig's counts into numbers that can be defended."""

@@ -1,0 +1,102 @@
+"""`pressrig calibrate delay`: how much later than the position the force is reported."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from rig.cli.calibrate_presses import PressOptions, dated, press_options, recordings_of, written
+from rig.cli.output import console, is_plain, print_json
+
+if TYPE_CHECKING:
+    from rig.calibration import DelayMeasurement
+
+REFERENCE = "slow and fast presses of a metal spring"
+
+
+@click.command("delay")
+@press_options
+def command(**options: Any) -> None:
+    """Find the delay of the force from CAPTURES of slow and fast presses of a metal spring.
+
+    Press it equally deep at three speeds or more, the fastest ten times the slowest, three times each, and
+    let go in between. Foam or rubber will not do: they lose more the faster they are pressed.
+    """
+    from rig.calibration import measure_delay
+    from rig.cli.calibrate_showing import say_where, show_cautions
+
+    given = PressOptions(**options)
+    recordings = recordings_of(given)
+    found = measure_delay(recordings.samples, recordings.calibration)
+    delay = replace(found.delay, record=dated(found.delay.record, recordings, given, REFERENCE))
+    kept = written(given, recordings, delay=delay)
+    if given.out is not None:
+        from rig.sheets import save_delay
+
+        save_delay(found, "Delay of the force", given.out)
+    if given.as_json:
+        print_json(_document(found, given, kept))
+        return
+    _show(found, recordings.calibration.delay.s)
+    show_cautions(found.notes)
+    if given.into is not None:
+        say_where(given.into, kept, None)
+    else:
+        click.echo("Nothing was written; --into configs/calibrations/bench.yaml keeps it.")
+
+
+def _show(found: DelayMeasurement, before_s: float) -> None:
+    from rich import box
+    from rich.table import Table
+
+    table = Table(title="Presses", title_justify="left", box=None if is_plain() else box.SIMPLE_HEAD)
+    for heading in ("press", "speed mm/s", "peak N", "hysteresis before %", "hysteresis after %"):
+        table.add_column(heading, justify="right")
+    for number, press in enumerate(found.presses, start=1):
+        table.add_row(
+            str(number),
+            f"{press.speed_mm_per_s:.3g}",
+            f"{press.peak_force_n:.4g}",
+            f"{press.loss_before_pct:+.3f}",
+            f"{press.loss_after_pct:+.3f}",
+        )
+    console().print(table)
+    delay = found.delay
+    assert delay.u_s is not None
+    freedom = f"{delay.degrees_of_freedom:.3g}" if math.isfinite(delay.degrees_of_freedom) else "infinite"
+    click.echo(
+        f"Delay: {1e3 * delay.s:.4g} ms, u {1e3 * delay.u_s:.2g} ms with {freedom} degrees of freedom, "
+        f"95 % within {1e3 * found.interval_s:.2g} ms (so far it was {1e3 * before_s:.4g} ms)."
+    )
+    click.echo(f"At any speed {found.loss_pct:.3f} % are lost: friction of the spring and play of the rig.")
+    if found.left_out:
+        click.echo(f"{found.left_out} presses were not whole, or shallower than the others, and left out.")
+
+
+def _document(found: DelayMeasurement, given: PressOptions, kept: Path | None) -> dict[str, Any]:
+    delay = found.delay
+    document: dict[str, Any] = {
+        "delay_s": delay.s,
+        "u_s": delay.u_s,
+        "degrees_of_freedom": delay.degrees_of_freedom if math.isfinite(delay.degrees_of_freedom) else None,
+        "half_interval_95_s": found.interval_s,
+        "loss_at_any_speed_pct": found.loss_pct,
+        "presses": [
+            {
+                "speed_mm_per_s": press.speed_mm_per_s,
+                "peak_force_n": press.peak_force_n,
+                "hysteresis_before_pct": press.loss_before_pct,
+                "hysteresis_after_pct": press.loss_after_pct,
+            }
+            for press in found.presses
+        ],
+        "left_out": found.left_out,
+        "cautions": list(found.notes),
+    }
+    if given.into is not None:
+        document |= {"written": given.into, "older": kept}
+    return document

@@ -1,0 +1,121 @@
+"""`pressrig calibrate force`: newtons for each count, from a table of readings or taken at the terminal."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from rig.cli.calibrate_options import ChannelOptions, channel_options, table_text
+from rig.cli.options import read_quantity
+from rig.cli.output import print_json
+from rig.errors import InputError
+
+if TYPE_CHECKING:
+    from rig.calibration import Gravity, Surroundings
+
+
+@click.command("force")
+@channel_options
+@click.option("--gravity", metavar="Q", help='Where the rig stands, "9.8145 m/s^2"; for masses.')
+@click.option("--latitude", type=float, metavar="DEG", help="Instead: gravity by the international formula.")
+@click.option("--height", metavar="Q", default="0 m", help='Above the sea, with --latitude; "12 m".')
+@click.option("--air-density", metavar="Q", default="1.2 kg/m^3", show_default=True)
+@click.option(
+    "--mass-density",
+    metavar="Q",
+    default="8000 kg/m^3",
+    show_default=True,
+    help="8000 kg/m^3 for conventional masses, as on certificates.",
+)
+def command(
+    *,
+    gravity: str | None,
+    latitude: float | None,
+    height: str,
+    air_density: str,
+    mass_density: str,
+    **options: Any,
+) -> None:
+    """Find the force scale from READINGS, or lead through them at the terminal if there are none.
+
+    READINGS is a CSV table with `mass_kg` (or another unit of mass) or `load_N`, and `counts`; a column
+    without a unit needs one in each cell. Optional are `run`, `place` (of a load off the centre), `status`,
+    `kept`. Loads rise in a run and may then fall. Every reading is the mean of a settled plateau.
+    """
+    from rig.calibration import calibrate_force, force_table, loads_of
+    from rig.cli.calibrate_showing import (
+        channel_document,
+        rig_file_line,
+        say_where,
+        show_cautions,
+        show_channel,
+        written_into,
+    )
+    from rig.cli.calibrate_taking import take_readings
+
+    given = ChannelOptions(**options)
+    surroundings = _surroundings(
+        gravity, latitude, height, air_density=air_density, mass_density=mass_density
+    )
+    expires, rig = given.expires, given.rig()
+    readings = given.readings
+    if readings is None:
+        assert rig is not None
+        readings = take_readings(given, rig, "force")
+    table = force_table(table_text(readings), str(readings))
+    calibrated = calibrate_force(
+        table,
+        surroundings=surroundings,
+        references=given.facts("N", max(loads_of(table, surroundings))),
+        degree=given.degree_number,
+        reversed_way=given.reversed_way,
+        made=given.day,
+        expires=expires,
+        by=given.by,
+    )
+    kept = None
+    if given.into is not None:
+        kept = written_into(given.into, None if rig is None else rig.name, force=calibrated.scale)
+    if given.as_json:
+        document = {"channel": "force", **channel_document(calibrated, "N")}
+        if given.into is not None:
+            document |= {"written": given.into, "older": kept}
+            document["rig_file_line"] = rig_file_line(given.into, given.rig_file)
+        print_json(document)
+        return
+    show_channel(calibrated, "N")
+    show_cautions(calibrated.cautions)
+    if given.into is not None:
+        say_where(given.into, kept, given.rig_file)
+    else:
+        click.echo("Nothing was written; --into configs/calibrations/bench.yaml keeps it.")
+
+
+def _surroundings(
+    gravity: str | None, latitude: float | None, height: str, *, air_density: str, mass_density: str
+) -> Surroundings:
+    from rig.calibration import Surroundings
+
+    air = read_quantity("--air-density", air_density, "kg/m^3")
+    mass = read_quantity("--mass-density", mass_density, "kg/m^3")
+    assert air is not None
+    assert mass is not None
+    if not air < mass:
+        raise InputError(f"--mass-density: found {mass_density!r}, expected more than the air's")
+    return Surroundings(_gravity(gravity, latitude, height), air, mass)
+
+
+def _gravity(gravity: str | None, latitude: float | None, height: str) -> Gravity | None:
+    from rig.calibration import Gravity
+    from rig.units import parse
+
+    if gravity is not None and latitude is not None:
+        raise InputError("--gravity and --latitude: found both, expected one of them")
+    try:
+        if gravity is not None:
+            return Gravity.stated(gravity)
+        return None if latitude is None else Gravity.at(latitude, parse(height, "m"))
+    except InputError as problem:
+        option = "--gravity" if gravity is not None else "--latitude or --height"
+        raise InputError(f"{option}: {problem}") from None

@@ -1,0 +1,147 @@
+"""`pressrig calibrate frame`: how far the rig itself gives under load."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from rig.cli.calibrate_presses import PressOptions, dated, press_options, recordings_of, written
+from rig.cli.options import read_quantity
+from rig.cli.output import console, is_plain, print_json
+from rig.errors import InputError
+
+if TYPE_CHECKING:
+    from rig.calibration import Block, FrameMeasurement
+
+UM_PER_MM = 1e3
+
+
+@click.command("frame")
+@press_options
+@click.option(
+    "--block-stiffness",
+    metavar="Q",
+    help='Of the block itself, "500 N/um"; left out, it is taken as rigid.',
+)
+@click.option(
+    "--block-u",
+    default="10 %",
+    show_default=True,
+    metavar="Q",
+    help="Relative standard uncertainty of that stiffness.",
+)
+@click.option("--knots", type=click.IntRange(1, 6), help="Of the curve; left out, as few as are enough.")
+@click.option(
+    "--softest",
+    metavar="Q",
+    help='Give beyond which it is taken for a soft block, "200 um/N" if left out.',
+)
+def command(
+    *,
+    block_stiffness: str | None,
+    block_u: str,
+    knots: int | None,
+    softest: str | None,
+    **options: Any,
+) -> None:
+    """Find the give of the frame from CAPTURES of slow presses of a steel block.
+
+    Press it five times, as hard as specimens will be pressed, at 1 mm/s or less, and let go in between. Take
+    the delay off before (`pressrig calibrate delay`).
+    """
+    from rig.calibration import measure_frame
+    from rig.calibration.frame_measuring import SOFTEST_MM_PER_N
+    from rig.cli.calibrate_showing import say_where, show_cautions
+
+    given = PressOptions(**options)
+    block = _block(block_stiffness, block_u)
+    limit = read_quantity("--softest", softest, "mm/N") or SOFTEST_MM_PER_N
+    recordings = recordings_of(given)
+    found = measure_frame(
+        recordings.samples, recordings.calibration, block, knots=knots, softest_mm_per_n=limit
+    )
+    frame = replace(found.frame, record=dated(found.frame.record, recordings, given, block.words))
+    kept = written(given, recordings, frame=frame)
+    if given.out is not None:
+        from rig.sheets import save_frame
+
+        save_frame(found, "Give of the frame", given.out)
+    if given.as_json:
+        print_json(_document(found, given, kept))
+        return
+    _show(found)
+    show_cautions(found.notes)
+    if given.into is not None:
+        say_where(given.into, kept, None)
+    else:
+        click.echo("Nothing was written; --into configs/calibrations/bench.yaml keeps it.")
+
+
+def _block(stiffness: str | None, relative_u: str) -> Block:
+    from rig.calibration import Block
+
+    stiffness_n_per_mm = read_quantity("--block-stiffness", stiffness, "N/mm")
+    u_pct = read_quantity("--block-u", relative_u, "%")
+    assert u_pct is not None
+    if u_pct >= 100:
+        raise InputError(f"--block-u: found {relative_u!r}, expected less than 100 %")
+    return Block() if stiffness_n_per_mm is None else Block(stiffness_n_per_mm, u_pct / 100)
+
+
+def _show(found: FrameMeasurement) -> None:
+    from rich import box
+    from rich.table import Table
+
+    frame = found.frame
+    title = "Give of the frame"
+    table = Table(title=title, title_justify="left", box=None if is_plain() else box.SIMPLE_HEAD)
+    for heading in ("force N", "give um", "u um", "95 % um", "um/N"):
+        table.add_column(heading, justify="right")
+    for force_n, give_mm, u_mm, half_mm in zip(
+        frame.force_n, frame.give_at_mm, found.u_mm, found.interval_mm, strict=True
+    ):
+        table.add_row(
+            f"{force_n:.4g}",
+            f"{UM_PER_MM * give_mm:.5g}",
+            f"{UM_PER_MM * u_mm:.2g}",
+            f"{UM_PER_MM * half_mm:.2g}",
+            f"{UM_PER_MM * give_mm / force_n:.4g}",
+        )
+    console().print(table)
+    click.echo(f"Curve: {found.reason}.")
+    click.echo(
+        f"{len(found.touches_mm)} presses touched between {min(found.touches_mm):.4f} and "
+        f"{max(found.touches_mm):.4f} mm; loading and unloading lie {UM_PER_MM * found.loop_mm:.2g} um apart "
+        "at the most."
+    )
+    if found.left_out:
+        click.echo(f"{found.left_out} presses were not whole, or shallower than the others, and left out.")
+
+
+def _document(found: FrameMeasurement, given: PressOptions, kept: Path | None) -> dict[str, Any]:
+    frame = found.frame
+    document: dict[str, Any] = {
+        "force_n": list(frame.force_n),
+        "give_mm": list(frame.give_at_mm),
+        "u_mm": list(found.u_mm),
+        "half_interval_95_mm": list(found.interval_mm),
+        "degrees_of_freedom": frame.degrees_of_freedom if math.isfinite(frame.degrees_of_freedom) else None,
+        "shares": [share.as_dict() for share in frame.shares],
+        "reason": found.reason,
+        "tried": [
+            {"knots": each.knots, "denser_below": each.denser_below, "residual_mm": each.residual_mm}
+            for each in found.choices
+        ],
+        "residual_mm": found.residual_mm,
+        "loop_mm": found.loop_mm,
+        "touches_mm": list(found.touches_mm),
+        "left_out": found.left_out,
+        "cautions": list(found.notes),
+    }
+    if given.into is not None:
+        document |= {"written": given.into, "older": kept}
+    return document

@@ -1,0 +1,162 @@
+"""Options that the calibrations of channels share, and their texts read into values."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from rig.cli.output import json_option
+from rig.errors import InputError
+
+if TYPE_CHECKING:
+    from rig.calibration import ReferenceFacts
+    from rig.rigfile import RigFile
+
+LARGEST_TABLE = 1 << 20
+"""A table of readings above this size is some other file."""
+
+
+def channel_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Argument and options of `calibrate force` and `calibrate position`."""
+    path = click.Path(path_type=Path, dir_okay=False)
+    for option in reversed(
+        (
+            click.argument("readings", required=False, type=path),
+            click.option("--rig", "rig_file", type=path, help="The rig's file; needed to take readings."),
+            click.option("--port", metavar="PATH", help="Port to open instead of the rig file's."),
+            click.option("--into", type=path, help="Calibration file to write the result into."),
+            click.option(
+                "--degree",
+                type=click.Choice(["auto", "1", "2", "3"]),
+                default="auto",
+                show_default=True,
+                help="Of the curve; auto takes the lowest that is enough.",
+            ),
+            click.option("--reference", default="", metavar="TEXT", help="The references and certificates."),
+            click.option(
+                "--reference-u", metavar="Q", help='Their standard uncertainty, "0.05 %" or as a value.'
+            ),
+            click.option("--reversed", "reversed_way", is_flag=True, help="Counts are meant to fall."),
+            click.option("--by", default="", metavar="NAME", help="Who made it."),
+            click.option(
+                "--on", "made", type=click.DateTime(["%Y-%m-%d"]), metavar="DAY", help="Left out, today."
+            ),
+            click.option(
+                "--expires-after",
+                default="12 months",
+                show_default=True,
+                metavar="SPAN",
+                help="How long it holds.",
+            ),
+            click.option(
+                "--readings-into", type=path, help="Table to write readings to that are taken here."
+            ),
+            click.option(
+                "--settle", default="2 s", show_default=True, metavar="Q", help="Length of a plateau."
+            ),
+            click.option(
+                "--patience", default="30 s", show_default=True, metavar="Q", help="Longest wait for one."
+            ),
+            json_option,
+        )
+    ):
+        command = option(command)
+    return command
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelOptions:
+    """The options of `channel_options`, as click gives them."""
+
+    readings: Path | None
+    rig_file: Path | None
+    port: str | None
+    into: Path | None
+    degree: str
+    reference: str
+    reference_u: str | None
+    reversed_way: bool
+    by: str
+    made: datetime | None
+    expires_after: str
+    readings_into: Path | None
+    settle: str
+    patience: str
+    as_json: bool
+
+    @property
+    def degree_number(self) -> int | None:
+        """None for the lowest that is enough."""
+        return None if self.degree == "auto" else int(self.degree)
+
+    @property
+    def day(self) -> date:
+        """Of the readings."""
+        return date.today() if self.made is None else self.made.date()
+
+    @property
+    def expires(self) -> date:
+        """Last day on which the calibration holds."""
+        from rig.cli.verify_force import later
+
+        return later(self.day, self.expires_after)
+
+    def rig(self) -> RigFile | None:
+        """The rig's file, read; None where none was named.
+
+        Raises
+        ------
+        InputError
+            If it is wrong, or needed and missing, or if the counts of a driven rig were to fall.
+        """
+        from rig.rigfile import read_rig_file
+
+        if self.rig_file is None:
+            if self.readings is None:
+                raise InputError(
+                    "found neither READINGS nor --rig, expected a table of readings, or the file of a rig "
+                    "to take them from"
+                )
+            return None
+        rig = read_rig_file(self.rig_file)
+        if self.reversed_way and rig.limits is not None:
+            raise InputError(
+                "--reversed: counts of a driven rig rise with compression; swap the signal wires"
+            )
+        return rig
+
+    def facts(self, unit: str, largest: float) -> ReferenceFacts:
+        """What was said about the references."""
+        from rig.calibration import ReferenceFacts, reference_relative_u
+
+        if self.reference_u is None:
+            return ReferenceFacts(self.reference)
+        if not largest > 0:
+            raise InputError("the readings hold no reference above zero")
+        try:
+            return ReferenceFacts(self.reference, reference_relative_u(self.reference_u, unit, largest))
+        except InputError as problem:
+            raise InputError(f"--reference-u: {problem}") from None
+
+
+def table_text(path: Path) -> str:
+    """A table of readings as text.
+
+    Raises
+    ------
+    InputError
+        If it cannot be read as one.
+    """
+    try:
+        if path.stat().st_size > LARGEST_TABLE:
+            raise InputError(f"{path}: {path.stat().st_size} bytes are too many for a table of readings")
+        return path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise InputError(f"{path}: no such table; leave it out to take readings from a rig") from None
+    except (OSError, UnicodeDecodeError) as problem:
+        raise InputError(f"{path}: cannot be read as a table ({problem})") from None

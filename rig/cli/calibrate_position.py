@@ -1,0 +1,80 @@
+"""`pressrig calibrate position`: millimetres for each count, and the play of the reading."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+from rig.cli.calibrate_options import ChannelOptions, channel_options, table_text
+from rig.cli.output import print_json
+
+
+@click.command("position")
+@channel_options
+@click.option("--blocks", is_flag=True, help="References taken here are gauge blocks below the platen.")
+def command(*, blocks: bool, **options: Any) -> None:
+    """Find the position scale and the play from READINGS, or lead through them at the terminal.
+
+    READINGS is a CSV table with `travel_mm` (of an indicator that follows the platen down) or `block_mm` (a
+    gauge block below it), and `counts`. References are approached first and come back to afterwards; with
+    blocks a column `direction` says approaching or returning. The zero stays where the rig's file has it.
+    """
+    from rig.calibration import calibrate_position, position_table
+    from rig.cli.calibrate_showing import (
+        channel_document,
+        rig_file_line,
+        say_where,
+        show_cautions,
+        show_channel,
+        written_into,
+    )
+    from rig.cli.calibrate_taking import take_readings
+
+    given = ChannelOptions(**options)
+    expires, rig = given.expires, given.rig()
+    readings = given.readings
+    if readings is None:
+        assert rig is not None
+        readings = take_readings(given, rig, "position", blocks=blocks)
+    table = position_table(table_text(readings), str(readings))
+    before = None if rig is None else rig.calibration.position
+    references = [each.reference for each in table.readings]
+    calibrated = calibrate_position(
+        table,
+        references=given.facts("mm", max(references) - min(references)),
+        degree=given.degree_number,
+        zero_counts=0.0 if before is None else before.zero_counts,
+        reversed_way=given.reversed_way,
+        made=given.day,
+        expires=expires,
+        by=given.by,
+    )
+    channel, play = calibrated.channel, calibrated.play
+    kept = None
+    if given.into is not None:
+        parts: dict[str, Any] = {"position": channel.scale} | ({} if play is None else {"play": play})
+        kept = written_into(given.into, None if rig is None else rig.name, **parts)
+    if given.as_json:
+        document = {"channel": "position", **channel_document(channel, "mm")}
+        document["play"] = (
+            None
+            if play is None
+            else {"play_mm": play.mm, "u_mm": play.u_mm, "degrees_of_freedom": play.degrees_of_freedom}
+        )
+        if given.into is not None:
+            document |= {"written": given.into, "older": kept}
+            document["rig_file_line"] = rig_file_line(given.into, given.rig_file)
+        print_json(document)
+        return
+    show_channel(channel, "mm")
+    if play is not None:
+        click.echo(
+            f"Play: {play.mm:.4g} mm, u {play.u_mm:.2g} mm, from {len(calibrated.play_differences_mm)} "
+            "references approached both ways."
+        )
+    show_cautions(channel.cautions)
+    if given.into is not None:
+        say_where(given.into, kept, given.rig_file)
+    else:
+        click.echo("Nothing was written; --into configs/calibrations/bench.yaml keeps it.")

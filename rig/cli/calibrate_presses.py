@@ -1,0 +1,186 @@
+"""What `calibrate delay` and `calibrate frame` share: captures of presses in, a part of a calibration out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from rig.cli.output import json_option
+from rig.errors import InputError
+
+if TYPE_CHECKING:
+    from rig.calibration import Calibration, Record
+    from rig.capture import Capture
+    from rig.samples import Samples
+
+MOST_SAMPLES = 20_000_000
+"""In all captures together; eleven hours at 500 a second, and less than a gigabyte while they are read."""
+
+
+def press_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Argument and options of both commands."""
+    path = click.Path(path_type=Path, dir_okay=False)
+    for option in reversed(
+        (
+            click.argument("captures", nargs=-1, required=True, type=click.Path(path_type=Path)),
+            click.option("--into", type=path, help="Calibration file to write the result into."),
+            click.option(
+                "--calibration",
+                "calibration_file",
+                type=path,
+                help="Read the counts with this calibration; left out, with FILE of --into if there is one, "
+                "else with the captures' own.",
+            ),
+            click.option("--by", default="", metavar="NAME", help="Who made it."),
+            click.option(
+                "--on",
+                "made",
+                type=click.DateTime(["%Y-%m-%d"]),
+                metavar="DAY",
+                help="Left out, the day of the last capture.",
+            ),
+            click.option(
+                "--expires-after",
+                default="12 months",
+                show_default=True,
+                metavar="SPAN",
+                help="How long it holds.",
+            ),
+            click.option("--out", type=path, help="Picture of the result, PNG or SVG."),
+            json_option,
+        )
+    ):
+        command = option(command)
+    return command
+
+
+@dataclass(frozen=True, slots=True)
+class PressOptions:
+    """The options of `press_options`, as click gives them."""
+
+    captures: tuple[Path, ...]
+    into: Path | None
+    calibration_file: Path | None
+    by: str
+    made: datetime | None
+    expires_after: str
+    out: Path | None
+    as_json: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Recordings:
+    """Captures, read whole.
+
+    Parameters
+    ----------
+    samples
+        Of each.
+    calibration
+        With which they are read: the one so far.
+    day
+        Of the last one.
+    expires
+        Last day on which the result holds.
+    """
+
+    samples: tuple[Samples, ...]
+    calibration: Calibration
+    day: date
+    expires: date
+
+
+def recordings_of(given: PressOptions) -> Recordings:
+    """Read the captures of a command, and find the calibration they are read with.
+
+    Raises
+    ------
+    InputError
+        If one is no capture, or they are too long, or they hold different calibrations and none was named.
+    """
+    from rig.capture import open_capture
+    from rig.cli.verify_force import later
+
+    if given.out is not None and given.out.suffix.lower() not in (".png", ".svg"):
+        raise InputError(
+            f"--out: found {given.out}, expected the name of a picture that ends in .png or .svg"
+        )
+    captures = [open_capture(path) for path in given.captures]
+    total = sum(file.samples for capture in captures for file in capture.files)
+    if total > MOST_SAMPLES:
+        raise InputError(f"the captures hold {total} samples; expected {MOST_SAMPLES} at the most")
+    calibration = _calibration(given, captures)
+    samples = []
+    for path, capture in zip(given.captures, captures, strict=True):
+        if capture.damage:
+            raise InputError(
+                f"{path}: {len(capture.damage)} parts could not be read; expected a whole capture for a "
+                "calibration"
+            )
+        taken = capture.samples()
+        if taken.clock == "none":
+            raise InputError(f"{path}: has no times; expected a recording with a clock")
+        samples.append(taken)
+    last = max(capture.header.started for capture in captures).date()
+    day = last if given.made is None else given.made.date()
+    return Recordings(tuple(samples), calibration, day, later(day, given.expires_after))
+
+
+def dated(record: Record, recordings: Recordings, given: PressOptions, reference: str) -> Record:
+    """A record with its day, its maker and the captures it rests on."""
+    details = dict(record.details) | {
+        "captures": [path.name or path.resolve().name for path in given.captures],
+        "read_with": recordings.calibration.identity,
+    }
+    return replace(
+        record,
+        made=recordings.day,
+        expires=recordings.expires,
+        by=given.by,
+        references=(reference,),
+        details=details,
+    )
+
+
+def written(given: PressOptions, recordings: Recordings, **parts: Any) -> Path | None:
+    """Write parts into the file of --into, if one was named; where the older one is kept now.
+
+    A file that is new starts from the calibration that the captures were read with, since the parts belong
+    to its scales.
+    """
+    from rig.calibrationfile import with_part, write_calibration
+
+    if given.into is None:
+        return None
+    if given.into.exists():
+        return write_calibration(given.into, with_part(given.into, **parts))
+    return write_calibration(given.into, replace(recordings.calibration, **parts))
+
+
+def _calibration(given: PressOptions, captures: list[Capture]) -> Calibration:
+    from rig.calibration import Calibration
+    from rig.calibrationfile import read_calibration
+
+    if given.calibration_file is not None:
+        return read_calibration(given.calibration_file)
+    own = [
+        Calibration.from_dict(capture.header.calibration, where=f"{path}/capture.yaml: calibration")
+        for path, capture in zip(given.captures, captures, strict=True)
+    ]
+    if given.into is not None and given.into.exists():
+        known = read_calibration(given.into)
+        return replace(known, force=known.force or own[0].force, position=known.position or own[0].position)
+    unlike = [
+        path for path, each in zip(given.captures, own, strict=True) if each.identity != own[0].identity
+    ]
+    if unlike:
+        raise InputError(
+            f"{unlike[0]}: was recorded with another calibration than {given.captures[0]}; "
+            "name the one to read all of them with by --calibration"
+        )
+    return own[0]

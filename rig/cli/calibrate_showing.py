@@ -1,0 +1,172 @@
+"""What `calibrate force` and `calibrate position` say, and how their result gets into its file."""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from rig.cli.output import console, is_plain
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+    from rig.calibration import ChannelCalibration
+
+
+def written_into(path: Path, name: str | None, **parts: Any) -> Path | None:
+    """Replace parts of a calibration's file, or make one; where the older one is kept now.
+
+    Raises
+    ------
+    InputError
+        If there is some other file.
+    """
+    from rig.calibrationfile import with_part, write_calibration
+
+    if name is not None and not path.exists():
+        parts["name"] = name
+    return write_calibration(path, with_part(path, **parts))
+
+
+def channel_document(calibrated: ChannelCalibration, unit: str) -> dict[str, Any]:
+    """The result as plain values, for JSON."""
+    from rig.calibration import half_interval, scale_budget
+
+    fitted, name = calibrated.fitted, unit.lower()
+    span = calibrated.scale.value_range
+    return {
+        "degree": fitted.fit.degree,
+        "reason": fitted.reason,
+        "scale": calibrated.scale.as_dict(unit),
+        f"range_{name}": None if span is None else list(span),
+        f"residual_sd_{name}": fitted.fit.residual_sd,
+        "degrees_of_freedom": fitted.fit.degrees_of_freedom,
+        "lack_of_fit": None
+        if fitted.misfit is None
+        else {"f": fitted.misfit.f, "p": fitted.misfit.p, f"repeat_sd_{name}": fitted.misfit.repeat_sd},
+        "readings": [
+            {
+                "line": reading.line,
+                f"reference_{name}": float(value),
+                "counts": reading.counts,
+                "run": reading.run,
+                "falling": reading.falling,
+                f"residual_{name}": float(residual),
+            }
+            for reading, value, residual in _rows(calibrated)
+        ],
+        "budget": [
+            {
+                "source": line.source,
+                f"u_{name}": line.u,
+                "relative_u": line.relative_u,
+                "degrees_of_freedom": line.degrees_of_freedom
+                if math.isfinite(line.degrees_of_freedom)
+                else None,
+                f"half_interval_95_{name}": half_interval(line),
+            }
+            for line in scale_budget(calibrated.scale)
+        ],
+        "figures": calibrated.figures,
+        "cautions": list(calibrated.cautions),
+    }
+
+
+def show_channel(calibrated: ChannelCalibration, unit: str) -> None:
+    """Tables of residuals and of the budget, and what is to be said."""
+    from rig.calibration import half_interval, scale_budget
+
+    screen = console()
+    screen.print(_residuals(calibrated, unit))
+    screen.print(_budget(calibrated, unit))
+    fitted, scale = calibrated.fitted, calibrated.scale
+    whole = scale_budget(scale)[-1]
+    span = scale.value_range
+    bends = "".join(
+        f", bend {bend:.4g} {unit}/count^{power}" for power, bend in enumerate(scale.bends, start=2)
+    )
+    say(f"Degree {fitted.fit.degree}: {fitted.reason}.")
+    if fitted.misfit is not None:
+        say(
+            f"Repeats differ by {fitted.misfit.repeat_sd:.3g} {unit}; lack of fit F = "
+            f"{fitted.misfit.f:.3g}, p = {fitted.misfit.p:.2g}."
+        )
+    say(f"Scale: {scale.per_count:.8g} {unit}/count{bends}, zero at {scale.zero_counts:.1f} counts.")
+    if span is not None:
+        say(
+            f"Compared with references from {span[0]:.4g} to {span[1]:.4g} {unit}; at the end of the range "
+            f"it is known to {half_interval(whole):.3g} {unit} (95 %, {100 * whole.relative_u:.2g} % "
+            "standard)."
+        )
+
+
+def show_cautions(cautions: Sequence[str]) -> None:
+    """On standard error, one line each."""
+    for caution in cautions:
+        click.echo(f"pressrig: note: {caution}", err=True)
+
+
+def rig_file_line(into: Path, rig_file: Path | None) -> str:
+    """The line that a rig file needs to use a calibration."""
+    folder = Path("configs/rigs") if rig_file is None else rig_file.parent
+    return f"calibration: {Path(os.path.relpath(into, folder)).as_posix()}"
+
+
+def say_where(into: Path, kept: Path | None, rig_file: Path | None) -> None:
+    """Where the result is, where the older one is, and what the rig's file needs."""
+    say(f"Written into {into}" + (f"; the older one is kept as {kept}" if kept is not None else "") + ".")
+    say(f"In the rig's file: {rig_file_line(into, rig_file)}")
+
+
+def say(sentence: str) -> None:
+    """Print a sentence as it is, however long."""
+    click.echo(sentence)
+
+
+def _rows(calibrated: ChannelCalibration) -> list[tuple[Any, float, float]]:
+    fitted = calibrated.fitted
+    readings = [calibrated.table.readings[index] for index in calibrated.used]
+    return list(zip(readings, fitted.values.tolist(), fitted.fit.residuals.tolist(), strict=True))
+
+
+def _residuals(calibrated: ChannelCalibration, unit: str) -> Table:
+    largest = float(abs(calibrated.fitted.values).max())
+    table = _empty(
+        "Residuals", "line", "run", f"reference {unit}", "counts", f"residual {unit}", "% of range"
+    )
+    for reading, value, residual in _rows(calibrated):
+        table.add_row(
+            str(reading.line),
+            reading.run + (" falling" if reading.falling else ""),
+            f"{value:.5g}",
+            f"{reading.counts:.2f}",
+            f"{residual:+.4g}",
+            f"{100 * residual / largest:+.4f}",
+        )
+    return table
+
+
+def _budget(calibrated: ChannelCalibration, unit: str) -> Table:
+    from rig.calibration import scale_budget
+
+    title = "Uncertainty at the end of the range"
+    table = _empty(title, "source", f"u {unit}", "% of value", "degrees of freedom")
+    for line in scale_budget(calibrated.scale):
+        degrees = f"{line.degrees_of_freedom:.3g}" if math.isfinite(line.degrees_of_freedom) else "infinite"
+        table.add_row(line.source, f"{line.u:.3g}", f"{100 * line.relative_u:.3g}", degrees)
+    return table
+
+
+def _empty(title: str, *headings: str) -> Table:
+    from rich import box
+    from rich.table import Table
+
+    table = Table(title=title, title_justify="left", box=None if is_plain() else box.SIMPLE_HEAD)
+    for index, heading in enumerate(headings):
+        table.add_column(heading, justify="left" if index == 0 else "right")
+    return table

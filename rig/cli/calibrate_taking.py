@@ -1,0 +1,236 @@
+"""Take calibration readings at the terminal: a person puts references on, the rig says when it has settled.
+
+Every reading goes into a table on disk before anything else is done with it; one that is taken again stays
+there, marked as left out. Questions and answers go to standard error, so that a result in JSON stays clean.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+import click
+
+from rig.cli.calibrate_options import ChannelOptions
+from rig.cli.options import read_quantity
+from rig.cli.output import progress
+from rig.errors import InputError
+
+if TYPE_CHECKING:
+    from rig.calibration import Plateau
+    from rig.daemon.plateau_taking import ChannelName
+    from rig.rigfile import RigFile
+
+Quantity = Literal["mass", "load", "travel", "block"]
+
+AGAIN = "again"
+
+_SAID = re.compile(r"(.*?)(?:\s+at\s+([A-Za-z][\w -]{0,30})|\s+(back))?", re.IGNORECASE)
+
+_NUMBER = re.compile(r"\s*[-+]?[\d.]*(?:[eE][-+]?\d+)?\s*")
+
+_INSTRUCTIONS = {
+    "force": """Put a load on as specimens do, let go, and type what it is:
+  0                    nothing lies on it; begin with that
+  500 g  or  20 N      in the middle, rising; falling again afterwards, if you like
+  500 g at left edge   the same load off the centre
+  again                take the last one anew
+  an empty line        that was all""",
+    "position": """Move the platen to a reference and type what it is:
+  12.5 mm              what the indicator says, or the block below
+  20 mm back           a block on the way back (an indicator shows that by itself)
+  again                take the last one anew
+  an empty line        that was all
+Approach all of them from one side, then come back over the same ones.""",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """A reading of the table: what was typed, and the plateau."""
+
+    said: str
+    reference: float
+    plateau: Plateau
+    place: str = ""
+    back: bool = False
+    kept: bool = True
+
+
+def take_readings(
+    options: ChannelOptions, rig: RigFile, channel: ChannelName, *, blocks: bool = False
+) -> Path:
+    """Lead a person through the readings.
+
+    Returns
+    -------
+    The table on disk.
+
+    Raises
+    ------
+    DeviceError
+        If the rig is lost; what was read is in the table.
+    InputError
+        If there is nothing to fit.
+    """
+    from rig.calibration import PlateauRule
+    from rig.daemon.plateau_taking import refuse_scaled, take_plateau
+    from rig.reader import Reader
+
+    settle_s = read_quantity("--settle", options.settle, "s")
+    patience_s = read_quantity("--patience", options.patience, "s")
+    assert settle_s is not None
+    assert patience_s is not None
+    rule = PlateauRule(settle_s)
+    path = options.readings_into or _new_table(options, channel)
+    if path.exists():
+        raise InputError(f"{path}: is there already; name another file with --readings-into")
+    port = options.port
+    if port is not None and Path(port).exists():
+        port = str(Path(port).absolute())
+    with Reader(rig.address(port), rig.wire, rate_hz=rig.rate_hz) as reader:
+        refuse_scaled(reader, channel)
+        click.echo(_INSTRUCTIONS[channel], err=True)
+
+        def settled(zero_counts: float | None) -> Plateau:
+            with progress("settling", patience_s) as show:
+                return take_plateau(
+                    reader,
+                    channel,
+                    rule=rule,
+                    zero_counts=zero_counts,
+                    patience_s=patience_s,
+                    on_progress=lambda now: show(now.seconds, f"{now.counts:.1f} counts {now.hint}"),
+                )
+
+        _ask(_Table(path, channel, blocks=blocks), settled)
+    if not path.exists():
+        raise InputError("nothing was read; nothing was written")
+    click.echo(f"The readings are in {path}", err=True)
+    return path
+
+
+def _new_table(options: ChannelOptions, channel: str) -> Path:
+    now = datetime.now().strftime("%Y-%m-%d-%H%M%S")
+    name = "readings" if options.into is None else options.into.stem
+    folder = Path() if options.into is None else options.into.parent
+    return folder / f"{name}-{channel}-{now}.csv"
+
+
+def _ask(table: _Table, settled: Callable[[float | None], Plateau]) -> None:
+    """Ask for one reading after the other until the person has done."""
+    while True:
+        said = click.prompt("reference", default="", show_default=False, err=True).strip()
+        if not said:
+            return
+        try:
+            wanted = table.again() if said.lower() == AGAIN else table.understood(said)
+            plateau = settled(table.zero_counts)
+        except InputError as problem:
+            click.echo(f"  not taken: {problem}", err=True)
+            continue
+        table.add(replace(wanted, plateau=plateau), instead=said.lower() == AGAIN)
+        click.echo(f"  {table.last_words()}", err=True)
+
+
+class _Table:
+    """The readings so far, and their file."""
+
+    def __init__(self, path: Path, channel: ChannelName, *, blocks: bool) -> None:
+        self._path = path
+        self._force = channel == "force"
+        self._quantity: Quantity | None = None if self._force else ("block" if blocks else "travel")
+        self._taken: list[Taken] = []
+
+    @property
+    def zero_counts(self) -> float | None:
+        """The newest reading without load; the first one of a position."""
+        kept = [each for each in self._taken if each.kept]
+        zeros = [each.plateau.counts for each in (kept if self._force else kept[:1]) if self._is_zero(each)]
+        return zeros[-1] if zeros else None
+
+    def _is_zero(self, taken: Taken) -> bool:
+        return not self._force or taken.reference == 0
+
+    def understood(self, said: str) -> Taken:
+        """What was typed, without its plateau."""
+        from rig.calibration import Plateau, reference_value
+
+        match = _SAID.fullmatch(said)
+        assert match is not None
+        text, place, back = match.groups()
+        quantity = self._quantity_of(said, text)
+        to = {"mass": "kg", "load": "N"}.get(quantity, "mm")
+        value = reference_value(text, quantity, None, to, place="reference")
+        if self._force and value < 0:
+            raise InputError(f"{said!r} pulls; compression is positive, expected zero or more")
+        if self._force and back:
+            raise InputError(f"{said!r}: `back` belongs to a position; falling loads show by their order")
+        if not self._force and place:
+            raise InputError(f"{said!r}: `at` belongs to a load off the centre")
+        if value != 0:
+            self._quantity = quantity
+        return Taken(text, value, Plateau(0.0, 0.0, 1, 0.0, 0.0, 0), place or "", bool(back))
+
+    def _quantity_of(self, said: str, text: str) -> Quantity:
+        from rig.calibration import is_mass
+
+        unit = _NUMBER.sub("", text, count=1)
+        if not self._force or not unit:
+            return self._quantity or "load"
+        quantity: Quantity = "mass" if is_mass(unit) else "load"
+        if self._quantity not in (None, quantity):
+            raise InputError(
+                f"{said!r} is a {quantity}, but a {self._quantity} was read before; keep to one of them"
+            )
+        return quantity
+
+    def again(self) -> Taken:
+        """The last reading, to be taken anew."""
+        if not self._taken:
+            raise InputError("there is no reading yet to take again")
+        return self._taken[-1]
+
+    def add(self, taken: Taken, *, instead: bool) -> None:
+        """Keep a reading, on disk first of all."""
+        if instead:
+            self._taken[-1] = replace(self._taken[-1], kept=False)
+        self._taken.append(taken)
+        self._write()
+
+    def last_words(self) -> str:
+        """The last reading, and how far it is off a straight line through all."""
+        from rig.calibration import fit_polynomial
+
+        last = self._taken[-1]
+        words = f"{last.plateau.counts:.2f} counts, u {last.plateau.u_counts:.2g}"
+        kept = [each for each in self._taken if each.kept and (not each.place or each is last)]
+        largest = max(abs(each.reference) for each in kept)
+        try:
+            fit = fit_polynomial([each.plateau.counts for each in kept], [each.reference for each in kept], 1)
+        except InputError:
+            return words
+        return (
+            f"{words}; {100 * float(fit.residuals[-1]) / largest:+.3f} % of the largest off a straight line"
+        )
+
+    def _write(self) -> None:
+        quantity = self._quantity or "load"
+        lines = [
+            "# Readings taken by pressrig calibrate, each the mean of a settled plateau.",
+            f"{quantity},counts,u_counts,seconds,samples,place,direction,kept",
+        ]
+        lines += [
+            f"{each.said},{each.plateau.counts!r},{each.plateau.u_counts!r},{each.plateau.seconds:.3f},"
+            f"{each.plateau.samples},{each.place},{'returning' if each.back else ''},"
+            f"{'yes' if each.kept else 'no'}"
+            for each in self._taken
+        ]
+        new = self._path.with_name(f".{self._path.name}.new")
+        self._path.parent.mkdir(parents=True, exist_ok=True)
+        new.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        new.replace(self._path)

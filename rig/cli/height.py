@@ -1,0 +1,286 @@
+"""`pressrig height`: the free height of a piece, touched against bare platens."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from rig.cli.options import DEFAULT_FOLDER, read_conditions, read_quantity
+from rig.cli.output import console, is_plain, json_option, print_json
+from rig.cli.starting import say_how_it_stands
+from rig.errors import InputError
+
+if TYPE_CHECKING:
+    from rig.calibration import Calibration
+    from rig.capture import CaptureHeader
+    from rig.daemon import Recorded
+    from rig.daemon.height import Surface
+    from rig.methods import CheckedHeightPlan, HeightPlan
+    from rig.rigfile import RigFile
+    from rig.sheets import HeightReport, TouchedSurface
+
+FAILED = 3
+USUAL_FORCES_N = (0.05, 5.0)
+"""For captures that do not say with which forces they were touched."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """What was asked for."""
+
+    bare: tuple[Path, ...]
+    contact_n: float | None
+    top_n: float | None
+    oldest_bare_s: float
+    calibration: Calibration | None
+
+
+@click.command("height")
+@click.option("--rig", "rig_file", type=click.Path(path_type=Path), help="Touch on this driven rig.")
+@click.option("--port", metavar="PATH", help="Port to open instead of the rig file's.")
+@click.option("--specimen", metavar="ID", help="Which piece; needed with --rig.")
+@click.option("--batch", metavar="ID", help="Which pieces it was made with.")
+@click.option("--operator", metavar="NAME", help="Who touches it.")
+@click.option("--condition", "conditions", multiple=True, metavar="NAME=VALUE", help="As for `run`.")
+@click.option("--bare", multiple=True, type=click.Path(path_type=Path), metavar="CAPTURE",
+    help="Bare touches made before; several, one for each homing, show how well homing repeats.",
+)  # fmt: skip
+@click.option("--piece", type=click.Path(path_type=Path), metavar="CAPTURE",
+    help="Touches of the piece made before; nothing is moved then.",
+)  # fmt: skip
+@click.option("--bare-only", is_flag=True, help="Touch only the bare platens, to be used with --bare later.")
+@click.option("--contact-force", metavar="Q", help="The small force, at which the height is told [0.05 N].")
+@click.option("--at", metavar="Q", help="The greater force, at which it is told beside it [5 N].")
+@click.option("--touches", type=int, default=5, show_default=True, metavar="N", help="Of each surface.")
+@click.option("--speed", default="0.2 mm/s", show_default=True, metavar="Q", help="Of the touches.")
+@click.option("--gap", default="1 mm", show_default=True, metavar="Q", help="Way back between touches.")
+@click.option("--rest", default="2 s", show_default=True, metavar="Q", help="Pause there.")
+@click.option("--platen-stiffness", default="2000 N/mm", show_default=True, metavar="Q",
+    help="Of the bare platens: it says how slowly they have to be looked for.",
+)  # fmt: skip
+@click.option("--expected", metavar="Q", help='About how high the piece is, "90 mm": is there room for it?')
+@click.option("--bare-age", default="1 h", show_default=True, metavar="Q",
+    help="Warn of a bare touch that is older.",
+)  # fmt: skip
+@click.option("--calibration", "calibration_file", type=click.Path(path_type=Path),
+    help="Read captures with this calibration instead of their own.",
+)  # fmt: skip
+@click.option("--cautions-read", is_flag=True, help="The cautions have been read and hold; do not ask today.")
+@click.option("--into", "--out", "out", type=click.Path(path_type=Path, file_okay=False),
+    default=DEFAULT_FOLDER, show_default=True, help="Folder that the capture is made in.",
+)  # fmt: skip
+@json_option
+def command(**given: Any) -> None:
+    """Free height of a soft piece: where the bare platens meet, less where the piece is touched.
+
+    With --rig the platen touches both, slowly and again and again, at a small force and on to a greater one;
+    you take the piece out and lay it in when asked. The touches are a capture, from which the height can be
+    had again. Without a drive, record touches by hand (`pressrig record`), once with nothing in and once with
+    the piece, each beginning without load, and give both: --bare CAPTURE --piece CAPTURE.
+    """
+    calibration_file = given["calibration_file"]
+    asked = _Asked(
+        given["bare"],
+        read_quantity("--contact-force", given["contact_force"], "N"),
+        read_quantity("--at", given["at"], "N"),
+        read_quantity("--bare-age", given["bare_age"], "s") or 0.0,
+        None if calibration_file is None else _calibration(calibration_file),
+    )
+    piece = given["piece"]
+    if (piece is None) == (given["rig_file"] is None):
+        raise InputError(
+            "--rig or --piece: expected one of them: --rig FILE touches now, --piece CAPTURE reads touches "
+            "made before"
+        )
+    if given["bare_only"] and (piece is not None or asked.bare):
+        raise InputError("--bare-only: touches the bare platens on a rig; leave --bare and --piece out")
+    if piece is None:
+        piece = _touch(given, asked)
+        if given["bare_only"]:
+            click.echo(piece)
+            return
+    report = _reported(asked, piece)
+    if given["as_json"]:
+        print_json({"capture": str(piece)} | report.as_dict())
+        return
+    _show(report, piece)
+
+
+def _calibration(path: Path) -> Calibration:
+    from rig.calibrationfile import read_calibration
+
+    return read_calibration(path)
+
+
+def _show(report: HeightReport, piece: Path) -> None:
+    from rig.sheets import height_budget_table, height_table
+
+    screen, plain = console(), is_plain()
+    screen.print(height_table(report, plain=plain))
+    screen.print(height_budget_table(report.at_contact, plain=plain))
+    for note in report.notes:
+        screen.print(note, markup=False)
+    screen.print(str(piece), markup=False, soft_wrap=True)
+
+
+def _forces(asked: _Asked, told: tuple[float, float] | None) -> tuple[float, float]:
+    """Both forces: what was asked for, else what the capture was touched with, else the usual ones."""
+    from rig.methods import check_height_forces
+
+    usual_n = told or USUAL_FORCES_N
+    contact_n = asked.contact_n if asked.contact_n is not None else usual_n[0]
+    top_n = asked.top_n if asked.top_n is not None else usual_n[1]
+    if told is not None and top_n > told[1]:
+        raise InputError(f"--at: found {top_n:g} N, but the piece was touched up to {told[1]:g} N only")
+    check_height_forces(contact_n, top_n)
+    return contact_n, top_n
+
+
+def _reported(asked: _Asked, piece: Path) -> HeightReport:
+    """The height, from captures."""
+    from rig.capture import open_capture
+    from rig.sheets import height_report, planned_forces
+
+    forces_n = _forces(asked, planned_forces(open_capture(piece).header))
+    bare = asked.bare or (piece,)
+    return height_report(
+        [_surface(path, "bare", forces_n, asked.calibration) for path in bare],
+        _surface(piece, "piece", forces_n, asked.calibration),
+        forces_n=forces_n,
+        oldest_bare_s=asked.oldest_bare_s,
+    )
+
+
+def _surface(
+    path: Path, surface: Surface, forces_n: tuple[float, float], calibration: Calibration | None
+) -> TouchedSurface:
+    from rig.capture import open_capture
+    from rig.sheets import touched_surface
+
+    capture = open_capture(path)
+    return touched_surface(
+        str(path),
+        capture.header,
+        capture.each_event(),
+        capture.batches(),
+        surface=surface,
+        forces_n=forces_n,
+        calibration=calibration,
+    )
+
+
+def _touch(given: dict[str, Any], asked: _Asked) -> Path:
+    """Touch on a rig; the capture."""
+    from rig.capture import CaptureHeader
+    from rig.cli.attending import have_cautions_read
+    from rig.methods import check_height_plan
+    from rig.rigfile import read_rig_file
+
+    rig = read_rig_file(given["rig_file"])
+    if rig.limits is None or rig.wire != "framed":
+        raise InputError(
+            f"{given['rig_file']}: the rig has no `drive:` section; record touches by hand, without the "
+            "piece and with it, and give --bare CAPTURE --piece CAPTURE"
+        )
+    if not given["specimen"] and not given["bare_only"]:
+        raise InputError("--specimen: is missing; say which piece is touched")
+    checked = check_height_plan(_plan(given, asked), rig.limits)
+    surfaces: tuple[Surface, ...] = ("bare", "piece")
+    if given["bare_only"]:
+        surfaces = ("bare",)
+    elif asked.bare:
+        surfaces = ("piece",)
+    bare_mm = _bare_mm(asked, checked) if asked.bare else None
+    about = CaptureHeader(
+        specimen=given["specimen"] or "bare platens",
+        batch=given["batch"],
+        operator=given["operator"],
+        conditions=read_conditions(given["conditions"]),
+        rig=dict(rig.source),
+        calibration=rig.calibration.as_dict(),
+        warnings=say_how_it_stands(rig),
+    )
+    have_cautions_read(rig.name, given["operator"], already=given["cautions_read"])
+    recorded = _drive(
+        rig, given["port"], checked, about, out=given["out"], surfaces=surfaces, bare_mm=bare_mm
+    )
+    if recorded.failed or recorded.reason == "stopped":
+        click.echo(recorded.path, err=True)
+        click.echo(f"pressrig: {recorded.reason}; what came before is kept", err=True)
+        raise click.exceptions.Exit(FAILED if recorded.failed else 1)
+    return recorded.path
+
+
+def _plan(given: dict[str, Any], asked: _Asked) -> HeightPlan:
+    from rig.methods import HeightPlan
+
+    def quantity(name: str, unit: str) -> float:
+        value = read_quantity(f"--{name.replace('_', '-')}", given[name], unit)
+        assert value is not None  # each has a default
+        return value
+
+    contact_n, top_n = _forces(asked, None)
+    return HeightPlan(
+        contact_n=contact_n,
+        top_n=top_n,
+        touches=given["touches"],
+        speed_mm_per_s=quantity("speed", "mm/s"),
+        gap_mm=quantity("gap", "mm"),
+        rest_s=quantity("rest", "s"),
+        platen_stiffness_n_per_mm=quantity("platen_stiffness", "N/mm"),
+        expected_mm=read_quantity("--expected", given["expected"], "mm"),
+    )
+
+
+def _bare_mm(asked: _Asked, checked: CheckedHeightPlan) -> float:
+    """Where the bare platens met before, which also shows that these captures can be read."""
+    forces_n = (checked.plan.contact_n, checked.plan.top_n)
+    surfaces = [_surface(path, "bare", forces_n, asked.calibration) for path in asked.bare]
+    return min(touch.position_mm for each in surfaces for touch in each.touches(top=False))
+
+
+def _drive(
+    rig: RigFile,
+    port: str | None,
+    checked: CheckedHeightPlan,
+    about: CaptureHeader,
+    *,
+    out: Path,
+    surfaces: tuple[Surface, ...],
+    bare_mm: float | None,
+) -> Recorded:
+    """Open the rig, and touch."""
+    from rig.cli.attending import await_enter
+    from rig.cli.logs import log_to_file
+    from rig.cli.output import progress
+    from rig.cli.record import complete_header
+    from rig.cli.stopping import stop_on_signals
+    from rig.daemon import Progress, Watch
+    from rig.daemon.height import measure_height
+    from rig.reader import Reader
+
+    if port is not None and Path(port).exists():
+        port = str(Path(port).absolute())  # such as a link made here; other names stand below /dev
+    reader = Reader(rig.address(port), rig.wire, rate_hz=rig.rate_hz)
+    with log_to_file(), stop_on_signals() as stopped, reader, progress("touching", None) as show:
+
+        def ask(instruction: str) -> None:
+            click.echo(f"\nby hand: {instruction}\nPress Enter when it is done.", err=True)
+            await_enter(stopped)
+
+        def tell(step: str, done: Progress) -> None:
+            show(done.seconds, step)
+
+        return measure_height(
+            reader,
+            rig.calibration,
+            lambda reader: complete_header(about, reader),
+            out,
+            checked=checked,
+            surfaces=surfaces,
+            watch=Watch(stopped, ask, tell),
+            bare_mm=bare_mm,
+        )

@@ -1,0 +1,123 @@
+"""`pressrig verify chart`: the control charts of a rig's check pieces."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from rig.cli.output import console, is_plain, json_option, print_json
+
+if TYPE_CHECKING:
+    from rig.calibration import ChartLimits
+    from rig.rigchecks import CheckLog, PieceCheck
+
+SHOWN = 30
+"""Newest readings in the table."""
+
+
+@click.command("chart")
+@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig's file.")
+@click.option(
+    "--baseline", type=click.IntRange(2, 100), metavar="N", help="Readings limits are learnt from: 8."
+)
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for a plot a chart.")
+@json_option
+def command(*, rig_file: Path, baseline: int | None, out: Path | None, as_json: bool) -> None:
+    """Show the chart of each check piece. The exit code is 1 while one is outside and not cleared."""
+    from rig.calibration import BASELINE, learnt_limits
+    from rig.rigchecks import read_checks
+    from rig.rigfile import read_rig_file
+
+    rig = read_rig_file(rig_file)
+    log = read_checks(rig_file)
+    charts = []
+    for piece, quantity in _names(log):
+        points = log.chart(piece, quantity)
+        inside = [each.value for each in points if not each.reasons]
+        charts.append((piece, quantity, points, learnt_limits(inside, baseline or BASELINE)))
+    if out is not None:
+        for piece, quantity, points, limits in charts:
+            _draw(f"{rig.name}: {piece}", points, limits, out / f"{_file_name(piece)}-{quantity}.png")
+    if as_json:
+        print_json(
+            {
+                "rig": rig.name,
+                "charts": [
+                    {
+                        "piece": piece,
+                        "quantity": quantity,
+                        "limits": None if limits is None else asdict(limits),
+                        "points": [asdict(each) | {"at": each.at.isoformat()} for each in points],
+                    }
+                    for piece, quantity, points, limits in charts
+                ],
+                "outside": [each.capture for each in log.outside()],
+                "damaged_lines": log.damaged,
+            }
+        )
+    else:
+        for piece, quantity, points, limits in charts:
+            _print(f"{piece}: {quantity}", points, limits)
+        if not charts:
+            click.echo(f"No check piece was pressed yet; `pressrig verify piece` begins {log.path.name}")
+        if out is not None and charts:
+            click.echo(f"Plots are in {out}")
+    if log.outside():
+        raise click.exceptions.Exit(1)
+
+
+def _names(log: CheckLog) -> list[tuple[str, str]]:
+    """Piece and quantity of each chart that has a point."""
+    from rig.rigchecks import PieceCheck
+
+    pairs = ((each.piece, each.quantity) for each in log.records if isinstance(each, PieceCheck))
+    return [pair for pair in dict.fromkeys(pairs) if log.chart(*pair)]
+
+
+def _draw(title: str, points: tuple[PieceCheck, ...], limits: ChartLimits | None, path: Path) -> None:
+    from rig.sheets import ChartPoint, save_control_chart
+
+    shown = [
+        ChartPoint(f"{each.at.astimezone():%Y-%m-%d}", each.value, each.u, bool(each.reasons))
+        for each in points
+    ]
+    save_control_chart(shown, limits, title=title, unit=points[-1].unit, path=path)
+
+
+def _print(title: str, points: tuple[PieceCheck, ...], limits: ChartLimits | None) -> None:
+    from rig.sheets import empty_table, rounded
+
+    table = empty_table(title, plain=is_plain())
+    table.add_column("pressed")
+    for heading in ("value", "u", "moving range"):
+        table.add_column(f"{heading}\n{points[-1].unit}", justify="right")
+    table.add_column("outside")
+    first = max(len(points) - SHOWN, 0)
+    for place, each in list(enumerate(points))[first:]:
+        u = each.u or 0.0
+        moved = "" if place == 0 else rounded(abs(each.value - points[place - 1].value), u)
+        table.add_row(
+            f"{each.at.astimezone():%Y-%m-%d %H:%M}",
+            rounded(each.value, u),
+            "-" if each.u is None else rounded(u, u),
+            moved,
+            "; ".join(each.reasons),
+        )
+    screen = console()
+    screen.print(table)
+    if limits is None:
+        screen.print("limits: being learnt")
+    else:
+        screen.print(
+            f"mean {limits.mean:.5g}, limits {limits.lower:.5g} to {limits.upper:.5g}, moving range up to "
+            f"{limits.largest_range:.3g}, learnt from {limits.learnt_from} readings",
+            markup=False,
+        )
+
+
+def _file_name(text: str) -> str:
+    return re.sub(r"[^A-Za-z0-9._-]+", "_", text)[:48].strip("._-") or "piece"

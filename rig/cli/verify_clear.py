@@ -1,0 +1,40 @@
+"""`pressrig verify clear`: a check piece was outside, and somebody knows why."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+
+import click
+
+from rig.errors import InputError
+
+SHORTEST_REASON = 5
+"""Letters; less is no reason."""
+
+
+@click.command("clear")
+@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig's file.")
+@click.option("--reason", required=True, metavar="TEXT", help="Why the piece was outside, and what was done.")
+@click.option("--by", required=True, metavar="NAME", help="Who says so.")
+@click.option(
+    "--new-baseline", is_flag=True, help="Begin the charts anew: the rig or a piece is another one now."
+)
+def command(*, rig_file: Path, reason: str, by: str, new_baseline: bool) -> None:
+    """Clear the warning at each recording. What was outside stays in the chart, and so does the reason."""
+    from rig.rigchecks import Clearing, read_checks
+    from rig.rigfile import read_rig_file
+
+    read_rig_file(rig_file)
+    if len(reason.strip()) < SHORTEST_REASON:
+        raise InputError(f"--reason: found {reason!r}, expected what was found and done")
+    if not by.strip():
+        raise InputError("--by: found nothing, expected a name")
+    log = read_checks(rig_file)
+    outside = log.outside()
+    if not outside and not new_baseline:
+        raise InputError(f"{log.path}: no check piece is outside; there is nothing to clear")
+    log.add(Clearing(datetime.now().astimezone(), by.strip(), reason.strip(), new_baseline))
+    click.echo(f"{len(outside)} readings outside are cleared; the reason is kept in {log.path.name}")
+    if new_baseline:
+        click.echo("The charts begin anew with the next reading.")

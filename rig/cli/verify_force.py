@@ -1,0 +1,245 @@
+"""`pressrig verify force`: a rig's force against references."""
+
+from __future__ import annotations
+
+import re
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from rig.cli.options import read_conditions, read_quantity
+from rig.cli.output import console, is_plain, json_option, print_json
+from rig.errors import InputError
+
+if TYPE_CHECKING:
+    from rig.calibration import Gravity, Verification
+    from rig.rigfile import RigFile
+    from rig.sheets import VerificationSheet
+
+CLASS_NAMES = ("0.5", "1", "2", "3")
+
+
+@click.command("force")
+@click.argument("readings_file", metavar="READINGS", type=click.Path(path_type=Path))
+@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig's file.")
+@click.option("--port", metavar="PATH", help="Port to open instead of the rig file's.")
+@click.option(
+    "--loads", metavar="LIST", help='Be led through these now, "20 N, 40 N, 60 N"; READINGS is written.'
+)
+@click.option("--settle", default="2 s", show_default=True, metavar="Q", help="Length of a plateau.")
+@click.option(
+    "--resolution",
+    metavar="Q",
+    help='Step of the readings, "10 mN"; left out, their last decimal, or one count.',
+)
+@click.option(
+    "--certificate",
+    "certificates",
+    multiple=True,
+    metavar="TEXT",
+    help="A reference and its certificate; repeatable. Without one no class is stated.",
+)
+@click.option(
+    "--reference-u", metavar="Q", help='Standard uncertainty of the references, "0.02 %" or "5 mN".'
+)
+@click.option("--gravity", metavar="Q", help='Where the rig stands, "9.8145 m/s^2"; for masses.')
+@click.option(
+    "--keep", is_flag=True, help="Remember it beside the rig's file; recordings warn once it is overdue."
+)
+@click.option("--class", "wanted", type=click.Choice(CLASS_NAMES), help="Exit with 1 if this is not reached.")
+@click.option("--by", metavar="NAME", default="", help="Who made it.")
+@click.option("--on", "made", metavar="DAY", help="Day of the readings, 2026-03-17; left out, today.")
+@click.option(
+    "--expires-after", metavar="SPAN", default="12 months", show_default=True, help="How long it holds."
+)
+@click.option(
+    "--condition", "conditions", multiple=True, metavar="NAME=VALUE", help="temperature=21 degC; repeatable."
+)
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for the report.")
+@json_option
+def command(
+    readings_file: Path,
+    *,
+    rig_file: Path,
+    port: str | None,
+    loads: str | None,
+    settle: str,
+    resolution: str | None,
+    certificates: tuple[str, ...],
+    reference_u: str | None,
+    gravity: str | None,
+    keep: bool,
+    wanted: str | None,
+    by: str,
+    made: str | None,
+    expires_after: str,
+    conditions: tuple[str, ...],
+    out: Path | None,
+    as_json: bool,
+) -> None:
+    """Work out errors and class from READINGS: three rising runs and a falling one.
+
+    READINGS is a CSV table with the heading `run,direction,load_N,indicated_N`; `mass_kg` for masses, and
+    `indicated_counts` for what the calibration is to read. Loads of 0 before and after a run show the zero.
+    With --loads you are led through the runs, and READINGS is written.
+    No conformity with any standard is claimed. The exit code is 1 if no class is reached, or not the one
+    asked for.
+    """
+    from rig.calibration import VerificationReferences, verify_force
+    from rig.cli.verify_readings import read_verification
+    from rig.rigfile import read_rig_file
+    from rig.sheets import VerificationSheet
+
+    rig = read_rig_file(rig_file)
+    local = None if gravity is None else _gravity(gravity)
+    if loads is not None:
+        _take(rig, port, loads, readings_file, settle)
+    table = read_verification(readings_file, rig.calibration.force, local)
+    readings = table.readings
+    largest_n = max(each.load_n for each in readings)
+    if not largest_n > 0:
+        raise InputError(f"{readings_file}: found no load above zero")
+    relative_u = None if reference_u is None else _relative_u(reference_u, largest_n, local)
+    resolution_n = read_quantity("--resolution", resolution, "N")
+    verification = verify_force(
+        readings,
+        VerificationReferences(certificates, relative_u),
+        resolution_n=resolution_n or max(table.step_n, _one_count_n(rig)),
+    )
+    day = _day(made)
+    sheet = VerificationSheet(
+        verification,
+        rig=rig.name,
+        made=day,
+        expires=later(day, expires_after),
+        by=by,
+        readings=readings_file.name,
+        calibration=rig.calibration.identity,
+        conditions=read_conditions(conditions) | ({} if local is None else {"loads": local.source}),
+        cautions=rig.calibration.complaints(on=day),
+    )
+    if keep:
+        _keep(rig_file, sheet)
+    _show(sheet, out, as_json=as_json)
+    if not _reached(verification, wanted):
+        raise click.exceptions.Exit(1)
+
+
+def _take(rig: RigFile, port: str | None, loads: str, path: Path, settle: str) -> None:
+    from rig.cli.logs import log_to_file
+    from rig.cli.verify_taking import take_verification
+
+    settle_s = read_quantity("--settle", settle, "s")
+    assert settle_s is not None
+    if rig.calibration.force is None:
+        raise InputError(f"rig {rig.name}: force is not calibrated; `pressrig calibrate force` first")
+    with log_to_file():
+        take_verification(rig, port, loads, path, settle_s=settle_s)
+
+
+def _show(sheet: VerificationSheet, out: Path | None, *, as_json: bool) -> None:
+    from rig.sheets import verification_html, verification_markdown, verification_table
+
+    if out is not None:
+        out.mkdir(parents=True, exist_ok=True)
+        (out / "verification.md").write_text(verification_markdown(sheet), encoding="utf-8")
+        (out / "verification.html").write_text(verification_html(sheet), encoding="utf-8")
+    if as_json:
+        print_json(sheet.as_dict())
+        return
+    screen = console()
+    screen.print(verification_table(sheet.verification, plain=is_plain()))
+    for sentence in sheet.sentences():
+        screen.print(sentence, markup=False)
+    if out is not None:
+        click.echo(f"The report is {out / 'verification.html'}")
+
+
+def _gravity(text: str) -> Gravity:
+    from rig.calibration import Gravity
+
+    try:
+        return Gravity.stated(text)
+    except InputError as problem:
+        raise InputError(f"--gravity: {problem}") from None
+
+
+def _relative_u(text: str, largest_n: float, gravity: Gravity | None) -> float:
+    """Of the loads: the references', and gravity's where they are masses."""
+    from math import hypot
+
+    from rig.calibration import reference_relative_u
+
+    try:
+        own = reference_relative_u(text, "N", largest_n)
+    except InputError as problem:
+        raise InputError(f"--reference-u: {problem}") from None
+    return own if gravity is None else hypot(own, gravity.relative_u)
+
+
+def _keep(rig_file: Path, sheet: VerificationSheet) -> None:
+    from datetime import datetime
+
+    from rig.rigchecks import Verified, read_checks
+
+    made = datetime(sheet.made.year, sheet.made.month, sheet.made.day, 12).astimezone()
+    read_checks(rig_file).add(Verified(made, sheet.by, sheet.verification.verdict, sheet.expires))
+
+
+def _reached(verification: Verification, wanted: str | None) -> bool:
+    """Whether the answer is yes: the class asked for, or any where none was."""
+    best = verification.reached
+    if wanted is None:
+        return best is not None or not verification.stated
+    if not verification.stated or best is None:
+        click.echo(f"pressrig: class {wanted} is not reached: {verification.verdict}", err=True)
+        return False
+    if float(best.limits.name) <= float(wanted):
+        return True
+    (asked,) = (each for each in verification.classes if each.limits.name == wanted)
+    click.echo(f"pressrig: class {wanted} is not reached: {asked.why_not}", err=True)
+    return False
+
+
+def _one_count_n(rig: RigFile) -> float:
+    return 0.0 if rig.calibration.force is None else abs(rig.calibration.force.per_count)
+
+
+def _day(text: str | None) -> date:
+    if text is None:
+        return date.today()
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise InputError(f"--on: found {text!r}, expected a day such as 2026-03-17") from None
+
+
+def later(day: date, span: str) -> date:
+    """A day that comes a span of days, weeks, months or years after another; the last of a short month.
+
+    Raises
+    ------
+    InputError
+        If the text is no span.
+
+    Examples
+    --------
+    >>> later(date(2026, 8, 31), "6 months").isoformat()
+    '2027-02-28'
+    """
+    from calendar import monthrange
+    from datetime import timedelta
+
+    match = re.fullmatch(r"\s*(\d{1,4})\s*(day|week|month|year)s?\s*", span)
+    if match is None or not int(match[1]):
+        raise InputError(f"--expires-after: found {span!r}, expected a span such as '12 months'")
+    count, unit = int(match[1]), match[2]
+    if unit in ("day", "week"):
+        return day + timedelta(days=count * (7 if unit == "week" else 1))
+    months = day.year * 12 + day.month - 1 + count * (12 if unit == "year" else 1)
+    year, month = divmod(months, 12)
+    if year > date.max.year:
+        raise InputError(f"--expires-after: found {span!r}, expected a span within a lifetime")
+    return date(year, month + 1, min(day.day, monthrange(year, month + 1)[1]))

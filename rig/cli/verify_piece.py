@@ -1,0 +1,236 @@
+"""`pressrig verify piece`: a pressed check piece into the control chart beside the rig's file."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from rig.cli.options import read_quantity
+from rig.cli.output import console, json_option, print_json
+from rig.errors import InputError
+
+if TYPE_CHECKING:
+    from rig.analyser import CaptureResult
+    from rig.calibration import Judgement, Known
+    from rig.capture import Capture
+    from rig.rigchecks import CheckLog, PieceCheck
+    from rig.rigfile import RigFile
+
+QUANTITY = "secant_n_per_mm"
+
+SAME_DEPTH = 0.05
+"""A piece pressed by another share than this deeper or less deep is not quite compared with itself."""
+
+
+@click.command("piece")
+@click.argument("capture_folder", metavar="CAPTURE", type=click.Path(path_type=Path))
+@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig's file.")
+@click.option("--piece", metavar="NAME", help="Which piece; left out, the capture's specimen.")
+@click.option("--quantity", default=QUANTITY, show_default=True, metavar="NAME", help="What is charted.")
+@click.option("--known", metavar="Q", help='What the piece is known to be, "0.723 N/mm"; kept for next time.')
+@click.option("--tolerance", metavar="Q", help='How far a reading may be off, "2 %" or "0.01 N/mm".')
+@click.option(
+    "--baseline", type=click.IntRange(2, 100), metavar="N", help="Readings that limits are learnt from: 8."
+)
+@click.option("--conditioning", type=click.IntRange(0), default=0, metavar="N", help="First cycles left out.")
+@json_option
+def command(
+    capture_folder: Path,
+    *,
+    rig_file: Path,
+    piece: str | None,
+    quantity: str,
+    known: str | None,
+    tolerance: str | None,
+    baseline: int | None,
+    conditioning: int,
+    as_json: bool,
+) -> None:
+    """Measure the check piece pressed in CAPTURE, judge it, and add it to its control chart.
+
+    The chart is kept beside the rig's file. Outside its limits the exit code is 1, and every recording on
+    this rig begins with a warning until `pressrig verify clear` says why.
+    """
+    from rig.calibration import BASELINE
+    from rig.cli.analyse import Asked, analyse_capture
+    from rig.rigchecks import read_checks
+    from rig.rigfile import read_rig_file
+
+    rig = read_rig_file(rig_file)
+    log = read_checks(rig_file)
+    capture, result = analyse_capture(capture_folder, Asked(conditioning=conditioning))
+    _must_be_of(rig, capture)
+    measured = _measured(result, quantity)
+    name = piece or capture.header.specimen
+    stated = _known(known, tolerance, measured.unit) or log.known(name, quantity)
+    check = _check(capture, measured, name, quantity, stated)
+    judgement = log.judged(check, baseline or BASELINE)
+    check = replace(check, reasons=judgement.reasons)
+    notes = (*judgement.notes, *_unlike(log, check), *_coarse(check), *_damaged(log))
+    log.add(check)
+    if as_json:
+        print_json(_document(check, judgement, notes))
+    else:
+        _print(check, judgement, notes)
+    if judgement.outside:
+        click.echo(
+            "pressrig: outside: recordings on this rig begin with a warning until `pressrig verify clear`",
+            err=True,
+        )
+        raise click.exceptions.Exit(1)
+
+
+@dataclass(frozen=True, slots=True)
+class _Measured:
+    value: float
+    u: float | None
+    unit: str
+    depth_mm: float
+
+
+def _must_be_of(rig: RigFile, capture: Capture) -> None:
+    recorded_on = capture.header.rig.get("name")
+    if recorded_on is not None and recorded_on != rig.name:
+        raise InputError(
+            f"{capture.path}: was recorded on the rig {recorded_on!r}, not on {rig.name!r}; "
+            "each rig has a chart of its own"
+        )
+
+
+def _measured(result: CaptureResult, name: str) -> _Measured:
+    """Mean over the cycles that count, with its uncertainty."""
+    import math
+
+    from rig.sheets import quantity
+
+    names = result.quantities()
+    if name not in names:
+        stiffnesses = ", ".join(each for each in names if each.endswith("_n_per_mm"))
+        raise InputError(
+            f"--quantity: found {name!r}; there are {stiffnesses}"
+            if names
+            else "no cycle was found to measure"
+        )
+    found = result.summary[name]
+    if not found["n"]:
+        raise InputError(f"--quantity: {name} could not be had of any cycle; {' '.join(result.warnings[:2])}")
+    u = float(found["u"])
+    return _Measured(
+        float(found["mean"]),
+        u if math.isfinite(u) else None,
+        quantity(name).unit,
+        float(result.summary["peak_deflection_mm"]["mean"]),
+    )
+
+
+def _known(known: str | None, tolerance: str | None, unit: str) -> Known | None:
+    from rig.calibration import Known
+
+    if (known is None) != (tolerance is None):
+        raise InputError("--known and --tolerance: found one of them, expected both")
+    value = read_quantity("--known", known, unit)
+    if value is None or tolerance is None:
+        return None
+    if "%" in tolerance:
+        per_cent = read_quantity("--tolerance", tolerance, "%")
+        assert per_cent is not None
+        return Known(value, value * per_cent / 100)
+    allowed = read_quantity("--tolerance", tolerance, unit)
+    assert allowed is not None
+    return Known(value, allowed)
+
+
+def _check(
+    capture: Capture, measured: _Measured, piece: str, quantity: str, stated: Known | None
+) -> PieceCheck:
+    from rig.calibration import Calibration
+    from rig.rigchecks import PieceCheck
+
+    header = capture.header
+    return PieceCheck(
+        at=header.started,
+        piece=piece,
+        quantity=quantity,
+        value=measured.value,
+        u=measured.u,
+        unit=measured.unit,
+        capture=header.id,
+        calibration=Calibration.from_dict(header.calibration).identity,
+        known=None if stated is None else stated.value,
+        tolerance=None if stated is None else stated.tolerance,
+        depth_mm=measured.depth_mm,
+    )
+
+
+def _unlike(log: CheckLog, check: PieceCheck) -> list[str]:
+    """What makes this reading unlike the one before."""
+    earlier = log.chart(check.piece, check.quantity)
+    if not earlier:
+        return []
+    notes = []
+    if earlier[-1].calibration != check.calibration:
+        notes.append("The calibration is another one than at the last reading: a step may come from it.")
+    before_mm, depth_mm = earlier[-1].depth_mm, check.depth_mm
+    if before_mm and depth_mm and abs(depth_mm - before_mm) > SAME_DEPTH * before_mm:
+        notes.append(f"Pressed {depth_mm:.2f} mm deep, {before_mm:.2f} mm the last time: press it alike.")
+    return notes
+
+
+def _coarse(check: PieceCheck) -> list[str]:
+    if check.tolerance is None or check.u is None or 2 * check.u <= check.tolerance:
+        return []
+    return [
+        f"The reading is known to {2 * check.u:.2g} {check.unit} (two standard uncertainties), and "
+        f"{check.tolerance:.2g} are allowed: it is too coarse to tell."
+    ]
+
+
+def _damaged(log: CheckLog) -> list[str]:
+    return [f"{log.path.name}: {log.damaged} damaged lines are left out."] if log.damaged else []
+
+
+def _document(check: PieceCheck, judgement: Judgement, notes: tuple[str, ...]) -> dict[str, Any]:
+    from dataclasses import asdict
+
+    return asdict(check) | {
+        "at": check.at.isoformat(),
+        "outside": judgement.outside,
+        "limits": None if judgement.limits is None else asdict(judgement.limits),
+        "moving_range": judgement.moving_range,
+        "notes": list(notes),
+    }
+
+
+def _print(check: PieceCheck, judgement: Judgement, notes: tuple[str, ...]) -> None:
+    from rig.sheets import rounded
+
+    screen = console()
+    u = check.u or 0.0
+    stated = "" if check.u is None else f" (u {rounded(u, u)})"
+    when: datetime = check.at.astimezone()
+    screen.print(
+        f"{check.piece}, {when:%Y-%m-%d %H:%M}: {rounded(check.value, u)} {check.unit}{stated}: "
+        f"{'OUTSIDE' if judgement.outside else 'inside'}",
+        markup=False,
+    )
+    if check.known is not None and check.tolerance is not None:
+        off = 100 * (check.value / check.known - 1)
+        screen.print(
+            f"known to be {check.known:.5g} {check.unit} within {check.tolerance:.3g}; off by {off:+.2f} %",
+            markup=False,
+        )
+    limits = judgement.limits
+    if limits is not None:
+        screen.print(
+            f"chart: mean {limits.mean:.5g}, limits {limits.lower:.5g} to {limits.upper:.5g}, moving range "
+            f"up to {limits.largest_range:.3g} {check.unit}, learnt from {limits.learnt_from} readings",
+            markup=False,
+        )
+    for reason in judgement.reasons:
+        screen.print(f"outside: {reason}", markup=False)
+    for note in notes:
+        screen.print(f"note: {note}", markup=False)

@@ -1,0 +1,191 @@
+"""The table of a verification: runs of loads, and what the rig said of them."""
+
+from __future__ import annotations
+
+import csv
+import math
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from rig.errors import InputError
+
+if TYPE_CHECKING:
+    from rig.calibration import Gravity, Scale, VerificationReading
+
+LARGEST_FILE = 1 << 20
+MOST_ROWS = 2_000
+"""Of a table that a person wrote."""
+
+HEADING = "run,direction,load_N,indicated_N"
+
+_COLUMN = re.compile(r"\s*(load|mass|indicated)\s*(?:_(\S+)|[\[(]\s*([^\])]+?)\s*[\])])\s*", re.IGNORECASE)
+_DIRECTIONS = ("rising", "falling")
+
+
+@dataclass(frozen=True, slots=True)
+class VerificationTable:
+    """A table of readings.
+
+    Parameters
+    ----------
+    readings
+        In their order.
+    step_n
+        Smallest step that the readings are written in: their last decimal, or one count.
+    """
+
+    readings: tuple[VerificationReading, ...]
+    step_n: float
+
+
+def read_verification(path: Path, scale: Scale | None, gravity: Gravity | None = None) -> VerificationTable:
+    """Read a table of `run`, `direction`, `load` or `mass`, and `indicated`, with units in the heading.
+
+    Parameters
+    ----------
+    path
+        Of a CSV file; lines that begin with # are for people.
+    scale
+        Of the rig's force, for readings in counts (`indicated_counts`).
+    gravity
+        Where the rig stands, for masses (`mass_kg`), which press with their weight less their buoyancy.
+
+    Raises
+    ------
+    InputError
+        Naming file and line.
+    """
+    from rig.units import factor
+
+    rows = _rows(path)
+    line, heading = next(rows, (1, []))
+    columns, units = _columns(heading, f"{path} line {line}")
+    per_unit_n = _per_unit_n(units, gravity, f"{path} line {line}")
+    counted = units["indicated"] == "counts"
+    if counted and scale is None:
+        raise InputError(
+            f"{path} line {line}: the readings are counts, and the rig's force is not calibrated; "
+            "`pressrig calibrate force` first"
+        )
+    found: list[VerificationReading] = []
+    decimals = 0
+    for number, row in rows:
+        where = f"{path} line {number}"
+        if len(row) != len(heading):
+            raise InputError(f"{where}: found {len(row)} cells, expected {len(heading)} as in the heading")
+        if len(found) >= MOST_ROWS:
+            raise InputError(f"{where}: more than {MOST_ROWS} readings; expected a few dozen")
+        cells = {name: row[index].strip() for name, index in columns.items()}
+        found.append(_reading(cells, per_unit_n, units["indicated"], scale, where=where))
+        decimals = max(decimals, len(cells["indicated"].partition(".")[2]))
+    if not found:
+        raise InputError(f"{path}: found no reading below the heading; a heading is `{HEADING}`")
+    if counted and scale is not None:
+        return VerificationTable(tuple(found), abs(scale.per_count))
+    return VerificationTable(tuple(found), factor(units["indicated"], "N") * 10.0**-decimals)
+
+
+def _reading(
+    cells: dict[str, str], per_unit_n: float, unit: str, scale: Scale | None, *, where: str
+) -> VerificationReading:
+    from rig.calibration import VerificationReading
+    from rig.units import factor
+
+    direction = cells["direction"].lower()
+    if direction not in _DIRECTIONS:
+        raise InputError(f"{where}: direction: found {cells['direction']!r}, expected rising or falling")
+    if not re.fullmatch(r"\d{1,4}", cells["run"]):
+        raise InputError(f"{where}: run: found {cells['run']!r}, expected a number such as 1")
+    load_n = _number(cells, "load", where) * per_unit_n
+    if load_n < 0:
+        raise InputError(
+            f"{where}: load: found {cells['load']}, expected zero or more; compression is positive"
+        )
+    indicated = _number(cells, "indicated", where)
+    if unit != "counts":
+        indicated *= factor(unit, "N")
+    elif scale is not None:
+        indicated = float(scale.value(indicated))
+    return VerificationReading(
+        int(cells["run"]), "rising" if direction == "rising" else "falling", load_n, indicated
+    )
+
+
+def _number(cells: dict[str, str], name: str, where: str) -> float:
+    try:
+        number = float(cells[name])
+    except ValueError:
+        number = math.nan
+    if not math.isfinite(number):
+        raise InputError(
+            f"{where}: {name}: found {cells[name]!r}, expected a number; units stand in the heading"
+        )
+    return number
+
+
+def _columns(heading: Sequence[str], where: str) -> tuple[dict[str, int], dict[str, str]]:
+    """Where each column is, and the units of load and reading."""
+    columns: dict[str, int] = {}
+    units: dict[str, str] = {}
+    for index, title in enumerate(heading):
+        name = title.strip().lower()
+        match = _COLUMN.fullmatch(title)
+        if match is not None:
+            kind, unit = match[1].lower(), match[2] or match[3]
+            name = "load" if kind == "mass" else kind
+            units[name] = unit
+            if kind == "mass":
+                units["mass"] = unit
+        if name not in ("run", "direction", "load", "indicated") or name in columns:
+            raise InputError(f"{where}: found a column {title.strip()!r}; a heading is `{HEADING}`")
+        columns[name] = index
+    for name in ("run", "direction", "load", "indicated"):
+        if name not in columns:
+            raise InputError(f"{where}: no column {name}; a heading is `{HEADING}`")
+    for name in ("load", "indicated"):
+        if name not in units:
+            raise InputError(f"{where}: {name}: no unit; write `{name}_N` or another unit of force")
+    return columns, units
+
+
+def _per_unit_n(units: dict[str, str], gravity: Gravity | None, where: str) -> float:
+    """Newtons for one of the load's unit, with the units looked through."""
+    from rig.calibration import is_mass, mass_load_n
+    from rig.units import factor, is_force
+
+    indicated, load = units["indicated"], units["load"]
+    if indicated != "counts" and not is_force(indicated):
+        raise InputError(f"{where}: indicated: found the unit {indicated!r}, expected N, counts and the like")
+    if "mass" in units:
+        if not is_mass(load):
+            raise InputError(f"{where}: mass: found the unit {load!r}, expected kg, g, lb and the like")
+        if gravity is None:
+            raise InputError(f'{where}: masses press with their weight: say --gravity "9.8145 m/s^2"')
+        return mass_load_n(factor(load, "kg"), gravity.m_per_s2)
+    if is_mass(load):
+        raise InputError(f"{where}: load: {load} is a unit of mass; name the column mass, and say --gravity")
+    if not is_force(load):
+        raise InputError(f"{where}: load: found the unit {load!r}, expected N, kN, lbf and the like")
+    return factor(load, "N")
+
+
+def _rows(path: Path) -> Iterator[tuple[int, list[str]]]:
+    """Line numbers and cells; without empty lines and those for people."""
+    try:
+        if path.stat().st_size > LARGEST_FILE:
+            raise InputError(f"{path}: {path.stat().st_size} bytes are too many for a table of readings")
+        text = path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        raise InputError(f"{path}: no such table; its heading is `{HEADING}`") from None
+    except (OSError, UnicodeDecodeError) as problem:
+        raise InputError(f"{path}: cannot be read as a table ({problem})") from None
+    for number, line in enumerate(text.splitlines(), start=1):
+        if not line.strip() or line.lstrip().startswith("#"):
+            continue
+        try:
+            yield number, next(csv.reader([line], strict=True))
+        except (csv.Error, StopIteration) as problem:
+            raise InputError(f"{path} line {number}: not a row of a table ({problem})") from None

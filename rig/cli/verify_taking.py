@@ -1,0 +1,165 @@
+"""Take the readings of a verification at the terminal: the rig says when a load has settled.
+
+Each reading is on disk before the next one is asked for. Questions go to standard error, so that a result in
+JSON stays clean.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from rig.cli.output import progress
+from rig.errors import InputError
+
+if TYPE_CHECKING:
+    from rig.calibration import Plateau
+    from rig.reader import Reader
+    from rig.rigfile import RigFile
+
+    _Settled = Callable[[Reader, float | None], Plateau]
+
+RUNS = 3
+MOST_LOADS = 50
+SETTLE_S = 2.0
+PATIENCE_S = 60.0
+"""A load of several masses takes a while to come to rest."""
+
+STOP = "q"
+
+_NUMBER = re.compile(r"\s*[-+]?[\d.]*(?:[eE][-+]?\d+)?\s*")
+
+
+def take_verification(
+    rig: RigFile, port: str | None, loads: str, path: Path, *, settle_s: float = SETTLE_S
+) -> None:
+    """Lead a person through three rising runs and a falling one.
+
+    Parameters
+    ----------
+    rig, port
+        The rig's file, and a port instead of its own.
+    loads
+        "20 N, 40 N, ..." or "2 kg, 4 kg, ...", rising.
+    path
+        Of the table that is written; it must not be there yet.
+    settle_s
+        Length of a plateau.
+
+    Raises
+    ------
+    InputError
+        If the loads are no loads, or the table is there already.
+    DeviceError
+        If the rig is lost; what was read is in the table.
+    """
+    from rig.calibration import PlateauRule
+    from rig.daemon.plateau_taking import take_plateau
+    from rig.reader import Reader
+
+    heading, values = _loads(loads)
+    if path.exists():
+        raise InputError(
+            f"{path}: is there already; name another table, or leave out --loads to read this one"
+        )
+    if port is not None and Path(port).exists():
+        port = str(Path(port).absolute())  # such as a link made here; other names stand below /dev
+    click.echo(
+        f"Three runs of {len(values)} loads, and the last of them back down. {STOP} ends it.", err=True
+    )
+
+    def settled(reader: Reader, zero_counts: float | None) -> Plateau:
+        with progress("settling", PATIENCE_S) as show:
+            return take_plateau(
+                reader,
+                rule=PlateauRule(settle_s),
+                zero_counts=zero_counts,
+                patience_s=PATIENCE_S,
+                on_progress=lambda now: show(now.seconds, f"{now.counts:.1f} counts {now.hint}"),
+            )
+
+    with Reader(rig.address(port), rig.wire, rate_hz=rig.rate_hz) as reader:
+        _begin(path, f"run,direction,{heading},indicated_counts")
+        zero_counts: float | None = None
+        for run, direction, value in _steps(values):
+            plateau = _ask(f"run {run}, {direction}: {_words(value, heading)}", reader, zero_counts, settled)
+            if plateau is None:
+                return
+            zero_counts = plateau.counts if value == 0 else zero_counts
+            _append(path, f"{run},{direction},{value:.12g},{plateau.counts:.3f}")
+
+
+def _ask(words: str, reader: Reader, zero_counts: float | None, settled: _Settled) -> Plateau | None:
+    """Ask until the load has settled; None if the person stops."""
+    while True:
+        said = click.prompt(f"{words}; then Enter", default="", show_default=False, err=True)
+        if said.strip().lower() == STOP:
+            return None
+        try:
+            plateau = settled(reader, zero_counts)
+        except InputError as problem:
+            click.echo(f"  not taken: {problem}", err=True)
+            continue
+        click.echo(f"  {plateau.counts:.1f} counts", err=True)
+        return plateau
+
+
+def _steps(values: Sequence[float]) -> Iterator[tuple[int, str, float]]:
+    """Run, direction and load of each reading: the zero, up, in the last run down again, the zero."""
+    for run in range(1, RUNS + 1):
+        yield from ((run, "rising", value) for value in (0.0, *values))
+        if run == RUNS:
+            yield from ((run, "falling", value) for value in values[-2::-1])
+        yield run, "falling", 0.0
+
+
+def _loads(text: str) -> tuple[str, list[float]]:
+    """The heading of their column, and the loads in its unit.
+
+    Raises
+    ------
+    InputError
+        If one has no unit, masses and forces are mixed, or they do not rise.
+    """
+    from rig.calibration import is_mass
+    from rig.units import parse
+
+    texts = [each.strip() for each in text.split(",") if each.strip()]
+    masses = {is_mass(_NUMBER.sub("", each, count=1)) for each in texts}
+    if len(masses) != 1 or len(texts) > MOST_LOADS:
+        raise InputError(
+            f"--loads: found {text!r}, expected rising loads, all masses or all forces: 20 N, 40 N"
+        )
+    quantity, unit = ("mass", "kg") if masses == {True} else ("load", "N")
+    try:
+        values = [parse(each, unit) for each in texts]
+    except InputError as problem:
+        raise InputError(f"--loads: {problem}") from None
+    if any(after <= before for before, after in zip([0.0, *values], values, strict=False)):
+        raise InputError(f"--loads: found {text!r}, expected loads that rise from above zero")
+    return f"{quantity}_{unit}", values
+
+
+def _words(value: float, heading: str) -> str:
+    unit = heading.rpartition("_")[2]
+    return "take all loads off" if value == 0 else f"bring the load to {value:g} {unit}"
+
+
+def _begin(path: Path, heading: str) -> None:
+    try:
+        with path.open("x", encoding="utf-8") as file:
+            file.write(heading + "\n")
+    except OSError as problem:
+        raise InputError(f"{path}: cannot be written ({problem.strerror})") from None
+
+
+def _append(path: Path, row: str) -> None:
+    with path.open("a", encoding="utf-8") as file:
+        file.write(row + "\n")
+        file.flush()
+        os.fsync(file.fileno())

@@ -1,0 +1,310 @@
+"""Touch bare platens and a piece, slowly and again and again, and record all of it.
+
+Problem: the height of a soft piece is the difference of two touches at a small force, and each must begin
+without load and end before anything is squeezed. Plan: for each surface the platen is taken away, a person
+clears it or lays the piece in, a quicker search finds it, and slow touches from a small gap go through the
+small force on to the greater one, where the platen stops. The force at rest before each touch is its zero,
+so that a force that has wandered does not stop it early. Events mark every touch, so that the height can
+be worked out again from the capture. Cost: that of a recording.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import asdict, replace
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+from loguru import logger
+
+from rig.calibration import Calibration, Scale
+from rig.capture import CaptureHeader, CaptureWriter
+from rig.daemon.driving import Driver, MethodStoppedError, Watch
+from rig.daemon.recording import Recorded, link_tallies
+from rig.errors import DeviceError, InputError, RigError
+from rig.methods import (
+    CLEARANCE_MM,
+    HEIGHT_KIND,
+    HEIGHT_TOUCH,
+    NOISES_OF_CONTACT,
+    TOP_MARGIN,
+    CheckedHeightPlan,
+    Prompt,
+)
+from rig.reader import Delivery, Reader
+from rig.wire import StateFlag
+
+Surface = Literal["bare", "piece"]
+
+INSTRUCTIONS: dict[Surface, str] = {
+    "bare": "Take the piece out: nothing lies between the platens, and both are wiped clean.",
+    "piece": "Lay the piece in, in the middle of the platens and as it is going to be used.",
+}
+
+STILL_S = 0.4
+"""The force at rest, its zero and its noise, are taken over so long."""
+
+SEEN_MM = 0.1
+SEEN_WITHIN_S = 5.0
+"""Wall time within which the last samples of a motion have been taken."""
+
+SEARCH_NOISES = 8.0
+"""A search passes thousands of samples: below so many standard deviations noise alone would end it."""
+
+SEARCH_SHARE = 0.02
+"""Of the greater force: a search lasts long enough for the force zero to wander by some hundredths of a
+newton."""
+
+BARE_DEPTH_MM = 0.5
+"""Past where the bare platens were found; further on they are not the same platens."""
+
+MARGIN_MM = 1.0
+"""A piece is not pressed so far that the platens come closer than this."""
+
+MOST_AT_START_N = 0.5
+"""A force that changes by more than this share of the greater one when a piece is laid in: the platen
+stands on it already."""
+
+
+def measure_height(
+    reader: Reader,
+    calibration: Calibration,
+    header_of: Callable[[Reader], CaptureHeader],
+    parent: Path,
+    *,
+    checked: CheckedHeightPlan,
+    surfaces: tuple[Surface, ...],
+    watch: Watch,
+    bare_mm: float | None = None,
+) -> Recorded:
+    """Touch the surfaces in order, and record it.
+
+    Parameters
+    ----------
+    reader
+        Entered; it is left open.
+    header_of
+        Makes the capture's header once the device has said who it is.
+    parent
+        Folder that the capture's folder is made in.
+    checked
+        A plan that fits the rig.
+    surfaces
+        The bare platens, the piece, or both.
+    bare_mm
+        Where the bare platens met before, if that is known: a piece is not pressed as far.
+
+    Raises
+    ------
+    InputError
+        If the contact force lies in the noise of the force; nothing was moved.
+    DeviceError
+        If the rig has no drive, or refuses to be made ready; nothing is recorded then.
+    RecorderError
+        If the capture cannot be begun.
+    """
+    if calibration.force is None or calibration.position is None:
+        raise InputError("force, position: only a calibrated rig is driven; say per_count in its file")
+    still = _Still(calibration.force, calibration.position)
+    driver = Driver(reader, calibration, checked.rig, replace(watch, see=_both(watch.see, still.see)))
+    run = _Touching(driver, still, checked, watch, bare_mm)
+    try:
+        run.refuse_noise()
+        was_homed = bool(driver.session.state().flags & StateFlag.HOMED)
+        driver.make_ready()
+        header = header_of(reader)
+        about = dict(header.method or {}) | _told(checked, surfaces, homed_now=not was_homed)
+        with CaptureWriter.create(parent, replace(header, method=about)) as writer:
+            driver.writer = writer
+            watch.began(writer.path)
+            reason, failed = _run(run, surfaces, watch)
+            if not writer.ended:
+                driver.record_standstill()
+                writer.end(reason, link_tallies(reader))
+    finally:
+        driver.leave()
+    return Recorded(writer.path, reason, failed, driver.progress())
+
+
+def _told(checked: CheckedHeightPlan, surfaces: tuple[Surface, ...], *, homed_now: bool) -> dict[str, Any]:
+    """What the capture's header says of it."""
+    return {"kind": HEIGHT_KIND, "surfaces": list(surfaces), "homed_now": homed_now} | {
+        name: value for name, value in asdict(checked.plan).items() if value is not None
+    }
+
+
+def _both(
+    first: Callable[[Delivery], None], second: Callable[[Delivery], None]
+) -> Callable[[Delivery], None]:
+    def see(delivery: Delivery) -> None:
+        first(delivery)
+        second(delivery)
+
+    return see
+
+
+def _run(run: _Touching, surfaces: tuple[Surface, ...], watch: Watch) -> tuple[str, bool]:
+    """All touches; why it ended, and whether that is a failure."""
+    driver = run.driver
+    try:
+        driver.arm()
+        for surface in surfaces:
+            run.touch_surface(surface)
+    except RigError as problem:
+        driver.halt()
+        if watch.stopped.is_set():
+            return "stopped", False
+        logger.error("{}", problem)
+        if driver.writer is not None and not driver.writer.ended:
+            driver.event("height stopped", why=str(problem))
+        return str(problem), True
+    return "height touched", False
+
+
+class _Still:
+    """Gathers the force while nothing moves, and knows where the platen was last seen."""
+
+    def __init__(self, force: Scale, position: Scale) -> None:
+        self._force, self._position = force, position
+        self.position_mm: float | None = None
+        self._parts: list[np.ndarray[Any, np.dtype[np.float64]]] | None = None
+
+    def see(self, delivery: Delivery) -> None:
+        if not len(delivery.samples):
+            return
+        self.position_mm = float(self._position.value(delivery.samples.position[-1]))
+        if self._parts is not None:
+            self._parts.append(self._force.value(delivery.samples.force))
+
+    def over(self, driver: Driver, duration_s: float, *, moving: bool) -> tuple[float, float]:
+        """Mean force and its standard deviation over the next stretch of device time, in N."""
+        if driver.device_s == 0.0:
+            driver.position_now_mm()  # waits for a first sample
+        self._parts = []
+        try:
+            driver.wait(duration_s, moving=moving)
+            force_n = np.concatenate([np.empty(0), *self._parts])
+        finally:
+            self._parts = None
+        if len(force_n) < 2:
+            raise MethodStoppedError(f"no samples came within {duration_s:g} s of rest")
+        return float(force_n.mean()), float(np.diff(force_n).std()) / np.sqrt(2)
+
+
+class _Touching:
+    """Touches one surface after the other."""
+
+    def __init__(
+        self,
+        driver: Driver,
+        still: _Still,
+        checked: CheckedHeightPlan,
+        watch: Watch,
+        bare_mm: float | None,
+    ) -> None:
+        self.driver = driver
+        self._still, self._checked, self._watch = still, checked, watch
+        self._plan, self._rig = checked.plan, checked.rig
+        self._bare_mm = bare_mm
+        self._noise_n = 0.0
+
+    def refuse_noise(self) -> None:
+        """Refuse a contact force that noise alone would pass."""
+        _, self._noise_n = self._still.over(self.driver, STILL_S, moving=False)
+        least_n = NOISES_OF_CONTACT * self._noise_n
+        if self._plan.contact_n < least_n:
+            raise InputError(
+                f"--contact-force: found {self._plan.contact_n:g} N, but the force at rest has a noise of "
+                f"{self._noise_n:.2g} N; expected {least_n:.2g} N at the least"
+            )
+
+    def touch_surface(self, surface: Surface) -> None:
+        """Clear the way, have the surface made ready, find it, and touch it slowly."""
+        driver, rig, plan = self.driver, self._rig, self._plan
+        start_mm = rig.travel_mm[0]
+        self._go(start_mm, "clear the way")
+        before_n, _ = self._still.over(driver, STILL_S, moving=True)
+        driver.perform(Prompt(INSTRUCTIONS[surface], 0.0, None), surface)
+        zero_n, _ = self._still.over(driver, STILL_S, moving=True)
+        if surface == "piece" and zero_n - before_n > MOST_AT_START_N * plan.top_n:
+            raise MethodStoppedError(
+                f"piece: pressed with {zero_n - before_n:.2f} N at the begin of the travel ({start_mm:g} mm) "
+                "already: it is higher than the rig's travel leaves room for"
+            )
+        found_mm = self._search(surface, zero_n)
+        clear_mm = found_mm - plan.gap_mm
+        if clear_mm < start_mm:
+            raise MethodStoppedError(
+                f"{surface}: met at {found_mm:.2f} mm, but {plan.gap_mm:g} mm of way before it are needed "
+                f"and the travel begins at {start_mm:g} mm; the piece is too high for this rig, or the gap "
+                "too wide"
+            )
+        self._refuse_order(surface, found_mm)
+        self._go(clear_mm, surface)
+        for number in range(1, plan.touches + 1):
+            self._touch(surface, number, found_mm, clear_mm)
+
+    def _search(self, surface: Surface, zero_n: float) -> float:
+        driver, plan, speed = self.driver, self._plan, self._checked.search_mm_per_s
+        least_n = max(plan.contact_n, SEARCH_NOISES * self._noise_n, SEARCH_SHARE * plan.top_n)
+        # bare platens are met hard; a piece is not to be squeezed before its first touch
+        force_n = plan.top_n if surface == "bare" else min(least_n, plan.top_n)
+        self._watch.tell(f"{surface}: look for it at {speed:.2g} mm/s", driver.progress())
+        driver.event("height search", phase="begin", surface=surface)
+        try:
+            found_mm = driver.touch(zero_n + force_n, speed, surface)
+        except MethodStoppedError as stop:
+            if "position limit" not in str(stop):
+                raise
+            what = "the bare platens do not meet" if surface == "bare" else "the piece is not met"
+            raise MethodStoppedError(
+                f"{what} within the travel, which ends at {self._rig.travel_mm[1]:g} mm; "
+                "set the platens closer, or widen the travel of the rig's file if the rig allows it"
+            ) from stop
+        driver.event("height search", phase="end", surface=surface, position_mm=found_mm)
+        if surface == "bare":
+            self._bare_mm = found_mm
+        return found_mm
+
+    def _refuse_order(self, surface: Surface, found_mm: float) -> None:
+        if surface == "piece" and self._bare_mm is not None and found_mm >= self._bare_mm - CLEARANCE_MM:
+            raise MethodStoppedError(
+                f"piece: met at {found_mm:.2f} mm, where the bare platens met ({self._bare_mm:.2f} mm): "
+                "there is no piece in, or it is lower than the platens can tell"
+            )
+
+    def _touch(self, surface: Surface, number: int, found_mm: float, clear_mm: float) -> None:
+        driver, plan = self.driver, self._plan
+        driver.wait(max(plan.rest_s - STILL_S, 0.0))
+        zero_n, _ = self._still.over(driver, STILL_S, moving=True)
+        self._watch.tell(f"{surface}: touch {number} of {plan.touches}", driver.progress())
+        driver.event(HEIGHT_TOUCH, phase="begin", surface=surface, number=number)
+        force_n, deepest_mm = zero_n + TOP_MARGIN * plan.top_n, self._deepest_mm(surface, found_mm)
+        try:
+            driver.press_until(force_n, plan.speed_mm_per_s, deepest_mm, surface)
+        except MethodStoppedError:
+            raise
+        except DeviceError as refusal:
+            raise MethodStoppedError(f"{surface}, touch {number}: {refusal}") from refusal
+        driver.event(HEIGHT_TOUCH, phase="end", surface=surface, number=number)
+        self._go(clear_mm, surface)
+        driver.event(HEIGHT_TOUCH, phase="clear", surface=surface, number=number)
+
+    def _go(self, position_mm: float, place: str) -> None:
+        """Go somewhere, and see the platen there: the end of a motion is heard before its last samples are
+        taken."""
+        self.driver.move_to(position_mm, self._checked.away_mm_per_s, place)
+        until = time.monotonic() + SEEN_WITHIN_S
+        while self._still.position_mm is None or abs(self._still.position_mm - position_mm) > SEEN_MM:
+            if time.monotonic() > until:
+                raise MethodStoppedError(f"{place}: went to {position_mm:.2f} mm, but was not seen there")
+            self.driver.take_one()
+
+    def _deepest_mm(self, surface: Surface, found_mm: float) -> float:
+        if surface == "bare":
+            return found_mm + BARE_DEPTH_MM
+        if self._bare_mm is None:
+            return self._rig.travel_mm[1]
+        return max(self._bare_mm - MARGIN_MM, found_mm)

@@ -1,0 +1,162 @@
+"""How a free height is touched, checked against the rig before anything moves.
+
+Problem: bare platens are as stiff as the frame, and a platen that stops on a force goes past it; too fast
+a touch would crash. Plan: the speed of the search for a surface follows from the overshoot that is allowed
+there; the slow touches after it start a small gap away. Cost: nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import inf, sqrt
+
+from rig.errors import InputError
+from rig.methods.checking import RigLimits, overshoot_mm, overshoot_n
+
+HEIGHT_KIND = "free height"
+"""What a capture's header calls such a run."""
+
+HEIGHT_TOUCH = "height touch"
+"""What the events call the phases of one slow touch: begin, end, clear."""
+
+SEARCH_FORCE_SHARE = 0.1
+"""Of the rig's greatest force: a search that meets bare platens may go so far."""
+
+SEARCH_SPEED_MM_PER_S = 10.0
+"""At the most, whatever the overshoot."""
+
+RISE_SHARE = 0.5
+"""Of the largest rise of force that the host lets pass."""
+
+TOP_MARGIN = 1.02
+"""The platen goes on by so much, since noise and a zero that has moved stop it early."""
+
+TOP_OVER_CONTACT = 2.0
+"""The greater force lies above the small one by this factor at the least, so that both are read apart."""
+
+CLEARANCE_MM = 0.5
+"""Of way without load that must be left before the highest piece: its force zero is taken there."""
+
+LEAST_TOUCHES, MOST_TOUCHES = 2, 100
+
+
+@dataclass(frozen=True, slots=True)
+class HeightPlan:
+    """How to touch.
+
+    Parameters
+    ----------
+    contact_n, top_n
+        The small force at which the height is told, and the greater one at which it is told beside it.
+    touches
+        Of the bare platens, and of the piece.
+    speed_mm_per_s
+        Of the slow touches.
+    gap_mm, rest_s
+        How far the platen goes back between touches, and how long it rests there.
+    platen_stiffness_n_per_mm
+        Of the bare platens: what the overshoot is reckoned with.
+    expected_mm
+        About how high the piece is; None where nobody said.
+    """
+
+    contact_n: float = 0.05
+    top_n: float = 5.0
+    touches: int = 5
+    speed_mm_per_s: float = 0.2
+    gap_mm: float = 1.0
+    rest_s: float = 2.0
+    platen_stiffness_n_per_mm: float = 2000.0
+    expected_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CheckedHeightPlan:
+    """A plan that fits a rig; `search_mm_per_s` is how fast surfaces are looked for, `away_mm_per_s` how fast
+    the platen goes back."""
+
+    plan: HeightPlan
+    rig: RigLimits
+    search_mm_per_s: float
+    away_mm_per_s: float
+
+
+def check_height_plan(plan: HeightPlan, rig: RigLimits) -> CheckedHeightPlan:
+    """Check a plan before anything moves.
+
+    Parameters
+    ----------
+    plan
+        What was asked for, all values above zero.
+    rig
+        Limits of a driven rig.
+
+    Raises
+    ------
+    InputError
+        With what was found and what would be right.
+    """
+    if not LEAST_TOUCHES <= plan.touches <= MOST_TOUCHES:
+        raise InputError(
+            f"--touches: found {plan.touches}, expected {LEAST_TOUCHES} to {MOST_TOUCHES}: "
+            "one alone says nothing of how well it repeats"
+        )
+    check_height_forces(plan.contact_n, plan.top_n)
+    if plan.speed_mm_per_s > rig.speed_mm_per_s:
+        raise InputError(
+            f"--speed: found {plan.speed_mm_per_s:g} mm/s, the rig moves at up to {rig.speed_mm_per_s:g} mm/s"
+        )
+    stiffness = plan.platen_stiffness_n_per_mm
+    past_n = overshoot_n(plan.speed_mm_per_s, stiffness, rig)
+    if TOP_MARGIN * plan.top_n + past_n > rig.force_n[1]:
+        raise InputError(
+            f"--speed: at {plan.speed_mm_per_s:g} mm/s bare platens of {stiffness:g} N/mm are pressed "
+            f"{past_n:.3g} N past the {plan.top_n:g} N of --at, the rig's limit is {rig.force_n[1]:g} N; "
+            "touch more slowly"
+        )
+    rise = stiffness * plan.speed_mm_per_s
+    if rise > RISE_SHARE * rig.largest_rise_n_per_s:
+        raise InputError(
+            f"--speed: at {plan.speed_mm_per_s:g} mm/s bare platens of {stiffness:g} N/mm make the force "
+            f"rise by {rise:.0f} N/s, the rig halts at {rig.largest_rise_n_per_s:.0f} N/s; touch more slowly"
+        )
+    if plan.gap_mm + CLEARANCE_MM > rig.span_mm:
+        raise InputError(
+            f"--gap: found {plan.gap_mm:g} mm, the rig's travel is {rig.span_mm:g} mm; use a smaller one"
+        )
+    expected_mm = plan.expected_mm
+    if expected_mm is not None and expected_mm + plan.gap_mm + CLEARANCE_MM > rig.span_mm:
+        raise InputError(
+            f"--expected: a piece of {expected_mm:g} mm and a gap of {plan.gap_mm + CLEARANCE_MM:g} mm "
+            f"before it exceed the rig's travel of {rig.span_mm:g} mm"
+        )
+    return CheckedHeightPlan(plan, rig, _search_speed(plan, rig), rig.speed_mm_per_s)
+
+
+def check_height_forces(contact_n: float, top_n: float) -> None:
+    """Refuse two forces of a height that cannot be told apart.
+
+    Raises
+    ------
+    InputError
+        If the greater one is too small.
+    """
+    if top_n < TOP_OVER_CONTACT * contact_n:
+        raise InputError(
+            f"--at: found {top_n:g} N beside a contact force of {contact_n:g} N, expected "
+            f"{TOP_OVER_CONTACT * contact_n:g} N at the least"
+        )
+
+
+def _search_speed(plan: HeightPlan, rig: RigLimits) -> float:
+    """As fast as the overshoot on bare platens allows: the root of a parabola in the speed."""
+    allowed_n = SEARCH_FORCE_SHARE * rig.force_n[1] if rig.force_n[1] < inf else plan.top_n
+    allowed_mm = max(allowed_n - plan.top_n, allowed_n / 2) / plan.platen_stiffness_n_per_mm
+    late_s = overshoot_mm(1.0, rig) - 1 / (2 * rig.deceleration_mm_per_s2)
+    brake = rig.deceleration_mm_per_s2
+    fastest = brake * (sqrt(late_s**2 + 2 * allowed_mm / brake) - late_s)
+    risen = RISE_SHARE * rig.largest_rise_n_per_s / plan.platen_stiffness_n_per_mm
+    return max(
+        min(fastest, risen, rig.speed_mm_per_s, SEARCH_SPEED_MM_PER_S),
+        min(plan.speed_mm_per_s, rig.speed_mm_per_s),
+    )

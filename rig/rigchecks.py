@@ -1,0 +1,381 @@
+"""What has been checked on a rig: a file beside the rig's own, and what it means for a recording.
+
+In: check pieces that were pressed, and who cleared what. Out: the chart of each piece, and sentences that are
+said at the start of every recording. Must never know: ports, how a stiffness was measured.
+
+One JSON object to a line, and lines are only ever added: `bench.checks.jsonl` beside `bench.yaml`. A line
+that was torn by a power cut costs itself only.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict, dataclass, field
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Any
+
+from rig.calibration import Calibration, Judgement, Known, judge
+from rig.calibration.evidence import finite
+from rig.errors import InputError, RecorderError
+from rig.rigfile import RigFile
+
+LARGEST_FILE = 16 << 20
+"""Some fifty thousand records: a century of days with a piece each. A larger file is some other."""
+
+LONGEST_LINE = 1 << 16
+SHOWN_PIECES = 3
+"""Of pieces that are outside, in one sentence."""
+
+
+@dataclass(frozen=True, slots=True)
+class PieceCheck:
+    """One pressing of a check piece.
+
+    Parameters
+    ----------
+    at
+        When it was pressed, with its zone.
+    piece
+        Its name.
+    quantity, value, u, unit
+        What was measured of it, and the standard uncertainty; None where that cannot be had.
+    capture, calibration
+        Identities of the recording and of the calibration that read it.
+    known, tolerance
+        What the piece is known to be, and how far a reading may be off; None where nobody said.
+    reasons
+        Why it was outside when it was judged; none if it was inside.
+    depth_mm
+        How deep it was pressed.
+    """
+
+    at: datetime
+    piece: str
+    quantity: str
+    value: float
+    u: float | None
+    unit: str
+    capture: str
+    calibration: str
+    known: float | None = None
+    tolerance: float | None = None
+    reasons: tuple[str, ...] = ()
+    depth_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Clearing:
+    """Somebody found out why a piece was outside.
+
+    Parameters
+    ----------
+    at, by, reason
+        When, who, and what it was.
+    new_baseline
+        Whether charts are learnt anew from here, since the rig or a piece is another one now.
+    """
+
+    at: datetime
+    by: str
+    reason: str
+    new_baseline: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Verified:
+    """The rig's force was verified against references.
+
+    Parameters
+    ----------
+    at, by
+        When, and by whom.
+    verdict
+        The class with its range, or why there is none.
+    expires
+        Last day on which it holds; None where nobody said so.
+    """
+
+    at: datetime
+    by: str
+    verdict: str
+    expires: date | None = None
+
+
+CheckRecord = PieceCheck | Clearing | Verified
+
+
+_KINDS: Mapping[type, str] = {PieceCheck: "piece", Clearing: "cleared", Verified: "verified"}
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """How a rig stands at the start of a recording.
+
+    Parameters
+    ----------
+    alarms
+        Pieces that were outside and are not cleared, and what is overdue.
+    notes
+        What is not calibrated, and that no piece was pressed today.
+    """
+
+    alarms: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """All of it, alarms first."""
+        return (*self.alarms, *self.notes)
+
+
+@dataclass(slots=True)
+class CheckLog:
+    """The records beside one rig's file.
+
+    Parameters
+    ----------
+    path
+        Of the file; it need not be there yet.
+    records
+        As they were added.
+    damaged
+        Lines that could not be read.
+    """
+
+    path: Path
+    records: list[CheckRecord] = field(default_factory=list)
+    damaged: int = 0
+
+    @property
+    def pieces(self) -> tuple[str, ...]:
+        """Names of the pieces, as they first came."""
+        return tuple(dict.fromkeys(each.piece for each in self.records if isinstance(each, PieceCheck)))
+
+    def outside(self) -> tuple[PieceCheck, ...]:
+        """Checks that were outside and have not been cleared since."""
+        since = _after_last(self.records, lambda each: isinstance(each, Clearing))
+        return tuple(each for each in since if isinstance(each, PieceCheck) and each.reasons)
+
+    def verified(self) -> Verified | None:
+        """The last verification that was kept."""
+        kept = (each for each in reversed(self.records) if isinstance(each, Verified))
+        return next(kept, None)
+
+    def chart(self, piece: str, quantity: str) -> tuple[PieceCheck, ...]:
+        """Checks of one piece since its chart was begun, the oldest first."""
+        since = _after_last(self.records, lambda each: isinstance(each, Clearing) and each.new_baseline)
+        return tuple(
+            each
+            for each in since
+            if isinstance(each, PieceCheck) and (each.piece, each.quantity) == (piece, quantity)
+        )
+
+    def known(self, piece: str, quantity: str) -> Known | None:
+        """What was last said that a piece is."""
+        for each in reversed(self.records):
+            if (
+                isinstance(each, PieceCheck)
+                and (each.piece, each.quantity) == (piece, quantity)
+                and each.known is not None
+                and each.tolerance is not None
+            ):
+                return Known(each.known, each.tolerance)
+        return None
+
+    def judged(self, check: PieceCheck, baseline: int) -> Judgement:
+        """What the chart says of a check that is not in it yet.
+
+        Raises
+        ------
+        InputError
+            If its recording is in the chart already.
+        """
+        if any(isinstance(each, PieceCheck) and each.capture == check.capture for each in self.records):
+            raise InputError(f"{self.path}: this capture is in the chart already; press the piece again")
+        known = None
+        if check.known is not None and check.tolerance is not None:
+            known = Known(check.known, check.tolerance)
+        earlier = self.chart(check.piece, check.quantity)
+        # what was outside must not teach where the limits lie
+        learnt = [each.value for each in earlier if not each.reasons]
+        return judge(learnt, check.value, known=known, unit=check.unit, baseline=baseline)
+
+    def add(self, record: CheckRecord) -> None:
+        """Add a record to the file, and wait until the disk has it.
+
+        Raises
+        ------
+        RecorderError
+            If the disk refuses.
+        """
+        line = json.dumps(_fields(record), ensure_ascii=True, allow_nan=False).encode("ascii") + b"\n"
+        try:
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            with self.path.open("a+b", buffering=0) as file:
+                if file.seek(0, os.SEEK_END):
+                    file.seek(-1, os.SEEK_END)
+                    # a torn last line must not swallow this one
+                    line = line if file.read(1) == b"\n" else b"\n" + line
+                file.write(line)
+                os.fsync(file.fileno())
+        except OSError as problem:
+            raise RecorderError(f"{self.path}: the check cannot be written ({problem.strerror})") from None
+        self.records.append(record)
+
+
+def check_file(rig_file: Path) -> Path:
+    """Where the checks of a rig are kept: beside its file."""
+    return rig_file.with_name(f"{rig_file.stem}.checks.jsonl")
+
+
+def read_checks(rig_file: Path) -> CheckLog:
+    """The checks beside a rig's file; none if there is no such file yet.
+
+    Raises
+    ------
+    InputError
+        If the file is there and cannot be read.
+    """
+    log = CheckLog(check_file(rig_file))
+    try:
+        if log.path.stat().st_size > LARGEST_FILE:
+            raise InputError(
+                f"{log.path}: {log.path.stat().st_size} bytes are too many for a rig's checks; move it aside"
+            )
+        with log.path.open("rb") as file:
+            for line in _lines(file.read(LARGEST_FILE)):
+                record = _read(line)
+                if record is None:
+                    log.damaged += 1
+                else:
+                    log.records.append(record)
+    except FileNotFoundError:
+        return log
+    except OSError as problem:
+        raise InputError(f"{log.path}: cannot be read ({problem.strerror})") from None
+    return log
+
+
+def standing_of(rig: RigFile, on: date | None = None) -> Standing:
+    """What has to be said when a recording on this rig begins.
+
+    Parameters
+    ----------
+    rig
+        As its file describes it; without a path there are no checks.
+    on
+        The day; today if None.
+
+    Returns
+    -------
+    Sentences. A file of checks that cannot be read is one of them: it must not keep anybody from recording.
+    """
+    today = on or datetime.now().astimezone().date()
+    alarms, notes = list(_overdue(rig.calibration, today)), list(rig.calibration.complaints())
+    if rig.path is not None:
+        try:
+            log = read_checks(rig.path)
+        except InputError as problem:
+            alarms.append(f"Whether the check pieces were inside is not known: {problem}")
+        else:
+            alarms += [*_open_alarms(log), *_overdue_verification(log, today)]
+            notes += _not_today(log, today)
+    return Standing(tuple(alarms), tuple(notes))
+
+
+def _overdue(calibration: Calibration, today: date) -> Iterator[str]:
+    always = set(calibration.complaints())
+    yield from (each for each in calibration.complaints(on=today) if each not in always)
+
+
+def _open_alarms(log: CheckLog) -> Iterator[str]:
+    outside = log.outside()
+    if not outside:
+        return
+    shown = "; ".join(
+        f"{each.piece} on {_day(each.at)}: {each.reasons[0]}" for each in outside[-SHOWN_PIECES:]
+    )
+    yield (
+        f"Check piece outside its limits, and not cleared: {shown}. Find out why before the figures are "
+        "used; then `pressrig verify clear --rig RIG --reason TEXT --by NAME`."
+    )
+
+
+def _overdue_verification(log: CheckLog, today: date) -> Iterator[str]:
+    last = log.verified()
+    if last is not None and last.expires is not None and last.expires < today:
+        yield (
+            f"The verification of force of {_day(last.at)} is overdue since {last.expires.isoformat()}; "
+            "`pressrig verify force` makes a new one."
+        )
+
+
+def _not_today(log: CheckLog, today: date) -> Iterator[str]:
+    pieces = [each for each in log.records if isinstance(each, PieceCheck)]
+    if pieces and all(each.at.astimezone().date() != today for each in pieces):
+        latest = max(pieces, key=lambda each: each.at)
+        yield f"No check piece was pressed today; the last was {latest.piece} on {_day(latest.at)}."
+
+
+def _day(at: datetime) -> str:
+    return at.astimezone().date().isoformat()
+
+
+def _after_last(records: list[CheckRecord], holds: Any) -> list[CheckRecord]:
+    for place in range(len(records) - 1, -1, -1):
+        if holds(records[place]):
+            return records[place + 1 :]
+    return records
+
+
+def _fields(record: CheckRecord) -> dict[str, Any]:
+    fields = {"kind": _KINDS[type(record)]} | asdict(record) | {"at": record.at.isoformat()}
+    if isinstance(record, Verified):
+        fields["expires"] = None if record.expires is None else record.expires.isoformat()
+    return fields
+
+
+def _lines(content: bytes) -> Iterator[bytes]:
+    yield from (line for line in content.split(b"\n") if line.strip())
+
+
+def _read(line: bytes) -> CheckRecord | None:
+    """A record; None if the line is damaged."""
+    try:
+        if len(line) > LONGEST_LINE:
+            return None
+        found = json.loads(line)
+        at = datetime.fromisoformat(found["at"])
+        at = at if at.tzinfo is not None else at.replace(tzinfo=UTC)
+        if found["kind"] == "cleared":
+            return Clearing(at, str(found["by"]), str(found["reason"]), bool(found.get("new_baseline")))
+        if found["kind"] == "verified":
+            expires = found.get("expires")
+            day = None if expires is None else date.fromisoformat(expires)
+            return Verified(at, str(found["by"]), str(found["verdict"]), day)
+        if found["kind"] != "piece":
+            return None
+        return PieceCheck(
+            at,
+            piece=str(found["piece"]),
+            quantity=str(found["quantity"]),
+            value=finite(found["value"]),
+            u=_number(found, "u"),
+            unit=str(found["unit"]),
+            capture=str(found["capture"]),
+            calibration=str(found["calibration"]),
+            known=_number(found, "known"),
+            tolerance=_number(found, "tolerance"),
+            reasons=tuple(str(each) for each in found.get("reasons", ())),
+            depth_mm=_number(found, "depth_mm"),
+        )
+    except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
+        return None
+
+
+def _number(found: Mapping[str, Any], name: str) -> float | None:
+    value = found.get(name)
+    return None if value is None else finite(value)

@@ -1,0 +1,161 @@
+"""Heights touched on the virtual rig over a real pseudo-terminal, and where its platen truly was."""
+
+from __future__ import annotations
+
+import threading
+import time
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from delivering import CALIBRATION
+
+from rig.calibration import Calibration
+from rig.capture import CaptureHeader, open_capture
+from rig.daemon import Recorded, Watch
+from rig.daemon.heading import complete_header
+from rig.daemon.height import INSTRUCTIONS, measure_height
+from rig.methods import HeightPlan, RigLimits, check_height_plan
+from rig.reader import PortAddress, Reader
+from rig.sheets import HeightReport, height_report, planned_forces, touched_surface
+from rig.virtual import DriveSettings, LinearSpring, Specimen, VirtualPort, VirtualRig
+
+PLATEN_N_PER_MM = 2000.0
+PIECE_MET_MM = 12.0
+LIMITS = RigLimits((1.0, 110.0), 30.0, (-5.0, 500.0), 200.0, 500.0, 0.0, 500.0)
+PATIENCE = 20.0
+"""The device waits so many times longer for a heartbeat: a busy machine is not what is looked at here."""
+
+PLAN = HeightPlan(touches=4)
+
+
+@dataclass
+class Touched:
+    recorded: Recorded
+    rig: VirtualRig
+    path: TruePath
+    asked: list[str]
+
+    def report(self, **how) -> HeightReport:
+        assert not self.recorded.failed, self.recorded.reason
+        return reported([self.recorded.path], self.recorded.path, **how)
+
+    def true_heights_mm(self, force_n: float = 1e-9) -> np.ndarray:
+        """Where the platen truly first reached a force, by the machine's own fine grid: mean of the bare
+        touches less each touch of the piece."""
+        met = {"bare": [], "piece": []}
+        begun = None
+        for event in open_capture(self.recorded.path).events():
+            if event["kind"] == "height touch":
+                if event["phase"] == "begin":
+                    begun = event["time_us"] / 1e6
+                elif event["phase"] == "clear":
+                    met[event["surface"]].append(self.path.met_mm(begun, event["time_us"] / 1e6, force_n))
+        return np.mean(met["bare"]) - np.array(met["piece"])
+
+
+class TruePath:
+    """Where the platen truly was and with what it was truly pushed back."""
+
+    def __init__(self, rig: VirtualRig) -> None:
+        self._parts = []
+        machine = rig.device.machine
+        commit = machine.commit
+
+        def kept(stretch):
+            self._parts.append((stretch.grid_s, stretch.grid_position_mm, stretch.grid_force_n))
+            return commit(stretch)
+
+        machine.commit = kept
+
+    def met_mm(self, begin_s: float, end_s: float, force_n: float) -> float:
+        time_s, position_mm, pushed_n = (np.concatenate(each) for each in zip(*self._parts, strict=True))
+        part = slice(*np.searchsorted(time_s, [begin_s, end_s]))
+        position_mm, pushed_n = position_mm[part], pushed_n[part]
+        at = int(np.argmax(pushed_n >= force_n))
+        share = (force_n - pushed_n[at - 1]) / (pushed_n[at] - pushed_n[at - 1])
+        return float(position_mm[at - 1] + share * (position_mm[at] - position_mm[at - 1]))
+
+
+@contextmanager
+def driven(folder: Path, lies_in: Specimen, contact_mm: float, *, speed_up: float = 50.0, **how):
+    """A virtual rig that does what it is told, with something in it, and its port."""
+    rig = VirtualRig(
+        lies_in,
+        scripted=False,
+        rate_hz=500.0,
+        contact_mm=contact_mm,
+        clock=lambda: time.monotonic() / PATIENCE,
+        drive=DriveSettings(112.0, 50.0, 200.0),
+        **how,
+    )
+    with VirtualPort(rig, folder / "rig", speed_up) as port:
+        yield rig, port
+
+
+def touch(
+    folder: Path,
+    piece: Specimen | None,
+    *,
+    plan: HeightPlan = PLAN,
+    limits: RigLimits = LIMITS,
+    surfaces=("bare", "piece"),
+    calibration: Calibration = CALIBRATION,
+    piece_met_mm: float = PIECE_MET_MM,
+    bare_met_mm: float | None = None,
+    stopped: threading.Event | None = None,
+    tell=lambda step, done: None,
+    **how,
+) -> Touched:
+    """Touch the bare platens and a piece; a person lays in what is asked for (None: nothing)."""
+    if bare_met_mm is None:
+        bare_met_mm = piece_met_mm + piece.height_mm
+    bare = LinearSpring(PLATEN_N_PER_MM, 10.0)
+    asked = []
+    with driven(folder, bare, bare_met_mm, **how) as (rig, port):
+        path = TruePath(rig)
+
+        def ask(instruction):
+            asked.append(instruction)
+            if instruction == INSTRUCTIONS["piece"] and piece is not None:
+                rig.replace_specimen(piece, piece_met_mm)
+            elif instruction == INSTRUCTIONS["bare"]:
+                rig.replace_specimen(bare, bare_met_mm)
+
+        about = CaptureHeader(specimen="F-90 no. 7", calibration=calibration.as_dict())
+        with Reader(PortAddress(path=port.path), "framed", rate_hz=500.0, lock_places=[folder]) as reader:
+            recorded = measure_height(
+                reader,
+                calibration,
+                lambda reader: complete_header(about, reader),
+                folder / "captures",
+                checked=check_height_plan(plan, limits),
+                surfaces=surfaces,
+                watch=Watch(stopped or threading.Event(), ask, tell),
+            )
+    return Touched(recorded, rig, path, asked)
+
+
+def reported(bare: list[Path], piece: Path, *, calibration=None, oldest_bare_s=3600.0) -> HeightReport:
+    """The height from captures."""
+    forces_n = planned_forces(open_capture(piece).header)
+
+    def surface(path: Path, which):
+        capture = open_capture(path)
+        return touched_surface(
+            path.name,
+            capture.header,
+            capture.events(),
+            capture.batches(),
+            surface=which,
+            forces_n=forces_n,
+            calibration=calibration,
+        )
+
+    return height_report(
+        [surface(path, "bare") for path in bare],
+        surface(piece, "piece"),
+        forces_n=forces_n,
+        oldest_bare_s=oldest_bare_s,
+    )

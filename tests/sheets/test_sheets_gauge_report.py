@@ -1,0 +1,92 @@
+"""The answer of a gauge study is worded by what its intervals allow."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from rich.console import Console
+
+from rig.population import TrialTable, compare_kinds, gauge_study
+from rig.sheets import GaugeStudy, gauge_answer, gauge_notes, gauge_tables
+
+
+def made(*, kinds=("hand", "hand", "driven"), hand_sd=0.2, bias=0.0, trials=3, **asked):
+    rng = np.random.default_rng(21)
+    p, a = 8, len(kinds)
+    hand = np.array([kind == "hand" for kind in kinds])[:, np.newaxis]
+    noise = rng.normal(0, np.where(hand, hand_sd, 0.05), (p, a, trials))
+    values = 5 + rng.normal(0, 1, (p, 1, 1)) + noise + bias * hand
+    table = TrialTable(tuple("abcdefgh"), tuple(f"no. {n}" for n in range(a)), values, kinds)
+    result = gauge_study(table, quantity="stiffness", unit="N/mm", **asked)
+    comparison = compare_kinds(table) if len(set(kinds)) > 1 else None
+    return GaugeStudy(table, result, comparison=comparison)
+
+
+def printed(study):
+    console = Console(width=160, record=True, file=None, quiet=False)
+    with console.capture() as taken:
+        for table in gauge_tables(study, plain=True):
+            console.print(table)
+    return taken.get()
+
+
+def test_a_hand_that_repeats_worse_and_reads_higher_is_said_to():
+    first = gauge_answer(made(bias=0.5))[0]
+    assert first.startswith("Repeats by hand spread")
+    assert "hand reads 0.4" in first or "hand reads 0.5" in first
+    assert "N/mm higher on the same pieces" in first
+
+
+def test_what_cannot_be_told_apart_is_said_not_to_be():
+    first = gauge_answer(made(hand_sd=0.05))[0]
+    assert first.startswith("Repeats by hand and driven cannot be told apart")
+    assert "no difference of their means can be told" in first
+
+
+def test_a_hand_that_repeats_better_is_said_to():
+    assert "spread less than driven ones" in gauge_answer(made(hand_sd=0.01))[0]
+
+
+def test_a_single_hand_says_that_it_stands_for_itself():
+    assert "these appraisers only" in gauge_answer(made(kinds=("hand", "driven")))[1]
+
+
+def test_a_rig_that_does_not_spread_has_no_ratio_in_words():
+    study = made()
+    still = replace(study.comparison, ratio=None, ratio_low=None, ratio_high=None)
+    assert "repeats to the last digit" in gauge_answer(replace(study, comparison=still))[0]
+
+
+def test_the_share_of_the_gauge_is_said_with_its_interval_and_categories():
+    study = made(kinds=("driven",), tolerance=6.0)
+    (said,) = gauge_answer(study)
+    gauge = study.result.component("gauge")
+    assert said.startswith(f"The gauge makes up {gauge.of_total_pct:.2g} % of the total spread (")
+    assert f"{gauge.of_tolerance_pct:.2g} % of the tolerance" in said
+    assert f"tells {study.result.chosen.categories} categories of pieces apart" in said
+
+
+@pytest.mark.parametrize(("above", "words"), [(1e-9, "it is counted as repeats"), (0.999, "is kept (p =")])
+def test_the_rule_of_pooling_is_stated_with_its_p(above, words):
+    study = made(pool_above_p=above)
+    assert words in gauge_notes(study)[0]
+    assert f"{study.result.interaction_p:.3g}" in gauge_notes(study)[0]
+
+
+def test_both_models_stand_in_the_tables():
+    text = printed(made())
+    assert "parts of the spread, interaction kept" in text
+    assert "parts of the spread, interaction pooled" in text
+
+
+def test_a_part_set_to_zero_is_marked_in_its_table():
+    study = made()
+    zero = [each.name for each in study.result.chosen.components if each.set_to_zero]
+    assert zero
+    assert "set to zero" in printed(study)
+
+
+def test_one_trial_still_makes_tables_and_words():
+    study = made(kinds=("hand", "hand"), trials=1)
+    assert any("one trial" in note for note in gauge_notes(study))
+    assert "interaction pooled" in printed(study)

@@ -1,0 +1,139 @@
+"""The report of a verification, and the pictures of checks."""
+
+from __future__ import annotations
+
+import re
+from datetime import date
+from html.parser import HTMLParser
+
+import pytest
+
+from rig.calibration import VerificationReading, VerificationReferences, learnt_limits, verify_force
+from rig.sheets import (
+    ChartPoint,
+    VerificationSheet,
+    save_control_chart,
+    verification_html,
+    verification_markdown,
+)
+
+CERTIFICATE = "mass set, certificate 12"
+
+
+def sheet(*, gain: float = 1.002, certificates: tuple[str, ...] = (CERTIFICATE,), rig: str = "bench"):
+    loads = (20.0, 40.0, 60.0, 80.0, 100.0)
+    made = []
+    for run in (1, 2, 3):
+        made.append(VerificationReading(run, "rising", 0.0, 0.0))
+        made += [VerificationReading(run, "rising", load, load * gain) for load in loads]
+        made += [VerificationReading(run, "falling", load, load * gain) for load in loads[-2::-1]]
+        made.append(VerificationReading(run, "falling", 0.0, 0.0))
+    return VerificationSheet(
+        verify_force(made, VerificationReferences(certificates, 1e-4), resolution_n=0.01),
+        rig=rig,
+        made=date(2026, 3, 17),
+        expires=date(2027, 3, 17),
+        by="M. Rigger",
+        readings="readings.csv",
+        calibration="0123456789abcdef",
+        conditions={"temperature": "21 degC"},
+        cautions=("Calibration overdue on the day of the recording: force (since 2026-03-01).",),
+    )
+
+
+class _Page(HTMLParser):
+    """Elements that are left open, and addresses."""
+
+    EMPTY = ("meta", "br")
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.fetched: list[str] = []
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs) -> None:
+        if tag not in self.EMPTY:
+            self.open.append(tag)
+        self.fetched += [value for name, value in attrs if name in ("src", "href") and value]
+
+    def handle_endtag(self, tag) -> None:
+        assert self.open.pop() == tag
+
+
+@pytest.fixture(scope="module")
+def page() -> str:
+    return verification_html(sheet())
+
+
+def test_the_page_needs_no_other_file(page) -> None:
+    parsed = _Page(page)
+    assert parsed.open == []
+    assert parsed.fetched == []
+    assert set(re.findall(r"url\(([^)]*)\)", page)) <= set(re.findall(r"url\((#[^)]*)\)", page))
+    assert "<svg" in page
+    assert "@page { size: A4" in page
+
+
+@pytest.mark.parametrize("write", [verification_html, verification_markdown])
+def test_the_report_says_class_range_references_day_expiry_conditions_and_cautions(write) -> None:
+    text = write(sheet())
+    for words in (
+        "Class 0.5 from 20 N to 100 N",
+        CERTIFICATE,
+        "2026-03-17",
+        "2027-03-17",
+        "M. Rigger",
+        "21 degC",
+        "overdue",
+        "no conformity is claimed",
+        "+0.200",
+    ):
+        assert words in text, words
+
+
+@pytest.mark.parametrize("write", [verification_html, verification_markdown])
+def test_a_failed_class_is_named_with_force_and_error(write) -> None:
+    text = write(sheet(gain=1.05))
+    assert "No class: accuracy error q of +5 % at 100 N, limit 3 %" in text
+
+
+@pytest.mark.parametrize("write", [verification_html, verification_markdown])
+def test_a_class_that_is_better_than_the_one_reached_is_named_with_what_missed_it(write) -> None:
+    text = write(sheet(gain=1.008))
+    assert "Class 1 from 20 N" in text
+    assert "Class 0.5 is not reached: accuracy error q of +0.8 % at 100 N, limit 0.5 %" in text
+
+
+@pytest.mark.parametrize("write", [verification_html, verification_markdown])
+def test_without_a_certificate_only_errors_are_stated(write) -> None:
+    text = write(sheet(certificates=()))
+    assert "No class is stated, only the errors" in text
+    assert "Class 0.5 from" not in text
+    assert "+0.200" in text
+
+
+def test_names_cannot_break_the_page() -> None:
+    page = verification_html(sheet(rig="<script>alert(1)</script>"))
+    assert "<script>" not in page
+    assert "&lt;script&gt;" in page
+
+
+def test_a_table_of_markdown_is_not_broken_by_a_bar_in_a_name() -> None:
+    assert "a \\| b" in verification_markdown(sheet(certificates=("a | b",)))
+
+
+def test_the_same_readings_give_the_same_page(page) -> None:
+    assert verification_html(sheet()) == page
+
+
+def test_a_control_chart_is_drawn_with_and_without_limits(tmp_path) -> None:
+    values = [3.0, 3.01, 2.99, 3.0, 3.02, 3.0, 2.98, 3.01, 3.3]
+    points = [
+        ChartPoint(f"2026-03-{day:02d}", each, None if day == 1 else 0.01, each > 3.2)
+        for day, each in enumerate(values, start=1)
+    ]
+    for count, limits in ((1, None), (9, learnt_limits(values))):
+        path = tmp_path / f"{count}.png"
+        save_control_chart(points[:count], limits, title="bench: K1", unit="N/mm", path=path)
+        assert path.read_bytes().startswith(b"\x89PNG")
