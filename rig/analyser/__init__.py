@@ -11,6 +11,7 @@ from rig.analyser.capture_analysis import PART_SAMPLES, CaptureAnalysis
 from rig.analyser.examined import Examined
 from rig.analyser.monte_carlo import MonteCarlo, monte_carlo
 from rig.analyser.propagation import CALIBRATION_PART, FREEDOM
+from rig.analyser.pulls import Pull, PullSettings, find_pulls
 from rig.analyser.recovery import RecoveryFit, RecoveryLaw, SetForecast, fit_recovery
 from rig.analyser.relaxation import PronySeries, branch_response, fit_prony
 from rig.analyser.result import CaptureResult, Loop, flag_labels, good_cycles
@@ -18,7 +19,6 @@ from rig.analyser.rows import ColumnTable, RowStore, part_of
 from rig.analyser.settings import AnalysisSettings, Depth, MeasuringNoise
 from rig.analyser.softening import Softening, softening
 from rig.analyser.strokes import Columns
-from rig.analyser.tally import student_quantile
 from rig.analyser.touches import Approach, zero_force_contacts
 
 __all__ = [
@@ -38,6 +38,8 @@ __all__ = [
     "MeasuringNoise",
     "MonteCarlo",
     "PronySeries",
+    "Pull",
+    "PullSettings",
     "RecoveryFit",
     "RecoveryLaw",
     "RowStore",
@@ -46,6 +48,7 @@ __all__ = [
     "auxiliary_by_cycle",
     "branch_response",
     "budget",
+    "find_pulls",
     "fit_prony",
     "fit_recovery",
     "flag_labels",
@@ -53,6 +56,5 @@ __all__ = [
     "monte_carlo",
     "part_of",
     "softening",
-    "student_quantile",
     "zero_force_contacts",
 ]

@@ -18,9 +18,8 @@ from rig.analyser.examined import Examined
 from rig.analyser.propagation import FREEDOM, Propagation
 from rig.analyser.settings import MeasuringNoise
 from rig.analyser.strokes import Columns, Context
-from rig.analyser.tally import student_quantile
 from rig.analyser.view import CalibratedView
-from rig.calibration import Calibration
+from rig.calibration import Calibration, coverage_factor
 from rig.errors import InputError
 from rig.samples import FloatArray
 
@@ -110,7 +109,7 @@ def budget(examined: Examined, calibration: Calibration, conditioning: int = 0) 
         names,
         np.array([plain[name][row] for name in names]),
         u,
-        student_quantile(freedom) * u,
+        coverage_factor(freedom) * u,
         (*propagation.sources, *READING_SOURCES),
         parts,
     )

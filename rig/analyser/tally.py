@@ -12,11 +12,11 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy.special import stdtrit
 
 from rig.analyser.propagation import CALIBRATION_PART, FREEDOM
 from rig.analyser.ragged import BoolArray
 from rig.analyser.strokes import Columns
+from rig.calibration import coverage_factor
 from rig.samples import FloatArray, IntArray
 from rig.segmenter import Flag
 
@@ -27,21 +27,12 @@ NAMED_CYCLES = 6
 """Of each flag so many cycles are named."""
 
 
-COVERED = 0.975
-"""Half of what a 95 % interval leaves out lies above it."""
-
-
 @dataclass(slots=True)
 class FlagTally:
     """How many cycles bear a flag, and the numbers of the first."""
 
     count: int = 0
     first: list[int] = field(default_factory=list)
-
-
-def student_quantile(freedom: FloatArray) -> FloatArray:
-    """Half width of a 95 % interval over the standard uncertainty, for degrees of freedom of any shape."""
-    return np.asarray(stdtrit(np.maximum(freedom, 1.0), COVERED), np.float64)
 
 
 class RunningMeans:
@@ -185,7 +176,7 @@ class Tally:
         with np.errstate(divide="ignore", invalid="ignore"):
             fourth = np.where(scattered, mean_u2**2 / np.maximum(n - 1, 1), 0.0) + self._calibration_u4.mean
             freedom = np.where(fourth > 0, u2**2 / fourth, np.inf)
-        half95 = student_quantile(freedom) * np.sqrt(u2)
+        half95 = coverage_factor(freedom) * np.sqrt(u2)
         summary: dict[str, dict[str, float | int]] = {}
         columns = (each.tolist() for each in (n, self._values.mean, np.sqrt(variance), np.sqrt(u2), half95))
         for name, count, mean, sd, u, half in zip(self._names, *columns, strict=True):

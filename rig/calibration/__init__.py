@@ -7,6 +7,7 @@ Must never know: the disk, the wire, or what a specimen is.
 from rig.calibration.alignment import Aligner
 from rig.calibration.calibration import Calibration, Delay, Play
 from rig.calibration.control_chart import BASELINE, ChartLimits, Judgement, Known, judge, learnt_limits
+from rig.calibration.coverage import coverage_factor
 from rig.calibration.creep import Change, CreepResult, creep_and_return
 from rig.calibration.delay_measuring import DelayMeasurement, measure_delay
 from rig.calibration.evidence import Record, Share
@@ -102,6 +103,7 @@ __all__ = [
     "VerificationReferences",
     "calibrate_force",
     "calibrate_position",
+    "coverage_factor",
     "creep_and_return",
     "drawn",
     "fit_polynomial",

@@ -15,8 +15,8 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
-from scipy.stats import t as student
 
+from rig.calibration.coverage import coverage_factor
 from rig.errors import InputError
 from rig.samples import FloatArray, IntArray
 
@@ -38,7 +38,6 @@ SHORTEST_HOLD_S = 20.0
 FIT_POINTS = 60
 """Means, spread by the logarithm of time, that creep per decade is fitted to."""
 
-CONFIDENCE = 0.95
 _FEWEST_DECADES = 0.5
 
 
@@ -61,7 +60,7 @@ class Change:
     @property
     def interval_pct(self) -> float:
         """Half the width of the interval that holds the change with 95 %."""
-        return float(student.ppf((1 + CONFIDENCE) / 2, self.degrees_of_freedom)) * self.u_pct
+        return float(coverage_factor(self.degrees_of_freedom)) * self.u_pct
 
 
 @dataclass(frozen=True, slots=True)

@@ -335,7 +335,7 @@ def _curvature(loops: _Loops, speeds: IntArray, residual: FloatArray) -> tuple[f
 
 
 def _refuse_what_is_no_delay(line: _Line, delay_s: float, loops: _Loops, speeds: IntArray) -> None:
-    if line.curved > 9:
+    if line.curved > CURVED_LOSS:
         told = ", ".join(
             f"{100 * float(np.mean(loops.loss[speeds == k])):.3g} % at {_of_speed(loops, speeds, k):.3g} mm/s"
             for k in range(int(speeds.max()) + 1)

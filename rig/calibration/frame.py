@@ -10,13 +10,15 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy.interpolate import CubicSpline
 
 from rig.calibration.evidence import Record, Share, finite, freedom, table
 from rig.samples import FloatArray
+
+if TYPE_CHECKING:
+    from scipy.interpolate import CubicSpline
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +103,9 @@ class Frame:
 
 @lru_cache(maxsize=64)
 def _spline(force_n: tuple[float, ...], give_mm: tuple[float, ...]) -> tuple[CubicSpline, FloatArray]:
+    # a third of a second, which a rig with a straight frame need not wait for
+    from scipy.interpolate import CubicSpline
+
     spline = CubicSpline((0.0, *force_n), (0.0, *give_mm), bc_type="natural")
     slope: FloatArray = spline(np.array([0.0, force_n[-1]]), 1)
     return spline, slope

@@ -16,7 +16,6 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from scipy.interpolate import CubicSpline
 
 from rig.calibration.calibration import Calibration
 from rig.calibration.evidence import Record, Share
@@ -407,6 +406,8 @@ def _below_steps_mm(curve: Curve, low_n: float) -> float:
     below the first step nobody saw whether the frame is. Nothing for a frame that is straight."""
     if len(curve.knots_n) == 1:
         return 0.0
+    from scipy.interpolate import CubicSpline  # noqa: PLC0415
+
     spline = CubicSpline(
         np.concatenate([[0.0], curve.knots_n]), np.concatenate([[0.0], curve.give_mm]), bc_type="natural"
     )

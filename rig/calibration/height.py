@@ -19,11 +19,11 @@ import numpy as np
 from scipy.special import stdtrit
 
 from rig.calibration.calibration import Calibration
+from rig.calibration.coverage import coverage_factor
 from rig.calibration.shifts import shifts
 from rig.errors import InputError
 from rig.samples import FloatArray
 
-CONFIDENCE = 0.95
 MOST_CHANCE = 0.05
 """A first touch or a trend that chance makes less often than this is told."""
 
@@ -404,4 +404,4 @@ def _combined(parts: Sequence[HeightPart]) -> tuple[float, float, float] | tuple
     share = float((squares**2 / np.array([part.degrees_of_freedom for part in counting])).sum())
     freedom = total**2 / share if share > 0 else math.inf
     u_mm = math.sqrt(total)
-    return u_mm, freedom, u_mm * _student(0.5 + CONFIDENCE / 2, freedom)
+    return u_mm, freedom, u_mm * float(coverage_factor(freedom))

@@ -15,8 +15,9 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from scipy.special import chdtrc, ndtri, stdtrit
+from scipy.special import chdtrc
 
+from rig.calibration.coverage import coverage_factor
 from rig.calibration.evidence import Record, Share
 from rig.calibration.fitting import (
     HIGHEST_DEGREE,
@@ -51,8 +52,6 @@ FAR_OUT = 3.5
 
 FEW_DEGREES = 5
 """Below so many degrees of freedom the intervals become wide for want of readings."""
-
-COVERAGE = 0.95
 
 LEFT_OUT = "bend left out"
 """A curve that was judged enough still hides the bend that its readings could not show. In made-up
@@ -205,13 +204,7 @@ def scale_budget(scale: Scale) -> tuple[BudgetLine, ...]:
 
 def half_interval(line: BudgetLine) -> float:
     """Half of the 95 % interval, in N or mm."""
-    return line.u * coverage_factor(line.degrees_of_freedom)
-
-
-def coverage_factor(degrees_of_freedom: float) -> float:
-    """Student's t of the 95 % interval."""
-    upper = (1 + COVERAGE) / 2
-    return float(stdtrit(degrees_of_freedom, upper) if math.isfinite(degrees_of_freedom) else ndtri(upper))
+    return line.u * float(coverage_factor(line.degrees_of_freedom))
 
 
 def details_of(fitted: FittedScale, unit: str) -> Mapping[str, Any]:

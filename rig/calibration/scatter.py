@@ -12,15 +12,14 @@ import math
 import numpy as np
 from scipy import special
 
+from rig.calibration.coverage import coverage_factor
+
 CHANCE = 0.05
 """A scatter that noise makes as large less often than this has another cause."""
 
 NOISE_FREEDOM = 8.0
 """Degrees of freedom of an uncertainty that is itself known to a quarter (JCGM 100:2008, G.4.2): so well do
 noise and resolution without load say what they are under load."""
-
-COVERAGE = 0.95
-"""Of the intervals that are told."""
 
 
 def variance_factor(chi_squared: float, degrees_of_freedom: int) -> tuple[float, float]:
@@ -51,8 +50,7 @@ def chance_of_ratio(ratio: float, upper: float, lower: float) -> float:
 
 def expanded(u: float, degrees_of_freedom: float) -> float:
     """Half the 95 % interval that belongs to a standard uncertainty."""
-    freedom = min(degrees_of_freedom, 1e9)
-    return u * float(special.stdtrit(freedom, (1 + COVERAGE) / 2))
+    return u * float(coverage_factor(degrees_of_freedom))
 
 
 def combined(parts: list[tuple[float, float]]) -> tuple[float, float]:

@@ -20,8 +20,7 @@ from itertools import pairwise
 from statistics import fmean, stdev
 from typing import Any, Literal
 
-from scipy.stats import t as student
-
+from rig.calibration.coverage import coverage_factor
 from rig.errors import InputError
 
 Direction = Literal["rising", "falling"]
@@ -42,7 +41,6 @@ ROUNDING = 1e-9
 """An error that is its limit but for the computer's rounding keeps it."""
 
 MOST_READINGS = 10_000
-CONFIDENCE = 0.95
 
 NO_CONFORMITY = (
     "The limits of the classes are those of ISO 7500-1 as recalled, not read from it; no conformity is "
@@ -155,7 +153,7 @@ class LoadErrors:
         """Half the width of the interval that holds q with 95 %."""
         if self.u_q is None:
             return None
-        return float(student.ppf((1 + CONFIDENCE) / 2, self.degrees_of_freedom)) * self.u_q
+        return float(coverage_factor(self.degrees_of_freedom)) * self.u_q
 
 
 @dataclass(frozen=True, slots=True)

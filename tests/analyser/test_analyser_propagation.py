@@ -8,8 +8,8 @@ import pytest
 import scipy.stats
 from press_recordings import CALIBRATION, counts, power, presses
 
-from rig.analyser import AnalysisSettings, CaptureAnalysis, budget, monte_carlo, student_quantile
-from rig.calibration import Delay, Frame, Play, Record, ScaleUncertainty, Share
+from rig.analyser import AnalysisSettings, CaptureAnalysis, budget, monte_carlo
+from rig.calibration import Delay, Frame, Play, Record, ScaleUncertainty, Share, coverage_factor
 from rig.errors import InputError
 
 K_N_PER_MM, DEPTH_MM, SPEED_MM_PER_S = 4.0, 10.0, 10.0
@@ -105,7 +105,7 @@ def test_a_fit_of_few_points_leaves_few_degrees_of_freedom():
 
 def test_intervals_come_from_students_t():
     freedom = np.array([1.0, 4.0, 17.5, np.inf])
-    assert student_quantile(freedom) == pytest.approx(scipy.stats.t.ppf(0.975, freedom), rel=1e-12)
+    assert coverage_factor(freedom) == pytest.approx(scipy.stats.t.ppf(0.975, freedom), rel=1e-12)
 
 
 def test_many_cycles_do_not_make_a_wrong_scale_right():

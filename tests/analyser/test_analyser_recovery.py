@@ -1,6 +1,7 @@
 """The recovery of set is foreseen as far as touches allow: against sets made from laws that are known."""
 
 import json
+from functools import cache
 
 import numpy as np
 import pytest
@@ -36,6 +37,12 @@ def fitted(truth, *, seed=0, after_s=TOUCHES_S, u_mm=U_MM, stated=True, **how):
     )
 
 
+@cache
+def repeated(name, *, stated=True):
+    """Fits to many sets of touches of one law; several tests look at the same ones."""
+    return [fitted(LAWS[name], seed=seed, stated=stated) for seed in range(SETS)]
+
+
 def values(law):
     return {each.name: each.value for each in law.parameters}
 
@@ -60,7 +67,7 @@ def test_a_stretched_exponential_is_found_exactly_without_noise():
 
 @pytest.mark.parametrize("name", ["logarithm", "stretched"])
 def test_uncertainties_of_parameters_are_the_spread_of_repeated_fits(name):
-    fits = [fitted(LAWS[name], seed=seed) for seed in range(SETS)]
+    fits = repeated(name)
     laws = [fit.law for fit in fits if fit.law.name == fits[0].law.name]
     assert len(laws) > 0.95 * SETS
     for rank in range(len(laws[0].parameters)):
@@ -86,9 +93,8 @@ def test_order_does_not_matter_and_unusable_touches_are_left_out():
 def test_95_of_100_intervals_hold_the_set_a_decade_later(name, stated):
     truth = float(LAWS[name](np.array([864_000.0]))[0])
     inside = 0
-    for seed in range(SETS):
-        ahead = fitted(LAWS[name], seed=seed, stated=stated).forecast
-        inside += ahead.low_mm <= truth <= ahead.high_mm
+    for fit in repeated(name, stated=stated):
+        inside += fit.forecast.low_mm <= truth <= fit.forecast.high_mm
     # Three standard deviations of a binomial count are 4.6 %; a law whose end is not in sight may do worse.
     assert (0.87 if name == "not reached" else 0.90) <= inside / SETS <= 0.995
 
@@ -141,7 +147,7 @@ def test_few_touches_get_two_parameters_and_the_reason():
 
 
 def test_noise_is_not_taken_for_a_law_of_four_parameters():
-    chosen = [fitted(logarithm, seed=seed, stated=False).law.name for seed in range(SETS)]
+    chosen = [fit.law.name for fit in repeated("logarithm", stated=False)]
     assert chosen.count("logarithm") >= 0.97 * SETS
 
 

@@ -158,6 +158,13 @@ def test_a_press_that_lost_samples_is_left_out_and_counted():
     assert (len(found.presses), found.left_out) == (8, 1)
 
 
+def test_a_half_press_is_left_out_and_counted():
+    recordings = presses(delay_s=0.02)
+    half = spring_presses(5.0, np.random.default_rng(9), delay_s=0.02, presses=1, depth_mm=6.0)
+    found = measure_delay([*recordings, half], CALIBRATION)
+    assert (len(found.presses), found.left_out) == (9, 1)
+
+
 def test_two_speeds_are_enough_but_a_note_says_what_they_hide():
     found = measure_delay(presses(speeds=(2.0, 12.0), delay_s=0.02), CALIBRATION)
     assert abs(found.delay.s - 0.02) < found.interval_s

@@ -14,8 +14,18 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from rig.analyser import FREEDOM, AnalysisSettings, CaptureAnalysis, Depth, student_quantile
-from rig.calibration import Calibration, Delay, Frame, Play, Scale, Share, measure_delay, measure_frame
+from rig.analyser import FREEDOM, AnalysisSettings, CaptureAnalysis, Depth
+from rig.calibration import (
+    Calibration,
+    Delay,
+    Frame,
+    Play,
+    Scale,
+    Share,
+    coverage_factor,
+    measure_delay,
+    measure_frame,
+)
 from rig.calibration.scale_fitting import fit_scale, with_shares
 from rig.samples import Samples
 from rig.virtual import Chain, LinearSpring, VirtualRig, specimen_named
@@ -101,7 +111,7 @@ def compared(seed: int, doubts: Doubts = EVERYDAY) -> Compared | None:
     u = [float(result.columns[f"{each}_u"][row]) for each in QUANTITIES]
     freedom = np.array([result.columns[f"{each}{FREEDOM}"][row] for each in QUANTITIES])
     off = [(float(result.columns[each][row]) - truth[each]) / u[at] for at, each in enumerate(QUANTITIES)]
-    return Compared(seed, name, tuple(off), tuple(student_quantile(freedom).tolist()))
+    return Compared(seed, name, tuple(off), tuple(coverage_factor(freedom).tolist()))
 
 
 def drawn_chain(random: np.random.Generator, doubts: Doubts) -> Chain:
@@ -121,7 +131,9 @@ def drawn_chain(random: np.random.Generator, doubts: Doubts) -> Chain:
 
 def calibrated(chain: Chain, random: np.random.Generator, doubts: Doubts) -> Calibration:
     """Every part measured on the rig, with errors of its own."""
-    force = _scale(chain.force_n_per_count, chain.force_zero_counts, 160.0, "N", doubts.plateau_n, random, doubts)
+    force = _scale(
+        chain.force_n_per_count, chain.force_zero_counts, 160.0, "N", doubts.plateau_n, random, doubts
+    )
     position = _scale(chain.position_mm_per_count, 0.0, 50.0, "mm", doubts.block_mm, random, doubts)
     play = Play()
     if chain.backlash_mm:

@@ -1,0 +1,99 @@
+"""What has to be said beside a height: a number alone misleads whoever closes a caliper on a sponge."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
+
+from rig.calibration import Height
+
+if TYPE_CHECKING:
+    from rig.sheets.height_report import TouchedSurface
+
+
+def height_sentences(
+    bare: Sequence[TouchedSurface],
+    piece: TouchedSurface,
+    at_contact: Height,
+    at_top: Height,
+    *,
+    homed: bool | None,
+    oldest_bare_s: float,
+) -> Iterator[str]:
+    """Sentences in order; see `height_report` for the parameters.
+
+    `homed` says whether the position was homed in between, None where nobody knows.
+    """
+    yield _about_caliper(at_contact, at_top)
+    for height in (at_contact, at_top):
+        yield from _about_touches(height)
+    for each in bare:
+        age_s = (piece.header.started - each.header.started).total_seconds()
+        if abs(age_s) > oldest_bare_s:
+            yield (
+                f"The bare touch in {each.name} is {_span(abs(age_s))} {'older' if age_s > 0 else 'younger'} "
+                f"than the piece's, more than {_span(oldest_bare_s)}: touch the bare platens again."
+            )
+        if each.header.calibration != piece.header.calibration:
+            yield f"{each.name} was recorded with another calibration; that of the piece counts for both."
+    if len(bare) == 1 and homed is not False:
+        known = "was homed" if homed else "may have been homed (the captures do not say)"
+        yield (
+            f"The position {known} between the bare touch and the piece's; how well homing repeats is not in "
+            "the uncertainty. Bare captures of several homings would show it: give --bare for each."
+        )
+    for each in (*bare, piece):
+        yield from each.left_out
+    yield from _about_range(bare, piece, at_contact, at_top)
+    yield from piece.calibration.complaints(piece.header.started.date())
+
+
+def _about_caliper(at_contact: Height, at_top: Height) -> str:
+    less_mm = at_contact.mm - at_top.mm
+    return (
+        f"A caliper squeezes what it measures: closed with {at_top.force_n:g} N it would find "
+        f"{less_mm:.3f} mm ({100 * less_mm / at_contact.mm:.2g} %) less than at {at_contact.force_n:g} N. "
+        "State the force beside the height."
+    )
+
+
+def _about_touches(height: Height) -> Iterator[str]:
+    at = f"at {height.force_n:g} N"
+    if height.first_mm is not None:
+        yield (
+            f"The first touch {at} found {height.first_mm:.4f} mm, apart from the later ones "
+            f"({height.mm:.4f} mm) by more than their scatter: it is left out of the mean. A piece that "
+            "creeps has changed by being touched; its height before was the first one."
+        )
+    if height.trend_mm is not None:
+        yield (
+            f"The height {at} changes by {1000 * height.trend_mm:+.2g} um from touch to touch, more than "
+            "chance: the piece has not come to rest between touches. Rest longer."
+        )
+
+
+def _about_range(
+    bare: Sequence[TouchedSurface], piece: TouchedSurface, at_contact: Height, at_top: Height
+) -> Iterator[str]:
+    """Readings outside of what was calibrated."""
+    position, force = piece.calibration.position, piece.calibration.force
+    if position is not None and position.value_range is not None:
+        low_mm, high_mm = position.value_range
+        found = [touch.position_mm for each in (*bare, piece) for touch in each.touches(top=True)]
+        if min(found) < low_mm or max(found) > high_mm:
+            yield (
+                f"Touched from {min(found):.2f} to {max(found):.2f} mm, outside of the position's calibrated "
+                f"range of {low_mm:.2f} to {high_mm:.2f} mm."
+            )
+    if force is not None and force.value_range is not None and at_top.force_n > force.value_range[1]:
+        yield (
+            f"{at_top.force_n:g} N lies outside of the force's calibrated range, which ends at "
+            f"{force.value_range[1]:.3g} N."
+        )
+
+
+def _span(seconds: float) -> str:
+    for unit, size in (("days", 86_400.0), ("hours", 3600.0), ("minutes", 60.0)):
+        if seconds >= 2 * size:
+            return f"{seconds / size:.3g} {unit}"
+    return f"{seconds:.3g} s"
