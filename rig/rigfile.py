@@ -143,13 +143,15 @@ class RigFile:
         return self.port
 
 
-def read_rig_file(path: Path) -> RigFile:
+def read_rig_file(path: Path, *, weighs: bool = False) -> RigFile:
     """Read and check a rig file.
 
     Parameters
     ----------
     path
         Of a YAML file; `configs/rigs` holds examples.
+    weighs
+        It is wanted for weighing: a scale will do, whose lines hold no position.
 
     Raises
     ------
@@ -164,6 +166,10 @@ def read_rig_file(path: Path) -> RigFile:
     try:
         port = None if file.port is None else PortAddress(**file.port.model_dump())
         wire = _wire_format(file.wire)
+        if not weighs and wire != "framed" and "position" not in wire.columns:
+            raise InputError(
+                f"wire.columns: found {wire.columns}, expected force and position; a scale only weighs"
+            )
         calibration = _measured(path, file.calibration, _stated(file))
         limits = None if file.drive is None else _limits(file, calibration)
     except InputError as problem:

@@ -36,13 +36,28 @@ ALLOWED: dict[str, set[str]] = {
     "capture": BASE,
     "calibrationfile": {*BASE, "calibration"},
     "rigfile": {*BASE, *DEVICES, "calibration", "calibrationfile", "methods"},
+    "rigchecks": {*BASE, "calibration", "rigfile"},
+    # Result tables, not captures' files.
+    "population": BASE,
+    # Which pieces there are; what a capture holds it is told.
+    "register": {*BASE, "population"},
     # Paper and screens: results and headers.
-    "sheets": {*BASE, "calibration", "analyser", "capture", "methods"},
+    "sheets": {*BASE, "calibration", "analyser", "capture", "methods", "population"},
     # The face for notebooks reads captures and measures them.
     "notebook": {*BASE, *MEASURES, "capture", "sheets"},
     "rig": {"notebook"},
     # Only these see everything, and only the command line sees the daemon.
-    "daemon": {*BASE, *MEASURES, *DEVICES, "methods", "capture", "rigfile", "calibrationfile", "sheets"},
+    "daemon": {
+        *BASE,
+        *MEASURES,
+        *DEVICES,
+        "methods",
+        "capture",
+        "rigfile",
+        "rigchecks",
+        "calibrationfile",
+        "sheets",
+    },
     "cli": {
         *BASE,
         *MEASURES,
@@ -50,8 +65,11 @@ ALLOWED: dict[str, set[str]] = {
         "methods",
         "virtual",
         "capture",
+        "population",
+        "register",
         "calibrationfile",
         "rigfile",
+        "rigchecks",
         "sheets",
         "daemon",
     },

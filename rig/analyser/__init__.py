@@ -11,7 +11,6 @@ from rig.analyser.capture_analysis import PART_SAMPLES, CaptureAnalysis
 from rig.analyser.examined import Examined
 from rig.analyser.monte_carlo import MonteCarlo, monte_carlo
 from rig.analyser.propagation import CALIBRATION_PART, FREEDOM
-from rig.analyser.pulls import Pull, PullSettings, find_pulls
 from rig.analyser.recovery import RecoveryFit, RecoveryLaw, SetForecast, fit_recovery
 from rig.analyser.relaxation import PronySeries, branch_response, fit_prony
 from rig.analyser.result import CaptureResult, Loop, flag_labels, good_cycles
@@ -38,8 +37,6 @@ __all__ = [
     "MeasuringNoise",
     "MonteCarlo",
     "PronySeries",
-    "Pull",
-    "PullSettings",
     "RecoveryFit",
     "RecoveryLaw",
     "RowStore",
@@ -48,7 +45,6 @@ __all__ = [
     "auxiliary_by_cycle",
     "branch_response",
     "budget",
-    "find_pulls",
     "fit_prony",
     "fit_recovery",
     "flag_labels",

@@ -104,7 +104,7 @@ class Frame:
 @lru_cache(maxsize=64)
 def _spline(force_n: tuple[float, ...], give_mm: tuple[float, ...]) -> tuple[CubicSpline, FloatArray]:
     # a third of a second, which a rig with a straight frame need not wait for
-    from scipy.interpolate import CubicSpline
+    from scipy.interpolate import CubicSpline  # noqa: PLC0415
 
     spline = CubicSpline((0.0, *force_n), (0.0, *give_mm), bc_type="natural")
     slope: FloatArray = spline(np.array([0.0, force_n[-1]]), 1)

@@ -30,7 +30,10 @@ _COMMANDS = {
     "import": ("rig.cli.importing", "Make a capture of a table that you already have."),
     "export": ("rig.cli.exporting", "Write a capture's samples as CSV or Parquet."),
     "analyse": ("rig.cli.analyse", "Measure the presses of captures: stiffness, hysteresis, set."),
+    "compare": ("rig.cli.compare", "Say if batches, states, operators or methods are alike."),
     "study": ("rig.cli.study", "Split the spread of repeated results into gauge and pieces."),
+    "specimens": ("rig.cli.specimens", "Register of pieces: what each weighs, measures and went through."),
+    "weigh": ("rig.cli.weigh", "Weigh pieces on a scale or the rig's own cell, or note masses."),
     "height": ("rig.cli.height", "Free height of a soft piece, touched against bare platens."),
     "report": ("rig.cli.reporting", "Give the quantities that a capture's method promises."),
 }

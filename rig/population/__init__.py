@@ -1,30 +1,127 @@
-"""What many results say together: how far repeats, people, the rig and the pieces spread.
+"""What many results say together: how far repeats, people, the rig and the pieces spread, and whether groups
+of pieces are alike.
 
-In: tables of results, one value a trial, with the names of piece and appraiser. Out: variance components with
-intervals, comparisons, limits of charts. Must never know: captures and their files, cycles, how a value was
-measured, the terminal.
+In: tables of results, one value a trial, with the names of piece and appraiser; results of pieces, one a
+capture, with their circumstances. Out: variance components, means, tolerances and differences with intervals,
+verdicts, limits of charts, bands of curves. Must never know: captures and their files, cycles, how a value
+was measured, the terminal.
 """
 
+from rig.population.batch import BatchFigures, batch_figures, figures_by_quantity, pieces_needed
 from rig.population.charts import RangeLimits, range_limits
+from rig.population.comparison import Comparison, compare_groups
 from rig.population.components import AnovaRow, Component, GaugeModel
+from rig.population.curves import (
+    CurveBand,
+    CurveDifference,
+    curve_band,
+    curve_difference,
+    simultaneous_band,
+)
+from rig.population.differences import Difference, mean_difference
+from rig.population.drift import BatchDrift, batch_drift
+from rig.population.effects import EffectSize, hedges_g, holm, paired_g
+from rig.population.equivalence import BEYOND, UNDECIDED, WITHIN, MarginVerdict, judge_margin
+from rig.population.estimates import Estimate, mean_of
 from rig.population.gauge import POOL_ABOVE_P, AppraiserFigures, GaugeResult, gauge_study
 from rig.population.kinds import DRIVEN, HAND, KindComparison, compare_kinds
+from rig.population.outliers import Suspect, extreme_deviates, grubbs, outlying
+from rig.population.pieces import STATES, Curve, PieceResult, average_pieces
+from rig.population.pooling import (
+    UNSTATED,
+    WAYS,
+    Unlike,
+    grouped,
+    pooled_although,
+    unlike_circumstances,
+    unstated_circumstances,
+)
+from rig.population.sizing import DirectionSize, SizeReading, Sizing, size_up
+from rig.population.spread import SpreadSplit, split_spread
+from rig.population.tolerance import howe_factor, tolerance_factor
 from rig.population.trials import TrialTable, arrange_trials
+from rig.population.weighing import (
+    Rest,
+    Weighing,
+    by_difference,
+    mass_in_g,
+    resolution_note,
+    spread_note,
+    typed_weighing,
+    zero_drift_g_per_s,
+)
 
 __all__ = [
+    "BEYOND",
     "DRIVEN",
     "HAND",
     "POOL_ABOVE_P",
+    "STATES",
+    "UNDECIDED",
+    "UNSTATED",
+    "WAYS",
+    "WITHIN",
     "AnovaRow",
     "AppraiserFigures",
+    "BatchDrift",
+    "BatchFigures",
+    "Comparison",
     "Component",
+    "Curve",
+    "CurveBand",
+    "CurveDifference",
+    "Difference",
+    "DirectionSize",
+    "EffectSize",
+    "Estimate",
     "GaugeModel",
     "GaugeResult",
     "KindComparison",
+    "MarginVerdict",
+    "PieceResult",
     "RangeLimits",
+    "Rest",
+    "SizeReading",
+    "Sizing",
+    "SpreadSplit",
+    "Suspect",
     "TrialTable",
+    "Unlike",
+    "Weighing",
     "arrange_trials",
+    "average_pieces",
+    "batch_drift",
+    "batch_figures",
+    "by_difference",
+    "compare_groups",
     "compare_kinds",
+    "curve_band",
+    "curve_difference",
+    "extreme_deviates",
+    "figures_by_quantity",
     "gauge_study",
+    "grouped",
+    "grubbs",
+    "hedges_g",
+    "holm",
+    "howe_factor",
+    "judge_margin",
+    "mass_in_g",
+    "mean_difference",
+    "mean_of",
+    "outlying",
+    "paired_g",
+    "pieces_needed",
+    "pooled_although",
     "range_limits",
+    "resolution_note",
+    "simultaneous_band",
+    "size_up",
+    "split_spread",
+    "spread_note",
+    "tolerance_factor",
+    "typed_weighing",
+    "unlike_circumstances",
+    "unstated_circumstances",
+    "zero_drift_g_per_s",
 ]

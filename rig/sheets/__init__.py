@@ -6,6 +6,14 @@ frames, terminal tables, pictures. Must never know: how a number was measured, o
 
 from rig.sheets.calibration_plots import save_delay, save_frame
 from rig.sheets.check_plots import ChartPoint, errors_picture, save_control_chart
+from rig.sheets.comparison_report import (
+    ComparedPieces,
+    compared_pieces,
+    comparison_answer,
+    comparison_notes,
+    comparison_tables,
+    save_comparison_report,
+)
 from rig.sheets.document import (
     budget_document,
     capture_document,
@@ -66,6 +74,7 @@ from rig.sheets.verification_report import (
 
 __all__ = [
     "ChartPoint",
+    "ComparedPieces",
     "EnduranceReport",
     "GaugeStudy",
     "HeightReport",
@@ -77,6 +86,10 @@ __all__ = [
     "budget_document",
     "budget_table",
     "capture_document",
+    "compared_pieces",
+    "comparison_answer",
+    "comparison_notes",
+    "comparison_tables",
     "contact_force_n",
     "cycle_entries",
     "cycle_frames",
@@ -105,6 +118,7 @@ __all__ = [
     "recovery_sentences",
     "rounded",
     "save_comparison",
+    "save_comparison_report",
     "save_control_chart",
     "save_cycle_trends",
     "save_delay",

@@ -46,8 +46,9 @@ class LineFormat:
     separator
         One character, or "whitespace" for any run of blanks and tabs. Blanks around a field are allowed.
     columns
-        Names out of `COLUMNS` in the order of the line. Force and position once each; at most one time,
-        and at most one of each other; "ignore" skips a column.
+        Names out of `COLUMNS` in the order of the line. Force once; position once, but not in the lines of
+        a scale, whose position is then zero; at most one time, and at most one of each other; "ignore" skips
+        a column.
     time_bits
         The time column wraps at 2 to this power, in its own unit; None if it does not wrap.
     force_unit, position_unit
@@ -144,8 +145,9 @@ def _padded(line_format: LineFormat, field: bytes) -> bytes:
 def _once(line_format: LineFormat) -> bool:
     names = [name for name in line_format.columns if name != "ignore"]
     times = [name for name in names if name in TIME_UNITS_US]
-    required = names.count("force") == 1 and names.count("position") == 1
-    return set(names) <= set(COLUMNS) and required and len(times) <= 1 and len(set(names)) == len(names)
+    return (
+        set(names) <= set(COLUMNS) and "force" in names and len(times) <= 1 and len(set(names)) == len(names)
+    )
 
 
 def _separates(text: str) -> bool:
@@ -188,8 +190,7 @@ _RULES: tuple[tuple[str, Callable[[LineFormat], bool], str], ...] = (
     (
         "columns",
         _once,
-        "force and position once each, and at most one time and one of each other, out of "
-        + ", ".join(COLUMNS),
+        "force once, and at most one time and one of each other, out of " + ", ".join(COLUMNS),
     ),
     (
         "time_bits",

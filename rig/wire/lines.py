@@ -293,11 +293,13 @@ def _within_range(line_format: LineFormat, values: dict[str, FloatArray]) -> Fla
 
 
 def _to_block(line_format: LineFormat, values: dict[str, FloatArray]) -> SampleBlock:
-    def raw(name: str) -> RawArray:
-        return values[name].astype(np.int32) if _unit(line_format, name) == COUNTS else values[name]
-
     time = line_format.time_column
     count = len(values["force"])
+
+    def raw(name: str) -> RawArray:
+        column = values.get(name, np.zeros(count))  # a scale has no position
+        return column.astype(np.int32) if _unit(line_format, name) == COUNTS else column
+
     return SampleBlock(
         seq=values["seq"].astype(np.int64) if "seq" in values else None,
         time_us=None if time is None else np.rint(values[time] * TIME_UNITS_US[time]).astype(np.int64),

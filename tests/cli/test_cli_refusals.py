@@ -165,7 +165,7 @@ def test_a_wrong_question_is_refused_in_words(tmp_path, refused, options, words)
 
 @pytest.mark.parametrize("path", sorted(RIGS.glob("*.yaml")), ids=lambda path: path.stem)
 def test_every_rig_file_that_comes_along_is_read(path) -> None:
-    assert read_rig_file(path).port is not None
+    assert read_rig_file(path, weighs=path.stem == "scale").port is not None
 
 
 def test_the_rig_file_of_lines_says_what_is_taken_without_it() -> None:

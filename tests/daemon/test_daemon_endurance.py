@@ -218,7 +218,7 @@ def test_it_never_goes_on_after_a_stop(tmp_path):
 
 def test_recovery_is_watched_at_touches_spaced_by_the_logarithm_of_time(tmp_path):
     text = PLAN + 'recovery: {touches: 5, from: "5 s", to: "80 s"}\n'
-    with driven(tmp_path, Foam(), speed_up=40.0) as (_, reader):
+    with driven(tmp_path, Foam()) as (_, reader):
         result = run(reader, tmp_path, checked(text, 90.0))
     touches = events_of(result, "recovery touch")
     assert result.recorded.reason == "25 cycles"

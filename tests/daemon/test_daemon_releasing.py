@@ -8,6 +8,7 @@ import pytest
 if os.name != "posix":
     pytest.skip("the virtual rig needs pseudo-terminals", allow_module_level=True)
 
+from attended import wait_until
 from delivering import CALIBRATION
 
 from rig.daemon import Watch
@@ -46,6 +47,8 @@ def tripped(tmp_path):
         if not rig.device.drive.stop_cause:
             # the host was quicker than the device; a stop is needed all the same
             rig.device.fail(EventCode.FORCE_TRIP)
+        # a stop is told before the platen has braked
+        wait_until(lambda: StateFlag.MOVING not in rig.device.state().flags)
         yield rig, reader
 
 

@@ -27,7 +27,7 @@ from rig.calibration import (
     measure_frame,
 )
 from rig.calibration.scale_fitting import fit_scale, with_shares
-from rig.samples import Samples
+from rig.samples import FloatArray, Samples
 from rig.virtual import Chain, LinearSpring, VirtualRig, specimen_named
 from rig.wire import FrameDecoder, StreamAt, encode_frame
 
@@ -131,10 +131,14 @@ def drawn_chain(random: np.random.Generator, doubts: Doubts) -> Chain:
 
 def calibrated(chain: Chain, random: np.random.Generator, doubts: Doubts) -> Calibration:
     """Every part measured on the rig, with errors of its own."""
-    force = _scale(
-        chain.force_n_per_count, chain.force_zero_counts, 160.0, "N", doubts.plateau_n, random, doubts
-    )
-    position = _scale(chain.position_mm_per_count, 0.0, 50.0, "mm", doubts.block_mm, random, doubts)
+    off = 1 + doubts.reference * random.standard_normal(2)
+    share = Share("references", doubts.reference)
+    loads_n, blocks_mm = (np.tile(np.linspace(0.0, largest, 11), 2) for largest in (160.0, 50.0))
+    read_n = loads_n * off[0] + doubts.plateau_n * random.standard_normal(len(loads_n))
+    counts = read_n / chain.force_n_per_count + chain.force_zero_counts
+    force = _scale(loads_n, counts, share, "N")
+    read_mm = blocks_mm * off[1] + doubts.block_mm * random.standard_normal(len(blocks_mm))
+    position = _scale(blocks_mm, read_mm / chain.position_mm_per_count, share, "mm")
     play = Play()
     if chain.backlash_mm:
         found = chain.backlash_mm + 0.5 * doubts.block_mm * random.standard_normal(9)
@@ -142,7 +146,9 @@ def calibrated(chain: Chain, random: np.random.Generator, doubts: Doubts) -> Cal
     scales = Calibration(force, position, play=play)
     delay = measure_delay([_springs(chain, random, speed) for speed in (4.0, 16.0)], scales).delay
     known = replace(scales, delay=Delay(delay.s, delay.u_s, delay.degrees_of_freedom))
-    measured = measure_frame([_block(chain, random)], known).frame
+    # play is half of what a stiff block gives: it is pressed on the same frame without
+    free = replace(chain, backlash_mm=0.0)
+    measured = measure_frame([_block(free, random)], replace(known, play=Play())).frame
     frame = Frame(
         measured.force_n,
         measured.give_at_mm,
@@ -153,21 +159,10 @@ def calibrated(chain: Chain, random: np.random.Generator, doubts: Doubts) -> Cal
     return replace(known, frame=frame)
 
 
-def _scale(
-    per_count: float,
-    zero: float,
-    largest: float,
-    unit: str,
-    scatter: float,
-    random: np.random.Generator,
-    doubts: Doubts,
-) -> Scale:
-    """Eleven references, twice, all off together by what their certificate allows."""
-    stated = np.tile(np.linspace(0.0, largest, 11), 2)
-    true = stated * (1 + doubts.reference * random.standard_normal())
-    read = true + scatter * random.standard_normal(len(stated))
-    fitted = fit_scale(stated, read / per_count + zero, unit=unit, degree=1)
-    return replace(with_shares(fitted.scale, Share("references", doubts.reference)), range_counts=None)
+def _scale(stated: FloatArray, counts: FloatArray, share: Share, unit: str) -> Scale:
+    """References, twice eleven of them, all off together by what their certificate allows."""
+    fitted = fit_scale(stated, counts, unit=unit, degree=1)
+    return replace(with_shares(fitted.scale, share), range_counts=None)
 
 
 def _springs(chain: Chain, random: np.random.Generator, speed_mm_per_s: float) -> Samples:

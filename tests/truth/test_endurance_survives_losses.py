@@ -10,9 +10,11 @@ import random
 import signal
 import subprocess
 import sys
+import tempfile
 import threading
 import time
 from contextlib import contextmanager
+from pathlib import Path
 
 import pytest
 
@@ -106,10 +108,11 @@ class Daemon:
 
     def __init__(self, folder):
         self._folder = folder
+        # a test's own folder may lie too deep for a socket
+        self._sockets = tempfile.TemporaryDirectory(prefix="run")
         self._environment = os.environ | {
-            "XDG_RUNTIME_DIR": str(folder / "run"), "XDG_STATE_HOME": str(folder / "state"),
+            "XDG_RUNTIME_DIR": self._sockets.name, "XDG_STATE_HOME": str(folder / "state"),
         }  # fmt: skip
-        (folder / "run").mkdir(mode=0o700)
         self._process = None
         self.start()
 
@@ -129,14 +132,22 @@ class Daemon:
     def end(self):
         self._process.terminate()
         self._process.wait(PATIENCE_S)
+        self._sockets.cleanup()
+
+    def socket(self):
+        """None while there is none."""
+        return next(Path(self._sockets.name).rglob("*.sock"), None)
 
     def status(self):
         """None while it does not answer."""
-        sockets = list((self._folder / "run").rglob("*.sock"))
+        assert self._process.poll() is None, (self._folder / "log").read_text()[-1000:]
+        socket = self.socket()
+        if socket is None:
+            return None
         try:
-            with ControlClient(sockets[0]) as client:
+            with ControlClient(socket) as client:
                 return client.status()
-        except (IndexError, RigError, NoDaemonError, OSError):
+        except (RigError, NoDaemonError, OSError):
             return None
 
     def follows(self, rig):
@@ -145,8 +156,7 @@ class Daemon:
         return status is not None and status.job is not None and status.job.cycles >= rig.finished - 2
 
     def order(self, order):
-        (socket,) = (self._folder / "run").rglob("*.sock")
-        with ControlClient(socket) as client:
+        with ControlClient(self.socket()) as client:
             return client.start(order)
 
 

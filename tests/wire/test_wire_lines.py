@@ -413,7 +413,7 @@ def test_lines_need_the_columns_that_the_format_names():
     [
         ({"separator": "ab"}, r"wire\.separator: found 'ab', expected one character"),
         ({"separator": "-"}, r"wire\.separator: found '-'"),
-        ({"columns": ("force",)}, r"wire\.columns: .* expected force and position once each"),
+        ({"columns": ("position",)}, r"wire\.columns: .* expected force once"),
         ({"columns": ("force", "position", "force")}, r"wire\.columns"),
         ({"columns": ("force", "position", "time_us", "time_ms")}, r"wire\.columns"),
         ({"columns": ("force", "position", "pressure")}, r"wire\.columns"),
@@ -441,3 +441,10 @@ def test_the_defaults_are_the_example_of_the_protocol():
         checksum="none",
         comment="#",
     )
+
+
+def test_lines_of_a_scale_hold_no_position():
+    decoder = LineDecoder(LineFormat(separator="whitespace", columns=("force", "ignore"), force_unit="g"))
+    samples = decoder.feed(b"37.2 g\n-0.1 g\n").samples
+    assert samples.force.tolist() == [37.2, -0.1]
+    assert samples.position.tolist() == [0, 0]

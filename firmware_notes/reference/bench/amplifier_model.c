@@ -1,0 +1,120 @@
+#include "amplifier_model.h"
+
+#include <math.h>
+
+#include "lines.h"
+
+#define BITS 24
+#define TOP 0x7FFFFFL
+/* a clock that is high for longer turns such a converter off */
+#define POWER_DOWN_CYCLES (60u * CYCLES_PER_US)
+/* a conversion that ends while bits are being read waits for the end of the reading */
+#define RETRY_CYCLES (100u * CYCLES_PER_US)
+
+static double impulse; /* N cycles */
+static uint64_t summed_to;
+static int32_t delayed[MOST_DELAYED], newest;
+static unsigned oldest;
+static uint32_t value;
+static int bits_left = -1;
+static bool line = true;
+
+static double uniform(struct press_model *model)
+{
+    /* xorshift: the noise of a run comes again with the same seed */
+    uint64_t x = model->noise_state;
+    x ^= x << 13;
+    x ^= x >> 7;
+    x ^= x << 17;
+    model->noise_state = x;
+    return ((double)(x >> 11) + 0.5) / 9007199254740992.0;
+}
+
+static double gaussian(struct press_model *model)
+{
+    double radius = sqrt(-2.0 * log(uniform(model)));
+    return radius * cos(2.0 * M_PI * uniform(model));
+}
+
+void amplifier_model_sum(struct press_model *model)
+{
+    impulse += model->force_n * (double)(model->avr->cycle - summed_to);
+    summed_to = model->avr->cycle;
+}
+
+static int32_t converted(struct press_model *model)
+{
+    amplifier_model_sum(model);
+    double mean_n = impulse / (double)model->conversion_cycles;
+    impulse = 0.0;
+    double counts = rint(mean_n * FORCE_COUNTS_PER_N + model->noise_counts * gaussian(model));
+    int32_t now = counts > TOP ? TOP : counts < -TOP - 1 ? -TOP - 1 : (int32_t)counts;
+    if (!model->delay_conversions)
+        return now;
+    int32_t late = delayed[oldest];
+    delayed[oldest] = now;
+    oldest = (oldest + 1u) % model->delay_conversions;
+    return late;
+}
+
+static void set_line(bool high)
+{
+    line = high;
+    lines_drive('D', 5, high);
+}
+
+bool amplifier_model_line(void)
+{
+    return line;
+}
+
+static avr_cycle_count_t deliver(avr_t *avr, avr_cycle_count_t when, void *param)
+{
+    struct press_model *model = param;
+    (void)avr;
+    if (bits_left > 0 && bits_left < BITS)
+        return when + RETRY_CYCLES;
+    value = (uint32_t)newest & 0xFFFFFFu;
+    if (model->amplifier == AMPLIFIER_SATURATED)
+        value = TOP;
+    bits_left = BITS;
+    set_line(true);
+    set_line(false);
+    return 0;
+}
+
+static avr_cycle_count_t conversion_ends(avr_t *avr, avr_cycle_count_t when, void *param)
+{
+    struct press_model *model = param;
+    newest = converted(model);
+    if (model->amplifier == AMPLIFIER_RUNS || model->amplifier == AMPLIFIER_SATURATED)
+        avr_cycle_timer_register(avr, 1, deliver, model);
+    return when + model->conversion_cycles;
+}
+
+void amplifier_model_clock(struct press_model *model, bool high)
+{
+    uint64_t now = model->avr->cycle;
+    if (!high) {
+        uint64_t was_high = now - model->clock_rose;
+        if (model->clock_rose && was_high > model->clock_high)
+            model->clock_high = was_high;
+        return;
+    }
+    model->clock_rose = now;
+    if (model->amplifier == AMPLIFIER_STUCK_LOW || bits_left < 0)
+        return;
+    if (bits_left > 0) {
+        bits_left--;
+        set_line((value >> bits_left & 1u) != 0);
+    } else {
+        bits_left = -1;
+        set_line(true);
+    }
+}
+
+void amplifier_model_begin(struct press_model *model)
+{
+    summed_to = model->avr->cycle;
+    avr_cycle_timer_register(model->avr, model->conversion_cycles, conversion_ends, model);
+}

@@ -1,0 +1,30 @@
+/* The serial cable: the chip's serial line on one side, a pseudo-terminal on the other, at 250 000 baud. */
+#ifndef CABLE_H
+#define CABLE_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include <sim_avr.h>
+
+/* Makes the pseudo-terminal and a link to it; false with a message if it cannot. */
+bool cable_begin(avr_t *avr, const char *link);
+
+/* Bytes go to standard output instead. */
+void cable_console(avr_t *avr);
+
+/* After a reset of the chip. */
+void cable_go_on(avr_t *avr);
+
+/* Carries what waits on either side. */
+void cable_carry(avr_t *avr);
+int cable_handle(void);
+
+/* Bytes for the host that nobody fetched. */
+uint64_t cable_lost(void);
+
+/* Bytes from the host that have not reached the chip yet. */
+bool cable_waits(void);
+void cable_end(void);
+
+#endif

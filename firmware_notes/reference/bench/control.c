@@ -1,0 +1,271 @@
+#define _GNU_SOURCE
+#include "control.h"
+
+#include <errno.h>
+#include <fcntl.h>
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/socket.h>
+#include <sys/stat.h>
+#include <sys/un.h>
+#include <unistd.h>
+
+#include "cable.h"
+#include "lines.h"
+
+#define LONGEST_LINE 256
+#define MCUSR_ADDRESS 0x54
+#define TIMSK0_ADDRESS 0x6E
+#define RESET_POWER 0x01
+#define RESET_EXTERNAL 0x02
+#define RESET_BROWN_OUT 0x04
+
+static int door = -1, visitor = -1;
+static const char *door_path;
+static char line[LONGEST_LINE];
+static int filled;
+
+static bool is(const char *word, const char *wanted)
+{
+    return word && strcmp(word, wanted) == 0;
+}
+
+static bool switch_mode(const char *word, enum switch_mode *mode)
+{
+    if (is(word, "press"))
+        *mode = SWITCH_PRESSED;
+    else if (is(word, "release"))
+        *mode = SWITCH_RELEASED;
+    else if (is(word, "free"))
+        *mode = SWITCH_FREE;
+    else
+        return false;
+    return true;
+}
+
+static bool set_amplifier(struct press_model *model, const char *word)
+{
+    if (is(word, "run"))
+        model->amplifier = AMPLIFIER_RUNS;
+    else if (is(word, "silent"))
+        model->amplifier = AMPLIFIER_SILENT;
+    else if (is(word, "saturated"))
+        model->amplifier = AMPLIFIER_SATURATED;
+    else if (is(word, "stuck")) {
+        model->amplifier = AMPLIFIER_STUCK_LOW;
+        lines_drive('D', 5, false);
+    } else
+        return false;
+    return true;
+}
+
+static bool set_scale(struct press_model *model, const char *word)
+{
+    if (is(word, "run"))
+        model->scale = SCALE_RUNS;
+    else if (is(word, "frozen"))
+        model->scale = SCALE_FROZEN;
+    else if (is(word, "torn"))
+        model_tear_scale(model);
+    else
+        return false;
+    return true;
+}
+
+static bool reset(struct bench *bench, const char *word)
+{
+    uint8_t cause = is(word, "power") ? RESET_POWER
+        : is(word, "external")        ? RESET_EXTERNAL
+        : is(word, "brown-out")       ? RESET_BROWN_OUT
+                                      : 0;
+    if (!cause)
+        return false;
+    avr_reset(bench->avr);
+    bench->avr->data[MCUSR_ADDRESS] = cause;
+    model_go_on(&bench->model);
+    return true;
+}
+
+static bool set_watch(struct press_model *model, const char *word, const char *number)
+{
+    if (!number)
+        return false;
+    if (is(word, "force"))
+        model->watch_n = atof(number);
+    else if (is(word, "position"))
+        model->watch_mm = atof(number);
+    else
+        return false;
+    return true;
+}
+
+static bool set_specimen(struct press_model *model, char **words)
+{
+    if (is(words[1], "none")) {
+        model_new_specimen(model, 0.0, 0.0, 1.0, 0.0);
+        return true;
+    }
+    if (!words[1] || !words[2] || !words[3] || !words[4])
+        return false;
+    model_new_specimen(model, atof(words[1]), atof(words[2]), atof(words[3]), atof(words[4]));
+    return true;
+}
+
+/* Each order; false if it makes no sense. */
+static bool carry_out(struct bench *bench, char **words)
+{
+    struct press_model *model = &bench->model;
+    const char *order = words[0], *word = words[1];
+    if (is(order, "state"))
+        return true;
+    if (is(order, "watch"))
+        return set_watch(model, word, words[2]);
+    bool known = true;
+    if (is(order, "mark"))
+        ;
+    else if (is(order, "stop"))
+        model->stop_open = is(word, "open");
+    else if (is(order, "home"))
+        known = switch_mode(word, &model->home);
+    else if (is(order, "upper"))
+        known = switch_mode(word, &model->upper);
+    else if (is(order, "motor"))
+        model->stalled = is(word, "stall");
+    else if (is(order, "amplifier"))
+        known = set_amplifier(model, word);
+    else if (is(order, "scale"))
+        known = set_scale(model, word);
+    else if (is(order, "reset"))
+        known = reset(bench, word);
+    else if (is(order, "specimen"))
+        known = set_specimen(model, words);
+    else if (is(order, "hang"))
+        bench->avr->data[TIMSK0_ADDRESS] = 0; /* the timer that turns the loop falls silent */
+    else if (is(order, "push") && word)
+        model->pushed_n = atof(word);
+    else if (is(order, "backlash") && word)
+        model->backlash_steps = atoi(word);
+    else if (is(order, "pace") && word)
+        bench->pace = atof(word);
+    else if (is(order, "quit"))
+        bench->quit = true;
+    else
+        return false;
+    model_refresh(model);
+    model_mark(model);
+    return known;
+}
+
+static double us(uint64_t cycles)
+{
+    return (double)cycles / CYCLES_PER_US;
+}
+
+static void report(struct bench *bench, char *answer, int room)
+{
+    const struct press_model *model = &bench->model;
+    bool stepped = model->stepped_since_mark, twice = stepped && model->longest > 0;
+    snprintf(answer, (size_t)room,
+             "{\"time_us\": %.3f, \"steps\": %llu, \"platen_mm\": %.4f, \"force_n\": %.4f, \"deepest_mm\": %.4f, "
+             "\"mark_us\": %.3f, \"steps_since\": %llu, \"last_step_since_us\": %.3f, "
+             "\"shortest_step_us\": %.3f, \"longest_step_us\": %.3f, \"step_high_us\": %.3f, \"clock_high_us\": %.3f, "
+             "\"counts\": %lld, \"bytes_lost\": %llu, \"bytes_wait\": %s, \"crashed\": %s}\n",
+             us(bench->avr->cycle), (unsigned long long)model->steps, model_platen_mm(model), model->force_n,
+             model->specimen.deepest_mm, us(model->mark),
+             (unsigned long long)(model->steps - model->steps_at_mark),
+             stepped ? us(model->last_step - model->mark) : 0.0, twice ? us(model->shortest) : 0.0,
+             twice ? us(model->longest) : 0.0, twice ? us(model->shortest_pulse) : 0.0, us(model->clock_high), (long long)model->counts,
+             (unsigned long long)cable_lost(), cable_waits() ? "true" : "false",
+             bench->crashed ? "true" : "false");
+}
+
+void control_obey(struct bench *bench, char *order, char *answer, int room)
+{
+    char *words[8] = {0}, *rest = order;
+    for (int i = 0; i < 7 && (words[i] = strtok_r(rest, " \r\n", &rest)); i++)
+        ;
+    if (words[0] && carry_out(bench, words))
+        report(bench, answer, room);
+    else
+        snprintf(answer, (size_t)room, "{\"refused\": \"no such order\"}\n");
+}
+
+bool control_begin(const char *path)
+{
+    struct sockaddr_un address = {.sun_family = AF_UNIX};
+    if (strlen(path) >= sizeof address.sun_path) {
+        fprintf(stderr, "bench: control path is too long\n");
+        return false;
+    }
+    strcpy(address.sun_path, path);
+    struct stat there;
+    if (lstat(path, &there) == 0 && S_ISSOCK(there.st_mode))
+        unlink(path); /* left by a bench that was killed; anything else is somebody's */
+    door = socket(AF_UNIX, SOCK_STREAM | SOCK_NONBLOCK | SOCK_CLOEXEC, 0);
+    if (door < 0 || bind(door, (struct sockaddr *)&address, sizeof address) || listen(door, 1)) {
+        perror("bench: control");
+        return false;
+    }
+    door_path = path;
+    return true;
+}
+
+int control_handles(int *handles)
+{
+    int count = 0;
+    if (visitor >= 0)
+        handles[count++] = visitor;
+    else if (door >= 0)
+        handles[count++] = door;
+    return count;
+}
+
+static void leave(void)
+{
+    close(visitor);
+    visitor = -1;
+    filled = 0;
+}
+
+static void answer_line(struct bench *bench)
+{
+    char answer[1024];
+    control_obey(bench, line, answer, sizeof answer);
+    size_t length = strlen(answer);
+    if (send(visitor, answer, length, MSG_NOSIGNAL) != (ssize_t)length)
+        leave();
+}
+
+void control_serve(struct bench *bench)
+{
+    if (visitor < 0) {
+        visitor = door < 0 ? -1 : accept4(door, NULL, NULL, SOCK_NONBLOCK | SOCK_CLOEXEC);
+        if (visitor < 0)
+            return;
+    }
+    char byte;
+    ssize_t got;
+    while (visitor >= 0 && (got = read(visitor, &byte, 1)) == 1) {
+        if (byte != '\n' && filled < LONGEST_LINE - 1) {
+            line[filled++] = byte;
+            continue;
+        }
+        line[filled] = 0;
+        filled = 0;
+        answer_line(bench);
+    }
+    if (visitor >= 0 && (got == 0 || (errno != EAGAIN && errno != EINTR)))
+        leave();
+}
+
+void control_end(void)
+{
+    if (visitor >= 0)
+        close(visitor);
+    if (door >= 0)
+        close(door);
+    if (door_path)
+        unlink(door_path);
+}

@@ -1,0 +1,78 @@
+#include "amplifier.h"
+
+#include "chip.h"
+#include "quadrature.h"
+#include "settings.h"
+
+#define VALUE_BITS 24
+#define TOP 0x7FFFFFL
+
+static volatile bool ended;
+static volatile uint32_t ended_us;
+static volatile int32_t ended_position;
+static struct conversion last;
+static bool silent;
+
+void amplifier_begin(uint32_t now_us)
+{
+    ended = false;
+    last.ended_us = now_us;
+    last.position = 0;
+    last.force = 0;
+    last.saturated = false;
+    silent = false;
+    chip_amplifier_watch();
+}
+
+void amplifier_ended(uint32_t time_us)
+{
+    if (ended)
+        return;
+    ended_us = time_us;
+    ended_position = quadrature_counts_locked();
+    ended = true;
+}
+
+bool amplifier_waits(uint32_t time_us)
+{
+    uint8_t before = chip_lock();
+    bool waits = ended && (int32_t)(time_us - ended_us) >= 0;
+    chip_unlock(before);
+    return waits;
+}
+
+bool amplifier_poll(void)
+{
+    if (!ended)
+        return false;
+    uint32_t value = 0;
+    for (uint8_t i = 0; i < VALUE_BITS; i++)
+        value = value << 1 | (chip_amplifier_bit() ? 1u : 0u);
+    /* the 25th pulse lets go of the line; a line that stays low is a broken wire, and its zeros no force */
+    bool sound = chip_amplifier_bit();
+    uint32_t at_us = ended_us;
+    int32_t position = ended_position;
+    ended = false;
+    chip_amplifier_watch();
+    if (!sound)
+        return false;
+    last.ended_us = at_us;
+    last.position = position;
+    last.force = value & 0x800000UL ? (int32_t)value - 0x1000000L : (int32_t)value;
+    last.saturated = last.force >= TOP || last.force <= -TOP - 1L;
+    silent = false;
+    return true;
+}
+
+const struct conversion *amplifier_last(void)
+{
+    return &last;
+}
+
+bool amplifier_silent(uint32_t now_us)
+{
+    /* kept, or a converter that died an hour ago would seem alive again when the clock has wrapped */
+    if (now_us - last.ended_us > AMPLIFIER_SILENT_US)
+        silent = true;
+    return silent;
+}

@@ -1,0 +1,33 @@
+/* The force, from an amplifier with a clocked two-wire output of 24 bits.
+ *
+ * Its data line falls when a conversion has ended; 24 pulses of the clock then bring the value, highest bit
+ * first, and a 25th asks for the same channel and gain again. The instant of the fall is kept with the
+ * position at that instant: a force that is given a later position looks like hysteresis.
+ */
+#ifndef AMPLIFIER_H
+#define AMPLIFIER_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+struct conversion {
+    uint32_t ended_us;
+    int32_t position;
+    int32_t force;
+    bool saturated;
+};
+
+void amplifier_begin(uint32_t now_us);
+
+/* Reads a conversion that has ended, if there is one; whether there was. */
+bool amplifier_poll(void);
+
+/* Whether one has ended no later than `time_us` and is not read yet. */
+bool amplifier_waits(uint32_t time_us);
+
+const struct conversion *amplifier_last(void);
+
+/* Whether there has been nothing for three periods. To be asked at each turn, with a time after amplifier_poll(). */
+bool amplifier_silent(uint32_t now_us);
+
+#endif

@@ -1,0 +1,34 @@
+/* Integers in a payload, low byte first. */
+#ifndef BYTES_H
+#define BYTES_H
+
+#include <stdint.h>
+
+static inline uint16_t bytes_u16(const uint8_t *at)
+{
+    return (uint16_t)(at[0] | (uint16_t)at[1] << 8);
+}
+
+static inline uint32_t bytes_u32(const uint8_t *at)
+{
+    return (uint32_t)bytes_u16(at) | (uint32_t)bytes_u16(at + 2) << 16;
+}
+
+static inline int32_t bytes_i32(const uint8_t *at)
+{
+    return (int32_t)bytes_u32(at);
+}
+
+static inline uint8_t *put_u16(uint8_t *at, uint16_t value)
+{
+    *at++ = (uint8_t)value;
+    *at++ = (uint8_t)(value >> 8);
+    return at;
+}
+
+static inline uint8_t *put_u32(uint8_t *at, uint32_t value)
+{
+    return put_u16(put_u16(at, (uint16_t)value), (uint16_t)(value >> 16));
+}
+
+#endif

@@ -1,0 +1,69 @@
+/* The numbers of one rig.
+ *
+ * Change these for yours, and nothing else in core/. They describe a rig with a lead screw of 4 mm, 200 full
+ * steps and 8 microsteps (400 steps for each mm), a scale of 5 um for each count, and a force amplifier set to
+ * 80 conversions a second. All of them are checked by the compiler where they meet.
+ */
+#ifndef SETTINGS_H
+#define SETTINGS_H
+
+#define FIRMWARE_MAJOR 1
+#define FIRMWARE_MINOR 0
+#define DEVICE_NAME "reference press"
+#define UNIT_ID "REF-0001"
+
+/* Motor steps for each position count, as a fraction. At least one step for each count. */
+#define STEPS_FOR 2
+#define STEPS_COUNTS 1
+
+/* The built-in speed limit and the acceleration of every motion, in position counts: 15 mm/s, 200 mm/s^2. */
+#define FASTEST_COUNTS_PER_S 3000UL
+#define ACCELERATION_COUNTS_PER_S2 40000UL
+
+/* The host's limits may only narrow these: 1 mm below the home switch, 120 mm above it. */
+#define LOWEST_POSITION (-200L)
+#define HIGHEST_POSITION 24000L
+
+/* Force counts of the amplifier: the cell's capacity either way, below the converter's own ends. */
+#define LOWEST_FORCE (-4200000L)
+#define HIGHEST_FORCE 4200000L
+
+#define AMPLIFIER_PER_S 80UL
+/* A converter's clock is often off by a tenth: three of its periods are counted that much longer. */
+#define AMPLIFIER_SILENT_US (3UL * 1100000UL / AMPLIFIER_PER_S)
+
+/* The highest stream that leaves room on the line at 250 000 baud: 20 bytes of each sample, 40 % of it. */
+#define FASTEST_STREAM_MHZ 500000UL
+#define SLOWEST_STREAM_MHZ 1000UL
+
+/* So far may the scale lie beside the steps before the platen counts as stalled: 0.2 mm. */
+#define FOLLOWING_COUNTS 40L
+
+/* A scale at rest flickers between two counts: so far beyond a limit is not yet passed. */
+#define LIMIT_SLACK_COUNTS 2L
+
+/* A leg ends within so many counts of its target, after as many small corrections. */
+#define ARRIVED_COUNTS 1L
+#define CORRECTIONS 3
+
+/* Homing looks for the switch over the whole way and a tenth more; it leaves it again at 1 mm/s, within 10 mm. */
+#define HOMING_COUNTS ((HIGHEST_POSITION - LOWEST_POSITION) / 10L * 11L)
+#define LEAVING_COUNTS_PER_S 200UL
+#define LEAVING_COUNTS 2000L
+
+/* While something is being released, a force that still grows by so much means that it is not: about 5 N. */
+#define WORSE_FORCE 40000L
+
+/* The protocol says 500 to 550 ms. */
+#define HEARTBEAT_US 515000UL
+
+/* Switches must read alike for so long. A contact bounces for a millisecond or two. */
+#define DEBOUNCE_US 2000UL
+
+#if STEPS_FOR < STEPS_COUNTS
+#error "one motor step must not be longer than one position count, or the platen cannot stop at a count"
+#endif
+#if HIGHEST_POSITION > 100000000 / STEPS_FOR || LOWEST_POSITION < -100000000 / STEPS_FOR
+#error "the travel in motor steps must stay far within 32 bits"
+#endif
+#endif

@@ -1,0 +1,194 @@
+#include "trips.h"
+
+#include "amplifier.h"
+#include "chip.h"
+#include "events.h"
+#include "motions.h"
+#include "quadrature.h"
+#include "settings.h"
+#include "steps.h"
+#include "switches.h"
+
+static const struct limits built_in = {LOWEST_FORCE, HIGHEST_FORCE, LOWEST_POSITION, HIGHEST_POSITION};
+
+static struct limits limits;
+static bool set, armed, stop_open;
+static enum event_code cause;
+static uint32_t beat_us;
+/* a force outside when the motion began, and how far */
+static bool excused_high, excused_low;
+static int32_t excused_force;
+
+void trips_begin(uint32_t now_us)
+{
+    limits = built_in;
+    set = armed = stop_open = false;
+    excused_high = excused_low = false;
+    cause = EVENT_NONE;
+    beat_us = now_us;
+}
+
+void trips_stop(enum event_code why, int32_t value)
+{
+    if (cause != EVENT_NONE)
+        return;
+    cause = why;
+    trips_disarm();
+    events_add(why, motions_abandon(), value);
+}
+
+static void look_at_stop(void)
+{
+    bool open = switches_open(SWITCH_STOP);
+    if (open == stop_open)
+        return;
+    stop_open = open;
+    if (!open)
+        events_add(EVENT_STOP_CLOSED, 0, 0);
+    else if (cause == EVENT_NONE)
+        trips_stop(EVENT_STOP_OPENED, 0);
+    else
+        events_add(EVENT_STOP_OPENED, 0, 0);
+}
+
+static void look_at_sensors(uint32_t now_us)
+{
+    if (quadrature_lost_edge()) {
+        motions_lose_home();
+        trips_stop(EVENT_POSITION_FAULT, 0);
+    }
+    bool silent = amplifier_silent(now_us);
+    if (!armed)
+        return;
+    if (silent || amplifier_last()->saturated)
+        trips_stop(EVENT_FORCE_SILENT, 0);
+    else if (now_us - beat_us > HEARTBEAT_US)
+        trips_stop(EVENT_HEARTBEAT_LOST, 0);
+}
+
+static void look_at_force(void)
+{
+    int32_t force = amplifier_last()->force;
+    bool pressing = steps_running() && steps_pressing(), lifting = steps_running() && !steps_pressing();
+    bool high = force > limits.highest_force, low = force < limits.lowest_force;
+    excused_high = excused_high && high;
+    excused_low = excused_low && low;
+    bool passed = (high && (!excused_high || pressing || force - excused_force > WORSE_FORCE))
+        || (low && (!excused_low || lifting || excused_force - force > WORSE_FORCE));
+    if (passed)
+        trips_stop(EVENT_FORCE_TRIP, force);
+}
+
+static void look_at_travel(void)
+{
+    int32_t position = quadrature_counts();
+    bool pressing = steps_pressing(), homing = motions_homing();
+    bool beyond = pressing ? switches_open(SWITCH_UPPER) : !homing && switches_open(SWITCH_HOME);
+    if (!homing) {
+        beyond |= pressing && position > limits.highest_position + LIMIT_SLACK_COUNTS;
+        beyond |= !pressing && position < limits.lowest_position - LIMIT_SLACK_COUNTS;
+    }
+    if (beyond)
+        trips_stop(EVENT_TRAVEL_TRIP, position);
+}
+
+void trips_poll(uint32_t now_us)
+{
+    look_at_stop();
+    look_at_sensors(now_us);
+    /* what brakes after a trip cannot be stopped any sooner; a pause within a motion is watched too */
+    if (!motions_under_way())
+        return;
+    look_at_force();
+    if (!steps_running())
+        return;
+    look_at_travel();
+    if (!motions_follow())
+        trips_stop(EVENT_STALLED, quadrature_counts());
+}
+
+enum result trips_arm(uint32_t now_us)
+{
+    if (cause != EVENT_NONE || stop_open)
+        return RESULT_STOP_LATCHED;
+    armed = true;
+    beat_us = now_us;
+    chip_power(true);
+    return RESULT_ACCEPTED;
+}
+
+void trips_disarm(void)
+{
+    /* the motor keeps its current: it has to brake, and must not let go of what it holds */
+    armed = false;
+}
+
+void trips_beat(uint32_t now_us)
+{
+    beat_us = now_us;
+}
+
+enum result trips_clear(void)
+{
+    if (stop_open)
+        return RESULT_STOP_LATCHED;
+    cause = EVENT_NONE;
+    return RESULT_ACCEPTED;
+}
+
+enum result trips_set_limits(const struct limits *wanted)
+{
+    if (wanted->lowest_force >= wanted->highest_force || wanted->lowest_position >= wanted->highest_position)
+        return RESULT_BAD_ARGUMENT;
+    if (wanted->lowest_force < built_in.lowest_force || wanted->highest_force > built_in.highest_force
+        || wanted->lowest_position < built_in.lowest_position
+        || wanted->highest_position > built_in.highest_position)
+        return RESULT_OUTSIDE_LIMITS;
+    limits = *wanted;
+    set = true;
+    return RESULT_ACCEPTED;
+}
+
+void trips_excuse(void)
+{
+    excused_force = amplifier_last()->force;
+    excused_high = excused_force > limits.highest_force;
+    excused_low = excused_force < limits.lowest_force;
+}
+
+bool trips_armed(void)
+{
+    return armed;
+}
+
+bool trips_limits_set(void)
+{
+    return set;
+}
+
+enum event_code trips_cause(void)
+{
+    return cause;
+}
+
+bool trips_stop_open(void)
+{
+    return stop_open;
+}
+
+const struct limits *trips_limits(void)
+{
+    return &limits;
+}
+
+bool trips_pressed(void)
+{
+    return amplifier_last()->force > limits.highest_force || switches_open(SWITCH_UPPER)
+        || quadrature_counts() > limits.highest_position + LIMIT_SLACK_COUNTS;
+}
+
+bool trips_pulled(void)
+{
+    return amplifier_last()->force < limits.lowest_force || switches_open(SWITCH_HOME)
+        || quadrature_counts() < limits.lowest_position - LIMIT_SLACK_COUNTS;
+}

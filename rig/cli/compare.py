@@ -1,0 +1,313 @@
+"""`pressrig compare`: are batches, states, operators or methods alike?"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from rig.cli.options import read_quantity
+from rig.cli.output import as_json_text, console, is_plain, json_option, print_json
+from rig.errors import InputError
+
+if TYPE_CHECKING:
+    from rig.capture import CaptureHeader
+    from rig.cli.piece_captures import PressedPieces, WhatIsKnown
+    from rig.population import GaugeResult, PieceResult
+    from rig.sheets import ComparedPieces
+
+USUAL = ("secant_n_per_mm", "at 25%.loading_n", "at 40%.loading_n", "hysteresis_pct")
+"""Of captures, these are compared unless something else is asked for: how stiff, and how much comes back."""
+
+WAYS = ("batch", "state", "operator", "method")
+
+
+@click.command("compare")
+@click.argument("captures", nargs=-1, type=click.Path(path_type=Path))
+@click.option(
+    "--table", type=click.Path(path_type=Path, dir_okay=False), help="CSV, one row a piece, instead."
+)
+@click.option(
+    "--by", type=click.Choice(WAYS), default="batch", show_default=True, help="What tells groups apart."
+)
+@click.option(
+    "--against", metavar="NAME", help="Group that the others are held against.  [default: the first]"
+)
+@click.option("--quantities", metavar="LIST", help="Columns, as in `analyse`, with commas between.")
+@click.option(
+    "--margin", "margins", multiple=True, metavar="NAME=Q",
+    help='Largest difference that does not matter, "secant_n_per_mm=0.2 N/mm"; repeatable.',
+)  # fmt: skip
+@click.option(
+    "--wanted", multiple=True, metavar="NAME=Q",
+    help="Half width of the interval of a mean that you would like; says the pieces needed; repeatable.",
+)  # fmt: skip
+@click.option(
+    "--although",
+    multiple=True,
+    metavar="LIST",
+    help='Put together although these differ, "rate, temperature".',
+)
+@click.option(
+    "--register", type=click.Path(path_type=Path, dir_okay=False), help="Knows batch and state of pieces."
+)
+@click.option(
+    "--gauge", "gauges", multiple=True, type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
+    help="study.json of `pressrig study --out`: the rig's part of the spread; repeatable.",
+)  # fmt: skip
+@click.option(
+    "--contact-force", metavar="Q", help="Of captures: force that counts as contact, the same for all."
+)
+@click.option("--conditioning", type=click.IntRange(0), default=0, metavar="N", help="First cycles left out.")
+@click.option("--at", metavar="LIST", help='Of captures: depths at which forces are given, "10%,5 mm".')
+@click.option(
+    "--calibration",
+    "calibration_file",
+    type=click.Path(path_type=Path),
+    help="Read all counts with this calibration.",
+)
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for page and pictures.")
+@json_option
+def command(
+    captures: tuple[Path, ...],
+    *,
+    table: Path | None,
+    by: str,
+    against: str | None,
+    quantities: str | None,
+    margins: tuple[str, ...],
+    wanted: tuple[str, ...],
+    although: tuple[str, ...],
+    register: Path | None,
+    gauges: tuple[Path, ...],
+    contact_force: str | None,
+    conditioning: int,
+    at: str | None,
+    calibration_file: Path | None,
+    out: Path | None,
+    as_json: bool,
+) -> None:
+    """Compare groups of pieces with the first of them: of CAPTURES, or of a table.
+
+    Pieces are the unit: cycles of a capture, and captures of a piece, are averaged first. With a margin the
+    answer is "within the margin", "beyond the margin" or "undecided", and then how many more pieces would
+    decide. What was measured unlike is refused by name. The exit code is 1 if a difference is beyond its
+    margin, and 0 otherwise, also where it is undecided.
+    """
+    pieces = _pieces(
+        table,
+        captures,
+        register=register,
+        contact_force=contact_force,
+        conditioning=conditioning,
+        at=at,
+        calibration=calibration_file,
+    )
+    stated, hoped = _named(margins, "--margin"), _named(wanted, "--wanted")
+    columns = _columns(quantities, [*stated, *hoped], pieces, usual=table is None)
+    study = _studied(
+        pieces,
+        columns,
+        by=by,
+        against=against,
+        margins=stated,
+        wanted=hoped,
+        although=_listed(although),
+        gauges=_gauges(gauges, columns),
+    )
+    if out is not None:
+        _write(study, pieces, out)
+    if as_json:
+        print_json(study.as_dict())
+    else:
+        _print(study, out)
+    if study.comparison.beyond:
+        raise click.exceptions.Exit(1)
+
+
+def _pieces(
+    table: Path | None,
+    captures: Sequence[Path],
+    *,
+    register: Path | None,
+    contact_force: str | None,
+    conditioning: int,
+    at: str | None,
+    calibration: Path | None,
+) -> PressedPieces:
+    from rig.calibrationfile import read_calibration
+    from rig.cli.analyse import Asked
+    from rig.cli.piece_captures import piece_results
+    from rig.cli.piece_tables import read_pieces
+
+    if (table is None) == (not captures):
+        found = "neither" if table is None else "both"
+        raise InputError(f"compare: captures, or --table: found {found}, expected one of them")
+    if table is not None:
+        given = {"register": register, "contact-force": contact_force, "conditioning": conditioning, "at": at}
+        for name, found_value in (given | {"calibration": calibration}).items():
+            if found_value:
+                raise InputError(f"--{name}: does not go with a table; leave it out")
+        return read_pieces(table)
+    asked = Asked(
+        contact_force_n=read_quantity("--contact-force", contact_force, "N"),
+        conditioning=conditioning,
+        at=at,
+        calibration=None if calibration is None else read_calibration(calibration),
+    )
+    return piece_results(captures, asked, known=None if register is None else _known_by(register))
+
+
+def _known_by(path: Path) -> WhatIsKnown:
+    """Batch and state of pieces when they were captured, as a register has them."""
+    from rig.cli.piece_captures import KnownPiece
+    from rig.register import Register
+
+    with Register(path, make=False) as register:
+        specimens = {each.id: each for each in register.specimens()}
+
+    def known(header: CaptureHeader) -> KnownPiece:
+        specimen = specimens.get(header.specimen)
+        if specimen is None:
+            return KnownPiece()
+        return KnownPiece(specimen.batch, specimen.state_at(header.started))
+
+    return known
+
+
+def _listed(texts: Sequence[str]) -> list[str]:
+    return [name.strip() for text in texts for name in text.split(",") if name.strip()]
+
+
+def _named(pairs: Sequence[str], option: str) -> dict[str, float]:
+    """NAME=Q pairs, each read in the unit that the name says."""
+    from rig.sheets import quantity
+
+    read = {}
+    for pair in pairs:
+        name, separator, text = (part.strip() for part in pair.partition("="))
+        if not separator or not name:
+            raise InputError(
+                f"{option}: found {pair!r:.60}, expected NAME=Q such as secant_n_per_mm='0.2 N/mm'"
+            )
+        value = _value(f"{option}: {name}", text, quantity(name).unit)
+        if name in read:
+            raise InputError(f"{option}: {name}: found twice, expected once")
+        read[name] = value
+    return read
+
+
+def _value(option: str, text: str, unit: str) -> float:
+    if unit:
+        value = read_quantity(option, text, unit)
+        assert value is not None
+        return value
+    try:
+        value = float(text)
+    except ValueError:
+        value = float("nan")
+    if not 0 < value < float("inf"):
+        raise InputError(
+            f"{option}: found {text!r:.40}; the column names no unit, so a bare number above zero is expected"
+        )
+    return value
+
+
+def _columns(asked: str | None, named: Sequence[str], pieces: PressedPieces, *, usual: bool) -> list[str]:
+    """Quantities to compare: those asked for, else those with a margin, else the usual ones or all."""
+    from math import isfinite
+
+    if asked is not None:
+        return list(dict.fromkeys([*_listed([asked]), *named]))
+    if named:
+        return list(dict.fromkeys(named))
+    found = {name for each in pieces.results for name, value in each.values.items() if isfinite(value)}
+    if usual:
+        return [name for name in USUAL if name in found]
+    return list(dict.fromkeys(name for each in pieces.results for name in each.values if name in found))
+
+
+def _gauges(paths: Sequence[Path], columns: Sequence[str]) -> dict[str, GaugeResult]:
+    """Studies of the rig, by the quantity that they studied."""
+    import json
+
+    from rig.population import GaugeResult
+    from rig.sheets import quantity
+
+    titles = {quantity(name).title: name for name in columns}
+    gauges = {}
+    for path in paths:
+        try:
+            document = json.loads(path.read_text(encoding="utf-8"))
+        except ValueError:
+            raise InputError(f"{path}: not a study: no JSON document") from None
+        found = document.get("study", document) if isinstance(document, dict) else {}
+        gauge = GaugeResult.from_dict(found, where=str(path))
+        if gauge.quantity not in titles:
+            raise InputError(
+                f"{path}: a study of {gauge.quantity!r}; expected what is compared, {', '.join(titles)}"
+            )
+        gauges[titles[gauge.quantity]] = gauge
+    return gauges
+
+
+def _studied(
+    pieces: PressedPieces, columns: Sequence[str], *, by: str, against: str | None, **asked: Any
+) -> ComparedPieces:
+    from rig.population import compare_groups
+    from rig.sheets import compared_pieces
+
+    groups = _grouped(pieces, by)
+    if against is not None and against not in groups:
+        raise InputError(f"--against: no {by} {against!r:.60}; found {', '.join(groups)}")
+    order = sorted(groups, key=lambda name: name != against) if against is not None else list(groups)
+    comparison = compare_groups({name: groups[name] for name in order}, columns, by=by, **asked)
+    return compared_pieces(comparison, groups, pieces.notes)
+
+
+def _grouped(pieces: PressedPieces, by: str) -> Mapping[str, Sequence[PieceResult]]:
+    """Groups in order of time; states in their own order."""
+    from rig.population import STATES, grouped
+
+    labels = pieces.labels[by]
+    lacking = [name for name, label in labels.items() if label is None]
+    if lacking:
+        raise InputError(
+            f"--by {by}: nobody said the {by} of {', '.join(lacking[:3])}"
+            f"{f' and {len(lacking) - 3} more' if len(lacking) > 3 else ''}; "
+            "leave these out, or tell groups apart by something else"
+        )
+    groups = grouped(pieces.results, {name: str(label) for name, label in labels.items()})
+    return {name: groups[name] for name in sorted(groups, key=STATES.index)} if by == "state" else groups
+
+
+def _write(study: ComparedPieces, pieces: PressedPieces, out: Path) -> None:
+    """Page, pictures, the comparison as a document, and the values of the pieces."""
+    import pandas as pd
+
+    from rig.sheets import save_comparison_report
+
+    by = study.comparison.by
+    title = f"Comparison by {by}: {', '.join(study.comparison.groups)}"
+    save_comparison_report(study, title, out)
+    (out / "comparison.json").write_text(as_json_text(study.as_dict(), indent=2) + "\n", encoding="utf-8")
+    columns = dict.fromkeys(name for figures in study.comparison.figures.values() for name in figures)
+    pd.DataFrame(pieces.rows(list(columns))).to_csv(out / "pieces.csv", index=False)
+
+
+def _print(study: ComparedPieces, out: Path | None) -> None:
+    from rig.sheets import comparison_answer, comparison_notes, comparison_tables
+
+    screen, plain = console(), is_plain()
+    for sentence in comparison_answer(study):
+        screen.print(sentence, style=None if plain else "bold", markup=False, soft_wrap=plain)
+    screen.print()
+    for table in comparison_tables(study, plain=plain):
+        screen.print(table)
+        screen.print()
+    for note in comparison_notes(study):
+        screen.print(f"note: {note}", markup=False, highlight=False, soft_wrap=plain)
+    if out is not None:
+        click.echo(f"The page is {out / 'comparison.html'}, with pictures and values beside it")

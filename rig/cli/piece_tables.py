@@ -1,0 +1,120 @@
+"""Results of pieces from a table, one row a piece or a capture of it, as people keep it in a spreadsheet.
+
+Columns that say who, which and how are known by their names; each other column is a quantity, its unit in
+its name. Beside a quantity `x` may stand `x_u`, its standard uncertainty, and `x_u_shared`, the calibration's
+part of that.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from math import isfinite
+from pathlib import Path
+
+from rig.cli.piece_captures import BY_HAND, PressedPieces
+from rig.cli.study_values import _number, _rows
+from rig.errors import InputError
+from rig.population import STATES, UNSTATED, PieceResult
+
+PIECE = "piece"
+
+WHO = (PIECE, "batch", "state", "capture", "operator")
+
+HOW = (
+    "method", "rate", "temperature", "humidity", "orientation", "area", "platen", "calibration",
+    "contact force", "conditioning", "datum", "days since moulding", "hours since last squeeze",
+)  # fmt: skip
+"""Circumstances: words, the same for all rows that may be put together."""
+
+U, SHARED = "_u", "_u_shared"
+
+MOST_ROWS = 100_000
+
+
+def read_pieces(path: Path) -> PressedPieces:
+    """Read a table of pieces.
+
+    Parameters
+    ----------
+    path
+        CSV with headings; lines that begin with # are left out. Rows are in order of time.
+
+    Raises
+    ------
+    InputError
+        Naming file, line and column.
+    """
+    headings, rows = _rows(path)
+    quantities = _quantities(path, headings)
+    if len(rows) > MOST_ROWS:
+        raise InputError(f"{path}: found {len(rows)} rows, expected at most {MOST_ROWS}")
+    results, operators = [], {}
+    for line, cells in rows:
+        row = {heading: cell.strip() for heading, cell in zip(headings, cells, strict=True)}
+        result = _piece(f"{path}, line {line}", row, quantities, line)
+        if result.capture in operators:
+            raise InputError(f"{path}, line {line}: capture {result.capture!r} stands there twice")
+        results.append(result)
+        operators[result.capture] = row.get("operator") or None
+    labels = {
+        "batch": {each.capture: each.batch for each in results},
+        "state": {each.capture: each.state if "state" in headings else None for each in results},
+        "operator": operators,
+        "method": {each.capture: _method(each) for each in results},
+    }
+    return PressedPieces(tuple(results), labels)
+
+
+def _method(result: PieceResult) -> str | None:
+    words = result.circumstances.get("method", UNSTATED)
+    return None if words == UNSTATED else BY_HAND if words in ("hand", BY_HAND) else words
+
+
+def _quantities(path: Path, headings: Sequence[str]) -> list[str]:
+    if PIECE not in headings:
+        raise InputError(f"{path}, headings: no column '{PIECE}'; found {', '.join(headings)}")
+    free = [name for name in headings if name not in (*WHO, *HOW)]
+    quantities = [name for name in free if not _beside(name, free)]
+    if not quantities:
+        raise InputError(f"{path}, headings: no column of a quantity; found {', '.join(headings)}")
+    return quantities
+
+
+def _beside(name: str, free: Sequence[str]) -> bool:
+    """Whether a column is the uncertainty of another one."""
+    return any(name.endswith(ending) and name.removesuffix(ending) in free for ending in (U, SHARED))
+
+
+def _piece(where: str, row: Mapping[str, str], quantities: Sequence[str], line: int) -> PieceResult:
+    state = row.get("state", "").lower() or STATES[0]
+    if not row[PIECE]:
+        raise InputError(f"{where}: {PIECE} is empty; expected a name")
+    if state not in STATES:
+        raise InputError(f"{where}, column 'state': found {state!r:.40}, expected one of {', '.join(STATES)}")
+
+    def numbers(ending: str) -> dict[str, float]:
+        return {
+            name: _finite(row[f"{name}{ending}"], f"{where}, column '{name}{ending}'", least=least[ending])
+            for name in quantities
+            if row.get(f"{name}{ending}")
+        }
+
+    least = {"": float("-inf"), U: 0.0, SHARED: 0.0}
+    return PieceResult(
+        row[PIECE],
+        row.get("batch") or None,
+        state,
+        row.get("capture") or f"line {line}",
+        numbers(""),
+        numbers(U),
+        numbers(SHARED),
+        {name: row[name].lower() or UNSTATED for name in HOW if name in row},
+        None,
+    )
+
+
+def _finite(text: str, where: str, *, least: float) -> float:
+    value = _number(text, where)
+    if not (isfinite(value) and value >= least):
+        raise InputError(f"{where}: found {text!r:.40}, expected a number that is not below zero nor endless")
+    return value

@@ -1,0 +1,122 @@
+"""`pressrig specimens import`, `export` and `link`: tables in and out, and captures attached."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from rig.cli.options import DEFAULT_FOLDER
+from rig.cli.output import json_option, print_json
+from rig.cli.specimens_options import read_text, register_option, who_option
+from rig.errors import InputError
+
+if TYPE_CHECKING:
+    from rig.register import SeenCapture
+
+
+@click.command("import")
+@click.argument("table", type=click.Path(path_type=Path, dir_okay=False))
+@click.option("--another", is_flag=True, help="Ids spelt nearly as known ones are other pieces.")
+@who_option
+@register_option
+def take_in(table: Path, *, another: bool, who: str | None, path: Path) -> None:
+    """Read the pieces of TABLE (CSV), all or none.
+
+    One row a piece: id, batch, model, drawing size, moulded, state, orientation, squeezed, notes, mass, size
+    DIRECTION, their u, and measured; units stand in the headings, as in "mass (g)". A piece that is known
+    gets what is new. A whole history, as `export --history` writes it, is read into a new register.
+    """
+    from rig.register import Register, import_into
+
+    text = read_text(table)
+    with Register(path) as register:
+        entered, written = import_into(register, text, str(table), another=another, who=who)
+    click.echo(f"{path}: {entered} pieces entered, {written} records written")
+
+
+@click.command("export")
+@click.argument("table", type=click.Path(path_type=Path, dir_okay=False))
+@click.option(
+    "--history", is_flag=True, help="All records, one row each, from which the register comes back."
+)
+@register_option
+def give_out(table: Path, *, history: bool, path: Path) -> None:
+    """Write TABLE (CSV): one row a piece with what holds now, or the whole history."""
+    from rig.register import Register, records_csv, specimens_csv
+
+    if table.exists():
+        raise InputError(f"{table}: is there already; name another file")
+    with Register(path, make=False) as register:
+        text = records_csv(register.records()) if history else specimens_csv(register.specimens())
+    table.write_text(text, encoding="utf-8")
+    click.echo(table)
+
+
+@click.command("link")
+@click.argument("folder", type=click.Path(path_type=Path, file_okay=False), default=DEFAULT_FOLDER)
+@click.option("--add", "enter", is_flag=True, help="Enter pieces that are not known, with their batch.")
+@register_option
+@json_option
+def link(folder: Path, *, enter: bool, path: Path, as_json: bool) -> None:
+    """Attach the captures of FOLDER to the pieces that their headers name.
+
+    A specimen that is not known, another batch than the register's, or a copy is told and left alone; the
+    exit code is then 1.
+    """
+    from rig.register import Register
+
+    seen, unread = _seen(folder)
+    with Register(path) as register:
+        linked = register.link(seen, add=enter)
+    conflicts = [(each.folder, each.why) for each in linked.conflicts] + unread
+    if as_json:
+        print_json(
+            {
+                "attached": [{"capture": where, "specimen": name} for where, name in linked.attached],
+                "moved": linked.moved,
+                "already": linked.already,
+                "added": linked.added,
+                "conflicts": [{"capture": where, "why": why} for where, why in conflicts],
+            }
+        )
+    else:
+        for where, name in linked.attached:
+            click.echo(f"{where}: attached to {name}")
+        for where in linked.moved:
+            click.echo(f"{where}: was attached from another folder; this one is noted")
+        click.echo(
+            f"{len(linked.attached)} attached, {linked.already} were so already, {len(linked.added)} pieces "
+            f"entered, {len(conflicts)} left alone"
+        )
+        for where, why in conflicts:
+            click.echo(f"left alone: {where}: {why}", err=True)
+    if conflicts:
+        raise click.exceptions.Exit(1)
+
+
+def _seen(folder: Path) -> tuple[list[SeenCapture], list[tuple[str, str]]]:
+    """Captures of a folder as their headers tell, and those that cannot be read."""
+    from rig.capture import list_captures, open_capture
+    from rig.register import SeenCapture
+
+    seen: list[SeenCapture] = []
+    unread: list[tuple[str, str]] = []
+    for each in list_captures(folder):
+        if each.problem is not None:
+            unread.append((str(each.path), each.problem))
+            continue
+        header = open_capture(each.path).header
+        lay = header.conditions.get("orientation")
+        seen.append(
+            SeenCapture(
+                header.id,
+                str(each.path),
+                header.specimen,
+                header.batch,
+                header.started.isoformat(timespec="seconds"),
+                lay if isinstance(lay, str) and lay.strip() else None,
+            )
+        )
+    return seen, unread

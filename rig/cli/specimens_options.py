@@ -1,0 +1,109 @@
+"""Options that the commands of the register share, and facts read from them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from rig.cli.options import DEFAULT_FOLDER, read_quantity
+from rig.errors import InputError
+
+if TYPE_CHECKING:
+    from rig.register import Record
+
+DEFAULT_REGISTER = DEFAULT_FOLDER / "specimens.sqlite"
+
+register_option = click.option(
+    "--register",
+    "path",
+    type=click.Path(path_type=Path, dir_okay=False),
+    default=DEFAULT_REGISTER,
+    show_default=True,
+    metavar="FILE",
+    help="The register.",
+)
+
+who_option = click.option("--who", metavar="NAME", help="Who says so.")
+
+
+def fact_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """What may be said of a piece."""
+    for option in reversed(
+        (
+            click.option("--batch", metavar="ID", help="Pieces that it was made with."),
+            click.option("--model", metavar="NAME", help="What it is one of."),
+            click.option("--drawing-size", metavar="Q", help='Size on the drawing, "90 mm".'),
+            click.option("--moulded", metavar="DAY", help="When it was moulded, 2026-03-14."),
+            click.option("--state", metavar="WORD", help="new, conditioned, abused or worn."),
+            click.option("--orientation", metavar="TEXT", help="How it lay when it was pressed."),
+            click.option(
+                "--squeezed", metavar="TIME", help="When it was squeezed last, if not in a capture."
+            ),
+            click.option("--notes", metavar="TEXT", help="Anything worth knowing later."),
+            click.option("--at", metavar="TIME", help="Since when this holds.  [default: now]"),
+            who_option,
+        )
+    ):
+        command = option(command)
+    return command
+
+
+def read_at(at: str | None) -> str:
+    """The day or time of `--at`, or now.
+
+    Raises
+    ------
+    InputError
+        If it is neither.
+    """
+    from datetime import UTC, datetime
+
+    from rig.register import read_day_or_time
+
+    return read_day_or_time(at or datetime.now(UTC).isoformat(timespec="seconds"), "--at")
+
+
+def read_facts(specimen: str, given: Mapping[str, Any]) -> list[Record]:
+    """Facts of a piece, from the options of `fact_options`.
+
+    Raises
+    ------
+    InputError
+        If one cannot be.
+    """
+    from rig.register import Record, read_day_or_time
+
+    at, who = read_at(given["at"]), given["who"]
+    facts = []
+    for kind in ("batch", "model", "state", "orientation", "notes"):
+        if given[kind] is not None:
+            facts.append(Record(specimen=specimen, kind=kind, text=given[kind], at=at, who=who))
+    for kind in ("moulded", "squeezed"):
+        if given[kind] is not None:
+            moment = read_day_or_time(given[kind], f"--{kind}")
+            facts.append(Record(specimen=specimen, kind=kind, text=moment, at=moment, who=who))
+    size_mm = read_quantity("--drawing-size", given["drawing_size"], "mm")
+    if size_mm is not None:
+        facts.append(Record(specimen=specimen, kind="drawing_size", value=size_mm, at=at, who=who))
+    return facts
+
+
+def read_text(path: Path, largest_bytes: int = 64 << 20) -> str:
+    """A small file of text.
+
+    Raises
+    ------
+    InputError
+        If it cannot be read as that.
+    """
+    try:
+        if path.stat().st_size > largest_bytes:
+            raise InputError(f"{path}: {path.stat().st_size} bytes are too many; is it the right file?")
+        return path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        raise InputError(f"{path}: no such file") from None
+    except UnicodeDecodeError:
+        raise InputError(f"{path}: not UTF-8 text; save it as that") from None

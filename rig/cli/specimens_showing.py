@@ -1,0 +1,199 @@
+"""`pressrig specimens show` and `list`: pieces as they are now, and what is missing."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from rig.cli.output import console, is_plain, json_option, print_json
+from rig.cli.specimens_options import register_option
+from rig.cli.specimens_sizes import sizing_entry, sizing_of, sizing_table
+
+if TYPE_CHECKING:
+    from rig.register import Record, Specimen
+
+MISSING = "missing"
+
+
+@click.command("show")
+@click.argument("specimen", metavar="ID")
+@register_option
+@json_option
+def show(specimen: str, *, path: Path, as_json: bool) -> None:
+    """Show what is known of the piece ID, and every record with its number."""
+    from rig.register import Register
+
+    with Register(path, make=False) as register:
+        piece = register.specimen(specimen)
+    if as_json:
+        print_json(entry(piece) | {"records": [_record_entry(each) for each in piece.records]})
+        return
+    screen, plain = console(), is_plain()
+    screen.print(_facts_table(piece, plain=plain))
+    sizing = sizing_of(piece)
+    if sizing is not None:
+        screen.print(sizing_table(piece.id, sizing, plain=plain))
+        for note in sizing.notes:
+            screen.print(note, markup=False)
+    screen.print(_history_table(piece, plain=plain))
+    if piece.missing():
+        screen.print(f"Missing: {', '.join(piece.missing())}.", markup=False)
+
+
+@click.command("list")
+@click.option("--batch", metavar="ID", help="Pieces of one batch.")
+@click.option("--state", metavar="WORD", help="Pieces that are new, conditioned, abused or worn.")
+@register_option
+@json_option
+def every(*, batch: str | None, state: str | None, path: Path, as_json: bool) -> None:
+    """List the pieces with mass and sizes; what nobody has said is said to be missing."""
+    from rig.register import Register
+
+    with Register(path, make=False) as register:
+        pieces = register.specimens(batch=batch, state=state)
+    if as_json:
+        print_json({"specimens": [entry(each) for each in pieces]})
+        return
+    if not pieces:
+        click.echo(f"No such piece in {path}.")
+        return
+    console().print(_list_table(pieces, plain=is_plain()))
+
+
+def entry(piece: Specimen) -> dict[str, Any]:
+    """A piece as plain values."""
+    sizing = sizing_of(piece)
+    return {
+        "id": piece.id,
+        "batch": piece.batch,
+        "model": piece.model,
+        "drawing_size_mm": piece.drawing_size_mm,
+        "state": piece.state,
+        "orientation": piece.orientation,
+        "moulded": piece.moulded,
+        "since_moulding_days": piece.since_moulding_days(),
+        "squeezed": piece.squeezed,
+        "since_squeeze_days": piece.since_squeeze_days(),
+        "notes": list(piece.notes),
+        "mass_g": piece.mass.g if piece.mass else None,
+        "mass_u_g": piece.mass.u_g if piece.mass else None,
+        "masses": [{"g": m.g, "u_g": m.u_g, "how": m.how, "at": m.at} for m in piece.masses],
+        "sizes": [
+            {
+                "direction": s.direction,
+                "mm": s.mm,
+                "u_mm": s.u_mm,
+                "force_n": s.force_n,
+                "how": s.how,
+                "at": s.at,
+            }
+            for s in piece.sizes
+        ],
+        "sizing": None if sizing is None else sizing_entry(sizing),
+        "captures": [{"id": c.id, "folder": c.folder, "started": c.started} for c in piece.captures],
+        "missing": list(piece.missing()),
+    }
+
+
+def _list_table(pieces: tuple[Specimen, ...], *, plain: bool) -> Any:
+    from rich.markup import escape
+
+    from rig.sheets import empty_table, rounded
+
+    directions = sorted({size.direction for each in pieces for size in each.sizes})
+    table = empty_table("specimens", plain=plain)
+    for heading in ("id", "batch", "state"):
+        table.add_column(heading, no_wrap=heading == "id")
+    for heading in ("mass\ng", *(f"{each}\nmm" for each in directions or ["size"]), "captures"):
+        table.add_column(heading, justify="right")
+    table.add_column("missing")
+    for each in pieces:
+        mass = each.mass
+        sizes = {size.direction: size for size in each.sizes}
+        cells = [MISSING if mass is None else rounded(mass.g, mass.u_g or 0.0)]
+        for direction in directions or ["size"]:
+            size = sizes.get(direction)
+            cells.append(MISSING if size is None else rounded(size.mm, size.u_mm or 0.0))
+        others = [name for name in each.missing() if name not in ("mass", "size", "captures", "batch")]
+        named = (escape(each.id), escape(each.batch or MISSING), each.state)
+        table.add_row(*named, *cells, str(len(each.captures)), ", ".join(others))
+    return table
+
+
+def _facts_table(piece: Specimen, *, plain: bool) -> Any:
+    from rich.markup import escape
+
+    from rig.sheets import empty_table, rounded
+
+    table = empty_table(f"specimen {piece.id}", plain=plain)
+    table.add_column("what")
+    table.add_column("is")
+    size_mm, mass = piece.drawing_size_mm, piece.mass
+    moulded_days, squeezed_days = piece.since_moulding_days(), piece.since_squeeze_days()
+    u = "" if mass is None or mass.u_g is None else f", u {mass.u_g:.2g} g"
+    for name, value in (
+        ("batch", piece.batch),
+        ("model", piece.model),
+        ("drawing size", None if size_mm is None else f"{size_mm:g} mm"),
+        ("state", piece.state),
+        ("pressed", piece.orientation),
+        (
+            "moulded",
+            moulded_days if moulded_days is None else f"{piece.moulded} ({moulded_days:.0f} days ago)",
+        ),
+        (
+            "last squeeze",
+            None if squeezed_days is None else f"{piece.squeezed} ({squeezed_days:.1f} days ago)",
+        ),
+        (
+            "mass",
+            None if mass is None else f"{rounded(mass.g, mass.u_g or 0.0)} g{u} ({mass.how}, {mass.at})",
+        ),
+        ("captures", str(len(piece.captures))),
+    ):
+        table.add_row(name, MISSING if value is None else escape(str(value)))
+    for note in piece.notes:
+        table.add_row("note", escape(note))
+    return table
+
+
+def _history_table(piece: Specimen, *, plain: bool) -> Any:
+    from rich.markup import escape
+
+    from rig.sheets import empty_table
+
+    stands = {each.corrects: each.number for each in piece.records if each.corrects is not None}
+    table = empty_table("records", plain=plain)
+    for heading in ("record", "at", "what", "value", "how", "who", "remark"):
+        table.add_column(heading)
+    for each in piece.records:
+        remark = f"stands for {each.corrects}: {each.reason}" if each.corrects else ""
+        if each.number in stands:
+            remark = f"wrong, see {stands[each.number]}" + (f"; {remark}" if remark else "")
+        detail = f" {each.detail}" if each.detail else ""
+        value = each.text or "" if each.value is None else f"{each.value:.6g} {each.unit}"
+        told = (f"{each.kind}{detail}", value, each.how or "", each.who or "", remark)
+        table.add_row(str(each.number), each.at, *map(escape, told))
+    return table
+
+
+def _record_entry(record: Record) -> dict[str, Any]:
+    names = (
+        "number",
+        "at",
+        "kind",
+        "text",
+        "value",
+        "unit",
+        "u",
+        "detail",
+        "force_n",
+        "how",
+        "who",
+        "reason",
+        "corrects",
+        "written",
+    )
+    return {name: getattr(record, name) for name in names}

@@ -1,0 +1,289 @@
+"""`pressrig specimens size`: caliper readings in several directions, and the rig's free height."""
+
+from __future__ import annotations
+
+import csv
+import json
+import math
+import re
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from rig.cli.options import read_quantity
+from rig.cli.output import console, is_plain, json_option, print_json
+from rig.cli.specimens_options import read_at, read_text, register_option, who_option
+from rig.errors import InputError
+
+if TYPE_CHECKING:
+    from rig.population import Sizing
+    from rig.register import Record, Specimen
+
+LARGEST_BYTES = 1 << 20
+MOST_ROWS = 10_000
+
+HEADINGS = ("id", "direction", "size", "force", "u", "measured")
+
+_READING = re.compile(r"(.+?)\s*[=:]\s*(.+)")
+_DECIMALS = re.compile(r"\s*\d*(?:[.,](\d*))?")
+_STEP_U = 1 / math.sqrt(12)
+
+
+@click.command("size")
+@click.argument("specimen", metavar="[ID]", required=False)
+@click.argument("readings", nargs=-1, metavar="[DIRECTION=SIZE]...")
+@click.option("--force", metavar="Q", help='Contact force of the caliper, "2 N".')
+@click.option("--instrument-u", metavar="Q", help='Standard uncertainty of the caliper, "0.02 mm".')
+@click.option("--table", type=click.Path(path_type=Path, dir_okay=False),
+    help="Readings of many pieces: CSV with id, direction, size (mm), and perhaps force (N), u (mm), "
+    "measured.",
+)  # fmt: skip
+@click.option("--height", type=click.Path(path_type=Path, dir_okay=False), metavar="JSON",
+    help="What `pressrig height --json` said.",
+)  # fmt: skip
+@click.option("--at", metavar="TIME", help="When it was measured.  [default: now]")
+@who_option
+@register_option
+@json_option
+def size(specimen: str | None, readings: tuple[str, ...], *, path: Path, as_json: bool, **given: Any) -> None:
+    """Note sizes of the piece ID, such as "diameter A=90.4 mm" "diameter B=89.8 mm" "length=62 mm".
+
+    Directions that begin with "diameter" make a mean, its difference from the drawing, and the roundness as
+    half the difference of the largest and smallest one. Repeats of one direction are averaged.
+    """
+    from rig.register import Register
+
+    records = list(_records(specimen, readings, given))
+    with Register(path, make=False) as register:
+        register.write(records)
+        pieces = [register.specimen(name) for name in dict.fromkeys(each.specimen for each in records)]
+    sizings = {piece.id: sizing_of(piece) for piece in pieces}
+    if as_json:
+        print_json({name: None if each is None else sizing_entry(each) for name, each in sizings.items()})
+        return
+    for name, each in sizings.items():
+        assert each is not None  # it has a size now
+        console().print(sizing_table(name, each, plain=is_plain()))
+        for note in each.notes:
+            click.echo(note)
+
+
+def sizing_of(piece: Specimen) -> Sizing | None:
+    """What the newest day's readings of each direction say; None without a size."""
+    from rig.population import SizeReading, size_up
+
+    newest: dict[str, str] = {}
+    for each in piece.sizes:
+        newest[each.direction] = each.at[:10]
+    readings = [
+        SizeReading(each.direction, each.mm, each.u_mm, each.force_n)
+        for each in piece.sizes
+        if each.at[:10] == newest[each.direction]
+    ]
+    return size_up(readings, piece.drawing_size_mm) if readings else None
+
+
+def sizing_entry(sizing: Sizing) -> dict[str, Any]:
+    """Plain values without not-a-number."""
+    return {
+        "directions": {
+            name: {
+                "mm": each.mm,
+                "u_mm": _known(each.u_mm),
+                "n": each.n,
+                "force_n": each.force_n,
+                "left_out": each.left_out,
+            }
+            for name, each in sizing.directions.items()
+        },
+        "diameter_mm": sizing.diameter_mm,
+        "diameter_u_mm": _known(sizing.diameter_u_mm),
+        "roundness_mm": sizing.roundness_mm,
+        "roundness_u_mm": _known(sizing.roundness_u_mm),
+        "off_drawing_mm": sizing.off_drawing_mm,
+        "off_drawing_half95_mm": _known(sizing.off_drawing_half_mm),
+        "notes": list(sizing.notes),
+    }
+
+
+def sizing_table(name: str, sizing: Sizing, *, plain: bool) -> Any:
+    """Sizes with their uncertainties, as a table."""
+    from rich.markup import escape
+
+    from rig.sheets import empty_table, rounded
+
+    table = empty_table(f"size of {name}", plain=plain)
+    table.add_column("direction")
+    for heading in ("mm", "u\nmm", "readings", "force\nN"):
+        table.add_column(heading, justify="right")
+    for direction, each in sizing.directions.items():
+        force = "-" if each.force_n is None else f"{each.force_n:g}"
+        table.add_row(escape(direction), rounded(each.mm, each.u_mm), _u(each.u_mm), str(each.n), force)
+    for title, value, u in (
+        ("mean diameter", sizing.diameter_mm, sizing.diameter_u_mm),
+        ("roundness", sizing.roundness_mm, sizing.roundness_u_mm),
+    ):
+        if value is not None and u is not None:
+            table.add_row(title, rounded(value, u), _u(u), "", "")
+    if sizing.off_drawing_mm is not None and sizing.off_drawing_half_mm is not None:
+        half = sizing.off_drawing_half_mm
+        off = rounded(sizing.off_drawing_mm, half / 2)
+        known = f" +- {rounded(half, half / 2)} (95 %)" if math.isfinite(half) else ""
+        table.add_row("measured less drawn", f"{off}{known}", "", "", "")
+    return table
+
+
+def _u(u_mm: float) -> str:
+    from rig.sheets import rounded
+
+    return rounded(u_mm, u_mm)
+
+
+def _known(value: float | None) -> float | None:
+    return None if value is None or math.isnan(value) else value
+
+
+def _records(specimen: str | None, readings: Sequence[str], given: dict[str, Any]) -> Iterator[Record]:
+    sources = [bool(readings), given["table"] is not None, given["height"] is not None]
+    if sum(sources) != 1:
+        raise InputError("size: expected one of them: readings after the ID, --table, or --height")
+    at, who = read_at(given["at"]), given["who"]
+    if given["table"] is not None:
+        if specimen is not None:
+            raise InputError("size: the table names its pieces; leave the ID out")
+        yield from _table(given["table"], at, who)
+    elif given["height"] is not None:
+        yield _height(given["height"], specimen, at, who)
+    else:
+        force_n = read_quantity("--force", given["force"], "N")
+        u_mm = read_quantity("--instrument-u", given["instrument_u"], "mm")
+        for text in readings:
+            match = _READING.fullmatch(text)
+            if match is None or specimen is None:
+                raise InputError(f"size: found {text!r:.40}, expected such as 'diameter A=90.4 mm'")
+            yield _reading(str(specimen), match[1], match[2], force_n=force_n, u_mm=u_mm, at=at, who=who)
+
+
+def _reading(
+    specimen: str,
+    direction: str,
+    text: str,
+    *,
+    force_n: float | None,
+    u_mm: float | None,
+    at: str,
+    who: str | None,
+) -> Record:
+    """One caliper reading; it stands anywhere within its last digit, whatever the instrument adds."""
+    from rig.register import Record
+    from rig.units import factor, parse
+
+    try:
+        mm = parse(text, "mm")
+    except InputError as problem:
+        raise InputError(f"size: {direction}: {problem}") from None
+    decimals = _DECIMALS.match(text)
+    assert decimals is not None
+    unit = text[decimals.end() :].strip()
+    step_mm = 10.0 ** -len(decimals[1] or "") * factor(unit, "mm") if unit.isalpha() else 0.0
+    u_mm = math.hypot(u_mm or 0.0, step_mm * _STEP_U) or None
+    return Record(
+        specimen=specimen,
+        kind="size",
+        value=mm,
+        u=u_mm,
+        detail=direction.strip(),
+        force_n=force_n,
+        how="caliper",
+        at=at,
+        who=who,
+    )
+
+
+def _height(path: Path, specimen: str | None, at: str, who: str | None) -> Record:
+    """The height at the contact force, of a document of `pressrig height --json`."""
+    from rig.register import Record
+
+    try:
+        document = json.loads(read_text(path, LARGEST_BYTES))
+        height = document["at_contact_force"]
+        name, mm, force_n = str(document["specimen"]), float(height["height_mm"]), float(height["force_n"])
+        u_mm = None if height["height_mm_u"] is None else float(height["height_mm_u"])
+        capture = Path(str(document.get("capture", ""))).name
+    except (ValueError, KeyError, TypeError, RecursionError) as problem:
+        raise InputError(
+            f"{path}: not what `pressrig height --json` says ({problem}); expected specimen and "
+            "at_contact_force"
+        ) from None
+    if specimen not in (None, name):
+        raise InputError(f"{path}: is the height of {name}, found {specimen} on the command line")
+    return Record(
+        specimen=name,
+        kind="size",
+        value=mm,
+        u=u_mm,
+        detail="height",
+        force_n=force_n,
+        how=f"rig {capture}".strip(),
+        at=at,
+        who=who,
+    )
+
+
+def _table(path: Path, at: str, who: str | None) -> Iterator[Record]:
+    """Readings of a table, one row each."""
+    from rig.register import read_day_or_time
+
+    lines = ["" if line.startswith("#") else line for line in read_text(path, LARGEST_BYTES).splitlines()]
+    first = next((line for line in lines if line.strip()), "")
+    reader = csv.reader(lines, delimiter=max(",;\t", key=first.count))
+    headings: dict[str, tuple[int, str]] = {}
+    for cells in reader:
+        if not any(cell.strip() for cell in cells):
+            continue
+        where = f"{path}, line {reader.line_num}"
+        if reader.line_num > MOST_ROWS:
+            raise InputError(f"{where}: expected at most {MOST_ROWS} lines")
+        if not headings:
+            headings = _headings(cells, where)
+            continue
+        row = {
+            name: (
+                f"{cells[place].strip()} {unit}".strip()
+                if place < len(cells) and cells[place].strip()
+                else ""
+            )
+            for name, (place, unit) in headings.items()
+        }
+        try:
+            yield _reading(
+                row["id"],
+                row["direction"],
+                row["size"],
+                force_n=read_quantity("force", row.get("force") or None, "N"),
+                u_mm=read_quantity("u", row.get("u") or None, "mm"),
+                at=read_day_or_time(row["measured"], "measured") if row.get("measured") else at,
+                who=who,
+            )
+        except InputError as problem:
+            raise InputError(f"{where}: {problem}") from None
+
+
+def _headings(cells: Sequence[str], where: str) -> dict[str, tuple[int, str]]:
+    """Place and unit of each column."""
+    found: dict[str, tuple[int, str]] = {}
+    for place, cell in enumerate(cells):
+        name, _, unit = (
+            cell.strip().lower().replace("(", " ").replace(")", " ").replace("_", " ").partition(" ")
+        )
+        if name not in HEADINGS:
+            raise InputError(f"{where}, headings: found {cell!r:.40}, expected {', '.join(HEADINGS)}")
+        found[name] = (place, {"n": "N"}.get(unit.strip(), unit.strip()))
+    lacking = [name for name in HEADINGS[:3] if name not in found]
+    if lacking:
+        raise InputError(
+            f"{where}, headings: no column {', '.join(lacking)}; expected id, direction, size (mm)"
+        )
+    return found

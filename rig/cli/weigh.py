@@ -1,0 +1,329 @@
+"""`pressrig weigh`: masses of pieces, from a scale, from the rig's own cell, or typed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from contextlib import nullcontext
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from rig.cli.options import read_quantity
+from rig.cli.output import console, is_plain, json_option, print_json
+from rig.cli.specimens_options import read_at, register_option, who_option
+from rig.errors import InputError
+
+if TYPE_CHECKING:
+    from rig.cli.weigh_taking import Taken
+    from rig.population import Weighing
+    from rig.register import Register
+
+
+AIR_OUT = ", air taken out"
+
+
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """A piece and its mass, with what is to be thought of it."""
+
+    specimen: str
+    weighing: Weighing
+    mass_g: float
+    u_g: float
+    how: str
+    notes: tuple[str, ...]
+
+
+@click.command("weigh")
+@click.argument("pieces", nargs=-1, metavar="[ID | ID=MASS]...")
+@click.option("--rig", "rig_file", type=click.Path(path_type=Path, dir_okay=False),
+    help="Read this scale or rig; configs/rigs/scale.yaml is an example.",
+)  # fmt: skip
+@click.option("--port", metavar="PATH", help="Port to open instead of the rig file's.")
+@click.option("--ids", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
+    help="Ids in the order in which the pieces are put on, one a line.",
+)  # fmt: skip
+@click.option(
+    "--resolution", metavar="Q", help='Smallest step of the scale, "0.1 g"; else told by its lines.'
+)
+@click.option("--scale-u", metavar="Q", help='Standard uncertainty of the scale itself, "0.05 %".')
+@click.option("--gravity", metavar="Q", help='Where a rig that feels a force stands, "9.8145 m/s^2".')
+@click.option("--latitude", type=float, metavar="DEG", help="Likewise, by the international formula.")
+@click.option("--altitude", type=float, default=0.0, metavar="M", help="Above the sea, with --latitude.")
+@click.option("--density", metavar="Q", help='Of the pieces, "120 kg/m^3": takes out what the air carries.')
+@click.option("--unit", type=click.Choice(["g", "kg", "oz", "lb"]), default="g", show_default=True)
+@click.option("--settle", default="2 s", show_default=True, metavar="Q", help="Shortest rest that counts.")
+@click.option("--wait", default="10 min", show_default=True, metavar="Q", help="Longest wait for a piece.")
+@click.option("--add", "enter", is_flag=True, help="Enter pieces that the register does not know.")
+@click.option("--batch", metavar="ID", help="With --add: their batch.")
+@click.option("--print-only", is_flag=True, help="Write nothing into the register.")
+@click.option("--at", metavar="TIME", help="Of typed masses: when they were weighed.  [default: now]")
+@who_option
+@register_option
+@json_option
+def command(pieces: tuple[str, ...], *, path: Path, as_json: bool, **given: Any) -> None:
+    """Weigh pieces, one after the other, and note their masses.
+
+    With --rig, empty the pan, then put the pieces on in the order of their ids, without taring in between; a
+    mass is the difference that each makes. Take them off or press tare whenever you like. Without ids you are
+    asked for each: type it, put the piece on; `tare` takes a new zero; an empty line ends it. A knock is no
+    piece.
+
+    Without --rig, masses are typed: pressrig weigh F-90-001="37.2 g" F-90-002="1.31 oz".
+    """
+    from rig.register import Register
+
+    if given["batch"] and not given["enter"]:
+        raise InputError("--batch: belongs to pieces that --add enters")
+    keep = not given["print_only"]
+    known = keep or path.exists()
+    with Register(path, make=keep and given["enter"]) if known else nullcontext() as register:
+        keeper = _Keeper(register, given)
+        if given["rig_file"] is None:
+            for name, text in _typed(pieces, given):
+                keeper.refuse_unknown(name)
+                keeper.typed(name, text)
+            from rig.cli.weigh_taking import SCALE_UNSAID
+
+            about: dict[str, Any] = {"notes": [] if given["scale_u"] else [SCALE_UNSAID]}
+            for note in about["notes"]:
+                click.echo(note, err=True)
+        else:
+            about = _on_a_scale(_ids(pieces, given["ids"]), given, keeper)
+    if as_json:
+        print_json({"weighed": [_entry(each, given["unit"]) for each in keeper.weighed]} | about)
+    elif keeper.weighed:
+        console().print(_table(keeper.weighed, given["unit"]))
+    if not as_json and given["density"] is None and keeper.weighed:
+        click.echo(
+            "Masses as weighed in air: a piece of 100 kg/m^3 is 1.2 % heavier than it shows; --density takes "
+            "that out."
+        )
+    if about.get("not_weighed"):
+        click.echo(f"not weighed: {', '.join(about['not_weighed'])}", err=True)
+        raise click.exceptions.Exit(1)
+
+
+class _Keeper:
+    """Judges each mass, says what is odd about it, and writes it down at once."""
+
+    def __init__(self, register: Register | None, given: dict[str, Any]) -> None:
+        self.weighed: list[Weighed] = []
+        self._register = register
+        self._given = given
+        self._relative_u = _relative_u(given["scale_u"])
+        self._in_vacuo = _in_vacuo(given["density"])
+        self._air_out = given["density"] is not None
+        self._at = given["at"]
+
+    @property
+    def relative_u(self) -> float:
+        """Of the scale itself, as a share."""
+        return self._relative_u
+
+    def refuse_unknown(self, name: str) -> None:
+        """Refuse an id that the register does not know, unless such are entered.
+
+        Raises
+        ------
+        InputError
+            Asking about ids that are spelt nearly so.
+        """
+        if self._register is None:
+            return
+        if self._given["enter"] and name not in self._register.ids():
+            from rig.register import alike
+
+            near = alike(name, self._register.ids())
+            if near:
+                raise InputError(f"specimen {name}: did you mean {' or '.join(near)}?")
+            return
+        if not self._given["print_only"]:
+            self._register.specimen(name)
+
+    def typed(self, name: str, text: str) -> None:
+        """Keep a mass that was read off a scale."""
+        from rig.population import typed_weighing
+
+        weighing = typed_weighing(text, self._given["resolution"], scale_relative_u=self._relative_u)
+        self.keep(name, weighing, "typed")
+
+    def keep(self, name: str, weighing: Weighing, how: str) -> Weighed:
+        """Keep a mass."""
+        from rig.population import resolution_note, spread_note
+
+        mass_g, u_g = weighing.mass_g * self._in_vacuo, weighing.u_g * self._in_vacuo
+        notes = [resolution_note(weighing), spread_note(mass_g, self._others_g(name))]
+        said = tuple(each for each in notes if each)
+        for each in said:
+            click.echo(f"warning: {name}: {each}", err=True)
+        weighed = Weighed(name, weighing, mass_g, u_g, how, said)
+        self.weighed.append(weighed)
+        if self._register is not None and not self._given["print_only"]:
+            self._write(weighed)
+        return weighed
+
+    def _others_g(self, name: str) -> list[float]:
+        """Masses of the other pieces of its batch, with or without the air as this one."""
+        batch, others = self._given["batch"], {}
+        if self._register is not None:
+            if name in self._register.ids():
+                batch = self._register.specimen(name).batch
+            if batch is not None:
+                pieces = self._register.specimens(batch=batch)
+                others = {
+                    each.id: each.mass.g
+                    for each in pieces
+                    if each.mass is not None and self._air_out == (each.mass.how or "").endswith(AIR_OUT)
+                }
+        others.pop(name, None)
+        return list(others.values())
+
+    def _write(self, weighed: Weighed) -> None:
+        from rig.register import Record
+
+        assert self._register is not None
+        name, at, who = weighed.specimen, read_at(self._at), self._given["who"]
+        if name not in self._register.ids():
+            batch = self._given["batch"]
+            told = [Record(specimen=name, kind="batch", text=batch, at=at, who=who)] if batch else []
+            self._register.add(name, told)
+        if weighed.mass_g <= 0:
+            click.echo(f"warning: {name}: no mass to write down", err=True)
+            return
+        self._register.write(
+            [
+                Record(
+                    specimen=name,
+                    kind="mass",
+                    value=weighed.mass_g,
+                    u=weighed.u_g,
+                    how=weighed.how + (AIR_OUT if self._air_out else ""),
+                    at=at,
+                    who=who,
+                )
+            ]
+        )
+
+
+def _typed(pieces: Sequence[str], given: dict[str, Any]) -> list[tuple[str, str]]:
+    """Ids and masses of ID=MASS."""
+    if given["port"] or given["ids"]:
+        raise InputError("weigh: --port and --ids belong to --rig, which says what is read")
+    if not pieces:
+        raise InputError('weigh: expected --rig FILE, or masses such as F-90-001="37.2 g"')
+    pairs = []
+    for piece in pieces:
+        name, separator, text = piece.rpartition("=")
+        if not separator or not name.strip():
+            raise InputError(f'weigh: found {piece!r:.40}, expected such as F-90-001="37.2 g", or --rig FILE')
+        pairs.append((name.strip(), text.strip()))
+    return pairs
+
+
+def _ids(pieces: Sequence[str], listed: Path | None) -> list[str]:
+    """Ids in the order in which the pieces are put on; none to ask for each."""
+    if listed is not None:
+        from rig.cli.specimens_options import read_text
+
+        if pieces:
+            raise InputError("--ids: the file names the pieces; leave those after the command out")
+        lines = [line.strip() for line in read_text(listed, 1 << 20).splitlines()]
+        pieces = [line for line in lines if line and not line.startswith("#")]
+        if not pieces:
+            raise InputError(f"{listed}: names no piece; expected one id a line")
+    typed = [each for each in pieces if "=" in each]
+    if typed:
+        raise InputError(
+            f"weigh: found {typed[0]!r:.40} with --rig; expected ids only, the scale says the mass"
+        )
+    twice = sorted({each for each in pieces if list(pieces).count(each) > 1})
+    if twice:
+        raise InputError(f"weigh: {', '.join(twice)} is named twice; expected each piece once")
+    return list(pieces)
+
+
+def _on_a_scale(ids: Sequence[str], given: dict[str, Any], keeper: _Keeper) -> dict[str, Any]:
+    """Weigh on a scale, and say how its zero moved."""
+    from rig.cli.weigh_taking import weigh_pieces
+
+    for name in ids:
+        keeper.refuse_unknown(name)
+
+    def kept(name: str, taken: Taken) -> str:
+        weighed = keeper.keep(name, taken.weighing, taken.how)
+        return f"{name}: {_shown(weighed, given['unit'])}"
+
+    found = weigh_pieces(ids, given, keeper.relative_u, keeper.refuse_unknown, kept)
+    for note in found.notes:
+        click.echo(note, err=True)
+    return {
+        "knocks": found.knocks,
+        "zero_drift_g_per_s": found.zero_drift_g_per_s,
+        "resolution_g": found.resolution_g,
+        "not_weighed": list(ids)[len(keeper.weighed) :],
+        "notes": list(found.notes),
+    }
+
+
+def _relative_u(text: str | None) -> float:
+    value = read_quantity("--scale-u", text, "%")
+    return 0.0 if value is None else value / 100
+
+
+def _in_vacuo(density: str | None) -> float:
+    """What a mass as weighed in air is multiplied with; scales are set with steel masses in air."""
+    value = read_quantity("--density", density, "kg/m^3")
+    if value is None:
+        return 1.0
+    from rig.calibration import mass_load_n
+
+    if value < 2:
+        raise InputError(f"--density: found {density!r}, expected more than that of air, 1.2 kg/m^3")
+    return mass_load_n(1.0, 1.0) / mass_load_n(1.0, 1.0, mass_kg_per_m3=value)
+
+
+def _shown(weighed: Weighed, unit: str) -> str:
+    from rig.sheets import rounded
+    from rig.units import factor
+
+    per = factor("g", unit)
+    return f"{rounded(weighed.mass_g * per, weighed.u_g * per)} {unit}, u {weighed.u_g * per:.2g} {unit}"
+
+
+def _entry(weighed: Weighed, unit: str) -> dict[str, Any]:
+    from rig.units import factor
+
+    return {
+        "specimen": weighed.specimen,
+        "mass_g": weighed.mass_g,
+        "u_g": weighed.u_g,
+        f"mass_{unit}": weighed.mass_g * factor("g", unit),
+        "in_air_g": weighed.weighing.mass_g,
+        "resolution_g": weighed.weighing.resolution_g,
+        "budget": [{"source": source, "u_g": u} for source, u in weighed.weighing.parts],
+        "how": weighed.how,
+        "notes": list(weighed.notes),
+    }
+
+
+def _table(weighed: Sequence[Weighed], unit: str) -> Any:
+    from rich.markup import escape
+
+    from rig.sheets import empty_table, rounded
+    from rig.units import factor
+
+    per = factor("g", unit)
+    table = empty_table("masses", plain=is_plain())
+    table.add_column("specimen")
+    for heading in (f"mass\n{unit}", f"u\n{unit}"):
+        table.add_column(heading, justify="right")
+    table.add_column("how")
+    table.add_column("remark")
+    for each in weighed:
+        u = each.u_g * per
+        remark = "; ".join(note.partition(":")[0] for note in each.notes)
+        table.add_row(escape(each.specimen), rounded(each.mass_g * per, u), rounded(u, u), each.how, remark)
+    return table

@@ -1,0 +1,281 @@
+"""Weigh pieces at the terminal: put on one after the other, each told by the change that it makes.
+
+Questions and answers go to standard error, so that a result in JSON stays clean. What happens on the pan
+while somebody types waits in the reader's queue, and is gone through in its order.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import nullcontext
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from rig.cli.options import read_quantity
+from rig.cli.output import progress
+from rig.errors import InputError
+
+if TYPE_CHECKING:
+    from rig.calibration import Gravity
+    from rig.daemon.weighing import Change, Level, Pan
+    from rig.daemon.weighing import Weighing as Watched
+    from rig.population import Rest, Weighing
+    from rig.rigfile import RigFile
+
+TARE = "tare"
+
+FIRST_REST_S = 60.0
+"""Wall time for an empty pan to settle."""
+
+TARED_STEPS = 2.0
+"""A display within so many steps of zero was tared, if the zero of these weighings was elsewhere."""
+
+SCALE_UNSAID = (
+    "Nothing was said of how right the scale itself is, so that is not in the uncertainty; --scale-u says it."
+)
+
+LOST = "the scale was lost or reset: what rests on it next is the new zero"
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """A mass from a scale, and how it was had."""
+
+    weighing: Weighing
+    how: str
+
+
+@dataclass(frozen=True, slots=True)
+class Weighings:
+    """What was seen beside the masses.
+
+    Parameters
+    ----------
+    knocks
+        Disturbances after which the reading was the same.
+    zero_drift_g_per_s
+        How fast the zero was seen to move; None where the pan was not empty twice.
+    resolution_g
+        Smallest step of the scale.
+    notes
+        Sentences.
+    """
+
+    knocks: int
+    zero_drift_g_per_s: float | None
+    resolution_g: float
+    notes: tuple[str, ...]
+
+
+def weigh_pieces(
+    ids: Sequence[str],
+    given: dict[str, Any],
+    relative_u: float,
+    refuse: Callable[[str], None],
+    kept: Callable[[str, Taken], str],
+) -> Weighings:
+    """Weigh pieces on a scale or on the rig's own cell.
+
+    Parameters
+    ----------
+    ids
+        In the order in which the pieces are put on; none to ask for each.
+    given
+        Options of the command.
+    relative_u
+        Of the scale itself, as a share.
+    refuse
+        Refuses an id that was typed.
+    kept
+        Keeps a mass, and says it in words.
+
+    Raises
+    ------
+    InputError
+        If the device says no mass, or a piece does not come in time.
+    DeviceError
+        If the device is lost; what was weighed before is kept.
+    """
+    from rig.calibration import PlateauRule
+    from rig.cli.stopping import stop_on_signals
+    from rig.daemon.weighing import Pan, Weighing
+    from rig.reader import Reader
+    from rig.rigfile import read_rig_file
+
+    rig = read_rig_file(given["rig_file"], weighs=True)
+    settle_s, wait_s = _seconds("settle", given), _seconds("wait", given)
+    step_g = read_quantity("--resolution", given["resolution"], "g")
+    # at a prompt Ctrl-C has to end the prompt; every mass is on disk by then
+    stopping = stop_on_signals() if ids else nullcontext(threading.Event())
+    with stopping as stopped, _reader(rig, given["port"], Reader) as reader:
+        pan = Pan.of(
+            reader.empty(), rig.calibration, gravity=_gravity(given), step_g=step_g, relative_u=relative_u
+        )
+        with progress("pan", None) as show:
+            watched = Weighing(
+                reader,
+                pan,
+                rule=PlateauRule(settle_s),
+                stopped=stopped,
+                on_progress=lambda g, hint: show(0.0, f"{g:.4g} g {hint}"),
+                on_lost=lambda: click.echo(LOST, err=True),
+            )
+            click.echo("empty the pan", err=True)
+            pan_record = _PanRecord(watched, pan, watched.rest(FIRST_REST_S), wait_s)
+            for name in iter(ids) if ids else _asked(pan_record, refuse):
+                taken = pan_record.next_piece(name)
+                if taken is None:
+                    break
+                click.echo(kept(name, taken), err=True)
+    return pan_record.summary(given["scale_u"] is not None or pan.calibration is not None)
+
+
+def _seconds(name: str, given: dict[str, Any]) -> float:
+    value = read_quantity(f"--{name}", given[name], "s")
+    assert value is not None  # each has a default
+    return value
+
+
+def _reader(rig: RigFile, port: str | None, reader: Any) -> Any:
+    if port is not None and Path(port).exists():
+        port = str(Path(port).absolute())
+    return reader(rig.address(port), rig.wire, rate_hz=rig.rate_hz)
+
+
+def _gravity(given: dict[str, Any]) -> Gravity | None:
+    from rig.calibration import Gravity
+
+    if given["gravity"] is not None and given["latitude"] is not None:
+        raise InputError("--gravity, --latitude: found both, expected one of them")
+    if given["gravity"] is not None:
+        return Gravity.stated(given["gravity"])
+    if given["latitude"] is not None:
+        return Gravity.at(given["latitude"], given["altitude"])
+    return None
+
+
+def _asked(pan_record: _PanRecord, refuse: Callable[[str], None]) -> Iterator[str]:
+    """Ids that a person types, until an empty line."""
+    while True:
+        said = click.prompt("put a piece on; its id", default="", show_default=False, err=True).strip()
+        if not said:
+            return
+        if said.lower() == TARE:
+            pan_record.tare()
+            click.echo("  zero taken", err=True)
+            continue
+        try:
+            refuse(said)
+        except InputError as problem:
+            click.echo(f"  {problem}", err=True)
+            continue
+        yield said
+
+
+class _PanRecord:
+    """Zeros, changes and what they say so far."""
+
+    def __init__(self, watched: Watched, pan: Pan, empty: Level, wait_s: float) -> None:
+        self._watched = watched
+        self._pan = pan
+        self._wait_s = wait_s
+        self._level = empty
+        self._zeros = [_rest(empty)]
+        self._on_pan_g: list[float] = []
+        self._knocks = 0
+        self._notes: list[str] = []
+
+    def tare(self) -> None:
+        """What rests on the pan now is the new zero."""
+        self._begin(self._watched.anew(FIRST_REST_S))
+
+    def _begin(self, level: Level) -> None:
+        self._level, self._zeros, self._on_pan_g = level, [_rest(level)], []
+
+    def next_piece(self, name: str) -> Taken | None:
+        """The next piece put on; None when it was stopped."""
+        click.echo(f"put on {name}", err=True)
+        while True:
+            try:
+                change = self._watched.change(self._wait_s)
+            except InputError as problem:
+                step = f"{self._watched.step_g:.3g} g"
+                raise InputError(
+                    f"{problem} Was {name} put on? A piece of less than about two steps of the scale "
+                    f"({step}) does not show"
+                ) from None
+            if change is None:
+                return None
+            if change.before.first_s != self._level.first_s:  # a new zero after the scale was lost
+                self._begin(change.before)
+            self._level = change.after
+            self._knocks += change.before.knocks
+            if change.g > 0:
+                weighing = self._weighing(change)
+                self._on_pan_g.append(weighing.mass_g)
+                return Taken(weighing, self._pan.source)
+            self._taken_off(change)
+
+    def _weighing(self, change: Change) -> Weighing:
+        from rig.population import by_difference, zero_drift_g_per_s
+
+        before, after = _rest(change.before), _rest(change.after)
+        return by_difference(
+            before,
+            after,
+            resolution_g=change.after.step_g,
+            zero_drift_g_per_s=zero_drift_g_per_s(self._zeros) or 0.0,
+            scale_u_g=self._pan.scale_u_g(before.last_g, after.first_g),
+        )
+
+    def _taken_off(self, change: Change) -> None:
+        """A lower level: the pan is empty again, was tared, or holds fewer pieces."""
+        after, zero = _rest(change.after), self._zeros[-1]
+        near_g = TARED_STEPS * change.after.step_g
+        if abs(after.first_g) <= near_g < abs(zero.last_g):
+            self._begin(change.after)
+            self._note("The scale was tared.")
+        # less than half the lightest piece is left, so none is
+        elif self._on_pan_g and abs(after.first_g - zero.last_g) < min(self._on_pan_g) / 2:
+            moved_g, self._on_pan_g = after.first_g - zero.last_g, []
+            self._zeros.append(after)
+            self._note(f"The pan was empty again: the zero had moved by {moved_g:+.3g} g.")
+        else:
+            click.echo(f"{-change.g:.4g} g taken off", err=True)
+
+    def _note(self, sentence: str) -> None:
+        self._notes.append(sentence)
+        click.echo(sentence, err=True)
+
+    def summary(self, scale_known: bool) -> Weighings:
+        """What was seen beside the masses."""
+        from rig.population import zero_drift_g_per_s
+
+        notes = []
+        if self._knocks:
+            notes.append(f"The pan was disturbed {self._knocks} times without anything being put on.")
+        if not scale_known:
+            notes.append(SCALE_UNSAID)
+        return Weighings(
+            self._knocks, zero_drift_g_per_s(self._zeros), self._watched.step_g, (*self._notes, *notes)
+        )
+
+
+def _rest(level: Level) -> Rest:
+    """A rest in grams."""
+    from rig.population import Rest
+
+    step_g = level.step_g
+    return Rest(
+        level.first.counts * step_g,
+        level.first.u_counts * step_g,
+        level.first_s,
+        level.last.counts * step_g,
+        level.last.u_counts * step_g,
+        level.last_s,
+        level.first.drift_counts * step_g / level.first.seconds if level.first.seconds > 0 else 0.0,
+    )

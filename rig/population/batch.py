@@ -1,0 +1,264 @@
+"""One batch: how its pieces lie, how well that is known, and whose the spread is.
+
+Problem: cycles of one piece agree far better than pieces do, so a batch judged by its cycles looks much
+better known than it is. Plan: pieces are the unit, and captures of one piece are averaged first; the
+calibration's part of the uncertainty is the same in all pieces and is joined at the end, undivided. Odd
+pieces are flagged and stay in. Cost: some quantiles for each quantity.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from math import isfinite, sqrt
+from typing import Any
+
+import numpy as np
+from scipy.stats import shapiro
+
+from rig.errors import InputError
+from rig.population.estimates import LEVEL, Estimate, mean_of, student_factor
+from rig.population.gauge import GaugeResult
+from rig.population.outliers import outlying
+from rig.population.pieces import PieceResult, average_pieces, shared_u_of
+from rig.population.spread import SpreadSplit, split_spread
+from rig.population.tolerance import CONFIDENCE, CONTENT, tolerance_factor
+from rig.samples import FloatArray
+
+ODD_P = 0.05
+"""Values that are normal give a smaller p of the Shapiro test this seldom."""
+
+MOST_NORMAL = 5000
+"""The Shapiro test is tabulated up to so many values."""
+
+MOST_PIECES = 100_000
+"""More pieces than anybody presses."""
+
+CALIBRATION = "calibration"
+
+ONE_PIECE = "One piece shows nothing of how pieces spread: there is neither an interval nor a tolerance."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BatchFigures:
+    """One quantity of one batch; what cannot be had is None, and a note says why.
+
+    Parameters
+    ----------
+    quantity
+        Name of the column.
+    names, values
+        Of the pieces that have it, shape (n,).
+    mean, sd, cv_pct
+        Over the pieces.
+    u, low, high
+        Standard uncertainty of the mean and its interval, the calibration's part in both.
+    shared_u
+        The calibration's part of the uncertainty of the mean.
+    level
+        Confidence of that interval.
+    content_pct, confidence_pct, factor, tolerance_low, tolerance_high
+        The interval that holds so many per cent of all pieces with so much confidence.
+    normal_p
+        Of the Shapiro test.
+    outliers
+        Names of pieces that stand too far off, the farthest first; all are in the mean.
+    spread
+        Whose the spread is.
+    pieces_needed, wanted
+        So many pieces in all would give an interval of the half width `wanted`.
+    notes
+        Sentences.
+    """
+
+    quantity: str
+    names: tuple[str, ...]
+    values: tuple[float, ...]
+    mean: float
+    sd: float | None = None
+    cv_pct: float | None = None
+    u: float | None = None
+    low: float | None = None
+    high: float | None = None
+    shared_u: float = 0.0
+    level: float = LEVEL
+    content_pct: float = 100 * CONTENT
+    confidence_pct: float = 100 * CONFIDENCE
+    factor: float | None = None
+    tolerance_low: float | None = None
+    tolerance_high: float | None = None
+    normal_p: float | None = None
+    outliers: tuple[str, ...] = ()
+    spread: SpreadSplit | None = None
+    pieces_needed: int | None = None
+    wanted: float | None = None
+    notes: tuple[str, ...] = ()
+
+    @property
+    def n(self) -> int:
+        """Pieces, not captures and not cycles."""
+        return len(self.values)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain mapping without not-a-number."""
+        return {"n": self.n} | asdict(self)
+
+
+def batch_figures(
+    results: Sequence[PieceResult],
+    quantity: str,
+    *,
+    level: float = LEVEL,
+    content: float = CONTENT,
+    confidence: float = CONFIDENCE,
+    gauge: GaugeResult | None = None,
+    wanted: float | None = None,
+) -> BatchFigures:
+    """Figures of one quantity of one batch.
+
+    Parameters
+    ----------
+    results
+        Of the batch, one a capture; captures of one piece are averaged.
+    quantity
+        Name of the column.
+    level
+        Confidence of the interval of the mean.
+    content, confidence
+        Of the tolerance interval.
+    gauge
+        A study of the rig for this quantity; else the rig's part comes from the stated uncertainties.
+    wanted
+        Half width of the interval that one would like.
+
+    Raises
+    ------
+    InputError
+        If no piece has the quantity.
+
+    Notes
+    -----
+    That the pieces are alike in their circumstances is for `pooled_although` to see to.
+    """
+    pieces = having(results, quantity)
+    values, names = np.array([each.values[quantity] for each in pieces]), [each.piece for each in pieces]
+    shared_u = shared_u_of_mean(pieces, quantity)
+    about: dict[str, Any] = {
+        "quantity": quantity,
+        "names": tuple(names),
+        "values": tuple(values.tolist()),
+        "mean": float(values.mean()),
+        "shared_u": shared_u,
+        "level": level,
+        "content_pct": 100 * content,
+        "confidence_pct": 100 * confidence,
+        "wanted": wanted,
+    }
+    if len(values) < 2:
+        return BatchFigures(**about, notes=(ONE_PIECE,))
+    estimate, sd = mean_of(values, shared_u), float(values.std(ddof=1))
+    low, high = estimate.interval(level)
+    factor = tolerance_factor(len(values), content, confidence)
+    spreads = bool(np.ptp(values) > 0)
+    odd = [names[place] for place in outlying(values)] if spreads else []
+    p = float(shapiro(values).pvalue) if spreads and 3 <= len(values) <= MOST_NORMAL else None
+    needed = None if wanted is None else pieces_needed(sd, wanted, level=level, shared_u=shared_u)
+    return BatchFigures(
+        **about,
+        sd=sd,
+        cv_pct=100 * sd / abs(estimate.value) if _of_one_sign(values) else None,
+        u=estimate.u,
+        low=low,
+        high=high,
+        factor=factor,
+        tolerance_low=estimate.value - factor * sd,
+        tolerance_high=estimate.value + factor * sd,
+        normal_p=p,
+        outliers=tuple(odd),
+        spread=split_spread(results, quantity, gauge),
+        pieces_needed=needed,
+        notes=tuple(_notes(odd, p, spreads=spreads, unreachable=wanted is not None and needed is None)),
+    )
+
+
+def having(results: Sequence[PieceResult], quantity: str) -> tuple[PieceResult, ...]:
+    """Pieces that have a quantity, captures averaged.
+
+    Raises
+    ------
+    InputError
+        If there is none.
+    """
+    pieces = tuple(
+        each for each in average_pieces(results) if isfinite(each.values.get(quantity, float("nan")))
+    )
+    if not pieces:
+        found = ", ".join(dict.fromkeys(name for each in results for name in each.values)) or "none"
+        raise InputError(f"quantity {quantity!r:.60}: no piece has it; found {found:.400}")
+    return pieces
+
+
+def shared_u_of_mean(pieces: Sequence[PieceResult], quantity: str) -> float:
+    """The calibration's part in the mean of pieces: not divided by their number, unless they were read with
+    different calibrations."""
+    by_calibration: dict[str, list[float]] = {}
+    for each in pieces:
+        name = each.circumstances.get(CALIBRATION, "")
+        by_calibration.setdefault(name, []).append(shared_u_of(each, quantity))
+    return sqrt(sum((sum(parts) / len(pieces)) ** 2 for parts in by_calibration.values()))
+
+
+def pieces_needed(sd: float, half_width: float, *, level: float = LEVEL, shared_u: float = 0.0) -> int | None:
+    """Pieces whose mean has an interval of the wanted half width, if they spread as these did.
+
+    Returns
+    -------
+    None where no number of pieces reaches it, since the calibration alone leaves more.
+
+    Raises
+    ------
+    InputError
+        If the half width is not above zero.
+    """
+    if not half_width > 0:
+        raise InputError(f"half width: found {half_width}, expected more than zero")
+
+    def half(count: int) -> float:
+        low, high = Estimate(0.0, sd / sqrt(count), count - 1, shared_u).interval(level)
+        return (high - low) / 2
+
+    if student_factor(float("inf"), level) * shared_u >= half_width or half(MOST_PIECES) > half_width:
+        return None
+    low, high = 1, MOST_PIECES
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if half(middle) <= half_width else (middle, high)
+    return high
+
+
+def _of_one_sign(values: FloatArray) -> bool:
+    return bool((values > 0).all() or (values < 0).all())
+
+
+def _notes(odd: Sequence[str], p: float | None, *, spreads: bool, unreachable: bool) -> list[str]:
+    said = []
+    if not spreads:
+        said.append("All pieces read the same: the values are too coarse to show how pieces spread.")
+    if odd:
+        said.append(f"Stands far off the others: {', '.join(odd)}. Look at it; it is in all figures.")
+    if p is not None and p < ODD_P:
+        said.append(
+            f"The pieces are not spread normally (Shapiro test, p = {p:.2g}): "
+            "the tolerance interval does not hold what it says; the interval of the mean nearly does."
+        )
+    if unreachable:
+        said.append("The wanted half width cannot be reached by more pieces; the calibration leaves more.")
+    return said
+
+
+def figures_by_quantity(
+    results: Sequence[PieceResult], quantities: Sequence[str], **asked: Any
+) -> Mapping[str, BatchFigures]:
+    """Figures of several quantities of one batch; those that no piece has are left out."""
+    known = {name for each in results for name, value in each.values.items() if isfinite(value)}
+    return {name: batch_figures(results, name, **asked) for name in quantities if name in known}

@@ -1,0 +1,204 @@
+"""Groups of pieces beside each other: how far they differ, and what it comes to.
+
+Problem: is this batch the last one, is an abused piece still like a new one, does a hand find what the rig
+finds? And among many quantities one always differs by chance. Plan: each group against the first, with pieces
+as the unit, refused where they were measured unlike; differences are held against their margins, with all
+chances corrected for their number. Cost: some quantiles for each quantity.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from math import isfinite
+from typing import Any
+
+from rig.errors import InputError
+from rig.population.batch import BatchFigures, batch_figures, having
+from rig.population.differences import Difference, difference_between
+from rig.population.effects import holm
+from rig.population.equivalence import BEYOND, SIGNIFICANCE, MarginVerdict, judge_margin
+from rig.population.estimates import LEVEL
+from rig.population.gauge import GaugeResult
+from rig.population.pieces import PieceResult
+from rig.population.pooling import BATCH, pooled_although, unstated_circumstances
+
+MOST_GROUPS = 50
+"""More batches than this belong on a chart of their own, a few at a time."""
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """Groups of pieces, compared.
+
+    Parameters
+    ----------
+    by
+        What they are told apart by: "batch", "state", "operator" or "method".
+    groups
+        Names; the first is what the others are held against.
+    figures
+        By group, then by quantity.
+    differences
+        Of each quantity, of each other group less the first.
+    notes
+        Sentences.
+    """
+
+    by: str
+    groups: tuple[str, ...]
+    figures: Mapping[str, Mapping[str, BatchFigures]]
+    differences: tuple[Difference, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def beyond(self) -> bool:
+        """Whether a difference is beyond its margin."""
+        return any(each.outcome is not None and each.outcome.verdict == BEYOND for each in self.differences)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain mapping without not-a-number."""
+        return {
+            "by": self.by,
+            "groups": list(self.groups),
+            "figures": {
+                group: {name: each.as_dict() for name, each in figures.items()}
+                for group, figures in self.figures.items()
+            },
+            "differences": [asdict(each) for each in self.differences],
+            "notes": list(self.notes),
+        }
+
+
+def compare_groups(
+    groups: Mapping[str, Sequence[PieceResult]],
+    quantities: Sequence[str],
+    *,
+    by: str = BATCH,
+    margins: Mapping[str, float] | None = None,
+    although: Sequence[str] = (),
+    level: float = LEVEL,
+    gauges: Mapping[str, GaugeResult] | None = None,
+    wanted: Mapping[str, float] | None = None,
+) -> Comparison:
+    """Compare groups of pieces with the first of them.
+
+    Parameters
+    ----------
+    groups
+        By name: results, one a capture. Captures of one piece are averaged.
+    quantities
+        Names of columns. Those that a group lacks are left out, and a note says so.
+    by
+        What the groups are told apart by.
+    margins
+        By quantity: the largest difference that does not matter.
+    although
+        Circumstances that may differ; see `pooled_although`.
+    level
+        Confidence of the intervals.
+    gauges, wanted
+        By quantity, for `batch_figures`.
+
+    Raises
+    ------
+    InputError
+        If there are too few or too many groups, what was measured differs in what was not allowed, or no
+        group has a quantity that has a margin.
+    """
+    margins, everything = margins or {}, [each for results in groups.values() for each in results]
+    _check(groups, quantities, margins, everything)
+    notes = [*pooled_although(everything, by, although), *unstated_circumstances(everything)]
+    figures: dict[str, dict[str, BatchFigures]] = {name: {} for name in groups}
+    differences: list[Difference] = []
+    reference, *others = groups
+    for quantity in quantities:
+        lacking = [name for name, results in groups.items() if not _has(results, quantity)]
+        notes += _missing(groups, quantity, lacking)
+        for name, results in groups.items():
+            if name not in lacking:
+                figures[name][quantity] = batch_figures(
+                    results,
+                    quantity,
+                    level=level,
+                    gauge=(gauges or {}).get(quantity),
+                    wanted=(wanted or {}).get(quantity),
+                )
+        if reference not in lacking:
+            differences += [
+                difference_between((reference, groups[reference]), (name, groups[name]), quantity, level)
+                for name in others
+                if name not in lacking
+            ]
+    judged = _judged(differences, margins)
+    return Comparison(by, tuple(groups), figures, tuple(judged), tuple(dict.fromkeys(notes)))
+
+
+def _check(
+    groups: Mapping[str, Sequence[PieceResult]],
+    quantities: Sequence[str],
+    margins: Mapping[str, float],
+    everything: Sequence[PieceResult],
+) -> None:
+    if not 2 <= len(groups) <= MOST_GROUPS:
+        found = ", ".join(groups) or "none"
+        raise InputError(
+            f"comparison: found {len(groups)} groups ({found:.200}), expected 2 to {MOST_GROUPS}"
+        )
+    for name in margins:
+        if name not in quantities:
+            raise InputError(f"margin: {name!r:.60} is not among the quantities {', '.join(quantities)}")
+    for name in quantities:
+        having(everything, name)
+
+
+def _has(results: Sequence[PieceResult], quantity: str) -> bool:
+    return any(isfinite(each.values.get(quantity, float("nan"))) for each in results)
+
+
+def _missing(groups: Mapping[str, Sequence[PieceResult]], quantity: str, lacking: Sequence[str]) -> list[str]:
+    """Groups and pieces that do not have a quantity, in sentences."""
+    said = [f"{quantity} is left out of {', '.join(lacking)}: no piece has it."] if lacking else []
+    for name, results in groups.items():
+        having_it = {(each.batch, each.piece) for each in results if _has([each], quantity)}
+        without = dict.fromkeys(each.piece for each in results if (each.batch, each.piece) not in having_it)
+        if without and name not in lacking:
+            said.append(f"{quantity} of {name} is without {', '.join(without)}, which do not have it.")
+    return said
+
+
+def _judged(differences: Sequence[Difference], margins: Mapping[str, float]) -> list[Difference]:
+    """Differences with their chances corrected for their number, and held against their margins.
+
+    Notes
+    -----
+    "All are within" needs no correction: it is wrong at most as often as its weakest part. "One is beyond"
+    does.
+    """
+    known = [place for place, each in enumerate(differences) if each.p is not None]
+    corrected = dict(zip(known, holm([differences[place].p or 0.0 for place in known]), strict=True))
+    held = [place for place in known if differences[place].quantity in margins]
+    alone = [_held(differences[place], margins, SIGNIFICANCE) for place in held]
+    chances = holm([each.p_beyond for each in alone])
+    outcomes = {
+        place: _held(differences[place], margins, SIGNIFICANCE / len(held))
+        if found.verdict == BEYOND and chance > SIGNIFICANCE
+        else found
+        for place, found, chance in zip(held, alone, chances, strict=True)
+    }
+    return [
+        replace(each, p_holm=corrected.get(place), outcome=outcomes.get(place))
+        for place, each in enumerate(differences)
+    ]
+
+
+def _held(difference: Difference, margins: Mapping[str, float], beyond: float) -> MarginVerdict:
+    """Against its margin, with this share of wrong verdicts of "beyond"."""
+    estimate = difference.estimate
+    assert estimate is not None
+    return judge_margin(
+        estimate,
+        margins[difference.quantity],
+        with_pieces=difference.with_pieces,
+        beyond_significance=beyond,
+    )

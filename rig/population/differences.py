@@ -1,0 +1,256 @@
+"""The difference of one quantity between two groups of pieces, and how well it is known.
+
+Problem: pieces spread, perhaps unlike in both groups; some may stand in both; and the calibration is off for
+all of them alike, or for each group in its own way. Plan: Welch's interval for independent groups; where the
+same pieces stand in both, their own changes, so that what pieces differ by among themselves falls out. A
+calibration that both were read with falls out too but for its relative part. Cost: some quantiles.
+
+References
+----------
+B. L. Welch, The generalization of Student's problem when several different population variances are involved,
+Biometrika 34, 1947.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from math import hypot, sqrt
+
+import numpy as np
+
+from rig.population.batch import CALIBRATION, having, shared_u_of_mean
+from rig.population.effects import EffectSize, hedges_g, paired_g
+from rig.population.equivalence import MarginVerdict
+from rig.population.estimates import Estimate, mean_of
+from rig.population.pieces import PieceResult
+from rig.samples import FloatArray
+
+PAIRED_SHARE = 0.5
+"""The same pieces are compared with themselves where they make up so much of the smaller group or more."""
+
+SAME_CALIBRATION, UNLIKE_CALIBRATION, NO_CALIBRATION_U = "same", "unlike", "not known"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Difference:
+    """One quantity of two groups: second less first.
+
+    Parameters
+    ----------
+    quantity, first, second
+        Names.
+    n_first, n_second
+        Pieces of both; of a paired difference the pairs.
+    mean_first, mean_second, sd_first, sd_second
+        Over those pieces; a standard deviation is None for one piece.
+    paired
+        Whether the same pieces stand in both groups.
+    difference, u, shared_u, low, high, level
+        With its uncertainty, the calibration's part of that, and the interval; None where one piece of a
+        group shows nothing of how pieces spread.
+    freedom
+        Degrees of freedom of the scatter (Welch).
+    p, p_holm
+        How often chance alone gives a difference so large, alone and as one of all of the comparison.
+    effect
+        Hedges' g; None where it cannot be had.
+    calibration
+        Whether both were read with the "same" one, with "unlike" ones, or its part is "not known".
+    outcome
+        Against the margin; None where none was stated.
+    notes
+        Sentences.
+    """
+
+    quantity: str
+    first: str
+    second: str
+    n_first: int
+    n_second: int
+    mean_first: float
+    mean_second: float
+    sd_first: float | None
+    sd_second: float | None
+    paired: bool
+    difference: float
+    shared_u: float
+    level: float
+    calibration: str
+    u: float | None = None
+    low: float | None = None
+    high: float | None = None
+    freedom: float | None = None
+    p: float | None = None
+    p_holm: float | None = None
+    effect: EffectSize | None = None
+    outcome: MarginVerdict | None = None
+    notes: tuple[str, ...] = ()
+
+    @property
+    def estimate(self) -> Estimate | None:
+        """The difference with its uncertainty."""
+        if self.u is None or self.freedom is None:
+            return None
+        scatter_u = sqrt(max(self.u**2 - self.shared_u**2, 0.0))
+        return Estimate(self.difference, scatter_u, self.freedom, self.shared_u)
+
+    def with_pieces(self, pieces: int) -> Estimate:
+        """What would be known with so many pieces of each group, or pairs, that spread as these did."""
+        estimate = self.estimate
+        assert estimate is not None
+        if self.paired:
+            variance = estimate.scatter_u**2 * self.n_first
+            return Estimate(self.difference, sqrt(variance / pieces), pieces - 1, self.shared_u)
+        parts = [((sd or 0.0) ** 2) / pieces for sd in (self.sd_first, self.sd_second)]
+        freedom = _satterthwaite(parts, (pieces - 1, pieces - 1))
+        return Estimate(self.difference, sqrt(sum(parts)), freedom, self.shared_u)
+
+
+def mean_difference(
+    first: FloatArray, second: FloatArray, *, paired: bool = False, shared_u: float = 0.0
+) -> Estimate:
+    """Mean of the second less mean of the first, with its uncertainty.
+
+    Parameters
+    ----------
+    first, second
+        One value a piece; two or more each.
+    paired
+        The same pieces in the same order.
+    shared_u
+        The calibration's part, which more pieces do not make smaller.
+
+    Notes
+    -----
+    Independent groups may spread unlike: degrees of freedom after Welch.
+
+    Examples
+    --------
+    >>> found = mean_difference(np.array([1.0, 2.0, 3.0]), np.array([3.0, 4.0, 5.0]))
+    >>> found.value, found.freedom
+    (2.0, 4.0)
+    """
+    if paired:
+        return mean_of(second - first, shared_u)
+    parts = [float(each.var(ddof=1)) / len(each) for each in (first, second)]
+    return Estimate(
+        float(second.mean() - first.mean()), sqrt(sum(parts)), _welch_freedom(parts, first, second), shared_u
+    )
+
+
+def difference_between(
+    one: tuple[str, Sequence[PieceResult]],
+    other: tuple[str, Sequence[PieceResult]],
+    quantity: str,
+    level: float,
+) -> Difference:
+    """One quantity of two groups, not yet held against a margin.
+
+    Parameters
+    ----------
+    one, other
+        Name and results of each group; captures of one piece are averaged.
+    quantity
+        Name of a column that both have.
+    level
+        Confidence of the intervals.
+    """
+    (first_name, first_results), (second_name, second_results) = one, other
+    first, second = having(first_results, quantity), having(second_results, quantity)
+    first, second, paired, notes = _paired(first, second)
+    values, others = (np.array([each.values[quantity] for each in part]) for part in (first, second))
+    calibration, shared_u = _shared(first, second, quantity, paired=paired)
+    found = Difference(
+        quantity=quantity,
+        first=first_name,
+        second=second_name,
+        n_first=len(first),
+        n_second=len(second),
+        mean_first=float(values.mean()),
+        mean_second=float(others.mean()),
+        sd_first=float(values.std(ddof=1)) if len(first) > 1 else None,
+        sd_second=float(others.std(ddof=1)) if len(second) > 1 else None,
+        paired=paired,
+        difference=float(others.mean() - values.mean()),
+        shared_u=shared_u,
+        level=level,
+        calibration=calibration,
+        notes=tuple(notes),
+    )
+    if min(len(first), len(second)) < 2:
+        lone = first_name if len(first) < 2 else second_name
+        why = f"{lone} has one piece only, which shows nothing of how pieces spread: there is no interval."
+        return replace(found, notes=(*notes, why))
+    estimate = mean_difference(values, others, paired=paired, shared_u=shared_u)
+    low, high = estimate.interval(level)
+    return replace(
+        found,
+        u=estimate.u,
+        low=low,
+        high=high,
+        freedom=estimate.freedom,
+        p=min(1.0, 2 * min(estimate.chance_above(0.0), estimate.chance_below(0.0))),
+        effect=paired_g(values, others, level=level) if paired else hedges_g(values, others, level=level),
+    )
+
+
+def _paired(
+    first: tuple[PieceResult, ...], second: tuple[PieceResult, ...]
+) -> tuple[tuple[PieceResult, ...], tuple[PieceResult, ...], bool, list[str]]:
+    """Pieces that stand in both groups, in the same order, where they are enough to be compared so."""
+    places = {(each.batch, each.piece): each for each in second}
+    both = [each for each in first if (each.batch, each.piece) in places]
+    if not both:
+        return first, second, False, []
+    if len(both) < max(2, PAIRED_SHARE * min(len(first), len(second))):
+        names = ", ".join(each.piece for each in both[:6])
+        return (
+            first,
+            second,
+            False,
+            [
+                f"{len(both)} pieces stand in both groups ({names}), too few to compare them with "
+                "themselves: all are taken as independent, which makes the interval rather too wide."
+            ],
+        )
+    left = len(first) + len(second) - 2 * len(both)
+    said = [f"The same {len(both)} pieces stand in both groups and are compared with themselves."]
+    if left:
+        said.append(f"{left} pieces that stand in one group only are not in this difference.")
+    partners = tuple(places[each.batch, each.piece] for each in both)
+    return tuple(both), partners, True, said
+
+
+def _shared(
+    first: Sequence[PieceResult], second: Sequence[PieceResult], quantity: str, *, paired: bool
+) -> tuple[str, float]:
+    """How the calibration stands between two groups, and what it leaves in their difference.
+
+    Read with one calibration, both are off alike: what is left is as much of it as the groups are unlike, the
+    relative part of it at least. Read with two, nothing falls out.
+    """
+    parts = [shared_u_of_mean(each, quantity) for each in (first, second)]
+    if not any(parts):
+        return NO_CALIBRATION_U, 0.0
+    names = [[each.circumstances.get(CALIBRATION) for each in part] for part in (first, second)]
+    alike = names[0] == names[1] if paired else len({*names[0], *names[1]}) == 1
+    if not alike:
+        return UNLIKE_CALIBRATION, hypot(*parts)
+    means = [float(np.mean([each.values[quantity] for each in part])) for part in (first, second)]
+    relative = max(
+        part / abs(mean) if mean else float("inf") for part, mean in zip(parts, means, strict=True)
+    )
+    change = abs(means[1] - means[0])
+    left = max(abs(parts[1] - parts[0]), relative * change if change else 0.0)
+    return SAME_CALIBRATION, min(left, hypot(*parts))
+
+
+def _welch_freedom(parts: Sequence[float], first: FloatArray, second: FloatArray) -> float:
+    return _satterthwaite(parts, (len(first) - 1, len(second) - 1))
+
+
+def _satterthwaite(parts: Sequence[float], freedoms: Sequence[int]) -> float:
+    """Degrees of freedom of a sum of variances; the smallest where nothing spreads."""
+    below = sum(part**2 / freedom for part, freedom in zip(parts, freedoms, strict=True) if freedom > 0)
+    return sum(parts) ** 2 / below if below > 0 else float(max(min(freedoms), 1))

@@ -1,0 +1,140 @@
+"""Batches over time: does one stand out, and do they creep one way?
+
+Problem: each batch is like the last one, and the tenth is not like the first. Plan: a chart of the means of
+the batches, with limits from how pieces spread within batches; an analysis of variance, which says whether
+batches differ at all; and a trend that needs no straight line, only an order (Mann and Kendall), with the
+median slope (Theil and Sen). Cost: sums, and all pairs of batches.
+
+References
+----------
+W. A. Shewhart, Economic Control of Quality of Manufactured Product, 1931: limits from within.
+M. G. Kendall, Rank Correlation Methods, 1975. P. K. Sen, Estimates of the regression coefficient based on
+Kendall's tau, J. Am. Stat. Assoc. 63, 1968.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from math import isfinite, sqrt
+from typing import Any
+
+import numpy as np
+from scipy.stats import f_oneway, kendalltau, theilslopes
+
+from rig.errors import InputError
+from rig.population.batch import BatchFigures
+from rig.population.estimates import LEVEL
+
+SIGMAS = 3.0
+"""Limits stand so many standard errors from the middle, as in all charts of this kind."""
+
+FEWEST_FOR_TREND = 4
+"""Three batches are in order by chance in one case of three."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BatchDrift:
+    """Means of batches in order of time.
+
+    Parameters
+    ----------
+    quantity, batches
+        Names, in order.
+    means, counts
+        Of the pieces of each batch.
+    middle
+        Mean of all pieces.
+    sd_within
+        Standard deviation of pieces within batches, all together.
+    low, high
+        Limits of each batch's mean, which depend on its number of pieces.
+    outside
+        Names of the batches beyond their limits.
+    batches_p
+        How often chance alone makes the means so unlike.
+    trend_p, slope, slope_low, slope_high
+        How often chance alone puts the means so well in order; the median change from batch to batch with
+        its interval. None with fewer than four batches.
+    level
+        Of that interval.
+    """
+
+    quantity: str
+    batches: tuple[str, ...]
+    means: tuple[float, ...]
+    counts: tuple[int, ...]
+    middle: float
+    sd_within: float
+    low: tuple[float, ...]
+    high: tuple[float, ...]
+    outside: tuple[str, ...]
+    batches_p: float | None
+    trend_p: float | None
+    slope: float | None
+    slope_low: float | None
+    slope_high: float | None
+    level: float
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain mapping without not-a-number."""
+        return asdict(self)
+
+
+def batch_drift(batches: Sequence[tuple[str, BatchFigures]], *, level: float = LEVEL) -> BatchDrift:
+    """Chart and trend of one quantity over batches.
+
+    Parameters
+    ----------
+    batches
+        Name and figures of each, in order of time.
+    level
+        Of the interval of the slope.
+
+    Raises
+    ------
+    InputError
+        With fewer than two batches, or without a batch of two pieces.
+    """
+    values = [np.array(figures.values) for _, figures in batches]
+    within = sum(len(each) - 1 for each in values)
+    if len(values) < 2 or within < 1:
+        raise InputError(
+            f"drift: found {len(values)} batches with {within} degrees of freedom within them, "
+            "expected two batches or more, and one of two pieces"
+        )
+    sd = sqrt(sum(float(((each - each.mean()) ** 2).sum()) for each in values) / within)
+    means, middle = [float(each.mean()) for each in values], float(np.concatenate(values).mean())
+    away = [SIGMAS * sd / sqrt(len(each)) for each in values]
+    names = [name for name, _ in batches]
+    outside = [name for name, mean, far in zip(names, means, away, strict=True) if abs(mean - middle) > far]
+    p = float(f_oneway(*values).pvalue) if sd > 0 else float("nan")
+    trend_p, slope, slope_low, slope_high = _trend(means, level)
+    return BatchDrift(
+        quantity=batches[0][1].quantity,
+        batches=tuple(names),
+        means=tuple(means),
+        counts=tuple(len(each) for each in values),
+        middle=middle,
+        sd_within=sd,
+        low=tuple(middle - far for far in away),
+        high=tuple(middle + far for far in away),
+        outside=tuple(outside),
+        batches_p=p if isfinite(p) else None,
+        trend_p=trend_p,
+        slope=slope,
+        slope_low=slope_low,
+        slope_high=slope_high,
+        level=level,
+    )
+
+
+def _trend(
+    means: Sequence[float], level: float
+) -> tuple[float | None, float | None, float | None, float | None]:
+    if len(means) < FEWEST_FOR_TREND or not np.ptp(means) > 0:
+        return None, None, None, None
+    order = np.arange(len(means))
+    p = float(kendalltau(order, means).pvalue)
+    found = theilslopes(means, order, alpha=level)
+    return p, float(found.slope), float(found.low_slope), float(found.high_slope)

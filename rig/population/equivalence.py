@@ -1,0 +1,153 @@
+"""Is the difference small enough? Three answers: within the margin, beyond it, undecided.
+
+Problem: "no significant difference" is what few pieces always say. Plan: the user states how much difference
+would not matter; two one-sided tests then show that the difference is smaller, or one shows that it is
+larger, each wrong in at most the stated share of cases; else it is undecided, and the number of pieces is
+worked out that would most likely decide. Cost: some quantiles.
+
+References
+----------
+D. J. Schuirmann, A comparison of the two one-sided tests procedure and the power approach for assessing the
+equivalence of average bioavailability, J. Pharmacokinet. Biopharm. 15, 1987.
+K. F. Phillips, Power of the two one-sided tests procedure in bioequivalence, J. Pharmacokinet. Biopharm. 18,
+1990: the power from central t distributions (recalled).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from math import isfinite
+
+from rig.errors import InputError
+from rig.population.estimates import Estimate, student_below, student_factor
+
+WITHIN, BEYOND, UNDECIDED = "within the margin", "beyond the margin", "undecided"
+
+SIGNIFICANCE = 0.05
+"""Each of the two verdicts is wrong in at most this share of cases."""
+
+POWER = 0.80
+"""Pieces are counted so that this share of such trials would decide."""
+
+MOST_PIECES = 10_000
+"""More pieces of a batch than anybody would squeeze to decide."""
+
+
+@dataclass(frozen=True, slots=True)
+class MarginVerdict:
+    """A difference held against a margin.
+
+    Parameters
+    ----------
+    margin
+        Largest difference that does not matter, in the unit of the quantity.
+    verdict
+        One of `WITHIN`, `BEYOND`, `UNDECIDED`.
+    p_within, p_beyond
+        How often chance alone would speak so clearly for "within", were the difference as large as the
+        margin; and for "beyond", were it no larger.
+    low, high
+        The interval that the verdict looks at: 90 % for tests of 5 % on each side.
+    significance
+        Of each test.
+    pieces_needed
+        Pieces of each group (or pairs) that would most likely decide, where it is undecided; None where it is
+        decided, or no number below `MOST_PIECES` would.
+    why
+        Why no number of pieces would; empty elsewhere.
+    """
+
+    margin: float
+    verdict: str
+    p_within: float
+    p_beyond: float
+    low: float
+    high: float
+    significance: float
+    pieces_needed: int | None
+    why: str
+
+
+def judge_margin(
+    difference: Estimate,
+    margin: float,
+    *,
+    with_pieces: Callable[[int], Estimate] | None = None,
+    significance: float = SIGNIFICANCE,
+    beyond_significance: float | None = None,
+) -> MarginVerdict:
+    """Hold a difference against a margin.
+
+    Parameters
+    ----------
+    difference
+        With its uncertainty.
+    margin
+        Above zero.
+    with_pieces
+        What the difference would be known like with so many pieces of each group; None where it cannot be
+        said.
+    significance
+        Of each test.
+    beyond_significance
+        Of the test for "beyond" where it is one of many; `significance` if left out.
+
+    Raises
+    ------
+    InputError
+        If the margin is not above zero.
+    """
+    if not (isfinite(margin) and margin > 0):
+        raise InputError(f"margin: found {margin}, expected a number above zero")
+    beyond_at = significance if beyond_significance is None else beyond_significance
+    p_within = max(difference.chance_below(margin), difference.chance_above(-margin))
+    away = replace(difference, value=abs(difference.value))
+    p_beyond = min(1.0, away.chance_above(margin) + away.chance_above(-margin))
+    low, high = difference.interval(1 - 2 * significance)
+    verdict = UNDECIDED
+    if p_within <= significance:
+        verdict = WITHIN
+    elif p_beyond <= beyond_at:
+        verdict = BEYOND
+    needed, why = None, ""
+    if verdict == UNDECIDED and with_pieces is not None:
+        needed, why = pieces_to_decide(with_pieces, margin, (significance, beyond_at))
+    return MarginVerdict(margin, verdict, p_within, p_beyond, low, high, significance, needed, why)
+
+
+def pieces_to_decide(
+    with_pieces: Callable[[int], Estimate], margin: float, significances: tuple[float, float]
+) -> tuple[int | None, str]:
+    """Pieces of each group that would decide in `POWER` of all trials, if these were the true numbers.
+
+    Returns
+    -------
+    pieces, why
+        None, and the reason in words, where no number below `MOST_PIECES` would.
+    """
+    at = significances[0] if abs(with_pieces(2).value) < margin else significances[1]
+    if _power(with_pieces(MOST_PIECES), margin, at) < POWER:
+        shared = with_pieces(MOST_PIECES)
+        if shared.shared_u > shared.scatter_u:
+            return None, "the calibration alone leaves more than that in doubt"
+        return None, f"the difference lies so close to the margin that {MOST_PIECES} would not"
+    low, high = 1, MOST_PIECES
+    while high - low > 1:
+        middle = (low + high) // 2
+        decided = _power(with_pieces(middle), margin, at) >= POWER
+        low, high = (low, middle) if decided else (middle, high)
+    return high, ""
+
+
+def _power(estimate: Estimate, margin: float, significance: float) -> float:
+    """How often a trial with this uncertainty decides, if the estimate's value is the truth."""
+    if not estimate.u > 0:
+        return float(abs(estimate.value) != margin)
+    freedom, away = estimate.effective_freedom, abs(estimate.value)
+    t = student_factor(freedom, 1 - 2 * significance)
+    if away >= margin:
+        return student_below(freedom, (away - margin) / estimate.u - t)
+    above = student_below(freedom, (margin - away) / estimate.u - t)
+    below = student_below(freedom, (margin + away) / estimate.u - t)
+    return max(above + below - 1, 0.0)

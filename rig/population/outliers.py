@@ -1,0 +1,132 @@
+"""Pieces that stand too far off to be of the same kind as the others: flagged, never dropped.
+
+Problem: one torn float among ten moves the mean and hides behind the standard deviation that it made itself.
+Plan: the largest distance from the mean over the standard deviation against what chance gives among so many
+(Grubbs); for several suspects the same again without those already found, judged together so that two do not
+hide each other (generalised extreme studentised deviates). Cost: a pass for each suspect.
+
+References
+----------
+F. E. Grubbs, Procedures for detecting outlying observations in samples, Technometrics 11, 1969 (recalled).
+B. Rosner, Percentage points for a generalized ESD many-outlier procedure, Technometrics 25, 1983 (recalled).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import sqrt
+
+import numpy as np
+from scipy.special import stdtrit
+
+from rig.errors import InputError
+from rig.samples import FloatArray
+
+SIGNIFICANCE = 0.05
+
+MANY = 15
+"""The judgement of several suspects holds from so many pieces on (Rosner); below, one is looked for."""
+
+MOST_SHARE, MOST_SUSPECTS = 5, 10
+"""One in so many pieces, and no more than so many, are looked for: what is more common is no outlier."""
+
+
+@dataclass(frozen=True, slots=True)
+class Suspect:
+    """The piece that stands farthest off among those that are left.
+
+    Parameters
+    ----------
+    place
+        Which of the values.
+    statistic
+        Distance from the mean over the standard deviation.
+    critical
+        What chance alone exceeds as seldom as was asked.
+    """
+
+    place: int
+    statistic: float
+    critical: float
+
+    @property
+    def outlying(self) -> bool:
+        """Whether it stands off farther than chance explains."""
+        return self.statistic > self.critical
+
+
+def grubbs(values: FloatArray, *, significance: float = SIGNIFICANCE, sides: int = 2) -> Suspect:
+    """The farthest value, and whether it is an outlier.
+
+    Parameters
+    ----------
+    values
+        Shape (n,), three or more that are not all alike.
+    significance
+        How often one of sound, normal values may be flagged.
+    sides
+        1 if only the side was in question on which the farthest value lies, else 2.
+
+    Raises
+    ------
+    InputError
+        If there are too few values, or they do not spread.
+    """
+    if len(values) < 3 or not np.ptp(values) > 0:
+        raise InputError(
+            f"outlier: found {len(values)} values, expected three or more that are not all alike"
+        )
+    away = np.abs(values - values.mean())
+    place = int(np.argmax(away))
+    statistic = float(away[place] / values.std(ddof=1))
+    return Suspect(place, statistic, critical_distance(len(values), significance / sides))
+
+
+def critical_distance(count: int, tail: float) -> float:
+    """Largest distance over standard deviation that chance exceeds in `tail` of all cases, on one side."""
+    t2 = float(stdtrit(count - 2, 1 - tail / count)) ** 2
+    return (count - 1) / sqrt(count) * sqrt(t2 / (count - 2 + t2))
+
+
+def extreme_deviates(
+    values: FloatArray, most: int, *, significance: float = SIGNIFICANCE
+) -> tuple[tuple[Suspect, ...], int]:
+    """Suspects one after another, and how many of the first ones are outliers.
+
+    Parameters
+    ----------
+    values
+        Shape (n,).
+    most
+        So many suspects are looked at; at least two values must be left beside them.
+
+    Returns
+    -------
+    suspects, outliers
+        The outliers are all suspects up to the last one that exceeds its critical value.
+
+    Raises
+    ------
+    InputError
+        If there are too few values for so many suspects.
+    """
+    if not 0 < most <= len(values) - 2:
+        raise InputError(f"outliers: found {len(values)} values, too few to look for {most} outliers")
+    left, suspects = np.arange(len(values)), []
+    for _ in range(most):
+        if not np.ptp(values[left]) > 0:
+            break
+        found = grubbs(values[left], significance=significance)
+        suspects.append(Suspect(int(left[found.place]), found.statistic, found.critical))
+        left = np.delete(left, found.place)
+    outliers = max((rank for rank, each in enumerate(suspects, start=1) if each.outlying), default=0)
+    return tuple(suspects), outliers
+
+
+def outlying(values: FloatArray, significance: float = SIGNIFICANCE) -> tuple[int, ...]:
+    """Places of the outliers of a batch, the farthest first; none among fewer than three values."""
+    if len(values) < 3:
+        return ()
+    most = 1 if len(values) < MANY else min(len(values) // MOST_SHARE, MOST_SUSPECTS)
+    suspects, count = extreme_deviates(values, most, significance=significance)
+    return tuple(each.place for each in suspects[:count])

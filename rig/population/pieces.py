@@ -1,0 +1,151 @@
+"""One piece's result from one capture: what every statistic of pieces starts from.
+
+Problem: a capture holds many cycles of one piece. Taken as if each were a piece of its own they make any
+batch look far better known than it is. Plan: a value that holds the means of one capture only, so that single
+cycles cannot come this far; captures of the same piece are averaged before anything is said of pieces.
+Cost: one small object a capture.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from math import sqrt
+
+import numpy as np
+
+from rig.samples import FloatArray
+
+NEW, CONDITIONED, ABUSED, WORN = "new", "conditioned", "abused", "worn"
+
+STATES = (NEW, CONDITIONED, ABUSED, WORN)
+"""What a piece may have been through; "new" where nobody said."""
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """Force against deflection of one piece: the mean of its counted cycles on a common grid.
+
+    Parameters
+    ----------
+    deflection_mm
+        Rising, shape (n,).
+    loading_n, unloading_n
+        Shape (n,); not-a-number where the piece was not pressed so far.
+    """
+
+    deflection_mm: FloatArray
+    loading_n: FloatArray
+    unloading_n: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class PieceResult:
+    """What one capture says of one piece.
+
+    Parameters
+    ----------
+    piece
+        Name of the specimen.
+    batch
+        Name of its batch; None where nobody said.
+    state
+        One of `STATES`.
+    capture
+        Name of the capture.
+    values
+        Means over the counted cycles, by the name of the quantity, which ends in its unit.
+    u
+        Standard uncertainty of each mean, the calibration's part in it.
+    u_shared
+        Part of `u` that comes from the calibration: the same in all captures read with one calibration.
+    circumstances
+        Plain words for all that has to be alike before results may be pooled: method, rate, temperature,
+        humidity, orientation, area, platen, calibration, contact force, conditioning, datum.
+    curve
+        The mean curve, where the capture has one.
+    """
+
+    piece: str
+    batch: str | None
+    state: str
+    capture: str
+    values: Mapping[str, float]
+    u: Mapping[str, float]
+    u_shared: Mapping[str, float]
+    circumstances: Mapping[str, str]
+    curve: Curve | None
+
+
+def average_pieces(results: Sequence[PieceResult]) -> tuple[PieceResult, ...]:
+    """One result a piece: captures of the same piece are averaged, since they are no pieces of their own.
+
+    Returns
+    -------
+    In the order in which the pieces first appear. A piece is known by its name and its batch. What is random
+    in each capture becomes better with their number; the calibration's part does not.
+    """
+    gathered: dict[tuple[str | None, str], list[PieceResult]] = {}
+    for each in results:
+        gathered.setdefault((each.batch, each.piece), []).append(each)
+    return tuple(each[0] if len(each) == 1 else _averaged(each) for each in gathered.values())
+
+
+def repeats_of(results: Sequence[PieceResult], quantity: str) -> list[FloatArray]:
+    """Values of each piece's captures, one array a piece, in the order in which the pieces first appear."""
+    gathered: dict[tuple[str | None, str], list[float]] = {}
+    for each in results:
+        if np.isfinite(value := each.values.get(quantity, np.nan)):
+            gathered.setdefault((each.batch, each.piece), []).append(value)
+    return [np.array(each) for each in gathered.values()]
+
+
+def _averaged(captures: Sequence[PieceResult]) -> PieceResult:
+    values, u, u_shared = {}, {}, {}
+    for name in dict.fromkeys(name for each in captures for name in each.values):
+        having = [each for each in captures if np.isfinite(each.values.get(name, np.nan))]
+        if not having:
+            values[name] = u[name] = u_shared[name] = np.nan
+            continue
+        values[name] = float(np.mean([each.values[name] for each in having]))
+        u_shared[name] = float(np.mean([shared_u_of(each, name) for each in having]))
+        random2 = sum(random_u_of(each, name) ** 2 for each in having) / len(having) ** 2
+        u[name] = sqrt(random2 + u_shared[name] ** 2)
+    curve = mean_curve_of([each.curve for each in captures if each.curve is not None])
+    name = ", ".join(each.capture for each in captures)
+    return replace(captures[0], capture=name, values=values, u=u, u_shared=u_shared, curve=curve)
+
+
+def shared_u_of(result: PieceResult, quantity: str) -> float:
+    """The calibration's part; nothing where it is not known."""
+    return float(np.nan_to_num(result.u_shared.get(quantity, 0.0)))
+
+
+def random_u_of(result: PieceResult, quantity: str) -> float:
+    """What is not the calibration's."""
+    u = float(np.nan_to_num(result.u.get(quantity, 0.0)))
+    return sqrt(max(u**2 - shared_u_of(result, quantity) ** 2, 0.0))
+
+
+def mean_curve_of(curves: Sequence[Curve]) -> Curve | None:
+    """Mean of some curves of one piece as far as all of them go; None without a curve.
+
+    The first one's grid is kept.
+    """
+    if not curves:
+        return None
+    grid = curves[0].deflection_mm
+    return Curve(
+        grid,
+        np.mean([on_grid(each.deflection_mm, each.loading_n, grid) for each in curves], axis=0),
+        np.mean([on_grid(each.deflection_mm, each.unloading_n, grid) for each in curves], axis=0),
+    )
+
+
+def on_grid(deflection_mm: FloatArray, force_n: FloatArray, grid_mm: FloatArray) -> FloatArray:
+    """Force read off a curve at other deflections; not-a-number where the curve does not reach."""
+    known = np.isfinite(force_n)
+    if known.sum() < 2:
+        return np.full(len(grid_mm), np.nan)
+    read: FloatArray = np.interp(grid_mm, deflection_mm[known], force_n[known], left=np.nan, right=np.nan)
+    return read

@@ -1,0 +1,167 @@
+"""What has to be alike before results may be put together, and the refusal where it is not.
+
+Problem: pieces squeezed at another rate or temperature, or read with another calibration, make a difference
+that is nobody's. Plan: circumstances travel with each result as plain words; those of numbers are alike
+within a stated tolerance, all others letter by letter. What differs is refused by name, unless a person says
+"although", and then it is said in the result. Cost: one pass over the words.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from rig.errors import InputError
+from rig.population.pieces import PieceResult
+
+STATE, BATCH, METHOD, OPERATOR = "state", "batch", "method", "operator"
+
+WAYS = (BATCH, STATE, OPERATOR, METHOD)
+"""What results can be told apart by."""
+
+UNSTATED = "not stated"
+
+RATIOS = {
+    "rate": 1.10,
+    "contact force": 1.10,
+    "area": 1.02,
+    "days since moulding": 2.0,
+    "hours since last squeeze": 2.0,
+}
+"""Numbers whose largest is no more than so many times the smallest are alike. Force changes by some per cent
+when the rate changes tenfold, and foam ages and recovers with the logarithm of time."""
+
+STEPS = {"temperature": 4.0, "humidity": 20.0}
+"""Numbers that lie no farther apart are alike: the whole width of standard laboratory air, 23 +- 2 degC and
+50 +- 10 % (ISO 23529)."""
+
+_NUMBER = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?)\s*(.*)", re.ASCII)
+
+
+@dataclass(frozen=True, slots=True)
+class Unlike:
+    """A circumstance that differs between results.
+
+    Parameters
+    ----------
+    name
+        Of the circumstance.
+    found
+        What was found, in the order in which it first appears.
+    captures
+        For each of these, a capture that has it.
+    """
+
+    name: str
+    found: tuple[str, ...]
+    captures: tuple[str, ...]
+
+    @property
+    def sentence(self) -> str:
+        """What differs, with a capture of each, the first few."""
+        shown = [f"{each} ({capture})" for each, capture in zip(self.found, self.captures, strict=True)]
+        more = f" and {len(shown) - 3} more" if len(shown) > 3 else ""
+        return f"{self.name}: {', '.join(shown[:3])}{more}"
+
+
+def unlike_circumstances(results: Sequence[PieceResult]) -> tuple[Unlike, ...]:
+    """Circumstances that differ; those that some results do not state are no difference."""
+    names = dict.fromkeys(name for each in results for name in each.circumstances)
+    unlike = (_unlike(name, [_words(each, name) for each in results], results) for name in names)
+    return tuple(each for each in unlike if each is not None)
+
+
+def unstated_circumstances(results: Sequence[PieceResult]) -> tuple[str, ...]:
+    """Sentences about circumstances that some or all results do not state."""
+    names = dict.fromkeys(name for each in results for name in each.circumstances)
+    lacking = {name: sum(_words(each, name) == UNSTATED for each in results) for name in names}
+    said = [
+        f"Not stated for {count} of {len(results)} captures: {name}; nobody can tell if it was alike."
+        for name, count in lacking.items()
+        if 0 < count < len(results)
+    ]
+    everywhere = [name for name, count in lacking.items() if count == len(results)]
+    if everywhere:
+        said.append(f"Not stated anywhere: {', '.join(everywhere)}; nobody can tell if it was alike.")
+    return tuple(said)
+
+
+def pooled_although(results: Sequence[PieceResult], by: str, although: Sequence[str] = ()) -> tuple[str, ...]:
+    """Refuse to put together what was measured unlike.
+
+    Parameters
+    ----------
+    results
+        All that are to be compared.
+    by
+        What they are told apart by, which differs of itself.
+    although
+        Names of circumstances that may differ.
+
+    Returns
+    -------
+    Sentences about what differs although it was asked for.
+
+    Raises
+    ------
+    InputError
+        If something differs that nobody has said may, or something is named that does not exist.
+    """
+    known = {STATE, *(name for each in results for name in each.circumstances)}
+    strange = [name for name in although if name not in known]
+    if strange:
+        raise InputError(f"although: no circumstance {strange[0]!r:.40}; found {', '.join(sorted(known))}")
+    differing = list(unlike_circumstances(results))
+    state = _unlike(STATE, [each.state for each in results], results)
+    differing += [] if state is None else [state]
+    refused = [each for each in differing if each.name not in (by, *although)]
+    if refused:
+        names, told = (
+            ", ".join(each.name for each in refused),
+            "; ".join(each.sentence for each in refused),
+        )
+        raise InputError(
+            f"not put together, since they were measured unlike: {told}. "
+            f'Leave some out, or say --although "{names}" and read the answer with that in mind'
+        )
+    return tuple(
+        f"Put together although unlike: {each.sentence}." for each in differing if each.name in although
+    )
+
+
+def _words(result: PieceResult, name: str) -> str:
+    return result.circumstances.get(name, UNSTATED).strip() or UNSTATED
+
+
+def _unlike(name: str, words: Sequence[str], results: Sequence[PieceResult]) -> Unlike | None:
+    first: dict[str, str] = {}
+    for each, result in zip(words, results, strict=True):
+        if each != UNSTATED:
+            first.setdefault(each, result.capture)
+    if len(first) < 2 or _close(name, list(first)):
+        return None
+    return Unlike(name, tuple(first), tuple(first.values()))
+
+
+def _close(name: str, words: Sequence[str]) -> bool:
+    """Whether all are numbers of one unit that lie close enough together."""
+    if name not in RATIOS and name not in STEPS:
+        return False
+    matches = [_NUMBER.fullmatch(each) for each in words]
+    read = [(float(each[1]), each[2]) for each in matches if each is not None]
+    if len(read) < len(words) or len({unit for _, unit in read}) > 1:
+        return False
+    numbers = [number for number, _ in read]
+    low, high = min(numbers), max(numbers)
+    if name in STEPS:
+        return high - low <= STEPS[name]
+    return low > 0 and high <= RATIOS[name] * low
+
+
+def grouped(results: Sequence[PieceResult], labels: Mapping[str, str]) -> dict[str, list[PieceResult]]:
+    """Results by the label of their capture, in the order in which the labels first appear."""
+    groups: dict[str, list[PieceResult]] = {}
+    for each in results:
+        groups.setdefault(labels[each.capture], []).append(each)
+    return groups

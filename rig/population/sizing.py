@@ -1,0 +1,248 @@
+"""Size of a piece from readings in several directions, and against its drawing.
+
+Problem: jaws squeeze a soft piece, two readings never agree, and "round" is said of pieces that were measured
+twice. Plan: readings of one direction are averaged at their smallest contact force; roundness is half the
+difference of the largest and the smallest diameter, said as such; the drawing is compared with an interval.
+Cost: nothing.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import stdtrit
+
+from rig.errors import InputError
+
+CONFIDENCE = 0.95
+
+DIAMETER = "diameter"
+"""Directions that begin with it are diameters of one section: "diameter A", "diameter 45 deg"."""
+
+ROUNDNESS_WORDS = (
+    "half the difference of the largest and the smallest diameter; the roundness of ISO 1101 is the distance "
+    "of two circles about one centre that hold the whole section, which needs many more points, and a piece "
+    "with three lobes can have equal diameters all round"
+)
+
+MANY = 1e9
+
+
+@dataclass(frozen=True, slots=True)
+class SizeReading:
+    """One reading.
+
+    Parameters
+    ----------
+    direction
+        Such as "diameter A" or "height".
+    mm, u_mm
+        Reading, and the standard uncertainty of the instrument; None where nobody said.
+    force_n
+        Contact force of the instrument; None where nobody said.
+    """
+
+    direction: str
+    mm: float
+    u_mm: float | None = None
+    force_n: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class DirectionSize:
+    """Size in one direction.
+
+    Parameters
+    ----------
+    direction
+        Its name.
+    mm, u_mm
+        Mean and its standard uncertainty: of the repeats, and of the instrument, which they share.
+        Not-a-number for a single reading of an instrument of which nothing is known.
+    n, degrees_of_freedom
+        Readings in the mean, and degrees of freedom of the uncertainty.
+    force_n
+        With which they were taken; None where nobody said.
+    left_out
+        Readings at greater forces.
+    """
+
+    direction: str
+    mm: float
+    u_mm: float
+    n: int
+    degrees_of_freedom: float
+    force_n: float | None
+    left_out: int
+
+    @property
+    def half_mm(self) -> float:
+        """Half the 95 % interval."""
+        return _student(self.degrees_of_freedom) * self.u_mm
+
+
+@dataclass(frozen=True, slots=True)
+class Sizing:
+    """What a piece measures.
+
+    Parameters
+    ----------
+    directions
+        By name.
+    diameter_mm, diameter_u_mm
+        Mean over the diameters; None without one. Uncertainties are not-a-number where they are not known.
+    roundness_mm, roundness_u_mm
+        Half the difference of the largest and smallest diameter; None with fewer than two.
+    off_drawing_mm, off_drawing_half_mm
+        Measured less drawn, and half its 95 % interval; None where one of them is missing.
+    notes
+        Sentences.
+    """
+
+    directions: Mapping[str, DirectionSize]
+    diameter_mm: float | None
+    diameter_u_mm: float | None
+    roundness_mm: float | None
+    roundness_u_mm: float | None
+    off_drawing_mm: float | None
+    off_drawing_half_mm: float | None
+    notes: tuple[str, ...]
+
+
+def size_up(readings: Sequence[SizeReading], drawing_size_mm: float | None = None) -> Sizing:
+    """What readings say of a piece.
+
+    Parameters
+    ----------
+    readings
+        In any order.
+    drawing_size_mm
+        Diameter on the drawing, or the height where no diameter was read; None where it is not known.
+
+    Raises
+    ------
+    InputError
+        If there is no reading, or one that is no size.
+
+    Examples
+    --------
+    >>> sizing = size_up([SizeReading("diameter A", 90.4), SizeReading("diameter B", 89.8)], 90.0)
+    >>> round(sizing.roundness_mm, 3), round(sizing.off_drawing_mm, 3)
+    (0.3, 0.1)
+    """
+    if not readings:
+        raise InputError("sizes: found none, expected readings such as 90.2 mm")
+    for reading in readings:
+        if not (math.isfinite(reading.mm) and reading.mm > 0):
+            raise InputError(f"{reading.direction}: found {reading.mm:g} mm, expected more than zero")
+    by_direction: dict[str, list[SizeReading]] = {}
+    for reading in readings:
+        by_direction.setdefault(reading.direction, []).append(reading)
+    directions = {name: _direction(name, each) for name, each in by_direction.items()}
+    diameters = [each for name, each in directions.items() if name.lower().startswith(DIAMETER)]
+    diameter_mm = diameter_u_mm = roundness_mm = roundness_u_mm = None
+    if diameters:
+        diameter_mm = float(np.mean([each.mm for each in diameters]))
+        diameter_u_mm = _mean_u(diameters, readings)
+    if len(diameters) > 1:
+        ordered = sorted(diameters, key=lambda each: each.mm)
+        roundness_mm = (ordered[-1].mm - ordered[0].mm) / 2
+        # what the instrument adds to both goes out
+        roundness_u_mm = math.hypot(*(_own_u(each, readings) for each in (ordered[0], ordered[-1]))) / 2
+    off_mm, half_mm = _off_drawing(directions, diameters, diameter_mm, diameter_u_mm, drawing_size_mm)
+    return Sizing(
+        directions,
+        diameter_mm,
+        diameter_u_mm,
+        roundness_mm,
+        roundness_u_mm,
+        off_mm,
+        half_mm,
+        tuple(_notes(directions, diameters, roundness_mm, drawing_size_mm)),
+    )
+
+
+def _direction(name: str, readings: Sequence[SizeReading]) -> DirectionSize:
+    forces = [each.force_n for each in readings if each.force_n is not None]
+    least_n = min(forces) if len(forces) == len(readings) else None
+    kept = [each for each in readings if least_n is None or each.force_n == least_n]
+    values = np.array([each.mm for each in kept])
+    n = len(values)
+    own = float(values.std(ddof=1)) / math.sqrt(n) if n > 1 else 0.0
+    shared = _shared_u(kept, name)
+    u = math.hypot(own, shared) or math.nan
+    # Welch and Satterthwaite; the instrument's part is taken to be known
+    freedom = (n - 1) * (u / own) ** 4 if own > 0 else math.inf
+    return DirectionSize(name, float(values.mean()), u, n, freedom, least_n, len(readings) - n)
+
+
+def _shared_u(readings: Sequence[SizeReading], name: str) -> float:
+    return max(each.u_mm or 0.0 for each in readings if each.direction == name)
+
+
+def _own_u(direction: DirectionSize, readings: Sequence[SizeReading]) -> float:
+    """Part of a direction's uncertainty that is its repeats' alone; the whole of it for a single reading."""
+    shared = _shared_u(readings, direction.direction)
+    if direction.n == 1:
+        return direction.u_mm
+    return math.sqrt(max(direction.u_mm**2 - shared**2, 0.0))
+
+
+def _mean_u(diameters: Sequence[DirectionSize], readings: Sequence[SizeReading]) -> float:
+    if any(math.isnan(each.u_mm) for each in diameters):
+        return math.nan
+    own = math.hypot(*(_own_u(each, readings) for each in diameters if each.n > 1), 0.0) / len(diameters)
+    return math.hypot(own, max(_shared_u(readings, each.direction) for each in diameters))
+
+
+def _off_drawing(
+    directions: Mapping[str, DirectionSize],
+    diameters: Sequence[DirectionSize],
+    diameter_mm: float | None,
+    diameter_u_mm: float | None,
+    drawing_size_mm: float | None,
+) -> tuple[float | None, float | None]:
+    if drawing_size_mm is None:
+        return None, None
+    if diameter_mm is not None and diameter_u_mm is not None:
+        freedom = min(each.degrees_of_freedom for each in diameters)
+        return diameter_mm - drawing_size_mm, _student(freedom) * diameter_u_mm
+    height = directions.get("height")
+    if height is None:
+        return None, None
+    return height.mm - drawing_size_mm, height.half_mm
+
+
+def _notes(
+    directions: Mapping[str, DirectionSize],
+    diameters: Sequence[DirectionSize],
+    roundness_mm: float | None,
+    drawing_size_mm: float | None,
+) -> list[str]:
+    notes = []
+    if roundness_mm is not None:
+        notes.append(f"Roundness is here {ROUNDNESS_WORDS}.")
+    elif diameters:
+        notes.append("One diameter says nothing of roundness; read at least a second one across it.")
+    for name, each in directions.items():
+        if each.force_n is None:
+            notes.append(f"{name}: the contact force was not said; jaws squeeze a soft piece.")
+        elif each.force_n > 0:
+            notes.append(
+                f"{name}: read with {each.force_n:g} N, and not corrected: the free piece is larger by this "
+                "force over its stiffness there."
+            )
+        if each.left_out:
+            notes.append(f"{name}: {each.left_out} readings with greater forces were left out of the mean.")
+        if math.isnan(each.u_mm):
+            notes.append(f"{name}: one reading of an instrument of which nothing was said: no uncertainty.")
+    if drawing_size_mm is None:
+        notes.append("The size on the drawing is missing.")
+    return notes
+
+
+def _student(degrees_of_freedom: float) -> float:
+    return float(stdtrit(min(degrees_of_freedom, MANY), 0.5 + CONFIDENCE / 2))

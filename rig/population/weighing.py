@@ -1,0 +1,259 @@
+"""Masses of pieces from settled readings of a scale, and what to think of them.
+
+Problem: pieces are put on a scale one after another, often without taring, while its zero creeps; a display
+that steps by a gram says nothing of a piece of half a gram; and a slip shows only beside the other pieces.
+Plan: a mass is the difference of the reading just after and just before; its uncertainty is made of both
+readings, of the drift over the time between, and of the scale itself; it is then held against the resolution
+and against the batch. Cost: nothing.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from scipy.special import stdtrit
+
+from rig.errors import InputError
+from rig.units import factor, parse
+
+UNITS = ("g", "kg", "oz", "lb")
+
+CONFIDENCE = 0.95
+
+UNUSUAL = 0.01
+"""A piece that so few of a batch would lie further off than is asked about."""
+
+LEAST_PIECES = 4
+"""With fewer, nearly any mass fits the spread."""
+
+COARSE = 0.02
+"""A resolution that is more than this share of the mass is told."""
+
+STEP_U = 1 / math.sqrt(12)
+"""Standard uncertainty of a reading that is anywhere within half a step (JCGM 100:2008, F.2.2.1)."""
+
+_TYPED = re.compile(r"\s*[+-]?(\d*)(?:[.,](\d*))?\s*([A-Za-z]+)\s*")
+
+
+@dataclass(frozen=True, slots=True)
+class Rest:
+    """A stretch in which the reading rested, known by a settled part at its beginning and one at its end.
+
+    Parameters
+    ----------
+    first_g, first_u_g, first_s
+        Mean of the first settled part, its standard uncertainty, and the time of its middle.
+    last_g, last_u_g, last_s
+        Likewise of the last one; the same where there is only one.
+    slope_g_per_s
+        Rise within the settled part, which says something of drift where there is only one.
+    """
+
+    first_g: float
+    first_u_g: float
+    first_s: float
+    last_g: float
+    last_u_g: float
+    last_s: float
+    slope_g_per_s: float = 0.0
+
+    @property
+    def lasted_s(self) -> float:
+        """Time between the middles of both parts."""
+        return self.last_s - self.first_s
+
+    @property
+    def drift_g_per_s(self) -> float:
+        """Rise while nothing was touched."""
+        return (self.last_g - self.first_g) / self.lasted_s if self.lasted_s > 0 else self.slope_g_per_s
+
+
+@dataclass(frozen=True, slots=True)
+class Weighing:
+    """A mass, as weighed in air.
+
+    Parameters
+    ----------
+    mass_g, u_g
+        Mass, and its standard uncertainty.
+    parts
+        What the uncertainty is made of: source and grams.
+    resolution_g
+        Smallest step of the scale.
+    """
+
+    mass_g: float
+    u_g: float
+    parts: tuple[tuple[str, float], ...]
+    resolution_g: float
+
+
+def by_difference(
+    before: Rest,
+    after: Rest,
+    *,
+    resolution_g: float,
+    zero_drift_g_per_s: float = 0.0,
+    scale_u_g: float = 0.0,
+) -> Weighing:
+    """Mass of what was put on, or taken off, between two rests.
+
+    Parameters
+    ----------
+    before, after
+        The rest that ended with the change, and the one that began after it.
+    resolution_g
+        Smallest step of the scale.
+    zero_drift_g_per_s
+        How fast the zero was seen to move.
+    scale_u_g
+        Standard uncertainty that the scale itself leaves in this mass; zero where nobody said, and it is then
+        no part of the sum.
+
+    Returns
+    -------
+    The mass, above zero for what was put on.
+
+    Notes
+    -----
+    The drift over the time between both readings, at the pace of the longer rest or at that of the zero, is a
+    standard uncertainty as a whole. It is not taken out: rests of some seconds tell a pace badly, and taking
+    it out would add their noise to the mass.
+
+    Examples
+    --------
+    >>> empty, loaded = Rest(0, 0.01, 0, 0, 0.01, 0), Rest(37.2, 0.01, 4, 37.2, 0.01, 4)
+    >>> round(by_difference(empty, loaded, resolution_g=0.1).mass_g, 3)
+    37.2
+    """
+    between_s = after.first_s - before.last_s
+    longer = max(before, after, key=lambda rest: rest.lasted_s)
+    pace_g_per_s = max(abs(longer.drift_g_per_s), zero_drift_g_per_s)
+    parts = (
+        ("reading before", before.last_u_g),
+        ("reading after", after.first_u_g),
+        ("drift in between", pace_g_per_s * between_s),
+        *([("scale", scale_u_g)] if scale_u_g else []),
+    )
+    u_g = math.hypot(*(u for _, u in parts))
+    return Weighing(after.first_g - before.last_g, u_g, parts, resolution_g)
+
+
+def typed_weighing(text: str, resolution: str | None = None, *, scale_relative_u: float = 0.0) -> Weighing:
+    """Mass that a person read off a scale.
+
+    Parameters
+    ----------
+    text
+        Such as "37.2 g": without other word the scale is taken to step by its last digit.
+    resolution
+        Smallest step of the scale, such as "0.5 g".
+    scale_relative_u
+        Standard uncertainty of the scale itself, as a share of the mass.
+
+    Raises
+    ------
+    InputError
+        If it is no mass above zero.
+
+    Examples
+    --------
+    >>> weighing = typed_weighing("1.31 oz")
+    >>> round(weighing.mass_g, 3), round(weighing.resolution_g, 4)
+    (37.138, 0.2835)
+    """
+    mass_g = mass_in_g(text, "mass")
+    if not mass_g > 0:
+        raise InputError(f"mass: found {text!r:.40}, expected more than zero")
+    match = _TYPED.fullmatch(text)
+    if resolution is not None:
+        step_g = mass_in_g(resolution, "resolution")
+    elif match is not None:
+        step_g = 10.0 ** -len(match[2] or "") * factor(match[3], "g")
+    else:
+        step_g = 0.0
+    # both the reading and the zero before it stand anywhere within their steps
+    rounding_g = step_g * STEP_U
+    scale_u_g = scale_relative_u * mass_g
+    parts = (("reading", rounding_g), ("zero", rounding_g), *([("scale", scale_u_g)] if scale_u_g else []))
+    return Weighing(mass_g, math.hypot(*(u for _, u in parts)), parts, step_g)
+
+
+def mass_in_g(text: str, field: str) -> float:
+    """Read a mass with its unit, g, kg, oz or lb, in grams.
+
+    Raises
+    ------
+    InputError
+        If it is no mass.
+    """
+    try:
+        return parse(text, "g")
+    except InputError as problem:
+        raise InputError(f"{field}: {problem}") from None
+
+
+def zero_drift_g_per_s(zeros: Sequence[Rest]) -> float | None:
+    """Fastest move of the zero from one return to it to the next; None with fewer than two returns."""
+    rates = [
+        abs(later.first_g - earlier.last_g) / (later.first_s - earlier.last_s)
+        for earlier, later in pairwise(zeros)
+        if later.first_s > earlier.last_s
+    ]
+    return max(rates, default=None)
+
+
+def resolution_note(weighing: Weighing) -> str | None:
+    """What to say of a mass that the scale hardly resolves; None where there is nothing to say."""
+    mass_g, step_g = weighing.mass_g, weighing.resolution_g
+    if abs(mass_g) <= max(step_g, 2 * weighing.u_g):
+        return (
+            f"{mass_g:.4g} g cannot be told from nothing: the scale steps by {step_g:.3g} g and the standard "
+            f"uncertainty is {weighing.u_g:.2g} g; weigh several pieces at once, or take a finer scale"
+        )
+    if step_g > COARSE * abs(mass_g):
+        return (
+            f"the scale steps by {step_g:.3g} g, {100 * step_g / abs(mass_g):.2g} % of this mass; a finer "
+            "scale would tell pieces apart"
+        )
+    return None
+
+
+def spread_note(mass_g: float, others_g: Sequence[float]) -> str | None:
+    """What to say of a mass that does not fit the other pieces of its batch; None where it does.
+
+    Parameters
+    ----------
+    mass_g
+        Of the piece.
+    others_g
+        Of the other pieces of its batch, one each.
+
+    Notes
+    -----
+    The next piece of a normal batch lies within mean +- t s sqrt(1 + 1/n) with the stated probability, t from
+    Student's distribution with n - 1 degrees of freedom (the prediction interval of ISO 16269-8, recalled).
+
+    Examples
+    --------
+    >>> spread_note(37.4, [37.0, 37.2, 37.5, 37.3]) is None
+    True
+    """
+    n = len(others_g)
+    if n < LEAST_PIECES:
+        return None
+    others = np.asarray(others_g, np.float64)
+    half_g = float(stdtrit(n - 1, 1 - UNUSUAL / 2) * others.std(ddof=1) * math.sqrt(1 + 1 / n))
+    middle_g = float(others.mean())
+    if abs(mass_g - middle_g) <= half_g:
+        return None
+    return (
+        f"{mass_g:.4g} g lies outside the spread of its batch: the next of such pieces is expected from "
+        f"{middle_g - half_g:.4g} to {middle_g + half_g:.4g} g ({n} others, {100 * (1 - UNUSUAL):.0f} %); "
+        "is it the right piece, was the pan clear?"
+    )

@@ -1,0 +1,38 @@
+"""The register of specimens on disk: which pieces there are, what they weigh and measure, what they went
+through.
+
+In: what people and commands tell of a piece, each with its date. Out: pieces as they are now or were on a
+day, with every mass, size and capture that belongs to them, and tables for other programs. Must never know:
+ports, how a mass was measured, what a capture holds.
+
+The register is one SQLite file of one table, `records`. A record is never changed: a correction is a further
+record that names the one it corrects and says why.
+"""
+
+from rig.register.linking import Conflict, Linked, SeenCapture
+from rig.register.near_ids import alike, near_ids
+from rig.register.records import FIXED, KINDS, Record, corrected, read_day_or_time
+from rig.register.specimen import BelongingCapture, Mass, Size, Specimen
+from rig.register.store import Register
+from rig.register.tables import import_into, records_csv, specimens_csv
+
+__all__ = [
+    "FIXED",
+    "KINDS",
+    "BelongingCapture",
+    "Conflict",
+    "Linked",
+    "Mass",
+    "Record",
+    "Register",
+    "SeenCapture",
+    "Size",
+    "Specimen",
+    "alike",
+    "corrected",
+    "import_into",
+    "near_ids",
+    "read_day_or_time",
+    "records_csv",
+    "specimens_csv",
+]

@@ -1,0 +1,192 @@
+"""A piece as its records tell it.
+
+Problem: what is asked is what a piece is now, or was on the day of a capture; what is kept are dated facts,
+some corrected. Plan: corrected records are put aside, the others taken in the order of their dates; of each
+kind the last one holds. Cost: one pass over the records of a piece.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from rig.population import STATES
+from rig.register import records as kinds
+from rig.register.records import Record, instant
+
+_NEW = STATES[0]
+"""Where nobody said otherwise."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mass:
+    """A weighing: grams, their standard uncertainty where it is known, how and when."""
+
+    g: float
+    u_g: float | None
+    how: str | None
+    at: str
+
+
+@dataclass(frozen=True, slots=True)
+class Size:
+    """A size in one direction: millimetres, standard uncertainty, contact force in newtons, how and when."""
+
+    direction: str
+    mm: float
+    u_mm: float | None
+    force_n: float | None
+    how: str | None
+    at: str
+
+
+@dataclass(frozen=True, slots=True)
+class BelongingCapture:
+    """A capture of the piece: its id, its folder, and when it was started."""
+
+    id: str
+    folder: str
+    started: str
+
+
+@dataclass(frozen=True, slots=True)
+class Specimen:
+    """A piece of the register.
+
+    Parameters
+    ----------
+    id
+        Its name.
+    records
+        All that was ever said of it, corrected ones too, in the order of their numbers.
+    holding
+        Those that hold, in the order of their dates.
+    """
+
+    id: str
+    records: tuple[Record, ...]
+    holding: tuple[Record, ...]
+
+    @classmethod
+    def of(cls, name: str, records: Iterable[Record]) -> Specimen:
+        """Put a piece together from its records."""
+        every = tuple(sorted(records, key=lambda record: record.number))
+        gone = {record.corrects for record in every if record.corrects is not None}
+        left = [record for record in every if record.number not in gone and record.kind != kinds.WITHDRAWN]
+        return cls(name, every, tuple(sorted(left, key=lambda record: (record.instant, record.number))))
+
+    def last(self, kind: str) -> Record | None:
+        """The record of a kind that holds now."""
+        return next((record for record in reversed(self.holding) if record.kind == kind), None)
+
+    @property
+    def batch(self) -> str | None:
+        """Pieces that it was made with."""
+        return self._text(kinds.BATCH)
+
+    @property
+    def model(self) -> str | None:
+        """What it is one of."""
+        return self._text(kinds.MODEL)
+
+    @property
+    def drawing_size_mm(self) -> float | None:
+        """Size on the drawing."""
+        found = self.last(kinds.DRAWING_SIZE)
+        return None if found is None else found.value
+
+    @property
+    def moulded(self) -> str | None:
+        """Day or time of moulding."""
+        return self._text(kinds.MOULDED)
+
+    @property
+    def orientation(self) -> str | None:
+        """How it lay when it was pressed last."""
+        return self._text(kinds.ORIENTATION)
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """Remarks, the oldest first."""
+        return tuple(record.text or "" for record in self.holding if record.kind == kinds.NOTES)
+
+    @property
+    def state(self) -> str:
+        """What it has been through; "new" where nobody said."""
+        return self._text(kinds.STATE) or _NEW
+
+    def state_at(self, at: str | datetime) -> str:
+        """What it had been through by then, such as when a capture was started."""
+        moment = at if isinstance(at, datetime) else instant(at)
+        states = [r for r in self.holding if r.kind == kinds.STATE and r.instant <= moment]
+        return (states[-1].text if states else None) or _NEW
+
+    @property
+    def squeezed(self) -> str | None:
+        """When it was squeezed last, as was said or as its captures show; None where nobody knows."""
+        said = [r.text or "" for r in self.holding if r.kind == kinds.SQUEEZED]
+        return max([*said, *(each.started for each in self.captures)], key=instant, default=None)
+
+    def since_moulding_days(self, until: datetime | None = None) -> float | None:
+        """Days since it was moulded; None where nobody said when."""
+        return _days(self.moulded, until)
+
+    def since_squeeze_days(self, until: datetime | None = None) -> float | None:
+        """Days since it was squeezed last; None where nobody knows."""
+        return _days(self.squeezed, until)
+
+    @property
+    def masses(self) -> tuple[Mass, ...]:
+        """All weighings that hold, the oldest first."""
+        return tuple(
+            Mass(r.value, r.u, r.how, r.at)
+            for r in self.holding
+            if r.kind == kinds.MASS and r.value is not None
+        )
+
+    @property
+    def mass(self) -> Mass | None:
+        """The newest weighing."""
+        return self.masses[-1] if self.masses else None
+
+    @property
+    def sizes(self) -> tuple[Size, ...]:
+        """All sizes that hold, the oldest first."""
+        return tuple(
+            Size(r.detail or "", r.value, r.u, r.force_n, r.how, r.at)
+            for r in self.holding
+            if r.kind == kinds.SIZE and r.value is not None
+        )
+
+    @property
+    def captures(self) -> tuple[BelongingCapture, ...]:
+        """Its captures, the oldest first."""
+        return tuple(
+            BelongingCapture(r.text or "", r.detail or "", r.at)
+            for r in self.holding
+            if r.kind == kinds.CAPTURE
+        )
+
+    def missing(self) -> tuple[str, ...]:
+        """What a design sheet would want and nobody has said, in words."""
+        wanted: Sequence[tuple[str, object]] = (
+            ("batch", self.batch),
+            ("model", self.model),
+            ("drawing size", self.drawing_size_mm),
+            ("moulded", self.moulded),
+            ("mass", self.mass),
+            ("size", self.sizes),
+            ("captures", self.captures),
+        )
+        return tuple(name for name, found in wanted if not found)
+
+    def _text(self, kind: str) -> str | None:
+        found = self.last(kind)
+        return None if found is None else found.text
+
+
+def _days(since: str | None, until: datetime | None) -> float | None:
+    if since is None:
+        return None
+    return ((until or datetime.now(UTC)) - instant(since)).total_seconds() / 86_400

@@ -1,0 +1,341 @@
+"""The register as tables, and tables into the register.
+
+Problem: people keep their pieces in a spreadsheet, and whoever gets the register's table wants one row a
+piece, while a whole history has many. Plan: two tables. One row a piece with what holds now, whose columns a
+spreadsheet has anyway; and one row a record, from which a register comes back exactly as it was. Which one is
+read shows by its headings. Units stand in the headings or in the cells. Cost: the file in memory, bounded.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+from rig.errors import InputError
+from rig.register import records as kinds
+from rig.register.records import Record, checked_id, now, read_day_or_time
+from rig.register.specimen import Size, Specimen
+from rig.register.store import COLUMNS, Register
+from rig.units import factor, parse
+
+LARGEST_TEXT = 64 << 20
+"""Of a table, in characters."""
+
+REMARK = "#"
+"""Lines that begin with it are read by people only."""
+
+_WORDS = {
+    "batch": kinds.BATCH,
+    "model": kinds.MODEL,
+    "moulded": kinds.MOULDED,
+    "state": kinds.STATE,
+    "orientation": kinds.ORIENTATION,
+    "squeezed": kinds.SQUEEZED,
+    "notes": kinds.NOTES,
+}
+_NUMBERS = {"drawing size": (kinds.DRAWING_SIZE, "mm"), "mass": (kinds.MASS, "g")}
+_COMPUTED = {"captures", "missing"}
+"""Written for whoever reads the table; captures come back by `link`."""
+
+_HEADING = re.compile(r"\s*(.*?)\s*(?:[\[(]\s*(\S+?)\s*[\])])?\s*")
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
+_WHOLE = re.compile(r"\d{1,15}", re.ASCII)
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """Cells by heading, and where they stand."""
+
+    where: str
+    cells: Mapping[str, str]
+
+
+def records_csv(records: Iterable[Record]) -> str:
+    """All records as a table, one row each; `import_into` makes the same register of it."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow([*COLUMNS, "unit"])
+    for record in records:
+        values = [getattr(record, name) for name in COLUMNS]
+        writer.writerow([*("" if value is None else _plain(value) for value in values), record.unit])
+    return out.getvalue()
+
+
+def specimens_csv(specimens: Sequence[Specimen]) -> str:
+    """One row a piece with what holds now, a column for each direction of sizes; empty cells are missing."""
+    directions = sorted({size.direction for each in specimens for size in each.sizes})
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(
+        ["id", *_WORDS, "drawing size (mm)", "mass (g)", "u mass (g)"]
+        + [f"{u}size {each} (mm)" for each in directions for u in ("", "u ")]
+        + ["captures", "missing"]
+    )
+    for each in specimens:
+        writer.writerow(_row_of(each, directions))
+    return out.getvalue()
+
+
+def _row_of(specimen: Specimen, directions: Sequence[str]) -> list[str]:
+    words = [
+        specimen.batch,
+        specimen.model,
+        specimen.moulded,
+        specimen.state,
+        specimen.orientation,
+        specimen.squeezed,
+        " / ".join(specimen.notes),
+    ]
+    mass = specimen.mass
+    sizes: dict[str, Size] = {size.direction: size for size in specimen.sizes}
+    numbers = [specimen.drawing_size_mm, *((mass.g, mass.u_g) if mass else (None, None))]
+    for direction in directions:
+        size = sizes.get(direction)
+        numbers += [size.mm, size.u_mm] if size else [None, None]
+    return [
+        specimen.id,
+        *(word or "" for word in words),
+        *("" if number is None else _plain(number) for number in numbers),
+        str(len(specimen.captures)),
+        "; ".join(specimen.missing()),
+    ]
+
+
+def _plain(value: object) -> str:
+    return repr(value) if isinstance(value, float) else str(value)
+
+
+def import_into(
+    register: Register, text: str, where: str, *, another: bool = False, who: str | None = None
+) -> tuple[int, int]:
+    """Read a table into a register: all of it, or nothing.
+
+    Parameters
+    ----------
+    register
+        Where to.
+    text
+        The table, comma, semicolon or tab separated. With the heading `number` it is a whole history, for an
+        empty register. Else each row is a piece with the heading `id`, and any of batch, model, drawing size,
+        moulded, state, orientation, squeezed, notes, mass, `size DIRECTION`, `u mass`, `u size DIRECTION`,
+        and `measured` for the day of mass and sizes. A piece that is known gets what is new of it.
+    where
+        Name of the table, for refusals.
+    another
+        Ids that are spelt nearly as known ones are other pieces.
+    who
+        Whoever says so.
+
+    Returns
+    -------
+    specimens, records
+        How many pieces were entered, and how many records were written beside.
+
+    Raises
+    ------
+    InputError
+        Naming table, line and column.
+    """
+    if len(text) > LARGEST_TEXT:
+        raise InputError(f"{where}: {len(text)} characters are too many for a table of specimens")
+    headings, rows = _rows(text, where)
+    if "number" in headings:
+        records = [_record(row) for row in rows]
+        register.restore(records)
+        entered = sum(record.kind == kinds.REGISTERED for record in records)
+        return entered, len(records) - entered
+    columns = [_column(name, where) for name in headings]
+    if "id" not in headings:
+        raise InputError(f"{where}, headings: found {', '.join(headings)}; expected one named id")
+    known = {each.id: each for each in register.specimens()}
+    entered_ids: list[str] = []
+    facts: list[Record] = []
+    for row in rows:
+        with _placed(row.where):
+            name = checked_id(row.cells["id"])
+        if name in entered_ids:
+            raise InputError(f"{row.where}: specimen {name} stands in the table twice")
+        if name not in known:
+            entered_ids.append(name)
+        with _placed(row.where):
+            facts += _facts(name, row, columns, known.get(name), who)
+    register.take_over(facts, entered=entered_ids, another=another)
+    return len(entered_ids), len(facts)
+
+
+@dataclass(frozen=True, slots=True)
+class _Column:
+    heading: str
+    name: str
+    unit: str | None
+
+
+def _column(heading: str, where: str) -> _Column:
+    match = _HEADING.fullmatch(heading)
+    assert match is not None
+    name, unit = match[1].lower().replace("_", " "), match[2]
+    for ending in ("mm", "in", "g", "kg", "oz", "lb"):
+        if unit is None and name.endswith(f" {ending}"):
+            name, unit = name.removesuffix(f" {ending}"), ending
+    measured = name.removeprefix("u ")
+    if name in ("id", "measured", *_WORDS, *_COMPUTED) or measured in ("mass", "drawing size"):
+        return _Column(heading, name, unit)
+    if measured.startswith("size ") and len(measured) > len("size "):
+        # a direction keeps its capitals
+        at = heading.lower().index("size") + len("size")
+        direction = re.sub(r"[\[(].*|[ _](mm|in)$", "", heading[at:]).strip(" _")
+        return _Column(heading, ("u " if name.startswith("u ") else "") + f"size {direction}", unit)
+    raise InputError(
+        f"{where}, headings: found {heading!r:.40}, expected id, {', '.join(_WORDS)}, drawing size, mass, "
+        "size DIRECTION, u mass, u size DIRECTION or measured; units such as 'mass (g)'"
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Cell:
+    """What stands in a column, and in that of its uncertainty."""
+
+    column: _Column
+    text: str
+    u_column: _Column
+    u_text: str
+
+
+def _facts(
+    name: str, row: _Row, columns: Sequence[_Column], known: Specimen | None, who: str | None
+) -> list[Record]:
+    """What a row says of a piece, less what is known already."""
+    by_name = {each.name: each for each in columns}
+    at, measured = now(), by_name.get("measured")
+    if measured is not None and row.cells[measured.heading]:
+        at = read_day_or_time(row.cells[measured.heading], "measured")
+    facts = []
+    for column in columns:
+        text = row.cells[column.heading]
+        if not text or column.name in ("id", "measured", *_COMPUTED) or column.name.startswith("u "):
+            continue
+        u_column = by_name.get(f"u {column.name}", column)
+        u_text = row.cells[u_column.heading] if u_column is not column else ""
+        record = _fact(name, _Cell(column, text, u_column, u_text), at, who)
+        if known is None or not _told_before(known, record):
+            facts.append(record)
+    return facts
+
+
+def _fact(name: str, cell: _Cell, at: str, who: str | None) -> Record:
+    column, how = cell.column.name, "table"
+    if column in _WORDS:
+        kind, text = _WORDS[column], cell.text
+        if kind in (kinds.MOULDED, kinds.SQUEEZED):
+            at = text = read_day_or_time(text, column)
+        return Record(specimen=name, kind=kind, text=text, at=at, how=how, who=who)
+    kind, unit = _NUMBERS.get(column, (kinds.SIZE, "mm"))
+    direction = column.removeprefix("size ") if kind == kinds.SIZE else None
+    value = _quantity(cell.text, cell.column, unit)
+    u = _quantity(cell.u_text, cell.u_column, unit) if cell.u_text else None
+    return Record(specimen=name, kind=kind, value=value, u=u, detail=direction, at=at, how=how, who=who)
+
+
+def _told_before(known: Specimen, record: Record) -> bool:
+    """Whether the register says the same already, so that a table can be read twice."""
+    last = [each for each in known.holding if (each.kind, each.detail) == (record.kind, record.detail)]
+    if record.kind == kinds.NOTES:
+        return record.text in {" / ".join(known.notes), *known.notes}
+    if record.kind == kinds.SQUEEZED:
+        return record.text == known.squeezed
+    if record.kind == kinds.STATE and not last:
+        return record.text == known.state
+    return bool(last) and (last[-1].text, last[-1].value, last[-1].u) == (record.text, record.value, record.u)
+
+
+def _quantity(text: str, column: _Column, unit: str) -> float:
+    """A cell in the unit of its own, or of its heading."""
+    plain = text.replace(",", ".", 1) if "," in text and "." not in text else text
+    with _placed(column.heading):
+        if not _NUMBER.fullmatch(plain):
+            return parse(text, unit)
+        if column.unit is None:
+            raise InputError(
+                f"found {text!r} without a unit; expected it in the cell, or in the heading such as "
+                f"'{column.heading} ({unit})'"
+            )
+        return float(plain) * factor(column.unit, unit)
+
+
+@contextmanager
+def _placed(place: str) -> Iterator[None]:
+    """Refusals with the place in front."""
+    try:
+        yield
+    except InputError as problem:
+        raise InputError(f"{place}: {problem}") from None
+
+
+def _record(row: _Row) -> Record:
+    """One row of a whole history."""
+    cells = row.cells
+    words = {name: cells.get(name) or None for name in ("text", "detail", "how", "who", "reason")}
+    with _placed(row.where):
+        record = Record(
+            specimen=cells.get("specimen", ""),
+            kind=cells.get("kind", ""),
+            at=cells.get("at", ""),
+            written=read_day_or_time(cells.get("written", ""), "written"),
+            value=_number(cells, "value"),
+            u=_number(cells, "u"),
+            force_n=_number(cells, "force_n"),
+            corrects=_whole(cells, "corrects"),
+            number=_whole(cells, "number") or 0,
+            **words,
+        )
+        if record.number <= 0:
+            raise InputError("number: is missing")
+        if cells.get("unit", record.unit) != record.unit:
+            raise InputError(f"unit: found {cells['unit']!r:.20}, expected {record.unit or 'none'}")
+    return record
+
+
+def _number(cells: Mapping[str, str], name: str) -> float | None:
+    cell = cells.get(name, "")
+    if cell and not _NUMBER.fullmatch(cell):
+        raise InputError(f"{name}: found {cell!r:.40}, expected a number")
+    return float(cell) if cell else None
+
+
+def _whole(cells: Mapping[str, str], name: str) -> int | None:
+    cell = cells.get(name, "")
+    if cell and not _WHOLE.fullmatch(cell):
+        raise InputError(f"{name}: found {cell!r:.40}, expected a whole number")
+    return int(cell) if cell else None
+
+
+def _rows(text: str, where: str) -> tuple[list[str], list[_Row]]:
+    """Headings, and the rows below that say something."""
+    lines = text.removeprefix("\ufeff").splitlines(keepends=True)
+    begin = next((at for at, line in enumerate(lines) if line.strip() and not line.startswith(REMARK)), 0)
+    first = lines[begin] if lines else ""
+    reader = csv.reader(lines[begin:], delimiter=max(",;\t", key=first.count))
+    try:
+        table = [(begin + reader.line_num, cells) for cells in reader if any(cell.strip() for cell in cells)]
+    except csv.Error as problem:
+        raise InputError(f"{where}, line {begin + reader.line_num}: not a table ({problem})") from None
+    table = [(line, cells) for line, cells in table if not cells[0].startswith(REMARK)]
+    if len(table) < 2:
+        raise InputError(f"{where}: found {len(table)} lines, expected headings and rows below them")
+    headings = [cell.strip() for cell in table[0][1]]
+    doubled = sorted({name for name in headings if headings.count(name) > 1})
+    if doubled:
+        raise InputError(f"{where}, headings: more than one column {', '.join(doubled)}")
+    rows = []
+    for line, cells in table[1:]:
+        if len(cells) != len(headings):
+            raise InputError(
+                f"{where}, line {line}: found {len(cells)} cells, expected {len(headings)} as in the headings"
+            )
+        place = f"{where}, line {line}"
+        rows.append(_Row(place, dict(zip(headings, (cell.strip() for cell in cells), strict=True))))
+    return headings, rows

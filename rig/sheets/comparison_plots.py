@@ -1,0 +1,167 @@
+"""Pictures of groups of pieces: every piece with the mean of its group, curves with their bands, batches over
+time.
+
+One look with the other pictures; groups are told apart by colour and by marker or dash, so that grey print
+does.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from rig.population import BatchDrift, Comparison, CurveBand, CurveDifference
+from rig.sheets.plots import DASHES, INK, MARKERS, SERIES, _figure, _label, _save
+from rig.sheets.quantities import quantity
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+HATCHES = ("", "//", "..", "\\\\")
+
+SIDE = 0.18
+"""Pieces of one group stand beside each other over this share of its width, either way."""
+
+MOST_BANDS = 4
+"""More curves in one picture hide each other; the first so many groups are drawn."""
+
+MOST_PICTURES = 24
+"""Of more quantities than this nobody looks at each picture."""
+
+
+def save_comparison_plots(
+    comparison: Comparison,
+    bands: Sequence[CurveBand],
+    parted: Sequence[CurveDifference],
+    drifts: Mapping[str, BatchDrift],
+    folder: Path,
+) -> list[tuple[str, Path]]:
+    """Write the pictures of a comparison into a folder.
+
+    Returns
+    -------
+    Caption and path of each.
+    """
+    drawn: list[tuple[str, Path, Figure]] = []
+    if bands:
+        caption = (
+            "Mean force of each group; dark bands hold the mean, light ones most pieces; unloading dashed"
+        )
+        drawn.append((caption, folder / "curves.png", _curves(bands)))
+    for each in parted:
+        caption = (
+            f"Force of {each.second} less that of {each.first}; the band holds the whole curve, "
+            "and where it leaves zero out is marked below"
+        )
+        drawn.append((caption, folder / f"difference-{_safe(each.second)}.png", _parted(each)))
+    columns = list(dict.fromkeys(name for figures in comparison.figures.values() for name in figures))
+    for column in columns[:MOST_PICTURES]:
+        caption = f"{quantity(column).title}: every piece, and the mean of its group with its interval"
+        drawn.append((caption, folder / f"pieces-{_safe(column)}.png", _pieces(comparison, column)))
+    for column, drift in list(drifts.items())[:MOST_PICTURES]:
+        caption = f"{quantity(column).title}: batches in order of time, with limits of three standard errors"
+        drawn.append((caption, folder / f"drift-{_safe(column)}.png", _drift(drift)))
+    for _, path, figure in drawn:
+        _save(figure, path)
+    return [(caption, path) for caption, path, _ in drawn]
+
+
+def _curves(bands: Sequence[CurveBand]) -> Figure:
+    figure, (axis,) = _figure(1, (7.0, 4.8))
+    for rank, band in enumerate(bands[:MOST_BANDS]):
+        _band(axis, band, rank)
+    axis.axhline(0, color=INK, linewidth=0.6)
+    axis.legend(frameon=False, loc="upper left")
+    _label(axis, "deflection, mm", "force, N", "Force against deflection")
+    return figure
+
+
+def _band(axis: Axes, band: CurveBand, rank: int) -> None:
+    """One group, as far as half of its pieces were pressed: beyond, the mean is that of a few others."""
+    far = band.count >= len(band.pieces) / 2
+    x, colour = band.deflection_mm[far], SERIES[rank % len(SERIES)]
+    axis.fill_between(
+        x, band.tolerance_low_n[far], band.tolerance_high_n[far], color=colour, alpha=0.10, linewidth=0
+    )
+    axis.fill_between(
+        x, band.low_n[far], band.high_n[far], color=colour, alpha=0.30, linewidth=0,
+        hatch=HATCHES[rank % len(HATCHES)],
+    )  # fmt: skip
+    label = f"{band.group} ({len(band.pieces)} pieces)"
+    axis.plot(
+        x, band.loading_n[far], color=colour, linewidth=1.4, label=label,
+        marker=MARKERS[rank % len(MARKERS)], markersize=4, markevery=8,
+    )  # fmt: skip
+    axis.plot(x, band.unloading_n[far], color=colour, linewidth=1.1, linestyle=DASHES)
+
+
+def _parted(each: CurveDifference) -> Figure:
+    figure, (axis,) = _figure(1, (7.0, 3.6))
+    x = each.deflection_mm
+    axis.fill_between(x, each.low_n, each.high_n, color=SERIES[0], alpha=0.25, linewidth=0)
+    axis.plot(x, each.difference_n, color=SERIES[0], linewidth=1.4)
+    axis.axhline(0, color=INK, linewidth=0.8)
+    for begin, end in each.apart:
+        axis.axvspan(begin, end, ymax=0.03, color=SERIES[1], hatch="//")
+    _label(axis, "deflection, mm", "difference of force, N", f"{each.second} less {each.first}")
+    return figure
+
+
+def _pieces(comparison: Comparison, column: str) -> Figure:
+    shown = quantity(column)
+    having = [(name, figures[column]) for name, figures in comparison.figures.items() if column in figures]
+    figure, (axis,) = _figure(1, (max(5.0, 1.3 * len(having)), 3.8))
+    for place, (_, each) in enumerate(having):
+        colour = SERIES[place % len(SERIES)]
+        across = place - 0.12 + np.linspace(-SIDE, SIDE, each.n if each.n > 1 else 2)[: each.n]
+        axis.plot(across, each.values, MARKERS[place % len(MARKERS)], color=colour, markersize=4, alpha=0.8)
+        odd = [rank for rank, name in enumerate(each.names) if name in each.outliers]
+        axis.plot(across[odd], np.array(each.values)[odd], "o", markersize=11, fillstyle="none", color=INK)
+        away = (
+            None
+            if each.low is None or each.high is None
+            else [[each.mean - each.low], [each.high - each.mean]]
+        )
+        axis.errorbar([place + 0.25], [each.mean], yerr=away, fmt="_", color=INK, markersize=12, capsize=3)
+    axis.set_xticks(range(len(having)), [name for name, _ in having])
+    unit = f", {shown.unit}" if shown.unit else ""
+    _label(axis, "", f"{shown.title}{unit}", "")
+    axis.grid(visible=False, axis="x")
+    return figure
+
+
+def _drift(drift: BatchDrift) -> Figure:
+    shown = quantity(drift.quantity)
+    figure, (axis,) = _figure(1, (max(6.0, 0.6 * len(drift.batches)), 3.6))
+    across = np.arange(len(drift.batches))
+    for limits in (drift.low, drift.high):
+        axis.step(across, limits, where="mid", color=SERIES[1], linewidth=1.0, linestyle=DASHES)
+    axis.axhline(drift.middle, color=INK, linewidth=0.8)
+    axis.plot(across, drift.means, "o-", color=SERIES[0], markersize=4.5, linewidth=1.0)
+    out = [place for place, name in enumerate(drift.batches) if name in drift.outside]
+    axis.plot(across[out], np.array(drift.means)[out], "s", color=SERIES[1], markersize=7)
+    _name_batches(axis, drift.batches)
+    unit = f", {shown.unit}" if shown.unit else ""
+    _label(axis, "batch, in order of time", f"{shown.title}{unit}", "")
+    return figure
+
+
+def _name_batches(axis: Axes, names: Sequence[str]) -> None:
+    slanted = sum(map(len, names)) > 60
+    axis.set_xticks(
+        range(len(names)),
+        names,
+        rotation=35 if slanted else 0,
+        ha="right" if slanted else "center",
+        fontsize=8,
+    )
+
+
+def _safe(name: str) -> str:
+    """A name that any file system takes."""
+    return re.sub(r"[^A-Za-z0-9_.-]+", "_", name).strip("._") or "group"

@@ -1,0 +1,456 @@
+"""Groups of pieces on paper and on the screen: the answer in sentences, then tables, pictures and a page.
+
+Problem: a comparison gives some hundred numbers, and the reader has one question: are they alike? Plan: say
+that first, with one of three verdicts where a margin was stated; then what each group is like, whose the
+spread is, and how batches went over time. Cost: a picture for each quantity.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from html import escape
+from pathlib import Path
+from typing import Any
+
+from rich.table import Table
+
+from rig import __version__
+from rig.population import (
+    BEYOND,
+    UNDECIDED,
+    WITHIN,
+    BatchDrift,
+    BatchFigures,
+    Comparison,
+    CurveBand,
+    CurveDifference,
+    Difference,
+    PieceResult,
+    batch_drift,
+    curve_band,
+    curve_difference,
+)
+from rig.sheets.comparison_plots import save_comparison_plots
+from rig.sheets.gauge_report import _FRAME, _Grid, _html_picture, _html_table, _rich
+from rig.sheets.quantities import quantity
+from rig.sheets.tables import rounded
+
+PAGE = "comparison.html"
+
+FEWEST_FOR_DRIFT = 3
+"""Two batches over time are a difference."""
+
+DRIFT_P = 0.05
+
+_RANK = {BEYOND: 0, UNDECIDED: 1, WITHIN: 2}
+
+
+@dataclass(frozen=True, slots=True)
+class ComparedPieces:
+    """A comparison with what is drawn beside it.
+
+    Parameters
+    ----------
+    comparison
+        Of the numbers.
+    bands
+        Mean curve of each group that has curves.
+    curve_differences
+        Of each other group less the first.
+    drifts
+        By quantity, where batches were compared over time.
+    sources
+        Sentences about where the values come from.
+    """
+
+    comparison: Comparison
+    bands: tuple[CurveBand, ...] = ()
+    curve_differences: tuple[CurveDifference, ...] = ()
+    drifts: Mapping[str, BatchDrift] = field(default_factory=dict)
+    sources: tuple[str, ...] = ()
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain mapping without not-a-number."""
+        return {
+            "answer": comparison_answer(self),
+            "comparison": self.comparison.as_dict(),
+            "curves": [each.as_dict() for each in self.bands],
+            "curve_differences": [each.as_dict() for each in self.curve_differences],
+            "drift": {name: each.as_dict() for name, each in self.drifts.items()},
+            "notes": comparison_notes(self),
+            "software": f"pressrig {__version__}",
+        }
+
+
+def compared_pieces(
+    comparison: Comparison,
+    groups: Mapping[str, Sequence[PieceResult]],
+    sources: Sequence[str] = (),
+) -> ComparedPieces:
+    """Put curves and, of three batches or more, their way over time beside a comparison.
+
+    Parameters
+    ----------
+    groups
+        As they were compared, batches in order of time.
+    """
+    bands = [curve_band(name, groups[name]) for name in comparison.groups]
+    reference, *others = comparison.groups
+    paired = {each.second for each in comparison.differences if each.paired}
+    parted = [
+        curve_difference((reference, groups[reference]), (name, groups[name]), paired=name in paired)
+        for name in others
+    ]
+    drifts = {}
+    if comparison.by == "batch":
+        names = [name for name in groups if name in comparison.groups]
+        for column in dict.fromkeys(each.quantity for each in comparison.differences):
+            having = [(n, comparison.figures[n][column]) for n in names if column in comparison.figures[n]]
+            if len(having) >= FEWEST_FOR_DRIFT and any(figures.n > 1 for _, figures in having):
+                drifts[column] = batch_drift(having)
+    return ComparedPieces(
+        comparison,
+        tuple(each for each in bands if each is not None),
+        tuple(each for each in parted if each is not None),
+        drifts,
+        tuple(sources),
+    )
+
+
+def comparison_answer(study: ComparedPieces) -> list[str]:
+    """The answer in plain sentences, those with a verdict first and what is beyond its margin before all."""
+    differences = study.comparison.differences
+    judged = sorted((each for each in differences if each.outcome is not None), key=_rank)
+    open_ones = [each for each in differences if each.outcome is None]
+    said = _in_short(judged) if len(judged) > 1 else []
+    said += [_verdict(each) for each in judged] + [_bare(each) for each in open_ones]
+    if open_ones:
+        said.append(
+            "Whether a difference matters needs a margin: the largest that would not, in the unit of the "
+            "quantity (--margin)."
+        )
+    return said + [sentence for each in study.drifts.values() if (sentence := _drift_sentence(each))]
+
+
+def comparison_notes(study: ComparedPieces) -> list[str]:
+    """How it was reckoned, what it rests on, and what was found odd."""
+    comparison = study.comparison
+    said = ["The unit is the piece: cycles of a capture, and captures of a piece, are averaged first."]
+    said += _about_calibration(comparison)
+    if any(each.outcome is not None for each in comparison.differences):
+        said.append(
+            '"Within" is shown by two one-sided tests and "beyond" by one, each wrong in at most 5 % of '
+            'cases; of several margins, "beyond" is corrected for their number (Holm). The 90 % interval '
+            "belongs to these tests."
+        )
+    if study.bands:
+        said.append(
+            "Bands of the curves hold the mean, and most pieces, at each deflection; the band of a "
+            "difference holds the whole curve at once. What the calibration leaves is in none of them."
+        )
+    if any(_rig_is_stated(each) for figures in comparison.figures.values() for each in figures.values()):
+        said.append(
+            "Without a gauge study the rig's part of the spread is the stated uncertainty of each capture; "
+            "what changes from cycle to cycle, such as softening, is in it."
+        )
+    said.append(
+        "Tolerance intervals hold pieces as this rig reads them: its repeats are in them, the error of its "
+        "calibration is not."
+    )
+    for name, figures in comparison.figures.items():
+        said += _gathered(name, [(each.quantity, each.notes) for each in figures.values()])
+    for second in comparison.groups[1:]:
+        parts = [(each.quantity, each.notes) for each in comparison.differences if each.second == second]
+        said += _gathered(f"{second} against {comparison.groups[0]}", parts)
+    return list(dict.fromkeys([*said, *comparison.notes, *study.sources]))
+
+
+def _gathered(name: str, parts: Sequence[tuple[str, Sequence[str]]]) -> list[str]:
+    """Notes of several quantities, each once with the quantities that it is about."""
+    about: dict[str, list[str]] = {}
+    for column, notes in parts:
+        for note in notes:
+            about.setdefault(note, []).append(quantity(column).title)
+    return [
+        f"{name}: {note}" if len(titles) == len(parts) else f"{name}, {', '.join(titles)}: {note}"
+        for note, titles in about.items()
+    ]
+
+
+def _rig_is_stated(figures: BatchFigures) -> bool:
+    return figures.spread is not None and figures.spread.rig_from == "stated uncertainty"
+
+
+def comparison_tables(study: ComparedPieces, *, plain: bool) -> list[Table]:
+    """Differences, figures of each group, whose the spread is, and batches over time.
+
+    Parameters
+    ----------
+    plain
+        Without lines, for a pipe.
+    """
+    return [_rich(grid, plain=plain) for grid in _grids(study)]
+
+
+def save_comparison_report(study: ComparedPieces, title: str, folder: Path) -> Path:
+    """Write the comparison as one page that holds its pictures, and the pictures beside it.
+
+    Parameters
+    ----------
+    title
+        Of the page.
+    folder
+        Made if it is not there.
+
+    Returns
+    -------
+    Path of the page.
+    """
+    pictures = save_comparison_plots(
+        study.comparison, study.bands, study.curve_differences, study.drifts, folder
+    )
+    body = [f"<h1>{escape(title)}</h1>"]
+    body += [f"<p class='answer'>{escape(each)}</p>" for each in comparison_answer(study)]
+    body += [
+        f"<div style='overflow-x: auto; font-size: 0.8rem'>{_html_table(grid)}</div>"
+        for grid in _grids(study)
+    ]
+    body += [_html_picture(caption, path) for caption, path in pictures]
+    body += ["<h2>Notes</h2><ul>", *(f"<li>{escape(each)}</li>" for each in comparison_notes(study)), "</ul>"]
+    body.append(f"<p class='made'>pressrig {__version__}</p>")
+    page = folder / PAGE
+    page.write_text(_FRAME.format(title=escape(title), body="\n".join(body)), encoding="utf-8")
+    return page
+
+
+def _rank(difference: Difference) -> int:
+    return 3 if difference.outcome is None else _RANK[difference.outcome.verdict]
+
+
+def _in_short(judged: Sequence[Difference]) -> list[str]:
+    """One sentence for each pair of groups: which quantities have which verdict."""
+    pairs: dict[tuple[str, str], dict[str, list[str]]] = {}
+    for each in judged:
+        assert each.outcome is not None
+        verdicts = pairs.setdefault((each.second, each.first), {})
+        verdicts.setdefault(each.outcome.verdict, []).append(quantity(each.quantity).title)
+    return [
+        f"{second} against {first}: "
+        + "; ".join(f"{verdict} in {', '.join(titles)}" for verdict, titles in verdicts.items())
+        + "."
+        for (second, first), verdicts in pairs.items()
+    ]
+
+
+def _verdict(each: Difference) -> str:
+    """One of three verdicts, in one sentence."""
+    outcome, shown = each.outcome, quantity(each.quantity)
+    assert outcome is not None
+    unit, u = _unit(shown.unit), _fine(each)
+    ends = f"90 % interval {_signed(outcome.low, u)} to {_signed(outcome.high, u)}{unit}"
+    head = f"{each.second} against {each.first}, {shown.title}: {outcome.verdict}"
+    margin = f"{outcome.margin:g}{unit}"
+    if outcome.verdict == WITHIN:
+        return f"{head} of {margin} ({_higher(each)}; {ends})."
+    if outcome.verdict == BEYOND:
+        return f"{head} of {margin}: {_higher(each)} ({ends})."
+    return f"{head} against the margin of {margin} ({_higher(each)}; {ends}); {_more(each)}."
+
+
+def _more(each: Difference) -> str:
+    """How many more pieces would decide."""
+    outcome = each.outcome
+    assert outcome is not None
+    what = "pairs" if each.paired else "pieces of each group"
+    if outcome.pieces_needed is None:
+        return f"more pieces would not decide: {outcome.why}"
+    have = min(each.n_first, each.n_second)
+    more = max(outcome.pieces_needed - have, 1)
+    return f"about {more} more {what} would most likely decide, {have + more} in all"
+
+
+def _bare(each: Difference) -> str:
+    """A difference without a margin."""
+    shown, u = quantity(each.quantity), _fine(each)
+    head = f"{each.second} against {each.first}, {shown.title}: {_higher(each)}"
+    if each.low is None or each.high is None or each.p is None:
+        return f"{head}, without an interval."
+    level = f"{100 * each.level:g} % interval"
+    ends = f"{level} {_signed(each.low, u)} to {_signed(each.high, u)}{_unit(shown.unit)}"
+    told = "" if each.low > 0 or each.high < 0 else "; chance alone explains it"
+    return f"{head} ({ends}{told})."
+
+
+def _higher(each: Difference) -> str:
+    shown = quantity(each.quantity)
+    way = "higher" if each.difference > 0 else "lower"
+    relative = each.mean_first > 0 and shown.unit != "%"
+    pct = f", {100 * abs(each.difference) / each.mean_first:.2g} %" if relative else ""
+    return f"{rounded(abs(each.difference), _fine(each))}{_unit(shown.unit)} {way}{pct}"
+
+
+def _drift_sentence(drift: BatchDrift) -> str:
+    shown = quantity(drift.quantity)
+    said = []
+    if drift.outside:
+        said.append(f"outside the limits of the chart: {', '.join(drift.outside)}")
+    if drift.trend_p is not None and drift.slope is not None and drift.trend_p < DRIFT_P:
+        way = "rises" if drift.slope > 0 else "falls"
+        said.append(
+            f"it {way} from batch to batch, by {abs(drift.slope):.3g}{_unit(shown.unit)} in the median "
+            f"(p = {drift.trend_p:.2g})"
+        )
+    return f"Over time, {shown.title}: {'; '.join(said)}." if said else ""
+
+
+def _about_calibration(comparison: Comparison) -> list[str]:
+    kinds = {each.calibration for each in comparison.differences}
+    said = []
+    if "same" in kinds:
+        said.append(
+            "Groups read with the same calibration: its error falls out of the difference but for its "
+            "relative part, which is in the interval."
+        )
+    if "unlike" in kinds:
+        said.append(
+            "Groups read with unlike calibrations: the errors of both are in the interval of the difference, "
+            "and more pieces do not make them smaller."
+        )
+    if "not known" in kinds:
+        said.append(
+            "What the calibration leaves in doubt is not known for all quantities; "
+            "there it is in no interval."
+        )
+    return said
+
+
+def _grids(study: ComparedPieces) -> list[_Grid]:
+    comparison = study.comparison
+    grids = [_differences(comparison)]
+    columns = dict.fromkeys(name for figures in comparison.figures.values() for name in figures)
+    grids += [_figures(comparison, column) for column in columns]
+    grids += [grid for grid in (_spreads(comparison),) if grid.rows]
+    return [*grids, *(_drift(each) for each in study.drifts.values())]
+
+
+def _differences(comparison: Comparison) -> _Grid:
+    headings = (
+        "second less first", "quantity", "n", "difference", "95 % from", "to", "margin", "verdict",
+        "p", "p (Holm)", "Hedges' g", "from", "to",
+    )  # fmt: skip
+    return _Grid("Differences", headings, tuple(_difference(each) for each in comparison.differences))
+
+
+def _difference(each: Difference) -> tuple[str, ...]:
+    shown, u = quantity(each.quantity), _fine(each)
+    effect, outcome = each.effect, each.outcome
+    return (
+        f"{each.second} - {each.first}",
+        f"{shown.title}, {shown.unit}" if shown.unit else shown.title,
+        f"{each.n_second} pairs" if each.paired else f"{each.n_second}/{each.n_first}",
+        _signed(each.difference, u),
+        *(_known(end, u) for end in (each.low, each.high)),
+        "-" if outcome is None else f"{outcome.margin:g}",
+        "-" if outcome is None else outcome.verdict.removesuffix(" the margin"),
+        *("-" if p is None else f"{p:.2g}" for p in (each.p, each.p_holm)),
+        *(("-",) * 3 if effect is None else tuple(f"{g:+.2f}" for g in (effect.g, effect.low, effect.high))),
+    )
+
+
+def _figures(comparison: Comparison, column: str) -> _Grid:
+    shown = quantity(column)
+    having = [(n, figures[column]) for n, figures in comparison.figures.items() if column in figures]
+    first = having[0][1]
+    headings = (
+        comparison.by, "pieces", "mean", f"{100 * first.level:g} % from", "to", "sd", "CV %",
+        f"{first.content_pct:g} % of pieces from", "to", "normal p", "stands off",
+        *(("pieces needed",) if any(each.wanted for _, each in having) else ()),
+    )  # fmt: skip
+    title = f"{shown.title}, {shown.unit}" if shown.unit else shown.title
+    return _Grid(title, headings, tuple(_batch(name, each)[: len(headings)] for name, each in having))
+
+
+def _batch(name: str, each: BatchFigures) -> tuple[str, ...]:
+    u = each.u or abs(each.mean) / 1000
+    sd_u = (each.sd or 0.0) / 10
+    return (
+        name,
+        str(each.n),
+        rounded(each.mean, u),
+        *("-" if end is None else rounded(end, u) for end in (each.low, each.high)),
+        "-" if each.sd is None else rounded(each.sd, sd_u),
+        "-" if each.cv_pct is None else f"{each.cv_pct:.2g}",
+        *("-" if end is None else rounded(end, u) for end in (each.tolerance_low, each.tolerance_high)),
+        "-" if each.normal_p is None else f"{each.normal_p:.2g}",
+        ", ".join(each.outliers) or "-",
+        "-" if each.pieces_needed is None else str(each.pieces_needed),
+    )
+
+
+def _spreads(comparison: Comparison) -> _Grid:
+    headings = (
+        comparison.by,
+        "quantity",
+        "rig sd",
+        "%",
+        "within a piece sd",
+        "%",
+        "between pieces sd",
+        "%",
+        "rig from",
+    )
+    rows = []
+    for name, figures in comparison.figures.items():
+        for each in figures.values():
+            split = each.spread
+            if split is None:
+                continue
+            parts = (
+                (split.rig_sd, split.rig_pct),
+                (split.within_sd, split.within_pct),
+                (split.between_sd, split.between_pct),
+            )
+            cells = [text for sd, pct in parts for text in ("-" if sd is None else f"{sd:.2g}", _share(pct))]
+            rows.append((name, quantity(each.quantity).title, *cells, split.rig_from))
+    return _Grid("Whose the spread is", headings, tuple(rows))
+
+
+def _share(pct: float | None) -> str:
+    """Whole per cents from ten on."""
+    return "-" if pct is None else f"{pct:.0f}" if pct >= 10 else f"{pct:.1f}"
+
+
+def _drift(drift: BatchDrift) -> _Grid:
+    shown = quantity(drift.quantity)
+    u = drift.sd_within / 10
+    rows = [
+        (
+            name,
+            str(n),
+            *(rounded(each, u) for each in (mean, low, high)),
+            "yes" if name in drift.outside else "",
+        )
+        for name, n, mean, low, high in zip(
+            drift.batches, drift.counts, drift.means, drift.low, drift.high, strict=True
+        )
+    ]
+    headings = ("batch", "pieces", "mean", "limit from", "to", "outside")
+    return _Grid(f"Batches in order of time: {shown.title}, {shown.unit}", headings, tuple(rows))
+
+
+def _fine(each: Difference) -> float:
+    """What a difference is rounded to."""
+    return each.u if each.u else abs(each.difference) / 100
+
+
+def _known(value: float | None, u: float) -> str:
+    return "-" if value is None else _signed(value, u)
+
+
+def _signed(value: float, u: float) -> str:
+    return f"{'+' if value > 0 else ''}{rounded(value, u)}"
+
+
+def _unit(unit: str) -> str:
+    return f" {unit}" if unit else ""

@@ -1,0 +1,128 @@
+"""Captures become results of pieces: one value each, the calibration's part, and how it was measured."""
+
+from __future__ import annotations
+
+import pytest
+from studied_captures import CALIBRATION, METHOD, studied_capture
+
+from rig.calibration import Calibration, Scale, ScaleUncertainty
+from rig.cli.analyse import Asked
+from rig.cli.piece_captures import KnownPiece, piece_results
+from rig.population import compare_groups
+
+SECANT = "secant_n_per_mm"
+ASKED = Asked(contact_force_n=0.1)
+
+FULL_COUNTS = 20_000.0
+"""20 N of the captures' scale of 0.001 N a count."""
+
+
+def off_by(relative: float) -> dict:
+    """A calibration whose force scale is known to this share."""
+    variance = (relative * FULL_COUNTS * 0.001) ** 2
+    force = Scale(0.001, uncertainty=ScaleUncertainty(FULL_COUNTS, ((variance,),)))
+    return Calibration(force, Scale(0.005)).as_dict()
+
+
+def one(path, **more):
+    (found,) = piece_results([path], ASKED, **more).results
+    return found
+
+
+def test_a_scale_that_is_known_to_a_hundredth_leaves_a_hundredth_of_the_stiffness(tmp_path):
+    found = one(studied_capture(tmp_path, "F1", 2.0, by="A", calibration=off_by(0.01)))
+    assert found.u_shared[SECANT] == pytest.approx(0.01 * 2.0, rel=0.02)
+    assert found.u[SECANT] >= found.u_shared[SECANT]
+
+
+def test_in_a_difference_of_batches_it_leaves_a_hundredth_of_the_difference(tmp_path):
+    made = [
+        studied_capture(
+            tmp_path, f"F{n}", k + 0.02 * (n % 3), number=n, by="A",
+            batch="spring" if k == 2.0 else "autumn", calibration=off_by(0.01),
+        )
+        for n, k in enumerate([2.0] * 3 + [1.5] * 3)
+    ]  # fmt: skip
+    results = piece_results(made, ASKED).results
+    groups = {name: [each for each in results if each.batch == name] for name in ("spring", "autumn")}
+    (found,) = compare_groups(groups, [SECANT]).differences
+    assert found.calibration == "same"
+    assert found.shared_u == pytest.approx(0.01 * 0.5, rel=0.03)
+
+
+def test_a_scale_that_nobody_measured_leaves_nothing_that_is_known(tmp_path):
+    found = one(studied_capture(tmp_path, "F1", 2.0, by="A"))
+    assert not any(found.u_shared.values())
+
+
+def test_the_value_is_the_mean_of_cycles_and_there_is_one_a_capture(tmp_path):
+    made = [studied_capture(tmp_path, "F1", 2.0, number=n, by="A") for n in range(2)]
+    results = piece_results(made, ASKED).results
+    assert [each.values[SECANT] for each in results] == pytest.approx([2.0, 2.0], rel=0.005)
+    assert [each.capture for each in results] == [path.name for path in made]
+
+
+def test_captures_stand_in_order_of_time_whatever_their_order(tmp_path):
+    made = [studied_capture(tmp_path, f"F{n}", 2.0, number=n, by="A") for n in range(3)]
+    assert [each.piece for each in piece_results(made[::-1], ASKED).results] == ["F0", "F1", "F2"]
+
+
+def test_captures_of_one_name_in_two_folders_stay_two(tmp_path):
+    made = [studied_capture(tmp_path / folder, "F1", 2.0, by="A") for folder in ("one", "other")]
+    found = piece_results(made, ASKED)
+    assert len({each.capture for each in found.results}) == 2
+    assert set(found.labels["batch"]) == {each.capture for each in found.results}
+
+
+def test_the_curve_is_that_of_the_spring_on_both_strokes(tmp_path):
+    curve = one(studied_capture(tmp_path, "F1", 2.0, by="A")).curve
+    middle = slice(20, 100)
+    line = 2.0 * curve.deflection_mm[middle]
+    assert curve.loading_n[middle] == pytest.approx(line, abs=0.1)
+    assert curve.unloading_n[middle] == pytest.approx(line, abs=0.1)
+    assert curve.deflection_mm[-1] == pytest.approx(8.0, abs=0.1)
+
+
+def test_circumstances_are_words_that_say_what_has_to_be_alike(tmp_path):
+    air = {"temperature": "77 F", "Orientation": "Upright", "humidity": "45 %", "days since moulding": "30"}
+    found = one(studied_capture(tmp_path, "F1", 2.0, by="A", conditions=air, area_mm2=3000.0)).circumstances
+    assert found["temperature"] == "25.0 degC"
+    assert found["humidity"] == "45.0 %"
+    assert found["orientation"] == "upright"
+    assert found["area"] == "3000 mm^2"
+    assert found["method"] == "by hand"
+    assert found["contact force"] == "0.1 N"
+    assert found["days since moulding"] == "30"
+    assert found["platen"] == "not stated"
+    assert found["calibration"] == Calibration.from_dict(CALIBRATION).identity[:8]
+    # 10 mm in 119 of 200 samples a second
+    assert found["rate"] == "17 mm/s"
+
+
+def test_methods_of_one_name_and_unlike_content_are_unlike(tmp_path):
+    texts = [METHOD, METHOD | {"text": "steps: [again]"}]
+    made = [studied_capture(tmp_path, "F1", 2.0, number=n, method=text) for n, text in enumerate(texts)]
+    words = {each.circumstances["method"] for each in piece_results(made, ASKED).results}
+    assert len(words) == 2
+    assert all(each.startswith("squeeze.yaml ") for each in words)
+
+
+def test_a_guided_hand_is_a_hand(tmp_path):
+    found = piece_results([studied_capture(tmp_path, "F1", 2.0, by="A", method=METHOD, guided=True)], ASKED)
+    assert list(found.labels["method"].values()) == ["by hand"]
+    assert list(found.labels["operator"].values()) == ["A"]
+
+
+def test_what_else_is_known_of_a_piece_goes_before_what_the_capture_says(tmp_path):
+    path = studied_capture(tmp_path, "F1", 2.0, by="A", batch="spring", conditions={"state": "new"})
+    assert (one(path).batch, one(path).state) == ("spring", "new")
+    found = one(path, known=lambda header: KnownPiece("autumn", "worn"))
+    assert (found.batch, found.state) == ("autumn", "worn")
+
+
+def test_rows_hold_what_a_table_needs_to_be_read_again(tmp_path):
+    found = piece_results([studied_capture(tmp_path, "F1", 2.0, by="A", batch="spring")], ASKED)
+    (row,) = found.rows([SECANT])
+    assert (row["piece"], row["batch"], row["state"], row["operator"]) == ("F1", "spring", "new", "A")
+    assert row[SECANT] == pytest.approx(2.0, rel=0.01)
+    assert f"{SECANT}_u_shared" in row

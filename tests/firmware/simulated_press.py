@@ -1,0 +1,245 @@
+"""The reference firmware, built, and running in a simulated chip with a press around it.
+
+A bench is a process of its own: a pseudo-terminal that a reader opens like any port, and a socket that takes
+orders (press a switch, stall the motor) and answers with what the chip truly did, step pulses included.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+import socket
+import subprocess
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from rig.reader import (
+    Delivery,
+    DeviceLimits,
+    Heart,
+    LinkEvent,
+    MotionEnd,
+    MotionRequest,
+    PortAddress,
+    Reader,
+    Session,
+)
+from rig.wire import Event
+
+REFERENCE = Path(__file__).resolve().parents[2] / "firmware_notes" / "reference"
+NEEDED = {
+    "make": "make",
+    "cc": "gcc",
+    "avr-gcc": "gcc-avr",
+}
+LIBRARIES = {
+    Path("/usr/lib/avr/include/avr/io.h"): "avr-libc",
+    Path("/usr/include/simavr/sim_avr.h"): "libsimavr-dev",
+    Path("/usr/include/libelf.h"): "libelf-dev",
+}
+
+N = 8000
+"""Force counts in a newton (settings of the bench)."""
+
+MM = 200
+"""Position counts in a millimetre."""
+
+STEPS_PER_MM = 400
+ACCELERATION_MM_PER_S2 = 200.0
+CONVERSION_S = 1 / 80
+
+STIFFNESS_N_PER_MM = 20.0
+CONTACT_MM = 8.0
+POWER = 1.5
+SET_SHARE = 0.1
+
+LIMITS = DeviceLimits(-5 * N, 100 * N, 0, 20 * MM)
+
+
+PATIENCE_S = 20.0
+
+
+def wait_until(holds: Callable[[], bool]) -> None:
+    """Wait for a condition that another thread or process brings about."""
+    end = time.monotonic() + PATIENCE_S
+    pause = threading.Event()
+    while not holds():
+        assert time.monotonic() < end, "the awaited condition did not come about"
+        pause.wait(0.002)
+
+
+def missing_tools() -> list[str]:
+    """Debian packages that building and simulating need and that are not here."""
+    missing = [package for program, package in NEEDED.items() if shutil.which(program) is None]
+    return missing + [package for header, package in LIBRARIES.items() if not header.exists()]
+
+
+def skip_without_tools() -> None:
+    missing = missing_tools()
+    if missing:
+        pytest.skip(
+            f"the firmware's tools are missing: apt install {' '.join(missing)}", allow_module_level=True
+        )
+
+
+def make(build: Path, *targets: str) -> str:
+    """Run make with its results in a folder; all that it said."""
+    done = subprocess.run(
+        ["make", "-C", str(REFERENCE), f"BUILD={build}", *targets],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    return done.stdout
+
+
+def built(factory: pytest.TempPathFactory) -> Path:
+    """The folder with firmware and bench, built once for all processes of a test run."""
+    import fcntl  # there is none on a system without pseudo-terminals, where these tests are skipped
+
+    shared = factory.getbasetemp().parent / "firmware-build"
+    shared.mkdir(exist_ok=True)
+    with (shared / "lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        make(shared, "size", "bench")
+    return shared
+
+
+class Bench:
+    """The control socket of a running bench."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        self._socket.settimeout(20.0)
+        self._rest = b""
+
+    def connect(self) -> bool:
+        try:
+            self._socket.connect(str(self._path))
+        except (FileNotFoundError, ConnectionRefusedError):
+            return False
+        return True
+
+    def close(self) -> None:
+        self._socket.close()
+
+    def tell(self, order: str) -> dict[str, Any]:
+        """Give an order; what the bench answers."""
+        self._socket.sendall(order.encode() + b"\n")
+        while b"\n" not in self._rest:
+            more = self._socket.recv(4096)
+            assert more, "the bench has ended"
+            self._rest += more
+        answer, self._rest = self._rest.split(b"\n", 1)
+        said: dict[str, Any] = json.loads(answer)
+        assert "refused" not in said, order
+        return said
+
+    @property
+    def state(self) -> dict[str, Any]:
+        return self.tell("state")
+
+    def usual_specimen(self) -> None:
+        self.tell(f"specimen {STIFFNESS_N_PER_MM} {CONTACT_MM} {POWER} {SET_SHARE}")
+
+    def chip_s(self, duration_s: float) -> None:
+        """Wait until so much of the chip's time has passed."""
+        until_us = self.state["time_us"] + duration_s * 1e6
+        wait_until(lambda: self.state["time_us"] >= until_us)
+
+
+class Driver:
+    """Drains a reader and beats, until something holds."""
+
+    def __init__(self, bench: Bench, reader: Reader) -> None:
+        self.bench = bench
+        self.reader = reader
+        self.session: Session = reader.session
+        self.heart = Heart(reader.session)
+        self.deliveries: list[Delivery] = []
+        self.heard: list[Event] = []
+        hear = reader.session.hear
+
+        def kept(message: Any) -> None:
+            if isinstance(message, Event):
+                self.heard.append(message)
+            hear(message)
+
+        reader.session.hear = kept  # type: ignore[method-assign]
+
+    @property
+    def events(self) -> list[LinkEvent]:
+        return [event for each in self.deliveries for event in each.events]
+
+    def take(self, *, beat: bool = True) -> None:
+        delivery = self.reader.get(0.02)
+        if delivery is not None:
+            self.deliveries.append(delivery)
+            if beat:
+                self.heart.beat_after(delivery)
+
+    def until(self, holds: Callable[[], bool], *, beat: bool = True) -> None:
+        def fetched() -> bool:
+            self.take(beat=beat)
+            return holds()
+
+        wait_until(fetched)
+
+    def end_of(self, motion: MotionRequest, *, beat: bool = True) -> MotionEnd:
+        self.until(lambda: motion.end is not None, beat=beat)
+        assert motion.end is not None
+        return motion.end
+
+    def standing(self, *, beat: bool = True) -> dict[str, Any]:
+        """What the bench says once no step has come for a while of the chip's time."""
+
+        def still() -> bool:
+            said = self.bench.state
+            return bool(said["time_us"] - said["mark_us"] - said["last_step_since_us"] > 60_000.0)
+
+        self.until(still, beat=beat)
+        return self.bench.state
+
+    def ready(self, limits: DeviceLimits = LIMITS) -> Driver:
+        """Limits set, armed and homed."""
+        self.session.set_limits(limits)
+        self.session.arm()
+        assert self.end_of(self.session.home(speed=10 * MM)).kind == "finished"
+        return self
+
+
+@contextmanager
+def running_bench(build: Path, folder: Path, *options: str) -> Iterator[Bench]:
+    """A bench with its port at folder/port, which ends with the block."""
+    command = [str(build / "bench"), "--link", str(folder / "port"), "--control", str(folder / "control")]
+    process = subprocess.Popen([*command, *options, str(build / "firmware.elf")])
+    bench = Bench(folder / "control")
+    try:
+        wait_until(bench.connect)
+        yield bench
+        bench.tell("quit")
+        assert process.wait(timeout=10) == 0
+    finally:
+        bench.close()
+        if process.poll() is None:
+            process.terminate()
+            process.wait(timeout=10)
+
+
+@contextmanager
+def driven_bench(build: Path, folder: Path, *options: str) -> Iterator[Driver]:
+    """A bench and a reader of it, streaming."""
+    with (
+        running_bench(build, folder, *options) as bench,
+        Reader(PortAddress(path=str(folder / "port")), "framed", lock_places=[folder]) as reader,
+    ):
+        yield Driver(bench, reader)

@@ -1,0 +1,126 @@
+"""The reference firmware builds, fits, and its core does what it must, on this computer and on the chip."""
+
+import re
+import subprocess
+import textwrap
+
+import pytest
+from simulated_press import REFERENCE, make, skip_without_tools
+
+from rig.rigfile import read_rig_file
+
+skip_without_tools()
+
+LEAST_TESTS = 40
+"""Fewer would mean that some were not run."""
+
+
+@pytest.fixture(scope="module")
+def build(tmp_path_factory):
+    return tmp_path_factory.mktemp("build")
+
+
+@pytest.fixture(scope="module")
+def checked(build):
+    """What the unit tests said on this computer, and what they said in the simulated chip."""
+    said = make(build, "check")
+    here, there = said.split("--console", 1)
+    return results(here), results(there)
+
+
+def results(said):
+    return dict(reversed(line.split(" ", 1)) for line in re.findall(r"^(?:ok|FAILED) \w+", said, re.M))
+
+
+def named_in_source():
+    source = (REFERENCE / "tests" / "core_tests.c").read_text(encoding="utf-8")
+    return set(re.findall(r"^    RUN\((\w+)\);", source, re.M))
+
+
+def test_the_size_of_the_firmware_is_printed_and_fits(build):
+    said = make(build, "size")
+    flash, of_flash = map(int, re.search(r"flash (\d+) of (\d+) bytes", said).groups())
+    memory, of_memory = map(int, re.search(r"memory (\d+) of (\d+) bytes", said).groups())
+    print(f"flash {flash}, memory {memory}")
+    assert 4000 < flash <= of_flash < 32768
+    assert 300 < memory <= of_memory < 2048
+
+
+def test_a_firmware_that_does_not_fit_fails_to_build(build):
+    for too_small in ("FLASH_BYTES=4000", "MEMORY_BYTES=700"):
+        done = subprocess.run(
+            ["make", "-C", str(REFERENCE), f"BUILD={build}", "size", too_small],
+            capture_output=True,
+            text=True,
+            timeout=60,
+            check=False,
+        )
+        assert done.returncode != 0
+        assert "it does not fit" in done.stdout
+
+
+def test_every_unit_test_of_the_core_passes_with_memory_and_arithmetic_watched(checked):
+    here, _ = checked
+    assert set(here) == named_in_source()
+    assert len(here) >= LEAST_TESTS
+    assert set(here.values()) == {"ok"}
+
+
+def test_every_unit_test_of_the_core_passes_on_the_simulated_chip(checked):
+    _, there = checked
+    assert set(there) == named_in_source()
+    assert set(there.values()) == {"ok"}
+
+
+def test_the_core_knows_no_registers():
+    for source in (REFERENCE / "core").glob("*.[ch]"):
+        text = source.read_text(encoding="utf-8")
+        included = set(re.findall(r"#include <([^>]+)>", text))
+        assert included <= {"stdbool.h", "stdint.h", "string.h"}, source.name
+        assert "__AVR" not in text, source.name
+
+
+def test_the_wiring_notes_name_the_pins_that_the_firmware_uses():
+    pins = (REFERENCE / "atmega328p" / "pins.h").read_text(encoding="utf-8")
+    used = set(re.findall(r"#define \w+ (P[BCD]\d)", pins)) | set(re.findall(r"\bPD[01]\b", pins))
+    wiring = (REFERENCE.parent / "wiring.md").read_text(encoding="utf-8")
+    named = set(re.findall(r"^\| (P[BCD]\d) \|", wiring, re.M))
+    assert named == used
+
+
+def setting(name):
+    text = (REFERENCE / "core" / "settings.h").read_text(encoding="utf-8")
+    return int(re.search(rf"^#define {name} \(?(-?\d+)U?L?\)?$", text, re.M)[1])
+
+
+def test_the_rig_file_of_the_first_hour_fits_the_firmware(tmp_path):
+    notes = (REFERENCE.parent / "first_hour.md").read_text(encoding="utf-8")
+    text = textwrap.dedent(re.search(r"^( *)```yaml\n(.*?)^\1```", notes, re.M | re.S)[2])
+    path = tmp_path / "rig.yaml"
+    path.write_text(text, encoding="utf-8")
+    rig = read_rig_file(path)
+    limits, mm = rig.limits, rig.calibration.position.per_count
+    assert limits.speed_mm_per_s == setting("FASTEST_COUNTS_PER_S") * mm
+    assert limits.deceleration_mm_per_s2 == setting("ACCELERATION_COUNTS_PER_S2") * mm
+    assert limits.conversions_per_s == setting("AMPLIFIER_PER_S")
+    assert limits.travel_mm[0] >= setting("LOWEST_POSITION") * mm
+    assert limits.travel_mm[1] <= setting("HIGHEST_POSITION") * mm
+    newton = rig.calibration.force.per_count
+    assert setting("LOWEST_FORCE") * newton <= limits.force_n[0]
+    assert limits.force_n[1] <= setting("HIGHEST_FORCE") * newton
+
+
+def test_the_links_of_the_firmwares_readme_lead_to_files():
+    readme = REFERENCE / "README.md"
+    targets = re.findall(r"\]\(([^)#\s]+)\)", readme.read_text(encoding="utf-8"))
+    assert len(targets) >= 2
+    assert [target for target in targets if not (readme.parent / target).exists()] == []
+
+
+def test_the_readme_names_every_order_of_the_bench():
+    control = (REFERENCE / "bench" / "control.c").read_text(encoding="utf-8")
+    orders = set(re.findall(r'is\(order, "([a-z]+)"\)', control))
+    rows = re.findall(r"^\| (`[a-z].*?) \|", (REFERENCE / "README.md").read_text(encoding="utf-8"), re.M)
+    named = {word for row in rows for word in re.findall(r"`([a-z]+)", row)}
+    assert orders <= named
+    assert len(orders) > 10

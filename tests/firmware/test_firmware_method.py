@@ -1,0 +1,186 @@
+"""The unchanged runner of methods presses with the reference firmware, and what it reports agrees with the
+formula of the simulated press's specimen (bench/press_model.h)."""
+
+import threading
+
+import pytest
+from simulated_press import (
+    CONTACT_MM,
+    POWER,
+    SET_SHARE,
+    STIFFNESS_N_PER_MM,
+    N,
+    built,
+    running_bench,
+    skip_without_tools,
+)
+
+from rig.calibration import Calibration, Delay, Scale
+from rig.capture import CaptureHeader, open_capture
+from rig.daemon import Watch, run_method
+from rig.daemon.endurance import METHOD_KIND, endure
+from rig.methods import RigLimits, SpecimenFacts, check_method, check_plan, parse_method, parse_plan
+from rig.notebook import open_recording
+from rig.reader import PortAddress, Reader
+from rig.sheets import contact_force_n, method_of, method_report
+
+skip_without_tools()
+
+WITHIN = 3.0
+HEIGHT_MM = 30.0
+DELAY_S = 1 / 80
+"""The bench's amplifier delivers each conversion one period late."""
+
+CALIBRATION = Calibration(Scale(1 / N), Scale(0.005), delay=Delay(DELAY_S))
+LIMITS = RigLimits(
+    travel_mm=(0.0, 20.0),
+    speed_mm_per_s=15.0,
+    force_n=(-5.0, 200.0),
+    deceleration_mm_per_s2=200.0,
+    conversions_per_s=80.0,
+    delay_s=DELAY_S,
+    samples_per_s=500.0,
+)
+METHOD = """
+name: four squeezes
+purpose: Stiffness, hysteresis and set of the pad in the simulated press.
+follows: Nothing published.
+specimen: {needs: [free_height], stiffness: "23 N/mm"}
+conditioning: {cycles: 1}
+steps:
+  - touch: {force: "1 N", speed: "4 mm/s"}
+  - repeat:
+      count: 4
+      steps:
+        - press: {deflection: "4 mm", speed: "4 mm/s"}
+        - return: {gap: "1 mm", speed: "8 mm/s"}
+        - rest: "1 s"
+report: [peak_force_n, secant_n_per_mm, hysteresis_pct, set_mm]
+"""
+PLAN = """
+name: some squeezes
+purpose: A test.
+follows: Nothing published.
+specimen: {stiffness: "23 N/mm"}
+touch: {force: "1 N", speed: "4 mm/s"}
+squeeze: {deflection: "3 mm", speed: "12 mm/s", gap: "1 mm"}
+block: 4
+reference_after: 2
+until: {cycles: 6}
+"""
+
+
+@pytest.fixture(scope="module")
+def build(tmp_path_factory):
+    return built(tmp_path_factory)
+
+
+def header(reader, method):
+    kinds = reader.empty()
+    return CaptureHeader(
+        specimen="pad no. 1",
+        free_height_mm=HEIGHT_MM,
+        method=method,
+        calibration=CALIBRATION.as_dict(),
+        force=kinds.force_channel,
+        position=kinds.position_channel,
+        clock=kinds.clock,
+        rig={"name": "simulated press"},
+    )
+
+
+def watch():
+    return Watch(threading.Event(), lambda text: None, lambda step, done: None)
+
+
+@pytest.fixture(scope="module")
+def run(build, tmp_path_factory):
+    """The report of one run, and the deepest squeeze that the pad saw."""
+    folder = tmp_path_factory.mktemp("bench")
+    checked = check_method(parse_method(METHOD, "four.yaml"), LIMITS, SpecimenFacts(HEIGHT_MM))
+    with running_bench(build, folder) as bench:
+        bench.usual_specimen()
+        reader = Reader(PortAddress(path=str(folder / "port")), "framed", lock_places=[folder])
+        recorded = run_method(
+            reader,
+            CALIBRATION,
+            lambda entered: header(entered, {"file": "four.yaml", "text": METHOD}),
+            folder / "captures",
+            checked=checked,
+            watch=watch(),
+        )
+        deepest_mm = bench.state["deepest_mm"]
+    assert recorded.reason == "method finished"
+    capture = open_capture(recorded.path)
+    force_n = contact_force_n(method_of(capture.header))
+    result = open_recording(recorded.path).analyse(contact_force_n=force_n)
+    return method_report(capture.header, capture.events(), capture.batches(), result), deepest_mm, capture
+
+
+def holds(run, name, truth, *, largest_u):
+    found = next(each for each in run[0].quantities if each.name == name)
+    print(f"{name}: {found.value} u {found.u}, truth {truth}")
+    assert found.value is not None, found.why
+    assert found.u is not None, found.why
+    assert abs(found.value - truth) <= WITHIN * found.u
+    assert 0 < found.u <= largest_u
+
+
+def test_stiffness_is_that_of_the_pad(run):
+    # straight from the set s = share * p to the deepest place p, with the force k p there
+    holds(run, "secant_n_per_mm", STIFFNESS_N_PER_MM / (1 - SET_SHARE), largest_u=0.1)
+
+
+def test_hysteresis_is_that_of_the_pad(run):
+    # straight in, (d - s)^power back: (power - 1)/(power + 1) of the energy stays
+    holds(run, "hysteresis_pct", 100 * (POWER - 1) / (POWER + 1), largest_u=0.5)
+
+
+def test_set_is_that_of_the_pad(run):
+    # where 1 N is felt again, against the first time
+    _, deepest_mm, _ = run
+    again_mm = SET_SHARE * deepest_mm + 1.0 * (1 - SET_SHARE) / STIFFNESS_N_PER_MM
+    holds(run, "set_mm", again_mm - 1.0 / STIFFNESS_N_PER_MM, largest_u=0.03)
+
+
+def test_the_peak_force_is_that_of_the_pad(run):
+    _, deepest_mm, _ = run
+    holds(run, "peak_force_n", STIFFNESS_N_PER_MM * deepest_mm, largest_u=0.5)
+
+
+def test_nothing_was_lost_on_the_way(run):
+    _, _, capture = run
+    kinds = {event["kind"] for event in capture.events()}
+    assert kinds.isdisjoint({"gap", "overrun", "jump"})
+
+
+def test_the_pad_was_where_it_was_found(run):
+    contact = next(event for event in run[2].events() if event["kind"] == "contact found")
+    # 1 N is felt 0.05 mm behind the contact; the conversion that feels it comes up to 31 ms of 4 mm/s later
+    assert CONTACT_MM + 0.05 <= contact["position_mm"] <= CONTACT_MM + 0.05 + 0.15
+
+
+def test_endurance_counts_what_the_firmware_counts(build, tmp_path):
+    plan = check_plan(parse_plan(PLAN, "plan.yaml"), LIMITS, SpecimenFacts(HEIGHT_MM))
+    with running_bench(build, tmp_path) as bench:
+        bench.usual_specimen()
+        reader = Reader(PortAddress(path=str(tmp_path / "port")), "framed", lock_places=[tmp_path])
+        method = {"kind": METHOD_KIND, "goes_on": plan.plan.goes_on}
+        ended = endure(
+            reader,
+            CALIBRATION,
+            lambda entered: header(entered, method),
+            tmp_path / "captures",
+            checked=plan,
+            watch=watch(),
+            take_up=None,
+        )
+        deepest_mm = bench.state["deepest_mm"]
+    assert (ended.done, ended.doubtful, ended.exact) == (6, 0, True)
+    events = open_capture(ended.recorded.path).events()
+    counted = [event["value"] for event in events if event.get("name") == "cycle_finished"]
+    # in blocks of four
+    assert counted == [1, 2, 3, 4, 1, 2]
+    assert not [event for event in events if event["kind"] == "gap"]
+    # the pad is squeezed 3 mm beyond the place where 1 N was felt, which is up to 0.2 mm behind its contact
+    assert 3.0 <= deepest_mm <= 3.2

@@ -1,0 +1,38 @@
+"""How often stated 95 % intervals hold the truth, over rigs drawn at random and calibrated anew.
+
+`PRESSRIG_RIGS=1000` makes it a long count.
+"""
+
+import os
+
+import numpy as np
+import pytest
+from scipy.stats import binom
+
+pytest.importorskip("fcntl", reason="the virtual rig needs a pseudo-terminal's system")
+
+from seeded_rigs import EVERYDAY, QUANTITIES, many_compared
+
+RIGS = int(os.environ.get("PRESSRIG_RIGS", "60"))
+WANTED = 0.93
+CHANCE = 1e-3
+"""That a count falls below what is asserted although so many intervals hold on the average."""
+
+ASIDE = 0.02
+"""Share of rigs whose cycle may be flagged."""
+
+
+@pytest.fixture(scope="module")
+def found():
+    return many_compared(range(RIGS), EVERYDAY)
+
+
+def test_hardly_a_cycle_is_flagged(found):
+    assert len(found) >= (1 - ASIDE) * RIGS - 1
+
+
+@pytest.mark.parametrize("name", QUANTITIES)
+def test_the_stated_interval_holds_the_truth(found, name):
+    at = QUANTITIES.index(name)
+    held = np.array([abs(each.off[at]) <= each.half[at] for each in found])
+    assert held.sum() >= binom.ppf(CHANCE, len(held), WANTED)
