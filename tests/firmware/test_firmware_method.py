@@ -128,7 +128,7 @@ def holds(run, name, truth, *, largest_u):
 
 def test_stiffness_is_that_of_the_pad(run):
     # straight from the set s = share * p to the deepest place p, with the force k p there
-    holds(run, "secant_n_per_mm", STIFFNESS_N_PER_MM / (1 - SET_SHARE), largest_u=0.1)
+    holds(run, "secant_n_per_mm", STIFFNESS_N_PER_MM / (1 - SET_SHARE), largest_u=0.3)
 
 
 def test_hysteresis_is_that_of_the_pad(run):
@@ -145,7 +145,7 @@ def test_set_is_that_of_the_pad(run):
 
 def test_the_peak_force_is_that_of_the_pad(run):
     _, deepest_mm, _ = run
-    holds(run, "peak_force_n", STIFFNESS_N_PER_MM * deepest_mm, largest_u=0.5)
+    holds(run, "peak_force_n", STIFFNESS_N_PER_MM * deepest_mm, largest_u=1.5)
 
 
 def test_nothing_was_lost_on_the_way(run):
