@@ -13,8 +13,7 @@ from rig.cli.output import as_json_text, console, is_plain, json_option, print_j
 from rig.errors import InputError
 
 if TYPE_CHECKING:
-    from rig.capture import CaptureHeader
-    from rig.cli.piece_captures import PressedPieces, WhatIsKnown
+    from rig.cli.piece_captures import PressedPieces
     from rig.population import GaugeResult, PieceResult
     from rig.sheets import ComparedPieces
 
@@ -107,7 +106,7 @@ def command(
     )
     stated, hoped = _named(margins, "--margin"), _named(wanted, "--wanted")
     columns = _columns(quantities, [*stated, *hoped], pieces, usual=table is None)
-    study = _studied(
+    study = studied(
         pieces,
         columns,
         by=by,
@@ -139,7 +138,7 @@ def _pieces(
 ) -> PressedPieces:
     from rig.calibrationfile import read_calibration
     from rig.cli.analyse import Asked
-    from rig.cli.piece_captures import piece_results
+    from rig.cli.piece_captures import known_by_register, piece_results
     from rig.cli.piece_tables import read_pieces
 
     if (table is None) == (not captures):
@@ -157,24 +156,7 @@ def _pieces(
         at=at,
         calibration=None if calibration is None else read_calibration(calibration),
     )
-    return piece_results(captures, asked, known=None if register is None else _known_by(register))
-
-
-def _known_by(path: Path) -> WhatIsKnown:
-    """Batch and state of pieces when they were captured, as a register has them."""
-    from rig.cli.piece_captures import KnownPiece
-    from rig.register import Register
-
-    with Register(path, make=False) as register:
-        specimens = {each.id: each for each in register.specimens()}
-
-    def known(header: CaptureHeader) -> KnownPiece:
-        specimen = specimens.get(header.specimen)
-        if specimen is None:
-            return KnownPiece()
-        return KnownPiece(specimen.batch, specimen.state_at(header.started))
-
-    return known
+    return piece_results(captures, asked, known=None if register is None else known_by_register(register))
 
 
 def _listed(texts: Sequence[str]) -> list[str]:
@@ -253,9 +235,10 @@ def _gauges(paths: Sequence[Path], columns: Sequence[str]) -> dict[str, GaugeRes
     return gauges
 
 
-def _studied(
-    pieces: PressedPieces, columns: Sequence[str], *, by: str, against: str | None, **asked: Any
+def studied(
+    pieces: PressedPieces, columns: Sequence[str], *, by: str, against: str | None = None, **asked: Any
 ) -> ComparedPieces:
+    """Compare pieces in groups; `asked` goes to `rig.population.compare_groups`."""
     from rig.population import compare_groups
     from rig.sheets import compared_pieces
 

@@ -1,13 +1,14 @@
-"""`pressrig demo`: the whole way from serial bytes to a comparison, on the virtual rig.
+"""`pressrig demo`: the whole way from serial bytes to a comparison and a design sheet, on the virtual rig.
 
 Each float is squeezed by a virtual rig behind a real pseudo-terminal, recorded by the same functions as
-`pressrig record` and measured by those of `pressrig analyse`. Device time runs faster than the wall's, so
-minutes of squeezing take seconds.
+`pressrig record`, and measured, compared and put on a sheet by those of the commands. Device time runs
+faster than the wall's, so minutes of squeezing take seconds.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,6 +16,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rig.cli.analyse import Asked, analyse_capture, print_result, write_results
+from rig.cli.demo_floats import AREA_MM2, FREE_HEIGHT_MM, MODEL, Float, floats
 from rig.cli.options import DEFAULT_FOLDER
 from rig.cli.output import console, is_plain, progress
 from rig.cli.record import complete_header
@@ -23,56 +25,43 @@ from rig.cli.stopping import stop_on_signals
 from rig.errors import DeviceError
 
 if TYPE_CHECKING:
+    import threading
+
     from rich.table import Table
 
-    from rig.analyser import CaptureResult
-    from rig.virtual import Specimen
-
-FREE_HEIGHT_MM = 90.0
-AREA_MM2 = 3000.0
-"""Of the net float F-90 under the platen; invented, as all numbers of the demonstration."""
+    from rig.cli.piece_captures import PressedPieces
+    from rig.population import PieceResult
 
 DEPTH_MM = 38.0
 """Past 40 % of the free height, also for a float that loses some height while it is squeezed."""
 
 SPEED_MM_PER_S = 25.0
 CYCLES = 5
-DWELL_S = 62.0
-"""Long enough for the force left after a minute."""
 
-SPEED_UP = 50.0
+SPEED_UP = 100.0
 """Device time against wall time: seconds in all, and little is recorded past the last cycle."""
 
-DEPTHS = "10%,25%,40%"
-COMPARED = (
+ASKED = Asked(at="10%,25%,40%", contact_force_n=0.2, conditioning=1)
+
+FORCE = "at 25%.loading_n"
+MARGINS = {FORCE: 4.0}
+"""A difference of no larger force matters to nobody who builds a machine for these floats; invented."""
+
+SHOWN = (
     ("secant_n_per_mm", "secant"),
-    ("at 25%.loading_n", "force at 25%"),
+    (FORCE, "force at 25%"),
     ("hysteresis_pct", "hysteresis"),
     ("set_mm", "set"),
 )
+REGISTER = "specimens.sqlite"
 
 
 @dataclass(frozen=True, slots=True)
-class _Float:
-    """One float, what has become of it, and how it is squeezed."""
+class _Squeezed:
+    """A float and its capture."""
 
-    name: str
-    batch: str
-    state: str
-    kind: str
-    stiffer: float = 1.0
-    cycles: int = CYCLES
-    dwell_s: float = 0.0
-
-
-FLOATS = (
-    _Float("S1", "spring", "new", "foam"),
-    _Float("S2", "spring", "abused", "foam-abused"),
-    _Float("A1", "autumn", "new", "foam-soft"),
-    _Float("A2", "autumn", "new", "foam-soft", stiffer=1.04),
-)
-HELD = _Float("A3", "autumn", "new", "foam-soft", stiffer=0.98, cycles=1, dwell_s=DWELL_S)
-"""Squeezed once and held, so that relaxation is seen; unlike the others, so it is not compared with them."""
+    piece: Float
+    path: Path
 
 
 @click.command("demo")
@@ -81,40 +70,49 @@ HELD = _Float("A3", "autumn", "new", "foam-soft", stiffer=0.98, cycles=1, dwell_
     type=click.Path(path_type=Path, file_okay=False),
     default=DEFAULT_FOLDER / "demo",
     show_default=True,
-    help="Folder for captures, tables and plots.",
+    help="Folder for captures, tables, plots and the design sheet.",
 )
 def command(*, out: Path) -> None:
-    """Squeeze moulded net floats of two batches on the virtual rig, and compare them."""
+    """Squeeze moulded net floats of two batches on the virtual rig, compare them, write a design sheet."""
     refuse_windows()
-    from rig.sheets import save_comparison
+    from rig.cli.piece_captures import piece_results
 
     click.echo(
-        "A virtual rig squeezes net floats F-90 from a spring and an autumn mould. All numbers are invented."
+        f"A virtual rig squeezes net floats {MODEL} from a spring and an autumn mould, three of them again "
+        "after long service. All numbers are invented."
     )
     click.echo()
-    measured = [(each, _measure(each, out)) for each in FLOATS]
-    _measure(HELD, out)
-    console().print(_comparison(measured))
-    plot = out / "comparison.png"
-    save_comparison(
-        [(f"{each.name} {each.batch}, {each.state}", result) for each, result in measured],
-        "Net floats F-90 (invented numbers)",
-        plot,
-    )
-    click.echo()
-    click.echo(f"All numbers are invented. Captures, tables and plots are in {out}; begin with {plot}")
+    squeezed = _squeeze_all(out)
+    first = squeezed[0]
+    capture, result = analyse_capture(first.path, ASKED)
+    print_result(first.path, capture, result)
+    write_results(first.path.name, result, out)
+    cycled = [each.path for each in squeezed if not each.piece.dwell_s]
+    pieces = piece_results(cycled, ASKED)
+    console().print(_overview(squeezed, pieces))
+    _compare(pieces, "batch", [each for each in pieces.results if each.state == "new"], out)
+    _compare(pieces, "state", [each for each in pieces.results if each.batch == "spring"], out)
+    _enter(squeezed, out / REGISTER)
+    click.echo(f"All numbers are invented. Captures, tables and plots are in {out}")
 
 
-def _measure(each: _Float, out: Path) -> CaptureResult:
-    """Record one float, print what it is like, and write its tables and plots."""
-    path = _record(each, out)
-    capture, result = analyse_capture(path, Asked(at=DEPTHS))
-    print_result(path, capture, result)
-    write_results(path.name, result, out)
-    return result
+def _squeeze_all(out: Path) -> list[_Squeezed]:
+    """Record every float, one after another."""
+    wanted = floats()
+    squeezed: list[_Squeezed] = []
+    with stop_on_signals() as stopped, progress("squeezing", len(wanted)) as show:
+        for number, each in enumerate(wanted):
+
+            def say(cycles: int, seconds: float, done: int = number, piece: Float = each) -> None:
+                show(done, f"{piece.name}, {piece.state}: {cycles} cycles in {seconds:.0f} s of its time")
+
+            squeezed.append(_Squeezed(each, _record(each, number, out, stopped, say)))
+    return squeezed
 
 
-def _record(each: _Float, out: Path) -> Path:
+def _record(
+    each: Float, seed: int, out: Path, stopped: threading.Event, say: Callable[[int, float], None]
+) -> Path:
     """Squeeze one float in a virtual rig on a pseudo-terminal, and record it."""
     from rig.calibration import Calibration, Scale
     from rig.capture import CaptureHeader
@@ -122,44 +120,42 @@ def _record(each: _Float, out: Path) -> Path:
     from rig.reader import PortAddress, Reader
     from rig.virtual import FIRST_CONTACT_MM, Chain, VirtualPort, VirtualRig
 
-    specimen, chain = _specimen(each), Chain()
+    specimen, chain, cycles = each.specimen(), Chain(), 1 if each.dwell_s else CYCLES
     rig = VirtualRig(
         specimen,
-        cycles=each.cycles,
+        cycles=cycles,
         depth_mm=DEPTH_MM,
         speed_mm_per_s=SPEED_MM_PER_S,
         dwell_s=each.dwell_s,
         rest_s=2.0,
         chain=chain,
-        seed=FLOATS.index(each) if each in FLOATS else len(FLOATS),
+        seed=seed,
         # All stand on the same lower platen: a float that has lost height is touched later.
         contact_mm=FIRST_CONTACT_MM + FREE_HEIGHT_MM - specimen.height_mm,
     )
     calibration = Calibration(Scale(chain.force_n_per_count), Scale(chain.position_mm_per_count))
     about = CaptureHeader(
         specimen=each.name,
-        batch=each.batch,
+        batch=each.mould.batch,
         free_height_mm=FREE_HEIGHT_MM,
         area_mm2=AREA_MM2,
-        notes=f"{each.state}; a virtual rig, all numbers invented",
+        notes="net float of a virtual rig; all numbers invented",
+        conditions={"state": each.state, "orientation": "on its side", "platen": "flat, 120 mm"},
+        method={"kind": "squeeze and hold" if each.dwell_s else "five squeezes"},
         rig={"name": "virtual"},
         calibration=calibration.as_dict(),
     )
-    with (
-        stop_on_signals() as stopped,
-        VirtualPort(rig, speed_up=SPEED_UP) as port,
-        progress(f"squeezing {each.name}", each.cycles) as show,
-    ):
 
-        def on_progress(done: Progress) -> None:
-            show(done.cycles, f"{done.seconds:.0f} s of squeezing, {done.cycles} cycles")
+    def on_progress(done: Progress) -> None:
+        say(done.cycles, done.seconds)
 
+    with VirtualPort(rig, speed_up=SPEED_UP) as port:
         recorded = record(
             Reader(PortAddress(path=port.path), "framed"),
             calibration,
             partial(complete_header, about),
             out,
-            stop=StopRule(cycles=each.cycles),
+            stop=StopRule(cycles=cycles),
             stopped=stopped,
             on_progress=on_progress,
         )
@@ -170,23 +166,15 @@ def _record(each: _Float, out: Path) -> Path:
     return recorded.path
 
 
-def _specimen(each: _Float) -> Specimen:
-    from rig.virtual import Foam, specimen_named
-
-    specimen = specimen_named(each.kind)
-    assert isinstance(specimen, Foam)
-    return replace(specimen, curve=specimen.curve.scaled(each.stiffer))
-
-
-def _comparison(measured: list[tuple[_Float, CaptureResult]]) -> Table:
-    """One row a float: its last unflagged cycle, with uncertainties in the short form, 12.345(12)."""
+def _overview(squeezed: Sequence[_Squeezed], pieces: PressedPieces) -> Table:
+    """One row a capture: means over its counted cycles, uncertainties in the short form, 12.345(12)."""
     from rich import box
     from rich.table import Table
 
     from rig.sheets import quantity
 
     table = Table(
-        title="Floats compared at their last cycle; brackets: standard uncertainty of last digits",
+        title="Each float's mean over its counted cycles; brackets: standard uncertainty of last digits",
         box=None if is_plain() else box.SIMPLE_HEAD,
         title_justify="left",
         pad_edge=False,
@@ -194,20 +182,80 @@ def _comparison(measured: list[tuple[_Float, CaptureResult]]) -> Table:
     )
     for heading in ("float", "batch", "state"):
         table.add_column(heading)
-    for name, heading in COMPARED:
+    table.add_column("mass\ng", justify="right")
+    for name, heading in SHOWN:
         table.add_column(f"{heading}\n{quantity(name).unit}", justify="right")
-    for each, result in measured:
-        cells = [_with_uncertainty(result, name) for name, _ in COMPARED]
-        table.add_row(each.name, each.batch, each.state, *cells)
+    weighed = {each.path.name: each.piece.mass_g for each in squeezed}
+    for each in pieces.results:
+        cells = [_with_uncertainty(each, name) for name, _ in SHOWN]
+        table.add_row(
+            each.piece, str(each.batch), each.state, f"{weighed[Path(each.capture).name]:.1f}", *cells
+        )
     return table
 
 
-def _with_uncertainty(result: CaptureResult, name: str) -> str:
-    from rig.analyser import good_cycles
+def _with_uncertainty(piece: PieceResult, name: str) -> str:
     from rig.sheets.tables import rounded
 
-    good = good_cycles(result.columns, 0)
-    if not good.any():
+    if name not in piece.values:
         return "-"
-    value, u = (float(result.columns[each][good][-1]) for each in (name, f"{name}_u"))
+    value, u = piece.values[name], piece.u[name]
     return f"{rounded(value, u)}({rounded(u, u).lstrip('0.')})"
+
+
+def _compare(pieces: PressedPieces, by: str, results: Sequence[PieceResult], out: Path) -> None:
+    """Say how groups differ, the answer first, and write the page."""
+    from dataclasses import replace
+
+    from rig.cli.compare import studied
+    from rig.sheets import comparison_answer, save_comparison_report
+
+    study = studied(
+        replace(pieces, results=tuple(results)), [name for name, _ in SHOWN], by=by, margins=MARGINS
+    )
+    page = save_comparison_report(study, f"Net floats {MODEL} by {by} (invented numbers)", out / f"by-{by}")
+    click.echo()
+    click.secho(f"By {by}:", bold=not is_plain())
+    for sentence in comparison_answer(study):
+        console().print(sentence, markup=False, soft_wrap=is_plain())
+    click.echo(f"Tables and curves of it: {page}")
+
+
+def _enter(squeezed: Sequence[_Squeezed], path: Path) -> None:
+    """Enter the floats in a register with masses and sizes, and attach the captures."""
+    from rig.capture import open_capture
+    from rig.cli.specimens_files import seen_capture
+    from rig.register import Register, import_into
+
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with Register(path) as register:
+        import_into(register, _table(squeezed), "floats of the demonstration")
+        register.link(seen_capture(each.path, open_capture(each.path).header) for each in squeezed)
+
+
+def _table(squeezed: Sequence[_Squeezed]) -> str:
+    """What a scale and a caliper showed, as a table for the register."""
+    import io
+
+    import pandas as pd
+
+    pieces = {each.piece.name: each.piece for each in squeezed if each.piece.state == "new"}
+    rows = [
+        {
+            "id": each.name,
+            "batch": each.mould.batch,
+            "model": MODEL,
+            "drawing size (mm)": FREE_HEIGHT_MM,
+            "moulded": each.mould.moulded,
+            "notes": "invented",
+            "mass (g)": each.mass_g,
+            "u mass (g)": 0.06,
+            "size across (mm)": each.across_mm[0],
+            "size turned (mm)": each.across_mm[1],
+            "measured": each.mould.moulded,
+        }
+        for each in pieces.values()
+    ]
+    text = io.StringIO()
+    pd.DataFrame(rows).to_csv(text, index=False)
+    return text.getvalue()

@@ -19,6 +19,7 @@ from rig.errors import InputError
 
 if TYPE_CHECKING:
     from rig.analyser import CaptureResult, Loop
+    from rig.calibration import Calibration
     from rig.capture import Capture, CaptureHeader
     from rig.cli.analyse import Asked
     from rig.population import Curve, PieceResult
@@ -108,8 +109,8 @@ def piece_results(paths: Sequence[Path], asked: Asked, *, known: WhatIsKnown | N
     asked
         How they are measured, all alike.
     known
-        What else is known of a piece when it was captured, such as by a register. The state is otherwise the
-        capture's condition `state`, and "new" where nobody said.
+        What else is known of a piece when it was captured, such as by a register, which can be corrected and
+        so goes first. The state is otherwise the capture's condition `state`, and "new" where nobody said.
 
     Raises
     ------
@@ -130,6 +131,28 @@ def piece_results(paths: Sequence[Path], asked: Asked, *, known: WhatIsKnown | N
     _refuse_doubles(pressed)
     pressed = _named_apart(sorted(pressed, key=lambda each: each.capture.header.started))
     return PressedPieces(tuple(each.values for each in pressed), _labels(pressed), tuple(notes))
+
+
+def known_by_register(path: Path) -> WhatIsKnown:
+    """Batch and state of pieces when they were captured, as a register has them.
+
+    Raises
+    ------
+    InputError
+        If there is no register at that path.
+    """
+    from rig.register import Register
+
+    with Register(path, make=False) as register:
+        specimens = {each.id: each for each in register.specimens()}
+
+    def known(header: CaptureHeader) -> KnownPiece:
+        specimen = specimens.get(header.specimen)
+        if specimen is None:
+            return KnownPiece()
+        return KnownPiece(specimen.batch, specimen.state_at(header.started))
+
+    return known
 
 
 def _pressed(path: Path, asked: Asked, known: WhatIsKnown | None) -> _Pressed:
@@ -165,7 +188,7 @@ def _pressed(path: Path, asked: Asked, known: WhatIsKnown | None) -> _Pressed:
 def _state(path: Path, header: CaptureHeader, told: KnownPiece) -> str:
     from rig.population import STATES
 
-    found = str(told.state or header.conditions.get("state", STATES[0])).strip().lower()
+    found = str(told.state or header.conditions.get("state") or STATES[0]).strip().lower()
     if found not in STATES:
         raise InputError(
             f"{path}/capture.yaml: conditions: field 'state': found {found!r:.40}, "
@@ -204,12 +227,12 @@ def _circumstances(capture: Capture, result: CaptureResult, *, driven: bool) -> 
     typed = {name.strip().lower().replace("_", " "): text for name, text in header.conditions.items()}
     rate = result.summary.get("rate_mm_per_s", {})
     words = {
-        "method": _method_words(header) if driven else BY_HAND,
+        "method": method_words(header) if driven else BY_HAND,
         "rate": f"{rate['mean']:.2g} mm/s" if rate.get("n") else UNSTATED,
-        "temperature": _mean_words(air.get("ambient_temperature"), "degC"),
-        "humidity": _mean_words(air.get("humidity"), "%"),
+        "temperature": mean_words(air.get("ambient_temperature"), "degC"),
+        "humidity": mean_words(air.get("humidity"), "%"),
         "area": f"{header.area_mm2:.4g} mm^2" if header.area_mm2 else UNSTATED,
-        "calibration": _calibration_words(result),
+        "calibration": calibration_words(result.calibration),
         "contact force": f"{result.contact_force_n:.3g} N",
         "conditioning": f"{result.settings.conditioning} cycles",
         "datum": result.settings.datum,
@@ -217,7 +240,7 @@ def _circumstances(capture: Capture, result: CaptureResult, *, driven: bool) -> 
     return words | {name: str(typed.get(name) or UNSTATED).strip().lower() for name in STATED}
 
 
-def _method_words(header: CaptureHeader) -> str:
+def method_words(header: CaptureHeader) -> str:
     """Name of the method, and a mark of its content: two that are called alike need not be alike."""
     about = header.method or {}
     name = Path(str(about.get("file") or about.get("kind") or "method")).name
@@ -225,13 +248,13 @@ def _method_words(header: CaptureHeader) -> str:
     return f"{name} {hashlib.sha256(text.encode()).hexdigest()[:6]}" if text else name
 
 
-def _calibration_words(result: CaptureResult) -> str:
+def calibration_words(calibration: Calibration) -> str:
     """Name, and a mark of its content."""
-    identity = result.calibration.identity[:8]
-    return f"{result.calibration.name} {identity}".strip()
+    return f"{calibration.name} {calibration.identity[:8]}".strip()
 
 
-def _mean_words(readings: tuple[Any, Any] | None, unit: str) -> str:
+def mean_words(readings: tuple[Any, Any] | None, unit: str) -> str:
+    """Mean of slow readings with its unit; not stated where there are none."""
     from rig.population import UNSTATED
 
     if readings is None or not len(readings[1]):
@@ -304,7 +327,7 @@ def _labels(pressed: Sequence[_Pressed]) -> dict[str, dict[str, str | None]]:
         labels["batch"][name] = each.values.batch
         labels["state"][name] = each.values.state
         labels["operator"][name] = RIG if each.driven else (header.operator or "").strip() or None
-        labels["method"][name] = _method_words(header) if each.driven else BY_HAND
+        labels["method"][name] = method_words(header) if each.driven else BY_HAND
     return labels
 
 

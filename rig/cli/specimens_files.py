@@ -13,6 +13,7 @@ from rig.cli.specimens_options import read_text, register_option, who_option
 from rig.errors import InputError
 
 if TYPE_CHECKING:
+    from rig.capture import CaptureHeader
     from rig.register import SeenCapture
 
 
@@ -99,7 +100,6 @@ def link(folder: Path, *, enter: bool, path: Path, as_json: bool) -> None:
 def _seen(folder: Path) -> tuple[list[SeenCapture], list[tuple[str, str]]]:
     """Captures of a folder as their headers tell, and those that cannot be read."""
     from rig.capture import list_captures, open_capture
-    from rig.register import SeenCapture
 
     seen: list[SeenCapture] = []
     unread: list[tuple[str, str]] = []
@@ -107,16 +107,20 @@ def _seen(folder: Path) -> tuple[list[SeenCapture], list[tuple[str, str]]]:
         if each.problem is not None:
             unread.append((str(each.path), each.problem))
             continue
-        header = open_capture(each.path).header
-        lay = header.conditions.get("orientation")
-        seen.append(
-            SeenCapture(
-                header.id,
-                str(each.path),
-                header.specimen,
-                header.batch,
-                header.started.isoformat(timespec="seconds"),
-                lay if isinstance(lay, str) and lay.strip() else None,
-            )
-        )
+        seen.append(seen_capture(each.path, open_capture(each.path).header))
     return seen, unread
+
+
+def seen_capture(path: Path, header: CaptureHeader) -> SeenCapture:
+    """What the register notes of a capture."""
+    from rig.register import SeenCapture
+
+    lay = header.conditions.get("orientation")
+    return SeenCapture(
+        header.id,
+        str(path),
+        header.specimen,
+        header.batch,
+        header.started.isoformat(timespec="seconds"),
+        lay if isinstance(lay, str) and lay.strip() else None,
+    )

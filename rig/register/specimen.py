@@ -116,11 +116,11 @@ class Specimen:
         """What it has been through; "new" where nobody said."""
         return self._text(kinds.STATE) or _NEW
 
-    def state_at(self, at: str | datetime) -> str:
-        """What it had been through by then, such as when a capture was started."""
+    def state_at(self, at: str | datetime) -> str | None:
+        """What it had been through by then, such as when a capture was started; None where nobody had said."""
         moment = at if isinstance(at, datetime) else instant(at)
         states = [r for r in self.holding if r.kind == kinds.STATE and r.instant <= moment]
-        return (states[-1].text if states else None) or _NEW
+        return states[-1].text if states else None
 
     @property
     def squeezed(self) -> str | None:

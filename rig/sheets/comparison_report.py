@@ -247,7 +247,7 @@ def _verdict(each: Difference) -> str:
     """One of three verdicts, in one sentence."""
     outcome, shown = each.outcome, quantity(each.quantity)
     assert outcome is not None
-    unit, u = _unit(shown.unit), _fine(each)
+    unit, u = _step(shown.unit), _fine(each)
     ends = f"90 % interval {_signed(outcome.low, u)} to {_signed(outcome.high, u)}{unit}"
     head = f"{each.second} against {each.first}, {shown.title}: {outcome.verdict}"
     margin = f"{outcome.margin:g}{unit}"
@@ -277,7 +277,7 @@ def _bare(each: Difference) -> str:
     if each.low is None or each.high is None or each.p is None:
         return f"{head}, without an interval."
     level = f"{100 * each.level:g} % interval"
-    ends = f"{level} {_signed(each.low, u)} to {_signed(each.high, u)}{_unit(shown.unit)}"
+    ends = f"{level} {_signed(each.low, u)} to {_signed(each.high, u)}{_step(shown.unit)}"
     told = "" if each.low > 0 or each.high < 0 else "; chance alone explains it"
     return f"{head} ({ends}{told})."
 
@@ -286,8 +286,14 @@ def _higher(each: Difference) -> str:
     shown = quantity(each.quantity)
     way = "higher" if each.difference > 0 else "lower"
     relative = each.mean_first > 0 and shown.unit != "%"
-    pct = f", {100 * abs(each.difference) / each.mean_first:.2g} %" if relative else ""
-    return f"{rounded(abs(each.difference), _fine(each))}{_unit(shown.unit)} {way}{pct}"
+    share = 100 * abs(each.difference) / each.mean_first if relative else 0.0
+    pct = f", {share:{'.0f' if share >= 100 else '.2g'}} %" if relative else ""
+    return f"{rounded(abs(each.difference), _fine(each))}{_step(shown.unit)} {way}{pct}"
+
+
+def _step(unit: str) -> str:
+    """Unit of a difference: of per cent, it must not be taken for a share of the value."""
+    return " percentage points" if unit == "%" else _unit(unit)
 
 
 def _drift_sentence(drift: BatchDrift) -> str:

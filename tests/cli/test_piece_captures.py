@@ -7,8 +7,9 @@ from studied_captures import CALIBRATION, METHOD, studied_capture
 
 from rig.calibration import Calibration, Scale, ScaleUncertainty
 from rig.cli.analyse import Asked
-from rig.cli.piece_captures import KnownPiece, piece_results
+from rig.cli.piece_captures import KnownPiece, known_by_register, piece_results
 from rig.population import compare_groups
+from rig.register import Record, Register
 
 SECANT = "secant_n_per_mm"
 ASKED = Asked(contact_force_n=0.1)
@@ -118,6 +119,17 @@ def test_what_else_is_known_of_a_piece_goes_before_what_the_capture_says(tmp_pat
     assert (one(path).batch, one(path).state) == ("spring", "new")
     found = one(path, known=lambda header: KnownPiece("autumn", "worn"))
     assert (found.batch, found.state) == ("autumn", "worn")
+
+
+def test_where_a_register_says_no_state_the_capture_says_it(tmp_path):
+    path = studied_capture(tmp_path, "F1", 2.0, by="A", batch="spring", conditions={"state": "abused"})
+    with Register(tmp_path / "specimens.sqlite") as register:
+        register.add("F1", [Record(specimen="F1", kind="batch", text="autumn", at="2026-01-01")])
+    known = known_by_register(tmp_path / "specimens.sqlite")
+    assert (one(path, known=known).batch, one(path, known=known).state) == ("autumn", "abused")
+    with Register(tmp_path / "specimens.sqlite") as register:
+        register.write([Record(specimen="F1", kind="state", text="worn", at="2026-01-02")])
+    assert one(path, known=known_by_register(tmp_path / "specimens.sqlite")).state == "worn"
 
 
 def test_rows_hold_what_a_table_needs_to_be_read_again(tmp_path):

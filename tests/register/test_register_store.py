@@ -40,7 +40,7 @@ def test_the_state_of_a_piece_is_that_of_the_day_asked_about(register):
     piece = register.specimen("F-90-001")
     assert piece.state == "abused"
     days = [datetime(2026, month, day, tzinfo=UTC) for month, day in ((4, 1), (4, 20), (5, 2))]
-    assert [piece.state_at(day) for day in days] == ["new", "conditioned", "abused"]
+    assert [piece.state_at(day) for day in days] == [None, "conditioned", "abused"]
 
 
 def test_a_correction_holds_and_the_wrong_record_stays_in_the_history(register):
