@@ -4,6 +4,9 @@ Problem: what the position reading travels under a rising force is the give, fro
 Plan: samples of each stroke are averaged in steps of force; a touch for each press and a natural cubic spline
 through the origin are linear in their unknowns, so least squares; knots are as few as the curve needs. The
 means of the spline's own terms stand beside those of the position, so that wide steps bend nothing.
+Where the position reading has play, it stands still after the turn until the play is taken up, which on a
+stiff frame is much of the way out: the curve then rests on the way in alone, and what is left of the way
+out is only compared with it.
 Cost: a pass over the samples for each curve tried, some ten.
 """
 
@@ -13,11 +16,14 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from rig.calibration.presses import Press
 from rig.calibration.scatter import chance_of_ratio
 from rig.errors import InputError
 from rig.samples import FloatArray, IntArray
+
+BoolArray = npt.NDArray[np.bool_]
 
 MOST_STEPS, LEAST_STEPS = 60, 8
 """Of force, in which the samples of a stroke are averaged."""
@@ -27,6 +33,12 @@ VALUES_A_STEP = 4
 
 LOW_SHARE, LOW_NOISE = 0.01, 10.0
 """Below this share of the range, and this many times the noise, a force may be none."""
+
+TURN_SHARE = 0.02
+"""Of the peak force, within which a press is hardest."""
+
+MOVED_NOISE = 6.0
+"""Times the noise: a reading that is further from its deepest has moved."""
 
 KNOT_COUNTS = (1, 2, 3, 4, 6)
 """A straight line, and curves that bend ever more."""
@@ -45,7 +57,10 @@ class Strokes:
     force_n, step
         Of each sample; `step` numbers its step over presses, strokes and steps in this order.
     count, position_mm
-        Samples of each step and their mean position, shape (presses, 2, steps), loading first.
+        Samples of each step and their mean position, shape (presses, 2, steps), loading first; none, and
+        not-a-number, where the play hides the unloading.
+    rising_only
+        Whether the curve rests on the loading alone.
     low_n, top_n
         Where the steps begin, and the force that all presses reached.
     recording
@@ -56,19 +71,33 @@ class Strokes:
     step: IntArray
     count: FloatArray
     position_mm: FloatArray
+    rising_only: bool
     low_n: float
     top_n: float
     recording: IntArray
 
     def means(self, values: FloatArray) -> FloatArray:
-        """Means of values of the samples in each step."""
+        """Means of values of the samples in each step, shape (presses, steps): of both strokes, which weigh
+        the same, or of the loading alone."""
         sums = np.bincount(self.step, values, self.count.size).reshape(self.count.shape)
-        return np.asarray(sums / self.count, np.float64)
+        used = self.used
+        return np.asarray((sums[:, used] / self.count[:, used]).mean(axis=1), np.float64)
+
+    @property
+    def used(self) -> slice:
+        """Strokes that the curve rests on."""
+        return slice(1) if self.rising_only else slice(2)
+
+    @property
+    def both(self) -> BoolArray:
+        """Steps that every press has on both strokes, shape (steps,)."""
+        full: BoolArray = (self.count > 0).all(axis=(0, 1))
+        return full
 
     @property
     def middle_n(self) -> FloatArray:
         """Mean force of each step, shape (steps,)."""
-        middle: FloatArray = self.means(self.force_n).mean(axis=(0, 1))
+        middle: FloatArray = self.means(self.force_n).mean(axis=0)
         return middle
 
 
@@ -147,27 +176,46 @@ def strokes_of(
     top_n = min(press.peak_force_n for press in presses) - 2 * noise_n
     low_n = max(LOW_NOISE * noise_n, LOW_SHARE * top_n)
     force_n = np.concatenate([press.force_n for press in presses])
-    out = [np.arange(len(press.force_n)) > press.turn for press in presses]
+    parts = [_parted(press, play=play_mm > 0) for press in presses]
+    out, seen = (np.concatenate(each) for each in zip(*parts, strict=True))
     position_mm = np.concatenate([press.position_mm for press in presses])
-    position_mm = position_mm - play_mm * np.concatenate(out) - force_n * give_of_block_mm_per_n
-    stroke = np.concatenate([2 * k + going_out for k, going_out in enumerate(out)])
-    inside = (force_n > low_n) & (force_n < top_n)
-    force_n, position_mm, stroke = force_n[inside], position_mm[inside], stroke[inside]
-    fewest = int(np.bincount(stroke, minlength=2 * len(presses)).min())
+    position_mm = position_mm - play_mm * out - force_n * give_of_block_mm_per_n
+    number = np.repeat(np.arange(len(presses)), [len(press.force_n) for press in presses])
+    inside = seen & (force_n > low_n) & (force_n < top_n)
+    force_n, position_mm, stroke = force_n[inside], position_mm[inside], (2 * number + out)[inside]
+    needed = slice(None, None, 2 if play_mm > 0 else 1)
+    fewest = int(np.bincount(stroke, minlength=2 * len(presses))[needed].min())
     steps = min(MOST_STEPS, most_steps, fewest // VALUES_A_STEP)
     while steps >= LEAST_STEPS:
         step = np.minimum(((force_n - low_n) / (top_n - low_n) * steps).astype(np.int64), steps - 1)
         step += stroke * steps
         count = np.bincount(step, minlength=2 * len(presses) * steps).reshape(len(presses), 2, steps)
-        if count.min() > 0:
-            mean_mm = np.bincount(step, position_mm, count.size).reshape(count.shape) / count
+        if count[:, :1].min() > 0 and (play_mm > 0 or count.min() > 0):
+            sums_mm = np.bincount(step, position_mm, count.size).reshape(count.shape)
+            mean_mm = np.divide(sums_mm, count, out=np.full(count.shape, np.nan), where=count > 0)
             recording = np.array([press.recording for press in presses])
-            return Strokes(force_n, step, count.astype(np.float64), mean_mm, low_n, top_n, recording)
+            return Strokes(
+                force_n, step, count.astype(np.float64), mean_mm, play_mm > 0, low_n, top_n, recording
+            )
         steps = steps * 3 // 4
     raise InputError(
         f"found {fewest} values between {low_n:.3g} N and {top_n:.4g} N in a stroke; expected "
         f"{LEAST_STEPS * VALUES_A_STEP} at the least, evenly spread: press more slowly"
     )
+
+
+def _parted(press: Press, *, play: bool) -> tuple[BoolArray, BoolArray]:
+    """Which samples lie on the way out, and which tell where the platen is: with play in the reading, those
+    after the turn do so once the reading has moved."""
+    index = np.arange(len(press.force_n))
+    if not play:
+        return index > press.turn, np.ones(len(index), np.bool_)
+    # the reading stands still about the turn: the force tells better when it was
+    hardest = np.flatnonzero(press.force_n > (1 - TURN_SHARE) * press.peak_force_n)
+    turn = int(hardest[0] + hardest[-1]) // 2
+    deepest_mm = float(press.position_mm[: turn + 1].max())
+    standing = np.flatnonzero(press.position_mm >= deepest_mm - MOVED_NOISE * press.free_position_mm)
+    return index > turn, (index <= turn) | (index > max(int(standing[-1]), turn))
 
 
 def curves_through(strokes: Strokes, knots: int | None) -> Iterator[Curve]:
@@ -228,9 +276,9 @@ def _curve(strokes: Strokes, knots: int, *, denser_below: bool) -> Curve:
     shares = np.arange(1, knots + 1) / knots
     knots_n = strokes.top_n * (shares**2 if denser_below else shares)
     terms = basis(knots_n, strokes.force_n)
-    # both strokes weigh the same: presses, steps, knots
-    design = np.stack([strokes.means(column).mean(axis=1) for column in terms.T], axis=-1)
-    position_mm = strokes.position_mm.mean(axis=1)
+    # presses, steps, knots
+    design = np.stack([strokes.means(column) for column in terms.T], axis=-1)
+    position_mm = strokes.position_mm[:, strokes.used].mean(axis=1)
     gives = np.empty((len(design), knots))
     for k, (table, column) in enumerate(zip(design, position_mm, strict=True)):
         gives[k] = np.linalg.lstsq(table - table.mean(axis=0), column - column.mean(), rcond=None)[0]

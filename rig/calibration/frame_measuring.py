@@ -21,6 +21,7 @@ from rig.calibration.calibration import Calibration
 from rig.calibration.evidence import Record, Share
 from rig.calibration.frame import Frame
 from rig.calibration.frame_curves import (
+    LEAST_STEPS,
     MOST_STEPS,
     Choice,
     Curve,
@@ -329,8 +330,8 @@ def _known(curve: Curve, strokes: Strokes, sensing: _Sensing) -> _Known:
     presses, knots = curve.gives_mm.shape
     steps = strokes.count.shape[2]
     single_mm2 = _of_single_positions(curve, sensing)
-    share = (1 / strokes.count).mean(axis=0)
-    one_mm2 = single_mm2 * share.sum(axis=0) / 4
+    share = (1 / strokes.count[:, strokes.used]).mean(axis=0)
+    one_mm2 = single_mm2 * share.sum(axis=0) / len(share) ** 2
     coarse_mm2 = _coarseness(curve, steps, sensing)
     of_one = _through(curve.solver, one_mm2)
     off = curve.gives_mm - curve.give_mm
@@ -343,9 +344,13 @@ def _known(curve: Curve, strokes: Strokes, sensing: _Sensing) -> _Known:
     else:
         factor, freedom = variance_factor(chi_squared, (presses - 1) * knots)
         scatter = factor * of_one / presses
-    loop_mm, apart_mm = _between_strokes(
-        curve, strokes, 4 * (max(factor, 1.0) * one_mm2 / presses + coarse_mm2)
-    )
+    if strokes.rising_only:
+        loop_mm, apart_mm = _after_play(curve, strokes, single_mm2 * max(factor, 1.0), coarse_mm2)
+        notes.append(_about_play(strokes))
+    else:
+        loop_mm, apart_mm = _between_strokes(
+            curve, strokes, 4 * (max(factor, 1.0) * one_mm2 / presses + coarse_mm2)
+        )
     left_mm2 = _left_by_curve(curve, max(factor, 1.0) * one_mm2 / presses + coarse_mm2)
     if apart_mm.any():
         notes.append(
@@ -399,6 +404,40 @@ def _between_strokes(
     if not more_than_noise(chi_squared, len(terms)):
         return loop_mm, np.zeros(len(terms) - 1)
     return loop_mm, np.maximum(np.abs(loop_mm[1:] - loop_mm[0]), np.abs(loop_mm[1:] + loop_mm[0])) / 2
+
+
+def _after_play(
+    curve: Curve, strokes: Strokes, single_mm2: float, coarse_mm2: float
+) -> tuple[FloatArray, FloatArray]:
+    """The same as `_between_strokes` where the play hides the upper part of the unloading: a straight line
+    through what is left. That both lie apart by as much all the way says how well the play is known, and
+    does not touch the curve.
+    """
+    none = np.zeros(len(curve.knots_n))
+    both = strokes.both
+    if both.sum() < LEAST_STEPS:
+        return np.concatenate([[0.0], none]), none
+    position_mm, count = strokes.position_mm[:, :, both], strokes.count[:, :, both]
+    distance_mm = (position_mm[:, 1] - position_mm[:, 0]).mean(axis=0)
+    variance_mm2 = single_mm2 * (1 / count).mean(axis=0).sum(axis=0) / len(count) + 2 * coarse_mm2
+    solver = np.linalg.pinv(np.column_stack([np.ones(len(distance_mm)), strokes.middle_n[both]]))
+    level_mm, opens_mm_per_n = (float(each) for each in solver @ distance_mm)
+    opening_mm = opens_mm_per_n * curve.knots_n
+    loop_mm = np.concatenate([[level_mm], level_mm + opening_mm])
+    if not more_than_noise(opens_mm_per_n**2 / float(_through(solver, variance_mm2)[1, 1]), 1):
+        return loop_mm, none
+    return loop_mm, np.abs(opening_mm) / 2
+
+
+def _about_play(strokes: Strokes) -> str:
+    """What the play in the position reading leaves of the way out."""
+    share = 100 * float(strokes.both.mean())
+    compared = (
+        f"with which the way out is compared where the reading has followed, over {share:.0f} % of the force"
+        if strokes.both.sum() >= LEAST_STEPS
+        else "and what the frame's own friction does between way in and way out is not known"
+    )
+    return f"The position reading has play: the give is that of the way in, {compared}."
 
 
 def _below_steps_mm(curve: Curve, low_n: float) -> float:

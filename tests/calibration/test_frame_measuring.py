@@ -115,6 +115,48 @@ def test_play_that_is_known_is_taken_off():
     assert found.loop_mm < 0.005
 
 
+@pytest.mark.parametrize("share", [0.05, 0.15, 0.4, 1.0])
+@pytest.mark.parametrize("give", [straight, curved])
+def test_a_frame_is_found_behind_any_play(give, share):
+    """Play as a share of what the frame gives: from little to so much that no way out is left."""
+    play_mm = share * give(60.0)
+    known = replace(CALIBRATION, play=Play(play_mm))
+    quiet = {"speed_mm_per_s": 0.1, "position_noise_mm": 0.001}
+    found = measure_frame(presses(give, play_mm=play_mm, **quiet), known)
+    knots_n = np.array(found.frame.force_n)
+    off_mm = np.array(found.frame.give_at_mm) - give(knots_n)
+    # eight draws: one may lie a little outside a 95 % interval
+    assert (np.abs(off_mm) < 1.5 * np.array(found.interval_mm)).all(), off_mm
+    assert max(found.interval_mm) < 0.004
+    (said,) = [note for note in found.notes if "has play" in note]
+    assert ("is not known" in said) == (share == 1.0)
+
+
+def test_intervals_hold_the_truth_behind_a_play_as_often_as_they_say():
+    rng = np.random.default_rng(12)
+    known, held = replace(CALIBRATION, play=Play(0.4)), []
+    for _ in range(150):
+        recording = block_presses(
+            straight, rng, block_n_per_mm=500e3, speed_mm_per_s=2.0, position_noise_mm=0.02, play_mm=0.4
+        )
+        found = measure_frame([recording], known, STEEL, knots=1)
+        off_mm = found.frame.give_at_mm[-1] - straight(found.frame.force_n[-1])
+        held.append((off_mm, found.interval_mm[-1]))
+    off, half = np.array(held).T
+    assert 0.92 <= np.mean(np.abs(off) < half) <= 0.985
+    assert abs(off.mean()) < 3 * off.std() / np.sqrt(len(off))
+
+
+def test_friction_shows_behind_a_play_and_a_play_that_is_a_little_off_does_not():
+    rubbing = presses(rub_mm=0.06, play_mm=0.3)
+    right = measure_frame(rubbing, replace(CALIBRATION, play=Play(0.3)), knots=1)
+    smooth = measure_frame(presses(play_mm=0.3), replace(CALIBRATION, play=Play(0.3)), knots=1)
+    off = measure_frame(presses(play_mm=0.3), replace(CALIBRATION, play=Play(0.31)), knots=1)
+    assert right.u_mm[-1] > 3 * smooth.u_mm[-1]
+    assert off.frame.give_at_mm == smooth.frame.give_at_mm
+    assert off.u_mm[-1] == pytest.approx(smooth.u_mm[-1], rel=0.01)
+
+
 def test_what_is_not_known_of_the_scales_is_a_share():
     force = replace(
         CALIBRATION.force, uncertainty=ScaleUncertainty(1e5, ((0.04,),), 8.0, (Share("references", 0.001),))

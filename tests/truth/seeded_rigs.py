@@ -18,7 +18,6 @@ from rig.analyser import FREEDOM, AnalysisSettings, CaptureAnalysis, Depth
 from rig.calibration import (
     Calibration,
     Delay,
-    Frame,
     Play,
     Scale,
     Share,
@@ -146,17 +145,7 @@ def calibrated(chain: Chain, random: np.random.Generator, doubts: Doubts) -> Cal
     scales = Calibration(force, position, play=play)
     delay = measure_delay([_springs(chain, random, speed) for speed in (4.0, 16.0)], scales).delay
     known = replace(scales, delay=Delay(delay.s, delay.u_s, delay.degrees_of_freedom))
-    # play is half of what a stiff block gives: it is pressed on the same frame without
-    free = replace(chain, backlash_mm=0.0)
-    measured = measure_frame([_block(free, random)], replace(known, play=Play())).frame
-    frame = Frame(
-        measured.force_n,
-        measured.give_at_mm,
-        measured.covariance_mm2,
-        measured.degrees_of_freedom,
-        measured.shares,
-    )
-    return replace(known, frame=frame)
+    return replace(known, frame=measure_frame([_block(chain, random)], known).frame)
 
 
 def _scale(stated: FloatArray, counts: FloatArray, share: Share, unit: str) -> Scale:
