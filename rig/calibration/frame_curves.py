@@ -91,8 +91,7 @@ class Strokes:
     @property
     def both(self) -> BoolArray:
         """Steps that every press has on both strokes, shape (steps,)."""
-        full: BoolArray = (self.count > 0).all(axis=(0, 1))
-        return full
+        return np.asarray((self.count > 0).all(axis=(0, 1)), np.bool_)
 
     @property
     def middle_n(self) -> FloatArray:

@@ -81,6 +81,10 @@ class Outcome:
         Whose arithmetic it is, and what is to be known about it.
     parts
         The readings behind it.
+    degrees_of_freedom
+        Effective ones of `u`; None for so many that they do not matter.
+    half95
+        Half of the 95 % interval; None where it was not worked out.
     """
 
     name: str
@@ -91,6 +95,8 @@ class Outcome:
     why: str = ""
     how: str = ""
     parts: tuple[Part, ...] = ()
+    degrees_of_freedom: float | None = None
+    half95: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -117,7 +117,7 @@ class Specimen:
         return self._text(kinds.STATE) or _NEW
 
     def state_at(self, at: str | datetime) -> str | None:
-        """What it had been through by then, such as when a capture was started; None where nobody had said."""
+        """What it had been through by then, such as when a capture was started; None if nobody had said."""
         moment = at if isinstance(at, datetime) else instant(at)
         states = [r for r in self.holding if r.kind == kinds.STATE and r.instant <= moment]
         return states[-1].text if states else None

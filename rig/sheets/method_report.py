@@ -20,11 +20,12 @@ from typing import Any
 import numpy as np
 from rich.table import Table
 
-from rig.analyser import CALIBRATION_PART, CaptureResult
-from rig.calibration import Aligner, Calibration, Signals, read_again, shifts
+from rig.analyser import CALIBRATION_PART, FREEDOM, CaptureResult
+from rig.calibration import Aligner, Calibration, Signals, combined, coverage_factor, read_again, shifts
 from rig.capture import CaptureHeader
 from rig.errors import InputError
 from rig.methods import (
+    HEIGHT_KIND,
     PROCEDURE_QUANTITIES,
     REPORTABLE,
     Course,
@@ -111,6 +112,10 @@ def method_of(header: CaptureHeader) -> Method:
     """
     about = header.method or {}
     text, file = about.get("text"), about.get("file")
+    if about.get("kind") == HEIGHT_KIND:
+        raise InputError(
+            "method: the capture holds touches for a free height, which `pressrig height --piece` works out"
+        )
     if not isinstance(text, str):
         raise InputError(
             "method: the capture was recorded without one; `pressrig analyse` measures its cycles"
@@ -184,7 +189,7 @@ def method_report(
             outcome = _of_cycles(name, method, course, result)
             if name in LATEST and outcome.value is not None and result is not None:
                 outcome = _set_since_touch(outcome, method, course, windows, result)
-        quantities.append(outcome)
+        quantities.append(_with_interval(outcome))
     notes = (
         *_notes(method, header, course, windows),
         *calibration.complaints(header.started.date()),
@@ -203,12 +208,21 @@ def _widened(outcome: Outcome, calibration: Calibration, under: Callable[[Calibr
     calibration's inputs off by its standard uncertainty (JCGM 100:2008, 5.1.3 note 2)."""
     if outcome.value is None or outcome.u is None:
         return outcome
-    variance = outcome.u**2
+    parts = [(outcome.u, math.inf)]
     for shift in shifts(calibration):
         ways = [under(each).value for each in (shift.calibration, shift.opposite) if each is not None]
         off = [(value - outcome.value) ** 2 for value in ways if value is not None]
-        variance += sum(off) / max(len(off), 1)
-    return replace(outcome, u=math.sqrt(variance))
+        parts.append((math.sqrt(sum(off) / max(len(off), 1)), shift.degrees_of_freedom))
+    u, freedom = combined(parts)
+    return replace(outcome, u=u, degrees_of_freedom=_finite(freedom))
+
+
+def _with_interval(outcome: Outcome) -> Outcome:
+    """An outcome with its 95 % interval (JCGM 100:2008, G.3.2)."""
+    if outcome.value is None or outcome.u is None:
+        return outcome
+    factor = coverage_factor(outcome.degrees_of_freedom or math.inf)
+    return replace(outcome, half95=outcome.u * float(factor))
 
 
 class _Windows:
@@ -343,7 +357,8 @@ def _of_cycles(name: str, method: Method, course: Course, result: CaptureResult 
         row = known[-1]
         how = f"From the last cycle ({int(result.columns['cycle'][row])}); no published procedure."
         why = "" if math.isfinite(u[row]) else "u: the first contact is the one that set counts from"
-        return Outcome(name, shown.title, shown.unit, float(values[row]), _finite(u[row]), why, how)
+        found = Outcome(name, shown.title, shown.unit, float(values[row]), _finite(u[row]), why, how)
+        return replace(found, degrees_of_freedom=_fewest_freedom(name, result, [row]))
     picked, picked_u = values[known], u[known]
     mean = float(picked.mean())
     # what single cycles share, such as a contact or a zero, no mean takes off
@@ -354,7 +369,16 @@ def _of_cycles(name: str, method: Method, course: Course, result: CaptureResult 
     counted = "1 cycle" if len(known) == 1 else f"Mean of {len(known)} cycles"
     how = f"{counted} after {method.conditioning.cycles} of conditioning; u is that of a single one."
     why = "" if math.isfinite(u_mean) else "u: not known for all cycles"
-    return Outcome(name, shown.title, shown.unit, mean, _finite(u_mean), why, how, parts)
+    freedom = _fewest_freedom(name, result, known)
+    return Outcome(name, shown.title, shown.unit, mean, _finite(u_mean), why, how, parts, freedom)
+
+
+def _fewest_freedom(name: str, result: CaptureResult, rows: list[int]) -> float | None:
+    """Effective degrees of freedom of the cycle that has the fewest; None for infinitely many."""
+    freedom = result.columns.get(f"{name}{FREEDOM}")
+    if freedom is None or not np.isfinite(freedom[rows]).any():
+        return None
+    return float(np.nanmin(freedom[rows]))
 
 
 def _set_since_touch(
@@ -450,14 +474,16 @@ def method_table(report: MethodReport, *, plain: bool) -> Table:
     table.add_column("quantity")
     table.add_column("unit")
     table.add_column("value", justify="right")
+    table.add_column("+- (95 %)", justify="right")
     table.add_column("u", justify="right")
     table.add_column("how")
     for each in report.quantities:
         value = "-" if each.value is None else rounded(each.value, each.u or math.nan)
         u = "-" if each.u is None else rounded(each.u, each.u)
+        half = "-" if each.half95 is None or each.u is None else rounded(each.half95, each.u)
         told = f"{each.why}. {each.how}" if each.why else each.how
-        table.add_row(each.title, each.unit, value, u, told)
+        table.add_row(each.title, each.unit, value, half, u, told)
         for part in each.parts:
             part_u = rounded(part.u, part.u) if part.u else ""
-            table.add_row(f"  {part.what}", part.unit, rounded(part.value, part.u), part_u, "")
+            table.add_row(f"  {part.what}", part.unit, rounded(part.value, part.u), "", part_u, "")
     return table

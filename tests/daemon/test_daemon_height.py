@@ -123,8 +123,8 @@ def test_bare_touches_of_several_homings_bring_their_spread_into_the_budget(tmp_
         bare.append(touch(folder, SPRING, surfaces=("bare",), seed=seed, bare_met_mm=42.2).recorded.path)
     report = reported(bare, spring.recorded.path)
     (homing,) = [part for part in report.at_contact.parts if part.source == "homing in between"]
-    # two of three met 0.2 mm further on: a standard deviation of 0.115 mm, times the root of 1 + 1/3; when the
-    # switch is seen depends on when it is looked at, so each zero lies anywhere within a count of 0.005 mm
+    # two of three met 0.2 mm further on: a standard deviation of 0.115 mm, times the root of 1 + 1/3; when a
+    # switch is seen depends on when it is looked at, so that each zero is good to a count of 0.005 mm
     assert homing.u_mm == pytest.approx(0.1333, abs=0.005)
     assert homing.degrees_of_freedom == 2
 

@@ -167,6 +167,20 @@ def test_a_table_shows_values_readings_and_reasons() -> None:
     assert "height lost between the first and the last touch" in page.getvalue()
 
 
+def test_an_interval_widens_with_few_degrees_of_freedom() -> None:
+    def calibrated(freedom: float) -> Calibration:
+        known = ScaleUncertainty(1e5, ((0.0,),), shares=(Share("references", 0.05, freedom),))
+        return replace(CALIBRATION, force=replace(CALIBRATION.force, uncertainty=known))
+
+    few, many = (report_of(calibration=calibrated(freedom))[1]["cv40_kpa"] for freedom in (4.0, np.inf))
+    assert few.u == pytest.approx(many.u)
+    # Student's t for 95 %: 2.776 of 4 degrees of freedom, 1.960 of infinitely many (any table)
+    assert few.degrees_of_freedom == pytest.approx(4.0, rel=0.01)
+    assert few.half95 == pytest.approx(2.776 * few.u, rel=0.005)
+    assert many.degrees_of_freedom is None
+    assert many.half95 == pytest.approx(1.960 * many.u, rel=0.001)
+
+
 def test_without_marks_of_steps_nothing_is_made_up() -> None:
     _, samples = recording()
     report = method_report(HEADER, [], [samples], None)

@@ -11,10 +11,10 @@ from scipy.stats import binom
 
 pytest.importorskip("fcntl", reason="the virtual rig needs a pseudo-terminal's system")
 
-from seeded_rigs import EVERYDAY, QUANTITIES, many_compared
+from seeded_rigs import EVERYDAY, NORMAL, QUANTITIES, SCALED, many_compared
 
 RIGS = int(os.environ.get("PRESSRIG_RIGS", "60"))
-WANTED = 0.93
+WANTED, MOST = 0.93, 0.97
 CHANCE = 1e-3
 """That a count falls below what is asserted although so many intervals hold on the average."""
 
@@ -27,12 +27,29 @@ def found():
     return many_compared(range(RIGS), EVERYDAY)
 
 
+@pytest.fixture(scope="module")
+def found_normal():
+    return many_compared(range(RIGS), NORMAL)
+
+
 def test_hardly_a_cycle_is_flagged(found):
     assert len(found) >= (1 - ASIDE) * RIGS - 1
 
 
 @pytest.mark.parametrize("name", QUANTITIES)
 def test_the_stated_interval_holds_the_truth(found, name):
+    held = those_held(found, name)
+    assert held.sum() >= binom.ppf(CHANCE, len(held), WANTED)
+
+
+@pytest.mark.parametrize("name", SCALED)
+def test_where_normal_errors_dominate_it_holds_the_truth_as_often_as_it_says(found_normal, name):
+    held = those_held(found_normal, name)
+    assert binom.ppf(CHANCE, len(held), WANTED) <= held.sum() <= binom.ppf(1 - CHANCE, len(held), MOST)
+
+
+def those_held(found, name):
     at = QUANTITIES.index(name)
     held = np.array([abs(each.off[at]) <= each.half[at] for each in found])
-    assert held.sum() >= binom.ppf(CHANCE, len(held), WANTED)
+    print(f"{name}: {100 * held.mean():.1f} % of {len(held)}")
+    return held
