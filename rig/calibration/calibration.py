@@ -190,7 +190,7 @@ class Calibration:
         on
             Day of the recording; None where it is not known, and nothing is overdue then.
         """
-        parts = list(self._parts())
+        parts = list(self.parts())
         bare = [name for name, measured, _ in parts if not measured]
         sentences = []
         if bare:
@@ -208,7 +208,7 @@ class Calibration:
             sentences.append(f"Calibration overdue on the day of the recording: {', '.join(overdue)}.")
         return tuple(sentences)
 
-    def _parts(self) -> Iterator[tuple[str, bool, Record]]:
+    def parts(self) -> Iterator[tuple[str, bool, Record]]:
         """Name, whether it was measured, and the record of each part."""
         for name, scale in (("force", self.force), ("position", self.position)):
             measured = scale is not None and scale.uncertainty is not None

@@ -104,7 +104,7 @@ def command(
         at=at,
         calibration=calibration_file,
     )
-    stated, hoped = _named(margins, "--margin"), _named(wanted, "--wanted")
+    stated, hoped = named_margins(margins), _named(wanted, "--wanted")
     columns = _columns(quantities, [*stated, *hoped], pieces, usual=table is None)
     study = studied(
         pieces,
@@ -114,7 +114,7 @@ def command(
         margins=stated,
         wanted=hoped,
         although=_listed(although),
-        gauges=_gauges(gauges, columns),
+        gauges=studies_of(gauges, columns),
     )
     if out is not None:
         _write(study, pieces, out)
@@ -161,6 +161,11 @@ def _pieces(
 
 def _listed(texts: Sequence[str]) -> list[str]:
     return [name.strip() for text in texts for name in text.split(",") if name.strip()]
+
+
+def named_margins(pairs: Sequence[str]) -> dict[str, float]:
+    """Margins as `--margin` states them, by quantity."""
+    return _named(pairs, "--margin")
 
 
 def _named(pairs: Sequence[str], option: str) -> dict[str, float]:
@@ -211,8 +216,8 @@ def _columns(asked: str | None, named: Sequence[str], pieces: PressedPieces, *, 
     return list(dict.fromkeys(name for each in pieces.results for name in each.values if name in found))
 
 
-def _gauges(paths: Sequence[Path], columns: Sequence[str]) -> dict[str, GaugeResult]:
-    """Studies of the rig, by the quantity that they studied."""
+def studies_of(paths: Sequence[Path], columns: Sequence[str]) -> dict[str, GaugeResult]:
+    """Studies of the rig in files, by the quantity that they studied, which must be one of the columns."""
     import json
 
     from rig.population import GaugeResult

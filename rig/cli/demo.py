@@ -20,6 +20,7 @@ from rig.cli.demo_floats import AREA_MM2, FREE_HEIGHT_MM, MODEL, Float, floats
 from rig.cli.options import DEFAULT_FOLDER
 from rig.cli.output import console, is_plain, progress
 from rig.cli.record import complete_header
+from rig.cli.sheet import DEPTHS, sheet_of
 from rig.cli.simulate import refuse_windows
 from rig.cli.stopping import stop_on_signals
 from rig.errors import DeviceError
@@ -36,12 +37,12 @@ DEPTH_MM = 38.0
 """Past 40 % of the free height, also for a float that loses some height while it is squeezed."""
 
 SPEED_MM_PER_S = 25.0
-CYCLES = 5
+CYCLES, HELD_CYCLES = 5, 2
 
 SPEED_UP = 100.0
 """Device time against wall time: seconds in all, and little is recorded past the last cycle."""
 
-ASKED = Asked(at="10%,25%,40%", contact_force_n=0.2, conditioning=1)
+ASKED = Asked(at=DEPTHS, contact_force_n=0.2, conditioning=1)
 
 FORCE = "at 25%.loading_n"
 MARGINS = {FORCE: 4.0}
@@ -75,7 +76,8 @@ class _Squeezed:
 def command(*, out: Path) -> None:
     """Squeeze moulded net floats of two batches on the virtual rig, compare them, write a design sheet."""
     refuse_windows()
-    from rig.cli.piece_captures import piece_results
+    from rig.cli.piece_captures import pieces_of, pressed_captures
+    from rig.sheets import save_design_sheet
 
     click.echo(
         f"A virtual rig squeezes net floats {MODEL} from a spring and an autumn mould, three of them again "
@@ -87,12 +89,19 @@ def command(*, out: Path) -> None:
     capture, result = analyse_capture(first.path, ASKED)
     print_result(first.path, capture, result)
     write_results(first.path.name, result, out)
-    cycled = [each.path for each in squeezed if not each.piece.dwell_s]
-    pieces = piece_results(cycled, ASKED)
+    held = {each.path.name for each in squeezed if each.piece.dwell_s}
+    with progress("measuring", len(squeezed)) as show:
+        pressed, notes = pressed_captures(
+            [each.path for each in squeezed], ASKED, each=lambda done, path: show(done, path.name)
+        )
+    pieces = pieces_of([each for each in pressed if each.path.name not in held], notes)
     console().print(_overview(squeezed, pieces))
     _compare(pieces, "batch", [each for each in pieces.results if each.state == "new"], out)
     _compare(pieces, "state", [each for each in pieces.results if each.batch == "spring"], out)
     _enter(squeezed, out / REGISTER)
+    sheet = sheet_of(pressed, notes, register=out / REGISTER, margins=MARGINS)
+    click.echo()
+    click.echo(f"The design sheet, to be read in any browser: {save_design_sheet(sheet, out / 'sheet')}")
     click.echo(f"All numbers are invented. Captures, tables and plots are in {out}")
 
 
@@ -120,7 +129,7 @@ def _record(
     from rig.reader import PortAddress, Reader
     from rig.virtual import FIRST_CONTACT_MM, Chain, VirtualPort, VirtualRig
 
-    specimen, chain, cycles = each.specimen(), Chain(), 1 if each.dwell_s else CYCLES
+    specimen, chain, cycles = each.specimen(), Chain(), HELD_CYCLES if each.dwell_s else CYCLES
     rig = VirtualRig(
         specimen,
         cycles=cycles,
@@ -250,8 +259,8 @@ def _table(squeezed: Sequence[_Squeezed]) -> str:
             "notes": "invented",
             "mass (g)": each.mass_g,
             "u mass (g)": 0.06,
-            "size across (mm)": each.across_mm[0],
-            "size turned (mm)": each.across_mm[1],
+            "size diameter A (mm)": each.across_mm[0],
+            "size diameter B (mm)": each.across_mm[1],
             "measured": each.mould.moulded,
         }
         for each in pieces.values()

@@ -61,7 +61,7 @@ class Float:
     mass_g, across_mm
         As a scale and a caliper show them.
     dwell_s
-        Hold at depth; one that is held is squeezed once, so that relaxation is seen.
+        Hold at depth, so that relaxation is seen; none for one that is cycled.
     """
 
     name: str

@@ -31,6 +31,7 @@ _COMMANDS = {
     "export": ("rig.cli.exporting", "Write a capture's samples as CSV or Parquet."),
     "analyse": ("rig.cli.analyse", "Measure the presses of captures: stiffness, hysteresis, set."),
     "compare": ("rig.cli.compare", "Say if batches, states, operators or methods are alike."),
+    "sheet": ("rig.cli.sheet", "Write a design sheet: one page that a machine can be built from."),
     "study": ("rig.cli.study", "Split the spread of repeated results into gauge and pieces."),
     "specimens": ("rig.cli.specimens", "Register of pieces: what each weighs, measures and went through."),
     "weigh": ("rig.cli.weigh", "Weigh pieces on a scale or the rig's own cell, or note masses."),

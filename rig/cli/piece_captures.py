@@ -89,18 +89,47 @@ class PressedPieces:
 
 
 @dataclass(frozen=True, slots=True)
-class _Pressed:
-    """One capture, measured."""
+class PressedCapture:
+    """One capture, measured: where it is, what it holds, its analysis, and that as a piece's result.
+
+    Parameters
+    ----------
+    result
+        Its analysis; columns of single cycles are gone, as they may be many.
+    driven
+        Whether a method drove the platen.
+    counted, left_out
+        Cycles in the means, and those that are not: flagged, or conditioning.
+    """
 
     path: Path
     capture: Capture
     result: CaptureResult
     values: PieceResult
     driven: bool
+    counted: int
+    left_out: int
 
 
 def piece_results(paths: Sequence[Path], asked: Asked, *, known: WhatIsKnown | None = None) -> PressedPieces:
-    """Measure captures, one result each.
+    """Measure captures, one result each; see `pressed_captures`."""
+    pressed, notes = pressed_captures(paths, asked, known=known)
+    return pieces_of(pressed, notes)
+
+
+def pieces_of(pressed: Sequence[PressedCapture], notes: Sequence[str] = ()) -> PressedPieces:
+    """Results of captures that were measured, with the groups that they belong to."""
+    return PressedPieces(tuple(each.values for each in pressed), _labels(pressed), tuple(notes))
+
+
+def pressed_captures(
+    paths: Sequence[Path],
+    asked: Asked,
+    *,
+    known: WhatIsKnown | None = None,
+    each: Callable[[int, Path], None] | None = None,
+) -> tuple[tuple[PressedCapture, ...], tuple[str, ...]]:
+    """Measure captures that are to be put together, in order of time, and sentences about it.
 
     Parameters
     ----------
@@ -111,15 +140,21 @@ def piece_results(paths: Sequence[Path], asked: Asked, *, known: WhatIsKnown | N
     known
         What else is known of a piece when it was captured, such as by a register, which can be corrected and
         so goes first. The state is otherwise the capture's condition `state`, and "new" where nobody said.
+    each
+        Told how many were measured so far, and which one is next.
 
     Raises
     ------
     InputError
         If a capture is given twice, or has no unflagged cycle, or its state is none that there is.
     """
-    pressed = [_pressed(path, asked, known) for path in paths]
+    pressed: list[PressedCapture] = []
+    for path in paths:
+        if each is not None:
+            each(len(pressed), path)
+        pressed.append(_pressed(path, asked, known))
     notes: list[str] = []
-    forces = [each.result.contact_force_n for each in pressed]
+    forces = [one.result.contact_force_n for one in pressed]
     if asked.contact_force_n is None and forces and max(forces) > SAME_CONTACT * min(forces):
         force_n = _two_digits_up(max(forces))
         alike = replace(asked, contact_force_n=force_n)
@@ -129,8 +164,7 @@ def piece_results(paths: Sequence[Path], asked: Asked, *, known: WhatIsKnown | N
             "of any of them asks for. --contact-force sets it."
         )
     _refuse_doubles(pressed)
-    pressed = _named_apart(sorted(pressed, key=lambda each: each.capture.header.started))
-    return PressedPieces(tuple(each.values for each in pressed), _labels(pressed), tuple(notes))
+    return tuple(_named_apart(sorted(pressed, key=lambda one: one.capture.header.started))), tuple(notes)
 
 
 def known_by_register(path: Path) -> WhatIsKnown:
@@ -155,7 +189,8 @@ def known_by_register(path: Path) -> WhatIsKnown:
     return known
 
 
-def _pressed(path: Path, asked: Asked, known: WhatIsKnown | None) -> _Pressed:
+def _pressed(path: Path, asked: Asked, known: WhatIsKnown | None) -> PressedCapture:
+    from rig.analyser import good_cycles
     from rig.cli.analyse import analyse_capture
     from rig.population import PieceResult
     from rig.sheets import SpilledRows
@@ -182,7 +217,9 @@ def _pressed(path: Path, asked: Asked, known: WhatIsKnown | None) -> _Pressed:
             _circumstances(capture, result, driven=driven),
             _mean_curve(result),
         )
-    return _Pressed(path, capture, result, piece, driven)
+        counted = int(good_cycles(result.columns, result.settings.conditioning).sum())
+        left_out = len(result) - counted
+    return PressedCapture(path, capture, result, piece, driven, counted, left_out)
 
 
 def _state(path: Path, header: CaptureHeader, told: KnownPiece) -> str:
@@ -234,10 +271,14 @@ def _circumstances(capture: Capture, result: CaptureResult, *, driven: bool) -> 
         "area": f"{header.area_mm2:.4g} mm^2" if header.area_mm2 else UNSTATED,
         "calibration": calibration_words(result.calibration),
         "contact force": f"{result.contact_force_n:.3g} N",
-        "conditioning": f"{result.settings.conditioning} cycles",
+        "conditioning": _cycles_words(result.settings.conditioning),
         "datum": result.settings.datum,
     }
     return words | {name: str(typed.get(name) or UNSTATED).strip().lower() for name in STATED}
+
+
+def _cycles_words(cycles: int) -> str:
+    return "1 cycle" if cycles == 1 else f"{cycles} cycles"
 
 
 def method_words(header: CaptureHeader) -> str:
@@ -299,7 +340,7 @@ def _strokes(loop: Loop, grid: Any) -> tuple[Any, Any]:
     return read[0], read[1]
 
 
-def _refuse_doubles(pressed: Sequence[_Pressed]) -> None:
+def _refuse_doubles(pressed: Sequence[PressedCapture]) -> None:
     seen: dict[str, Path] = {}
     for each in pressed:
         other = seen.setdefault(each.capture.header.id, each.path)
@@ -307,7 +348,7 @@ def _refuse_doubles(pressed: Sequence[_Pressed]) -> None:
             raise InputError(f"{each.path}: the same capture as {other}; give each once")
 
 
-def _named_apart(pressed: list[_Pressed]) -> list[_Pressed]:
+def _named_apart(pressed: list[PressedCapture]) -> list[PressedCapture]:
     """Captures of one name in several folders go by their paths."""
     names = [each.values.capture for each in pressed]
     if len(set(names)) == len(names):
@@ -320,7 +361,7 @@ def _named_apart(pressed: list[_Pressed]) -> list[_Pressed]:
     ]
 
 
-def _labels(pressed: Sequence[_Pressed]) -> dict[str, dict[str, str | None]]:
+def _labels(pressed: Sequence[PressedCapture]) -> dict[str, dict[str, str | None]]:
     labels: dict[str, dict[str, str | None]] = {"batch": {}, "state": {}, "operator": {}, "method": {}}
     for each in pressed:
         name, header = each.values.capture, each.capture.header

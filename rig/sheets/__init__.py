@@ -14,6 +14,8 @@ from rig.sheets.comparison_report import (
     comparison_tables,
     save_comparison_report,
 )
+from rig.sheets.design_sheet import CaptureFacts, DesignSheet, PieceFacts, design_sheet
+from rig.sheets.design_sheet_files import save_design_sheet
 from rig.sheets.document import (
     budget_document,
     capture_document,
@@ -73,12 +75,15 @@ from rig.sheets.verification_report import (
 )
 
 __all__ = [
+    "CaptureFacts",
     "ChartPoint",
     "ComparedPieces",
+    "DesignSheet",
     "EnduranceReport",
     "GaugeStudy",
     "HeightReport",
     "MethodReport",
+    "PieceFacts",
     "Quantity",
     "SpilledRows",
     "TouchedSurface",
@@ -95,6 +100,7 @@ __all__ = [
     "cycle_frames",
     "cycle_table",
     "cycles_frame",
+    "design_sheet",
     "document_head",
     "empty_table",
     "endurance_report",
@@ -122,6 +128,7 @@ __all__ = [
     "save_control_chart",
     "save_cycle_trends",
     "save_delay",
+    "save_design_sheet",
     "save_frame",
     "save_gauge_report",
     "save_loops",

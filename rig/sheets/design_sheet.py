@@ -1,0 +1,572 @@
+"""The numbers of a design sheet: what somebody needs who builds a machine around the piece.
+
+Problem: captures of many pieces, batches, states, rates and temperatures have to become one sheet on which
+nothing is mixed that was measured unlike, and nothing is claimed that nobody measured. Plan: captures fall
+into sets that are alike in all circumstances; within a set pieces are grouped by batch and state, and are the
+unit of every figure; groups are compared within their set only. What is not there is named. Cost: some
+quantiles for each quantity and group.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from math import isfinite
+from typing import Any
+
+from rig import __version__
+from rig.analyser import Softening
+from rig.errors import InputError
+from rig.population import (
+    STATES,
+    UNSTATED,
+    BatchFigures,
+    Comparison,
+    CurveBand,
+    GaugeResult,
+    PieceResult,
+    SizeReading,
+    batch_figures,
+    compare_groups,
+    figures_by_quantity,
+    size_up,
+    unlike_circumstances,
+    unstated_circumstances,
+)
+from rig.sheets.design_sheet_forces import ForceRow, force_bands, force_tables
+from rig.sheets.quantities import quantity
+
+COMPARED = ("secant_n_per_mm", "at 25%.loading_n", "at 40%.loading_n", "hysteresis_pct")
+"""Of groups these are held against each other: how stiff, and how much comes back."""
+
+STIFFNESS = (
+    "initial_n_per_mm", "chord_n_per_mm", "secant_n_per_mm", "tangent_n_per_mm", "initial_unloading_n_per_mm",
+    "chord_unloading_n_per_mm", "secant_unloading_n_per_mm", "tangent_unloading_n_per_mm",
+)  # fmt: skip
+PEAK = ("peak_force_n", "peak_deflection_mm", "peak_compression_pct")
+ENERGY = ("energy_in_mj", "energy_out_mj", "loss_mj", "hysteresis_pct", "energy_return_pct", "loss_factor")
+RELAXATION = ("relaxation_left_1s_pct", "relaxation_left_10s_pct", "relaxation_left_60s_pct")
+PERMANENT_SET = ("set_mm", "set_pct_of_height", "set_pct_of_deflection")
+KNEE = ("knee_mm", "knee_n", "negative_stiffness_mm")
+MASS, DIAMETER, ROUNDNESS = "mass_g", "diameter_mm", "roundness_mm"
+
+NO_BATCH = "batch not stated"
+
+MOST_SETS = 6
+"""More than this is a series of its own; a sheet of it nobody reads."""
+
+MOST_CAPTURES = 1000
+
+INVENTED = "invented"
+"""Stands in the notes of numbers that nobody measured."""
+
+LETTERS = "ABCDEF"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PieceFacts:
+    """What is known of a piece besides its captures; None and empty where nobody said.
+
+    Parameters
+    ----------
+    piece, batch, model
+        Names.
+    drawing_size_mm
+        Of its drawing.
+    moulded
+        Day.
+    mass_g, mass_u_g, mass_how
+        Newest weighing.
+    sizes
+        Readings.
+    notes
+        Remarks.
+    """
+
+    piece: str
+    batch: str | None = None
+    model: str | None = None
+    drawing_size_mm: float | None = None
+    moulded: str | None = None
+    mass_g: float | None = None
+    mass_u_g: float | None = None
+    mass_how: str | None = None
+    sizes: tuple[SizeReading, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CaptureFacts:
+    """What stands behind the result of a capture.
+
+    Parameters
+    ----------
+    capture, id
+        Name as in `PieceResult.capture`, and the capture's own id.
+    started, operator, rig
+        When, by whom, and on what.
+    cycles, left_out
+        Cycles in the means, and cycles that are not: flagged, or conditioning.
+    free_height_mm
+        That compression counts from; None where it is not known.
+    calibration, made, expires
+        Name and identity of the calibration, the day it was made and the last day on which it holds.
+    has_uncertainty
+        Whether the calibration states an uncertainty.
+    notes, warnings
+        Of the header, and of header and analysis.
+    softening
+        Over the cycles; None where it cannot be had.
+    """
+
+    capture: str
+    id: str = ""
+    started: datetime | None = None
+    operator: str | None = None
+    rig: str = ""
+    cycles: int = 0
+    left_out: int = 0
+    free_height_mm: float | None = None
+    calibration: str = ""
+    made: str | None = None
+    expires: str | None = None
+    has_uncertainty: bool = False
+    notes: str = ""
+    warnings: tuple[str, ...] = ()
+    softening: Softening | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlikeSet:
+    """Captures that were measured alike.
+
+    Parameters
+    ----------
+    letter
+        Names the set.
+    circumstances
+        How it was measured, by name; ends of a range where numbers lie close.
+    groups
+        By batch and state: results, one a capture.
+    figures
+        By group, then by quantity.
+    height_mm
+        Mean free height of its pieces; None where it is not known for all of them.
+    compression, gap
+        By group: force at compressions (or at deflections, without a height), and at gaps.
+    compression_bands, gap_bands
+        Curves of each group over compression in % (deflection in mm without a height), and over how far the
+        gap is closed from `height_mm`.
+    comparisons
+        Of batches, and of states.
+    notes
+        Sentences.
+    """
+
+    letter: str
+    circumstances: Mapping[str, str]
+    groups: Mapping[str, tuple[PieceResult, ...]]
+    figures: Mapping[str, Mapping[str, BatchFigures]]
+    height_mm: float | None
+    compression: Mapping[str, tuple[ForceRow, ...]]
+    gap: Mapping[str, tuple[ForceRow, ...]]
+    compression_bands: tuple[CurveBand, ...]
+    gap_bands: tuple[CurveBand, ...]
+    comparisons: tuple[Comparison, ...]
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DesignSheet:
+    """All numbers of a sheet.
+
+    Parameters
+    ----------
+    title, model
+        Of the sheet, and of the pieces.
+    sets
+        Of captures that are alike, in order of time.
+    sizes
+        By batch, then by quantity: mass and sizes of the pieces.
+    pieces, captures
+        What is known of each.
+    size_notes
+        Sentences about how sizes were read.
+    invented
+        Names of captures and pieces whose notes say that the numbers are invented.
+    missing
+        Sentences: what nobody measured, and what would give it.
+    notes
+        Sentences.
+    """
+
+    title: str
+    model: str | None
+    sets: tuple[AlikeSet, ...]
+    sizes: Mapping[str, Mapping[str, BatchFigures]]
+    pieces: tuple[PieceFacts, ...]
+    captures: tuple[CaptureFacts, ...]
+    size_notes: tuple[str, ...] = ()
+    invented: tuple[str, ...] = ()
+    missing: tuple[str, ...] = ()
+    notes: tuple[str, ...] = field(default_factory=tuple)
+
+    @property
+    def all_invented(self) -> bool:
+        """Whether every capture is."""
+        return bool(self.captures) and all(each.capture in self.invented for each in self.captures)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain mapping without not-a-number."""
+        return {
+            "title": self.title,
+            "model": self.model,
+            "invented": list(self.invented),
+            "sets": [_set_dict(each) for each in self.sets],
+            "sizes": {
+                batch: {name: each.as_dict() for name, each in figures.items()}
+                for batch, figures in self.sizes.items()
+            },
+            "captures": [
+                {"capture": each.capture, "id": each.id, "cycles": each.cycles, "left_out": each.left_out}
+                for each in self.captures
+            ],
+            "missing": list(self.missing),
+            "notes": list(self.notes),
+            "software": f"pressrig {__version__}",
+        }
+
+
+def design_sheet(
+    results: Sequence[PieceResult],
+    captures: Sequence[CaptureFacts],
+    pieces: Sequence[PieceFacts] = (),
+    *,
+    title: str = "",
+    model: str | None = None,
+    margins: Mapping[str, float] | None = None,
+    although: Sequence[str] = (),
+    gauges: Mapping[str, GaugeResult] | None = None,
+    notes: Sequence[str] = (),
+) -> DesignSheet:
+    """Put a sheet together.
+
+    Parameters
+    ----------
+    results
+        One a capture, in order of time.
+    captures
+        Of the same captures.
+    pieces
+        What is known of the pieces, those too that were not pressed.
+    margins
+        By quantity: the largest difference between groups that does not matter.
+    although
+        Names of circumstances that may differ within a set.
+    gauges
+        Studies of the rig, by quantity.
+    notes
+        Sentences about where the values come from.
+
+    Raises
+    ------
+    InputError
+        If there is no result, or they fall into too many unlike sets, or a margin is of a quantity that
+        none has.
+    """
+    _check(results, captures, margins or {}, although)
+    gathered = alike_sets(results, although)
+    if len(gathered) > MOST_SETS:
+        raise InputError(_too_many(results, len(gathered), although))
+    heights = {each.capture: each.free_height_mm for each in captures}
+    sets = [
+        _alike_set(letter, each, heights, margins=margins or {}, although=although, gauges=gauges or {})
+        for letter, each in zip(LETTERS, gathered, strict=False)
+    ]
+    sizes, size_notes = _sizes(pieces)
+    invented = [each.capture for each in captures if INVENTED in each.notes.lower()]
+    invented += [each.piece for each in pieces if INVENTED in " ".join(each.notes).lower()]
+    return DesignSheet(
+        title=title or f"Design sheet: {model or ', '.join(dict.fromkeys(each.piece for each in results))}",
+        model=model,
+        sets=tuple(sets),
+        sizes=sizes,
+        pieces=tuple(pieces),
+        captures=tuple(captures),
+        size_notes=tuple(size_notes),
+        invented=tuple(invented),
+        missing=tuple(_missing(results, sets, sizes, pieces, captures)),
+        notes=tuple(notes),
+    )
+
+
+def alike_sets(results: Sequence[PieceResult], although: Sequence[str] = ()) -> list[list[PieceResult]]:
+    """Results gathered so that nothing unlike stands together; states and batches may differ.
+
+    Parameters
+    ----------
+    results
+        In order of time; each joins the first set with which it is alike in all circumstances.
+    although
+        Circumstances that may differ.
+    """
+    sets: list[list[PieceResult]] = []
+    for each in results:
+        for alike in sets:
+            if all(unlike.name in although for unlike in unlike_circumstances([*alike, each])):
+                alike.append(each)
+                break
+        else:
+            sets.append([each])
+    return sets
+
+
+def group_name(batch: str | None, state: str) -> str:
+    """Pieces of a batch in one state, as the sheet calls them."""
+    return f"{batch or NO_BATCH}, {state}"
+
+
+def _check(
+    results: Sequence[PieceResult],
+    captures: Sequence[CaptureFacts],
+    margins: Mapping[str, float],
+    although: Sequence[str],
+) -> None:
+    if not 0 < len(results) <= MOST_CAPTURES:
+        raise InputError(f"design sheet: found {len(results)} captures, expected 1 to {MOST_CAPTURES}")
+    lacking = {each.capture for each in results} - {each.capture for each in captures}
+    if lacking:
+        raise InputError(f"design sheet: nothing is known of capture {min(lacking)}; expected facts of each")
+    known = {name for each in results for name, value in each.values.items() if isfinite(value)}
+    for name in margins:
+        if name not in known:
+            raise InputError(f"margin: no piece has {name!r:.60}; found {', '.join(sorted(known)):.400}")
+    circumstances = {name for each in results for name in each.circumstances}
+    for name in although:
+        if name not in circumstances:
+            found = ", ".join(sorted(circumstances))
+            raise InputError(f"although: no circumstance {name!r:.40}; found {found}")
+
+
+def _too_many(results: Sequence[PieceResult], count: int, although: Sequence[str]) -> str:
+    differing = [each for each in unlike_circumstances(results) if each.name not in although]
+    told = "; ".join(each.sentence for each in differing)
+    names = ", ".join(each.name for each in differing)
+    return (
+        f"not put on one sheet: the captures fall into {count} sets that were measured unlike, expected at "
+        f'most {MOST_SETS}: {told}. Leave some out, or say --although "{names}" and read the sheet with that '
+        "in mind"
+    )
+
+
+def _alike_set(
+    letter: str,
+    results: Sequence[PieceResult],
+    heights: Mapping[str, float | None],
+    *,
+    margins: Mapping[str, float],
+    although: Sequence[str],
+    gauges: Mapping[str, GaugeResult],
+) -> AlikeSet:
+    groups = _grouped(results)
+    figures = {name: _figures(each, gauges) for name, each in groups.items()}
+    found = [heights[each.capture] for each in results]
+    known = {each.capture: height for each, height in zip(results, found, strict=True) if height is not None}
+    height_mm = sum(known.values()) / len(known) if len(known) == len(results) else None
+    compression, gap = force_tables(groups, known if height_mm is not None else None, height_mm)
+    bands, gap_bands = force_bands(groups, known if height_mm is not None else None, height_mm)
+    differing = [each for each in unlike_circumstances(results) if each.name in although]
+    return AlikeSet(
+        letter=letter,
+        circumstances=_common(results),
+        groups=groups,
+        figures=figures,
+        height_mm=height_mm,
+        compression=compression,
+        gap=gap,
+        compression_bands=bands,
+        gap_bands=gap_bands,
+        comparisons=tuple(_comparisons(results, margins, although, gauges)),
+        notes=(
+            *(f"Put together although unlike: {each.sentence}." for each in differing),
+            *unstated_circumstances(results),
+        ),
+    )
+
+
+def _grouped(results: Sequence[PieceResult]) -> dict[str, tuple[PieceResult, ...]]:
+    groups: dict[str, list[PieceResult]] = {}
+    for each in sorted(results, key=lambda each: STATES.index(each.state)):
+        groups.setdefault(group_name(each.batch, each.state), []).append(each)
+    return {name: tuple(each) for name, each in groups.items()}
+
+
+def _figures(results: Sequence[PieceResult], gauges: Mapping[str, GaugeResult]) -> dict[str, BatchFigures]:
+    names = list(dict.fromkeys(name for each in results for name in each.values))
+    found = dict(figures_by_quantity(results, names))
+    for name, gauge in gauges.items():
+        if name in found:
+            found[name] = batch_figures(results, name, gauge=gauge)
+    return found
+
+
+def _common(results: Sequence[PieceResult]) -> dict[str, str]:
+    names = dict.fromkeys(name for each in results for name in each.circumstances)
+    return {name: _all_of(name, results) for name in names}
+
+
+def _all_of(name: str, results: Sequence[PieceResult]) -> str:
+    found = list(dict.fromkeys(each.circumstances.get(name, UNSTATED) for each in results))
+    return " / ".join(found[:4]) + (f" and {len(found) - 4} more" if len(found) > 4 else "")
+
+
+def _comparisons(
+    results: Sequence[PieceResult],
+    margins: Mapping[str, float],
+    although: Sequence[str],
+    gauges: Mapping[str, GaugeResult],
+) -> list[Comparison]:
+    """Batches of each state, and states of each batch."""
+    found: list[Comparison] = []
+    known = {name for each in results for name, value in each.values.items() if isfinite(value)}
+    stated = {name: margin for name, margin in margins.items() if name in known}
+    allowed = [name for name in although if name in {n for each in results for n in each.circumstances}]
+    for by, others in (("batch", "state"), ("state", "batch")):
+        for same in dict.fromkeys(getattr(each, others) for each in results):
+            groups: dict[str, list[PieceResult]] = {}
+            for each in results:
+                if getattr(each, others) == same and each.batch is not None:
+                    groups.setdefault(getattr(each, by), []).append(each)
+            if len(groups) < 2:
+                continue
+            if by == "state":
+                groups = {name: groups[name] for name in STATES if name in groups}
+            everything = [each for group in groups.values() for each in group]
+            names = [name for name in dict.fromkeys([*stated, *COMPARED]) if _had(everything, name)]
+            held = {name: margin for name, margin in stated.items() if name in names}
+            found.append(compare_groups(groups, names, by=by, margins=held, although=allowed, gauges=gauges))
+    return found
+
+
+def _had(results: Sequence[PieceResult], name: str) -> bool:
+    return any(isfinite(each.values.get(name, float("nan"))) for each in results)
+
+
+def _sizes(
+    pieces: Sequence[PieceFacts],
+) -> tuple[dict[str, dict[str, BatchFigures]], list[str]]:
+    """Mass and sizes by batch; each piece counts once."""
+    groups: dict[str, list[PieceResult]] = {}
+    notes: list[str] = []
+    for each in pieces:
+        values, u, said = _measures(each)
+        notes += said
+        if values:
+            made = PieceResult(each.piece, each.batch, STATES[0], each.piece, values, u, {}, {}, None)
+            groups.setdefault(each.batch or NO_BATCH, []).append(made)
+    found: dict[str, dict[str, BatchFigures]] = {}
+    for batch, group in groups.items():
+        names = list(dict.fromkeys(name for each in group for name in each.values))
+        found[batch] = dict(figures_by_quantity(group, names))
+    return found, list(dict.fromkeys(notes))
+
+
+def _measures(facts: PieceFacts) -> tuple[dict[str, float], dict[str, float], tuple[str, ...]]:
+    values, u = {}, {}
+    if facts.mass_g is not None:
+        values[MASS], u[MASS] = facts.mass_g, facts.mass_u_g or float("nan")
+    if not facts.sizes:
+        return values, u, ()
+    sizing = size_up(facts.sizes, facts.drawing_size_mm)
+    for name, each in sizing.directions.items():
+        if not name.lower().startswith("diameter"):
+            values[f"{name}_mm"], u[f"{name}_mm"] = each.mm, each.u_mm
+    if sizing.diameter_mm is not None:
+        values[DIAMETER], u[DIAMETER] = sizing.diameter_mm, sizing.diameter_u_mm or float("nan")
+    if sizing.roundness_mm is not None:
+        values[ROUNDNESS], u[ROUNDNESS] = sizing.roundness_mm, sizing.roundness_u_mm or float("nan")
+    return values, u, sizing.notes
+
+
+def _missing(
+    results: Sequence[PieceResult],
+    sets: Sequence[AlikeSet],
+    sizes: Mapping[str, Mapping[str, BatchFigures]],
+    pieces: Sequence[PieceFacts],
+    captures: Sequence[CaptureFacts],
+) -> list[str]:
+    """What a designer would want, and is not there."""
+    said = []
+    pressed = list(dict.fromkeys(each.piece for each in results))
+    weighed = {each.piece for each in pieces if each.mass_g is not None}
+    sized = {each.piece for each in pieces if each.sizes}
+    for what, having, how in (("Mass", weighed, "weigh"), ("Size", sized, "specimens size")):
+        lacking = [name for name in pressed if name not in having]
+        if lacking:
+            whose = "of no pressed piece" if len(lacking) == len(pressed) else f"not of {_few(lacking)}"
+            said.append(f"{what}: known {whose} (`pressrig {how}`).")
+    tall = [each.capture for each in captures if each.free_height_mm is None]
+    if tall:
+        said.append(
+            f"Free height: not stated for {_few(tall)}; without it there is neither compression in per cent "
+            "nor force at a gap (`pressrig height`)."
+        )
+    if len(pressed) == 1:
+        said.append(
+            f"Spread: only {pressed[0]} was pressed; one piece shows nothing of how pieces differ, and "
+            "there is no band of pieces."
+        )
+    said += _not_measured(sets)
+    if not any(each.batch for each in results):
+        said.append("Batches: nobody said of which batch the pieces are.")
+    return said
+
+
+def _not_measured(sets: Sequence[AlikeSet]) -> list[str]:
+    known = {name for each in sets for figures in each.figures.values() for name in figures}
+    wanted = (
+        (RELAXATION, "Relaxation: no squeeze dwelt long enough (a method with a dwell of 10 s or more)."),
+        (PERMANENT_SET, "Permanent set: the captures do not show it (more than one cycle is needed)."),
+        (KNEE, "Knee: no stroke shows one within its depth."),
+    )
+    said = [sentence for names, sentence in wanted if not known.intersection(names)]
+    if not any(each.compression_bands for each in sets):
+        said.append("Curves: no capture holds a whole stroke that could be drawn.")
+    return said
+
+
+def _few(names: Sequence[str]) -> str:
+    more = f" and {len(names) - 4} more" if len(names) > 4 else ""
+    return ", ".join(names[:4]) + more
+
+
+def _set_dict(each: AlikeSet) -> dict[str, Any]:
+    return {
+        "set": each.letter,
+        "circumstances": dict(each.circumstances),
+        "captures": {name: [result.capture for result in results] for name, results in each.groups.items()},
+        "figures": {
+            group: {name: found.as_dict() for name, found in figures.items()}
+            for group, figures in each.figures.items()
+        },
+        "height_mm": each.height_mm,
+        "force": {name: [row.as_dict() for row in rows] for name, rows in each.compression.items()},
+        "force_at_gap": {name: [row.as_dict() for row in rows] for name, rows in each.gap.items()},
+        "comparisons": [found.as_dict() for found in each.comparisons],
+        "notes": list(each.notes),
+    }
+
+
+def titled(column: str) -> tuple[str, str]:
+    """Title and unit of a column of the sheet, sizes among them.
+
+    Examples
+    --------
+    >>> titled("mass_g"), titled("secant_n_per_mm")
+    (('mass', 'g'), ('secant stiffness at the peak', 'N/mm'))
+    """
+    if column == MASS:
+        return "mass", "g"
+    found = quantity(column)
+    return found.title, found.unit

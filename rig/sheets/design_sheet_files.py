@@ -1,0 +1,188 @@
+"""A design sheet on disk: one HTML page that needs no other file, the same as Markdown with its pictures, and
+the numbers as CSV."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from rig.population import BatchFigures
+from rig.sheets.design_sheet import AlikeSet, DesignSheet, titled
+from rig.sheets.design_sheet_page import page_html, page_markdown
+from rig.sheets.design_sheet_plots import Drawn, draw_compression, draw_gap, draw_pieces
+from rig.sheets.design_sheet_tables import US_UNITS, us_factor
+from rig.sheets.design_sheet_words import (
+    compression_name,
+    force_alt,
+    gap_name,
+    has_pieces_picture,
+    pieces_alt,
+    pieces_name,
+    sheet_page,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+PAGE, MARKDOWN = "sheet.html", "sheet.md"
+FIGURES, FORCES, CAPTURES, PIECES = "figures.csv", "force.csv", "captures.csv", "pieces.csv"
+
+
+def save_design_sheet(sheet: DesignSheet, folder: Path) -> Path:
+    """Write the sheet into a folder.
+
+    Parameters
+    ----------
+    folder
+        Made if it is not there.
+
+    Returns
+    -------
+    Path of the HTML page.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    pictures = draw_sheet(sheet)
+    for name, drawn in pictures.items():
+        (folder / f"{name}.svg").write_text(drawn.svg, encoding="utf-8")
+        (folder / f"{name}.png").write_bytes(drawn.png)
+    content = sheet_page(sheet)
+    page = folder / PAGE
+    svg = {name: drawn.svg for name, drawn in pictures.items()}
+    page.write_text(page_html(content, svg), encoding="utf-8")
+    (folder / MARKDOWN).write_text(page_markdown(content), encoding="utf-8")
+    for name, frame in sheet_frames(sheet).items():
+        frame.to_csv(folder / name, index=False)
+    return page
+
+
+def draw_sheet(sheet: DesignSheet) -> dict[str, Drawn]:
+    """All pictures of a sheet by the names that its page knows them by."""
+    pictures = {}
+    for alike in sheet.sets:
+        has_height = alike.height_mm is not None
+        if alike.compression_bands:
+            alt = force_alt(alike.compression, "compression" if has_height else "deflection")
+            pictures[compression_name(alike)] = draw_compression(
+                alike.compression_bands, has_height=has_height, alt=alt
+            )
+        if alike.gap_bands and alike.height_mm is not None:
+            alt = force_alt(alike.gap, "a closing gap")
+            pictures[gap_name(alike)] = draw_gap(alike.gap_bands, alike.height_mm, alt=alt)
+        if has_pieces_picture(alike):
+            having = {
+                name: each["secant_n_per_mm"]
+                for name, each in alike.figures.items()
+                if "secant_n_per_mm" in each
+            }
+            title, unit = titled("secant_n_per_mm")
+            alt = pieces_alt(having, "secant stiffness", unit)
+            pictures[pieces_name(alike)] = draw_pieces(having, title, unit, alt=alt)
+    return pictures
+
+
+def sheet_frames(sheet: DesignSheet) -> dict[str, pd.DataFrame]:
+    """The numbers of a sheet, unrounded, by the name of their file."""
+    import pandas as pd
+
+    return {
+        FIGURES: pd.DataFrame(_figures(sheet)),
+        FORCES: pd.DataFrame(row for alike in sheet.sets for row in _forces(alike)),
+        CAPTURES: pd.DataFrame(_captures(sheet)),
+        PIECES: pd.DataFrame(row for alike in sheet.sets for row in _pieces(alike)),
+    }
+
+
+def _figures(sheet: DesignSheet) -> Iterator[dict[str, Any]]:
+    for batch, sizes in sheet.sizes.items():
+        yield from ({"set": "", "group": batch} | _figure(each) for each in sizes.values())
+    for alike in sheet.sets:
+        for group, figures in alike.figures.items():
+            captures = " ".join(each.capture for each in alike.groups[group])
+            for each in figures.values():
+                yield {"set": alike.letter, "group": group} | _figure(each) | {"captures": captures}
+
+
+def _figure(each: BatchFigures) -> dict[str, Any]:
+    title, unit = titled(each.quantity)
+    factor = us_factor(unit)
+    return {
+        "quantity": each.quantity,
+        "title": title,
+        "unit": unit,
+        "n": each.n,
+        "mean": each.mean,
+        "low_95": each.low,
+        "high_95": each.high,
+        "u": each.u,
+        "u_calibration": each.shared_u,
+        "sd": each.sd,
+        "pieces_low": each.tolerance_low,
+        "pieces_high": each.tolerance_high,
+        "us_mean": None if factor is None else factor * each.mean,
+        "us_unit": "" if factor is None else US_UNITS[unit][1],
+    }
+
+
+def _forces(alike: AlikeSet) -> Iterator[dict[str, Any]]:
+    for over, table in (("compression", alike.compression), ("gap", alike.gap)):
+        for group, rows in table.items():
+            for row in rows:
+                each = row.loading
+                yield {
+                    "set": alike.letter,
+                    "group": group,
+                    "over": over if alike.height_mm is not None else "deflection",
+                    "compression_pct": row.compression_pct,
+                    "deflection_mm": row.deflection_mm,
+                    "gap_mm": row.gap_mm,
+                    "n": each.n,
+                    "force_n": each.mean,
+                    "low_95_n": each.low,
+                    "high_95_n": each.high,
+                    "u_calibration_n": each.shared_u,
+                    "pieces_low_n": each.tolerance_low,
+                    "pieces_high_n": each.tolerance_high,
+                    "unloading_n": row.unloading_n,
+                    "force_lbf": (us_factor("N") or 1.0) * each.mean,
+                }
+
+
+def _captures(sheet: DesignSheet) -> Iterator[dict[str, Any]]:
+    of = {
+        each.capture: (alike.letter, group, each)
+        for alike in sheet.sets
+        for group, results in alike.groups.items()
+        for each in results
+    }
+    for number, each in enumerate(sheet.captures, start=1):
+        letter, group, result = of[each.capture]
+        yield {
+            "number": number,
+            "capture": each.capture,
+            "id": each.id,
+            "piece": result.piece,
+            "batch": result.batch,
+            "state": result.state,
+            "set": letter,
+            "group": group,
+            "started": "" if each.started is None else each.started.isoformat(),
+            "cycles_counted": each.cycles,
+            "cycles_left_out": each.left_out,
+            "operator": each.operator,
+            "calibration": each.calibration,
+            **{name: words for name, words in result.circumstances.items() if name != "calibration"},
+        }
+
+
+def _pieces(alike: AlikeSet) -> Iterator[dict[str, Any]]:
+    """One row a capture with all its values, in the form that `pressrig compare --table` reads."""
+    for results in alike.groups.values():
+        for each in results:
+            row: dict[str, Any] = {
+                "piece": each.piece, "batch": each.batch, "state": each.state, "capture": each.capture,
+            }  # fmt: skip
+            for name, value in each.values.items():  # noqa: PD011 - no data frame
+                row[name], row[f"{name}_u"] = value, each.u.get(name)
+                row[f"{name}_u_shared"] = each.u_shared.get(name)
+            yield row | dict(each.circumstances)

@@ -1,0 +1,302 @@
+"""Force against compression, and against the gap that a machine leaves the piece.
+
+Problem: a capture knows how far a piece was pressed from its own contact; a machine knows its gap, and
+pieces that are taller meet it earlier. Plan: each piece's mean curve is laid over compression by its own free
+height, and over the gap; at each point pieces are the unit. The calibration's part is taken from the forces
+that the analysis gave with their uncertainties, in proportion to force between them. Cost: one interpolation
+for each piece and point.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from math import ceil, floor, isfinite, log10
+from typing import Any
+
+import numpy as np
+
+from rig.analyser import Depth
+from rig.errors import InputError
+from rig.population import (
+    BatchFigures,
+    Curve,
+    CurveBand,
+    PieceResult,
+    average_pieces,
+    batch_figures,
+    curve_band,
+)
+from rig.samples import FloatArray
+
+FORCE = "force_n"
+
+ROWS = 10
+"""A table of about so many rows is read at one look."""
+
+STANDARD_PCT = (10.0, 25.0, 40.0, 50.0, 65.0)
+
+BAND_POINTS = 80
+
+UNTOUCHED_MM = 1e4
+"""A gap wider than the piece by any amount leaves it without force."""
+
+_AT, _LOADING, _UNLOADING = "at ", ".loading_n", ".unloading_n"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ForceRow:
+    """Force of a group of pieces at one depth.
+
+    Parameters
+    ----------
+    deflection_mm, compression_pct, gap_mm
+        The depth: a compression is of each piece's own height, and its deflection that of the mean height; a
+        gap is from platen to platen. None for what the row does not tell.
+    loading
+        Over the pieces that were pressed so far, the calibration's part among them.
+    unloading_n
+        Mean on the way back; None where it is not known.
+    """
+
+    deflection_mm: float | None = None
+    compression_pct: float | None = None
+    gap_mm: float | None = None
+    loading: BatchFigures
+    unloading_n: float | None = None
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain mapping."""
+        return {
+            "deflection_mm": self.deflection_mm,
+            "compression_pct": self.compression_pct,
+            "gap_mm": self.gap_mm,
+            "loading": self.loading.as_dict(),
+            "unloading_n": self.unloading_n,
+        }
+
+
+def force_tables(
+    groups: Mapping[str, Sequence[PieceResult]],
+    heights_mm: Mapping[str, float] | None,
+    height_mm: float | None,
+) -> tuple[dict[str, tuple[ForceRow, ...]], dict[str, tuple[ForceRow, ...]]]:
+    """Force at compressions and at gaps, by group.
+
+    Parameters
+    ----------
+    groups
+        Results, one a capture.
+    heights_mm, height_mm
+        Free height by capture, and their mean; None where some are not known: the first table is then by
+        deflection, and the second empty.
+    """
+    over_depth = {name: _over(results, heights_mm) for name, results in groups.items()}
+    depths = steps_to(_farthest(over_depth), standard=heights_mm is not None)
+    compression = {name: _by_depth(each, depths, height_mm) for name, each in over_depth.items()}
+    if heights_mm is None or height_mm is None:
+        return compression, {}
+    over_gap = {name: _over_gap(results, heights_mm, height_mm) for name, results in groups.items()}
+    gaps = gap_steps(height_mm, _farthest(over_gap))
+    return compression, {name: _by_gap(each, gaps, height_mm) for name, each in over_gap.items()}
+
+
+def force_bands(
+    groups: Mapping[str, Sequence[PieceResult]],
+    heights_mm: Mapping[str, float] | None,
+    height_mm: float | None,
+) -> tuple[tuple[CurveBand, ...], tuple[CurveBand, ...]]:
+    """Curves of the groups with their bands, over the same two axes as `force_tables`.
+
+    Returns
+    -------
+    Over compression in % (deflection in mm without heights), and over how far a gap is closed from the mean
+    height, in mm.
+    """
+    bands = [_band(name, _over(results, heights_mm)) for name, results in groups.items()]
+    gap_bands: list[CurveBand | None] = []
+    if heights_mm is not None and height_mm is not None:
+        gap_bands = [
+            _band(name, _over_gap(results, heights_mm, height_mm)) for name, results in groups.items()
+        ]
+    return (
+        tuple(each for each in bands if each is not None),
+        tuple(each for each in gap_bands if each is not None),
+    )
+
+
+def steps_to(reach: float, *, standard: bool) -> list[float]:
+    """Depths at even steps as far as pieces were pressed, with the compressions that foams are compared at.
+
+    Examples
+    --------
+    >>> steps_to(41.0, standard=True)
+    [5.0, 10.0, 15.0, 20.0, 25.0, 30.0, 35.0, 40.0]
+    >>> steps_to(8.1, standard=False)
+    [1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0]
+    """
+    if not (isfinite(reach) and reach > 0):
+        return []
+    step = even_step(reach)
+    depths = {round(number * step, 9) for number in range(1, floor(reach / step + 1e-9) + 1)}
+    if standard:
+        depths |= {pct for pct in STANDARD_PCT if step <= pct <= reach}
+    return sorted(depths)
+
+
+def gap_steps(height_mm: float, closed_mm: float) -> list[float]:
+    """Gaps at even steps from below the free height to the narrowest one that was reached.
+
+    Examples
+    --------
+    >>> gap_steps(89.6, 22.0)
+    [88.0, 86.0, 84.0, 82.0, 80.0, 78.0, 76.0, 74.0, 72.0, 70.0, 68.0]
+    """
+    if not (isfinite(closed_mm) and closed_mm > 0):
+        return []
+    step = even_step(closed_mm)
+    first, last = ceil(height_mm / step - 1e-9) - 1, ceil((height_mm - closed_mm) / step - 1e-9)
+    return [round(number * step, 9) for number in range(first, last - 1, -1)]
+
+
+def even_step(reach: float) -> float:
+    """A step of 1, 2 or 5 times a power of ten that makes about `ROWS` rows."""
+    wanted = reach / (1.3 * ROWS)
+    power = 10.0 ** floor(log10(wanted))
+    return next(power * each for each in (1.0, 2.0, 5.0, 10.0) if power * each >= wanted * (1 - 1e-9))
+
+
+def _over(results: Sequence[PieceResult], heights_mm: Mapping[str, float] | None) -> list[PieceResult]:
+    """Results whose curve stands over compression in %, or as it was."""
+    if heights_mm is None:
+        return list(results)
+    return [_along(each, 100 / heights_mm[each.capture]) for each in results]
+
+
+def _along(result: PieceResult, factor: float) -> PieceResult:
+    curve = result.curve
+    if curve is None:
+        return result
+    return replace(result, curve=replace(curve, deflection_mm=curve.deflection_mm * factor))
+
+
+def _over_gap(
+    results: Sequence[PieceResult], heights_mm: Mapping[str, float], height_mm: float
+) -> list[PieceResult]:
+    """Results whose curve stands over how far a gap is closed from the mean height, without force before."""
+    found = []
+    for each in results:
+        curve = each.curve
+        if curve is not None:
+            x = curve.deflection_mm + height_mm - heights_mm[each.capture]
+            ends = [x[0] - UNTOUCHED_MM, x[0] - 1e-6]
+            curve = Curve(
+                np.concatenate([ends, x]),
+                np.concatenate([[0.0, 0.0], curve.loading_n]),
+                np.concatenate([[0.0, 0.0], curve.unloading_n]),
+            )
+        found.append(replace(each, curve=curve))
+    return found
+
+
+def _reach(results: Sequence[PieceResult]) -> float:
+    """As far as half of the pieces were pressed."""
+    reaches = [float(each.curve.deflection_mm[-1]) for each in average_pieces(results) if each.curve]
+    return float(np.median(reaches)) if reaches else float("nan")
+
+
+def _farthest(groups: Mapping[str, Sequence[PieceResult]]) -> float:
+    """As far as half of the pieces of some group were pressed."""
+    reaches = [reach for results in groups.values() if isfinite(reach := _reach(results))]
+    return max(reaches, default=float("nan"))
+
+
+def _band(name: str, results: Sequence[PieceResult]) -> CurveBand | None:
+    reach = _reach(results)
+    if not (isfinite(reach) and reach > 0):
+        return None
+    return curve_band(name, results, deflection_mm=np.linspace(0, reach, BAND_POINTS))
+
+
+def _by_depth(
+    results: Sequence[PieceResult], depths: Sequence[float], height_mm: float | None
+) -> tuple[ForceRow, ...]:
+    rows = []
+    for depth in depths:
+        found = _at(results, depth, label=f"{depth:g}%" if height_mm is not None else f"{depth:g}mm")
+        if found is None:
+            continue
+        loading, unloading_n = found
+        rows.append(
+            ForceRow(
+                deflection_mm=depth if height_mm is None else depth / 100 * height_mm,
+                compression_pct=None if height_mm is None else depth,
+                gap_mm=None if height_mm is None else (1 - depth / 100) * height_mm,
+                loading=loading,
+                unloading_n=unloading_n,
+            )
+        )
+    return tuple(rows)
+
+
+def _by_gap(results: Sequence[PieceResult], gaps: Sequence[float], height_mm: float) -> tuple[ForceRow, ...]:
+    found = [(gap, _at(results, height_mm - gap, per_axis=100 / height_mm)) for gap in gaps]
+    return tuple(
+        ForceRow(gap_mm=gap, loading=each[0], unloading_n=each[1]) for gap, each in found if each is not None
+    )
+
+
+def _at(
+    results: Sequence[PieceResult], x: float, *, label: str = "", per_axis: float = 1.0
+) -> tuple[BatchFigures, float | None] | None:
+    """Force at one place of the axis over the pieces that were pressed so far; the depths of the analysis are
+    `per_axis` times the axis."""
+    read, backs = [], []
+    for each in average_pieces(results):
+        if each.curve is None or not each.curve.deflection_mm[-1] >= x * (1 - 1e-9):
+            continue
+        # the analysis read these depths off every cycle; the curve is drawn from some of them
+        loading = _had(each, f"{_AT}{label}{_LOADING}")
+        loading = _on(each.curve, each.curve.loading_n, x) if loading is None else loading
+        back = _had(each, f"{_AT}{label}{_UNLOADING}")
+        backs.append(_on(each.curve, each.curve.unloading_n, x) if back is None else back)
+        u = relative_shared_u(each, per_axis * x) * loading
+        read.append(replace(each, values={FORCE: loading}, u={FORCE: u}, u_shared={FORCE: u}))
+    try:
+        loading_n = batch_figures(read, FORCE)
+    except InputError:
+        return None
+    known = [back for back in backs if isfinite(back)]
+    return loading_n, float(np.mean(known)) if known else None
+
+
+def _had(result: PieceResult, name: str) -> float | None:
+    value = result.values.get(name, float("nan"))
+    return value if isfinite(value) else None
+
+
+def _on(curve: Curve, force_n: FloatArray, x: float) -> float:
+    return float(np.interp(x, curve.deflection_mm, force_n))
+
+
+def relative_shared_u(result: PieceResult, x: float) -> float:
+    """The calibration's part of a force, relative to it: straight between the depths known, else the peak's.
+
+    Parameters
+    ----------
+    result
+        With forces at depths that carry the calibration's part.
+    x
+        Depth as the analysis names them: compression in %, or deflection in mm.
+    """
+    points = []
+    for name, part in result.u_shared.items():
+        value = result.values.get(name, float("nan"))
+        if name.startswith(_AT) and name.endswith(_LOADING) and isfinite(part) and value > 0:
+            depth = Depth.of(name[len(_AT) : -len(_LOADING)])
+            points.append((depth.pct if depth.pct is not None else depth.mm or 0.0, part / value))
+    if not points:
+        peak, part = result.values.get("peak_force_n", 0.0), result.u_shared.get("peak_force_n", 0.0)
+        return part / peak if peak > 0 and isfinite(part) else 0.0
+    depths, parts = np.array(sorted(points)).T
+    return float(np.interp(x, depths, parts))

@@ -1,0 +1,225 @@
+"""One content, two pages: a self-contained HTML page that prints, and Markdown for a documentation site.
+
+Problem: two pages written separately soon say different things. Plan: a sheet is a list of sections, each of
+a few kinds of blocks; HTML and Markdown are two ways to write the same blocks, and both escape all text,
+since names come from people. Cost: a picture stands in the HTML as text, a third longer than its file.
+"""
+
+from __future__ import annotations
+
+import base64
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from html import escape
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """A paragraph; `kind` is "answer", "caution" or nothing."""
+
+    text: str
+    kind: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Points:
+    """A list of sentences."""
+
+    items: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Cells:
+    """A table: its first column names the rows."""
+
+    caption: str
+    headings: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """A picture by the name of its file without the ending; `alt` tells what it shows who cannot see it."""
+
+    name: str
+    caption: str
+    alt: str
+
+
+Block = Words | Points | Cells | Picture
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A heading with blocks below it; level 2 or 3."""
+
+    title: str
+    blocks: tuple[Block, ...]
+    level: int = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """A whole sheet.
+
+    Parameters
+    ----------
+    title, subtitle
+        Of the sheet.
+    sections
+        In order.
+    footer
+        A last line.
+    """
+
+    title: str
+    subtitle: str
+    sections: tuple[Section, ...]
+    footer: str
+
+
+def page_html(page: Page, pictures: Mapping[str, str]) -> str:
+    """The page as HTML that needs no other file.
+
+    Parameters
+    ----------
+    pictures
+        SVG text by the name of each picture.
+    """
+    body = [f"<header><h1>{escape(page.title)}</h1>", f"<p>{escape(page.subtitle)}</p></header>", "<main>"]
+    for number, section in enumerate(page.sections, start=1):
+        body.append(f'<h{section.level} id="section-{number}">{escape(section.title)}</h{section.level}>')
+        body += [_html(block, pictures) for block in section.blocks]
+    body += ["</main>", f"<footer><p>{escape(page.footer)}</p></footer>"]
+    style = _STYLE.replace("TITLE", _css_string(page.title))
+    return _HTML.format(title=escape(page.title), style=style, body="\n".join(body))
+
+
+def page_markdown(page: Page) -> str:
+    """The same as Markdown; pictures stand beside it as SVG files."""
+    lines = [f"# {_plain(page.title)}", "", _plain(page.subtitle), ""]
+    for section in page.sections:
+        lines += [f"{'#' * section.level} {_plain(section.title)}", ""]
+        for block in section.blocks:
+            lines += [*_markdown(block), ""]
+    return "\n".join([*lines, _plain(page.footer), ""])
+
+
+def _html(block: Block, pictures: Mapping[str, str]) -> str:
+    if isinstance(block, Words):
+        kind = f' class="{block.kind}"' if block.kind else ""
+        return f"<p{kind}>{escape(block.text)}</p>"
+    if isinstance(block, Points):
+        return "<ul>\n" + "\n".join(f"<li>{escape(each)}</li>" for each in block.items) + "\n</ul>"
+    if isinstance(block, Cells):
+        return _html_table(block)
+    data = base64.b64encode(pictures[block.name].encode()).decode("ascii")
+    return (
+        f'<figure><img alt="{escape(block.alt)}" src="data:image/svg+xml;base64,{data}">\n'
+        f"<figcaption>{escape(block.caption)}</figcaption></figure>"
+    )
+
+
+def _html_table(table: Cells) -> str:
+    heads = "".join(f'<th scope="col">{escape(each)}</th>' for each in table.headings)
+    rows = [
+        f'<tr><th scope="row">{escape(first)}</th>{"".join(f"<td>{escape(each)}</td>" for each in rest)}</tr>'
+        for first, *rest in table.rows
+    ]
+    # a table wider than a phone scrolls by itself, by finger and by key, and the page does not
+    long = " long" if len(rows) > LONG_TABLE else ""
+    wordy = "" if _of_numbers(table) else " words"
+    return (
+        f'<div class="table{long}{wordy}" role="region" tabindex="0" aria-label="{escape(table.caption)}">'
+        f"<table><caption>{escape(table.caption)}</caption>\n<thead><tr>{heads}</tr></thead>\n<tbody>\n"
+        + "\n".join(rows)
+        + "\n</tbody></table></div>"
+    )
+
+
+LONG_TABLE = 24
+"""More rows than this do not fit on the rest of a page; the table may be cut between rows."""
+
+
+def _of_numbers(table: Cells) -> bool:
+    cells = [each for row in table.rows for each in row[1:] if each not in ("-", "")]
+    return sum(bool(_NUMERIC.match(each)) for each in cells) > len(cells) / 2
+
+
+_NUMERIC = re.compile(r"[+-]?\d[\d.]*(\s|$|[x(])")
+
+
+def _markdown(block: Block) -> Sequence[str]:
+    if isinstance(block, Words):
+        return [f"> **{_plain(block.text)}**" if block.kind else _plain(block.text)]
+    if isinstance(block, Points):
+        return [f"- {_plain(each)}" for each in block.items]
+    if isinstance(block, Cells):
+        align = "| --- |" + " ---: |" * (len(block.headings) - 1)
+        rows = (f"| {' | '.join(_plain(each) for each in row)} |" for row in (block.headings, *block.rows))
+        head, *rest = rows
+        return [f"**{_plain(block.caption)}**", "", head, align, *rest]
+    return [f"![{_plain(block.alt)}]({block.name}.svg)", "", f"*{_plain(block.caption)}*"]
+
+
+def _plain(text: str) -> str:
+    """Text that Markdown shows as it is, on one line."""
+    return re.sub(r"([\\`*_<>|\[\]#])", r"\\\1", " ".join(text.split()))
+
+
+def _css_string(text: str) -> str:
+    """Text inside quotes of a style sheet: letters, digits and what cannot end it."""
+    return re.sub(r"[^\w .,:;()+-]", " ", " ".join(text.split()))[:80]
+
+
+_HTML = """<!DOCTYPE html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<title>{title}</title>
+<style>
+{style}</style>
+</head>
+<body>
+{body}
+</body>
+</html>
+"""
+
+_STYLE = """:root { color-scheme: light; }
+body { font: 16px/1.5 system-ui, "DejaVu Sans", sans-serif; color: #1b2a33; background: #fff;
+  max-width: 58rem; margin: 0 auto; padding: 1rem; overflow-wrap: break-word; }
+h1 { font-size: 1.7rem; line-height: 1.2; margin: 0.5rem 0; }
+h2 { font-size: 1.25rem; margin: 2rem 0 0.5rem; border-bottom: 2px solid #0b5d7a; padding-bottom: 0.2rem; }
+h3 { font-size: 1.05rem; margin: 1.4rem 0 0.4rem; }
+p, ul { margin: 0.5rem 0; max-width: 46rem; }
+ul { padding-left: 1.3rem; }
+.answer { border-left: 4px solid #0b5d7a; padding-left: 0.8rem; font-weight: 600; }
+.caution { border: 2px solid #8a3b00; padding: 0.5rem 0.8rem; font-weight: 600; color: #5c2800; }
+.table { overflow-x: auto; margin: 0.8rem 0; }
+table { border-collapse: collapse; font-size: 0.85rem; font-variant-numeric: tabular-nums; }
+caption { text-align: left; font-weight: 600; padding: 0.3rem 0; }
+th, td { padding: 0.25rem 0.7rem 0.25rem 0; text-align: right; border-bottom: 1px solid #c9d1d6;
+  vertical-align: bottom; }
+thead th { border-bottom: 2px solid #5a6a73; }
+th:first-child { text-align: left; min-width: 5rem; }
+tbody th { font-weight: 400; }
+.words th, .words td { text-align: left; vertical-align: top; }
+figure { margin: 1rem 0; }
+img { display: block; max-width: 100%; height: auto; }
+figcaption, header p, footer { color: #46555e; font-size: 0.9rem; }
+@media (max-width: 40rem) { body { padding: 0.8rem; } table { font-size: 0.8rem; } }
+@page { margin: 15mm 14mm 18mm;
+  @bottom-left { content: "TITLE"; font: 8pt sans-serif; color: #46555e; }
+  @bottom-right { content: counter(page) " / " counter(pages); font: 8pt sans-serif; color: #46555e; } }
+@media print {
+  body { max-width: none; padding: 0; font-size: 10pt; line-height: 1.35; }
+  h1 { font-size: 17pt; margin-top: 0; } h2 { font-size: 12.5pt; margin-top: 14pt; }
+  h3 { font-size: 10.5pt; } table { font-size: 7.6pt; } th, td { padding: 1.5pt 6pt 1.5pt 0; }
+  h1, h2, h3, caption { break-after: avoid; } thead { display: table-header-group; }
+  .table { overflow: visible; break-inside: avoid; } .long { break-inside: auto; }
+  tr, figure, .answer, .caution, li { break-inside: avoid; } p { orphans: 3; widows: 3; }
+  img { max-height: 105mm; width: auto; } }
+"""

@@ -1,0 +1,143 @@
+"""Pictures of a design sheet: force over compression and over the gap, and every piece beside the others.
+
+One look with the other pictures. Groups differ by colour, marker and hatch, so that grey print tells them
+apart; a second scale gives US units. Each picture is drawn once, and written as SVG that says in words what
+it shows, and as PNG.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from html import escape
+from io import BytesIO, StringIO
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from rig.population import BatchFigures, CurveBand
+from rig.sheets.comparison_plots import HATCHES, SIDE
+from rig.sheets.plots import DASHES, DPI, INK, MARKERS, SERIES, _figure, _label
+from rig.units import parse
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+MOST_BANDS = 4
+"""More curves in one picture hide each other."""
+
+SALT = "design sheet"
+"""The same sheet gives the same file."""
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """A picture in both forms."""
+
+    svg: str
+    png: bytes
+
+
+def draw_compression(bands: Sequence[CurveBand], *, has_height: bool, alt: str) -> Drawn:
+    """Force over compression in %, or over deflection in mm."""
+    figure, (axis,) = _figure(1, (7.0, 4.4))
+    for rank, band in enumerate(bands[:MOST_BANDS]):
+        _draw_band(axis, band, band.deflection_mm, rank)
+    _finish(axis, "compression, % of free height" if has_height else "deflection, mm")
+    axis.set_xlim(left=0)
+    return _drawn(figure, alt)
+
+
+def draw_gap(bands: Sequence[CurveBand], height_mm: float, *, alt: str) -> Drawn:
+    """Force over the gap between platens, the narrow gap on the right."""
+    figure, (axis,) = _figure(1, (7.0, 4.6))
+    for rank, band in enumerate(bands[:MOST_BANDS]):
+        _draw_band(axis, band, height_mm - band.deflection_mm, rank)
+    _finish(axis, "gap between platens, mm")
+    axis.invert_xaxis()
+    inch = parse("1 mm", "in")
+    above = axis.secondary_xaxis("top", functions=_scaled(inch))
+    above.set_xlabel("gap, in", color=INK)
+    return _drawn(figure, alt)
+
+
+def draw_pieces(groups: Mapping[str, BatchFigures], title: str, unit: str, *, alt: str) -> Drawn:
+    """Every piece of each group, and the mean with its interval."""
+    figure, (axis,) = _figure(1, (7.0, 3.2))
+    for place, each in enumerate(groups.values()):
+        colour = SERIES[place % len(SERIES)]
+        across = place - 0.12 + np.linspace(-SIDE, SIDE, each.n if each.n > 1 else 2)[: each.n]
+        axis.plot(across, each.values, MARKERS[place % len(MARKERS)], color=colour, markersize=5, alpha=0.8)
+        odd = [rank for rank, name in enumerate(each.names) if name in each.outliers]
+        axis.plot(across[odd], np.array(each.values)[odd], "o", markersize=12, fillstyle="none", color=INK)
+        away = None
+        if each.low is not None and each.high is not None:
+            away = [[each.mean - each.low], [each.high - each.mean]]
+        axis.errorbar([place + 0.25], [each.mean], yerr=away, fmt="_", color=INK, markersize=12, capsize=4)
+    axis.set_xticks(range(len(groups)), [f"{name}\n{each.n} pieces" for name, each in groups.items()])
+    axis.set_xlim(-0.6, len(groups) - 0.4)
+    _label(axis, "", f"{title}, {unit}" if unit else title, "")
+    axis.grid(visible=False, axis="x")
+    return _drawn(figure, alt)
+
+
+def _draw_band(axis: Axes, band: CurveBand, x: np.ndarray, rank: int) -> None:
+    colour, several = SERIES[rank % len(SERIES)], len(band.pieces) > 1
+    if several:
+        axis.fill_between(
+            x, band.tolerance_low_n, band.tolerance_high_n, color=colour, alpha=0.13, linewidth=0
+        )
+        axis.fill_between(
+            x, band.low_n, band.high_n, color=colour, alpha=0.30, linewidth=0,
+            hatch=HATCHES[rank % len(HATCHES)],
+        )  # fmt: skip
+    pieces = "1 piece" if not several else f"{len(band.pieces)} pieces"
+    axis.plot(
+        x, band.loading_n, color=colour, linewidth=1.5, label=f"{band.group} ({pieces})",
+        marker=MARKERS[rank % len(MARKERS)], markersize=4, markevery=(4 * rank, 16),
+    )  # fmt: skip
+    axis.plot(x, band.unloading_n, color=colour, linewidth=1.1, linestyle=DASHES)
+
+
+def _finish(axis: Axes, across: str) -> None:
+    from matplotlib.lines import Line2D
+
+    top = max(float(np.nanmax(line.get_ydata())) for line in axis.get_lines())
+    # the bands of few pieces are wide; the curves must stay readable
+    axis.set_ylim(min(0.0, -0.02 * top), 1.35 * top)
+    axis.axhline(0, color=INK, linewidth=0.6)
+    _label(axis, across, "force, N", "")
+    pound = parse("1 N", "lbf")
+    beside = axis.secondary_yaxis("right", functions=_scaled(pound))
+    beside.set_ylabel("force, lbf", color=INK)
+    drawn, _ = axis.get_legend_handles_labels()
+    dashed = Line2D([], [], color=INK, linewidth=1.1, linestyle=DASHES, label="on the way back")
+    axis.legend(handles=[*drawn, dashed], frameon=False, loc="upper left")
+
+
+def _scaled(factor: float) -> tuple[Callable[[Any], Any], Callable[[Any], Any]]:
+    """From one unit to the other, and back."""
+    return (lambda value: value * factor, lambda value: value / factor)
+
+
+def _drawn(figure: Figure, alt: str) -> Drawn:
+    import matplotlib as mpl
+
+    png, text = BytesIO(), StringIO()
+    figure.savefig(png, dpi=DPI, format="png")
+    with mpl.rc_context({"svg.hashsalt": SALT}):
+        nothing: dict[str, str | None] = dict.fromkeys(("Date", "Creator", "Format", "Type"))
+        figure.savefig(text, format="svg", metadata=nothing)
+    return Drawn(_spoken(text.getvalue(), alt), png.getvalue())
+
+
+def _spoken(svg: str, alt: str) -> str:
+    """The picture with its words inside it, and without a document type that names an address."""
+    svg = re.sub(r"<!DOCTYPE[^>]*>\s*", "", svg, count=1)
+    head, _, rest = svg.partition("<svg")
+    tag, _, inside = rest.partition(">")
+    title, _, more = alt.partition(". ")
+    words = f"<title>{escape(title)}</title><desc>{escape(more or title)}</desc>"
+    return f'{head}<svg role="img"{tag}>{words}{inside}'

@@ -1,0 +1,249 @@
+"""Tables of a design sheet: cells of text in metric and US units, rounded to what is known.
+
+Problem: a number with all its digits claims too much, and one without its unit or its pieces is of no use.
+Plan: each row says how many pieces it is of, the mean with its interval, and where most pieces lie; US units
+stand beside. Cost: nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from functools import lru_cache
+from math import isfinite, sqrt
+
+from rig.population import BatchFigures, PieceResult, average_pieces
+from rig.sheets.design_sheet import AlikeSet, titled
+from rig.sheets.design_sheet_forces import ForceRow
+from rig.sheets.design_sheet_page import Cells
+from rig.sheets.tables import rounded
+from rig.units import parse
+
+US_UNITS = {
+    "N": ("lbf", "lbf"),
+    "mm": ("in", "in"),
+    "N/mm": ("lbf/in", "lbf/in"),
+    "mJ": ("in*lbf", "in lbf"),
+    "g": ("oz", "oz"),
+    "mm/s": ("in/s", "in/s"),
+}
+"""By unit: how `rig.units` writes the US one, and how a table does."""
+
+TWICE = 2.0
+"""Of a single piece's standard uncertainty: about 95 %."""
+
+NOTHING = "-"
+
+
+@lru_cache(maxsize=32)
+def us_factor(unit: str) -> float | None:
+    """US units in one of these; None where both worlds use the same."""
+    return parse(f"1 {unit}", US_UNITS[unit][0]) if unit in US_UNITS else None
+
+
+def quantity_table(
+    caption: str,
+    groups: Mapping[str, Mapping[str, BatchFigures]],
+    names: Sequence[str],
+    alike: AlikeSet | None,
+) -> Cells | None:
+    """Rows of some quantities, each for each group.
+
+    Parameters
+    ----------
+    groups
+        By group, then by quantity.
+    alike
+        The set that the groups are of; a single piece's own uncertainty is found there.
+
+    Returns
+    -------
+    None where no group has any of them.
+    """
+    rows = []
+    for name in names:
+        for group, figures in groups.items():
+            if name in figures:
+                results = () if alike is None else alike.groups[group]
+                rows.append(_quantity_row(figures[name], group, results))
+    if not rows:
+        return None
+    content = next(each.content_pct for figures in groups.values() for each in figures.values())
+    headings = ("quantity", "pieces of", "n", "mean", "95 % interval", f"{content:g} % of pieces", "US units")
+    return Cells(caption, headings, tuple(rows))
+
+
+def _quantity_row(each: BatchFigures, group: str, results: Sequence[PieceResult]) -> tuple[str, ...]:
+    title, unit = titled(each.quantity)
+    low, high, u = interval_of(each, results)
+    return (
+        f"{title}, {unit}" if unit else title,
+        group,
+        str(each.n),
+        rounded(each.mean, u),
+        ends(low, high, u),
+        tolerance_ends(each, _sd_u(each)),
+        us_words(each.mean, unit, u),
+    )
+
+
+def interval_of(
+    each: BatchFigures, results: Sequence[PieceResult] = ()
+) -> tuple[float | None, float | None, float]:
+    """Ends of the interval of a mean, and what to round to; of one piece, of its own measurement."""
+    if each.u is not None:
+        return each.low, each.high, each.u or abs(each.mean) / 1000
+    own = [
+        piece.u.get(each.quantity, float("nan"))
+        for piece in average_pieces(results)
+        if isfinite(piece.values.get(each.quantity, float("nan")))
+    ]
+    if len(own) == 1 and isfinite(own[0]) and own[0] > 0:
+        return each.mean - TWICE * own[0], each.mean + TWICE * own[0], own[0]
+    return None, None, abs(each.mean) / 1000
+
+
+def ends(low: float | None, high: float | None, u: float) -> str:
+    """An interval; a dash where there is none."""
+    return NOTHING if low is None or high is None else f"{rounded(low, u)} to {rounded(high, u)}"
+
+
+def tolerance_ends(each: BatchFigures, u: float, factor: float = 1.0) -> str:
+    """Where most pieces lie; no piece pushes with less than nothing."""
+    if each.tolerance_low is None or each.tolerance_high is None:
+        return NOTHING
+    low = max(each.tolerance_low, 0.0) if min(each.values) >= 0 else each.tolerance_low
+    return ends(factor * low, factor * each.tolerance_high, factor * u)
+
+
+def us_words(value: float, unit: str, u: float) -> str:
+    """A value in US units with their name; a dash where both worlds use the same."""
+    factor = us_factor(unit)
+    return NOTHING if factor is None else f"{rounded(factor * value, factor * u)} {US_UNITS[unit][1]}"
+
+
+def _sd_u(each: BatchFigures) -> float:
+    return (each.sd or 0.0) / 3 or abs(each.mean) / 1000
+
+
+def compression_table(
+    caption: str, rows: Sequence[ForceRow], pieces: Sequence[PieceResult], *, has_height: bool
+) -> Cells | None:
+    """Force at compressions with the deflection and the gap that they mean, or at deflections."""
+    if not rows:
+        return None
+    content = rows[0].loading.content_pct
+    heads: list[tuple[str, Callable[[ForceRow], str]]] = [
+        ("deflection, mm", lambda row: _length(row.deflection_mm)),
+        ("deflection, in", lambda row: _inches(row.deflection_mm)),
+    ]
+    if has_height:
+        heads = [
+            ("compression, %", lambda row: f"{row.compression_pct:g}"),
+            *heads,
+            ("gap, mm", lambda row: _length(row.gap_mm)),
+            ("gap, in", lambda row: _inches(row.gap_mm)),
+        ]
+    return _force_cells(caption, rows, heads, content)
+
+
+def gap_table(caption: str, rows: Sequence[ForceRow]) -> Cells | None:
+    """Force at gaps between platens."""
+    if not rows:
+        return None
+    heads: list[tuple[str, Callable[[ForceRow], str]]] = [
+        ("gap, mm", lambda row: f"{row.gap_mm:g}"),
+        ("gap, in", lambda row: _inches(row.gap_mm)),
+    ]
+    return _force_cells(caption, rows, heads, rows[0].loading.content_pct)
+
+
+def _force_cells(
+    caption: str,
+    rows: Sequence[ForceRow],
+    heads: Sequence[tuple[str, Callable[[ForceRow], str]]],
+    content: float,
+) -> Cells:
+    several = any(row.loading.n > 1 for row in rows)
+    bands = ("95 % interval, N", f"{content:g} % of pieces, N") if several else ()
+    us_band = (f"{content:g} % of pieces, lbf",) if several else ()
+    headings = (
+        *(heading for heading, _ in heads),
+        "n",
+        "force, N",
+        *bands,
+        "on the way back, N",
+        "force, lbf",
+        *us_band,
+    )
+    pound = us_factor("N") or 1.0
+    cells = []
+    for row in rows:
+        each, u = row.loading, force_u(row.loading)
+        wide = _sd_u(each)
+        between = (ends(each.low, each.high, u), tolerance_ends(each, wide)) if several else ()
+        us_between = (tolerance_ends(each, wide, pound),) if several else ()
+        back = NOTHING if row.unloading_n is None else rounded(row.unloading_n, u)
+        cells.append(
+            (
+                *(read(row) for _, read in heads),
+                str(each.n),
+                rounded(each.mean, u),
+                *between,
+                back,
+                rounded(pound * each.mean, pound * u),
+                *us_between,
+            )
+        )
+    return Cells(caption, headings, tuple(cells))
+
+
+def force_u(each: BatchFigures) -> float:
+    """What to round a force to."""
+    return each.u or max(each.shared_u, abs(each.mean) / 300, 0.01)
+
+
+def _length(mm: float | None) -> str:
+    return NOTHING if mm is None else f"{mm:.1f}"
+
+
+def _inches(mm: float | None) -> str:
+    return NOTHING if mm is None else f"{(us_factor('mm') or 1.0) * mm:.3f}"
+
+
+def uncertainty_table(
+    caption: str, groups: Mapping[str, Mapping[str, BatchFigures]], names: Iterable[str]
+) -> Cells | None:
+    """How the uncertainty of the means is composed, and whose the spread of the pieces is."""
+    rows = []
+    for name in names:
+        for group, figures in groups.items():
+            each = figures.get(name)
+            if each is None or each.u is None or each.low is None or each.high is None:
+                continue
+            title, unit = titled(name)
+            scatter = sqrt(max(each.u**2 - each.shared_u**2, 0.0))
+            split = each.spread
+            shares = (NOTHING,) * 3
+            if split is not None:
+                parts = (split.rig_pct, split.within_pct, split.between_pct)
+                shares = tuple(NOTHING if pct is None else f"{pct:.0f}" for pct in parts)  # type: ignore[assignment]
+            half = (each.high - each.low) / 2
+            rows.append(
+                (
+                    f"{title}, {unit}" if unit else title,
+                    group,
+                    rounded(each.mean, each.u),
+                    rounded(scatter, scatter),
+                    NOTHING if each.shared_u <= 0 else rounded(each.shared_u, each.shared_u),
+                    rounded(each.u, each.u),
+                    rounded(half, half),
+                    *shares,
+                )
+            )
+    if not rows:
+        return None
+    headings = (
+        "quantity", "pieces of", "mean", "u, pieces", "u, calibration", "u", "+- (95 %)", "spread: rig, %",
+        "within a piece, %", "between pieces, %",
+    )  # fmt: skip
+    return Cells(caption, headings, tuple(rows))

@@ -1,0 +1,607 @@
+"""A design sheet's sections: what it says, in the order in which a designer asks.
+
+Problem: some hundred numbers, and a reader who wants four of them and has to be told what the others rest on.
+Plan: the short answer first, then what is missing, then each subject with its table, and at the end the
+captures by number, which every table names. Cost: nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import date
+
+from rig import __version__
+from rig.population import BatchFigures, PieceResult
+from rig.sheets.comparison_report import ComparedPieces, comparison_answer
+from rig.sheets.design_sheet import (
+    COMPARED,
+    DIAMETER,
+    ENERGY,
+    KNEE,
+    MASS,
+    PEAK,
+    PERMANENT_SET,
+    RELAXATION,
+    ROUNDNESS,
+    STIFFNESS,
+    AlikeSet,
+    CaptureFacts,
+    DesignSheet,
+)
+from rig.sheets.design_sheet_forces import ForceRow
+from rig.sheets.design_sheet_page import Block, Cells, Page, Picture, Points, Section, Words
+from rig.sheets.design_sheet_tables import (
+    compression_table,
+    force_u,
+    gap_table,
+    interval_of,
+    quantity_table,
+    tolerance_ends,
+    uncertainty_table,
+    us_words,
+)
+from rig.sheets.tables import rounded
+
+KEY_PCT = 25.0
+"""The compression of the short answer, where it was reached."""
+
+FEW_PIECES = 5
+"""Fewer pieces than this give a wide band of pieces."""
+
+HEIGHTS_DIFFER = 0.02
+"""A measured height this much off the stated one, relative, moves every compression."""
+
+CAUTIONS = (
+    "A squeezed part stores energy and gives it back at once when it slips or is let go: guard it, and keep "
+    "faces and fingers out of its way.",
+    "The forces are those of these platens, at this rate and temperature, after this conditioning. A faster "
+    "squeeze, a colder part, another contact shape or a long rest gives other forces; measure that case.",
+    "Platen force is not roller force: a roller touches less of the piece and squeezes faster.",
+    "The band of pieces holds pieces like these, as this rig reads them; another mould or recipe is another "
+    "batch.",
+    "A machine with a fixed gap sees the taller pieces squeezed harder, and pieces that have taken a set "
+    "less. Read the table of gaps for that, not the table of compressions.",
+    "Knee and negative stiffness are what force alone shows; bending and a plateau of foam look the same.",
+    "Nothing here is said of depths beyond the last row of a table.",
+)
+
+
+def sheet_page(sheet: DesignSheet) -> Page:
+    """The sheet as sections."""
+    made = [
+        *_short(sheet),
+        *_missing(sheet),
+        *_identification(sheet),
+        *_measured(sheet),
+        *_sizes(sheet),
+        *_forces(sheet),
+        *_subjects(sheet),
+        *_batches(sheet),
+        *_uncertainty(sheet),
+        Section("Cautions", (Points(CAUTIONS),)),
+        *_captures(sheet),
+    ]
+    pieces = {(each.batch, each.piece) for alike in sheet.sets for g in alike.groups.values() for each in g}
+    when = [each.started for each in sheet.captures if each.started is not None]
+    span = f", {min(when):%Y-%m-%d} to {max(when):%Y-%m-%d}" if when else ""
+    subtitle = f"{_count(len(pieces), 'piece')} in {_count(len(sheet.captures), 'capture')}{span}"
+    return Page(sheet.title, subtitle, tuple(made), f"Made with pressrig {__version__}.")
+
+
+def set_title(sheet: DesignSheet, alike: AlikeSet) -> str:
+    """Name of a set with what tells it from the others."""
+    if len(sheet.sets) == 1:
+        return ""
+    differing = [
+        f"{name} {words}"
+        for name, words in alike.circumstances.items()
+        if name in {"rate", "temperature"} or len({each.circumstances.get(name) for each in sheet.sets}) > 1
+    ]
+    return f"Set {alike.letter}: {', '.join(differing)}"
+
+
+def compression_name(alike: AlikeSet) -> str:
+    """File of the picture of force over compression."""
+    return f"force-{alike.letter}"
+
+
+def gap_name(alike: AlikeSet) -> str:
+    """File of the picture of force over the gap."""
+    return f"gap-{alike.letter}"
+
+
+def pieces_name(alike: AlikeSet) -> str:
+    """File of the picture of the pieces."""
+    return f"pieces-{alike.letter}"
+
+
+def force_alt(rows: Mapping[str, Sequence[ForceRow]], over: str) -> str:
+    """What a picture of force shows, in words."""
+    said = [f"Force rising over {over}. Loading drawn full with a band of pieces, unloading dashed"]
+    for group, each in rows.items():
+        if each:
+            last = each[-1]
+            where = f"{last.compression_pct:g} %" if last.compression_pct is not None else _where(last)
+            said.append(f"{group}: {rounded(last.loading.mean, force_u(last.loading))} N at {where}")
+    return ". ".join(said) + "."
+
+
+def pieces_alt(groups: Mapping[str, BatchFigures], title: str, unit: str) -> str:
+    """What a picture of pieces shows, in words."""
+    said = [f"Every piece's {title} beside the mean of its group"]
+    for group, each in groups.items():
+        low, high = min(each.values), max(each.values)
+        said.append(f"{group}: {each.n} pieces from {low:.3g} to {high:.3g} {unit}")
+    return ". ".join(said) + "."
+
+
+def _where(row: ForceRow) -> str:
+    if row.gap_mm is not None:
+        return f"a gap of {row.gap_mm:g} mm"
+    return f"{row.deflection_mm:g} mm"
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"
+
+
+def _short(sheet: DesignSheet) -> Iterator[Section]:
+    blocks: list[Block] = []
+    if sheet.all_invented:
+        blocks.append(
+            Words("All numbers on this sheet are invented: a demonstration, nothing to build on.", "caution")
+        )
+    elif sheet.invented:
+        names = ", ".join(sheet.invented[:6]) + (" ..." if len(sheet.invented) > 6 else "")
+        blocks.append(Words(f"Invented numbers are among those on this sheet: {names}.", "caution"))
+    for alike in sheet.sets:
+        for comparison in alike.comparisons:
+            answer = comparison_answer(ComparedPieces(comparison))
+            where = f"Set {alike.letter}: " if len(sheet.sets) > 1 else ""
+            blocks.append(Words(where + answer[0], "answer"))
+    points = [*_short_sizes(sheet)]
+    for alike in sheet.sets:
+        where = f"Set {alike.letter}, " if len(sheet.sets) > 1 else ""
+        points += [where + each for group in alike.groups for each in _short_group(alike, group)]
+    blocks.append(Points(tuple(points)))
+    if len(sheet.sets) > 1:
+        blocks.append(
+            Words(
+                f"The captures fall into {len(sheet.sets)} sets that were measured unlike. They stand apart "
+                "on this sheet, and no figure mixes them."
+            )
+        )
+    yield Section("In short", tuple(blocks))
+
+
+def _short_sizes(sheet: DesignSheet) -> Iterator[str]:
+    for batch, figures in sheet.sizes.items():
+        if MASS in figures:
+            yield f"{batch}: mass {_spoken(figures[MASS], 'g')}."
+        if DIAMETER in figures:
+            drawn = {each.drawing_size_mm for each in sheet.pieces if each.drawing_size_mm is not None}
+            drawing = f"; the drawing says {drawn.pop():g} mm" if len(drawn) == 1 else ""
+            yield f"{batch}: diameter to draw {_spoken(figures[DIAMETER], 'mm')}{drawing}."
+
+
+def _short_group(alike: AlikeSet, group: str) -> Iterator[str]:
+    rows = alike.compression.get(group, ())
+    if rows:
+        row = next((each for each in rows if each.compression_pct == KEY_PCT), rows[-1])
+        where = (
+            f"{row.compression_pct:g} % compression" if row.compression_pct is not None
+            else f"{row.deflection_mm:g} mm of deflection"
+        )  # fmt: skip
+        yield f"{group}: force at {where} {_spoken(row.loading, 'N')}."
+    figures = alike.figures[group]
+    if "secant_n_per_mm" in figures:
+        told = _spoken(figures["secant_n_per_mm"], "N/mm", alike.groups[group])
+        back = figures.get("energy_return_pct")
+        returns = "" if back is None else f"; gives back {back.mean:.0f} % of the work put in"
+        yield f"{group}: secant stiffness at the peak {told}{returns}."
+
+
+def _spoken(each: BatchFigures, unit: str, results: Sequence[PieceResult] = ()) -> str:
+    """A figure in words: both units, pieces, and where most of them lie."""
+    low, high, u = interval_of(each, results)
+    pieces = _count(each.n, "piece")
+    us = us_words(each.mean, unit, u)
+    told = f"{rounded(each.mean, u)} {unit} ({us}), {pieces}"
+    if each.n > 1:
+        told += f", {each.content_pct:g} % of pieces within {tolerance_ends(each, (each.sd or 0) / 3)} {unit}"
+    elif low is not None and high is not None:
+        told += f", measured to +- {rounded((high - low) / 2, u)} {unit}"
+    return told
+
+
+def _missing(sheet: DesignSheet) -> Iterator[Section]:
+    if sheet.missing:
+        yield Section("What is missing", (Points(sheet.missing),))
+
+
+def _identification(sheet: DesignSheet) -> Iterator[Section]:
+    groups: dict[str, list[str]] = {}
+    for alike in sheet.sets:
+        for name, results in alike.groups.items():
+            groups.setdefault(name, []).extend(each.piece for each in results)
+    rows = [("model", sheet.model or "not stated")]
+    rows += [(name, ", ".join(dict.fromkeys(pieces))) for name, pieces in groups.items()]
+    drawn = sorted({each.drawing_size_mm for each in sheet.pieces if each.drawing_size_mm is not None})
+    rows.append(("size on the drawing", ", ".join(f"{mm:g} mm" for mm in drawn) or "not stated"))
+    moulded = sorted({each.moulded for each in sheet.pieces if each.moulded})
+    between = f"{moulded[0]} to {moulded[-1]}" if len(moulded) > 1 else "".join(moulded)
+    rows.append(("moulded", between or "not stated"))
+    whose: dict[str, list[str]] = {}
+    for each in sheet.pieces:
+        for note in each.notes:
+            whose.setdefault(note, []).append(each.piece)
+    remarks = [f"{', '.join(pieces)}: {note}" for note, pieces in whose.items()]
+    blocks: list[Block] = [Cells("The pieces", ("what", "which"), tuple(rows))]
+    if remarks:
+        blocks.append(Points(tuple(remarks)))
+    yield Section("Identification", tuple(blocks))
+
+
+def _measured(sheet: DesignSheet) -> Iterator[Section]:
+    names = dict.fromkeys(name for alike in sheet.sets for name in alike.circumstances)
+    several = len(sheet.sets) > 1
+    rows = []
+    for name in names:
+        words = tuple(alike.circumstances.get(name, "-") for alike in sheet.sets)
+        rows.append((f"{name} (differs)" if len(set(words)) > 1 else name, *words))
+    rows.append(("captures", *(_numbers(sheet, _results(alike)) for alike in sheet.sets)))
+    rows.append(("free height, mm", *(_heights(sheet, alike) for alike in sheet.sets)))
+    headings = ("circumstance", *(f"set {each.letter}" if several else "found" for each in sheet.sets))
+    blocks: list[Block] = [Cells("How it was measured", headings, tuple(rows)), _calibrations(sheet)]
+    notes = [
+        f"Set {alike.letter}: {note}" if several else note for alike in sheet.sets for note in alike.notes
+    ]
+    blocks.append(Points((
+        "Cycles of a capture follow each other without the piece being taken out: their mean is one value. "
+        "Captures of one piece are averaged. Pieces are the unit of every figure.",
+        *dict.fromkeys([*notes, *sheet.notes]),
+    )))  # fmt: skip
+    yield Section("How it was measured", tuple(blocks))
+
+
+def _heights(sheet: DesignSheet, alike: AlikeSet) -> str:
+    names = {each.capture for each in _results(alike)}
+    found = sorted({
+        round(each.free_height_mm, 2)
+        for each in sheet.captures
+        if each.capture in names and each.free_height_mm is not None
+    })  # fmt: skip
+    if not found:
+        return "not stated"
+    return f"{found[0]:g}" if len(found) == 1 else f"{found[0]:g} to {found[-1]:g}"
+
+
+def _calibrations(sheet: DesignSheet) -> Cells:
+    by_name: dict[tuple[str, str], list[CaptureFacts]] = {}
+    for each in sheet.captures:
+        by_name.setdefault((each.rig, each.calibration), []).append(each)
+    rows = []
+    for (rig, calibration), captures in by_name.items():
+        first = captures[0]
+        rows.append(
+            (
+                rig or "not stated",
+                calibration or "none",
+                first.made or "not stated",
+                _expiry(captures),
+                "stated" if first.has_uncertainty else "not stated",
+            )
+        )
+    headings = ("rig", "calibration", "made", "holds until", "uncertainty")
+    return Cells("Rig and calibration", headings, tuple(rows))
+
+
+def _expiry(captures: Sequence[CaptureFacts]) -> str:
+    expires = captures[0].expires
+    if expires is None:
+        return "not stated"
+    late = [each for each in captures if each.started and each.started.date() > date.fromisoformat(expires)]
+    return f"{expires}, overdue for {_count(len(late), 'capture')}" if late else expires
+
+
+def _sizes(sheet: DesignSheet) -> Iterator[Section]:
+    mass = quantity_table("Mass", sheet.sizes, (MASS,), None)
+    if mass is not None:
+        how = sorted({each.mass_how for each in sheet.pieces if each.mass_how})
+        told = (
+            (Words(f"Weighed: {', '.join(how)}. The newest weighing of each piece counts."),) if how else ()
+        )
+        yield Section("Mass", (mass, *told))
+    names = [name for figures in sheet.sizes.values() for name in figures if name not in (MASS, ROUNDNESS)]
+    size = quantity_table("Size", sheet.sizes, (*dict.fromkeys(names), ROUNDNESS), None)
+    if size is not None:
+        notes = [*sheet.size_notes, *_heights_differ(sheet)]
+        blocks: list[Block] = [size]
+        blocks.append(
+            Words(
+                "Draw the mean; leave room for the band of pieces. A mean diameter is over all directions "
+                "read."
+            )
+        )
+        yield Section("Size to draw in CAD", (*blocks, Points(tuple(notes))) if notes else tuple(blocks))
+
+
+def _heights_differ(sheet: DesignSheet) -> Iterator[str]:
+    """Where the free height that compression counts from is not what was measured."""
+    stated = [each.free_height_mm for each in sheet.captures if each.free_height_mm is not None]
+    for batch, figures in sheet.sizes.items():
+        height = figures.get("height_mm")
+        if height is None or not stated:
+            continue
+        mean = sum(stated) / len(stated)
+        if abs(height.mean - mean) > HEIGHTS_DIFFER * mean:
+            yield (
+                f"{batch}: the height measured is {height.mean:.1f} mm, and compression counts from the "
+                f"{mean:.1f} mm that the captures state."
+            )
+
+
+def _forces(sheet: DesignSheet) -> Iterator[Section]:
+    several = len(sheet.sets) > 1
+    yield Section(
+        "Force against compression and gap",
+        (
+            Words(
+                "Loading unless something else is said. The 95 % interval is of the mean, the calibration's "
+                "part in it; the band of pieces says where most pieces lie. n counts pieces that were "
+                "pressed so far."
+            ),
+        ),
+    )
+    for alike in sheet.sets:
+        blocks: list[Block] = []
+        has_height, refs = alike.height_mm is not None, _numbers(sheet, _results(alike))
+        over = "compression" if has_height else "deflection"
+        if alike.compression_bands:
+            caption = (
+                f"Force against {over} (captures {refs}): dark bands hold the mean, light ones most pieces; "
+                "dashed on the way back"
+            )
+            blocks.append(Picture(compression_name(alike), caption, force_alt(alike.compression, over)))
+        for group, rows in alike.compression.items():
+            caption = f"{group}: force at {over} (captures {_numbers(sheet, alike.groups[group])})"
+            blocks += _there(compression_table(caption, rows, alike.groups[group], has_height=has_height))
+        if alike.gap_bands and alike.height_mm is not None:
+            caption = f"Force against the gap between platens (captures {refs}); same bands"
+            blocks.append(Picture(gap_name(alike), caption, force_alt(alike.gap, "a closing gap")))
+        for group, rows in alike.gap.items():
+            caption = f"{group}: force at a gap (captures {_numbers(sheet, alike.groups[group])})"
+            blocks += _there(gap_table(caption, rows))
+        blocks += _about_gap(sheet, alike)
+        yield Section(set_title(sheet, alike) if several else "Tables and curves", tuple(blocks), 3)
+
+
+def _about_gap(sheet: DesignSheet, alike: AlikeSet) -> Iterator[Block]:
+    if not alike.gap:
+        return
+    heights = _heights(sheet, alike)
+    if " to " in heights:
+        told = f"Each piece meets the gap with its own free height ({heights} mm)."
+    else:
+        told = (
+            f"All pieces are taken to be {heights} mm tall, as the captures state: how heights differ is not "
+            "in the band at a gap."
+        )
+    yield Words(told)
+
+
+def _there(table: Cells | None) -> list[Block]:
+    return [] if table is None else [table]
+
+
+def _subjects(sheet: DesignSheet) -> Iterator[Section]:
+    subjects = (
+        ("Stiffness", (*PEAK, *STIFFNESS), (
+            "Secant: peak force over peak deflection. Chord: between 25 % and 75 % of the peak deflection. "
+            "Tangent: at the peak. Initial: between 5 % and 15 % of it."
+        )),
+        ("Energy", ENERGY, "Hysteresis: energy lost over energy put in; energy return: 100 % less that."),
+        ("Relaxation", RELAXATION, "Force left after so long in a dwell, of the peak force."),
+        ("Permanent set and softening", PERMANENT_SET, (
+            "How far contact has moved since the first cycle of the capture, mean over its cycles; of the "
+            "free height and of the imposed deflection. Recovery over hours is not in it: `pressrig endure` "
+            "measures that."
+        )),
+        ("Knee", KNEE, "Where the loading tangent has fallen to half its largest value before."),
+    )  # fmt: skip
+    for title, names, words in subjects:
+        blocks: list[Block] = []
+        for alike in sheet.sets:
+            where = f"{set_title(sheet, alike)}; " if len(sheet.sets) > 1 else ""
+            caption = f"{title} ({where}captures {_numbers(sheet, _results(alike))})"
+            blocks += _there(quantity_table(caption, alike.figures, names, alike))
+        if title == "Stiffness":
+            blocks += [_pieces_picture(sheet, alike) for alike in sheet.sets if has_pieces_picture(alike)]
+        if title.startswith("Permanent"):
+            blocks += _softening(sheet)
+        if blocks:
+            yield Section(title, (Words(words), *blocks))
+
+
+def has_pieces_picture(alike: AlikeSet) -> bool:
+    """Whether there are enough pieces for a picture of them."""
+    found = [
+        figures["secant_n_per_mm"].n for figures in alike.figures.values() if "secant_n_per_mm" in figures
+    ]
+    return sum(found) > 1
+
+
+def _pieces_picture(sheet: DesignSheet, alike: AlikeSet) -> Picture:
+    having = {
+        name: each["secant_n_per_mm"] for name, each in alike.figures.items() if "secant_n_per_mm" in each
+    }
+    caption = (
+        "Secant stiffness of every piece, and the mean of its group with its 95 % interval "
+        f"(captures {_numbers(sheet, _results(alike))}); a ring marks a piece that stands off"
+    )
+    return Picture(pieces_name(alike), caption, pieces_alt(having, "secant stiffness", "N/mm"))
+
+
+def _softening(sheet: DesignSheet) -> list[Block]:
+    rows = [
+        (
+            str(number),
+            f"{soft.at_mm:.2f}",
+            f"{soft.pct_per_decade:+.2f}",
+            f"{soft.pct_per_decade_u:.2f}",
+            str(soft.n),
+        )
+        for number, each in enumerate(sheet.captures, start=1)
+        if (soft := each.softening) is not None and soft.n > 2
+    ]  # fmt: skip
+    if not rows:
+        return []
+    headings = ("capture", "at, mm", "force, % per tenfold cycles", "u", "cycles")
+    return [Cells("Softening at a fixed deflection, by capture", headings, tuple(rows))]
+
+
+def _batches(sheet: DesignSheet) -> Iterator[Section]:
+    compared = [(alike, each) for alike in sheet.sets for each in alike.comparisons]
+    if not compared:
+        return
+    blocks: list[Block] = []
+    for alike, comparison in compared:
+        answer = comparison_answer(ComparedPieces(comparison))
+        where = f"Set {alike.letter}: " if len(sheet.sets) > 1 else ""
+        blocks.append(Words(where + answer[0], "answer"))
+        blocks.append(_differences(sheet, alike, comparison.groups, comparison))
+        if len(answer) > 1:
+            blocks.append(Points(tuple(answer[1:])))
+        said = list(dict.fromkeys(note for each in comparison.differences for note in each.notes))
+        if said:
+            blocks.append(Points(tuple(said)))
+    yield Section("Batches and states compared", tuple(blocks))
+
+
+def _differences(sheet: DesignSheet, alike: AlikeSet, groups: Sequence[str], comparison: object) -> Cells:
+    from rig.population import Comparison
+    from rig.sheets.design_sheet import titled
+
+    assert isinstance(comparison, Comparison)
+    rows = []
+    for each in comparison.differences:
+        title, unit = titled(each.quantity)
+        u = each.u or abs(each.difference) / 100 or 1e-3
+        verdict = "no margin" if each.outcome is None else each.outcome.verdict
+        interval = (
+            "-"
+            if each.low is None or each.high is None
+            else f"{rounded(each.low, u)} to {rounded(each.high, u)}"
+        )
+        rows.append(
+            (
+                f"{title}, {unit}" if unit else title,
+                f"{each.second} less {each.first}",
+                f"{each.n_first} pairs" if each.paired else f"{each.n_second} and {each.n_first}",
+                rounded(each.difference, u),
+                interval,
+                us_words(each.difference, unit, u),
+                verdict,
+            )
+        )
+    headings = ("quantity", "difference of", "pieces", "difference", "95 % interval", "US units", "verdict")
+    what = "Batches" if comparison.by == "batch" else "States"
+    return Cells(
+        f"{what}: {', '.join(groups)} (captures {_numbers(sheet, _results(alike))})", headings, tuple(rows)
+    )
+
+
+def _uncertainty(sheet: DesignSheet) -> Iterator[Section]:
+    names = tuple(dict.fromkeys((*COMPARED, "peak_force_n", "energy_in_mj", "set_mm")))
+    blocks: list[Block] = [
+        Words(
+            "The standard uncertainty u of a mean is composed of two parts, joined by their squares: how "
+            "pieces scatter, divided by the root of their number, and what the calibration leaves in doubt, "
+            "which is the same for all of them and is divided by nothing. The +- column is its 95 % interval "
+            "(Student)."
+        )
+    ]
+    for alike in sheet.sets:
+        where = f"{set_title(sheet, alike)}: " if len(sheet.sets) > 1 else ""
+        blocks += _there(uncertainty_table(f"{where}What the uncertainty is made of", alike.figures, names))
+    notes = []
+    few = {
+        group: each["secant_n_per_mm"].n
+        for alike in sheet.sets
+        for group, each in alike.figures.items()
+        if "secant_n_per_mm" in each and 1 < each["secant_n_per_mm"].n < FEW_PIECES
+    }
+    notes += [f"{group}: {n} pieces only, so the band of pieces is wide." for group, n in few.items()]
+    if not all(each.has_uncertainty for each in sheet.captures):
+        notes.append(
+            "The calibration of some captures states no uncertainty: its part is in no interval here."
+        )
+    notes += _about_pieces(sheet)
+    blocks += [Points(tuple(dict.fromkeys(notes)))] if notes else []
+    yield Section("Uncertainty", tuple(blocks))
+
+
+def _about_pieces(sheet: DesignSheet) -> Iterator[str]:
+    """What the statistics say of odd pieces, each once with the quantities that it is about."""
+    from rig.sheets.design_sheet import titled
+
+    for alike in sheet.sets:
+        for group, figures in alike.figures.items():
+            about: dict[str, list[str]] = {}
+            for name in COMPARED:
+                for note in figures[name].notes if name in figures and figures[name].n > 1 else ():
+                    about.setdefault(note, []).append(titled(name)[0])
+            yield from (f"{group}, {', '.join(titles)}: {note}" for note, titles in about.items())
+
+
+def _captures(sheet: DesignSheet) -> Iterator[Section]:
+    of: dict[str, tuple[str, PieceResult, str]] = {}
+    for alike in sheet.sets:
+        for group, results in alike.groups.items():
+            of |= {each.capture: (alike.letter, each, group) for each in results}
+    rows = []
+    for number, each in enumerate(sheet.captures, start=1):
+        letter, result, group = of[each.capture]
+        rows.append(
+            (
+                str(number),
+                each.capture,
+                each.id[:8] or "-",
+                result.piece,
+                group,
+                letter,
+                "-" if each.started is None else f"{each.started:%Y-%m-%d %H:%M}",
+                str(each.cycles),
+                str(each.left_out),
+                each.operator or "-",
+            )
+        )
+    headings = (
+        "number", "capture", "id", "piece", "pieces of", "set", "started", "cycles counted", "left out", "by",
+    )  # fmt: skip
+    warned = [
+        f"{number}: {warning}"
+        for number, each in enumerate(sheet.captures, start=1)
+        for warning in each.warnings[:3]
+    ]
+    blocks: list[Block] = [Cells("Captures by number", headings, tuple(rows))]
+    if warned:
+        blocks += [Words("Said of captures, by their number:"), Points(tuple(warned[:40]))]
+    yield Section("Captures behind the figures", tuple(blocks))
+
+
+def _results(alike: AlikeSet) -> list[PieceResult]:
+    return [each for results in alike.groups.values() for each in results]
+
+
+def _numbers(sheet: DesignSheet, results: Sequence[PieceResult]) -> str:
+    """Numbers of captures, runs drawn together: "1 to 4, 7"."""
+    wanted = {each.capture for each in results}
+    numbers = [place for place, each in enumerate(sheet.captures, start=1) if each.capture in wanted]
+    runs: list[list[int]] = []
+    for number in numbers:
+        if runs and number == runs[-1][-1] + 1:
+            runs[-1].append(number)
+        else:
+            runs.append([number])
+    return ", ".join(str(run[0]) if len(run) == 1 else f"{run[0]} to {run[-1]}" for run in runs)
