@@ -79,12 +79,11 @@ def command(
     """Write a design sheet of the pieces in CAPTURES, each a capture or a folder of captures.
 
     One HTML page that needs no other file, the same as Markdown with its pictures beside it, and the numbers
-    as CSV. Pieces are the unit of every figure. Captures that were measured unlike stand apart; what nobody
-    measured is said to be missing.
+    as JSON and CSV. Pieces are the unit of every figure. Captures that were measured unlike stand apart; what
+    nobody measured is said to be missing.
     """
     from rig.calibrationfile import read_calibration
     from rig.cli.analyse import Asked
-    from rig.cli.output import as_json_text
     from rig.sheets import save_design_sheet
 
     asked = Asked(
@@ -105,14 +104,12 @@ def command(
         gauges=gauges,
     )
     page = save_design_sheet(sheet, out)
-    document = sheet.as_dict() | {"page": str(page)}
-    (out / "sheet.json").write_text(as_json_text(document, indent=2) + "\n", encoding="utf-8")
     if as_json:
-        print_json(document)
+        print_json(sheet.as_dict() | {"page": str(page)})
         return
     for sentence in sheet.missing:
         click.echo(f"missing: {sentence}")
-    click.echo(f"{page}, with the same as Markdown, pictures and CSV beside it")
+    click.echo(f"{page}, with the same as Markdown, pictures, JSON and CSV beside it")
 
 
 def sheet_of(

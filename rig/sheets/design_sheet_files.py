@@ -1,8 +1,9 @@
 """A design sheet on disk: one HTML page that needs no other file, the same as Markdown with its pictures, and
-the numbers as CSV."""
+the numbers as JSON and CSV."""
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -25,7 +26,7 @@ from rig.sheets.design_sheet_words import (
 if TYPE_CHECKING:
     import pandas as pd
 
-PAGE, MARKDOWN = "sheet.html", "sheet.md"
+PAGE, MARKDOWN, DOCUMENT = "sheet.html", "sheet.md", "sheet.json"
 FIGURES, FORCES, CAPTURES, PIECES = "figures.csv", "force.csv", "captures.csv", "pieces.csv"
 
 
@@ -51,6 +52,8 @@ def save_design_sheet(sheet: DesignSheet, folder: Path) -> Path:
     svg = {name: drawn.svg for name, drawn in pictures.items()}
     page.write_text(page_html(content, svg), encoding="utf-8")
     (folder / MARKDOWN).write_text(page_markdown(content), encoding="utf-8")
+    document = json.dumps(sheet.as_dict(), indent=2, allow_nan=False, ensure_ascii=False)
+    (folder / DOCUMENT).write_text(document + "\n", encoding="utf-8")
     for name, frame in sheet_frames(sheet).items():
         frame.to_csv(folder / name, index=False)
     return page

@@ -23,6 +23,9 @@ RIGS = ROOT / "configs" / "rigs"
 PATIENCE_S = 60.0
 """Far longer than anything here takes; a test that waits this long has failed."""
 
+WHOLE_JOB_PATIENCE_S = 240.0
+"""For a command that squeezes some twenty pieces, measures them and draws a dozen pictures."""
+
 LOOK_S = 0.02
 
 CALIBRATED = """
@@ -66,7 +69,7 @@ def pressrig(
         [PRESSRIG, *words],
         capture_output=True,
         text=True,
-        timeout=PATIENCE_S,
+        timeout=WHOLE_JOB_PATIENCE_S if words[0] == "demo" else PATIENCE_S,
         env=environment(home),
         cwd=folder,
         check=False,

@@ -111,6 +111,24 @@ def value(cycle: CycleTruth, name: str) -> float:
     return float(found)
 
 
+def test_the_design_sheet_says_so_with_the_planted_differences_inside_its_intervals(shown):
+    out, said = shown
+    assert str(out / "sheet" / "sheet.html") in said
+    page = (out / "sheet" / "sheet.md").read_text(encoding="utf-8")
+    short = page[: page.index("## Identification")]
+    assert "All numbers on this sheet are invented" in short
+    assert "autumn against spring, force at 25%, loading: beyond the margin of 4 N" in short
+    assert "abused against new, force at 25%, loading: beyond the margin of 4 N" in short
+    document = json.loads((out / "sheet" / "sheet.json").read_text(encoding="utf-8"))
+    cycled = next(each for each in document["sets"] if "five squeezes" in each["circumstances"]["method"])
+    spring, autumn = (mean_truth(nominal(mould.kind))["secant_n_per_mm"] for mould in MOULDS)
+    batches = next(each for each in cycled["comparisons"] if each["by"] == "batch")
+    found = next(each for each in batches["differences"] if each["quantity"] == "secant_n_per_mm")
+    assert found["low"] <= autumn - spring <= found["high"] < 0
+    held = next(each for each in document["sets"] if each is not cycled)
+    assert any(name.startswith("relaxation") for name in held["figures"]["spring, new"])
+
+
 def test_floats_of_a_mould_spread_about_their_kind():
     for mould in MOULDS:
         stiffer = [each.stiffer for each in floats() if each.mould is mould and each.state == "new"]

@@ -1,0 +1,97 @@
+"""The design sheet in a real browser: at both widths, without a network, and printed."""
+
+from __future__ import annotations
+
+import base64
+import re
+from pathlib import Path
+
+import pytest
+
+if not (Path("/usr/bin/chromium").exists() and Path("/usr/bin/chromedriver").exists()):
+    pytest.skip("needs the browser chromium and its driver", allow_module_level=True)
+
+from made_sheets import batch_of, facts_of, known
+from selenium import webdriver
+
+from rig.sheets import design_sheet, save_design_sheet
+
+A4_IN, LETTER_IN = (8.27, 11.69), (8.5, 11.0)
+DESKTOP_PX, PHONE_PX = 1280, 360
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory):
+    """A browser that shows a sheet; whatever it complains of fails the tests."""
+    folder = tmp_path_factory.mktemp("sheet")
+    results = batch_of([2.4, 2.5, 2.3, 2.45], "spring") + batch_of([1.7, 1.8, 1.75], "autumn")
+    page = save_design_sheet(design_sheet(results, facts_of(results), known(results), model="F-90"), folder)
+    options = webdriver.ChromeOptions()
+    options.binary_location = "/usr/bin/chromium"
+    for option in ("--headless=new", "--no-sandbox", "--disable-gpu"):
+        options.add_argument(option)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+    driver = webdriver.Chrome(options, webdriver.ChromeService("/usr/bin/chromedriver"))
+    driver.get(page.as_uri())
+    yield driver
+    complaints = driver.get_log("browser")
+    driver.quit()
+    assert complaints == []
+
+
+def shown_at(browser, width_px):
+    metrics = {"width": width_px, "height": 900, "deviceScaleFactor": 1, "mobile": width_px == PHONE_PX}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
+
+
+@pytest.mark.parametrize("width_px", [DESKTOP_PX, PHONE_PX])
+def test_the_page_fits_its_window_and_only_tables_scroll(browser, width_px):
+    shown_at(browser, width_px)
+    assert browser.execute_script("return document.documentElement.scrollWidth") <= width_px
+    beyond = browser.execute_script(
+        "return [...document.querySelectorAll('h1,h2,h3,p,li,img,figcaption')]"
+        ".filter(e => e.getBoundingClientRect().right > innerWidth + 1).map(e => e.textContent.slice(0, 40))"
+    )
+    assert beyond == []
+
+
+def test_every_picture_is_there_and_nothing_was_fetched(browser):
+    drawn = browser.execute_script("return [...document.images].map(e => e.complete && e.naturalWidth > 100)")
+    assert drawn == [True] * 3
+    fetched = browser.execute_script(
+        "return performance.getEntriesByType('resource').map(e => e.name).filter(n => !n.startsWith('data:'))"
+    )
+    assert fetched == []
+
+
+def test_text_is_dark_on_white(browser):
+    colours = browser.execute_script(
+        "const s = getComputedStyle(document.body); return [s.color, s.backgroundColor]"
+    )
+    (ink, paper) = ([int(each) for each in re.findall(r"\d+", colour)[:3]] for colour in colours)
+    assert paper == [255, 255, 255]
+    assert max(ink) < 80
+
+
+@pytest.mark.parametrize("paper_in", [A4_IN, LETTER_IN], ids=["A4", "Letter"])
+def test_it_prints_on_pages_of_paper_with_nothing_cut_at_the_side(browser, paper_in):
+    shown_at(browser, DESKTOP_PX)
+    sheet = {"paperWidth": paper_in[0], "paperHeight": paper_in[1], "printBackground": True}
+    pdf = base64.b64decode(browser.execute_cdp_cmd("Page.printToPDF", sheet)["data"])
+    assert pdf.startswith(b"%PDF")
+    # a page is scaled down where something on it is too wide
+    boxes = re.findall(rb"/MediaBox\s*\[\s*0 0 ([\d.]+) ([\d.]+)\s*\]", pdf)
+    assert boxes
+    for width, height in boxes:
+        assert float(width) == pytest.approx(72 * paper_in[0], abs=1.5)
+        assert float(height) == pytest.approx(72 * paper_in[1], abs=1.5)
+    width_px = round(96 * (paper_in[0] - 28 / 25.4))
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    shown_at(browser, width_px)
+    wide = browser.execute_script(
+        "return [...document.querySelectorAll('table,img')]"
+        ".filter(e => e.getBoundingClientRect().right > innerWidth + 1)"
+        ".map(e => (e.caption || e).textContent.slice(0, 60))"
+    )
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+    assert wide == []

@@ -1,0 +1,225 @@
+"""A design sheet: pieces are the unit, unlike captures stand apart, and what is missing is named."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from itertools import pairwise
+
+import html5lib
+import numpy as np
+import pandas as pd
+import pytest
+from made_sheets import HEIGHT_MM, batch_of, facts_of, known, pressed
+
+from rig.errors import InputError
+from rig.sheets import design_sheet, save_design_sheet
+
+SPRING = [2.40, 2.50, 2.30, 2.45, 2.35, 2.42, 2.38, 2.44]
+AUTUMN = [each - 0.7 for each in SPRING]
+LBF_PER_N = 1 / 4.4482216152605  # NIST SP 811
+
+
+def whole(**more):
+    results = batch_of(SPRING, "spring") + batch_of(AUTUMN, "autumn")
+    return design_sheet(results, facts_of(results), known(results), model="F-90", **more)
+
+
+@pytest.fixture(scope="module")
+def saved(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("sheet")
+    save_design_sheet(whole(margins={"secant_n_per_mm": 0.2}), folder)
+    return folder
+
+
+def test_pieces_are_counted_and_not_their_captures():
+    again = batch_of(SPRING, "spring", capture=None)
+    twice = [replace(each, capture=f"{each.capture} again") for each in again]
+    sheet = design_sheet(again + twice, facts_of(again + twice))
+    (alike,) = sheet.sets
+    figures = alike.figures["spring, new"]["secant_n_per_mm"]
+    assert figures.n == len(SPRING)
+    assert figures.mean == pytest.approx(np.mean(SPRING))
+
+
+def test_force_at_a_compression_and_at_a_gap_is_that_of_the_springs():
+    (alike,) = whole().sets
+    at_25 = next(row for row in alike.compression["spring, new"] if row.compression_pct == 25.0)
+    # 25 % of 90 mm are 22.5 mm
+    assert at_25.loading.mean == pytest.approx(22.5 * np.mean(SPRING), rel=1e-6)
+    assert at_25.unloading_n == pytest.approx(0.9 * 22.5 * np.mean(SPRING), rel=1e-6)
+    assert (at_25.deflection_mm, at_25.gap_mm) == (22.5, 67.5)
+    at_80 = next(row for row in alike.gap["autumn, new"] if row.gap_mm == 80.0)
+    assert at_80.loading.mean == pytest.approx(10.0 * np.mean(AUTUMN), rel=1e-6)
+
+
+def test_a_gap_squeezes_the_taller_piece_harder_and_a_compression_does_not():
+    results = [pressed("short", 2.0), pressed("tall", 2.0)]
+    facts = facts_of(results)
+    facts[1] = replace(facts[1], free_height_mm=HEIGHT_MM + 2.0)
+    (alike,) = design_sheet(results, facts).sets
+    assert alike.height_mm == HEIGHT_MM + 1.0
+    at_80 = next(row for row in alike.gap["spring, new"] if row.gap_mm == 80.0)
+    # by 10 mm and by 12 mm
+    assert sorted(at_80.loading.values) == pytest.approx([20.0, 24.0])
+    at_10 = next(row for row in alike.compression["spring, new"] if row.compression_pct == 10.0)
+    assert sorted(at_10.loading.values) == pytest.approx([2.0 * 9.0, 2.0 * 9.2])
+
+
+@pytest.mark.parametrize(
+    ("name", "other"),
+    [("rate", "2 mm/s"), ("temperature", "5.0 degC"), ("orientation", "upright"), ("calibration", "K2")],
+)
+def test_what_was_measured_unlike_stands_apart(name, other):
+    results = batch_of(SPRING, "spring") + batch_of(AUTUMN, "autumn", **{name: other})
+    sheet = design_sheet(results, facts_of(results))
+    assert [list(each.groups) for each in sheet.sets] == [["spring, new"], ["autumn, new"]]
+    assert not any(each.comparisons for each in sheet.sets)
+    together = design_sheet(results, facts_of(results), although=[name])
+    (alike,) = together.sets
+    assert any(f"although unlike: {name}" in note for note in alike.notes)
+
+
+def test_batches_are_compared_answer_first(saved):
+    page = (saved / "sheet.md").read_text(encoding="utf-8")
+    short = page[: page.index("## Identification")]
+    assert "autumn against spring, secant stiffness at the peak: beyond the margin of 0.2 N/mm" in short
+
+
+def test_states_of_the_same_pieces_are_compared_with_themselves():
+    new = batch_of(SPRING, "spring")
+    worn = [
+        pressed(each.piece, stiffness - 0.3, state="abused")
+        for each, stiffness in zip(new[:3], SPRING, strict=False)
+    ]
+    (alike,) = design_sheet(new + worn, facts_of(new + worn)).sets
+    (comparison,) = alike.comparisons
+    difference = next(each for each in comparison.differences if each.quantity == "secant_n_per_mm")
+    assert difference.paired
+    assert difference.difference == pytest.approx(-0.3)
+
+
+def test_what_is_missing_is_said_and_makes_a_shorter_sheet(tmp_path):
+    alone = [pressed("S1", 2.4, batch=None)]
+    sheet = design_sheet(alone, facts_of(alone, height_mm=None))
+    said = " ".join(sheet.missing)
+    wanted = (
+        "Mass",
+        "Size",
+        "Free height",
+        "only S1 was pressed",
+        "Relaxation",
+        "Knee",
+        "Permanent set",
+        "batch",
+    )
+    assert [what for what in wanted if what not in said] == []
+    save_design_sheet(sheet, tmp_path)
+    page = (tmp_path / "sheet.md").read_text(encoding="utf-8")
+    assert "## Mass" not in page
+    assert "## Size" not in page
+    assert "gap, mm" not in page
+    assert not list(tmp_path.glob("gap-*"))
+    (alike,) = sheet.sets
+    # without a height, by deflection
+    assert {row.compression_pct for row in alike.compression["batch not stated, new"]} == {None}
+
+
+def test_without_curves_there_is_still_a_sheet(tmp_path):
+    bare = [pressed("S1", 2.4, curve=False), pressed("S2", 2.5, curve=False)]
+    sheet = design_sheet(bare, facts_of(bare))
+    assert any(each.startswith("Curves") for each in sheet.missing)
+    save_design_sheet(sheet, tmp_path)
+    assert not list(tmp_path.glob("force-*.svg"))
+
+
+def test_invented_numbers_are_said_to_be_invented(tmp_path):
+    results = batch_of(SPRING, "spring")
+    save_design_sheet(design_sheet(results, facts_of(results, notes="all invented")), tmp_path)
+    assert "All numbers on this sheet are invented" in (tmp_path / "sheet.html").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"margins": {"colour": 1.0}}, "margin: no piece has 'colour'"),
+        ({"although": ["weather"]}, "although: no circumstance 'weather'"),
+    ],
+)
+def test_what_makes_no_sense_is_refused(change, said):
+    with pytest.raises(InputError, match=re.escape(said)):
+        whole(**change)
+
+
+def test_a_whole_series_of_rates_is_no_sheet():
+    results = [pressed(f"S{n}", 2.0, rate=f"{n} mm/s") for n in range(1, 9)]
+    with pytest.raises(InputError, match="8 sets that were measured unlike"):
+        design_sheet(results, facts_of(results))
+
+
+def test_tables_give_us_units_beside_metric_ones(saved):
+    force = pd.read_csv(saved / "force.csv")
+    in_lbf = [name for name in force.columns if name.endswith("_lbf")]
+    for name in in_lbf:
+        metric = name.removesuffix("_lbf") + "_n"
+        both = force[[name, metric]].dropna()
+        assert np.allclose(both[name], both[metric] * LBF_PER_N, rtol=1e-6)
+    assert in_lbf
+
+
+def test_the_page_is_valid_html_that_needs_no_other_file(saved):
+    text = (saved / "sheet.html").read_text(encoding="utf-8")
+    parser = html5lib.HTMLParser(strict=True, namespaceHTMLElements=False)
+    page = parser.parse(text)
+    for name in ("script", "link", "iframe", "object", "form"):
+        assert page.find(f".//{name}") is None
+    pictures = page.findall(".//img")
+    assert len(pictures) == 3
+    for picture in pictures:
+        assert picture.get("src").startswith("data:image/svg+xml;base64,")
+        assert len(picture.get("alt")) > 20
+    assert not re.search(r"url\(|@import|https?:", re.sub(r'src="data:[^"]*"', "", text))
+
+
+def test_headings_follow_each_other_and_tables_name_their_rows_and_columns(saved):
+    page = html5lib.parse((saved / "sheet.html").read_text(encoding="utf-8"), namespaceHTMLElements=False)
+    levels = [int(each.tag[1]) for each in page.iter() if re.fullmatch(r"h\d", str(each.tag))]
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(below <= above + 1 for above, below in pairwise(levels))
+    for table in page.findall(".//table"):
+        assert table.find("caption").text
+        assert {each.get("scope") for each in table.findall("./thead//th")} == {"col"}
+        assert {each.get("scope") for each in table.findall("./tbody//th")} == {"row"}
+    assert page.get("lang") == "en"
+
+
+def test_names_of_people_cannot_break_the_page(tmp_path):
+    evil = '<script>alert(1)</script> "|*'
+    results = [pressed(evil, 2.0, batch="a|b"), pressed("plain", 2.1, batch="a|b")]
+    save_design_sheet(design_sheet(results, facts_of(results), title='</title><b>"'), tmp_path)
+    text = (tmp_path / "sheet.html").read_text(encoding="utf-8")
+    page = html5lib.HTMLParser(strict=True, namespaceHTMLElements=False).parse(text)
+    assert page.find(".//script") is None
+    assert page.find(".//b") is None
+    markdown = (tmp_path / "sheet.md").read_text(encoding="utf-8")
+    assert "<script>" not in re.sub(r"\\.", "", markdown)
+
+
+def test_the_markdown_says_the_same_with_its_pictures_beside_it(saved):
+    markdown = (saved / "sheet.md").read_text(encoding="utf-8")
+    pictures = re.findall(r"!\[[^\]]+\]\(([\w.-]+)\)", markdown)
+    assert len(pictures) == 3
+    for name in pictures:
+        svg = (saved / name).read_text(encoding="utf-8")
+        assert "<title>" in svg
+        assert (saved / name).with_suffix(".png").read_bytes().startswith(b"\x89PNG")
+    page = html5lib.parse((saved / "sheet.html").read_text(encoding="utf-8"), namespaceHTMLElements=False)
+    headings = ["".join(each.itertext()) for each in page.iter() if str(each.tag) in ("h2", "h3")]
+    assert [line.lstrip("# ") for line in markdown.splitlines() if line.startswith("##")] == headings
+
+
+def test_the_same_sheet_gives_the_same_files(tmp_path, saved):
+    save_design_sheet(whole(margins={"secant_n_per_mm": 0.2}), tmp_path)
+    for path in saved.iterdir():
+        assert path.read_bytes() == (tmp_path / path.name).read_bytes(), path.name
