@@ -5,6 +5,8 @@ These checks only listen, so they suit devices that talk and print lines too, as
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from rig.conformance.outcome import Check, NotApplicableError, UnreadyError, require
@@ -14,8 +16,7 @@ from rig.wire import SampleBlock, StreamAt
 
 _GROUP = "sequence"
 
-LISTEN_S = 1.5
-PACE_S = 2.0
+LISTEN_S = 2.0
 PACE_TOLERANCE = 0.06
 """Of the device's clock against the host's: a wrong unit is far off, a late byte is not."""
 
@@ -44,8 +45,33 @@ def _steps(values: IntArray, modulus: int | None) -> IntArray:
     return steps if modulus is None else steps % modulus
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Run:
+    """Some seconds of the stream, which several checks look at."""
+
+    block: SampleBlock
+    ends_us: IntArray | None
+    ends_s: tuple[float, float]
+    damaged: int
+
+
+def _run(stand: Stand) -> _Run:
+    seen = stand.kept.get("run")
+    if not isinstance(seen, _Run):
+        before = stand.talk.tally.rejected
+        block = stand.collect(LISTEN_S)
+        first, last = stand.talk.taken[0], stand.talk.taken[-1]
+        times = first.block.time_us, last.block.time_us
+        ends_us = None
+        if times[0] is not None and times[1] is not None:
+            ends_us = np.array([int(times[0][-1]), int(times[1][-1])])
+        seen = _Run(block, ends_us, (first.at_s, last.at_s), stand.talk.tally.rejected - before)
+        stand.kept["run"] = seen
+    return seen
+
+
 def _numbers(stand: Stand) -> str:
-    steps = _steps(_seq(stand.collect(LISTEN_S)), SEQ_MODULUS)
+    steps = _steps(_seq(_run(stand).block), SEQ_MODULUS)
     require(bool((steps > 0).all()), "a number came twice")
     back = int((steps > SEQ_MODULUS // 2).sum())
     require(back == 0, f"numbers went back {back} times")
@@ -56,7 +82,7 @@ def _numbers(stand: Stand) -> str:
 
 
 def _rises(stand: Stand) -> str:
-    steps = _steps(_time(stand.collect(LISTEN_S)), stand.time_modulus_us)
+    steps = _steps(_time(_run(stand).block), stand.time_modulus_us)
     half = 2**62 if stand.time_modulus_us is None else stand.time_modulus_us // 2
     wrong = int(((steps <= 0) | (steps > half)).sum())
     require(wrong == 0, f"{wrong} of {len(steps)} steps do not go forward")
@@ -64,13 +90,13 @@ def _rises(stand: Stand) -> str:
 
 
 def _pace(stand: Stand) -> str:
-    stand.collect(PACE_S)
-    first, last = stand.talk.taken[0], stand.talk.taken[-1]
-    ends = np.array([int(_time(first.block)[-1]), int(_time(last.block)[-1])])
-    host_s = last.at_s - first.at_s
-    device_s = float(_steps(ends, stand.time_modulus_us)[0]) / 1e6
+    run = _run(stand)
+    _time(run.block)
+    assert run.ends_us is not None
+    host_s = run.ends_s[1] - run.ends_s[0]
     if host_s <= 0:
         raise UnreadyError("all samples came at once")
+    device_s = float(_steps(run.ends_us, stand.time_modulus_us)[0]) / 1e6
     words = f"{device_s:.3f} s on its clock in {host_s:.3f} s"
     require(abs(device_s / host_s - 1.0) <= PACE_TOLERANCE, words)
     return words
@@ -80,9 +106,11 @@ def _fit(stand: Stand) -> str:
     if stand.kind is not Kind.FRAMED:
         raise NotApplicableError("no rate was granted")
     granted_mhz = stand.stream(stand.known.rate_mhz)
-    block = stand.collect(LISTEN_S)
+    block = _run(stand).block
     taken = int(_steps(_seq(block), SEQ_MODULUS).sum())
     device_us = int(_steps(_time(block), stand.time_modulus_us).sum())
+    if not taken:
+        raise UnreadyError("the sample numbers do not rise")
     should_us = 1e9 / granted_mhz
     found_us = device_us / taken
     words = f"{found_us:.2f} us from number to number, {should_us:.2f} us by the rate granted"
@@ -91,9 +119,7 @@ def _fit(stand: Stand) -> str:
 
 
 def _whole(stand: Stand) -> str:
-    before = stand.talk.tally.rejected
-    stand.collect(LISTEN_S)
-    damaged = stand.talk.tally.rejected - before
+    damaged = _run(stand).damaged
     require(damaged == 0, f"{damaged} frames or lines were damaged")
     return "none damaged"
 
@@ -117,40 +143,47 @@ def _goes_on(stand: Stand) -> str:
     return f"after a pause the number is {ahead} further, the time {later_us / 1e6:.3f} s"
 
 
+def _across(stand: Stand, to_wrap_s: float) -> SampleBlock:
+    """The stream from now until after a wrap."""
+    stand.at_highest_rate()
+    stand.talk.taken.clear()
+    stand.talk.listen(1.1 * to_wrap_s + 1.0)
+    return SampleBlock.concatenate([each.block for each in stand.talk.taken])
+
+
+def _newest(stand: Stand) -> SampleBlock:
+    run = _run(stand).block
+    return run if stand.talk.latest is None else stand.talk.latest
+
+
 def _wraps(stand: Stand) -> str:
-    block = stand.collect(LISTEN_S)
-    seq = _seq(block)
-    rate_hz = len(seq) / LISTEN_S
-    to_wrap_s = (SEQ_MODULUS - int(seq[-1])) / rate_hz
+    run = _run(stand)
+    rate_hz = int(_steps(_seq(run.block), SEQ_MODULUS).sum()) / LISTEN_S
+    to_wrap_s = (SEQ_MODULUS - int(_seq(_newest(stand))[-1])) / max(rate_hz, 1.0)
     if to_wrap_s > stand.wrap_patience_s:
         raise NotApplicableError(f"the sample number wraps in {to_wrap_s:.0f} s only; --patient waits for it")
-    stand.talk.taken.clear()
-    stand.talk.listen(to_wrap_s * 1.1 + 1.0)
-    seq = _seq(SampleBlock.concatenate([each.block for each in stand.talk.taken]))
-    drops = np.flatnonzero(np.diff(seq) < 0)
-    require(len(drops) > 0, f"it did not wrap at {SEQ_MODULUS}; it went on to {int(seq.max())}")
-    before, after = int(seq[drops[0]]), int(seq[drops[0] + 1])
-    require((after - before) % SEQ_MODULUS <= LONGEST_STEP, f"from {before} to {after}")
-    return f"from {before} to {after}"
+    seq = _seq(_across(stand, to_wrap_s))
+    return _wrapped(seq, SEQ_MODULUS, LONGEST_STEP)
 
 
 def _time_wraps(stand: Stand) -> str:
     modulus = stand.time_modulus_us
     if modulus is None:
         raise NotApplicableError("its time does not wrap")
-    time_us = _time(stand.collect(LISTEN_S))
-    to_wrap_s = (modulus - int(time_us[-1])) / 1e6
-    if (np.diff(time_us) >= 0).all():
-        if to_wrap_s > stand.wrap_patience_s:
-            raise NotApplicableError(f"the time wraps in {to_wrap_s / 60:.0f} min only")
-        stand.talk.listen(to_wrap_s + 1.0)
-        time_us = _time(SampleBlock.concatenate([each.block for each in stand.talk.taken]))
-    drops = np.flatnonzero(np.diff(time_us) < 0)
-    require(len(drops) > 0, f"it did not wrap at {modulus} us")
-    before, after = int(time_us[drops[0]]), int(time_us[drops[0] + 1])
-    period_us = float(np.median(np.diff(time_us)))
-    require((after - before) % modulus <= LONGEST_STEP * period_us, f"from {before} to {after} us")
-    return f"from {before} to {after} us"
+    to_wrap_s = (modulus - int(_time(_newest(stand))[-1])) / 1e6
+    if to_wrap_s > stand.wrap_patience_s:
+        raise NotApplicableError(f"the time wraps in {to_wrap_s / 60:.0f} min only")
+    time_us = _time(_across(stand, to_wrap_s))
+    return _wrapped(time_us, modulus, LONGEST_STEP * float(np.median(np.diff(time_us))))
+
+
+def _wrapped(values: IntArray, modulus: int, longest: float) -> str:
+    """Where a counter wrapped, which must be at its modulus."""
+    drops = np.flatnonzero(np.diff(values) < 0)
+    require(len(drops) > 0, f"it did not wrap at {modulus}; it went on to {int(values.max())}")
+    before, after = int(values[drops[0]]), int(values[drops[0] + 1])
+    require((after - before) % modulus <= longest, f"from {before} to {after}")
+    return f"from {before} to {after}"
 
 
 CHECKS = (
@@ -177,7 +210,7 @@ CHECKS = (
         _GROUP,
         "The device's clock against the host's",
         "The time counts microseconds.",
-        f"within {100 * PACE_TOLERANCE:g} % of the host's clock over {PACE_S:g} s",
+        f"within {100 * PACE_TOLERANCE:g} % of the host's clock over {LISTEN_S:g} s",
         "Speed, dwell and recovery are wrong by the same factor.",
         _pace,
     ),

@@ -260,10 +260,14 @@ class Stand:
         before = self.talk.latest
         return lambda: self.talk.latest is not before
 
-    def collect(self, duration_s: float) -> SampleBlock:
-        """All samples of a while, in order; at the highest rate if the device listens."""
+    def at_highest_rate(self) -> None:
+        """Have it stream as fast as it can, if it can be asked."""
         if self.kind is Kind.FRAMED:
             self.stream(self.known.rate_mhz)
+
+    def collect(self, duration_s: float) -> SampleBlock:
+        """All samples of a while, in order; at the highest rate if the device listens."""
+        self.at_highest_rate()
         self.talk.listen(0.1)
         self.talk.taken.clear()
         self.talk.listen(duration_s)
@@ -320,6 +324,15 @@ class Stand:
             raise UnreadyError("no samples came")
         force = np.concatenate([each.block.force for each in self.talk.taken])
         return int(force.mean()), int(np.ptp(force))
+
+    def shows(self, bit: Status, limit_s: float = 0.5) -> bool:
+        """Whether a sample with a status bit comes within the limit, or was the newest."""
+
+        def holds() -> bool:
+            latest = self.talk.latest
+            return latest is not None and bool(latest.status[-1] & bit)
+
+        return self.talk.until(holds, limit_s)
 
     @property
     def moving(self) -> bool:
@@ -398,7 +411,7 @@ class Stand:
         what, self._provoked = self._provoked, None
         if what is not None:
             self.provoker.undo(what)
-            self.talk.drain(0.5)
+            self.catch_up()
             self.talk.listen(0.1)
 
     def willing(self, what: Provocation) -> None:
@@ -412,7 +425,11 @@ class Stand:
         why = self.provoker.willing(what)
         if why:
             raise NotApplicableError(why)
-        self.talk.drain()
+        self.catch_up()
+
+    def catch_up(self) -> None:
+        """Read what piled up while a person was waited for: a reply comes behind all of it."""
+        self.talk.ask(AskState(self.talk.next_id()))
 
     # The end of each check, and of all.
 

@@ -78,12 +78,15 @@ class ConformanceReport:
         Whether it says that it was left disarmed; None if it has no drive, or did not answer.
     interrupted
         Somebody stopped it, or the port failed; the words say which. Empty if it came to its end.
+    stopped
+        It was somebody's wish.
     """
 
     device: dict[str, Any]
     outcomes: tuple[CheckOutcome, ...]
     disarmed: bool | None = None
     interrupted: str = ""
+    stopped: bool = False
 
     def of(self, verdict: Verdict) -> tuple[CheckOutcome, ...]:
         """The outcomes with this verdict."""
@@ -98,11 +101,6 @@ class ConformanceReport:
             and not self.of(Verdict.FAILED)
             and not any(each.blocked for each in self.outcomes)
         )
-
-    @property
-    def whole(self) -> bool:
-        """Whether every check of a device was tried."""
-        return len(self.of(Verdict.NOT_TRIED)) == 0
 
 
 def run_suite(
@@ -131,6 +129,7 @@ def run_suite(
     """
     outcomes: list[CheckOutcome] = []
     interrupted = ""
+    stopped = False
     disarmed: bool | None = None
     try:
         for check in (each for each in ALL_CHECKS if each.group in groups):
@@ -140,7 +139,7 @@ def run_suite(
                 try:
                     outcome = _performed(stand, check, motion)
                 except InterruptedCheckError:
-                    interrupted = "it was stopped before"
+                    interrupted, stopped = "it was stopped before", True
                     outcome = CheckOutcome(check, Verdict.NOT_TRIED, why="it was stopped here")
                 except DeviceError as problem:
                     interrupted = f"the port or the bench failed before: {problem}"
@@ -152,7 +151,7 @@ def run_suite(
             disarmed = stand.leave()
         except DeviceError as problem:
             interrupted = interrupted or f"at the end the port failed: {problem}"
-    return ConformanceReport(_device_words(stand), tuple(outcomes), disarmed, interrupted)
+    return ConformanceReport(_device_words(stand), tuple(outcomes), disarmed, interrupted, stopped)
 
 
 def _performed(stand: Stand, check: Check, motion: bool) -> CheckOutcome:

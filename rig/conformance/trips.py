@@ -92,11 +92,7 @@ def _force_trip(stand: Stand) -> tuple[int, Event]:
 def _force(stand: Stand) -> str:
     limit, end = _force_trip(stand)
     require(end.value > limit, f"event 4 says {end.value} counts, the limit is {limit}")
-    latest = stand.talk.latest
-    require(
-        latest is not None and bool(latest.status[-1] & Status.FORCE_TRIP),
-        "status bit 5 (force trip) is clear",
-    )
+    require(stand.shows(Status.FORCE_TRIP), "status bit 5 (force trip) is clear")
     return f"event 4 at {end.value} counts, limit {limit}"
 
 
@@ -165,9 +161,7 @@ def _open_stop(stand: Stand) -> str:
         raise UnreadyError("no event 6 came when the emergency stop opened")
     stand.refuses(ClearStop(talk.next_id()), ReplyResult.STOP_LATCHED, "clear stop while it is open")
     stand.refuses(Arm(talk.next_id()), ReplyResult.STOP_LATCHED, "arm while it is open")
-    latest = stand.talk.latest
-    bit = latest is not None and bool(latest.status[-1] & Status.EMERGENCY_STOP)
-    require(bit, "status bit 4 (emergency stop) is clear while it is open")
+    require(stand.shows(Status.EMERGENCY_STOP), "status bit 4 (emergency stop) is clear while it is open")
     stand.undo()
     require(talk.until(lambda: _heard(stand, EventCode.STOP_CLOSED), LONGER_S), "no event 7 when it closed")
     cause = stand.state().stop_cause
