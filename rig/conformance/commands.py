@@ -87,7 +87,7 @@ def _beats(stand: Stand) -> str:
 
 
 def _once(stand: Stand) -> str:
-    for _ in range(3):
+    for _ in range(2):
         request = stand.talk.next_id()
         stand.talk.send(Identify(request))
         stand.talk.listen(REPLY_S)

@@ -15,10 +15,10 @@ from rig.wire import StateFlag, StreamAt
 _GROUP = "rates"
 
 RATE_TOLERANCE = 0.10
-MEASURED_S = 1.5
+MEASURED_S = 1.2
 ENOUGH_SAMPLES = 15
-QUIET_S = 0.4
-SETTLE_S = 0.3
+QUIET_S = 0.3
+SETTLE_S = 0.2
 SEQ_MODULUS = 2**16
 BEYOND_MHZ = 2**31 - 1
 

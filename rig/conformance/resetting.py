@@ -23,10 +23,10 @@ from rig.wire import (
 
 _GROUP = "reset"
 
-RUNS_BEFORE_S = 4.0
+RUNS_BEFORE_S = 3.0
 """Numbers and times have to be well away from zero, or a reset would not show in them."""
 
-QUIET_S = 0.6
+QUIET_S = 0.5
 BOOT_S = 5.0
 SLACK_S = 1.0
 _FORGOTTEN = StateFlag.ARMED | StateFlag.HOMED | StateFlag.LIMITS_SET

@@ -438,7 +438,8 @@ class Stand:
         if self.kind is Kind.FRAMED and self.drives:
             with suppress(UnreadyError, BrokenRuleError):
                 self.must(Disarm(self.talk.next_id()), "disarm")
-                self.standstill()
+                if StateFlag.ARMED in self.standstill().flags:
+                    self.must(Disarm(self.talk.next_id()), "disarm")
         self.talk.beating = False
         self.undo()
         self.talk.forget()

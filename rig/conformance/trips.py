@@ -28,6 +28,7 @@ _GROUP = "trips"
 PASSED_COUNTS = 10
 FORCE_SLACK_COUNTS = 20
 SECOND_END_S = 0.3
+STAYS_S = 0.6
 
 
 def _stopped(stand: Stand, request: int, codes: tuple[EventCode, ...], limit_s: float) -> Event:
@@ -125,7 +126,7 @@ def _without_heartbeats(stand: Stand) -> None:
 
 def _stays(stand: Stand) -> str:
     _without_heartbeats(stand)
-    stand.talk.listen(1.0)
+    stand.talk.listen(STAYS_S)
     cause = stand.state().stop_cause
     require(cause == EventCode.HEARTBEAT_LOST, "heartbeats came again, and the stop was gone by itself")
     return "still latched when the cause had gone"

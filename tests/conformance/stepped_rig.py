@@ -17,7 +17,7 @@ from rig.conformance import (
 from rig.virtual import LinearSpring, VirtualRig
 from rig.wire import FrameDecoder
 
-TURN_S = 0.01
+TURN_S = 0.02
 
 BOUNDS = Bounds(
     min_force=-5_000,
@@ -84,6 +84,7 @@ def stepped(
     *,
     bounds: Bounds | None = BOUNDS,
     stopped: Callable[[], bool] = lambda: False,
+    patience_s: float = 5.0,
     **options: object,
 ) -> tuple[Stand, VirtualRig]:
     """A rig that somebody may have spoilt, and the stand on which it is checked; not yet met."""
@@ -94,7 +95,7 @@ def stepped(
     spoil(rig)
     rig.start()
     talk = Dialogue(port, FrameDecoder(), clock=port.clock, stopped=stopped)
-    return Stand(talk, bounds, SteppedOrders(rig)), rig
+    return Stand(talk, bounds, SteppedOrders(rig), wrap_patience_s=patience_s), rig
 
 
 def checked(
