@@ -40,8 +40,8 @@ ATTEMPTS = 3
 BEAT_EVERY_S = 0.1
 
 MOST_HEARD = 20_000
-MOST_SAMPLES = 400_000
-"""What one check may hold: minutes of any stream. Older samples are given up first."""
+MOST_BLOCKS = 400_000
+"""What one check may hold: minutes of any stream. Older blocks of samples are given up first."""
 
 FIRST_GAP_S = 0.5
 """How long no byte may come before the line counts as quiet."""
@@ -158,8 +158,8 @@ class Dialogue:
     def _keep(self, block: SampleBlock, now_s: float) -> None:
         self.latest = block
         self.taken.append(Taken(block, now_s))
-        if len(self.taken) > MOST_SAMPLES:
-            del self.taken[: MOST_SAMPLES // 2]
+        if len(self.taken) > MOST_BLOCKS:
+            del self.taken[: MOST_BLOCKS // 2]
         if self.beating and now_s - self.beat_s >= BEAT_EVERY_S:
             self.beat()
 

@@ -88,7 +88,7 @@ RESET = Provocation(
     "reset",
     "reset external",
     "",
-    "Press the reset button of the board, or take its supply away for a moment.",
+    "Press the reset button of the board.",
     "",
 )
 

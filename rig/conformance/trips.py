@@ -54,8 +54,19 @@ def _provoked(stand: Stand, what: Provocation, codes: tuple[EventCode, ...]) -> 
     stand.ready()
     request = stand.begin_long()
     limit_s = stand.provoke(what)
+    _done_in_time(stand, request, limit_s)
     end = _stopped(stand, request, codes, limit_s)
     return f"{event_words(end)}, latched and disarmed"
+
+
+def _done_in_time(stand: Stand, request: int, limit_s: float) -> None:
+    """Blame nobody if a person was slower than the motion was long."""
+    if stand.provoker.slow:
+        end = stand.ending(request, limit_s)
+        if end is None or end.code == EventCode.FINISHED:
+            raise UnreadyError(
+                f"nothing tripped within {limit_s:g} s; if it was done in time, that is a failure"
+            )
 
 
 def _narrowed(stand: Stand, **narrowed: int) -> None:

@@ -27,8 +27,8 @@ def test_the_virtual_rig_passes_with_a_bench_that_trips_it(tmp_path) -> None:
         control = Path(folder) / "orders"
         with simulated(tmp_path, "--motion", "commanded", "--gap", 18, "--control", control) as link:
             finished = pressrig(
-                tmp_path, "check-device", "--rig", DRIVEN, "--port", link, "--bench", control, "--yes", "--json",
-                "--speed", "10 mm/s", "--only", HERE, "--report", page, afresh=True,
+                tmp_path, "check-device", "--rig", DRIVEN, "--port", link, "--bench", control, "--yes",
+                "--json", "--speed", "10 mm/s", "--only", HERE, "--report", page, afresh=True,
             )  # fmt: skip
     document = json.loads(finished.stdout)
     outcomes = {each["check"]: each["outcome"] for each in document["checks"]}

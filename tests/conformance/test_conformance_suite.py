@@ -75,6 +75,32 @@ def test_without_somebody_to_help_the_trips_are_not_tried_and_say_why() -> None:
     assert "trip-force" not in why
 
 
+def test_a_slow_person_trips_it_during_small_cycles() -> None:
+    stand, rig = stepped()
+    stand.provoker.slow = True
+    highest = []
+    kept = rig.device.advance
+    rig.device.advance = lambda samples: highest.append(rig.device.machine.position_mm) or kept(samples)  # type: ignore
+    stand.meet(lines=False)
+    report = run_suite(stand, ["trips"])
+    assert failed(report) == set()
+    assert not_tried(report) == {}
+    # strokes of 1 mm from 2 mm on; the limits that are passed at 5 mm/s add what braking takes
+    assert max(highest) < 3.5
+
+
+def test_a_person_who_does_nothing_is_not_taken_for_a_broken_device(monkeypatch) -> None:
+    monkeypatch.setattr("rig.conformance.stand.HAND_S", 2.0)
+    stand, _ = stepped()
+    stand.provoker.slow = True
+    stand.provoker.provoke = lambda what: None  # type: ignore[method-assign]
+    stand.meet(lines=False)
+    report = run_suite(stand, ["trips"])
+    assert failed(report) == set()
+    assert "nothing tripped" in not_tried(report)["trip-emergency-stop"]
+    assert report.disarmed
+
+
 def test_without_bounds_nothing_is_ever_armed() -> None:
     stand, rig = stepped(bounds=None)
     armed = []
