@@ -17,7 +17,7 @@ from rig.conformance.provoking import EMERGENCY_STOP
 from rig.virtual import DriveSettings, LinearSpring, VirtualPort, VirtualRig
 
 DRIVEN = RIGS / "virtual.yaml"
-HERE = "identity,reset,commands,garbage,heartbeat,trips"
+HERE = "reset,garbage,trips"
 """The others take as long again, and are tried without waiting in tests/conformance."""
 
 
@@ -33,8 +33,8 @@ def test_the_virtual_rig_passes_with_a_bench_that_trips_it(tmp_path) -> None:
     document = json.loads(finished.stdout)
     outcomes = {each["check"]: each["outcome"] for each in document["checks"]}
     assert finished.returncode == 0, finished.stdout
-    assert [name for name, outcome in outcomes.items() if outcome != "passed"] == ["identity-repeated"]
-    assert outcomes["heartbeat-stop"] == outcomes["trip-emergency-stop"] == outcomes["boot-id"] == "passed"
+    assert set(outcomes.values()) == {"passed"}
+    assert {"boot-id", "random-bytes", "trip-emergency-stop"} <= set(outcomes)
     assert document["left_disarmed"] is True
     assert "caution" in finished.stderr
     assert "0 failed" in page.read_text()
