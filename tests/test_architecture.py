@@ -26,6 +26,8 @@ ALLOWED: dict[str, set[str]] = {
     "wire": {"errors", "samples"},
     "reader": {"errors", "samples", "wire"},
     "virtual": {*BASE, "wire"},
+    # Counts and rules of the wire; what a count is, the caller knows.
+    "conformance": {"errors", "samples", "wire", "reader", "rig"},
     # Numbers: neither the disk nor the wire.
     "calibration": BASE,
     "segmenter": {*BASE, "calibration"},
@@ -64,6 +66,7 @@ ALLOWED: dict[str, set[str]] = {
         *DEVICES,
         "methods",
         "virtual",
+        "conformance",
         "capture",
         "population",
         "register",

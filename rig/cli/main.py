@@ -15,6 +15,7 @@ from rig.errors import RecorderError, RigError
 _COMMANDS = {
     "demo": ("rig.cli.demo", "Squeeze floats on the virtual rig and print what they are like."),
     "simulate": ("rig.cli.simulate", "Run a virtual rig on a pseudo-terminal."),
+    "check-device": ("rig.cli.check_device", "Check a device against every rule of the wire protocol."),
     "ports": ("rig.cli.ports", "List serial ports without opening any."),
     "record": ("rig.cli.record", "Record presses from a rig into a capture."),
     "run": ("rig.cli.run", "Run a method on a driven rig, or guide a hand through it, and record it."),

@@ -12,6 +12,7 @@ import sys
 import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -109,6 +110,11 @@ class _WithNames(click.Command):
     help="So many times faster than real time; inf for as fast as the host reads.",
 )
 @click.option("--fault", "faults", multiple=True, metavar="NAME", help="Trouble to make; repeatable.")
+@click.option(
+    "--control",
+    type=click.Path(path_type=Path),
+    help="Socket for orders such as `stop open` or `reset external`, one a line.",
+)
 @click.option("--talk-only", is_flag=True, help="Send frames unasked, and never listen.")
 @click.option(
     "--truth", type=click.Path(path_type=Path, dir_okay=False), help="File for the run's truth, as JSON."
@@ -133,6 +139,7 @@ def command(
     seed: int,
     speed_up: float,
     faults: tuple[str, ...],
+    control: Path | None,
     talk_only: bool,
     truth: Path | None,
 ) -> None:
@@ -163,10 +170,17 @@ def command(
         contact_mm=contact_mm,
         drive=_drive(drive_speed, drive_acceleration, drive_travel, contact_mm + lying.height_mm),
     )
-    with stop_on_signals() as stopped:
+    with stop_on_signals() as stopped, _orders(rig, control):
         port = VirtualPort(rig, link, speed_up)
         click.echo(_invitation(link, rig_file or RIG_FILES[wire], cycles))
         _serve(port, rig, stopped, truth)
+
+
+def _orders(rig: VirtualRig, control: Path | None) -> AbstractContextManager[object]:
+    """The socket for orders to the hardware, if one was asked for."""
+    from rig.virtual import OrderSocket
+
+    return nullcontext() if control is None else OrderSocket(rig, control)
 
 
 def _line_format(wire: str, rig_file: Path | None) -> LineFormat | None:

@@ -11,6 +11,7 @@ from rig.reader.clock_fit import ClockFit, ClockLine
 from rig.reader.events import Delivery, LinkEvent, LinkKind
 from rig.reader.heart import Heart
 from rig.reader.intake import Intake, WireFormat
+from rig.reader.link import Link
 from rig.reader.motion import EndKind, MotionEnd, MotionRequest
 from rig.reader.ports import PortAddress, PortDescription, find_port, list_ports
 from rig.reader.reader import Reader
@@ -25,6 +26,7 @@ __all__ = [
     "EndKind",
     "Heart",
     "Intake",
+    "Link",
     "LinkEvent",
     "LinkKind",
     "MotionEnd",

@@ -7,13 +7,14 @@ Must never know: captures, calibrations, the segmenter, the analyser, or who rea
 Not for Windows, which has no pseudo-terminals.
 """
 
-from rig.virtual.bench import FIRST_CONTACT_MM, SentSamples, VirtualRig
+from rig.virtual.bench import FIRST_CONTACT_MM, ORDERS, SentSamples, VirtualRig
 from rig.virtual.catalogue import SPECIMEN_NAMES, specimen_named
 from rig.virtual.chain import Chain
 from rig.virtual.climate import Climate
 from rig.virtual.drive import DriveSettings
 from rig.virtual.faults import FAULT_NAMES
 from rig.virtual.foam import Foam, FoamCurve, StandardLinearSolid
+from rig.virtual.orders import OrderSocket
 from rig.virtual.port import VirtualPort
 from rig.virtual.relaxation import Prony
 from rig.virtual.scripts import MotionKind, Plan, Script, make_script
@@ -30,6 +31,7 @@ from rig.virtual.truth import CycleCurve, CycleTruth, Truth
 __all__ = [
     "FAULT_NAMES",
     "FIRST_CONTACT_MM",
+    "ORDERS",
     "SPECIMEN_NAMES",
     "Chain",
     "Climate",
@@ -42,6 +44,7 @@ __all__ = [
     "HertzSphere",
     "LinearSpring",
     "MotionKind",
+    "OrderSocket",
     "Plan",
     "Prony",
     "Script",

@@ -9,6 +9,7 @@ Cost: working memory of one block; the record of what was sent is kept only when
 from __future__ import annotations
 
 import math
+import threading
 import time
 from collections import deque
 from collections.abc import Callable, Sequence
@@ -33,6 +34,7 @@ from rig.virtual.specimens import Specimen
 from rig.virtual.truth import Truth
 from rig.wire import (
     Capability,
+    EventCode,
     LineFormat,
     SampleBlock,
     encode_frame,
@@ -42,6 +44,26 @@ from rig.wire import (
 
 FIRST_CONTACT_MM = 20.0
 """Where the specimen stands on the platen's axis, well away from the home switch."""
+
+ORDERS = (
+    "stop open",
+    "stop close",
+    "upper press",
+    "upper free",
+    "motor stall",
+    "motor free",
+    "amplifier run",
+    "amplifier silent",
+    "amplifier saturated",
+    "scale run",
+    "scale frozen",
+    "scale torn",
+    "reset power",
+    "reset external",
+    "reset brown-out",
+    "state",
+)
+"""What can be done to the hardware; the same words as the bench of the reference firmware takes."""
 
 _FAULT_SPACING_S = 20.0
 """Length of time over which the device's faults are spread when there is no script."""
@@ -187,6 +209,7 @@ class VirtualRig:
         self._pending = bytearray()
         self._off_rig: deque[tuple[float, float]] = deque()
         self._laid_in: deque[tuple[Specimen, float]] = deque()
+        self._orders: deque[tuple[str, threading.Event]] = deque()
         if line_format is None:
             self._pending += _FRAME_ENDS
         self._send(self.device.greeting())
@@ -247,8 +270,33 @@ class VirtualRig:
         """
         self._laid_in.append((specimen, contact_mm))
 
+    def order(self, words: str) -> threading.Event:
+        """Have something done to the rig's hardware between two samples, as a hand would; from any thread.
+
+        Parameters
+        ----------
+        words
+            One of `ORDERS`.
+
+        Returns
+        -------
+        threading.Event
+            Set as soon as it is done.
+
+        Raises
+        ------
+        InputError
+            If there is no such order.
+        """
+        if words not in ORDERS:
+            raise InputError(f"order {words!r} is not known; choose from {', '.join(ORDERS)}")
+        done = threading.Event()
+        self._orders.append((words, done))
+        return done
+
     def receive(self, data: bytes) -> bytes:
         """Take the host's bytes, give what there is to send at once. A rig that only talks ignores them."""
+        self._obey()
         if self.listens:
             self._send(self.device.receive(list(self._hearing.feed(data))))
             self._started = self._started or self.device.streaming
@@ -284,6 +332,7 @@ class VirtualRig:
             self.device.machine.squeeze_off_rig(*self._off_rig.popleft())
         while self._laid_in:
             self.device.machine.replace_specimen(*self._laid_in.popleft())
+        self._obey()
         plugged = not self.unplugged
         while self._started and samples > 0 and plugged == (not self.unplugged):
             count = min(samples, self._samples_to_disruption())
@@ -292,6 +341,35 @@ class VirtualRig:
                 samples -= count
             self._disrupt()
         return self._take()
+
+    def _obey(self) -> None:
+        """Carry out the orders that have come since."""
+        device = self.device
+        while self._orders:
+            words, done = self._orders.popleft()
+            match words.split():
+                case ["stop", how]:
+                    self._send(
+                        device.open_emergency_stop() if how == "open" else device.close_emergency_stop()
+                    )
+                case ["upper", how]:
+                    device.drive.upper_held = how == "press"
+                case ["motor", how]:
+                    device.drive.set_fault(EventCode.STALLED, broken=how == "stall")
+                case ["amplifier", how]:
+                    device.drive.set_fault(EventCode.FORCE_SILENT, broken=how != "run")
+                case ["scale", how]:
+                    code = EventCode.STALLED if how == "frozen" else EventCode.POSITION_FAULT
+                    device.drive.set_fault(code, broken=how != "run")
+                case ["reset", _]:
+                    self._reset()
+            done.set()
+
+    def _reset(self) -> None:
+        """The device boots anew; what it says begins behind a delimiter."""
+        if self._format is None:
+            self._pending += _FRAME_ENDS
+        self._send(self.device.reboot())
 
     def _samples_within(self, duration_s: float) -> int:
         return max(math.floor(duration_s / self.device.machine.period_s + _ALMOST), 0)
@@ -319,7 +397,7 @@ class VirtualRig:
         self.unplugged = self._current.name == "unplug"
         if self._current.name == "reset":
             self._current = None
-            self._send(self.device.reboot())
+            self._reset()
 
     def _send(self, items: Sequence[Outgoing], room: int | None = None) -> None:
         if self._current is not None:

@@ -161,6 +161,7 @@ class Device:
         A bare number is the request id of a command that this firmware does not know.
         """
         self.drive.check_heartbeat(self._clock())
+        self.drive.check_hardware()
         sent = self._events()
         for command in commands:
             sent += self._answer(command)
@@ -176,6 +177,7 @@ class Device:
             Blocks of samples (only while streaming) and messages, in the order in which they are sent.
         """
         self.drive.check_heartbeat(self._clock())
+        self.drive.check_hardware()
         sent: list[Outgoing] = [*self._events()]
         while samples > 0:
             stretch, readings, why = self._step(self._longest_step(samples))

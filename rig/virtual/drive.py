@@ -89,6 +89,9 @@ class Drive:
     last_request: int = 0
     cycles_done: int = 0
     home_offset: int = 0
+    upper_held: bool = False
+    """Whether something holds the travel switch at the pressing end closed."""
+    _faults: set[EventCode] = field(default_factory=set)
     _motion: _Motion | None = None
     _cycle_legs: tuple[tuple[float, float], ...] = ()
     _beat_s: float = 0.0
@@ -190,6 +193,27 @@ class Drive:
         """Somebody released the button; the stop stays latched."""
         self.emergency_stop_open = False
         self._happenings.append(Happening(EventCode.STOP_CLOSED, 0, 0))
+
+    def set_fault(self, code: EventCode, *, broken: bool) -> None:
+        """Let a part of the hardware fail, or mend all; what it does is seen as soon as it matters.
+
+        A silent converter trips whenever the drive is armed, a stall whenever it moves, a position sensor
+        at once.
+        """
+        if not broken:
+            self._faults.clear()
+            return
+        self._faults.add(code)
+        if code == EventCode.POSITION_FAULT:
+            self.homed = False
+            self.trip(code, 0)
+
+    def check_hardware(self) -> None:
+        """Trip if something that failed matters now."""
+        if self.armed and EventCode.FORCE_SILENT in self._faults:
+            self.trip(EventCode.FORCE_SILENT, 0)
+        if self._motion is not None and EventCode.STALLED in self._faults:
+            self.trip(EventCode.STALLED, 0)
 
     def trip(self, code: EventCode, value: int) -> None:
         """Brake, disarm and latch, unless a stop is latched already."""
@@ -333,7 +357,7 @@ class Drive:
             return False
         limits, here, force = self.limits, self._position_now(), self._force_now()
         # homing leaves the platen within a count of zero, on either side
-        pressed = force > limits.max_force or here > limits.max_position + _HALF_A_COUNT
+        pressed = force > limits.max_force or here > limits.max_position + _HALF_A_COUNT or self.upper_held
         pulled = force < limits.min_force or here < limits.min_position - _HALF_A_COUNT
         match command:
             case Home():
@@ -356,7 +380,7 @@ class Drive:
         pressing, lifting = stretch.speed_mm_per_s > 0, stretch.speed_mm_per_s < 0
         homing = self._motion is not None and self._motion.homing
         out_of_force = (pressing & (force > limits.max_force)) | (lifting & (force < limits.min_force))
-        beyond = pressing & (position > limits.max_position + _HALF_A_COUNT)
+        beyond = pressing & ((position > limits.max_position + _HALF_A_COUNT) | self.upper_held)
         if not homing:
             beyond |= lifting & (position < limits.min_position - _HALF_A_COUNT)
         saturated = np.abs(force) >= self.machine.chain.force_range_counts

@@ -7,7 +7,7 @@ Must never know: ports, clocks, files, calibrations. Nothing here waits, and no 
 
 from rig.wire.blocks import SampleBlock
 from rig.wire.decoded import Decoded, Placed, Tally
-from rig.wire.frames import FrameDecoder, encode_frame
+from rig.wire.frames import FrameDecoder, encode_frame, seal
 from rig.wire.line_format import AUXILIARY_UNITS, LineFormat
 from rig.wire.lines import LineDecoder, encode_lines
 from rig.wire.messages import (
@@ -82,4 +82,5 @@ __all__ = [
     "encode_frame",
     "encode_lines",
     "encode_samples",
+    "seal",
 ]

@@ -1,0 +1,301 @@
+"""`pressrig check-device`: whether a device keeps the wire protocol, rule by rule."""
+
+from __future__ import annotations
+
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from rig.cli.options import read_quantity
+from rig.cli.output import console, json_option, print_json
+from rig.errors import DeviceError, InputError
+
+if TYPE_CHECKING:
+    from rig.conformance import Bounds, CheckOutcome, ConformanceReport, Provoker
+    from rig.reader import PortAddress
+    from rig.rigfile import RigFile
+
+SUFFIXES = (".html", ".md", ".json")
+
+USUAL_BAUD = 115_200
+INTERRUPTED = 130
+"""What a shell shows for a program that Ctrl-C ended."""
+
+WRAP_PATIENCE_S = 5.0
+LONG_WRAP_PATIENCE_S = 200.0
+"""The number of a sample wraps after 131 s at 500 in a second."""
+
+BASE_MM = 1.0
+STROKE_MM = 1.0
+LONGEST_S = 6.0
+"""Of a motion that is meant to be stopped on its way, well before it arrives."""
+
+HAND_CAUTION = (
+    "Trips are provoked one by one. Use a stick for switches, keep hands away from the platens, and leave "
+    "out what you cannot do safely: s skips it."
+)
+
+SHARE_OF_TRAVEL = 0.25
+HOMING_MM_PER_S = 5.0
+
+
+@click.command("check-device")
+@click.option("--port", metavar="PATH", help="Port of the device; else the rig file's.")
+@click.option("--baud", type=click.IntRange(1), metavar="N", help="Speed; else the rig file's, or 115200.")
+@click.option(
+    "--rig",
+    "rig_file",
+    type=click.Path(path_type=Path),
+    help="The rig's file: its format, and what may be moved.",
+)
+@click.option("--only", metavar="GROUP,...", help="Only these groups; --groups lists them.")
+@click.option("--groups", "list_groups", is_flag=True, help="List the groups and their checks; open no port.")
+@click.option("--no-motion", is_flag=True, help="Arm nothing.")
+@click.option("--speed", default="2 mm/s", show_default=True, metavar="Q", help="Of the platen.")
+@click.option(
+    "--bench", type=click.Path(path_type=Path), help="Control socket of a simulated press, which trips it."
+)
+@click.option("--patient", is_flag=True, help="Wait minutes for the sample number to wrap.")
+@click.option("--report", type=click.Path(path_type=Path, dir_okay=False), help="File: .html, .md or .json.")
+@click.option("--yes", is_flag=True, help="The cautions hold; do not ask.")
+@json_option
+def command(
+    *,
+    port: str | None,
+    baud: int | None,
+    rig_file: Path | None,
+    only: str | None,
+    list_groups: bool,
+    no_motion: bool,
+    speed: str,
+    bench: Path | None,
+    patient: bool,
+    report: Path | None,
+    yes: bool,
+    as_json: bool,
+) -> None:
+    """Check a device against every rule of the wire protocol, and say what each failure costs.
+
+    Without --bench a person is asked to provoke the trips and may skip each. Nothing may lie between the
+    platens. The platen moves only with a rig file that has a `drive:` section, by some millimetres, and is
+    disarmed at the end. The exit code is 1 if the device breaks a rule.
+    """
+    from rig.rigfile import read_rig_file
+
+    groups = _groups(only)
+    if list_groups:
+        _list(groups)
+        return
+    _check_suffix(report)
+    speed_mm_per_s = read_quantity("--speed", speed, "mm/s")
+    assert speed_mm_per_s is not None
+    rig = None if rig_file is None else read_rig_file(rig_file)
+    address = _address(rig, port, baud)
+    bounds = None if rig is None or no_motion else _bounds(rig, speed_mm_per_s)
+    if bounds is not None and rig is not None:
+        _warn(rig, yes=yes, bench=bench is not None)
+    patience_s = LONG_WRAP_PATIENCE_S if patient else WRAP_PATIENCE_S
+    found = _performed(
+        rig, address, bounds, bench=bench, groups=groups, motion=not no_motion, patience_s=patience_s
+    )
+    _show(found, as_json)
+    if report is not None:
+        _write(found, report)
+    if found.interrupted:
+        if found.stopped:
+            raise click.exceptions.Exit(INTERRUPTED)
+        raise DeviceError(found.interrupted)
+    if not found.passed:
+        raise click.exceptions.Exit(1)
+
+
+def _groups(only: str | None) -> tuple[str, ...]:
+    from rig.conformance import GROUPS
+
+    if only is None:
+        return GROUPS
+    wanted = tuple(name.strip() for name in only.split(",") if name.strip())
+    for name in wanted:
+        if name not in GROUPS:
+            raise InputError(f"--only: found {name!r}, expected some of {', '.join(GROUPS)}")
+    if not wanted:
+        raise InputError(f"--only: found {only!r}, expected some of {', '.join(GROUPS)}")
+    return wanted
+
+
+def _list(groups: tuple[str, ...]) -> None:
+    from rig.conformance import ALL_CHECKS
+
+    for check in ALL_CHECKS:
+        if check.group in groups:
+            click.echo(f"{check.group:10} {check.name:26} {check.what}")
+
+
+def _check_suffix(report: Path | None) -> None:
+    if report is not None and report.suffix.lower() not in SUFFIXES:
+        raise InputError(f"--report {report}: expected a name that ends in {', '.join(SUFFIXES)}")
+    if report is not None and not report.resolve().parent.is_dir():
+        raise InputError(f"--report {report}: there is no folder {report.parent}; make it first")
+
+
+def _address(rig: RigFile | None, port: str | None, baud: int | None) -> PortAddress:
+    from dataclasses import replace
+
+    from rig.reader import PortAddress
+
+    if rig is not None:
+        address = rig.address(port)
+    elif port is None:
+        raise InputError("--port: is missing; `pressrig ports` lists those that are there")
+    else:
+        address = PortAddress(path=port, baud=USUAL_BAUD)
+    return address if baud is None else replace(address, baud=baud)
+
+
+def _bounds(rig: RigFile, speed_mm_per_s: float) -> Bounds | None:
+    """What may be moved, in counts; None for a rig without a drive."""
+    from rig.conformance import Bounds
+
+    limits = rig.limits
+    force, position = rig.calibration.force, rig.calibration.position
+    if limits is None or limits.by_hand or force is None or position is None:
+        return None
+    if speed_mm_per_s > limits.speed_mm_per_s:
+        raise InputError(
+            f"--speed: found {speed_mm_per_s:g} mm/s, the rig's limit is {limits.speed_mm_per_s:g} mm/s"
+        )
+    low_mm, high_mm = limits.travel_mm
+    base_mm = low_mm + min(BASE_MM, 0.05 * limits.span_mm)
+    stroke_mm = min(STROKE_MM, 0.05 * limits.span_mm)
+    far_mm = base_mm + min(speed_mm_per_s * LONGEST_S, SHARE_OF_TRAVEL * limits.span_mm)
+
+    def counts(value_mm: float) -> int:
+        return round(float(position.counts(value_mm)))
+
+    return Bounds(
+        min_force=round(float(force.counts(limits.force_n[0]))),
+        max_force=round(float(force.counts(limits.force_n[1]))),
+        min_position=counts(low_mm),
+        max_position=counts(high_mm),
+        speed=max(round(speed_mm_per_s / position.per_count), 1),
+        home_speed=max(round(min(HOMING_MM_PER_S, limits.speed_mm_per_s) / position.per_count), 1),
+        base=counts(base_mm),
+        stroke=counts(base_mm + stroke_mm) - counts(base_mm),
+        far=counts(far_mm),
+    )
+
+
+def _warn(rig: RigFile, *, yes: bool, bench: bool) -> None:
+    """Cautions before anything moves."""
+    from rig.cli.attending import have_cautions_read
+
+    click.echo(
+        "caution: Nothing may lie between the platens; the platen homes, then moves a little.", err=True
+    )
+    if not bench:
+        click.echo(f"caution: {HAND_CAUTION}", err=True)
+    have_cautions_read(rig.name, "check-device", already=yes)
+
+
+def _performed(
+    rig: RigFile | None,
+    address: PortAddress,
+    bounds: Bounds | None,
+    *,
+    bench: Path | None,
+    groups: tuple[str, ...],
+    motion: bool,
+    patience_s: float,
+) -> ConformanceReport:
+    """Open the port and perform the checks; the device is left disarmed, Ctrl-C or not."""
+    from rig.cli.stopping import stop_on_signals
+    from rig.conformance import Dialogue, Stand, run_suite
+    from rig.reader import Link, find_port
+    from rig.wire import FrameDecoder, LineDecoder
+
+    lines = rig.wire if rig is not None and rig.wire != "framed" else None
+    decoder = FrameDecoder() if lines is None else LineDecoder(lines)
+    options = {} if lines is None else {"time_modulus_us": lines.time_modulus_us}
+    with stop_on_signals() as stopped, _provoker(bench, stopped) as provoker:
+        link = Link(find_port(address), address.baud)
+        try:
+            talk = Dialogue(link, decoder, stopped=stopped.is_set)
+            stand = Stand(talk, bounds, provoker, wrap_patience_s=patience_s, **options)
+            stand.meet(lines=lines is not None)
+            return run_suite(stand, groups, motion=motion, tell=_teller())
+        finally:
+            link.close()
+
+
+@contextmanager
+def _provoker(bench: Path | None, stopped: threading.Event) -> Iterator[Provoker]:
+    """Whoever provokes the trips: a bench, a person at the terminal, or nobody."""
+    from rig.cli.check_device_person import PersonAtTheRig
+    from rig.conformance import BenchOrders, Nobody
+
+    if bench is not None:
+        orders = BenchOrders(bench)
+        try:
+            yield orders
+        finally:
+            orders.close()
+    elif sys.stdin is not None and sys.stdin.isatty():
+        yield PersonAtTheRig(stopped)
+    else:
+        yield Nobody("nobody is there to provoke it; give --bench SOCKET, or run it in a terminal")
+
+
+def _teller() -> Callable[[CheckOutcome], None]:
+    """Says each outcome on a terminal as soon as it is there."""
+
+    def tell(outcome: CheckOutcome) -> None:
+        if sys.stderr is not None and sys.stderr.isatty():
+            click.echo(f"{outcome.verdict.value:10} {outcome.check.what}", err=True)
+
+    return tell
+
+
+def _show(found: ConformanceReport, as_json: bool) -> None:
+    from rich.markup import escape
+    from rich.table import Table
+
+    from rig.conformance import Verdict, headline, report_document
+
+    if as_json:
+        print_json(report_document(found))
+        return
+    table = Table(title=f"Check of {escape(str(found.device.get('name', 'a device')))}", title_justify="left")
+    for heading in ("outcome", "check", "found, or why not"):
+        table.add_column(heading, overflow="fold")
+    colours = {Verdict.PASSED: "green", Verdict.FAILED: "bold red", Verdict.NOT_TRIED: "yellow"}
+    for each in found.outcomes:
+        outcome = f"[{colours[each.verdict]}]{each.verdict.value}[/]"
+        table.add_row(outcome, each.check.name, escape(each.found or each.why))
+    out = console()
+    out.print(table)
+    for each in found.of(Verdict.FAILED):
+        out.print(f"\n[bold]{escape(each.check.what)}[/] ({each.check.name})")
+        out.print(f"  rule: {escape(each.check.rule)}\n  found: {escape(each.found)}")
+        out.print(f"  expected: {escape(each.check.expected)}\n  what it costs: {escape(each.check.cost)}")
+    out.print(f"\n{escape(headline(found))}")
+    if found.disarmed is False:
+        click.echo("pressrig: IT SAYS THAT IT IS STILL ARMED: switch its motor off", err=True)
+
+
+def _write(found: ConformanceReport, path: Path) -> None:
+    from rig.cli.output import as_json_text
+    from rig.conformance import report_document, report_html, report_markdown
+
+    match path.suffix.lower():
+        case ".html":
+            text = report_html(found)
+        case ".md":
+            text = report_markdown(found)
+        case _:
+            text = as_json_text(report_document(found), indent=2) + "\n"
+    path.write_text(text, encoding="utf-8")

@@ -1,0 +1,61 @@
+"""A person beside the rig who provokes trips: asked before, told when, waited for afterwards."""
+
+from __future__ import annotations
+
+import os
+import select
+import sys
+import threading
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from rig.conformance import Provocation
+
+LOOK_S = 0.2
+
+
+class PersonAtTheRig:
+    """Asks at the terminal. Each trip can be skipped; nothing is waited for while something moves.
+
+    Parameters
+    ----------
+    stopped
+        Set as soon as somebody wants to stop.
+    """
+
+    slow = True
+
+    def __init__(self, stopped: threading.Event) -> None:
+        self._stopped = stopped
+
+    def willing(self, what: Provocation) -> str:
+        """Say what will be asked for, and wait for Enter or s."""
+        click.echo(
+            f"\nNext: {what.name}. You will be told when. It is going to be:\n  {what.words}", err=True
+        )
+        click.echo("Enter: go on.  s and Enter: skip it.", err=True)
+        line = self._line()
+        if line is None or line.strip():
+            return "skipped by a person"
+        return ""
+
+    def provoke(self, what: Provocation) -> None:
+        """Say that it is to be done now."""
+        click.echo(f"NOW: {what.words}", err=True)
+
+    def undo(self, what: Provocation) -> None:
+        """Ask for it to be undone, and wait for Enter."""
+        if what.undo_words:
+            click.echo(f"It stands still. {what.undo_words} Enter when that is done.", err=True)
+            self._line()
+
+    def _line(self) -> str | None:
+        """A line of standard input; None at its end, or on the wish to stop."""
+        if os.name != "posix":
+            return sys.stdin.readline() or None
+        while not self._stopped.is_set():
+            if select.select([sys.stdin], [], [], LOOK_S)[0]:
+                return sys.stdin.readline() or None
+        return None

@@ -1,0 +1,36 @@
+"""Whether a device keeps the wire protocol: every rule tried on the device itself, one check for each.
+
+In: an open port, what the rig may do in counts, and somebody or something that provokes the trips.
+Out: one outcome for each check, with the rule, what was found, what was expected, and what a failure costs.
+Must never know: captures, calibrations, newtons and millimetres, the terminal.
+"""
+
+from rig.conformance.dialogue import Dialogue, Port
+from rig.conformance.outcome import Check, CheckOutcome, Verdict
+from rig.conformance.paper import headline, report_document, report_html, report_markdown
+from rig.conformance.provoking import BenchOrders, Nobody, Provocation, Provoker
+from rig.conformance.stand import Bounds, Kind, Stand
+from rig.conformance.suite import ALL_CHECKS, GROUPS, ConformanceReport, run_suite
+
+__all__ = [
+    "ALL_CHECKS",
+    "GROUPS",
+    "BenchOrders",
+    "Bounds",
+    "Check",
+    "CheckOutcome",
+    "ConformanceReport",
+    "Dialogue",
+    "Kind",
+    "Nobody",
+    "Port",
+    "Provocation",
+    "Provoker",
+    "Stand",
+    "Verdict",
+    "headline",
+    "report_document",
+    "report_html",
+    "report_markdown",
+    "run_suite",
+]

@@ -1,0 +1,163 @@
+"""Arming, and what is refused: nothing here makes the platen travel far, whatever the device accepts."""
+
+from __future__ import annotations
+
+from rig.conformance.outcome import Check, NotApplicableError, require
+from rig.conformance.stand import Stand
+from rig.wire import Arm, Cycle, Disarm, MoveTo, PressUntil, ReplyResult, StateFlag
+
+_GROUP = "arming"
+FASTEST = 2**32 - 1
+
+
+def _flag(stand: Stand) -> str:
+    stand.arm()
+    armed = StateFlag.ARMED in stand.state().flags
+    stand.must(Disarm(stand.talk.next_id()), "disarm")
+    disarmed = StateFlag.ARMED not in stand.state().flags
+    require(armed, "armed, but flag 0 is clear")
+    require(disarmed, "disarmed, but flag 0 is set")
+    return "flag 0 follows"
+
+
+def _unhomed(stand: Stand) -> str:
+    stand.arm()
+    if StateFlag.HOMED in stand.state().flags:
+        raise NotApplicableError("it is homed already; reset it first")
+    here = MoveTo(stand.talk.next_id(), stand.position, stand.bounds.speed)
+    return stand.refuses(here, ReplyResult.NOT_HOMED, "a motion before homing")
+
+
+def _speeds(stand: Stand) -> str:
+    stand.ready()
+    found = []
+    for speed, words in ((0, "a speed of zero"), (FASTEST, "a speed beyond any drive")):
+        here = MoveTo(stand.talk.next_id(), stand.position, speed)
+        found.append(stand.refuses(here, ReplyResult.BAD_ARGUMENT, words))
+    return "; ".join(found)
+
+
+def _outside(stand: Stand) -> str:
+    stand.ready()
+    bounds, talk = stand.bounds, stand.talk
+    near = bounds.base + 2 * bounds.stroke
+    # narrowed, so that a device which wrongly accepts still moves by very little
+    stand.set_limits(max_position=near, min_position=min(bounds.base, stand.position) - bounds.stroke // 2)
+    above, far_below = near + bounds.stroke // 2, bounds.base - bounds.stroke
+    speed = bounds.speed
+    here = stand.position
+    tries = (
+        (MoveTo(talk.next_id(), above, speed), "a target above the limits"),
+        (MoveTo(talk.next_id(), far_below, speed), "a target below the limits"),
+        (PressUntil(talk.next_id(), bounds.max_force + 1, speed, here), "a force above the limits"),
+        (PressUntil(talk.next_id(), bounds.max_force, speed, above), "a press beyond the limits"),
+        (Cycle(talk.next_id(), here, above, speed, 0, 0, 1), "cycles beyond the limits"),
+    )
+    for command, words in tries:
+        if isinstance(command, Cycle) and not _cycles(stand):
+            continue
+        stand.refuses(command, ReplyResult.OUTSIDE_LIMITS, words)
+    return "targets, force and cycles beyond the limits: 6 (outside limits)"
+
+
+def _cycles(stand: Stand) -> bool:
+    return bool(stand.known.capabilities & stand.known.capabilities.CYCLES)
+
+
+def _senseless_cycles(stand: Stand) -> str:
+    if not _cycles(stand):
+        raise NotApplicableError("it does not cycle by itself")
+    stand.ready()
+    talk, bounds, here = stand.talk, stand.bounds, stand.position
+    turned = Cycle(talk.next_id(), here + 1, here, bounds.speed, 0, 0, 1)
+    found = stand.refuses(turned, ReplyResult.BAD_ARGUMENT, "cycles with low above high")
+    none = Cycle(talk.next_id(), here, here + bounds.stroke, bounds.speed, 0, 0, 0)
+    return f"{found}; {stand.refuses(none, ReplyResult.BAD_ARGUMENT, 'no cycles at all')}"
+
+
+def _busy(stand: Stand) -> str:
+    stand.ready()
+    stand.begin_long()
+    back = MoveTo(stand.talk.next_id(), stand.bounds.base, stand.bounds.speed)
+    return stand.refuses(back, ReplyResult.BUSY, "a motion during a motion")
+
+
+def _again(stand: Stand) -> str:
+    stand.arm()
+    reply = stand.talk.ask(Arm(stand.talk.next_id()))
+    require(reply is not None and reply.result == ReplyResult.ACCEPTED, "arming twice was refused")
+    return "accepted"
+
+
+CHECKS = (
+    Check(
+        "armed-flag",
+        _GROUP,
+        "The state's flag of arming",
+        "Flag 0 of the state says whether it is armed; disarm clears it.",
+        "set while armed, clear afterwards",
+        "Nobody can tell whether a hand may go in.",
+        _flag,
+        arms=True,
+    ),
+    Check(
+        "arm-twice",
+        _GROUP,
+        "Arming what is armed",
+        "Arming is refused only while a stop is latched.",
+        "result 0",
+        "A program that takes over after another one was killed cannot begin.",
+        _again,
+        arms=True,
+    ),
+    Check(
+        "motion-before-homing",
+        _GROUP,
+        "A motion before homing",
+        "Before it is homed, only homing is accepted; the answer is 8.",
+        "result 8",
+        "Position means nothing yet: it goes to a place that nobody meant.",
+        _unhomed,
+        arms=True,
+    ),
+    Check(
+        "senseless-speed",
+        _GROUP,
+        "Speeds of zero and beyond the drive",
+        "A bad argument is answered 2.",
+        "result 2",
+        "A motion that never ends, or steps that the motor loses.",
+        _speeds,
+        arms=True,
+    ),
+    Check(
+        "beyond-limits",
+        _GROUP,
+        "Targets beyond the limits",
+        "A motion beyond the limits is answered 6 before it begins.",
+        "result 6",
+        "It sets out and trips on its way, with the specimen squeezed.",
+        _outside,
+        arms=True,
+    ),
+    Check(
+        "senseless-cycles",
+        _GROUP,
+        "Cycles that make no sense",
+        "Low must lie below high, and the count above 0; the answer is 2.",
+        "result 2",
+        "Its counter is wrong before the first squeeze.",
+        _senseless_cycles,
+        arms=True,
+    ),
+    Check(
+        "busy",
+        _GROUP,
+        "A motion during a motion",
+        "While moving, another motion is answered 4.",
+        "result 4",
+        "The first motion's end is never told, and the program waits for it.",
+        _busy,
+        arms=True,
+    ),
+)

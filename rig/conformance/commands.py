@@ -1,0 +1,320 @@
+"""Every command that moves nothing, and the answers to wrong ones."""
+
+from __future__ import annotations
+
+from rig.conformance.dialogue import REPLY_S
+from rig.conformance.outcome import Check, NotApplicableError, UnreadyError, require
+from rig.conformance.stand import Stand, result_words
+from rig.wire import (
+    AskState,
+    ClearStop,
+    Command,
+    Disarm,
+    Halt,
+    Heartbeat,
+    Identify,
+    Limits,
+    MoveTo,
+    Reply,
+    ReplyResult,
+    State,
+    StateFlag,
+    StreamAt,
+    encode_frame,
+    seal,
+)
+
+_GROUP = "commands"
+
+UNKNOWN_KINDS = (0x4D, 0x7F, 0xFF)
+LOWEST, HIGHEST = -(2**31), 2**31 - 1
+STREAM_KIND, IDENTIFY_KIND = 0x41, 0x40
+
+
+def needs_drive(stand: Stand) -> None:
+    """Refuse a check that only makes sense with a drive."""
+    if not stand.drives:
+        raise NotApplicableError("it has no drive")
+
+
+def _unknown(stand: Stand) -> str:
+    found = []
+    for kind in UNKNOWN_KINDS:
+        request = stand.talk.next_id()
+        reply = stand.talk.ask_bytes(seal(bytes([kind]) + request.to_bytes(2, "little")), request)
+        require(reply is not None, f"no reply to command {kind:#04x}")
+        assert reply is not None
+        words = f"command {kind:#04x}: {result_words(reply.result)}"
+        require(reply.result == ReplyResult.UNKNOWN_COMMAND, words)
+        found.append(words)
+    return "; ".join(found)
+
+
+def _state(stand: Stand) -> str:
+    request = stand.talk.next_id()
+    reply = stand.talk.ask(AskState(request))
+    require(reply is not None, "no reply")
+    kinds = [type(each) for each in stand.talk.messages() if isinstance(each, State | Reply)]
+    require(State in kinds, "a reply, but no state message")
+    require(kinds.index(State) < kinds.index(Reply), "the reply came before the state")
+    return "a state message, then the reply"
+
+
+def _drive_commands(stand: Stand) -> str:
+    talk = stand.talk
+    if not stand.drives:
+        refused = talk.ask(Halt(talk.next_id()))
+        require(refused is not None, "no reply to halt")
+        assert refused is not None
+        require(refused.result != ReplyResult.ACCEPTED, "halt was accepted by a device without a drive")
+        return f"no drive; halt: {result_words(refused.result)}"
+    commands: tuple[Command, ...] = (Disarm(talk.next_id()), Halt(talk.next_id()), ClearStop(talk.next_id()))
+    for command in commands:
+        name = type(command).__name__.lower()
+        reply = talk.ask(command)
+        require(reply is not None, f"no reply to {name}")
+        assert reply is not None
+        require(reply.result == ReplyResult.ACCEPTED, f"{name} was answered {result_words(reply.result)}")
+    return "disarm, halt and clear stop: accepted"
+
+
+def _beats(stand: Stand) -> str:
+    request = stand.talk.next_id()
+    stand.talk.send(Heartbeat(request))
+    stand.talk.listen(REPLY_S)
+    require(stand.talk.reply_to(request) is None, "it replied to a heartbeat")
+    return "no reply"
+
+
+def _once(stand: Stand) -> str:
+    for _ in range(2):
+        request = stand.talk.next_id()
+        stand.talk.send(Identify(request))
+        stand.talk.listen(REPLY_S)
+        count = len(stand.talk.replies_to(request))
+        require(count <= 1, f"{count} replies to one command")
+    return "one reply to each command"
+
+
+def _repeated(stand: Stand) -> str:
+    needs_drive(stand)
+    talk, bounds = stand.talk, stand.bounds
+    request = talk.next_id()
+    edges = bounds.min_force, bounds.max_force, bounds.min_position
+    first = Limits(request, *edges, bounds.max_position)
+    stand.must(first, "set the limits")
+    talk.send(Limits(request, *edges, bounds.max_position - 1))
+    talk.listen(REPLY_S)
+    replies = talk.replies_to(request)
+    require(len(replies) >= 2, "no second reply under the same request id")
+    require(replies[0] == replies[1], f"first {replies[0]}, then {replies[1]}")
+    kept = stand.state().max_position
+    require(kept == bounds.max_position, "the command was carried out a second time")
+    return "the same reply, carried out once"
+
+
+def _longer(stand: Stand) -> str:
+    request = stand.talk.next_id()
+    payload = bytes([IDENTIFY_KIND]) + request.to_bytes(2, "little") + b"\x01\x02\x03"
+    reply = stand.talk.ask_bytes(seal(payload), request)
+    require(reply is not None, "no reply to identify with three bytes more")
+    assert reply is not None
+    require(reply.result == ReplyResult.ACCEPTED, f"answered {result_words(reply.result)}")
+    return "the extra bytes were ignored"
+
+
+def _shorter(stand: Stand) -> str:
+    stand.must(StreamAt(stand.talk.next_id(), 0), "stop the stream")
+    stand.talk.drain()
+    request = stand.talk.next_id()
+    stand.talk.send_bytes(b"\x00" + seal(bytes([STREAM_KIND]) + request.to_bytes(2, "little") + b"\x01"))
+    stand.talk.listen(REPLY_S)
+    reply = stand.talk.reply_to(request)
+    require(
+        reply is None or reply.result != ReplyResult.ACCEPTED,
+        "a stream command of half its length was obeyed",
+    )
+    return "not obeyed"
+
+
+def _limits_kept(stand: Stand) -> str:
+    needs_drive(stand)
+    bounds = stand.bounds
+    sent = (bounds.min_force + 1, bounds.max_force - 1, bounds.min_position + 1, bounds.max_position - 1)
+    stand.must(Limits(stand.talk.next_id(), *sent), "set the limits")
+    state = stand.state()
+    kept = state.min_force, state.max_force, state.min_position, state.max_position
+    require(kept == sent, f"sent {sent}, kept {kept}")
+    require(StateFlag.LIMITS_SET in state.flags, "kept, but flag 2 (limits set) is clear")
+    return f"{sent[0]} to {sent[1]} force counts, {sent[2]} to {sent[3]} position counts"
+
+
+def _limits_mixed(stand: Stand) -> str:
+    needs_drive(stand)
+    bounds = stand.bounds
+    swapped = Limits(stand.talk.next_id(), bounds.max_force, bounds.min_force, 0, bounds.max_position)
+    said = stand.refuses(swapped, ReplyResult.BAD_ARGUMENT, "a least force above the greatest")
+    talk = stand.talk
+    turned = Limits(
+        talk.next_id(), bounds.min_force, bounds.max_force, bounds.max_position, bounds.min_position
+    )
+    return f"{said}; {stand.refuses(turned, ReplyResult.BAD_ARGUMENT, 'a least position above the greatest')}"
+
+
+def _limits_wide(stand: Stand) -> str:
+    needs_drive(stand)
+    bounds = stand.bounds
+    found = []
+    for what, edges in (
+        ("force", (LOWEST, HIGHEST, bounds.min_position, bounds.max_position)),
+        ("position", (bounds.min_force, bounds.max_force, LOWEST, HIGHEST)),
+    ):
+        reply = stand.talk.ask(Limits(stand.talk.next_id(), *edges))
+        stand.set_limits()
+        require(reply is not None, f"no reply to {what} limits without end")
+        assert reply is not None
+        words = f"{what} limits without end: {result_words(reply.result)}"
+        require(reply.result == ReplyResult.OUTSIDE_LIMITS, words)
+        found.append(words)
+    return "; ".join(found)
+
+
+def _unarmed(stand: Stand) -> str:
+    needs_drive(stand)
+    stand.must(Disarm(stand.talk.next_id()), "disarm")
+    stand.stream(stand.known.rate_mhz)
+    stand.set_limits()
+    if StateFlag.ARMED in stand.state().flags:
+        raise UnreadyError("it says that it is armed")
+    here = MoveTo(stand.talk.next_id(), stand.position, stand.bounds.speed)
+    return stand.refuses(here, ReplyResult.NOT_ARMED, "a motion while disarmed")
+
+
+def _after_zero(stand: Stand) -> str:
+    """A receiver is in step after a 0x00, and empty frames mean nothing."""
+    request = stand.talk.next_id()
+    reply = stand.talk.ask_bytes(b"\x00" * 20 + encode_frame(Identify(request)), request)
+    require(reply is not None, "no reply behind empty frames")
+    return "answered behind 21 empty frames"
+
+
+CHECKS = (
+    Check(
+        "unknown-command",
+        _GROUP,
+        "Commands that it does not know",
+        "An unknown command is answered with result 1.",
+        "result 1",
+        "A host newer than the firmware waits for a second at each new command and then reports a dead "
+        "device.",
+        _unknown,
+    ),
+    Check(
+        "state-answer",
+        _GROUP,
+        "The answer to state",
+        "State is answered with a state message, then with the reply.",
+        "a state message, then a reply with result 0",
+        "Limits cannot be read back, so it is never armed.",
+        _state,
+    ),
+    Check(
+        "drive-commands",
+        _GROUP,
+        "Disarm, halt and clear stop at rest",
+        "Every command but the heartbeat is answered; at rest these three are accepted.",
+        "result 0; without a drive, a refusal",
+        "A program that ends cannot be sure that it left the press safe.",
+        _drive_commands,
+    ),
+    Check(
+        "heartbeat-unanswered",
+        _GROUP,
+        "Heartbeats",
+        "A heartbeat has no reply.",
+        "no reply",
+        "Ten replies a second take room on the line from the samples.",
+        _beats,
+    ),
+    Check(
+        "one-reply",
+        _GROUP,
+        "Number of replies",
+        "Each command is answered once.",
+        "one reply",
+        "A second reply may be taken for the answer to the next command.",
+        _once,
+    ),
+    Check(
+        "repeated-request",
+        _GROUP,
+        "A request id that comes again",
+        "A command with the last request id gets the same reply again and is not carried out twice.",
+        "the same reply, carried out once",
+        "On a noisy line a motion is begun twice, or a cycle is counted twice.",
+        _repeated,
+    ),
+    Check(
+        "longer-body",
+        _GROUP,
+        "A command with more bytes than it knows",
+        "A body longer than listed is accepted, its extra bytes ignored.",
+        "result 0",
+        "It cannot be used with later versions of the host.",
+        _longer,
+    ),
+    Check(
+        "shorter-body",
+        _GROUP,
+        "A command that is too short",
+        "A body shorter than listed is damage.",
+        "not obeyed",
+        "It acts on bytes that nobody sent.",
+        _shorter,
+    ),
+    Check(
+        "empty-frames",
+        _GROUP,
+        "Empty frames",
+        "Two 0x00 in a row are an empty frame, which means nothing.",
+        "the command behind them is answered",
+        "Hosts send one 0x00 before each command; every command is lost.",
+        _after_zero,
+    ),
+    Check(
+        "limits-kept",
+        _GROUP,
+        "Limits, read back",
+        "The device keeps the trip limits that it is sent, and its state shows them.",
+        "the same four numbers, and flag 2",
+        "It is never armed, since nobody knows where it would stop.",
+        _limits_kept,
+    ),
+    Check(
+        "limits-mixed-up",
+        _GROUP,
+        "Limits in the wrong order",
+        "A least value above the greatest is a bad argument, result 2.",
+        "result 2",
+        "It trips at once or never, depending on the firmware.",
+        _limits_mixed,
+    ),
+    Check(
+        "limits-too-wide",
+        _GROUP,
+        "Limits beyond those built in",
+        "The host's limits may only narrow those that are built in; wider ones are answered 6.",
+        "result 6",
+        "A slip in a rig file takes away the last limit before the frame or the cell breaks.",
+        _limits_wide,
+    ),
+    Check(
+        "motion-while-disarmed",
+        _GROUP,
+        "A motion while it is disarmed",
+        "Nothing moves unless armed; the answer is 3.",
+        "result 3",
+        "The platen can move while somebody lays in a specimen.",
+        _unarmed,
+    ),
+)

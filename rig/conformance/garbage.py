@@ -1,0 +1,104 @@
+"""Rubbish from the host: a device throws it away, does nothing, and is in step after the next 0x00."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rig.conformance.dialogue import PIECE_BYTES, REPLY_S
+from rig.conformance.outcome import Check, require
+from rig.conformance.stand import Stand
+from rig.wire import Identify, Identity, StateFlag, StreamAt, encode_frame, seal
+
+_GROUP = "garbage"
+
+NOISE_BYTES = 4096
+NOISE_SEED = 90
+IDENTIFY_KIND = 0x40
+
+
+def _in_step(stand: Stand, after: str) -> None:
+    require(
+        stand.talk.ask(Identify(stand.talk.next_id())) is not None, f"no answer to identify after {after}"
+    )
+
+
+def _bad_crc(stand: Stand) -> str:
+    request = stand.talk.next_id()
+    sealed = bytearray(seal(bytes([IDENTIFY_KIND]) + request.to_bytes(2, "little") + b"\x55\x55"))
+    sealed[4] ^= 0x01  # one bit of the two last bytes of the payload; no 0x00 comes of it
+    stand.talk.send_bytes(b"\x00" + bytes(sealed))
+    stand.talk.listen(REPLY_S)
+    require(stand.talk.reply_to(request) is None, "it obeyed a frame with a wrong check sum")
+    _in_step(stand, "a frame with a wrong check sum")
+    return "not obeyed, and in step afterwards"
+
+
+def _half_frame(stand: Stand) -> str:
+    cut = stand.talk.next_id()
+    whole = encode_frame(StreamAt(cut, stand.known.rate_mhz))
+    stand.talk.send_bytes(b"\x00" + whole[: len(whole) // 2])
+    stand.talk.listen(REPLY_S)
+    require(stand.talk.reply_to(cut) is None, "it obeyed half a frame")
+    _in_step(stand, "half a frame")
+    return "not obeyed, and in step afterwards"
+
+
+def _overlong(stand: Stand) -> str:
+    stand.talk.send_bytes(b"\x00" + b"\x11" * 300)
+    _in_step(stand, "300 bytes without a 0x00")
+    return "in step after 300 bytes without a 0x00"
+
+
+def _noise(stand: Stand) -> str:
+    before = stand.known.boot_id
+    noise = np.random.default_rng(NOISE_SEED).bytes(NOISE_BYTES)
+    for first in range(0, len(noise), PIECE_BYTES):
+        stand.talk.send_bytes(noise[first : first + PIECE_BYTES])
+        stand.talk.turn()
+    _in_step(stand, f"{NOISE_BYTES} random bytes")
+    identity = stand.talk.newest(Identity)
+    require(isinstance(identity, Identity) and identity.boot_id == before, "the device was reset by it")
+    if stand.drives:
+        flags = stand.state().flags
+        require(not flags & (StateFlag.ARMED | StateFlag.MOVING), f"afterwards its flags are {flags!r}")
+    return f"in step after {NOISE_BYTES} random bytes, nothing armed, no reset"
+
+
+CHECKS = (
+    Check(
+        "bad-check-sum",
+        _GROUP,
+        "A frame with a wrong check sum",
+        "A frame whose check sum is wrong is thrown away.",
+        "no reply, and the next command is answered",
+        "A flipped bit on the cable becomes another command, speed or position.",
+        _bad_crc,
+    ),
+    Check(
+        "half-frame",
+        _GROUP,
+        "Half a frame",
+        "After the next 0x00 a receiver is in step again.",
+        "no reply, and the next command is answered",
+        "A host that is killed in the middle of a command leaves the device deaf.",
+        _half_frame,
+    ),
+    Check(
+        "overlong-frame",
+        _GROUP,
+        "Bytes without an end",
+        "More than 67 bytes without a 0x00 are thrown away up to the next one.",
+        "the next command is answered",
+        "It writes past its buffer: whatever lies behind it is changed, limits and speeds included.",
+        _overlong,
+    ),
+    Check(
+        "random-bytes",
+        _GROUP,
+        "Random bytes",
+        "Rubbish is thrown away and counted; nothing else comes of it.",
+        "in step after the next 0x00, not armed, not reset",
+        "Another program that opens the port by mistake resets or moves the press.",
+        _noise,
+    ),
+)

@@ -1,0 +1,277 @@
+"""Motions, small and slow: each does what it says and ends in one event."""
+
+from __future__ import annotations
+
+from rig.conformance.outcome import Check, NotApplicableError, UnreadyError, require
+from rig.conformance.stand import NEAR_COUNTS, Stand, event_words
+from rig.samples import Status
+from rig.wire import (
+    Capability,
+    Cycle,
+    Disarm,
+    EventCode,
+    Halt,
+    Home,
+    MoveTo,
+    PressUntil,
+    Reply,
+    ReplyResult,
+    State,
+    StateFlag,
+)
+
+_GROUP = "motion"
+CYCLES = 2
+HALT_S = 2.0
+SECOND_END_S = 0.4
+FORCE_SLACK_COUNTS = 20
+
+
+def _home(stand: Stand) -> str:
+    stand.arm()
+    talk = stand.talk
+    request = stand.begin(Home(talk.next_id(), stand.bounds.home_speed))
+    end = stand.ending(request, stand.bounds.home_s)
+    require(end is not None and end.code == EventCode.FINISHED, f"it ended with {event_words(end)}")
+    homed = [each for each in talk.events() if each.code == EventCode.HOMED and each.request == request]
+    require(len(homed) == 1, f"{len(homed)} events 14 (homed)")
+    talk.listen(0.1)
+    require(abs(stand.position) <= NEAR_COUNTS, f"afterwards it stands at {stand.position} counts")
+    require(StateFlag.HOMED in stand.state().flags, "flag 1 (homed) is clear")
+    return f"event 14, then event 2; it stands at {stand.position} counts"
+
+
+def _move(stand: Stand) -> str:
+    stand.ready()
+    talk, bounds = stand.talk, stand.bounds
+    target = bounds.base + bounds.stroke
+    talk.taken.clear()
+    request = stand.begin(MoveTo(talk.next_id(), target, bounds.speed))
+    end = stand.ending(request, stand.stroke_s(bounds.stroke))
+    require(end is not None and end.code == EventCode.FINISHED, f"it ended with {event_words(end)}")
+    talk.listen(0.1)
+    require(abs(stand.position - target) <= NEAR_COUNTS, f"sent to {target}, it stands at {stand.position}")
+    moved = any(bool((each.block.status & Status.MOVING).any()) for each in talk.taken)
+    require(moved, "status bit 2 (moving) was never set")
+    require(not stand.moving, "status bit 2 (moving) is set at rest")
+    assert end is not None
+    require(abs(end.value - target) <= NEAR_COUNTS, f"event 2 says {end.value}, sent to {target}")
+    return f"it stands at {stand.position}, sent to {target}"
+
+
+def _one_end(stand: Stand) -> str:
+    stand.ready()
+    talk, bounds = stand.talk, stand.bounds
+    request = stand.begin(MoveTo(talk.next_id(), bounds.base + bounds.stroke, bounds.speed))
+    if stand.ending(request, stand.stroke_s(bounds.stroke)) is None:
+        raise UnreadyError("a motion to begin with did not end")
+    talk.listen(SECOND_END_S)
+    count = len(stand.endings(request))
+    require(count == 1, f"{count} events ended one motion")
+    return "one event"
+
+
+def _limit_before_force(stand: Stand) -> str:
+    stand.ready()
+    talk, bounds = stand.talk, stand.bounds
+    farthest = bounds.base + bounds.stroke
+    request = stand.begin(PressUntil(talk.next_id(), bounds.max_force, bounds.speed, farthest))
+    end = stand.ending(request, stand.stroke_s(bounds.stroke))
+    require(end is not None and end.code == EventCode.POSITION_LIMIT, f"it ended with {event_words(end)}")
+    talk.listen(0.1)
+    require(abs(stand.position - farthest) <= NEAR_COUNTS, f"it stands at {stand.position}, limit {farthest}")
+    return "event 11 at the position limit"
+
+
+def _force_reached(stand: Stand) -> str:
+    stand.ready()
+    talk, bounds = stand.talk, stand.bounds
+    mean, spread = stand.force_now()
+    goal = mean - spread - FORCE_SLACK_COUNTS
+    request = stand.begin(PressUntil(talk.next_id(), goal, bounds.speed, bounds.base + bounds.stroke))
+    end = stand.ending(request, stand.stroke_s(bounds.stroke))
+    require(end is not None and end.code == EventCode.FINISHED, f"it ended with {event_words(end)}")
+    talk.listen(0.1)
+    gone = stand.position - bounds.base
+    require(gone < bounds.stroke // 2, f"the force was there, and it went on by {gone} counts")
+    return f"event 2 after {gone} counts"
+
+
+def _halt(stand: Stand) -> str:
+    stand.ready()
+    talk = stand.talk
+    request = stand.begin_long()
+    reply = talk.ask(Halt(talk.next_id()))
+    require(reply is not None and reply.result == ReplyResult.ACCEPTED, "halt was not accepted")
+    end = stand.ending(request, HALT_S)
+    require(end is not None and end.code == EventCode.HALTED, f"it ended with {event_words(end)}")
+    state = stand.standstill()
+    require(StateFlag.ARMED in state.flags, "it is disarmed afterwards")
+    return "event 12, still armed"
+
+
+def _disarm(stand: Stand) -> str:
+    stand.ready()
+    talk = stand.talk
+    request = stand.begin_long()
+    reply = talk.ask(Disarm(talk.next_id()))
+    require(reply is not None and reply.result == ReplyResult.ACCEPTED, "disarm was not accepted")
+    end = stand.ending(request, HALT_S)
+    require(end is not None and end.code == EventCode.HALTED, f"it ended with {event_words(end)}")
+    state = stand.standstill()
+    require(StateFlag.ARMED not in state.flags, "it is armed afterwards")
+    return "event 12, disarmed"
+
+
+def _cycle(stand: Stand) -> str:
+    if Capability.CYCLES not in stand.known.capabilities:
+        raise NotApplicableError("it does not cycle by itself")
+    stand.ready()
+    talk, bounds = stand.talk, stand.bounds
+    high = bounds.base + bounds.stroke
+    request = stand.begin(Cycle(talk.next_id(), bounds.base, high, bounds.speed, 50, 50, CYCLES))
+    end = stand.ending(request, 2 * CYCLES * stand.stroke_s(bounds.stroke))
+    require(end is not None and end.code == EventCode.FINISHED, f"it ended with {event_words(end)}")
+    counted = [
+        each.value
+        for each in talk.events()
+        if each.code == EventCode.CYCLE_FINISHED and each.request == request
+    ]
+    require(counted == [*range(1, CYCLES + 1)], f"events 13 counted {counted}")
+    done = stand.state().cycles_done
+    require(done == CYCLES, f"its state says {done} cycles")
+    return f"events 13 counted {counted}, then event 2"
+
+
+def _repeated(stand: Stand) -> str:
+    stand.ready()
+    talk, bounds = stand.talk, stand.bounds
+    command = MoveTo(talk.next_id(), bounds.base + bounds.stroke, bounds.speed)
+    request = stand.begin(command)
+    if stand.ending(request, stand.stroke_s(bounds.stroke)) is None:
+        raise UnreadyError("a motion to begin with did not end")
+    before = len(stand.endings(request))
+    talk.send(command)
+    came = talk.until(lambda: len(talk.replies_to(request)) >= 2, 1.0)
+    require(came, "no second reply")
+    talk.listen(SECOND_END_S)
+    replies: list[Reply] = talk.replies_to(request)
+    require(replies[1].result == ReplyResult.ACCEPTED, f"the second reply has result {replies[1].result}")
+    require(len(stand.endings(request)) == before, "the motion was begun a second time")
+    return "the same reply, and no second motion"
+
+
+def _last_request(stand: Stand) -> str:
+    stand.ready()
+    talk, bounds = stand.talk, stand.bounds
+    target = bounds.base + bounds.stroke // 2
+    request = stand.finish(
+        MoveTo(talk.next_id(), target, bounds.speed), stand.stroke_s(bounds.stroke)
+    ).request
+    state: State = stand.state()
+    require(state.last_request == request, f"the state names request {state.last_request}, it was {request}")
+    return "the state names the last motion"
+
+
+CHECKS = (
+    Check(
+        "home",
+        _GROUP,
+        "Homing",
+        "It goes down to the home switch, where position becomes zero; event 14, then event 2.",
+        "both events, position 0, flag 1",
+        "Every position and every travel limit is off by the same, unknown length.",
+        _home,
+        arms=True,
+    ),
+    Check(
+        "move",
+        _GROUP,
+        "A motion to a position",
+        "Move to goes there and ends with event 2; status bit 2 is set while it moves.",
+        f"within {NEAR_COUNTS} counts",
+        "Depths, dwells and the free height are wrong; programs do not see that it moves.",
+        _move,
+        arms=True,
+    ),
+    Check(
+        "motion-ends-once",
+        _GROUP,
+        "The end of a motion",
+        "Exactly one event with its request id ends each motion.",
+        "one event",
+        "A second one may be taken for the end of the next motion, which is then still under way.",
+        _one_end,
+        arms=True,
+    ),
+    Check(
+        "position-limit-first",
+        _GROUP,
+        "A press whose force is not reached",
+        "Press until stops at its position limit and ends with event 11.",
+        "event 11",
+        "A missing specimen looks like one that was pressed.",
+        _limit_before_force,
+        arms=True,
+    ),
+    Check(
+        "force-reached",
+        _GROUP,
+        "A press whose force is there",
+        "Press until stops when the force is reached and ends with event 2.",
+        "event 2 at once",
+        "It presses on, past the force that was asked for.",
+        _force_reached,
+        arms=True,
+    ),
+    Check(
+        "halt",
+        _GROUP,
+        "Halt",
+        "Halt stops now, ends the motion with event 12, and leaves it armed.",
+        "event 12, armed",
+        "Ctrl-C and the page's button do not do what they say.",
+        _halt,
+        arms=True,
+    ),
+    Check(
+        "disarm-halts",
+        _GROUP,
+        "Disarm during a motion",
+        "Disarm halts and forbids motion; the motion ends with event 12.",
+        "event 12, disarmed",
+        "A program that ends badly leaves the platen moving.",
+        _disarm,
+        arms=True,
+    ),
+    Check(
+        "cycles",
+        _GROUP,
+        "Cycles that it runs by itself",
+        "Event 13 counts each cycle, event 2 ends them, the state holds the count.",
+        "1, 2, then event 2",
+        "Endurance runs lose count.",
+        _cycle,
+        arms=True,
+    ),
+    Check(
+        "motion-repeated",
+        _GROUP,
+        "A motion whose request comes again",
+        "A command with the last request id gets the same reply and is not carried out twice.",
+        "the same reply, no second motion",
+        "A reply lost on the line presses the specimen twice.",
+        _repeated,
+        arms=True,
+    ),
+    Check(
+        "last-motion",
+        _GROUP,
+        "The last motion in the state",
+        "The state holds the request id of the last motion.",
+        "its request id",
+        "After a lost link the host cannot tell whether its motion was begun.",
+        _last_request,
+        arms=True,
+    ),
+)

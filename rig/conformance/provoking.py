@@ -1,0 +1,217 @@
+"""What has to be done to a rig so that it trips, and who does it.
+
+Problem: no command opens an emergency stop; a person has to, or the bench around a simulated device. Plan:
+a provocation is a value with the bench's orders and the person's words for doing and undoing it; a provoker
+does it. A bench takes lines of text on a socket and answers each with a line of JSON. Cost: one socket.
+"""
+
+from __future__ import annotations
+
+import json
+import socket
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Protocol
+
+from rig.errors import DeviceError, InputError
+
+ANSWER_S = 20.0
+LONGEST_ANSWER = 65_536
+
+
+@dataclass(frozen=True, slots=True)
+class Provocation:
+    """Something to do to a rig, and to undo.
+
+    Parameters
+    ----------
+    name
+        In a word or two.
+    order, undo_order
+        Lines for a bench; an empty one needs nothing.
+    words, undo_words
+        For a person, as a request.
+    """
+
+    name: str
+    order: str
+    undo_order: str
+    words: str
+    undo_words: str
+
+
+EMERGENCY_STOP = Provocation(
+    "emergency stop",
+    "stop open",
+    "stop close",
+    "Press the emergency stop.",
+    "Release the emergency stop.",
+)
+TRAVEL_SWITCH = Provocation(
+    "travel switch",
+    "upper press",
+    "upper free",
+    "Close the travel switch at the pressing end with a stick, never with a finger, and hold it closed.",
+    "Let go of the travel switch.",
+)
+STALL = Provocation(
+    "stall",
+    "motor stall",
+    "motor free",
+    "Make the position stand still while the motor turns: uncouple the position sensor's moving part. Do "
+    "not hold "
+    "the platen.",
+    "Couple the position sensor again.",
+)
+SILENT_CONVERTER = Provocation(
+    "silent force converter",
+    "amplifier silent",
+    "amplifier run",
+    "Pull the data line of the force converter.",
+    "Plug in the data line of the force converter.",
+)
+SATURATED_CONVERTER = Provocation(
+    "saturated force converter",
+    "amplifier saturated",
+    "amplifier run",
+    "Open one signal line of the load cell, so that the converter reads its end.",
+    "Connect the load cell again.",
+)
+POSITION_SENSOR = Provocation(
+    "position sensor at fault",
+    "scale torn",
+    "scale run",
+    "Pull the plug of the position sensor.",
+    "Plug in the position sensor.",
+)
+RESET = Provocation(
+    "reset",
+    "reset external",
+    "",
+    "Press the reset button of the board.",
+    "",
+)
+
+
+class Provoker(Protocol):
+    """Whoever provokes trips.
+
+    Attributes
+    ----------
+    slow
+        Takes a person's time, so that a motion has to go on for long.
+    """
+
+    slow: bool
+
+    def willing(self, what: Provocation) -> str:
+        """Empty if it can be done now, else why not. The platen stands still, the device is disarmed."""
+
+    def provoke(self, what: Provocation) -> None:
+        """Do it, or ask for it; it must not wait."""
+
+    def undo(self, what: Provocation) -> None:
+        """Undo it; the platen stands still. It may wait."""
+
+
+class Nobody:
+    """There is neither a bench nor a person."""
+
+    slow = False
+
+    def __init__(self, why: str = "nobody is there to provoke it") -> None:
+        self._why = why
+
+    def willing(self, what: Provocation) -> str:
+        """Why not."""
+        del what
+        return self._why
+
+    def provoke(self, what: Provocation) -> None:
+        """Nothing."""
+
+    def undo(self, what: Provocation) -> None:
+        """Nothing."""
+
+
+class BenchOrders:
+    """The control socket of a bench.
+
+    Parameters
+    ----------
+    path
+        Of the socket.
+
+    Raises
+    ------
+    InputError
+        If nothing listens there.
+    """
+
+    slow = False
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._rest = b""
+        if not hasattr(socket, "AF_UNIX"):
+            raise InputError(f"bench {path}: this system has no such sockets; use Linux, macOS or WSL")
+        self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        self._socket.settimeout(ANSWER_S)
+        try:
+            self._socket.connect(str(path))
+        except OSError as problem:
+            self._socket.close()
+            raise InputError(
+                f"bench {path}: nothing answers there ({problem.strerror or problem}); expected the control "
+                "socket of a bench or of `pressrig simulate --control`"
+            ) from None
+
+    def close(self) -> None:
+        """Leave the bench alone; may be called again."""
+        self._socket.close()
+
+    def order(self, line: str) -> dict[str, Any]:
+        """Give an order; the bench's answer.
+
+        Raises
+        ------
+        DeviceError
+            If the bench is gone or answers no JSON.
+        """
+        try:
+            self._socket.sendall(line.encode() + b"\n")
+            while b"\n" not in self._rest and len(self._rest) < LONGEST_ANSWER:
+                more = self._socket.recv(4096)
+                if not more:
+                    raise DeviceError(f"bench {self._path}: it has ended")
+                self._rest += more
+            answer, _, self._rest = self._rest.partition(b"\n")
+            said = json.loads(answer)
+        except (OSError, ValueError) as problem:
+            raise DeviceError(f"bench {self._path}: no answer to {line!r} ({problem})") from None
+        return said if isinstance(said, dict) else {}
+
+    def willing(self, what: Provocation) -> str:
+        """Empty: a bench does what it is told, and says so if it cannot."""
+        del what
+        return ""
+
+    def provoke(self, what: Provocation) -> None:
+        """Give the order.
+
+        Raises
+        ------
+        DeviceError
+            If the bench does not know it.
+        """
+        self._obeyed(what.order)
+
+    def undo(self, what: Provocation) -> None:
+        """Give the order that undoes it."""
+        if what.undo_order:
+            self._obeyed(what.undo_order)
+
+    def _obeyed(self, line: str) -> None:
+        said = self.order(line)
+        if "refused" in said:
+            raise DeviceError(f"bench {self._path}: it refused {line!r} ({said['refused']})")

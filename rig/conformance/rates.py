@@ -1,0 +1,136 @@
+"""The stream: rates asked for, granted and measured.
+
+The rate is measured on the host's clock, since the device's is under test too. Bytes reach the host some
+milliseconds late, on a busy machine tens of them; the tolerance allows for that.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rig.conformance.outcome import Check, UnreadyError, require
+from rig.conformance.stand import Stand
+from rig.wire import StateFlag, StreamAt
+
+_GROUP = "rates"
+
+RATE_TOLERANCE = 0.10
+MEASURED_S = 1.2
+ENOUGH_SAMPLES = 15
+QUIET_S = 0.3
+SETTLE_S = 0.2
+SEQ_MODULUS = 2**16
+BEYOND_MHZ = 2**31 - 1
+
+
+def taken_per_s(stand: Stand) -> float:
+    """Samples taken in a second of the host's clock, sent or not, while the stream goes on."""
+    blocks = stand.talk.taken
+    if len(blocks) < 2 or blocks[0].block.seq is None:
+        raise UnreadyError("too few samples came to measure a rate")
+    ends = [int(each.block.seq[-1]) for each in blocks if each.block.seq is not None]
+    taken = int((np.diff(ends) % SEQ_MODULUS).sum())
+    return taken / (blocks[-1].at_s - blocks[0].at_s)
+
+
+def _granted(stand: Stand) -> str:
+    highest = stand.known.rate_mhz
+    found = []
+    for asked in (highest, max(highest // 2, 1000)):
+        granted = stand.must(StreamAt(stand.talk.next_id(), asked), "stream").value
+        require(0 < granted <= highest, f"asked for {asked} mHz, granted {granted} mHz")
+        found.append(f"{asked / 1000:g}/s asked, {granted / 1000:g}/s granted")
+    return "; ".join(found)
+
+
+def _beyond(stand: Stand) -> str:
+    granted = stand.must(StreamAt(stand.talk.next_id(), BEYOND_MHZ), "stream").value
+    highest = stand.known.rate_mhz
+    require(0 < granted <= highest, f"granted {granted} mHz, above its highest of {highest} mHz")
+    return f"{granted / 1000:g}/s"
+
+
+def _measured(stand: Stand) -> str:
+    highest = stand.known.rate_mhz
+    found = []
+    for asked in (highest, max(highest // 4, 1000)):
+        granted_hz = stand.stream(asked) / 1000
+        stand.talk.listen(SETTLE_S)
+        stand.talk.taken.clear()
+        stand.talk.listen(max(MEASURED_S, ENOUGH_SAMPLES / granted_hz))
+        measured_hz = taken_per_s(stand)
+        words = f"{granted_hz:g}/s granted, {measured_hz:.4g}/s measured"
+        require(abs(measured_hz / granted_hz - 1.0) <= RATE_TOLERANCE, words)
+        found.append(words)
+    return "; ".join(found)
+
+
+def _stops(stand: Stand) -> str:
+    stand.stream(stand.known.rate_mhz)
+    value = stand.must(StreamAt(stand.talk.next_id(), 0), "stop the stream").value
+    stand.talk.listen(SETTLE_S)
+    stand.talk.taken.clear()
+    stand.talk.listen(QUIET_S)
+    late = sum(len(each.block) for each in stand.talk.taken)
+    require(late == 0, f"{late} samples came in {QUIET_S:g} s after it was stopped")
+    require(value == 0, f"the reply's value is {value}")
+    return "no more samples"
+
+
+def _flag(stand: Stand) -> str:
+    stand.stream(stand.known.rate_mhz)
+    on = StateFlag.STREAMING in stand.state().flags
+    stand.must(StreamAt(stand.talk.next_id(), 0), "stop the stream")
+    off = StateFlag.STREAMING not in stand.state().flags
+    require(on, "streaming, but flag 4 is not set")
+    require(off, "stopped, but flag 4 is set")
+    return "flag 4 follows the stream"
+
+
+CHECKS = (
+    Check(
+        "rate-granted",
+        _GROUP,
+        "The rate in the reply to stream",
+        "The reply's value is the rate granted, in thousandths of a hertz, never above the identity's.",
+        "more than 0, at most the highest rate",
+        "The host takes a stream for silent or for broken, and opens the port again and again.",
+        _granted,
+    ),
+    Check(
+        "rate-above-highest",
+        _GROUP,
+        "A rate that it cannot send",
+        "Asked for more than its highest rate, it grants what it can.",
+        "at most the highest rate",
+        "It promises samples that the line cannot carry; frames are dropped.",
+        _beyond,
+    ),
+    Check(
+        "rate-measured",
+        _GROUP,
+        "The rate at which samples really come",
+        "Samples are taken at the rate granted.",
+        f"within {100 * RATE_TOLERANCE:g} % of it on the host's clock",
+        "Filters and the detection of contact are tuned to a rate that is not there: cycles are missed.",
+        _measured,
+    ),
+    Check(
+        "stream-stops",
+        _GROUP,
+        "The end of the stream",
+        "Rate 0 stops the stream, and the reply's value is 0.",
+        "no sample afterwards",
+        "It talks into whatever opens the port next.",
+        _stops,
+    ),
+    Check(
+        "streaming-flag",
+        _GROUP,
+        "The state's flag of the stream",
+        "Flag 4 of the state says whether samples are sent.",
+        "set while streaming, clear afterwards",
+        "Programs that look at the state are misled.",
+        _flag,
+    ),
+)

@@ -1,0 +1,213 @@
+"""What a reset leaves behind: one reset, watched, and every rule looked at in what came of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from rig.conformance.outcome import Check, NotApplicableError, UnreadyError, require
+from rig.conformance.provoking import RESET
+from rig.conformance.stand import Stand, result_words
+from rig.wire import (
+    Event,
+    EventCode,
+    Identify,
+    Identity,
+    MoveTo,
+    Reply,
+    ReplyResult,
+    SampleBlock,
+    State,
+    StateFlag,
+    StreamAt,
+)
+
+_GROUP = "reset"
+
+RUNS_BEFORE_S = 3.0
+"""Numbers and times have to be well away from zero, or a reset would not show in them."""
+
+QUIET_S = 0.5
+BOOT_S = 5.0
+SLACK_S = 1.0
+_FORGOTTEN = StateFlag.ARMED | StateFlag.HOMED | StateFlag.LIMITS_SET
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Reboot:
+    """What was seen of a reset."""
+
+    boot_id_before: int
+    boot_id_after: int
+    told: bool
+    identity_by_itself: bool
+    unasked_samples: int
+    since_s: float
+    first: SampleBlock
+    state: State
+    motion: Reply | None
+
+
+def _reboot(stand: Stand) -> _Reboot:
+    """Reset it once; later checks look at the same reset, or hear why there was none."""
+    if "reboot" not in stand.kept:
+        try:
+            stand.willing(RESET)
+            stand.kept["reboot"] = _watched(stand)
+        except (UnreadyError, NotApplicableError) as why:
+            stand.kept["reboot"] = why
+    seen = stand.kept["reboot"]
+    if isinstance(seen, Exception):
+        raise seen
+    assert isinstance(seen, _Reboot)
+    return seen
+
+
+def _watched(stand: Stand) -> _Reboot:
+    before = stand.known.boot_id
+    stand.stream(stand.known.rate_mhz)
+    times = stand.talk.latest
+    if times is None or times.time_us is None or times.time_us[-1] < RUNS_BEFORE_S * 1e6:
+        stand.talk.listen(RUNS_BEFORE_S)
+    stand.must(StreamAt(stand.talk.next_id(), 0), "stop the stream")
+    stand.talk.drain()
+    stand.talk.forget()
+    limit_s = stand.provoke(RESET) + BOOT_S
+    begun_s = stand.talk.clock()
+    told = stand.talk.until(lambda: _booted(stand), limit_s)
+    if told:
+        begun_s = next(each.at_s for each in stand.talk.heard if _is_boot(each.message))
+    stand.undo()
+    stand.talk.taken.clear()
+    stand.talk.listen(QUIET_S)
+    unasked = sum(len(each.block) for each in stand.talk.taken)
+    by_itself = stand.talk.newest(Identity) is not None
+    stand.must(Identify(stand.talk.next_id()), "identify")
+    identity = stand.talk.newest(Identity)
+    if not isinstance(identity, Identity):
+        raise UnreadyError("no identity came after the reset")
+    state = stand.state()
+    motion = None
+    if stand.drives:
+        motion = stand.talk.ask(MoveTo(stand.talk.next_id(), 0, 1))
+    stand.talk.taken.clear()
+    stand.stream(stand.known.rate_mhz)
+    since_s = stand.talk.clock() - begun_s
+    first = stand.talk.taken[0].block
+    stand.identity = identity
+    return _Reboot(before, identity.boot_id, told, by_itself, unasked, since_s, first, state, motion)
+
+
+def _is_boot(message: object) -> bool:
+    return isinstance(message, Event) and message.code == EventCode.BOOT
+
+
+def _booted(stand: Stand) -> bool:
+    return any(_is_boot(message) for message in stand.talk.messages())
+
+
+def _told(stand: Stand) -> str:
+    seen = _reboot(stand)
+    require(seen.told, "no boot event")
+    require(seen.identity_by_itself, "a boot event, but no identity behind it")
+    return "boot event and identity"
+
+
+def _boot_id(stand: Stand) -> str:
+    seen = _reboot(stand)
+    require(seen.boot_id_before != seen.boot_id_after, f"boot id {seen.boot_id_after} before and after")
+    return f"boot id {seen.boot_id_before}, then {seen.boot_id_after}"
+
+
+def _quiet(stand: Stand) -> str:
+    seen = _reboot(stand)
+    require(seen.unasked_samples == 0, f"{seen.unasked_samples} samples in {QUIET_S:g} s, unasked")
+    return "no sample before a stream was asked for"
+
+
+def _anew(stand: Stand) -> str:
+    seen = _reboot(stand)
+    if seen.first.seq is None or seen.first.time_us is None:
+        raise UnreadyError("no samples came")
+    seq, time_us = int(seen.first.seq[0]), int(seen.first.time_us[0])
+    words = f"first number {seq}, first time {time_us / 1e6:.3f} s, {seen.since_s:.3f} s after the reset"
+    require(time_us <= (seen.since_s + SLACK_S) * 1e6, words)
+    require(seq <= (seen.since_s + SLACK_S) * stand.known.rate_mhz / 1000, words)
+    return words
+
+
+def _forgets(stand: Stand) -> str:
+    seen = _reboot(stand)
+    left = seen.state.flags & _FORGOTTEN
+    require(not left, f"flags {left!r} are still set")
+    require(not seen.state.stop_cause, f"stop cause {int(seen.state.stop_cause)}")
+    return "disarmed, not homed, no limits"
+
+
+def _no_limits(stand: Stand) -> str:
+    seen = _reboot(stand)
+    require(seen.motion is not None, "no reply to a motion")
+    assert seen.motion is not None
+    found = result_words(seen.motion.result)
+    require(seen.motion.result == ReplyResult.LIMITS_NOT_SET, f"a motion was answered {found}")
+    return f"a motion: {found}"
+
+
+CHECKS = (
+    Check(
+        "boot-told",
+        _GROUP,
+        "What it says after a reset",
+        "After a boot it sends its boot event and its identity.",
+        "both, unasked",
+        "A reset is noticed late; a motion may be waited for that will never end.",
+        _told,
+    ),
+    Check(
+        "boot-id",
+        _GROUP,
+        "The boot id",
+        "The boot id differs from that of the boot before.",
+        "another number",
+        "A host that missed the boot event takes the reset for a clock that wrapped, and times are wrong "
+        "by an hour.",
+        _boot_id,
+    ),
+    Check(
+        "boot-quiet",
+        _GROUP,
+        "Silence after a reset",
+        "A device that listens is silent until a stream is asked for.",
+        "no samples",
+        "Bytes pile up before anybody reads, and the first seconds of a capture are old.",
+        _quiet,
+    ),
+    Check(
+        "boot-counts-anew",
+        _GROUP,
+        "Numbers and time after a reset",
+        "A reset sets sample number and time to zero.",
+        "both near zero",
+        "The host cannot place the samples after a reset.",
+        _anew,
+    ),
+    Check(
+        "boot-forgets",
+        _GROUP,
+        "State after a reset",
+        "After a boot: disarmed, no limits set, not homed, no stop latched.",
+        "none of these flags",
+        "It can move with limits that nobody set for this specimen, or to places that are not where it "
+        "thinks.",
+        _forgets,
+    ),
+    Check(
+        "motion-without-limits",
+        _GROUP,
+        "A motion before limits are set",
+        "A motion without limits is answered 7.",
+        "result 7",
+        "After a reset in the middle of a run, nothing but the built-in limits protects the specimen and "
+        "the cell.",
+        _no_limits,
+    ),
+)

@@ -1,0 +1,379 @@
+"""Trips: each brakes, names itself, latches and disarms; and the way back out of one.
+
+Limits of force and position are passed without squeezing anything: they are narrowed while the platen
+moves, to where it already is. The others need a hand or a bench.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+
+from rig.conformance.outcome import Check, NotApplicableError, UnreadyError, require
+from rig.conformance.provoking import (
+    EMERGENCY_STOP,
+    POSITION_SENSOR,
+    SATURATED_CONVERTER,
+    SILENT_CONVERTER,
+    STALL,
+    TRAVEL_SWITCH,
+    Provocation,
+)
+from rig.conformance.stand import LONGER_S, Stand, code_words, event_words
+from rig.samples import Status
+from rig.wire import Arm, ClearStop, Event, EventCode, Limits, MoveTo, ReplyResult, State, StateFlag
+
+_GROUP = "trips"
+
+PASSED_COUNTS = 10
+FORCE_SLACK_COUNTS = 20
+SECOND_END_S = 0.3
+STAYS_S = 0.6
+
+
+def _stopped(stand: Stand, request: int, codes: tuple[EventCode, ...], limit_s: float) -> Event:
+    """The trip that ended a motion, with everything that belongs to a trip."""
+    end = stand.ending(request, limit_s)
+    require(end is not None, f"no event ended the motion within {limit_s:g} s")
+    assert end is not None
+    require(end.code in codes, f"it ended with {event_words(end)}")
+    _latched(stand, end.code)
+    return end
+
+
+def _latched(stand: Stand, code: EventCode | int) -> State:
+    state = stand.standstill()
+    found = int(state.stop_cause)
+    require(state.stop_cause == code, f"{code_words(code)}, but the state's stop cause is {found}")
+    require(StateFlag.ARMED not in state.flags, f"{code_words(code)}, but it is still armed")
+    return state
+
+
+def _provoked(stand: Stand, what: Provocation, codes: tuple[EventCode, ...]) -> str:
+    stand.willing(what)
+    stand.ready()
+    request = stand.begin_long()
+    limit_s = stand.provoke(what)
+    _done_in_time(stand, request, limit_s)
+    end = _stopped(stand, request, codes, limit_s)
+    return f"{event_words(end)}, latched and disarmed"
+
+
+def _done_in_time(stand: Stand, request: int, limit_s: float) -> None:
+    """Blame nobody if a person was slower than the motion was long."""
+    if stand.provoker.slow:
+        end = stand.ending(request, limit_s)
+        if end is None or end.code == EventCode.FINISHED:
+            raise UnreadyError(
+                f"nothing tripped within {limit_s:g} s; if it was done in time, that is a failure"
+            )
+
+
+def _narrowed(stand: Stand, **narrowed: int) -> None:
+    bounds = stand.bounds
+    limits = {
+        "min_force": bounds.min_force,
+        "max_force": bounds.max_force,
+        "min_position": min(bounds.min_position, bounds.base),
+        "max_position": bounds.max_position,
+    }
+    reply = stand.talk.ask(Limits(stand.talk.next_id(), **limits | narrowed))
+    if reply is None or reply.result != ReplyResult.ACCEPTED:
+        raise NotApplicableError("it takes no limits while it moves")
+
+
+def _away_from_limits(stand: Stand) -> int:
+    """A motion towards the far end that one narrowed limit will end; its request id."""
+    bounds, talk = stand.bounds, stand.talk
+    request = stand.begin(MoveTo(talk.next_id(), bounds.far, bounds.speed))
+    if not talk.until(lambda: stand.position > bounds.base + 2 * PASSED_COUNTS, LONGER_S):
+        raise UnreadyError("the platen did not begin to move")
+    return request
+
+
+def _force_trip(stand: Stand) -> tuple[int, Event]:
+    """A force limit that is passed; the greatest force that was set, and the event."""
+    stand.ready()
+    mean, spread = stand.force_now()
+    request = _away_from_limits(stand)
+    limit = mean - spread - FORCE_SLACK_COUNTS
+    _narrowed(stand, max_force=limit)
+    return limit, _stopped(stand, request, (EventCode.FORCE_TRIP,), LONGER_S)
+
+
+def _force(stand: Stand) -> str:
+    limit, end = _force_trip(stand)
+    require(end.value > limit, f"event 4 says {end.value} counts, the limit is {limit}")
+    require(stand.shows(Status.FORCE_TRIP), "status bit 5 (force trip) is clear")
+    return f"event 4 at {end.value} counts, limit {limit}"
+
+
+def _position(stand: Stand) -> str:
+    stand.ready()
+    request = _away_from_limits(stand)
+    limit = stand.position - PASSED_COUNTS
+    _narrowed(stand, max_position=limit)
+    end = _stopped(stand, request, (EventCode.TRAVEL_TRIP,), LONGER_S)
+    return f"event 5 at {end.value} counts, limit {limit}"
+
+
+def _ends_once(stand: Stand) -> str:
+    _, end = _force_trip(stand)
+    stand.talk.listen(SECOND_END_S)
+    count = len(stand.endings(end.request))
+    require(count == 1, f"{count} events ended one motion")
+    return "one event"
+
+
+def _without_heartbeats(stand: Stand) -> None:
+    """A stop latched at rest, without anybody's help; samples flow and nothing moves."""
+    stand.arm()
+    talk = stand.talk
+    talk.beating = False
+    if not talk.until(lambda: any(each.code == EventCode.HEARTBEAT_LOST for each in talk.events()), LONGER_S):
+        raise UnreadyError("no stop could be latched: it stayed armed without heartbeats")
+    talk.beating = True
+
+
+def _stays(stand: Stand) -> str:
+    _without_heartbeats(stand)
+    stand.talk.listen(STAYS_S)
+    cause = stand.state().stop_cause
+    require(cause == EventCode.HEARTBEAT_LOST, "heartbeats came again, and the stop was gone by itself")
+    return "still latched when the cause had gone"
+
+
+def _arm_refused(stand: Stand) -> str:
+    _without_heartbeats(stand)
+    return stand.refuses(Arm(stand.talk.next_id()), ReplyResult.STOP_LATCHED, "arm")
+
+
+def _motion_refused(stand: Stand) -> str:
+    _without_heartbeats(stand)
+    here = MoveTo(stand.talk.next_id(), stand.position, stand.bounds.speed)
+    return stand.refuses(here, ReplyResult.STOP_LATCHED, "a motion")
+
+
+def _clears(stand: Stand) -> str:
+    _without_heartbeats(stand)
+    reply = stand.talk.ask(ClearStop(stand.talk.next_id()))
+    require(reply is not None and reply.result == ReplyResult.ACCEPTED, "clear stop was refused")
+    state = stand.state()
+    require(not state.stop_cause, f"the state's stop cause is still {int(state.stop_cause)}")
+    require(StateFlag.ARMED not in state.flags, "clearing the stop armed it")
+    return "cleared, and disarmed"
+
+
+def _open_stop(stand: Stand) -> str:
+    stand.willing(EMERGENCY_STOP)
+    stand.arm()
+    limit_s = stand.provoke(EMERGENCY_STOP)
+    talk = stand.talk
+    if not talk.until(lambda: _heard(stand, EventCode.STOP_OPENED), limit_s):
+        raise UnreadyError("no event 6 came when the emergency stop opened")
+    stand.refuses(ClearStop(talk.next_id()), ReplyResult.STOP_LATCHED, "clear stop while it is open")
+    stand.refuses(Arm(talk.next_id()), ReplyResult.STOP_LATCHED, "arm while it is open")
+    require(stand.shows(Status.EMERGENCY_STOP), "status bit 4 (emergency stop) is clear while it is open")
+    stand.undo()
+    require(talk.until(lambda: _heard(stand, EventCode.STOP_CLOSED), LONGER_S), "no event 7 when it closed")
+    cause = stand.state().stop_cause
+    require(cause == EventCode.STOP_OPENED, "closing the emergency stop cleared the latched stop")
+    reply = talk.ask(ClearStop(talk.next_id()))
+    require(
+        reply is not None and reply.result == ReplyResult.ACCEPTED,
+        "clear stop was refused once it was closed",
+    )
+    return "refused while open, latched when closed, cleared on command"
+
+
+def _heard(stand: Stand, code: EventCode) -> bool:
+    return any(each.code == code for each in stand.talk.events())
+
+
+def _armed_after_trip(stand: Stand) -> None:
+    """Armed again with the force still beyond the limit."""
+    _force_trip(stand)
+    talk = stand.talk
+    stand.must(ClearStop(talk.next_id()), "clear the stop")
+    stand.must(Arm(talk.next_id()), "arm")
+    talk.beat()
+    talk.listen(0.05)
+
+
+def _approach(stand: Stand) -> str:
+    _armed_after_trip(stand)
+    bounds = stand.bounds
+    further = MoveTo(stand.talk.next_id(), stand.position + bounds.stroke // 2, bounds.speed)
+    return stand.refuses(further, ReplyResult.OUTSIDE_LIMITS, "an approach with the force beyond its limit")
+
+
+def _retreat(stand: Stand) -> str:
+    _armed_after_trip(stand)
+    talk, bounds = stand.talk, stand.bounds
+    reply = talk.ask(MoveTo(talk.next_id(), bounds.base, bounds.speed))
+    require(reply is not None, "no reply to a motion away from the limit")
+    assert reply is not None
+    require(reply.result == ReplyResult.ACCEPTED, f"a motion away was refused with {int(reply.result)}")
+    end = stand.ending(reply.request, stand.stroke_s(bounds.far - bounds.base))
+    require(end is not None and end.code == EventCode.FINISHED, f"it ended with {event_words(end)}")
+    return "accepted, and done"
+
+
+def _check(name: str, what: Provocation, *codes: EventCode, cost: str) -> Check:
+    perform: Callable[[Stand], str] = partial(_provoked, what=what, codes=codes)
+    numbers = " or ".join(str(int(code)) for code in codes)
+    return Check(
+        name,
+        _GROUP,
+        f"Trip: {what.name}",
+        f"It brakes by itself, latches a stop, disarms and sends event {numbers} with the motion's request "
+        "id.",
+        f"event {numbers}, stop cause in the state, disarmed",
+        cost,
+        perform,
+        arms=True,
+    )
+
+
+CHECKS = (
+    Check(
+        "stop-stays",
+        _GROUP,
+        "A latched stop whose cause has gone",
+        "A stop stays latched until it is cleared by a command.",
+        "still latched",
+        "The press goes on by itself as soon as somebody has taken the cause away, perhaps with a hand "
+        "inside.",
+        _stays,
+        arms=True,
+    ),
+    Check(
+        "arm-while-latched",
+        _GROUP,
+        "Arming with a stop latched",
+        "Arming is refused with 5 while a stop is latched.",
+        "result 5",
+        "A program that repeats itself goes on after an accident.",
+        _arm_refused,
+        arms=True,
+    ),
+    Check(
+        "motion-while-latched",
+        _GROUP,
+        "A motion with a stop latched",
+        "A motion is refused with 5 while a stop is latched.",
+        "result 5",
+        "The platen moves although a trip has just stopped it.",
+        _motion_refused,
+        arms=True,
+    ),
+    Check(
+        "clear-stop",
+        _GROUP,
+        "Clear stop",
+        "Clear stop unlatches, and is refused only while the emergency stop is open. It does not arm.",
+        "no stop cause, disarmed",
+        "After each trip the supply has to be switched off and on.",
+        _clears,
+        arms=True,
+    ),
+    Check(
+        "trip-force",
+        _GROUP,
+        "Trip: force limit",
+        "It brakes by itself when a force limit is passed, and sends event 4 with the force.",
+        "event 4, stop cause in the state, status bit 5, disarmed",
+        "The cell, the specimen or a hand takes the full force of the drive.",
+        _force,
+        arms=True,
+    ),
+    Check(
+        "trip-position",
+        _GROUP,
+        "Trip: position limit",
+        "It brakes by itself when a travel limit is passed, and sends event 5.",
+        "event 5, stop cause in the state, disarmed",
+        "The platen runs against the other one, or off its screw.",
+        _position,
+        arms=True,
+    ),
+    Check(
+        "trip-ends-once",
+        _GROUP,
+        "The end of a motion by a trip",
+        "Exactly one event with its request id ends each motion.",
+        "one event",
+        "The second one may be taken for the end of the next motion.",
+        _ends_once,
+        arms=True,
+    ),
+    Check(
+        "approach-after-trip",
+        _GROUP,
+        "Approach after a force trip",
+        "While force is beyond its limit only motion away from it is accepted; others are answered 6.",
+        "result 6",
+        "Whoever clears the stop can press a trapped hand further.",
+        _approach,
+        arms=True,
+    ),
+    Check(
+        "retreat-after-trip",
+        _GROUP,
+        "Retreat after a force trip",
+        "After clear stop and arm, motion away from the passed limit is accepted.",
+        "accepted, event 2 at its end",
+        "A trapped part or hand can only be freed with a spanner.",
+        _retreat,
+        arms=True,
+    ),
+    _check(
+        "trip-emergency-stop",
+        EMERGENCY_STOP,
+        EventCode.STOP_OPENED,
+        cost="The host goes on as if nothing had happened, and moves as soon as power is back.",
+    ),
+    Check(
+        "emergency-stop-open",
+        _GROUP,
+        "While the emergency stop is open, and after",
+        "Clear stop and arm are refused with 5 while it is open; closing it clears nothing.",
+        "5 and 5, event 7, still latched",
+        "Releasing the button is enough to start the press.",
+        _open_stop,
+        arms=True,
+    ),
+    _check(
+        "trip-travel-switch",
+        TRAVEL_SWITCH,
+        EventCode.TRAVEL_TRIP,
+        cost="After one wrong homing the platen runs into its end.",
+    ),
+    _check(
+        "trip-stall",
+        STALL,
+        EventCode.STALLED,
+        EventCode.POSITION_FAULT,
+        cost="Lost steps go unnoticed; all positions afterwards are wrong.",
+    ),
+    _check(
+        "trip-silent-converter",
+        SILENT_CONVERTER,
+        EventCode.FORCE_SILENT,
+        cost="It presses on without knowing the force.",
+    ),
+    _check(
+        "trip-saturated-converter",
+        SATURATED_CONVERTER,
+        EventCode.FORCE_SILENT,
+        EventCode.FORCE_TRIP,
+        cost="It presses on with a force that it cannot read.",
+    ),
+    _check(
+        "trip-position-sensor",
+        POSITION_SENSOR,
+        EventCode.POSITION_FAULT,
+        EventCode.STALLED,
+        cost="It goes on to a place that it does not know.",
+    ),
+)

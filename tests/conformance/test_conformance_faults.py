@@ -1,0 +1,339 @@
+"""A device that breaks one rule fails the checks of that rule, and no other."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+from stepped_rig import checked, failed
+
+from rig.conformance import Verdict
+from rig.virtual import VirtualRig
+from rig.wire import (
+    EventCode,
+    Heartbeat,
+    Identify,
+    Limits,
+    MoveTo,
+    Reply,
+    ReplyResult,
+    SampleBlock,
+)
+
+Spoil = Callable[[VirtualRig], None]
+
+
+def around(owner: Any, name: str, change: Callable[..., Any]) -> None:
+    """Put a function around a method of one object; it is given the method and its arguments."""
+    kept = getattr(owner, name)
+    setattr(owner, name, lambda *given, **named: change(kept, *given, **named))
+
+
+def silent_on_unknown(rig: VirtualRig) -> None:
+    around(rig.device, "_answer", lambda kept, command: [] if isinstance(command, int) else kept(command))
+
+
+def heartbeat_replied(rig: VirtualRig) -> None:
+    def answer(kept, command):
+        reply = [Reply(ReplyResult.ACCEPTED, command.request, 0)] if isinstance(command, Heartbeat) else []
+        return kept(command) + reply
+
+    around(rig.device, "_answer", answer)
+
+
+def answers_twice(rig: VirtualRig) -> None:
+    def answer(kept, command):
+        said = kept(command)
+        return said + [each for each in said if isinstance(each, Reply) and isinstance(command, Identify)]
+
+    around(rig.device, "_answer", answer)
+
+
+def forgets_the_last_id(rig: VirtualRig) -> None:
+    def answer(kept, command):
+        if isinstance(command, Limits):
+            rig.device._last_request = 0
+        return kept(command)
+
+    around(rig.device, "_answer", answer)
+
+
+def moves_twice(rig: VirtualRig) -> None:
+    def answer(kept, command):
+        if isinstance(command, MoveTo):
+            rig.device._last_request = 0
+        return kept(command)
+
+    around(rig.device, "_answer", answer)
+
+
+def same_boot_id(rig: VirtualRig) -> None:
+    def reboot(kept, *given):
+        rig.device.boot_id -= 1
+        return kept(*given)
+
+    around(rig.device, "reboot", reboot)
+
+
+def streams_after_boot(rig: VirtualRig) -> None:
+    def reboot(kept, *given):
+        said = kept(*given)
+        rig.device.streaming = True
+        return said
+
+    around(rig.device, "reboot", reboot)
+
+
+def keeps_its_limits_over_a_reset(rig: VirtualRig) -> None:
+    def reset(kept):
+        limits = rig.device.drive.limits
+        kept()
+        rig.device.drive.limits = limits or Limits(1, -5_000, 500_000, 0, 16_000)
+
+    around_drive(rig, "reset", reset)
+
+
+def around_drive(rig: VirtualRig, name: str, change: Callable[..., Any]) -> None:
+    """As `around`, for the drive, whose class has slots."""
+    kept = rig.device.drive
+
+    class Changed(type(kept)):  # type: ignore[misc]
+        pass
+
+    setattr(
+        Changed,
+        name,
+        lambda self, *given, **named: change(getattr(super(Changed, self), name), *given, **named),
+    )
+    changed = Changed(kept.machine, kept.settings)
+    rig.device.drive = changed
+
+
+def keeps_other_limits(rig: VirtualRig) -> None:
+    def set_limits(kept, limits):
+        return kept(replace(limits, max_force=limits.max_force // 2 * 2))
+
+    around_drive(rig, "set_limits", set_limits)
+
+
+def takes_any_limits(rig: VirtualRig) -> None:
+    def set_limits(kept, limits):
+        result = kept(limits)
+        return ReplyResult.ACCEPTED if result == ReplyResult.OUTSIDE_LIMITS else result
+
+    around_drive(rig, "set_limits", set_limits)
+
+
+def late_heart(rig: VirtualRig) -> None:
+    around_drive(rig, "check_heartbeat", lambda kept, now_s: kept(now_s - 0.2))
+
+
+def early_heart(rig: VirtualRig) -> None:
+    around_drive(rig, "check_heartbeat", lambda kept, now_s: kept(now_s + 0.1))
+
+
+def any_command_beats(rig: VirtualRig) -> None:
+    def receive(kept, commands):
+        if commands:
+            rig.device.drive.beat(rig.device._clock())
+        return kept(commands)
+
+    around(rig.device, "receive", receive)
+
+
+def arms_while_latched(rig: VirtualRig) -> None:
+    def arm(kept, now_s):
+        kept(now_s)
+        return ReplyResult.ACCEPTED
+
+    around_drive(rig, "arm", arm)
+
+
+def clears_itself(rig: VirtualRig) -> None:
+    def close(kept):
+        kept()
+        rig.device.drive.stop_cause = None
+
+    around_drive(rig, "close_emergency_stop", close)
+
+
+def clears_while_open(rig: VirtualRig) -> None:
+    def clear(kept):
+        kept()
+        return ReplyResult.ACCEPTED
+
+    around_drive(rig, "clear_stop", clear)
+
+
+def approaches_after_a_trip(rig: VirtualRig) -> None:
+    around_drive(rig, "_allowed", lambda kept, command: kept(command) or beyond_force(rig))
+
+
+def never_retreats(rig: VirtualRig) -> None:
+    around_drive(rig, "_allowed", lambda kept, command: kept(command) and not beyond_force(rig))
+
+
+def beyond_force(rig: VirtualRig) -> bool:
+    drive = rig.device.drive
+    return drive.limits is not None and drive._force_now() > drive.limits.max_force
+
+
+def ends_twice(rig: VirtualRig) -> None:
+    def events(kept):
+        return [each for found in kept() for each in [found] * (2 if found.code == EventCode.FINISHED else 1)]
+
+    around(rig.device, "_events", events)
+
+
+def trips_twice(rig: VirtualRig) -> None:
+    def events(kept):
+        return [
+            each for found in kept() for each in [found] * (2 if found.code == EventCode.FORCE_TRIP else 1)
+        ]
+
+    around(rig.device, "_events", events)
+
+
+def halt_disarms(rig: VirtualRig) -> None:
+    def halt(kept):
+        result = kept()
+        rig.device.drive.armed = False
+        return result
+
+    around_drive(rig, "halt", halt)
+
+
+def disarm_in_motion_stays_armed(rig: VirtualRig) -> None:
+    def disarm(kept):
+        moving = rig.device.drive.moving
+        result = kept()
+        rig.device.drive.armed = moving
+        return result
+
+    around_drive(rig, "disarm", disarm)
+
+
+def deaf_to_the_stop(rig: VirtualRig) -> None:
+    def opened(kept):
+        rig.device.drive.emergency_stop_open = True
+
+    around_drive(rig, "open_emergency_stop", opened)
+
+
+def blocks(rig: VirtualRig, change: Callable[[SampleBlock], SampleBlock]) -> None:
+    around(rig.device, "_block", lambda kept, *given: change(kept(*given)))
+
+
+def milliseconds(rig: VirtualRig) -> None:
+    blocks(rig, lambda block: replace(block, time_us=block.time_us // 1000))
+
+
+def numbers_begin_again(rig: VirtualRig) -> None:
+    def stream(kept, rate_mhz):
+        rig.device._seq = 0
+        return kept(rate_mhz)
+
+    around(rig.device, "_stream", stream)
+
+
+def loses_samples(rig: VirtualRig) -> None:
+    around(rig, "_send_samples", lambda kept, block, room: kept(every_tenth_lost(block), room))
+
+
+def every_tenth_lost(block: SampleBlock) -> SampleBlock:
+    kept = block.seq % 10 != 0
+    return SampleBlock(
+        block.seq[kept], block.time_us[kept], block.force[kept], block.position[kept], block.status[kept]
+    )
+
+
+def slower_than_granted(rig: VirtualRig) -> None:
+    around(rig.device, "_stream", lambda kept, rate_mhz: min(2 * kept(rate_mhz // 2), 500_000))
+
+
+def grants_anything(rig: VirtualRig) -> None:
+    def stream(kept, rate_mhz):
+        kept(rate_mhz)
+        return rate_mhz
+
+    around(rig.device, "_stream", stream)
+
+
+def never_stops(rig: VirtualRig) -> None:
+    def stream(kept, rate_mhz):
+        return kept(rate_mhz) if rate_mhz else 0
+
+    around(rig.device, "_stream", stream)
+
+
+def unprotected(rig: VirtualRig) -> None:
+    rig.device.character = replace(
+        rig.device.character, capabilities=type(rig.device.character.capabilities)(1)
+    )
+
+
+def nameless(rig: VirtualRig) -> None:
+    rig.device.character = replace(rig.device.character, name="")
+
+
+def forgets_status_bit(rig: VirtualRig) -> None:
+    blocks(rig, lambda block: replace(block, status=block.status & np.uint8(0xFF - 0x20)))
+
+
+SPOILT: list[tuple[Spoil, set[str]]] = [
+    (silent_on_unknown, {"unknown-command"}),
+    (forgets_the_last_id, {"repeated-request"}),
+    (same_boot_id, {"boot-id"}),
+    (streams_after_boot, {"boot-quiet"}),
+    (keeps_its_limits_over_a_reset, {"boot-forgets", "motion-without-limits"}),
+    (takes_any_limits, {"limits-too-wide"}),
+    (late_heart, {"heartbeat-stop"}),
+    (any_command_beats, {"only-heartbeats-count"}),
+    (approaches_after_a_trip, {"approach-after-trip"}),
+    (never_retreats, {"retreat-after-trip"}),
+    (ends_twice, {"motion-ends-once"}),
+    (halt_disarms, {"halt"}),
+    (disarm_in_motion_stays_armed, {"disarm-halts"}),
+    (deaf_to_the_stop, {"trip-emergency-stop"}),
+    (numbers_begin_again, {"stream-resets-nothing"}),
+    (loses_samples, {"numbers-rise"}),
+]
+
+SPOILT_ELSEWHERE: list[tuple[Spoil, set[str], list[str]]] = [
+    (heartbeat_replied, {"heartbeat-unanswered"}, ["commands"]),
+    (answers_twice, {"one-reply"}, ["commands"]),
+    (moves_twice, {"motion-repeated"}, ["commands", "motion"]),
+    (keeps_other_limits, {"limits-kept"}, ["commands"]),
+    (early_heart, {"heartbeat-stop"}, ["heartbeat"]),
+    (arms_while_latched, {"arm-while-latched", "emergency-stop-open"}, ["trips"]),
+    (clears_itself, {"emergency-stop-open"}, ["trips"]),
+    (clears_while_open, {"emergency-stop-open"}, ["trips"]),
+    (trips_twice, {"trip-ends-once"}, ["motion", "trips"]),
+    (milliseconds, {"time-pace", "time-fits-rate"}, ["rates", "sequence", "heartbeat"]),
+    (slower_than_granted, {"rate-measured", "time-fits-rate"}, ["rates", "sequence"]),
+    (grants_anything, {"rate-above-highest"}, ["rates", "sequence"]),
+    (never_stops, {"stream-stops", "streaming-flag"}, ["rates", "sequence"]),
+    (nameless, {"identity-words"}, ["identity"]),
+    (unprotected, {"identity-capabilities"}, ["identity", "arming"]),
+    (forgets_status_bit, {"trip-force"}, ["trips"]),
+]
+"""With the groups in which it could show; the whole suite would find no more."""
+
+
+@pytest.mark.parametrize(("spoil", "expected"), SPOILT, ids=lambda each: getattr(each, "__name__", ""))
+def test_a_broken_rule_is_found_by_its_own_checks_and_no_others(spoil, expected) -> None:
+    report = checked(spoil)
+    assert failed(report) == expected, {each.check.name: each.found for each in report.of(Verdict.FAILED)}
+    assert not report.passed
+
+
+@pytest.mark.parametrize(
+    ("spoil", "expected", "groups"), SPOILT_ELSEWHERE, ids=lambda each: getattr(each, "__name__", "")
+)
+def test_a_broken_rule_is_found_within_its_groups(spoil, expected, groups) -> None:
+    report = checked(spoil, groups)
+    assert failed(report) == expected, {each.check.name: each.found for each in report.of(Verdict.FAILED)}
+    assert not report.passed

@@ -1,0 +1,310 @@
+"""The suite as a whole: a sound device passes, a simple one is asked little, and it ends safely."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import pytest
+from stepped_rig import SteppedOrders, checked, failed, not_tried, stepped
+
+from rig.conformance import (
+    ALL_CHECKS,
+    GROUPS,
+    BenchOrders,
+    CheckOutcome,
+    ConformanceReport,
+    Dialogue,
+    Nobody,
+    Stand,
+    Verdict,
+    report_document,
+    report_html,
+    report_markdown,
+    run_suite,
+)
+from rig.conformance.provoking import EMERGENCY_STOP, RESET
+from rig.errors import DeviceError, InputError
+from rig.virtual import LinearSpring, OrderSocket, VirtualRig
+from rig.wire import FrameDecoder, LineDecoder, LineFormat
+
+
+def near_its_wraps(rig: VirtualRig) -> None:
+    """The number wraps in a second or so; the time was told to by its start."""
+    rig.device._seq = 2**16 - 5_000
+
+
+def test_a_sound_device_passes_every_check_that_is_for_it() -> None:
+    report = checked(near_its_wraps, start_time_us=2**32 - 30_000_000, patience_s=28.0)
+    assert failed(report) == set()
+    assert report.passed
+    assert report.disarmed
+    assert set(not_tried(report)) == {"identity-repeated"}
+    assert len(report.of(Verdict.PASSED)) == len(ALL_CHECKS) - 1
+
+
+def test_every_provocation_was_made_and_undone() -> None:
+    stand, _ = stepped()
+    stand.meet(lines=False)
+    run_suite(stand, ["reset", "trips"])
+    assert isinstance(stand.provoker, SteppedOrders)
+    given = stand.provoker.given
+    for begun, undone in (
+        ("stop open", "stop close"),
+        ("upper press", "upper free"),
+        ("motor stall", "motor free"),
+        ("amplifier silent", "amplifier run"),
+        ("amplifier saturated", "amplifier run"),
+        ("scale torn", "scale run"),
+    ):
+        assert given.count(begun) >= 1
+        assert given[given.index(begun) + 1] == undone
+    assert given.count("reset external") == 1
+
+
+def test_without_somebody_to_help_the_trips_are_not_tried_and_say_why() -> None:
+    stand, _ = stepped()
+    stand.provoker = Nobody("nobody is there")
+    stand.meet(lines=False)
+    report = run_suite(stand, ["reset", "trips"])
+    assert report.passed
+    why = not_tried(report)
+    assert {each.check.name for each in report.outcomes if each.check.group == "reset"} <= set(why)
+    assert why["trip-emergency-stop"] == "nobody is there"
+    assert "trip-force" not in why
+
+
+def test_a_slow_person_trips_it_during_small_cycles() -> None:
+    stand, rig = stepped()
+    stand.provoker.slow = True
+    highest = []
+    kept = rig.device.advance
+    rig.device.advance = lambda samples: highest.append(rig.device.machine.position_mm) or kept(samples)  # type: ignore
+    stand.meet(lines=False)
+    report = run_suite(stand, ["trips"])
+    assert failed(report) == set()
+    assert not_tried(report) == {}
+    # strokes of 1 mm from 2 mm on; the limits that are passed at 5 mm/s add what braking takes
+    assert max(highest) < 3.5
+
+
+def test_a_person_who_does_nothing_is_not_taken_for_a_broken_device(monkeypatch) -> None:
+    monkeypatch.setattr("rig.conformance.stand.HAND_S", 2.0)
+    stand, _ = stepped()
+    stand.provoker.slow = True
+    stand.provoker.provoke = lambda what: None  # type: ignore[method-assign]
+    stand.meet(lines=False)
+    report = run_suite(stand, ["trips"])
+    assert failed(report) == set()
+    assert "nothing tripped" in not_tried(report)["trip-emergency-stop"]
+    assert report.disarmed
+
+
+def test_without_bounds_nothing_is_ever_armed() -> None:
+    stand, rig = stepped(bounds=None)
+    armed = []
+    kept = rig.device.receive
+    rig.device.receive = lambda commands: armed.append(rig.device.drive.armed) or kept(commands)  # type: ignore
+    stand.meet(lines=False)
+    report = run_suite(stand)
+    assert report.passed
+    assert not any(armed)
+    assert all("--rig" in why for name, why in not_tried(report).items() if name.startswith("trip-"))
+
+
+def test_a_wish_to_stop_in_the_middle_of_a_motion_leaves_it_disarmed_and_at_rest() -> None:
+    rigs: list[VirtualRig] = []
+    stand, rig = stepped(stopped=lambda: bool(rigs) and rigs[0].device.drive.moving and homed(rigs[0]))
+    rigs.append(rig)
+    stand.meet(lines=False)
+    report = run_suite(stand)
+    assert report.stopped
+    assert not report.passed
+    assert report.disarmed
+    assert not rig.device.drive.armed
+    assert not rig.device.drive.moving
+    assert not rig.device.streaming
+    assert len(report.outcomes) == len(ALL_CHECKS)
+
+
+def homed(rig: VirtualRig) -> bool:
+    return rig.device.drive.homed
+
+
+class BrokenPort:
+    """Works, and then no longer."""
+
+    def __init__(self, stand: Stand, reads: int) -> None:
+        self._port = stand.talk._port
+        self._left = reads
+
+    def read(self) -> bytes:
+        self._left -= 1
+        if self._left < 0:
+            raise DeviceError("port: gone")
+        return self._port.read()
+
+    def write(self, data: bytes) -> bool:
+        return self._port.write(data)
+
+
+def test_a_port_that_goes_away_ends_the_suite_with_a_reason() -> None:
+    stand, _ = stepped()
+    stand.meet(lines=False)
+    stand.talk._port = BrokenPort(stand, 200)
+    report = run_suite(stand)
+    assert "gone" in report.interrupted
+    assert not report.passed
+    assert not report.stopped
+    assert report.disarmed is None
+
+
+def test_a_device_that_only_talks_gets_the_checks_that_listen() -> None:
+    report = checked(talk_only=True)
+    assert report.passed
+    assert report.device["speaks"] == "frames, and it only talks"
+    passed = {each.check.name for each in report.of(Verdict.PASSED)}
+    assert passed == {
+        "identity-protocol",
+        "identity-capabilities",
+        "identity-words",
+        "identity-repeated",
+        "numbers-rise",
+        "time-rises",
+        "time-pace",
+        "frames-whole",
+    }
+
+
+def lined(columns: list[str]) -> Stand:
+    form = LineFormat(columns=columns)
+    stand, rig = stepped(line_format=form)
+    port = stand.talk._port
+    talk = Dialogue(port, LineDecoder(form), clock=stand.talk.clock)
+    del rig
+    return Stand(talk, time_modulus_us=form.time_modulus_us)
+
+
+def test_a_device_that_prints_lines_gets_the_checks_of_its_columns() -> None:
+    stand = lined(["time_us", "seq", "force", "position"])
+    stand.meet(lines=True)
+    report = run_suite(stand)
+    assert report.passed
+    passed = {each.check.name for each in report.of(Verdict.PASSED)}
+    assert passed == {"numbers-rise", "time-rises", "time-pace", "frames-whole"}
+
+
+def test_lines_without_time_say_what_that_costs() -> None:
+    stand = lined(["force", "position"])
+    stand.meet(lines=True)
+    why = not_tried(run_suite(stand))
+    assert "rough" in why["time-pace"]
+    assert why["numbers-rise"] == "it sends no sample numbers"
+
+
+class SilentPort:
+    """Nothing is at its other end."""
+
+    def __init__(self) -> None:
+        self.now_s = 0.0
+
+    def read(self) -> bytes:
+        self.now_s += 0.05
+        return b""
+
+    def write(self, data: bytes) -> bool:
+        return True
+
+
+@pytest.mark.parametrize("lines", [False, True])
+def test_a_silent_port_is_refused_in_words(lines) -> None:
+    port = SilentPort()
+    decoder = LineDecoder(LineFormat()) if lines else FrameDecoder()
+    stand = Stand(Dialogue(port, decoder, clock=lambda: port.now_s))
+    with pytest.raises(DeviceError, match="speed of the port"):
+        stand.meet(lines=lines)
+
+
+def test_check_names_are_unique_and_each_says_what_a_failure_costs() -> None:
+    assert len({each.name for each in ALL_CHECKS}) == len(ALL_CHECKS)
+    assert all(len(text) > 4 for each in ALL_CHECKS for text in (each.rule, each.expected, each.cost))
+    assert set(GROUPS) == {each.group for each in ALL_CHECKS}
+
+
+@pytest.fixture
+def report() -> ConformanceReport:
+    """One failure, with words that could break a table or a page."""
+    first, second, third = ALL_CHECKS[:3]
+    return ConformanceReport(
+        {"speaks": "frames", "name": "<script>|press`"},
+        (
+            CheckOutcome(first, Verdict.PASSED, "all well"),
+            CheckOutcome(second, Verdict.FAILED, "version 7 | <b>"),
+            CheckOutcome(third, Verdict.NOT_TRIED, why="nobody is there"),
+        ),
+        disarmed=False,
+    )
+
+
+def test_the_report_says_what_failed_and_what_that_costs(report) -> None:
+    cost = ALL_CHECKS[1].cost
+    for text in (report_html(report), report_markdown(report)):
+        assert cost in text
+        assert "1 passed, 1 failed, 1 not tried" in text
+        assert "STILL ARMED" in text
+        assert "<script>" not in text
+        assert "<b>" not in text
+    assert "version 7 \\| &lt;b&gt;" in report_markdown(report)
+
+
+def test_the_document_holds_every_check(report) -> None:
+    document = json.loads(json.dumps(report_document(report)))
+    assert document["passed"] is False
+    assert document["counts"] == {"passed": 1, "failed": 1, "not tried": 1}
+    assert [each["check"] for each in document["checks"]] == [each.name for each in ALL_CHECKS[:3]]
+    assert document["checks"][1]["cost"] == ALL_CHECKS[1].cost
+
+
+def test_a_bench_obeys_through_its_socket_and_refuses_in_words() -> None:
+    rig = VirtualRig(LinearSpring(2.0, 60.0), scripted=False)
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "orders"
+        with OrderSocket(rig, path), obeying(rig):
+            bench = BenchOrders(path)
+            try:
+                bench.provoke(EMERGENCY_STOP)
+                assert rig.device.drive.emergency_stop_open
+                bench.undo(EMERGENCY_STOP)
+                assert not rig.device.drive.emergency_stop_open
+                boot_id = rig.device.boot_id
+                bench.provoke(RESET)
+                assert rig.device.boot_id == boot_id + 1
+                assert "not known" in bench.order("make tea")["refused"]
+            finally:
+                bench.close()
+        assert not path.exists()
+        with pytest.raises(InputError, match="nothing answers"):
+            BenchOrders(path)
+
+
+class obeying:  # noqa: N801
+    """Lets a rig's time pass in a thread of its own."""
+
+    def __init__(self, rig: VirtualRig) -> None:
+        import threading
+
+        self._rig = rig
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run)
+
+    def _run(self) -> None:
+        while not self._stop.wait(0.002):
+            self._rig.advance(0.002)
+
+    def __enter__(self) -> None:
+        self._thread.start()
+
+    def __exit__(self, *problem: object) -> None:
+        self._stop.set()
+        self._thread.join()
