@@ -41,10 +41,12 @@ ALLOWED: dict[str, set[str]] = {
     "rigchecks": {*BASE, "calibration", "rigfile"},
     # Result tables, not captures' files.
     "population": BASE,
+    # What builders ask: arithmetic on results of pieces.
+    "aids": {*BASE, "population"},
     # Which pieces there are; what a capture holds it is told.
     "register": {*BASE, "population"},
     # Paper and screens: results and headers.
-    "sheets": {*BASE, "calibration", "analyser", "capture", "methods", "population"},
+    "sheets": {*BASE, "calibration", "analyser", "capture", "methods", "population", "aids"},
     # The face for notebooks reads captures and measures them.
     "notebook": {*BASE, *MEASURES, "capture", "sheets"},
     "rig": {"notebook"},
@@ -69,6 +71,7 @@ ALLOWED: dict[str, set[str]] = {
         "conformance",
         "capture",
         "population",
+        "aids",
         "register",
         "calibrationfile",
         "rigfile",

@@ -11,6 +11,7 @@ from rig.analyser.capture_analysis import PART_SAMPLES, CaptureAnalysis
 from rig.analyser.examined import Examined
 from rig.analyser.monte_carlo import MonteCarlo, monte_carlo
 from rig.analyser.propagation import CALIBRATION_PART, FREEDOM
+from rig.analyser.pulls import BEYOND, Pull, PullSettings, find_pulls, flagged_beyond
 from rig.analyser.recovery import RecoveryFit, RecoveryLaw, SetForecast, fit_recovery
 from rig.analyser.relaxation import PronySeries, branch_response, fit_prony
 from rig.analyser.result import CaptureResult, Loop, flag_labels, good_cycles
@@ -21,6 +22,7 @@ from rig.analyser.strokes import Columns
 from rig.analyser.touches import Approach, zero_force_contacts
 
 __all__ = [
+    "BEYOND",
     "CALIBRATION_PART",
     "FREEDOM",
     "PART_SAMPLES",
@@ -37,6 +39,8 @@ __all__ = [
     "MeasuringNoise",
     "MonteCarlo",
     "PronySeries",
+    "Pull",
+    "PullSettings",
     "RecoveryFit",
     "RecoveryLaw",
     "RowStore",
@@ -45,9 +49,11 @@ __all__ = [
     "auxiliary_by_cycle",
     "branch_response",
     "budget",
+    "find_pulls",
     "fit_prony",
     "fit_recovery",
     "flag_labels",
+    "flagged_beyond",
     "good_cycles",
     "monte_carlo",
     "part_of",

@@ -13,6 +13,7 @@ import numpy as np
 from rig.analyser.result import Loop
 from rig.analyser.strokes import Columns
 from rig.calibration import Frame
+from rig.samples import IntArray
 from rig.segmenter import Segment
 
 LOOPS = 24
@@ -21,6 +22,9 @@ LOOP_POINTS = 400
 LATEST_LOOPS = 6
 LATEST_POINTS = 200
 """A page that draws them several times a second needs no more."""
+
+DWELL_SHARE = 8
+"""No more than this part of the points lies in a dwell, where nothing but force changes."""
 
 
 @dataclass(slots=True)
@@ -34,8 +38,13 @@ class _Picture:
     def loop(self, row: int, points: int) -> Loop:
         cycles, signals = self.segment.cycles, self.segment.signals
         start = max(int(cycles.before[row]), int(cycles.contact[row]) - LOOP_POINTS // 4)
-        whole = np.arange(start, int(cycles.release[row]))
-        picked = whole[:: -(-len(whole) // points)]
+        turn, back = int(cycles.load_end[row]), int(cycles.unload_start[row])
+        picked, load_end, unload_start = _picked(
+            np.arange(start, turn + 1),
+            np.arange(turn + 1, back),
+            np.arange(max(back, turn + 1), int(cycles.release[row])),
+            points,
+        )
         zero_n = self.columns["zero_n"][row]
         force_n = signals.force_n[picked] - zero_n
         position_mm = signals.position_mm[picked] - self.frame.give_mm(force_n)
@@ -43,7 +52,22 @@ class _Picture:
         frame_mm = self.frame.give_mm(signals.force_n[deepest] - zero_n)
         deepest_mm = signals.position_mm[deepest] - frame_mm
         origin_mm = deepest_mm - self.columns["peak_deflection_mm"][row]
-        return Loop(int(cycles.number[row]), position_mm - origin_mm, force_n)
+        number = int(cycles.number[row])
+        return Loop(number, position_mm - origin_mm, force_n, load_end, unload_start)
+
+
+def _picked(
+    loading: IntArray, dwell: IntArray, unloading: IntArray, points: int
+) -> tuple[IntArray, int, int]:
+    """At most so many samples, few of them of a dwell, which would leave the strokes none; and the places in
+    them of the last one of loading and the first one of unloading."""
+    dwell = dwell[:: -(-len(dwell) // (points // DWELL_SHARE)) or 1]
+    stride = -(-(len(loading) + len(unloading)) // (points - len(dwell) - 2)) or 1
+    # from the turn backwards, so that the turn is kept
+    loading, unloading = loading[::-1][::stride][::-1], unloading[::stride]
+    turn = len(loading) - 1
+    back = turn + len(dwell) + 1 if len(dwell) and len(unloading) else turn
+    return np.concatenate([loading, dwell, unloading]), turn, back
 
 
 class LoopKeeper:

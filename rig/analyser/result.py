@@ -21,11 +21,24 @@ _NOT_MEASURED = ("cycle", "flags", "start_s", "end_s", "knee_resolved", "zero_n"
 
 @dataclass(frozen=True, slots=True)
 class Loop:
-    """Force against deflection of one cycle, thinned for drawing."""
+    """Force against deflection of one cycle, thinned for drawing.
+
+    Parameters
+    ----------
+    cycle
+        Its number.
+    deflection_mm, force_n
+        Shape (n,).
+    load_end, unload_start
+        Places in them of the last sample of loading and the first one of unloading; a dwell lies between.
+        None where nobody said.
+    """
 
     cycle: int
     deflection_mm: FloatArray
     force_n: FloatArray
+    load_end: int | None = None
+    unload_start: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

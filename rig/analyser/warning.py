@@ -60,7 +60,8 @@ def _about_start(result: CaptureResult, start: Start, tally: Tally) -> Iterator[
     if not tally.cycles:
         yield (
             f"No cycle was found: the force never rose above {result.contact_force_n:.3g} N "
-            "while the platen moved. Check the sign of both channels, the calibration and the contact force."
+            "while the platen moved. Check the sign of both channels, the calibration and the contact force; "
+            "forces that pull, `pressrig pull` reads."
         )
         return
     if result.noise is not None and not result.noise.zero_samples:

@@ -230,6 +230,10 @@ def _further_shares(
     if reversibility is not None:
         figures["reversibility_pct"] = 100 * reversibility
         shares.append(half_range_share("reversibility", abs(reversibility) / 2))
+    senses = _between_senses(table, loads_n, scale)
+    if senses is not None:
+        figures["pull_against_press_pct"] = 100 * senses
+        shares.append(half_range_share("pull against press", abs(senses) / 2))
     off_centre = _largest_off_centre(table, loads_n, scale)
     if off_centre is not None:
         figures["off_centre_half_range_pct"] = 100 * off_centre
@@ -239,10 +243,10 @@ def _further_shares(
 
 def _by_load(table: ReadingTable, loads_n: Sequence[float]) -> dict[float, list[int]]:
     """Indices of the readings of each load that is large enough to tell a share."""
-    least = SHARES_FROM * max(loads_n)
+    least = SHARES_FROM * max(map(abs, loads_n))
     groups: dict[float, list[int]] = {}
     for index, load_n in enumerate(loads_n):
-        if load_n >= least:
+        if abs(load_n) >= least:
             groups.setdefault(load_n, []).append(index)
     return groups
 
@@ -261,6 +265,26 @@ def _largest_reversal(table: ReadingTable, loads_n: Sequence[float], scale: Scal
     return max(found, key=abs) if found else None
 
 
+def _between_senses(table: ReadingTable, loads_n: Sequence[float], scale: Scale) -> float | None:
+    """What one curve for both senses leaves between loads that pull and loads that press, as a share of them:
+    a cell need not be alike in both. None where there is only one sense."""
+    changes: dict[bool, list[float]] = {True: [], False: []}
+    for load_n, indices in _by_load(table, loads_n).items():
+        for index in indices:
+            each = table.readings[index]
+            zeros = [
+                other.counts
+                for other, other_n in zip(table.readings, loads_n, strict=True)
+                if other.run == each.run and other_n == 0 and other.centred
+            ]
+            if each.centred and zeros:
+                change_n = float(scale.value(each.counts)) - float(scale.value(sum(zeros) / len(zeros)))
+                changes[load_n < 0].append(change_n / load_n - 1)
+    if not (changes[True] and changes[False]):
+        return None
+    return sum(changes[True]) / len(changes[True]) - sum(changes[False]) / len(changes[False])
+
+
 def _largest_off_centre(table: ReadingTable, loads_n: Sequence[float], scale: Scale) -> float | None:
     """Largest half range of one load at several places, as a share of the load."""
     found: list[float] = []
@@ -272,7 +296,7 @@ def _largest_off_centre(table: ReadingTable, loads_n: Sequence[float], scale: Sc
         if len(places) > 1:
             means = [sum(counts) / len(counts) for counts in places.values()]
             span = max(means) - min(means)
-            found.append(span / 2 * abs(float(scale.slope(means[0]))) / load_n)
+            found.append(span / 2 * abs(float(scale.slope(means[0])) / load_n))
     return max(found) if found else None
 
 
@@ -290,6 +314,8 @@ def _cautions(
     ]
     if not any(load_n == 0 for load_n in loads_n):
         cautions.append("no reading without load: forces below the smallest load were not compared")
+    if min(loads_n) < 0 < max(loads_n) and "pull against press" not in {each.source for each in shares}:
+        cautions.append("no zero beside pulls, or presses: how far they differ is not in the budget")
     sources = {share.source for share in shares}
     if "off-centre load" not in sources:
         cautions.append(

@@ -112,7 +112,7 @@ class ReadingTable:
 
 
 def force_table(text: str, where: str) -> ReadingTable:
-    """Read a table of masses or loads.
+    """Read a table of masses or loads; below zero are those that pull.
 
     Parameters
     ----------
@@ -127,12 +127,6 @@ def force_table(text: str, where: str) -> ReadingTable:
         Naming table and line: units missing or mixed, a saturated reading, references out of order.
     """
     table = _read(text, where, FORCE_COLUMNS)
-    for reading in table.readings:
-        if reading.reference < 0:
-            raise InputError(
-                f"{table.place_of(reading)}: {table.quantity}: found {reading.reference:g} {table.unit}, "
-                "expected zero or more; compression is positive"
-            )
     return replace(table, readings=with_runs(table))
 
 
@@ -147,8 +141,9 @@ def position_table(text: str, where: str) -> ReadingTable:
 def with_runs(table: ReadingTable) -> tuple[Reading, ...]:
     """The readings with their runs told apart, and with falling ones marked.
 
-    In a run references rise and may then fall. Where the table names no runs, a new one begins where they
-    rise again from the lowest reference.
+    In a run references rise and may then fall, away from zero and back: loads that pull grow below it. Where
+    the table names no runs, a new one begins where they rise again from the lowest reference, or where they
+    begin to pull, or to press.
 
     Raises
     ------
@@ -156,7 +151,7 @@ def with_runs(table: ReadingTable) -> tuple[Reading, ...]:
         If they go up and down otherwise.
     """
     named = any(reading.run for reading in table.readings)
-    lowest = min((each.reference for each in table.readings), default=0.0)
+    lowest = min((_size(each, table) for each in table.readings), default=0.0)
     marked: list[Reading] = []
     last: dict[str, Reading] = {}
     number = 1
@@ -165,26 +160,34 @@ def with_runs(table: ReadingTable) -> tuple[Reading, ...]:
             marked.append(reading if named else replace(reading, run=str(number)))
             continue
         before = last.get(reading.run if named else str(number))
-        if not named and before is not None and _begins_again(reading, before, lowest):
+        if not named and before is not None and _begins_again(reading, before, table, lowest):
             number, before = number + 1, None
         run = reading.run if named else str(number)
         falling = _falls(reading, before, table)
         last[run] = replace(reading, run=run, falling=falling)
         marked.append(last[run])
-    return _zeros_moved(marked, lowest) if not named else tuple(marked)
+    return _zeros_moved(marked, table, lowest) if not named else tuple(marked)
 
 
-def _begins_again(reading: Reading, before: Reading, lowest: float) -> bool:
+def _size(reading: Reading, table: ReadingTable) -> float:
+    """What rises in a run: a load whichever way it works, a position as it is."""
+    return abs(reading.reference) if table.quantity in FORCE_COLUMNS else reading.reference
+
+
+def _begins_again(reading: Reading, before: Reading, table: ReadingTable, lowest: float) -> bool:
     """Whether a new run begins with this reading."""
-    if reading.reference == lowest and before.reference == lowest:
+    here, there = _size(reading, table), _size(before, table)
+    if table.quantity in FORCE_COLUMNS and reading.reference * before.reference < 0:
+        return True
+    if here == lowest and there == lowest:
         return before.falling  # 10, 0, then 0 again; two zeros at the start are repeats
-    return reading.reference > before.reference == lowest and before.falling
+    return here > there == lowest and before.falling
 
 
 def _falls(reading: Reading, before: Reading | None, table: ReadingTable) -> bool:
     if before is None or reading.reference == before.reference:
         return before is not None and before.falling
-    if reading.reference < before.reference:
+    if _size(reading, table) < _size(before, table):
         return True
     if before.falling:
         raise InputError(
@@ -195,13 +198,13 @@ def _falls(reading: Reading, before: Reading | None, table: ReadingTable) -> boo
     return False
 
 
-def _zeros_moved(marked: Sequence[Reading], lowest: float) -> tuple[Reading, ...]:
+def _zeros_moved(marked: Sequence[Reading], table: ReadingTable, lowest: float) -> tuple[Reading, ...]:
     """A drop from the top straight to the lowest reference is the begin of the next run, not a falling
     reading."""
     moved = list(marked)
     for index in range(1, len(moved) - 1):
         before, here, after = moved[index - 1 : index + 2]
-        dropped = here.reference == lowest and here.falling and not before.falling
+        dropped = _size(here, table) == lowest and here.falling and not before.falling
         if dropped and after.run != here.run:
             moved[index] = replace(here, run=after.run, falling=False)
     return tuple(moved)

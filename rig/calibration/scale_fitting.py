@@ -311,7 +311,8 @@ def _weights(x: FloatArray, y: FloatArray, runs: Sequence[str] | None) -> FloatA
     sd = np.array([group.std(ddof=1) for group in groups])
     if not (sd > 0).all() or _chance_of_unevenness(sd, repeats) >= UNEVEN:
         return None
-    line = np.polynomial.Polynomial.fit(levels, sd, 1)(levels)
+    away = np.abs(levels)  # a load that pulls scatters like one that presses, a travel like one the other way
+    line = np.polynomial.Polynomial.fit(away, sd, 1)(away)
     smooth = np.maximum(line, SMALLEST_SHARE_OF_SCATTER * float(np.median(sd)))
     weights: FloatArray = 1.0 / smooth[which] ** 2
     return weights

@@ -4,7 +4,8 @@ Problem: a calibration says what a count is; whether the rig then reads what it 
 other readings: three runs of rising loads and one of falling ones. Plan: for each load the errors of
 accuracy, repeatability, reversibility and resolution, and the zero's error once; each class asks for all of
 them at once, from a lowest force up to the largest. A class is stated only with the references'
-certificates. Cost: a few dozen readings.
+certificates, and for the sense in which the loads worked: what pulls is verified by itself, like what presses
+(ISO 7500-1; recalled). Cost: a few dozen readings.
 
 No conformity is claimed: only the standard itself is the authority, and its limits here were written down
 from memory.
@@ -16,7 +17,7 @@ import math
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
-from itertools import pairwise
+from itertools import islice, pairwise
 from statistics import fmean, stdev
 from typing import Any, Literal
 
@@ -24,6 +25,7 @@ from rig.calibration.coverage import coverage_factor
 from rig.errors import InputError
 
 Direction = Literal["rising", "falling"]
+Sense = Literal["compression", "tension"]
 
 RISING_RUNS = 3
 """Repeatability is the range over so many."""
@@ -76,6 +78,8 @@ CLASSES = (
 )
 """From the best to the worst. ISO 7500-1, table of characteristic values; recalled."""
 
+_OTHER: Mapping[Sense, Sense] = {"compression": "tension", "tension": "compression"}
+
 ERROR_NAMES: Mapping[str, str] = {
     "q": "accuracy error",
     "b": "repeatability error",
@@ -96,7 +100,7 @@ class VerificationReading:
     direction
         Whether loads were being put on or taken off.
     load_n
-        What the references say; 0 for a reading without load.
+        What the references say; 0 for a reading without load, below zero for one that pulls.
     indicated_n
         What the rig says.
     """
@@ -224,6 +228,8 @@ class Verification:
         Why no class may be stated, however small the errors; empty if one may be.
     notes
         Why a field is empty, and what a reader has to be told.
+    sense
+        In which the loads worked; those of tension are given without their sign.
     """
 
     loads: tuple[LoadErrors, ...]
@@ -232,6 +238,7 @@ class Verification:
     references: VerificationReferences
     missing: tuple[str, ...]
     notes: tuple[str, ...]
+    sense: Sense = "compression"
 
     @property
     def stated(self) -> bool:
@@ -257,8 +264,8 @@ class Verification:
         if reached is None:
             return f"No class: {self.classes[-1].why_not}."
         return (
-            f"Class {reached.limits.name} from {reached.lowest_n:g} N to {largest_n:g} N, against "
-            f"{'; '.join(self.references.certificates)}."
+            f"Class {reached.limits.name} from {reached.lowest_n:g} N to {largest_n:g} N in {self.sense}, "
+            f"against {'; '.join(self.references.certificates)}."
         )
 
     def as_dict(self) -> dict[str, Any]:
@@ -300,7 +307,8 @@ def verify_force(
     Raises
     ------
     InputError
-        If there is no load, a negative one, readings of a sign of their own, or loads out of order.
+        If there is no load, some press and some pull, readings have a sign of their own, or loads are out of
+        order.
 
     References
     ----------
@@ -308,6 +316,7 @@ def verify_force(
     v = 100 (falling - rising)/true; f0 = 100 (reading after unloading)/(largest true);
     a = 100 resolution/true.
     """
+    sense, readings = _sense_of(readings)
     runs = _runs(readings)
     rising: dict[float, list[float]] = defaultdict(list)
     falling: dict[float, list[tuple[float, float | None]]] = defaultdict(list)
@@ -324,7 +333,7 @@ def verify_force(
                 falling[each.load_n].append((value_n, own.get(each.load_n)))
     if not rising:
         raise InputError("verification: found no rising run with a load; expected three")
-    _must_have_a_sign(rising)
+    _must_have_a_sign(rising, sense)
     loads = tuple(
         _errors(load_n, rising[load_n], falling.get(load_n, []), references, resolution_n)
         for load_n in sorted(rising)
@@ -332,8 +341,31 @@ def verify_force(
     f0 = 100 * max(returned, key=abs) / loads[-1].load_n if returned else None
     classes = tuple(_outcome(limits, loads, f0) for limits in CLASSES)
     missing = _why_no_class(loads, references)
-    notes = (*_empty(loads, f0, resolution_n), *_about_references(classes, references), NO_CONFORMITY)
-    return Verification(loads, f0, classes, references, tuple(missing), notes)
+    notes = (
+        *_empty(loads, f0, resolution_n),
+        *_about_references(classes, references),
+        f"The loads worked in {sense}; nothing is said of forces in {_OTHER[sense]}, which are verified by "
+        "themselves.",
+        NO_CONFORMITY,
+    )
+    return Verification(loads, f0, classes, references, tuple(missing), notes, sense)
+
+
+def _sense_of(readings: Iterable[VerificationReading]) -> tuple[Sense, list[VerificationReading]]:
+    """In which sense the loads work, and the readings with that sense as positive."""
+    listed = list(islice(readings, MOST_READINGS + 1))
+    if not any(each.load_n < 0 for each in listed):
+        return "compression", listed
+    presses = next((each for each in listed if each.load_n > 0), None)
+    if presses is not None:
+        raise InputError(
+            f"run {presses.run}: found a load of {presses.load_n:g} N among loads that pull; expected one "
+            "sense in a table: verify tension and compression each by itself"
+        )
+    return "tension", [
+        VerificationReading(each.run, each.direction, 0.0 - each.load_n, 0.0 - each.indicated_n)
+        for each in listed
+    ]
 
 
 def _runs(readings: Iterable[VerificationReading]) -> list[list[VerificationReading]]:
@@ -343,10 +375,10 @@ def _runs(readings: Iterable[VerificationReading]) -> list[list[VerificationRead
     for number, each in enumerate(readings, start=1):
         if number > MOST_READINGS:
             raise InputError(f"verification: more than {MOST_READINGS} readings; expected a few dozen")
-        if not (math.isfinite(each.load_n) and math.isfinite(each.indicated_n)) or each.load_n < 0:
+        if not (math.isfinite(each.load_n) and math.isfinite(each.indicated_n)):
             raise InputError(
                 f"run {each.run}: found a load of {each.load_n:g} N read as {each.indicated_n:g} N; "
-                "expected finite numbers, and loads of zero or more"
+                "expected finite numbers"
             )
         same = next((load for load in loads if abs(load - each.load_n) <= SAME_LOAD * each.load_n), None)
         if same is None:
@@ -381,12 +413,13 @@ def _from_zero(run: Sequence[VerificationReading]) -> tuple[float, list[Verifica
     return (before[-1] if before else 0.0), kept, (after[0] if after else None)
 
 
-def _must_have_a_sign(rising: Mapping[float, Sequence[float]]) -> None:
+def _must_have_a_sign(rising: Mapping[float, Sequence[float]], sense: Sense) -> None:
     largest = max(rising)
+    sign = -1 if sense == "tension" else 1
     if fmean(rising[largest]) <= 0:
         raise InputError(
-            f"at {largest:g} N the rig reads {fmean(rising[largest]):g} N; readings rise with compression: "
-            "check the sign of the scale (per_count) or the wiring"
+            f"at {sign * largest:g} N the rig reads {sign * fmean(rising[largest]):g} N; readings rise with "
+            "compression: check the sign of the scale (per_count) or the wiring"
         )
 
 

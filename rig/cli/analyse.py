@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -219,8 +219,19 @@ def examine_capture(path: Path, asked: Asked, store: RowStore | None = None) -> 
             show(done, f"{done} samples")
     result = analysis.finish()
     damage = [f"{each.file} at byte {each.offset}: {each.lost} could not be read" for each in capture.damage]
-    result = replace(result, warnings=(*damage, *result.warnings))
+    result = replace(result, warnings=(*damage, *_about_pulls(capture), *result.warnings))
     return Analysed(path, capture, result, _doubts(path, analysis, asked))
+
+
+def _about_pulls(capture: Capture) -> list[str]:
+    """That presses are not all that the capture of a method that pulls holds."""
+    if "pull:" not in str((capture.header.method or {}).get("text")):
+        return []
+    from rig.sheets import method_of, sentences_of_pulls
+
+    with suppress(InputError):  # presses are measured whatever their method's text has become
+        return [*sentences_of_pulls(method_of(capture.header))]
+    return []
 
 
 def _doubts(path: Path, analysis: CaptureAnalysis, asked: Asked) -> Doubts:

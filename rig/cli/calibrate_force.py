@@ -41,7 +41,8 @@ def command(
 
     READINGS is a CSV table with `mass_kg` (or another unit of mass) or `load_N`, and `counts`; a column
     without a unit needs one in each cell. Optional are `run`, `place` (of a load off the centre), `status`,
-    `kept`. Loads rise in a run and may then fall. Every reading is the mean of a settled plateau.
+    `kept`. Loads rise in a run and may then fall. Every reading is the mean of a settled plateau. Loads that
+    pull are below zero; a rig that is to measure pulls needs them, in runs of their own.
     """
     from rig.calibration import calibrate_force, force_table, loads_of
     from rig.cli.calibrate_showing import (
@@ -67,7 +68,7 @@ def command(
     calibrated = calibrate_force(
         table,
         surroundings=surroundings,
-        references=given.facts("N", max(loads_of(table, surroundings))),
+        references=given.facts("N", max(map(abs, loads_of(table, surroundings)))),
         degree=given.degree_number,
         reversed_way=given.reversed_way,
         made=given.day,

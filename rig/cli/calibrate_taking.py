@@ -38,6 +38,7 @@ _INSTRUCTIONS = {
   0                    nothing lies on it; begin with that
   500 g  or  20 N      in the middle, rising; falling again afterwards, if you like
   500 g at left edge   the same load off the centre
+  -500 g               a load that pulls, hung the other way
   again                take the last one anew
   an empty line        that was all""",
     "position": """Move the platen to a reference and type what it is:
@@ -107,7 +108,7 @@ def take_readings(
                     on_progress=lambda now: show(now.seconds, f"{now.counts:.1f} counts {now.hint}"),
                 )
 
-        _ask(_Table(path, channel, blocks=blocks), settled)
+        _ask(_Table(path, channel, blocks=blocks, reversed_way=options.reversed_way), settled)
     if not path.exists():
         raise InputError("nothing was read; nothing was written")
     click.echo(f"The readings are in {path}", err=True)
@@ -130,6 +131,7 @@ def _ask(table: _Table, settled: Callable[[float | None], Plateau]) -> None:
         try:
             wanted = table.again() if said.lower() == AGAIN else table.understood(said)
             plateau = settled(table.zero_counts)
+            table.refuse_wrong_sense(wanted, plateau.counts)
         except InputError as problem:
             click.echo(f"  not taken: {problem}", err=True)
             continue
@@ -140,8 +142,9 @@ def _ask(table: _Table, settled: Callable[[float | None], Plateau]) -> None:
 class _Table:
     """The readings so far, and their file."""
 
-    def __init__(self, path: Path, channel: ChannelName, *, blocks: bool) -> None:
+    def __init__(self, path: Path, channel: ChannelName, *, blocks: bool, reversed_way: bool = False) -> None:
         self._path = path
+        self._rises = -1 if reversed_way else 1
         self._force = channel == "force"
         self._quantity: Quantity | None = None if self._force else ("block" if blocks else "travel")
         self._taken: list[Taken] = []
@@ -166,8 +169,6 @@ class _Table:
         quantity = self._quantity_of(said, text)
         to = {"mass": "kg", "load": "N"}.get(quantity, "mm")
         value = reference_value(text, quantity, None, to, place="reference")
-        if self._force and value < 0:
-            raise InputError(f"{said!r} pulls; compression is positive, expected zero or more")
         if self._force and back:
             raise InputError(f"{said!r}: `back` belongs to a position; falling loads show by their order")
         if not self._force and place:
@@ -188,6 +189,16 @@ class _Table:
                 f"{said!r} is a {quantity}, but a {self._quantity} was read before; keep to one of them"
             )
         return quantity
+
+    def refuse_wrong_sense(self, taken: Taken, counts: float) -> None:
+        """Refuse a load said to pull under which the counts went as under one that presses."""
+        if not self._force or taken.reference >= 0 or self.zero_counts is None:
+            return
+        if self._rises * (counts - self.zero_counts) > 0:
+            raise InputError(
+                f"{taken.said!r} pulls, but the counts went from {self.zero_counts:.0f} to {counts:.0f} as "
+                "under a load that presses; compression is positive"
+            )
 
     def again(self) -> Taken:
         """The last reading, to be taken anew."""

@@ -9,7 +9,7 @@ largest, so that it is the same for all.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import ceil, floor, isfinite, log10
 from pathlib import Path
@@ -128,6 +128,7 @@ def pressed_captures(
     *,
     known: WhatIsKnown | None = None,
     each: Callable[[int, Path], None] | None = None,
+    optional: Collection[Path] = (),
 ) -> tuple[tuple[PressedCapture, ...], tuple[str, ...]]:
     """Measure captures that are to be put together, in order of time, and sentences about it.
 
@@ -142,6 +143,8 @@ def pressed_captures(
         so goes first. The state is otherwise the capture's condition `state`, and "new" where nobody said.
     each
         Told how many were measured so far, and which one is next.
+    optional
+        Those of the captures that are left out, and said to be, where they cannot be measured.
 
     Raises
     ------
@@ -149,16 +152,21 @@ def pressed_captures(
         If a capture is given twice, or has no unflagged cycle, or its state is none that there is.
     """
     pressed: list[PressedCapture] = []
-    for path in paths:
-        if each is not None:
-            each(len(pressed), path)
-        pressed.append(_pressed(path, asked, known))
     notes: list[str] = []
+    for done, path in enumerate(paths):
+        if each is not None:
+            each(done, path)
+        try:
+            pressed.append(_pressed(path, asked, known))
+        except InputError as refusal:
+            if path not in optional:
+                raise
+            notes.append(f"Left out: {refusal}.")
     forces = [one.result.contact_force_n for one in pressed]
     if asked.contact_force_n is None and forces and max(forces) > SAME_CONTACT * min(forces):
         force_n = _two_digits_up(max(forces))
         alike = replace(asked, contact_force_n=force_n)
-        pressed = [_pressed(path, alike, known) for path in paths]
+        pressed = [_pressed(one.path, alike, known) for one in pressed]
         notes.append(
             f"Contact is where the force passes {force_n:.2g} N, in all captures: the largest that the noise "
             "of any of them asks for. --contact-force sets it."
@@ -317,7 +325,7 @@ def _mean_curve(result: CaptureResult) -> Curve | None:
     loops = [loop for loop in result.loops if loop.cycle in counted and len(loop.force_n) > 2]
     if not loops:
         return None
-    grid = np.linspace(0.0, min(float(loop.deflection_mm.max()) for loop in loops), CURVE_POINTS)
+    grid = np.linspace(0.0, min(_reach_mm(loop) for loop in loops), CURVE_POINTS)
     strokes = [_strokes(loop, grid) for loop in loops]
     return Curve(
         grid,
@@ -326,12 +334,24 @@ def _mean_curve(result: CaptureResult) -> Curve | None:
     )
 
 
+def _reach_mm(loop: Loop) -> float:
+    """As far as both strokes go."""
+    if loop.load_end is None or loop.unload_start is None:
+        return float(loop.deflection_mm.max())
+    return float(
+        min(loop.deflection_mm[: loop.load_end + 1].max(), loop.deflection_mm[loop.unload_start :].max())
+    )
+
+
 def _strokes(loop: Loop, grid: Any) -> tuple[Any, Any]:
     """Force of loading and unloading on a grid; noise of position must not turn a stroke back."""
     import numpy as np
 
     turn = int(np.argmax(loop.deflection_mm))
-    parts = (slice(0, turn + 1), slice(None, turn - 1 if turn else None, -1))
+    # a dwell is of neither stroke: its force falls where it stands
+    end, start = loop.load_end, loop.unload_start
+    end, start = turn if end is None else end, turn if start is None else start
+    parts = (slice(0, end + 1), slice(None, start - 1 if start else None, -1))
     read = []
     for part in parts:
         x, force = np.maximum.accumulate(loop.deflection_mm[part]), loop.force_n[part]

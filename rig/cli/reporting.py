@@ -64,7 +64,8 @@ def command(capture_folder: Path, *, spacer: str | None, rig_file: Path | None, 
         print_json({"capture": str(capture_folder), "specimen": header.specimen} | report.as_dict())
     else:
         screen, plain = console(), is_plain()
-        screen.print(method_table(report, plain=plain))
+        if report.quantities:
+            screen.print(method_table(report, plain=plain))
         for note in (f"follows: {report.follows}", *report.notes):
             screen.print(note, markup=False)
         for sentence in _about_recovery(report):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,11 +11,12 @@ import click
 from rig.cli.compare import named_margins, studies_of
 from rig.cli.options import read_quantity
 from rig.cli.output import json_option, print_json, progress
-from rig.errors import InputError
+from rig.errors import CaptureError, InputError
 
 if TYPE_CHECKING:
     from rig.cli.analyse import Asked
     from rig.cli.piece_captures import PressedCapture
+    from rig.methods import RecoveryTouch
     from rig.register import Specimen
     from rig.sheets import CaptureFacts, DesignSheet, PieceFacts
 
@@ -84,7 +85,7 @@ def command(
     """
     from rig.calibrationfile import read_calibration
     from rig.cli.analyse import Asked
-    from rig.sheets import save_design_sheet
+    from rig.sheets import design_sheet_answers, save_design_sheet
 
     asked = Asked(
         contact_force_n=read_quantity("--contact-force", contact_force, "N"),
@@ -92,7 +93,7 @@ def command(
         at=at,
         calibration=None if calibration_file is None else read_calibration(calibration_file),
     )
-    pressed, notes = _measured(captures_in(captures), asked, register)
+    pressed, notes = _measured(*captures_in(captures), asked, register)
     sheet = sheet_of(
         pressed,
         notes,
@@ -107,8 +108,12 @@ def command(
     if as_json:
         print_json(sheet.as_dict() | {"page": str(page)})
         return
+    for answer in design_sheet_answers(sheet):
+        click.echo(answer)
     for sentence in sheet.missing:
         click.echo(f"missing: {sentence}")
+    for sentence in notes:
+        click.echo(f"note: {sentence}")
     click.echo(f"{page}, with the same as Markdown, pictures, JSON and CSV beside it")
 
 
@@ -131,13 +136,15 @@ def sheet_of(
         See `pressed_captures`.
     register
         Of specimens.
+    model
+        Name of the pieces; those that the register knows by another one are left out.
     margins, although, gauges
         See `rig.sheets.design_sheet`; gauges are files of studies.
 
     Raises
     ------
     InputError
-        If the captures are too unlike for one sheet.
+        If the captures are too unlike for one sheet, or of several models.
     """
     from rig.register import Register
     from rig.sheets import design_sheet
@@ -148,6 +155,11 @@ def sheet_of(
             known = {each.id: each for each in opened.specimens()}
         pieces = dict.fromkeys(each.values.piece for each in pressed)
         facts = [_piece_facts(known[name]) for name in pieces if name in known]
+    others = _of_another_model(facts, model)
+    if others:
+        pressed = [each for each in pressed if each.values.piece not in others]
+        facts = [each for each in facts if each.piece not in others]
+        notes = [*notes, f"Left out, since they are of another model: {', '.join(others)}."]
     models = dict.fromkeys(each.model for each in facts if each.model)
     results = [each.values for each in pressed]
     columns = list(dict.fromkeys(name for each in results for name in each.values))
@@ -164,8 +176,22 @@ def sheet_of(
     )
 
 
+def _of_another_model(facts: Sequence[PieceFacts], model: str | None) -> list[str]:
+    """Pieces that the register knows by another name than this one."""
+    models = list(dict.fromkeys(each.model for each in facts if each.model))
+    if model is None and len(models) > 1:
+        raise InputError(f"--model: the pieces are of several models: {', '.join(models)}; name one of them")
+    if model is None or not models:
+        return []
+    if model not in models:
+        raise InputError(
+            f"--model: the register knows no captured piece of {model!r}; found {', '.join(models)}"
+        )
+    return [each.piece for each in facts if each.model and each.model != model]
+
+
 def _measured(
-    captures: Sequence[Path], asked: Asked, register: Path | None
+    captures: Sequence[Path], optional: Collection[Path], asked: Asked, register: Path | None
 ) -> tuple[Sequence[PressedCapture], Sequence[str]]:
     """All captures, with progress."""
     from dataclasses import replace
@@ -176,40 +202,51 @@ def _measured(
         asked = replace(asked, at=_depths(captures))
     known = None if register is None else known_by_register(register)
     with progress("measuring", len(captures)) as show:
-        return pressed_captures(captures, asked, known=known, each=lambda done, path: show(done, path.name))
+        pressed, notes = pressed_captures(
+            captures, asked, known=known, each=lambda done, path: show(done, path.name), optional=optional
+        )
+    if not pressed:
+        raise InputError(f"no capture is left. {' '.join(notes[:3])}")
+    return pressed, notes
 
 
-def captures_in(paths: Sequence[Path]) -> list[Path]:
-    """Captures, and those that lie in folders.
+def captures_in(paths: Sequence[Path]) -> tuple[list[Path], set[Path]]:
+    """Captures and those that lie in folders, each once; and which of them nobody named one by one.
 
     Raises
     ------
     InputError
-        If a path is neither, or a folder holds none that can be read.
+        If a path is neither, or a folder holds none.
     """
     from rig.capture import list_captures
 
-    found: list[Path] = []
+    found: dict[Path, Path] = {}
+    named: set[Path] = set()
     for path in paths:
         if (path / "capture.yaml").exists() or not path.is_dir():
-            found.append(path)
+            named.add(path.resolve())
+            found.setdefault(path.resolve(), path)
             continue
         listed = list_captures(path)
-        unread = [each for each in listed if each.problem is not None]
-        if unread:
-            raise InputError(f"{unread[0].path}: {unread[0].problem}; move it away, or name the captures")
         if not listed:
             raise InputError(f"{path}: holds no captures")
-        found += [each.path for each in listed]
-    return found
+        for each in listed:
+            found.setdefault(each.path.resolve(), each.path)
+    return list(found.values()), {path for whole, path in found.items() if whole not in named}
 
 
 def _depths(captures: Sequence[Path]) -> str:
     """Per cent where all captures state a free height."""
     from rig.capture import open_capture
 
-    heights = [open_capture(path).header.free_height_mm for path in captures]
-    return DEPTHS if all(height is not None for height in heights) else DEPTHS_WITHOUT_HEIGHT
+    for path in captures:
+        try:
+            if open_capture(path).header.free_height_mm is None:
+                return DEPTHS_WITHOUT_HEIGHT
+        except CaptureError:
+            # whether it may be left out is seen when it is measured
+            continue
+    return DEPTHS
 
 
 def _capture_facts(pressed: PressedCapture) -> CaptureFacts:
@@ -237,7 +274,33 @@ def _capture_facts(pressed: PressedCapture) -> CaptureFacts:
         notes=header.notes,
         warnings=tuple(header.warnings),
         softening=result.softening,
+        recovery=tuple(_recovery(pressed)),
     )
+
+
+def _recovery(pressed: PressedCapture) -> Iterator[RecoveryTouch]:
+    """Light touches after release: of an endurance run, or of a method that asks for them."""
+    from rig.analyser import PART_SAMPLES
+    from rig.daemon.endurance import METHOD_KIND
+    from rig.methods import RecoveryTouch
+    from rig.samples import gathered
+    from rig.sheets import RECOVERY, endurance_report, method_of, method_report
+
+    capture = pressed.capture
+    about = capture.header.method or {}
+    if about.get("kind") == METHOD_KIND:
+        for touch in endurance_report(capture.each_event()).recovery:
+            yield RecoveryTouch(touch.after_s, touch.set_mm, float("nan"))
+        return
+    try:
+        method = method_of(capture.header)
+    except InputError:
+        return
+    if RECOVERY in method.report:
+        samples = gathered(capture.batches(), PART_SAMPLES)
+        yield from method_report(
+            capture.header, capture.each_event(), samples, None, calibration=pressed.result.calibration
+        ).recovery
 
 
 def _piece_facts(specimen: Specimen) -> PieceFacts:
@@ -246,6 +309,7 @@ def _piece_facts(specimen: Specimen) -> PieceFacts:
     from rig.sheets import PieceFacts
 
     mass = specimen.mass
+    newest = {each.direction: each.at[:10] for each in specimen.sizes}
     return PieceFacts(
         piece=specimen.id,
         batch=specimen.batch,
@@ -255,6 +319,10 @@ def _piece_facts(specimen: Specimen) -> PieceFacts:
         mass_g=None if mass is None else mass.g,
         mass_u_g=None if mass is None else mass.u_g,
         mass_how=None if mass is None else mass.how,
-        sizes=tuple(SizeReading(each.direction, each.mm, each.u_mm, each.force_n) for each in specimen.sizes),
+        sizes=tuple(
+            SizeReading(each.direction, each.mm, each.u_mm, each.force_n)
+            for each in specimen.sizes
+            if each.at[:10] == newest[each.direction]
+        ),
         notes=specimen.notes,
     )

@@ -26,7 +26,9 @@ CLASS_NAMES = ("0.5", "1", "2", "3")
 @click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig's file.")
 @click.option("--port", metavar="PATH", help="Port to open instead of the rig file's.")
 @click.option(
-    "--loads", metavar="LIST", help='Be led through these now, "20 N, 40 N, 60 N"; READINGS is written.'
+    "--loads",
+    metavar="LIST",
+    help='Be led through these now, "20 N, 40 N" or "-20 N, -40 N"; READINGS is written.',
 )
 @click.option("--settle", default="2 s", show_default=True, metavar="Q", help="Length of a plateau.")
 @click.option(
@@ -83,6 +85,7 @@ def command(
 
     READINGS is a CSV table with the heading `run,direction,load_N,indicated_N`; `mass_kg` for masses, and
     `indicated_counts` for what the calibration is to read. Loads of 0 before and after a run show the zero.
+    Loads that pull are below zero, in a table of their own: a class holds for one sense of the force.
     With --loads you are led through the runs, and READINGS is written.
     No conformity with any standard is claimed. The exit code is 1 if no class is reached, or not the one
     asked for.
@@ -98,9 +101,9 @@ def command(
         _take(rig, port, loads, readings_file, settle)
     table = read_verification(readings_file, rig.calibration.force, local)
     readings = table.readings
-    largest_n = max(each.load_n for each in readings)
+    largest_n = max(abs(each.load_n) for each in readings)
     if not largest_n > 0:
-        raise InputError(f"{readings_file}: found no load above zero")
+        raise InputError(f"{readings_file}: found no load but zero")
     relative_u = None if reference_u is None else _relative_u(reference_u, largest_n, local)
     resolution_n = read_quantity("--resolution", resolution, "N")
     verification = verify_force(

@@ -100,10 +100,6 @@ def _reading(
     if not re.fullmatch(r"\d{1,4}", cells["run"]):
         raise InputError(f"{where}: run: found {cells['run']!r}, expected a number such as 1")
     load_n = _number(cells, "load", where) * per_unit_n
-    if load_n < 0:
-        raise InputError(
-            f"{where}: load: found {cells['load']}, expected zero or more; compression is positive"
-        )
     indicated = _number(cells, "indicated", where)
     if unit != "counts":
         indicated *= factor(unit, "N")

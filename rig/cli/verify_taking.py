@@ -45,7 +45,7 @@ def take_verification(
     rig, port
         The rig's file, and a port instead of its own.
     loads
-        "20 N, 40 N, ..." or "2 kg, 4 kg, ...", rising.
+        "20 N, 40 N, ..." or "2 kg, 4 kg, ...", growing; below zero if they pull.
     path
         Of the table that is written; it must not be there yet.
     settle_s
@@ -140,8 +140,11 @@ def _loads(text: str) -> tuple[str, list[float]]:
         values = [parse(each, unit) for each in texts]
     except InputError as problem:
         raise InputError(f"--loads: {problem}") from None
-    if any(after <= before for before, after in zip([0.0, *values], values, strict=False)):
-        raise InputError(f"--loads: found {text!r}, expected loads that rise from above zero")
+    sign = -1 if values[0] < 0 else 1  # what pulls grows below zero
+    if any(sign * after <= sign * before for before, after in zip([0.0, *values], values, strict=False)):
+        raise InputError(
+            f"--loads: found {text!r}, expected loads that grow from zero, all pressing or all pulling"
+        )
     return f"{quantity}_{unit}", values
 
 

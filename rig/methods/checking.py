@@ -22,6 +22,7 @@ from rig.methods.steps import (
     Place,
     PressToDepth,
     PressToForce,
+    Pull,
     Recover,
     Repeat,
     Rest,
@@ -39,6 +40,9 @@ SMALLEST_MARGIN_MM = 1.0
 
 SUDDEN_S = 0.02
 """A force that would go from nothing to its limit in so short a time is a crash, not a soft part."""
+
+LETS_GO_S = 0.01
+"""A part that is pulled off lets the force back to zero in so short a time, and that is no crash."""
 
 UNKNOWN_APPROACH_MM = 10.0
 """Taken for the way to a first touch, which nobody knows beforehand; only the time estimate uses it."""
@@ -220,7 +224,7 @@ def check_contact(checked: CheckedMethod, contact_mm: float) -> None:
 
 def largest_gap_mm(steps: tuple[Step, ...]) -> float:
     """Farthest that any step takes the platen from the contact."""
-    gaps = (step.gap_mm for step in each_step(steps) if isinstance(step, Return | Recover))
+    gaps = (step.gap_mm for step in each_step(steps) if isinstance(step, Return | Pull | Recover))
     return max(gaps, default=0.0)
 
 
@@ -287,8 +291,10 @@ class _Walk:
                 after = progress.moved(0.0, self._time_s(progress, 0.0, step.speed_mm_per_s))
             case PressToDepth() | PressToForce():
                 after = self._press(step, progress)
-            case Return():
+            case Return() | Pull():
                 self._check_speed(step.place, step.speed_mm_per_s)
+                if isinstance(step, Pull):
+                    self._check_pull(step)
                 self._check_span(step.place, step.gap_mm, 0.0)
                 time_s = self._time_s(progress, -step.gap_mm, step.speed_mm_per_s)
                 after = progress.moved(-step.gap_mm, time_s)
@@ -388,6 +394,22 @@ class _Walk:
                 place,
                 f"{force_n:.4g} N and {past_n:.3g} N of overshoot at {speed_mm_per_s:.4g} mm/s exceed "
                 f"{whose} {most_n:g} N; use a smaller force or less speed",
+            )
+
+    def _check_pull(self, step: Pull) -> None:
+        least_n = self.rig.force_n[0]
+        if not step.largest_n < -least_n:
+            refuse(
+                step.place,
+                f"a pull of up to {step.largest_n:g} N, but the rig's least force is {least_n:g} N; pulls "
+                "are below zero: give a rig that may pull (drive: force), or a smaller largest",
+            )
+        rise_n_per_s, most_n_per_s = step.largest_n / LETS_GO_S, self.rig.largest_rise_n_per_s
+        if rise_n_per_s > most_n_per_s:
+            refuse(
+                step.place,
+                f"what lets go at {step.largest_n:g} N rises by up to {rise_n_per_s:.0f} N/s, the rig halts "
+                f"at {most_n_per_s:.0f} N/s; allow a larger drive: force_rise, or pull with less",
             )
 
     def _check_height(self, place: Place, goal_mm: float, past_mm: float) -> None:

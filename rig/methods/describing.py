@@ -17,6 +17,7 @@ from rig.methods.steps import (
     Place,
     PressToDepth,
     PressToForce,
+    Pull,
     Recover,
     Repeat,
     Rest,
@@ -101,6 +102,13 @@ def _sentence(checked: CheckedMethod, step: Step) -> str:
         case Return():
             where = f"a gap of {step.gap_mm:g} mm" if step.gap_mm else "the contact"
             said = f"Return at {_speed(step.speed_mm_per_s)} to {where}."
+        case Pull():
+            least_n = checked.rig.force_n[0]
+            stops = "" if math.isinf(least_n) else f"; the rig stops at a pull of {-least_n:g} N"
+            said = (
+                f"Pull at {_speed(step.speed_mm_per_s)} to a gap of {step.gap_mm:g} mm, "
+                f"with at most {step.largest_n:.4g} N{stops}."
+            )
         case Recover():
             said = (
                 f"Touch {step.touches} times with {step.force_n:.3g} N, from {duration(step.first_s)} to "

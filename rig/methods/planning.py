@@ -17,6 +17,7 @@ from rig.methods.steps import (
     Place,
     PressToDepth,
     PressToForce,
+    Pull,
     Recover,
     Repeat,
     Rest,
@@ -148,6 +149,8 @@ def _actions(step: Step, height_mm: float | None) -> Iterator[Action]:
             yield Wait(step.duration_s, loaded=False)
         case Return():
             yield MoveTo(0.0 - step.gap_mm, step.speed_mm_per_s)
+        case Pull():
+            yield MoveTo(-step.gap_mm, step.speed_mm_per_s)
         case OffRig():
             yield Prompt(step.instruction, step.least_s, step.most_s)
         case Recover():

@@ -28,6 +28,7 @@ from rig.methods.steps import (
     Place,
     PressToDepth,
     PressToForce,
+    Pull,
     Recover,
     Repeat,
     Rest,
@@ -259,6 +260,12 @@ def _return(place: Place, node: yaml.Node) -> Return:
     return Return(place, 0.0, _speed(fields))
 
 
+def _pull(place: Place, node: yaml.Node) -> Pull:
+    fields = Fields(place, node, ("to", "largest", "speed"))
+    gap_mm = fields.quantity("to", "mm", "'5 mm'")
+    return Pull(place, gap_mm, fields.quantity("largest", "N", "'40 N'"), _speed(fields))
+
+
 def _recover(place: Place, node: yaml.Node) -> Recover:
     fields = Fields(place, node, ("touches", "from", "to", "force", "speed", "gap"))
     first, last = fields.quantity("from", "s", "'10 s'"), fields.quantity("to", "s", "'24 h'")
@@ -293,6 +300,7 @@ _READERS: dict[str, Callable[[Place, yaml.Node], Step]] = {
     "press": _press,
     "hold": _hold,
     "return": _return,
+    "pull": _pull,
     "rest": _rest,
     "recover": _recover,
     "off_rig": _off_rig,

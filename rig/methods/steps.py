@@ -83,6 +83,19 @@ class Return:
 
 
 @dataclass(frozen=True, slots=True)
+class Pull:
+    """Pull away from where the specimen is held, to a gap at which it is off for certain.
+
+    `largest_n` is the greatest pull to be expected, above zero; the rig's least force must lie beyond it.
+    """
+
+    place: Place
+    gap_mm: float
+    largest_n: float
+    speed_mm_per_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class Rest:
     """Wait with the specimen unloaded."""
 
@@ -132,7 +145,7 @@ class Repeat:
     every_s: float | None
 
 
-Step = Touch | PressToDepth | PressToForce | Hold | Return | Rest | Recover | OffRig | Repeat
+Step = Touch | PressToDepth | PressToForce | Hold | Return | Pull | Rest | Recover | OffRig | Repeat
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,15 @@ In: analysis results, capture headers, and the samples of a method's steps. Out:
 frames, terminal tables, pictures. Must never know: how a number was measured, or where samples come from.
 """
 
+from rig.sheets.aid_report import (
+    AidSheet,
+    lift_sheet,
+    nip_sheet,
+    pull_sheet,
+    save_lift_report,
+    save_nip_report,
+    save_pull_report,
+)
 from rig.sheets.calibration_plots import save_delay, save_frame
 from rig.sheets.check_plots import ChartPoint, errors_picture, save_control_chart
 from rig.sheets.comparison_report import (
@@ -16,6 +25,7 @@ from rig.sheets.comparison_report import (
 )
 from rig.sheets.design_sheet import CaptureFacts, DesignSheet, PieceFacts, design_sheet
 from rig.sheets.design_sheet_files import save_design_sheet
+from rig.sheets.design_sheet_short import design_sheet_answers
 from rig.sheets.document import (
     budget_document,
     capture_document,
@@ -48,12 +58,14 @@ from rig.sheets.height_report import (
     touched_surface,
 )
 from rig.sheets.method_report import (
+    RECOVERY,
     MethodReport,
     contact_force_n,
     method_of,
     method_report,
     method_table,
     needs_cycles,
+    sentences_of_pulls,
 )
 from rig.sheets.plots import save_comparison, save_cycle_trends, save_loops
 from rig.sheets.quantities import Quantity, quantity
@@ -75,6 +87,8 @@ from rig.sheets.verification_report import (
 )
 
 __all__ = [
+    "RECOVERY",
+    "AidSheet",
     "CaptureFacts",
     "ChartPoint",
     "ComparedPieces",
@@ -101,6 +115,7 @@ __all__ = [
     "cycle_table",
     "cycles_frame",
     "design_sheet",
+    "design_sheet_answers",
     "document_head",
     "empty_table",
     "endurance_report",
@@ -113,13 +128,16 @@ __all__ = [
     "height_budget_table",
     "height_report",
     "height_table",
+    "lift_sheet",
     "method_of",
     "method_report",
     "method_table",
     "monte_carlo_document",
     "monte_carlo_table",
     "needs_cycles",
+    "nip_sheet",
     "planned_forces",
+    "pull_sheet",
     "quantity",
     "recovery_sentences",
     "rounded",
@@ -131,7 +149,11 @@ __all__ = [
     "save_design_sheet",
     "save_frame",
     "save_gauge_report",
+    "save_lift_report",
     "save_loops",
+    "save_nip_report",
+    "save_pull_report",
+    "sentences_of_pulls",
     "summary_table",
     "touched_surface",
     "verification_html",

@@ -18,6 +18,7 @@ from typing import Any
 from rig import __version__
 from rig.analyser import Softening
 from rig.errors import InputError
+from rig.methods import RecoveryTouch
 from rig.population import (
     STATES,
     UNSTATED,
@@ -118,6 +119,8 @@ class CaptureFacts:
         Of the header, and of header and analysis.
     softening
         Over the cycles; None where it cannot be had.
+    recovery
+        Light touches after release, in order of time.
     """
 
     capture: str
@@ -135,6 +138,7 @@ class CaptureFacts:
     notes: str = ""
     warnings: tuple[str, ...] = ()
     softening: Softening | None = None
+    recovery: tuple[RecoveryTouch, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -229,7 +233,13 @@ class DesignSheet:
                 for batch, figures in self.sizes.items()
             },
             "captures": [
-                {"capture": each.capture, "id": each.id, "cycles": each.cycles, "left_out": each.left_out}
+                {
+                    "capture": each.capture,
+                    "id": each.id,
+                    "cycles": each.cycles,
+                    "left_out": each.left_out,
+                    "recovery": [[touch.after_s, touch.set_mm] for touch in each.recovery],
+                }
                 for each in self.captures
             ],
             "missing": list(self.missing),
@@ -296,7 +306,7 @@ def design_sheet(
         captures=tuple(captures),
         size_notes=tuple(size_notes),
         invented=tuple(invented),
-        missing=tuple(_missing(results, sets, sizes, pieces, captures)),
+        missing=(*_missing(results, sizes, pieces, captures), *_not_measured(sets, captures)),
         notes=tuple(notes),
     )
 
@@ -491,12 +501,11 @@ def _measures(facts: PieceFacts) -> tuple[dict[str, float], dict[str, float], tu
 
 def _missing(
     results: Sequence[PieceResult],
-    sets: Sequence[AlikeSet],
     sizes: Mapping[str, Mapping[str, BatchFigures]],
     pieces: Sequence[PieceFacts],
     captures: Sequence[CaptureFacts],
 ) -> list[str]:
-    """What a designer would want, and is not there."""
+    """What a designer would want to know of the pieces, and is not there."""
     said = []
     pressed = list(dict.fromkeys(each.piece for each in results))
     weighed = {each.piece for each in pieces if each.mass_g is not None}
@@ -517,13 +526,22 @@ def _missing(
             f"Spread: only {pressed[0]} was pressed; one piece shows nothing of how pieces differ, and "
             "there is no band of pieces."
         )
-    said += _not_measured(sets)
     if not any(each.batch for each in results):
         said.append("Batches: nobody said of which batch the pieces are.")
+    names = dict.fromkeys(name for each in results for name in each.circumstances)
+    unsaid = [name for name in names if all(each.circumstances.get(name) == UNSTATED for each in results)]
+    if unsaid:
+        said.append(f"Conditions: nobody stated {', '.join(unsaid)} (`pressrig record --condition`).")
+    if not any(each.has_uncertainty for each in captures):
+        said.append(
+            "Calibration: nothing says how well it is known, so no interval here holds its part "
+            "(`pressrig calibrate`)."
+        )
     return said
 
 
-def _not_measured(sets: Sequence[AlikeSet]) -> list[str]:
+def _not_measured(sets: Sequence[AlikeSet], captures: Sequence[CaptureFacts]) -> list[str]:
+    """What the captures could have shown and do not."""
     known = {name for each in sets for figures in each.figures.values() for name in figures}
     wanted = (
         (RELAXATION, "Relaxation: no squeeze dwelt long enough (a method with a dwell of 10 s or more)."),
@@ -531,6 +549,8 @@ def _not_measured(sets: Sequence[AlikeSet]) -> list[str]:
         (KNEE, "Knee: no stroke shows one within its depth."),
     )
     said = [sentence for names, sentence in wanted if not known.intersection(names)]
+    if not any(each.recovery for each in captures):
+        said.append("Recovery: nobody touched a piece again after its release (`pressrig endure`).")
     if not any(each.compression_bands for each in sets):
         said.append("Curves: no capture holds a whole stroke that could be drawn.")
     return said
@@ -568,5 +588,8 @@ def titled(column: str) -> tuple[str, str]:
     """
     if column == MASS:
         return "mass", "g"
+    if column in RELAXATION:
+        seconds = column.removeprefix("relaxation_left_").removesuffix("s_pct")
+        return f"force left after {seconds} s", "%"
     found = quantity(column)
     return found.title, found.unit

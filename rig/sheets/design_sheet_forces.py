@@ -38,6 +38,9 @@ STANDARD_PCT = (10.0, 25.0, 40.0, 50.0, 65.0)
 
 BAND_POINTS = 80
 
+NEARLY = 0.8
+"""A curve is drawn as far as all pieces go, if that is so near to where half of them do."""
+
 UNTOUCHED_MM = 1e4
 """A gap wider than the piece by any amount leaves it without force."""
 
@@ -199,9 +202,13 @@ def _over_gap(
     return found
 
 
+def _reaches(results: Sequence[PieceResult]) -> list[float]:
+    return [float(each.curve.deflection_mm[-1]) for each in average_pieces(results) if each.curve]
+
+
 def _reach(results: Sequence[PieceResult]) -> float:
     """As far as half of the pieces were pressed."""
-    reaches = [float(each.curve.deflection_mm[-1]) for each in average_pieces(results) if each.curve]
+    reaches = _reaches(results)
     return float(np.median(reaches)) if reaches else float("nan")
 
 
@@ -215,6 +222,9 @@ def _band(name: str, results: Sequence[PieceResult]) -> CurveBand | None:
     reach = _reach(results)
     if not (isfinite(reach) and reach > 0):
         return None
+    shortest = min(_reaches(results))
+    # a band that goes on with fewer pieces jumps, and says nothing of the pieces
+    reach = shortest if shortest >= NEARLY * reach else reach
     return curve_band(name, results, deflection_mm=np.linspace(0, reach, BAND_POINTS))
 
 

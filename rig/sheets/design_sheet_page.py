@@ -122,17 +122,19 @@ def _html(block: Block, pictures: Mapping[str, str]) -> str:
 
 
 def _html_table(table: Cells) -> str:
-    heads = "".join(f'<th scope="col">{escape(each)}</th>' for each in table.headings)
-    rows = [
-        f'<tr><th scope="row">{escape(first)}</th>{"".join(f"<td>{escape(each)}</td>" for each in rest)}</tr>'
-        for first, *rest in table.rows
-    ]
+    wordy = ["" if each else ' class="words"' for each in _of_numbers(table)]
+    heads = "".join(
+        f'<th scope="col"{kind}>{escape(each)}</th>' for each, kind in zip(table.headings, wordy, strict=True)
+    )
+    rows = []
+    for first, *rest in table.rows:
+        cells = "".join(f"<td{kind}>{escape(each)}</td>" for each, kind in zip(rest, wordy[1:], strict=True))
+        rows.append(f'<tr><th scope="row">{escape(first)}</th>{cells}</tr>')
     # a table wider than a phone scrolls by itself, by finger and by key, and the page does not
     long = " long" if len(rows) > LONG_TABLE else ""
-    wordy = "" if _of_numbers(table) else " words"
     return (
-        f'<div class="table{long}{wordy}" role="region" tabindex="0" aria-label="{escape(table.caption)}">'
-        f"<table><caption>{escape(table.caption)}</caption>\n<thead><tr>{heads}</tr></thead>\n<tbody>\n"
+        f'<div class="table{long}" role="region" tabindex="0" aria-label="{escape(table.caption)}">'
+        f"<table><caption><span>{escape(table.caption)}</span></caption>\n<thead><tr>{heads}</tr></thead>\n<tbody>\n"
         + "\n".join(rows)
         + "\n</tbody></table></div>"
     )
@@ -142,12 +144,16 @@ LONG_TABLE = 24
 """More rows than this do not fit on the rest of a page; the table may be cut between rows."""
 
 
-def _of_numbers(table: Cells) -> bool:
-    cells = [each for row in table.rows for each in row[1:] if each not in ("-", "")]
-    return sum(bool(_NUMERIC.match(each)) for each in cells) > len(cells) / 2
+def _of_numbers(table: Cells) -> list[bool]:
+    """For each column, whether it holds numbers; the first names the rows."""
+    found = [False]
+    for place in range(1, len(table.headings)):
+        cells = [row[place] for row in table.rows if row[place] not in ("-", "")]
+        found.append(sum(bool(_NUMERIC.match(each)) for each in cells) > len(cells) / 2 or not cells)
+    return found
 
 
-_NUMERIC = re.compile(r"[+-]?\d[\d.]*(\s|$|[x(])")
+_NUMERIC = re.compile(r"[+-]?\d[\d.]*( [a-z/%].*)?$")
 
 
 def _markdown(block: Block) -> Sequence[str]:
@@ -156,7 +162,7 @@ def _markdown(block: Block) -> Sequence[str]:
     if isinstance(block, Points):
         return [f"- {_plain(each)}" for each in block.items]
     if isinstance(block, Cells):
-        align = "| --- |" + " ---: |" * (len(block.headings) - 1)
+        align = "".join(["| --- |", *(" ---: |" if each else " --- |" for each in _of_numbers(block)[1:])])
         rows = (f"| {' | '.join(_plain(each) for each in row)} |" for row in (block.headings, *block.rows))
         head, *rest = rows
         return [f"**{_plain(block.caption)}**", "", head, align, *rest]
@@ -202,11 +208,13 @@ ul { padding-left: 1.3rem; }
 table { border-collapse: collapse; font-size: 0.85rem; font-variant-numeric: tabular-nums; }
 caption { text-align: left; font-weight: 600; padding: 0.3rem 0; }
 th, td { padding: 0.25rem 0.7rem 0.25rem 0; text-align: right; border-bottom: 1px solid #c9d1d6;
-  vertical-align: bottom; }
-thead th { border-bottom: 2px solid #5a6a73; }
+  vertical-align: baseline; }
+thead th { vertical-align: bottom; border-bottom: 2px solid #5a6a73; }
 th:first-child { text-align: left; min-width: 5rem; }
 tbody th { font-weight: 400; }
-.words th, .words td { text-align: left; vertical-align: top; }
+td { white-space: nowrap; }
+th.words, td.words { text-align: left; white-space: normal; min-width: 5.5rem; }
+caption span { position: sticky; left: 0; display: inline-block; max-width: calc(100vw - 1.8rem); }
 figure { margin: 1rem 0; }
 img { display: block; max-width: 100%; height: auto; }
 figcaption, header p, footer { color: #46555e; font-size: 0.9rem; }
@@ -217,9 +225,13 @@ figcaption, header p, footer { color: #46555e; font-size: 0.9rem; }
 @media print {
   body { max-width: none; padding: 0; font-size: 10pt; line-height: 1.35; }
   h1 { font-size: 17pt; margin-top: 0; } h2 { font-size: 12.5pt; margin-top: 14pt; }
-  h3 { font-size: 10.5pt; } table { font-size: 7.6pt; } th, td { padding: 1.5pt 6pt 1.5pt 0; }
+  h3 { font-size: 10.5pt; }
+  figcaption, header p, footer { font-size: 8.5pt; }
+  table { font-size: 7.6pt; } th, td { padding: 1.5pt 6pt 1.5pt 0; }
+  th.words, td.words, th:first-child { min-width: 0; }
   h1, h2, h3, caption { break-after: avoid; } thead { display: table-header-group; }
   .table { overflow: visible; break-inside: avoid; } .long { break-inside: auto; }
   tr, figure, .answer, .caution, li { break-inside: avoid; } p { orphans: 3; widows: 3; }
-  img { max-height: 105mm; width: auto; } }
+  h2 + p, h3 + figure { break-after: avoid; } p, ul { max-width: none; }
+  figure { margin: 2mm 0; } img { max-height: 82mm; width: auto; } }
 """

@@ -18,6 +18,7 @@ import numpy as np
 
 from rig.population import BatchFigures, CurveBand
 from rig.sheets.comparison_plots import HATCHES, SIDE
+from rig.sheets.design_sheet_tables import counted
 from rig.sheets.plots import DASHES, DPI, INK, MARKERS, SERIES, _figure, _label
 from rig.units import parse
 
@@ -76,7 +77,9 @@ def draw_pieces(groups: Mapping[str, BatchFigures], title: str, unit: str, *, al
         if each.low is not None and each.high is not None:
             away = [[each.mean - each.low], [each.high - each.mean]]
         axis.errorbar([place + 0.25], [each.mean], yerr=away, fmt="_", color=INK, markersize=12, capsize=4)
-    axis.set_xticks(range(len(groups)), [f"{name}\n{each.n} pieces" for name, each in groups.items()])
+    axis.set_xticks(
+        range(len(groups)), [f"{name}\n{counted(each.n, 'piece')}" for name, each in groups.items()]
+    )
     axis.set_xlim(-0.6, len(groups) - 0.4)
     _label(axis, "", f"{title}, {unit}" if unit else title, "")
     axis.grid(visible=False, axis="x")
@@ -93,7 +96,7 @@ def _draw_band(axis: Axes, band: CurveBand, x: np.ndarray, rank: int) -> None:
             x, band.low_n, band.high_n, color=colour, alpha=0.30, linewidth=0,
             hatch=HATCHES[rank % len(HATCHES)],
         )  # fmt: skip
-    pieces = "1 piece" if not several else f"{len(band.pieces)} pieces"
+    pieces = counted(len(band.pieces), "piece")
     axis.plot(
         x, band.loading_n, color=colour, linewidth=1.5, label=f"{band.group} ({pieces})",
         marker=MARKERS[rank % len(MARKERS)], markersize=4, markevery=(4 * rank, 16),

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import lru_cache
-from math import isfinite, sqrt
+from math import floor, isfinite, log10, sqrt
 
 from rig.population import BatchFigures, PieceResult, average_pieces
 from rig.sheets.design_sheet import AlikeSet, titled
@@ -27,6 +27,9 @@ US_UNITS = {
     "mm/s": ("in/s", "in/s"),
 }
 """By unit: how `rig.units` writes the US one, and how a table does."""
+
+DIGITS = 4
+"""Nobody builds to more of them; the CSV holds all."""
 
 TWICE = 2.0
 """Of a single piece's standard uncertainty: about 95 %."""
@@ -69,7 +72,15 @@ def quantity_table(
         return None
     content = next(each.content_pct for figures in groups.values() for each in figures.values())
     headings = ("quantity", "pieces of", "n", "mean", "95 % interval", f"{content:g} % of pieces", "US units")
-    return Cells(caption, headings, tuple(rows))
+    return filled(caption, headings, rows)
+
+
+def filled(caption: str, headings: Sequence[str], rows: Sequence[Sequence[str]]) -> Cells:
+    """A table without the columns that say nothing."""
+    said = [n for n in range(len(headings)) if n == 0 or any(row[n] != NOTHING for row in rows)]
+    return Cells(
+        caption, tuple(headings[n] for n in said), tuple(tuple(row[n] for n in said) for row in rows)
+    )
 
 
 def _quantity_row(each: BatchFigures, group: str, results: Sequence[PieceResult]) -> tuple[str, ...]:
@@ -81,7 +92,7 @@ def _quantity_row(each: BatchFigures, group: str, results: Sequence[PieceResult]
         str(each.n),
         rounded(each.mean, u),
         ends(low, high, u),
-        tolerance_ends(each, _sd_u(each)),
+        tolerance_ends(each, spread_u(each)),
         us_words(each.mean, unit, u),
     )
 
@@ -89,17 +100,38 @@ def _quantity_row(each: BatchFigures, group: str, results: Sequence[PieceResult]
 def interval_of(
     each: BatchFigures, results: Sequence[PieceResult] = ()
 ) -> tuple[float | None, float | None, float]:
-    """Ends of the interval of a mean, and what to round to; of one piece, of its own measurement."""
+    """Ends of the interval of a mean, and what to round to; of one piece, of its own measurement.
+
+    A single piece has an interval only where the calibration's part is known: noise alone would make it look
+    known to five digits.
+    """
     if each.u is not None:
-        return each.low, each.high, each.u or abs(each.mean) / 1000
+        return each.low, each.high, shown_u(each.mean, each.u)
     own = [
-        piece.u.get(each.quantity, float("nan"))
+        (piece.u.get(each.quantity, float("nan")), piece.u_shared.get(each.quantity, 0.0))
         for piece in average_pieces(results)
         if isfinite(piece.values.get(each.quantity, float("nan")))
     ]
-    if len(own) == 1 and isfinite(own[0]) and own[0] > 0:
-        return each.mean - TWICE * own[0], each.mean + TWICE * own[0], own[0]
-    return None, None, abs(each.mean) / 1000
+    if len(own) != 1 or not isfinite(own[0][0]):
+        return None, None, shown_u(each.mean)
+    u, calibrations = own[0]
+    fine = shown_u(each.mean, u)
+    if calibrations > 0:
+        return each.mean - TWICE * u, each.mean + TWICE * u, fine
+    return None, None, fine
+
+
+def shown_u(value: float, u: float = 0.0) -> float:
+    """What to round a value to: its uncertainty, but no more than `DIGITS` digits of the value.
+
+    Examples
+    --------
+    >>> rounded(2.14832, shown_u(2.14832, 0.0002)), rounded(61.178, shown_u(61.178, 0.3))
+    ('2.148', '61.18')
+    """
+    if not (isfinite(value) and value):
+        return u
+    return max(u, 10.0 ** (floor(log10(abs(value))) + 2 - DIGITS))
 
 
 def ends(low: float | None, high: float | None, u: float) -> str:
@@ -115,14 +147,28 @@ def tolerance_ends(each: BatchFigures, u: float, factor: float = 1.0) -> str:
     return ends(factor * low, factor * each.tolerance_high, factor * u)
 
 
+def counted(number: int, what: str) -> str:
+    """A number of things, in words.
+
+    Examples
+    --------
+    >>> counted(1, "piece"), counted(2, "piece")
+    ('1 piece', '2 pieces')
+    """
+    return f"{number} {what}{'' if number == 1 else 's'}"
+
+
 def us_words(value: float, unit: str, u: float) -> str:
     """A value in US units with their name; a dash where both worlds use the same."""
     factor = us_factor(unit)
-    return NOTHING if factor is None else f"{rounded(factor * value, factor * u)} {US_UNITS[unit][1]}"
+    if factor is None:
+        return NOTHING
+    return f"{rounded(factor * value, shown_u(factor * value, factor * u))} {US_UNITS[unit][1]}"
 
 
-def _sd_u(each: BatchFigures) -> float:
-    return (each.sd or 0.0) / 3 or abs(each.mean) / 1000
+def spread_u(each: BatchFigures) -> float:
+    """What to round the ends of a band of pieces to."""
+    return shown_u(each.mean, (each.sd or 0.0) / 3)
 
 
 def compression_table(
@@ -164,7 +210,7 @@ def _force_cells(
     content: float,
 ) -> Cells:
     several = any(row.loading.n > 1 for row in rows)
-    bands = ("95 % interval, N", f"{content:g} % of pieces, N") if several else ()
+    bands = ("+- (95 %), N", f"{content:g} % of pieces, N") if several else ()
     us_band = (f"{content:g} % of pieces, lbf",) if several else ()
     headings = (
         *(heading for heading, _ in heads),
@@ -179,10 +225,11 @@ def _force_cells(
     cells = []
     for row in rows:
         each, u = row.loading, force_u(row.loading)
-        wide = _sd_u(each)
-        between = (ends(each.low, each.high, u), tolerance_ends(each, wide)) if several else ()
+        wide = spread_u(each)
+        half = NOTHING if each.low is None or each.high is None else rounded((each.high - each.low) / 2, u)
+        between = (half, tolerance_ends(each, wide)) if several else ()
         us_between = (tolerance_ends(each, wide, pound),) if several else ()
-        back = NOTHING if row.unloading_n is None else rounded(row.unloading_n, u)
+        back = NOTHING if row.unloading_n is None else rounded(row.unloading_n, shown_u(row.unloading_n, u))
         cells.append(
             (
                 *(read(row) for _, read in heads),
@@ -190,16 +237,16 @@ def _force_cells(
                 rounded(each.mean, u),
                 *between,
                 back,
-                rounded(pound * each.mean, pound * u),
+                rounded(pound * each.mean, shown_u(pound * each.mean, pound * u)),
                 *us_between,
             )
         )
-    return Cells(caption, headings, tuple(cells))
+    return filled(caption, headings, cells)
 
 
 def force_u(each: BatchFigures) -> float:
     """What to round a force to."""
-    return each.u or max(each.shared_u, abs(each.mean) / 300, 0.01)
+    return shown_u(each.mean, each.u or each.shared_u)
 
 
 def _length(mm: float | None) -> str:
@@ -246,4 +293,4 @@ def uncertainty_table(
         "quantity", "pieces of", "mean", "u, pieces", "u, calibration", "u", "+- (95 %)", "spread: rig, %",
         "within a piece, %", "between pieces, %",
     )  # fmt: skip
-    return Cells(caption, headings, tuple(rows))
+    return filled(caption, headings, rows)

@@ -11,11 +11,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 
 from rig import __version__
-from rig.population import BatchFigures, PieceResult
+from rig.population import UNSTATED, BatchFigures, PieceResult
 from rig.sheets.comparison_report import ComparedPieces, comparison_answer
 from rig.sheets.design_sheet import (
     COMPARED,
-    DIAMETER,
     ENERGY,
     KNEE,
     MASS,
@@ -28,22 +27,20 @@ from rig.sheets.design_sheet import (
     CaptureFacts,
     DesignSheet,
 )
+from rig.sheets.design_sheet_changes import recovery_section, softening_blocks
 from rig.sheets.design_sheet_forces import ForceRow
 from rig.sheets.design_sheet_page import Block, Cells, Page, Picture, Points, Section, Words
+from rig.sheets.design_sheet_short import short_section
 from rig.sheets.design_sheet_tables import (
     compression_table,
+    counted,
     force_u,
     gap_table,
-    interval_of,
     quantity_table,
-    tolerance_ends,
     uncertainty_table,
     us_words,
 )
 from rig.sheets.tables import rounded
-
-KEY_PCT = 25.0
-"""The compression of the short answer, where it was reached."""
 
 FEW_PIECES = 5
 """Fewer pieces than this give a wide band of pieces."""
@@ -69,13 +66,14 @@ CAUTIONS = (
 def sheet_page(sheet: DesignSheet) -> Page:
     """The sheet as sections."""
     made = [
-        *_short(sheet),
+        *short_section(sheet),
         *_missing(sheet),
         *_identification(sheet),
         *_measured(sheet),
         *_sizes(sheet),
         *_forces(sheet),
         *_subjects(sheet),
+        *recovery_section(sheet),
         *_batches(sheet),
         *_uncertainty(sheet),
         Section("Cautions", (Points(CAUTIONS),)),
@@ -83,8 +81,9 @@ def sheet_page(sheet: DesignSheet) -> Page:
     ]
     pieces = {(each.batch, each.piece) for alike in sheet.sets for g in alike.groups.values() for each in g}
     when = [each.started for each in sheet.captures if each.started is not None]
-    span = f", {min(when):%Y-%m-%d} to {max(when):%Y-%m-%d}" if when else ""
-    subtitle = f"{_count(len(pieces), 'piece')} in {_count(len(sheet.captures), 'capture')}{span}"
+    days = sorted({f"{each:%Y-%m-%d}" for each in when})
+    span = f", {' to '.join(dict.fromkeys([days[0], days[-1]]))}" if days else ""
+    subtitle = f"{counted(len(pieces), 'piece')} in {counted(len(sheet.captures), 'capture')}{span}"
     return Page(sheet.title, subtitle, tuple(made), f"Made with pressrig {__version__}.")
 
 
@@ -95,7 +94,8 @@ def set_title(sheet: DesignSheet, alike: AlikeSet) -> str:
     differing = [
         f"{name} {words}"
         for name, words in alike.circumstances.items()
-        if name in {"rate", "temperature"} or len({each.circumstances.get(name) for each in sheet.sets}) > 1
+        if (name in {"rate", "temperature"} and words != UNSTATED)
+        or len({each.circumstances.get(name) for each in sheet.sets}) > 1
     ]
     return f"Set {alike.letter}: {', '.join(differing)}"
 
@@ -139,79 +139,6 @@ def _where(row: ForceRow) -> str:
     if row.gap_mm is not None:
         return f"a gap of {row.gap_mm:g} mm"
     return f"{row.deflection_mm:g} mm"
-
-
-def _count(number: int, what: str) -> str:
-    return f"{number} {what}{'' if number == 1 else 's'}"
-
-
-def _short(sheet: DesignSheet) -> Iterator[Section]:
-    blocks: list[Block] = []
-    if sheet.all_invented:
-        blocks.append(
-            Words("All numbers on this sheet are invented: a demonstration, nothing to build on.", "caution")
-        )
-    elif sheet.invented:
-        names = ", ".join(sheet.invented[:6]) + (" ..." if len(sheet.invented) > 6 else "")
-        blocks.append(Words(f"Invented numbers are among those on this sheet: {names}.", "caution"))
-    for alike in sheet.sets:
-        for comparison in alike.comparisons:
-            answer = comparison_answer(ComparedPieces(comparison))
-            where = f"Set {alike.letter}: " if len(sheet.sets) > 1 else ""
-            blocks.append(Words(where + answer[0], "answer"))
-    points = [*_short_sizes(sheet)]
-    for alike in sheet.sets:
-        where = f"Set {alike.letter}, " if len(sheet.sets) > 1 else ""
-        points += [where + each for group in alike.groups for each in _short_group(alike, group)]
-    blocks.append(Points(tuple(points)))
-    if len(sheet.sets) > 1:
-        blocks.append(
-            Words(
-                f"The captures fall into {len(sheet.sets)} sets that were measured unlike. They stand apart "
-                "on this sheet, and no figure mixes them."
-            )
-        )
-    yield Section("In short", tuple(blocks))
-
-
-def _short_sizes(sheet: DesignSheet) -> Iterator[str]:
-    for batch, figures in sheet.sizes.items():
-        if MASS in figures:
-            yield f"{batch}: mass {_spoken(figures[MASS], 'g')}."
-        if DIAMETER in figures:
-            drawn = {each.drawing_size_mm for each in sheet.pieces if each.drawing_size_mm is not None}
-            drawing = f"; the drawing says {drawn.pop():g} mm" if len(drawn) == 1 else ""
-            yield f"{batch}: diameter to draw {_spoken(figures[DIAMETER], 'mm')}{drawing}."
-
-
-def _short_group(alike: AlikeSet, group: str) -> Iterator[str]:
-    rows = alike.compression.get(group, ())
-    if rows:
-        row = next((each for each in rows if each.compression_pct == KEY_PCT), rows[-1])
-        where = (
-            f"{row.compression_pct:g} % compression" if row.compression_pct is not None
-            else f"{row.deflection_mm:g} mm of deflection"
-        )  # fmt: skip
-        yield f"{group}: force at {where} {_spoken(row.loading, 'N')}."
-    figures = alike.figures[group]
-    if "secant_n_per_mm" in figures:
-        told = _spoken(figures["secant_n_per_mm"], "N/mm", alike.groups[group])
-        back = figures.get("energy_return_pct")
-        returns = "" if back is None else f"; gives back {back.mean:.0f} % of the work put in"
-        yield f"{group}: secant stiffness at the peak {told}{returns}."
-
-
-def _spoken(each: BatchFigures, unit: str, results: Sequence[PieceResult] = ()) -> str:
-    """A figure in words: both units, pieces, and where most of them lie."""
-    low, high, u = interval_of(each, results)
-    pieces = _count(each.n, "piece")
-    us = us_words(each.mean, unit, u)
-    told = f"{rounded(each.mean, u)} {unit} ({us}), {pieces}"
-    if each.n > 1:
-        told += f", {each.content_pct:g} % of pieces within {tolerance_ends(each, (each.sd or 0) / 3)} {unit}"
-    elif low is not None and high is not None:
-        told += f", measured to +- {rounded((high - low) / 2, u)} {unit}"
-    return told
 
 
 def _missing(sheet: DesignSheet) -> Iterator[Section]:
@@ -301,11 +228,11 @@ def _expiry(captures: Sequence[CaptureFacts]) -> str:
     if expires is None:
         return "not stated"
     late = [each for each in captures if each.started and each.started.date() > date.fromisoformat(expires)]
-    return f"{expires}, overdue for {_count(len(late), 'capture')}" if late else expires
+    return f"{expires}, overdue for {counted(len(late), 'capture')}" if late else expires
 
 
 def _sizes(sheet: DesignSheet) -> Iterator[Section]:
-    mass = quantity_table("Mass", sheet.sizes, (MASS,), None)
+    mass = quantity_table("Mass by batch", sheet.sizes, (MASS,), None)
     if mass is not None:
         how = sorted({each.mass_how for each in sheet.pieces if each.mass_how})
         told = (
@@ -313,7 +240,7 @@ def _sizes(sheet: DesignSheet) -> Iterator[Section]:
         )
         yield Section("Mass", (mass, *told))
     names = [name for figures in sheet.sizes.values() for name in figures if name not in (MASS, ROUNDNESS)]
-    size = quantity_table("Size", sheet.sizes, (*dict.fromkeys(names), ROUNDNESS), None)
+    size = quantity_table("Size by batch", sheet.sizes, (*dict.fromkeys(names), ROUNDNESS), None)
     if size is not None:
         notes = [*sheet.size_notes, *_heights_differ(sheet)]
         blocks: list[Block] = [size]
@@ -355,22 +282,22 @@ def _forces(sheet: DesignSheet) -> Iterator[Section]:
     )
     for alike in sheet.sets:
         blocks: list[Block] = []
-        has_height, refs = alike.height_mm is not None, _numbers(sheet, _results(alike))
+        has_height, refs = alike.height_mm is not None, _of_captures(sheet, _results(alike))
         over = "compression" if has_height else "deflection"
         if alike.compression_bands:
             caption = (
-                f"Force against {over} (captures {refs}): dark bands hold the mean, light ones most pieces; "
-                "dashed on the way back"
+                f"Force against {over} ({refs}): dark bands hold the mean, light ones most pieces, "
+                "without the calibration's part; dashed on the way back"
             )
             blocks.append(Picture(compression_name(alike), caption, force_alt(alike.compression, over)))
         for group, rows in alike.compression.items():
-            caption = f"{group}: force at {over} (captures {_numbers(sheet, alike.groups[group])})"
+            caption = f"{group}: force at {over} ({_of_captures(sheet, alike.groups[group])})"
             blocks += _there(compression_table(caption, rows, alike.groups[group], has_height=has_height))
         if alike.gap_bands and alike.height_mm is not None:
-            caption = f"Force against the gap between platens (captures {refs}); same bands"
+            caption = f"Force against the gap between platens ({refs}); same bands"
             blocks.append(Picture(gap_name(alike), caption, force_alt(alike.gap, "a closing gap")))
         for group, rows in alike.gap.items():
-            caption = f"{group}: force at a gap (captures {_numbers(sheet, alike.groups[group])})"
+            caption = f"{group}: force at a gap ({_of_captures(sheet, alike.groups[group])})"
             blocks += _there(gap_table(caption, rows))
         blocks += _about_gap(sheet, alike)
         yield Section(set_title(sheet, alike) if several else "Tables and curves", tuple(blocks), 3)
@@ -404,31 +331,30 @@ def _subjects(sheet: DesignSheet) -> Iterator[Section]:
         ("Relaxation", RELAXATION, "Force left after so long in a dwell, of the peak force."),
         ("Permanent set and softening", PERMANENT_SET, (
             "How far contact has moved since the first cycle of the capture, mean over its cycles; of the "
-            "free height and of the imposed deflection. Recovery over hours is not in it: `pressrig endure` "
-            "measures that."
+            "free height and of the imposed deflection."
         )),
         ("Knee", KNEE, "Where the loading tangent has fallen to half its largest value before."),
     )  # fmt: skip
     for title, names, words in subjects:
         blocks: list[Block] = []
         for alike in sheet.sets:
-            where = f"{set_title(sheet, alike)}; " if len(sheet.sets) > 1 else ""
-            caption = f"{title} ({where}captures {_numbers(sheet, _results(alike))})"
+            where = f"set {alike.letter}; " if len(sheet.sets) > 1 else ""
+            caption = f"{title} ({where}{_of_captures(sheet, _results(alike))})"
             blocks += _there(quantity_table(caption, alike.figures, names, alike))
         if title == "Stiffness":
             blocks += [_pieces_picture(sheet, alike) for alike in sheet.sets if has_pieces_picture(alike)]
         if title.startswith("Permanent"):
-            blocks += _softening(sheet)
+            blocks += softening_blocks(sheet)
         if blocks:
             yield Section(title, (Words(words), *blocks))
 
 
 def has_pieces_picture(alike: AlikeSet) -> bool:
-    """Whether there are enough pieces for a picture of them."""
+    """Whether some group has pieces enough for a picture of them."""
     found = [
         figures["secant_n_per_mm"].n for figures in alike.figures.values() if "secant_n_per_mm" in figures
     ]
-    return sum(found) > 1
+    return max(found, default=0) > 1
 
 
 def _pieces_picture(sheet: DesignSheet, alike: AlikeSet) -> Picture:
@@ -437,27 +363,9 @@ def _pieces_picture(sheet: DesignSheet, alike: AlikeSet) -> Picture:
     }
     caption = (
         "Secant stiffness of every piece, and the mean of its group with its 95 % interval "
-        f"(captures {_numbers(sheet, _results(alike))}); a ring marks a piece that stands off"
+        f"({_of_captures(sheet, _results(alike))}); a ring marks a piece that stands off"
     )
     return Picture(pieces_name(alike), caption, pieces_alt(having, "secant stiffness", "N/mm"))
-
-
-def _softening(sheet: DesignSheet) -> list[Block]:
-    rows = [
-        (
-            str(number),
-            f"{soft.at_mm:.2f}",
-            f"{soft.pct_per_decade:+.2f}",
-            f"{soft.pct_per_decade_u:.2f}",
-            str(soft.n),
-        )
-        for number, each in enumerate(sheet.captures, start=1)
-        if (soft := each.softening) is not None and soft.n > 2
-    ]  # fmt: skip
-    if not rows:
-        return []
-    headings = ("capture", "at, mm", "force, % per tenfold cycles", "u", "cycles")
-    return [Cells("Softening at a fixed deflection, by capture", headings, tuple(rows))]
 
 
 def _batches(sheet: DesignSheet) -> Iterator[Section]:
@@ -507,7 +415,7 @@ def _differences(sheet: DesignSheet, alike: AlikeSet, groups: Sequence[str], com
     headings = ("quantity", "difference of", "pieces", "difference", "95 % interval", "US units", "verdict")
     what = "Batches" if comparison.by == "batch" else "States"
     return Cells(
-        f"{what}: {', '.join(groups)} (captures {_numbers(sheet, _results(alike))})", headings, tuple(rows)
+        f"{what}: {', '.join(groups)} ({_of_captures(sheet, _results(alike))})", headings, tuple(rows)
     )
 
 
@@ -522,7 +430,7 @@ def _uncertainty(sheet: DesignSheet) -> Iterator[Section]:
         )
     ]
     for alike in sheet.sets:
-        where = f"{set_title(sheet, alike)}: " if len(sheet.sets) > 1 else ""
+        where = f"Set {alike.letter}: " if len(sheet.sets) > 1 else ""
         blocks += _there(uncertainty_table(f"{where}What the uncertainty is made of", alike.figures, names))
     notes = []
     few = {
@@ -592,6 +500,11 @@ def _captures(sheet: DesignSheet) -> Iterator[Section]:
 
 def _results(alike: AlikeSet) -> list[PieceResult]:
     return [each for results in alike.groups.values() for each in results]
+
+
+def _of_captures(sheet: DesignSheet, results: Sequence[PieceResult]) -> str:
+    numbers = _numbers(sheet, results)
+    return f"capture {numbers}" if numbers.isdecimal() else f"captures {numbers}"
 
 
 def _numbers(sheet: DesignSheet, results: Sequence[PieceResult]) -> str:

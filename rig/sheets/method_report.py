@@ -44,7 +44,7 @@ from rig.methods import (
     procedure_outcome,
     recovery_touches,
 )
-from rig.methods.steps import Touch, each_step
+from rig.methods.steps import Pull, Touch, each_step
 from rig.samples import IntArray, Samples
 from rig.sheets.quantities import quantity
 from rig.sheets.tables import empty_table, rounded
@@ -64,6 +64,10 @@ NO_CONFORMITY = "No conformity with any standard is claimed; only the standard i
 EXACT = (
     "Uncertainties hold noise, rounding, force zero, contact and the calibration as far as it was measured; "
     "free height, area and spacer count as exact."
+)
+PULLS = (
+    "The method pulls: `pressrig pull` reads its pulls from the capture. What is said of its presses leans "
+    "on a specimen that lets go, which one that is held does not."
 )
 
 
@@ -118,7 +122,8 @@ def method_of(header: CaptureHeader) -> Method:
         )
     if not isinstance(text, str):
         raise InputError(
-            "method: the capture was recorded without one; `pressrig analyse` measures its cycles"
+            "method: the capture was recorded without one; `pressrig analyse` measures its cycles, "
+            "`pressrig pull` its pulls"
         )
     return parse_method(text, str(file or "method"))
 
@@ -126,6 +131,11 @@ def method_of(header: CaptureHeader) -> Method:
 def contact_force_n(method: Method) -> float | None:
     """Force at which the method touches first: the contact force for an analysis of its recording."""
     return next((step.force_n for step in each_step(method.steps) if isinstance(step, Touch)), None)
+
+
+def sentences_of_pulls(method: Method) -> tuple[str, ...]:
+    """What a reader of presses has to be told where the method pulls too; empty where it does not."""
+    return (PULLS,) if any(isinstance(step, Pull) for step in each_step(method.steps)) else ()
 
 
 def needs_cycles(method: Method) -> bool:
@@ -439,6 +449,7 @@ def _finite(value: float) -> float | None:
 def _notes(method: Method, header: CaptureHeader, course: Course, windows: _Windows) -> Iterable[str]:
     yield NO_CONFORMITY
     yield EXACT
+    yield from sentences_of_pulls(method)
     if not course.presses and not course.kept:
         yield "The recording holds no marks of the method's steps: it was not run by `pressrig run`."
     elif not course.finished:

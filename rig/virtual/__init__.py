@@ -8,6 +8,7 @@ Not for Windows, which has no pseudo-terminals.
 """
 
 from rig.virtual.bench import FIRST_CONTACT_MM, ORDERS, SentSamples, VirtualRig
+from rig.virtual.caps import PressedCap
 from rig.virtual.catalogue import SPECIMEN_NAMES, specimen_named
 from rig.virtual.chain import Chain
 from rig.virtual.climate import Climate
@@ -46,6 +47,7 @@ __all__ = [
     "MotionKind",
     "OrderSocket",
     "Plan",
+    "PressedCap",
     "Prony",
     "Script",
     "SentSamples",

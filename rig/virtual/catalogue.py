@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rig.errors import InputError
+from rig.virtual.caps import PressedCap
 from rig.virtual.foam import Foam, FoamCurve, StandardLinearSolid
 from rig.virtual.relaxation import Prony
 from rig.virtual.specimens import HertzSphere, LinearSpring, Specimen, SpringDashpot, ThinRing
@@ -49,6 +50,8 @@ _SPECIMENS: dict[str, Specimen] = {
     ),
     # Long in service: already short, nearly done softening, and quick to lose more height.
     "foam-abused": Foam(height_mm=87.0, curve=_FLOAT.curve.scaled(0.95), softened=0.9, set_share=0.6),
+    # A cap on its plug, to be pulled off.
+    "cap": PressedCap(),
     "spring-dashpot": SpringDashpot(),
     "solid": StandardLinearSolid(),
     # Three floats on top of each other bend sideways at a sixth of their height.

@@ -59,8 +59,8 @@ class Specimen(ABC):
         Returns
         -------
         tuple
-            Force in N of shape (n,), never below zero since nothing pulls; and the new memory. Cutting a
-            stretch in two gives the same forces.
+            Force in N of shape (n,), below zero only where something pulls, as a pressed-on cap does; and the
+            new memory. Cutting a stretch in two gives the same forces.
         """
 
     @abstractmethod

@@ -182,7 +182,7 @@ def swapped():
             rows((0, 0), (500, 5), heading="mass,counts"),
             "cell.csv line 3: mass: '500' has no unit; write `mass_kg`",
         ),
-        (rows((0, 0), (-5, 5)), "cell.csv line 3: load: found -5 N, expected zero or more; compression"),
+        (rows((0, 0), (-5, 5)), "cell.csv: sign error: counts fall from 5 to 0 while the load rises"),
         (rows((0, 0), (5, "five")), "cell.csv line 3: counts: found 'five', expected a number"),
         (rows((0, 0), (5, 1, 2)), "cell.csv line 3: found 3 cells, expected 2 as in the heading"),
         (
@@ -210,3 +210,50 @@ def test_a_cell_that_reads_the_other_way_round_can_be_meant():
     scale = calibrated(rows(*turned), reversed_way=True).scale
     assert scale.per_count == pytest.approx(-PER_COUNT_N, rel=1e-4)
     assert refusal(rows(*straight()), reversed_way=True).endswith("leave out --reversed")
+
+
+def both_senses(press=1.0, pull=1.0, seed=3):
+    """A run up and down of loads that press, then one of loads that pull, twice; noise of a count."""
+    random, table = np.random.default_rng(seed), []
+    for sign, gain in ((1, press), (-1, pull), (1, press), (-1, pull)):
+        for load in (0, *LOADS[1:], *LOADS[-2:0:-1], 0):
+            counts = ZERO + sign * load * gain / PER_COUNT_N + random.normal(0, 1)
+            table.append((sign * load if load else 0, f"{counts:.3f}"))
+    return table
+
+
+def test_loads_that_pull_calibrate_the_scale_below_zero():
+    found = calibrated(rows(*both_senses()))
+    assert found.scale.value_range == pytest.approx((-50.0, 50.0), abs=0.01)
+    assert found.scale.per_count == pytest.approx(PER_COUNT_N, rel=1e-5)
+    assert float(found.scale.value(ZERO - 30_000)) == pytest.approx(-30.0, abs=0.005)
+
+
+def test_loads_that_only_pull_calibrate_that_sense_alone():
+    found = calibrated(
+        rows(*[(-load, f"{ZERO - load / PER_COUNT_N + 3 * (-1) ** load:.1f}") for load in LOADS])
+    )
+    low, high = found.scale.value_range
+    assert low == pytest.approx(-50.0, abs=0.02)
+    assert high == pytest.approx(0.0, abs=0.02)
+
+
+def test_runs_of_pulls_and_presses_are_told_apart_and_fall_towards_zero():
+    readings = force_table(rows(*both_senses()), "cell.csv").readings
+    assert [each.run for each in readings] == [run for run in "1234" for _ in range(11)]
+    rising = [False] * 6 + [True] * 5
+    assert [each.falling for each in readings] == rising * 4
+
+
+def test_a_cell_that_is_not_alike_in_both_senses_has_that_in_its_budget():
+    found = calibrated(rows(*both_senses(pull=1.004)), degree=1)
+    # what pulls reads 0.4 % more than what presses; one curve lies between, half of it off either
+    assert found.figures["pull_against_press_pct"] == pytest.approx(0.4, rel=0.02)
+    (line,) = [each for each in scale_budget(found.scale) if each.source == "pull against press"]
+    assert line.relative_u == pytest.approx(0.002 / math.sqrt(3), rel=0.02)
+
+
+def test_pulls_and_presses_out_of_order_are_refused_with_their_line():
+    assert refusal(rows((0, 0), (-10, -10), (-5, -5), (-20, -20))).startswith(
+        "cell.csv line 5: references out"
+    )

@@ -67,7 +67,7 @@ def test_a_falling_run_without_rising_readings_of_its_own_is_compared_with_the_m
 
 def test_the_best_class_whose_limits_are_all_kept_is_stated_with_range_and_certificate() -> None:
     found = verify_force(readings(), CERTIFIED, resolution_n=0.01)
-    assert found.verdict == "Class 0.5 from 20 N to 100 N, against mass set, certificate 12."
+    assert found.verdict == "Class 0.5 from 20 N to 100 N in compression, against mass set, certificate 12."
 
 
 @pytest.mark.parametrize("name", ["0.5", "1", "2", "3"])
@@ -166,7 +166,10 @@ def test_the_document_of_a_verification_is_json() -> None:
     ("made", "words"),
     [
         ([VerificationReading(1, "rising", 0.0, 0.0)], "no rising run with a load"),
-        ([VerificationReading(1, "rising", -5.0, -5.0)], "zero or more"),
+        (
+            [VerificationReading(1, "rising", 5.0, 5.0), VerificationReading(1, "rising", -5.0, -5.0)],
+            "run 1: found a load of 5 N among loads that pull; expected one sense",
+        ),
         ([VerificationReading(1, "rising", 5.0, math.nan)], "finite"),
         ([VerificationReading(1, "rising", 5.0, -5.0)], "check the sign"),
         (
@@ -182,3 +185,27 @@ def test_the_document_of_a_verification_is_json() -> None:
 def test_readings_that_make_no_sense_are_refused_in_words(made, words) -> None:
     with pytest.raises(InputError, match=words):
         verify_force(made, CERTIFIED)
+
+
+def _pulling(made: list[VerificationReading]) -> list[VerificationReading]:
+    return [
+        VerificationReading(each.run, each.direction, 0.0 - each.load_n, 0.0 - each.indicated_n)
+        for each in made
+    ]
+
+
+def test_loads_that_pull_are_verified_like_those_that_press_and_the_verdict_names_their_sense() -> None:
+    pressed = verify_force(readings(), CERTIFIED, resolution_n=0.01)
+    pulled = verify_force(_pulling(readings()), CERTIFIED, resolution_n=0.01)
+    assert pulled.loads == pressed.loads
+    assert pulled.f0 == pressed.f0
+    assert pulled.sense == "tension"
+    assert "from 20 N to 100 N in tension, against" in pulled.verdict
+    assert any("nothing is said of forces in compression" in note for note in pulled.notes)
+    assert any("nothing is said of forces in tension" in note for note in pressed.notes)
+    assert json.loads(json.dumps(pulled.as_dict()))["sense"] == "tension"
+
+
+def test_pulls_that_read_as_presses_are_refused() -> None:
+    with pytest.raises(InputError, match="at -5 N the rig reads 5 N"):
+        verify_force([VerificationReading(1, "rising", -5.0, 5.0)], CERTIFIED)

@@ -205,6 +205,15 @@ def test_a_person_is_led_from_load_to_load_and_gets_a_calibration(home, pan):
     assert "% of the largest off a straight line" in outcome.stderr
 
 
+def test_loads_that_pull_are_taken_below_zero(home, pan):
+    load = partial(put, pan)
+    steps = [load(newtons, f"{newtons} N") for newtons in (0, 10, 20, 0, -10, -20, 0)]
+    into = home / "bench.yaml"
+    outcome, _ = taken(home, [*steps, (None, "")], "--into", into, "--degree", "1")
+    assert outcome.exit_code == 0, (outcome.output, outcome.exception)
+    assert read_calibration(into).force.value_range == pytest.approx((-20.0, 20.0), abs=0.05)
+
+
 def test_a_point_can_be_taken_again_and_the_first_one_stays_in_the_table(home, pan):
     load = partial(put, pan)
     steps = [load(0, "0"), load(10, "1 kg", off=300.0), load(10, "again"), load(20, "2 kg"), (None, "")]

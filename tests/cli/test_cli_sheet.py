@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 
 import pytest
 from click.testing import CliRunner
@@ -84,3 +85,94 @@ def test_a_folder_without_captures_is_refused(tmp_path):
 def test_a_register_that_is_not_there_is_refused(pressed, tmp_path):
     with pytest.raises(InputError, match="nowhere"):
         sheet(tmp_path, pressed / "captures", "--register", tmp_path / "nowhere.sqlite")
+
+
+def test_pieces_of_several_models_are_refused_until_one_is_named(pressed, tmp_path):
+    other = studied_capture(tmp_path / "more", "B1", 5.0, number=9, by="A", batch="spring")
+    register = tmp_path / "both.sqlite"
+    with Register(register) as opened:
+        for name, model in (("S0", "F-90"), ("S1", "F-90"), ("B1", "B-40")):
+            opened.add(name, [Record(specimen=name, kind="model", text=model, at="2026-01-01")])
+    given = (pressed / "captures", other, "--register", register, *QUICK)
+    with pytest.raises(InputError, match="several models: F-90, B-40"):
+        sheet(tmp_path, *given)
+    document = json.loads(sheet(tmp_path, *given, "--model", "F-90", "--json"))
+    assert "B1" not in json.dumps(document["sets"])
+    assert any("another model: B1" in note for note in document["notes"])
+    with pytest.raises(InputError, match="no captured piece of 'C-1'"):
+        sheet(tmp_path, *given, "--model", "C-1")
+
+
+def test_what_cannot_be_measured_in_a_folder_is_left_out_and_named(pressed, tmp_path):
+    folder = tmp_path / "captures"
+    studied_capture(folder, "S0", 2.0, by="A")
+    untouched = studied_capture(folder, "S9", 0.0, number=2, by="A")
+    torn = folder / "torn"
+    torn.mkdir()
+    (torn / "capture.yaml").write_text("specimen: [", encoding="utf-8")
+    said = sheet(tmp_path, folder, *QUICK)
+    assert f"note: Left out: {untouched}" in said
+    assert f"note: Left out: {torn}" in said
+    assert "only S0 was pressed" in said
+    with pytest.raises(InputError, match="no unflagged cycle"):
+        sheet(tmp_path, untouched, *QUICK)
+
+
+def test_a_capture_that_is_named_and_lies_in_the_folder_counts_once(pressed, tmp_path):
+    first = next((pressed / "captures").iterdir())
+    document = json.loads(sheet(tmp_path, first, pressed / "captures", *QUICK, "--json"))
+    assert len(document["captures"]) == len(SPRING) + len(AUTUMN)
+
+
+def test_touches_after_the_release_are_told_piece_by_piece(tmp_path):
+    method = {"kind": "endurance"}
+    path = studied_capture(tmp_path / "captures", "S0", 2.0, by="A", method=method)
+    with (path / "events.jsonl").open("a", encoding="utf-8") as events:
+        for after_s in (1.0, 10.0, 100.0, 1000.0, 10000.0):
+            # three tenths of a millimetre less for ten times the time
+            touch = {"kind": "recovery touch", "after_s": after_s, "set_mm": 2.0 - 0.3 * math.log10(after_s)}
+            events.write(json.dumps(touch) + "\n")
+    document = json.loads(sheet(tmp_path, path, *QUICK, "--json"))
+    (capture,) = document["captures"]
+    assert capture["recovery"][2] == [100.0, pytest.approx(1.4)]
+    page = (tmp_path / "out" / "sheet.md").read_text(encoding="utf-8")
+    section = page[page.index("## Recovery") :]
+    assert "| 1 | 1000 s | 1.100 |" in section
+    assert "2.78 h | 0.800" in section
+    assert "logarithm" in section
+    assert not any(each.startswith("Recovery") for each in document["missing"])
+
+
+SPREAD = (-0.05, -0.03, -0.02, 0.0, 0.01, 0.02, 0.03, 0.04)
+"""Of eight pieces about their batch, N/mm: their mean is 0."""
+
+PLANTED = -0.30
+ABUSED = -0.20
+
+
+def test_a_softer_batch_and_three_abused_floats_are_told_with_what_was_planted(tmp_path):
+    folder, number = tmp_path / "captures", 0
+    for batch, stiffness in (("spring", 2.0), ("autumn", 2.0 + PLANTED)):
+        for place, away in enumerate(SPREAD):
+            studied_capture(
+                folder, f"{batch[0]}{place}", stiffness + away, number=number, by="A", batch=batch
+            )
+            number += 1
+    for place, away in enumerate(SPREAD[:3]):
+        studied_capture(
+            folder, f"s{place}", 2.0 + away + ABUSED + 0.004 * place, number=number, by="A", batch="spring",
+            conditions={"state": "abused"},
+        )  # fmt: skip
+        number += 1
+    said = sheet(tmp_path, folder, "--margin", "secant_n_per_mm=0.1 N/mm", *QUICK)
+    assert "autumn against spring, secant stiffness at the peak: beyond the margin" in said
+    assert "abused against new, secant stiffness at the peak: beyond the margin" in said
+    (alike,) = json.loads((tmp_path / "out" / "sheet.json").read_text(encoding="utf-8"))["sets"]
+    batches, states = (
+        next(each for each in found["differences"] if each["quantity"] == "secant_n_per_mm")
+        for found in alike["comparisons"]
+    )
+    assert (batches["n_first"], batches["n_second"]) == (8, 8)
+    assert batches["low"] < PLANTED < batches["high"]
+    assert states["paired"]
+    assert states["low"] < ABUSED + 0.004 < states["high"]

@@ -75,7 +75,26 @@ def test_what_was_read_before_the_person_stops_is_kept(home) -> None:
     assert rows(home) == [("1", "rising", 0.0)]
 
 
-@pytest.mark.parametrize("loads", ["20, 40", "20 N, 2 kg", "40 N, 20 N", "0 N, 20 N", ""])
+def test_loads_that_pull_are_asked_for_below_zero_and_verified_as_tension(home) -> None:
+    with ScalePan(home / "rig") as pan:
+
+        def puts(load_n: float):
+            def act() -> None:
+                pan.load_counts = -load_n * COUNTS_PER_N * HIGH
+
+            return act
+
+        hand = Hand([(puts(load_n), "") for load_n in STEPS])
+        finished = verified(home, hand, "--loads", "-20 N, -40 N", "--json")
+    assert finished.exit_code == 0, (finished.output, finished.exception)
+    document = json.loads(finished.stdout)
+    assert document["sense"] == "tension"
+    assert [each["q"] for each in document["loads"]] == pytest.approx([0.4, 0.4], abs=0.01)
+
+
+@pytest.mark.parametrize(
+    "loads", ["20, 40", "20 N, 2 kg", "40 N, 20 N", "0 N, 20 N", "-20 N, 40 N", "-40 N, -20 N", ""]
+)
 def test_loads_that_are_none_are_refused_before_the_port_is_opened(home, loads) -> None:
     finished = verified(home, Hand([]), "--loads", loads)
     assert "--loads" in str(finished.exception)

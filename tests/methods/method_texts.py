@@ -5,7 +5,7 @@ from rig.methods import RigLimits, SpecimenFacts, parse_method
 GENEROUS = RigLimits(
     travel_mm=(0.0, 200.0),
     speed_mm_per_s=300.0,
-    force_n=(-20.0, 2000.0),
+    force_n=(-60.0, 2000.0),
     deceleration_mm_per_s2=5000.0,
     conversions_per_s=1000.0,
     delay_s=0.001,

@@ -37,6 +37,7 @@ def test_each_kind_of_method_has_a_ready_example():
         "spring_delay",
         "block_frame",
         "check_piece",
+        "cap_pull",
     }
 
 
@@ -44,7 +45,7 @@ def test_each_kind_of_method_has_a_ready_example():
 def test_an_example_is_read_and_claims_no_conformity(path):
     method = read_method(path)
     assert "o conformity" in method.follows
-    assert method.report
+    assert method.report or path.stem == "cap_pull"  # `pressrig pull` reads its pulls
 
 
 def test_values_are_read_in_their_units():

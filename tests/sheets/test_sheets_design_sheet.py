@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
+from dataclasses import astuple, replace
 from itertools import pairwise
 
 import html5lib
 import numpy as np
 import pandas as pd
 import pytest
-from made_sheets import HEIGHT_MM, batch_of, facts_of, known, pressed
+from made_sheets import HEIGHT_MM, HOW, batch_of, facts_of, known, pressed
 
+from rig.analyser import Softening
 from rig.errors import InputError
-from rig.sheets import design_sheet, save_design_sheet
+from rig.population import UNSTATED, Curve
+from rig.sheets import design_sheet, design_sheet_answers, save_design_sheet
 
 SPRING = [2.40, 2.50, 2.30, 2.45, 2.35, 2.42, 2.38, 2.44]
 AUTUMN = [each - 0.7 for each in SPRING]
@@ -188,7 +190,7 @@ def test_headings_follow_each_other_and_tables_name_their_rows_and_columns(saved
     assert levels.count(1) == 1
     assert all(below <= above + 1 for above, below in pairwise(levels))
     for table in page.findall(".//table"):
-        assert table.find("caption").text
+        assert "".join(table.find("caption").itertext())
         assert {each.get("scope") for each in table.findall("./thead//th")} == {"col"}
         assert {each.get("scope") for each in table.findall("./tbody//th")} == {"row"}
     assert page.get("lang") == "en"
@@ -223,3 +225,76 @@ def test_the_same_sheet_gives_the_same_files(tmp_path, saved):
     save_design_sheet(whole(margins={"secant_n_per_mm": 0.2}), tmp_path)
     for path in saved.iterdir():
         assert path.read_bytes() == (tmp_path / path.name).read_bytes(), path.name
+
+
+def row_of(page: str, begins: str) -> list[str]:
+    """Cells of the first row of a Markdown table that begins so."""
+    line = next(line for line in page.splitlines() if line.startswith(f"| {begins} |"))
+    return [cell.strip() for cell in line.strip("| ").split("|")]
+
+
+def test_no_more_than_four_digits_are_shown_and_the_table_holds_all(tmp_path):
+    alone = [pressed("S1", 2.4321987)]
+    save_design_sheet(design_sheet(alone, facts_of(alone)), tmp_path)
+    page = (tmp_path / "sheet.md").read_text(encoding="utf-8")
+    assert "2.432" in row_of(page, "secant stiffness at the peak, N/mm")
+    assert "2.4321" not in page
+    figures = pd.read_csv(tmp_path / "figures.csv").set_index("quantity")
+    assert figures.loc["secant_n_per_mm", "mean"] == pytest.approx(2.4321987, abs=1e-9)
+
+
+def test_a_single_piece_has_an_interval_only_where_the_calibration_is_known(tmp_path):
+    known_part = pressed("S1", 2.0)
+    noise_only = replace(known_part, u_shared=dict.fromkeys(known_part.u_shared, 0.0))
+    said = []
+    for result in (known_part, noise_only):
+        save_design_sheet(design_sheet([result], facts_of([result])), tmp_path)
+        page = (tmp_path / "sheet.md").read_text(encoding="utf-8")
+        said.append(row_of(page, "secant stiffness at the peak, N/mm"))
+    # a thousandth of 2 N/mm, twice
+    assert "1.996 to 2.004" in said[0]
+    assert not any(" to " in cell for cell in said[1])
+
+
+def test_one_piece_of_each_batch_gives_no_answer(tmp_path):
+    results = [pressed("S1", 2.0), pressed("A1", 1.5, batch="autumn")]
+    sheet = design_sheet(results, facts_of(results))
+    assert design_sheet_answers(sheet) == []
+    save_design_sheet(sheet, tmp_path)
+    assert not list(tmp_path.glob("pieces-*.svg"))
+    assert len(design_sheet_answers(whole())) == 1
+
+
+def test_a_curve_ends_where_the_first_piece_does_and_not_with_a_jump():
+    short = replace(
+        pressed("S3", 2.3), curve=Curve(*(each[:56] for each in astuple(pressed("S3", 2.3).curve)))
+    )
+    results = [pressed("S1", 2.0), pressed("S2", 2.1), short]
+    (alike,) = design_sheet(results, facts_of(results)).sets
+    (band,) = alike.compression_bands
+    assert set(band.count) == {3.0}
+    # 55 of 60 steps over 36 mm, of 90 mm
+    assert band.deflection_mm[-1] == pytest.approx(100 * 33.0 / 90.0)
+
+
+def test_softening_is_told_with_pieces_as_the_unit(tmp_path):
+    results = batch_of(SPRING[:4], "spring")
+    slopes = [-3.0, -4.0, -5.0, -4.0]
+    facts = [
+        replace(each, softening=Softening(20.0, slope, 0.3, 6.0, 100))
+        for each, slope in zip(facts_of(results), slopes, strict=True)
+    ]
+    save_design_sheet(design_sheet(results, facts), tmp_path)
+    page = (tmp_path / "sheet.md").read_text(encoding="utf-8")
+    section = page[page.index("**Softening") :]
+    # sd 0.8165 by the root of 4, t(3) = 3.182: -4 +- 1.30
+    assert row_of(section, "spring, new") == ["spring, new", "4", "20.0", "-4.00", "-5.30 to -2.70"]
+
+
+def test_conditions_and_calibrations_that_nobody_stated_are_missing():
+    results = [replace(each, circumstances=HOW | {"temperature": UNSTATED}) for each in batch_of(SPRING, "a")]
+    said = design_sheet(results, facts_of(results)).missing
+    assert any("nobody stated temperature" in each for each in said)
+    assert any(each.startswith("Calibration") for each in said)
+    stated = design_sheet(batch_of(SPRING, "a"), facts_of(results, has_uncertainty=True)).missing
+    assert not any(each.startswith(("Conditions", "Calibration")) for each in stated)

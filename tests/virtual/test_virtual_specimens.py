@@ -122,8 +122,8 @@ def test_forces_do_not_depend_on_how_a_stretch_is_cut(name: str, cuts: list[int]
     np.testing.assert_array_equal(np.concatenate(parts), _respond_whole(specimen, deflection_mm, 0.002))
 
 
-@pytest.mark.parametrize("name", SPECIMEN_NAMES)
-def test_nothing_ever_pulls(name: str) -> None:
+@pytest.mark.parametrize("name", [name for name in SPECIMEN_NAMES if name != "cap"])
+def test_nothing_but_a_held_cap_ever_pulls(name: str) -> None:
     assert (_respond_whole(specimen_named(name), _squeezes(20.0, 2), 0.002) >= 0).all()
 
 

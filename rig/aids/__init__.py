@@ -1,0 +1,58 @@
+"""Aids for whoever builds a machine: nips, lifts and pulls, each with its formulas, sources and limits.
+
+In: results of pieces, and what a builder states with its uncertainty. Out: answers with intervals, the
+formulas behind them, and sentences about what they do not hold for. Must never know: captures' files, how
+forces were measured, the terminal.
+"""
+
+from rig.aids.formula import COMMON_PRACTICE, Formula
+from rig.aids.known import COVERAGE, Derived, Known, propagate
+from rig.aids.lift import STANDARD_GRAVITY_M_PER_S2, Arm, LiftAnswer, Weighed, answer_lift
+from rig.aids.nip import (
+    SOLID_BALL,
+    GapCurve,
+    Nip,
+    NipAnswer,
+    NipPiece,
+    answer_nip,
+    friction_speed_mm_per_s,
+    hysteresis_share,
+)
+from rig.aids.nip_geometry import half_travel_mm, overlap_along_mm, patch_length_mm, plate_patch_mm
+from rig.aids.rates import ForceAtRate, RateTrend, rate_trend
+from rig.aids.retention import COLUMNS, PulledPiece, PullTrend, RetentionAnswer, answer_pull, pull_trend
+
+__all__ = [
+    "COLUMNS",
+    "COMMON_PRACTICE",
+    "COVERAGE",
+    "SOLID_BALL",
+    "STANDARD_GRAVITY_M_PER_S2",
+    "Arm",
+    "Derived",
+    "ForceAtRate",
+    "Formula",
+    "GapCurve",
+    "Known",
+    "LiftAnswer",
+    "Nip",
+    "NipAnswer",
+    "NipPiece",
+    "PullTrend",
+    "PulledPiece",
+    "RateTrend",
+    "RetentionAnswer",
+    "Weighed",
+    "answer_lift",
+    "answer_nip",
+    "answer_pull",
+    "friction_speed_mm_per_s",
+    "half_travel_mm",
+    "hysteresis_share",
+    "overlap_along_mm",
+    "patch_length_mm",
+    "plate_patch_mm",
+    "propagate",
+    "pull_trend",
+    "rate_trend",
+]

@@ -1,0 +1,33 @@
+"""A formula as a builder is shown it: what it gives, where it is from, and where it stops being right."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+
+COMMON_PRACTICE = "common practice, no source"
+
+
+@dataclass(frozen=True, slots=True)
+class Formula:
+    """One formula behind an answer.
+
+    Parameters
+    ----------
+    gives
+        The quantity.
+    formula
+        As text, its symbols explained.
+    source
+        Textbook or standard, "recalled" where from memory, or `COMMON_PRACTICE`.
+    limits
+        Where it does not hold.
+    """
+
+    gives: str
+    formula: str
+    source: str
+    limits: str
+
+    def as_dict(self) -> dict[str, str]:
+        """Plain mapping."""
+        return asdict(self)

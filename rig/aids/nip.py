@@ -1,0 +1,622 @@
+"""A nip that squeezes a piece: which gap for a wanted force, and what that gap then does.
+
+Problem: a builder of a machine sets a gap, and wants to know the force, how much it differs from piece to
+piece, and how fast the nip can throw. Plan: each piece's own curve is read at the wanted force; gap, slope
+and loss are then quantities of pieces like any other, with intervals over pieces and batches; grip, lengths
+and speeds follow by formulas that are shown with their limits. Cost: some interpolations for each piece.
+
+A platen squeezes slowly and flat, a roller quickly and round: the answer says so, and uses captures at
+several rates where there are any.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from math import hypot, isfinite, sqrt
+from typing import Any
+
+import numpy as np
+
+from rig.aids.formula import Formula
+from rig.aids.known import COVERAGE, Derived, Known, propagate
+from rig.aids.nip_formulas import nip_formulas
+from rig.aids.nip_geometry import half_travel_mm, overlap_along_mm, patch_length_mm, plate_patch_mm
+from rig.aids.rates import FAR_DECADES, ForceAtRate, RateTrend, rate_trend
+from rig.errors import InputError
+from rig.population import (
+    BatchFigures,
+    Curve,
+    PieceResult,
+    average_pieces,
+    batch_figures,
+    pooled_although,
+    unstated_circumstances,
+)
+from rig.samples import FloatArray
+
+SOLID_BALL = 0.4
+"""Moment of inertia of an even ball over m r^2; 0.5 of an even cylinder, up to 1 of a hollow ring."""
+
+SAME_RATE = 1.1
+"""Rates that differ by no larger factor count as one."""
+
+SLOPE_SHARE = 0.05
+"""The slope is taken over this share of the deflection to either side."""
+
+LOOP_SHARE = 0.8
+"""A squeeze of less than this of the measured depth has a loop of its own."""
+
+PROFILE_POINTS = 801
+
+RATE = "rate_mm_per_s"
+
+QUANTITIES = ("gap_mm", "deflection_mm", "sensitivity_n_per_mm", "loss_mj", "hysteresis_pct", "travel_share")
+
+NO_BATCH = "no batch"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Nip:
+    """What is to be built.
+
+    Parameters
+    ----------
+    force_n
+        Wanted normal force.
+    wheels_mm
+        Radius of the wheel against a plate, or radii of the two wheels.
+    friction
+        Coefficient between wheel and piece.
+    mass_g
+        Of a piece; None leaves the speed that friction can give unsaid.
+    inertia
+        Moment of inertia over m r^2, for a piece that rolls along a plate.
+    rim_mm_per_s
+        Speed of the rims; None leaves the no-slip bound unsaid.
+
+    Raises
+    ------
+    InputError
+        If a number is out of what can be.
+    """
+
+    force_n: float
+    wheels_mm: tuple[float, ...]
+    friction: Known
+    mass_g: Known | None = None
+    inertia: float = SOLID_BALL
+    rim_mm_per_s: float | None = None
+
+    def __post_init__(self) -> None:
+        if len(self.wheels_mm) not in (1, 2):
+            raise InputError(f"nip: found {len(self.wheels_mm)} wheel radii, expected one or two")
+        mass_g = 1.0 if self.mass_g is None else self.mass_g.value
+        above = {"force": self.force_n, "friction": self.friction.value, "mass": mass_g}
+        above |= {f"wheel radius {n}": each for n, each in enumerate(self.wheels_mm, 1)}
+        if self.rim_mm_per_s is not None:
+            above["rim speed"] = self.rim_mm_per_s
+        for name, value in above.items():
+            if not (isfinite(value) and value > 0):
+                raise InputError(f"nip: {name}: found {value:g}, expected more than zero")
+        if not 0 <= self.inertia <= 1:
+            raise InputError(f"nip: inertia: found {self.inertia:g}, expected 0 to 1 (0.4 for an even ball)")
+
+    @property
+    def against_plate(self) -> bool:
+        """Whether one side is a fixed plate, along which the piece rolls."""
+        return len(self.wheels_mm) == 1
+
+
+@dataclass(frozen=True, slots=True)
+class NipPiece:
+    """A piece with its curve and its size across the nip.
+
+    Parameters
+    ----------
+    result
+        With a curve.
+    size_mm
+        Diameter or height; its uncertainty counts as the same for all pieces.
+    """
+
+    result: PieceResult
+    size_mm: Known
+
+
+@dataclass(frozen=True, slots=True)
+class GapCurve:
+    """Force of a piece against the gap, as far as it was pressed, arrays of shape (n,)."""
+
+    piece: str
+    batch: str
+    gap_mm: FloatArray
+    force_n: FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NipAnswer:
+    """What a nip does to these pieces.
+
+    Parameters
+    ----------
+    figures
+        Over all pieces, by the names of `QUANTITIES`, and `force_at_gap_n` at the mean gap.
+    by_batch
+        Gap of each batch.
+    size_mm
+        Mean size of the pieces.
+    grip_n
+        Friction of one side of the nip, for one piece at the mean gap.
+    travel_mm, patch_mm, plate_patch_mm
+        How far the piece moves while squeezed, length of the dent of the wheel, and of the flat on a plate.
+    friction_speed_mm_per_s
+        Most that friction gives to a piece that enters at rest: with the full force all along, and with the
+        force as it grows and falls along the way; None without a mass.
+    no_slip_mm_per_s
+        Speed of a piece that does not slip; None without a rim speed.
+    adjustment
+        How much the gap has to be adjustable: between batch means, and so that nearly every piece is held at
+        the wanted force; None where that cannot be had.
+    trend
+        Of the force with the rate, where it was measured.
+    line
+        At the rate of the line: rate, factor, gap; empty where that is not known.
+    curves
+        Of the pieces, against the gap.
+    formulas, notes
+        Shown with the answer.
+    """
+
+    nip: Nip
+    figures: Mapping[str, BatchFigures]
+    by_batch: Mapping[str, BatchFigures]
+    size_mm: Known
+    grip_n: Derived
+    travel_mm: float
+    patch_mm: tuple[float, ...]
+    plate_patch_mm: float | None
+    friction_speed_mm_per_s: Derived | None
+    filled_speed_mm_per_s: Derived | None
+    no_slip_mm_per_s: float | None
+    adjustment: Mapping[str, float | None]
+    trend: RateTrend | None
+    base_rate_mm_per_s: float | None
+    line: Mapping[str, Any] = field(default_factory=dict)
+    curves: tuple[GapCurve, ...] = ()
+    formulas: tuple[Formula, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain mapping without not-a-number."""
+        nip, speeds = self.nip, (self.friction_speed_mm_per_s, self.filled_speed_mm_per_s)
+        return {
+            "between": "plate" if nip.against_plate else "wheels",
+            "wanted_force_n": nip.force_n,
+            "wheels_mm": list(nip.wheels_mm),
+            "friction": nip.friction.as_dict(),
+            "mass_g": None if nip.mass_g is None else nip.mass_g.as_dict(),
+            "inertia": nip.inertia,
+            "rim_mm_per_s": nip.rim_mm_per_s,
+            "size_mm": self.size_mm.as_dict(),
+            "figures": {name: each.as_dict() for name, each in self.figures.items()},
+            "by_batch": {name: each.as_dict() for name, each in self.by_batch.items()},
+            "grip_n": self.grip_n.as_dict(),
+            "travel_mm": self.travel_mm,
+            "patch_mm": list(self.patch_mm),
+            "plate_patch_mm": self.plate_patch_mm,
+            "friction_speed_mm_per_s": None if speeds[0] is None else speeds[0].as_dict(),
+            "filled_speed_mm_per_s": None if speeds[1] is None else speeds[1].as_dict(),
+            "no_slip_mm_per_s": self.no_slip_mm_per_s,
+            "adjustment_mm": dict(self.adjustment),
+            "test_rate_mm_per_s": self.base_rate_mm_per_s,
+            "rate_trend": None if self.trend is None else self.trend.as_dict(),
+            "line": dict(self.line),
+            "formulas": [each.as_dict() for each in self.formulas],
+            "notes": list(self.notes),
+        }
+
+
+def answer_nip(pieces: Sequence[NipPiece], nip: Nip, although: Sequence[str] = ()) -> NipAnswer:
+    """Gap, grip, lengths, losses and speeds of a nip.
+
+    Parameters
+    ----------
+    pieces
+        One a capture. Where they were squeezed at several rates, gap and spread come from the commonest one,
+        and the others show how force grows with the rate.
+    although
+        Circumstances that may differ.
+
+    Raises
+    ------
+    InputError
+        If there is no piece, one has no curve or does not reach the wanted force, or they were measured
+        unlike.
+    """
+    base, base_rate = _at_commonest_rate(pieces)
+    said = pooled_although([each.result for each in base], "batch", although)
+    said += unstated_circumstances([each.result for each in base])
+    read = [_read(each, nip) for each in _one_a_piece(base)]
+    figures = {name: batch_figures(read, name) for name in QUANTITIES}
+    gap_mm = figures["gap_mm"].mean
+    at_gap = [_in_gap(each, gap_mm) for each in read]
+    reaching = [each for each in at_gap if isfinite(each.values["force_at_gap_n"])]
+    if reaching:
+        figures["force_at_gap_n"] = batch_figures(reaching, "force_at_gap_n")
+    by_batch = {
+        name: batch_figures([each for each in read if (each.batch or NO_BATCH) == name], "gap_mm")
+        for name in dict.fromkeys(each.batch or NO_BATCH for each in read)
+    }
+    size_mm = Known(
+        float(np.mean([each.values["size_mm"] for each in read])), max(each.size_mm.u for each in base)
+    )
+    deflection_mm = figures["deflection_mm"].mean
+    travel_mm, patches, flat_mm = _lengths(nip, size_mm.value, deflection_mm)
+    force = Known(nip.force_n, _one_piece_u(figures.get("force_at_gap_n")))
+    grip = propagate(lambda mu, force_n: mu * force_n, {"mu": nip.friction, "force_n": force})
+    trend = _trend(pieces, deflection_mm)
+    full, filled = _speeds(nip, force, travel_mm, figures["travel_share"].mean)
+    no_slip = _no_slip(nip)
+    line = _at_line(base, nip, (travel_mm, deflection_mm), trend, base_rate)
+    notes = _notes(nip, figures, by_batch, len(at_gap) - len(reaching))
+    if size_mm.u == 0:
+        notes.append("The pieces' size was taken as exact; state it with a spread if it is not.")
+    deepest_mm = max(float(each.curve.deflection_mm[-1]) for each in read if each.curve is not None)
+    if deflection_mm < LOOP_SHARE * deepest_mm:
+        notes.append(
+            f"The nip squeezes by {deflection_mm:.3g} mm, the loops were measured to {deepest_mm:.3g} mm: "
+            "the energy lost takes the same share for both; squeeze some pieces just so deep to know it."
+        )
+    return NipAnswer(
+        nip=nip,
+        figures=figures,
+        by_batch=by_batch,
+        size_mm=size_mm,
+        grip_n=grip,
+        travel_mm=travel_mm,
+        patch_mm=patches,
+        plate_patch_mm=flat_mm,
+        friction_speed_mm_per_s=full,
+        filled_speed_mm_per_s=filled,
+        no_slip_mm_per_s=no_slip,
+        adjustment=_adjustment(figures["gap_mm"], by_batch),
+        trend=trend,
+        base_rate_mm_per_s=base_rate,
+        line=line,
+        curves=tuple(_against_gap(each) for each in read),
+        formulas=nip_formulas(against_plate=nip.against_plate, rates=trend is not None),
+        notes=(*notes, *_about_rate(trend, line, base_rate), *said),
+    )
+
+
+def _at_commonest_rate(pieces: Sequence[NipPiece]) -> tuple[list[NipPiece], float | None]:
+    """Pieces of the rate at which most were squeezed, the highest of several."""
+    if not pieces:
+        raise InputError("nip: found no piece, expected at least one with a curve")
+    for each in pieces:
+        if each.result.curve is None:
+            raise InputError(
+                f"nip: piece {each.result.piece}, capture {each.result.capture}: no curve of force against "
+                "deflection; give captures, or a table of curves"
+            )
+    rates = [each.result.values.get(RATE, float("nan")) for each in pieces]
+    known = [each for each in rates if isfinite(each) and each > 0]
+    if len(known) < len(pieces):
+        return list(pieces), None
+
+    def alike(rate: float) -> list[NipPiece]:
+        low, high = rate / SAME_RATE, rate * SAME_RATE
+        return [each for each, other in zip(pieces, rates, strict=True) if low <= other <= high]
+
+    rate = max(known, key=lambda each: (len({p.result.piece for p in alike(each)}), each))
+    base = alike(rate)
+    return base, float(np.mean([each.result.values[RATE] for each in base]))
+
+
+def _one_a_piece(base: Sequence[NipPiece]) -> list[NipPiece]:
+    """Captures of one piece averaged, its curve and its size."""
+    averaged = average_pieces([each.result for each in base])
+    sizes: dict[tuple[str | None, str], list[Known]] = {}
+    for each in base:
+        sizes.setdefault((each.result.batch, each.result.piece), []).append(each.size_mm)
+    return [NipPiece(each, _mean_size(sizes[each.batch, each.piece])) for each in averaged]
+
+
+def _mean_size(sizes: Sequence[Known]) -> Known:
+    return Known(float(np.mean([each.value for each in sizes])), max(each.u for each in sizes))
+
+
+def _read(piece: NipPiece, nip: Nip) -> PieceResult:
+    """The piece's own gap and what belongs to it, as quantities with their shared uncertainties."""
+    result, curve = piece.result, piece.result.curve
+    assert curve is not None
+    x, force_n = _rising(curve, result)
+    if force_n[-1] < nip.force_n:
+        raise InputError(
+            f"nip: piece {result.piece}, capture {result.capture}: was pressed to {force_n[-1]:.4g} N, "
+            f"expected at least the wanted {nip.force_n:g} N; press deeper, or want less"
+        )
+    deflection_mm = float(np.interp(nip.force_n, force_n, x))
+    slope = _slope(x, force_n, deflection_mm)
+    share = hysteresis_share(curve)
+    energy_mj = _energy(x, force_n, deflection_mm)
+    size_mm = piece.size_mm.value
+    force_share, position_share = _calibration_shares(result)
+    either = hypot(force_share, position_share)
+    shared_mm = hypot(force_share * nip.force_n / slope, position_share * deflection_mm)
+    values = {
+        "gap_mm": size_mm - deflection_mm,
+        "deflection_mm": deflection_mm,
+        "sensitivity_n_per_mm": slope,
+        "loss_mj": share * energy_mj,
+        "hysteresis_pct": 100 * share,
+        "travel_share": _travel_share(nip, size_mm, deflection_mm, (x, force_n)),
+        "size_mm": size_mm,
+    }
+    shared = {
+        "gap_mm": hypot(piece.size_mm.u, shared_mm),
+        "deflection_mm": shared_mm,
+        "sensitivity_n_per_mm": either * slope,
+        "loss_mj": either * abs(values["loss_mj"]),
+    }
+    return replace(result, values=values, u=dict(shared), u_shared=shared)
+
+
+def _rising(curve: Curve, result: PieceResult) -> tuple[FloatArray, FloatArray]:
+    known = np.isfinite(curve.deflection_mm) & np.isfinite(curve.loading_n)
+    x, force_n = curve.deflection_mm[known], curve.loading_n[known]
+    if len(x) < 3 or not (np.diff(x) > 0).all():
+        raise InputError(
+            f"nip: piece {result.piece}, capture {result.capture}: found {len(x)} points of loading, "
+            "expected three or more with rising deflection"
+        )
+    # a plateau's noise must not give one force two deflections
+    rising = np.maximum.accumulate(force_n)
+    first = np.concatenate([[True], np.diff(rising) > 0])
+    return x[first], rising[first]
+
+
+def _slope(x: FloatArray, force_n: FloatArray, at_mm: float) -> float:
+    """Secant over a small stretch around a deflection, in N/mm."""
+    half_mm = max(SLOPE_SHARE * at_mm, 1.5 * float(np.median(np.diff(x))))
+    low, high = max(at_mm - half_mm, float(x[0])), min(at_mm + half_mm, float(x[-1]))
+    return float(np.diff(np.interp([low, high], x, force_n))[0] / (high - low))
+
+
+def _energy(x: FloatArray, force_n: FloatArray, to_mm: float) -> float:
+    """Work of loading up to a deflection, N mm = mJ."""
+    inside = x < to_mm
+    ends = np.append(x[inside], to_mm)
+    return float(np.trapezoid(np.append(force_n[inside], np.interp(to_mm, x, force_n)), ends))
+
+
+def hysteresis_share(curve: Curve) -> float:
+    """Energy lost over energy put in, of the whole loop that was measured."""
+    known = np.isfinite(curve.loading_n) & np.isfinite(curve.unloading_n)
+    x = curve.deflection_mm[known]
+    put_in = float(np.trapezoid(curve.loading_n[known], x))
+    came_back = float(np.trapezoid(np.maximum(curve.unloading_n[known], 0.0), x))
+    return (put_in - came_back) / put_in if put_in > 0 else float("nan")
+
+
+def _calibration_shares(result: PieceResult) -> tuple[float, float]:
+    """Relative standard uncertainties of force and position from the calibration, as far as they are said."""
+    found = []
+    for name in ("peak_force_n", "peak_deflection_mm"):
+        value, u = result.values.get(name, 0.0), result.u_shared.get(name, float("nan"))
+        found.append(abs(u / value) if value and isfinite(value) and isfinite(u) else 0.0)
+    return found[0], found[1]
+
+
+def _travel_share(
+    nip: Nip, size_mm: float, deflection_mm: float, curve: tuple[FloatArray, FloatArray]
+) -> float:
+    """Mean force along the way through the nip over the force at its closest point."""
+    wheel_mm, overlap_mm = min(nip.wheels_mm), deflection_mm / len(nip.wheels_mm)
+    half_mm = half_travel_mm(wheel_mm, size_mm / 2, overlap_mm)
+    way_mm = np.linspace(0.0, half_mm, PROFILE_POINTS)
+    depth_mm = len(nip.wheels_mm) * overlap_along_mm(wheel_mm, size_mm / 2, overlap_mm, way_mm)
+    force_n = np.interp(depth_mm, *curve)
+    return float(np.trapezoid(force_n, way_mm) / half_mm / nip.force_n)
+
+
+def _in_gap(piece: PieceResult, gap_mm: float) -> PieceResult:
+    """With the force in a gap, not-a-number deeper than it was pressed.
+
+    What shifts the gap of all pieces alike shifts the force by the slope.
+    """
+    assert piece.curve is not None
+    x, force_n = _rising(piece.curve, piece)
+    found_n = float(np.interp(piece.values["size_mm"] - gap_mm, x, force_n, left=0.0, right=np.nan))
+    shared_n = piece.u_shared["gap_mm"] * piece.values["sensitivity_n_per_mm"]
+    return replace(
+        piece,
+        values={**piece.values, "force_at_gap_n": found_n},
+        u={**piece.u, "force_at_gap_n": shared_n},
+        u_shared={**piece.u_shared, "force_at_gap_n": shared_n},
+    )
+
+
+def _one_piece_u(force: BatchFigures | None) -> float:
+    """How far the force on the next piece may lie from the wanted one: spread of pieces, and the mean's."""
+    if force is None:
+        return 0.0
+    return force.shared_u if force.sd is None else hypot(force.sd, force.u or 0.0)
+
+
+def _against_gap(piece: PieceResult) -> GapCurve:
+    assert piece.curve is not None
+    x, force_n = _rising(piece.curve, piece)
+    return GapCurve(piece.piece, piece.batch or NO_BATCH, piece.values["size_mm"] - x, force_n)
+
+
+def _lengths(nip: Nip, size_mm: float, deflection_mm: float) -> tuple[float, tuple[float, ...], float | None]:
+    """Travel while squeezed; dents of the wheels; flat on the plate."""
+    piece_mm, sides = size_mm / 2, len(nip.wheels_mm)
+    overlap_mm = deflection_mm / sides
+    travel_mm = 2 * min(half_travel_mm(each, piece_mm, overlap_mm) for each in nip.wheels_mm)
+    dents = tuple(patch_length_mm(each, piece_mm, deflection_mm / 2) for each in nip.wheels_mm)
+    return travel_mm, dents, plate_patch_mm(piece_mm, deflection_mm / 2) if nip.against_plate else None
+
+
+def friction_speed_mm_per_s(
+    *, mu: float, force_n: float, travel_mm: float, mass_g: float, inertia: float
+) -> float:
+    """Speed that friction gives to a piece at rest: v = sqrt(4 mu N L / ((1 + i) m)), in mm/s.
+
+    `inertia` is zero between two wheels, where the piece does not turn.
+    """
+    # N mm = mJ = g m^2/s^2, so that the root is in m/s
+    return 1000 * sqrt(max(4 * mu * force_n * travel_mm / ((1 + inertia) * mass_g), 0.0))
+
+
+def _speeds(nip: Nip, force: Known, travel_mm: float, share: float) -> tuple[Derived | None, Derived | None]:
+    if nip.mass_g is None:
+        return None, None
+    inertia = nip.inertia if nip.against_plate else 0.0
+    inputs = {"mu": nip.friction, "force_n": force, "mass_g": nip.mass_g}
+
+    def over(length_mm: float) -> Derived:
+        return propagate(
+            lambda mu, force_n, mass_g: friction_speed_mm_per_s(
+                mu=mu, force_n=force_n, travel_mm=length_mm, mass_g=mass_g, inertia=inertia
+            ),
+            inputs,
+        )
+
+    return over(travel_mm), over(travel_mm * share)
+
+
+def _no_slip(nip: Nip) -> float | None:
+    if nip.rim_mm_per_s is None:
+        return None
+    return nip.rim_mm_per_s / 2 if nip.against_plate else nip.rim_mm_per_s
+
+
+def _adjustment(gap: BatchFigures, by_batch: Mapping[str, BatchFigures]) -> dict[str, float | None]:
+    """Between batch means, that with the intervals of the outermost ones, and to fit nearly every piece."""
+    found: dict[str, float | None] = {
+        "between_batches": None,
+        "between_batches_most": None,
+        "every_piece": None,
+    }
+    if len(by_batch) > 1:
+        low, high = (pick(by_batch.values(), key=lambda each: each.mean) for pick in (min, max))
+        apart = high.mean - low.mean
+        found["between_batches"] = apart
+        if low.u is not None and high.u is not None:
+            # what the calibration and the size leave is the same in both, and falls out
+            away = COVERAGE * hypot(
+                *(sqrt(max(each.u**2 - each.shared_u**2, 0)) for each in (low, high) if each.u)
+            )
+            found["between_batches_most"] = apart + away
+    # a batch of one piece shows no spread of its own
+    lots = list(by_batch.values()) if min(each.n for each in by_batch.values()) > 1 else [gap]
+    lows, highs = [each.tolerance_low for each in lots], [each.tolerance_high for each in lots]
+    if None not in lows and None not in highs:
+        found["every_piece"] = max(each or 0.0 for each in highs) - min(each or 0.0 for each in lows)
+    return found
+
+
+def _trend(pieces: Sequence[NipPiece], deflection_mm: float) -> RateTrend | None:
+    forces = []
+    for each in pieces:
+        rate = each.result.values.get(RATE, float("nan"))
+        assert each.result.curve is not None
+        x, force_n = _rising(each.result.curve, each.result)
+        if isfinite(rate) and rate > 0 and x[-1] >= deflection_mm:
+            name = f"{each.result.batch}/{each.result.piece}"
+            forces.append(ForceAtRate(name, rate, float(np.interp(deflection_mm, x, force_n))))
+    return rate_trend(forces)
+
+
+def _at_line(
+    base: Sequence[NipPiece],
+    nip: Nip,
+    lengths: tuple[float, float],
+    trend: RateTrend | None,
+    base_rate: float | None,
+) -> dict[str, Any]:
+    """What the line's own rate does, as far as a rim speed and a trend tell it."""
+    centre = _no_slip(nip)
+    if centre is None:
+        return {}
+    travel_mm, deflection_mm = lengths
+    # from first touch to the closest point the piece goes half of the travel
+    rate = deflection_mm * centre / (travel_mm / 2)
+    line: dict[str, Any] = {"rate_mm_per_s": rate, "time_squeezed_s": travel_mm / centre}
+    if trend is None or base_rate is None:
+        return line
+    factor = trend.factor(rate, base_rate)
+    wanted = replace(nip, force_n=nip.force_n / factor.value)
+    gap = _gap_for(base, wanted, factor.u / factor.value)
+    return line | {
+        "factor": factor.as_dict(),
+        "platen_force_n": wanted.force_n,
+        "gap_mm": None if gap is None else gap.as_dict(),
+        "beyond_decades": trend.beyond_decades(rate),
+    }
+
+
+def _gap_for(base: Sequence[NipPiece], nip: Nip, force_share: float) -> Derived | None:
+    """Mean gap with what a force of so much relative uncertainty leaves it; None deeper than was pressed."""
+    try:
+        read = [_read(each, nip) for each in _one_a_piece(base)]
+    except InputError:
+        return None
+    gap, slope = (batch_figures(read, name) for name in ("gap_mm", "sensitivity_n_per_mm"))
+    pieces_mm = gap.shared_u if gap.high is None else (gap.high - gap.mean) / COVERAGE
+    parts = {"pieces": pieces_mm, "rate": force_share * nip.force_n / slope.mean}
+    return Derived(gap.mean, hypot(*parts.values()), parts)
+
+
+def _notes(
+    nip: Nip, figures: Mapping[str, BatchFigures], by_batch: Mapping[str, BatchFigures], short: int
+) -> list[str]:
+    said = [
+        "Platen force at test speed is not roller force at line speed: a roller is quicker and round. "
+        "Try the first machine with an adjustable gap.",
+        "The gap's uncertainty holds the size's, taken as the same for all pieces, and the calibration's.",
+    ]
+    if figures["gap_mm"].n < 2:
+        said.append("One piece shows no spread: there is no interval, and the next piece may differ by much.")
+    if len(by_batch) < 2:
+        said.append("One batch: nothing is known of how far the next one lies from it.")
+    else:
+        said.append(
+            "The tolerance over all pieces takes the batches as one lot; where they differ, look at each."
+        )
+    if short:
+        said.append(
+            f"{short} pieces were not pressed as deep as the mean gap squeezes them; "
+            "the spread of force at that gap is without them."
+        )
+    if nip.friction.u == 0:
+        said.append(
+            "The friction was given without a spread; it changes with dust, wet and wear, often by a third."
+        )
+    return said
+
+
+def _about_rate(trend: RateTrend | None, line: Mapping[str, Any], base_rate: float | None) -> list[str]:
+    if trend is None:
+        return [
+            "No piece was squeezed at several rates, so how much harder it pushes at line speed is not "
+            "known: squeeze some at rates as far apart as the rig allows."
+        ]
+    said = []
+    if trend.u is None:
+        said.append("Two rates fit any line: the growth with the rate has no uncertainty; take a third rate.")
+    beyond = line.get("beyond_decades", 0.0)
+    if beyond > 0:
+        trust = "do not rely on it" if beyond > FAR_DECADES else "take it as a hint"
+        said.append(
+            f"Extrapolated: the line's rate lies {beyond:.1f} powers of ten beyond those measured "
+            f"({trend.lowest_mm_per_s:.3g} to {trend.highest_mm_per_s:.3g} mm/s); {trust}."
+        )
+    if line and line.get("gap_mm", 0.0) is None:
+        said.append(
+            "No gap at the line's rate: a piece was not pressed to the platen force that belongs to it."
+        )
+    return said

@@ -1,0 +1,152 @@
+"""How the force of pieces grows with the rate at which they are squeezed, from captures at several rates.
+
+Problem: a line squeezes a piece in hundredths of a second, a platen in seconds, and foam pushes back harder
+when it is hurried. Plan: force at one and the same deflection, each piece compared with itself only; its
+logarithm is a straight line over the logarithm of the rate, with one slope for all pieces, found by least
+squares. What lies outside the measured rates is said to be extrapolated. Cost: none.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from math import exp, inf, log10, sqrt
+from typing import Any
+
+import numpy as np
+from scipy.special import stdtrit
+
+from rig.aids.known import COVERAGE, Known
+from rig.errors import InputError
+from rig.samples import FloatArray
+
+APART = 1.5
+"""Rates whose largest is less than so many times the smallest show no trend."""
+
+FAR_DECADES = 1.0
+"""Beyond the measured rates by more than this, a straight line over the logarithm is a guess."""
+
+
+@dataclass(frozen=True, slots=True)
+class ForceAtRate:
+    """Force of one piece at the common deflection, squeezed at one rate."""
+
+    piece: str
+    rate_mm_per_s: float
+    force_n: float
+
+
+@dataclass(frozen=True, slots=True)
+class RateTrend:
+    """Growth of force with the rate.
+
+    Parameters
+    ----------
+    per_decade
+        Growth of the natural logarithm of the force for each tenfold rate; 0.05 is about 5 %.
+    u
+        Its standard uncertainty; None where nothing is left over to judge it by.
+    degrees_of_freedom
+        Of that.
+    pieces
+        That were squeezed at two rates or more.
+    lowest_mm_per_s, highest_mm_per_s
+        Rates that were measured.
+    """
+
+    per_decade: float
+    u: float | None
+    degrees_of_freedom: int
+    pieces: int
+    lowest_mm_per_s: float
+    highest_mm_per_s: float
+
+    def factor(self, rate_mm_per_s: float, from_mm_per_s: float) -> Known:
+        """Force at one rate over the force at another.
+
+        Returns
+        -------
+        With such an uncertainty that `COVERAGE` of it make the 95 % interval, which a few captures widen by
+        Student's factor.
+        """
+        decades = log10(rate_mm_per_s / from_mm_per_s)
+        value = exp(self.per_decade * decades)
+        return Known(value, value * abs(decades) * self._away / COVERAGE)
+
+    def beyond_decades(self, rate_mm_per_s: float) -> float:
+        """How many powers of ten a rate lies outside those that were measured; zero inside."""
+        above = log10(rate_mm_per_s / self.highest_mm_per_s)
+        below = log10(self.lowest_mm_per_s / rate_mm_per_s)
+        return max(above, below, 0.0)
+
+    @property
+    def interval_pct(self) -> tuple[float, float] | None:
+        """95 % interval of the growth for a tenfold rate in per cent; None without an uncertainty."""
+        if self.u is None:
+            return None
+        low, high = (100 * (exp(self.per_decade + sign * self._away) - 1) for sign in (-1, 1))
+        return low, high
+
+    @property
+    def _away(self) -> float:
+        """Half of the 95 % interval of the growth; zero without an uncertainty."""
+        return 0.0 if self.u is None else float(stdtrit(self.degrees_of_freedom, 0.975)) * self.u
+
+    @property
+    def growth_pct(self) -> float:
+        """Growth of the force for a tenfold rate, in per cent."""
+        return 100 * (exp(self.per_decade) - 1)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain mapping."""
+        return asdict(self) | {"growth_pct_per_decade": self.growth_pct, "interval_pct": self.interval_pct}
+
+
+def rate_trend(forces: Sequence[ForceAtRate]) -> RateTrend | None:
+    """Fit the growth of force with the rate.
+
+    Parameters
+    ----------
+    forces
+        Of any pieces; those squeezed at one rate only say nothing of the trend and are left out.
+
+    Returns
+    -------
+    None where no piece was squeezed at rates that are `APART`.
+
+    Raises
+    ------
+    InputError
+        If a rate or force is not above zero.
+    """
+    for each in forces:
+        if not (0 < each.rate_mm_per_s < inf and 0 < each.force_n < inf):
+            raise InputError(
+                f"rate series: piece {each.piece}: found {each.force_n:g} N at {each.rate_mm_per_s:g} mm/s, "
+                "expected both above zero"
+            )
+    by_piece: dict[str, list[ForceAtRate]] = {}
+    for each in forces:
+        by_piece.setdefault(each.piece, []).append(each)
+    series = [runs for runs in by_piece.values() if _apart(runs)]
+    if not series:
+        return None
+    x = np.concatenate([_centred([log10(each.rate_mm_per_s) for each in runs]) for runs in series])
+    y = np.concatenate([_centred([np.log(each.force_n) for each in runs]) for runs in series])
+    slope = float(x @ y / (x @ x))
+    freedom = len(x) - len(series) - 1
+    left = float(np.sum((y - slope * x) ** 2))
+    u = sqrt(left / freedom / float(x @ x)) if freedom > 0 else None
+    rates = [each.rate_mm_per_s for runs in series for each in runs]
+    return RateTrend(slope, u, freedom, len(series), min(rates), max(rates))
+
+
+def _apart(runs: Sequence[ForceAtRate]) -> bool:
+    rates = [each.rate_mm_per_s for each in runs]
+    return max(rates) >= APART * min(rates)
+
+
+def _centred(values: Sequence[float]) -> FloatArray:
+    array = np.asarray(values, np.float64)
+    centred: FloatArray = array - array.mean()
+    return centred

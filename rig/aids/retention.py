@@ -1,0 +1,321 @@
+"""How firmly pressed-on caps hold, over repeated pulls and over pieces.
+
+Problem: a cap that is pulled off and pressed on again holds less each time, and pieces differ; pulls of one
+piece taken as pieces would make the answer look far surer than it is. Plan: the first pull of each piece is
+what a new piece does; the trend over pulls is a straight line of the logarithm of the peak, one for each
+piece; both are then averaged over pieces, with intervals. Captures of one piece follow each other. Cost: a
+line for each piece.
+
+References
+----------
+JCGM 100:2008 (GUM), for how the calibration's part is kept (recalled).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field, replace
+from math import exp, isfinite, sqrt
+from typing import Any
+
+import numpy as np
+from scipy.special import stdtrit
+
+from rig.aids.formula import COMMON_PRACTICE, Formula
+from rig.errors import InputError
+from rig.population import BatchFigures, PieceResult, batch_figures, pooled_although
+from rig.samples import FloatArray
+
+FORMULAS = (
+    Formula(
+        "peak pull-off force",
+        "largest pull of each pull, from the force zero of the unloaded stretches around it",
+        COMMON_PRACTICE,
+        "at the pulling speed of the method; quicker pulls of plastics hold more",
+    ),
+    Formula(
+        "force at first slip",
+        "pull at which the cap has moved by the stated offset beyond the straight line of its first give",
+        "like the offset of a proof strength (ISO 6892-1, recalled)",
+        "what gives before the slip, cap and clamps, must be straight; a smaller offset asks for less noise",
+    ),
+    Formula(
+        "change per pull",
+        "ln(peak) = a + b n, n the number of the pull, by least squares; change = 100 (e^b - 1) per cent",
+        COMMON_PRACTICE,
+        "a cap that wears fast and then settles is no straight line; look at the picture",
+    ),
+)
+
+FEWEST_FOR_TREND = 3
+
+COLUMNS = ("peak_n", "slip_n", "slip_mm", "travel_mm", "work_mj")
+"""Of each pull; each with its standard uncertainty, without the calibration's part, under `_u`."""
+
+FIRST = ("first_peak_pull_n", "first_slip_pull_n", "slip_before_peak_mm", "travel_off_mm", "pull_work_mj")
+"""Of the first pull, in the order of `COLUMNS`."""
+
+QUANTITIES = (FIRST[0], "mean_peak_pull_n", *FIRST[1:], "change_per_pull_pct")
+
+
+@dataclass(frozen=True, slots=True)
+class PulledPiece:
+    """Pulls of one capture of one piece, in order.
+
+    Parameters
+    ----------
+    result
+        Who, which batch, and the circumstances; its values are not looked at.
+    columns
+        Arrays of shape (n,) by the names of `COLUMNS` and of their uncertainties, above zero; not-a-number
+        where not found: peak pull-off force, force at first slip, slip from its beginning to the peak, travel
+        from there until the cap was off, work of the pull.
+    relative_shared_u
+        Relative standard uncertainty of each column from the calibration, the same in all pulls.
+    """
+
+    result: PieceResult
+    columns: Mapping[str, FloatArray]
+    relative_shared_u: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def peak_n(self) -> FloatArray:
+        """Peak pull-off forces."""
+        return self.columns["peak_n"]
+
+    @property
+    def slip_n(self) -> FloatArray:
+        """Forces at first slip."""
+        return self.columns["slip_n"]
+
+    def u_of(self, name: str) -> FloatArray:
+        """Standard uncertainties of a column, the calibration's part included."""
+        shared = self.relative_shared_u.get(name, 0.0) * self.columns[name]
+        u: FloatArray = np.hypot(self.columns[f"{name}_u"], shared)
+        return u
+
+
+@dataclass(frozen=True, slots=True)
+class PullTrend:
+    """How the peak changes from pull to pull on one piece.
+
+    Parameters
+    ----------
+    change_pct
+        Per pull.
+    low, high
+        Ends of its 95 % interval; None with fewer than three pulls.
+    pulls
+        How many.
+    """
+
+    change_pct: float
+    low: float | None
+    high: float | None
+    pulls: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RetentionAnswer:
+    """How firmly caps hold.
+
+    Parameters
+    ----------
+    figures
+        Over pieces, by the names of `QUANTITIES`.
+    by_batch
+        First peak of each batch.
+    trends
+        By piece.
+    pieces
+        What went in.
+    """
+
+    figures: Mapping[str, BatchFigures]
+    by_batch: Mapping[str, BatchFigures]
+    trends: Mapping[str, PullTrend]
+    pieces: tuple[PulledPiece, ...]
+    formulas: tuple[Formula, ...] = FORMULAS
+    notes: tuple[str, ...] = ()
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain mapping without not-a-number."""
+        return {
+            "figures": {name: each.as_dict() for name, each in self.figures.items()},
+            "by_batch": {name: each.as_dict() for name, each in self.by_batch.items()},
+            "trends": {name: asdict(each) for name, each in self.trends.items()},
+            "pulls": [row for each in self.pieces for row in _rows(each)],
+            "formulas": [each.as_dict() for each in self.formulas],
+            "notes": list(self.notes),
+        }
+
+
+def answer_pull(pieces: Sequence[PulledPiece], although: Sequence[str] = ()) -> RetentionAnswer:
+    """Put pulls of pieces together.
+
+    Parameters
+    ----------
+    pieces
+        One a capture, in order of time.
+    although
+        Circumstances that may differ.
+
+    Raises
+    ------
+    InputError
+        If no pull of a piece has a peak, or pieces were measured unlike.
+    """
+    if not pieces:
+        raise InputError("pull: found no capture, expected at least one with a pull")
+    said = pooled_although([each.result for each in pieces], "batch", although)
+    for each in pieces:
+        if not np.isfinite(each.peak_n).any():
+            raise InputError(
+                f"pull: capture {each.result.capture}: found no pull with a peak that counts, expected a "
+                "force below zero where a cap is pulled off; is the force's sign right, and was the cap held?"
+            )
+    followed = _followed(pieces)
+    trends = {
+        each.result.capture: trend for each in followed if (trend := pull_trend(each.peak_n)) is not None
+    }
+    read = [_as_quantities(each, trends.get(each.result.capture)) for each in followed]
+    return RetentionAnswer(
+        figures={name: batch_figures(read, name) for name in QUANTITIES if _any_has(read, name)},
+        by_batch={
+            batch: batch_figures(group, QUANTITIES[0])
+            for batch, group in _batches(read).items()
+            if _any_has(group, QUANTITIES[0])
+        },
+        trends=trends,
+        pieces=followed,
+        notes=(*_notes(followed, trends), *said),
+    )
+
+
+def _any_has(results: Sequence[PieceResult], name: str) -> bool:
+    return any(isfinite(each.values[name]) for each in results)
+
+
+def _batches(results: Sequence[PieceResult]) -> dict[str, list[PieceResult]]:
+    batches: dict[str, list[PieceResult]] = {}
+    for each in results:
+        batches.setdefault(each.batch or "no batch", []).append(each)
+    return batches
+
+
+def _followed(pieces: Sequence[PulledPiece]) -> tuple[PulledPiece, ...]:
+    """One for each piece: the pulls of its later captures come after those of its earlier ones."""
+    gathered: dict[tuple[str | None, str], list[PulledPiece]] = {}
+    for each in pieces:
+        gathered.setdefault((each.result.batch, each.result.piece), []).append(each)
+    return tuple(each[0] if len(each) == 1 else _joined(each) for each in gathered.values())
+
+
+def _joined(pieces: Sequence[PulledPiece]) -> PulledPiece:
+    names = dict.fromkeys(name for each in pieces for name in each.relative_shared_u)
+    return PulledPiece(
+        replace(pieces[0].result, capture=", ".join(each.result.capture for each in pieces)),
+        {name: np.concatenate([each.columns[name] for each in pieces]) for name in pieces[0].columns},
+        # of captures read with calibrations of their own no more than the worst is known together
+        {name: max(each.relative_shared_u.get(name, 0.0) for each in pieces) for name in names},
+    )
+
+
+def pull_trend(peak_n: FloatArray) -> PullTrend | None:
+    """Change of the peak from pull to pull; None with one pull.
+
+    Parameters
+    ----------
+    peak_n
+        In order, shape (n,); not-a-number where a pull had none.
+
+    Examples
+    --------
+    >>> round(pull_trend(np.array([20.0, 18.0, 16.2])).change_pct, 6)  # each 0.9 of the one before
+    -10.0
+    """
+    at = np.flatnonzero(np.isfinite(peak_n) & (np.nan_to_num(peak_n) > 0))
+    if len(at) < 2:
+        return None
+    x, y = at - at.mean(), np.log(peak_n[at])
+    slope = float(x @ y / (x @ x))
+    change = 100 * (exp(slope) - 1)
+    if len(at) < FEWEST_FOR_TREND:
+        return PullTrend(change, None, None, len(at))
+    left = y - y.mean() - slope * x
+    freedom = len(at) - 2
+    u = sqrt(float(left @ left) / freedom / float(x @ x))
+    away = float(stdtrit(freedom, 0.975)) * u
+    low, high = (100 * (exp(slope + sign * away) - 1) for sign in (-1, 1))
+    return PullTrend(change, low, high, len(at))
+
+
+def _as_quantities(piece: PulledPiece, trend: PullTrend | None) -> PieceResult:
+    peak_n, peak_u = piece.peak_n, piece.columns["peak_n_u"]
+    known = np.isfinite(peak_n)
+    mean_n = float(peak_n[known].mean())
+    mean_u = float(np.sqrt(np.sum(peak_u[known] ** 2))) / int(known.sum())
+    figures = {
+        "mean_peak_pull_n": (mean_n, mean_u, piece.relative_shared_u.get("peak_n", 0.0)),
+        "change_per_pull_pct": (float("nan") if trend is None else trend.change_pct, 0.0, 0.0),
+    } | {
+        quantity: (
+            float(piece.columns[name][0]),
+            float(piece.columns[f"{name}_u"][0]),
+            piece.relative_shared_u.get(name, 0.0),
+        )
+        for quantity, name in zip(FIRST, COLUMNS, strict=True)
+    }
+    values = {name: value for name, (value, _, _) in figures.items()}
+    shared = {name: relative * abs(value) for name, (value, _, relative) in figures.items()}
+    u = {name: float(np.hypot(own, shared[name])) for name, (_, own, _) in figures.items()}
+    return replace(piece.result, values=values, u=u, u_shared=shared, curve=None)
+
+
+def _rows(piece: PulledPiece) -> list[dict[str, Any]]:
+    def plain(value: float) -> float | None:
+        return float(value) if isfinite(value) else None
+
+    columns = {name: (piece.columns[name], piece.u_of(name)) for name in COLUMNS}
+    return [
+        {
+            "piece": piece.result.piece,
+            "batch": piece.result.batch,
+            "capture": piece.result.capture,
+            "pull": place + 1,
+        }
+        | {name: plain(values[place]) for name, (values, _) in columns.items()}
+        | {f"{name}_u": plain(u[place]) for name, (_, u) in columns.items()}
+        for place in range(len(piece.peak_n))
+    ]
+
+
+def _notes(pieces: Sequence[PulledPiece], trends: Mapping[str, PullTrend]) -> list[str]:
+    said = ["The unit is the piece: pulls of one piece are no pieces of their own."]
+    said += [
+        f"The first pull of {each.result.piece} does not count, so that {each.result.piece} is left out "
+        "where first pulls are meant."
+        for each in pieces
+        if not isfinite(each.peak_n[0])
+    ]
+    said += [
+        f"Captures of {each.result.piece} follow each other: its first pull is that of the first of them."
+        for each in pieces
+        if ", " in each.result.capture
+    ]
+    counts = sorted({len(each.peak_n) for each in pieces})
+    if len(counts) > 1:
+        said.append(
+            f"Pieces were pulled {counts[0]} to {counts[-1]} times: their means over all pulls are not alike."
+        )
+    if len(pieces) < 2:
+        said.append("One piece shows no spread: the next one may hold by much more or less.")
+    if trends:
+        falling = [name for name, each in trends.items() if each.high is not None and each.high < 0]
+        if falling:
+            said.append(
+                f"It holds less from pull to pull, beyond chance, in {len(falling)} of {len(trends)}."
+            )
+    else:
+        said.append("One pull a piece shows nothing of wear.")
+    return said

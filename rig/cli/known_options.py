@@ -1,0 +1,81 @@
+"""Numbers that people state with a spread: "0.6 +- 0.1", "90 mm +- 0.4 mm", "38 g +- 2 %"."""
+
+from __future__ import annotations
+
+import re
+from math import isfinite
+from typing import TYPE_CHECKING
+
+from rig.errors import InputError
+
+if TYPE_CHECKING:
+    from rig.aids import Known
+
+_APART = re.compile(r"\s*(?:\+/?-|±)\s*")
+_BARE = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)", re.ASCII)
+
+MEANT = "what follows +- is taken as half of a 95 % interval"
+
+
+def read_known(option: str, text: str | None, unit: str, *, zero: bool = False) -> Known | None:
+    """Value of an option with its standard uncertainty; the refusal names the option.
+
+    Parameters
+    ----------
+    text
+        A value, and after "+-" half of its 95 % interval, in the same unit or in per cent of the value.
+    unit
+        That is wanted; empty for a bare number.
+    zero
+        Whether zero will do.
+
+    Raises
+    ------
+    InputError
+        If it is not such a quantity, or not above zero.
+    """
+    if text is None:
+        return None
+    from rig.aids import COVERAGE, Known
+
+    parts = _APART.split(text.strip())
+    if len(parts) > 2 or not all(parts):
+        raise InputError(
+            f"{option}: found {text!r:.60}, expected a value, or a value +- half of its 95 % interval"
+        )
+    if len(parts) == 1:
+        return Known(_value(option, parts[0], unit, zero=zero))
+    value_text, half_text = parts
+    if half_text.rstrip().endswith("%") and unit != "%":
+        value = _value(option, value_text, unit, zero=zero)
+        return Known(value, abs(value) * _value(option, half_text, "%", zero=True) / 100 / COVERAGE)
+    if _BARE.fullmatch(value_text) and not _BARE.fullmatch(half_text):
+        value_text += " " + _BARE.sub("", half_text, count=1).strip()
+    elif _BARE.fullmatch(half_text) and not _BARE.fullmatch(value_text):
+        half_text += " " + _BARE.sub("", value_text, count=1).strip()
+    half = _value(option, half_text, unit, zero=True)
+    return Known(_value(option, value_text, unit, zero=zero), half / COVERAGE)
+
+
+def _value(option: str, text: str, unit: str, *, zero: bool) -> float:
+    try:
+        value = _number(text) if not unit else _parsed(text, unit)
+    except InputError as problem:
+        raise InputError(f"{option}: {problem}") from None
+    if not (isfinite(value) and (value > 0 or (zero and value == 0))):
+        raise InputError(
+            f"{option}: found {text!r:.40}, expected {'zero or more' if zero else 'more than zero'}"
+        )
+    return value
+
+
+def _parsed(text: str, unit: str) -> float:
+    from rig.units import parse
+
+    return parse(text, unit)
+
+
+def _number(text: str) -> float:
+    if not _BARE.fullmatch(text.strip()):
+        raise InputError(f"found {text!r:.40}, expected a bare number such as 0.6")
+    return float(text)

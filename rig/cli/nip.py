@@ -1,0 +1,213 @@
+"""`pressrig nip`: which gap squeezes a piece with a wanted force, and what that nip then does."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from rig.cli.known_options import MEANT, read_known
+from rig.cli.options import read_quantity
+from rig.cli.output import as_json_text, console, is_plain, json_option, print_json
+from rig.errors import InputError
+
+if TYPE_CHECKING:
+    from rig.aids import Known, Nip, NipAnswer, NipPiece
+
+PLATE, WHEELS = "plate", "wheels"
+
+
+@click.command("nip")
+@click.argument("captures", nargs=-1, type=click.Path(path_type=Path))
+@click.option(
+    "--curves",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="CSV of force against deflection, one row a point, instead.",
+)
+@click.option("--force", required=True, metavar="Q", help='Wanted normal force, "80 N" or "18 lbf".')
+@click.option(
+    "--wheel",
+    "wheels",
+    multiple=True,
+    required=True,
+    metavar="Q",
+    help="Radius of the wheel; twice for two unlike wheels.",
+)
+@click.option(
+    "--between", type=click.Choice([PLATE, WHEELS]), default=PLATE, show_default=True,
+    help="A wheel and a fixed plate, or two wheels.",
+)  # fmt: skip
+@click.option(
+    "--friction", required=True, metavar="X", help=f'Between wheel and piece, "0.6 +- 0.1"; {MEANT}.'
+)
+@click.option(
+    "--size", metavar="Q", help='Diameter of all pieces, "90 mm +- 0.4 mm".  [default: their free height]'
+)
+@click.option("--mass", metavar="Q", help='Of a piece, "38 g +- 1 g"; for the speed that friction can give.')
+@click.option("--rim-speed", metavar="Q", help='Of the wheels, "4 m/s"; for the no-slip bound.')
+@click.option(
+    "--inertia", type=float, default=0.4, show_default=True, metavar="X",
+    help="Moment of inertia over m r^2 of a piece that rolls: 0.4 ball, 0.5 cylinder.",
+)  # fmt: skip
+@click.option(
+    "--although", multiple=True, metavar="LIST", help='Put together although these differ, "temperature".'
+)
+@click.option(
+    "--contact-force", metavar="Q", help="Of captures: force that counts as contact, the same for all."
+)
+@click.option("--conditioning", type=click.IntRange(0), default=0, metavar="N", help="First cycles left out.")
+@click.option(
+    "--calibration",
+    "calibration_file",
+    type=click.Path(path_type=Path),
+    help="Read all counts with this calibration.",
+)
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for page and picture.")
+@json_option
+def command(
+    captures: tuple[Path, ...],
+    *,
+    curves: Path | None,
+    force: str,
+    wheels: tuple[str, ...],
+    between: str,
+    friction: str,
+    size: str | None,
+    mass: str | None,
+    rim_speed: str | None,
+    inertia: float,
+    although: tuple[str, ...],
+    contact_force: str | None,
+    conditioning: int,
+    calibration_file: Path | None,
+    out: Path | None,
+    as_json: bool,
+) -> None:
+    """Say which gap squeezes pieces with a wanted force, from CAPTURES of them, or from curves.
+
+    Then: how the force changes with the gap and from piece to piece, grip, lengths, energy lost, how fast the
+    nip can throw, and how far the gap has to be adjustable. Captures of the same pieces at several rates show
+    how much harder they push at line speed. Each formula is shown with its source and its limits.
+    """
+    from rig.aids import answer_nip
+
+    nip = _nip(
+        force, wheels, between=between, friction=friction, mass=mass, rim_speed=rim_speed, inertia=inertia
+    )
+    size_mm = read_known("--size", size, "mm")
+    if (curves is None) == (not captures):
+        found = "neither" if curves is None else "both"
+        raise InputError(f"nip: captures, or --curves: found {found}, expected one of them")
+    if curves is not None:
+        from rig.cli.piece_curves import read_curves
+
+        if contact_force or conditioning or calibration_file:
+            raise InputError(
+                "--contact-force, --conditioning, --calibration: do not go with curves; leave them out"
+            )
+        pieces, notes = read_curves(curves, size_mm), list[str]()
+    else:
+        pieces, notes = _of_captures(
+            captures,
+            size_mm,
+            contact_force=contact_force,
+            conditioning=conditioning,
+            calibration=calibration_file,
+        )
+    listed = [name.strip() for text in although for name in text.split(",") if name.strip()]
+    _show(answer_nip(pieces, nip, listed), notes, out, as_json=as_json)
+
+
+def _nip(
+    force: str,
+    wheels: Sequence[str],
+    *,
+    between: str,
+    friction: str,
+    mass: str | None,
+    rim_speed: str | None,
+    inertia: float,
+) -> Nip:
+    from rig.aids import Nip
+
+    radii = [read_quantity("--wheel", each, "mm") or 0.0 for each in wheels]
+    if len(radii) > (1 if between == PLATE else 2):
+        raise InputError(
+            f"--wheel: found {len(radii)} with --between {between}, expected "
+            f"{'one' if between == PLATE else 'one or two'}"
+        )
+    if between == WHEELS and len(radii) == 1:
+        radii *= 2
+    mu = read_known("--friction", friction, "")
+    assert mu is not None
+    return Nip(
+        force_n=read_quantity("--force", force, "N") or 0.0,
+        wheels_mm=tuple(radii),
+        friction=mu,
+        mass_g=read_known("--mass", mass, "g"),
+        inertia=inertia,
+        rim_mm_per_s=read_quantity("--rim-speed", rim_speed, "mm/s"),
+    )
+
+
+def _of_captures(
+    captures: Sequence[Path],
+    size_mm: Known | None,
+    *,
+    contact_force: str | None,
+    conditioning: int,
+    calibration: Path | None,
+) -> tuple[list[NipPiece], list[str]]:
+    from rig.aids import Known, NipPiece
+    from rig.calibrationfile import read_calibration
+    from rig.capture import open_capture
+    from rig.cli.analyse import Asked
+    from rig.cli.piece_captures import piece_results
+
+    asked = Asked(
+        contact_force_n=read_quantity("--contact-force", contact_force, "N"),
+        conditioning=conditioning,
+        calibration=None if calibration is None else read_calibration(calibration),
+    )
+    pressed = piece_results(captures, asked)
+    # results come in order of time, and by path where names are not enough
+    headers = {path: open_capture(path).header for path in captures}
+    heights = {}
+    for path, header in headers.items():
+        heights[path.name or path.resolve().name] = heights[path.as_posix()] = header.free_height_mm
+    pieces = []
+    for each in pressed.results:
+        height_mm = heights.get(each.capture)
+        if size_mm is None and height_mm is None:
+            raise InputError(f"{each.capture}: has no free height; give --size, the pieces' diameter")
+        pieces.append(NipPiece(each, size_mm or Known(height_mm or 0.0)))
+    return pieces, list(pressed.notes)
+
+
+def _show(answer: NipAnswer, notes: Sequence[str], out: Path | None, *, as_json: bool) -> None:
+    from rig import __version__
+    from rig.sheets import nip_sheet, save_nip_report
+
+    document = answer.as_dict()
+    document["notes"] = [*document["notes"], *notes]
+    document |= {"answer": list(nip_sheet(answer).answer), "software": f"pressrig {__version__}"}
+    if out is not None:
+        page = save_nip_report(answer, out)
+        (out / "nip.json").write_text(as_json_text(document, indent=2) + "\n", encoding="utf-8")
+    if as_json:
+        print_json(document)
+        return
+    sheet, plain, screen = nip_sheet(answer), is_plain(), console()
+    for sentence in sheet.answer:
+        screen.print(
+            sentence, style=None if plain else "bold", markup=False, highlight=False, soft_wrap=plain
+        )
+    for table in sheet.tables(plain=plain):
+        screen.print()
+        screen.print(table)
+    for note in [*sheet.notes, *notes]:
+        screen.print(f"note: {note}", markup=False, highlight=False, soft_wrap=plain)
+    if out is not None:
+        click.echo(f"The page is {page}, with its picture and values beside it")

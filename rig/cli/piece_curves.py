@@ -1,0 +1,102 @@
+"""Curves of pieces from a table, one row a point, as a design sheet or a spreadsheet holds them.
+
+Columns: `piece`, `deflection_mm`, `loading_n`, `unloading_n`; where known, `batch`, `rate_mm_per_s` and
+`size_mm`, the same in all rows of one curve. A piece squeezed at several rates has a curve for each.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from rig.cli.study_values import _number, _rows
+from rig.errors import InputError
+
+if TYPE_CHECKING:
+    from rig.aids import Known, NipPiece
+
+NEEDED = ("piece", "deflection_mm", "loading_n", "unloading_n")
+ALSO = ("batch", "rate_mm_per_s", "size_mm")
+
+MOST_POINTS = 500_000
+
+FEWEST_POINTS = 3
+
+
+def read_curves(path: Path, size_mm: Known | None) -> list[NipPiece]:
+    """Read a table of curves.
+
+    Parameters
+    ----------
+    path
+        CSV with headings; lines that begin with # are left out.
+    size_mm
+        Of all pieces; None: the table's own.
+
+    Raises
+    ------
+    InputError
+        Naming file, line and column.
+    """
+    headings, rows = _rows(path)
+    lacking = [name for name in NEEDED if name not in headings]
+    strange = [name for name in headings if name not in (*NEEDED, *ALSO)]
+    if lacking or strange:
+        told = f"no column {lacking[0]}" if lacking else f"column {strange[0]!r:.40} is not known"
+        raise InputError(
+            f"{path}, headings: {told}; expected {', '.join(NEEDED)}, and maybe {', '.join(ALSO)}"
+        )
+    if len(rows) > MOST_POINTS:
+        raise InputError(f"{path}: found {len(rows)} rows, expected at most {MOST_POINTS}")
+    curves: dict[tuple[str, ...], list[tuple[int, dict[str, str]]]] = {}
+    for line, cells in rows:
+        row = {heading: cell.strip() for heading, cell in zip(headings, cells, strict=True)}
+        key = tuple(row.get(name, "") for name in ("piece", *ALSO))
+        if not row["piece"]:
+            raise InputError(f"{path}, line {line}: piece is empty; expected a name")
+        curves.setdefault(key, []).append((line, row))
+    return [_piece(path, key, points, size_mm) for key, points in curves.items()]
+
+
+def _piece(
+    path: Path, key: tuple[str, ...], points: list[tuple[int, dict[str, str]]], size_mm: Known | None
+) -> NipPiece:
+    from rig.aids import Known, NipPiece
+    from rig.population import Curve, PieceResult
+
+    piece, batch, rate, size = key
+    where = f"{path}, line {points[0][0]}"
+    if len(points) < FEWEST_POINTS:
+        raise InputError(
+            f"{where}: piece {piece!r:.40} has {len(points)} points, expected {FEWEST_POINTS} or more"
+        )
+    columns = [
+        np.array([_number(row[name], f"{path}, line {line}, column '{name}'") for line, row in points])
+        for name in NEEDED[1:]
+    ]
+    if not (np.diff(columns[0]) > 0).all():
+        at = points[int(np.argmin(np.diff(columns[0]) > 0)) + 1][0]
+        raise InputError(
+            f"{path}, line {at}, column 'deflection_mm': does not rise; expected points in order"
+        )
+    if size_mm is None and not size:
+        raise InputError(f"{where}: no size_mm; add the column, or give --size")
+    own_mm = Known(_number(size, f"{where}, column 'size_mm'")) if size else None
+    values = {"rate_mm_per_s": _number(rate, f"{where}, column 'rate_mm_per_s'")} if rate else {}
+    words = {"rate": f"{values['rate_mm_per_s']:.2g} mm/s"} if rate else {}
+    result = PieceResult(
+        piece,
+        batch or None,
+        "new",
+        f"{path.name} line {points[0][0]}",
+        values,
+        {},
+        {},
+        words,
+        Curve(*columns),
+    )
+    known_mm = size_mm or own_mm
+    assert known_mm is not None
+    return NipPiece(result, known_mm)

@@ -1,0 +1,118 @@
+"""`pressrig pull`: how firmly a pressed-on cap holds, from captures in tension."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import isfinite
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from rig.cli.options import read_quantity
+from rig.cli.output import as_json_text, console, is_plain, json_option, print_json
+
+if TYPE_CHECKING:
+    from rig.aids import RetentionAnswer
+    from rig.cli.pull_captures import PulledCapture
+
+
+@click.command("pull")
+@click.argument("captures", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--threshold", metavar="Q", help="Pull that counts as one; left out, a multiple of the noise.")
+@click.option(
+    "--slip", default="0.05 mm", show_default=True, metavar="Q",
+    help="Slip at which the force at first slip is read.",
+)  # fmt: skip
+@click.option("--no-load", default="0.5 s", show_default=True, metavar="Q", help="Unloaded at the start.")
+@click.option(
+    "--although", multiple=True, metavar="LIST", help='Put together although these differ, "temperature".'
+)
+@click.option(
+    "--calibration",
+    "calibration_file",
+    type=click.Path(path_type=Path),
+    help="Read all counts with this calibration.",
+)
+@click.option(
+    "--beyond-calibration", is_flag=True, help="Let pulls count beyond the loads that were compared."
+)
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for page and picture.")
+@json_option
+def command(
+    captures: tuple[Path, ...],
+    *,
+    threshold: str | None,
+    slip: str,
+    no_load: str,
+    although: tuple[str, ...],
+    calibration_file: Path | None,
+    beyond_calibration: bool,
+    out: Path | None,
+    as_json: bool,
+) -> None:
+    """Read every pull of CAPTURES: peak pull-off force, first slip, slip and work; then pieces and wear.
+
+    Pulls are forces below zero while the platen goes away. `configs/methods/cap_pull.yaml` is a method that
+    presses a cap on and pulls it off again. A pull beyond the loads that the force calibration was compared
+    with is flagged and does not count: calibrate with loads that pull, below zero in the table of readings.
+    """
+    from rig.aids import answer_pull
+    from rig.analyser import PullSettings
+    from rig.calibrationfile import read_calibration
+    from rig.cli.pull_captures import PullsAsked, pulled_captures
+
+    settings = PullSettings(
+        threshold_n=read_quantity("--threshold", threshold, "N"),
+        slip_offset_mm=read_quantity("--slip", slip, "mm") or 0.0,
+        no_load_s=read_quantity("--no-load", no_load, "s") or 0.0,
+    )
+    calibration = None if calibration_file is None else read_calibration(calibration_file)
+    read = pulled_captures(captures, PullsAsked(settings, calibration, beyond_calibration))
+    listed = [name.strip() for text in although for name in text.split(",") if name.strip()]
+    answer = answer_pull([each.piece for each in read], listed)
+    _show(answer, read, out, as_json=as_json)
+
+
+def _document(
+    answer: RetentionAnswer, read: Sequence[PulledCapture], sentences: Sequence[str]
+) -> dict[str, Any]:
+    from rig import __version__
+
+    return answer.as_dict() | {
+        "captures": {
+            each.piece.result.capture: {
+                "pulls": [pull.as_dict() for pull in each.pulls],
+                "relative_u_calibration": dict(each.piece.relative_shared_u),
+                "calibrated_to_n": each.reach_n if isfinite(each.reach_n) else None,
+                "notes": list(each.notes),
+            }
+            for each in read
+        },
+        "answer": list(sentences),
+        "software": f"pressrig {__version__}",
+    }
+
+
+def _show(answer: RetentionAnswer, read: Sequence[PulledCapture], out: Path | None, *, as_json: bool) -> None:
+    from rig.sheets import pull_sheet, save_pull_report
+
+    about = [note for each in read for note in each.notes]
+    sheet = pull_sheet(answer, about)
+    document = _document(answer, read, sheet.answer)
+    if out is not None:
+        page = save_pull_report(answer, out, about)
+        (out / "pull.json").write_text(as_json_text(document, indent=2) + "\n", encoding="utf-8")
+    if as_json:
+        print_json(document)
+        return
+    screen, plain = console(), is_plain()
+    for sentence in sheet.answer:
+        screen.print(sentence, style=None if plain else "bold", markup=False, soft_wrap=plain)
+    for table in sheet.tables(plain=plain):
+        screen.print()
+        screen.print(table)
+    for note in sheet.notes:
+        screen.print(f"note: {note}", markup=False, highlight=False, soft_wrap=plain)
+    if out is not None:
+        click.echo(f"The page is {page}, with its picture and values beside it")

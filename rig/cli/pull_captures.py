@@ -1,0 +1,273 @@
+"""Pulls of captures on disk, with all that has to be alike before pieces are put together.
+
+The calibration's part is found by moving it: the pulls are read again with each of its inputs off by a
+standard uncertainty. A scale that was only compared with loads that press says nothing of loads that pull:
+such pulls are flagged and left out, unless somebody says that it goes on straight. A frame was measured
+pressing; pulling, it is taken to give as at its first load, and most of that goes with the first give anyway.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from math import hypot, isfinite
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from rig.errors import InputError
+
+if TYPE_CHECKING:
+    from rig.aids import PulledPiece
+    from rig.analyser import Pull, PullSettings
+    from rig.calibration import Calibration, Signals
+    from rig.capture import Capture
+    from rig.samples import FloatArray, Samples
+
+MOST_SAMPLES = 5_000_000
+"""Of one capture: three hours at 500 a second; it is held in memory while it is read."""
+
+
+@dataclass(frozen=True, slots=True)
+class PullsAsked:
+    """How captures are read.
+
+    Parameters
+    ----------
+    settings
+        Of the pulls.
+    calibration
+        Instead of the captures' own.
+    beyond
+        Whether pulls count that go beyond what the calibration was compared with.
+    """
+
+    settings: PullSettings
+    calibration: Calibration | None = None
+    beyond: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class PulledCapture:
+    """Pulls of one capture.
+
+    Parameters
+    ----------
+    piece
+        For putting pieces together.
+    pulls
+        As they were read, flagged ones too.
+    reach_n
+        Largest pull that the force was compared with; infinite where nobody measured its scale.
+    notes
+        Sentences about this capture.
+    """
+
+    piece: PulledPiece
+    pulls: tuple[Pull, ...]
+    reach_n: float
+    notes: tuple[str, ...]
+
+
+def pulled_captures(paths: Sequence[Path], asked: PullsAsked) -> list[PulledCapture]:
+    """Read the pulls of captures, in order of time.
+
+    Raises
+    ------
+    InputError
+        If one is no capture, is too long, is given twice, has no clock or no pull, or none that counts.
+    """
+    from rig.capture import open_capture
+
+    captures = [(path, open_capture(path)) for path in paths]
+    seen: dict[str, Path] = {}
+    for path, capture in captures:
+        if seen.setdefault(capture.header.id, path) is not path:
+            raise InputError(f"{path}: the same capture as {seen[capture.header.id]}; give each once")
+    captures.sort(key=lambda pair: pair[1].header.started)
+    return [_read(path, capture, asked) for path, capture in captures]
+
+
+def _read(path: Path, capture: Capture, asked: PullsAsked) -> PulledCapture:
+    from rig.analyser import flagged_beyond
+    from rig.calibration import Calibration
+
+    count = sum(file.samples for file in capture.files)
+    if count > MOST_SAMPLES:
+        raise InputError(f"{path}: {count} samples are too many for pulls, expected at most {MOST_SAMPLES}")
+    own = Calibration.from_dict(capture.header.calibration, where=f"{path}/capture.yaml: calibration")
+    samples = capture.samples()
+    stated = asked.calibration or own
+    with_it = stated.for_channels(samples.force_channel, samples.position_channel)
+    try:
+        signals = _signals(samples, with_it)
+        pulls = _pulls(signals, with_it, asked.settings)
+    except InputError as problem:
+        raise InputError(f"{path}: {problem}") from None
+    if not pulls:
+        raise InputError(
+            f"{path}: found no pull, expected forces below zero while the platen goes away; "
+            "--threshold sets how small a pull counts"
+        )
+    flagged, reach_n = flagged_beyond(pulls, signals, with_it)
+    if not asked.beyond:
+        if not any(each.counts for each in flagged) and any(each.counts for each in pulls):
+            raise InputError(f"{path}: {_beyond_words(pulls, reach_n)}, or --beyond-calibration")
+        pulls = flagged
+    shares = _calibration_shares(samples, with_it, asked.settings, pulls)
+    said = [*_flag_notes(pulls), *_play_notes(with_it, signals, pulls)]
+    if pulls != flagged:
+        said.append(f"{_beyond_words(pulls, reach_n)}; as asked, it is taken to go on straight")
+    if not with_it.frame.is_rigid:
+        said.append("the frame was measured pressing; pulling, it is taken to give as at its first load")
+    notes = (
+        *(f"{path.name}: {note}." for note in said),
+        *stated.complaints(capture.header.started.date()),
+    )
+    piece = _piece(path, capture, stated, (pulls, shares), _rate(signals, pulls))
+    return PulledCapture(piece, pulls, reach_n, notes)
+
+
+def _signals(samples: Samples, calibration: Calibration) -> Signals:
+    """Force and position of the same instants, as they were read."""
+    from rig.calibration import Aligner, Signals
+
+    aligner = Aligner(calibration)
+    parts = [each for each in (aligner.push(samples), aligner.finish()) if each is not None]
+    if not parts:
+        raise InputError("has no samples, expected a recording of pulls")
+    return Signals.concatenate(parts)
+
+
+def _pulls(signals: Signals, calibration: Calibration, settings: PullSettings) -> tuple[Pull, ...]:
+    """Pulls with the frame's share of the travel taken off."""
+    import numpy as np
+
+    from rig.analyser import find_pulls
+
+    if not calibration.frame.is_rigid:
+        until = int(np.searchsorted(signals.time_s, signals.time_s[0] + settings.no_load_s))
+        force_n = signals.force_n - float(np.median(signals.force_n[: max(until, 1)]))
+        give_mm = calibration.frame.give_mm(force_n)
+        signals = replace(signals, position_mm=signals.position_mm - give_mm)
+    return find_pulls(signals, settings)
+
+
+def _calibration_shares(
+    samples: Samples, calibration: Calibration, settings: PullSettings, pulls: Sequence[Pull]
+) -> dict[str, float]:
+    """Relative standard uncertainty of each column from the calibration."""
+    from rig.aids import COLUMNS
+    from rig.calibration import shifts
+
+    parts: dict[str, list[float]] = {name: [] for name in COLUMNS}
+    for shift in shifts(calibration):
+        moved = _pulls(_signals(samples, shift.calibration), shift.calibration, settings)
+        if len(moved) != len(pulls):
+            continue
+        for name in COLUMNS:
+            pairs = [(getattr(off, name), getattr(on, name)) for off, on in zip(moved, pulls, strict=True)]
+            known = [pair for pair in pairs if all(map(isfinite, pair))]
+            if known:
+                parts[name].append(sum(off for off, _ in known) / sum(on for _, on in known) - 1)
+    return {name: hypot(*found) for name, found in parts.items()}
+
+
+def _beyond_words(pulls: Sequence[Pull], reach_n: float) -> str:
+    largest_n = max(each.peak_n for each in pulls)
+    if largest_n <= reach_n:
+        return (
+            "pulls go beyond the positions that were compared with an indicator: calibrate the whole way "
+            "(`pressrig calibrate position`)"
+        )
+    reach = f"beyond {reach_n:.4g} N of pull" if reach_n > 0 else "of loads that pull"
+    return (
+        f"pulls reach {largest_n:.4g} N, and the force calibration knows nothing {reach}: hang loads the "
+        "other way, below zero in the table, and calibrate anew (`pressrig calibrate force`)"
+    )
+
+
+def _flag_notes(pulls: Sequence[Pull]) -> Iterator[str]:
+    for number, each in enumerate(pulls, 1):
+        if each.flags:
+            left_out = "its slip is left out of means" if each.counts else "left out of means"
+            yield f"pull {number}: {', '.join(each.flags)}; {left_out}"
+
+
+def _play_notes(calibration: Calibration, signals: Signals, pulls: Sequence[Pull]) -> Iterator[str]:
+    """Of pulls that begin before the platen's way out has taken up the play."""
+    after = 0
+    for number, each in enumerate(pulls, 1):
+        back_mm = float(signals.position_mm[after : each.begin + 1].max() - signals.position_mm[each.begin])
+        if back_mm < calibration.play.mm:
+            yield f"pull {number}: begins within the play of the position; its way and work lack some of it"
+        after = each.end
+
+
+def _rate(signals: Signals, pulls: Sequence[Pull]) -> str:
+    """Mean speed up to the peaks, in words."""
+    from rig.population import UNSTATED
+
+    rates = [
+        float(signals.position_mm[each.begin] - signals.position_mm[each.peak])
+        / float(signals.time_s[each.peak] - signals.time_s[each.begin])
+        for each in pulls
+        if each.peak > each.begin
+    ]
+    return f"{sum(rates) / len(rates):.2g} mm/s" if rates else UNSTATED
+
+
+def _piece(
+    path: Path,
+    capture: Capture,
+    calibration: Calibration,
+    read: tuple[tuple[Pull, ...], Mapping[str, float]],
+    rate: str,
+) -> PulledPiece:
+    import numpy as np
+
+    from rig.aids import COLUMNS, PulledPiece
+    from rig.population import STATES, PieceResult
+
+    pulls, shares = read
+    header = capture.header
+    state = str(header.conditions.get("state", STATES[0])).strip().lower()
+    if state not in STATES:
+        raise InputError(
+            f"{path}/capture.yaml: conditions: field 'state': found {state!r:.40}, "
+            f"expected one of {', '.join(STATES)}"
+        )
+    result = PieceResult(
+        header.specimen,
+        header.batch,
+        state,
+        path.name or path.resolve().name,
+        {},
+        {},
+        {},
+        _circumstances(capture, calibration) | {"rate": rate},
+        None,
+    )
+
+    def column(name: str) -> FloatArray:
+        """Pulls that do not count keep their place, without a number."""
+        counts = "counts" if name.startswith(("peak", "work")) else "slip_counts"
+        return np.array([getattr(each, name) if getattr(each, counts) else np.nan for each in pulls])
+
+    columns = {each: column(each) for name in COLUMNS for each in (name, f"{name}_u")}
+    return PulledPiece(result, columns, dict(shares))
+
+
+def _circumstances(capture: Capture, calibration: Calibration) -> dict[str, str]:
+    from rig.capture import auxiliary_readings
+    from rig.cli.piece_captures import BY_HAND, STATED, calibration_words, mean_words, method_words
+    from rig.population import UNSTATED
+
+    header, air = capture.header, auxiliary_readings(capture)
+    typed = {name.strip().lower().replace("_", " "): text for name, text in header.conditions.items()}
+    words = {
+        "method": method_words(header) if header.method is not None else BY_HAND,
+        "temperature": mean_words(air.get("ambient_temperature"), "degC"),
+        "humidity": mean_words(air.get("humidity"), "%"),
+        "calibration": calibration_words(calibration),
+    }
+    return words | {name: str(typed.get(name) or UNSTATED).strip().lower() for name in STATED}

@@ -1,0 +1,92 @@
+"""Pictures of answers for builders: force over gap of each piece, and pull-off forces over pulls."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from rig.aids import NipAnswer, RetentionAnswer
+from rig.sheets.plots import DASHES, INK, MARKERS, SERIES, _figure, _label, _save
+from rig.units import factor
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+MOST_NAMED = 6
+"""More names than this hide the curves."""
+
+
+def save_nip_plots(answer: NipAnswer, folder: Path) -> list[tuple[str, Path]]:
+    """Force against the gap; caption and path."""
+    figure, axes = _figure(1, (7.0, 4.8))
+    axis, path = axes[0], folder / "nip.png"
+    batches = list(answer.by_batch)
+    for batch in reversed(batches):
+        place = batches.index(batch)
+        named = False
+        for curve in answer.curves:
+            if curve.batch != batch:
+                continue
+            axis.plot(
+                curve.gap_mm, curve.force_n, color=SERIES[place % len(SERIES)], alpha=0.8, linewidth=1.2,
+                linestyle="-" if place % 2 == 0 else DASHES, label=None if named else batch,
+            )  # fmt: skip
+            named = True
+    gap_mm, wanted_n = answer.figures["gap_mm"].mean, answer.nip.force_n
+    axis.axhline(wanted_n, color=INK, linewidth=0.8, linestyle=":")
+    axis.axvline(gap_mm, color=INK, linewidth=0.8, linestyle=":")
+    axis.plot([gap_mm], [wanted_n], "o", color=INK, label=f"{wanted_n:.4g} N at {gap_mm:.2f} mm")
+    axis.legend(frameon=False, fontsize=8)
+    _label(axis, "gap, mm", "force, N", "Force of each piece against the gap")
+    _beside_in_lbf(axis)
+    _save(figure, path)
+    return [
+        ("Force of each piece, pressed between platens, against the gap; the wanted force is marked", path)
+    ]
+
+
+def save_pull_plots(answer: RetentionAnswer, folder: Path) -> list[tuple[str, Path]]:
+    """Peaks over pulls; caption and path."""
+    figure, axes = _figure(1, (7.0, 4.4))
+    axis, path = axes[0], folder / "pulls.png"
+    few = len(answer.pieces) <= MOST_NAMED
+    for place, each in enumerate(answer.pieces):
+        pulls = np.arange(1, len(each.peak_n) + 1)
+        colour, mark = SERIES[place % len(SERIES)], MARKERS[place % len(MARKERS)]
+        axis.plot(
+            pulls, each.peak_n, f"{mark}-", color=colour, markersize=5,
+            label=f"{each.result.piece}, peak" if few else None,
+        )  # fmt: skip
+        axis.plot(
+            pulls, each.slip_n, mark, color=colour, markersize=5, markerfacecolor="white", linestyle=DASHES,
+            label=f"{each.result.piece}, first slip" if few else None,
+        )  # fmt: skip
+    axis.set_ylim(bottom=0)
+    axis.set_xticks(_whole(max(len(each.peak_n) for each in answer.pieces)))
+    if few:
+        axis.legend(frameon=False, fontsize=8)
+    _label(axis, "pull", "force, N", "Pull-off force over pulls")
+    _beside_in_lbf(axis)
+    _save(figure, path)
+    return [("Peak pull-off force (full) and force at first slip (dashed) of each pull", path)]
+
+
+def _whole(count: int) -> Sequence[int]:
+    return range(1, count + 1, max(1, count // 10))
+
+
+def _beside_in_lbf(axis: Axes) -> None:
+    """A second scale in pounds-force."""
+    many = factor("N", "lbf")
+
+    def to_lbf(force_n: Any) -> Any:
+        return np.asarray(force_n) * many
+
+    def to_n(force_lbf: Any) -> Any:
+        return np.asarray(force_lbf) / many
+
+    beside = axis.secondary_yaxis("right", functions=(to_lbf, to_n))
+    beside.set_ylabel("force, lbf", color=INK)

@@ -1,0 +1,426 @@
+"""Answers for builders on the screen and on paper: what to set, in two systems of units, and the formulas.
+
+Problem: a builder reads one number and builds; it must stand with its interval, its unit in both worlds,
+where it is from and where it stops being right. Plan: the answer in sentences, rows of value, 95 % interval
+and US units, then each formula with source and limits, then what was left out. Cost: a picture or two.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from html import escape
+from math import isfinite
+from pathlib import Path
+
+from rich.table import Table
+
+from rig import __version__
+from rig.aids import COLUMNS, Derived, Formula, LiftAnswer, NipAnswer, RetentionAnswer
+from rig.population import BatchFigures
+from rig.sheets.aid_plots import save_nip_plots, save_pull_plots
+from rig.sheets.gauge_report import _FRAME, _Grid, _html_picture, _html_table, _rich
+from rig.sheets.tables import empty_table, rounded
+from rig.units import factor
+
+US = {
+    "N": ("N", "lbf", "lbf"),
+    "mm": ("mm", "in", "in"),
+    "N/mm": ("N/mm", "lbf/in", "lbf/in"),
+    "mJ": ("mJ", "in*lbf", "in lbf"),
+    "N mm": ("N*mm", "in*lbf", "in lbf"),
+    "g": ("g", "oz", "oz"),
+    "m/s": ("m/s", "ft/s", "ft/s"),
+}
+"""By unit: itself and the US one as `rig.units` writes them, and the US one as people do."""
+
+ANSWER_ROWS = ("what", "value", "95 % from", "to", "unit", "US", "of")
+
+
+@dataclass(frozen=True, slots=True)
+class AidSheet:
+    """An answer as it is shown.
+
+    Parameters
+    ----------
+    title
+        Of the page.
+    answer
+        Sentences, the most wanted first.
+    grids
+        Tables.
+    formulas, notes
+        Below them.
+    """
+
+    title: str
+    answer: tuple[str, ...]
+    grids: tuple[_Grid, ...]
+    formulas: tuple[Formula, ...]
+    notes: tuple[str, ...]
+
+    def tables(self, *, plain: bool) -> list[Table]:
+        """Tables for the terminal, the formulas last; `plain` without lines, for a pipe."""
+        return [*(_rich(grid, plain=plain) for grid in self.grids), formula_table(self.formulas, plain=plain)]
+
+
+def formula_table(formulas: Sequence[Formula], *, plain: bool) -> Table:
+    """Each formula with its source and its limits; long cells are folded."""
+    table = empty_table("Formulas", plain=plain)
+    for heading in ("gives", "formula", "source", "limits"):
+        table.add_column(heading, overflow="fold")
+    for each in formulas:
+        table.add_row(each.gives, each.formula, each.source, each.limits)
+    return table
+
+
+def us_text(value: float, u: float, unit: str) -> str:
+    """A value in US units with their name; empty where both worlds use the same.
+
+    Examples
+    --------
+    >>> us_text(25.4, 0.254, "mm")
+    '1.000 in'
+    """
+    if unit not in US or not isfinite(value):
+        return ""
+    own, us, shown = US[unit]
+    many = factor(own, us)
+    return f"{rounded(value * many, u * many)} {shown}"
+
+
+def nip_sheet(answer: NipAnswer) -> AidSheet:
+    """What a nip does, for the screen or a page."""
+    nip, figures = answer.nip, answer.figures
+    rows = [
+        _of_pieces("gap", figures["gap_mm"], "mm"),
+        _most_pieces("gap of most pieces", figures["gap_mm"], "mm"),
+        _of_pieces("squeeze at that force", figures["deflection_mm"], "mm"),
+        _of_pieces("force lost per mm of gap", figures["sensitivity_n_per_mm"], "N/mm"),
+    ]
+    if "force_at_gap_n" in figures:
+        rows.append(_of_pieces("force at the mean gap", figures["force_at_gap_n"], "N"))
+        rows.append(_most_pieces("force of most pieces there", figures["force_at_gap_n"], "N"))
+    rows += [
+        _derived("grip of each side", answer.grip_n, "N"),
+        _bare("travel while squeezed", answer.travel_mm, "mm"),
+        *(
+            _bare(
+                f"contact length at wheel {n}" if len(answer.patch_mm) > 1 else "contact length at the wheel",
+                each,
+                "mm",
+            )
+            for n, each in enumerate(answer.patch_mm, 1)
+        ),
+    ]
+    if answer.plate_patch_mm is not None:
+        rows.append(_bare("contact length on the plate", answer.plate_patch_mm, "mm"))
+    rows.append(_of_pieces("energy lost per pass", figures["loss_mj"], "mJ"))
+    rows += _speeds(answer)
+    rows += [
+        _bare(what, value, "mm")
+        for what, name in (
+            ("adjustment between batch means", "between_batches"),
+            ("the same, with their intervals", "between_batches_most"),
+            ("adjustment that suits nearly every piece", "every_piece"),
+        )
+        if (value := answer.adjustment[name]) is not None
+    ]
+    grids = [_Grid(_setting(answer), ANSWER_ROWS, tuple(rows))]
+    if len(answer.by_batch) > 1:
+        batches = tuple(_of_pieces(name, each, "mm") for name, each in answer.by_batch.items())
+        grids.append(_Grid("Gap of each batch", ("batch", *ANSWER_ROWS[1:]), batches))
+    if answer.line:
+        grids.append(_Grid("At line speed", ANSWER_ROWS, tuple(_line_rows(answer))))
+    title = f"Nip: gap for {nip.force_n:.4g} N"
+    return AidSheet(title, tuple(_nip_sentences(answer)), tuple(grids), answer.formulas, answer.notes)
+
+
+def lift_sheet(answer: LiftAnswer) -> AidSheet:
+    """What a lift asks for, for the screen or a page."""
+    shown = (
+        ("mass", answer.mass_g, "g"),
+        ("centre of mass, from the near end", answer.centre_mm, "mm"),
+        ("both readings less the mass", answer.misfit_g, "g"),
+        ("torque in the grip", answer.torque_n_mm, "N mm"),
+        ("margin of the grip", answer.grip_margin, ""),
+        ("torque at the joint", answer.joint_torque_n_mm, "N mm"),
+        ("margin of the joint", answer.joint_margin, ""),
+    )
+    rows = tuple(_derived(what, value, unit) for what, value, unit in shown if value is not None)
+    said = [f"The piece balances {_with_u(answer.centre_mm, 'mm')} from its near end."]
+    for what, torque, margin in (
+        ("grip", answer.torque_n_mm, answer.grip_margin),
+        ("joint", answer.joint_torque_n_mm, answer.joint_margin),
+    ):
+        if torque is not None:
+            said.append(f"The {what} has to hold {_with_u(torque, 'N mm')}.")
+        if margin is not None:
+            verdict = "enough" if margin.value >= 1 else "too little"
+            said.append(f"What it can hold is {_number(margin)} times that: {verdict}.")
+    grids = (_Grid("Lift", ANSWER_ROWS, rows), _parts_grid(answer))
+    return AidSheet("Lift: balance and torques", tuple(said), grids, answer.formulas, answer.notes)
+
+
+def pull_sheet(answer: RetentionAnswer, about_captures: Sequence[str] = ()) -> AidSheet:
+    """How firmly caps hold, for the screen or a page, with what is said of its captures among the notes."""
+    shown = (
+        ("peak pull-off force, first pull", "first_peak_pull_n", "N"),
+        ("peak pull-off force, all pulls", "mean_peak_pull_n", "N"),
+        ("force at first slip, first pull", "first_slip_pull_n", "N"),
+        ("slip before the peak, first pull", "slip_before_peak_mm", "mm"),
+        ("travel until off, first pull", "travel_off_mm", "mm"),
+        ("work of the first pull", "pull_work_mj", "mJ"),
+        ("change of the peak per pull", "change_per_pull_pct", "%"),
+    )
+    having = [(what, answer.figures[name], unit) for what, name, unit in shown if name in answer.figures]
+    rows = [_of_pieces(*each) for each in having]
+    if "first_peak_pull_n" in answer.figures:
+        rows.insert(1, _most_pieces("of most pieces", answer.figures["first_peak_pull_n"], "N"))
+    grids = [_Grid("Retention", ANSWER_ROWS, tuple(rows))]
+    if len(answer.by_batch) > 1:
+        batches = tuple(_of_pieces(name, each, "N") for name, each in answer.by_batch.items())
+        grids.append(_Grid("First peak of each batch", ("batch", *ANSWER_ROWS[1:]), batches))
+    grids.append(_pulls_grid(answer))
+    peak = answer.figures.get("first_peak_pull_n")
+    said = ["No first pull counts, so nothing is said of a new piece."]
+    if peak is not None:
+        said = [f"A new piece lets go at {_mean_with_interval(peak, 'N')}."]
+    if peak is not None and peak.n == 1:
+        only = next(each for each in answer.pieces if isfinite(each.peak_n[0]))
+        measured = Derived(float(only.peak_n[0]), float(only.u_of("peak_n")[0]))
+        said = [f"{only.result.piece} let go at {_with_u(measured, 'N')}; it speaks for no other piece."]
+    if peak is not None and peak.tolerance_low is not None:
+        said.append(
+            f"{peak.content_pct:g} % of pieces hold between {_digits(peak.tolerance_low, peak.sd)} and "
+            f"{_digits(peak.tolerance_high, peak.sd)} N, with {peak.confidence_pct:g} % confidence, if they "
+            "spread normally."
+        )
+    change = answer.figures.get("change_per_pull_pct")
+    if change is not None:
+        said.append(f"The peak changes by {_mean_with_interval(change, '%')} with each pull.")
+    notes = tuple(dict.fromkeys((*answer.notes, *about_captures)))
+    return AidSheet("Pull: retention of a pressed-on cap", tuple(said), tuple(grids), answer.formulas, notes)
+
+
+def save_nip_report(answer: NipAnswer, folder: Path) -> Path:
+    """Write a nip's page with its pictures beside it; path of the page."""
+    return _save_page(nip_sheet(answer), save_nip_plots(answer, _made(folder)), folder / "nip.html")
+
+
+def save_lift_report(answer: LiftAnswer, folder: Path) -> Path:
+    """Write a lift's page; its path."""
+    _made(folder)
+    return _save_page(lift_sheet(answer), [], folder / "lift.html")
+
+
+def save_pull_report(answer: RetentionAnswer, folder: Path, about_captures: Sequence[str] = ()) -> Path:
+    """Write the page of pulls with its pictures beside it; path of the page."""
+    sheet = pull_sheet(answer, about_captures)
+    return _save_page(sheet, save_pull_plots(answer, _made(folder)), folder / "pull.html")
+
+
+def _made(folder: Path) -> Path:
+    folder.mkdir(parents=True, exist_ok=True)
+    return folder
+
+
+def _save_page(sheet: AidSheet, pictures: Sequence[tuple[str, Path]], page: Path) -> Path:
+    body = [f"<h1>{escape(sheet.title)}</h1>"]
+    body += [f"<p class='answer'>{escape(each)}</p>" for each in sheet.answer]
+    body += [_html_picture(caption, path) for caption, path in pictures]
+    body += [_html_table(grid) for grid in sheet.grids]
+    body.append("<h2>Formulas</h2><dl>")
+    for each in sheet.formulas:
+        body.append(
+            f"<dt><b>{escape(each.gives)}</b>: {escape(each.formula)}</dt>"
+            f"<dd>Source: {escape(each.source)}. Limits: {escape(each.limits)}.</dd>"
+        )
+    body += ["</dl><h2>Notes</h2><ul>", *(f"<li>{escape(each)}</li>" for each in sheet.notes), "</ul>"]
+    body.append(f"<p class='made'>pressrig {__version__}</p>")
+    page.write_text(_FRAME.format(title=escape(sheet.title), body="\n".join(body)), encoding="utf-8")
+    return page
+
+
+def _setting(answer: NipAnswer) -> str:
+    nip = answer.nip
+    wheels = " and ".join(f"{each:g} mm" for each in nip.wheels_mm)
+    what = f"wheel of radius {wheels} against a plate" if nip.against_plate else f"wheels of radius {wheels}"
+    return f"Nip: {what}, pieces of {answer.size_mm.value:.4g} mm, {nip.force_n:.4g} N wanted"
+
+
+def _nip_sentences(answer: NipAnswer) -> list[str]:
+    nip, gap = answer.nip, answer.figures["gap_mm"]
+    slope, wanted = answer.figures["sensitivity_n_per_mm"], f"{nip.force_n:.4g} N"
+    lbf = us_text(nip.force_n, nip.force_n / 100, "N")
+    said = [
+        f"Set the gap to {_mean_with_interval(gap, 'mm')} for {wanted} ({lbf}).",
+        f"One mm of gap more takes {slope.mean:.3g} N away "
+        f"({us_text(slope.mean, slope.mean / 100, 'N/mm')}); opening it by 0.1 mm takes a tenth of that.",
+    ]
+    force = answer.figures.get("force_at_gap_n")
+    if force is not None and force.tolerance_low is not None:
+        low = max(force.tolerance_low, 0.0)
+        said.append(
+            f"At that gap, {force.content_pct:g} % of pieces are held with {_digits(low, force.sd)} to "
+            f"{_digits(force.tolerance_high, force.sd)} N."
+        )
+    said.append(f"Each side grips with {_with_u(answer.grip_n, 'N')}.")
+    speed, no_slip = answer.filled_speed_mm_per_s, answer.no_slip_mm_per_s
+    if speed is not None and no_slip is not None:
+        least = "friction gives more than that" if speed.value >= no_slip else "friction gives less"
+        said.append(
+            f"Without slip a piece leaves at {no_slip / 1000:.3g} m/s; {least}: "
+            f"{_with_u(_per_thousand(speed), 'm/s')} at the most."
+        )
+    need = answer.adjustment["between_batches_most"] or answer.adjustment["between_batches"]
+    if need is not None:
+        said.append(f"Between these batches the gap has to be adjustable by {need:.2g} mm.")
+    return said
+
+
+def _speeds(answer: NipAnswer) -> list[tuple[str, ...]]:
+    rows = []
+    for what, speed in (
+        ("speed that friction can give, at most", answer.friction_speed_mm_per_s),
+        ("the same, force as it grows and falls", answer.filled_speed_mm_per_s),
+    ):
+        if speed is not None:
+            rows.append(_derived(what, _per_thousand(speed), "m/s"))
+    if answer.no_slip_mm_per_s is not None:
+        rows.append(_bare("no-slip bound", answer.no_slip_mm_per_s / 1000, "m/s"))
+    return rows
+
+
+def _line_rows(answer: NipAnswer) -> list[tuple[str, ...]]:
+    line = answer.line
+    rows = [
+        _bare("rate of the squeeze", line["rate_mm_per_s"], "mm/s"),
+        _bare("time under the wheel", 1000 * line["time_squeezed_s"], "ms"),
+    ]
+    if answer.trend is not None:
+        trend = answer.trend
+        ends = trend.interval_pct or (None, None)
+        rows.append(
+            (
+                "force gained for a tenfold rate",
+                f"{trend.growth_pct:.2g}",
+                *("-" if each is None else f"{each:.2g}" for each in ends),
+                "%",
+                "",
+                f"{trend.pieces} pieces",
+            )
+        )
+    if "factor" in line:
+        grown = Derived(line["factor"]["value"], line["factor"]["u"])
+        rows.append(_derived("force at the line's rate over that at test", grown, ""))
+        rows.append(_bare("platen force to look up instead", line["platen_force_n"], "N"))
+        if line["gap_mm"] is not None:
+            gap = Derived(line["gap_mm"]["value"], line["gap_mm"]["u"])
+            rows.append(_derived("gap, with that taken into account", gap, "mm"))
+    return rows
+
+
+def _parts_grid(answer: LiftAnswer) -> _Grid:
+    """What leaves the answers in doubt."""
+    shown = (
+        ("centre of mass", answer.centre_mm, "mm"),
+        ("torque in the grip", answer.torque_n_mm, "N mm"),
+        ("torque at the joint", answer.joint_torque_n_mm, "N mm"),
+    )
+    rows = [
+        (what, name.removesuffix("_g").removesuffix("_mm").replace("_", " "), f"{abs(part):.2g}", unit)
+        for what, value, unit in shown
+        if value is not None
+        for name, part in sorted(value.parts.items(), key=lambda pair: -abs(pair[1]))
+        if abs(part) > 0.01 * value.u
+    ]
+    return _Grid("Standard uncertainty from", ("of", "input", "contribution", "unit"), tuple(rows))
+
+
+def _pulls_grid(answer: RetentionAnswer) -> _Grid:
+    """Each pull; after a number its standard uncertainty with the calibration's part."""
+    rows = []
+    for each in answer.pieces:
+        columns = [(each.columns[name], each.u_of(name)) for name in COLUMNS]
+        for place in range(len(each.peak_n)):
+            shown = (_with_its_u(float(values[place]), float(u[place])) for values, u in columns)
+            rows.append((each.result.piece, each.result.capture, str(place + 1), *shown))
+    headings = ("piece", "capture", "pull", "peak N", "first slip N", "slip mm", "travel mm", "work mJ")
+    return _Grid("Pulls (standard uncertainty)", headings, tuple(rows))
+
+
+def _with_its_u(value: float, u: float) -> str:
+    known = isfinite(value) and isfinite(u) and u > 0
+    return f"{rounded(value, u)} ({u:.1g})" if known else rounded(value, u)
+
+
+def _of_pieces(what: str, each: BatchFigures, unit: str) -> tuple[str, ...]:
+    u = each.u or abs(each.mean) / 100
+    ends = ("-" if end is None else rounded(end, u) for end in (each.low, each.high))
+    pieces = "piece" if each.n == 1 else "pieces"
+    return (what, rounded(each.mean, u), *ends, unit, us_text(each.mean, u, unit), f"{each.n} {pieces}")
+
+
+def _most_pieces(what: str, each: BatchFigures, unit: str) -> tuple[str, ...]:
+    """The interval that holds most pieces."""
+    if each.tolerance_low is None or each.tolerance_high is None:
+        return (what, "-", "-", "-", unit, "", "one piece shows none")
+    u = (each.sd or 0.0) / 3
+    ends = (each.tolerance_low, each.tolerance_high)
+    us = [us_text(end, u, unit).split() for end in ends]
+    both = f"{us[0][0]} to {' '.join(us[1])}" if us[0] else ""
+    content = f"{each.content_pct:g} % of pieces, {each.confidence_pct:g} % sure"
+    return (what, "", *(rounded(end, u) for end in ends), unit, both, content)
+
+
+def _derived(what: str, each: Derived, unit: str) -> tuple[str, ...]:
+    u = each.u or abs(each.value) / 100
+    return (
+        what,
+        rounded(each.value, u),
+        *(rounded(end, u) if each.u else "-" for end in each.interval),
+        unit,
+        us_text(each.value, u, unit),
+        "",
+    )
+
+
+def _bare(what: str, value: float, unit: str) -> tuple[str, ...]:
+    return (what, f"{value:.4g}", "-", "-", unit, us_text(value, abs(value) / 100, unit), "")
+
+
+def _per_thousand(each: Derived) -> Derived:
+    """From mm/s to m/s."""
+    return Derived(each.value / 1000, each.u / 1000)
+
+
+def _number(each: Derived) -> str:
+    low, high = each.interval
+    u = each.u or abs(each.value) / 100
+    told = f" ({rounded(low, u)} to {rounded(high, u)})" if each.u else ""
+    return f"{rounded(each.value, u)}{told}"
+
+
+def _with_u(each: Derived, unit: str) -> str:
+    us = us_text(each.value, each.u or abs(each.value) / 100, unit)
+    low, high = each.interval
+    u = each.u or abs(each.value) / 100
+    told = f", 95 %: {rounded(low, u)} to {rounded(high, u)} {unit}" if each.u else ""
+    return (
+        f"{rounded(each.value, u)} {unit} ({us}{told})" if us or told else f"{rounded(each.value, u)} {unit}"
+    )
+
+
+def _mean_with_interval(each: BatchFigures, unit: str) -> str:
+    u = each.u or abs(each.mean) / 100
+    us = us_text(each.mean, u, unit)
+    told = (
+        "" if each.low is None else f"95 %: {rounded(each.low, u)} to {rounded(each.high or 0.0, u)} {unit}"
+    )
+    both = ", ".join(part for part in (us, told) if part)
+    return f"{rounded(each.mean, u)} {unit}" + (f" ({both})" if both else "")
+
+
+def _digits(value: float | None, u: float | None) -> str:
+    return "-" if value is None else rounded(value, (u or abs(value) / 100) / 3)

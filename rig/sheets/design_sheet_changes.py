@@ -1,0 +1,94 @@
+"""How pieces change: softer from cycle to cycle, and back towards their height after release."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import astuple, replace
+from math import isfinite
+
+import numpy as np
+
+from rig.analyser import fit_recovery
+from rig.methods import RecoveryTouch
+from rig.population import BatchFigures, batch_figures
+from rig.sheets.design_sheet import DesignSheet
+from rig.sheets.design_sheet_page import Block, Cells, Points, Section, Words
+from rig.sheets.design_sheet_tables import NOTHING, ends, shown_u, us_words
+from rig.sheets.recovery_words import recovery_sentences
+from rig.sheets.tables import rounded
+
+SHOWN_TOUCHES = 10
+"""Of a recovery; they are spaced by the logarithm of time, so more add little."""
+
+SOFTENING = "softening_pct"
+
+
+def softening_blocks(sheet: DesignSheet) -> list[Block]:
+    """By group, pieces as the unit: each capture's slope over its cycles is one value."""
+    soft = {
+        each.capture: each.softening
+        for each in sheet.captures
+        if each.softening is not None and each.softening.n > 2
+    }
+    rows = []
+    for alike in sheet.sets:
+        where = f"{alike.letter}: " if len(sheet.sets) > 1 else ""
+        for group, results in alike.groups.items():
+            having = [
+                replace(each, values={SOFTENING: soft[each.capture].pct_per_decade}, u={}, u_shared={})
+                for each in results
+                if each.capture in soft
+            ]
+            if having:
+                at_mm = [soft[each.capture].at_mm for each in having]
+                rows.append((where + group, *_softening_cells(batch_figures(having, SOFTENING), at_mm)))
+    if not rows:
+        return []
+    headings = (
+        "pieces of",
+        "n",
+        "at a deflection of, mm",
+        "change of force for ten times the cycles, %",
+        "95 % interval",
+    )
+    return [Cells("Softening at a fixed deflection", headings, tuple(rows))]
+
+
+def _softening_cells(each: BatchFigures, at_mm: Sequence[float]) -> tuple[str, ...]:
+    u = shown_u(each.mean, each.u or 0.0)
+    low, high = f"{min(at_mm):.1f}", f"{max(at_mm):.1f}"
+    deep = low if low == high else f"{low} to {high}"
+    return (str(each.n), deep, rounded(each.mean, u), ends(each.low, each.high, u))
+
+
+def recovery_section(sheet: DesignSheet) -> Iterator[Section]:
+    """Light touches after release, piece by piece, and what they say of the time to come."""
+    rows, said = [], []
+    for number, each in enumerate(sheet.captures, start=1):
+        if not each.recovery:
+            continue
+        for touch in _spaced(each.recovery):
+            u = NOTHING if not isfinite(touch.set_mm_u) else rounded(touch.set_mm_u, touch.set_mm_u)
+            after = _time_words(touch.after_s)
+            inches = us_words(touch.set_mm, "mm", touch.set_mm_u if isfinite(touch.set_mm_u) else 0.0)
+            rows.append((str(number), after, rounded(touch.set_mm, shown_u(touch.set_mm, 1e-3)), u, inches))
+        after_s, set_mm, u_mm = np.array([astuple(touch) for touch in each.recovery], float).T
+        fit = fit_recovery(after_s, set_mm, u_mm if np.isfinite(u_mm).all() else None)
+        said += [f"Capture {number}: {sentence}" for sentence in recovery_sentences(fit)]
+    if rows:
+        headings = ("capture", "after release", "set that is left, mm", "u, mm", "US units")
+        table = Cells("Set that is left at light touches after release", headings, tuple(rows))
+        words = "Of single pieces: how pieces differ in it is not known."
+        yield Section("Recovery", (Words(words), table, *((Points(tuple(said)),) if said else ())))
+
+
+def _time_words(seconds: float) -> str:
+    if seconds >= 3600:
+        return f"{seconds / 3600:.3g} h"
+    return f"{seconds:.0f} s" if seconds >= 100 else f"{seconds:.3g} s"
+
+
+def _spaced(touches: Sequence[RecoveryTouch]) -> list[RecoveryTouch]:
+    """A few of them, from the first to the last."""
+    places = np.linspace(0, len(touches) - 1, min(len(touches), SHOWN_TOUCHES)).round().astype(int)
+    return [touches[place] for place in dict.fromkeys(places.tolist())]

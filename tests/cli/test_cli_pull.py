@@ -1,0 +1,159 @@
+"""`pressrig pull`: from captures in tension to what holds a cap, the page, or a refusal."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable, Iterator
+
+import pytest
+from command_line import done, environment
+from loguru import logger
+from pulled_captures import RELATIVE_U, compared, pulled_capture
+
+from rig.cli import main
+from rig.virtual import PressedCap
+
+CAP = PressedCap()
+"""Peak 24 N, 4 % less with each pull; first slip 18 N and 12 N/mm; bead 0.5 mm, off after 8 mm."""
+
+FIRM = PressedCap(first_slip_n=20.0, peak_n=27.0)
+
+
+@pytest.fixture
+def run(monkeypatch, capsys, tmp_path) -> Iterator[Callable[..., str]]:
+    """Standard output of a command, run in this process since there are many; it must end with the code."""
+    monkeypatch.chdir(tmp_path)
+    for name, value in environment(tmp_path).items():
+        monkeypatch.setenv(name, value)
+
+    def run(*arguments: object, code: int = 0) -> str:
+        monkeypatch.setattr(sys, "argv", ["pressrig", *map(str, arguments)])
+        with pytest.raises(SystemExit) as end:
+            main()
+        said = capsys.readouterr()
+        assert end.value.code == code, said
+        return said.out
+
+    yield run
+    logger.remove()
+
+
+def test_every_pull_of_a_capture_is_listed_with_its_uncertainty(tmp_path):
+    capture = pulled_capture(tmp_path, "cap-1", CAP)
+    document = json.loads(done(tmp_path, "pull", capture, "--json", afresh=True))
+    rows = document["pulls"]
+    assert [row["peak_n"] for row in rows] == pytest.approx([24.0, 23.04, 22.1184], abs=0.06)
+    for row, worn in zip(rows, (1, 0.96, 0.96**2), strict=True):
+        truth = {"peak_n": 24 * worn, "slip_n": 18.6 * worn, "slip_mm": 0.5, "travel_mm": 8.0}
+        truth |= {"work_mj": 65.1 * worn}
+        for name, true in truth.items():
+            assert abs(row[name] - true) < 3 * row[f"{name}_u"], name
+
+
+def test_pieces_are_put_together_and_the_answer_comes_first(run, tmp_path):
+    captures = [pulled_capture(tmp_path, f"cap-{n}", PressedCap(peak_n=23.0 + n), number=n) for n in range(3)]
+    said = run("pull", *captures)
+    # 23, 24 and 25 N: mean 24, sd 1, t(2) 4.303 over the root of 3: 2.48
+    assert said.startswith("A new piece lets go at 24.0")
+    figure = json.loads(run("pull", *captures, "--json"))["figures"]["first_peak_pull_n"]
+    assert (figure["n"], figure["mean"]) == (3, pytest.approx(24.0, abs=0.05))
+    assert figure["high"] - figure["mean"] == pytest.approx(2.48, abs=0.05)
+
+
+def test_one_piece_speaks_for_itself_alone(run, tmp_path):
+    said = run("pull", pulled_capture(tmp_path, "cap-1", CAP))
+    assert said.startswith("cap-1 let go at 24.0")
+    assert "it speaks for no other piece" in said.splitlines()[0]
+
+
+def test_two_batches_are_told_apart(run, tmp_path):
+    captures = [
+        pulled_capture(tmp_path, f"{batch}{n}", cap, number=number + n, batch=batch)
+        for number, (batch, cap) in enumerate({"soft": CAP, "firm": FIRM}.items())
+        for n in (1, 2)
+    ]
+    found = json.loads(run("pull", *captures, "--json"))["by_batch"]
+    assert {batch: found[batch]["mean"] for batch in found} == pytest.approx(
+        {"soft": 24.0, "firm": 27.0}, abs=0.06
+    )
+
+
+def test_a_calibration_that_reaches_below_zero_gives_its_part_to_every_force(run, tmp_path):
+    capture = pulled_capture(tmp_path, "cap-1", CAP, calibration=compared(-60.0))
+    document = json.loads(run("pull", capture, "--json"))
+    (about,) = document["captures"].values()
+    assert about["calibrated_to_n"] == pytest.approx(60.0)
+    assert about["relative_u_calibration"]["peak_n"] == pytest.approx(RELATIVE_U, rel=1e-3)
+    assert document["pulls"][0]["peak_n_u"] >= RELATIVE_U * 23.9
+    assert document["figures"]["first_peak_pull_n"]["shared_u"] == pytest.approx(RELATIVE_U * 24.0, rel=0.01)
+
+
+@pytest.mark.parametrize(("low_n", "reach"), [(0.0, "of loads that pull"), (-20.0, "beyond 20 N of pull")])
+def test_pulls_beyond_the_calibration_are_refused_and_never_silently_used(
+    run, refused, tmp_path, low_n, reach
+):
+    capture = pulled_capture(tmp_path, "cap-1", CAP, calibration=compared(low_n))
+    said = refused(2, "pull", capture)
+    assert f"the force calibration knows nothing {reach}" in said
+    assert "`pressrig calibrate force`), or --beyond-calibration" in said
+    taken = run("pull", capture, "--beyond-calibration")
+    assert f"knows nothing {reach}" in " ".join(taken.split())
+    assert "as asked, it is taken to go on straight" in " ".join(taken.split())
+
+
+def test_pulls_within_the_calibration_count_while_those_beyond_are_flagged(run, tmp_path):
+    capture = pulled_capture(tmp_path, "cap-1", CAP, calibration=compared(-23.5))  # 24 N first, then 23.04 N
+    document = json.loads(run("pull", capture, "--json"))
+    (about,) = document["captures"].values()
+    assert [each["flags"] for each in about["pulls"]] == [["beyond the calibration"], [], []]
+    assert document["pulls"][0]["peak_n"] is None
+    assert "first_peak_pull_n" not in document["figures"]
+    assert document["figures"]["mean_peak_pull_n"]["mean"] == pytest.approx((23.04 + 22.1184) / 2, abs=0.06)
+    assert run("pull", capture).startswith("No first pull counts")
+
+
+def test_the_page_has_its_picture_its_formulas_and_their_sources(run, tmp_path):
+    run("pull", pulled_capture(tmp_path, "cap-1", CAP), "--out", tmp_path / "out")
+    page = (tmp_path / "out" / "pull.html").read_text(encoding="utf-8")
+    for words in ("cap-1 let go at", "lbf", "ISO 6892-1, recalled", "common practice, no source", "alt="):
+        assert words in page
+    assert "data:image/png;base64," in page
+    assert "Not calibrated: force, position" in page
+    assert json.loads((tmp_path / "out" / "pull.json").read_text(encoding="utf-8"))["answer"]
+
+
+def test_other_commands_point_to_it(run, tmp_path):
+    capture = pulled_capture(tmp_path, "cap-1", CAP)
+    assert "`pressrig pull` reads its pulls" in " ".join(run("report", capture).split())
+    assert "`pressrig pull` reads its pulls" in " ".join(run("analyse", capture).split())
+
+
+def test_a_capture_without_a_method_is_reported_by_other_commands(refused, tmp_path):
+    capture = pulled_capture(tmp_path, "cap-1", CAP, method=None)
+    assert "`pressrig analyse` measures its cycles, `pressrig pull` its pulls" in refused(
+        2, "report", capture
+    )
+
+
+def test_presses_without_a_pull_are_refused_with_what_was_expected(refused, tmp_path):
+    loose = PressedCap(first_slip_n=1e-3, peak_n=2e-3, sliding_n=1e-3)
+    said = refused(2, "pull", pulled_capture(tmp_path, "cap-1", loose))
+    assert "found no pull, expected forces below zero while the platen goes away" in said
+
+
+def test_the_same_capture_twice_and_unlike_rates_are_refused(refused, tmp_path):
+    capture = pulled_capture(tmp_path, "cap-1", CAP)
+    assert "the same capture as" in refused(2, "pull", capture, capture)
+    other = pulled_capture(tmp_path, "cap-2", CAP, number=1, conditions={"orientation": "upside down"})
+    turned = pulled_capture(tmp_path, "cap-3", CAP, number=2, conditions={"orientation": "upright"})
+    assert "orientation" in refused(2, "pull", other, turned)
+
+
+@pytest.mark.parametrize(
+    ("option", "value"), [("--slip", "0 mm"), ("--no-load", "0 s"), ("--threshold", "5 mm")]
+)
+def test_a_number_that_makes_no_sense_is_refused_by_its_option(refused, tmp_path, option, value):
+    assert option.strip("-").split("-")[0] in refused(
+        2, "pull", pulled_capture(tmp_path, "c", CAP), option, value
+    )
