@@ -31,6 +31,10 @@ REACH_NOISES = 4.0
 PLACES = (0.5, 0.75, 0.25, 0.95, 0.0)
 """Where in a no-load stretch the platen is looked for, as shares of its length."""
 
+MISLED_SHARE = 0.5
+"""A contact found with a zero this share of the detection level away from the one measured before it lies
+elsewhere on the foot than is taken for granted where clean samples are looked for."""
+
 DRIFT_SHARE = 0.25
 """A zero that runs straight between two stretches may have wandered by this share of their difference."""
 
@@ -51,6 +55,9 @@ class Baseline:
         Last sample that belongs to the unloading stroke: the first clean one behind it.
     one_sided
         Whether clean no-load samples are known on one side only.
+    misled
+        Whether the clean samples before the contact are not what detected it took them for: their mean is
+        another zero, or they differ among each other by more than noise.
     """
 
     at_contact_n: FloatArray
@@ -60,6 +67,7 @@ class Baseline:
     loading_first: IntArray
     unloading_last: IntArray
     one_sided: BoolArray
+    misled: BoolArray
 
     def at(self, index: FloatArray, contact: IntArray) -> FloatArray:
         """Zeros at sample positions of shape (m, k)."""
@@ -147,7 +155,18 @@ def baseline(
         np.where(has_before, before_last, cycles.before),
         np.where(has_after, after_first, np.maximum(last_own, cycles.unload_start)),
         has_before != has_after,
+        _misled(signals.force_n, early, before_last + 1, cycles.zero_n, MISLED_SHARE * detection_n),
     )
+
+
+def _misled(
+    force_n: FloatArray, first: IntArray, stop: IntArray, zero_n: FloatArray, most_n: float
+) -> BoolArray:
+    """Whether stretches hold another force than their zero, or more than one; never where they are empty."""
+    mean_n = means(force_n, first, stop)
+    scatter_n2 = means(force_n**2, first, stop) - mean_n**2
+    away: BoolArray = (np.abs(mean_n - zero_n) > most_n) | (scatter_n2 > most_n**2)
+    return away
 
 
 def _let_go_mm(

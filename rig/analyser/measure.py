@@ -152,6 +152,7 @@ def _measure_block(
     flags = cycles.flags | strokes.flags()
     whole = (cycles.flags & np.uint32(_NOT_WHOLE)) == 0
     flags[zero.one_sided & whole] |= np.uint32(Flag.ONE_SIDED_BASELINE)
+    flags[zero.misled & ~headless] |= np.uint32(Flag.FOOT_UNCLEAR)
     columns["flags"] = flags.astype(np.float64)
     last = np.flatnonzero(np.isfinite(contact))
     datum = carried if not len(last) else Datum(float(contact[last[-1]]), float(contact_u[last[-1]]))

@@ -12,6 +12,7 @@ The device's own limits and a hard-wired emergency stop come first; what is chec
 
 from __future__ import annotations
 
+import math
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -39,9 +40,9 @@ from rig.methods import (
     Wait,
     WaitUntil,
 )
-from rig.reader import Delivery, DeviceLimits, Heart, MotionEnd, MotionRequest, Reader
+from rig.reader import Delivery, DeviceLimits, EndKind, Heart, MotionEnd, MotionRequest, Reader
 from rig.samples import Samples
-from rig.wire import Capability, EventCode, StateFlag
+from rig.wire import MOTION_ENDS, Capability, EventCode, StateFlag
 
 WAIT_S = 0.02
 """How long the driver waits for a delivery before it looks at its motion again."""
@@ -60,6 +61,9 @@ for."""
 
 FELT_WITHIN_S = 1.0
 """Wall time after the end of a touch within which its samples have been taken."""
+
+PLATEN_STANDS: frozenset[EndKind] = frozenset(("finished", "position limit", "halted", "unknown"))
+"""Ends after which samples go on coming, and the next thing is done on standing platens."""
 
 HOMING_SPEED_MM_PER_S = 5.0
 US_PER_S = 1e6
@@ -165,6 +169,8 @@ class Driver:
         self._first_us: int | None = None
         self._last_us = 0
         self._fresh = time.monotonic()
+        self._received = -math.inf
+        self._ended: object = None
         reader.watched_by(self._wire.look)
 
     def progress(self, cycles: int = 0) -> Progress:
@@ -366,7 +372,8 @@ class Driver:
     def follow(
         self, request: MotionRequest, expected_s: float, look: Callable[[], None] | None = None
     ) -> MotionEnd:
-        """Take deliveries, answer them with heartbeats, and `look` after each, until the motion has ended."""
+        """Take deliveries, answer them with heartbeats, and `look` after each, until the motion has ended and
+        its samples are taken."""
         began = time.monotonic()
         asked_s = OVERRUN * expected_s + OVERRUN_S
         while request.end is None:
@@ -376,9 +383,21 @@ class Driver:
             if time.monotonic() - began > asked_s:
                 began = time.monotonic()
                 request.settle()
+        if request.end.kind in PLATEN_STANDS:
+            self._catch_up(request.request)
         if self._wire.why is not None:
             raise MethodStoppedError(self._wire.why)
         return request.end
+
+    def _catch_up(self, request: int) -> None:
+        """Take what was sent before a motion ended, whose end is heard past the queue of its samples.
+
+        Without it, what is to be recorded or measured standing still would begin in the midst of the motion.
+        """
+        heard = time.monotonic()
+        # an end that was lost is in no delivery; one received after it was asked for lies behind it
+        while self._ended != request and self._received <= heard:
+            self.take_one()
 
     def wait(self, duration_s: float, *, moving: bool = True) -> None:
         """Let device time pass."""
@@ -430,6 +449,10 @@ class Driver:
             return None
         delivery = self._counted_on(delivery)
         samples = delivery.samples
+        self._received = delivery.host_time
+        for event in delivery.events:
+            if event.kind == "device_event" and event.fields.get("code") in MOTION_ENDS:
+                self._ended = event.fields.get("request")
         if len(samples):
             self._first_us = int(samples.time_us[0]) if self._first_us is None else self._first_us
             self._last_us = int(samples.time_us[-1])

@@ -42,6 +42,11 @@ MOVED_ERRORS = 4.0
 """A zero that moved by this share of the release level, and by this many standard errors of its mean, is
 frozen anew: well before a release could be missed, and not for the noise of a mean over a few samples."""
 
+FEWEST_BEFORE_FIRST = 8
+"""Samples before the first contact from which its zero can be told again."""
+
+MEDIAN_ERROR = 1.25
+"""Standard error of a median beside that of a mean, for normal noise."""
 
 _NEVER = np.iinfo(np.int64).max
 
@@ -98,6 +103,7 @@ class ContactSwitch:
         self._deadband_mm = deadband_mm
         self._follow = follow
         self._touching = False
+        self._start_settled = False
         self._was_low = False
         self._stretch_start = 0
         self._contact_mm = 0.0
@@ -202,6 +208,8 @@ class ContactSwitch:
             depth_mm = np.maximum.accumulate(np.maximum(press_mm, deepest_mm[each, None]), axis=1)
             margin_mm = np.maximum(least_mm, AWAY_SHARE * (depth_mm - contact_mm[each, None]))
             gone = (press_mm < contact_mm[each, None] - margin_mm) & ~low[index - self._seen]
+            # a press that begins here holds a sample at least, though a damaged position leaps away with it
+            gone[:, 0] &= self._touching & (starts[each] == self._seen)
             which = np.flatnonzero(gone.any(axis=1))
             first.extend(index[which, np.argmax(gone[which], axis=1)].tolist())
         earliest = min(first)
@@ -226,24 +234,65 @@ class ContactSwitch:
     ) -> tuple[int, float]:
         """Up to where the zero in use holds, and the zero from there on."""
         starts, ends, closed = self._no_load_stretches(flips, stop)
-        reachable = np.maximum(starts, ends - REACH_SAMPLES)[closed]
+        later = closed & (starts > 0)
         look = _join(
-            _far_windows(known_mm, reachable, ends[closed], origin),
+            _far_windows(known_mm, np.maximum(starts, ends - REACH_SAMPLES)[later], ends[later], origin),
             self._still_windows(known_mm, starts, ends, origin),
         )
+        first = int(ends[0]) if len(starts) and starts[0] == 0 and closed[0] else None
+        if first is not None and not self._start_settled and not self._moved_by(look, first, known_n, origin):
+            self._start_settled = True
+            touched = self._touched_first(first, known_n, known_mm, origin)
+            if touched is not None:
+                return touched
         if not len(look.moment):
             return stop, self._zero_n
-        means_n = _means(known_n, look.first - origin, look.last - origin)
-        count = look.last - look.first
-        error_n = self._noise_n * np.sqrt(1 / count + 1 / self._zero_count)
-        moved = np.abs(means_n - self._zero_n) > np.maximum(
-            MOVED_SHARE * self._levels.off_n, MOVED_ERRORS * error_n
-        )
+        moved, means_n = self._moved(look, known_n, origin)
         if not moved.any():
             return stop, self._zero_n
         which = int(np.argmax(moved))
-        self._zero_count = int(count[which])
+        self._zero_count = int(look.last[which] - look.first[which])
         return max(int(look.moment[which]), self._seen), float(means_n[which])
+
+    def _moved_by(self, look: _Look, moment: int, known_n: FloatArray, origin: int) -> bool:
+        """Whether a window says, up to a moment, that the zero has moved."""
+        return bool((self._moved(look, known_n, origin)[0] & (look.moment <= moment)).any())
+
+    def _moved(
+        self, look: _Look, known_n: FloatArray, origin: int
+    ) -> tuple[npt.NDArray[np.bool_], FloatArray]:
+        """Which windows have left the zero in use, and their means."""
+        means_n = _means(known_n, look.first - origin, look.last - origin)
+        count = look.last - look.first
+        error_n = self._noise_n * np.sqrt(1 / count + 1 / self._zero_count)
+        moved: npt.NDArray[np.bool_] = np.abs(means_n - self._zero_n) > np.maximum(
+            MOVED_SHARE * self._levels.off_n, MOVED_ERRORS * error_n
+        )
+        return moved, means_n
+
+    def _touched_first(
+        self, contact: int, known_n: FloatArray, known_mm: FloatArray, origin: int
+    ) -> tuple[int, float] | None:
+        """Where the first contact of a recording begins and the zero there, if the frozen one is another.
+
+        A recording that begins under load has that load for its zero, and finds its first contact late. Only
+        that nothing touches has been decided by it, so that much is decided again. The median stands for the
+        farthest part, since the load may reach into it.
+        """
+        start = max(contact - REACH_SAMPLES, 0)
+        length = contact - start
+        if length < FEWEST_BEFORE_FIRST:
+            return None
+        centre = start + int(np.argmin(known_mm[start - origin : contact - origin]))
+        half = min(length // 8, WINDOW_SAMPLES // 2)
+        first, last = max(centre - half, start), min(centre + half + 1, contact)
+        zero_n = float(np.median(known_n[first - origin : last - origin]))
+        error_n = MEDIAN_ERROR * self._noise_n * np.sqrt(1 / (last - first) + 1 / self._zero_count)
+        if abs(zero_n - self._zero_n) <= max(MOVED_SHARE * self._levels.off_n, MOVED_ERRORS * error_n):
+            return None
+        high = known_n[last - origin : contact - origin] > zero_n + self._levels.on_n
+        self._zero_count = last - first
+        return (last + int(np.argmax(high)) if high.any() else contact), zero_n
 
     def _no_load_stretches(
         self, flips: IntArray, stop: int

@@ -17,6 +17,7 @@ import numpy as np
 from rig.calibration import Signals
 from rig.samples import FloatArray, IntArray, Status
 from rig.segmenter.contact import REACH_SAMPLES, ContactSwitch, Levels
+from rig.segmenter.held import held
 from rig.segmenter.noise import WINDOW_SAMPLES, Noise, frozen_noise
 from rig.segmenter.spans import Cycles, Flag, FlagArray, Segment
 from rig.segmenter.turns import next_kept_turn, peaks_and_dwells, turns_once
@@ -44,7 +45,8 @@ AFTER_SAMPLES = (8, 4096)
 counts."""
 
 GAP_SHARE = 0.01
-"""A gap of more than this share of a cycle's samples may hide its turn: the cycle is flagged."""
+"""A gap of more than this share of a cycle's samples hides too much of a stroke: the cycle is flagged, as it
+is for any gap beside its turn."""
 
 PAUSE_STEPS = 10.0
 PAUSE_SHARE = 0.02
@@ -155,6 +157,7 @@ class Segmenter:
             found.force_n if settings.force_noise_n is None else settings.force_noise_n,
             found.position_mm if settings.position_noise_mm is None else settings.position_noise_mm,
             found.samples,
+            found.repeats,
         )
         on_n = self.detection_n
         self._switch = ContactSwitch(
@@ -282,7 +285,6 @@ class Segmenter:
         )
         number = self._count + 1 + np.arange(len(contact))
         self._count += len(contact)
-        flags = columns.flags | self._status_flags(signals, contact, release)
         cycles = Cycles(
             number,
             columns.before - first,
@@ -292,11 +294,21 @@ class Segmenter:
             release,
             columns.after - first,
             columns.zero_n,
-            flags,
+            columns.flags | self._status_flags(signals, contact, load_end, unload_start, release),
         )
+        assert self.noise is not None
+        stuck = held(signals, cycles, self.noise, self._usual_step_s, self._shortest_dwell)
+        cycles.flags[stuck] |= np.uint32(Flag.READING_HELD)
         return Segment(signals, cycles, first)
 
-    def _status_flags(self, signals: Signals, contact: IntArray, release: IntArray) -> FlagArray:
+    def _status_flags(
+        self,
+        signals: Signals,
+        contact: IntArray,
+        load_end: IntArray,
+        unload_start: IntArray,
+        release: IntArray,
+    ) -> FlagArray:
         """Flags that the device's status, lost samples and pauses imply."""
         bounds = np.stack([contact, release], axis=1).ravel()
         status = np.bitwise_or.reduceat(np.append(signals.status, np.uint8(0)), bounds)[0::2]
@@ -307,13 +319,19 @@ class Segmenter:
             (Status.FORCE_TRIP, Flag.FORCE_TRIP),
         ):
             flags[(status & bit) != 0] |= np.uint32(flag)
-        gap = np.maximum.reduceat(np.append(np.diff(signals.lost, prepend=signals.lost[:1]), 0), bounds)[0::2]
+        # the step to the first sample behind the release counts too
+        within = np.stack([contact, np.minimum(release, len(signals) - 1) + 1], axis=1).ravel()
+        lost = np.diff(signals.lost, prepend=signals.lost[:1])
+        gap = np.maximum.reduceat(np.append(lost, 0), within)[0::2]
         pause_s = np.maximum.reduceat(
-            np.append(np.diff(signals.time_s, prepend=signals.time_s[:1]), 0), bounds
+            np.append(np.diff(signals.time_s, prepend=signals.time_s[:1]), 0), within
         )[0::2]
         duration_s = signals.time_s[release - 1] - signals.time_s[contact]
         paused = (pause_s > PAUSE_STEPS * self._usual_step_s) & (pause_s > PAUSE_SHARE * duration_s)
         flags[(gap > GAP_SHARE * (release - contact)) | paused] |= np.uint32(Flag.SAMPLES_LOST)
+        for turn in (load_end, unload_start):
+            beside = np.minimum(turn + 1, len(signals) - 1)
+            flags[(lost[turn] > 0) | (lost[beside] > 0)] |= np.uint32(Flag.SAMPLES_LOST)
         return flags
 
     def _forget(self, known: int) -> None:

@@ -62,12 +62,15 @@ class Noise:
     samples
         Length of the no-load stretch they were taken from; 0 if there was none, the zero is then the
         recording's own, and the noise is what stands out beside the motion, or the resolution alone.
+    repeats
+        Most times in a row that a force repeated the one before within the first `WINDOW_SAMPLES`.
     """
 
     zero_n: float
     force_n: float
     position_mm: float
     samples: int
+    repeats: int = 0
 
 
 def frozen_noise(signals: Signals) -> Noise:
@@ -88,13 +91,22 @@ def frozen_noise(signals: Signals) -> Noise:
         beside_n = _noise_beside_motion(force_n) if len(force_n) >= ENOUGH_BESIDE_MOTION else 0.0
         position_noise_mm = max(_noise_beside_motion(position_mm), position_floor_mm)
         zero_n, samples = _short_start(force_n)
-        return Noise(zero_n, max(beside_n, force_floor_n), position_noise_mm, samples)
+        return Noise(
+            zero_n, max(beside_n, force_floor_n), position_noise_mm, samples, repeats=_most_repeats(force_n)
+        )
     return Noise(
         zero_n=float(force_n[:length].mean()),
         force_n=max(float(force_n[:length].std(ddof=1)), force_floor_n),
         position_mm=max(_noise_beside_motion(position_mm[:length]), position_floor_mm),
         samples=length,
+        repeats=_most_repeats(force_n),
     )
+
+
+def _most_repeats(force_n: FloatArray) -> int:
+    """Longest run of values that are the same as the one before."""
+    changes = np.flatnonzero(np.diff(force_n) != 0)
+    return int(np.diff(changes, prepend=-1, append=max(len(force_n) - 1, 0)).max()) - 1
 
 
 def _short_start(force_n: FloatArray) -> tuple[float, int]:

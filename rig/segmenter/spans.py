@@ -25,6 +25,7 @@ class Flag(IntFlag):
     POSITION_FAULT = 1 << 5
     FORCE_TRIP = 1 << 6
     SAMPLES_LOST = 1 << 7
+    READING_HELD = 1 << 8
 
     ONE_SIDED_BASELINE = 1 << 15
     FEW_SAMPLES = 1 << 16

@@ -1,0 +1,253 @@
+"""Readings that repeat themselves while the press goes on: a sensor or its driver hung for some samples.
+
+Problem: a held position beside a live force, or the other way round, bends the curve, and no gap in the
+numbers tells of it. A platen that rests, a coarse sensor and a slow converter repeat values too.
+
+Plan: three things that no press does. A position or force that moves at speed stops dead for fewer samples
+than a dwell has and goes on at speed, or goes on with a leap that makes up for its stop. A force rises by
+more than any of its steps while the position beside it, much finer than the travel, stays as it was. A
+force that the noise of the recording's start ought to stir repeats itself to the count. Sensors that do so
+all the time are let alone: that is how they are. What lies outside a cycle and its no-load stretches is not
+looked at, so that the answer does not depend on how the recording was cut. A hold of a few samples right at a
+turn looks like the turn, and is not found. Cost: some twenty passes over the samples.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import ceil, inf, log, pi, sqrt
+
+import numpy as np
+import numpy.typing as npt
+
+from rig.calibration import Signals
+from rig.samples import FloatArray, IntArray
+from rig.segmenter.noise import Noise
+from rig.segmenter.spans import Cycles
+
+BoolArray = npt.NDArray[np.bool_]
+
+SLOWEST_STEP_S = 0.05
+"""Tables whose rows are farther apart, as those read by hand, stop and leap by their nature."""
+
+FEWEST_REPEATS = 2
+
+AT_SPEED_SHARE = 0.25
+"""Share of a cycle's largest step that counts as speed: a platen or a hand comes below it before it stops."""
+
+LEAP = 2.5
+LEAP_STEPS = 4.0
+LEAP_NOISES = 12.0
+"""A leap is so many times larger than the cycle's largest other step, and than resolution and noise."""
+
+SHOWN_SPEEDS = 5.0
+"""A leap of position that is so many times the least speed it shows: twice as fine as is needed elsewhere,
+since a hand that all but rests moves by less than a step for long."""
+
+HIDDEN_LEAPS = 2.0
+"""What a force rises by while the position stays is no single step, and has to be larger."""
+
+LEAP_BESIDE_NEXT = 1.5
+STEPS_AFTER = 3
+"""After repeats that noise should have stirred, a step so many times larger than each of the next few makes
+up for them; a force's first step in contact is a part of the next ones."""
+
+FINE_STEPS = 3.0
+FINE_NOISES = 8.0
+"""A channel whose steps at speed are not so many resolutions and noises large shows no stop."""
+
+CHANCE = 1e-7
+"""Of so many equal neighbours in a row by noise alone."""
+
+MOST_LIKELY = 0.5
+"""Share of equal neighbours above which noise does not stir the force."""
+
+HABIT = 3
+"""Times the repeats seen in the recording's no-load start before the force counts as hung."""
+
+MOST_STOPS = 8
+"""In one cycle; a sensor with more is slower than the stream."""
+
+
+def held(
+    signals: Signals, cycles: Cycles, noise: Noise, usual_step_s: float, shortest_dwell: int
+) -> BoolArray:
+    """Which cycles hold readings that repeat themselves while the press goes on.
+
+    Parameters
+    ----------
+    noise
+        Of the recording, with the repeats of its no-load start.
+    usual_step_s
+        Time between samples; not-a-number where there is no clock, and nothing is said then.
+    shortest_dwell
+        Samples of the shortest dwell.
+
+    Returns
+    -------
+    Boolean array of shape (m,).
+    """
+    if not usual_step_s <= SLOWEST_STEP_S or len(signals) < 2:
+        return np.zeros(len(cycles), bool)
+    presses = _Presses(cycles, len(signals))
+    lost = np.diff(signals.lost, prepend=signals.lost[:1]) > 0
+    position = _Reading.of(
+        signals.position_mm, presses, lost, resolution=signals.position_resolution_mm, noise=noise.position_mm
+    )
+    force = _Reading.of(
+        signals.force_n, presses, lost, resolution=signals.force_resolution_n, noise=noise.force_n
+    )
+    fewest = fewest_repeats(noise, signals.force_resolution_n)
+    found = force.hung(presses, fewest)
+    if np.isfinite(fewest) and noise.repeats < STEPS_AFTER:
+        found |= force.leaps_after_repeats(presses, LEAP_NOISES * noise.force_n)
+    for reading, count in (
+        (position, position.dead_stops(presses, shortest_dwell)),
+        (force, force.dead_stops(presses, shortest_dwell)),
+        (position, _presses_without_travel(presses, position, force)),
+    ):
+        rows = np.flatnonzero((count > 0) & (count <= MOST_STOPS) & ~found)
+        found[rows] = reading.fine(presses, rows)
+    return found
+
+
+def fewest_repeats(noise: Noise, resolution_n: float) -> float:
+    """How often in a row a force repeats itself at the least if it hangs; infinite if noise does not stir it.
+
+    Parameters
+    ----------
+    noise
+        Of the recording.
+    resolution_n
+        Step of the force.
+    """
+    stirred_n = sqrt(max(noise.force_n**2 - resolution_n**2 / 12, 0.0))
+    # two normal values fall on one step: its width times the density of their difference at zero
+    alike = resolution_n / (2 * sqrt(pi) * stirred_n) if stirred_n > 0 else inf
+    if not 0 < alike <= MOST_LIKELY:
+        return inf
+    return max(ceil(log(CHANCE) / log(alike)), HABIT * noise.repeats + 1)
+
+
+def _presses_without_travel(presses: _Presses, position: _Reading, force: _Reading) -> IntArray:
+    """How often in each press the force rose by more than a leap while a position that shows speed stayed."""
+    owner = presses.owner[position.first]
+    ours = owner >= 0
+    owner, first = owner[ours], position.first[ours]
+    last = np.minimum(position.last[ours], presses.release[owner] - 1)
+    if not len(first):
+        return np.zeros(len(force.leap), np.int64)
+    bounds = np.stack([first, last + 1], axis=1).ravel()
+    most_n = np.maximum.reduceat(np.append(force.values, -np.inf), bounds)[0::2]
+    shows = (position.leap >= SHOWN_SPEEDS * position.speed) & np.isfinite(force.speed)
+    hidden = (most_n - force.values[first] >= HIDDEN_LEAPS * force.leap[owner]) & shows[owner]
+    counted: IntArray = np.bincount(owner[hidden], minlength=len(force.leap))
+    return counted
+
+
+class _Presses:
+    """Which samples belong to which press: those in contact."""
+
+    def __init__(self, cycles: Cycles, length: int) -> None:
+        self.contact, self.release = cycles.contact, cycles.release
+        self.before, self.after = cycles.before, cycles.after
+        lengths = self.release - self.contact
+        index = np.arange(lengths.sum()) + np.repeat(self.contact - np.cumsum(lengths) + lengths, lengths)
+        self.owner = np.full(length + 1, -1)
+        self.owner[index] = np.repeat(np.arange(len(lengths)), lengths)
+
+    def largest(self, values: FloatArray) -> FloatArray:
+        """Largest value within each press."""
+        bounds = np.stack([self.contact, self.release], axis=1).ravel()
+        largest: FloatArray = np.maximum.reduceat(np.append(values, 0.0), bounds)[0::2]
+        return largest
+
+
+@dataclass(frozen=True, slots=True)
+class _Reading:
+    """One channel of a segment.
+
+    Parameters
+    ----------
+    values, step
+        Readings, and how far each lies from the one before, shape (n,).
+    first, last
+        First and last samples of stretches of equal values, of three at the least.
+    speed, leap
+        From which step on a press counts as at speed, or as leaping, shape (m,); the speed is infinite where
+        the channel is too coarse to show a stop.
+    """
+
+    values: FloatArray
+    step: FloatArray
+    first: IntArray
+    last: IntArray
+    speed: FloatArray
+    leap: FloatArray
+
+    @classmethod
+    def of(
+        cls, values: FloatArray, presses: _Presses, lost: BoolArray, *, resolution: float, noise: float
+    ) -> _Reading:
+        step = np.abs(np.diff(values, prepend=values[:1]))
+        first = np.flatnonzero(np.diff(values, prepend=np.nan) != 0)
+        last = np.append(first[1:], len(values)) - 1
+        long = last - first >= FEWEST_REPEATS
+        first, last = first[long], last[long]
+        other = np.append(np.where(lost, 0.0, step), 0.0)
+        other[last + 1] = 0.0
+        largest = presses.largest(other[:-1])
+        coarse = max(FINE_STEPS * resolution, FINE_NOISES * noise)
+        speed = np.where(largest >= coarse, np.maximum(AT_SPEED_SHARE * largest, coarse), np.inf)
+        leap = np.maximum(LEAP * largest, max(LEAP_STEPS * resolution, LEAP_NOISES * noise))
+        return cls(values, step, first, last, speed, leap)
+
+    def fine(self, presses: _Presses, rows: IntArray) -> BoolArray:
+        """Which presses are resolved as finely as is stated: a channel can be coarser than it says."""
+        fine = []
+        for row in rows.tolist():
+            levels = np.unique(self.values[presses.before[row] : presses.after[row]])
+            finest = np.diff(levels).min(initial=np.inf)
+            fine.append(self.leap[row] >= LEAP * FINE_STEPS * finest)
+        return np.array(fine, bool)
+
+    def dead_stops(self, presses: _Presses, shortest_dwell: int) -> IntArray:
+        """How many stops each press has that come without braking, or that a leap makes up for."""
+        total = np.zeros(len(self.speed), np.int64)
+        # one that begins in a press, or before it and ends in it; what lies behind its rest is not known
+        for at, begins in ((self.first, True), (self.last + 1, False)):
+            owner = presses.owner[at]
+            ours = (owner >= 0) & (begins | (presses.owner[self.first] != owner))
+            owner, first, out = owner[ours], self.first[ours], self.last[ours] + 1
+            known = out < np.minimum(presses.after[owner], len(self.step))
+            owner, first, out = owner[known], first[known], out[known]
+            entered = (first > presses.before[owner]) & (self.step[first] >= self.speed[owner])
+            at_speed = entered & (self.step[out] >= self.speed[owner]) & (out - first <= shortest_dwell)
+            rested = out - np.maximum(first, presses.before[owner]) > FEWEST_REPEATS
+            leapt = rested & (self.step[out] >= self.leap[owner])
+            total += np.bincount(owner[at_speed | leapt], minlength=len(total))
+        return total
+
+    def leaps_after_repeats(self, presses: _Presses, least: float) -> BoolArray:
+        """Which presses hold a step that makes up for repeats before it."""
+        found = np.zeros(len(self.speed), bool)
+        owner = presses.owner[self.last + 1]
+        known = (owner >= 0) & (self.first > presses.before[owner])
+        known &= self.last + 1 + STEPS_AFTER < presses.release[owner]
+        owner, out = owner[known], self.last[known] + 1
+        following = out[:, None] + 1 + np.arange(STEPS_AFTER)
+        next_most = self.step[following].max(axis=1, initial=0.0)
+        found[owner[self.step[out] >= np.maximum(LEAP_BESIDE_NEXT * next_most, least)]] = True
+        return found
+
+    def hung(self, presses: _Presses, fewest: float) -> BoolArray:
+        """Which presses hold a value that repeats itself so often in a row, or end such a one."""
+        found = np.zeros(len(self.speed), bool)
+        for at in (self.first, self.last, self.last + 1):
+            owner = presses.owner[at]
+            ours = owner >= 0
+            owner = owner[ours]
+            first = np.maximum(self.first[ours], presses.before[owner])
+            last = np.minimum(self.last[ours], presses.after[owner] - 1)
+            found[owner[last - first >= fewest]] = True
+        return found
