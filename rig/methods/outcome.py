@@ -81,6 +81,10 @@ class Outcome:
         Whose arithmetic it is, and what is to be known about it.
     parts
         The readings behind it.
+    freedom
+        Effective degrees of freedom of `u`; None where they have no limit, or without `u`.
+    half95
+        Half width of the 95 % interval; None as long as nobody stated it, or without `u`.
     """
 
     name: str
@@ -91,6 +95,8 @@ class Outcome:
     why: str = ""
     how: str = ""
     parts: tuple[Part, ...] = ()
+    freedom: float | None = None
+    half95: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
