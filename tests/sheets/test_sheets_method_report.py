@@ -130,6 +130,32 @@ def test_what_cannot_be_had_is_empty_with_a_reason() -> None:
     assert found["support_factor"].u is None
 
 
+@pytest.mark.parametrize(
+    ("name", "basis", "other", "other_pct"),
+    [
+        ("set_of_height_pct", "of the free height", "of the imposed deflection", 3.2),
+        ("set_of_deflection_pct", "of the imposed deflection", "of the free height", 1.6),
+    ],
+)
+def test_a_compression_set_names_its_basis_and_the_other_one_stands_beside_it(
+    name, basis, other, other_pct
+) -> None:
+    _, found = report_of(spacer_mm=25.0)
+    each = found[name]
+    assert basis in each.title
+    assert f"Basis: {basis}." in each.how
+    (beside,) = [part for part in each.parts if other in part.what]
+    # 0.8 mm of 50 mm, and of the 25 mm that a spacer of 25 mm leaves
+    assert beside.value == pytest.approx(other_pct, abs=4 * beside.u)
+    assert 0 < beside.u < 0.1
+    assert beside.unit == "%"
+
+
+def test_without_a_spacer_the_set_of_the_free_height_says_how_to_have_the_other_one() -> None:
+    _, found = report_of()
+    assert "--spacer" in found["set_of_height_pct"].how
+
+
 def test_the_spacer_may_stand_among_the_conditions() -> None:
     _, found = report_of(replace(HEADER, conditions={"spacer": "2.5 cm"}))
     assert found["set_of_deflection_pct"].value == pytest.approx(3.2, abs=0.05)
