@@ -43,7 +43,6 @@ from rig.calibration.references import Gravity, gravity_m_per_s2, mass_load_n, r
 from rig.calibration.rereading import read_again
 from rig.calibration.scale_fitting import BudgetLine, FittedScale, fit_scale, half_interval, scale_budget
 from rig.calibration.scales import Scale, ScaleUncertainty
-from rig.calibration.scatter import combined
 from rig.calibration.shifts import Shift, drawn, shifts
 from rig.calibration.signals import Signals
 from rig.calibration.verification import (
@@ -104,7 +103,6 @@ __all__ = [
     "VerificationReferences",
     "calibrate_force",
     "calibrate_position",
-    "combined",
     "coverage_factor",
     "creep_and_return",
     "drawn",

@@ -84,6 +84,7 @@ class PressedPieces:
             for name in columns:
                 row[name], row[f"{name}_u"] = each.values.get(name), each.u.get(name)
                 row[f"{name}_u_shared"] = each.u_shared.get(name)
+                row[f"{name}_freedom"] = each.freedom.get(name)
             rows.append(row | dict(each.circumstances))
         return rows
 
@@ -224,6 +225,7 @@ def _pressed(path: Path, asked: Asked, known: WhatIsKnown | None) -> PressedCapt
             _shared_u(result, values),
             _circumstances(capture, result, driven=driven),
             _mean_curve(result),
+            _shared_freedom(result, values),
         )
         counted = int(good_cycles(result.columns, result.settings.conditioning).sum())
         left_out = len(result) - counted
@@ -262,6 +264,28 @@ def _shared_u(result: CaptureResult, values: Mapping[str, float]) -> dict[str, f
             known = known[np.isfinite(known)]
             shared[name] = float(known.mean()) if len(known) else 0.0
     return shared
+
+
+def _shared_freedom(result: CaptureResult, values: Mapping[str, float]) -> dict[str, float]:
+    """Degrees of freedom of the calibration's part of each mean; those without a limit are left out."""
+    import numpy as np
+
+    from rig.analyser import CALIBRATION_PART, FREEDOM, good_cycles
+
+    counted = good_cycles(result.columns, result.settings.conditioning)
+    found: dict[str, float] = {}
+    for name in values:
+        if f"{name}{FREEDOM}" not in result.columns:
+            continue
+        u, part, freedom = (
+            result.columns[f"{name}{end}"][counted] for end in ("_u", CALIBRATION_PART, FREEDOM)
+        )
+        # of u only the calibration's part has few degrees of freedom (Welch, Satterthwaite)
+        fourth = u**4 / freedom
+        known = np.isfinite(fourth) & np.isfinite(part)
+        if known.any() and (left := float(fourth[known].mean())) > 0:
+            found[name] = max(float(part[known].mean()) ** 4 / left, 1.0)
+    return found
 
 
 def _circumstances(capture: Capture, result: CaptureResult, *, driven: bool) -> dict[str, str]:

@@ -1,8 +1,8 @@
 """Results of pieces from a table, one row a piece or a capture of it, as people keep it in a spreadsheet.
 
 Columns that say who, which and how are known by their names; each other column is a quantity, its unit in
-its name. Beside a quantity `x` may stand `x_u`, its standard uncertainty, and `x_u_shared`, the calibration's
-part of that.
+its name. Beside a quantity `x` may stand `x_u`, its standard uncertainty, `x_u_shared`, the calibration's
+part of that, and `x_freedom`, the degrees of freedom of that part (empty where they have no limit).
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ HOW = (
 )  # fmt: skip
 """Circumstances: words, the same for all rows that may be put together."""
 
-U, SHARED = "_u", "_u_shared"
+U, SHARED, FREEDOM = "_u", "_u_shared", "_freedom"
 
 MOST_ROWS = 100_000
 
@@ -82,7 +82,7 @@ def _quantities(path: Path, headings: Sequence[str]) -> list[str]:
 
 def _beside(name: str, free: Sequence[str]) -> bool:
     """Whether a column is the uncertainty of another one."""
-    return any(name.endswith(ending) and name.removesuffix(ending) in free for ending in (U, SHARED))
+    return any(name.endswith(ending) and name.removesuffix(ending) in free for ending in (U, SHARED, FREEDOM))
 
 
 def _piece(where: str, row: Mapping[str, str], quantities: Sequence[str], line: int) -> PieceResult:
@@ -99,7 +99,7 @@ def _piece(where: str, row: Mapping[str, str], quantities: Sequence[str], line: 
             if row.get(f"{name}{ending}")
         }
 
-    least = {"": float("-inf"), U: 0.0, SHARED: 0.0}
+    least = {"": float("-inf"), U: 0.0, SHARED: 0.0, FREEDOM: 1.0}
     return PieceResult(
         row[PIECE],
         row.get("batch") or None,
@@ -110,11 +110,13 @@ def _piece(where: str, row: Mapping[str, str], quantities: Sequence[str], line: 
         numbers(SHARED),
         {name: row[name].lower() or UNSTATED for name in HOW if name in row},
         None,
+        numbers(FREEDOM),
     )
 
 
 def _finite(text: str, where: str, *, least: float) -> float:
     value = _number(text, where)
     if not (isfinite(value) and value >= least):
-        raise InputError(f"{where}: found {text!r:.40}, expected a number that is not below zero nor endless")
+        bound = "" if least == float("-inf") else f" of at least {least:g}"
+        raise InputError(f"{where}: found {text!r:.40}, expected a number{bound} that is not endless")
     return value

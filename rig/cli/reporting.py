@@ -45,6 +45,7 @@ def command(capture_folder: Path, *, spacer: str | None, rig_file: Path | None, 
     if (capture.header.method or {}).get("kind") == METHOD_KIND:
         _report_endurance(capture, as_json=as_json)
         return
+    _refuse_height(capture)
     spacer_mm = read_quantity("--spacer", spacer, "mm")
     calibration = None if rig_file is None else read_rig_file(rig_file).calibration
     header, method = capture.header, method_of(capture.header)
@@ -74,6 +75,36 @@ def command(capture_folder: Path, *, spacer: str | None, rig_file: Path | None, 
         names = ", ".join(each.name for each in report.missing)
         click.echo(f"pressrig: cannot be had: {names}", err=True)
         raise click.exceptions.Exit(1)
+
+
+def _refuse_height(capture: Capture) -> None:
+    """Touches of a height promise no quantities of a method; another command gives the height.
+
+    Raises
+    ------
+    InputError
+        If the capture holds such touches.
+    """
+    from rig.errors import InputError
+    from rig.methods import HEIGHT_KIND
+
+    about = capture.header.method or {}
+    if about.get("kind") != HEIGHT_KIND:
+        return
+    surfaces = about.get("surfaces") or ("bare", "piece")
+    if "piece" not in surfaces:
+        what, way = (
+            "of the bare platens",
+            f"--bare {capture.path} --piece CAPTURE, with a capture of the piece",
+        )
+    elif "bare" not in surfaces:
+        what, way = "of the piece", f"--piece {capture.path} --bare CAPTURE, with one of the bare platens"
+    else:
+        what, way = "of the bare platens and of the piece", f"--piece {capture.path}"
+    raise InputError(
+        f"{capture.path}: found touches {what}, made to tell a free height; a report expects the squeezes "
+        f"of a method. The height comes from: pressrig height {way}"
+    )
 
 
 def _about_recovery(report: MethodReport) -> list[str]:

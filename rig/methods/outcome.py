@@ -31,13 +31,14 @@ from rig.methods.procedures import (
     BALL_AXES_APART_MM,
     BALL_CONTACT_N,
     BALL_LOAD_N,
+    OF_FREE_HEIGHT,
+    OF_IMPOSED_DEFLECTION,
     BallDeformation,
+    compression_sets,
     compression_stress_kpa,
     hysteresis_return_pct,
     loss_pct,
     mean_over_axes,
-    set_of_deflection_pct,
-    set_of_height_pct,
     support_factor,
 )
 from rig.methods.reportable import REPORTABLE
@@ -81,10 +82,10 @@ class Outcome:
         Whose arithmetic it is, and what is to be known about it.
     parts
         The readings behind it.
-    degrees_of_freedom
-        Effective ones of `u`; None for so many that they do not matter.
+    freedom
+        Effective degrees of freedom of `u`; None where they have no limit, or without `u`.
     half95
-        Half of the 95 % interval; None where it was not worked out.
+        Half width of the 95 % interval; None as long as nobody stated it, or without `u`.
     """
 
     name: str
@@ -95,7 +96,7 @@ class Outcome:
     why: str = ""
     how: str = ""
     parts: tuple[Part, ...] = ()
-    degrees_of_freedom: float | None = None
+    freedom: float | None = None
     half95: float | None = None
 
 
@@ -410,7 +411,31 @@ def _heights(bench: _Bench) -> tuple[float, Reading, list[Part]]:
 
 def _set_of_height(bench: _Bench) -> _Worked:
     free_mm, left, parts = _heights(bench)
-    return set_of_height_pct(free_mm, left.value), 100 * left.u / free_mm, "", parts
+    spacer_mm = bench.facts.spacer_mm
+    pct, *other = _both_bases(free_mm, left, spacer_mm)
+    note = f" Basis: {OF_FREE_HEIGHT}."
+    if spacer_mm is None:
+        note += f' With --spacer "45 mm" the set {OF_IMPOSED_DEFLECTION} is given beside it.'
+    else:
+        parts = [*parts, _spacer(spacer_mm), *other]
+    return pct.value, pct.u, note, parts
+
+
+def _both_bases(free_mm: float, left: Reading, spacer_mm: float | None) -> list[Part]:
+    """The set of the free height and, where the spacer is known, that of the imposed deflection."""
+    return [
+        Part(
+            f"compression set {each.basis}, {each.follows}",
+            "%",
+            each.pct,
+            100 * left.u / (free_mm if each.basis == OF_FREE_HEIGHT else free_mm - (spacer_mm or 0.0)),
+        )
+        for each in compression_sets(free_mm, left.value, spacer_mm)
+    ]
+
+
+def _spacer(spacer_mm: float) -> Part:
+    return Part("spacer as stated", "mm", spacer_mm, 0.0)
 
 
 def _set_of_deflection(bench: _Bench) -> _Worked:
@@ -418,9 +443,9 @@ def _set_of_deflection(bench: _Bench) -> _Worked:
     spacer_mm = bench.facts.spacer_mm
     if spacer_mm is None:
         raise InputError('spacer: its height was not given; say --spacer "45 mm"')
-    pct = set_of_deflection_pct(free_mm, spacer_mm, left.value)
-    parts = [*parts, Part("spacer as stated", "mm", spacer_mm, 0.0)]
-    return pct, 100 * left.u / (free_mm - spacer_mm), "", parts
+    of_height, pct = _both_bases(free_mm, left, spacer_mm)
+    parts = [*parts, _spacer(spacer_mm), of_height]
+    return pct.value, pct.u, f" Basis: {OF_IMPOSED_DEFLECTION}.", parts
 
 
 def _thickness_loss(bench: _Bench) -> _Worked:

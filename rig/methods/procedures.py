@@ -131,6 +131,54 @@ def set_of_deflection_pct(
     return 100 * (free_height_mm - recovered_height_mm) / imposed
 
 
+OF_FREE_HEIGHT = "of the free height"
+OF_IMPOSED_DEFLECTION = "of the imposed deflection"
+
+
+@dataclass(frozen=True, slots=True)
+class CompressionSet:
+    """A compression set with its basis, and the procedures whose arithmetic it follows."""
+
+    pct: float
+    basis: str
+    follows: str
+
+
+def compression_sets(
+    free_height_mm: float, recovered_height_mm: float, spacer_height_mm: float | None = None
+) -> tuple[CompressionSet, ...]:
+    """Compression set on each basis that is in use: the same piece gives unlike numbers.
+
+    Parameters
+    ----------
+    free_height_mm, recovered_height_mm
+        Before, and after the piece was released.
+    spacer_height_mm
+        Height that it was held at; without it only the set of the free height can be told.
+
+    Raises
+    ------
+    InputError
+        If the free height is not above zero, or not above the spacer.
+
+    Examples
+    --------
+    >>> for each in compression_sets(50.00, 47.50, 25.00):
+    ...     print(f"{each.pct:.1f} % {each.basis}")
+    5.0 % of the free height
+    10.0 % of the imposed deflection
+    """
+    of_height = CompressionSet(
+        set_of_height_pct(free_height_mm, recovered_height_mm),
+        OF_FREE_HEIGHT,
+        "ISO 1856 and ASTM D3574 test D",
+    )
+    if spacer_height_mm is None:
+        return (of_height,)
+    pct = set_of_deflection_pct(free_height_mm, spacer_height_mm, recovered_height_mm)
+    return of_height, CompressionSet(pct, OF_IMPOSED_DEFLECTION, "ISO 815-1 and ASTM D395 method B")
+
+
 def loss_pct(first: float, last: float) -> float:
     """Loss in per cent of the first value: of thickness, or of the force at 40 % (hardness).
 

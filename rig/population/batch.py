@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
-from math import isfinite, sqrt
+from math import inf, isfinite, sqrt
 from typing import Any
 
 import numpy as np
@@ -20,7 +20,7 @@ from rig.errors import InputError
 from rig.population.estimates import LEVEL, Estimate, mean_of, student_factor
 from rig.population.gauge import GaugeResult
 from rig.population.outliers import outlying
-from rig.population.pieces import PieceResult, average_pieces, shared_u_of
+from rig.population.pieces import PieceResult, average_pieces, shared_freedom_of, shared_u_of
 from rig.population.spread import SpreadSplit, split_spread
 from rig.population.tolerance import CONFIDENCE, CONTENT, tolerance_factor
 from rig.samples import FloatArray
@@ -53,8 +53,11 @@ class BatchFigures:
         Over the pieces.
     u, low, high
         Standard uncertainty of the mean and its interval, the calibration's part in both.
-    shared_u
-        The calibration's part of the uncertainty of the mean.
+    shared_u, shared_freedom
+        The calibration's part of the uncertainty of the mean, and its degrees of freedom; None where they
+        have no limit.
+    freedom
+        Effective degrees of freedom of `u`; None where they have no limit.
     level
         Confidence of that interval.
     content_pct, confidence_pct, factor, tolerance_low, tolerance_high
@@ -81,6 +84,8 @@ class BatchFigures:
     low: float | None = None
     high: float | None = None
     shared_u: float = 0.0
+    shared_freedom: float | None = None
+    freedom: float | None = None
     level: float = LEVEL
     content_pct: float = 100 * CONTENT
     confidence_pct: float = 100 * CONFIDENCE
@@ -142,13 +147,14 @@ def batch_figures(
     """
     pieces = having(results, quantity)
     values, names = np.array([each.values[quantity] for each in pieces]), [each.piece for each in pieces]
-    shared_u = shared_u_of_mean(pieces, quantity)
+    shared_u, shared_freedom = shared_of_mean(pieces, quantity)
     about: dict[str, Any] = {
         "quantity": quantity,
         "names": tuple(names),
         "values": tuple(values.tolist()),
         "mean": float(values.mean()),
         "shared_u": shared_u,
+        "shared_freedom": limited(shared_freedom),
         "level": level,
         "content_pct": 100 * content,
         "confidence_pct": 100 * confidence,
@@ -156,18 +162,23 @@ def batch_figures(
     }
     if len(values) < 2:
         return BatchFigures(**about, notes=(ONE_PIECE,))
-    estimate, sd = mean_of(values, shared_u), float(values.std(ddof=1))
+    estimate, sd = mean_of(values, shared_u, shared_freedom), float(values.std(ddof=1))
     low, high = estimate.interval(level)
     factor = tolerance_factor(len(values), content, confidence)
     spreads = bool(np.ptp(values) > 0)
     odd = [names[place] for place in outlying(values)] if spreads else []
     p = float(shapiro(values).pvalue) if spreads and 3 <= len(values) <= MOST_NORMAL else None
-    needed = None if wanted is None else pieces_needed(sd, wanted, level=level, shared_u=shared_u)
+    needed = (
+        None
+        if wanted is None
+        else pieces_needed(sd, wanted, level=level, shared_u=shared_u, shared_freedom=shared_freedom)
+    )
     return BatchFigures(
         **about,
         sd=sd,
         cv_pct=100 * sd / abs(estimate.value) if _of_one_sign(values) else None,
         u=estimate.u,
+        freedom=limited(estimate.effective_freedom),
         low=low,
         high=high,
         factor=factor,
@@ -198,17 +209,37 @@ def having(results: Sequence[PieceResult], quantity: str) -> tuple[PieceResult, 
     return pieces
 
 
-def shared_u_of_mean(pieces: Sequence[PieceResult], quantity: str) -> float:
-    """The calibration's part in the mean of pieces: not divided by their number, unless they were read with
-    different calibrations."""
-    by_calibration: dict[str, list[float]] = {}
+def shared_of_mean(pieces: Sequence[PieceResult], quantity: str) -> tuple[float, float]:
+    """The calibration's part in the mean of pieces, not divided by their number unless they were read with
+    different calibrations, and its degrees of freedom.
+
+    Calibrations are independent of each other and join after Welch and Satterthwaite; of one, the fewest
+    degrees of freedom among its pieces count.
+    """
+    by_calibration: dict[str, list[PieceResult]] = {}
     for each in pieces:
-        name = each.circumstances.get(CALIBRATION, "")
-        by_calibration.setdefault(name, []).append(shared_u_of(each, quantity))
-    return sqrt(sum((sum(parts) / len(pieces)) ** 2 for parts in by_calibration.values()))
+        by_calibration.setdefault(each.circumstances.get(CALIBRATION, ""), []).append(each)
+    square = fourth = 0.0
+    for read in by_calibration.values():
+        part2 = (sum(shared_u_of(each, quantity) for each in read) / len(pieces)) ** 2
+        square += part2
+        fourth += part2**2 / min(shared_freedom_of(each, quantity) for each in read)
+    return sqrt(square), square**2 / fourth if fourth > 0 else inf
 
 
-def pieces_needed(sd: float, half_width: float, *, level: float = LEVEL, shared_u: float = 0.0) -> int | None:
+def limited(freedom: float) -> float | None:
+    """Degrees of freedom as they stand in a report: None where they have no limit."""
+    return freedom if isfinite(freedom) else None
+
+
+def pieces_needed(
+    sd: float,
+    half_width: float,
+    *,
+    level: float = LEVEL,
+    shared_u: float = 0.0,
+    shared_freedom: float = inf,
+) -> int | None:
     """Pieces whose mean has an interval of the wanted half width, if they spread as these did.
 
     Returns
@@ -224,10 +255,10 @@ def pieces_needed(sd: float, half_width: float, *, level: float = LEVEL, shared_
         raise InputError(f"half width: found {half_width}, expected more than zero")
 
     def half(count: int) -> float:
-        low, high = Estimate(0.0, sd / sqrt(count), count - 1, shared_u).interval(level)
+        low, high = Estimate(0.0, sd / sqrt(count), count - 1, shared_u, shared_freedom).interval(level)
         return (high - low) / 2
 
-    if student_factor(float("inf"), level) * shared_u >= half_width or half(MOST_PIECES) > half_width:
+    if student_factor(shared_freedom, level) * shared_u >= half_width or half(MOST_PIECES) > half_width:
         return None
     low, high = 1, MOST_PIECES
     while high - low > 1:

@@ -15,11 +15,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import hypot, sqrt
+from math import hypot, inf, sqrt
 
 import numpy as np
 
-from rig.population.batch import CALIBRATION, having, shared_u_of_mean
+from rig.population.batch import CALIBRATION, having, limited, shared_of_mean
 from rig.population.effects import EffectSize, hedges_g, paired_g
 from rig.population.equivalence import MarginVerdict
 from rig.population.estimates import Estimate, mean_of
@@ -51,6 +51,9 @@ class Difference:
         group shows nothing of how pieces spread.
     freedom
         Degrees of freedom of the scatter (Welch).
+    shared_freedom, effective_freedom
+        Degrees of freedom of the calibration's part, and of `u` as a whole, which the interval has; None
+        where they have no limit.
     p, p_holm
         How often chance alone gives a difference so large, alone and as one of all of the comparison.
     effect
@@ -86,6 +89,8 @@ class Difference:
     effect: EffectSize | None = None
     outcome: MarginVerdict | None = None
     notes: tuple[str, ...] = ()
+    shared_freedom: float | None = None
+    effective_freedom: float | None = None
 
     @property
     def estimate(self) -> Estimate | None:
@@ -93,7 +98,11 @@ class Difference:
         if self.u is None or self.freedom is None:
             return None
         scatter_u = sqrt(max(self.u**2 - self.shared_u**2, 0.0))
-        return Estimate(self.difference, scatter_u, self.freedom, self.shared_u)
+        return Estimate(self.difference, scatter_u, self.freedom, *self._shared)
+
+    @property
+    def _shared(self) -> tuple[float, float]:
+        return self.shared_u, inf if self.shared_freedom is None else self.shared_freedom
 
     def with_pieces(self, pieces: int) -> Estimate:
         """What would be known with so many pieces of each group, or pairs, that spread as these did."""
@@ -101,14 +110,19 @@ class Difference:
         assert estimate is not None
         if self.paired:
             variance = estimate.scatter_u**2 * self.n_first
-            return Estimate(self.difference, sqrt(variance / pieces), pieces - 1, self.shared_u)
+            return Estimate(self.difference, sqrt(variance / pieces), pieces - 1, *self._shared)
         parts = [((sd or 0.0) ** 2) / pieces for sd in (self.sd_first, self.sd_second)]
         freedom = _satterthwaite(parts, (pieces - 1, pieces - 1))
-        return Estimate(self.difference, sqrt(sum(parts)), freedom, self.shared_u)
+        return Estimate(self.difference, sqrt(sum(parts)), freedom, *self._shared)
 
 
 def mean_difference(
-    first: FloatArray, second: FloatArray, *, paired: bool = False, shared_u: float = 0.0
+    first: FloatArray,
+    second: FloatArray,
+    *,
+    paired: bool = False,
+    shared_u: float = 0.0,
+    shared_freedom: float = inf,
 ) -> Estimate:
     """Mean of the second less mean of the first, with its uncertainty.
 
@@ -118,8 +132,8 @@ def mean_difference(
         One value a piece; two or more each.
     paired
         The same pieces in the same order.
-    shared_u
-        The calibration's part, which more pieces do not make smaller.
+    shared_u, shared_freedom
+        The calibration's part, which more pieces do not make smaller, and its degrees of freedom.
 
     Notes
     -----
@@ -132,10 +146,14 @@ def mean_difference(
     (2.0, 4.0)
     """
     if paired:
-        return mean_of(second - first, shared_u)
+        return mean_of(second - first, shared_u, shared_freedom)
     parts = [float(each.var(ddof=1)) / len(each) for each in (first, second)]
     return Estimate(
-        float(second.mean() - first.mean()), sqrt(sum(parts)), _welch_freedom(parts, first, second), shared_u
+        float(second.mean() - first.mean()),
+        sqrt(sum(parts)),
+        _welch_freedom(parts, first, second),
+        shared_u,
+        shared_freedom,
     )
 
 
@@ -160,7 +178,7 @@ def difference_between(
     first, second = having(first_results, quantity), having(second_results, quantity)
     first, second, paired, notes = _paired(first, second)
     values, others = (np.array([each.values[quantity] for each in part]) for part in (first, second))
-    calibration, shared_u = _shared(first, second, quantity, paired=paired)
+    calibration, shared_u, shared_freedom = _shared(first, second, quantity, paired=paired)
     found = Difference(
         quantity=quantity,
         first=first_name,
@@ -174,6 +192,7 @@ def difference_between(
         paired=paired,
         difference=float(others.mean() - values.mean()),
         shared_u=shared_u,
+        shared_freedom=limited(shared_freedom),
         level=level,
         calibration=calibration,
         notes=tuple(notes),
@@ -182,7 +201,9 @@ def difference_between(
         lone = first_name if len(first) < 2 else second_name
         why = f"{lone} has one piece only, which shows nothing of how pieces spread: there is no interval."
         return replace(found, notes=(*notes, why))
-    estimate = mean_difference(values, others, paired=paired, shared_u=shared_u)
+    estimate = mean_difference(
+        values, others, paired=paired, shared_u=shared_u, shared_freedom=shared_freedom
+    )
     low, high = estimate.interval(level)
     return replace(
         found,
@@ -190,6 +211,7 @@ def difference_between(
         low=low,
         high=high,
         freedom=estimate.freedom,
+        effective_freedom=limited(estimate.effective_freedom),
         p=min(1.0, 2 * min(estimate.chance_above(0.0), estimate.chance_below(0.0))),
         effect=paired_g(values, others, level=level) if paired else hedges_g(values, others, level=level),
     )
@@ -224,26 +246,31 @@ def _paired(
 
 def _shared(
     first: Sequence[PieceResult], second: Sequence[PieceResult], quantity: str, *, paired: bool
-) -> tuple[str, float]:
-    """How the calibration stands between two groups, and what it leaves in their difference.
+) -> tuple[str, float, float]:
+    """How the calibration stands between two groups, what it leaves in their difference, and the degrees of
+    freedom of that.
 
     Read with one calibration, both are off alike: what is left is as much of it as the groups are unlike, the
     relative part of it at least. Read with two, nothing falls out.
     """
-    parts = [shared_u_of_mean(each, quantity) for each in (first, second)]
+    (first_u, first_freedom), (second_u, second_freedom) = (
+        shared_of_mean(each, quantity) for each in (first, second)
+    )
+    parts = [first_u, second_u]
     if not any(parts):
-        return NO_CALIBRATION_U, 0.0
+        return NO_CALIBRATION_U, 0.0, inf
     names = [[each.circumstances.get(CALIBRATION) for each in part] for part in (first, second)]
     alike = names[0] == names[1] if paired else len({*names[0], *names[1]}) == 1
     if not alike:
-        return UNLIKE_CALIBRATION, hypot(*parts)
+        fourth = first_u**4 / first_freedom + second_u**4 / second_freedom
+        return UNLIKE_CALIBRATION, hypot(*parts), hypot(*parts) ** 4 / fourth if fourth > 0 else inf
     means = [float(np.mean([each.values[quantity] for each in part])) for part in (first, second)]
     relative = max(
         part / abs(mean) if mean else float("inf") for part, mean in zip(parts, means, strict=True)
     )
     change = abs(means[1] - means[0])
     left = max(abs(parts[1] - parts[0]), relative * change if change else 0.0)
-    return SAME_CALIBRATION, min(left, hypot(*parts))
+    return SAME_CALIBRATION, min(left, hypot(*parts)), min(first_freedom, second_freedom)
 
 
 def _welch_freedom(parts: Sequence[float], first: FloatArray, second: FloatArray) -> float:

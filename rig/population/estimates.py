@@ -2,8 +2,7 @@
 
 Problem: more pieces make a mean better, but not its calibration, so the two parts of its uncertainty must not
 be divided by the same number. Plan: keep them apart to the end, join them by their squares, and give the sum
-the degrees of freedom that the random part leaves it (Welch and Satterthwaite); the calibration's part counts
-as known. Cost: a quantile.
+the degrees of freedom that both parts leave it (Welch and Satterthwaite). Cost: a quantile.
 
 References
 ----------
@@ -38,12 +37,15 @@ class Estimate:
         Degrees of freedom of that.
     shared_u
         Standard uncertainty that more pieces do not make smaller.
+    shared_freedom
+        Degrees of freedom of that; infinite where it counts as known.
     """
 
     value: float
     scatter_u: float
     freedom: float
     shared_u: float = 0.0
+    shared_freedom: float = inf
 
     @property
     def u(self) -> float:
@@ -53,7 +55,11 @@ class Estimate:
     @property
     def effective_freedom(self) -> float:
         """Degrees of freedom of the combined uncertainty."""
-        return self.freedom * (self.u / self.scatter_u) ** 4 if self.scatter_u > 0 else inf
+        if not self.u > 0:
+            return inf
+        scatter, shared = self.scatter_u / self.u, self.shared_u / self.u
+        left = scatter**4 / self.freedom + shared**4 / self.shared_freedom
+        return 1 / left if left > 0 else inf
 
     def interval(self, level: float = LEVEL) -> tuple[float, float]:
         """Ends of the two-sided interval."""
@@ -83,7 +89,7 @@ def student_below(freedom: float, t: float) -> float:
     return float(stdtr(_bounded(freedom), t))
 
 
-def mean_of(values: FloatArray, shared_u: float = 0.0) -> Estimate:
+def mean_of(values: FloatArray, shared_u: float = 0.0, shared_freedom: float = inf) -> Estimate:
     """Mean of pieces; two or more.
 
     Parameters
@@ -92,9 +98,12 @@ def mean_of(values: FloatArray, shared_u: float = 0.0) -> Estimate:
         One a piece, shape (n,).
     shared_u
         Part that is the same in all.
+    shared_freedom
+        Degrees of freedom of that.
     """
     count = len(values)
-    return Estimate(float(np.mean(values)), float(np.std(values, ddof=1)) / count**0.5, count - 1, shared_u)
+    scatter_u = float(np.std(values, ddof=1)) / count**0.5
+    return Estimate(float(np.mean(values)), scatter_u, count - 1, shared_u, shared_freedom)
 
 
 def _bounded(freedom: float) -> float:

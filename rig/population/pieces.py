@@ -9,8 +9,8 @@ Cost: one small object a capture.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from math import sqrt
+from dataclasses import dataclass, field, replace
+from math import inf, sqrt
 
 import numpy as np
 
@@ -64,6 +64,8 @@ class PieceResult:
         humidity, orientation, area, platen, calibration, contact force, conditioning, datum.
     curve
         The mean curve, where the capture has one.
+    freedom
+        Degrees of freedom of `u_shared`; of a quantity that is not in it they have no limit.
     """
 
     piece: str
@@ -75,6 +77,7 @@ class PieceResult:
     u_shared: Mapping[str, float]
     circumstances: Mapping[str, str]
     curve: Curve | None
+    freedom: Mapping[str, float] = field(default_factory=dict)
 
 
 def average_pieces(results: Sequence[PieceResult]) -> tuple[PieceResult, ...]:
@@ -101,7 +104,7 @@ def repeats_of(results: Sequence[PieceResult], quantity: str) -> list[FloatArray
 
 
 def _averaged(captures: Sequence[PieceResult]) -> PieceResult:
-    values, u, u_shared = {}, {}, {}
+    values, u, u_shared, freedom = {}, {}, {}, {}
     for name in dict.fromkeys(name for each in captures for name in each.values):
         having = [each for each in captures if np.isfinite(each.values.get(name, np.nan))]
         if not having:
@@ -111,14 +114,24 @@ def _averaged(captures: Sequence[PieceResult]) -> PieceResult:
         u_shared[name] = float(np.mean([shared_u_of(each, name) for each in having]))
         random2 = sum(random_u_of(each, name) ** 2 for each in having) / len(having) ** 2
         u[name] = sqrt(random2 + u_shared[name] ** 2)
+        # one calibration, read several times: its part is worth no more for that
+        freedom[name] = min(shared_freedom_of(each, name) for each in having)
     curve = mean_curve_of([each.curve for each in captures if each.curve is not None])
     name = ", ".join(each.capture for each in captures)
-    return replace(captures[0], capture=name, values=values, u=u, u_shared=u_shared, curve=curve)
+    return replace(
+        captures[0], capture=name, values=values, u=u, u_shared=u_shared, curve=curve, freedom=freedom
+    )
 
 
 def shared_u_of(result: PieceResult, quantity: str) -> float:
     """The calibration's part; nothing where it is not known."""
     return float(np.nan_to_num(result.u_shared.get(quantity, 0.0)))
+
+
+def shared_freedom_of(result: PieceResult, quantity: str) -> float:
+    """Degrees of freedom of the calibration's part; without a limit where none is known."""
+    found = result.freedom.get(quantity, inf)
+    return found if found > 0 else inf
 
 
 def random_u_of(result: PieceResult, quantity: str) -> float:

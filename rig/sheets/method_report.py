@@ -21,7 +21,7 @@ import numpy as np
 from rich.table import Table
 
 from rig.analyser import CALIBRATION_PART, FREEDOM, CaptureResult
-from rig.calibration import Aligner, Calibration, Signals, combined, coverage_factor, read_again, shifts
+from rig.calibration import Aligner, Calibration, Signals, coverage_factor, read_again, shifts
 from rig.capture import CaptureHeader
 from rig.errors import InputError
 from rig.methods import (
@@ -45,7 +45,7 @@ from rig.methods import (
     recovery_touches,
 )
 from rig.methods.steps import Pull, Touch, each_step
-from rig.samples import IntArray, Samples
+from rig.samples import FloatArray, IntArray, Samples
 from rig.sheets.quantities import quantity
 from rig.sheets.tables import empty_table, rounded
 from rig.units import parse
@@ -55,6 +55,9 @@ MOST_KEPT = 20_000_000
 
 SAME_FORCE = 0.01
 """Contacts at forces that differ by a larger share are not compared."""
+
+MANY = 1000.0
+"""More degrees of freedom than this are not told apart from a normal distribution."""
 
 RECOVERY = "recovery"
 LATEST = ("set_mm",)
@@ -68,6 +71,10 @@ EXACT = (
 PULLS = (
     "The method pulls: `pressrig pull` reads its pulls from the capture. What is said of its presses leans "
     "on a specimen that lets go, which one that is held does not."
+)
+INTERVALS = (
+    "Intervals are of 95 %, by Student's t at the effective degrees of freedom (df; Welch, Satterthwaite), "
+    "which the calibration's few readings limit."
 )
 
 
@@ -218,21 +225,27 @@ def _widened(outcome: Outcome, calibration: Calibration, under: Callable[[Calibr
     calibration's inputs off by its standard uncertainty (JCGM 100:2008, 5.1.3 note 2)."""
     if outcome.value is None or outcome.u is None:
         return outcome
-    parts = [(outcome.u, math.inf)]
+    variance, fourth = outcome.u**2, 0.0
     for shift in shifts(calibration):
         ways = [under(each).value for each in (shift.calibration, shift.opposite) if each is not None]
         off = [(value - outcome.value) ** 2 for value in ways if value is not None]
-        parts.append((math.sqrt(sum(off) / max(len(off), 1)), shift.degrees_of_freedom))
-    u, freedom = combined(parts)
-    return replace(outcome, u=u, degrees_of_freedom=_finite(freedom))
+        moved = sum(off) / max(len(off), 1)
+        variance += moved
+        fourth += moved**2 / shift.degrees_of_freedom
+    return replace(outcome, u=math.sqrt(variance), freedom=_effective_freedom(variance, fourth))
+
+
+def _effective_freedom(variance: float, fourth: float) -> float | None:
+    """Of a combined variance, from the squares of its parts over their degrees of freedom (JCGM 100:2008,
+    G.4.1); a reading's own part adds nothing to these. None where nothing limits it."""
+    return variance**2 / fourth if fourth > 0 else None
 
 
 def _with_interval(outcome: Outcome) -> Outcome:
-    """An outcome with its 95 % interval (JCGM 100:2008, G.3.2)."""
-    if outcome.value is None or outcome.u is None:
+    if outcome.u is None:
         return outcome
-    factor = coverage_factor(outcome.degrees_of_freedom or math.inf)
-    return replace(outcome, half95=outcome.u * float(factor))
+    freedom = math.inf if outcome.freedom is None else outcome.freedom
+    return replace(outcome, half95=float(coverage_factor(freedom)) * outcome.u)
 
 
 class _Windows:
@@ -367,28 +380,31 @@ def _of_cycles(name: str, method: Method, course: Course, result: CaptureResult 
         row = known[-1]
         how = f"From the last cycle ({int(result.columns['cycle'][row])}); no published procedure."
         why = "" if math.isfinite(u[row]) else "u: the first contact is the one that set counts from"
-        found = Outcome(name, shown.title, shown.unit, float(values[row]), _finite(u[row]), why, how)
-        return replace(found, degrees_of_freedom=_fewest_freedom(name, result, [row]))
+        freedom = _effective_freedom(float(u[row]) ** 2, float(_fourth(result, name, [row])[0]))
+        stated = (float(values[row]), _finite(u[row]))
+        return Outcome(name, shown.title, shown.unit, *stated, why, how, freedom=freedom)
     picked, picked_u = values[known], u[known]
     mean = float(picked.mean())
     # what single cycles share, such as a contact or a zero, no mean takes off
-    u_mean = math.sqrt(float(np.mean(picked_u**2)))
+    u2_mean = float(np.mean(picked_u**2))
+    u_mean = math.sqrt(u2_mean)
+    freedom = _effective_freedom(u2_mean, float(np.mean(_fourth(result, name, known))))
     parts: tuple[Part, ...] = ()
     if len(known) > 1:
         parts = (Part("standard deviation of the cycles", shown.unit, float(picked.std(ddof=1)), 0.0),)
     counted = "1 cycle" if len(known) == 1 else f"Mean of {len(known)} cycles"
     how = f"{counted} after {method.conditioning.cycles} of conditioning; u is that of a single one."
     why = "" if math.isfinite(u_mean) else "u: not known for all cycles"
-    freedom = _fewest_freedom(name, result, known)
     return Outcome(name, shown.title, shown.unit, mean, _finite(u_mean), why, how, parts, freedom)
 
 
-def _fewest_freedom(name: str, result: CaptureResult, rows: list[int]) -> float | None:
-    """Effective degrees of freedom of the cycle that has the fewest; None for infinitely many."""
+def _fourth(result: CaptureResult, name: str, rows: list[int]) -> FloatArray:
+    """Squares of the variances of some cycles over their degrees of freedom; zero where nothing limits
+    them."""
     freedom = result.columns.get(f"{name}{FREEDOM}")
-    if freedom is None or not np.isfinite(freedom[rows]).any():
-        return None
-    return float(np.nanmin(freedom[rows]))
+    if freedom is None:
+        return np.zeros(len(rows))
+    return np.asarray(result.columns[f"{name}_u"][rows] ** 4 / freedom[rows], np.float64)
 
 
 def _set_since_touch(
@@ -414,7 +430,9 @@ def _set_since_touch(
         u2 += 0.0 if part is None else sign * float(part[row]) ** 2
     touched_mm = touched.value + float(windows.frame.give_mm(np.array(touch_n)))
     how = f"Contact of the last cycle at {touch_n:g} N against the first touch; no published procedure."
-    return replace(outcome, value=last - touched_mm, u=math.sqrt(max(u2, 0.0)), why="", how=how)
+    variance = max(u2, 0.0)
+    freedom = _effective_freedom(variance, float(np.nan_to_num(_fourth(result, "set_mm", [row])[0])))
+    return replace(outcome, value=last - touched_mm, u=math.sqrt(variance), why="", how=how, freedom=freedom)
 
 
 def _last_good(method: Method, course: Course, result: CaptureResult) -> int:
@@ -450,6 +468,7 @@ def _notes(method: Method, header: CaptureHeader, course: Course, windows: _Wind
     yield NO_CONFORMITY
     yield EXACT
     yield from sentences_of_pulls(method)
+    yield INTERVALS
     if not course.presses and not course.kept:
         yield "The recording holds no marks of the method's steps: it was not run by `pressrig run`."
     elif not course.finished:
@@ -485,16 +504,26 @@ def method_table(report: MethodReport, *, plain: bool) -> Table:
     table.add_column("quantity")
     table.add_column("unit")
     table.add_column("value", justify="right")
-    table.add_column("+- (95 %)", justify="right")
-    table.add_column("u", justify="right")
+    for heading in ("u", "+- (95 %)", "df"):
+        table.add_column(heading, justify="right")
     table.add_column("how")
     for each in report.quantities:
         value = "-" if each.value is None else rounded(each.value, each.u or math.nan)
         u = "-" if each.u is None else rounded(each.u, each.u)
-        half = "-" if each.half95 is None or each.u is None else rounded(each.half95, each.u)
+        half = "-" if each.half95 is None else rounded(each.half95, each.half95)
         told = f"{each.why}. {each.how}" if each.why else each.how
-        table.add_row(each.title, each.unit, value, half, u, told)
+        table.add_row(each.title, each.unit, value, u, half, _freedom_words(each), told)
         for part in each.parts:
             part_u = rounded(part.u, part.u) if part.u else ""
-            table.add_row(f"  {part.what}", part.unit, rounded(part.value, part.u), "", part_u, "")
+            cells = (rounded(part.value, part.u), part_u)
+            table.add_row(f"  {part.what}", part.unit, *cells, "", "", "")
     return table
+
+
+def _freedom_words(outcome: Outcome) -> str:
+    """Effective degrees of freedom; beyond some hundred they no longer move the interval."""
+    if outcome.u is None:
+        return "-"
+    if outcome.freedom is None or outcome.freedom > MANY:
+        return "many"
+    return f"{outcome.freedom:.3g}"

@@ -208,6 +208,17 @@ def test_the_calibrations_part_is_in_the_interval_once(run, tmp_path):
     assert found["shared_u"] == pytest.approx(0, abs=1e-9)
 
 
+def test_a_table_may_say_how_many_degrees_of_freedom_the_calibrations_part_has(run, tmp_path):
+    rows = [f"{row},0.01,0.2,3" for row in two_batches(0.0)]
+    name = "secant_n_per_mm"
+    head = f"piece,batch,{name},{name}_u,{name}_u_shared,{name}_freedom"
+    document = json.loads(run("--table", table(tmp_path, rows, head), "--json"))
+    spring = document["comparison"]["figures"]["spring"][name]
+    assert spring["shared_freedom"] == 3
+    # t(3) = 3.182 where the scatter adds little; 1.96 without the column
+    assert 3.0 * 0.2 < spring["high"] - spring["mean"] < 3.2 * 0.2
+
+
 @pytest.mark.parametrize(
     ("batches", "verdict", "code"),
     [

@@ -5,7 +5,13 @@ from __future__ import annotations
 import json
 
 import pytest
+from click.testing import CliRunner
 from command_line import RIGS, done, pressrig, simulated
+
+from rig.capture import CaptureHeader, CaptureWriter
+from rig.cli.reporting import command
+from rig.errors import InputError
+from rig.methods import HEIGHT_KIND
 
 METHOD = """
 name: four squeezes
@@ -71,3 +77,22 @@ def test_a_capture_without_a_method_is_wrong_input(tmp_path) -> None:
     refused = pressrig(tmp_path, "report", output.splitlines()[-1])
     assert refused.returncode == 2
     assert "recorded without one" in refused.stderr
+
+
+@pytest.mark.parametrize(
+    ("surfaces", "way"),
+    [
+        (["bare", "piece"], "pressrig height --piece {}"),
+        (["bare"], "pressrig height --bare {} --piece CAPTURE"),
+        (["piece"], "pressrig height --piece {} --bare CAPTURE"),
+    ],
+)
+def test_touches_of_a_height_are_called_so_and_the_command_that_reads_them_is_named(
+    tmp_path, surfaces, way
+) -> None:
+    about = {"kind": HEIGHT_KIND, "surfaces": surfaces, "contact_n": 0.05, "top_n": 5.0}
+    with CaptureWriter.create(tmp_path, CaptureHeader(specimen="F-90-001", method=about)) as writer:
+        writer.end("height touched", {})
+    with pytest.raises(InputError, match="free height") as refused:
+        CliRunner().invoke(command, [str(writer.path)], catch_exceptions=False)
+    assert way.format(writer.path) in str(refused.value)

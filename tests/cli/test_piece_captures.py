@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 from studied_captures import CALIBRATION, METHOD, studied_capture
 
@@ -18,10 +20,10 @@ FULL_COUNTS = 20_000.0
 """20 N of the captures' scale of 0.001 N a count."""
 
 
-def off_by(relative: float) -> dict:
+def off_by(relative: float, freedom: float = math.inf) -> dict:
     """A calibration whose force scale is known to this share."""
     variance = (relative * FULL_COUNTS * 0.001) ** 2
-    force = Scale(0.001, uncertainty=ScaleUncertainty(FULL_COUNTS, ((variance,),)))
+    force = Scale(0.001, uncertainty=ScaleUncertainty(FULL_COUNTS, ((variance,),), freedom))
     return Calibration(force, Scale(0.005)).as_dict()
 
 
@@ -34,6 +36,13 @@ def test_a_scale_that_is_known_to_a_hundredth_leaves_a_hundredth_of_the_stiffnes
     found = one(studied_capture(tmp_path, "F1", 2.0, by="A", calibration=off_by(0.01)))
     assert found.u_shared[SECANT] == pytest.approx(0.01 * 2.0, rel=0.02)
     assert found.u[SECANT] >= found.u_shared[SECANT]
+
+
+def test_its_degrees_of_freedom_are_those_of_the_calibration(tmp_path):
+    found = one(studied_capture(tmp_path, "F1", 2.0, by="A", calibration=off_by(0.01, 5.0)))
+    assert found.freedom[SECANT] == pytest.approx(5.0, rel=0.01)
+    known = one(studied_capture(tmp_path, "F2", 2.0, by="A", calibration=off_by(0.01)))
+    assert SECANT not in known.freedom
 
 
 def test_in_a_difference_of_batches_it_leaves_a_hundredth_of_the_difference(tmp_path):

@@ -13,6 +13,7 @@ from rig.methods import (
     BALL_TYPE_2_RETURN_MM,
     BallDeformation,
     ball_deformation,
+    compression_sets,
     compression_stress_kpa,
     hysteresis_return_pct,
     in_standard_air,
@@ -79,6 +80,18 @@ def test_c13_compression_set_differs_by_its_base():
     # imposed deflection). With h0 = 50.00, hs = 25.00, hr = 47.50: 5.0 % and 10.0 %.
     assert set_of_height_pct(50.00, 47.50) == pytest.approx(5.0)
     assert set_of_deflection_pct(50.00, 25.00, 47.50) == pytest.approx(10.0)
+
+
+def test_c13_one_function_gives_compression_set_on_both_bases_and_names_them():
+    # C13. As above: 100 (h0 - hr)/h0 = 5.0 % (ISO 1856, ASTM D3574 test D) and 100 (h0 - hr)/(h0 - hs) =
+    # 10.0 % (ISO 815-1, ASTM D395 method B). Recalled.
+    found = compression_sets(free_height_mm=50.00, recovered_height_mm=47.50, spacer_height_mm=25.00)
+    assert [(round(each.pct, 9), each.basis, each.follows) for each in found] == [
+        (5.0, "of the free height", "ISO 1856 and ASTM D3574 test D"),
+        (10.0, "of the imposed deflection", "ISO 815-1 and ASTM D395 method B"),
+    ]
+    (alone,) = compression_sets(50.00, 47.50)
+    assert (alone.pct, alone.basis) == (pytest.approx(5.0), "of the free height")
 
 
 def test_c14_losses_are_in_per_cent_of_the_first_value():

@@ -21,6 +21,7 @@ def piece(
     capture: str | None = None,
     u: float = 0.0,
     shared: float = 0.0,
+    freedom: float | None = None,
     curve: Curve | None = None,
     quantity: str = STIFFNESS,
     **unlike: str,
@@ -29,7 +30,7 @@ def piece(
     how = ALIKE | {words.replace("_", " "): found for words, found in unlike.items()}
     return PieceResult(
         name, batch, state, capture or f"{name} {batch} {state} {value}", {quantity: value}, {quantity: u},
-        {quantity: shared}, how, curve,
+        {quantity: shared}, how, curve, {} if freedom is None else {quantity: freedom},
     )  # fmt: skip
 
 

@@ -68,6 +68,37 @@ def test_more_pieces_do_not_shrink_the_calibrations_part():
     assert figures.shared_u == pytest.approx(0.05)
 
 
+def test_a_calibration_from_few_readings_widens_the_interval_of_many_pieces():
+    figures = batch_figures(pieces(np.tile([1.9, 2.1], 5000), shared=0.05, freedom=4.0), STIFFNESS)
+    # the scatter leaves 0.1/100 N/mm: nearly all is the calibration's, with its four degrees of freedom
+    assert figures.freedom == pytest.approx(4.0, rel=0.01)
+    assert half_width(figures) == pytest.approx(stats.t.ppf(0.975, 4) * 0.05, rel=0.01)
+
+
+def test_scatter_and_calibration_join_by_welch_and_satterthwaite():
+    values = [2.0, 2.1, 2.3, 1.8]
+    figures = batch_figures(pieces(values, shared=0.1, freedom=5.0), STIFFNESS)
+    scatter2, shared2 = np.var(values, ddof=1) / 4, 0.01
+    freedom = (scatter2 + shared2) ** 2 / (scatter2**2 / 3 + shared2**2 / 5)
+    assert figures.freedom == pytest.approx(freedom)
+    assert figures.shared_freedom == 5.0
+    assert half_width(figures) == pytest.approx(stats.t.ppf(0.975, freedom) * math.sqrt(scatter2 + shared2))
+
+
+def test_of_one_calibration_the_fewest_degrees_of_freedom_count_and_unlike_ones_join():
+    one = [piece("a", 2.0, shared=0.04, freedom=9.0), piece("b", 2.1, shared=0.04, freedom=5.0)]
+    assert batch_figures(one, STIFFNESS).shared_freedom == 5.0
+    other = [piece("c", 2.2, shared=0.04, freedom=5.0, calibration="K2"), piece("d", 2.1, shared=0.04,
+             freedom=5.0, calibration="K2")]  # fmt: skip
+    # two equal parts of five degrees of freedom each have ten together
+    assert batch_figures([*one, *other], STIFFNESS).shared_freedom == pytest.approx(10)
+
+
+def test_captures_of_one_piece_keep_the_calibrations_degrees_of_freedom():
+    (mean,) = average_pieces([piece("a", 2.0, shared=0.03, freedom=6.0, capture=str(n)) for n in range(4)])
+    assert mean.freedom[STIFFNESS] == 6.0
+
+
 def test_calibrations_that_differ_within_a_batch_are_averaged_as_independent():
     values = [*pieces([2.0, 2.1], shared=0.04), *pieces([2.0, 2.1], batch="x", shared=0.04, calibration="K2")]
     assert batch_figures(values, STIFFNESS).shared_u == pytest.approx(0.04 / math.sqrt(2))
@@ -132,6 +163,8 @@ def test_the_pieces_needed_are_the_fewest_that_reach_the_half_width(sd, half):
 def test_no_number_of_pieces_reaches_what_the_calibration_forbids():
     assert pieces_needed(0.1, 0.09, shared_u=0.05) is None
     assert pieces_needed(0.1, 0.11, shared_u=0.05) is not None
+    # t(4) = 2.776: a calibration from few readings leaves 0.139
+    assert pieces_needed(0.1, 0.13, shared_u=0.05, shared_freedom=4.0) is None
 
 
 def test_the_spread_is_split_into_rig_piece_and_pieces_as_it_was_planted():

@@ -55,6 +55,23 @@ def test_the_interval_of_a_mean_holds_it_too_where_the_calibration_is_off():
     assert share_pct([each.low <= 2.0 <= each.high for each in without]) < 91
 
 
+def test_the_interval_of_a_mean_holds_it_where_few_readings_told_how_well_the_calibration_is_known():
+    """The calibration's part is estimated from four degrees of freedom, anew in each study."""
+    rng = np.random.default_rng(16)
+    values = rng.normal(2.0, 0.05, (STUDIES, 30)) + rng.normal(0, 0.1, (STUDIES, 1))
+    stated = 0.1 * np.sqrt(rng.chisquare(4, STUDIES) / 4)
+
+    def held(freedom):
+        found = [
+            batch_figures(pieces(each, shared=u, freedom=freedom), STIFFNESS)
+            for each, u in zip(values, stated, strict=True)
+        ]
+        return share_pct([each.low <= 2.0 <= each.high for each in found])
+
+    assert 93 <= held(4.0) <= 97
+    assert held(None) < 91
+
+
 @pytest.mark.parametrize(
     ("counts", "spreads"), [((8, 8), (0.1, 0.1)), ((8, 8), (0.05, 0.2)), ((6, 15), (0.2, 0.1))]
 )

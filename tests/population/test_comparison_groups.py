@@ -92,6 +92,20 @@ def test_unlike_calibrations_stay_in_the_difference_with_both_parts():
     assert (found.calibration, found.shared_u) == ("unlike", pytest.approx(0.05))
 
 
+def test_degrees_of_freedom_of_the_calibrations_reach_the_interval_of_the_difference():
+    both = {
+        "spring": pieces(VALUES, shared=0.3, freedom=4.0),
+        "autumn": pieces(VALUES, batch="autumn", shared=0.4, freedom=8.0, calibration="K2"),
+    }
+    found = one(both, although=["calibration"])
+    # 0.5^4 / (0.3^4/4 + 0.4^4/8)
+    assert found.shared_freedom == pytest.approx(0.0625 / (0.0081 / 4 + 0.0256 / 8))
+    scatter2 = found.u**2 - 0.25
+    freedom = found.u**4 / (scatter2**2 / found.freedom + 0.0625 / found.shared_freedom)
+    assert found.effective_freedom == pytest.approx(freedom)
+    assert found.high - found.difference == pytest.approx(stats.t.ppf(0.975, freedom) * found.u)
+
+
 def test_where_the_calibration_is_not_known_it_is_said():
     assert one({"a": pieces(VALUES), "b": pieces(VALUES, batch="b")}).calibration == "not known"
 

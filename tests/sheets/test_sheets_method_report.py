@@ -10,7 +10,9 @@ from datetime import date
 import numpy as np
 import pytest
 from rich.console import Console
+from scipy import stats
 
+from rig.analyser import AnalysisSettings, CaptureAnalysis
 from rig.calibration import Calibration, Frame, Record, Scale, ScaleUncertainty, Share
 from rig.capture import CaptureHeader
 from rig.errors import InputError
@@ -128,6 +130,32 @@ def test_what_cannot_be_had_is_empty_with_a_reason() -> None:
     assert found["support_factor"].u is None
 
 
+@pytest.mark.parametrize(
+    ("name", "basis", "other", "other_pct"),
+    [
+        ("set_of_height_pct", "of the free height", "of the imposed deflection", 3.2),
+        ("set_of_deflection_pct", "of the imposed deflection", "of the free height", 1.6),
+    ],
+)
+def test_a_compression_set_names_its_basis_and_the_other_one_stands_beside_it(
+    name, basis, other, other_pct
+) -> None:
+    _, found = report_of(spacer_mm=25.0)
+    each = found[name]
+    assert basis in each.title
+    assert f"Basis: {basis}." in each.how
+    (beside,) = [part for part in each.parts if other in part.what]
+    # 0.8 mm of 50 mm, and of the 25 mm that a spacer of 25 mm leaves
+    assert beside.value == pytest.approx(other_pct, abs=4 * beside.u)
+    assert 0 < beside.u < 0.1
+    assert beside.unit == "%"
+
+
+def test_without_a_spacer_the_set_of_the_free_height_says_how_to_have_the_other_one() -> None:
+    _, found = report_of()
+    assert "--spacer" in found["set_of_height_pct"].how
+
+
 def test_the_spacer_may_stand_among_the_conditions() -> None:
     _, found = report_of(replace(HEADER, conditions={"spacer": "2.5 cm"}))
     assert found["set_of_deflection_pct"].value == pytest.approx(3.2, abs=0.05)
@@ -167,20 +195,6 @@ def test_a_table_shows_values_readings_and_reasons() -> None:
     assert "height lost between the first and the last touch" in page.getvalue()
 
 
-def test_an_interval_widens_with_few_degrees_of_freedom() -> None:
-    def calibrated(freedom: float) -> Calibration:
-        known = ScaleUncertainty(1e5, ((0.0,),), shares=(Share("references", 0.05, freedom),))
-        return replace(CALIBRATION, force=replace(CALIBRATION.force, uncertainty=known))
-
-    few, many = (report_of(calibration=calibrated(freedom))[1]["cv40_kpa"] for freedom in (4.0, np.inf))
-    assert few.u == pytest.approx(many.u)
-    # Student's t for 95 %: 2.776 of 4 degrees of freedom, 1.960 of infinitely many (any table)
-    assert few.degrees_of_freedom == pytest.approx(4.0, rel=0.01)
-    assert few.half95 == pytest.approx(2.776 * few.u, rel=0.005)
-    assert many.degrees_of_freedom is None
-    assert many.half95 == pytest.approx(1.960 * many.u, rel=0.001)
-
-
 def test_without_marks_of_steps_nothing_is_made_up() -> None:
     _, samples = recording()
     report = method_report(HEADER, [], [samples], None)
@@ -212,3 +226,58 @@ def test_a_report_says_what_was_never_calibrated_and_what_is_overdue() -> None:
         note.startswith("Not calibrated: force, position, delay, frame, play") for note in report.notes
     )
     assert any("overdue" in note and "force (since 2021-01-01)" in note for note in report.notes)
+
+
+FEW = ScaleUncertainty(1e5, ((0.2**2,),), 5.0)
+"""A force scale known to 0.2 N at 100 N from a fit with five degrees of freedom."""
+
+
+def with_few() -> CaptureHeader:
+    return replace(
+        HEADER,
+        calibration=replace(CALIBRATION, force=replace(CALIBRATION.force, uncertainty=FEW)).as_dict(),
+    )
+
+
+def test_a_scale_from_few_readings_widens_the_interval_by_students_factor() -> None:
+    _, plain = report_of()
+    _, found = report_of(with_few())
+    stress = found["cv40_kpa"]
+    # Welch and Satterthwaite by hand: what the scale adds has five degrees of freedom, the rest has no limit
+    added2 = stress.u**2 - plain["cv40_kpa"].u ** 2
+    assert stress.freedom == pytest.approx(stress.u**4 / (added2**2 / 5), rel=1e-9)
+    assert stress.freedom < 20
+    assert stress.half95 == pytest.approx(stats.t.ppf(0.975, stress.freedom) * stress.u, rel=1e-9)
+
+
+def test_without_a_limit_of_the_degrees_of_freedom_the_factor_is_the_normal_one() -> None:
+    _, found = report_of()
+    assert found["cv40_kpa"].freedom is None
+    assert found["cv40_kpa"].half95 == pytest.approx(1.96 * found["cv40_kpa"].u, rel=1e-4)
+    assert found["support_factor"].half95 is None
+
+
+def test_a_quantity_of_the_cycles_has_the_degrees_of_freedom_of_its_columns() -> None:
+    text = TEXT.replace("support_factor, hysteresis_pct]", "peak_force_n]")
+    header = replace(with_few(), method={"file": "here.yaml", "text": text})
+    events, samples = recording()
+    analysis = CaptureAnalysis(
+        Calibration.from_dict(header.calibration), AnalysisSettings(contact_force_n=1.0)
+    )
+    analysis.push(samples)
+    result = analysis.finish()
+    report = method_report(header, events, [samples], result)
+    peak = report.quantities[-1]
+    # 106 N by a scale that is 0.2 % off: 0.21 N, beside some mN of the reading, so that the five are all
+    assert peak.u == pytest.approx(0.2 / 100 * 106, rel=0.02)
+    assert peak.freedom == pytest.approx(5, rel=0.05)
+    assert peak.half95 == pytest.approx(stats.t.ppf(0.975, peak.freedom) * peak.u, rel=1e-9)
+
+
+def test_the_table_shows_the_interval_and_its_degrees_of_freedom() -> None:
+    report, _ = report_of(with_few())
+    page = io.StringIO()
+    Console(file=page, width=220, no_color=True).print(method_table(report, plain=True))
+    heading = page.getvalue().splitlines()[1].split()
+    assert heading[-6:] == ["u", "+-", "(95", "%)", "df", "how"]
+    assert "many" in page.getvalue()
