@@ -109,9 +109,9 @@ def page_markdown(page: Page) -> str:
 def _html(block: Block, pictures: Mapping[str, str]) -> str:
     if isinstance(block, Words):
         kind = f' class="{block.kind}"' if block.kind else ""
-        return f"<p{kind}>{escape(block.text)}</p>"
+        return f"<p{kind}>{_with_commands(block.text)}</p>"
     if isinstance(block, Points):
-        return "<ul>\n" + "\n".join(f"<li>{escape(each)}</li>" for each in block.items) + "\n</ul>"
+        return "<ul>\n" + "\n".join(f"<li>{_with_commands(each)}</li>" for each in block.items) + "\n</ul>"
     if isinstance(block, Cells):
         return _html_table(block)
     data = base64.b64encode(pictures[block.name].encode()).decode("ascii")
@@ -119,6 +119,11 @@ def _html(block: Block, pictures: Mapping[str, str]) -> str:
         f'<figure><img alt="{escape(block.alt)}" src="data:image/svg+xml;base64,{data}">\n'
         f"<figcaption>{escape(block.caption)}</figcaption></figure>"
     )
+
+
+def _with_commands(text: str) -> str:
+    """Text with what stands between backticks set as a command."""
+    return re.sub(r"`([^`<>]+)`", r"<code>\1</code>", escape(text))
 
 
 def _html_table(table: Cells) -> str:
@@ -170,8 +175,12 @@ def _markdown(block: Block) -> Sequence[str]:
 
 
 def _plain(text: str) -> str:
-    """Text that Markdown shows as it is, on one line."""
-    return re.sub(r"([\\`*_<>|\[\]#])", r"\\\1", " ".join(text.split()))
+    """Text that Markdown shows as it is, on one line; a command between backticks stays one."""
+    parts = re.split(r"(`[^`|<>]+`)", " ".join(text.split()))
+    return "".join(
+        part if number % 2 else re.sub(r"([\\`*_<>|\[\]#])", r"\\\1", part)
+        for number, part in enumerate(parts)
+    )
 
 
 def _css_string(text: str) -> str:
