@@ -6,7 +6,7 @@ from datetime import date
 import pytest
 import yaml
 
-from rig.calibration import Calibration, Delay, Frame, Play, Record, Scale, ScaleUncertainty, Share
+from rig.calibration import Calibration, Delay, Frame, Play, ReadBy, Record, Scale, ScaleUncertainty, Share
 from rig.calibrationfile import read_calibration, with_part, write_calibration
 from rig.errors import InputError
 from rig.rigfile import read_rig_file
@@ -34,6 +34,7 @@ WHOLE = Calibration(
         8.0,
         (),
         RECORD,
+        ReadBy("0123456789abcdef", "fedcba9876543210", 21.5),
     ),
     Play(0.03, 0.002, 9.0, RECORD),
     "bench",

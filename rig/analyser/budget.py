@@ -1,8 +1,9 @@
 """Which part of the uncertainty dominates: the budget of one cycle.
 
-The calibration's parts come from the propagation. The reading's parts are found by halving: with one source
-of doubt halved, the stated variance falls by three quarters of that source's share. What no source accounts
-for is how far turns between samples, chords and fits can be trusted.
+The calibration's parts come from the propagation. The reading's parts are found by doubling: with one source
+of doubt doubled, the stated variance rises by three times that source's share. (Halved, it would not fall: a
+fit that is told of half its noise takes the rest for a misfit.) What no source accounts for is how far turns
+between samples, chords and fits can be trusted.
 """
 
 from __future__ import annotations
@@ -23,9 +24,9 @@ from rig.calibration import Calibration, coverage_factor
 from rig.errors import InputError
 from rig.samples import FloatArray
 
-HALVED = 0.5
-FALLEN = 1 - HALVED**2
-"""What halving a source takes off its variance."""
+DOUBLED = 2.0
+RISEN = DOUBLED**2 - 1
+"""What doubling a source adds to its variance, in shares of it."""
 
 NOISE, POSITION_NOISE, RESOLUTION, DRIFT, REST = (
     "force noise",
@@ -80,25 +81,25 @@ def budget(examined: Examined, calibration: Calibration, conditioning: int = 0) 
         If no cycle was examined.
     """
     propagation = Propagation(calibration)
-    view, halves = CalibratedView(calibration), [CalibratedView(calibration) for _ in range(4)]
+    view, doubles = CalibratedView(calibration), [CalibratedView(calibration) for _ in range(5)]
     rows: list[tuple[Columns, list[Columns], dict[str, Columns]]] = []
     for segment, context in examined.kept:
         plain = view.measure(segment, context)
-        halved = [
+        doubled = [
             each.measure(segment, variant)
-            for each, variant in zip(halves, _halved_contexts(context), strict=True)
+            for each, variant in zip(doubles, _doubled_contexts(context), strict=True)
         ]
-        rows.append((plain, halved, propagation.contributions(segment, context, plain)))
+        rows.append((plain, doubled, propagation.contributions(segment, context, plain)))
     if not rows:
         raise InputError("budget: no cycle to examine; a cycle of more samples than fit is not kept")
     number, row = representative([plain for plain, _, _ in rows], conditioning)
-    plain, halved, moved = rows[number]
+    plain, doubled, moved = rows[number]
     names = tuple(
         name
         for name in plain
         if f"{name}_u" in plain and np.isfinite(plain[name][row]) and not name.startswith("softening.")
     )
-    reading = _reading_parts(plain, halved, names, row, examined.kept[number][1].noise)
+    reading = _reading_parts(plain, doubled, names, row, examined.kept[number][1].noise)
     calibrated = np.array([[moved[source][name][row] for name in names] for source in propagation.sources])
     parts = np.concatenate([np.abs(calibrated).reshape(-1, len(names)), reading])
     u = np.sqrt((parts**2).sum(axis=0))
@@ -135,28 +136,36 @@ def _widened(examined: Examined, calibration: Calibration, until: int) -> Column
     return widened
 
 
-def _halved_contexts(context: Context) -> Iterator[Context]:
-    """The context with each source of the reading's doubt halved, in the order of `READING_SOURCES`."""
+def _doubled_contexts(context: Context) -> Iterator[Context]:
+    """The context with each source of the reading's doubt doubled, in the order of `READING_SOURCES`;
+    and with both noises doubled at once."""
     noise = context.noise
     steady_n = noise.undithered_force_n
     held = replace(context, steady_u_n=steady_n)
-    yield replace(held, noise=replace(noise, force_n=HALVED * noise.force_n))
-    yield replace(held, noise=replace(noise, position_mm=HALVED * noise.position_mm))
-    finer = replace(noise, position_resolution_mm=HALVED * noise.position_resolution_mm)
-    yield replace(context, noise=finer, steady_u_n=HALVED * steady_n)
-    yield replace(held, drift_share=HALVED * DRIFT_SHARE)
+    yield replace(held, noise=replace(noise, force_n=DOUBLED * noise.force_n))
+    yield replace(held, noise=replace(noise, position_mm=DOUBLED * noise.position_mm))
+    coarser = replace(noise, position_resolution_mm=DOUBLED * noise.position_resolution_mm)
+    yield replace(context, noise=coarser, steady_u_n=DOUBLED * steady_n)
+    yield replace(held, drift_share=DOUBLED * DRIFT_SHARE)
+    louder = replace(noise, force_n=DOUBLED * noise.force_n, position_mm=DOUBLED * noise.position_mm)
+    yield replace(held, noise=louder)
 
 
 def _reading_parts(
-    plain: Columns, halved: list[Columns], names: tuple[str, ...], row: int, noise: MeasuringNoise
+    plain: Columns, doubled: list[Columns], names: tuple[str, ...], row: int, noise: MeasuringNoise
 ) -> FloatArray:
     """Contributions in the order of `READING_SOURCES`, shape (5, k)."""
     whole = np.array([plain[f"{name}_u"][row] for name in names]) ** 2
     squares = []
-    for columns in halved:
-        less = np.array([columns[f"{name}_u"][row] for name in names]) ** 2
-        squares.append(np.clip(np.nan_to_num((whole - less) / FALLEN), 0.0, np.nan_to_num(whole)))
-    force, position, rounding, drift = squares
+    for columns in doubled:
+        more = np.array([columns[f"{name}_u"][row] for name in names]) ** 2
+        squares.append(np.clip(np.nan_to_num((more - whole) / RISEN), 0.0, np.nan_to_num(whole)))
+    force, position, rounding, drift, both = squares
+    # a fit weighs its samples by both noises: one alone shows less than its part
+    shown = force + position
+    force, position = (
+        each * np.maximum(both / np.where(shown > 0, shown, 1.0), 1.0) for each in (force, position)
+    )
     # what one sample is worth holds its rounding already
     force_share, position_share = (
         min((step / sqrt(12) / sd) ** 2, 1.0) if sd > 0 else 0.0
@@ -169,7 +178,7 @@ def _reading_parts(
     parts = np.stack([(1 - force_share) * force, (1 - position_share) * position, rounding, drift])
     found = parts.sum(axis=0)
     whole = np.nan_to_num(whole)
-    # halving changes where a fit ends, too: never more than was stated
+    # doubling changes where a fit ends, too: never more than was stated
     with np.errstate(divide="ignore", invalid="ignore"):
         parts *= np.where(found > whole, whole / found, 1.0)
     rest = np.maximum(whole - parts.sum(axis=0), 0.0)

@@ -3,12 +3,14 @@
 The examined cycles are measured many times, each time with a calibration drawn out of those that its
 evidence allows and with fresh noise on every sample (JCGM 101:2008). What the reading leaves beyond noise
 (resolution, drift of the zero, turns and fits) is not independent from sample to sample, and cannot be drawn
-for each; it is added to the quantities as the budget states it. Cost: one analysis of the examined cycles
-for each draw.
+for each; it is added to the quantities as the budget states it. A drawn sample has the recorded noise in it
+and the drawn one, and is measured as what it is: a fit that was told of half its noise would take it for a
+misfit, and end elsewhere. Cost: one analysis of the examined cycles for each draw.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -16,6 +18,7 @@ import numpy as np
 
 from rig.analyser.budget import DRIFT, RESOLUTION, REST, Budget, budget
 from rig.analyser.examined import Examined
+from rig.analyser.settings import MeasuringNoise
 from rig.analyser.strokes import Columns
 from rig.analyser.view import CalibratedView
 from rig.calibration import Calibration, drawn
@@ -103,12 +106,24 @@ def _measured_once(
     view = CalibratedView(other)
     columns: Columns = {}
     for segment, context in examined.kept:
-        noisy = _with_noise(segment, *context.noise.before_rounding, random)
-        columns = view.measure(view.reread(noisy, calibration), context)
+        added = context.noise.before_rounding
+        noisy = _with_noise(segment, *added, random)
+        columns = view.measure(
+            view.reread(noisy, calibration), replace(context, noise=_noisier(context.noise, *added))
+        )
         row = np.flatnonzero(columns["cycle"] == stated.cycle)
         if len(row):
             return np.array([columns[name][row[0]] for name in stated.names])
     raise AssertionError("the budget's cycle is among the examined ones")
+
+
+def _noisier(noise: MeasuringNoise, force_n: float, position_mm: float) -> MeasuringNoise:
+    """What a single sample is worth once such noise has come on top of its own."""
+    return replace(
+        noise,
+        force_n=math.hypot(noise.force_n, force_n),
+        position_mm=math.hypot(noise.position_mm, position_mm),
+    )
 
 
 def _with_noise(segment: Segment, force_n: float, position_mm: float, random: np.random.Generator) -> Segment:

@@ -26,7 +26,7 @@ from rig.calibration.force_calibration import (
     calibrate_force,
     loads_of,
 )
-from rig.calibration.frame import Frame
+from rig.calibration.frame import Frame, ReadBy
 from rig.calibration.frame_measuring import Block, FrameMeasurement, measure_frame
 from rig.calibration.height import Height, HeightPart, PlatenTouch, height_at
 from rig.calibration.plateaus import Plateau, PlateauRule, settled_plateau
@@ -88,6 +88,7 @@ __all__ = [
     "Play",
     "PolynomialFit",
     "PositionCalibration",
+    "ReadBy",
     "Reading",
     "ReadingTable",
     "Record",

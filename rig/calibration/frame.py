@@ -2,6 +2,9 @@
 
 A frame takes up its slack first and is stiffer afterwards, so one number is seldom enough: the give is a
 curve through a few knots, smooth, because the slope of a specimen's curve is read through it.
+
+It was read by the scales of force and position itself. Taken off readings of the same scales, it undoes what
+those are wrong by: a share of the give that is in both. So it remembers by which scales it was read.
 """
 
 from __future__ import annotations
@@ -19,6 +22,37 @@ from rig.samples import FloatArray
 
 if TYPE_CHECKING:
     from scipy.interpolate import CubicSpline
+
+OF_FORCE, OF_POSITION = "force calibration, ", "position calibration, "
+"""How the names of shares begin that come from a scale."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReadBy:
+    """Scales by which presses of a block were read.
+
+    Parameters
+    ----------
+    force, position
+        Their identities; empty where there was none.
+    touch_mm
+        Position of the touch, mean of the presses.
+    """
+
+    force: str = ""
+    position: str = ""
+    touch_mm: float = 0.0
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain mapping."""
+        return {"force_scale": self.force, "position_scale": self.position, "touch_mm": self.touch_mm}
+
+    @classmethod
+    def from_dict(cls, mapping: Mapping[str, Any] | None) -> ReadBy:
+        """Read back what `as_dict` wrote; no scales where there is none."""
+        if mapping is None:
+            return cls()
+        return cls(str(mapping["force_scale"]), str(mapping["position_scale"]), finite(mapping["touch_mm"]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +72,8 @@ class Frame:
         Further parts of the uncertainty in proportion to the give.
     record
         What it rests on.
+    read_by
+        Scales by which it was measured.
     """
 
     force_n: tuple[float, ...] = (1.0,)
@@ -46,6 +82,7 @@ class Frame:
     degrees_of_freedom: float = math.inf
     shares: tuple[Share, ...] = ()
     record: Record = field(default_factory=Record)
+    read_by: ReadBy = field(default_factory=ReadBy)
 
     @classmethod
     def straight(cls, compliance_mm_per_n: float) -> Frame:
@@ -79,6 +116,8 @@ class Frame:
             if math.isfinite(self.degrees_of_freedom):
                 fields["degrees_of_freedom"] = self.degrees_of_freedom
             fields["shares"] = [share.as_dict() for share in self.shares]
+        if self.read_by != ReadBy():
+            fields["read_by"] = self.read_by.as_dict()
         return fields | self.record.as_dict()
 
     @classmethod
@@ -98,6 +137,7 @@ class Frame:
             freedom(mapping.get("degrees_of_freedom")),
             tuple(Share.from_dict(each) for each in mapping.get("shares", ())),
             Record.from_dict(mapping),
+            ReadBy.from_dict(mapping.get("read_by")),
         )
 
 

@@ -19,7 +19,7 @@ import numpy as np
 
 from rig.calibration.calibration import Calibration
 from rig.calibration.evidence import Record, Share
-from rig.calibration.frame import Frame
+from rig.calibration.frame import OF_FORCE, OF_POSITION, Frame, ReadBy
 from rig.calibration.frame_curves import (
     LEAST_STEPS,
     MOST_STEPS,
@@ -237,7 +237,11 @@ def measure_frame(
     details["noise"] = {"force_n": sensing.force_u_n, "position_mm": sensing.position_u_mm}
     return replace(
         found,
-        frame=replace(found.frame, record=Record(references=(block.words,), details=details)),
+        frame=replace(
+            found.frame,
+            record=Record(references=(block.words,), details=details),
+            read_by=_read_by(calibration, curve),
+        ),
         choices=choices,
         reason=reason,
         left_out=presses.left_out,
@@ -463,12 +467,21 @@ def _left_by_curve(curve: Curve, variance_mm2: FloatArray) -> float:
 
 
 def _shares(calibration: Calibration, block: Block, curve: Curve) -> Iterator[Share]:
-    for name, scale in (("force", calibration.force), ("position", calibration.position)):
+    for name, scale in ((OF_FORCE, calibration.force), (OF_POSITION, calibration.position)):
         if scale is not None:
             yield from _scale_shares(name, scale)
     if block.relative_u:
         of_block = block.give_mm_per_n * float(curve.knots_n[-1] / curve.give_mm[-1])
         yield Share("stiffness of the block", of_block * block.relative_u)
+
+
+def _read_by(calibration: Calibration, curve: Curve) -> ReadBy:
+    force, position = calibration.force, calibration.position
+    return ReadBy(
+        "" if force is None else force.identity,
+        "" if position is None else position.identity,
+        float(curve.touches_mm.mean()),
+    )
 
 
 def _scale_shares(name: str, scale: Scale) -> Iterator[Share]:
@@ -477,9 +490,9 @@ def _scale_shares(name: str, scale: Scale) -> Iterator[Share]:
         return
     value = abs(float(scale.value(known.unit_counts + scale.zero_counts)))
     u = math.sqrt(max(float(np.sum(known.covariance)), 0.0))
-    yield Share(f"{name} calibration, fit", u / value, known.degrees_of_freedom)
+    yield Share(f"{name}fit", u / value, known.degrees_of_freedom)
     for share in known.shares:
-        yield Share(f"{name} calibration, {share.source}", share.relative_u, share.degrees_of_freedom)
+        yield Share(f"{name}{share.source}", share.relative_u, share.degrees_of_freedom)
 
 
 def _measurement(

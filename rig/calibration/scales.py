@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -104,6 +106,18 @@ class Scale:
     def with_terms(self, terms: tuple[float, ...]) -> Scale:
         """The same scale with other numbers for its terms."""
         return replace(self, per_count=terms[0], bends=tuple(terms[1:]))
+
+    @property
+    def identity(self) -> str:
+        """Sixteen hexadecimal digits that are the same for the same terms and the same doubt about them, so
+        that errors found under both are one error; the zero is no matter."""
+        known = self.uncertainty
+        doubt = None
+        if known is not None:
+            shares = [share.as_dict() for share in known.shares]
+            doubt = [known.unit_counts, known.covariance, repr(known.degrees_of_freedom), shares]
+        text = json.dumps([self.terms, doubt], sort_keys=True)
+        return hashlib.sha256(text.encode("ascii")).hexdigest()[:16]
 
     @property
     def value_range(self) -> tuple[float, float] | None:

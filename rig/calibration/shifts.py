@@ -4,7 +4,8 @@ Problem: what an uncertain calibration does to a stiffness or to a loop's area h
 and right, since feet, turns and fits lie in between. Plan: the law of propagation in its numerical form
 (JCGM 100:2008, 5.1.3 note 2): a quantity is worked out again with an input moved by its standard
 uncertainty, and the difference is that input's contribution. Correlated inputs are first turned into
-independent directions. The same description draws calibrations at random for a Monte Carlo (JCGM 101:2008).
+independent directions. A scale that is off takes along the frame that was read by it, since what it is wrong
+by is in both. The same description draws calibrations at random for a Monte Carlo (JCGM 101:2008).
 Cost: as many further calibrations as there are independent directions, some ten.
 """
 
@@ -17,6 +18,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from rig.calibration.calibration import Calibration
+from rig.calibration.frame import OF_FORCE, OF_POSITION, Frame
 from rig.calibration.scales import Scale
 from rig.samples import FloatArray
 
@@ -76,15 +78,13 @@ def _student_factor(degrees_of_freedom: float, random: np.random.Generator) -> f
 
 def _shifts(calibration: Calibration) -> Iterator[Shift]:
     for off in _scale_shifts(calibration.force):
-        yield Shift(
-            f"force calibration, {off.source}", off.degrees_of_freedom, replace(calibration, force=off.scale)
-        )
+        frame = _read_by_force(calibration, off.scale)
+        moved = replace(calibration, force=off.scale, frame=frame)
+        yield Shift(f"{OF_FORCE}{off.source}", off.degrees_of_freedom, moved)
     for off in _scale_shifts(calibration.position):
-        yield Shift(
-            f"position calibration, {off.source}",
-            off.degrees_of_freedom,
-            replace(calibration, position=off.scale),
-        )
+        frame = _read_by_position(calibration, off.scale)
+        moved = replace(calibration, position=off.scale, frame=frame)
+        yield Shift(f"{OF_POSITION}{off.source}", off.degrees_of_freedom, moved)
     delay, play = calibration.delay, calibration.play
     if delay.u_s:
         yield Shift(
@@ -121,6 +121,33 @@ def _scale_shifts(scale: Scale | None) -> Iterator[_ScaleOff]:
             yield _ScaleOff(share.source, share.degrees_of_freedom, scale.with_terms(terms))
 
 
+def _same_force(calibration: Calibration) -> bool:
+    """Whether the frame was read by the scale of force that is in use."""
+    return calibration.force is not None and calibration.frame.read_by.force == calibration.force.identity
+
+
+def _same_position(calibration: Calibration) -> bool:
+    scale = calibration.position
+    return scale is not None and calibration.frame.read_by.position == scale.identity
+
+
+def _read_by_force(calibration: Calibration, off: Scale) -> Frame:
+    """The frame as another scale would have read its forces; as it is where another one had read it."""
+    frame, scale = calibration.frame, calibration.force
+    if scale is None or not _same_force(calibration):
+        return frame
+    return replace(frame, force_n=tuple(off.value(scale.counts(np.array(frame.force_n))).tolist()))
+
+
+def _read_by_position(calibration: Calibration, off: Scale) -> Frame:
+    frame, scale = calibration.frame, calibration.position
+    if scale is None or not _same_position(calibration):
+        return frame
+    touch_mm = frame.read_by.touch_mm
+    reached_mm = off.value(scale.counts(touch_mm + np.array([0.0, *frame.give_at_mm])))
+    return replace(frame, give_at_mm=tuple((reached_mm[1:] - reached_mm[0]).tolist()))
+
+
 def _frame_shifts(calibration: Calibration) -> Iterator[Shift]:
     frame = calibration.frame
     if frame.covariance_mm2 is None:
@@ -129,8 +156,10 @@ def _frame_shifts(calibration: Calibration) -> Iterator[Shift]:
     for direction in _directions(frame.covariance_mm2):
         moved = replace(frame, give_at_mm=tuple((give + direction).tolist()))
         yield Shift("frame, fit", frame.degrees_of_freedom, replace(calibration, frame=moved))
+    # those of scales that are still in use are moved together with the scales
+    followed = [OF_FORCE] * _same_force(calibration) + [OF_POSITION] * _same_position(calibration)
     for share in frame.shares:
-        if share.relative_u:
+        if share.relative_u and not share.source.startswith(tuple(followed)):
             moved = replace(frame, give_at_mm=tuple((give * (1 + share.relative_u)).tolist()))
             yield Shift(f"frame, {share.source}", share.degrees_of_freedom, replace(calibration, frame=moved))
 
@@ -148,14 +177,19 @@ def _directions(covariance: tuple[tuple[float, ...], ...]) -> list[FloatArray]:
 
 def _moved(off: Calibration, nominal: Calibration, shifted: Calibration, times: float) -> Calibration:
     """`off` moved by so many times the way from the nominal to the shifted calibration."""
-
-    gives = zip(off.frame.give_at_mm, nominal.frame.give_at_mm, shifted.frame.give_at_mm, strict=True)
+    frames = (off.frame, nominal.frame, shifted.frame)
+    gives = zip(*(each.give_at_mm for each in frames), strict=True)
+    forces = zip(*(each.force_n for each in frames), strict=True)
     return replace(
         off,
         force=_scale_moved(off.force, nominal.force, shifted.force, times),
         position=_scale_moved(off.position, nominal.position, shifted.position, times),
         delay=replace(off.delay, s=off.delay.s + times * (shifted.delay.s - nominal.delay.s)),
-        frame=replace(off.frame, give_at_mm=tuple(at + times * (to - start) for at, start, to in gives)),
+        frame=replace(
+            off.frame,
+            force_n=tuple(at + times * (to - start) for at, start, to in forces),
+            give_at_mm=tuple(at + times * (to - start) for at, start, to in gives),
+        ),
         play=replace(off.play, mm=off.play.mm + times * (shifted.play.mm - nominal.play.mm)),
     )
 

@@ -9,7 +9,17 @@ import scipy.stats
 from press_recordings import CALIBRATION, counts, power, presses
 
 from rig.analyser import AnalysisSettings, CaptureAnalysis, budget, monte_carlo
-from rig.calibration import Delay, Frame, Play, Record, ScaleUncertainty, Share, coverage_factor
+from rig.calibration import (
+    Delay,
+    Frame,
+    Play,
+    ReadBy,
+    Record,
+    ScaleUncertainty,
+    Share,
+    coverage_factor,
+    drawn,
+)
 from rig.errors import InputError
 
 K_N_PER_MM, DEPTH_MM, SPEED_MM_PER_S = 4.0, 10.0, 10.0
@@ -70,6 +80,46 @@ def test_a_doubtful_frame_counts_with_the_square_of_the_stiffness():
     frame = Frame((50.0,), (0.0,), (((50 * u_mm_per_n) ** 2,),))
     u, value = part_of("secant_n_per_mm", frame=frame)
     assert u == pytest.approx(value**2 * u_mm_per_n, rel=0.01)
+
+
+COMPLIANCE_MM_PER_N = 0.1
+"""Of a frame that takes two fifths of the travel."""
+
+FRAME_SHARES = (
+    Share("force calibration, references", 2e-3),
+    Share("position calibration, block", 3e-3),
+)
+
+
+def soft_frame(*read_by):
+    return Frame(
+        (50.0,), (50 * COMPLIANCE_MM_PER_N,), ((0.0,),), shares=FRAME_SHARES, read_by=ReadBy(*read_by)
+    )
+
+
+def test_a_frame_read_by_the_same_scales_undoes_what_they_are_wrong_by():
+    # x = d + c F is wrong by e_x, c F is taken off wrong by e_x too: k = F/d is left with e_F and e_x
+    frame = soft_frame(FORCE.identity, POSITION.identity, 22.0)
+    u, value = part_of("secant_n_per_mm", force=FORCE, position=POSITION, frame=frame)
+    assert value == pytest.approx(1 / (1 / K_N_PER_MM - COMPLIANCE_MM_PER_N), rel=2e-3)
+    assert u == pytest.approx(np.hypot(2e-3, 3e-3) * value, rel=0.01)
+
+
+def test_a_frame_read_by_older_scales_is_wrong_by_those_as_well():
+    # of d, c F is K c/(1 - K c): each error counts once in F or x, and again, independently, in the frame
+    lever = K_N_PER_MM * COMPLIANCE_MM_PER_N / (1 - K_N_PER_MM * COMPLIANCE_MM_PER_N)
+    wanted = np.hypot(1 + lever, lever) * np.hypot(2e-3, 3e-3)
+    u, value = part_of("secant_n_per_mm", force=FORCE, position=POSITION, frame=soft_frame("older", "older"))
+    assert u == pytest.approx(wanted * value, rel=0.01)
+
+
+def test_a_drawn_scale_takes_its_frame_along():
+    frame = soft_frame(FORCE.identity, POSITION.identity, 22.0)
+    calibration = replace(CALIBRATION, force=FORCE, position=POSITION, frame=frame)
+    other = drawn(calibration, np.random.default_rng(5))
+    assert other.frame.force_n[0] / 50 == pytest.approx(other.force.per_count / FORCE.per_count)
+    assert other.frame.give_at_mm[0] / 5 == pytest.approx(other.position.per_count / POSITION.per_count)
+    assert other.frame.force_n[0] != 50.0
 
 
 def test_a_doubtful_delay_is_false_hysteresis():
@@ -224,6 +274,15 @@ def test_propagation_agrees_with_monte_carlo_within_a_tenth():
     drawn = monte_carlo(analysis.examined, analysis.applied, 500, seed=11)
     at = [drawn.budget.names.index(name) for name in MAIN]
     assert drawn.budget.half95[at] == pytest.approx((drawn.high - drawn.low)[at] / 2, rel=0.1)
+
+
+def test_draws_of_a_foot_scatter_as_its_fit_says():
+    # recorded noise and drawn noise together are no misfit: the foot must not be shortened for them
+    sphere = counts(presses(2), power(2.5, 1.5)(presses(2)), seed=1)
+    analysis, _ = analysis_of(sphere, examine=2)
+    found = monte_carlo(analysis.examined, analysis.applied, 200, seed=2)
+    at = [found.budget.names.index(name) for name in ("contact_mm", "foot_exponent")]
+    assert ((found.high - found.low)[at] / 2 / found.budget.half95[at] < 1.3).all()
 
 
 def test_too_few_draws_are_refused():
