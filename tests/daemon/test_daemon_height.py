@@ -31,8 +31,8 @@ def spring(tmp_path_factory):
 
 
 HALF_INTERVALS = 1.6
-"""A 95 % interval misses in one of twenty runs, and the noise falls otherwise when the machine is busy. 1.6 of
-its halves are 3.1 standard uncertainties or more, which one of 500 exceeds."""
+"""A 95 % interval misses in one of twenty runs, and the noise falls otherwise when the machine is busy.
+1.6 of its halves are 3.1 standard uncertainties or more, which one of 500 exceeds."""
 
 
 def within(height, truth_mm):

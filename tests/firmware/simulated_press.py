@@ -274,8 +274,8 @@ def running_bench(build: Path, folder: Path, *options: str) -> Iterator[Bench]:
 def driven_bench(build: Path, folder: Path, *options: str) -> Iterator[Driver]:
     """A bench and a reader of it, streaming.
 
-    The chip's time waits for a host that a busy machine keeps from beating; what the firmware does in a silence
-    is measured in the chip's time all the same.
+    The chip's time waits for a host that a busy machine keeps from beating; what the firmware does in a
+    silence is measured in the chip's time all the same.
     """
     with (
         running_bench(build, folder, "--patience", str(BENCH_PATIENCE_S), *options) as bench,
