@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+import pytest
 from delivering import CALIBRATION
 
 from rig.calibration import Calibration
@@ -26,6 +27,10 @@ PIECE_MET_MM = 12.0
 LIMITS = RigLimits((1.0, 110.0), 30.0, (-5.0, 500.0), 200.0, 500.0, 0.0, 500.0)
 PATIENCE = 20.0
 """The device waits so many times longer for a heartbeat: a busy machine is not what is looked at here."""
+
+SILENCE_S = 10.0
+"""So long may the samples stay away before the driver halts: a busy machine keeps a thread from running for
+longer than the 0.35 s of a real rig."""
 
 PLAN = HeightPlan(touches=4)
 
@@ -124,7 +129,11 @@ def touch(
                 rig.replace_specimen(bare, bare_met_mm)
 
         about = CaptureHeader(specimen="F-90 no. 7", calibration=calibration.as_dict())
-        with Reader(PortAddress(path=port.path), "framed", rate_hz=500.0, lock_places=[folder]) as reader:
+        with (
+            pytest.MonkeyPatch.context() as patched,
+            Reader(PortAddress(path=port.path), "framed", rate_hz=500.0, lock_places=[folder]) as reader,
+        ):
+            patched.setattr("rig.daemon.driving.QUIET_S", SILENCE_S)
             recorded = measure_height(
                 reader,
                 calibration,

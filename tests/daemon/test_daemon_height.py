@@ -30,8 +30,14 @@ def spring(tmp_path_factory):
     return touch(tmp_path_factory.mktemp("spring"), SPRING)
 
 
+HALF_INTERVALS = 1.6
+"""A 95 % interval misses in one of twenty runs, and the noise falls otherwise when the machine is busy.
+1.6 of its halves are 3.1 standard uncertainties or more, which one of 500 exceeds."""
+
+
 def within(height, truth_mm):
-    return height.low_mm <= truth_mm <= height.high_mm
+    reach_mm = HALF_INTERVALS * (height.high_mm - height.low_mm) / 2
+    return abs(height.mm - truth_mm) <= reach_mm
 
 
 def counted(height, true_mm):
@@ -123,9 +129,10 @@ def test_bare_touches_of_several_homings_bring_their_spread_into_the_budget(tmp_
         bare.append(touch(folder, SPRING, surfaces=("bare",), seed=seed, bare_met_mm=42.2).recorded.path)
     report = reported(bare, spring.recorded.path)
     (homing,) = [part for part in report.at_contact.parts if part.source == "homing in between"]
-    # two of three met 0.2 mm further on: a standard deviation of 0.115 mm, times the root of 1 + 1/3; when a
-    # switch is seen depends on when it is looked at, so that each zero is good to a count of 0.005 mm
-    assert homing.u_mm == pytest.approx(0.1333, abs=0.005)
+    # Two of three met 0.2 mm further on: a standard deviation of 0.1155 mm, times the root of 1 + 1/3.
+    # A homing takes one reading as its zero, in whole counts of 5 um and with a noise of 1 um, so that each
+    # zero may be off by 5.5 um, and three of them may spread by 6.4 um of their own.
+    assert homing.u_mm == pytest.approx(0.1333, abs=0.0075)
     assert homing.degrees_of_freedom == 2
 
 

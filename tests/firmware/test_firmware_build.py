@@ -1,11 +1,12 @@
 """The reference firmware builds, fits, and its core does what it must, on this computer and on the chip."""
 
 import re
+import shutil
 import subprocess
 import textwrap
 
 import pytest
-from simulated_press import REFERENCE, make, skip_without_tools
+from simulated_press import REFERENCE, fingerprint, make, skip_without_tools
 
 from rig.rigfile import read_rig_file
 
@@ -124,3 +125,13 @@ def test_the_readme_names_every_order_of_the_bench():
     named = {word for row in rows for word in re.findall(r"`([a-z]+)", row)}
     assert orders <= named
     assert len(orders) > 10
+
+
+def test_programs_of_other_sources_are_never_taken_for_these(tmp_path):
+    same, other = tmp_path / "same", tmp_path / "other"
+    for copy in (same, other):
+        shutil.copytree(REFERENCE, copy, ignore=shutil.ignore_patterns("build"))
+    settings = other / "core" / "settings.h"
+    settings.write_text(settings.read_text(encoding="utf-8").replace("0", "1", 1), encoding="utf-8")
+    assert fingerprint(same) == fingerprint(REFERENCE)
+    assert fingerprint(other) != fingerprint(REFERENCE)

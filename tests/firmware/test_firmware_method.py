@@ -11,7 +11,7 @@ from simulated_press import (
     STIFFNESS_N_PER_MM,
     N,
     built,
-    running_bench,
+    patient_bench,
     skip_without_tools,
 )
 
@@ -98,7 +98,7 @@ def run(build, tmp_path_factory):
     """The report of one run, and the deepest squeeze that the pad saw."""
     folder = tmp_path_factory.mktemp("bench")
     checked = check_method(parse_method(METHOD, "four.yaml"), LIMITS, SpecimenFacts(HEIGHT_MM))
-    with running_bench(build, folder) as bench:
+    with patient_bench(build, folder) as bench:
         bench.usual_specimen()
         reader = Reader(PortAddress(path=str(folder / "port")), "framed", lock_places=[folder])
         recorded = run_method(
@@ -162,7 +162,7 @@ def test_the_pad_was_where_it_was_found(run):
 
 def test_endurance_counts_what_the_firmware_counts(build, tmp_path):
     plan = check_plan(parse_plan(PLAN, "plan.yaml"), LIMITS, SpecimenFacts(HEIGHT_MM))
-    with running_bench(build, tmp_path) as bench:
+    with patient_bench(build, tmp_path) as bench:
         bench.usual_specimen()
         reader = Reader(PortAddress(path=str(tmp_path / "port")), "framed", lock_places=[tmp_path])
         method = {"kind": METHOD_KIND, "goes_on": plan.plan.goes_on}

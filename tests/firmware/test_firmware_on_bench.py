@@ -4,6 +4,7 @@ import json
 
 import numpy as np
 import pytest
+import serial
 from simulated_press import (
     CONTACT_MM,
     LIMITS,
@@ -16,6 +17,7 @@ from simulated_press import (
     driven_bench,
     running_bench,
     skip_without_tools,
+    wait_until,
 )
 
 from rig.errors import DeviceError
@@ -231,3 +233,23 @@ def test_the_bench_refuses_orders_that_it_does_not_know(build, tmp_path):
     with running_bench(build, tmp_path) as bench:
         bench._socket.sendall(b"dance\n")
         assert "refused" in json.loads(bench._socket.recv(4096))
+
+
+def stands_still(bench):
+    """Whether the chip's time is the same in a hundred answers, which take it some milliseconds else."""
+    return len({bench.state["time_us"] for _ in range(100)}) == 1
+
+
+def test_the_time_of_a_patient_bench_waits_for_a_silent_host_and_goes_on_with_a_byte(build, tmp_path):
+    with (
+        running_bench(build, tmp_path, "--patience", "30") as bench,
+        serial.Serial(str(tmp_path / "port"), 250_000, timeout=0.05) as port,
+    ):
+        assert not stands_still(bench)
+        port.write(b"\0")
+        wait_until(lambda: stands_still(bench))
+        stood_us = bench.state["time_us"]
+        port.write(b"\0")
+        wait_until(lambda: stands_still(bench) and bench.state["time_us"] > stood_us)
+        # the byte is heard within a slice, and 0.2 s later time stands still again
+        assert bench.state["time_us"] - stood_us == pytest.approx(200_000, abs=1_000)

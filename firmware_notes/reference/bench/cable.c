@@ -18,7 +18,7 @@ static int master = -1, slave = -1;
 static const char *linked;
 static uint8_t to_host[ROOM], to_chip[ROOM];
 static unsigned to_host_count, to_chip_count, to_chip_next;
-static uint64_t lost;
+static uint64_t lost, heard;
 static bool carrying, console;
 
 static void chip_said(struct avr_irq_t *irq, uint32_t value, void *param)
@@ -105,8 +105,10 @@ static void fetch(avr_t *avr)
         return; /* the host waits until the line has taken it */
     to_chip_next = to_chip_count = 0;
     ssize_t count = read(master, to_chip, sizeof to_chip);
-    if (count > 0)
+    if (count > 0) {
         to_chip_count = (unsigned)count;
+        heard = avr->cycle;
+    }
     if (to_chip_count && !carrying)
         start_carrying(avr);
 }
@@ -127,6 +129,11 @@ void cable_carry(avr_t *avr)
 int cable_handle(void)
 {
     return to_chip_next < to_chip_count ? -1 : master;
+}
+
+uint64_t cable_heard(void)
+{
+    return heard;
 }
 
 uint64_t cable_lost(void)

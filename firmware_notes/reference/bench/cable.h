@@ -20,6 +20,9 @@ void cable_go_on(avr_t *avr);
 void cable_carry(avr_t *avr);
 int cable_handle(void);
 
+/* When something last came from the host, in cycles; 0 until then. */
+uint64_t cable_heard(void);
+
 /* Bytes for the host that nobody fetched. */
 uint64_t cable_lost(void);
 

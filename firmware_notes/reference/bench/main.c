@@ -1,11 +1,13 @@
 /* A simulated press: compiled firmware in a simulated chip, with everything that is wired to it.
  *
- *   bench --link PORT --control SOCKET [--pace X] [--noise COUNTS] [--delay CONVERSIONS] [--seed N] FIRMWARE
+ *   bench --link PORT --control SOCKET [--pace X] [--patience S] [--noise COUNTS] [--delay CONVERSIONS] [--seed N]
+ *         FIRMWARE
  *   bench --console PROGRAM
  *
  * A host opens PORT like any serial port. Orders to the bench go to SOCKET (control.c). The chip's time keeps
  * to the wall's, never ahead of it, so heartbeats mean what they do on a real press; --pace changes how many of its
- * seconds pass in one. With --console the chip's serial line is printed until it sleeps for good.
+ * seconds pass in one. With --patience the chip's time also waits, so many seconds at most, for a host
+ * that has fallen silent. With --console the chip's serial line is printed until it sleeps for good.
  */
 #define _GNU_SOURCE
 #include <getopt.h>
@@ -24,6 +26,10 @@
 #define CHIP_HZ 16e6
 /* After a stall of the computer, time goes on from there rather than in a rush that no heartbeat keeps up with. */
 #define LATE_S 0.01
+/* With patience, the chip's time waits for a host that has said nothing for so long: less than half of what a
+ * heartbeat may take, and what it is sent meanwhile fits into the pseudo-terminal. */
+#define SILENCE_CYCLES 3200000u
+#define LOOK_S 0.01
 /* A chip that has crashed stays so; orders are still answered. */
 #define CRASHED_S 0.05
 #define CONSOLE_SECONDS 120u
@@ -33,6 +39,7 @@ static struct bench bench = {
     .model = {.noise_counts = 40.0, .delay_conversions = 1, .noise_state = 88172645463325252u},
 };
 
+static double patience_s;
 static volatile sig_atomic_t ended;
 static bool reset_seen;
 static void (*chip_reset)(avr_t *);
@@ -123,6 +130,21 @@ static void serve(void)
     cable_carry(bench.avr);
 }
 
+/* A computer that is busy with something else is no silent host: once in each silence, it is waited for. */
+static void await_host(void)
+{
+    static uint64_t waited_after;
+    uint64_t heard = cable_heard();
+    if (!heard || heard == waited_after || bench.avr->cycle - heard < SILENCE_CYCLES)
+        return;
+    double until_s = wall_s() + patience_s;
+    while (cable_heard() == heard && wall_s() < until_s && !bench.quit && !ended) {
+        wait_s(LOOK_S);
+        serve();
+    }
+    waited_after = heard;
+}
+
 static void run_bench(void)
 {
     avr_t *avr = bench.avr;
@@ -130,6 +152,8 @@ static void run_bench(void)
     uint64_t began = avr->cycle;
     while (!bench.quit && !ended) {
         serve();
+        if (patience_s > 0)
+            await_host();
         run_to(avr, avr->cycle + SLICE_CYCLES);
         serve();
         double now_s = wall_s(), due_s = now_s;
@@ -166,7 +190,8 @@ int main(int argc, char **argv)
         {"link", required_argument, 0, 'l'},  {"control", required_argument, 0, 'c'},
         {"pace", required_argument, 0, 'p'},  {"noise", required_argument, 0, 'n'},
         {"delay", required_argument, 0, 'd'}, {"seed", required_argument, 0, 's'},
-        {"console", no_argument, 0, 'o'},     {0, 0, 0, 0},
+        {"console", no_argument, 0, 'o'},     {"patience", required_argument, 0, 'w'},
+        {0, 0, 0, 0},
     };
     const char *link = NULL, *control = NULL;
     int option, console = 0;
@@ -179,11 +204,13 @@ int main(int argc, char **argv)
         case 'd': bench.model.delay_conversions = (unsigned)atoi(optarg); break;
         case 's': bench.model.noise_state ^= strtoull(optarg, NULL, 10) * 2654435761u; break;
         case 'o': console = 1; break;
+        case 'w': patience_s = atof(optarg); break;
         default: return 2;
         }
     }
-    if (bench.model.delay_conversions > MOST_DELAYED || bench.pace < 0 || bench.model.noise_counts < 0) {
-        fprintf(stderr, "bench: --delay is 0 to %u, --pace and --noise are not negative\n", MOST_DELAYED);
+    if (bench.model.delay_conversions > MOST_DELAYED || bench.pace < 0 || patience_s < 0
+        || bench.model.noise_counts < 0) {
+        fprintf(stderr, "bench: --delay is 0 to %u, --pace, --patience and --noise are not negative\n", MOST_DELAYED);
         return 2;
     }
     if (optind + 1 != argc || (!console && (!link || !control))) {
