@@ -184,7 +184,7 @@ class _PanRecord:
         self._pan = pan
         self._wait_s = wait_s
         self._level = empty
-        self._zeros = [_rest(empty)]
+        self._zeros = [rest_of(empty)]
         self._on_pan_g: list[float] = []
         self._knocks = 0
         self._notes: list[str] = []
@@ -194,7 +194,7 @@ class _PanRecord:
         self._begin(self._watched.anew(FIRST_REST_S))
 
     def _begin(self, level: Level) -> None:
-        self._level, self._zeros, self._on_pan_g = level, [_rest(level)], []
+        self._level, self._zeros, self._on_pan_g = level, [rest_of(level)], []
 
     def next_piece(self, name: str) -> Taken | None:
         """The next piece put on; None when it was stopped."""
@@ -223,7 +223,7 @@ class _PanRecord:
     def _weighing(self, change: Change) -> Weighing:
         from rig.population import by_difference, zero_drift_g_per_s
 
-        before, after = _rest(change.before), _rest(change.after)
+        before, after = rest_of(change.before), rest_of(change.after)
         return by_difference(
             before,
             after,
@@ -234,7 +234,7 @@ class _PanRecord:
 
     def _taken_off(self, change: Change) -> None:
         """A lower level: the pan is empty again, was tared, or holds fewer pieces."""
-        after, zero = _rest(change.after), self._zeros[-1]
+        after, zero = rest_of(change.after), self._zeros[-1]
         near_g = TARED_STEPS * change.after.step_g
         if abs(after.first_g) <= near_g < abs(zero.last_g):
             self._begin(change.after)
@@ -265,17 +265,21 @@ class _PanRecord:
         )
 
 
-def _rest(level: Level) -> Rest:
-    """A rest in grams."""
-    from rig.population import Rest
+def rest_of(level: Level) -> Rest:
+    """A rest in grams, its uncertainties widened for the few blocks that told them."""
+    from rig.population import Rest, slope_u, told_by_few
 
-    step_g = level.step_g
+    step_g, first, last = level.step_g, level.first, level.last
+    first_u_g, last_u_g = (
+        told_by_few(part.u_counts * step_g, part.degrees_of_freedom) for part in (first, last)
+    )
     return Rest(
-        level.first.counts * step_g,
-        level.first.u_counts * step_g,
+        first.counts * step_g,
+        first_u_g,
         level.first_s,
-        level.last.counts * step_g,
-        level.last.u_counts * step_g,
+        last.counts * step_g,
+        last_u_g,
         level.last_s,
-        level.first.drift_counts * step_g / level.first.seconds if level.first.seconds > 0 else 0.0,
+        first.drift_counts * step_g / first.seconds if first.seconds > 0 else 0.0,
+        slope_u(first_u_g, first.seconds) if first.seconds > 0 else 0.0,
     )

@@ -50,8 +50,9 @@ class Rest:
         Mean of the first settled part, its standard uncertainty, and the time of its middle.
     last_g, last_u_g, last_s
         Likewise of the last one; the same where there is only one.
-    slope_g_per_s
-        Rise within the settled part, which says something of drift where there is only one.
+    slope_g_per_s, slope_u_g_per_s
+        Rise within the first settled part and its standard uncertainty, which say something of drift where
+        the rest is short.
     """
 
     first_g: float
@@ -61,6 +62,7 @@ class Rest:
     last_u_g: float
     last_s: float
     slope_g_per_s: float = 0.0
+    slope_u_g_per_s: float = 0.0
 
     @property
     def lasted_s(self) -> float:
@@ -68,9 +70,14 @@ class Rest:
         return self.last_s - self.first_s
 
     @property
-    def drift_g_per_s(self) -> float:
-        """Rise while nothing was touched."""
-        return (self.last_g - self.first_g) / self.lasted_s if self.lasted_s > 0 else self.slope_g_per_s
+    def pace_g_per_s(self) -> tuple[float, float]:
+        """Rise while nothing was touched, and its standard uncertainty: from part to part, or within the
+        first part where that is known better."""
+        within = (self.slope_g_per_s, self.slope_u_g_per_s)
+        if not self.lasted_s > 0:
+            return within
+        u = math.hypot(self.first_u_g, self.last_u_g) / self.lasted_s
+        return within if 0 < within[1] < u else ((self.last_g - self.first_g) / self.lasted_s, u)
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,9 +128,10 @@ def by_difference(
 
     Notes
     -----
-    The drift over the time between both readings, at the pace of the longer rest or at that of the zero, is a
-    standard uncertainty as a whole. It is not taken out: rests of some seconds tell a pace badly, and taking
-    it out would add their noise to the mass.
+    The drift over the time between both readings, at the pace of the rest that tells it best or at that of
+    the zero, is a standard uncertainty as a whole. It is not taken out: rests of some seconds tell a pace
+    badly, and taking it out would add their noise to the mass. For the same reason a small pace may be luck,
+    so that how badly it is known is a part of its own.
 
     Examples
     --------
@@ -132,16 +140,45 @@ def by_difference(
     37.2
     """
     between_s = after.first_s - before.last_s
-    longer = max(before, after, key=lambda rest: rest.lasted_s)
-    pace_g_per_s = max(abs(longer.drift_g_per_s), zero_drift_g_per_s)
+    pace_g_per_s, pace_u_g_per_s = min((before.pace_g_per_s, after.pace_g_per_s), key=lambda pace: pace[1])
+    pace_g_per_s = max(abs(pace_g_per_s), zero_drift_g_per_s)
     parts = (
         ("reading before", before.last_u_g),
         ("reading after", after.first_u_g),
         ("drift in between", pace_g_per_s * between_s),
+        ("pace of the drift", pace_u_g_per_s * between_s),
         *([("scale", scale_u_g)] if scale_u_g else []),
     )
     u_g = math.hypot(*(u for _, u in parts))
     return Weighing(after.first_g - before.last_g, u_g, parts, resolution_g)
+
+
+def told_by_few(u: float, degrees_of_freedom: float) -> float:
+    """Standard deviation of what is known of a mean whose scatter few readings told.
+
+    A stated mass carries no degrees of freedom, so the doubt of the scatter itself has to be in its
+    uncertainty: that of Student's distribution, larger by the root of f/(f - 2).
+
+    References
+    ----------
+    JCGM 101:2008, 6.4.9.4.
+
+    Examples
+    --------
+    >>> round(told_by_few(1.0, 9), 3)
+    1.134
+    """
+    f = degrees_of_freedom
+    return u * math.sqrt(f / (f - 2)) if f > 2 else u * math.sqrt(3.0)
+
+
+def slope_u(mean_u: float, seconds: float) -> float:
+    """Standard uncertainty of the slope within a stretch, from that of its mean and its length.
+
+    For readings that scatter alike along the stretch, the line through them has root of 12 times the
+    uncertainty of their mean over its length.
+    """
+    return math.sqrt(12) * mean_u / seconds
 
 
 def typed_weighing(text: str, resolution: str | None = None, *, scale_relative_u: float = 0.0) -> Weighing:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -15,7 +16,9 @@ from rig.population import (
     by_difference,
     mass_in_g,
     resolution_note,
+    slope_u,
     spread_note,
+    told_by_few,
     typed_weighing,
     zero_drift_g_per_s,
 )
@@ -23,9 +26,9 @@ from rig.population import (
 STEP_G = 0.1
 
 
-def rest(g, at_s, *, until_s=None, last_g=None, u_g=0.02, slope=0.0):
+def rest(g, at_s, *, until_s=None, last_g=None, u_g=0.02, slope=0.0, slope_u=0.0):
     end_s = at_s if until_s is None else until_s
-    return Rest(g, u_g, at_s, g if last_g is None else last_g, u_g, end_s, slope)
+    return Rest(g, u_g, at_s, g if last_g is None else last_g, u_g, end_s, slope, slope_u)
 
 
 def test_a_mass_is_the_step_from_the_end_of_one_rest_to_the_begin_of_the_next():
@@ -35,14 +38,43 @@ def test_a_mass_is_the_step_from_the_end_of_one_rest_to_the_begin_of_the_next():
 
 
 def test_the_uncertainty_is_made_of_both_readings_the_drift_and_the_scale():
-    # 0.01 g/s over the 4 s between: 0.04 g; with readings of 0.02 and 0.03 g and the scale's 0.05 g
+    # 0.01 g/s over the 4 s between: 0.04 g; with readings of 0.02 and 0.03 g and the scale's 0.05 g; the pace
+    # is a difference of two readings of 0.02 g over 20 s
     weighing = by_difference(
-        rest(0.3, 0, until_s=20, last_g=0.5), rest(37.7, 24, u_g=0.03), resolution_g=STEP_G, scale_u_g=0.05
+        rest(0.3, 0, until_s=20, last_g=0.5),
+        rest(37.7, 24, u_g=0.03, slope_u=0.1),
+        resolution_g=STEP_G,
+        scale_u_g=0.05,
     )
+    pace_g = 4 * math.sqrt(2) * 0.02 / 20
     assert dict(weighing.parts) == pytest.approx(
-        {"reading before": 0.02, "reading after": 0.03, "drift in between": 0.04, "scale": 0.05}
+        {
+            "reading before": 0.02,
+            "reading after": 0.03,
+            "drift in between": 0.04,
+            "pace of the drift": pace_g,
+            "scale": 0.05,
+        }
     )
-    assert weighing.u_g == pytest.approx(math.sqrt(0.02**2 + 0.03**2 + 0.04**2 + 0.05**2))
+    assert weighing.u_g == pytest.approx(math.sqrt(0.02**2 + 0.03**2 + 0.04**2 + 0.05**2 + pace_g**2))
+
+
+def test_a_short_rest_tells_its_pace_by_the_slope_within_it_where_that_is_known_better():
+    # over half a second two readings of 0.02 g leave 0.057 g/s
+    short = rest(0.3, 0, until_s=0.5, last_g=0.4, slope=0.01, slope_u=0.03)
+    assert short.pace_g_per_s == (0.01, 0.03)
+    assert replace(short, last_s=20.0).pace_g_per_s == pytest.approx((0.005, math.sqrt(2) * 0.02 / 20))
+
+
+def test_the_slope_of_scattered_readings_is_as_uncertain_as_a_line_through_them_says():
+    time_s, noise = np.linspace(0, 2, 400), 0.1
+    # closed form of ordinary least squares
+    line_u = noise / math.sqrt(float(((time_s - 1) ** 2).sum()))
+    assert slope_u(noise / math.sqrt(400), 2.0) == pytest.approx(line_u, rel=0.01)
+
+
+def test_a_scatter_that_few_readings_told_is_widened_to_that_of_students_distribution():
+    assert told_by_few(0.02, 9) == pytest.approx(0.02 * stats.t(9).std())
 
 
 def test_a_zero_that_was_seen_to_move_counts_where_rests_are_too_short_to_tell():
