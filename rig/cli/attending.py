@@ -14,8 +14,8 @@ from rig.errors import InputError, RecorderError
 LOOK_S = 0.2
 
 
-def have_cautions_read(rig_name: str, who: str | None, *, already: bool) -> None:
-    """Show the cautions of a driven rig, and have them confirmed by a person once a day.
+def have_cautions_read(rig_name: str, who: str | None, *, already: bool, by_hand: bool = False) -> None:
+    """Show the cautions of a rig, and have them confirmed by a person once a day.
 
     Parameters
     ----------
@@ -25,18 +25,28 @@ def have_cautions_read(rig_name: str, who: str | None, *, already: bool) -> None
         Whoever confirms; None if that was not said.
     already
         The person has said so beforehand.
+    by_hand
+        A hand moves the platen; whoever has read the cautions for that has not read those for a motor.
 
     Raises
     ------
     InputError
         If they are not confirmed; nothing has moved then.
     """
-    from rig.daemon.cautions import CAUTIONS, SHORT_CAUTION, cautions_read_today, confirm_cautions
+    from rig.daemon.cautions import (
+        CAUTIONS,
+        HAND_CAUTIONS,
+        SHORT_CAUTION,
+        SHORT_HAND_CAUTION,
+        cautions_read_today,
+        confirm_cautions,
+    )
 
-    if cautions_read_today(rig_name):
-        click.echo(f"caution: {SHORT_CAUTION}", err=True)
+    name = f"{rig_name}, by hand" if by_hand else rig_name
+    if cautions_read_today(name):
+        click.echo(f"caution: {SHORT_HAND_CAUTION if by_hand else SHORT_CAUTION}", err=True)
         return
-    for caution in CAUTIONS:
+    for caution in HAND_CAUTIONS if by_hand else CAUTIONS:
         click.echo(f"caution: {caution}", err=True)
     if not already:
         try:
@@ -46,7 +56,7 @@ def have_cautions_read(rig_name: str, who: str | None, *, already: bool) -> None
     if not already:
         raise InputError("the cautions were not confirmed: nothing was moved")
     try:
-        confirm_cautions(rig_name, who or "the command line")
+        confirm_cautions(name, who or "the command line")
     except RecorderError as problem:
         click.echo(f"pressrig: {problem}; they are asked for again next time", err=True)
 

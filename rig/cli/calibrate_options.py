@@ -102,7 +102,7 @@ class ChannelOptions:
     @property
     def expires(self) -> date:
         """Last day on which the calibration holds."""
-        from rig.cli.verify_force import later
+        from rig.cli.options import later
 
         return later(self.day, self.expires_after)
 

@@ -104,7 +104,7 @@ def recordings_of(given: PressOptions) -> Recordings:
         If one is no capture, or they are too long, or they hold different calibrations and none was named.
     """
     from rig.capture import open_capture
-    from rig.cli.verify_force import later
+    from rig.cli.options import later
 
     if given.out is not None and given.out.suffix.lower() not in (".png", ".svg"):
         raise InputError(

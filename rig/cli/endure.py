@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from rig.cli.attending import have_cautions_read
 from rig.cli.options import folder_option, read_conditions, read_quantity, specimen_options
 from rig.cli.starting import say_how_it_stands
 from rig.errors import InputError
@@ -85,7 +86,7 @@ def command(
     if check_only:
         return
     say_how_it_stands(rig)
-    _have_cautions_read(rig.name, operator, already=cautions_read)
+    have_cautions_read(rig.name, operator, already=cautions_read)
     order = order.model_copy(update={"cautions_read": True})
     code = None
     if not take_up and port is None:
@@ -137,25 +138,6 @@ def _about(rig: RigFile, order: EnduranceOrder, checked: CheckedPlan) -> Capture
         "stiffness_n_per_mm": order.card.stiffness_n_per_mm,
     }
     return header_about(order.card, rig, method)
-
-
-def _have_cautions_read(rig_name: str, operator: str | None, *, already: bool) -> None:
-    """Show the cautions, and have them confirmed unless that was done today."""
-    from rig.daemon.cautions import CAUTIONS, SHORT_CAUTION, cautions_read_today, confirm_cautions
-
-    if cautions_read_today(rig_name) and not already:
-        click.echo(f"caution: {SHORT_CAUTION}", err=True)
-        return
-    for caution in CAUTIONS:
-        click.echo(f"caution: {caution}", err=True)
-    if not already:
-        try:
-            confirmed = click.confirm("Do all of these hold?", default=False, err=True)
-        except click.Abort:  # nobody is there to answer
-            confirmed = False
-        if not confirmed:
-            raise InputError("the cautions were not confirmed: nothing was moved")
-    confirm_cautions(rig_name, operator or "command line")
 
 
 def _alone(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -193,6 +194,8 @@ def _touch(given: dict[str, Any], asked: _Asked) -> Path:
         surfaces = ("bare",)
     elif asked.bare:
         surfaces = ("piece",)
+    if given["port"] is None:
+        _refuse_served(rig.name)
     bare_mm = _bare_mm(asked, checked) if asked.bare else None
     about = CaptureHeader(
         specimen=given["specimen"] or "bare platens",
@@ -212,6 +215,30 @@ def _touch(given: dict[str, Any], asked: _Asked) -> Path:
         click.echo(f"pressrig: {recorded.reason}; what came before is kept", err=True)
         raise click.exceptions.Exit(FAILED if recorded.failed else 1)
     return recorded.path
+
+
+def _refuse_served(rig_name: str) -> None:
+    """A daemon that holds the rig does not touch heights; a port given by hand is used alone.
+
+    Raises
+    ------
+    DeviceError
+        If a daemon is up for this rig.
+    """
+    if sys.platform == "win32":
+        return
+    from rig.daemon.control import NoDaemonError, daemon_of
+    from rig.errors import DeviceError
+
+    try:
+        daemon_of(rig_name).close()
+    except NoDaemonError:
+        return
+    raise DeviceError(
+        f"{rig_name} is held by `pressrig serve`, which takes no order for a height: nothing was moved. End "
+        "`serve` (Ctrl-C there, once its job is done), touch the height, and start it again; touches made "
+        "before are read meanwhile with --piece CAPTURE"
+    )
 
 
 def _plan(given: dict[str, Any], asked: _Asked) -> HeightPlan:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -77,3 +79,32 @@ def read_conditions(pairs: tuple[str, ...]) -> dict[str, str]:
             raise InputError(f"--condition: found {pair!r}, expected NAME=VALUE such as orientation=upright")
         conditions[name.strip()] = value.strip()
     return conditions
+
+
+def later(day: date, span: str) -> date:
+    """A day that comes a span of days, weeks, months or years after another; the last of a short month.
+
+    Raises
+    ------
+    InputError
+        If the text is no span.
+
+    Examples
+    --------
+    >>> later(date(2026, 8, 31), "6 months").isoformat()
+    '2027-02-28'
+    """
+    from calendar import monthrange
+    from datetime import timedelta
+
+    match = re.fullmatch(r"\s*(\d{1,4})\s*(day|week|month|year)s?\s*", span)
+    if match is None or not int(match[1]):
+        raise InputError(f"--expires-after: found {span!r}, expected a span such as '12 months'")
+    count, unit = int(match[1]), match[2]
+    if unit in ("day", "week"):
+        return day + timedelta(days=count * (7 if unit == "week" else 1))
+    months = day.year * 12 + day.month - 1 + count * (12 if unit == "year" else 1)
+    year, month = divmod(months, 12)
+    if year > date.max.year:
+        raise InputError(f"--expires-after: found {span!r}, expected a span within a lifetime")
+    return date(year, month + 1, min(day.day, monthrange(year, month + 1)[1]))

@@ -12,7 +12,7 @@ from math import isfinite
 from pathlib import Path
 
 from rig.cli.piece_captures import BY_HAND, PressedPieces
-from rig.cli.study_values import _number, _rows
+from rig.cli.study_values import read_number, table_rows
 from rig.errors import InputError
 from rig.population import STATES, UNSTATED, PieceResult
 
@@ -44,7 +44,7 @@ def read_pieces(path: Path) -> PressedPieces:
     InputError
         Naming file, line and column.
     """
-    headings, rows = _rows(path)
+    headings, rows = table_rows(path)
     quantities = _quantities(path, headings)
     if len(rows) > MOST_ROWS:
         raise InputError(f"{path}: found {len(rows)} rows, expected at most {MOST_ROWS}")
@@ -115,7 +115,7 @@ def _piece(where: str, row: Mapping[str, str], quantities: Sequence[str], line: 
 
 
 def _finite(text: str, where: str, *, least: float) -> float:
-    value = _number(text, where)
+    value = read_number(text, where)
     if not (isfinite(value) and value >= least):
         bound = "" if least == float("-inf") else f" of at least {least:g}"
         raise InputError(f"{where}: found {text!r:.40}, expected a number{bound} that is not endless")

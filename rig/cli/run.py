@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import select
 import sys
 import threading
 from dataclasses import dataclass, replace
@@ -12,9 +10,9 @@ from typing import TYPE_CHECKING
 
 import click
 
+from rig.cli.attending import await_enter, have_cautions_read
 from rig.cli.options import folder_option, read_conditions, read_quantity, specimen_options
 from rig.cli.starting import say_how_it_stands
-from rig.errors import InputError, RecorderError
 
 if TYPE_CHECKING:
     from rig.capture import CaptureHeader
@@ -23,7 +21,6 @@ if TYPE_CHECKING:
     from rig.reader import Reader
     from rig.rigfile import RigFile
 
-LOOK_S = 0.2
 FAILED = 3
 
 
@@ -121,7 +118,7 @@ def command(
         calibration=rig.calibration.as_dict(),
         warnings=say_how_it_stands(rig),
     )
-    _confirm(rig.name, by_hand=checked.rig.by_hand, confirmed=cautions_read, who=operator)
+    have_cautions_read(rig.name, operator, already=cautions_read, by_hand=checked.rig.by_hand)
     job = _Job(rig, port, checked, about, out, largest_force_n)
     if checked.rig.by_hand or not _ordered(job):
         _run(job)
@@ -136,37 +133,6 @@ def _describe(checked: CheckedMethod) -> None:
         click.echo("Moved by hand; nothing but the hand stops it.")
         for warning in hard_by_hand(checked):
             click.echo(f"pressrig: {warning}", err=True)
-
-
-def _confirm(rig_name: str, *, by_hand: bool, confirmed: bool, who: str | None) -> None:
-    """Show the cautions, and have them confirmed by a person once a day."""
-    from rig.daemon.cautions import (
-        CAUTIONS,
-        HAND_CAUTIONS,
-        SHORT_CAUTION,
-        SHORT_HAND_CAUTION,
-        cautions_read_today,
-        confirm_cautions,
-    )
-
-    # who has read those for a hand has not read those for a motor
-    name = f"{rig_name}, by hand" if by_hand else rig_name
-    if cautions_read_today(name):
-        click.echo(f"caution: {SHORT_HAND_CAUTION if by_hand else SHORT_CAUTION}", err=True)
-        return
-    for caution in HAND_CAUTIONS if by_hand else CAUTIONS:
-        click.echo(f"caution: {caution}", err=True)
-    if not confirmed:
-        try:
-            confirmed = click.confirm("Do all of these hold?", default=False, err=True)
-        except click.Abort:  # nobody is there to answer
-            confirmed = False
-    if not confirmed:
-        raise InputError("the cautions were not confirmed: nothing was moved")
-    try:
-        confirm_cautions(name, who or "the command line")
-    except RecorderError as problem:
-        click.echo(f"pressrig: {problem}; they are asked for again next time", err=True)
 
 
 def _ordered(job: _Job) -> bool:
@@ -192,17 +158,6 @@ def _ordered(job: _Job) -> bool:
     if code:
         raise click.exceptions.Exit(code)
     return code is not None
-
-
-def _await_enter(stopped: threading.Event) -> None:
-    """Wait for a line of standard input, or for the wish to stop."""
-    if os.name != "posix":
-        sys.stdin.readline()
-        return
-    while not stopped.is_set():
-        if select.select([sys.stdin], [], [], LOOK_S)[0]:
-            sys.stdin.readline()
-            return
 
 
 def _run(job: _Job) -> None:
@@ -238,7 +193,7 @@ def _drive(job: _Job, reader: Reader, stopped: threading.Event) -> Recorded:
 
         def ask(instruction: str) -> None:
             click.echo(f"\nby hand: {instruction}\nPress Enter when it is done.", err=True)
-            _await_enter(stopped)
+            await_enter(stopped)
 
         def tell(step: str, done: Progress) -> None:
             show(done.seconds, step)
@@ -260,7 +215,7 @@ def _by_hand_instead(job: _Job) -> _Job:
     checked = check_by_hand(job.checked.method, job.checked.specimen, job.largest_force_n)
     click.echo("The device does not drive its platen: the method guides a hand instead.")
     _describe(checked)
-    _confirm(job.rig.name, by_hand=True, confirmed=True, who=job.about.operator)
+    have_cautions_read(job.rig.name, job.about.operator, already=True, by_hand=True)
     return replace(job, checked=checked)
 
 
@@ -272,7 +227,7 @@ def _guide(job: _Job, reader: Reader, stopped: threading.Event) -> Recorded:
 
     def ask(instruction: str) -> None:
         del instruction  # it stands in the guidance
-        _await_enter(stopped)
+        await_enter(stopped)
 
     def tell(step: str, done: Progress) -> None:
         del step, done  # so do these

@@ -46,7 +46,7 @@ def read_trials(path: Path, value: str | None, driven: Sequence[str] = ()) -> Tr
     InputError
         Naming file, line and column.
     """
-    headings, rows = _rows(path)
+    headings, rows = table_rows(path)
     value = _column_of_values(path, headings, value)
     lacking = [name for name in NAMES if name not in headings]
     if lacking:
@@ -59,7 +59,7 @@ def read_trials(path: Path, value: str | None, driven: Sequence[str] = ()) -> Tr
         for name in (*NAMES, *([KIND] if KIND in headings else []))
     }
     place = headings.index(value)
-    numbers = [_number(cells[place], f"{path}, line {line}, column '{value}'") for line, cells in rows]
+    numbers = [read_number(cells[place], f"{path}, line {line}, column '{value}'") for line, cells in rows]
     if driven:
         columns[KIND] = _kinds(path, columns, driven)
     notes: tuple[str, ...] = ()
@@ -68,7 +68,7 @@ def read_trials(path: Path, value: str | None, driven: Sequence[str] = ()) -> Tr
     return Trials(columns | {"value": numbers}, value, str(path), [line for line, _ in rows], notes)
 
 
-def _rows(path: Path) -> tuple[list[str], list[tuple[int, list[str]]]]:
+def table_rows(path: Path) -> tuple[list[str], list[tuple[int, list[str]]]]:
     """Headings, and the cells of each row that says something with the number of its line."""
     try:
         if path.stat().st_size > LARGEST_BYTES:
@@ -111,7 +111,14 @@ def _column_of_values(path: Path, headings: Sequence[str], value: str | None) ->
     return str(value)
 
 
-def _number(text: str, where: str) -> float:
+def read_number(text: str, where: str) -> float:
+    """A number as a spreadsheet writes it, with a point or a comma.
+
+    Raises
+    ------
+    InputError
+        If it is none.
+    """
     plain = text.strip()
     if "," in plain and "." not in plain:
         plain = plain.replace(",", ".", 1)

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import re
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from rig.cli.options import read_conditions, read_quantity
+from rig.cli.options import later, read_conditions, read_quantity
 from rig.cli.output import console, is_plain, json_option, print_json
 from rig.errors import InputError
 
@@ -217,32 +216,3 @@ def _day(text: str | None) -> date:
         return date.fromisoformat(text)
     except ValueError:
         raise InputError(f"--on: found {text!r}, expected a day such as 2026-03-17") from None
-
-
-def later(day: date, span: str) -> date:
-    """A day that comes a span of days, weeks, months or years after another; the last of a short month.
-
-    Raises
-    ------
-    InputError
-        If the text is no span.
-
-    Examples
-    --------
-    >>> later(date(2026, 8, 31), "6 months").isoformat()
-    '2027-02-28'
-    """
-    from calendar import monthrange
-    from datetime import timedelta
-
-    match = re.fullmatch(r"\s*(\d{1,4})\s*(day|week|month|year)s?\s*", span)
-    if match is None or not int(match[1]):
-        raise InputError(f"--expires-after: found {span!r}, expected a span such as '12 months'")
-    count, unit = int(match[1]), match[2]
-    if unit in ("day", "week"):
-        return day + timedelta(days=count * (7 if unit == "week" else 1))
-    months = day.year * 12 + day.month - 1 + count * (12 if unit == "year" else 1)
-    year, month = divmod(months, 12)
-    if year > date.max.year:
-        raise InputError(f"--expires-after: found {span!r}, expected a span within a lifetime")
-    return date(year, month + 1, min(day.day, monthrange(year, month + 1)[1]))

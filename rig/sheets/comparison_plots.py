@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rig.population import BatchDrift, Comparison, CurveBand, CurveDifference
-from rig.sheets.plots import DASHES, INK, MARKERS, SERIES, _figure, _label, _save
+from rig.sheets.plots import DASHES, INK, MARKERS, SERIES, label_axes, new_figure, save_figure
 from rig.sheets.quantities import quantity
 
 if TYPE_CHECKING:
@@ -67,17 +67,17 @@ def save_comparison_plots(
         caption = f"{quantity(column).title}: batches in order of time, with limits of three standard errors"
         drawn.append((caption, folder / f"drift-{_safe(column)}.png", _drift(drift)))
     for _, path, figure in drawn:
-        _save(figure, path)
+        save_figure(figure, path)
     return [(caption, path) for caption, path, _ in drawn]
 
 
 def _curves(bands: Sequence[CurveBand]) -> Figure:
-    figure, (axis,) = _figure(1, (7.0, 4.8))
+    figure, (axis,) = new_figure(1, (7.0, 4.8))
     for rank, band in enumerate(bands[:MOST_BANDS]):
         _band(axis, band, rank)
     axis.axhline(0, color=INK, linewidth=0.6)
     axis.legend(frameon=False, loc="upper left")
-    _label(axis, "deflection, mm", "force, N", "Force against deflection")
+    label_axes(axis, "deflection, mm", "force, N", "Force against deflection")
     return figure
 
 
@@ -101,21 +101,21 @@ def _band(axis: Axes, band: CurveBand, rank: int) -> None:
 
 
 def _parted(each: CurveDifference) -> Figure:
-    figure, (axis,) = _figure(1, (7.0, 3.6))
+    figure, (axis,) = new_figure(1, (7.0, 3.6))
     x = each.deflection_mm
     axis.fill_between(x, each.low_n, each.high_n, color=SERIES[0], alpha=0.25, linewidth=0)
     axis.plot(x, each.difference_n, color=SERIES[0], linewidth=1.4)
     axis.axhline(0, color=INK, linewidth=0.8)
     for begin, end in each.apart:
         axis.axvspan(begin, end, ymax=0.03, color=SERIES[1], hatch="//")
-    _label(axis, "deflection, mm", "difference of force, N", f"{each.second} less {each.first}")
+    label_axes(axis, "deflection, mm", "difference of force, N", f"{each.second} less {each.first}")
     return figure
 
 
 def _pieces(comparison: Comparison, column: str) -> Figure:
     shown = quantity(column)
     having = [(name, figures[column]) for name, figures in comparison.figures.items() if column in figures]
-    figure, (axis,) = _figure(1, (max(5.0, 1.3 * len(having)), 3.8))
+    figure, (axis,) = new_figure(1, (max(5.0, 1.3 * len(having)), 3.8))
     for place, (_, each) in enumerate(having):
         colour = SERIES[place % len(SERIES)]
         across = place - 0.12 + np.linspace(-SIDE, SIDE, each.n if each.n > 1 else 2)[: each.n]
@@ -130,14 +130,14 @@ def _pieces(comparison: Comparison, column: str) -> Figure:
         axis.errorbar([place + 0.25], [each.mean], yerr=away, fmt="_", color=INK, markersize=12, capsize=3)
     axis.set_xticks(range(len(having)), [name for name, _ in having])
     unit = f", {shown.unit}" if shown.unit else ""
-    _label(axis, "", f"{shown.title}{unit}", "")
+    label_axes(axis, "", f"{shown.title}{unit}", "")
     axis.grid(visible=False, axis="x")
     return figure
 
 
 def _drift(drift: BatchDrift) -> Figure:
     shown = quantity(drift.quantity)
-    figure, (axis,) = _figure(1, (max(6.0, 0.6 * len(drift.batches)), 3.6))
+    figure, (axis,) = new_figure(1, (max(6.0, 0.6 * len(drift.batches)), 3.6))
     across = np.arange(len(drift.batches))
     for limits in (drift.low, drift.high):
         axis.step(across, limits, where="mid", color=SERIES[1], linewidth=1.0, linestyle=DASHES)
@@ -147,7 +147,7 @@ def _drift(drift: BatchDrift) -> Figure:
     axis.plot(across[out], np.array(drift.means)[out], "s", color=SERIES[1], markersize=7)
     _name_batches(axis, drift.batches)
     unit = f", {shown.unit}" if shown.unit else ""
-    _label(axis, "batch, in order of time", f"{shown.title}{unit}", "")
+    label_axes(axis, "batch, in order of time", f"{shown.title}{unit}", "")
     return figure
 
 

@@ -32,8 +32,8 @@ from rig.population import (
     curve_difference,
 )
 from rig.sheets.comparison_plots import save_comparison_plots
-from rig.sheets.gauge_report import _FRAME, _Grid, _html_picture, _html_table, _rich
 from rig.sheets.quantities import quantity
+from rig.sheets.report_page import PAGE_FRAME, Grid, html_picture, html_table, rich_table
 from rig.sheets.tables import rounded
 
 PAGE = "comparison.html"
@@ -190,7 +190,7 @@ def comparison_tables(study: ComparedPieces, *, plain: bool) -> list[Table]:
     plain
         Without lines, for a pipe.
     """
-    return [_rich(grid, plain=plain) for grid in _grids(study)]
+    return [rich_table(grid, plain=plain) for grid in _grids(study)]
 
 
 def save_comparison_report(study: ComparedPieces, title: str, folder: Path) -> Path:
@@ -213,14 +213,13 @@ def save_comparison_report(study: ComparedPieces, title: str, folder: Path) -> P
     body = [f"<h1>{escape(title)}</h1>"]
     body += [f"<p class='answer'>{escape(each)}</p>" for each in comparison_answer(study)]
     body += [
-        f"<div style='overflow-x: auto; font-size: 0.8rem'>{_html_table(grid)}</div>"
-        for grid in _grids(study)
+        f"<div style='overflow-x: auto; font-size: 0.8rem'>{html_table(grid)}</div>" for grid in _grids(study)
     ]
-    body += [_html_picture(caption, path) for caption, path in pictures]
+    body += [html_picture(caption, path) for caption, path in pictures]
     body += ["<h2>Notes</h2><ul>", *(f"<li>{escape(each)}</li>" for each in comparison_notes(study)), "</ul>"]
     body.append(f"<p class='made'>pressrig {__version__}</p>")
     page = folder / PAGE
-    page.write_text(_FRAME.format(title=escape(title), body="\n".join(body)), encoding="utf-8")
+    page.write_text(PAGE_FRAME.format(title=escape(title), body="\n".join(body)), encoding="utf-8")
     return page
 
 
@@ -331,7 +330,7 @@ def _about_calibration(comparison: Comparison) -> list[str]:
     return said
 
 
-def _grids(study: ComparedPieces) -> list[_Grid]:
+def _grids(study: ComparedPieces) -> list[Grid]:
     comparison = study.comparison
     grids = [_differences(comparison)]
     columns = dict.fromkeys(name for figures in comparison.figures.values() for name in figures)
@@ -340,12 +339,12 @@ def _grids(study: ComparedPieces) -> list[_Grid]:
     return [*grids, *(_drift(each) for each in study.drifts.values())]
 
 
-def _differences(comparison: Comparison) -> _Grid:
+def _differences(comparison: Comparison) -> Grid:
     headings = (
         "second less first", "quantity", "n", "difference", "95 % from", "to", "margin", "verdict",
         "p", "p (Holm)", "Hedges' g", "from", "to",
     )  # fmt: skip
-    return _Grid("Differences", headings, tuple(_difference(each) for each in comparison.differences))
+    return Grid("Differences", headings, tuple(_difference(each) for each in comparison.differences))
 
 
 def _difference(each: Difference) -> tuple[str, ...]:
@@ -364,7 +363,7 @@ def _difference(each: Difference) -> tuple[str, ...]:
     )
 
 
-def _figures(comparison: Comparison, column: str) -> _Grid:
+def _figures(comparison: Comparison, column: str) -> Grid:
     shown = quantity(column)
     having = [(n, figures[column]) for n, figures in comparison.figures.items() if column in figures]
     first = having[0][1]
@@ -374,7 +373,7 @@ def _figures(comparison: Comparison, column: str) -> _Grid:
         *(("pieces needed",) if any(each.wanted for _, each in having) else ()),
     )  # fmt: skip
     title = f"{shown.title}, {shown.unit}" if shown.unit else shown.title
-    return _Grid(title, headings, tuple(_batch(name, each)[: len(headings)] for name, each in having))
+    return Grid(title, headings, tuple(_batch(name, each)[: len(headings)] for name, each in having))
 
 
 def _batch(name: str, each: BatchFigures) -> tuple[str, ...]:
@@ -394,7 +393,7 @@ def _batch(name: str, each: BatchFigures) -> tuple[str, ...]:
     )
 
 
-def _spreads(comparison: Comparison) -> _Grid:
+def _spreads(comparison: Comparison) -> Grid:
     headings = (
         comparison.by,
         "quantity",
@@ -419,7 +418,7 @@ def _spreads(comparison: Comparison) -> _Grid:
             )
             cells = [text for sd, pct in parts for text in ("-" if sd is None else f"{sd:.2g}", _share(pct))]
             rows.append((name, quantity(each.quantity).title, *cells, split.rig_from))
-    return _Grid("Whose the spread is", headings, tuple(rows))
+    return Grid("Whose the spread is", headings, tuple(rows))
 
 
 def _share(pct: float | None) -> str:
@@ -427,7 +426,7 @@ def _share(pct: float | None) -> str:
     return "-" if pct is None else f"{pct:.0f}" if pct >= 10 else f"{pct:.1f}"
 
 
-def _drift(drift: BatchDrift) -> _Grid:
+def _drift(drift: BatchDrift) -> Grid:
     shown = quantity(drift.quantity)
     u = drift.sd_within / 10
     rows = [
@@ -442,7 +441,7 @@ def _drift(drift: BatchDrift) -> _Grid:
         )
     ]
     headings = ("batch", "pieces", "mean", "limit from", "to", "outside")
-    return _Grid(f"Batches in order of time: {shown.title}, {shown.unit}", headings, tuple(rows))
+    return Grid(f"Batches in order of time: {shown.title}, {shown.unit}", headings, tuple(rows))
 
 
 def _fine(each: Difference) -> float:

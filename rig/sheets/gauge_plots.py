@@ -13,7 +13,7 @@ import numpy as np
 from rig.errors import InputError
 from rig.population import GaugeResult, TrialTable, range_limits
 from rig.samples import FloatArray
-from rig.sheets.plots import DASHES, INK, MARKERS, SERIES, _label, _save
+from rig.sheets.plots import DASHES, INK, MARKERS, SERIES, label_axes, save_figure
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -64,7 +64,7 @@ def save_gauge_plots(table: TrialTable, result: GaugeResult, folder: Path) -> li
         )
         drawn.append((caption, folder / "charts.png", _charts(table, result)))
     for _, path, figure in drawn:
-        _save(figure, path)
+        save_figure(figure, path)
     return [(caption, path) for caption, path, _ in drawn]
 
 
@@ -88,7 +88,7 @@ def _components(result: GaugeResult) -> Figure:
         axis.bar_label(bars, fmt="%.0f", fontsize=8, color=INK, padding=1)
     axis.set_xticks(range(len(shown)), [title for _, title in shown])
     axis.legend(frameon=False)
-    _label(axis, "", "%", f"{result.quantity}: parts of the spread ({result.chosen.name})")
+    label_axes(axis, "", "%", f"{result.quantity}: parts of the spread ({result.chosen.name})")
     axis.grid(visible=False, axis="x")
     axis.set_axisbelow(True)
     return figure
@@ -147,7 +147,7 @@ def _charts(table: TrialTable, result: GaugeResult) -> Figure:
 
 def _chart(axis: Axes, values: FloatArray, lines: tuple[float, float, float]) -> None:
     low, middle, high = lines
-    _label(axis, "", "", "")
+    label_axes(axis, "", "", "")
     for at in (low, high):
         axis.axhline(at, color=SERIES[1], linewidth=1.0, linestyle=DASHES)
     axis.axhline(middle, color=INK, linewidth=0.8)
@@ -158,7 +158,7 @@ def _chart(axis: Axes, values: FloatArray, lines: tuple[float, float, float]) ->
 
 def _finish(axis: Axes, table: TrialTable, result: GaugeResult, what: str) -> None:
     unit = f", {result.unit}" if result.unit else ""
-    _label(axis, "piece", f"{result.quantity}{unit}", f"{result.quantity}: {what}")
+    label_axes(axis, "piece", f"{result.quantity}{unit}", f"{result.quantity}: {what}")
     _name_pieces(axis, table.pieces, most=SHOWN_NAMES)
     axis.legend(frameon=False, loc="upper left", bbox_to_anchor=(1.0, 1.0), fontsize=9)
 

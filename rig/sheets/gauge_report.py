@@ -8,7 +8,6 @@ terminal and of the page alike. Cost: four pictures, a second or two.
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from html import escape
@@ -27,7 +26,8 @@ from rig.population import (
     TrialTable,
 )
 from rig.sheets.gauge_plots import save_gauge_plots
-from rig.sheets.tables import empty_table, rounded
+from rig.sheets.report_page import PAGE_FRAME, Grid, html_picture, html_table, rich_table
+from rig.sheets.tables import rounded
 
 GOOD_PCT, UNFIT_PCT, ENOUGH_CATEGORIES = 10, 30, 5
 """What the trade calls good and unfit (AIAG, Measurement Systems Analysis, recalled): advice, no law."""
@@ -81,15 +81,6 @@ class GaugeStudy:
         }
 
 
-@dataclass(frozen=True, slots=True)
-class _Grid:
-    """Cells of a table; the first column is text, the others are numbers."""
-
-    title: str
-    headings: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-
-
 def gauge_answer(study: GaugeStudy) -> list[str]:
     """The answer in plain sentences: hand against rig where both were there, then the gauge against the
     pieces."""
@@ -126,7 +117,7 @@ def gauge_tables(study: GaugeStudy, *, plain: bool) -> list[Table]:
     plain
         Without lines, for a pipe.
     """
-    return [_rich(grid, plain=plain) for grid in _grids(study)]
+    return [rich_table(grid, plain=plain) for grid in _grids(study)]
 
 
 def save_gauge_report(study: GaugeStudy, title: str, folder: Path) -> Path:
@@ -146,12 +137,12 @@ def save_gauge_report(study: GaugeStudy, title: str, folder: Path) -> Path:
     pictures = save_gauge_plots(study.table, study.result, folder)
     body = [f"<h1>{escape(title)}</h1>"]
     body += [f"<p class='answer'>{escape(each)}</p>" for each in gauge_answer(study)]
-    body += [_html_picture(caption, path) for caption, path in pictures]
-    body += [_html_table(grid) for grid in _grids(study)]
+    body += [html_picture(caption, path) for caption, path in pictures]
+    body += [html_table(grid) for grid in _grids(study)]
     body += ["<h2>Notes</h2><ul>", *(f"<li>{escape(each)}</li>" for each in gauge_notes(study)), "</ul>"]
     body.append(f"<p class='made'>pressrig {__version__}</p>")
     page = folder / PAGE
-    page.write_text(_FRAME.format(title=escape(title), body="\n".join(body)), encoding="utf-8")
+    page.write_text(PAGE_FRAME.format(title=escape(title), body="\n".join(body)), encoding="utf-8")
     return page
 
 
@@ -237,7 +228,7 @@ def _about_model(result: GaugeResult) -> list[str]:
     ]
 
 
-def _grids(study: GaugeStudy) -> list[_Grid]:
+def _grids(study: GaugeStudy) -> list[Grid]:
     result = study.result
     title = f"{result.quantity}: parts of the spread"
     grids = [_parts(f"{title}, {result.chosen.name}", result, result.chosen)]
@@ -251,12 +242,12 @@ def _grids(study: GaugeStudy) -> list[_Grid]:
     return [*grids, _people(result)]
 
 
-def _parts(title: str, result: GaugeResult, model: GaugeModel) -> _Grid:
+def _parts(title: str, result: GaugeResult, model: GaugeModel) -> Grid:
     unit = f" {result.unit}" if result.unit else ""
     headings = ("part", f"sd{unit}", f"{100 * result.level:g} % from", "to", "% of total", "% of variance")
     more = ("% of tolerance",) if result.tolerance is not None else ()
     rows = tuple(_part(each, tolerance=bool(more)) for each in model.components)
-    return _Grid(title, headings + more, rows)
+    return Grid(title, headings + more, rows)
 
 
 def _part(each: Component, *, tolerance: bool) -> tuple[str, ...]:
@@ -273,9 +264,9 @@ def _fine(spread: float) -> float:
     return spread / 100
 
 
-def _anova(model: GaugeModel) -> _Grid:
+def _anova(model: GaugeModel) -> Grid:
     headings = ("source", "df", "sum of squares", "mean square", "F", "p")
-    return _Grid(f"analysis of variance, {model.name}", headings, tuple(_line(each) for each in model.anova))
+    return Grid(f"analysis of variance, {model.name}", headings, tuple(_line(each) for each in model.anova))
 
 
 def _line(row: AnovaRow) -> tuple[str, ...]:
@@ -290,7 +281,7 @@ def _line(row: AnovaRow) -> tuple[str, ...]:
     )
 
 
-def _people(result: GaugeResult) -> _Grid:
+def _people(result: GaugeResult) -> Grid:
     unit = f" {result.unit}" if result.unit else ""
     headings = ("appraiser", f"mean{unit}", "less mean of all", f"repeats sd{unit}", "from", "to")
     rows = []
@@ -306,51 +297,8 @@ def _people(result: GaugeResult) -> _Grid:
                 *("-" if value is None else rounded(value, u) for value in spread),
             )
         )
-    return _Grid("appraisers", headings, tuple(rows))
-
-
-def _rich(grid: _Grid, *, plain: bool) -> Table:
-    table = empty_table(grid.title, plain=plain)
-    for place, heading in enumerate(grid.headings):
-        table.add_column(heading, justify="right" if place else "left")
-    for row in grid.rows:
-        table.add_row(*row)
-    return table
-
-
-def _html_table(grid: _Grid) -> str:
-    head = "".join(f"<th>{escape(each)}</th>" for each in grid.headings)
-    rows = "\n".join(
-        "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>" for row in grid.rows
-    )
-    return (
-        f"<h2>{escape(grid.title)}</h2>\n<table><thead><tr>{head}</tr></thead>\n<tbody>{rows}</tbody></table>"
-    )
-
-
-def _html_picture(caption: str, path: Path) -> str:
-    data = base64.b64encode(path.read_bytes()).decode("ascii")
-    return (
-        f"<figure><img alt='{escape(caption, quote=True)}' src='data:image/png;base64,{data}'>"
-        f"<figcaption>{escape(caption)}</figcaption></figure>"
-    )
+    return Grid("appraisers", headings, tuple(rows))
 
 
 def _capital(sentence: str) -> str:
     return sentence[:1].upper() + sentence[1:]
-
-
-_FRAME = """<!doctype html>
-<html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width">
-<title>{title}</title>
-<style>
-body {{ font: 16px/1.5 sans-serif; color: #1b2a33; max-width: 52rem; margin: 2rem auto; padding: 0 1rem; }}
-h1 {{ font-size: 1.5rem; }} h2 {{ font-size: 1.1rem; margin: 1.6rem 0 0.4rem; }}
-.answer {{ border-left: 4px solid #0b5d7a; padding-left: 0.8rem; }}
-table {{ border-collapse: collapse; font-variant-numeric: tabular-nums; }}
-th, td {{ padding: 0.2rem 0.8rem 0.2rem 0; text-align: right; border-bottom: 1px solid #d8dee2; }}
-th:first-child, td:first-child {{ text-align: left; }}
-figure {{ margin: 1rem 0; }} img {{ max-width: 100%; }} figcaption, .made {{ color: #5a6a73; font-size:
-0.9rem; }} @media print {{ figure, table {{ break-inside: avoid; }} }} </style></head> <body> {body}
-</body></html>
-"""

@@ -42,14 +42,14 @@ TRENDS = ("secant_n_per_mm", "hysteresis_pct", "set_mm")
 
 def save_loops(result: CaptureResult, title: str, path: Path) -> None:
     """Force against deflection of some cycles of one capture."""
-    figure, axes = _figure(1, (7.0, 4.8))
+    figure, axes = new_figure(1, (7.0, 4.8))
     loops = result.loops
     for rank, loop in enumerate(loops):
         shade = _shade(rank, len(loops))
         _draw_loop(axes[0], loop, shade, f"cycle {loop.cycle}" if rank in (0, len(loops) - 1) else None)
-    _label(axes[0], "deflection, mm", "force, N", title)
+    label_axes(axes[0], "deflection, mm", "force, N", title)
     _legend_of_strokes(axes[0])
-    _save(figure, path)
+    save_figure(figure, path)
 
 
 def save_cycle_trends(
@@ -64,7 +64,7 @@ def save_cycle_trends(
     """
     beside = beside or {}
     count = len(TRENDS) + len(beside)
-    figure, axes = _figure(count, (7.0, 2.2 * count))
+    figure, axes = new_figure(count, (7.0, 2.2 * count))
     picked = _spread(len(result))
     nothing = np.empty(0)
     cycle = result.columns.get("cycle", nothing)[picked]
@@ -72,25 +72,25 @@ def save_cycle_trends(
     for axis, name in zip(axes[len(TRENDS) :], beside, strict=True):
         shown = quantity(name)
         axis.plot(cycle, beside[name][picked], "s-", color=SERIES[0], markersize=3.0)
-        _label(axis, "", f"{shown.title},\n{shown.unit}", "")
+        label_axes(axis, "", f"{shown.title},\n{shown.unit}", "")
     for axis, name in zip(axes, TRENDS, strict=False):
         shown = quantity(name)
         values = result.columns.get(name, nothing)[picked]
         errors = np.nan_to_num(2 * result.columns.get(f"{name}_u", nothing)[picked])
         axis.errorbar(cycle[good], values[good], errors[good], fmt="o-", color=SERIES[0], markersize=3.5)
         axis.plot(cycle[~good], values[~good], "x", color=SERIES[1], label="left out of means")
-        _label(axis, "", f"{shown.title},\n{shown.unit}", "")
+        label_axes(axis, "", f"{shown.title},\n{shown.unit}", "")
     if (~good).any():
         axes[0].legend(frameon=False)
     axes[0].set_title(title, loc="left", color=INK, fontsize=11)
     axes[-1].set_xlabel("cycle (bars: 95 % of one measurement)", color=INK)
     _number_cycles(axes[-1], len(result))
-    _save(figure, path)
+    save_figure(figure, path)
 
 
 def save_comparison(results: Sequence[tuple[str, CaptureResult]], title: str, path: Path) -> None:
     """The last drawn cycle of several captures together."""
-    figure, axes = _figure(1, (7.0, 4.8))
+    figure, axes = new_figure(1, (7.0, 4.8))
     for rank, (name, result) in enumerate(results):
         if result.loops:
             loop = result.loops[-1]
@@ -98,9 +98,9 @@ def save_comparison(results: Sequence[tuple[str, CaptureResult]], title: str, pa
             # a colour that comes round again has another marker
             marker = MARKERS[(rank + rank // len(SERIES)) % len(MARKERS)]
             _draw_loop(axes[0], loop, colour, f"{name}, cycle {loop.cycle}", marker)
-    _label(axes[0], "deflection, mm", "force, N", title)
+    label_axes(axes[0], "deflection, mm", "force, N", title)
     _legend_of_strokes(axes[0])
-    _save(figure, path)
+    save_figure(figure, path)
 
 
 def _draw_loop(axis: Axes, loop: Loop, colour: str, label: str | None, marker: str = "") -> None:
@@ -154,7 +154,8 @@ def _shade(rank: int, count: int) -> str:
     return to_hex(colormaps["viridis"](0.85 * rank / max(count - 1, 1)))
 
 
-def _figure(rows: int, size: tuple[float, float]) -> tuple[Figure, list[Axes]]:
+def new_figure(rows: int, size: tuple[float, float]) -> tuple[Figure, list[Axes]]:
+    """A figure of rows that share their axis across; `size` in inches."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
@@ -164,7 +165,8 @@ def _figure(rows: int, size: tuple[float, float]) -> tuple[Figure, list[Axes]]:
     return figure, list(axes)
 
 
-def _label(axis: Axes, across: str, up: str, title: str) -> None:
+def label_axes(axis: Axes, across: str, up: str, title: str) -> None:
+    """Words at both axes and above, a grid, and no frame; an empty title is left out."""
     axis.set_xlabel(across, color=INK)
     axis.set_ylabel(up, color=INK)
     if title:
@@ -174,6 +176,7 @@ def _label(axis: Axes, across: str, up: str, title: str) -> None:
         axis.spines[side].set_visible(False)
 
 
-def _save(figure: Figure, path: Path) -> None:
+def save_figure(figure: Figure, path: Path) -> None:
+    """Write a figure; its folder is made."""
     path.parent.mkdir(parents=True, exist_ok=True)
     figure.savefig(path, dpi=DPI)

@@ -136,6 +136,16 @@ def test_halt_halts_through_the_daemon(daemon):
     assert daemon.state() == "idle"
 
 
+def test_a_height_is_not_touched_beside_a_daemon_and_it_is_said_what_to_do(daemon):
+    beside = pressrig(
+        daemon.home, "height", "--rig", DRIVEN, "--specimen", "F-90-001", "--touches", 2, "--cautions-read"
+    )
+    assert beside.returncode == 3
+    assert "virtual is held by `pressrig serve`" in beside.stderr
+    assert "End `serve`" in beside.stderr
+    assert daemon.state() == "idle"
+
+
 def test_a_second_daemon_is_refused_and_the_first_goes_on(daemon):
     second = pressrig(daemon.home, "serve", "--rig", DRIVEN, "--port", daemon.home / "rig", "--no-page")
     assert second.returncode == 3
