@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rig.cli.study_values import _number, _rows
+from rig.cli.study_values import read_number, table_rows
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -40,7 +40,7 @@ def read_curves(path: Path, size_mm: Known | None) -> list[NipPiece]:
     InputError
         Naming file, line and column.
     """
-    headings, rows = _rows(path)
+    headings, rows = table_rows(path)
     lacking = [name for name in NEEDED if name not in headings]
     strange = [name for name in headings if name not in (*NEEDED, *ALSO)]
     if lacking or strange:
@@ -73,7 +73,7 @@ def _piece(
             f"{where}: piece {piece!r:.40} has {len(points)} points, expected {FEWEST_POINTS} or more"
         )
     columns = [
-        np.array([_number(row[name], f"{path}, line {line}, column '{name}'") for line, row in points])
+        np.array([read_number(row[name], f"{path}, line {line}, column '{name}'") for line, row in points])
         for name in NEEDED[1:]
     ]
     if not (np.diff(columns[0]) > 0).all():
@@ -83,8 +83,8 @@ def _piece(
         )
     if size_mm is None and not size:
         raise InputError(f"{where}: no size_mm; add the column, or give --size")
-    own_mm = Known(_number(size, f"{where}, column 'size_mm'")) if size else None
-    values = {"rate_mm_per_s": _number(rate, f"{where}, column 'rate_mm_per_s'")} if rate else {}
+    own_mm = Known(read_number(size, f"{where}, column 'size_mm'")) if size else None
+    values = {"rate_mm_per_s": read_number(rate, f"{where}, column 'rate_mm_per_s'")} if rate else {}
     words = {"rate": f"{values['rate_mm_per_s']:.2g} mm/s"} if rate else {}
     result = PieceResult(
         piece,

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from rig.aids import NipAnswer, RetentionAnswer
-from rig.sheets.plots import DASHES, INK, MARKERS, SERIES, _figure, _label, _save
+from rig.sheets.plots import DASHES, INK, MARKERS, SERIES, label_axes, new_figure, save_figure
 from rig.units import factor
 
 if TYPE_CHECKING:
@@ -21,7 +21,7 @@ MOST_NAMED = 6
 
 def save_nip_plots(answer: NipAnswer, folder: Path) -> list[tuple[str, Path]]:
     """Force against the gap; caption and path."""
-    figure, axes = _figure(1, (7.0, 4.8))
+    figure, axes = new_figure(1, (7.0, 4.8))
     axis, path = axes[0], folder / "nip.png"
     batches = list(answer.by_batch)
     for batch in reversed(batches):
@@ -40,9 +40,9 @@ def save_nip_plots(answer: NipAnswer, folder: Path) -> list[tuple[str, Path]]:
     axis.axvline(gap_mm, color=INK, linewidth=0.8, linestyle=":")
     axis.plot([gap_mm], [wanted_n], "o", color=INK, label=f"{wanted_n:.4g} N at {gap_mm:.2f} mm")
     axis.legend(frameon=False, fontsize=8)
-    _label(axis, "gap, mm", "force, N", "Force of each piece against the gap")
+    label_axes(axis, "gap, mm", "force, N", "Force of each piece against the gap")
     _beside_in_lbf(axis)
-    _save(figure, path)
+    save_figure(figure, path)
     return [
         ("Force of each piece, pressed between platens, against the gap; the wanted force is marked", path)
     ]
@@ -50,7 +50,7 @@ def save_nip_plots(answer: NipAnswer, folder: Path) -> list[tuple[str, Path]]:
 
 def save_pull_plots(answer: RetentionAnswer, folder: Path) -> list[tuple[str, Path]]:
     """Peaks over pulls; caption and path."""
-    figure, axes = _figure(1, (7.0, 4.4))
+    figure, axes = new_figure(1, (7.0, 4.4))
     axis, path = axes[0], folder / "pulls.png"
     few = len(answer.pieces) <= MOST_NAMED
     for place, each in enumerate(answer.pieces):
@@ -68,9 +68,9 @@ def save_pull_plots(answer: RetentionAnswer, folder: Path) -> list[tuple[str, Pa
     axis.set_xticks(_whole(max(len(each.peak_n) for each in answer.pieces)))
     if few:
         axis.legend(frameon=False, fontsize=8)
-    _label(axis, "pull", "force, N", "Pull-off force over pulls")
+    label_axes(axis, "pull", "force, N", "Pull-off force over pulls")
     _beside_in_lbf(axis)
-    _save(figure, path)
+    save_figure(figure, path)
     return [("Peak pull-off force (full) and force at first slip (dashed) of each pull", path)]
 
 

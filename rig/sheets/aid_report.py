@@ -19,7 +19,7 @@ from rig import __version__
 from rig.aids import COLUMNS, Derived, Formula, LiftAnswer, NipAnswer, RetentionAnswer
 from rig.population import BatchFigures
 from rig.sheets.aid_plots import save_nip_plots, save_pull_plots
-from rig.sheets.gauge_report import _FRAME, _Grid, _html_picture, _html_table, _rich
+from rig.sheets.report_page import PAGE_FRAME, Grid, html_picture, html_table, rich_table
 from rig.sheets.tables import empty_table, rounded
 from rig.units import factor
 
@@ -55,13 +55,16 @@ class AidSheet:
 
     title: str
     answer: tuple[str, ...]
-    grids: tuple[_Grid, ...]
+    grids: tuple[Grid, ...]
     formulas: tuple[Formula, ...]
     notes: tuple[str, ...]
 
     def tables(self, *, plain: bool) -> list[Table]:
         """Tables for the terminal, the formulas last; `plain` without lines, for a pipe."""
-        return [*(_rich(grid, plain=plain) for grid in self.grids), formula_table(self.formulas, plain=plain)]
+        return [
+            *(rich_table(grid, plain=plain) for grid in self.grids),
+            formula_table(self.formulas, plain=plain),
+        ]
 
 
 def formula_table(formulas: Sequence[Formula], *, plain: bool) -> Table:
@@ -126,12 +129,12 @@ def nip_sheet(answer: NipAnswer) -> AidSheet:
         )
         if (value := answer.adjustment[name]) is not None
     ]
-    grids = [_Grid(_setting(answer), ANSWER_ROWS, tuple(rows))]
+    grids = [Grid(_setting(answer), ANSWER_ROWS, tuple(rows))]
     if len(answer.by_batch) > 1:
         batches = tuple(_of_pieces(name, each, "mm") for name, each in answer.by_batch.items())
-        grids.append(_Grid("Gap of each batch", ("batch", *ANSWER_ROWS[1:]), batches))
+        grids.append(Grid("Gap of each batch", ("batch", *ANSWER_ROWS[1:]), batches))
     if answer.line:
-        grids.append(_Grid("At line speed", ANSWER_ROWS, tuple(_line_rows(answer))))
+        grids.append(Grid("At line speed", ANSWER_ROWS, tuple(_line_rows(answer))))
     title = f"Nip: gap for {nip.force_n:.4g} N"
     return AidSheet(title, tuple(_nip_sentences(answer)), tuple(grids), answer.formulas, answer.notes)
 
@@ -158,7 +161,7 @@ def lift_sheet(answer: LiftAnswer) -> AidSheet:
         if margin is not None:
             verdict = "enough" if margin.value >= 1 else "too little"
             said.append(f"What it can hold is {_number(margin)} times that: {verdict}.")
-    grids = (_Grid("Lift", ANSWER_ROWS, rows), _parts_grid(answer))
+    grids = (Grid("Lift", ANSWER_ROWS, rows), _parts_grid(answer))
     return AidSheet("Lift: balance and torques", tuple(said), grids, answer.formulas, answer.notes)
 
 
@@ -177,10 +180,10 @@ def pull_sheet(answer: RetentionAnswer, about_captures: Sequence[str] = ()) -> A
     rows = [_of_pieces(*each) for each in having]
     if "first_peak_pull_n" in answer.figures:
         rows.insert(1, _most_pieces("of most pieces", answer.figures["first_peak_pull_n"], "N"))
-    grids = [_Grid("Retention", ANSWER_ROWS, tuple(rows))]
+    grids = [Grid("Retention", ANSWER_ROWS, tuple(rows))]
     if len(answer.by_batch) > 1:
         batches = tuple(_of_pieces(name, each, "N") for name, each in answer.by_batch.items())
-        grids.append(_Grid("First peak of each batch", ("batch", *ANSWER_ROWS[1:]), batches))
+        grids.append(Grid("First peak of each batch", ("batch", *ANSWER_ROWS[1:]), batches))
     grids.append(_pulls_grid(answer))
     peak = answer.figures.get("first_peak_pull_n")
     said = ["No first pull counts, so nothing is said of a new piece."]
@@ -228,8 +231,8 @@ def _made(folder: Path) -> Path:
 def _save_page(sheet: AidSheet, pictures: Sequence[tuple[str, Path]], page: Path) -> Path:
     body = [f"<h1>{escape(sheet.title)}</h1>"]
     body += [f"<p class='answer'>{escape(each)}</p>" for each in sheet.answer]
-    body += [_html_picture(caption, path) for caption, path in pictures]
-    body += [_html_table(grid) for grid in sheet.grids]
+    body += [html_picture(caption, path) for caption, path in pictures]
+    body += [html_table(grid) for grid in sheet.grids]
     body.append("<h2>Formulas</h2><dl>")
     for each in sheet.formulas:
         body.append(
@@ -238,7 +241,7 @@ def _save_page(sheet: AidSheet, pictures: Sequence[tuple[str, Path]], page: Path
         )
     body += ["</dl><h2>Notes</h2><ul>", *(f"<li>{escape(each)}</li>" for each in sheet.notes), "</ul>"]
     body.append(f"<p class='made'>pressrig {__version__}</p>")
-    page.write_text(_FRAME.format(title=escape(sheet.title), body="\n".join(body)), encoding="utf-8")
+    page.write_text(PAGE_FRAME.format(title=escape(sheet.title), body="\n".join(body)), encoding="utf-8")
     return page
 
 
@@ -321,7 +324,7 @@ def _line_rows(answer: NipAnswer) -> list[tuple[str, ...]]:
     return rows
 
 
-def _parts_grid(answer: LiftAnswer) -> _Grid:
+def _parts_grid(answer: LiftAnswer) -> Grid:
     """What leaves the answers in doubt."""
     shown = (
         ("centre of mass", answer.centre_mm, "mm"),
@@ -335,10 +338,10 @@ def _parts_grid(answer: LiftAnswer) -> _Grid:
         for name, part in sorted(value.parts.items(), key=lambda pair: -abs(pair[1]))
         if abs(part) > 0.01 * value.u
     ]
-    return _Grid("Standard uncertainty from", ("of", "input", "contribution", "unit"), tuple(rows))
+    return Grid("Standard uncertainty from", ("of", "input", "contribution", "unit"), tuple(rows))
 
 
-def _pulls_grid(answer: RetentionAnswer) -> _Grid:
+def _pulls_grid(answer: RetentionAnswer) -> Grid:
     """Each pull; after a number its standard uncertainty with the calibration's part."""
     rows = []
     for each in answer.pieces:
@@ -347,7 +350,7 @@ def _pulls_grid(answer: RetentionAnswer) -> _Grid:
             shown = (_with_its_u(float(values[place]), float(u[place])) for values, u in columns)
             rows.append((each.result.piece, each.result.capture, str(place + 1), *shown))
     headings = ("piece", "capture", "pull", "peak N", "first slip N", "slip mm", "travel mm", "work mJ")
-    return _Grid("Pulls (standard uncertainty)", headings, tuple(rows))
+    return Grid("Pulls (standard uncertainty)", headings, tuple(rows))
 
 
 def _with_its_u(value: float, u: float) -> str:

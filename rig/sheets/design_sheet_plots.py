@@ -19,7 +19,7 @@ import numpy as np
 from rig.population import BatchFigures, CurveBand
 from rig.sheets.comparison_plots import HATCHES, SIDE
 from rig.sheets.design_sheet_tables import counted
-from rig.sheets.plots import DASHES, DPI, INK, MARKERS, SERIES, _figure, _label
+from rig.sheets.plots import DASHES, DPI, INK, MARKERS, SERIES, label_axes, new_figure
 from rig.units import parse
 
 if TYPE_CHECKING:
@@ -43,7 +43,7 @@ class Drawn:
 
 def draw_compression(bands: Sequence[CurveBand], *, has_height: bool, alt: str) -> Drawn:
     """Force over compression in %, or over deflection in mm."""
-    figure, (axis,) = _figure(1, (7.0, 4.4))
+    figure, (axis,) = new_figure(1, (7.0, 4.4))
     for rank, band in enumerate(bands[:MOST_BANDS]):
         _draw_band(axis, band, band.deflection_mm, rank)
     _finish(axis, "compression, % of free height" if has_height else "deflection, mm")
@@ -53,7 +53,7 @@ def draw_compression(bands: Sequence[CurveBand], *, has_height: bool, alt: str) 
 
 def draw_gap(bands: Sequence[CurveBand], height_mm: float, *, alt: str) -> Drawn:
     """Force over the gap between platens, the narrow gap on the right."""
-    figure, (axis,) = _figure(1, (7.0, 4.6))
+    figure, (axis,) = new_figure(1, (7.0, 4.6))
     for rank, band in enumerate(bands[:MOST_BANDS]):
         _draw_band(axis, band, height_mm - band.deflection_mm, rank)
     _finish(axis, "gap between platens, mm")
@@ -66,7 +66,7 @@ def draw_gap(bands: Sequence[CurveBand], height_mm: float, *, alt: str) -> Drawn
 
 def draw_pieces(groups: Mapping[str, BatchFigures], title: str, unit: str, *, alt: str) -> Drawn:
     """Every piece of each group, and the mean with its interval."""
-    figure, (axis,) = _figure(1, (7.0, 3.2))
+    figure, (axis,) = new_figure(1, (7.0, 3.2))
     for place, each in enumerate(groups.values()):
         colour = SERIES[place % len(SERIES)]
         across = place - 0.12 + np.linspace(-SIDE, SIDE, each.n if each.n > 1 else 2)[: each.n]
@@ -81,7 +81,7 @@ def draw_pieces(groups: Mapping[str, BatchFigures], title: str, unit: str, *, al
         range(len(groups)), [f"{name}\n{counted(each.n, 'piece')}" for name, each in groups.items()]
     )
     axis.set_xlim(-0.6, len(groups) - 0.4)
-    _label(axis, "", f"{title}, {unit}" if unit else title, "")
+    label_axes(axis, "", f"{title}, {unit}" if unit else title, "")
     axis.grid(visible=False, axis="x")
     return _drawn(figure, alt)
 
@@ -111,7 +111,7 @@ def _finish(axis: Axes, across: str) -> None:
     # the bands of few pieces are wide; the curves must stay readable
     axis.set_ylim(min(0.0, -0.02 * top), 1.35 * top)
     axis.axhline(0, color=INK, linewidth=0.6)
-    _label(axis, across, "force, N", "")
+    label_axes(axis, across, "force, N", "")
     pound = parse("1 N", "lbf")
     beside = axis.secondary_yaxis("right", functions=_scaled(pound))
     beside.set_ylabel("force, lbf", color=INK)
