@@ -129,13 +129,6 @@ def test_the_tables_are_plain_in_a_pipe_and_say_what_a_caliper_would_do(touched)
     assert output.splitlines()[-1] == touched["capture"]
 
 
-def test_a_report_of_it_leads_to_the_height(touched):
-    capture = Path(touched["capture"])
-    refused = pressrig(capture.parent, "report", capture)
-    assert refused.returncode == 2
-    assert "`pressrig height --piece`" in refused.stderr
-
-
 def test_another_greater_force_is_read_from_the_same_touches_up_to_theirs(touched):
     again = json.loads(answered("--piece", touched["capture"], "--at", "3 N", "--json"))
     top = again["at_greater_force"]

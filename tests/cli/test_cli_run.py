@@ -123,12 +123,15 @@ def test_a_press_deeper_than_the_specimen_is_refused_with_its_line(tmp_path, met
 
 FACTS = ("--specimen", "F", "--free-height", "60 mm", "--area", "25 cm^2", "--check-only")
 TOO_FAST = {"pounding_endurance"}
+PULLS = {"cap_pull"}
+"""Only a rig whose limits reach below zero may pull."""
 READY = sorted(path.stem for path in (ROOT / "configs" / "methods").glob("*.yaml"))
 
 
 @pytest.mark.parametrize("name", sorted(set(READY) - TOO_FAST))
 def test_a_ready_method_fits_the_virtual_rig(tmp_path, name):
-    assert done(tmp_path, "run", ROOT / "configs" / "methods" / f"{name}.yaml", "--rig", DRIVEN, *FACTS)
+    rig = RIGS / "virtual_pull.yaml" if name in PULLS else DRIVEN
+    assert done(tmp_path, "run", ROOT / "configs" / "methods" / f"{name}.yaml", "--rig", rig, *FACTS)
 
 
 @pytest.mark.parametrize("name", sorted(TOO_FAST))
