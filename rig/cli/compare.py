@@ -113,7 +113,7 @@ def command(
         against=against,
         margins=stated,
         wanted=hoped,
-        although=_listed(although),
+        although=listed(although),
         gauges=studies_of(gauges, columns),
     )
     if out is not None:
@@ -159,7 +159,8 @@ def _pieces(
     return piece_results(captures, asked, known=None if register is None else known_by_register(register))
 
 
-def _listed(texts: Sequence[str]) -> list[str]:
+def listed(texts: Sequence[str]) -> list[str]:
+    """Names of repeatable options, each a list with commas between."""
     return [name.strip() for text in texts for name in text.split(",") if name.strip()]
 
 
@@ -207,7 +208,7 @@ def _columns(asked: str | None, named: Sequence[str], pieces: PressedPieces, *, 
     from math import isfinite
 
     if asked is not None:
-        return list(dict.fromkeys([*_listed([asked]), *named]))
+        return list(dict.fromkeys([*listed([asked]), *named]))
     if named:
         return list(dict.fromkeys(named))
     found = {name for each in pieces.results for name, value in each.values.items() if isfinite(value)}

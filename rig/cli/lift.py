@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 
 import click
 
+from rig.cli.aid_showing import show_aid
 from rig.cli.known_options import MEANT, read_known
-from rig.cli.output import as_json_text, console, is_plain, json_option, print_json
+from rig.cli.output import as_json_text, json_option, print_json
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -121,21 +122,11 @@ def _show(answer: LiftAnswer, out: Path | None, *, as_json: bool) -> None:
 
     sheet = lift_sheet(answer)
     document = answer.as_dict() | {"answer": list(sheet.answer), "software": f"pressrig {__version__}"}
+    page = None
     if out is not None:
         page = save_lift_report(answer, out)
         (out / "lift.json").write_text(as_json_text(document, indent=2) + "\n", encoding="utf-8")
     if as_json:
         print_json(document)
         return
-    screen, plain = console(), is_plain()
-    for sentence in sheet.answer:
-        screen.print(
-            sentence, style=None if plain else "bold", markup=False, highlight=False, soft_wrap=plain
-        )
-    for table in sheet.tables(plain=plain):
-        screen.print()
-        screen.print(table)
-    for note in (*sheet.notes, f"Inputs: {MEANT}."):
-        screen.print(f"note: {note}", markup=False, highlight=False, soft_wrap=plain)
-    if out is not None:
-        click.echo(f"The page is {page}")
+    show_aid(sheet, [f"Inputs: {MEANT}."], page)

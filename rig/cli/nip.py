@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 
 import click
 
+from rig.cli.aid_showing import show_aid
 from rig.cli.known_options import MEANT, read_known
 from rig.cli.options import read_quantity
-from rig.cli.output import as_json_text, console, is_plain, json_option, print_json
+from rig.cli.output import as_json_text, json_option, print_json
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -193,21 +194,11 @@ def _show(answer: NipAnswer, notes: Sequence[str], out: Path | None, *, as_json:
     document = answer.as_dict()
     document["notes"] = [*document["notes"], *notes]
     document |= {"answer": list(nip_sheet(answer).answer), "software": f"pressrig {__version__}"}
+    page = None
     if out is not None:
         page = save_nip_report(answer, out)
         (out / "nip.json").write_text(as_json_text(document, indent=2) + "\n", encoding="utf-8")
     if as_json:
         print_json(document)
         return
-    sheet, plain, screen = nip_sheet(answer), is_plain(), console()
-    for sentence in sheet.answer:
-        screen.print(
-            sentence, style=None if plain else "bold", markup=False, highlight=False, soft_wrap=plain
-        )
-    for table in sheet.tables(plain=plain):
-        screen.print()
-        screen.print(table)
-    for note in [*sheet.notes, *notes]:
-        screen.print(f"note: {note}", markup=False, highlight=False, soft_wrap=plain)
-    if out is not None:
-        click.echo(f"The page is {page}, with its picture and values beside it")
+    show_aid(nip_sheet(answer), notes, page)

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from rig.cli.aid_showing import show_aid
 from rig.cli.options import read_quantity
-from rig.cli.output import as_json_text, console, is_plain, json_option, print_json
+from rig.cli.output import as_json_text, json_option, print_json
 
 if TYPE_CHECKING:
     from rig.aids import RetentionAnswer
@@ -100,19 +101,11 @@ def _show(answer: RetentionAnswer, read: Sequence[PulledCapture], out: Path | No
     about = [note for each in read for note in each.notes]
     sheet = pull_sheet(answer, about)
     document = _document(answer, read, sheet.answer)
+    page = None
     if out is not None:
         page = save_pull_report(answer, out, about)
         (out / "pull.json").write_text(as_json_text(document, indent=2) + "\n", encoding="utf-8")
     if as_json:
         print_json(document)
         return
-    screen, plain = console(), is_plain()
-    for sentence in sheet.answer:
-        screen.print(sentence, style=None if plain else "bold", markup=False, soft_wrap=plain)
-    for table in sheet.tables(plain=plain):
-        screen.print()
-        screen.print(table)
-    for note in sheet.notes:
-        screen.print(f"note: {note}", markup=False, highlight=False, soft_wrap=plain)
-    if out is not None:
-        click.echo(f"The page is {page}, with its picture and values beside it")
+    show_aid(sheet, page=page)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rig.cli.compare import named_margins, studies_of
+from rig.cli.compare import listed, named_margins, studies_of
 from rig.cli.options import read_quantity
 from rig.cli.output import json_option, print_json, progress
 from rig.errors import CaptureError, InputError
@@ -101,7 +101,7 @@ def command(
         model=model,
         title=title,
         margins=named_margins(margins),
-        although=[name.strip() for text in although for name in text.split(",") if name.strip()],
+        although=listed(although),
         gauges=gauges,
     )
     page = save_design_sheet(sheet, out)

@@ -98,29 +98,27 @@ def _force_reached(stand: Stand) -> str:
 
 
 def _halt(stand: Stand) -> str:
-    stand.ready()
-    talk = stand.talk
-    request = stand.begin_long()
-    reply = talk.ask(Halt(talk.next_id()))
-    require(reply is not None and reply.result == ReplyResult.ACCEPTED, "halt was not accepted")
-    end = stand.ending(request, HALT_S)
-    require(end is not None and end.code == EventCode.HALTED, f"it ended with {event_words(end)}")
-    state = stand.standstill()
+    state = _stopped_by(stand, Halt, "halt")
     require(StateFlag.ARMED in state.flags, "it is disarmed afterwards")
     return "event 12, still armed"
 
 
 def _disarm(stand: Stand) -> str:
+    state = _stopped_by(stand, Disarm, "disarm")
+    require(StateFlag.ARMED not in state.flags, "it is armed afterwards")
+    return "event 12, disarmed"
+
+
+def _stopped_by(stand: Stand, order: type[Halt | Disarm], word: str) -> State:
+    """Begin a long motion, and end it by an order; the state at rest."""
     stand.ready()
     talk = stand.talk
     request = stand.begin_long()
-    reply = talk.ask(Disarm(talk.next_id()))
-    require(reply is not None and reply.result == ReplyResult.ACCEPTED, "disarm was not accepted")
+    reply = talk.ask(order(talk.next_id()))
+    require(reply is not None and reply.result == ReplyResult.ACCEPTED, f"{word} was not accepted")
     end = stand.ending(request, HALT_S)
     require(end is not None and end.code == EventCode.HALTED, f"it ended with {event_words(end)}")
-    state = stand.standstill()
-    require(StateFlag.ARMED not in state.flags, "it is armed afterwards")
-    return "event 12, disarmed"
+    return stand.standstill()
 
 
 def _cycle(stand: Stand) -> str:

@@ -59,9 +59,6 @@ OVERRUN_S = 10.0
 """A motion that takes so many times longer than its way and speed say, and so long at the least, is asked
 for."""
 
-FELT_WITHIN_S = 1.0
-"""Wall time after the end of a touch within which its samples have been taken."""
-
 PLATEN_STANDS: frozenset[EndKind] = frozenset(("finished", "position limit", "halted", "unknown"))
 """Ends after which samples go on coming, and the next thing is done on standing platens."""
 
@@ -330,10 +327,6 @@ class Driver:
         self._felt_n, self.touched_mm = force_n, None
         try:
             self.press_until(force_n, speed_mm_per_s, self._rig.travel_mm[1], place)
-            # the end of a motion is heard before the samples that wait in the queue
-            until = time.monotonic() + FELT_WITHIN_S
-            while self.touched_mm is None and time.monotonic() < until:
-                self.take_one()
         finally:
             self._felt_n = None
         if self.touched_mm is None:

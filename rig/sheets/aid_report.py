@@ -21,18 +21,7 @@ from rig.population import BatchFigures
 from rig.sheets.aid_plots import save_nip_plots, save_pull_plots
 from rig.sheets.report_page import PAGE_FRAME, Grid, html_picture, html_table, rich_table
 from rig.sheets.tables import empty_table, rounded
-from rig.units import factor
-
-US = {
-    "N": ("N", "lbf", "lbf"),
-    "mm": ("mm", "in", "in"),
-    "N/mm": ("N/mm", "lbf/in", "lbf/in"),
-    "mJ": ("mJ", "in*lbf", "in lbf"),
-    "N mm": ("N*mm", "in*lbf", "in lbf"),
-    "g": ("g", "oz", "oz"),
-    "m/s": ("m/s", "ft/s", "ft/s"),
-}
-"""By unit: itself and the US one as `rig.units` writes them, and the US one as people do."""
+from rig.sheets.us_units import us_factor, us_name
 
 ANSWER_ROWS = ("what", "value", "95 % from", "to", "unit", "US", "of")
 
@@ -85,11 +74,10 @@ def us_text(value: float, u: float, unit: str) -> str:
     >>> us_text(25.4, 0.254, "mm")
     '1.000 in'
     """
-    if unit not in US or not isfinite(value):
+    many = us_factor(unit)
+    if many is None or not isfinite(value):
         return ""
-    own, us, shown = US[unit]
-    many = factor(own, us)
-    return f"{rounded(value * many, u * many)} {shown}"
+    return f"{rounded(value * many, u * many)} {us_name(unit)}"
 
 
 def nip_sheet(answer: NipAnswer) -> AidSheet:

@@ -12,7 +12,6 @@ from rig.population import BatchFigures
 from rig.sheets.design_sheet import AlikeSet, DesignSheet, titled
 from rig.sheets.design_sheet_page import page_html, page_markdown
 from rig.sheets.design_sheet_plots import Drawn, draw_compression, draw_gap, draw_pieces
-from rig.sheets.design_sheet_tables import US_UNITS, us_factor
 from rig.sheets.design_sheet_words import (
     compression_name,
     force_alt,
@@ -22,6 +21,7 @@ from rig.sheets.design_sheet_words import (
     pieces_name,
     sheet_page,
 )
+from rig.sheets.us_units import us_factor, us_name
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -123,7 +123,7 @@ def _figure(each: BatchFigures) -> dict[str, Any]:
         "pieces_low": each.tolerance_low,
         "pieces_high": each.tolerance_high,
         "us_mean": None if factor is None else factor * each.mean,
-        "us_unit": "" if factor is None else US_UNITS[unit][1],
+        "us_unit": us_name(unit),
     }
 
 

@@ -8,7 +8,6 @@ stand beside. Cost: nothing.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from functools import lru_cache
 from math import floor, isfinite, log10, sqrt
 
 from rig.population import BatchFigures, PieceResult, average_pieces
@@ -16,17 +15,7 @@ from rig.sheets.design_sheet import AlikeSet, titled
 from rig.sheets.design_sheet_forces import ForceRow
 from rig.sheets.design_sheet_page import Cells
 from rig.sheets.tables import rounded
-from rig.units import parse
-
-US_UNITS = {
-    "N": ("lbf", "lbf"),
-    "mm": ("in", "in"),
-    "N/mm": ("lbf/in", "lbf/in"),
-    "mJ": ("in*lbf", "in lbf"),
-    "g": ("oz", "oz"),
-    "mm/s": ("in/s", "in/s"),
-}
-"""By unit: how `rig.units` writes the US one, and how a table does."""
+from rig.sheets.us_units import us_factor, us_name
 
 DIGITS = 4
 """Nobody builds to more of them; the CSV holds all."""
@@ -35,12 +24,6 @@ TWICE = 2.0
 """Of a single piece's standard uncertainty: about 95 %."""
 
 NOTHING = "-"
-
-
-@lru_cache(maxsize=32)
-def us_factor(unit: str) -> float | None:
-    """US units in one of these; None where both worlds use the same."""
-    return parse(f"1 {unit}", US_UNITS[unit][0]) if unit in US_UNITS else None
 
 
 def quantity_table(
@@ -163,7 +146,7 @@ def us_words(value: float, unit: str, u: float) -> str:
     factor = us_factor(unit)
     if factor is None:
         return NOTHING
-    return f"{rounded(factor * value, shown_u(factor * value, factor * u))} {US_UNITS[unit][1]}"
+    return f"{rounded(factor * value, shown_u(factor * value, factor * u))} {us_name(unit)}"
 
 
 def spread_u(each: BatchFigures) -> float:

@@ -25,7 +25,6 @@ from rig.calibration import Aligner, Calibration, Signals, coverage_factor, read
 from rig.capture import CaptureHeader
 from rig.errors import InputError
 from rig.methods import (
-    HEIGHT_KIND,
     PROCEDURE_QUANTITIES,
     REPORTABLE,
     Course,
@@ -123,10 +122,6 @@ def method_of(header: CaptureHeader) -> Method:
     """
     about = header.method or {}
     text, file = about.get("text"), about.get("file")
-    if about.get("kind") == HEIGHT_KIND:
-        raise InputError(
-            "method: the capture holds touches for a free height, which `pressrig height --piece` works out"
-        )
     if not isinstance(text, str):
         raise InputError(
             "method: the capture was recorded without one; `pressrig analyse` measures its cycles, "

@@ -10,7 +10,7 @@ import os
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import pytest
 from command_line import FAST, LINES, analysed, done, environment, rig_file, simulated
@@ -33,23 +33,36 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     items.sort(key=rank)  # stable: within a folder the order stays
 
 
+class Said(NamedTuple):
+    """What a command wrote."""
+
+    out: str
+    err: str
+
+
 @pytest.fixture
-def refused(tmp_path, monkeypatch, capsys) -> Iterator[Callable[..., str]]:
-    """What the command says that is refused, run in this process since there are many of them."""
+def in_process(tmp_path, monkeypatch, capsys) -> Iterator[Callable[..., Said]]:
+    """What a command says, run in this process since there are many of them; it must end with the code."""
     monkeypatch.chdir(tmp_path)
     for name, value in environment(tmp_path).items():
         monkeypatch.setenv(name, value)
 
-    def run(code: int, *arguments: object) -> str:
+    def run(*arguments: object, code: int = 0) -> Said:
         monkeypatch.setattr(sys, "argv", ["pressrig", *map(str, arguments)])
         with pytest.raises(SystemExit) as end:
             main()
-        said = capsys.readouterr()
-        assert end.value.code == code, said
-        return said.err
+        said = Said(*capsys.readouterr())
+        assert (end.value.code or 0) == code, said
+        return said
 
     yield run
     logger.remove()  # it writes to the captured standard error, which is gone after the test
+
+
+@pytest.fixture
+def refused(in_process) -> Callable[..., str]:
+    """What the command says that is refused."""
+    return lambda code, *arguments: in_process(*arguments, code=code).err
 
 
 @pytest.fixture(scope="session")

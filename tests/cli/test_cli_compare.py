@@ -5,15 +5,14 @@ from __future__ import annotations
 import json
 import re
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import matplotlib.image
 import numpy as np
 import pytest
-from command_line import ROOT, environment
-from loguru import logger
+from command_line import ROOT
 from studied_captures import CALIBRATION, METHOD, studied_capture
 
 from rig.cli import main
@@ -31,22 +30,9 @@ AIR = {"temperature": "23 degC", "orientation": "upright"}
 
 
 @pytest.fixture
-def run(monkeypatch, capsys, tmp_path) -> Iterator[Callable[..., str]]:
-    """Standard output of the command, run in this process since there are many; it must end with the code."""
-    monkeypatch.chdir(tmp_path)
-    for name, value in environment(tmp_path).items():
-        monkeypatch.setenv(name, value)
-
-    def run(*arguments: object, code: int = 0) -> str:
-        monkeypatch.setattr(sys, "argv", ["pressrig", "compare", *map(str, arguments)])
-        with pytest.raises(SystemExit) as end:
-            main()
-        said = capsys.readouterr()
-        assert end.value.code == code, said
-        return said.out
-
-    yield run
-    logger.remove()
+def run(in_process) -> Callable[..., str]:
+    """Standard output of `compare`; it must end with the code."""
+    return lambda *arguments, code=0: in_process("compare", *arguments, code=code).out
 
 
 def squeezed(parent: Path, batch: str, stiffness: float, number: int = 0, **more: Any) -> list[Path]:

@@ -3,18 +3,13 @@
 from __future__ import annotations
 
 import json
-import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import matplotlib.image
 import pytest
-from command_line import environment
-from loguru import logger
 from studied_captures import studied_capture
-
-from rig.cli import main
 
 SPRING, AUTUMN = (1.9, 2.0, 2.1), (2.4, 2.5, 2.6)
 """Stiffness of pieces of two batches in N/mm; invented, as all numbers here."""
@@ -24,22 +19,9 @@ LIFT = ("--near", "600 g", "--far", "400 g", "--span", "1.2 m")
 
 
 @pytest.fixture
-def run(monkeypatch, capsys, tmp_path) -> Iterator[Callable[..., str]]:
-    """What a command says in this process; it must end with the code."""
-    monkeypatch.chdir(tmp_path)
-    for name, value in environment(tmp_path).items():
-        monkeypatch.setenv(name, value)
-
-    def run(*arguments: object, code: int = 0) -> str:
-        monkeypatch.setattr(sys, "argv", ["pressrig", *map(str, arguments)])
-        with pytest.raises(SystemExit) as end:
-            main()
-        said = capsys.readouterr()
-        assert (end.value.code or 0) == code, said
-        return said.out if code < 2 else said.err
-
-    yield run
-    logger.remove()
+def run(in_process) -> Callable[..., str]:
+    """What a command says, or why it refuses; it must end with the code."""
+    return lambda *arguments, code=0: in_process(*arguments, code=code)[code >= 2]
 
 
 @pytest.fixture(scope="module")

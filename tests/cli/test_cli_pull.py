@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 import json
-import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 
 import pytest
-from command_line import done, environment
-from loguru import logger
+from command_line import done
 from pulled_captures import RELATIVE_U, compared, pulled_capture
 
-from rig.cli import main
 from rig.virtual import PressedCap
 
 CAP = PressedCap()
@@ -21,22 +18,9 @@ FIRM = PressedCap(first_slip_n=20.0, peak_n=27.0)
 
 
 @pytest.fixture
-def run(monkeypatch, capsys, tmp_path) -> Iterator[Callable[..., str]]:
-    """Standard output of a command, run in this process since there are many; it must end with the code."""
-    monkeypatch.chdir(tmp_path)
-    for name, value in environment(tmp_path).items():
-        monkeypatch.setenv(name, value)
-
-    def run(*arguments: object, code: int = 0) -> str:
-        monkeypatch.setattr(sys, "argv", ["pressrig", *map(str, arguments)])
-        with pytest.raises(SystemExit) as end:
-            main()
-        said = capsys.readouterr()
-        assert end.value.code == code, said
-        return said.out
-
-    yield run
-    logger.remove()
+def run(in_process) -> Callable[..., str]:
+    """Standard output of a command; it must end with the code."""
+    return lambda *arguments, code=0: in_process(*arguments, code=code).out
 
 
 def test_every_pull_of_a_capture_is_listed_with_its_uncertainty(tmp_path):

@@ -4,19 +4,16 @@ from __future__ import annotations
 
 import json
 import re
-import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import matplotlib.image
 import numpy as np
 import pytest
-from command_line import ROOT, done, environment
-from loguru import logger
+from command_line import ROOT, done
 from studied_captures import CALIBRATION, METHOD, studied_capture
 
-from rig.cli import main
 from rig.population import GaugeResult
 
 EXAMPLE = ROOT / "configs" / "studies" / "hand_and_rig.csv"
@@ -33,22 +30,9 @@ AGAIN = (0.004, -0.004)
 
 
 @pytest.fixture
-def run(monkeypatch, capsys, tmp_path) -> Iterator[Callable[..., str]]:
-    """Standard output of the command, run in this process since there are many; it must end with the code."""
-    monkeypatch.chdir(tmp_path)
-    for name, value in environment(tmp_path).items():
-        monkeypatch.setenv(name, value)
-
-    def run(*arguments: object, code: int = 0) -> str:
-        monkeypatch.setattr(sys, "argv", ["pressrig", "study", *map(str, arguments)])
-        with pytest.raises(SystemExit) as end:
-            main()
-        said = capsys.readouterr()
-        assert end.value.code == code, said
-        return said.out
-
-    yield run
-    logger.remove()
+def run(in_process) -> Callable[..., str]:
+    """Standard output of `study`; it must end with the code."""
+    return lambda *arguments, code=0: in_process("study", *arguments, code=code).out
 
 
 @pytest.fixture(scope="module")
