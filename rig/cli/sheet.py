@@ -200,6 +200,7 @@ def _measured(
 
     if asked.at is None:
         asked = replace(asked, at=_depths(captures))
+    _check_depths(asked.at)
     known = None if register is None else known_by_register(register)
     with progress("measuring", len(captures)) as show:
         pressed, notes = pressed_captures(
@@ -233,6 +234,17 @@ def captures_in(paths: Sequence[Path]) -> tuple[list[Path], set[Path]]:
         for each in listed:
             found.setdefault(each.path.resolve(), each.path)
     return list(found.values()), {path for whole, path in found.items() if whole not in named}
+
+
+def _check_depths(texts: str | None) -> None:
+    """Refuse a depth once, and not with every capture."""
+    from rig.analyser import Depth
+
+    for text in (texts or "").split(","):
+        try:
+            Depth.of(text.strip())
+        except InputError as problem:
+            raise InputError(f"--at: {problem}") from None
 
 
 def _depths(captures: Sequence[Path]) -> str:

@@ -176,3 +176,8 @@ def test_a_softer_batch_and_three_abused_floats_are_told_with_what_was_planted(t
     assert batches["low"] < PLANTED < batches["high"]
     assert states["paired"]
     assert states["low"] < ABUSED + 0.004 < states["high"]
+
+
+def test_a_depth_that_is_none_is_refused_once_and_by_its_option(pressed):
+    with pytest.raises(InputError, match=r"^--at: .*'kg' does not convert to 'mm'"):
+        CliRunner().invoke(command, [str(pressed / "captures"), "--at", "10kg"], catch_exceptions=False)
