@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rig.cli.options import read_quantity
-from rig.cli.output import console, json_option, print_json
+from rig.cli.output import console, is_plain, json_option, print_json
 from rig.errors import DeviceError, InputError
 
 if TYPE_CHECKING:
@@ -262,14 +262,15 @@ def _teller() -> Callable[[CheckOutcome], None]:
 
 def _show(found: ConformanceReport, as_json: bool) -> None:
     from rich.markup import escape
-    from rich.table import Table
 
     from rig.conformance import Verdict, headline, report_document
+    from rig.sheets import empty_table
 
     if as_json:
         print_json(report_document(found))
         return
-    table = Table(title=f"Check of {escape(str(found.device.get('name', 'a device')))}", title_justify="left")
+    name = escape(str(found.device.get("name", "a device")))
+    table = empty_table(f"Check of {name}", plain=is_plain())
     for heading in ("outcome", "check", "found, or why not"):
         table.add_column(heading, overflow="fold")
     colours = {Verdict.PASSED: "green", Verdict.FAILED: "bold red", Verdict.NOT_TRIED: "yellow"}

@@ -100,6 +100,13 @@ class BatchFigures:
     notes: tuple[str, ...] = ()
 
     @property
+    def most_from(self) -> float | None:
+        """Lower end of the tolerance interval, not below zero where no piece is."""
+        if self.tolerance_low is None:
+            return None
+        return max(self.tolerance_low, 0.0) if min(self.values) >= 0 else self.tolerance_low
+
+    @property
     def n(self) -> int:
         """Pieces, not captures and not cycles."""
         return len(self.values)

@@ -181,9 +181,9 @@ def pull_sheet(answer: RetentionAnswer, about_captures: Sequence[str] = ()) -> A
         only = next(each for each in answer.pieces if isfinite(each.peak_n[0]))
         measured = Derived(float(only.peak_n[0]), float(only.u_of("peak_n")[0]))
         said = [f"{only.result.piece} let go at {_with_u(measured, 'N')}; it speaks for no other piece."]
-    if peak is not None and peak.tolerance_low is not None:
+    if peak is not None and peak.most_from is not None:
         said.append(
-            f"{peak.content_pct:g} % of pieces hold between {_digits(peak.tolerance_low, peak.sd)} and "
+            f"{peak.content_pct:g} % of pieces hold between {_digits(peak.most_from, peak.sd)} and "
             f"{_digits(peak.tolerance_high, peak.sd)} N, with {peak.confidence_pct:g} % confidence, if they "
             "spread normally."
         )
@@ -250,11 +250,10 @@ def _nip_sentences(answer: NipAnswer) -> list[str]:
         f"({us_text(slope.mean, slope.mean / 100, 'N/mm')}); opening it by 0.1 mm takes a tenth of that.",
     ]
     force = answer.figures.get("force_at_gap_n")
-    if force is not None and force.tolerance_low is not None:
-        low = max(force.tolerance_low, 0.0)
+    if force is not None and force.most_from is not None:
         said.append(
-            f"At that gap, {force.content_pct:g} % of pieces are held with {_digits(low, force.sd)} to "
-            f"{_digits(force.tolerance_high, force.sd)} N."
+            f"At that gap, {force.content_pct:g} % of pieces are held with "
+            f"{_digits(force.most_from, force.sd)} to {_digits(force.tolerance_high, force.sd)} N."
         )
     said.append(f"Each side grips with {_with_u(answer.grip_n, 'N')}.")
     speed, no_slip = answer.filled_speed_mm_per_s, answer.no_slip_mm_per_s
@@ -355,10 +354,10 @@ def _of_pieces(what: str, each: BatchFigures, unit: str) -> tuple[str, ...]:
 
 def _most_pieces(what: str, each: BatchFigures, unit: str) -> tuple[str, ...]:
     """The interval that holds most pieces."""
-    if each.tolerance_low is None or each.tolerance_high is None:
+    if each.most_from is None or each.tolerance_high is None:
         return (what, "-", "-", "-", unit, "", "one piece shows none")
     u = (each.sd or 0.0) / 3
-    ends = (each.tolerance_low, each.tolerance_high)
+    ends = (each.most_from, each.tolerance_high)
     us = [us_text(end, u, unit).split() for end in ends]
     both = f"{us[0][0]} to {' '.join(us[1])}" if us[0] else ""
     content = f"{each.content_pct:g} % of pieces, {each.confidence_pct:g} % sure"

@@ -124,9 +124,9 @@ def ends(low: float | None, high: float | None, u: float) -> str:
 
 def tolerance_ends(each: BatchFigures, u: float, factor: float = 1.0) -> str:
     """Where most pieces lie; no piece pushes with less than nothing."""
-    if each.tolerance_low is None or each.tolerance_high is None:
+    low = each.most_from
+    if low is None or each.tolerance_high is None:
         return NOTHING
-    low = max(each.tolerance_low, 0.0) if min(each.values) >= 0 else each.tolerance_low
     return ends(factor * low, factor * each.tolerance_high, factor * u)
 
 

@@ -219,3 +219,11 @@ def test_the_tolerance_interval_holds_its_content_as_often_as_it_says(count, con
     held = stats.norm.cdf(mean + k * sd) - stats.norm.cdf(mean - k * sd)
     # four standard errors of a share of 20000
     assert np.mean(held >= content) == pytest.approx(confidence, abs=4 * 0.0022)
+
+
+def test_most_pieces_do_not_hold_with_less_than_nothing():
+    two = batch_figures(pieces([24.0, 27.0]), STIFFNESS)
+    assert two.tolerance_low < 0
+    assert two.most_from == 0.0
+    # of what can be negative, such as a change, nothing is cut
+    assert batch_figures(pieces([-4.0, 3.0]), STIFFNESS).most_from < -4.0
