@@ -59,6 +59,10 @@ OVERRUN_S = 10.0
 """A motion that takes so many times longer than its way and speed say, and so long at the least, is asked
 for."""
 
+FELT_WITHIN_S = 1.0
+"""Device time after the end of a touch within which a sample shows the force that ended it: the device
+tells of a conversion before a sample that holds it, and a filter may hold it back for some tenths."""
+
 PLATEN_STANDS: frozenset[EndKind] = frozenset(("finished", "position limit", "halted", "unknown"))
 """Ends after which samples go on coming, and the next thing is done on standing platens."""
 
@@ -324,9 +328,14 @@ class Driver:
 
     def touch(self, force_n: float, speed_mm_per_s: float, place: str) -> float:
         """Approach until the force is felt; the position in mm at which it was."""
-        self._felt_n, self.touched_mm = force_n, None
+        # the device compares whole counts
+        self._felt_n = float(self._force.value(self._force_counts(force_n)))
+        self.touched_mm = None
         try:
             self.press_until(force_n, speed_mm_per_s, self._rig.travel_mm[1], place)
+            until_s = self.device_s + FELT_WITHIN_S
+            while self.touched_mm is None and self.device_s < until_s:
+                self.take_one()
         finally:
             self._felt_n = None
         if self.touched_mm is None:
