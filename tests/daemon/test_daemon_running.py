@@ -9,6 +9,7 @@ import pytest
 if os.name != "posix":
     pytest.skip("the virtual rig needs pseudo-terminals", allow_module_level=True)
 
+from attended import BY_HAND, PRESSES, STIFFNESS
 from delivering import CALIBRATION, header_of
 
 from rig.capture import open_capture
@@ -20,44 +21,7 @@ from rig.reader import PortAddress, Reader
 from rig.virtual import LinearSpring, VirtualPort, VirtualRig
 from rig.wire import StateFlag
 
-STIFFNESS = 3.0
-LIMITS = RigLimits(
-    travel_mm=(1.0, 60.0),
-    speed_mm_per_s=20.0,
-    force_n=(-5.0, 100.0),
-    deceleration_mm_per_s2=200.0,
-    conversions_per_s=500.0,
-    delay_s=0.0,
-    samples_per_s=500.0,
-)
-PRESSES = """
-name: three presses
-purpose: A test.
-follows: Nothing published.
-specimen: {stiffness: "3 N/mm"}
-steps:
-  - touch: {force: "0.5 N", speed: "5 mm/s"}
-  - return: {gap: "2 mm", speed: "10 mm/s"}
-  - rest: "1 s"
-  - repeat:
-      count: 3
-      steps:
-        - press: {deflection: "8 mm", speed: "10 mm/s"}
-        - return: {gap: "2 mm", speed: "10 mm/s"}
-        - rest: "1 s"
-report: [secant_n_per_mm]
-"""
-BY_HAND = """
-name: by hand
-purpose: A test.
-follows: Nothing published.
-specimen: {stiffness: "3 N/mm"}
-steps:
-  - off_rig: {do: "Turn the float by a quarter."}
-  - touch: {force: "0.5 N", speed: "5 mm/s"}
-  - return: {gap: "2 mm", speed: "10 mm/s"}
-report: [secant_n_per_mm]
-"""
+LIMITS = RigLimits((1.0, 60.0), 20.0, (-5.0, 100.0), 200.0, 500.0, 0.0, 500.0)
 
 
 def checked(text=PRESSES, limits=LIMITS):
