@@ -27,7 +27,7 @@ ALLOWED: dict[str, set[str]] = {
     "reader": {"errors", "samples", "wire"},
     "virtual": {*BASE, "wire"},
     # Counts and rules of the wire; what a count is, the caller knows.
-    "conformance": {"errors", "samples", "wire", "reader", "rig"},
+    "conformance": {"errors", "samples", "wire", "reader"},
     # Numbers: neither the disk nor the wire.
     "calibration": BASE,
     "segmenter": {*BASE, "calibration"},
@@ -46,7 +46,7 @@ ALLOWED: dict[str, set[str]] = {
     # Which pieces there are; what a capture holds it is told.
     "register": {*BASE, "population"},
     # Paper and screens: results and headers.
-    "sheets": {*BASE, "calibration", "analyser", "capture", "methods", "population", "aids"},
+    "sheets": {*BASE, "calibration", "analyser", "capture", "methods", "population", "aids", "conformance"},
     # The face for notebooks reads captures and measures them.
     "notebook": {*BASE, *MEASURES, "capture", "sheets"},
     "rig": {"notebook"},

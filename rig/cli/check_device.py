@@ -263,11 +263,11 @@ def _teller() -> Callable[[CheckOutcome], None]:
 def _show(found: ConformanceReport, as_json: bool) -> None:
     from rich.markup import escape
 
-    from rig.conformance import Verdict, headline, report_document
-    from rig.sheets import empty_table
+    from rig.conformance import Verdict
+    from rig.sheets import conformance_document, conformance_headline, empty_table
 
     if as_json:
-        print_json(report_document(found))
+        print_json(conformance_document(found))
         return
     name = escape(str(found.device.get("name", "a device")))
     table = empty_table(f"Check of {name}", plain=is_plain())
@@ -283,20 +283,20 @@ def _show(found: ConformanceReport, as_json: bool) -> None:
         out.print(f"\n[bold]{escape(each.check.what)}[/] ({each.check.name})")
         out.print(f"  rule: {escape(each.check.rule)}\n  found: {escape(each.found)}")
         out.print(f"  expected: {escape(each.check.expected)}\n  what it costs: {escape(each.check.cost)}")
-    out.print(f"\n{escape(headline(found))}")
+    out.print(f"\n{escape(conformance_headline(found))}")
     if found.disarmed is False:
         click.echo("pressrig: IT SAYS THAT IT IS STILL ARMED: switch its motor off", err=True)
 
 
 def _write(found: ConformanceReport, path: Path) -> None:
     from rig.cli.output import as_json_text
-    from rig.conformance import report_document, report_html, report_markdown
+    from rig.sheets import conformance_document, conformance_page, page_html, page_markdown
 
     match path.suffix.lower():
         case ".html":
-            text = report_html(found)
+            text = page_html(conformance_page(found), {})
         case ".md":
-            text = report_markdown(found)
+            text = page_markdown(conformance_page(found))
         case _:
-            text = as_json_text(report_document(found), indent=2) + "\n"
+            text = as_json_text(conformance_document(found), indent=2) + "\n"
     path.write_text(text, encoding="utf-8")

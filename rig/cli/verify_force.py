@@ -142,12 +142,9 @@ def _take(rig: RigFile, port: str | None, loads: str, path: Path, settle: str) -
 
 
 def _show(sheet: VerificationSheet, out: Path | None, *, as_json: bool) -> None:
-    from rig.sheets import verification_html, verification_markdown, verification_table
+    from rig.sheets import save_verification_report, verification_table
 
-    if out is not None:
-        out.mkdir(parents=True, exist_ok=True)
-        (out / "verification.md").write_text(verification_markdown(sheet), encoding="utf-8")
-        (out / "verification.html").write_text(verification_html(sheet), encoding="utf-8")
+    page = None if out is None else save_verification_report(sheet, out)
     if as_json:
         print_json(sheet.as_dict())
         return
@@ -155,8 +152,8 @@ def _show(sheet: VerificationSheet, out: Path | None, *, as_json: bool) -> None:
     screen.print(verification_table(sheet.verification, plain=is_plain()))
     for sentence in sheet.sentences():
         screen.print(sentence, markup=False)
-    if out is not None:
-        click.echo(f"The report is {out / 'verification.html'}")
+    if page is not None:
+        click.echo(f"The report is {page}")
 
 
 def _gravity(text: str) -> Gravity:

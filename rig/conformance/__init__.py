@@ -7,7 +7,6 @@ Must never know: captures, calibrations, newtons and millimetres, the terminal.
 
 from rig.conformance.dialogue import Dialogue, Port
 from rig.conformance.outcome import Check, CheckOutcome, Verdict
-from rig.conformance.paper import headline, report_document, report_html, report_markdown
 from rig.conformance.provoking import BenchOrders, Nobody, Provocation, Provoker
 from rig.conformance.stand import Bounds, Kind, Stand
 from rig.conformance.suite import ALL_CHECKS, GROUPS, ConformanceReport, run_suite
@@ -28,9 +27,5 @@ __all__ = [
     "Provoker",
     "Stand",
     "Verdict",
-    "headline",
-    "report_document",
-    "report_html",
-    "report_markdown",
     "run_suite",
 ]

@@ -14,7 +14,7 @@ from rig.sheets.aid_report import (
     save_pull_report,
 )
 from rig.sheets.calibration_plots import save_delay, save_frame
-from rig.sheets.check_plots import ChartPoint, errors_picture, save_control_chart
+from rig.sheets.check_plots import ChartPoint, save_control_chart
 from rig.sheets.comparison_report import (
     ComparedPieces,
     compared_pieces,
@@ -23,6 +23,7 @@ from rig.sheets.comparison_report import (
     comparison_tables,
     save_comparison_report,
 )
+from rig.sheets.conformance_report import conformance_document, conformance_headline, conformance_page
 from rig.sheets.design_sheet import CaptureFacts, DesignSheet, PieceFacts, design_sheet
 from rig.sheets.design_sheet_files import save_design_sheet
 from rig.sheets.design_sheet_short import design_sheet_answers
@@ -67,6 +68,7 @@ from rig.sheets.method_report import (
     needs_cycles,
     sentences_of_pulls,
 )
+from rig.sheets.page import Page, page_html, page_markdown
 from rig.sheets.plots import save_comparison, save_cycle_trends, save_loops
 from rig.sheets.quantities import Quantity, quantity
 from rig.sheets.recovery_words import recovery_sentences
@@ -81,8 +83,7 @@ from rig.sheets.tables import (
 )
 from rig.sheets.verification_report import (
     VerificationSheet,
-    verification_html,
-    verification_markdown,
+    save_verification_report,
     verification_table,
 )
 
@@ -97,6 +98,7 @@ __all__ = [
     "GaugeStudy",
     "HeightReport",
     "MethodReport",
+    "Page",
     "PieceFacts",
     "Quantity",
     "SpilledRows",
@@ -109,6 +111,9 @@ __all__ = [
     "comparison_answer",
     "comparison_notes",
     "comparison_tables",
+    "conformance_document",
+    "conformance_headline",
+    "conformance_page",
     "contact_force_n",
     "cycle_entries",
     "cycle_frames",
@@ -121,7 +126,6 @@ __all__ = [
     "endurance_report",
     "endurance_sentences",
     "endurance_table",
-    "errors_picture",
     "gauge_answer",
     "gauge_notes",
     "gauge_tables",
@@ -136,6 +140,8 @@ __all__ = [
     "monte_carlo_table",
     "needs_cycles",
     "nip_sheet",
+    "page_html",
+    "page_markdown",
     "planned_forces",
     "pull_sheet",
     "quantity",
@@ -153,10 +159,9 @@ __all__ = [
     "save_loops",
     "save_nip_report",
     "save_pull_report",
+    "save_verification_report",
     "sentences_of_pulls",
     "summary_table",
     "touched_surface",
-    "verification_html",
-    "verification_markdown",
     "verification_table",
 ]

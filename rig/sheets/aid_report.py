@@ -9,18 +9,26 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from html import escape
 from math import isfinite
 from pathlib import Path
 
 from rich.table import Table
 
-from rig import __version__
 from rig.aids import COLUMNS, Derived, Formula, LiftAnswer, NipAnswer, RetentionAnswer
 from rig.population import BatchFigures
 from rig.sheets.aid_plots import save_nip_plots, save_pull_plots
-from rig.sheets.report_page import PAGE_FRAME, Grid, html_picture, html_table, rich_table
-from rig.sheets.tables import empty_table, rounded
+from rig.sheets.page import (
+    Cells,
+    Facts,
+    Page,
+    Section,
+    Words,
+    beside,
+    listed,
+    not_empty,
+    save_page,
+)
+from rig.sheets.tables import empty_table, rich_table, rounded
 from rig.sheets.us_units import us_factor, us_name
 
 ANSWER_ROWS = ("what", "value", "95 % from", "to", "unit", "US", "of")
@@ -36,7 +44,7 @@ class AidSheet:
         Of the page.
     answer
         Sentences, the most wanted first.
-    grids
+    cells
         Tables.
     formulas, notes
         Below them.
@@ -44,14 +52,14 @@ class AidSheet:
 
     title: str
     answer: tuple[str, ...]
-    grids: tuple[Grid, ...]
+    cells: tuple[Cells, ...]
     formulas: tuple[Formula, ...]
     notes: tuple[str, ...]
 
     def tables(self, *, plain: bool) -> list[Table]:
         """Tables for the terminal, the formulas last; `plain` without lines, for a pipe."""
         return [
-            *(rich_table(grid, plain=plain) for grid in self.grids),
+            *(rich_table(each, plain=plain) for each in self.cells),
             formula_table(self.formulas, plain=plain),
         ]
 
@@ -117,14 +125,14 @@ def nip_sheet(answer: NipAnswer) -> AidSheet:
         )
         if (value := answer.adjustment[name]) is not None
     ]
-    grids = [Grid(_setting(answer), ANSWER_ROWS, tuple(rows))]
+    cells = [Cells(_setting(answer), ANSWER_ROWS, tuple(rows))]
     if len(answer.by_batch) > 1:
         batches = tuple(_of_pieces(name, each, "mm") for name, each in answer.by_batch.items())
-        grids.append(Grid("Gap of each batch", ("batch", *ANSWER_ROWS[1:]), batches))
+        cells.append(Cells("Gap of each batch", ("batch", *ANSWER_ROWS[1:]), batches))
     if answer.line:
-        grids.append(Grid("At line speed", ANSWER_ROWS, tuple(_line_rows(answer))))
+        cells.append(Cells("At line speed", ANSWER_ROWS, tuple(_line_rows(answer))))
     title = f"Nip: gap for {nip.force_n:.4g} N"
-    return AidSheet(title, tuple(_nip_sentences(answer)), tuple(grids), answer.formulas, answer.notes)
+    return AidSheet(title, tuple(_nip_sentences(answer)), tuple(cells), answer.formulas, answer.notes)
 
 
 def lift_sheet(answer: LiftAnswer) -> AidSheet:
@@ -149,8 +157,8 @@ def lift_sheet(answer: LiftAnswer) -> AidSheet:
         if margin is not None:
             verdict = "enough" if margin.value >= 1 else "too little"
             said.append(f"What it can hold is {_number(margin)} times that: {verdict}.")
-    grids = (Grid("Lift", ANSWER_ROWS, rows), _parts_grid(answer))
-    return AidSheet("Lift: balance and torques", tuple(said), grids, answer.formulas, answer.notes)
+    cells = (Cells("Lift", ANSWER_ROWS, rows), _parts_table(answer))
+    return AidSheet("Lift: balance and torques", tuple(said), cells, answer.formulas, answer.notes)
 
 
 def pull_sheet(answer: RetentionAnswer, about_captures: Sequence[str] = ()) -> AidSheet:
@@ -168,11 +176,11 @@ def pull_sheet(answer: RetentionAnswer, about_captures: Sequence[str] = ()) -> A
     rows = [_of_pieces(*each) for each in having]
     if "first_peak_pull_n" in answer.figures:
         rows.insert(1, _most_pieces("of most pieces", answer.figures["first_peak_pull_n"], "N"))
-    grids = [Grid("Retention", ANSWER_ROWS, tuple(rows))]
+    cells = [Cells("Retention", ANSWER_ROWS, tuple(rows))]
     if len(answer.by_batch) > 1:
         batches = tuple(_of_pieces(name, each, "N") for name, each in answer.by_batch.items())
-        grids.append(Grid("First peak of each batch", ("batch", *ANSWER_ROWS[1:]), batches))
-    grids.append(_pulls_grid(answer))
+        cells.append(Cells("First peak of each batch", ("batch", *ANSWER_ROWS[1:]), batches))
+    cells.append(_pulls_table(answer))
     peak = answer.figures.get("first_peak_pull_n")
     said = ["No first pull counts, so nothing is said of a new piece."]
     if peak is not None:
@@ -191,7 +199,7 @@ def pull_sheet(answer: RetentionAnswer, about_captures: Sequence[str] = ()) -> A
     if change is not None:
         said.append(f"The peak changes by {_mean_with_interval(change, '%')} with each pull.")
     notes = tuple(dict.fromkeys((*answer.notes, *about_captures)))
-    return AidSheet("Pull: retention of a pressed-on cap", tuple(said), tuple(grids), answer.formulas, notes)
+    return AidSheet("Pull: retention of a pressed-on cap", tuple(said), tuple(cells), answer.formulas, notes)
 
 
 def save_nip_report(answer: NipAnswer, folder: Path) -> Path:
@@ -216,21 +224,20 @@ def _made(folder: Path) -> Path:
     return folder
 
 
-def _save_page(sheet: AidSheet, pictures: Sequence[tuple[str, Path]], page: Path) -> Path:
-    body = [f"<h1>{escape(sheet.title)}</h1>"]
-    body += [f"<p class='answer'>{escape(each)}</p>" for each in sheet.answer]
-    body += [html_picture(caption, path) for caption, path in pictures]
-    body += [html_table(grid) for grid in sheet.grids]
-    body.append("<h2>Formulas</h2><dl>")
-    for each in sheet.formulas:
-        body.append(
-            f"<dt><b>{escape(each.gives)}</b>: {escape(each.formula)}</dt>"
-            f"<dd>Source: {escape(each.source)}. Limits: {escape(each.limits)}.</dd>"
-        )
-    body += ["</dl><h2>Notes</h2><ul>", *(f"<li>{escape(each)}</li>" for each in sheet.notes), "</ul>"]
-    body.append(f"<p class='made'>pressrig {__version__}</p>")
-    page.write_text(PAGE_FRAME.format(title=escape(sheet.title), body="\n".join(body)), encoding="utf-8")
-    return page
+def _save_page(sheet: AidSheet, pictures: Sequence[tuple[str, Path]], path: Path) -> Path:
+    formulas = tuple((each.gives, _with_its_source(each)) for each in sheet.formulas)
+    sections = not_empty(
+        Section("Answer", tuple(Words(each, "answer") for each in sheet.answer)),
+        Section("Pictures", beside(pictures)),
+        Section("Tables", sheet.cells),
+        Section("Formulas", (Facts(formulas),)),
+        Section("Notes", listed(sheet.notes)),
+    )
+    return save_page(Page(sheet.title, "", sections), path)
+
+
+def _with_its_source(each: Formula) -> str:
+    return f"{each.formula}. Source: {each.source}. Limits: {each.limits}."
 
 
 def _setting(answer: NipAnswer) -> str:
@@ -311,7 +318,7 @@ def _line_rows(answer: NipAnswer) -> list[tuple[str, ...]]:
     return rows
 
 
-def _parts_grid(answer: LiftAnswer) -> Grid:
+def _parts_table(answer: LiftAnswer) -> Cells:
     """What leaves the answers in doubt."""
     shown = (
         ("centre of mass", answer.centre_mm, "mm"),
@@ -325,10 +332,10 @@ def _parts_grid(answer: LiftAnswer) -> Grid:
         for name, part in sorted(value.parts.items(), key=lambda pair: -abs(pair[1]))
         if abs(part) > 0.01 * value.u
     ]
-    return Grid("Standard uncertainty from", ("of", "input", "contribution", "unit"), tuple(rows))
+    return Cells("Standard uncertainty from", ("of", "input", "contribution", "unit"), tuple(rows))
 
 
-def _pulls_grid(answer: RetentionAnswer) -> Grid:
+def _pulls_table(answer: RetentionAnswer) -> Cells:
     """Each pull; after a number its standard uncertainty with the calibration's part."""
     rows = []
     for each in answer.pieces:
@@ -337,7 +344,7 @@ def _pulls_grid(answer: RetentionAnswer) -> Grid:
             shown = (_with_its_u(float(values[place]), float(u[place])) for values, u in columns)
             rows.append((each.result.piece, each.result.capture, str(place + 1), *shown))
     headings = ("piece", "capture", "pull", "peak N", "first slip N", "slip mm", "travel mm", "work mJ")
-    return Grid("Pulls (standard uncertainty)", headings, tuple(rows))
+    return Cells("Pulls (standard uncertainty)", headings, tuple(rows))
 
 
 def _with_its_u(value: float, u: float) -> str:

@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
-import io
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from rig.calibration import ChartLimits, Verification
-from rig.sheets.plots import DASHES, DPI, INK, SERIES
+from rig.sheets.plots import (
+    DASHES,
+    INK,
+    SERIES,
+    Drawn,
+    drawn,
+    label_axes,
+    new_figure,
+    save_figure,
+)
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-
-GRID = "#d8dee2"
 MOST_POINTS = 200
 """Of a chart: the newest ones."""
 
@@ -41,9 +43,9 @@ class ChartPoint:
     outside: bool
 
 
-def errors_picture(verification: Verification) -> str:
-    """Accuracy errors against load as an SVG element, to stand within a page."""
-    figure, (axis,) = _figure(1, (7.2, 3.4))
+def draw_errors(verification: Verification, alt: str) -> Drawn:
+    """Accuracy errors against load."""
+    figure, (axis,) = new_figure(1, (7.2, 3.4))
     loads = verification.loads
     bars = [each.interval_q or 0.0 for each in loads]
     axis.errorbar(
@@ -73,8 +75,8 @@ def errors_picture(verification: Verification) -> str:
         )
     axis.set_ylim(-reach, reach)
     axis.axhline(0, color=INK, linewidth=0.6)
-    _label(axis, "load, N", "accuracy error q, %")
-    return _inline_svg(figure, "Accuracy error against load")
+    label_axes(axis, "load, N", "accuracy error q, %", "")
+    return drawn(figure, alt)
 
 
 def save_control_chart(
@@ -82,7 +84,7 @@ def save_control_chart(
 ) -> None:
     """Values and moving ranges of a check piece with their limits, as PNG or SVG by the file's suffix."""
     shown = points[-MOST_POINTS:]
-    figure, (values, ranges) = _figure(2, (7.2, 5.0))
+    figure, (values, ranges) = new_figure(2, (7.2, 5.0))
     places = list(range(len(shown)))
     bars = [2 * (each.u or 0.0) for each in shown]
     values.errorbar(
@@ -107,42 +109,9 @@ def save_control_chart(
             values.axhline(limit, color=SERIES[1], linewidth=0.9, linestyle=DASHES)
         ranges.axhline(limits.mean_range, color=INK, linewidth=0.8)
         ranges.axhline(limits.largest_range, color=SERIES[1], linewidth=0.9, linestyle=DASHES)
-    _label(values, "", unit)
-    _label(ranges, "bars: two standard uncertainties; dashed: limits", f"moving range,\n{unit}")
-    values.set_title(title, loc="left", color=INK, fontsize=11)
+    label_axes(values, "", unit, title)
+    label_axes(ranges, "bars: two standard uncertainties; dashed: limits", f"moving range,\n{unit}", "")
     ranges.set_ylim(bottom=0)
     step = max(math.ceil(len(places) / 8), 1)
     ranges.set_xticks(places[::step], [each.day for each in shown[::step]], rotation=20, ha="right")
-    path.parent.mkdir(parents=True, exist_ok=True)
-    figure.savefig(path, dpi=DPI)
-
-
-def _inline_svg(figure: Figure, title: str) -> str:
-    """The picture alone, without the head that a file of its own would have."""
-    import matplotlib as mpl
-
-    text = io.StringIO()
-    nobody = {"Date": None, "Creator": None, "Format": None, "Type": None}
-    # fixed, so that the same readings give the same page
-    with mpl.rc_context({"svg.hashsalt": "verification"}):
-        figure.savefig(text, format="svg", metadata=nobody)
-    svg = text.getvalue()
-    svg = svg[svg.index("<svg") :].strip()
-    return svg.replace("<svg", f'<svg role="img" aria-label="{title}"', 1)
-
-
-def _figure(rows: int, size: tuple[float, float]) -> tuple[Figure, tuple[Axes, ...]]:
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=size, layout="constrained")
-    FigureCanvasAgg(figure)
-    return figure, tuple(figure.subplots(rows, 1, sharex=True, squeeze=False)[:, 0])
-
-
-def _label(axis: Axes, across: str, up: str) -> None:
-    axis.set_xlabel(across, color=INK)
-    axis.set_ylabel(up, color=INK)
-    axis.grid(visible=True, color=GRID, linewidth=0.6)
-    for side in ("top", "right"):
-        axis.spines[side].set_visible(False)
+    save_figure(figure, path)

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from html import escape
 from pathlib import Path
 from typing import Any
 
@@ -32,9 +31,9 @@ from rig.population import (
     curve_difference,
 )
 from rig.sheets.comparison_plots import save_comparison_plots
+from rig.sheets.page import Cells, Page, Section, Words, beside, listed, not_empty, save_page
 from rig.sheets.quantities import quantity
-from rig.sheets.report_page import PAGE_FRAME, Grid, html_picture, html_table, rich_table
-from rig.sheets.tables import rounded
+from rig.sheets.tables import rich_table, rounded
 
 PAGE = "comparison.html"
 
@@ -190,11 +189,11 @@ def comparison_tables(study: ComparedPieces, *, plain: bool) -> list[Table]:
     plain
         Without lines, for a pipe.
     """
-    return [rich_table(grid, plain=plain) for grid in _grids(study)]
+    return [rich_table(each, plain=plain) for each in _tables(study)]
 
 
 def save_comparison_report(study: ComparedPieces, title: str, folder: Path) -> Path:
-    """Write the comparison as one page that holds its pictures, and the pictures beside it.
+    """Write the comparison as one page that holds its pictures, as Markdown, and the pictures beside them.
 
     Parameters
     ----------
@@ -210,17 +209,13 @@ def save_comparison_report(study: ComparedPieces, title: str, folder: Path) -> P
     pictures = save_comparison_plots(
         study.comparison, study.bands, study.curve_differences, study.drifts, folder
     )
-    body = [f"<h1>{escape(title)}</h1>"]
-    body += [f"<p class='answer'>{escape(each)}</p>" for each in comparison_answer(study)]
-    body += [
-        f"<div style='overflow-x: auto; font-size: 0.8rem'>{html_table(grid)}</div>" for grid in _grids(study)
-    ]
-    body += [html_picture(caption, path) for caption, path in pictures]
-    body += ["<h2>Notes</h2><ul>", *(f"<li>{escape(each)}</li>" for each in comparison_notes(study)), "</ul>"]
-    body.append(f"<p class='made'>pressrig {__version__}</p>")
-    page = folder / PAGE
-    page.write_text(PAGE_FRAME.format(title=escape(title), body="\n".join(body)), encoding="utf-8")
-    return page
+    sections = not_empty(
+        Section("Answer", tuple(Words(each, "answer") for each in comparison_answer(study))),
+        Section("Tables", tuple(_tables(study))),
+        Section("Pictures", beside(pictures)),
+        Section("Notes", listed(comparison_notes(study))),
+    )
+    return save_page(Page(title, "", sections), folder / PAGE)
 
 
 def _rank(difference: Difference) -> int:
@@ -330,21 +325,21 @@ def _about_calibration(comparison: Comparison) -> list[str]:
     return said
 
 
-def _grids(study: ComparedPieces) -> list[Grid]:
+def _tables(study: ComparedPieces) -> list[Cells]:
     comparison = study.comparison
-    grids = [_differences(comparison)]
+    tables = [_differences(comparison)]
     columns = dict.fromkeys(name for figures in comparison.figures.values() for name in figures)
-    grids += [_figures(comparison, column) for column in columns]
-    grids += [grid for grid in (_spreads(comparison),) if grid.rows]
-    return [*grids, *(_drift(each) for each in study.drifts.values())]
+    tables += [_figures(comparison, column) for column in columns]
+    tables += [each for each in (_spreads(comparison),) if each.rows]
+    return [*tables, *(_drift(each) for each in study.drifts.values())]
 
 
-def _differences(comparison: Comparison) -> Grid:
+def _differences(comparison: Comparison) -> Cells:
     headings = (
         "second less first", "quantity", "n", "difference", "95 % from", "to", "margin", "verdict",
         "p", "p (Holm)", "Hedges' g", "from", "to",
     )  # fmt: skip
-    return Grid("Differences", headings, tuple(_difference(each) for each in comparison.differences))
+    return Cells("Differences", headings, tuple(_difference(each) for each in comparison.differences))
 
 
 def _difference(each: Difference) -> tuple[str, ...]:
@@ -363,7 +358,7 @@ def _difference(each: Difference) -> tuple[str, ...]:
     )
 
 
-def _figures(comparison: Comparison, column: str) -> Grid:
+def _figures(comparison: Comparison, column: str) -> Cells:
     shown = quantity(column)
     having = [(n, figures[column]) for n, figures in comparison.figures.items() if column in figures]
     first = having[0][1]
@@ -373,7 +368,7 @@ def _figures(comparison: Comparison, column: str) -> Grid:
         *(("pieces needed",) if any(each.wanted for _, each in having) else ()),
     )  # fmt: skip
     title = f"{shown.title}, {shown.unit}" if shown.unit else shown.title
-    return Grid(title, headings, tuple(_batch(name, each)[: len(headings)] for name, each in having))
+    return Cells(title, headings, tuple(_batch(name, each)[: len(headings)] for name, each in having))
 
 
 def _batch(name: str, each: BatchFigures) -> tuple[str, ...]:
@@ -393,7 +388,7 @@ def _batch(name: str, each: BatchFigures) -> tuple[str, ...]:
     )
 
 
-def _spreads(comparison: Comparison) -> Grid:
+def _spreads(comparison: Comparison) -> Cells:
     headings = (
         comparison.by,
         "quantity",
@@ -418,7 +413,7 @@ def _spreads(comparison: Comparison) -> Grid:
             )
             cells = [text for sd, pct in parts for text in ("-" if sd is None else f"{sd:.2g}", _share(pct))]
             rows.append((name, quantity(each.quantity).title, *cells, split.rig_from))
-    return Grid("Whose the spread is", headings, tuple(rows))
+    return Cells("Whose the spread is", headings, tuple(rows))
 
 
 def _share(pct: float | None) -> str:
@@ -426,7 +421,7 @@ def _share(pct: float | None) -> str:
     return "-" if pct is None else f"{pct:.0f}" if pct >= 10 else f"{pct:.1f}"
 
 
-def _drift(drift: BatchDrift) -> Grid:
+def _drift(drift: BatchDrift) -> Cells:
     shown = quantity(drift.quantity)
     u = drift.sd_within / 10
     rows = [
@@ -441,7 +436,7 @@ def _drift(drift: BatchDrift) -> Grid:
         )
     ]
     headings = ("batch", "pieces", "mean", "limit from", "to", "outside")
-    return Grid(f"Batches in order of time: {shown.title}, {shown.unit}", headings, tuple(rows))
+    return Cells(f"Batches in order of time: {shown.title}, {shown.unit}", headings, tuple(rows))
 
 
 def _fine(each: Difference) -> float:

@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from rig.population import BatchFigures
 from rig.sheets.design_sheet import AlikeSet, DesignSheet, titled
-from rig.sheets.design_sheet_page import page_html, page_markdown
-from rig.sheets.design_sheet_plots import Drawn, draw_compression, draw_gap, draw_pieces
+from rig.sheets.design_sheet_plots import draw_compression, draw_gap, draw_pieces
 from rig.sheets.design_sheet_words import (
     compression_name,
     force_alt,
@@ -21,12 +20,14 @@ from rig.sheets.design_sheet_words import (
     pieces_name,
     sheet_page,
 )
+from rig.sheets.page import save_page
+from rig.sheets.plots import Drawn
 from rig.sheets.us_units import us_factor, us_name
 
 if TYPE_CHECKING:
     import pandas as pd
 
-PAGE, MARKDOWN, DOCUMENT = "sheet.html", "sheet.md", "sheet.json"
+PAGE, DOCUMENT = "sheet.html", "sheet.json"
 FIGURES, FORCES, CAPTURES, PIECES = "figures.csv", "force.csv", "captures.csv", "pieces.csv"
 
 
@@ -44,14 +45,9 @@ def save_design_sheet(sheet: DesignSheet, folder: Path) -> Path:
     """
     folder.mkdir(parents=True, exist_ok=True)
     pictures = draw_sheet(sheet)
-    for name, drawn in pictures.items():
-        (folder / f"{name}.svg").write_text(drawn.svg, encoding="utf-8")
-        (folder / f"{name}.png").write_bytes(drawn.png)
-    content = sheet_page(sheet)
-    page = folder / PAGE
-    svg = {name: drawn.svg for name, drawn in pictures.items()}
-    page.write_text(page_html(content, svg), encoding="utf-8")
-    (folder / MARKDOWN).write_text(page_markdown(content), encoding="utf-8")
+    for name, picture in pictures.items():
+        picture.save(folder / name)
+    page = save_page(sheet_page(sheet), folder / PAGE)
     document = json.dumps(sheet.as_dict(), indent=2, allow_nan=False, ensure_ascii=False)
     (folder / DOCUMENT).write_text(document + "\n", encoding="utf-8")
     for name, frame in sheet_frames(sheet).items():

@@ -7,11 +7,7 @@ it shows, and as PNG.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
-from html import escape
-from io import BytesIO, StringIO
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -19,26 +15,14 @@ import numpy as np
 from rig.population import BatchFigures, CurveBand
 from rig.sheets.comparison_plots import HATCHES, SIDE
 from rig.sheets.design_sheet_tables import counted
-from rig.sheets.plots import DASHES, DPI, INK, MARKERS, SERIES, label_axes, new_figure
+from rig.sheets.plots import DASHES, INK, MARKERS, SERIES, Drawn, drawn, label_axes, new_figure
 from rig.units import parse
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 MOST_BANDS = 4
 """More curves in one picture hide each other."""
-
-SALT = "design sheet"
-"""The same sheet gives the same file."""
-
-
-@dataclass(frozen=True, slots=True)
-class Drawn:
-    """A picture in both forms."""
-
-    svg: str
-    png: bytes
 
 
 def draw_compression(bands: Sequence[CurveBand], *, has_height: bool, alt: str) -> Drawn:
@@ -48,7 +32,7 @@ def draw_compression(bands: Sequence[CurveBand], *, has_height: bool, alt: str) 
         _draw_band(axis, band, band.deflection_mm, rank)
     _finish(axis, "compression, % of free height" if has_height else "deflection, mm")
     axis.set_xlim(left=0)
-    return _drawn(figure, alt)
+    return drawn(figure, alt)
 
 
 def draw_gap(bands: Sequence[CurveBand], height_mm: float, *, alt: str) -> Drawn:
@@ -61,7 +45,7 @@ def draw_gap(bands: Sequence[CurveBand], height_mm: float, *, alt: str) -> Drawn
     inch = parse("1 mm", "in")
     above = axis.secondary_xaxis("top", functions=_scaled(inch))
     above.set_xlabel("gap, in", color=INK)
-    return _drawn(figure, alt)
+    return drawn(figure, alt)
 
 
 def draw_pieces(groups: Mapping[str, BatchFigures], title: str, unit: str, *, alt: str) -> Drawn:
@@ -83,7 +67,7 @@ def draw_pieces(groups: Mapping[str, BatchFigures], title: str, unit: str, *, al
     axis.set_xlim(-0.6, len(groups) - 0.4)
     label_axes(axis, "", f"{title}, {unit}" if unit else title, "")
     axis.grid(visible=False, axis="x")
-    return _drawn(figure, alt)
+    return drawn(figure, alt)
 
 
 def _draw_band(axis: Axes, band: CurveBand, x: np.ndarray, rank: int) -> None:
@@ -123,24 +107,3 @@ def _finish(axis: Axes, across: str) -> None:
 def _scaled(factor: float) -> tuple[Callable[[Any], Any], Callable[[Any], Any]]:
     """From one unit to the other, and back."""
     return (lambda value: value * factor, lambda value: value / factor)
-
-
-def _drawn(figure: Figure, alt: str) -> Drawn:
-    import matplotlib as mpl
-
-    png, text = BytesIO(), StringIO()
-    figure.savefig(png, dpi=DPI, format="png")
-    with mpl.rc_context({"svg.hashsalt": SALT}):
-        nothing: dict[str, str | None] = dict.fromkeys(("Date", "Creator", "Format", "Type"))
-        figure.savefig(text, format="svg", metadata=nothing)
-    return Drawn(_spoken(text.getvalue(), alt), png.getvalue())
-
-
-def _spoken(svg: str, alt: str) -> str:
-    """The picture with its words inside it, and without a document type that names an address."""
-    svg = re.sub(r"<!DOCTYPE[^>]*>\s*", "", svg, count=1)
-    head, _, rest = svg.partition("<svg")
-    tag, _, inside = rest.partition(">")
-    title, _, more = alt.partition(". ")
-    words = f"<title>{escape(title)}</title><desc>{escape(more or title)}</desc>"
-    return f'{head}<svg role="img"{tag}>{words}{inside}'

@@ -8,7 +8,6 @@ from rig.population import BatchFigures, PieceResult
 from rig.sheets.comparison_report import ComparedPieces, comparison_answer
 from rig.sheets.design_sheet import DIAMETER, MASS, AlikeSet, DesignSheet
 from rig.sheets.design_sheet_forces import ForceRow
-from rig.sheets.design_sheet_page import Block, Cells, Points, Section, Words
 from rig.sheets.design_sheet_tables import (
     NOTHING,
     counted,
@@ -19,6 +18,7 @@ from rig.sheets.design_sheet_tables import (
     tolerance_ends,
     us_words,
 )
+from rig.sheets.page import Block, Cells, Points, Section, Words
 from rig.sheets.tables import rounded
 
 KEY_PCT = 25.0

@@ -13,7 +13,7 @@ from math import floor, isfinite, log10, sqrt
 from rig.population import BatchFigures, PieceResult, average_pieces
 from rig.sheets.design_sheet import AlikeSet, titled
 from rig.sheets.design_sheet_forces import ForceRow
-from rig.sheets.design_sheet_page import Cells
+from rig.sheets.page import Cells
 from rig.sheets.tables import rounded
 from rig.sheets.us_units import us_factor, us_name
 

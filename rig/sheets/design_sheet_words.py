@@ -29,7 +29,6 @@ from rig.sheets.design_sheet import (
 )
 from rig.sheets.design_sheet_changes import recovery_section, softening_blocks
 from rig.sheets.design_sheet_forces import ForceRow
-from rig.sheets.design_sheet_page import Block, Cells, Page, Picture, Points, Section, Words
 from rig.sheets.design_sheet_short import short_section
 from rig.sheets.design_sheet_tables import (
     compression_table,
@@ -40,6 +39,7 @@ from rig.sheets.design_sheet_tables import (
     uncertainty_table,
     us_words,
 )
+from rig.sheets.page import Block, Cells, Page, Picture, Points, Section, Words
 from rig.sheets.tables import rounded
 
 FEW_PIECES = 5
@@ -289,13 +289,15 @@ def _forces(sheet: DesignSheet) -> Iterator[Section]:
                 f"Force against {over} ({refs}): dark bands hold the mean, light ones most pieces, "
                 "without the calibration's part; dashed on the way back"
             )
-            blocks.append(Picture(compression_name(alike), caption, force_alt(alike.compression, over)))
+            blocks.append(
+                Picture(f"{compression_name(alike)}.svg", caption, force_alt(alike.compression, over))
+            )
         for group, rows in alike.compression.items():
             caption = f"{group}: force at {over} ({_of_captures(sheet, alike.groups[group])})"
             blocks += _there(compression_table(caption, rows, alike.groups[group], has_height=has_height))
         if alike.gap_bands and alike.height_mm is not None:
             caption = f"Force against the gap between platens ({refs}); same bands"
-            blocks.append(Picture(gap_name(alike), caption, force_alt(alike.gap, "a closing gap")))
+            blocks.append(Picture(f"{gap_name(alike)}.svg", caption, force_alt(alike.gap, "a closing gap")))
         for group, rows in alike.gap.items():
             caption = f"{group}: force at a gap ({_of_captures(sheet, alike.groups[group])})"
             blocks += _there(gap_table(caption, rows))
@@ -365,7 +367,7 @@ def _pieces_picture(sheet: DesignSheet, alike: AlikeSet) -> Picture:
         "Secant stiffness of every piece, and the mean of its group with its 95 % interval "
         f"({_of_captures(sheet, _results(alike))}); a ring marks a piece that stands off"
     )
-    return Picture(pieces_name(alike), caption, pieces_alt(having, "secant stiffness", "N/mm"))
+    return Picture(f"{pieces_name(alike)}.svg", caption, pieces_alt(having, "secant stiffness", "N/mm"))
 
 
 def _batches(sheet: DesignSheet) -> Iterator[Section]:

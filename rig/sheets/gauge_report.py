@@ -2,7 +2,7 @@
 page.
 
 Problem: a study gives some sixty numbers, and the reader has one question: whose is the spread? Plan: say
-that first, in words that depend on what the intervals allow; then grids of cells, which become tables of the
+that first, in words that depend on what the intervals allow; then tables of cells, which become tables of the
 terminal and of the page alike. Cost: four pictures, a second or two.
 """
 
@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from html import escape
 from pathlib import Path
 from typing import Any
 
@@ -26,8 +25,8 @@ from rig.population import (
     TrialTable,
 )
 from rig.sheets.gauge_plots import save_gauge_plots
-from rig.sheets.report_page import PAGE_FRAME, Grid, html_picture, html_table, rich_table
-from rig.sheets.tables import rounded
+from rig.sheets.page import Cells, Page, Section, Words, beside, listed, not_empty, save_page
+from rig.sheets.tables import rich_table, rounded
 
 GOOD_PCT, UNFIT_PCT, ENOUGH_CATEGORIES = 10, 30, 5
 """What the trade calls good and unfit (AIAG, Measurement Systems Analysis, recalled): advice, no law."""
@@ -117,11 +116,11 @@ def gauge_tables(study: GaugeStudy, *, plain: bool) -> list[Table]:
     plain
         Without lines, for a pipe.
     """
-    return [rich_table(grid, plain=plain) for grid in _grids(study)]
+    return [rich_table(each, plain=plain) for each in _tables(study)]
 
 
 def save_gauge_report(study: GaugeStudy, title: str, folder: Path) -> Path:
-    """Write the study as one page that holds its pictures, and the pictures beside it.
+    """Write the study as one page that holds its pictures, as Markdown, and the pictures beside them.
 
     Parameters
     ----------
@@ -135,15 +134,13 @@ def save_gauge_report(study: GaugeStudy, title: str, folder: Path) -> Path:
     Path of the page.
     """
     pictures = save_gauge_plots(study.table, study.result, folder)
-    body = [f"<h1>{escape(title)}</h1>"]
-    body += [f"<p class='answer'>{escape(each)}</p>" for each in gauge_answer(study)]
-    body += [html_picture(caption, path) for caption, path in pictures]
-    body += [html_table(grid) for grid in _grids(study)]
-    body += ["<h2>Notes</h2><ul>", *(f"<li>{escape(each)}</li>" for each in gauge_notes(study)), "</ul>"]
-    body.append(f"<p class='made'>pressrig {__version__}</p>")
-    page = folder / PAGE
-    page.write_text(PAGE_FRAME.format(title=escape(title), body="\n".join(body)), encoding="utf-8")
-    return page
+    sections = not_empty(
+        Section("Answer", tuple(Words(each, "answer") for each in gauge_answer(study))),
+        Section("Pictures", beside(pictures)),
+        Section("Tables", tuple(_tables(study))),
+        Section("Notes", listed(gauge_notes(study))),
+    )
+    return save_page(Page(title, "", sections), folder / PAGE)
 
 
 def _compared(found: KindComparison, unit: str) -> list[str]:
@@ -228,26 +225,26 @@ def _about_model(result: GaugeResult) -> list[str]:
     ]
 
 
-def _grids(study: GaugeStudy) -> list[Grid]:
+def _tables(study: GaugeStudy) -> list[Cells]:
     result = study.result
     title = f"{result.quantity}: parts of the spread"
-    grids = [_parts(f"{title}, {result.chosen.name}", result, result.chosen)]
+    tables = [_parts(f"{title}, {result.chosen.name}", result, result.chosen)]
     if result.other is not None:
-        grids.append(_parts(f"{title}, {result.other.name}", result, result.other))
+        tables.append(_parts(f"{title}, {result.other.name}", result, result.other))
     for kind, each in study.by_kind.items():
-        grids.append(_parts(f"{title}, {kind} alone, {each.chosen.name}", each, each.chosen))
+        tables.append(_parts(f"{title}, {kind} alone, {each.chosen.name}", each, each.chosen))
     for model in (result.chosen, result.other):
         if model is not None:
-            grids.append(_anova(model))
-    return [*grids, _people(result)]
+            tables.append(_anova(model))
+    return [*tables, _people(result)]
 
 
-def _parts(title: str, result: GaugeResult, model: GaugeModel) -> Grid:
+def _parts(title: str, result: GaugeResult, model: GaugeModel) -> Cells:
     unit = f" {result.unit}" if result.unit else ""
     headings = ("part", f"sd{unit}", f"{100 * result.level:g} % from", "to", "% of total", "% of variance")
     more = ("% of tolerance",) if result.tolerance is not None else ()
     rows = tuple(_part(each, tolerance=bool(more)) for each in model.components)
-    return Grid(title, headings + more, rows)
+    return Cells(title, headings + more, rows)
 
 
 def _part(each: Component, *, tolerance: bool) -> tuple[str, ...]:
@@ -264,9 +261,9 @@ def _fine(spread: float) -> float:
     return spread / 100
 
 
-def _anova(model: GaugeModel) -> Grid:
+def _anova(model: GaugeModel) -> Cells:
     headings = ("source", "df", "sum of squares", "mean square", "F", "p")
-    return Grid(f"analysis of variance, {model.name}", headings, tuple(_line(each) for each in model.anova))
+    return Cells(f"analysis of variance, {model.name}", headings, tuple(_line(each) for each in model.anova))
 
 
 def _line(row: AnovaRow) -> tuple[str, ...]:
@@ -281,7 +278,7 @@ def _line(row: AnovaRow) -> tuple[str, ...]:
     )
 
 
-def _people(result: GaugeResult) -> Grid:
+def _people(result: GaugeResult) -> Cells:
     unit = f" {result.unit}" if result.unit else ""
     headings = ("appraiser", f"mean{unit}", "less mean of all", f"repeats sd{unit}", "from", "to")
     rows = []
@@ -297,7 +294,7 @@ def _people(result: GaugeResult) -> Grid:
                 *("-" if value is None else rounded(value, u) for value in spread),
             )
         )
-    return Grid("appraisers", headings, tuple(rows))
+    return Cells("appraisers", headings, tuple(rows))
 
 
 def _capital(sentence: str) -> str:

@@ -6,7 +6,11 @@ stays ordered for colour-blind readers and in grey print; axes name quantity and
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from html import escape
+from io import BytesIO, StringIO
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -33,11 +37,27 @@ DPI = 130
 MOST_POINTS = 400
 """A trend over more cycles than this shows so many of them, spread by their logarithm."""
 
+SALT = "pressrig"
+"""The same results give the same file."""
+
 LONG_RUN = 30
 """From so many cycles on, a trend is drawn over the logarithm of their number."""
 
 DASHES = (0, (4, 2))
 TRENDS = ("secant_n_per_mm", "hysteresis_pct", "set_mm")
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """A picture in both forms."""
+
+    svg: str
+    png: bytes
+
+    def save(self, stem: Path) -> None:
+        """Write both files beside each other; `stem` is their path without the ending."""
+        stem.with_name(f"{stem.name}.svg").write_text(self.svg, encoding="utf-8")
+        stem.with_name(f"{stem.name}.png").write_bytes(self.png)
 
 
 def save_loops(result: CaptureResult, title: str, path: Path) -> None:
@@ -180,3 +200,25 @@ def save_figure(figure: Figure, path: Path) -> None:
     """Write a figure; its folder is made."""
     path.parent.mkdir(parents=True, exist_ok=True)
     figure.savefig(path, dpi=DPI)
+
+
+def drawn(figure: Figure, alt: str) -> Drawn:
+    """A figure in both forms; what `alt` says stands in the SVG as its words."""
+    import matplotlib as mpl
+
+    png, text = BytesIO(), StringIO()
+    figure.savefig(png, dpi=DPI, format="png")
+    with mpl.rc_context({"svg.hashsalt": SALT}):
+        nothing: dict[str, str | None] = dict.fromkeys(("Date", "Creator", "Format", "Type"))
+        figure.savefig(text, format="svg", metadata=nothing)
+    return Drawn(_spoken(text.getvalue(), alt), png.getvalue())
+
+
+def _spoken(svg: str, alt: str) -> str:
+    """The picture with its words inside it, and without a document type that names an address."""
+    svg = re.sub(r"<!DOCTYPE[^>]*>\s*", "", svg, count=1)
+    head, _, rest = svg.partition("<svg")
+    tag, _, inside = rest.partition(">")
+    title, _, more = alt.partition(". ")
+    words = f"<title>{escape(title)}</title><desc>{escape(more or title)}</desc>"
+    return f'{head}<svg role="img"{tag}>{words}{inside}'

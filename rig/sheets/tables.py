@@ -9,6 +9,7 @@ from rich import box
 from rich.table import Table
 
 from rig.analyser import Budget, CaptureResult, MonteCarlo, flag_labels
+from rig.sheets.page import Cells
 from rig.sheets.quantities import quantity
 
 SHOWN_CYCLES = 12
@@ -175,6 +176,17 @@ def empty_table(title: str, *, plain: bool) -> Table:
         pad_edge=False,
         collapse_padding=not plain,
     )
+
+
+def rich_table(cells: Cells, *, plain: bool) -> Table:
+    """A table of a page for the terminal: the first column is text, the others are numbers; `plain` without
+    lines, for a pipe."""
+    table = empty_table(cells.caption, plain=plain)
+    for place, heading in enumerate(cells.headings):
+        table.add_column(heading, justify="right" if place else "left")
+    for row in cells.rows:
+        table.add_row(*row)
+    return table
 
 
 def _typical(result: CaptureResult, name: str) -> float:

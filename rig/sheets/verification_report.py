@@ -1,51 +1,38 @@
 """The report of a verification: one page to print, the same as text, and a table for the terminal.
 
 Problem: whoever is asked why a figure should be believed wants one page with the errors, their limits, what
-they rest on and until when they hold, and wants to keep it. Plan: a page that needs nothing beside itself
-(its picture and its style are inside), laid out for A4, and the same content as Markdown. Both say first what
-the outcome is, and a class that is missed is named with the force and the error that missed it. Cost: one
-picture.
+they rest on and until when they hold, and wants to keep it. Plan: a page that says first what the outcome is,
+and names the force and the error by which a class was missed. Cost: one picture.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
-from html import escape
+from pathlib import Path
 from typing import Any
 
 from rich.table import Table
 
 from rig import __version__
 from rig.calibration import ERROR_NAMES, LoadErrors, Verification
-from rig.sheets.check_plots import errors_picture
+from rig.sheets.check_plots import draw_errors
+from rig.sheets.page import (
+    Block,
+    Cells,
+    Facts,
+    Page,
+    Picture,
+    Section,
+    Words,
+    listed,
+    not_empty,
+    save_page,
+)
 from rig.sheets.tables import empty_table
 
-_STYLE = """
-@page { size: A4; margin: 18mm 16mm; }
-:root { color-scheme: light; }
-body { font: 10.5pt/1.45 system-ui, sans-serif; color: #1b2a33; background: #fff; max-width: 180mm;
-  margin: 1.5rem auto; padding: 0 1rem; }
-h1 { font-size: 17pt; margin: 0 0 .2rem; }
-h2 { font-size: 12.5pt; margin: 1.4rem 0 .4rem; break-after: avoid; }
-.verdict { font-size: 12.5pt; font-weight: 600; border-left: 4px solid #0b5d7a; padding: .3rem .8rem;
-  background: #eef4f7; }
-.verdict.no { border-color: #a3341a; background: #fbeeea; }
-table { border-collapse: collapse; width: 100%; font-variant-numeric: tabular-nums; break-inside: avoid; }
-caption { text-align: left; padding: .2rem 0; color: #46545e; }
-th, td { text-align: right; padding: .18rem .5rem; border-bottom: 1px solid #d8dee2; vertical-align: top; }
-td { white-space: nowrap; }
-th:first-child, td:first-child { text-align: left; }
-thead th { border-bottom: 1.5px solid #1b2a33; }
-figure { margin: .6rem 0; break-inside: avoid; }
-figure svg { width: 100%; height: auto; }
-figcaption, dt { color: #46545e; }
-dl { display: grid; grid-template-columns: max-content 1fr; gap: .15rem 1rem; }
-dd { margin: 0; }
-ul { padding-left: 1.1rem; }
-@media print { body { margin: 0; padding: 0; max-width: none; } }
-"""
+PAGE, PICTURE = "verification.html", "errors"
 
 _COLUMNS = ("q", "b", "v", "a")
 _EMPTY = "-"
@@ -141,79 +128,46 @@ def verification_table(verification: Verification, *, plain: bool) -> Table:
     return table
 
 
-def verification_markdown(sheet: VerificationSheet) -> str:
-    """The report as Markdown."""
-    verification = sheet.verification
-    lines = [
-        f"# Verification of force: {_inline(sheet.rig)}",
-        "",
-        f"**{verification.verdict}**",
-        "",
-        *(f"* {_inline(each)}" for each in _why_not_better(verification)),
-        "",
-        "## Errors",
-        "",
-        *_markdown_table(_error_headings(), [_cells(each) for each in verification.loads]),
-        "",
-        f"{ERROR_NAMES['f0'].capitalize()} f0: {_number(verification.f0)} % of the largest load.",
-        "",
-        "## Limits, per cent (recalled)",
-        "",
-        *_markdown_table(_limit_headings(), _limit_rows(verification)),
-        "",
-        "## What it rests on",
-        "",
-        *(f"* {name}: {_inline(value)}" for name, value in sheet.circumstances()),
-        "",
-        "## Cautions",
-        "",
-        *(f"* {_inline(each)}" for each in (*verification.notes, *sheet.cautions)),
-    ]
-    return "\n".join(lines) + "\n"
+def save_verification_report(sheet: VerificationSheet, folder: Path) -> Path:
+    """Write the report as one page, as Markdown, and its picture beside them.
 
+    Parameters
+    ----------
+    folder
+        Made if it is not there.
 
-def verification_html(sheet: VerificationSheet) -> str:
-    """The report as one page that needs no other file."""
-    verification = sheet.verification
-    refused = " no" if verification.stated and verification.reached is None else ""
-    title = f"Verification of force: {sheet.rig}"
-    missed = _html_list(_why_not_better(verification))
-    facts = "".join(
-        f"<dt>{escape(name)}</dt><dd>{escape(value)}</dd>" for name, value in sheet.circumstances()
+    Returns
+    -------
+    Path of the page.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    caption = "Accuracy error of each load with its 95 % interval; dashed: the limits of the classes."
+    draw_errors(sheet.verification, caption).save(folder / PICTURE)
+    sections = (
+        Section("Verdict", _verdict(sheet.verification)),
+        Section("Errors", (*_errors(sheet.verification), Picture(f"{PICTURE}.svg", caption, caption))),
+        Section("Limits", (_limits(sheet.verification),)),
+        Section("What it rests on", (Facts(sheet.circumstances()),)),
+        Section("Cautions", listed((*sheet.verification.notes, *sheet.cautions))),
     )
-    picture = errors_picture(verification)
-    return f"""<!doctype html>
-<html lang="en">
-<head>
-<meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<title>{escape(title)}</title>
-<style>{_STYLE}</style>
-</head>
-<body>
-<h1>{escape(title)}</h1>
-<p class="verdict{refused}">{escape(verification.verdict)}</p>
-{missed}
-<h2>Errors</h2>
-{_html_table("Per cent of the load.", _error_headings(), [_cells(each) for each in verification.loads])}
-<p>{ERROR_NAMES["f0"].capitalize()} f0: {_number(verification.f0)} % of the largest load.</p>
-<figure>{picture}<figcaption>Accuracy error of each load with its 95 % interval; dashed: the limits of the
-classes.</figcaption></figure>
-<h2>Limits</h2>
-{
-        _html_table(
-            "Largest permitted values, per cent (recalled), and from which force all are kept.",
-            _limit_headings(),
-            _limit_rows(verification),
-        )
-    }
-<h2>What it rests on</h2>
-<dl>{facts}</dl>
-<h2>Cautions</h2>
-{_html_list((*verification.notes, *sheet.cautions))}
-</body>
-</html>
-"""
+    return save_page(Page(f"Verification of force: {sheet.rig}", "", not_empty(*sections)), folder / PAGE)
+
+
+def _verdict(verification: Verification) -> tuple[Block, ...]:
+    refused = verification.stated and verification.reached is None
+    said = Words(verification.verdict, "refusal" if refused else "answer")
+    return (said, *listed(_why_not_better(verification)))
+
+
+def _errors(verification: Verification) -> tuple[Block, ...]:
+    rows = tuple(_cells(each) for each in verification.loads)
+    zero = f"{ERROR_NAMES['f0'].capitalize()} f0: {_number(verification.f0)} % of the largest load."
+    return Cells("Per cent of the load", _error_headings(), rows), Words(zero)
+
+
+def _limits(verification: Verification) -> Cells:
+    caption = "Largest permitted values, per cent (recalled), and from which force all are kept"
+    return Cells(caption, _limit_headings(), tuple(_limit_rows(verification)))
 
 
 def _why_not_better(verification: Verification) -> tuple[str, ...]:
@@ -265,31 +219,3 @@ def _number(value: float | None, *, signed: bool = True) -> str:
     if value is None:
         return _EMPTY
     return f"{value:+.3f}" if signed else f"{value:.3f}"
-
-
-def _inline(text: str) -> str:
-    """Text that Markdown takes as it is."""
-    return " ".join(text.split()).replace("|", "\\|")
-
-
-def _markdown_table(headings: Iterable[str], rows: Iterable[Iterable[str]]) -> list[str]:
-    titles = list(headings)
-    return [
-        f"| {' | '.join(titles)} |",
-        f"|{'---:|' * len(titles)}",
-        *(f"| {' | '.join(row)} |" for row in rows),
-    ]
-
-
-def _html_table(caption: str, headings: Iterable[str], rows: Iterable[Iterable[str]]) -> str:
-    head = "".join(f'<th scope="col">{escape(each)}</th>' for each in headings)
-    body = "".join(f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in row)}</tr>" for row in rows)
-    return (
-        f"<table><caption>{escape(caption)}</caption><thead><tr>{head}</tr></thead>"
-        f"<tbody>{body}</tbody></table>"
-    )
-
-
-def _html_list(sentences: Iterable[str]) -> str:
-    items = "".join(f"<li>{escape(each)}</li>" for each in sentences)
-    return f"<ul>{items}</ul>" if items else ""

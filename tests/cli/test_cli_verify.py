@@ -75,7 +75,8 @@ def test_the_example_reaches_its_class_and_writes_a_report(run, bench, tmp_path)
     said = run("verify", "force", EXAMPLE, "--rig", bench, *CERTIFIED, "--out", tmp_path / "out")
     assert said.code == 0, said.err
     assert "Class 0.5 from 40 N to 200 N" in said.out
-    assert "<svg" in (tmp_path / "out" / "verification.html").read_text()
+    assert "data:image/svg+xml" in (tmp_path / "out" / "verification.html").read_text()
+    assert "<svg" in (tmp_path / "out" / "errors.svg").read_text()
     assert "Class 0.5" in (tmp_path / "out" / "verification.md").read_text()
 
 

@@ -19,13 +19,11 @@ from rig.conformance import (
     Nobody,
     Stand,
     Verdict,
-    report_document,
-    report_html,
-    report_markdown,
     run_suite,
 )
 from rig.conformance.provoking import EMERGENCY_STOP, RESET
 from rig.errors import DeviceError, InputError
+from rig.sheets import conformance_document, conformance_page, page_html, page_markdown
 from rig.virtual import LinearSpring, OrderSocket, VirtualRig
 from rig.wire import FrameDecoder, LineDecoder, LineFormat
 
@@ -249,17 +247,18 @@ def report() -> ConformanceReport:
 
 def test_the_report_says_what_failed_and_what_that_costs(report) -> None:
     cost = ALL_CHECKS[1].cost
-    for text in (report_html(report), report_markdown(report)):
+    page = conformance_page(report)
+    for text in (page_html(page, {}), page_markdown(page)):
         assert cost in text
         assert "1 passed, 1 failed, 1 not tried" in text
         assert "STILL ARMED" in text
         assert "<script>" not in text
         assert "<b>" not in text
-    assert "version 7 \\| &lt;b&gt;" in report_markdown(report)
+    assert r"version 7 \| \<b\>" in page_markdown(page)
 
 
 def test_the_document_holds_every_check(report) -> None:
-    document = json.loads(json.dumps(report_document(report)))
+    document = json.loads(json.dumps(conformance_document(report)))
     assert document["passed"] is False
     assert document["counts"] == {"passed": 1, "failed": 1, "not tried": 1}
     assert [each["check"] for each in document["checks"]] == [each.name for each in ALL_CHECKS[:3]]

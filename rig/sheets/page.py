@@ -1,8 +1,9 @@
 """One content, two pages: a self-contained HTML page that prints, and Markdown for a documentation site.
 
-Problem: two pages written separately soon say different things. Plan: a sheet is a list of sections, each of
+Problem: two pages written separately soon say different things. Plan: a page is a list of sections, each of
 a few kinds of blocks; HTML and Markdown are two ways to write the same blocks, and both escape all text,
-since names come from people. Cost: a picture stands in the HTML as text, a third longer than its file.
+since names come from people and devices. Cost: a picture stands in the HTML as text, a third longer than its
+file.
 """
 
 from __future__ import annotations
@@ -12,14 +13,18 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
+from pathlib import Path
+from typing import Literal
+
+from rig import __version__
 
 
 @dataclass(frozen=True, slots=True)
 class Words:
-    """A paragraph; `kind` is "answer", "caution" or nothing."""
+    """A paragraph; `kind` sets apart an answer, a refusal or a caution."""
 
     text: str
-    kind: str = ""
+    kind: Literal["", "answer", "refusal", "caution"] = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +32,13 @@ class Points:
     """A list of sentences."""
 
     items: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """Names, and what is said of each."""
+
+    rows: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,14 +52,15 @@ class Cells:
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """A picture by the name of its file without the ending; `alt` tells what it shows who cannot see it."""
+    """A picture by the name of its file, which ends in .svg or .png; `alt` tells what it shows who cannot
+    see it."""
 
     name: str
     caption: str
     alt: str
 
 
-Block = Words | Points | Cells | Picture
+Block = Words | Points | Facts | Cells | Picture
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,12 +74,12 @@ class Section:
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """A whole sheet.
+    """A whole page.
 
     Parameters
     ----------
     title, subtitle
-        Of the sheet.
+        Of the page; a subtitle may be empty.
     sections
         In order.
     footer
@@ -76,18 +89,49 @@ class Page:
     title: str
     subtitle: str
     sections: tuple[Section, ...]
-    footer: str
+    footer: str = f"pressrig {__version__}"
 
 
-def page_html(page: Page, pictures: Mapping[str, str]) -> str:
+def beside(drawn: Sequence[tuple[str, Path]]) -> tuple[Picture, ...]:
+    """Pictures that lie beside the page, by caption and path; the caption says what each shows."""
+    return tuple(Picture(path.name, caption, caption) for caption, path in drawn)
+
+
+def not_empty(*sections: Section) -> tuple[Section, ...]:
+    """Those sections that hold something."""
+    return tuple(each for each in sections if each.blocks)
+
+
+def listed(sentences: Sequence[str]) -> tuple[Block, ...]:
+    """A list of sentences, or nothing where there are none."""
+    return (Points(tuple(sentences)),) if sentences else ()
+
+
+def save_page(page: Page, path: Path) -> Path:
+    """Write a page as HTML, and as Markdown beside it; its pictures lie in the same folder already.
+
+    Parameters
+    ----------
+    path
+        Of the HTML, given back.
+    """
+    names = [block.name for each in page.sections for block in each.blocks if isinstance(block, Picture)]
+    pictures = {name: (path.parent / name).read_bytes() for name in names}
+    path.write_text(page_html(page, pictures), encoding="utf-8")
+    path.with_suffix(".md").write_text(page_markdown(page), encoding="utf-8")
+    return path
+
+
+def page_html(page: Page, pictures: Mapping[str, bytes]) -> str:
     """The page as HTML that needs no other file.
 
     Parameters
     ----------
     pictures
-        SVG text by the name of each picture.
+        The file of each picture by its name.
     """
-    body = [f"<header><h1>{escape(page.title)}</h1>", f"<p>{escape(page.subtitle)}</p></header>", "<main>"]
+    subtitle = f"\n<p>{escape(page.subtitle)}</p>" if page.subtitle else ""
+    body = [f"<header><h1>{escape(page.title)}</h1>{subtitle}</header>", "<main>"]
     for number, section in enumerate(page.sections, start=1):
         body.append(f'<h{section.level} id="section-{number}">{escape(section.title)}</h{section.level}>')
         body += [_html(block, pictures) for block in section.blocks]
@@ -97,8 +141,9 @@ def page_html(page: Page, pictures: Mapping[str, str]) -> str:
 
 
 def page_markdown(page: Page) -> str:
-    """The same as Markdown; pictures stand beside it as SVG files."""
-    lines = [f"# {_plain(page.title)}", "", _plain(page.subtitle), ""]
+    """The same as Markdown; its pictures are files beside it."""
+    lines = [f"# {_plain(page.title)}", ""]
+    lines += [_plain(page.subtitle), ""] if page.subtitle else []
     for section in page.sections:
         lines += [f"{'#' * section.level} {_plain(section.title)}", ""]
         for block in section.blocks:
@@ -106,17 +151,21 @@ def page_markdown(page: Page) -> str:
     return "\n".join([*lines, _plain(page.footer), ""])
 
 
-def _html(block: Block, pictures: Mapping[str, str]) -> str:
+def _html(block: Block, pictures: Mapping[str, bytes]) -> str:
     if isinstance(block, Words):
         kind = f' class="{block.kind}"' if block.kind else ""
         return f"<p{kind}>{_with_commands(block.text)}</p>"
     if isinstance(block, Points):
         return "<ul>\n" + "\n".join(f"<li>{_with_commands(each)}</li>" for each in block.items) + "\n</ul>"
+    if isinstance(block, Facts):
+        terms = (f"<dt>{escape(name)}</dt><dd>{_with_commands(said)}</dd>" for name, said in block.rows)
+        return "<dl>\n" + "\n".join(terms) + "\n</dl>"
     if isinstance(block, Cells):
         return _html_table(block)
-    data = base64.b64encode(pictures[block.name].encode()).decode("ascii")
+    data = base64.b64encode(pictures[block.name]).decode("ascii")
+    kind = "svg+xml" if block.name.endswith(".svg") else "png"
     return (
-        f'<figure><img alt="{escape(block.alt)}" src="data:image/svg+xml;base64,{data}">\n'
+        f'<figure><img alt="{escape(block.alt)}" src="data:image/{kind};base64,{data}">\n'
         f"<figcaption>{escape(block.caption)}</figcaption></figure>"
     )
 
@@ -166,12 +215,14 @@ def _markdown(block: Block) -> Sequence[str]:
         return [f"> **{_plain(block.text)}**" if block.kind else _plain(block.text)]
     if isinstance(block, Points):
         return [f"- {_plain(each)}" for each in block.items]
+    if isinstance(block, Facts):
+        return [f"- {_plain(name)}: {_plain(said)}" for name, said in block.rows]
     if isinstance(block, Cells):
         align = "".join(["| --- |", *(" ---: |" if each else " --- |" for each in _of_numbers(block)[1:])])
         rows = (f"| {' | '.join(_plain(each) for each in row)} |" for row in (block.headings, *block.rows))
         head, *rest = rows
         return [f"**{_plain(block.caption)}**", "", head, align, *rest]
-    return [f"![{_plain(block.alt)}]({block.name}.svg)", "", f"*{_plain(block.caption)}*"]
+    return [f"![{_plain(block.alt)}]({block.name})", "", f"*{_plain(block.caption)}*"]
 
 
 def _plain(text: str) -> str:
@@ -209,9 +260,13 @@ body { font: 16px/1.5 system-ui, "DejaVu Sans", sans-serif; color: #1b2a33; back
 h1 { font-size: 1.7rem; line-height: 1.2; margin: 0.5rem 0; }
 h2 { font-size: 1.25rem; margin: 2rem 0 0.5rem; border-bottom: 2px solid #0b5d7a; padding-bottom: 0.2rem; }
 h3 { font-size: 1.05rem; margin: 1.4rem 0 0.4rem; }
-p, ul { margin: 0.5rem 0; max-width: 46rem; }
+p, ul, dl { margin: 0.5rem 0; max-width: 46rem; }
+dl { display: grid; grid-template-columns: minmax(6rem, max-content) 1fr; gap: 0.15rem 1rem; }
+dt { color: #46555e; }
+dd { margin: 0; min-width: 0; overflow-wrap: anywhere; }
 ul { padding-left: 1.3rem; }
 .answer { border-left: 4px solid #0b5d7a; padding-left: 0.8rem; font-weight: 600; }
+.refusal { border-left: 4px solid #a3341a; padding-left: 0.8rem; font-weight: 600; color: #7d2613; }
 .caution { border: 2px solid #8a3b00; padding: 0.5rem 0.8rem; font-weight: 600; color: #5c2800; }
 .table { overflow-x: auto; margin: 0.8rem 0; }
 table { border-collapse: collapse; font-size: 0.85rem; font-variant-numeric: tabular-nums; }
@@ -240,7 +295,8 @@ figcaption, header p, footer { color: #46555e; font-size: 0.9rem; }
   th.words, td.words, th:first-child { min-width: 0; }
   h1, h2, h3, caption { break-after: avoid; } thead { display: table-header-group; }
   .table { overflow: visible; break-inside: avoid; } .long { break-inside: auto; }
-  tr, figure, .answer, .caution, li { break-inside: avoid; } p { orphans: 3; widows: 3; }
+  tr, figure, .answer, .refusal, .caution, li { break-inside: avoid; } p { orphans: 3; widows: 3; }
   h2 + p, h3 + figure { break-after: avoid; } p, ul { max-width: none; }
+  dl { max-width: none; }
   figure { margin: 2mm 0; } img { max-height: 82mm; width: auto; } }
 """

@@ -1,0 +1,105 @@
+"""Whether a device keeps the wire protocol, as a mapping and as a page.
+
+Problem: whoever built the device wants to know first what is wrong and what that costs, then all the rest.
+Plan: the failures stand on top with rule, found, expected and cost; below them one table of everything.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from rig import __version__
+from rig.conformance import CheckOutcome, ConformanceReport, Verdict
+from rig.sheets.page import Cells, Facts, Page, Section, Words
+
+CAUTION = (
+    "Passing says that the device keeps the wire protocol today. It says nothing about the safety of a "
+    "press: a hard-wired emergency stop, a guard, local rules and a competent person come first."
+)
+
+HEADINGS = ("check", "name", "outcome", "found, or why not")
+
+
+def conformance_document(report: ConformanceReport) -> dict[str, Any]:
+    """The report as a plain mapping, ready for JSON."""
+    return {
+        "software": f"pressrig {__version__}",
+        "device": report.device,
+        "passed": report.passed,
+        "counts": {verdict.value: len(report.of(verdict)) for verdict in Verdict},
+        "left_disarmed": report.disarmed,
+        "interrupted": report.interrupted or None,
+        "checks": [_entry(each) for each in report.outcomes],
+    }
+
+
+def conformance_headline(report: ConformanceReport) -> str:
+    """The outcome in one sentence."""
+    failed, untried = report.of(Verdict.FAILED), report.of(Verdict.NOT_TRIED)
+    passed = len(report.of(Verdict.PASSED))
+    words = f"{passed} passed, {len(failed)} failed, {len(untried)} not tried"
+    if report.interrupted:
+        return f"Not finished: {words}; {report.interrupted}"
+    blocked = sum(each.blocked for each in untried)
+    tail = f" ({blocked} of them because something before them did not work)" if blocked else ""
+    return f"{words}{tail}"
+
+
+def conformance_page(report: ConformanceReport) -> Page:
+    """What failed and what it costs first, then everything."""
+    failed = report.of(Verdict.FAILED)
+    device = tuple((name.replace("_", " "), str(value)) for name, value in report.device.items())
+    outcome = (
+        Words(conformance_headline(report), "answer" if report.passed else "refusal"),
+        Facts(device),
+        Words(_how_left(report)),
+        Words(CAUTION, "caution"),
+    )
+    rows = tuple(
+        (each.check.what, each.check.name, each.verdict.value, each.found or each.why)
+        for each in report.outcomes
+    )
+    costs = (Section("What failed, and what it costs", ()),) if failed else ()
+    sections = (
+        Section("Outcome", outcome),
+        *costs,
+        *(Section(each.check.what, (Facts(_explained(each)),), level=3) for each in failed),
+        Section("All checks", (Cells("Every check", HEADINGS, rows),)),
+    )
+    return Page("Check of a device", "", sections)
+
+
+def _entry(outcome: CheckOutcome) -> dict[str, Any]:
+    check = outcome.check
+    return {
+        "check": check.name,
+        "group": check.group,
+        "what": check.what,
+        "rule": check.rule,
+        "outcome": outcome.verdict.value,
+        "found": outcome.found or None,
+        "expected": check.expected,
+        "cost": check.cost,
+        "why_not_tried": outcome.why or None,
+        "blocked": outcome.blocked,
+    }
+
+
+def _explained(outcome: CheckOutcome) -> tuple[tuple[str, str], ...]:
+    check = outcome.check
+    return (
+        ("rule", check.rule),
+        ("found", outcome.found),
+        ("expected", check.expected),
+        ("what it costs", check.cost),
+    )
+
+
+def _how_left(report: ConformanceReport) -> str:
+    if report.disarmed is None:
+        return "It has no drive that could be left armed, or did not say how it was left."
+    return (
+        "It was left disarmed."
+        if report.disarmed
+        else "IT SAYS THAT IT IS STILL ARMED: switch its motor off."
+    )
