@@ -207,7 +207,8 @@ def _of_numbers(table: Cells) -> list[bool]:
     return found
 
 
-_NUMERIC = re.compile(r"[+-]?\d[\d.]*( [a-z/%].*)?$")
+_NUMERIC = re.compile(r"([+-]|± )?\d[\d.]*(e[+-]?\d+)?(/\d+)?( [a-z/%].*)?$")
+"""A number, signed, to a power of ten, or two beside each other; a unit may follow."""
 
 
 def _markdown(block: Block) -> Sequence[str]:
@@ -261,7 +262,7 @@ h1 { font-size: 1.7rem; line-height: 1.2; margin: 0.5rem 0; }
 h2 { font-size: 1.25rem; margin: 2rem 0 0.5rem; border-bottom: 2px solid #0b5d7a; padding-bottom: 0.2rem; }
 h3 { font-size: 1.05rem; margin: 1.4rem 0 0.4rem; }
 p, ul, dl { margin: 0.5rem 0; max-width: 46rem; }
-dl { display: grid; grid-template-columns: minmax(6rem, max-content) 1fr; gap: 0.15rem 1rem; }
+dl { display: grid; grid-template-columns: fit-content(40%) 1fr; gap: 0.15rem 1rem; }
 dt { color: #46555e; }
 dd { margin: 0; min-width: 0; overflow-wrap: anywhere; }
 ul { padding-left: 1.3rem; }
@@ -282,7 +283,8 @@ caption span { position: sticky; left: 0; display: inline-block; max-width: calc
 figure { margin: 1rem 0; }
 img { display: block; max-width: 100%; height: auto; }
 figcaption, header p, footer { color: #46555e; font-size: 0.9rem; }
-@media (max-width: 40rem) { body { padding: 0.8rem; } table { font-size: 0.8rem; } }
+@media (max-width: 40rem) { body { padding: 0.8rem; } table { font-size: 0.8rem; }
+  dl { display: block; } dd { margin: 0 0 0.4rem 1rem; } }
 @page { margin: 15mm 14mm 18mm;
   @bottom-left { content: "TITLE"; font: 8pt sans-serif; color: #46555e; }
   @bottom-right { content: counter(page) " / " counter(pages); font: 8pt sans-serif; color: #46555e; } }

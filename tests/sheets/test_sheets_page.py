@@ -75,6 +75,21 @@ def test_markdown_holds_the_same_and_no_element():
     assert sum(line.endswith("](curve.png)") for line in lines) == 1
 
 
+def table_of(cell):
+    table = Cells("t", ("piece", "x"), (("F-90-001", cell),))
+    return page_html(Page("rig", "", (Section("s", (table,)),)), {})
+
+
+@pytest.mark.parametrize("cell", ["1.5", "-0.3", "± 0.15", "3.4e-08", "8/7", "18.8 in", "1.5 to 2", "12 %"])
+def test_numbers_stand_at_the_right(cell):
+    assert f"<td>{cell}</td>" in table_of(cell)
+
+
+@pytest.mark.parametrize("cell", ["none", "F-90-001", "autumn - spring", "+ or -"])
+def test_words_stand_at_the_left(cell):
+    assert f'<td class="words">{cell}</td>' in table_of(cell)
+
+
 def test_a_page_without_a_subtitle_has_no_empty_paragraph():
     bare = Page("rig", "", ())
     assert not parsed(page_html(bare, {})).findall(".//header/p")
