@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from rig.cli.answer_showing import show_answer
 from rig.cli.options import read_quantity
-from rig.cli.output import as_json_text, console, is_plain, json_option, print_json
+from rig.cli.output import as_json_text, is_plain, json_option, print_json
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -116,12 +117,11 @@ def command(
         although=listed(although),
         gauges=studies_of(gauges, columns),
     )
-    if out is not None:
-        _write(study, pieces, out)
+    page = None if out is None else _write(study, pieces, out)
     if as_json:
         print_json(study.as_dict())
     else:
-        _print(study, out)
+        _print(study, page)
     if study.comparison.beyond:
         raise click.exceptions.Exit(1)
 
@@ -272,7 +272,7 @@ def _grouped(pieces: PressedPieces, by: str) -> Mapping[str, Sequence[PieceResul
     return {name: groups[name] for name in sorted(groups, key=STATES.index)} if by == "state" else groups
 
 
-def _write(study: ComparedPieces, pieces: PressedPieces, out: Path) -> None:
+def _write(study: ComparedPieces, pieces: PressedPieces, out: Path) -> Path:
     """Page, pictures, the comparison as a document, and the values of the pieces."""
     import pandas as pd
 
@@ -280,23 +280,15 @@ def _write(study: ComparedPieces, pieces: PressedPieces, out: Path) -> None:
 
     by = study.comparison.by
     title = f"Comparison by {by}: {', '.join(study.comparison.groups)}"
-    save_comparison_report(study, title, out)
+    page = save_comparison_report(study, title, out)
     (out / "comparison.json").write_text(as_json_text(study.as_dict(), indent=2) + "\n", encoding="utf-8")
     columns = dict.fromkeys(name for figures in study.comparison.figures.values() for name in figures)
     pd.DataFrame(pieces.rows(list(columns))).to_csv(out / "pieces.csv", index=False)
+    return page
 
 
-def _print(study: ComparedPieces, out: Path | None) -> None:
+def _print(study: ComparedPieces, page: Path | None) -> None:
     from rig.sheets import comparison_answer, comparison_notes, comparison_tables
 
-    screen, plain = console(), is_plain()
-    for sentence in comparison_answer(study):
-        screen.print(sentence, style=None if plain else "bold", markup=False, soft_wrap=plain)
-    screen.print()
-    for table in comparison_tables(study, plain=plain):
-        screen.print(table)
-        screen.print()
-    for note in comparison_notes(study):
-        screen.print(f"note: {note}", markup=False, highlight=False, soft_wrap=plain)
-    if out is not None:
-        click.echo(f"The page is {out / 'comparison.html'}, with pictures and values beside it")
+    tables = comparison_tables(study, plain=is_plain())
+    show_answer(comparison_answer(study), tables, comparison_notes(study), page)

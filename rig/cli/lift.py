@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rig.cli.aid_showing import show_aid
+from rig.cli.answer_showing import show_answer
 from rig.cli.known_options import MEANT, read_known
-from rig.cli.output import as_json_text, json_option, print_json
+from rig.cli.output import as_json_text, is_plain, json_option, print_json
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -129,4 +129,5 @@ def _show(answer: LiftAnswer, out: Path | None, *, as_json: bool) -> None:
     if as_json:
         print_json(document)
         return
-    show_aid(sheet, [f"Inputs: {MEANT}."], page)
+    notes = (*sheet.notes, f"Inputs: {MEANT}.")
+    show_answer(sheet.answer, sheet.tables(plain=is_plain()), notes, page)

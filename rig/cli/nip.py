@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rig.cli.aid_showing import show_aid
+from rig.cli.answer_showing import show_answer
 from rig.cli.known_options import MEANT, read_known
 from rig.cli.options import read_quantity
-from rig.cli.output import as_json_text, json_option, print_json
+from rig.cli.output import as_json_text, is_plain, json_option, print_json
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -201,4 +201,5 @@ def _show(answer: NipAnswer, notes: Sequence[str], out: Path | None, *, as_json:
     if as_json:
         print_json(document)
         return
-    show_aid(nip_sheet(answer), notes, page)
+    sheet = nip_sheet(answer)
+    show_answer(sheet.answer, sheet.tables(plain=is_plain()), (*sheet.notes, *notes), page)

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from rig.cli.aid_showing import show_aid
+from rig.cli.answer_showing import show_answer
 from rig.cli.options import read_quantity
-from rig.cli.output import as_json_text, json_option, print_json
+from rig.cli.output import as_json_text, is_plain, json_option, print_json
 
 if TYPE_CHECKING:
     from rig.aids import RetentionAnswer
@@ -108,4 +108,4 @@ def _show(answer: RetentionAnswer, read: Sequence[PulledCapture], out: Path | No
     if as_json:
         print_json(document)
         return
-    show_aid(sheet, page=page)
+    show_answer(sheet.answer, sheet.tables(plain=is_plain()), sheet.notes, page)

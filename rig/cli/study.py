@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from rig.cli.answer_showing import show_answer
 from rig.cli.options import read_quantity
-from rig.cli.output import as_json_text, console, is_plain, json_option, print_json
+from rig.cli.output import as_json_text, is_plain, json_option, print_json
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -104,12 +105,11 @@ def command(
             calibration_file=calibration_file,
         )
     study = _studied(trials, tolerance, pool_above)
-    if out is not None:
-        _write(study, trials, out)
+    page = None if out is None else _write(study, trials, out)
     if as_json:
         print_json(study.as_dict() | {"values": trials.rows()})
     else:
-        _print(study, out)
+        _print(study, page)
     _answer(study.result, at_most)
 
 
@@ -186,32 +186,24 @@ def _tolerance(text: str | None, unit: str) -> float | None:
         ) from None
 
 
-def _write(study: GaugeStudy, trials: Trials, out: Path) -> None:
+def _write(study: GaugeStudy, trials: Trials, out: Path) -> Path:
     """Page, pictures, the study as a document, and the values that it was made from."""
     import pandas as pd
 
     from rig.sheets import save_gauge_report
 
-    save_gauge_report(study, f"Gauge study: {study.result.quantity}", out)
+    page = save_gauge_report(study, f"Gauge study: {study.result.quantity}", out)
     (out / "study.json").write_text(as_json_text(study.as_dict(), indent=2) + "\n", encoding="utf-8")
     frame = pd.DataFrame(trials.rows()).rename(columns={"value": trials.quantity})
     frame.to_csv(out / "values.csv", index=False)
+    return page
 
 
-def _print(study: GaugeStudy, out: Path | None) -> None:
+def _print(study: GaugeStudy, page: Path | None) -> None:
     from rig.sheets import gauge_answer, gauge_notes, gauge_tables
 
-    screen, plain = console(), is_plain()
-    for sentence in gauge_answer(study):
-        screen.print(sentence, style=None if plain else "bold", markup=False, highlight=False)
-    screen.print()
-    for table in gauge_tables(study, plain=plain):
-        screen.print(table)
-        screen.print()
-    for note in gauge_notes(study):
-        screen.print(f"note: {note}", markup=False, highlight=False)
-    if out is not None:
-        click.echo(f"The page is {out / 'study.html'}, with pictures and values beside it")
+    tables = gauge_tables(study, plain=is_plain())
+    show_answer(gauge_answer(study), tables, gauge_notes(study), page)
 
 
 def _answer(result: GaugeResult, at_most: float | None) -> None:

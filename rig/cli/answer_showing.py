@@ -1,0 +1,43 @@
+"""An answer on the terminal: its sentences first, then tables and notes, and where its page is."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from rig.cli.output import console, is_plain
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+
+def show_answer(
+    answer: Iterable[str], tables: Iterable[Table], notes: Iterable[str], page: Path | None
+) -> None:
+    """Print what was found.
+
+    Parameters
+    ----------
+    answer
+        Sentences, the most wanted first.
+    tables, notes
+        Below them, in order.
+    page
+        What was written, if anything was.
+    """
+    screen, plain = console(), is_plain()
+    for sentence in answer:
+        screen.print(
+            sentence, style=None if plain else "bold", markup=False, highlight=False, soft_wrap=plain
+        )
+    for table in tables:
+        screen.print()
+        screen.print(table)
+    screen.print()
+    for note in notes:
+        screen.print(f"note: {note}", markup=False, highlight=False, soft_wrap=plain)
+    if page is not None:
+        click.echo(f"The page is {page}; pictures and values lie beside it")
