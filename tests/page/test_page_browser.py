@@ -75,8 +75,15 @@ def text(browser, name):
 
 ROWS = """return [...document.querySelectorAll("#cycles tbody tr")]
     .map(row => [...row.cells].map(cell => cell.textContent))"""
+TICK_ALL = """const boxes = [...document.querySelectorAll("#cautions input")];
+    boxes.forEach(box => box.click());
+    return boxes.length"""
 PATHS = """return [...document.querySelectorAll(`#${arguments[0]} .scatterlayer path`)]
     .map(path => path.getAttribute("d"))"""
+
+
+NAMES = """return [...document.querySelectorAll("#trace .annotation-text")].map(name => name.textContent)"""
+"""Read in one go: a plot is drawn anew many times a second."""
 
 
 def rows(browser):
@@ -93,8 +100,7 @@ def test_the_curves_draw_with_their_points(page):
     # Each loop has 82 points, of which collinear ones may be joined.
     assert max(path.count(",") for path in drawn(page, "loops")) > 30
     until(page, lambda: any(path.count(",") > 30 for path in drawn(page, "trace")))
-    names = page.find_elements(By.CSS_SELECTOR, "#trace .annotation-text")
-    assert [name.text for name in names] == ["force, N", "position, mm"]
+    until(page, lambda: page.execute_script(NAMES) == ["force, N", "position, mm"])
     # Four quantities over the cycles seen, one of which is missing in the first.
     until(page, lambda: len(drawn(page, "trend")) >= 4 * 12 - 1)
 
@@ -180,10 +186,7 @@ def test_a_job_is_started_once_all_cautions_are_ticked(desk, page):
     at(page, "f-height").send_keys("90")
     page.execute_script("document.getElementById('start').requestSubmit()")
     assert desk.asked("start") == []
-    boxes = page.find_elements(By.CSS_SELECTOR, "#cautions input")
-    assert len(boxes) == len(CAUTIONS)
-    for box in boxes:
-        page.execute_script("arguments[0].click()", box)
+    assert page.execute_script(TICK_ALL) == len(CAUTIONS)
     page.execute_script("document.getElementById('start').requestSubmit()")
     until(page, lambda: text(page, "start-answer") == "Started: job 2.")
     [asked] = desk.asked("start")
