@@ -7,7 +7,6 @@ import stat
 import subprocess
 import sys
 import threading
-import time
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -202,11 +201,13 @@ def test_a_line_of_the_longest_length_is_read(tmp_path):
 def test_a_halt_gets_in_although_all_connections_are_taken_by_those_who_say_nothing(tmp_path):
     with served(tmp_path) as (_, orders, path):
         silent = [raw(path) for _ in range(3 * CONNECTIONS)]
-        began_s = time.monotonic()
         with ControlClient(path) as client:
             client.halt("a test")
-        assert time.monotonic() - began_s < 2.0
         assert orders.taken == ["halt a test"]
+        # it did not wait until those who came just before were given up
+        silent[-1].setblocking(False)
+        with pytest.raises(BlockingIOError):
+            silent[-1].recv(1)
         # those who were left end by themselves, a moment later
         try:
             wait_until(lambda: sum(each.name == "rig-asked" for each in threading.enumerate()) <= CONNECTIONS)
@@ -304,9 +305,8 @@ def test_a_method_ordered_through_the_socket_is_halted_through_it(tmp_path):
     ):
         number = client.start(method()).job
         at.moves()
-        began_s = time.monotonic()
         assert client.halt("a test").job == number
-        # one request and its reply over the pseudo-terminal, far from the 0.5 s of lost heartbeats
-        assert time.monotonic() - began_s < 0.3
         wait_until(lambda: client.status().last is not None)
         assert client.status().last.reason == "stopped"
+        # it was stopped by the halt, since the end of heartbeats would have latched a stop
+        assert at.rig.device.state().stop_cause == 0
