@@ -127,6 +127,11 @@ def check_height_plan(
             "one alone says nothing of how well it repeats"
         )
     check_height_forces(plan.contact_n, plan.top_n, called)
+    if TOP_MARGIN * plan.top_n > rig.force_n[1]:
+        raise InputError(
+            f"{called['top_n']}: found {plan.top_n:g} N, the rig's limit is {rig.force_n[1]:g} N, of which "
+            "some is needed for stopping; use a smaller one"
+        )
     speed = called["speed_mm_per_s"]
     if plan.speed_mm_per_s > rig.speed_mm_per_s:
         raise InputError(
