@@ -18,7 +18,6 @@ from rig.methods import HeightPlan
 LONGEST_METHOD = 64 * 1024
 """Characters of a method or plan; the longest example has two thousand."""
 
-LONGEST_REST_S = 3600.0
 MOST_BARE = 8
 """Captures of bare touches, one for each homing, that one height is reckoned against."""
 
@@ -124,7 +123,7 @@ class HeightOrder(_Value):
     touches: Annotated[int, Field(gt=0, le=1_000_000)] = _USUAL.touches
     speed_mm_per_s: Size = _USUAL.speed_mm_per_s
     gap_mm: Size = _USUAL.gap_mm
-    rest_s: Annotated[float, Field(gt=0, le=LONGEST_REST_S, allow_inf_nan=False)] = _USUAL.rest_s
+    rest_s: Size = _USUAL.rest_s
     platen_stiffness_n_per_mm: Size = _USUAL.platen_stiffness_n_per_mm
     expected_mm: Size | None = None
     bare: Annotated[

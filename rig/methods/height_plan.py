@@ -39,6 +39,7 @@ CLEARANCE_MM = 0.5
 """Of way without load that must be left before the highest piece: its force zero is taken there."""
 
 LEAST_TOUCHES, MOST_TOUCHES = 2, 100
+LONGEST_REST_S = 86_400.0
 
 OPTION_OF: Mapping[str, str] = {
     "contact_n": "--contact-force",
@@ -46,6 +47,7 @@ OPTION_OF: Mapping[str, str] = {
     "touches": "--touches",
     "speed_mm_per_s": "--speed",
     "gap_mm": "--gap",
+    "rest_s": "--rest",
     "expected_mm": "--expected",
 }
 """What the command line calls the values of a plan."""
@@ -56,6 +58,7 @@ WORDS_OF: Mapping[str, str] = {
     "touches": "touches",
     "speed_mm_per_s": "speed",
     "gap_mm": "gap",
+    "rest_s": "rest",
     "expected_mm": "expected height",
 }
 """What a form calls them."""
@@ -155,6 +158,10 @@ def check_height_plan(
         raise InputError(
             f"{called['gap_mm']}: found {plan.gap_mm:g} mm, the rig's travel is {rig.span_mm:g} mm; "
             "use a smaller one"
+        )
+    if plan.rest_s > LONGEST_REST_S:
+        raise InputError(
+            f"{called['rest_s']}: found {plan.rest_s:g} s, expected a day ({LONGEST_REST_S:g} s) at the most"
         )
     expected_mm = plan.expected_mm
     if expected_mm is not None and expected_mm + plan.gap_mm + CLEARANCE_MM > rig.span_mm:

@@ -16,7 +16,7 @@ function line(height) {
   const interval = height.low_mm === null ? "not known" : `${height.low_mm.toFixed(places)} to ${height.high_mm.toFixed(places)}`;
   const texts = [
     height.force_n > 0 ? `${height.force_n} N` : "no load (extra\u00adpolated)", height.height_mm.toFixed(places),
-    known ? height.u_mm.toFixed(places) : "not known", interval, String(height.touches),
+    known ? height.u_mm.toFixed(places) : "not known", interval,
   ];
   for (const text of texts) {
     row.insertCell().textContent = text;
@@ -31,7 +31,8 @@ export function fillHeight({ job, last }) {
   at("height").hidden = height === null;
   if (height !== null) {
     const capture = last.capture ? `, ${last.capture.split("/").at(-1)}` : "";
-    at("height-from").textContent = `${job ? "From the job before this one: job" : "Job"} ${last.number}${capture}`;
+    const touches = height.heights.length > 0 ? `, mean of ${height.heights[0].touches} touches` : "";
+    at("height-from").textContent = `${job ? "From the job before this one: job" : "Job"} ${last.number}${touches}${capture}`;
   }
   // A daemon that was started anew counts its jobs from one again.
   const now = height && `${last.number} ${last.capture}`;
