@@ -113,7 +113,7 @@ def ordered(tmp_path_factory):
         finished = attended(
             home, lay_in, "height", "--rig", DRIVEN, "--specimen", "F-90-001", *QUICK, "--json"
         )
-        yield finished, status(home)
+        yield finished, status(home), done(home, "status")
         ended(daemon, signal.SIGTERM)
 
 
@@ -123,7 +123,7 @@ def status(home: Path):
 
 
 def test_a_daemon_that_holds_the_rig_touches_and_the_command_prints_the_height(ordered):
-    finished, _ = ordered
+    finished, *_ = ordered
     assert finished.returncode == 0, finished.stderr
     document = json.loads(finished.stdout)
     assert Path(document["capture"]).parent.name == "captures"
@@ -135,12 +135,14 @@ def test_a_daemon_that_holds_the_rig_touches_and_the_command_prints_the_height(o
 
 
 def test_the_daemon_shows_the_same_height(ordered):
-    finished, after = ordered
+    finished, after, words = ordered
     printed = json.loads(finished.stdout)["at_contact_force"]
     last = after["last"]
     assert (last["kind"], last["reason"], last["cycles"]) == ("height", "height touched", 6)
     shown = last["height"]["heights"][0]
     assert (shown["height_mm"], shown["u_mm"]) == (printed["height_mm"], printed["height_mm_u"])
+    assert f"height of F-90-001 at 0.05 N: {printed['height_mm']:.4f} mm" in words
+    assert "free height, 6 touches; ended: height touched" in words
 
 
 def answered(*arguments: object) -> str:
