@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -200,7 +200,8 @@ def _ordered(rig_name: str, given: dict[str, Any], asked: _Asked, checked: Check
     daemon = daemon_if_up(rig_name)
     if daemon is None:
         return None
-    end = followed_to_its_end(daemon, rig_name, _order(given, asked, checked))
+    with daemon:
+        end = followed_to_its_end(daemon, rig_name, _order(given, asked, checked))
     if end is None:
         raise DeviceError(
             "the job has ended, and another one since; `pressrig captures` lists what was recorded, and "
@@ -212,8 +213,6 @@ def _ordered(rig_name: str, given: dict[str, Any], asked: _Asked, checked: Check
 
 
 def _order(given: dict[str, Any], asked: _Asked, checked: CheckedHeightPlan) -> HeightOrder:
-    from dataclasses import asdict
-
     from rig.daemon.bulletin import height_order, specimen_card
 
     card = specimen_card(

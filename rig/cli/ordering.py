@@ -79,7 +79,11 @@ def order_through_daemon(rig_name: str, order: Order) -> int | None:
         If the daemon goes away.
     """
     daemon = daemon_if_up(rig_name)
-    return None if daemon is None else _say_end(followed_to_its_end(daemon, rig_name, order))
+    if daemon is None:
+        return None
+    with daemon:
+        end = followed_to_its_end(daemon, rig_name, order)
+    return _say_end(end)
 
 
 def daemon_if_up(rig_name: str) -> ControlClient | None:
@@ -95,29 +99,23 @@ def daemon_if_up(rig_name: str) -> ControlClient | None:
 def followed_to_its_end(daemon: ControlClient, rig_name: str, order: Order) -> EndCard | None:
     """Give an order to a daemon and follow it, as `order_through_daemon` does; nothing is said of its end.
 
-    Parameters
-    ----------
-    daemon
-        Which is left afterwards.
-
     Returns
     -------
     How the job ended; None if another one has ended since.
     """
     from rig.daemon.bulletin import Refusal
 
-    with daemon:
-        answer = daemon.start(order)
-        if isinstance(answer, Refusal):
-            raise InputError(answer.refused)
-        assert answer.job is not None
-        click.echo(f"job {answer.job} of the daemon that holds {rig_name}; Ctrl-C halts it", err=True)
-        try:
-            return _follow(daemon, answer.job)
-        except DeviceError as problem:
-            raise DeviceError(
-                f"{problem}; without a daemon there are no heartbeats, and the rig stops by itself"
-            ) from problem
+    answer = daemon.start(order)
+    if isinstance(answer, Refusal):
+        raise InputError(answer.refused)
+    assert answer.job is not None
+    click.echo(f"job {answer.job} of the daemon that holds {rig_name}; Ctrl-C halts it", err=True)
+    try:
+        return _follow(daemon, answer.job)
+    except DeviceError as problem:
+        raise DeviceError(
+            f"{problem}; without a daemon there are no heartbeats, and the rig stops by itself"
+        ) from problem
 
 
 def _follow(daemon: ControlClient, number: int) -> EndCard | None:
