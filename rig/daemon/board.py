@@ -54,8 +54,8 @@ WARNINGS_KEPT = 8
 
 POINTS_A_CALL = 2000
 ROWS_A_CALL = 200
-"""With numbers of 13 characters at most, a call's answer stays below 200 KiB: 78 KB of points, at most 94 KB
-of rows with every flag set, 25 KB of loops."""
+"""With numbers of 13 characters at most, a call's answer stays below 220 KiB: 78 KB of points, at most 94 KB
+of rows with every flag set, 25 KB of loops, 11 KB of what is said beside a height."""
 
 AWAY_S = 3.0
 AWAY_PERIODS = 5.0

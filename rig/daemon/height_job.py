@@ -9,7 +9,9 @@ line. Cost: one pass over the captures that are reckoned with.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 
 from loguru import logger
@@ -36,7 +38,9 @@ OLDEST_BARE_S = 3600.0
 """Bare touches that are older than this are warned of."""
 
 LOOKED_THROUGH = 200
-"""Captures among which bare touches are looked for, the newest first: some seconds at the most."""
+READ_AT_MOST = 5
+"""Captures among which bare touches are looked for, the newest first, and how many of those that should hold
+some are read: whoever ordered waits for the answer."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,18 +155,29 @@ def _within(name: str, folder: Path) -> Path:
 
 def _newest_bare(folder: Path, rig_name: str, forces_n: tuple[float, float]) -> dict[Path, TouchedSurface]:
     """The newest capture with bare touches of this rig that can be read."""
+    for path in islice(_with_bare_touches(folder, rig_name), READ_AT_MOST):
+        try:
+            return {path: _bare(path, forces_n)}
+        except RigError as problem:
+            logger.debug("{}: no bare touches ({})", path, problem)
+    raise InputError(
+        f"bare: found no bare touches of rig {rig_name} up to {forces_n[1]:g} N among the newest captures in "
+        f"{folder}, expected some: touch the bare platens too"
+    )
+
+
+def _with_bare_touches(folder: Path, rig_name: str) -> Iterator[Path]:
+    """Captures that should hold them, the newest first."""
     # a capture's name begins with its time
     newest = sorted(folder.glob("*/"), reverse=True) if folder.is_dir() else []
     for path in newest[:LOOKED_THROUGH]:
         try:
-            if _touched_bare(open_capture(path).header, rig_name):
-                return {path: _bare(path, forces_n)}
+            header = open_capture(path).header
         except RigError as problem:
-            logger.debug("{}: no bare touches ({})", path, problem)
-    raise InputError(
-        f"bare: found no bare touches of rig {rig_name} among the newest captures in {folder}, expected "
-        "some: touch the bare platens too"
-    )
+            logger.debug("{}", problem)
+            continue
+        if _touched_bare(header, rig_name):
+            yield path
 
 
 def _touched_bare(header: CaptureHeader, rig_name: str) -> bool:

@@ -186,6 +186,11 @@ def test_a_piece_alone_is_refused_where_no_bare_touches_are(idle):
     assert "found no bare touches of rig test bench" in idle.at.refused(height(surface="piece"))
 
 
+def test_bare_touches_at_a_smaller_force_than_the_pieces_are_none(touched):
+    refused = touched[0].at.refused(height(surface="piece", top_n=50.0))
+    assert "found no bare touches of rig test bench up to 50 N" in refused
+
+
 def test_bare_touches_outside_of_the_daemons_folder_are_not_opened(touched, idle):
     refused = idle.at.refused(height(surface="piece", bare=(touched[1].capture,)))
     assert "expected a capture in the folder of this daemon" in refused
