@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,12 +18,17 @@ if TYPE_CHECKING:
     from rig.calibration import Calibration
     from rig.capture import CaptureHeader
     from rig.daemon import Recorded
+    from rig.daemon.bulletin import HeightOrder
     from rig.daemon.height import Surface
     from rig.methods import CheckedHeightPlan, HeightPlan
     from rig.rigfile import RigFile
-    from rig.sheets import HeightReport, TouchedSurface
+    from rig.sheets import HeightReport
 
-FAILED = 3
+FAILED, NO = 3, 1
+STOPPED = "stopped"
+BARE_PLATENS = "bare platens"
+"""Stands for a specimen where there is none."""
+
 USUAL_FORCES_N = (0.05, 5.0)
 """For captures that do not say with which forces they were touched."""
 
@@ -80,7 +85,8 @@ def command(**given: Any) -> None:
     With --rig the platen touches both, slowly and again and again, at a small force and on to a greater one;
     you take the piece out and lay it in when asked. The touches are a capture, from which the height can be
     had again. Without a drive, record touches by hand (`pressrig record`), once with nothing in and once with
-    the piece, each beginning without load, and give both: --bare CAPTURE --piece CAPTURE.
+    the piece, each beginning without load, and give both: --bare CAPTURE --piece CAPTURE. While `pressrig
+    serve` holds the rig, its daemon touches, and keeps the capture in its own folder.
     """
     calibration_file = given["calibration_file"]
     asked = _Asked(
@@ -143,39 +149,20 @@ def _forces(asked: _Asked, told: tuple[float, float] | None) -> tuple[float, flo
 def _reported(asked: _Asked, piece: Path) -> HeightReport:
     """The height, from captures."""
     from rig.capture import open_capture
-    from rig.sheets import height_report, planned_forces
+    from rig.daemon.height_reading import read_height
+    from rig.sheets import planned_forces
 
-    forces_n = _forces(asked, planned_forces(open_capture(piece).header))
-    bare = asked.bare or (piece,)
-    return height_report(
-        [_surface(path, "bare", forces_n, asked.calibration) for path in bare],
-        _surface(piece, "piece", forces_n, asked.calibration),
-        forces_n=forces_n,
+    return read_height(
+        asked.bare or (piece,),
+        piece,
+        forces_n=_forces(asked, planned_forces(open_capture(piece).header)),
         oldest_bare_s=asked.oldest_bare_s,
-    )
-
-
-def _surface(
-    path: Path, surface: Surface, forces_n: tuple[float, float], calibration: Calibration | None
-) -> TouchedSurface:
-    from rig.capture import open_capture
-    from rig.sheets import touched_surface
-
-    capture = open_capture(path)
-    return touched_surface(
-        str(path),
-        capture.header,
-        capture.each_event(),
-        capture.batches(),
-        surface=surface,
-        forces_n=forces_n,
-        calibration=calibration,
+        calibration=asked.calibration,
     )
 
 
 def _touch(given: dict[str, Any], asked: _Asked) -> Path:
     """Touch on a rig; the capture."""
-    from rig.capture import CaptureHeader
     from rig.cli.attending import have_cautions_read
     from rig.methods import check_height_plan
     from rig.rigfile import read_rig_file
@@ -189,56 +176,103 @@ def _touch(given: dict[str, Any], asked: _Asked) -> Path:
     if not given["specimen"] and not given["bare_only"]:
         raise InputError("--specimen: is missing; say which piece is touched")
     checked = check_height_plan(_plan(given, asked), rig.limits)
+    bare_mm = _bare_mm(asked, checked) if asked.bare else None
+    warnings = say_how_it_stands(rig)
+    have_cautions_read(rig.name, given["operator"], already=given["cautions_read"])
+    path = _ordered(rig.name, given, asked, checked)
+    return _alone(rig, given, asked, checked, bare_mm=bare_mm, warnings=warnings) if path is None else path
+
+
+def _ordered(rig_name: str, given: dict[str, Any], asked: _Asked, checked: CheckedHeightPlan) -> Path | None:
+    """The capture that a daemon made which holds the rig; None if none does. A port given by hand is used
+    alone.
+
+    Raises
+    ------
+    DeviceError
+        If it cannot be said any more what came of it.
+    """
+    if given["port"] is not None or sys.platform == "win32":
+        return None
+    from rig.cli.ordering import daemon_if_up, followed_to_its_end
+    from rig.errors import DeviceError
+
+    daemon = daemon_if_up(rig_name)
+    if daemon is None:
+        return None
+    with daemon:
+        end = followed_to_its_end(daemon, rig_name, _order(given, asked, checked))
+    if end is None:
+        raise DeviceError(
+            "the job has ended, and another one since; `pressrig captures` lists what was recorded, and "
+            "--piece CAPTURE reads the height from it"
+        )
+    _refuse_unfinished(end.reason, failed=end.failed, path=end.capture)
+    assert end.capture is not None  # or nothing was touched
+    return Path(end.capture)
+
+
+def _order(given: dict[str, Any], asked: _Asked, checked: CheckedHeightPlan) -> HeightOrder:
+    from rig.daemon.bulletin import height_order, specimen_card
+
+    card = specimen_card(
+        specimen=given["specimen"] or BARE_PLATENS,
+        batch=given["batch"],
+        operator=given["operator"],
+        conditions=read_conditions(given["conditions"]),
+    )
+    return height_order(
+        card=card,
+        surface="bare" if given["bare_only"] else "piece" if asked.bare else "both",
+        bare=tuple(str(path.absolute()) for path in asked.bare),
+        cautions_read=True,
+        **asdict(checked.plan),
+    )
+
+
+def _alone(
+    rig: RigFile,
+    given: dict[str, Any],
+    asked: _Asked,
+    checked: CheckedHeightPlan,
+    *,
+    bare_mm: float | None,
+    warnings: tuple[str, ...],
+) -> Path:
+    """Touch without a daemon; the capture."""
+    from rig.capture import CaptureHeader
+
     surfaces: tuple[Surface, ...] = ("bare", "piece")
     if given["bare_only"]:
         surfaces = ("bare",)
     elif asked.bare:
         surfaces = ("piece",)
-    if given["port"] is None:
-        _refuse_served(rig.name)
-    bare_mm = _bare_mm(asked, checked) if asked.bare else None
     about = CaptureHeader(
-        specimen=given["specimen"] or "bare platens",
+        specimen=given["specimen"] or BARE_PLATENS,
         batch=given["batch"],
         operator=given["operator"],
         conditions=read_conditions(given["conditions"]),
         rig=dict(rig.source),
         calibration=rig.calibration.as_dict(),
-        warnings=say_how_it_stands(rig),
+        warnings=warnings,
     )
-    have_cautions_read(rig.name, given["operator"], already=given["cautions_read"])
     recorded = _drive(
         rig, given["port"], checked, about, out=given["out"], surfaces=surfaces, bare_mm=bare_mm
     )
-    if recorded.failed or recorded.reason == "stopped":
-        click.echo(recorded.path, err=True)
-        click.echo(f"pressrig: {recorded.reason}; what came before is kept", err=True)
-        raise click.exceptions.Exit(FAILED if recorded.failed else 1)
+    _refuse_unfinished(recorded.reason, failed=recorded.failed, path=recorded.path)
     return recorded.path
 
 
-def _refuse_served(rig_name: str) -> None:
-    """A daemon that holds the rig does not touch heights; a port given by hand is used alone.
-
-    Raises
-    ------
-    DeviceError
-        If a daemon is up for this rig.
-    """
-    if sys.platform == "win32":
+def _refuse_unfinished(reason: str, *, failed: bool, path: Path | str | None) -> None:
+    """Say what came of touches that did not come to their end, and end with its exit code."""
+    if not failed and reason != STOPPED:
         return
-    from rig.daemon.control import NoDaemonError, daemon_of
-    from rig.errors import DeviceError
-
-    try:
-        daemon_of(rig_name).close()
-    except NoDaemonError:
-        return
-    raise DeviceError(
-        f"{rig_name} is held by `pressrig serve`, which takes no order for a height: nothing was moved. End "
-        "`serve` (Ctrl-C there, once its job is done), touch the height, and start it again; touches made "
-        "before are read meanwhile with --piece CAPTURE"
-    )
+    kept = ""
+    if path is not None:
+        click.echo(path, err=True)
+        kept = "; what came before is kept"
+    click.echo(f"pressrig: {reason}{kept}", err=True)
+    raise click.exceptions.Exit(FAILED if failed else NO)
 
 
 def _plan(given: dict[str, Any], asked: _Asked) -> HeightPlan:
@@ -264,9 +298,10 @@ def _plan(given: dict[str, Any], asked: _Asked) -> HeightPlan:
 
 def _bare_mm(asked: _Asked, checked: CheckedHeightPlan) -> float:
     """Where the bare platens met before, which also shows that these captures can be read."""
+    from rig.daemon.height_reading import read_surface, where_bare_met_mm
+
     forces_n = (checked.plan.contact_n, checked.plan.top_n)
-    surfaces = [_surface(path, "bare", forces_n, asked.calibration) for path in asked.bare]
-    return min(touch.position_mm for each in surfaces for touch in each.touches(top=False))
+    return where_bare_met_mm([read_surface(path, "bare", forces_n, asked.calibration) for path in asked.bare])
 
 
 def _drive(

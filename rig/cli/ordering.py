@@ -78,26 +78,44 @@ def order_through_daemon(rig_name: str, order: Order) -> int | None:
     DeviceError
         If the daemon goes away.
     """
-    from rig.daemon.bulletin import Refusal
+    daemon = daemon_if_up(rig_name)
+    if daemon is None:
+        return None
+    with daemon:
+        end = followed_to_its_end(daemon, rig_name, order)
+    return _say_end(end)
+
+
+def daemon_if_up(rig_name: str) -> ControlClient | None:
+    """A connection to the daemon that holds a rig, or None if no daemon is up for it."""
     from rig.daemon.control import NoDaemonError, daemon_of
 
     try:
-        daemon = daemon_of(rig_name)
+        return daemon_of(rig_name)
     except NoDaemonError:
         return None
-    with daemon:
-        answer = daemon.start(order)
-        if isinstance(answer, Refusal):
-            raise InputError(answer.refused)
-        assert answer.job is not None
-        click.echo(f"job {answer.job} of the daemon that holds {rig_name}; Ctrl-C halts it", err=True)
-        try:
-            end = _follow(daemon, answer.job)
-        except DeviceError as problem:
-            raise DeviceError(
-                f"{problem}; without a daemon there are no heartbeats, and the rig stops by itself"
-            ) from problem
-    return _say_end(end)
+
+
+def followed_to_its_end(daemon: ControlClient, rig_name: str, order: Order) -> EndCard | None:
+    """Give an order to a daemon and follow it, as `order_through_daemon` does; nothing is said of its end.
+
+    Returns
+    -------
+    How the job ended; None if another one has ended since.
+    """
+    from rig.daemon.bulletin import Refusal
+
+    answer = daemon.start(order)
+    if isinstance(answer, Refusal):
+        raise InputError(answer.refused)
+    assert answer.job is not None
+    click.echo(f"job {answer.job} of the daemon that holds {rig_name}; Ctrl-C halts it", err=True)
+    try:
+        return _follow(daemon, answer.job)
+    except DeviceError as problem:
+        raise DeviceError(
+            f"{problem}; without a daemon there are no heartbeats, and the rig stops by itself"
+        ) from problem
 
 
 def _follow(daemon: ControlClient, number: int) -> EndCard | None:
@@ -138,7 +156,12 @@ def _halt(daemon: ControlClient) -> None:
 
 def _note(job: JobCard) -> str:
     left = "" if job.left_s is None else f", about {job.left_s:.0f} s left"
-    return f"{job.step} {job.elapsed_s:.0f} s, {job.cycles} cycles{left}".strip()
+    return f"{job.step} {job.elapsed_s:.0f} s, {job.cycles} {counted(job)}{left}".strip()
+
+
+def counted(job: JobCard | EndCard) -> str:
+    """What the cycles of a job are called."""
+    return "touches" if job.kind == "height" else "cycles"
 
 
 def _entered(stopped: threading.Event) -> bool:

@@ -52,8 +52,8 @@ def command(
 ) -> None:
     """Hold a rig until Ctrl-C or SIGTERM, which halt the platen and end the capture.
 
-    `pressrig status`, `halt`, `run` and `endure` talk to it, and so does its page. A port that is absent, or
-    goes away, is looked for until it is there.
+    `pressrig status`, `halt`, `run`, `endure` and `height` talk to it, and so does its page. A port that is
+    absent, or goes away, is looked for until it is there.
     """
     if sys.platform == "win32":
         raise InputError("the daemon needs sockets of a kind that Windows has not: use Linux, macOS or WSL")

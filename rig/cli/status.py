@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING
 
 import click
 
+from rig.cli.ordering import counted
 from rig.cli.output import json_option, print_json
 
 if TYPE_CHECKING:
-    from rig.daemon.bulletin import JobCard, Status
+    from rig.daemon.bulletin import HeightCard, JobCard, Status
 
 NO = 1
 """Exit code for an answer that is no."""
@@ -69,7 +70,9 @@ def in_words(status: Status) -> Iterator[str]:
         yield from _job_in_words(status.job)
     elif status.last is not None:
         last = status.last
-        yield f"last job {last.number}: {last.name}, {last.cycles} cycles; ended: {last.reason}"
+        yield f"last job {last.number}: {last.name}, {last.cycles} {counted(last)}; ended: {last.reason}"
+        if last.height is not None:
+            yield from _height_in_words(last.height)
         if last.capture is not None:
             yield last.capture
     for warning in status.warnings:
@@ -80,10 +83,19 @@ def _job_in_words(job: JobCard) -> Iterator[str]:
     yield f"job {job.number}: {job.name} on {job.specimen}"
     wanted = "" if job.cycles_wanted is None else f" of {job.cycles_wanted}"
     left = "" if job.left_s is None else f", about {job.left_s:.0f} s left"
-    yield f"{job.elapsed_s:.0f} s, {job.cycles}{wanted} cycles{left}"
+    yield f"{job.elapsed_s:.0f} s, {job.cycles}{wanted} {counted(job)}{left}"
     if job.step:
         yield job.step
     if job.asks is not None:
         yield f"by hand: {job.asks}"
     if job.capture is not None:
         yield job.capture
+
+
+def _height_in_words(height: HeightCard) -> Iterator[str]:
+    for line in height.heights:
+        at = f"at {line.force_n:g} N" if line.force_n else "without load, extrapolated"
+        unsure = "" if line.u_mm is None else f", u {line.u_mm:.2g} mm"
+        yield f"height of {height.specimen} {at}: {line.height_mm:.4f} mm{unsure}"
+    if not height.heights:
+        yield from height.notes

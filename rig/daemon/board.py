@@ -24,6 +24,7 @@ from rig.daemon.bulletin import (
     CycleRow,
     DeviceCard,
     EndCard,
+    HeightCard,
     JobCard,
     JobKind,
     LimitsCard,
@@ -53,8 +54,8 @@ WARNINGS_KEPT = 8
 
 POINTS_A_CALL = 2000
 ROWS_A_CALL = 200
-"""With numbers of 13 characters at most, a call's answer stays below 200 KiB: 78 KB of points, at most 94 KB
-of rows with every flag set, 25 KB of loops."""
+"""With numbers of 13 characters at most, a call's answer stays below 220 KiB: 78 KB of points, at most 94 KB
+of rows with every flag set, 25 KB of loops, 11 KB of what is said beside a height."""
 
 AWAY_S = 3.0
 AWAY_PERIODS = 5.0
@@ -256,8 +257,8 @@ class Board:
             if self._job is not None:
                 self._job.asks = text
 
-    def end_job(self, reason: str, *, failed: bool) -> None:
-        """The job is over."""
+    def end_job(self, reason: str, *, failed: bool, height: HeightCard | None = None) -> None:
+        """The job is over, and has found this height if it was one."""
         with self._guard:
             job, self._job = self._job, None
             if job is not None:
@@ -269,6 +270,7 @@ class Board:
                     failed=failed,
                     capture=job.capture,
                     cycles=job.cycles,
+                    height=height,
                 )
 
     def cycles(self, job: int, rows: Iterable[CycleRow]) -> None:

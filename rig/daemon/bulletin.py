@@ -13,9 +13,19 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from rig.errors import InputError
+from rig.methods import HeightPlan
 
 LONGEST_METHOD = 64 * 1024
 """Characters of a method or plan; the longest example has two thousand."""
+
+MOST_BARE = 8
+"""Captures of bare touches, one for each homing, that one height is reckoned against."""
+
+MOST_NOTES = 16
+LONGEST_NOTE = 600
+"""Of what is said beside a height. Watchers get it with each status."""
+
+_USUAL = HeightPlan()
 
 Text = Annotated[str, Field(max_length=400)]
 Name = Annotated[str, Field(min_length=1, max_length=200)]
@@ -59,9 +69,13 @@ def specimen_card(**fields: Any) -> SpecimenCard:
     try:
         return SpecimenCard(**fields)
     except ValidationError as problem:
-        first = problem.errors(include_url=False)[0]
-        name = ".".join(str(part) for part in first["loc"])
-        raise InputError(f"{name}: found {first['input']!r:.80}; {first['msg'].lower()}") from None
+        raise _wrong_field(problem) from None
+
+
+def _wrong_field(problem: ValidationError) -> InputError:
+    first = problem.errors(include_url=False)[0]
+    name = ".".join(str(part) for part in first["loc"])
+    return InputError(f"{name}: found {first['input']!r:.80}; {first['msg'].lower()}")
 
 
 class MethodOrder(_Value):
@@ -93,6 +107,45 @@ class RecordingOrder(_Value):
     seconds: Annotated[float, Field(gt=0, le=1e8, allow_inf_nan=False)] | None = None
 
 
+class HeightOrder(_Value):
+    """Touch the bare platens and a piece for its free height. A person clears the platens and lays it in.
+
+    `contact_n` is the small force at which the height is told, `top_n` the greater one beside it. Where only
+    the piece is touched, `bare` names captures of bare touches in the daemon's folder; without any, the
+    newest there are taken.
+    """
+
+    kind: Literal["height"] = "height"
+    card: SpecimenCard
+    surface: Literal["both", "bare", "piece"] = "both"
+    contact_n: Size = _USUAL.contact_n
+    top_n: Size = _USUAL.top_n
+    touches: Annotated[int, Field(gt=0, le=1_000_000)] = _USUAL.touches
+    speed_mm_per_s: Size = _USUAL.speed_mm_per_s
+    gap_mm: Size = _USUAL.gap_mm
+    rest_s: Size = _USUAL.rest_s
+    platen_stiffness_n_per_mm: Size = _USUAL.platen_stiffness_n_per_mm
+    expected_mm: Size | None = None
+    bare: Annotated[
+        tuple[Annotated[str, Field(min_length=1, max_length=1000)], ...], Field(max_length=MOST_BARE)
+    ] = ()
+    cautions_read: bool = False
+
+
+def height_order(**fields: Any) -> HeightOrder:
+    """An order of what a person typed.
+
+    Raises
+    ------
+    InputError
+        With the first field that is wrong, and what was found.
+    """
+    try:
+        return HeightOrder(**fields)
+    except ValidationError as problem:
+        raise _wrong_field(problem) from None
+
+
 class ReleaseOrder(_Value):
     """After a stop: clear it, and take the platen slowly away. `confirmed`: by a person who sees it."""
 
@@ -106,7 +159,9 @@ class ReleaseOrder(_Value):
         return SpecimenCard(specimen="what lies in the rig")
 
 
-Order = Annotated[MethodOrder | EnduranceOrder | RecordingOrder | ReleaseOrder, Field(discriminator="kind")]
+Order = Annotated[
+    MethodOrder | EnduranceOrder | RecordingOrder | HeightOrder | ReleaseOrder, Field(discriminator="kind")
+]
 
 
 class DeviceCard(_Value):
@@ -130,11 +185,11 @@ class LimitsCard(_Value):
     speed_mm_per_s: float
 
 
-JobKind = Literal["method", "endurance", "recording", "release"]
+JobKind = Literal["method", "endurance", "recording", "height", "release"]
 
 
 class JobCard(_Value):
-    """The job under way."""
+    """The job under way. The cycles of a height are its touches."""
 
     number: int
     kind: JobKind
@@ -150,8 +205,29 @@ class JobCard(_Value):
     asks: str | None = None
 
 
+class HeightLine(_Value):
+    """Height of a piece at one force; zero newtons where it was extrapolated. None where it cannot be had."""
+
+    force_n: float
+    height_mm: float
+    u_mm: float | None = None
+    low_mm: float | None = None
+    high_mm: float | None = None
+    touches: int
+
+
+class HeightCard(_Value):
+    """What touches gave: heights with their 95 % intervals, and what has to be said beside them."""
+
+    specimen: Name
+    heights: Annotated[tuple[HeightLine, ...], Field(max_length=3)] = ()
+    notes: Annotated[
+        tuple[Annotated[str, Field(max_length=LONGEST_NOTE)], ...], Field(max_length=MOST_NOTES)
+    ] = ()
+
+
 class EndCard(_Value):
-    """How the job before ended."""
+    """How the job before ended. The cycles of a height are its touches."""
 
     number: int
     kind: JobKind
@@ -160,6 +236,7 @@ class EndCard(_Value):
     failed: bool
     capture: str | None = None
     cycles: int = 0
+    height: HeightCard | None = None
 
 
 class Status(_Value):

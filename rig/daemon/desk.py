@@ -15,6 +15,7 @@ import importlib
 import threading
 import time
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -28,6 +29,8 @@ from rig.daemon.board import Board
 from rig.daemon.bulletin import (
     Done,
     EnduranceOrder,
+    HeightCard,
+    HeightOrder,
     MethodOrder,
     Order,
     RecordingOrder,
@@ -40,12 +43,15 @@ from rig.daemon.endurance import METHOD_KIND, perform_endurance, unfinished
 from rig.daemon.guidance import Guidance
 from rig.daemon.guiding import moves_by_hand, perform_guided
 from rig.daemon.heading import complete_header, header_about
+from rig.daemon.height import TOUCHED, measure_height
+from rig.daemon.height_job import HeightTask, height_task, work_out
 from rig.daemon.live import LiveAnalysis
 from rig.daemon.recording import Progress, Recorded, StopRule, perform_recording
 from rig.daemon.releasing import perform_release
 from rig.daemon.running import perform_method
 from rig.errors import CaptureError, DeviceError, InputError, RigError
 from rig.methods import (
+    HEIGHT_KIND,
     CheckedMethod,
     CheckedPlan,
     RigLimits,
@@ -105,17 +111,22 @@ class ShownReader(Reader):
         return delivery
 
 
+_Checked = CheckedMethod | CheckedPlan | HeightTask | None
+"""What an order asks for, as it may be done; None where nothing had to be checked."""
+
+
 @dataclass(slots=True)
 class _Job:
     """An order that was accepted."""
 
     number: int
-    order: MethodOrder | EnduranceOrder | RecordingOrder | ReleaseOrder
-    checked: CheckedMethod | CheckedPlan | None
+    order: Order
+    checked: _Checked
     take_up: Path | None = None
     stopped: threading.Event = field(default_factory=threading.Event)
     proceed: threading.Event = field(default_factory=threading.Event)
     asking: bool = False
+    height: HeightCard | None = None
 
     @property
     def name(self) -> str:
@@ -125,6 +136,8 @@ class _Job:
                 return self.checked.method.name
             case CheckedPlan():
                 return self.checked.plan.name
+            case HeightTask():
+                return HEIGHT_KIND
         return "release" if isinstance(self.order, ReleaseOrder) else "recording"
 
 
@@ -291,7 +304,7 @@ class Desk:
         finally:
             self._live.end()
             self._disarm(reader)
-            self._board.end_job(reason, failed=failed)
+            self._board.end_job(reason, failed=failed, height=job.height)
             self._look_due_s = 0.0
             with self._guard:
                 self._job = None
@@ -339,6 +352,8 @@ class Desk:
                     watch=watch,
                     take_up=job.take_up,
                 ).recorded
+            case HeightTask():
+                return self._touch_height(job, job.checked, reader, watch)
         order = job.order
         assert isinstance(order, RecordingOrder)
         return perform_recording(
@@ -351,6 +366,27 @@ class Desk:
             on_progress=partial(self._tell, ""),
             began=began,
         )
+
+    def _touch_height(self, job: _Job, task: HeightTask, reader: Reader, watch: Watch) -> Recorded:
+        """Touch, and work the height out while the rig is still listened to."""
+        recorded = measure_height(
+            reader,
+            self._rig.calibration,
+            partial(complete_header, self._about(job)),
+            self._out,
+            checked=task.checked,
+            surfaces=task.surfaces,
+            watch=watch,
+            bare_mm=task.bare_mm,
+        )
+        if recorded.reason == TOUCHED:
+            self._board.job_goes_on("work the height out", cycles=recorded.progress.cycles)
+            with ThreadPoolExecutor(1, "rig-height") as pool:
+                working = pool.submit(work_out, task, recorded.path)
+                while not working.done():
+                    reader.get(IDLE_S)
+            job.height = working.result()
+        return recorded
 
     def _about(self, job: _Job) -> CaptureHeader:
         order = job.order
@@ -379,6 +415,8 @@ class Desk:
 
     def _began(self, job: _Job, capture: Path) -> None:
         self._board.job_records(str(capture))
+        if isinstance(job.checked, HeightTask):
+            return  # its touches are no cycles
         conditioning = job.checked.method.conditioning.cycles if isinstance(job.checked, CheckedMethod) else 0
         height_mm = job.order.card.free_height_mm
         self._live.begin(job.number, AnalysisSettings(conditioning=conditioning, free_height_mm=height_mm))
@@ -420,7 +458,7 @@ class Desk:
                 f"port {self._address}: the rig is away ({why}); the daemon goes on looking for it"
             )
 
-    def _checked(self, order: Order) -> CheckedMethod | CheckedPlan | None:
+    def _checked(self, order: Order) -> _Checked:
         if isinstance(order, ReleaseOrder):
             self._must_drive()
             return None
@@ -429,8 +467,10 @@ class Desk:
                 raise InputError("cycles and seconds: found both, expected one of them at most")
             return None
         facts = facts_of(order.card)
-        checked: CheckedMethod | CheckedPlan
-        if isinstance(order, EnduranceOrder):
+        checked: _Checked
+        if isinstance(order, HeightOrder):
+            checked = height_task(order, self._limits(), self._out, self._rig.name)
+        elif isinstance(order, EnduranceOrder):
             checked = check_plan(parse_plan(order.text, order.source), self._limits(), facts)
         elif self._moves_by_hand():
             checked = check_by_hand(parse_method(order.text, order.source), facts, None)
@@ -472,11 +512,12 @@ class Desk:
             )
         if self._moves_by_hand():
             raise DeviceError(
-                f"rig {self._rig.name}: it does not drive its platen; nobody is led through so many squeezes"
+                f"rig {self._rig.name}: it does not drive its platen; nobody is led through so many "
+                "squeezes, or through the slow touches of a height"
             )
         return limits
 
-    def _must_be_cautious(self, order: MethodOrder | EnduranceOrder) -> None:
+    def _must_be_cautious(self, order: MethodOrder | EnduranceOrder | HeightOrder) -> None:
         if order.cautions_read:
             answer = self.acknowledge(order.card.operator or "an order")
             if isinstance(answer, Refusal):
@@ -490,7 +531,7 @@ class Desk:
     def _leave(
         self,
         order: Order,
-        checked: CheckedMethod | CheckedPlan | None,
+        checked: _Checked,
         take_up: Path | None = None,
     ) -> _Job:
         """Leave a job for the desk, which is shown as begun from now on."""
@@ -610,7 +651,7 @@ def order_of(capture: Path) -> EnduranceOrder:
     )
 
 
-def _expected_s(order: Order, checked: CheckedMethod | CheckedPlan | None) -> float | None:
+def _expected_s(order: Order, checked: _Checked) -> float | None:
     match checked:
         case CheckedMethod():
             return checked.time_s
@@ -619,7 +660,9 @@ def _expected_s(order: Order, checked: CheckedMethod | CheckedPlan | None) -> fl
     return order.seconds if isinstance(order, RecordingOrder) else None
 
 
-def _cycles_wanted(order: Order, checked: CheckedMethod | CheckedPlan | None) -> int | None:
+def _cycles_wanted(order: Order, checked: _Checked) -> int | None:
+    if isinstance(checked, HeightTask):
+        return checked.touches
     if isinstance(checked, CheckedPlan):
         return checked.plan.until.cycles
     return order.cycles if isinstance(order, RecordingOrder) else None

@@ -22,7 +22,7 @@ from loguru import logger
 from rig.calibration import Calibration, Scale
 from rig.capture import CaptureHeader, CaptureWriter
 from rig.daemon.driving import Driver, MethodStoppedError, Watch
-from rig.daemon.recording import Recorded, link_tallies
+from rig.daemon.recording import Progress, Recorded, link_tallies
 from rig.errors import DeviceError, InputError, RigError
 from rig.methods import (
     CLEARANCE_MM,
@@ -42,6 +42,9 @@ INSTRUCTIONS: dict[Surface, str] = {
     "bare": "Take the piece out: nothing lies between the platens, and both are wiped clean.",
     "piece": "Lay the piece in, in the middle of the platens and as it is going to be used.",
 }
+
+TOUCHED = "height touched"
+"""Why a recording ends in which all was touched that was to be."""
 
 STILL_S = 0.4
 """The force at rest, its zero and its noise, are taken over so long."""
@@ -125,7 +128,7 @@ def measure_height(
                 writer.end(reason, link_tallies(reader))
     finally:
         driver.leave()
-    return Recorded(writer.path, reason, failed, driver.progress())
+    return Recorded(writer.path, reason, failed, run.progress())
 
 
 def _told(checked: CheckedHeightPlan, surfaces: tuple[Surface, ...], *, homed_now: bool) -> dict[str, Any]:
@@ -160,7 +163,7 @@ def _run(run: _Touching, surfaces: tuple[Surface, ...], watch: Watch) -> tuple[s
         if driver.writer is not None and not driver.writer.ended:
             driver.event("height stopped", why=str(problem))
         return str(problem), True
-    return "height touched", False
+    return TOUCHED, False
 
 
 class _Still:
@@ -209,6 +212,11 @@ class _Touching:
         self._plan, self._rig = checked.plan, checked.rig
         self._bare_mm = bare_mm
         self._noise_n = 0.0
+        self._touched = 0
+
+    def progress(self) -> Progress:
+        """How far the recording is; its cycles are the touches made."""
+        return self.driver.progress(self._touched)
 
     def refuse_noise(self) -> None:
         """Refuse a contact force that noise alone would pass."""
@@ -216,7 +224,7 @@ class _Touching:
         least_n = NOISES_OF_CONTACT * self._noise_n
         if self._plan.contact_n < least_n:
             raise InputError(
-                f"--contact-force: found {self._plan.contact_n:g} N, but the force at rest has a noise of "
+                f"contact force: found {self._plan.contact_n:g} N, but the force at rest has a noise of "
                 f"{self._noise_n:.2g} N; expected {least_n:.2g} N at the least"
             )
 
@@ -251,7 +259,7 @@ class _Touching:
         least_n = max(plan.contact_n, SEARCH_NOISES * self._noise_n, SEARCH_SHARE * plan.top_n)
         # bare platens are met hard; a piece is not to be squeezed before its first touch
         force_n = plan.top_n if surface == "bare" else min(least_n, plan.top_n)
-        self._watch.tell(f"{surface}: look for it at {speed:.2g} mm/s", driver.progress())
+        self._watch.tell(f"{surface}: look for it at {speed:.2g} mm/s", self.progress())
         driver.event("height search", phase="begin", surface=surface)
         try:
             found_mm = driver.touch(zero_n + force_n, speed, surface)
@@ -279,7 +287,7 @@ class _Touching:
         driver, plan = self.driver, self._plan
         driver.wait(max(plan.rest_s - STILL_S, 0.0))
         zero_n, _ = self._still.over(driver, STILL_S, moving=True)
-        self._watch.tell(f"{surface}: touch {number} of {plan.touches}", driver.progress())
+        self._watch.tell(f"{surface}: touch {number} of {plan.touches}", self.progress())
         driver.event(HEIGHT_TOUCH, phase="begin", surface=surface, number=number)
         force_n, deepest_mm = zero_n + TOP_MARGIN * plan.top_n, self._deepest_mm(surface, found_mm)
         try:
@@ -291,6 +299,7 @@ class _Touching:
         driver.event(HEIGHT_TOUCH, phase="end", surface=surface, number=number)
         self._go(clear_mm, surface)
         driver.event(HEIGHT_TOUCH, phase="clear", surface=surface, number=number)
+        self._touched += 1
 
     def _go(self, position_mm: float, place: str) -> None:
         """Go somewhere, and see the platen there: the end of a motion is heard before its last samples are

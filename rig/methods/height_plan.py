@@ -7,6 +7,7 @@ there; the slow touches after it start a small gap away. Cost: nothing.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from math import inf, sqrt
 
@@ -38,6 +39,29 @@ CLEARANCE_MM = 0.5
 """Of way without load that must be left before the highest piece: its force zero is taken there."""
 
 LEAST_TOUCHES, MOST_TOUCHES = 2, 100
+LONGEST_REST_S = 86_400.0
+
+OPTION_OF: Mapping[str, str] = {
+    "contact_n": "--contact-force",
+    "top_n": "--at",
+    "touches": "--touches",
+    "speed_mm_per_s": "--speed",
+    "gap_mm": "--gap",
+    "rest_s": "--rest",
+    "expected_mm": "--expected",
+}
+"""What the command line calls the values of a plan."""
+
+WORDS_OF: Mapping[str, str] = {
+    "contact_n": "contact force",
+    "top_n": "greater force",
+    "touches": "touches",
+    "speed_mm_per_s": "speed",
+    "gap_mm": "gap",
+    "rest_s": "rest",
+    "expected_mm": "expected height",
+}
+"""What a form calls them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +105,9 @@ class CheckedHeightPlan:
     away_mm_per_s: float
 
 
-def check_height_plan(plan: HeightPlan, rig: RigLimits) -> CheckedHeightPlan:
+def check_height_plan(
+    plan: HeightPlan, rig: RigLimits, called: Mapping[str, str] = OPTION_OF
+) -> CheckedHeightPlan:
     """Check a plan before anything moves.
 
     Parameters
@@ -90,6 +116,8 @@ def check_height_plan(plan: HeightPlan, rig: RigLimits) -> CheckedHeightPlan:
         What was asked for, all values above zero.
     rig
         Limits of a driven rig.
+    called
+        What a refusal calls each value of the plan: `OPTION_OF` or `WORDS_OF`.
 
     Raises
     ------
@@ -98,42 +126,53 @@ def check_height_plan(plan: HeightPlan, rig: RigLimits) -> CheckedHeightPlan:
     """
     if not LEAST_TOUCHES <= plan.touches <= MOST_TOUCHES:
         raise InputError(
-            f"--touches: found {plan.touches}, expected {LEAST_TOUCHES} to {MOST_TOUCHES}: "
+            f"{called['touches']}: found {plan.touches}, expected {LEAST_TOUCHES} to {MOST_TOUCHES}: "
             "one alone says nothing of how well it repeats"
         )
-    check_height_forces(plan.contact_n, plan.top_n)
+    check_height_forces(plan.contact_n, plan.top_n, called)
+    if TOP_MARGIN * plan.top_n > rig.force_n[1]:
+        raise InputError(
+            f"{called['top_n']}: found {plan.top_n:g} N, the rig's limit is {rig.force_n[1]:g} N, of which "
+            "some is needed for stopping; use a smaller one"
+        )
+    speed = called["speed_mm_per_s"]
     if plan.speed_mm_per_s > rig.speed_mm_per_s:
         raise InputError(
-            f"--speed: found {plan.speed_mm_per_s:g} mm/s, the rig moves at up to {rig.speed_mm_per_s:g} mm/s"
+            f"{speed}: found {plan.speed_mm_per_s:g} mm/s, the rig moves at up to {rig.speed_mm_per_s:g} mm/s"
         )
     stiffness = plan.platen_stiffness_n_per_mm
     past_n = overshoot_n(plan.speed_mm_per_s, stiffness, rig)
     if TOP_MARGIN * plan.top_n + past_n > rig.force_n[1]:
         raise InputError(
-            f"--speed: at {plan.speed_mm_per_s:g} mm/s bare platens of {stiffness:g} N/mm are pressed "
-            f"{past_n:.3g} N past the {plan.top_n:g} N of --at, the rig's limit is {rig.force_n[1]:g} N; "
-            "touch more slowly"
+            f"{speed}: at {plan.speed_mm_per_s:g} mm/s bare platens of {stiffness:g} N/mm are pressed "
+            f"{past_n:.3g} N past the {plan.top_n:g} N of {called['top_n']}, the rig's limit is "
+            f"{rig.force_n[1]:g} N; touch more slowly"
         )
     rise = stiffness * plan.speed_mm_per_s
     if rise > RISE_SHARE * rig.largest_rise_n_per_s:
         raise InputError(
-            f"--speed: at {plan.speed_mm_per_s:g} mm/s bare platens of {stiffness:g} N/mm make the force "
+            f"{speed}: at {plan.speed_mm_per_s:g} mm/s bare platens of {stiffness:g} N/mm make the force "
             f"rise by {rise:.0f} N/s, the rig halts at {rig.largest_rise_n_per_s:.0f} N/s; touch more slowly"
         )
     if plan.gap_mm + CLEARANCE_MM > rig.span_mm:
         raise InputError(
-            f"--gap: found {plan.gap_mm:g} mm, the rig's travel is {rig.span_mm:g} mm; use a smaller one"
+            f"{called['gap_mm']}: found {plan.gap_mm:g} mm, the rig's travel is {rig.span_mm:g} mm; "
+            "use a smaller one"
+        )
+    if plan.rest_s > LONGEST_REST_S:
+        raise InputError(
+            f"{called['rest_s']}: found {plan.rest_s:g} s, expected a day ({LONGEST_REST_S:g} s) at the most"
         )
     expected_mm = plan.expected_mm
     if expected_mm is not None and expected_mm + plan.gap_mm + CLEARANCE_MM > rig.span_mm:
         raise InputError(
-            f"--expected: a piece of {expected_mm:g} mm and a gap of {plan.gap_mm + CLEARANCE_MM:g} mm "
-            f"before it exceed the rig's travel of {rig.span_mm:g} mm"
+            f"{called['expected_mm']}: a piece of {expected_mm:g} mm and a gap of "
+            f"{plan.gap_mm + CLEARANCE_MM:g} mm before it exceed the rig's travel of {rig.span_mm:g} mm"
         )
     return CheckedHeightPlan(plan, rig, _search_speed(plan, rig), rig.speed_mm_per_s)
 
 
-def check_height_forces(contact_n: float, top_n: float) -> None:
+def check_height_forces(contact_n: float, top_n: float, called: Mapping[str, str] = OPTION_OF) -> None:
     """Refuse two forces of a height that cannot be told apart.
 
     Raises
@@ -143,7 +182,7 @@ def check_height_forces(contact_n: float, top_n: float) -> None:
     """
     if top_n < TOP_OVER_CONTACT * contact_n:
         raise InputError(
-            f"--at: found {top_n:g} N beside a contact force of {contact_n:g} N, expected "
+            f"{called['top_n']}: found {top_n:g} N beside a contact force of {contact_n:g} N, expected "
             f"{TOP_OVER_CONTACT * contact_n:g} N at the least"
         )
 

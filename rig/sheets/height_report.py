@@ -141,6 +141,7 @@ def touched_surface(
     surface: Surface,
     forces_n: tuple[float, float],
     calibration: Calibration | None = None,
+    most_samples: int = MOST_SAMPLES,
 ) -> TouchedSurface:
     """Read the touches of one surface.
 
@@ -156,6 +157,8 @@ def touched_surface(
         The small force and the greater one.
     calibration
         Instead of the header's.
+    most_samples
+        A longer recording is refused: it is held in memory.
 
     Raises
     ------
@@ -164,7 +167,7 @@ def touched_surface(
     """
     calibration = calibration or Calibration.from_dict(header.calibration, where=f"{name}: calibration")
     marks = [event for event in events if event.get("kind") == HEIGHT_TOUCH]
-    whole, averaged = _whole(name, batches, calibration)
+    whole, averaged = _whole(name, batches, calibration, most_samples)
     stretches = _marked(whole, marks, surface) if marks else split_touches(whole, forces_n[1])
     readings, refused = _read_all(list(stretches), forces_n, averaged=averaged)
     if not readings:
@@ -202,16 +205,18 @@ def _called(surface: Surface) -> str:
     return "bare platens" if surface == "bare" else "piece"
 
 
-def _whole(name: str, batches: Iterable[Samples], calibration: Calibration) -> tuple[Stretch, bool]:
+def _whole(
+    name: str, batches: Iterable[Samples], calibration: Calibration, most_samples: int
+) -> tuple[Stretch, bool]:
     """A whole recording in N and mm, and whether its forces are means over conversions."""
     aligner = Aligner(calibration)
     parts: list[Signals] = []
     count = 0
     for batch in batches:
         count += len(batch)
-        if count > MOST_SAMPLES:
+        if count > most_samples:
             raise InputError(
-                f"{name}: more than {MOST_SAMPLES} samples; expected a recording of some touches"
+                f"{name}: more than {most_samples} samples; expected a recording of some touches"
             )
         parts += _some(aligner.push(batch))
     parts += _some(aligner.finish())

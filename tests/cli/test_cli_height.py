@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import signal
 import subprocess
 import threading
 import time
@@ -11,7 +12,19 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from command_line import CALIBRATED, PRESSRIG, RIGS, done, environment, pressrig, rig_file, simulated
+from command_line import (
+    CALIBRATED,
+    PRESSRIG,
+    RIGS,
+    done,
+    ended,
+    environment,
+    pressrig,
+    rig_file,
+    running,
+    simulated,
+    wait_until,
+)
 
 from rig.cli.height import command
 from rig.errors import InputError
@@ -88,6 +101,48 @@ def touched(tmp_path_factory):
         )  # fmt: skip
     assert finished.returncode == 0, finished.stderr
     return json.loads(finished.stdout)
+
+
+@pytest.fixture(scope="module")
+def ordered(tmp_path_factory):
+    """What the command printed that ordered a height from a daemon, and how the daemon stood afterwards."""
+    home = tmp_path_factory.mktemp("ordered")
+    serve = ("serve", "--rig", DRIVEN, "--port", home / "rig", "--no-page", "--out", home / "captures")
+    with bench(home) as lay_in, running(home, *serve) as daemon:
+        wait_until(lambda: daemon.poll() is not None or status(home)["state"] == "idle")
+        finished = attended(
+            home, lay_in, "height", "--rig", DRIVEN, "--specimen", "F-90-001", *QUICK, "--json"
+        )
+        yield finished, status(home), done(home, "status")
+        ended(daemon, signal.SIGTERM)
+
+
+def status(home: Path):
+    told = pressrig(home, "status", "--json")
+    return json.loads(told.stdout) or {"state": "away"}
+
+
+def test_a_daemon_that_holds_the_rig_touches_and_the_command_prints_the_height(ordered):
+    finished, *_ = ordered
+    assert finished.returncode == 0, finished.stderr
+    document = json.loads(finished.stdout)
+    assert Path(document["capture"]).parent.name == "captures"
+    for height in (document["at_contact_force"], document["at_greater_force"]):
+        force_n = height["force_n"]
+        true_mm = HEIGHT_MM - force_n / STIFFNESS + force_n / PLATEN
+        assert height["height_mm"] == pytest.approx(true_mm, abs=4 * height["height_mm_u"])
+    assert "job 1 of the daemon that holds virtual" in finished.stderr
+
+
+def test_the_daemon_shows_the_same_height(ordered):
+    finished, after, words = ordered
+    printed = json.loads(finished.stdout)["at_contact_force"]
+    last = after["last"]
+    assert (last["kind"], last["reason"], last["cycles"]) == ("height", "height touched", 6)
+    shown = last["height"]["heights"][0]
+    assert (shown["height_mm"], shown["u_mm"]) == (printed["height_mm"], printed["height_mm_u"])
+    assert f"height of F-90-001 at 0.05 N: {printed['height_mm']:.4f} mm" in words
+    assert "free height, 6 touches; ended: height touched" in words
 
 
 def answered(*arguments: object) -> str:
@@ -194,7 +249,9 @@ ON_RIG = ("height", "--rig", DRIVEN, "--port", "/dev/absent", "--specimen", "F",
         ((*ON_RIG, "--expected", "120 mm"), "exceed the rig's travel"),
         ((*ON_RIG, "--speed", "10 mm/s"), "touch more slowly"),
         ((*ON_RIG, "--speed", "200 mm/s"), "moves at up to 30 mm/s"),
-        ((*ON_RIG, "--at", "600 N"), "limit is 500 N"),
+        ((*ON_RIG, "--at", "600 N"), "--at: found 600 N, the rig's limit is 500 N"),
+        ((*ON_RIG, "--at", "499 N", "--speed", "0.1 mm/s"), "--at: found 499 N"),
+        ((*ON_RIG, "--rest", "2 days"), "--rest: found 172800 s"),
         ((*ON_RIG, "--bare-only", "--bare", "here"), "--bare-only"),
         (("height", "--rig", RIGS / "bench.yaml", "--specimen", "F"), "no `drive:` section"),
         (("height", "--rig", DRIVEN), "--specimen"),

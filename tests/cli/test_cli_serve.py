@@ -136,14 +136,17 @@ def test_halt_halts_through_the_daemon(daemon):
     assert daemon.state() == "idle"
 
 
-def test_a_height_is_not_touched_beside_a_daemon_and_it_is_said_what_to_do(daemon):
+def test_a_height_is_refused_while_the_daemon_is_at_another_job(daemon):
+    with daemon.client() as asked:
+        number = asked.start(order()).job
+    wait_until(daemon.records)
     beside = pressrig(
         daemon.home, "height", "--rig", DRIVEN, "--specimen", "F-90-001", "--touches", 2, "--cautions-read"
     )
-    assert beside.returncode == 3
-    assert "virtual is held by `pressrig serve`" in beside.stderr
-    assert "End `serve`" in beside.stderr
-    assert daemon.state() == "idle"
+    assert beside.returncode == 2
+    assert "a job is under way: slow press on F-90-001" in beside.stderr
+    done(daemon.home, "halt", "--rig", DRIVEN)
+    assert daemon.end_of(number).reason == "stopped"
 
 
 def test_a_second_daemon_is_refused_and_the_first_goes_on(daemon):

@@ -52,6 +52,32 @@ METHODS = [
 ]
 
 
+HEIGHT = {
+    "specimen": "F90-0414",
+    "heights": [
+        {
+            "force_n": 0.05,
+            "height_mm": 89.98345,
+            "u_mm": 0.0123,
+            "low_mm": 89.9584,
+            "high_mm": 90.0085,
+            "touches": 5,
+        },
+        {
+            "force_n": 5.0,
+            "height_mm": 88.3356,
+            "u_mm": 0.0008,
+            "low_mm": 88.3340,
+            "high_mm": 88.3372,
+            "touches": 5,
+        },
+        {"force_n": 0.0, "height_mm": 90.0018, "u_mm": None, "low_mm": None, "high_mm": None, "touches": 5},
+    ],
+    "notes": ["A caliper squeezes what it measures. Numbers invented."],
+}
+"""What touches gave."""
+
+
 def weakened(cycle):
     """Part of the first cycle's stiffness that is left."""
     return 1.0 - 0.055 * math.log10(1 + cycle)
@@ -112,6 +138,7 @@ class StandInDesk:
         self.read_today = False
         self.answers = {}
         self.stop_cause = None
+        self.height = None
         self._ticks = 0
 
     def asked(self, what):
@@ -166,6 +193,9 @@ class StandInDesk:
             "capture": "f90-0412-plain-squeeze",
             "cycles": self.cycles,
         }
+        if self.height is not None:
+            last |= {"kind": "height", "name": "free height", "reason": "height touched", "failed": False}
+            last["height"] = self.height
         state = "idle" if self.halted else "by hand" if self.asks else "running"
         return {
             "rig": "bench press",

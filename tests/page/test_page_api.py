@@ -17,10 +17,11 @@ import websockets.sync.client
 from page_serving import asking, origin, serving
 from stand_in_desk import CAUTIONS, KEPT_POINTS, METHODS, POINTS, point_of, standing_in
 
-from rig.daemon.bulletin import CycleRow, Done, News, Refusal, Seen, Status, Trace
+from rig.daemon.bulletin import CycleRow, Done, HeightOrder, News, Refusal, Seen, Status, Trace
 from rig.daemon.page import MethodList, RigLink
 from rig.daemon.page.access import LONGEST_BODY
 from rig.errors import DeviceError, InputError
+from rig.methods import HeightPlan
 
 CARD = {"specimen": "F90-0412", "free_height_mm": 90.0}
 METHOD = {"kind": "method", "text": METHODS[0]["text"], "source": "plain_squeeze.yaml", "card": CARD}
@@ -100,6 +101,25 @@ def test_an_order_reaches_the_desk_and_its_job_number_comes_back(desk, page):
     assert (answer.status_code, Done.model_validate(answer.json()).job) == (200, 2)
     [asked] = desk.asked("start")
     assert (asked["order"]["card"]["specimen"], asked["order"]["text"]) == ("F90-0412", METHODS[0]["text"])
+
+
+def test_an_order_for_a_height_reaches_the_desk_with_what_was_left_out_as_usual(desk, page):
+    desk.halted = True
+    wish = {"kind": "height", "card": {"specimen": "F90-0412"}, "touches": 7}
+    assert page.post("/api/start", json=wish).json()["job"] == 2
+    [asked] = desk.asked("start")
+    assert asked["order"]["touches"] == 7
+    assert HeightOrder.model_validate(asked["order"]).top_n == HeightPlan().top_n
+
+
+@pytest.mark.parametrize(
+    ("field", "found"), [("top_n", -1), ("touches", 2.5), ("surface", "side"), ("depth_mm", 3)]
+)
+def test_a_wrong_field_of_a_height_never_reaches_the_desk(desk, page, field, found):
+    answer = page.post("/api/start", json={"kind": "height", "card": {"specimen": "F90"}, field: found})
+    assert answer.status_code == 422
+    assert f"{field}: found {found!r}" in answer.json()["refused"]
+    assert desk.requests == []
 
 
 def test_a_refusal_of_the_desk_is_told_in_its_words(page):

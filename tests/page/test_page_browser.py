@@ -15,8 +15,10 @@ from page_serving import origin, serving
 from selenium import webdriver
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
-from selenium.webdriver.support.ui import WebDriverWait
-from stand_in_desk import CAUTIONS, METHODS, WANTED, standing_in
+from selenium.webdriver.support.ui import Select, WebDriverWait
+from stand_in_desk import CAUTIONS, HEIGHT, METHODS, WANTED, standing_in
+
+from rig.daemon.bulletin import HeightOrder
 
 CHROMIUM = "/usr/bin/chromium"
 DRIVER = "/usr/bin/chromedriver"
@@ -196,6 +198,61 @@ def test_a_job_is_started_once_all_cautions_are_ticked(desk, page):
     until(page, lambda: text(page, "state") == "running" and len(rows(page)) < 12)
 
 
+def displayed(browser, *names):
+    return [at(browser, name).is_displayed() for name in names]
+
+
+def test_a_height_is_ordered_with_what_was_filled_in_and_the_rest_as_usual(desk, page):
+    desk.halted = desk.read_today = True
+    until(page, lambda: at(page, "go").is_enabled())
+    assert displayed(page, "f-surface", "f-top", "f-height") == [False, False, True]
+    Select(at(page, "method")).select_by_value("height")
+    assert displayed(page, "f-surface", "f-top", "f-height") == [True, True, False]
+    at(page, "f-specimen").send_keys("F90-0414")
+    at(page, "f-top").send_keys("3")
+    at(page, "f-touches").send_keys("4")
+    page.execute_script("document.getElementById('start').requestSubmit()")
+    until(page, lambda: text(page, "start-answer") == "Started: job 2.")
+    order = HeightOrder.model_validate(desk.asked("start")[0]["order"])
+    assert order == HeightOrder(card={"specimen": "F90-0414"}, top_n=3, touches=4, cautions_read=True)
+
+
+def test_the_bare_platens_alone_need_no_specimens_name(desk, page):
+    desk.halted = desk.read_today = True
+    until(page, lambda: at(page, "go").is_enabled())
+    Select(at(page, "method")).select_by_value("height")
+    Select(at(page, "f-surface")).select_by_value("bare")
+    page.execute_script("document.getElementById('start').requestSubmit()")
+    until(page, lambda: desk.asked("start"))
+    order = desk.asked("start")[0]["order"]
+    assert (order["surface"], order["card"]["specimen"]) == ("bare", "bare platens")
+
+
+HEIGHTS = """return [...document.querySelectorAll("#heights tbody tr")]
+    .map(row => [...row.cells].map(cell => cell.textContent))"""
+
+
+def test_a_height_is_shown_at_the_end_with_two_digits_of_its_uncertainty(desk, page):
+    assert not at(page, "height").is_displayed()
+    desk.height, desk.halted = HEIGHT, True
+    until(page, lambda: at(page, "height").is_displayed())
+    assert text(page, "height-title") == "Free height of F90-0414"
+    small, greater, unloaded = page.execute_script(HEIGHTS)
+    assert small == ["0.05 N", "89.983", "0.012", "89.958 to 90.008"]
+    assert greater == ["5 N", "88.33560", "0.00080", "88.33400 to 88.33720"]
+    assert unloaded == ["no load (extra\N{SOFT HYPHEN}polated)", "90.002", "not known", "not known"]
+    assert text(page, "height-notes") == HEIGHT["notes"][0]
+    assert "touches" in text(page, "last")
+    assert text(page, "cycle-label") == "Touch"
+
+
+def test_a_height_without_a_number_says_why(desk, page):
+    desk.height, desk.halted = HEIGHT | {"heights": [], "notes": ["No height: no touch can be read."]}, True
+    until(page, lambda: at(page, "height").is_displayed())
+    assert not at(page, "heights").is_displayed()
+    assert text(page, "height-notes") == "No height: no touch can be read."
+
+
 def test_the_page_says_when_it_no_longer_sees_the_rig_and_when_it_does_again(desk, page):
     desk.answers["news"] = None
     until(page, lambda: at(page, "lost").is_displayed())
@@ -220,12 +277,16 @@ def test_nothing_is_asked_of_anybody_else(page):
     assert [name for name in asked if not name.startswith((own, own.replace("http", "ws")))] == []
 
 
-def test_the_page_fits_a_telephone(page):
+def test_the_page_fits_a_telephone(desk, page):
     size = {"width": 390, "height": 844, "deviceScaleFactor": 1, "mobile": True}
     page.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    desk.height, desk.halted = HEIGHT, True
     try:
-        until(page, lambda: drawn(page, "loops"))
+        until(page, lambda: drawn(page, "loops") and at(page, "height").is_displayed())
         until(page, lambda: page.execute_script("return document.documentElement.scrollWidth") == 390)
+        inside = """const box = document.getElementById("heights");
+            return box.scrollWidth <= box.parentElement.clientWidth"""
+        assert page.execute_script(inside)
         assert (
             page.execute_script("return document.getElementById('halt').getBoundingClientRect().width") > 340
         )

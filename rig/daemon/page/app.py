@@ -170,7 +170,7 @@ async def methods(link: Link) -> MethodList:
 
 @api.post("/start")
 async def start(link: Link, order: Order) -> Done:
-    """Start a method, an endurance plan or a recording. The platen may move at once."""
+    """Start a method, an endurance plan, a recording or a height. The platen may move at once."""
     return await link.start(order)
 
 

@@ -1,5 +1,6 @@
 // Fills the words, numbers, bars and the table of the sheet.
 
+import { fillHeight } from "/static/height.js";
 import { order } from "/static/orders.js";
 
 const SHOWN_ROWS = 40;
@@ -89,6 +90,8 @@ function fillDevice(status) {
   put("samples", status.samples_per_s === null ? NONE : `${number(status.samples_per_s, 0)} a second${lost}`);
 }
 
+const counted = (job) => (job?.kind === "height" ? "touches" : "cycles");
+
 // The curves of a job stay when it has ended, and so does what was squeezed.
 let lastSpecimen = NONE;
 
@@ -100,6 +103,7 @@ function fillJob(status) {
   put("specimen", lastSpecimen);
   put("job", job ? job.name : last ? `${last.name} (ended)` : "none under way");
   const wanted = job?.cycles_wanted ? ` of ${job.cycles_wanted}` : "";
+  put("cycle-label", counted(job ?? last) === "touches" ? "Touch" : "Cycle");
   put("cycle", job ? `${job.cycles}${wanted}` : last ? String(last.cycles) : NONE);
   put("step", job ? job.step : "");
   const done = at("done");
@@ -111,7 +115,7 @@ function fillJob(status) {
   const share = job?.done == null ? "" : `${Math.floor(job.done * 100)} % done. `;
   const left = job?.left_s == null ? "" : `, about ${duration(job.left_s)} left`;
   put("progress-words", job ? `${share}${duration(job.elapsed_s)} gone${left}.` : "Nothing is under way.");
-  put("last", last ? `${last.name}: ${last.reason}, ${last.cycles} cycles${last.capture ? `, ${last.capture.split("/").at(-1)}` : ""}` : "none");
+  put("last", last ? `${last.name}: ${last.reason}, ${last.cycles} ${counted(last)}${last.capture ? `, ${last.capture.split("/").at(-1)}` : ""}` : "none");
   // Where a person moves the platen, each step is theirs; only a step off the rig waits for a button.
   const waits = job?.asks ?? null;
   const asks = waits ?? (status.guided && job?.step ? job.step : null);
@@ -130,6 +134,7 @@ export function fillStatus(status) {
   put("position", number(status.position_mm, 2));
   fillDevice(status);
   fillJob(status);
+  fillHeight(status);
   const limits = status.limits;
   if (limits) {
     fillBar("force-bar", status.force_n, limits.min_force_n, limits.max_force_n, "N", 1);

@@ -3,6 +3,15 @@
 import { ask, order } from "/static/orders.js";
 
 const RECORDING = "recording";
+const HEIGHT = "height";
+const PURPOSES = {
+  [RECORDING]: "No drive is moved; the recording ends when enough is there, or at halt.",
+  [HEIGHT]: "The platen touches slowly, again and again. Clear the platens and lay the piece in when you are asked to.",
+};
+const TOUCHED = {
+  contact_n: "f-contact", top_n: "f-top", touches: "f-touches", expected_mm: "f-expected", speed_mm_per_s: "f-speed",
+  gap_mm: "f-gap", rest_s: "f-rest", platen_stiffness_n_per_mm: "f-platen",
+};
 const WAITS = {
   running: "A job is under way; one at a time.",
   recording: "A recording is under way; one at a time.",
@@ -23,6 +32,7 @@ export class StartForm {
 
   constructor() {
     at("method").addEventListener("change", () => this.#choose());
+    at("f-surface").addEventListener("change", () => this.#choose());
     at("start").addEventListener("submit", (event) => {
       event.preventDefault();
       this.#send();
@@ -38,7 +48,8 @@ export class StartForm {
     const chosen = at("method").value;
     const choices = this.#methods.map((method, index) =>
       new Option(method.kind === "endurance" ? `${method.name} (endurance)` : method.name, String(index)));
-    at("method").replaceChildren(...choices, new Option("record while a person moves the platen", RECORDING));
+    at("method").replaceChildren(...choices, new Option("free height of a piece", HEIGHT),
+      new Option("record while a person moves the platen", RECORDING));
     if (chosen) {
       at("method").value = chosen;
     }
@@ -71,29 +82,48 @@ export class StartForm {
     at("cautions").replaceChildren(at("cautions").querySelector("legend"), ...lines);
   }
 
+  // What is chosen: a method of the list, a recording or a height.
+  #kind() {
+    return this.#methods[Number(at("method").value)]?.kind ?? at("method").value;
+  }
+
   #choose() {
     const method = this.#methods[Number(at("method").value)];
-    at("purpose").textContent = method ? method.purpose : "No drive is moved; the recording ends when enough is there, or at halt.";
+    const kind = this.#kind();
+    at("purpose").textContent = method ? method.purpose : PURPOSES[kind];
     at("text").textContent = method ? method.text : "";
     at("text-box").hidden = !method;
-    for (const line of document.querySelectorAll("[data-for=recording]")) {
-      line.hidden = Boolean(method);
+    for (const line of document.querySelectorAll("#start [data-for]")) {
+      line.hidden = !line.dataset.for.split(" ").includes(kind);
+      // What nobody sees must not keep the form from being sent.
+      line.querySelectorAll("input").forEach((input) => { input.disabled = line.hidden; });
     }
+    at("f-specimen").required = kind !== HEIGHT || at("f-surface").value !== "bare";
     if (this.#status) {
       this.#showCautions();
     }
   }
 
   #wish() {
-    const card = {
-      specimen: text("f-specimen"), batch: text("f-batch"), free_height_mm: size("f-height"), area_mm2: size("f-area"),
-      stiffness_n_per_mm: size("f-stiffness"), operator: text("f-operator"), notes: text("f-notes") ?? "",
-    };
+    const kind = this.#kind();
+    const card = { specimen: text("f-specimen"), batch: text("f-batch"), operator: text("f-operator"), notes: text("f-notes") ?? "" };
+    if (kind === HEIGHT) {
+      return this.#heightWish({ ...card, specimen: card.specimen ?? "bare platens" });
+    }
+    Object.assign(card, {
+      free_height_mm: size("f-height"), area_mm2: size("f-area"), stiffness_n_per_mm: size("f-stiffness"),
+    });
     const method = this.#methods[Number(at("method").value)];
     if (!method) {
       return { kind: RECORDING, card, cycles: size("f-cycles"), seconds: size("f-seconds") };
     }
-    return { kind: method.kind, text: method.text, source: method.source, card, cautions_read: true };
+    return { kind, text: method.text, source: method.source, card, cautions_read: true };
+  }
+
+  // What is left empty is as usual.
+  #heightWish(card) {
+    const touched = Object.entries(TOUCHED).map(([name, field]) => [name, size(field)]).filter(([, value]) => value !== null);
+    return { kind: HEIGHT, card, surface: at("f-surface").value, cautions_read: true, ...Object.fromEntries(touched) };
   }
 
   async #send() {

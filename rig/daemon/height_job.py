@@ -1,0 +1,188 @@
+"""A height ordered from a daemon: checked whole before anything moves, and worked out afterwards.
+
+Problem: what is ordered may not fit the rig, and may name captures that are not there, hold no bare touches
+or lie where the daemon has no business; once all is touched, the height is to be shown without the daemon
+growing. Plan: an order becomes a task that can be carried out, or a refusal; bare touches that are not named
+are looked for among the newest captures only; a recording longer than an hour or so is left to the command
+line. Cost: one pass over the captures that are reckoned with.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import islice
+from pathlib import Path
+
+from loguru import logger
+
+from rig.capture import CaptureHeader, open_capture
+from rig.daemon.bulletin import LONGEST_NOTE, HeightCard, HeightOrder
+from rig.daemon.height import Surface
+from rig.daemon.height_reading import height_card, read_height, read_surface, where_bare_met_mm
+from rig.errors import InputError, RigError
+from rig.methods import (
+    HEIGHT_KIND,
+    WORDS_OF,
+    CheckedHeightPlan,
+    HeightPlan,
+    RigLimits,
+    check_height_plan,
+)
+from rig.sheets import TouchedSurface
+
+MOST_SAMPLES = 2_000_000
+"""Of one capture, some 200 MB while it is read: an hour at 500 a second."""
+
+OLDEST_BARE_S = 3600.0
+"""Bare touches that are older than this are warned of."""
+
+LOOKED_THROUGH = 200
+READ_AT_MOST = 5
+"""Captures among which bare touches are looked for, the newest first, and how many of those that should hold
+some are read: whoever ordered waits for the answer."""
+
+
+@dataclass(frozen=True, slots=True)
+class HeightTask:
+    """A height that can be touched.
+
+    Parameters
+    ----------
+    checked
+        A plan that fits the rig.
+    surfaces
+        In the order in which they are touched.
+    specimen
+        Whose height it is.
+    bare, bare_mm
+        Captures of bare touches made before and where those met; empty and None if they are touched now.
+    """
+
+    checked: CheckedHeightPlan
+    surfaces: tuple[Surface, ...]
+    specimen: str
+    bare: tuple[Path, ...] = ()
+    bare_mm: float | None = None
+
+    @property
+    def touches(self) -> int:
+        """Of all surfaces."""
+        return self.checked.plan.touches * len(self.surfaces)
+
+
+def height_task(order: HeightOrder, limits: RigLimits, folder: Path, rig_name: str) -> HeightTask:
+    """Check an order.
+
+    Parameters
+    ----------
+    limits
+        Of a driven rig.
+    folder
+        Where the daemon keeps its captures.
+    rig_name
+        As in the rig's file.
+
+    Raises
+    ------
+    InputError
+        If the plan does not fit the rig, or there are no such bare touches.
+    """
+    checked = check_height_plan(_plan(order), limits, WORDS_OF)
+    if order.surface != "piece":
+        if order.bare:
+            raise InputError("bare: found captures of bare touches, expected none where they are touched now")
+        surfaces: tuple[Surface, ...] = ("bare",) if order.surface == "bare" else ("bare", "piece")
+        return HeightTask(checked, surfaces, order.card.specimen)
+    forces_n = (checked.plan.contact_n, checked.plan.top_n)
+    if order.bare:
+        bare = {path: _bare(path, forces_n) for path in (_within(name, folder) for name in order.bare)}
+    else:
+        bare = _newest_bare(folder, rig_name, forces_n)
+    met_mm = where_bare_met_mm(list(bare.values()))
+    return HeightTask(checked, ("piece",), order.card.specimen, tuple(bare), met_mm)
+
+
+def work_out(task: HeightTask, capture: Path) -> HeightCard | None:
+    """The height, or why there is none; None where no piece was touched."""
+    if "piece" not in task.surfaces:
+        return None
+    plan = task.checked.plan
+    try:
+        report = read_height(
+            task.bare or (capture,),
+            capture,
+            forces_n=(plan.contact_n, plan.top_n),
+            oldest_bare_s=OLDEST_BARE_S,
+            most_samples=MOST_SAMPLES,
+        )
+    except RigError as problem:
+        logger.warning("no height from {}: {}", capture, problem)
+        return HeightCard(specimen=task.specimen, notes=(f"No height: {problem}"[:LONGEST_NOTE],))
+    return height_card(report)
+
+
+def _plan(order: HeightOrder) -> HeightPlan:
+    return HeightPlan(
+        contact_n=order.contact_n,
+        top_n=order.top_n,
+        touches=order.touches,
+        speed_mm_per_s=order.speed_mm_per_s,
+        gap_mm=order.gap_mm,
+        rest_s=order.rest_s,
+        platen_stiffness_n_per_mm=order.platen_stiffness_n_per_mm,
+        expected_mm=order.expected_mm,
+    )
+
+
+def _bare(path: Path, forces_n: tuple[float, float]) -> TouchedSurface:
+    return read_surface(path, "bare", forces_n, most_samples=MOST_SAMPLES)
+
+
+def _within(name: str, folder: Path) -> Path:
+    """A capture in the daemon's folder, by its name or its path; a page is not to have other files opened."""
+    path = folder / name
+    try:
+        inside = path.name != ".." and path.parent.resolve() == folder.resolve() and path.is_dir()
+    except (OSError, ValueError):  # a name that no file can have
+        inside = False
+    if not inside:
+        raise InputError(
+            f"bare: found {name!r:.200}, expected a capture in the folder of this daemon, {folder}"
+        )
+    return path
+
+
+def _newest_bare(folder: Path, rig_name: str, forces_n: tuple[float, float]) -> dict[Path, TouchedSurface]:
+    """The newest capture with bare touches of this rig that can be read."""
+    for path in islice(_with_bare_touches(folder, rig_name), READ_AT_MOST):
+        try:
+            return {path: _bare(path, forces_n)}
+        except RigError as problem:
+            logger.debug("{}: no bare touches ({})", path, problem)
+    raise InputError(
+        f"bare: found no bare touches of rig {rig_name} up to {forces_n[1]:g} N among the newest captures in "
+        f"{folder}, expected some: touch the bare platens too"
+    )
+
+
+def _with_bare_touches(folder: Path, rig_name: str) -> Iterator[Path]:
+    """Captures that should hold them, the newest first."""
+    # a capture's name begins with its time
+    newest = sorted(folder.glob("*/"), reverse=True) if folder.is_dir() else []
+    for path in newest[:LOOKED_THROUGH]:
+        try:
+            header = open_capture(path).header
+        except RigError as problem:
+            logger.debug("{}", problem)
+            continue
+        if _touched_bare(header, rig_name):
+            yield path
+
+
+def _touched_bare(header: CaptureHeader, rig_name: str) -> bool:
+    about = header.method or {}
+    surfaces = about.get("surfaces")
+    if about.get("kind") != HEIGHT_KIND or header.rig.get("name") != rig_name:
+        return False
+    return isinstance(surfaces, list) and "bare" in surfaces
