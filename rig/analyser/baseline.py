@@ -6,7 +6,8 @@ contact.
 Plan: from how fast the force rises just after detection, take how far before it the specimen can have been
 touched (for F = k d^n with n up to 2 the way from detection to four times that force is at least the way
 from touch to detection). Samples nearer than that are left out; the mean of the nearest clean ones on
-either side is the zero there, and it runs straight between the two.
+either side is the zero there, and it runs straight between the two. How far it strays from that is told by
+how it changed in all cycles so far.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ import numpy as np
 
 from rig.analyser.ragged import BoolArray, first_above, first_below, means
 from rig.analyser.settings import MeasuringNoise
+from rig.analyser.wander import Changes, Wander, ZeroRecord
 from rig.calibration import Signals
 from rig.samples import FloatArray, IntArray
 from rig.segmenter import Cycles, Flag
@@ -36,7 +38,8 @@ MISLED_SHARE = 0.5
 elsewhere on the foot than is taken for granted where clean samples are looked for."""
 
 DRIFT_SHARE = 0.25
-"""A zero that runs straight between two stretches may have wandered by this share of their difference."""
+"""A zero that runs straight between two stretches may have strayed by this share of how their difference
+departs from the recording's steady drift: one that was knocked has not walked as it does in other cycles."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +84,9 @@ def baseline(
     detection_n: float,
     *,
     steady_u_n: float | None = None,
-    drift_share: float = DRIFT_SHARE,
+    walk_noise_n: float | None = None,
+    drift_doubt: float = 1.0,
+    record: ZeroRecord | None = None,
 ) -> Baseline:
     """Force zeros of cycles.
 
@@ -91,8 +96,12 @@ def baseline(
         Force above zero at which contact was detected.
     steady_u_n
         What averaging does not take off a steady force; None: what the quantisation leaves.
-    drift_share
-        How far a zero may wander between two stretches, as a share of their difference.
+    walk_noise_n
+        Noise of a sample that the zero's wander is told from; None: that of `noise`.
+    drift_doubt
+        Times what the zero's wander is uncertain by.
+    record
+        How the zero changed in the cycles before; these are added.
     """
     steady_u_n = noise.undithered_force_n if steady_u_n is None else steady_u_n
     x_mm = signals.position_mm
@@ -140,10 +149,27 @@ def baseline(
         np.hypot(before_u, after_u) / 2,
         np.where(has_before, before_u, np.where(has_after, after_u, fallback_u)),
     )
+    across = Changes(
+        *(
+            each[:, None]
+            for each in (
+                np.where(both, right_n - left_n, np.nan),
+                np.maximum(right_at - left_at, 1.0),
+                np.maximum(before_last + 1 - early, 1.0),
+                np.maximum(late - after_first, 1.0),
+            )
+        )
+    )
+    wander = (record or ZeroRecord()).take(
+        across,
+        Changes.within(signals.force_n, before_first, before_last + 1),
+        Changes.within(signals.force_n, after_first, after_last + 1),
+        noise.force_n if walk_noise_n is None else walk_noise_n,
+    )
+    drift_u, drift_tilt_u = (drift_doubt * each for each in _strayed(cycles, across, wander))
     # the middles of the strokes are half the contact's length apart
     apart = np.maximum(cycles.release - contact, 1) / 2
     tilt_u = np.where(both, np.hypot(before_u, after_u) * apart / np.maximum(right_at - left_at, 1.0), 0.0)
-    drift_u = np.where(both, drift_share * np.abs(right_n - left_n), 0.0)
     # where contact is kept, two cycles share the sample of the turn, so that their loops close
     kept_after = (cycles.flags & np.uint32(Flag.CONTACT_KEPT_AFTER)) != 0
     last_own = np.where(kept_after, np.minimum(cycles.release, len(x_mm) - 1), cycles.release - 1)
@@ -151,12 +177,34 @@ def baseline(
         left_n + slope * (contact - left_at),
         slope,
         np.sqrt(mean_u**2 + drift_u**2 + steady_u_n**2),
-        np.hypot(tilt_u, drift_u / 2),
+        np.hypot(tilt_u, drift_tilt_u),
         np.where(has_before, before_last, cycles.before),
         np.where(has_after, after_first, np.maximum(last_own, cycles.unload_start)),
         has_before != has_after,
         _misled(signals.force_n, early, before_last + 1, cycles.zero_n, MISLED_SHARE * detection_n),
     )
+
+
+def _strayed(cycles: Cycles, across: Changes, wander: Wander) -> tuple[FloatArray, FloatArray]:
+    """What a zero may have strayed from a straight line, as standard uncertainties: where it can be furthest
+    off, and what that adds to a loop over its stroke.
+
+    Notes
+    -----
+    A random walk whose ends are known strays furthest in the middle, with a quarter of the variance that it
+    has after the same way with one end free (Brownian bridge). What it adds to a loop is the integral of
+    force over position, positive on the way in and negative on the way out: with S the platen's way in, as
+    a share of the stroke, its variance is the integral of S^2 less the integral of S squared over the
+    length.
+    """
+    apart = across.lag[:, 0]
+    departed_n = np.nan_to_num(np.abs(across.change_n[:, 0] - wander.drift_n * apart))
+    walk_n2 = np.nan_to_num(wander.walk_n2) * np.isfinite(across.change_n[:, 0])
+    moving = np.maximum(cycles.release - cycles.contact, 1) - (cycles.unload_start - cycles.load_end)
+    standing = cycles.unload_start - cycles.load_end
+    loop = moving / 3 + standing - (moving / 2 + standing) ** 2 / apart
+    zero_u = np.maximum(np.sqrt(walk_n2 * apart / 4), DRIFT_SHARE * departed_n)
+    return zero_u, np.maximum(np.sqrt(walk_n2 * np.maximum(loop, 0.0)), DRIFT_SHARE / 2 * departed_n)
 
 
 def _misled(

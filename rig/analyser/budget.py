@@ -14,7 +14,6 @@ from math import sqrt
 
 import numpy as np
 
-from rig.analyser.baseline import DRIFT_SHARE
 from rig.analyser.examined import Examined
 from rig.analyser.propagation import FREEDOM, Propagation
 from rig.analyser.settings import MeasuringNoise
@@ -141,12 +140,12 @@ def _doubled_contexts(context: Context) -> Iterator[Context]:
     and with both noises doubled at once."""
     noise = context.noise
     steady_n = noise.undithered_force_n
-    held = replace(context, steady_u_n=steady_n)
+    held = replace(context, steady_u_n=steady_n, walk_noise_n=noise.force_n)
     yield replace(held, noise=replace(noise, force_n=DOUBLED * noise.force_n))
     yield replace(held, noise=replace(noise, position_mm=DOUBLED * noise.position_mm))
     coarser = replace(noise, position_resolution_mm=DOUBLED * noise.position_resolution_mm)
     yield replace(context, noise=coarser, steady_u_n=DOUBLED * steady_n)
-    yield replace(held, drift_share=DOUBLED * DRIFT_SHARE)
+    yield replace(held, drift_doubt=DOUBLED)
     louder = replace(noise, force_n=DOUBLED * noise.force_n, position_mm=DOUBLED * noise.position_mm)
     yield replace(held, noise=louder)
 

@@ -19,6 +19,7 @@ from rig.analyser.foot import Foot, FootZone, fit_feet
 from rig.analyser.peak import Side, Turn, find_turns
 from rig.analyser.ragged import BoolArray, Nodes, first_above, first_below
 from rig.analyser.strokes import Columns, Contacts, Context, Strokes
+from rig.analyser.wander import ZeroRecord
 from rig.calibration import Frame, Signals
 from rig.samples import FloatArray, IntArray
 from rig.segmenter import Cycles, Flag, Segment
@@ -49,6 +50,7 @@ def measure(
     first: Datum | None,
     *,
     turns_in: Signals | None = None,
+    zeros: ZeroRecord | None = None,
 ) -> Columns:
     """Measure all cycles of a segment.
 
@@ -60,6 +62,8 @@ def measure(
         First contact of the recording, if it lies in an earlier segment.
     turns_in
         Signals in which turns are looked for, where those of the segment were freed of a play.
+    zeros
+        How the force zero changed in earlier segments; these cycles are added. None: nothing is known.
 
     Returns
     -------
@@ -68,12 +72,13 @@ def measure(
     """
     cycles = segment.cycles
     parts = []
+    zeros = ZeroRecord() if zeros is None else zeros
     widest = int(np.clip((cycles.release - cycles.contact).max(initial=1), 1, MOST_BLOCKS))
     step = max(BLOCK_NODES // widest, 1)
     for start in range(0, len(cycles), step):
         block = cycles.selected(np.arange(start, min(start + step, len(cycles))))
         columns, datum, first = _measure_block(
-            segment.signals, block, context, carried, first, turns_in=turns_in
+            segment.signals, block, context, carried, first, turns_in=turns_in, zeros=zeros
         )
         carried = datum
         parts.append(columns)
@@ -88,6 +93,7 @@ def _measure_block(
     first: Datum | None,
     *,
     turns_in: Signals | None,
+    zeros: ZeroRecord,
 ) -> tuple[Columns, Datum | None, Datum | None]:
     noise = context.noise
     zero = baseline(
@@ -96,7 +102,9 @@ def _measure_block(
         noise,
         context.detection_n,
         steady_u_n=context.steady_u_n,
-        drift_share=context.drift_share,
+        walk_noise_n=context.walk_noise_n,
+        drift_doubt=context.drift_doubt,
+        record=zeros,
     )
     kept = (cycles.flags & np.uint32(Flag.CONTACT_KEPT_BEFORE)) != 0
     headless = kept | ((cycles.flags & np.uint32(Flag.STARTS_IN_CONTACT)) != 0)

@@ -9,7 +9,7 @@ from math import sqrt
 
 import numpy as np
 
-from rig.analyser.baseline import DRIFT_SHARE, Baseline
+from rig.analyser.baseline import Baseline
 from rig.analyser.curves import READING_NODES, Knee, force_at, knee
 from rig.analyser.energy import work
 from rig.analyser.peak import Side, Turn
@@ -74,7 +74,7 @@ class Context:
         Deflections at which forces are wanted besides the asked ones, by column name.
     behind_play
         Whether positions are read behind a play that is taken off.
-    steady_u_n, drift_share
+    steady_u_n, walk_noise_n, drift_doubt
         Doubts about the force zero, as `rig.analyser.baseline.baseline` takes them.
     """
 
@@ -88,7 +88,8 @@ class Context:
     extra_depths_mm: Mapping[str, float] | None = None
     behind_play: bool = False
     steady_u_n: float | None = None
-    drift_share: float = DRIFT_SHARE
+    walk_noise_n: float | None = None
+    drift_doubt: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)

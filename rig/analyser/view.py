@@ -6,13 +6,14 @@ reading has contacts of its own, from which its deflections and its set count; c
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from rig.analyser.measure import Datum, measure
 from rig.analyser.play import freed_of_play
 from rig.analyser.strokes import Columns, Context
+from rig.analyser.wander import ZeroRecord
 from rig.calibration import Calibration, read_again
 from rig.segmenter import Segment
 
@@ -37,6 +38,7 @@ class CalibratedView:
     _carried: Datum | None = None
     _first_at_force: Datum | None = None
     _last_depth_mm: float = np.nan
+    _zeros: ZeroRecord = field(default_factory=ZeroRecord)
 
     def measure(self, segment: Segment, context: Context) -> Columns:
         """All quantities of the cycles of a segment.
@@ -53,7 +55,12 @@ class CalibratedView:
         freed = replace(segment, signals=freed_of_play(segment.signals, segment.cycles, play_mm))
         # the turn itself is where play shows nothing yet
         columns = measure(
-            freed, context, self._carried, self.first, turns_in=segment.signals if play_mm else None
+            freed,
+            context,
+            self._carried,
+            self.first,
+            turns_in=segment.signals if play_mm else None,
+            zeros=self._zeros,
         )
         self._remember(columns, recorded_zero=context.recorded_zero)
         return columns | self._set_columns(columns, context)

@@ -11,7 +11,7 @@ from scipy.stats import binom
 
 pytest.importorskip("fcntl", reason="the virtual rig needs a pseudo-terminal's system")
 
-from seeded_rigs import EVERYDAY, NORMAL, QUANTITIES, SCALED, many_compared
+from seeded_rigs import EVERYDAY, NORMAL, QUANTITIES, SCALED, SPECIMENS, many_compared
 
 RIGS = int(os.environ.get("PRESSRIG_RIGS", "60"))
 WANTED, MOST = 0.93, 0.97
@@ -42,14 +42,23 @@ def test_the_stated_interval_holds_the_truth(found, name):
     assert held.sum() >= binom.ppf(CHANCE, len(held), WANTED)
 
 
+@pytest.mark.parametrize("specimen", SPECIMENS)
+@pytest.mark.parametrize("name", QUANTITIES)
+def test_no_specimen_is_held_less_often_for_the_sake_of_others(found, found_normal, name, specimen):
+    for each in (found, found_normal):
+        held = those_held(each, name, specimen)
+        assert held.sum() >= binom.ppf(CHANCE, len(held), WANTED)
+
+
 @pytest.mark.parametrize("name", SCALED)
 def test_where_normal_errors_dominate_it_holds_the_truth_as_often_as_it_says(found_normal, name):
     held = those_held(found_normal, name)
     assert binom.ppf(CHANCE, len(held), WANTED) <= held.sum() <= binom.ppf(1 - CHANCE, len(held), MOST)
 
 
-def those_held(found, name):
+def those_held(found, name, specimen=None):
     at = QUANTITIES.index(name)
-    held = np.array([abs(each.off[at]) <= each.half[at] for each in found])
-    print(f"{name}: {100 * held.mean():.1f} % of {len(held)}")
+    of_it = [each for each in found if specimen in (None, each.specimen)]
+    held = np.array([abs(each.off[at]) <= each.half[at] for each in of_it])
+    print(f"{specimen or 'all'}, {name}: {100 * held.mean():.1f} % of {len(held)}")
     return held
