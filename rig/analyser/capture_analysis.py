@@ -29,7 +29,7 @@ from rig.analyser.view import CalibratedView
 from rig.analyser.warning import Start, warnings_about
 from rig.calibration import Aligner, Calibration, Signals
 from rig.samples import COUNTS, FloatArray, Samples
-from rig.segmenter import Flag, Segment, Segmenter, SegmenterSettings
+from rig.segmenter import Flag, Segment, Segmenter, SegmenterSettings, single_position_noise_mm
 
 SOFTENING_SHARE = 0.5
 """Softening is watched at this share of the first cycle's peak deflection."""
@@ -234,7 +234,11 @@ class CaptureAnalysis:
         found = self._segmenter.noise
         if found is None:
             return None
-        return MeasuringNoise(found.force_n, found.position_mm, *self._resolutions, found.samples)
+        position_mm, taken_mm = found.position_mm, self._aligner.taken_mm
+        if taken_mm is not None:
+            # positions between samples look quieter than means over them are
+            position_mm = max(position_mm, single_position_noise_mm(taken_mm, found.samples))
+        return MeasuringNoise(found.force_n, position_mm, *self._resolutions, found.samples)
 
     def _measure(self, segment: Segment) -> Columns:
         noise = self._noise()

@@ -6,8 +6,9 @@ millimetre on a spring and by tenths on a sphere; every deflection counts from t
 
 Plan: fit position of touch, exponent (bounded, or stated) and size at once, to all samples from the last
 clean no-load one up to a share of the peak force, by damped least squares on all cycles together. Where
-the curve does not follow a power that far, the foot is shortened and fitted again. The covariance carries
-the extrapolation's uncertainty: a free exponent costs most of it.
+the curve does not follow a power that far, the foot is shortened and fitted again. An exponent that noise
+may only raise would pull straight feet early, so one that cannot be told from 1 is taken for it. The
+covariance carries the extrapolation's uncertainty: a free exponent costs most of it.
 """
 
 from __future__ import annotations
@@ -38,6 +39,10 @@ POOR_FIT = 2.0
 """Standard deviations of chi-square above its expectation at which a shorter foot is tried."""
 
 FREE_EXPONENT_NODES = 6
+TOLD_APART = 1.0
+"""An exponent nearer to 1 than this many of its standard uncertainties is taken for 1. At twice that, feet of
+true exponents of 1.05 would be taken for straight and lie beyond two uncertainties one time in eight."""
+
 STEPS = 20
 STRAIGHT_ROUNDS = 3
 SETTLED_GAIN = 1e-3
@@ -188,6 +193,7 @@ def _fit(
     # along a straight foot the weights are even already
     table.reweight(noise)
     table.solve_curved()
+    table.straighten()
     return table.result(noise, zone.zero_u_n, contact_force_n)
 
 
@@ -278,10 +284,28 @@ class _Power:
             if not len(active):
                 break
 
+    def straighten(self) -> None:
+        """Take exponents that cannot be told from their lower bound for it; the doubt of a free one is kept.
+
+        An exponent that noise may only raise would pull the contacts of all straight feet the same way.
+        """
+        near = np.flatnonzero(self.free & (self.parameters[:, 1] > EXPONENTS[0]))
+        if not len(near):
+            return
+        misfit, _, normal = self._normal(self.parameters[near], near)
+        scatter = np.maximum(misfit / np.maximum(np.count_nonzero(self.count[near], axis=1) - 3, 1), 1.0)
+        exponent_u = np.sqrt(np.maximum(inverse_symmetric3(normal)[:, 1, 1], 0) * scatter)
+        near = near[self.parameters[near, 1] - EXPONENTS[0] < TOLD_APART * exponent_u]
+        self.parameters[near, 1] = EXPONENTS[0]
+        self._straight_lines(near)
+
     def solve_straight(self) -> None:
         """Rows with exponent 1: a straight line through the nodes it lies above zero at, found again from
         its own foot."""
-        rows = np.flatnonzero(self.straight)
+        self._straight_lines(np.flatnonzero(self.straight))
+
+    def _straight_lines(self, rows: IntArray) -> None:
+        """Shift and size of some rows as straight lines."""
         if not len(rows):
             return
         x, force_n, earliest = self.x[rows], self.force_n[rows], self.earliest[rows]

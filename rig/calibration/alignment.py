@@ -36,10 +36,18 @@ class Aligner:
     ----------
     calibration
         Scales and delay.
+
+    Attributes
+    ----------
+    taken_mm
+        The first positions as they were taken, where those handed out lie between them: smoother than single
+        ones by a share that no mean over them keeps. None where they are handed out as they are, or as means
+        over conversions that hardly share any.
     """
 
     def __init__(self, calibration: Calibration) -> None:
         self._calibration = calibration
+        self.taken_mm: FloatArray | None = None
         self._waiting: list[Samples] = []
         self._waiting_count = 0
         self._decided = False
@@ -73,6 +81,8 @@ class Aligner:
         if self._only_fresh and fresh.mean() < SLOW_SHARE and fresh.sum() > 1:
             new_s = self._calibration.time_s(head)[fresh]
             self._conversion_s = float(new_s[-1] - new_s[0]) / (len(new_s) - 1)
+        if self._delay_s and not self._conversion_s and samples.clock != "none":
+            self.taken_mm = self._calibration.position_mm(head)
         return self._align(samples)
 
     def _align(self, samples: Samples) -> Signals:

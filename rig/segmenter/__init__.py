@@ -9,7 +9,7 @@ parts.
 """
 
 from rig.segmenter.engine import Segmenter, SegmenterSettings
-from rig.segmenter.noise import Noise, frozen_noise
+from rig.segmenter.noise import Noise, frozen_noise, single_position_noise_mm
 from rig.segmenter.spans import Cycles, Flag, FlagArray, Segment
 
 __all__ = [
@@ -21,4 +21,5 @@ __all__ = [
     "Segmenter",
     "SegmenterSettings",
     "frozen_noise",
+    "single_position_noise_mm",
 ]

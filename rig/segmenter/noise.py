@@ -103,6 +103,21 @@ def frozen_noise(signals: Signals) -> Noise:
     )
 
 
+def single_position_noise_mm(position_mm: FloatArray, samples: int) -> float:
+    """Standard deviation of single positions, resolution left out.
+
+    Parameters
+    ----------
+    position_mm
+        The first positions of a recording in mm as they were taken, shape (n,).
+    samples
+        Length of the no-load stretch at its start; 0 or few where there is none, the positions then tell
+        what stands out beside the motion.
+    """
+    length = samples if samples >= FIRST_PREFIXES[0] else WINDOW_SAMPLES
+    return _noise_beside_motion(position_mm[:length])
+
+
 def _most_repeats(force_n: FloatArray) -> int:
     """Longest run of values that are the same as the one before."""
     changes = np.flatnonzero(np.diff(force_n) != 0)

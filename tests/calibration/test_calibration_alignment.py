@@ -176,3 +176,19 @@ def test_what_is_remembered_does_not_grow_with_the_recording():
         aligner.push(GAPPED[start : start + 50])
         kept.append(len(aligner._past_time_s))
     assert max(kept[12:]) <= (0.013 + 0.012) / 0.002 + 3
+
+
+@pytest.mark.parametrize("cuts", [(), (7, 300), (511, 513)])
+def test_positions_that_a_delay_is_taken_off_are_remembered_as_they_were_taken(cuts):
+    samples = delayed(0.021)
+    aligner = Aligner(Calibration(delay=Delay(0.021)))
+    for a, b in pairwise([0, *cuts, len(samples)]):
+        aligner.push(samples[a:b])
+    np.testing.assert_array_equal(aligner.taken_mm, Calibration().position_mm(samples)[:512])
+
+
+@pytest.mark.parametrize(("samples", "delay_s"), [(delayed(0.02), 0.0), (averaging(50), 0.021)])
+def test_positions_that_stay_or_become_means_are_not(samples, delay_s):
+    aligner = Aligner(Calibration(delay=Delay(delay_s)))
+    aligner.push(samples)
+    assert aligner.taken_mm is None
