@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,6 +13,7 @@ from rig.cli.answer_showing import show_answer
 from rig.cli.known_options import MEANT, read_known
 from rig.cli.options import read_quantity
 from rig.cli.output import as_json_text, is_plain, json_option, print_json
+from rig.cli.registered_pieces import registered_diameters, registered_mass
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -44,8 +46,13 @@ PLATE, WHEELS = "plate", "wheels"
     "--friction", required=True, metavar="X", help=f'Between wheel and piece, "0.6 +- 0.1"; {MEANT}.'
 )
 @click.option(
-    "--size", metavar="Q", help='Diameter of all pieces, "90 mm +- 0.4 mm".  [default: their free height]'
-)
+    "--size", metavar="Q",
+    help='Diameter of all pieces, "90 mm +- 0.4 mm".  [default: as in the register, else their free height]',
+)  # fmt: skip
+@click.option(
+    "--register", type=click.Path(path_type=Path, dir_okay=False),
+    help="Knows batches, diameters and masses of the captures' pieces.",
+)  # fmt: skip
 @click.option("--mass", metavar="Q", help='Of a piece, "38 g +- 1 g"; for the speed that friction can give.')
 @click.option("--rim-speed", metavar="Q", help='Of the wheels, "4 m/s"; for the no-slip bound.')
 @click.option(
@@ -76,6 +83,7 @@ def command(
     between: str,
     friction: str,
     size: str | None,
+    register: Path | None,
     mass: str | None,
     rim_speed: str | None,
     inertia: float,
@@ -104,9 +112,10 @@ def command(
     if curves is not None:
         from rig.cli.piece_curves import read_curves
 
-        if contact_force or conditioning or calibration_file:
+        if contact_force or conditioning or calibration_file or register:
             raise InputError(
-                "--contact-force, --conditioning, --calibration: do not go with curves; leave them out"
+                "--contact-force, --conditioning, --calibration, --register: do not go with curves; "
+                "leave them out"
             )
         pieces, notes = read_curves(curves, size_mm), list[str]()
     else:
@@ -116,7 +125,11 @@ def command(
             contact_force=contact_force,
             conditioning=conditioning,
             calibration=calibration_file,
+            register=register,
         )
+        if register is not None and nip.mass_g is None:
+            mass_g, said = registered_mass(register, {each.result.piece for each in pieces})
+            nip, notes = replace(nip, mass_g=mass_g), [*notes, *said]
     listed = [name.strip() for text in although for name in text.split(",") if name.strip()]
     _show(answer_nip(pieces, nip, listed), notes, out, as_json=as_json)
 
@@ -160,19 +173,26 @@ def _of_captures(
     contact_force: str | None,
     conditioning: int,
     calibration: Path | None,
+    register: Path | None,
 ) -> tuple[list[NipPiece], list[str]]:
+    """The pieces with their sizes: as stated, or from the register, or from the captures' headers."""
     from rig.aids import Known, NipPiece
     from rig.calibrationfile import read_calibration
     from rig.capture import open_capture
     from rig.cli.analyse import Asked
-    from rig.cli.piece_captures import piece_results
+    from rig.cli.piece_captures import known_by_register, piece_results
 
     asked = Asked(
         contact_force_n=read_quantity("--contact-force", contact_force, "N"),
         conditioning=conditioning,
         calibration=None if calibration is None else read_calibration(calibration),
     )
-    pressed = piece_results(captures, asked)
+    known = None if register is None else known_by_register(register)
+    pressed = piece_results(captures, asked, known=known)
+    diameters, notes = dict[str, Known](), list(pressed.notes)
+    if register is not None and size_mm is None:
+        diameters, said = registered_diameters(register, {each.piece for each in pressed.results})
+        notes += said
     # results come in order of time, and by path where names are not enough
     headers = {path: open_capture(path).header for path in captures}
     heights = {}
@@ -181,10 +201,11 @@ def _of_captures(
     pieces = []
     for each in pressed.results:
         height_mm = heights.get(each.capture)
-        if size_mm is None and height_mm is None:
+        own = size_mm or diameters.get(each.piece)
+        if own is None and height_mm is None:
             raise InputError(f"{each.capture}: has no free height; give --size, the pieces' diameter")
-        pieces.append(NipPiece(each, size_mm or Known(height_mm or 0.0)))
-    return pieces, list(pressed.notes)
+        pieces.append(NipPiece(each, own or Known(height_mm or 0.0)))
+    return pieces, notes
 
 
 def _show(answer: NipAnswer, notes: Sequence[str], out: Path | None, *, as_json: bool) -> None:

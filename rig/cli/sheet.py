@@ -317,11 +317,9 @@ def _recovery(pressed: PressedCapture) -> Iterator[RecoveryTouch]:
 
 def _piece_facts(specimen: Specimen) -> PieceFacts:
     """What the register says of a piece."""
-    from rig.population import SizeReading
     from rig.sheets import PieceFacts
 
     mass = specimen.mass
-    newest = {each.direction: each.at[:10] for each in specimen.sizes}
     return PieceFacts(
         piece=specimen.id,
         batch=specimen.batch,
@@ -331,10 +329,6 @@ def _piece_facts(specimen: Specimen) -> PieceFacts:
         mass_g=None if mass is None else mass.g,
         mass_u_g=None if mass is None else mass.u_g,
         mass_how=None if mass is None else mass.how,
-        sizes=tuple(
-            SizeReading(each.direction, each.mm, each.u_mm, each.force_n)
-            for each in specimen.sizes
-            if each.at[:10] == newest[each.direction]
-        ),
+        sizes=specimen.newest_sizes,
         notes=specimen.notes,
     )

@@ -72,16 +72,9 @@ def size(specimen: str | None, readings: tuple[str, ...], *, path: Path, as_json
 
 def sizing_of(piece: Specimen) -> Sizing | None:
     """What the newest day's readings of each direction say; None without a size."""
-    from rig.population import SizeReading, size_up
+    from rig.population import size_up
 
-    newest: dict[str, str] = {}
-    for each in piece.sizes:
-        newest[each.direction] = each.at[:10]
-    readings = [
-        SizeReading(each.direction, each.mm, each.u_mm, each.force_n)
-        for each in piece.sizes
-        if each.at[:10] == newest[each.direction]
-    ]
+    readings = piece.newest_sizes
     return size_up(readings, piece.drawing_size_mm) if readings else None
 
 

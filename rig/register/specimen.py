@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from rig.population import STATES
+from rig.population import STATES, SizeReading
 from rig.register import records as kinds
 from rig.register.records import Record, instant
 
@@ -157,6 +157,17 @@ class Specimen:
             Size(r.detail or "", r.value, r.u, r.force_n, r.how, r.at)
             for r in self.holding
             if r.kind == kinds.SIZE and r.value is not None
+        )
+
+    @property
+    def newest_sizes(self) -> tuple[SizeReading, ...]:
+        """Readings of each direction's newest day."""
+        sizes = self.sizes
+        newest = {each.direction: each.at[:10] for each in sizes}
+        return tuple(
+            SizeReading(each.direction, each.mm, each.u_mm, each.force_n)
+            for each in sizes
+            if each.at[:10] == newest[each.direction]
         )
 
     @property

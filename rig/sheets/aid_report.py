@@ -28,7 +28,7 @@ from rig.sheets.page import (
     not_empty,
     save_page,
 )
-from rig.sheets.tables import empty_table, rich_table, rounded
+from rig.sheets.tables import empty_table, rich_table, rounded, shown_u
 from rig.sheets.us_units import us_factor, us_name
 
 ANSWER_ROWS = ("what", "value", "95 % from", "to", "unit", "US", "of")
@@ -353,7 +353,7 @@ def _with_its_u(value: float, u: float) -> str:
 
 
 def _of_pieces(what: str, each: BatchFigures, unit: str) -> tuple[str, ...]:
-    u = each.u or abs(each.mean) / 100
+    u = _fine(each)
     ends = ("-" if end is None else rounded(end, u) for end in (each.low, each.high))
     pieces = "piece" if each.n == 1 else "pieces"
     return (what, rounded(each.mean, u), *ends, unit, us_text(each.mean, u, unit), f"{each.n} {pieces}")
@@ -363,7 +363,7 @@ def _most_pieces(what: str, each: BatchFigures, unit: str) -> tuple[str, ...]:
     """The interval that holds most pieces."""
     if each.most_from is None or each.tolerance_high is None:
         return (what, "-", "-", "-", unit, "", "one piece shows none")
-    u = (each.sd or 0.0) / 3
+    u = shown_u(each.mean, (each.sd or 0.0) / 3)
     ends = (each.most_from, each.tolerance_high)
     us = [us_text(end, u, unit).split() for end in ends]
     both = f"{us[0][0]} to {' '.join(us[1])}" if us[0] else ""
@@ -381,6 +381,11 @@ def _derived(what: str, each: Derived, unit: str) -> tuple[str, ...]:
         us_text(each.value, u, unit),
         "",
     )
+
+
+def _fine(each: BatchFigures) -> float:
+    """What a mean and its interval are rounded to."""
+    return shown_u(each.mean, each.u or abs(each.mean) / 100)
 
 
 def _bare(what: str, value: float, unit: str) -> tuple[str, ...]:
@@ -410,7 +415,7 @@ def _with_u(each: Derived, unit: str) -> str:
 
 
 def _mean_with_interval(each: BatchFigures, unit: str) -> str:
-    u = each.u or abs(each.mean) / 100
+    u = _fine(each)
     us = us_text(each.mean, u, unit)
     told = (
         "" if each.low is None else f"95 %: {rounded(each.low, u)} to {rounded(each.high or 0.0, u)} {unit}"
@@ -420,4 +425,6 @@ def _mean_with_interval(each: BatchFigures, unit: str) -> str:
 
 
 def _digits(value: float | None, u: float | None) -> str:
-    return "-" if value is None else rounded(value, (u or abs(value) / 100) / 3)
+    if value is None:
+        return "-"
+    return rounded(value, shown_u(value, (u or abs(value) / 100) / 3))

@@ -33,7 +33,7 @@ from rig.population import (
 from rig.sheets.comparison_plots import save_comparison_plots
 from rig.sheets.page import Cells, Page, Section, Words, beside, listed, not_empty, save_page
 from rig.sheets.quantities import quantity
-from rig.sheets.tables import rich_table, rounded
+from rig.sheets.tables import rich_table, rounded, shown_u
 
 PAGE = "comparison.html"
 
@@ -372,7 +372,7 @@ def _figures(comparison: Comparison, column: str) -> Cells:
 
 
 def _batch(name: str, each: BatchFigures) -> tuple[str, ...]:
-    u = each.u or abs(each.mean) / 1000
+    u = shown_u(each.mean, each.u or abs(each.mean) / 1000)
     sd_u = (each.sd or 0.0) / 10
     return (
         name,

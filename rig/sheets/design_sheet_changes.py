@@ -12,10 +12,10 @@ from rig.analyser import fit_recovery
 from rig.methods import RecoveryTouch
 from rig.population import BatchFigures, batch_figures
 from rig.sheets.design_sheet import DesignSheet
-from rig.sheets.design_sheet_tables import NOTHING, ends, shown_u, us_words
+from rig.sheets.design_sheet_tables import NOTHING, ends, us_words
 from rig.sheets.page import Block, Cells, Points, Section, Words
 from rig.sheets.recovery_words import recovery_sentences
-from rig.sheets.tables import rounded
+from rig.sheets.tables import rounded, shown_u
 
 SHOWN_TOUCHES = 10
 """Of a recovery; they are spaced by the logarithm of time, so more add little."""

@@ -8,17 +8,14 @@ stand beside. Cost: nothing.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from math import floor, isfinite, log10, sqrt
+from math import isfinite, sqrt
 
 from rig.population import BatchFigures, PieceResult, average_pieces
 from rig.sheets.design_sheet import AlikeSet, titled
 from rig.sheets.design_sheet_forces import ForceRow
 from rig.sheets.page import Cells
-from rig.sheets.tables import rounded
+from rig.sheets.tables import rounded, shown_u
 from rig.sheets.us_units import us_factor, us_name
-
-DIGITS = 4
-"""Nobody builds to more of them; the CSV holds all."""
 
 TWICE = 2.0
 """Of a single piece's standard uncertainty: about 95 %."""
@@ -102,19 +99,6 @@ def interval_of(
     if calibrations > 0:
         return each.mean - TWICE * u, each.mean + TWICE * u, fine
     return None, None, fine
-
-
-def shown_u(value: float, u: float = 0.0) -> float:
-    """What to round a value to: its uncertainty, but no more than `DIGITS` digits of the value.
-
-    Examples
-    --------
-    >>> rounded(2.14832, shown_u(2.14832, 0.0002)), rounded(61.178, shown_u(61.178, 0.3))
-    ('2.148', '61.18')
-    """
-    if not (isfinite(value) and value):
-        return u
-    return max(u, 10.0 ** (floor(log10(abs(value))) + 2 - DIGITS))
 
 
 def ends(low: float | None, high: float | None, u: float) -> str:

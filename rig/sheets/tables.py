@@ -38,6 +38,9 @@ BUDGETED = (
 
 NEGLIGIBLE = 0.01
 
+DIGITS = 4
+"""Of a mean over pieces: nobody builds to more, however alike the pieces are; JSON and CSV hold all."""
+
 _HEADINGS = {
     "tangent_n_per_mm": "tangent",
     "contact_at_force_mm": "contact",
@@ -193,6 +196,19 @@ def _typical(result: CaptureResult, name: str) -> float:
     u = result.columns[f"{name}_u"]
     known = np.sort(u[np.isfinite(u)])
     return float(known[len(known) // 2]) if len(known) else math.nan
+
+
+def shown_u(value: float, u: float = 0.0) -> float:
+    """What to round a value to: its uncertainty, but no more than `DIGITS` digits of the value.
+
+    Examples
+    --------
+    >>> rounded(2.14832, shown_u(2.14832, 0.0002)), rounded(61.178, shown_u(61.178, 0.3))
+    ('2.148', '61.18')
+    """
+    if not (math.isfinite(value) and value):
+        return u
+    return max(u, 10.0 ** (math.floor(math.log10(abs(value))) + 2 - DIGITS))
 
 
 def rounded(value: float, u: float) -> str:

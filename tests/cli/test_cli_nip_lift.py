@@ -5,11 +5,14 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from pathlib import Path
+from statistics import stdev
 from typing import Any
 
 import matplotlib.image
 import pytest
 from studied_captures import studied_capture
+
+from rig.register import Record, Register
 
 SPRING, AUTUMN = (1.9, 2.0, 2.1), (2.4, 2.5, 2.6)
 """Stiffness of pieces of two batches in N/mm; invented, as all numbers here."""
@@ -83,6 +86,51 @@ def test_pounds_and_inches_are_read(run, tmp_path):
     assert document["wheels_mm"] == pytest.approx([101.6, 101.6])
     # 44.482216 N over 4 N/mm
     assert document["figures"]["deflection_mm"]["mean"] == pytest.approx(11.12055, abs=1e-4)
+
+
+@pytest.fixture(scope="module")
+def registered(captures, tmp_path_factory) -> Path:
+    """The spring floats, 41, 42 and 43 mm across two ways and 36, 38 and 40 g heavy."""
+    path = tmp_path_factory.mktemp("register") / "specimens.sqlite"
+    with Register(path) as register:
+        for place, (mm, grams) in enumerate(((41.0, 36.0), (42.0, 38.0), (43.0, 40.0))):
+            name = f"spring{place}"
+            said = [("size", mm - 0.1, 0.05, "diameter A"), ("size", mm + 0.1, 0.05, "diameter B")]
+            records = [
+                Record(specimen=name, kind=kind, value=value, u=u, detail=detail, at="2026-10-01")
+                for kind, value, u, detail in [*said, ("mass", grams, 0.01, None)]
+            ]
+            register.add(name, records)
+    return path
+
+
+def test_diameters_and_masses_of_the_register_go_into_a_nip(run, captures, registered):
+    document = json.loads(run("nip", *captures[:3], *NIP, "--register", registered, "--json"))
+    gap = document["figures"]["gap_mm"]
+    # 10 N squeeze by 10/1.9, 10/2.0 and 10/2.1 mm
+    gaps_mm = [41 - 10 / 1.9, 42 - 10 / 2.0, 43 - 10 / 2.1]
+    assert gap["values"] == pytest.approx(gaps_mm, abs=0.042)
+    assert gap["sd"] == pytest.approx(stdev(gaps_mm), rel=0.02)
+    assert document["size_mm"]["value"] == pytest.approx(42.0)
+    # the instrument's 0.05 mm is in both diameters of a piece
+    assert document["size_mm"]["u"] == pytest.approx(0.05, rel=0.02)
+    assert document["mass_g"]["value"] == pytest.approx(38.0)
+    assert document["mass_g"]["u"] == pytest.approx(2.0, rel=1e-3)
+    assert "Diameters of 3 of 3 pieces are those of the register." in document["notes"]
+
+
+def test_a_piece_that_a_register_does_not_know_keeps_its_free_height_and_is_named(run, captures, registered):
+    document = json.loads(run("nip", *captures[:4], *NIP, "--register", registered, "--json"))
+    assert document["figures"]["gap_mm"]["values"][3] == pytest.approx(40 - 10 / 2.4, abs=0.042)
+    assert "No diameter in the register, so the free height counts: autumn0." in document["notes"]
+
+
+def test_a_stated_size_and_mass_go_before_those_of_the_register(run, captures, registered):
+    stated = ("--size", "50 mm", "--mass", "30 g")
+    document = json.loads(run("nip", *captures[:3], *NIP, *stated, "--register", registered, "--json"))
+    assert document["size_mm"]["value"] == 50.0
+    assert document["mass_g"]["value"] == 30.0
+    assert not any("register" in note for note in document["notes"])
 
 
 def test_a_nip_s_page_has_its_picture_and_its_values_beside_it(run, tmp_path):

@@ -1,0 +1,82 @@
+"""What a register knows of pieces that an aid asks about: how wide they are and how heavy."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable
+from math import hypot, isfinite, nan
+from pathlib import Path
+from statistics import fmean, stdev
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from rig.aids import Known
+    from rig.register import Specimen
+
+NAMED = 3
+"""Pieces that a note names."""
+
+
+def registered_diameters(register: Path, names: Collection[str]) -> tuple[dict[str, Known], list[str]]:
+    """Diameters of pieces, by name, as their newest readings say, and what has to be said beside them.
+
+    Raises
+    ------
+    InputError
+        If there is no register at that path.
+    """
+    from rig.aids import Known
+    from rig.population import size_up
+
+    diameters, doubtful = {}, []
+    for each in _known(register, names):
+        sizing = size_up(each.newest_sizes) if each.newest_sizes else None
+        if sizing is None or sizing.diameter_mm is None:
+            continue
+        u_mm = nan if sizing.diameter_u_mm is None else sizing.diameter_u_mm
+        diameters[each.id] = Known(sizing.diameter_mm, u_mm if isfinite(u_mm) else 0.0)
+        if not isfinite(u_mm):
+            doubtful.append(each.id)
+    if not diameters:
+        return {}, [
+            "The register knows no diameter of these pieces, so the free heights of the captures count."
+        ]
+    notes = [f"Diameters of {len(diameters)} of {len(names)} pieces are those of the register."]
+    lacking = sorted(set(names) - set(diameters))
+    if lacking:
+        notes.append(f"No diameter in the register, so the free height counts: {_some(lacking)}.")
+    if doubtful:
+        notes.append(f"Nobody said how well these diameters were measured: {_some(doubtful)}.")
+    return diameters, notes
+
+
+def registered_mass(register: Path, names: Collection[str]) -> tuple[Known | None, list[str]]:
+    """Mass in g of any such piece: the mean with its spread over pieces; None where none was weighed.
+
+    Raises
+    ------
+    InputError
+        If there is no register at that path.
+    """
+    from rig.aids import Known
+
+    masses = [each.mass for each in _known(register, names) if each.mass is not None]
+    if not masses:
+        return None, []
+    grams = [each.g for each in masses]
+    scale_u_g = max(each.u_g or 0.0 for each in masses)
+    u_g = hypot(stdev(grams), scale_u_g) if len(grams) > 1 else scale_u_g
+    note = f"The mass is the mean of {len(grams)} of {len(names)} pieces in the register, with their spread."
+    return Known(fmean(grams), u_g), [note]
+
+
+def _known(register: Path, names: Collection[str]) -> list[Specimen]:
+    from rig.register import Register
+
+    with Register(register, make=False) as opened:
+        return [each for each in opened.specimens() if each.id in names]
+
+
+def _some(names: Iterable[str]) -> str:
+    listed = list(names)
+    more = len(listed) - NAMED
+    return ", ".join(listed[:NAMED]) + (f" and {more} more" if more > 0 else "")

@@ -1,0 +1,41 @@
+"""How many digits of a number are shown."""
+
+import pytest
+
+from rig.population import PieceResult, batch_figures
+from rig.sheets.aid_report import _mean_with_interval, _most_pieces, _of_pieces
+from rig.sheets.tables import rounded, shown_u
+
+
+@pytest.fixture
+def alike():
+    """Three pieces that differ in their sixth digit, read by a rig of which nothing is known."""
+    values = (7.998690, 7.998697, 7.998704)
+    pieces = [
+        PieceResult(f"F-90-{n}", "spring", "new", f"c{n}", {"travel_off_mm": each}, {}, {}, {}, None)
+        for n, each in enumerate(values)
+    ]
+    return batch_figures(pieces, "travel_off_mm")
+
+
+def test_pieces_that_hardly_differ_are_shown_with_four_digits(alike):
+    assert alike.u < 1e-5
+    assert _of_pieces("travel", alike, "mm")[1:4] == ("7.999", "7.999", "7.999")
+    assert _most_pieces("travel", alike, "mm")[2:4] == ("7.999", "7.999")
+    assert _mean_with_interval(alike, "mm").startswith("7.999 mm")
+
+
+@pytest.mark.parametrize(
+    ("value", "u", "shown"),
+    [
+        (2.14832, 0.0002, "2.148"),
+        (2.14832, 0.02, "2.148"),
+        (2.14832, 0.2, "2.15"),
+        (61.178, 0.3, "61.18"),
+        (1234.567, 0.001, "1235"),
+        (0.0021483, 1e-9, "0.002148"),
+        (0.0, 0.01, "0.000"),
+    ],
+)
+def test_a_mean_has_the_digits_of_its_uncertainty_and_four_at_the_most(value, u, shown):
+    assert rounded(value, shown_u(value, u)) == shown
