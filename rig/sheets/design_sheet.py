@@ -36,6 +36,7 @@ from rig.population import (
     unstated_circumstances,
 )
 from rig.sheets.design_sheet_forces import ForceRow, force_bands, force_tables
+from rig.sheets.design_sheet_recovery import RecoveryFigures, recovery_figures
 from rig.sheets.quantities import quantity
 
 COMPARED = ("secant_n_per_mm", "at 25%.loading_n", "at 40%.loading_n", "hysteresis_pct")
@@ -197,6 +198,8 @@ class DesignSheet:
         What is known of each.
     size_notes
         Sentences about how sizes were read.
+    recovery, unlike_recovery
+        Set that is left after release, by group; and sentences about groups whose touches were too unlike.
     invented
         Names of captures and pieces whose notes say that the numbers are invented.
     missing
@@ -212,6 +215,8 @@ class DesignSheet:
     pieces: tuple[PieceFacts, ...]
     captures: tuple[CaptureFacts, ...]
     size_notes: tuple[str, ...] = ()
+    recovery: tuple[RecoveryFigures, ...] = ()
+    unlike_recovery: tuple[str, ...] = ()
     invented: tuple[str, ...] = ()
     missing: tuple[str, ...] = ()
     notes: tuple[str, ...] = field(default_factory=tuple)
@@ -242,6 +247,7 @@ class DesignSheet:
                 }
                 for each in self.captures
             ],
+            "recovery": [each.as_dict() for each in self.recovery],
             "missing": list(self.missing),
             "notes": list(self.notes),
             "software": f"pressrig {__version__}",
@@ -295,6 +301,10 @@ def design_sheet(
         for letter, each in zip(LETTERS, gathered, strict=False)
     ]
     sizes, size_notes = _sizes(pieces)
+    recovery, unlike = recovery_figures(
+        {(each.letter, group): results for each in sets for group, results in each.groups.items()},
+        {each.capture: each.recovery for each in captures},
+    )
     invented = [each.capture for each in captures if INVENTED in each.notes.lower()]
     invented += [each.piece for each in pieces if INVENTED in " ".join(each.notes).lower()]
     return DesignSheet(
@@ -305,6 +315,8 @@ def design_sheet(
         pieces=tuple(pieces),
         captures=tuple(captures),
         size_notes=tuple(size_notes),
+        recovery=recovery,
+        unlike_recovery=unlike,
         invented=tuple(invented),
         missing=(*_missing(results, sizes, pieces, captures), *_not_measured(sets, captures)),
         notes=tuple(notes),

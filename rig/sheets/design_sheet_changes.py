@@ -9,16 +9,13 @@ from math import isfinite
 import numpy as np
 
 from rig.analyser import fit_recovery
-from rig.methods import RecoveryTouch
 from rig.population import BatchFigures, batch_figures
 from rig.sheets.design_sheet import DesignSheet
+from rig.sheets.design_sheet_recovery import spaced
 from rig.sheets.design_sheet_tables import NOTHING, ends, us_words
-from rig.sheets.page import Block, Cells, Points, Section, Words
+from rig.sheets.page import Block, Cells, Section, Words, listed
 from rig.sheets.recovery_words import recovery_sentences
 from rig.sheets.tables import rounded, shown_u
-
-SHOWN_TOUCHES = 10
-"""Of a recovery; they are spaced by the logarithm of time, so more add little."""
 
 SOFTENING = "softening_pct"
 
@@ -62,12 +59,12 @@ def _softening_cells(each: BatchFigures, at_mm: Sequence[float]) -> tuple[str, .
 
 
 def recovery_section(sheet: DesignSheet) -> Iterator[Section]:
-    """Light touches after release, piece by piece, and what they say of the time to come."""
+    """Light touches after release: of groups, then piece by piece, and what they say of the time to come."""
     rows, said = [], []
     for number, each in enumerate(sheet.captures, start=1):
         if not each.recovery:
             continue
-        for touch in _spaced(each.recovery):
+        for touch in (each.recovery[place] for place in spaced(len(each.recovery))):
             u = NOTHING if not isfinite(touch.set_mm_u) else rounded(touch.set_mm_u, touch.set_mm_u)
             after = _time_words(touch.after_s)
             inches = us_words(touch.set_mm, "mm", touch.set_mm_u if isfinite(touch.set_mm_u) else 0.0)
@@ -78,17 +75,42 @@ def recovery_section(sheet: DesignSheet) -> Iterator[Section]:
     if rows:
         headings = ("capture", "after release", "set that is left, mm", "u, mm", "US units")
         table = Cells("Set that is left at light touches after release", headings, tuple(rows))
-        words = "Of single pieces: how pieces differ in it is not known."
-        yield Section("Recovery", (Words(words), table, *((Points(tuple(said)),) if said else ())))
+        yield Section("Recovery", (*_recovery_of_groups(sheet), table, *listed(said)))
+
+
+def _recovery_of_groups(sheet: DesignSheet) -> list[Block]:
+    """Means over the pieces, or why there are none."""
+    blocks: list[Block] = [Words(each) for each in sheet.unlike_recovery]
+    if not sheet.recovery:
+        return blocks or [Words("Of single pieces: how pieces differ in it is not known.")]
+    rows = []
+    for each in sheet.recovery:
+        figures, where = each.figures, f"{each.letter}: " if len(sheet.sets) > 1 else ""
+        u = shown_u(figures.mean, figures.u or 0.0)
+        rows.append(
+            (
+                where + each.group,
+                str(figures.n),
+                _time_words(each.after_s),
+                rounded(figures.mean, u),
+                ends(figures.low, figures.high, u),
+                NOTHING if figures.sd is None else rounded(figures.sd, figures.sd / 10),
+                us_words(figures.mean, "mm", u),
+            )
+        )
+    headings = (
+        "pieces of",
+        "n",
+        "after release",
+        "set that is left, mm",
+        "95 % interval",
+        "sd, mm",
+        "US units",
+    )
+    return [*blocks, Cells("Set that is left, mean over the pieces", headings, tuple(rows))]
 
 
 def _time_words(seconds: float) -> str:
     if seconds >= 3600:
         return f"{seconds / 3600:.3g} h"
     return f"{seconds:.0f} s" if seconds >= 100 else f"{seconds:.3g} s"
-
-
-def _spaced(touches: Sequence[RecoveryTouch]) -> list[RecoveryTouch]:
-    """A few of them, from the first to the last."""
-    places = np.linspace(0, len(touches) - 1, min(len(touches), SHOWN_TOUCHES)).round().astype(int)
-    return [touches[place] for place in dict.fromkeys(places.tolist())]

@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 
 PAGE, DOCUMENT = "sheet.html", "sheet.json"
 FIGURES, FORCES, CAPTURES, PIECES = "figures.csv", "force.csv", "captures.csv", "pieces.csv"
+RECOVERY = "recovery.csv"
+"""Only where a group of pieces has one."""
 
 
 def save_design_sheet(sheet: DesignSheet, folder: Path) -> Path:
@@ -84,12 +86,18 @@ def sheet_frames(sheet: DesignSheet) -> dict[str, pd.DataFrame]:
     """The numbers of a sheet, unrounded, by the name of their file."""
     import pandas as pd
 
-    return {
+    frames = {
         FIGURES: pd.DataFrame(_figures(sheet)),
         FORCES: pd.DataFrame(row for alike in sheet.sets for row in _forces(alike)),
         CAPTURES: pd.DataFrame(_captures(sheet)),
         PIECES: pd.DataFrame(row for alike in sheet.sets for row in _pieces(alike)),
     }
+    if sheet.recovery:
+        frames[RECOVERY] = pd.DataFrame(
+            {"set": each.letter, "group": each.group, "after_s": each.after_s} | _figure(each.figures)
+            for each in sheet.recovery
+        )
+    return frames
 
 
 def _figures(sheet: DesignSheet) -> Iterator[dict[str, Any]]:

@@ -1,0 +1,115 @@
+"""How much set is left after release, over the pieces of a group.
+
+Problem: touches after release are made piece by piece, and a mean over pieces is one only where they were
+touched after the same time. Plan: the touches of a group are put together in their order if all pieces have
+as many and each at nearly the same time; otherwise that is said, and they stand piece by piece. Cost: one
+mean for each touch that is shown.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from math import isfinite
+from typing import Any
+
+import numpy as np
+
+from rig.methods import RecoveryTouch
+from rig.population import BatchFigures, PieceResult, batch_figures
+
+SET_LEFT = "set_left_mm"
+
+SHOWN_TOUCHES = 10
+"""Of a recovery; they are spaced by the logarithm of time, so more add little."""
+
+TIMES_ALIKE = 0.05
+"""Set comes back by the logarithm of time: a twentieth of the time is a fiftieth of a decade."""
+
+
+@dataclass(frozen=True, slots=True)
+class RecoveryFigures:
+    """Set that is left in the pieces of a group so long after their release.
+
+    Parameters
+    ----------
+    letter, group
+        Set of captures that are alike, and group within it.
+    after_s
+        Mean time after release, in s.
+    figures
+        Of `SET_LEFT`.
+    """
+
+    letter: str
+    group: str
+    after_s: float
+    figures: BatchFigures
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain mapping without not-a-number."""
+        about = {"set": self.letter, "group": self.group, "after_s": self.after_s}
+        return about | self.figures.as_dict()
+
+
+def recovery_figures(
+    groups: Mapping[tuple[str, str], Sequence[PieceResult]], touches: Mapping[str, Sequence[RecoveryTouch]]
+) -> tuple[tuple[RecoveryFigures, ...], tuple[str, ...]]:
+    """Recovery of each group that has at least two pieces with touches.
+
+    Parameters
+    ----------
+    groups
+        Results by letter of the set and name of the group.
+    touches
+        In order of time, by capture.
+
+    Returns
+    -------
+    Figures in order of groups and times, and a sentence for each group whose touches are too unlike.
+    """
+    found: list[RecoveryFigures] = []
+    unlike: list[str] = []
+    for (letter, group), results in groups.items():
+        having = [each for each in results if touches.get(each.capture)]
+        if len({each.piece for each in having}) < 2:
+            continue
+        if _at_like_times([touches[each.capture] for each in having]):
+            found += _over_pieces(letter, group, having, touches)
+        else:
+            unlike.append(
+                f"{group}: the pieces were touched after unlike times, so each stands by itself below."
+            )
+    return tuple(found), tuple(unlike)
+
+
+def spaced(count: int) -> list[int]:
+    """Places of a few of so many touches, from the first to the last."""
+    places = np.linspace(0, count - 1, min(count, SHOWN_TOUCHES)).round().astype(int)
+    return list(dict.fromkeys(places.tolist()))
+
+
+def _at_like_times(touches: Sequence[Sequence[RecoveryTouch]]) -> bool:
+    if len({len(each) for each in touches}) > 1:
+        return False
+    after_s = np.array([[touch.after_s for touch in each] for each in touches])
+    return bool(np.all(np.ptp(after_s, axis=0) <= TIMES_ALIKE * after_s.mean(axis=0)))
+
+
+def _over_pieces(
+    letter: str, group: str, results: Sequence[PieceResult], touches: Mapping[str, Sequence[RecoveryTouch]]
+) -> Iterator[RecoveryFigures]:
+    for place in spaced(len(touches[results[0].capture])):
+        at = {each.capture: touches[each.capture][place] for each in results}
+        pieces = [
+            replace(
+                each,
+                values={SET_LEFT: at[each.capture].set_mm},
+                u={SET_LEFT: u} if isfinite(u := at[each.capture].set_mm_u) else {},
+                u_shared={},
+                freedom={},
+            )
+            for each in results
+        ]
+        after_s = float(np.mean([each.after_s for each in at.values()]))
+        yield RecoveryFigures(letter, group, after_s, batch_figures(pieces, SET_LEFT))
