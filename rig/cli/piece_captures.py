@@ -30,6 +30,8 @@ RIG = "rig"
 BY_HAND = "by hand"
 """The method where there was none, or it only guided a hand."""
 
+SET, LAST_SET = "set_mm", "set_last_mm"
+
 SAME_CONTACT = 1.1
 """Contact forces that differ by no larger factor count as the same."""
 
@@ -215,17 +217,22 @@ def _pressed(path: Path, asked: Asked, known: WhatIsKnown | None) -> PressedCapt
             )
         told = known(header) if known is not None else KnownPiece()
         driven = header.method is not None and not _guided(capture)
+        u = {name: float(result.summary[name]["u"]) for name in values}
+        shared_u, freedom = _shared_u(result, values), _shared_freedom(result, values)
+        _add_last_set(result, values, u, shared_u)
+        if SET in freedom:
+            freedom[LAST_SET] = freedom[SET]
         piece = PieceResult(
             header.specimen,
             told.batch or header.batch,
             _state(path, header, told),
             path.name or path.resolve().name,
             values,
-            {name: float(result.summary[name]["u"]) for name in values},
-            _shared_u(result, values),
+            u,
+            shared_u,
             _circumstances(capture, result, driven=driven),
             _mean_curve(result),
-            _shared_freedom(result, values),
+            freedom,
         )
         counted = int(good_cycles(result.columns, result.settings.conditioning).sum())
         left_out = len(result) - counted
@@ -247,6 +254,26 @@ def _state(path: Path, header: CaptureHeader, told: KnownPiece) -> str:
 def _guided(capture: Capture) -> bool:
     """Whether the method only guided a hand."""
     return any(event.get("kind") == "method" and event.get("by") == "hand" for event in capture.each_event())
+
+
+def _add_last_set(
+    result: CaptureResult, values: dict[str, float], u: dict[str, float], shared_u: dict[str, float]
+) -> None:
+    """The permanent set at the last cycle that counts: the mean over cycles lags behind it."""
+    import numpy as np
+
+    from rig.analyser import CALIBRATION_PART, good_cycles
+
+    counted = good_cycles(result.columns, result.settings.conditioning)
+    # the first cycle has none by definition
+    known = np.flatnonzero(counted & np.isfinite(result.columns[SET]) & (result.columns["cycle"] > 1))
+    if not len(known):
+        return
+    last = known[-1]
+    values[LAST_SET], u[LAST_SET] = (float(result.columns[name][last]) for name in (SET, f"{SET}_u"))
+    part = result.columns.get(f"{SET}{CALIBRATION_PART}")
+    if part is not None:
+        shared_u[LAST_SET] = float(np.nan_to_num(part[last]))
 
 
 def _shared_u(result: CaptureResult, values: Mapping[str, float]) -> dict[str, float]:

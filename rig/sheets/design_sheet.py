@@ -49,7 +49,7 @@ STIFFNESS = (
 PEAK = ("peak_force_n", "peak_deflection_mm", "peak_compression_pct")
 ENERGY = ("energy_in_mj", "energy_out_mj", "loss_mj", "hysteresis_pct", "energy_return_pct", "loss_factor")
 RELAXATION = ("relaxation_left_1s_pct", "relaxation_left_10s_pct", "relaxation_left_60s_pct")
-PERMANENT_SET = ("set_mm", "set_pct_of_height", "set_pct_of_deflection")
+PERMANENT_SET = ("set_last_mm", "set_mm", "set_pct_of_height", "set_pct_of_deflection")
 KNEE = ("knee_mm", "knee_n", "negative_stiffness_mm")
 MASS, DIAMETER, ROUNDNESS = "mass_g", "diameter_mm", "roundness_mm"
 

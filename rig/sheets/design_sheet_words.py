@@ -332,8 +332,8 @@ def _subjects(sheet: DesignSheet) -> Iterator[Section]:
         ("Energy", ENERGY, "Hysteresis: energy lost over energy put in; energy return: 100 % less that."),
         ("Relaxation", RELAXATION, "Force left after so long in a dwell, of the peak force."),
         ("Permanent set and softening", PERMANENT_SET, (
-            "How far contact has moved since the first cycle of the capture, mean over its cycles; of the "
-            "free height and of the imposed deflection."
+            "How far contact has moved since the first cycle of the capture: at the last cycle that counts, "
+            "and as the mean over its cycles; that too of the free height and of the imposed deflection."
         )),
         ("Knee", KNEE, "Where the loading tangent has fallen to half its largest value before."),
     )  # fmt: skip
@@ -347,8 +347,20 @@ def _subjects(sheet: DesignSheet) -> Iterator[Section]:
             blocks += [_pieces_picture(sheet, alike) for alike in sheet.sets if has_pieces_picture(alike)]
         if title.startswith("Permanent"):
             blocks += softening_blocks(sheet)
+            blocks += [Words(_after_cycles(sheet))] if blocks else []
         if blocks:
             yield Section(title, (Words(words), *blocks))
+
+
+def _after_cycles(sheet: DesignSheet) -> str:
+    """After how many cycles a set was taken; pieces that had more of them have taken more."""
+    counts = sorted({each.cycles + each.left_out for each in sheet.captures})
+    if len(counts) == 1:
+        return f"Every capture holds {counts[0]} cycles."
+    return (
+        f"The captures hold {counts[0]} to {counts[-1]} cycles, and set grows with them: "
+        "compare captures of as many."
+    )
 
 
 def has_pieces_picture(alike: AlikeSet) -> bool:

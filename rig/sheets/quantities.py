@@ -30,6 +30,7 @@ _TITLES = {
     "chord_n_per_mm": "chord stiffness",
     "chord_unloading_n_per_mm": "chord stiffness, unloading",
     "set_mm": "permanent set",
+    "set_last_mm": "permanent set, last cycle",
     "set_pct_of_height": "permanent set, of free height",
     "set_pct_of_deflection": "permanent set, of imposed deflection",
     "negative_stiffness_mm": "tangent turns negative",

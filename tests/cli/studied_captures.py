@@ -30,23 +30,26 @@ def studied_capture(
     by: str | None = None,
     **more: Any,
 ) -> Path:
-    """Write one capture of a linear spring: by whom, or with a method that drove it."""
+    """Write one capture of a linear spring: by whom, or with a method; it sags by `sags_mm` in each cycle."""
+    sags_mm = more.pop("sags_mm", 0.0)
     guided = more.pop("guided", False)
     fields = {"calibration": CALIBRATION, "free_height_mm": 40.0} | more
     header = CaptureHeader(specimen=piece, operator=by, started=BEGUN + timedelta(minutes=number), **fields)
     with CaptureWriter.create(parent, header) as writer:
         if guided:
             writer.event("method", name="squeeze", by="hand")
-        writer.append(_samples(stiffness_n_per_mm, np.random.default_rng(number)))
+        writer.append(_samples(stiffness_n_per_mm, np.random.default_rng(number), sags_mm))
         writer.end("all presses made")
     return writer.path
 
 
-def _samples(stiffness_n_per_mm: float, rng: np.random.Generator) -> Samples:
+def _samples(stiffness_n_per_mm: float, rng: np.random.Generator, sags_mm: float) -> Samples:
     up = np.linspace(-GAP_MM, DEPTH_MM, 120)
     one = np.concatenate([up, up[::-1], np.full(60, -GAP_MM)])
     position = np.concatenate([np.full(120, -GAP_MM), np.tile(one, CYCLES)])
-    force = stiffness_n_per_mm * np.maximum(position, 0)
+    sagged_mm = sags_mm * np.repeat(np.arange(CYCLES), len(one))
+    contact_mm = np.concatenate([np.zeros(120), sagged_mm])
+    force = stiffness_n_per_mm * np.maximum(position - contact_mm, 0)
     rows = np.arange(len(position), dtype=np.int64)
     return Samples(
         rows,

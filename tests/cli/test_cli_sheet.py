@@ -143,6 +143,21 @@ def test_touches_after_the_release_are_told_piece_by_piece(tmp_path):
     assert not any(each.startswith("Recovery") for each in document["missing"])
 
 
+def test_the_set_of_the_last_cycle_stands_beside_the_mean_over_the_cycles(tmp_path):
+    for number, sags_mm in enumerate((0.30, 0.40, 0.50)):
+        studied_capture(
+            tmp_path / "captures", f"S{number}", 2.0, number=number, by="A", batch="spring", sags_mm=sags_mm
+        )
+    document = json.loads(sheet(tmp_path, tmp_path / "captures", *QUICK, "--json"))
+    figures = document["sets"][0]["figures"]["spring, new"]
+    # two cycles: none at the first, all of it at the second
+    assert figures["set_last_mm"]["mean"] == pytest.approx(0.40, abs=0.01)
+    assert figures["set_mm"]["mean"] == pytest.approx(0.20, abs=0.005)
+    page = (tmp_path / "out" / "sheet.md").read_text(encoding="utf-8")
+    assert "| permanent set, last cycle, mm | spring, new | 3 |" in page
+    assert "Every capture holds 2 cycles." in page
+
+
 SPREAD = (-0.05, -0.03, -0.02, 0.0, 0.01, 0.02, 0.03, 0.04)
 """Of eight pieces about their batch, N/mm: their mean is 0."""
 
