@@ -10,7 +10,6 @@ import os
 import shlex
 import sys
 import threading
-import time
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
@@ -20,6 +19,7 @@ import click
 
 from rig.cli.options import read_quantity
 from rig.cli.stopping import stop_on_signals
+from rig.cli.typed_orders import TypedOrders
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -143,7 +143,12 @@ def command(
     talk_only: bool,
     truth: Path | None,
 ) -> None:
-    """Serve a virtual rig until Ctrl-C. It squeezes its specimen once a host asks for samples."""
+    """Serve a virtual rig until Ctrl-C. It squeezes its specimen once a host asks for samples.
+
+    What a hand does to a rig is typed, one order a line: `specimen none` clears the platens of a commanded
+    rig and `specimen new` lays one in again, `stop open` opens the emergency stop, and so on; a line that is
+    no order lists them.
+    """
     refuse_windows()
     from rig.virtual import FIRST_CONTACT_MM, VirtualPort, VirtualRig, specimen_named
 
@@ -234,6 +239,7 @@ def _invitation(link: Path, rig_file: Path, cycles: int) -> str:
 
 def _serve(port: VirtualPort, rig: VirtualRig, stopped: threading.Event, truth: Path | None) -> None:
     """Serve until stopped; the truth is written as soon as the run is over, or at the end."""
+    typed = TypedOrders(rig)
     with ThreadPoolExecutor(1, "virtual-rig") as pool:
         serving = pool.submit(port.serve)
         try:
@@ -241,7 +247,7 @@ def _serve(port: VirtualPort, rig: VirtualRig, stopped: threading.Event, truth: 
                 if truth is not None and rig.script_over:
                     _write_truth(rig, truth)
                     truth = None
-                time.sleep(LOOK_S)
+                typed.obey_within(LOOK_S)
         finally:
             port.stop()
         serving.result()

@@ -30,7 +30,7 @@ from rig.virtual.hearing import Hearing
 from rig.virtual.machine import Machine
 from rig.virtual.motion import standing
 from rig.virtual.scripts import MotionKind, Plan, make_script
-from rig.virtual.specimens import Specimen
+from rig.virtual.specimens import LinearSpring, Specimen
 from rig.virtual.truth import Truth
 from rig.wire import (
     Capability,
@@ -61,9 +61,15 @@ ORDERS = (
     "reset power",
     "reset external",
     "reset brown-out",
+    "specimen none",
+    "specimen new",
     "state",
 )
-"""What can be done to the hardware; the same words as the bench of the reference firmware takes."""
+"""What can be done to the hardware, in the words of the reference firmware's bench, which lays in a new
+specimen by its numbers."""
+
+BARE_PLATENS = LinearSpring(2000.0, 10.0)
+"""What the platen meets where nothing lies in between."""
 
 _FAULT_SPACING_S = 20.0
 """Length of time over which the device's faults are spread when there is no script."""
@@ -208,6 +214,7 @@ class VirtualRig:
         self._owed_s = 0.0
         self._pending = bytearray()
         self._off_rig: deque[tuple[float, float]] = deque()
+        self._at_first = (specimen, contact_mm)
         self._laid_in: deque[tuple[Specimen, float]] = deque()
         self._orders: deque[tuple[str, threading.Event]] = deque()
         if line_format is None:
@@ -286,10 +293,12 @@ class VirtualRig:
         Raises
         ------
         InputError
-            If there is no such order.
+            If there is no such order, or the specimen belongs to a script whose truth is known.
         """
         if words not in ORDERS:
             raise InputError(f"order {words!r} is not known; choose from {', '.join(ORDERS)}")
+        if self.scripted and words.startswith("specimen"):
+            raise InputError(f"order {words!r}: found a scripted run, expected a rig that is commanded")
         done = threading.Event()
         self._orders.append((words, done))
         return done
@@ -330,9 +339,9 @@ class VirtualRig:
         """As `advance`, for a number of samples."""
         while self._off_rig:
             self.device.machine.squeeze_off_rig(*self._off_rig.popleft())
+        self._obey()
         while self._laid_in:
             self.device.machine.replace_specimen(*self._laid_in.popleft())
-        self._obey()
         plugged = not self.unplugged
         while self._started and samples > 0 and plugged == (not self.unplugged):
             count = min(samples, self._samples_to_disruption())
@@ -363,7 +372,16 @@ class VirtualRig:
                     device.drive.set_fault(code, broken=how != "run")
                 case ["reset", _]:
                     self._reset()
+                case ["specimen", how]:
+                    self._lay_in(bare=how == "none")
             done.set()
+
+    def _lay_in(self, *, bare: bool) -> None:
+        """Clear the platens, or lay in a specimen like the first one as it was at first."""
+        specimen, contact_mm = self._at_first
+        if bare:
+            specimen, contact_mm = BARE_PLATENS, contact_mm + specimen.height_mm
+        self.replace_specimen(specimen, contact_mm)
 
     def _reset(self) -> None:
         """The device boots anew; what it says begins behind a delimiter."""

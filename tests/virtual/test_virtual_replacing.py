@@ -39,3 +39,14 @@ def test_nothing_pushes_back_before_bare_platens_meet() -> None:
     rig = bench()
     rig.replace_specimen(LinearSpring(2000.0), 80.0)
     assert pushed_n(rig) == 0.0
+
+
+def test_an_order_clears_the_platens_which_meet_where_the_specimen_ends_and_lays_a_new_one_in() -> None:
+    rig = VirtualRig(LinearSpring(3.0, 4.0), scripted=False, chain=Chain(), contact_mm=20.0)
+    rig._started = True
+    rig.order("specimen none")
+    # they meet at 24 mm
+    assert np.isclose(pushed_n(rig), 2000.0 * 1.0)
+    rig.order("specimen new")
+    rig.advance_samples(1)
+    assert np.isclose(pushed_n(rig), 3.0 * 5.0)
