@@ -18,11 +18,16 @@ from typing import TYPE_CHECKING, Any
 from rig.errors import InputError
 
 if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
     from rig.analyser import CaptureResult, Loop
     from rig.calibration import Calibration
     from rig.capture import Capture, CaptureHeader
     from rig.cli.analyse import Asked
     from rig.population import Curve, PieceResult
+
+    BoolArray = npt.NDArray[np.bool_]
 
 RIG = "rig"
 """The operator where a method drove the platen."""
@@ -218,8 +223,9 @@ def _pressed(path: Path, asked: Asked, known: WhatIsKnown | None) -> PressedCapt
         told = known(header) if known is not None else KnownPiece()
         driven = header.method is not None and not _guided(capture)
         u = {name: float(result.summary[name]["u"]) for name in values}
-        shared_u, freedom = _shared_u(result, values), _shared_freedom(result, values)
-        _add_last_set(result, values, u, shared_u)
+        counted = good_cycles(result.columns, result.settings.conditioning)
+        shared_u, freedom = _shared_u(result, values, counted), _shared_freedom(result, values, counted)
+        _add_last_set(result, counted, values=values, u=u, shared_u=shared_u)
         if SET in freedom:
             freedom[LAST_SET] = freedom[SET]
         piece = PieceResult(
@@ -234,9 +240,9 @@ def _pressed(path: Path, asked: Asked, known: WhatIsKnown | None) -> PressedCapt
             _mean_curve(result),
             freedom,
         )
-        counted = int(good_cycles(result.columns, result.settings.conditioning).sum())
-        left_out = len(result) - counted
-    return PressedCapture(path, capture, result, piece, driven, counted, left_out)
+        cycles = int(counted.sum())
+        left_out = len(result) - cycles
+    return PressedCapture(path, capture, result, piece, driven, cycles, left_out)
 
 
 def _state(path: Path, header: CaptureHeader, told: KnownPiece) -> str:
@@ -257,14 +263,18 @@ def _guided(capture: Capture) -> bool:
 
 
 def _add_last_set(
-    result: CaptureResult, values: dict[str, float], u: dict[str, float], shared_u: dict[str, float]
+    result: CaptureResult,
+    counted: BoolArray,
+    *,
+    values: dict[str, float],
+    u: dict[str, float],
+    shared_u: dict[str, float],
 ) -> None:
     """The permanent set at the last cycle that counts: the mean over cycles lags behind it."""
     import numpy as np
 
-    from rig.analyser import CALIBRATION_PART, good_cycles
+    from rig.analyser import CALIBRATION_PART
 
-    counted = good_cycles(result.columns, result.settings.conditioning)
     # the first cycle has none by definition
     known = np.flatnonzero(counted & np.isfinite(result.columns[SET]) & (result.columns["cycle"] > 1))
     if not len(known):
@@ -276,13 +286,12 @@ def _add_last_set(
         shared_u[LAST_SET] = float(np.nan_to_num(part[last]))
 
 
-def _shared_u(result: CaptureResult, values: Mapping[str, float]) -> dict[str, float]:
+def _shared_u(result: CaptureResult, values: Mapping[str, float], counted: BoolArray) -> dict[str, float]:
     """The calibration's part of each mean: the same in all cycles, so that of their mean."""
     import numpy as np
 
-    from rig.analyser import CALIBRATION_PART, good_cycles
+    from rig.analyser import CALIBRATION_PART
 
-    counted = good_cycles(result.columns, result.settings.conditioning)
     shared: dict[str, float] = {}
     for name in values:
         part = result.columns.get(f"{name}{CALIBRATION_PART}")
@@ -293,13 +302,14 @@ def _shared_u(result: CaptureResult, values: Mapping[str, float]) -> dict[str, f
     return shared
 
 
-def _shared_freedom(result: CaptureResult, values: Mapping[str, float]) -> dict[str, float]:
+def _shared_freedom(
+    result: CaptureResult, values: Mapping[str, float], counted: BoolArray
+) -> dict[str, float]:
     """Degrees of freedom of the calibration's part of each mean; those without a limit are left out."""
     import numpy as np
 
-    from rig.analyser import CALIBRATION_PART, FREEDOM, good_cycles
+    from rig.analyser import CALIBRATION_PART, FREEDOM
 
-    counted = good_cycles(result.columns, result.settings.conditioning)
     found: dict[str, float] = {}
     for name in values:
         if f"{name}{FREEDOM}" not in result.columns:

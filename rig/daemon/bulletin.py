@@ -8,7 +8,8 @@ queue grows. Cost: one validation for each value.
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from collections.abc import Mapping
+from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
@@ -45,6 +46,9 @@ class _Value(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
+_Typed = TypeVar("_Typed", bound=_Value)
+
+
 class SpecimenCard(_Value):
     """What is squeezed."""
 
@@ -66,16 +70,16 @@ def specimen_card(**fields: Any) -> SpecimenCard:
     InputError
         With the first field that is wrong, and what was found.
     """
+    return _as_typed(SpecimenCard, fields)
+
+
+def _as_typed(kind: type[_Typed], fields: Mapping[str, Any]) -> _Typed:
     try:
-        return SpecimenCard(**fields)
+        return kind(**fields)
     except ValidationError as problem:
-        raise _wrong_field(problem) from None
-
-
-def _wrong_field(problem: ValidationError) -> InputError:
-    first = problem.errors(include_url=False)[0]
-    name = ".".join(str(part) for part in first["loc"])
-    return InputError(f"{name}: found {first['input']!r:.80}; {first['msg'].lower()}")
+        first = problem.errors(include_url=False)[0]
+        name = ".".join(str(part) for part in first["loc"])
+        raise InputError(f"{name}: found {first['input']!r:.80}; {first['msg'].lower()}") from None
 
 
 class MethodOrder(_Value):
@@ -140,10 +144,7 @@ def height_order(**fields: Any) -> HeightOrder:
     InputError
         With the first field that is wrong, and what was found.
     """
-    try:
-        return HeightOrder(**fields)
-    except ValidationError as problem:
-        raise _wrong_field(problem) from None
+    return _as_typed(HeightOrder, fields)
 
 
 class ReleaseOrder(_Value):

@@ -10,7 +10,7 @@ line. Cost: one pass over the captures that are reckoned with.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from itertools import islice
 from pathlib import Path
 
@@ -123,16 +123,7 @@ def work_out(task: HeightTask, capture: Path) -> HeightCard | None:
 
 
 def _plan(order: HeightOrder) -> HeightPlan:
-    return HeightPlan(
-        contact_n=order.contact_n,
-        top_n=order.top_n,
-        touches=order.touches,
-        speed_mm_per_s=order.speed_mm_per_s,
-        gap_mm=order.gap_mm,
-        rest_s=order.rest_s,
-        platen_stiffness_n_per_mm=order.platen_stiffness_n_per_mm,
-        expected_mm=order.expected_mm,
-    )
+    return HeightPlan(**{each.name: getattr(order, each.name) for each in fields(HeightPlan)})
 
 
 def _bare(path: Path, forces_n: tuple[float, float]) -> TouchedSurface:

@@ -17,9 +17,10 @@ from rig.capture import CaptureHeader, open_capture
 from rig.daemon import Recorded, Watch
 from rig.daemon.heading import complete_header
 from rig.daemon.height import INSTRUCTIONS, measure_height
+from rig.daemon.height_reading import read_height
 from rig.methods import HeightPlan, RigLimits, check_height_plan
 from rig.reader import PortAddress, Reader
-from rig.sheets import HeightReport, height_report, planned_forces, touched_surface
+from rig.sheets import HeightReport, planned_forces
 from rig.virtual import DriveSettings, LinearSpring, Specimen, VirtualPort, VirtualRig
 
 PLATEN_N_PER_MM = 2000.0
@@ -149,22 +150,4 @@ def touch(
 def reported(bare: list[Path], piece: Path, *, calibration=None, oldest_bare_s=3600.0) -> HeightReport:
     """The height from captures."""
     forces_n = planned_forces(open_capture(piece).header)
-
-    def surface(path: Path, which):
-        capture = open_capture(path)
-        return touched_surface(
-            path.name,
-            capture.header,
-            capture.events(),
-            capture.batches(),
-            surface=which,
-            forces_n=forces_n,
-            calibration=calibration,
-        )
-
-    return height_report(
-        [surface(path, "bare") for path in bare],
-        surface(piece, "piece"),
-        forces_n=forces_n,
-        oldest_bare_s=oldest_bare_s,
-    )
+    return read_height(bare, piece, forces_n=forces_n, oldest_bare_s=oldest_bare_s, calibration=calibration)
