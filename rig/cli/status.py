@@ -46,7 +46,7 @@ def command(rig_file: Path | None, *, as_json: bool) -> None:
 
 def in_words(status: Status) -> Iterator[str]:
     """A status as lines of text."""
-    yield f"{status.rig} at {status.port}: {status.state}"
+    yield f"{status.rig} at {status.port}: {status.state}, {_arming_in_words(status)}"
     if status.force_n is not None and status.position_mm is not None:
         yield f"force {status.force_n:.2f} N, position {status.position_mm:.3f} mm"
     if status.samples_per_s is not None:
@@ -57,7 +57,7 @@ def in_words(status: Status) -> Iterator[str]:
             f"{device.name} {device.firmware}",
             "drives its platen" if device.drives else "moved by hand",
         ]
-        marks += ["armed"] * bool(device.armed) + ["homed"] * bool(device.homed)
+        marks += ["homed"] * bool(device.homed)
         marks += [f"stop latched: {device.stop_cause}"] * (device.stop_cause is not None)
         yield ", ".join(marks)
     if status.limits is not None:
@@ -77,6 +77,14 @@ def in_words(status: Status) -> Iterator[str]:
             yield last.capture
     for warning in status.warnings:
         yield f"warning: {warning}"
+
+
+def _arming_in_words(status: Status) -> str:
+    if status.device is None and status.limits is not None:
+        return "not known if armed: treat it as armed"
+    if not status.armed:
+        return "not armed"
+    return "ARMED, the platen may move"
 
 
 def _job_in_words(job: JobCard) -> Iterator[str]:

@@ -93,7 +93,6 @@ class _Device:
     name: str
     firmware: str
     drives: bool
-    armed: bool | None = None
     homed: bool | None = None
     stop_cause: str | None = None
 
@@ -160,6 +159,7 @@ class Board:
         self._guard = threading.Lock()
         self._read_today = False
         self._away: str | None = "the port has not been opened yet"
+        self._armed: Callable[[], bool] = _in_doubt
         self._heard_s = clock()
         self._device: _Device | None = None
         self._newest: tuple[float | None, float | None] = (None, None)
@@ -180,9 +180,17 @@ class Board:
 
     # Written by whoever runs the rig.
 
-    def reopened(self) -> None:
-        """The port was opened by a new reader, whose clock begins anew."""
+    def reopened(self, armed: Callable[[], bool]) -> None:
+        """The port was opened by a new reader, whose clock begins anew.
+
+        Parameters
+        ----------
+        armed
+            Whether the platen may move, as the one that talks to the device has it. It is asked at every
+            look: events reach the board past a queue, and too late for the one who reaches in.
+        """
         with self._guard:
+            self._armed = armed
             self._away = None
             self._heard_s = self._clock()
             self._thinner = _Thinner()
@@ -192,6 +200,7 @@ class Board:
         """The rig cannot be reached."""
         with self._guard:
             self._away = why
+            self._armed = _in_doubt
             self._newest = (None, None)
             self._device = None
 
@@ -388,6 +397,7 @@ class Board:
             rig=self._rig,
             port=self._port,
             state=self._state(away),
+            armed=self._may_move(),
             guided=self._job is not None and self._job.guided,
             force_n=None if away else force_n,
             position_mm=None if away else position_mm,
@@ -399,7 +409,6 @@ class Board:
                 name=device.name,
                 firmware=device.firmware,
                 drives=device.drives,
-                armed=device.armed,
                 homed=device.homed,
                 stop_cause=device.stop_cause,
             ),
@@ -421,6 +430,11 @@ class Board:
         if job is not None:
             return "recording" if job.kind == "recording" else "running"
         return "stopped" if self._device is not None and self._device.stop_cause else "idle"
+
+    def _may_move(self) -> bool:
+        """Whether the platen may move by itself; what is not known reads as armed."""
+        drives = self._limits is not None if self._device is None else self._device.drives
+        return drives and self._armed()
 
     def _rate(self) -> float | None:
         """Samples per second of the device's time over the last while."""
@@ -463,18 +477,22 @@ def _card(job: _Job) -> JobCard:
 def _follow(device: _Device, event: LinkEvent) -> None:
     """What a message of the device says of how it stands."""
     if event.kind == "reset":
-        device.armed, device.homed, device.stop_cause = False, False, None
+        device.homed, device.stop_cause = False, None
         return
     if event.kind == "state":
         flags = int(event.fields.get("flags") or 0)
-        device.armed, device.homed = bool(flags & StateFlag.ARMED), bool(flags & StateFlag.HOMED)
+        device.homed = bool(flags & StateFlag.HOMED)
         device.stop_cause = stop_in_words(int(event.fields.get("stop_cause") or 0))
         return
     code = int(event.fields.get("code") or 0)
     if code in LATCHED_STOPS:
-        device.armed, device.stop_cause = False, stop_in_words(code)
+        device.stop_cause = stop_in_words(code)
     elif code == EventCode.HOMED:
         device.homed = True
+
+
+def _in_doubt() -> bool:
+    return True
 
 
 def stop_in_words(code: int) -> str | None:

@@ -171,7 +171,6 @@ class DeviceCard(_Value):
     name: str
     firmware: str
     drives: bool
-    armed: bool | None = None
     homed: bool | None = None
     stop_cause: str | None = None
 
@@ -241,11 +240,16 @@ class EndCard(_Value):
 
 
 class Status(_Value):
-    """How the rig stands now."""
+    """How the rig is now.
+
+    `armed`: the platen may move by itself. It is true from the order to arm until the device has confirmed
+    that it is disarmed, and wherever it is not known, such as while the rig is away.
+    """
 
     rig: str
     port: str
     state: RigState
+    armed: bool
     guided: bool = False
     force_n: float | None = None
     position_mm: float | None = None

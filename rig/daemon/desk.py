@@ -271,7 +271,7 @@ class Desk:
             pause_s = min(2 * pause_s, LONGEST_PAUSE_S)
 
     def _attend(self, reader: Reader) -> None:
-        self._board.reopened()
+        self._board.reopened(lambda: reader.session.armed)
         self._reader = reader
         self._look_due_s = 0.0
         try:

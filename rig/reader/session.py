@@ -18,6 +18,7 @@ from rig.reader.exchange import ATTEMPTS, Exchange
 from rig.reader.motion import MotionEnd, MotionRequest
 from rig.reader.refusals import name_of, refusal
 from rig.wire import (
+    LATCHED_STOPS,
     Arm,
     AskState,
     Capability,
@@ -84,6 +85,8 @@ class Session(Exchange):
         self._state: State | None = None
         self._limits: DeviceLimits | None = None
         self._motion: MotionRequest | None = None
+        self._armed = True
+        self._arming = False
 
     # What the thread that reads tells.
 
@@ -95,6 +98,8 @@ class Session(Exchange):
             case Event(code=EventCode.BOOT):
                 self._reset(None)
             case Event():
+                if message.code in LATCHED_STOPS:
+                    self._armed = False
                 motion = self._motion
                 if motion is not None:
                     motion.hear(message)
@@ -103,12 +108,14 @@ class Session(Exchange):
                 self._identity = message
             case State():
                 self._booted_as(message.boot_id)
+                self._armed = StateFlag.ARMED in message.flags
                 with self._changed:
                     self._state = message
 
     def link_lost(self) -> None:
         """The port is gone: requests are given up, and limits must be set and read back anew."""
         self._identity = None  # another rig may be on the cable that comes back
+        self._armed = True  # until the device says how it is
         self._forget(MotionEnd("link lost"), "the link was lost")
 
     # How the device stands.
@@ -117,6 +124,15 @@ class Session(Exchange):
     def identified(self) -> bool:
         """Whether the device has said who it is since the port was opened."""
         return self._identity is not None
+
+    @property
+    def armed(self) -> bool:
+        """Whether the platen may move: from the order to arm until the device has said that it is disarmed.
+
+        What is not known counts as armed: before the device has said how it stands, while it has not
+        answered, and after the link was lost under an armed rig.
+        """
+        return self._arming or self._armed
 
     def state(self) -> State:
         """Ask the device how it stands."""
@@ -171,7 +187,9 @@ class Session(Exchange):
 
     def disarm(self) -> None:
         """Halt and forbid motion."""
-        self._command(Disarm(self.next_id()))
+        with self._turn:
+            self._command(Disarm(self.next_id()))
+            self._armed = False
 
     def halt(self) -> None:
         """Stop now and stay armed. It waits for no other request: those under way are given up."""
@@ -265,7 +283,15 @@ class Session(Exchange):
             )
         if self._limits is None:
             raise DeviceError("device: its limits have not been set and read back; set them before arming")
-        self._command(Arm(self.next_id()), past)
+        with self._turn:
+            # A state that was sent before the order and is read behind it says nothing about it.
+            self._arming = True
+            try:
+                self._command(Arm(self.next_id()), past)
+            finally:
+                # also where no answer came, or the answer was a refusal: only the device's word says disarmed
+                self._armed = True
+                self._arming = False
 
     def _start(self, command: MoveTo | PressUntil | Home | Cycle, past: int | None = None) -> MotionRequest:
         """Have a motion accepted. One whose end was lost does not stand in its way."""
@@ -295,10 +321,12 @@ class Session(Exchange):
     def _booted_as(self, boot_id: int) -> None:
         if self._boot_id not in (None, boot_id):
             self._reset(boot_id)
+            self._armed = True  # it may be another device, which was never reset: its state will tell
         self._boot_id = boot_id
 
     def _reset(self, boot_id: int | None) -> None:
         self._boot_id = boot_id
+        self._armed = False  # a device is disarmed after a boot
         self._forget(MotionEnd("reset"), "the device was reset")
 
     def _forget(self, end: MotionEnd, why: str) -> None:

@@ -10,6 +10,7 @@ from rig.daemon.board import Board
 from rig.daemon.bulletin import EnduranceOrder, MethodOrder, RecordingOrder
 from rig.daemon.desk import Desk
 from rig.daemon.live import LiveAnalysis
+from rig.daemon.serving import limits_card
 from rig.reader import PortAddress
 from rig.rigfile import read_rig_file
 from rig.virtual import LinearSpring, VirtualPort, VirtualRig
@@ -161,7 +162,7 @@ def attending(folder, rig, path, *, text=RIG_FILE):
     (folder / "rig.yaml").write_text(text, encoding="utf-8")
     (folder / "locks").mkdir(exist_ok=True)
     file = read_rig_file(folder / "rig.yaml")
-    board = Board(file.name, str(path), file.calibration)
+    board = Board(file.name, str(path), file.calibration, limits=limits_card(file.limits))
     read, turns = [], []
     with LiveAnalysis(board, file.calibration) as live:
         desk = Desk(

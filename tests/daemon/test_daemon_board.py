@@ -263,7 +263,7 @@ def test_a_latched_stop_is_shown_until_the_device_says_otherwise():
     board.take(delivery(0, 10, IDENTITY))
     board.take(delivery(10, 10, ("device_event", {"code": 4, "name": "force_trip"})))
     status = board.status()
-    assert (status.state, status.device.stop_cause, status.device.armed) == ("stopped", "force trip", False)
+    assert (status.state, status.device.stop_cause) == ("stopped", "force trip")
     board.take(delivery(20, 10, ("state", {"flags": 2, "stop_cause": 0})))
     status = board.status()
     assert (status.state, status.device.stop_cause, status.device.homed) == ("idle", None, True)

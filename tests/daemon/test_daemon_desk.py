@@ -293,3 +293,40 @@ def test_afterwards_no_thread_is_left(tmp_path):
         at.end_of(at.started(recording(seconds=0.2)))
     left = {thread.name for thread in threading.enumerate()}
     assert not left & {"rig-reader", "rig-prompt", "rig-live", "test-desk"}
+
+
+def armed(rig):
+    """Whether the device itself says so."""
+    return bool(int(rig.device.state().flags) & int(StateFlag.ARMED))
+
+
+def test_it_reads_armed_from_the_accepted_arm_to_the_confirmed_disarm(tmp_path):
+    with attended(tmp_path, speed_up=5.0) as at:
+        wait_until(lambda: not at.board.status().armed)
+        number = at.started(method())
+        seen = []
+        while (last := at.board.status().last) is None or last.number != number:
+            before, said, after = armed(at.rig), at.board.status().armed, armed(at.rig)
+            seen.append((before and after, said))
+        assert sum(truth for truth, _ in seen) > 100
+        assert all(said for truth, said in seen if truth)
+        wait_until(lambda: not at.board.status().armed)
+        assert not armed(at.rig)
+
+
+def test_a_rig_that_went_away_while_it_was_armed_reads_armed_until_it_has_spoken_again(tmp_path):
+    rig = VirtualRig(LinearSpring(STIFFNESS), scripted=False, rate_hz=500.0)
+    link = tmp_path / "rig"
+    with attending(tmp_path, rig, link) as at:
+        at.state_is("away")
+        assert at.board.status().armed  # nobody has heard it yet
+        with VirtualPort(rig, link, 5.0):
+            at.state_is("idle")
+            wait_until(lambda: not at.board.status().armed)
+            at.started(method(SLOW_PRESS))
+            at.moves()
+        at.state_is("away")
+        assert at.board.status().armed
+        with VirtualPort(rig, link, 5.0):
+            wait_until(lambda: at.board.status().device is not None and not at.board.status().armed)
+            assert not armed(rig)

@@ -3,7 +3,7 @@
 import { clockNow, confirmHalt } from "/static/halt.js";
 import { watch } from "/static/live.js";
 import { Plots } from "/static/plots.js";
-import { fillStatus, CycleTable } from "/static/sheet.js";
+import { doubtArming, fillStatus, CycleTable } from "/static/sheet.js";
 import { StartForm } from "/static/start.js";
 
 const banner = document.getElementById("lost");
@@ -56,6 +56,7 @@ watch({
       banner.hidden = false;
       document.body.classList.add("blind");
       state = null;
+      doubtArming();
     }
     const since = lastHeard === null ? "Nothing has been heard yet." : `What stands here is from ${lastHeard}.`;
     const words = `${since} Look at the rig itself.${reason ? ` (${reason})` : ""}`;

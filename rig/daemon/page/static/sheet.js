@@ -80,14 +80,33 @@ function fillBar(name, value, low, high, unit, digits) {
 function fillDevice(status) {
   const device = status.device;
   put("device", device ? `${device.name}, ${status.port}` : status.port);
-  put("drive", !device ? NONE : !device.drives ? "none; a person moves the platen"
-    : `${device.armed ? "armed" : "not armed"}, ${device.homed ? "homed" : "not homed"}`);
+  fillDrive(status);
   const cause = device?.stop_cause ?? null;
   put("stop", cause ? `Stopped: ${cause}` : status.state === "away" ? "The port is lost." : "none");
   at("release").hidden = status.state !== "stopped";
   at("stop").classList.toggle("alarm", cause !== null || status.state === "away");
   const lost = status.samples_lost > 0 ? `, ${status.samples_lost} lost` : "";
   put("samples", status.samples_per_s === null ? NONE : `${number(status.samples_per_s, 0)} a second${lost}`);
+}
+
+// What is not known reads as armed.
+function fillDrive({ armed, device, limits }) {
+  const homed = device?.homed ? "homed" : "not homed";
+  put("drive", device && !device.drives ? "none; a person moves the platen"
+    : !device && limits ? "not known: treat it as armed"
+    : !device ? NONE
+    : armed ? `ARMED: the platen may move; ${homed}` : `not armed, ${homed}`);
+  at("drive").classList.toggle("alarm", armed);
+  const big = at("armed");
+  put("armed", !armed ? "" : device ? "ARMED: the platen may move" : "not known if armed");
+  big.hidden = !armed;
+}
+
+// The page no longer sees the rig.
+export function doubtArming() {
+  put("drive", "not known: treat it as armed");
+  put("armed", "not known if armed");
+  at("armed").hidden = false;
 }
 
 const counted = (job) => (job?.kind === "height" ? "touches" : "cycles");
