@@ -13,7 +13,7 @@ import pytest
 ROOT = Path(__file__).resolve().parents[1]
 RIG = ROOT / "rig"
 
-BASE = {"errors", "units", "samples"}
+BASE = {"errors", "units", "samples", "renamed"}
 MEASURES = {"calibration", "segmenter", "analyser"}
 DEVICES = {"wire", "reader"}
 
@@ -22,6 +22,7 @@ ALLOWED: dict[str, set[str]] = {
     "errors": set(),
     "units": {"errors"},
     "samples": {"errors"},
+    "renamed": {"errors"},
     # Bytes, ports, a rig of software: none of them knows of captures or of newtons.
     "wire": {"errors", "samples"},
     "reader": {"errors", "samples", "wire"},

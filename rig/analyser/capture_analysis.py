@@ -18,7 +18,7 @@ from rig.analyser.loops import LoopKeeper
 from rig.analyser.outside import flagged_outside
 from rig.analyser.play import freed_of_play
 from rig.analyser.propagation import Propagation
-from rig.analyser.relaxation import LEFT_AFTER_S, PronySeries, fit_prony, force_left_pct
+from rig.analyser.relaxation import RETENTION_AFTER_S, PronySeries, fit_prony, force_retention_pct
 from rig.analyser.result import CaptureResult, Loop
 from rig.analyser.rows import ColumnTable, FlaggedTable, RowsInMemory, RowStore, joined, part_of
 from rig.analyser.settings import AnalysisSettings, MeasuringNoise
@@ -37,8 +37,8 @@ SOFTENING_SHARE = 0.5
 SHALLOW_SHARE = 0.5
 """A press shallower than this share of the median one is a half press."""
 
-DWELL_S = 1.0
-"""Dwells shorter than this are turns with a stop, and no relaxation is read from them."""
+HOLD_S = 1.0
+"""Holds shorter than this are turns with a stop, and no relaxation is read from them."""
 
 PART_SAMPLES = 1 << 16
 """A recording on disk is best read in parts of so many samples: what is worked on at once then takes some
@@ -285,23 +285,23 @@ class CaptureAnalysis:
         return self._state.softening_mm
 
     def _relaxation_columns(self, segment: Segment, columns: Columns) -> Columns:
-        """Force left in long dwells; a Prony series of the first one."""
-        names = [f"relaxation_left_{after_s:.0f}s_pct" for after_s in LEFT_AFTER_S]
+        """Force retention in long holds; a Prony series of the first one."""
+        names = [f"force_retention_{after_s:.0f}s_pct" for after_s in RETENTION_AFTER_S]
         result = {
             each: np.full(len(columns["cycle"]), np.nan) for name in names for each in (name, f"{name}_u")
         }
         noise = self._noise()
         assert noise is not None
         signals, cycles = segment.signals, segment.cycles
-        for row in np.flatnonzero(columns["dwell_s"] >= DWELL_S):
-            dwell = slice(int(cycles.load_end[row]), int(cycles.unload_start[row]) + 1)
-            force_n = signals.force_n[dwell] - columns["zero_n"][row]
+        for row in np.flatnonzero(columns["hold_s"] >= HOLD_S):
+            hold = slice(int(cycles.load_end[row]), int(cycles.unload_start[row]) + 1)
+            force_n = signals.force_n[hold] - columns["zero_n"][row]
             peak_n, peak_u = (float(columns[name][row]) for name in ("peak_force_n", "peak_force_n_u"))
-            left = force_left_pct(signals.time_s[dwell], force_n, peak_n, noise.force_n, peak_u)
+            left = force_retention_pct(signals.time_s[hold], force_n, peak_n, noise.force_n, peak_u)
             for name, value in left.items():
                 result[name][row] = value
             if self._state.prony is None and columns["flags"][row] == 0:
-                part = slice(int(cycles.contact[row]), dwell.stop)
+                part = slice(int(cycles.contact[row]), hold.stop)
                 pressed_n = signals.force_n[part] - columns["zero_n"][row]
                 frame_mm = self._applied.frame.give_mm(pressed_n)
                 deflection_mm = signals.position_mm[part] - frame_mm - columns["contact_mm"][row]

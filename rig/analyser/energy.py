@@ -1,4 +1,4 @@
-"""Work put in and given back: the area under each stroke.
+"""Energy absorbed and returned: the area under each stroke.
 
 Trapezoids of force over deflection between the nodes, the ends interpolated to contact and to the turn. On
 a curved stroke, chords miss f'' h^2/12 per length, and means over a block lie f'' h^2/24 inside the curve;

@@ -23,8 +23,8 @@ LATEST_LOOPS = 6
 LATEST_POINTS = 200
 """A page that draws them several times a second needs no more."""
 
-DWELL_SHARE = 8
-"""No more than this part of the points lies in a dwell, where nothing but force changes."""
+HOLD_SHARE = 8
+"""No more than this part of the points lies in a hold, where nothing but force changes."""
 
 
 @dataclass(slots=True)
@@ -56,18 +56,16 @@ class _Picture:
         return Loop(number, position_mm - origin_mm, force_n, load_end, unload_start)
 
 
-def _picked(
-    loading: IntArray, dwell: IntArray, unloading: IntArray, points: int
-) -> tuple[IntArray, int, int]:
-    """At most so many samples, few of them of a dwell, which would leave the strokes none; and the places in
+def _picked(loading: IntArray, hold: IntArray, unloading: IntArray, points: int) -> tuple[IntArray, int, int]:
+    """At most so many samples, few of them of a hold, which would leave the strokes none; and the places in
     them of the last one of loading and the first one of unloading."""
-    dwell = dwell[:: -(-len(dwell) // (points // DWELL_SHARE)) or 1]
-    stride = -(-(len(loading) + len(unloading)) // (points - len(dwell) - 2)) or 1
+    hold = hold[:: -(-len(hold) // (points // HOLD_SHARE)) or 1]
+    stride = -(-(len(loading) + len(unloading)) // (points - len(hold) - 2)) or 1
     # from the turn backwards, so that the turn is kept
     loading, unloading = loading[::-1][::stride][::-1], unloading[::stride]
     turn = len(loading) - 1
-    back = turn + len(dwell) + 1 if len(dwell) and len(unloading) else turn
-    return np.concatenate([loading, dwell, unloading]), turn, back
+    back = turn + len(hold) + 1 if len(hold) and len(unloading) else turn
+    return np.concatenate([loading, hold, unloading]), turn, back
 
 
 class LoopKeeper:

@@ -160,7 +160,7 @@ def _measure_block(
     flags = cycles.flags | strokes.flags()
     whole = (cycles.flags & np.uint32(_NOT_WHOLE)) == 0
     flags[zero.one_sided & whole] |= np.uint32(Flag.ONE_SIDED_BASELINE)
-    flags[zero.misled & ~headless] |= np.uint32(Flag.FOOT_UNCLEAR)
+    flags[zero.misled & ~headless] |= np.uint32(Flag.TOE_REGION_UNCLEAR)
     columns["flags"] = flags.astype(np.float64)
     last = np.flatnonzero(np.isfinite(contact))
     datum = carried if not len(last) else Datum(float(contact[last[-1]]), float(contact_u[last[-1]]))
@@ -198,7 +198,7 @@ def _feet(
         context.noise,
         detection_n=context.detection_n,
         contact_force_n=context.contact_force_n,
-        exponent=context.settings.foot_exponent,
+        exponent=context.settings.toe_exponent,
     )
     return foot.replaced(rows, fitted, np.arange(len(rows)))
 
@@ -287,8 +287,8 @@ def _contact_columns(foot: Foot, headless: BoolArray) -> Columns:
         "contact_mm_u": foot.contact_u_mm + own,
         "contact_at_force_mm": foot.at_force_mm + own,
         "contact_at_force_mm_u": foot.at_force_u_mm + own,
-        "foot_exponent": foot.exponent + own,
-        "foot_exponent_u": foot.exponent_u + own,
+        "toe_exponent": foot.exponent + own,
+        "toe_exponent_u": foot.exponent_u + own,
     }
 
 
@@ -305,7 +305,7 @@ def _knee_columns(found: Knee, offset_mm: FloatArray) -> Columns:
 
 
 def _time_columns(signals: Signals, cycles: Cycles, context: Context) -> Columns:
-    """Start, end, rates and dwell."""
+    """Start, end, rates and hold."""
     time_s, x_mm = signals.time_s, signals.position_mm
     last = cycles.release - 1
     columns: Columns = {"start_s": time_s[cycles.contact], "end_s": time_s[last]}
@@ -324,7 +324,7 @@ def _time_columns(signals: Signals, cycles: Cycles, context: Context) -> Columns
         if height:
             columns[f"rate{suffix}_pct_per_s"] = 100 * rate / height
             columns[f"rate{suffix}_pct_per_s_u"] = 100 * rate_u / height
-    dwell = time_s[cycles.unload_start] - time_s[cycles.load_end]
+    hold = time_s[cycles.unload_start] - time_s[cycles.load_end]
     step = np.where(cycles.load_end > 0, time_s[cycles.load_end] - time_s[cycles.load_end - 1], np.nan)
-    columns["dwell_s"], columns["dwell_s_u"] = dwell, step / sqrt(6)
+    columns["hold_s"], columns["hold_s_u"] = hold, step / sqrt(6)
     return columns

@@ -4,7 +4,7 @@ Problem: the largest sample is not the turn. Between two samples the platen may 
 a step; with dense samples the largest is the noisiest instead. And a force that lags or relaxes is not what
 a line through the stroke before it would say.
 
-Plan: three regimes for the position. A dwell: the mean of its samples. Dense samples: the top of a parabola
+Plan: three regimes for the position. A hold: the mean of its samples. Dense samples: the top of a parabola
 through those within the deadband. Else: the largest sample and half of what an even turn would add, the
 rest of it being uncertainty. The force of each stroke is the mean over its own samples within the deadband,
 carried the last micrometres along the stroke's tangent.
@@ -26,8 +26,8 @@ from rig.segmenter import Cycles
 
 REACH = 12
 DENSE = 7
-DWELL_PICKS = 64
-DWELL_SAMPLES = 3
+HOLD_PICKS = 64
+HOLD_SAMPLES = 3
 
 AVERAGED_SHARE = 0.25
 CUSP_SHARE = 0.19
@@ -89,15 +89,15 @@ def find_turns(
             height[dense], near[dense], noise.position_mm, CUSP_SHARE / 3 * (not play)
         )
     peak_mm = x_mm[cycles.load_end] + rise
-    dwell = np.flatnonzero(cycles.unload_start > cycles.load_end)
-    if len(dwell):
-        peak_mm[dwell], rise_u[dwell] = _dwell_mean(x_mm, cycles.selected(dwell), noise.position_mm)
-    # a dwell's first and last few samples say what force it begins and ends with
-    dwells = (cycles.unload_start > cycles.load_end)[:, None]
-    begins, ends = (_WINDOW >= 0) & (_WINDOW < DWELL_SAMPLES), (_WINDOW <= 0) & (_WINDOW > -DWELL_SAMPLES)
-    loading = _side(signals, index, near & np.where(dwells, begins, _WINDOW <= 0))
+    hold = np.flatnonzero(cycles.unload_start > cycles.load_end)
+    if len(hold):
+        peak_mm[hold], rise_u[hold] = _hold_mean(x_mm, cycles.selected(hold), noise.position_mm)
+    # a hold's first and last few samples say what force it begins and ends with
+    holds = (cycles.unload_start > cycles.load_end)[:, None]
+    begins, ends = (_WINDOW >= 0) & (_WINDOW < HOLD_SAMPLES), (_WINDOW <= 0) & (_WINDOW > -HOLD_SAMPLES)
+    loading = _side(signals, index, near & np.where(holds, begins, _WINDOW <= 0))
     index, near = _near(x_mm, cycles.unload_start, cycles, deadband_mm)
-    unloading = _side(signals, index, near & np.where(dwells, ends, _WINDOW >= 0))
+    unloading = _side(signals, index, near & np.where(holds, ends, _WINDOW >= 0))
     step_mm = noise.position_resolution_mm / sqrt(12)
     return Turn(peak_mm, np.hypot(rise_u, step_mm), loading, unloading)
 
@@ -171,9 +171,9 @@ def _parabola(
     return top + added * depth, np.hypot(fit_u, CUSP_SHARE / 3 * depth)
 
 
-def _dwell_mean(x_mm: FloatArray, cycles: Cycles, noise_mm: float) -> tuple[FloatArray, FloatArray]:
-    """Mean position of dwells, from samples spread over their length."""
+def _hold_mean(x_mm: FloatArray, cycles: Cycles, noise_mm: float) -> tuple[FloatArray, FloatArray]:
+    """Mean position of holds, from samples spread over their length."""
     length = cycles.unload_start - cycles.load_end
-    picks = np.rint(np.linspace(0, 1, DWELL_PICKS) * length[:, None]).astype(np.int64)
+    picks = np.rint(np.linspace(0, 1, HOLD_PICKS) * length[:, None]).astype(np.int64)
     mean_mm: FloatArray = x_mm[cycles.load_end[:, None] + picks].mean(axis=1)
-    return mean_mm, noise_mm / np.sqrt(np.minimum(length + 1, DWELL_PICKS))
+    return mean_mm, noise_mm / np.sqrt(np.minimum(length + 1, HOLD_PICKS))

@@ -3,12 +3,12 @@
 Problem: the press takes time to get to its depth, and the specimen relaxes on the way; a fit that takes
 the ramp for a step blames the ramp on the material.
 
-Plan: the force left after stated times is read off the dwell. The series is fitted to ramp and hold
+Plan: the force left after stated times is read off the hold. The series is fitted to ramp and hold
 together: every branch is the exact response of a spring and a dashpot in series to the deflection as it
 was recorded, taken as straight between samples. Given the time constants and the exponent of the elastic
 curve, the stiffnesses follow by non-negative least squares; the number of branches is the smallest that
-the corrected Akaike criterion supports. Cost: some hundred small least-squares problems for one dwell;
-done for one dwell of a recording.
+the corrected Akaike criterion supports. Cost: some hundred small least-squares problems for one hold;
+done for one hold of a recording.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from scipy.optimize import least_squares, nnls
 
 from rig.samples import FloatArray
 
-LEFT_AFTER_S = (1.0, 10.0, 60.0)
+RETENTION_AFTER_S = (1.0, 10.0, 60.0)
 READING_SHARE = 0.05
 """A force left after t seconds is the mean over this share of t to either side."""
 
@@ -57,24 +57,24 @@ class PronySeries:
         return self.long_term + sum(stiffness for stiffness, _ in self.branches)
 
 
-def force_left_pct(
+def force_retention_pct(
     time_s: FloatArray, force_n: FloatArray, peak_force_n: float, noise_n: float, peak_u_n: float = 0.0
 ) -> dict[str, float]:
-    """Force left after 1, 10 and 60 s of a dwell, per cent of the peak force.
+    """Force left after 1, 10 and 60 s of a hold, per cent of the peak force.
 
     Parameters
     ----------
     time_s, force_n
-        The dwell from its first sample on, shape (n,), force zero taken off.
+        The hold from its first sample on, shape (n,), force zero taken off.
 
     Returns
     -------
-    `relaxation_left_1s_pct` and so on, with standard uncertainties; not-a-number where the dwell is shorter.
+    `force_retention_1s_pct` and so on, with standard uncertainties; not-a-number where the hold is shorter.
     """
     columns = {}
     since_s = time_s - time_s[0]
-    for after_s in LEFT_AFTER_S:
-        name = f"relaxation_left_{after_s:.0f}s_pct"
+    for after_s in RETENTION_AFTER_S:
+        name = f"force_retention_{after_s:.0f}s_pct"
         near = np.abs(since_s - after_s) <= READING_SHARE * after_s
         reached = since_s[-1] >= after_s and near.any()
         left = float(force_n[near].mean()) / peak_force_n if reached else np.nan
@@ -84,12 +84,12 @@ def force_left_pct(
 
 
 def fit_prony(time_s: FloatArray, deflection_mm: FloatArray, force_n: FloatArray) -> PronySeries | None:
-    """Fit a Prony series to a loading stroke and the dwell that follows it.
+    """Fit a Prony series to a loading stroke and the hold that follows it.
 
     Parameters
     ----------
     time_s, deflection_mm, force_n
-        From contact to the end of the dwell, shape (n,), time rising.
+        From contact to the end of the hold, shape (n,), time rising.
 
     Returns
     -------

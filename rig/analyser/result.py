@@ -30,7 +30,7 @@ class Loop:
     deflection_mm, force_n
         Shape (n,).
     load_end, unload_start
-        Places in them of the last sample of loading and the first one of unloading; a dwell lies between.
+        Places in them of the last sample of loading and the first one of unloading; a hold lies between.
         None where nobody said.
     """
 
@@ -58,7 +58,7 @@ class CaptureResult:
         By quantity, over the unflagged cycles after conditioning: `mean`, `sd`, number `n`, standard
         uncertainty `u` of the mean and half width `half95` of its 95 % interval.
     softening, prony
-        Over the cycles, and of the first long dwell; None where they cannot be had.
+        Over the cycles, and of the first long hold; None where they cannot be had.
     touches
         Presses below the contact force.
     loops

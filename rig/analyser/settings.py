@@ -72,7 +72,7 @@ class AnalysisSettings:
         is what a machine with a fixed gap sees.
     free_height_mm
         Height of the untouched specimen.
-    foot_exponent
+    toe_exponent
         Exponent of the foot F = k d^n where it is known (1 for a spring, 1.5 for a sphere); None: fitted.
     chord
         Share of the peak deflection at both ends of the chord.
@@ -90,7 +90,7 @@ class AnalysisSettings:
     at: tuple[Depth, ...] | None = None
     datum: Datum = "cycle"
     free_height_mm: float | None = None
-    foot_exponent: float | None = None
+    toe_exponent: float | None = None
     chord: tuple[float, float] = (0.25, 0.75)
     tangent_window: float = 0.15
     initial_window: tuple[float, float] = (0.05, 0.15)
@@ -118,7 +118,7 @@ class AnalysisSettings:
             "at": [depth.label for depth in self.depths()],
             "datum": self.datum,
             "free_height_mm": self.free_height_mm,
-            "foot_exponent": self.foot_exponent,
+            "toe_exponent": self.toe_exponent,
             "chord": list(self.chord),
             "tangent_window": self.tangent_window,
             "initial_window": list(self.initial_window),

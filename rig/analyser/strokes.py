@@ -265,10 +265,10 @@ class Strokes:
             factor = np.where(kept_after & ~self.touches, loss / swing, np.nan)
             factor_u = np.where(kept_after & ~self.touches, loss_u / swing, np.nan)
         return {
-            "energy_in_mj": in_mj,
-            "energy_in_mj_u": in_u,
-            "energy_out_mj": out_mj,
-            "energy_out_mj_u": np.where(np.isfinite(out_mj), out_u, np.nan),
+            "energy_absorbed_mj": in_mj,
+            "energy_absorbed_mj_u": in_u,
+            "energy_returned_mj": out_mj,
+            "energy_returned_mj_u": np.where(np.isfinite(out_mj), out_u, np.nan),
             "loss_mj": loss,
             "loss_mj_u": np.where(np.isfinite(loss), loss_u, np.nan),
             "hysteresis_pct": hysteresis,
@@ -362,7 +362,7 @@ class Strokes:
         flags = np.zeros(len(self.peak_mm), np.uint32)
         inside = self.loading.real & (self.loading.force_n > self.context.detection_n / 2)
         flags[np.count_nonzero(inside, axis=1) < FEW_NODES] |= np.uint32(Flag.FEW_SAMPLES)
-        flags[self.touches & ~np.isfinite(self.contact_mm)] |= np.uint32(Flag.FOOT_UNCLEAR)
+        flags[self.touches & ~np.isfinite(self.contact_mm)] |= np.uint32(Flag.TOE_REGION_UNCLEAR)
         x, f = self.loading.x_mm, self.loading.force_n
         highest = np.maximum.accumulate(np.where(self.loading.real, f, -np.inf), axis=1)
         stroke = np.where(self.stroke_mm > 0, self.stroke_mm, np.inf)[:, None]

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.stats import linregress
 
-from rig.analyser.relaxation import LEFT_AFTER_S
+from rig.analyser.relaxation import RETENTION_AFTER_S
 from rig.analyser.result import CaptureResult
 from rig.analyser.strokes import depth_name
 from rig.analyser.tally import NAMED_CYCLES, Tally
@@ -72,7 +72,7 @@ def _about_start(result: CaptureResult, start: Start, tally: Tally) -> Iterator[
     if (tally.first_flags & Flag.STARTS_IN_CONTACT) and start.recorded_zero:
         yield "The recording starts in contact: deflection counts from the recorded zero of position."
     if not start.timed:
-        yield "There are no times: rates, dwells and relaxation are empty."
+        yield "There are no times: rates, holds and force retention are empty."
 
 
 def _about_points(start: Start) -> Iterator[str]:
@@ -123,9 +123,11 @@ def _about_missing(result: CaptureResult, start: Start, tally: Tally) -> Iterato
         yield "Empty: negative stiffness (no tangent of loading below zero)."
     if tally.ever_missing("initial_unloading_n_per_mm"):
         yield "Empty in places: initial stiffness of unloading, where the specimen lets go within its window."
-    short = [f"{after_s:g} s" for after_s in LEFT_AFTER_S if empty(f"relaxation_left_{after_s:.0f}s_pct")]
+    short = [
+        f"{after_s:g} s" for after_s in RETENTION_AFTER_S if empty(f"force_retention_{after_s:.0f}s_pct")
+    ]
     if short and start.timed:
-        yield f"Empty: force left after {', '.join(short)} (no dwell is that long)."
+        yield f"Empty: force retention at {', '.join(short)} (no hold is that long)."
     if result.softening is None:
         yield "Empty: softening (it takes three unflagged cycles)."
     if empty("loss_factor"):

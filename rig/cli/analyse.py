@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
-from rig.cli.options import read_quantity
+from rig.cli.options import read_quantity, renamed_option
 from rig.cli.output import as_json_text, console, is_plain, json_option, progress
 from rig.errors import InputError
 
@@ -43,11 +43,12 @@ EXAMINED_CYCLES = 12
     help="Deflection counts from each cycle's contact, or from the first one.",
 )
 @click.option("--free-height", metavar="Q", help="Instead of the capture's own.")
+@renamed_option("--foot-exponent", "--toe-exponent")
 @click.option(
-    "--foot-exponent",
+    "--toe-exponent",
     type=click.FloatRange(1, 2.5),
     metavar="N",
-    help="Of force over deflection at the touch (1 spring, 1.5 sphere); left out, it is fitted.",
+    help="Exponent of the toe region (1 spring, 1.5 sphere); left out, it is fitted.",
 )
 @click.option(
     "--rig",
@@ -79,7 +80,7 @@ def command(
     at: str | None,
     datum: str,
     free_height: str | None,
-    foot_exponent: float | None,
+    toe_exponent: float | None,
     rig_file: Path | None,
     calibration_file: Path | None,
     budget: bool,
@@ -96,7 +97,7 @@ def command(
         at=at,
         datum=datum,
         free_height_mm=read_quantity("--free-height", free_height, "mm"),
-        foot_exponent=foot_exponent,
+        toe_exponent=toe_exponent,
         calibration=_calibration_of(rig_file, calibration_file),
         examine=EXAMINED_CYCLES if budget or draws else 0,
         draws=draws or 0,
@@ -155,7 +156,7 @@ class Asked:
     at: str | None = None
     datum: str = "cycle"
     free_height_mm: float | None = None
-    foot_exponent: float | None = None
+    toe_exponent: float | None = None
     calibration: Calibration | None = None
     examine: int = 0
     draws: int = 0
@@ -266,7 +267,7 @@ def _settings(capture: Capture, asked: Asked) -> AnalysisSettings:
         at=depths,
         datum="first" if asked.datum == "first" else "cycle",
         free_height_mm=asked.free_height_mm or capture.header.free_height_mm,
-        foot_exponent=asked.foot_exponent,
+        toe_exponent=asked.toe_exponent,
     )
 
 

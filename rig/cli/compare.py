@@ -12,6 +12,7 @@ from rig.cli.answer_showing import show_answer
 from rig.cli.options import read_quantity
 from rig.cli.output import as_json_text, is_plain, json_option, print_json
 from rig.errors import InputError
+from rig.renamed import refuse_old_name
 
 if TYPE_CHECKING:
     from rig.cli.piece_captures import PressedPieces
@@ -180,6 +181,7 @@ def _named(pairs: Sequence[str], option: str) -> dict[str, float]:
             raise InputError(
                 f"{option}: found {pair!r:.60}, expected NAME=Q such as secant_n_per_mm='0.2 N/mm'"
             )
+        refuse_old_name(option, name)
         value = _value(f"{option}: {name}", text, quantity(name).unit)
         if name in read:
             raise InputError(f"{option}: {name}: found twice, expected once")
@@ -208,6 +210,8 @@ def _columns(asked: str | None, named: Sequence[str], pieces: PressedPieces, *, 
     from math import isfinite
 
     if asked is not None:
+        for name in listed([asked]):
+            refuse_old_name("--quantities", name)
         return list(dict.fromkeys([*listed([asked]), *named]))
     if named:
         return list(dict.fromkeys(named))

@@ -89,7 +89,7 @@ def command(*, out: Path) -> None:
     capture, result = analyse_capture(first.path, ASKED)
     print_result(first.path, capture, result)
     write_results(first.path.name, result, out)
-    held = {each.path.name for each in squeezed if each.piece.dwell_s}
+    held = {each.path.name for each in squeezed if each.piece.hold_s}
     with progress("measuring", len(squeezed)) as show:
         pressed, notes = pressed_captures(
             [each.path for each in squeezed], ASKED, each=lambda done, path: show(done, path.name)
@@ -129,13 +129,13 @@ def _record(
     from rig.reader import PortAddress, Reader
     from rig.virtual import FIRST_CONTACT_MM, Chain, VirtualPort, VirtualRig
 
-    specimen, chain, cycles = each.specimen(), Chain(), HELD_CYCLES if each.dwell_s else CYCLES
+    specimen, chain, cycles = each.specimen(), Chain(), HELD_CYCLES if each.hold_s else CYCLES
     rig = VirtualRig(
         specimen,
         cycles=cycles,
         depth_mm=DEPTH_MM,
         speed_mm_per_s=SPEED_MM_PER_S,
-        dwell_s=each.dwell_s,
+        hold_s=each.hold_s,
         rest_s=2.0,
         chain=chain,
         seed=seed,
@@ -150,7 +150,7 @@ def _record(
         area_mm2=AREA_MM2,
         notes="net float of a virtual rig; all numbers invented",
         conditions={"state": each.state, "orientation": "on its side", "platen": "flat, 120 mm"},
-        method={"kind": "squeeze and hold" if each.dwell_s else "five squeezes"},
+        method={"kind": "squeeze and hold" if each.hold_s else "five squeezes"},
         rig={"name": "virtual"},
         calibration=calibration.as_dict(),
     )

@@ -25,7 +25,7 @@ PIECES = 8
 ABUSED = 3
 """Pieces of the spring batch that are squeezed again after long service."""
 
-DWELL_S = 62.0
+HOLD_S = 62.0
 """Long enough for the force left after a minute."""
 
 _SEED = 90
@@ -60,7 +60,7 @@ class Float:
         Its force, relaxation and set against those of its kind.
     mass_g, across_mm
         As a scale and a caliper show them.
-    dwell_s
+    hold_s
         Hold at depth, so that relaxation is seen; none for one that is cycled.
     """
 
@@ -73,7 +73,7 @@ class Float:
     mass_g: float
     across_mm: tuple[float, float]
     state: str = "new"
-    dwell_s: float = 0.0
+    hold_s: float = 0.0
 
     def specimen(self) -> Foam:
         """A fresh one for the virtual rig."""
@@ -109,7 +109,7 @@ def floats() -> tuple[Float, ...]:
                     across_mm=(_caliper(rng), _caliper(rng)),
                 )
             )
-        held.append(replace(new.pop(), dwell_s=DWELL_S))
+        held.append(replace(new.pop(), hold_s=HOLD_S))
     abused = [replace(each, kind="foam-abused", state="abused") for each in new[:ABUSED]]
     return (*new, *abused, *held)
 

@@ -49,6 +49,16 @@ def specimen_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return command
 
 
+def renamed_option(old: str, new: str) -> Callable[..., Any]:
+    """An option by its old name: hidden, and refused with the new one."""
+
+    def refuse(_: click.Context, __: click.Parameter, found: str | None) -> None:
+        if found is not None:
+            raise InputError(f"{old}: is now called {new}; write {new} {found}")
+
+    return click.option(old, hidden=True, expose_value=False, callback=refuse)
+
+
 def read_quantity(option: str, text: str | None, unit: str) -> float | None:
     """Value of an option with its unit; the refusal names the option.
 

@@ -15,6 +15,7 @@ from rig.cli.piece_captures import BY_HAND, PressedPieces
 from rig.cli.study_values import read_number, table_rows
 from rig.errors import InputError
 from rig.population import STATES, UNSTATED, PieceResult
+from rig.renamed import refuse_old_name
 
 PIECE = "piece"
 
@@ -74,6 +75,8 @@ def _quantities(path: Path, headings: Sequence[str]) -> list[str]:
     if PIECE not in headings:
         raise InputError(f"{path}, headings: no column '{PIECE}'; found {', '.join(headings)}")
     free = [name for name in headings if name not in (*WHO, *HOW)]
+    for name in free:
+        refuse_old_name(f"{path}, headings", name)
     quantities = [name for name in free if not _beside(name, free)]
     if not quantities:
         raise InputError(f"{path}, headings: no column of a quantity; found {', '.join(headings)}")

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rig.cli.options import read_quantity
+from rig.cli.options import read_quantity, renamed_option
 from rig.cli.stopping import stop_on_signals
 from rig.cli.typed_orders import TypedOrders
 from rig.errors import InputError
@@ -86,8 +86,9 @@ class _WithNames(click.Command):
     help="Clearance between squeezes; a negative one never lets go.",
 )
 @click.option("--speed", default="10 mm/s", show_default=True, metavar="Q", help="Of the platen.")
+@renamed_option("--dwell", "--hold")
 @click.option(
-    "--dwell", "dwell_s", type=float, default=0.0, show_default=True, metavar="S", help="Stop at depth."
+    "--hold", "hold_s", type=float, default=0.0, show_default=True, metavar="S", help="Stop at depth."
 )
 @click.option(
     "--motion",
@@ -130,7 +131,7 @@ def command(
     depth_mm: float,
     gap_mm: float,
     speed: str,
-    dwell_s: float,
+    hold_s: float,
     motion: str,
     contact: str | None,
     drive_speed: str | None,
@@ -165,7 +166,7 @@ def command(
         depth_mm=depth_mm,
         gap_mm=gap_mm,
         speed_mm_per_s=speed_mm_per_s,
-        dwell_s=dwell_s,
+        hold_s=hold_s,
         motion="driven" if motion == "commanded" else motion,  # type: ignore[arg-type]  # one of the choices
         scripted=motion != "commanded",
         seed=seed,

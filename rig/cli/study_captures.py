@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from rig.errors import InputError
+from rig.renamed import refuse_old_name
 
 if TYPE_CHECKING:
     from rig.analyser import CaptureResult
@@ -136,6 +137,7 @@ def _squeezed(path: Path, column: str, asked: Asked) -> _Squeezed:
 
 
 def _value(path: Path, column: str, result: CaptureResult) -> float:
+    refuse_old_name("--quantity", column)
     found = result.summary.get(column)
     if found is None and len(result):
         names = ", ".join(result.quantities())

@@ -15,6 +15,7 @@ from pathlib import Path
 from rig.cli.study_captures import Trials
 from rig.errors import InputError
 from rig.population import DRIVEN, HAND
+from rig.renamed import refuse_old_name
 
 LARGEST_BYTES = 64 << 20
 """Longer than any table of trials."""
@@ -102,6 +103,10 @@ def table_rows(path: Path) -> tuple[list[str], list[tuple[int, list[str]]]]:
 
 def _column_of_values(path: Path, headings: Sequence[str], value: str | None) -> str:
     others = [name for name in headings if name not in (*NAMES, KIND)]
+    if value is not None:
+        refuse_old_name("--value", value)
+    for name in others:
+        refuse_old_name(f"{path}, headings", name)
     if value is None and len(others) == 1:
         return others[0]
     if value not in others:

@@ -283,7 +283,7 @@ class CycleRow(_Value):
     peak_force_n: float | None = None
     peak_deflection_mm: float | None = None
     secant_n_per_mm: float | None = None
-    energy_in_mj: float | None = None
+    energy_absorbed_mj: float | None = None
     hysteresis_pct: float | None = None
     set_mm: float | None = None
     auxiliary: dict[str, float] = Field(default_factory=dict)

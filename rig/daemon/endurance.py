@@ -408,7 +408,7 @@ class _Run:
             speed=driver.speed_counts(squeeze.speed_mm_per_s),
             count=intent.cycles,
             dwell_low_ms=round(1000 * squeeze.rest_s),
-            dwell_high_ms=round(1000 * squeeze.dwell_s),
+            dwell_high_ms=round(1000 * squeeze.hold_s),
         )
         driver.follow(motion, intent.cycles * self._cycle_s(), look=lambda: self._look(motion))
         assert motion.end is not None
@@ -426,7 +426,7 @@ class _Run:
         squeeze = self._plan.squeeze
         way_mm = 2 * (self._checked.depth_mm + squeeze.gap_mm)
         brakes_s = 4 * squeeze.speed_mm_per_s / self._checked.rig.deceleration_mm_per_s2
-        return way_mm / squeeze.speed_mm_per_s + brakes_s + squeeze.dwell_s + squeeze.rest_s
+        return way_mm / squeeze.speed_mm_per_s + brakes_s + squeeze.hold_s + squeeze.rest_s
 
     def _host_cycles(self, intent: Intent) -> None:
         squeeze, driver, place = self._plan.squeeze, self.driver, f"block {intent.block}"
@@ -436,7 +436,7 @@ class _Run:
                 driver.press_until(squeeze.goal.force_n, squeeze.speed_mm_per_s, deepest_mm, place)
             else:
                 driver.move_to(deepest_mm, squeeze.speed_mm_per_s, place)
-            driver.wait(squeeze.dwell_s)
+            driver.wait(squeeze.hold_s)
             driver.move_to(driver.contact_mm - squeeze.gap_mm, squeeze.speed_mm_per_s, place)
             driver.event("cycle done", of_block=count)
             self._trend.squeezed()

@@ -39,7 +39,7 @@ QUANTITIES = (
     "peak_force_n",
     "peak_deflection_mm",
     "secant_n_per_mm",
-    "energy_in_mj",
+    "energy_absorbed_mj",
     "hysteresis_pct",
     "set_mm",
 )

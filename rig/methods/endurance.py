@@ -65,14 +65,14 @@ class Squeeze:
         How deep, or to which force.
     gap_mm
         How far back; zero is the contact.
-    dwell_s, rest_s
+    hold_s, rest_s
         At depth, and after the return.
     """
 
     place: Place
     goal: PressToDepth | PressToForce
     gap_mm: float
-    dwell_s: float
+    hold_s: float
     rest_s: float
 
     @property
@@ -139,8 +139,8 @@ class EndurancePlan:
         """The method that the plan amounts to, with every squeeze that it may come to."""
         squeeze, place = self.squeeze, self.squeeze.place
         one: list[Step] = [squeeze.goal]
-        if squeeze.dwell_s:
-            one.append(Hold(place, squeeze.dwell_s))
+        if squeeze.hold_s:
+            one.append(Hold(place, squeeze.hold_s))
         one.append(Return(place, squeeze.gap_mm, squeeze.speed_mm_per_s))
         if squeeze.rest_s:
             one.append(Rest(place, squeeze.rest_s))
@@ -259,7 +259,7 @@ def _section(fields: Fields, key: str, known: tuple[str, ...]) -> Fields:
 
 
 def _squeeze(fields: Fields) -> Squeeze:
-    known = ("deflection", "compression", "force", "stop_at", "speed", "gap", "dwell", "rest")
+    known = ("deflection", "compression", "force", "stop_at", "speed", "gap", "hold", "rest")
     section = _section(fields, "squeeze", known)
     place, speed = section.place, section.quantity("speed", "mm/s", "'20 mm/s'")
     key = section.only_one_of("deflection", "compression", "force")
@@ -278,7 +278,7 @@ def _squeeze(fields: Fields) -> Squeeze:
         place,
         goal,
         section.quantity("gap", "mm", "'2 mm'") if "gap" in section else 0.0,
-        section.quantity("dwell", "s", "'0.5 s'") if "dwell" in section else 0.0,
+        section.quantity("hold", "s", "'0.5 s'") if "hold" in section else 0.0,
         section.quantity("rest", "s", "'0.5 s'") if "rest" in section else 0.0,
     )
 

@@ -38,6 +38,7 @@ from rig.methods.steps import (
     Touch,
     each_step,
 )
+from rig.renamed import QUANTITIES
 
 MOST_STEPS = 200
 """Steps as written; a person reads them all before the first motion."""
@@ -170,8 +171,11 @@ def _names(fields: Fields, key: str, known: tuple[str, ...]) -> tuple[str, ...]:
     for node in items(fields.place, key, fields.node(key), f"[{known[0]}]"):
         name = scalar(fields.place, key, node, known[0])
         if name not in known:
+            place = Place(fields.place.source, line_of(node), fields.place.label)
+            if name in QUANTITIES:
+                refuse(place, f"{key}: {shown(name)} is now called {QUANTITIES[name]!r}")
             refuse(
-                Place(fields.place.source, line_of(node), fields.place.label),
+                place,
                 f"{key}: found {shown(name)}, expected some of {', '.join(known)}",
             )
         names.append(name)

@@ -32,7 +32,7 @@ class Flag(IntFlag):
     SHALLOW = 1 << 17
     FORCE_DROPPED = 1 << 18
     UNEVEN_STROKE = 1 << 19
-    FOOT_UNCLEAR = 1 << 20
+    TOE_REGION_UNCLEAR = 1 << 20
     OUTSIDE_CALIBRATION = 1 << 21
 
     @property

@@ -47,8 +47,15 @@ STIFFNESS = (
     "chord_unloading_n_per_mm", "secant_unloading_n_per_mm", "tangent_unloading_n_per_mm",
 )  # fmt: skip
 PEAK = ("peak_force_n", "peak_deflection_mm", "peak_compression_pct")
-ENERGY = ("energy_in_mj", "energy_out_mj", "loss_mj", "hysteresis_pct", "energy_return_pct", "loss_factor")
-RELAXATION = ("relaxation_left_1s_pct", "relaxation_left_10s_pct", "relaxation_left_60s_pct")
+ENERGY = (
+    "energy_absorbed_mj",
+    "energy_returned_mj",
+    "loss_mj",
+    "hysteresis_pct",
+    "energy_return_pct",
+    "loss_factor",
+)
+RELAXATION = ("force_retention_1s_pct", "force_retention_10s_pct", "force_retention_60s_pct")
 PERMANENT_SET = ("set_last_mm", "set_mm", "set_pct_of_height", "set_pct_of_deflection")
 KNEE = ("knee_mm", "knee_n", "negative_stiffness_mm")
 MASS, DIAMETER, ROUNDNESS = "mass_g", "diameter_mm", "roundness_mm"
@@ -556,7 +563,7 @@ def _not_measured(sets: Sequence[AlikeSet], captures: Sequence[CaptureFacts]) ->
     """What the captures could have shown and do not."""
     known = {name for each in sets for figures in each.figures.values() for name in figures}
     wanted = (
-        (RELAXATION, "Relaxation: no squeeze dwelt long enough (a method with a dwell of 10 s or more)."),
+        (RELAXATION, "Relaxation: no hold was long enough (use a method with a hold of 10 s or more)."),
         (PERMANENT_SET, "Permanent set: the captures do not show it (more than one cycle is needed)."),
         (KNEE, "Knee: no stroke shows one within its depth."),
     )
@@ -601,7 +608,7 @@ def titled(column: str) -> tuple[str, str]:
     if column == MASS:
         return "mass", "g"
     if column in RELAXATION:
-        seconds = column.removeprefix("relaxation_left_").removesuffix("s_pct")
-        return f"force left after {seconds} s", "%"
+        seconds = column.removeprefix("force_retention_").removesuffix("s_pct")
+        return f"force retention at {seconds} s", "%"
     found = quantity(column)
     return found.title, found.unit

@@ -330,7 +330,7 @@ def _subjects(sheet: DesignSheet) -> Iterator[Section]:
             "Tangent: at the peak. Initial: between 5 % and 15 % of it."
         )),
         ("Energy", ENERGY, "Hysteresis: energy lost over energy put in; energy return: 100 % less that."),
-        ("Relaxation", RELAXATION, "Force left after so long in a dwell, of the peak force."),
+        ("Relaxation", RELAXATION, "Force after this time in a hold, in per cent of the peak force."),
         ("Permanent set and softening", PERMANENT_SET, (
             "How far contact has moved since the first cycle of the capture: at the last cycle that counts, "
             "and as the mean over its cycles; that too of the free height and of the imposed deflection."
@@ -434,7 +434,7 @@ def _differences(sheet: DesignSheet, alike: AlikeSet, groups: Sequence[str], com
 
 
 def _uncertainty(sheet: DesignSheet) -> Iterator[Section]:
-    names = tuple(dict.fromkeys((*COMPARED, "peak_force_n", "energy_in_mj", "set_mm")))
+    names = tuple(dict.fromkeys((*COMPARED, "peak_force_n", "energy_absorbed_mj", "set_mm")))
     blocks: list[Block] = [
         Words(
             "The standard uncertainty u of a mean is composed of two parts, joined by their squares: how "

@@ -20,7 +20,7 @@ _UNITS = {
 _TITLES = {
     "contact_mm": "contact (zero force)",
     "contact_at_force_mm": "contact at contact force",
-    "foot_exponent": "exponent of the foot",
+    "toe_exponent": "toe exponent",
     "secant_n_per_mm": "secant stiffness at the peak",
     "secant_unloading_n_per_mm": "secant stiffness, start of unloading",
     "tangent_n_per_mm": "tangent stiffness at the peak",
@@ -39,6 +39,9 @@ _TITLES = {
     "rate_pct_per_s": "rate of loading",
     "rate_unloading_pct_per_s": "rate of unloading",
     "zero_n": "force zero",
+    "force_retention_1s_pct": "force retention at 1 s",
+    "force_retention_10s_pct": "force retention at 10 s",
+    "force_retention_60s_pct": "force retention at 60 s",
 }
 
 
@@ -55,8 +58,8 @@ def quantity(column: str) -> Quantity:
 
     Examples
     --------
-    >>> quantity("energy_in_mj")
-    Quantity(title='energy in', unit='mJ')
+    >>> quantity("energy_absorbed_mj")
+    Quantity(title='energy absorbed', unit='mJ')
     >>> quantity("at 25%.loading_n")
     Quantity(title='force at 25%, loading', unit='N')
     """

@@ -20,7 +20,7 @@ _CYCLE_COLUMNS = (
     "peak_deflection_mm",
     "peak_force_n",
     "secant_n_per_mm",
-    "energy_in_mj",
+    "energy_absorbed_mj",
     "hysteresis_pct",
     "set_mm",
 )
@@ -30,7 +30,7 @@ BUDGETED = (
     "peak_deflection_mm",
     "secant_n_per_mm",
     "tangent_n_per_mm",
-    "energy_in_mj",
+    "energy_absorbed_mj",
     "hysteresis_pct",
     "set_mm",
 )
@@ -47,7 +47,7 @@ _HEADINGS = {
     "peak_deflection_mm": "deflection",
     "peak_force_n": "force",
     "secant_n_per_mm": "secant",
-    "energy_in_mj": "work in",
+    "energy_absorbed_mj": "energy",
     "hysteresis_pct": "hysteresis",
     "set_mm": "set",
 }
@@ -97,7 +97,7 @@ def summary_table(result: CaptureResult, title: str, *, plain: bool) -> Table:
         table.add_column(heading, justify="right")
     for name in result.quantities():
         entry = result.summary[name]
-        if not entry["n"] or (name == "dwell_s" and entry["mean"] == 0):
+        if not entry["n"] or (name == "hold_s" and entry["mean"] == 0):
             continue
         shown = quantity(name)
         u = _typical(result, name)

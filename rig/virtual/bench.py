@@ -104,7 +104,7 @@ class VirtualRig:
         What lies in it.
     rate_hz
         Highest sample rate, and the only one of a rig that does not listen.
-    cycles, depth_mm, gap_mm, speed_mm_per_s, dwell_s, rest_s, no_load_s, motion
+    cycles, depth_mm, gap_mm, speed_mm_per_s, hold_s, rest_s, no_load_s, motion
         The scripted run; see `Plan`.
     scripted
         False for a rig that does nothing but what it is told to.
@@ -144,7 +144,7 @@ class VirtualRig:
         depth_mm: float = 10.0,
         gap_mm: float = 2.0,
         speed_mm_per_s: float = 10.0,
-        dwell_s: float = 0.0,
+        hold_s: float = 0.0,
         rest_s: float = 0.5,
         no_load_s: float = 1.0,
         motion: MotionKind = "driven",
@@ -165,7 +165,7 @@ class VirtualRig:
         if not (math.isfinite(rate_hz) and 1.0 <= rate_hz <= 100_000.0):
             raise InputError(f"rate_hz: found {rate_hz!r}, expected 1 to 100000 samples a second")
         chain = chain or Chain()
-        plan = Plan(cycles, depth_mm, gap_mm, speed_mm_per_s, dwell_s, rest_s, no_load_s, motion)
+        plan = Plan(cycles, depth_mm, gap_mm, speed_mm_per_s, hold_s, rest_s, no_load_s, motion)
         if contact_mm < plan.clearance_mm:
             raise InputError(
                 f"gap_mm: found {plan.clearance_mm}, expected at most {contact_mm}, where the home switch is"

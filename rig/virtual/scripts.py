@@ -51,7 +51,7 @@ class Plan:
         Clearance in between; a negative gap keeps that much deflection and never lets go.
     speed_mm_per_s
         Speed of both strokes; the largest speed of a sine, the mean speed of a hand.
-    dwell_s, rest_s
+    hold_s, rest_s
         Stop at depth and stop in the gap, after each squeeze.
     no_load_s
         Stop in the gap before the first squeeze.
@@ -61,7 +61,7 @@ class Plan:
     depth_mm: float = 10.0
     gap_mm: float = 2.0
     speed_mm_per_s: float = 10.0
-    dwell_s: float = 0.0
+    hold_s: float = 0.0
     rest_s: float = 0.5
     no_load_s: float = 1.0
     motion: MotionKind = "driven"
@@ -74,7 +74,7 @@ class Plan:
             ("gap_mm", -self.depth_mm < self.gap_mm < math.inf, "above minus the depth"),
             ("speed_mm_per_s", 0 < self.speed_mm_per_s < math.inf, "above 0"),
             ("acceleration_mm_per_s2", 0 < self.acceleration_mm_per_s2 < math.inf, "above 0"),
-            ("dwell_s", 0 <= self.dwell_s < math.inf, "0 or more"),
+            ("hold_s", 0 <= self.hold_s < math.inf, "0 or more"),
             ("rest_s", 0 <= self.rest_s < math.inf, "0 or more"),
             ("no_load_s", 0 <= self.no_load_s < math.inf, "0 or more"),
             ("motion", self.motion in ("driven", "hand", "sine"), "driven, hand or sine"),
@@ -139,21 +139,21 @@ def _by_drive(plan: Plan, contact_mm: float) -> Script:
         contact_mm + plan.depth_mm,
     )
     first = _strokes(
-        plan, start_mm, [(start_mm, plan.no_load_s), (high_mm, plan.dwell_s), (low_mm, plan.rest_s)]
+        plan, start_mm, [(start_mm, plan.no_load_s), (high_mm, plan.hold_s), (low_mm, plan.rest_s)]
     )
-    again = _strokes(plan, low_mm, [(high_mm, plan.dwell_s), (low_mm, plan.rest_s)])
+    again = _strokes(plan, low_mm, [(high_mm, plan.hold_s), (low_mm, plan.rest_s)])
     away = _strokes(plan, low_mm, [(start_mm, plan.rest_s)])
     repeats = plan.cycles - 1
     starts_s = first.end_s + again.end_s * np.arange(repeats + 1, dtype=np.float64)
     pieces = [first, *_repeated(again, starts_s[:-1]), _shifted(away, float(starts_s[-1]))]
-    stroke_s = again.end_s - plan.dwell_s - plan.rest_s
+    stroke_s = again.end_s - plan.hold_s - plan.rest_s
     begins_s = np.concatenate([[plan.no_load_s], starts_s[:-1]])
     ends_s = np.concatenate([[first.end_s], starts_s[1:]])
     returns_s = ends_s - plan.rest_s - stroke_s / 2
     return Script(
         _joined(pieces),
         begins_s,
-        returns_s - plan.dwell_s,
+        returns_s - plan.hold_s,
         returns_s,
         ends_s,
         np.ones(plan.cycles, np.bool_),
@@ -202,7 +202,7 @@ def _by_hand(plan: Plan, contact_mm: float, random: np.random.Generator) -> Scri
         inward = _hand_stroke(random, low_mm, way_mm, plan.speed_mm_per_s)
         outward = _hand_stroke(random, low_mm + way_mm, -way_mm, plan.speed_mm_per_s)
         turn_s = now_s + inward.end_s
-        back_s = turn_s + plan.dwell_s * random.uniform(0.8, 1.2)
+        back_s = turn_s + plan.hold_s * random.uniform(0.8, 1.2)
         rested_s = back_s + outward.end_s + plan.rest_s * random.uniform(0.8, 1.5)
         bounds[cycle] = now_s, turn_s, back_s, rested_s
         pieces += [_shifted(inward, now_s), _shifted(outward, back_s)]

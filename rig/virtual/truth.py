@@ -62,8 +62,8 @@ class CycleTruth:
     peak_force_n: float
     peak_deflection_mm: float
     secant_n_per_mm: float | None
-    energy_in_mj: float
-    energy_out_mj: float
+    energy_absorbed_mj: float
+    energy_returned_mj: float
     loss_mj: float
     hysteresis_pct: float | None
     set_mm: float | None
@@ -268,8 +268,8 @@ class Truth:
         datum_mm = 0.0 if datum_from_mm is None else datum_from_mm - self.first_contact_mm
         peak_force_n = float(run.force_n.max())
         peak_deflection_mm = float(run.squeezed_mm.max()) - datum_mm
-        energy_in_mj, energy_out_mj = self._energies(run)
-        loss_mj = energy_in_mj - energy_out_mj
+        energy_absorbed_mj, energy_returned_mj = self._energies(run)
+        loss_mj = energy_absorbed_mj - energy_returned_mj
         origin = first.contact_mm if first is not None else contact_mm
         return CycleTruth(
             index + 1,
@@ -280,10 +280,10 @@ class Truth:
             peak_force_n,
             peak_deflection_mm,
             peak_force_n / peak_deflection_mm if peak_deflection_mm > 0 else None,
-            energy_in_mj,
-            energy_out_mj,
+            energy_absorbed_mj,
+            energy_returned_mj,
             loss_mj,
-            100 * loss_mj / energy_in_mj if energy_in_mj > 0 else None,
+            100 * loss_mj / energy_absorbed_mj if energy_absorbed_mj > 0 else None,
             None if contact_mm is None or origin is None else contact_mm - origin,
         )
 

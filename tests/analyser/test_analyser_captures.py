@@ -42,8 +42,8 @@ TRUTH_OF_THE_SPRING = {
     "chord_n_per_mm": 2.5,
     "chord_unloading_n_per_mm": 2.5,
     "initial_n_per_mm": 2.5,
-    "energy_in_mj": 125.0,
-    "energy_out_mj": 125.0,
+    "energy_absorbed_mj": 125.0,
+    "energy_returned_mj": 125.0,
     "loss_mj": 0.0,
     "hysteresis_pct": 0.0,
     "energy_return_pct": 100.0,
@@ -72,7 +72,7 @@ def test_a_sphere_and_a_cone_have_the_tangent_and_work_of_their_power():
         position = presses(5)
         result = analysed(counts(position, power(k, n)(position), seed=4))
         assert_within(result, "tangent_n_per_mm", n * k * 10 ** (n - 1), times=3.5)
-        assert_within(result, "energy_in_mj", k * 10 ** (n + 1) / (n + 1), times=3.5)
+        assert_within(result, "energy_absorbed_mj", k * 10 ** (n + 1) / (n + 1), times=3.5)
 
 
 def test_the_summary_is_numpys_mean_and_deviation_of_the_unflagged_cycles_after_conditioning():
@@ -178,7 +178,7 @@ def test_the_frames_compliance_is_taken_off(name):
 def test_a_frames_compliance_leaves_the_work_of_the_spring():
     result = analysed(framed_presses(), calibration=in_frame(FRAME_MM_PER_N))
     peak_n = 2.0 / (1 / STIFF + FRAME_MM_PER_N)
-    assert_within(result, "energy_in_mj", peak_n**2 / (2 * STIFF))
+    assert_within(result, "energy_absorbed_mj", peak_n**2 / (2 * STIFF))
 
 
 def test_drawn_loops_are_free_of_the_frame_and_start_at_contact():
@@ -235,10 +235,10 @@ def test_presses_that_lose_contact_have_no_loss_factor():
 def test_a_dwell_of_an_elastic_spring_keeps_its_force():
     position = path((-2.5, 1.0), (8.0, 12.0), (-2.5, 1.0))
     result = analysed(counts(position, SPRING(position)))
-    assert_within(result, "dwell_s", 12.0, floor=0.005)
-    assert_within(result, "relaxation_left_1s_pct", 100.0, floor=0.02)
-    assert_within(result, "relaxation_left_10s_pct", 100.0, floor=0.02)
-    assert np.isnan(result.columns["relaxation_left_60s_pct"]).all()
+    assert_within(result, "hold_s", 12.0, floor=0.005)
+    assert_within(result, "force_retention_1s_pct", 100.0, floor=0.02)
+    assert_within(result, "force_retention_10s_pct", 100.0, floor=0.02)
+    assert np.isnan(result.columns["force_retention_60s_pct"]).all()
     assert result.prony.branches == ()
 
 
@@ -336,8 +336,8 @@ def test_a_last_press_that_is_not_released_has_no_work_out():
     position = np.concatenate([presses(2), path(-2.5, 10.0, 0.5)])
     result = analysed(counts(position, SPRING(position)))
     assert flags_of(result) == [0, 0, Flag.NOT_RELEASED]
-    assert np.isnan(result.columns["energy_out_mj"][2])
-    assert_within(result, "energy_in_mj", 125.0)
+    assert np.isnan(result.columns["energy_returned_mj"][2])
+    assert_within(result, "energy_absorbed_mj", 125.0)
 
 
 def test_a_saturated_press_is_left_out_of_the_means():

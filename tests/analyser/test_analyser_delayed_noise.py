@@ -36,7 +36,7 @@ def test_the_noise_of_position_is_that_of_single_readings_whatever_the_delay(ste
 @pytest.mark.parametrize("steps", [2.0, 2.5])
 def test_the_spread_of_the_work_is_no_more_than_is_stated_whatever_the_delay(steps):
     results = [noisy(seed, steps / RATE_HZ) for seed in range(2 * RECORDINGS)]
-    work_mj = np.array([result.columns["energy_in_mj"][1] for result in results])
-    stated_mj = np.array([result.columns["energy_in_mj_u"][1] for result in results])
+    work_mj = np.array([result.columns["energy_absorbed_mj"][1] for result in results])
+    stated_mj = np.array([result.columns["energy_absorbed_mj_u"][1] for result in results])
     # of 32 values, three standard deviations above their own spread
     assert np.std(work_mj, ddof=1) < 1.4 * np.sqrt(np.mean(stated_mj**2))

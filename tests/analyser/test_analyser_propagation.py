@@ -48,7 +48,12 @@ def part_of(name, **parts):
 
 @pytest.mark.parametrize(
     ("name", "relative"),
-    [("peak_force_n", 2e-3), ("secant_n_per_mm", 2e-3), ("energy_in_mj", 2e-3), ("peak_deflection_mm", 0.0)],
+    [
+        ("peak_force_n", 2e-3),
+        ("secant_n_per_mm", 2e-3),
+        ("energy_absorbed_mj", 2e-3),
+        ("peak_deflection_mm", 0.0),
+    ],
 )
 def test_a_wrong_force_scale_is_as_wrong_in_force_stiffness_and_work(name, relative):
     u, value = part_of(name, force=FORCE)
@@ -57,7 +62,12 @@ def test_a_wrong_force_scale_is_as_wrong_in_force_stiffness_and_work(name, relat
 
 @pytest.mark.parametrize(
     ("name", "relative"),
-    [("peak_deflection_mm", 3e-3), ("secant_n_per_mm", 3e-3), ("energy_in_mj", 3e-3), ("peak_force_n", 0.0)],
+    [
+        ("peak_deflection_mm", 3e-3),
+        ("secant_n_per_mm", 3e-3),
+        ("energy_absorbed_mj", 3e-3),
+        ("peak_force_n", 0.0),
+    ],
 )
 def test_a_wrong_position_scale_is_as_wrong_in_deflection_stiffness_and_work(name, relative):
     u, value = part_of(name, position=POSITION)
@@ -65,7 +75,7 @@ def test_a_wrong_position_scale_is_as_wrong_in_deflection_stiffness_and_work(nam
 
 
 def test_parts_of_independent_inputs_are_summed_in_squares():
-    u, value = part_of("energy_in_mj", force=FORCE, position=POSITION)
+    u, value = part_of("energy_absorbed_mj", force=FORCE, position=POSITION)
     assert u == pytest.approx(np.hypot(2e-3, 3e-3) * value, rel=0.01)
 
 
@@ -134,7 +144,7 @@ def test_doubtful_play_moves_the_way_out_only():
     u_mm = 0.01
     u, _ = part_of("hysteresis_pct", play=Play(0.0, u_mm))
     assert u == pytest.approx(100 * 2 * u_mm / DEPTH_MM, rel=0.05)
-    assert part_of("energy_in_mj", play=Play(0.0, u_mm))[0] == 0.0
+    assert part_of("energy_absorbed_mj", play=Play(0.0, u_mm))[0] == 0.0
 
 
 def test_set_keeps_only_what_the_two_contacts_do_not_share():
@@ -242,7 +252,7 @@ MEASURED = replace(
     delay=Delay(0.0, 2e-4, 30.0),
     frame=Frame((25.0, 60.0), (0.02, 0.05), ((1e-6, 0.0), (0.0, 1e-6)), 30.0),
 )
-MAIN = ("peak_force_n", "secant_n_per_mm", "energy_in_mj", "hysteresis_pct", "set_mm")
+MAIN = ("peak_force_n", "secant_n_per_mm", "energy_absorbed_mj", "hysteresis_pct", "set_mm")
 
 
 def test_the_parts_of_a_budget_make_up_the_whole():
@@ -266,7 +276,7 @@ def test_a_budget_names_the_part_that_dominates():
         return found.sources[int(found.parts[:, found.names.index(name)].argmax())]
 
     assert largest("hysteresis_pct") == "delay"
-    assert largest("energy_in_mj") == "force calibration, references"
+    assert largest("energy_absorbed_mj") == "force calibration, references"
 
 
 def test_propagation_agrees_with_monte_carlo_within_a_tenth():
@@ -281,7 +291,7 @@ def test_draws_of_a_foot_scatter_as_its_fit_says():
     sphere = counts(presses(2), power(2.5, 1.5)(presses(2)), seed=1)
     analysis, _ = analysis_of(sphere, examine=2)
     found = monte_carlo(analysis.examined, analysis.applied, 100, seed=2)
-    at = [found.budget.names.index(name) for name in ("contact_mm", "foot_exponent")]
+    at = [found.budget.names.index(name) for name in ("contact_mm", "toe_exponent")]
     assert ((found.high - found.low)[at] / 2 / found.budget.half95[at] < 1.4).all()
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from rig.analyser import branch_response, fit_prony, softening
-from rig.analyser.relaxation import force_left_pct
+from rig.analyser.relaxation import force_retention_pct
 
 K_INF, K_1, TAU_S = 2.0, 1.0, 3.0
 RATE_MM_PER_S, RAMP_S, DEPTH_MM = 5.0, 2.0, 10.0
@@ -106,19 +106,19 @@ def test_without_deflection_there_is_no_series():
 
 def test_the_force_left_is_read_off_the_exponential():
     time_s = np.arange(0, 30, 0.002)
-    left = force_left_pct(time_s + 100.0, 20 * (0.6 + 0.4 * np.exp(-time_s / TAU_S)), 20.0, 0.01)
+    left = force_retention_pct(time_s + 100.0, 20 * (0.6 + 0.4 * np.exp(-time_s / TAU_S)), 20.0, 0.01)
     for after_s in (1.0, 10.0):
         expected = 60 + 40 * np.exp(-after_s / TAU_S)
-        assert left[f"relaxation_left_{after_s:.0f}s_pct"] == pytest.approx(expected, abs=0.02)
-    assert np.isnan(left["relaxation_left_60s_pct"])
-    assert np.isnan(left["relaxation_left_60s_pct_u"])
+        assert left[f"force_retention_{after_s:.0f}s_pct"] == pytest.approx(expected, abs=0.02)
+    assert np.isnan(left["force_retention_60s_pct"])
+    assert np.isnan(left["force_retention_60s_pct_u"])
 
 
 def test_the_uncertainty_of_the_force_left_falls_with_the_samples_behind_it():
     time_s = np.arange(0, 12, 0.01)
-    left = force_left_pct(time_s, np.full_like(time_s, 20.0), 20.0, 0.1)
+    left = force_retention_pct(time_s, np.full_like(time_s, 20.0), 20.0, 0.1)
     # 5 % of 10 s to either side are 101 samples
-    assert left["relaxation_left_10s_pct_u"] == pytest.approx(100 * 0.1 / 20 / np.sqrt(101), rel=0.01)
+    assert left["force_retention_10s_pct_u"] == pytest.approx(100 * 0.1 / 20 / np.sqrt(101), rel=0.01)
 
 
 def test_a_planted_softening_is_found_again():

@@ -32,7 +32,9 @@ def test_its_force_zero_is_taken_from_where_the_specimen_let_go():
     result = analysis.finish()
     assert result.flags == [[], []]
     assert result.columns["set_mm"][1] == pytest.approx(SET_MM, abs=2 * result.columns["set_mm_u"][1])
-    assert result.columns["energy_in_mj"][0] == pytest.approx(0.5 * STIFFNESS * press[-1] ** 2, rel=3e-3)
-    assert result.columns["energy_out_mj"][0] == pytest.approx(
+    assert result.columns["energy_absorbed_mj"][0] == pytest.approx(
+        0.5 * STIFFNESS * press[-1] ** 2, rel=3e-3
+    )
+    assert result.columns["energy_returned_mj"][0] == pytest.approx(
         0.5 * STIFFNESS * (press[-1] - SET_MM) ** 2, rel=3e-3
     )

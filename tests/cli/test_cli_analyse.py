@@ -20,8 +20,8 @@ MEASURED = {
     "secant_n_per_mm",
     "tangent_n_per_mm",
     "initial_n_per_mm",
-    "energy_in_mj",
-    "energy_out_mj",
+    "energy_absorbed_mj",
+    "energy_returned_mj",
     "loss_mj",
     "hysteresis_pct",
     "set_mm",
@@ -105,7 +105,7 @@ def test_no_point_at_zero_is_added_to_a_table_read_by_hand(hand_read) -> None:
     (cycle,) = hand_read["cycles"]
     assert [each["at"] for each in cycle["at"]] == ["12.7mm", "25.4mm", "38.1mm", "50.8mm"]
     # from the first point on, by trapezoids; a point at zero would add 56.5 mJ
-    assert cycle["energy_in_mj"] == pytest.approx(593.3, abs=0.5)
+    assert cycle["energy_absorbed_mj"] == pytest.approx(593.3, abs=0.5)
 
 
 def test_files_of_tables_and_plots_are_written(framed, tmp_path) -> None:

@@ -80,5 +80,5 @@ def test_what_is_measured_is_the_truth_of_the_run(framed, document) -> None:
     measured = document["cycles"]
     assert len(measured) == len(truth) == 3
     for found, true in zip(measured, truth, strict=True):
-        for name in ("secant_n_per_mm", "peak_force_n", "energy_in_mj", "contact_mm"):
+        for name in ("secant_n_per_mm", "peak_force_n", "energy_absorbed_mj", "contact_mm"):
             assert found[name] == pytest.approx(true[name], abs=5 * found[f"{name}_u"]), name

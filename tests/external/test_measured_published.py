@@ -67,7 +67,7 @@ def test_c7_a_spheres_tangent_is_one_and_a_half_times_its_secant(sphere):
 
 
 def test_c7_a_spheres_work_is_two_fifths_of_force_times_deflection(sphere):
-    work, work_u = column(sphere, "energy_in_mj")
+    work, work_u = column(sphere, "energy_absorbed_mj")
     force, depth = column(sphere, "peak_force_n")[0], column(sphere, "peak_deflection_mm")[0]
     assert work == pytest.approx(0.4 * force * depth, abs=2 * work_u)
 
@@ -77,7 +77,7 @@ def test_c7_a_log_log_fit_to_a_sphere_gives_three_halves(sphere):
     forces = [column(sphere, f"at {depth:g} mm.loading_n")[0] for depth in depths]
     exponent = np.polyfit(np.log(depths), np.log(forces), 1)[0]
     assert exponent == pytest.approx(1.5, abs=0.005)
-    foot, foot_u = column(sphere, "foot_exponent")
+    foot, foot_u = column(sphere, "toe_exponent")
     assert foot == pytest.approx(1.5, abs=2 * foot_u)
 
 

@@ -17,7 +17,7 @@ purpose: A test.
 follows: Nothing published.
 specimen: {stiffness: "20 N/mm"}
 touch: {force: "1 N", speed: "60 mm/min"}
-squeeze: {compression: "25 %", speed: "20 mm/s", gap: "2 mm", dwell: "0.5 s"}
+squeeze: {compression: "25 %", speed: "20 mm/s", gap: "2 mm", hold: "0.5 s"}
 until: {cycles: 500, time: "20 h", stiffness_loss: "20 %", set: "5 %"}
 recovery: {touches: 10, from: "20 s", to: "24 h"}
 """

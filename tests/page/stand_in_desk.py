@@ -97,7 +97,7 @@ def row_of(cycle):
         "peak_force_n": peak_n,
         "peak_deflection_mm": PEAK_MM,
         "secant_n_per_mm": peak_n / PEAK_MM,
-        "energy_in_mj": peak_n * PEAK_MM * 0.43,
+        "energy_absorbed_mj": peak_n * PEAK_MM * 0.43,
         "hysteresis_pct": 24.0 - 1.5 * math.log10(1 + cycle),
         "set_mm": None if cycle == 1 else 0.31 * math.log10(cycle),
         "auxiliary": {"specimen_temperature": 19.5 + 4.2 * (1 - math.exp(-cycle / 30))},

@@ -24,8 +24,8 @@ MEASURED = (
     "secant_n_per_mm",
     "tangent_n_per_mm",
     "initial_n_per_mm",
-    "energy_in_mj",
-    "energy_out_mj",
+    "energy_absorbed_mj",
+    "energy_returned_mj",
     "loss_mj",
     "hysteresis_pct",
     "set_mm",
@@ -149,9 +149,9 @@ def test_a_number_is_shown_with_the_digits_that_its_uncertainty_leaves(value, u,
         ("hysteresis_pct", "hysteresis", "%"),
         ("set_pct_of_height", "permanent set, of free height", "%"),
         ("rate_mm_per_s", "rate of loading", "mm/s"),
-        ("relaxation_left_10s_pct", "relaxation left 10s", "%"),
+        ("force_retention_10s_pct", "force retention at 10 s", "%"),
         ("at 2.5 mm.unloading_n", "force at 2.5 mm, unloading", "N"),
-        ("foot_exponent", "exponent of the foot", ""),
+        ("toe_exponent", "toe exponent", ""),
     ],
 )
 def test_a_column_is_read_as_a_quantity_and_its_unit(column, title, unit):
@@ -160,7 +160,7 @@ def test_a_column_is_read_as_a_quantity_and_its_unit(column, title, unit):
 
 def test_every_quantity_of_a_result_has_a_unit_but_for_pure_numbers():
     bare = [name for name in RESULT.quantities() if not quantity(name).unit]
-    assert bare == ["foot_exponent", "loss_factor"]
+    assert bare == ["toe_exponent", "loss_factor"]
 
 
 def printed(table):

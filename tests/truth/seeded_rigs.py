@@ -41,7 +41,7 @@ QUANTITIES = (
     "at 5 mm.loading_n",
     "secant_n_per_mm",
     "chord_n_per_mm",
-    "energy_in_mj",
+    "energy_absorbed_mj",
     "hysteresis_pct",
     "set_mm",
 )
@@ -220,7 +220,7 @@ def true_values(rig: VirtualRig) -> dict[str, float]:
         "at 5 mm.loading_n": truth.force_n(CYCLE, DEPTH_MM),
         "secant_n_per_mm": cycle.secant_n_per_mm,
         "chord_n_per_mm": chord,
-        "energy_in_mj": cycle.energy_in_mj,
+        "energy_absorbed_mj": cycle.energy_absorbed_mj,
         "hysteresis_pct": cycle.hysteresis_pct,
         "set_mm": truth.set_mm(CYCLE, CONTACT_FORCE_N),
     }

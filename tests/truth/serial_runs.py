@@ -64,8 +64,8 @@ def truths(run: Run, cycle: int) -> dict[str, float]:
         "peak_force_n": known.peak_force_n,
         "peak_deflection_mm": known.peak_deflection_mm,
         "secant_n_per_mm": known.secant_n_per_mm,
-        "energy_in_mj": known.energy_in_mj,
-        "energy_out_mj": known.energy_out_mj,
+        "energy_absorbed_mj": known.energy_absorbed_mj,
+        "energy_returned_mj": known.energy_returned_mj,
         "loss_mj": known.loss_mj,
         "hysteresis_pct": known.hysteresis_pct,
     }

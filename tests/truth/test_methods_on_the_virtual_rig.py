@@ -154,7 +154,7 @@ def test_a_plain_squeeze_gives_the_means_of_its_last_three_cycles(tmp_path):
         energies_mj.append(into_mj)
         losses_pct.append(100 * (into_mj - back_mj) / into_mj)
     holds(run, "peak_force_n", float(np.mean(peaks_n)), largest_u=0.05)
-    holds(run, "energy_in_mj", float(np.mean(energies_mj)), largest_u=2.0)
+    holds(run, "energy_absorbed_mj", float(np.mean(energies_mj)), largest_u=2.0)
     holds(run, "hysteresis_pct", float(np.mean(losses_pct)), largest_u=0.2)
     holds(run, "secant_n_per_mm", float(np.mean(np.divide(peaks_n, depths_mm))), largest_u=0.02)
     first_mm = run.touched_mm(run.of("touch")[0], 1.0)

@@ -33,8 +33,8 @@ REQUIRED = (
     "tangent_unloading_n_per_mm",
     "initial_n_per_mm",
     "initial_unloading_n_per_mm",
-    "energy_in_mj",
-    "energy_out_mj",
+    "energy_absorbed_mj",
+    "energy_returned_mj",
     "loss_mj",
     "hysteresis_pct",
 )

@@ -13,7 +13,7 @@ KINDS = ("driven", "hand", "sine")
 @pytest.mark.parametrize("motion", KINDS)
 @pytest.mark.parametrize("gap_mm", [2.0, -3.0])
 def test_position_is_the_integral_of_speed(motion, gap_mm) -> None:
-    script = make_script(Plan(motion=motion, gap_mm=gap_mm, dwell_s=0.3), 20.0, seed=4)
+    script = make_script(Plan(motion=motion, gap_mm=gap_mm, hold_s=0.3), 20.0, seed=4)
     time_s = np.arange(0.0, script.end_s + 0.5, 1e-4)
     position, speed = script.trajectory.positions_mm(time_s), script.trajectory.speeds_mm_per_s(time_s)
     travelled = np.concatenate([[0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1]) * 1e-4)])
@@ -31,7 +31,7 @@ def test_a_script_begins_and_ends_at_rest_in_the_gap(motion) -> None:
 @pytest.mark.parametrize("motion", ["driven", "sine"])
 @pytest.mark.parametrize("gap_mm", [2.0, -3.0])
 def test_squeezes_reach_the_depth_and_come_back_to_the_gap(motion, gap_mm) -> None:
-    script = make_script(Plan(cycles=4, motion=motion, gap_mm=gap_mm, dwell_s=0.2), 20.0, seed=1)
+    script = make_script(Plan(cycles=4, motion=motion, gap_mm=gap_mm, hold_s=0.2), 20.0, seed=1)
     np.testing.assert_allclose(script.trajectory.positions_mm(script.deepest_s), 30.0, atol=1e-6)
     np.testing.assert_allclose(script.trajectory.positions_mm(script.returns_s), 30.0, atol=1e-6)
     np.testing.assert_allclose(script.trajectory.positions_mm(script.ends_s), 20.0 - gap_mm, atol=1e-6)
@@ -39,7 +39,7 @@ def test_squeezes_reach_the_depth_and_come_back_to_the_gap(motion, gap_mm) -> No
 
 
 def test_a_dwell_stands_still_for_its_time() -> None:
-    script = make_script(Plan(dwell_s=0.7), 20.0, seed=1)
+    script = make_script(Plan(hold_s=0.7), 20.0, seed=1)
     np.testing.assert_allclose(script.returns_s - script.deepest_s, 0.7, atol=1e-9)
     inside_s = np.linspace(script.deepest_s[2], script.returns_s[2], 50)
     np.testing.assert_allclose(script.trajectory.positions_mm(inside_s), 30.0, atol=1e-9)

@@ -21,7 +21,7 @@ def test_a_spring_has_the_truth_of_its_closed_form() -> None:
         assert truth.peak_deflection_mm == pytest.approx(deflection_mm, rel=1e-9)
         assert truth.peak_force_n == pytest.approx(3.0 * deflection_mm, rel=1e-9)
         assert truth.secant_n_per_mm == pytest.approx(3.0, rel=1e-9)
-        assert truth.energy_in_mj == pytest.approx(1.5 * deflection_mm**2, rel=1e-9)
+        assert truth.energy_absorbed_mj == pytest.approx(1.5 * deflection_mm**2, rel=1e-9)
         assert truth.hysteresis_pct == pytest.approx(0.0, abs=1e-9)
         assert truth.set_mm == 0.0
 
@@ -40,7 +40,7 @@ def test_the_grid_finds_what_the_closed_form_says() -> None:
     truth = VirtualRig(foam, cycles=1, depth_mm=12.0).truth
     (cycle,) = truth.cycles
     assert cycle.contact_mm == pytest.approx(truth.first_contact_mm, abs=1e-6)
-    assert cycle.energy_in_mj == pytest.approx(curve.work_mj(12.0), rel=1e-7)
+    assert cycle.energy_absorbed_mj == pytest.approx(curve.work_mj(12.0), rel=1e-7)
     assert cycle.loss_mj == pytest.approx(0.0, abs=1e-4)
     assert cycle.peak_force_n == pytest.approx(float(curve.force_n(np.array([12.0]))[0]), rel=1e-9)
     assert truth.force_n(1, 5.0) == pytest.approx(float(curve.force_n(np.array([5.0]))[0]), rel=1e-5)
@@ -52,7 +52,7 @@ def test_the_grid_finds_what_the_closed_form_says() -> None:
 @pytest.mark.parametrize("motion", ["driven", "hand", "sine"])
 @pytest.mark.parametrize("name", ["spring", "sphere", "ring", "foam", "foam-abused", "solid"])
 def test_an_ideal_rig_reads_the_truth(name, motion) -> None:
-    rig = VirtualRig(specimen_named(name), cycles=3, motion=motion, chain=IDEAL, seed=3, dwell_s=0.1)
+    rig = VirtualRig(specimen_named(name), cycles=3, motion=motion, chain=IDEAL, seed=3, hold_s=0.1)
     samples = decoded(scripted_bytes(rig, [4096]))
     time_s = samples.time_us * 1e-6
     position_mm, force_n = samples.position * 5e-6, samples.force * 1e-5
@@ -67,7 +67,7 @@ def test_an_ideal_rig_reads_the_truth(name, motion) -> None:
         touched_mm = position_mm[loading][np.argmax(force_n[loading] > 1e-4)]
         assert 0 <= touched_mm - truth.contact_mm < 0.1
         around_mj = np.trapezoid(force_n[inside], position_mm[inside])
-        assert around_mj == pytest.approx(truth.loss_mj, abs=0.01 * truth.energy_in_mj)
+        assert around_mj == pytest.approx(truth.loss_mj, abs=0.01 * truth.energy_absorbed_mj)
 
 
 def test_foam_contact_is_where_force_leaves_zero_and_set_is_its_shift() -> None:

@@ -201,7 +201,7 @@ export class CycleTable {
     const line = document.createElement("tr");
     const texts = [
       String(row.cycle), number(row.peak_force_n, 2), number(row.peak_deflection_mm, 2), number(row.secant_n_per_mm, 3),
-      number(row.energy_in_mj, 0), number(row.hysteresis_pct, 1), number(row.set_mm, 2), row.flags.join(", "),
+      number(row.energy_absorbed_mj, 0), number(row.hysteresis_pct, 1), number(row.set_mm, 2), row.flags.join(", "),
     ];
     for (const text of texts) {
       line.insertCell().textContent = text;

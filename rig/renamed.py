@@ -1,0 +1,40 @@
+"""Names that were given to quantities and options before, and what they are called now.
+
+Whoever types an old one, or keeps it in a file, is told the new one.
+"""
+
+from __future__ import annotations
+
+from rig.errors import InputError
+
+QUANTITIES = {
+    "foot_exponent": "toe_exponent",
+    "energy_in_mj": "energy_absorbed_mj",
+    "energy_out_mj": "energy_returned_mj",
+    "relaxation_left_1s_pct": "force_retention_1s_pct",
+    "relaxation_left_10s_pct": "force_retention_10s_pct",
+    "relaxation_left_60s_pct": "force_retention_60s_pct",
+    "dwell_s": "hold_s",
+}
+"""Old name of a column, and its name now."""
+
+KEYS = {"dwell": "hold"}
+"""Old name of a key in a file, and its name now."""
+
+
+def refuse_old_name(where: str, name: str) -> None:
+    """Refuse a quantity by its old name, with or without an uncertainty's ending.
+
+    Parameters
+    ----------
+    where
+        Option, file or field in which it was found.
+
+    Raises
+    ------
+    InputError
+        If the name is an old one; the message gives the new one.
+    """
+    for old, new in QUANTITIES.items():
+        if name == old or name.startswith(f"{old}_u"):
+            raise InputError(f"{where}: found {name!r}, which is now called {new + name.removeprefix(old)!r}")

@@ -1,0 +1,55 @@
+"""Old names of quantities, options and keys are refused with the new ones."""
+
+from __future__ import annotations
+
+import pytest
+
+from rig.cli.compare import named_margins
+from rig.cli.piece_tables import read_pieces
+from rig.cli.study_values import read_trials
+from rig.errors import InputError
+from rig.methods import parse_plan
+from rig.renamed import QUANTITIES, refuse_old_name
+
+
+@pytest.mark.parametrize(("old", "new"), QUANTITIES.items())
+def test_each_old_name_is_refused_with_the_new_one(old, new):
+    with pytest.raises(InputError, match=new):
+        refuse_old_name("--margin", old)
+    with pytest.raises(InputError, match=f"{new}_u"):
+        refuse_old_name("--margin", f"{old}_u")
+    refuse_old_name("--margin", new)
+
+
+def test_a_margin_gives_the_new_name():
+    with pytest.raises(InputError, match="energy_absorbed_mj"):
+        named_margins(["energy_in_mj=2 mJ"])
+
+
+@pytest.mark.parametrize("read", [read_pieces, lambda path: read_trials(path, None)])
+def test_a_heading_of_a_table_gives_the_new_name(tmp_path, read):
+    table = tmp_path / "pieces.csv"
+    table.write_text("piece,appraiser,trial,energy_out_mj\nF1,Ann,1,12\nF2,Ann,1,13\n")
+    with pytest.raises(InputError, match="energy_returned_mj"):
+        read(table)
+
+
+def test_a_key_of_an_endurance_plan_gives_the_new_name():
+    with pytest.raises(InputError, match=r"'dwell' is now called 'hold'"):
+        parse_plan(
+            "name: a\npurpose: b\nfollows: c\n"
+            'touch: {force: "1 N", speed: "1 mm/s"}\n'
+            'squeeze: {compression: "25 %", speed: "20 mm/s", dwell: "0.5 s"}\nuntil: {cycles: 5}\n',
+            "plan.yaml",
+        )
+
+
+@pytest.mark.parametrize(
+    ("arguments", "new"),
+    [
+        (("simulate", "--dwell", "2"), "--hold 2"),
+        (("analyse", ".", "--foot-exponent", "1"), "--toe-exponent 1"),
+    ],
+)
+def test_an_option_by_its_old_name_gives_the_new_one(refused, arguments, new):
+    assert new in refused(2, *arguments)
