@@ -19,7 +19,7 @@ from rig.calibrationfile import read_calibration
 from rig.errors import InputError
 from rig.methods import RigLimits
 from rig.reader import PortAddress
-from rig.samples import COUNTS
+from rig.samples import COUNTS, Sense
 from rig.units import is_force, is_length, parse, temperature_scale
 from rig.wire import AUXILIARY_UNITS, LineFormat
 
@@ -84,6 +84,7 @@ class _Drive(_Section):
 
 class _File(_Section):
     name: Text
+    sense: Sense = "compression"
     port: _Port | None = None
     wire: _Wire
     calibration: Text | None = None
@@ -117,6 +118,8 @@ class RigFile:
         The whole file as it was read, for the capture's header.
     path
         Of the file; what is kept beside it is found by that.
+    sense
+        Its working direction.
     """
 
     name: str
@@ -127,6 +130,7 @@ class RigFile:
     limits: RigLimits | None
     source: Mapping[str, Any]
     path: Path | None = None
+    sense: Sense = "compression"
 
     def address(self, path: str | None) -> PortAddress:
         """The port to open, the command line's before the file's.
@@ -174,7 +178,7 @@ def read_rig_file(path: Path, *, weighs: bool = False) -> RigFile:
         limits = None if file.drive is None else _limits(file, calibration)
     except InputError as problem:
         raise InputError(f"{path}: {problem}") from None
-    return RigFile(file.name, port, wire, file.wire.rate_hz, calibration, limits, content, path)
+    return RigFile(file.name, port, wire, file.wire.rate_hz, calibration, limits, content, path, file.sense)
 
 
 def _load(path: Path) -> dict[str, Any]:

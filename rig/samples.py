@@ -24,6 +24,9 @@ StatusArray = npt.NDArray[np.uint8]
 
 COUNTS = "counts"
 
+Sense = Literal["compression", "tension"]
+"""Working direction of a recording: which way the specimen is loaded."""
+
 ClockSource = Literal["device", "host", "none"]
 """Whose time `Samples.time_us` is: the device's own, the host's receive time, or just a row number."""
 

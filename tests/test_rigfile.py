@@ -142,7 +142,7 @@ def test_a_time_that_does_not_wrap_has_no_bits(read, none):
         ('name: ""\nwire: {format: framed}', ["name: found ''"]),
         ("name: bench\nwire: {format: binary}", ["wire.format: found 'binary'", "framed", "lines"]),
         ("name: bench\nwire: framed", ["wire: found 'framed'"]),
-        (SHORTEST + "speed: 3", ["speed is not a key of a rig file", "name, port, wire, calibration, force"]),
+        (SHORTEST + "speed: 3", ["speed is not a key of a rig file", "name, sense, port, wire"]),
         (SHORTEST + "7: 3", [": 7", "string"]),
         (SHORTEST + "force: {per_coutn: 1 mN}", ["force.per_coutn is not a key"]),
         (SHORTEST + "force: {per_count: 0.001}", ["found 0.001, expected a number with its unit"]),

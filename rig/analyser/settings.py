@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import exp, pi, sqrt
 from typing import Any, Literal
 
+import numpy as np
+
 from rig.errors import InputError
+from rig.samples import FloatArray, IntArray, Sense
+from rig.segmenter import ZeroPolicy
 from rig.units import parse
 
 Datum = Literal["cycle", "first"]
@@ -83,6 +87,10 @@ class AnalysisSettings:
         middle.
     knee_drop
         The knee is where the tangent has fallen below this share of its largest value before.
+    sense
+        Working direction.
+    zero
+        Force zero that is asked for.
     """
 
     contact_force_n: float | None = None
@@ -95,6 +103,8 @@ class AnalysisSettings:
     tangent_window: float = 0.15
     initial_window: tuple[float, float] = (0.05, 0.15)
     knee_drop: float = 0.5
+    sense: Sense = "compression"
+    zero: ZeroPolicy = field(default_factory=ZeroPolicy)
 
     def __post_init__(self) -> None:
         if self.contact_force_n is not None and not self.contact_force_n > 0:
@@ -123,6 +133,8 @@ class AnalysisSettings:
             "tangent_window": self.tangent_window,
             "initial_window": list(self.initial_window),
             "knee_drop": self.knee_drop,
+            "sense": self.sense,
+            "zero": self.zero.text,
         }
 
 
@@ -133,11 +145,17 @@ class MeasuringNoise:
     Parameters
     ----------
     force_n, position_mm
-        Standard deviations of one sample, resolution included.
+        Standard deviations of one sample without load, resolution included; of force, while the platen moves.
     force_resolution_n, position_resolution_mm
         Smallest steps; 0 if unknown.
     zero_samples
         Samples behind the recording's first force zero; 0 where there is none.
+    rest_force_n
+        Standard deviation of one force while the platen stands; None: as in motion.
+    force_share
+        Noise in proportion to the load, as a share of it.
+    correlated_samples
+        Consecutive samples that are worth one independent reading: 1 for white noise.
     """
 
     force_n: float
@@ -145,6 +163,18 @@ class MeasuringNoise:
     force_resolution_n: float = 0.0
     position_resolution_mm: float = 0.0
     zero_samples: int = 0
+    rest_force_n: float | None = None
+    force_share: float = 0.0
+    correlated_samples: float = 1.0
+
+    def force_at_n(self, load_n: FloatArray | float) -> FloatArray | float:
+        """Standard deviation of one sample under a load, while the platen moves."""
+        return np.hypot(self.force_n, self.force_share * load_n)
+
+    def mean_force_u_n(self, count: FloatArray | IntArray | float) -> FloatArray:
+        """Standard uncertainty of the mean of so many consecutive unloaded samples."""
+        count = np.maximum(count, 1.0)
+        return self.force_n * np.sqrt(np.minimum(self.correlated_samples, count) / count)
 
     @property
     def before_rounding(self) -> tuple[float, float]:

@@ -370,7 +370,7 @@ class Strokes:
         sudden = (x[:, 1:] - x[:, :-1] <= DROP_SPAN * stroke) & self.loading.real[:, 1:]
         large = (fell > DROP_SHARE * highest[:, :-1]) & (fell > DROP_NOISES * self.noise_n[:, None])
         flags[(sudden & large & (x[:, 1:] < self.peak_mm[:, None] - DROP_SPAN * stroke)).any(axis=1)] |= (
-            np.uint32(Flag.FORCE_DROPPED)
+            np.uint32(Flag.BREAK)
         )
         deepest = np.maximum.accumulate(np.where(inside, x, -np.inf), axis=1)
         back = np.where(inside, deepest - x, 0.0).max(axis=1)

@@ -20,7 +20,7 @@ from pydantic import AwareDatetime, Field, TypeAdapter, ValidationError
 from rig import __version__
 from rig.capture.disk import LARGEST_TEXT
 from rig.errors import CaptureError
-from rig.samples import Channel, ClockSource
+from rig.samples import Channel, ClockSource, Sense
 
 HEADER_FILE = "capture.yaml"
 
@@ -47,6 +47,10 @@ class CaptureHeader:
         What the platen was told to do; None if it was moved by hand.
     rig, calibration, identity
         The whole rig configuration, its calibration, and what the firmware said about itself.
+    sense
+        Working direction: compression, or tension.
+    zero
+        Force zero that a person asked for: "untouched", "as-recorded" or a force; None: the analysis chooses.
     force, position, clock
         Unit and resolution of the raw channels, and whose time it is.
     warnings
@@ -72,6 +76,8 @@ class CaptureHeader:
     rig: Mapping[str, Any] = field(default_factory=dict)
     calibration: Mapping[str, Any] = field(default_factory=dict)
     identity: Mapping[str, Any] = field(default_factory=dict)
+    sense: Sense = "compression"
+    zero: str | None = None
     force: Channel = field(default_factory=Channel)
     position: Channel = field(default_factory=Channel)
     clock: ClockSource = "device"

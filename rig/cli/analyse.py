@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
-from rig.cli.options import read_quantity, renamed_option
+from rig.cli.options import read_quantity, read_zero, renamed_option, sense_and_zero_options
 from rig.cli.output import as_json_text, console, is_plain, json_option, progress
 from rig.errors import InputError
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from rig.analyser import AnalysisSettings, Budget, CaptureAnalysis, CaptureResult, MonteCarlo, RowStore
     from rig.calibration import Calibration
     from rig.capture import Capture
-    from rig.samples import FloatArray
+    from rig.samples import FloatArray, Sense
 
 TABLE_POINTS = 10
 """A recording of no more samples is a table read by hand: its own points are the depths asked for."""
@@ -50,6 +50,7 @@ EXAMINED_CYCLES = 12
     metavar="N",
     help="Exponent of the toe region (1 spring, 1.5 sphere); left out, it is fitted.",
 )
+@sense_and_zero_options
 @click.option(
     "--rig",
     "rig_file",
@@ -81,6 +82,8 @@ def command(
     datum: str,
     free_height: str | None,
     toe_exponent: float | None,
+    sense: Sense | None,
+    zero: str | None,
     rig_file: Path | None,
     calibration_file: Path | None,
     budget: bool,
@@ -98,6 +101,8 @@ def command(
         datum=datum,
         free_height_mm=read_quantity("--free-height", free_height, "mm"),
         toe_exponent=toe_exponent,
+        sense=sense,
+        zero=read_zero(zero),
         calibration=_calibration_of(rig_file, calibration_file),
         examine=EXAMINED_CYCLES if budget or draws else 0,
         draws=draws or 0,
@@ -157,6 +162,8 @@ class Asked:
     datum: str = "cycle"
     free_height_mm: float | None = None
     toe_exponent: float | None = None
+    sense: Sense | None = None
+    zero: str | None = None
     calibration: Calibration | None = None
     examine: int = 0
     draws: int = 0
@@ -255,6 +262,7 @@ def _doubts(path: Path, analysis: CaptureAnalysis, asked: Asked) -> Doubts:
 
 def _settings(capture: Capture, asked: Asked) -> AnalysisSettings:
     from rig.analyser import AnalysisSettings, Depth
+    from rig.segmenter import ZeroPolicy
 
     depths = (
         None if asked.at is None else tuple(Depth.of(text) for text in asked.at.split(",") if text.strip())
@@ -268,6 +276,8 @@ def _settings(capture: Capture, asked: Asked) -> AnalysisSettings:
         datum="first" if asked.datum == "first" else "cycle",
         free_height_mm=asked.free_height_mm or capture.header.free_height_mm,
         toe_exponent=asked.toe_exponent,
+        sense=asked.sense or capture.header.sense,
+        zero=ZeroPolicy.of(asked.zero or capture.header.zero),
     )
 
 

@@ -59,6 +59,42 @@ def renamed_option(old: str, new: str) -> Callable[..., Any]:
     return click.option(old, hidden=True, expose_value=False, callback=refuse)
 
 
+def sense_and_zero_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """`--sense` and `--zero`, which a capture's header keeps and an analysis may overrule."""
+    sense = click.option(
+        "--sense",
+        type=click.Choice(["compression", "tension"]),
+        help="Working direction. Default: the rig file's or the capture's, else compression.",
+    )
+    zero = click.option(
+        "--zero",
+        metavar="ZERO",
+        help=(
+            "Force zero: untouched (mean of untouched stretches), as-recorded, or a force such as '1.9 N'. "
+            "Default: chosen from the recording and reported."
+        ),
+    )
+    return sense(zero(command))
+
+
+def read_zero(text: str | None) -> str | None:
+    """The text of `--zero`, checked, as a capture's header keeps it.
+
+    Raises
+    ------
+    InputError
+        If it names no force zero.
+    """
+    if text is None:
+        return None
+    from rig.segmenter import ZeroPolicy
+
+    try:
+        return ZeroPolicy.of(text).text
+    except InputError as problem:
+        raise InputError(f"--{problem}") from None
+
+
 def read_quantity(option: str, text: str | None, unit: str) -> float | None:
     """Value of an option with its unit; the refusal names the option.
 

@@ -8,7 +8,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rig.cli.options import folder_option, read_conditions, read_quantity, specimen_options
+from rig.cli.options import (
+    folder_option,
+    read_conditions,
+    read_quantity,
+    read_zero,
+    sense_and_zero_options,
+    specimen_options,
+)
 from rig.cli.starting import say_how_it_stands
 from rig.cli.stopping import stop_on_signals
 from rig.errors import InputError
@@ -16,6 +23,7 @@ from rig.errors import InputError
 if TYPE_CHECKING:
     from rig.capture import CaptureHeader
     from rig.reader import Reader
+    from rig.samples import Sense
 
 
 @click.command("record")
@@ -29,6 +37,7 @@ if TYPE_CHECKING:
 )
 @click.option("--cycles", type=click.IntRange(1), metavar="N", help="Stop after so many cycles.")
 @specimen_options
+@sense_and_zero_options
 @folder_option("Folder that the capture is made in.")
 def command(
     rig_file: Path,
@@ -43,6 +52,8 @@ def command(
     operator: str | None,
     notes: str,
     conditions: tuple[str, ...],
+    sense: Sense | None,
+    zero: str | None,
     out: Path,
 ) -> None:
     """Record from a rig until --seconds or --cycles have passed, or until Ctrl-C.
@@ -67,6 +78,8 @@ def command(
         operator=operator,
         notes=notes,
         conditions=read_conditions(conditions),
+        sense=sense or rig.sense,
+        zero=read_zero(zero),
         rig=dict(rig.source),
         calibration=rig.calibration.as_dict(),
         warnings=say_how_it_stands(rig),

@@ -10,16 +10,21 @@ parts.
 
 from rig.segmenter.engine import Segmenter, SegmenterSettings
 from rig.segmenter.noise import Noise, frozen_noise, single_position_noise_mm
-from rig.segmenter.spans import Cycles, Flag, FlagArray, Segment
+from rig.segmenter.spans import ContactChecks, Cycles, Flag, FlagArray, Segment
+from rig.segmenter.zero import ForceZero, ZeroKind, ZeroPolicy
 
 __all__ = [
+    "ContactChecks",
     "Cycles",
     "Flag",
     "FlagArray",
+    "ForceZero",
     "Noise",
     "Segment",
     "Segmenter",
     "SegmenterSettings",
+    "ZeroKind",
+    "ZeroPolicy",
     "frozen_noise",
     "single_position_noise_mm",
 ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from enum import IntFlag
 
@@ -15,7 +16,14 @@ FlagArray = npt.NDArray[np.uint32]
 
 
 class Flag(IntFlag):
-    """Why a cycle is left out of means. The first group is the segmenter's, the second the analyser's."""
+    """What sets a cycle apart. The first group is the segmenter's, the second the analyser's.
+
+    `NOT_RELEASED`: the recording ended on the way back, the specimen still loaded. `ONE_WAY`: it ended at the
+    turn or in the hold, so that there is no unloading; a way of testing, not a defect. `SPIKE`: single
+    readings that stood alone were replaced by the line between their neighbours. `HOLD_CREPT`: the platen
+    moved on during the hold, by `hold_creep_mm`. `BREAK`: the specimen tore, cracked or slipped out while the
+    platen came in, at `break_mm`.
+    """
 
     STARTS_IN_CONTACT = 1 << 0
     CONTACT_KEPT_BEFORE = 1 << 1
@@ -26,11 +34,14 @@ class Flag(IntFlag):
     FORCE_TRIP = 1 << 6
     SAMPLES_LOST = 1 << 7
     READING_HELD = 1 << 8
+    ONE_WAY = 1 << 9
+    SPIKE = 1 << 10
+    HOLD_CREPT = 1 << 11
 
     ONE_SIDED_BASELINE = 1 << 15
     FEW_SAMPLES = 1 << 16
     SHALLOW = 1 << 17
-    FORCE_DROPPED = 1 << 18
+    BREAK = 1 << 18
     UNEVEN_STROKE = 1 << 19
     TOE_REGION_UNCLEAR = 1 << 20
     OUTSIDE_CALIBRATION = 1 << 21
@@ -90,6 +101,49 @@ class Cycles:
     def selected(self, which: IntArray | npt.NDArray[np.bool_]) -> Cycles:
         """The cycles of an index or mask array."""
         return Cycles(*(getattr(self, column.name)[which] for column in fields(self)))
+
+
+@dataclass(frozen=True, slots=True)
+class ContactChecks:
+    """Light presses that are no cycles: to the contact force only, or far below the recording's main presses.
+
+    Parameters
+    ----------
+    contact, release
+        First sample in contact and one past the last, counted from the start of the recording, shape (m,).
+    time_s
+        When contact was made.
+    contact_mm
+        Where contact was detected.
+    peak_n, depth_mm
+        Largest force above zero, and the way from the contact to the deepest position.
+    """
+
+    contact: IntArray
+    release: IntArray
+    time_s: FloatArray
+    contact_mm: FloatArray
+    peak_n: FloatArray
+    depth_mm: FloatArray
+
+    def __len__(self) -> int:
+        return len(self.contact)
+
+    @classmethod
+    def empty(cls) -> ContactChecks:
+        """No contact checks."""
+        none = np.empty(0, np.int64)
+        return cls(none, none, *(np.empty(0) for _ in range(4)))
+
+    @classmethod
+    def joined(cls, parts: Sequence[ContactChecks]) -> ContactChecks:
+        """All of them, in order of time."""
+        if not parts:
+            return cls.empty()
+        order = np.argsort(np.concatenate([part.contact for part in parts]), kind="stable")
+        return cls(
+            *(np.concatenate([getattr(part, each.name) for part in parts])[order] for each in fields(cls))
+        )
 
 
 @dataclass(frozen=True, slots=True)

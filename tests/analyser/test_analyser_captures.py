@@ -304,7 +304,7 @@ def test_a_specimen_that_slips_is_flagged():
     rising = np.gradient(position) > 0
     slipped = second & ((position > 6) | ~rising)
     force = np.where(slipped, np.maximum(SPRING(position) - 6.0, 0), SPRING(position))
-    assert Flag.FORCE_DROPPED in flags_of(analysed(counts(position, force)))[1]
+    assert Flag.BREAK in flags_of(analysed(counts(position, force)))[1]
     assert [int(each) for each in flags_of(analysed(counts(position, force)))[2:]] == [0, 0]
 
 

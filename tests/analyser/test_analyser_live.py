@@ -128,7 +128,7 @@ def test_a_summary_in_parts_is_that_of_numpy_over_all(parts):
     count = TABLE_ROWS + 500
     force = 1e6 + rng.normal(0, 1e-3, count)  # a spread far below the mean is lost by plain sums of squares
     force[rng.integers(0, count, 200)] = np.nan
-    flags = np.where(rng.random(count) < 0.1, float(Flag.FORCE_DROPPED), 0.0)
+    flags = np.where(rng.random(count) < 0.1, float(Flag.BREAK), 0.0)
     cycle = np.arange(1.0, count + 1)
     block = {"cycle": cycle, "flags": flags, "force": force, "force_u": force, "knee_resolved": flags * 0}
     known = force[(flags == 0) & (cycle > 3) & np.isfinite(force)]
@@ -138,8 +138,8 @@ def test_a_summary_in_parts_is_that_of_numpy_over_all(parts):
     assert entry["mean"] == pytest.approx(known.mean(), rel=1e-14)
     assert entry["sd"] == pytest.approx(known.std(ddof=1), rel=1e-6)
     flagged = np.flatnonzero(flags) + 1
-    assert tally.flagged[Flag.FORCE_DROPPED].count == len(flagged)
-    assert tally.flagged[Flag.FORCE_DROPPED].first == flagged[:6].tolist()
+    assert tally.flagged[Flag.BREAK].count == len(flagged)
+    assert tally.flagged[Flag.BREAK].first == flagged[:6].tolist()
     assert (tally.ever_missing("force"), tally.always_missing("force")) == (True, False)
 
 

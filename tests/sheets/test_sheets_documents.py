@@ -191,7 +191,7 @@ def test_a_table_says_why_a_cycle_is_left_out():
     assert "conditioning" in printed(cycle_table(made_result(conditioning=1), "presses", plain=True))
     last = made_result(3)
     last.columns["flags"][1] = 1 << 18
-    assert "force dropped" in printed(cycle_table(last, "presses", plain=True))
+    assert "break" in printed(cycle_table(last, "presses", plain=True))
 
 
 def test_the_summary_table_leaves_out_what_no_cycle_has():
