@@ -16,10 +16,8 @@ from typing import Any
 import yaml
 
 from rig.calibration import Calibration
+from rig.core import load_yaml, read_text
 from rig.errors import InputError
-
-LARGEST_FILE = 1 << 20
-"""A calibration above this size is some other file."""
 
 FORMAT = 1
 """Of the file; a later one is refused."""
@@ -37,7 +35,8 @@ def read_calibration(path: Path) -> Calibration:
     InputError
         If it cannot be read, a field is wrong, or its content is not the one that it was written with.
     """
-    content = _load(path)
+    text = read_text(path, what="calibration", hint="`pressrig calibrate` writes one")
+    content = load_yaml(text, str(path), expected="force, position, delay ...")
     stated = content.pop("identity", None)
     if (version := content.pop("format", FORMAT)) != FORMAT:
         raise InputError(f"{path}: format: found {version!r}, expected {FORMAT}; a newer pressrig wrote it?")
@@ -107,21 +106,3 @@ def _kept_aside(path: Path, calibration: Calibration) -> Path | None:
     except OSError as problem:
         raise InputError(f"{aside}: the older calibration cannot be kept ({problem.strerror})") from None
     return aside
-
-
-def _load(path: Path) -> dict[str, Any]:
-    try:
-        if path.stat().st_size > LARGEST_FILE:
-            raise InputError(f"{path}: {path.stat().st_size} bytes are too many for a calibration")
-        content = yaml.safe_load(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        raise InputError(f"{path}: no such calibration; `pressrig calibrate` writes one") from None
-    except (OSError, UnicodeDecodeError) as problem:
-        raise InputError(f"{path}: cannot be read as a calibration ({problem})") from None
-    except (yaml.YAMLError, ValueError, RecursionError) as problem:
-        mark = getattr(problem, "problem_mark", None)
-        line = f" line {mark.line + 1}" if mark is not None else ""
-        raise InputError(f"{path}{line}: not YAML ({getattr(problem, 'problem', problem)})") from None
-    if not isinstance(content, dict):
-        raise InputError(f"{path}: found {type(content).__name__}, expected force, position, delay ...")
-    return content

@@ -19,6 +19,7 @@ from typing import Any
 
 from rig.calibration import Calibration, Judgement, Known, judge
 from rig.calibration.evidence import finite
+from rig.core import load_json
 from rig.errors import InputError, RecorderError
 from rig.rigfile import RigFile
 
@@ -347,7 +348,7 @@ def _read(line: bytes) -> CheckRecord | None:
     try:
         if len(line) > LONGEST_LINE:
             return None
-        found = json.loads(line)
+        found = load_json(line, "check")
         at = datetime.fromisoformat(found["at"])
         at = at if at.tzinfo is not None else at.replace(tzinfo=UTC)
         if found["kind"] == "cleared":
@@ -372,7 +373,7 @@ def _read(line: bytes) -> CheckRecord | None:
             reasons=tuple(str(each) for each in found.get("reasons", ())),
             depth_mm=_number(found, "depth_mm"),
         )
-    except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
+    except (InputError, ValueError, TypeError, KeyError, AttributeError):
         return None
 
 

@@ -11,20 +11,17 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-import yaml
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from rig.calibration import Calibration, Delay, Frame, Scale
 from rig.calibrationfile import read_calibration
+from rig.core import load_yaml, read_text
 from rig.errors import InputError
 from rig.methods import RigLimits
 from rig.reader import PortAddress
 from rig.samples import COUNTS, Sense
 from rig.units import is_force, is_length, parse, temperature_scale
 from rig.wire import AUXILIARY_UNITS, LineFormat
-
-LARGEST_FILE = 1 << 20
-"""A configuration above this size is some other file."""
 
 Text = Annotated[str, Field(min_length=1, max_length=200)]
 Count = Annotated[float, Field(allow_inf_nan=False)]
@@ -162,7 +159,8 @@ def read_rig_file(path: Path, *, weighs: bool = False) -> RigFile:
     InputError
         If it cannot be read, or if a field is wrong.
     """
-    content = _load(path)
+    text = read_text(path, what="rig file", hint="configs/rigs holds examples")
+    content = load_yaml(text, str(path), expected=f"keys such as `name: bench`, `{EXAMPLE}`")
     try:
         file = _File.model_validate(content)
     except ValidationError as problem:
@@ -179,28 +177,6 @@ def read_rig_file(path: Path, *, weighs: bool = False) -> RigFile:
     except InputError as problem:
         raise InputError(f"{path}: {problem}") from None
     return RigFile(file.name, port, wire, file.wire.rate_hz, calibration, limits, content, path, file.sense)
-
-
-def _load(path: Path) -> dict[str, Any]:
-    try:
-        if path.stat().st_size > LARGEST_FILE:
-            raise InputError(
-                f"{path}: {path.stat().st_size} bytes are too many for a rig file; is it the right file?"
-            )
-        content = yaml.safe_load(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        raise InputError(f"{path}: no such rig file; configs/rigs holds examples") from None
-    except (OSError, UnicodeDecodeError) as problem:
-        raise InputError(f"{path}: cannot be read as a rig file ({problem})") from None
-    except (yaml.YAMLError, ValueError, RecursionError) as problem:
-        mark = getattr(problem, "problem_mark", None)
-        line = f" line {mark.line + 1}" if mark is not None else ""
-        raise InputError(f"{path}{line}: not YAML ({getattr(problem, 'problem', problem)})") from None
-    if not isinstance(content, dict):
-        raise InputError(
-            f"{path}: found {type(content).__name__}, expected keys such as `name: bench`, `{EXAMPLE}`"
-        )
-    return content
 
 
 def _first_complaint(problem: ValidationError) -> str:

@@ -13,7 +13,7 @@ import pytest
 ROOT = Path(__file__).resolve().parents[1]
 RIG = ROOT / "rig"
 
-BASE = {"errors", "units", "samples", "renamed"}
+BASE = {"errors", "units", "samples", "core", "renamed"}
 MEASURES = {"calibration", "segmenter", "analyser"}
 DEVICES = {"wire", "reader"}
 
@@ -23,12 +23,14 @@ ALLOWED: dict[str, set[str]] = {
     "units": {"errors"},
     "samples": {"errors"},
     "renamed": {"errors"},
+    # What every part that meets untrusted input needs.
+    "core": {"errors"},
     # Bytes, ports, a rig of software: none of them knows of captures or of newtons.
     "wire": {"errors", "samples"},
     "reader": {"errors", "samples", "wire"},
     "virtual": {*BASE, "wire"},
     # Counts and rules of the wire; what a count is, the caller knows.
-    "conformance": {"errors", "samples", "wire", "reader"},
+    "conformance": {"errors", "samples", "core", "wire", "reader"},
     # Numbers: neither the disk nor the wire.
     "calibration": BASE,
     "segmenter": {*BASE, "calibration"},

@@ -83,11 +83,11 @@ def test_a_file_without_identity_is_owned_as_it_is(tmp_path):
         ("force: {zero_counts: 3}", r"force: not a calibration \('per_count_n' is missing\)"),
         ("forse: {}", r"forse is no part of a calibration"),
         ("format: 2", r"format: found 2, expected 1"),
-        ("- 1", r"found list, expected force"),
+        ("- 1", r"line 1: found a list, expected force"),
         ("force: [", r"line 1: not YAML"),
         ("frame: {force_n: [5, 2], give_mm: [0.1, 0.2]}", r"frame: .*forces that do not rise from zero"),
         ("frame: {force_n: [5], give_mm: []}", r"frame: .*1 forces and 0 gives"),
-        ("delay: {delay_s: .nan}", r"delay: .*not a finite number"),
+        ("delay: {delay_s: .nan}", r"line 1: 'delay_s': found '.nan', expected a number that is finite"),
         ("play: {play_mm: -1}", r"play: .*below zero"),
         (
             "force: {per_count_n: 1, unit_counts: 5, covariance_n2: [[1, 2]]}",

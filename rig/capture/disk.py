@@ -13,17 +13,11 @@ from pathlib import Path
 from typing import Any
 
 import fastcrc
-import yaml
 
-from rig.errors import CaptureError
-
-LARGEST_TEXT = 1 << 20
-"""Bytes of a header or ending; a whole rig configuration is a hundredth of it."""
+from rig.core import load_yaml, open_file, read_bytes
+from rig.errors import CaptureError, InputError
 
 _BLOCK = 1 << 20
-
-# The C loader is safe in the same way and ten times as fast, but is not built on every machine.
-_SafeLoader: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
 
 def write_all(file: io.FileIO, data: bytes) -> None:
@@ -63,7 +57,7 @@ def sync_folder(path: Path) -> None:
 def file_checksum(path: Path) -> str:
     """CRC-32C of a file, eight hexadecimal digits."""
     crc: int | None = None
-    with path.open("rb") as file:
+    with open_file(path) as file:
         while block := file.read(_BLOCK):
             crc = fastcrc.crc32.iscsi(block, crc)
     return f"{crc or 0:08x}"
@@ -78,23 +72,14 @@ def read_yaml(path: Path) -> dict[str, Any]:
         If it is missing, too large, not YAML or not a mapping.
     """
     try:
-        with path.open("rb") as file:
-            data = file.read(LARGEST_TEXT + 1)
-    except OSError as refusal:
-        raise CaptureError(f"{path}: cannot be read ({refusal.strerror}); expected a YAML file") from refusal
-    if len(data) > LARGEST_TEXT:
-        raise CaptureError(f"{path}: larger than {LARGEST_TEXT} bytes; expected a short YAML file")
-    return parse_yaml(data, str(path))
+        return load_yaml(read_bytes(path, what="YAML file of a capture"), str(path))
+    except InputError as refusal:
+        raise CaptureError(str(refusal)) from None
 
 
 def parse_yaml(data: bytes, where: str) -> dict[str, Any]:
     """Parse bytes as a YAML mapping, or raise CaptureError."""
     try:
-        found = yaml.load(data, _SafeLoader)
-    except (yaml.YAMLError, ValueError, RecursionError) as refusal:
-        reason = " ".join(str(refusal).split())[:200]
-        raise CaptureError(f"{where}: not YAML ({reason}); expected lines of 'field: value'") from refusal
-    if not isinstance(found, dict):
-        kind = "nothing" if found is None else type(found).__name__
-        raise CaptureError(f"{where}: found {kind}; expected lines of 'field: value'")
-    return found
+        return load_yaml(data, where)
+    except InputError as refusal:
+        raise CaptureError(str(refusal)) from None

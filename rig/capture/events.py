@@ -13,6 +13,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from rig.core import load_json, open_file
+from rig.errors import InputError
+
 EVENTS_FILE = "events.jsonl"
 
 LONGEST_LINE = 1 << 20
@@ -28,7 +31,7 @@ def event_line(kind: str, fields: Mapping[str, Any]) -> bytes:
 
 def each_event(path: Path) -> Iterator[dict[str, Any]]:
     """The readable events of a file, oldest first, one at a time."""
-    with path.open("rb") as file:
+    with open_file(path) as file:
         while line := file.readline(LONGEST_LINE):
             event = _parsed(line)
             if event is not None:
@@ -38,7 +41,7 @@ def each_event(path: Path) -> Iterator[dict[str, Any]]:
 def damaged_lines(path: Path) -> tuple[int, int]:
     """How many lines of a file are no readable events, and the byte offset of the first of those."""
     damaged, first, offset = 0, 0, 0
-    with path.open("rb") as file:
+    with open_file(path) as file:
         while line := file.readline(LONGEST_LINE):
             if line.strip() and _parsed(line) is None:
                 first = first if damaged else offset
@@ -50,7 +53,7 @@ def damaged_lines(path: Path) -> tuple[int, int]:
 def events_of_kind(path: Path, kind: str) -> Iterator[dict[str, Any]]:
     """The readable events of one kind, one at a time: memory stays flat, and other lines are not parsed."""
     name = json.dumps(kind).encode("ascii")
-    with path.open("rb") as file:
+    with open_file(path) as file:
         while line := file.readline(LONGEST_LINE):
             event = _parsed(line) if name in line else None
             if event is not None and event["kind"] == kind:
@@ -59,10 +62,10 @@ def events_of_kind(path: Path, kind: str) -> Iterator[dict[str, Any]]:
 
 def _parsed(line: bytes) -> dict[str, Any] | None:
     try:
-        event = json.loads(line)
-    except (ValueError, RecursionError):
+        event = load_json(line, EVENTS_FILE)
+    except InputError:
         return None
-    return event if isinstance(event, dict) and "kind" in event else None
+    return event if "kind" in event else None
 
 
 def _finite(value: Any) -> Any:

@@ -18,7 +18,8 @@ import yaml
 from pydantic import AwareDatetime, Field, TypeAdapter, ValidationError
 
 from rig import __version__
-from rig.capture.disk import LARGEST_TEXT
+from rig.capture.disk import parse_yaml
+from rig.core import LARGEST_TEXT
 from rig.errors import CaptureError
 from rig.samples import Channel, ClockSource, Sense
 
@@ -109,6 +110,7 @@ def header_text(header: CaptureHeader) -> bytes:
             f"{HEADER_FILE}: {len(text)} bytes of header; at most {LARGEST_TEXT // 2} can be read back"
         )
     parse_header(fields, HEADER_FILE)
+    parse_yaml(text, HEADER_FILE)
     return text
 
 

@@ -15,6 +15,7 @@ from array import array
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 import pyarrow as pa
@@ -22,6 +23,7 @@ import pyarrow as pa
 from rig.capture.batches import END_OF_STREAM, Batch, from_message
 from rig.capture.ending import FileTally
 from rig.capture.header import CaptureHeader
+from rig.core import open_file
 from rig.errors import CaptureError
 from rig.samples import IntArray
 
@@ -75,7 +77,7 @@ def index_file(path: Path, header: CaptureHeader, run: int, expected: FileTally 
     """
     numbers, starts, lengths, samples = array("q"), array("q"), array("q"), array("q")
     try:
-        with path.open("rb") as file:
+        with open_file(path) as file:
             window = _Window(file)
             head = _schema_length(window)
             for start, length, batch in _intact(window, header, run):
@@ -104,7 +106,7 @@ def read_batches(index: FileIndex, header: CaptureHeader) -> Iterator[Batch]:
         If the file is no longer what it was when it was indexed.
     """
     try:
-        with index.path.open("rb") as file:
+        with open_file(index.path) as file:
             window = _Window(file)
             for offset in index.offsets:
                 found = _message_at(window, int(offset), header, index.run)
@@ -120,7 +122,7 @@ def read_batches(index: FileIndex, header: CaptureHeader) -> Iterator[Batch]:
 def header_copy(path: Path) -> bytes | None:
     """Copy of the header in a samples file's schema, or None if that is damaged too."""
     try:
-        with path.open("rb") as file:
+        with open_file(path) as file:
             schema = pa.ipc.read_schema(pa.py_buffer(file.read(LARGEST_MESSAGE)))
         copy: bytes | None = (schema.metadata or {}).get(b"header")
     except Exception:
@@ -131,7 +133,7 @@ def header_copy(path: Path) -> bytes | None:
 class _Window:
     """A file read through one buffer, so that its size never matters."""
 
-    def __init__(self, file: io.BufferedReader) -> None:
+    def __init__(self, file: BinaryIO) -> None:
         self._file = file
         self._start = 0
         self._data = b""

@@ -16,6 +16,8 @@ from typing import Any
 import fastcrc
 
 from rig.capture.events import LONGEST_LINE
+from rig.core import load_json, open_file
+from rig.errors import InputError
 
 SUMMARY_FILE = "summary.jsonl"
 
@@ -33,7 +35,7 @@ def row_line(fields: Mapping[str, Any]) -> bytes:
 
 def read_rows(path: Path) -> Iterator[dict[str, Any] | None]:
     """Rows of a file, in order; None for each damaged line. Memory does not grow with their number."""
-    with path.open("rb") as file:
+    with open_file(path) as file:
         while line := file.readline(LONGEST_LINE):
             if line.strip():
                 yield _parsed(line)
@@ -41,9 +43,9 @@ def read_rows(path: Path) -> Iterator[dict[str, Any] | None]:
 
 def _parsed(line: bytes) -> dict[str, Any] | None:
     try:
-        row = json.loads(line)
+        row = load_json(line, SUMMARY_FILE)
         crc = row.pop(_CRC)
-    except (ValueError, RecursionError, AttributeError, KeyError, TypeError):
+    except (InputError, KeyError):
         return None
     return row if row_line(row) == line and isinstance(crc, str) else None
 

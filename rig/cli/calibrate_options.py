@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from rig.cli.output import json_option
+from rig.core import read_text
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -152,11 +153,5 @@ def table_text(path: Path) -> str:
     InputError
         If it cannot be read as one.
     """
-    try:
-        if path.stat().st_size > LARGEST_TABLE:
-            raise InputError(f"{path}: {path.stat().st_size} bytes are too many for a table of readings")
-        return path.read_text(encoding="utf-8")
-    except FileNotFoundError:
-        raise InputError(f"{path}: no such table; leave it out to take readings from a rig") from None
-    except (OSError, UnicodeDecodeError) as problem:
-        raise InputError(f"{path}: cannot be read as a table ({problem})") from None
+    hint = "leave it out to take readings from a rig"
+    return read_text(path, most=LARGEST_TABLE, what="table of readings", hint=hint)

@@ -11,6 +11,7 @@ import click
 from rig.cli.answer_showing import show_answer
 from rig.cli.options import read_quantity
 from rig.cli.output import as_json_text, is_plain, json_option, print_json
+from rig.core import load_json, read_text
 from rig.errors import InputError
 from rig.renamed import refuse_old_name
 
@@ -223,19 +224,15 @@ def _columns(asked: str | None, named: Sequence[str], pieces: PressedPieces, *, 
 
 def studies_of(paths: Sequence[Path], columns: Sequence[str]) -> dict[str, GaugeResult]:
     """Studies of the rig in files, by the quantity that they studied, which must be one of the columns."""
-    import json
-
     from rig.population import GaugeResult
     from rig.sheets import quantity
 
     titles = {quantity(name).title: name for name in columns}
     gauges = {}
     for path in paths:
-        try:
-            document = json.loads(path.read_text(encoding="utf-8"))
-        except ValueError:
-            raise InputError(f"{path}: not a study: no JSON document") from None
-        found = document.get("study", document) if isinstance(document, dict) else {}
+        text = read_text(path, what="study", hint="`pressrig study --json` writes one")
+        document = load_json(text, str(path), expected="what `pressrig study --json` says")
+        found = document.get("study", document)
         gauge = GaugeResult.from_dict(found, where=str(path))
         if gauge.quantity not in titles:
             raise InputError(

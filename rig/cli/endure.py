@@ -10,6 +10,7 @@ import click
 from rig.cli.attending import have_cautions_read
 from rig.cli.options import folder_option, read_conditions, read_quantity, specimen_options
 from rig.cli.starting import say_how_it_stands
+from rig.core import read_text
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -107,7 +108,7 @@ def _text_of(path: Path) -> str:
     from rig.methods import read_plan
 
     read_plan(path)  # the refusal of a wrong file names it
-    return path.read_text(encoding="utf-8")
+    return read_text(path)
 
 
 def _checked(rig: RigFile, order: EnduranceOrder) -> CheckedPlan:

@@ -13,6 +13,7 @@ import click
 from rig.cli.attending import await_enter, have_cautions_read
 from rig.cli.options import folder_option, read_conditions, read_quantity, specimen_options
 from rig.cli.starting import say_how_it_stands
+from rig.core import read_text
 
 if TYPE_CHECKING:
     from rig.capture import CaptureHeader
@@ -113,7 +114,7 @@ def command(
         operator=operator,
         notes=notes,
         conditions=read_conditions(conditions),
-        method={"file": str(method_file), "text": method_file.read_text(encoding="utf-8")},
+        method={"file": str(method_file), "text": read_text(method_file)},
         rig=dict(rig.source),
         calibration=rig.calibration.as_dict(),
         warnings=say_how_it_stands(rig),

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from rig import core
 from rig.cli.options import DEFAULT_FOLDER, read_quantity
-from rig.errors import InputError
 
 if TYPE_CHECKING:
     from rig.register import Record
@@ -99,11 +99,4 @@ def read_text(path: Path, largest_bytes: int = 64 << 20) -> str:
     InputError
         If it cannot be read as that.
     """
-    try:
-        if path.stat().st_size > largest_bytes:
-            raise InputError(f"{path}: {path.stat().st_size} bytes are too many; is it the right file?")
-        return path.read_text(encoding="utf-8-sig")
-    except FileNotFoundError:
-        raise InputError(f"{path}: no such file") from None
-    except UnicodeDecodeError:
-        raise InputError(f"{path}: not UTF-8 text; save it as that") from None
+    return core.read_text(path, most=largest_bytes)

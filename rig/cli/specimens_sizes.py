@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import json
 import math
 import re
 from collections.abc import Iterator, Sequence
@@ -15,6 +14,7 @@ import click
 from rig.cli.options import read_quantity
 from rig.cli.output import console, is_plain, json_option, print_json
 from rig.cli.specimens_options import read_at, read_text, register_option, who_option
+from rig.core import load_json
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -200,12 +200,12 @@ def _height(path: Path, specimen: str | None, at: str, who: str | None) -> Recor
     from rig.register import Record
 
     try:
-        document = json.loads(read_text(path, LARGEST_BYTES))
+        document = load_json(read_text(path, LARGEST_BYTES), str(path))
         height = document["at_contact_force"]
         name, mm, force_n = str(document["specimen"]), float(height["height_mm"]), float(height["force_n"])
         u_mm = None if height["height_mm_u"] is None else float(height["height_mm_u"])
         capture = Path(str(document.get("capture", ""))).name
-    except (ValueError, KeyError, TypeError, RecursionError) as problem:
+    except (ValueError, KeyError, TypeError) as problem:
         raise InputError(
             f"{path}: not what `pressrig height --json` says ({problem}); expected specimen and "
             "at_contact_force"

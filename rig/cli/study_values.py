@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from rig.cli.study_captures import Trials
+from rig.core import read_text
 from rig.errors import InputError
 from rig.population import DRIVEN, HAND
 from rig.renamed import refuse_old_name
@@ -71,12 +72,7 @@ def read_trials(path: Path, value: str | None, driven: Sequence[str] = ()) -> Tr
 
 def table_rows(path: Path) -> tuple[list[str], list[tuple[int, list[str]]]]:
     """Headings, and the cells of each row that says something with the number of its line."""
-    try:
-        if path.stat().st_size > LARGEST_BYTES:
-            raise InputError(f"{path}: larger than {LARGEST_BYTES >> 20} MiB, expected a table of trials")
-        text = path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError:
-        raise InputError(f"{path}: not UTF-8 text; save the table as CSV in UTF-8") from None
+    text = read_text(path, most=LARGEST_BYTES, what="table of trials")
     # Blanked instead of dropped, so that the numbers of lines stay those of the file.
     lines = ["" if line.startswith(REMARK) else line for line in text.splitlines()]
     first = next((line for line in lines if line.strip()), "")

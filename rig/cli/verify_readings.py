@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from rig.core import read_text
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -170,14 +171,8 @@ def _per_unit_n(units: dict[str, str], gravity: Gravity | None, where: str) -> f
 
 def _rows(path: Path) -> Iterator[tuple[int, list[str]]]:
     """Line numbers and cells; without empty lines and those for people."""
-    try:
-        if path.stat().st_size > LARGEST_FILE:
-            raise InputError(f"{path}: {path.stat().st_size} bytes are too many for a table of readings")
-        text = path.read_text(encoding="utf-8-sig")
-    except FileNotFoundError:
-        raise InputError(f"{path}: no such table; its heading is `{HEADING}`") from None
-    except (OSError, UnicodeDecodeError) as problem:
-        raise InputError(f"{path}: cannot be read as a table ({problem})") from None
+    hint = f"its heading is `{HEADING}`"
+    text = read_text(path, most=LARGEST_FILE, what="table of readings", hint=hint)
     for number, line in enumerate(text.splitlines(), start=1):
         if not line.strip() or line.lstrip().startswith("#"):
             continue

@@ -7,12 +7,12 @@ does it. A bench takes lines of text on a socket and answers each with a line of
 
 from __future__ import annotations
 
-import json
 import socket
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
 
+from rig.core import load_json
 from rig.errors import DeviceError, InputError
 
 ANSWER_S = 20.0
@@ -186,10 +186,9 @@ class BenchOrders:
                     raise DeviceError(f"bench {self._path}: it has ended")
                 self._rest += more
             answer, _, self._rest = self._rest.partition(b"\n")
-            said = json.loads(answer)
-        except (OSError, ValueError) as problem:
+            return load_json(answer, "answer")
+        except (OSError, InputError) as problem:
             raise DeviceError(f"bench {self._path}: no answer to {line!r} ({problem})") from None
-        return said if isinstance(said, dict) else {}
 
     def willing(self, what: Provocation) -> str:
         """Empty: a bench does what it is told, and says so if it cannot."""

@@ -17,7 +17,8 @@ import platformdirs
 import yaml
 from loguru import logger
 
-from rig.errors import RecorderError
+from rig.core import load_yaml, read_text
+from rig.errors import InputError, RecorderError
 
 CAUTIONS: tuple[str, ...] = (
     "The platen is going to move by itself and can crush fingers.",
@@ -50,15 +51,13 @@ def cautions_read_today(rig_name: str) -> bool:
     """Whether somebody has confirmed this rig's cautions on this day, by the local calendar."""
     try:
         path = _file_of(rig_name)
-        if path.stat().st_size > LARGEST_FILE:
+        if not path.exists():
             return False
-        kept = yaml.safe_load(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        return False
-    except (OSError, ValueError, yaml.YAMLError, RecursionError) as problem:
+        kept = load_yaml(read_text(path, most=LARGEST_FILE), str(path))
+    except (OSError, InputError) as problem:
         logger.warning("whether the cautions were read today is not known ({}); they are asked for", problem)
         return False
-    return isinstance(kept, dict) and kept.get("rig") == rig_name and kept.get("day") == _today().isoformat()
+    return kept.get("rig") == rig_name and kept.get("day") == _today().isoformat()
 
 
 def confirm_cautions(rig_name: str, who: str) -> None:

@@ -22,11 +22,12 @@ from typing import Annotated, Any, Literal, Protocol
 from loguru import logger
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
+from rig.core import load_json
 from rig.daemon.board import Board
 from rig.daemon.bulletin import Done, News, Order, Refusal, Seen, Status
 from rig.daemon.shelf import ReadyMethod, Shelf
 from rig.daemon.socket_place import sockets_of
-from rig.errors import DeviceError
+from rig.errors import DeviceError, InputError
 
 LONGEST_LINE = 256 * 1024
 CONNECTIONS = 16
@@ -330,8 +331,10 @@ class ControlClient:
         except OSError as problem:
             raise DeviceError(f"the daemon does not answer ({problem})") from problem
         line, _, self._left = self._left.partition(b"\n")
-        answer: dict[str, Any] = json.loads(line)
-        return answer
+        try:
+            return load_json(line, "the daemon's answer")
+        except InputError as problem:
+            raise DeviceError(str(problem)) from None
 
 
 def daemon_of(rig_name: str, folders: Sequence[Path] | None = None) -> ControlClient:

@@ -11,11 +11,12 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Literal
 
-import yaml
 from loguru import logger
 from pydantic import BaseModel, ConfigDict
 
+from rig.core import load_yaml, read_text
 from rig.daemon.bulletin import LONGEST_METHOD
+from rig.errors import InputError
 
 MOST_FILES = 60
 MOST_CHARACTERS = 160_000
@@ -76,11 +77,11 @@ class Shelf:
 
 def _ready(path: Path) -> ReadyMethod | None:
     try:
-        text = path.read_text(encoding="utf-8")
-        content = yaml.safe_load(text)
-    except (UnicodeDecodeError, yaml.YAMLError, ValueError, RecursionError):
+        text = read_text(path, most=LONGEST_METHOD)
+        content = load_yaml(text, str(path))
+    except InputError:
         return None
-    if not isinstance(content, dict) or not ({"steps", "squeeze"} & set(map(str, content))):
+    if not ({"steps", "squeeze"} & set(map(str, content))):
         return None
     return ReadyMethod(
         name=str(content.get("name", path.stem))[:200],

@@ -11,9 +11,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from rig.core import read_text
 from rig.methods.checking import CheckedMethod, RigLimits, SpecimenFacts, check_method, depth_mm
-from rig.methods.fields import Fields, compose, line_of, refuse, shown
-from rig.methods.reading import MOST_REPEATS, MOST_TOUCHES, depth_in, read_text, specimen_needs
+from rig.methods.fields import LARGEST_FILE, Fields, compose, line_of, refuse, shown
+from rig.methods.reading import MOST_REPEATS, MOST_TOUCHES, depth_in, specimen_needs
 from rig.methods.steps import (
     Conditioning,
     Depth,
@@ -197,7 +198,8 @@ def read_plan(path: Path) -> EndurancePlan:
     InputError
         If it cannot be read, or if a field is wrong; the message names file and line.
     """
-    return parse_plan(read_text(path, "configs/endurance"), str(path))
+    text = read_text(path, most=LARGEST_FILE, what="endurance plan", hint="configs/endurance holds examples")
+    return parse_plan(text, str(path))
 
 
 def parse_plan(text: str, source: str) -> EndurancePlan:

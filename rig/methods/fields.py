@@ -1,9 +1,8 @@
 """A YAML text as fields that know their line.
 
-Problem: the text is untrusted, and a refusal must name the line. Plan: compose YAML's node tree, which
-keeps lines, and never construct objects from it; every value is read as text by the one who knows what it
-means. Aliases are refused, since a few lines of them can stand for millions. Cost: the pure Python parser,
-tens of milliseconds for a long method.
+Problem: the text is untrusted, and a refusal must name the line. Plan: take the bounded node tree of
+`rig.core`, which keeps lines; every value is read as text by the one who knows what it means. Aliases are
+refused, since a method's steps are read one by one.
 """
 
 from __future__ import annotations
@@ -13,6 +12,7 @@ from typing import NoReturn
 
 import yaml
 
+from rig.core import yaml_tree
 from rig.errors import InputError
 from rig.methods.steps import Place
 from rig.renamed import KEYS
@@ -20,6 +20,9 @@ from rig.units import parse
 
 LARGEST_TEXT = 1 << 16
 """Characters; a hundred steps take a tenth of it."""
+
+LARGEST_FILE = 4 * LARGEST_TEXT
+"""Bytes; at most four of them stand for a character."""
 
 LONGEST_SENTENCE = 2000
 """Characters of one text; more is not read by somebody who stands at a press."""
@@ -41,17 +44,6 @@ _BOUNDS = {
 _WHOLE = re.compile(r"[0-9]{1,12}", re.ASCII)
 
 
-class _Loader(yaml.SafeLoader):
-    def compose_node(self, parent: yaml.Node | None, index: int) -> yaml.Node | None:
-        if self.check_event(yaml.AliasEvent):
-            alias = self.peek_event()  # type: ignore[no-untyped-call]
-            raise yaml.MarkedYAMLError(
-                problem="aliases are not read in a method; write the steps out, or use repeat",
-                problem_mark=alias.start_mark,
-            )
-        return super().compose_node(parent, index)
-
-
 def compose(text: str, source: str) -> yaml.Node:
     """Root of the node tree of a text.
 
@@ -65,24 +57,7 @@ def compose(text: str, source: str) -> yaml.Node:
             f"{source}: {len(text)} characters found, a method has at most {LARGEST_TEXT}; "
             "is it the right file?"
         )
-    loader: _Loader | None = None
-    try:
-        loader = _Loader(text)
-        root = loader.get_single_node()
-    except RecursionError:
-        raise InputError(f"{source}: nested too deeply to be a method; use repeat for repetition") from None
-    # PyYAML lets some of Python's own errors through, for example for an impossible escape.
-    except (yaml.YAMLError, ValueError, OverflowError) as problem:
-        mark = getattr(problem, "problem_mark", None)
-        line = f" line {mark.line + 1}" if mark is not None else ""
-        what = getattr(problem, "problem", None) or str(problem).splitlines()[0]
-        raise InputError(f"{source}{line}: not YAML that can be read ({what})") from None
-    finally:
-        if loader is not None:
-            loader.dispose()
-    if root is None:
-        raise InputError(f"{source}: empty; expected keys such as `name` and `steps`")
-    return root
+    return yaml_tree(text, source, expected="keys such as `name` and `steps`", aliases=False)
 
 
 def line_of(node: yaml.Node) -> int:

@@ -14,8 +14,8 @@ from typing import Literal, cast
 
 import yaml
 
-from rig.errors import InputError
-from rig.methods.fields import LARGEST_TEXT, Fields, compose, items, line_of, quantity, refuse, scalar, shown
+from rig.core import read_text
+from rig.methods.fields import LARGEST_FILE, Fields, compose, items, line_of, quantity, refuse, scalar, shown
 from rig.methods.order import check_order
 from rig.methods.reportable import REPORTABLE
 from rig.methods.steps import (
@@ -68,25 +68,8 @@ def read_method(path: Path) -> Method:
     InputError
         If it cannot be read, or if a field is wrong; the message names file, line and step.
     """
-    return parse_method(read_text(path, "configs/methods"), str(path))
-
-
-def read_text(path: Path, examples: str) -> str:
-    """Text of a file, no more of it than a method may have; `examples` is where to look for one.
-
-    Raises
-    ------
-    InputError
-        If it cannot be read.
-    """
-    try:
-        # At most four bytes stand for a character; a device or a huge file is not read to its end.
-        with path.open("rb") as file:
-            return file.read(4 * LARGEST_TEXT + 1).decode("utf-8")
-    except FileNotFoundError:
-        raise InputError(f"{path}: no such method file; {examples} holds examples") from None
-    except (OSError, UnicodeDecodeError) as problem:
-        raise InputError(f"{path}: cannot be read as a method ({problem})") from None
+    text = read_text(path, most=LARGEST_FILE, what="method file", hint="configs/methods holds examples")
+    return parse_method(text, str(path))
 
 
 def parse_method(text: str, source: str) -> Method:

@@ -209,11 +209,11 @@ def test_wrong_sections_are_refused(more, said):
         ("- a", "m.yaml line 1, method: expected keys: name"),
         ("name: a\nsteps: []\n", "m.yaml line 2, method: steps: none found"),
         ("name: [a", "m.yaml line 1: not YAML"),
-        ("name: a\n--- \nname: b", "m.yaml line 2: not YAML"),
-        ("name: &x a\npurpose: *x", "m.yaml line 2: not YAML that can be read (aliases are not read"),
-        ("[" * 5000, "m.yaml: nested too deeply"),
+        ("name: a\n--- \nname: b", "m.yaml line 2: a second document"),
+        ("name: &x a\npurpose: *x", "m.yaml line 2: aliases are not read"),
+        ("[" * 5000, "m.yaml line 1: nested too deeply"),
         ("#" * 70_000, "m.yaml: 70000 characters found, a method has at most 65536"),
-        ("name: \x00", "m.yaml: not YAML"),
+        ("name: \x00", "m.yaml line 1: found the character '\\x00'"),
     ],
 )
 def test_a_text_that_is_no_method_is_refused(text, said):
@@ -224,7 +224,7 @@ def test_files_that_cannot_be_read_are_refused_by_name(tmp_path):
     latin = tmp_path / "latin.yaml"
     latin.write_bytes(b"name: \xe9")
     for path, said in (
-        (latin, "cannot be read"),
+        (latin, "line 1: not UTF-8 text"),
         (tmp_path, "cannot be read"),
         (tmp_path / "no", "no such method"),
     ):

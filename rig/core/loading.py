@@ -1,0 +1,490 @@
+"""The one way in which files, YAML and JSON are read.
+
+Problem: a file can be a pipe that never answers, a few lines of YAML can stand for millions of values, a
+deeply nested text exhausts the stack, and parsers let errors of Python through. Plan: open regular files
+only and read no more than a bound; build YAML's node tree from its events without recursion, count depth,
+values and aliases on the way, then make plain values from it; bound the depth of JSON before it is parsed.
+Dates stay text and keys are text, so that what a value is does not depend on how it looks. Cost: YAML is
+about twice as slow as the bare parser, tens of milliseconds for a capture's header.
+"""
+
+from __future__ import annotations
+
+import errno
+import json
+import math
+import os
+import re
+import stat
+from pathlib import Path
+from typing import Any, BinaryIO, NoReturn
+
+import yaml
+
+from rig.errors import InputError
+
+LARGEST_TEXT = 1 << 20
+"""Bytes of a YAML or JSON text; the longest header of a capture is a tenth of it."""
+
+DEEPEST = 32
+"""Lists and keys inside each other; a capture's header has eight."""
+
+MOST_ALIASES = 100
+"""Uses of `*name` in one text. The program writes none by choice; a person repeats a few parts with them."""
+
+MOST_VALUES = 200_000
+"""Values of a text with its aliases written out; what 1 MiB of plain YAML can hold at most is about this."""
+
+LARGEST_WHOLE = 2**64
+"""No whole number of the wire or of a file reaches it; larger ones overflow columns of samples."""
+
+_TOO_DEEP = f"nested too deeply, more than {DEEPEST} levels; expected fewer"
+
+_LONGEST_NUMBER = 400
+"""Characters of a number; the longest decimal that a float needs has fewer."""
+
+_SHOWN = 60
+"""Characters of a wrong value that are shown back."""
+
+# What YAML allows in a text (YAML 1.1, 5.1), which leaves out zero bytes and lone surrogates.
+_FORBIDDEN = re.compile("[^\t\n\r\x20-\x7e\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+
+_LONE = re.compile("[\0\ud800-\udfff]")
+"""A zero byte or half a surrogate pair inside a value: no file name, table or terminal can take them."""
+
+_TOKEN = re.compile(r'"(?:[^"\\]|\\.)*"|[\[\]{}:,]|[^\s"\[\]{}:,]+', re.DOTALL)
+
+# The C parser is as safe and ten times as fast, but is not built on every machine.
+_Parser: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+
+_TAG = "tag:yaml.org,2002:"
+_MEANINGS = yaml.SafeLoader("")
+
+_KINDS = {
+    stat.S_IFDIR: "a folder",
+    stat.S_IFIFO: "a pipe",
+    stat.S_IFSOCK: "a socket",
+    stat.S_IFCHR: "a device",
+    stat.S_IFBLK: "a device",
+}
+
+
+def open_file(path: Path) -> BinaryIO:
+    """Open a regular file for reading.
+
+    Raises
+    ------
+    OSError
+        If the disk refuses, or `path` is a pipe, device, socket or folder; it is never waited for.
+    """
+    try:
+        # Without O_NONBLOCK, opening a pipe waits until somebody writes into it.
+        handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+    except ValueError:
+        raise OSError(errno.EINVAL, "the name holds a zero byte", str(path)) from None
+    kind = stat.S_IFMT(os.fstat(handle).st_mode)
+    if kind != stat.S_IFREG:
+        os.close(handle)
+        found = _KINDS.get(kind, "something else")
+        raise OSError(errno.EINVAL, f"found {found}, expected a file", str(path))
+    return os.fdopen(handle, "rb")
+
+
+def read_bytes(path: Path, *, most: int = LARGEST_TEXT, what: str = "file", hint: str = "") -> bytes:
+    """Return the bytes of a regular file.
+
+    Parameters
+    ----------
+    path
+        Of the file.
+    most
+        Bytes; a larger file is refused before it is read.
+    what
+        What it should be, for a refusal: "rig file", "method".
+    hint
+        What to do if it does not exist, for a refusal.
+
+    Raises
+    ------
+    InputError
+        If it does not exist, cannot be read, is no regular file or is too large.
+    """
+    try:
+        with open_file(path) as file:
+            size = os.fstat(file.fileno()).st_size
+            data = b"" if size > most else file.read(most + 1)
+    except FileNotFoundError:
+        raise InputError(f"{path}: no such {what}" + (f"; {hint}" if hint else "")) from None
+    except OSError as problem:
+        raise InputError(f"{path}: cannot be read as a {what} ({problem.strerror})") from None
+    # A file may grow between the question for its size and the end of reading.
+    if max(size, len(data)) > most:
+        raise InputError(
+            f"{path}: {max(size, len(data))} bytes, a {what} has at most {most}; is it the right file?"
+        )
+    return data
+
+
+def read_text(path: Path, *, most: int = LARGEST_TEXT, what: str = "file", hint: str = "") -> str:
+    """Return the text of a regular file in UTF-8, without a byte order mark; parameters as of `read_bytes`.
+
+    Raises
+    ------
+    InputError
+        As `read_bytes`, and if it is not UTF-8 or holds a zero byte; the message names the line.
+    """
+    return _decoded(read_bytes(path, most=most, what=what, hint=hint), str(path))
+
+
+def load_yaml(text: str | bytes, where: str, *, expected: str = "lines of 'field: value'") -> dict[str, Any]:
+    """Return a YAML mapping as plain values: text, numbers, booleans, None, lists and mappings.
+
+    Keys are text, dates stay text. Values that are shared by aliases are separate values here.
+
+    Parameters
+    ----------
+    text
+        Of one document.
+    where
+        Name of the file, for messages.
+    expected
+        What would be right, for a refusal of a text that is no mapping.
+
+    Raises
+    ------
+    InputError
+        If it is not YAML, not a mapping, larger or deeper than the bounds of this module, or holds a value
+        that cannot be used: not finite, too long, given twice. The message names the line.
+    """
+    root = yaml_tree(text, where, expected=expected)
+    if not isinstance(root, yaml.MappingNode):
+        found = "a list" if isinstance(root, yaml.SequenceNode) else f"the text {_shown(root.value)}"
+        raise InputError(f"{where} line {_line(root)}: found {found}, expected {expected}")
+    value: dict[str, Any] = _value(root, where)
+    return value
+
+
+def yaml_tree(
+    text: str | bytes, where: str, *, expected: str = "lines of 'field: value'", aliases: bool = True
+) -> yaml.Node:
+    """Return the root of a YAML text's node tree, which keeps the line of each value.
+
+    Parameters
+    ----------
+    text, where, expected
+        As of `load_yaml`.
+    aliases
+        Whether `&name` and `*name` are read; a method's steps are written out.
+
+    Raises
+    ------
+    InputError
+        If it is not one YAML document within the bounds of this module.
+    """
+    text = _bounded(text, where)
+    found = _FORBIDDEN.search(text)
+    if found is not None:
+        line = text.count("\n", 0, found.start()) + 1
+        raise InputError(f"{where} line {line}: found the character {found[0]!r}, expected text")
+    try:
+        tree = _Tree(where, aliases)
+        for event in yaml.parse(text, Loader=_Parser):
+            tree.take(event)
+    # The parsers let some of Python's own errors through, for example for an impossible escape.
+    except (yaml.YAMLError, ValueError, OverflowError, RecursionError) as problem:
+        mark = getattr(problem, "problem_mark", None)
+        # A text that ends too early is at fault in its last line, not in the one that would follow.
+        last = text.rstrip("\n").count("\n") + 1
+        line_of = f" line {min(mark.line + 1, last)}" if mark is not None else ""
+        what = getattr(problem, "problem", None) or " ".join(str(problem).split())[:200]
+        if "nesting depth" in what:
+            raise InputError(f"{where}{line_of}: {_TOO_DEEP}") from None
+        raise InputError(f"{where}{line_of}: not YAML that can be read ({what})") from None
+    if tree.root is None:
+        raise InputError(f"{where}: empty; expected {expected}")
+    return tree.root
+
+
+def load_json(text: str | bytes, where: str, *, expected: str = "one JSON object") -> dict[str, Any]:
+    """Return a JSON object as plain values.
+
+    Parameters
+    ----------
+    text
+        Of one document.
+    where
+        Name of the file, for messages.
+    expected
+        What would be right, for a refusal of a text that is no object.
+
+    Raises
+    ------
+    InputError
+        If it is not JSON, not an object, larger or deeper than the bounds of this module, or holds a value
+        that cannot be used: not finite, too large, given twice. The message names the line.
+    """
+    text = _bounded(text, where)
+    # Counting is quick; only a text with many brackets is looked at token by token.
+    if text.count("[") + text.count("{") > DEEPEST:
+        _bound_depth(text, where)
+    try:
+        value = _JSON.decode(text)
+    except _WrongValueError as problem:
+        line = _json_line(text, problem)
+        raise InputError(f"{where} line {line}: {problem}") from None
+    except json.JSONDecodeError as problem:
+        raise InputError(f"{where} line {problem.lineno}: not JSON ({problem.msg})") from None
+    except (ValueError, RecursionError) as problem:
+        raise InputError(f"{where}: not JSON ({problem})") from None
+    if not isinstance(value, dict):
+        raise InputError(f"{where}: found {_json_kind(value)}, expected {expected}")
+    # Only an escape can bring in what the decoding of the bytes has refused already.
+    if "\\u" in text:
+        for token in _TOKEN.finditer(text):
+            if "\\u" in token[0]:
+                line = text.count("\n", 0, token.start()) + 1
+                _refuse_lone(json.loads(token[0]), f"{where} line {line}: ")
+    return value
+
+
+def _decoded(data: bytes, where: str) -> str:
+    try:
+        text = data.decode("utf-8").removeprefix("\ufeff")
+    except UnicodeDecodeError as problem:
+        line = data.count(b"\n", 0, problem.start) + 1
+        raise InputError(f"{where} line {line}: not UTF-8 text (byte 0x{data[problem.start]:02x})") from None
+    if "\0" in text:
+        line = text.count("\n", 0, text.index("\0")) + 1
+        raise InputError(f"{where} line {line}: found a zero byte, expected text")
+    return text
+
+
+def _bounded(text: str | bytes, where: str) -> str:
+    if len(text) > LARGEST_TEXT:
+        raise InputError(f"{where}: longer than {LARGEST_TEXT} bytes; is it the right file?")
+    if isinstance(text, bytes):
+        return _decoded(text, where)
+    return text.removeprefix("\ufeff")
+
+
+class _Tree:
+    """A node tree in the making, from the events of a parser.
+
+    The number of values in each node is kept, so that an alias counts as what it stands for.
+    """
+
+    def __init__(self, where: str, aliases: bool) -> None:
+        self.root: yaml.Node | None = None
+        self._where = where
+        self._aliases = aliases
+        self._open: list[yaml.Node] = []
+        self._named: dict[str, yaml.Node] = {}
+        self._values: dict[int, int] = {}
+        self._uses = 0
+
+    def take(self, event: yaml.Event) -> None:
+        """Take the next event."""
+        if isinstance(event, yaml.DocumentStartEvent) and self.root is not None:
+            self._refuse(event, "a second document begins; expected one")
+        elif isinstance(event, yaml.AliasEvent):
+            node = self._meant(event)
+            self._place(node, event, self._values[id(node)])
+        elif isinstance(event, yaml.NodeEvent):
+            node = _node(event)
+            if event.anchor is not None and event.anchor in self._named:
+                self._refuse(event, f"&{event.anchor} is given twice; keep one")
+            if event.anchor is not None:
+                self._named[event.anchor] = node
+            self._values[id(node)] = 1
+            if isinstance(event, yaml.ScalarEvent):
+                self._place(node, event, 1)
+            else:
+                self._place(node, event, 0)
+                self._open.append(node)
+                if len(self._open) > DEEPEST:
+                    self._refuse(event, _TOO_DEEP)
+        elif isinstance(event, yaml.CollectionEndEvent):
+            node = self._open.pop()
+            if isinstance(node, yaml.MappingNode):
+                node.value = list(zip(node.value[::2], node.value[1::2], strict=True))
+            if self._open:
+                self._count(event, self._values[id(node)])
+
+    def _meant(self, event: yaml.AliasEvent) -> yaml.Node:
+        name = event.anchor
+        if not self._aliases:
+            self._refuse(event, "aliases are not read here; write the values out")
+        self._uses += 1
+        if self._uses > MOST_ALIASES:
+            self._refuse(event, f"more than {MOST_ALIASES} aliases; write the values out")
+        if name not in self._named:
+            self._refuse(event, f"*{name} stands for nothing; write the value out")
+        if self._named[name] in self._open:
+            self._refuse(event, f"*{name} contains itself; write the value out")
+        return self._named[name]
+
+    def _place(self, node: yaml.Node, event: yaml.Event, values: int) -> None:
+        if not self._open:
+            self.root = node
+            return
+        self._open[-1].value.append(node)
+        self._count(event, values)
+
+    def _count(self, event: yaml.Event, values: int) -> None:
+        self._values[id(self._open[-1])] += values
+        if self._values[id(self._open[-1])] > MOST_VALUES:
+            self._refuse(event, f"more than {MOST_VALUES} values; is it the right file?")
+
+    def _refuse(self, event: Any, what: str) -> NoReturn:
+        raise InputError(f"{self._where} line {event.start_mark.line + 1}: {what}")
+
+
+def _node(event: Any) -> Any:
+    """Node of an event, with the tag that its text implies where it states none."""
+    resolve: Any = _MEANINGS.resolve
+    if isinstance(event, yaml.ScalarEvent):
+        tag = event.tag
+        if tag in (None, "!"):
+            tag = resolve(yaml.ScalarNode, event.value, event.implicit)
+            # What merely looks like a date or a lone "=" is text.
+            tag = _TAG + "str" if tag in (_TAG + "timestamp", _TAG + "value") else tag
+        begin: Any = event.start_mark
+        end: Any = event.end_mark
+        return yaml.ScalarNode(tag, event.value, begin, end, event.style)
+    kind = yaml.SequenceNode if isinstance(event, yaml.SequenceStartEvent) else yaml.MappingNode
+    return kind(event.tag or resolve(kind, None, True), [], event.start_mark, event.end_mark)
+
+
+def _value(node: yaml.Node, where: str, name: str = "") -> Any:
+    """Plain value of a node under a key. The depth of the tree is bounded, so this may call itself."""
+    if isinstance(node, yaml.ScalarNode):
+        return _scalar(node, f"{where} line {_line(node)}: " + (f"{_shown(name)}: " if name else ""))
+    right = "seq" if isinstance(node, yaml.SequenceNode) else "map"
+    if node.tag != _TAG + right:
+        raise InputError(f"{where} line {_line(node)}: the tag {node.tag!r:.60} is not read; leave it out")
+    if isinstance(node, yaml.SequenceNode):
+        return [_value(part, where, name) for part in node.value]
+    found: dict[str, Any] = {}
+    for key_node, part in node.value:
+        at = f"{where} line {_line(key_node)}"
+        if not isinstance(key_node, yaml.ScalarNode):
+            raise InputError(f"{at}: found a list or keys in the place of a key, expected text")
+        if key_node.tag == _TAG + "merge":
+            raise InputError(f"{at}: `<<` is not read; write the keys out")
+        key = key_node.value
+        if key in found:
+            raise InputError(f"{at}: {_shown(key)} is given twice; keep one")
+        _refuse_lone(key, f"{at}: ")
+        found[key] = _value(part, where, key)
+    return found
+
+
+def _scalar(node: yaml.ScalarNode, at: str) -> str | float | bool | None:
+    text, kind = node.value, node.tag.removeprefix(_TAG)
+    if kind in ("str", "merge"):
+        _refuse_lone(text, at)
+        return str(text)
+    if kind not in ("null", "bool", "int", "float"):
+        raise InputError(f"{at}the tag {node.tag!r:.60} is not read; leave it out")
+    try:
+        if len(text) > _LONGEST_NUMBER or (kind == "null" and text.lower() not in ("", "~", "null")):
+            raise ValueError
+        value: float | bool | None = getattr(_MEANINGS, f"construct_yaml_{kind}")(node)
+    except (ValueError, KeyError, IndexError, OverflowError, yaml.YAMLError):
+        raise InputError(f"{at}found {_shown(text)}, expected {_EXPECTED[kind]}") from None
+    if value is not None and not _usable(value):
+        raise InputError(f"{at}found {_shown(text)}, expected a number that is finite and below 2^64")
+    return value
+
+
+_EXPECTED = {"null": "nothing", "bool": "true or false", "int": "a whole number", "float": "a number"}
+
+
+def _usable(value: float) -> bool:
+    return abs(value) < LARGEST_WHOLE if isinstance(value, int) else math.isfinite(value)
+
+
+class _WrongValueError(Exception):
+    """A value of a JSON text that cannot be used; it never leaves this module."""
+
+    def __init__(self, text: str, what: str, *, is_key: bool = False) -> None:
+        super().__init__(what)
+        self.text = text
+        self.is_key = is_key
+
+
+def _json_number(text: str) -> float:
+    value: float = math.inf
+    if len(text) <= _LONGEST_NUMBER:
+        value = int(text) if text.lstrip("-").isdecimal() else float(text)
+    if not _usable(value):
+        what = f"found {_shown(text)}, expected a number that is finite and below 2^64"
+        raise _WrongValueError(text, what)
+    return value
+
+
+def _json_constant(text: str) -> NoReturn:
+    raise _WrongValueError(text, f"found {text}, expected a number that is finite and below 2^64")
+
+
+def _json_object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        names = [name for name, _ in pairs]
+        twice = next(name for place, name in enumerate(names) if name in names[:place])
+        raise _WrongValueError(twice, f"{_shown(twice)} is given twice; keep one", is_key=True)
+    return found
+
+
+_JSON = json.JSONDecoder(
+    parse_int=_json_number,
+    parse_float=_json_number,
+    parse_constant=_json_constant,
+    object_pairs_hook=_json_object,
+)
+
+
+def _bound_depth(text: str, where: str) -> None:
+    depth = 0
+    for token in _TOKEN.finditer(text):
+        depth += (token[0] in ("[", "{")) - (token[0] in ("]", "}"))
+        if depth > DEEPEST:
+            line = text.count("\n", 0, token.start()) + 1
+            raise InputError(f"{where} line {line}: {_TOO_DEEP}")
+
+
+def _json_line(text: str, problem: _WrongValueError) -> int:
+    """Line of the value that was refused; the decoder does not say it, so it is looked for."""
+    names: list[set[str]] = []
+    tokens = [(token[0], token.start()) for token in _TOKEN.finditer(text)]
+    for (token, start), (after, _) in zip(tokens, [*tokens[1:], ("", 0)], strict=True):
+        if token in ("[", "{"):
+            names.append(set())
+        elif token in ("]", "}") and names:
+            names.pop()
+        elif problem.is_key and after == ":" and names:
+            name = json.loads(token, strict=False) if token.startswith('"') else token
+            if name == problem.text and name in names[-1]:
+                return text.count("\n", 0, start) + 1
+            names[-1].add(name)
+        elif not problem.is_key and token == problem.text:
+            return text.count("\n", 0, start) + 1
+    return 1
+
+
+def _json_kind(value: object) -> str:
+    return "a list" if isinstance(value, list) else f"{json.dumps(value):.60}"
+
+
+def _refuse_lone(text: str, at: str) -> None:
+    """Refuse text with a zero byte or half a surrogate pair."""
+    if (found := _LONE.search(text)) is not None:
+        raise InputError(f"{at}found the character {found[0]!r} in {_shown(text)}, expected text")
+
+
+def _line(node: yaml.Node) -> int:
+    return int(node.start_mark.line) + 1
+
+
+def _shown(value: str) -> str:
+    return ascii(value if len(value) <= _SHOWN else value[:_SHOWN] + "...")
