@@ -51,6 +51,9 @@ PROFILE_POINTS = 801
 
 RATE = "rate_mm_per_s"
 
+FEWEST_OF_LOOP = 3
+"""Points at which loading and unloading are both known, for a loop to have an area."""
+
 QUANTITIES = ("gap_mm", "deflection_mm", "sensitivity_n_per_mm", "loss_mj", "hysteresis_pct", "travel_share")
 
 NO_BATCH = "no batch"
@@ -238,7 +241,9 @@ def answer_nip(pieces: Sequence[NipPiece], nip: Nip, although: Sequence[str] = (
     said = pooled_although([each.result for each in base], "batch", although)
     said += unstated_circumstances([each.result for each in base])
     read = [_read(each, nip) for each in _one_a_piece(base)]
-    figures = {name: batch_figures(read, name) for name in QUANTITIES}
+    # presses of one way have no loop: what needs one is left out, and said to be
+    had = [name for name in QUANTITIES if any(isfinite(each.values[name]) for each in read)]
+    figures = {name: batch_figures(read, name) for name in had}
     gap_mm = figures["gap_mm"].mean
     at_gap = [_in_gap(each, gap_mm) for each in read]
     reaching = [each for each in at_gap if isfinite(each.values["force_at_gap_n"])]
@@ -260,6 +265,10 @@ def answer_nip(pieces: Sequence[NipPiece], nip: Nip, although: Sequence[str] = (
     no_slip = _no_slip(nip)
     line = _at_line(base, nip, (travel_mm, deflection_mm), trend, base_rate)
     notes = _notes(nip, figures, by_batch, len(at_gap) - len(reaching))
+    if "loss_mj" not in figures:
+        notes.append(
+            "Empty: energy lost per pass. No capture holds an unloading stroke; record the release too."
+        )
     if size_mm.u == 0:
         notes.append("The pieces' size was taken as exact; state it with a spread if it is not.")
     deepest_mm = max(float(each.curve.deflection_mm[-1]) for each in read if each.curve is not None)
@@ -392,8 +401,10 @@ def _energy(x: FloatArray, force_n: FloatArray, to_mm: float) -> float:
 
 
 def hysteresis_share(curve: Curve) -> float:
-    """Energy lost over energy put in, of the whole loop that was measured."""
+    """Energy lost over energy absorbed, of the whole loop that was measured; not-a-number without one."""
     known = np.isfinite(curve.loading_n) & np.isfinite(curve.unloading_n)
+    if np.count_nonzero(known) < FEWEST_OF_LOOP:
+        return float("nan")
     x = curve.deflection_mm[known]
     put_in = float(np.trapezoid(curve.loading_n[known], x))
     came_back = float(np.trapezoid(np.maximum(curve.unloading_n[known], 0.0), x))

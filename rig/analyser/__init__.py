@@ -14,10 +14,11 @@ from rig.analyser.propagation import CALIBRATION_PART, FREEDOM
 from rig.analyser.pulls import BEYOND, Pull, PullSettings, find_pulls, flagged_beyond
 from rig.analyser.recovery import RecoveryFit, RecoveryLaw, SetForecast, fit_recovery
 from rig.analyser.relaxation import PronySeries, branch_response, fit_prony
-from rig.analyser.result import CaptureResult, Loop, flag_labels, good_cycles
+from rig.analyser.result import CaptureResult, Loop, flag_labels
 from rig.analyser.rows import ColumnTable, RowStore, part_of
 from rig.analyser.settings import AnalysisSettings, Depth, MeasuringNoise
 from rig.analyser.softening import Softening, softening
+from rig.analyser.spoiling import SPOILS, counted_cycles, spoilt, spoilt_quantities
 from rig.analyser.strokes import Columns
 from rig.analyser.touches import Approach, zero_force_contacts
 
@@ -26,6 +27,7 @@ __all__ = [
     "CALIBRATION_PART",
     "FREEDOM",
     "PART_SAMPLES",
+    "SPOILS",
     "AnalysisSettings",
     "Approach",
     "Budget",
@@ -49,14 +51,16 @@ __all__ = [
     "auxiliary_by_cycle",
     "branch_response",
     "budget",
+    "counted_cycles",
     "find_pulls",
     "fit_prony",
     "fit_recovery",
     "flag_labels",
     "flagged_beyond",
-    "good_cycles",
     "monte_carlo",
     "part_of",
     "softening",
+    "spoilt",
+    "spoilt_quantities",
     "zero_force_contacts",
 ]

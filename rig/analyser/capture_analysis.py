@@ -23,6 +23,7 @@ from rig.analyser.result import CaptureResult, Loop
 from rig.analyser.rows import ColumnTable, FlaggedTable, RowsInMemory, RowStore, joined, part_of
 from rig.analyser.settings import AnalysisSettings, MeasuringNoise
 from rig.analyser.softening import SofteningFit
+from rig.analyser.spoiling import spoilt
 from rig.analyser.strokes import Columns, Context
 from rig.analyser.tally import TABLE_ROWS, Tally
 from rig.analyser.view import CalibratedView
@@ -212,7 +213,8 @@ class CaptureAnalysis:
             table = FlaggedTable(table, flags)
         for start in range(0, len(flags), TABLE_ROWS):
             self._tally.take(part_of(table, slice(start, start + TABLE_ROWS)))
-        self._softening.take(cycle[flags == 0], softening_n[flags == 0])
+        sound = ~spoilt(flags, [_SOFTENING_FORCE])[0]
+        self._softening.take(cycle[sound], softening_n[sound])
         return table
 
     def _keep(self, columns: Columns) -> None:
@@ -223,8 +225,8 @@ class CaptureAnalysis:
             self._rows.add(shown)
         else:
             self._tally.take(shown)
-            good = columns["flags"] == 0
-            self._softening.take(columns["cycle"][good], columns[_SOFTENING_FORCE][good])
+            sound = ~spoilt(columns["flags"], [_SOFTENING_FORCE])[0]
+            self._softening.take(columns["cycle"][sound], columns[_SOFTENING_FORCE][sound])
 
     def _start(self) -> Start:
         """What is known of how the recording began."""
@@ -300,7 +302,7 @@ class CaptureAnalysis:
             left = force_retention_pct(signals.time_s[hold], force_n, peak_n, noise.force_n, peak_u)
             for name, value in left.items():
                 result[name][row] = value
-            if self._state.prony is None and columns["flags"][row] == 0:
+            if self._state.prony is None and not spoilt(columns["flags"][row : row + 1], [names[0]])[0, 0]:
                 part = slice(int(cycles.contact[row]), hold.stop)
                 pressed_n = signals.force_n[part] - columns["zero_n"][row]
                 frame_mm = self._applied.frame.give_mm(pressed_n)
@@ -316,8 +318,8 @@ def _closing(blocks: list[Columns]) -> Columns:
 
 def _shallow_flagged(flags: FloatArray, depth_mm: FloatArray) -> FloatArray:
     """Flags with those of half presses among them."""
-    good = (flags == 0) & np.isfinite(depth_mm)
+    good = ~spoilt(flags, ["peak_deflection_mm"])[0] & np.isfinite(depth_mm)
     if good.sum() < 3:
         return flags
     shallow = good & (depth_mm < SHALLOW_SHARE * np.median(depth_mm[good]))
-    return np.where(shallow, float(Flag.SHALLOW), flags)
+    return np.where(shallow, flags.astype(np.int64) | Flag.SHALLOW, flags).astype(np.float64)

@@ -110,7 +110,8 @@ def _measure_block(
     headless = kept | ((cycles.flags & np.uint32(Flag.STARTS_IN_CONTACT)) != 0)
     rough_peak_n = signals.force_n[cycles.load_end] - zero.at_contact_n
     foot = _feet(signals, cycles, zero, context, peak_n=rough_peak_n, which=~headless)
-    contact, contact_u = _stretch_contacts(foot, kept, carried, context.recorded_zero & headless)
+    zeroed = context.recorded_zero & headless & _zero_in_reach(signals.position_mm, cycles)
+    contact, contact_u = _stretch_contacts(foot, kept, carried, zeroed)
     if first is None:
         first = _first_datum(contact, contact_u)
     origin, origin_u = contact, contact_u
@@ -218,6 +219,14 @@ def _stretch_contacts(
     if carried is not None:
         contact[from_before], contact_u[from_before] = carried.contact_mm, carried.contact_u_mm
     return contact, contact_u
+
+
+def _zero_in_reach(x_mm: FloatArray, cycles: Cycles) -> BoolArray:
+    """Whether position zero can be where the specimen was untouched: no further from the first sample than
+    the press itself goes. Elsewhere the zero is that of some machine."""
+    start_mm, deep_mm = x_mm[cycles.contact], x_mm[cycles.load_end]
+    reached: BoolArray = np.abs(start_mm) <= np.abs(deep_mm - start_mm)
+    return reached
 
 
 def _first_datum(contact: FloatArray, contact_u: FloatArray) -> Datum | None:

@@ -4,9 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-import numpy as np
-import numpy.typing as npt
-
 from rig.analyser.relaxation import PronySeries
 from rig.analyser.rows import ColumnTable, part_of
 from rig.analyser.settings import AnalysisSettings, MeasuringNoise
@@ -55,8 +52,8 @@ class CaptureResult:
     contact_force_n
         Force that counted as contact.
     summary
-        By quantity, over the unflagged cycles after conditioning: `mean`, `sd`, number `n`, standard
-        uncertainty `u` of the mean and half width `half95` of its 95 % interval.
+        By quantity, over the cycles after conditioning in which no flag spoils it: `mean`, `sd`, number
+        `n`, standard uncertainty `u` of the mean and half width `half95` of its 95 % interval.
     softening, prony
         Over the cycles, and of the first long hold; None where they cannot be had.
     touches
@@ -103,11 +100,3 @@ class CaptureResult:
 def flag_labels(flags: int) -> list[str]:
     """Labels of the set bits."""
     return [flag.label for flag in Flag if flags & flag]
-
-
-def good_cycles(columns: ColumnTable, conditioning: int) -> npt.NDArray[np.bool_]:
-    """Which cycles count: unflagged, and after the conditioning ones."""
-    if not len(columns):
-        return np.empty(0, bool)
-    good: npt.NDArray[np.bool_] = (columns["flags"] == 0) & (columns["cycle"] > conditioning)
-    return good

@@ -249,11 +249,17 @@ class Strokes:
                 (self.unloading, lets_go, self.lows[1], self.turned),
             )
         )
-        in_mj = into.mj
+        # a loading that begins above zero force misses what lies below its first sample: at the most a
+        # triangle down to a recorded zero; without one nobody can tell
+        begins_n = np.maximum(self.lows[0].force_n, 0.0)
+        headless = ~self.touches & ((cycles.flags & np.uint32(Flag.CONTACT_KEPT_BEFORE)) == 0)
+        missing_mm = np.where(headless, self.lows[0].x_mm - self.contact_mm, 0.0)
+        missing_mj = np.abs(begins_n * missing_mm) / 2
+        in_mj = into.mj + np.where(headless & ~np.isfinite(missing_mj), np.nan, 0.0)
         out_mj = np.where(released & (self.unloading.lengths > 1), out.mj, np.nan)
         shared_u = np.hypot(self.zero_u_n * self.stroke_mm, self.peak.value * self.peak_u_mm)
         tilt_u = self.zero_tilt_u_n * self.stroke_mm
-        in_u = np.sqrt(into.noise_u**2 + into.chord_u**2 + shared_u**2)
+        in_u = np.sqrt(into.noise_u**2 + into.chord_u**2 + shared_u**2 + missing_mj**2)
         out_u = np.sqrt(out.noise_u**2 + out.chord_u**2 + shared_u**2)
         loss = in_mj - out_mj
         loss_u = np.sqrt(into.noise_u**2 + out.noise_u**2 + into.chord_u**2 + out.chord_u**2 + tilt_u**2)

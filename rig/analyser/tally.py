@@ -15,6 +15,7 @@ import numpy as np
 
 from rig.analyser.propagation import CALIBRATION_PART, FREEDOM
 from rig.analyser.ragged import BoolArray
+from rig.analyser.spoiling import spoilt
 from rig.analyser.strokes import Columns
 from rig.calibration import coverage_factor
 from rig.samples import FloatArray, IntArray
@@ -44,7 +45,7 @@ class RunningMeans:
         self._squares: FloatArray = np.zeros(columns)
 
     def take(self, table: FloatArray, counts: BoolArray) -> None:
-        """Merge a table of shape (columns, rows), of which some rows count."""
+        """Merge a table of shape (columns, rows), of which some values count, by a mask of that shape."""
         known = np.isfinite(table) & counts
         n = known.sum(axis=1)
         mean = np.where(known, table, 0.0).sum(axis=1) / np.maximum(n, 1)
@@ -75,7 +76,7 @@ class Tally:
     Attributes
     ----------
     cycles, good
-        Cycles seen, and those that count.
+        Cycles seen, and those that count with all their quantities.
     first_flags
         Flags of the first cycle.
     flagged
@@ -104,12 +105,12 @@ class Tally:
             self._begin(block)
         self._take_flags(block)
         self.knee_resolved = self.knee_resolved or bool(block["knee_resolved"].any())
-        counts = (block["flags"] == 0) & (block["cycle"] > self.conditioning)
+        conditioned = block["cycle"] > self.conditioning
         self.cycles += rows
-        self.good += int(counts.sum())
+        self.good += int(((block["flags"] == 0) & conditioned).sum())
         for start in range(0, rows, TABLE_ROWS):
             part = slice(start, start + TABLE_ROWS)
-            self._merge({name: values[part] for name, values in block.items()}, counts[part])
+            self._merge({name: values[part] for name, values in block.items()}, conditioned[part])
 
     def _begin(self, block: Columns) -> None:
         self._names = [name for name in block if f"{name}_u" in block]
@@ -131,8 +132,10 @@ class Tally:
                 seen.count += len(numbers)
                 seen.first += numbers[: NAMED_CYCLES - len(seen.first)].astype(int).tolist()
 
-    def _merge(self, block: Columns, counts: BoolArray) -> None:
+    def _merge(self, block: Columns, conditioned: BoolArray) -> None:
         values = np.stack([block[name] for name in self._names])
+        # each quantity counts its own cycles: a flag leaves out what it spoils
+        counts = conditioned & ~spoilt(block["flags"], self._names)
         self._missing += np.isnan(values).sum(axis=1)
         self._values.take(values, counts)
         u2 = np.stack([block[f"{name}_u"] for name in self._names]) ** 2

@@ -10,6 +10,7 @@ from scipy.stats import linregress
 
 from rig.analyser.relaxation import RETENTION_AFTER_S
 from rig.analyser.result import CaptureResult
+from rig.analyser.spoiling import SPOILS, Kind
 from rig.analyser.strokes import depth_name
 from rig.analyser.tally import NAMED_CYCLES, Tally
 from rig.samples import FloatArray
@@ -17,6 +18,19 @@ from rig.segmenter import Flag
 
 FEW_POINTS = 10
 """A loading stroke of fewer points than this is a table read by hand."""
+
+_KIND_WORDS = {
+    Kind.PEAK_FORCE: "peak force",
+    Kind.PEAK_PLACE: "peak deflection",
+    Kind.TOE: "contact and what counts from it",
+    Kind.TOE_SHAPE: "initial stiffness",
+    Kind.LOADING: "loading curve",
+    Kind.UNLOADING: "unloading curve",
+    Kind.WHOLE_LOADING: "energy absorbed",
+    Kind.RELEASE: "energy returned",
+    Kind.HOLD: "force retention",
+    Kind.SET: "set",
+}
 
 ORIGIN_SHARE = 0.02
 """A line through such points that misses the origin by this share of their largest force is worth a word."""
@@ -98,10 +112,10 @@ def _about_flags(result: CaptureResult, tally: Tally) -> Iterator[str]:
         seen = tally.flagged.get(flag)
         if seen is not None:
             named = ", ".join(map(str, seen.first)) + (" ..." if seen.count > NAMED_CYCLES else "")
-            yield f"{_cycles(seen.count)} left out of means ({flag.label}): {named}."
-    if not tally.good:
+            yield f"{_cycles(seen.count)} flagged ({flag.label}): {named}. {_spoils(flag)}"
+    if not any(numbers["n"] for numbers in result.summary.values()):
         conditioning = result.settings.conditioning
-        yield f"No cycle is left for means: all are flagged, or among the first {conditioning}."
+        yield f"No cycle is left for means: all are spoilt, or among the first {conditioning}."
 
 
 def _about_missing(result: CaptureResult, start: Start, tally: Tally) -> Iterator[str]:
@@ -132,6 +146,17 @@ def _about_missing(result: CaptureResult, start: Start, tally: Tally) -> Iterato
         yield "Empty: softening (it takes three unflagged cycles)."
     if empty("loss_factor"):
         yield "Empty: loss factor (it takes a cyclic squeeze about a mean that stays in contact)."
+
+
+def _spoils(flag: Flag) -> str:
+    """What a flag keeps out of means, in a sentence."""
+    kinds = SPOILS.get(flag, ~Kind(0))
+    if not kinds:
+        return "Nothing is left out of means for it."
+    if kinds == ~Kind(0):
+        return "They are left out of means."
+    names = [_KIND_WORDS[kind] for kind in Kind if kind in kinds and kind in _KIND_WORDS]
+    return f"Left out of means: {', '.join(names)}; their other quantities count."
 
 
 def _cycles(count: int) -> str:

@@ -323,7 +323,11 @@ def print_result(path: Path, capture: Capture, result: CaptureResult, doubts: Do
             if result.settings.conditioning
             else ""
         )
-        screen.print(summary_table(result, f"Means of unflagged cycles {counted}".rstrip(), plain=plain))
+        screen.print(
+            summary_table(
+                result, f"Means of cycles {counted}, without what flags spoil".replace(" ,", ","), plain=plain
+            )
+        )
     if doubts is not None and doubts.budget is not None:
         title = f"What the uncertainty of cycle {doubts.budget.cycle} is made of (* the largest part)"
         screen.print(budget_table(doubts.budget, title, plain=plain))

@@ -18,16 +18,11 @@ from typing import TYPE_CHECKING, Any
 from rig.errors import InputError
 
 if TYPE_CHECKING:
-    import numpy as np
-    import numpy.typing as npt
-
     from rig.analyser import CaptureResult, Loop
     from rig.calibration import Calibration
     from rig.capture import Capture, CaptureHeader
     from rig.cli.analyse import Asked
     from rig.population import Curve, PieceResult
-
-    BoolArray = npt.NDArray[np.bool_]
 
 RIG = "rig"
 """The operator where a method drove the platen."""
@@ -36,6 +31,15 @@ BY_HAND = "by hand"
 """The method where there was none, or it only guided a hand."""
 
 SET, LAST_SET = "set_mm", "set_last_mm"
+
+COUNTING = "peak_force_n"
+"""A cycle counts as one of a capture if it has a sound peak force."""
+
+CURVED = "chord_n_per_mm"
+"""A cycle has a part in the mean curve if it has a sound loading curve."""
+
+FEW_BACK = 3
+"""Samples behind the turn, in a loop for drawing, below which there is no unloading to draw."""
 
 SAME_CONTACT = 1.1
 """Contact forces that differ by no larger factor count as the same."""
@@ -157,7 +161,7 @@ def pressed_captures(
     Raises
     ------
     InputError
-        If a capture is given twice, or has no unflagged cycle, or its state is none that there is.
+        If a capture is given twice, or has no sound cycle, or its state is none that there is.
     """
     pressed: list[PressedCapture] = []
     notes: list[str] = []
@@ -206,7 +210,7 @@ def known_by_register(path: Path) -> WhatIsKnown:
 
 
 def _pressed(path: Path, asked: Asked, known: WhatIsKnown | None) -> PressedCapture:
-    from rig.analyser import good_cycles
+    from rig.analyser import counted_cycles
     from rig.cli.analyse import analyse_capture
     from rig.population import PieceResult
     from rig.sheets import SpilledRows
@@ -217,15 +221,14 @@ def _pressed(path: Path, asked: Asked, known: WhatIsKnown | None) -> PressedCapt
         values = {name: float(numbers["mean"]) for name, numbers in result.summary.items() if numbers["n"]}
         if not values:
             raise InputError(
-                f"{path}: no unflagged cycle after conditioning; `pressrig analyse` says why. "
+                f"{path}: no sound cycle after conditioning; `pressrig analyse` says why. "
                 "Leave the capture out, or squeeze the piece again"
             )
         told = known(header) if known is not None else KnownPiece()
         driven = header.method is not None and not _guided(capture)
         u = {name: float(result.summary[name]["u"]) for name in values}
-        counted = good_cycles(result.columns, result.settings.conditioning)
-        shared_u, freedom = _shared_u(result, values, counted), _shared_freedom(result, values, counted)
-        _add_last_set(result, counted, values=values, u=u, shared_u=shared_u)
+        shared_u, freedom = _shared_u(result, values), _shared_freedom(result, values)
+        _add_last_set(result, values=values, u=u, shared_u=shared_u)
         if SET in freedom:
             freedom[LAST_SET] = freedom[SET]
         piece = PieceResult(
@@ -240,7 +243,7 @@ def _pressed(path: Path, asked: Asked, known: WhatIsKnown | None) -> PressedCapt
             _mean_curve(result),
             freedom,
         )
-        cycles = int(counted.sum())
+        cycles = int(counted_cycles(result.columns, result.settings.conditioning, COUNTING).sum())
         left_out = len(result) - cycles
     return PressedCapture(path, capture, result, piece, driven, cycles, left_out)
 
@@ -264,7 +267,6 @@ def _guided(capture: Capture) -> bool:
 
 def _add_last_set(
     result: CaptureResult,
-    counted: BoolArray,
     *,
     values: dict[str, float],
     u: dict[str, float],
@@ -273,10 +275,11 @@ def _add_last_set(
     """The permanent set at the last cycle that counts: the mean over cycles lags behind it."""
     import numpy as np
 
-    from rig.analyser import CALIBRATION_PART
+    from rig.analyser import CALIBRATION_PART, counted_cycles
 
+    counted = counted_cycles(result.columns, result.settings.conditioning, SET)
     # the first cycle has none by definition
-    known = np.flatnonzero(counted & np.isfinite(result.columns[SET]) & (result.columns["cycle"] > 1))
+    known = np.flatnonzero(counted & (result.columns["cycle"] > 1))
     if not len(known):
         return
     last = known[-1]
@@ -286,34 +289,33 @@ def _add_last_set(
         shared_u[LAST_SET] = float(np.nan_to_num(part[last]))
 
 
-def _shared_u(result: CaptureResult, values: Mapping[str, float], counted: BoolArray) -> dict[str, float]:
+def _shared_u(result: CaptureResult, values: Mapping[str, float]) -> dict[str, float]:
     """The calibration's part of each mean: the same in all cycles, so that of their mean."""
     import numpy as np
 
-    from rig.analyser import CALIBRATION_PART
+    from rig.analyser import CALIBRATION_PART, counted_cycles
 
     shared: dict[str, float] = {}
     for name in values:
         part = result.columns.get(f"{name}{CALIBRATION_PART}")
         if part is not None:
-            known = part[counted]
+            known = part[counted_cycles(result.columns, result.settings.conditioning, name)]
             known = known[np.isfinite(known)]
             shared[name] = float(known.mean()) if len(known) else 0.0
     return shared
 
 
-def _shared_freedom(
-    result: CaptureResult, values: Mapping[str, float], counted: BoolArray
-) -> dict[str, float]:
+def _shared_freedom(result: CaptureResult, values: Mapping[str, float]) -> dict[str, float]:
     """Degrees of freedom of the calibration's part of each mean; those without a limit are left out."""
     import numpy as np
 
-    from rig.analyser import CALIBRATION_PART, FREEDOM
+    from rig.analyser import CALIBRATION_PART, FREEDOM, counted_cycles
 
     found: dict[str, float] = {}
     for name in values:
         if f"{name}{FREEDOM}" not in result.columns:
             continue
+        counted = counted_cycles(result.columns, result.settings.conditioning, name)
         u, part, freedom = (
             result.columns[f"{name}{end}"][counted] for end in ("_u", CALIBRATION_PART, FREEDOM)
         )
@@ -376,32 +378,41 @@ def _mean_curve(result: CaptureResult) -> Curve | None:
     """Mean of the counted cycles that are kept for drawing, as far as all of them go."""
     import numpy as np
 
-    from rig.analyser import good_cycles
+    from rig.analyser import counted_cycles
     from rig.population import Curve
 
     counted = {
         int(number)
-        for number in result.columns["cycle"][good_cycles(result.columns, result.settings.conditioning)]
+        for number in result.columns["cycle"][
+            counted_cycles(result.columns, result.settings.conditioning, CURVED)
+        ]
     }
     loops = [loop for loop in result.loops if loop.cycle in counted and len(loop.force_n) > 2]
     if not loops:
         return None
     grid = np.linspace(0.0, min(_reach_mm(loop) for loop in loops), CURVE_POINTS)
     strokes = [_strokes(loop, grid) for loop in loops]
+    # presses of one way have no unloading: the others give its mean
+    back = [unloading for _, unloading in strokes if np.isfinite(unloading).any()]
     return Curve(
         grid,
         np.mean([loading for loading, _ in strokes], axis=0),
-        np.mean([unloading for _, unloading in strokes], axis=0),
+        np.mean(back, axis=0) if back else np.full(len(grid), np.nan),
     )
 
 
 def _reach_mm(loop: Loop) -> float:
     """As far as both strokes go."""
-    if loop.load_end is None or loop.unload_start is None:
+    if loop.load_end is None or loop.unload_start is None or _one_way(loop):
         return float(loop.deflection_mm.max())
     return float(
         min(loop.deflection_mm[: loop.load_end + 1].max(), loop.deflection_mm[loop.unload_start :].max())
     )
+
+
+def _one_way(loop: Loop) -> bool:
+    """Whether nobody recorded more of the unloading than a few samples at the turn."""
+    return loop.unload_start is not None and len(loop.force_n) - loop.unload_start <= FEW_BACK
 
 
 def _strokes(loop: Loop, grid: Any) -> tuple[Any, Any]:
@@ -409,7 +420,7 @@ def _strokes(loop: Loop, grid: Any) -> tuple[Any, Any]:
     import numpy as np
 
     turn = int(np.argmax(loop.deflection_mm))
-    # a dwell is of neither stroke: its force falls where it stands
+    # a hold is of neither stroke: its force falls where it stands
     end, start = loop.load_end, loop.unload_start
     end, start = turn if end is None else end, turn if start is None else start
     parts = (slice(0, end + 1), slice(None, start - 1 if start else None, -1))
@@ -418,7 +429,7 @@ def _strokes(loop: Loop, grid: Any) -> tuple[Any, Any]:
         x, force = np.maximum.accumulate(loop.deflection_mm[part]), loop.force_n[part]
         forward = np.concatenate([[True], np.diff(x) > 0])
         read.append(np.interp(grid, x[forward], force[forward], left=np.nan, right=np.nan))
-    return read[0], read[1]
+    return read[0], np.full(len(grid), np.nan) if _one_way(loop) else read[1]
 
 
 def _refuse_doubles(pressed: Sequence[PressedCapture]) -> None:

@@ -79,7 +79,7 @@ def command(
 
     SOURCES is one table (CSV with the columns piece, appraiser, trial, a value and perhaps kind), or
     captures: then a piece is a specimen, an appraiser is the operator, or the rig where a method drove it,
-    and each capture is one trial by the mean of its unflagged cycles. Every appraiser must have squeezed
+    and each capture is one trial by the mean of its sound cycles. Every appraiser must have squeezed
     every piece equally often.
     """
     if len(sources) == 1 and sources[0].is_file():

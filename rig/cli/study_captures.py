@@ -26,7 +26,7 @@ RIG = "rig"
 """The appraiser where a method drove the platen."""
 
 ONE_VALUE = (
-    "Each capture is one trial, by the mean of its unflagged cycles: "
+    "Each capture is one trial, by the mean of its sound cycles: "
     "cycles of one capture are no trials of their own."
 )
 COMMON = "What all trials have in common, such as the error of the calibration, is in none of these parts."
@@ -144,7 +144,7 @@ def _value(path: Path, column: str, result: CaptureResult) -> float:
         raise InputError(f"{path}: no quantity {column!r:.60}; found {names}")
     if found is None or not found["n"]:
         raise InputError(
-            f"{path}: no unflagged cycle after conditioning has {column}; `pressrig analyse` says why. "
+            f"{path}: no cycle after conditioning has a sound {column}; `pressrig analyse` says why. "
             "Leave the piece out for all, or squeeze it again"
         )
     return float(found["mean"])

@@ -114,7 +114,8 @@ def nip_sheet(answer: NipAnswer) -> AidSheet:
     ]
     if answer.plate_patch_mm is not None:
         rows.append(_bare("contact length on the plate", answer.plate_patch_mm, "mm"))
-    rows.append(_of_pieces("energy lost per pass", figures["loss_mj"], "mJ"))
+    if "loss_mj" in figures:
+        rows.append(_of_pieces("energy lost per pass", figures["loss_mj"], "mJ"))
     rows += _speeds(answer)
     rows += [
         _bare(what, value, "mm")

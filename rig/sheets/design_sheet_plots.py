@@ -91,7 +91,10 @@ def _draw_band(axis: Axes, band: CurveBand, x: np.ndarray, rank: int) -> None:
 def _finish(axis: Axes, across: str) -> None:
     from matplotlib.lines import Line2D
 
-    top = max(float(np.nanmax(line.get_ydata())) for line in axis.get_lines())
+    drawn_n = [np.asarray(line.get_ydata(), np.float64) for line in axis.get_lines()]
+    # presses of one way have no unloading to draw
+    known_n = [each[np.isfinite(each)].max() for each in drawn_n if np.isfinite(each).any()]
+    top = float(max(known_n, default=1.0))
     # the bands of few pieces are wide; the curves must stay readable
     axis.set_ylim(min(0.0, -0.02 * top), 1.35 * top)
     axis.axhline(0, color=INK, linewidth=0.6)

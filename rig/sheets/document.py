@@ -8,7 +8,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from rig import __version__
-from rig.analyser import Budget, CaptureResult, ColumnTable, MonteCarlo, flag_labels
+from rig.analyser import Budget, CaptureResult, ColumnTable, MonteCarlo, flag_labels, spoilt_quantities
 from rig.capture import CaptureHeader
 
 if TYPE_CHECKING:
@@ -63,12 +63,13 @@ def cycle_entries(result: CaptureResult) -> Iterator[dict[str, Any]]:
     """The cycles one after another: eighty thousand of them need not be held at once."""
     height_mm = result.settings.free_height_mm
     depths = [(depth.label, depth.deflection_mm(height_mm)) for depth in result.settings.depths()]
+    measured = result.quantities()
     for first in range(0, len(result), PART_ROWS):
         part = result.rows(slice(first, first + PART_ROWS))
         # Python's own numbers: picking single ones out of arrays takes most of the time
         columns = {name: values.tolist() for name, values in part.items()}
         for row in range(len(columns["cycle"])):
-            yield _cycle(columns, depths, row)
+            yield _cycle(columns, depths, measured, row)
 
 
 def budget_document(found: Budget) -> dict[str, Any]:
@@ -108,11 +109,16 @@ def plain(value: float | None) -> float | None:
 
 
 def _cycle(
-    columns: Mapping[str, list[float]], depths: Sequence[tuple[str, float | None]], row: int
+    columns: Mapping[str, list[float]],
+    depths: Sequence[tuple[str, float | None]],
+    measured: Sequence[str],
+    row: int,
 ) -> dict[str, Any]:
+    flags = int(columns["flags"][row])
     cycle: dict[str, Any] = {
         "cycle": int(columns["cycle"][row]),
-        "flags": flag_labels(int(columns["flags"][row])),
+        "flags": flag_labels(flags),
+        "spoilt": spoilt_quantities(flags, measured) if flags else {},
     }
     for name, values in columns.items():
         if name in cycle or name in _HIDDEN or name.startswith(_AT):
@@ -168,17 +174,33 @@ def cycle_frames(result: CaptureResult, beside: ColumnTable | None = None) -> It
         yield _frame(dict(result.rows(part)) | {name: each[part] for name, each in (beside or {}).items()})
 
 
+def _spoilt_words(flags: int, measured: Sequence[str]) -> str:
+    """What flags spoil, "not released: loss_mj hysteresis_pct; ..."."""
+    found = spoilt_quantities(flags, measured)
+    return "; ".join(f"{label}: {' '.join(map(_frame_name, names))}" for label, names in found.items())
+
+
+def _frame_name(name: str) -> str:
+    if not name.startswith(_AT):
+        return name
+    depth, stroke = name[len(_AT) :].rsplit(".", 1)
+    return f"force_at_{depth.replace(' ', '')}_{stroke}"
+
+
 def _frame(columns: ColumnTable) -> pd.DataFrame:
     import pandas as pd
 
-    flags = [flag_labels(int(each)) for each in columns.get("flags", ())]
-    shown: dict[str, Any] = {"cycle": columns.get("cycle", []), "flags": flags}
+    numbers = [int(each) for each in columns.get("flags", ())]
+    measured = [name for name in columns if f"{name}_u" in columns]
+    # flags repeat: few combinations of them occur
+    why = {each: _spoilt_words(each, measured) for each in set(numbers)}
+    shown: dict[str, Any] = {
+        "cycle": columns.get("cycle", []),
+        "flags": [flag_labels(each) for each in numbers],
+        "spoilt": [why[each] for each in numbers],
+    }
     for name in columns:
         if name in shown or name in _HIDDEN:
             continue
-        if name.startswith(_AT):
-            depth, stroke = name[len(_AT) :].rsplit(".", 1)
-            shown[f"force_at_{depth.replace(' ', '')}_{stroke}"] = columns[name]
-        else:
-            shown[name] = columns[name]
+        shown[_frame_name(name)] = columns[name]
     return pd.DataFrame(shown).astype({"cycle": int})

@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 from rich.table import Table
 
-from rig.analyser import CALIBRATION_PART, FREEDOM, CaptureResult
+from rig.analyser import CALIBRATION_PART, FREEDOM, CaptureResult, counted_cycles, spoilt
 from rig.calibration import Aligner, Calibration, Signals, coverage_factor, read_again, shifts
 from rig.capture import CaptureHeader
 from rig.errors import InputError
@@ -366,7 +366,8 @@ def _of_cycles(name: str, method: Method, course: Course, result: CaptureResult 
     if result is None or name not in result.columns:
         return missing("cycles: the recording was not analysed, or holds none")
     rows = _rows_of_presses(course, result)[method.conditioning.cycles :]
-    good = [row for row in rows if result.columns["flags"][row] == 0]
+    sound = ~spoilt(result.columns["flags"], [name])[0]
+    good = [row for row in rows if sound[row]]
     values, u = result.columns[name], result.columns[f"{name}_u"]
     known = [row for row in good if math.isfinite(values[row])]
     if not known:
@@ -433,7 +434,7 @@ def _set_since_touch(
 def _last_good(method: Method, course: Course, result: CaptureResult) -> int:
     """Row of the last cycle whose set is known."""
     rows = _rows_of_presses(course, result)[method.conditioning.cycles :]
-    known = np.isfinite(result.columns["set_mm"]) & (result.columns["flags"] == 0)
+    known = counted_cycles(result.columns, 0, "set_mm")
     return [row for row in rows if known[row]][-1]
 
 

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rig.analyser import CaptureResult
+from rig.analyser import CaptureResult, spoilt
 from rig.analyser.result import Loop
 from rig.samples import FloatArray, IntArray
 from rig.sheets.quantities import quantity
@@ -88,19 +88,22 @@ def save_cycle_trends(
     picked = _spread(len(result))
     nothing = np.empty(0)
     cycle = result.columns.get("cycle", nothing)[picked]
-    good = result.columns.get("flags", nothing)[picked] == 0
+    flags = result.columns.get("flags", nothing)[picked]
     for axis, name in zip(axes[len(TRENDS) :], beside, strict=True):
         shown = quantity(name)
         axis.plot(cycle, beside[name][picked], "s-", color=SERIES[0], markersize=3.0)
         label_axes(axis, "", f"{shown.title},\n{shown.unit}", "")
+    all_good = True
     for axis, name in zip(axes, TRENDS, strict=False):
         shown = quantity(name)
         values = result.columns.get(name, nothing)[picked]
         errors = np.nan_to_num(2 * result.columns.get(f"{name}_u", nothing)[picked])
+        good = ~spoilt(flags, [name])[0]
+        all_good = all_good and bool(good.all())
         axis.errorbar(cycle[good], values[good], errors[good], fmt="o-", color=SERIES[0], markersize=3.5)
         axis.plot(cycle[~good], values[~good], "x", color=SERIES[1], label="left out of means")
         label_axes(axis, "", f"{shown.title},\n{shown.unit}", "")
-    if (~good).any():
+    if not all_good:
         axes[0].legend(frameon=False)
     axes[0].set_title(title, loc="left", color=INK, fontsize=11)
     axes[-1].set_xlabel("cycle (bars: 95 % of one measurement)", color=INK)

@@ -65,7 +65,7 @@ def cycle_table(result: CaptureResult, title: str, *, plain: bool) -> Table:
     table.add_column("cycle", justify="right")
     for name in _CYCLE_COLUMNS:
         table.add_column(f"{_HEADINGS[name]}\n{quantity(name).unit}", justify="right")
-    table.add_column("left out")
+    table.add_column("flags")
     count = len(result)
     head, tail = SHOWN_CYCLES // 2, count - SHOWN_CYCLES // 2
     if count <= SHOWN_CYCLES:

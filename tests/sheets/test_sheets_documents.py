@@ -119,7 +119,7 @@ def test_the_frame_has_a_row_for_each_cycle_and_units_in_its_names():
 
 def test_the_frame_of_no_cycles_has_no_rows():
     frame = cycles_frame(made_result(0))
-    assert (len(frame), list(frame.columns)) == (0, ["cycle", "flags"])
+    assert (len(frame), list(frame.columns)) == (0, ["cycle", "flags", "spoilt"])
 
 
 @pytest.mark.parametrize(

@@ -111,4 +111,4 @@ def test_frames_in_parts_are_the_whole_frame_cut(monkeypatch):
 
 
 def test_frames_of_no_cycles_are_one_with_its_head():
-    assert [list(part.columns) for part in cycle_frames(made_result(0))] == [["cycle", "flags"]]
+    assert [list(part.columns) for part in cycle_frames(made_result(0))] == [["cycle", "flags", "spoilt"]]
