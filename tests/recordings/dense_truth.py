@@ -138,7 +138,7 @@ def _true_press(number, course, specimen, dense, part):
     face_mm = specimen.contact_mm + specimen.lowered_mm(number)
     contact_mm = float(np.clip(face_mm, position_mm[contact], position_mm[min(contact + 1, last)]))
     if begins_in_contact:
-        contact_mm = position_mm[contact] if part.datum_mm is None else part.datum_mm
+        contact_mm = face_mm if part.datum_mm is None else part.datum_mm
 
     # where loading may be said to end, and unloading to begin
     ends = sorted({min(deepest, press.hold_last), press.arrived, press.hold_first, press.hold_last})

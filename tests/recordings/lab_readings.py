@@ -47,6 +47,18 @@ class Laboratory:
         Of time, position and force; None for as many as a float has.
     quantum_n, quantum_mm
         Steps of the converters before anything is written; 0 for none.
+    drift_bend
+        How far the zero strays from an even drift midway, as a share of all that it drifts.
+    thinned
+        While the platen stands still, only every so-manieth row is written.
+    lost_share
+        Share of rows that are missing, one by one.
+    clock_step_s
+        Times are written in steps of a coarse clock, so that some are equal; 0 for none.
+    late_share
+        Rows come this share of their interval too late or too early, and their times say so.
+    ends_off_beat
+        The last row is that of the last instant, a part of an interval after the one before.
     """
 
     rate_hz: float = 100.0
@@ -69,14 +81,19 @@ class Laboratory:
     decimals: tuple[int, int, int] | None = (4, 4, 4)
     quantum_n: float = 0.0
     quantum_mm: float = 0.0
+    drift_bend: float = 0.0
+    thinned: int = 1
+    lost_share: float = 0.0
+    clock_step_s: float = 0.0
+    late_share: float = 0.0
+    ends_off_beat: bool = False
 
 
 def rows_of(lab, course, dense, part, random):
     """Columns of time in s, position in mm and force in N."""
     time_s, position_mm, force_n = dense
     stride = max(round(1 / lab.rate_hz / course.step_s), 1)
-    begin = part.first or int(random.integers(0, stride))
-    index = np.arange(begin, part.last + 1, stride)
+    index = _instants(lab, part, stride, position_mm, random)
     row_s = time_s[index]
     if lab.averaged == "none":
         row_mm, row_n = position_mm[index], force_n[index]
@@ -97,7 +114,7 @@ def rows_of(lab, course, dense, part, random):
     if lab.rough_n or lab.rough_share:
         wander = _autoregressive(random, len(index), np.exp(-1 / lab.rough_rows))
         noise += moves * (lab.rough_n + lab.rough_share * row_n) * wander
-    row_n = row_n + noise + lab.zero_n + lab.drift_n_per_s * (row_s - row_s[0])
+    row_n = row_n + noise + lab.zero_n + _drift_n(lab, row_s)
     row_mm = row_mm + lab.noise_mm * random.normal(size=len(index))
     wrong = _wrong_rows(lab, course, index, random)
     row_n[wrong] += lab.spike_n * random.uniform(0.3, 1.0, len(wrong)) * random.choice([-1, 1], len(wrong))
@@ -106,7 +123,33 @@ def rows_of(lab, course, dense, part, random):
         row_n = np.rint(row_n / lab.quantum_n) * lab.quantum_n
     if lab.quantum_mm:
         row_mm = np.rint(row_mm / lab.quantum_mm) * lab.quantum_mm
-    return row_s - row_s[0], row_mm, row_n
+    row_s = row_s - row_s[0]
+    if lab.clock_step_s:
+        row_s = np.floor(row_s / lab.clock_step_s) * lab.clock_step_s
+    return row_s, row_mm, row_n
+
+
+def _instants(lab, part, stride, position_mm, random):
+    """Dense instants at which rows are taken."""
+    begin = part.first or int(random.integers(0, stride))
+    index = np.arange(begin, part.last + 1, stride)
+    if lab.late_share:
+        late = np.rint(random.uniform(-0.5, 0.5, len(index)) * lab.late_share * stride).astype(np.int64)
+        index = np.unique(np.clip(index + late, part.first, part.last))
+    if lab.ends_off_beat:
+        index = np.unique(np.append(index, part.last))
+    if lab.thinned > 1:
+        still = np.abs(np.diff(position_mm[index], prepend=np.nan)) < 1e-9
+        index = index[~still | (np.arange(len(index)) % lab.thinned == 0)]
+    if lab.lost_share:
+        index = index[random.random(len(index)) >= lab.lost_share]
+    return index
+
+
+def _drift_n(lab, row_s):
+    """Where the zero has gone: evenly, with a bend."""
+    share = (row_s - row_s[0]) / max(row_s[-1] - row_s[0], 1e-9)
+    return lab.drift_n_per_s * (row_s[-1] - row_s[0]) * (share + 4 * lab.drift_bend * share * (1 - share))
 
 
 def _means(values, index, stride):

@@ -150,3 +150,16 @@ def hand_speeds(random, roughness=0.5, swells=6):
         return np.exp(roughness * waves)
 
     return speeds
+
+
+def motor_speeds(random, ripple=0.12):
+    """Relative speeds of a motor with a screw: a ripple at a rate of its own and a little noise."""
+    periods = random.uniform(20.0, 120.0)
+
+    def speeds(count):
+        share = np.linspace(0.0, 1.0, count)
+        return 1 + ripple * np.sin(2 * np.pi * (periods * share + random.uniform())) * random.uniform(
+            0.3, 1.0
+        )
+
+    return speeds

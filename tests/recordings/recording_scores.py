@@ -111,8 +111,9 @@ class Score:
         Presses.
     holds, holds_found, holds_phantom
         Holds of a second or more.
-    off
-        By quantity, (seed, (value - truth)/u) of each value that is reported.
+    off, points
+        By quantity, (seed, (value - truth)/u) of each value that is reported, and the latter alone where the
+        truth is a single value.
     wanted, reported
         By quantity, how often there is a truth, and how often a value beside it.
     flags
@@ -138,6 +139,7 @@ class Score:
     off: dict = field(default_factory=lambda: defaultdict(list))
     wanted: dict = field(default_factory=lambda: defaultdict(int))
     reported: dict = field(default_factory=lambda: defaultdict(int))
+    points: dict = field(default_factory=lambda: defaultdict(list))
     flags: dict = field(default_factory=lambda: defaultdict(int))
     cycles: int = 0
     breaks: int = 0
@@ -162,7 +164,7 @@ class Score:
 
     def u_over_spread(self, name):
         """u over the real spread: 1 if two thirds of the values lie within one u of the truth."""
-        values = np.abs([off for _, off in self.off[name]])
+        values = np.abs(self.points[name])
         if not len(values):
             return np.nan
         return float(1 / max(np.quantile(values, ONE_SIGMA), 1e-9))
@@ -184,7 +186,7 @@ class Score:
         held = sum(float(np.mean(np.abs(values) <= HELD_WITHIN)) for values in seeds)
         if held < binom.ppf(CHANCE, len(seeds), HELD):
             yield f"within 2u in {100 * self.held(name):.0f} %"
-        allowed = WIDEST * (1 + 4 / np.sqrt(2 * len(self.off[name])))
+        allowed = WIDEST * (1 + 4 / np.sqrt(2 * max(len(self.points[name]), 1)))
         if self.u_over_spread(name) > allowed and name not in self.wide:
             yield f"u is {self.u_over_spread(name):.1f} times the spread"
 
@@ -277,6 +279,8 @@ def compare(found, recording, document, skipped=frozenset()):
             if off is not None:
                 found.reported[name] += 1
                 found.off[name].append((recording.seed, off))
+                if known[name][0] == known[name][1]:
+                    found.points[name].append(off)
         if press.break_mm is not None:
             found.breaks += 1
             found.breaks_found += cycle is not None and _tells_break(cycle, press)

@@ -70,6 +70,8 @@ class Specimen:
         The face comes back lower by this, times the logarithm of the press's number plus one, press by press.
     softening
         Share of force lost for each tenfold number of presses.
+    sticks_n, sticks_mm
+        A tacky face holds on to the platen on the way back: it pulls with up to this force, this far.
     """
 
     law: Law
@@ -80,6 +82,8 @@ class Specimen:
     set_mm: float = 0.0
     softening: float = 0.0
     breaks: Break | None = None
+    sticks_n: float = 0.0
+    sticks_mm: float = 0.3
 
     def strength(self, press):
         return 1.0 - self.softening * np.log10(press + 1)
@@ -117,6 +121,8 @@ class Specimen:
             for share, tau_s in self.branches:
                 force = force + share * _relaxing(elastic_n, step_s, tau_s)
         force = np.maximum(force, 0.0)
+        if self.sticks_n:
+            force = force - self._pull_n(position_mm, presses)
         if self.breaks is not None and self.breaks.press < len(presses):
             begins = presses[self.breaks.press].first
             after = np.flatnonzero(deflection[begins:] >= self.breaks.at_mm)
@@ -124,6 +130,17 @@ class Specimen:
                 since_s = time_s - time_s[begins + after[0]]
                 force = force * (1 - (1 - self.breaks.left) * np.clip(since_s / self.breaks.over_s, 0.0, 1.0))
         return force
+
+    def _pull_n(self, position_mm, presses):
+        """Force with which a tacky face pulls while the platen leaves it."""
+        pull = np.zeros_like(position_mm)
+        for number, press in enumerate(presses):
+            face_mm = self.contact_mm + self.lowered_mm(number + 1)
+            going = slice(press.hold_last, press.last + 1)
+            beyond = (face_mm - position_mm[going]) / self.sticks_mm
+            on = (beyond > 0) & (beyond < 1)
+            pull[going] = np.where(on, self.sticks_n * np.sin(np.pi * np.clip(beyond, 0, 1)), 0.0)
+        return pull
 
     def _deflections(self, position_mm, presses):
         """Elastic deflection and strength at every instant; a press leaves its set while it unloads."""
