@@ -8,7 +8,7 @@ from pathlib import Path
 
 from rig.capture.header import HEADER_FILE
 from rig.capture.reading import open_capture
-from rig.errors import CaptureError
+from rig.errors import CaptureError, InputError
 
 _LONG_AGO = datetime.min.replace(tzinfo=UTC)
 
@@ -62,7 +62,7 @@ def _looks_like_one(path: Path) -> bool:
 def _summary(path: Path) -> CaptureSummary:
     try:
         capture = open_capture(path)
-    except (CaptureError, OSError) as refusal:
+    except (InputError, OSError) as refusal:
         return CaptureSummary(path, problem=str(refusal))
     header, ending = capture.header, capture.ending
     return CaptureSummary(

@@ -26,6 +26,9 @@ KILLED = "killed: no end.yaml (or still recording)"
 
 TEXT_FILES = (HEADER_FILE, EVENTS_FILE, SUMMARY_FILE)
 
+LAST_RUN = 999_999_999
+"""The largest number that the name of a samples file holds."""
+
 _SAMPLES_FILE = re.compile(r"samples-(\d{4,9})\.arrow")
 
 
@@ -68,6 +71,7 @@ class Capture:
         return tuple(
             index_file(path, self.header, run, expected.get(path.name))
             for run, path in _samples_files(self.path)
+            if path.is_file()
         )
 
     @cached_property
@@ -110,16 +114,16 @@ class Capture:
     def each_event(self) -> Iterator[dict[str, Any]]:
         """As `events`, one at a time: a long run has hundreds of thousands."""
         path = self.path / EVENTS_FILE
-        return each_event(path) if path.exists() else iter(())
+        return each_event(path) if path.is_file() else iter(())
 
     def summary_rows(self) -> Iterator[dict[str, Any]]:
         """Rows that were worked out while recording, as far as they are intact; none if there are none."""
         path = self.path / SUMMARY_FILE
-        return (row for row in read_rows(path) if row is not None) if path.exists() else iter(())
+        return (row for row in read_rows(path) if row is not None) if path.is_file() else iter(())
 
     def _damaged_rows(self) -> int:
         path = self.path / SUMMARY_FILE
-        return sum(row is None for row in read_rows(path)) if path.exists() else 0
+        return sum(row is None for row in read_rows(path)) if path.is_file() else 0
 
     def _damaged_events(self) -> tuple[int, int]:
         try:
@@ -128,21 +132,30 @@ class Capture:
             return 0, 0
 
     def _absent_files(self) -> Iterator[Damage]:
-        present = {path.name for _, path in _samples_files(self.path)}
+        runs = _samples_files(self.path)
+        present = {path.name for _, path in runs}
         present |= {name for name in TEXT_FILES if (self.path / name).exists()}
-        for run in range(1, self.last_run):
-            name = f"samples-{run:04d}.arrow"
-            if self.ending is None and name not in present:
-                yield Damage(name, 0, 0, "the whole file")
+        # From run to run that is there: a name may claim to be the last of a billion.
+        for before, (run, _) in zip([0, *(number for number, _ in runs)], runs, strict=False):
+            if self.ending is None and run > before + 1:
+                last = "" if run == before + 2 else f" to samples-{run - 1:04d}.arrow"
+                lost = "the whole file" if not last else f"whole files{last}"
+                yield Damage(f"samples-{before + 1:04d}.arrow", 0, 0, lost)
+        for name in TEXT_FILES:
+            if (self.path / name).exists() and not (self.path / name).is_file():
+                yield Damage(name, 0, 0, "what it held: it is no file any more")
         for name, tally in (self.ending.files if self.ending else {}).items():
             if name not in present:
                 yield Damage(name, 0, tally.bytes, f"the whole file, {tally.samples} samples")
+        for _, path in runs:
+            if not path.is_file():
+                yield Damage(path.name, 0, 0, "the whole file: found something else of its name")
 
     def _changed_texts(self) -> Iterator[Damage]:
         known = {damage.file for damage in self._known_damage}
         for name, tally in (self.ending.files if self.ending else {}).items():
             path = self.path / name
-            if name not in TEXT_FILES or name in known or not path.exists():
+            if name not in TEXT_FILES or name in known or not path.is_file():
                 continue
             if file_checksum(path) != tally.crc32c:
                 yield Damage(name, 0, path.stat().st_size, "changed since the capture ended")

@@ -27,7 +27,7 @@ from rig.capture.disk import file_checksum, sync_folder, write_all, write_in_pla
 from rig.capture.ending import END_FILE, Ending, FileTally, ending_text
 from rig.capture.events import EVENTS_FILE, event_line
 from rig.capture.header import HEADER_FILE, CaptureHeader, header_text
-from rig.capture.reading import Capture, open_capture
+from rig.capture.reading import LAST_RUN, Capture, open_capture
 from rig.capture.summary import SUMMARY_FILE, row_line
 from rig.errors import CaptureError, RecorderError
 from rig.samples import Samples, raw_type
@@ -135,6 +135,9 @@ class CaptureWriter:
             raise CaptureError(f"{path}: has ended ({capture.how_it_ended}); record a new capture instead")
         earlier = _tallies(capture)
         run = capture.last_run + 1
+        if run > LAST_RUN:
+            last = f"samples-{capture.last_run}.arrow"
+            raise CaptureError(f"{path}: {last} leaves no number for the next file; move it elsewhere")
         try:
             reserve = path / RESERVE_FILE
             reserve.unlink(missing_ok=True)

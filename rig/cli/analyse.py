@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import click
 
 from rig.cli.options import read_quantity, read_zero, renamed_option, sense_and_zero_options
-from rig.cli.output import as_json_text, console, is_plain, json_option, progress
+from rig.cli.output import as_json_text, console, is_plain, json_option, progress, say
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -119,7 +119,7 @@ def command(
             for path, capture, result, doubts in analysed:
                 print_result(path, capture, result, doubts)
             if out is not None:
-                click.echo(f"Tables and plots are in {out}")
+                say(f"Tables and plots are in {out}")
         empty = any(not len(each.result) for each in analysed)
     if empty:
         raise click.exceptions.Exit(1)
@@ -137,13 +137,13 @@ def _print_documents(analysed: list[Analysed]) -> None:
         if doubts.draws is not None:
             document["monte_carlo"] = monte_carlo_document(doubts.draws)
         head = as_json_text(document)
-        click.echo(f'{before}\n{head[:-1]}, "cycles": [')
+        say(f'{before}\n{head[:-1]}, "cycles": [')
         rows = len(result)
         for number, entry in enumerate(cycle_entries(result), start=1):
-            click.echo(as_json_text(entry) + ("," if number < rows else ""))
-        click.echo("]}", nl=False)
+            say(as_json_text(entry) + ("," if number < rows else ""))
+        say("]}", nl=False)
         before = ","
-    click.echo("\n]}")
+    say("\n]}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -347,7 +347,7 @@ def print_result(path: Path, capture: Capture, result: CaptureResult, doubts: Do
             f"branches {terms}"
         )
     for warning in result.warnings:
-        screen.print(f"note: {warning}", style=None if plain else "yellow", markup=False)
+        screen.print(f"note: {warning}", style=None if plain else "yellow")
     screen.print()
 
 

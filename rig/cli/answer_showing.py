@@ -6,9 +6,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import click
-
-from rig.cli.output import console, is_plain
+from rig.cli.output import console, is_plain, say
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -30,14 +28,12 @@ def show_answer(
     """
     screen, plain = console(), is_plain()
     for sentence in answer:
-        screen.print(
-            sentence, style=None if plain else "bold", markup=False, highlight=False, soft_wrap=plain
-        )
+        screen.print(sentence, style=None if plain else "bold", soft_wrap=plain)
     for table in tables:
         screen.print()
         screen.print(table)
     screen.print()
     for note in notes:
-        screen.print(f"note: {note}", markup=False, highlight=False, soft_wrap=plain)
+        screen.print(f"note: {note}", soft_wrap=plain)
     if page is not None:
-        click.echo(f"The page is {page}; pictures and values lie beside it")
+        say(f"The page is {page}; pictures and values lie beside it")

@@ -9,6 +9,7 @@ import threading
 
 import click
 
+from rig.cli.output import say
 from rig.errors import InputError, RecorderError
 
 LOOK_S = 0.2
@@ -44,10 +45,10 @@ def have_cautions_read(rig_name: str, who: str | None, *, already: bool, by_hand
 
     name = f"{rig_name}, by hand" if by_hand else rig_name
     if cautions_read_today(name):
-        click.echo(f"caution: {SHORT_HAND_CAUTION if by_hand else SHORT_CAUTION}", err=True)
+        say(f"caution: {SHORT_HAND_CAUTION if by_hand else SHORT_CAUTION}", err=True)
         return
     for caution in HAND_CAUTIONS if by_hand else CAUTIONS:
-        click.echo(f"caution: {caution}", err=True)
+        say(f"caution: {caution}", err=True)
     if not already:
         try:
             already = click.confirm("Do all of these hold?", default=False, err=True)
@@ -58,7 +59,7 @@ def have_cautions_read(rig_name: str, who: str | None, *, already: bool, by_hand
     try:
         confirm_cautions(name, who or "the command line")
     except RecorderError as problem:
-        click.echo(f"pressrig: {problem}; they are asked for again next time", err=True)
+        say(f"pressrig: {problem}; they are asked for again next time", err=True)
 
 
 def await_enter(stopped: threading.Event) -> None:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from rig.cli.calibrate_presses import PressOptions, dated, press_options, recordings_of, written
-from rig.cli.output import console, is_plain, print_json
+from rig.cli.output import console, is_plain, print_json, say
 
 if TYPE_CHECKING:
     from rig.calibration import DelayMeasurement
@@ -46,7 +46,7 @@ def command(**options: Any) -> None:
     if given.into is not None:
         say_where(given.into, kept, None)
     else:
-        click.echo("Nothing was written; --into configs/calibrations/bench.yaml keeps it.")
+        say("Nothing was written; --into configs/calibrations/bench.yaml keeps it.")
 
 
 def _show(found: DelayMeasurement, before_s: float) -> None:
@@ -68,13 +68,13 @@ def _show(found: DelayMeasurement, before_s: float) -> None:
     delay = found.delay
     assert delay.u_s is not None
     freedom = f"{delay.degrees_of_freedom:.3g}" if math.isfinite(delay.degrees_of_freedom) else "infinite"
-    click.echo(
+    say(
         f"Delay: {1e3 * delay.s:.4g} ms, u {1e3 * delay.u_s:.2g} ms with {freedom} degrees of freedom, "
         f"95 % within {1e3 * found.interval_s:.2g} ms (so far it was {1e3 * before_s:.4g} ms)."
     )
-    click.echo(f"At any speed {found.loss_pct:.3f} % are lost: friction of the spring and play of the rig.")
+    say(f"At any speed {found.loss_pct:.3f} % are lost: friction of the spring and play of the rig.")
     if found.left_out:
-        click.echo(f"{found.left_out} presses were not whole, or shallower than the others, and left out.")
+        say(f"{found.left_out} presses were not whole, or shallower than the others, and left out.")
 
 
 def _document(found: DelayMeasurement, given: PressOptions, kept: Path | None) -> dict[str, Any]:

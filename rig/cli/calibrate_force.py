@@ -8,7 +8,7 @@ import click
 
 from rig.cli.calibrate_options import ChannelOptions, channel_options, table_text
 from rig.cli.options import read_quantity
-from rig.cli.output import print_json
+from rig.cli.output import print_json, say
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -90,7 +90,7 @@ def command(
     if given.into is not None:
         say_where(given.into, kept, given.rig_file)
     else:
-        click.echo("Nothing was written; --into configs/calibrations/bench.yaml keeps it.")
+        say("Nothing was written; --into configs/calibrations/bench.yaml keeps it.")
 
 
 def _surroundings(

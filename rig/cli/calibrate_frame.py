@@ -11,7 +11,7 @@ import click
 
 from rig.cli.calibrate_presses import PressOptions, dated, press_options, recordings_of, written
 from rig.cli.options import read_quantity
-from rig.cli.output import console, is_plain, print_json
+from rig.cli.output import console, is_plain, print_json, say
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -78,7 +78,7 @@ def command(
     if given.into is not None:
         say_where(given.into, kept, None)
     else:
-        click.echo("Nothing was written; --into configs/calibrations/bench.yaml keeps it.")
+        say("Nothing was written; --into configs/calibrations/bench.yaml keeps it.")
 
 
 def _block(stiffness: str | None, relative_u: str) -> Block:
@@ -112,14 +112,14 @@ def _show(found: FrameMeasurement) -> None:
             f"{UM_PER_MM * give_mm / force_n:.4g}",
         )
     console().print(table)
-    click.echo(f"Curve: {found.reason}.")
-    click.echo(
+    say(f"Curve: {found.reason}.")
+    say(
         f"{len(found.touches_mm)} presses touched between {min(found.touches_mm):.4f} and "
         f"{max(found.touches_mm):.4f} mm; loading and unloading lie {UM_PER_MM * found.loop_mm:.2g} um apart "
         "at the most."
     )
     if found.left_out:
-        click.echo(f"{found.left_out} presses were not whole, or shallower than the others, and left out.")
+        say(f"{found.left_out} presses were not whole, or shallower than the others, and left out.")
 
 
 def _document(found: FrameMeasurement, given: PressOptions, kept: Path | None) -> dict[str, Any]:

@@ -7,7 +7,7 @@ from typing import Any
 import click
 
 from rig.cli.calibrate_options import ChannelOptions, channel_options, table_text
-from rig.cli.output import print_json
+from rig.cli.output import print_json, say
 
 
 @click.command("position")
@@ -69,7 +69,7 @@ def command(*, blocks: bool, **options: Any) -> None:
         return
     show_channel(channel, "mm")
     if play is not None:
-        click.echo(
+        say(
             f"Play: {play.mm:.4g} mm, u {play.u_mm:.2g} mm, from {len(calibrated.play_differences_mm)} "
             "references approached both ways."
         )
@@ -77,4 +77,4 @@ def command(*, blocks: bool, **options: Any) -> None:
     if given.into is not None:
         say_where(given.into, kept, given.rig_file)
     else:
-        click.echo("Nothing was written; --into configs/calibrations/bench.yaml keeps it.")
+        say("Nothing was written; --into configs/calibrations/bench.yaml keeps it.")

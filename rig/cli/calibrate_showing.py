@@ -8,9 +8,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import click
-
-from rig.cli.output import console, is_plain
+from rig.cli.output import console, is_plain, say
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -108,7 +106,7 @@ def show_channel(calibrated: ChannelCalibration, unit: str) -> None:
 def show_cautions(cautions: Sequence[str]) -> None:
     """On standard error, one line each."""
     for caution in cautions:
-        click.echo(f"pressrig: note: {caution}", err=True)
+        say(f"pressrig: note: {caution}", err=True)
 
 
 def rig_file_line(into: Path, rig_file: Path | None) -> str:
@@ -121,11 +119,6 @@ def say_where(into: Path, kept: Path | None, rig_file: Path | None) -> None:
     """Where the result is, where the older one is, and what the rig's file needs."""
     say(f"Written into {into}" + (f"; the older one is kept as {kept}" if kept is not None else "") + ".")
     say(f"In the rig's file: {rig_file_line(into, rig_file)}")
-
-
-def say(sentence: str) -> None:
-    """Print a sentence as it is, however long."""
-    click.echo(sentence)
 
 
 def _rows(calibrated: ChannelCalibration) -> list[tuple[Any, float, float]]:

@@ -17,7 +17,7 @@ import click
 
 from rig.cli.calibrate_options import ChannelOptions
 from rig.cli.options import read_quantity
-from rig.cli.output import progress
+from rig.cli.output import progress, say
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -95,7 +95,7 @@ def take_readings(
         port = str(Path(port).absolute())
     with Reader(rig.address(port), rig.wire, rate_hz=rig.rate_hz) as reader:
         refuse_scaled(reader, channel)
-        click.echo(_INSTRUCTIONS[channel], err=True)
+        say(_INSTRUCTIONS[channel], err=True)
 
         def settled(zero_counts: float | None) -> Plateau:
             with progress("settling", patience_s) as show:
@@ -111,7 +111,7 @@ def take_readings(
         _ask(_Table(path, channel, blocks=blocks, reversed_way=options.reversed_way), settled)
     if not path.exists():
         raise InputError("nothing was read; nothing was written")
-    click.echo(f"The readings are in {path}", err=True)
+    say(f"The readings are in {path}", err=True)
     return path
 
 
@@ -133,10 +133,10 @@ def _ask(table: _Table, settled: Callable[[float | None], Plateau]) -> None:
             plateau = settled(table.zero_counts)
             table.refuse_wrong_sense(wanted, plateau.counts)
         except InputError as problem:
-            click.echo(f"  not taken: {problem}", err=True)
+            say(f"  not taken: {problem}", err=True)
             continue
         table.add(replace(wanted, plateau=plateau), instead=said.lower() == AGAIN)
-        click.echo(f"  {table.last_words()}", err=True)
+        say(f"  {table.last_words()}", err=True)
 
 
 class _Table:

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from rig.cli.options import DEFAULT_FOLDER
-from rig.cli.output import console, is_plain, json_option, print_json
+from rig.cli.output import console, is_plain, json_option, print_json, say
 
 
 @click.command("captures")
@@ -22,7 +22,7 @@ def command(folder: Path, *, as_json: bool) -> None:
         print_json({"captures": [_entry(each) for each in found]})
         return
     if not found:
-        click.echo(f"No capture in {folder}. Make one: pressrig demo")
+        say(f"No capture in {folder}. Make one: pressrig demo")
         return
     from rich import box
     from rich.table import Table

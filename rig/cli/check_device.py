@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rig.cli.options import read_quantity
-from rig.cli.output import console, is_plain, json_option, print_json
+from rig.cli.output import console, is_plain, json_option, print_json, say
 from rig.errors import DeviceError, InputError
 
 if TYPE_CHECKING:
@@ -133,7 +133,7 @@ def _list(groups: tuple[str, ...]) -> None:
 
     for check in ALL_CHECKS:
         if check.group in groups:
-            click.echo(f"{check.group:10} {check.name:26} {check.what}")
+            say(f"{check.group:10} {check.name:26} {check.what}")
 
 
 def _check_suffix(report: Path | None) -> None:
@@ -194,11 +194,9 @@ def _warn(rig: RigFile, *, yes: bool, bench: bool) -> None:
     """Cautions before anything moves."""
     from rig.cli.attending import have_cautions_read
 
-    click.echo(
-        "caution: Nothing may lie between the platens; the platen homes, then moves a little.", err=True
-    )
+    say("caution: Nothing may lie between the platens; the platen homes, then moves a little.", err=True)
     if not bench:
-        click.echo(f"caution: {HAND_CAUTION}", err=True)
+        say(f"caution: {HAND_CAUTION}", err=True)
     have_cautions_read(rig.name, "check-device", already=yes)
 
 
@@ -255,13 +253,13 @@ def _teller() -> Callable[[CheckOutcome], None]:
 
     def tell(outcome: CheckOutcome) -> None:
         if sys.stderr is not None and sys.stderr.isatty():
-            click.echo(f"{outcome.verdict.value:10} {outcome.check.what}", err=True)
+            say(f"{outcome.verdict.value:10} {outcome.check.what}", err=True)
 
     return tell
 
 
 def _show(found: ConformanceReport, as_json: bool) -> None:
-    from rich.markup import escape
+    from rich.text import Text
 
     from rig.conformance import Verdict
     from rig.sheets import conformance_document, conformance_headline, empty_table
@@ -269,23 +267,23 @@ def _show(found: ConformanceReport, as_json: bool) -> None:
     if as_json:
         print_json(conformance_document(found))
         return
-    name = escape(str(found.device.get("name", "a device")))
+    name = str(found.device.get("name", "a device"))
     table = empty_table(f"Check of {name}", plain=is_plain())
     for heading in ("outcome", "check", "found, or why not"):
         table.add_column(heading, overflow="fold")
     colours = {Verdict.PASSED: "green", Verdict.FAILED: "bold red", Verdict.NOT_TRIED: "yellow"}
     for each in found.outcomes:
-        outcome = f"[{colours[each.verdict]}]{each.verdict.value}[/]"
-        table.add_row(outcome, each.check.name, escape(each.found or each.why))
+        outcome = Text(each.verdict.value, style=colours[each.verdict])
+        table.add_row(outcome, each.check.name, each.found or each.why)
     out = console()
     out.print(table)
     for each in found.of(Verdict.FAILED):
-        out.print(f"\n[bold]{escape(each.check.what)}[/] ({each.check.name})")
-        out.print(f"  rule: {escape(each.check.rule)}\n  found: {escape(each.found)}")
-        out.print(f"  expected: {escape(each.check.expected)}\n  what it costs: {escape(each.check.cost)}")
-    out.print(f"\n{escape(conformance_headline(found))}")
+        out.print(f"\n{each.check.what} ({each.check.name})", style="bold")
+        out.print(f"  rule: {each.check.rule}\n  found: {each.found}")
+        out.print(f"  expected: {each.check.expected}\n  what it costs: {each.check.cost}")
+    out.print(f"\n{conformance_headline(found)}")
     if found.disarmed is False:
-        click.echo("pressrig: IT SAYS THAT IT IS STILL ARMED: switch its motor off", err=True)
+        say("pressrig: IT SAYS THAT IT IS STILL ARMED: switch its motor off", err=True)
 
 
 def _write(found: ConformanceReport, path: Path) -> None:

@@ -8,7 +8,7 @@ import sys
 import threading
 from typing import TYPE_CHECKING
 
-import click
+from rig.cli.output import say
 
 if TYPE_CHECKING:
     from rig.conformance import Provocation
@@ -32,10 +32,8 @@ class PersonAtTheRig:
 
     def willing(self, what: Provocation) -> str:
         """Say what will be asked for, and wait for Enter or s."""
-        click.echo(
-            f"\nNext: {what.name}. You will be told when. It is going to be:\n  {what.words}", err=True
-        )
-        click.echo("Enter: go on.  s and Enter: skip it.", err=True)
+        say(f"\nNext: {what.name}. You will be told when. It is going to be:\n  {what.words}", err=True)
+        say("Enter: go on.  s and Enter: skip it.", err=True)
         line = self._line()
         if line is None or line.strip():
             return "skipped by a person"
@@ -43,12 +41,12 @@ class PersonAtTheRig:
 
     def provoke(self, what: Provocation) -> None:
         """Say that it is to be done now."""
-        click.echo(f"NOW: {what.words}", err=True)
+        say(f"NOW: {what.words}", err=True)
 
     def undo(self, what: Provocation) -> None:
         """Ask for it to be undone, and wait for Enter."""
         if what.undo_words:
-            click.echo(f"It stands still. {what.undo_words} Enter when that is done.", err=True)
+            say(f"It stands still. {what.undo_words} Enter when that is done.", err=True)
             self._line()
 
     def _line(self) -> str | None:

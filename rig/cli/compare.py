@@ -11,7 +11,7 @@ import click
 from rig.cli.answer_showing import show_answer
 from rig.cli.options import read_quantity
 from rig.cli.output import as_json_text, is_plain, json_option, print_json
-from rig.core import load_json, read_text
+from rig.core import csv_cell, load_json, read_text
 from rig.errors import InputError
 from rig.renamed import refuse_old_name
 
@@ -284,7 +284,8 @@ def _write(study: ComparedPieces, pieces: PressedPieces, out: Path) -> Path:
     page = save_comparison_report(study, title, out)
     (out / "comparison.json").write_text(as_json_text(study.as_dict(), indent=2) + "\n", encoding="utf-8")
     columns = dict.fromkeys(name for figures in study.comparison.figures.values() for name in figures)
-    pd.DataFrame(pieces.rows(list(columns))).to_csv(out / "pieces.csv", index=False)
+    frame = pd.DataFrame(pieces.rows(list(columns))).map(csv_cell).rename(columns=csv_cell)
+    frame.to_csv(out / "pieces.csv", index=False)
     return page
 
 

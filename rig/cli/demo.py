@@ -18,11 +18,12 @@ import click
 from rig.cli.analyse import Asked, analyse_capture, print_result, write_results
 from rig.cli.demo_floats import AREA_MM2, FREE_HEIGHT_MM, MODEL, Float, floats
 from rig.cli.options import DEFAULT_FOLDER
-from rig.cli.output import console, is_plain, progress
+from rig.cli.output import console, is_plain, progress, say
 from rig.cli.record import complete_header
 from rig.cli.sheet import DEPTHS, sheet_of
 from rig.cli.simulate import refuse_windows
 from rig.cli.stopping import stop_on_signals
+from rig.core import csv_cell
 from rig.errors import DeviceError
 
 if TYPE_CHECKING:
@@ -79,11 +80,11 @@ def command(*, out: Path) -> None:
     from rig.cli.piece_captures import pieces_of, pressed_captures
     from rig.sheets import save_design_sheet
 
-    click.echo(
+    say(
         f"A virtual rig squeezes net floats {MODEL} from a spring and an autumn mould, three of them again "
         "after long service. All numbers are invented."
     )
-    click.echo()
+    say()
     squeezed = _squeeze_all(out)
     first = squeezed[0]
     capture, result = analyse_capture(first.path, ASKED)
@@ -100,9 +101,9 @@ def command(*, out: Path) -> None:
     _compare(pieces, "state", [each for each in pieces.results if each.batch == "spring"], out)
     _enter(squeezed, out / REGISTER)
     sheet = sheet_of(pressed, notes, register=out / REGISTER, margins=MARGINS)
-    click.echo()
-    click.echo(f"The design sheet, to be read in any browser: {save_design_sheet(sheet, out / 'sheet')}")
-    click.echo(f"All numbers are invented. Captures, tables and plots are in {out}")
+    say()
+    say(f"The design sheet, to be read in any browser: {save_design_sheet(sheet, out / 'sheet')}")
+    say(f"All numbers are invented. Captures, tables and plots are in {out}")
 
 
 def _squeeze_all(out: Path) -> list[_Squeezed]:
@@ -223,11 +224,11 @@ def _compare(pieces: PressedPieces, by: str, results: Sequence[PieceResult], out
         replace(pieces, results=tuple(results)), [name for name, _ in SHOWN], by=by, margins=MARGINS
     )
     page = save_comparison_report(study, f"Net floats {MODEL} by {by} (invented numbers)", out / f"by-{by}")
-    click.echo()
-    click.secho(f"By {by}:", bold=not is_plain())
+    say()
+    say(f"By {by}:", bold=not is_plain())
     for sentence in comparison_answer(study):
-        console().print(sentence, markup=False, soft_wrap=is_plain())
-    click.echo(f"Tables and curves of it: {page}")
+        console().print(sentence, soft_wrap=is_plain())
+    say(f"Tables and curves of it: {page}")
 
 
 def _enter(squeezed: Sequence[_Squeezed], path: Path) -> None:
@@ -266,5 +267,5 @@ def _table(squeezed: Sequence[_Squeezed]) -> str:
         for each in pieces.values()
     ]
     text = io.StringIO()
-    pd.DataFrame(rows).to_csv(text, index=False)
+    pd.DataFrame(rows).map(csv_cell).to_csv(text, index=False)
     return text.getvalue()

@@ -9,6 +9,7 @@ import click
 
 from rig.cli.attending import have_cautions_read
 from rig.cli.options import folder_option, read_conditions, read_quantity, specimen_options
+from rig.cli.output import say
 from rig.cli.starting import say_how_it_stands
 from rig.core import read_text
 from rig.errors import InputError
@@ -83,7 +84,7 @@ def command(
         order = EnduranceOrder(text=_text_of(plan_file), source=str(plan_file), card=card)
     checked = _checked(rig, order)
     for line in describe(checked.method):
-        click.echo(line)
+        say(line)
     if check_only:
         return
     say_how_it_stands(rig)
@@ -180,10 +181,10 @@ def _alone(
     recorded = result.recorded
     doubtful = f", {result.doubtful} cut short and not counted" if result.doubtful else ""
     unsure = "" if result.exact else "; some may have gone unheard before a reset"
-    click.echo(f"{result.done} cycles{doubtful}{unsure}; ended: {recorded.reason}")
-    click.echo(recorded.path)
+    say(f"{result.done} cycles{doubtful}{unsure}; ended: {recorded.reason}")
+    say(recorded.path)
     if recorded.failed:
-        click.echo(f"pressrig: {recorded.reason}; what came before is kept", err=True)
+        say(f"pressrig: {recorded.reason}; what came before is kept", err=True)
     return FAILED if recorded.failed else 0
 
 

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from rig.cli.output import say
+
 if TYPE_CHECKING:
     from rig.calibration import Calibration
     from rig.samples import FloatArray, Samples
@@ -33,7 +35,7 @@ def command(capture: Path, target: Path, *, overwrite: bool) -> None:
         return _columns(calibration, samples)
 
     export_samples(opened, target, calibrated=calibrated, overwrite=overwrite)
-    click.echo(target)
+    say(target)
 
 
 def _columns(calibration: Calibration, samples: Samples) -> dict[str, FloatArray]:

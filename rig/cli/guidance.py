@@ -6,7 +6,8 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
-import click
+from rig.cli.output import console, say
+from rig.core import visible
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -36,10 +37,9 @@ def guidance_shown() -> Iterator[Callable[[Guidance], None]]:
     ------
     A function that takes the guidance of each moment.
     """
-    from rich.console import Console
     from rich.live import Live
 
-    stderr = Console(stderr=True, highlight=False)
+    stderr = console(stderr=True)
     if not stderr.is_terminal:
         yield _Lines().show
         return
@@ -66,16 +66,16 @@ def panel_of(guidance: Guidance) -> RenderableType:
     from rich.panel import Panel
     from rich.text import Text
 
-    text = Text(guidance.instruction, style="bold", no_wrap=False)
+    text = Text(visible(guidance.instruction), style="bold", no_wrap=False)
     for line in lines_of(guidance):
-        text.append(f"\n{line}", style="not bold")
+        text.append(f"\n{visible(line)}", style="not bold")
     # always a line of its own, so that the panel does not jump when it comes and goes
     text.append("\n")
     if guidance.warning is not None:
-        text.append(f" {guidance.warning} ", style="bold reverse")
+        text.append(f" {visible(guidance.warning)} ", style="bold reverse")
     step = guidance.place.rpartition(", ")[2]
     presses = f", {guidance.presses_done} of {guidance.presses} presses done" if guidance.presses else ""
-    return Panel(text, title=f"{step}{presses}", title_align="left")
+    return Panel(text, title=Text(visible(f"{step}{presses}")), title_align="left")
 
 
 def lines_of(guidance: Guidance) -> list[str]:
@@ -158,10 +158,10 @@ class _Lines:
         step = guidance.place, guidance.passes, guidance.instruction
         if step != self._step:
             if guidance.before and self._step is not None:
-                click.echo(f"  was: {guidance.before}", err=True)
+                say(f"  was: {guidance.before}", err=True)
             self._step = step
-            click.echo(guidance.instruction, err=True)
+            say(guidance.instruction, err=True)
         kind = None if guidance.warning is None else guidance.warning.partition(":")[0]
         if kind != self._warned and kind is not None:
-            click.echo(f"  ! {guidance.warning}", err=True)
+            say(f"  ! {guidance.warning}", err=True)
         self._warned = kind

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from rig.cli.output import say
+
 
 @click.command("halt")
 @click.option(
@@ -31,4 +33,4 @@ def command(rig_file: Path | None) -> None:
         ) from None
     if isinstance(answer, Refusal):
         raise DeviceError(answer.refused)
-    click.echo("halted" if answer.job is None else f"halted; job {answer.job} ends its capture")
+    say("halted" if answer.job is None else f"halted; job {answer.job} ends its capture")

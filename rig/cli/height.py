@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from rig.cli.options import DEFAULT_FOLDER, read_conditions, read_quantity
-from rig.cli.output import console, is_plain, json_option, print_json
+from rig.cli.output import console, is_plain, json_option, print_json, say
 from rig.cli.starting import say_how_it_stands
 from rig.errors import InputError
 
@@ -107,7 +107,7 @@ def command(**given: Any) -> None:
     if piece is None:
         piece = _touch(given, asked)
         if given["bare_only"]:
-            click.echo(piece)
+            say(piece)
             return
     report = _reported(asked, piece)
     if given["as_json"]:
@@ -129,8 +129,8 @@ def _show(report: HeightReport, piece: Path) -> None:
     screen.print(height_table(report, plain=plain))
     screen.print(height_budget_table(report.at_contact, plain=plain))
     for note in report.notes:
-        screen.print(note, markup=False)
-    screen.print(str(piece), markup=False, soft_wrap=True)
+        screen.print(note)
+    screen.print(str(piece), soft_wrap=True)
 
 
 def _forces(asked: _Asked, told: tuple[float, float] | None) -> tuple[float, float]:
@@ -269,9 +269,9 @@ def _refuse_unfinished(reason: str, *, failed: bool, path: Path | str | None) ->
         return
     kept = ""
     if path is not None:
-        click.echo(path, err=True)
+        say(path, err=True)
         kept = "; what came before is kept"
-    click.echo(f"pressrig: {reason}{kept}", err=True)
+    say(f"pressrig: {reason}{kept}", err=True)
     raise click.exceptions.Exit(FAILED if failed else NO)
 
 
@@ -330,7 +330,7 @@ def _drive(
     with log_to_file(), stop_on_signals() as stopped, reader, progress("touching", None) as show:
 
         def ask(instruction: str) -> None:
-            click.echo(f"\nby hand: {instruction}\nPress Enter when it is done.", err=True)
+            say(f"\nby hand: {instruction}\nPress Enter when it is done.", err=True)
             await_enter(stopped)
 
         def tell(step: str, done: Progress) -> None:

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from rig.cli.options import folder_option, read_conditions, read_quantity, specimen_options
+from rig.cli.output import say
 
 
 @click.command("import")
@@ -71,7 +72,7 @@ def command(
         negate_position=negate_position,
     )
     for note in table.notes:
-        click.echo(f"pressrig: {note}", err=True)
+        say(f"pressrig: {note}", err=True)
     samples = table.samples
     header = CaptureHeader(
         specimen=specimen,
@@ -89,4 +90,4 @@ def command(
     with CaptureWriter.create(out, header) as writer:
         writer.append(samples)
         writer.end("imported")
-    click.echo(writer.path)
+    say(writer.path)

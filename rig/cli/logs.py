@@ -2,12 +2,22 @@
 
 from __future__ import annotations
 
+import platform
 import sys
+import traceback
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from loguru import logger
+
+from rig import __version__
+from rig.core import visible
+
+if TYPE_CHECKING:
+    from loguru import Record
 
 _LEVELS = ("WARNING", "INFO", "DEBUG")
 _FORMAT = "<level>{level: <7}</level> {message}"
@@ -16,12 +26,41 @@ LOG_SIZE = "5 MB"
 LOGS_KEPT = 4
 """Together 20 MB at most."""
 
+LARGEST_DETAILS = 1 << 20
+"""Bytes of details of unforeseen errors, about a hundred of them, before the older ones are put aside."""
+
 
 def log_to_stderr(verbose: int) -> None:
     """Send messages of the level asked for to standard error, and nowhere else."""
     logger.remove()
+    # What is logged may quote a device, a file or a person.
+    logger.configure(patcher=_show_as_text)
     if sys.stderr is not None:
         logger.add(sys.stderr, level=_LEVELS[min(verbose, len(_LEVELS) - 1)], format=_FORMAT)
+
+
+def _show_as_text(record: Record) -> None:
+    record["message"] = visible(record["message"])
+
+
+def keep_details(problem: BaseException) -> Path | None:
+    """Write an unforeseen error with its traceback into the user's log folder; None if that fails."""
+    import platformdirs
+
+    try:
+        folder = Path(platformdirs.user_log_dir("pressrig", appauthor=False))
+        folder.mkdir(parents=True, exist_ok=True)
+        path = folder / "unforeseen-errors.log"
+        if path.exists() and path.stat().st_size > LARGEST_DETAILS:
+            path.replace(path.with_suffix(".old.log"))
+        lines = traceback.format_exception(problem)
+        now = datetime.now(UTC).isoformat(timespec="seconds")
+        said = f"{now} pressrig {__version__}, Python {platform.python_version()}: {sys.argv[1:]}\n"
+        with path.open("a", encoding="utf-8", errors="backslashreplace") as file:
+            file.write(visible(said + "".join(lines)) + "\n")
+    except OSError:
+        return None
+    return path
 
 
 @contextmanager

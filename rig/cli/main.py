@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import io
 import os
 import sys
 from typing import Any
@@ -10,6 +11,7 @@ from typing import Any
 import click
 
 from rig import __version__
+from rig.cli.output import say
 from rig.errors import RecorderError, RigError
 
 _COMMANDS = {
@@ -49,6 +51,10 @@ _CAUTION = (
 )
 
 
+UNFORESEEN = 70
+"""Exit code of an error of the program itself, by the convention of sysexits.h (EX_SOFTWARE)."""
+
+
 class _Family(click.Group):
     """Subcommands by name; a module is imported when its command runs, never to list it."""
 
@@ -86,24 +92,46 @@ def _pressrig(verbose: int) -> None:
 
 def main() -> None:
     """Run the command line and exit with its code."""
+    # A terminal or pipe that cannot show a character gets its escape, not the end of the command.
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="backslashreplace")
     try:
         code = _pressrig.main(prog_name="pressrig", standalone_mode=False)
     except RigError as refusal:
-        click.echo(f"pressrig: {refusal}", err=True)
+        say(f"pressrig: {refusal}", err=True)
         code = refusal.exit_code
     except click.ClickException as misuse:
-        misuse.show()
+        words = io.StringIO()
+        misuse.show(file=words)
+        say(words.getvalue(), err=True, nl=False)
         code = misuse.exit_code
     except (click.Abort, KeyboardInterrupt):
-        click.echo("pressrig: interrupted", err=True)
+        say("pressrig: interrupted", err=True)
         code = 130
     except OSError as problem:
         # a full disk, a folder without the right to write: expected of any command that writes
         _discard_unprinted()
         where = f"{problem.filename}: " if problem.filename else ""
-        click.echo(f"pressrig: {where}{problem.strerror or problem}", err=True)
+        say(f"pressrig: {where}{problem.strerror or problem}", err=True)
         code = RecorderError.exit_code
+    except Exception as problem:
+        code = _own_up(problem)
     sys.exit(code if isinstance(code, int) else 0)
+
+
+def _own_up(problem: Exception) -> int:
+    """Say that the fault is the program's, in a sentence; the details go where they can be reported from."""
+    from rig.cli.logs import keep_details
+
+    details = keep_details(problem)
+    where = "" if details is None else f" with the end of {details}"
+    what = " ".join(f"{type(problem).__name__}: {problem}".split())[:200]
+    say(
+        f"pressrig: an error that nobody foresaw ended this command ({what}). What was recorded is kept. "
+        f"Please report it{where}.",
+        err=True,
+    )
+    return UNFORESEEN
 
 
 def _discard_unprinted() -> None:

@@ -10,8 +10,7 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import click
-
+from rig.cli.output import say
 from rig.errors import DeviceError, InputError
 
 if TYPE_CHECKING:
@@ -109,7 +108,7 @@ def followed_to_its_end(daemon: ControlClient, rig_name: str, order: Order) -> E
     if isinstance(answer, Refusal):
         raise InputError(answer.refused)
     assert answer.job is not None
-    click.echo(f"job {answer.job} of the daemon that holds {rig_name}; Ctrl-C halts it", err=True)
+    say(f"job {answer.job} of the daemon that holds {rig_name}; Ctrl-C halts it", err=True)
     try:
         return _follow(daemon, answer.job)
     except DeviceError as problem:
@@ -138,7 +137,7 @@ def _follow(daemon: ControlClient, number: int) -> EndCard | None:
                 raise DeviceError(f"the daemon knows nothing of job {number} any more: it was started anew")
             show(job.done or 0.0, _note(job))
             if job.asks is not None and job.asks != asked:
-                click.echo(f"\nby hand: {job.asks}\nPress Enter when it is done.", err=True)
+                say(f"\nby hand: {job.asks}\nPress Enter when it is done.", err=True)
             asked = job.asks
             if asked is None or halted:
                 time.sleep(LOOK_S)
@@ -151,7 +150,7 @@ def _halt(daemon: ControlClient) -> None:
 
     answer = daemon.halt("Ctrl-C")
     if isinstance(answer, Refusal):
-        click.echo(f"pressrig: {answer.refused}", err=True)
+        say(f"pressrig: {answer.refused}", err=True)
 
 
 def _note(job: JobCard) -> str:
@@ -181,11 +180,11 @@ def _nobody_there() -> bool:
 
 def _say_end(end: EndCard | None) -> int:
     if end is None:
-        click.echo("the job has ended, and another one since; `pressrig captures` lists what was recorded")
+        say("the job has ended, and another one since; `pressrig captures` lists what was recorded")
         return 0
-    click.echo(f"{end.cycles} cycles; ended: {end.reason}")
+    say(f"{end.cycles} cycles; ended: {end.reason}")
     if end.failed:
-        click.echo(f"pressrig: {end.reason}; what came before is kept", err=True)
+        say(f"pressrig: {end.reason}; what came before is kept", err=True)
     if end.capture is not None:
-        click.echo(end.capture)
+        say(end.capture)
     return FAILED if end.failed else 0

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from rig.core import json_visible, visible
+
 if TYPE_CHECKING:
     from rich.console import Console
 
@@ -22,24 +24,41 @@ json_option = click.option("--json", "as_json", is_flag=True, help="Print one JS
 
 def print_json(document: Any) -> None:
     """Print a document that holds no not-a-number."""
-    click.echo(as_json_text(document, indent=2))
+    say(as_json_text(document, indent=2))
 
 
 def as_json_text(document: Any, indent: int | None = None) -> str:
     """A document that holds no not-a-number as text."""
-    return json.dumps(document, indent=indent, ensure_ascii=False, allow_nan=False, default=str)
+    text = json.dumps(document, indent=indent, ensure_ascii=False, allow_nan=False, default=str)
+    return json_visible(text)
 
 
-def console() -> Console:
-    """Standard output; without colours and lines where it is piped."""
+def say(text: object = "", *, err: bool = False, nl: bool = True, **style: Any) -> None:
+    """Print text to standard output or standard error, and nothing of it as a command to the terminal."""
+    click.secho(visible(str(text)), err=err, nl=nl, **style)
+
+
+def console(*, stderr: bool = False) -> Console:
+    """Standard output or standard error; without colours and lines where it is piped.
+
+    Text shows as it is: it holds no markup, and no command to the terminal gets through. What is to be bold
+    or coloured says so by a style.
+    """
     from rich.console import Console
+    from rich.text import Text
 
     class Output(Console):
         def on_broken_pipe(self) -> None:
             # rich would exit with 1, which here means that the answer is no
             raise BrokenPipeError
 
-    return Output(width=PIPE_WIDTH, no_color=True, highlight=False) if is_plain() else Output()
+        def render_str(self, text: str, **options: Any) -> Text:
+            return super().render_str(visible(text), **options)
+
+    look: dict[str, Any] = {"markup": False, "emoji": False, "highlight": False, "stderr": stderr}
+    if not stderr and is_plain():
+        look |= {"width": PIPE_WIDTH, "no_color": True}
+    return Output(**look)
 
 
 def is_plain() -> bool:
@@ -55,20 +74,19 @@ def progress(what: str, total: float | None) -> Iterator[Callable[[float, str], 
     ------
     A function that takes how much is done and a word about it.
     """
-    from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
     columns = (
-        TextColumn("{task.description}"),
+        TextColumn("{task.description}", markup=False),
         BarColumn(),
-        TextColumn("{task.fields[note]}"),
+        TextColumn("{task.fields[note]}", markup=False),
         TimeElapsedColumn(),
     )
-    stderr = Console(stderr=True)
+    stderr = console(stderr=True)
     with Progress(*columns, console=stderr, transient=True, disable=not stderr.is_terminal) as bar:
-        task = bar.add_task(what, total=total, note="")
+        task = bar.add_task(visible(what), total=total, note="")
 
         def show(done: float, note: str) -> None:
-            bar.update(task, completed=done, note=note)
+            bar.update(task, completed=done, note=visible(note))
 
         yield show

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rig.cli.study_values import read_number, table_rows
+from rig.core import from_csv_cell
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -52,7 +53,7 @@ def read_curves(path: Path, size_mm: Known | None) -> list[NipPiece]:
         raise InputError(f"{path}: found {len(rows)} rows, expected at most {MOST_POINTS}")
     curves: dict[tuple[str, ...], list[tuple[int, dict[str, str]]]] = {}
     for line, cells in rows:
-        row = {heading: cell.strip() for heading, cell in zip(headings, cells, strict=True)}
+        row = {heading: from_csv_cell(cell.strip()) for heading, cell in zip(headings, cells, strict=True)}
         key = tuple(row.get(name, "") for name in ("piece", *ALSO))
         if not row["piece"]:
             raise InputError(f"{path}, line {line}: piece is empty; expected a name")

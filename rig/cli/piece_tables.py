@@ -13,6 +13,7 @@ from pathlib import Path
 
 from rig.cli.piece_captures import BY_HAND, PressedPieces
 from rig.cli.study_values import read_number, table_rows
+from rig.core import from_csv_cell
 from rig.errors import InputError
 from rig.population import STATES, UNSTATED, PieceResult
 from rig.renamed import refuse_old_name
@@ -51,7 +52,7 @@ def read_pieces(path: Path) -> PressedPieces:
         raise InputError(f"{path}: found {len(rows)} rows, expected at most {MOST_ROWS}")
     results, operators = [], {}
     for line, cells in rows:
-        row = {heading: cell.strip() for heading, cell in zip(headings, cells, strict=True)}
+        row = {heading: from_csv_cell(cell.strip()) for heading, cell in zip(headings, cells, strict=True)}
         result = _piece(f"{path}, line {line}", row, quantities, line)
         if result.capture in operators:
             raise InputError(f"{path}, line {line}: capture {result.capture!r} stands there twice")

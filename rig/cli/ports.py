@@ -6,7 +6,7 @@ from dataclasses import asdict
 
 import click
 
-from rig.cli.output import console, is_plain, json_option, print_json
+from rig.cli.output import console, is_plain, json_option, print_json, say
 
 
 @click.command("ports")
@@ -20,7 +20,7 @@ def command(*, as_json: bool) -> None:
         print_json({"ports": [asdict(port) for port in ports]})
         return
     if not ports:
-        click.echo("No serial port was found. A virtual one: pressrig simulate --link /tmp/rig")
+        say("No serial port was found. A virtual one: pressrig simulate --link /tmp/rig")
         return
     from rich import box
     from rich.table import Table

@@ -16,6 +16,7 @@ from rig.cli.options import (
     sense_and_zero_options,
     specimen_options,
 )
+from rig.cli.output import say
 from rig.cli.starting import say_how_it_stands
 from rig.cli.stopping import stop_on_signals
 from rig.errors import InputError
@@ -92,7 +93,7 @@ def command(
     calibrated = rig.calibration.covers(kinds.force_channel, kinds.position_channel)
     for channel, known in zip(("force", "position"), calibrated, strict=True):
         if not known:
-            click.echo(f"pressrig: {channel} is not calibrated: counts are recorded as they are", err=True)
+            say(f"pressrig: {channel} is not calibrated: counts are recorded as they are", err=True)
     with log_to_file(), stop_on_signals() as stopped, progress("recording", seconds or cycles) as show:
 
         def on_progress(done: Progress) -> None:
@@ -109,12 +110,10 @@ def command(
             on_progress=on_progress,
         )
     done = recorded.progress
-    click.echo(
-        f"{done.samples} samples, {done.seconds:.1f} s, {done.cycles} cycles; ended: {recorded.reason}"
-    )
-    click.echo(recorded.path)
+    say(f"{done.samples} samples, {done.seconds:.1f} s, {done.cycles} cycles; ended: {recorded.reason}")
+    say(recorded.path)
     if recorded.failed:
-        click.echo(f"pressrig: {recorded.reason}; what came before is kept", err=True)
+        say(f"pressrig: {recorded.reason}; what came before is kept", err=True)
         raise click.exceptions.Exit(3)
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rig.cli.options import read_quantity
+from rig.cli.output import say
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -31,8 +32,8 @@ def command(rig_file: Path, *, port: str | None, away: str, seen: bool) -> None:
         raise InputError(f"{rig_file}: no `drive:` section; its platen does not move by itself")
     away_mm = read_quantity("--away", away, "mm")
     assert away_mm is not None
-    click.echo("caution: The platen is going to move by itself, away from what it presses.", err=True)
-    click.echo("caution: A part that is set free stores energy and can fly out.", err=True)
+    say("caution: The platen is going to move by itself, away from what it presses.", err=True)
+    say("caution: A part that is set free stores energy and can fly out.", err=True)
     if not seen:
         _ask()
     code = None
@@ -71,5 +72,5 @@ def _alone(rig: RigFile, port: str | None, away_mm: float) -> int:
         Reader(rig.address(port), rig.wire, rate_hz=rig.rate_hz) as reader,
     ):
         watch = Watch(stopped, lambda text: None, lambda step, done: None)
-        click.echo(perform_release(reader, rig.calibration, rig.limits, watch, away_mm=away_mm))
+        say(perform_release(reader, rig.calibration, rig.limits, watch, away_mm=away_mm))
     return 0

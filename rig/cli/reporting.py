@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rig.cli.options import read_quantity
-from rig.cli.output import console, is_plain, json_option, print_json
+from rig.cli.output import console, is_plain, json_option, print_json, say
 
 if TYPE_CHECKING:
     from rig.capture import Capture
@@ -68,12 +68,12 @@ def command(capture_folder: Path, *, spacer: str | None, rig_file: Path | None, 
         if report.quantities:
             screen.print(method_table(report, plain=plain))
         for note in (f"follows: {report.follows}", *report.notes):
-            screen.print(note, markup=False)
+            screen.print(note)
         for sentence in _about_recovery(report):
-            screen.print(sentence, markup=False)
+            screen.print(sentence)
     if report.missing:
         names = ", ".join(each.name for each in report.missing)
-        click.echo(f"pressrig: cannot be had: {names}", err=True)
+        say(f"pressrig: cannot be had: {names}", err=True)
         raise click.exceptions.Exit(1)
 
 
@@ -130,4 +130,4 @@ def _report_endurance(capture: Capture, *, as_json: bool) -> None:
     screen = console()
     screen.print(endurance_table(report, plain=is_plain()))
     for sentence in endurance_sentences(report):
-        screen.print(sentence, markup=False)
+        screen.print(sentence)

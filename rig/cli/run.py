@@ -12,6 +12,7 @@ import click
 
 from rig.cli.attending import await_enter, have_cautions_read
 from rig.cli.options import folder_option, read_conditions, read_quantity, specimen_options
+from rig.cli.output import say
 from rig.cli.starting import say_how_it_stands
 from rig.core import read_text
 
@@ -129,11 +130,11 @@ def _describe(checked: CheckedMethod) -> None:
     from rig.methods import describe, hard_by_hand
 
     for line in describe(checked):
-        click.echo(line)
+        say(line)
     if checked.rig.by_hand:
-        click.echo("Moved by hand; nothing but the hand stops it.")
+        say("Moved by hand; nothing but the hand stops it.")
         for warning in hard_by_hand(checked):
-            click.echo(f"pressrig: {warning}", err=True)
+            say(f"pressrig: {warning}", err=True)
 
 
 def _ordered(job: _Job) -> bool:
@@ -170,7 +171,7 @@ def _run(job: _Job) -> None:
     with log_to_file(), stop_on_signals() as stopped, job.reader() as reader:
         if job.checked.rig.by_hand:
             if not moves_by_hand(reader):
-                click.echo(
+                say(
                     "pressrig: the device could drive its platen, but its file has no `drive:` section: "
                     "it is not armed, and a hand moves it",
                     err=True,
@@ -193,7 +194,7 @@ def _drive(job: _Job, reader: Reader, stopped: threading.Event) -> Recorded:
     with progress(checked.method.name, checked.time_s) as show:
 
         def ask(instruction: str) -> None:
-            click.echo(f"\nby hand: {instruction}\nPress Enter when it is done.", err=True)
+            say(f"\nby hand: {instruction}\nPress Enter when it is done.", err=True)
             await_enter(stopped)
 
         def tell(step: str, done: Progress) -> None:
@@ -214,7 +215,7 @@ def _by_hand_instead(job: _Job) -> _Job:
     from rig.methods import check_by_hand
 
     checked = check_by_hand(job.checked.method, job.checked.specimen, job.largest_force_n)
-    click.echo("The device does not drive its platen: the method guides a hand instead.")
+    say("The device does not drive its platen: the method guides a hand instead.")
     _describe(checked)
     have_cautions_read(job.rig.name, job.about.operator, already=True, by_hand=True)
     return replace(job, checked=checked)
@@ -247,8 +248,8 @@ def _guide(job: _Job, reader: Reader, stopped: threading.Event) -> Recorded:
 
 def _say_end(recorded: Recorded) -> None:
     done = recorded.progress
-    click.echo(f"{done.samples} samples, {done.seconds:.1f} s; ended: {recorded.reason}")
-    click.echo(recorded.path)
+    say(f"{done.samples} samples, {done.seconds:.1f} s; ended: {recorded.reason}")
+    say(recorded.path)
     if recorded.failed:
-        click.echo(f"pressrig: {recorded.reason}; what came before is kept", err=True)
+        say(f"pressrig: {recorded.reason}; what came before is kept", err=True)
         raise click.exceptions.Exit(FAILED)

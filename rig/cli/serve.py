@@ -9,6 +9,7 @@ from pathlib import Path
 import click
 
 from rig.cli.options import folder_option
+from rig.cli.output import say
 from rig.cli.starting import say_how_it_stands
 from rig.errors import InputError
 
@@ -76,7 +77,7 @@ def command(
                     f"--listen {listen}: others could reach the rig; say --allow-remote if that is wanted"
                 )
             token = token_file()
-            click.echo(f"who wants to see the page has to give the token in {token}", err=True)
+            say(f"who wants to see the page has to give the token in {token}", err=True)
         page = PageWish(listen, http, token)
     with log_to_file():
         serve(rig, address, out.absolute(), methods=folders, page=page)

@@ -10,7 +10,7 @@ import click
 
 from rig.cli.compare import listed, named_margins, studies_of
 from rig.cli.options import read_quantity
-from rig.cli.output import json_option, print_json, progress
+from rig.cli.output import json_option, print_json, progress, say
 from rig.errors import CaptureError, InputError
 
 if TYPE_CHECKING:
@@ -109,12 +109,12 @@ def command(
         print_json(sheet.as_dict() | {"page": str(page)})
         return
     for answer in design_sheet_answers(sheet):
-        click.echo(answer)
+        say(answer)
     for sentence in sheet.missing:
-        click.echo(f"missing: {sentence}")
+        say(f"missing: {sentence}")
     for sentence in notes:
-        click.echo(f"note: {sentence}")
-    click.echo(f"{page}, with the same as Markdown, pictures, JSON and CSV beside it")
+        say(f"note: {sentence}")
+    say(f"{page}, with the same as Markdown, pictures, JSON and CSV beside it")
 
 
 def sheet_of(

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rig.cli.options import read_quantity, renamed_option
+from rig.cli.output import say
 from rig.cli.stopping import stop_on_signals
 from rig.cli.typed_orders import TypedOrders
 from rig.errors import InputError
@@ -178,7 +179,7 @@ def command(
     )
     with stop_on_signals() as stopped, _orders(rig, control):
         port = VirtualPort(rig, link, speed_up)
-        click.echo(_invitation(link, rig_file or RIG_FILES[wire], cycles))
+        say(_invitation(link, rig_file or RIG_FILES[wire], cycles))
         _serve(port, rig, stopped, truth)
 
 

@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from rig.cli.output import say
 from rig.cli.specimens_options import fact_options, read_facts, register_option
 from rig.errors import InputError
 
@@ -24,7 +25,7 @@ def add(specimen: str, *, another: bool, path: Path, **given: Any) -> None:
     with Register(path) as register:
         register.add(specimen, facts, another=another)
         missing = register.specimen(specimen).missing()
-    click.echo(f"{specimen} is in {path}; still missing: {', '.join(missing)}")
+    say(f"{specimen} is in {path}; still missing: {', '.join(missing)}")
 
 
 @click.command("note")
@@ -43,7 +44,7 @@ def note(specimen: str, *, path: Path, **given: Any) -> None:
         raise InputError("note: nothing was said; expected one such as --state abused or --notes TEXT")
     with Register(path, make=False) as register:
         numbers = register.write(facts)
-    click.echo(f"{specimen}: record {', '.join(map(str, numbers))}")
+    say(f"{specimen}: record {', '.join(map(str, numbers))}")
 
 
 @click.command("correct")
@@ -97,4 +98,4 @@ def correct(
         else:
             right = corrected(wrong, reason, **fields)
         (written,) = register.write([right])
-    click.echo(f"{wrong.specimen}: record {written} stands for record {number}")
+    say(f"{wrong.specimen}: record {written} stands for record {number}")

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rig.cli.options import DEFAULT_FOLDER
-from rig.cli.output import json_option, print_json
+from rig.cli.output import json_option, print_json, say
 from rig.cli.specimens_options import read_text, register_option, who_option
 from rig.errors import InputError
 
@@ -34,7 +34,7 @@ def take_in(table: Path, *, another: bool, who: str | None, path: Path) -> None:
     text = read_text(table)
     with Register(path) as register:
         entered, written = import_into(register, text, str(table), another=another, who=who)
-    click.echo(f"{path}: {entered} pieces entered, {written} records written")
+    say(f"{path}: {entered} pieces entered, {written} records written")
 
 
 @click.command("export")
@@ -52,7 +52,7 @@ def give_out(table: Path, *, history: bool, path: Path) -> None:
     with Register(path, make=False) as register:
         text = records_csv(register.records()) if history else specimens_csv(register.specimens())
     table.write_text(text, encoding="utf-8")
-    click.echo(table)
+    say(table)
 
 
 @click.command("link")
@@ -84,15 +84,15 @@ def link(folder: Path, *, enter: bool, path: Path, as_json: bool) -> None:
         )
     else:
         for where, name in linked.attached:
-            click.echo(f"{where}: attached to {name}")
+            say(f"{where}: attached to {name}")
         for where in linked.moved:
-            click.echo(f"{where}: was attached from another folder; this one is noted")
-        click.echo(
+            say(f"{where}: was attached from another folder; this one is noted")
+        say(
             f"{len(linked.attached)} attached, {linked.already} were so already, {len(linked.added)} pieces "
             f"entered, {len(conflicts)} left alone"
         )
         for where, why in conflicts:
-            click.echo(f"left alone: {where}: {why}", err=True)
+            say(f"left alone: {where}: {why}", err=True)
     if conflicts:
         raise click.exceptions.Exit(1)
 

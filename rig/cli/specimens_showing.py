@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from rig.cli.output import console, is_plain, json_option, print_json
+from rig.cli.output import console, is_plain, json_option, print_json, say
 from rig.cli.specimens_options import register_option
 from rig.cli.specimens_sizes import sizing_entry, sizing_of, sizing_table
 
@@ -36,10 +36,10 @@ def show(specimen: str, *, path: Path, as_json: bool) -> None:
     if sizing is not None:
         screen.print(sizing_table(piece.id, sizing, plain=plain))
         for note in sizing.notes:
-            screen.print(note, markup=False)
+            screen.print(note)
     screen.print(_history_table(piece, plain=plain))
     if piece.missing():
-        screen.print(f"Missing: {', '.join(piece.missing())}.", markup=False)
+        screen.print(f"Missing: {', '.join(piece.missing())}.")
 
 
 @click.command("list")
@@ -57,7 +57,7 @@ def every(*, batch: str | None, state: str | None, path: Path, as_json: bool) ->
         print_json({"specimens": [entry(each) for each in pieces]})
         return
     if not pieces:
-        click.echo(f"No such piece in {path}.")
+        say(f"No such piece in {path}.")
         return
     console().print(_list_table(pieces, plain=is_plain()))
 
@@ -98,8 +98,6 @@ def entry(piece: Specimen) -> dict[str, Any]:
 
 
 def _list_table(pieces: tuple[Specimen, ...], *, plain: bool) -> Any:
-    from rich.markup import escape
-
     from rig.sheets import empty_table, rounded
 
     directions = sorted({size.direction for each in pieces for size in each.sizes})
@@ -117,14 +115,12 @@ def _list_table(pieces: tuple[Specimen, ...], *, plain: bool) -> Any:
             size = sizes.get(direction)
             cells.append(MISSING if size is None else rounded(size.mm, size.u_mm or 0.0))
         others = [name for name in each.missing() if name not in ("mass", "size", "captures", "batch")]
-        named = (escape(each.id), escape(each.batch or MISSING), each.state)
+        named = (each.id, each.batch or MISSING, each.state)
         table.add_row(*named, *cells, str(len(each.captures)), ", ".join(others))
     return table
 
 
 def _facts_table(piece: Specimen, *, plain: bool) -> Any:
-    from rich.markup import escape
-
     from rig.sheets import empty_table, rounded
 
     table = empty_table(f"specimen {piece.id}", plain=plain)
@@ -153,15 +149,13 @@ def _facts_table(piece: Specimen, *, plain: bool) -> Any:
         ),
         ("captures", str(len(piece.captures))),
     ):
-        table.add_row(name, MISSING if value is None else escape(str(value)))
+        table.add_row(name, MISSING if value is None else str(value))
     for note in piece.notes:
-        table.add_row("note", escape(note))
+        table.add_row("note", note)
     return table
 
 
 def _history_table(piece: Specimen, *, plain: bool) -> Any:
-    from rich.markup import escape
-
     from rig.sheets import empty_table
 
     stands = {each.corrects: each.number for each in piece.records if each.corrects is not None}
@@ -175,7 +169,7 @@ def _history_table(piece: Specimen, *, plain: bool) -> Any:
         detail = f" {each.detail}" if each.detail else ""
         value = each.text or "" if each.value is None else f"{each.value:.6g} {each.unit}"
         told = (f"{each.kind}{detail}", value, each.how or "", each.who or "", remark)
-        table.add_row(str(each.number), each.at, *map(escape, told))
+        table.add_row(str(each.number), each.at, *told)
     return table
 
 

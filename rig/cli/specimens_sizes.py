@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from rig.cli.options import read_quantity
-from rig.cli.output import console, is_plain, json_option, print_json
+from rig.cli.output import console, is_plain, json_option, print_json, say
 from rig.cli.specimens_options import read_at, read_text, register_option, who_option
 from rig.core import load_json
 from rig.errors import InputError
@@ -67,7 +67,7 @@ def size(specimen: str | None, readings: tuple[str, ...], *, path: Path, as_json
         assert each is not None  # it has a size now
         console().print(sizing_table(name, each, plain=is_plain()))
         for note in each.notes:
-            click.echo(note)
+            say(note)
 
 
 def sizing_of(piece: Specimen) -> Sizing | None:
@@ -103,8 +103,6 @@ def sizing_entry(sizing: Sizing) -> dict[str, Any]:
 
 def sizing_table(name: str, sizing: Sizing, *, plain: bool) -> Any:
     """Sizes with their uncertainties, as a table."""
-    from rich.markup import escape
-
     from rig.sheets import empty_table, rounded
 
     table = empty_table(f"size of {name}", plain=plain)
@@ -113,7 +111,7 @@ def sizing_table(name: str, sizing: Sizing, *, plain: bool) -> Any:
         table.add_column(heading, justify="right")
     for direction, each in sizing.directions.items():
         force = "-" if each.force_n is None else f"{each.force_n:g}"
-        table.add_row(escape(direction), rounded(each.mm, each.u_mm), _u(each.u_mm), str(each.n), force)
+        table.add_row(direction, rounded(each.mm, each.u_mm), _u(each.u_mm), str(each.n), force)
     for title, value, u in (
         ("mean diameter", sizing.diameter_mm, sizing.diameter_u_mm),
         ("roundness", sizing.roundness_mm, sizing.roundness_u_mm),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import click
+from rig.cli.output import say
 
 if TYPE_CHECKING:
     from rig.rigfile import RigFile
@@ -16,7 +16,7 @@ def say_how_it_stands(rig: RigFile) -> tuple[str, ...]:
 
     standing = standing_of(rig)
     for text in standing.alarms:
-        click.secho(f"pressrig: WARNING: {text}", err=True, fg="yellow")
+        say(f"pressrig: WARNING: {text}", err=True, fg="yellow")
     for text in standing.notes:
-        click.echo(f"pressrig: note: {text}", err=True)
+        say(f"pressrig: note: {text}", err=True)
     return standing.sentences

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rig.cli.ordering import counted
-from rig.cli.output import json_option, print_json
+from rig.cli.output import json_option, print_json, say
 
 if TYPE_CHECKING:
     from rig.daemon.bulletin import HeightCard, JobCard, Status
@@ -35,13 +35,13 @@ def command(rig_file: Path | None, *, as_json: bool) -> None:
         if as_json:
             print_json(None)
         else:
-            click.echo(str(nobody))
+            say(str(nobody))
         raise click.exceptions.Exit(NO) from None
     if as_json:
         print_json(status.model_dump(mode="json"))
         return
     for line in in_words(status):
-        click.echo(line)
+        say(line)
 
 
 def in_words(status: Status) -> Iterator[str]:

@@ -9,7 +9,8 @@ import click
 
 from rig.cli.answer_showing import show_answer
 from rig.cli.options import read_quantity
-from rig.cli.output import as_json_text, is_plain, json_option, print_json
+from rig.cli.output import as_json_text, is_plain, json_option, print_json, say
+from rig.core import csv_cell
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -195,7 +196,7 @@ def _write(study: GaugeStudy, trials: Trials, out: Path) -> Path:
     page = save_gauge_report(study, f"Gauge study: {study.result.quantity}", out)
     (out / "study.json").write_text(as_json_text(study.as_dict(), indent=2) + "\n", encoding="utf-8")
     frame = pd.DataFrame(trials.rows()).rename(columns={"value": trials.quantity})
-    frame.to_csv(out / "values.csv", index=False)
+    frame.map(csv_cell).rename(columns=csv_cell).to_csv(out / "values.csv", index=False)
     return page
 
 
@@ -215,5 +216,5 @@ def _answer(result: GaugeResult, at_most: float | None) -> None:
     share = gauge.of_total_pct if result.tolerance is None else gauge.of_tolerance_pct
     if share is None or share > at_most:
         found = "unknown" if share is None else f"{share:.3g} %"
-        click.echo(f"pressrig: the gauge's share of the {base} is {found}, above {at_most:g} %", err=True)
+        say(f"pressrig: the gauge's share of the {base} is {found}, above {at_most:g} %", err=True)
         raise click.exceptions.Exit(1)

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from rig.cli.study_captures import Trials
-from rig.core import read_text
+from rig.core import from_csv_cell, read_text
 from rig.errors import InputError
 from rig.population import DRIVEN, HAND
 from rig.renamed import refuse_old_name
@@ -57,7 +57,7 @@ def read_trials(path: Path, value: str | None, driven: Sequence[str] = ()) -> Tr
             f"expected {', '.join(NAMES)} and a value"
         )
     columns = {
-        name: [cells[headings.index(name)].strip() for _, cells in rows]
+        name: [from_csv_cell(cells[headings.index(name)].strip()) for _, cells in rows]
         for name in (*NAMES, *([KIND] if KIND in headings else []))
     }
     place = headings.index(value)

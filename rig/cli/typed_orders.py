@@ -14,8 +14,7 @@ import sys
 import time
 from typing import TYPE_CHECKING
 
-import click
-
+from rig.cli.output import say
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -64,9 +63,9 @@ class TypedOrders:
         try:
             self._rig.order(words)
         except InputError as problem:
-            click.echo(f"pressrig: {problem}", err=True)
+            say(f"pressrig: {problem}", err=True)
         else:
-            click.echo(f"done: {words}", err=True)
+            say(f"done: {words}", err=True)
 
 
 def _in_foreground(terminal: int) -> bool:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rig.cli.output import console, is_plain, json_option, print_json
+from rig.cli.output import console, is_plain, json_option, print_json, say
 
 if TYPE_CHECKING:
     from rig.calibration import ChartLimits
@@ -63,9 +63,9 @@ def command(*, rig_file: Path, baseline: int | None, out: Path | None, as_json: 
         for piece, quantity, points, limits in charts:
             _print(f"{piece}: {quantity}", points, limits)
         if not charts:
-            click.echo(f"No check piece was pressed yet; `pressrig verify piece` begins {log.path.name}")
+            say(f"No check piece was pressed yet; `pressrig verify piece` begins {log.path.name}")
         if out is not None and charts:
-            click.echo(f"Plots are in {out}")
+            say(f"Plots are in {out}")
     if log.outside():
         raise click.exceptions.Exit(1)
 
@@ -115,7 +115,6 @@ def _print(title: str, points: tuple[PieceCheck, ...], limits: ChartLimits | Non
         screen.print(
             f"mean {limits.mean:.5g}, limits {limits.lower:.5g} to {limits.upper:.5g}, moving range up to "
             f"{limits.largest_range:.3g}, learnt from {limits.learnt_from} readings",
-            markup=False,
         )
 
 

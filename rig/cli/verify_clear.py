@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from rig.cli.output import say
 from rig.errors import InputError
 
 SHORTEST_REASON = 5
@@ -35,6 +36,6 @@ def command(*, rig_file: Path, reason: str, by: str, new_baseline: bool) -> None
     if not outside and not new_baseline:
         raise InputError(f"{log.path}: no check piece is outside; there is nothing to clear")
     log.add(Clearing(datetime.now().astimezone(), by.strip(), reason.strip(), new_baseline))
-    click.echo(f"{len(outside)} readings outside are cleared; the reason is kept in {log.path.name}")
+    say(f"{len(outside)} readings outside are cleared; the reason is kept in {log.path.name}")
     if new_baseline:
-        click.echo("The charts begin anew with the next reading.")
+        say("The charts begin anew with the next reading.")

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rig.cli.options import read_quantity
-from rig.cli.output import console, is_plain, json_option, print_json
+from rig.cli.output import console, is_plain, json_option, print_json, say
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -55,7 +55,7 @@ def command(capture_folder: Path, *, rig_file: Path | None, most: str | None, as
         if most_pct is not None and change is not None and abs(change.pct) > most_pct
     ]
     if too_much:
-        click.echo(f"pressrig: more than {most_pct:g} %: {', '.join(too_much)}", err=True)
+        say(f"pressrig: more than {most_pct:g} %: {', '.join(too_much)}", err=True)
         raise click.exceptions.Exit(1)
 
 
@@ -101,4 +101,4 @@ def _print(result: CreepResult, unit: str, name: str) -> None:
     screen = console()
     screen.print(table)
     for note in result.notes:
-        screen.print(f"note: {note}", markup=False)
+        screen.print(f"note: {note}")

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rig.cli.options import later, read_conditions, read_quantity
-from rig.cli.output import console, is_plain, json_option, print_json
+from rig.cli.output import console, is_plain, json_option, print_json, say
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -151,9 +151,9 @@ def _show(sheet: VerificationSheet, out: Path | None, *, as_json: bool) -> None:
     screen = console()
     screen.print(verification_table(sheet.verification, plain=is_plain()))
     for sentence in sheet.sentences():
-        screen.print(sentence, markup=False)
+        screen.print(sentence)
     if page is not None:
-        click.echo(f"The report is {page}")
+        say(f"The report is {page}")
 
 
 def _gravity(text: str) -> Gravity:
@@ -193,12 +193,12 @@ def _reached(verification: Verification, wanted: str | None) -> bool:
     if wanted is None:
         return best is not None or not verification.stated
     if not verification.stated or best is None:
-        click.echo(f"pressrig: class {wanted} is not reached: {verification.verdict}", err=True)
+        say(f"pressrig: class {wanted} is not reached: {verification.verdict}", err=True)
         return False
     if float(best.limits.name) <= float(wanted):
         return True
     (asked,) = (each for each in verification.classes if each.limits.name == wanted)
-    click.echo(f"pressrig: class {wanted} is not reached: {asked.why_not}", err=True)
+    say(f"pressrig: class {wanted} is not reached: {asked.why_not}", err=True)
     return False
 
 

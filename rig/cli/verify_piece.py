@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from rig.cli.options import read_quantity
-from rig.cli.output import console, json_option, print_json
+from rig.cli.output import console, json_option, print_json, say
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -77,7 +77,7 @@ def command(
     else:
         _print(check, judgement, notes)
     if judgement.outside:
-        click.echo(
+        say(
             "pressrig: outside: recordings on this rig begin with a warning until `pressrig verify clear`",
             err=True,
         )
@@ -221,16 +221,14 @@ def _print(check: PieceCheck, judgement: Judgement, notes: tuple[str, ...]) -> N
         off = 100 * (check.value / check.known - 1)
         screen.print(
             f"known to be {check.known:.5g} {check.unit} within {check.tolerance:.3g}; off by {off:+.2f} %",
-            markup=False,
         )
     limits = judgement.limits
     if limits is not None:
         screen.print(
             f"chart: mean {limits.mean:.5g}, limits {limits.lower:.5g} to {limits.upper:.5g}, moving range "
             f"up to {limits.largest_range:.3g} {check.unit}, learnt from {limits.learnt_from} readings",
-            markup=False,
         )
     for reason in judgement.reasons:
-        screen.print(f"outside: {reason}", markup=False)
+        screen.print(f"outside: {reason}")
     for note in notes:
-        screen.print(f"note: {note}", markup=False)
+        screen.print(f"note: {note}")

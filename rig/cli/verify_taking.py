@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rig.cli.output import progress
+from rig.cli.output import progress, say
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -69,9 +69,7 @@ def take_verification(
         )
     if port is not None and Path(port).exists():
         port = str(Path(port).absolute())  # such as a link made here; other names stand below /dev
-    click.echo(
-        f"Three runs of {len(values)} loads, and the last of them back down. {STOP} ends it.", err=True
-    )
+    say(f"Three runs of {len(values)} loads, and the last of them back down. {STOP} ends it.", err=True)
 
     def settled(reader: Reader, zero_counts: float | None) -> Plateau:
         with progress("settling", PATIENCE_S) as show:
@@ -103,9 +101,9 @@ def _ask(words: str, reader: Reader, zero_counts: float | None, settled: _Settle
         try:
             plateau = settled(reader, zero_counts)
         except InputError as problem:
-            click.echo(f"  not taken: {problem}", err=True)
+            say(f"  not taken: {problem}", err=True)
             continue
-        click.echo(f"  {plateau.counts:.1f} counts", err=True)
+        say(f"  {plateau.counts:.1f} counts", err=True)
         return plateau
 
 

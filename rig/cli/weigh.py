@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from rig.cli.options import read_quantity
-from rig.cli.output import console, is_plain, json_option, print_json
+from rig.cli.output import console, is_plain, json_option, print_json, say
 from rig.cli.specimens_options import read_at, register_option, who_option
 from rig.errors import InputError
 
@@ -89,7 +89,7 @@ def command(pieces: tuple[str, ...], *, path: Path, as_json: bool, **given: Any)
 
             about: dict[str, Any] = {"notes": [] if given["scale_u"] else [SCALE_UNSAID]}
             for note in about["notes"]:
-                click.echo(note, err=True)
+                say(note, err=True)
         else:
             about = _on_a_scale(_ids(pieces, given["ids"]), given, keeper)
     if as_json:
@@ -97,12 +97,12 @@ def command(pieces: tuple[str, ...], *, path: Path, as_json: bool, **given: Any)
     elif keeper.weighed:
         console().print(_table(keeper.weighed, given["unit"]))
     if not as_json and given["density"] is None and keeper.weighed:
-        click.echo(
+        say(
             "Masses as weighed in air: a piece of 100 kg/m^3 is 1.2 % heavier than it shows; --density takes "
             "that out."
         )
     if about.get("not_weighed"):
-        click.echo(f"not weighed: {', '.join(about['not_weighed'])}", err=True)
+        say(f"not weighed: {', '.join(about['not_weighed'])}", err=True)
         raise click.exceptions.Exit(1)
 
 
@@ -158,7 +158,7 @@ class _Keeper:
         notes = [resolution_note(weighing), spread_note(mass_g, self._others_g(name))]
         said = tuple(each for each in notes if each)
         for each in said:
-            click.echo(f"warning: {name}: {each}", err=True)
+            say(f"warning: {name}: {each}", err=True)
         weighed = Weighed(name, weighing, mass_g, u_g, how, said)
         self.weighed.append(weighed)
         if self._register is not None and not self._given["print_only"]:
@@ -191,7 +191,7 @@ class _Keeper:
             told = [Record(specimen=name, kind="batch", text=batch, at=at, who=who)] if batch else []
             self._register.add(name, told)
         if weighed.mass_g <= 0:
-            click.echo(f"warning: {name}: no mass to write down", err=True)
+            say(f"warning: {name}: no mass to write down", err=True)
             return
         self._register.write(
             [
@@ -258,7 +258,7 @@ def _on_a_scale(ids: Sequence[str], given: dict[str, Any], keeper: _Keeper) -> d
 
     found = weigh_pieces(ids, given, keeper.relative_u, keeper.refuse_unknown, kept)
     for note in found.notes:
-        click.echo(note, err=True)
+        say(note, err=True)
     return {
         "knocks": found.knocks,
         "zero_drift_g_per_s": found.zero_drift_g_per_s,
@@ -310,8 +310,6 @@ def _entry(weighed: Weighed, unit: str) -> dict[str, Any]:
 
 
 def _table(weighed: Sequence[Weighed], unit: str) -> Any:
-    from rich.markup import escape
-
     from rig.sheets import empty_table, rounded
     from rig.units import factor
 
@@ -325,5 +323,5 @@ def _table(weighed: Sequence[Weighed], unit: str) -> Any:
     for each in weighed:
         u = each.u_g * per
         remark = "; ".join(note.partition(":")[0] for note in each.notes)
-        table.add_row(escape(each.specimen), rounded(each.mass_g * per, u), rounded(u, u), each.how, remark)
+        table.add_row(each.specimen, rounded(each.mass_g * per, u), rounded(u, u), each.how, remark)
     return table

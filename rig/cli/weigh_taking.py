@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from rig.cli.options import read_quantity
-from rig.cli.output import progress
+from rig.cli.output import progress, say
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -122,15 +122,15 @@ def weigh_pieces(
                 rule=PlateauRule(settle_s),
                 stopped=stopped,
                 on_progress=lambda g, hint: show(0.0, f"{g:.4g} g {hint}"),
-                on_lost=lambda: click.echo(LOST, err=True),
+                on_lost=lambda: say(LOST, err=True),
             )
-            click.echo("empty the pan", err=True)
+            say("empty the pan", err=True)
             pan_record = _PanRecord(watched, pan, watched.rest(FIRST_REST_S), wait_s)
             for name in iter(ids) if ids else _asked(pan_record, refuse):
                 taken = pan_record.next_piece(name)
                 if taken is None:
                     break
-                click.echo(kept(name, taken), err=True)
+                say(kept(name, taken), err=True)
     return pan_record.summary(given["scale_u"] is not None or pan.calibration is not None)
 
 
@@ -166,12 +166,12 @@ def _asked(pan_record: _PanRecord, refuse: Callable[[str], None]) -> Iterator[st
             return
         if said.lower() == TARE:
             pan_record.tare()
-            click.echo("  zero taken", err=True)
+            say("  zero taken", err=True)
             continue
         try:
             refuse(said)
         except InputError as problem:
-            click.echo(f"  {problem}", err=True)
+            say(f"  {problem}", err=True)
             continue
         yield said
 
@@ -198,7 +198,7 @@ class _PanRecord:
 
     def next_piece(self, name: str) -> Taken | None:
         """The next piece put on; None when it was stopped."""
-        click.echo(f"put on {name}", err=True)
+        say(f"put on {name}", err=True)
         while True:
             try:
                 change = self._watched.change(self._wait_s)
@@ -245,11 +245,11 @@ class _PanRecord:
             self._zeros.append(after)
             self._note(f"The pan was empty again: the zero had moved by {moved_g:+.3g} g.")
         else:
-            click.echo(f"{-change.g:.4g} g taken off", err=True)
+            say(f"{-change.g:.4g} g taken off", err=True)
 
     def _note(self, sentence: str) -> None:
         self._notes.append(sentence)
-        click.echo(sentence, err=True)
+        say(sentence, err=True)
 
     def summary(self, scale_known: bool) -> Weighings:
         """What was seen beside the masses."""

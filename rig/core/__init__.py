@@ -1,9 +1,19 @@
-"""What every part that meets untrusted input needs: files read within bounds, YAML and JSON as plain values.
+"""What every part that meets untrusted input needs: files read within bounds, and text shown as text.
 
-In: paths and bytes that nobody vouches for. Out: text, plain values and node trees within stated bounds, or
-an InputError that names file and line. Must never know: what any of the values mean.
+In: paths, bytes and names that nobody vouches for. Out: text, plain values and node trees within stated
+bounds, or an InputError that names file and line; text that terminal, plot, spreadsheet, Markdown and HTML
+show and do not obey. Must never know: what any of the values mean.
 """
 
+from rig.core.escaping import (
+    csv_cell,
+    from_csv_cell,
+    html_text,
+    json_visible,
+    markdown_text,
+    plot_text,
+    visible,
+)
 from rig.core.loading import (
     DEEPEST,
     LARGEST_TEXT,
@@ -18,10 +28,17 @@ from rig.core.loading import (
 __all__ = [
     "DEEPEST",
     "LARGEST_TEXT",
+    "csv_cell",
+    "from_csv_cell",
+    "html_text",
+    "json_visible",
     "load_json",
     "load_yaml",
+    "markdown_text",
     "open_file",
+    "plot_text",
     "read_bytes",
     "read_text",
+    "visible",
     "yaml_tree",
 ]

@@ -15,6 +15,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 
+from rig.core import csv_cell, from_csv_cell
 from rig.errors import InputError
 from rig.register import records as kinds
 from rig.register.records import Record, checked_id, now, read_day_or_time
@@ -61,7 +62,8 @@ def records_csv(records: Iterable[Record]) -> str:
     writer.writerow([*COLUMNS, "unit"])
     for record in records:
         values = [getattr(record, name) for name in COLUMNS]
-        writer.writerow([*("" if value is None else _plain(value) for value in values), record.unit])
+        cells = ("" if value is None else csv_cell(_plain(value)) for value in values)
+        writer.writerow([*cells, record.unit])
     return out.getvalue()
 
 
@@ -76,7 +78,7 @@ def specimens_csv(specimens: Sequence[Specimen]) -> str:
         + ["captures", "missing"]
     )
     for each in specimens:
-        writer.writerow(_row_of(each, directions))
+        writer.writerow(map(csv_cell, _row_of(each, directions)))
     return out.getvalue()
 
 
@@ -337,5 +339,7 @@ def _rows(text: str, where: str) -> tuple[list[str], list[_Row]]:
                 f"{where}, line {line}: found {len(cells)} cells, expected {len(headings)} as in the headings"
             )
         place = f"{where}, line {line}"
-        rows.append(_Row(place, dict(zip(headings, (cell.strip() for cell in cells), strict=True))))
+        rows.append(
+            _Row(place, dict(zip(headings, (from_csv_cell(cell.strip()) for cell in cells), strict=True)))
+        )
     return headings, rows

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from rig.core import csv_cell, json_visible
 from rig.population import BatchFigures
 from rig.sheets.design_sheet import AlikeSet, DesignSheet, titled
 from rig.sheets.design_sheet_plots import draw_compression, draw_gap, draw_pieces
@@ -51,9 +52,9 @@ def save_design_sheet(sheet: DesignSheet, folder: Path) -> Path:
         picture.save(folder / name)
     page = save_page(sheet_page(sheet), folder / PAGE)
     document = json.dumps(sheet.as_dict(), indent=2, allow_nan=False, ensure_ascii=False)
-    (folder / DOCUMENT).write_text(document + "\n", encoding="utf-8")
+    (folder / DOCUMENT).write_text(json_visible(document) + "\n", encoding="utf-8")
     for name, frame in sheet_frames(sheet).items():
-        frame.to_csv(folder / name, index=False)
+        frame.map(csv_cell).rename(columns=csv_cell).to_csv(folder / name, index=False)
     return page
 
 

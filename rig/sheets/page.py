@@ -12,11 +12,11 @@ import base64
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from html import escape
 from pathlib import Path
 from typing import Literal
 
 from rig import __version__
+from rig.core import html_text, markdown_text
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,25 +130,25 @@ def page_html(page: Page, pictures: Mapping[str, bytes]) -> str:
     pictures
         The file of each picture by its name.
     """
-    subtitle = f"\n<p>{escape(page.subtitle)}</p>" if page.subtitle else ""
-    body = [f"<header><h1>{escape(page.title)}</h1>{subtitle}</header>", "<main>"]
+    subtitle = f"\n<p>{html_text(page.subtitle)}</p>" if page.subtitle else ""
+    body = [f"<header><h1>{html_text(page.title)}</h1>{subtitle}</header>", "<main>"]
     for number, section in enumerate(page.sections, start=1):
-        body.append(f'<h{section.level} id="section-{number}">{escape(section.title)}</h{section.level}>')
+        body.append(f'<h{section.level} id="section-{number}">{html_text(section.title)}</h{section.level}>')
         body += [_html(block, pictures) for block in section.blocks]
-    body += ["</main>", f"<footer><p>{escape(page.footer)}</p></footer>"]
+    body += ["</main>", f"<footer><p>{html_text(page.footer)}</p></footer>"]
     style = _STYLE.replace("TITLE", _css_string(page.title))
-    return _HTML.format(title=escape(page.title), style=style, body="\n".join(body))
+    return _HTML.format(title=html_text(page.title), style=style, body="\n".join(body))
 
 
 def page_markdown(page: Page) -> str:
     """The same as Markdown; its pictures are files beside it."""
-    lines = [f"# {_plain(page.title)}", ""]
-    lines += [_plain(page.subtitle), ""] if page.subtitle else []
+    lines = [f"# {markdown_text(page.title)}", ""]
+    lines += [markdown_text(page.subtitle), ""] if page.subtitle else []
     for section in page.sections:
-        lines += [f"{'#' * section.level} {_plain(section.title)}", ""]
+        lines += [f"{'#' * section.level} {markdown_text(section.title)}", ""]
         for block in section.blocks:
             lines += [*_markdown(block), ""]
-    return "\n".join([*lines, _plain(page.footer), ""])
+    return "\n".join([*lines, markdown_text(page.footer), ""])
 
 
 def _html(block: Block, pictures: Mapping[str, bytes]) -> str:
@@ -158,37 +158,40 @@ def _html(block: Block, pictures: Mapping[str, bytes]) -> str:
     if isinstance(block, Points):
         return "<ul>\n" + "\n".join(f"<li>{_with_commands(each)}</li>" for each in block.items) + "\n</ul>"
     if isinstance(block, Facts):
-        terms = (f"<dt>{escape(name)}</dt><dd>{_with_commands(said)}</dd>" for name, said in block.rows)
+        terms = (f"<dt>{html_text(name)}</dt><dd>{_with_commands(said)}</dd>" for name, said in block.rows)
         return "<dl>\n" + "\n".join(terms) + "\n</dl>"
     if isinstance(block, Cells):
         return _html_table(block)
     data = base64.b64encode(pictures[block.name]).decode("ascii")
     kind = "svg+xml" if block.name.endswith(".svg") else "png"
     return (
-        f'<figure><img alt="{escape(block.alt)}" src="data:image/{kind};base64,{data}">\n'
-        f"<figcaption>{escape(block.caption)}</figcaption></figure>"
+        f'<figure><img alt="{html_text(block.alt)}" src="data:image/{kind};base64,{data}">\n'
+        f"<figcaption>{html_text(block.caption)}</figcaption></figure>"
     )
 
 
 def _with_commands(text: str) -> str:
     """Text with what stands between backticks set as a command."""
-    return re.sub(r"`([^`<>]+)`", r"<code>\1</code>", escape(text))
+    return re.sub(r"`([^`<>]+)`", r"<code>\1</code>", html_text(text))
 
 
 def _html_table(table: Cells) -> str:
     wordy = ["" if each else ' class="words"' for each in _of_numbers(table)]
     heads = "".join(
-        f'<th scope="col"{kind}>{escape(each)}</th>' for each, kind in zip(table.headings, wordy, strict=True)
+        f'<th scope="col"{kind}>{html_text(each)}</th>'
+        for each, kind in zip(table.headings, wordy, strict=True)
     )
     rows = []
     for first, *rest in table.rows:
-        cells = "".join(f"<td{kind}>{escape(each)}</td>" for each, kind in zip(rest, wordy[1:], strict=True))
-        rows.append(f'<tr><th scope="row">{escape(first)}</th>{cells}</tr>')
+        cells = "".join(
+            f"<td{kind}>{html_text(each)}</td>" for each, kind in zip(rest, wordy[1:], strict=True)
+        )
+        rows.append(f'<tr><th scope="row">{html_text(first)}</th>{cells}</tr>')
     # a table wider than a phone scrolls by itself, by finger and by key, and the page does not
     long = " long" if len(rows) > LONG_TABLE else ""
     return (
-        f'<div class="table{long}" role="region" tabindex="0" aria-label="{escape(table.caption)}">'
-        f"<table><caption><span>{escape(table.caption)}</span></caption>\n<thead><tr>{heads}</tr></thead>\n<tbody>\n"
+        f'<div class="table{long}" role="region" tabindex="0" aria-label="{html_text(table.caption)}">'
+        f"<table><caption><span>{html_text(table.caption)}</span></caption>\n<thead><tr>{heads}</tr></thead>\n<tbody>\n"
         + "\n".join(rows)
         + "\n</tbody></table></div>"
     )
@@ -213,26 +216,19 @@ _NUMERIC = re.compile(r"([+-]|± )?\d[\d.]*(e[+-]?\d+)?(/\d+)?( [a-z/%].*)?$")
 
 def _markdown(block: Block) -> Sequence[str]:
     if isinstance(block, Words):
-        return [f"> **{_plain(block.text)}**" if block.kind else _plain(block.text)]
+        return [f"> **{markdown_text(block.text)}**" if block.kind else markdown_text(block.text)]
     if isinstance(block, Points):
-        return [f"- {_plain(each)}" for each in block.items]
+        return [f"- {markdown_text(each)}" for each in block.items]
     if isinstance(block, Facts):
-        return [f"- {_plain(name)}: {_plain(said)}" for name, said in block.rows]
+        return [f"- {markdown_text(name)}: {markdown_text(said)}" for name, said in block.rows]
     if isinstance(block, Cells):
         align = "".join(["| --- |", *(" ---: |" if each else " --- |" for each in _of_numbers(block)[1:])])
-        rows = (f"| {' | '.join(_plain(each) for each in row)} |" for row in (block.headings, *block.rows))
+        rows = (
+            f"| {' | '.join(markdown_text(each) for each in row)} |" for row in (block.headings, *block.rows)
+        )
         head, *rest = rows
-        return [f"**{_plain(block.caption)}**", "", head, align, *rest]
-    return [f"![{_plain(block.alt)}]({block.name})", "", f"*{_plain(block.caption)}*"]
-
-
-def _plain(text: str) -> str:
-    """Text that Markdown shows as it is, on one line; a command between backticks stays one."""
-    parts = re.split(r"(`[^`|<>]+`)", " ".join(text.split()))
-    return "".join(
-        part if number % 2 else re.sub(r"([\\`*_<>|\[\]#])", r"\\\1", part)
-        for number, part in enumerate(parts)
-    )
+        return [f"**{markdown_text(block.caption)}**", "", head, align, *rest]
+    return [f"![{markdown_text(block.alt)}]({block.name})", "", f"*{markdown_text(block.caption)}*"]
 
 
 def _css_string(text: str) -> str:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from html import escape
+from functools import partial
 from io import BytesIO, StringIO
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -18,12 +18,14 @@ import numpy as np
 
 from rig.analyser import CaptureResult, spoilt
 from rig.analyser.result import Loop
+from rig.core import html_text, plot_text
 from rig.samples import FloatArray, IntArray
 from rig.sheets.quantities import quantity
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from matplotlib.ticker import Formatter
 
 INK = "#1b2a33"
 SERIES = ("#0b5d7a", "#c8641b", "#4d7c3a", "#7a3d78")
@@ -202,7 +204,29 @@ def label_axes(axis: Axes, across: str, up: str, title: str) -> None:
 def save_figure(figure: Figure, path: Path) -> None:
     """Write a figure; its folder is made."""
     path.parent.mkdir(parents=True, exist_ok=True)
+    _show_as_text(figure)
     figure.savefig(path, dpi=DPI)
+
+
+def _show_as_text(figure: Figure) -> None:
+    """Let the words of a figure, names of specimens among them, show as they are; called once for each.
+
+    Labels that matplotlib makes itself, such as powers of ten, are made when it draws and stay.
+    """
+    from matplotlib.text import Text
+    from matplotlib.ticker import FixedFormatter, FuncFormatter
+
+    for words in figure.findobj(Text):
+        words.set_text(plot_text(words.get_text()))
+    for axes in figure.axes:
+        for axis in (axes.xaxis, axes.yaxis):
+            stated = axis.get_major_formatter()
+            if isinstance(stated, FixedFormatter | FuncFormatter):
+                axis.set_major_formatter(FuncFormatter(partial(_shown_tick, stated)))
+
+
+def _shown_tick(stated: Formatter, at: float, place: int | None = None) -> str:
+    return plot_text(stated(at, place))
 
 
 def drawn(figure: Figure, alt: str) -> Drawn:
@@ -210,6 +234,7 @@ def drawn(figure: Figure, alt: str) -> Drawn:
     import matplotlib as mpl
 
     png, text = BytesIO(), StringIO()
+    _show_as_text(figure)
     figure.savefig(png, dpi=DPI, format="png")
     with mpl.rc_context({"svg.hashsalt": SALT}):
         nothing: dict[str, str | None] = dict.fromkeys(("Date", "Creator", "Format", "Type"))
@@ -223,5 +248,5 @@ def _spoken(svg: str, alt: str) -> str:
     head, _, rest = svg.partition("<svg")
     tag, _, inside = rest.partition(">")
     title, _, more = alt.partition(". ")
-    words = f"<title>{escape(title)}</title><desc>{escape(more or title)}</desc>"
+    words = f"<title>{html_text(title)}</title><desc>{html_text(more or title)}</desc>"
     return f'{head}<svg role="img"{tag}>{words}{inside}'
