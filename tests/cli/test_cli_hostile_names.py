@@ -71,7 +71,7 @@ def test_each_capture_is_shown_and_measured(in_process, shelf, tmp_path):
     for path in sorted(shelf.iterdir()):
         clean(in_process("show", path))
     output = clean(in_process("analyse", *sorted(shelf.iterdir())[:5], "--out", tmp_path / "plots"))
-    assert "Means of unflagged cycles" in output
+    assert "=1+1, batch [red]spring[/]" in output
 
 
 def test_a_damaged_capture_spoils_no_listing(in_process, tmp_path, shelf):
