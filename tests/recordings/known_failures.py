@@ -353,4 +353,5 @@ KNOWN: dict[tuple[str, ...], str] = {
         "flags",
     ): "toe region unclear 35 of 100, break 21, one sided baseline 9, contact kept 7",
     ("ordinary_roughness", "rounding"): "flags change with the rounding",
+    ("hand_lever_at_10_rows_a_second", "live"): "ends at sample 512, 15 to 22 s after the third release",
 }
