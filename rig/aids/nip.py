@@ -25,6 +25,8 @@ from rig.aids.nip_geometry import half_travel_mm, overlap_along_mm, patch_length
 from rig.aids.rates import FAR_DECADES, ForceAtRate, RateTrend, rate_trend
 from rig.errors import InputError
 from rig.population import (
+    BY_HAND,
+    HAND_RATIO,
     BatchFigures,
     Curve,
     PieceResult,
@@ -265,6 +267,11 @@ def answer_nip(pieces: Sequence[NipPiece], nip: Nip, although: Sequence[str] = (
     no_slip = _no_slip(nip)
     line = _at_line(base, nip, (travel_mm, deflection_mm), trend, base_rate)
     notes = _notes(nip, figures, by_batch, len(at_gap) - len(reaching))
+    if len(base) < len(pieces):
+        notes.append(
+            f"Gap and spread come from the {len(base)} captures at {base_rate:.3g} mm/s; the other "
+            f"{len(pieces) - len(base)}, at other rates, only show how force grows with the rate."
+        )
     if "loss_mj" not in figures:
         notes.append(
             "Empty: energy lost per pass. No capture holds an unloading stroke; record the release too."
@@ -314,8 +321,11 @@ def _at_commonest_rate(pieces: Sequence[NipPiece]) -> tuple[list[NipPiece], floa
     if len(known) < len(pieces):
         return list(pieces), None
 
+    by_hand = all(each.result.circumstances.get("method") == BY_HAND for each in pieces)
+    ratio = HAND_RATIO if by_hand else SAME_RATE
+
     def alike(rate: float) -> list[NipPiece]:
-        low, high = rate / SAME_RATE, rate * SAME_RATE
+        low, high = rate / ratio, rate * ratio
         return [each for each, other in zip(pieces, rates, strict=True) if low <= other <= high]
 
     rate = max(known, key=lambda each: (len({p.result.piece for p in alike(each)}), each))

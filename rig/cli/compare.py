@@ -53,6 +53,10 @@ WAYS = ("batch", "state", "operator", "method")
     help='Put together although these differ, "rate, temperature".',
 )
 @click.option(
+    "--strict", is_flag=True,
+    help="List captures by hand separately as soon as their speeds differ by 10 %.",
+)  # fmt: skip
+@click.option(
     "--register", type=click.Path(path_type=Path, dir_okay=False), help="Knows batch and state of pieces."
 )
 @click.option(
@@ -82,6 +86,7 @@ def command(
     margins: tuple[str, ...],
     wanted: tuple[str, ...],
     although: tuple[str, ...],
+    strict: bool,
     register: Path | None,
     gauges: tuple[Path, ...],
     contact_force: str | None,
@@ -94,9 +99,9 @@ def command(
     """Compare groups of pieces with the first of them: of CAPTURES, or of a table.
 
     Pieces are the unit: cycles of a capture, and captures of a piece, are averaged first. With a margin the
-    answer is "within the margin", "beyond the margin" or "undecided", and then how many more pieces would
-    decide. What was measured unlike is refused by name. The exit code is 1 if a difference is beyond its
-    margin, and 0 otherwise, also where it is undecided.
+    answer is "smaller than the margin", "larger than the margin" or "undecided", and then how many pieces to
+    measure. Captures measured under different conditions are refused by name. The exit code is 1 if a
+    difference is larger than its margin, and 0 otherwise, also where it is undecided.
     """
     pieces = _pieces(
         table,
@@ -117,6 +122,7 @@ def command(
         margins=stated,
         wanted=hoped,
         although=listed(although),
+        strict=strict,
         gauges=studies_of(gauges, columns),
     )
     page = None if out is None else _write(study, pieces, out)
@@ -259,7 +265,7 @@ def studied(
 
 def _grouped(pieces: PressedPieces, by: str) -> Mapping[str, Sequence[PieceResult]]:
     """Groups in order of time; states in their own order."""
-    from rig.population import STATES, grouped
+    from rig.population import grouped, state_rank
 
     labels = pieces.labels[by]
     lacking = [name for name, label in labels.items() if label is None]
@@ -270,7 +276,7 @@ def _grouped(pieces: PressedPieces, by: str) -> Mapping[str, Sequence[PieceResul
             "leave these out, or tell groups apart by something else"
         )
     groups = grouped(pieces.results, {name: str(label) for name, label in labels.items()})
-    return {name: groups[name] for name in sorted(groups, key=STATES.index)} if by == "state" else groups
+    return {name: groups[name] for name in sorted(groups, key=state_rank)} if by == "state" else groups
 
 
 def _write(study: ComparedPieces, pieces: PressedPieces, out: Path) -> Path:

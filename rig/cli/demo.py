@@ -150,7 +150,8 @@ def _record(
         free_height_mm=FREE_HEIGHT_MM,
         area_mm2=AREA_MM2,
         notes="net float of a virtual rig; all numbers invented",
-        conditions={"state": each.state, "orientation": "on its side", "platen": "flat, 120 mm"},
+        conditions={"state": each.state, "orientation": "on its side", "platen": "flat, 120 mm"}
+        | {"position zero": "lower platen"},
         method={"kind": "squeeze and hold" if each.hold_s else "five squeezes"},
         rig={"name": "virtual"},
         calibration=calibration.as_dict(),

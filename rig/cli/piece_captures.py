@@ -27,9 +27,6 @@ if TYPE_CHECKING:
 RIG = "rig"
 """The operator where a method drove the platen."""
 
-BY_HAND = "by hand"
-"""The method where there was none, or it only guided a hand."""
-
 SET, LAST_SET = "set_mm", "set_last_mm"
 
 COUNTING = "peak_force_n"
@@ -112,6 +109,8 @@ class PressedCapture:
         Whether a method drove the platen.
     counted, left_out
         Cycles in the means, and those that are not: flagged, or conditioning.
+    first_contact_mm, first_contact_u_mm
+        Position at the contact force in the first cycle, and its standard uncertainty; None if unknown.
     """
 
     path: Path
@@ -121,6 +120,8 @@ class PressedCapture:
     driven: bool
     counted: int
     left_out: int
+    first_contact_mm: float | None = None
+    first_contact_u_mm: float | None = None
 
 
 def piece_results(paths: Sequence[Path], asked: Asked, *, known: WhatIsKnown | None = None) -> PressedPieces:
@@ -152,7 +153,7 @@ def pressed_captures(
         How they are measured, all alike.
     known
         What else is known of a piece when it was captured, such as by a register, which can be corrected and
-        so goes first. The state is otherwise the capture's condition `state`, and "new" where nobody said.
+        so goes first. The state is otherwise the capture's condition `state`.
     each
         Told how many were measured so far, and which one is next.
     optional
@@ -225,7 +226,7 @@ def _pressed(path: Path, asked: Asked, known: WhatIsKnown | None) -> PressedCapt
                 "Leave the capture out, or squeeze the piece again"
             )
         told = known(header) if known is not None else KnownPiece()
-        driven = header.method is not None and not _guided(capture)
+        driven = header.method is not None and not guided(capture)
         u = {name: float(result.summary[name]["u"]) for name in values}
         shared_u, freedom = _shared_u(result, values), _shared_freedom(result, values)
         _add_last_set(result, values=values, u=u, shared_u=shared_u)
@@ -245,14 +246,25 @@ def _pressed(path: Path, asked: Asked, known: WhatIsKnown | None) -> PressedCapt
         )
         cycles = int(counted_cycles(result.columns, result.settings.conditioning, COUNTING).sum())
         left_out = len(result) - cycles
-    return PressedCapture(path, capture, result, piece, driven, cycles, left_out)
+        contact = _first_contact(result)
+    return PressedCapture(path, capture, result, piece, driven, cycles, left_out, *contact)
+
+
+def _first_contact(result: CaptureResult) -> tuple[float | None, float | None]:
+    """Position at the contact force in the first cycle, and its standard uncertainty."""
+    name = "contact_at_force_mm"
+    found = [
+        float(result.columns[column][0]) if len(result) and isfinite(result.columns[column][0]) else None
+        for column in (name, f"{name}_u")
+    ]
+    return found[0], found[1]
 
 
 def _state(path: Path, header: CaptureHeader, told: KnownPiece) -> str:
-    from rig.population import STATES
+    from rig.population import STATES, UNSTATED
 
-    found = str(told.state or header.conditions.get("state") or STATES[0]).strip().lower()
-    if found not in STATES:
+    found = str(told.state or header.conditions.get("state") or UNSTATED).strip().lower()
+    if found not in (*STATES, UNSTATED):
         raise InputError(
             f"{path}/capture.yaml: conditions: field 'state': found {found!r:.40}, "
             f"expected one of {', '.join(STATES)}"
@@ -260,7 +272,7 @@ def _state(path: Path, header: CaptureHeader, told: KnownPiece) -> str:
     return found
 
 
-def _guided(capture: Capture) -> bool:
+def guided(capture: Capture) -> bool:
     """Whether the method only guided a hand."""
     return any(event.get("kind") == "method" and event.get("by") == "hand" for event in capture.each_event())
 
@@ -329,7 +341,7 @@ def _shared_freedom(result: CaptureResult, values: Mapping[str, float]) -> dict[
 
 def _circumstances(capture: Capture, result: CaptureResult, *, driven: bool) -> dict[str, str]:
     from rig.capture import auxiliary_readings
-    from rig.population import UNSTATED
+    from rig.population import BY_HAND, UNSTATED
 
     header, air = capture.header, auxiliary_readings(capture)
     typed = {name.strip().lower().replace("_", " "): text for name, text in header.conditions.items()}
@@ -454,11 +466,13 @@ def _named_apart(pressed: list[PressedCapture]) -> list[PressedCapture]:
 
 
 def _labels(pressed: Sequence[PressedCapture]) -> dict[str, dict[str, str | None]]:
+    from rig.population import BY_HAND
+
     labels: dict[str, dict[str, str | None]] = {"batch": {}, "state": {}, "operator": {}, "method": {}}
     for each in pressed:
-        name, header = each.values.capture, each.capture.header
+        name, header, state = each.values.capture, each.capture.header, each.values.state
         labels["batch"][name] = each.values.batch
-        labels["state"][name] = each.values.state
+        labels["state"][name] = state
         labels["operator"][name] = RIG if each.driven else (header.operator or "").strip() or None
         labels["method"][name] = method_words(header) if each.driven else BY_HAND
     return labels

@@ -11,11 +11,11 @@ from collections.abc import Mapping, Sequence
 from math import isfinite
 from pathlib import Path
 
-from rig.cli.piece_captures import BY_HAND, PressedPieces
+from rig.cli.piece_captures import PressedPieces
 from rig.cli.study_values import read_number, table_rows
 from rig.core import from_csv_cell
 from rig.errors import InputError
-from rig.population import STATES, UNSTATED, PieceResult
+from rig.population import BY_HAND, STATES, UNSTATED, PieceResult
 from rig.renamed import refuse_old_name
 
 PIECE = "piece"
@@ -90,10 +90,10 @@ def _beside(name: str, free: Sequence[str]) -> bool:
 
 
 def _piece(where: str, row: Mapping[str, str], quantities: Sequence[str], line: int) -> PieceResult:
-    state = row.get("state", "").lower() or STATES[0]
+    state = row.get("state", "").lower() or UNSTATED
     if not row[PIECE]:
         raise InputError(f"{where}: {PIECE} is empty; expected a name")
-    if state not in STATES:
+    if state not in (*STATES, UNSTATED):
         raise InputError(f"{where}, column 'state': found {state!r:.40}, expected one of {', '.join(STATES)}")
 
     def numbers(ending: str) -> dict[str, float]:

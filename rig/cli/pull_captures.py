@@ -226,12 +226,12 @@ def _piece(
     import numpy as np
 
     from rig.aids import COLUMNS, PulledPiece
-    from rig.population import STATES, PieceResult
+    from rig.population import STATES, UNSTATED, PieceResult
 
     pulls, shares = read
     header = capture.header
-    state = str(header.conditions.get("state", STATES[0])).strip().lower()
-    if state not in STATES:
+    state = str(header.conditions.get("state") or UNSTATED).strip().lower()
+    if state not in (*STATES, UNSTATED):
         raise InputError(
             f"{path}/capture.yaml: conditions: field 'state': found {state!r:.40}, "
             f"expected one of {', '.join(STATES)}"
@@ -259,13 +259,13 @@ def _piece(
 
 def _circumstances(capture: Capture, calibration: Calibration) -> dict[str, str]:
     from rig.capture import auxiliary_readings
-    from rig.cli.piece_captures import BY_HAND, STATED, calibration_words, mean_words, method_words
-    from rig.population import UNSTATED
+    from rig.cli.piece_captures import STATED, calibration_words, guided, mean_words, method_words
+    from rig.population import BY_HAND, UNSTATED
 
     header, air = capture.header, auxiliary_readings(capture)
     typed = {name.strip().lower().replace("_", " "): text for name, text in header.conditions.items()}
     words = {
-        "method": method_words(header) if header.method is not None else BY_HAND,
+        "method": BY_HAND if header.method is None or guided(capture) else method_words(header),
         "temperature": mean_words(air.get("ambient_temperature"), "degC"),
         "humidity": mean_words(air.get("humidity"), "%"),
         "calibration": calibration_words(calibration),

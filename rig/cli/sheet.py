@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from rig.cli.piece_captures import PressedCapture
     from rig.methods import RecoveryTouch
     from rig.register import Specimen
-    from rig.sheets import CaptureFacts, DesignSheet, PieceFacts
+    from rig.sheets import CaptureFacts, DesignSheet, Photo, PieceFacts
 
 DEPTHS = "10%,25%,40%,50%,65%"
 """Depths at which forces are read off every cycle, and not off the drawn curves."""
@@ -34,12 +34,34 @@ DEPTHS_WITHOUT_HEIGHT = "2 mm,5 mm,10 mm,20 mm"
 @click.option("--model", metavar="NAME", help="What the pieces are called.  [default: as in the register]")
 @click.option("--title", default="", metavar="TEXT", help="Of the sheet.")
 @click.option(
+    "--supplier", default="", metavar="NAME", help="Who supplies the pieces; stands below the title."
+)
+@click.option(
+    "--revision", default="", metavar="TEXT", help="Of the model's drawing; stands below the title."
+)
+@click.option(
+    "--photo", "photos", multiple=True, metavar="[CAPTION=]FILE",
+    help="PNG or JPEG of a piece for the first page; repeatable.",
+)  # fmt: skip
+@click.option(
+    "--units", type=click.Choice(["metric", "us", "both"]), default="both", show_default=True,
+    help="Units of the first page.",
+)  # fmt: skip
+@click.option(
+    "--same-zero", is_flag=True,
+    help="The position reading kept its zero between captures: gives the height lost between them.",
+)  # fmt: skip
+@click.option(
     "--margin", "margins", multiple=True, metavar="NAME=Q",
     help='Largest difference between groups that does not matter, "secant_n_per_mm=0.2 N/mm"; repeatable.',
 )  # fmt: skip
 @click.option(
     "--although", multiple=True, metavar="LIST", help='Put together although these differ, "rate, humidity".'
 )
+@click.option(
+    "--strict", is_flag=True,
+    help="List captures by hand separately as soon as their speeds differ by 10 %.",
+)  # fmt: skip
 @click.option(
     "--gauge", "gauges", multiple=True, type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
     help="study.json of `pressrig study --out`: the rig's part of the spread; repeatable.",
@@ -67,8 +89,14 @@ def command(
     register: Path | None,
     model: str | None,
     title: str,
+    supplier: str,
+    revision: str,
+    photos: tuple[str, ...],
+    units: str,
+    same_zero: bool,
     margins: tuple[str, ...],
     although: tuple[str, ...],
+    strict: bool,
     gauges: tuple[Path, ...],
     contact_force: str | None,
     conditioning: int,
@@ -79,13 +107,14 @@ def command(
 ) -> None:
     """Write a design sheet of the pieces in CAPTURES, each a capture or a folder of captures.
 
-    One HTML page that needs no other file, the same as Markdown with its pictures beside it, and the numbers
-    as JSON and CSV. Pieces are the unit of every figure. Captures that were measured unlike stand apart; what
-    nobody measured is said to be missing.
+    The first page answers the designer of a machine: force at a gap, gap for a force, key figures, batches
+    compared; a calculator works offline. An appendix says how it was measured. One HTML page that needs no
+    other file, the same as Markdown, and the numbers as XLSX, JSON and CSV. What is missing is listed here,
+    not on the page.
     """
     from rig.calibrationfile import read_calibration
     from rig.cli.analyse import Asked
-    from rig.sheets import design_sheet_answers, save_design_sheet
+    from rig.sheets import design_sheet_answers, save_design_sheet, sets_sentences
 
     asked = Asked(
         contact_force_n=read_quantity("--contact-force", contact_force, "N"),
@@ -102,16 +131,21 @@ def command(
         title=title,
         margins=named_margins(margins),
         although=listed(although),
+        strict=strict,
         gauges=gauges,
+        supplier=supplier,
+        revision=revision,
+        photos=[_photo(text) for text in photos],
+        same_zero=same_zero,
     )
-    page = save_design_sheet(sheet, out)
+    page = save_design_sheet(sheet, out, units=units)
     if as_json:
         print_json(sheet.as_dict() | {"page": str(page)})
         return
-    for answer in design_sheet_answers(sheet):
+    for answer in design_sheet_answers(sheet, units=units):
         say(answer)
-    for sentence in sheet.missing:
-        say(f"missing: {sentence}")
+    for sentence in (*sets_sentences(sheet), *(f"missing: {each}" for each in sheet.missing)):
+        say(sentence)
     for sentence in notes:
         say(f"note: {sentence}")
     say(f"{page}, with the same as Markdown, pictures, JSON and CSV beside it")
@@ -126,7 +160,12 @@ def sheet_of(
     title: str = "",
     margins: Mapping[str, float] | None = None,
     although: Sequence[str] = (),
+    strict: bool = False,
     gauges: Sequence[Path] = (),
+    supplier: str = "",
+    revision: str = "",
+    photos: Sequence[Photo] = (),
+    same_zero: bool = False,
 ) -> DesignSheet:
     """Put what captures and a register say on a sheet.
 
@@ -138,8 +177,10 @@ def sheet_of(
         Of specimens.
     model
         Name of the pieces; those that the register knows by another one are left out.
-    margins, although, gauges
+    margins, although, strict, gauges, supplier, revision, photos
         See `rig.sheets.design_sheet`; gauges are files of studies.
+    same_zero
+        Whether the position reading kept its zero between captures.
 
     Raises
     ------
@@ -165,15 +206,32 @@ def sheet_of(
     columns = list(dict.fromkeys(name for each in results for name in each.values))
     return design_sheet(
         results,
-        [_capture_facts(each) for each in pressed],
+        [_capture_facts(each, same_zero=same_zero) for each in pressed],
         facts,
         title=title,
         model=model or ", ".join(models) or None,
         margins=margins,
         although=although,
+        strict=strict,
         gauges=studies_of(gauges, columns),
         notes=notes,
+        supplier=supplier,
+        revision=revision,
+        photos=photos,
     )
+
+
+def _photo(text: str) -> Photo:
+    """A photograph as `--photo` names it; the file's name is the caption where none is given."""
+    from rig.sheets import Photo
+
+    caption, separator, name = text.rpartition("=")
+    path = Path(name if separator else text)
+    try:
+        data = path.read_bytes()
+    except OSError as problem:
+        raise InputError(f"--photo: {path}: cannot be read ({problem.strerror})") from problem
+    return Photo(caption.strip() or path.stem, data)
 
 
 def _of_another_model(facts: Sequence[PieceFacts], model: str | None) -> list[str]:
@@ -261,7 +319,11 @@ def _depths(captures: Sequence[Path]) -> str:
     return DEPTHS
 
 
-def _capture_facts(pressed: PressedCapture) -> CaptureFacts:
+ZERO_CONDITION = "position zero"
+"""Condition of a capture that names what its positions count from."""
+
+
+def _capture_facts(pressed: PressedCapture, *, same_zero: bool = False) -> CaptureFacts:
     """What the sheet tells of a capture."""
     from rig.cli.piece_captures import calibration_words
     from rig.sheets import CaptureFacts
@@ -287,7 +349,28 @@ def _capture_facts(pressed: PressedCapture) -> CaptureFacts:
         warnings=tuple(header.warnings),
         softening=result.softening,
         recovery=tuple(_recovery(pressed)),
+        contact_mm=pressed.first_contact_mm,
+        contact_u_mm=pressed.first_contact_u_mm,
+        position_zero=_position_zero(pressed, same_zero=same_zero),
     )
+
+
+def _position_zero(pressed: PressedCapture, *, same_zero: bool) -> str:
+    """What positions count from: the home switch of a rig, or what a person stated; empty if nobody knows."""
+    from rig.wire import EventCode
+
+    header = pressed.capture.header
+    rig = str(header.rig.get("name") or "")
+    if same_zero:
+        return f"kept on {rig}"
+    stated = {name.strip().lower().replace("_", " "): text for name, text in header.conditions.items()}
+    if ZERO_CONDITION in stated:
+        return f"{stated[ZERO_CONDITION]} on {rig}"
+    homed = any(
+        event.get("kind") == "device_event" and event.get("code") == EventCode.HOMED
+        for event in pressed.capture.each_event()
+    )
+    return f"home switch of {rig}" if homed else ""
 
 
 def _recovery(pressed: PressedCapture) -> Iterator[RecoveryTouch]:

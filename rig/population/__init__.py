@@ -26,12 +26,14 @@ from rig.population.estimates import Estimate, mean_of
 from rig.population.gauge import POOL_ABOVE_P, AppraiserFigures, GaugeResult, gauge_study
 from rig.population.kinds import DRIVEN, HAND, KindComparison, compare_kinds
 from rig.population.outliers import Suspect, extreme_deviates, grubbs, outlying
-from rig.population.pieces import STATES, Curve, PieceResult, average_pieces
+from rig.population.pieces import STATES, UNSTATED, Curve, PieceResult, average_pieces, state_rank
 from rig.population.pooling import (
-    UNSTATED,
+    BY_HAND,
+    HAND_RATIO,
     WAYS,
     Unlike,
     grouped,
+    joined_circumstances,
     pooled_although,
     unlike_circumstances,
     unstated_circumstances,
@@ -55,8 +57,10 @@ from rig.population.weighing import (
 
 __all__ = [
     "BEYOND",
+    "BY_HAND",
     "DRIVEN",
     "HAND",
+    "HAND_RATIO",
     "POOL_ABOVE_P",
     "STATES",
     "UNDECIDED",
@@ -107,6 +111,7 @@ __all__ = [
     "hedges_g",
     "holm",
     "howe_factor",
+    "joined_circumstances",
     "judge_margin",
     "mass_in_g",
     "mean_difference",
@@ -122,6 +127,7 @@ __all__ = [
     "slope_u",
     "split_spread",
     "spread_note",
+    "state_rank",
     "told_by_few",
     "tolerance_factor",
     "typed_weighing",

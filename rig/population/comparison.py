@@ -80,6 +80,7 @@ def compare_groups(
     level: float = LEVEL,
     gauges: Mapping[str, GaugeResult] | None = None,
     wanted: Mapping[str, float] | None = None,
+    strict: bool = False,
 ) -> Comparison:
     """Compare groups of pieces with the first of them.
 
@@ -99,6 +100,8 @@ def compare_groups(
         Confidence of the intervals.
     gauges, wanted
         By quantity, for `batch_figures`.
+    strict
+        See `pooled_although`.
 
     Raises
     ------
@@ -108,7 +111,7 @@ def compare_groups(
     """
     margins, everything = margins or {}, [each for results in groups.values() for each in results]
     _check(groups, quantities, margins, everything)
-    notes = [*pooled_although(everything, by, although), *unstated_circumstances(everything)]
+    notes = [*pooled_although(everything, by, although, strict=strict), *unstated_circumstances(everything)]
     figures: dict[str, dict[str, BatchFigures]] = {name: {} for name in groups}
     differences: list[Difference] = []
     reference, *others = groups

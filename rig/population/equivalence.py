@@ -22,7 +22,7 @@ from math import isfinite
 from rig.errors import InputError
 from rig.population.estimates import Estimate, student_below, student_factor
 
-WITHIN, BEYOND, UNDECIDED = "within the margin", "beyond the margin", "undecided"
+WITHIN, BEYOND, UNDECIDED = "smaller than the margin", "larger than the margin", "undecided"
 
 SIGNIFICANCE = 0.05
 """Each of the two verdicts is wrong in at most this share of cases."""

@@ -19,7 +19,10 @@ from rig.samples import FloatArray
 NEW, CONDITIONED, ABUSED, WORN = "new", "conditioned", "abused", "worn"
 
 STATES = (NEW, CONDITIONED, ABUSED, WORN)
-"""What a piece may have been through; "new" where nobody said."""
+"""What a piece may have been through."""
+
+UNSTATED = "not stated"
+"""Stands where nobody gave a state, or another circumstance of a capture."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +53,7 @@ class PieceResult:
     batch
         Name of its batch; None where nobody said.
     state
-        One of `STATES`.
+        One of `STATES`, or `UNSTATED`.
     capture
         Name of the capture.
     values
@@ -78,6 +81,11 @@ class PieceResult:
     circumstances: Mapping[str, str]
     curve: Curve | None
     freedom: Mapping[str, float] = field(default_factory=dict)
+
+
+def state_rank(state: str) -> int:
+    """Return the place of a state in the order of use: unstated, new, conditioned, abused, worn."""
+    return STATES.index(state) + 1 if state in STATES else 0
 
 
 def average_pieces(results: Sequence[PieceResult]) -> tuple[PieceResult, ...]:

@@ -13,17 +13,17 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from rig.errors import InputError
-from rig.population.pieces import PieceResult
+from rig.population.pieces import UNSTATED, PieceResult
 
 STATE, BATCH, METHOD, OPERATOR = "state", "batch", "method", "operator"
 
 WAYS = (BATCH, STATE, OPERATOR, METHOD)
 """What results can be told apart by."""
 
-UNSTATED = "not stated"
+RATE = "rate"
 
 RATIOS = {
-    "rate": 1.10,
+    RATE: 1.10,
     "contact force": 1.10,
     "area": 1.02,
     "days since moulding": 2.0,
@@ -31,6 +31,13 @@ RATIOS = {
 }
 """Numbers whose largest is no more than so many times the smallest are alike. Force changes by some per cent
 when the rate changes tenfold, and foam ages and recovers with the logarithm of time."""
+
+BY_HAND = "by hand"
+"""The method where no drive moved the platen."""
+
+HAND_RATIO = 2.0
+"""Speeds of hands count as the same up to this ratio: a hand cannot hold a speed, and force changes by some
+per cent when the rate doubles."""
 
 STEPS = {"temperature": 4.0, "humidity": 20.0}
 """Numbers that lie no farther apart are alike: the whole width of standard laboratory air, 23 +- 2 degC and
@@ -65,11 +72,36 @@ class Unlike:
         return f"{self.name}: {', '.join(shown[:3])}{more}"
 
 
-def unlike_circumstances(results: Sequence[PieceResult]) -> tuple[Unlike, ...]:
-    """Circumstances that differ; those that some results do not state are no difference."""
+def unlike_circumstances(results: Sequence[PieceResult], *, strict: bool = False) -> tuple[Unlike, ...]:
+    """Return the circumstances that differ; a circumstance that some results do not state does not differ.
+
+    Parameters
+    ----------
+    strict
+        Speeds of hands differ as soon as those of a drive would.
+    """
     names = dict.fromkeys(name for each in results for name in each.circumstances)
-    unlike = (_unlike(name, [_words(each, name) for each in results], results) for name in names)
+    loose = not strict and _by_hand(results)
+    unlike = (_unlike(name, [_words(each, name) for each in results], results, loose=loose) for name in names)
     return tuple(each for each in unlike if each is not None)
+
+
+def joined_circumstances(results: Sequence[PieceResult]) -> tuple[str, ...]:
+    """Return sentences about what was put together only because a hand cannot hold it."""
+    if not _by_hand(results):
+        return ()
+    differing = _unlike(RATE, [_words(each, RATE) for each in results], results, loose=False)
+    if differing is None:
+        return ()
+    speeds = sorted(differing.found, key=lambda words: float(words.split()[0]))
+    return (
+        f"Pressed by hand at {speeds[0]} to {speeds[-1]} and put together, since a hand cannot hold a speed; "
+        "--strict lists them separately.",
+    )
+
+
+def _by_hand(results: Sequence[PieceResult]) -> bool:
+    return all(_words(each, METHOD) == BY_HAND for each in results)
 
 
 def unstated_circumstances(results: Sequence[PieceResult]) -> tuple[str, ...]:
@@ -77,18 +109,20 @@ def unstated_circumstances(results: Sequence[PieceResult]) -> tuple[str, ...]:
     names = dict.fromkeys(name for each in results for name in each.circumstances)
     lacking = {name: sum(_words(each, name) == UNSTATED for each in results) for name in names}
     said = [
-        f"Not stated for {count} of {len(results)} captures: {name}; nobody can tell if it was alike."
+        f"Not stated for {count} of {len(results)} captures: {name}."
         for name, count in lacking.items()
         if 0 < count < len(results)
     ]
     everywhere = [name for name, count in lacking.items() if count == len(results)]
     if everywhere:
-        said.append(f"Not stated anywhere: {', '.join(everywhere)}; nobody can tell if it was alike.")
+        said.append(f"Not stated for any capture: {', '.join(everywhere)}.")
     return tuple(said)
 
 
-def pooled_although(results: Sequence[PieceResult], by: str, although: Sequence[str] = ()) -> tuple[str, ...]:
-    """Refuse to put together what was measured unlike.
+def pooled_although(
+    results: Sequence[PieceResult], by: str, although: Sequence[str] = (), *, strict: bool = False
+) -> tuple[str, ...]:
+    """Refuse to put together what was measured under different conditions.
 
     Parameters
     ----------
@@ -98,10 +132,12 @@ def pooled_although(results: Sequence[PieceResult], by: str, although: Sequence[
         What they are told apart by, which differs of itself.
     although
         Names of circumstances that may differ.
+    strict
+        See `unlike_circumstances`.
 
     Returns
     -------
-    Sentences about what differs although it was asked for.
+    Sentences about what differs and was put together all the same.
 
     Raises
     ------
@@ -112,8 +148,8 @@ def pooled_although(results: Sequence[PieceResult], by: str, although: Sequence[
     strange = [name for name in although if name not in known]
     if strange:
         raise InputError(f"although: no circumstance {strange[0]!r:.40}; found {', '.join(sorted(known))}")
-    differing = list(unlike_circumstances(results))
-    state = _unlike(STATE, [each.state for each in results], results)
+    differing = list(unlike_circumstances(results, strict=strict))
+    state = _unlike(STATE, [each.state for each in results], results, loose=False)
     differing += [] if state is None else [state]
     refused = [each for each in differing if each.name not in (by, *although)]
     if refused:
@@ -122,29 +158,30 @@ def pooled_although(results: Sequence[PieceResult], by: str, although: Sequence[
             "; ".join(each.sentence for each in refused),
         )
         raise InputError(
-            f"not put together, since they were measured unlike: {told}. "
-            f'Leave some out, or say --although "{names}" and read the answer with that in mind'
+            f"these were measured under different conditions: {told}. "
+            f'Leave some out, or put them together with --although "{names}" and keep that in mind'
         )
-    return tuple(
-        f"Put together although unlike: {each.sentence}." for each in differing if each.name in although
+    allowed = (
+        f"Put together although different: {each.sentence}." for each in differing if each.name in although
     )
+    return (*allowed, *(() if strict or RATE in although else joined_circumstances(results)))
 
 
 def _words(result: PieceResult, name: str) -> str:
     return result.circumstances.get(name, UNSTATED).strip() or UNSTATED
 
 
-def _unlike(name: str, words: Sequence[str], results: Sequence[PieceResult]) -> Unlike | None:
+def _unlike(name: str, words: Sequence[str], results: Sequence[PieceResult], *, loose: bool) -> Unlike | None:
     first: dict[str, str] = {}
     for each, result in zip(words, results, strict=True):
         if each != UNSTATED:
             first.setdefault(each, result.capture)
-    if len(first) < 2 or _close(name, list(first)):
+    if len(first) < 2 or _close(name, list(first), loose=loose):
         return None
     return Unlike(name, tuple(first), tuple(first.values()))
 
 
-def _close(name: str, words: Sequence[str]) -> bool:
+def _close(name: str, words: Sequence[str], *, loose: bool) -> bool:
     """Whether all are numbers of one unit that lie close enough together."""
     if name not in RATIOS and name not in STEPS:
         return False
@@ -156,7 +193,8 @@ def _close(name: str, words: Sequence[str]) -> bool:
     low, high = min(numbers), max(numbers)
     if name in STEPS:
         return high - low <= STEPS[name]
-    return low > 0 and high <= RATIOS[name] * low
+    ratio = HAND_RATIO if loose and name == RATE else RATIOS[name]
+    return low > 0 and high <= ratio * low
 
 
 def grouped(results: Sequence[PieceResult], labels: Mapping[str, str]) -> dict[str, list[PieceResult]]:

@@ -24,9 +24,9 @@ from rig.sheets.comparison_report import (
     save_comparison_report,
 )
 from rig.sheets.conformance_report import conformance_document, conformance_headline, conformance_page
-from rig.sheets.design_sheet import CaptureFacts, DesignSheet, PieceFacts, design_sheet
+from rig.sheets.design_sheet import CaptureFacts, DesignSheet, Photo, PieceFacts, design_sheet
 from rig.sheets.design_sheet_files import save_design_sheet
-from rig.sheets.design_sheet_short import design_sheet_answers
+from rig.sheets.design_sheet_first_page import UNITS, design_sheet_answers, sets_sentences
 from rig.sheets.document import (
     budget_document,
     capture_document,
@@ -89,6 +89,7 @@ from rig.sheets.verification_report import (
 
 __all__ = [
     "RECOVERY",
+    "UNITS",
     "AidSheet",
     "CaptureFacts",
     "ChartPoint",
@@ -99,6 +100,7 @@ __all__ = [
     "HeightReport",
     "MethodReport",
     "Page",
+    "Photo",
     "PieceFacts",
     "Quantity",
     "SpilledRows",
@@ -161,6 +163,7 @@ __all__ = [
     "save_pull_report",
     "save_verification_report",
     "sentences_of_pulls",
+    "sets_sentences",
     "summary_table",
     "touched_surface",
     "verification_table",

@@ -118,18 +118,22 @@ def compared_pieces(
 
 
 def comparison_answer(study: ComparedPieces) -> list[str]:
-    """The answer in plain sentences, those with a verdict first and what is beyond its margin before all."""
+    """Return the answer in sentences: verdicts first, differences larger than their margin before all."""
     differences = study.comparison.differences
     judged = sorted((each for each in differences if each.outcome is not None), key=_rank)
     open_ones = [each for each in differences if each.outcome is None]
     said = _in_short(judged) if len(judged) > 1 else []
-    said += [_verdict(each) for each in judged] + [_bare(each) for each in open_ones]
+    said += [comparison_sentence(each) for each in [*judged, *open_ones]]
     if open_ones:
-        said.append(
-            "Whether a difference matters needs a margin: the largest that would not, in the unit of the "
-            "quantity (--margin)."
-        )
+        hint = _margin_hint(open_ones[0])
+        said.append(f"To get a verdict, give the largest difference that does not matter: {hint}.")
     return said + [sentence for each in study.drifts.values() if (sentence := _drift_sentence(each))]
+
+
+def _margin_hint(difference: Difference) -> str:
+    """An example of the option, with a tenth of the mean as the margin."""
+    tenth = abs(difference.mean_first) / 10 or 1.0
+    return f'--margin "{difference.quantity}={tenth:.1g}{_unit(quantity(difference.quantity).unit)}"'
 
 
 def comparison_notes(study: ComparedPieces) -> list[str]:
@@ -223,66 +227,98 @@ def _rank(difference: Difference) -> int:
 
 
 def _in_short(judged: Sequence[Difference]) -> list[str]:
-    """One sentence for each pair of groups: which quantities have which verdict."""
+    """One sentence per pair of groups: which quantities have which verdict."""
     pairs: dict[tuple[str, str], dict[str, list[str]]] = {}
-    for each in judged:
-        assert each.outcome is not None
-        verdicts = pairs.setdefault((each.second, each.first), {})
-        verdicts.setdefault(each.outcome.verdict, []).append(quantity(each.quantity).title)
+    for difference in judged:
+        assert difference.outcome is not None
+        verdicts = pairs.setdefault((difference.second, difference.first), {})
+        verdicts.setdefault(difference.outcome.verdict, []).append(quantity(difference.quantity).title)
     return [
         f"{second} against {first}: "
-        + "; ".join(f"{verdict} in {', '.join(titles)}" for verdict, titles in verdicts.items())
+        + "; ".join(f"{', '.join(titles)}: {verdict}" for verdict, titles in verdicts.items())
         + "."
         for (second, first), verdicts in pairs.items()
     ]
 
 
-def _verdict(each: Difference) -> str:
-    """One of three verdicts, in one sentence."""
-    outcome, shown = each.outcome, quantity(each.quantity)
-    assert outcome is not None
-    unit, u = _step(shown.unit), _fine(each)
-    ends = f"90 % interval {_signed(outcome.low, u)} to {_signed(outcome.high, u)}{unit}"
-    head = f"{each.second} against {each.first}, {shown.title}: {outcome.verdict}"
-    margin = f"{outcome.margin:g}{unit}"
-    if outcome.verdict == WITHIN:
-        return f"{head} of {margin} ({_higher(each)}; {ends})."
+def comparison_sentence(difference: Difference) -> str:
+    """Return the answer for one quantity: which group has more, both means, the interval, the verdict.
+
+    Examples
+    --------
+    >>> from rig.population import Difference
+    >>> comparison_sentence(Difference(
+    ...     quantity="secant_n_per_mm", first="spring", second="autumn", n_first=8, n_second=8,
+    ...     mean_first=2.403, mean_second=1.695, sd_first=0.07, sd_second=0.06, paired=False,
+    ...     difference=-0.708, shared_u=0.0, level=0.95, calibration="same", u=0.033, low=-0.778, high=-0.638,
+    ... ))  # doctest: +NORMALIZE_WHITESPACE
+    'autumn is softer than spring: 1.695 N/mm against 2.403 N/mm, secant stiffness at the peak (difference
+    0.708 N/mm, 29 %; 95 % interval 0.638 to 0.778 N/mm).'
+    """
+    shown, u, outcome = quantity(difference.quantity), _fine(difference), difference.outcome
+    unit = _unit(shown.unit)
+    means = f"{rounded(difference.mean_second, u)}{unit} against {rounded(difference.mean_first, u)}{unit}"
+    inside = f"difference {_amount(difference)}"
+    if outcome is not None:
+        inside += f"; 90 % interval {_interval(difference, outcome.low, outcome.high)}"
+    elif difference.low is not None and difference.high is not None:
+        level = f"{100 * difference.level:g} % interval"
+        inside += f"; {level} {_interval(difference, difference.low, difference.high)}"
+    head = f"{_compared(difference, means)} ({inside})"
+    if outcome is None:
+        if difference.low is None or difference.high is None:
+            return f"{head}. One piece per group gives no interval."
+        if difference.low <= 0 <= difference.high:
+            return f"{head}. The difference could be chance."
+        return f"{head}."
+    margin = f"the margin of {outcome.margin:g}{_step(shown.unit)}"
     if outcome.verdict == BEYOND:
-        return f"{head} of {margin}: {_higher(each)} ({ends})."
-    return f"{head} against the margin of {margin} ({_higher(each)}; {ends}); {_more(each)}."
+        return f"{head}. The difference is larger than {margin}."
+    if outcome.verdict == WITHIN:
+        return f"{head}. The difference is smaller than {margin}."
+    return f"{head}. Undecided against {margin}. {_more(difference)}"
 
 
-def _more(each: Difference) -> str:
-    """How many more pieces would decide."""
-    outcome = each.outcome
+def _compared(difference: Difference, means: str) -> str:
+    """How a group stands to another, in the words of the trade where it has some."""
+    title, second, first = quantity(difference.quantity).title, difference.second, difference.first
+    higher = difference.difference > 0
+    if quantity(difference.quantity).unit == "N/mm":
+        return f"{second} is {'stiffer' if higher else 'softer'} than {first}: {means}, {title}"
+    if title.startswith("force at "):
+        where = title.removeprefix("force ")
+        return f"{second} is {'stiffer' if higher else 'softer'} than {first}: {means} {where}"
+    return f"{second} has a {'higher' if higher else 'lower'} {title} than {first}: {means}"
+
+
+def _more(difference: Difference) -> str:
+    """How many pieces to measure for a verdict."""
+    outcome = difference.outcome
     assert outcome is not None
-    what = "pairs" if each.paired else "pieces of each group"
+    what = "pairs" if difference.paired else "pieces per group"
     if outcome.pieces_needed is None:
-        return f"more pieces would not decide: {outcome.why}"
-    have = min(each.n_first, each.n_second)
+        return f"More pieces would not decide: {outcome.why}."
+    have = min(difference.n_first, difference.n_second)
     more = max(outcome.pieces_needed - have, 1)
-    return f"about {more} more {what} would most likely decide, {have + more} in all"
+    return f"Measure about {have + more} {what} ({more} more than now) to decide."
 
 
-def _bare(each: Difference) -> str:
-    """A difference without a margin."""
-    shown, u = quantity(each.quantity), _fine(each)
-    head = f"{each.second} against {each.first}, {shown.title}: {_higher(each)}"
-    if each.low is None or each.high is None or each.p is None:
-        return f"{head}, without an interval."
-    level = f"{100 * each.level:g} % interval"
-    ends = f"{level} {_signed(each.low, u)} to {_signed(each.high, u)}{_step(shown.unit)}"
-    told = "" if each.low > 0 or each.high < 0 else "; chance alone explains it"
-    return f"{head} ({ends}{told})."
-
-
-def _higher(each: Difference) -> str:
-    shown = quantity(each.quantity)
-    way = "higher" if each.difference > 0 else "lower"
-    relative = each.mean_first > 0 and shown.unit != "%"
-    share = 100 * abs(each.difference) / each.mean_first if relative else 0.0
+def _amount(difference: Difference) -> str:
+    """Size of a difference, and its share of the first group's mean."""
+    shown = quantity(difference.quantity)
+    relative = difference.mean_first > 0 and shown.unit != "%"
+    share = 100 * abs(difference.difference) / difference.mean_first if relative else 0.0
     pct = f", {share:{'.0f' if share >= 100 else '.2g'}} %" if relative else ""
-    return f"{rounded(abs(each.difference), _fine(each))}{_step(shown.unit)} {way}{pct}"
+    return f"{rounded(abs(difference.difference), _fine(difference))}{_step(shown.unit)}{pct}"
+
+
+def _interval(difference: Difference, low: float, high: float) -> str:
+    """An interval of the size of a difference; with signs where it includes zero."""
+    u, unit = _fine(difference), _step(quantity(difference.quantity).unit)
+    if low > 0 or high < 0:
+        near, far = sorted((abs(low), abs(high)))
+        return f"{rounded(near, u)} to {rounded(far, u)}{unit}"
+    return f"{_signed(low, u)} to {_signed(high, u)}{unit}"
 
 
 def _step(unit: str) -> str:

@@ -20,7 +20,6 @@ from rig.analyser import Softening
 from rig.errors import InputError
 from rig.methods import RecoveryTouch
 from rig.population import (
-    STATES,
     UNSTATED,
     BatchFigures,
     Comparison,
@@ -31,20 +30,26 @@ from rig.population import (
     batch_figures,
     compare_groups,
     figures_by_quantity,
+    joined_circumstances,
     size_up,
+    state_rank,
     unlike_circumstances,
     unstated_circumstances,
 )
-from rig.sheets.design_sheet_forces import ForceRow, force_bands, force_tables
+from rig.sheets.design_sheet_forces import ForceRow, GapTables, force_bands, force_tables, gap_tables
+from rig.sheets.design_sheet_headline import KEY_FORCE, KEY_STIFFNESS, Standing, with_headline
 from rig.sheets.design_sheet_recovery import RecoveryFigures, recovery_figures
 from rig.sheets.quantities import quantity
 
-COMPARED = ("secant_n_per_mm", "at 25%.loading_n", "at 40%.loading_n", "hysteresis_pct")
-"""Of groups these are held against each other: how stiff, and how much comes back."""
+COMPARED = (KEY_FORCE, KEY_STIFFNESS, "at 40%.loading_n", "hysteresis_pct")
+"""Quantities in which groups are compared: how stiff they are, and how much energy they lose."""
+
+COMPARED_WITHOUT_HEIGHT = ("secant_n_per_mm", "hysteresis_pct")
 
 STIFFNESS = (
-    "initial_n_per_mm", "chord_n_per_mm", "secant_n_per_mm", "tangent_n_per_mm", "initial_unloading_n_per_mm",
-    "chord_unloading_n_per_mm", "secant_unloading_n_per_mm", "tangent_unloading_n_per_mm",
+    KEY_STIFFNESS, "initial_n_per_mm", "chord_n_per_mm", "secant_n_per_mm", "tangent_n_per_mm",
+    "initial_unloading_n_per_mm", "chord_unloading_n_per_mm", "secant_unloading_n_per_mm",
+    "tangent_unloading_n_per_mm",
 )  # fmt: skip
 PEAK = ("peak_force_n", "peak_deflection_mm", "peak_compression_pct")
 ENERGY = (
@@ -128,7 +133,11 @@ class CaptureFacts:
     softening
         Over the cycles; None where it cannot be had.
     recovery
-        Light touches after release, in order of time.
+        Contact checks after release, in order of time.
+    contact_mm, contact_u_mm
+        Position of the first contact at the contact force, and its standard uncertainty.
+    position_zero
+        What the position reading counts from; empty if nobody knows.
     """
 
     capture: str
@@ -147,6 +156,38 @@ class CaptureFacts:
     warnings: tuple[str, ...] = ()
     softening: Softening | None = None
     recovery: tuple[RecoveryTouch, ...] = ()
+    contact_mm: float | None = None
+    contact_u_mm: float | None = None
+    position_zero: str = ""
+
+    @property
+    def standing(self) -> Standing:
+        """Return what the height lost between captures is read from."""
+        return Standing(self.contact_mm, self.contact_u_mm, self.position_zero, self.free_height_mm)
+
+
+@dataclass(frozen=True, slots=True)
+class Photo:
+    """A photograph of a piece: what it shows, and its PNG or JPEG file.
+
+    Raises
+    ------
+    InputError
+        If the bytes are neither.
+    """
+
+    caption: str
+    data: bytes
+
+    def __post_init__(self) -> None:
+        if not self.ending:
+            raise InputError(f"photo {self.caption!r:.60}: neither PNG nor JPEG; convert it to one of these")
+
+    @property
+    def ending(self) -> str:
+        """Return the ending of its file by what the bytes begin with; empty for anything else."""
+        starts = {b"\x89PNG\r\n\x1a\n": ".png", b"\xff\xd8\xff": ".jpg"}
+        return next((ending for start, ending in starts.items() if self.data.startswith(start)), "")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -174,6 +215,8 @@ class AlikeSet:
         Of batches, and of states.
     notes
         Sentences.
+    rounded
+        By system of units ("metric", "us"): force at round gaps and gaps at round forces.
     """
 
     letter: str
@@ -187,6 +230,7 @@ class AlikeSet:
     gap_bands: tuple[CurveBand, ...]
     comparisons: tuple[Comparison, ...]
     notes: tuple[str, ...]
+    rounded: Mapping[str, GapTables] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -213,6 +257,10 @@ class DesignSheet:
         Sentences: what nobody measured, and what would give it.
     notes
         Sentences.
+    supplier, revision
+        Of the pieces and of their drawing; empty where not given.
+    photos
+        Of the pieces.
     """
 
     title: str
@@ -227,6 +275,9 @@ class DesignSheet:
     invented: tuple[str, ...] = ()
     missing: tuple[str, ...] = ()
     notes: tuple[str, ...] = field(default_factory=tuple)
+    supplier: str = ""
+    revision: str = ""
+    photos: tuple[Photo, ...] = ()
 
     @property
     def all_invented(self) -> bool:
@@ -238,6 +289,8 @@ class DesignSheet:
         return {
             "title": self.title,
             "model": self.model,
+            "supplier": self.supplier,
+            "revision": self.revision,
             "invented": list(self.invented),
             "sets": [_set_dict(each) for each in self.sets],
             "sizes": {
@@ -272,6 +325,10 @@ def design_sheet(
     although: Sequence[str] = (),
     gauges: Mapping[str, GaugeResult] | None = None,
     notes: Sequence[str] = (),
+    supplier: str = "",
+    revision: str = "",
+    photos: Sequence[Photo] = (),
+    strict: bool = False,
 ) -> DesignSheet:
     """Put a sheet together.
 
@@ -291,6 +348,10 @@ def design_sheet(
         Studies of the rig, by quantity.
     notes
         Sentences about where the values come from.
+    supplier, revision, photos
+        See `DesignSheet`.
+    strict
+        List captures by hand separately as soon as their speeds differ as a drive's may not.
 
     Raises
     ------
@@ -298,13 +359,22 @@ def design_sheet(
         If there is no result, or they fall into too many unlike sets, or a margin is of a quantity that
         none has.
     """
+    results = with_headline(results, {each.capture: each.standing for each in captures})
     _check(results, captures, margins or {}, although)
-    gathered = alike_sets(results, although)
+    gathered = alike_sets(results, although, strict=strict)
     if len(gathered) > MOST_SETS:
-        raise InputError(_too_many(results, len(gathered), although))
+        raise InputError(_too_many(results, len(gathered), although, strict=strict))
     heights = {each.capture: each.free_height_mm for each in captures}
     sets = [
-        _alike_set(letter, each, heights, margins=margins or {}, although=although, gauges=gauges or {})
+        _alike_set(
+            letter,
+            each,
+            heights,
+            margins=margins or {},
+            although=although,
+            gauges=gauges or {},
+            strict=strict,
+        )
         for letter, each in zip(LETTERS, gathered, strict=False)
     ]
     sizes, size_notes = _sizes(pieces)
@@ -327,11 +397,16 @@ def design_sheet(
         invented=tuple(invented),
         missing=(*_missing(results, sizes, pieces, captures), *_not_measured(sets, captures)),
         notes=tuple(notes),
+        supplier=supplier,
+        revision=revision,
+        photos=tuple(photos),
     )
 
 
-def alike_sets(results: Sequence[PieceResult], although: Sequence[str] = ()) -> list[list[PieceResult]]:
-    """Results gathered so that nothing unlike stands together; states and batches may differ.
+def alike_sets(
+    results: Sequence[PieceResult], although: Sequence[str] = (), *, strict: bool = False
+) -> list[list[PieceResult]]:
+    """Return results in sets that were measured under the same conditions; states and batches may differ.
 
     Parameters
     ----------
@@ -343,7 +418,8 @@ def alike_sets(results: Sequence[PieceResult], although: Sequence[str] = ()) -> 
     sets: list[list[PieceResult]] = []
     for each in results:
         for alike in sets:
-            if all(unlike.name in although for unlike in unlike_circumstances([*alike, each])):
+            differing = unlike_circumstances([*alike, each], strict=strict)
+            if all(unlike.name in although for unlike in differing):
                 alike.append(each)
                 break
         else:
@@ -353,7 +429,7 @@ def alike_sets(results: Sequence[PieceResult], although: Sequence[str] = ()) -> 
 
 def group_name(batch: str | None, state: str) -> str:
     """Pieces of a batch in one state, as the sheet calls them."""
-    return f"{batch or NO_BATCH}, {state}"
+    return f"{batch or NO_BATCH}" if state == UNSTATED else f"{batch or NO_BATCH}, {state}"
 
 
 def _check(
@@ -378,14 +454,13 @@ def _check(
             raise InputError(f"although: no circumstance {name!r:.40}; found {found}")
 
 
-def _too_many(results: Sequence[PieceResult], count: int, although: Sequence[str]) -> str:
-    differing = [each for each in unlike_circumstances(results) if each.name not in although]
+def _too_many(results: Sequence[PieceResult], count: int, although: Sequence[str], *, strict: bool) -> str:
+    differing = [each for each in unlike_circumstances(results, strict=strict) if each.name not in although]
     told = "; ".join(each.sentence for each in differing)
     names = ", ".join(each.name for each in differing)
     return (
-        f"not put on one sheet: the captures fall into {count} sets that were measured unlike, expected at "
-        f'most {MOST_SETS}: {told}. Leave some out, or say --although "{names}" and read the sheet with that '
-        "in mind"
+        f"not put on one sheet: these captures were measured under {count} different conditions, expected at "
+        f'most {MOST_SETS}: {told}. Leave some out, or put them together with --although "{names}"'
     )
 
 
@@ -397,6 +472,7 @@ def _alike_set(
     margins: Mapping[str, float],
     although: Sequence[str],
     gauges: Mapping[str, GaugeResult],
+    strict: bool,
 ) -> AlikeSet:
     groups = _grouped(results)
     figures = {name: _figures(each, gauges) for name, each in groups.items()}
@@ -405,7 +481,8 @@ def _alike_set(
     height_mm = sum(known.values()) / len(known) if len(known) == len(results) else None
     compression, gap = force_tables(groups, known if height_mm is not None else None, height_mm)
     bands, gap_bands = force_bands(groups, known if height_mm is not None else None, height_mm)
-    differing = [each for each in unlike_circumstances(results) if each.name in although]
+    rounded = {} if height_mm is None else gap_tables(groups, known, height_mm)
+    differing = [each for each in unlike_circumstances(results, strict=strict) if each.name in although]
     return AlikeSet(
         letter=letter,
         circumstances=_common(results),
@@ -416,9 +493,11 @@ def _alike_set(
         gap=gap,
         compression_bands=bands,
         gap_bands=gap_bands,
-        comparisons=tuple(_comparisons(results, margins, although, gauges)),
+        comparisons=tuple(_comparisons(results, margins, although, gauges, strict=strict)),
+        rounded=rounded,
         notes=(
-            *(f"Put together although unlike: {each.sentence}." for each in differing),
+            *(f"Put together although different: {each.sentence}." for each in differing),
+            *(() if strict else joined_circumstances(results)),
             *unstated_circumstances(results),
         ),
     )
@@ -426,7 +505,7 @@ def _alike_set(
 
 def _grouped(results: Sequence[PieceResult]) -> dict[str, tuple[PieceResult, ...]]:
     groups: dict[str, list[PieceResult]] = {}
-    for each in sorted(results, key=lambda each: STATES.index(each.state)):
+    for each in sorted(results, key=lambda each: state_rank(each.state)):
         groups.setdefault(group_name(each.batch, each.state), []).append(each)
     return {name: tuple(each) for name, each in groups.items()}
 
@@ -455,6 +534,8 @@ def _comparisons(
     margins: Mapping[str, float],
     although: Sequence[str],
     gauges: Mapping[str, GaugeResult],
+    *,
+    strict: bool,
 ) -> list[Comparison]:
     """Batches of each state, and states of each batch."""
     found: list[Comparison] = []
@@ -470,11 +551,16 @@ def _comparisons(
             if len(groups) < 2:
                 continue
             if by == "state":
-                groups = {name: groups[name] for name in STATES if name in groups}
+                groups = {name: groups[name] for name in sorted(groups, key=state_rank)}
             everything = [each for group in groups.values() for each in group]
-            names = [name for name in dict.fromkeys([*stated, *COMPARED]) if _had(everything, name)]
+            usual = COMPARED if _had(everything, KEY_FORCE) else COMPARED_WITHOUT_HEIGHT
+            names = [name for name in dict.fromkeys([*stated, *usual]) if _had(everything, name)]
             held = {name: margin for name, margin in stated.items() if name in names}
-            found.append(compare_groups(groups, names, by=by, margins=held, although=allowed, gauges=gauges))
+            found.append(
+                compare_groups(
+                    groups, names, by=by, margins=held, although=allowed, gauges=gauges, strict=strict
+                )
+            )
     return found
 
 
@@ -492,7 +578,7 @@ def _sizes(
         values, u, said = _measures(each)
         notes += said
         if values:
-            made = PieceResult(each.piece, each.batch, STATES[0], each.piece, values, u, {}, {}, None)
+            made = PieceResult(each.piece, each.batch, UNSTATED, each.piece, values, u, {}, {}, None)
             groups.setdefault(each.batch or NO_BATCH, []).append(made)
     found: dict[str, dict[str, BatchFigures]] = {}
     for batch, group in groups.items():
@@ -591,6 +677,7 @@ def _set_dict(each: AlikeSet) -> dict[str, Any]:
         },
         "height_mm": each.height_mm,
         "force": {name: [row.as_dict() for row in rows] for name, rows in each.compression.items()},
+        "round": {system: tables.as_dict() for system, tables in each.rounded.items()},
         "force_at_gap": {name: [row.as_dict() for row in rows] for name, rows in each.gap.items()},
         "comparisons": [found.as_dict() for found in each.comparisons],
         "notes": list(each.notes),
@@ -607,8 +694,5 @@ def titled(column: str) -> tuple[str, str]:
     """
     if column == MASS:
         return "mass", "g"
-    if column in RELAXATION:
-        seconds = column.removeprefix("force_retention_").removesuffix("s_pct")
-        return f"force retention at {seconds} s", "%"
     found = quantity(column)
     return found.title, found.unit

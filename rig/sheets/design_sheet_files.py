@@ -4,13 +4,15 @@ the numbers as JSON and CSV."""
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from rig.core import csv_cell, json_visible
 from rig.population import BatchFigures
 from rig.sheets.design_sheet import AlikeSet, DesignSheet, titled
+from rig.sheets.design_sheet_first_page import BOTH, photo_name
 from rig.sheets.design_sheet_plots import draw_compression, draw_gap, draw_pieces
 from rig.sheets.design_sheet_words import (
     compression_name,
@@ -21,7 +23,7 @@ from rig.sheets.design_sheet_words import (
     pieces_name,
     sheet_page,
 )
-from rig.sheets.page import save_page
+from rig.sheets.page import Attachment, save_page
 from rig.sheets.plots import Drawn
 from rig.sheets.us_units import us_factor, us_name
 
@@ -30,17 +32,22 @@ if TYPE_CHECKING:
 
 PAGE, DOCUMENT = "sheet.html", "sheet.json"
 FIGURES, FORCES, CAPTURES, PIECES = "figures.csv", "force.csv", "captures.csv", "pieces.csv"
+WORKBOOK = "sheet.xlsx"
+PLAIN_TEXT = {"strings_to_formulas": False, "strings_to_urls": False}
+
 RECOVERY = "recovery.csv"
 """Only where a group of pieces has one."""
 
 
-def save_design_sheet(sheet: DesignSheet, folder: Path) -> Path:
+def save_design_sheet(sheet: DesignSheet, folder: Path, *, units: str = BOTH) -> Path:
     """Write the sheet into a folder.
 
     Parameters
     ----------
     folder
         Made if it is not there.
+    units
+        Of the first page: "metric", "us" or "both".
 
     Returns
     -------
@@ -50,12 +57,34 @@ def save_design_sheet(sheet: DesignSheet, folder: Path) -> Path:
     pictures = draw_sheet(sheet)
     for name, picture in pictures.items():
         picture.save(folder / name)
-    page = save_page(sheet_page(sheet), folder / PAGE)
+    for place, photo in enumerate(sheet.photos, start=1):
+        (folder / photo_name(place, photo)).write_bytes(photo.data)
     document = json.dumps(sheet.as_dict(), indent=2, allow_nan=False, ensure_ascii=False)
     (folder / DOCUMENT).write_text(json_visible(document) + "\n", encoding="utf-8")
-    for name, frame in sheet_frames(sheet).items():
+    frames = sheet_frames(sheet)
+    for name, frame in frames.items():
         frame.map(csv_cell).rename(columns=csv_cell).to_csv(folder / name, index=False)
-    return page
+    _save_workbook(frames, folder / WORKBOOK)
+    files = [
+        Attachment(name, label, (folder / name).read_bytes())
+        for name, label in (
+            (WORKBOOK, "workbook (XLSX)"),
+            (FORCES, "force tables (CSV)"),
+            (FIGURES, "all figures (CSV)"),
+            (DOCUMENT, "everything (JSON)"),
+        )
+    ]
+    return save_page(sheet_page(sheet, units=units, files=files), folder / PAGE)
+
+
+def _save_workbook(frames: Mapping[str, pd.DataFrame], path: Path) -> None:
+    """One sheet per table; text stays text, so that no cell is taken for a formula."""
+    import pandas as pd
+
+    with pd.ExcelWriter(path, engine="xlsxwriter", engine_kwargs={"options": PLAIN_TEXT}) as writer:
+        writer.book.set_properties({"created": datetime(2000, 1, 1, tzinfo=UTC).replace(tzinfo=None)})
+        for name, frame in frames.items():
+            frame.to_excel(writer, sheet_name=Path(name).stem, index=False)
 
 
 def draw_sheet(sheet: DesignSheet) -> dict[str, Drawn]:

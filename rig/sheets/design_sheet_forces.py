@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from math import ceil, floor, isfinite, log10
+from math import ceil, floor, isfinite, log10, nan
 from typing import Any
 
 import numpy as np
@@ -29,7 +29,7 @@ from rig.population import (
 )
 from rig.samples import FloatArray
 
-FORCE = "force_n"
+FORCE, GAP = "force_n", "gap_mm"
 
 ROWS = 10
 """A table of about so many rows is read at one look."""
@@ -43,6 +43,9 @@ NEARLY = 0.8
 
 UNTOUCHED_MM = 1e4
 """A gap wider than the piece by any amount leaves it without force."""
+
+SYSTEMS = {"metric": (1.0, 1.0), "us": (25.4, 4.4482216152605)}
+"""Millimetres and newtons in one unit of length and force of each system (NIST SP 811, exact)."""
 
 _AT, _LOADING, _UNLOADING = "at ", ".loading_n", ".unloading_n"
 
@@ -128,6 +131,230 @@ def force_bands(
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GapRow:
+    """The gap at which a force is reached, by group of pieces.
+
+    Parameters
+    ----------
+    force_n
+        On the loading stroke.
+    gaps
+        By group, in mm, over its pieces; a group of which a piece was not pressed so far is left out.
+    """
+
+    force_n: float
+    gaps: Mapping[str, BatchFigures]
+
+    @property
+    def adjustment_mm(self) -> tuple[float, float] | None:
+        """Return the gaps, narrowest and widest, within which most pieces of every group reach the force.
+
+        None where a group has too few pieces for a tolerance interval.
+        """
+        ends = [(each.tolerance_low, each.tolerance_high) for each in self.gaps.values()]
+        if not ends or any(low is None or high is None for low, high in ends):
+            return None
+        return min(low for low, _ in ends if low is not None), max(h for _, h in ends if h is not None)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return a plain mapping."""
+        return {
+            "force_n": self.force_n,
+            "gap_mm": {group: each.as_dict() for group, each in self.gaps.items()},
+            "adjustment_mm": self.adjustment_mm,
+        }
+
+
+def gaps_at_forces(
+    groups: Mapping[str, Sequence[PieceResult]],
+    heights_mm: Mapping[str, float],
+    forces_n: Sequence[float],
+) -> tuple[GapRow, ...]:
+    """Return the gap for each of some forces, pieces as the unit.
+
+    Parameters
+    ----------
+    groups
+        Results, one per capture.
+    heights_mm
+        Free height by capture.
+    forces_n
+        Wanted forces.
+    """
+    over_gap = {
+        group: [piece for piece in average_pieces(_along_gap(results, heights_mm)) if piece.curve is not None]
+        for group, results in groups.items()
+    }
+    rows = []
+    for force_n in forces_n:
+        gaps = {
+            group: batch_figures(read, GAP)
+            for group, pieces in over_gap.items()
+            if pieces
+            and len(read := [_gap_of(piece, force_n) for piece in pieces if _carries(piece, force_n)])
+            == len(pieces)
+        }
+        if gaps:
+            rows.append(GapRow(force_n=force_n, gaps=gaps))
+    return tuple(rows)
+
+
+def _along_gap(results: Sequence[PieceResult], heights_mm: Mapping[str, float]) -> list[PieceResult]:
+    """Results whose curve stands over how far a piece is closed from an all but endless gap.
+
+    Curves of one piece are averaged over an axis that rises: the gap itself falls while force rises.
+    """
+    return [
+        replace(
+            each, curve=replace(each.curve, deflection_mm=each.curve.deflection_mm - heights_mm[each.capture])
+        )
+        if each.curve is not None
+        else each
+        for each in results
+    ]
+
+
+def _carries(piece: PieceResult, force_n: float) -> bool:
+    assert piece.curve is not None
+    return bool(np.nanmax(piece.curve.loading_n) >= force_n)
+
+
+def _gap_of(piece: PieceResult, force_n: float) -> PieceResult:
+    """The piece with its gap at a force."""
+    curve = piece.curve
+    assert curve is not None
+    known = np.isfinite(curve.loading_n)
+    x = curve.deflection_mm[known]
+    # on a plateau noise must not give one force two gaps: the first one that reaches it counts
+    force = np.maximum.accumulate(curve.loading_n[known])
+    rising = np.concatenate([[True], np.diff(force) > 0])
+    x, force = x[rising], force[rising]
+    gap_mm = -float(np.interp(force_n, force, x))
+    place = int(np.clip(np.searchsorted(force, force_n), 1, len(force) - 1))
+    slope = (force[place] - force[place - 1]) / (x[place] - x[place - 1])
+    peak_mm, peak_u = (
+        piece.values.get("peak_deflection_mm", 0.0),
+        piece.u_shared.get("peak_deflection_mm", 0.0),
+    )
+    position_u = peak_u / peak_mm * (-gap_mm - x[0]) if peak_mm > 0 and isfinite(peak_u) else 0.0
+    # what the calibration leaves in the force moves the gap by force over slope
+    shared_mm = float(np.hypot(relative_shared_u(piece, nan) * force_n / slope, position_u))
+    return replace(piece, values={GAP: gap_mm}, u={GAP: shared_mm}, u_shared={GAP: shared_mm})
+
+
+def round_steps(reach: float, rows: int = 8) -> list[float]:
+    """Return about so many round numbers up to a reach, in even steps of 1, 2 or 5 times a power of ten.
+
+    Examples
+    --------
+    >>> round_steps(104.0)
+    [20.0, 40.0, 60.0, 80.0, 100.0]
+    >>> round_steps(24.0)
+    [5.0, 10.0, 15.0, 20.0]
+    """
+    if not (isfinite(reach) and reach > 0):
+        return []
+    power = 10.0 ** floor(log10(reach / rows))
+    step = next(power * each for each in (1.0, 2.0, 5.0, 10.0) if power * each >= reach / rows * (1 - 1e-9))
+    return [round(number * step, 9) for number in range(1, floor(reach / step + 1e-9) + 1)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GapTables:
+    """Force and gap for round numbers of one system of units.
+
+    Parameters
+    ----------
+    force_at_gap
+        By group.
+    gap_at_force
+        All groups in each row.
+    """
+
+    force_at_gap: Mapping[str, tuple[ForceRow, ...]]
+    gap_at_force: tuple[GapRow, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return a plain mapping."""
+        return {
+            "force_at_gap": {
+                group: [row.as_dict() for row in rows] for group, rows in self.force_at_gap.items()
+            },
+            "gap_at_force": [row.as_dict() for row in self.gap_at_force],
+        }
+
+
+def gap_tables(
+    groups: Mapping[str, Sequence[PieceResult]], heights_mm: Mapping[str, float], height_mm: float
+) -> dict[str, GapTables]:
+    """Return force at round gaps and gaps at round forces, for metric and for US units.
+
+    Parameters
+    ----------
+    groups
+        Results, one per capture.
+    heights_mm, height_mm
+        Free height by capture, and their mean.
+
+    Notes
+    -----
+    Rows end where the first group was no longer pressed, so that every row compares all groups.
+    """
+    over_gap = {name: _over_gap(results, heights_mm, height_mm) for name, results in groups.items()}
+    closed_mm = min(
+        (reach for results in over_gap.values() if isfinite(reach := _reach(results))), default=nan
+    )
+    most_n = min(
+        (
+            float(np.nanmax(piece.curve.loading_n))
+            for results in groups.values()
+            for piece in average_pieces(results)
+            if piece.curve is not None
+        ),
+        default=nan,
+    )
+    tables = {}
+    for system, (mm, newton) in SYSTEMS.items():
+        gaps_mm = [mm * gap for gap in round_gaps(height_mm / mm, closed_mm / mm)]
+        forces_n = [newton * force for force in round_steps(most_n / newton)]
+        tables[system] = GapTables(
+            force_at_gap={group: _by_gap(results, gaps_mm, height_mm) for group, results in over_gap.items()},
+            gap_at_force=gaps_at_forces(groups, heights_mm, forces_n),
+        )
+    return tables
+
+
+def force_at_gaps(
+    groups: Mapping[str, Sequence[PieceResult]],
+    heights_mm: Mapping[str, float],
+    height_mm: float,
+    gaps_mm: Sequence[float],
+) -> dict[str, tuple[ForceRow, ...]]:
+    """Return the force at stated gaps by group; a gap to which no piece was pressed has no row."""
+    return {
+        group: _by_gap(_over_gap(results, heights_mm, height_mm), gaps_mm, height_mm)
+        for group, results in groups.items()
+    }
+
+
+def round_gaps(height: float, closed: float) -> list[float]:
+    """Return about six round gaps from below a height to as far as it was closed, in any unit.
+
+    Examples
+    --------
+    >>> round_gaps(90.0, 38.0)
+    [85.0, 80.0, 75.0, 70.0, 65.0, 60.0, 55.0]
+    >>> round_gaps(3.543, 1.4)
+    [3.4, 3.2, 3.0, 2.8, 2.6, 2.4, 2.2]
+    """
+    if not (isfinite(closed) and closed > 0):
+        return []
+    step = (round_steps(closed) or [closed])[0]
+    first, last = ceil(height / step - 1e-9) - 1, ceil((height - closed) / step - 1e-9)
+    return [round(number * step, 9) for number in range(first, last - 1, -1)]
+
+
 def steps_to(reach: float, *, standard: bool) -> list[float]:
     """Depths at even steps as far as pieces were pressed, with the compressions that foams are compared at.
 
@@ -196,7 +423,8 @@ def _over_gap(
             curve = Curve(
                 np.concatenate([ends, x]),
                 np.concatenate([[0.0, 0.0], curve.loading_n]),
-                np.concatenate([[0.0, 0.0], curve.unloading_n]),
+                # the unloading curve ends where the part lets go: nothing was measured before
+                np.concatenate([[np.nan, np.nan], curve.unloading_n]),
             )
         found.append(replace(each, curve=curve))
     return found
@@ -286,7 +514,10 @@ def _had(result: PieceResult, name: str) -> float | None:
 
 
 def _on(curve: Curve, force_n: FloatArray, x: float) -> float:
-    return float(np.interp(x, curve.deflection_mm, force_n))
+    known = np.isfinite(force_n)
+    if not known.any():
+        return float("nan")
+    return float(np.interp(x, curve.deflection_mm[known], force_n[known], left=np.nan, right=np.nan))
 
 
 def relative_shared_u(result: PieceResult, x: float) -> float:
@@ -297,7 +528,7 @@ def relative_shared_u(result: PieceResult, x: float) -> float:
     result
         With forces at depths that carry the calibration's part.
     x
-        Depth as the analysis names them: compression in %, or deflection in mm.
+        Depth as the analysis names them: compression in %, or deflection in mm; not-a-number for the peak's.
     """
     points = []
     for name, part in result.u_shared.items():
@@ -305,7 +536,7 @@ def relative_shared_u(result: PieceResult, x: float) -> float:
         if name.startswith(_AT) and name.endswith(_LOADING) and isfinite(part) and value > 0:
             depth = Depth.of(name[len(_AT) : -len(_LOADING)])
             points.append((depth.pct if depth.pct is not None else depth.mm or 0.0, part / value))
-    if not points:
+    if not points or not isfinite(x):
         peak, part = result.values.get("peak_force_n", 0.0), result.u_shared.get("peak_force_n", 0.0)
         return part / peak if peak > 0 and isfinite(part) else 0.0
     depths, parts = np.array(sorted(points)).T

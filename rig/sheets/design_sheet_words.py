@@ -8,6 +8,7 @@ captures by number, which every table names. Cost: nothing.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from datetime import date
 
 from rig import __version__
@@ -28,8 +29,8 @@ from rig.sheets.design_sheet import (
     DesignSheet,
 )
 from rig.sheets.design_sheet_changes import recovery_section, softening_blocks
+from rig.sheets.design_sheet_first_page import BOTH, first_page, main_set
 from rig.sheets.design_sheet_forces import ForceRow
-from rig.sheets.design_sheet_short import short_section
 from rig.sheets.design_sheet_tables import (
     compression_table,
     counted,
@@ -39,7 +40,7 @@ from rig.sheets.design_sheet_tables import (
     uncertainty_table,
     us_words,
 )
-from rig.sheets.page import Block, Cells, Page, Picture, Points, Section, Words
+from rig.sheets.page import Attachment, Attachments, Block, Cells, Page, Picture, Points, Section, Words
 from rig.sheets.tables import rounded
 
 FEW_PIECES = 5
@@ -49,6 +50,7 @@ HEIGHTS_DIFFER = 0.02
 """A measured height this much off the stated one, relative, moves every compression."""
 
 CAUTIONS = (
+    "A nip draws fingers, hair and sleeves in: guard it, and stop the machine before you reach in.",
     "A squeezed part stores energy and gives it back at once when it slips or is let go: guard it, and keep "
     "faces and fingers out of its way.",
     "The forces are those of these platens, at this rate and temperature, after this conditioning. A faster "
@@ -63,11 +65,17 @@ CAUTIONS = (
 )
 
 
-def sheet_page(sheet: DesignSheet) -> Page:
-    """The sheet as sections."""
-    made = [
-        *short_section(sheet),
-        *_missing(sheet),
+def sheet_page(sheet: DesignSheet, *, units: str = BOTH, files: Sequence[Attachment] = ()) -> Page:
+    """Return the sheet: its first page, and the rest as an appendix that is folded on screen.
+
+    Parameters
+    ----------
+    units
+        Of the first page: "metric", "us" or "both"; the appendix gives both.
+    files
+        The numbers, to be saved from the page.
+    """
+    sections = [
         *_identification(sheet),
         *_measured(sheet),
         *_sizes(sheet),
@@ -79,12 +87,53 @@ def sheet_page(sheet: DesignSheet) -> Page:
         Section("Cautions", (Points(CAUTIONS),)),
         *_captures(sheet),
     ]
+    appendix = [replace(section, folded=True) for section in _without_subsections(sections)]
+    if files:
+        appendix.insert(0, Section("The numbers as files", (Attachments(tuple(files)),)))
     pieces = {(each.batch, each.piece) for alike in sheet.sets for g in alike.groups.values() for each in g}
     when = [each.started for each in sheet.captures if each.started is not None]
     days = sorted({f"{each:%Y-%m-%d}" for each in when})
     span = f", {' to '.join(dict.fromkeys([days[0], days[-1]]))}" if days else ""
-    subtitle = f"{counted(len(pieces), 'piece')} in {counted(len(sheet.captures), 'capture')}{span}"
-    return Page(sheet.title, subtitle, tuple(made), f"Made with pressrig {__version__}.")
+    whose = "".join(
+        f"{text}, " for text in (sheet.supplier, sheet.revision and f"revision {sheet.revision}") if text
+    )
+    subtitle = f"{whose}{counted(len(pieces), 'piece')} in {counted(len(sheet.captures), 'capture')}{span}"
+    return Page(
+        sheet.title,
+        subtitle,
+        tuple(appendix),
+        f"Made with pressrig {__version__}.",
+        first_page(sheet, picture=_first_picture(sheet), units=units),
+    )
+
+
+def _without_subsections(sections: Sequence[Section]) -> Iterator[Section]:
+    """Join sections of level 3 to the one above them, so that they open and close with it."""
+    held: list[Section] = []
+    for section in sections:
+        if section.level == 3 and held:
+            above = held.pop()
+            heading = (Words(section.title, "heading"),) if section.title else ()
+            held.append(replace(above, blocks=(*above.blocks, *heading, *section.blocks)))
+        else:
+            held.append(section)
+    yield from held
+
+
+def _first_picture(sheet: DesignSheet) -> Picture | None:
+    """Force against the gap where heights are known, else against deflection."""
+    alike = main_set(sheet)
+    if alike.gap_bands and alike.height_mm is not None:
+        caption = (
+            "Force against the gap: dark bands hold the mean, light ones 90 % of pieces; unloading dashed"
+        )
+        return Picture(f"{gap_name(alike)}.svg", caption, force_alt(alike.gap, "a closing gap"))
+    if alike.compression_bands:
+        caption = (
+            "Force against deflection: dark bands hold the mean, light ones 90 % of pieces; unloading dashed"
+        )
+        return Picture(f"{compression_name(alike)}.svg", caption, force_alt(alike.compression, "deflection"))
+    return None
 
 
 def set_title(sheet: DesignSheet, alike: AlikeSet) -> str:
@@ -139,11 +188,6 @@ def _where(row: ForceRow) -> str:
     if row.gap_mm is not None:
         return f"a gap of {row.gap_mm:g} mm"
     return f"{row.deflection_mm:g} mm"
-
-
-def _missing(sheet: DesignSheet) -> Iterator[Section]:
-    if sheet.missing:
-        yield Section("What is missing", (Points(sheet.missing),))
 
 
 def _identification(sheet: DesignSheet) -> Iterator[Section]:
@@ -284,7 +328,7 @@ def _forces(sheet: DesignSheet) -> Iterator[Section]:
         blocks: list[Block] = []
         has_height, refs = alike.height_mm is not None, _of_captures(sheet, _results(alike))
         over = "compression" if has_height else "deflection"
-        if alike.compression_bands:
+        if alike.compression_bands and (has_height or alike is not main_set(sheet)):
             caption = (
                 f"Force against {over} ({refs}): dark bands hold the mean, light ones most pieces, "
                 "without the calibration's part; dashed on the way back"
@@ -295,7 +339,7 @@ def _forces(sheet: DesignSheet) -> Iterator[Section]:
         for group, rows in alike.compression.items():
             caption = f"{group}: force at {over} ({_of_captures(sheet, alike.groups[group])})"
             blocks += _there(compression_table(caption, rows, alike.groups[group], has_height=has_height))
-        if alike.gap_bands and alike.height_mm is not None:
+        if alike.gap_bands and alike.height_mm is not None and alike is not main_set(sheet):
             caption = f"Force against the gap between platens ({refs}); same bands"
             blocks.append(Picture(f"{gap_name(alike)}.svg", caption, force_alt(alike.gap, "a closing gap")))
         for group, rows in alike.gap.items():

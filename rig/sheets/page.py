@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import base64
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -21,10 +21,10 @@ from rig.core import html_text, markdown_text
 
 @dataclass(frozen=True, slots=True)
 class Words:
-    """A paragraph; `kind` sets apart an answer, a refusal or a caution."""
+    """A paragraph; `kind` sets apart an answer, a refusal, a caution or a heading below a section's."""
 
     text: str
-    kind: Literal["", "answer", "refusal", "caution"] = ""
+    kind: Literal["", "answer", "refusal", "caution", "heading"] = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +43,7 @@ class Facts:
 
 @dataclass(frozen=True, slots=True)
 class Cells:
-    """A table: its first column names the rows."""
+    """A table: its first column names the rows. A second line of a cell is its range, and stands smaller."""
 
     caption: str
     headings: tuple[str, ...]
@@ -52,24 +52,63 @@ class Cells:
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """A picture by the name of its file, which ends in .svg or .png; `alt` tells what it shows who cannot
-    see it."""
+    """A picture by the name of its .svg, .png or .jpg file; `alt` describes it to who cannot see it."""
 
     name: str
     caption: str
     alt: str
 
 
-Block = Words | Points | Facts | Cells | Picture
+@dataclass(frozen=True, slots=True)
+class Embedded:
+    """HTML that this package has made and escaped itself, and what Markdown shows in its place."""
+
+    html: str
+    markdown: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Attachment:
+    """A file that the HTML carries inside and that lies beside the Markdown."""
+
+    name: str
+    label: str
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Attachments:
+    """Files to save from the page."""
+
+    items: tuple[Attachment, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """Blocks side by side where the window is wide enough, one below the other where it is not."""
+
+    columns: tuple[tuple[Block, ...], ...]
+
+
+Block = Words | Points | Facts | Cells | Picture | Embedded | Attachments | Columns
 
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """A heading with blocks below it; level 2 or 3."""
+    """A heading with blocks below it.
+
+    Parameters
+    ----------
+    level
+        2 or 3.
+    folded
+        On screen only the heading shows until the reader opens it; on paper all shows.
+    """
 
     title: str
     blocks: tuple[Block, ...]
     level: int = 2
+    folded: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,12 +123,15 @@ class Page:
         In order.
     footer
         A last line.
+    first
+        Blocks that stand before all sections, on the first page of paper by themselves.
     """
 
     title: str
     subtitle: str
     sections: tuple[Section, ...]
     footer: str = f"pressrig {__version__}"
+    first: tuple[Block, ...] = ()
 
 
 def beside(drawn: Sequence[tuple[str, Path]]) -> tuple[Picture, ...]:
@@ -115,11 +157,20 @@ def save_page(page: Page, path: Path) -> Path:
     path
         Of the HTML, given back.
     """
-    names = [block.name for each in page.sections for block in each.blocks if isinstance(block, Picture)]
-    pictures = {name: (path.parent / name).read_bytes() for name in names}
+    blocks = [*page.first, *(block for section in page.sections for block in section.blocks)]
+    pictures = {name: (path.parent / name).read_bytes() for name in _picture_names(blocks)}
     path.write_text(page_html(page, pictures), encoding="utf-8")
     path.with_suffix(".md").write_text(page_markdown(page), encoding="utf-8")
     return path
+
+
+def _picture_names(blocks: Sequence[Block]) -> Iterator[str]:
+    for block in blocks:
+        if isinstance(block, Picture):
+            yield block.name
+        elif isinstance(block, Columns):
+            for column in block.columns:
+                yield from _picture_names(column)
 
 
 def page_html(page: Page, pictures: Mapping[str, bytes]) -> str:
@@ -132,9 +183,15 @@ def page_html(page: Page, pictures: Mapping[str, bytes]) -> str:
     """
     subtitle = f"\n<p>{html_text(page.subtitle)}</p>" if page.subtitle else ""
     body = [f"<header><h1>{html_text(page.title)}</h1>{subtitle}</header>", "<main>"]
+    if page.first:
+        body += ['<div class="first">', *(_html(block, pictures) for block in page.first), "</div>"]
     for number, section in enumerate(page.sections, start=1):
-        body.append(f'<h{section.level} id="section-{number}">{html_text(section.title)}</h{section.level}>')
-        body += [_html(block, pictures) for block in section.blocks]
+        heading = f'<h{section.level} id="section-{number}">{html_text(section.title)}</h{section.level}>'
+        blocks = [_html(block, pictures) for block in section.blocks]
+        if section.folded:
+            body += [f"<details><summary>{heading}</summary>", *blocks, "</details>"]
+        else:
+            body += [heading, *blocks]
     body += ["</main>", f"<footer><p>{html_text(page.footer)}</p></footer>"]
     style = _STYLE.replace("TITLE", _css_string(page.title))
     return _HTML.format(title=html_text(page.title), style=style, body="\n".join(body))
@@ -144,6 +201,8 @@ def page_markdown(page: Page) -> str:
     """The same as Markdown; its pictures are files beside it."""
     lines = [f"# {markdown_text(page.title)}", ""]
     lines += [markdown_text(page.subtitle), ""] if page.subtitle else []
+    for block in page.first:
+        lines += [*_markdown(block), ""]
     for section in page.sections:
         lines += [f"{'#' * section.level} {markdown_text(section.title)}", ""]
         for block in section.blocks:
@@ -152,22 +211,47 @@ def page_markdown(page: Page) -> str:
 
 
 def _html(block: Block, pictures: Mapping[str, bytes]) -> str:
-    if isinstance(block, Words):
-        kind = f' class="{block.kind}"' if block.kind else ""
-        return f"<p{kind}>{_with_commands(block.text)}</p>"
-    if isinstance(block, Points):
-        return "<ul>\n" + "\n".join(f"<li>{_with_commands(each)}</li>" for each in block.items) + "\n</ul>"
-    if isinstance(block, Facts):
-        terms = (f"<dt>{html_text(name)}</dt><dd>{_with_commands(said)}</dd>" for name, said in block.rows)
-        return "<dl>\n" + "\n".join(terms) + "\n</dl>"
-    if isinstance(block, Cells):
-        return _html_table(block)
-    data = base64.b64encode(pictures[block.name]).decode("ascii")
-    kind = "svg+xml" if block.name.endswith(".svg") else "png"
+    match block:
+        case Words(text, "heading"):
+            html = f"<h3>{html_text(text)}</h3>"
+        case Words(text, kind):
+            html = f'<p class="{kind}">' if kind else "<p>"
+            html += f"{_with_commands(text)}</p>"
+        case Points(items):
+            html = "<ul>\n" + "\n".join(f"<li>{_with_commands(item)}</li>" for item in items) + "\n</ul>"
+        case Facts(rows):
+            terms = (f"<dt>{html_text(name)}</dt><dd>{_with_commands(value)}</dd>" for name, value in rows)
+            html = "<dl>\n" + "\n".join(terms) + "\n</dl>"
+        case Cells():
+            html = _html_table(block)
+        case Picture():
+            html = _html_picture(block, pictures[block.name])
+        case Embedded(html):
+            pass
+        case Attachments(items):
+            html = f'<p class="files">{" &middot; ".join(_html_link(file) for file in items)}</p>'
+        case Columns(columns):
+            inner = ("\n".join(_html(inside, pictures) for inside in column) for column in columns)
+            html = '<div class="columns">' + "\n".join(f"<div>{column}</div>" for column in inner) + "</div>"
+    return html
+
+
+def _html_picture(picture: Picture, content: bytes) -> str:
+    data = base64.b64encode(content).decode("ascii")
+    kind = _IMAGE_KINDS[Path(picture.name).suffix.lower()]
     return (
-        f'<figure><img alt="{html_text(block.alt)}" src="data:image/{kind};base64,{data}">\n'
-        f"<figcaption>{html_text(block.caption)}</figcaption></figure>"
+        f'<figure><img alt="{html_text(picture.alt)}" src="data:image/{kind};base64,{data}">\n'
+        f"<figcaption>{html_text(picture.caption)}</figcaption></figure>"
     )
+
+
+_IMAGE_KINDS = {".svg": "svg+xml", ".png": "png", ".jpg": "jpeg", ".jpeg": "jpeg"}
+
+
+def _html_link(file: Attachment) -> str:
+    data = base64.b64encode(file.data).decode("ascii")
+    href = f"data:application/octet-stream;base64,{data}"
+    return f'<a download="{html_text(file.name)}" href="{href}">{html_text(file.label)}</a>'
 
 
 def _with_commands(text: str) -> str:
@@ -184,7 +268,7 @@ def _html_table(table: Cells) -> str:
     rows = []
     for first, *rest in table.rows:
         cells = "".join(
-            f"<td{kind}>{html_text(each)}</td>" for each, kind in zip(rest, wordy[1:], strict=True)
+            f"<td{kind}>{_html_cell(cell)}</td>" for cell, kind in zip(rest, wordy[1:], strict=True)
         )
         rows.append(f'<tr><th scope="row">{html_text(first)}</th>{cells}</tr>')
     # a table wider than a phone scrolls by itself, by finger and by key, and the page does not
@@ -197,6 +281,11 @@ def _html_table(table: Cells) -> str:
     )
 
 
+def _html_cell(text: str) -> str:
+    value, line, rest = html_text(text).partition("\n")
+    return f"{value}<br><small>{rest}</small>" if line else value
+
+
 LONG_TABLE = 24
 """More rows than this do not fit on the rest of a page; the table may be cut between rows."""
 
@@ -206,7 +295,9 @@ def _of_numbers(table: Cells) -> list[bool]:
     found = [False]
     for place in range(1, len(table.headings)):
         cells = [row[place] for row in table.rows if row[place] not in ("-", "")]
-        found.append(sum(bool(_NUMERIC.match(each)) for each in cells) > len(cells) / 2 or not cells)
+        found.append(
+            sum(bool(_NUMERIC.match(each.split("\n")[0])) for each in cells) > len(cells) / 2 or not cells
+        )
     return found
 
 
@@ -215,20 +306,42 @@ _NUMERIC = re.compile(r"([+-]|± )?\d[\d.]*(e[+-]?\d+)?(/\d+)?( [a-z/%].*)?$")
 
 
 def _markdown(block: Block) -> Sequence[str]:
-    if isinstance(block, Words):
-        return [f"> **{markdown_text(block.text)}**" if block.kind else markdown_text(block.text)]
-    if isinstance(block, Points):
-        return [f"- {markdown_text(each)}" for each in block.items]
-    if isinstance(block, Facts):
-        return [f"- {markdown_text(name)}: {markdown_text(said)}" for name, said in block.rows]
-    if isinstance(block, Cells):
-        align = "".join(["| --- |", *(" ---: |" if each else " --- |" for each in _of_numbers(block)[1:])])
-        rows = (
-            f"| {' | '.join(markdown_text(each) for each in row)} |" for row in (block.headings, *block.rows)
-        )
-        head, *rest = rows
-        return [f"**{markdown_text(block.caption)}**", "", head, align, *rest]
-    return [f"![{markdown_text(block.alt)}]({block.name})", "", f"*{markdown_text(block.caption)}*"]
+    lines: Sequence[str]
+    match block:
+        case Words(text, "heading"):
+            lines = [f"### {markdown_text(text)}"]
+        case Words(text, kind):
+            lines = [f"> **{markdown_text(text)}**" if kind else markdown_text(text)]
+        case Points(items):
+            lines = [f"- {markdown_text(item)}" for item in items]
+        case Facts(rows):
+            lines = [f"- {markdown_text(name)}: {markdown_text(value)}" for name, value in rows]
+        case Cells():
+            lines = _markdown_table(block)
+        case Picture(name, caption, alt):
+            lines = [f"![{markdown_text(alt)}]({name})", "", f"*{markdown_text(caption)}*"]
+        case Embedded(_, markdown):
+            lines = [markdown] if markdown else []
+        case Attachments(items):
+            lines = [" · ".join(f"[{markdown_text(file.label)}]({file.name})" for file in items)]
+        case Columns(columns):
+            lines = [line for column in columns for inside in column for line in (*_markdown(inside), "")]
+    return lines
+
+
+def _markdown_table(table: Cells) -> Sequence[str]:
+    align = "".join(["| --- |", *(" ---: |" if each else " --- |" for each in _of_numbers(table)[1:])])
+    rows = (
+        f"| {' | '.join(markdown_text(_on_one_line(cell)) for cell in row)} |"
+        for row in (table.headings, *table.rows)
+    )
+    head, *rest = rows
+    return [f"**{markdown_text(table.caption)}**", "", head, align, *rest]
+
+
+def _on_one_line(cell: str) -> str:
+    value, line, rest = cell.partition("\n")
+    return f"{value} ({rest})" if line else value
 
 
 def _css_string(text: str) -> str:
@@ -266,6 +379,20 @@ ul { padding-left: 1.3rem; }
 .refusal { border-left: 4px solid #a3341a; padding-left: 0.8rem; font-weight: 600; color: #7d2613; }
 .caution { border: 2px solid #8a3b00; padding: 0.5rem 0.8rem; font-weight: 600; color: #5c2800; }
 .table { overflow-x: auto; margin: 0.8rem 0; }
+body:has(.first) { max-width: 72rem; }
+.columns { display: flex; flex-wrap: wrap; gap: 0 1.6rem; }
+.columns > div { flex: 1 1 auto; min-width: 0; max-width: 100%; }
+.columns figure { max-width: 27rem; }
+.columns th, .columns td { padding-right: 0.55rem; }
+.calculator { border: 1px solid #5a6a73; padding: 0 1rem 0.6rem; margin: 1rem 0; }
+.calculator h2 { border: 0; margin: 0.7rem 0 0.2rem; }
+.calculator .fields { display: flex; flex-wrap: wrap; gap: 0.5rem 1.2rem; font-size: 0.9rem; }
+.calculator input, .calculator select { font: inherit; padding: 0.15rem 0.3rem; max-width: 100%; }
+.files { font-size: 0.9rem; }
+details { border-bottom: 1px solid #c9d1d6; }
+summary { cursor: pointer; padding: 0.55rem 0; }
+summary h2, summary h3 { display: inline; border: 0; margin: 0; font-size: 1.05rem; }
+a { color: #0b5d7a; }
 table { border-collapse: collapse; font-size: 0.85rem; font-variant-numeric: tabular-nums; }
 caption { text-align: left; font-weight: 600; padding: 0.3rem 0; }
 th, td { padding: 0.25rem 0.7rem 0.25rem 0; text-align: right; border-bottom: 1px solid #c9d1d6;
@@ -273,6 +400,7 @@ th, td { padding: 0.25rem 0.7rem 0.25rem 0; text-align: right; border-bottom: 1p
 thead th { vertical-align: bottom; border-bottom: 2px solid #5a6a73; }
 th:first-child { text-align: left; min-width: 5rem; }
 tbody th { font-weight: 400; }
+td small { color: #46555e; font-size: 0.92em; }
 td { white-space: nowrap; }
 th.words, td.words { text-align: left; white-space: normal; min-width: 5.5rem; }
 caption span { position: sticky; left: 0; display: inline-block; max-width: calc(100vw - 1.8rem); }
@@ -285,6 +413,15 @@ figcaption, header p, footer { color: #46555e; font-size: 0.9rem; }
   @bottom-left { content: "TITLE"; font: 8pt sans-serif; color: #46555e; }
   @bottom-right { content: counter(page) " / " counter(pages); font: 8pt sans-serif; color: #46555e; } }
 @media print {
+  .first { break-after: page; } .screen { display: none; }
+  .first p, .first ul { margin: 0.8mm 0; } .first .table { margin: 1mm 0; }
+  .first .answer { font-size: 9pt; font-weight: 500; padding-left: 2mm; line-height: 1.25; }
+  .first figure { margin: 0; } .first img { max-height: 60mm; } .first figcaption { font-size: 7.5pt; }
+  .first table { font-size: 7.2pt; line-height: 1.2; } .first th, .first td { padding: 1pt 5pt 1pt 0; }
+  .first ul { font-size: 8pt; line-height: 1.25; }
+  .columns { flex-wrap: nowrap; gap: 0 5mm; } .columns figure { max-width: 86mm; }
+  details { border: 0; } details::details-content { content-visibility: visible; height: auto; }
+  summary { list-style: none; padding: 0; } summary h2, summary h3 { display: block; font-size: 12.5pt; }
   body { max-width: none; padding: 0; font-size: 10pt; line-height: 1.35; }
   h1 { font-size: 17pt; margin-top: 0; } h2 { font-size: 12.5pt; margin-top: 14pt; }
   h3 { font-size: 10.5pt; }

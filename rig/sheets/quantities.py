@@ -22,6 +22,8 @@ _TITLES = {
     "contact_at_force_mm": "contact at contact force",
     "toe_exponent": "toe exponent",
     "secant_n_per_mm": "secant stiffness at the peak",
+    "secant_25pct_n_per_mm": "secant stiffness at 25 % compression",
+    "height_lost_mm": "height lost since the first capture",
     "secant_unloading_n_per_mm": "secant stiffness, start of unloading",
     "tangent_n_per_mm": "tangent stiffness at the peak",
     "tangent_unloading_n_per_mm": "tangent stiffness, start of unloading",
@@ -61,10 +63,11 @@ def quantity(column: str) -> Quantity:
     >>> quantity("energy_absorbed_mj")
     Quantity(title='energy absorbed', unit='mJ')
     >>> quantity("at 25%.loading_n")
-    Quantity(title='force at 25%, loading', unit='N')
+    Quantity(title='force at 25 % compression, loading', unit='N')
     """
     if column.startswith("at ") and "." in column:
         depth, stroke = column[3:].rsplit(".", 1)
+        depth = depth.replace("%", " % compression")
         return Quantity(f"force at {depth}, {stroke.removesuffix('_n')}", "N")
     for pct in ("of_height", "of_deflection"):
         if column.endswith(f"_pct_{pct}"):

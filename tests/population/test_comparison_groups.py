@@ -123,15 +123,15 @@ def test_where_the_calibration_is_not_known_it_is_said():
 def test_what_was_measured_unlike_is_refused_by_name_and_put_together_only_on_demand(name, other):
     first = pieces(VALUES, orientation="upright")
     second = pieces(VALUES, batch="autumn", **({"orientation": "upright"} | {name: other}))
-    with pytest.raises(InputError, match=f'measured unlike: {name}: .*{other}.*--although "{name}"'):
+    with pytest.raises(InputError, match=f'different conditions: {name}: .*{other}.*--although "{name}"'):
         one({"spring": first, "autumn": second})
     notes = compare_groups({"s": first, "a": second}, [STIFFNESS], although=[name]).notes
-    assert any(note.startswith(f"Put together although unlike: {name}") for note in notes)
+    assert any(note.startswith(f"Put together although different: {name}") for note in notes)
 
 
 def test_unlike_states_within_batches_are_refused():
     mixed = [*pieces(VALUES), piece("old", 1.5, state="worn")]
-    with pytest.raises(InputError, match=r"unlike: state: new .*, worn"):
+    with pytest.raises(InputError, match=r"different conditions: state: new .*, worn"):
         one({"spring": mixed, "autumn": pieces(VALUES, batch="autumn")})
 
 
@@ -142,7 +142,7 @@ def test_temperatures_of_one_laboratory_and_rates_that_nearly_agree_are_alike():
 
 def test_a_circumstance_in_another_unit_is_unlike():
     other = pieces(VALUES, batch="autumn", rate="2 %/s")
-    with pytest.raises(InputError, match="unlike: rate"):
+    with pytest.raises(InputError, match="different conditions: rate"):
         one({"spring": pieces(VALUES), "autumn": other})
 
 
@@ -151,7 +151,7 @@ def test_what_methods_are_told_apart_by_may_differ_and_nothing_else():
     rig = [replace(each, capture=f"{each.capture} rig") for each in pieces(VALUES + 0.05)]
     found = one({"squeeze": rig, "by hand": hand}, by="method")
     assert (found.paired, found.difference) == (True, pytest.approx(-0.05))
-    with pytest.raises(InputError, match="unlike: rate"):
+    with pytest.raises(InputError, match="different conditions: rate"):
         one({"squeeze": rig, "by hand": pieces(VALUES, method="by hand", rate="7 mm/s")}, by="method")
 
 

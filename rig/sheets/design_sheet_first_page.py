@@ -1,0 +1,342 @@
+"""The first page of a design sheet: what the designer of a machine asks for, on one printed page.
+
+Problem: a designer wants the force at a gap, the gap for a force, how far pieces and batches differ and what
+wears off, not how it was measured. Plan: the answers in a sentence each, the curve beside the key figures,
+tables for round numbers, a calculator on screen, and the cautions; all else follows as an appendix.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from math import isfinite
+
+from rig.population import UNSTATED, BatchFigures, PieceResult
+from rig.sheets.comparison_report import comparison_sentence
+from rig.sheets.design_sheet import DIAMETER, MASS, AlikeSet, DesignSheet, Photo
+from rig.sheets.design_sheet_calculator import calculator
+from rig.sheets.design_sheet_forces import ForceRow, GapRow
+from rig.sheets.design_sheet_headline import HEIGHT_LOST, KEY_FORCE, KEY_PCT, KEY_STIFFNESS
+from rig.sheets.design_sheet_tables import NOTHING, counted, force_u, interval_of, spread_u, us_words
+from rig.sheets.page import Block, Cells, Columns, Picture, Points, Words
+from rig.sheets.quantities import quantity
+from rig.sheets.tables import rounded, shown_u
+from rig.sheets.us_units import us_factor, us_name
+
+MOST_GROUPS = 4
+"""More columns do not fit on a page; the appendix has all groups."""
+
+LEAST_SHARE = 1e-3
+"""Means without a range are rounded to this share of their value at the finest."""
+
+METRIC, US, BOTH = "metric", "us", "both"
+UNITS = (METRIC, US, BOTH)
+
+CAUTIONS = (
+    "A nip draws fingers, hair and sleeves in, and a squeezed part stores energy and springs back when it "
+    "slips: guard it, and stop the machine before you reach in. A risk assessment by someone competent and "
+    "local rules come first.",
+    "These are forces of flat platens at the stated rate. A roller is quicker and rounder, a cold part is "
+    "stiffer, another mould is another batch: make the gap adjustable.",
+)
+
+SECANT = "secant_n_per_mm"
+
+KEY_FIGURES = (
+    ("mass", MASS),
+    ("diameter", DIAMETER),
+    (f"force at {KEY_PCT:g} % compression", KEY_FORCE),
+    (f"stiffness (secant to {KEY_PCT:g} %)", KEY_STIFFNESS),
+    ("stiffness (secant to the peak)", SECANT),
+    ("energy return", "energy_return_pct"),
+    ("force retention at 10 s", "force_retention_10s_pct"),
+    ("permanent set within a capture", "set_last_mm"),
+    ("height lost since the first capture", HEIGHT_LOST),
+)
+"""Rows of the key figures; the secant to the peak only where there is none to the headline compression."""
+
+
+def first_page(sheet: DesignSheet, *, picture: Picture | None, units: str = BOTH) -> tuple[Block, ...]:
+    """Return the blocks of the first page.
+
+    Parameters
+    ----------
+    picture
+        Force against the gap, or against deflection where no height is known; None without curves.
+    units
+        One of `UNITS`.
+    """
+    alike = main_set(sheet)
+    groups = dict(list(alike.groups.items())[:MOST_GROUPS])
+    blocks: list[Block] = [
+        *_invented(sheet),
+        *(Words(sentence, "answer") for sentence in design_sheet_answers(sheet, units=units)),
+    ]
+    figures = _key_figures(sheet, alike, list(groups), units)
+    left: list[Block] = [picture] if picture is not None else []
+    photos = [
+        Picture(photo_name(place, photo), photo.caption, photo.caption)
+        for place, photo in enumerate(sheet.photos, start=1)
+    ]
+    blocks.append(Columns((tuple(left), (*photos, figures))) if left else Columns(((*photos, figures),)))
+    for system in (METRIC, US):
+        if system in alike.rounded and units in (system, BOTH):
+            blocks.append(_tables(alike, list(groups), system))
+    form = None
+    if alike.height_mm is not None:
+        form = calculator(alike.groups, _heights(sheet), alike.height_mm, us=units == US)
+    if form is not None:
+        blocks.append(form)
+    blocks.append(Points(CAUTIONS))
+    return tuple(blocks)
+
+
+def photo_name(place: int, photo: Photo) -> str:
+    """Return the name of a photograph's file; places count from one."""
+    return f"photo-{place}{photo.ending}"
+
+
+def design_sheet_answers(sheet: DesignSheet, *, units: str = BOTH) -> list[str]:
+    """Return the answers of a sheet, one sentence each: force, batches, what abuse changed."""
+    alike = main_set(sheet)
+    sentences = [*_force_sentences(alike, units)]
+    for comparison in alike.comparisons:
+        for difference in comparison.differences:
+            if difference.quantity in (KEY_FORCE, SECANT) and difference.low is not None:
+                sentences.append(comparison_sentence(difference))
+                break
+    sentences += _lost_sentences(alike, units)
+    return sentences
+
+
+def sets_sentences(sheet: DesignSheet) -> list[str]:
+    """Return what the supplier should know where captures fall into several sets, and how to join them."""
+    if len(sheet.sets) < 2:
+        return []
+    names = [
+        name
+        for name in dict.fromkeys(name for alike in sheet.sets for name in alike.circumstances)
+        if len({alike.circumstances.get(name) for alike in sheet.sets} - {UNSTATED, None}) > 1
+    ]
+    different = ", ".join(names)
+    return [
+        f"These captures were measured under {len(sheet.sets)} different conditions ({different}). "
+        f'They are listed separately; --although "{different}" puts them together.'
+    ]
+
+
+def main_set(sheet: DesignSheet) -> AlikeSet:
+    """Return the set that the first page is about: the one with the most captures."""
+    return max(sheet.sets, key=lambda alike: sum(map(len, alike.groups.values())))
+
+
+def _invented(sheet: DesignSheet) -> Iterator[Block]:
+    if sheet.all_invented:
+        yield Words(
+            "All numbers on this sheet are invented: a demonstration, nothing to build on.", "caution"
+        )
+    elif sheet.invented:
+        names = ", ".join(sheet.invented[:6]) + (" ..." if len(sheet.invented) > 6 else "")
+        yield Words(f"Some numbers on this sheet are invented: {names}.", "caution")
+
+
+def _heights(sheet: DesignSheet) -> dict[str, float]:
+    return {each.capture: each.free_height_mm for each in sheet.captures if each.free_height_mm is not None}
+
+
+def _force_sentences(alike: AlikeSet, units: str) -> Iterator[str]:
+    """The force at the headline depth, for the first group; the others are compared with it."""
+    for group, rows in alike.compression.items():
+        if not rows:
+            continue
+        row = next((each for each in rows if each.compression_pct == KEY_PCT), rows[-1])
+        force = row.loading
+        where = (
+            f"{row.compression_pct:g} % of its height (gap {_length(row.gap_mm, units)})"
+            if row.compression_pct is not None
+            else f"a deflection of {_length(row.deflection_mm, units)}"
+        )
+        sentence = f"{group}: squeezed to {where}, a piece pushes back with "
+        sentence += value_words(force.mean, "N", force_u(force), units)
+        if force.most_from is not None and force.tolerance_high is not None:
+            u = spread_u(force)
+            ends = _ends_words(force.most_from, force.tolerance_high, "N", u, units)
+            sentence += f"; {force.content_pct:g} % of pieces lie within {ends}"
+        yield f"{sentence} ({counted(force.n, 'piece')})."
+        return
+
+
+def _lost_sentences(alike: AlikeSet, units: str) -> Iterator[str]:
+    """Height that pieces of a state have lost since they were new."""
+    for group, figures in alike.figures.items():
+        lost = figures.get(HEIGHT_LOST)
+        if lost is None:
+            continue
+        u = lost.u if lost.u is not None else _own_u(alike.groups[group], HEIGHT_LOST)
+        u = shown_u(lost.mean, u if isfinite(u) else 0.0)
+        verb = "lost" if lost.mean >= 0 else "gained"
+        interval = ""
+        if lost.low is not None and lost.high is not None:
+            interval = f", 95 % interval {_ends_words(lost.low, lost.high, 'mm', u, units)}"
+        yield (
+            f"{group}: {verb} {value_words(abs(lost.mean), 'mm', u, units)} of height since the first "
+            f"capture ({counted(lost.n, 'piece')}{interval})."
+        )
+
+
+def _own_u(results: Sequence[PieceResult], name: str) -> float:
+    return max((each.u.get(name, float("nan")) for each in results), default=float("nan"))
+
+
+def _key_figures(sheet: DesignSheet, alike: AlikeSet, groups: Sequence[str], units: str) -> Cells:
+    rows: list[tuple[str, ...]] = []
+    headed = any(KEY_STIFFNESS in alike.figures[group] for group in groups)
+    for title, name in KEY_FIGURES:
+        if name == SECANT and headed:
+            continue
+        cells = tuple(_figure(sheet, alike, group, name, units) for group in groups)
+        if any(cell != NOTHING for cell in cells):
+            rows.append((f"{title}, {_unit_words(_unit_of(name), units)}", *cells))
+    heads = [f"{group} ({_pieces_of(alike.groups[group])})" for group in groups]
+    return Cells("Key figures: mean over pieces (number of pieces)", ("", *heads), tuple(rows))
+
+
+def _pieces_of(results: Sequence[PieceResult]) -> int:
+    return len({(each.batch, each.piece) for each in results})
+
+
+def _figure(sheet: DesignSheet, alike: AlikeSet, group: str, name: str, units: str) -> str:
+    """One figure of a group: of the main set, else of another one, else of the register."""
+    batch = alike.groups[group][0].batch
+    places: list[tuple[Mapping[str, BatchFigures], Sequence[PieceResult]]] = [
+        (alike.figures[group], alike.groups[group])
+    ]
+    places += [(other.figures[group], other.groups[group]) for other in sheet.sets if group in other.figures]
+    places.append((sheet.sizes.get(batch or "", {}), ()))
+    for figures, results in places:
+        found = figures.get(name)
+        if found is not None and isfinite(found.mean):
+            u = interval_of(found, results)[2]
+            metric, us = rounded(found.mean, u), us_words(found.mean, _unit_of(name), u).split(" ")[0]
+            if us == NOTHING or units == METRIC:
+                return metric
+            return us if units == US else f"{metric}\n{us}"
+    return NOTHING
+
+
+def _unit_words(unit: str, units: str) -> str:
+    us = us_name(unit)
+    if not us or units == METRIC:
+        return unit
+    return us if units == US else f"{unit} (below: {us})"
+
+
+def _unit_of(name: str) -> str:
+    return "g" if name == MASS else quantity(name).unit
+
+
+def value_words(value: float, unit: str, u: float, units: str = BOTH) -> str:
+    """Return a value with its unit, in the reader's units.
+
+    Examples
+    --------
+    >>> value_words(69.351, "N", 0.5), value_words(69.351, "N", 0.5, "us")
+    ('69.35 N (15.59 lbf)', '15.59 lbf')
+    """
+    metric = f"{rounded(value, u)} {unit}"
+    us = us_words(value, unit, u)
+    if us == NOTHING or units == METRIC:
+        return metric
+    return us if units == US else f"{metric} ({us})"
+
+
+def _ends_words(low: float, high: float, unit: str, u: float, units: str) -> str:
+    metric = f"{rounded(low, u)} to {rounded(high, u)} {unit}"
+    factor = us_factor(unit)
+    if factor is None or units == METRIC:
+        return metric
+    fine = shown_u(factor * high, factor * u)
+    us = f"{rounded(factor * low, fine)} to {rounded(factor * high, fine)} {us_name(unit)}"
+    return us if units == US else f"{metric} ({us})"
+
+
+def _length(mm: float | None, units: str) -> str:
+    assert mm is not None
+    metric, us = f"{mm:.1f} mm", f"{(us_factor('mm') or 1.0) * mm:.3f} in"
+    return {METRIC: metric, US: us}.get(units, f"{metric} ({us})")
+
+
+def _tables(alike: AlikeSet, groups: Sequence[str], system: str) -> Columns:
+    """Force at round gaps beside gaps at round forces."""
+    tables = alike.rounded[system]
+    force, length = ("N", "mm") if system == METRIC else ("lbf", "in")
+    per_force, per_length = (
+        (1.0, 1.0) if system == METRIC else (us_factor("N") or 1.0, us_factor("mm") or 1.0)
+    )
+    rows_at = {group: {row.gap_mm: row for row in tables.force_at_gap.get(group, ())} for group in groups}
+    gaps = sorted({gap for rows in rows_at.values() for gap in rows if gap is not None}, reverse=True)
+    at_gap = tuple(
+        (
+            f"{per_length * gap:.4g}",
+            *(_force_cell(rows_at[group].get(gap), per_force) for group in groups),
+        )
+        for gap in gaps
+    )
+    at_force = tuple(
+        (
+            f"{per_force * row.force_n:.4g}",
+            *(_gap_cell(row, group, per_length) for group in groups),
+            _adjustment_cell(row, per_length),
+        )
+        for row in tables.gap_at_force
+    )
+    content = next((row.loading.content_pct for rows in rows_at.values() for row in rows.values()), 90.0)
+    return Columns(
+        (
+            (
+                Cells(
+                    f"Force at a gap, {force}: mean, and below it {content:g} % of pieces",
+                    (f"gap, {length}", *groups),
+                    at_gap,
+                ),
+            ),
+            (
+                Cells(
+                    f"Gap for a force, {length}: mean, and below it {content:g} % of pieces",
+                    (f"force, {force}", *groups, "adjust over"),
+                    at_force,
+                ),
+            ),
+        )
+    )
+
+
+def _force_cell(row: ForceRow | None, factor: float) -> str:
+    if row is None:
+        return NOTHING
+    force = row.loading
+    return _with_range(force, factor, force_u(force))
+
+
+def _gap_cell(row: GapRow, group: str, factor: float) -> str:
+    gap = row.gaps.get(group)
+    if gap is None:
+        return NOTHING
+    return _with_range(gap, factor, gap.u or 0.0)
+
+
+def _with_range(figures: BatchFigures, factor: float, u: float) -> str:
+    low, high = figures.most_from, figures.tolerance_high
+    if low is None or high is None:
+        return rounded(factor * figures.mean, factor * max(u, LEAST_SHARE * abs(figures.mean)))
+    # the range over pieces says how many digits of the mean matter to a builder
+    fine = factor * (high - low) / 2
+    mean, *ends = (rounded(factor * value, fine) for value in (figures.mean, low, high))
+    return f"{mean}\n{ends[0]} to {ends[1]}"
+
+
+def _adjustment_cell(row: GapRow, factor: float) -> str:
+    ends = row.adjustment_mm
+    if ends is None:
+        return NOTHING
+    fine = factor * (ends[1] - ends[0]) / 2
+    return f"{rounded(factor * ends[0], fine)} to {rounded(factor * ends[1], fine)}"
