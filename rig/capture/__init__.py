@@ -10,13 +10,16 @@ proper end, so its absence says that the recorder was killed).
 """
 
 from rig.capture.auxiliary import Air, air_of, auxiliary_readings, typed_conditions
+from rig.capture.columns import ColumnChoice, parse_column
 from rig.capture.ending import Ending
 from rig.capture.exporting import Calibrated, export_samples
+from rig.capture.file_facts import FileFacts, NamePattern, bare_name, read_list
 from rig.capture.header import CaptureHeader
+from rig.capture.imported import import_key, imported_before
 from rig.capture.listing import CaptureSummary, list_captures
 from rig.capture.reading import Capture, open_capture
 from rig.capture.recovery import Damage
-from rig.capture.table import ColumnChoice, ImportedTable, import_table, parse_column
+from rig.capture.table import ImportedTable, TableForm, import_table
 from rig.capture.writing import CaptureWriter
 
 __all__ = [
@@ -29,13 +32,20 @@ __all__ = [
     "ColumnChoice",
     "Damage",
     "Ending",
+    "FileFacts",
     "ImportedTable",
+    "NamePattern",
+    "TableForm",
     "air_of",
     "auxiliary_readings",
+    "bare_name",
     "export_samples",
+    "import_key",
     "import_table",
+    "imported_before",
     "list_captures",
     "open_capture",
     "parse_column",
+    "read_list",
     "typed_conditions",
 ]

@@ -58,6 +58,8 @@ class CaptureHeader:
         What was said about the rig when the recording began: overdue, uncalibrated, a check piece outside.
     source
         "rig", or which file the samples were imported from.
+    imported
+        Of an import: the file's SHA-256, which columns were taken in which units, and the key of the import.
     id
         Sixteen random bytes in hexadecimal; the mark that recovery looks for.
     started
@@ -84,6 +86,7 @@ class CaptureHeader:
     clock: ClockSource = "device"
     warnings: tuple[str, ...] = ()
     source: str = "rig"
+    imported: Mapping[str, Any] = field(default_factory=dict)
     id: CaptureId = field(default_factory=lambda: secrets.token_hex(16))
     started: AwareDatetime = field(default_factory=lambda: datetime.now(UTC).replace(microsecond=0))
     software: str = f"pressrig {__version__}"

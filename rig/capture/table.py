@@ -1,117 +1,137 @@
-"""Samples from a table that somebody already has: any CSV, from four hand-read points to a long log.
+"""Samples from a table that somebody already has: four hand-read points, or what a laboratory wrote.
 
-The problem: units, signs, decimal marks and headings differ, and a wrong guess gives wrong numbers
-without a word. The plan: check each chosen cell against one strict form of a number, name the line of the
-first that is none, and keep the numbers in the unit they came in. What had to be guessed is said in notes.
+The problem: units, signs, decimal marks, headings and clocks differ, and a wrong guess gives wrong numbers
+without a word. The plan: `rig.tables` finds the table and reads its cells strictly; headings and units
+propose the columns, and where they allow more than one reading the table is refused with the options to
+type. What was taken, guessed and left out is said in notes.
 """
 
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
-from typing import Literal
 
 import numpy as np
-import pyarrow as pa
-import pyarrow.compute as pc
 
 from rig import units
-from rig.capture.cells import WHITESPACE, Lines, all_cells, cut_cells, read_text, split_lines
+from rig.capture.columns import ColumnChoice, check_unit, choose_columns
 from rig.capture.resolution import estimate_resolution
 from rig.errors import InputError
 from rig.samples import COUNTS, Channel, FloatArray, IntArray, RawArray, Samples
+from rig.tables import (
+    WHITESPACE,
+    BoolArray,
+    Cells,
+    Kind,
+    Layout,
+    column_cells,
+    lay_out,
+    looks_like_clock,
+    numbers_of,
+    read_clock,
+    read_table_text,
+    spread_equal,
+    tell_decimal,
+)
 
-_SHOWN = 60
-_NUMBER = r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?$"
-_INDEX = re.compile(r"#([1-9]\d{0,3})")
+_INDEX = re.compile(r"#[1-9]\d{0,3}")
 _LATEST_US = 2.0**62
 _COUNTS_RANGE = np.iinfo(np.int32)
 
-Quantity = Literal["time", "force", "position"]
-_IS_RIGHT = {"time": units.is_time, "force": units.is_force, "position": units.is_length}
-_RIGHT = {"time": "s, ms, us or min", "force": "N, lbf, kgf, g or counts", "position": "mm, in, um or counts"}
-
 
 @dataclass(frozen=True, slots=True)
-class ColumnChoice:
-    """Which column of a table, by its heading or as "#2" counted from 1, and the unit of its numbers."""
+class TableForm:
+    """How a table is written; what is None or zero is told from the table.
 
-    column: str
-    unit: str
+    Parameters
+    ----------
+    delimiter
+        One character or "whitespace".
+    encoding, decimal, sheet
+        Name of the encoding, "." or ",", and the sheet of a spreadsheet.
+    skip_rows, until_line
+        Lines at the top that are left out, and the last line that is read.
+    """
+
+    delimiter: str | None = None
+    encoding: str | None = None
+    decimal: str | None = None
+    sheet: str | None = None
+    skip_rows: int = 0
+    until_line: int | None = None
+
+    def __post_init__(self) -> None:
+        delimiter, decimal = self.delimiter, self.decimal
+        if (
+            delimiter is not None
+            and delimiter != WHITESPACE
+            and (len(delimiter) != 1 or delimiter in '\r\n"')
+        ):
+            raise InputError(f"delimiter {delimiter!r:.40}: write one character, or '{WHITESPACE}'")
+        if decimal not in (None, ".", ","):
+            raise InputError(f"decimal sign {decimal!r:.40}: write '.' or ','")
+        if decimal is not None and decimal == delimiter:
+            raise InputError(f"delimiter and decimal sign are both {decimal!r}; they must differ")
+        if self.skip_rows < 0:
+            raise InputError(f"rows to skip: found {self.skip_rows}; write 0 or more")
+        if self.until_line is not None and self.until_line <= self.skip_rows:
+            raise InputError(f"last line: found {self.until_line}; expected more than {self.skip_rows}")
 
 
 @dataclass(frozen=True, slots=True)
 class ImportedTable:
-    """Samples from a table, and what had to be guessed to read it, in sentences."""
+    """Samples from a table.
+
+    Parameters
+    ----------
+    samples
+        In the units of the table.
+    notes
+        What was guessed or left out, in sentences.
+    taken
+        Which column each quantity came from, and its unit.
+    sha256
+        Of the file.
+    started
+        When the first row was taken, where the table has dates.
+    """
 
     samples: Samples
-    notes: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class _Column:
-    path: Path
-    name: str
-    cells: pa.Array
-    line: IntArray
-    decimal: str | None
-
-    def refuse(self, row: int, right: str) -> InputError:
-        found = self.cells[row].as_py()
-        return InputError(
-            f"{self.path}, line {self.line[row]}, column '{self.name}': found {_shown(found)}; {right}"
-        )
-
-
-def parse_column(text: str) -> ColumnChoice:
-    """Read "heading:unit" or "#2:unit"; the heading may hold colons itself.
-
-    Examples
-    --------
-    >>> parse_column("disp:mm")
-    ColumnChoice(column='disp', unit='mm')
-    """
-    column, colon, unit = text.rpartition(":")
-    if not colon or not column.strip() or not unit.strip():
-        raise InputError(
-            f"column {_shown(text)} lacks a part; write it with its unit, as in 'disp:mm' or '#2:mm'"
-        )
-    return ColumnChoice(column.strip(), unit.strip())
+    notes: tuple[str, ...]
+    taken: Mapping[Kind, ColumnChoice]
+    sha256: str
+    started: datetime | None = None
 
 
 def import_table(
     path: Path | str,
     *,
-    position: ColumnChoice,
-    force: ColumnChoice,
+    position: ColumnChoice | None = None,
+    force: ColumnChoice | None = None,
     time: ColumnChoice | None = None,
-    delimiter: str | None = None,
-    encoding: str | None = None,
-    skip_rows: int = 0,
-    decimal: str | None = None,
+    in_order: bool = False,
+    form: TableForm | None = None,
     negate_force: bool = False,
     negate_position: bool = False,
 ) -> ImportedTable:
-    """Read a delimited text file as samples.
+    """Read a table as samples.
 
     Parameters
     ----------
     path
-        The file.
+        The file: text, gzip-compressed text, .xlsx or .ods.
     position, force, time
-        Which columns, and their units; "counts" stands for raw integers. Without `time` the rows are in
-        order, and the clock is "none".
-    delimiter
-        One character or "whitespace"; None to tell it from the text.
-    encoding
-        Name of the encoding; None for UTF-8, or failing that a western one, with a note.
-    skip_rows
-        Lines to leave out at the top, before the headings.
-    decimal
-        "." or ","; None to tell it from the cells.
+        Which columns, and their units; "counts" stands for raw integers. What is None is proposed by the
+        headings. Without any column of time the rows are in order, and the clock is "none".
+    in_order
+        Whether a column of time is to be left alone.
+    form
+        How the table is written.
     negate_force, negate_position
-        Whether the source counts tension, or lengthening, as positive.
+        Whether the source counts compression as negative force, or position falls as the platen comes nearer.
 
     Returns
     -------
@@ -123,116 +143,110 @@ def import_table(
     InputError
         Naming file, line and column, what was found and what would be right.
     """
-    path = Path(path)
-    choices: dict[Quantity, ColumnChoice] = {"force": force, "position": position}
-    if time is not None:
-        choices["time"] = time
-    for quantity, choice in choices.items():
-        _check_unit(quantity, choice)
-    _check_options(delimiter, decimal, skip_rows)
-    text, notes = read_text(path, encoding)
-    lines = split_lines(path, text, delimiter, decimal, skip_rows)
-    columns, header_rows = _locate(lines, choices)
-    cells = all_cells(lines, header_rows)
-    if max(columns.values()) >= len(cells):
-        raise InputError(
-            f"{path}, line {lines.number[header_rows]}: found {len(cells)} cells; "
-            f"column {max(columns.values()) + 1} was asked for"
-        )
+    path, form = Path(path), form or TableForm()
+    asked: dict[Kind, ColumnChoice | None] = {"time": time, "position": position, "force": force}
+    given = {kind: choice for kind, choice in asked.items() if choice is not None}
+    for kind, choice in given.items():
+        check_unit(kind, choice)
+    source = read_table_text(path, encoding=form.encoding, sheet=form.sheet)
+    wanted = {choice.column for choice in given.values() if not _INDEX.fullmatch(choice.column)}
+    layout = lay_out(
+        source.text,
+        source.where,
+        delimiter=source.delimiter or form.delimiter,
+        decimal=form.decimal,
+        skip_rows=form.skip_rows,
+        until_line=form.until_line,
+        asked=wanted.__contains__ if wanted else None,
+    )
+    notes = [*source.notes, *layout.notes]
+    columns = column_cells(layout.where, layout.lines, layout.numbers, layout.delimiter, layout.width)
+    chosen, said = choose_columns(layout, given, columns, in_order=in_order)
+    notes += said
     read = {
-        quantity: _Column(path, choices[quantity].column, cells[place], lines.number[header_rows:], decimal)
-        for quantity, place in columns.items()
+        kind: Cells(layout.where, _name(layout, place, choice), columns[place], layout.numbers)
+        for kind, (place, choice) in chosen.items()
     }
-    numbers = {quantity: _numbers(column, notes) for quantity, column in read.items()}
-    raw_force, force_channel = _raw(read["force"], numbers["force"], force.unit, negate_force)
+    values, stamps, kept = _read(read, layout, form, notes)
+    _note_blank_rows(layout, kept, notes)
+    lines = {kind: column.take(kept) for kind, column in read.items()}
+    raw_force, force_channel = _raw(
+        lines["force"], values["force"][kept], str(chosen["force"][1].unit), negate_force
+    )
     raw_position, position_channel = _raw(
-        read["position"], numbers["position"], position.unit, negate_position
+        lines["position"], values["position"][kept], str(chosen["position"][1].unit), negate_position
     )
     rows = np.arange(len(raw_force), dtype=np.int64)
+    time_us, started = rows, None
+    if "time" in chosen:
+        if stamps is not None:
+            exact, started = stamps
+        else:
+            exact = _time_us(lines["time"], values["time"][kept], str(chosen["time"][1].unit))
+        time_us = _rising(lines["time"], exact, notes)
     samples = Samples(
         rows,
-        _time_us(read["time"], numbers["time"], time.unit) if time is not None else rows.copy(),
+        time_us.copy(),
         raw_force,
         raw_position,
         np.zeros(len(rows), np.uint8),
         force_channel,
         position_channel,
-        "none" if time is None else "device",
+        "device" if "time" in chosen else "none",
     )
-    return ImportedTable(samples, tuple(dict.fromkeys(notes)))
+    taken = {kind: choice for kind, (_, choice) in chosen.items()}
+    return ImportedTable(samples, tuple(dict.fromkeys(notes)), taken, source.sha256, started)
 
 
-def _check_unit(quantity: Quantity, choice: ColumnChoice) -> None:
-    raw = choice.unit == COUNTS and quantity != "time"
-    if not raw and not _IS_RIGHT[quantity](choice.unit):
+def _name(layout: Layout, place: int, choice: ColumnChoice) -> str:
+    return choice.column if _INDEX.fullmatch(choice.column) else layout.headings[place] or f"#{place + 1}"
+
+
+def _read(
+    read: Mapping[Kind, Cells], layout: Layout, form: TableForm, notes: list[str]
+) -> tuple[dict[Kind, FloatArray], tuple[IntArray, datetime | None] | None, BoolArray]:
+    """Numbers of each column, times where they are no numbers, and which rows have all of them."""
+    kept = np.ones(len(layout.lines), bool)
+    clock = "time" in read and looks_like_clock(read["time"])
+    numeric = {kind: column for kind, column in read.items() if kind != "time" or not clock}
+    marks = (
+        [form.decimal] * len(numeric)
+        if form.decimal is not None
+        else tell_decimal(list(numeric.values()), layout.delimiter)
+    )
+    values: dict[Kind, FloatArray] = {}
+    for (kind, column), mark in zip(numeric.items(), marks, strict=True):
+        values[kind], good, said = numbers_of(column, mark)
+        kept &= good
+        notes += said
+    if not clock:
+        return values, None, _some(kept, layout)
+    filled = np.array([bool(cell) for cell in read["time"].text.to_pylist()], bool)
+    kept = _some(kept & filled, layout)
+    found, _ = read_clock(read["time"].take(kept))
+    notes += found.notes
+    return values, (found.time_us, found.start), kept
+
+
+def _some(kept: BoolArray, layout: Layout) -> BoolArray:
+    if not kept.any():
         raise InputError(
-            f"column '{choice.column}': {choice.unit!r:.40} is no {quantity}; write {_RIGHT[quantity]}"
+            f"{layout.where}, line {layout.numbers[0]}: no row has a number in all chosen columns; "
+            f"found {layout.names()}; choose others"
+        )
+    return kept
+
+
+def _note_blank_rows(layout: Layout, kept: BoolArray, notes: list[str]) -> None:
+    left_out = int((~kept).sum())
+    if left_out:
+        notes.append(
+            f"{layout.where}: {left_out} of {len(kept)} rows left out, since a chosen column is blank there; "
+            f"the first is line {layout.numbers[int(np.argmin(kept))]}"
         )
 
 
-def _check_options(delimiter: str | None, decimal: str | None, skip_rows: int) -> None:
-    if delimiter is not None and delimiter != WHITESPACE and (len(delimiter) != 1 or delimiter in '\r\n"'):
-        raise InputError(f"delimiter {_shown(delimiter)}: write one character, or '{WHITESPACE}'")
-    if decimal not in (None, ".", ","):
-        raise InputError(f"decimal sign {_shown(decimal)}: write '.' or ','")
-    if decimal is not None and decimal == delimiter:
-        raise InputError(f"delimiter and decimal sign are both {decimal!r}; they must differ")
-    if skip_rows < 0:
-        raise InputError(f"rows to skip: found {skip_rows}; write 0 or more")
-
-
-def _locate(lines: Lines, choices: dict[Quantity, ColumnChoice]) -> tuple[dict[Quantity, int], int]:
-    """Place of each chosen column, and how many lines (0 or 1) are headings."""
-    first = [cell.strip() for cell in cut_cells(lines.text[0], lines.delimiter)]
-    places = {quantity: _place(choice.column, first, lines) for quantity, choice in choices.items()}
-    by_number = all(_INDEX.fullmatch(choice.column) for choice in choices.values())
-    numeric = all(re.match(_NUMBER, first[place].replace(",", ".")) for place in places.values())
-    header_rows = 0 if by_number and numeric else 1
-    if header_rows == len(lines.text):
-        raise InputError(
-            f"{lines.path}, line {lines.number[0]}: found headings only; expected numbers below them"
-        )
-    return places, header_rows
-
-
-def _place(column: str, found: list[str], lines: Lines) -> int:
-    index = _INDEX.fullmatch(column)
-    if index is not None and int(index[1]) <= len(found):
-        return int(index[1]) - 1
-    if index is None and found.count(column) == 1:
-        return found.index(column)
-    problem = "more than one" if found.count(column) > 1 else "no"
-    names = ", ".join(f"#{n} '{name:.40}'" for n, name in enumerate(found[:40], 1))
-    raise InputError(
-        f"{lines.path}, line {lines.number[0]}: {problem} column {_shown(column)}; found {names} "
-        f"(cells end at {lines.delimiter!r}); write one of these names or numbers"
-    )
-
-
-def _numbers(column: _Column, notes: list[str]) -> FloatArray:
-    cells = column.cells
-    comma = column.decimal == ","
-    with_comma = pc.match_substring(cells, ",")
-    if column.decimal is None and pc.any(with_comma).as_py():
-        comma = True
-        example = pc.filter(cells, with_comma)[0].as_py()
-        notes.append(f"{column.path}: read with a decimal comma, as in {_shown(example)}")
-    if comma:
-        # A point beside decimal commas would be a thousands mark, and is refused below.
-        cells = pc.replace_substring(pc.replace_substring(cells, ".", "?"), ",", ".")
-    good = pc.match_substring_regex(cells, _NUMBER).to_numpy(zero_copy_only=False)
-    if not good.all():
-        row = int(np.argmin(good))
-        right = "a decimal comma as in '1,5'" if comma else "as in '1.5'"
-        raise column.refuse(row, f"expected a number, {right}, or leave out the line")
-    numbers: FloatArray = pc.cast(cells, pa.float64()).to_numpy()
-    finite = np.isfinite(numbers)
-    if not finite.all():
-        raise column.refuse(int(np.argmin(finite)), "expected a number that is not as large as this")
-    return numbers
-
-
-def _raw(column: _Column, numbers: FloatArray, unit: str, negate: bool) -> tuple[RawArray, Channel]:
+def _raw(column: Cells, numbers: FloatArray, unit: str, negate: bool) -> tuple[RawArray, Channel]:
     if unit != COUNTS:
         channel = Channel(unit, estimate_resolution(numbers))
         # Subtracted from zero, so that no zero becomes a negative one.
@@ -244,22 +258,35 @@ def _raw(column: _Column, numbers: FloatArray, unit: str, negate: bool) -> tuple
     return signed.astype(np.int32), Channel()
 
 
-def _time_us(column: _Column, numbers: FloatArray, unit: str) -> IntArray:
+def _time_us(column: Cells, numbers: FloatArray, unit: str) -> IntArray:
     exact = numbers * units.factor(unit, "us")
     far = np.abs(exact) >= _LATEST_US
     if far.any():
         raise column.refuse(int(np.argmax(far)), "expected a time within 100 000 years of zero")
-    time_us = np.rint(exact).astype(np.int64)
-    late = np.diff(time_us) <= 0
+    return np.rint(exact).astype(np.int64)
+
+
+def _rising(column: Cells, time_us: IntArray, notes: list[str]) -> IntArray:
+    """Times that rise from row to row: equal ones are spread, falling ones refused."""
+    fall = np.diff(time_us) < 0
+    if fall.any():
+        row = int(np.argmax(fall)) + 1
+        raise column.refuse(
+            row, f"earlier than {column.text[row - 1].as_py()!r:.40} before it; times must rise"
+        )
+    spread, moved = spread_equal(time_us)
+    if not moved:
+        return time_us
+    late = np.diff(spread) <= 0
     if late.any():
         row = int(np.argmax(late)) + 1
-        before = column.cells[row - 1].as_py()
         raise column.refuse(
-            row, f"not later than {_shown(before)} before it; times must rise by 1 us or more"
+            row,
+            f"not later than {column.text[row - 1].as_py()!r:.40} before it, and there is no room between; "
+            "times must rise by 1 us or more (`--time none` takes the rows in order)",
         )
-    return time_us
-
-
-def _shown(found: object) -> str:
-    text = repr(found)
-    return text if len(text) <= _SHOWN else text[:_SHOWN] + "..."
+    notes.append(
+        f"{column.where}: {moved} of {len(time_us)} times equal the one before (a rounded clock); these rows "
+        "were spread evenly up to the next time"
+    )
+    return spread

@@ -34,7 +34,7 @@ FAILED = 3
 @click.option("--check-only", is_flag=True, help="Say what would happen, and move nothing.")
 @click.option("--cautions-read", is_flag=True, help="The cautions have been read and hold; do not ask.")
 @click.option("--take-up", is_flag=True, help="PLAN is a capture whose run was cut short: go on with it.")
-@specimen_options
+@specimen_options()
 @folder_option("Folder that the capture is made in.")
 def command(
     plan_file: Path,

@@ -1,93 +1,270 @@
-"""`pressrig import`: a capture from a table that someone already has."""
+"""`pressrig import`: captures from tables that someone already has, one or a folder of them."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from rig.cli.options import folder_option, read_conditions, read_quantity, specimen_options
-from rig.cli.output import say
+from rig.cli.options import (
+    folder_option,
+    read_conditions,
+    read_quantity,
+    read_zero,
+    sense_and_zero_options,
+    specimen_options,
+)
+from rig.cli.output import progress, say
+from rig.errors import InputError
+
+if TYPE_CHECKING:
+    from rig.capture import ColumnChoice, FileFacts, ImportedTable, TableForm
+
+NO_TIME = "none"
+"""`--time none` leaves a column of time alone."""
 
 
 @click.command("import")
-@click.argument("file", type=click.Path(path_type=Path))
-@click.option(
-    "--time", "time_column", metavar="COL:UNIT", help="Column of time; left out, rows are in order."
-)
-@click.option(
-    "--position", "position_column", required=True, metavar="COL:UNIT", help='"travel:mm", "#2:in" ...'
-)
-@click.option("--force", "force_column", required=True, metavar="COL:UNIT", help='"load:N", "#3:lbf" ...')
+@click.argument("files", nargs=-1, required=True, metavar="FILE|FOLDER...", type=click.Path(path_type=Path))
+@click.option("--time", "time_column", metavar="COL[:UNIT]", help="Column of time; none: rows are in order.")
+@click.option("--position", "position_column", metavar="COL[:UNIT]", help='"travel:mm", "#2:in" ...')
+@click.option("--force", "force_column", metavar="COL[:UNIT]", help='"load:N", "#3:lbf" ...')
 @click.option("--delimiter", metavar="C", help="Between columns; left out, it is found.")
 @click.option("--decimal", metavar="C", help="Decimal sign; left out, it is found.")
 @click.option("--encoding", metavar="E", help="Of the text; left out, it is found.")
+@click.option("--sheet", metavar="NAME", help="Of a spreadsheet in which several hold something.")
 @click.option("--skip-rows", type=click.IntRange(0), default=0, metavar="N", help="Lines before the table.")
+@click.option("--until-line", type=click.IntRange(1), metavar="N", help="Last line that is read.")
 @click.option("--negate-force", is_flag=True, help="The table counts compression as negative force.")
 @click.option(
     "--negate-position", is_flag=True, help="The table's position falls as the platen comes nearer."
 )
-@specimen_options
-@folder_option("Folder that the capture is made in.")
+@click.option(
+    "--list", "list_file", type=click.Path(path_type=Path, dir_okay=False), metavar="TABLE",
+    help="Table with the column file and any of specimen, batch, state, date, free height (mm), area (mm^2), "
+    "orientation, operator, notes, sense, zero; other columns become conditions.",
+)  # fmt: skip
+@click.option(
+    "--name", "name_pattern", metavar="PATTERN",
+    help='How file names are read: "{specimen}_{batch}_{date}"; fields as of --list, {*} is left out.',
+)  # fmt: skip
+@sense_and_zero_options
+@specimen_options(required=False)
+@folder_option("Folder that the captures are made in.")
 def command(
-    file: Path,
-    *,
-    time_column: str | None,
-    position_column: str,
-    force_column: str,
-    delimiter: str | None,
-    decimal: str | None,
-    encoding: str | None,
-    skip_rows: int,
-    negate_force: bool,
-    negate_position: bool,
-    specimen: str,
-    batch: str | None,
-    free_height: str | None,
-    area: str | None,
-    operator: str | None,
-    notes: str,
-    conditions: tuple[str, ...],
-    out: Path,
+    files: tuple[Path, ...], *, list_file: Path | None, name_pattern: str | None, out: Path, **given: Any
 ) -> None:
-    """Make a capture of FILE, a table of text with a column of position and one of force.
+    """Make a capture of each FILE: text, .gz, .xlsx or .ods with a column of position and one of force.
 
-    A column is named by its heading or by its number (#1 is the first), then a colon and its unit.
-    Values stay in their unit; the capture's path is the last line printed.
+    The table is found below any preamble. Headings and units say which columns are taken; where they do not,
+    name each by its heading or its number (#1 is the first), a colon and its unit. Values stay in their unit.
+    Of a FOLDER, every file that may be a table is read. What --list says of a file goes before its name, and
+    that before other options; without any, the specimen is called as the file. A file that was imported into
+    the same folder with the same options is passed over. The captures' paths are printed; if some files
+    cannot be imported, the others are, and the exit code is 2.
     """
-    from rig.capture import CaptureHeader, CaptureWriter, import_table, parse_column
+    from rig.capture import NamePattern, imported_before, read_list
 
-    free_height_mm = read_quantity("--free-height", free_height, "mm")
-    area_mm2 = read_quantity("--area", area, "mm^2")
-    table = import_table(
-        file,
-        time=None if time_column is None else parse_column(time_column),
-        position=parse_column(position_column),
-        force=parse_column(force_column),
-        delimiter=delimiter,
-        decimal=decimal,
-        encoding=encoding,
-        skip_rows=skip_rows,
-        negate_force=negate_force,
-        negate_position=negate_position,
-    )
-    for note in table.notes:
-        say(f"pressrig: {note}", err=True)
-    samples = table.samples
-    header = CaptureHeader(
-        specimen=specimen,
-        batch=batch,
-        free_height_mm=free_height_mm,
-        area_mm2=area_mm2,
-        operator=operator,
-        notes=notes,
-        conditions=read_conditions(conditions),
-        force=samples.force_channel,
-        position=samples.position_channel,
-        clock=samples.clock,
-        source=str(file),
-    )
-    with CaptureWriter.create(out, header) as writer:
-        writer.append(samples)
-        writer.end("imported")
-    say(writer.path)
+    paths, of_folders = _files(files)
+    order = _Order.of(given, out)
+    listed = {} if list_file is None else read_list(list_file)
+    pattern = None if name_pattern is None else NamePattern(name_pattern)
+    before = imported_before(out)
+    refused: list[InputError] = []
+    made = passed = 0
+    with progress("importing", len(paths)) as show:
+        for done, path in enumerate(paths):
+            show(done, path.name)
+            try:
+                new = order.perform(path, order.facts_of(path, listed, pattern, list_file), before)
+            except InputError as problem:
+                if path in of_folders and not _is_table(path):
+                    say(f"pressrig: {path}: holds no table; passed over", err=True)
+                else:
+                    refused.append(problem)
+                continue
+            made, passed = made + new, passed + (not new)
+        show(len(paths), "")
+    _tell(made, passed, refused, len(paths))
+
+
+def _files(given: Sequence[Path]) -> tuple[list[Path], set[Path]]:
+    """Files as given, those that a pattern such as *.csv names, and those of folders, also apart."""
+    from rig.tables import SUFFIXES
+
+    found: list[Path] = []
+    of_folders: set[Path] = set()
+    for path in given:
+        if not path.is_dir():
+            found += _matching(path)
+            continue
+        inside = sorted(each for each in path.iterdir() if each.is_file() and not each.name.startswith("."))
+        tables = [each for each in inside if each.name.lower().removesuffix(".gz").endswith(SUFFIXES)]
+        if not tables:
+            raise InputError(
+                f"{path}: no tables in this folder; expected files that end in {', '.join(SUFFIXES)}"
+            )
+        if len(tables) < len(inside):
+            other = next(each.name for each in inside if each not in tables)
+            say(
+                f"pressrig: {path}: {len(inside) - len(tables)} other files passed over, such as {other}",
+                err=True,
+            )
+        found += tables
+        of_folders |= set(tables) - set(given)
+    return list(dict.fromkeys(found)), of_folders
+
+
+def _is_table(path: Path) -> bool:
+    """Whether a file of a folder holds any row of numbers; what cannot be read counts as one, to be named."""
+    from rig.tables import holds_rows, read_table_text
+
+    try:
+        return holds_rows(read_table_text(path).text)
+    except InputError:
+        return True
+
+
+def _matching(path: Path) -> list[Path]:
+    """A path, or the files that it stands for where a shell left a pattern as it was."""
+    if path.exists() or not any(mark in path.name for mark in "*?["):
+        return [path]
+    found = sorted(path.parent.glob(path.name)) if path.parent.is_dir() else []
+    if not found:
+        raise InputError(f"{path}: no file has such a name")
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class _Order:
+    """What was asked for, the same for all files."""
+
+    columns: dict[str, ColumnChoice]
+    in_order: bool
+    form: TableForm
+    negate_force: bool
+    negate_position: bool
+    default: FileFacts
+    out: Path
+
+    @staticmethod
+    def of(given: dict[str, Any], out: Path) -> _Order:
+        """Read the options."""
+        from rig.capture import FileFacts, TableForm, parse_column
+
+        in_order = given["time_column"] == NO_TIME
+        columns = {
+            kind: parse_column(given[f"{kind}_column"])
+            for kind in ("time", "position", "force")
+            if given[f"{kind}_column"] is not None and not (kind == "time" and in_order)
+        }
+        words = {
+            name: given[name] for name in ("specimen", "batch", "operator", "notes", "sense") if given[name]
+        }
+        zero = read_zero(given["zero"])
+        lengths = {
+            "free height": read_quantity("--free-height", given["free_height"], "mm"),
+            "area": read_quantity("--area", given["area"], "mm^2"),
+        }
+        default = FileFacts(
+            words | ({"zero": zero} if zero else {}),
+            {name: value for name, value in lengths.items() if value is not None},
+            read_conditions(given["conditions"]),
+        )
+        form = TableForm(
+            **{
+                name: given[name]
+                for name in ("delimiter", "encoding", "decimal", "sheet", "skip_rows", "until_line")
+            }
+        )
+        return _Order(columns, in_order, form, given["negate_force"], given["negate_position"], default, out)
+
+    def facts_of(
+        self, path: Path, listed: dict[str, FileFacts], pattern: Any, list_file: Path | None
+    ) -> FileFacts:
+        """What is known of a file: by the list, then its name, then the options."""
+        from rig.capture import FileFacts, bare_name
+
+        if listed and path.name not in listed:
+            raise InputError(f"{path}: not in {list_file}; add a row for it, or leave the file out")
+        facts = listed.get(path.name, FileFacts())
+        if pattern is not None:
+            facts = facts.over(pattern.facts(path))
+        facts = facts.over(self.default)
+        return facts if "specimen" in facts.words else facts.over(FileFacts({"specimen": bare_name(path)}))
+
+    def perform(self, path: Path, facts: FileFacts, before: dict[str, Path]) -> bool:
+        """Import one file; False if it was imported before."""
+        from rig.capture import import_key, import_table
+
+        table = import_table(
+            path,
+            **self.columns,
+            in_order=self.in_order,
+            form=self.form,
+            negate_force=self.negate_force,
+            negate_position=self.negate_position,
+        )
+        settings = {
+            "columns": {kind: asdict(choice) for kind, choice in table.taken.items()},
+            "form": asdict(self.form),
+            "negate": [self.negate_force, self.negate_position],
+            "facts": asdict(facts),
+        }
+        key = import_key(table.sha256, settings)
+        if key in before:
+            say(f"pressrig: {path}: imported before as {before[key]}; passed over", err=True)
+            return False
+        for note in table.notes:
+            say(f"pressrig: {note}", err=True)
+        before[key] = self._write(path, table, facts, key)
+        say(before[key])
+        return True
+
+    def _write(self, path: Path, table: ImportedTable, facts: FileFacts, key: str) -> Path:
+        from rig.capture import CaptureHeader, CaptureWriter
+
+        words, samples = facts.words, table.samples
+        sense = words.get("sense", "compression").lower()
+        if sense not in ("compression", "tension"):
+            raise InputError(f"{path}: sense: found {sense!r:.40}, expected compression or tension")
+        columns = {kind: f"{choice.column}:{choice.unit}" for kind, choice in table.taken.items()}
+        header = CaptureHeader(
+            specimen=words["specimen"],
+            batch=words.get("batch"),
+            free_height_mm=facts.lengths.get("free height"),
+            area_mm2=facts.lengths.get("area"),
+            operator=words.get("operator"),
+            notes=words.get("notes", ""),
+            conditions=dict(facts.conditions),
+            sense="tension" if sense == "tension" else "compression",
+            zero=read_zero(words.get("zero")),
+            force=samples.force_channel,
+            position=samples.position_channel,
+            clock=samples.clock,
+            source=str(path),
+            imported={"sha256": table.sha256, "key": key, "columns": columns},
+        )
+        started = facts.started or table.started
+        if started is not None:
+            header = replace(header, started=started)
+        with CaptureWriter.create(self.out, header) as writer:
+            writer.append(samples)
+            writer.end("imported")
+        return writer.path
+
+
+def _tell(made: int, passed: int, refused: Sequence[InputError], asked: int) -> None:
+    """Counts of a folder, and every file that was refused."""
+    if asked == 1 and refused:
+        raise refused[0]
+    if asked > 1:
+        say(f"pressrig: {made} imported, {passed} imported before, {len(refused)} refused", err=True)
+    if refused:
+        raise InputError(
+            f"{len(refused)} of {asked} files were not imported:\n"
+            + "\n".join(f"  {problem}" for problem in refused)
+        )

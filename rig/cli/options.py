@@ -26,27 +26,31 @@ def folder_option(help_text: str) -> Callable[..., Any]:
     )
 
 
-def specimen_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Options that say what is being squeezed."""
-    for option in reversed(
-        (
-            click.option("--specimen", required=True, metavar="ID", help="Which piece."),
-            click.option("--batch", metavar="ID", help="Which pieces it was made with."),
-            click.option("--free-height", metavar="Q", help='Height of the untouched specimen, "90 mm".'),
-            click.option("--area", metavar="Q", help='Loaded area, "30 cm^2".'),
-            click.option("--operator", metavar="NAME", help="Who recorded it."),
-            click.option("--notes", default="", metavar="TEXT", help="Anything worth knowing later."),
-            click.option(
-                "--condition",
-                "conditions",
-                multiple=True,
-                metavar="NAME=VALUE",
-                help="orientation=upright, temperature=21 degC, days since moulding=30 ...; repeatable.",
-            ),
-        )
-    ):
-        command = option(command)
-    return command
+def specimen_options(*, required: bool = True) -> Callable[..., Any]:
+    """Options that say what is being squeezed; an import can tell the specimen by other means."""
+    which = "Which piece." if required else "Which piece.  [default: the file's name]"
+    options = (
+        click.option("--specimen", required=required, metavar="ID", help=which),
+        click.option("--batch", metavar="ID", help="Which pieces it was made with."),
+        click.option("--free-height", metavar="Q", help='Height of the untouched specimen, "90 mm".'),
+        click.option("--area", metavar="Q", help='Loaded area, "30 cm^2".'),
+        click.option("--operator", metavar="NAME", help="Who recorded it."),
+        click.option("--notes", default="", metavar="TEXT", help="Anything worth knowing later."),
+        click.option(
+            "--condition",
+            "conditions",
+            multiple=True,
+            metavar="NAME=VALUE",
+            help="orientation=upright, temperature=21 degC, days since moulding=30 ...; repeatable.",
+        ),
+    )
+
+    def add(command: Callable[..., Any]) -> Callable[..., Any]:
+        for option in reversed(options):
+            command = option(command)
+        return command
+
+    return add
 
 
 def renamed_option(old: str, new: str) -> Callable[..., Any]:

@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     help="Stop after so long, in device time.",
 )
 @click.option("--cycles", type=click.IntRange(1), metavar="N", help="Stop after so many cycles.")
-@specimen_options
+@specimen_options()
 @sense_and_zero_options
 @folder_option("Folder that the capture is made in.")
 def command(

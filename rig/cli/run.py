@@ -59,7 +59,7 @@ class _Job:
 )
 @click.option("--check-only", is_flag=True, help="Say what would happen, and move nothing.")
 @click.option("--cautions-read", is_flag=True, help="The cautions have been read and hold; do not ask today.")
-@specimen_options
+@specimen_options()
 @folder_option("Folder that the capture is made in.")
 def command(
     method_file: Path,

@@ -1,0 +1,239 @@
+"""Which columns of a table hold time, position and force: as a person says, else as the headings propose."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pyarrow as pa
+
+from rig import units
+from rig.errors import InputError
+from rig.samples import COUNTS
+from rig.tables import KINDS, Cells, Kind, Layout, kind_of, looks_like_clock
+
+_INDEX = re.compile(r"#([1-9]\d{0,3})")
+_USUAL_UNIT: dict[Kind, str] = {"time": "s", "position": "mm", "force": "N"}
+_MOST_SETS = 12
+"""Tables side by side whose options a refusal spells out."""
+
+CLOCK = "clock"
+"""Stands for the unit of a column of hh:mm:ss or of dates with times."""
+
+
+@dataclass(frozen=True, slots=True)
+class ColumnChoice:
+    """Which column of a table, and the unit of its numbers.
+
+    Parameters
+    ----------
+    column
+        Its heading, or "#2" counted from 1.
+    unit
+        None where the table says it.
+    """
+
+    column: str
+    unit: str | None = None
+
+
+def parse_column(text: str) -> ColumnChoice:
+    """Read "heading:unit", "#2:unit", or a heading whose unit the table says.
+
+    Examples
+    --------
+    >>> parse_column("disp:mm"), parse_column("Force")
+    (ColumnChoice(column='disp', unit='mm'), ColumnChoice(column='Force', unit=None))
+    """
+    column, colon, unit = (part.strip() for part in text.rpartition(":"))
+    if not colon and unit:
+        return ColumnChoice(unit)
+    if not column or not unit:
+        raise InputError(
+            f"column {text!r:.60} lacks a part; write it with its unit, as in 'disp:mm' or '#2:mm', or "
+            "a heading alone where the table says the unit"
+        )
+    return ColumnChoice(column, unit)
+
+
+def check_unit(kind: Kind, choice: ColumnChoice) -> None:
+    """Refuse a unit that does not measure the quantity."""
+    if choice.unit is None or (choice.unit == COUNTS and kind != "time"):
+        return
+    is_right = {"time": units.is_time, "force": units.is_force, "position": units.is_length}[kind]
+    if not is_right(choice.unit):
+        right = {
+            "time": "s, ms, us or min",
+            "force": "N, lbf, kgf, g or counts",
+            "position": "mm, in, um or counts",
+        }
+        raise InputError(f"column '{choice.column}': {choice.unit!r:.40} is no {kind}; write {right[kind]}")
+
+
+def choose_columns(
+    layout: Layout, given: Mapping[Kind, ColumnChoice], columns: Sequence[pa.Array], *, in_order: bool
+) -> tuple[dict[Kind, tuple[int, ColumnChoice]], list[str]]:
+    """Return the place and the unit of each column that is taken, and notes about it.
+
+    Raises
+    ------
+    InputError
+        If a column is not there, has no unit, or the headings allow several readings; with options to type.
+    """
+    chosen: dict[Kind, tuple[int, ColumnChoice]] = {}
+    notes = []
+    for kind, choice in given.items():
+        place, unit = _asked(layout, kind, choice, columns)
+        said = layout.units[place]
+        if said is not None and unit not in (said, CLOCK):
+            notes.append(
+                f"{layout.where}: the table says '{said}' for '{layout.headings[place]}'; "
+                f"read in '{unit}', as asked"
+            )
+        chosen[kind] = place, ColumnChoice(choice.column, unit)
+    lacking = [kind for kind in KINDS if kind not in chosen and not (kind == "time" and in_order)]
+    if not lacking:
+        return chosen, notes
+    may_be = {
+        kind: _candidates(layout, kind, columns, {place for place, _ in chosen.values()}) for kind in lacking
+    }
+    if "time" in may_be and ("force" in given and "position" in given):
+        # Whoever names force and position is not stopped by clocks that cannot be told apart.
+        usable = [place for place in may_be["time"] if _unit(layout, place, columns)]
+        if len(usable) != 1 or len(may_be["time"]) != 1:
+            if may_be["time"]:
+                notes.append(f"{layout.where}: no time taken, rows are in order; choose a column with --time")
+            lacking.remove("time")
+    for kind in lacking:
+        if kind == "time" and not may_be[kind]:
+            continue
+        if len(may_be[kind]) != 1 or not _unit(layout, may_be[kind][0], columns):
+            raise _unclear(layout, may_be, given, columns)
+    for kind in lacking:
+        if may_be[kind]:
+            place = may_be[kind][0]
+            chosen[kind] = place, ColumnChoice(_label(layout, place), _unit(layout, place, columns))
+    if not any(may_be[kind] for kind in lacking):
+        return chosen, notes
+    took = ", ".join(
+        f"{kind} from '{_label(layout, chosen[kind][0])}' {_in(chosen[kind][1].unit)}"
+        for kind in KINDS
+        if kind in chosen
+    )
+    without = "" if "time" in chosen else "; no column of time, so rows are in order"
+    notes.append(f"{layout.where}: {took}{without}")
+    return chosen, notes
+
+
+def _in(unit: str | None) -> str:
+    return "as clock times" if unit == CLOCK else f"in {unit}"
+
+
+def _asked(layout: Layout, kind: Kind, choice: ColumnChoice, columns: Sequence[pa.Array]) -> tuple[int, str]:
+    place = _place(layout, choice.column)
+    unit: str | None = choice.unit or _unit(layout, place, columns)
+    if kind == "time" and looks_like_clock(_cells(layout, place, columns)):
+        unit = CLOCK
+    if unit is None:
+        raise InputError(
+            f"{layout.where}: column '{choice.column}': the table does not say its unit; write it, as in "
+            f"--{kind} '{choice.column}:{_USUAL_UNIT[kind]}'"
+        )
+    if choice.unit is None and unit != CLOCK:
+        check_unit(kind, ColumnChoice(choice.column, unit))
+    return place, unit
+
+
+def _place(layout: Layout, column: str) -> int:
+    index = _INDEX.fullmatch(column)
+    if index is not None and int(index[1]) <= layout.width:
+        return int(index[1]) - 1
+    found = layout.headings
+    if index is None and found.count(column) == 1:
+        return found.index(column)
+    problem = "more than one" if found.count(column) > 1 else "no"
+    line = layout.heading_line or layout.numbers[0]
+    raise InputError(
+        f"{layout.where}, line {line}: {problem} column {column!r:.60}; found {layout.names()} "
+        f"(cells end at {layout.delimiter!r}); write one of these names or numbers"
+    )
+
+
+def _cells(layout: Layout, place: int, columns: Sequence[pa.Array]) -> Cells:
+    return Cells(layout.where, layout.headings[place], columns[place], layout.numbers)
+
+
+def _unit(layout: Layout, place: int, columns: Sequence[pa.Array]) -> str | None:
+    if looks_like_clock(_cells(layout, place, columns)):
+        return CLOCK
+    return layout.units[place]
+
+
+def _candidates(layout: Layout, kind: Kind, columns: Sequence[pa.Array], taken: set[int]) -> list[int]:
+    found = []
+    for place, heading in enumerate(layout.headings):
+        if (
+            place in taken
+            or not len(columns[place])
+            or not np.any([bool(cell) for cell in columns[place][:50].to_pylist()])
+        ):
+            continue
+        if kind_of(heading, layout.units[place]) == kind and (heading or layout.units[place]):
+            found.append(place)
+    return found
+
+
+def _label(layout: Layout, place: int) -> str:
+    name = layout.headings[place]
+    return name if name and layout.headings.count(name) == 1 else f"#{place + 1}"
+
+
+def _option(layout: Layout, kind: Kind, place: int | None, columns: Sequence[pa.Array]) -> str:
+    if place is None:
+        return f"--{kind} COLUMN:{_USUAL_UNIT[kind]}"
+    unit = _unit(layout, place, columns)
+    label = _label(layout, place)
+    if unit == CLOCK:
+        return f'--{kind} "{label}"'
+    return f'--{kind} "{label}:{unit or _USUAL_UNIT[kind]}"'
+
+
+def _unclear(
+    layout: Layout,
+    may_be: Mapping[Kind, Sequence[int]],
+    given: Mapping[Kind, ColumnChoice],
+    columns: Sequence[pa.Array],
+) -> InputError:
+    """The refusal of headings that allow no or several readings, with the options to type."""
+    problems = []
+    for kind, places in may_be.items():
+        if not places and kind != "time":
+            problems.append(f"no heading names a {kind}")
+        elif len(places) > 1:
+            problems.append(
+                f"{kind} may be "
+                + " or ".join(f"#{place + 1} '{layout.headings[place]:.40}'" for place in places[:6])
+            )
+        elif places and not _unit(layout, places[0], columns):
+            problems.append(f"'{layout.headings[places[0]]:.40}' has no unit")
+    sets = []
+    for number in range(min(max(len(places) for places in may_be.values()) or 1, _MOST_SETS)):
+        sets.append(
+            " ".join(
+                _option(layout, kind, places[min(number, len(places) - 1)] if places else None, columns)
+                for kind, places in may_be.items()
+                if places or kind != "time"
+            )
+        )
+    line = layout.heading_line or layout.numbers[0]
+    return InputError(
+        f"{layout.where}, line {line}: the headings do not say which columns to take: {'; '.join(problems)}. "
+        f"Found {layout.names()}. Type: {' or: '.join(sets)}"
+        + (
+            ""
+            if all(_unit(layout, place, columns) for places in may_be.values() for place in places)
+            else " (with the right units)"
+        )
+    )

@@ -1,0 +1,47 @@
+"""One reader of tables: whatever a laboratory, a spreadsheet or a hand wrote, as columns with their lines.
+
+In: a file of text, gzip-compressed text, a spreadsheet (.xlsx, .ods), or a text. Out: headings, units, cells
+and numbers, each with the line that it stands on; what was left out, counted. Must never know: captures,
+calibrations, what a column is used for.
+
+A file becomes text (`sources`, `encodings`, `workbooks`), the text a block of rows below its headings
+(`layout`), its cells numbers or times (`numbers`, `clocks`), and headings the quantities that they name
+(`headings`). `rows` serves short tables that a person wrote.
+"""
+
+from rig.tables.cells import WHITESPACE, BoolArray, Cells, column_cells
+from rig.tables.clocks import Stamps, looks_like_clock, read_clock, spread_equal
+from rig.tables.headings import KINDS, Kind, kind_of, unit_in
+from rig.tables.layout import Layout, holds_rows, lay_out
+from rig.tables.numbers import numbers_of, plain_number, tell_decimal
+from rig.tables.rows import Row, RowTable, read_rows, rows_of
+from rig.tables.sources import LARGEST_TABLE, SUFFIXES, TableText, read_table_text
+
+__all__ = [
+    "KINDS",
+    "LARGEST_TABLE",
+    "SUFFIXES",
+    "WHITESPACE",
+    "BoolArray",
+    "Cells",
+    "Kind",
+    "Layout",
+    "Row",
+    "RowTable",
+    "Stamps",
+    "TableText",
+    "column_cells",
+    "holds_rows",
+    "kind_of",
+    "lay_out",
+    "looks_like_clock",
+    "numbers_of",
+    "plain_number",
+    "read_clock",
+    "read_rows",
+    "read_table_text",
+    "rows_of",
+    "spread_equal",
+    "tell_decimal",
+    "unit_in",
+]

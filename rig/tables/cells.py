@@ -1,0 +1,125 @@
+"""Lines to columns of cells, each as text with the line that it stands on."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.csv
+
+from rig.errors import InputError
+from rig.samples import IntArray
+
+WHITESPACE = "whitespace"
+BoolArray = npt.NDArray[np.bool_]
+_SHOWN = 60
+
+
+@dataclass(frozen=True, slots=True)
+class Cells:
+    """One column.
+
+    Parameters
+    ----------
+    where
+        Name of the table, for messages.
+    name
+        Of the column, as it was asked for.
+    text
+        One entry a row.
+    line
+        On which line each stands.
+    """
+
+    where: str
+    name: str
+    text: pa.Array
+    line: IntArray
+
+    def refuse(self, row: int, right: str) -> InputError:
+        """The refusal of one cell."""
+        found = shown(self.text[row].as_py())
+        return InputError(
+            f"{self.where}, line {self.line[row]}, column '{self.name:.60}': found {found}; {right}"
+        )
+
+    def take(self, rows: BoolArray) -> Cells:
+        """The same column with some of its rows."""
+        return Cells(self.where, self.name, pc.filter(self.text, pa.array(rows)), self.line[rows])
+
+
+def shown(found: object) -> str:
+    """What was found, cut where it is long."""
+    text = repr(found)
+    return text if len(text) <= _SHOWN else text[:_SHOWN] + "..."
+
+
+def cut_cells(line: str, delimiter: str) -> list[str]:
+    """Cells of one line, stripped."""
+    if delimiter == WHITESPACE:
+        return line.split()
+    if '"' not in line:
+        return [cell.strip() for cell in line.split(delimiter)]
+    try:
+        return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter, skipinitialspace=True))]
+    except (csv.Error, StopIteration):
+        return [line]
+
+
+def column_cells(
+    where: str, lines: Sequence[str], numbers: IntArray, delimiter: str, width: int
+) -> list[pa.Array]:
+    """Return every column of some lines as text, stripped; short rows end with blanks.
+
+    Raises
+    ------
+    InputError
+        If a row has more cells than `width`, or fewer although later rows have all of them.
+    """
+    body: Sequence[str] = lines
+    if delimiter == WHITESPACE:
+        body, delimiter = ["\t".join(line.split()) for line in lines], "\t"
+    names = [str(n) for n in range(width)]
+    try:
+        table = pyarrow.csv.read_csv(
+            pa.BufferReader("\n".join(body).encode("utf-8", "surrogatepass")),
+            read_options=pyarrow.csv.ReadOptions(
+                use_threads=False, column_names=names, block_size=max(1 << 20, 4 * max(map(len, body)))
+            ),
+            parse_options=pyarrow.csv.ParseOptions(delimiter=delimiter, ignore_empty_lines=False),
+            convert_options=pyarrow.csv.ConvertOptions(
+                column_types=dict.fromkeys(names, pa.string()), strings_can_be_null=False
+            ),
+        )
+    except (pa.ArrowException, ValueError, OSError):
+        return _cut_one_by_one(where, body, numbers, delimiter, width)
+    if len(table) != len(body):
+        raise InputError(f"{where}: a quotation mark is not closed; expected one line for each row")
+    return [pc.utf8_trim_whitespace(column.combine_chunks()) for column in table.columns]
+
+
+def _cut_one_by_one(
+    where: str, body: Sequence[str], numbers: IntArray, delimiter: str, width: int
+) -> list[pa.Array]:
+    """Rows of unequal width: shorter columns that end earlier are filled up, anything else is refused."""
+    rows, shortest = [], 0
+    for line, number in zip(reversed(body), numbers[::-1], strict=True):
+        cells = cut_cells(line, delimiter)
+        while len(cells) > width and not cells[-1]:
+            cells.pop()
+        # Read from the end, rows of columns that stop one after the other never get shorter again.
+        if len(cells) > width or len(cells) < shortest:
+            raise InputError(
+                f"{where}, line {number}: found {len(cells)} cells, while the rows around it have "
+                f"{width if len(cells) > width else shortest} (cells end at {delimiter!r}); "
+                "every row must have the same"
+            )
+        shortest = len(cells)
+        rows.append(cells + [""] * (width - len(cells)))
+    rows.reverse()
+    return [pa.array([row[place] for row in rows], pa.string()) for place in range(width)]

@@ -1,0 +1,200 @@
+"""Times of day, dates with times, and clocks that were rounded until several rows say the same.
+
+The problem: "10:41:07.25", "2025-04-16T10:41:07,25+02:00" and "16.04.2025 10:41:07" are times; a clock of
+whole seconds gives fifty rows one stamp. The plan: one strict form, days from the few different dates, and
+equal stamps spread evenly up to the next one, which is what a rounded clock had hidden. Both are said.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from rig.samples import IntArray
+from rig.tables.cells import BoolArray, Cells
+
+_DAY_US = 86_400_000_000
+_HALF_DAY_US = _DAY_US // 2
+
+_FORM = (
+    r"^(?:(?P<date>\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[./-]\d{1,2}[./-]\d{4})[T ]+)?"
+    r"(?P<first>\d{1,4}):(?P<second>\d{2})(?::(?P<third>\d{2}))?(?:[.,:](?P<part>\d{1,9}))?"
+    r"\s?(?P<half>[AaPp][Mm])?\s?(?P<zone>[Zz]|[+-]\d{2}:?\d{2})?$"
+)
+CLOCK_CELL = re.compile(re.sub(r"\?P<\w+>", "", _FORM))
+
+
+@dataclass(frozen=True, slots=True)
+class Stamps:
+    """Times of rows.
+
+    Parameters
+    ----------
+    time_us
+        Shape (n,); from the first row where there is a date, else as written.
+    start
+        When the first row was taken, where a date says it; without a zone it is taken for UTC.
+    notes
+        What had to be guessed.
+    """
+
+    time_us: IntArray
+    start: datetime | None
+    notes: tuple[str, ...]
+
+
+def looks_like_clock(column: Cells) -> bool:
+    """Whether a column holds hh:mm:ss or dates with times instead of numbers."""
+    head = [cell for cell in column.text[:50].to_pylist() if cell]
+    return bool(head) and sum(CLOCK_CELL.match(cell) is not None for cell in head) > len(head) / 2
+
+
+def read_clock(column: Cells) -> tuple[Stamps, BoolArray]:
+    """Read a column of clock times; rows whose cell is blank are False in the second value.
+
+    Raises
+    ------
+    InputError
+        Naming the first cell that is none, or dates whose day and month cannot be told apart.
+    """
+    filled = pc.not_equal(column.text, "").to_numpy(zero_copy_only=False).astype(bool)
+    kept = column if filled.all() else column.take(filled)
+    parts = pc.extract_regex(kept.text, _FORM)
+    bad = pc.is_null(parts).to_numpy(zero_copy_only=False).astype(bool)
+    if bad.any():
+        raise kept.refuse(int(np.argmax(bad)), "expected a time such as '10:41:07.25'")
+    field = {
+        name: pc.struct_field(parts, name)
+        for name in ("date", "first", "second", "third", "part", "half", "zone")
+    }
+    first, second = _whole(field["first"]), _whole(field["second"])
+    third = _whole(field["third"])
+    fraction_us = _whole(pc.utf8_slice_codeunits(pc.utf8_rpad(field["part"], 6, "0"), 0, 6))
+    has_third = pc.not_equal(field["third"], "").to_numpy(zero_copy_only=False).astype(bool)
+    has_part = pc.not_equal(field["part"], "").to_numpy(zero_copy_only=False).astype(bool)
+    unclear = ~has_third & ~has_part
+    if unclear.all():
+        raise kept.refuse(0, "hours and minutes, or minutes and seconds? expected hh:mm:ss or mm:ss.0")
+    if (second > 59).any() or (third > 59).any():
+        raise kept.refuse(
+            int(np.argmax((second > 59) | (third > 59))), "expected at most 59 minutes or seconds"
+        )
+    # mm:ss.f has no third part; hh:mm:ss has all three.
+    seconds = np.where(has_third, first * 3600 + second * 60 + third, first * 60 + second)
+    clock_us = seconds * 1_000_000 + fraction_us + _afternoon_us(field["half"], first)
+    days, notes = _days(kept, field["date"])
+    clock_us = clock_us - _zones_us(field["zone"])
+    if days is None:
+        rolled = np.cumsum(np.diff(clock_us, prepend=clock_us[0]) < -_HALF_DAY_US)
+        if rolled.any():
+            notes.append(f"{column.where}: the clock passes midnight; a day was added there")
+        return Stamps(clock_us + rolled * _DAY_US, None, tuple(notes)), filled
+    time_us = days * _DAY_US + clock_us
+    start = None if any("month" in note for note in notes) else _date_of(int(time_us[0]))
+    return Stamps(time_us - time_us[0], start, tuple(notes)), filled
+
+
+def _whole(texts: pa.Array) -> IntArray:
+    numbers: IntArray = pc.cast(pc.if_else(pc.equal(texts, ""), "0", texts), pa.int64()).to_numpy(
+        zero_copy_only=False
+    )
+    return numbers
+
+
+def _afternoon_us(half: pa.Array, hour: IntArray) -> IntArray:
+    lower = pc.utf8_lower(half)
+    pm = pc.equal(lower, "pm").to_numpy(zero_copy_only=False).astype(bool)
+    am = pc.equal(lower, "am").to_numpy(zero_copy_only=False).astype(bool)
+    shift: IntArray = np.where(pm & (hour < 12), 12, 0) - np.where(am & (hour == 12), 12, 0)
+    return shift * np.int64(3_600_000_000)
+
+
+def _zones_us(zones: pa.Array) -> IntArray:
+    coded = pc.dictionary_encode(zones)
+    offsets = []
+    for zone in coded.dictionary.to_pylist():
+        digits = zone[1:].replace(":", "")
+        minutes = int(digits[:2]) * 60 + int(digits[2:]) if digits else 0
+        offsets.append((-minutes if zone.startswith("-") else minutes) * 60_000_000)
+    found: IntArray = np.array(offsets, np.int64)[coded.indices.to_numpy(zero_copy_only=False)]
+    return found
+
+
+def _days(column: Cells, dates: pa.Array) -> tuple[IntArray | None, list[str]]:
+    """Days since 1970 of each row; None where no row has a date."""
+    coded = pc.dictionary_encode(dates)
+    different = coded.dictionary.to_pylist()
+    index = coded.indices.to_numpy(zero_copy_only=False)
+    if different == [""]:
+        return None, []
+    if "" in different:
+        raise column.refuse(
+            int(np.argmax(index == different.index(""))), "expected a date here too, as in other rows"
+        )
+    split = [[int(part) for part in re.split(r"[-/.]", text)] for text in different]
+    notes: list[str] = []
+    if all(parts[0] > 31 for parts in split):
+        order = (0, 1, 2)
+    else:
+        day_first = any("." in text for text in different) or any(parts[0] > 12 for parts in split)
+        month_first = any(parts[1] > 12 for parts in split)
+        if not day_first and not month_first:
+            if len(split) > 1:
+                raise column.refuse(0, "day or month first? expected dates as in 2026-04-16")
+            notes.append(
+                f"{column.where}: {different[0]!r} may begin with the day or the month; its date is not kept"
+            )
+        order = (2, 0, 1) if month_first else (2, 1, 0)
+    days = []
+    for place, parts in enumerate(split):
+        try:
+            moment = datetime(parts[order[0]], parts[order[1]], parts[order[2]], tzinfo=UTC)
+        except (ValueError, OverflowError):
+            raise column.refuse(int(np.argmax(index == place)), "expected a date that exists") from None
+        days.append((moment - datetime(1970, 1, 1, tzinfo=UTC)).days)
+    return np.array(days, np.int64)[index], notes
+
+
+def _date_of(time_us: int) -> datetime | None:
+    try:
+        return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=time_us)
+    except OverflowError:
+        return None
+
+
+def spread_equal(time_us: IntArray) -> tuple[IntArray, int]:
+    """Return times in which equal ones are spread evenly up to the next, and how many were moved.
+
+    Parameters
+    ----------
+    time_us
+        Shape (n,); never falling.
+
+    Notes
+    -----
+    A run of k equal stamps t before the next stamp t' becomes t + i (t' - t) / k. The first run began
+    somewhere before its rows were written, and the last ends before its second is over: both take the
+    spacing of the run beside them where that is smaller.
+    """
+    n = len(time_us)
+    begins = np.flatnonzero(np.diff(time_us, prepend=time_us[0] - 1) > 0)
+    if len(begins) in (n, 1):
+        return time_us, 0 if len(begins) == n else n - 1
+    stamps = time_us[begins].astype(np.float64)
+    counts = np.diff(np.append(begins, n))
+    step = np.empty(len(begins))
+    step[:-1] = np.diff(stamps) / counts[:-1]
+    step[-1] = step[-2]
+    run = np.repeat(np.arange(len(begins)), counts)
+    within = np.arange(n) - begins[run]
+    spread = stamps[run] + within * step[run]
+    if len(begins) > 2 and counts[0] > 1 and step[1] < step[0]:
+        # The first rows are the end of their second.
+        rows = np.arange(counts[0])
+        spread[: counts[0]] = stamps[1] - (counts[0] - rows) * step[1]
+    return np.rint(spread).astype(np.int64), int(n - len(begins))

@@ -1,0 +1,144 @@
+"""Which quantity a heading names, and in which unit.
+
+The problem: "Kraft [kN]", "试验力(N)", "disp_mm" and "Weg / mm" all say what a column is, and none is a name
+that a program could require. The plan: a vocabulary of the words that laboratories use in several languages
+(common practice, no source), and the unit in brackets, behind a mark, or in a row of its own. A heading that
+also holds a word for a rate, a ratio or a limit names something else, and is not proposed.
+"""
+
+from __future__ import annotations
+
+import re
+from functools import lru_cache
+from typing import Literal
+
+from rig import units
+from rig.errors import InputError
+
+Kind = Literal["time", "force", "position"]
+KINDS: tuple[Kind, ...] = ("time", "position", "force")
+
+WORDS: dict[Kind, tuple[str, ...]] = {
+    "time": (
+        "time", "elapsed", "seconds", "timestamp", "zeit", "prüfzeit", "temps", "tiempo", "tempo",
+        "время", "时间", "時間", "時刻", "时刻", "시간",
+    ),
+    "force": (
+        "force", "load", "loadcell", "kraft", "prüfkraft", "standardkraft", "last", "effort", "charge",
+        "fuerza", "carga", "forza", "carico", "força", "сила", "нагрузка", "усилие", "力", "荷重", "试验力",
+        "試験力", "载荷", "負荷", "负荷", "載荷", "压力", "하중", "힘",
+    ),
+    "position": (
+        "position", "displacement", "disp", "extension", "travel", "stroke", "crosshead", "deflection",
+        "deformation", "compression", "pos", "weg", "traversenweg", "standardweg", "verschiebung",
+        "verformung", "stauchung", "position", "déplacement", "deplacement", "course", "déformation",
+        "allongement", "desplazamiento", "recorrido", "carrera", "posición", "posicion", "spostamento",
+        "corsa", "перемещение", "деформация", "ход", "путь", "положение", "位移", "变位", "変位", "变形",
+        "行程", "位置", "ストローク", "변위",
+    ),
+}  # fmt: skip
+
+_ELSE = re.compile(
+    r"(?i)(?<![a-z])(rate|speed|velocity|per|stress|strain|set|target|max|min|limit|command|modulus|step|cycle|"
+    r"work|energy|temp|temperature|raw|filtered|corrected|geschwindigkeit|spannung|dehnung|vitesse|"
+    r"contrainte|velocidad|deformación unitaria)(?![a-z])|速度|应力|応力|应变|скорость|напряжение"
+)
+
+_UNITS = {
+    "sec": "s", "secs": "s", "second": "s", "seconds": "s", "sekunden": "s", "sek": "s", "seg": "s",
+    "с": "s", "сек": "s", "秒": "s", "초": "s", "msec": "ms", "мс": "ms", "毫秒": "ms", "мин": "min",
+    "分": "min",
+    "minutes": "min", "minute": "min", "hours": "h", "hr": "h", "hrs": "h",
+    "newton": "N", "newtons": "N", "н": "N", "牛": "N", "牛顿": "N", "ニュートン": "N", "n": "N", "кн": "kN",
+    "kn": "kN", "千牛": "kN", "мн": "mN", "mn": "mN", "кгс": "kgf", "гс": "gf",
+    "millimeter": "mm", "millimeters": "mm", "millimetre": "mm", "millimetres": "mm", "мм": "mm",
+    "毫米": "mm",
+    "ミリ": "mm", "мкм": "um", "微米": "um", "см": "cm", "厘米": "cm", "м": "m", "micron": "um",
+    "microns": "um",
+    "inch": "in", "inches": "in", '"': "in",
+}  # fmt: skip
+"""Spellings of units that are not the sign itself; lower case. "M" and "m" differ, so signs come first."""
+
+_BRACKETED = re.compile(
+    r"[\[(\uff08\u3010<{]\s*([^\[\](){}<>\uff08\uff09\u3010\u3011]{1,24}?)\s*[\])\uff09\u3011>}]\s*$"
+)
+_BEHIND = re.compile(r"^(.*\S)\s*(?:,|/|_|\s|:|;|\bin\b|\ben\b)\s*([^\s,/_:;]{1,12})$")
+_IS_OF = {"time": units.is_time, "force": units.is_force, "position": units.is_length}
+
+
+@lru_cache(maxsize=4096)
+def unit_of(text: str) -> str | None:
+    """Return the unit that a text spells, as `rig.units` reads it; None if it is none of time, force, length.
+
+    Examples
+    --------
+    >>> [unit_of(text) for text in ("(kN)", "мм", "Sec", "Pa")]
+    ['kN', 'mm', 's', None]
+    """
+    bare = text.strip().strip("[](){}<>\uff08\uff09\u3010\u3011").strip().rstrip(".")
+    if not bare or len(bare) > 24:
+        return None
+    for spelling in (bare, _UNITS.get(bare.lower(), ""), bare.replace("µ", "u").replace("μ", "u")):
+        if spelling and _kind_of_unit(spelling) is not None:
+            return spelling
+    return None
+
+
+def _kind_of_unit(unit: str) -> Kind | None:
+    try:
+        return next((kind for kind in KINDS if _IS_OF[kind](unit)), None)
+    except InputError:
+        return None
+
+
+def kind_of_unit(unit: str | None) -> Kind | None:
+    """Return the quantity that a unit measures; None if it is none of the three."""
+    return None if unit is None else _kind_of_unit(unit)
+
+
+def unit_in(heading: str) -> tuple[str, str | None]:
+    """Return a heading without its unit, and the unit: "Load [kN]", "Displacement, mm", "disp_mm".
+
+    Examples
+    --------
+    >>> unit_in("Load [kN]"), unit_in("Weg / mm"), unit_in("Force")
+    (('Load', 'kN'), ('Weg', 'mm'), ('Force', None))
+    """
+    heading = heading.strip()
+    bracketed = _BRACKETED.search(heading)
+    if bracketed is not None:
+        unit = unit_of(bracketed[1])
+        # Brackets that hold something else ("(%)", "(MPa)") still say that no other word is the unit.
+        return heading[: bracketed.start()].strip(), unit
+    behind = _BEHIND.match(heading)
+    if behind is not None and (unit := unit_of(behind[2])) is not None:
+        return behind[1].strip(" ,/_:;"), unit
+    return heading, None
+
+
+def kind_of(heading: str, unit: str | None) -> Kind | None:
+    """Return which quantity a column holds by its heading and unit; None if it is not one of the three."""
+    name, own = unit_in(heading)
+    bracketed = _BRACKETED.search(heading.strip())
+    if bracketed is not None and own is None:
+        return None
+    if _ELSE.search(name):
+        return None
+    measured = kind_of_unit(unit or own)
+    named = {kind for kind in KINDS if _names(name, WORDS[kind])}
+    if measured is None:
+        return next(iter(named)) if len(named) == 1 else None
+    return measured if not named or measured in named else None
+
+
+def _names(name: str, words: tuple[str, ...]) -> bool:
+    """Whether a name holds one of the words: whole ones where letters are cut by spaces, else anywhere."""
+    lower = name.lower()
+    parts = set(re.split(r"[^\w]+|_|\d+", lower))
+    return any(word in parts if word[0] < "\u0500" else word in lower for word in words)
+
+
+VOCABULARY = frozenset(word for words in WORDS.values() for word in words if not word.isascii()) | frozenset(
+    word for word in _UNITS if not word.isascii()
+)
+"""Words that tell an encoding, since they need more than ASCII."""

@@ -1,0 +1,480 @@
+"""Where in a text the table is: below any preamble, under its headings and units, above any footer.
+
+The problem: laboratories write pages of settings with commas of their own above a table, a row of units
+below its headings, remarks between, and totals at its end. The plan: a row of numbers shows itself; the
+longest run of such rows of one width is the table, the nearest line of words of that width above it its
+headings, and what lies between them its units. Rows that resume behind a repeated heading belong to it;
+another table further on is refused, never dropped. The cost: one pattern on each line, and cells only of
+lines that are not plain numbers.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.errors import InputError
+from rig.samples import IntArray
+from rig.tables.cells import WHITESPACE, cut_cells, shown
+from rig.tables.clocks import CLOCK_CELL
+from rig.tables.headings import kind_of, unit_in, unit_of
+from rig.tables.numbers import MISSING
+
+REMARKS = ("#", "%", "//", '"#')
+"""Lines that begin with one of them are read by people only."""
+
+_DELIMITERS = ("\t", ";", ",", "|", WHITESPACE)
+_SNIFFED = 400
+"""Lines that tell the delimiter: half from the top, half from the middle, where no preamble reaches."""
+_LONGEST_CELL_LINES = 10
+_ONE = r"[+\-\u2212\u2012\u2013]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+\-\u2212]?\d{1,4})?"
+_GROUPED = r"[+\-\u2212]?\d{1,3}(?:[.,'\u2019\u00a0\u202f\u2009 ]\d{3})+(?:[.,]\d+)?"
+_NUMERIC = re.compile(rf"(?:{_ONE}|{_GROUPED})\Z")
+_BEGINS_NUMBER = "0123456789+-.,\u2212\u2012\u2013"
+_MISSING = re.compile(MISSING.replace("$", r"\Z"))
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """A table in a text.
+
+    Parameters
+    ----------
+    where, delimiter, width
+        Its name, what its cells end at, and how many a full row has.
+    headings, heading_line
+        Of its columns, each perhaps empty; no line where it has none.
+    units
+        From the row of units, or else the headings; None where neither says one that is known.
+    lines, numbers
+        Its rows as text, and their lines in the file.
+    notes
+        What was left out above, within and below, counted.
+    """
+
+    where: str
+    delimiter: str
+    width: int
+    headings: tuple[str, ...]
+    heading_line: int | None
+    units: tuple[str | None, ...]
+    lines: list[str]
+    numbers: IntArray
+    notes: tuple[str, ...]
+
+    def names(self) -> str:
+        """Its columns for a message: #1 'Time', #2 'Force' ..."""
+        return ", ".join(f"#{n} '{name:.40}'" for n, name in enumerate(self.headings[:40], 1))
+
+
+@dataclass(frozen=True, slots=True)
+class _Lines:
+    where: str
+    text: list[str]
+    number: list[int]
+    delimiter: str
+    numeric: np.ndarray[tuple[int], np.dtype[np.int64]]
+    """Width of each line that holds numbers; 0 for any other."""
+
+    def cells(self, at: int) -> list[str]:
+        return cut_cells(self.text[at], self.delimiter)
+
+
+def lay_out(
+    text: str,
+    where: str,
+    *,
+    delimiter: str | None = None,
+    decimal: str | None = None,
+    skip_rows: int = 0,
+    until_line: int | None = None,
+    asked: Callable[[str], bool] | None = None,
+) -> Layout:
+    """Find the table in a text.
+
+    Parameters
+    ----------
+    text, where
+        Of the file, and its name.
+    delimiter
+        One character or "whitespace"; None to tell it.
+    decimal
+        Decimal mark, if known: it does not end cells.
+    skip_rows, until_line
+        Lines at the top that are left out, and the last line that is read.
+    asked
+        Whether a heading is one that was asked for; the line with most of them is the headings.
+
+    Raises
+    ------
+    InputError
+        If there is no row of numbers, or more than one table.
+    """
+    every = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    kept, numbers, remarks = _lines_that_count(every, where, skip_rows, until_line)
+    if not kept:
+        after = f" after the first {skip_rows} lines" if skip_rows else ""
+        raise InputError(f"{where}: found nothing{after}; expected lines of numbers")
+    delimiter = delimiter or _told_delimiter(kept, decimal)
+    lines = _Lines(where, kept, numbers, delimiter, _widths(kept, delimiter))
+    head = _asked_headings(lines, asked)
+    begin, end, width = _block(lines, head)
+    if head is None:
+        head = _headings_above(lines, begin, width)
+    return _cut(lines, head, begin=begin, end=end, width=width, remarks=remarks)
+
+
+def _lines_that_count(
+    every: list[str], where: str, skip_rows: int, until_line: int | None
+) -> tuple[list[str], list[int], list[tuple[int, str]]]:
+    """Lines with something in them and their numbers; remarks apart; cells of several lines joined."""
+    kept, numbers, remarks = [], [], []
+    stop = len(every) if until_line is None else min(until_line, len(every))
+    at = skip_rows
+    while at < stop:
+        line, number = every[at], at + 1
+        at += 1
+        if '"' in line and line.count('"') % 2:
+            last = min(at + _LONGEST_CELL_LINES, stop)
+            while at < last and line.count('"') % 2:
+                line, at = f"{line} {every[at]}", at + 1
+            if line.count('"') % 2:
+                raise InputError(f"{where}, line {number}: a quotation mark is not closed")
+        bare = line.strip()
+        if bare.startswith(REMARKS):
+            remarks.append((number, bare))
+        elif bare.strip('"; \t,|'):
+            kept.append(line)
+            numbers.append(number)
+    return kept, numbers, remarks
+
+
+def is_numeric(cell: str) -> bool:
+    """Whether a cell holds a number or a time of day."""
+    return _NUMERIC.match(cell) is not None or CLOCK_CELL.match(cell) is not None
+
+
+def _widths(lines: Sequence[str], delimiter: str) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+    """Cells of each line whose cells are mostly numbers, else 0."""
+    if delimiter == WHITESPACE:
+        plain = re.compile(rf"\s*{_ONE}(?:\s+{_ONE})*\s*\Z").match
+        return np.array([len(line.split()) if plain(line) else _width(line, delimiter) for line in lines])
+    mark = re.escape(delimiter)
+    one = _ONE.replace("[.,]", r"\.") if delimiter == "," else _ONE
+    plain = re.compile(rf"[ ]*{one}[ ]*(?:{mark}[ ]*{one}[ ]*)+\Z").match
+    return np.array(
+        [line.count(delimiter) + 1 if plain(line) else _width(line, delimiter) for line in lines], np.int64
+    )
+
+
+def _width(line: str, delimiter: str) -> int:
+    cells = cut_cells(line, delimiter)
+    while cells and not cells[-1]:
+        cells.pop()
+    numeric = sum(map(is_numeric, cells))
+    blank = sum(_MISSING.match(cell) is not None for cell in cells)
+    return len(cells) if numeric > 1 or (numeric == 1 and numeric + blank == len(cells)) else 0
+
+
+def _told_delimiter(lines: Sequence[str], decimal: str | None) -> str:
+    """The delimiter that makes most cells of most rows numbers; of equals the first in the usual order."""
+    middle = len(lines) // 2
+    sample = [*lines[: _SNIFFED // 2], *lines[max(middle, _SNIFFED // 2) : middle + _SNIFFED // 2]]
+    best, best_score = ",", (0.0, 0.0)
+    for delimiter in _DELIMITERS:
+        if delimiter == decimal:
+            continue
+        cut = [[cell for cell in cut_cells(line, delimiter) if cell] for line in sample]
+        widths = Counter(len(cells) for cells in cut if len(cells) > 1 and any(map(is_numeric, cells)))
+        rows = [cells for cells in cut if len(cells) > 1]
+        if not widths or not rows:
+            continue
+        cells = sum(map(len, rows))
+        numeric = sum(is_numeric(cell) for row in rows for cell in row)
+        score = (numeric / cells, max(widths.values()) / len(sample))
+        if score[0] * score[1] > best_score[0] * best_score[1] * 1.02:
+            best, best_score = delimiter, score
+    return best
+
+
+def _asked_headings(lines: _Lines, asked: Callable[[str], bool] | None) -> int | None:
+    """The first line with most of the headings that were asked for; None if no line has any."""
+    if asked is None:
+        return None
+    best, most = None, 0
+    for at in range(len(lines.text)):
+        if lines.numeric[at]:
+            continue
+        found = sum(asked(cell) for cell in lines.cells(at))
+        if found > most:
+            best, most = at, found
+    return best
+
+
+def _block(lines: _Lines, head: int | None) -> tuple[int, int, int]:
+    """First line of the rows, the line behind the last, and their width."""
+    first = 0 if head is None else head + 1
+    numeric = lines.numeric.copy()
+    numeric[:first] = 0
+    if not numeric.any():
+        if head is not None or _looks_like_headings(lines, 0):
+            number = lines.number[head or 0]
+            raise InputError(
+                f"{lines.where}, line {number}: found headings only; expected numbers below them"
+            )
+        raise InputError(
+            f"{lines.where}, line {lines.number[0]}: found no row of numbers (cells end at "
+            f"{lines.delimiter!r}); expected at least one, or another --delimiter"
+        )
+    begin, end = _longest_run(numeric)
+    width = int(Counter(numeric[begin:end].tolist()).most_common(1)[0][0])
+    if head is not None:
+        begin = int(np.flatnonzero(numeric)[0])
+        width = max(width, _last_named(lines.cells(head)) + 1)
+    else:
+        begin, width = _begin_of(lines, numeric, begin, end)
+    # Everything down to the last row of numbers is of the table; what lies between is judged row by row.
+    rows = np.flatnonzero((numeric > 0) & (numeric <= width))
+    last = int(rows[rows >= begin][-1]) + 1
+    while last < len(numeric) and (numeric[last] or _begins_as_row(lines, last, width)):
+        last += 1
+    # Sums and means below a table begin with a word where its rows begin with a number.
+    if _begins_as_row(lines, begin, width):
+        while last > begin + 1 and not _begins_as_row(lines, last - 1, None):
+            last -= 1
+    return begin, last, width
+
+
+def _begins_as_row(lines: _Lines, at: int, width: int | None) -> bool:
+    """Whether a line begins with a number or a blank, and has as many cells as a row."""
+    cells = lines.cells(at)
+    begins = not cells[0] or cells[0][0] in _BEGINS_NUMBER or _MISSING.match(cells[0]) is not None
+    return begins and (width is None or len(cells) == width)
+
+
+def _longest_run(numeric: np.ndarray[tuple[int], np.dtype[np.int64]]) -> tuple[int, int]:
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], (numeric > 0).astype(np.int8), [0]])))
+    begins, ends = edges[::2], edges[1::2]
+    longest = int(np.argmax(ends - begins))
+    return int(begins[longest]), int(ends[longest])
+
+
+def _begin_of(
+    lines: _Lines, numeric: np.ndarray[tuple[int], np.dtype[np.int64]], begin: int, end: int
+) -> tuple[int, int]:
+    """First row of the table whose longest run is given, and its width."""
+    counted = Counter(numeric[begin:end].tolist())
+    width = max(
+        w for w, count in counted.items() if count > 0.02 * (end - begin) or count == max(counted.values())
+    )
+    # A preamble may end in a line of numbers: rows of the table have its width, or are blank at their end.
+    while begin < end - 1 and int(numeric[begin]) < width and int(numeric[begin + 1]) == width:
+        begin += 1
+    head = begin - 1
+    while head >= 0 and not _looks_like_headings(lines, head):
+        head -= 1
+    earlier = np.flatnonzero(numeric[:begin] == width)
+    earlier = earlier[earlier > head]
+    return (int(earlier[0]) if len(earlier) else begin), width
+
+
+def _looks_like_headings(lines: _Lines, at: int) -> bool:
+    """Whether a line holds several words and no number."""
+    if lines.numeric[at]:
+        return False
+    cells = [cell for cell in lines.cells(at) if cell]
+    return len(cells) > 1 and not any(map(is_numeric, cells)) and not _is_units(cells)
+
+
+def _is_units(cells: Sequence[str]) -> bool:
+    """Whether a row says units: each cell a known one, in brackets, or a dash."""
+    filled = [cell for cell in cells if cell]
+    if not filled:
+        return False
+    known = sum(unit_of(cell) is not None for cell in filled)
+    bracketed = [
+        re.fullmatch(r"[\[(\uff08<{].{0,20}[\])\uff09>}]|-|%|°C|[kMG]?Pa|V|mV|counts", cell)
+        for cell in filled
+    ]
+    either = sum(
+        unit_of(cell) is not None or mark is not None for cell, mark in zip(filled, bracketed, strict=True)
+    )
+    return (
+        known > 0
+        and either == len(filled)
+        and not any(kind_of(cell, None) for cell in filled if len(cell) > 3 and cell[0] not in "[(<{")
+    )
+
+
+def _headings_above(lines: _Lines, begin: int, width: int) -> int | None:
+    """The nearest line of words above the rows whose cells are as many as theirs."""
+    at = begin - 1
+    while at >= 0:
+        cells = lines.cells(at)
+        if _is_units(cells) or (lines.numeric[at] == 0 and not any(cells)):
+            at -= 1
+            continue
+        words = [cell for cell in cells if cell and not is_numeric(cell)]
+        fits = len(words) > 1 or width == 1 or len(cells) == width
+        return at if words and fits and lines.numeric[at] == 0 else None
+    return None
+
+
+def _cut(
+    lines: _Lines,
+    head: int | None,
+    *,
+    begin: int,
+    end: int,
+    width: int,
+    remarks: Sequence[tuple[int, str]],
+) -> Layout:
+    headings, units, above = _headings_and_units(lines, head, begin, width)
+    if head is None:
+        headings, units = _from_remark(lines, remarks, begin, width) or (headings, units)
+    width = max(width, _last_named(headings) + 1)
+    texts, numbers, repeats = lines.text[begin:end], lines.number[begin:end], 0
+    if head is not None:
+        texts, numbers, repeats = _without_repeats(lines, head, begin, end)
+    elif not lines.numeric[begin:end].all():
+        _refuse_another(lines, begin, end)
+    notes = _left_out(lines, head, begin, end, above)
+    if repeats:
+        notes.append(
+            f"{lines.where}: {repeats} repeated lines of headings or units within the table left out"
+        )
+    inside = [number for number, _ in remarks if numbers[0] < number < numbers[-1]]
+    if inside:
+        notes.append(
+            f"{lines.where}: {len(inside)} remarks within the table left out, the first in line {inside[0]}"
+        )
+    return Layout(
+        lines.where,
+        lines.delimiter,
+        width,
+        tuple([*headings, *[""] * width][:width]),
+        None if head is None else lines.number[head],
+        tuple([*units, *[None] * width][:width]),
+        texts,
+        np.array(numbers, np.int64),
+        tuple(notes),
+    )
+
+
+def _last_named(headings: Sequence[str]) -> int:
+    return max((place for place, name in enumerate(headings) if name), default=-1)
+
+
+def _headings_and_units(
+    lines: _Lines, head: int | None, begin: int, width: int
+) -> tuple[list[str], list[str | None], set[int]]:
+    """Headings, units, and which lines between the headings and the rows were read."""
+    if head is None:
+        return [], [], set()
+    headings = _fitted(lines.cells(head), width, lines.delimiter)
+    units: list[str | None] = [unit_in(name)[1] for name in headings]
+    for at in range(head + 1, begin):
+        cells = lines.cells(at)
+        if not _is_units(cells):
+            continue
+        for place, cell in enumerate(_fitted(cells, width, lines.delimiter)):
+            if place < len(units) and unit_of(cell) is not None:
+                units[place] = unit_of(cell)
+        return headings, units, {at}
+    return headings, units, set()
+
+
+def _fitted(cells: list[str], width: int, delimiter: str) -> list[str]:
+    """Headings between blanks may hold blanks: "Time (s)" is one of them."""
+    if delimiter != WHITESPACE or len(cells) <= width:
+        return cells
+    joined: list[str] = []
+    for cell in cells:
+        if joined and cell.startswith(("(", "[")):
+            joined[-1] += f" {cell}"
+        else:
+            joined.append(cell)
+    return joined if len(joined) == width else cells
+
+
+def _from_remark(
+    lines: _Lines, remarks: Sequence[tuple[int, str]], begin: int, width: int
+) -> tuple[list[str], list[str | None]] | None:
+    """Headings in the last remark above the rows, as some programs write them."""
+    above = [text for number, text in remarks if number < lines.number[begin]]
+    for text in reversed(above[-3:]):
+        bare = text.lstrip('#%/ "').rstrip('" ')
+        cells = _fitted(cut_cells(bare, lines.delimiter), width, lines.delimiter)
+        if len(cells) == width and width > 1 and not any(map(is_numeric, cells)):
+            return cells, [unit_in(name)[1] for name in cells]
+    return None
+
+
+def _without_repeats(lines: _Lines, head: int, begin: int, end: int) -> tuple[list[str], list[int], int]:
+    """Rows without headings, and units, that were written again within the table."""
+    again = {" ".join(lines.text[at].split()) for at in range(head, begin)}
+    texts, numbers, repeats = [], [], 0
+    for at in range(begin, end):
+        if not lines.numeric[at]:
+            if " ".join(lines.text[at].split()) in again:
+                repeats += 1
+                continue
+            if _looks_like_headings(lines, at) and at + 1 < end:
+                _refuse_another(lines, at, end)
+        texts.append(lines.text[at])
+        numbers.append(lines.number[at])
+    return texts, numbers, repeats
+
+
+def _refuse_another(lines: _Lines, at: int, end: int) -> None:
+    """Refuse a second table below the first, if there is one from a line on."""
+    for other in range(at, end - 1):
+        if _looks_like_headings(lines, other) and lines.numeric[other + 1 : other + 3].any():
+            number = lines.number[other]
+            raise InputError(
+                f"{lines.where}, line {number}: another table begins here "
+                f"({shown(lines.text[other].strip())}); "
+                f"read the first with --until-line {number - 1}, this one with --skip-rows {number - 1}"
+            )
+
+
+def _left_out(lines: _Lines, head: int | None, begin: int, end: int, read: set[int]) -> list[str]:
+    """What stands above and below the table, counted, with an example of what was below."""
+    notes = []
+    top = begin if head is None else head
+    between = [at for at in range(top + 1, begin) if at not in read] if head is not None else []
+    if top:
+        notes.append(f"{lines.where}: {top} lines above the table left out (1 to {lines.number[top - 1]})")
+    if between:
+        notes.append(
+            f"{lines.where}: {len(between)} lines below the headings left out: "
+            f"line {lines.number[between[0]]}, {shown(lines.text[between[0]].strip())}"
+        )
+    if end < len(lines.text):
+        wide = [at for at in range(end, len(lines.text)) if lines.numeric[at] > 1]
+        if len(wide) > 1:
+            raise InputError(
+                f"{lines.where}, line {lines.number[wide[0]]}: {lines.numeric[wide[0]]} cells a row below "
+                f"a table of another width; read one of them with --until-line "
+                f"{lines.number[wide[0]] - 1} or --skip-rows {lines.number[wide[0]] - 1}"
+            )
+        notes.append(
+            f"{lines.where}: {len(lines.text) - end} lines below the table left out, the first: "
+            f"line {lines.number[end]}, {shown(lines.text[end].strip())}"
+        )
+    return notes
+
+
+def holds_rows(text: str) -> bool:
+    """Return whether a text has any line of numbers; a licence or a note among tables has none."""
+    lines, _, _ = _lines_that_count(text.splitlines(), "", 0, None)
+    return bool(lines) and bool(_widths(lines, _told_delimiter(lines, None)).any())
+
+
+def units_row(cells: Sequence[str]) -> list[str] | None:
+    """Return the cells of a row if it says units, else None."""
+    return list(cells) if _is_units(cells) else None

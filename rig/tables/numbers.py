@@ -1,0 +1,190 @@
+"""Cells to numbers: decimal marks, thousands marks, signs, blanks.
+
+The problem: "1,234" is one and a bit in one country and a thousand in the next, and a wrong guess gives
+wrong numbers without a word. The plan: a column's own cells decide where they can (two marks in a cell, a
+group that is not of three digits, a leading zero); then the other columns; then a semicolon between cells,
+which people write because the comma is taken. What is still open is refused. The cost: a few vectorised
+passes over the cells, and only one where they are plain.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from rig.samples import FloatArray
+from rig.tables.cells import BoolArray, Cells
+
+PLAIN = r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?$"
+MISSING = (
+    r"^(?i:|-+|\?+|nan|\+?inf|-inf|n/?a|null|none|#n/a|#nv|#value!|#div/0!|#wert!|overflow|ovrflw|ovld)$"
+)
+"""Cells that hold no reading: blank, a dash, and what programs write where there is none."""
+
+_BEYOND_ASCII = r"[^\x00-\x7f]"
+_MINUS_SIGNS = "\u2212\u2012\u2013\ufe63\uff0d"
+_MINUS = f"^[{_MINUS_SIGNS}]"
+_EXPONENT_MINUS = f"([eE])[{_MINUS_SIGNS}]"
+_BLANK_MARKS = "[ '\u2019\u00a0\u202f\u2009]"
+_BLANK_GROUPS = rf"^[+-]?[0-9]{{1,3}}({_BLANK_MARKS}[0-9]{{3}})+([.,]|$)"
+_BOTH = {".": r"^[+-]?[0-9]{1,3}(,[0-9]{3})+\.", ",": r"^[+-]?[0-9]{1,3}(\.[0-9]{3})+,"}
+_MANY = {".": r"^[+-]?[0-9]{1,3}(,[0-9]{3}){2,}$", ",": r"^[+-]?[0-9]{1,3}(\.[0-9]{3}){2,}$"}
+_OPEN = {",": r"^[+-]?[1-9][0-9]{0,2},[0-9]{3}$", ".": r"^[+-]?[1-9][0-9]{0,2}\.[0-9]{3}$"}
+"""One mark before exactly three digits: decimal or thousands."""
+_DECIMAL = {mark: rf"^[+-]?[0-9]*\{mark}[0-9]*([eE][+-]?[0-9]+)?$" for mark in (",", ".")}
+
+
+def plain_number(text: str, decimal: str | None = None) -> str:
+    """Return a number's text with a decimal point and an ASCII minus, without thousands marks; else the text.
+
+    Parameters
+    ----------
+    text
+        One cell.
+    decimal
+        Decimal mark of the table; None to tell it from the cell, where one mark is then the decimal one.
+
+    Examples
+    --------
+    >>> plain_number("\u22121.234,5"), plain_number("1,5"), plain_number("F-90")
+    ('-1234.5', '1.5', 'F-90')
+    """
+    cell = re.sub(_EXPONENT_MINUS, r"\1-", re.sub(_MINUS, "-", text.strip()))
+    if re.match(_BLANK_GROUPS, cell):
+        cell = re.sub(_BLANK_MARKS, "", cell)
+    if decimal is None:
+        decimal = (
+            "," if "," in cell and not re.match(_BOTH["."], cell) and not re.match(_MANY["."], cell) else "."
+        )
+    other = "." if decimal == "," else ","
+    grouped = re.match(_BOTH[decimal], cell) or re.match(_MANY[decimal], cell) or re.match(_OPEN[other], cell)
+    if grouped:
+        cell = cell.replace(other, "")
+    if decimal == "," and "." not in cell:
+        cell = cell.replace(",", ".")
+    return cell if re.match(PLAIN, cell) else text
+
+
+def tell_decimal(columns: Sequence[Cells], delimiter: str) -> list[str]:
+    """Return the decimal mark of each column: "." or ",".
+
+    Raises
+    ------
+    InputError
+        If it cannot be told: every number with a mark has three digits behind it.
+    """
+    own = [_own_decimal(column.text) for column in columns]
+    settled = {mark for mark in own if mark in (".", ",")}
+    marks = []
+    for column, mark in zip(columns, own, strict=True):
+        if mark is None:
+            marks.append(".")
+        elif mark in (".", ","):
+            marks.append(mark)
+        elif len(settled) == 1:
+            marks.append(next(iter(settled)))
+        elif delimiter == ";":
+            marks.append(",")
+        else:
+            row = int(np.argmax(_matches(column.text, _OPEN[","])))
+            raise column.refuse(
+                row,
+                "the comma may be decimal or mark thousands; say which with --decimal ',' or --decimal '.'",
+            )
+    return marks
+
+
+def _own_decimal(cells: pa.Array) -> str | None:
+    """Decimal mark by a column's own cells; None without any mark, "open" where a comma may be either."""
+    comma = pc.filter(cells, pc.match_substring(cells, ","))
+    if not len(comma):
+        point = pc.filter(cells, pc.match_substring(cells, "."))
+        if _any(point, _MANY[","]):
+            return ","
+        # A point before three digits is a decimal one unless another column says otherwise.
+        return "." if len(point) and not _all(point, _OPEN["."]) else None
+    for mark in (".", ","):
+        if _any(comma, _BOTH[mark]) or (mark == "." and _any(comma, _MANY["."])):
+            return mark
+    decimal_only = pc.and_(
+        pc.match_substring_regex(comma, _DECIMAL[","]), pc.invert(pc.match_substring_regex(comma, _OPEN[","]))
+    )
+    if pc.any(decimal_only).as_py():
+        return ","
+    if _any(cells, _DECIMAL["."]) and pc.any(pc.match_substring(cells, ".")).as_py():
+        return "."
+    return "open"
+
+
+def numbers_of(column: Cells, decimal: str) -> tuple[FloatArray, BoolArray, list[str]]:
+    """Return a column's numbers, which rows hold one (others are blank), and notes.
+
+    Raises
+    ------
+    InputError
+        Naming the first cell that is neither a number nor blank.
+    """
+    cells = column.text
+    notes: list[str] = []
+    plain = _matches(cells, PLAIN)
+    if not plain.all() or decimal == ",":
+        cells, notes = _made_plain(column, decimal)
+        plain = _matches(cells, PLAIN)
+    blank = ~plain & _matches(column.text, MISSING)
+    bad = ~plain & ~blank
+    if bad.any():
+        right = "a decimal comma as in '1,5'" if decimal == "," else "as in '1.5'"
+        raise column.refuse(int(np.argmax(bad)), f"expected a number, {right}, or leave out the line")
+    if blank.any():
+        cells = pc.if_else(pa.array(blank), pa.scalar("nan"), cells)
+    numbers: FloatArray = pc.cast(cells, pa.float64()).to_numpy(zero_copy_only=False)
+    endless = ~np.isfinite(numbers) & plain
+    if endless.any():
+        raise column.refuse(int(np.argmax(endless)), "expected a number that is not as large as this")
+    return numbers, plain, notes
+
+
+def _made_plain(column: Cells, decimal: str) -> tuple[pa.Array, list[str]]:
+    cells, notes = column.text, []
+    if pc.any(pc.match_substring_regex(cells, _BEYOND_ASCII)).as_py():
+        cells = pc.replace_substring_regex(cells, _MINUS, "-")
+        cells = pc.replace_substring_regex(cells, _EXPONENT_MINUS, r"\1-")
+    other = "." if decimal == "," else ","
+    grouped = pc.match_substring_regex(cells, _BLANK_GROUPS)
+    if pc.any(grouped).as_py():
+        notes.append(_marks_note(column, pc.filter(column.text, grouped)[0].as_py()))
+        cells = pc.if_else(grouped, pc.replace_substring_regex(cells, _BLANK_MARKS, ""), cells)
+    for pattern in (_BOTH[decimal], _MANY[decimal], _OPEN[other]):
+        grouped = pc.match_substring_regex(cells, pattern)
+        if pc.any(grouped).as_py():
+            notes.append(_marks_note(column, pc.filter(column.text, grouped)[0].as_py()))
+            cells = pc.if_else(grouped, pc.replace_substring(cells, other, ""), cells)
+    if decimal == ",":
+        with_comma = pc.match_substring(cells, ",")
+        if pc.any(with_comma).as_py():
+            example = pc.filter(cells, with_comma)[0].as_py()
+            notes.append(f"{column.where}: read with a decimal comma, as in {example!r:.60}")
+        # A point that is left beside decimal commas is neither, and is refused by the caller.
+        cells = pc.replace_substring(pc.replace_substring(cells, ".", "?"), ",", ".")
+    return cells, notes[:2]
+
+
+def _marks_note(column: Cells, example: str) -> str:
+    return f"{column.where}: thousands marks left out, as in {example!r:.60}"
+
+
+def _matches(cells: pa.Array, pattern: str) -> BoolArray:
+    found: BoolArray = pc.match_substring_regex(cells, pattern).to_numpy(zero_copy_only=False).astype(bool)
+    return found
+
+
+def _any(cells: pa.Array, pattern: str) -> bool:
+    return bool(pc.any(pc.match_substring_regex(cells, pattern)).as_py())
+
+
+def _all(cells: pa.Array, pattern: str) -> bool:
+    return bool(pc.all(pc.match_substring_regex(cells, pattern)).as_py())

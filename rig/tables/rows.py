@@ -1,0 +1,217 @@
+"""Short tables that a person wrote: headings, and rows of text that each know their line.
+
+The problem: readings, sizes, trials and pieces are typed into spreadsheets of every country. The plan: one
+reader for all commands, over the same sources, encodings, delimiters, decimal marks and remarks as
+recordings; what a column means, the command knows. The cost: the table in memory, bounded.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from rig.errors import InputError
+from rig.tables.cells import cut_cells, shown
+from rig.tables.layout import REMARKS, is_numeric, units_row
+from rig.tables.numbers import plain_number
+from rig.tables.sources import read_table_text
+
+LARGEST_ROWS = 64 << 20
+"""Bytes of a table that people write."""
+
+MOST_ROWS = 1_000_000
+
+_DELIMITERS = ("\t", ";", ",", "|")
+_SEARCHED = 200
+"""Lines in which headings are looked for: longer than any preamble that people write above a short table."""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One row.
+
+    Parameters
+    ----------
+    line
+        On which it stands.
+    cells
+        By heading.
+    where
+        Table and line, for messages.
+    decimal
+        Decimal mark of the table; None if it has none.
+    """
+
+    line: int
+    cells: Mapping[str, str]
+    where: str
+    decimal: str | None = None
+
+    def number_text(self, heading: str) -> str:
+        """A cell with a decimal point, whatever mark the table has; other text as it stands."""
+        return plain_number(self.cells.get(heading, ""), self.decimal)
+
+
+@dataclass(frozen=True, slots=True)
+class RowTable:
+    """A short table: its headings as they stand, their line, and the rows below."""
+
+    where: str
+    headings: tuple[str, ...]
+    heading_line: int
+    rows: tuple[Row, ...]
+    decimal: str | None = None
+
+
+def read_rows(
+    path: Path,
+    known: Callable[[str], bool],
+    *,
+    most: int = LARGEST_ROWS,
+    most_rows: int = MOST_ROWS,
+    hint: str = "",
+    unique: bool = True,
+) -> RowTable:
+    """Read a short table from a file; see `rows_of`."""
+    source = read_table_text(path, most=most, hint=hint)
+    return rows_of(
+        source.text, source.where, known, delimiter=source.delimiter, most_rows=most_rows, unique=unique
+    )
+
+
+def rows_of(
+    text: str,
+    where: str,
+    known: Callable[[str], bool],
+    *,
+    delimiter: str | None = None,
+    most_rows: int = MOST_ROWS,
+    unique: bool = True,
+) -> RowTable:
+    """Read a short table.
+
+    Parameters
+    ----------
+    text, where
+        The table, and its name for messages.
+    known
+        Whether a cell is a heading that the caller knows; the first line with most of them is the headings.
+    delimiter
+        What cells end at; None to tell it.
+    most_rows
+        Rows that there may be.
+    unique
+        Whether each heading may stand once only.
+
+    Raises
+    ------
+    InputError
+        Naming the line: no rows, a heading twice, a row of another width.
+    """
+    every = text.removeprefix("\ufeff").replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    lines = [
+        (number, line)
+        for number, line in _joined(every, where)
+        if line.strip('"; \t,|') and not line.lstrip().startswith(REMARKS)
+    ]
+    if not lines:
+        raise InputError(f"{where}: found nothing, expected headings and rows below them")
+    if len(lines) > most_rows + _SEARCHED:
+        raise InputError(f"{where}: found {len(lines)} lines, expected at most {most_rows} rows")
+    head, delimiter = _headings_at([line for _, line in lines], known, delimiter)
+    headings = cut_cells(lines[head][1], delimiter)
+    while headings and not headings[-1]:
+        headings.pop()
+    number = lines[head][0]
+    doubled = sorted({name for name in headings if name and headings.count(name) > 1})
+    if doubled and unique:
+        raise InputError(f"{where}, line {number}, headings: more than one column {', '.join(doubled)}")
+    cut = [(line, cut_cells(row, delimiter)) for line, row in lines[head + 1 :]]
+    if cut and (units := units_row(cut[0][1])) is not None:
+        headings = [
+            _with_unit(name, units[place] if place < len(units) else "")
+            for place, name in enumerate(headings)
+        ]
+        cut = cut[1:]
+    if not cut:
+        raise InputError(f"{where}, line {number}: found headings only; expected rows below them")
+    decimal = _decimal_of(cut, delimiter)
+    rows = tuple(
+        _row(where, line, cells, headings, delimiter=delimiter, decimal=decimal) for line, cells in cut
+    )
+    return RowTable(where, tuple(headings), number, rows, decimal)
+
+
+def _joined(every: Sequence[str], where: str) -> list[tuple[int, str]]:
+    """Lines with their numbers; those of one quoted cell joined."""
+    found: list[tuple[int, str]] = []
+    at = 0
+    while at < len(every):
+        line, number = every[at], at + 1
+        at += 1
+        if line.count('"') % 2 and not line.lstrip().startswith(REMARKS):
+            while at < len(every) and line.count('"') % 2:
+                line, at = f"{line} {every[at]}", at + 1
+            if line.count('"') % 2:
+                raise InputError(
+                    f"{where}, line {number}: not a row of a table (a quotation mark is not closed)"
+                )
+        found.append((number, line))
+    return found
+
+
+def _headings_at(
+    lines: Sequence[str], known: Callable[[str], bool], delimiter: str | None
+) -> tuple[int, str]:
+    """Which line holds the headings, and what cells end at there."""
+    best, place, mark = 0, 0, delimiter or max(_DELIMITERS, key=lines[0].count)
+    for at, line in enumerate(lines[:_SEARCHED]):
+        for candidate in _DELIMITERS if delimiter is None else (delimiter,):
+            found = sum(known(cell) for cell in set(cut_cells(line, candidate)))
+            if found > best:
+                best, place, mark = found, at, candidate
+    return place, mark
+
+
+def _with_unit(heading: str, unit: str) -> str:
+    bare = unit.strip().strip("[]()")
+    return f"{heading} ({bare})" if heading and bare not in ("", "-") else heading
+
+
+def _decimal_of(cut: Sequence[tuple[int, Sequence[str]]], delimiter: str) -> str | None:
+    """Decimal mark of the table: a comma only where cells show one that cannot mark thousands."""
+    with_comma = [
+        cell for _, cells in cut for cell in cells if "," in cell and is_numeric(cell.split(" ")[0])
+    ]
+    if not with_comma:
+        return None
+    votes = Counter(
+        "," if plain_number(cell.split(" ")[0]).count(".") and "." not in cell else "." for cell in with_comma
+    )
+    points = any("." in cell and "," not in cell and is_numeric(cell) for _, cells in cut for cell in cells)
+    if delimiter == ";" and not points:
+        return ","
+    return None if points else votes.most_common(1)[0][0]
+
+
+def _row(
+    where: str,
+    line: int,
+    cells: Sequence[str],
+    headings: Sequence[str],
+    *,
+    delimiter: str,
+    decimal: str | None,
+) -> Row:
+    filled = list(cells)
+    while len(filled) > len(headings) and not filled[-1]:
+        filled.pop()
+    if len(filled) != len(headings):
+        hint = " (a decimal comma needs ';' between cells, or quotation marks)" if delimiter == "," else ""
+        raise InputError(
+            f"{where}, line {line}: found {len(filled)} cells, expected {len(headings)} as in the headings"
+            f"{hint}; found {shown(delimiter.join(cells))}"
+        )
+    return Row(line, dict(zip(headings, filled, strict=True)), f"{where}, line {line}", decimal)

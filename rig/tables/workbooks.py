@@ -1,0 +1,158 @@
+"""A sheet of a spreadsheet as lines of text; formulas are never computed, their kept results are read.
+
+The problem: a spreadsheet is a zip archive of XML that may unpack to gigabytes, claim a cell at the far
+corner of a sheet, or define entities that grow. The plan: each part is unpacked here with a bound and looked
+through for such claims; what passed is handed, uncompressed, to python-calamine, which reads both formats
+(chosen over two pure readers since it is one small dependency and ten times as fast). The cost: the parts are
+in memory twice.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+import zipfile
+import zlib
+from datetime import date, datetime, time, timedelta
+from pathlib import Path
+from typing import Any
+
+from rig.errors import InputError
+
+LARGEST_PARTS = 1 << 28
+"""Bytes of all parts together, unpacked."""
+
+MOST_PARTS = 10_000
+MOST_CELLS = 10_000_000
+"""Of the rectangle around all filled cells of a sheet; it is held in memory as a whole."""
+
+_GROWING = re.compile(rb"<!(?:DOCTYPE|ENTITY)", re.IGNORECASE)
+# Bounded repeats: a part that never closes a tag must not be scanned again from each of them.
+_CELL = re.compile(rb"<(?:\w{1,20}:)?c\b[^>]{0,200}?\br=\"([A-Za-z]{1,3})(\d{1,7})\"[^>]{0,200}?(?<!/)>")
+_COLUMNS = re.compile(rb"number-columns-repeated=\"(\d{1,9})\"")
+_ROWS = re.compile(rb"number-rows-repeated=\"(\d{1,9})\"")
+
+
+def sheet_text(data: bytes, path: Path, sheet: str | None) -> tuple[str, str, tuple[str, ...]]:
+    """Return the name of a sheet, its text, and notes.
+
+    Raises
+    ------
+    InputError
+        If it is no spreadsheet, too large, there is no such sheet, or several hold something.
+    """
+    checked = _checked(data, path)
+    try:
+        from python_calamine import CalamineError, CalamineWorkbook
+    except ImportError:
+        raise InputError(
+            f"{path}: reading spreadsheets needs an optional package; install it with "
+            "pip install 'pressrig[spreadsheets]', or save the sheet as CSV"
+        ) from None
+    try:
+        book = CalamineWorkbook.from_filelike(io.BytesIO(checked))
+        names = list(book.sheet_names)
+        if sheet is not None and sheet not in names:
+            raise InputError(f"{path}: no sheet {sheet!r:.40}; found {', '.join(map(repr, names[:20]))}")
+        filled = {}
+        for name in names if sheet is None else [sheet]:
+            rows = book.get_sheet_by_name(name).to_python(skip_empty_area=False)
+            if rows:
+                filled[name] = rows
+    except (CalamineError, ValueError, OSError, KeyError, IndexError) as problem:
+        raise InputError(f"{path}: not a spreadsheet that can be read ({str(problem)[:100]})") from None
+    if not filled:
+        raise InputError(f"{path}: no sheet holds anything; expected a table")
+    if len(filled) > 1:
+        shown = ", ".join(repr(name) for name in list(filled)[:20])
+        raise InputError(f"{path}: several sheets hold something: {shown}; choose one with --sheet NAME")
+    name, rows = next(iter(filled.items()))
+    return name, "\n".join("\t".join(_cell(cell) for cell in row) for row in rows), ()
+
+
+def _cell(value: Any) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return str(value).upper()
+    if isinstance(value, float):
+        return repr(value).removesuffix(".0")
+    if isinstance(value, datetime | date | time):
+        return value.isoformat()
+    if isinstance(value, timedelta):
+        return f"{value.total_seconds():.6f}"
+    return " ".join(str(value).split())
+
+
+def _checked(data: bytes, path: Path) -> bytes:
+    """The archive, unpacked within bounds, looked through, and packed again without compression."""
+    out = io.BytesIO()
+    left = LARGEST_PARTS
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as archive, zipfile.ZipFile(out, "w") as checked:
+            parts = archive.infolist()
+            if len(parts) > MOST_PARTS:
+                raise InputError(f"{path}: {len(parts)} parts; a spreadsheet has at most {MOST_PARTS}")
+            for part in parts:
+                with archive.open(part) as packed:
+                    content = packed.read(left + 1)
+                left -= len(content)
+                if left < 0:
+                    raise InputError(
+                        f"{path}: unpacks to more than {LARGEST_PARTS >> 20} MiB; import it in parts"
+                    )
+                _refuse_claims(part.filename, content, path)
+                checked.writestr(part.filename, content)
+    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, OSError) as problem:
+        raise InputError(f"{path}: not a whole spreadsheet ({str(problem)[:100]})") from None
+    return out.getvalue()
+
+
+def _refuse_claims(name: str, content: bytes, path: Path) -> None:
+    """Refuse a part that would grow, or place cells so far out that the sheet fills memory."""
+    if not name.endswith((".xml", ".rels")):
+        return
+    if _GROWING.search(content):
+        raise InputError(f"{path}: part {name!r:.60} defines entities, as no spreadsheet does")
+    cells = 0
+    if name.startswith("xl/worksheets/"):
+        cells = _xlsx_area(content)
+    elif name == "content.xml":
+        cells = _ods_area(content)
+    if cells > MOST_CELLS:
+        raise InputError(f"{path}: part {name!r:.60} spans {cells} cells, expected at most {MOST_CELLS}")
+
+
+def _xlsx_area(content: bytes) -> int:
+    rows = columns = 1
+    for letters, digits in set(_CELL.findall(content)):
+        column = 0
+        for letter in letters.upper():
+            column = 26 * column + letter - 64
+        rows, columns = max(rows, int(digits)), max(columns, column)
+    return rows * columns
+
+
+def _ods_area(content: bytes) -> int:
+    """Rows times columns up to the last filled cell; trailing empty ones are repeated by the thousand."""
+    largest = 0
+    for table in content.split(b"<table:table ")[1:]:
+        row = rows = columns = 0
+        for chunk in table.split(b"<table:table-row")[1:]:
+            about, _, inside = chunk.partition(b">")
+            row += _repeats(_ROWS, about)
+            column = filled = 0
+            for cell in inside.split(b"table-cell")[1:]:
+                attributes, _, text = cell.partition(b">")
+                column += _repeats(_COLUMNS, attributes)
+                if b"office:value" in attributes or b":p>" in text or b":p " in text:
+                    filled = column
+            if filled:
+                rows, columns = row, max(columns, filled)
+        largest = max(largest, rows * columns)
+    return largest
+
+
+def _repeats(pattern: re.Pattern[bytes], attributes: bytes) -> int:
+    found = pattern.search(attributes)
+    return int(found[1]) if found else 1
