@@ -12,7 +12,8 @@ how it changed in all cycles so far.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from math import sqrt
 
 import numpy as np
 
@@ -21,9 +22,15 @@ from rig.analyser.settings import MeasuringNoise
 from rig.analyser.wander import Changes, Wander, ZeroRecord
 from rig.calibration import Signals
 from rig.samples import FloatArray, IntArray
-from rig.segmenter import Cycles, Flag
+from rig.segmenter import Cycles, Flag, ForceZero
 
-WINDOW_SAMPLES = 128
+WINDOW_S = 0.256
+WINDOW_SAMPLES = (32, 4096)
+"""The zero is the mean over so much of the clean samples nearest to the contact, within these counts."""
+
+UNTIMED_WINDOW = 128
+STEP_SAMPLES = 1024
+"""Steps between the first samples tell their usual length; without a clock the window is a count."""
 
 REACH = 1.2
 """Clean samples lie this many times further away than the specimen can have been touched."""
@@ -36,6 +43,10 @@ PLACES = (0.5, 0.75, 0.25, 0.95, 0.0)
 MISLED_SHARE = 0.5
 """A contact found with a zero this share of the detection level away from the one measured before it lies
 elsewhere on the foot than is taken for granted where clean samples are looked for."""
+
+DEPARTURE_SHARE = 0.5
+"""What untouched stretches depart by from a recorded zero that nobody asked for is two standard uncertainties
+of it."""
 
 DRIFT_SHARE = 0.25
 """A zero that runs straight between two stretches may have strayed by this share of how their difference
@@ -87,6 +98,7 @@ def baseline(
     walk_noise_n: float | None = None,
     drift_doubt: float = 1.0,
     record: ZeroRecord | None = None,
+    fixed: ForceZero | None = None,
 ) -> Baseline:
     """Force zeros of cycles.
 
@@ -102,6 +114,8 @@ def baseline(
         Times what the zero's wander is uncertain by.
     record
         How the zero changed in the cycles before; these are added.
+    fixed
+        Force zero of the recording; where it is the recorded or a stated one, it is the zero of all cycles.
     """
     steady_u_n = noise.undithered_force_n if steady_u_n is None else steady_u_n
     x_mm = signals.position_mm
@@ -129,15 +143,16 @@ def baseline(
             far_mm = _farthest(x_mm, start[cramped], stop[cramped]) + REACH_NOISES * noise.position_mm
             first[cramped], last[cramped] = _clean(x_mm, start[cramped], stop[cramped], far_mm)
 
-    early = np.maximum(before_first, before_last + 1 - WINDOW_SAMPLES)
-    late = np.minimum(after_last + 1, after_first + WINDOW_SAMPLES)
+    window = _window(signals)
+    early = np.maximum(before_first, before_last + 1 - window)
+    late = np.minimum(after_last + 1, after_first + window)
     before_n = means(signals.force_n, early, before_last + 1)
     after_n = means(signals.force_n, after_first, late)
-    before_u = _mean_u(before_last + 1 - early, noise)
-    after_u = _mean_u(late - after_first, noise)
+    before_u = noise.mean_force_u_n(before_last + 1 - early)
+    after_u = noise.mean_force_u_n(late - after_first)
     has_before, has_after = np.isfinite(before_n), np.isfinite(after_n)
     # where neither side is clean, the zero in use when contact began has to do
-    fallback_u = _mean_u(np.full(len(contact), max(noise.zero_samples, 1)), noise)
+    fallback_u = noise.mean_force_u_n(np.full(len(contact), max(noise.zero_samples, 1)))
     left_n = np.where(has_before, before_n, np.where(has_after, after_n, cycles.zero_n))
     right_n = np.where(has_after, after_n, left_n)
     left_at = np.where(has_before, (early + before_last) / 2, contact - 1.0)
@@ -164,7 +179,7 @@ def baseline(
         across,
         Changes.within(signals.force_n, before_first, before_last + 1),
         Changes.within(signals.force_n, after_first, after_last + 1),
-        noise.force_n if walk_noise_n is None else walk_noise_n,
+        noise.force_n * sqrt(noise.correlated_samples) if walk_noise_n is None else walk_noise_n,
     )
     drift_u, drift_tilt_u = (drift_doubt * each for each in _strayed(cycles, across, wander))
     # the middles of the strokes are half the contact's length apart
@@ -173,7 +188,7 @@ def baseline(
     # where contact is kept, two cycles share the sample of the turn, so that their loops close
     kept_after = (cycles.flags & np.uint32(Flag.CONTACT_KEPT_AFTER)) != 0
     last_own = np.where(kept_after, np.minimum(cycles.release, len(x_mm) - 1), cycles.release - 1)
-    return Baseline(
+    found = Baseline(
         left_n + slope * (contact - left_at),
         slope,
         np.sqrt(mean_u**2 + drift_u**2 + steady_u_n**2),
@@ -182,6 +197,29 @@ def baseline(
         np.where(has_after, after_first, np.maximum(last_own, cycles.unload_start)),
         has_before != has_after,
         _misled(signals.force_n, early, before_last + 1, cycles.zero_n, MISLED_SHARE * detection_n),
+    )
+    if fixed is None or fixed.kind == "untouched":
+        return found
+    return _fixed(found, fixed, has_before | has_after)
+
+
+def _fixed(found: Baseline, fixed: ForceZero, seen: BoolArray) -> Baseline:
+    """The same stretches with a zero that was recorded or stated.
+
+    Where nobody asked for it, untouched stretches that show another force say how far it may be off.
+    """
+    count = len(found.at_contact_n)
+    none = np.zeros(count)
+    doubt_n = none
+    if not fixed.asked:
+        departure_n = np.abs(found.at_contact_n - fixed.value_n)
+        doubt_n = np.where(seen, np.hypot(DEPARTURE_SHARE * departure_n, found.u_n), 0.0)
+    return replace(
+        found,
+        at_contact_n=np.full(count, fixed.value_n),
+        per_sample_n=none,
+        u_n=np.hypot(fixed.u_n, doubt_n),
+        misled=np.zeros(count, bool),
     )
 
 
@@ -228,8 +266,11 @@ def _let_go_mm(
     return np.maximum(limit_mm, x_mm[last] - reach_mm)
 
 
-def _mean_u(count: IntArray, noise: MeasuringNoise) -> FloatArray:
-    return noise.force_n / np.sqrt(np.maximum(count, 1))
+def _window(signals: Signals) -> int:
+    """Samples of the window that a zero is the mean of."""
+    steps_s = np.diff(signals.time_s[:STEP_SAMPLES])
+    step_s = float(np.median(steps_s)) if len(steps_s) else np.nan
+    return int(np.clip(round(WINDOW_S / step_s), *WINDOW_SAMPLES)) if step_s > 0 else UNTIMED_WINDOW
 
 
 def _place(start: IntArray, stop: IntArray, share: float, count: int) -> IntArray:

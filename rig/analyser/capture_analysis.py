@@ -46,6 +46,7 @@ PART_SAMPLES = 1 << 16
 ten megabytes, and larger parts are hardly faster."""
 
 _SOFTENING = "softening"
+_ZERO_DRIFT = "zero_drift"
 _SOFTENING_FORCE = f"{_SOFTENING}.loading_n"
 
 
@@ -124,7 +125,13 @@ class CaptureAnalysis:
 
     def __post_init__(self) -> None:
         self._aligner = Aligner(self.calibration)
-        self._segmenter = Segmenter(SegmenterSettings(contact_force_n=self.settings.contact_force_n))
+        self._segmenter = Segmenter(
+            SegmenterSettings(
+                contact_force_n=self.settings.contact_force_n,
+                zero=self.settings.zero,
+                sense=self.settings.sense,
+            )
+        )
         self._rows = RowsInMemory() if self.store is None else self.store
         self._tally = Tally(self.settings.conditioning)
         self.examined = Examined(self.examine)
@@ -147,9 +154,9 @@ class CaptureAnalysis:
         return tuple(self._keeper.latest)
 
     @property
-    def touches(self) -> int:
-        """Presses so far that stayed below the contact force."""
-        return self._segmenter.touches
+    def contact_checks(self) -> int:
+        """Contact checks so far: light presses that are no cycles."""
+        return self._segmenter.check_count
 
     def push(self, samples: Samples) -> Columns | None:
         """Take the next part; hand out the cycles that closed."""
@@ -186,7 +193,9 @@ class CaptureAnalysis:
             self._tally.summary(),
             soft,
             self._state.prony,
-            self._segmenter.touches,
+            self._segmenter.check_count,
+            self._segmenter.contact_checks,
+            self._segmenter.zero,
             self.loops,
             (),
             self.calibration,
@@ -219,7 +228,7 @@ class CaptureAnalysis:
 
     def _keep(self, columns: Columns) -> None:
         """Leave measured rows where they are kept, or only count them."""
-        shown = {name: values for name, values in columns.items() if not name.startswith(f"{_SOFTENING}.")}
+        shown = _shown(columns)
         if self.keep:
             self._thin.take(columns)
             self._rows.add(shown)
@@ -240,7 +249,15 @@ class CaptureAnalysis:
         if taken_mm is not None:
             # positions between samples look quieter than means over them are
             position_mm = max(position_mm, single_position_noise_mm(taken_mm, found.samples))
-        return MeasuringNoise(found.force_n, position_mm, *self._resolutions, found.samples)
+        return MeasuringNoise(
+            found.force_n,
+            position_mm,
+            *self._resolutions,
+            found.samples,
+            found.rest_force_n,
+            found.force_share,
+            found.correlated_samples,
+        )
 
     def _measure(self, segment: Segment) -> Columns:
         noise = self._noise()
@@ -256,6 +273,7 @@ class CaptureAnalysis:
             self._recorded_zero,
             {_SOFTENING: self._softening_depth(segment, noise)},
             self._applied.play.mm > 0,
+            zero=self._segmenter.zero,
         )
         assert self._propagation is not None
         self.examined.take(segment, context)
@@ -298,6 +316,9 @@ class CaptureAnalysis:
         for row in np.flatnonzero(columns["hold_s"] >= HOLD_S):
             hold = slice(int(cycles.load_end[row]), int(cycles.unload_start[row]) + 1)
             force_n = signals.force_n[hold] - columns["zero_n"][row]
+            # the zero goes on drifting while the platen stands
+            since = np.arange(hold.start, hold.stop) - cycles.contact[row]
+            force_n = force_n - columns[_ZERO_DRIFT][row] * since
             peak_n, peak_u = (float(columns[name][row]) for name in ("peak_force_n", "peak_force_n_u"))
             left = force_retention_pct(signals.time_s[hold], force_n, peak_n, noise.force_n, peak_u)
             for name, value in left.items():
@@ -313,7 +334,16 @@ class CaptureAnalysis:
 
 def _closing(blocks: list[Columns]) -> Columns:
     columns = joined(blocks) if blocks else {}
-    return {name: values for name, values in columns.items() if not name.startswith(f"{_SOFTENING}.")}
+    return _shown(columns)
+
+
+def _shown(columns: Columns) -> Columns:
+    """The columns that leave the analysis."""
+    return {
+        name: values
+        for name, values in columns.items()
+        if not name.startswith(f"{_SOFTENING}.") and name != _ZERO_DRIFT
+    }
 
 
 def _shallow_flagged(flags: FloatArray, depth_mm: FloatArray) -> FloatArray:

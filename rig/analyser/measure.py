@@ -105,6 +105,7 @@ def _measure_block(
         walk_noise_n=context.walk_noise_n,
         drift_doubt=context.drift_doubt,
         record=zeros,
+        fixed=context.zero,
     )
     kept = (cycles.flags & np.uint32(Flag.CONTACT_KEPT_BEFORE)) != 0
     headless = kept | ((cycles.flags & np.uint32(Flag.STARTS_IN_CONTACT)) != 0)
@@ -157,6 +158,7 @@ def _measure_block(
     columns |= _knee_columns(strokes.knee(), contact - origin)
     columns |= _time_columns(signals, cycles, context)
     columns["zero_n"], columns["zero_n_u"] = zero.at_contact_n, zero.u_n
+    columns["zero_drift"] = zero.per_sample_n
     columns["cycle"] = cycles.number.astype(np.float64)
     flags = cycles.flags | strokes.flags()
     whole = (cycles.flags & np.uint32(_NOT_WHOLE)) == 0

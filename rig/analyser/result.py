@@ -11,7 +11,7 @@ from rig.analyser.softening import Softening
 from rig.analyser.strokes import Columns
 from rig.calibration import Calibration
 from rig.samples import FloatArray
-from rig.segmenter import Flag
+from rig.segmenter import ContactChecks, Flag, ForceZero
 
 _NOT_MEASURED = ("cycle", "flags", "start_s", "end_s", "knee_resolved", "zero_n")
 
@@ -56,8 +56,12 @@ class CaptureResult:
         `n`, standard uncertainty `u` of the mean and half width `half95` of its 95 % interval.
     softening, prony
         Over the cycles, and of the first long hold; None where they cannot be had.
-    touches
-        Presses below the contact force.
+    contact_checks
+        Number of light presses that are no cycles.
+    checks
+        The first of them.
+    zero
+        The force zero that quantities count from; None if there was nothing to read.
     loops
         Some cycles for drawing.
     warnings
@@ -73,7 +77,9 @@ class CaptureResult:
     summary: dict[str, dict[str, float | int]]
     softening: Softening | None
     prony: PronySeries | None
-    touches: int
+    contact_checks: int
+    checks: ContactChecks
+    zero: ForceZero | None
     loops: tuple[Loop, ...]
     warnings: tuple[str, ...]
     calibration: Calibration = field(default_factory=Calibration)

@@ -17,7 +17,7 @@ from rig.analyser.ragged import BoolArray, LocalFit, Nodes, polynomial_at, row_s
 from rig.analyser.settings import AnalysisSettings, Depth, MeasuringNoise
 from rig.calibration import Frame
 from rig.samples import FloatArray
-from rig.segmenter import Cycles, Flag, FlagArray
+from rig.segmenter import Cycles, Flag, FlagArray, ForceZero
 
 PEAK_NODES = 4
 """A fit at the peak takes this many nodes at the least."""
@@ -74,6 +74,8 @@ class Context:
         Deflections at which forces are wanted besides the asked ones, by column name.
     behind_play
         Whether positions are read behind a play that is taken off.
+    zero
+        The force zero that quantities count from; None: the mean of the untouched stretches.
     steady_u_n, walk_noise_n, drift_doubt
         Doubts about the force zero, as `rig.analyser.baseline.baseline` takes them.
     """
@@ -90,6 +92,7 @@ class Context:
     steady_u_n: float | None = None
     walk_noise_n: float | None = None
     drift_doubt: float = 1.0
+    zero: ForceZero | None = None
 
 
 @dataclass(frozen=True, slots=True)

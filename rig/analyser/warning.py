@@ -14,7 +14,7 @@ from rig.analyser.spoiling import SPOILS, Kind
 from rig.analyser.strokes import depth_name
 from rig.analyser.tally import NAMED_CYCLES, Tally
 from rig.samples import FloatArray
-from rig.segmenter import Flag
+from rig.segmenter import Flag, ForceZero
 
 FEW_POINTS = 10
 """A loading stroke of fewer points than this is a table read by hand."""
@@ -66,11 +66,10 @@ def warnings_about(result: CaptureResult, start: Start, tally: Tally) -> tuple[s
 
 
 def _about_start(result: CaptureResult, start: Start, tally: Tally) -> Iterator[str]:
-    if result.touches:
-        yield (
-            f"{result.touches} touches stayed below the contact force of {result.contact_force_n:.3g} N "
-            "or did not move the platen; they are not counted as cycles."
-        )
+    if result.contact_checks:
+        many = f"{result.contact_checks} contact checks" if result.contact_checks > 1 else "1 contact check"
+        yield f"{many} (light presses beside the main ones) not counted as cycles."
+    yield from _about_zero(result.zero)
     if not tally.cycles:
         yield (
             f"No cycle was found: the force never rose above {result.contact_force_n:.3g} N "
@@ -78,15 +77,32 @@ def _about_start(result: CaptureResult, start: Start, tally: Tally) -> Iterator[
             "forces that pull, `pressrig pull` reads."
         )
         return
-    if result.noise is not None and not result.noise.zero_samples:
-        yield (
-            "The recording does not begin with a no-load stretch: force zero is the recorded one, "
-            "and the noise is taken from the resolution alone."
-        )
     if (tally.first_flags & Flag.STARTS_IN_CONTACT) and start.recorded_zero:
         yield "The recording starts in contact: deflection counts from the recorded zero of position."
     if not start.timed:
         yield "There are no times: rates, holds and force retention are empty."
+
+
+def _about_zero(zero: ForceZero | None) -> Iterator[str]:
+    """Which force zero was used, wherever that is not plainly the untouched start."""
+    if zero is None:
+        return
+    asked = " as asked" if zero.asked else ""
+    began = (
+        f"the recording begins at {zero.start_n:.3g} N" if zero.start_n else "the recording begins at zero"
+    )
+    if zero.kind == "as-recorded":
+        why = "" if zero.asked else "; no untouched stretch at its start: choose with --zero"
+        yield f"Force zero: as recorded{asked} ({began}{why})."
+    elif zero.kind == "stated":
+        yield f"Force zero: {zero.value_n:.6g} N{asked} ({began})."
+    elif not zero.untouched_s:
+        yield (
+            f"Force zero: {zero.value_n:.3g} N, the lowest force of the opening, good to {zero.u_n:.2g} N "
+            f"({began}, with no untouched stretch)."
+        )
+    elif zero.asked:
+        yield f"Force zero: {zero.value_n:.3g} N, the mean of the untouched start{asked} ({began})."
 
 
 def _about_points(start: Start) -> Iterator[str]:

@@ -17,13 +17,15 @@ from __future__ import annotations
 
 import numpy as np
 
-from rig.calibration.calibration import Calibration
+from rig.calibration.calibration import US_PER_S, Calibration
 from rig.calibration.signals import Signals
-from rig.samples import FloatArray, IntArray, Samples, Status
+from rig.samples import COUNTS, FloatArray, IntArray, Samples, Status
 
 DECISION_SAMPLES = 512
-"""How many samples decide whether conversions are marked: a 10-per-second converter read at 500 per
-second shows ten of them."""
+DECISION_S = 2.0
+FEWEST_TO_DECIDE = 16
+"""How many samples decide whether conversions are marked, or those of how long a time: a 10-per-second
+converter read at 500 per second shows ten of them, and a stream of 10 per second need not be waited for."""
 
 SLOW_SHARE = 0.95
 """Below this share of new conversions, the converter is slower than the stream."""
@@ -61,11 +63,16 @@ class Aligner:
 
     def push(self, samples: Samples) -> Signals | None:
         """Signals of the samples given so far and not yet handed out; None while still deciding."""
+        if not len(samples):
+            return None
         if self._decided:
             return self._align(samples)
         self._waiting.append(samples)
         self._waiting_count += len(samples)
-        return self._decide() if self._waiting_count >= DECISION_SAMPLES else None
+        first, waited = self._waiting[0], self._waiting_count
+        lasted_s = (int(samples.time_us[-1]) - int(first.time_us[0])) / US_PER_S if waited else 0.0
+        enough = waited >= FEWEST_TO_DECIDE and lasted_s >= DECISION_S and samples.clock != "none"
+        return self._decide() if enough or waited >= DECISION_SAMPLES else None
 
     def finish(self) -> Signals | None:
         """The rest of a recording that ended before there was enough to decide."""
@@ -76,6 +83,9 @@ class Aligner:
         self._waiting.clear()
         self._decided = True
         head = samples[:DECISION_SAMPLES]
+        if samples.clock != "none":
+            until_us = int(samples.time_us[0]) + DECISION_S * US_PER_S
+            head = head[: max(int(np.searchsorted(head.time_us, until_us)) + 1, FEWEST_TO_DECIDE)]
         fresh = (head.status & Status.FRESH_FORCE) != 0
         self._only_fresh = bool(fresh.any())
         if self._only_fresh and fresh.mean() < SLOW_SHARE and fresh.sum() > 1:
@@ -107,6 +117,7 @@ class Aligner:
             calibration.force_resolution_n(samples.force_channel),
             calibration.position_resolution_mm(samples.position_channel),
             self._conversion_s > 0,
+            samples.force_channel.unit != COUNTS,
         )
 
     def _lost_before(self, samples: Samples) -> IntArray:

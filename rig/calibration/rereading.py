@@ -31,8 +31,9 @@ def read_again(signals: Signals, before: Calibration, after: Calibration) -> Sig
     Signals with the same times. A longer delay takes later forces to the positions, whose turns, which bound
     the strokes, stay where they are.
     """
-    force_n = _again(signals.force_n, before.force, after.force)
-    position_mm = _again(signals.position_mm, before.position, after.position)
+    sign = signals.direction
+    force_n = sign * _again(sign * signals.force_n, before.force, after.force)
+    position_mm = sign * _again(sign * signals.position_mm, before.position, after.position)
     later_s = after.delay.s - before.delay.s
     if later_s and len(signals) and np.isfinite(signals.time_s[0]):
         force_n = np.interp(signals.time_s + later_s, signals.time_s, force_n)

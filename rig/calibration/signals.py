@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -19,7 +19,7 @@ class Signals:
     time_s
         Instants, shape (n,); not-a-number where the source had no clock.
     force_n, position_mm
-        Shape (n,). Compression is positive.
+        Shape (n,). Compression is positive, as recorded; the working direction, as a segment hands them out.
     status
         Bits of `rig.samples.Status`, shape (n,).
     lost
@@ -28,6 +28,11 @@ class Signals:
         Smallest steps; 0 if unknown.
     averaged
         Whether each value is a mean over a conversion that takes as long as the step between values.
+    force_in_newtons
+        Whether the source had scaled the force itself, so that its zero may be meant.
+    direction
+        1, or -1 where force and position are those of the recording with their signs changed, so that the
+        working direction is positive.
     """
 
     time_s: FloatArray
@@ -38,6 +43,8 @@ class Signals:
     force_resolution_n: float = 0.0
     position_resolution_mm: float = 0.0
     averaged: bool = False
+    force_in_newtons: bool = False
+    direction: int = 1
 
     def __len__(self) -> int:
         return len(self.force_n)
@@ -52,7 +59,15 @@ class Signals:
             self.force_resolution_n,
             self.position_resolution_mm,
             self.averaged,
+            self.force_in_newtons,
+            self.direction,
         )
+
+    def turned(self, direction: int) -> Signals:
+        """With the signs of force and position changed if need be, so that `direction` becomes positive."""
+        if direction == self.direction:
+            return self
+        return replace(self, force_n=-self.force_n, position_mm=-self.position_mm, direction=direction)
 
     @classmethod
     def concatenate(cls, parts: Sequence[Signals]) -> Signals:
@@ -68,4 +83,6 @@ class Signals:
             parts[0].force_resolution_n,
             parts[0].position_resolution_mm,
             parts[0].averaged,
+            parts[0].force_in_newtons,
+            parts[0].direction,
         )

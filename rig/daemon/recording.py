@@ -24,7 +24,7 @@ from rig.calibration import Aligner, Calibration, Scale
 from rig.capture import CaptureHeader, CaptureWriter
 from rig.errors import RecorderError
 from rig.reader import Delivery, Reader
-from rig.samples import Samples
+from rig.samples import Samples, Sense
 from rig.segmenter import Flag, Segmenter, SegmenterSettings
 
 WAIT_S = 0.25
@@ -117,8 +117,10 @@ def record(
     """
     with ExitStack() as opened:
         with reader:
-            writer = opened.enter_context(CaptureWriter.create(parent, header_of(reader)))
-            loop = _Loop(reader, writer, _Counter(calibration, reader.empty()), stop, on_progress)
+            header = header_of(reader)
+            writer = opened.enter_context(CaptureWriter.create(parent, header))
+            counter = _Counter(calibration, reader.empty(), header.sense)
+            loop = _Loop(reader, writer, counter, stop, on_progress)
             reason, failed = loop.run(stopped)
         return loop.end(reason, failed=failed)
 
@@ -141,10 +143,12 @@ def perform_recording(
     began
         Called with the capture's folder once it is there.
     """
-    with CaptureWriter.create(parent, header_of(reader)) as writer:
+    header = header_of(reader)
+    with CaptureWriter.create(parent, header) as writer:
         if began is not None:
             began(writer.path)
-        loop = _Loop(reader, writer, _Counter(calibration, reader.empty()), stop, on_progress)
+        counter = _Counter(calibration, reader.empty(), header.sense)
+        loop = _Loop(reader, writer, counter, stop, on_progress)
         reason, failed = loop.run(stopped)
         # samples go on coming: those received until now belong to it
         return loop.end(reason, failed=failed, received_until=time.monotonic())
@@ -266,7 +270,7 @@ def write_events(writer: CaptureWriter, delivery: Delivery) -> None:
 class _Counter:
     """Counts whole cycles as they close. An uncalibrated channel counts as well as a calibrated one."""
 
-    def __init__(self, calibration: Calibration, empty: Samples) -> None:
+    def __init__(self, calibration: Calibration, empty: Samples, sense: Sense) -> None:
         force, position = calibration.covers(empty.force_channel, empty.position_channel)
         usable = Calibration(
             calibration.force if force else Scale(1.0),
@@ -274,7 +278,7 @@ class _Counter:
             calibration.delay,
         )
         self._aligner = Aligner(usable)
-        self._segmenter = Segmenter(SegmenterSettings(after_s=COUNTED_AFTER_S))
+        self._segmenter = Segmenter(SegmenterSettings(after_s=COUNTED_AFTER_S, sense=sense))
         self.cycles = 0
 
     def push(self, samples: Samples, wanted: int | None) -> int | None:

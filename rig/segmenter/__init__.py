@@ -9,7 +9,7 @@ parts.
 """
 
 from rig.segmenter.engine import Segmenter, SegmenterSettings
-from rig.segmenter.noise import Noise, frozen_noise, single_position_noise_mm
+from rig.segmenter.noise import Noise, single_position_noise_mm
 from rig.segmenter.spans import ContactChecks, Cycles, Flag, FlagArray, Segment
 from rig.segmenter.zero import ForceZero, ZeroKind, ZeroPolicy
 
@@ -25,6 +25,5 @@ __all__ = [
     "SegmenterSettings",
     "ZeroKind",
     "ZeroPolicy",
-    "frozen_noise",
     "single_position_noise_mm",
 ]

@@ -6,7 +6,7 @@ low so that a soft foot is not missed.
 Plan: contact begins above `on_n`, and ends where two samples in a row are below `off_n`, or, should the
 zero have drifted too far for that within one press, where the platen is clearly farther away than where it
 touched. The zero is looked at again while the platen stands still out of contact, after every
-`WINDOW_SAMPLES`, and at the end of each no-load stretch around its farthest position, where the specimen's
+`WINDOW_S`, and at the end of each no-load stretch around its farthest position, where the specimen's
 foot cannot be mistaken for drift. Where it has left the zero in use by more than a fraction of `off_n`, it
 is frozen anew from that moment on. Between such moments the zero is constant, so that whole parts are
 classified by arrays; a restart costs at most one piece again.
@@ -23,10 +23,14 @@ import numpy as np
 import numpy.typing as npt
 
 from rig.samples import FloatArray, IntArray
-from rig.segmenter.noise import WINDOW_SAMPLES
+from rig.segmenter.noise import Noise
 from rig.segmenter.rows import padded_rows
 
 PIECE_SAMPLES = 32768
+
+WINDOW_S = 0.256
+WINDOW_SAMPLES = (8, 4096)
+"""The zero is looked at over windows of this length, within these counts."""
 
 AWAY_SHARE = 0.1
 AWAY_DEADBANDS = 3.0
@@ -75,13 +79,17 @@ class ContactSwitch:
     ----------
     levels
         Forces at which contact begins and ends.
-    zero_n, noise_n
-        Frozen force zero to begin with, and the noise of a single sample.
+    zero_n
+        Force zero to begin with.
+    noise
+        Of the recording; its `samples` are those that the zero was taken from.
     deadband_mm
         Noise of position: a platen whose mean position moves by less than half of it within a window
         stands still.
-    zero_count
-        Samples that the zero was taken from.
+    start
+        Sample number of the first sample that will come.
+    step_s
+        Time between samples.
     follow
         Whether the zero may follow drift; not where the recording has no stretch to take it from.
     """
@@ -90,25 +98,27 @@ class ContactSwitch:
         self,
         levels: Levels,
         zero_n: float,
-        noise_n: float,
+        noise: Noise,
         deadband_mm: float,
         *,
-        zero_count: int,
+        start: int,
+        step_s: float,
         follow: bool,
     ) -> None:
         self._levels = levels
         self._zero_n = zero_n
-        self._noise_n = noise_n
-        self._zero_count = zero_count
+        self._noise = noise
+        self._window = int(np.clip(round(WINDOW_S / step_s), *WINDOW_SAMPLES))
+        self._zero_count = max(min(noise.samples, self._window), 1)
         self._deadband_mm = deadband_mm
         self._follow = follow
         self._touching = False
         self._start_settled = False
         self._was_low = False
-        self._stretch_start = 0
+        self._stretch_start = start
         self._contact_mm = 0.0
         self._deepest_mm = 0.0
-        self._seen = 0
+        self._start = self._seen = start
         self._past_n: FloatArray = np.empty(0)
         self._past_mm: FloatArray = np.empty(0)
 
@@ -234,12 +244,14 @@ class ContactSwitch:
     ) -> tuple[int, float]:
         """Up to where the zero in use holds, and the zero from there on."""
         starts, ends, closed = self._no_load_stretches(flips, stop)
-        later = closed & (starts > 0)
+        later = closed & (starts > self._start)
         look = _join(
-            _far_windows(known_mm, np.maximum(starts, ends - REACH_SAMPLES)[later], ends[later], origin),
+            _far_windows(
+                known_mm, np.maximum(starts, ends - REACH_SAMPLES)[later], ends[later], origin, self._window
+            ),
             self._still_windows(known_mm, starts, ends, origin),
         )
-        first = int(ends[0]) if len(starts) and starts[0] == 0 and closed[0] else None
+        first = int(ends[0]) if len(starts) and starts[0] == self._start and closed[0] else None
         if first is not None and not self._start_settled and not self._moved_by(look, first, known_n, origin):
             self._start_settled = True
             touched = self._touched_first(first, known_n, known_mm, origin)
@@ -254,6 +266,12 @@ class ContactSwitch:
         self._zero_count = int(look.last[which] - look.first[which])
         return max(int(look.moment[which]), self._seen), float(means_n[which])
 
+    def _error_n(self, count: IntArray | int) -> FloatArray | float:
+        """Standard error of the difference between a mean of so many samples and the zero."""
+        alike = self._noise.correlated_samples
+        shares = 1 / count + 1 / self._zero_count
+        return self._noise.force_n * np.sqrt(np.minimum(alike * shares, 2.0))
+
     def _moved_by(self, look: _Look, moment: int, known_n: FloatArray, origin: int) -> bool:
         """Whether a window says, up to a moment, that the zero has moved."""
         return bool((self._moved(look, known_n, origin)[0] & (look.moment <= moment)).any())
@@ -264,7 +282,7 @@ class ContactSwitch:
         """Which windows have left the zero in use, and their means."""
         means_n = _means(known_n, look.first - origin, look.last - origin)
         count = look.last - look.first
-        error_n = self._noise_n * np.sqrt(1 / count + 1 / self._zero_count)
+        error_n = self._error_n(count)
         moved: npt.NDArray[np.bool_] = np.abs(means_n - self._zero_n) > np.maximum(
             MOVED_SHARE * self._levels.off_n, MOVED_ERRORS * error_n
         )
@@ -279,15 +297,15 @@ class ContactSwitch:
         that nothing touches has been decided by it, so that much is decided again. The median stands for the
         farthest part, since the load may reach into it.
         """
-        start = max(contact - REACH_SAMPLES, 0)
+        start = max(contact - REACH_SAMPLES, self._start)
         length = contact - start
         if length < FEWEST_BEFORE_FIRST:
             return None
         centre = start + int(np.argmin(known_mm[start - origin : contact - origin]))
-        half = min(length // 8, WINDOW_SAMPLES // 2)
+        half = min(length // 8, self._window // 2)
         first, last = max(centre - half, start), min(centre + half + 1, contact)
         zero_n = float(np.median(known_n[first - origin : last - origin]))
-        error_n = MEDIAN_ERROR * self._noise_n * np.sqrt(1 / (last - first) + 1 / self._zero_count)
+        error_n = MEDIAN_ERROR * self._error_n(last - first)
         if abs(zero_n - self._zero_n) <= max(MOVED_SHARE * self._levels.off_n, MOVED_ERRORS * error_n):
             return None
         high = known_n[last - origin : contact - origin] > zero_n + self._levels.on_n
@@ -308,19 +326,16 @@ class ContactSwitch:
 
     def _still_windows(self, known_mm: FloatArray, starts: IntArray, ends: IntArray, origin: int) -> _Look:
         """Whole windows of long stretches in which the platen stood still."""
-        long = ends - starts >= WINDOW_SAMPLES
+        window = self._window
+        long = ends - starts >= window
         moments = [
-            np.arange(
-                start + WINDOW_SAMPLES * max((self._seen - start) // WINDOW_SAMPLES, 0),
-                end + 1,
-                WINDOW_SAMPLES,
-            )
+            np.arange(start + window * max((self._seen - start) // window, 0), end + 1, window)
             for start, end in zip(starts[long], ends[long], strict=True)
         ]
         moment = np.concatenate([np.empty(0, np.int64), *moments])
-        moment = moment[(moment > self._seen) & (moment - WINDOW_SAMPLES >= origin)]
-        first = moment - WINDOW_SAMPLES
-        middle = moment - WINDOW_SAMPLES // 2
+        moment = moment[(moment > self._seen) & (moment - window >= origin)]
+        first = moment - window
+        middle = moment - self._window // 2
         travelled_mm = _means(known_mm, middle - origin, moment - origin) - _means(
             known_mm, first - origin, middle - origin
         )
@@ -328,7 +343,7 @@ class ContactSwitch:
         return _Look(first[still], moment[still], moment[still])
 
 
-def _far_windows(known_mm: FloatArray, starts: IntArray, ends: IntArray, origin: int) -> _Look:
+def _far_windows(known_mm: FloatArray, starts: IntArray, ends: IntArray, origin: int, window: int) -> _Look:
     """Windows around the farthest position of stretches that contact has ended."""
     enough = ends - starts >= 2
     starts, ends = starts[enough], ends[enough]
@@ -343,7 +358,7 @@ def _far_windows(known_mm: FloatArray, starts: IntArray, ends: IntArray, origin:
     at_minimum = index[known_mm[index - origin] == nearest_mm[owner]]
     first_of = np.searchsorted(at_minimum, starts)
     centre = at_minimum[first_of]
-    half = np.minimum(lengths // 4, WINDOW_SAMPLES // 2)
+    half = np.minimum(lengths // 4, window // 2)
     return _Look(np.maximum(centre - half, starts), np.minimum(centre + half + 1, ends), ends)
 
 

@@ -1,26 +1,44 @@
 """The engine that takes a recording in parts and hands out its cycles as they close.
 
-A cycle closes when enough of the no-load stretch behind it is known (or that stretch ends), or at the turn
-where a press that is still in contact comes in again. Every rule looks at samples by their content and
-their distance from what it decides, never at the edges of the parts, so that the live page and a file give
-the same cycles. The buffer holds the open cycle and the no-load stretch before it; everything older has
-left with its cycles.
-"""
+It begins when the opening of the recording has told its noise, zero and direction. A cycle closes when enough
+of the no-load stretch behind it is known (or that stretch ends), or at the turn where a press that is still
+in contact comes in again. Every rule looks at samples by their content and their distance from what it
+decides, never at the edges of the parts, so that the live page and a file give the same cycles. The buffer
+holds the open cycle and the no-load stretch before it; everything older has left with its cycles.
+
+Which presses are cycles is decided by the largest press so far: one that is light and shallow beside it is a
+contact check, an event of its own. As long as nothing larger than a light touch has closed, presses wait for
+a second one to be compared with (`HELD_BACK_S` at the most), so that checks before the first press are no
+cycles either. What turns out to be light only later, an analysis leaves out at its end."""
 
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
+import numpy.typing as npt
 
 from rig.calibration import Signals
-from rig.samples import FloatArray, IntArray, Status
+from rig.samples import FloatArray, IntArray, Sense, Status
 from rig.segmenter.contact import REACH_SAMPLES, ContactSwitch, Levels
 from rig.segmenter.held import held
-from rig.segmenter.noise import WINDOW_SAMPLES, Noise, frozen_noise
-from rig.segmenter.spans import Cycles, Flag, FlagArray, Segment
-from rig.segmenter.turns import next_kept_turn, peaks_and_dwells, turns_once
+from rig.segmenter.noise import Noise
+from rig.segmenter.opening import (
+    DEADBAND_NOISES,
+    DEADBAND_RESOLUTIONS,
+    FIRST_LOOK,
+    LOOKS_PER_LENGTH,
+    Motion,
+    judge,
+    longest_opening,
+)
+from rig.segmenter.spans import ContactChecks, Cycles, Flag, FlagArray, Segment
+from rig.segmenter.spikes import SpikeFilter
+from rig.segmenter.turns import next_kept_turn, peaks_and_holds, turns_once
+from rig.segmenter.zero import ForceZero, ZeroPolicy
+
+BoolArray = npt.NDArray[np.bool_]
 
 ON_NOISES = 12.0
 """Contact is detected at this many standard deviations of the force: never by noise alone, and with room
@@ -31,12 +49,9 @@ OFF_NOISES = 4.0
 below the other level that noise on a slow touch does not switch to and fro."""
 
 ON_RESOLUTIONS = 5.0
-DEADBAND_NOISES = 6.0
-DEADBAND_RESOLUTIONS = 3.0
-"""A position turns when it comes back by this many standard deviations, or steps of its resolution."""
 
-DWELL_S = 0.1
-DWELL_SAMPLES = 8
+HOLD_S = 0.1
+HOLD_SAMPLES = 5
 """A stop shorter than this, or of fewer samples, is how a platen turns that brakes first."""
 
 AFTER_S = 1.0
@@ -52,6 +67,33 @@ PAUSE_STEPS = 10.0
 PAUSE_SHARE = 0.02
 """A pause between samples above this many usual steps and this share of the cycle's time counts as a gap."""
 
+LIGHT_SHARE = 0.1
+LIGHT_DEPTH_SHARE = 0.3
+"""A press below this share of the largest force and of the largest depth so far is a contact check. Both: a
+half press of a densifying foam is light, and one of a worn part shallow."""
+
+CONTACT_FORCES = 2.0
+MOST_CHECK_SHARE = 0.3
+"""So is one below this many stated contact forces, where that is no more than this share of the largest."""
+
+LIGHT_LEVELS = 20.0
+"""Presses below this many detection levels, or stated contact forces, may be contact checks before the first
+press."""
+
+HELD_BACK_S = 60.0
+HELD_BACK_SAMPLES = 1 << 17
+"""A light press waits for another one no longer than this."""
+
+MOST_CHECKS = 4096
+"""Contact checks kept with their numbers; more are only counted."""
+
+ONE_WAY_SHARE = 0.1
+"""A recording that ends before the platen has gone back by this share of the depth holds no unloading."""
+
+RELEASED_SHARE = 0.01
+"""A press whose force has fallen to this share of its largest, with the platen back where it touched, has let
+go: what is left is the rig's, not the specimen's."""
+
 
 @dataclass(frozen=True, slots=True)
 class SegmenterSettings:
@@ -60,17 +102,23 @@ class SegmenterSettings:
     Parameters
     ----------
     contact_force_n
-        Presses that do not reach this force are touches, not cycles; None: the detection level.
+        Presses that do not reach this force are contact checks, not cycles; None: the detection level.
     force_noise_n, position_noise_mm
-        Standard deviations of a single sample; None: taken from the start of the recording.
+        Standard deviations of a single sample; None: taken from the recording.
     after_s
         How much of the no-load stretch behind a press is waited for before the cycle closes.
+    zero
+        Force zero that is asked for.
+    sense
+        Working direction.
     """
 
     contact_force_n: float | None = None
     force_noise_n: float | None = None
     position_noise_mm: float | None = None
     after_s: float = AFTER_S
+    zero: ZeroPolicy = field(default_factory=ZeroPolicy)
+    sense: Sense = "compression"
 
 
 class Segmenter:
@@ -83,42 +131,57 @@ class Segmenter:
 
     Attributes
     ----------
-    noise
-        Frozen noise; None until enough of the recording is known.
-    touches
-        Presses that did not reach the contact force, or in which the platen did not move.
+    noise, zero
+        Of the recording; None until its opening is known.
+    check_count
+        Contact checks so far.
     """
 
     def __init__(self, settings: SegmenterSettings | None = None) -> None:
         self._settings = settings or SegmenterSettings()
         self.noise: Noise | None = None
-        self.touches = 0
+        self.zero: ForceZero | None = None
+        self.check_count = 0
+        self._checks: list[ContactChecks] = []
         self._buffer: Signals | None = None
         self._offset = 0
+        self._next_look = FIRST_LOOK
+        self._direction = 1
+        self._spikes: SpikeFilter | None = None
+        self._spiked: IntArray = np.empty(0, np.int64)
         self._switch: ContactSwitch | None = None
         self._stretches: deque[_Stretch] = deque()
         self._release = 0
         self._after_samples = AFTER_SAMPLES[1]
+        self._held_back_samples = HELD_BACK_SAMPLES
+        self._resolutions = (0.0, 0.0)
         self._usual_step_s = np.nan
-        self._shortest_dwell = DWELL_SAMPLES
+        self._shortest_hold = HOLD_SAMPLES
         self._looked_at = 0
         self._count = 0
+        self._waiting = _Columns.empty()
+        self._has_main = False
+        self._main_n = 0.0
+        self._main_mm = 0.0
+
+    @property
+    def contact_checks(self) -> ContactChecks:
+        """The contact checks so far, the first `MOST_CHECKS` of them."""
+        return ContactChecks.joined(self._checks)
 
     @property
     def deadband_mm(self) -> float:
         """Reversals of position below this are noise."""
         if self.noise is None:
             return 0.0
-        resolution_mm = self._buffer.position_resolution_mm if self._buffer is not None else 0.0
-        return max(DEADBAND_NOISES * self.noise.position_mm, DEADBAND_RESOLUTIONS * resolution_mm)
+        return max(DEADBAND_NOISES * self.noise.position_mm, DEADBAND_RESOLUTIONS * self._resolutions[1])
 
     @property
     def detection_n(self) -> float:
         """Force above zero at which contact is detected."""
         if self.noise is None:
             return 0.0
-        resolution_n = self._buffer.force_resolution_n if self._buffer is not None else 0.0
-        return max(ON_NOISES * self.noise.force_n, ON_RESOLUTIONS * resolution_n)
+        return max(ON_NOISES * self.noise.force_n, ON_RESOLUTIONS * self._resolutions[0])
 
     @property
     def contact_force_n(self) -> float:
@@ -130,49 +193,84 @@ class Segmenter:
         """Take the next part; hand out the cycles that closed, if any."""
         if not len(signals):
             return None
+        self._resolutions = (signals.force_resolution_n, signals.position_resolution_mm)
+        if self._switch is not None:
+            return self._take(signals, at_end=False)
         self._buffer = signals if self._buffer is None else Signals.concatenate([self._buffer, signals])
-        if self._switch is None:
-            if len(self._buffer) < WINDOW_SAMPLES:
-                return None
-            self._freeze()
-            signals = self._buffer
-        self._follow_contact(signals)
-        return self._closed(at_end=False)
+        return self._begin() if self._opened(at_end=False) else None
 
     def finish(self) -> Segment | None:
         """The recording has ended: hand out what is left, flagged where it is not whole."""
         if self._buffer is None:
             return None
         if self._switch is None:
-            self._freeze()
-            self._follow_contact(self._buffer)
-        return self._closed(at_end=True)
+            self._opened(at_end=True)
+            return self._begin(at_end=True)
+        return self._take(self._buffer[:0], at_end=True)
 
-    def _freeze(self) -> None:
+    def _opened(self, *, at_end: bool) -> bool:
+        """Whether the opening tells enough; if so, what follows from it is settled."""
         assert self._buffer is not None
+        tension = self._settings.sense == "tension"
+        while at_end or len(self._buffer) >= self._next_look:
+            head = self._buffer[: len(self._buffer) if at_end else self._next_look]
+            motion = Motion.of(head, tension=tension)
+            most = longest_opening(motion.step_s)
+            if at_end or (motion.is_over and (motion.rose or not tension)):
+                self._freeze(head, motion)
+                return True
+            if len(head) >= most:
+                if motion.moved:
+                    self._freeze(head, motion)
+                    return True
+                # a rest before the first motion: its newer half tells all there is
+                drop = len(head) - most // 2
+                self._offset += drop
+                self._buffer = self._buffer[drop:]
+                self._next_look = most // 2
+            self._next_look = min(self._next_look + max(self._next_look // LOOKS_PER_LENGTH, 1), most)
+        return False
+
+    def _begin(self, *, at_end: bool = False) -> Segment | None:
+        """Go through all that has come so far."""
+        assert self._buffer is not None
+        signals, self._buffer = self._buffer, None
+        return self._take(signals, at_end=at_end)
+
+    def _take(self, signals: Signals, *, at_end: bool) -> Segment | None:
+        assert self._spikes is not None
+        ready, spiked = self._spikes.push(signals.turned(self._direction), at_end=at_end)
+        self._spiked = np.concatenate([self._spiked, spiked])
+        self._buffer = ready if self._buffer is None else Signals.concatenate([self._buffer, ready])
+        self._follow_contact(ready)
+        return self._closed(at_end=at_end)
+
+    def _freeze(self, head: Signals, motion: Motion) -> None:
         settings = self._settings
-        found = frozen_noise(self._buffer)
-        self.noise = Noise(
-            found.zero_n,
-            found.force_n if settings.force_noise_n is None else settings.force_noise_n,
-            found.position_mm if settings.position_noise_mm is None else settings.position_noise_mm,
-            found.samples,
-            found.repeats,
+        found = judge(
+            head,
+            motion,
+            settings.zero,
+            force_noise_n=settings.force_noise_n,
+            position_noise_mm=settings.position_noise_mm,
         )
+        self.noise, self.zero, self._direction = found.noise, found.zero, found.direction
+        self._release = self._offset
+        self._spikes = SpikeFilter(found.noise, self._offset)
         on_n = self.detection_n
         self._switch = ContactSwitch(
             Levels(on_n, on_n * OFF_NOISES / ON_NOISES),
-            self.noise.zero_n,
-            self.noise.force_n,
+            found.detection_zero_n,
+            found.noise,
             self.deadband_mm,
-            zero_count=max(self.noise.samples, 1),
-            follow=self.noise.samples > 0,
+            start=self._offset,
+            step_s=motion.step_s,
+            follow=found.follow,
         )
-        steps_s = np.diff(self._buffer.time_s[:WINDOW_SAMPLES])
-        if len(steps_s) and np.isfinite(steps_s).all() and np.median(steps_s) > 0:
-            self._usual_step_s = float(np.median(steps_s))
-            self._shortest_dwell = max(DWELL_SAMPLES, int(np.ceil(DWELL_S / self._usual_step_s)))
-            self._after_samples = int(np.clip(np.ceil(settings.after_s / self._usual_step_s), *AFTER_SAMPLES))
+        self._usual_step_s = found.step_s
+        self._shortest_hold = max(HOLD_SAMPLES, int(np.ceil(HOLD_S / motion.step_s)))
+        self._after_samples = int(np.clip(np.ceil(settings.after_s / motion.step_s), *AFTER_SAMPLES))
+        self._held_back_samples = int(min(HELD_BACK_S / motion.step_s, HELD_BACK_SAMPLES))
 
     def _follow_contact(self, signals: Signals) -> None:
         """Note where contact begins and ends in new signals."""
@@ -200,8 +298,8 @@ class Segmenter:
             self._release = known if whole[-1].release is None else whole[-1].release
         if not at_end and self._stretches:
             cycles = _Columns.joined([cycles, self._kept_so_far(self._stretches[0], known)])
-        accepted = self._accepted(cycles)
-        segment = self._segment(accepted) if len(accepted) else None
+        cycles = self._compared(self._presses(cycles), known, at_end=at_end)
+        segment = self._segment(cycles) if len(cycles) else None
         self._forget(known)
         return segment
 
@@ -259,8 +357,9 @@ class Segmenter:
             stretch.kept = True
         return _Columns.joined(parts)
 
-    def _accepted(self, columns: _Columns) -> _Columns:
-        """Leave out touches: presses below the contact force, and knocks without travel."""
+    def _presses(self, columns: _Columns) -> _Columns:
+        """Leave out what is no press: knocks without travel. What precedes the next contact reaches back
+        over them."""
         if not len(columns):
             return columns
         assert self._buffer is not None
@@ -270,9 +369,80 @@ class Segmenter:
         peak_n = np.maximum.reduceat(force_n, bounds)[0::2] - columns.zero_n
         deepest_mm = np.maximum.reduceat(position_mm, bounds)[0::2]
         shallowest_mm = np.minimum.reduceat(np.append(self._buffer.position_mm, np.inf), bounds)[0::2]
-        real = (peak_n >= self.contact_force_n) & (deepest_mm - shallowest_mm > self.deadband_mm)
-        self.touches += int((~real).sum())
-        return columns if real.all() else columns.selected(real)
+        columns = replace(columns, peak_n=peak_n, depth_mm=deepest_mm - shallowest_mm)
+        pressed = columns.depth_mm > self.deadband_mm
+        if pressed.all():
+            return columns
+        before = columns.before.copy()
+        for row in np.flatnonzero(~pressed).tolist():
+            if row + 1 < len(columns):
+                if before[row + 1] == columns.release[row]:
+                    before[row + 1] = before[row]
+            elif self._stretches and self._stretches[0].before == columns.release[row]:
+                self._stretches[0].before = int(before[row])
+            elif not self._stretches and self._release == columns.release[row]:
+                self._release = int(before[row])
+        before = np.maximum(before, columns.contact - REACH_SAMPLES)
+        return replace(columns, before=before).selected(pressed)
+
+    def _compared(self, columns: _Columns, known: int, *, at_end: bool) -> _Columns:
+        """Cycles among the presses that have closed; contact checks are noted."""
+        if not self._has_main:
+            columns = self._waiting = _Columns.joined([self._waiting, columns])
+            upto = self._first_decided(columns, known, at_end=at_end)
+            if not upto:
+                return _Columns.empty()
+            self._waiting = _Columns.empty()
+            self._has_main = True
+            self._main_n = float(columns.peak_n[:upto].max())
+            self._main_mm = float(columns.depth_mm[:upto].max())
+        if not len(columns):
+            return columns
+        # each is compared with the largest so far, itself among them
+        main_n = np.maximum(np.maximum.accumulate(columns.peak_n), self._main_n)
+        main_mm = np.maximum(np.maximum.accumulate(columns.depth_mm), self._main_mm)
+        self._main_n, self._main_mm = float(main_n[-1]), float(main_mm[-1])
+        light = _light(columns, main_n, main_mm, self._settings.contact_force_n)
+        if light.any():
+            self._note(columns.selected(light))
+        return columns.selected(~light)
+
+    def _first_decided(self, columns: _Columns, known: int, *, at_end: bool) -> int:
+        """How many of the first presses have to be known to tell checks from cycles; 0: not enough yet."""
+        if not len(columns):
+            return 0
+        largest_n = np.maximum.accumulate(columns.peak_n)
+        level_n = LIGHT_LEVELS * self.detection_n
+        if self._settings.contact_force_n is not None:
+            level_n = CONTACT_FORCES * self._settings.contact_force_n
+        late = np.diff(columns.contact) > self._held_back_samples
+        enough = largest_n > level_n
+        # two that are much alike; one that comes too late leaves those before it as they are
+        enough[1:] |= columns.peak_n[1:] >= LIGHT_SHARE * largest_n[:-1]
+        enough[:-1] |= late
+        if enough.any():
+            return int(np.argmax(enough)) + 1
+        last = int(columns.release[-1]) + self._held_back_samples
+        next_contact = self._stretches[0].contact if self._stretches else known
+        return len(columns) if at_end or min(next_contact, known) > last else 0
+
+    def _note(self, checks: _Columns) -> None:
+        """Keep what is known of contact checks."""
+        assert self._buffer is not None
+        self.check_count += len(checks)
+        kept = MOST_CHECKS - sum(map(len, self._checks))
+        checks = checks.selected(np.arange(min(len(checks), max(kept, 0))))
+        at = checks.contact - self._offset
+        self._checks.append(
+            ContactChecks(
+                checks.contact,
+                checks.release,
+                self._buffer.time_s[at],
+                self._buffer.position_mm[at],
+                checks.peak_n,
+                checks.depth_mm,
+            )
+        )
 
     def _segment(self, columns: _Columns) -> Segment:
         assert self._buffer is not None
@@ -280,8 +450,8 @@ class Segmenter:
         first, last = int(columns.before.min()), int(columns.after.max()) + 1
         signals = self._buffer[first - self._offset : last - self._offset]
         contact, release = columns.contact - first, columns.release - first
-        load_end, unload_start = peaks_and_dwells(
-            signals.position_mm, contact, release, self.deadband_mm, self._shortest_dwell
+        load_end, unload_start = peaks_and_holds(
+            signals.position_mm, contact, release, self.deadband_mm, self._shortest_hold
         )
         number = self._count + 1 + np.arange(len(contact))
         self._count += len(contact)
@@ -297,9 +467,26 @@ class Segmenter:
             columns.flags | self._status_flags(signals, contact, load_end, unload_start, release),
         )
         assert self.noise is not None
-        stuck = held(signals, cycles, self.noise, self._usual_step_s, self._shortest_dwell)
+        stuck = held(signals, cycles, self.noise, self._usual_step_s, self._shortest_hold)
         cycles.flags[stuck] |= np.uint32(Flag.READING_HELD)
+        spiked = np.searchsorted(self._spiked, columns.after) > np.searchsorted(self._spiked, columns.before)
+        cycles.flags[spiked] |= np.uint32(Flag.SPIKE)
+        self._mark_ends(signals, cycles, columns)
         return Segment(signals, cycles, first)
+
+    def _mark_ends(self, signals: Signals, cycles: Cycles, columns: _Columns) -> None:
+        """Tell presses that end with the recording from those that are not released."""
+        for row in np.flatnonzero((cycles.flags & np.uint32(Flag.NOT_RELEASED)) != 0).tolist():
+            last = int(cycles.release[row]) - 1
+            x_mm = signals.position_mm
+            back_mm = float(x_mm[cycles.load_end[row]] - x_mm[last])
+            left_n = float(np.median(signals.force_n[max(last - 2, 0) : last + 1])) - columns.zero_n[row]
+            if back_mm <= max(ONE_WAY_SHARE * columns.depth_mm[row], self.deadband_mm):
+                cycles.flags[row] ^= np.uint32(Flag.NOT_RELEASED | Flag.ONE_WAY)
+            elif left_n <= RELEASED_SHARE * columns.peak_n[row] and x_mm[last] <= (
+                x_mm[cycles.contact[row]] + self.deadband_mm
+            ):
+                cycles.flags[row] ^= np.uint32(Flag.NOT_RELEASED)
 
     def _status_flags(
         self,
@@ -337,13 +524,29 @@ class Segmenter:
     def _forget(self, known: int) -> None:
         """Drop signals that no cycle to come needs."""
         assert self._buffer is not None
-        if self._stretches:
+        if len(self._waiting):
+            keep_from = int(self._waiting.before[0])
+        elif self._stretches:
             keep_from = min(max(self._stretches[0].before, self._stretches[0].contact - REACH_SAMPLES), known)
         else:
             keep_from = max(self._release, known - REACH_SAMPLES)
         if keep_from > self._offset:
             self._buffer = self._buffer[keep_from - self._offset :]
             self._offset = keep_from
+            self._spiked = self._spiked[np.searchsorted(self._spiked, keep_from) :]
+
+
+def _light(
+    columns: _Columns, main_n: FloatArray | float, main_mm: FloatArray | float, contact_force_n: float | None
+) -> BoolArray:
+    """Which presses are contact checks beside main presses of such a force and depth."""
+    stated_n = contact_force_n or 0.0
+    light: BoolArray = (columns.peak_n < LIGHT_SHARE * main_n) & (
+        columns.depth_mm < LIGHT_DEPTH_SHARE * main_mm
+    )
+    light |= columns.peak_n < np.minimum(CONTACT_FORCES * stated_n, MOST_CHECK_SHARE * main_n)
+    light |= columns.peak_n < stated_n
+    return light
 
 
 @dataclass(slots=True)
@@ -373,11 +576,13 @@ class _Columns:
     after: IntArray
     zero_n: FloatArray
     flags: FlagArray
+    peak_n: FloatArray
+    depth_mm: FloatArray
 
     @classmethod
     def empty(cls) -> _Columns:
-        none = np.empty(0, np.int64)
-        return cls(none, none, none, none, np.empty(0), np.empty(0, np.uint32))
+        none, no_force = np.empty(0, np.int64), np.empty(0)
+        return cls(none, none, none, none, no_force, np.empty(0, np.uint32), no_force, no_force)
 
     @classmethod
     def of(cls, stretches: list[_Stretch], known: int, after_samples: int) -> _Columns:
@@ -392,18 +597,13 @@ class _Columns:
         flags[(before == contact) & ~kept] |= np.uint32(Flag.STARTS_IN_CONTACT)
         open_ended = np.array([each.release is None for each in stretches])
         flags[open_ended] |= np.uint32(Flag.NOT_RELEASED)
-        return cls(before, contact, release, after, np.array([each.zero_n for each in stretches]), flags)
+        unknown = np.full(len(stretches), np.nan)
+        zero_n = np.array([each.zero_n for each in stretches])
+        return cls(before, contact, release, after, zero_n, flags, unknown, unknown)
 
     @classmethod
     def joined(cls, parts: list[_Columns]) -> _Columns:
-        return cls(
-            np.concatenate([part.before for part in parts]),
-            np.concatenate([part.contact for part in parts]),
-            np.concatenate([part.release for part in parts]),
-            np.concatenate([part.after for part in parts]),
-            np.concatenate([part.zero_n for part in parts]),
-            np.concatenate([part.flags for part in parts]),
-        )
+        return cls(*(np.concatenate([getattr(part, each.name) for part in parts]) for each in fields(cls)))
 
     def __len__(self) -> int:
         return len(self.contact)
@@ -411,15 +611,8 @@ class _Columns:
     def row(self, number: int) -> _Columns:
         return self.selected(np.array([number]))
 
-    def selected(self, which: IntArray | np.ndarray[tuple[int], np.dtype[np.bool_]]) -> _Columns:
-        return _Columns(
-            self.before[which],
-            self.contact[which],
-            self.release[which],
-            self.after[which],
-            self.zero_n[which],
-            self.flags[which],
-        )
+    def selected(self, which: IntArray | BoolArray) -> _Columns:
+        return _Columns(*(getattr(self, each.name)[which] for each in fields(self)))
 
     def bounds(self) -> IntArray:
         """Contact and release, interleaved for `reduceat`."""
@@ -431,6 +624,6 @@ class _Columns:
         ended = np.uint32(Flag.NOT_RELEASED)
         began = np.uint32(Flag.STARTS_IN_CONTACT)
         kept_after, kept_before = np.uint32(Flag.CONTACT_KEPT_AFTER), np.uint32(Flag.CONTACT_KEPT_BEFORE)
-        first = _Columns(self.before, self.contact, at, at, self.zero_n, (self.flags & ~ended) | kept_after)
-        second = _Columns(at, at, self.release, self.after, self.zero_n, (self.flags & ~began) | kept_before)
+        first = replace(self, release=at, after=at, flags=(self.flags & ~ended) | kept_after)
+        second = replace(self, before=at, contact=at, flags=(self.flags & ~began) | kept_before)
         return first, second

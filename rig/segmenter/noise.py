@@ -1,12 +1,13 @@
-"""Noise and zero, frozen from a no-load stretch at the start of a recording.
+"""Noise, told from whatever stretch of a recording shows it.
 
-Problem: everything that decides (contact, turns, dwells) needs the noise of this rig on this day, and the
-press may begin after a second or after five samples.
+Problem: everything that decides (contact, turns, holds) and every uncertainty needs the noise of this rig on
+this day. Noise may be larger while the platen moves than while it stands, grow with the load, be correlated
+over hundreds of samples, and hold spikes; short stretches tell it badly.
 
-Plan: begin with the shortest of a few prefixes that looks like noise about a constant (neighbours differ
-as much as the whole does), then let it grow as long as what is added stays within the noise found so far.
-Cost: a few means over the first samples, once.
-"""
+Plan: what is slow is taken off (a straight line of a stretch without load, a parabola of a short piece of a
+stroke), what stands alone is left out, and what remains is the noise. Its correlation is told from its
+lag-one coefficient and from means of blocks, whichever is larger. Cost: a few passes over a few thousand
+samples, once."""
 
 from __future__ import annotations
 
@@ -15,38 +16,34 @@ from math import sqrt
 
 import numpy as np
 
-from rig.calibration import Signals
 from rig.samples import FloatArray
-
-WINDOW_SAMPLES = 128
-"""The longest prefix looked at: its standard deviation is known to 6 %, its mean to a tenth of the noise."""
-
-FIRST_PREFIXES = (4, 6, 8, 16)
-GROWTH = (4, 6, 8, 12, 16, 24, 32, 48, 64, 96, 128)
-
-TREND_LIMIT = 3.5
-SLOPE_SHARE = 0.65
-"""Variance over that of neighbours' differences is about 1 for noise and n(n+1)/6 for n points on a slope:
-a prefix is refused above this, or above this share of what a bare slope would show."""
-
-STRAY_LIMIT = 5.0
-"""Standard deviations that an added sample may stray from the mean, widened while few samples are known."""
-
-FEWEST_TO_CORRELATE = 6
-CORRELATED = 0.8
-"""Noise correlates as much with a moving platen's position in 6 samples in one start of forty, in 16
-never."""
-
-SHORT_START = 3
-SHORT_START_SHARE = 0.1
-"""Where a coarse recording's press begins after so few samples, they still give the zero if they spread by
-no more than this share of the usual step between the samples that follow."""
-
-ENOUGH_BESIDE_MOTION = 64
-"""Samples that a recording needs before its noise is told from the bends of a press."""
 
 MAD_TO_SD = 1.4826
 """Median absolute deviation to standard deviation of a normal distribution."""
+
+FEWEST_SAMPLES = 4
+"""Fewer samples tell no noise."""
+
+STRAY_SDS = 6.0
+"""Residuals further off are spikes and knocks."""
+
+BLOCKS = 8
+"""Means of so many blocks or more tell how slowly noise averages out."""
+
+SURE_CORRELATION = 3.0
+"""Lag-one coefficients within so many of their standard errors of zero are those of white noise."""
+
+MOST_CORRELATED = 0.5
+"""A stretch is worth two independent samples at the least, whatever its correlation seems to be."""
+
+PIECES = 24
+"""Pieces of a stroke over which a parabola follows the specimen's own curve."""
+
+PIECE_SAMPLES = 10
+"""Samples of a piece at the least: a parabola takes three of them."""
+
+SHARE_MATTERS = 2.0
+"""Scatter under load below so many times that without is taken for the bend of the curve."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,14 +53,21 @@ class Noise:
     Parameters
     ----------
     zero_n
-        Force with nothing touched.
-    force_n, position_mm
-        Standard deviations of a single sample, resolution included.
+        Force at its start with nothing touched.
+    force_n
+        Standard deviation of a single force while the platen moves without load, resolution included.
+    position_mm
+        Of a single position.
     samples
-        Length of the no-load stretch they were taken from; 0 if there was none, the zero is then the
-        recording's own, and the noise is what stands out beside the motion, or the resolution alone.
+        Length of the untouched stretch at the start; 0 if there was none.
     repeats
-        Most times in a row that a force repeated the one before within the first `WINDOW_SAMPLES`.
+        Most times in a row that a force repeated the one before at the start of the recording.
+    rest_force_n
+        Standard deviation of a single force while the platen stands.
+    force_share
+        Noise in proportion to the load.
+    correlated_samples
+        Consecutive samples that are worth one independent reading.
     """
 
     zero_n: float
@@ -71,36 +75,125 @@ class Noise:
     position_mm: float
     samples: int
     repeats: int = 0
+    rest_force_n: float = 0.0
+    force_share: float = 0.0
+    correlated_samples: float = 1.0
 
 
-def frozen_noise(signals: Signals) -> Noise:
-    """Noise and zero from the first samples of a recording.
+@dataclass(frozen=True, slots=True)
+class Scatter:
+    """Standard deviation of single values, and how many of them in a row are worth one independent value."""
+
+    sd: float
+    correlated: float
+
+    def mean_u(self, count: int) -> float:
+        """Standard uncertainty of a mean over so many values in a row."""
+        return self.sd * sqrt(min(self.correlated, max(count, 1)) / max(count, 1))
+
+
+def scatter_about_line(values: FloatArray) -> Scatter | None:
+    """Scatter of a stretch about its straight line; None where it is too short.
 
     Parameters
     ----------
-    signals
-        At least the first `WINDOW_SAMPLES` of the recording, or all of it if it is shorter.
+    values
+        At even steps, shape (n,).
     """
-    force_n = signals.force_n[:WINDOW_SAMPLES]
-    position_mm = signals.position_mm[:WINDOW_SAMPLES]
-    force_floor_n = signals.force_resolution_n / sqrt(12)
-    position_floor_mm = signals.position_resolution_mm / sqrt(12)
-    length = _no_load_length(force_n, position_mm, force_floor_n)
-    if not length:
-        # a table read by hand bends more between its few points than any noise
-        beside_n = _noise_beside_motion(force_n) if len(force_n) >= ENOUGH_BESIDE_MOTION else 0.0
-        position_noise_mm = max(_noise_beside_motion(position_mm), position_floor_mm)
-        zero_n, samples = _short_start(force_n)
-        return Noise(
-            zero_n, max(beside_n, force_floor_n), position_noise_mm, samples, repeats=_most_repeats(force_n)
-        )
-    return Noise(
-        zero_n=float(force_n[:length].mean()),
-        force_n=max(float(force_n[:length].std(ddof=1)), force_floor_n),
-        position_mm=max(_noise_beside_motion(position_mm[:length]), position_floor_mm),
-        samples=length,
-        repeats=_most_repeats(force_n),
-    )
+    count = len(values)
+    if count < FEWEST_SAMPLES:
+        return None
+    at = np.arange(count) - (count - 1) / 2
+    # the slope by the medians of both halves: a spike does not tilt it
+    half = count // 2
+    slope = (np.median(values[-half:]) - np.median(values[:half])) / (count - half)
+    residual = values - slope * at
+    residual = residual - np.median(residual)
+    limit = STRAY_SDS * MAD_TO_SD * float(np.median(np.abs(residual)))
+    kept = residual[np.abs(residual) <= limit] if limit > 0 else residual
+    if len(kept) < FEWEST_SAMPLES:
+        return None
+    variance = float(kept.var(ddof=2))
+    if variance <= 0:
+        return Scatter(0.0, 1.0)
+    clipped = np.clip(residual - kept.mean(), -limit, limit) if limit > 0 else residual - kept.mean()
+    correlated = _correlated(clipped)
+    # slow noise shows itself in full only over many of its own lengths
+    seen = 1 - min(correlated / count, MOST_CORRELATED)
+    return Scatter(sqrt(variance / seen), correlated)
+
+
+def _correlated(residual: FloatArray) -> float:
+    """Samples that are worth one, of noise about its mean.
+
+    Notes ----- The lag-one coefficient of a short stretch comes out too small by (1 + 4 rho)/n (M. G.
+    Kendall, Note on bias in the estimation of autocorrelation, Biometrika 41, 1954, recalled); noise of
+    coefficient rho is worth one sample in (1 + rho)/(1 - rho). Noise that is partly white hides its slow part
+    from that coefficient, but not from the means of blocks."""
+    count = len(residual)
+    square = float(residual @ residual)
+    if count < 2 * BLOCKS or square <= 0:
+        return 1.0
+    lag_one = float(residual[1:] @ residual[:-1]) / square
+    if lag_one < SURE_CORRELATION / sqrt(count):
+        return 1.0
+    rho = min(lag_one + (1 + 4 * lag_one) / count, 1 - 1 / count)
+    by_lag = (1 + rho) / (1 - rho)
+    size = count // BLOCKS
+    means = residual[: size * BLOCKS].reshape(BLOCKS, size).mean(axis=1)
+    by_blocks = size * float(means.var(ddof=1)) * count / square
+    return float(min(max(by_lag, by_blocks, 1.0), MOST_CORRELATED * count))
+
+
+def noise_beside_motion(values: FloatArray) -> float:
+    """Standard deviation of a signal beside an even change, as on a moving platen: from second
+    differences."""
+    if len(values) < FEWEST_SAMPLES:
+        return 0.0
+    return MAD_TO_SD * float(np.median(np.abs(np.diff(values, 2)))) / sqrt(6)
+
+
+def noise_under_load(load_n: FloatArray, rest_n: float) -> tuple[float, float]:
+    """Noise of the force on a loading stroke: without load, and in proportion to it.
+
+    Parameters
+    ----------
+    load_n
+        Force above zero of one loading stroke, from contact to its largest, shape (n,).
+    rest_n
+        Noise while the platen stands.
+
+    Returns
+    -------
+    Standard deviation of single samples near zero load, and the share of the load that is added in squares;
+    `rest_n` and 0 where the stroke has too few samples or shows nothing more.
+    """
+    size = max(len(load_n) // PIECES, PIECE_SAMPLES)
+    pieces = len(load_n) // size
+    if pieces < 3:
+        return rest_n, 0.0
+    table = load_n[len(load_n) - pieces * size :].reshape(pieces, size)
+    at = np.linspace(-1, 1, size)
+    basis, _ = np.linalg.qr(np.stack([np.ones(size), at, at**2], axis=1))
+    residual = table - (table @ basis) @ basis.T
+    # by medians: a step or a spike within a piece is no noise
+    scatter = MAD_TO_SD * np.median(np.abs(residual), axis=1) * sqrt(size / (size - 3))
+    mean_n = table.mean(axis=1)
+    peak_n = float(mean_n.max())
+    if peak_n <= 0:
+        return rest_n, 0.0
+    low, high = mean_n < 0.2 * peak_n, mean_n > 0.4 * peak_n
+    light_n = float(np.median(scatter[low])) if low.sum() >= 3 else rest_n
+    light_n = light_n if light_n > SHARE_MATTERS * rest_n else rest_n
+    if high.sum() < 3:
+        return light_n, 0.0
+    heavy_n = float(np.median(scatter[high]))
+    if heavy_n <= SHARE_MATTERS * max(light_n, rest_n):
+        return light_n, 0.0
+    share = float(np.median(scatter[high] / mean_n[high]))
+    # what grows with the load is no noise without it
+    light_n = max(rest_n, light_n - share * float(np.median(mean_n[low]))) if low.any() else rest_n
+    return light_n, share
 
 
 def single_position_noise_mm(position_mm: FloatArray, samples: int) -> float:
@@ -111,83 +204,13 @@ def single_position_noise_mm(position_mm: FloatArray, samples: int) -> float:
     position_mm
         The first positions of a recording in mm as they were taken, shape (n,).
     samples
-        Length of the no-load stretch at its start; 0 or few where there is none, the positions then tell
-        what stands out beside the motion.
+        Length of the untouched stretch at its start; where it is short, the positions tell what stands out
+        beside the motion.
     """
-    length = samples if samples >= FIRST_PREFIXES[0] else WINDOW_SAMPLES
-    return _noise_beside_motion(position_mm[:length])
+    return noise_beside_motion(position_mm[:samples] if samples >= FEWEST_SAMPLES else position_mm)
 
 
-def _most_repeats(force_n: FloatArray) -> int:
+def most_repeats(force_n: FloatArray) -> int:
     """Longest run of values that are the same as the one before."""
     changes = np.flatnonzero(np.diff(force_n) != 0)
     return int(np.diff(changes, prepend=-1, append=max(len(force_n) - 1, 0)).max()) - 1
-
-
-def _short_start(force_n: FloatArray) -> tuple[float, int]:
-    """Zero from the very first samples where they lie close together beside what follows, and their
-    number."""
-    start_n = force_n[:SHORT_START]
-    steps_n = np.abs(np.diff(force_n[SHORT_START - 1 :]))
-    if len(force_n) > 2 * SHORT_START and np.ptp(start_n) <= SHORT_START_SHARE * np.median(steps_n):
-        return float(start_n.mean()), SHORT_START
-    return 0.0, 0
-
-
-def _no_load_length(force_n: FloatArray, position_mm: FloatArray, floor_n: float) -> int:
-    """How many of the first samples show nothing but noise about a constant; 0 if none do."""
-    for first in FIRST_PREFIXES:
-        if len(force_n) < first or _follows(force_n[:first], position_mm[:first]):
-            continue
-        if _is_noise(force_n[:first], floor_n) and _goes_on(
-            force_n[: first - 1], force_n[first - 1 : first], floor_n
-        ):
-            length = first
-            break
-    else:
-        return 0
-    for longer in GROWTH:
-        if longer <= length:
-            continue
-        if longer > len(force_n) or not _goes_on(force_n[:length], force_n[length:longer], floor_n):
-            break
-        if not _is_noise(force_n[:longer], floor_n):
-            break
-        length = longer
-    return length
-
-
-def _is_noise(force_n: FloatArray, floor_n: float) -> bool:
-    neighbours_n = max(_neighbour_noise(force_n), floor_n)
-    count = len(force_n)
-    slope = count * (count + 1) / 6
-    return float(force_n.var(ddof=1)) <= min(TREND_LIMIT, SLOPE_SHARE * slope) * neighbours_n**2
-
-
-def _follows(force_n: FloatArray, position_mm: FloatArray) -> bool:
-    """Whether the force goes with the position, as in a press, rather than by itself, as noise does."""
-    if len(force_n) < FEWEST_TO_CORRELATE or not np.ptp(position_mm) or not np.ptp(force_n):
-        return False
-    return float(np.corrcoef(force_n, position_mm)[0, 1]) > CORRELATED
-
-
-def _goes_on(known_n: FloatArray, added_n: FloatArray, floor_n: float) -> bool:
-    noise_n = max(float(known_n.std(ddof=1)), floor_n)
-    allowance_n = STRAY_LIMIT * (1 + 4 / len(known_n)) * noise_n
-    away_n = np.abs(added_n - known_n.mean())
-    return bool((away_n <= allowance_n).all())
-
-
-def _neighbour_noise(values: FloatArray) -> float:
-    """Standard deviation of white noise on a slow signal, from differences of neighbours."""
-    if len(values) < 2:
-        return 0.0
-    return float(np.sqrt(np.mean(np.diff(values) ** 2) / 2))
-
-
-def _noise_beside_motion(values: FloatArray) -> float:
-    """Standard deviation of a signal beside an even change, as on a moving platen: from second
-    differences."""
-    if len(values) < 4:
-        return 0.0
-    return MAD_TO_SD * float(np.median(np.abs(np.diff(values, 2)))) / sqrt(6)

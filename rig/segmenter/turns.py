@@ -1,4 +1,4 @@
-"""Turns and dwells of a press, from position alone.
+"""Turns and holds of a press, from position alone.
 
 A stroke turns where the position has come back from its extreme by more than the deadband, and by more
 than a share of the way so far: a hand's tremor in a deep press is a wobble, not a cycle. The extreme
@@ -19,11 +19,18 @@ WOBBLE_SHARE = 0.1
 
 FIRST_LOOK_SAMPLES = 256
 
-DWELL_FACTOR = 4.0
-"""A stop lasts this many times longer than an even turn would."""
+HOLD_FACTOR = 4.0
+"""A hold lasts this many times longer than an even turn would need within the same band."""
 
+HOLD_BANDS = (0.06, 0.02, 0.005)
+"""Shares of the depth within which a platen may overshoot, settle and creep in a hold; beside the
+deadband."""
+
+HOLD_SPEED = 0.15
+"""Share of a stroke's speed below which the platen is taken to hold."""
 
 LEVEL_SHARE = 0.15
+"""A hold whose middle third lies above its whole by more than this share of its height is a slow turn."""
 
 
 def next_kept_turn(position_mm: FloatArray, deadband_mm: float) -> int | None:
@@ -109,7 +116,7 @@ def _reversal(deflection_mm: FloatArray, deadband_mm: float) -> FloatArray:
     return np.maximum(deadband_mm, WOBBLE_SHARE * deflection_mm)
 
 
-def peaks_and_dwells(
+def peaks_and_holds(
     position_mm: FloatArray, starts: IntArray, ends: IntArray, deadband_mm: float, shortest: int
 ) -> tuple[IntArray, IntArray]:
     """Ends of loading strokes and starts of unloading strokes.
@@ -121,64 +128,91 @@ def peaks_and_dwells(
     starts, ends
         Presses as half-open index ranges, shape (m,).
     deadband_mm
-        A stop within this of the deepest position is a dwell.
+        Reversals below this are noise.
     shortest
-        Samples that a dwell lasts at the least.
+        Samples that a hold lasts at the least.
 
     Returns
     -------
     load_end, unload_start
         Indices of shape (m,). Both are the first deepest sample where the platen turns without a stop; else
-        the first and last sample of the dwell.
+        the first and last sample of the hold.
 
     Notes
     -----
-    A platen that turns at speed also spends time within the deadband: as long as it needs to cross it
-    twice. A dwell lasts `DWELL_FACTOR` times longer than that.
+    A platen that turns at speed also spends time near its deepest position: as long as it needs to cross that
+    band twice. A hold lasts `HOLD_FACTOR` times longer. Within the widest band for which that is so, it
+    begins where the platen has come down to `HOLD_SPEED` of its speed, and ends where it takes up speed
+    again: overshoot, settling and creep belong to it.
     """
     load_end = np.empty(len(starts), np.int64)
     unload_start = np.empty(len(starts), np.int64)
     for rows, index in padded_rows(starts, ends):
         table = position_mm[index]
         length = ends[rows] - starts[rows]
-        deepest = table.max(axis=1)
+        deepest_mm = table.max(axis=1)
         peak = np.argmax(table, axis=1)
-        depth_mm = deepest - np.minimum(table[:, 0], deepest)
-        near = table >= (deepest - deadband_mm)[:, None]
-        near &= np.arange(table.shape[1]) < length[:, None]
-        first = np.argmax(near, axis=1)
-        last = table.shape[1] - 1 - np.argmax(near[:, ::-1], axis=1)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            crossing = np.where(depth_mm > 0, 2 * deadband_mm * np.maximum(peak, 1) / depth_mm, 0.0)
-        stops = last - first >= np.maximum(DWELL_FACTOR * crossing, shortest)
-        dwells = stops & _is_level(table, first, last, stops, deadband_mm)
-        load_end[rows] = starts[rows] + np.where(dwells, first, peak)
-        unload_start[rows] = starts[rows] + np.where(dwells, last, peak)
+        depth_mm = deepest_mm - np.minimum(table[:, 0], deepest_mm)
+        load_end[rows] = unload_start[rows] = starts[rows] + peak
+        decided = length < shortest
+        real = np.arange(table.shape[1]) < length[:, None]
+        for share in (*HOLD_BANDS, 0.0):
+            left = np.flatnonzero(~decided)
+            if not len(left):
+                break
+            band_mm = np.maximum(deadband_mm, share * depth_mm[left])
+            near = (table[left] >= (deepest_mm[left] - band_mm)[:, None]) & real[left]
+            first = np.argmax(near, axis=1)
+            last = table.shape[1] - 1 - np.argmax(near[:, ::-1], axis=1)
+            with np.errstate(divide="ignore", invalid="ignore"):
+                crossing = np.where(
+                    depth_mm[left] > 0, 2 * band_mm * np.maximum(peak[left], 1) / depth_mm[left], 0.0
+                )
+            for row in np.flatnonzero(
+                last - first + 1 >= np.maximum(HOLD_FACTOR * crossing, shortest)
+            ).tolist():
+                which = left[row]
+                press_mm = table[which, : length[which]]
+                found = _hold(press_mm, int(first[row]), int(last[row]), deadband_mm, shortest)
+                if found is not None:
+                    decided[which] = True
+                    load_end[rows[which]] = starts[rows[which]] + found[0]
+                    unload_start[rows[which]] = starts[rows[which]] + found[1]
     return load_end, unload_start
 
 
-def _is_level(
-    table: FloatArray, first: IntArray, last: IntArray, which: npt.NDArray[np.bool_], deadband_mm: float
-) -> npt.NDArray[np.bool_]:
-    """Which rows stand still between `first` and `last`, rather than turn as slowly as a sine does.
+def _hold(
+    press_mm: FloatArray, first: int, last: int, deadband_mm: float, shortest: int
+) -> tuple[int, int] | None:
+    """First and last sample of the hold within a stretch near the deepest position; None for a slow turn."""
+    start = first + _settled(press_mm[: last + 1], first, deadband_mm)
+    backwards = press_mm[::-1]
+    stop = last - _settled(backwards[: len(press_mm) - first], len(press_mm) - 1 - last, deadband_mm)
+    if stop - start + 1 < shortest:
+        return None
+    held_mm = press_mm[start : stop + 1]
+    third = len(held_mm) // 3
+    # the middle third of a slow turn lies higher than its whole: by 0.3 of its height for a parabola
+    rises_mm = held_mm[third : len(held_mm) - third].mean() - held_mm.mean()
+    if rises_mm >= LEVEL_SHARE * max(float(np.ptp(held_mm)), deadband_mm):
+        return None
+    return start, stop
 
-    Notes
-    -----
-    The middle third of a slow turn lies higher than its whole: by 0.3 of the deadband for a parabola.
-    """
-    level = np.zeros(len(table), bool)
-    rows = np.flatnonzero(which)
-    if not len(rows):
-        return level
-    running = np.concatenate([np.zeros((len(rows), 1)), np.cumsum(table[rows], axis=1)], axis=1)
-    each = np.arange(len(rows))
 
-    def mean(start: IntArray, stop: IntArray) -> FloatArray:
-        sums: FloatArray = running[each, stop] - running[each, start]
-        return sums / (stop - start)
-
-    start, stop = first[rows], last[rows] + 1
-    third = (stop - start) // 3
-    rises_mm = mean(start + third, stop - third) - mean(start, stop)
-    level[rows] = rises_mm < LEVEL_SHARE * deadband_mm
-    return level
+def _settled(way_mm: FloatArray, first: int, deadband_mm: float) -> int:
+    """Samples from `first` on until a platen on its way to a hold is slow."""
+    length = len(way_mm) - first
+    if first == 0 or length < 3:
+        return 0
+    half = int(np.argmax(way_mm[: first + 1] >= (way_mm[0] + way_mm[first]) / 2))
+    speed_mm = (way_mm[first] - way_mm[min(half, first - 1)]) / max(first - half, 1)
+    if speed_mm <= 0:
+        return 0
+    slow_mm = HOLD_SPEED * speed_mm
+    # over so many samples, the way at that speed stands out from the noise
+    window = int(np.clip(np.ceil(deadband_mm / 3 / slow_mm), 1, max(length // 4, 1)))
+    onward_mm = way_mm[first:]
+    slow = onward_mm[window:] - onward_mm[:-window] < slow_mm * window
+    begun = int(np.argmax(slow)) if slow.any() else 0
+    ahead_mm = onward_mm[begun : begun + window + 1]
+    return begun + int(np.argmax(ahead_mm >= ahead_mm.max() - deadband_mm / 2))

@@ -54,9 +54,22 @@ def document_head(name: str, header: CaptureHeader, result: CaptureResult) -> di
         "summary": _summary(result),
         "softening": None if result.softening is None else asdict(result.softening),
         "relaxation": None if result.prony is None else asdict(result.prony),
-        "touches": result.touches,
+        "zero": None if result.zero is None else asdict(result.zero),
+        "contact_checks": result.contact_checks,
+        "contact_check_events": _check_events(result),
         "warnings": list(result.warnings),
     }
+
+
+def _check_events(result: CaptureResult) -> list[dict[str, float | None]]:
+    """The first contact checks of a recording, one mapping for each."""
+    checks = result.checks
+    columns = (checks.time_s, checks.contact_mm, checks.peak_n, checks.depth_mm)
+    names = ("time_s", "contact_mm", "peak_force_n", "depth_mm")
+    return [
+        dict(zip(names, map(plain, row), strict=True))
+        for row in zip(*(each.tolist() for each in columns), strict=True)
+    ]
 
 
 def cycle_entries(result: CaptureResult) -> Iterator[dict[str, Any]]:

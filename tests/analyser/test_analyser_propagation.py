@@ -144,7 +144,9 @@ def test_doubtful_play_moves_the_way_out_only():
     u_mm = 0.01
     u, _ = part_of("hysteresis_pct", play=Play(0.0, u_mm))
     assert u == pytest.approx(100 * 2 * u_mm / DEPTH_MM, rel=0.05)
-    assert part_of("energy_absorbed_mj", play=Play(0.0, u_mm))[0] == 0.0
+    # but for the stretch behind, whose clean part begins a sample sooner or later
+    absorbed_u, absorbed_mj = part_of("energy_absorbed_mj", play=Play(0.0, u_mm))
+    assert absorbed_u == pytest.approx(0.0, abs=1e-5 * absorbed_mj)
 
 
 def test_set_keeps_only_what_the_two_contacts_do_not_share():

@@ -40,14 +40,14 @@ def test_every_quantity_is_known_to_the_table():
 
 
 def test_a_cycle_says_what_each_of_its_flags_spoils():
-    found = spoilt_quantities(int(Flag.NOT_RELEASED | Flag.SHALLOW), ["peak_force_n", "hysteresis_pct"])
-    assert found == {"not released": ["hysteresis_pct"], "shallow": ["peak_force_n", "hysteresis_pct"]}
+    found = spoilt_quantities(int(Flag.ONE_WAY | Flag.SHALLOW), ["peak_force_n", "hysteresis_pct"])
+    assert found == {"one way": ["hysteresis_pct"], "shallow": ["peak_force_n", "hysteresis_pct"]}
 
 
 @pytest.mark.parametrize("name", OF_LOADING)
 def test_a_press_of_one_way_counts_for_its_loading(name):
     result = analysed(one_way(seed=2), at=(Depth.of("5 mm"),))
-    assert int(result.columns["flags"][2]) & Flag.NOT_RELEASED
+    assert int(result.columns["flags"][2]) & Flag.ONE_WAY
     assert result.summary[name]["n"] == 3
     assert counted_cycles(result.columns, 0, name).tolist() == [True, True, True]
 
@@ -67,5 +67,5 @@ def test_conditioning_cycles_count_for_nothing():
 
 def test_a_warning_says_what_is_left_out_and_what_counts():
     told = " ".join(analysed(one_way(seed=2)).warnings)
-    assert "1 cycle flagged (not released): 3." in told
+    assert "1 cycle flagged (one way): 3." in told
     assert "energy returned; their other quantities count" in told

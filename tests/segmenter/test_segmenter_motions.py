@@ -139,4 +139,4 @@ def test_knocks_and_touches_below_the_contact_force_are_counted_but_are_no_cycle
     segmenter = Segmenter(SegmenterSettings(contact_force_n=2.0))
     parts = [part for part in (segmenter.push(recording), segmenter.finish()) if part]
     assert sum(len(part.cycles) for part in parts) == 1
-    assert segmenter.touches == 2
+    assert segmenter.check_count == 1

@@ -1,0 +1,391 @@
+"""What the opening of a recording tells: noise, force zero, working direction.
+
+Problem: a recording may begin with a rest, with the first sample of a motion, under a stated preload, or in
+the middle of a press; it may hold ten samples a second or fifty thousand. Everything found later rests on
+what is decided here, and a decision on the first few samples is a decision on luck.
+
+Plan: wait until the platen has come in and gone back once (or until `LONGEST_S` of motion). Then walk back
+from the largest force to where the specimen can have been touched first: what lies before is the untouched
+stretch. It gives the zero, and the part of it in which the platen stood still gives the noise at rest; what
+moves without load gives the noise in motion, and the loading stroke what grows with the load. Where nothing
+was untouched, that is said, and the zero is the recorded one or, in counts, the lowest force there is.
+
+The opening is looked at at lengths that depend on nothing but the number of samples, so that any cutting of
+the recording gives the same answer. Cost: some passes over the opening, at sixteen lengths per doubling.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import ceil, sqrt
+
+import numpy as np
+
+from rig.calibration import Signals
+from rig.samples import FloatArray
+from rig.segmenter.noise import (
+    FEWEST_SAMPLES,
+    Noise,
+    Scatter,
+    most_repeats,
+    noise_beside_motion,
+    noise_under_load,
+    scatter_about_line,
+)
+from rig.segmenter.zero import ForceZero, ZeroPolicy
+
+FIRST_LOOK = 8
+LOOKS_PER_LENGTH = 16
+"""The opening is looked at after so many samples, and again when it has grown by a sixteenth."""
+
+LONGEST_S = 60.0
+LONGEST_SAMPLES = (4096, 1 << 18)
+"""An opening lasts this long at the most, within these counts; a rest before the first motion is cut
+short."""
+
+WAIT_S = 0.5
+WAIT_SAMPLES = 4
+"""What is waited for after the platen came back: its force zero is worth knowing."""
+
+CAME_BACK = 0.8
+"""Share of its travel by which a platen has come back."""
+
+DEADBAND_NOISES = 6.0
+DEADBAND_RESOLUTIONS = 3.0
+"""A position turns when it comes back by this many standard deviations, or steps of its resolution."""
+
+SETTLED_SHARE = 0.05
+"""A force that changes by less than this share of its rise, for as long as that, is that of a platen that has
+let go; else the opening lasts until the platen comes in again."""
+
+MOVED_DEADBANDS = 4.0
+"""A platen that moved by less may as well have stood still."""
+
+EVIDENT_NOISES = 30.0
+"""A force that rises by so many times the scatter of neighbours tells the working direction."""
+
+FOOT_SHARES = (0.02, 0.06)
+FOOT_NOISES = 6.0
+FOOT_REACH = 1.5
+"""From the first of these shares of the largest force to the second the platen travels at least as far as
+from the touch to the first, for F = k d^n with n up to 2; samples nearer than that are not called
+untouched."""
+
+ZERO_S = 0.5
+ZERO_SAMPLES = (8, 4096)
+"""The zero is the mean over this first part of an untouched stretch: later parts may have drifted."""
+
+FEWEST_STILL = 8
+STILL_S = 0.05
+"""A shorter rest tells no noise."""
+
+LONGEST_STILL_SAMPLES = 8192
+
+REPEATS_SAMPLES = 128
+
+UNTIMED_STEP_S = 0.01
+"""Step between samples that have no clock."""
+
+MOVING_MATTERS = 1.4
+"""Scatter in motion below so many times that at rest is taken for the same noise, told twice."""
+
+
+@dataclass(frozen=True, slots=True)
+class Opening:
+    """What the opening told.
+
+    Parameters
+    ----------
+    noise
+        Of the recording.
+    zero
+        The force zero that quantities count from.
+    detection_zero_n
+        The force zero that contact is detected with.
+    follow
+        Whether that zero may follow drift: not where nothing was untouched.
+    direction
+        1, or -1 where the working direction is negative in the recording.
+    step_s
+        Usual time between samples; not-a-number without a clock.
+    """
+
+    noise: Noise
+    zero: ForceZero
+    detection_zero_n: float
+    follow: bool
+    direction: int
+    step_s: float
+
+
+def usual_step_s(time_s: FloatArray) -> float:
+    """Usual time between samples; not-a-number where there is no clock."""
+    steps_s = np.diff(time_s)
+    if not len(steps_s) or not np.isfinite(steps_s).all() or time_s[-1] <= time_s[0]:
+        return float("nan")
+    # equal time stamps come from a rounded clock: the mean then tells more than the median
+    middle_s = float(np.median(steps_s))
+    return middle_s if middle_s > 0 else float(time_s[-1] - time_s[0]) / len(steps_s)
+
+
+def longest_opening(step_s: float) -> int:
+    """Samples of the longest opening."""
+    step_s = step_s if step_s > 0 else UNTIMED_STEP_S
+    return int(np.clip(LONGEST_S / step_s, *LONGEST_SAMPLES))
+
+
+@dataclass(frozen=True, slots=True)
+class Motion:
+    """What the platen did in an opening.
+
+    Parameters
+    ----------
+    step_s
+        Time between samples, a guess where there is no clock.
+    noise_mm, deadband_mm
+        Noise of position, and the way below which it did not move.
+    direction
+        Sign of force and travel when the specimen is loaded.
+    force_n, position_mm
+        In the working direction, single spikes smoothed.
+    top
+        Sample of the largest force.
+    """
+
+    step_s: float
+    noise_mm: float
+    deadband_mm: float
+    direction: int
+    force_n: FloatArray
+    position_mm: FloatArray
+    top: int
+
+    @classmethod
+    def of(cls, signals: Signals, *, tension: bool) -> Motion:
+        """What a recording's first samples show."""
+        step_s = usual_step_s(signals.time_s)
+        noise_mm = max(noise_beside_motion(signals.position_mm), signals.position_resolution_mm / sqrt(12))
+        force_n, position_mm = _without_spikes(signals.force_n), _without_spikes(signals.position_mm)
+        start_n = float(np.median(force_n[:FEWEST_SAMPLES]))
+        direction = 1
+        if tension:
+            farthest = int(np.argmax(np.abs(force_n - start_n)))
+            direction = 1 if force_n[farthest] >= start_n else -1
+        force_n, position_mm = direction * force_n, direction * position_mm
+        return cls(
+            step_s if step_s > 0 else UNTIMED_STEP_S,
+            noise_mm,
+            max(DEADBAND_NOISES * noise_mm, DEADBAND_RESOLUTIONS * signals.position_resolution_mm),
+            direction,
+            force_n,
+            position_mm,
+            int(np.argmax(force_n)),
+        )
+
+    @property
+    def moved(self) -> bool:
+        """Whether the platen moved at all."""
+        return float(np.ptp(self.position_mm)) > MOVED_DEADBANDS * self.deadband_mm
+
+    @property
+    def rose(self) -> bool:
+        """Whether the force rose by more than any noise."""
+        rise_n = float(self.force_n[self.top] - np.median(self.force_n[:FEWEST_SAMPLES]))
+        return rise_n > EVIDENT_NOISES * noise_beside_motion(self.force_n)
+
+    @property
+    def is_over(self) -> bool:
+        """Whether the platen has come in, gone back, and that is long enough ago."""
+        x_mm = self.position_mm
+        deepest = int(np.argmax(x_mm))
+        way_mm = float(x_mm[deepest] - x_mm[: deepest + 1].min())
+        if not self.moved or way_mm <= MOVED_DEADBANDS * self.deadband_mm:
+            return False
+        back = np.flatnonzero(x_mm[deepest:] <= x_mm[deepest] - CAME_BACK * way_mm)
+        if not len(back):
+            return False
+        waited = max(ceil(WAIT_S / self.step_s), WAIT_SAMPLES)
+        since = deepest + int(back[0])
+        if len(x_mm) - since < waited:
+            return False
+        # a recording that began deep in a press may have come back by all that it had gone, still loaded
+        rise_n = float(self.force_n[self.top] - self.force_n.min())
+        settled = float(np.ptp(self.force_n[-waited:])) <= SETTLED_SHARE * rise_n
+        nearest = since + int(np.argmin(x_mm[since:]))
+        return settled or float(x_mm[nearest:].max() - x_mm[nearest]) >= CAME_BACK * way_mm
+
+
+def judge(
+    signals: Signals,
+    motion: Motion,
+    policy: ZeroPolicy,
+    *,
+    force_noise_n: float | None = None,
+    position_noise_mm: float | None = None,
+) -> Opening:
+    """What an opening tells of the recording.
+
+    Parameters
+    ----------
+    signals
+        As they were recorded.
+    motion
+        Of the same signals.
+    policy
+        What a person asked for.
+    force_noise_n, position_noise_mm
+        Noise that a person stated.
+    """
+    force_n = motion.direction * signals.force_n
+    floor_n = signals.force_resolution_n / sqrt(12)
+    still = _still_start(motion)
+    untouched = _untouched_start(motion, _rough_noise(force_n, still, floor_n))
+    at_rest = _rest_scatter(force_n, min(still, untouched), motion)
+    if at_rest is None and untouched >= max(FEWEST_STILL, STILL_S / motion.step_s):
+        at_rest = scatter_about_line(force_n[:untouched][-LONGEST_STILL_SAMPLES:])
+    if at_rest is None:
+        at_rest = _rest_scatter_behind(force_n, motion)
+    beside_n = noise_beside_motion(force_n) if at_rest is None else at_rest.sd
+    if at_rest is None and motion.moved and len(force_n) < REPEATS_SAMPLES // 2:
+        beside_n = 0.0  # a table read by hand bends more between its few points than any noise
+    rest_n = max(beside_n, floor_n)
+    correlated = 1.0 if at_rest is None else at_rest.correlated
+    zero_window = int(np.clip(round(ZERO_S / motion.step_s), *ZERO_SAMPLES))
+    samples = untouched if untouched >= FEWEST_SAMPLES else 0
+    count = min(samples, zero_window)
+    start_n = float(np.median(force_n[: min(max(still, FEWEST_SAMPLES), zero_window)]))
+    if samples:
+        low_n = float(np.clip(force_n[:count], start_n - 6 * rest_n, start_n + 6 * rest_n).mean())
+        low_u = Scatter(rest_n, correlated).mean_u(count)
+    else:
+        low_n, low_u = _lowest(force_n, motion, rest_n)
+    kind = policy.kind or ("untouched" if samples or not signals.force_in_newtons else "as-recorded")
+    value_n, u_n = {
+        "untouched": (low_n, low_u),
+        "as-recorded": (0.0, 0.0),
+        "stated": (motion.direction * policy.value_n, 0.0),
+    }[kind]
+    asked = policy.kind is not None
+    zero = ForceZero(kind, asked, value_n, u_n, start_n, samples * motion.step_s)
+    approach_n = force_n[still:untouched]
+    moving_n, share = _moving_noise(force_n - low_n, motion, approach_n, rest_n)
+    noise = Noise(
+        low_n if samples else zero.value_n,
+        moving_n if force_noise_n is None else force_noise_n,
+        _position_noise(signals, motion, still) if position_noise_mm is None else position_noise_mm,
+        samples,
+        most_repeats(signals.force_n[:REPEATS_SAMPLES]),
+        rest_n if force_noise_n is None else force_noise_n,
+        share if force_noise_n is None else 0.0,
+        correlated if force_noise_n is None else 1.0,
+    )
+    return Opening(noise, zero, noise.zero_n, samples > 0, motion.direction, usual_step_s(signals.time_s))
+
+
+def _without_spikes(values: FloatArray) -> FloatArray:
+    """Medians of three neighbours; the ends as they are."""
+    if len(values) < 3:
+        return values
+    smoothed = values.copy()
+    smoothed[1:-1] = np.median(np.stack([values[:-2], values[1:-1], values[2:]]), axis=0)
+    return smoothed
+
+
+def _still_start(motion: Motion) -> int:
+    """Samples before the platen leaves its first position, less what it may have crept before that showed."""
+    x_mm = motion.position_mm
+    away = np.abs(x_mm - np.median(x_mm[:FEWEST_SAMPLES])) > motion.deadband_mm
+    if not away.any():
+        return len(x_mm)
+    left = int(np.argmax(away))
+    # at the speed it left with, it needed so long to cross the deadband
+    after = min(left + max(left // 4, FEWEST_SAMPLES), len(x_mm) - 1)
+    speed_mm = abs(float(x_mm[after] - x_mm[left])) / max(after - left, 1)
+    crossing = ceil(2 * motion.deadband_mm / speed_mm) if speed_mm > 0 else left
+    return max(left - crossing, 0)
+
+
+def _rough_noise(force_n: FloatArray, still: int, floor_n: float) -> float:
+    scatter = scatter_about_line(force_n[:still][:LONGEST_STILL_SAMPLES]) if still >= FEWEST_STILL else None
+    return max(noise_beside_motion(force_n) if scatter is None else scatter.sd, floor_n)
+
+
+def _untouched_start(motion: Motion, noise_n: float) -> int:
+    """Samples before the specimen can have been touched; 0 if none are sure to be."""
+    force_n, x_mm, top = motion.force_n, motion.position_mm, motion.top
+    if not motion.moved:
+        return len(force_n)
+    start_n = float(np.median(force_n[: max(FEWEST_SAMPLES, min(_still_start(motion), top))]))
+    peak_n = float(force_n[top]) - start_n
+    if peak_n <= 2 * FOOT_NOISES * noise_n:
+        return _still_start(motion)
+    levels_n = [start_n + max(share * peak_n, FOOT_NOISES * noise_n) for share in FOOT_SHARES]
+    levels_n[1] = max(levels_n[1], start_n + 3 * (levels_n[0] - start_n))
+    below = [np.flatnonzero(force_n[:top] < level_n) for level_n in levels_n]
+    if not len(below[0]):
+        return 0
+    last = int(below[0][-1])
+    if last == below[1][-1]:
+        return last  # touched between two samples: those before are clear of it
+    low_mm, high_mm = (
+        float(np.interp(level_n, force_n[[at, at + 1]], x_mm[[at, at + 1]]))
+        for level_n, at in zip(levels_n, (int(each[-1]) for each in below), strict=True)
+    )
+    reach_mm = FOOT_REACH * (high_mm - low_mm) + motion.deadband_mm
+    clear = np.flatnonzero(x_mm[: last + 1] <= low_mm - reach_mm)
+    return int(clear[-1]) + 1 if len(clear) else 0
+
+
+def _rest_scatter(force_n: FloatArray, still: int, motion: Motion) -> Scatter | None:
+    """Scatter of the still, untouched start."""
+    if still < max(FEWEST_STILL, STILL_S / motion.step_s):
+        return None
+    return scatter_about_line(force_n[:still][-LONGEST_STILL_SAMPLES:])
+
+
+def _rest_scatter_behind(force_n: FloatArray, motion: Motion) -> Scatter | None:
+    """Scatter of the rest that follows the first press, if there is one."""
+    x_mm = motion.position_mm
+    moving = np.flatnonzero(np.abs(x_mm - np.median(x_mm[-FEWEST_SAMPLES:])) > motion.deadband_mm)
+    since = int(moving[-1]) + 1 if len(moving) else len(x_mm)
+    since += (len(x_mm) - since) // 4  # a specimen that was just let go may still push
+    if len(x_mm) - since < max(FEWEST_STILL, STILL_S / motion.step_s):
+        return None
+    return scatter_about_line(force_n[since:][-LONGEST_STILL_SAMPLES:])
+
+
+def _lowest(force_n: FloatArray, motion: Motion, noise_n: float) -> tuple[float, float]:
+    """The lowest force that lasts, and how far it may be from what an untouched platen would show."""
+    width = int(np.clip(round(0.1 / motion.step_s), FEWEST_SAMPLES, max(len(force_n) // 4, 1)))
+    pieces = len(force_n) // width
+    if pieces < 2:
+        return float(force_n.min()), float(np.ptp(force_n)) / 4
+    means_n = force_n[: pieces * width].reshape(pieces, width).mean(axis=1)
+    lowest = int(np.argmin(means_n))
+    # a force that was on its way there may have gone on
+    beside_n = float(np.abs(np.diff(means_n[max(lowest - 1, 0) : lowest + 2])).min(initial=np.inf))
+    return float(means_n[lowest]), max(min(beside_n, float(np.ptp(force_n))), noise_n)
+
+
+def _moving_noise(
+    load_n: FloatArray, motion: Motion, approach_n: FloatArray, rest_n: float
+) -> tuple[float, float]:
+    """Noise while the platen moves without load, and what grows with the load."""
+    scatter = None
+    if len(approach_n) >= max(2 * FEWEST_STILL, STILL_S / motion.step_s):
+        scatter = scatter_about_line(approach_n)
+    moving_n = rest_n
+    if scatter is not None and scatter.sd > MOVING_MATTERS * rest_n:
+        moving_n = scatter.sd
+    top = motion.top
+    begun = np.flatnonzero(load_n[:top] < FOOT_NOISES * moving_n)
+    contact = int(begun[-1]) + 1 if len(begun) else 0
+    loaded_n, share = noise_under_load(load_n[contact : top + 1], moving_n)
+    return max(moving_n, loaded_n), share
+
+
+def _position_noise(signals: Signals, motion: Motion, still: int) -> float:
+    floor_mm = signals.position_resolution_mm / sqrt(12)
+    if still >= FEWEST_STILL:
+        return max(noise_beside_motion(signals.position_mm[:still]), floor_mm)
+    return max(motion.noise_mm, floor_mm)

@@ -1,0 +1,101 @@
+"""Single readings that stand alone: recognised, and replaced by the line between their neighbours.
+
+Problem: one wrong reading in a thousand becomes a contact, a turn, a peak. Plan: a reading is a spike if it
+lies away from the middle of its neighbours by many times the noise, and by several times every step around
+it; a turn, a step and a steep rise all move their neighbours too. Two wrong readings in a row are left alone.
+Cost: a few differences of the samples; a reading is decided two samples later."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+
+from rig.calibration import Signals
+from rig.samples import FloatArray, IntArray
+from rig.segmenter.noise import Noise
+
+BEHIND = 3
+AHEAD = 2
+"""Neighbours that have a say."""
+
+SPIKE_NOISES = 10.0
+SPIKE_RESOLUTIONS = 5.0
+SPIKE_STEPS = 4.0
+"""A spike is as many times the noise, steps of the resolution, and steps around it."""
+
+
+class SpikeFilter:
+    """Takes a recording in parts and hands it on, two samples late, free of spikes.
+
+    Parameters
+    ----------
+    noise
+        Of the recording.
+    offset
+        Sample number of the first sample that will come.
+    """
+
+    def __init__(self, noise: Noise, offset: int) -> None:
+        self._noise = noise
+        self._held: Signals | None = None
+        self._given = 0
+        self._offset = offset
+
+    def push(self, signals: Signals, *, at_end: bool = False) -> tuple[Signals, IntArray]:
+        """Signals that are decided, and the sample numbers of those replaced."""
+        known = signals if self._held is None else Signals.concatenate([self._held, signals])
+        upto = len(known) if at_end else max(len(known) - AHEAD, self._given)
+        force_n, in_force = _mended(
+            known.force_n, known.lost, *self._limits(known.force_n, known.force_resolution_n)
+        )
+        position_mm, in_position = _mended(
+            known.position_mm,
+            known.lost,
+            np.full(len(known), SPIKE_NOISES * self._noise.position_mm),
+            SPIKE_RESOLUTIONS * known.position_resolution_mm,
+        )
+        found = np.flatnonzero(in_force | in_position)
+        found = found[(found >= self._given) & (found < upto)]
+        ready = replace(known, force_n=force_n, position_mm=position_mm)[self._given : upto]
+        first = self._offset - self._given
+        self._offset += len(ready)
+        keep = max(upto - BEHIND, 0)
+        # raw readings are kept: what was replaced must not depend on where the parts were cut
+        self._held = known[keep:]
+        self._given = upto - keep
+        return ready, found + first
+
+    def _limits(self, force_n: FloatArray, resolution_n: float) -> tuple[FloatArray, float]:
+        load_n = self._noise.force_share * (force_n - self._noise.zero_n)
+        return SPIKE_NOISES * np.hypot(self._noise.force_n, load_n), SPIKE_RESOLUTIONS * resolution_n
+
+
+def _mended(
+    values: FloatArray, lost: IntArray, least: FloatArray, least_step: float
+) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
+    """Values without spikes, and which were replaced."""
+    count = len(values)
+    spike = np.zeros(count, bool)
+    if count < BEHIND + AHEAD + 1:
+        return values, spike
+    middle = (values[:-2] + values[2:]) / 2
+    away = np.zeros(count)
+    away[1:-1] = np.abs(values[1:-1] - middle)
+    # the first test is passed by hardly any sample: the rest is looked at for those alone
+    suspects = np.flatnonzero(away > np.maximum(least, least_step))
+    suspects = suspects[(suspects >= BEHIND) & (suspects < count - AHEAD)]
+    if not len(suspects):
+        return values, spike
+    near = suspects[:, None] + np.array([[-3, -2, -1, 1, 2]])
+    beside = values[near]
+    steps = np.abs(np.diff(beside, axis=1)).max(axis=1)
+    whole = lost[suspects + AHEAD] == lost[suspects - BEHIND]
+    found = suspects[(away[suspects] > SPIKE_STEPS * steps) & whole]
+    if not len(found):
+        return values, spike
+    spike[found] = True
+    mended = values.copy()
+    mended[found] = middle[found - 1]
+    return mended, spike
