@@ -139,9 +139,14 @@
 
   data.groups.forEach((group, place) => field("group").append(new Option(group.name, String(place))));
   pieces();
-  field("group").addEventListener("change", pieces);
   root.hidden = false;
-  root.addEventListener("input", answer);
+  const changed = (event) => {
+    if (event.target.name === "group" && event.type === "change") pieces();
+    answer();
+  };
+  // some browsers tell of a choice in a list by one of these only
+  root.addEventListener("input", changed);
+  root.addEventListener("change", changed);
   root.addEventListener("submit", (event) => event.preventDefault());
   answer();
 })();
