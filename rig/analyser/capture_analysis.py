@@ -130,6 +130,7 @@ class CaptureAnalysis:
                 contact_force_n=self.settings.contact_force_n,
                 zero=self.settings.zero,
                 sense=self.settings.sense,
+                prompt=not self.keep,
             )
         )
         self._rows = RowsInMemory() if self.store is None else self.store

@@ -278,7 +278,7 @@ class _Counter:
             calibration.delay,
         )
         self._aligner = Aligner(usable)
-        self._segmenter = Segmenter(SegmenterSettings(after_s=COUNTED_AFTER_S, sense=sense))
+        self._segmenter = Segmenter(SegmenterSettings(after_s=COUNTED_AFTER_S, sense=sense, prompt=True))
         self.cycles = 0
 
     def push(self, samples: Samples, wanted: int | None) -> int | None:

@@ -7,9 +7,9 @@ decides, never at the edges of the parts, so that the live page and a file give 
 holds the open cycle and the no-load stretch before it; everything older has left with its cycles.
 
 Which presses are cycles is decided by the largest press so far: one that is light and shallow beside it is a
-contact check, an event of its own. As long as nothing larger than a light touch has closed, presses wait for
-a second one to be compared with (`HELD_BACK_S` at the most), so that checks before the first press are no
-cycles either. What turns out to be light only later, an analysis leaves out at its end."""
+contact check, an event of its own. The first press waits for a second one to be compared with (`HELD_BACK_S`
+at the most), so that checks before it are no cycles either; where somebody watches
+(`SegmenterSettings.prompt`), only a light one waits. A file is never read so."""
 
 from __future__ import annotations
 
@@ -69,16 +69,19 @@ PAUSE_SHARE = 0.02
 
 LIGHT_SHARE = 0.1
 LIGHT_DEPTH_SHARE = 0.3
-"""A press below this share of the largest force and of the largest depth so far is a contact check. Both: a
-half press of a densifying foam is light, and one of a worn part shallow."""
+SHALLOW_SHARE = 0.1
+SHALLOW_FORCE_SHARE = 0.5
+"""A press below the first two shares of the largest force and depth so far, or below the other two, is a
+contact check. Both force and depth: a half press of a densifying foam is light, and one of a worn part
+shallow."""
 
 CONTACT_FORCES = 2.0
 MOST_CHECK_SHARE = 0.3
 """So is one below this many stated contact forces, where that is no more than this share of the largest."""
 
 LIGHT_LEVELS = 20.0
-"""Presses below this many detection levels, or stated contact forces, may be contact checks before the first
-press."""
+"""A first press below this many detection levels is never handed out at once; nor is one below
+`CONTACT_FORCES`."""
 
 HELD_BACK_S = 60.0
 HELD_BACK_SAMPLES = 1 << 17
@@ -111,6 +114,9 @@ class SegmenterSettings:
         Force zero that is asked for.
     sense
         Working direction.
+    prompt
+        Whether a first press of some size is handed out at once, as whoever watches expects, rather than
+        compared with the next. A check before the first press may then be told for a cycle.
     """
 
     contact_force_n: float | None = None
@@ -119,6 +125,7 @@ class SegmenterSettings:
     after_s: float = AFTER_S
     zero: ZeroPolicy = field(default_factory=ZeroPolicy)
     sense: Sense = "compression"
+    prompt: bool = False
 
 
 class Segmenter:
@@ -412,9 +419,9 @@ class Segmenter:
         if not len(columns):
             return 0
         largest_n = np.maximum.accumulate(columns.peak_n)
-        level_n = LIGHT_LEVELS * self.detection_n
-        if self._settings.contact_force_n is not None:
-            level_n = CONTACT_FORCES * self._settings.contact_force_n
+        stated_n = self._settings.contact_force_n
+        level_n = LIGHT_LEVELS * self.detection_n if stated_n is None else CONTACT_FORCES * stated_n
+        level_n = level_n if self._settings.prompt else np.inf
         late = np.diff(columns.contact) > self._held_back_samples
         enough = largest_n > level_n
         # two that are much alike; one that comes too late leaves those before it as they are
@@ -544,6 +551,7 @@ def _light(
     light: BoolArray = (columns.peak_n < LIGHT_SHARE * main_n) & (
         columns.depth_mm < LIGHT_DEPTH_SHARE * main_mm
     )
+    light |= (columns.depth_mm < SHALLOW_SHARE * main_mm) & (columns.peak_n < SHALLOW_FORCE_SHARE * main_n)
     light |= columns.peak_n < np.minimum(CONTACT_FORCES * stated_n, MOST_CHECK_SHARE * main_n)
     light |= columns.peak_n < stated_n
     return light
