@@ -265,8 +265,9 @@ def _exact_temperature(unit: str) -> tuple[Fraction, Fraction]:
 def _pint_unit(spelling: str, unit: str) -> pint.Unit:
     # "counts" is a unit to pint, but here it means that nothing is known about the unit.
     if "count" not in spelling and _UNIT_ONLY.fullmatch(_normal(spelling)):
+        registry = _registry()  # what fails here is the installation, not the unit
         try:
-            return _registry().parse_units(_normal(spelling))
+            return registry.parse_units(_normal(spelling))
         # Pint raises whatever its tokenizer and its tables raise; to the person it is all one thing.
         except Exception:
             pass

@@ -5,6 +5,8 @@ from __future__ import annotations
 import ast
 import re
 import subprocess
+import sys
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -301,6 +303,25 @@ def bypasses(path: Path) -> list[str]:
 
 def test_input_is_read_and_text_is_shown_through_one_place() -> None:
     assert [found for path in MODULES for found in bypasses(path)] == []
+
+
+DISTRIBUTIONS = {"serial": "pyserial", "yaml": "pyyaml"}
+"""Of the modules that have another name than what is installed."""
+
+
+def test_each_library_that_is_imported_is_declared_with_its_lowest_version() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    lines = [*project["dependencies"], *project["optional-dependencies"]["spreadsheets"]]
+    stated = dict(line.split(">=") for line in lines)
+    trees = [ast.parse(path.read_text(encoding="utf-8")) for path in MODULES]
+    tops = {module.split(".")[0] for tree in trees for module, _, _ in imported(tree)}
+    foreign = {
+        DISTRIBUTIONS.get(top, top).replace("_", "-") for top in tops - set(sys.stdlib_module_names) - {"rig"}
+    }
+    assert foreign - set(stated) == set()
+    # Not imported, but used: the page serves a script of plotly, uvicorn speaks by websockets, and
+    # pandas writes workbooks with xlsxwriter.
+    assert set(stated) - foreign == {"plotly", "websockets", "xlsxwriter"}
 
 
 def test_no_module_has_a_name_that_says_nothing() -> None:
