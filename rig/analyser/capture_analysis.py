@@ -217,6 +217,9 @@ class CaptureAnalysis:
             np.concatenate(parts) for parts in (thin.cycle, thin.flags, thin.depth_mm, thin.softening_n)
         )
         flags = _shallow_flagged(flags, depth_mm)
+        if self.settings.excluded:
+            out = np.isin(cycle, self.settings.excluded)
+            flags = np.where(out, flags.astype(np.int64) | Flag.EXCLUDED, flags).astype(np.float64)
         if isinstance(table, dict):
             table["flags"] = flags
         else:

@@ -91,6 +91,8 @@ class AnalysisSettings:
         Working direction.
     zero
         Force zero that is asked for.
+    excluded
+        Numbers of cycles that a person left out.
     """
 
     contact_force_n: float | None = None
@@ -105,6 +107,7 @@ class AnalysisSettings:
     knee_drop: float = 0.5
     sense: Sense = "compression"
     zero: ZeroPolicy = field(default_factory=ZeroPolicy)
+    excluded: tuple[int, ...] = ()
 
     def __post_init__(self) -> None:
         if self.contact_force_n is not None and not self.contact_force_n > 0:

@@ -106,6 +106,7 @@ SPOILS: dict[Flag, Kind] = {
     # The top of the curve is cut off, and nobody recorded where.
     Flag.FORCE_SATURATED: _ALL & ~(Kind.TOE | Kind.TOE_SHAPE | Kind.SET | Kind.RATE),
     Flag.POSITION_FAULT: _ALL,
+    Flag.EXCLUDED: _ALL,
     # The press was cut short: what was read before is sound.
     Flag.FORCE_TRIP: Kind.PEAK_FORCE | Kind.PEAK_PLACE | Kind.UNLOADING | Kind.HOLD,
     Flag.SAMPLES_LOST: _ALL,

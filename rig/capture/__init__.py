@@ -6,9 +6,10 @@ ports, messages of the wire, what a calibration means, cycles.
 
 A capture is a folder: `capture.yaml` (written once, at the start), `samples-0001.arrow` and so on (an
 Arrow IPC stream for each run of the recorder), `events.jsonl`, and `end.yaml` (renamed into place at a
-proper end, so its absence says that the recorder was killed).
+proper end, so its absence says that the recorder was killed). `amendments.jsonl` holds later corrections.
 """
 
+from rig.capture.amendments import AMENDABLE, Amendment, Exclusions, add_amendment
 from rig.capture.auxiliary import Air, air_of, auxiliary_readings, typed_conditions
 from rig.capture.columns import ColumnChoice, parse_column
 from rig.capture.ending import Ending
@@ -23,7 +24,9 @@ from rig.capture.table import ImportedTable, TableForm, import_table
 from rig.capture.writing import CaptureWriter
 
 __all__ = [
+    "AMENDABLE",
     "Air",
+    "Amendment",
     "Calibrated",
     "Capture",
     "CaptureHeader",
@@ -32,10 +35,12 @@ __all__ = [
     "ColumnChoice",
     "Damage",
     "Ending",
+    "Exclusions",
     "FileFacts",
     "ImportedTable",
     "NamePattern",
     "TableForm",
+    "add_amendment",
     "air_of",
     "auxiliary_readings",
     "bare_name",

@@ -64,7 +64,7 @@ def _summary(path: Path) -> CaptureSummary:
         capture = open_capture(path)
     except (InputError, OSError) as refusal:
         return CaptureSummary(path, problem=str(refusal))
-    header, ending = capture.header, capture.ending
+    header, ending, left_out = capture.header, capture.ending, capture.exclusions.capture
     return CaptureSummary(
         path,
         header.id,
@@ -73,5 +73,5 @@ def _summary(path: Path) -> CaptureSummary:
         header.batch,
         ending.samples if ending else None,
         ending.duration_s if ending else None,
-        capture.how_it_ended,
+        capture.how_it_ended if left_out is None else f"{capture.how_it_ended}; left out: {left_out.reason}",
     )

@@ -13,6 +13,14 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
+from rig.capture.amendments import (
+    AMENDMENTS_FILE,
+    Amendment,
+    Exclusions,
+    amended_header,
+    exclusions,
+    read_amendments,
+)
 from rig.capture.disk import file_checksum, parse_yaml, read_yaml
 from rig.capture.ending import END_FILE, Ending, read_ending
 from rig.capture.events import EVENTS_FILE, damaged_lines, each_event
@@ -38,16 +46,33 @@ class Capture:
     Parameters
     ----------
     path, header, ending
-        The folder, what it says about itself, and how it ended (None: the recorder was killed).
+        The folder, what was recorded about it, and how it ended (None: the recorder was killed).
     known_damage
         What opening it found wrong already.
+    amendments
+        Records that mend the header or leave something out, oldest first.
+
+    Attributes
+    ----------
+    header, recorded_header
+        With the amendments applied, and as it was recorded.
+    exclusions
+        What is left out of results.
     """
 
     def __init__(
-        self, path: Path, header: CaptureHeader, ending: Ending | None, known_damage: tuple[Damage, ...] = ()
+        self,
+        path: Path,
+        header: CaptureHeader,
+        ending: Ending | None,
+        known_damage: tuple[Damage, ...] = (),
+        amendments: tuple[Amendment, ...] = (),
     ) -> None:
         self.path = path
-        self.header = header
+        self.recorded_header = header
+        self.amendments = amendments
+        self.header = amended_header(header, amendments, f"{path}/{AMENDMENTS_FILE}")
+        self.exclusions: Exclusions = exclusions(amendments)
         self.ending = ending
         self._known_damage = known_damage
 
@@ -80,9 +105,10 @@ class Capture:
         found = [*self._known_damage, *self._absent_files(), *self._changed_texts()]
         for index in self.files:
             found += index.damage
-        lines, first = self._damaged_events()
-        if lines:
-            found.append(Damage(EVENTS_FILE, first, 0, f"{lines} damaged lines of events"))
+        for name, what in ((EVENTS_FILE, "events"), (AMENDMENTS_FILE, "amendments")):
+            lines, first = self._damaged_lines(name)
+            if lines:
+                found.append(Damage(name, first, 0, f"{lines} damaged lines of {what}"))
         rows = self._damaged_rows()
         if rows:
             found.append(Damage(SUMMARY_FILE, 0, 0, f"{rows} damaged rows of the summary"))
@@ -125,9 +151,9 @@ class Capture:
         path = self.path / SUMMARY_FILE
         return sum(row is None for row in read_rows(path)) if path.is_file() else 0
 
-    def _damaged_events(self) -> tuple[int, int]:
+    def _damaged_lines(self, name: str) -> tuple[int, int]:
         try:
-            return damaged_lines(self.path / EVENTS_FILE)
+            return damaged_lines(self.path / name)
         except OSError:
             return 0, 0
 
@@ -181,7 +207,7 @@ def open_capture(path: Path | str) -> Capture:
             ending = read_ending(path / END_FILE)
         except CaptureError as refusal:
             damage.append(Damage(END_FILE, 0, (path / END_FILE).stat().st_size, f"the end ({refusal})"))
-    return Capture(path, header, ending, tuple(damage))
+    return Capture(path, header, ending, tuple(damage), read_amendments(path))
 
 
 def _header_or_copy(path: Path) -> tuple[CaptureHeader, list[Damage]]:

@@ -227,8 +227,21 @@ def examine_capture(path: Path, asked: Asked, store: RowStore | None = None) -> 
             show(done, f"{done} samples")
     result = analysis.finish()
     damage = [f"{each.file} at byte {each.offset}: {each.lost} could not be read" for each in capture.damage]
-    result = replace(result, warnings=(*damage, *_about_pulls(capture), *result.warnings))
+    warnings = (*_about_amendments(capture), *damage, *_about_pulls(capture), *result.warnings)
+    result = replace(result, warnings=warnings)
     return Analysed(path, capture, result, _doubts(path, analysis, asked))
+
+
+def _about_amendments(capture: Capture) -> list[str]:
+    """What was mended or left out since the recording; an excluded capture can still be looked at."""
+    sentences = [
+        f"Amended on {record.sentence}." for record in capture.amendments if record.kind == "amended"
+    ]
+    left_out = capture.exclusions
+    if left_out.capture is not None:
+        sentences.append(f"This capture is left out of results since {left_out.capture.sentence}.")
+    records = {id(record): record for record in left_out.cycles.values()}
+    return [*sentences, *(f"Left out since {record.sentence}." for record in records.values())]
 
 
 def _about_pulls(capture: Capture) -> list[str]:
@@ -278,6 +291,7 @@ def _settings(capture: Capture, asked: Asked) -> AnalysisSettings:
         toe_exponent=asked.toe_exponent,
         sense=asked.sense or capture.header.sense,
         zero=ZeroPolicy.of(asked.zero or capture.header.zero),
+        excluded=tuple(capture.exclusions.cycles),
     )
 
 

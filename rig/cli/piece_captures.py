@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from rig.capture import Capture, CaptureHeader
     from rig.cli.analyse import Asked
     from rig.population import Curve, PieceResult
+    from rig.register import Specimen
 
 RIG = "rig"
 """The operator where a method drove the platen."""
@@ -54,6 +55,7 @@ class KnownPiece:
 
     batch: str | None = None
     state: str | None = None
+    free_height_mm: float | None = None
 
 
 WhatIsKnown = Callable[["CaptureHeader"], KnownPiece]
@@ -169,6 +171,10 @@ def pressed_captures(
     for done, path in enumerate(paths):
         if each is not None:
             each(done, path)
+        left_out = left_out_sentence(path)
+        if left_out is not None:
+            notes.append(left_out)
+            continue
         try:
             pressed.append(_pressed(path, asked, known))
         except InputError as refusal:
@@ -188,6 +194,17 @@ def pressed_captures(
     return tuple(_named_apart(sorted(pressed, key=lambda one: one.capture.header.started))), tuple(notes)
 
 
+def left_out_sentence(path: Path) -> str | None:
+    """Return why a capture is left out of results by a person; None if it is not."""
+    from rig.capture import open_capture
+
+    try:
+        record = open_capture(path).exclusions.capture
+    except InputError:
+        return None
+    return None if record is None else f"Left out: {path}: {record.sentence}."
+
+
 def known_by_register(path: Path) -> WhatIsKnown:
     """Batch and state of pieces when they were captured, as a register has them.
 
@@ -205,17 +222,32 @@ def known_by_register(path: Path) -> WhatIsKnown:
         specimen = specimens.get(header.specimen)
         if specimen is None:
             return KnownPiece()
-        return KnownPiece(specimen.batch, specimen.state_at(header.started))
+        return KnownPiece(specimen.batch, specimen.state_at(header.started), _height_of(specimen))
 
     return known
 
 
+def _height_of(specimen: Specimen) -> float | None:
+    """Mean of the newest readings of the height that a register holds; None if there is none."""
+    heights = [
+        size.mm
+        for size in specimen.newest_sizes
+        if size.direction.strip().lower() in ("height", "free height")
+    ]
+    return sum(heights) / len(heights) if heights else None
+
+
 def _pressed(path: Path, asked: Asked, known: WhatIsKnown | None) -> PressedCapture:
     from rig.analyser import counted_cycles
+    from rig.capture import open_capture
     from rig.cli.analyse import analyse_capture
     from rig.population import PieceResult
     from rig.sheets import SpilledRows
 
+    header = open_capture(path).header
+    told = known(header) if known is not None else KnownPiece()
+    if header.free_height_mm is None and asked.free_height_mm is None:
+        asked = replace(asked, free_height_mm=told.free_height_mm)
     with SpilledRows() as store:
         capture, result = analyse_capture(path, asked, store)
         header = capture.header
@@ -225,7 +257,6 @@ def _pressed(path: Path, asked: Asked, known: WhatIsKnown | None) -> PressedCapt
                 f"{path}: no sound cycle after conditioning; `pressrig analyse` says why. "
                 "Leave the capture out, or squeeze the piece again"
             )
-        told = known(header) if known is not None else KnownPiece()
         driven = header.method is not None and not guided(capture)
         u = {name: float(result.summary[name]["u"]) for name in values}
         shared_u, freedom = _shared_u(result, values), _shared_freedom(result, values)

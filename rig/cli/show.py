@@ -44,6 +44,7 @@ def _document(capture: Capture) -> dict[str, Any]:
         "duration_s": None if ending is None else ending.duration_s,
         "tallies": {} if ending is None else dict(ending.tallies),
         "events": dict(Counter(str(event.get("kind")) for event in capture.each_event())),
+        "amendments": [asdict(record) for record in capture.amendments],
         "damage": [asdict(each) for each in capture.damage],
     }
 
@@ -51,6 +52,8 @@ def _document(capture: Capture) -> dict[str, Any]:
 def _print(document: dict[str, Any]) -> None:
     from rich import box
     from rich.table import Table
+
+    from rig.capture import Amendment
 
     table = Table(box=None if is_plain() else box.SIMPLE, show_header=False)
     table.add_column()
@@ -66,6 +69,8 @@ def _print(document: dict[str, Any]) -> None:
         table.add_row(channel, _scale_words(header[channel]["unit"], calibration.get(channel)))
     for warning in header["warnings"]:
         table.add_row("warning", warning)
+    for record in document["amendments"]:
+        table.add_row("amended", Amendment(**record).sentence)
     table.add_row("clock", header["clock"])
     table.add_row("samples", str(document["samples"]))
     if document["duration_s"] is not None:

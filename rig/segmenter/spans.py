@@ -22,7 +22,7 @@ class Flag(IntFlag):
     turn or in the hold, so that there is no unloading; a way of testing, not a defect. `SPIKE`: single
     readings that stood alone were replaced by the line between their neighbours. `HOLD_CREPT`: the platen
     moved on during the hold, by `hold_creep_mm`. `BREAK`: the specimen tore, cracked or slipped out while the
-    platen came in, at `break_mm`.
+    platen came in, at `break_mm`. `EXCLUDED`: a person left the cycle out, with a reason in the capture.
     """
 
     STARTS_IN_CONTACT = 1 << 0
@@ -45,6 +45,7 @@ class Flag(IntFlag):
     UNEVEN_STROKE = 1 << 19
     TOE_REGION_UNCLEAR = 1 << 20
     OUTSIDE_CALIBRATION = 1 << 21
+    EXCLUDED = 1 << 22
 
     @property
     def label(self) -> str:

@@ -1,0 +1,71 @@
+"""`pressrig amend`: mend a capture's header by a dated record; the recording stays as it was."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from rig.cli.options import read_conditions, read_quantity
+from rig.cli.output import say
+from rig.errors import InputError
+
+reason_option = click.option("--reason", required=True, metavar="TEXT", help="Why; kept with the record.")
+by_option = click.option("--by", default="", metavar="NAME", help="Who says so; kept with the record.")
+
+
+@click.command("amend")
+@click.argument("captures", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--specimen", metavar="NAME", help="Name of the piece.")
+@click.option("--batch", metavar="NAME", help="Batch of the piece.")
+@click.option("--free-height", metavar="Q", help='Free height, "90 mm".')
+@click.option("--area", metavar="Q", help='Loaded area, "3000 mm^2".')
+@click.option("--operator", metavar="NAME", help="Who recorded it.")
+@click.option("--note", metavar="TEXT", help="Added to the notes.")
+@click.option(
+    "--state", metavar="WORD", help="What the piece has been through: new, conditioned, abused, worn."
+)
+@click.option(
+    "--condition", "conditions", multiple=True, metavar="NAME=VALUE",
+    help='Temperature, orientation and so on, "temperature=21 degC"; repeatable.',
+)  # fmt: skip
+@reason_option
+@by_option
+def command(
+    captures: tuple[Path, ...],
+    *,
+    specimen: str | None,
+    batch: str | None,
+    free_height: str | None,
+    area: str | None,
+    operator: str | None,
+    note: str | None,
+    state: str | None,
+    conditions: tuple[str, ...],
+    reason: str,
+    by: str,
+) -> None:
+    """Mend the header of CAPTURES: what was typed wrong or forgotten when they were recorded.
+
+    Each correction is a dated record in the capture's folder. The recorded header is kept, every command
+    reads the amended one, and `pressrig show` lists the records.
+    """
+    from rig.capture import add_amendment, open_capture
+
+    fields: dict[str, Any] = {
+        "specimen": specimen,
+        "batch": batch,
+        "free_height_mm": read_quantity("--free-height", free_height, "mm"),
+        "area_mm2": read_quantity("--area", area, "mm^2"),
+        "operator": operator,
+        "notes": note,
+        "conditions": read_conditions(conditions) | ({"state": state} if state else {}) or None,
+    }
+    fields = {name: value for name, value in fields.items() if value is not None}
+    if not fields:
+        raise InputError("amend: found nothing to amend; give a field such as --batch or --free-height")
+    opened = [open_capture(path) for path in captures]
+    for capture in opened:
+        record = add_amendment(capture.path, capture.header, "amended", reason=reason, by=by, fields=fields)
+        say(f"{capture.path}: {record.sentence}")

@@ -1,0 +1,47 @@
+"""`pressrig delete`: move captures into a bin folder beside them; nothing is erased."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+import click
+
+from rig.cli.output import say
+from rig.errors import CaptureError, InputError
+
+SETTLED_S = 60.0
+"""A capture without an end that was written more recently may still be recording."""
+
+BIN = ".bin"
+"""Folder below the one that holds the capture. Its name begins with a dot, so that no listing takes it."""
+
+
+@click.command("delete")
+@click.argument("captures", nargs=-1, required=True, type=click.Path(path_type=Path))
+def command(captures: tuple[Path, ...]) -> None:
+    """Move CAPTURES into the folder .bin beside them.
+
+    Nothing is erased: move a folder back to have its capture again, or remove the bin yourself.
+    """
+    from rig.capture import open_capture
+
+    opened = [open_capture(path) for path in captures]
+    for capture in opened:
+        path = capture.path.resolve()
+        if capture.ending is None and _written_lately(path):
+            raise InputError(f"{path}: was written less than {SETTLED_S:g} s ago; it may still be recording")
+        target = path.parent / BIN / path.name
+        if target.exists():
+            raise InputError(f"{target}: is there already; move it away first. Nothing was moved")
+        try:
+            target.parent.mkdir(exist_ok=True)
+            path.rename(target)
+        except OSError as problem:
+            raise CaptureError(f"{path}: cannot be moved to {target} ({problem.strerror})") from problem
+        say(f"{path} is now {target}")
+
+
+def _written_lately(path: Path) -> bool:
+    newest = max((file.stat().st_mtime for file in path.iterdir() if file.is_file()), default=0.0)
+    return time.time() - newest < SETTLED_S
