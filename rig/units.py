@@ -27,13 +27,22 @@ LONGEST_TEXT = 64
 _NUMBER = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?"
 _FACTOR = r"[A-Za-zμ%]+(?:\^-?[1-9])?"
 _UNIT = rf"{_FACTOR}(?:\s*[ */]\s*{_FACTOR})*"
-_QUANTITY = re.compile(rf"\s*({_NUMBER})\s*({_UNIT})?\s*", re.ASCII)
+_FRACTION = r"[+-]?(?:\d{1,6}[ -])?\d{1,6}/\d{1,6}"
+"""Of inches and ounces as they are marked on rules and scales: 7 1/16, 3/8."""
+
+_QUANTITY = re.compile(rf"\s*({_FRACTION}|{_NUMBER})\s*({_UNIT})?\s*", re.ASCII)
+_COMPOUND = re.compile(
+    rf"\s*({_FRACTION}|{_NUMBER})\s*([A-Za-z]+)\s+({_FRACTION}|{_NUMBER})\s*([A-Za-z]+)\s*", re.ASCII
+)
+"""A larger and a smaller unit of one kind, as in 12 lb 3 oz."""
+
 _TEMPERATURE = re.compile(rf"\s*({_NUMBER})\s*(°?[A-Za-z][A-Za-z ]*)\s*", re.ASCII)
 _UNIT_ONLY = re.compile(rf"\s*({_UNIT})\s*", re.ASCII)
 
 # The same sign typed in several ways: micro, squared and cubed, times, minus, no-break space.
 _SPELLINGS = str.maketrans(
-    {"µ": "μ", "²": "^2", "³": "^3", "·": "*", "\u00d7": "*", "\u2212": "-", "\u00a0": " "}
+    {"\u2033": " in", '"': " in", "\u201d": " in", "\u2032": " ft", "'": " ft", "\u2019": " ft"}
+    | {"µ": "μ", "²": "^2", "³": "^3", "·": "*", "\u00d7": "*", "\u2212": "-", "\u00a0": " "}
 )
 
 # A scale shows a mass, but what it feels is that mass's weight in standard gravity.
@@ -85,7 +94,7 @@ def parse(text: str | float, unit: str) -> float:
     Parameters
     ----------
     text
-        A number and its unit, such as "0.5 in", "1 lbf" or "40 %". Bare numbers are refused, because
+        A number and its unit, such as "0.5 in", "7 1/16 in", "12 lb 3 oz", "1 lbf" or "40 %". Bare numbers are refused, because
         they do not say which unit was meant. Where `unit` holds a force, units of mass are read as a
         scale's reading: the weight of that mass in standard gravity.
     unit
@@ -111,22 +120,50 @@ def parse(text: str | float, unit: str) -> float:
     12.7
     >>> parse("30 cm^2", "mm^2")
     3000.0
+    >>> parse('7 1/16"', "in"), parse("12 lb 3 oz", "oz")
+    (7.0625, 195.0)
     """
     right = _EXAMPLES.get(unit, f"1 {unit}")
     if not isinstance(text, str):
         bare = isinstance(text, int | float) and not isinstance(text, bool)
         right = f"{text} {unit}" if bare else right
         raise InputError(f"{_shown(text)} is not a quantity with its unit; write '{right}'")
-    match = _QUANTITY.fullmatch(_normal(text))
+    normal = _normal(text)
+    compound = _COMPOUND.fullmatch(normal)
+    if compound is not None:
+        return _parsed_compound(text, *compound.groups(), unit)
+    match = _QUANTITY.fullmatch(normal)
     if match is None:
         raise InputError(f"{_shown(text)} is not a number followed by a unit; write '{right}'")
     number, found = match.groups()
     if found is None:
         raise InputError(f"{_shown(text)} has no unit; write '{number} {unit}' if that is what was meant")
     try:
-        return float(Fraction(number) * _exact_factor(found, unit))
+        return float(_number(text, number) * _exact_factor(found, unit))
     except OverflowError:
         raise InputError(f"{_shown(text)} is too large a number; write '{right}'") from None
+
+
+def _number(text: str, number: str) -> Fraction:
+    """A decimal, a fraction, or a whole number and a fraction."""
+    if "/" not in number:
+        return Fraction(number)
+    sign = -1 if number.startswith("-") else 1
+    whole, _, fraction = number.lstrip("+-").replace("-", " ").rpartition(" ")
+    if fraction.endswith("/0") or not int(fraction.split("/")[1]):
+        raise InputError(f"{_shown(text)} divides by zero; write a fraction such as '7 1/16 in'")
+    return sign * (Fraction(whole or 0) + Fraction(fraction))
+
+
+def _parsed_compound(text: str, first: str, larger: str, second: str, smaller: str, unit: str) -> float:
+    """Sum of a larger and a smaller unit, which takes the sign of the first."""
+    high, low = _exact_factor(larger, unit), _exact_factor(smaller, unit)
+    if not low < high or second.startswith(("+", "-")):
+        raise InputError(f"{_shown(text)}: expected a larger and then a smaller unit, such as '12 lb 3 oz'")
+    head, tail = _number(text, first) * high, _number(text, second) * low
+    if not tail < high:
+        raise InputError(f"{_shown(text)}: expected less than one {larger} behind it, such as '12 lb 3 oz'")
+    return float(head - tail if first.startswith("-") else head + tail)
 
 
 def factor(unit: str, to: str) -> float:

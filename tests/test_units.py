@@ -38,10 +38,28 @@ from rig.errors import InputError
         ("40%", "%", 40.0),
         ("-3 mm", "mm", -3.0),
         ("1e-3 m", "mm", 1.0),
+        ("7 1/16 in", "mm", 7.0625 * 25.4),
+        ("10 7/8 oz", "g", 10.875 * 28.349523125),
+        ("3/8 in", "mm", 9.525),
+        ('2"', "mm", 50.8),
+        ('3 1/2"', "mm", 88.9),
+        ("-1 1/2 in", "mm", -38.1),
+        ("12 lb 3 oz", "g", 195 * 28.349523125),
+        ("12 lb 3 oz", "N", 195 / 16 * 4.4482216152605),
+        ("5 ft 2 in", "mm", 62 * 25.4),
+        ("1' 2\"", "mm", 14 * 25.4),
     ],
 )
 def test_a_quantity_is_read_in_the_unit_asked_for(text: str, unit: str, value: float) -> None:
     assert units.parse(text, unit) == pytest.approx(value, rel=1e-15)
+
+
+@pytest.mark.parametrize(
+    "text", ["7 1/0 in", "3 oz 12 lb", "12 lb 20 oz", "12 lb -3 oz", "1/2/3 in", "12 lb 3 mm", "2 5 in"]
+)
+def test_a_fraction_or_sum_that_is_none_is_refused(text):
+    with pytest.raises(InputError):
+        units.parse(text, "N" if "lb" in text else "mm")
 
 
 @pytest.mark.parametrize("bare", ["90", 90, 90.0])
