@@ -31,9 +31,8 @@ _FRACTION = r"[+-]?(?:\d{1,6}[ -])?\d{1,6}/\d{1,6}"
 """Of inches and ounces as they are marked on rules and scales: 7 1/16, 3/8."""
 
 _QUANTITY = re.compile(rf"\s*({_FRACTION}|{_NUMBER})\s*({_UNIT})?\s*", re.ASCII)
-_COMPOUND = re.compile(
-    rf"\s*({_FRACTION}|{_NUMBER})\s*([A-Za-z]+)\s+({_FRACTION}|{_NUMBER})\s*([A-Za-z]+)\s*", re.ASCII
-)
+_PART = rf"({_FRACTION}|{_NUMBER})\s*([A-Za-z]+)"
+_COMPOUND = re.compile(rf"\s*{_PART}\s+{_PART}\s*", re.ASCII)
 """A larger and a smaller unit of one kind, as in 12 lb 3 oz."""
 
 _TEMPERATURE = re.compile(rf"\s*({_NUMBER})\s*(°?[A-Za-z][A-Za-z ]*)\s*", re.ASCII)
@@ -131,7 +130,7 @@ def parse(text: str | float, unit: str) -> float:
     normal = _normal(text)
     compound = _COMPOUND.fullmatch(normal)
     if compound is not None:
-        return _parsed_compound(text, *compound.groups(), unit)
+        return _sum_of_two(text, compound, unit)
     match = _QUANTITY.fullmatch(normal)
     if match is None:
         raise InputError(f"{_shown(text)} is not a number followed by a unit; write '{right}'")
@@ -155,8 +154,9 @@ def _number(text: str, number: str) -> Fraction:
     return sign * (Fraction(whole or 0) + Fraction(fraction))
 
 
-def _parsed_compound(text: str, first: str, larger: str, second: str, smaller: str, unit: str) -> float:
+def _sum_of_two(text: str, found: re.Match[str], unit: str) -> float:
     """Sum of a larger and a smaller unit, which takes the sign of the first."""
+    first, larger, second, smaller = found.groups()
     high, low = _exact_factor(larger, unit), _exact_factor(smaller, unit)
     if not low < high or second.startswith(("+", "-")):
         raise InputError(f"{_shown(text)}: expected a larger and then a smaller unit, such as '12 lb 3 oz'")
