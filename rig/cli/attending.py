@@ -6,28 +6,38 @@ import os
 import select
 import sys
 import threading
+from typing import TYPE_CHECKING
 
 import click
 
 from rig.cli.output import say
 from rig.errors import InputError, RecorderError
 
+if TYPE_CHECKING:
+    from rig.daemon.bulletin import RigRef
+    from rig.daemon.cautions import CautionsRead
+    from rig.reader import Reader
+
 LOOK_S = 0.2
 
 
-def have_cautions_read(rig_name: str, who: str | None, *, already: bool, by_hand: bool = False) -> None:
+def have_cautions_read(rig: RigRef, who: str | None, *, already: bool, by_hand: bool = False) -> CautionsRead:
     """Show the cautions of a rig, and have them confirmed by a person once a day.
 
     Parameters
     ----------
-    rig_name
-        As its file calls it.
+    rig
+        Name and port: two rigs that share a name have cautions of their own.
     who
         Whoever confirms; None if that was not said.
     already
         The person has said so beforehand.
     by_hand
         A hand moves the platen; whoever has read the cautions for that has not read those for a motor.
+
+    Returns
+    -------
+    What was confirmed, to be compared with the device once it has said who it is.
 
     Raises
     ------
@@ -39,14 +49,13 @@ def have_cautions_read(rig_name: str, who: str | None, *, already: bool, by_hand
         HAND_CAUTIONS,
         SHORT_CAUTION,
         SHORT_HAND_CAUTION,
-        cautions_read_today,
-        confirm_cautions,
+        CautionsRead,
     )
 
-    name = f"{rig_name}, by hand" if by_hand else rig_name
-    if cautions_read_today(name):
+    cautions = CautionsRead(rig, by_hand)
+    if cautions.today():
         say(f"caution: {SHORT_HAND_CAUTION if by_hand else SHORT_CAUTION}", err=True)
-        return
+        return cautions
     for caution in HAND_CAUTIONS if by_hand else CAUTIONS:
         say(f"caution: {caution}", err=True)
     if not already:
@@ -57,9 +66,27 @@ def have_cautions_read(rig_name: str, who: str | None, *, already: bool, by_hand
     if not already:
         raise InputError("the cautions were not confirmed: nothing was moved")
     try:
-        confirm_cautions(name, who or "the command line")
+        cautions.confirm(who or "the command line")
     except RecorderError as problem:
         say(f"pressrig: {problem}; they are asked for again next time", err=True)
+    return cautions
+
+
+def must_hold_for(cautions: CautionsRead, reader: Reader, *, already: bool) -> None:
+    """See that the device on the port is the one that the day's confirmation holds for.
+
+    Raises
+    ------
+    InputError
+        If it is another; nothing has moved then.
+    """
+    identity = reader.identity
+    if already or identity is None or cautions.today(identity.unit_id.hex()):
+        return
+    raise InputError(
+        f"cautions: another device is on the port than the one that they were confirmed for today (now "
+        f"{identity.name!r}, unit {identity.unit_id.hex()}); read them again and give --cautions-read"
+    )
 
 
 def await_enter(stopped: threading.Event) -> None:

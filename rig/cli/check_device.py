@@ -98,7 +98,7 @@ def command(
     address = _address(rig, port, baud)
     bounds = None if rig is None or no_motion else _bounds(rig, speed_mm_per_s)
     if bounds is not None and rig is not None:
-        _warn(rig, yes=yes, bench=bench is not None)
+        _warn(rig, port, yes=yes, bench=bench is not None)
     patience_s = LONG_WRAP_PATIENCE_S if patient else WRAP_PATIENCE_S
     found = _performed(
         rig, address, bounds, bench=bench, groups=groups, motion=not no_motion, patience_s=patience_s
@@ -190,14 +190,15 @@ def _bounds(rig: RigFile, speed_mm_per_s: float) -> Bounds | None:
     )
 
 
-def _warn(rig: RigFile, *, yes: bool, bench: bool) -> None:
+def _warn(rig: RigFile, port: str | None, *, yes: bool, bench: bool) -> None:
     """Cautions before anything moves."""
     from rig.cli.attending import have_cautions_read
+    from rig.cli.ordering import meant_rig
 
     say("caution: Nothing may lie between the platens; the platen homes, then moves a little.", err=True)
     if not bench:
         say(f"caution: {HAND_CAUTION}", err=True)
-    have_cautions_read(rig.name, "check-device", already=yes)
+    have_cautions_read(meant_rig(rig, port), "check-device", already=yes)
 
 
 def _performed(

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from rig.cli.attending import have_cautions_read
+from rig.cli.attending import have_cautions_read, must_hold_for
 from rig.cli.options import folder_option, read_conditions, read_quantity, specimen_options
+from rig.cli.ordering import absolute_port, meant_rig, order_through_daemon
 from rig.cli.output import say
 from rig.cli.starting import say_how_it_stands
 from rig.core import read_text
@@ -19,9 +22,16 @@ if TYPE_CHECKING:
     from rig.daemon import Progress
     from rig.daemon.bulletin import EnduranceOrder
     from rig.methods import CheckedPlan
+    from rig.reader import Reader
     from rig.rigfile import RigFile
 
 FAILED = 3
+
+
+def _renamed(context: click.Context, option: click.Parameter, given: bool) -> None:
+    del context, option
+    if given:
+        raise InputError("--take-up: is now called --resume")
 
 
 @click.command("endure")
@@ -33,7 +43,8 @@ FAILED = 3
 )
 @click.option("--check-only", is_flag=True, help="Say what would happen, and move nothing.")
 @click.option("--cautions-read", is_flag=True, help="The cautions have been read and hold; do not ask.")
-@click.option("--take-up", is_flag=True, help="PLAN is a capture whose run was cut short: go on with it.")
+@click.option("--resume", is_flag=True, help="PLAN is a capture whose run was cut short: resume it.")
+@click.option("--take-up", is_flag=True, hidden=True, is_eager=True, expose_value=False, callback=_renamed)
 @specimen_options()
 @folder_option("Folder that the capture is made in.")
 def command(
@@ -44,7 +55,7 @@ def command(
     stiffness: str | None,
     check_only: bool,
     cautions_read: bool,
-    take_up: bool,
+    resume: bool,
     specimen: str | None,
     batch: str | None,
     free_height: str | None,
@@ -57,7 +68,7 @@ def command(
     """Run PLAN, a YAML file such as those in configs/endurance, on a driven rig.
 
     It is done by the daemon that holds the rig, or alone where none is up. Ctrl-C halts the platen and ends
-    the capture; its path is the last line printed. With --take-up, count and datum are made certain first,
+    the capture; its path is the last line printed. With --resume, count and datum are made certain first,
     and a touch must find the specimen where it was.
     """
     from rig.daemon.bulletin import EnduranceOrder, specimen_card
@@ -66,7 +77,7 @@ def command(
     from rig.rigfile import read_rig_file
 
     rig = read_rig_file(rig_file)
-    if take_up:
+    if resume:
         order = order_of(plan_file)
     else:
         if specimen is None:
@@ -88,20 +99,18 @@ def command(
     if check_only:
         return
     say_how_it_stands(rig)
-    have_cautions_read(rig.name, operator, already=cautions_read)
+    cautions = have_cautions_read(meant_rig(rig, port), operator, already=cautions_read)
     order = order.model_copy(update={"cautions_read": True})
-    code = None
-    if not take_up and port is None:
-        from rig.cli.ordering import order_through_daemon
-
-        code = order_through_daemon(rig.name, order)
+    code = None if resume else order_through_daemon(meant_rig(rig, port), order)
     if code is None:
         about = _about(rig, order, checked)
-        code = _alone(rig, port, checked, about, out=out, take_up=plan_file if take_up else None)
+        confirmed = partial(must_hold_for, cautions, already=cautions_read)
+        capture = plan_file if resume else None
+        code = _alone(rig, port, checked, about, out=out, resumed=capture, confirmed=confirmed)
     raise click.exceptions.Exit(code)
 
 
-# a run that is taken up knows its specimen
+# a run that is resumed knows its specimen
 next(option for option in command.params if option.name == "specimen").required = False
 
 
@@ -149,34 +158,41 @@ def _alone(
     about: CaptureHeader,
     *,
     out: Path,
-    take_up: Path | None,
+    resumed: Path | None,
+    confirmed: Callable[[Reader], None],
 ) -> int:
     from rig.cli.logs import log_to_file
     from rig.cli.output import progress
     from rig.cli.stopping import stop_on_signals
     from rig.daemon import Watch
-    from rig.daemon.endurance import endure
+    from rig.daemon.endurance import perform_endurance
     from rig.daemon.heading import complete_header
     from rig.reader import Reader
 
-    reader = Reader(rig.address(port), rig.wire, rate_hz=rig.rate_hz)
+    reader = Reader(rig.address(absolute_port(port)), rig.wire, rate_hz=rig.rate_hz)
     wanted = checked.plan.until.cycles
     time_s = checked.method.time_s
-    with log_to_file(), stop_on_signals() as stopped, progress(checked.plan.name, wanted or time_s) as show:
+    with (
+        log_to_file(),
+        stop_on_signals() as stopped,
+        progress(checked.plan.name, wanted or time_s) as show,
+        reader,
+    ):
+        confirmed(reader)
 
         def tell(step: str, done: Progress) -> None:
             show(
                 done.cycles if wanted else done.seconds, f"{step}, {done.cycles} cycles{_left(done, wanted)}"
             )
 
-        result = endure(
+        result = perform_endurance(
             reader,
             rig.calibration,
             lambda reader: complete_header(about, reader),
             out,
             checked=checked,
             watch=Watch(stopped, lambda text: None, tell),
-            take_up=take_up,
+            take_up=resumed,
         )
     recorded = result.recorded
     doubtful = f", {result.doubtful} cut short and not counted" if result.doubtful else ""

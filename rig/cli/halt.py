@@ -1,36 +1,120 @@
-"""`pressrig halt`: stops the platen of a rig that a daemon holds."""
+"""`pressrig halt`: stops the platens of the rigs that daemons hold."""
 
 from __future__ import annotations
 
+import sys
+from concurrent.futures import ThreadPoolExecutor
+from http import HTTPStatus
 from pathlib import Path
 
 import click
 
 from rig.cli.output import say
 
+PAGE_S = 5.0
+"""A page that does not answer for so long does not halt; the person needs the emergency stop now."""
+
+LONGEST_ANSWER = 10_000
+
+NO_DAEMON = (
+    "no daemon is up{whose}, and nothing was halted. If something moves, press the emergency stop. A "
+    "`pressrig run` that works alone is halted by Ctrl-C in its own terminal. A rig that another user of "
+    "this machine serves is halted with --http PORT, by its page's port"
+)
+
 
 @click.command("halt")
+@click.option("--rig", "rig_file", type=click.Path(path_type=Path), help="Halt only this rig: its file.")
+@click.option("--port", metavar="PATH", help="With --rig, halt only the rig of that name at this port.")
 @click.option(
-    "--rig", "rig_file", type=click.Path(path_type=Path), help="The rig's file; needed if several are served."
+    "--http",
+    type=click.IntRange(1, 65535),
+    help="Halt through the page at this TCP port of this machine, also where another user serves it.",
 )
-def command(rig_file: Path | None) -> None:
-    """Halt the platen at once, through the daemon that holds the rig, and end the job.
+def command(rig_file: Path | None, *, port: str | None, http: int | None) -> None:
+    """Halt platens at once, through the daemons that hold the rigs, and end their jobs.
 
-    It is no emergency stop: that one is wired, and cuts the motor's power.
+    Without --rig all rigs are halted that you serve on this machine. It is not an emergency stop: that one is
+    wired, and cuts the motor's power.
     """
-    from rig.cli.ordering import the_daemon
-    from rig.daemon.bulletin import Refusal
-    from rig.daemon.control import NoDaemonError
+    from rig.errors import DeviceError, InputError
+
+    if port is not None and rig_file is None:
+        raise InputError("--port: belongs to --rig; without both, all rigs are halted")
+    if http is not None:
+        if rig_file is not None:
+            raise InputError("--http: found beside --rig, expected one of them: a page halts its own rig")
+        say(_through_page(http))
+        return
+    told = _halted(rig_file, port)
+    for words, went_well in told:
+        say(words, err=not went_well)
+    if not all(went_well for _, went_well in told):
+        raise DeviceError("not every halt was confirmed; press the emergency stop where something moves")
+
+
+def _halted(rig_file: Path | None, port: str | None) -> list[tuple[str, bool]]:
+    """What came of each halt. All go out at once: a daemon that hangs must not delay the next one's."""
     from rig.errors import DeviceError
 
+    if sys.platform == "win32":
+        raise DeviceError(NO_DAEMON.format(whose=""))
+    from rig.cli.ordering import named_rig
+    from rig.daemon.control import ControlClient, NoDaemonError
+    from rig.daemon.socket_place import held_by, sockets_there
+
+    wanted = None if rig_file is None else named_rig(rig_file, port)
+    paths = [
+        path
+        for path in sockets_there()
+        if wanted is None or ((held := held_by(path)) is not None and wanted.means(held))
+    ]
+
+    def halt(path: Path) -> tuple[str, bool] | None:
+        from rig.daemon.bulletin import Refusal
+
+        try:
+            with ControlClient(path, wanted) as daemon:
+                answer = daemon.halt("pressrig halt")
+        except NoDaemonError:
+            return None
+        except DeviceError as problem:
+            return f"pressrig: {held_by(path) or path}: {problem}", False
+        if isinstance(answer, Refusal):
+            return f"pressrig: {held_by(path) or path}: {answer.refused}", False
+        ends = "" if answer.job is None else f"; job {answer.job} ends its capture"
+        return f"halted {held_by(path) or path}{ends}", True
+
+    told: list[tuple[str, bool]] = []
+    if paths:
+        with ThreadPoolExecutor(len(paths), "rig-halt") as pool:
+            told = [answer for answer in pool.map(halt, paths) if answer is not None]
+    if not told:
+        raise DeviceError(NO_DAEMON.format(whose="" if wanted is None else f" for {wanted}"))
+    return told
+
+
+def _through_page(tcp_port: int) -> str:
+    """Halt by the page's interface, which needs no token for that on this machine."""
+    from http.client import HTTPConnection, HTTPException
+
+    from rig.errors import DeviceError
+
+    headers = {"Content-Type": "application/json", "X-Pressrig": "halt"}
+    connection = HTTPConnection("127.0.0.1", tcp_port, timeout=PAGE_S)
     try:
-        with the_daemon(rig_file) as daemon:
-            answer = daemon.halt("pressrig halt")
-    except NoDaemonError as nobody:
+        connection.request("POST", "/api/halt", body=b"{}", headers=headers)
+        answer = connection.getresponse()
+        said = answer.read(LONGEST_ANSWER).decode("utf-8", "replace")
+    except (OSError, HTTPException) as problem:
         raise DeviceError(
-            f"{nobody}; nothing was halted. If something moves, press the emergency stop; a `pressrig run` "
-            "that works alone is halted by Ctrl-C in its own terminal"
-        ) from None
-    if isinstance(answer, Refusal):
-        raise DeviceError(answer.refused)
-    say("halted" if answer.job is None else f"halted; job {answer.job} ends its capture")
+            f"--http {tcp_port}: the page does not answer ({problem}); if anything moves, press the "
+            "emergency stop"
+        ) from problem
+    finally:
+        connection.close()
+    if answer.status != HTTPStatus.OK:
+        raise DeviceError(
+            f"--http {tcp_port}: not halted ({said}); if anything moves, press the emergency stop"
+        )
+    return f"halted through the page at port {tcp_port}"

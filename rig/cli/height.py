@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 from dataclasses import asdict, dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,9 +20,10 @@ if TYPE_CHECKING:
     from rig.calibration import Calibration
     from rig.capture import CaptureHeader
     from rig.daemon import Recorded
-    from rig.daemon.bulletin import HeightOrder
+    from rig.daemon.bulletin import HeightOrder, RigRef
     from rig.daemon.height import Surface
     from rig.methods import CheckedHeightPlan, HeightPlan
+    from rig.reader import Reader
     from rig.rigfile import RigFile
     from rig.sheets import HeightReport
 
@@ -163,7 +166,8 @@ def _reported(asked: _Asked, piece: Path) -> HeightReport:
 
 def _touch(given: dict[str, Any], asked: _Asked) -> Path:
     """Touch on a rig; the capture."""
-    from rig.cli.attending import have_cautions_read
+    from rig.cli.attending import have_cautions_read, must_hold_for
+    from rig.cli.ordering import meant_rig
     from rig.methods import check_height_plan
     from rig.rigfile import read_rig_file
 
@@ -178,30 +182,33 @@ def _touch(given: dict[str, Any], asked: _Asked) -> Path:
     checked = check_height_plan(_plan(given, asked), rig.limits)
     bare_mm = _bare_mm(asked, checked) if asked.bare else None
     warnings = say_how_it_stands(rig)
-    have_cautions_read(rig.name, given["operator"], already=given["cautions_read"])
-    path = _ordered(rig.name, given, asked, checked)
-    return _alone(rig, given, asked, checked, bare_mm=bare_mm, warnings=warnings) if path is None else path
+    meant, already = meant_rig(rig, given["port"]), given["cautions_read"]
+    cautions = have_cautions_read(meant, given["operator"], already=already)
+    path = _ordered(meant, given, asked, checked)
+    if path is not None:
+        return path
+    confirmed = partial(must_hold_for, cautions, already=already)
+    return _alone(rig, given, asked, checked, bare_mm=bare_mm, warnings=warnings, confirmed=confirmed)
 
 
-def _ordered(rig_name: str, given: dict[str, Any], asked: _Asked, checked: CheckedHeightPlan) -> Path | None:
-    """The capture that a daemon made which holds the rig; None if none does. A port given by hand is used
-    alone.
+def _ordered(rig: RigRef, given: dict[str, Any], asked: _Asked, checked: CheckedHeightPlan) -> Path | None:
+    """The capture that the daemon made which holds the rig; None if none does.
 
     Raises
     ------
     DeviceError
         If it cannot be said any more what came of it.
     """
-    if given["port"] is not None or sys.platform == "win32":
+    if sys.platform == "win32":
         return None
     from rig.cli.ordering import daemon_if_up, followed_to_its_end
     from rig.errors import DeviceError
 
-    daemon = daemon_if_up(rig_name)
+    daemon = daemon_if_up(rig)
     if daemon is None:
         return None
     with daemon:
-        end = followed_to_its_end(daemon, rig_name, _order(given, asked, checked))
+        end = followed_to_its_end(daemon, rig, _order(given, asked, checked))
     if end is None:
         raise DeviceError(
             "the job has ended, and another one since; `pressrig captures` lists what was recorded, and "
@@ -238,6 +245,7 @@ def _alone(
     *,
     bare_mm: float | None,
     warnings: tuple[str, ...],
+    confirmed: Callable[[Reader], None],
 ) -> Path:
     """Touch without a daemon; the capture."""
     from rig.capture import CaptureHeader
@@ -257,7 +265,14 @@ def _alone(
         warnings=warnings,
     )
     recorded = _drive(
-        rig, given["port"], checked, about, out=given["out"], surfaces=surfaces, bare_mm=bare_mm
+        rig,
+        given["port"],
+        checked,
+        about,
+        out=given["out"],
+        surfaces=surfaces,
+        bare_mm=bare_mm,
+        confirmed=confirmed,
     )
     _refuse_unfinished(recorded.reason, failed=recorded.failed, path=recorded.path)
     return recorded.path
@@ -313,10 +328,12 @@ def _drive(
     out: Path,
     surfaces: tuple[Surface, ...],
     bare_mm: float | None,
+    confirmed: Callable[[Reader], None],
 ) -> Recorded:
     """Open the rig, and touch."""
     from rig.cli.attending import await_enter
     from rig.cli.logs import log_to_file
+    from rig.cli.ordering import absolute_port
     from rig.cli.output import progress
     from rig.cli.record import complete_header
     from rig.cli.stopping import stop_on_signals
@@ -324,10 +341,9 @@ def _drive(
     from rig.daemon.height import measure_height
     from rig.reader import Reader
 
-    if port is not None and Path(port).exists():
-        port = str(Path(port).absolute())  # such as a link made here; other names stand below /dev
-    reader = Reader(rig.address(port), rig.wire, rate_hz=rig.rate_hz)
+    reader = Reader(rig.address(absolute_port(port)), rig.wire, rate_hz=rig.rate_hz)
     with log_to_file(), stop_on_signals() as stopped, reader, progress("touching", None) as show:
+        confirmed(reader)
 
         def ask(instruction: str) -> None:
             say(f"\nby hand: {instruction}\nPress Enter when it is done.", err=True)

@@ -14,46 +14,40 @@ from rig.cli.output import say
 from rig.errors import DeviceError, InputError
 
 if TYPE_CHECKING:
-    from rig.daemon.bulletin import EndCard, JobCard, Order
+    from rig.daemon.bulletin import EndCard, JobCard, Order, RigRef
     from rig.daemon.control import ControlClient
+    from rig.rigfile import RigFile
 
 LOOK_S = 0.2
 FAILED = 3
 
 
-def the_daemon(rig_file: Path | None) -> ControlClient:
-    """A connection to the daemon of a rig, or to the only one that is up.
+def absolute_port(port: str | None) -> str | None:
+    """A port as it was typed, a path from here made absolute; other names stand below /dev."""
+    if port is not None and (os.sep in port or Path(port).exists()):
+        return str(Path(port).absolute())
+    return port
 
-    Raises
-    ------
-    NoDaemonError
-        If none is up.
-    InputError
-        If several are, and the rig is not named.
-    """
-    from rig.daemon.control import ControlClient, NoDaemonError, daemon_of
-    from rig.daemon.socket_place import sockets_there
+
+def meant_rig(rig: RigFile, port: str | None) -> RigRef:
+    """Which rig an order is for: the name of its file, and the port given or that of the file, if any."""
+    from rig.daemon.bulletin import RigRef
+
+    if port is None and rig.port is None:
+        return RigRef(name=rig.name)
+    return RigRef(name=rig.name, port=str(rig.address(absolute_port(port))))
+
+
+def named_rig(rig_file: Path, port: str | None) -> RigRef:
+    """Which rigs a person asks about: all of the name, whatever their port, unless one is given."""
+    from rig.daemon.bulletin import RigRef
     from rig.rigfile import read_rig_file
 
-    if rig_file is not None:
-        return daemon_of(read_rig_file(rig_file).name)
-    found: list[ControlClient] = []
-    for path in sockets_there():
-        try:
-            found.append(ControlClient(path))
-        except NoDaemonError:
-            continue
-    if not found:
-        raise NoDaemonError("no daemon is up; start one with `pressrig serve`")
-    if len(found) > 1:
-        names = ", ".join(each.status().rig for each in found)
-        for each in found:
-            each.close()
-        raise InputError(f"--rig: several rigs are served ({names}); name the file of one")
-    return found[0]
+    rig = read_rig_file(rig_file)
+    return RigRef(name=rig.name) if port is None else meant_rig(rig, port)
 
 
-def order_through_daemon(rig_name: str, order: Order) -> int | None:
+def order_through_daemon(rig: RigRef, order: Order) -> int | None:
     """Give an order to the daemon that holds a rig, and follow it to its end.
 
     Ctrl-C halts. What a step off the rig asks is shown, and Enter says that it is done. The capture's path
@@ -61,8 +55,8 @@ def order_through_daemon(rig_name: str, order: Order) -> int | None:
 
     Parameters
     ----------
-    rig_name
-        As in the rig's file.
+    rig
+        Which is meant; the daemon refuses the order if it holds another.
     order
         What is wanted.
 
@@ -77,25 +71,35 @@ def order_through_daemon(rig_name: str, order: Order) -> int | None:
     DeviceError
         If the daemon goes away.
     """
-    daemon = daemon_if_up(rig_name)
+    daemon = daemon_if_up(rig)
     if daemon is None:
         return None
     with daemon:
-        end = followed_to_its_end(daemon, rig_name, order)
+        end = followed_to_its_end(daemon, rig, order)
     return _say_end(end)
 
 
-def daemon_if_up(rig_name: str) -> ControlClient | None:
-    """A connection to the daemon that holds a rig, or None if no daemon is up for it."""
-    from rig.daemon.control import NoDaemonError, daemon_of
+def daemon_if_up(rig: RigRef) -> ControlClient | None:
+    """A connection to the daemon that holds a rig, or None if no daemon is up for it.
+
+    Raises
+    ------
+    InputError
+        If several rigs of the name are held, and no port says which is meant.
+    """
+    from rig.daemon.bulletin import RigRef
+    from rig.daemon.control import NoDaemonError, daemon_of, daemons_of
 
     try:
-        return daemon_of(rig_name)
+        return daemon_of(rig)
     except NoDaemonError:
+        for held, client in daemons_of(RigRef(name=rig.name)):
+            client.close()
+            say(f"pressrig: a daemon holds {held}; this order is for {rig} and goes on alone", err=True)
         return None
 
 
-def followed_to_its_end(daemon: ControlClient, rig_name: str, order: Order) -> EndCard | None:
+def followed_to_its_end(daemon: ControlClient, rig: RigRef, order: Order) -> EndCard | None:
     """Give an order to a daemon and follow it, as `order_through_daemon` does; nothing is said of its end.
 
     Returns
@@ -108,7 +112,7 @@ def followed_to_its_end(daemon: ControlClient, rig_name: str, order: Order) -> E
     if isinstance(answer, Refusal):
         raise InputError(answer.refused)
     assert answer.job is not None
-    say(f"job {answer.job} of the daemon that holds {rig_name}; Ctrl-C halts it", err=True)
+    say(f"job {answer.job} of the daemon that holds {rig}; Ctrl-C halts it", err=True)
     try:
         return _follow(daemon, answer.job)
     except DeviceError as problem:

@@ -21,10 +21,14 @@ if TYPE_CHECKING:
 @click.option("--away", default="10 mm", show_default=True, metavar="Q", help="How far, travel allowing.")
 @click.option("--i-see-the-platen", "seen", is_flag=True, help="Say so beforehand; do not ask.")
 def command(rig_file: Path, *, port: str | None, away: str, seen: bool) -> None:
-    """Release what is trapped after a trip: clear the stop, and take the platen slowly away.
+    """Release a part after a trip: clear the stop, and take the platen slowly away.
 
-    Somebody has to see the platen and say so. The cause of the stop should have been understood and removed.
+    If a person is trapped, press the emergency stop first: this command moves the platen by its motor.
+    Somebody has to see the platen and say so. Find and remove the cause of the stop before.
     """
+    from rig.cli.ordering import meant_rig, order_through_daemon
+    from rig.daemon.bulletin import ReleaseOrder
+    from rig.daemon.cautions import RELEASE_CAUTIONS
     from rig.rigfile import read_rig_file
 
     rig = read_rig_file(rig_file)
@@ -32,16 +36,11 @@ def command(rig_file: Path, *, port: str | None, away: str, seen: bool) -> None:
         raise InputError(f"{rig_file}: no `drive:` section; its platen does not move by itself")
     away_mm = read_quantity("--away", away, "mm")
     assert away_mm is not None
-    say("caution: The platen is going to move by itself, away from what it presses.", err=True)
-    say("caution: A part that is set free stores energy and can fly out.", err=True)
+    for caution in RELEASE_CAUTIONS:
+        say(f"caution: {caution}", err=True)
     if not seen:
         _ask()
-    code = None
-    if port is None:
-        from rig.cli.ordering import order_through_daemon
-        from rig.daemon.bulletin import ReleaseOrder
-
-        code = order_through_daemon(rig.name, ReleaseOrder(confirmed=True, away_mm=away_mm))
+    code = order_through_daemon(meant_rig(rig, port), ReleaseOrder(confirmed=True, away_mm=away_mm))
     if code is None:
         code = _alone(rig, port, away_mm)
     raise click.exceptions.Exit(code)
@@ -50,7 +49,9 @@ def command(rig_file: Path, *, port: str | None, away: str, seen: bool) -> None:
 def _ask() -> None:
     try:
         confirmed = click.confirm(
-            "Do you see the platen, and can nobody be hurt if it goes back?", default=False, err=True
+            "Is nobody trapped, do you see the platen, and can nobody be hurt if it moves?",
+            default=False,
+            err=True,
         )
     except click.Abort:  # nobody is there to answer
         confirmed = False
@@ -60,6 +61,7 @@ def _ask() -> None:
 
 def _alone(rig: RigFile, port: str | None, away_mm: float) -> int:
     from rig.cli.logs import log_to_file
+    from rig.cli.ordering import absolute_port
     from rig.cli.stopping import stop_on_signals
     from rig.daemon import Watch
     from rig.daemon.releasing import perform_release
@@ -69,7 +71,7 @@ def _alone(rig: RigFile, port: str | None, away_mm: float) -> int:
     with (
         log_to_file(),
         stop_on_signals() as stopped,
-        Reader(rig.address(port), rig.wire, rate_hz=rig.rate_hz) as reader,
+        Reader(rig.address(absolute_port(port)), rig.wire, rate_hz=rig.rate_hz) as reader,
     ):
         watch = Watch(stopped, lambda text: None, lambda step, done: None)
         say(perform_release(reader, rig.calibration, rig.limits, watch, away_mm=away_mm))

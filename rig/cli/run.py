@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rig.cli.attending import await_enter, have_cautions_read
+from rig.cli.attending import await_enter, have_cautions_read, must_hold_for
 from rig.cli.options import folder_option, read_conditions, read_quantity, specimen_options
+from rig.cli.ordering import absolute_port, meant_rig
 from rig.cli.output import say
 from rig.cli.starting import say_how_it_stands
 from rig.core import read_text
@@ -19,6 +20,7 @@ from rig.core import read_text
 if TYPE_CHECKING:
     from rig.capture import CaptureHeader
     from rig.daemon import Recorded
+    from rig.daemon.cautions import CautionsRead
     from rig.methods import CheckedMethod
     from rig.reader import Reader
     from rig.rigfile import RigFile
@@ -36,15 +38,14 @@ class _Job:
     about: CaptureHeader
     out: Path
     largest_force_n: float | None
+    cautions: CautionsRead
+    cautions_read: bool
 
     def reader(self) -> Reader:
         """Not yet entered."""
         from rig.reader import Reader
 
-        port = self.port
-        if port is not None and Path(port).exists():
-            port = str(Path(port).absolute())  # such as a link made here; other names stand below /dev
-        return Reader(self.rig.address(port), self.rig.wire, rate_hz=self.rig.rate_hz)
+        return Reader(self.rig.address(absolute_port(self.port)), self.rig.wire, rate_hz=self.rig.rate_hz)
 
 
 @click.command("run")
@@ -120,8 +121,10 @@ def command(
         calibration=rig.calibration.as_dict(),
         warnings=say_how_it_stands(rig),
     )
-    have_cautions_read(rig.name, operator, already=cautions_read, by_hand=checked.rig.by_hand)
-    job = _Job(rig, port, checked, about, out, largest_force_n)
+    cautions = have_cautions_read(
+        meant_rig(rig, port), operator, already=cautions_read, by_hand=checked.rig.by_hand
+    )
+    job = _Job(rig, port, checked, about, out, largest_force_n, cautions, cautions_read)
     if checked.rig.by_hand or not _ordered(job):
         _run(job)
 
@@ -138,8 +141,8 @@ def _describe(checked: CheckedMethod) -> None:
 
 
 def _ordered(job: _Job) -> bool:
-    """Whether a daemon that holds the rig was there to do it; a port given by hand is used alone."""
-    if job.port is not None or sys.platform == "win32":
+    """Whether a daemon that holds the rig was there to do it."""
+    if sys.platform == "win32":
         return False
     from rig.cli.ordering import order_through_daemon
     from rig.daemon.bulletin import MethodOrder, specimen_card
@@ -156,7 +159,7 @@ def _ordered(job: _Job) -> bool:
         conditions={str(name): str(value) for name, value in about.conditions.items()},
     )
     order = MethodOrder(text=str(method["text"]), source=str(method["file"]), card=card, cautions_read=True)
-    code = order_through_daemon(job.rig.name, order)
+    code = order_through_daemon(meant_rig(job.rig, job.port), order)
     if code:
         raise click.exceptions.Exit(code)
     return code is not None
@@ -169,6 +172,7 @@ def _run(job: _Job) -> None:
     from rig.daemon import moves_by_hand
 
     with log_to_file(), stop_on_signals() as stopped, job.reader() as reader:
+        must_hold_for(job.cautions, reader, already=job.cautions_read)
         if job.checked.rig.by_hand:
             if not moves_by_hand(reader):
                 say(
@@ -217,7 +221,7 @@ def _by_hand_instead(job: _Job) -> _Job:
     checked = check_by_hand(job.checked.method, job.checked.specimen, job.largest_force_n)
     say("The device does not drive its platen: the method guides a hand instead.")
     _describe(checked)
-    have_cautions_read(job.rig.name, job.about.operator, already=True, by_hand=True)
+    have_cautions_read(meant_rig(job.rig, job.port), job.about.operator, already=True, by_hand=True)
     return replace(job, checked=checked)
 
 

@@ -59,14 +59,13 @@ def command(
     if sys.platform == "win32":
         raise InputError("the daemon needs sockets of a kind that Windows has not: use Linux, macOS or WSL")
     from rig.cli.logs import log_to_file
+    from rig.cli.ordering import absolute_port
     from rig.daemon.page_token import token_file
     from rig.daemon.serving import PageWish, serve
     from rig.rigfile import read_rig_file
 
     rig = read_rig_file(rig_file)
-    if port is not None and Path(port).exists():
-        port = str(Path(port).absolute())  # such as a link made here; other names stand below /dev
-    address = rig.address(port)
+    address = rig.address(absolute_port(port))
     say_how_it_stands(rig)
     page = None
     if not no_page:

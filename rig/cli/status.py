@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,29 +20,42 @@ NO = 1
 
 
 @click.command("status")
-@click.option(
-    "--rig", "rig_file", type=click.Path(path_type=Path), help="The rig's file; needed if several are served."
-)
+@click.option("--rig", "rig_file", type=click.Path(path_type=Path), help="Only this rig: its file.")
+@click.option("--port", metavar="PATH", help="With --rig, only the rig of that name at this port.")
 @json_option
-def command(rig_file: Path | None, *, as_json: bool) -> None:
-    """Say what a rig is doing, as the daemon that holds it sees it. Without a daemon the exit code is 1."""
-    from rig.cli.ordering import the_daemon
-    from rig.daemon.control import NoDaemonError
+def command(rig_file: Path | None, *, port: str | None, as_json: bool) -> None:
+    """Say what the rigs are doing that you serve, as the daemons that hold them see it.
 
-    try:
-        with the_daemon(rig_file) as daemon:
-            status = daemon.status()
-    except NoDaemonError as nobody:
-        if as_json:
-            print_json(None)
-        else:
-            say(str(nobody))
-        raise click.exceptions.Exit(NO) from None
+    Without a daemon the exit code is 1. With --json, several rigs are a list.
+    """
+    statuses = _statuses(rig_file, port)
     if as_json:
-        print_json(status.model_dump(mode="json"))
-        return
-    for line in in_words(status):
-        say(line)
+        documents = [status.model_dump(mode="json") for status in statuses]
+        print_json(documents[0] if len(documents) == 1 else documents or None)
+    elif not statuses:
+        say("no daemon is up; start one with `pressrig serve`")
+    else:
+        say("\n\n".join("\n".join(in_words(status)) for status in statuses))
+    if not statuses:
+        raise click.exceptions.Exit(NO)
+
+
+def _statuses(rig_file: Path | None, port: str | None) -> list[Status]:
+    from rig.cli.ordering import named_rig
+    from rig.daemon.control import ControlClient, NoDaemonError
+    from rig.daemon.socket_place import held_by, sockets_there
+    from rig.errors import InputError
+
+    if port is not None and rig_file is None:
+        raise InputError("--port: belongs to --rig")
+    wanted = None if rig_file is None else named_rig(rig_file, port)
+    found = []
+    for path in sockets_there():
+        held = held_by(path)
+        if wanted is None or (held is not None and wanted.means(held)):
+            with suppress(NoDaemonError), ControlClient(path) as daemon:
+                found.append(daemon.status())
+    return found
 
 
 def in_words(status: Status) -> Iterator[str]:

@@ -9,6 +9,7 @@ queue grows. Cost: one validation for each value.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
@@ -47,6 +48,33 @@ class _Value(BaseModel):
 
 
 _Typed = TypeVar("_Typed", bound=_Value)
+
+
+class RigRef(_Value):
+    """Which rig is meant: its whole name, and its port or the USB adapter's id. Names alone can be alike.
+
+    `port` is None where whoever asks means the rig of this name, whatever its port.
+    """
+
+    name: Name
+    port: Annotated[str, Field(min_length=1, max_length=4096)] | None = None
+
+    def __str__(self) -> str:
+        return f"rig {self.name!r}" if self.port is None else f"rig {self.name!r} at port {self.port}"
+
+    def means(self, held: RigRef) -> bool:
+        """Whether a rig that is held is the one that is meant."""
+        if self.name != held.name:
+            return False
+        return self.port is None or self.port == held.port or _same_file(self.port, held.port)
+
+
+def _same_file(one: str, other: str | None) -> bool:
+    """Whether two paths lead to one device now, such as a link and what it names."""
+    try:
+        return other is not None and Path(one).samefile(other)
+    except (OSError, ValueError):
+        return False
 
 
 class SpecimenCard(_Value):

@@ -2,22 +2,26 @@
 
 Problem: a caution that is asked for at every motion is answered without being read, and one that was answered
 last month is forgotten. Plan: once a day for each rig; the date and the name stand in a small file of the
-user's state folder, one for each rig. A file that cannot be read counts as not confirmed. Cost: one file.
+user's state folder, one for each rig: two that share a name are two. A file that cannot be read counts as not
+confirmed. Cost: one file.
 """
 
 from __future__ import annotations
 
 import datetime
 import hashlib
+import json
 import os
-import re
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import platformdirs
 import yaml
 from loguru import logger
 
 from rig.core import load_yaml, read_text
+from rig.daemon.bulletin import RigRef
 from rig.errors import InputError, RecorderError
 
 CAUTIONS: tuple[str, ...] = (
@@ -37,62 +41,122 @@ HAND_CAUTIONS: tuple[str, ...] = (
 )
 """For a rig that a hand moves."""
 
+RELEASE_CAUTIONS: tuple[str, ...] = (
+    "If a person is trapped, press the emergency stop first and leave it pressed: free them by hand, with "
+    "the motor's power off, as the rig's own instructions say.",
+    "A release moves the platen by its motor, away from what it presses. A device that is wrong about its "
+    "direction presses harder.",
+    "A part that is set free stores energy and can fly out.",
+)
+"""Before a platen is taken away after a stop."""
+
 SHORT_CAUTION = "The platen moves by itself: hands out, eye protection on, emergency stop within reach."
 SHORT_HAND_CAUTION = "Fingers out from between the platens, eye protection on, never let go under load."
 
-LARGEST_FILE = 4096
+LARGEST_FILE = 8192
 """Anything longer was not written here."""
 
-LONGEST_NAME = 40
-"""Of a rig, as a part of its file's name; the check sum behind it tells longer ones apart."""
+DIGITS = 20
+"""Of the digest of name and port that a file is called by; the file says in full whose it is."""
 
 
-def cautions_read_today(rig_name: str) -> bool:
-    """Whether somebody has confirmed this rig's cautions on this day, by the local calendar."""
-    try:
-        path = _file_of(rig_name)
-        if not path.exists():
-            return False
-        kept = load_yaml(read_text(path, most=LARGEST_FILE), str(path))
-    except (OSError, InputError) as problem:
-        logger.warning("whether the cautions were read today is not known ({}); they are asked for", problem)
-        return False
-    return kept.get("rig") == rig_name and kept.get("day") == _today().isoformat()
+@dataclass(frozen=True, slots=True)
+class CautionsRead:
+    """Whether somebody has read one rig's cautions today and confirmed that they hold.
 
-
-def confirm_cautions(rig_name: str, who: str) -> None:
-    """Remember that somebody has read this rig's cautions today and that they hold.
+    A confirmation belongs to a rig: to its whole name, its port and, as soon as it has said who it is, its
+    device. The device that is seen first after it is the one that it holds for.
 
     Parameters
     ----------
-    rig_name
-        As its file calls it.
-    who
-        A person's name or initials, or where the confirmation came from.
-
-    Raises
-    ------
-    RecorderError
-        If it cannot be written down.
+    rig
+        Name and port.
+    by_hand
+        A hand moves the platen; whoever has read the cautions for that has not read those for a motor.
     """
-    path = _file_of(rig_name)
-    # in quotes, so that it is read as text again and not as a date
-    kept = {"rig": rig_name, "day": _today().isoformat(), "who": who[:200]}
-    fresh = path.with_suffix(f".{os.getpid()}.new")
-    try:
-        path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        fresh.write_text(yaml.safe_dump(kept, allow_unicode=True, sort_keys=False), encoding="utf-8")
-        fresh.replace(path)
-    except OSError as problem:
-        raise RecorderError(f"{path}: the confirmed cautions cannot be written down ({problem})") from None
+
+    rig: RigRef
+    by_hand: bool = False
+
+    def today(self, unit_id: str | None = None) -> bool:
+        """Whether they were confirmed on this day, by the local calendar.
+
+        Parameters
+        ----------
+        unit_id
+            Of the device that is on the port, in hexadecimal; None while it is not known.
+        """
+        kept = self._kept()
+        if kept is None:
+            return False
+        unit = kept.get("unit")
+        if unit_id is not None and unit in (None, ""):
+            self._write(kept | {"unit": unit_id})
+            return True
+        return unit_id is None or unit == unit_id
+
+    def confirm(self, who: str, unit_id: str | None = None) -> None:
+        """Remember that somebody has read them today and that they hold.
+
+        Parameters
+        ----------
+        who
+            A person's name or initials, or where the confirmation came from.
+        unit_id
+            As for `today`.
+
+        Raises
+        ------
+        RecorderError
+            If it cannot be written down.
+        """
+        day = _today().isoformat()
+        # in quotes, so that it is read as text again and not as a date
+        problem = self._write(self._whose() | {"day": day, "who": who[:200], "unit": unit_id or ""})
+        if problem is not None:
+            raise RecorderError(f"{self._file}: the confirmed cautions cannot be written down ({problem})")
+
+    def _whose(self) -> dict[str, str]:
+        return {
+            "rig": self.rig.name,
+            "port": self.rig.port or "",
+            "moved": "hand" if self.by_hand else "motor",
+        }
+
+    def _kept(self) -> dict[str, Any] | None:
+        """What was confirmed for this rig today; None if nothing was."""
+        path = self._file
+        try:
+            if not path.exists():
+                return None
+            kept = dict(load_yaml(read_text(path, most=LARGEST_FILE), str(path)))
+        except (OSError, InputError) as problem:
+            logger.warning(
+                "whether the cautions were read today is not known ({}); they are asked for", problem
+            )
+            return None
+        same = all(kept.get(name) == value for name, value in self._whose().items())
+        return kept if same and kept.get("day") == _today().isoformat() else None
+
+    def _write(self, kept: dict[str, Any]) -> OSError | None:
+        """Write it down, whole or not at all; what went wrong, if anything."""
+        path = self._file
+        fresh = path.with_suffix(f".{os.getpid()}.new")
+        try:
+            path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+            text = yaml.safe_dump(kept, allow_unicode=True, sort_keys=False)
+            fresh.write_text(text, encoding="utf-8")
+            fresh.replace(path)
+        except OSError as problem:
+            return problem
+        return None
+
+    @property
+    def _file(self) -> Path:
+        folder = platformdirs.user_state_path("pressrig", appauthor=False) / "cautions"
+        whose = json.dumps(list(self._whose().values())).encode()
+        return folder / f"{hashlib.sha256(whose).hexdigest()[:DIGITS]}.yaml"
 
 
 def _today() -> datetime.date:
     return datetime.datetime.now().astimezone().date()
-
-
-def _file_of(rig_name: str) -> Path:
-    folder = platformdirs.user_state_path("pressrig", appauthor=False) / "cautions"
-    readable = re.sub(r"[^A-Za-z0-9]+", "-", rig_name).strip("-")[:LONGEST_NAME]
-    mark = hashlib.sha256(rig_name.encode()).hexdigest()[:8]
-    return folder / f"{readable}-{mark}.yaml"

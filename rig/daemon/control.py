@@ -11,7 +11,9 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 import socket
+import struct
 import threading
 import time
 from collections.abc import Iterator, Sequence
@@ -24,9 +26,9 @@ from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from rig.core import load_json
 from rig.daemon.board import Board
-from rig.daemon.bulletin import Done, News, Order, Refusal, Seen, Status
+from rig.daemon.bulletin import Done, News, Order, Refusal, RigRef, Seen, Status
 from rig.daemon.shelf import ReadyMethod, Shelf
-from rig.daemon.socket_place import sockets_of
+from rig.daemon.socket_place import held_by, sockets_there
 from rig.errors import DeviceError, InputError
 
 LONGEST_LINE = 256 * 1024
@@ -47,6 +49,9 @@ CROWDED_S = 0.02
 SOCKET_MODE = 0o600
 _PIECE = 65_536
 
+_PEER = struct.Struct("3i")
+"""Process, user and group of the other end, unix(7)."""
+
 
 class _Ask(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -63,20 +68,26 @@ class _AskNews(_Ask):
 
 class _AskStart(_Ask):
     ask: Literal["start"]
+    rig: RigRef
     order: Order
 
 
 class _AskHalt(_Ask):
+    """Without a rig: whichever this daemon holds."""
+
     ask: Literal["halt"]
+    rig: RigRef | None = None
     who: Annotated[str, Field(max_length=100)] = "somebody"
 
 
 class _AskProceed(_Ask):
     ask: Literal["proceed"]
+    rig: RigRef
 
 
 class _AskAcknowledge(_Ask):
     ask: Literal["acknowledge"]
+    rig: RigRef
     who: Annotated[str, Field(max_length=100)] = "somebody"
 
 
@@ -112,11 +123,14 @@ class ControlServer:
     ----------
     path
         Where the socket is made; nothing may stand there.
+    held
+        The rig that is held: an order for another one is refused.
     board, orders, shelf
         What is asked and told.
     """
 
-    def __init__(self, path: Path, *, board: Board, orders: Orders, shelf: Shelf) -> None:
+    def __init__(self, path: Path, held: RigRef, *, board: Board, orders: Orders, shelf: Shelf) -> None:
+        self._held = held
         self._board, self._orders, self._shelf = board, orders, shelf
         self._guard = threading.Lock()
         self._connections: dict[socket.socket, tuple[threading.Thread, float]] = {}
@@ -158,6 +172,10 @@ class ControlServer:
             except OSError as problem:
                 logger.warning("control socket: {}", problem)
                 self._closing.wait(ACCEPT_S)
+                continue
+            if _stranger(connection):
+                logger.warning("control socket: another user's process was turned away")
+                connection.close()
                 continue
             self._make_room()
             thread = threading.Thread(target=self._serve, args=(connection,), name="rig-asked")
@@ -214,6 +232,12 @@ class ControlServer:
 
     def _carry_out(self, asked: _Asked) -> BaseModel | list[ReadyMethod]:
         answer: BaseModel | list[ReadyMethod]
+        meant = getattr(asked, "rig", None)
+        if meant is not None and not meant.means(self._held):
+            return Refusal(
+                refused=f"this daemon holds {self._held}; the order was for {meant}. Nothing was done: give "
+                "the order to the daemon of that rig"
+            )
         match asked:
             case _AskStatus():
                 answer = self._board.status()
@@ -243,22 +267,28 @@ class ControlClient:
     ----------
     path
         Of the socket.
+    rig
+        The rig that orders are for; the daemon refuses them if it holds another. None for the one that the
+        daemon is seen to hold.
 
     Raises
     ------
     NoDaemonError
-        If nobody listens there.
+        If nobody listens there, or a process of another user does.
     """
 
-    def __init__(self, path: Path) -> None:
-        self._path = path
+    def __init__(self, path: Path, rig: RigRef | None = None) -> None:
+        self._path, self._rig = path, rig
         self._left = b""
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         try:
             self._connect(time.monotonic() + CLIENT_S)
         except OSError as problem:
             self._socket.close()
-            raise NoDaemonError(f"no daemon is up ({path}: {problem.strerror})") from problem
+            raise NoDaemonError(f"no daemon is up ({path}: {problem.strerror or problem})") from problem
+        if _stranger(self._socket):
+            self._socket.close()
+            raise NoDaemonError(f"no daemon is up ({path}: a process of another user listens there)")
 
     def __enter__(self) -> ControlClient:
         return self
@@ -282,23 +312,31 @@ class ControlClient:
 
     def start(self, order: Order) -> Done | Refusal:
         """Begin a job."""
-        return _decided(self._ask({"ask": "start", "order": order.model_dump(mode="json")}))
+        return _decided(self._ask(self._for_rig("start") | {"order": order.model_dump(mode="json")}))
 
     def halt(self, who: str) -> Done | Refusal:
         """Stop at once."""
-        return _decided(self._ask({"ask": "halt", "who": who}))
+        rig = None if self._rig is None else self._rig.model_dump()
+        return _decided(self._ask({"ask": "halt", "rig": rig, "who": who}))
 
     def proceed(self) -> Done | Refusal:
         """The step off the rig is done."""
-        return _decided(self._ask({"ask": "proceed"}))
+        return _decided(self._ask(self._for_rig("proceed")))
 
     def acknowledge(self, who: str) -> Done | Refusal:
         """The cautions have been read today."""
-        return _decided(self._ask({"ask": "acknowledge", "who": who}))
+        return _decided(self._ask(self._for_rig("acknowledge") | {"who": who}))
 
     def methods(self) -> list[ReadyMethod]:
         """Methods and plans that stand ready."""
         return _METHODS.validate_python(self._ask({"ask": "methods"})["methods"])
+
+    def _for_rig(self, ask: str) -> dict[str, Any]:
+        """An order with the rig that it is for."""
+        if self._rig is None:
+            status = self.status()
+            self._rig = RigRef(name=status.rig, port=status.port)
+        return {"ask": ask, "rig": self._rig.model_dump()}
 
     def _connect(self, until_s: float) -> None:
         self._socket.settimeout(CLIENT_S)
@@ -337,18 +375,36 @@ class ControlClient:
             raise DeviceError(str(problem)) from None
 
 
-def daemon_of(rig_name: str, folders: Sequence[Path] | None = None) -> ControlClient:
+def daemons_of(rig: RigRef, folders: Sequence[Path] | None = None) -> list[tuple[RigRef, ControlClient]]:
+    """Connections to the daemons that hold a rig, with what each holds: several if only a name is meant."""
+    found = []
+    for path in sockets_there(folders):
+        held = held_by(path)
+        if held is not None and rig.means(held):
+            with contextlib.suppress(NoDaemonError):
+                found.append((held, ControlClient(path, held if rig.port is None else rig)))
+    return found
+
+
+def daemon_of(rig: RigRef, folders: Sequence[Path] | None = None) -> ControlClient:
     """A connection to the daemon of a rig.
 
     Raises
     ------
     NoDaemonError
         If none is up.
+    InputError
+        If several rigs of this name are held, and no port says which is meant.
     """
-    for path in sockets_of(rig_name, folders):
-        with contextlib.suppress(NoDaemonError):
-            return ControlClient(path)
-    raise NoDaemonError(f"rig {rig_name}: no daemon is up; start one with `pressrig serve`")
+    found = daemons_of(rig, folders)
+    if not found:
+        raise NoDaemonError(f"{rig}: no daemon is up; start one with `pressrig serve`")
+    if len(found) > 1:
+        for _, client in found:
+            client.close()
+        ports = ", ".join(str(held.port) for held, _ in found)
+        raise InputError(f"--port: {len(found)} rigs of the name {rig.name!r} are held, at {ports}; give one")
+    return found[0][1]
 
 
 class _TooLongError(Exception):
@@ -383,6 +439,18 @@ def _complaint(problem: ValidationError) -> str:
     error = problem.errors(include_url=False, include_input=False, include_context=False)[0]
     field = ".".join(str(part) for part in error["loc"]) or "request"
     return f"{field}: {error['msg']}"[:1000]
+
+
+def _stranger(connection: socket.socket) -> bool:
+    """Whether the other end belongs to another user; root may ask. Not known where the system cannot tell."""
+    if not hasattr(socket, "SO_PEERCRED"):
+        return False
+    try:
+        found = connection.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, _PEER.size)
+    except OSError:
+        return False  # it has gone already
+    _, user, _ = _PEER.unpack(found)
+    return user not in (0, os.geteuid())
 
 
 def _shut(connection: socket.socket) -> None:

@@ -38,6 +38,7 @@ from rig.daemon.bulletin import (
     ReleaseOrder,
     SpecimenCard,
 )
+from rig.daemon.cautions import CautionsRead
 from rig.daemon.driving import Watch
 from rig.daemon.endurance import METHOD_KIND, perform_endurance, unfinished
 from rig.daemon.guidance import Guidance
@@ -156,10 +157,8 @@ class Desk:
         Where it is shown what happens.
     turned
         Called whenever the loop that holds the rig has turned, in a job or not.
-    cautions_read_today
-        Whether somebody has read the cautions today.
-    confirm_cautions
-        Called with who has read them; remembers it for the day.
+    cautions
+        Whether somebody has read this rig's cautions today.
     lock_places
         Directories of lock files; None for the system's.
     """
@@ -173,13 +172,12 @@ class Desk:
         board: Board,
         live: LiveAnalysis,
         turned: Callable[[], None] = lambda: None,
-        cautions_read_today: Callable[[], bool],
-        confirm_cautions: Callable[[str], None],
+        cautions: CautionsRead,
         lock_places: Sequence[Path] | None = None,
     ) -> None:
         self._rig, self._address, self._out = rig, address, out
         self._board, self._live, self._turned = board, live, turned
-        self._read_today, self._confirm = cautions_read_today, confirm_cautions
+        self._cautions = cautions
         self._lock_places = lock_places
         self._guard = threading.Lock()
         self._closing = False
@@ -229,7 +227,7 @@ class Desk:
     def acknowledge(self, who: str) -> Done | Refusal:
         """The cautions have been read today."""
         try:
-            self._confirm(who)
+            self._cautions.confirm(who, self._unit_id())
         except RigError as problem:
             return Refusal(refused=str(problem))
         self._board.cautions_read(today=True)
@@ -253,7 +251,7 @@ class Desk:
         gc.collect()
         gc.freeze()
         pause_s = FIRST_PAUSE_S
-        self._board.cautions_read(today=self._read_today())
+        self._board.cautions_read(today=self._cautions_read())
         while not self._stopping.is_set():
             try:
                 with ShownReader(
@@ -479,6 +477,15 @@ class Desk:
         self._must_be_cautious(order)
         return checked
 
+    def _cautions_read(self) -> bool:
+        """Whether the cautions of this rig, with the device that is on its port now, were confirmed today."""
+        return self._cautions.today(self._unit_id())
+
+    def _unit_id(self) -> str | None:
+        reader = self._reader
+        identity = None if reader is None else reader.identity
+        return None if identity is None else identity.unit_id.hex()
+
     def _moves_by_hand(self) -> bool:
         """Whether a method can only be followed by a person on this rig."""
         reader = self._reader
@@ -522,7 +529,7 @@ class Desk:
             answer = self.acknowledge(order.card.operator or "an order")
             if isinstance(answer, Refusal):
                 logger.warning("{}", answer.refused)
-        elif not self._read_today():
+        elif not self._cautions_read():
             raise InputError(
                 "cautions: they have not been read today; read them, see that they hold, and confirm them "
                 "before the first motion"
@@ -604,7 +611,7 @@ class Desk:
         if now_s < self._look_due_s:
             return
         self._look_due_s = now_s + LOOK_AROUND_S
-        self._board.cautions_read(today=self._read_today())
+        self._board.cautions_read(today=self._cautions_read())
         identity = reader.identity
         if identity is None or not identity.capabilities & Capability.DRIVES:
             return

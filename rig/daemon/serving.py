@@ -21,8 +21,8 @@ from pathlib import Path
 from loguru import logger
 
 from rig.daemon.board import Board
-from rig.daemon.bulletin import LimitsCard
-from rig.daemon.cautions import CAUTIONS, HAND_CAUTIONS, cautions_read_today, confirm_cautions
+from rig.daemon.bulletin import LimitsCard, RigRef
+from rig.daemon.cautions import CAUTIONS, HAND_CAUTIONS, CautionsRead
 from rig.daemon.control import ControlServer
 from rig.daemon.desk import Desk
 from rig.daemon.live import LiveAnalysis
@@ -98,13 +98,12 @@ def serve(
         limits=limits_card(rig.limits),
         cautions=HAND_CAUTIONS if rig.limits is None else CAUTIONS,
     )
-    # who has read those for a hand has not read those for a motor
-    cautioned = f"{rig.name}, by hand" if rig.limits is None else rig.name
+    held = RigRef(name=rig.name, port=str(address))
     notifier = Notifier()
     with ExitStack() as opened:
         opened.callback(notifier.close)
         opened.enter_context(_quick_switches())
-        place = opened.enter_context(SocketPlace(rig.name, socket_folders))
+        place = opened.enter_context(SocketPlace(held, socket_folders))
         live = opened.enter_context(LiveAnalysis(board, rig.calibration))
         desk = Desk(
             rig,
@@ -113,19 +112,18 @@ def serve(
             board=board,
             live=live,
             turned=notifier.alive,
-            cautions_read_today=lambda: cautions_read_today(cautioned),
-            confirm_cautions=lambda who: confirm_cautions(cautioned, who),
+            cautions=CautionsRead(held, by_hand=rig.limits is None),
             lock_places=lock_places,
         )
-        opened.enter_context(ControlServer(place.path, board=board, orders=desk, shelf=Shelf(methods)))
+        opened.enter_context(ControlServer(place.path, held, board=board, orders=desk, shelf=Shelf(methods)))
         if page is not None:
             opened.enter_context(PageKeeper(page.command(place.path)))
         opened.enter_context(_on_signals(lambda: _stop(desk, notifier)))
-        notifier.ready(f"rig {rig.name} at {address}")
-        logger.info("rig {}: the daemon is up, control socket {}", rig.name, place.path)
+        notifier.ready(str(held))
+        logger.info("{}: the daemon is up, control socket {}", held, place.path)
         desk.run()
         notifier.stopping()
-    logger.info("rig {}: the daemon has ended", rig.name)
+    logger.info("{}: the daemon has ended", held)
 
 
 def _stop(desk: Desk, notifier: Notifier) -> None:

@@ -40,7 +40,7 @@ def test_a_plan_is_run_reported_and_cannot_be_taken_up_once_it_has_ended(tmp_pat
         )  # fmt: skip
         capture = output.splitlines()[-1]
         again = pressrig(
-            tmp_path, "endure", capture, "--take-up", "--rig", DRIVEN, "--port", link, "--cautions-read"
+            tmp_path, "endure", capture, "--resume", "--rig", DRIVEN, "--port", link, "--cautions-read"
         )
     assert "30 cycles; ended: 30 cycles" in output
     assert open_capture(capture).ending.tallies["endurance"]["cycles"] == 30
@@ -81,6 +81,12 @@ def test_a_rig_without_a_drive_is_not_given_a_plan(tmp_path, plan):
 
 def test_a_capture_that_is_no_endurance_run_is_not_taken_up(tmp_path):
     capture = ROOT / "captures" / "example-F-90-001"
-    refused = pressrig(tmp_path, "endure", capture, "--take-up", "--rig", DRIVEN)
+    refused = pressrig(tmp_path, "endure", capture, "--resume", "--rig", DRIVEN)
     assert refused.returncode == 2
     assert "is no endurance run" in refused.stderr
+
+
+def test_the_old_name_of_resuming_is_refused_with_the_new_one(tmp_path, plan):
+    refused = pressrig(tmp_path, "endure", plan, "--take-up", "--rig", DRIVEN)
+    assert refused.returncode == 2
+    assert "--take-up: is now called --resume" in refused.stderr

@@ -111,8 +111,9 @@ def ordered(tmp_path_factory):
     with bench(home) as lay_in, running(home, *serve) as daemon:
         wait_until(lambda: daemon.poll() is not None or status(home)["state"] == "idle")
         finished = attended(
-            home, lay_in, "height", "--rig", DRIVEN, "--specimen", "F-90-001", *QUICK, "--json"
-        )
+            home, lay_in, "height", "--rig", DRIVEN, "--port", home / "rig",
+            "--specimen", "F-90-001", *QUICK, "--json",
+        )  # fmt: skip
         yield finished, status(home), done(home, "status")
         ended(daemon, signal.SIGTERM)
 
@@ -131,7 +132,7 @@ def test_a_daemon_that_holds_the_rig_touches_and_the_command_prints_the_height(o
         force_n = height["force_n"]
         true_mm = HEIGHT_MM - force_n / STIFFNESS + force_n / PLATEN
         assert height["height_mm"] == pytest.approx(true_mm, abs=4 * height["height_mm_u"])
-    assert "job 1 of the daemon that holds virtual" in finished.stderr
+    assert "job 1 of the daemon that holds rig 'virtual' at port" in finished.stderr
 
 
 def test_the_daemon_shows_the_same_height(ordered):

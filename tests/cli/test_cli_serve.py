@@ -58,7 +58,10 @@ class Served:
         self.captures = home / "captures"
 
     def client(self) -> ControlClient:
-        return ControlClient(self.home / "pressrig" / "virtual.sock")
+        sockets = list((self.home / "pressrig").glob("*.sock"))
+        if not sockets:
+            raise NoDaemonError("no socket is there yet")
+        return ControlClient(sockets[0])
 
     def up(self) -> bool:
         try:
@@ -130,7 +133,7 @@ def test_halt_halts_through_the_daemon(daemon):
     with daemon.client() as asked:
         number = asked.start(order()).job
     wait_until(daemon.records)
-    assert f"halted; job {number}" in done(daemon.home, "halt", "--rig", DRIVEN, afresh=True)
+    assert f"; job {number} ends its capture" in done(daemon.home, "halt", "--rig", DRIVEN, afresh=True)
     assert open_capture(daemon.end_of(number).capture).how_it_ended == "stopped"
     # no stop is latched: the next job may begin at once
     assert daemon.state() == "idle"
@@ -141,8 +144,9 @@ def test_a_height_is_refused_while_the_daemon_is_at_another_job(daemon):
         number = asked.start(order()).job
     wait_until(daemon.records)
     beside = pressrig(
-        daemon.home, "height", "--rig", DRIVEN, "--specimen", "F-90-001", "--touches", 2, "--cautions-read"
-    )
+        daemon.home, "height", "--rig", DRIVEN, "--port", daemon.home / "rig",
+        "--specimen", "F-90-001", "--touches", 2, "--cautions-read",
+    )  # fmt: skip
     assert beside.returncode == 2
     assert "a job is under way: slow press on F-90-001" in beside.stderr
     done(daemon.home, "halt", "--rig", DRIVEN)
@@ -159,11 +163,11 @@ def test_a_second_daemon_is_refused_and_the_first_goes_on(daemon):
 ORDERED = """
 import sys
 from rig.cli.ordering import order_through_daemon
-from rig.daemon.bulletin import Order
+from rig.daemon.bulletin import Order, RigRef
 from rig.errors import RigError
 from pydantic import TypeAdapter
 try:
-    code = order_through_daemon("virtual", TypeAdapter(Order).validate_json(sys.argv[1]))
+    code = order_through_daemon(RigRef(name="virtual"), TypeAdapter(Order).validate_json(sys.argv[1]))
 except RigError as refusal:
     sys.exit(f"{refusal.exit_code}: {refusal}")
 sys.exit(100 if code is None else code)

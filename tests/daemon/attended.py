@@ -107,6 +107,19 @@ def recording(**how):
     return RecordingOrder(card=CARD, **how)
 
 
+class Confirmed:
+    """Who has confirmed the cautions, without a file."""
+
+    def __init__(self, who):
+        self._who = who
+
+    def today(self, unit_id=None):
+        return bool(self._who)
+
+    def confirm(self, who, unit_id=None):
+        self._who.append(who)
+
+
 @dataclass
 class Attended:
     """What a test needs of a desk at work."""
@@ -172,8 +185,7 @@ def attending(folder, rig, path, *, text=RIG_FILE):
             board=board,
             live=live,
             turned=lambda: turns.append(1),
-            cautions_read_today=lambda: bool(read),
-            confirm_cautions=read.append,
+            cautions=Confirmed(read),
             lock_places=[folder / "locks"],
         )
         thread = threading.Thread(target=desk.run, name="test-desk")

@@ -6,8 +6,9 @@ import socket
 import stat
 import subprocess
 import sys
+import tempfile
 import threading
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 import pytest
@@ -22,7 +23,7 @@ from hypothesis import strategies as st
 
 from rig.daemon import control
 from rig.daemon.board import Board
-from rig.daemon.bulletin import CycleRow, Done, RecordingOrder, Refusal, Seen
+from rig.daemon.bulletin import CycleRow, Done, RecordingOrder, Refusal, RigRef, Seen
 from rig.daemon.control import (
     CONNECTIONS,
     LONGEST_LINE,
@@ -33,9 +34,10 @@ from rig.daemon.control import (
 )
 from rig.daemon.shelf import Shelf
 from rig.daemon.socket_place import SocketPlace, sockets_there
-from rig.errors import DeviceError
+from rig.errors import DeviceError, InputError
 
 ROOT = Path(__file__).parents[2]
+BENCH = RigRef(name="bench", port="ttyUSB0")
 RECORDING = RecordingOrder(card={"specimen": "F-90-007"}, cycles=3)
 
 
@@ -62,12 +64,12 @@ class Notebook:
 
 
 @contextmanager
-def served(folder, *, shelf=()):
+def served(folder, *, shelf=(), rig=BENCH):
     """A server with a board, one who takes orders, and where it listens."""
-    board, orders = Board("bench", "ttyUSB0", CALIBRATION), Notebook()
+    board, orders = Board(rig.name, rig.port, CALIBRATION), Notebook()
     with (
-        SocketPlace("bench", [folder]) as place,
-        ControlServer(place.path, board=board, orders=orders, shelf=Shelf(shelf)),
+        SocketPlace(rig, [folder]) as place,
+        ControlServer(place.path, rig, board=board, orders=orders, shelf=Shelf(shelf)),
     ):
         yield board, orders, place.path
 
@@ -255,12 +257,12 @@ def test_afterwards_no_thread_and_no_socket_is_left(tmp_path):
 
 def test_without_a_daemon_it_is_said_that_none_is_up(tmp_path):
     with pytest.raises(NoDaemonError, match="no daemon is up"):
-        daemon_of("bench", [tmp_path])
+        daemon_of(BENCH, [tmp_path])
 
 
 def test_a_daemon_is_found_by_the_name_of_its_rig(tmp_path):
     other = tmp_path / "other"
-    with served(tmp_path), daemon_of("Bench", [other, tmp_path]) as client:
+    with served(tmp_path), daemon_of(RigRef(name="bench"), [other, tmp_path]) as client:
         assert client.status().rig == "bench"
 
 
@@ -268,7 +270,7 @@ def test_a_second_daemon_on_the_same_rig_is_refused_and_the_first_goes_on(tmp_pa
     with served(tmp_path) as (_, _, path):
         with (
             pytest.raises(DeviceError, match=rf"a daemon holds it already \(process {os.getpid()}\)"),
-            SocketPlace("bench", [tmp_path]),
+            SocketPlace(BENCH, [tmp_path]),
         ):
             pass
         with ControlClient(path) as client:
@@ -278,7 +280,8 @@ def test_a_second_daemon_on_the_same_rig_is_refused_and_the_first_goes_on(tmp_pa
 def test_the_socket_of_a_daemon_that_was_killed_is_replaced(tmp_path):
     killed = (
         "import os, socket, sys; from pathlib import Path; from rig.daemon.socket_place import SocketPlace\n"
-        "place = SocketPlace('bench', [Path(sys.argv[1])]).__enter__()\n"
+        "from rig.daemon.bulletin import RigRef; rig = RigRef(name='bench', port='ttyUSB0')\n"
+        "place = SocketPlace(rig, [Path(sys.argv[1])]).__enter__()\n"
         "listening = socket.socket(socket.AF_UNIX); listening.bind(str(place.path)); os.kill(os.getpid(), 9)"
     )
     subprocess.run([sys.executable, "-c", killed, tmp_path], check=False, timeout=20)
@@ -292,15 +295,21 @@ def test_the_socket_of_a_daemon_that_was_killed_is_replaced(tmp_path):
 
 def test_a_place_too_deep_for_a_socket_is_refused_in_words(tmp_path):
     deep = tmp_path / ("x" * 100)
-    with pytest.raises(DeviceError, match="too long for a socket"), SocketPlace("bench", [deep]):
+    with pytest.raises(DeviceError, match="too long for a socket"), SocketPlace(BENCH, [deep]):
         pass
 
 
 def test_a_method_ordered_through_the_socket_is_halted_through_it(tmp_path):
     with (
         attended(tmp_path, speed_up=1.0) as at,
-        SocketPlace("bench", [tmp_path]) as place,
-        ControlServer(place.path, board=at.board, orders=at.desk, shelf=Shelf([])),
+        SocketPlace(BENCH, [tmp_path]) as place,
+        ControlServer(
+            place.path,
+            RigRef(name="test bench", port=at.port),
+            board=at.board,
+            orders=at.desk,
+            shelf=Shelf([]),
+        ),
         ControlClient(place.path) as client,
     ):
         number = client.start(method()).job
@@ -310,3 +319,139 @@ def test_a_method_ordered_through_the_socket_is_halted_through_it(tmp_path):
         assert client.status().last.reason == "stopped"
         # it was stopped by the halt, since the end of heartbeats would have latched a stop
         assert at.rig.device.state().stop_cause == 0
+
+
+# Which rig an order is for.
+
+ALIKE = [
+    RigRef(name="Bench 1", port="ttyUSB0"),
+    RigRef(name="bench_1", port="ttyUSB0"),
+    RigRef(name="\u0421\u0442\u0435\u043d\u0434 1", port="ttyUSB0"),
+    RigRef(name="\u0421\u0442\u0435\u043d\u0434 2", port="ttyUSB0"),
+    RigRef(name="\u6a5f\u68b0", port="ttyUSB0"),
+    RigRef(name="x" * 150 + "1", port="ttyUSB0"),
+    RigRef(name="x" * 150 + "2", port="ttyUSB0"),
+    RigRef(name="bench", port="ttyUSB0"),
+    RigRef(name="bench", port="ttyUSB1"),
+]
+
+
+def test_rigs_that_are_alike_in_name_or_port_have_daemons_of_their_own(tmp_path):
+    tmp_path.chmod(0o700)
+    with ExitStack() as opened:
+        takers = [opened.enter_context(served(tmp_path, rig=rig)) for rig in ALIKE]
+        assert len({path for _, _, path in takers}) == len(ALIKE)
+        for rig, (_, orders, _) in zip(ALIKE, takers, strict=True):
+            with daemon_of(rig, [tmp_path]) as client:
+                assert client.start(RECORDING) == Done(job=7)
+            assert orders.taken == [RECORDING]
+
+
+@pytest.mark.parametrize("other", ALIKE[:-2], ids=range(len(ALIKE) - 2))
+def test_an_order_for_another_rig_is_refused_in_words_and_not_carried_out(tmp_path, other):
+    with served(tmp_path) as (_, orders, path), ControlClient(path, other) as client:
+        answers = [client.start(RECORDING), client.halt("a test"), client.proceed(), client.acknowledge("a")]
+    for answer in answers:
+        assert f"this daemon holds {BENCH}; the order was for {other}" in answer.refused
+    assert orders.taken == []
+
+
+def test_a_name_that_two_rigs_share_is_not_enough_to_order(tmp_path):
+    other = RigRef(name="bench", port="ttyUSB1")
+    with (
+        served(tmp_path),
+        served(tmp_path, rig=other),
+        pytest.raises(InputError, match="2 rigs of the name 'bench' are held"),
+    ):
+        daemon_of(RigRef(name="bench"), [tmp_path])
+
+
+def test_two_paths_of_one_device_are_one_port(tmp_path):
+    device, link = tmp_path / "device", tmp_path / "by-id"
+    device.touch()
+    link.symlink_to(device)
+    with (
+        served(tmp_path, rig=RigRef(name="bench", port=str(device))),
+        daemon_of(RigRef(name="bench", port=str(link)), [tmp_path]) as client,
+    ):
+        assert client.start(RECORDING) == Done(job=7)
+
+
+def test_an_order_that_names_no_rig_is_refused_but_a_halt_is_not(tmp_path):
+    with served(tmp_path) as (_, orders, path):
+        assert said(path, b'{"ask":"start","order":' + RECORDING.model_dump_json().encode() + b"}")["refused"]
+        assert "rig" in said(path, b'{"ask":"proceed"}')["refused"]
+        assert said(path, b'{"ask":"halt"}')["done"]
+    assert orders.taken == ["halt somebody"]
+
+
+# Folders and sockets of others.
+
+
+def test_a_folder_that_others_can_enter_or_change_is_not_looked_into(tmp_path):
+    folder = tmp_path / "run"
+    folder.mkdir(mode=0o700)
+    with served(folder) as (_, _, path):
+        assert sockets_there([folder]) == [path]
+        folder.chmod(0o755)
+        assert sockets_there([folder]) == []
+        folder.chmod(0o700)
+        tmp_path.chmod(0o777)  # whoever may write here can put another folder in its place
+        assert sockets_there([folder]) == []
+        tmp_path.chmod(0o700)
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can give a folder away")
+def test_a_folder_or_a_socket_of_another_user_is_neither_used_nor_asked(tmp_path):
+    squatted = tmp_path / "squatted"
+    squatted.mkdir(mode=0o700)
+    os.chown(squatted, 12345, 12345)
+    listening = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+    listening.bind(str(squatted / "0.sock"))
+    assert sockets_there([squatted]) == []
+    with pytest.raises(DeviceError, match="belongs to another user"), SocketPlace(BENCH, [squatted]):
+        pass
+    listening.close()
+
+
+SQUATTER = """
+import os, socket, sys
+listening = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+listening.bind(sys.argv[1])
+os.setuid(12345)
+listening.listen()
+print("listens", flush=True)
+sys.stdin.read()
+"""
+STRANGER = """
+import os, socket, sys
+os.setgroups([]); os.setuid(12345)
+asking = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+asking.connect(sys.argv[1])
+asking.sendall(b'{"ask":"status"}\\n')
+print(repr(asking.recv(1000)))
+"""
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can become another user")
+def test_a_process_of_another_user_behind_a_socket_is_not_asked(tmp_path):
+    path = tmp_path / "0.sock"
+    with subprocess.Popen(
+        [sys.executable, "-S", "-c", SQUATTER, path], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+    ) as squatter:
+        assert squatter.stdout.readline() == b"listens\n"
+        with pytest.raises(NoDaemonError, match="another user"):
+            ControlClient(path)
+        squatter.stdin.close()
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can become another user")
+def test_a_process_of_another_user_is_not_answered(tmp_path):
+    with tempfile.TemporaryDirectory() as folder, served(Path(folder)) as (_, _, path):
+        # as if the folder's and the socket's modes were lost on a file system without modes
+        Path(folder).chmod(0o755)
+        path.chmod(0o777)
+        told = subprocess.run(
+            [sys.executable, "-S", "-c", STRANGER, path], capture_output=True, check=False, timeout=20
+        )
+    assert told.stdout in (b"b''\n", b"")  # closed, or reset

@@ -24,7 +24,13 @@ from rig.errors import DeviceError, InputError
 from rig.methods import HeightPlan
 
 CARD = {"specimen": "F90-0412", "free_height_mm": 90.0}
+RIG = {"name": "bench press", "port": "virtual"}
 METHOD = {"kind": "method", "text": METHODS[0]["text"], "source": "plain_squeeze.yaml", "card": CARD}
+
+
+def ordered(order):
+    """An order with the rig that it is for."""
+    return {"rig": RIG, "order": order}
 
 
 @pytest.fixture
@@ -97,16 +103,17 @@ def test_methods_come_with_their_text(page):
 
 def test_an_order_reaches_the_desk_and_its_job_number_comes_back(desk, page):
     desk.halted = True
-    answer = page.post("/api/start", json=METHOD)
+    answer = page.post("/api/start", json=ordered(METHOD))
     assert (answer.status_code, Done.model_validate(answer.json()).job) == (200, 2)
     [asked] = desk.asked("start")
+    assert asked["rig"] == RIG
     assert (asked["order"]["card"]["specimen"], asked["order"]["text"]) == ("F90-0412", METHODS[0]["text"])
 
 
 def test_an_order_for_a_height_reaches_the_desk_with_what_was_left_out_as_usual(desk, page):
     desk.halted = True
     wish = {"kind": "height", "card": {"specimen": "F90-0412"}, "touches": 7}
-    assert page.post("/api/start", json=wish).json()["job"] == 2
+    assert page.post("/api/start", json=ordered(wish)).json()["job"] == 2
     [asked] = desk.asked("start")
     assert asked["order"]["touches"] == 7
     assert HeightOrder.model_validate(asked["order"]).top_n == HeightPlan().top_n
@@ -116,14 +123,16 @@ def test_an_order_for_a_height_reaches_the_desk_with_what_was_left_out_as_usual(
     ("field", "found"), [("top_n", -1), ("touches", 2.5), ("surface", "side"), ("depth_mm", 3)]
 )
 def test_a_wrong_field_of_a_height_never_reaches_the_desk(desk, page, field, found):
-    answer = page.post("/api/start", json={"kind": "height", "card": {"specimen": "F90"}, field: found})
+    answer = page.post(
+        "/api/start", json=ordered({"kind": "height", "card": {"specimen": "F90"}, field: found})
+    )
     assert answer.status_code == 422
     assert f"{field}: found {found!r}" in answer.json()["refused"]
     assert desk.requests == []
 
 
 def test_a_refusal_of_the_desk_is_told_in_its_words(page):
-    answer = page.post("/api/start", json=METHOD)
+    answer = page.post("/api/start", json=ordered(METHOD))
     assert (answer.status_code, answer.json()) == (
         409,
         {"refused": "job: found one under way, expected none"},
@@ -131,7 +140,9 @@ def test_a_refusal_of_the_desk_is_told_in_its_words(page):
 
 
 def test_an_order_that_is_none_never_reaches_the_desk(desk, page):
-    answer = page.post("/api/start", json=METHOD | {"card": {"specimen": "F90", "free_height_mm": -1}})
+    answer = page.post(
+        "/api/start", json=ordered(METHOD | {"card": {"specimen": "F90", "free_height_mm": -1}})
+    )
     assert answer.status_code == 422
     assert "free_height_mm: found -1" in Refusal.model_validate(answer.json()).refused
     assert desk.requests == []
@@ -139,9 +150,10 @@ def test_an_order_that_is_none_never_reaches_the_desk(desk, page):
 
 def test_an_order_longer_than_the_desk_reads_is_refused_before_it_is_sent(desk, page):
     # The longest text that the interface takes; what the order says besides no longer fits the desk's line.
-    around = len(json.dumps(METHOD | {"text": ""}))
+    around = len(json.dumps(ordered(METHOD | {"text": ""})))
     text = "\U0001f6df" * ((LONGEST_BODY - around) // 4)
-    answer = page.post("/api/start", content=json.dumps(METHOD | {"text": text}, ensure_ascii=False).encode())
+    body = json.dumps(ordered(METHOD | {"text": text}), ensure_ascii=False)
+    answer = page.post("/api/start", content=body.encode())
     assert answer.status_code == 409
     assert "expected at most 262144" in answer.json()["refused"]
     assert desk.requests == []
@@ -149,8 +161,8 @@ def test_an_order_longer_than_the_desk_reads_is_refused_before_it_is_sent(desk, 
 
 def test_halt_proceed_and_acknowledge_reach_the_desk(desk, page):
     desk.asks = "Turn the float over."
-    assert page.post("/api/proceed").json() == {"done": True, "job": None}
-    assert page.post("/api/acknowledge").json() == {"done": True, "job": None}
+    assert page.post("/api/proceed", json={"rig": RIG}).json() == {"done": True, "job": None}
+    assert page.post("/api/acknowledge", json={"rig": RIG}).json() == {"done": True, "job": None}
     assert page.post("/api/halt").json() == {"done": True, "job": None}
     assert desk.asked("halt") == [{"ask": "halt", "who": "page"}]
     assert desk.halted

@@ -214,7 +214,7 @@ def test_a_height_is_ordered_with_what_was_filled_in_and_the_rest_as_usual(desk,
     page.execute_script("document.getElementById('start').requestSubmit()")
     until(page, lambda: text(page, "start-answer") == "Started: job 2.")
     order = HeightOrder.model_validate(desk.asked("start")[0]["order"])
-    assert order == HeightOrder(card={"specimen": "F90-0414"}, top_n=3, touches=4, cautions_read=True)
+    assert order == HeightOrder(card={"specimen": "F90-0414"}, top_n=3, touches=4)
 
 
 def test_the_bare_platens_alone_need_no_specimens_name(desk, page):

@@ -51,6 +51,8 @@ def test_each_operation_answers_as_it_says_for_any_input(page, case):
 ORDERS = {"kind": "method", "text": METHODS[0]["text"], "card": {"specimen": "F90-0412"}}
 
 
+WHOSE = b'{"rig": {"name": "bench press", "port": "virtual"}, "order": '
+
 NO_ORDERS = {
     "deep": b"[" * 100_000,
     "deeper": b'{"kind":' * 20_000,
@@ -68,8 +70,10 @@ NO_ORDERS = {
 }
 
 
+@pytest.mark.parametrize("within", [b"%s", WHOSE + b"%s}"], ids=["alone", "with its rig"])
 @pytest.mark.parametrize("body", NO_ORDERS.values(), ids=NO_ORDERS)
-def test_a_body_that_is_no_order_is_refused(page, body):
+def test_a_body_that_is_no_order_is_refused(page, body, within):
+    body = within.replace(b"%s", body)
     answer = page.post("/api/start", content=body)
     assert 400 <= answer.status_code < 500
     assert set(answer.json()) == {"refused"}

@@ -18,7 +18,17 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, FastAPI, Query, Request, Response, WebSocket, WebSocketDisconnect
+from fastapi import (
+    APIRouter,
+    Body,
+    Depends,
+    FastAPI,
+    Query,
+    Request,
+    Response,
+    WebSocket,
+    WebSocketDisconnect,
+)
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import FileResponse, JSONResponse, PlainTextResponse
 from fastapi.staticfiles import StaticFiles
@@ -28,7 +38,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import HTTPConnection
 
 from rig import __version__
-from rig.daemon.bulletin import CycleRow, Done, News, Order, Refusal, Seen, Status, Trace
+from rig.daemon.bulletin import CycleRow, Done, News, Order, Refusal, RigRef, Seen, Status, Trace
 from rig.daemon.page.access import LONGEST_TOKEN, SESSION_S, AccessRules, GuardedApp
 from rig.daemon.page.rig_link import MethodList, RigLink
 from rig.errors import DeviceError, InputError, RigError
@@ -56,6 +66,9 @@ Every POST needs the content type application/json and a header x-pressrig of an
 started with a token, every request needs `Authorization: Bearer TOKEN`. A refusal always is
 `{"refused": "why"}`.
 
+An order says which rig it is for: `"rig": {"name": ..., "port": ...}`, as `rig` and `port` of the status
+say. A daemon that holds another one refuses it. Only a halt needs no rig.
+
 The WebSocket at /api/live sends a News, the first with all that is kept, then what is newer. The next one
 comes when the client has answered with any short text, at most five a second: a slow client gets fewer and
 newer ones. While the daemon does not answer, a refusal comes instead.
@@ -75,6 +88,9 @@ class Entry(BaseModel):
 
     token: Annotated[str, Field(min_length=1, max_length=LONGEST_TOKEN)]
 
+
+Whose = Annotated[RigRef, Body(embed=True)]
+"""Which rig the order is for: what `rig` and `port` of the status said to whoever gives it."""
 
 Number = Annotated[int, Query(ge=0, le=HIGHEST)]
 
@@ -169,9 +185,9 @@ async def methods(link: Link) -> MethodList:
 
 
 @api.post("/start")
-async def start(link: Link, order: Order) -> Done:
+async def start(link: Link, rig: Whose, order: Annotated[Order, Body()]) -> Done:
     """Start a method, an endurance plan, a recording or a height. The platen may move at once."""
-    return await link.start(order)
+    return await link.start(rig, order)
 
 
 @api.post("/halt")
@@ -181,15 +197,15 @@ async def halt(link: Link) -> Done:
 
 
 @api.post("/proceed")
-async def proceed(link: Link) -> Done:
+async def proceed(link: Link, rig: Whose) -> Done:
     """Say that the step off the rig is done. The platen may move at once."""
-    return await link.proceed()
+    return await link.proceed(rig)
 
 
 @api.post("/acknowledge")
-async def acknowledge(link: Link) -> Done:
+async def acknowledge(link: Link, rig: Whose) -> Done:
     """Say that the cautions were read today."""
-    return await link.acknowledge()
+    return await link.acknowledge(rig)
 
 
 @api.post("/enter")

@@ -18,7 +18,7 @@ from typing import Any, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
 
-from rig.daemon.bulletin import CycleRow, Done, News, Order, Refusal, Seen, Status, Trace
+from rig.daemon.bulletin import CycleRow, Done, News, Order, Refusal, RigRef, Seen, Status, Trace
 from rig.errors import DeviceError, InputError
 
 LONGEST_LINE = 256 * 1024
@@ -156,22 +156,22 @@ class RigLink:
         """The methods and plans that the daemon offers."""
         return await self._watch({"ask": "methods"}, MethodList.model_validate_json)
 
-    async def start(self, order: Order) -> Done:
-        """Start a job."""
+    async def start(self, rig: RigRef, order: Order) -> Done:
+        """Start a job on this rig; the daemon refuses it if it holds another."""
         wanted = TypeAdapter(Order).dump_python(order, mode="json")
-        return await self._order({"ask": "start", "order": wanted})
+        return await self._order({"ask": "start", "rig": rig.model_dump(), "order": wanted})
 
     async def halt(self) -> Done:
         """Halt whatever moves, and end the job."""
         return await self._order({"ask": "halt", "who": "page"})
 
-    async def proceed(self) -> Done:
+    async def proceed(self, rig: RigRef) -> Done:
         """Say that a step off the rig is done."""
-        return await self._order({"ask": "proceed"})
+        return await self._order({"ask": "proceed", "rig": rig.model_dump()})
 
-    async def acknowledge(self) -> Done:
+    async def acknowledge(self, rig: RigRef) -> Done:
         """Say that the cautions were read today."""
-        return await self._order({"ask": "acknowledge", "who": "page"})
+        return await self._order({"ask": "acknowledge", "rig": rig.model_dump(), "who": "page"})
 
     def close(self) -> None:
         """Let go of the kept connection."""

@@ -31,3 +31,8 @@ export async function ask(name) {
   }
   return answer.json();
 }
+
+// Which rig an order is for: the one that the person saw. A daemon that holds another refuses it.
+export function rigOf(status) {
+  return { name: status.rig, port: status.port };
+}

@@ -1,7 +1,7 @@
 // Fills the words, numbers, bars and the table of the sheet.
 
 import { fillHeight } from "/static/height.js";
-import { order } from "/static/orders.js";
+import { order, rigOf } from "/static/orders.js";
 
 const SHOWN_ROWS = 40;
 const NEAR = 0.93;
@@ -144,7 +144,11 @@ function fillJob(status) {
   document.title = status.state === "running" && job ? `${job.cycles} · ${status.rig}` : status.rig;
 }
 
+// What the person sees is what the orders are for.
+let shown = null;
+
 export function fillStatus(status) {
+  shown = status;
   put("rig", status.rig);
   put("state", status.state);
   put("state-mark", MARKS[status.state] ?? "");
@@ -214,16 +218,18 @@ export class CycleTable {
 
 at("release").addEventListener("click", async () => {
   const sees = window.confirm(
-    "The platen is going to move away from what it presses. Do you see it, and can nobody be hurt? Has the cause of the stop been removed?",
+    "If a person is trapped, press the emergency stop first and leave it pressed: free them with the motor's power off. "
+    + "This moves the platen by its motor, away from what it presses. Is nobody trapped, do you see the platen, and can "
+    + "nobody be hurt if it moves? Has the cause of the stop been removed?",
   );
   if (sees) {
-    const answer = await order("start", { kind: "release", confirmed: true });
+    const answer = await order("start", { rig: rigOf(shown), order: { kind: "release", confirmed: true } });
     at("release").title = answer.done ? "" : answer.why;
     put("said", answer.done ? "The platen is being released." : `Not released: ${answer.why}`);
   }
 });
 
 at("proceed").addEventListener("click", async () => {
-  const answer = await order("proceed");
+  const answer = await order("proceed", { rig: rigOf(shown) });
   put("proceed-answer", answer.done ? "" : `Not gone on: ${answer.why}`);
 });

@@ -1,6 +1,6 @@
 // The form that starts a job, with the cautions of the day.
 
-import { ask, order } from "/static/orders.js";
+import { ask, order, rigOf } from "/static/orders.js";
 
 const RECORDING = "recording";
 const HEIGHT = "height";
@@ -117,13 +117,13 @@ export class StartForm {
     if (!method) {
       return { kind: RECORDING, card, cycles: size("f-cycles"), seconds: size("f-seconds") };
     }
-    return { kind, text: method.text, source: method.source, card, cautions_read: true };
+    return { kind, text: method.text, source: method.source, card };
   }
 
   // What is left empty is as usual.
   #heightWish(card) {
     const touched = Object.entries(TOUCHED).map(([name, field]) => [name, size(field)]).filter(([, value]) => value !== null);
-    return { kind: HEIGHT, card, surface: at("f-surface").value, cautions_read: true, ...Object.fromEntries(touched) };
+    return { kind: HEIGHT, card, surface: at("f-surface").value, ...Object.fromEntries(touched) };
   }
 
   async #send() {
@@ -131,10 +131,10 @@ export class StartForm {
     at("go").disabled = true;
     let answer = { done: true };
     if (!at("cautions").hidden) {
-      answer = await order("acknowledge");
+      answer = await order("acknowledge", { rig: rigOf(this.#status) });
     }
     if (answer.done) {
-      answer = await order("start", this.#wish());
+      answer = await order("start", { rig: rigOf(this.#status), order: this.#wish() });
     }
     at("start-answer").textContent = answer.done ? `Started: job ${answer.job}.` : `Not started: ${answer.why}`;
     at("start-answer").classList.toggle("bad", !answer.done);
