@@ -47,6 +47,9 @@ ten megabytes, and larger parts are hardly faster."""
 
 _SOFTENING = "softening"
 _ZERO_DRIFT = "zero_drift"
+
+_RECORDED = ("contact_mm", "contact_at_force_mm", "zero_n")
+"""Columns in the recording's own coordinates."""
 _SOFTENING_FORCE = f"{_SOFTENING}.loading_n"
 
 
@@ -285,6 +288,7 @@ class CaptureAnalysis:
         columns["flags"] = flagged_outside(segment, columns, self._applied)
         columns = self._propagation.widen(segment, context, columns)
         columns |= self._relaxation_columns(segment, columns)
+        direction = segment.signals.direction
         signals = freed_of_play(segment.signals, segment.cycles, self._applied.play.mm)
         self._keeper.take(replace(segment, signals=signals), columns, self._applied.frame)
         if state.points is None and state.samples_in_cycles == 0:
@@ -296,6 +300,9 @@ class CaptureAnalysis:
                 segment.signals.force_n[loading].copy(),
             )
         state.samples_in_cycles += int((segment.cycles.release - segment.cycles.contact).sum())
+        if direction < 0:
+            # places and zeros are those of the recording; all else is positive in the working direction
+            columns |= {name: direction * columns[name] for name in _RECORDED}
         self._keep(columns)
         return columns
 

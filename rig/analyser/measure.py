@@ -14,6 +14,7 @@ import numpy as np
 
 from rig.analyser.baseline import Baseline, baseline
 from rig.analyser.blocks import MOST_BLOCKS, Blocks, block_means, even_blocks, stroke_blocks
+from rig.analyser.breaks import find_breaks, went_on_mm
 from rig.analyser.curves import Knee
 from rig.analyser.foot import Foot, FootZone, fit_feet
 from rig.analyser.peak import Side, Turn, find_turns
@@ -31,7 +32,13 @@ would spend the time on calls, more on memory."""
 INITIAL_BLOCKS = 24
 INITIAL_SAMPLES = 3
 
-_NOT_WHOLE = Flag.STARTS_IN_CONTACT | Flag.CONTACT_KEPT_BEFORE | Flag.CONTACT_KEPT_AFTER | Flag.NOT_RELEASED
+_NOT_WHOLE = (
+    Flag.STARTS_IN_CONTACT
+    | Flag.CONTACT_KEPT_BEFORE
+    | Flag.CONTACT_KEPT_AFTER
+    | Flag.NOT_RELEASED
+    | Flag.ONE_WAY
+)
 """Flags that already say why a cycle has no no-load stretch on one side."""
 
 
@@ -109,7 +116,9 @@ def _measure_block(
     )
     kept = (cycles.flags & np.uint32(Flag.CONTACT_KEPT_BEFORE)) != 0
     headless = kept | ((cycles.flags & np.uint32(Flag.STARTS_IN_CONTACT)) != 0)
-    rough_peak_n = signals.force_n[cycles.load_end] - zero.at_contact_n
+    bounds = np.stack([cycles.contact, cycles.load_end + 1], axis=1).ravel()
+    largest_n = np.maximum.reduceat(np.append(signals.force_n, -np.inf), bounds)[0::2]
+    rough_peak_n = largest_n - zero.at_contact_n
     foot = _feet(signals, cycles, zero, context, peak_n=rough_peak_n, which=~headless)
     zeroed = context.recorded_zero & headless & _zero_in_reach(signals.position_mm, cycles)
     contact, contact_u = _stretch_contacts(foot, kept, carried, zeroed)
@@ -161,6 +170,12 @@ def _measure_block(
     columns["zero_drift"] = zero.per_sample_n
     columns["cycle"] = cycles.number.astype(np.float64)
     flags = cycles.flags | strokes.flags()
+    noise_n = np.hypot(context.noise.force_n, context.noise.force_share * rough_peak_n)
+    breaks = find_breaks(
+        loading, noise_n, strokes.stroke_mm, context.deadband_mm, went_on_mm(signals, cycles)
+    )
+    columns["break_mm"], columns["break_n"] = breaks.x_mm - origin, breaks.force_n
+    flags[breaks.found] |= np.uint32(Flag.BREAK)
     whole = (cycles.flags & np.uint32(_NOT_WHOLE)) == 0
     flags[zero.one_sided & whole] |= np.uint32(Flag.ONE_SIDED_BASELINE)
     flags[zero.misled & ~headless] |= np.uint32(Flag.TOE_REGION_UNCLEAR)

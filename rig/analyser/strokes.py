@@ -39,12 +39,6 @@ WORKING_RATE = 0.7
 ones."""
 
 FEW_NODES = 4
-DROP_SHARE = 0.1
-DROP_NOISES = 12.0
-DROP_SPAN = 0.03
-"""A force that falls by more than this share, and this many standard deviations, within this share of the
-depth while the platen comes in has slipped or broken: a bending specimen takes longer."""
-
 UNEVEN_SHARE = 0.05
 """A stroke that comes back by more than this share of its depth on the way is uneven."""
 
@@ -372,15 +366,7 @@ class Strokes:
         inside = self.loading.real & (self.loading.force_n > self.context.detection_n / 2)
         flags[np.count_nonzero(inside, axis=1) < FEW_NODES] |= np.uint32(Flag.FEW_SAMPLES)
         flags[self.touches & ~np.isfinite(self.contact_mm)] |= np.uint32(Flag.TOE_REGION_UNCLEAR)
-        x, f = self.loading.x_mm, self.loading.force_n
-        highest = np.maximum.accumulate(np.where(self.loading.real, f, -np.inf), axis=1)
-        stroke = np.where(self.stroke_mm > 0, self.stroke_mm, np.inf)[:, None]
-        fell = f[:, :-1] - f[:, 1:]
-        sudden = (x[:, 1:] - x[:, :-1] <= DROP_SPAN * stroke) & self.loading.real[:, 1:]
-        large = (fell > DROP_SHARE * highest[:, :-1]) & (fell > DROP_NOISES * self.noise_n[:, None])
-        flags[(sudden & large & (x[:, 1:] < self.peak_mm[:, None] - DROP_SPAN * stroke)).any(axis=1)] |= (
-            np.uint32(Flag.BREAK)
-        )
+        x = self.loading.x_mm
         deepest = np.maximum.accumulate(np.where(inside, x, -np.inf), axis=1)
         back = np.where(inside, deepest - x, 0.0).max(axis=1)
         flags[back > np.maximum(UNEVEN_SHARE * self.stroke_mm, self.context.deadband_mm)] |= np.uint32(

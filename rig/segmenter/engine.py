@@ -517,9 +517,10 @@ class Segmenter:
         within = np.stack([contact, np.minimum(release, len(signals) - 1) + 1], axis=1).ravel()
         lost = np.diff(signals.lost, prepend=signals.lost[:1])
         gap = np.maximum.reduceat(np.append(lost, 0), within)[0::2]
-        pause_s = np.maximum.reduceat(
-            np.append(np.diff(signals.time_s, prepend=signals.time_s[:1]), 0), within
-        )[0::2]
+        steps_s = np.diff(signals.time_s, prepend=signals.time_s[:1])
+        # a table may hold few rows of a platen that stands: nothing of a stroke is hidden there
+        moved = np.abs(np.diff(signals.position_mm, prepend=signals.position_mm[:1])) > self.deadband_mm
+        pause_s = np.maximum.reduceat(np.append(np.where(moved, steps_s, 0.0), 0), within)[0::2]
         duration_s = signals.time_s[release - 1] - signals.time_s[contact]
         paused = (pause_s > PAUSE_STEPS * self._usual_step_s) & (pause_s > PAUSE_SHARE * duration_s)
         flags[(gap > GAP_SHARE * (release - contact)) | paused] |= np.uint32(Flag.SAMPLES_LOST)
