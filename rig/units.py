@@ -94,8 +94,8 @@ def parse(text: str | float, unit: str) -> float:
     ----------
     text
         A number and its unit, such as "0.5 in", "7 1/16 in", "12 lb 3 oz", "1 lbf" or "40 %". Bare
-        numbers are refused, because they do not say which unit was meant. Where `unit` holds a force, units of mass are read as a
-        scale's reading: the weight of that mass in standard gravity.
+        numbers are refused, because they do not say which unit was meant. Where `unit` holds a force, units
+        of mass are read as a scale's reading: the weight of that mass in standard gravity.
     unit
         The unit wanted: "mm", "N", "s", "us", "mm/s", "mm^2", "mm/N", "%" or any other that pint knows.
 
