@@ -17,7 +17,7 @@ from rig.capture.exporting import Calibrated, export_samples
 from rig.capture.file_facts import FileFacts, NamePattern, bare_name, read_list
 from rig.capture.header import CaptureHeader
 from rig.capture.imported import import_key, imported_before
-from rig.capture.listing import CaptureSummary, list_captures
+from rig.capture.listing import CaptureSummary, list_captures, looks_like_capture
 from rig.capture.reading import Capture, open_capture
 from rig.capture.recovery import Damage
 from rig.capture.table import ImportedTable, TableForm, import_table
@@ -49,6 +49,7 @@ __all__ = [
     "import_table",
     "imported_before",
     "list_captures",
+    "looks_like_capture",
     "open_capture",
     "parse_column",
     "read_list",

@@ -51,11 +51,12 @@ def list_captures(folder: Path | str) -> list[CaptureSummary]:
     folder = Path(folder)
     if not folder.is_dir():
         raise CaptureError(f"{folder}: no such folder; expected one that holds captures")
-    found = [_summary(path) for path in sorted(folder.iterdir()) if _looks_like_one(path)]
+    found = [_summary(path) for path in sorted(folder.iterdir()) if looks_like_capture(path)]
     return sorted(found, key=lambda summary: summary.started or _LONG_AGO)
 
 
-def _looks_like_one(path: Path) -> bool:
+def looks_like_capture(path: Path) -> bool:
+    """Return whether a path is a folder that holds what a capture holds."""
     return path.is_dir() and ((path / HEADER_FILE).exists() or any(path.glob("samples-*.arrow")))
 
 

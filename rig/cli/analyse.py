@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
+from rig.cli.capture_arguments import captures_argument
 from rig.cli.options import read_quantity, read_zero, renamed_option, sense_and_zero_options
 from rig.cli.output import as_json_text, console, is_plain, json_option, progress, say
 from rig.errors import InputError
@@ -27,7 +28,7 @@ EXAMINED_CYCLES = 12
 
 
 @click.command("analyse")
-@click.argument("captures", nargs=-1, required=True, type=click.Path(path_type=Path))
+@captures_argument(once=False)
 @click.option(
     "--contact-force", metavar="Q", help="Force that counts as contact; left out, a multiple of the noise."
 )

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from rig.cli.capture_arguments import captures_argument
 from rig.cli.output import json_option
 from rig.errors import InputError
 
@@ -27,7 +28,7 @@ def press_options(command: Callable[..., Any]) -> Callable[..., Any]:
     path = click.Path(path_type=Path, dir_okay=False)
     for option in reversed(
         (
-            click.argument("captures", nargs=-1, required=True, type=click.Path(path_type=Path)),
+            captures_argument(),
             click.option("--into", type=path, help="Calibration file to write the result into."),
             click.option(
                 "--calibration",

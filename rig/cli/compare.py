@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from rig.cli.answer_showing import show_answer
+from rig.cli.capture_arguments import captures_argument
 from rig.cli.options import read_quantity
 from rig.cli.output import as_json_text, is_plain, json_option, print_json
 from rig.core import csv_cell, load_json, read_text
@@ -27,7 +28,7 @@ WAYS = ("batch", "state", "operator", "method")
 
 
 @click.command("compare")
-@click.argument("captures", nargs=-1, type=click.Path(path_type=Path))
+@captures_argument(required=False)
 @click.option(
     "--table", type=click.Path(path_type=Path, dir_okay=False), help="CSV, one row a piece, instead."
 )

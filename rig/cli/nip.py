@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rig.cli.answer_showing import show_answer
+from rig.cli.capture_arguments import captures_argument
 from rig.cli.known_options import MEANT, read_known
 from rig.cli.options import read_quantity
 from rig.cli.output import as_json_text, is_plain, json_option, print_json
@@ -23,7 +24,7 @@ PLATE, WHEELS = "plate", "wheels"
 
 
 @click.command("nip")
-@click.argument("captures", nargs=-1, type=click.Path(path_type=Path))
+@captures_argument(required=False)
 @click.option(
     "--curves",
     type=click.Path(path_type=Path, dir_okay=False),

@@ -164,10 +164,12 @@ def pressed_captures(
     Raises
     ------
     InputError
-        If a capture is given twice, or has no sound cycle, or its state is none that there is.
+        If a capture is given twice, or has no sound cycle, or its state is none that there is; all that
+        cannot be used are named.
     """
     pressed: list[PressedCapture] = []
     notes: list[str] = []
+    refused: list[InputError] = []
     for done, path in enumerate(paths):
         if each is not None:
             each(done, path)
@@ -178,9 +180,16 @@ def pressed_captures(
         try:
             pressed.append(_pressed(path, asked, known))
         except InputError as refusal:
-            if path not in optional:
-                raise
-            notes.append(f"Left out: {refusal}.")
+            if path in optional:
+                notes.append(f"Left out: {refusal}.")
+            else:
+                refused.append(refusal)
+    if len(refused) == 1:
+        raise refused[0]
+    if refused:
+        raise InputError(
+            f"{len(refused)} captures cannot be used:\n  " + "\n  ".join(str(refusal) for refusal in refused)
+        )
     forces = [one.result.contact_force_n for one in pressed]
     if asked.contact_force_n is None and forces and max(forces) > SAME_CONTACT * min(forces):
         force_n = _two_digits_up(max(forces))

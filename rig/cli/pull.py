@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from rig.cli.answer_showing import show_answer
+from rig.cli.capture_arguments import captures_argument
 from rig.cli.options import read_quantity
 from rig.cli.output import as_json_text, is_plain, json_option, print_json
 
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 
 
 @click.command("pull")
-@click.argument("captures", nargs=-1, required=True, type=click.Path(path_type=Path))
+@captures_argument()
 @click.option("--threshold", metavar="Q", help="Pull that counts as one; left out, a multiple of the noise.")
 @click.option(
     "--slip", default="0.05 mm", show_default=True, metavar="Q",

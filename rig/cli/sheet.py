@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from rig.cli.capture_arguments import captures_in
 from rig.cli.compare import listed, named_margins, studies_of
 from rig.cli.options import read_quantity
 from rig.cli.output import json_option, print_json, progress, say
@@ -122,7 +123,7 @@ def command(
         at=at,
         calibration=None if calibration_file is None else read_calibration(calibration_file),
     )
-    pressed, notes = _measured(*captures_in(captures), asked, register)
+    pressed, notes = _measured(*captures_in(captures, leave_out=True), asked, register)
     sheet = sheet_of(
         pressed,
         notes,
@@ -267,31 +268,6 @@ def _measured(
     if not pressed:
         raise InputError(f"no capture is left. {' '.join(notes[:3])}")
     return pressed, notes
-
-
-def captures_in(paths: Sequence[Path]) -> tuple[list[Path], set[Path]]:
-    """Captures and those that lie in folders, each once; and which of them nobody named one by one.
-
-    Raises
-    ------
-    InputError
-        If a path is neither, or a folder holds none.
-    """
-    from rig.capture import list_captures
-
-    found: dict[Path, Path] = {}
-    named: set[Path] = set()
-    for path in paths:
-        if (path / "capture.yaml").exists() or not path.is_dir():
-            named.add(path.resolve())
-            found.setdefault(path.resolve(), path)
-            continue
-        listed = list_captures(path)
-        if not listed:
-            raise InputError(f"{path}: holds no captures")
-        for each in listed:
-            found.setdefault(each.path.resolve(), each.path)
-    return list(found.values()), {path for whole, path in found.items() if whole not in named}
 
 
 def _check_depths(texts: str | None) -> None:

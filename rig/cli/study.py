@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from rig.cli.answer_showing import show_answer
+from rig.cli.capture_arguments import captures_in
 from rig.cli.options import read_quantity
 from rig.cli.output import as_json_text, is_plain, json_option, print_json, say
 from rig.core import csv_cell
@@ -98,7 +99,7 @@ def command(
     else:
         _refuse_options("captures", value=value, driven=driven)
         trials = _measured(
-            sources,
+            tuple(captures_in(sources)[0]),
             column=quantity,
             at=at,
             contact_force=contact_force,

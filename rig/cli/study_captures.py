@@ -95,9 +95,7 @@ def trials_of_captures(paths: Sequence[Path], column: str, asked: Asked) -> Tria
     """
     from rig.population import DRIVEN, HAND
 
-    squeezed = sorted(
-        (_squeezed(path, column, asked) for path in paths), key=lambda each: each.capture.header.started
-    )
+    squeezed = sorted(_all_squeezed(paths, column, asked), key=lambda each: each.capture.header.started)
     _refuse_doubles(squeezed)
     squeezed = _name_rigs(squeezed)
     count: Counter[tuple[str, str]] = Counter()
@@ -153,6 +151,23 @@ def _value(path: Path, column: str, result: CaptureResult) -> float:
 def _by_hand(capture: Capture) -> bool:
     """Whether the method only guided a hand."""
     return any(event.get("kind") == "method" and event.get("by") == "hand" for event in capture.each_event())
+
+
+def _all_squeezed(paths: Sequence[Path], column: str, asked: Asked) -> list[_Squeezed]:
+    """Every capture, measured; all that cannot be used are named at once."""
+    found, refused = [], []
+    for path in paths:
+        try:
+            found.append(_squeezed(path, column, asked))
+        except InputError as refusal:
+            refused.append(refusal)
+    if len(refused) == 1:
+        raise refused[0]
+    if refused:
+        raise InputError(
+            f"{len(refused)} captures cannot be used:\n  " + "\n  ".join(str(refusal) for refusal in refused)
+        )
+    return found
 
 
 def _refuse_doubles(squeezed: Sequence[_Squeezed]) -> None:
