@@ -12,15 +12,14 @@ gauge block below it) for a position, the unit in the heading as in `mass_kg` or
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from rig.errors import InputError
+from rig.tables import rows_of
 from rig.units import factor, parse
 
 MOST_ROWS = 2_000
@@ -117,7 +116,7 @@ def force_table(text: str, where: str) -> ReadingTable:
     Parameters
     ----------
     text
-        The table, comma or semicolon separated; lines that begin with # are for people.
+        The table, in any dialect that `rig.tables` reads; lines that begin with # are for people.
     where
         Its name, for refusals.
 
@@ -272,16 +271,16 @@ def _steps(ordered: Sequence[tuple[float, Reading]]) -> list[tuple[float, list[R
 
 
 def _read(text: str, where: str, quantities: dict[str, str]) -> ReadingTable:
-    rows = _rows(text, where)
-    line, heading = next(rows, (1, []))
-    columns, quantity, unit = _columns(heading, quantities, f"{where} line {line}")
+    table = rows_of(text, where, lambda cell: _known(cell, quantities), most_rows=2 * MOST_ROWS)
+    heading = table.headings
+    columns, quantity, unit = _columns(heading, quantities, f"{where} line {table.heading_line}")
     readings: list[Reading] = []
     directed = False
-    for line, row in rows:
-        place = f"{where} line {line}"
-        if len(row) != len(heading):
-            raise InputError(f"{place}: found {len(row)} cells, expected {len(heading)} as in the heading")
-        cells = {name: row[index].strip() for name, index in columns.items()}
+    for row in table.rows:
+        line, place = row.line, f"{where} line {row.line}"
+        cells = {name: row.cells[heading[index]] for name, index in columns.items()}
+        numeric = ("reference", "counts", "u_counts")
+        cells |= {name: row.number_text(heading[columns[name]]) for name in numeric if name in columns}
         if cells.get("kept", "yes").lower() in ("no", "0", "false"):
             continue
         if len(readings) >= MOST_ROWS:
@@ -293,21 +292,10 @@ def _read(text: str, where: str, quantities: dict[str, str]) -> ReadingTable:
     return ReadingTable(quantity, quantities[quantity], tuple(readings), where, directed)
 
 
-def _rows(text: str, where: str) -> Iterator[tuple[int, list[str]]]:
-    """Line numbers and cells; without empty lines and those for people."""
-    kept = [
-        (number, line)
-        for number, line in enumerate(io.StringIO(text.lstrip("\ufeff")), start=1)
-        if line.strip() and not line.lstrip().startswith("#")
-    ]
-    if not kept:
-        raise InputError(f"{where}: found nothing, expected a heading such as `mass_kg,counts`")
-    delimiter = ";" if ";" in kept[0][1] else ","
-    for number, line in kept:
-        try:
-            yield number, next(csv.reader([line], delimiter=delimiter, strict=True))
-        except (csv.Error, StopIteration) as problem:
-            raise InputError(f"{where} line {number}: not a row of a table ({problem})") from None
+def _known(cell: str, quantities: dict[str, str]) -> bool:
+    """Whether a cell is a heading of such a table."""
+    match = _HEADING.fullmatch(cell)
+    return cell.strip().lower() in OTHER_COLUMNS or (match is not None and match[1].lower() in quantities)
 
 
 def _columns(

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from rig.cli.output import json_option
-from rig.core import read_text
 from rig.errors import InputError
+from rig.tables import read_table_text
 
 if TYPE_CHECKING:
     from rig.calibration import ReferenceFacts
@@ -154,4 +154,4 @@ def table_text(path: Path) -> str:
         If it cannot be read as one.
     """
     hint = "leave it out to take readings from a rig"
-    return read_text(path, most=LARGEST_TABLE, what="table of readings", hint=hint)
+    return read_table_text(path, most=LARGEST_TABLE, hint=hint).text

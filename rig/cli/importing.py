@@ -199,7 +199,19 @@ class _Order:
     def perform(self, path: Path, facts: FileFacts, before: dict[str, Path]) -> bool:
         """Import one file; False if it was imported before."""
         from rig.capture import import_key, import_table
+        from rig.tables import file_sha256
 
+        settings = {
+            "columns": {kind: asdict(choice) for kind, choice in self.columns.items()},
+            "in order": self.in_order,
+            "form": asdict(self.form),
+            "negate": [self.negate_force, self.negate_position],
+            "facts": asdict(facts),
+        }
+        key = import_key(file_sha256(path), settings)
+        if key in before:
+            say(f"pressrig: {path}: imported before as {before[key]}; passed over", err=True)
+            return False
         table = import_table(
             path,
             **self.columns,
@@ -208,16 +220,6 @@ class _Order:
             negate_force=self.negate_force,
             negate_position=self.negate_position,
         )
-        settings = {
-            "columns": {kind: asdict(choice) for kind, choice in table.taken.items()},
-            "form": asdict(self.form),
-            "negate": [self.negate_force, self.negate_position],
-            "facts": asdict(facts),
-        }
-        key = import_key(table.sha256, settings)
-        if key in before:
-            say(f"pressrig: {path}: imported before as {before[key]}; passed over", err=True)
-            return False
         for note in table.notes:
             say(f"pressrig: {note}", err=True)
         before[key] = self._write(path, table, facts, key)

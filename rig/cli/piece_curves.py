@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rig.cli.study_values import read_number, table_rows
-from rig.core import from_csv_cell
 from rig.errors import InputError
 
 if TYPE_CHECKING:
     from rig.aids import Known, NipPiece
+    from rig.tables import Row
 
 NEEDED = ("piece", "deflection_mm", "loading_n", "unloading_n")
 ALSO = ("batch", "rate_mm_per_s", "size_mm")
@@ -41,7 +41,8 @@ def read_curves(path: Path, size_mm: Known | None) -> list[NipPiece]:
     InputError
         Naming file, line and column.
     """
-    headings, rows = table_rows(path)
+    table = table_rows(path, (*NEEDED, *ALSO))
+    headings, rows = table.headings, table.rows
     lacking = [name for name in NEEDED if name not in headings]
     strange = [name for name in headings if name not in (*NEEDED, *ALSO)]
     if lacking or strange:
@@ -51,47 +52,39 @@ def read_curves(path: Path, size_mm: Known | None) -> list[NipPiece]:
         )
     if len(rows) > MOST_POINTS:
         raise InputError(f"{path}: found {len(rows)} rows, expected at most {MOST_POINTS}")
-    curves: dict[tuple[str, ...], list[tuple[int, dict[str, str]]]] = {}
-    for line, cells in rows:
-        row = {heading: from_csv_cell(cell.strip()) for heading, cell in zip(headings, cells, strict=True)}
-        key = tuple(row.get(name, "") for name in ("piece", *ALSO))
-        if not row["piece"]:
-            raise InputError(f"{path}, line {line}: piece is empty; expected a name")
-        curves.setdefault(key, []).append((line, row))
+    curves: dict[tuple[str, ...], list[Row]] = {}
+    for row in rows:
+        key = tuple(row.cells.get(name, "") for name in ("piece", *ALSO))
+        if not row.cells["piece"]:
+            raise InputError(f"{row.where}: piece is empty; expected a name")
+        curves.setdefault(key, []).append(row)
     return [_piece(path, key, points, size_mm) for key, points in curves.items()]
 
 
-def _piece(
-    path: Path, key: tuple[str, ...], points: list[tuple[int, dict[str, str]]], size_mm: Known | None
-) -> NipPiece:
+def _piece(path: Path, key: tuple[str, ...], points: list[Row], size_mm: Known | None) -> NipPiece:
     from rig.aids import Known, NipPiece
     from rig.population import Curve, PieceResult
 
     piece, batch, rate, size = key
-    where = f"{path}, line {points[0][0]}"
+    where = points[0].where
     if len(points) < FEWEST_POINTS:
         raise InputError(
             f"{where}: piece {piece!r:.40} has {len(points)} points, expected {FEWEST_POINTS} or more"
         )
-    columns = [
-        np.array([read_number(row[name], f"{path}, line {line}, column '{name}'") for line, row in points])
-        for name in NEEDED[1:]
-    ]
+    columns = [np.array([read_number(row, name) for row in points]) for name in NEEDED[1:]]
     if not (np.diff(columns[0]) > 0).all():
-        at = points[int(np.argmin(np.diff(columns[0]) > 0)) + 1][0]
-        raise InputError(
-            f"{path}, line {at}, column 'deflection_mm': does not rise; expected points in order"
-        )
+        at = points[int(np.argmin(np.diff(columns[0]) > 0)) + 1]
+        raise InputError(f"{at.where}, column 'deflection_mm': does not rise; expected points in order")
     if size_mm is None and not size:
         raise InputError(f"{where}: no size_mm; add the column, or give --size")
-    own_mm = Known(read_number(size, f"{where}, column 'size_mm'")) if size else None
-    values = {"rate_mm_per_s": read_number(rate, f"{where}, column 'rate_mm_per_s'")} if rate else {}
+    own_mm = Known(read_number(points[0], "size_mm")) if size else None
+    values = {"rate_mm_per_s": read_number(points[0], "rate_mm_per_s")} if rate else {}
     words = {"rate": f"{values['rate_mm_per_s']:.2g} mm/s"} if rate else {}
     result = PieceResult(
         piece,
         batch or None,
         "new",
-        f"{path.name} line {points[0][0]}",
+        f"{path.name} line {points[0].line}",
         values,
         {},
         {},

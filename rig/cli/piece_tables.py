@@ -7,16 +7,16 @@ part of that, and `x_freedom`, the degrees of freedom of that part (empty where 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from math import isfinite
 from pathlib import Path
 
 from rig.cli.piece_captures import PressedPieces
 from rig.cli.study_values import read_number, table_rows
-from rig.core import from_csv_cell
 from rig.errors import InputError
 from rig.population import BY_HAND, STATES, UNSTATED, PieceResult
 from rig.renamed import refuse_old_name
+from rig.tables import Row
 
 PIECE = "piece"
 
@@ -46,18 +46,18 @@ def read_pieces(path: Path) -> PressedPieces:
     InputError
         Naming file, line and column.
     """
-    headings, rows = table_rows(path)
+    table = table_rows(path, (*WHO, *HOW))
+    headings, rows = table.headings, table.rows
     quantities = _quantities(path, headings)
     if len(rows) > MOST_ROWS:
         raise InputError(f"{path}: found {len(rows)} rows, expected at most {MOST_ROWS}")
     results, operators = [], {}
-    for line, cells in rows:
-        row = {heading: from_csv_cell(cell.strip()) for heading, cell in zip(headings, cells, strict=True)}
-        result = _piece(f"{path}, line {line}", row, quantities, line)
+    for row in rows:
+        result = _piece(row, quantities)
         if result.capture in operators:
-            raise InputError(f"{path}, line {line}: capture {result.capture!r} stands there twice")
+            raise InputError(f"{row.where}: capture {result.capture!r} stands there twice")
         results.append(result)
-        operators[result.capture] = row.get("operator") or None
+        operators[result.capture] = row.cells.get("operator") or None
     labels = {
         "batch": {each.capture: each.batch for each in results},
         "state": {each.capture: each.state if "state" in headings else None for each in results},
@@ -89,7 +89,8 @@ def _beside(name: str, free: Sequence[str]) -> bool:
     return any(name.endswith(ending) and name.removesuffix(ending) in free for ending in (U, SHARED, FREEDOM))
 
 
-def _piece(where: str, row: Mapping[str, str], quantities: Sequence[str], line: int) -> PieceResult:
+def _piece(found: Row, quantities: Sequence[str]) -> PieceResult:
+    where, row = found.where, found.cells
     state = row.get("state", "").lower() or UNSTATED
     if not row[PIECE]:
         raise InputError(f"{where}: {PIECE} is empty; expected a name")
@@ -98,7 +99,7 @@ def _piece(where: str, row: Mapping[str, str], quantities: Sequence[str], line: 
 
     def numbers(ending: str) -> dict[str, float]:
         return {
-            name: _finite(row[f"{name}{ending}"], f"{where}, column '{name}{ending}'", least=least[ending])
+            name: _finite(found, f"{name}{ending}", least=least[ending])
             for name in quantities
             if row.get(f"{name}{ending}")
         }
@@ -108,7 +109,7 @@ def _piece(where: str, row: Mapping[str, str], quantities: Sequence[str], line: 
         row[PIECE],
         row.get("batch") or None,
         state,
-        row.get("capture") or f"line {line}",
+        row.get("capture") or f"line {found.line}",
         numbers(""),
         numbers(U),
         numbers(SHARED),
@@ -118,9 +119,12 @@ def _piece(where: str, row: Mapping[str, str], quantities: Sequence[str], line: 
     )
 
 
-def _finite(text: str, where: str, *, least: float) -> float:
-    value = read_number(text, where)
+def _finite(row: Row, heading: str, *, least: float) -> float:
+    value = read_number(row, heading)
     if not (isfinite(value) and value >= least):
         bound = "" if least == float("-inf") else f" of at least {least:g}"
-        raise InputError(f"{where}: found {text!r:.40}, expected a number{bound} that is not endless")
+        raise InputError(
+            f"{row.where}, column '{heading}': found {row.cells[heading]!r:.40}, expected a number{bound} "
+            "that is not endless"
+        )
     return value

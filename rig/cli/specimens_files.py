@@ -9,8 +9,11 @@ import click
 
 from rig.cli.options import DEFAULT_FOLDER
 from rig.cli.output import json_option, print_json, say
-from rig.cli.specimens_options import read_text, register_option, who_option
+from rig.cli.specimens_options import register_option, who_option
 from rig.errors import InputError
+
+LARGEST_TEXT = 64 << 20
+"""Bytes of a table of specimens."""
 
 if TYPE_CHECKING:
     from rig.capture import CaptureHeader
@@ -30,8 +33,9 @@ def take_in(table: Path, *, another: bool, who: str | None, path: Path) -> None:
     gets what is new. A whole history, as `export --history` writes it, is read into a new register.
     """
     from rig.register import Register, import_into
+    from rig.tables import read_table_text
 
-    text = read_text(table)
+    text = read_table_text(table, most=LARGEST_TEXT).text
     with Register(path) as register:
         entered, written = import_into(register, text, str(table), another=another, who=who)
     say(f"{path}: {entered} pieces entered, {written} records written")

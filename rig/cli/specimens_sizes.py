@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import math
 import re
 from collections.abc import Iterator, Sequence
@@ -16,6 +15,7 @@ from rig.cli.output import console, is_plain, json_option, print_json, say
 from rig.cli.specimens_options import read_at, read_text, register_option, who_option
 from rig.core import load_json
 from rig.errors import InputError
+from rig.tables import read_rows
 
 if TYPE_CHECKING:
     from rig.population import Sizing
@@ -227,51 +227,45 @@ def _table(path: Path, at: str, who: str | None) -> Iterator[Record]:
     """Readings of a table, one row each."""
     from rig.register import read_day_or_time
 
-    lines = ["" if line.startswith("#") else line for line in read_text(path, LARGEST_BYTES).splitlines()]
-    first = next((line for line in lines if line.strip()), "")
-    reader = csv.reader(lines, delimiter=max(",;\t", key=first.count))
-    headings: dict[str, tuple[int, str]] = {}
-    for cells in reader:
-        if not any(cell.strip() for cell in cells):
-            continue
-        where = f"{path}, line {reader.line_num}"
-        if reader.line_num > MOST_ROWS:
-            raise InputError(f"{where}: expected at most {MOST_ROWS} lines")
-        if not headings:
-            headings = _headings(cells, where)
-            continue
-        row = {
-            name: (
-                f"{cells[place].strip()} {unit}".strip()
-                if place < len(cells) and cells[place].strip()
-                else ""
-            )
+    table = read_rows(
+        path, lambda cell: _name_and_unit(cell)[0] in HEADINGS, most=LARGEST_BYTES, most_rows=MOST_ROWS
+    )
+    headings = _headings(table.headings, f"{table.where}, line {table.heading_line}")
+    for row in table.rows:
+        cells = {
+            name: f"{row.number_text(table.headings[place])} {unit}".strip()
+            if row.cells[table.headings[place]]
+            else ""
             for name, (place, unit) in headings.items()
         }
         try:
             yield _reading(
-                row["id"],
-                row["direction"],
-                row["size"],
-                force_n=read_quantity("force", row.get("force") or None, "N"),
-                u_mm=read_quantity("u", row.get("u") or None, "mm"),
-                at=read_day_or_time(row["measured"], "measured") if row.get("measured") else at,
+                row.cells[table.headings[headings["id"][0]]],
+                row.cells[table.headings[headings["direction"][0]]],
+                cells["size"],
+                force_n=read_quantity("force", cells.get("force") or None, "N"),
+                u_mm=read_quantity("u", cells.get("u") or None, "mm"),
+                at=read_day_or_time(cells["measured"], "measured") if cells.get("measured") else at,
                 who=who,
             )
         except InputError as problem:
-            raise InputError(f"{where}: {problem}") from None
+            raise InputError(f"{row.where}: {problem}") from None
+
+
+def _name_and_unit(heading: str) -> tuple[str, str]:
+    """Of a heading such as "size (mm)" or "size_mm"."""
+    name, _, unit = re.sub(r"[()\[\]_]", " ", heading.strip()).partition(" ")
+    return name.lower(), unit.strip()
 
 
 def _headings(cells: Sequence[str], where: str) -> dict[str, tuple[int, str]]:
     """Place and unit of each column."""
     found: dict[str, tuple[int, str]] = {}
     for place, cell in enumerate(cells):
-        name, _, unit = (
-            cell.strip().lower().replace("(", " ").replace(")", " ").replace("_", " ").partition(" ")
-        )
+        name, unit = _name_and_unit(cell)
         if name not in HEADINGS:
             raise InputError(f"{where}, headings: found {cell!r:.40}, expected {', '.join(HEADINGS)}")
-        found[name] = (place, {"n": "N"}.get(unit.strip(), unit.strip()))
+        found[name] = (place, {"n": "N"}.get(unit, unit))
     lacking = [name for name in HEADINGS[:3] if name not in found]
     if lacking:
         raise InputError(

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import csv
 import math
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rig.core import read_text
 from rig.errors import InputError
+from rig.tables import read_rows
 
 if TYPE_CHECKING:
     from rig.calibration import Gravity, Scale, VerificationReading
@@ -61,29 +60,26 @@ def read_verification(path: Path, scale: Scale | None, gravity: Gravity | None =
     """
     from rig.units import factor
 
-    rows = _rows(path)
-    line, heading = next(rows, (1, []))
-    columns, units = _columns(heading, f"{path} line {line}")
-    per_unit_n = _per_unit_n(units, gravity, f"{path} line {line}")
+    table = read_rows(
+        path, _known, most=LARGEST_FILE, most_rows=MOST_ROWS, hint=f"its heading is `{HEADING}`"
+    )
+    heading, where = table.headings, f"{table.where} line {table.heading_line}"
+    columns, units = _columns(heading, where)
+    per_unit_n = _per_unit_n(units, gravity, where)
     counted = units["indicated"] == "counts"
     if counted and scale is None:
         raise InputError(
-            f"{path} line {line}: the readings are counts, and the rig's force is not calibrated; "
+            f"{where}: the readings are counts, and the rig's force is not calibrated; "
             "`pressrig calibrate force` first"
         )
     found: list[VerificationReading] = []
     decimals = 0
-    for number, row in rows:
-        where = f"{path} line {number}"
-        if len(row) != len(heading):
-            raise InputError(f"{where}: found {len(row)} cells, expected {len(heading)} as in the heading")
-        if len(found) >= MOST_ROWS:
-            raise InputError(f"{where}: more than {MOST_ROWS} readings; expected a few dozen")
-        cells = {name: row[index].strip() for name, index in columns.items()}
+    for row in table.rows:
+        where = f"{table.where} line {row.line}"
+        cells = {name: row.cells[heading[place]] for name, place in columns.items()}
+        cells |= {name: row.number_text(heading[columns[name]]) for name in ("load", "indicated")}
         found.append(_reading(cells, per_unit_n, units["indicated"], scale, where=where))
         decimals = max(decimals, len(cells["indicated"].partition(".")[2]))
-    if not found:
-        raise InputError(f"{path}: found no reading below the heading; a heading is `{HEADING}`")
     if counted and scale is not None:
         return VerificationTable(tuple(found), abs(scale.per_count))
     return VerificationTable(tuple(found), factor(units["indicated"], "N") * 10.0**-decimals)
@@ -121,6 +117,16 @@ def _number(cells: dict[str, str], name: str, where: str) -> float:
             f"{where}: {name}: found {cells[name]!r}, expected a number; units stand in the heading"
         )
     return number
+
+
+def _known(cell: str) -> bool:
+    """Whether a cell is a heading of such a table."""
+    return _COLUMN.fullmatch(cell) is not None or cell.strip().lower() in (
+        "run",
+        "direction",
+        "load",
+        "indicated",
+    )
 
 
 def _columns(heading: Sequence[str], where: str) -> tuple[dict[str, int], dict[str, str]]:
@@ -167,16 +173,3 @@ def _per_unit_n(units: dict[str, str], gravity: Gravity | None, where: str) -> f
     if not is_force(load):
         raise InputError(f"{where}: load: found the unit {load!r}, expected N, kN, lbf and the like")
     return factor(load, "N")
-
-
-def _rows(path: Path) -> Iterator[tuple[int, list[str]]]:
-    """Line numbers and cells; without empty lines and those for people."""
-    hint = f"its heading is `{HEADING}`"
-    text = read_text(path, most=LARGEST_FILE, what="table of readings", hint=hint)
-    for number, line in enumerate(text.splitlines(), start=1):
-        if not line.strip() or line.lstrip().startswith("#"):
-            continue
-        try:
-            yield number, next(csv.reader([line], strict=True))
-        except (csv.Error, StopIteration) as problem:
-            raise InputError(f"{path} line {number}: not a row of a table ({problem})") from None

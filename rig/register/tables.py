@@ -15,19 +15,17 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 
-from rig.core import csv_cell, from_csv_cell
+from rig.core import csv_cell
 from rig.errors import InputError
 from rig.register import records as kinds
 from rig.register.records import Record, checked_id, now, read_day_or_time
 from rig.register.specimen import Size, Specimen
 from rig.register.store import COLUMNS, Register
+from rig.tables import Row, rows_of
 from rig.units import factor, parse
 
 LARGEST_TEXT = 64 << 20
 """Of a table, in characters."""
-
-REMARK = "#"
-"""Lines that begin with it are read by people only."""
 
 _WORDS = {
     "batch": kinds.BATCH,
@@ -45,14 +43,6 @@ _COMPUTED = {"captures", "missing"}
 _HEADING = re.compile(r"\s*(.*?)\s*(?:[\[(]\s*(\S+?)\s*[\])])?\s*")
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
 _WHOLE = re.compile(r"\d{1,15}", re.ASCII)
-
-
-@dataclass(frozen=True, slots=True)
-class _Row:
-    """Cells by heading, and where they stand."""
-
-    where: str
-    cells: Mapping[str, str]
 
 
 def records_csv(records: Iterable[Record]) -> str:
@@ -208,7 +198,7 @@ class _Cell:
 
 
 def _facts(
-    name: str, row: _Row, columns: Sequence[_Column], known: Specimen | None, who: str | None
+    name: str, row: Row, columns: Sequence[_Column], known: Specimen | None, who: str | None
 ) -> list[Record]:
     """What a row says of a piece, less what is known already."""
     by_name = {each.name: each for each in columns}
@@ -217,11 +207,11 @@ def _facts(
         at = read_day_or_time(row.cells[measured.heading], "measured")
     facts = []
     for column in columns:
-        text = row.cells[column.heading]
+        text = row.cells[column.heading] if column.name in _WORDS else row.number_text(column.heading)
         if not text or column.name in ("id", "measured", *_COMPUTED) or column.name.startswith("u "):
             continue
         u_column = by_name.get(f"u {column.name}", column)
-        u_text = row.cells[u_column.heading] if u_column is not column else ""
+        u_text = row.number_text(u_column.heading) if u_column is not column else ""
         record = _fact(name, _Cell(column, text, u_column, u_text), at, who)
         if known is None or not _told_before(known, record):
             facts.append(record)
@@ -256,16 +246,15 @@ def _told_before(known: Specimen, record: Record) -> bool:
 
 def _quantity(text: str, column: _Column, unit: str) -> float:
     """A cell in the unit of its own, or of its heading."""
-    plain = text.replace(",", ".", 1) if "," in text and "." not in text else text
     with _placed(column.heading):
-        if not _NUMBER.fullmatch(plain):
+        if not _NUMBER.fullmatch(text):
             return parse(text, unit)
         if column.unit is None:
             raise InputError(
                 f"found {text!r} without a unit; expected it in the cell, or in the heading such as "
                 f"'{column.heading} ({unit})'"
             )
-        return float(plain) * factor(column.unit, unit)
+        return float(text) * factor(column.unit, unit)
 
 
 @contextmanager
@@ -277,7 +266,7 @@ def _placed(place: str) -> Iterator[None]:
         raise InputError(f"{place}: {problem}") from None
 
 
-def _record(row: _Row) -> Record:
+def _record(row: Row) -> Record:
     """One row of a whole history."""
     cells = row.cells
     words = {name: cells.get(name) or None for name in ("text", "detail", "how", "who", "reason")}
@@ -315,31 +304,10 @@ def _whole(cells: Mapping[str, str], name: str) -> int | None:
     return int(cell) if cell else None
 
 
-def _rows(text: str, where: str) -> tuple[list[str], list[_Row]]:
+def _rows(text: str, where: str) -> tuple[list[str], list[Row]]:
     """Headings, and the rows below that say something."""
-    lines = text.removeprefix("\ufeff").splitlines(keepends=True)
-    begin = next((at for at, line in enumerate(lines) if line.strip() and not line.startswith(REMARK)), 0)
-    first = lines[begin] if lines else ""
-    reader = csv.reader(lines[begin:], delimiter=max(",;\t", key=first.count))
-    try:
-        table = [(begin + reader.line_num, cells) for cells in reader if any(cell.strip() for cell in cells)]
-    except csv.Error as problem:
-        raise InputError(f"{where}, line {begin + reader.line_num}: not a table ({problem})") from None
-    table = [(line, cells) for line, cells in table if not cells[0].startswith(REMARK)]
-    if len(table) < 2:
-        raise InputError(f"{where}: found {len(table)} lines, expected headings and rows below them")
-    headings = [cell.strip() for cell in table[0][1]]
-    doubled = sorted({name for name in headings if headings.count(name) > 1})
-    if doubled:
-        raise InputError(f"{where}, headings: more than one column {', '.join(doubled)}")
-    rows = []
-    for line, cells in table[1:]:
-        if len(cells) != len(headings):
-            raise InputError(
-                f"{where}, line {line}: found {len(cells)} cells, expected {len(headings)} as in the headings"
-            )
-        place = f"{where}, line {line}"
-        rows.append(
-            _Row(place, dict(zip(headings, (from_csv_cell(cell.strip()) for cell in cells), strict=True)))
-        )
-    return headings, rows
+    known = {"id", "measured", "number", *COLUMNS, *_WORDS, *_NUMBERS, *_COMPUTED}
+    table = rows_of(text, where, lambda cell: re.sub(r"\W*[\[(].*", "", cell).strip().lower() in known)
+    if "" in table.headings:
+        raise InputError(f"{where}, line {table.heading_line}, headings: a column has no heading")
+    return list(table.headings), list(table.rows)

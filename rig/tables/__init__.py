@@ -15,7 +15,7 @@ from rig.tables.headings import KINDS, Kind, kind_of, unit_in
 from rig.tables.layout import Layout, holds_rows, lay_out
 from rig.tables.numbers import numbers_of, plain_number, tell_decimal
 from rig.tables.rows import Row, RowTable, read_rows, rows_of
-from rig.tables.sources import LARGEST_TABLE, SUFFIXES, TableText, read_table_text
+from rig.tables.sources import LARGEST_TABLE, SUFFIXES, TableText, file_sha256, read_table_text
 
 __all__ = [
     "KINDS",
@@ -31,6 +31,7 @@ __all__ = [
     "Stamps",
     "TableText",
     "column_cells",
+    "file_sha256",
     "holds_rows",
     "kind_of",
     "lay_out",

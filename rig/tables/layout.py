@@ -35,6 +35,8 @@ _ONE = r"[+\-\u2212\u2012\u2013]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+\-\u2212]?\
 _GROUPED = r"[+\-\u2212]?\d{1,3}(?:[.,'\u2019\u00a0\u202f\u2009 ]\d{3})+(?:[.,]\d+)?"
 _NUMERIC = re.compile(rf"(?:{_ONE}|{_GROUPED})\Z")
 _BEGINS_NUMBER = "0123456789+-.,\u2212\u2012\u2013"
+_QUOTED = re.compile(r'(?:^|(?<=[,;\t|]))[ ]*"(?:[^"]|"")*"')
+_OPENED = re.compile(r'(?:^|[,;\t|])[ ]*"')
 _MISSING = re.compile(MISSING.replace("$", r"\Z"))
 
 
@@ -138,11 +140,11 @@ def _lines_that_count(
     while at < stop:
         line, number = every[at], at + 1
         at += 1
-        if '"' in line and line.count('"') % 2:
+        if has_open_quote(line):
             last = min(at + _LONGEST_CELL_LINES, stop)
-            while at < last and line.count('"') % 2:
+            while at < last and has_open_quote(line):
                 line, at = f"{line} {every[at]}", at + 1
-            if line.count('"') % 2:
+            if has_open_quote(line):
                 raise InputError(f"{where}, line {number}: a quotation mark is not closed")
         bare = line.strip()
         if bare.startswith(REMARKS):
@@ -151,6 +153,11 @@ def _lines_that_count(
             kept.append(line)
             numbers.append(number)
     return kept, numbers, remarks
+
+
+def has_open_quote(line: str) -> bool:
+    """Return whether a cell begins with a quotation mark that is not closed; an inch mark behind is none."""
+    return '"' in line and _OPENED.search(_QUOTED.sub("", line)) is not None
 
 
 def is_numeric(cell: str) -> bool:

@@ -69,6 +69,11 @@ def plain_number(text: str, decimal: str | None = None) -> str:
     return cell if re.match(PLAIN, cell) else text
 
 
+def may_be_thousands(text: str) -> bool:
+    """Return whether a number's one mark may be decimal or mark thousands, as in "1,234" and "1.234"."""
+    return any(re.match(pattern, text.strip()) for pattern in _OPEN.values())
+
+
 def tell_decimal(columns: Sequence[Cells], delimiter: str) -> list[str]:
     """Return the decimal mark of each column: "." or ",".
 

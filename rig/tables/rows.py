@@ -7,15 +7,15 @@ recordings; what a column means, the command knows. The cost: the table in memor
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from rig.core import from_csv_cell
 from rig.errors import InputError
 from rig.tables.cells import cut_cells, shown
-from rig.tables.layout import REMARKS, is_numeric, units_row
-from rig.tables.numbers import plain_number
+from rig.tables.layout import REMARKS, has_open_quote, is_numeric, units_row
+from rig.tables.numbers import may_be_thousands, plain_number
 from rig.tables.sources import read_table_text
 
 LARGEST_ROWS = 64 << 20
@@ -23,7 +23,12 @@ LARGEST_ROWS = 64 << 20
 
 MOST_ROWS = 1_000_000
 
+MIXED = "mixed"
+"""Of a table in which some numbers have a decimal comma and others a decimal point."""
+
 _DELIMITERS = ("\t", ";", ",", "|")
+_MOST_CELL_LINES = 100
+"""Of one quoted cell, such as a note of several paragraphs."""
 _SEARCHED = 200
 """Lines in which headings are looked for: longer than any preamble that people write above a short table."""
 
@@ -50,8 +55,24 @@ class Row:
     decimal: str | None = None
 
     def number_text(self, heading: str) -> str:
-        """A cell with a decimal point, whatever mark the table has; other text as it stands."""
-        return plain_number(self.cells.get(heading, ""), self.decimal)
+        """Return a cell with a decimal point, whatever mark the table has; other text as it stands.
+
+        Raises
+        ------
+        InputError
+            If the table has decimal commas and points, and this cell's mark may mark thousands.
+        """
+        text = self.cells.get(heading, "")
+        number, space, unit = text.partition(" ")
+        if self.decimal == MIXED and may_be_thousands(number):
+            raise InputError(
+                f"{self.where}, column '{heading:.40}': found {text!r:.40} in a table with decimal commas "
+                "and decimal points; expected one mark throughout"
+            )
+        decimal = None if self.decimal == MIXED else self.decimal
+        # A unit may stand behind the number; blanks may also mark thousands.
+        whole = plain_number(text, decimal)
+        return plain_number(number, decimal) + space + unit if whole == text else whole
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +131,8 @@ def rows_of(
     InputError
         Naming the line: no rows, a heading twice, a row of another width.
     """
-    every = text.removeprefix("\ufeff").replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    text = text.removeprefix("\ufeff")
+    every = text.split("\n") if "\n" in text else text.split("\r")
     lines = [
         (number, line)
         for number, line in _joined(every, where)
@@ -151,14 +173,18 @@ def _joined(every: Sequence[str], where: str) -> list[tuple[int, str]]:
     while at < len(every):
         line, number = every[at], at + 1
         at += 1
-        if line.count('"') % 2 and not line.lstrip().startswith(REMARKS):
-            while at < len(every) and line.count('"') % 2:
-                line, at = f"{line} {every[at]}", at + 1
-            if line.count('"') % 2:
+        if has_open_quote(line) and not line.lstrip().startswith(REMARKS):
+            parts = [line]
+            while at < len(every) and has_open_quote(line):
+                parts.append(every[at])
+                line, at = "\n".join(parts), at + 1
+                if len(parts) > _MOST_CELL_LINES:
+                    break
+            if has_open_quote(line):
                 raise InputError(
                     f"{where}, line {number}: not a row of a table (a quotation mark is not closed)"
                 )
-        found.append((number, line))
+        found.append((number, line.removesuffix("\r")))
     return found
 
 
@@ -181,19 +207,14 @@ def _with_unit(heading: str, unit: str) -> str:
 
 
 def _decimal_of(cut: Sequence[tuple[int, Sequence[str]]], delimiter: str) -> str | None:
-    """Decimal mark of the table: a comma only where cells show one that cannot mark thousands."""
-    with_comma = [
-        cell for _, cells in cut for cell in cells if "," in cell and is_numeric(cell.split(" ")[0])
-    ]
-    if not with_comma:
-        return None
-    votes = Counter(
-        "," if plain_number(cell.split(" ")[0]).count(".") and "." not in cell else "." for cell in with_comma
-    )
-    points = any("." in cell and "," not in cell and is_numeric(cell) for _, cells in cut for cell in cells)
-    if delimiter == ";" and not points:
-        return ","
-    return None if points else votes.most_common(1)[0][0]
+    """Decimal mark of the table: a comma where cells show one and no point; MIXED where they show both."""
+    heads = [cell.split(" ")[0] for _, cells in cut for cell in cells if "," in cell or "." in cell]
+    numeric = [head for head in heads if is_numeric(head)]
+    commas = any("," in head and "." not in head for head in numeric)
+    points = any("." in head and "," not in head for head in numeric)
+    if commas and points:
+        return MIXED
+    return "," if commas and delimiter == ";" else None
 
 
 def _row(
@@ -214,4 +235,5 @@ def _row(
             f"{where}, line {line}: found {len(filled)} cells, expected {len(headings)} as in the headings"
             f"{hint}; found {shown(delimiter.join(cells))}"
         )
-    return Row(line, dict(zip(headings, filled, strict=True)), f"{where}, line {line}", decimal)
+    cells_by_heading = dict(zip(headings, map(from_csv_cell, filled), strict=True))
+    return Row(line, cells_by_heading, f"{where}, line {line}", decimal)

@@ -99,6 +99,11 @@ def read_table_text(
     return TableText(str(path), text, None, digest, () if note is None else (note,))
 
 
+def file_sha256(path: Path) -> str:
+    """Return the SHA-256 of a regular file; InputError as `read_table_text`."""
+    return hashlib.sha256(read_bytes(path, most=LARGEST_TABLE, what="table")).hexdigest()
+
+
 def _unpacked(data: bytes, path: Path) -> bytes:
     try:
         with gzip.GzipFile(fileobj=io.BytesIO(data)) as packed:

@@ -184,7 +184,7 @@ def swapped():
         ),
         (rows((0, 0), (-5, 5)), "cell.csv: sign error: counts fall from 5 to 0 while the load rises"),
         (rows((0, 0), (5, "five")), "cell.csv line 3: counts: found 'five', expected a number"),
-        (rows((0, 0), (5, 1, 2)), "cell.csv line 3: found 3 cells, expected 2 as in the heading"),
+        (rows((0, 0), (5, 1, 2)), "cell.csv, line 3: found 3 cells, expected 2 as in the headings"),
         (
             rows((0, 0), heading="force_N,counts"),
             "cell.csv line 1: found a column 'force_N', expected mass or load",
@@ -192,8 +192,8 @@ def swapped():
         (rows((0, 0), heading="load_N,run"), "cell.csv line 1: no column counts"),
         (rows((5, 1), (5, 2)), "cell.csv: found one reference only"),
         (rows((0, 0), (5, 1)), "cell.csv: 2 readings for 2 unknowns of degree 1 leave no scatter"),
-        ("", "cell.csv: found nothing, expected a heading such as"),
-        ("# none\nload_N,counts\n", "cell.csv: found no reading below the heading"),
+        ("", "cell.csv: found nothing, expected headings and rows"),
+        ("# none\nload_N,counts\n", "cell.csv, line 2: found headings only"),
     ],
 )
 def test_readings_that_cannot_be_right_are_refused_with_their_line(text, complaint):

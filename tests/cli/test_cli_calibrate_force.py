@@ -157,7 +157,7 @@ def test_gravity_may_come_from_the_place(home):
 
 def test_the_command_line_refuses_with_code_2_and_one_sentence(refused):
     assert refused(2, "calibrate", "force", "none.csv") == (
-        "pressrig: none.csv: no such table of readings; leave it out to take readings from a rig\n"
+        "pressrig: none.csv: no such table; leave it out to take readings from a rig\n"
     )
     assert "found neither READINGS nor --rig" in refused(2, "calibrate", "force")
 

@@ -189,7 +189,7 @@ TABLES = {
     "a gap": (HEAD + "a,rig,1,2\na,rig,2,2\nb,rig,1,3\n", (), "piece 'b', appraiser 'rig': 1 trials"),
     "a ragged row": (HEAD + "a,rig,1,2,5\n", (), "line 2: found 5 cells, expected 4"),
     "one piece": (HEAD + "a,rig,1,2\na,rig,2,2\n", (), "found one piece"),
-    "nothing": ("", (), "found 0 lines"),
+    "nothing": ("", (), "found nothing"),
     "a wrong tolerance": (HEAD + "a,rig,1,2\n", ("--tolerance", "3 mm"), "--tolerance"),
     "options of captures": (HEAD + "a,rig,1,2\n", ("--at", "5 mm"), "--at: does not go with a table"),
     "conditioning": (HEAD + "a,rig,1,2\n", ("--conditioning", "1"), "--conditioning: does not go with"),

@@ -91,9 +91,9 @@ def test_units_stand_in_headings_or_in_cells_and_decimals_may_have_commas(regist
         ("id,moulded\nF-90-001,spring\n", "t.csv, line 2: moulded: found 'spring', expected a day"),
         ("name,batch\nF-90-001,spring\n", "t.csv, headings: found 'name', expected id"),
         ("batch,model\nspring,F-90\n", "t.csv, headings: found batch, model; expected one named id"),
-        ("id,batch,batch\nF-90-001,a,b\n", "t.csv, headings: more than one column batch"),
-        ("id,batch\n", "t.csv: found 1 lines, expected headings and rows"),
-        ("", "t.csv: found 0 lines"),
+        ("id,batch,batch\nF-90-001,a,b\n", "t.csv, line 1, headings: more than one column batch"),
+        ("id,batch\n", "t.csv, line 1: found headings only; expected rows"),
+        ("", "t.csv: found nothing"),
         (
             "number,specimen,kind,at,written\n1,F-90-001,mass,2026-04-02,2026-04-02\n",
             "line 2: mass: found None",
