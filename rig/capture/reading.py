@@ -196,7 +196,11 @@ def open_capture(path: Path | str) -> Capture:
         If there is no capture, or a field of its header is wrong.
     """
     path = Path(path)
-    if not path.is_dir():
+    try:
+        is_folder = path.is_dir()
+    except OSError as refusal:
+        raise CaptureError(f"{path}: cannot be opened ({refusal.strerror}); expected a capture") from None
+    if not is_folder:
         raise CaptureError(f"{path}: no such folder; expected a capture, a folder with {HEADER_FILE}")
     if not (path / HEADER_FILE).exists() and not _samples_files(path):
         raise CaptureError(f"{path}: not a capture; expected a folder with {HEADER_FILE}")
