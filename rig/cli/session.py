@@ -1,0 +1,359 @@
+"""`pressrig session`: pieces at a hand lever, one after another, ending with their design sheet.
+
+Problem: a command per piece for recording, one to look at it, one to weigh it and one for the sheet make
+a day of typing. Plan: one command walks through the pieces. It stores nothing of its own: a piece is done if the
+folder holds a capture of it that nobody left out, so that the same command resumes a session that was
+broken off; a repeated piece leaves its first capture out by a dated record.
+"""
+
+from __future__ import annotations
+
+import sys
+import threading
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from rig.cli.options import folder_option, read_conditions, read_quantity
+from rig.cli.output import progress, say
+from rig.cli.record import complete_header
+from rig.cli.starting import say_how_it_stands
+from rig.cli.stopping import stop_on_signals
+from rig.errors import InputError, RigError
+
+if TYPE_CHECKING:
+    from rig.capture import CaptureHeader
+    from rig.rigfile import RigFile
+
+SHOWN = ("at 25%.loading_n", "secant_n_per_mm", "hysteresis_pct", "peak_deflection_mm")
+"""What is shown of each piece, as far as it is there."""
+
+REGISTER = "specimens.sqlite"
+
+HAND_CAUTION = (
+    "keep fingers and faces clear of the platens and of a squeezed part, which springs back when it slips; "
+    "wear eye protection. Local rules come first."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """A piece of a session."""
+
+    specimen: str
+    batch: str | None = None
+    free_height_mm: float | None = None
+
+
+@click.command("session")
+@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig's file.")
+@click.option("--port", metavar="PATH", help="Port to open instead of the rig file's.")
+@click.option(
+    "--plan", type=click.Path(path_type=Path, dir_okay=False), metavar="CSV",
+    help="Table of the pieces: specimen, and perhaps batch and free height (mm).",
+)  # fmt: skip
+@click.option("--model", metavar="NAME", help="Without a plan: pieces are NAME-001, NAME-002, ...")
+@click.option("--count", type=click.IntRange(1, 10_000), metavar="N", help="Without a plan: how many pieces.")
+@click.option("--cycles", type=click.IntRange(1), default=5, show_default=True, help="Squeezes per piece.")
+@click.option(
+    "--conditioning", type=click.IntRange(0), default=1, show_default=True,
+    help="First squeezes that are left out of means.",
+)  # fmt: skip
+@click.option("--batch", metavar="NAME", help="Batch of all pieces whose plan gives none.")
+@click.option("--free-height", metavar="Q", help='Free height of all pieces whose plan gives none, "90 mm".')
+@click.option("--operator", metavar="NAME", help="Who squeezes.")
+@click.option(
+    "--condition", "conditions", multiple=True, metavar="NAME=VALUE",
+    help='Temperature, orientation and so on, "temperature=21 degC"; repeatable.',
+)  # fmt: skip
+@click.option("--weigh/--no-weigh", default=True, help="Ask for the mass of each piece.")
+@folder_option("Folder of the captures, the register and the sheet.")
+def command(
+    rig_file: Path,
+    *,
+    port: str | None,
+    plan: Path | None,
+    model: str | None,
+    count: int | None,
+    cycles: int,
+    conditioning: int,
+    batch: str | None,
+    free_height: str | None,
+    operator: str | None,
+    conditions: tuple[str, ...],
+    weigh: bool,
+    out: Path,
+) -> None:
+    """Squeeze piece after piece by hand, weigh each, and write their design sheet.
+
+    Enter starts a piece and accepts it; r repeats it, s skips it, q ends the session. The same command goes
+    on where a session was broken off: pieces that have a capture in the folder are done.
+    """
+    from rig.cli.logs import log_to_file
+    from rig.rigfile import read_rig_file
+
+    if conditioning >= cycles:
+        raise InputError(
+            f"--conditioning: found {conditioning}, expected fewer than the {cycles} of --cycles"
+        )
+    rig = read_rig_file(rig_file)
+    height_mm = read_quantity("--free-height", free_height, "mm")
+    pieces = [
+        replace(piece, batch=piece.batch or batch, free_height_mm=piece.free_height_mm or height_mm)
+        for piece in planned_pieces(plan, model, count)
+    ]
+    about = _about(rig, operator, read_conditions(conditions))
+    out.mkdir(parents=True, exist_ok=True)
+    done = set(_done(out))
+    waiting = [piece for piece in pieces if piece.specimen not in done]
+    if len(waiting) < len(pieces):
+        say(f"{len(pieces) - len(waiting)} of {len(pieces)} pieces are done already.")
+    say(f"caution: {HAND_CAUTION}", err=True)
+    with log_to_file(), stop_on_signals() as stopped:
+        for number, piece in enumerate(waiting, start=len(pieces) - len(waiting) + 1):
+            sitting = _Sitting(rig, port, about, piece, cycles, conditioning, out, stopped)
+            if not sitting.take(f"Piece {number} of {len(pieces)}"):
+                break
+            if weigh:
+                _ask_mass(piece, model, out)
+    _write_sheet(out, conditioning, model)
+
+
+def planned_pieces(plan: Path | None, model: str | None, count: int | None) -> list[Planned]:
+    """Return the pieces of a session, from a table or as a model's numbers.
+
+    Raises
+    ------
+    InputError
+        If neither or both are given, or the table lacks a name or holds one twice.
+    """
+    if (plan is None) == (model is None or count is None):
+        raise InputError("session: give the pieces with --plan CSV, or with --model NAME and --count N")
+    if plan is None:
+        return [Planned(f"{model}-{number:03d}") for number in range(1, (count or 0) + 1)]
+    pieces = list(_rows(plan))
+    names = [piece.specimen for piece in pieces]
+    twice = next((name for name in names if names.count(name) > 1), None)
+    if twice is not None:
+        raise InputError(f"{plan}: specimen {twice!r:.60} stands there twice; expected each piece once")
+    return pieces
+
+
+SPECIMEN, BATCH, HEIGHT = "specimen", "batch", "free height"
+"""Headings of a plan; the height's may end in its unit, "free height (mm)"."""
+
+
+def _rows(plan: Path) -> Iterator[Planned]:
+    from rig.tables import read_rows
+
+    table = read_rows(plan, lambda cell: _heading(cell) in (SPECIMEN, BATCH, HEIGHT))
+    named = {_heading(heading): heading for heading in table.headings}
+    if SPECIMEN not in named:
+        raise InputError(f"{plan}: no column '{SPECIMEN}'; found {', '.join(table.headings)}")
+    for row in table.rows:
+        name = row.cells[named[SPECIMEN]].strip()
+        if not name:
+            raise InputError(f"{row.where}: {SPECIMEN} is empty; expected a name")
+        height = row.number_text(named[HEIGHT]).strip() if HEIGHT in named else ""
+        if height and height.replace(".", "").isdecimal():
+            height = f"{height} mm"
+        yield Planned(
+            name,
+            row.cells[named[BATCH]].strip() or None if BATCH in named else None,
+            read_quantity(f"{row.where}: {HEIGHT}", height or None, "mm"),
+        )
+
+
+def _heading(cell: str) -> str:
+    """A heading without its unit, in small letters."""
+    return cell.partition("(")[0].replace("_", " ").strip().lower()
+
+
+def _about(rig: RigFile, operator: str | None, conditions: dict[str, str]) -> CaptureHeader:
+    from rig.capture import CaptureHeader
+
+    return CaptureHeader(
+        specimen="-",
+        operator=operator,
+        conditions=conditions,
+        sense=rig.sense,
+        rig=dict(rig.source),
+        calibration=rig.calibration.as_dict(),
+        warnings=say_how_it_stands(rig),
+    )
+
+
+def _done(folder: Path) -> Iterator[str]:
+    """Pieces that have a capture in the folder that nobody left out."""
+    from rig.capture import list_captures, open_capture
+
+    for summary in list_captures(folder):
+        left_out = summary.problem is not None or open_capture(summary.path).exclusions.capture is not None
+        if summary.specimen is not None and summary.samples and not left_out:
+            yield summary.specimen
+
+
+@dataclass(frozen=True, slots=True)
+class _Sitting:
+    """One piece at the lever."""
+
+    rig: RigFile
+    port: str | None
+    about: CaptureHeader
+    piece: Planned
+    cycles: int
+    conditioning: int
+    out: Path
+    stopped: threading.Event
+
+    def take(self, which: str) -> bool:
+        """Squeeze the piece until it is accepted or skipped; whether the session goes on."""
+        while not self.stopped.is_set():
+            answer = _asked(
+                f"{which}: {self.piece.specimen}. Lay it in, leave it untouched for a second, then squeeze "
+                f"it {self.cycles} times. [Enter starts, s skips, q ends] "
+            )
+            if answer == "q":
+                return False
+            if answer == "s":
+                return True
+            path = self._record()
+            if path is None:
+                return False
+            self._show(path)
+            answer = _asked("[Enter accepts, r repeats, q accepts and ends] ")
+            if answer != "r":
+                return answer != "q"
+            self._leave_out(path)
+        return False
+
+    def _record(self) -> Path | None:
+        from rig.daemon import Progress, StopRule, record
+        from rig.reader import Reader
+
+        header = replace(
+            self.about,
+            specimen=self.piece.specimen,
+            batch=self.piece.batch,
+            free_height_mm=self.piece.free_height_mm,
+            **_fresh(),
+        )
+        reader = Reader(self.rig.address(self.port), self.rig.wire, rate_hz=self.rig.rate_hz)
+        with progress(self.piece.specimen, self.cycles) as show:
+
+            def on_progress(done: Progress) -> None:
+                show(done.cycles, f"{done.cycles} of {self.cycles} squeezes, {done.seconds:.0f} s")
+
+            recorded = record(
+                reader,
+                self.rig.calibration,
+                partial(complete_header, header),
+                self.out,
+                stop=StopRule(None, self.cycles),
+                stopped=self.stopped,
+                on_progress=on_progress,
+            )
+        if recorded.failed:
+            say(f"pressrig: {recorded.reason}; what came before is kept in {recorded.path}", err=True)
+            raise click.exceptions.Exit(3)
+        return None if self.stopped.is_set() else recorded.path
+
+    def _show(self, path: Path) -> None:
+        """The piece's means, and what its squeezes were flagged for."""
+        from rig.cli.analyse import Asked, analyse_capture
+        from rig.sheets import quantity, rounded
+
+        try:
+            _, result = analyse_capture(path, Asked(conditioning=self.conditioning))
+        except RigError as problem:
+            say(f"{path.name}: cannot be measured: {problem}")
+            return
+        figures = []
+        for name in SHOWN:
+            mean = result.summary.get(name, {})
+            if mean.get("n"):
+                shown = quantity(name)
+                figures.append(f"{shown.title} {rounded(mean['mean'], mean['u'])} {shown.unit}")
+        say(f"{self.piece.specimen}: {len(result)} squeezes. {'; '.join(figures) or 'no figure'}.")
+        for number, flags in zip(result.columns.get("cycle", ()), result.flags, strict=True):
+            if flags:
+                say(f"  squeeze {number:.0f}: {', '.join(flags)}")
+
+    def _leave_out(self, path: Path) -> None:
+        from rig.capture import add_amendment, open_capture
+
+        add_amendment(
+            path,
+            open_capture(path).header,
+            "excluded",
+            reason="repeated at once",
+            by=self.about.operator or "",
+        )
+
+
+def _fresh() -> dict[str, Any]:
+    """Id and time of a new capture."""
+    import secrets
+    from datetime import UTC, datetime
+
+    return {"id": secrets.token_hex(16), "started": datetime.now(UTC).replace(microsecond=0)}
+
+
+def _asked(question: str) -> str:
+    """What a person answers; the end of the input ends the session."""
+    say(question, nl=False)
+    line = sys.stdin.readline()
+    if not line:
+        say()
+        return "q"
+    return line.strip().lower()[:1]
+
+
+def _ask_mass(piece: Planned, model: str | None, out: Path) -> None:
+    """Ask for a mass until it can be read; an empty line leaves it out."""
+    from rig.population import typed_weighing
+    from rig.register import Record, Register
+
+    while True:
+        say(f'Mass of {piece.specimen}, such as "61.2 g" [Enter leaves it out]: ', nl=False)
+        text = sys.stdin.readline().strip()
+        if not text:
+            return
+        try:
+            weighing = typed_weighing(text)
+            break
+        except InputError as problem:
+            say(f"pressrig: {problem}", err=True)
+    at = _fresh()["started"].isoformat()
+    facts = [("batch", piece.batch), ("model", model)]
+    with Register(out / REGISTER) as register:
+        if piece.specimen not in register.ids():
+            known = [
+                Record(specimen=piece.specimen, kind=kind, text=text, at=at)
+                for kind, text in facts
+                if text is not None
+            ]
+            register.add(piece.specimen, known, another=True)
+        mass = Record(
+            specimen=piece.specimen, kind="mass", value=weighing.mass_g, u=weighing.u_g, how="typed", at=at
+        )
+        register.write([mass])
+
+
+def _write_sheet(out: Path, conditioning: int, model: str | None) -> None:
+    """The sheet of all pieces of the folder so far; a session of which nothing was accepted has none."""
+    from rig.cli.sheet import command as sheet
+
+    if not set(_done(out)):
+        say("No piece was accepted, so there is no sheet.")
+        return
+    register: Sequence[str] = ("--register", str(out / REGISTER)) if (out / REGISTER).exists() else ()
+    named: Sequence[str] = ("--model", model) if model and register else ()
+    sheet.main(
+        [str(out), *register, *named, "--conditioning", str(conditioning), "--out", str(out / "sheet")],
+        standalone_mode=False,
+    )

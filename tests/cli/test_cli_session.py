@@ -1,0 +1,126 @@
+"""`pressrig session`: pieces one after another on a virtual hand lever, broken off, resumed, and a sheet."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+from pathlib import Path
+
+import pytest
+from command_line import CALIBRATED, FAST, PRESSRIG, WHOLE_JOB_PATIENCE_S, environment, simulated
+
+from rig.capture import list_captures, open_capture
+
+pytestmark = pytest.mark.skipif(os.name != "posix", reason="the virtual rig needs a pseudo-terminal")
+
+CYCLES = 2
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory) -> Path:
+    home = tmp_path_factory.mktemp("session")
+    (home / "lever.yaml").write_text(CALIBRATED, encoding="utf-8")
+    return home
+
+
+def sat(home: Path, port: Path, typed: str, *more: object, code: int = 0) -> subprocess.CompletedProcess[str]:
+    """The session with what a person types, line by line."""
+    words = [
+        "session",
+        "--rig",
+        home / "lever.yaml",
+        "--port",
+        port,
+        "--cycles",
+        CYCLES,
+        "--out",
+        home / "out",
+        *more,
+    ]
+    finished = subprocess.run(
+        [PRESSRIG, *map(str, words)],
+        input=typed, capture_output=True, text=True, timeout=WHOLE_JOB_PATIENCE_S, env=environment(home), cwd=home,
+        check=False,
+    )  # fmt: skip
+    assert finished.returncode == code, finished.stderr
+    return finished
+
+
+@pytest.fixture(scope="module")
+def said(home) -> tuple[str, str]:
+    """A session that ends after two pieces, the second one repeated; and one that resumes it."""
+    plan = (
+        "--model",
+        "F-90",
+        "--count",
+        "3",
+        "--batch",
+        "spring",
+        "--free-height",
+        "90 mm",
+        "--operator",
+        "A",
+    )
+    hand = ("--motion", "hand", "--cycles", "400", "--depth", "25", "--rate", "50", *FAST)
+    with simulated(home, *hand) as port:
+        # start, accept, mass; start, repeat, start, accept, a mass that is none, a mass; end
+        first = sat(home, port, "\n\n61.2 g\n\nr\n\n\nheavy\n2 1/8 oz\nq\n", *plan)
+        # the third: start, accept and end, no mass
+        second = sat(home, port, "\nq\n\n", *plan)
+    return first.stdout + first.stderr, second.stdout + second.stderr
+
+
+def test_each_piece_is_shown_and_weighed_in_its_turn(said, home):
+    first, _ = said
+    for name in ("F-90-001", "F-90-002"):
+        assert f"{name}: {CYCLES} squeezes. force at 25 % compression, loading" in first
+    assert "keep fingers" in first
+    assert "heavy" in first
+
+
+def test_a_repeated_piece_has_its_first_capture_left_out(said, home):
+    captures = [open_capture(each.path) for each in list_captures(home / "out")]
+    second = [each for each in captures if each.header.specimen == "F-90-002"]
+    assert [each.exclusions.capture is not None for each in second] == [True, False]
+    assert "repeated at once" in said[0]
+
+
+def test_the_same_command_goes_on_where_the_session_was_broken_off(said):
+    _, second = said
+    assert "2 of 3 pieces are done already" in second
+    assert "Piece 3 of 3: F-90-003" in second
+    assert "Piece 1 of 3" not in second
+
+
+def test_the_session_ends_with_the_sheet_of_its_pieces(said, home):
+    document = json.loads((home / "out" / "sheet" / "sheet.json").read_text(encoding="utf-8"))
+    (alike,) = document["sets"]
+    assert set(alike["captures"]) == {"spring"}
+    assert len(alike["captures"]["spring"]) == 3
+    masses = document["sizes"]["spring"]["mass_g"]
+    assert masses["n"] == 2
+    assert sorted(masses["values"]) == pytest.approx([2.125 * 28.349523125, 61.2])
+
+
+def test_a_plan_gives_each_piece_its_batch_and_height(tmp_path):
+    from rig.cli.session import Planned, planned_pieces
+
+    plan = tmp_path / "pieces.csv"
+    plan.write_text("specimen;batch;free height (mm)\nS1;spring;90,5\nA1;;3 1/2 in\n", encoding="utf-8")
+    first, second = planned_pieces(plan, None, None)
+    assert first == Planned("S1", "spring", 90.5)
+    assert (second.specimen, second.batch) == ("A1", None)
+    assert second.free_height_mm == pytest.approx(88.9)
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        ((), "--plan CSV, or with --model"),
+        (("--model", "F-90"), "--plan CSV, or with --model"),
+        (("--model", "F-90", "--count", "3", "--conditioning", "2"), "fewer than the 2"),
+    ],
+)
+def test_a_session_without_pieces_is_refused(home, given, said):
+    assert said in sat(home, home / "nowhere", "", *given, code=2).stderr
