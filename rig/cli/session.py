@@ -1,8 +1,8 @@
 """`pressrig session`: pieces at a hand lever, one after another, ending with their design sheet.
 
-Problem: a command per piece for recording, one to look at it, one to weigh it and one for the sheet make
-a day of typing. Plan: one command walks through the pieces. It stores nothing of its own: a piece is done if the
-folder holds a capture of it that nobody left out, so that the same command resumes a session that was
+Problem: a command per piece for recording, one to look at it, one to weigh it and one for the sheet make a
+day of typing. Plan: one command walks through the pieces. It stores nothing of its own: a piece is done if
+the folder holds a capture of it that nobody left out, so that the same command resumes a session that was
 broken off; a repeated piece leaves its first capture out by a dated record.
 """
 

@@ -40,7 +40,8 @@ def sat(home: Path, port: Path, typed: str, *more: object, code: int = 0) -> sub
     ]
     finished = subprocess.run(
         [PRESSRIG, *map(str, words)],
-        input=typed, capture_output=True, text=True, timeout=WHOLE_JOB_PATIENCE_S, env=environment(home), cwd=home,
+        input=typed, capture_output=True, text=True, timeout=WHOLE_JOB_PATIENCE_S,
+        env=environment(home), cwd=home,
         check=False,
     )  # fmt: skip
     assert finished.returncode == code, finished.stderr
