@@ -52,7 +52,10 @@ ROOT = Path(__file__).resolve().parents[1]
 README = ROOT / "README.md"
 NOTES = ROOT / "firmware_notes"
 EXAMPLE = ROOT / "captures" / "example-F-90-001"
-DOCUMENTS = sorted([*ROOT.glob("*.md"), *NOTES.glob("*.md"), ROOT / "captures" / "README.md"])
+GUIDES = ROOT / "rig" / "guides"
+DOCUMENTS = sorted(
+    [*ROOT.glob("*.md"), *NOTES.glob("*.md"), *GUIDES.glob("*.md"), ROOT / "captures" / "README.md"]
+)
 
 Run = Callable[..., tuple[int, str]]
 
@@ -152,10 +155,10 @@ def test_python_of_the_documents_runs(
     assert capsys.readouterr().out
 
 
-def test_the_hand_read_table_of_the_readme_is_imported_and_measured(run: Run, tmp_path: Path) -> None:
-    (table,) = blocks("csv", README)
+def test_the_hand_read_table_of_the_guide_is_imported_and_measured(run: Run, tmp_path: Path) -> None:
+    (table,) = blocks("csv", GUIDES / "import.md")
     (tmp_path / "readings.csv").write_text(table.text, encoding="utf-8")
-    (words,) = [words for words in commands(README) if words[1] == "import"]
+    (words,) = [words for words in commands(GUIDES / "import.md") if words[1] == "import"]
     code, output = run(*words)
     assert code == 0
     code, output = run("pressrig", "analyse", output.splitlines()[-1], "--json")
@@ -167,15 +170,15 @@ def test_the_hand_read_table_of_the_readme_is_imported_and_measured(run: Run, tm
     assert cycle["rate_mm_per_s"] is None
 
 
-def test_the_analysis_of_the_readme_gives_numbers_tables_and_plots(run: Run, tmp_path: Path) -> None:
-    (words,) = [words for words in commands(README) if words[1] == "analyse"]
+def test_the_analysis_of_the_guide_gives_numbers_tables_and_plots(run: Run, tmp_path: Path) -> None:
+    (words,) = [words for words in commands(GUIDES / "recording.md") if words[1] == "analyse"]
     assert run(*words)[0] == 0
     kinds = {path.suffix for path in (tmp_path / "results").iterdir()}
     assert kinds == {".csv", ".png"}
 
 
-def test_every_name_in_the_readmes_table_of_numbers_is_in_the_document(run: Run) -> None:
-    section = README.read_text(encoding="utf-8").split("## What the numbers mean")[1].split("\n## ")[0]
+def test_every_name_in_the_guides_table_of_numbers_is_in_the_document(run: Run) -> None:
+    section = (GUIDES / "numbers.md").read_text(encoding="utf-8")
     first_cells = [line.split("|")[1] for line in section.splitlines() if line.startswith("| `")]
     named = {name for cell in first_cells for name in re.findall(r"`([a-z_0-9]+)`", cell)}
     _, output = run("pressrig", "analyse", f"captures/{EXAMPLE.name}", "--json")
@@ -326,3 +329,17 @@ def test_what_runs_on_every_change_installs_and_tests_as_the_readme_says() -> No
     install, test = (part.strip() for part in setups[1].split("&&")[1:])
     for command in (install, test):
         assert command.removeprefix(".venv/bin/") in script
+
+
+def test_the_readme_is_short_enough_to_be_read() -> None:
+    assert len(README.read_text(encoding="utf-8").split()) <= 1500
+
+
+def test_every_guide_has_a_topic_and_every_command_stands_in_the_readme() -> None:
+    from rig.cli.main import _COMMANDS
+    from rig.guides import TOPICS, guide
+
+    assert {path.stem for path in GUIDES.glob("*.md")} == set(TOPICS)
+    assert all(guide(topic).startswith("# ") for topic in TOPICS)
+    text = README.read_text(encoding="utf-8")
+    assert [name for name in _COMMANDS if f"`{name}`" not in text and f"`pressrig {name}`" not in text] == []

@@ -15,6 +15,7 @@ from rig.cli.output import say
 from rig.errors import RecorderError, RigError
 
 _COMMANDS = {
+    "guide": ("rig.cli.guide", "Show the user's guides."),
     "demo": ("rig.cli.demo", "Squeeze floats on the virtual rig and print what they are like."),
     "simulate": ("rig.cli.simulate", "Run a virtual rig on a pseudo-terminal."),
     "check-device": ("rig.cli.check_device", "Check a device against every rule of the wire protocol."),

@@ -46,7 +46,7 @@ DEPTHS_WITHOUT_HEIGHT = "2 mm,5 mm,10 mm,20 mm"
 )  # fmt: skip
 @click.option(
     "--units", type=click.Choice(["metric", "us", "both"]), default="both", show_default=True,
-    help="Units of the first page.",
+    envvar="PRESSRIG_UNITS", show_envvar=True, help="Units of the first page.",
 )  # fmt: skip
 @click.option(
     "--same-zero", is_flag=True,

@@ -1,4 +1,4 @@
-"""The README's table of loading points is enough to analyse, compare, describe and set a gap."""
+"""The import guide's table of loading points is enough to analyse, compare, describe and set a gap."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
-TABLE = re.search(r"```csv\n(travel,load\n.*?)```", README, re.DOTALL)[1]
+GUIDE = (Path(__file__).parents[2] / "rig" / "guides" / "import.md").read_text(encoding="utf-8")
+TABLE = re.search(r"```csv\n(travel,load\n.*?)```", GUIDE, re.DOTALL)[1]
 FACTORS = (1.0, 1.03, 1.12, 1.16)
 
 

@@ -1,0 +1,41 @@
+"""The user's guides, installed with the package: one Markdown file per topic.
+
+In: nothing. Out: topics and their texts. Must never know: anything else.
+"""
+
+from __future__ import annotations
+
+from importlib.resources import files
+
+from rig.errors import InputError
+
+__all__ = ["TOPICS", "guide"]
+
+TOPICS = {
+    "recording": "Describe your rig, record, and analyse.",
+    "hand-lever": "A day at a hand lever: a session of pieces, from set-up to design sheet.",
+    "import": "Make captures of tables that you already have.",
+    "numbers": "What every number means, its uncertainty, and why it can be empty.",
+    "calibration": "Calibrate a rig and prove it; check standards and verification.",
+    "methods": "Let a driven rig run a method, or guide a hand through it.",
+    "endurance": "Squeeze a part many thousand times and watch it recover.",
+    "daemon": "Hold a rig day and night, with a page to watch and order from.",
+    "pieces": "Register, weigh and measure pieces; compare batches and states.",
+    "design-sheet": "Write the sheet that a machine builder works from.",
+    "machines": "Nips, lifting and pull-off: what a machine does to a part.",
+    "captures": "What a capture is, how to mend one, and how other programs read it.",
+}
+"""Topics in the order in which a newcomer needs them."""
+
+
+def guide(topic: str) -> str:
+    """Return the text of a guide, in Markdown.
+
+    Raises
+    ------
+    InputError
+        If there is no such topic.
+    """
+    if topic not in TOPICS:
+        raise InputError(f"guide: no topic {topic!r:.40}; found {', '.join(TOPICS)}")
+    return (files("rig.guides") / f"{topic}.md").read_text(encoding="utf-8")
