@@ -1,7 +1,7 @@
 """A nip that squeezes a piece: which gap for a wanted force, and what that gap then does.
 
 Problem: a builder of a machine sets a gap, and wants to know the force, how much it differs from piece to
-piece, and how fast the nip can throw. Plan: each piece's own curve is read at the wanted force; gap, slope
+piece, and how fast pieces leave the nip. Plan: each piece's own curve is read at the wanted force; gap, slope
 and loss are then quantities of pieces like any other, with intervals over pieces and batches; grip, lengths
 and speeds follow by formulas that are shown with their limits. Cost: some interpolations for each piece.
 

@@ -97,9 +97,9 @@ def command(
 ) -> None:
     """Say which gap squeezes pieces with a wanted force, from CAPTURES of them, or from curves.
 
-    Then: how the force changes with the gap and from piece to piece, grip, lengths, energy lost, how fast the
-    nip can throw, and how far the gap has to be adjustable. Captures of the same pieces at several rates show
-    how much harder they push at line speed. Each formula is shown with its source and its limits.
+    Then: how the force changes with the gap and from piece to piece, grip, lengths, energy lost, how fast
+    pieces leave it, and how far the gap has to be adjustable. Captures of the same pieces at several rates
+    show how much harder they push at line speed. Each formula is shown with its source and its limits.
     """
     from rig.aids import answer_nip
 

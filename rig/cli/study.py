@@ -9,14 +9,14 @@ import click
 
 from rig.cli.answer_showing import show_answer
 from rig.cli.capture_arguments import captures_in
-from rig.cli.options import read_quantity
+from rig.cli.options import read_quantity, renamed_option
 from rig.cli.output import as_json_text, is_plain, json_option, print_json, say
 from rig.core import csv_cell
 from rig.errors import InputError
 
 if TYPE_CHECKING:
     from rig.cli.study_captures import Trials
-    from rig.population import GaugeResult, TrialTable
+    from rig.population import GaugeResult, Interaction, TrialTable
     from rig.sheets import GaugeStudy
 
 SECANT = "secant_n_per_mm"
@@ -46,13 +46,13 @@ SECANT = "secant_n_per_mm"
 )
 @click.option("--tolerance", metavar="Q", help="Width of the tolerance, upper less lower limit.")
 @click.option(
-    "--pool-above",
-    type=click.FloatRange(0, 1, min_open=True, max_open=True),
-    default=0.25,
+    "--interaction",
+    type=click.Choice(["kept", "pooled"]),
+    default="kept",
     show_default=True,
-    metavar="P",
-    help="An interaction with a larger p is counted as repeats.",
+    help="Which model leads: the interaction as a part of its own, or counted as repeats. Both are shown.",
 )
+@renamed_option("--pool-above", "--interaction")
 @click.option(
     "--at-most",
     type=click.FloatRange(0, min_open=True),
@@ -72,7 +72,7 @@ def command(
     conditioning: int,
     calibration_file: Path | None,
     tolerance: str | None,
-    pool_above: float,
+    interaction: Interaction,
     at_most: float | None,
     out: Path | None,
     as_json: bool,
@@ -106,7 +106,7 @@ def command(
             conditioning=conditioning,
             calibration_file=calibration_file,
         )
-    study = _studied(trials, tolerance, pool_above)
+    study = _studied(trials, tolerance, interaction)
     page = None if out is None else _write(study, trials, out)
     if as_json:
         print_json(study.as_dict() | {"values": trials.rows()})
@@ -146,7 +146,7 @@ def _measured(
     return trials_of_captures(captures, column, asked)
 
 
-def _studied(trials: Trials, tolerance: str | None, pool_above: float) -> GaugeStudy:
+def _studied(trials: Trials, tolerance: str | None, interaction: Interaction) -> GaugeStudy:
     from rig.population import arrange_trials, compare_kinds, gauge_study
     from rig.sheets import GaugeStudy, quantity
 
@@ -156,7 +156,7 @@ def _studied(trials: Trials, tolerance: str | None, pool_above: float) -> GaugeS
         "quantity": shown.title,
         "unit": shown.unit,
         "tolerance": _tolerance(tolerance, shown.unit),
-        "pool_above_p": pool_above,
+        "interaction": interaction,
     }
     result = gauge_study(table, **how)
     kinds = _kinds(table)

@@ -36,7 +36,7 @@ CAUTIONS: tuple[str, ...] = (
 
 HAND_CAUTIONS: tuple[str, ...] = (
     "Fingers stay out from between the platens; the other hand rests away from them.",
-    "Eye protection is worn: a squeezed part stores energy and can fly out, or throw the lever back.",
+    "Eye protection is worn: a squeezed part stores energy and can fly out, or drive the lever back.",
     "The lever is let back slowly and never let go under load; this program cannot hold or stop it.",
 )
 """For a rig that a hand moves."""

@@ -23,7 +23,7 @@ from rig.population.drift import BatchDrift, batch_drift
 from rig.population.effects import EffectSize, hedges_g, holm, paired_g
 from rig.population.equivalence import BEYOND, UNDECIDED, WITHIN, MarginVerdict, judge_margin
 from rig.population.estimates import Estimate, mean_of
-from rig.population.gauge import POOL_ABOVE_P, AppraiserFigures, GaugeResult, gauge_study
+from rig.population.gauge import AppraiserFigures, GaugeResult, Interaction, gauge_study
 from rig.population.kinds import DRIVEN, HAND, KindComparison, compare_kinds
 from rig.population.outliers import Suspect, extreme_deviates, grubbs, outlying
 from rig.population.pieces import STATES, UNSTATED, Curve, PieceResult, average_pieces, state_rank
@@ -61,7 +61,6 @@ __all__ = [
     "DRIVEN",
     "HAND",
     "HAND_RATIO",
-    "POOL_ABOVE_P",
     "STATES",
     "UNDECIDED",
     "UNSTATED",
@@ -82,6 +81,7 @@ __all__ = [
     "Estimate",
     "GaugeModel",
     "GaugeResult",
+    "Interaction",
     "KindComparison",
     "MarginVerdict",
     "PieceResult",

@@ -2,8 +2,8 @@
 
 Problem: the same pieces, squeezed again, give other numbers, and a batch cannot be judged before it is known
 how much of its spread it owes to the gauge. Plan: the crossed analysis of variance with interaction, and once
-more with the interaction counted as repeats where it is not to be seen; both are handed out, and one is
-chosen by a stated rule. Cost: sums over the values, and a few quantiles.
+more with the interaction counted as repeats. Both are handed out, and whoever asks says which one leads; no
+test of the same values chooses. Cost: sums over the values, and a few quantiles.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from scipy.stats import chi2, f
@@ -33,8 +33,8 @@ from rig.population.intervals import Term, combination_interval
 from rig.population.trials import TrialTable, arrange_trials
 from rig.samples import FloatArray
 
-POOL_ABOVE_P = 0.25
-"""An interaction that chance alone exceeds this often is counted as repeats, as the trade does."""
+Interaction = Literal["kept", "pooled"]
+"""Whether the interaction is a part of its own, or counted as repeats."""
 
 LEVEL = 0.95
 
@@ -85,13 +85,12 @@ class GaugeResult:
         Names of the pieces, figures of each appraiser, and trials of each cell.
     mean
         Of all values.
-    level, tolerance, pool_above_p
-        What was asked: confidence of the intervals, width of the tolerance in `unit`, and the rule of
-        pooling.
+    level, tolerance
+        What was asked: confidence of the intervals, and width of the tolerance in `unit`.
     interaction_p
         How often chance alone gives a larger interaction; None where it cannot be told.
     chosen, other
-        The model that the rule chose, and the other one; None where there is only one.
+        The model that was asked for, and the other one; None where there is only one.
     notes
         Sentences.
     """
@@ -104,7 +103,6 @@ class GaugeResult:
     mean: float
     level: float
     tolerance: float | None
-    pool_above_p: float
     interaction_p: float | None
     chosen: GaugeModel
     other: GaugeModel | None
@@ -129,6 +127,10 @@ class GaugeResult:
         """
         try:
             fields = dict(mapping)
+            if "pool_above_p" in fields:
+                raise InputError(
+                    f"{where}: pool_above_p: an older study, whose model was chosen by a test; make it again"
+                )
             fields["pieces"], fields["notes"] = tuple(fields["pieces"]), tuple(fields["notes"])
             fields["appraisers"] = tuple(AppraiserFigures(**each) for each in fields["appraisers"])
             fields["chosen"] = GaugeModel.from_dict(fields["chosen"])
@@ -144,7 +146,7 @@ def gauge_study(
     quantity: str = "value",
     unit: str = "",
     tolerance: float | None = None,
-    pool_above_p: float = POOL_ABOVE_P,
+    interaction: Interaction = "kept",
     level: float = LEVEL,
 ) -> GaugeResult:
     """Split the spread of repeated measurements into those of repeats, appraisers and pieces.
@@ -158,8 +160,8 @@ def gauge_study(
         What was measured.
     tolerance
         Width of the tolerance, upper less lower limit, in the unit of the values.
-    pool_above_p
-        An interaction with a larger p is counted as repeats.
+    interaction
+        Which model leads where both can be had.
     level
         Confidence of the intervals.
 
@@ -175,11 +177,16 @@ def gauge_study(
     trial the interaction cannot be told from the repeats, and is counted as such.
 
     The interval of the repeats is exact for normal values, the others are approximate: see
-    `rig.population.intervals`. Those of the chosen model know nothing of the choice.
+    `rig.population.intervals`. They hold since the model is not chosen by a test of the same values.
+
+    References
+    ----------
+    T. A. Bancroft, On biases in estimation due to the use of preliminary tests of significance, Annals of
+    Mathematical Statistics 15, 1944 (recalled): why no test decides whether the interaction is pooled.
     """
     trials = table if isinstance(table, TrialTable) else arrange_trials(table)
     shape = trials.measured.shape
-    _check(shape, tolerance, pool_above_p, level)
+    _check(shape, tolerance, level)
     squares = mean_squares(trials.measured)
     asked: dict[str, Any] = {"shape": shape, "level": level, "tolerance": tolerance}
     kept = None
@@ -188,7 +195,11 @@ def gauge_study(
         kept = gauge_model(name, squares, **asked)
     pooled = gauge_model(POOLED, pooled_squares(squares), **asked) if INTERACTION in squares else None
     p = None if kept is None else next((row.p for row in kept.anova if row.source == INTERACTION), None)
-    chosen, other = _choose(kept, pooled, p, pool_above_p)
+    if kept is None or (interaction == "pooled" and pooled is not None):
+        chosen, other = pooled, kept
+    else:
+        chosen, other = kept, pooled
+    assert chosen is not None  # one trial of one appraiser was refused
     return GaugeResult(
         quantity,
         unit,
@@ -198,7 +209,6 @@ def gauge_study(
         float(trials.measured.mean()),
         level,
         tolerance,
-        pool_above_p,
         p,
         chosen,
         other,
@@ -206,7 +216,7 @@ def gauge_study(
     )
 
 
-def _check(shape: tuple[int, ...], tolerance: float | None, pool_above_p: float, level: float) -> None:
+def _check(shape: tuple[int, ...], tolerance: float | None, level: float) -> None:
     pieces, appraisers, trials = shape
     if pieces < 2:
         raise InputError("gauge study: found one piece, expected two or more; five or ten say more")
@@ -217,20 +227,8 @@ def _check(shape: tuple[int, ...], tolerance: float | None, pool_above_p: float,
         )
     if tolerance is not None and not (math.isfinite(tolerance) and tolerance > 0):
         raise InputError(f"tolerance: found {tolerance}, expected a width above zero")
-    for name, found in (("pool above p", pool_above_p), ("level", level)):
-        if not 0 < found < 1:
-            raise InputError(f"{name}: found {found}, expected a number between 0 and 1")
-
-
-def _choose(
-    kept: GaugeModel | None, pooled: GaugeModel | None, p: float | None, above: float
-) -> tuple[GaugeModel, GaugeModel | None]:
-    if kept is None:
-        assert pooled is not None
-        return pooled, None
-    if pooled is None or p is None or p <= above:
-        return kept, pooled
-    return pooled, kept
+    if not 0 < level < 1:
+        raise InputError(f"level: found {level}, expected a number between 0 and 1")
 
 
 def _appraisers(trials: TrialTable, level: float) -> tuple[AppraiserFigures, ...]:

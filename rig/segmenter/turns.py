@@ -1,7 +1,7 @@
 """Turns and holds of a press, from position alone.
 
 A stroke turns where the position has come back from its extreme by more than the deadband, and by more
-than a share of the way so far: a hand's tremor in a deep press is a wobble, not a cycle. The extreme
+than a share of the way so far: a hand's tremor in a deep press is no cycle. The extreme
 itself is the first sample that reaches it. Deep presses that never let go are split at the turn where the
 platen comes in again.
 """

@@ -1,6 +1,11 @@
-"""Pictures of a gauge study: whose the spread is, and where it sits.
+"""Pictures of a gauge study: what the variance comes from, and every reading of every piece.
 
-One look with the other pictures; appraisers are told apart by colour and by marker, so that grey print does.
+Problem: a study has few numbers that decide and many readings behind them, and a reader trusts the first only
+with a look at the second. Plan: one strip is the whole variance; it splits into pieces and gauge, and the
+gauge into its own shares, for both models; under it each part's standard deviation with its interval. Then
+one panel a piece, in which each appraiser has a line and each reading a mark with the number of its trial,
+all on one scale about the piece's mean. Pictures are narrow, so that a phone shows their words. Cost: a
+figure for every dozen pieces.
 """
 
 from __future__ import annotations
@@ -10,30 +15,40 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rig.errors import InputError
-from rig.population import GaugeResult, TrialTable, range_limits
-from rig.samples import FloatArray
-from rig.sheets.plots import DASHES, INK, MARKERS, SERIES, label_axes, save_figure
+from rig.population import GaugeModel, GaugeResult, TrialTable
+from rig.sheets.plots import DASHES, INK, MARKERS, SERIES, save_figure
+from rig.sheets.tables import rounded
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-BARS = (
-    ("gauge", "gauge"),
-    ("repeatability", "repeats"),
-    ("reproducibility", "appraisers"),
-    ("piece x appraiser", "piece x\nappraiser"),
-    ("pieces", "piece to\npiece"),
+SHARES = (
+    ("pieces", "pieces", "#9db7c1"),
+    ("reproducibility", "appraisers", SERIES[1]),
+    ("piece x appraiser", "appraiser with piece", SERIES[3]),
+    ("repeatability", "repeats", SERIES[0]),
 )
-SHOWN_NAMES = 20
-"""More pieces than this are named at some ticks only."""
+"""Parts that add up to the whole variance: name, words, colour. The pale one is not the gauge's."""
 
-MOST_PANELS = 12
-"""Charts of more appraisers than this would be too narrow to read; the first so many are drawn."""
+GAUGE_SHADE = "#e9eef1"
 
-SPREAD = 0.5
-"""Appraisers of one piece stand side by side over this share of its width."""
+WIDTH_IN = 5.2
+"""At 400 pixels across a page's words are then still as high as those around it."""
+
+PANELS = 12
+"""Pieces in one picture, which fits on a printed page."""
+
+ACROSS = 2
+
+MOST_PIECES = 120
+"""Of more pieces the first so many are drawn; the table beside the page has all readings."""
+
+LEGEND_AT = (0.0, 0.3, 0.76)
+"""Where the names of the gauge's shares begin below the strip; the second is the longest."""
+
+NARROW = 0.06
+"""A share of the strip that is narrower has no room for its number."""
 
 
 def save_gauge_plots(table: TrialTable, result: GaugeResult, folder: Path) -> list[tuple[str, Path]]:
@@ -41,152 +56,166 @@ def save_gauge_plots(table: TrialTable, result: GaugeResult, folder: Path) -> li
 
     Returns
     -------
-    Caption and path of each: parts of the spread, all values, means of the appraisers, charts of ranges and
-    means.
+    Caption and path of each: the strip of variance first, then the pieces.
     """
+    words = "The strip is the whole variance. Its right end is the gauge's, drawn out below into its shares."
     drawn = [
-        ("Parts of the spread", folder / "components.png", _components(result)),
-        ("All values, piece by piece", folder / "values.png", _values(table, result)),
         (
-            "Means by piece and appraiser: lines that run alike show no interaction",
-            folder / "interaction.png",
-            _means(table, result),
-        ),
-    ]
-    try:
-        limits = range_limits(table.measured)
-    except InputError:
-        limits = None
-    if limits is not None:
-        caption = (
-            "Means and ranges of each piece, with limits of three standard deviations: "
-            "ranges should lie inside, means mostly outside"
+            f"{words} Lines: standard deviations with their intervals.",
+            folder / "variance.png",
+            _strips(result),
         )
-        drawn.append((caption, folder / "charts.png", _charts(table, result)))
+    ]
+    shown = table.pieces[:MOST_PIECES]
+    for first in range(0, len(shown), PANELS):
+        last = min(first + PANELS, len(shown))
+        caption = (
+            f"{shown[first]} to {shown[last - 1]}: every reading about its piece's mean, numbered by trial."
+        )
+        drawn.append(
+            (caption, folder / f"pieces-{first // PANELS + 1}.png", _pieces(table, result, first, last))
+        )
     for _, path, figure in drawn:
         save_figure(figure, path)
     return [(caption, path) for caption, path, _ in drawn]
 
 
-def _components(result: GaugeResult) -> Figure:
-    parts = {each.name: each for each in result.chosen.components}
-    shown = [(parts[name], title) for name, title in BARS if name in parts]
-    sets = [
-        ("of total spread", [each.of_total_pct for each, _ in shown], SERIES[0], ""),
-        ("of variance", [each.contribution_pct for each, _ in shown], SERIES[1], "//"),
-    ]
-    if result.tolerance is not None:
-        sets.append(("of tolerance", [each.of_tolerance_pct for each, _ in shown], SERIES[2], ".."))
-    figure, axis = _one((7.0, 4.0))
-    width = 0.8 / len(sets)
-    for place, (label, heights, colour, hatch) in enumerate(sets):
-        across = np.arange(len(shown)) + (place - (len(sets) - 1) / 2) * width
-        bars = axis.bar(
-            across, [each or 0.0 for each in heights], 0.92 * width,
-            color=colour, label=label, hatch=hatch, edgecolor="white", linewidth=0.5,
-        )  # fmt: skip
-        axis.bar_label(bars, fmt="%.0f", fontsize=8, color=INK, padding=1)
-    axis.set_xticks(range(len(shown)), [title for _, title in shown])
-    axis.legend(frameon=False)
-    label_axes(axis, "", "%", f"{result.quantity}: parts of the spread ({result.chosen.name})")
-    axis.grid(visible=False, axis="x")
-    axis.set_axisbelow(True)
+def _strips(result: GaugeResult) -> Figure:
+    models = [model for model in (result.chosen, result.other) if model is not None]
+    # the model that keeps the interaction stands above, whichever leads: neither is the other's footnote
+    models.sort(key=lambda model: len(model.components), reverse=True)
+    heights = [1.55] * len(models) + [0.5 + 0.42 * len(SHARES)]
+    figure, axes = _grid(len(heights), 1, (WIDTH_IN, 1.2 * sum(heights)), height_ratios=heights)
+    for axis, model in zip(axes[:, 0], models, strict=False):
+        _strip(axis, model)
+    _intervals(axes[-1, 0], models, result)
     return figure
 
 
-def _values(table: TrialTable, result: GaugeResult) -> Figure:
-    figure, axis = _one((9.0, 4.4))
-    pieces, count, trials = table.measured.shape
-    for place, name in enumerate(table.appraisers):
-        across = np.arange(pieces) + _beside(place, count)
-        axis.plot(
-            np.repeat(across, trials), table.measured[:, place].ravel(), _mark(place),
-            color=SERIES[place % len(SERIES)], markersize=4, alpha=0.8, label=name,
-        )  # fmt: skip
-    axis.plot(table.measured.mean((1, 2)), "_", color=INK, markersize=14, label="mean of the piece")
-    _finish(axis, table, result, "all values")
-    return figure
+def _strip(axis: Axes, model: GaugeModel) -> None:
+    """The whole variance, and below it the gauge's part drawn out to the whole width."""
+    known = {part.name: part for part in model.components}
+    shares = [(words, colour, known[name].variance) for name, words, colour in SHARES if name in known]
+    whole = known["total"].variance
+    axis.set(xlim=(0, 1), ylim=(-1.75, 1.15))
+    axis.axis("off")
+    axis.set_title(model.name, loc="left", color=INK, fontsize=10)
+    if not whole > 0:
+        axis.text(0, 0.5, "nothing spreads", color=INK, fontsize=9)
+        return
+    own = shares[0][2] / whole
+    axis.barh(0.5, own, height=0.7, color=shares[0][1])
+    axis.barh(0.5, 1 - own, left=own, height=0.7, color=SERIES[2], alpha=0.55)
+    said = (("pieces", own, 0.0, "left"), ("gauge", 1 - own, 1.0, "right"))
+    for words, share, at, side in said:
+        axis.text(at, 0.93, f"{words} {100 * share:.3g} %", ha=side, va="bottom", color=INK, fontsize=9)
+    gauge = whole - shares[0][2]
+    if not gauge > 0:
+        return
+    axis.fill([own, 1, 1, 0], [0.15, 0.15, -0.35, -0.35], color=GAUGE_SHADE, linewidth=0)
+    left = 0.0
+    for place, (words, colour, variance) in enumerate(shares[1:]):
+        share = variance / gauge
+        axis.barh(-0.7, share, left=left, height=0.7, color=colour)
+        if share > NARROW:
+            middle = left + share / 2
+            axis.text(
+                middle, -0.7, f"{100 * share:.0f} %", ha="center", va="center", color="white", fontsize=8
+            )
+        left += share
+        across = LEGEND_AT[place]
+        axis.text(across + 0.035, -1.45, words, va="center", color=INK, fontsize=8)
+        axis.barh(-1.45, 0.022, left=across, height=0.24, color=colour)
 
 
-def _means(table: TrialTable, result: GaugeResult) -> Figure:
-    figure, axis = _one((9.0, 4.4))
-    for place, name in enumerate(table.appraisers):
-        means = table.measured[:, place].mean(axis=1)
-        axis.plot(means, f"{_mark(place)}-", color=SERIES[place % len(SERIES)], markersize=5, label=name)
-    _finish(axis, table, result, "means")
-    return figure
-
-
-def _charts(table: TrialTable, result: GaugeResult) -> Figure:
-    """Means above, ranges below, a panel for each appraiser."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    limits = range_limits(table.measured)
-    shown = min(len(table.appraisers), MOST_PANELS)
-    figure = Figure(figsize=(max(7.0, 2.6 * shown), 5.6), layout="constrained")
-    FigureCanvasAgg(figure)
-    axes = figure.subplots(2, shown, sharex=True, sharey="row", squeeze=False)
-    means, ranges = table.measured.mean(axis=2), np.ptp(table.measured, axis=2)
-    lines = (
-        (limits.mean_low, limits.grand_mean, limits.mean_high),
-        (limits.range_low, limits.mean_range, limits.range_high),
-    )
-    for place in range(shown):
-        name = table.appraisers[place]
-        for axis, values, (low, middle, high) in zip(axes[:, place], (means, ranges), lines, strict=True):
-            _chart(axis, values[:, place], (low, middle, high))
-        axes[0, place].set_title(name, loc="left", color=INK, fontsize=10)
-        axes[1, place].set_xlabel("piece", color=INK)
-        _name_pieces(axes[1, place], table.pieces, most=6 if shown > 1 else SHOWN_NAMES)
+def _intervals(axis: Axes, models: list[GaugeModel], result: GaugeResult) -> None:
+    """Standard deviation and interval of each part: full marks for the upper strip, open for the lower."""
+    rows = [(name, words, colour) for name, words, colour in SHARES if _has(models, name)]
+    for place, (name, _, colour) in enumerate(rows):
+        for rank, model in enumerate(model for model in models if _has([model], name)):
+            part = model.component(name)
+            at = -place + 0.14 - 0.28 * rank
+            axis.plot(
+                [part.sd_low, part.sd_high],
+                [at, at],
+                color=colour,
+                linewidth=2,
+                linestyle=DASHES if rank else "-",
+            )
+            face = "white" if rank else colour
+            axis.plot(part.sd, at, "o", color=colour, markerfacecolor=face, markersize=5)
+    axis.set_yticks([-place for place in range(len(rows))], [words for _, words, _ in rows], fontsize=9)
+    axis.set_ylim(-len(rows) + 0.4, 0.6)
+    axis.set_xlim(left=0)
     unit = f", {result.unit}" if result.unit else ""
-    axes[0, 0].set_ylabel(f"mean{unit}", color=INK)
-    axes[1, 0].set_ylabel(f"range{unit}", color=INK)
+    level = f"{100 * result.level:g} %"
+    axis.set_xlabel(f"standard deviation{unit} ({level} intervals)", color=INK, fontsize=9)
+    axis.tick_params(labelsize=8)
+    axis.grid(axis="x", color="#d8dee2", linewidth=0.6)
+    for side in ("top", "right", "left"):
+        axis.spines[side].set_visible(False)
+
+
+def _has(models: list[GaugeModel], name: str) -> bool:
+    return any(part.name == name for model in models for part in model.components)
+
+
+def _pieces(table: TrialTable, result: GaugeResult, first: int, last: int) -> Figure:
+    rows = -(-(last - first) // ACROSS)
+    people = len(table.appraisers)
+    figure, axes = _grid(rows, ACROSS, (WIDTH_IN, rows * (0.62 + 0.2 * people) + 0.5), sharex=True)
+    away = table.measured - table.measured.mean(axis=(1, 2), keepdims=True)
+    reach = 1.08 * float(np.abs(away).max()) or 1.0
+    for place, axis in enumerate(axes.flat):
+        if first + place >= last:
+            axis.axis("off")
+            continue
+        mean = float(table.measured[first + place].mean())
+        title = f"{table.pieces[first + place]}: mean {rounded(mean, result.component('total').sd / 10)}"
+        _readings_of(axis, away[first + place], title)
+        axis.set_xlim(-reach, reach)
+        named = table.appraisers if place % ACROSS == 0 else [""] * people
+        axis.set_yticks(range(people), named, fontsize=8)
+        axis.set_ylim(people - 0.4, -0.6)
+    unit = f", {result.unit}" if result.unit else ""
+    figure.supxlabel(f"{result.quantity} less the piece's mean{unit}", color=INK, fontsize=9)
     return figure
 
 
-def _chart(axis: Axes, values: FloatArray, lines: tuple[float, float, float]) -> None:
-    low, middle, high = lines
-    label_axes(axis, "", "", "")
-    for at in (low, high):
-        axis.axhline(at, color=SERIES[1], linewidth=1.0, linestyle=DASHES)
-    axis.axhline(middle, color=INK, linewidth=0.8)
-    axis.plot(values, "o-", color=SERIES[0], markersize=4, linewidth=1.0)
-    outside = (values < low) | (values > high)
-    axis.plot(np.flatnonzero(outside), values[outside], "s", color=SERIES[1], markersize=5)
+def _readings_of(axis: Axes, away: np.ndarray, title: str) -> None:
+    """All readings of a piece: a line for each appraiser, a mark for each trial with its number."""
+    axis.axvline(0, color=INK, linewidth=0.8)
+    for person, values in enumerate(away):
+        colour = SERIES[person % len(SERIES)]
+        # a colour that comes round again has another marker
+        marker = MARKERS[(person + person // len(SERIES)) % len(MARKERS)]
+        axis.plot([values.min(), values.max()], [person, person], color=colour, linewidth=1)
+        axis.plot(values, [person] * len(values), marker, color=colour, markersize=4)
+        for rank, trial in enumerate(np.argsort(values)):
+            # neighbours have their numbers above and below, so that close ones can be read
+            side, away_pt = ("top", -3) if rank % 2 else ("bottom", 3)
+            axis.annotate(
+                f"{trial + 1}", (values[trial], person), xytext=(0, away_pt), textcoords="offset points",
+                ha="center", va=side, fontsize=6, color=INK,
+            )  # fmt: skip
+    axis.set_title(title, loc="left", color=INK, fontsize=9, pad=3)
+    axis.tick_params(labelsize=8)
+    axis.tick_params(axis="y", length=0)
+    for side in ("top", "right", "left"):
+        axis.spines[side].set_visible(False)
 
 
-def _finish(axis: Axes, table: TrialTable, result: GaugeResult, what: str) -> None:
-    unit = f", {result.unit}" if result.unit else ""
-    label_axes(axis, "piece", f"{result.quantity}{unit}", f"{result.quantity}: {what}")
-    _name_pieces(axis, table.pieces, most=SHOWN_NAMES)
-    axis.legend(frameon=False, loc="upper left", bbox_to_anchor=(1.0, 1.0), fontsize=9)
-
-
-def _name_pieces(axis: Axes, pieces: tuple[str, ...], *, most: int) -> None:
-    """Names at the ticks, as many as can be read."""
-    step = -(-len(pieces) // most)
-    ticks = range(0, len(pieces), step)
-    names = [pieces[place] for place in ticks]
-    slanted = sum(len(name) for name in names) > 4 * most
-    axis.set_xticks(
-        ticks, names, rotation=35 if slanted else 0, ha="right" if slanted else "center", fontsize=8,
-    )  # fmt: skip
-
-
-def _beside(place: int, count: int) -> float:
-    return SPREAD * ((place + 0.5) / count - 0.5)
-
-
-def _mark(place: int) -> str:
-    """A colour that comes round again has another marker."""
-    return MARKERS[(place + place // len(SERIES)) % len(MARKERS)]
-
-
-def _one(size: tuple[float, float]) -> tuple[Figure, Axes]:
+def _grid(
+    rows: int,
+    columns: int,
+    size: tuple[float, float],
+    *,
+    sharex: bool = False,
+    height_ratios: list[float] | None = None,
+) -> tuple[Figure, np.ndarray]:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=size, layout="constrained")
     FigureCanvasAgg(figure)
-    return figure, figure.subplots()
+    return figure, figure.subplots(rows, columns, sharex=sharex, squeeze=False, height_ratios=height_ratios)

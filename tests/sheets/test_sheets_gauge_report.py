@@ -1,13 +1,15 @@
 """The answer of a gauge study is worded by what its intervals allow."""
 
+import re
 from dataclasses import replace
 
+import html5lib
 import numpy as np
 import pytest
 from rich.console import Console
 
 from rig.population import TrialTable, compare_kinds, gauge_study
-from rig.sheets import GaugeStudy, gauge_answer, gauge_notes, gauge_tables
+from rig.sheets import GaugeStudy, gauge_answer, gauge_notes, gauge_tables, save_gauge_report
 
 
 def made(*, kinds=("hand", "hand", "driven"), hand_sd=0.2, bias=0.0, trials=3, **asked):
@@ -66,11 +68,47 @@ def test_the_share_of_the_gauge_is_said_with_its_interval_and_categories():
     assert f"tells {study.result.chosen.categories} categories of pieces apart" in said
 
 
-@pytest.mark.parametrize(("above", "words"), [(1e-9, "it is counted as repeats"), (0.999, "is kept (p =")])
-def test_the_rule_of_pooling_is_stated_with_its_p(above, words):
-    study = made(pool_above_p=above)
-    assert words in gauge_notes(study)[0]
-    assert f"{study.result.interaction_p:.3g}" in gauge_notes(study)[0]
+@pytest.mark.parametrize(("asked", "other"), [("kept", "counted as repeats"), ("pooled", "kept as a part")])
+def test_the_answer_gives_the_gauge_by_both_models(asked, other):
+    study = made(interaction=asked)
+    share = study.result.other.component("gauge").of_total_pct
+    last = gauge_answer(study)[-1]
+    assert last.startswith(f"With the interaction {other}")
+    assert f"the gauge makes up {share:.2g} % (" in last
+    assert f"p = {study.result.interaction_p:.3g}" in gauge_notes(study)[0]
+
+
+def test_a_page_holds_every_reading_and_every_number(tmp_path):
+    study = made(kinds=("hand", "driven"))
+    page = save_gauge_report(study, "Gauge study", tmp_path).read_text(encoding="utf-8")
+    names = {path.stem for path in tmp_path.glob("*.png")}
+    assert names == {"variance", "pieces-1"}
+    root = html5lib.parse(page, namespaceHTMLElements=False)
+    cells = {"".join(cell.itertext()) for cell in root.iter() if cell.tag in ("td", "th", "dd")}
+    numbers = np.array([float(cell) for cell in cells if re.fullmatch(r"-?\d+\.\d+", cell)])
+    means = study.table.measured.mean(axis=2)
+    for piece, row in zip(study.table.pieces, means, strict=True):
+        assert piece in cells
+        assert all(np.abs(numbers - mean).min() < 0.006 for mean in row)
+    for model in (study.result.chosen, study.result.other):
+        assert f"F, {model.name}" in cells
+        assert {f"{row.sum_of_squares:.5g}" for row in model.anova} <= cells
+        assert {f"{part.contribution_pct:.1f}" for part in model.components} <= cells
+    ranges = np.ptp(study.table.measured, axis=2).mean()
+    assert np.abs(numbers - ranges).min() < 0.005 * ranges
+
+
+def test_a_dozen_pieces_share_a_picture(tmp_path):
+    values = np.random.default_rng(3).normal(size=(30, 1, 2))
+    table = TrialTable(tuple(f"p{n}" for n in range(30)), ("rig",), values, ("driven",))
+    save_gauge_report(GaugeStudy(table, gauge_study(table)), "Many", tmp_path)
+    assert {path.stem for path in tmp_path.glob("pieces-*.png")} == {"pieces-1", "pieces-2", "pieces-3"}
+
+
+@pytest.mark.parametrize("values", [np.full((3, 2, 2), 4.25), np.arange(6.0).repeat(2).reshape(3, 2, 2)])
+def test_a_study_in_which_nothing_repeats_differently_is_still_drawn(values, tmp_path):
+    table = TrialTable(("a", "b", "c"), ("x", "y"), values, ("hand", "hand"))
+    assert save_gauge_report(GaugeStudy(table, gauge_study(table)), "Coarse", tmp_path).exists()
 
 
 def test_both_models_stand_in_the_tables():
