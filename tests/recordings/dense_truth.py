@@ -42,8 +42,24 @@ RANGES = {
     "set_mm",
     "knee_mm",
     "knee_n",
+    "at_depth_loading_n",
+    "at_depth_unloading_n",
     *(f"force_retention_{after:.0f}s_pct" for after in RETENTION_S),
 }
+
+
+class Stroke(NamedTuple):
+    """Deflections in rising order and the forces there."""
+
+    deflection_mm: np.ndarray
+    force_n: np.ndarray
+
+    def force_at(self, deflection_mm):
+        """Force at a deflection; not-a-number where the stroke does not come by."""
+        at_mm = self.deflection_mm
+        if not len(at_mm) or not at_mm[0] <= deflection_mm <= at_mm[-1]:
+            return np.nan
+        return float(np.interp(deflection_mm, at_mm, self.force_n))
 
 
 @dataclass(frozen=True)
@@ -60,6 +76,8 @@ class TruePress:
         By quantity, the smallest and the largest true value.
     toe
         Positions and forces of loading, for readings at a force that the analysis chooses.
+    strokes
+        Loading and unloading; None of a press that broke.
     has_knee
         None where the curve comes so near to the criterion that either answer is right.
     break_mm, break_n
@@ -73,6 +91,7 @@ class TruePress:
     toe: tuple[np.ndarray, np.ndarray] | None
     has_knee: bool | None
     released: bool
+    strokes: tuple[Stroke, Stroke] | None = None
     break_mm: float | None = None
     break_n: float | None = None
 
@@ -165,7 +184,18 @@ def _true_press(number, course, specimen, dense, part):
         known |= knee
     hold_s, left = _hold(press, dense, ends, peak_n, last)
     known |= left
-    return TruePress(float(time_s[contact]), float(time_s[release]), hold_s, known, toe, has_knee, released)
+    back = slice(press.hold_last, release + 1)
+    going = Stroke((position_mm[back] - contact_mm)[::-1], force_n[back][::-1])
+    return TruePress(
+        float(time_s[contact]),
+        float(time_s[release]),
+        hold_s,
+        known,
+        toe,
+        has_knee,
+        released,
+        (Stroke(at_mm, along_n), going),
+    )
 
 
 def _true_break(number, specimen, dense, contact, release, *, released):
@@ -184,6 +214,7 @@ def _true_break(number, specimen, dense, contact, release, *, released):
         (position_mm[before], force_n[before]),
         None,
         released,
+        None,
         float(at_mm),
         peak_n,
     )

@@ -16,6 +16,9 @@ from lab_readings import Laboratory, rows_of
 from press_courses import Course, hand_speeds, motor_speeds
 from specimen_laws import Break, Specimen, foam, plateau, power, spring, stop_at, tilted_spring
 
+AT_SHARE = 0.6
+"""Of the depth, where forces are asked for."""
+
 MOST_INSTANTS = 400_000
 OVERSAMPLED = (8, 50)
 """The dense course has 50 instants between two rows, fewer where a long recording would hold more than
@@ -34,8 +37,10 @@ class Recording:
         Truth of every press that is a cycle.
     checks
         Contact checks among the presses.
-    import_options, analyse_options
+    sense, zero, analyse_options
         What a user would state.
+    at_mm
+        A depth at which forces are asked for.
     """
 
     kind: str
@@ -48,6 +53,7 @@ class Recording:
     checks: int = 0
     sense: str = "compression"
     zero: str | None = None
+    at_mm: float | None = None
     analyse_options: tuple[str, ...] = ()
 
 
@@ -189,6 +195,7 @@ class Setup:
             "checks": sum(press.is_check for press in course.presses),
             "sense": sense,
             "zero": zero,
+            "at_mm": round(AT_SHARE * self.depth_mm, 1),
             "analyse_options": options,
         }
 

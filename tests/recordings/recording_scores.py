@@ -69,13 +69,17 @@ def written(recording, path):
     path.write_text("\n".join(["time_s,position_mm,force_n", *lines]) + "\n")
 
 
-def analysed(recording, folder):
+COLUMNS = ("--time", "time_s:s", "--position", "position_mm:mm", "--force", "force_n:N")
+
+
+def analysed(recording, folder, columns=COLUMNS):
     """The document of `pressrig analyse --json` for one recording."""
     folder = Path(folder)
     table = folder / f"{recording.kind}-{recording.seed}.csv"
     written(recording, table)
-    options = ["--time", "time_s:s", "--position", "position_mm:mm", "--force", "force_n:N"]
     stated = list(recording.analyse_options)
+    if recording.at_mm is not None:
+        stated += ["--at", f"{recording.at_mm:g} mm,{unreached_mm(recording):g} mm"]
     if recording.sense != "compression":
         stated += ["--sense", recording.sense]
     if recording.zero is not None:
@@ -83,7 +87,7 @@ def analysed(recording, folder):
     said, _ = pressrig(
         "import",
         table,
-        *options,
+        *columns,
         "--specimen",
         f"{recording.kind}-{recording.seed}",
         "--out",
@@ -92,6 +96,12 @@ def analysed(recording, folder):
     capture = said.strip().splitlines()[-1]
     document, _ = pressrig("analyse", capture, *stated, "--json")
     return json.loads(document)["captures"][0]
+
+
+def unreached_mm(recording):
+    """A depth that no press of the recording reaches."""
+    row_mm = recording.row_mm
+    return round(max(float(np.ptp(row_mm)), float(np.abs(row_mm).max())) + 1.0, 1)
 
 
 def is_spoiled(cycle, name):
@@ -214,8 +224,13 @@ QUANTITIES = [
     "force_retention_60s_pct",
     "knee_mm",
     "knee_n",
+    "at_depth_loading_n",
+    "at_depth_unloading_n",
 ]
 assert set(QUANTITIES) == RANGES
+
+SIDES = ("loading", "unloading")
+AT_DEPTH = tuple(f"at_depth_{side}_n" for side in SIDES)
 
 
 def score(kind, seeds, folder, make=None, tamper=None):
@@ -264,6 +279,11 @@ def compare(found, recording, document, skipped=frozenset()):
             known["contact_at_force_mm"] = (at, at)
             if number and np.isfinite(first_at) and matched[0] is not None and matched[0]["cycle"] == 1:
                 known["set_mm"] = (at - first_at, at - first_at)
+        for side, stroke in zip(SIDES, press.strokes or (), strict=False):
+            force_n = np.nan if recording.at_mm is None else stroke.force_at(recording.at_mm)
+            # where contact was kept, a stroke may come by only partly
+            if np.isfinite(force_n) and "contact_mm" in known:
+                known[f"at_depth_{side}_n"] = (force_n, force_n)
         if cycle is not None:
             found.cycles += 1
             for flag in cycle["flags"]:
@@ -275,7 +295,7 @@ def compare(found, recording, document, skipped=frozenset()):
             if name not in known or name in skipped:
                 continue
             found.wanted[name] += 1
-            off = _off(cycle, name, known[name])
+            off = _off(cycle if name not in AT_DEPTH else _at_depth(cycle), name, known[name])
             if off is not None:
                 found.reported[name] += 1
                 found.off[name].append((recording.seed, off))
@@ -308,6 +328,18 @@ def matches(presses, cycles):
         if matched[place] is None:
             matched[place] = cycle
     return matched
+
+
+def _at_depth(cycle):
+    """A cycle's first reading at a depth, with what spoils it, under the names that are judged here."""
+    if cycle is None or not cycle.get("at"):
+        return None
+    reading = cycle["at"][0]
+    spoilt = {
+        flag: [f"at_depth_{side}_n" for side in SIDES if any(f".{side}_n" in name for name in names)]
+        for flag, names in cycle.get("spoilt", {}).items()
+    }
+    return {f"at_depth_{name}": value for name, value in reading.items()} | {"spoilt": spoilt}
 
 
 def _off(cycle, name, truth):
@@ -362,6 +394,9 @@ def absurdities(recording, cycle, forces):
         u = cycle.get(f"{name}_u")
         if u is not None and u > span_mm:
             yield f"{about}: {name}_u = {u} beyond the range of positions"
+    for reading in cycle.get("at", ())[1:]:
+        if reading["loading_n"] is not None or reading["unloading_n"] is not None:
+            yield f"{about}: a force at {reading['at']}, which no press reaches"
     peak, peak_u = cycle.get("peak_force_n"), cycle.get("peak_force_n_u")
     span_n = float(np.ptp(recording.row_n))
     if peak is not None and abs(peak) > 1.05 * max(np.ptp(recording.row_n), np.abs(recording.row_n).max()):

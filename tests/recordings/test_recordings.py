@@ -4,6 +4,7 @@
 prints all figures. What fails today stands in `known_failures.py`, with its figures.
 """
 
+import json
 import os
 import tempfile
 from dataclasses import replace
@@ -15,7 +16,7 @@ from dense_truth import RANGES
 from known_failures import KNOWN
 from lab_readings import Laboratory
 from recording_kinds import KINDS, Recording, Setup
-from recording_scores import CHANCE, FALSE_KNEES, QUANTITIES, analysed, pressrig, score, written
+from recording_scores import CHANCE, COLUMNS, FALSE_KNEES, QUANTITIES, analysed, pressrig, score, written
 from scipy.stats import binom
 
 RECORDINGS = int(os.environ.get("PRESSRIG_RECORDINGS", "20"))
@@ -142,8 +143,7 @@ def test_a_preload_is_kept_or_taken_off_as_asked(kind, tmp_path):
     recording = KINDS[kind].recording(0)
     table = tmp_path / "preload.csv"
     written(recording, table)
-    columns = ["--time", "time_s:s", "--position", "position_mm:mm", "--force", "force_n:N"]
-    said, _ = pressrig("import", table, *columns, "--specimen", "F-90-001", "--out", tmp_path / "captures")
+    said, _ = pressrig("import", table, *COLUMNS, "--specimen", "F-90-001", "--out", tmp_path / "captures")
     capture = said.strip().splitlines()[-1]
     true_n = recording.presses[0].known["peak_force_n"][0]
     for zero, off_n in (("as-recorded", 0.0), ("2 N", 2.0)):
@@ -153,9 +153,23 @@ def test_a_preload_is_kept_or_taken_off_as_asked(kind, tmp_path):
 
 
 def first_capture(text):
-    import json
-
     return json.loads(text)["captures"][0]
+
+
+@pytest.mark.parametrize("kind", ["still_start_and_white_noise", "face_out_of_parallel"])
+def test_units_and_signs_of_a_table_change_no_result(kind, tmp_path):
+    recording = replace(KINDS[kind].recording(0), decimals=None)
+    expected = analysed(recording, tmp_path)
+    turned = replace(
+        recording, kind="turned", row_mm=-recording.row_mm / 1000, row_n=-recording.row_n / 1000, at_mm=None
+    )
+    columns = ("--time", "time_s:s", "--position", "position_mm:m", "--force", "force_n:kN")
+    found = analysed(turned, tmp_path, (*columns, "--negate-force", "--negate-position"))
+    for before, after in zip(expected["cycles"], found["cycles"], strict=True):
+        for name in QUANTITIES:
+            if before.get(name) is not None:
+                # nine decimals of a kilonewton are a micronewton, of a metre a nanometre
+                assert after[name] == pytest.approx(before[name], rel=1e-4, abs=1e-5), name
 
 
 def test_a_truth_that_is_off_by_five_per_cent_is_noticed():
