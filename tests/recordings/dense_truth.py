@@ -174,7 +174,7 @@ def _true_press(number, course, specimen, dense, part):
     for name, shares in (("chord_n_per_mm", CHORD), ("initial_n_per_mm", INITIAL)):
         known[name] = _range([_slope_between(at_mm, along_n, depth, shares) for depth in depths])
     known["tangent_n_per_mm"] = _range(
-        [_end_slope(number, course, specimen, dense, depth) for depth in depths]
+        [_end_slope(number, course, specimen, dense, float(position_mm[each])) for each in ends]
     )
     toe, has_knee = None, None
     if not begins_in_contact:
@@ -249,11 +249,10 @@ def _slope_between(at_mm, at_n, depth_mm, shares):
     return float(np.diff(np.interp(ends, at_mm, at_n))[0] / np.diff(ends)[0])
 
 
-def _end_slope(number, course, specimen, dense, depth_mm):
-    """Slope at the deepest point of the loading curve, as it would go on without braking."""
+def _end_slope(number, course, specimen, dense, here):
+    """Slope of the loading curve at a position, as it would go on without braking."""
     time_s, position_mm, _ = dense
     press = course.presses[number]
-    here = specimen.contact_mm + specimen.lowered_mm(number) + depth_mm
     if not specimen.branches:
         return specimen.slope(here - specimen.contact_mm - specimen.lowered_mm(number), number)
     steps = np.diff(position_mm[press.first : press.arrived + 1])

@@ -16,6 +16,9 @@ from lab_readings import Laboratory, rows_of
 from press_courses import Course, hand_speeds, motor_speeds
 from specimen_laws import Break, Specimen, foam, plateau, power, spring, stop_at, tilted_spring
 
+CHECK_NOISES = 30.0
+"""A contact check that stays below this many standard deviations of the noise need not be seen."""
+
 AT_SHARE = 0.6
 """Of the depth, where forces are asked for."""
 
@@ -183,16 +186,19 @@ class Setup:
             offset_mm = float(position_mm[first])
         part = Part(first, last, None if from_n is None else offset_mm)
         row_s, row_mm, row_n = rows_of(replace(lab, rate_hz=self.rate_hz), course, dense, part, self.random)
-        presses = true_presses(course, self.specimen, dense, part)
+        # a force that is kept as it was written counts from the machine's zero, not from the specimen's
+        kept_n = lab.zero_n if zero else 0.0
+        presses = true_presses(course, self.specimen, dense._replace(force_n=dense.force_n + kept_n), part)
         return {
             "row_s": row_s,
             "row_mm": sign * (row_mm - offset_mm),
             "row_n": sign * row_n,
             "decimals": lab.decimals,
-            "presses": [
-                _shifted(press, offset_mm, time_s[first], lab.zero_n if zero else 0.0) for press in presses
-            ],
-            "checks": sum(press.is_check for press in course.presses),
+            "presses": [_shifted(press, offset_mm, time_s[first]) for press in presses],
+            "checks": sum(
+                press.is_check and dense.force_n[press.first : press.last].max() > CHECK_NOISES * lab.noise_n
+                for press in course.presses
+            ),
             "sense": sense,
             "zero": zero,
             "at_mm": round(AT_SHARE * self.depth_mm, 1),
@@ -200,20 +206,12 @@ class Setup:
         }
 
 
-def _shifted(press, offset_mm, start_s, zero_n):
-    """Truth in the table's own position, time, and force where its zero is kept."""
+def _shifted(press, offset_mm, start_s):
+    """Truth in the table's own position and time."""
     known = dict(press.known)
     if "contact_mm" in known:
         known["contact_mm"] = tuple(each - offset_mm for each in known["contact_mm"])
     toe = None if press.toe is None else (press.toe[0] - offset_mm, press.toe[1])
-    if zero_n:
-        depths = known["peak_deflection_mm"]
-        peak_n = known["peak_force_n"][0] + zero_n
-        known["peak_force_n"] = (peak_n, peak_n)
-        known["secant_n_per_mm"] = tuple(sorted(peak_n / depth for depth in depths))
-        known["energy_absorbed_mj"] = tuple(
-            energy + zero_n * depth for energy, depth in zip(known["energy_absorbed_mj"], depths, strict=True)
-        )
     return replace(press, known=known, toe=toe, start_s=press.start_s - start_s, end_s=press.end_s - start_s)
 
 
