@@ -270,19 +270,22 @@ def _end_slope(number, course, specimen, dense, here):
 
 
 def _knee(at_mm, at_n, depth_mm):
+    """Whether there is a knee, and where: the largest tangent before it may or may not be one of the toe."""
     grid = np.linspace(0.0, depth_mm, GRID)
     slope = np.gradient(np.interp(grid, at_mm, at_n), grid)
     # the grid is finer than some strokes' own instants: a short running mean takes the steps off
-    slope = np.convolve(slope, np.ones(21) / 21, mode="same")
+    slope = np.convolve(np.pad(slope, 10, mode="edge"), np.ones(21) / 21, mode="valid")
     inside = (grid > KNEE_FROM * depth_mm) & (grid < KNEE_TO * depth_mm)
-    share = slope[inside] / np.maximum.accumulate(slope[inside])
-    below = np.flatnonzero(share <= KNEE_DROP)
-    if abs(share.min() - KNEE_DROP) <= KNEE_CLOSE or (len(below) and below[0] > 0.9 * len(share)):
-        return None, {}
-    if not len(below):
-        return False, {}
-    at = float(grid[inside][below[0]])
-    return True, {"knee_mm": (at, at), "knee_n": _range(np.interp(at, at_mm, at_n))}
+    found = []
+    for largest in (np.maximum.accumulate(slope)[inside], np.maximum.accumulate(slope[inside])):
+        share = slope[inside] / largest
+        below = np.flatnonzero(share <= KNEE_DROP)
+        if abs(share.min() - KNEE_DROP) <= KNEE_CLOSE or (len(below) and not 0 < below[0] < 0.9 * len(share)):
+            return None, {}
+        found.append(float(grid[inside][below[0]]) if len(below) else None)
+    if None in found:
+        return (None if any(found) else False), {}
+    return True, {"knee_mm": _range(found), "knee_n": _range(np.interp(found, at_mm, at_n))}
 
 
 def _hold(press, dense, ends, peak_n, last):

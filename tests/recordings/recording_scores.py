@@ -29,6 +29,9 @@ HELD, CHANCE = 0.93, 1e-3
 """Share of values that shall lie within two standard uncertainties, and the chance that a count of recordings
 falls below what is asserted although so many do on the average."""
 
+NARROW = 0.5
+"""A range of truth below this many standard uncertainties counts as a single value, for the spread."""
+
 FALSE_KNEES = 0.02
 REPORTED = 0.9
 WIDEST = 3.0
@@ -299,8 +302,10 @@ def compare(found, recording, document, skipped=frozenset()):
             if off is not None:
                 found.reported[name] += 1
                 found.off[name].append((recording.seed, off))
-                if known[name][0] == known[name][1]:
-                    found.points[name].append(off)
+                low, high = known[name]
+                shown = cycle if name not in AT_DEPTH else _at_depth(cycle)
+                if shown[f"{name}_u"] and high - low <= NARROW * shown[f"{name}_u"]:
+                    found.points[name].append(_off(shown, name, ((low + high) / 2,) * 2))
         if press.break_mm is not None:
             found.breaks += 1
             found.breaks_found += cycle is not None and _tells_break(cycle, press)
