@@ -16,6 +16,9 @@ from recording_scores import CHANCE, FALSE_KNEES, HELD, REPORTED, WIDEST, score
 from scipy.stats import binom
 
 
+SHOWN = 70
+
+
 def scored(name, seeds):
     with tempfile.TemporaryDirectory(prefix="recordings") as folder:
         return score(KINDS[name], range(seeds), folder)
@@ -55,7 +58,7 @@ def failing(found):
     """What `known_failures.py` would hold of a kind: fact, and what was measured."""
     kind = KINDS[found.kind]
     if found.failures:
-        yield ("presses",), found.failures[0].strip().splitlines()[-1][:80]
+        yield ("presses",), found.failures[0].strip().splitlines()[-1][:SHOWN]
     elif (found.found, found.phantom) != (found.true, 0):
         yield ("presses",), f"found {found.found} of {found.true}, phantoms {found.phantom}"
     if found.holds_found < found.holds:
@@ -67,7 +70,7 @@ def failing(found):
     if found.checks_found < found.checks:
         yield ("checks",), f"counted {found.checks_found} of {found.checks}"
     if found.absurd:
-        yield ("absurd",), found.absurd[0][:80]
+        yield ("absurd",), found.absurd[0].partition(": ")[2][:SHOWN]
     if found.knees_phantom > binom.ppf(1 - CHANCE, found.no_knees, FALSE_KNEES):
         yield ("knees",), f"{found.knees_phantom} of {found.no_knees} curves without a knee"
     for name in found.quantities:
