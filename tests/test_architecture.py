@@ -341,7 +341,10 @@ ADDRESS = re.compile(r"https?://[^\s\"'<>)]+")
 ADDRESSES_KEPT = {"http://www.w3.org/2000/svg"}
 """The name of the picture format's vocabulary; nothing is fetched from it."""
 
-TEXT = {".py", ".md", ".toml", ".yaml", ".svg", ".jsonl", ".csv", ""}
+TEXT = {
+    *(".py", ".md", ".toml", ".yaml", ".svg", ".jsonl", ".csv", ".txt", ".c", ".h", ".js", ".css", ".html"),
+    *(".service", ".rules", ".json", ".cfg", ".sh", ""),
+}
 
 
 def texts() -> Iterator[tuple[Path, str]]:

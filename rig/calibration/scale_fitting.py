@@ -319,7 +319,7 @@ def _weights(x: FloatArray, y: FloatArray, runs: Sequence[str] | None) -> FloatA
 
 
 def _chance_of_unevenness(sd: FloatArray, repeats: IntArray) -> float:
-    """Bartlett's test of equal variances (Snedecor and Cochran, 1989, section 13.10; recalled)."""
+    """Bartlett's test of equal variances (Snedecor and Cochran, 1989; recalled, section not verified)."""
     freedom = repeats - 1
     pooled = float(freedom @ sd**2) / float(freedom.sum())
     ratio = float(freedom.sum() * math.log(pooled) - freedom @ np.log(sd**2))

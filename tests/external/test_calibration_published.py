@@ -1,4 +1,4 @@
-"""Published calibrations, fitted anew (checks C1 to C3), and published gravity."""
+"""Published calibrations, fitted anew, and published gravity."""
 
 import math
 from pathlib import Path
@@ -9,7 +9,7 @@ import scipy.stats
 
 from rig.calibration import fit_polynomial, gravity_m_per_s2, lack_of_fit, recommend_degree
 
-# C1. NIST Statistical Reference Datasets, "Pontius" (P. Pontius, NIST, load cell calibration): loads of
+# NIST Statistical Reference Datasets, "Pontius" (P. Pontius, NIST, load cell calibration): loads of
 # 150000 to 3000000, run twice, and the certified values of the quadratic. Recomputed.
 LOADS = np.tile(np.arange(1, 21) * 150_000.0, 2)
 # fmt: off
@@ -23,7 +23,7 @@ DEFLECTIONS = np.array([
 PONTIUS = (0.673565789473684e-03, 0.732059160401003e-06, -0.316081871345029e-14)
 PONTIUS_SD = (0.107938612033077e-03, 0.157817399981659e-09, 0.486652849992036e-16)
 
-# C3. JCGM 100:2008 (GUM), example H.3. Recomputed.
+# JCGM 100:2008 (GUM), example H.3. Recomputed.
 TEMPERATURES = [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511]
 CORRECTIONS = [-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160]
 
@@ -38,20 +38,28 @@ def load_cell():
     return fit_polynomial(LOADS, DEFLECTIONS, 2)
 
 
-def test_c1_the_terms_of_the_load_cell_agree_to_nine_digits(load_cell):
+def test_the_terms_of_the_load_cell_agree_to_nine_digits(load_cell):
+    # Source: NIST Statistical Reference Datasets, linear regression, "Pontius", 1998 (year not verified);
+    # recomputed.
     assert min(map(digits, load_cell.coefficients, PONTIUS)) > 9
 
 
-def test_c1_the_uncertainties_of_the_load_cell_agree_to_nine_digits(load_cell):
+def test_the_uncertainties_of_the_load_cell_agree_to_nine_digits(load_cell):
+    # Source: NIST Statistical Reference Datasets, linear regression, "Pontius", 1998 (year not verified);
+    # recomputed.
     assert min(map(digits, load_cell.standard_uncertainties, PONTIUS_SD)) > 9
     assert digits(load_cell.residual_sd, 0.205177424076185e-03) > 9
 
 
-def test_c1_the_load_cell_needs_its_quadratic_and_no_cubic():
+def test_the_load_cell_needs_its_quadratic_and_no_cubic():
+    # Source: NIST Statistical Reference Datasets, linear regression, "Pontius", 1998 (year not verified);
+    # recomputed.
     assert recommend_degree(LOADS, DEFLECTIONS).degree == 2
 
 
-def test_c1_repeats_of_the_load_cell_find_no_lack_of_fit_but_in_a_straight_line(load_cell):
+def test_repeats_of_the_load_cell_find_no_lack_of_fit_but_in_a_straight_line(load_cell):
+    # Source: NIST Statistical Reference Datasets, linear regression, "Pontius", 1998 (year not verified);
+    # recomputed.
     # the pure error needs no model: half the squared differences of the two runs, over 20 degrees of freedom
     repeats = math.sqrt(float(np.sum((DEFLECTIONS[:20] - DEFLECTIONS[20:]) ** 2)) / 2 / 20)
     misfit = lack_of_fit(load_cell, LOADS)
@@ -72,8 +80,9 @@ def norris():
     return np.array([[float(each) for each in line.split()] for line in lines[60:96]]), certified
 
 
-def test_c2_the_straight_line_agrees_with_the_certified_values_to_nine_digits():
-    # C2. NIST Statistical Reference Datasets, "Norris", read from the package.
+def test_the_straight_line_agrees_with_the_certified_values_to_nine_digits():
+    # Source: NIST Statistical Reference Datasets, linear regression, "Norris", 1998 (year not verified);
+    # read from the package. NIST Statistical Reference Datasets, "Norris", read from the package.
     data, certified = norris()
     fit = fit_polynomial(data[:, 1], data[:, 0], 1)
     for name, found, found_u in zip(("B0", "B1"), fit.coefficients, fit.standard_uncertainties, strict=True):
@@ -87,7 +96,8 @@ def thermometer():
     return fit_polynomial(TEMPERATURES, CORRECTIONS, 1)
 
 
-def test_c3_the_line_of_the_thermometer_about_20_degrees_is_that_of_the_guide(thermometer):
+def test_the_line_of_the_thermometer_about_20_degrees_is_that_of_the_guide(thermometer):
+    # Source: JCGM 100:2008 (GUM), example H.3; recomputed.
     terms, covariance = thermometer.about(20.0)
     u = np.sqrt(np.diag(covariance))
     assert (round(terms[0], 4), round(u[0], 4)) == (-0.1712, 0.0029)
@@ -97,13 +107,15 @@ def test_c3_the_line_of_the_thermometer_about_20_degrees_is_that_of_the_guide(th
     assert thermometer.degrees_of_freedom == 9
 
 
-def test_c3_the_correction_at_30_degrees_is_that_of_the_guide(thermometer):
+def test_the_correction_at_30_degrees_is_that_of_the_guide(thermometer):
+    # Source: JCGM 100:2008 (GUM), example H.3; recomputed.
     assert round(float(thermometer.value(30.0)), 4) == -0.1494
     assert round(float(thermometer.value_u(30.0)), 4) == 0.0041
 
 
 @pytest.mark.parametrize("latitude_deg", [0.0, 30.0, 45.0, 54.3, 90.0])
 def test_gravity_is_that_of_the_closed_formula_of_the_reference_ellipsoid(latitude_deg):
+    # Source: H. Moritz, Geodetic Reference System 1980, Bulletin geodesique, 1984; recalled.
     # H. Moritz, Geodetic Reference System 1980, Bulletin geodesique (1984): Somigliana's closed formula with
     # equatorial gravity 9.7803267715 m/s^2, k = 0.001931851353, e^2 = 0.00669438002290. Recalled. The series
     # that is used instead is right to a millionth.

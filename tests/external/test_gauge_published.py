@@ -1,4 +1,4 @@
-"""Gauge studies and one-way analyses as published (checks C17 and C20)."""
+"""Gauge studies and one-way analyses as published."""
 
 import re
 from importlib.resources import files
@@ -8,9 +8,9 @@ import pytest
 
 from rig.population import gauge_study
 
-# C20. AIAG, Measurement Systems Analysis, ANOVA method, worked study: 10 parts, 3 appraisers, 3 trials.
+# AIAG, Measurement Systems Analysis, ANOVA method, worked study: 10 parts, 3 appraisers, 3 trials.
 # Recomputed. Trials in order, parts 1 to 10.
-C20 = {
+READINGS = {
     "A": """.29 -.56 1.34 .47 -.80 .02 .59 -.31 2.26 -1.36 / .41 -.68 1.17 .50 -.92 -.11 .75 -.20 1.99 -1.25
         / .64 -.58 1.27 .64 -.84 -.21 .66 -.17 2.01 -1.31""",
     "B": """.08 -.47 1.19 .01 -.56 -.20 .47 -.63 1.80 -1.68 / .25 -1.22 .94 1.03 -1.20 .22 .55 .08 2.12 -1.62
@@ -28,32 +28,36 @@ DEVIATIONS = {
 }
 
 
-def c20_table():
+def worked_study():
     rows = [
         (part, name, trial, float(value))
-        for name, text in C20.items()
+        for name, text in READINGS.items()
         for trial, line in enumerate(text.split("/"), 1)
         for part, value in enumerate(line.split(), 1)
     ]
     return dict(zip(("piece", "appraiser", "trial", "value"), zip(*rows, strict=True), strict=True))
 
 
-def test_c20_the_worked_study_comes_out_to_all_its_digits():
-    study = gauge_study(c20_table(), interaction="pooled")
+def test_the_worked_study_comes_out_to_all_its_digits():
+    # Source: AIAG, Measurement Systems Analysis, 4th edition, 2010, worked study of 10 parts (edition not
+    # verified); recomputed.
+    study = gauge_study(worked_study(), interaction="pooled")
     assert {name: f"{study.component(name).sd:.5f}" for name in DEVIATIONS} == DEVIATIONS
     assert study.chosen.categories == 4
 
 
-def test_c20_the_interaction_is_far_from_seen_and_both_models_are_shown():
+def test_the_interaction_is_far_from_seen_and_both_models_are_shown():
+    # Source: AIAG, Measurement Systems Analysis, 4th edition, 2010, worked study of 10 parts (edition not
+    # verified); recomputed.
     # Same study: F = 0.434 for part by appraiser on 18 and 60 degrees of freedom, p = 0.974. Recomputed.
-    study = gauge_study(c20_table())
+    study = gauge_study(worked_study())
     assert study.interaction_p == pytest.approx(0.974, abs=5e-4)
     kept = {row.source: row for row in study.chosen.anova}
     assert kept["piece x appraiser"].f == pytest.approx(0.434, abs=5e-4)
     assert kept["repeat"].degrees_of_freedom == 60
 
 
-# C17. NIST Statistical Reference Datasets, analysis of variance; data and certified values ship inside SciPy.
+# NIST Statistical Reference Datasets, analysis of variance; data and certified values ship inside SciPy.
 # Most values of SmLs04 to 09 have 7 or 13 equal leading digits; what a double holds of them limits agreement.
 CERTAIN = {
     "SiRstv": 1e-11, "SmLs01": 1e-12, "SmLs02": 1e-12, "SmLs03": 1e-12, "AtmWtAg": 1e-9,
@@ -72,7 +76,9 @@ def certified(name):
 
 
 @pytest.mark.parametrize("name", CERTAIN)
-def test_c17_one_way_analyses_agree_with_the_certified_ones(name):
+def test_one_way_analyses_agree_with_the_certified_ones(name):
+    # Source: NIST Statistical Reference Datasets, analysis of variance, 1998 (year not verified); read
+    # from the package.
     rows, f, within = certified(name)
     treatment = rows[:, 0].astype(int)
     order = np.argsort(treatment, kind="stable")

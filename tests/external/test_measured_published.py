@@ -1,4 +1,4 @@
-"""Published shapes, pressed on paper and measured by the analyser (checks C5 to C9)."""
+"""Published shapes, pressed on paper and measured by the analyser."""
 
 import numpy as np
 import pytest
@@ -13,8 +13,10 @@ def column(result, name):
     return result.summary[name]["mean"], float(np.median(result.columns[f"{name}_u"]))
 
 
-def test_c5_a_music_wire_spring_measures_the_rate_of_the_worked_example():
-    # C5. Budynas and Nisbett, Shigley's Mechanical Engineering Design, worked example 10-1. Recomputed: d =
+def test_a_music_wire_spring_measures_the_rate_of_the_worked_example():
+    # Source: Budynas and Nisbett, Shigley's Mechanical Engineering Design, example 10-1 (edition not
+    # verified); recomputed.
+    # Budynas and Nisbett, Shigley's Mechanical Engineering Design, worked example 10-1. Recomputed: d =
     # 0.037 in, D = 0.400 in, 10.5 active coils, G = 11.85 Mpsi, k = G d^4 / (8 D^3 N) = 4.13 lbf/in.
     wire, coil = parse("0.037 in", "mm"), parse("0.400 in", "mm")
     shear_mpa = 11.85e6 * factor("lbf/in^2", "N/mm^2")
@@ -27,8 +29,10 @@ def test_c5_a_music_wire_spring_measures_the_rate_of_the_worked_example():
         assert mean / factor("lbf/in", "N/mm") == pytest.approx(4.13, abs=0.02), name
 
 
-def test_c6_a_thin_ring_loses_the_diameter_of_the_table():
-    # C6. Roark's Formulas for Stress and Strain, circular rings, case 1: diameter lost under load W is 0.1488
+def test_a_thin_ring_loses_the_diameter_of_the_table():
+    # Source: Roark's Formulas for Stress and Strain, circular rings, case 1 (edition not verified);
+    # recalled.
+    # Roark's Formulas for Stress and Strain, circular rings, case 1: diameter lost under load W is 0.1488
     # W R^3/(E I).
     modulus_mpa, radius, second_moment = 200.0, 30.0, 20.0 * 3.0**3 / 12
     stiffness = modulus_mpa * second_moment / (0.1488 * radius**3)
@@ -43,7 +47,7 @@ def test_c6_a_thin_ring_loses_the_diameter_of_the_table():
 
 @pytest.fixture(scope="module")
 def sphere():
-    """C7. Hertz; Johnson, Contact Mechanics (1985), ch. 4: between two platens F = (4/3) E* R^0.5
+    """Hertz; Johnson, Contact Mechanics (1985), ch. 4: between two platens F = (4/3) E* R^0.5
     (d/2)^1.5."""
     deflection = triangle(8.0, 6.0)
     force = 4 / 3 * 0.1 * 45.0**0.5 * (np.maximum(deflection, 0) / 2) ** 1.5
@@ -51,7 +55,8 @@ def sphere():
     return measured(deflection, force, AnalysisSettings(contact_force_n=0.05, at=depths))
 
 
-def test_c7_a_sphere_is_found_touched_well_before_it_pushes(sphere):
+def test_a_sphere_is_found_touched_well_before_it_pushes(sphere):
+    # Source: K. L. Johnson, Contact Mechanics, 1985, ch. 4 (Hertz); recalled.
     # With E* 0.1 MPa and R 45 mm, 0.05 N is reached 0.15 mm after touch at one contact, 0.30 mm between two
     # platens.
     touch, touch_u = column(sphere, "contact_mm")
@@ -60,19 +65,22 @@ def test_c7_a_sphere_is_found_touched_well_before_it_pushes(sphere):
     assert pushes - touch == pytest.approx(2 * 0.15, abs=0.01 + touch_u + pushes_u)
 
 
-def test_c7_a_spheres_tangent_is_one_and_a_half_times_its_secant(sphere):
+def test_a_spheres_tangent_is_one_and_a_half_times_its_secant(sphere):
+    # Source: K. L. Johnson, Contact Mechanics, 1985, ch. 4 (Hertz); recalled.
     tangent, tangent_u = column(sphere, "tangent_n_per_mm")
     secant, secant_u = column(sphere, "secant_n_per_mm")
     assert tangent == pytest.approx(1.5 * secant, abs=2 * (tangent_u + 1.5 * secant_u))
 
 
-def test_c7_a_spheres_work_is_two_fifths_of_force_times_deflection(sphere):
+def test_a_spheres_work_is_two_fifths_of_force_times_deflection(sphere):
+    # Source: K. L. Johnson, Contact Mechanics, 1985, ch. 4 (Hertz); recalled.
     work, work_u = column(sphere, "energy_absorbed_mj")
     force, depth = column(sphere, "peak_force_n")[0], column(sphere, "peak_deflection_mm")[0]
     assert work == pytest.approx(0.4 * force * depth, abs=2 * work_u)
 
 
-def test_c7_a_log_log_fit_to_a_sphere_gives_three_halves(sphere):
+def test_a_log_log_fit_to_a_sphere_gives_three_halves(sphere):
+    # Source: K. L. Johnson, Contact Mechanics, 1985, ch. 4 (Hertz); recalled.
     depths = np.array([2.0, 3.0, 4.0, 5.0, 6.0, 7.0])
     forces = [column(sphere, f"at {depth:g} mm.loading_n")[0] for depth in depths]
     exponent = np.polyfit(np.log(depths), np.log(forces), 1)[0]
@@ -81,8 +89,10 @@ def test_c7_a_log_log_fit_to_a_sphere_gives_three_halves(sphere):
     assert foot == pytest.approx(1.5, abs=2 * foot_u)
 
 
-def test_c8_a_spring_and_dashpot_kept_in_contact_lose_pi_c_w_x_squared():
-    # C8. Any vibration text, for example Rao, Mechanical Vibrations: loss per cycle pi c w X^2, loss factor c
+def test_a_spring_and_dashpot_kept_in_contact_lose_pi_c_w_x_squared():
+    # Source: S. S. Rao, Mechanical Vibrations (edition and place not verified); recomputed: over a period
+    # the force c x' of x = X sin wt does the work pi c w X^2, the integral of c (w X cos wt)^2.
+    # Any vibration text, for example Rao, Mechanical Vibrations: loss per cycle pi c w X^2, loss factor c
     # w/k.
     stiffness, damping, amplitude, mean = 3.0, 0.05, 2.0, 5.0
     angular = 2 * np.pi * 0.8
@@ -103,8 +113,11 @@ def test_c8_a_spring_and_dashpot_kept_in_contact_lose_pi_c_w_x_squared():
     np.testing.assert_allclose(result.columns["loss_factor"][inner], damping * angular / stiffness, rtol=0.01)
 
 
-def test_c9_a_standard_linear_solid_is_recovered_from_its_ramp_and_hold():
-    # C9. During a ramp of rate r: F = k_inf r t + k_1 r tau (1 - exp(-t/tau)); after it the branch dies away
+def test_a_standard_linear_solid_is_recovered_from_its_ramp_and_hold():
+    # Source: W. N. Findley, J. S. Lai, K. Onaran, Creep and Relaxation of Nonlinear Viscoelastic
+    # Materials, 1976, ch. 5 (place not verified); recomputed: superposition of k_inf + k_1 exp(-t/tau)
+    # over the ramp.
+    # During a ramp of rate r: F = k_inf r t + k_1 r tau (1 - exp(-t/tau)); after it the branch dies away
     # by exp(-t/tau).
     lasting, relaxing, tau, rate, ramp_s = 2.0, 1.2, 0.8, 5.0, 1.6
     time = np.arange(0, 12.0, 1 / RATE_HZ)

@@ -24,12 +24,14 @@ AUTUMN = NAMES.normal(1.9, 0.25, 13)
 
 
 def test_howes_tolerance_factor_is_that_of_the_handbook():
-    """NIST/SEMATECH e-Handbook, 7.2.6.3: 43 pieces, 90 % content, 99 % confidence (recomputed)."""
+    # Source: NIST/SEMATECH e-Handbook of Statistical Methods, 2012, 7.2.6.3: 43 pieces, 90 % content, 99 %
+    # confidence; recomputed.
     assert howe_factor(43, 0.90, 0.99) == pytest.approx(2.217, abs=5e-4)
 
 
 def test_the_exact_tolerance_factor_lies_near_howes_formula():
-    """Howe (1969) gives his formula as good to a per cent from some ten pieces on (recalled)."""
+    # Source: W. G. Howe, Two-sided tolerance limits for normal populations, J. Am. Stat. Assoc. 64, 1969:
+    # good to a per cent from some ten pieces on; recalled.
     for count in (10, 43, 200):
         for content in (0.90, 0.99):
             assert tolerance_factor(count, content, 0.95) == pytest.approx(
@@ -37,8 +39,9 @@ def test_the_exact_tolerance_factor_lies_near_howes_formula():
             )
 
 
-def test_the_largest_of_eight_masses_is_an_outlier():
-    """NIST/SEMATECH e-Handbook, 1.3.5.17.1, Grubbs' test, one-sided, 5 % (recomputed)."""
+def test_the_largest_of_eight_readings_of_a_mass_spectrometer_is_an_outlier():
+    # Source: NIST/SEMATECH e-Handbook of Statistical Methods, 2012, 1.3.5.17.1, Grubbs' test, one-sided, 5 %;
+    # recomputed.
     found = grubbs(
         np.array([199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57]), significance=0.05, sides=1
     )
@@ -54,7 +57,9 @@ ROSNER = """-0.25 0.68 0.94 1.15 1.20 1.26 1.26 1.34 1.38 1.43 1.49 1.49 1.55 1.
 
 
 def test_three_of_rosners_54_values_are_outliers():
-    """Rosner (1983); NIST/SEMATECH e-Handbook, 1.3.5.17.3 (recomputed): the first two alone show nothing."""
+    # Source: B. Rosner, Percentage points for a generalized ESD many-outlier procedure, Technometrics 25,
+    # 1983, as printed in the NIST/SEMATECH e-Handbook, 2012, 1.3.5.17.3; recomputed. The first two alone
+    # show nothing. The handbook's last digits differ: it prints 3.118 and 2.942 for the first two (recalled).
     suspects, count = extreme_deviates(np.array(ROSNER.split(), float), 10)
     assert count == 3
     assert [round(each.statistic, 3) for each in suspects[:4]] == [3.119, 2.943, 3.179, 2.810]
@@ -63,6 +68,7 @@ def test_three_of_rosners_54_values_are_outliers():
 
 
 def test_welchs_difference_is_that_of_scipy_and_of_statsmodels():
+    # Source: statsmodels and SciPy (the versions installed), their own arithmetic; read from the package.
     found = mean_difference(SPRING, AUTUMN)
     theirs = stats.ttest_ind(AUTUMN, SPRING, equal_var=False)
     assert found.freedom == pytest.approx(theirs.df)
@@ -72,6 +78,7 @@ def test_welchs_difference_is_that_of_scipy_and_of_statsmodels():
 
 
 def test_a_paired_difference_is_that_of_scipy():
+    # Source: SciPy (the version installed), its own arithmetic; read from the package.
     found, theirs = mean_difference(SPRING, AUTUMN[:9], paired=True), stats.ttest_rel(AUTUMN[:9], SPRING)
     ends = theirs.confidence_interval(0.95)
     assert found.interval() == pytest.approx((ends.low, ends.high))
@@ -79,6 +86,7 @@ def test_a_paired_difference_is_that_of_scipy():
 
 @pytest.mark.parametrize("margin", [0.05, 0.3, 0.6])
 def test_the_two_one_sided_tests_are_those_of_statsmodels(margin):
+    # Source: statsmodels (the version installed), its own arithmetic; read from the package.
     ours = judge_margin(mean_difference(SPRING, AUTUMN), margin)
     assert ours.p_within == pytest.approx(ttost_ind(AUTUMN, SPRING, -margin, margin, usevar="unequal")[0])
     paired = judge_margin(mean_difference(SPRING, AUTUMN[:9], paired=True), margin)
@@ -86,22 +94,26 @@ def test_the_two_one_sided_tests_are_those_of_statsmodels(margin):
 
 
 def test_the_interval_of_a_mean_is_that_of_statsmodels():
+    # Source: statsmodels (the version installed), its own arithmetic; read from the package.
     assert mean_of(SPRING).interval() == pytest.approx(DescrStatsW(SPRING).tconfint_mean())
 
 
 def test_holms_correction_is_that_of_statsmodels():
+    # Source: statsmodels (the version installed), its own arithmetic; read from the package.
     chances = [0.04, 0.001, 0.03, 0.5, 0.011, 0.011]
     assert holm(chances) == pytest.approx(multipletests(chances, method="holm")[1])
 
 
 def test_hedges_correction_is_near_his_approximation():
-    """Hedges (1981): 1 - 3/(4 m - 1) with m degrees of freedom (recalled)."""
+    # Source: L. V. Hedges, Distribution theory for Glass's estimator of effect size, Journal of Educational
+    # Statistics 6, 1981: 1 - 3/(4 m - 1) with m degrees of freedom; recalled.
     found = hedges_g(SPRING, AUTUMN)
     pooled = np.sqrt((8 * SPRING.var(ddof=1) + 12 * AUTUMN.var(ddof=1)) / 20)
     assert found.g == pytest.approx((AUTUMN.mean() - SPRING.mean()) / pooled * (1 - 3 / 79), rel=1e-3)
 
 
 def test_the_interval_of_the_effect_size_is_where_the_noncentral_t_leaves_a_fortieth():
+    # Source: SciPy (the version installed), its own arithmetic; read from the package.
     found, root, correction = hedges_g(SPRING, AUTUMN), np.sqrt(1 / 9 + 1 / 13), 1 - 3 / 79
     t = found.g / correction / root
     for end, below in ((found.low, 0.975), (found.high, 0.025)):

@@ -28,7 +28,7 @@ from rig.units import factor, parse
 
 CERTIFIED = VerificationReferences(("mass set, certificate 12",), 1e-4)
 
-# C4. ISO 7500-1, table of characteristic values, per cent for class 0.5 / 1 / 2 / 3. Recalled.
+# ISO 7500-1, table of characteristic values, per cent for class 0.5 / 1 / 2 / 3. Recalled.
 PERMITTED = {
     "q": (0.5, 1.0, 2.0, 3.0),
     "b": (0.5, 1.0, 2.0, 3.0),
@@ -43,8 +43,9 @@ FULL_N = 100.0
 def _verified(error: str, per_cent: float):
     """A rig with one error of a stated size and no other, at five loads from 20 N to 100 N.
 
-    The definitions of C4: q = 100 (mean indicated - true)/true; b = 100 (largest - smallest)/true over three
-    runs; v = 100 (falling - rising)/true; zero as per cent of the largest load, resolution of each load.
+    The definitions of ISO 7500-1: q = 100 (mean indicated - true)/true; b = 100 (largest - smallest)/true
+    over three runs; v = 100 (falling - rising)/true; zero as per cent of the largest load, resolution of
+    each load.
     """
     share = per_cent / 100
     rises = {"q": (share, share, share), "b": (-share / 2, share / 2, 0.0)}.get(error, (0.0, 0.0, 0.0))
@@ -64,7 +65,8 @@ def _verified(error: str, per_cent: float):
 
 @pytest.mark.parametrize("error", PERMITTED)
 @pytest.mark.parametrize("rank", range(4))
-def test_c4_an_error_at_the_limit_of_a_class_keeps_it_and_above_it_loses_it(error: str, rank: int) -> None:
+def test_an_error_at_the_limit_of_a_class_keeps_it_and_above_it_loses_it(error: str, rank: int) -> None:
+    # Source: ISO 7500-1:2018, table of characteristic values (edition not verified); recalled.
     limit = PERMITTED[error][rank]
     at_limit, above = _verified(error, limit * 0.999), _verified(error, limit * 1.001)
     assert at_limit.reached is not None
@@ -74,6 +76,8 @@ def test_c4_an_error_at_the_limit_of_a_class_keeps_it_and_above_it_loses_it(erro
 
 
 def test_the_factors_of_a_chart_of_individuals_are_the_published_ones() -> None:
+    # Source: NIST/SEMATECH e-Handbook of Statistical Methods, 2012, 6.3.2.2 (section not verified);
+    # recalled.
     # NIST/SEMATECH e-Handbook of Statistical Methods, individuals control charts: limits 3 mean(MR)/1.128;
     # factor 3.267 for moving ranges of two. Recalled.
     limits = learnt_limits([0.0, 1.0] * 4)
@@ -94,7 +98,7 @@ position: {per_count: "5 um"}
 def pressed_spring(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path, float]:
     """The published spring, pressed on a virtual rig behind a pseudo-terminal; its closed form beside it.
 
-    C5. Budynas and Nisbett, Shigley's Mechanical Engineering Design, worked example on a music-wire spring
+    Budynas and Nisbett, Shigley's Mechanical Engineering Design, worked example on a music-wire spring
     (10-1). Recomputed: d = 0.037 in, D = 0.400 in, 10.5 active coils, G = 11.85 Mpsi: k = G d^4 / (8 D^3 N) =
     4.13 lbf/in.
     """
@@ -126,11 +130,13 @@ def pressed_spring(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path
     return home / "bench.yaml", recorded.path, shear_mpa * wire_mm**4 / (8 * coil_mm**3 * 10.5)
 
 
-def test_c5_the_check_piece_measures_the_rate_of_the_worked_example(
+def test_the_check_piece_measures_the_rate_of_the_worked_example(
     pressed_spring: tuple[Path, Path, float],
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
+    # Source: Budynas and Nisbett, Shigley's Mechanical Engineering Design, example 10-1 (edition not
+    # verified); recomputed.
     rig_file, capture, rate = pressed_spring
     assert rate / factor("lbf/in", "N/mm") == pytest.approx(4.13, abs=0.005)
     words = ["verify", "piece", capture, "--rig", rig_file, "--known", "4.13 lbf/in", "--tolerance", "1 %"]
