@@ -164,7 +164,9 @@ def _true_press(number, course, specimen, dense, part):
     depths = [float(position_mm[each] - contact_mm) for each in ends]
     peak_n = float(force_n[contact : release + 1].max())
     known = {"peak_force_n": _range(peak_n), "peak_deflection_mm": _range(depths)}
-    known["secant_n_per_mm"] = _range(peak_n / np.array(depths))
+    # where the force falls before the turn, the secant to the largest force is another one
+    largest = contact + int(np.argmax(force_n[contact : release + 1]))
+    known["secant_n_per_mm"] = _range(peak_n / np.array([*depths, position_mm[largest] - contact_mm]))
     known |= _energies(dense, contact, release, ends, released=released)
     loaded = first + int(np.argmax(position_mm[first : press.hold_first + 1]))
     loading = slice(contact, loaded + 1)

@@ -44,6 +44,8 @@ class Recording:
         What a user would state.
     at_mm
         A depth at which forces are asked for.
+    timed
+        Whether the table has a column of time.
     """
 
     kind: str
@@ -57,6 +59,7 @@ class Recording:
     sense: str = "compression"
     zero: str | None = None
     at_mm: float | None = None
+    timed: bool = True
     analyse_options: tuple[str, ...] = ()
 
 
@@ -878,3 +881,39 @@ def contact_is_kept_between_presses(random):
             back_mm=setup.gap_mm + random.uniform(0.4, 0.6) * setup.depth_mm,
         )
     return setup.recorded(Laboratory(noise_n=0.01), course=course, one_way=True)
+
+
+@kind(
+    empty=["tangent_n_per_mm", *NOT_RELEASED, *NO_CONTACT],
+    skipped=["contact_mm", "contact_at_force_mm", "initial_n_per_mm", "chord_n_per_mm", "knee_mm", "knee_n"],
+    wide=["peak_force_n", "peak_deflection_mm", "secant_n_per_mm", "energy_absorbed_mj"],
+)
+def few_rows_read_by_eye(random):
+    """Two to thirty rows of a scale beside a ruler, loading only, the first one already under load; no times.
+
+    So few rows cannot say how well they were read: u may be wide.
+    """
+    setup = Setup(random, rate_hz=100.0, cycles=1, law=random.choice(["sphere", "spring", "plateau", "foam"]))
+    setup.press = {"brake_s": 0.0}
+    made = setup.recorded(Laboratory(noise_n=0.0, noise_mm=0.0), one_way=True, offset_mm=setup.gap_mm)
+    rows = int(random.integers(2, 31))
+    wanted_mm = setup.depth_mm * np.arange(1, rows + 1) / rows
+    place = np.minimum(np.searchsorted(made["row_mm"], wanted_mm), len(made["row_mm"]) - 1)
+    press = made["presses"][0]
+    deep_mm, force_n = made["row_mm"][place], made["row_n"][place]
+    # the table ends with its last row, and counts from its own zero
+    peak_n = float(force_n.max())
+    known = {
+        "peak_force_n": (peak_n, peak_n),
+        "peak_deflection_mm": (deep_mm[-1], deep_mm[-1]),
+        "secant_n_per_mm": tuple(sorted((force_n[-1] / deep_mm[-1], peak_n / deep_mm[np.argmax(force_n)]))),
+    }
+    return made | {
+        "row_s": np.arange(float(rows)),
+        "row_mm": deep_mm,
+        "row_n": force_n,
+        "decimals": (0, 1, 1),
+        "presses": [replace(press, known=known, toe=None, strokes=None, has_knee=None)],
+        "timed": False,
+        "at_mm": None,
+    }

@@ -75,9 +75,13 @@ def written(recording, path):
 COLUMNS = ("--time", "time_s:s", "--position", "position_mm:mm", "--force", "force_n:N")
 
 
-def analysed(recording, folder, columns=COLUMNS):
+UNTIMED = COLUMNS[2:]
+
+
+def analysed(recording, folder, columns=None):
     """The document of `pressrig analyse --json` for one recording."""
     folder = Path(folder)
+    columns = columns or (COLUMNS if recording.timed else UNTIMED)
     table = folder / f"{recording.kind}-{recording.seed}.csv"
     written(recording, table)
     stated = list(recording.analyse_options)
@@ -263,7 +267,7 @@ def score(kind, seeds, folder, make=None, tamper=None):
 def compare(found, recording, document, skipped=frozenset()):
     """Add one recording's comparison to a score."""
     cycles = document["cycles"]
-    matched = matches(recording.presses, cycles)
+    matched = matches(recording.presses, cycles, timed=recording.timed)
     found.recordings += 1
     found.true += len(recording.presses)
     hits = sum(each is not None for each in matched)
@@ -311,12 +315,12 @@ def compare(found, recording, document, skipped=frozenset()):
             found.breaks_found += cycle is not None and _tells_break(cycle, press)
 
 
-def matches(presses, cycles):
+def matches(presses, cycles, *, timed=True):
     """For each true press the cycle that overlaps it most, if the two share half of either."""
     matched = [None] * len(presses)
     for cycle in cycles:
         start, end = cycle["start_s"], cycle["end_s"]
-        if start is None or end is None:
+        if not timed or start is None or end is None:
             # no times: in order
             place = cycle["cycle"] - 1
             if place < len(presses) and matched[place] is None:
@@ -400,7 +404,7 @@ def absurdities(recording, cycle, forces):
         if u is not None and u > span_mm:
             yield f"{about}: {name}_u = {u} beyond the range of positions"
     for reading in cycle.get("at", ())[1:]:
-        if reading["loading_n"] is not None or reading["unloading_n"] is not None:
+        if recording.at_mm is not None and (reading["loading_n"], reading["unloading_n"]) != (None, None):
             yield f"{about}: a force at {reading['at']}, which no press reaches"
     peak, peak_u = cycle.get("peak_force_n"), cycle.get("peak_force_n_u")
     span_n = float(np.ptp(recording.row_n))

@@ -15,7 +15,6 @@ from recording_kinds import KINDS
 from recording_scores import CHANCE, FALSE_KNEES, HELD, REPORTED, WIDEST, score
 from scipy.stats import binom
 
-
 SHOWN = 70
 
 
