@@ -20,6 +20,7 @@ _COMMANDS = {
     "simulate": ("rig.cli.simulate", "Run a virtual rig on a pseudo-terminal."),
     "check-device": ("rig.cli.check_device", "Check a device against every rule of the wire protocol."),
     "ports": ("rig.cli.ports", "List serial ports without opening any."),
+    "setup": ("rig.cli.setup", "Write a rig file by answering questions."),
     "record": ("rig.cli.record", "Record presses from a rig into a capture."),
     "session": ("rig.cli.session", "Squeeze piece after piece by hand, weigh each, write their sheet."),
     "run": ("rig.cli.run", "Run a method on a driven rig, or guide a hand through it, and record it."),
