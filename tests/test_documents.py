@@ -343,3 +343,15 @@ def test_every_guide_has_a_topic_and_every_command_stands_in_the_readme() -> Non
     assert all(guide(topic).startswith("# ") for topic in TOPICS)
     text = README.read_text(encoding="utf-8")
     assert [name for name in _COMMANDS if f"`{name}`" not in text and f"`pressrig {name}`" not in text] == []
+
+
+def test_the_comparison_of_the_guide_gives_an_answer_in_a_checkout(run: Run, tmp_path: Path) -> None:
+    for path in ROOT.glob("captures/*"):
+        if path.name.startswith("example-") or path.name == "README.md":
+            (tmp_path / "captures" / path.name).unlink(missing_ok=True)
+            (tmp_path / "captures" / path.name).symlink_to(path)
+    (words,) = [words for words in commands(GUIDES / "pieces.md") if words[1] == "compare"]
+    code, output = run(*words)
+    # the autumn mould is softer by more than the margin: the answer is no
+    assert code == 1
+    assert re.match(r"autumn mould is softer than spring mould: .* larger than the margin of 4 N", output)
