@@ -44,6 +44,9 @@ MISLED_SHARE = 0.5
 """A contact found with a zero this share of the detection level away from the one measured before it lies
 elsewhere on the foot than is taken for granted where clean samples are looked for."""
 
+MISLED_WINDOWS = 3.0
+"""A zero that drifts steadily does so within the window too, and since contact was last detected with it."""
+
 DEPARTURE_SHARE = 0.5
 """What untouched stretches depart by from a recorded zero that nobody asked for is two standard uncertainties
 of it."""
@@ -196,7 +199,13 @@ def baseline(
         np.where(has_before, before_last, cycles.before),
         np.where(has_after, after_first, np.maximum(last_own, cycles.unload_start)),
         has_before != has_after,
-        _misled(signals.force_n, early, before_last + 1, cycles.zero_n, MISLED_SHARE * detection_n),
+        _misled(
+            signals.force_n,
+            early,
+            before_last + 1,
+            cycles.zero_n,
+            MISLED_SHARE * detection_n + MISLED_WINDOWS * window * np.abs(slope),
+        ),
     )
     if fixed is None or fixed.kind == "untouched":
         return found
@@ -246,7 +255,7 @@ def _strayed(cycles: Cycles, across: Changes, wander: Wander) -> tuple[FloatArra
 
 
 def _misled(
-    force_n: FloatArray, first: IntArray, stop: IntArray, zero_n: FloatArray, most_n: float
+    force_n: FloatArray, first: IntArray, stop: IntArray, zero_n: FloatArray, most_n: FloatArray
 ) -> BoolArray:
     """Whether stretches hold another force than their zero, or more than one; never where they are empty."""
     mean_n = means(force_n, first, stop)

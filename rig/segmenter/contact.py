@@ -113,7 +113,8 @@ class ContactSwitch:
         self._deadband_mm = deadband_mm
         self._follow = follow
         self._touching = False
-        self._start_settled = False
+        # an untouched start is known to be one; only what began under load is decided again
+        self._start_settled = noise.samples > 0
         self._was_low = False
         self._stretch_start = start
         self._contact_mm = 0.0

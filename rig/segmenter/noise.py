@@ -12,7 +12,7 @@ samples, once."""
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import sqrt
+from math import comb, sqrt
 
 import numpy as np
 
@@ -37,13 +37,16 @@ MOST_CORRELATED = 0.5
 """A stretch is worth two independent samples at the least, whatever its correlation seems to be."""
 
 PIECES = 24
-"""Pieces of a stroke over which a parabola follows the specimen's own curve."""
+PIECE_SAMPLES = 8
+FEWEST_PIECES = 4
+"""A stroke is cut into so many pieces, of so many samples or more each; fewer pieces tell nothing."""
 
-PIECE_SAMPLES = 10
-"""Samples of a piece at the least: a parabola takes three of them."""
+LOADED_MATTERS = 3.0
+"""Scatter under load below so many times that at rest is taken for the same."""
 
-SHARE_MATTERS = 2.0
-"""Scatter under load below so many times that without is taken for the bend of the curve."""
+SHARE_MATTERS = 1.0
+"""A part in proportion to the load below this many times the constant part, in squares, is taken for
+chance."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,47 +156,44 @@ def noise_beside_motion(values: FloatArray) -> float:
     return MAD_TO_SD * float(np.median(np.abs(np.diff(values, 2)))) / sqrt(6)
 
 
-def noise_under_load(load_n: FloatArray, rest_n: float) -> tuple[float, float]:
-    """Noise of the force on a loading stroke: without load, and in proportion to it.
+def noise_share_of_load(load_n: FloatArray, unloaded_n: float) -> float:
+    """Noise of the force on a loading stroke in proportion to the load, as a share of it.
 
     Parameters
     ----------
     load_n
         Force above zero of one loading stroke, from contact to its largest, shape (n,).
-    rest_n
-        Noise while the platen stands.
+    unloaded_n
+        Noise while the platen moves without load.
 
     Returns
     -------
-    Standard deviation of single samples near zero load, and the share of the load that is added in squares;
-    `rest_n` and 0 where the stroke has too few samples or shows nothing more.
-    """
+    The share that is added in squares; 0 where the stroke has too few samples or shows nothing of it.
+
+    Notes ----- Differences leave the noise and take off the specimen's curve, third ones better than second
+    ones; for noise the two agree, and the smaller one is right. Their medians take off steps. The heavier
+    half of the stroke has to show more than the lighter one: variance = a^2 + (b load)^2."""
     size = max(len(load_n) // PIECES, PIECE_SAMPLES)
     pieces = len(load_n) // size
-    if pieces < 3:
-        return rest_n, 0.0
+    if pieces < FEWEST_PIECES:
+        return 0.0
     table = load_n[len(load_n) - pieces * size :].reshape(pieces, size)
-    at = np.linspace(-1, 1, size)
-    basis, _ = np.linalg.qr(np.stack([np.ones(size), at, at**2], axis=1))
-    residual = table - (table @ basis) @ basis.T
-    # by medians: a step or a spike within a piece is no noise
-    scatter = MAD_TO_SD * np.median(np.abs(residual), axis=1) * sqrt(size / (size - 3))
-    mean_n = table.mean(axis=1)
-    peak_n = float(mean_n.max())
-    if peak_n <= 0:
-        return rest_n, 0.0
-    low, high = mean_n < 0.2 * peak_n, mean_n > 0.4 * peak_n
-    light_n = float(np.median(scatter[low])) if low.sum() >= 3 else rest_n
-    light_n = light_n if light_n > SHARE_MATTERS * rest_n else rest_n
-    if high.sum() < 3:
-        return light_n, 0.0
-    heavy_n = float(np.median(scatter[high]))
-    if heavy_n <= SHARE_MATTERS * max(light_n, rest_n):
-        return light_n, 0.0
-    share = float(np.median(scatter[high] / mean_n[high]))
-    # what grows with the load is no noise without it
-    light_n = max(rest_n, light_n - share * float(np.median(mean_n[low]))) if low.any() else rest_n
-    return light_n, share
+    scatter = np.minimum(*(_scatter_of_differences(table, order) for order in (2, 3)))
+    square = table.mean(axis=1) ** 2
+    half = pieces // 2
+    light, heavy = (float(np.median(scatter[part])) for part in (slice(0, half), slice(half, None)))
+    light_square, heavy_square = float(square[:half].mean()), float(square[half:].mean())
+    if heavy <= LOADED_MATTERS * unloaded_n or heavy <= light or heavy_square <= light_square:
+        return 0.0
+    share = sqrt((heavy**2 - light**2) / (heavy_square - light_square))
+    constant_square = max(light**2 - share**2 * light_square, 0.0)
+    return share if share**2 * heavy_square >= SHARE_MATTERS * constant_square else 0.0
+
+
+def _scatter_of_differences(table: FloatArray, order: int) -> FloatArray:
+    """Standard deviation of white noise in rows, from their differences of an order."""
+    spread: FloatArray = np.median(np.abs(np.diff(table, order, axis=1)), axis=1)
+    return MAD_TO_SD * spread / sqrt(comb(2 * order, order))
 
 
 def single_position_noise_mm(position_mm: FloatArray, samples: int) -> float:

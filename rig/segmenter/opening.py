@@ -29,7 +29,7 @@ from rig.segmenter.noise import (
     Scatter,
     most_repeats,
     noise_beside_motion,
-    noise_under_load,
+    noise_share_of_load,
     scatter_about_line,
 )
 from rig.segmenter.zero import ForceZero, ZeroPolicy
@@ -86,6 +86,10 @@ REPEATS_SAMPLES = 128
 UNTIMED_STEP_S = 0.01
 """Step between samples that have no clock."""
 
+CLEAR_SHARE = 0.1
+"""Share of the travel behind the last load from which a platen that goes back is clear of the specimen."""
+
+FEWEST_MOVING = 6
 MOVING_MATTERS = 1.4
 """Scatter in motion below so many times that at rest is taken for the same noise, told twice."""
 
@@ -371,17 +375,37 @@ def _moving_noise(
     load_n: FloatArray, motion: Motion, approach_n: FloatArray, rest_n: float
 ) -> tuple[float, float]:
     """Noise while the platen moves without load, and what grows with the load."""
-    scatter = None
-    if len(approach_n) >= max(2 * FEWEST_STILL, STILL_S / motion.step_s):
-        scatter = scatter_about_line(approach_n)
-    moving_n = rest_n
-    if scatter is not None and scatter.sd > MOVING_MATTERS * rest_n:
-        moving_n = scatter.sd
+    retreat_n = load_n[_retreat(motion)]
+    approach = scatter_about_line(approach_n) if len(approach_n) >= FEWEST_MOVING else None
+    # a specimen may still push on the way back: second differences take that off
+    found = (
+        (0.0 if approach is None else approach.sd, len(approach_n)),
+        (noise_beside_motion(retreat_n) if len(retreat_n) >= 2 * FEWEST_MOVING else 0.0, len(retreat_n)),
+    )
+    # few samples tell it badly: they have to show more of it
+    moving_n = max(
+        (sd for sd, count in found if count and sd > MOVING_MATTERS * (1 + 2 / sqrt(count)) * rest_n),
+        default=rest_n,
+    )
     top = motion.top
     begun = np.flatnonzero(load_n[:top] < FOOT_NOISES * moving_n)
     contact = int(begun[-1]) + 1 if len(begun) else 0
-    loaded_n, share = noise_under_load(load_n[contact : top + 1], moving_n)
-    return max(moving_n, loaded_n), share
+    return moving_n, noise_share_of_load(load_n[contact : top + 1], moving_n)
+
+
+def _retreat(motion: Motion) -> slice:
+    """Samples in which the platen goes on back, well clear of where it was loaded on its way in."""
+    force_n, x_mm, top = motion.force_n, motion.position_mm, motion.top
+    level_n = float(force_n.min()) + FOOT_SHARES[1] * float(np.ptp(force_n))
+    loaded = np.flatnonzero(force_n[top:] > level_n)
+    since = top + (int(loaded[-1]) + 1 if len(loaded) else 0)
+    # as far again as from the level to where it turned into no more than a foot
+    let_go_mm = float(x_mm[since - 1]) - CLEAR_SHARE * (float(x_mm[top]) - float(x_mm.min()))
+    clear = np.flatnonzero(x_mm[since:] < let_go_mm)
+    still = np.flatnonzero(np.abs(x_mm[since:] - x_mm[-1]) > motion.deadband_mm)
+    if not len(clear) or not len(still):
+        return slice(0, 0)
+    return slice(since + int(clear[0]), since + int(still[-1]))
 
 
 def _position_noise(signals: Signals, motion: Motion, still: int) -> float:
