@@ -34,7 +34,7 @@ from rig.segmenter.opening import (
     longest_opening,
 )
 from rig.segmenter.spans import ContactChecks, Cycles, Flag, FlagArray, Segment
-from rig.segmenter.spikes import SpikeFilter
+from rig.segmenter.spikes import SpikeFilter, usual_step
 from rig.segmenter.turns import next_kept_turn, peaks_and_holds, turns_once
 from rig.segmenter.zero import ForceZero, ZeroPolicy
 
@@ -263,7 +263,11 @@ class Segmenter:
         )
         self.noise, self.zero, self._direction = found.noise, found.zero, found.direction
         self._release = self._offset
-        self._spikes = SpikeFilter(found.noise, self._offset)
+        steps = (
+            usual_step(head.force_n, head.force_resolution_n),
+            usual_step(head.position_mm, head.position_resolution_mm),
+        )
+        self._spikes = SpikeFilter(found.noise, steps, self._offset)
         on_n = self.detection_n
         self._switch = ContactSwitch(
             Levels(on_n, on_n * OFF_NOISES / ON_NOISES),

@@ -101,9 +101,11 @@ def held(
     found = force.hung(presses, fewest)
     if np.isfinite(fewest) and noise.repeats < STEPS_AFTER:
         found |= force.leaps_after_repeats(presses, LEAP_NOISES * noise.force_n)
+    # a force that repeats itself at rest as no noise does is read more often than it is made
+    slow = np.isfinite(fewest) and fewest == HABIT * noise.repeats + 1
     for reading, count in (
         (position, position.dead_stops(presses, shortest_dwell)),
-        (force, force.dead_stops(presses, shortest_dwell)),
+        (force, force.dead_stops(presses, shortest_dwell, habit=noise.repeats if slow else 0)),
         (position, _presses_without_travel(presses, position, force)),
     ):
         rows = np.flatnonzero((count > 0) & (count <= MOST_STOPS) & ~found)
@@ -211,13 +213,15 @@ class _Reading:
             fine.append(self.leap[row] >= LEAP * FINE_STEPS * finest)
         return np.array(fine, bool)
 
-    def dead_stops(self, presses: _Presses, shortest_dwell: int) -> IntArray:
-        """How many stops each press has that come without braking, or that a leap makes up for."""
+    def dead_stops(self, presses: _Presses, shortest_dwell: int, *, habit: int = 0) -> IntArray:
+        """How many stops each press has that come without braking, or that a leap makes up for; those of no
+        more repeats than are its habit do not count."""
         total = np.zeros(len(self.speed), np.int64)
         # one that begins in a press, or before it and ends in it; what lies behind its rest is not known
         for at, begins in ((self.first, True), (self.last + 1, False)):
             owner = presses.owner[at]
             ours = (owner >= 0) & (begins | (presses.owner[self.first] != owner))
+            ours &= self.last - self.first > habit
             owner, first, out = owner[ours], self.first[ours], self.last[ours] + 1
             known = out < np.minimum(presses.after[owner], len(self.step))
             owner, first, out = owner[known], first[known], out[known]

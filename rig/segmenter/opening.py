@@ -81,7 +81,11 @@ STILL_S = 0.05
 
 LONGEST_STILL_SAMPLES = 8192
 
-REPEATS_SAMPLES = 128
+REPEATS_SAMPLES = 512
+"""Samples over which the habit of a force to repeat itself is looked at."""
+
+FEWEST_BESIDE_MOTION = 64
+"""Samples that a recording without a rest needs before its noise is told from the bends of a press."""
 
 UNTIMED_STEP_S = 0.01
 """Step between samples that have no clock."""
@@ -250,7 +254,7 @@ def judge(
     if at_rest is None:
         at_rest = _rest_scatter_behind(force_n, motion)
     beside_n = noise_beside_motion(force_n) if at_rest is None else at_rest.sd
-    if at_rest is None and motion.moved and len(force_n) < REPEATS_SAMPLES // 2:
+    if at_rest is None and motion.moved and len(force_n) < FEWEST_BESIDE_MOTION:
         beside_n = 0.0  # a table read by hand bends more between its few points than any noise
     rest_n = max(beside_n, floor_n)
     correlated = 1.0 if at_rest is None else at_rest.correlated
@@ -320,23 +324,28 @@ def _untouched_start(motion: Motion, noise_n: float) -> int:
     if not motion.moved:
         return len(force_n)
     start_n = float(np.median(force_n[: max(FEWEST_SAMPLES, min(_still_start(motion), top))]))
+    lowest = int(np.argmin(force_n[: top + 1]))
+    if start_n - force_n[lowest] > 2 * FOOT_NOISES * noise_n and x_mm[lowest] < x_mm[0] - motion.deadband_mm:
+        return 0  # it began under a load that the platen then took away
     peak_n = float(force_n[top]) - start_n
     if peak_n <= 2 * FOOT_NOISES * noise_n:
         return _still_start(motion)
-    levels_n = [start_n + max(share * peak_n, FOOT_NOISES * noise_n) for share in FOOT_SHARES]
-    levels_n[1] = max(levels_n[1], start_n + 3 * (levels_n[0] - start_n))
-    below = [np.flatnonzero(force_n[:top] < level_n) for level_n in levels_n]
-    if not len(below[0]):
+    low_n, high_n = (start_n + max(share * peak_n, FOOT_NOISES * noise_n) for share in FOOT_SHARES)
+    high_n = max(high_n, start_n + 3 * (low_n - start_n))
+    # the first rise, be it a press or a touch before it
+    low = int(np.argmax(force_n[: top + 1] >= low_n)) - 1
+    high = int(np.argmax(force_n[: top + 1] >= min(high_n, force_n[top]))) - 1
+    if low < 0:
         return 0
-    last = int(below[0][-1])
-    if last == below[1][-1]:
-        return last  # touched between two samples: those before are clear of it
+    if low == high:
+        return low  # touched between two samples: those before are clear of it
     low_mm, high_mm = (
         float(np.interp(level_n, force_n[[at, at + 1]], x_mm[[at, at + 1]]))
-        for level_n, at in zip(levels_n, (int(each[-1]) for each in below), strict=True)
+        for level_n, at in ((low_n, low), (high_n, high))
     )
-    reach_mm = FOOT_REACH * (high_mm - low_mm) + motion.deadband_mm
-    clear = np.flatnonzero(x_mm[: last + 1] <= low_mm - reach_mm)
+    # a touch that never reaches the higher level is left at once
+    reach_mm = FOOT_REACH * max(high_mm - low_mm, 0.0) + motion.deadband_mm
+    clear = np.flatnonzero(x_mm[: low + 1] <= low_mm - reach_mm)
     return int(clear[-1]) + 1 if len(clear) else 0
 
 

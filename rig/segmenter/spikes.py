@@ -33,12 +33,14 @@ class SpikeFilter:
     ----------
     noise
         Of the recording.
+    steps
+        Steps of force and position that the recording shows: a channel may be coarser than it says.
     offset
         Sample number of the first sample that will come.
     """
 
-    def __init__(self, noise: Noise, offset: int) -> None:
-        self._noise = noise
+    def __init__(self, noise: Noise, steps: tuple[float, float], offset: int) -> None:
+        self._noise, self._steps = noise, steps
         self._held: Signals | None = None
         self._given = 0
         self._offset = offset
@@ -47,14 +49,18 @@ class SpikeFilter:
         """Signals that are decided, and the sample numbers of those replaced."""
         known = signals if self._held is None else Signals.concatenate([self._held, signals])
         upto = len(known) if at_end else max(len(known) - AHEAD, self._given)
+        load_n = self._noise.force_share * (known.force_n - self._noise.zero_n)
         force_n, in_force = _mended(
-            known.force_n, known.lost, *self._limits(known.force_n, known.force_resolution_n)
+            known.force_n,
+            known.lost,
+            SPIKE_NOISES * np.hypot(self._noise.force_n, load_n),
+            SPIKE_RESOLUTIONS * self._steps[0],
         )
         position_mm, in_position = _mended(
             known.position_mm,
             known.lost,
             np.full(len(known), SPIKE_NOISES * self._noise.position_mm),
-            SPIKE_RESOLUTIONS * known.position_resolution_mm,
+            SPIKE_RESOLUTIONS * self._steps[1],
         )
         found = np.flatnonzero(in_force | in_position)
         found = found[(found >= self._given) & (found < upto)]
@@ -67,9 +73,11 @@ class SpikeFilter:
         self._given = upto - keep
         return ready, found + first
 
-    def _limits(self, force_n: FloatArray, resolution_n: float) -> tuple[FloatArray, float]:
-        load_n = self._noise.force_share * (force_n - self._noise.zero_n)
-        return SPIKE_NOISES * np.hypot(self._noise.force_n, load_n), SPIKE_RESOLUTIONS * resolution_n
+
+def usual_step(values: FloatArray, resolution: float) -> float:
+    """Usual distance between the levels that a channel shows, or its resolution if that is coarser."""
+    levels = np.unique(values)
+    return max(float(np.median(np.diff(levels))) if len(levels) > 1 else 0.0, resolution)
 
 
 def _mended(
