@@ -70,17 +70,19 @@ def find_breaks(
     went_on_mm
         How far the platen went on behind the end of contact.
     """
-    x_mm = np.where(loading.real, loading.x_mm, np.inf)
     force_n = np.where(loading.real, loading.force_n, -np.inf)
     highest_n = np.maximum.accumulate(force_n, axis=1)
     largest_n = highest_n[:, -1]
     span_mm = DROP_SPAN * np.where(stroke_mm > 0, stroke_mm, 0.0)
-    count = x_mm.shape[1]
-    broken = np.zeros(x_mm.shape, bool)
+    count = force_n.shape[1]
+    deepest_mm = np.where(loading.real, loading.x_mm, -np.inf).max(axis=1)
+    broken = np.zeros(force_n.shape, bool)
     least_n = np.maximum(DROP_NOISES * noise_n, LEAST_SHARE * largest_n)[:, None]
     for lag in range(1, min(DROP_NODES, count - 1) + 1):
         early_n, late_n = force_n[:, :-lag], force_n[:, lag:]
         near = (loading.x_mm[:, lag:] - loading.x_mm[:, :-lag] <= span_mm[:, None]) & loading.real[:, lag:]
+        # at the turn itself a force falls with the way back, and as a relaxing specimen's does
+        near &= loading.x_mm[:, lag:] < (deepest_mm - span_mm)[:, None]
         with np.errstate(invalid="ignore"):
             fell_n = np.where(near, early_n - late_n, 0.0)
         large = fell_n > np.maximum(least_n, DROP_SHARE * highest_n[:, :-lag])

@@ -261,7 +261,7 @@ def judge(
     zero_window = int(np.clip(round(ZERO_S / motion.step_s), *ZERO_SAMPLES))
     samples = untouched if untouched >= FEWEST_SAMPLES else 0
     count = min(samples, zero_window)
-    start_n = float(np.median(force_n[: min(max(still, FEWEST_SAMPLES), zero_window)]))
+    start_n = float(np.median(force_n[: min(max(still, 1), zero_window)]))
     if samples:
         low_n = float(np.clip(force_n[:count], start_n - 6 * rest_n, start_n + 6 * rest_n).mean())
         low_u = Scatter(rest_n, correlated).mean_u(count)
