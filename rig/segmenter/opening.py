@@ -87,6 +87,9 @@ REPEATS_SAMPLES = 512
 FEWEST_BESIDE_MOTION = 64
 """Samples that a recording without a rest needs before its noise is told from the bends of a press."""
 
+FEWEST_ROWS = 16
+"""A shorter recording is a table read by hand, at places that somebody chose: its steps are no noise."""
+
 UNTIMED_STEP_S = 0.01
 """Step between samples that have no clock."""
 
@@ -172,7 +175,9 @@ class Motion:
     def of(cls, signals: Signals, *, tension: bool) -> Motion:
         """What a recording's first samples show."""
         step_s = usual_step_s(signals.time_s)
-        noise_mm = max(noise_beside_motion(signals.position_mm), signals.position_resolution_mm / sqrt(12))
+        noise_mm = signals.position_resolution_mm / sqrt(12)
+        if len(signals) >= FEWEST_ROWS:
+            noise_mm = max(noise_mm, noise_beside_motion(signals.position_mm))
         force_n, position_mm = _without_spikes(signals.force_n), _without_spikes(signals.position_mm)
         start_n = float(np.median(force_n[:FEWEST_SAMPLES]))
         direction = 1
