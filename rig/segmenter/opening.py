@@ -34,7 +34,7 @@ from rig.segmenter.noise import (
 )
 from rig.segmenter.zero import ForceZero, ZeroPolicy
 
-FIRST_LOOK = 8
+FIRST_LOOK = 16
 LOOKS_PER_LENGTH = 16
 """The opening is looked at after so many samples, and again when it has grown by a sixteenth."""
 
