@@ -74,7 +74,10 @@ def captures_in(
         if path.exists() or not any(mark in path.name for mark in _MARKS):
             _take(path, found, named=True)
             continue
-        matching = sorted(path.parent.glob(path.name)) if path.parent.is_dir() else []
+        try:
+            matching = sorted(path.parent.glob(path.name)) if path.parent.is_dir() else []
+        except ValueError:  # such as two stars beside letters
+            matching = []
         if not matching:
             found.problems.append(f"{path}: nothing has such a name")
         for each in matching:
@@ -97,7 +100,11 @@ def captures_in(
 def _take(path: Path, found: _Found, *, named: bool) -> None:
     from rig.capture import list_captures, looks_like_capture
 
-    whole = path.resolve()
+    try:
+        whole = path.resolve()
+    except (RuntimeError, OSError):  # links in a circle, a name too long
+        found.problems.append(f"{path}: cannot be opened; expected a capture's folder, or a folder of them")
+        return
     if looks_like_capture(path):
         if named and whole in found.named:
             found.problems.append(f"{path}: the same capture as {found.paths[whole]}; give it once")

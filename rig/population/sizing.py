@@ -188,7 +188,8 @@ def _own_u(direction: DirectionSize, readings: Sequence[SizeReading]) -> float:
     shared = _shared_u(readings, direction.direction)
     if direction.n == 1:
         return direction.u_mm
-    return math.sqrt(max(direction.u_mm**2 - shared**2, 0.0))
+    # as a product of both roots, so that no square leaves the range of numbers
+    return math.sqrt(max(direction.u_mm - shared, 0.0)) * math.sqrt(direction.u_mm + shared)
 
 
 def _mean_u(diameters: Sequence[DirectionSize], readings: Sequence[SizeReading]) -> float:
