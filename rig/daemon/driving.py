@@ -19,12 +19,14 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 from loguru import logger
 
 from rig.calibration import Calibration
 from rig.capture import CaptureWriter
+from rig.daemon.motion_watch import SLACK_MM, SLACK_SHARE, Course
 from rig.daemon.recording import Progress, write_events
 from rig.daemon.tripwire import Tripwire
 from rig.errors import DeviceError, InputError, RigError
@@ -39,25 +41,54 @@ from rig.methods import (
     TouchUntil,
     Wait,
     WaitUntil,
+    overshoot_mm,
 )
-from rig.reader import Delivery, DeviceLimits, EndKind, Heart, MotionEnd, MotionRequest, Reader
+from rig.reader import (
+    LAG_LIMIT_S,
+    Delivery,
+    DeviceLimits,
+    EndKind,
+    Heart,
+    LinkEvent,
+    MotionEnd,
+    MotionRequest,
+    Reader,
+)
 from rig.samples import Samples
-from rig.wire import MOTION_ENDS, Capability, EventCode, StateFlag
+from rig.wire import LATCHED_STOPS, MOTION_ENDS, Capability, EventCode, StateFlag
 
 WAIT_S = 0.02
 """How long the driver waits for a delivery before it looks at its motion again."""
 
 QUIET_S = 0.35
-"""A platen whose samples are older than this is halted: its heartbeats have stopped, and the device brakes
-soon."""
+"""A platen whose samples stay away, or come late, for so long is halted: its heartbeats have stopped, and the
+device brakes soon."""
 
 STANDSTILL_S = 0.3
 """After the last motion, or a halt, the recording goes on for so long."""
 
-OVERRUN = 3.0
-OVERRUN_S = 10.0
-"""A motion that takes so many times longer than its way and speed say, and so long at the least, is asked
-for."""
+OVERRUN = 1.5
+OVERRUN_S = 1.0
+"""A motion that takes so many times longer than its way and speed say, and this much more, is asked for: the
+event that ended it may be lost. One that goes on is stopped soon after (motion_watch.py)."""
+
+BRAKES = 1.5
+BRAKES_S = 0.2
+STOPPED_S = 0.3
+STOPPED_WITHIN_S = 2.0
+"""A platen that was halted stands after so many times its braking time, and this much more; then it must not
+move beyond the slack for the third. All of it is given up after the last, in wall time."""
+
+MOST_RATE = 2.0
+"""A device that grants so many times fewer or more samples than the rig's file states is not that rig."""
+
+TOUCH_SHARE = 0.5
+LEAST_TOUCH_MM = 2.0
+"""A touch goes no further past where the part was, or must be, than this share of its free height, and this
+at the least: set and a slow recovery are smaller."""
+
+FELT_SHARE = 0.2
+"""The samples may have missed this share of a force that the device reports as reached."""
 
 FELT_WITHIN_S = 1.0
 """Device time after the end of a touch within which a sample shows the force that ended it: the device
@@ -67,6 +98,9 @@ PLATEN_STANDS: frozenset[EndKind] = frozenset(("finished", "position limit", "ha
 """Ends after which samples go on coming, and the next thing is done on standing platens."""
 
 HOMING_SPEED_MM_PER_S = 5.0
+HOME_MM = 1.0
+"""Homing sets the position to zero; the platen may roll on by so much."""
+
 US_PER_S = 1e6
 
 
@@ -131,6 +165,10 @@ class Driver:
         Where everything goes; None while nothing is recorded.
     contact_mm
         Where the last touch that sets the contact found the specimen.
+    runs_on
+        Whether the platen was seen moving although it had been halted and disarmed.
+    free_height_mm
+        Of the specimen; bounds a touch. None: not known.
     touched_mm, touched_s
         Where and when the last touch felt its force, in device time.
     keep_raw
@@ -163,8 +201,17 @@ class Driver:
         self._heart = Heart(reader.session)
         self._wire = Tripwire(self._force, self._position, rig, reader.session.halt_unanswered)
         self._clocks: dict[str, float] = {}
+        self.free_height_mm: float | None = None
+        self._contact: tuple[float, float] | None = None
         self._felt_n: float | None = None
         self._now_mm: float | None = None
+        self._who = _identity_of(reader)
+        self._armed_s = math.inf
+        self._moving = False
+        self._trip: EventCode | int | None = None
+        self._most_n = -math.inf
+        self.runs_on = False
+        self._state_written: tuple[object, ...] | None = None
         self._behind: tuple[int, int, float] | None = None
         self._shift = (0, 0)
         self._first_us: int | None = None
@@ -196,16 +243,49 @@ class Driver:
     # Ready, and away.
 
     def make_ready(self, *, home_again: bool = False) -> None:
-        """Set the limits and read them back, home unless that was done, and leave the rig disarmed."""
+        """Set the limits and read them back, home unless that was done, and leave the rig disarmed.
+
+        Raises
+        ------
+        MethodStoppedError
+            If homing did not go as it should; the platen is halted and the rig disarmed then.
+        DeviceError
+            If the device refuses, or streams at another rate than the rig's file states.
+        """
+        self._refuse_rate()
         self.set_limits()
         if self.session.state().flags & StateFlag.HOMED and not home_again:
             return
-        speed = min(HOMING_SPEED_MM_PER_S, self._rig.speed_mm_per_s)
-        self.arm(homed=False)
-        end = self.follow(self.session.home(speed=self.speed_counts(speed)), self._rig.span_mm / speed)
-        must_have_finished("homing", end)
+        try:
+            self._home(min(HOMING_SPEED_MM_PER_S, self._rig.speed_mm_per_s))
+        except DeviceError as problem:
+            if isinstance(problem, LinkLostError | StoppedByPersonError):
+                self.stop(problem)
+                raise
+            raise MethodStoppedError(self.stop(problem)) from problem
         # nothing beats while a capture is being made
         self.disarm()
+
+    def _home(self, speed_mm_per_s: float) -> None:
+        self.arm(homed=False)
+        course = Course("homing", "home", speed_mm_per_s)
+        request = self._order(course, lambda: self.session.home(speed=self.speed_counts(speed_mm_per_s)))
+        must_have_finished("homing", self.follow(request, self._rig.span_mm / speed_mm_per_s))
+        home_mm = float(self._position.value(0.0))
+        if self._now_mm is not None and abs(self._now_mm - home_mm) > HOME_MM:
+            raise MethodStoppedError(
+                f"homing: the device says that it is home, but its position reads {self._now_mm:.2f} mm, not "
+                f"{home_mm:.2f} mm"
+            )
+
+    def _refuse_rate(self) -> None:
+        granted_hz, stated_hz = self._reader.granted_hz, self._rig.samples_per_s
+        if granted_hz and not 1 / MOST_RATE <= granted_hz / stated_hz <= MOST_RATE:
+            raise DeviceError(
+                f"device: it grants {granted_hz:g} samples/s, the rig's file states {stated_hz:g} "
+                "(wire.rate_hz); what a motion overshoots is worked out from that: correct the file, or the "
+                "device"
+            )
 
     def set_limits(self) -> None:
         """Tell the device the limits, and see that it keeps them."""
@@ -229,13 +309,30 @@ class Driver:
         """
         if self._watch.stopped.is_set():
             raise StoppedByPersonError("stopped by the person")
+        self._refuse_load()
         self._wire.arm(travel=homed)
+        self._armed_s, self._trip = time.monotonic(), None
         self.session.arm()
+        self._wire.expect(Course("standing", "stand", 0.0), lambda: False)
         # what was waiting meanwhile is not held against the rig
         self._fresh = time.monotonic()
 
+    def _refuse_load(self) -> None:
+        """A force that is beyond the limits before anything moves: a part that is pressed, or no zero."""
+        if self._wire.newest is None:
+            self.position_now_mm()
+        assert self._wire.newest is not None
+        force_n, (low_n, high_n) = self._wire.newest[2], self._rig.force_n
+        if not low_n <= force_n <= high_n:
+            raise MethodStoppedError(
+                f"the force at rest reads {force_n:.4g} N, outside the limits of {low_n:g} to {high_n:g} N; "
+                "nothing was moved. If nothing is pressed, the zero is wrong: set force.zero_counts in the "
+                "rig's file, or check the load cell. If a part is pressed, release it: `pressrig release`"
+            )
+
     def disarm(self) -> None:
         """Forbid motion."""
+        self._armed_s = math.inf
         self.session.disarm()
         self._wire.disarm()
 
@@ -247,6 +344,60 @@ class Driver:
             logger.warning(
                 "the halt was not answered ({}); without heartbeats the rig stops by itself", problem
             )
+
+    def stop(self, problem: RigError) -> str:
+        """Halt, disarm, and see that the platen stands; why it was stopped, in words."""
+        why = str(self.cause_of(problem))
+        self.halt()
+        self._armed_s = math.inf
+        self._wire.disarm()
+        self._forbid_motion()
+        moved_mm = self._moved_after_halt()
+        if abs(moved_mm) <= SLACK_MM:
+            return why
+        goes_on = (
+            f"THE PLATEN GOES ON ALTHOUGH IT WAS HALTED AND DISARMED ({moved_mm:+.1f} mm since): PRESS THE "
+            "EMERGENCY STOP"
+        )
+        logger.critical("{}", goes_on)
+        if self.writer is not None and not self.writer.ended:
+            self.event("platen goes on", moved_mm=moved_mm)
+        return f"{why}; {goes_on}"
+
+    def cause_of(self, problem: RigError) -> RigError:
+        """What was found by the host's own watch goes before what was given up because of its halt."""
+        why = self._wire.why
+        if why is None or why in str(problem) or isinstance(problem, StoppedByPersonError):
+            return problem
+        return MethodStoppedError(why)
+
+    def _moved_after_halt(self) -> float:
+        """How far the platen moves once it should have braked, in mm; what is heard is recorded."""
+        self.runs_on = False
+        until = time.monotonic() + STOPPED_WITHIN_S
+        braked_s = self.device_s + BRAKES * self._rig.speed_mm_per_s / self._rig.deceleration_mm_per_s2
+        stands_s = braked_s + BRAKES_S
+        first_mm: float | None = None
+        heard = time.monotonic()
+        while time.monotonic() < until and self.device_s < stands_s + STOPPED_S:
+            delivery = self._reader.get(WAIT_S)
+            if delivery is not None and len(delivery.samples):
+                heard = time.monotonic()
+            elif time.monotonic() - heard > STOPPED_S:
+                break
+            if self.writer is None or not self.writer.ended:
+                self.write(delivery)
+            if delivery is None or not len(delivery.samples):
+                continue
+            self._last_us = max(self._last_us, int(delivery.samples.time_us[-1]) + self._shift[1])
+            self._now_mm = float(self._position.value(delivery.samples.position[-1]))
+            if self.device_s >= stands_s and first_mm is None:
+                first_mm = self._now_mm
+        if first_mm is None or self._now_mm is None:
+            return 0.0
+        moved_mm = self._now_mm - first_mm
+        self.runs_on = abs(moved_mm) > SLACK_MM
+        return moved_mm
 
     def leave(self) -> None:
         """Disarm, whatever happened before, and watch no longer."""
@@ -276,9 +427,8 @@ class Driver:
             case TouchUntil():
                 self._touch(action, place)
             case PressUntil():
-                self.press_until(
-                    action.force_n, action.speed_mm_per_s, self.contact_mm + action.stop_mm, place
-                )
+                deepest_mm = self.contact_mm + action.stop_mm
+                self.press_until(action.force_n, action.speed_mm_per_s, deepest_mm, place)
             case PressTo() | MoveTo():
                 self.move_to(self.contact_mm + action.deflection_mm, action.speed_mm_per_s, place)
             case Wait():
@@ -292,10 +442,86 @@ class Driver:
 
     def move_to(self, position_mm: float, speed_mm_per_s: float, place: str) -> None:
         """Go to a position, and be there."""
-        request = self.session.move_to(
-            self.position_counts(position_mm), speed=self.speed_counts(speed_mm_per_s)
+        course = self._course(place, "move", position_mm, speed_mm_per_s)
+        request = self._order(
+            course,
+            lambda: self.session.move_to(
+                self.position_counts(position_mm), speed=self.speed_counts(speed_mm_per_s)
+            ),
         )
-        must_have_finished(place, self.follow(request, self._rig.span_mm / speed_mm_per_s))
+        way_mm = self._way_mm(position_mm)
+        must_have_finished(place, self.follow(request, way_mm / speed_mm_per_s))
+        self._must_be_at(position_mm, way_mm, speed_mm_per_s, place)
+
+    def _course(
+        self,
+        place: str,
+        kind: Literal["move", "press"],
+        target_mm: float,
+        speed_mm_per_s: float,
+        goal_n: float | None = None,
+    ) -> Course:
+        """What is ordered, with what is known of the contact."""
+        contact = self._contact
+        known = contact is not None and target_mm > contact[0]
+        return Course(
+            place,
+            kind,
+            speed_mm_per_s,
+            target_mm,
+            goal_n=goal_n,
+            contact_mm=contact[0] if contact is not None and known else None,
+            contact_n=contact[1] if contact is not None and known else 0.0,
+        )
+
+    def _order(self, course: Course, send: Callable[[], MotionRequest]) -> MotionRequest:
+        """Have a motion accepted, watched from before it can begin."""
+        ordered: list[MotionRequest] = []
+        self._most_n = -math.inf
+        self._wire.expect(course, lambda: bool(ordered) and ordered[0].end is not None)
+        request = send()
+        ordered.append(request)
+        self._wire.accepted()
+        return request
+
+    def _way_mm(self, position_mm: float) -> float:
+        """From here to a position; the whole travel while here is not known."""
+        return self._rig.span_mm if self._now_mm is None else abs(position_mm - self._now_mm)
+
+    def _must_be_at(self, position_mm: float, way_mm: float, speed_mm_per_s: float, place: str) -> None:
+        slack_mm = SLACK_MM + SLACK_SHARE * way_mm + overshoot_mm(speed_mm_per_s, self._rig)
+        if self._now_mm is not None and abs(self._now_mm - position_mm) > slack_mm:
+            raise MethodStoppedError(
+                f"{place}: the device says that it arrived, but the platen is at {self._now_mm:.2f} mm, "
+                f"not at {position_mm:.2f} mm"
+            )
+
+    def cycle(
+        self,
+        low_mm: float,
+        high_mm: float,
+        speed_mm_per_s: float,
+        count: int,
+        *,
+        dwell_low_s: float,
+        dwell_high_s: float,
+        time_s: float,
+        place: str,
+    ) -> MotionRequest:
+        """Let the device squeeze by itself; whoever called follows it."""
+        way_s = self._way_mm(low_mm) / speed_mm_per_s
+        course = Course(place, "cycle", speed_mm_per_s, high_mm, low_mm=low_mm, time_s=time_s + way_s)
+        return self._order(
+            course,
+            lambda: self.session.cycle(
+                self.position_counts(low_mm),
+                self.position_counts(high_mm),
+                speed=self.speed_counts(speed_mm_per_s),
+                count=count,
+                dwell_low_ms=round(1000 * dwell_low_s),
+                dwell_high_ms=round(1000 * dwell_high_s),
+            ),
+        )
 
     def position_now_mm(self) -> float:
         """Where the platen is, from the next samples that come; nothing may move meanwhile."""
@@ -311,28 +537,72 @@ class Driver:
 
         The host's trips are off: what they would trip on is what is being released.
         """
-        request = self.session.retreat(
-            self.position_counts(position_mm), speed=self.speed_counts(speed_mm_per_s), confirmed=True
+        self._wire.arm(travel=False, limits=False)
+        self._armed_s, self._trip = time.monotonic(), None
+        course = Course("release", "move", speed_mm_per_s, position_mm)
+        request = self._order(
+            course,
+            lambda: self.session.retreat(
+                self.position_counts(position_mm), speed=self.speed_counts(speed_mm_per_s), confirmed=True
+            ),
         )
         self._fresh = time.monotonic()
-        return self.follow(request, self._rig.span_mm / speed_mm_per_s)
+        end = self.follow(request, self._way_mm(position_mm) / speed_mm_per_s)
+        if end.kind == "finished":
+            self._must_be_at(position_mm, 0.0, speed_mm_per_s, "release")
+        return end
 
-    def press_until(self, force_n: float, speed_mm_per_s: float, deepest_mm: float, place: str) -> None:
-        """Approach until the force is reached."""
-        request = self.session.press_until(
-            self._force_counts(force_n),
-            speed=self.speed_counts(speed_mm_per_s),
-            position_limit=self.position_counts(min(deepest_mm, self._rig.travel_mm[1])),
+    def press_until(
+        self, force_n: float, speed_mm_per_s: float, deepest_mm: float, place: str, *, touch: bool = False
+    ) -> None:
+        """Approach until the force is reached.
+
+        Parameters
+        ----------
+        touch
+            Look for the specimen: what is known of its place is not held against the force.
+        """
+        deepest_mm = min(deepest_mm, self._rig.travel_mm[1])
+        course = self._course(place, "press", deepest_mm, speed_mm_per_s, force_n)
+        request = self._order(
+            replace(course, contact_mm=None) if touch else course,
+            lambda: self.session.press_until(
+                self._force_counts(force_n),
+                speed=self.speed_counts(speed_mm_per_s),
+                position_limit=self.position_counts(deepest_mm),
+            ),
         )
-        must_have_finished(place, self.follow(request, self._rig.span_mm / speed_mm_per_s))
+        must_have_finished(place, self.follow(request, self._way_mm(deepest_mm) / speed_mm_per_s))
+        self._must_have_felt(force_n, place)
 
-    def touch(self, force_n: float, speed_mm_per_s: float, place: str) -> float:
-        """Approach until the force is felt; the position in mm at which it was."""
+    def _must_have_felt(self, force_n: float, place: str) -> None:
+        """The device tells of a force before a sample that holds it."""
+        least_n = force_n - FELT_SHARE * abs(force_n)
+        until_s = self.device_s + FELT_WITHIN_S
+        while self._most_n < least_n and self.device_s < until_s:
+            self.take_one()
+        if self._most_n < least_n:
+            raise MethodStoppedError(
+                f"{place}: the device says that {force_n:g} N were reached, but its samples show at most "
+                f"{self._most_n:.2f} N"
+            )
+
+    def touch(
+        self, force_n: float, speed_mm_per_s: float, place: str, deepest_mm: float | None = None
+    ) -> float:
+        """Approach until the force is felt; the position in mm at which it was.
+
+        Parameters
+        ----------
+        deepest_mm
+            No further than here; None: the end of the travel.
+        """
         # the device compares whole counts
         self._felt_n = float(self._force.value(self._force_counts(force_n)))
         self.touched_mm = None
         try:
-            self.press_until(force_n, speed_mm_per_s, self._rig.travel_mm[1], place)
+            deepest_mm = self._rig.travel_mm[1] if deepest_mm is None else deepest_mm
+            self.press_until(force_n, speed_mm_per_s, deepest_mm, place, touch=True)
             until_s = self.device_s + FELT_WITHIN_S
             while self.touched_mm is None and self.device_s < until_s:
                 self.take_one()
@@ -342,10 +612,29 @@ class Driver:
             raise MethodStoppedError(f"{place}: touched, but where was lost; start again")
         return self.touched_mm
 
+    def set_contact(self, position_mm: float, force_n: float) -> None:
+        """Depths count from here, where this force was felt."""
+        self.contact_mm, self._contact = position_mm, (position_mm, force_n)
+
+    def _deepest_touch_mm(self) -> float | None:
+        """A touch goes no deeper into a part that was touched before than half its free height.
+
+        Where the part stands is not known before its first touch: then the end of the travel bounds it, and
+        where bare platens would meet, if that is stated, less what is left of the part.
+        """
+        height_mm, contact = self.free_height_mm, self._contact
+        bounds_mm = [self._rig.travel_mm[1]]
+        if height_mm is not None and contact is not None:
+            bounds_mm.append(contact[0] + max(TOUCH_SHARE * height_mm, LEAST_TOUCH_MM))
+        if height_mm is not None and self._rig.platens_meet_mm is not None:
+            first_mm = self._rig.platens_meet_mm - height_mm
+            bounds_mm.append(first_mm + max(TOUCH_SHARE * height_mm, LEAST_TOUCH_MM))
+        return min(bounds_mm)
+
     def _touch(self, action: TouchUntil, place: str) -> None:
-        felt_mm = self.touch(action.force_n, action.speed_mm_per_s, place)
+        felt_mm = self.touch(action.force_n, action.speed_mm_per_s, place, self._deepest_touch_mm())
         if action.sets_contact:
-            self.contact_mm = felt_mm
+            self.set_contact(felt_mm, action.force_n)
             self.event("contact found", position_mm=felt_mm)
         else:
             self.event("touched", position_mm=felt_mm)
@@ -378,15 +667,19 @@ class Driver:
         its samples are taken."""
         began = time.monotonic()
         asked_s = OVERRUN * expected_s + OVERRUN_S
-        while request.end is None:
-            self.take_one()
-            if look is not None:
-                look()
-            if time.monotonic() - began > asked_s:
-                began = time.monotonic()
-                request.settle()
-        if request.end.kind in PLATEN_STANDS:
-            self._catch_up(request.request)
+        self._moving = True
+        try:
+            while request.end is None:
+                self.take_one()
+                if look is not None:
+                    look()
+                if time.monotonic() - began > asked_s:
+                    began = time.monotonic()
+                    request.settle()
+            if request.end.kind in PLATEN_STANDS:
+                self._catch_up(request.request)
+        finally:
+            self._moving = False
         if self._wire.why is not None:
             raise MethodStoppedError(self._wire.why)
         return request.end
@@ -421,16 +714,59 @@ class Driver:
         if moving and self._wire.why is not None:
             raise MethodStoppedError(self._wire.why)
         now = time.monotonic()
-        if delivery is None or not len(delivery.samples):
-            if moving and now - self._fresh > QUIET_S:
-                raise LinkLostError(f"no sample for {QUIET_S} s: the platen is halted")
-            return
-        self._fresh = now
-        counts = float(delivery.samples.position[-1])
-        self._now_mm = float(self._position.value(counts))
-        self._feel(delivery.samples)
         if moving:
-            self._heart.beat_after(delivery)
+            self._must_be_the_same(delivery)
+            self.session.probe()
+        fresh = False
+        if delivery is not None and len(delivery.samples):
+            fresh = self._heart.take(delivery)
+            counts = float(delivery.samples.position[-1])
+            self._now_mm = float(self._position.value(counts))
+            self._feel(delivery.samples)
+        if fresh or (not moving and delivery is not None and len(delivery.samples)):
+            self._fresh = now
+        elif moving and now - self._fresh > QUIET_S:
+            late = f"samples come {self._heart.lag_s:.2f} s late" if self._late(delivery) else "no sample"
+            raise LinkLostError(f"{late} for {QUIET_S} s: the platen is halted")
+        if moving and fresh:
+            self._heart.beat()
+
+    def _late(self, delivery: Delivery | None) -> bool:
+        return delivery is not None and bool(len(delivery.samples)) and self._heart.lag_s > LAG_LIMIT_S
+
+    def _must_be_the_same(self, delivery: Delivery | None) -> None:
+        """The device that was armed, still armed, and not reset.
+
+        Raises
+        ------
+        LinkLostError
+            If it was reset, or lost the host's heartbeats.
+        MethodStoppedError
+            If another device answers, or it has stopped by itself while nothing moved.
+        """
+        if _identity_of(self._reader) != self._who:
+            raise MethodStoppedError(
+                f"another device answers: found {_named(self._reader)}, the run was begun on "
+                f"{self._who[0]!r} ({self._who[1]})"
+            )
+        for event in () if delivery is None else delivery.events:
+            if event.host_time <= self._armed_s:
+                continue
+            if event.kind == "reset":
+                raise LinkLostError(f"the device was reset ({event.fields.get('cause')})")
+            if event.kind == "state" and not self._moving:
+                self._must_be_armed(int(event.fields["flags"] or 0), int(event.fields["stop_cause"] or 0))
+            code = event.fields.get("code")
+            if event.kind == "device_event" and code in LATCHED_STOPS and not self._moving:
+                self._must_be_armed(0, int(code or 0))
+
+    def _must_be_armed(self, flags: int, cause: int) -> None:
+        if cause == EventCode.HEARTBEAT_LOST:
+            raise LinkLostError("the device stopped: heartbeat lost")
+        if cause:
+            raise MethodStoppedError(f"the device stopped: {_cause_in_words(cause)}")
+        if not flags & StateFlag.ARMED:
+            raise MethodStoppedError("the device says that it is not armed, though it was not told to disarm")
 
     def record_standstill(self) -> None:
         """Write what comes while the platen brakes.
@@ -453,13 +789,15 @@ class Driver:
         samples = delivery.samples
         self._received = delivery.host_time
         for event in delivery.events:
+            if event.kind in ("reset", "link_restored"):
+                self._heart.forget()
             if event.kind == "device_event" and event.fields.get("code") in MOTION_ENDS:
                 self._ended = event.fields.get("request")
         if len(samples):
             self._first_us = int(samples.time_us[0]) if self._first_us is None else self._first_us
             self._last_us = int(samples.time_us[-1])
         if self.writer is not None:
-            write_events(self.writer, delivery)
+            write_events(self.writer, replace(delivery, events=self._news(delivery.events)))
             self.writer.append(samples if self.keep_raw else samples[:0])
         self._watch.see(delivery)
         return delivery
@@ -485,6 +823,18 @@ class Driver:
         moved = replace(samples, seq=samples.seq + by, time_us=samples.time_us + by_us)
         return replace(delivery, samples=moved, events=events)
 
+    def _news(self, events: tuple[LinkEvent, ...]) -> tuple[LinkEvent, ...]:
+        """Events without the states that only repeat the one before: the device is asked every second."""
+        kept = []
+        for event in events:
+            if event.kind == "state":
+                state = tuple((name, value) for name, value in event.fields.items() if name != "cycles_done")
+                if state == self._state_written:
+                    continue
+                self._state_written = state
+            kept.append(event)
+        return tuple(kept)
+
     def event(self, kind: str, **fields: object) -> None:
         """Record that something happened, with the device time of the last sample."""
         if self.writer is not None:
@@ -492,6 +842,7 @@ class Driver:
 
     def _feel(self, samples: Samples) -> None:
         """Where the force of a touch was felt, not where the platen came to rest behind it."""
+        self._most_n = max(self._most_n, float(self._force.value(samples.force).max()))
         if self._felt_n is None or self.touched_mm is not None:
             return
         force_n = self._force.value(samples.force)
@@ -530,6 +881,26 @@ def must_have_finished(place: str, end: MotionEnd) -> None:
         raise LinkLostError(f"{place}: the motion {end.in_words()}")
     if end.kind != "finished":
         raise MethodStoppedError(f"{place}: the motion {end.in_words()}")
+
+
+def _identity_of(reader: Reader) -> tuple[str, str, int]:
+    """Who the device is, whatever its boot."""
+    identity = reader.identity
+    if identity is None:
+        return "", "", 0
+    return identity.name, identity.unit_id.hex(), int(identity.capabilities)
+
+
+def _named(reader: Reader) -> str:
+    identity = reader.identity
+    return "no identity" if identity is None else f"{identity.name!r} ({identity.unit_id.hex()})"
+
+
+def _cause_in_words(cause: int) -> str:
+    try:
+        return EventCode(cause).name.lower().replace("_", " ")
+    except ValueError:
+        return f"cause {cause}"
 
 
 @contextmanager

@@ -269,6 +269,7 @@ class _Run:
         )
         self._calibration_id = calibration.identity
         self.driver = Driver(reader, calibration, checked.rig, replace(watch, see=self._see))
+        self.driver.free_height_mm = checked.method.specimen.free_height_mm
         self._referenced = before.reference is not None
         self._measured = False
         self._released_s = 0.0
@@ -314,7 +315,7 @@ class _Run:
         place = str(plan.touch.place)
         self._tell("touch")
         contact_mm = self.driver.touch(plan.touch.force_n, plan.touch.speed_mm_per_s, place)
-        self.driver.contact_mm = contact_mm
+        self.driver.set_contact(contact_mm, plan.touch.force_n)
         self._must_fit(contact_mm)
         self.driver.event("contact found", position_mm=contact_mm)
         self._stand_clear()
@@ -638,14 +639,15 @@ class _Run:
             self.driver.writer.sync()
 
     def _ended_early(self, problem: RigError) -> tuple[str, bool]:
-        self.driver.halt()
+        why = self.driver.stop(problem)
         if not isinstance(problem, LinkLostError):
             self._settle(self._standing_still())
         elif self.ledger.open is not None:
             self._settle(None)
-        if isinstance(problem, StoppedByPersonError) or self._watch.stopped.is_set():
+        stopped = isinstance(problem, StoppedByPersonError) or self._watch.stopped.is_set()
+        if stopped and not self.driver.runs_on:
             return f"stopped after {self.ledger.done} cycles", False
-        logger.error("{}", problem)
+        logger.error("{}", why)
         if self.driver.writer is not None and not self.driver.writer.ended:
-            self.driver.event("method stopped", why=str(problem))
-        return str(problem), True
+            self.driver.event("method stopped", why=why)
+        return why, True

@@ -156,13 +156,13 @@ def _run(run: _Touching, surfaces: tuple[Surface, ...], watch: Watch) -> tuple[s
         for surface in surfaces:
             run.touch_surface(surface)
     except RigError as problem:
-        driver.halt()
-        if watch.stopped.is_set():
+        why = driver.stop(problem)
+        if watch.stopped.is_set() and not driver.runs_on:
             return "stopped", False
-        logger.error("{}", problem)
+        logger.error("{}", why)
         if driver.writer is not None and not driver.writer.ended:
-            driver.event("height stopped", why=str(problem))
-        return str(problem), True
+            driver.event("height stopped", why=why)
+        return why, True
     return TOUCHED, False
 
 
@@ -262,7 +262,8 @@ class _Touching:
         self._watch.tell(f"{surface}: look for it at {speed:.2g} mm/s", self.progress())
         driver.event("height search", phase="begin", surface=surface)
         try:
-            found_mm = driver.touch(zero_n + force_n, speed, surface)
+            deepest_mm = None if surface == "bare" or self._bare_mm is None else self._bare_mm
+            found_mm = driver.touch(zero_n + force_n, speed, surface, deepest_mm)
         except MethodStoppedError as stop:
             if "position limit" not in str(stop):
                 raise

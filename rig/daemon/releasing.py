@@ -54,10 +54,10 @@ def perform_release(
         must_have_finished("release", end)
         return f"the stop ({cause}) is cleared, the platen {here_mm - target_mm:.1f} mm further away"
     except RigError as problem:
-        driver.halt()
-        if watch.stopped.is_set():
+        why = driver.stop(problem)
+        if watch.stopped.is_set() and not driver.runs_on:
             raise MethodStoppedError("release: stopped by the person") from problem
-        raise
+        raise MethodStoppedError(why) from problem
     finally:
         driver.leave()
 

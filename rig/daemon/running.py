@@ -94,6 +94,7 @@ def perform_method(
         If the capture cannot be begun.
     """
     driver = Driver(reader, calibration, checked.rig, watch)
+    driver.free_height_mm = checked.specimen.free_height_mm
     try:
         driver.make_ready()
         with CaptureWriter.create(parent, header_of(reader)) as writer:
@@ -133,8 +134,10 @@ def _step(driver: Driver, checked: CheckedMethod, planned: PlannedAction) -> Non
         driver.perform(action, str(planned.place))
         if isinstance(action, TouchUntil) and action.sets_contact:
             check_contact(checked, driver.contact_mm)
-    except MethodStoppedError:
-        raise
+    except MethodStoppedError as stop:
+        if str(planned.place) in str(stop):
+            raise
+        raise type(stop)(f"{planned.place}: {stop}") from stop
     except DeviceError as refusal:
         raise MethodStoppedError(f"{planned.place}: {refusal}") from refusal
     driver.event("step", phase="end", **marked)
@@ -149,10 +152,10 @@ def in_words(action: Action) -> str:
 
 def _ended_early(driver: Driver, watch: Watch, problem: RigError) -> tuple[str, bool]:
     """Halt, and say why."""
-    driver.halt()
-    if watch.stopped.is_set():
+    why = driver.stop(problem)
+    if watch.stopped.is_set() and not driver.runs_on:
         return "stopped", False
-    logger.error("{}", problem)
+    logger.error("{}", why)
     if driver.writer is not None and not driver.writer.ended:
-        driver.event("method stopped", why=str(problem))
-    return str(problem), True
+        driver.event("method stopped", why=why)
+    return why, True

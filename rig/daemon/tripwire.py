@@ -1,9 +1,10 @@
 """The host's own trips on force, travel and rate of rise, beside those of the device.
 
-Problem: a force that runs away must stop the platen although disk, page or analysis are busy. Plan: the
-thread that reads looks at every batch before it waits anywhere, and sends the halt itself; whoever runs the
-motion finds the wire tripped, halts again and waits for the answer. Cost: three comparisons of arrays
-for each batch.
+Problem: a force that runs away, or a platen that does not do what it was told, must be stopped although
+disk, page or analysis are busy. Plan: the thread that reads looks at every batch before it waits anywhere,
+and sends the halt itself; whoever runs the motion finds the wire tripped, halts again and waits for the
+answer. Limits come first, then status bits, then the course of the motion (motion_watch.py), then whether
+the force can be true (force_truth.py). Cost: some twenty passes over arrays for each batch.
 
 The device's own limits and a hard-wired emergency stop come first; this is a second line.
 """
@@ -16,8 +17,10 @@ from collections.abc import Callable
 import numpy as np
 
 from rig.calibration import Scale
+from rig.daemon.force_truth import ForceTruth
+from rig.daemon.motion_watch import Course, MotionWatch
 from rig.methods import RigLimits
-from rig.samples import FloatArray, Samples
+from rig.samples import FloatArray, Samples, Status
 
 RISE_OVER_S = 0.01
 """The rise of force is taken over so long, and `RISE_SAMPLES` at the least: noise alone must not trip."""
@@ -31,6 +34,21 @@ US_PER_S = 1e6
 
 TRAVEL_SLACK_MM = 0.5
 """The platen may stand on a limit, give or take its braking and noise; the device's own trip is sharp."""
+
+BITS_FOR_S = 0.02
+BIT_SAMPLES = 3
+"""A status bit counts once it was set for so long and in so many samples in a row: a damaged byte decides
+nothing."""
+
+SWITCH_AWAY_MM = 5.0
+"""So far from home its own switch has opened: a switch that is closed there is another one, or broken."""
+
+_BITS = {
+    Status.EMERGENCY_STOP: "the emergency stop is open",
+    Status.FORCE_TRIP: "the device's own force trip is latched",
+    Status.FORCE_SATURATED: "the force converter is saturated",
+    Status.POSITION_FAULT: "the position sensor reports a fault",
+}
 
 
 class Tripwire:
@@ -49,8 +67,13 @@ class Tripwire:
     def __init__(self, force: Scale, position: Scale, rig: RigLimits, halt: Callable[[], bool]) -> None:
         self._force, self._position, self._rig, self._halt = force, position, rig, halt
         self._guard = threading.Lock()
-        self._armed = self._travel = False
+        self._armed = self._travel = self._limits = False
         self._why: str | None = None
+        self._watch: MotionWatch | None = None
+        self._ended: Callable[[], bool] = lambda: False
+        self._truth = ForceTruth(rig)
+        self._bits: dict[int, tuple[float, int]] = {}
+        self._newest: tuple[float, float, float] | None = None
         self._kept_n: FloatArray = np.empty(0)
         self._kept_s: FloatArray = np.empty(0)
 
@@ -59,31 +82,113 @@ class Tripwire:
         """What was passed, in words; None while nothing was."""
         return self._why
 
-    def arm(self, *, travel: bool = True) -> None:
-        """Look from now on; without `travel` while positions mean nothing yet. What tripped is forgotten."""
+    @property
+    def newest(self) -> tuple[float, float, float] | None:
+        """Device time in s, position in mm and force in N of the last sample; None before the first."""
+        return self._newest
+
+    def arm(self, *, travel: bool = True, limits: bool = True) -> None:
+        """Look from now on. What tripped is forgotten.
+
+        Parameters
+        ----------
+        travel
+            Positions mean something: the rig is homed.
+        limits
+            False while what passed a limit is being released.
+        """
         with self._guard:
-            self._armed, self._travel, self._why = True, travel, None
+            self._armed, self._travel, self._limits, self._why = True, travel, limits, None
             self._kept_n = self._kept_s = np.empty(0)
+            self._bits, self._watch = {}, None
+            if self._newest is not None:
+                self._truth.begin(self._newest[0])
 
     def disarm(self) -> None:
         """Nothing moves: a person may press by hand."""
         self._armed = False
 
-    def look(self, samples: Samples) -> None:
-        """Halt if something is passed. Called by the reading thread."""
-        if not self._armed or self._why is not None:
-            return
-        why = self._passed(samples)
-        if why is None:
-            return
+    def expect(self, course: Course, ended: Callable[[], bool]) -> None:
+        """A motion is about to be ordered; once `ended` holds, the platen is to stand.
+
+        Progress counts from `accepted` on.
+        """
+        home_mm = float(self._position.value(0.0))
+        noise_n = self._truth.noise_counts * abs(self._force.per_count)
+        self._ended = ended
+        self._watch = MotionWatch(course, self._rig, home_mm=home_mm, noise_n=noise_n)
+
+    def accepted(self) -> None:
+        """The device has accepted the motion that is expected."""
+        watch = self._watch
+        if watch is not None:
+            watch.accepted = True
+
+    def trip(self, why: str) -> None:
+        """Halt for a reason that is not in the samples."""
         with self._guard:
             if self._armed and self._why is None:
                 self._halt()
                 self._why = why
 
-    def _passed(self, samples: Samples) -> str | None:
-        force_n = self._force.value(samples.force)
-        position_mm = self._position.value(samples.position)
+    def look(self, samples: Samples) -> None:
+        """Halt if something is passed. Called by the reading thread."""
+        time_s = samples.time_us / US_PER_S
+        position_mm = np.asarray(self._position.value(samples.position), np.float64)
+        force_n = np.asarray(self._force.value(samples.force), np.float64)
+        self._newest = (float(time_s[-1]), float(position_mm[-1]), float(force_n[-1]))
+        if self._armed and self._why is None and self._limits:
+            why = self._passed(time_s, position_mm, force_n)
+            if why is not None:
+                self.trip(why)
+        untrue = self._truth.look(samples, time_s)
+        if not self._armed or self._why is not None or self._watch is None:
+            return
+        place = self._watch.course.place
+        bit = self._bit_set(samples, time_s, position_mm)
+        if bit is not None or untrue is not None:
+            self.trip(f"{place}: {bit or untrue}")
+            return
+        astray = self._off_course(time_s, position_mm, force_n)
+        if astray is not None:
+            self.trip(astray)
+
+    def _off_course(self, time_s: FloatArray, position_mm: FloatArray, force_n: FloatArray) -> str | None:
+        watch = self._watch
+        assert watch is not None
+        if watch.course.kind != "stand" and self._ended():
+            course = Course(f"after {watch.course.place}", "stand", watch.course.speed_mm_per_s)
+            watch = self._watch = MotionWatch(course, self._rig)
+        return watch.look(time_s, position_mm, force_n)
+
+    def _bit_set(self, samples: Samples, time_s: FloatArray, position_mm: FloatArray) -> str | None:
+        """A status bit that forbids motion."""
+        for bit, words in _BITS.items():
+            # what is pressed too hard may saturate the converter until it is released
+            if (bit != Status.FORCE_SATURATED or self._limits) and self._lasts(bit, samples, time_s):
+                return f"{words}, as the device's own samples say"
+        away_mm = float(position_mm[-1]) - float(self._position.value(0.0))
+        closed = self._lasts(Status.TRAVEL_SWITCH, samples, time_s)
+        if closed and self._travel and abs(away_mm) > SWITCH_AWAY_MM:
+            return f"a travel switch is closed, {away_mm:.1f} mm from home, as the device's own samples say"
+        return None
+
+    def _lasts(self, bit: Status, samples: Samples, time_s: FloatArray) -> bool:
+        """Whether a bit is set now and has been for long enough."""
+        clear = np.flatnonzero((samples.status & np.uint8(bit)) == 0)
+        if len(clear):
+            first = int(clear[-1]) + 1
+            if first == len(time_s):
+                self._bits.pop(int(bit), None)
+                return False
+            self._bits[int(bit)] = (float(time_s[first]), len(time_s) - first)
+        else:
+            since_s, count = self._bits.get(int(bit), (float(time_s[0]), 0))
+            self._bits[int(bit)] = (since_s, count + len(time_s))
+        since_s, count = self._bits[int(bit)]
+        return count >= BIT_SAMPLES and float(time_s[-1]) - since_s >= BITS_FOR_S
+
+    def _passed(self, time_s: FloatArray, position_mm: FloatArray, force_n: FloatArray) -> str | None:
         low_n, high_n = self._rig.force_n
         if float(force_n.max()) > high_n:
             return f"the force reached {float(force_n.max()):.1f} N, above the limit of {high_n:g} N"
@@ -92,7 +197,7 @@ class Tripwire:
         deepest_mm, limit_mm = float(position_mm.max()), self._rig.travel_mm[1]
         if self._travel and deepest_mm > limit_mm + TRAVEL_SLACK_MM:
             return f"the platen reached {deepest_mm:.2f} mm, beyond the limit of {limit_mm:g} mm"
-        return self._risen(samples.time_us / US_PER_S, np.asarray(force_n, np.float64))
+        return self._risen(time_s, force_n)
 
     def _risen(self, time_s: FloatArray, force_n: FloatArray) -> str | None:
         """Whether force rose faster than a soft part can make it."""

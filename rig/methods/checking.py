@@ -79,6 +79,7 @@ class RigLimits:
     samples_per_s: float
     force_rise_n_per_s: float | None = None
     by_hand: bool = False
+    platens_meet_mm: float | None = None
 
     @property
     def largest_rise_n_per_s(self) -> float:

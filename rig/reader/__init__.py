@@ -9,7 +9,7 @@ from rig.reader.auxiliary import newest_auxiliary
 from rig.reader.clock import DeviceClock, Reading
 from rig.reader.clock_fit import ClockFit, ClockLine
 from rig.reader.events import Delivery, LinkEvent, LinkKind
-from rig.reader.heart import Heart
+from rig.reader.heart import LAG_LIMIT_S, Heart
 from rig.reader.intake import Intake, WireFormat
 from rig.reader.link import Link
 from rig.reader.motion import EndKind, MotionEnd, MotionRequest
@@ -18,6 +18,7 @@ from rig.reader.reader import Reader
 from rig.reader.session import DeviceLimits, Session
 
 __all__ = [
+    "LAG_LIMIT_S",
     "ClockFit",
     "ClockLine",
     "Delivery",

@@ -4,23 +4,34 @@ Problem: a command or its reply can be lost, and a motion must not be carried ou
 answers a repeated request id with the same reply, so a lost reply is asked for again under the same id;
 and since it remembers only the last id, one request is under way at a time. What cannot wait (a halt)
 first makes the others give up, because a motion repeated behind it would be carried out anew. Replies
-are handed in by the thread that reads. Cost: a caller waits for its reply, at most attempts x timeout.
+are handed in by the thread that reads. A probe that nobody waits for tells how long the link takes: what is
+received after its reply was sent after the probe. Cost: a caller waits for its reply, at most attempts x
+timeout.
 """
 
 from __future__ import annotations
 
 import secrets
 import threading
+import time
 from collections.abc import Callable
 
 from rig.errors import DeviceError
-from rig.wire import Command, Reply, encode_frame
+from rig.wire import AskState, Command, Reply, encode_frame
 
 REPLY_TIMEOUT_S = 0.3
 """A reply takes 1 ms on the wire; behind a full buffer of samples at 115 200 baud, up to 0.3 s."""
 
 ATTEMPTS = 4
 """On a line that damages a tenth of its frames, four in a row fail once in 1000 requests."""
+
+PROBE_EVERY_S = 1.0
+PROBE_AGAIN_S = 0.1
+LATE_PROBE_S = 0.2
+"""The round trip is measured so often, and sooner again where it was late."""
+
+PROBE_PATIENCE_S = 3.0
+"""Replies get lost on a noisy line; a device that answers no probe for so long is not heard in time."""
 
 LAST_REQUEST_ID = 65_535
 
@@ -43,6 +54,10 @@ class Exchange:
         self._reply: Reply | None = None
         self._interruptions = 0
         self._interrupted_by = ""
+        self._probe = 0
+        self._probed_s: float | None = None
+        self._unanswered_s: float | None = None
+        self._round_trip_s = 0.0
         # Not from 1 each time: a device would take the first request for a repetition of an earlier one.
         self._last_id = secrets.randbelow(LAST_REQUEST_ID)
 
@@ -65,6 +80,36 @@ class Exchange:
             return self.send(command)
         finally:
             self._turn.release()
+
+    @property
+    def round_trip_s(self) -> float:
+        """How long the last probe took to be answered; longer while none has been for a while."""
+        waiting_s = self._unanswered_s
+        if waiting_s is not None and time.monotonic() - waiting_s > PROBE_PATIENCE_S:
+            return time.monotonic() - waiting_s
+        return self._round_trip_s
+
+    def forget_probes(self) -> None:
+        """What is asked from now on has nothing to do with what was asked before."""
+        with self._changed:
+            self._probe, self._probed_s, self._unanswered_s, self._round_trip_s = 0, None, None, 0.0
+
+    def probe(self) -> None:
+        """Ask the device how it stands, if that is due and no request is under way; wait for nothing."""
+        now_s = time.monotonic()
+        every_s = PROBE_AGAIN_S if self._round_trip_s > LATE_PROBE_S and not self._probe else PROBE_EVERY_S
+        if self._probed_s is not None and now_s - self._probed_s < every_s:
+            return
+        request = self.next_id()
+        with self._changed:
+            # before it is sent, or its reply could come first
+            before = self._probe, self._probed_s
+            self._probe, self._probed_s = request, now_s
+        if not self.send_if_free(AskState(request)):
+            self._probe, self._probed_s = before
+            return
+        if self._unanswered_s is None and self._probe:
+            self._unanswered_s = now_s
 
     def request(
         self,
@@ -93,6 +138,9 @@ class Exchange:
     def deliver(self, reply: Reply) -> None:
         """Hand in a reply that was read; called by the thread that reads."""
         with self._changed:
+            if reply.request == self._probe and self._probed_s is not None:
+                self._round_trip_s = time.monotonic() - self._probed_s
+                self._probe, self._unanswered_s = 0, None
             if reply.request == self._awaited:
                 self._reply = reply
                 self._changed.notify_all()

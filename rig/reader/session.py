@@ -114,6 +114,7 @@ class Session(Exchange):
 
     def link_lost(self) -> None:
         """The port is gone: requests are given up, and limits must be set and read back anew."""
+        self.forget_probes()
         self._identity = None  # another rig may be on the cable that comes back
         self._armed = True  # until the device says how it is
         self._forget(MotionEnd("link lost"), "the link was lost")
@@ -326,6 +327,7 @@ class Session(Exchange):
 
     def _reset(self, boot_id: int | None) -> None:
         self._boot_id = boot_id
+        self.forget_probes()
         self._armed = False  # a device is disarmed after a boot
         self._forget(MotionEnd("reset"), "the device was reset")
 

@@ -1,0 +1,198 @@
+"""A press that lies: each lie ends the run within a stated travel and force, with what was seen in words."""
+
+import os
+import threading
+from contextlib import contextmanager
+
+import pytest
+
+if os.name != "posix":
+    pytest.skip("the press needs pseudo-terminals", allow_module_level=True)
+
+from delivering import CALIBRATION, header_of
+from lying_press import CONTACT_MM, STIFFNESS_N_PER_MM, LyingPress
+
+from rig.capture import open_capture
+from rig.daemon import Watch, run_method
+from rig.errors import DeviceError
+from rig.methods import RigLimits, SpecimenFacts, check_method, parse_method
+from rig.reader import PortAddress, Reader
+from rig.wire import Disarm, Halt, Home, MoveTo, PressUntil
+
+LIMITS = RigLimits((1.0, 40.0), 20.0, (-5.0, 100.0), 200.0, 500.0, 0.0, 500.0)
+SPEED_MM_PER_S = 10.0
+
+LATE_S = 0.15
+"""From a sample on the wire to a platen that stands, on a machine that is busy with other things."""
+
+TRAVEL_MM = 0.5 + 0.02 * 10.0 + SPEED_MM_PER_S * LATE_S + 0.5 * SPEED_MM_PER_S**2 / 200.0 + 0.1
+"""The stated tolerance, a way of 10 mm, what is late, and what a rig that brakes by 200 mm/s^2 overshoots."""
+
+METHOD = """
+name: presses
+purpose: A test.
+follows: Nothing published.
+specimen: {stiffness: "3 N/mm"}
+steps:
+  - touch: {force: "0.5 N", speed: "10 mm/s"}
+  - return: {gap: "2 mm", speed: "10 mm/s"}
+  - rest: "0.4 s"
+  - press: {deflection: "8 mm", speed: "10 mm/s"}
+  - hold: "0.4 s"
+  - return: {gap: "2 mm", speed: "10 mm/s"}
+  - press: {force: "12 N", stop_at: "12 mm", speed: "10 mm/s"}
+  - return: {gap: "2 mm", speed: "10 mm/s"}
+report: [secant_n_per_mm]
+"""
+TOUCH, FIRST_RETURN, PRESS, BACK, TO_FORCE = 1, 2, 3, 4, 5
+"""Numbers of the motions, in order."""
+
+
+def checked(limits=LIMITS):
+    return check_method(parse_method(METHOD, "test.yaml"), limits, SpecimenFacts(60.0, None, None))
+
+
+@contextmanager
+def press(folder, lie=None, **how):
+    (folder / "locks").mkdir(exist_ok=True)
+    with LyingPress(folder / "rig", lie, **how) as device:
+        yield (
+            device,
+            Reader(
+                PortAddress(path=str(folder / "rig")), "framed", rate_hz=500.0, lock_places=[folder / "locks"]
+            ),
+        )
+
+
+def run(reader, folder):
+    watch = Watch(threading.Event(), lambda text: None, lambda step, done: None)
+    return run_method(reader, CALIBRATION, header_of, folder / "captures", checked=checked(), watch=watch)
+
+
+def stopped(folder, lie, **how):
+    """The press after a run with a lie, and why the run says that it ended."""
+    with press(folder, lie, **how) as (device, reader):
+        result = run(reader, folder)
+    assert result.failed, result.reason
+    assert open_capture(result.path).how_it_ended == result.reason
+    assert not device.armed
+    return device, result.reason
+
+
+def lies_on(number, kind, moved_mm=1.0, **changes):
+    """A lie that begins once the n-th motion has gone so far."""
+
+    def lie(device):
+        if device.lied_mm is None and device.is_on(kind, number, moved_mm):
+            device.lies_now()
+            for name, value in changes.items():
+                setattr(device, name, value)
+            device.says_who_it_is()
+
+    return lie
+
+
+def test_an_honest_press_runs_to_its_end(tmp_path):
+    with press(tmp_path) as (device, reader):
+        result = run(reader, tmp_path)
+    assert (result.reason, result.failed) == ("method finished", False)
+    assert device.order_number == 6
+
+
+@pytest.mark.parametrize(
+    ("lie", "word", "travel_mm"),
+    [
+        (lies_on(PRESS, MoveTo, 0.0, sign=-1.0), "wrong way", TRAVEL_MM),
+        (lies_on(BACK, MoveTo, 0.0, sign=-1.0), "wrong way", TRAVEL_MM),
+        (lies_on(PRESS, MoveTo, 5.0, sign=-1.0), "wrong way|no progress", 5.0 + TRAVEL_MM),
+        (lies_on(TOUCH, PressUntil, 0.0, sign=-1.0), "wrong way", TRAVEL_MM),
+        (lies_on(PRESS, MoveTo, 9.0, ignores_target=True), "past its target", 1.0 + TRAVEL_MM),
+        (lies_on(FIRST_RETURN, MoveTo, 1.0, ignores_target=True), "past its target", 1.5 + TRAVEL_MM),
+        (lies_on(TO_FORCE, PressUntil, 1.0, ignores_force=True), "12 N was reached", 5.0 + TRAVEL_MM),
+        (lies_on(PRESS, MoveTo, 1.0, speed_factor=10.0), "faster than ordered", 10 * TRAVEL_MM),
+        (lies_on(PRESS, MoveTo, 1.0, stuck=True), "no progress", 0.01),
+        (lies_on(PRESS, MoveTo, 1.0, speed_factor=0.1), "no progress", 4.0),
+        (lies_on(PRESS, MoveTo, 1.0, never_ends=True), "has not ended|no progress", 9.1),
+        (lies_on(PRESS, MoveTo, 1.0, event_request=lambda request: request + 1), "was lost", 9.1),
+        (lies_on(PRESS, MoveTo, 1.0, position_shown=lambda counts: -(2**31)), "leapt", TRAVEL_MM),
+        (lies_on(PRESS, MoveTo, 1.0, position_shown=lambda counts: min(counts, 1_850)), "no progress", 30.0),
+        (lies_on(PRESS, MoveTo, 1.0, false_end=True), "says that it arrived", TRAVEL_MM),
+        (lies_on(TO_FORCE, PressUntil, 1.0, false_end=True), "at most", TRAVEL_MM),
+        (lies_on(PRESS, MoveTo, 1.0, bits=1 << 4), "emergency stop is open", TRAVEL_MM),
+        (lies_on(PRESS, MoveTo, 1.0, bits=1 << 5), "force trip is latched", TRAVEL_MM),
+        (lies_on(PRESS, MoveTo, 1.0, bits=1 << 0), "saturated", TRAVEL_MM),
+        (lies_on(PRESS, MoveTo, 1.0, bits=1 << 1), "position sensor", TRAVEL_MM),
+        (lies_on(PRESS, MoveTo, 1.0, bits=1 << 3), "travel switch", TRAVEL_MM),
+        (lies_on(PRESS, MoveTo, 1.0, hidden_bits=1 << 6), "bit 6", 2.5 + TRAVEL_MM),
+        (lies_on(PRESS, MoveTo, 5.0, force_shown=lambda counts: 9_000), "frozen", TRAVEL_MM),
+        (lies_on(TO_FORCE, PressUntil, 3.0, force_shown=lambda counts: counts % 7), "gone", 9.6 + TRAVEL_MM),
+        (lies_on(PRESS, MoveTo, 5.0, force_shown=lambda counts: -counts), "below the limit", TRAVEL_MM),
+        (lies_on(PRESS, MoveTo, 1.0, seq_stuck=True), "no sample", 3.5 + TRAVEL_MM),
+        (lies_on(PRESS, MoveTo, 1.0, same_sample=True), "no sample", 3.5 + TRAVEL_MM),
+        (lies_on(PRESS, MoveTo, 1.0, silent=True), "no sample", 3.5 + TRAVEL_MM),
+        (lies_on(PRESS, MoveTo, 1.0, time_factor=0.5), "faster than ordered|late", 7.0 + TRAVEL_MM),
+        (lies_on(PRESS, MoveTo, 1.0, boot_id=9), "reset", TRAVEL_MM),
+        (lies_on(PRESS, MoveTo, 1.0, name="another press"), "another device answers", TRAVEL_MM),
+        (lies_on(PRESS, MoveTo, 1.0, lag_s=1.0), "late|no sample", 8.0 + TRAVEL_MM),
+        (lies_on(PRESS, MoveTo, 1.0, lag_s=1.0, replies_lag=False), "late|no sample", 8.0 + TRAVEL_MM),
+    ],
+)
+def test_a_lie_ends_the_run_within_the_stated_travel_and_says_what_was_seen(tmp_path, lie, word, travel_mm):
+    import re
+
+    device, reason = stopped(tmp_path, lie)
+    assert re.search(word, reason), reason
+    assert device.travel_after_mm() <= travel_mm
+    deepest_mm = device.lied_mm + travel_mm - CONTACT_MM
+    assert device.most_force_after_n() <= STIFFNESS_N_PER_MM * max(deepest_mm, 0.0)
+
+
+def test_a_platen_that_drifts_while_it_is_to_stand_ends_the_run(tmp_path):
+    def lie(device):
+        waiting = device.order is None and device.order_number == PRESS and device.armed
+        if waiting and device.lied_mm is None:
+            device.lies_now()
+            device.drift_mm_per_s = 5.0
+
+    device, reason = stopped(tmp_path, lie)
+    assert "was to stand" in reason
+    assert device.travel_after_mm() <= TRAVEL_MM
+
+
+def test_a_halt_that_is_acknowledged_and_not_obeyed_calls_for_the_emergency_stop(tmp_path):
+    lie = lies_on(PRESS, MoveTo, 1.0, ignores_target=True, deaf=True, speed_factor=2.0)
+    device, reason = stopped(tmp_path, lie)
+    assert "PRESS THE EMERGENCY STOP" in reason
+    sent = [type(command) for command in device.commands]
+    assert Halt in sent
+    assert Disarm in sent
+
+
+@pytest.mark.parametrize(
+    ("lie", "word", "travel_mm"),
+    [
+        (lies_on(1, Home, 0.0, sign=-1.0), "towards the part", 5.5 + 5.0 * LATE_S + 0.1),
+        (lies_on(1, Home, 0.5, stuck=True), "no progress", 0.1),
+    ],
+)
+def test_homing_that_goes_wrong_stops_before_anything_is_recorded(tmp_path, lie, word, travel_mm):
+    with (
+        press(tmp_path, lie, homed=False) as (device, reader),
+        pytest.raises(DeviceError, match=word) as raised,
+    ):
+        run(reader, tmp_path)
+    assert raised.value.exit_code == 3
+    assert device.travel_after_mm() <= travel_mm
+    assert not device.armed
+
+
+def test_a_force_beyond_the_limits_at_rest_is_refused_before_anything_moves(tmp_path):
+    def lie(device):
+        device.force_shown = lambda counts: counts + 150_000
+
+    with press(tmp_path, lie) as (device, reader):
+        result = run(reader, tmp_path)
+    assert result.failed
+    assert "the zero is wrong" in result.reason
+    assert "retreat" not in result.reason
+    assert device.order_number == 0
