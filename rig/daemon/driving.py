@@ -97,6 +97,9 @@ tells of a conversion before a sample that holds it, and a filter may hold it ba
 PLATEN_STANDS: frozenset[EndKind] = frozenset(("finished", "position limit", "halted", "unknown"))
 """Ends after which samples go on coming, and the next thing is done on standing platens."""
 
+HOLES = frozenset(("gap", "implausible", "reset", "link_lost", "overflow"))
+"""Events after which samples are missing."""
+
 HOMING_SPEED_MM_PER_S = 5.0
 HOME_MM = 1.0
 """Homing sets the position to zero; the platen may roll on by so much."""
@@ -165,6 +168,8 @@ class Driver:
         Where everything goes; None while nothing is recorded.
     contact_mm
         Where the last touch that sets the contact found the specimen.
+    holes
+        Times that samples were missing since the last motion of cycles began.
     runs_on
         Whether the platen was seen moving although it had been halted and disarmed.
     free_height_mm
@@ -211,6 +216,7 @@ class Driver:
         self._trip: EventCode | int | None = None
         self._most_n = -math.inf
         self.runs_on = False
+        self.holes = 0
         self._state_written: tuple[object, ...] | None = None
         self._behind: tuple[int, int, float] | None = None
         self._shift = (0, 0)
@@ -503,12 +509,13 @@ class Driver:
         speed_mm_per_s: float,
         count: int,
         *,
-        dwell_low_s: float,
-        dwell_high_s: float,
+        rest_s: float,
+        hold_s: float,
         time_s: float,
         place: str,
     ) -> MotionRequest:
         """Let the device squeeze by itself; whoever called follows it."""
+        self.holes = 0
         way_s = self._way_mm(low_mm) / speed_mm_per_s
         course = Course(place, "cycle", speed_mm_per_s, high_mm, low_mm=low_mm, time_s=time_s + way_s)
         return self._order(
@@ -518,10 +525,15 @@ class Driver:
                 self.position_counts(high_mm),
                 speed=self.speed_counts(speed_mm_per_s),
                 count=count,
-                dwell_low_ms=round(1000 * dwell_low_s),
-                dwell_high_ms=round(1000 * dwell_high_s),
+                dwell_low_ms=round(1000 * rest_s),
+                dwell_high_ms=round(1000 * hold_s),
             ),
         )
+
+    @property
+    def cycles_seen(self) -> int | None:
+        """Cycles that the samples show of the last motion that was one of cycles; None if there was none."""
+        return self._wire.cycles_seen
 
     def position_now_mm(self) -> float:
         """Where the platen is, from the next samples that come; nothing may move meanwhile."""
@@ -789,6 +801,7 @@ class Driver:
         samples = delivery.samples
         self._received = delivery.host_time
         for event in delivery.events:
+            self.holes += event.kind in HOLES
             if event.kind in ("reset", "link_restored"):
                 self._heart.forget()
             if event.kind == "device_event" and event.fields.get("code") in MOTION_ENDS:

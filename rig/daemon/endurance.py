@@ -30,7 +30,7 @@ from rig.daemon.driving import (
     Watch,
     must_have_finished,
 )
-from rig.daemon.ledger import By, Intent, Ledger, Settled, settle
+from rig.daemon.ledger import By, Intent, Ledger, Settled, reconciled, settle
 from rig.daemon.recording import Progress, Recorded, link_tallies
 from rig.daemon.running import in_words
 from rig.daemon.trend import EMPTY_SQUEEZES, GONE_SHARE, Reference, Trend
@@ -58,6 +58,9 @@ CLEAR_MM = 1.0
 CLEAR_S = 0.4
 CLEAR_SAMPLES = 192
 """Before the first squeeze the platen stands clear for so long: force zero and noise are taken there."""
+
+LEAST_SAMPLES = 16
+"""A cycle of fewer samples may hide its turns between them."""
 
 TELL_S = 0.2
 
@@ -393,7 +396,12 @@ class _Run:
             self.driver.halt()
             self._settle(self._standing_still())
             raise
-        self._close(Settled(intent.cycles, f"the {intent.by}'s own count"))
+        settled = self._close(Settled(intent.cycles, f"the {intent.by}'s own count"))
+        if settled.done != intent.cycles or not settled.exact:
+            raise MethodStoppedError(
+                f"block {intent.block}: the device reports {intent.cycles} cycles, its samples show "
+                f"{self.driver.cycles_seen}; {settled.done} are counted"
+            )
 
     def _by(self) -> By:
         """Positions can be cycled by the device; forces only by whoever sees them."""
@@ -403,15 +411,18 @@ class _Run:
 
     def _device_cycles(self, intent: Intent) -> None:
         squeeze, driver = self._plan.squeeze, self.driver
-        motion = driver.session.cycle(
-            driver.position_counts(driver.contact_mm - squeeze.gap_mm),
-            driver.position_counts(driver.contact_mm + self._checked.depth_mm),
-            speed=driver.speed_counts(squeeze.speed_mm_per_s),
-            count=intent.cycles,
-            dwell_low_ms=round(1000 * squeeze.rest_s),
-            dwell_high_ms=round(1000 * squeeze.hold_s),
+        time_s = intent.cycles * self._cycle_s()
+        motion = driver.cycle(
+            driver.contact_mm - squeeze.gap_mm,
+            driver.contact_mm + self._checked.depth_mm,
+            squeeze.speed_mm_per_s,
+            intent.cycles,
+            rest_s=squeeze.rest_s,
+            hold_s=squeeze.hold_s,
+            time_s=time_s,
+            place=f"block {intent.block}",
         )
-        driver.follow(motion, intent.cycles * self._cycle_s(), look=lambda: self._look(motion))
+        driver.follow(motion, time_s, look=lambda: self._look(motion))
         assert motion.end is not None
         self.ledger.hear(motion.cycles_done)
         must_have_finished(f"block {intent.block}", motion.end)
@@ -467,9 +478,11 @@ class _Run:
         if intent is not None:
             self._close(settle(intent, state, self.ledger.heard))
 
-    def _close(self, settled: Settled) -> None:
+    def _close(self, settled: Settled) -> Settled:
+        """Close the open block; what is counted, once it is compared with what the samples show."""
         standing, intent = self._trend.standing, self.ledger.open
         assert intent is not None
+        settled = reconciled(settled, intent, self._seen(intent))
         self.ledger.close(settled)
         self._of_block = 0
         if standing is not None:
@@ -497,6 +510,14 @@ class _Run:
                 peak_force_n=reference.peak_force_n,
                 contact_mm=reference.contact_mm,
             )
+        return settled
+
+    def _seen(self, intent: Intent) -> int | None:
+        """Cycles of the block in its samples; None where samples are missing, or too far apart to tell."""
+        rate_hz = self._reader.granted_hz or self._checked.rig.samples_per_s
+        if intent.by != "device" or self.driver.holes or rate_hz * self._cycle_s() < LEAST_SAMPLES:
+            return None
+        return self.driver.cycles_seen
 
     def _standing_still(self) -> State | None:
         """The device's state once nothing moves; None if it does not answer."""

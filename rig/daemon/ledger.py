@@ -100,6 +100,27 @@ def settle(intent: Intent, state: State | None, heard: int) -> Settled:
     return _cut(intent, min(state.cycles_done, intent.cycles), "the device's own count", exact=True)
 
 
+def reconciled(settled: Settled, intent: Intent, seen: int | None) -> Settled:
+    """A count compared with the turns that the samples of its block show.
+
+    The platen passes the turn that the samples count a little before the device counts it, so one more may be
+    seen of a block that was cut short.
+
+    Parameters
+    ----------
+    settled
+        By the device's count.
+    seen
+        Cycles in the samples; None where they cannot tell.
+    """
+    if seen is None or seen in (settled.done, settled.done + 1):
+        return settled
+    if seen < settled.done:
+        how = f"the samples' own turns; the device counted {settled.done}"
+        return Settled(seen, how, intent.first_cycle + seen, exact=False)
+    return Settled(settled.done, f"{settled.how}; the samples show {seen}", settled.doubtful, exact=False)
+
+
 def _cut(intent: Intent, done: int, how: str, *, exact: bool) -> Settled:
     doubtful = intent.first_cycle + done if done < intent.cycles else None
     return Settled(done, how, doubtful, exact)

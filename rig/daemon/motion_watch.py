@@ -77,6 +77,9 @@ FLAT_MM = 10.0
 FLAT_NOISES = 5.0
 """No part is pressed further by this while its force stays within so many standard deviations of noise."""
 
+HIGH_SHARE = 0.75
+"""Of a cycle's span: beyond it the platen was up, below the rest of it down again."""
+
 Kind = Literal["move", "press", "home", "cycle", "stand"]
 
 
@@ -131,6 +134,8 @@ class MotionWatch:
 
     Attributes
     ----------
+    turns
+        Cycles that the samples show: beyond three quarters of the span, and back below one.
     accepted
         Set once the device has accepted the motion: progress and time count from then on.
     """
@@ -138,6 +143,8 @@ class MotionWatch:
     def __init__(self, course: Course, rig: RigLimits, *, home_mm: float = 0.0, noise_n: float = 0.0) -> None:
         self.course = course
         self.accepted = course.kind == "stand"
+        self.turns = 0
+        self._was_high = False
         self._rig, self._home_mm, self._noise_n = rig, home_mm, noise_n
         self._past_mm = overshoot_mm(course.speed_mm_per_s, rig)
         self._growth_n = GROWTH_SHARE * (rig.force_n[1] - rig.force_n[0])
@@ -176,6 +183,7 @@ class MotionWatch:
         time_s = rows[0, 1:-1]
         position_mm, force_n = (_median_of_three(row) for row in rows[1:])
         self._lowest_mm = min(self._lowest_mm, float(position_mm.min()))
+        self._count_turns(position_mm)
         found = self._off_course(position_mm) or self._too_fast(time_s, position_mm)
         found = found or self._late(float(time_s[-1]), float(position_mm[-1]))
         found = found or self._force_off(time_s, position_mm, force_n)
@@ -279,6 +287,18 @@ class MotionWatch:
                 f"{course.target_mm:.2f} mm"
             )
         return f"the platen went past its target of {course.target_mm:.2f} mm, to {seen_mm:.2f} mm"
+
+    def _count_turns(self, position_mm: FloatArray) -> None:
+        low_mm, high_mm = self.course.low_mm, self.course.target_mm
+        if low_mm is None or high_mm is None:
+            return
+        share = (position_mm - low_mm) / (high_mm - low_mm)
+        ends = share[(share >= HIGH_SHARE) | (share <= 1 - HIGH_SHARE)] >= HIGH_SHARE
+        if not len(ends):
+            return
+        ends = np.concatenate([[self._was_high], ends])
+        self.turns += int(np.count_nonzero(ends[:-1] & ~ends[1:]))
+        self._was_high = bool(ends[-1])
 
     # How it goes.
 

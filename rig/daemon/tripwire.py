@@ -70,6 +70,7 @@ class Tripwire:
         self._armed = self._travel = self._limits = False
         self._why: str | None = None
         self._watch: MotionWatch | None = None
+        self._cycling: MotionWatch | None = None
         self._ended: Callable[[], bool] = lambda: False
         self._truth = ForceTruth(rig)
         self._bits: dict[int, tuple[float, int]] = {}
@@ -81,6 +82,11 @@ class Tripwire:
     def why(self) -> str | None:
         """What was passed, in words; None while nothing was."""
         return self._why
+
+    @property
+    def cycles_seen(self) -> int | None:
+        """Cycles that the samples show of the last motion that was one of cycles; None if there was none."""
+        return None if self._cycling is None else self._cycling.turns
 
     @property
     def newest(self) -> tuple[float, float, float] | None:
@@ -115,8 +121,11 @@ class Tripwire:
         """
         home_mm = float(self._position.value(0.0))
         noise_n = self._truth.noise_counts * abs(self._force.per_count)
-        self._ended = ended
-        self._watch = MotionWatch(course, self._rig, home_mm=home_mm, noise_n=noise_n)
+        watch = MotionWatch(course, self._rig, home_mm=home_mm, noise_n=noise_n)
+        with self._guard:
+            self._ended, self._watch = ended, watch
+        if course.kind == "cycle":
+            self._cycling = watch
 
     def accepted(self) -> None:
         """The device has accepted the motion that is expected."""
@@ -154,11 +163,17 @@ class Tripwire:
             self.trip(astray)
 
     def _off_course(self, time_s: FloatArray, position_mm: FloatArray, force_n: FloatArray) -> str | None:
-        watch = self._watch
+        with self._guard:
+            watch, ended = self._watch, self._ended
         assert watch is not None
-        if watch.course.kind != "stand" and self._ended():
+        if watch.course.kind != "stand" and ended():
             course = Course(f"after {watch.course.place}", "stand", watch.course.speed_mm_per_s)
-            watch = self._watch = MotionWatch(course, self._rig)
+            stands = MotionWatch(course, self._rig)
+            with self._guard:
+                # another motion may have been ordered meanwhile
+                if self._watch is watch:
+                    self._watch = stands
+            watch = stands
         return watch.look(time_s, position_mm, force_n)
 
     def _bit_set(self, samples: Samples, time_s: FloatArray, position_mm: FloatArray) -> str | None:
