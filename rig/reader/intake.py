@@ -78,6 +78,7 @@ class Intake:
         self.identity: Identity | None = None
         self.bytes_received = 0
         self.samples_received = 0
+        self._introduced = False
         self._reported: dict[str, int] = {}
         self._first_logged = False
         self._last_logged: bytes | None = None
@@ -86,6 +87,7 @@ class Intake:
     def opened(self) -> None:
         """The port was opened, again or for the first time: what comes does not continue what came."""
         self.decoder.restart()
+        self._introduced = False
         if self.identity is not None:
             self.clock.wait()
 
@@ -135,8 +137,10 @@ class Intake:
             new_boot_id = message.boot_id if rebooted else None
             told = self.clock.settle if self.clock.waiting else self.clock.identified
             reading = told(host_time, new_boot_id=new_boot_id)
-            if known == message:
+            if known == message and self._introduced:
                 return reading, False
+            # who is on a port that came back is told once, even where it is the same
+            self._introduced = True
         return replace(reading, events=(*reading.events, *event)), rebooted
 
     def _event_of(self, message: DeviceMessage, host_time: float) -> tuple[LinkEvent, ...]:
