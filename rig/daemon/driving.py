@@ -25,7 +25,7 @@ import numpy as np
 from loguru import logger
 
 from rig.calibration import Calibration
-from rig.capture import CaptureWriter
+from rig.daemon.disk_thread import DiskThread
 from rig.daemon.motion_watch import SLACK_MM, SLACK_SHARE, Course
 from rig.daemon.recording import Progress, write_events
 from rig.daemon.tripwire import Tripwire
@@ -195,7 +195,7 @@ class Driver:
             raise DeviceError(
                 "the rig does not drive its platen: record while the method is followed by hand instead"
             )
-        self.writer: CaptureWriter | None = None
+        self.writer: DiskThread | None = None
         self.contact_mm = 0.0
         self.touched_mm: float | None = None
         self.touched_s = 0.0
@@ -847,6 +847,15 @@ class Driver:
                 self._state_written = state
             kept.append(event)
         return tuple(kept)
+
+    def sync(self) -> None:
+        """Wait until all that was recorded is on the disk; samples are taken and answered meanwhile."""
+        if self.writer is None:
+            return
+        synced = self.writer.sync()
+        while not synced.is_set():
+            self.take_one()
+            self.writer.tick()
 
     def event(self, kind: str, **fields: object) -> None:
         """Record that something happened, with the device time of the last sample."""

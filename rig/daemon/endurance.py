@@ -22,6 +22,7 @@ from loguru import logger
 from rig.analyser import AnalysisSettings, Columns, Depth, flag_labels
 from rig.calibration import Calibration
 from rig.capture import Capture, CaptureHeader, CaptureWriter, open_capture
+from rig.daemon.disk_thread import DiskThread
 from rig.daemon.driving import (
     Driver,
     LinkLostError,
@@ -148,7 +149,7 @@ def perform_endurance(
     """
     run = _Run(reader, calibration, checked, watch, _Before.of(take_up) if take_up else _Before())
     try:
-        with _writer(take_up, parent, lambda: header_of(reader)) as writer:
+        with DiskThread(_writer(take_up, parent, lambda: header_of(reader))) as writer:
             run.driver.writer = writer
             watch.began(writer.path)
             reason, failed = run.go()
@@ -381,7 +382,7 @@ class _Run:
         intent = self.ledger.next(wanted, self._by(), self.driver.session.state())
         self.driver.keep_raw = (intent.block - 1) % self._plan.raw_one_in == 0
         self.driver.event("block intent", **intent.as_fields())
-        self._sync()
+        self.driver.sync()
         self.ledger.begin(intent)
         self._trend.restart()
         self._began_s = self.driver.device_s if self._began_s is None else self._began_s

@@ -21,6 +21,7 @@ from loguru import logger
 
 from rig.calibration import Calibration, Scale
 from rig.capture import CaptureHeader, CaptureWriter
+from rig.daemon.disk_thread import DiskThread
 from rig.daemon.driving import Driver, MethodStoppedError, Watch
 from rig.daemon.recording import Progress, Recorded, link_tallies
 from rig.errors import DeviceError, InputError, RigError
@@ -119,7 +120,7 @@ def measure_height(
         driver.make_ready()
         header = header_of(reader)
         about = dict(header.method or {}) | _told(checked, surfaces, homed_now=not was_homed)
-        with CaptureWriter.create(parent, replace(header, method=about)) as writer:
+        with DiskThread(CaptureWriter.create(parent, replace(header, method=about))) as writer:
             driver.writer = writer
             watch.began(writer.path)
             reason, failed = _run(run, surfaces, watch)

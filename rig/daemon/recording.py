@@ -22,6 +22,7 @@ from loguru import logger
 
 from rig.calibration import Aligner, Calibration, Scale
 from rig.capture import CaptureHeader, CaptureWriter
+from rig.daemon.disk_thread import DiskThread
 from rig.errors import RecorderError
 from rig.reader import Delivery, Reader
 from rig.samples import Samples, Sense
@@ -259,7 +260,7 @@ class _Loop:
         return f"{self._stop.cycles} cycles" if self._stop.cycles is not None else f"{self._stop.seconds:g} s"
 
 
-def write_events(writer: CaptureWriter, delivery: Delivery) -> None:
+def write_events(writer: CaptureWriter | DiskThread, delivery: Delivery) -> None:
     """Write what happened on the link into a capture."""
     for event in delivery.events:
         fields = event.as_dict()

@@ -15,6 +15,7 @@ from loguru import logger
 
 from rig.calibration import Calibration
 from rig.capture import CaptureHeader, CaptureWriter
+from rig.daemon.disk_thread import DiskThread
 from rig.daemon.driving import Driver, MethodStoppedError, Watch
 from rig.daemon.recording import Recorded, link_tallies
 from rig.errors import DeviceError, RigError
@@ -97,7 +98,7 @@ def perform_method(
     driver.free_height_mm = checked.specimen.free_height_mm
     try:
         driver.make_ready()
-        with CaptureWriter.create(parent, header_of(reader)) as writer:
+        with DiskThread(CaptureWriter.create(parent, header_of(reader))) as writer:
             driver.writer = writer
             watch.began(writer.path)
             reason, failed = _run(driver, checked, watch)

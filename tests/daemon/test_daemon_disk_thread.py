@@ -1,0 +1,59 @@
+"""A disk that is slow holds up nobody who drives a platen; one that stands still ends the run."""
+
+import os
+import threading
+
+import pytest
+
+if os.name != "posix":
+    pytest.skip("the press needs pseudo-terminals", allow_module_level=True)
+
+from test_daemon_lies import METHOD, press, run
+
+from rig.capture import open_capture
+from rig.errors import RecorderError
+
+SLOW_S = 1.0
+"""Twice what the device waits for a heartbeat."""
+
+
+@pytest.fixture
+def slow_disk(monkeypatch):
+    """Every sync of this process takes this long, in whichever thread it is asked for."""
+    sync, never = os.fsync, threading.Event()
+    took = []
+
+    def slowly(handle):
+        if threading.current_thread().name == "rig-disk":
+            never.wait(SLOW_S)
+            took.append(handle)
+        else:
+            assert threading.current_thread() is threading.main_thread()
+        sync(handle)
+
+    monkeypatch.setattr("rig.capture.writing.SYNC_AFTER_S", 0.5)
+    monkeypatch.setattr(os, "fsync", slowly)
+    return took
+
+
+def test_a_run_goes_on_while_the_disk_takes_longer_than_the_device_waits(tmp_path, slow_disk):
+    assert "press" in METHOD
+    with press(tmp_path) as (_, reader):
+        result = run(reader, tmp_path)
+    assert (result.reason, result.failed) == ("method finished", False)
+    assert len(slow_disk) >= 2
+    told = [event for event in open_capture(result.path).events() if event["kind"] == "slow disk"]
+    assert told
+    assert max(event["took_s"] for event in told) >= SLOW_S
+
+
+def test_a_disk_that_takes_nothing_any_more_ends_the_run(tmp_path, slow_disk, monkeypatch):
+    monkeypatch.setattr("rig.daemon.disk_thread.BACKLOG_S", 0.6)
+    raises = pytest.raises(RecorderError, match="has not taken anything")
+    with press(tmp_path) as (device, reader), raises as raised:
+        run(reader, tmp_path)
+    assert raised.value.exit_code == 3
+    assert not device.armed
+    assert device.order is None
+    names = {thread.name for thread in threading.enumerate()}
+    assert not names & {"rig-disk", "rig-reader"}
