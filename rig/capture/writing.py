@@ -177,9 +177,10 @@ class CaptureWriter:
         if self._waiting and now - self._waiting_since >= FLUSH_AFTER_S:
             self.flush()
         if now - self._synced >= SYNC_AFTER_S:
-            self._synced = now
             with self._guarded():
                 self._sync()
+            # counted from its end: a slow disk has to write in between, too
+            self._synced = self._clock()
 
     def flush(self) -> None:
         """Hand everything taken so far to the system, where a kill of this process cannot reach it."""
@@ -190,9 +191,9 @@ class CaptureWriter:
     def sync(self) -> None:
         """Hand everything taken so far to the disk itself, where a power cut cannot reach it."""
         self.flush()
-        self._synced = self._clock()
         with self._guarded():
             self._sync()
+        self._synced = self._clock()
 
     def event(self, kind: str, **fields: Any) -> None:
         """Record that something happened, with the wall time of now."""

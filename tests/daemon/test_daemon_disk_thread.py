@@ -31,7 +31,7 @@ def slow_disk(monkeypatch):
             assert threading.current_thread() is threading.main_thread()
         sync(handle)
 
-    monkeypatch.setattr("rig.capture.writing.SYNC_AFTER_S", 0.5)
+    monkeypatch.setattr("rig.capture.writing.SYNC_AFTER_S", 2.0)
     monkeypatch.setattr(os, "fsync", slowly)
     return took
 
