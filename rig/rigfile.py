@@ -70,6 +70,13 @@ class _Frame(_Section):
     compliance: Text = "0 um/N"
 
 
+MOST_FORCE_N = 100_000.0
+MOST_TRAVEL_MM = 2_000.0
+MOST_SPEED_MM_PER_S = 2_000.0
+"""Limits of a driven rig beyond these are taken for a wrong unit (2 MN for 2 kN, m for mm): common practice
+of bench presses, no source."""
+
+
 class _Drive(_Section):
     travel: tuple[Text, Text]
     force: tuple[Text, Text]
@@ -77,6 +84,7 @@ class _Drive(_Section):
     deceleration: Text
     conversions_per_s: float = Field(gt=0)
     force_rise: Text | None = None
+    platens_meet: Text | None = None
 
 
 class _File(_Section):
@@ -292,6 +300,13 @@ def _limits(file: _File, calibration: Calibration) -> RigLimits:
     rise = None if drive.force_rise is None else _quantity("drive.force_rise", drive.force_rise, "N/s")
     if rise is not None and not rise > 0:
         raise InputError(f"drive.force_rise: found {rise:g}, expected more than zero")
+    _refuse_unlikely(travel, force, speed)
+    meet = None if drive.platens_meet is None else _quantity("drive.platens_meet", drive.platens_meet, "mm")
+    if meet is not None and meet <= travel[0]:
+        raise InputError(
+            f"drive.platens_meet: found {meet:g} mm, expected more than the begin of the travel "
+            f"({travel[0]:g} mm): it is where bare platens would touch"
+        )
     rate = file.wire.rate_hz
     if rate is None:
         raise InputError(
@@ -306,7 +321,21 @@ def _limits(file: _File, calibration: Calibration) -> RigLimits:
         delay_s=calibration.delay.s,
         samples_per_s=rate,
         force_rise_n_per_s=rise,
+        platens_meet_mm=meet,
     )
+
+
+def _refuse_unlikely(travel_mm: tuple[float, ...], force_n: tuple[float, ...], speed_mm_per_s: float) -> None:
+    """Refuse limits that no bench has: a wrong unit turns a limit off."""
+    for field, value, most, unit in (
+        ("force", max(map(abs, force_n)), MOST_FORCE_N, "N"),
+        ("travel", max(map(abs, travel_mm)), MOST_TRAVEL_MM, "mm"),
+        ("speed", speed_mm_per_s, MOST_SPEED_MM_PER_S, "mm/s"),
+    ):
+        if value > most:
+            raise InputError(
+                f"drive.{field}: found {value:g} {unit}, expected at most {most:g} {unit}; is its unit right?"
+            )
 
 
 def _quantity(field: str, text: str, unit: str) -> float:

@@ -264,3 +264,27 @@ def test_the_rig_files_that_come_with_the_program_are_right(path):
     rig = read_rig_file(path, weighs=path.stem == "scale")
     sizes = [scale.per_count for scale in (rig.calibration.force, rig.calibration.position) if scale]
     assert all(math.isfinite(size) for size in sizes)
+
+
+DRIVEN = """
+name: bench
+wire: {format: framed, rate_hz: 500}
+force: {per_count: "1 mN"}
+position: {per_count: "5 um"}
+drive: {travel: ["1 mm", "60 mm"], force: ["-5 N", "100 N"], speed: "20 mm/s", deceleration: "200 mm/s^2",
+  conversions_per_s: 500, platens_meet: "62 mm"}
+"""
+
+
+@pytest.mark.parametrize(
+    ("right", "wrong", "said"),
+    [
+        ('"100 N"', '"2 MN"', "drive.force: found 2e+06 N"),
+        ('"60 mm"', '"60 m"', "drive.travel: found 60000 mm"),
+        ('"20 mm/s"', '"20 m/s"', "drive.speed: found 20000 mm/s"),
+        ('"62 mm"', '"0.5 mm"', "drive.platens_meet: found 0.5 mm"),
+    ],
+)
+def test_limits_that_no_bench_has_are_taken_for_a_wrong_unit(read, refusal, right, wrong, said):
+    assert read(DRIVEN).limits.platens_meet_mm == 62.0
+    assert said in refusal(DRIVEN.replace(right, wrong))

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 LOOK_S = 0.2
 FAILED = 3
+NOT_DONE = 1
+"""Nobody failed, but what was ordered was not done to its end, or it is not known whether it was."""
 
 
 def absolute_port(port: str | None) -> str | None:
@@ -185,10 +187,13 @@ def _nobody_there() -> bool:
 def _say_end(end: EndCard | None) -> int:
     if end is None:
         say("the job has ended, and another one since; `pressrig captures` lists what was recorded")
-        return 0
+        return NOT_DONE
     say(f"{end.cycles} cycles; ended: {end.reason}")
     if end.failed:
         say(f"pressrig: {end.reason}; what came before is kept", err=True)
     if end.capture is not None:
         say(end.capture)
-    return FAILED if end.failed else 0
+    if end.failed:
+        return FAILED
+    # a recording is ended by a stop; everything else was cut short by it
+    return NOT_DONE if end.kind != "recording" and end.reason.startswith("stopped") else 0

@@ -18,8 +18,9 @@ _ADVICE = {
     ReplyResult.NOT_ARMED: "arm it first",
     ReplyResult.BUSY: "wait until the motion under way has ended, or halt it",
     ReplyResult.STOP_LATCHED: "find and remove the cause of the stop, then clear it",
-    ReplyResult.OUTSIDE_LIMITS: "stay within the limits that are set; beyond a limit that was passed, "
-    "only motion away from it is accepted, so retreat first",
+    ReplyResult.OUTSIDE_LIMITS: "stay within the limits that are set; if a limit was passed by pressing, "
+    "release the part first (`pressrig release`); if nothing is pressed, the zero of force was never set "
+    "(force.zero_counts)",
     ReplyResult.LIMITS_NOT_SET: "set the limits first",
     ReplyResult.NOT_HOMED: "home it first",
 }

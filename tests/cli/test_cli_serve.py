@@ -193,8 +193,11 @@ def test_an_order_is_followed_to_its_end_and_its_captures_path_is_the_last_line(
 def test_ctrl_c_of_the_one_who_follows_halts_the_job(daemon):
     with ordering(daemon.home, order()) as process:
         wait_until(daemon.records)
-        output, _ = ended(process, signal.SIGINT)
+        process.send_signal(signal.SIGINT)
+        output, _ = process.communicate(timeout=60)
     assert open_capture(output.splitlines()[-1]).how_it_ended == "stopped"
+    # what was ordered was not done to its end
+    assert process.returncode == 1
 
 
 def test_enter_says_that_a_step_off_the_rig_is_done(daemon):
