@@ -18,7 +18,7 @@ from rig.analyser.breaks import find_breaks, went_on_mm
 from rig.analyser.curves import Knee
 from rig.analyser.foot import Foot, FootZone, fit_feet
 from rig.analyser.peak import Side, Turn, find_turns
-from rig.analyser.ragged import BoolArray, Nodes, first_above, first_below
+from rig.analyser.ragged import BoolArray, Nodes, first_above, first_below, means
 from rig.analyser.strokes import Columns, Contacts, Context, Strokes
 from rig.analyser.wander import ZeroRecord
 from rig.calibration import Frame, Signals
@@ -28,6 +28,10 @@ from rig.segmenter import Cycles, Flag, Segment
 BLOCK_NODES = 400_000
 """Cycles worked on together hold this many nodes of a stroke at the most: some megabytes a table. Fewer
 would spend the time on calls, more on memory."""
+
+CREEP_PARTS = 10
+CREPT_SHARE = 0.005
+"""Creep is the way from the second tenth of a hold to its last; above this share of the depth it is told."""
 
 INITIAL_BLOCKS = 24
 INITIAL_SAMPLES = 3
@@ -176,6 +180,9 @@ def _measure_block(
     )
     columns["break_mm"], columns["break_n"] = breaks.x_mm - origin, breaks.force_n
     flags[breaks.found] |= np.uint32(Flag.BREAK)
+    columns["hold_creep_mm"] = creep_mm = _hold_creep_mm(signals.position_mm, cycles)
+    least_mm = np.maximum(CREPT_SHARE * strokes.stroke_mm, context.deadband_mm)
+    flags[np.abs(creep_mm) > least_mm] |= np.uint32(Flag.HOLD_CREPT)
     whole = (cycles.flags & np.uint32(_NOT_WHOLE)) == 0
     flags[zero.one_sided & whole] |= np.uint32(Flag.ONE_SIDED_BASELINE)
     flags[zero.misled & ~headless] |= np.uint32(Flag.TOE_REGION_UNCLEAR)
@@ -328,6 +335,14 @@ def _knee_columns(found: Knee, offset_mm: FloatArray) -> Columns:
         "negative_stiffness_mm_u": found.negative_u_mm,
         "knee_resolved": found.resolved.astype(np.float64),
     }
+
+
+def _hold_creep_mm(x_mm: FloatArray, cycles: Cycles) -> FloatArray:
+    """How far the platen went on in each hold once it had settled; not-a-number without a hold."""
+    part = (cycles.unload_start - cycles.load_end) // CREEP_PARTS
+    settled = cycles.load_end + part
+    early_mm = means(x_mm, settled, settled + part)
+    return means(x_mm, cycles.unload_start - part, cycles.unload_start) - early_mm
 
 
 def _time_columns(signals: Signals, cycles: Cycles, context: Context) -> Columns:
