@@ -86,7 +86,7 @@ def test_a_negative_size_of_a_count_is_a_sensor_mounted_the_other_way_round(read
     [
         ("{path: ttyUSB0}", PortAddress(path="ttyUSB0")),
         ("{path: /dev/serial/by-id/press}", PortAddress(path="/dev/serial/by-id/press")),
-        ('{usb: "2341:0043"}', PortAddress(usb="2341:0043")),
+        ('{usb: "1234:abcd"}', PortAddress(usb="1234:abcd")),
         ('{serial_number: "0012"}', PortAddress(serial_number="0012")),
     ],
 )

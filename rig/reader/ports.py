@@ -35,7 +35,7 @@ class PortAddress:
     path
         "ttyUSB0" (in /dev), "COM3", or an absolute path, which may be a symbolic link.
     usb
-        Vendor and product of the USB adapter, four hexadecimal digits each: "2341:0043".
+        Vendor and product of the USB adapter, four hexadecimal digits each: "1234:abcd".
     serial_number
         Serial number of the USB adapter.
     baud
@@ -65,7 +65,7 @@ class PortAddress:
         if not isinstance(value, str) or not value.strip() or "\0" in value:
             raise InputError(f"port.{name}: found {value!r}, expected text such as 'ttyUSB0'")
         if self.usb is not None and not _USB_ID.fullmatch(self.usb):
-            raise InputError(f"port.usb: found {self.usb!r}, expected VID:PID such as '2341:0043'")
+            raise InputError(f"port.usb: found {self.usb!r}, expected VID:PID such as '1234:abcd'")
         if not isinstance(self.baud, int) or not 0 < self.baud <= MAX_BAUD:
             raise InputError(f"port.baud: found {self.baud!r}, expected bits per second such as 115200")
 

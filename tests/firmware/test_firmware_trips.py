@@ -31,6 +31,8 @@ LOOP_MS = 1
 DEBOUNCE_MS = 2
 PERIOD_MS = 12.5
 BEGUN_MM = 4.0
+FROZEN = 2
+"""Value of the event that says why a force cannot be believed (protocol)."""
 
 
 @pytest.fixture(scope="module")
@@ -207,3 +209,118 @@ def test_heartbeat_loss_is_timed_by_the_device(press):
     # the chip's clock began with the bench's; the heartbeat came between the two marks
     assert lost.time_us - before_us >= 0.5e6
     assert lost.time_us - after_us <= 0.55e6
+
+
+@pytest.fixture
+def fresh(build, tmp_path):
+    """A press that is armed with limits, and not homed."""
+    with driven_bench(build, tmp_path) as driver:
+        driver.bench.usual_specimen()
+        yield driver
+
+
+def homes(press, code):
+    """Homing ends with this trip; the bench's words at its end, and how far it went towards the part."""
+    press.session.set_limits(LIMITS)
+    press.session.arm()
+    before = press.bench.tell("mark")
+    end = press.end_of(press.session.home(speed=10 * MM))
+    said = press.standing()
+    ended = f"at {said['platen_mm']:.2f} mm and {said['force_n']:.1f} N"
+    print(f"home: {code.name} {ended}, from {before['platen_mm']:.2f} mm")
+    assert (end.kind, end.code) == ("trip", code)
+    return said, said["platen_mm"] - before["platen_mm"]
+
+
+def test_homing_without_its_plug_goes_2_mm_towards_the_part_at_most(fresh):
+    fresh.bench.tell("home press")
+    fresh.bench.chip_s(0.01)
+    said, towards_mm = homes(fresh, EventCode.STALLED)
+    assert towards_mm <= 2.0
+    assert said["force_n"] == 0.0
+
+
+def test_homing_with_swapped_plugs_stops_at_the_real_home_switch(fresh):
+    fresh.bench.tell("plugs swapped")
+    said, _ = homes(fresh, EventCode.TRAVEL_TRIP)
+    # pressed 0.05 mm below zero; debounced and braked from 10 mm/s within 0.3 mm
+    assert -0.4 <= said["platen_mm"] <= -0.05
+
+
+def test_homing_with_motor_and_scale_reversed_stops_at_the_part(fresh):
+    fresh.bench.tell("wires reversed")
+    fresh.bench.tell("watch force 5")
+    said, _ = homes(fresh, EventCode.FORCE_TRIP)
+    # 5 N, grown by 200 N/s for 2.5 conversions and a turn, and by 20 N/mm over 0.26 mm of braking
+    assert said["force_n"] <= 5.0 + 200.0 * (2.5 * PERIOD_MS + LOOP_MS) / 1e3 + 20.0 * 0.26
+    assert said["steps_since"] <= most_steps(2.5 * PERIOD_MS + LOOP_MS)
+
+
+def test_homing_with_motor_and_scale_reversed_and_no_part_stops_at_the_upper_switch(fresh):
+    fresh.bench.tell("specimen none")
+    fresh.bench.tell("wires reversed")
+    fresh.bench.tell("shove 110")
+    fresh.until(lambda: fresh.bench.state["platen_mm"] >= 113.0)
+    said, _ = homes(fresh, EventCode.TRAVEL_TRIP)
+    assert 121.0 <= said["platen_mm"] <= 121.4
+
+
+def test_homing_is_refused_beyond_a_force_limit(fresh):
+    fresh.session.set_limits(LIMITS)
+    for newton in (110, -10):
+        fresh.bench.tell(f"push {newton}")
+        fresh.bench.chip_s(0.05)
+        fresh.session.arm()
+        with pytest.raises(DeviceError, match="outside"):
+            fresh.session.home(speed=10 * MM)
+        fresh.session.disarm()
+    assert fresh.bench.state["steps"] == 0
+
+
+def test_a_frozen_amplifier_stops_it(press):
+    motion = approach(press)
+    press.bench.tell("amplifier frozen")
+    # eight equal conversions after the one that repeats for the first time
+    said = stopped_by(press, motion, EventCode.FORCE_SILENT, most_steps(9 * PERIOD_MS + 2 * LOOP_MS))
+    assert said["force_n"] == 0.0
+    assert next(event.value for event in press.heard if event.code == EventCode.FORCE_SILENT) == FROZEN
+
+
+def trips_at_rest(press, code):
+    press.until(lambda: any(event.code == code for event in press.heard))
+    state = press.session.state()
+    assert state.stop_cause == code
+    assert not state.flags & StateFlag.ARMED
+
+
+@pytest.mark.parametrize("order", ["push 110", "push -10"])
+def test_a_force_beyond_either_limit_at_rest_trips(press, order):
+    press.bench.tell(order)
+    trips_at_rest(press, EventCode.FORCE_TRIP)
+
+
+@pytest.mark.parametrize("way_mm", [0.3, -0.3])
+def test_a_platen_pushed_back_while_holding_trips_and_disarms(press, way_mm):
+    assert press.end_of(press.session.move_to(4 * MM, speed=10 * MM)).kind == "finished"
+    press.bench.tell(f"shove {way_mm}")
+    trips_at_rest(press, EventCode.STALLED)
+
+
+def test_the_upper_switch_stops_a_motion_away_from_it(press):
+    assert press.end_of(press.session.move_to(18 * MM, speed=10 * MM)).kind == "finished"
+    motion = press.session.move_to(1 * MM, speed=10 * MM)
+    press.until(lambda: press.bench.state["platen_mm"] < 14.0)
+    press.bench.tell("upper press")
+    stopped_by(press, motion, EventCode.TRAVEL_TRIP, most_steps(DEBOUNCE_MS + 2 * LOOP_MS))
+
+
+def test_the_home_switch_stops_a_motion_away_from_it(press):
+    motion = approach(press)
+    press.bench.tell("home press")
+    stopped_by(press, motion, EventCode.TRAVEL_TRIP, most_steps(DEBOUNCE_MS + 2 * LOOP_MS))
+
+
+def test_the_last_pulse_of_a_run_is_long_enough(press):
+    press.bench.tell("mark")
+    assert press.end_of(press.session.move_to(4 * MM, speed=10 * MM)).kind == "finished"
+    assert press.standing()["step_high_us"] >= 4.0

@@ -10,9 +10,9 @@ from rig.errors import DeviceError, InputError
 from rig.reader import PortAddress, find_port, list_ports
 
 PORTS = [
-    ("/dev/ttyUSB1", 0x1A86, 0x7523, None),
-    ("/dev/ttyACM0", 0x2341, 0x0043, "F90A"),
-    ("/dev/ttyUSB0", 0x1A86, 0x7523, "F90B"),
+    ("/dev/ttyUSB1", 0x5678, 0xEF01, None),
+    ("/dev/ttyACM0", 0x1234, 0xABCD, "F90A"),
+    ("/dev/ttyUSB0", 0x5678, 0xEF01, "F90B"),
     ("/dev/ttyS0", None, None, None),
 ]
 
@@ -33,7 +33,7 @@ def invented_ports(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_ports_are_listed_by_name_with_their_marks() -> None:
     listed = list_ports()
     assert [port.path for port in listed] == ["/dev/ttyACM0", "/dev/ttyS0", "/dev/ttyUSB0", "/dev/ttyUSB1"]
-    assert str(listed[0]) == "/dev/ttyACM0 (invented adapter, usb 2341:0043, serial number F90A)"
+    assert str(listed[0]) == "/dev/ttyACM0 (invented adapter, usb 1234:ABCD, serial number F90A)"
     assert listed[1].usb is None
 
 
@@ -45,24 +45,24 @@ def test_listing_opens_no_port(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.mark.usefixtures("invented_ports")
 def test_a_port_is_found_by_usb_id_or_serial_number() -> None:
-    assert find_port(PortAddress(usb="2341:0043")) == "/dev/ttyACM0"
+    assert find_port(PortAddress(usb="1234:abcd")) == "/dev/ttyACM0"
     assert find_port(PortAddress(serial_number="F90B")) == "/dev/ttyUSB0"
 
 
 @pytest.mark.usefixtures("invented_ports")
 def test_an_absent_adapter_is_said_with_what_is_there() -> None:
     with pytest.raises(
-        DeviceError, match=r"none found with USB 0403:6001\. The system lists /dev/ttyACM0 \("
+        DeviceError, match=r"none found with USB 4321:dcba\. The system lists /dev/ttyACM0 \("
     ):
-        find_port(PortAddress(usb="0403:6001"))
+        find_port(PortAddress(usb="4321:dcba"))
     with pytest.raises(DeviceError, match="none found with serial number F90C"):
         find_port(PortAddress(serial_number="F90C"))
 
 
 @pytest.mark.usefixtures("invented_ports")
 def test_two_adapters_alike_are_said_with_the_way_out() -> None:
-    with pytest.raises(DeviceError, match=r"2 match USB 1a86:7523: /dev/ttyUSB0 .*Give the serial_number"):
-        find_port(PortAddress(usb="1a86:7523"))
+    with pytest.raises(DeviceError, match=r"2 match USB 5678:ef01: /dev/ttyUSB0 .*Give the serial_number"):
+        find_port(PortAddress(usb="5678:ef01"))
 
 
 @pytest.mark.skipif(os.name == "nt", reason="paths of Linux and macOS")
@@ -84,9 +84,9 @@ def test_a_link_that_leads_nowhere_is_no_port(tmp_path: Path, monkeypatch: pytes
     ("keys", "message"),
     [
         ({}, "port: found none of them, expected exactly one"),
-        ({"path": "ttyUSB0", "usb": "2341:0043"}, "found path and usb, expected exactly one"),
+        ({"path": "ttyUSB0", "usb": "1234:abcd"}, "found path and usb, expected exactly one"),
         ({"path": " "}, r"port\.path: found ' ', expected text"),
-        ({"usb": "2341"}, r"port\.usb: found '2341', expected VID:PID"),
+        ({"usb": "1234"}, r"port\.usb: found '1234', expected VID:PID"),
         ({"path": "ttyUSB0", "baud": 0}, r"port\.baud: found 0, expected bits per second"),
         ({"path": "ttyUSB0", "baud": "fast"}, r"port\.baud: found 'fast', expected bits per second"),
     ],

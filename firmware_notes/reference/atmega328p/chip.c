@@ -23,6 +23,9 @@
 /* A compare that would be due sooner than this may be missed. */
 #define SOONEST_TICKS 16u
 
+/* 4 us, the least that motor drivers ask of a pulse. */
+#define LAST_PULSE_CYCLES 64
+
 #define BAUD_DIVIDER (F_CPU / 16UL / 250000UL - 1UL)
 
 /* Crystal of 16 MHz; the boot count outlives a new program, and no boot loader is started; brown-out below
@@ -202,6 +205,8 @@ ISR(TIMER1_COMPA_vect)
     MOTOR_OUT |= _BV(MOTOR_STEP);
     sei();
     uint32_t ticks = step_interval();
+    if (!ticks)
+        __builtin_avr_delay_cycles(LAST_PULSE_CYCLES); /* nothing is worked out for the last: it would be short */
     cli();
     MOTOR_OUT &= (uint8_t)~_BV(MOTOR_STEP);
     woken = true;

@@ -74,7 +74,8 @@ static avr_cycle_count_t deliver(avr_t *avr, avr_cycle_count_t when, void *param
     (void)avr;
     if (bits_left > 0 && bits_left < BITS)
         return when + RETRY_CYCLES;
-    value = (uint32_t)newest & 0xFFFFFFu;
+    if (model->amplifier != AMPLIFIER_FROZEN)
+        value = (uint32_t)newest & 0xFFFFFFu;
     if (model->amplifier == AMPLIFIER_SATURATED)
         value = TOP;
     bits_left = BITS;
@@ -87,7 +88,7 @@ static avr_cycle_count_t conversion_ends(avr_t *avr, avr_cycle_count_t when, voi
 {
     struct press_model *model = param;
     newest = converted(model);
-    if (model->amplifier == AMPLIFIER_RUNS || model->amplifier == AMPLIFIER_SATURATED)
+    if (model->amplifier == AMPLIFIER_RUNS || model->amplifier == AMPLIFIER_FROZEN || model->amplifier == AMPLIFIER_SATURATED)
         avr_cycle_timer_register(avr, 1, deliver, model);
     return when + model->conversion_cycles;
 }

@@ -53,6 +53,8 @@ static bool set_amplifier(struct press_model *model, const char *word)
         model->amplifier = AMPLIFIER_SILENT;
     else if (is(word, "saturated"))
         model->amplifier = AMPLIFIER_SATURATED;
+    else if (is(word, "frozen"))
+        model->amplifier = AMPLIFIER_FROZEN;
     else if (is(word, "stuck")) {
         model->amplifier = AMPLIFIER_STUCK_LOW;
         lines_drive('D', 5, false);
@@ -143,6 +145,12 @@ static bool carry_out(struct bench *bench, char **words)
         known = set_specimen(model, words);
     else if (is(order, "hang"))
         bench->avr->data[TIMSK0_ADDRESS] = 0; /* the timer that turns the loop falls silent */
+    else if (is(order, "plugs"))
+        model->plugs_swapped = is(word, "swapped");
+    else if (is(order, "wires"))
+        model->motor_reversed = is(word, "reversed");
+    else if (is(order, "shove") && word)
+        model_shove(model, atof(word));
     else if (is(order, "push") && word)
         model->pushed_n = atof(word);
     else if (is(order, "backlash") && word)

@@ -20,6 +20,7 @@
 #define UPPER_PRESSES_AT (121 * STEPS_PER_MM)
 #define FIRST_PLACE (3 * STEPS_PER_MM)
 #define TEAR_CYCLES (50u * CYCLES_PER_US)
+#define SHOVE_CYCLES (250u * CYCLES_PER_US) /* for each step: 10 mm/s */
 #define CONVERSIONS_PER_S 80u
 #define CYCLES_PER_S 16000000u
 
@@ -38,7 +39,7 @@ static void drive_scale(unsigned phase)
 
 static void show_scale(struct press_model *model)
 {
-    drive_scale((unsigned)(model->counts & 3));
+    drive_scale((unsigned)((model->motor_reversed ? -model->counts : model->counts) & 3));
 }
 
 static void count(struct press_model *model)
@@ -64,8 +65,8 @@ static void show_switches(struct press_model *model)
         model->home_pressed = true;
     else if (model->platen >= 0)
         model->home_pressed = false;
-    lines_drive('C', 0, pressed(model->home, model->home_pressed));
-    lines_drive('C', 1, pressed(model->upper, model->platen >= UPPER_PRESSES_AT));
+    lines_drive('C', model->plugs_swapped ? 1 : 0, pressed(model->home, model->home_pressed));
+    lines_drive('C', model->plugs_swapped ? 0 : 1, pressed(model->upper, model->platen >= UPPER_PRESSES_AT));
     lines_drive('C', 2, model->stop_open);
 }
 
@@ -101,7 +102,7 @@ static void move(struct press_model *model)
 {
     if (model->stalled || power_off)
         return;
-    model->motor += direction ? 1 : -1;
+    model->motor += direction != model->motor_reversed ? 1 : -1;
     if (model->motor > model->platen)
         model->platen = model->motor;
     else if (model->platen > model->motor + model->backlash_steps)
@@ -188,6 +189,26 @@ static avr_cycle_count_t mend_scale(avr_t *avr, avr_cycle_count_t when, void *pa
     show_scale(model);
     count(model);
     return 0;
+}
+
+static avr_cycle_count_t shove_on(avr_t *avr, avr_cycle_count_t when, void *param)
+{
+    struct press_model *model = param;
+    int64_t way = model->shove_steps > 0 ? 1 : -1;
+    (void)avr;
+    model->shove_steps -= way;
+    model->motor += way;
+    model->platen += way;
+    model_refresh(model);
+    return model->shove_steps ? when + SHOVE_CYCLES : 0;
+}
+
+void model_shove(struct press_model *model, double mm)
+{
+    int64_t way = llround(mm * STEPS_PER_MM);
+    model->shove_steps = way;
+    if (way)
+        avr_cycle_timer_register(model->avr, SHOVE_CYCLES, shove_on, model);
 }
 
 /* A spark or a bad contact: both lines change at once, before an interrupt can look, and come back. */

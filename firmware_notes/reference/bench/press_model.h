@@ -36,7 +36,7 @@ struct specimen {
 };
 
 enum switch_mode { SWITCH_FREE, SWITCH_PRESSED, SWITCH_RELEASED };
-enum amplifier_mode { AMPLIFIER_RUNS, AMPLIFIER_SILENT, AMPLIFIER_SATURATED, AMPLIFIER_STUCK_LOW };
+enum amplifier_mode { AMPLIFIER_RUNS, AMPLIFIER_SILENT, AMPLIFIER_SATURATED, AMPLIFIER_FROZEN, AMPLIFIER_STUCK_LOW };
 enum scale_mode { SCALE_RUNS, SCALE_FROZEN };
 
 struct press_model {
@@ -47,12 +47,14 @@ struct press_model {
     int64_t motor, platen;
     int64_t backlash_steps;
     bool stalled;
+    int64_t shove_steps; /* still to go */
     double pushed_n; /* by a hand, on top of the specimen */
     double force_n;
 
     enum scale_mode scale;
     int64_t counts;
     enum switch_mode home, upper;
+    bool plugs_swapped, motor_reversed; /* home and upper switch; motor and scale together */
     bool home_pressed, stop_open;
 
     enum amplifier_mode amplifier;
@@ -76,6 +78,8 @@ void model_begin(struct press_model *model, avr_t *avr);
 void model_go_on(struct press_model *model);
 void model_mark(struct press_model *model);
 void model_new_specimen(struct press_model *model, double stiffness, double contact, double power, double set);
+/* Something stronger than the motor turns it. */
+void model_shove(struct press_model *model, double mm);
 void model_tear_scale(struct press_model *model);
 double model_platen_mm(const struct press_model *model);
 

@@ -20,6 +20,7 @@ void amplifier_begin(uint32_t now_us)
     last.position = 0;
     last.force = 0;
     last.saturated = false;
+    last.alike = 0;
     silent = false;
     chip_amplifier_watch();
 }
@@ -58,7 +59,12 @@ bool amplifier_poll(void)
         return false;
     last.ended_us = at_us;
     last.position = position;
-    last.force = value & 0x800000UL ? (int32_t)value - 0x1000000L : (int32_t)value;
+    int32_t force = value & 0x800000UL ? (int32_t)value - 0x1000000L : (int32_t)value;
+    if (force != last.force)
+        last.alike = 1;
+    else if (last.alike < FROZEN_CONVERSIONS)
+        last.alike++;
+    last.force = force;
     last.saturated = last.force >= TOP || last.force <= -TOP - 1L;
     silent = false;
     return true;

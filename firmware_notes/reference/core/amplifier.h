@@ -15,6 +15,7 @@ struct conversion {
     int32_t position;
     int32_t force;
     bool saturated;
+    uint8_t alike; /* conversions in a row with this value; stays at its end */
 };
 
 void amplifier_begin(uint32_t now_us);

@@ -27,6 +27,8 @@ static int32_t run_from;
 static struct cycle_order order;
 static uint32_t cycles_done, pause_since_us, pause_us;
 static int32_t switch_at;
+static int32_t begun_at, begun_force;
+static bool begun_on_home;
 static bool homed;
 
 void motions_begin(void)
@@ -104,6 +106,7 @@ static void next_of_home(void)
     } else {
         quadrature_subtract(switch_at);
         run_from -= switch_at;
+        trips_excuse(); /* what is held, is held at a new number */
         homed = true;
         events_add(EVENT_HOMED, request, switch_at);
         finish(EVENT_FINISHED, quadrature_counts());
@@ -213,6 +216,9 @@ static void begin(enum kind which, uint16_t by, uint32_t counts_per_s)
     request = last_request = by;
     speed = counts_per_s;
     ends_with = EVENT_NONE;
+    begun_at = quadrature_counts();
+    begun_force = amplifier_last()->force;
+    begun_on_home = switches_open(SWITCH_HOME);
     trips_excuse();
 }
 
@@ -253,7 +259,10 @@ enum result motions_home(uint16_t by, uint32_t counts_per_s)
     enum result result = refusal(true, counts_per_s);
     if (result != RESULT_ACCEPTED)
         return result;
-    if (amplifier_last()->force < trips_limits()->lowest_force)
+    /* beyond a force limit only a motion whose way is known may release it; both switches open is a plug off */
+    int32_t force = amplifier_last()->force;
+    if (force < trips_limits()->lowest_force || force > trips_limits()->highest_force
+        || (switches_open(SWITCH_HOME) && switches_open(SWITCH_UPPER)))
         return RESULT_OUTSIDE_LIMITS;
     begin(HOME, by, counts_per_s);
     homed = false;
@@ -313,6 +322,17 @@ bool motions_under_way(void)
 bool motions_homing(void)
 {
     return kind == HOME;
+}
+
+bool motions_leaving_home(void)
+{
+    return begun_on_home && quadrature_counts() - begun_at <= LEAVING_COUNTS + ARRIVED_COUNTS;
+}
+
+bool motions_homing_resisted(void)
+{
+    int32_t grown = amplifier_last()->force - begun_force;
+    return kind == HOME && grown > WORSE_FORCE;
 }
 
 bool motions_homed(void)

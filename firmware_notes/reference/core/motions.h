@@ -39,6 +39,12 @@ uint16_t motions_abandon(void);
 bool motions_busy(void);
 bool motions_under_way(void);
 bool motions_homing(void);
+
+/* The motion under way began on the home switch, goes off it, and has gone no farther than leaving takes. */
+bool motions_leaving_home(void);
+
+/* A homing pushes against something: the motor goes the wrong way, or something lies in its way. */
+bool motions_homing_resisted(void);
 bool motions_homed(void);
 void motions_lose_home(void);
 

@@ -28,6 +28,10 @@
 #define REPLY_PAYLOAD 8
 #define SHORTEST_COMMAND 3
 
+/* A build that breaks one of these would read past a text or overrun the frame's buffer: a negative size stops it. */
+typedef char unit_id_has_8_bytes[sizeof(UNIT_ID) == 9 ? 1 : -1];
+typedef char name_has_32_bytes_at_most[sizeof(DEVICE_NAME) <= 33 ? 1 : -1];
+
 static struct frame_receiver receiver;
 static uint16_t boot_id, dropped, answered;
 static enum result last_result;

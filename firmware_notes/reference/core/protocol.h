@@ -61,6 +61,11 @@ enum event_code {
     EVENT_POSITION_FAULT = 15
 };
 
+/* Values of EVENT_FORCE_SILENT: why the force cannot be believed. */
+#define FORCE_SILENT 0
+#define FORCE_SATURATED 1
+#define FORCE_FROZEN 2
+
 enum result {
     RESULT_ACCEPTED = 0,
     RESULT_UNKNOWN = 1,

@@ -46,13 +46,17 @@
 #define ARRIVED_COUNTS 1L
 #define CORRECTIONS 3
 
-/* Homing looks for the switch over the whole way and a tenth more; it leaves it again at 1 mm/s, within 10 mm. */
+/* Homing looks for the switch over the whole way and a tenth more. It leaves a pressed switch at 1 mm/s and goes
+ * 2 mm at most: that is all that a home switch whose plug came off can make it go towards the part. */
 #define HOMING_COUNTS ((HIGHEST_POSITION - LOWEST_POSITION) / 10L * 11L)
 #define LEAVING_COUNTS_PER_S 200UL
-#define LEAVING_COUNTS 2000L
+#define LEAVING_COUNTS 400L
 
 /* While something is being released, a force that still grows by so much means that it is not: about 5 N. */
 #define WORSE_FORCE 40000L
+
+/* Noise moves the last of 24 bits: a converter that gives one value so often has stopped measuring. */
+#define FROZEN_CONVERSIONS 8u
 
 /* The protocol says 500 to 550 ms. */
 #define HEARTBEAT_US 515000UL
@@ -60,6 +64,15 @@
 /* Switches must read alike for so long. A contact bounces for a millisecond or two. */
 #define DEBOUNCE_US 2000UL
 
+#if HEARTBEAT_US < 500000 || HEARTBEAT_US > 545000
+#error "the protocol wants a stop 500 to 550 ms after the last heartbeat, and the loop needs some of it"
+#endif
+#if defined(F_CPU) && F_CPU != 16000000
+#error "timers and baud rate of the chip are laid out for a clock of 16 MHz"
+#endif
+#if ACCELERATION_COUNTS_PER_S2 * STEPS_FOR / STEPS_COUNTS < 1
+#error "an acceleration of no step per second squared never moves"
+#endif
 #if STEPS_FOR < STEPS_COUNTS
 #error "one motor step must not be longer than one position count, or the platen cannot stop at a count"
 #endif

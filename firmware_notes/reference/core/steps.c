@@ -52,6 +52,7 @@ void steps_run(bool pressing, uint32_t count, uint32_t cruise_ticks)
 {
     if (!count)
         return;
+    uint8_t before = chip_lock();
     towards = pressing;
     left = count;
     made = 0;
@@ -61,6 +62,7 @@ void steps_run(bool pressing, uint32_t count, uint32_t cruise_ticks)
     running = true;
     chip_direction(pressing);
     chip_step_after(DIRECTION_TICKS);
+    chip_unlock(before);
 }
 
 void steps_brake(void)

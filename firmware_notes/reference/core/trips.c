@@ -15,15 +15,21 @@ static struct limits limits;
 static bool set, armed, stop_open;
 static enum event_code cause;
 static uint32_t beat_us;
-/* a force outside when the motion began, and how far */
-static bool excused_high, excused_low;
-static int32_t excused_force;
+/* What was outside when arming or a motion began, and how far: it may not get worse. */
+static bool excused_high, excused_low, excused_above, excused_below;
+static int32_t excused_force, excused_position;
+static uint8_t excused_switches;
+/* Where an armed platen stands. */
+static bool holding;
+static int32_t held_at;
 
 void trips_begin(uint32_t now_us)
 {
     limits = built_in;
     set = armed = stop_open = false;
-    excused_high = excused_low = false;
+    excused_high = excused_low = excused_above = excused_below = false;
+    excused_switches = 0;
+    holding = false;
     cause = EVENT_NONE;
     beat_us = now_us;
 }
@@ -60,8 +66,12 @@ static void look_at_sensors(uint32_t now_us)
     bool silent = amplifier_silent(now_us);
     if (!armed)
         return;
-    if (silent || amplifier_last()->saturated)
-        trips_stop(EVENT_FORCE_SILENT, 0);
+    if (silent)
+        trips_stop(EVENT_FORCE_SILENT, FORCE_SILENT);
+    else if (amplifier_last()->saturated)
+        trips_stop(EVENT_FORCE_SILENT, FORCE_SATURATED);
+    else if (amplifier_last()->alike >= FROZEN_CONVERSIONS)
+        trips_stop(EVENT_FORCE_SILENT, FORCE_FROZEN);
     else if (now_us - beat_us > HEARTBEAT_US)
         trips_stop(EVENT_HEARTBEAT_LOST, 0);
 }
@@ -75,36 +85,72 @@ static void look_at_force(void)
     excused_low = excused_low && low;
     bool passed = (high && (!excused_high || pressing || force - excused_force > WORSE_FORCE))
         || (low && (!excused_low || lifting || excused_force - force > WORSE_FORCE));
-    if (passed)
+    if (passed || motions_homing_resisted())
         trips_stop(EVENT_FORCE_TRIP, force);
+}
+
+/* Either switch stops a motion in any direction. One that was open when the motion began has to let go; the home
+ * switch within a short way, since that way is towards the part, and in a homing either of them. */
+static bool switch_stops(uint8_t which)
+{
+    if (!switches_open(which)) {
+        excused_switches &= (uint8_t)~which;
+        return false;
+    }
+    bool homing = motions_homing();
+    if (which == SWITCH_HOME)
+        return !homing && !(excused_switches & which && (!motions_under_way() || motions_leaving_home()));
+    return !(excused_switches & which) || (steps_running() && steps_pressing())
+        || (homing && excused_position - quadrature_counts() > LEAVING_COUNTS);
 }
 
 static void look_at_travel(void)
 {
     int32_t position = quadrature_counts();
-    bool pressing = steps_pressing(), homing = motions_homing();
-    bool beyond = pressing ? switches_open(SWITCH_UPPER) : !homing && switches_open(SWITCH_HOME);
-    if (!homing) {
-        beyond |= pressing && position > limits.highest_position + LIMIT_SLACK_COUNTS;
-        beyond |= !pressing && position < limits.lowest_position - LIMIT_SLACK_COUNTS;
+    bool above = position > limits.highest_position + LIMIT_SLACK_COUNTS;
+    bool below = position < limits.lowest_position - LIMIT_SLACK_COUNTS;
+    excused_above = excused_above && above;
+    excused_below = excused_below && below;
+    bool home = switch_stops(SWITCH_HOME), upper = switch_stops(SWITCH_UPPER);
+    bool beyond = home || upper;
+    /* before its end a homing has no true positions */
+    if (!motions_homing()) {
+        beyond |= above && (!excused_above || position > excused_position + LIMIT_SLACK_COUNTS);
+        beyond |= below && (!excused_below || position < excused_position - LIMIT_SLACK_COUNTS);
     }
     if (beyond)
         trips_stop(EVENT_TRAVEL_TRIP, position);
+}
+
+/* A platen that is pushed from where it was left has a motor that slips, or a hand or a part that is stronger. */
+static void look_at_holding(void)
+{
+    int32_t position = quadrature_counts();
+    if (!holding) {
+        holding = true;
+        held_at = position;
+    }
+    int32_t off = position - held_at;
+    if (off > FOLLOWING_COUNTS || off < -FOLLOWING_COUNTS)
+        trips_stop(EVENT_STALLED, position);
 }
 
 void trips_poll(uint32_t now_us)
 {
     look_at_stop();
     look_at_sensors(now_us);
-    /* what brakes after a trip cannot be stopped any sooner; a pause within a motion is watched too */
-    if (!motions_under_way())
+    /* what brakes after a trip cannot be stopped any sooner */
+    if (!armed)
         return;
     look_at_force();
+    if (motions_under_way() || motions_homed())
+        look_at_travel();
     if (!steps_running())
-        return;
-    look_at_travel();
-    if (!motions_follow())
+        look_at_holding();
+    else if (!motions_follow())
         trips_stop(EVENT_STALLED, quadrature_counts());
+    if (steps_running())
+        holding = false;
 }
 
 enum result trips_arm(uint32_t now_us)
@@ -112,6 +158,7 @@ enum result trips_arm(uint32_t now_us)
     if (cause != EVENT_NONE || stop_open)
         return RESULT_STOP_LATCHED;
     armed = true;
+    trips_excuse();
     beat_us = now_us;
     chip_power(true);
     return RESULT_ACCEPTED;
@@ -146,6 +193,9 @@ enum result trips_set_limits(const struct limits *wanted)
         return RESULT_OUTSIDE_LIMITS;
     limits = *wanted;
     set = true;
+    /* a standing platen is told where it may go; a moving one that is outside now has to stop */
+    if (!motions_busy())
+        trips_excuse();
     return RESULT_ACCEPTED;
 }
 
@@ -154,6 +204,12 @@ void trips_excuse(void)
     excused_force = amplifier_last()->force;
     excused_high = excused_force > limits.highest_force;
     excused_low = excused_force < limits.lowest_force;
+    excused_position = quadrature_counts();
+    excused_above = excused_position > limits.highest_position + LIMIT_SLACK_COUNTS;
+    excused_below = excused_position < limits.lowest_position - LIMIT_SLACK_COUNTS;
+    excused_switches = (uint8_t)((switches_open(SWITCH_HOME) ? SWITCH_HOME : 0u)
+                                 | (switches_open(SWITCH_UPPER) ? SWITCH_UPPER : 0u));
+    holding = false;
 }
 
 bool trips_armed(void)

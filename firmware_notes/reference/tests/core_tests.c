@@ -468,7 +468,8 @@ static void a_press_that_meets_nothing_ends_at_its_limit_with_the_force(void)
     fake.set_force = 321;
     CHECK(ask_press(50000, SPEED, 1200) == RESULT_ACCEPTED);
     CHECK(until_event(EVENT_POSITION_LIMIT, 40) && ends_of(request) == 1);
-    CHECK(event_of(EVENT_POSITION_LIMIT)->value == 321 && fake.place >= 2398 && fake.place <= 2402);
+    int32_t force = event_of(EVENT_POSITION_LIMIT)->value;
+    CHECK((force == 321 || force == 322) && fake.place >= 2398 && fake.place <= 2402);
 }
 
 static void cycles_are_counted_and_ended_by_one_event(void)
@@ -628,6 +629,143 @@ static void a_saturated_converter_stops(void)
     CHECK(ready() && trips(EVENT_FORCE_SILENT, saturate, BRAKING + 6u * 14u));
 }
 
+static void freeze(void)
+{
+    fake.frozen = true;
+}
+
+static void a_frozen_converter_stops_and_says_so(void)
+{
+    /* eight equal conversions, the first of which may have come before */
+    CHECK(ready() && trips(EVENT_FORCE_SILENT, freeze, BRAKING + 6u * 8u * 13u));
+    CHECK(event_of(EVENT_FORCE_SILENT)->value == FORCE_FROZEN);
+}
+
+static bool trips_standing(uint8_t code, void (*cause)(void))
+{
+    uint32_t steps = fake.steps;
+    cause();
+    for (uint8_t i = 0; i < 3; i++) {
+        beat();
+        fake_run_us(100000);
+    }
+    return count_of(code) == 1 && fake.steps == steps && ask_move(100, SPEED) == RESULT_STOP_LATCHED;
+}
+
+static void shove_up(void)
+{
+    /* edge by edge, as a scale shows it */
+    for (uint8_t i = 0; i < 100; i++) {
+        fake.place++;
+        fake_show_scale();
+    }
+}
+
+static void shove_down(void)
+{
+    for (uint8_t i = 0; i < 100; i++) {
+        fake.place--;
+        fake_show_scale();
+    }
+}
+
+static void an_armed_platen_at_rest_is_watched(void)
+{
+    CHECK(ready() && trips_standing(EVENT_FORCE_TRIP, raise_force));
+    fake.set_force = 0;
+    CHECK(ready() && trips_standing(EVENT_FORCE_TRIP, pull));
+    fake.set_force = 0;
+    CHECK(ready() && trips_standing(EVENT_FORCE_SILENT, freeze));
+    fake.frozen = false;
+    CHECK(ready() && trips_standing(EVENT_TRAVEL_TRIP, open_upper));
+    fake.open = 0;
+    /* 50 counts: more than FOLLOWING_COUNTS */
+    CHECK(ready() && ask_move(1000, SPEED) == RESULT_ACCEPTED && until_event(EVENT_FINISHED, 30));
+    CHECK(trips_standing(EVENT_STALLED, shove_up));
+    CHECK(ready() && ask_move(1000, SPEED) == RESULT_ACCEPTED && until_event(EVENT_FINISHED, 30));
+    CHECK(trips_standing(EVENT_STALLED, shove_down));
+}
+
+static void either_switch_stops_either_way(void)
+{
+    CHECK(ready() && ask_move(3000, SPEED) == RESULT_ACCEPTED && until_event(EVENT_FINISHED, 30));
+    CHECK(ask_move(1000, SPEED) == RESULT_ACCEPTED);
+    fake_run_us(200000);
+    open_upper();
+    fake_run_us(200000);
+    CHECK(count_of(EVENT_TRAVEL_TRIP) == 1 && !moving());
+    fake.open = 0;
+    CHECK(ready() && ask_move(3000, SPEED) == RESULT_ACCEPTED);
+    beat();
+    fake_run_us(300000);
+    fake.open = SWITCH_HOME;
+    fake_run_us(200000);
+    CHECK(count_of(EVENT_TRAVEL_TRIP) == 1 && !moving());
+    fake.open = 0;
+}
+
+static void a_home_switch_unplugged_moves_the_platen_by_no_more_than_leaving_takes(void)
+{
+    fake_boot(0, 2000);
+    usual_limits();
+    fake.open = SWITCH_HOME;
+    fake_run_us(10000);
+    ask_plain(COMMAND_ARM);
+    int32_t from = fake.place;
+    CHECK(ask_home(FASTEST_COUNTS_PER_S) == RESULT_ACCEPTED);
+    CHECK(until_event(EVENT_STALLED, 60));
+    CHECK(fake.place - from <= LEAVING_COUNTS * STEPS_FOR / STEPS_COUNTS);
+    fake.open = 0;
+}
+
+static void homing_stops_at_the_upper_switch_whatever_its_way(void)
+{
+    fake_boot(0, 2000);
+    usual_limits();
+    ask_plain(COMMAND_ARM);
+    CHECK(ask_home(SPEED) == RESULT_ACCEPTED);
+    fake_run_us(300000);
+    uint32_t steps = fake.steps;
+    open_upper();
+    CHECK(until_event(EVENT_TRAVEL_TRIP, 10) && fake.steps - steps <= BRAKING + 20u);
+    fake.open = 0;
+}
+
+static void homing_stops_where_the_force_grows(void)
+{
+    fake_boot(0, 2000);
+    usual_limits();
+    ask_plain(COMMAND_ARM);
+    CHECK(ask_home(SPEED) == RESULT_ACCEPTED);
+    fake_run_us(300000);
+    fake.set_force = WORSE_FORCE + 10;
+    CHECK(until_event(EVENT_FORCE_TRIP, 10));
+    fake.set_force = 0;
+}
+
+static void homing_is_refused_beyond_a_force_limit_and_with_both_switches_open(void)
+{
+    fake_boot(0, 2000);
+    usual_limits();
+    raise_force();
+    fake_run_us(30000);
+    ask_plain(COMMAND_ARM);
+    CHECK(ask_home(SPEED) == RESULT_OUTSIDE_LIMITS);
+    pull();
+    fake_run_us(30000);
+    ask_plain(COMMAND_CLEAR);
+    ask_plain(COMMAND_ARM);
+    CHECK(ask_home(SPEED) == RESULT_OUTSIDE_LIMITS);
+    fake.set_force = 0;
+    fake_run_us(30000);
+    ask_plain(COMMAND_CLEAR);
+    fake.open = SWITCH_HOME | SWITCH_UPPER;
+    fake_run_us(10000);
+    ask_plain(COMMAND_ARM);
+    CHECK(ask_home(SPEED) == RESULT_OUTSIDE_LIMITS && fake.steps == 0);
+    fake.open = 0;
+}
+
 static void a_stall_stops(void)
 {
     /* 40 counts of following error are 80 steps */
@@ -644,7 +782,8 @@ static void a_torn_scale_stops_and_needs_homing(void)
 static void a_force_above_its_limit_stops(void)
 {
     CHECK(ready() && trips(EVENT_FORCE_TRIP, raise_force, BRAKING + 6u * 14u));
-    CHECK(event_of(EVENT_FORCE_TRIP)->value == LIMIT_FORCE + 1);
+    int32_t beyond = event_of(EVENT_FORCE_TRIP)->value - LIMIT_FORCE;
+    CHECK(beyond == 1 || beyond == 2); /* with the fake's noise of a count */
 }
 
 static void a_pull_below_its_limit_stops(void)
@@ -755,6 +894,9 @@ static void a_retreat_that_makes_it_worse_is_stopped(void)
     fake_forget_events();
     fake.set_force = LIMIT_FORCE + 1;
     fake_run_us(30000);
+    CHECK(count_of(EVENT_FORCE_TRIP) == 1);
+    CHECK(ask_plain(COMMAND_CLEAR) == RESULT_ACCEPTED && ask_plain(COMMAND_ARM) == RESULT_ACCEPTED);
+    fake_forget_events();
     CHECK(ask_move(200, 400) == RESULT_ACCEPTED);
     fake_run_us(200000);
     CHECK(count_of(EVENT_FORCE_TRIP) == 0);
@@ -858,6 +1000,13 @@ int main(void)
     RUN(a_silent_converter_stops);
     RUN(a_data_line_that_stays_low_is_silence);
     RUN(a_saturated_converter_stops);
+    RUN(a_frozen_converter_stops_and_says_so);
+    RUN(an_armed_platen_at_rest_is_watched);
+    RUN(either_switch_stops_either_way);
+    RUN(a_home_switch_unplugged_moves_the_platen_by_no_more_than_leaving_takes);
+    RUN(homing_stops_at_the_upper_switch_whatever_its_way);
+    RUN(homing_stops_where_the_force_grows);
+    RUN(homing_is_refused_beyond_a_force_limit_and_with_both_switches_open);
     RUN(a_stall_stops);
     RUN(a_torn_scale_stops_and_needs_homing);
     RUN(a_force_above_its_limit_stops);

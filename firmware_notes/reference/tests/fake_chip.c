@@ -193,7 +193,12 @@ static void convert(void)
 {
     int32_t deep = counts() - fake.contact;
     int32_t force = fake.set_force + (deep > 0 ? deep * fake.force_per_count : 0);
+    static bool odd;
     conversion_at = now + CONVERSION_TICKS;
+    /* noise of one count, away from zero, so that what is beyond a limit stays beyond it */
+    odd = !odd;
+    if (odd && !fake.frozen)
+        force += force < 0 ? -1 : 1;
     if (fake.silent)
         return;
     value = (uint32_t)(force > 0x7FFFFFL ? 0x7FFFFFL : force) & 0xFFFFFFu;
@@ -273,6 +278,11 @@ void fake_command(uint8_t type, uint16_t request, const uint8_t *body, uint8_t c
 void fake_forget_events(void)
 {
     fake.event_count = 0;
+}
+
+void fake_show_scale(void)
+{
+    show_scale();
 }
 
 void fake_tear_scale(void)

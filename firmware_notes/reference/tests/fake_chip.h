@@ -23,6 +23,7 @@ struct fake {
     uint8_t open;             /* switches that are open, beside the home switch below zero */
     bool stalled;             /* steps move nothing */
     bool silent;              /* no conversions */
+    bool frozen;              /* conversions that never differ */
     bool stuck;               /* the data line stays low */
     int32_t set_force;        /* force beside the spring's */
     int32_t contact;          /* spring from this position on, in counts from the switch */
@@ -57,6 +58,9 @@ void fake_command(uint8_t type, uint16_t request, const uint8_t *body, uint8_t c
 void fake_bytes(const uint8_t *bytes, uint8_t count);
 
 void fake_forget_events(void);
+
+/* The scale shows where `place` is now. */
+void fake_show_scale(void);
 
 /* An edge of the scale is lost. */
 void fake_tear_scale(void);
