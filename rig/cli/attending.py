@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import select
 import sys
-import threading
+import time
 from typing import TYPE_CHECKING
 
 import click
@@ -14,6 +14,7 @@ from rig.cli.output import say
 from rig.errors import InputError, RecorderError
 
 if TYPE_CHECKING:
+    from rig.cli.stopping import StopWish
     from rig.daemon.bulletin import RigRef
     from rig.daemon.cautions import CautionsRead
     from rig.reader import Reader
@@ -89,12 +90,47 @@ def must_hold_for(cautions: CautionsRead, reader: Reader, *, already: bool) -> N
     )
 
 
-def await_enter(stopped: threading.Event) -> None:
-    """Wait for a line of standard input, or for the wish to stop."""
+def await_enter(stopped: StopWish) -> None:
+    """Wait for a line of standard input, or for the wish to stop.
+
+    Where standard input has ended, nobody can say that a step is done: that is a wish to stop.
+    """
     if os.name != "posix":
-        sys.stdin.readline()
+        if not sys.stdin.readline():
+            stopped.set()
         return
-    while not stopped.is_set():
-        if select.select([sys.stdin], [], [], LOOK_S)[0]:
-            sys.stdin.readline()
-            return
+    try:
+        while not stopped.is_set():
+            if entered(stopped, LOOK_S):
+                return
+    except EOFError:
+        say("pressrig: standard input has ended, and nobody can say that the step is done", err=True)
+        stopped.set()
+
+
+def entered(stopped: StopWish, patience_s: float, *, listens: bool = True) -> bool:
+    """Whether a line was entered within a moment; a wish to stop ends the wait at once.
+
+    Parameters
+    ----------
+    listens
+        False only waits.
+
+    Raises
+    ------
+    EOFError
+        If standard input has ended, or its terminal is gone.
+    """
+    if os.name != "posix":
+        time.sleep(patience_s)
+        return False
+    heard = select.select([sys.stdin] * listens + [stopped], [], [], patience_s)[0]
+    if stopped.is_set() or sys.stdin not in heard:
+        return False
+    try:
+        line = sys.stdin.readline()
+    except OSError as gone:
+        raise EOFError from gone
+    if not line:
+        raise EOFError
+    return True

@@ -110,7 +110,7 @@ def _squeeze_all(out: Path) -> list[_Squeezed]:
     """Record every float, one after another."""
     wanted = floats()
     squeezed: list[_Squeezed] = []
-    with stop_on_signals() as stopped, progress("squeezing", len(wanted)) as show:
+    with stop_on_signals(suspends=False) as stopped, progress("squeezing", len(wanted)) as show:
         for number, each in enumerate(wanted):
 
             def say(cycles: int, seconds: float, done: int = number, piece: Float = each) -> None:

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import os
-import select
-import sys
-import threading
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from rig.cli.attending import entered
 from rig.cli.output import say
 from rig.errors import DeviceError, InputError
 
 if TYPE_CHECKING:
+    from rig.cli.stopping import StopWish
     from rig.daemon.bulletin import EndCard, JobCard, Order, RigRef
     from rig.daemon.control import ControlClient
     from rig.rigfile import RigFile
@@ -22,6 +21,9 @@ LOOK_S = 0.2
 FAILED = 3
 NOT_DONE = 1
 """Nobody failed, but what was ordered was not done to its end, or it is not known whether it was."""
+
+FOLLOWER = "the command that gave the order"
+"""Who halts on Ctrl-C."""
 
 
 def absolute_port(port: str | None) -> str | None:
@@ -108,29 +110,31 @@ def followed_to_its_end(daemon: ControlClient, rig: RigRef, order: Order) -> End
     -------
     How the job ended; None if another one has ended since.
     """
+    from rig.cli.stopping import stop_on_signals
     from rig.daemon.bulletin import Refusal
 
-    answer = daemon.start(order)
-    if isinstance(answer, Refusal):
-        raise InputError(answer.refused)
-    assert answer.job is not None
-    say(f"job {answer.job} of the daemon that holds {rig}; Ctrl-C halts it", err=True)
-    try:
-        return _follow(daemon, answer.job)
-    except DeviceError as problem:
-        raise DeviceError(
-            f"{problem}; without a daemon there are no heartbeats, and the rig stops by itself"
-        ) from problem
+    # before the order goes out: nobody may be killed between it and the watch over it
+    with stop_on_signals() as stopped:
+        answer = daemon.start(order)
+        if isinstance(answer, Refusal):
+            raise InputError(answer.refused)
+        assert answer.job is not None
+        say(f"job {answer.job} of the daemon that holds {rig}; Ctrl-C halts it", err=True)
+        try:
+            return _follow(daemon, answer.job, stopped)
+        except DeviceError as problem:
+            raise DeviceError(
+                f"{problem}; without a daemon there are no heartbeats, and the rig stops by itself"
+            ) from problem
 
 
-def _follow(daemon: ControlClient, number: int) -> EndCard | None:
+def _follow(daemon: ControlClient, number: int, stopped: StopWish) -> EndCard | None:
     """Show how a job goes on until it has ended; None if another one has ended since."""
     from rig.cli.output import progress
-    from rig.cli.stopping import stop_on_signals
 
     asked: str | None = None
-    halted = False
-    with stop_on_signals() as stopped, progress("the daemon works", 1.0) as show:
+    halted, listens = False, True
+    with progress("the daemon works", 1.0) as show:
         while True:
             if stopped.is_set() and not halted:
                 halted = True
@@ -145,16 +149,20 @@ def _follow(daemon: ControlClient, number: int) -> EndCard | None:
             if job.asks is not None and job.asks != asked:
                 say(f"\nby hand: {job.asks}\nPress Enter when it is done.", err=True)
             asked = job.asks
-            if asked is None or halted:
+            if halted:
                 time.sleep(LOOK_S)
-            elif _entered(stopped):
-                daemon.proceed()
+            else:
+                try:
+                    if entered(stopped, LOOK_S, listens=listens and asked is not None):
+                        daemon.proceed()
+                except EOFError:
+                    listens = False  # the page may be used instead
 
 
 def _halt(daemon: ControlClient) -> None:
     from rig.daemon.bulletin import Refusal
 
-    answer = daemon.halt("Ctrl-C")
+    answer = daemon.halt(FOLLOWER)
     if isinstance(answer, Refusal):
         say(f"pressrig: {answer.refused}", err=True)
 
@@ -169,21 +177,6 @@ def counted(job: JobCard | EndCard) -> str:
     return "touches" if job.kind == "height" else "cycles"
 
 
-def _entered(stopped: threading.Event) -> bool:
-    """Whether a line was entered within a moment."""
-    if os.name != "posix" or stopped.is_set():
-        return False
-    if not select.select([sys.stdin], [], [], LOOK_S)[0]:
-        return False
-    return bool(sys.stdin.readline()) or _nobody_there()
-
-
-def _nobody_there() -> bool:
-    """Standard input has ended: nobody can press Enter, and the page may be used instead."""
-    time.sleep(LOOK_S)
-    return False
-
-
 def _say_end(end: EndCard | None) -> int:
     if end is None:
         say("the job has ended, and another one since; `pressrig captures` lists what was recorded")
@@ -191,6 +184,8 @@ def _say_end(end: EndCard | None) -> int:
     say(f"{end.cycles} cycles; ended: {end.reason}")
     if end.failed:
         say(f"pressrig: {end.reason}; what came before is kept", err=True)
+    if end.halted_by is not None:
+        say(f"pressrig: halted by {end.halted_by}; what came before is kept", err=True)
     if end.capture is not None:
         say(end.capture)
     if end.failed:

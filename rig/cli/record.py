@@ -94,7 +94,11 @@ def command(
     for channel, known in zip(("force", "position"), calibrated, strict=True):
         if not known:
             say(f"pressrig: {channel} is not calibrated: counts are recorded as they are", err=True)
-    with log_to_file(), stop_on_signals() as stopped, progress("recording", seconds or cycles) as show:
+    with (
+        log_to_file(),
+        stop_on_signals(suspends=False) as stopped,
+        progress("recording", seconds or cycles) as show,
+    ):
 
         def on_progress(done: Progress) -> None:
             note = f"{done.seconds:.1f} s, {done.samples} samples, {done.cycles} cycles"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-import threading
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,6 +18,7 @@ from rig.core import read_text
 
 if TYPE_CHECKING:
     from rig.capture import CaptureHeader
+    from rig.cli.stopping import StopWish
     from rig.daemon import Recorded
     from rig.daemon.cautions import CautionsRead
     from rig.methods import CheckedMethod
@@ -188,7 +188,7 @@ def _run(job: _Job) -> None:
     _say_end(recorded)
 
 
-def _drive(job: _Job, reader: Reader, stopped: threading.Event) -> Recorded:
+def _drive(job: _Job, reader: Reader, stopped: StopWish) -> Recorded:
     """The rig moves its platen."""
     from rig.cli.output import progress
     from rig.cli.record import complete_header
@@ -225,7 +225,7 @@ def _by_hand_instead(job: _Job) -> _Job:
     return replace(job, checked=checked)
 
 
-def _guide(job: _Job, reader: Reader, stopped: threading.Event) -> Recorded:
+def _guide(job: _Job, reader: Reader, stopped: StopWish) -> Recorded:
     """A person moves the platen, and is shown how."""
     from rig.cli.guidance import guidance_shown
     from rig.cli.record import complete_header

@@ -177,7 +177,7 @@ def command(
         contact_mm=contact_mm,
         drive=_drive(drive_speed, drive_acceleration, drive_travel, contact_mm + lying.height_mm),
     )
-    with stop_on_signals() as stopped, _orders(rig, control):
+    with stop_on_signals(suspends=False) as stopped, _orders(rig, control):
         port = VirtualPort(rig, link, speed_up)
         say(_invitation(link, rig_file or RIG_FILES[wire], cycles))
         _serve(port, rig, stopped, truth)

@@ -110,7 +110,7 @@ def weigh_pieces(
     settle_s, wait_s = _seconds("settle", given), _seconds("wait", given)
     step_g = read_quantity("--resolution", given["resolution"], "g")
     # at a prompt Ctrl-C has to end the prompt; every mass is on disk by then
-    stopping = stop_on_signals() if ids else nullcontext(threading.Event())
+    stopping = stop_on_signals(suspends=False) if ids else nullcontext(threading.Event())
     with stopping as stopped, _reader(rig, given["port"], Reader) as reader:
         pan = Pan.of(
             reader.empty(), rig.calibration, gravity=_gravity(given), step_g=step_g, relative_u=relative_u

@@ -266,7 +266,14 @@ class Board:
             if self._job is not None:
                 self._job.asks = text
 
-    def end_job(self, reason: str, *, failed: bool, height: HeightCard | None = None) -> None:
+    def end_job(
+        self,
+        reason: str,
+        *,
+        failed: bool,
+        halted_by: str | None = None,
+        height: HeightCard | None = None,
+    ) -> None:
         """The job is over, and has found this height if it was one."""
         with self._guard:
             job, self._job = self._job, None
@@ -277,6 +284,7 @@ class Board:
                     name=job.name,
                     reason=reason,
                     failed=failed,
+                    halted_by=halted_by,
                     capture=job.capture,
                     cycles=job.cycles,
                     height=height,

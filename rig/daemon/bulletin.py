@@ -255,13 +255,14 @@ class HeightCard(_Value):
 
 
 class EndCard(_Value):
-    """How the job before ended. The cycles of a height are its touches."""
+    """How the job before ended. The cycles of a height are its touches. `halted_by`: who halted it."""
 
     number: int
     kind: JobKind
     name: str
     reason: str
     failed: bool
+    halted_by: str | None = None
     capture: str | None = None
     cycles: int = 0
     height: HeightCard | None = None

@@ -127,6 +127,7 @@ class _Job:
     stopped: threading.Event = field(default_factory=threading.Event)
     proceed: threading.Event = field(default_factory=threading.Event)
     asking: bool = False
+    halted_by: str | None = None
     height: HeightCard | None = None
 
     @property
@@ -204,6 +205,7 @@ class Desk:
         """Stop the job, and the platen at once; the job ends its capture by itself."""
         job = self._job
         if job is not None:
+            job.halted_by = job.halted_by or who
             job.stopped.set()
         logger.info("halt, from {}", who)
         try:
@@ -302,7 +304,7 @@ class Desk:
         finally:
             self._live.end()
             self._disarm(reader)
-            self._board.end_job(reason, failed=failed, height=job.height)
+            self._board.end_job(reason, failed=failed, halted_by=job.halted_by, height=job.height)
             self._look_due_s = 0.0
             with self._guard:
                 self._job = None

@@ -38,6 +38,10 @@ SWITCH_S = 0.0005
 """A thread that computes gives way after so long: a trip must not wait for an analysis."""
 
 
+STOPPING = ("SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT", "SIGTSTP")
+"""Ctrl-C, kill, a closed terminal, Ctrl-\\ and Ctrl-Z: a daemon that is suspended cannot watch a platen."""
+
+
 @dataclass(frozen=True, slots=True)
 class PageWish:
     """Where the page is to be served.
@@ -71,7 +75,7 @@ def serve(
     lock_places: Sequence[Path] | None = None,
     socket_folders: Sequence[Path] | None = None,
 ) -> None:
-    """Hold a rig until SIGTERM or SIGINT. To be called in the main thread.
+    """Hold a rig until a signal of `STOPPING`. To be called in the main thread.
 
     Parameters
     ----------
@@ -156,7 +160,7 @@ def _quick_switches() -> Iterator[None]:
 
 @contextmanager
 def _on_signals(stop: Callable[[], None]) -> Iterator[None]:
-    """Have SIGTERM and SIGINT call `stop` in a thread of its own.
+    """Have the signals that end a program call `stop` in a thread of its own.
 
     A handler in the main thread could interrupt it while it holds the very lock that the handler needs.
     """
@@ -169,7 +173,9 @@ def _on_signals(stop: Callable[[], None]) -> Iterator[None]:
             stop()
 
     thread = threading.Thread(target=wait, name="rig-signals")
-    numbers = (signal.SIGINT, signal.SIGTERM)
+    numbers = [getattr(signal, name) for name in STOPPING if hasattr(signal, name)]
+    if signal.getsignal(signal.SIGHUP) == signal.SIG_IGN:  # by nohup: it is to outlive its terminal
+        numbers.remove(signal.SIGHUP)
     before = {number: signal.signal(number, lambda number, frame: None) for number in numbers}
     before_fd = signal.set_wakeup_fd(woken, warn_on_full_buffer=False)
     thread.start()
