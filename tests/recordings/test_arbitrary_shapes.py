@@ -16,7 +16,7 @@ from recording_kinds import Recording
 from recording_scores import CommandError, absurdities, analysed
 
 LONG = "PRESSRIG_RECORDINGS" in os.environ
-EXAMPLES = 2000 if LONG else 60
+EXAMPLES = 2000 if LONG else 40
 
 stretch = st.tuples(
     st.integers(1, 60),

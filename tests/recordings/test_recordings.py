@@ -20,7 +20,7 @@ from recording_scores import CHANCE, COLUMNS, FALSE_KNEES, QUANTITIES, analysed,
 from scipy.stats import binom
 
 RECORDINGS = int(os.environ.get("PRESSRIG_RECORDINGS", "20"))
-ROUGH_RECORDINGS = 3 * RECORDINGS
+ROUGH_RECORDINGS = 2 * RECORDINGS
 """Each flag of a rough press is counted on this many recordings of five presses."""
 
 FALSE_FLAGS = 0.02
