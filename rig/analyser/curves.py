@@ -24,7 +24,7 @@ KNEE_MARGIN = 0.05
 KNEE_SIGNIFICANCE = 3.0
 
 
-def force_at(nodes: Nodes, depth_mm: FloatArray, noise_n: FloatArray) -> LocalFit:
+def force_at(nodes: Nodes, depth_mm: FloatArray, noise_n: FloatArray, correlated: float = 1.0) -> LocalFit:
     """Force and slope at positions of each row.
 
     Parameters
@@ -33,6 +33,8 @@ def force_at(nodes: Nodes, depth_mm: FloatArray, noise_n: FloatArray) -> LocalFi
         Positions, shape (rows, k).
     noise_n
         Standard deviation of single samples about the stroke, shape (rows,).
+    correlated
+        Consecutive samples that are worth one independent reading.
 
     Returns
     -------
@@ -46,10 +48,10 @@ def force_at(nodes: Nodes, depth_mm: FloatArray, noise_n: FloatArray) -> LocalFi
     lengths = nodes.lengths
     x_mm = np.where(nodes.real, nodes.x_mm, np.inf)
     below = np.stack([np.count_nonzero(x_mm < each[:, None], axis=1) for each in depth_mm.T], axis=1)
-    fit = _between_nodes(nodes, below, depth_mm, noise_n)
+    fit = _between_nodes(nodes, below, depth_mm, noise_n, correlated)
     fine = np.flatnonzero(lengths >= FINE_NODES)
     if len(fine):
-        fit = fit.replaced(fine, _through_nodes(nodes, below, depth_mm, noise_n, fine))
+        fit = fit.replaced(fine, _through_nodes(nodes, below, depth_mm, noise_n, fine, correlated))
     # a reading within half a node of the end is still on the stroke
     shallow = nodes.x_mm[:, :1]
     deep = np.take_along_axis(nodes.x_mm, np.maximum(lengths - 1, 0)[:, None], axis=1)
@@ -58,28 +60,67 @@ def force_at(nodes: Nodes, depth_mm: FloatArray, noise_n: FloatArray) -> LocalFi
     return fit.only(reached)
 
 
-def _between_nodes(nodes: Nodes, below: IntArray, depth_mm: FloatArray, noise_n: FloatArray) -> LocalFit:
-    """Straight between the two nodes on either side."""
+def _between_nodes(
+    nodes: Nodes, below: IntArray, depth_mm: FloatArray, noise_n: FloatArray, correlated: float
+) -> LocalFit:
+    """Straight between the two nodes on either side, with the doubt of how the curve bends between them."""
     right = np.clip(below, 1, np.maximum(nodes.lengths - 1, 1)[:, None])
     right = np.minimum(right, nodes.x_mm.shape[1] - 1)
     left = np.maximum(right - 1, 0)
     x_left, x_right = (np.take_along_axis(nodes.x_mm, side, axis=1) for side in (left, right))
     f_left, f_right = (np.take_along_axis(nodes.force_n, side, axis=1) for side in (left, right))
     left_u, right_u = (
-        noise_n[:, None] / np.sqrt(np.maximum(np.take_along_axis(nodes.count, side, axis=1), 1))
-        for side in (left, right)
+        noise_n[:, None] * np.sqrt(np.minimum(correlated, each) / each)
+        for each in (np.maximum(np.take_along_axis(nodes.count, side, axis=1), 1) for side in (left, right))
     )
     run = np.where(x_right != x_left, x_right - x_left, np.nan)
     with np.errstate(invalid="ignore"):
         share = (depth_mm - x_left) / run
         value = f_left + share * (f_right - f_left)
         value_u = np.hypot((1 - share) * left_u, share * right_u)
+        bent_n, bent_u = _bent_n(nodes, left, right, share)
+        value, value_u = value + bent_n, np.hypot(value_u, bent_u)
     slope_u = np.hypot(left_u, right_u) / np.abs(run)
     return LocalFit(value, value_u, (f_right - f_left) / run, slope_u, np.zeros_like(value))
 
 
+def _bent_n(
+    nodes: Nodes, left: IntArray, right: IntArray, share: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """How far a curve lies above the straight line between two nodes, and its standard uncertainty.
+
+    From how the slope changes to the stretches on both sides: a curve that bends evenly lies off by half of
+    its second difference times s (1 - s). The smaller change of both is taken where they agree in sign, so
+    that a kink or noise on one side bends nothing.
+    """
+    last = np.maximum(nodes.lengths - 1, 0)[:, None]
+
+    def slope(start: IntArray, stop: IntArray) -> FloatArray:
+        x, f = (
+            np.take_along_axis(table, stop, axis=1) - np.take_along_axis(table, start, axis=1)
+            for table in (nodes.x_mm, nodes.force_n)
+        )
+        slopes: FloatArray = np.where(x != 0, f / np.where(x != 0, x, 1.0), np.nan)
+        return slopes
+
+    middle = slope(left, right)
+    before = np.nan_to_num(middle - slope(np.maximum(left - 1, 0), left))
+    after = np.nan_to_num(slope(right, np.minimum(right + 1, last)) - middle)
+    agreed = np.where(before * after > 0, np.sign(before) * np.minimum(np.abs(before), np.abs(after)), 0.0)
+    run = np.abs(np.take_along_axis(nodes.x_mm, right, axis=1) - np.take_along_axis(nodes.x_mm, left, axis=1))
+    inside = np.clip(share, 0.0, 1.0)
+    lever = run * inside * (1 - inside) / 2
+    # half of the largest change is what a kink between the nodes can be off by
+    return -agreed * lever, np.fmax(np.abs(before), np.abs(after)) * lever / 2
+
+
 def _through_nodes(
-    nodes: Nodes, below: IntArray, depth_mm: FloatArray, noise_n: FloatArray, rows: IntArray
+    nodes: Nodes,
+    below: IntArray,
+    depth_mm: FloatArray,
+    noise_n: FloatArray,
+    rows: IntArray,
+    correlated: float,
 ) -> LocalFit:
     """A curve through the nodes around, for some of the rows; their depths stand one after another."""
     depths = depth_mm.shape[1]
@@ -89,7 +130,7 @@ def _through_nodes(
     around = Nodes.of(nodes.x_mm[row, index], nodes.force_n[row, index], nodes.count[row, index])
     centre = depth_mm[rows].ravel()
     known = np.isfinite(centre)
-    fit = polynomial_at(around, around.real, np.where(known, centre, 0.0), noise_n[row[:, 0]], 2)
+    fit = polynomial_at(around, around.real, np.where(known, centre, 0.0), noise_n[row[:, 0]], 2, correlated)
     return LocalFit(*(each.reshape(len(rows), depths) for each in fit.columns()))
 
 

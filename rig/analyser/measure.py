@@ -19,7 +19,7 @@ from rig.analyser.curves import Knee
 from rig.analyser.foot import Foot, FootZone, fit_feet
 from rig.analyser.peak import Side, Turn, find_turns
 from rig.analyser.ragged import BoolArray, Nodes, first_above, first_below, means
-from rig.analyser.strokes import Columns, Contacts, Context, Strokes
+from rig.analyser.strokes import END_REACH, Columns, Contacts, Context, Strokes
 from rig.analyser.wander import ZeroRecord
 from rig.calibration import Frame, Signals
 from rig.samples import FloatArray, IntArray
@@ -33,7 +33,7 @@ CREEP_PARTS = 10
 CREPT_SHARE = 0.005
 """Creep is the way from the second tenth of a hold to its last; above this share of the depth it is told."""
 
-INITIAL_BLOCKS = 24
+INITIAL_BLOCKS = 36
 INITIAL_SAMPLES = 3
 
 _NOT_WHOLE = (
@@ -141,7 +141,7 @@ def _measure_block(
     unloading = _reversed(_stroke(signals, going, zero, cycles.contact, frame))
     near_mm, far_mm = (
         np.nan_to_num(contact + share * (turn.x_mm - contact), nan=np.inf)
-        for share in context.settings.initial_window
+        for share in _reach_of_initial(context)
     )
     early, late = _initial_windows(signals.position_mm, cycles, zero, near_mm, far_mm)
     strokes = Strokes(
@@ -265,6 +265,13 @@ def _stroke(signals: Signals, blocks: Blocks, zero: Baseline, contact: IntArray,
     return Nodes.of(x_mm - frame.give_mm(force_n), force_n, blocks.count)
 
 
+def _reach_of_initial(context: Context) -> tuple[float, float]:
+    """Shares of the depth between which nodes are wanted for the initial window: some beyond both ends."""
+    low, high = context.settings.initial_window
+    beyond = END_REACH * (high - low)
+    return max(low - beyond, 0.0), high + beyond
+
+
 def _initial_windows(
     x_mm: FloatArray, cycles: Cycles, zero: Baseline, near_mm: FloatArray, far_mm: FloatArray
 ) -> tuple[Blocks, Blocks]:
@@ -309,7 +316,7 @@ def _freed(turn: Turn, zero: Baseline, cycles: Cycles, frame: Frame) -> Turn:
     sides = []
     for side, index in ((turn.loading, cycles.load_end), (turn.unloading, cycles.unload_start)):
         force_n = side.force_n - zero.at(index[:, None].astype(np.float64), cycles.contact)[:, 0]
-        sides.append(Side(side.x_mm - frame.give_mm(force_n), force_n, side.count))
+        sides.append(Side(side.x_mm - frame.give_mm(force_n), force_n, side.count, side.doubt_n))
     return Turn(turn.x_mm - frame.give_mm(sides[0].force_n), turn.u_mm, *sides)
 
 

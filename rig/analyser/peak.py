@@ -5,9 +5,9 @@ a step; with dense samples the largest is the noisiest instead. And a force that
 a line through the stroke before it would say.
 
 Plan: three regimes for the position. A hold: the mean of its samples. Dense samples: the top of a parabola
-through those within the deadband. Else: the largest sample and half of what an even turn would add, the
-rest of it being uncertainty. The force of each stroke is the mean over its own samples within the deadband,
-carried the last micrometres along the stroke's tangent.
+through those within the deadband. Else: where the lines of both strokes meet, less what braking between
+samples takes off. The force of each stroke is the mean over its own
+samples within the deadband, carried the last micrometres along the stroke's tangent.
 """
 
 from __future__ import annotations
@@ -28,8 +28,31 @@ REACH = 12
 DENSE = 7
 HOLD_PICKS = 64
 HOLD_SAMPLES = 3
+ARRIVAL_DOUBT = 0.3
+"""A hold's force at its start is carried back from its first samples; this share of it is in doubt."""
 
-AVERAGED_SHARE = 0.25
+WHOLLY_BRAKED = (0.8, 1.2)
+"""A turn whose braking takes this many steps between samples, or more, is the top of a parabola."""
+
+AVERAGED_STEPS = 0.5
+AVERAGED_WIDTH = 0.12
+AVERAGED_ABOVE = 0.125
+"""A sharp turn that a converter averaged over looks just like one braked within half a step, and lies a
+quarter of a step above it: near there both are taken for possible."""
+
+BRAKED_SHARE = 0.125
+BRAKED_U = 0.15
+BRAKED_FIT_U = 0.05
+"""A turn that no sample shows to be braked may have been braked between two samples: it lies lower by this
+share of the way from the turn to the nearest sample, with this standard uncertainty; and what is left in
+steps where the braking shows."""
+
+UNEVEN_SHARE = 0.5
+SHOWN_NOISES = 8.0
+SMALLEST_MM = 1e-12
+LINES_NOISE = 1.5
+"""Two lines carried on by a step, and a sample, are off by this many noises of a position."""
+
 CUSP_SHARE = 0.19
 """A parabola fitted to an even, sharp turn peaks this share of its depth too low (least squares of |t|
 over -1..1 by 3/16 + 15/16 t^2); a third of it is added and is the standard uncertainty: a braked turn lies
@@ -45,6 +68,8 @@ class Side:
     x_mm: FloatArray
     force_n: FloatArray
     count: IntArray
+    doubt_n: FloatArray | float = 0.0
+    """Standard uncertainty of the force beside that of noise."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +107,7 @@ def find_turns(
     index, near = _near(x_mm, cycles.load_end, cycles, deadband_mm)
     height = x_mm[index] - x_mm[cycles.load_end][:, None]
     inside = (cycles.load_end[:, None] + _WINDOW == index) & _within(index, cycles)
-    rise, rise_u = _between_samples(height, inside, noise.position_mm, averaged=signals.averaged)
+    rise, rise_u = _between_samples(height, inside, noise.position_mm)
     dense = np.flatnonzero(np.count_nonzero(near, axis=1) >= DENSE)
     if len(dense):
         rise[dense], rise_u[dense] = _parabola(
@@ -96,6 +121,8 @@ def find_turns(
     holds = (cycles.unload_start > cycles.load_end)[:, None]
     begins, ends = (_WINDOW >= 0) & (_WINDOW < HOLD_SAMPLES), (_WINDOW <= 0) & (_WINDOW > -HOLD_SAMPLES)
     loading = _side(signals, index, near & np.where(holds, begins, _WINDOW <= 0))
+    if len(hold):
+        loading = _at_arrival(signals, cycles, hold, loading)
     index, near = _near(x_mm, cycles.unload_start, cycles, deadband_mm)
     unloading = _side(signals, index, near & np.where(holds, ends, _WINDOW >= 0))
     step_mm = noise.position_resolution_mm / sqrt(12)
@@ -129,22 +156,55 @@ def _side(signals: Signals, index: IntArray, near: BoolArray) -> Side:
     )
 
 
-def _between_samples(
-    height: FloatArray, inside: BoolArray, noise_mm: float, *, averaged: bool
-) -> tuple[FloatArray, FloatArray]:
-    """Rise above the largest sample: between none and what an even turn would add.
+def _between_samples(height: FloatArray, inside: BoolArray, noise_mm: float) -> tuple[FloatArray, FloatArray]:
+    """Rise of the turn above the largest sample, and its standard uncertainty.
 
-    A mean over a conversion that holds the turn falls short of it by a quarter to a half of a step at even
-    speed, and by less where the platen brakes.
+    Notes
+    -----
+    1. The lines through two samples on either side meet above the turn: for braking over b steps by b/2 of a
+       step, if the speeds are alike.
+    2. A sample at d steps from the turn lies below both lines by (b - d)^2 / (2 b) steps, as long as it is
+       braked: from that follows b, and with it the turn. Where it lies on a line, b is anything up to d.
+    3. Braking over more than about a step bends the lines themselves: then the parabola through the largest
+       sample and its neighbours has the turn at its top.
     """
-    before = np.where(inside[:, REACH - 1], -height[:, REACH - 1], 0.0)
-    after = np.where(inside[:, REACH + 1], -height[:, REACH + 1], 0.0)
-    both = inside[:, REACH - 1] & inside[:, REACH + 1]
-    if averaged:
-        step = np.where(both, np.maximum(before, after), 0.0)
-        return AVERAGED_SHARE * step, np.hypot(AVERAGED_SHARE / sqrt(3) * step, noise_mm)
-    largest = np.where(both, np.abs(before - after) / 2, 0.0)
-    return largest / 2, np.hypot(largest / (2 * sqrt(3)), noise_mm)
+    drop = np.where(inside, -height, np.nan)
+    # drops below the largest sample, the nearest first; the lines run through the nearest two of each side
+    (b1, b2, b3), (a1, a2, a3) = drop[:, REACH - 3 : REACH][:, ::-1].T, drop[:, REACH + 1 : REACH + 4].T
+    come, go = b2 - b1, a2 - a1
+    step = (come + go) / 2
+    with np.errstate(divide="ignore", invalid="ignore"):
+        parabola = (b1 - a1) ** 2 / (8 * (a1 + b1))
+        place = (b1 - a1 + go - come) / (2 * step)
+        meet = -b1 + come * (1 + place)
+        below = np.maximum(np.minimum(come - b1, go - a1) / step, 0.0)
+        away = np.clip(np.abs(place), 0.0, 1.0)
+        braked = away + below + np.sqrt(below**2 + 2 * below * away)
+    usable = (come > 0) & (go > 0) & np.isfinite(meet) & (a1 + b1 > 0)
+    parabola, step, below, away, braked = (
+        np.where(usable & np.isfinite(each), each, 0.0) for each in (parabola, step, below, away, braked)
+    )
+    # noise of positions lets a sample on a line seem a little below it
+    shows = np.clip(below * step / np.maximum(SHOWN_NOISES * noise_mm, SMALLEST_MM), 0.0, 1.0)
+    under = step * (shows * braked / 2 + (1 - shows) * BRAKED_SHARE * away)
+    under_u = step * (shows * BRAKED_FIT_U + (1 - shows) * BRAKED_U * away)
+    averaged = np.exp(-(((braked - AVERAGED_STEPS) / AVERAGED_WIDTH) ** 2)) * shows * AVERAGED_ABOVE * step
+    line = np.clip(
+        np.where(usable, meet - under + averaged, parabola), parabola, np.fmax(np.fmax(b1, a1), parabola)
+    )
+    rounded = np.clip((braked - WHOLLY_BRAKED[0]) / (WHOLLY_BRAKED[1] - WHOLLY_BRAKED[0]), 0.0, 1.0)
+    rise = np.where(usable, rounded * parabola + (1 - rounded) * line, parabola)
+    # how much the speed changes from step to step is how far a line can miss
+    uneven = np.nan_to_num(np.abs(b3 - 2 * b2 + b1)) + np.nan_to_num(np.abs(a3 - 2 * a2 + a1))
+    missed_u = UNEVEN_SHARE * np.minimum(uneven, np.abs(line - parabola))
+    line_u = (1 - rounded) * np.sqrt(under_u**2 + averaged**2 + missed_u**2)
+    # between both kinds either may be right
+    torn_u = rounded * (1 - rounded) * np.abs(line - parabola)
+    # with samples on one side only (the end of a recording, the start of a hold) nothing shows the turn
+    alone = np.where(np.isfinite(b1) & np.isfinite(a1), np.fmax(b1, a1), 0.0)
+    alone_u = np.where(usable, 0.0, np.maximum(alone, 0.0) / (2 * sqrt(3)))
+    rise_u = np.sqrt(line_u**2 + torn_u**2 + alone_u**2 + (LINES_NOISE * noise_mm) ** 2)
+    return rise, rise_u
 
 
 def _parabola(
@@ -169,6 +229,32 @@ def _parabola(
     direction = np.stack([np.ones_like(at), at, at**2], axis=1)
     fit_u = noise_mm * np.sqrt(np.maximum(np.einsum("ri,rij,rj->r", direction, inverse, direction), 0))
     return top + added * depth, np.hypot(fit_u, CUSP_SHARE / 3 * depth)
+
+
+def _at_arrival(signals: Signals, cycles: Cycles, rows: IntArray, side: Side) -> Side:
+    """Force with which a hold began, which is more than the mean of its first samples: a specimen relaxes
+    from the first instant.
+
+    The platen arrived up to a step before the hold's first sample: how much, its last step says beside the
+    one before. The force is carried back to there along the line through the first samples of the hold, as
+    far as that line stands out of their scatter.
+    """
+    first = cycles.load_end[rows]
+    last = np.minimum(first + HOLD_SAMPLES - 1, cycles.unload_start[rows])
+    whole = last - first == HOLD_SAMPLES - 1
+    take = np.minimum(first[:, None] + np.arange(HOLD_SAMPLES), len(signals.force_n) - 1)
+    force_n, x_mm = signals.force_n[take], signals.position_mm
+    fall_n = (force_n[:, 0] - force_n[:, -1]) / (HOLD_SAMPLES - 1)
+    bend_n = np.abs(np.diff(force_n, 2, axis=1)).max(axis=1)
+    before = [np.maximum(first - back, cycles.contact[rows]) for back in (1, 2)]
+    step, usual = x_mm[first] - x_mm[before[0]], x_mm[before[0]] - x_mm[before[1]]
+    since = np.clip(1 - np.where(usual > 0, step / np.where(usual > 0, usual, 1.0), 1.0), 0.0, 1.0)
+    trust = np.where(fall_n > 0, fall_n**2 / (fall_n**2 + bend_n**2 / 2 + SMALLEST_MM), 0.0)
+    rise_n = np.where(whole, trust * np.maximum(fall_n, 0.0) * (since + (HOLD_SAMPLES - 1) / 2), 0.0)
+    carried, doubt = side.force_n.copy(), np.zeros_like(side.force_n)
+    carried[rows] += rise_n
+    doubt[rows] = ARRIVAL_DOUBT * rise_n
+    return Side(side.x_mm, carried, side.count, doubt)
 
 
 def _hold_mean(x_mm: FloatArray, cycles: Cycles, noise_mm: float) -> tuple[FloatArray, FloatArray]:

@@ -93,7 +93,12 @@ def _bisected(lowest: IntArray, highest: IntArray, reached: Callable[[IntArray],
 
 
 def polynomial_at(
-    nodes: Nodes, window: BoolArray, centre: FloatArray, noise_n: FloatArray, degree: int
+    nodes: Nodes,
+    window: BoolArray,
+    centre: FloatArray,
+    noise_n: FloatArray,
+    degree: int,
+    correlated: float = 1.0,
 ) -> LocalFit:
     """Weighted polynomial of force over position in each row's window, its value and slope at `centre`.
 
@@ -109,6 +114,8 @@ def polynomial_at(
         Standard deviation of a single sample's force about the curve, shape (rows,).
     degree
         1 or 2; rows with fewer than six nodes get a straight line, with fewer than two nothing.
+    correlated
+        Consecutive samples that are worth one independent reading.
 
     Notes
     -----
@@ -133,7 +140,9 @@ def polynomial_at(
     used = np.where(members >= NODES_FOR_CURVE, degree + 1, 2)
     freedom = members - used
     excess = row_sums(weight * residual**2) / np.maximum(freedom, 1) / noise_n**2
-    inflated = np.where(freedom >= FREEDOM_TO_JUDGE, np.maximum(excess, 1.0), 1.0)
+    # correlated noise scatters less about a curve than the curve itself is off by: both are looked at
+    fewer = np.minimum(correlated, np.maximum(row_sums(weight), 1.0))
+    inflated = np.maximum(np.where(freedom >= FREEDOM_TO_JUDGE, excess, 1.0), fewer)
     variance = noise_n**2 * inflated
     enough = members >= 2
     value_u = np.sqrt(variance * np.maximum(inverse[:, 0, 0], 0))

@@ -19,18 +19,39 @@ from rig.calibration import Frame
 from rig.samples import FloatArray
 from rig.segmenter import Cycles, Flag, FlagArray, ForceZero
 
-PEAK_NODES = 4
-"""A fit at the peak takes this many nodes at the least."""
+PEAK_NODES = 6
+"""A fit at the peak takes this many nodes at the least: a parabola needs them."""
+
+ENOUGH_FOR_HALF = 10
+UNRESOLVED = 0.3
+LEFT_OF_TANGENT = 0.25
+APART_CLEAR = 2.0
+"""Half a window is fitted where it holds so many nodes. Two windows whose uncertainties are nearly the same
+still differ by noise of this share of it; and this share of their difference is left as uncertainty, for how
+the curve goes on."""
+
+CLEAR_NOISES = 4.0
+STEEPER = 0.25
+UNBRAKED = 0.5
+STEEP_DOUBT = 0.5
+STEEP_SHARE = 0.3
+SHORT_SHARE = 0.5
+"""The last two nodes show a hard stop if they are steeper than the tangent by so many uncertainties and by
+this share, and no nearer to each other than half of what is usual there. Half of what it adds to the tangent
+is in doubt, since nothing shows where within a step a stop begins."""
+
+END_REACH = 0.4
+NODES_AT_END = 6
+"""Nodes within this share of the initial window on either side of its ends give the forces there."""
 
 CARRIED_SHARE = 0.15
 """What a force is carried along the tangent, from the samples next to the turn to the turn, is uncertain
 by this share, and by the difference of both strokes' tangents."""
 
-STEADY_SAMPLES = 3
 LARGER_ERRORS = 4.0
 LARGER_SHARE = 0.1
-"""A node before the turn holds the largest force if it is a mean of so many samples, and larger than the
-force at the turn by so many standard errors; a share of the difference is left as uncertainty, for
+"""Three nodes before the turn hold the largest force if their mean is larger than the force at the turn by so
+many standard errors; a share of the difference is left as uncertainty, for
 what the nodes average over."""
 
 RATE_NODES = 3
@@ -143,56 +164,169 @@ class Strokes:
         self.slope_noise_n = np.hypot(
             self.noise_n, np.nan_to_num(overall, posinf=0.0) * context.noise.position_mm
         )
-        coming, going = self._tangent(loading), self._tangent(unloading)
+        # under load a force may be noisier, in proportion to it
+        self.peak_noise_n = self._noise_at(np.take_along_axis(loading.force_n, last, axis=1)[:, 0])
+        self.peak_slope_noise_n = np.hypot(
+            self.peak_noise_n, np.nan_to_num(overall, posinf=0.0) * context.noise.position_mm
+        )
+        self.sharp = (turn.loading.count == 1) & (turn.unloading.count == 1)
+        coming = self._tangent(loading)
+        # just behind the turn a specimen with hysteresis has no tangent: the window's stands for it
+        going = self._window_fit(unloading)
         # on the last micrometres a relaxing specimen follows neither tangent
         unsure = np.nan_to_num(np.abs(coming.slope - going.slope)) + CARRIED_SHARE * np.abs(coming.slope)
-        self.turning = self._carried(coming, turn.loading, unsure)
+        self.turning = self._carried(coming, loading, turn.loading, unsure)
         self.peak = self._largest(self.turning, turn.loading)
-        self.turned = self._carried(going, turn.unloading, unsure)
+        turned = self._carried(going, unloading, turn.unloading, unsure)
+        self.turned = replace(turned, slope=going.slope, slope_u=going.slope_u)
+
+    def _noise_at(self, force_n: FloatArray) -> FloatArray:
+        """Standard deviation of one force at a load."""
+        at_load: FloatArray = np.hypot(self.noise_n, self.context.noise.force_share * np.nan_to_num(force_n))
+        return at_load
 
     def _tangent(self, nodes: Nodes) -> LocalFit:
-        """Tangent at the deep end of a stroke, from the part of it that was not braked."""
+        """Tangent at the deep end of loading, from the part of it that was not braked.
+
+        Notes
+        -----
+        A parabola over the window misses the end slope of a curve that stiffens faster: by an amount that
+        grows with the square of the window. So two windows are fitted, one half the other. What they differ
+        by tells a third of the rest; as much of it is put right as stands out of the noise, and what is not
+        stays in the uncertainty.
+        """
         stroke = np.where(self.stroke_mm > 0, self.stroke_mm, 1.0)[:, None]
         share = (self.peak_mm[:, None] - nodes.x_mm) / stroke
-        deep = nodes.real & (share <= self.context.settings.tangent_window)
+        window = self.context.settings.tangent_window
+        half = self._end_fit(nodes, share, window / 2)
+        whole = self._end_fit(nodes, share, window)
+        double = self._end_fit(nodes, share, 2 * window)
+        # half a window of few nodes holds only noise: then the wider one is the other of the pair
+        enough = np.count_nonzero(nodes.real & (share <= window / 2), axis=1) >= ENOUGH_FOR_HALF
+        fine, coarse = (
+            LocalFit(*(np.where(enough, a, b) for a, b in zip(one.columns(), other.columns(), strict=True)))
+            for one, other in ((half, whole), (whole, double))
+        )
+        with np.errstate(divide="ignore", invalid="ignore"):
+            apart = fine.slope - coarse.slope
+            # the wider window holds the narrower: their difference has the difference of their variances
+            apart_u2 = np.maximum(fine.slope_u**2 - coarse.slope_u**2, (UNRESOLVED * fine.slope_u) ** 2)
+            # below twice its noise a difference says nothing, far above it says all
+            trust = np.where(apart != 0, np.maximum(1 - APART_CLEAR**2 * apart_u2 / apart**2, 0.0), 0.0)
+            # the finer parabola is off by a third of the difference, the coarser by four thirds
+            slope = coarse.slope + 4 / 3 * trust * apart
+            noise_u = np.hypot(coarse.slope_u, 4 / 3 * trust * np.sqrt(apart_u2))
+            # what noise alone would make of the difference is in the noise already
+            shown = np.sqrt(np.maximum(apart**2 - apart_u2, 0.0))
+            left_u = np.hypot(4 / 3 * (1 - trust), LEFT_OF_TANGENT) * shown
+        # with too few nodes for two windows there is nothing to compare
+        alone = ~np.isfinite(slope)
+        slope = np.where(alone, whole.slope, slope)
+        slope_u = np.where(alone, whole.slope_u, np.hypot(noise_u, left_u))
+        return replace(whole, slope=slope, slope_u=slope_u)
+
+    def _window_fit(self, nodes: Nodes) -> LocalFit:
+        """A parabola over the tangent's window of a stroke, at its deep end."""
+        stroke = np.where(self.stroke_mm > 0, self.stroke_mm, 1.0)[:, None]
+        share = (self.peak_mm[:, None] - nodes.x_mm) / stroke
+        return self._end_fit(nodes, share, self.context.settings.tangent_window)
+
+    def _end_fit(self, nodes: Nodes, share: FloatArray, window: float) -> LocalFit:
+        """A parabola over a share of the stroke at its deep end, or over its last few nodes."""
+        at_end = nodes.lengths[:, None] - 1 - np.arange(nodes.x_mm.shape[1])
+        # a single sample at a sharp turn may lie behind it, or be a mean over it
+        turn = (at_end == 0) & (nodes.count == 1) & self.sharp[:, None]
+        deep = nodes.real & (share <= window) & ~turn
         deep &= _at_working_rate(nodes, deep)
         few = np.count_nonzero(deep, axis=1) < PEAK_NODES
-        at_end = nodes.lengths[:, None] - 1 - np.arange(nodes.x_mm.shape[1])
-        deep = np.where(few[:, None], nodes.real & (at_end < PEAK_NODES) & (share < 1), deep)
-        return polynomial_at(nodes, deep, self.peak_mm, self.slope_noise_n, 2)
+        deep = np.where(few[:, None], nodes.real & (at_end <= PEAK_NODES) & ~turn & (share < 1), deep)
+        return polynomial_at(
+            nodes, deep, self.peak_mm, self.peak_slope_noise_n, 2, self.context.noise.correlated_samples
+        )
 
-    def _carried(self, tangent: LocalFit, side: Side, unsure: FloatArray) -> LocalFit:
-        """The force of the samples next to the turn, carried along the tangent to the turn."""
+    def _carried(self, tangent: LocalFit, nodes: Nodes, side: Side, unsure: FloatArray) -> LocalFit:
+        """The force of the samples next to the turn, carried along the stroke's end to the turn.
+
+        A hard stop in the last samples is steeper than the window's tangent: as far as the last two nodes
+        show it above the noise, theirs is the slope.
+        """
         beyond_mm = self.peak_mm - side.x_mm
-        value = side.force_n + np.nan_to_num(tangent.slope) * beyond_mm
-        value_u = np.hypot(self.noise_n / np.sqrt(side.count), np.nan_to_num(unsure) * beyond_mm)
-        return replace(tangent, value=value, value_u=value_u)
+        at = [np.maximum(nodes.lengths - back, 0)[:, None] for back in (1, 2, 3)]
+        x, f = (
+            [np.take_along_axis(table, each, axis=1)[:, 0] for each in at]
+            for table in (nodes.x_mm, nodes.force_n)
+        )
+        window = np.nan_to_num(tangent.slope)
+        noise_n = np.hypot(self.peak_noise_n, window * self.context.noise.position_mm)
+        start = np.maximum(nodes.lengths - 1 - PEAK_NODES, 0)[:, None]
+        before_mm = x[0] - np.take_along_axis(nodes.x_mm, start, axis=1)[:, 0]
+        more, more_u = np.zeros_like(window), np.zeros_like(window)
+        usual_mm = np.where(nodes.lengths > PEAK_NODES, before_mm / PEAK_NODES, 0.0)
+        for near in (0, 1):
+            # a turn sample behind the turn, or averaged over it, hides the stop: the pair before shows it
+            run_mm = x[near] - x[near + 1]
+            # where the platen brakes, two samples lie too close for a slope, and a relaxing force misleads
+            usable = (run_mm > UNBRAKED * usual_mm) & (run_mm > 0) & (nodes.lengths > near + 1)
+            run_mm = np.where(usable, run_mm, 1.0)
+            extra = np.where(usable, (f[near] - f[near + 1]) / run_mm - window, 0.0)
+            extra_u = sqrt(2.0) * noise_n / run_mm
+            clear = extra > np.maximum(CLEAR_NOISES * extra_u, STEEPER * window)
+            trust = extra**2 / (extra**2 + extra_u**2 + SMALLEST_NOISE_N)
+            extra = np.where(clear, trust * extra, 0.0)
+            more_u = np.where(extra > more, trust * extra_u, more_u)
+            more = np.maximum(more, extra)
+        slope = window + more
+        value = side.force_n + slope * beyond_mm
+        unsure = np.hypot(np.nan_to_num(unsure), STEEP_DOUBT * more)
+        value_u = np.sqrt(
+            self.peak_noise_n**2 / side.count + (unsure * beyond_mm) ** 2 + np.square(side.doubt_n)
+        )
+        # A sample behind the turn, or averaged over it, reads short of the line that the one before says; one
+        # of a specimen that relaxes reads true. Half of what is short is put on, and is in doubt.
+        run_mm = np.maximum(x[0] - x[1], 0.0)
+        short_n = f[1] + slope * (side.x_mm - x[1]) - side.force_n
+        coarse = (side.count == 1) & (run_mm > 0) & (nodes.lengths > 1)
+        most_n = SHORT_SHARE * slope * run_mm
+        short_n = np.where(coarse, np.clip(short_n - noise_n, 0.0, np.maximum(most_n, 0.0)) / 2, 0.0)
+        steep_u = np.hypot(more_u, STEEP_SHARE * more)
+        return replace(
+            tangent,
+            value=value + short_n,
+            value_u=np.hypot(value_u, short_n),
+            slope=tangent.slope + more,
+            slope_u=np.hypot(tangent.slope_u, steep_u),
+            bend=slope,
+        )
 
     def _largest(self, peak: LocalFit, side: Side) -> LocalFit:
         """The force that stands for the peak: a relaxing specimen has its largest before a braking platen
         turns."""
         nodes = self.loading
-        steady = nodes.real & (nodes.count >= STEADY_SAMPLES)
+        if nodes.x_mm.shape[1] < 3:
+            return peak
         # three nodes together: the noise of a single one would be picked out as the largest
         force_n = (nodes.force_n[:, :-2] + nodes.force_n[:, 1:-1] + nodes.force_n[:, 2:]) / 3
-        whole = steady[:, :-2] & steady[:, 1:-1] & steady[:, 2:]
+        whole = nodes.real[:, :-2] & nodes.real[:, 1:-1] & nodes.real[:, 2:]
+        force_n = np.where(whole, force_n, -np.inf)
         if not whole.any():
             return peak
-        force_n = np.where(whole, force_n, -np.inf)
         rows = np.arange(len(force_n))
         best = np.argmax(force_n, axis=1)
-        largest_n = force_n[rows, best]
-        largest_u = self.noise_n / np.sqrt(3 * np.maximum(nodes.count[rows, best + 1], 1))
-        side_u = self.noise_n / np.sqrt(side.count)
+        largest_n = np.where(whole.any(axis=1), force_n[rows, best], peak.value)
+        largest_u = self.peak_noise_n / np.sqrt(3 * np.maximum(nodes.count[rows, best + 1], 1))
+        side_u = self.peak_noise_n / np.sqrt(side.count)
         earlier = largest_n > peak.value + LARGER_ERRORS * np.hypot(largest_u, side_u)
-        with np.errstate(invalid="ignore"):
-            between_u = np.hypot(largest_u, LARGER_SHARE * (largest_n - peak.value))
-        value = np.where(earlier, largest_n, peak.value)
+        # a mean over the top of a curve lies below it: by what the outer two are below the middle one
+        middle_n = nodes.force_n[rows, best + 1]
+        rounded_n = np.maximum(middle_n - largest_n, 0.0)
+        between_u = np.sqrt(largest_u**2 + (LARGER_SHARE * (largest_n - peak.value)) ** 2 + rounded_n**2 / 3)
+        value = np.where(earlier, largest_n + rounded_n / 2, peak.value)
         return replace(peak, value=value, value_u=np.where(earlier, between_u, peak.value_u))
 
     def peak_columns(self, origin_mm: FloatArray, origin_u: FloatArray) -> Columns:
         """Peak force and deflection, and the secant there."""
-        force_n, tangent = self.peak.value, np.nan_to_num(self.peak.slope)
+        # in a hard stop a turn that is read too deep costs its own slope, not the window's
+        force_n, tangent = self.peak.value, np.nan_to_num(self.turning.bend)
         depth = self.peak_mm - origin_mm
         force_u = np.sqrt(self.peak.value_u**2 + self.zero_u_n**2 + (tangent * self.peak_u_mm) ** 2)
         depth_u = np.hypot(self.peak_u_mm, origin_u)
@@ -228,7 +362,6 @@ class Strokes:
         noise = self.context.noise
         kept_after = (cycles.flags & np.uint32(Flag.CONTACT_KEPT_AFTER)) != 0
         released = (cycles.flags & np.uint32(Flag.NOT_RELEASED)) == 0
-        noise_n = float(self.noise_n[0]) if len(self.noise_n) else 0.0
         lets_go = ~kept_after & np.isfinite(self.contact_mm)
         into, out = (
             work(
@@ -238,8 +371,7 @@ class Strokes:
                 low=low,
                 end_mm=self.peak_mm,
                 end_n=end.value,
-                force_noise_n=noise_n,
-                position_noise_mm=noise.position_mm,
+                noise=noise,
             )
             for nodes, touches, low, end in (
                 (self.loading, self.touches, self.lows[0], self.turning),
@@ -285,11 +417,6 @@ class Strokes:
     def stiffness_columns(self) -> Columns:
         """Tangent at the peak, initial stiffness and chord, on both strokes."""
         columns: Columns = {}
-        low, high = self.context.settings.chord
-        run = (high - low) * self.depth_mm
-        ends = np.stack(
-            [self.contact_mm + low * self.depth_mm, self.contact_mm + high * self.depth_mm], axis=1
-        )
         sides = (
             ("", self.loading, self.peak, self.early),
             ("_unloading", self.unloading, self.turned, self.late),
@@ -297,43 +424,91 @@ class Strokes:
         for suffix, nodes, end, foot in sides:
             columns[f"tangent{suffix}_n_per_mm"] = end.slope
             columns[f"tangent{suffix}_n_per_mm_u"] = end.slope_u
-            initial = self._initial(foot)
-            columns[f"initial{suffix}_n_per_mm"] = initial.slope
-            columns[f"initial{suffix}_n_per_mm_u"] = np.hypot(
-                initial.slope_u, initial.bend * self.contact_u_mm
-            )
-            fit = force_at(nodes, ends, self.slope_noise_n)
-            lower, upper = fit.slope.T
-            with np.errstate(divide="ignore", invalid="ignore"):
-                chord = (fit.value[:, 1] - fit.value[:, 0]) / run
-                # the ends stand at shares of the way from contact to peak, and move with both
-                by_contact = upper * (1 - high) - lower * (1 - low) + chord * (high - low)
-                by_peak = upper * high - lower * low - chord * (high - low)
-                moved = np.hypot(by_contact * self.contact_u_mm, by_peak * self.peak_u_mm)
-                # what rounding of positions leaves in a few nodes
-                place_n = np.hypot(lower, upper) * self._step_mm / sqrt(READING_NODES)
-                spread = np.sqrt(fit.value_u[:, 0] ** 2 + fit.value_u[:, 1] ** 2 + moved**2 + place_n**2)
-                columns[f"chord{suffix}_n_per_mm"] = chord
-                columns[f"chord{suffix}_n_per_mm_u"] = spread / run
+            chord, chord_u = self._chord(nodes, self.context.settings.chord)
+            columns[f"chord{suffix}_n_per_mm"], columns[f"chord{suffix}_n_per_mm_u"] = chord, chord_u
+            initial, initial_u = self._initial(nodes, foot, lets_go=bool(suffix))
+            columns[f"initial{suffix}_n_per_mm"] = initial
+            columns[f"initial{suffix}_n_per_mm_u"] = initial_u
         return columns
 
     @property
     def _step_mm(self) -> float:
         return self.context.noise.position_resolution_mm / sqrt(12)
 
-    def _initial(self, nodes: Nodes) -> LocalFit:
-        """Slope in the middle of the initial window."""
+    def _read(self, nodes: Nodes, at_mm: FloatArray) -> LocalFit:
+        """Forces at positions, with what a load adds to the noise."""
+        noise = self.context.noise
+        fit = force_at(nodes, at_mm, self.slope_noise_n, noise.correlated_samples)
+        louder = self._noise_at(fit.value.T).T / self.noise_n[:, None]
+        return replace(fit, value_u=fit.value_u * louder, slope_u=fit.slope_u * louder)
+
+    def _chord(self, nodes: Nodes, shares: tuple[float, float]) -> tuple[FloatArray, FloatArray]:
+        """Slope between two shares of the deflection, and its standard uncertainty."""
+        low, high = shares
+        run = (high - low) * self.depth_mm
+        ends = np.stack(
+            [self.contact_mm + low * self.depth_mm, self.contact_mm + high * self.depth_mm], axis=1
+        )
+        return self._between(self._read(nodes, ends), run, shares)
+
+    def _between(
+        self, ends: LocalFit, run: FloatArray, shares: tuple[float, float]
+    ) -> tuple[FloatArray, FloatArray]:
+        """Chord between two readings at shares of the way from contact to peak."""
+        low, high = shares
+        lower, upper = ends.slope.T
+        # the zero's drift between the ends tilts the chord; over a whole stroke it is the tilt of the zero
+        tilt_n = self.zero_tilt_u_n * (high - low)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            chord = (ends.value[:, 1] - ends.value[:, 0]) / run
+            # the ends move with both the contact and the peak
+            by_contact = upper * (1 - high) - lower * (1 - low) + chord * (high - low)
+            by_peak = upper * high - lower * low - chord * (high - low)
+            moved = np.hypot(by_contact * self.contact_u_mm, by_peak * self.peak_u_mm)
+            # what rounding of positions leaves in a few nodes
+            place_n = np.hypot(lower, upper) * self._step_mm / sqrt(READING_NODES)
+            spread = np.sqrt((ends.value_u**2).sum(axis=1) + moved**2 + place_n**2 + tilt_n**2)
+            return chord, spread / run
+
+    def _initial(self, nodes: Nodes, window: Nodes, *, lets_go: bool) -> tuple[FloatArray, FloatArray]:
+        """Chord over the initial window, from the nodes around its ends.
+
+        Notes
+        -----
+        A parabola through the nodes around each end gives the force there, whatever the curve does in
+        between. Strokes too coarse for that are read between two nodes, those above the contact only: below
+        it, force is zero.
+        """
         low, high = self.context.settings.initial_window
-        centre = self.contact_mm + (low + high) / 2 * self.depth_mm
+        run = (high - low) * self.depth_mm
+        ends_mm = [self.contact_mm + share * self.depth_mm for share in (low, high)]
+        coarse = self._read(_above(nodes, self.contact_mm), np.stack(ends_mm, axis=1))
         # a specimen that has let go within the window has no slope there
-        held = (nodes.force_n[:, 0] > self.context.detection_n / 2) & (
-            np.take_along_axis(nodes.force_n, np.maximum(nodes.lengths - 1, 0)[:, None], axis=1)[:, 0]
-            > self.context.detection_n / 2
+        held = np.all(coarse.value > self.context.detection_n / 2, axis=1) | (not lets_go)
+        known = np.asarray(np.isfinite(ends_mm[0]) & (run > 0) & held)
+        known_run = np.where(known, run, 1.0)
+        fits = []
+        for end_mm in ends_mm:
+            centre = np.where(known, end_mm, 0.0)
+            near = window.real & (np.abs(window.x_mm - centre[:, None]) <= END_REACH * known_run[:, None])
+            enough = np.count_nonzero(near, axis=1) >= NODES_AT_END
+            fit = polynomial_at(
+                window,
+                near & np.expand_dims(known, 1),
+                centre,
+                self.slope_noise_n,
+                2,
+                self.context.noise.correlated_samples,
+            )
+            fits.append(fit.only(enough))
+        fine = LocalFit(
+            *(np.stack(pair, axis=1) for pair in zip(*(fit.columns() for fit in fits), strict=True))
         )
-        known = np.isfinite(centre) & held
-        return polynomial_at(
-            nodes, nodes.real & known[:, None], np.where(known, centre, 0.0), self.slope_noise_n, 2
-        )
+        whole = np.expand_dims(np.all(np.isfinite(fine.value), axis=1), 1)
+        ends = LocalFit(
+            *(np.where(whole, a, b) for a, b in zip(fine.columns(), coarse.columns(), strict=True))
+        ).only(np.expand_dims(known, 1))
+        return self._between(ends, run, (low, high))
 
     def depth_columns(self, origin_mm: FloatArray, origin_u: FloatArray) -> Columns:
         """Force on both strokes at the depths asked for."""
@@ -346,7 +521,7 @@ class Strokes:
         target = np.nan_to_num(origin_mm, nan=np.inf)[:, None] + deflections
         columns: Columns = {}
         for stroke, nodes in (("loading", self.loading), ("unloading", self.unloading)):
-            fit = force_at(nodes, target, self.slope_noise_n)
+            fit = self._read(nodes, target)
             place_u = np.hypot(self._step_mm, origin_u)[:, None]
             force_u = np.sqrt(fit.value_u**2 + self.zero_u_n[:, None] ** 2 + (fit.slope * place_u) ** 2)
             for column, name in enumerate(wanted):
@@ -373,6 +548,17 @@ class Strokes:
             Flag.UNEVEN_STROKE
         )
         return flags
+
+
+def _above(nodes: Nodes, contact_mm: FloatArray) -> Nodes:
+    """Nodes with those below the contact moved to it, without force: a straight line between two of them does
+    not cross the contact."""
+    below = nodes.x_mm < np.nan_to_num(contact_mm, nan=-np.inf)[:, None]
+    return replace(
+        nodes,
+        x_mm=np.where(below, np.nan_to_num(contact_mm)[:, None], nodes.x_mm),
+        force_n=np.where(below, 0.0, nodes.force_n),
+    )
 
 
 def _at_working_rate(nodes: Nodes, window: BoolArray) -> BoolArray:

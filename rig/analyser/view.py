@@ -102,7 +102,7 @@ class CalibratedView:
         result = {"set_mm": shift, "set_mm_u": shift_u}
         with np.errstate(divide="ignore", invalid="ignore"):
             result["set_pct_of_deflection"] = 100 * shift / before
-            result["set_pct_of_deflection_u"] = 100 * shift_u / before
+            result["set_pct_of_deflection_u"] = 100 * shift_u / np.abs(before)
         height = settings.free_height_mm
         if height:
             result |= {

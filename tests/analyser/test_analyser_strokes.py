@@ -8,6 +8,7 @@ from rig.analyser.curves import force_at, knee
 from rig.analyser.energy import work
 from rig.analyser.peak import Side
 from rig.analyser.ragged import Nodes
+from rig.analyser.settings import MeasuringNoise
 
 DEPTH = 10.0
 
@@ -43,8 +44,7 @@ def work_of(nodes, force, *, touches=True, force_noise_n=0.0, position_noise_mm=
         low=Side(nodes.x_mm[:, 0], nodes.force_n[:, 0], np.ones(1, np.int64)),
         end_mm=np.array([DEPTH]),
         end_n=np.array([force(DEPTH)]),
-        force_noise_n=force_noise_n,
-        position_noise_mm=position_noise_mm,
+        noise=MeasuringNoise(force_noise_n, position_noise_mm),
     )
 
 
@@ -116,7 +116,10 @@ def test_few_samples_are_read_along_the_straight_line_between_two():
     x, f = np.array([[0.0, 4.0, 10.0]]), np.array([[0.0, 10.0, 16.0]])
     fit = force_at(Nodes.of(x, f, np.ones((1, 3))), np.array([[3.0, 7.0]]), np.array([0.1]))
     np.testing.assert_allclose(fit.value, [[7.5, 13.0]])
-    np.testing.assert_allclose(fit.value_u, [[0.1 * np.hypot(0.25, 0.75), 0.1 * np.hypot(0.5, 0.5)]])
+    # noise of both nodes, and half of what a curve may lie off the line that bends by the slopes' difference
+    noise_u = 0.1 * np.hypot([0.25, 0.5], [0.75, 0.5])
+    bent = (2.5 - 1.0) * np.array([4.0 * 0.75 * 0.25, 6.0 * 0.5 * 0.5]) / 4
+    np.testing.assert_allclose(fit.value_u, [np.hypot(noise_u, bent)])
 
 
 @pytest.mark.parametrize("depth", [DEPTH + 1.0, -2.0, np.inf])

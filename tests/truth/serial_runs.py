@@ -78,17 +78,13 @@ def truths(run: Run, cycle: int) -> dict[str, float]:
         forces = [truth.force_n(number, share * depth, stroke) for share in (low, high)]
         values[f"chord{suffix}_n_per_mm"] = (forces[1] - forces[0]) / ((high - low) * depth)
         rate = np.abs(np.gradient(deflection, curve.time_s[1] - curve.time_s[0]))
-        deep = np.flatnonzero(deflection >= (1 - settings.tangent_window) * depth)
+        # loading: the slope at its end. Unloading turns over there: the slope of its window
+        window = settings.tangent_window / 4 if stroke == "loading" else settings.tangent_window
+        deep = np.flatnonzero(deflection >= (1 - window) * depth)
         unbraked = deep[rate[deep] >= 0.7 * rate[deep].max()]
         tangent = np.polynomial.Polynomial.fit(deflection[unbraked], force[unbraked], 2)
         values[f"tangent{suffix}_n_per_mm"] = float(tangent.deriv()(depth))
         first, last = (share * depth for share in settings.initial_window)
-        window = slice_of(deflection, first, last)
-        line = np.polynomial.Polynomial.fit(deflection[window], force[window], 2)
-        values[f"initial{suffix}_n_per_mm"] = float(line.deriv()((first + last) / 2))
+        ends = [truth.force_n(number, each, stroke) for each in (first, last)]
+        values[f"initial{suffix}_n_per_mm"] = (ends[1] - ends[0]) / (last - first)
     return values
-
-
-def slice_of(deflection, first, last):
-    inside = np.flatnonzero((deflection >= first) & (deflection <= last))
-    return slice(inside[0], inside[-1] + 1)
