@@ -78,11 +78,11 @@ def truths(run: Run, cycle: int) -> dict[str, float]:
         forces = [truth.force_n(number, share * depth, stroke) for share in (low, high)]
         values[f"chord{suffix}_n_per_mm"] = (forces[1] - forces[0]) / ((high - low) * depth)
         rate = np.abs(np.gradient(deflection, curve.time_s[1] - curve.time_s[0]))
-        # loading: the slope at its end. Unloading turns over there: the slope of its window
-        window = settings.tangent_window / 4 if stroke == "loading" else settings.tangent_window
-        deep = np.flatnonzero(deflection >= (1 - window) * depth)
+        deep = np.flatnonzero(deflection >= (1 - settings.tangent_window) * depth)
         unbraked = deep[rate[deep] >= 0.7 * rate[deep].max()]
-        tangent = np.polynomial.Polynomial.fit(deflection[unbraked], force[unbraked], 2)
+        # loading: the slope at its end, whatever the curve. Unloading turns over there: a parabola's
+        degree = 5 if stroke == "loading" else 2
+        tangent = np.polynomial.Polynomial.fit(deflection[unbraked], force[unbraked], degree)
         values[f"tangent{suffix}_n_per_mm"] = float(tangent.deriv()(depth))
         first, last = (share * depth for share in settings.initial_window)
         ends = [truth.force_n(number, each, stroke) for each in (first, last)]
