@@ -80,8 +80,8 @@ def truths(run: Run, cycle: int) -> dict[str, float]:
         rate = np.abs(np.gradient(deflection, curve.time_s[1] - curve.time_s[0]))
         deep = np.flatnonzero(deflection >= (1 - settings.tangent_window) * depth)
         unbraked = deep[rate[deep] >= 0.7 * rate[deep].max()]
-        # loading: the slope at its end, whatever the curve. Unloading turns over there: a parabola's
-        degree = 5 if stroke == "loading" else 2
+        # loading: the slope at its end, of a cubic. Unloading turns over there: that of a parabola
+        degree = 3 if stroke == "loading" else 2
         tangent = np.polynomial.Polynomial.fit(deflection[unbraked], force[unbraked], degree)
         values[f"tangent{suffix}_n_per_mm"] = float(tangent.deriv()(depth))
         first, last = (share * depth for share in settings.initial_window)
