@@ -13,7 +13,7 @@ covariance carries the extrapolation's uncertainty: a free exponent costs most o
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from math import sqrt
 
 import numpy as np
@@ -35,6 +35,9 @@ TOP_SHARES = (0.15, 0.075, 0.04, 0.02)
 TOP_DETECTIONS = 6.0
 """and to this many detection levels at the least."""
 
+SHORTER = 0.5
+OWN_SHARE = 0.5
+CLEAR = 2.0
 POOR_FIT = 2.0
 """Standard deviations of chi-square above its expectation at which a shorter foot is tried."""
 
@@ -164,16 +167,45 @@ def fit_feet(
         Stated exponent; None to fit it.
     """
     foot = Foot.unknown(len(peak_n))
+    chosen_n = np.maximum(TOP_SHARES[0] * peak_n, TOP_DETECTIONS * detection_n)
     rows = np.arange(len(peak_n))
     for share in TOP_SHARES:
         top_n = np.maximum(share * peak_n, TOP_DETECTIONS * detection_n)
         tried = _fit(zone.selected(rows), top_n[rows], noise, contact_force_n, exponent)
         better = tried.misfit < foot.misfit[rows]
         foot = foot.replaced(rows[better], tried, better)
+        chosen_n[rows[better]] = top_n[rows[better]]
         rows = rows[tried.misfit > 1 + POOR_FIT * np.sqrt(2 / np.maximum(tried.freedom, 1))]
         if not len(rows):
             break
-    return foot
+    shorter = _fit(zone, SHORTER * chosen_n, noise, contact_force_n, exponent)
+    return _compared(foot, shorter)
+
+
+def _compared(foot: Foot, shorter: Foot) -> Foot:
+    """Contacts set beside those of a toe region half as high.
+
+    A curve that is no power of the deflection (a face out of parallel, a foam that yields early) fits well
+    enough under noise, and moves the contact with the height of the fit. As much of the difference as stands
+    out of twice its noise is put right; what stands out of its noise at all is in the uncertainty.
+    """
+    columns = {}
+    for name in ("contact", "at_force"):
+        value, u = getattr(foot, f"{name}_mm"), getattr(foot, f"{name}_u_mm")
+        other, other_u = getattr(shorter, f"{name}_mm"), getattr(shorter, f"{name}_u_mm")
+        apart = np.where(np.isfinite(other), other - value, 0.0)
+        # a part of the same samples: its own variance less that of the whole, but no less than a share of it
+        apart_u2 = np.nan_to_num(np.maximum(other_u**2 - u**2, (OWN_SHARE * other_u) ** 2))
+        trust = np.where(
+            apart != 0, np.maximum(1 - CLEAR**2 * apart_u2 / np.where(apart != 0, apart, 1.0) ** 2, 0.0), 0.0
+        )
+        shown = np.sqrt(np.maximum(apart**2 - apart_u2, 0.0))
+        columns[f"{name}_mm"] = value + trust * apart
+        # halving the height once more would move it by less than this halving did
+        columns[f"{name}_u_mm"] = np.sqrt(
+            u**2 + trust**2 * apart_u2 + np.where(np.isfinite(u), shown**2, 0.0)
+        )
+    return replace(foot, **columns)
 
 
 def _fit(
@@ -382,6 +414,8 @@ class _Power:
         misfit, _, normal = self._normal(self.parameters, rows)
         freedom = np.count_nonzero(self.count, axis=1) - np.where(self.free, 3, 2)
         misfit = misfit / np.maximum(freedom, 1)
+        # correlated noise scatters less about the curve than it moves the curve
+        fewer = np.minimum(noise.correlated_samples, np.maximum(row_sums(self.count), 1.0))
         inverse = inverse_symmetric3(normal)
         inverse[~self.free, 1, :] = inverse[~self.free, :, 1] = 0.0
         # a shifted zero moves the whole foot: its effect is solved for like a residual of one everywhere
@@ -390,7 +424,7 @@ class _Power:
         pull = (by_all * self.weight[:, :, None]).sum(axis=1)
         by_zero = times_vector(inverse, pull)
         covariance = (
-            inverse * np.maximum(misfit, 1.0)[:, None, None]
+            inverse * np.maximum(misfit, fewer)[:, None, None]
             + by_zero[:, :, None] * by_zero[:, None, :] * (zero_u_n**2)[:, None, None]
         )
         shift, n, size = self.parameters.T

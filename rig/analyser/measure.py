@@ -290,9 +290,7 @@ def _initial_windows(
     few = last - first + 1 < INITIAL_SAMPLES
     last = np.where(few, np.minimum(cycles.release - 1, zero.unloading_last), last)
     first = np.where(few, np.maximum(last - INITIAL_SAMPLES + 1, cycles.unload_start), first)
-    # a specimen that lets go before the window's end has no slope in it: one sample makes no line
-    gone = x_mm[zero.unloading_last] > near_mm
-    return early, even_blocks(first, np.where(gone, first, np.maximum(last, first)), INITIAL_BLOCKS)
+    return early, even_blocks(first, np.maximum(last, first), INITIAL_BLOCKS)
 
 
 def _reversed(nodes: Nodes) -> Nodes:

@@ -215,7 +215,8 @@ class Strokes:
             trust = np.where(apart != 0, np.maximum(1 - APART_CLEAR**2 * apart_u2 / apart**2, 0.0), 0.0)
             # the finer parabola is off by a third of the difference, the coarser by four thirds
             slope = coarse.slope + 4 / 3 * trust * apart
-            noise_u = np.hypot(coarse.slope_u, 4 / 3 * trust * np.sqrt(apart_u2))
+            # a difference of up to twice its noise is not put right: half of its noise stays
+            noise_u = np.hypot(coarse.slope_u, np.maximum(4 / 3 * trust, 0.5) * np.sqrt(apart_u2))
             # what noise alone would make of the difference is in the noise already
             shown = np.sqrt(np.maximum(apart**2 - apart_u2, 0.0))
             left_u = np.hypot(4 / 3 * (1 - trust), LEFT_OF_TANGENT) * shown
