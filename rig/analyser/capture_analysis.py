@@ -16,6 +16,7 @@ import numpy as np
 from rig.analyser.examined import Examined
 from rig.analyser.loops import LoopKeeper
 from rig.analyser.outside import flagged_outside
+from rig.analyser.plausible import without_absurd
 from rig.analyser.play import freed_of_play
 from rig.analyser.propagation import Propagation
 from rig.analyser.relaxation import RETENTION_AFTER_S, PronySeries, fit_prony, force_retention_pct
@@ -284,7 +285,7 @@ class CaptureAnalysis:
         )
         assert self._propagation is not None
         self.examined.take(segment, context)
-        columns = self._view.measure(segment, context)
+        columns = without_absurd(segment, self._view.measure(segment, context), context)
         columns["flags"] = flagged_outside(segment, columns, self._applied)
         columns = self._propagation.widen(segment, context, columns)
         columns |= self._relaxation_columns(segment, columns)
@@ -331,7 +332,9 @@ class CaptureAnalysis:
             since = np.arange(hold.start, hold.stop) - cycles.contact[row]
             force_n = force_n - columns[_ZERO_DRIFT][row] * since
             peak_n, peak_u = (float(columns[name][row]) for name in ("peak_force_n", "peak_force_n_u"))
-            left = force_retention_pct(signals.time_s[hold], force_n, peak_n, noise.force_n, peak_u)
+            left = force_retention_pct(
+                signals.time_s[hold], force_n, peak_n, noise, peak_u, float(columns["zero_n_u"][row])
+            )
             for name, value in left.items():
                 result[name][row] = value
             if self._state.prony is None and not spoilt(columns["flags"][row : row + 1], [names[0]])[0, 0]:

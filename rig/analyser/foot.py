@@ -35,7 +35,9 @@ TOP_SHARES = (0.15, 0.075, 0.04, 0.02)
 TOP_DETECTIONS = 6.0
 """and to this many detection levels at the least."""
 
-SHORTER = 0.5
+SHORTER = (0.5, 0.25)
+"""Toe regions of these shares of the height are set beside the whole."""
+
 OWN_SHARE = 0.5
 CLEAR = 2.0
 POOR_FIT = 2.0
@@ -178,12 +180,13 @@ def fit_feet(
         rows = rows[tried.misfit > 1 + POOR_FIT * np.sqrt(2 / np.maximum(tried.freedom, 1))]
         if not len(rows):
             break
-    shorter = _fit(zone, SHORTER * chosen_n, noise, contact_force_n, exponent)
-    return _compared(foot, shorter)
+    for share in SHORTER:
+        foot = _compared(foot, _fit(zone, share * chosen_n, noise, contact_force_n, exponent))
+    return foot
 
 
 def _compared(foot: Foot, shorter: Foot) -> Foot:
-    """Contacts set beside those of a toe region half as high.
+    """Contacts set beside those of a lower toe region.
 
     A curve that is no power of the deflection (a face out of parallel, a foam that yields early) fits well
     enough under noise, and moves the contact with the height of the fit. As much of the difference as stands

@@ -19,6 +19,7 @@ from itertools import pairwise
 import numpy as np
 from scipy.optimize import least_squares, nnls
 
+from rig.analyser.settings import MeasuringNoise
 from rig.samples import FloatArray
 
 RETENTION_AFTER_S = (1.0, 10.0, 60.0)
@@ -58,7 +59,12 @@ class PronySeries:
 
 
 def force_retention_pct(
-    time_s: FloatArray, force_n: FloatArray, peak_force_n: float, noise_n: float, peak_u_n: float = 0.0
+    time_s: FloatArray,
+    force_n: FloatArray,
+    peak_force_n: float,
+    noise: MeasuringNoise,
+    peak_u_n: float = 0.0,
+    zero_u_n: float = 0.0,
 ) -> dict[str, float]:
     """Force left after 1, 10 and 60 s of a hold, per cent of the peak force.
 
@@ -66,6 +72,10 @@ def force_retention_pct(
     ----------
     time_s, force_n
         The hold from its first sample on, shape (n,), force zero taken off.
+    noise
+        What a sample is worth.
+    peak_u_n, zero_u_n
+        Standard uncertainties of the peak force, and of the force zero.
 
     Returns
     -------
@@ -78,7 +88,9 @@ def force_retention_pct(
         near = np.abs(since_s - after_s) <= READING_SHARE * after_s
         reached = since_s[-1] >= after_s and near.any()
         left = float(force_n[near].mean()) / peak_force_n if reached else np.nan
-        left_u = np.hypot(noise_n / np.sqrt(max(near.sum(), 1)), left * peak_u_n) / peak_force_n
+        # the zero may have strayed since the peak: what is in doubt of it counts for both
+        mean_u_n = float(noise.mean_force_u_n(float(near.sum())))
+        left_u = np.sqrt(mean_u_n**2 + (left * peak_u_n) ** 2 + zero_u_n**2) / peak_force_n
         columns[name], columns[f"{name}_u"] = 100 * left, 100 * float(left_u)
     return columns
 

@@ -2,8 +2,9 @@
 
 import numpy as np
 import pytest
+from press_recordings import analysed, counts, path, power
 
-from rig.analyser import branch_response, fit_prony, softening
+from rig.analyser import MeasuringNoise, branch_response, fit_prony, softening
 from rig.analyser.relaxation import force_retention_pct
 
 K_INF, K_1, TAU_S = 2.0, 1.0, 3.0
@@ -106,7 +107,9 @@ def test_without_deflection_there_is_no_series():
 
 def test_the_force_left_is_read_off_the_exponential():
     time_s = np.arange(0, 30, 0.002)
-    left = force_retention_pct(time_s + 100.0, 20 * (0.6 + 0.4 * np.exp(-time_s / TAU_S)), 20.0, 0.01)
+    left = force_retention_pct(
+        time_s + 100.0, 20 * (0.6 + 0.4 * np.exp(-time_s / TAU_S)), 20.0, MeasuringNoise(0.01, 0.001)
+    )
     for after_s in (1.0, 10.0):
         expected = 60 + 40 * np.exp(-after_s / TAU_S)
         assert left[f"force_retention_{after_s:.0f}s_pct"] == pytest.approx(expected, abs=0.02)
@@ -116,7 +119,7 @@ def test_the_force_left_is_read_off_the_exponential():
 
 def test_the_uncertainty_of_the_force_left_falls_with_the_samples_behind_it():
     time_s = np.arange(0, 12, 0.01)
-    left = force_retention_pct(time_s, np.full_like(time_s, 20.0), 20.0, 0.1)
+    left = force_retention_pct(time_s, np.full_like(time_s, 20.0), 20.0, MeasuringNoise(0.1, 0.001))
     # 5 % of 10 s to either side are 101 samples
     assert left["force_retention_10s_pct_u"] == pytest.approx(100 * 0.1 / 20 / np.sqrt(101), rel=0.01)
 
@@ -141,3 +144,14 @@ def test_cycles_without_a_reading_are_left_out_of_softening():
 @pytest.mark.parametrize("force", [[30.0, 29.0], [np.nan, 30.0, 29.0], []])
 def test_fewer_than_three_cycles_give_no_softening(force):
     assert softening(np.arange(1.0, len(force) + 1), np.array(force), 5.0) is None
+
+
+@pytest.mark.parametrize("drift_n_per_s", [0.003, -0.003])
+def test_a_drifting_zero_is_taken_off_through_a_hold(drift_n_per_s):
+    # a spring keeps all of its force, whatever the amplifier does in the meantime
+    position = path((-2.5, 1.0), (10.0, 12.0), (-2.5, 1.0))
+    result = analysed(counts(position, power(2.5)(position), drift_n_per_s=drift_n_per_s, seed=4))
+    left, u = (result.columns[f"force_retention_10s_pct{end}"][0] for end in ("", "_u"))
+    assert abs(left - 100.0) <= 2 * u
+    # left in, the drift of ten seconds is 0.12 % of 25 N
+    assert abs(left - 100.0) < 0.06
