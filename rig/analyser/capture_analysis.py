@@ -333,7 +333,12 @@ class CaptureAnalysis:
             force_n = force_n - columns[_ZERO_DRIFT][row] * since
             peak_n, peak_u = (float(columns[name][row]) for name in ("peak_force_n", "peak_force_n_u"))
             left = force_retention_pct(
-                signals.time_s[hold], force_n, peak_n, noise, peak_u, float(columns["zero_n_u"][row])
+                signals.time_s[hold],
+                force_n,
+                peak_n,
+                noise,
+                peak_u_n=peak_u,
+                zero_u_n=float(columns["zero_n_u"][row]),
             )
             for name, value in left.items():
                 result[name][row] = value

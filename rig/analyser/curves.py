@@ -51,7 +51,9 @@ def force_at(nodes: Nodes, depth_mm: FloatArray, noise_n: FloatArray, correlated
     fit = _between_nodes(nodes, below, depth_mm, noise_n, correlated)
     fine = np.flatnonzero(lengths >= FINE_NODES)
     if len(fine):
-        fit = fit.replaced(fine, _through_nodes(nodes, below, depth_mm, noise_n, fine, correlated))
+        fit = fit.replaced(
+            fine, _through_nodes(nodes, below, depth_mm, noise_n, rows=fine, correlated=correlated)
+        )
     # a reading within half a node of the end is still on the stroke
     shallow = nodes.x_mm[:, :1]
     deep = np.take_along_axis(nodes.x_mm, np.maximum(lengths - 1, 0)[:, None], axis=1)
@@ -119,6 +121,7 @@ def _through_nodes(
     below: IntArray,
     depth_mm: FloatArray,
     noise_n: FloatArray,
+    *,
     rows: IntArray,
     correlated: float,
 ) -> LocalFit:
@@ -130,7 +133,9 @@ def _through_nodes(
     around = Nodes.of(nodes.x_mm[row, index], nodes.force_n[row, index], nodes.count[row, index])
     centre = depth_mm[rows].ravel()
     known = np.isfinite(centre)
-    fit = polynomial_at(around, around.real, np.where(known, centre, 0.0), noise_n[row[:, 0]], 2, correlated)
+    fit = polynomial_at(
+        around, around.real, np.where(known, centre, 0.0), noise_n[row[:, 0]], 2, correlated=correlated
+    )
     return LocalFit(*(each.reshape(len(rows), depths) for each in fit.columns()))
 
 

@@ -63,6 +63,7 @@ def force_retention_pct(
     force_n: FloatArray,
     peak_force_n: float,
     noise: MeasuringNoise,
+    *,
     peak_u_n: float = 0.0,
     zero_u_n: float = 0.0,
 ) -> dict[str, float]:

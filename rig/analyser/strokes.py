@@ -242,7 +242,12 @@ class Strokes:
         few = np.count_nonzero(deep, axis=1) < PEAK_NODES
         deep = np.where(few[:, None], nodes.real & (at_end <= PEAK_NODES) & ~turn & (share < 1), deep)
         return polynomial_at(
-            nodes, deep, self.peak_mm, self.peak_slope_noise_n, 2, self.context.noise.correlated_samples
+            nodes,
+            deep,
+            self.peak_mm,
+            self.peak_slope_noise_n,
+            2,
+            correlated=self.context.noise.correlated_samples,
         )
 
     def _carried(self, tangent: LocalFit, nodes: Nodes, side: Side, unsure: FloatArray) -> LocalFit:
@@ -499,7 +504,7 @@ class Strokes:
                 centre,
                 self.slope_noise_n,
                 2,
-                self.context.noise.correlated_samples,
+                correlated=self.context.noise.correlated_samples,
             )
             fits.append(fit.only(enough))
         fine = LocalFit(

@@ -14,21 +14,17 @@ SHAPES = ("noise", "steps", "walk", "constant", "ramp", "sine", "spikes", "press
 
 def shape(kind, count, rng):
     """Counts of any shape."""
-    if kind == "noise":
-        return rng.normal(0, 1000, count)
-    if kind == "steps":
-        return np.repeat(rng.integers(-3000, 3000, count // 7 + 1), 7)[:count]
-    if kind == "walk":
-        return np.cumsum(rng.normal(0, 30, count))
-    if kind == "constant":
-        return np.full(count, rng.integers(-5000, 5000))
-    if kind == "ramp":
-        return np.linspace(rng.integers(-3000, 3000), rng.integers(-3000, 3000), count)
-    if kind == "sine":
-        return 2000 * np.sin(np.linspace(0, rng.uniform(1, 60), count))
-    if kind == "spikes":
-        return np.where(rng.random(count) < 0.02, rng.integers(-30_000, 30_000, count), 0)
-    return np.maximum(3000 * np.sin(np.linspace(0, rng.uniform(1, 40), count)), -500)
+    shapes = {
+        "noise": lambda: rng.normal(0, 1000, count),
+        "steps": lambda: np.repeat(rng.integers(-3000, 3000, count // 7 + 1), 7)[:count],
+        "walk": lambda: np.cumsum(rng.normal(0, 30, count)),
+        "constant": lambda: np.full(count, rng.integers(-5000, 5000)),
+        "ramp": lambda: np.linspace(rng.integers(-3000, 3000), rng.integers(-3000, 3000), count),
+        "sine": lambda: 2000 * np.sin(np.linspace(0, rng.uniform(1, 60), count)),
+        "spikes": lambda: np.where(rng.random(count) < 0.02, rng.integers(-30_000, 30_000, count), 0),
+        "presses": lambda: np.maximum(3000 * np.sin(np.linspace(0, rng.uniform(1, 40), count)), -500),
+    }
+    return shapes[kind]()
 
 
 def analysed_shape(force, position, count, seed, noise):
