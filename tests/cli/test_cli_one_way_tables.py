@@ -44,7 +44,7 @@ def test_it_is_analysed_with_means_of_its_loading(in_process, captures):
 
 
 def test_it_is_compared(in_process, captures):
-    assert "autumn against spring" in in_process("compare", *captures).out
+    assert "autumn is stiffer than spring" in in_process("compare", *captures).out
 
 
 def test_it_makes_a_design_sheet_without_a_warning_of_numpy(in_process, captures):
