@@ -498,6 +498,10 @@ class Strokes:
             centre = np.where(known, end_mm, 0.0)
             near = window.real & (np.abs(window.x_mm - centre[:, None]) <= END_REACH * known_run[:, None])
             enough = np.count_nonzero(near, axis=1) >= NODES_AT_END
+            if lets_go:
+                # no parabola goes through a release: a specimen that lets go within reach of an end has no chord
+                gone = (near & (window.force_n < self.context.detection_n / 2)).any(axis=1)
+                known = known & ~gone
             fit = polynomial_at(
                 window,
                 near & np.expand_dims(known, 1),
