@@ -499,7 +499,7 @@ class Strokes:
             near = window.real & (np.abs(window.x_mm - centre[:, None]) <= END_REACH * known_run[:, None])
             enough = np.count_nonzero(near, axis=1) >= NODES_AT_END
             if lets_go:
-                # no parabola goes through a release: a specimen that lets go within reach of an end has no chord
+                # no parabola goes through a release: one within reach of an end leaves no chord
                 gone = (near & (window.force_n < self.context.detection_n / 2)).any(axis=1)
                 known = known & ~gone
             fit = polynomial_at(
