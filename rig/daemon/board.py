@@ -324,6 +324,12 @@ class Board:
         with self._guard:
             return self._status()
 
+    def away_now(self) -> bool:
+        """Whether the rig cannot be reached, or gives no samples, whatever the job does."""
+        with self._guard:
+            quiet_s = self._clock() - self._heard_s
+            return self._away is not None or quiet_s > AWAY_S
+
     def news(self, seen: Seen) -> News:
         """What is newer than what was seen, the oldest first and no more than a call may hold."""
         with self._guard:

@@ -8,14 +8,16 @@ queue grows. Cost: one validation for each value.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from rig.errors import InputError
 from rig.methods import HeightPlan
+from rig.units import parse
 
 LONGEST_METHOD = 64 * 1024
 """Characters of a method or plan; the longest example has two thousand."""
@@ -32,6 +34,33 @@ _USUAL = HeightPlan()
 Text = Annotated[str, Field(max_length=400)]
 Name = Annotated[str, Field(min_length=1, max_length=200)]
 Size = Annotated[float, Field(gt=0, lt=1e9, allow_inf_nan=False)]
+
+
+def _in_unit(unit: str) -> BeforeValidator:
+    """Read text as a number with its unit, or as a bare number of the field's own unit; cut nothing off.
+
+    What is neither is left as it is found, and refused as no number, with the name of the field.
+    """
+
+    def read(found: object) -> object:
+        if not isinstance(found, str) or _BARE.fullmatch(found.strip()):
+            return found
+        try:
+            return parse(found.strip(), unit)
+        except InputError as problem:
+            raise ValueError(f"{problem}; or write a bare number of {unit}") from None
+
+    return BeforeValidator(read)
+
+
+_BARE = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
+
+Millimetres = Annotated[Size, _in_unit("mm")]
+SquareMillimetres = Annotated[Size, _in_unit("mm^2")]
+Newtons = Annotated[Size, _in_unit("N")]
+NewtonsPerMillimetre = Annotated[Size, _in_unit("N/mm")]
+MillimetresPerSecond = Annotated[Size, _in_unit("mm/s")]
+Seconds = Annotated[Size, _in_unit("s")]
 
 RigState = Literal[
     "away",  # the port is lost, or was never there
@@ -82,9 +111,9 @@ class SpecimenCard(_Value):
 
     specimen: Name
     batch: Name | None = None
-    free_height_mm: Size | None = None
-    area_mm2: Size | None = None
-    stiffness_n_per_mm: Size | None = None
+    free_height_mm: Millimetres | None = None
+    area_mm2: SquareMillimetres | None = None
+    stiffness_n_per_mm: NewtonsPerMillimetre | None = None
     operator: Name | None = None
     notes: Annotated[str, Field(max_length=4000)] = ""
     conditions: Annotated[dict[Name, Text], Field(max_length=40)] = Field(default_factory=dict)
@@ -136,7 +165,7 @@ class RecordingOrder(_Value):
     kind: Literal["recording"] = "recording"
     card: SpecimenCard
     cycles: Annotated[int, Field(gt=0, le=10_000_000)] | None = None
-    seconds: Annotated[float, Field(gt=0, le=1e8, allow_inf_nan=False)] | None = None
+    seconds: Annotated[float, Field(gt=0, le=1e8, allow_inf_nan=False), _in_unit("s")] | None = None
 
 
 class HeightOrder(_Value):
@@ -150,14 +179,14 @@ class HeightOrder(_Value):
     kind: Literal["height"] = "height"
     card: SpecimenCard
     surface: Literal["both", "bare", "piece"] = "both"
-    contact_n: Size = _USUAL.contact_n
-    top_n: Size = _USUAL.top_n
+    contact_n: Newtons = _USUAL.contact_n
+    top_n: Newtons = _USUAL.top_n
     touches: Annotated[int, Field(gt=0, le=1_000_000)] = _USUAL.touches
-    speed_mm_per_s: Size = _USUAL.speed_mm_per_s
-    gap_mm: Size = _USUAL.gap_mm
-    rest_s: Size = _USUAL.rest_s
-    platen_stiffness_n_per_mm: Size = _USUAL.platen_stiffness_n_per_mm
-    expected_mm: Size | None = None
+    speed_mm_per_s: MillimetresPerSecond = _USUAL.speed_mm_per_s
+    gap_mm: Millimetres = _USUAL.gap_mm
+    rest_s: Seconds = _USUAL.rest_s
+    platen_stiffness_n_per_mm: NewtonsPerMillimetre = _USUAL.platen_stiffness_n_per_mm
+    expected_mm: Millimetres | None = None
     bare: Annotated[
         tuple[Annotated[str, Field(min_length=1, max_length=1000)], ...], Field(max_length=MOST_BARE)
     ] = ()

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import gc
 import importlib
+import math
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -82,6 +83,12 @@ LOOK_S = 0.1
 
 LOADED_EARLY = ("pandas",)
 """Otherwise loaded when the first samples are written, for 0.4 s in which no heartbeat goes out."""
+
+WARNING_S = 30.0
+"""Before a platen moves that nobody has just ordered to move: time to read, to halt, and to step back."""
+
+WARN_EVERY_S = 5.0
+"""On the console; the page counts every second."""
 
 DISARM_ATTEMPTS = 3
 """Nobody halts more often than that in the moment in which a job ends."""
@@ -282,7 +289,7 @@ class Desk:
                     continue
                 reader.get(IDLE_S)
                 self._look_around(reader)
-                self._take_up_once()
+                self._resume_once(reader)
         finally:
             self._reader = None
 
@@ -291,6 +298,8 @@ class Desk:
         logger.info("job {}: {} ({})", job.number, job.name, job.order.card.specimen)
         reason, failed = "stopped", False
         try:
+            if job.take_up is not None:
+                self._warn_before_moving(job, reader)
             if not job.stopped.is_set():
                 reason, failed = self._perform(job, reader)
         except RigError as problem:
@@ -560,9 +569,13 @@ class Desk:
             self._job = job
         return job
 
-    def _take_up_once(self) -> None:
-        """Go on with an endurance run whose daemon was lost, if its plan said that it may."""
-        if self._took_up or self._rig.limits is None:
+    def _resume_once(self, reader: Reader) -> None:
+        """Go on with an endurance run whose daemon was lost, if all that allows it still holds.
+
+        Nobody has ordered this motion now, so its plan has to state how old the run may be, the day's
+        cautions have to be confirmed for this rig, and a warning goes before it.
+        """
+        if self._took_up or self._rig.limits is None or reader.identity is None:
             return
         self._took_up = True
         path = unfinished(self._out, self._rig.name)
@@ -570,11 +583,73 @@ class Desk:
             return
         try:
             order = order_of(path)
-            checked = check_plan(parse_plan(order.text, order.source), self._limits(), facts_of(order.card))
+            # a device that lost its heartbeats has latched a stop; any other stop ends the run when it looks
+            limits = self._must_drive()
+            checked = check_plan(parse_plan(order.text, order.source), limits, facts_of(order.card))
+            self._must_be_resumable(path, checked)
             self._leave(order, checked, path)
         except RigError as problem:
-            logger.warning("{}: it is not gone on with: {}", path, problem)
-            self._board.warn("unfinished", f"{path.name} was cut short and is not gone on with: {problem}")
+            text = (
+                f"{path.name} was cut short and is not resumed by itself: {problem}. Look at the rig, then "
+                f"resume it with `pressrig endure {path} --resume`, without this daemon"
+            )
+            logger.warning("{}", text)
+            self._board.warn("unfinished", text)
+
+    def _must_be_resumable(self, path: Path, checked: CheckedPlan) -> None:
+        """Refuse a run that a daemon must not go on with by itself.
+
+        Raises
+        ------
+        DeviceError
+            With what is missing.
+        """
+        within_s = checked.plan.restart_within_s
+        if within_s is None:
+            raise DeviceError("its plan states no `restart_within`, such as '30 min'")
+        age_s = time.time() - max(entry.stat().st_mtime for entry in path.iterdir())
+        if not 0 <= age_s <= within_s:
+            raise DeviceError(
+                f"it was written to {age_s:.0f} s ago by this computer's clock; its plan allows 0 to "
+                f"{within_s:.0f} s"
+            )
+        if open_capture(path).header.identity.get("unit_id") != self._unit_id():
+            raise DeviceError("another device is on the port than the one it was begun with")
+        if not self._cautions_read():
+            raise DeviceError("the cautions of this rig have not been confirmed today")
+
+    def _warn_before_moving(self, job: _Job, reader: Reader) -> None:
+        """Count down on page and console before a run goes on after a restart; a halt prevents it.
+
+        Raises
+        ------
+        DeviceError
+            If the rig went away meanwhile, or the cautions no longer hold.
+        """
+        until_s = time.monotonic() + WARNING_S
+        logged_s = math.inf
+        while (left_s := until_s - time.monotonic()) > 0 and not job.stopped.is_set():
+            text = (
+                f"The platen will move by itself in {left_s:.0f} s: {job.name} on "
+                f"{job.order.card.specimen} is resumed after a restart of the "
+                "daemon. Stand clear, or halt to prevent it"
+            )
+            if logged_s - left_s >= WARN_EVERY_S:
+                logged_s = left_s
+                logger.warning("{} (`pressrig halt`, Ctrl-C or the page)", text)
+            self._board.job_goes_on(text)
+            self._board.warn("resuming", text)
+            reader.get(IDLE_S)
+            if self._board.away_now():
+                break
+        self._board.warn("resuming", None)
+        if job.stopped.is_set():
+            return
+        if self._board.away_now() or not self._cautions_read():
+            raise DeviceError(
+                "not resumed: the rig went away while the warning was shown, or the cautions no longer hold; "
+                "look at the rig, then use `pressrig endure CAPTURE --resume`"
+            )
 
     # The platen.
 

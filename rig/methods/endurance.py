@@ -40,6 +40,9 @@ LARGEST_BLOCK = 10_000
 USUAL_REFERENCE = 10
 """The first cycles, whose softening is steep, are no reference; the reference is taken just after them."""
 
+LONGEST_RESTART_S = 24 * 3600.0
+"""Cautions are confirmed for a day; what lay between the platens longer ago, nobody vouches for."""
+
 _KEYS = (
     "name",
     "purpose",
@@ -52,6 +55,7 @@ _KEYS = (
     "until",
     "recovery",
     "after_loss",
+    "restart_within",
     "raw",
 )
 
@@ -118,6 +122,8 @@ class EndurancePlan:
         The light touches afterwards; None for none.
     goes_on
         Whether it goes on by itself after the link or the host was lost.
+    restart_within_s
+        How old a run may be that a daemon goes on with when it is started again; None: it does not.
     raw_one_in
         Raw samples are kept of one block in so many; 1 for all.
     """
@@ -134,6 +140,7 @@ class EndurancePlan:
     reference_after: int
     recovery: Recover | None
     goes_on: bool
+    restart_within_s: float | None
     raw_one_in: int
 
     def as_method(self) -> Method:
@@ -239,6 +246,7 @@ def parse_plan(text: str, source: str) -> EndurancePlan:
         fields.whole("reference_after", 0, MOST_REPEATS) if "reference_after" in fields else USUAL_REFERENCE,
         _recovery(fields, touch, squeeze) if "recovery" in fields else None,
         _goes_on(fields),
+        _restart_within_s(fields),
         _raw(fields),
     )
 
@@ -320,6 +328,20 @@ def _goes_on(fields: Fields) -> bool:
     if word not in ("go on", "end"):
         refuse(fields.at("after_loss"), f"after_loss: found {shown(word)}, expected 'go on' or 'end'")
     return word == "go on"
+
+
+def _restart_within_s(fields: Fields) -> float | None:
+    if "restart_within" not in fields:
+        return None
+    if not _goes_on(fields):
+        refuse(fields.at("restart_within"), "restart_within: belongs to `after_loss: go on`")
+    within_s = fields.quantity("restart_within", "s", "'30 min'")
+    if not 0 < within_s <= LONGEST_RESTART_S:
+        refuse(
+            fields.at("restart_within"),
+            f"restart_within: found {within_s:g} s, expected more than zero and at most 24 h",
+        )
+    return within_s
 
 
 def _raw(fields: Fields) -> int:

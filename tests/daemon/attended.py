@@ -77,7 +77,7 @@ block: 4
 reference_after: 2
 until: {cycles: 12}
 """
-GOING_ON = PLAN + "after_loss: go on\n"
+GOING_ON = PLAN + "after_loss: go on\nrestart_within: '10 min'\n"
 
 CARD = {"specimen": "F-90-007", "batch": "autumn", "free_height_mm": 60.0}
 
@@ -170,13 +170,13 @@ def attended(folder, *, speed_up=30.0, link=True, text=RIG_FILE, **how):
 
 
 @contextmanager
-def attending(folder, rig, path, *, text=RIG_FILE):
+def attending(folder, rig, path, *, text=RIG_FILE, read=()):
     """A desk at work on whatever is, or will be, at a path."""
     (folder / "rig.yaml").write_text(text, encoding="utf-8")
     (folder / "locks").mkdir(exist_ok=True)
     file = read_rig_file(folder / "rig.yaml")
     board = Board(file.name, str(path), file.calibration, limits=limits_card(file.limits))
-    read, turns = [], []
+    read, turns = list(read), []
     with LiveAnalysis(board, file.calibration) as live:
         desk = Desk(
             file,

@@ -4,6 +4,7 @@ import os
 import subprocess
 import sys
 import threading
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,7 @@ if os.name != "posix":
 
 from attended import (
     BY_HAND,
+    GOING_ON,
     PRESSES,
     RIG_FILE,
     SLOW_PRESS,
@@ -27,6 +29,7 @@ from attended import (
 )
 
 from rig.capture import open_capture
+from rig.daemon import desk as desk_module
 from rig.daemon.bulletin import Seen
 from rig.virtual import LinearSpring, VirtualPort, VirtualRig
 from rig.wire import StateFlag
@@ -162,24 +165,92 @@ CUT_SHORT = """
 import os, sys, threading
 sys.path.insert(0, sys.argv[1])
 from pathlib import Path
-from attended import attending, endurance, wait_until, GOING_ON
+from attended import attending, endurance, wait_until
 with attending(Path(sys.argv[2]), None, sys.argv[3]) as at:
     at.state_is("idle")
-    at.started(endurance(GOING_ON))
+    at.started(endurance(sys.argv[4]))
     wait_until(lambda: (job := at.board.status().job) is not None and job.cycles >= 5)
     os.kill(os.getpid(), 9)
 """
 
 
-def test_a_daemon_goes_on_with_the_endurance_run_of_one_that_was_killed(tmp_path):
+@contextmanager
+def cut_short(folder, plan=GOING_ON):
+    """A rig whose daemon was killed in an endurance run, and the run's capture."""
     rig = VirtualRig(LinearSpring(STIFFNESS), scripted=False, rate_hz=500.0)
-    with VirtualPort(rig, tmp_path / "rig", 20.0) as port:
-        killed = [sys.executable, "-c", CUT_SHORT, str(Path(__file__).parent), str(tmp_path), port.path]
+    with VirtualPort(rig, folder / "rig", 20.0) as port:
+        killed = [sys.executable, "-c", CUT_SHORT, str(Path(__file__).parent), str(folder), port.path, plan]
         assert subprocess.run(killed, check=False, timeout=60).returncode == -9
-        with attending(tmp_path, rig, port.path) as at:
-            end = at.end_of(1)
+        (capture,) = (folder / "captures").iterdir()
+        yield rig, port.path, capture
+
+
+def test_a_daemon_goes_on_with_the_endurance_run_of_one_that_was_killed(tmp_path, monkeypatch):
+    monkeypatch.setattr(desk_module, "WARNING_S", 1.0)
+    with cut_short(tmp_path) as (rig, path, _), attending(tmp_path, rig, path, read=["a person"]) as at:
+        wait_until(lambda: not moving(rig))  # it brakes for want of heartbeats
+        warned = False
+        while (job := at.board.status().job) is None or "will move by itself" in job.step:
+            warned = warned or job is not None
+            assert not moving(rig)
+        assert warned
+        end = at.end_of(1)
     assert (end.kind, end.failed, end.reason) == ("endurance", False, "12 cycles")
     assert len(list(at.captures.iterdir())) == 1
+
+
+def test_a_halt_while_the_warning_is_shown_keeps_the_platen_still(tmp_path):
+    with cut_short(tmp_path) as (rig, path, capture):
+        with attending(tmp_path, rig, path, read=["a person"]) as at:
+            wait_until(lambda: any("will move by itself" in text for text in at.board.status().warnings))
+            wait_until(lambda: not moving(rig))
+            before_mm = rig.device.machine.position_mm
+            assert at.desk.halt("a test").job == 1
+            assert at.end_of(1).halted_by == "a test"
+            assert rig.device.machine.position_mm == before_mm
+        # it can still be resumed by a person
+        assert open_capture(capture).ending is None
+
+
+def older(capture):
+    for file in capture.iterdir():
+        os.utime(file, (file.stat().st_atime, file.stat().st_mtime - 660))
+
+
+def from_the_future(capture):
+    for file in capture.iterdir():
+        os.utime(file, (file.stat().st_atime, file.stat().st_mtime + 3600))
+
+
+def of_another_device(capture):
+    header = capture / "capture.yaml"
+    text = header.read_text(encoding="utf-8")
+    unit = open_capture(capture).header.identity["unit_id"]
+    header.write_text(text.replace(unit, "f" * len(unit)), encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("plan", "spoil", "read", "words"),
+    [
+        (GOING_ON.split("restart_within")[0], None, ["a person"], "states no `restart_within`"),
+        (GOING_ON, older, ["a person"], "its plan allows 0 to 600 s"),
+        (GOING_ON, from_the_future, ["a person"], "its plan allows 0 to 600 s"),
+        (GOING_ON, of_another_device, ["a person"], "another device is on the port"),
+        (GOING_ON, None, [], "cautions of this rig have not been confirmed today"),
+    ],
+    ids=["no age stated", "too old", "the clock went back", "another device", "cautions not read"],
+)
+def test_a_run_that_a_daemon_may_not_go_on_with_is_left_to_a_person(tmp_path, plan, spoil, read, words):
+    with cut_short(tmp_path, plan) as (rig, path, capture):
+        if spoil is not None:
+            spoil(capture)
+        with attending(tmp_path, rig, path, read=read) as at:
+            wait_until(lambda: not moving(rig))
+            before_mm = rig.device.machine.position_mm
+            wait_until(lambda: any(words in text for text in at.board.status().warnings))
+            assert any("--resume" in text for text in at.board.status().warnings)
+            assert at.board.status().job is None
+            assert rig.device.machine.position_mm == before_mm
 
 
 def test_a_method_is_refused_while_a_stop_is_latched(tmp_path):

@@ -350,3 +350,26 @@ def test_the_process_refuses_to_listen_to_everybody_without_a_token():
         _, said = process.communicate(timeout=20)
     assert process.returncode == 2
     assert "without --token-file" in said
+
+
+@pytest.mark.parametrize(
+    ("typed", "height_mm"),
+    [("3.54 in", 3.54 * 25.4), ("90", 90.0), (" 90 mm ", 90.0), ("9 cm", 90.0), (90, 90.0), ("9e1", 90.0)],
+)
+def test_a_size_is_read_whole_with_its_unit(desk, page, typed, height_mm):
+    desk.halted = True
+    card = {"specimen": "F90-0412", "free_height_mm": typed}
+    assert page.post("/api/start", json=ordered(METHOD | {"card": card})).status_code == 200
+    [asked] = desk.asked("start")
+    assert asked["order"]["card"]["free_height_mm"] == pytest.approx(height_mm, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    "typed", ["3,54", "3.54 i", "90 N", "90 mm 5", "ninety", "", "0x5a", "1_000", "nan", "-90 mm", "9 0"]
+)
+def test_a_size_that_cannot_be_read_whole_is_refused_with_its_name(desk, page, typed):
+    card = {"specimen": "F90-0412", "free_height_mm": typed}
+    answer = page.post("/api/start", json=ordered(METHOD | {"card": card}))
+    assert answer.status_code == 422
+    assert "free_height_mm: found" in answer.json()["refused"]
+    assert desk.asked("start") == []

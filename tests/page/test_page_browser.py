@@ -198,6 +198,23 @@ def test_a_job_is_started_once_all_cautions_are_ticked(desk, page):
     until(page, lambda: text(page, "state") == "running" and len(rows(page)) < 12)
 
 
+def test_a_height_in_inches_is_started_in_millimetres_and_what_is_no_height_is_refused(desk, page):
+    desk.halted = desk.read_today = True
+    until(page, lambda: at(page, "go").is_enabled())
+    at(page, "f-specimen").send_keys("F90-0413")
+    at(page, "f-height").send_keys("3.54 i")
+    page.execute_script("document.getElementById('start').requestSubmit()")
+    until(page, lambda: text(page, "start-answer").startswith("Not started: Free height, mm: found '3.54 i'"))
+    assert at(page, "f-height").get_attribute("aria-invalid") == "true"
+    assert desk.asked("start") == []
+    at(page, "f-height").send_keys("n")
+    until(page, lambda: at(page, "go").is_enabled())
+    page.execute_script("document.getElementById('start').requestSubmit()")
+    until(page, lambda: text(page, "start-answer") == "Started: job 2.")
+    assert desk.asked("start")[0]["order"]["card"]["free_height_mm"] == pytest.approx(89.916)
+    page.get_log("browser")  # it notes each answer that is a refusal
+
+
 def displayed(browser, *names):
     return [at(browser, name).is_displayed() for name in names]
 

@@ -58,6 +58,7 @@ squeeze: {{deflection: "8 mm", speed: "40 mm/s", gap: "1 mm"}}
 block: 40
 until: {{cycles: {CYCLES}}}
 after_loss: go on
+restart_within: '10 min'
 """
 
 
@@ -103,6 +104,10 @@ def unplug(rig):
     rig._disruptions.insert(0, Disruption("unplug", now_s, now_s + random.uniform(4.0, 14.0)))
 
 
+SOON_RESUMED = "import rig.daemon.desk as desk; desk.WARNING_S = 0.5; from rig.cli import main; main()"
+"""The command, with a short warning before it moves after a restart: nobody is beside this rig."""
+
+
 class Daemon:
     """`pressrig serve` in a process of its own, killed and started anew."""
 
@@ -117,7 +122,7 @@ class Daemon:
         self.start()
 
     def start(self):
-        pressrig = [sys.executable, "-c", "from rig.cli import main; main()"]
+        pressrig = [sys.executable, "-c", SOON_RESUMED]
         command = [*pressrig, "serve", "--no-page", "--rig", "rig.yaml", "--out", "captures"]
         with (self._folder / "log").open("ab") as log:
             self._process = subprocess.Popen(

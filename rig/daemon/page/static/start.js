@@ -22,7 +22,24 @@ const WAITS = {
 
 const at = (name) => document.getElementById(name);
 const text = (name) => at(name).value.trim() || null;
-const size = (name) => (at(name).value === "" ? null : Number(at(name).value));
+// As it was typed, perhaps with a unit: the daemon's side reads it whole or refuses it, and nothing is cut off here.
+const size = text;
+const FIELDS = {
+  free_height_mm: "f-height", area_mm2: "f-area", stiffness_n_per_mm: "f-stiffness", cycles: "f-cycles", seconds: "f-seconds",
+};
+
+// A refusal names a field as programs know it; the person knows it by its label.
+function labelled(why) {
+  const named = Object.entries({ ...FIELDS, ...TOUCHED }).find(([name]) => why.split(": found")[0].split(".").includes(name));
+  if (!named) {
+    return why;
+  }
+  const input = at(named[1]);
+  input.setAttribute("aria-invalid", "true");
+  input.closest("details")?.setAttribute("open", "");
+  input.focus();
+  return `${input.closest("label").firstChild.textContent.trim()}: ${why.slice(why.indexOf("found"))}`;
+}
 
 export class StartForm {
   #methods = [];
@@ -128,6 +145,7 @@ export class StartForm {
 
   async #send() {
     this.#sending = true;
+    document.querySelectorAll("#start [aria-invalid]").forEach((input) => input.removeAttribute("aria-invalid"));
     at("go").disabled = true;
     let answer = { done: true };
     if (!at("cautions").hidden) {
@@ -136,7 +154,7 @@ export class StartForm {
     if (answer.done) {
       answer = await order("start", { rig: rigOf(this.#status), order: this.#wish() });
     }
-    at("start-answer").textContent = answer.done ? `Started: job ${answer.job}.` : `Not started: ${answer.why}`;
+    at("start-answer").textContent = answer.done ? `Started: job ${answer.job}.` : `Not started: ${labelled(answer.why)}`;
     at("start-answer").classList.toggle("bad", !answer.done);
     this.#sending = false;
   }
