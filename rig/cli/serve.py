@@ -69,17 +69,24 @@ def command(
     say_how_it_stands(rig)
     page = None
     if not no_page:
-        token = None
-        if not _is_loopback(listen):
-            if not allow_remote:
-                raise InputError(
-                    f"--listen {listen}: others could reach the rig; say --allow-remote if that is wanted"
-                )
-            token = token_file()
-            say(f"who wants to see the page has to give the token in {token}", err=True)
+        if not _is_loopback(listen) and not allow_remote:
+            raise InputError(
+                f"--listen {listen}: others could reach the rig; say --allow-remote if that is wanted"
+            )
+        token = token_file()
+        _say_where(listen, http, token)
         page = PageWish(listen, http, token)
     with log_to_file():
         serve(rig, address, out.absolute(), methods=folders, page=page)
+
+
+def _say_where(listen: str, http: int, token: Path) -> None:
+    """Say how a person enters the page. The link holds the token, so it goes to a terminal and to no log."""
+    if http and _is_loopback(listen) and sys.stderr is not None and sys.stderr.isatty():
+        name = f"[{listen}]" if ":" in listen else listen
+        say(f"the page: http://{name}:{http}/enter#{token.read_text(encoding='ascii').strip()}", err=True)
+    else:
+        say(f"the page asks for the token in {token}; halt needs none on this machine", err=True)
 
 
 def _is_loopback(listen: str) -> bool:

@@ -1,5 +1,6 @@
 """Who gets in: other sites, other names for this machine and people without the token do not."""
 
+import asyncio
 import os
 import socket
 
@@ -15,7 +16,7 @@ from page_serving import ORDER, PLAIN, origin, serving
 from stand_in_desk import standing_in
 
 from rig.daemon.bulletin import Refusal
-from rig.daemon.page import access_rules, read_token
+from rig.daemon.page import RigLink, access_rules, make_app, read_token
 from rig.daemon.page.access import LONGEST_BODY
 from rig.errors import InputError
 
@@ -187,10 +188,31 @@ def test_without_the_token_nothing_is_told(token_port, path):
     assert ask(token_port, path=path).status_code == 401
 
 
-def test_without_the_token_nothing_is_halted(token_port, desk):
+@pytest.mark.parametrize("path", ["/api/start", "/api/proceed", "/api/acknowledge"])
+def test_without_the_token_nothing_is_ordered(token_port, desk, path):
+    before = len(desk.requests)
+    assert ask(token_port, "POST", path, headers=ORDER, content=b"{}").status_code == 401
+    assert len(desk.requests) == before
+
+
+def test_without_the_token_everybody_on_this_machine_may_halt_but_no_other_site(token_port, desk):
     before = halts(desk)
-    assert ask(token_port, "POST", "/api/halt", headers=ORDER).status_code == 401
-    assert halts(desk) == before
+    assert ask(token_port, "POST", "/api/halt", headers=ORDER).status_code == 200
+    assert halts(desk) == before + 1
+    assert ask(token_port, "POST", "/api/halt", headers=ORDER | {"origin": ELSEWHERE}).status_code == 403
+    assert ask(token_port, "POST", "/api/halt", headers=ORDER | {"host": "a.example"}).status_code == 421
+    assert halts(desk) == before + 1
+
+
+def test_from_another_machine_a_halt_needs_the_token(desk):
+    async def answer(client):
+        app = make_app(RigLink(desk.path), access_rules("0.0.0.0", 80, TOKEN))
+        transport = httpx.ASGITransport(app, client=(client, 5000))
+        async with httpx.AsyncClient(transport=transport, base_url=origin(80, "192.0.2.7")) as asking:
+            return (await asking.post("/api/halt", headers=ORDER, content=b"{}")).status_code
+
+    assert asyncio.run(answer("192.0.2.9")) == 401
+    assert asyncio.run(answer("127.0.0.1")) == 200
 
 
 @pytest.mark.parametrize("given", [f"Bearer {TOKEN}x", f"Basic {TOKEN}", "Bearer", TOKEN, "Bearer \u00e9"])

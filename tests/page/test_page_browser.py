@@ -335,3 +335,22 @@ def test_a_person_enters_with_the_token(browser, desk):
         until(browser, lambda: browser.current_url.endswith("/") and text(browser, "state") == "running")
         browser.get("about:blank")
     browser.get_log("browser")
+
+
+def test_the_link_of_the_terminal_enters_and_leaves_no_token_behind(browser, desk):
+    with serving(desk.path, token=TOKEN) as port:
+        browser.get(f"{origin(port)}/enter#{TOKEN}")
+        until(browser, lambda: browser.current_url.endswith("/") and text(browser, "state") == "running")
+        assert TOKEN not in browser.execute_script("return document.cookie + location.href")
+        browser.get("about:blank")
+    browser.get_log("browser")
+
+
+def test_whoever_has_no_token_can_halt_from_the_entry(browser, desk):
+    with serving(desk.path, token=TOKEN) as port:
+        browser.get(f"{origin(port)}/enter")
+        at(browser, "halt").click()
+        until(browser, lambda: desk.halted)
+        until(browser, lambda: text(browser, "halt-words").startswith("Halt taken at"))
+        browser.get("about:blank")
+    browser.get_log("browser")

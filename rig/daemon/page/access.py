@@ -46,9 +46,20 @@ ORDER_HEADER = "x-pressrig"
 """A header of any value. A page of another site may not send it unasked, and asking is refused."""
 
 OPEN_WITHOUT_TOKEN = frozenset(
-    {"/enter", "/api/enter", "/static/enter.js", "/static/orders.js", "/static/page.css", "/static/mark.svg"}
+    {
+        "/enter",
+        "/api/enter",
+        "/static/enter.js",
+        "/static/halt.js",
+        "/static/orders.js",
+        "/static/page.css",
+        "/static/mark.svg",
+    }
 )
 """What a browser needs to give the token; nothing about the rig is in it."""
+
+HALT = "/api/halt"
+"""Needs no token from this machine; a page of another site cannot ask for it all the same."""
 
 _HTTP_PORT = 80
 """The port that a browser leaves out of Host and Origin."""
@@ -226,6 +237,7 @@ class _Request:
     def __init__(self, scope: Scope) -> None:
         self.path: str = scope["path"]
         self.method: str = scope.get("method", "GET")
+        self._client: str = (scope.get("client") or ("", 0))[0]
         self._headers: dict[str, list[str]] = {}
         for name, value in scope["headers"]:
             self._headers.setdefault(name.decode("latin-1").lower(), []).append(value.decode("latin-1"))
@@ -240,6 +252,11 @@ class _Request:
     @property
     def host(self) -> str:
         return self.one("host").lower()
+
+    @property
+    def of_this_machine(self) -> bool:
+        """Whether it comes over loopback, from any user of this machine."""
+        return _is_address(self._client) and ipaddress.ip_address(self._client).is_loopback
 
     @property
     def opens_a_page(self) -> bool:
@@ -271,6 +288,8 @@ def _unknown(request: _Request, rules: AccessRules) -> _Refused | None:
     """Requests without the token, where one is wanted."""
     if rules.token is None or request.path in OPEN_WITHOUT_TOKEN:
         return None
+    if request.path == HALT and request.of_this_machine:
+        return None  # whoever stands beside the rig may stop it
     scheme, _, given = request.one("authorization").partition(" ")
     if scheme.lower() == "bearer" and rules.is_token(given.strip()):
         return None

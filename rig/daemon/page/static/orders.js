@@ -12,7 +12,7 @@ export async function order(name, body = {}, patienceMs = PATIENCE_MS) {
       signal: AbortSignal.timeout(patienceMs),
     });
     const said = await answer.json();
-    if (answer.status === 401 && name !== "enter") {
+    if (answer.status === 401 && name !== "enter" && location.pathname !== "/enter") {
       location.assign("/enter");
     }
     return answer.ok ? { done: true, job: said.job } : { done: false, why: said.refused };
