@@ -20,6 +20,7 @@ from rig.analyser.settings import AnalysisSettings, Depth, MeasuringNoise
 from rig.analyser.softening import Softening, softening
 from rig.analyser.spoiling import SPOILS, counted_cycles, spoilt, spoilt_quantities
 from rig.analyser.strokes import Columns
+from rig.analyser.tally import TREND
 from rig.analyser.touches import Approach, zero_force_contacts
 
 __all__ = [
@@ -28,6 +29,7 @@ __all__ = [
     "FREEDOM",
     "PART_SAMPLES",
     "SPOILS",
+    "TREND",
     "AnalysisSettings",
     "Approach",
     "Budget",

@@ -12,6 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+from scipy.special import stdtrit
 
 from rig.analyser.propagation import CALIBRATION_PART, FREEDOM
 from rig.analyser.ragged import BoolArray
@@ -24,8 +25,19 @@ from rig.segmenter import Flag
 TABLE_ROWS = 4096
 """Cycles worked on together: the table of all measured columns then takes some megabytes."""
 
+FEWEST_FOR_TREND = 4
+"""Cycles; a line through three fits almost anything."""
+
+TREND_CHANCE = 0.01
+TREND_SHARE = 0.5
+"""Of the squares of the scatter that a trend explains at the least."""
+
 NAMED_CYCLES = 6
 """Of each flag so many cycles are named."""
+
+
+TREND = ("trend_per_decade", "trend_per_decade_u", "last", "last_u")
+"""Keys of a summary's entry that are there only where the quantity goes on changing."""
 
 
 @dataclass(slots=True)
@@ -64,6 +76,59 @@ class RunningMeans:
         return np.where(self.n > 1, self._squares / np.maximum(self.n - 1, 1), np.nan)
 
 
+class RunningTrend:
+    """Straight line of many columns over the logarithm of the cycle number, block by block, and their last
+    values."""
+
+    def __init__(self, columns: int) -> None:
+        self._n: IntArray = np.zeros(columns, np.int64)
+        self._x, self._y, self._xx, self._xy, self._yy = (np.zeros(columns) for _ in range(5))
+        self.last: FloatArray = np.full(columns, np.nan)
+        self.last_u: FloatArray = np.full(columns, np.nan)
+
+    def take(self, cycle: FloatArray, table: FloatArray, table_u: FloatArray, counts: BoolArray) -> None:
+        """Merge a table of shape (columns, rows) with its uncertainties, of which some values count."""
+        known = np.isfinite(table) & counts
+        n = known.sum(axis=1)
+        log10 = np.log10(np.maximum(cycle, 1.0))
+        x, y = (
+            np.where(known, values, 0.0).sum(axis=1) / np.maximum(n, 1) for values in (log10[None, :], table)
+        )
+        dx, dy = (
+            np.where(known, values, 0.0) for values in (log10[None, :] - x[:, None], table - y[:, None])
+        )
+        total = self._n + n
+        weight = self._n * n / np.maximum(total, 1)
+        step_x, step_y, share = x - self._x, y - self._y, n / np.maximum(total, 1)
+        self._xx += (dx * dx).sum(axis=1) + step_x * step_x * weight
+        self._xy += (dx * dy).sum(axis=1) + step_x * step_y * weight
+        self._yy += (dy * dy).sum(axis=1) + step_y * step_y * weight
+        self._x += step_x * share
+        self._y += step_y * share
+        self._n = total
+        rows = np.flatnonzero(n)
+        at = table.shape[1] - 1 - np.argmax(known[rows, ::-1], axis=1)
+        self.last[rows], self.last_u[rows] = table[rows, at], table_u[rows, at]
+
+    def slopes(self) -> tuple[FloatArray, FloatArray, BoolArray]:
+        """Return the change per tenfold number of cycles, its standard uncertainty, and which are trends.
+
+        Notes
+        -----
+        A trend is a slope that chance gives in less than one of a hundred recordings and that explains most
+        of the scatter; a mean over it says little of any cycle.
+        """
+        freedom = np.maximum(self._n - 2, 1)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            slope = self._xy / self._xx
+            left = np.maximum(self._yy - slope * self._xy, 0.0) / freedom
+            slope_u = np.sqrt(left / self._xx)
+            explained = self._xy**2 / (self._xx * self._yy)
+        sure = np.abs(slope) > stdtrit(freedom, 1 - TREND_CHANCE / 2) * slope_u
+        trends: BoolArray = (self._n >= FEWEST_FOR_TREND) & sure & (explained > TREND_SHARE)
+        return slope, slope_u, trends
+
+
 @dataclass(slots=True)
 class Tally:
     """Takes blocks of columns in order.
@@ -94,6 +159,7 @@ class Tally:
     _names: list[str] = field(default_factory=list)
     _missing: IntArray = field(default_factory=lambda: np.zeros(0, np.int64))
     _values: RunningMeans = field(default_factory=lambda: RunningMeans(0))
+    _trend: RunningTrend = field(default_factory=lambda: RunningTrend(0))
     _read_u2: RunningMeans = field(default_factory=lambda: RunningMeans(0))
     _calibration_u: RunningMeans = field(default_factory=lambda: RunningMeans(0))
     _calibration_u4: RunningMeans = field(default_factory=lambda: RunningMeans(0))
@@ -119,6 +185,7 @@ class Tally:
         self._values, self._read_u2, self._calibration_u, self._calibration_u4 = (
             RunningMeans(count) for _ in range(4)
         )
+        self._trend = RunningTrend(count)
         self.first_flags = int(block["flags"][0]) if len(block["flags"]) else 0
 
     def _take_flags(self, block: Columns) -> None:
@@ -138,7 +205,9 @@ class Tally:
         counts = conditioned & ~spoilt(block["flags"], self._names)
         self._missing += np.isnan(values).sum(axis=1)
         self._values.take(values, counts)
-        u2 = np.stack([block[f"{name}_u"] for name in self._names]) ** 2
+        u = np.stack([block[f"{name}_u"] for name in self._names])
+        self._trend.take(block["cycle"], values, u, counts)
+        u2 = u * u
         calibrated = f"{self._names[0]}{CALIBRATION_PART}" in block
         if calibrated:
             # ratios of forces, such as what is left after a minute, have no part of it
@@ -164,7 +233,9 @@ class Tally:
 
         Beside them the standard uncertainty of the mean, `u`, and the half width of its 95 % interval,
         `half95`. Scatter from cycle to cycle makes the mean better with their number; what the calibration
-        leaves is the same in all, and stays.
+        leaves is the same in all, and stays. Where a quantity goes on changing with the number of cycles,
+        `trend_per_decade` and the `last` counted cycle stand beside the mean, each with its `_u`: the last
+        cycle is the one to quote then.
         """
         if not self._names:
             return {}
@@ -185,4 +256,8 @@ class Tally:
         for name, count, mean, sd, u, half in zip(self._names, *columns, strict=True):
             known = (mean, sd, u, half) if count else (np.nan,) * 4
             summary[name] = dict(zip(("mean", "sd", "u", "half95"), known, strict=True)) | {"n": count}
+        slope, slope_u, trends = self._trend.slopes()
+        for at in np.flatnonzero(trends):
+            numbers = (slope[at], slope_u[at], self._trend.last[at], self._trend.last_u[at])
+            summary[self._names[at]] |= dict(zip(TREND, map(float, numbers), strict=True))
         return summary

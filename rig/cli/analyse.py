@@ -325,7 +325,7 @@ def _calibration_of(rig_file: Path | None, calibration_file: Path | None) -> Cal
 
 def print_result(path: Path, capture: Capture, result: CaptureResult, doubts: Doubts | None = None) -> None:
     """Tables and warnings of one capture."""
-    from rig.sheets import budget_table, cycle_table, monte_carlo_table, summary_table
+    from rig.sheets import budget_table, cycle_table, monte_carlo_table, summary_table, trend_sentences
 
     header = capture.header
     batch = f", batch {header.batch}" if header.batch else ""
@@ -361,6 +361,8 @@ def print_result(path: Path, capture: Capture, result: CaptureResult, doubts: Do
             f"Relaxation series: long term {result.prony.long_term:.4g} N/mm^{result.prony.exponent:.2f}, "
             f"branches {terms}"
         )
+    for sentence in trend_sentences(result.summary):
+        screen.print(sentence)
     for warning in result.warnings:
         screen.print(f"note: {warning}", style=None if plain else "yellow")
     screen.print()

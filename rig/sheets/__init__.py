@@ -81,6 +81,7 @@ from rig.sheets.tables import (
     rounded,
     summary_table,
 )
+from rig.sheets.trend_words import trend_sentences
 from rig.sheets.verification_report import (
     VerificationSheet,
     save_verification_report,
@@ -166,5 +167,6 @@ __all__ = [
     "sets_sentences",
     "summary_table",
     "touched_surface",
+    "trend_sentences",
     "verification_table",
 ]

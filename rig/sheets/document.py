@@ -8,7 +8,15 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from rig import __version__
-from rig.analyser import Budget, CaptureResult, ColumnTable, MonteCarlo, flag_labels, spoilt_quantities
+from rig.analyser import (
+    TREND,
+    Budget,
+    CaptureResult,
+    ColumnTable,
+    MonteCarlo,
+    flag_labels,
+    spoilt_quantities,
+)
 from rig.capture import CaptureHeader
 
 if TYPE_CHECKING:
@@ -161,6 +169,7 @@ def _summary(result: CaptureResult) -> dict[str, Any]:
     for name, numbers in result.summary.items():
         entry: dict[str, Any] = {key: plain(numbers[key]) for key in ("mean", "u", "half95", "sd")}
         entry["n"] = int(numbers["n"])
+        entry |= {key: plain(numbers[key]) for key in TREND if key in numbers}
         if name.startswith(_AT):
             label, stroke = name[len(_AT) :].rsplit(".", 1)
             readings.setdefault(label, {"at": label.replace(" ", "")})[stroke] = entry
