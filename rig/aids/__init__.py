@@ -17,6 +17,7 @@ from rig.aids.nip import (
     answer_nip,
     friction_speed_mm_per_s,
     hysteresis_share,
+    needed_friction,
 )
 from rig.aids.nip_geometry import half_travel_mm, overlap_along_mm, patch_length_mm, plate_patch_mm
 from rig.aids.rates import ForceAtRate, RateTrend, rate_trend
@@ -49,6 +50,7 @@ __all__ = [
     "friction_speed_mm_per_s",
     "half_travel_mm",
     "hysteresis_share",
+    "needed_friction",
     "overlap_along_mm",
     "patch_length_mm",
     "plate_patch_mm",

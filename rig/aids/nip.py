@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from math import hypot, isfinite, sqrt
+from math import acos, hypot, isfinite, sqrt, tan
 from typing import Any
 
 import numpy as np
@@ -151,6 +151,8 @@ class NipAnswer:
         Gap of each batch.
     size_mm
         Mean size of the pieces.
+    needed_friction
+        Coefficient above which the nip draws a piece in by itself.
     grip_n
         Friction of one side of the nip, for one piece at the mean gap.
     travel_mm, patch_mm, plate_patch_mm
@@ -177,6 +179,7 @@ class NipAnswer:
     figures: Mapping[str, BatchFigures]
     by_batch: Mapping[str, BatchFigures]
     size_mm: Known
+    needed_friction: float
     grip_n: Derived
     travel_mm: float
     patch_mm: tuple[float, ...]
@@ -204,6 +207,7 @@ class NipAnswer:
             "inertia": nip.inertia,
             "rim_mm_per_s": nip.rim_mm_per_s,
             "size_mm": self.size_mm.as_dict(),
+            "needed_friction": self.needed_friction,
             "figures": {name: each.as_dict() for name, each in self.figures.items()},
             "by_batch": {name: each.as_dict() for name, each in self.by_batch.items()},
             "grip_n": self.grip_n.as_dict(),
@@ -289,6 +293,7 @@ def answer_nip(pieces: Sequence[NipPiece], nip: Nip, although: Sequence[str] = (
         figures=figures,
         by_batch=by_batch,
         size_mm=size_mm,
+        needed_friction=needed_friction(nip, size_mm.value, deflection_mm),
         grip_n=grip,
         travel_mm=travel_mm,
         patch_mm=patches,
@@ -304,6 +309,26 @@ def answer_nip(pieces: Sequence[NipPiece], nip: Nip, although: Sequence[str] = (
         formulas=nip_formulas(against_plate=nip.against_plate, rates=trend is not None),
         notes=(*notes, *_about_rate(trend, line, base_rate), *said),
     )
+
+
+def needed_friction(nip: Nip, size_mm: float, deflection_mm: float) -> float:
+    """Return the coefficient of friction above which a nip draws a piece in by itself.
+
+    Where a wheel of radius R first touches a piece of radius r, the line of their centres stands at the
+    angle b to the gap: cos b = (R + r - o) / (R + r), o the overlap at the closest point. Against a plate
+    both sides hold if mu > tan(b/2); between two wheels if mu > tan b. The smaller of two wheels decides.
+    Plane statics, derived.
+
+    Examples
+    --------
+    >>> nip = Nip(force_n=20.0, wheels_mm=(100.0,), friction=Known(0.6, 0.0))
+    >>> round(needed_friction(nip, 90.0, 10.0), 4)
+    0.189
+    """
+    wheel_mm, overlap_mm = min(nip.wheels_mm), deflection_mm / len(nip.wheels_mm)
+    reach_mm = wheel_mm + size_mm / 2
+    angle = acos(min(max((reach_mm - overlap_mm) / reach_mm, 0.0), 1.0))
+    return tan(angle / 2) if nip.against_plate else tan(angle)
 
 
 def _at_commonest_rate(pieces: Sequence[NipPiece]) -> tuple[list[NipPiece], float | None]:

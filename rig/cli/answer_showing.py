@@ -13,7 +13,12 @@ if TYPE_CHECKING:
 
 
 def show_answer(
-    answer: Iterable[str], tables: Iterable[Table], notes: Iterable[str], page: Path | None
+    answer: Iterable[str],
+    tables: Iterable[Table],
+    notes: Iterable[str],
+    page: Path | None,
+    *,
+    caution: str = "",
 ) -> None:
     """Print what was found.
 
@@ -25,10 +30,14 @@ def show_answer(
         Below them, in order.
     page
         What was written, if anything was.
+    caution
+        What a machine built on the answer can do to a person.
     """
     screen, plain = console(), is_plain()
     for sentence in answer:
         screen.print(sentence, style=None if plain else "bold", soft_wrap=plain)
+    if caution:
+        screen.print(f"caution: {caution}", style=None if plain else "yellow", soft_wrap=plain)
     for table in tables:
         screen.print()
         screen.print(table)

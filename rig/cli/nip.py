@@ -224,4 +224,6 @@ def _show(answer: NipAnswer, notes: Sequence[str], out: Path | None, *, as_json:
         print_json(document)
         return
     sheet = nip_sheet(answer)
-    show_answer(sheet.answer, sheet.tables(plain=is_plain()), (*sheet.notes, *notes), page)
+    show_answer(
+        sheet.answer, sheet.tables(plain=is_plain()), (*sheet.notes, *notes), page, caution=sheet.caution
+    )

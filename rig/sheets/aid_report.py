@@ -34,6 +34,20 @@ from rig.sheets.us_units import us_factor, us_name
 ANSWER_ROWS = ("what", "value", "95 % from", "to", "unit", "US", "of")
 
 
+NIP_CAUTION = (
+    "A nip draws fingers, hair and sleeves in: guard it, and stop it before you reach in. A risk assessment "
+    "by someone competent and local rules come first."
+)
+LIFT_CAUTION = (
+    "A long piece swings and can slip out of the grip: keep people out of its way and from below it. A risk "
+    "assessment by someone competent and local rules come first."
+)
+PULL_CAUTION = (
+    "A cap that lets go flies, and the drive jerks: wear eye protection and stand aside. Local rules come "
+    "first."
+)
+
+
 @dataclass(frozen=True, slots=True)
 class AidSheet:
     """An answer as it is shown.
@@ -48,6 +62,8 @@ class AidSheet:
         Tables.
     formulas, notes
         Below them.
+    caution
+        What such a machine can do to a person; it stands beside the answer.
     """
 
     title: str
@@ -55,6 +71,7 @@ class AidSheet:
     cells: tuple[Cells, ...]
     formulas: tuple[Formula, ...]
     notes: tuple[str, ...]
+    caution: str
 
     def tables(self, *, plain: bool) -> list[Table]:
         """Tables for the terminal, the formulas last; `plain` without lines, for a pipe."""
@@ -133,7 +150,8 @@ def nip_sheet(answer: NipAnswer) -> AidSheet:
     if answer.line:
         cells.append(Cells("At line speed", ANSWER_ROWS, tuple(_line_rows(answer))))
     title = f"Nip: gap for {nip.force_n:.4g} N"
-    return AidSheet(title, tuple(_nip_sentences(answer)), tuple(cells), answer.formulas, answer.notes)
+    said = tuple(_nip_sentences(answer))
+    return AidSheet(title, said, tuple(cells), answer.formulas, answer.notes, NIP_CAUTION)
 
 
 def lift_sheet(answer: LiftAnswer) -> AidSheet:
@@ -159,7 +177,8 @@ def lift_sheet(answer: LiftAnswer) -> AidSheet:
             verdict = "enough" if margin.value >= 1 else "too little"
             said.append(f"What it can hold is {_number(margin)} times that: {verdict}.")
     cells = (Cells("Lift", ANSWER_ROWS, rows), _parts_table(answer))
-    return AidSheet("Lift: balance and torques", tuple(said), cells, answer.formulas, answer.notes)
+    title = "Lift: balance and torques"
+    return AidSheet(title, tuple(said), cells, answer.formulas, answer.notes, LIFT_CAUTION)
 
 
 def pull_sheet(answer: RetentionAnswer, about_captures: Sequence[str] = ()) -> AidSheet:
@@ -200,7 +219,8 @@ def pull_sheet(answer: RetentionAnswer, about_captures: Sequence[str] = ()) -> A
     if change is not None:
         said.append(f"The peak changes by {_mean_with_interval(change, '%')} with each pull.")
     notes = tuple(dict.fromkeys((*answer.notes, *about_captures)))
-    return AidSheet("Pull: retention of a pressed-on cap", tuple(said), tuple(cells), answer.formulas, notes)
+    title = "Pull: retention of a pressed-on cap"
+    return AidSheet(title, tuple(said), tuple(cells), answer.formulas, notes, PULL_CAUTION)
 
 
 def save_nip_report(answer: NipAnswer, folder: Path) -> Path:
@@ -228,7 +248,9 @@ def _made(folder: Path) -> Path:
 def _save_page(sheet: AidSheet, pictures: Sequence[tuple[str, Path]], path: Path) -> Path:
     formulas = tuple((each.gives, _with_its_source(each)) for each in sheet.formulas)
     sections = not_empty(
-        Section("Answer", tuple(Words(each, "answer") for each in sheet.answer)),
+        Section(
+            "Answer", (*(Words(each, "answer") for each in sheet.answer), Words(sheet.caution, "caution"))
+        ),
         Section("Pictures", beside(pictures)),
         Section("Tables", sheet.cells),
         Section("Formulas", (Facts(formulas),)),
@@ -264,6 +286,12 @@ def _nip_sentences(answer: NipAnswer) -> list[str]:
             f"{_digits(force.most_from, force.sd)} to {_digits(force.tolerance_high, force.sd)} N."
         )
     said.append(f"Each side grips with {_with_u(answer.grip_n, 'N')}.")
+    if nip.friction.value <= answer.needed_friction:
+        said.append(
+            f"Not drawn in: friction of {nip.friction.value:g} is too low, this gap needs more than "
+            f"{answer.needed_friction:.2f}. Push the piece in, widen the gap or use a larger wheel."
+        )
+        return [*said, *_adjustment_sentence(answer)]
     speed, no_slip = answer.filled_speed_mm_per_s, answer.no_slip_mm_per_s
     if speed is not None and no_slip is not None:
         least = "friction gives more than that" if speed.value >= no_slip else "friction gives less"
@@ -271,14 +299,18 @@ def _nip_sentences(answer: NipAnswer) -> list[str]:
             f"Without slip a piece leaves at {no_slip / 1000:.3g} m/s; {least}: "
             f"{_with_u(_per_thousand(speed), 'm/s')} at the most."
         )
+    return [*said, *_adjustment_sentence(answer)]
+
+
+def _adjustment_sentence(answer: NipAnswer) -> list[str]:
     need = answer.adjustment["between_batches_most"] or answer.adjustment["between_batches"]
-    if need is not None:
-        said.append(f"Between these batches the gap has to be adjustable by {need:.2g} mm.")
-    return said
+    return [] if need is None else [f"Between these batches the gap has to be adjustable by {need:.2g} mm."]
 
 
 def _speeds(answer: NipAnswer) -> list[tuple[str, ...]]:
-    rows = []
+    rows: list[tuple[str, ...]] = []
+    if answer.nip.friction.value <= answer.needed_friction:
+        return rows
     for what, speed in (
         ("speed that friction can give, at most", answer.friction_speed_mm_per_s),
         ("the same, force as it grows and falls", answer.filled_speed_mm_per_s),

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from nip_pieces import curved_piece, spring_piece
 
-from rig.aids import Known, Nip, answer_nip, friction_speed_mm_per_s
+from rig.aids import Known, Nip, answer_nip, friction_speed_mm_per_s, needed_friction
 from rig.errors import InputError
 
 MU = Known(0.6, 0.05)
@@ -270,3 +270,12 @@ def test_what_the_rate_leaves_open_is_in_the_line_s_gap():
         answer.line["factor"]["value"] * decades * 0.254124 / 2, rel=1e-3
     )
     assert answer.line["gap_mm"]["parts"]["rate"] > 0
+
+
+def test_a_nip_with_too_little_friction_does_not_draw_in():
+    # cos b = (100 + 45 - 10) / (100 + 45): tan(b/2) = 0.18898 against a plate, tan b = 0.39193 between wheels of
+    # which each has half of the overlap: cos b = 140/145 there
+    nip = Nip(force_n=20.0, wheels_mm=(100.0,), friction=Known(0.15, 0.0))
+    assert needed_friction(nip, 90.0, 10.0) == pytest.approx(0.18898, abs=1e-5)
+    wheels = Nip(force_n=20.0, wheels_mm=(100.0, 100.0), friction=Known(0.15, 0.0))
+    assert needed_friction(wheels, 90.0, 10.0) == pytest.approx(np.tan(np.arccos(140 / 145)), rel=1e-12)
