@@ -337,7 +337,7 @@ def test_the_top_level_holds_only_what_belongs_there() -> None:
 
 
 HOME = re.compile(r"/(?:home|root|Users|work)/|[A-Z]:\\Users")
-ADDRESS = re.compile(r"https?://[^\s\"'<>)]+")
+ADDRESS = re.compile(r"https?://(?!\{)[^\s\"'<>)]+")
 ADDRESSES_KEPT = {"http://www.w3.org/2000/svg"}
 """The name of the picture format's vocabulary; nothing is fetched from it."""
 

@@ -84,7 +84,8 @@ def _say_where(listen: str, http: int, token: Path) -> None:
     """Say how a person enters the page. The link holds the token, so it goes to a terminal and to no log."""
     if http and _is_loopback(listen) and sys.stderr is not None and sys.stderr.isatty():
         name = f"[{listen}]" if ":" in listen else listen
-        say(f"the page: http://{name}:{http}/enter#{token.read_text(encoding='ascii').strip()}", err=True)
+        place, secret = f"{name}:{http}", token.read_text(encoding="ascii").strip()
+        say(f"the page: http://{place}/enter#{secret}", err=True)
     else:
         say(f"the page asks for the token in {token}; halt needs none on this machine", err=True)
 

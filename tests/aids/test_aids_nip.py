@@ -273,8 +273,7 @@ def test_what_the_rate_leaves_open_is_in_the_line_s_gap():
 
 
 def test_a_nip_with_too_little_friction_does_not_draw_in():
-    # cos b = (100 + 45 - 10) / (100 + 45): tan(b/2) = 0.18898 against a plate, tan b = 0.39193 between wheels of
-    # which each has half of the overlap: cos b = 140/145 there
+    # against a plate cos b = 135/145 and tan(b/2) = 0.18898; two wheels share the overlap: cos b = 140/145
     nip = Nip(force_n=20.0, wheels_mm=(100.0,), friction=Known(0.15, 0.0))
     assert needed_friction(nip, 90.0, 10.0) == pytest.approx(0.18898, abs=1e-5)
     wheels = Nip(force_n=20.0, wheels_mm=(100.0, 100.0), friction=Known(0.15, 0.0))
