@@ -37,7 +37,7 @@ _ALWAYS = (
         "contact length at the wheel",
         "a = 2 sqrt(r^2 - h^2), h = (c^2 + r^2 - R^2) / (2 c), c = R + r - d/2: chord of two circles",
         "plane geometry of two circles, derived",
-        "both sides dented alike, outlines unchanged: an upper bound; the contact of an elastic body is "
+        "both sides dented equally, outlines unchanged: an upper bound; the contact of an elastic body is "
         "shorter, by the root of two for small dents (Johnson, Contact Mechanics, 1985, ch. 4, recalled)",
     ),
 )
@@ -63,14 +63,14 @@ _PLATE = (
         "no-slip bound",
         "v = rim speed / 2: the piece rolls along the plate, its far side moves at twice its centre's speed",
         "rolling without slip, any textbook of mechanics, derived",
-        "the squeezed radius is a little smaller at both sides alike, which leaves the half unchanged",
+        "the squeezed radius is a little smaller at both sides equally, which leaves the half unchanged",
     ),
 )
 
 _WHEELS = (
     Formula(
         "travel while squeezed",
-        "L = 2 sqrt(o (2 R + 2 r - o)), o = d/2 at each wheel; of unlike wheels the shorter travel",
+        "L = 2 sqrt(o (2 R + 2 r - o)), o = d/2 at each wheel; for different wheels the shorter travel",
         "plane geometry of two circles, derived",
         "both wheels squeeze by half; outlines unchanged until they meet",
     ),
@@ -85,9 +85,9 @@ _WHEELS = (
     ),
     Formula(
         "no-slip bound",
-        "v = rim speed, both rims alike",
+        "v = rim speed, equal at both rims",
         "rolling without slip, any textbook of mechanics, derived",
-        "rims at unlike speeds turn the piece, and its centre goes at their mean",
+        "rims at different speeds turn the piece, and its centre moves at their mean",
     ),
 )
 

@@ -21,7 +21,7 @@ from rig.errors import InputError
 from rig.samples import FloatArray
 
 APART = 1.5
-"""Rates whose largest is less than so many times the smallest show no trend."""
+"""Least ratio of the largest rate to the smallest that can show a trend."""
 
 FAR_DECADES = 1.0
 """Beyond the measured rates by more than this, a straight line over the logarithm is a guess."""

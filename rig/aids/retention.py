@@ -306,7 +306,7 @@ def _notes(pieces: Sequence[PulledPiece], trends: Mapping[str, PullTrend]) -> li
     counts = sorted({len(each.peak_n) for each in pieces})
     if len(counts) > 1:
         said.append(
-            f"Pieces were pulled {counts[0]} to {counts[-1]} times: their means over all pulls are not alike."
+            f"Pieces were pulled {counts[0]} to {counts[-1]} times: do not compare means over all pulls."
         )
     if len(pieces) < 2:
         said.append("One piece shows no spread: the next one may hold by much more or less.")

@@ -29,7 +29,7 @@ ODD_P = 0.05
 """Values that are normal give a smaller p of the Shapiro test this seldom."""
 
 MOST_NORMAL = 5000
-"""The Shapiro test is tabulated up to so many values."""
+"""Largest number of values for which the Shapiro test is tabulated."""
 
 MOST_PIECES = 100_000
 """More pieces than anybody presses."""

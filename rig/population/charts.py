@@ -24,7 +24,7 @@ from rig.errors import InputError
 from rig.samples import FloatArray
 
 SIGMAS = 3.0
-"""Limits stand so many standard deviations from the middle, as in all charts of this kind."""
+"""Distance of the limits from the centre line in standard deviations, as in all charts of this kind."""
 
 MOST_TRIALS = 50
 """More repeats of one cell than this are better judged by their standard deviation."""

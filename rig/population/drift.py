@@ -27,7 +27,7 @@ from rig.population.batch import BatchFigures
 from rig.population.estimates import LEVEL
 
 SIGMAS = 3.0
-"""Limits stand so many standard errors from the middle, as in all charts of this kind."""
+"""Distance of the limits from the centre line in standard errors, as in all charts of this kind."""
 
 FEWEST_FOR_TREND = 4
 """Three batches are in order by chance in one case of three."""

@@ -39,10 +39,10 @@ Interaction = Literal["kept", "pooled"]
 LEVEL = 0.95
 
 DRIFT_P = 0.01
-"""Trials that chance alone makes so unlike in their order this seldom are worth a word."""
+"""Largest p-value of a difference between the means of first, second, ... trials that is reported."""
 
 UNLIKE_P = 0.05
-"""Repeats of appraisers that chance alone makes so unlike this seldom are worth a word."""
+"""Largest p-value of a difference in repeatability between appraisers that is reported."""
 
 SAME_SHARE = 0.25
 """Where more of the cells repeat to the last digit, the values are too coarse for the study (AIAG,
@@ -280,8 +280,8 @@ def _notes(trials: TrialTable, chosen: GaugeModel) -> tuple[str, ...]:
     p = unlike_repeats_p(trials.measured)
     if p is not None and p < UNLIKE_P:
         said.append(
-            f"Repeats spread unlike between appraisers (Bartlett's test, p = {p:.2g}): "
-            "the repeatability of all together is nobody's own; look at each."
+            f"The repeatability differs between appraisers (Bartlett's test, p = {p:.2g}). "
+            "The pooled value describes no single appraiser; read each one's own."
         )
     return tuple(said)
 

@@ -30,7 +30,7 @@ LARGE_SAMPLE = "modified large-sample"
 GENERALISED = "generalised pivots"
 
 DRAWS_LOG2 = 13
-"""So many draws, evenly spread instead of random: the same on every machine, and the ends settle to 0.2 %."""
+"""Draws, evenly spread instead of random: the same on every machine, and the ends settle to 0.2 %."""
 
 
 @dataclass(frozen=True, slots=True)

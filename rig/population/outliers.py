@@ -25,10 +25,10 @@ from rig.samples import FloatArray
 SIGNIFICANCE = 0.05
 
 MANY = 15
-"""The judgement of several suspects holds from so many pieces on (Rosner); below, one is looked for."""
+"""Fewest pieces for the test of several suspects (Rosner); with fewer, one is tested."""
 
 MOST_SHARE, MOST_SUSPECTS = 5, 10
-"""One in so many pieces, and no more than so many, are looked for: what is more common is no outlier."""
+"""Pieces per tested suspect, and the most suspects: what is more common is not an outlier."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +74,7 @@ def grubbs(values: FloatArray, *, significance: float = SIGNIFICANCE, sides: int
     """
     if len(values) < 3 or not np.ptp(values) > 0:
         raise InputError(
-            f"outlier: found {len(values)} values, expected three or more that are not all alike"
+            f"outlier: found {len(values)} values, expected three or more that are not all equal"
         )
     away = np.abs(values - values.mean())
     place = int(np.argmax(away))

@@ -22,7 +22,7 @@ STATES = (NEW, CONDITIONED, ABUSED, WORN)
 """What a piece may have been through."""
 
 UNSTATED = "not stated"
-"""Stands where nobody gave a state, or another circumstance of a capture."""
+"""Value of a state, or of another circumstance of a capture, that was not given."""
 
 
 @dataclass(frozen=True, slots=True)

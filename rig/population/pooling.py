@@ -29,7 +29,7 @@ RATIOS = {
     "days since moulding": 2.0,
     "hours since last squeeze": 2.0,
 }
-"""Numbers whose largest is no more than so many times the smallest are alike. Force changes by some per cent
+"""Largest ratio of two numbers that count as the same. Force changes by some per cent
 when the rate changes tenfold, and foam ages and recovers with the logarithm of time."""
 
 BY_HAND = "by hand"
@@ -40,8 +40,8 @@ HAND_RATIO = 2.0
 per cent when the rate doubles."""
 
 STEPS = {"temperature": 4.0, "humidity": 20.0}
-"""Numbers that lie no farther apart are alike: the whole width of standard laboratory air, 23 +- 2 degC and
-50 +- 10 % (ISO 23529)."""
+"""Largest difference of two numbers that count as the same: the whole width of standard laboratory
+air, 23 +- 2 degC and 50 +- 10 % (ISO 23529)."""
 
 _NUMBER = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?)\s*(.*)", re.ASCII)
 

@@ -239,7 +239,7 @@ def _notes(
         if each.left_out:
             notes.append(f"{name}: {each.left_out} readings with greater forces were left out of the mean.")
         if math.isnan(each.u_mm):
-            notes.append(f"{name}: one reading of an instrument of which nothing was said: no uncertainty.")
+            notes.append(f"{name}: no uncertainty: one reading, and the instrument is not stated.")
     if drawing_size_mm is None:
         notes.append("The size on the drawing is missing.")
     return notes

@@ -29,7 +29,7 @@ more pieces before they say anything."""
 
 NODES = 64
 REACH = 8.0
-"""Of the error of the mean so many standard deviations are integrated over; beyond lies less than 1e-14."""
+"""Standard deviations of the error of the mean to integrate over; beyond lies less than 1e-14."""
 
 
 def howe_factor(count: int, content: float = CONTENT, confidence: float = CONFIDENCE) -> float:

@@ -32,7 +32,7 @@ LEAST_PIECES = 4
 """With fewer, nearly any mass fits the spread."""
 
 COARSE = 0.02
-"""A resolution that is more than this share of the mass is told."""
+"""A resolution above this share of the mass is reported."""
 
 STEP_U = 1 / math.sqrt(12)
 """Standard uncertainty of a reading that is anywhere within half a step (JCGM 100:2008, F.2.2.1)."""

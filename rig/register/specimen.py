@@ -16,7 +16,7 @@ from rig.register import records as kinds
 from rig.register.records import Record, instant
 
 _NEW = STATES[0]
-"""Where nobody said otherwise."""
+"""Default state, where none was given."""
 
 
 @dataclass(frozen=True, slots=True)

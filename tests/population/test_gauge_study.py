@@ -134,7 +134,7 @@ def test_appraisers_stand_with_their_own_means_and_repeats():
     for place, each in enumerate(study.appraisers):
         assert each.sd == pytest.approx(values[:, place].var(axis=1, ddof=1).mean() ** 0.5)
         assert each.degrees_of_freedom == 36
-    assert any("Repeats spread unlike" in note for note in study.notes)
+    assert any("repeatability differs between appraisers" in note for note in study.notes)
 
 
 def test_pieces_that_soften_from_trial_to_trial_are_told_of():
