@@ -2,8 +2,7 @@
 
 Problem: one broken rule must not hide the others, and whatever happens the device must be left disarmed.
 Plan: each check begins and ends at rest; what it could not rest on is told apart from what it found. The
-end is in a `finally`, which no wish to stop can skip. Cost: about two minutes on a rig at 2 mm/s, most of
-it motion.
+end is in a `finally`, which no wish to stop can skip. Cost: minutes on a rig at 2 mm/s, most of it motion.
 """
 
 from __future__ import annotations
@@ -18,6 +17,7 @@ from rig.conformance import (
     garbage,
     heartbeats,
     identity,
+    limits,
     motions,
     rates,
     resetting,
@@ -47,6 +47,7 @@ ALL_CHECKS: tuple[Check, ...] = (
     *motions.CHECKS,
     *heartbeats.CHECKS,
     *trips.CHECKS,
+    *limits.CHECKS,
 )
 """In the order in which they are performed: what moves comes after what must hold before anything may."""
 

@@ -283,6 +283,94 @@ def forgets_status_bit(rig: VirtualRig) -> None:
     blocks(rig, lambda block: replace(block, status=block.status & np.uint8(0xFF - 0x20)))
 
 
+def watches(rig: VirtualRig, change: Callable[[Limits], Limits]) -> None:
+    """Other limits are watched than those that were set."""
+    around_drive(rig, "_passed", lambda kept, stretch, limits: kept(stretch, change(limits)))
+
+
+def ignores_upper_force(rig: VirtualRig) -> None:
+    watches(rig, lambda limits: replace(limits, max_force=10**9))
+
+
+def ignores_lower_force(rig: VirtualRig) -> None:
+    watches(rig, lambda limits: replace(limits, min_force=-(10**9)))
+
+
+def ignores_upper_position(rig: VirtualRig) -> None:
+    watches(rig, lambda limits: replace(limits, max_position=10**9))
+
+
+def ignores_lower_position(rig: VirtualRig) -> None:
+    watches(rig, lambda limits: replace(limits, min_position=-(10**9)))
+
+
+def trips_early_in_travel(rig: VirtualRig) -> None:
+    watches(rig, lambda limits: replace(limits, max_position=limits.max_position - 100))
+
+
+def force_limits_with_the_wrong_sign(rig: VirtualRig) -> None:
+    watches(rig, lambda limits: replace(limits, min_force=-limits.max_force, max_force=-limits.min_force))
+
+
+def trips_on_limits_late(rig: VirtualRig) -> None:
+    since: list[float] = []
+
+    def passed(kept, stretch, limits):
+        found = kept(stretch, limits)
+        if not found:
+            since.clear()
+            return found
+        since.append(rig.device.machine.now_s)
+        return found if since[-1] - since[0] > 0.8 else []
+
+    around_drive(rig, "_passed", passed)
+
+
+def emergency_stop_late(rig: VirtualRig) -> None:
+    due: list[float] = []
+
+    def opened(kept):
+        due.append(rig.device.machine.now_s + 2.0)
+
+    around_drive(rig, "open_emergency_stop", opened)
+
+    def advance(kept, samples):
+        if due and rig.device.machine.now_s >= due[0]:
+            due.clear()
+            rig.device.drive.emergency_stop_open = True
+            rig.device.drive.trip(EventCode.STOP_OPENED, 0)
+        return kept(samples)
+
+    around(rig.device, "advance", advance)
+
+
+def three_times_as_fast(rig: VirtualRig) -> None:
+    around_drive(rig, "_follow", lambda kept, stops, speed: kept(stops, 3 * speed))
+
+
+def a_fifth_too_slow(rig: VirtualRig) -> None:
+    around_drive(rig, "_follow", lambda kept, stops, speed: kept(stops, 0.8 * speed))
+
+
+def never_dwells(rig: VirtualRig) -> None:
+    around_drive(rig, "_follow", lambda kept, stops, speed: kept([(at, 0.0) for at, _ in stops], speed))
+
+
+def force_never_new(rig: VirtualRig) -> None:
+    blocks(rig, lambda block: replace(block, status=block.status & np.uint8(0xFF - 0x40)))
+
+
+def force_always_new(rig: VirtualRig) -> None:
+    """As a converter at a quarter of the stream's rate whose values are all marked."""
+
+    def repeated(block: SampleBlock) -> SampleBlock:
+        assert block.seq is not None
+        first = np.maximum(np.arange(len(block)) - block.seq % 4, 0)
+        return replace(block, force=block.force[first], status=block.status | np.uint8(0x40))
+
+    blocks(rig, repeated)
+
+
 SPOILT: list[tuple[Spoil, set[str]]] = [
     (silent_on_unknown, {"unknown-command"}),
     (forgets_the_last_id, {"repeated-request"}),
@@ -297,7 +385,7 @@ SPOILT: list[tuple[Spoil, set[str]]] = [
     (ends_twice, {"motion-ends-once"}),
     (halt_disarms, {"halt"}),
     (disarm_in_motion_stays_armed, {"disarm-halts"}),
-    (deaf_to_the_stop, {"trip-emergency-stop"}),
+    (deaf_to_the_stop, {"trip-emergency-stop", "emergency-stop-timed"}),
     (numbers_begin_again, {"stream-resets-nothing"}),
     (loses_samples, {"numbers-rise"}),
 ]
@@ -319,6 +407,23 @@ SPOILT_ELSEWHERE: list[tuple[Spoil, set[str], list[str]]] = [
     (nameless, {"identity-words"}, ["identity"]),
     (unprotected, {"identity-capabilities"}, ["identity", "arming"]),
     (forgets_status_bit, {"trip-force"}, ["trips"]),
+    (ignores_upper_force, {"force-limit-upper"}, ["limits"]),
+    (ignores_lower_force, {"force-limit-lower"}, ["limits"]),
+    (ignores_upper_position, {"position-limit-upper"}, ["limits"]),
+    (ignores_lower_position, {"position-limit-lower"}, ["limits"]),
+    (trips_early_in_travel, {"inside-limits"}, ["limits"]),
+    (force_limits_with_the_wrong_sign, {"force-limit-upper", "force-limit-lower"}, ["limits"]),
+    (
+        trips_on_limits_late,
+        {"force-limit-upper", "force-limit-lower", "position-limit-upper", "position-limit-lower"},
+        ["limits"],
+    ),
+    (emergency_stop_late, {"emergency-stop-timed"}, ["limits"]),
+    (three_times_as_fast, {"speed-measured"}, ["limits"]),
+    (a_fifth_too_slow, {"speed-measured"}, ["limits"]),
+    (never_dwells, {"dwell-measured"}, ["limits"]),
+    (force_never_new, {"fresh-force"}, ["limits"]),
+    (force_always_new, {"fresh-force"}, ["limits"]),
 ]
 """With the groups in which it could show; the whole suite would find no more."""
 
