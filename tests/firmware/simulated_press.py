@@ -249,6 +249,9 @@ def patient_bench(build: Path, folder: Path) -> Iterator[Bench]:
         running_bench(build, folder, "--patience", str(BENCH_PATIENCE_S)) as bench,
     ):
         patched.setattr("rig.daemon.driving.QUIET_S", SILENCE_S)
+        # a chip whose time waits for a busy host falls behind it, which is no lag of the link
+        for place in ("rig.reader.heart", "rig.daemon.driving"):
+            patched.setattr(f"{place}.LAG_LIMIT_S", SILENCE_S)
         yield bench
 
 
