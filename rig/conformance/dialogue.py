@@ -43,6 +43,8 @@ MOST_HEARD = 20_000
 MOST_BLOCKS = 400_000
 """What one check may hold: minutes of any stream. Older blocks of samples are given up first."""
 
+MOST_RECENT_BYTES = 4096
+
 FIRST_GAP_S = 0.5
 """How long no byte may come before the line counts as quiet."""
 
@@ -98,6 +100,8 @@ class Dialogue:
         Whether heartbeats are sent behind fresh samples.
     beat_s
         When the last heartbeat was sent.
+    recent
+        The newest bytes as they came, some kilobytes.
     """
 
     def __init__(
@@ -117,6 +121,7 @@ class Dialogue:
         self.heard: list[Heard] = []
         self.taken: list[Taken] = []
         self.latest: SampleBlock | None = None
+        self.recent = b""
         self.unwritten = 0
         # not from 1 each time: a device would take the first request for a repetition of an earlier one
         self._last_id = secrets.randbelow(LAST_REQUEST_ID)
@@ -148,6 +153,7 @@ class Dialogue:
         if not data:
             return
         now_s = self.clock()
+        self.recent = (self.recent + data)[-MOST_RECENT_BYTES:]
         decoded = self._decoder.feed(data)
         for placed in decoded.messages:
             if isinstance(placed.message, DeviceMessage) and len(self.heard) < MOST_HEARD:

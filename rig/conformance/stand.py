@@ -24,6 +24,7 @@ from rig.conformance.outcome import (
     require,
 )
 from rig.conformance.provoking import Nobody, Provocation, Provoker
+from rig.conformance.startvalues import OTHER_STARTS, sealed_from, start_found
 from rig.errors import DeviceError
 from rig.samples import Status
 from rig.wire import (
@@ -68,6 +69,7 @@ LONGER_S = 3.0
 HAND_S = 30.0
 """Time for a person who is asked to do something now."""
 
+IDENTIFY_KIND = 0x40
 FRAME_MODULUS_US = 2**32
 NEAR_COUNTS = 4
 
@@ -187,10 +189,26 @@ class Stand:
         found = self.talk.newest(Identity)
         self.identity = found if isinstance(found, Identity) else None
         if self.identity is None and not replied and self.kind is Kind.FRAMED:
+            self._refuse_other_start()
             raise DeviceError(
                 f"device: it did not say who it is within {MEETING_S:g} s; check the speed of the port, or "
                 "give the "
                 "rig's file if it prints lines"
+            )
+
+    def _refuse_other_start(self) -> None:
+        """Name a checksum that begins at another value, whether it sends such frames or waits for one."""
+        found = start_found(self.talk.recent)
+        for start in OTHER_STARTS:
+            if found is None:
+                payload = bytes([IDENTIFY_KIND]) + self.talk.next_id().to_bytes(2, "little")
+                self.talk.send_bytes(b"\x00" + sealed_from(start, payload))
+                self.talk.listen(0.5)
+                found = start_found(self.talk.recent)
+        if found is not None:
+            raise DeviceError(
+                f"device: the checksum of its frames begins at 0x{found:04X}, expected 0xFFFF (the check "
+                'value over "123456789" is 0x29B1); until then it hears no command, a halt included'
             )
 
     def _streams_unasked(self) -> bool:

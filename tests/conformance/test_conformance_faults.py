@@ -8,9 +8,11 @@ from typing import Any
 
 import numpy as np
 import pytest
-from stepped_rig import checked, failed
+from cobs import cobs
+from stepped_rig import checked, failed, stepped
 
 from rig.conformance import Verdict
+from rig.errors import DeviceError
 from rig.virtual import VirtualRig
 from rig.wire import (
     EventCode,
@@ -442,3 +444,42 @@ def test_a_broken_rule_is_found_within_its_groups(spoil, expected, groups) -> No
     report = checked(spoil, groups)
     assert failed(report) == expected, {each.check.name: each.found for each in report.of(Verdict.FAILED)}
     assert not report.passed
+
+
+def crc_by_bits(payload: bytes, start: int) -> int:
+    """The protocol's checksum from any start, one bit at a time: an implementation of its own."""
+    crc = start
+    for byte in payload:
+        crc ^= byte << 8
+        for _ in range(8):
+            crc = (crc << 1 ^ 0x1021) & 0xFFFF if crc & 0x8000 else crc << 1
+    return crc
+
+
+class OtherStart:
+    """A port behind which the device's checksums begin at another value, in both directions."""
+
+    def __init__(self, port: Any, start: int) -> None:
+        self._port, self._start, self._rest = port, start, b""
+
+    def read(self) -> bytes:
+        *bodies, self._rest = (self._rest + self._port.read()).split(b"\x00")
+        return b"".join(self._exchanged(each, 0xFFFF, self._start) for each in bodies)
+
+    def write(self, data: bytes) -> bool:
+        frames = [self._exchanged(each, self._start, 0xFFFF) for each in data.split(b"\x00")]
+        return bool(self._port.write(b"".join(frames)))
+
+    def _exchanged(self, body: bytes, taken: int, given: int) -> bytes:
+        payload = cobs.decode(body)[:-2]
+        if not payload or crc_by_bits(payload, taken).to_bytes(2, "little") != cobs.decode(body)[-2:]:
+            return b"\x00"
+        return cobs.encode(payload + crc_by_bits(payload, given).to_bytes(2, "little")) + b"\x00"
+
+
+@pytest.mark.parametrize("start", [0x0000, 0x1D0F])
+def test_a_checksum_that_begins_at_another_value_is_named(start) -> None:
+    stand, _ = stepped()
+    stand.talk._port = OtherStart(stand.talk._port, start)
+    with pytest.raises(DeviceError, match=f"begins at 0x{start:04X}, expected 0xFFFF"):
+        stand.meet(lines=False)
