@@ -358,6 +358,21 @@ def never_dwells(rig: VirtualRig) -> None:
     around_drive(rig, "_follow", lambda kept, stops, speed: kept([(at, 0.0) for at, _ in stops], speed))
 
 
+def latches_late(rig: VirtualRig) -> None:
+    """The state shows the stop two seconds after it was latched only."""
+    since: list[float] = []
+
+    def state(kept):
+        found = kept()
+        if not found.stop_cause:
+            since.clear()
+            return found
+        since.append(rig.device.machine.now_s)
+        return replace(found, stop_cause=0) if since[-1] - since[0] < 2.0 else found
+
+    around(rig.device, "state", state)
+
+
 def force_never_new(rig: VirtualRig) -> None:
     blocks(rig, lambda block: replace(block, status=block.status & np.uint8(0xFF - 0x40)))
 
@@ -424,6 +439,7 @@ SPOILT_ELSEWHERE: list[tuple[Spoil, set[str], list[str]]] = [
     (three_times_as_fast, {"speed-measured"}, ["limits"]),
     (a_fifth_too_slow, {"speed-measured"}, ["limits"]),
     (never_dwells, {"dwell-measured"}, ["limits"]),
+    (latches_late, {"force-limit-upper"}, ["limits"]),
     (force_never_new, {"fresh-force"}, ["limits"]),
     (force_always_new, {"fresh-force"}, ["limits"]),
 ]
