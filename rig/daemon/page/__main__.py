@@ -21,11 +21,12 @@ from loguru import logger
 
 from rig.daemon.page.access import AccessRules, access_rules, read_token
 from rig.daemon.page.app import make_app
+from rig.daemon.page.connections import BoundedProtocol
 from rig.daemon.page.rig_link import RigLink
 from rig.errors import DeviceError, InputError, RigError
 
-MOST_CONNECTIONS = 96
-"""At a time; who comes then is refused. A browser opens about seven."""
+MOST_NEWCOMERS = 128
+"""Connections that wait to be accepted; they are accepted all at once, and each takes a file descriptor."""
 
 LONGEST_LIVE_MESSAGE = 1024
 """Bytes that a client of the live socket may send; any short text will do."""
@@ -78,6 +79,7 @@ def _listen(listen: str, port: int) -> socket.socket:
     try:
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listening.bind(("127.0.0.1" if listen == "localhost" else listen, port))
+        listening.listen(MOST_NEWCOMERS)
     except OSError as problem:
         listening.close()
         raise DeviceError(
@@ -94,7 +96,8 @@ async def _serve(link: RigLink, *, rules: AccessRules, listening: socket.socket)
         access_log=False,
         proxy_headers=False,
         server_header=False,
-        limit_concurrency=MOST_CONNECTIONS,
+        http=BoundedProtocol,
+        backlog=MOST_NEWCOMERS,
         timeout_graceful_shutdown=FAREWELL_S,
         ws_max_size=LONGEST_LIVE_MESSAGE,
         ws_max_queue=4,

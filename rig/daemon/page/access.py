@@ -35,6 +35,9 @@ LONGEST_BODY = 256 * 1024
 BODY_S = 10.0
 """Seconds in which a body must have arrived; otherwise a slow sender could hold a place for ever."""
 
+MOST_REQUESTS = 48
+"""In work at a time, halts apart; a browser has about seven. Half of the connections stay free for a halt."""
+
 SHORTEST_TOKEN = 16
 LONGEST_TOKEN = 1024
 """Characters; 16 chosen at random cannot be guessed at the speed of a network."""
@@ -201,6 +204,7 @@ class GuardedApp:
     def __init__(self, app: ASGIApp, rules: AccessRules) -> None:
         self._app = app
         self._rules = rules
+        self._in_work = 0
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one request, or hand it on."""
@@ -219,12 +223,20 @@ class GuardedApp:
         sealed = _sealing(send, request, self._rules)
         if refused is None and request.method == "POST":
             refused = _no_order(request)
+        # Counted behind the access check: whoever is refused takes no place. A halt never waits for one.
+        counts = request.path != HALT
+        if refused is None and counts and self._in_work >= MOST_REQUESTS:
+            refused = 503, f"found {MOST_REQUESTS} requests in work already, expected fewer: try again"
         if refused is None:
-            body = await _whole_body(receive)
-            if isinstance(body, bytes):
-                await self._app(scope, _replaying(body, receive), sealed)
-                return
-            refused = body
+            self._in_work += counts
+            try:
+                body = await _whole_body(receive)
+                if isinstance(body, bytes):
+                    await self._app(scope, _replaying(body, receive), sealed)
+                    return
+                refused = body
+            finally:
+                self._in_work -= counts
         await _refuse(sealed, request, *refused)
 
 
