@@ -1,7 +1,7 @@
 """What has been checked on a rig: a file beside the rig's own, and what it means for a recording.
 
-In: check pieces that were pressed, and who cleared what. Out: the chart of each piece, and sentences that are
-said at the start of every recording. Must never know: ports, how a stiffness was measured.
+In: check standards that were pressed, and who cleared what. Out: the chart of each, and sentences that are
+printed at the start of every recording. Must never know: ports, how a stiffness was measured.
 
 One JSON object to a line, and lines are only ever added: `bench.checks.jsonl` beside `bench.yaml`. A line
 that was torn by a power cut costs itself only.
@@ -33,7 +33,7 @@ SHOWN_PIECES = 3
 
 @dataclass(frozen=True, slots=True)
 class PieceCheck:
-    """One pressing of a check piece.
+    """One pressing of a check standard.
 
     Parameters
     ----------
@@ -280,7 +280,7 @@ def standing_of(rig: RigFile, on: date | None = None) -> Standing:
         try:
             log = read_checks(rig.path)
         except InputError as problem:
-            alarms.append(f"Whether the check pieces were inside is not known: {problem}")
+            alarms.append(f"Whether the check standards were inside is not known: {problem}")
         else:
             alarms += [*_open_alarms(log), *_overdue_verification(log, today)]
             notes += _not_today(log, today)
@@ -300,7 +300,7 @@ def _open_alarms(log: CheckLog) -> Iterator[str]:
         f"{each.piece} on {_day(each.at)}: {each.reasons[0]}" for each in outside[-SHOWN_PIECES:]
     )
     yield (
-        f"Check piece outside its limits, and not cleared: {shown}. Find out why before the figures are "
+        f"Check standard outside its limits, and not cleared: {shown}. Find out why before the figures are "
         "used; then `pressrig verify clear --rig RIG --reason TEXT --by NAME`."
     )
 
@@ -318,7 +318,7 @@ def _not_today(log: CheckLog, today: date) -> Iterator[str]:
     pieces = [each for each in log.records if isinstance(each, PieceCheck)]
     if pieces and all(each.at.astimezone().date() != today for each in pieces):
         latest = max(pieces, key=lambda each: each.at)
-        yield f"No check piece was pressed today; the last was {latest.piece} on {_day(latest.at)}."
+        yield f"No check standard was pressed today; the last was {latest.piece} on {_day(latest.at)}."
 
 
 def _day(at: datetime) -> str:

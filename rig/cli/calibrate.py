@@ -8,7 +8,7 @@ import click
 
 _COMMANDS = {
     "force": ("rig.cli.calibrate_force", "Newtons for each count, from masses or a reference cell."),
-    "position": ("rig.cli.calibrate_position", "Millimetres for each count, and the play."),
+    "position": ("rig.cli.calibrate_position", "Millimetres per count, and the backlash."),
     "delay": ("rig.cli.calibrate_delay", "How much later than the position the force is reported."),
     "frame": ("rig.cli.calibrate_frame", "How far the rig itself gives under load."),
 }

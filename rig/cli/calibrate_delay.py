@@ -72,7 +72,7 @@ def _show(found: DelayMeasurement, before_s: float) -> None:
         f"Delay: {1e3 * delay.s:.4g} ms, u {1e3 * delay.u_s:.2g} ms with {freedom} degrees of freedom, "
         f"95 % within {1e3 * found.interval_s:.2g} ms (so far it was {1e3 * before_s:.4g} ms)."
     )
-    say(f"At any speed {found.loss_pct:.3f} % are lost: friction of the spring and play of the rig.")
+    say(f"At any speed {found.loss_pct:.3f} % are lost: friction of the spring and backlash of the rig.")
     if found.left_out:
         say(f"{found.left_out} presses were not whole, or shallower than the others, and left out.")
 

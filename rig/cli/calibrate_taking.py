@@ -43,7 +43,7 @@ _INSTRUCTIONS = {
   an empty line        that was all""",
     "position": """Move the platen to a reference and type what it is:
   12.5 mm              what the indicator says, or the block below
-  20 mm back           a block on the way back (an indicator shows that by itself)
+  20 mm back           a block while returning (an indicator shows that by itself)
   again                take the last one anew
   an empty line        that was all
 Approach all of them from one side, then come back over the same ones.""",

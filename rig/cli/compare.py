@@ -272,7 +272,7 @@ def _grouped(pieces: PressedPieces, by: str) -> Mapping[str, Sequence[PieceResul
     lacking = [name for name, label in labels.items() if label is None]
     if lacking:
         raise InputError(
-            f"--by {by}: nobody said the {by} of {', '.join(lacking[:3])}"
+            f"--by {by}: not stated is the {by} of {', '.join(lacking[:3])}"
             f"{f' and {len(lacking) - 3} more' if len(lacking) > 3 else ''}; "
             "leave these out, or tell groups apart by something else"
         )

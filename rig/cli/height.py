@@ -61,8 +61,8 @@ class _Asked:
     help="Touches of the piece made before; nothing is moved then.",
 )  # fmt: skip
 @click.option("--bare-only", is_flag=True, help="Touch only the bare platens, to be used with --bare later.")
-@click.option("--contact-force", metavar="Q", help="The small force, at which the height is told [0.05 N].")
-@click.option("--at", metavar="Q", help="The greater force, at which it is told beside it [5 N].")
+@click.option("--contact-force", metavar="Q", help="The small force at which the height is given [0.05 N].")
+@click.option("--at", metavar="Q", help="The greater force at which it is given beside it [5 N].")
 @click.option("--touches", type=int, default=5, show_default=True, metavar="N", help="Of each surface.")
 @click.option("--speed", default="0.2 mm/s", show_default=True, metavar="Q", help="Of the touches.")
 @click.option("--gap", default="1 mm", show_default=True, metavar="Q", help="Way back between touches.")

@@ -37,7 +37,7 @@ PLATE, WHEELS = "plate", "wheels"
     multiple=True,
     required=True,
     metavar="Q",
-    help="Radius of the wheel; twice for two unlike wheels.",
+    help="Radius of the wheel; twice for two different wheels.",
 )
 @click.option(
     "--between", type=click.Choice([PLATE, WHEELS]), default=PLATE, show_default=True,

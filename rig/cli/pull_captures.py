@@ -199,7 +199,10 @@ def _play_notes(calibration: Calibration, signals: Signals, pulls: Sequence[Pull
     for number, each in enumerate(pulls, 1):
         back_mm = float(signals.position_mm[after : each.begin + 1].max() - signals.position_mm[each.begin])
         if back_mm < calibration.play.mm:
-            yield f"pull {number}: begins within the play of the position; its way and work lack some of it"
+            yield (
+                f"pull {number}: begins within the backlash of the position; its travel and work lack some "
+                "of it"
+            )
         after = each.end
 
 

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     metavar="S",
     help="Stop after so long, in device time.",
 )
-@click.option("--cycles", type=click.IntRange(1), metavar="N", help="Stop after so many cycles.")
+@click.option("--cycles", type=click.IntRange(1), metavar="N", help="Stop after this number of cycles.")
 @specimen_options()
 @sense_and_zero_options
 @folder_option("Folder that the capture is made in.")

@@ -41,7 +41,7 @@ def note(specimen: str, *, path: Path, **given: Any) -> None:
 
     facts = read_facts(specimen, given)
     if not facts:
-        raise InputError("note: nothing was said; expected one such as --state abused or --notes TEXT")
+        raise InputError("note: found nothing to note; expected one such as --state abused or --notes TEXT")
     with Register(path, make=False) as register:
         numbers = register.write(facts)
     say(f"{specimen}: record {', '.join(map(str, numbers))}")

@@ -213,7 +213,7 @@ def _unlike(squeezed: Sequence[_Squeezed], asked: Asked) -> list[str]:
     if max(forces) > SAME_CONTACT * min(forces):
         said.append(
             f"Unlike among the captures: contact force ({min(forces):.3g} to {max(forces):.3g} N, "
-            "taken from the noise of each); --contact-force measures all alike."
+            "taken from the noise of each); --contact-force measures all in the same way."
         )
     return said
 

@@ -1,4 +1,4 @@
-"""`pressrig verify`: whether a rig reads right, by references, by a held load, by a check piece."""
+"""`pressrig verify`: whether a rig reads right, by references, by a held load, by a check standard."""
 
 from __future__ import annotations
 
@@ -9,9 +9,9 @@ import click
 _COMMANDS = {
     "force": ("rig.cli.verify_force", "Errors and class against references, with a report."),
     "creep": ("rig.cli.verify_creep", "Creep under a held load, and the zero's return."),
-    "piece": ("rig.cli.verify_piece", "Put a pressed check piece into its control chart."),
-    "chart": ("rig.cli.verify_chart", "Show the control charts of a rig's check pieces."),
-    "clear": ("rig.cli.verify_clear", "Clear the warning that a check piece gave, with its reason."),
+    "piece": ("rig.cli.verify_piece", "Enter a pressed check standard in its control chart."),
+    "chart": ("rig.cli.verify_chart", "Show the control charts of a rig's check standards."),
+    "clear": ("rig.cli.verify_clear", "Clear the warning that a check standard gave, with its reason."),
 }
 
 

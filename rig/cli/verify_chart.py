@@ -1,4 +1,4 @@
-"""`pressrig verify chart`: the control charts of a rig's check pieces."""
+"""`pressrig verify chart`: the control charts of a rig's check standards."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ SHOWN = 30
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for a plot a chart.")
 @json_option
 def command(*, rig_file: Path, baseline: int | None, out: Path | None, as_json: bool) -> None:
-    """Show the chart of each check piece. The exit code is 1 while one is outside and not cleared."""
+    """Show the chart of each check standard. The exit code is 1 while one is outside and not cleared."""
     from rig.calibration import BASELINE, learnt_limits
     from rig.rigchecks import read_checks
     from rig.rigfile import read_rig_file
@@ -63,7 +63,7 @@ def command(*, rig_file: Path, baseline: int | None, out: Path | None, as_json: 
         for piece, quantity, points, limits in charts:
             _print(f"{piece}: {quantity}", points, limits)
         if not charts:
-            say(f"No check piece was pressed yet; `pressrig verify piece` begins {log.path.name}")
+            say(f"No check standard was pressed yet; `pressrig verify piece` begins {log.path.name}")
         if out is not None and charts:
             say(f"Plots are in {out}")
     if log.outside():

@@ -1,4 +1,4 @@
-"""`pressrig verify clear`: a check piece was outside, and somebody knows why."""
+"""`pressrig verify clear`: a check standard was outside, and somebody knows why."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def command(*, rig_file: Path, reason: str, by: str, new_baseline: bool) -> None
     log = read_checks(rig_file)
     outside = log.outside()
     if not outside and not new_baseline:
-        raise InputError(f"{log.path}: no check piece is outside; there is nothing to clear")
+        raise InputError(f"{log.path}: no check standard is outside; there is nothing to clear")
     log.add(Clearing(datetime.now().astimezone(), by.strip(), reason.strip(), new_baseline))
     say(f"{len(outside)} readings outside are cleared; the reason is kept in {log.path.name}")
     if new_baseline:

@@ -1,4 +1,4 @@
-"""`pressrig verify piece`: a pressed check piece into the control chart beside the rig's file."""
+"""`pressrig verify piece`: a pressed check standard into the control chart beside the rig's file."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ def command(
     conditioning: int,
     as_json: bool,
 ) -> None:
-    """Measure the check piece pressed in CAPTURE, judge it, and add it to its control chart.
+    """Measure the check standard pressed in CAPTURE, judge it, and add it to its control chart.
 
     The chart is kept beside the rig's file. Outside its limits the exit code is 1, and every recording on
     this rig begins with a warning until `pressrig verify clear` says why.
@@ -176,7 +176,9 @@ def _unlike(log: CheckLog, check: PieceCheck) -> list[str]:
         notes.append("The calibration is another one than at the last reading: a step may come from it.")
     before_mm, depth_mm = earlier[-1].depth_mm, check.depth_mm
     if before_mm and depth_mm and abs(depth_mm - before_mm) > SAME_DEPTH * before_mm:
-        notes.append(f"Pressed {depth_mm:.2f} mm deep, {before_mm:.2f} mm the last time: press it alike.")
+        notes.append(
+            f"Pressed {depth_mm:.2f} mm deep, {before_mm:.2f} mm the last time: press it in the same way."
+        )
     return notes
 
 

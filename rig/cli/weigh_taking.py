@@ -35,7 +35,7 @@ TARED_STEPS = 2.0
 """A display within so many steps of zero was tared, if the zero of these weighings was elsewhere."""
 
 SCALE_UNSAID = (
-    "Nothing was said of how right the scale itself is, so that is not in the uncertainty; --scale-u says it."
+    "The error of the scale itself was not stated, so it is not in the uncertainty; --scale-u says it."
 )
 
 LOST = "the scale was lost or reset: what rests on it next is the new zero"

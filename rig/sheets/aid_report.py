@@ -202,7 +202,7 @@ def pull_sheet(answer: RetentionAnswer, about_captures: Sequence[str] = ()) -> A
         cells.append(Cells("First peak of each batch", ("batch", *ANSWER_ROWS[1:]), batches))
     cells.append(_pulls_table(answer))
     peak = answer.figures.get("first_peak_pull_n")
-    said = ["No first pull counts, so nothing is said of a new piece."]
+    said = ["No first pull counts, so there is no figure for a new piece."]
     if peak is not None:
         said = [f"A new piece lets go at {_mean_with_interval(peak, 'N')}."]
     if peak is not None and peak.n == 1:

@@ -1,4 +1,4 @@
-"""Pictures of what a rig was checked with: errors against references, and the chart of a check piece."""
+"""Pictures of what a rig was checked with: errors against references, and the chart of a check standard."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ MOST_POINTS = 200
 
 @dataclass(frozen=True, slots=True)
 class ChartPoint:
-    """One pressing of a check piece, to be drawn.
+    """One pressing of a check standard, to be drawn.
 
     Parameters
     ----------
@@ -82,7 +82,7 @@ def draw_errors(verification: Verification, alt: str) -> Drawn:
 def save_control_chart(
     points: Sequence[ChartPoint], limits: ChartLimits | None, *, title: str, unit: str, path: Path
 ) -> None:
-    """Values and moving ranges of a check piece with their limits, as PNG or SVG by the file's suffix."""
+    """Values and moving ranges of a check standard with their limits, as PNG or SVG by the file's suffix."""
     shown = points[-MOST_POINTS:]
     figure, (values, ranges) = new_figure(2, (7.2, 5.0))
     places = list(range(len(shown)))

@@ -350,8 +350,8 @@ def _about_calibration(comparison: Comparison) -> list[str]:
         )
     if "unlike" in kinds:
         said.append(
-            "Groups read with unlike calibrations: the errors of both are in the interval of the difference, "
-            "and more pieces do not make them smaller."
+            "Groups read with different calibrations: the errors of both are in the interval of the "
+            "difference, and more pieces do not make them smaller."
         )
     if "not known" in kinds:
         said.append(
@@ -400,7 +400,7 @@ def _figures(comparison: Comparison, column: str) -> Cells:
     first = having[0][1]
     headings = (
         comparison.by, "pieces", "mean", f"{100 * first.level:g} % from", "to", "sd", "CV %",
-        f"{first.content_pct:g} % of pieces from", "to", "normal p", "stands off",
+        f"{first.content_pct:g} % of pieces from", "to", "normal p", "outlier",
         *(("pieces needed",) if any(each.wanted for _, each in having) else ()),
     )  # fmt: skip
     title = f"{shown.title}, {shown.unit}" if shown.unit else shown.title
@@ -449,7 +449,7 @@ def _spreads(comparison: Comparison) -> Cells:
             )
             cells = [text for sd, pct in parts for text in ("-" if sd is None else f"{sd:.2g}", _share(pct))]
             rows.append((name, quantity(each.quantity).title, *cells, split.rig_from))
-    return Cells("Whose the spread is", headings, tuple(rows))
+    return Cells("Sources of variation", headings, tuple(rows))
 
 
 def _share(pct: float | None) -> str:

@@ -632,11 +632,11 @@ def _missing(
             "there is no band of pieces."
         )
     if not any(each.batch for each in results):
-        said.append("Batches: nobody said of which batch the pieces are.")
+        said.append("Batches: no batch is stated for these pieces.")
     names = dict.fromkeys(name for each in results for name in each.circumstances)
     unsaid = [name for name in names if all(each.circumstances.get(name) == UNSTATED for each in results)]
     if unsaid:
-        said.append(f"Conditions: nobody stated {', '.join(unsaid)} (`pressrig record --condition`).")
+        said.append(f"Conditions: not stated: {', '.join(unsaid)} (`pressrig record --condition`).")
     if not any(each.has_uncertainty for each in captures):
         said.append(
             "Calibration: nothing says how well it is known, so no interval here holds its part "

@@ -103,7 +103,7 @@ def _finish(axis: Axes, across: str) -> None:
     beside = axis.secondary_yaxis("right", functions=_scaled(pound))
     beside.set_ylabel("force, lbf", color=INK)
     drawn, _ = axis.get_legend_handles_labels()
-    dashed = Line2D([], [], color=INK, linewidth=1.1, linestyle=DASHES, label="on the way back")
+    dashed = Line2D([], [], color=INK, linewidth=1.1, linestyle=DASHES, label="unloading")
     axis.legend(handles=[*drawn, dashed], frameon=False, loc="upper left")
 
 

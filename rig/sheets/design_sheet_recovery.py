@@ -78,7 +78,8 @@ def recovery_figures(
             found += _over_pieces(letter, group, having, touches)
         else:
             unlike.append(
-                f"{group}: the pieces were touched after unlike times, so each stands by itself below."
+                f"{group}: the contact checks came after different times, so each piece is listed by itself "
+                "below."
             )
     return tuple(found), tuple(unlike)
 

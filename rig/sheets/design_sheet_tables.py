@@ -184,7 +184,7 @@ def _force_cells(
         "n",
         "force, N",
         *bands,
-        "on the way back, N",
+        "unloading, N",
         "force, lbf",
         *us_band,
     )

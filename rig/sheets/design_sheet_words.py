@@ -61,7 +61,7 @@ CAUTIONS = (
     "A machine with a fixed gap sees the taller pieces squeezed harder, and pieces that have taken a set "
     "less. Read the table of gaps for that, not the table of compressions.",
     "Knee and negative stiffness are what force alone shows; bending and a plateau of foam look the same.",
-    "Nothing here is said of depths beyond the last row of a table.",
+    "The sheet says nothing about depths beyond the last row of a table.",
 )
 
 
@@ -318,7 +318,7 @@ def _forces(sheet: DesignSheet) -> Iterator[Section]:
         "Force against compression and gap",
         (
             Words(
-                "Loading unless something else is said. The 95 % interval is of the mean, the calibration's "
+                "Loading, unless stated otherwise. The 95 % interval is of the mean, the calibration's "
                 "part in it; the band of pieces says where most pieces lie. n counts pieces that were "
                 "pressed so far."
             ),
@@ -331,7 +331,7 @@ def _forces(sheet: DesignSheet) -> Iterator[Section]:
         if alike.compression_bands and (has_height or alike is not main_set(sheet)):
             caption = (
                 f"Force against {over} ({refs}): dark bands hold the mean, light ones most pieces, "
-                "without the calibration's part; dashed on the way back"
+                "without the calibration's part; unloading dashed"
             )
             blocks.append(
                 Picture(f"{compression_name(alike)}.svg", caption, force_alt(alike.compression, over))
@@ -421,7 +421,7 @@ def _pieces_picture(sheet: DesignSheet, alike: AlikeSet) -> Picture:
     }
     caption = (
         "Secant stiffness of every piece, and the mean of its group with its 95 % interval "
-        f"({_of_captures(sheet, _results(alike))}); a ring marks a piece that stands off"
+        f"({_of_captures(sheet, _results(alike))}); a ring marks an outlier"
     )
     return Picture(f"{pieces_name(alike)}.svg", caption, pieces_alt(having, "secant stiffness", "N/mm"))
 

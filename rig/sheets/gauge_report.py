@@ -103,7 +103,7 @@ def gauge_notes(study: GaugeStudy) -> list[str]:
     result = study.result
     said = [*_about_model(result)]
     said.append(
-        f"Per cents of the total hold for pieces as unlike as these {len(result.pieces)}. "
+        f"Per cents of the total hold for pieces as different as these {len(result.pieces)}. "
         f"The trade calls a gauge good below {GOOD_PCT} % of the total or of the tolerance, "
         f"unfit above {UNFIT_PCT} %, and wants {ENOUGH_CATEGORIES} categories or more: advice, no law."
     )

@@ -1,4 +1,4 @@
-"""The chart of individual values and moving ranges of a check piece."""
+"""The chart of individual values and moving ranges of a check standard."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`pressrig verify`: references, creep and check pieces, and the warnings that recordings begin with."""
+"""`pressrig verify`: references, creep and check standards, and the warnings that recordings begin with."""
 
 from __future__ import annotations
 
@@ -216,7 +216,7 @@ def test_more_creep_than_allowed_is_a_no(run, tmp_path) -> None:
     assert "more than 0.05 %: creep" in said.err
 
 
-# Check pieces.
+# Check standards.
 
 
 def seeded(rig: Path, count: int, *, value: float = 3.0) -> None:
@@ -334,8 +334,8 @@ def test_recordings_warn_while_a_piece_is_outside_and_say_so_in_the_capture(
         return finished.stderr, events, capture.header
 
     said, events, header = recorded()
-    assert said.count("WARNING: Check piece outside its limits, and not cleared: K1") == 1
-    assert any("Check piece outside" in text for text in events)
+    assert said.count("WARNING: Check standard outside its limits, and not cleared: K1") == 1
+    assert any("Check standard outside" in text for text in events)
     assert list(header.warnings) == events
 
     cleared = run(

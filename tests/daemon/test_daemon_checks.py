@@ -1,4 +1,4 @@
-"""What the daemon says of a rig whose check piece was outside, at the start of each job."""
+"""What the daemon says of a rig whose check standard was outside, at the start of each job."""
 
 import os
 from datetime import UTC, datetime
@@ -37,9 +37,9 @@ def test_each_job_begins_with_the_warning_until_it_is_cleared(tmp_path, order):
     log.add(OUTSIDE)
     with attended(tmp_path) as at:
         end = at.end_of(at.started(order))
-        assert any("Check piece outside" in text for text in warned(end.capture))
+        assert any("Check standard outside" in text for text in warned(end.capture))
         assert any("K1 on 2026-03-17" in text for text in at.board.status().warnings)
         log.add(CLEARED)
         end = at.end_of(at.started(order))
-        assert not any("Check piece outside" in text for text in warned(end.capture))
+        assert not any("Check standard outside" in text for text in warned(end.capture))
         assert at.board.status().warnings == ()
