@@ -39,6 +39,7 @@ DWELL_TOLERANCE_S = 0.1
 CYCLES = 2
 FRESH_LISTEN_S = 1.0
 ENOUGH_CHANGES = 20
+SEQ_MODULUS = 2**16
 MOST_UNMARKED = 0.02
 """Of changed forces without bit 6: some samples before a changed one may have been lost."""
 
@@ -237,6 +238,9 @@ def _fresh(stand: Stand) -> str:
     block = stand.collect(FRESH_LISTEN_S)
     fresh = (block.status[1:] & Status.FRESH_FORCE) > 0
     changed = np.diff(block.force) != 0
+    if block.seq is not None:
+        # behind a lost sample a change may have been marked in the one that is missing
+        changed &= np.diff(block.seq) % SEQ_MODULUS == 1
     changes: IntArray = np.flatnonzero(changed).astype(np.int64)
     if len(changes) < ENOUGH_CHANGES:
         raise NotApplicableError(f"the force changed {len(changes)} times only; touch the cell meanwhile")

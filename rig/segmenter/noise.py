@@ -129,10 +129,13 @@ def scatter_about_line(values: FloatArray) -> Scatter | None:
 def _correlated(residual: FloatArray) -> float:
     """Samples that are worth one, of noise about its mean.
 
-    Notes ----- The lag-one coefficient of a short stretch comes out too small by (1 + 4 rho)/n (M. G.
-    Kendall, Note on bias in the estimation of autocorrelation, Biometrika 41, 1954, recalled); noise of
-    coefficient rho is worth one sample in (1 + rho)/(1 - rho). Noise that is partly white hides its slow part
-    from that coefficient, but not from the means of blocks."""
+    Notes
+    -----
+    The lag-one coefficient of a short stretch comes out too small by (1 + 4 rho)/n (M. G. Kendall, Note on bias
+    in the estimation of autocorrelation, Biometrika 41, 1954, recalled); noise of coefficient rho is worth one
+    sample in (1 + rho)/(1 - rho). Noise that is partly white hides its slow part from that coefficient, but not
+    from the means of blocks.
+    """
     count = len(residual)
     square = float(residual @ residual)
     if count < 2 * BLOCKS or square <= 0:

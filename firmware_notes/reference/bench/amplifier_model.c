@@ -21,7 +21,8 @@ static bool line = true;
 
 static double uniform(struct press_model *model)
 {
-    /* xorshift: the noise of a run comes again with the same seed */
+    /* xorshift with the shifts 13, 7, 17: the noise of a run comes again with the same seed
+     * (G. Marsaglia, Xorshift RNGs, Journal of Statistical Software 8(14), 2003; recalled) */
     uint64_t x = model->noise_state;
     x ^= x << 13;
     x ^= x >> 7;
@@ -32,6 +33,7 @@ static double uniform(struct press_model *model)
 
 static double gaussian(struct press_model *model)
 {
+    /* G. E. P. Box and M. E. Muller, A note on the generation of random normal deviates, 1958 (recalled) */
     double radius = sqrt(-2.0 * log(uniform(model)));
     return radius * cos(2.0 * M_PI * uniform(model));
 }

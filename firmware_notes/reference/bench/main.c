@@ -36,6 +36,7 @@
 
 static struct bench bench = {
     .pace = 1.0,
+    /* the seed is the start value that the generator's author prints in his paper (see amplifier_model.c; recalled) */
     .model = {.noise_counts = 40.0, .delay_conversions = 1, .noise_state = 88172645463325252u},
 };
 

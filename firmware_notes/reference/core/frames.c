@@ -2,7 +2,9 @@
 
 static uint16_t crc_of(uint16_t crc, uint8_t byte)
 {
-    /* polynomial 0x1021 for all eight bits at once: no table, which would cost 512 bytes of flash */
+    /* Polynomial 0x1021 for all eight bits at once: no table, which would cost 512 bytes of flash. Derived: dividing
+     * q x^16 by x^16 + x^12 + x^5 + 1 leaves q (x^12 + x^5 + 1); what q x^12 pushes beyond x^16 are its upper four
+     * bits, which come back by the same rule, so that q is first folded with its own upper half. */
     uint8_t high = (uint8_t)((crc >> 8) ^ byte);
     high ^= (uint8_t)(high >> 4);
     return (uint16_t)((uint16_t)(crc << 8) ^ (uint16_t)((uint16_t)high << 12) ^ (uint16_t)((uint16_t)high << 5)

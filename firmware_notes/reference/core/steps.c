@@ -23,6 +23,8 @@ static uint32_t cruise;            /* 1/256 ticks */
 static uint32_t first;             /* 1/256 ticks */
 static bool towards;
 
+/* Square root one binary digit at a time, as on paper: the largest power of four is tried first, and `result` holds
+ * the root so far, shifted to where its next digit belongs. Derived; any text on computer arithmetic has it. */
 static uint32_t root(uint32_t square)
 {
     uint32_t result = 0;

@@ -4,6 +4,8 @@
  * braking from it takes, so that a run ends on its last step exactly and braking at any instant takes a number
  * of steps that is known beforehand. An interval follows from the one before by one division:
  * with c[n] the interval after n steps of acceleration from rest, c[n] = c[n-1] (4n - 1)/(4n + 1).
+ * Source: D. Austin, Generate stepper-motor speed profiles in real time, Embedded Systems Programming, 2005
+ * (recalled). It follows from c[n] proportional to sqrt(n + 1) - sqrt(n), by a Taylor series in 1/n.
  */
 #ifndef STEPS_H
 #define STEPS_H
