@@ -131,10 +131,10 @@ def _correlated(residual: FloatArray) -> float:
 
     Notes
     -----
-    The lag-one coefficient of a short stretch comes out too small by (1 + 4 rho)/n (M. G. Kendall, Note on bias
-    in the estimation of autocorrelation, Biometrika 41, 1954, recalled); noise of coefficient rho is worth one
-    sample in (1 + rho)/(1 - rho). Noise that is partly white hides its slow part from that coefficient, but not
-    from the means of blocks.
+    The lag-one coefficient of a short stretch comes out too small by (1 + 4 rho)/n (M. G. Kendall, Note on
+    bias in the estimation of autocorrelation, Biometrika 41, 1954, recalled); noise of coefficient rho is
+    worth one sample in (1 + rho)/(1 - rho). Noise that is partly white hides its slow part from that
+    coefficient, but not from the means of blocks.
     """
     count = len(residual)
     square = float(residual @ residual)
