@@ -277,10 +277,11 @@ class Driver:
         course = Course("homing", "home", speed_mm_per_s)
         request = self._order(course, lambda: self.session.home(speed=self.speed_counts(speed_mm_per_s)))
         must_have_finished("homing", self.follow(request, self._rig.span_mm / speed_mm_per_s))
-        home_mm = float(self._position.value(0.0))
-        if self._now_mm is not None and abs(self._now_mm - home_mm) > HOME_MM:
+        # the last sample of the motion still counts from the zero before
+        home_mm, now_mm = float(self._position.value(0.0)), self.position_now_mm()
+        if abs(now_mm - home_mm) > HOME_MM:
             raise MethodStoppedError(
-                f"homing: the device says that it is home, but its position reads {self._now_mm:.2f} mm, not "
+                f"homing: the device says that it is home, but its position reads {now_mm:.2f} mm, not "
                 f"{home_mm:.2f} mm"
             )
 
