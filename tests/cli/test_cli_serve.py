@@ -8,6 +8,7 @@ import signal
 import socket
 import subprocess
 import sys
+import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -104,6 +105,13 @@ def serving(home: Path, *arguments: object, speed_up: float = 4.0, rig: Path = D
 
 def order(text: str = SLOW_PRESS) -> MethodOrder:
     return MethodOrder(text=text, source="slow.yaml", card=CARD, cautions_read=True)
+
+
+@pytest.fixture
+def tmp_path() -> Iterator[Path]:
+    """A short folder: the path of a socket holds about a hundred characters."""
+    with tempfile.TemporaryDirectory(prefix="rig-") as folder:
+        yield Path(folder).resolve()
 
 
 @pytest.fixture(scope="module")

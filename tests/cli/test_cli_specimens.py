@@ -143,7 +143,7 @@ def test_what_is_wrong_is_refused_with_what_would_be_right(home):
     assert "no such register" in refusal(home, "list")
     done(home, "specimens", "add", "F-90-001")
     assert "did you mean F-90-001? If it is another piece" in refusal(home, "add", "F90-1")
-    assert "nothing was said" in refusal(home, "note", "F-90-001")
+    assert "found nothing to note" in refusal(home, "note", "F-90-001")
     assert "expected new, conditioned, abused, worn" in refusal(home, "note", "F-90-001", "--state", "old")
     assert "--drawing-size: '90' has no unit" in refusal(home, "add", "F-90-002", "--drawing-size", "90")
     assert "did you mean F-90-001?" in refusal(home, "show", "F-90-0O1")

@@ -63,6 +63,13 @@ class Notebook:
         return Done()
 
 
+@pytest.fixture
+def tmp_path():
+    """A short folder: the path of a socket holds about a hundred characters."""
+    with tempfile.TemporaryDirectory(prefix="rig-") as folder:
+        yield Path(folder).resolve()
+
+
 @contextmanager
 def served(folder, *, shelf=(), rig=BENCH):
     """A server with a board, one who takes orders, and where it listens."""
