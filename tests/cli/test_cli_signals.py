@@ -41,11 +41,13 @@ PIECE = ("--specimen", "F-90-001", "--free-height", "90 mm", "--cautions-read")
 
 
 TERMINAL = """
-import fcntl, os, sys, termios
+import fcntl, os, signal, sys, termios
+for number in (signal.SIGHUP, signal.SIGINT, signal.SIGQUIT):
+    signal.signal(number, signal.SIG_DFL)
 fcntl.ioctl(0, termios.TIOCSCTTY, 0)
 os.execv(sys.argv[1], sys.argv[1:])
 """
-"""Makes the terminal that of its session, as a shell's is: closing it sends a signal."""
+"""Makes the terminal that of its session, as a shell's is: closing it sends a signal, which tests run by `nohup` would ignore."""
 
 RIG_FILE = """
 name: bench
