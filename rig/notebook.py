@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 from rig.analyser import PART_SAMPLES, AnalysisSettings, CaptureAnalysis, CaptureResult, Depth
 from rig.calibration import Calibration
 from rig.capture import Capture, open_capture
+from rig.results import cycles_frame
 from rig.samples import Samples, gathered
-from rig.sheets import cycles_frame
 
 if TYPE_CHECKING:
     import pandas as pd

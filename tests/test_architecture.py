@@ -53,10 +53,22 @@ ALLOWED: dict[str, set[str]] = {
     "aids": {*BASE, "population"},
     # Which pieces there are; what a capture holds it is told.
     "register": {*BASE, "population"},
+    # Captures in, results out; the arithmetic is theirs that it asks.
+    "results": {*BASE, *MEASURES, "methods", "capture", "population", "aids", "register"},
     # Paper and screens: results and headers.
-    "sheets": {*BASE, "calibration", "analyser", "capture", "methods", "population", "aids", "conformance"},
-    # The face for notebooks reads captures and measures them.
-    "notebook": {*BASE, *MEASURES, "capture", "sheets"},
+    "sheets": {
+        *BASE,
+        "calibration",
+        "analyser",
+        "capture",
+        "methods",
+        "population",
+        "aids",
+        "conformance",
+        "results",
+    },
+    # The face for notebooks.
+    "notebook": {*BASE, *MEASURES, "capture", "results"},
     "rig": {"notebook"},
     # Only these see everything, and only the command line sees the daemon.
     "daemon": {
@@ -68,7 +80,7 @@ ALLOWED: dict[str, set[str]] = {
         "rigfile",
         "rigchecks",
         "calibrationfile",
-        "sheets",
+        "results",
     },
     "cli": {
         *BASE,
@@ -84,6 +96,7 @@ ALLOWED: dict[str, set[str]] = {
         "calibrationfile",
         "rigfile",
         "rigchecks",
+        "results",
         "sheets",
         "daemon",
         "guides",

@@ -15,6 +15,7 @@ from rig.capture.columns import ColumnChoice, parse_column
 from rig.capture.ending import Ending
 from rig.capture.exporting import Calibrated, export_samples
 from rig.capture.file_facts import FileFacts, NamePattern, bare_name, read_list
+from rig.capture.finding import FoundCaptures, find_captures
 from rig.capture.header import CaptureHeader
 from rig.capture.imported import import_key, imported_before
 from rig.capture.listing import CaptureSummary, list_captures, looks_like_capture
@@ -37,6 +38,7 @@ __all__ = [
     "Ending",
     "Exclusions",
     "FileFacts",
+    "FoundCaptures",
     "ImportedTable",
     "NamePattern",
     "TableForm",
@@ -45,6 +47,7 @@ __all__ = [
     "auxiliary_readings",
     "bare_name",
     "export_samples",
+    "find_captures",
     "import_key",
     "import_table",
     "imported_before",

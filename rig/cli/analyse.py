@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from contextlib import ExitStack, suppress
-from dataclasses import dataclass, replace
+from contextlib import ExitStack
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING
 
 import click
 
@@ -15,13 +14,11 @@ from rig.cli.output import as_json_text, console, is_plain, json_option, progres
 from rig.errors import InputError
 
 if TYPE_CHECKING:
-    from rig.analyser import AnalysisSettings, Budget, CaptureAnalysis, CaptureResult, MonteCarlo, RowStore
+    from rig.analyser import CaptureResult
     from rig.calibration import Calibration
     from rig.capture import Capture
+    from rig.results import Analysed, Doubts
     from rig.samples import FloatArray, Sense
-
-TABLE_POINTS = 10
-"""A recording of no more samples is a table read by hand: its own points are the depths asked for."""
 
 EXAMINED_CYCLES = 12
 """First cycles that a budget looks at; it shows the last of them that counts."""
@@ -93,7 +90,7 @@ def command(
     as_json: bool,
 ) -> None:
     """Measure every press of CAPTURES. The exit code is 1 if one of them holds no cycle."""
-    from rig.sheets import SpilledRows
+    from rig.results import Asked, SpilledRows, climate_by_cycle, examine_capture
 
     asked = Asked(
         contact_force_n=read_quantity("--contact-force", contact_force, "N"),
@@ -109,7 +106,10 @@ def command(
         draws=draws or 0,
     )
     with ExitStack() as stores:
-        analysed = [examine_capture(path, asked, stores.enter_context(SpilledRows())) for path in captures]
+        analysed = [
+            examine_capture(path, asked, stores.enter_context(SpilledRows()), progress=progress)
+            for path in captures
+        ]
         if out is not None:
             for path, capture, result, _ in analysed:
                 beside = climate_by_cycle(capture, result)
@@ -128,7 +128,7 @@ def command(
 
 def _print_documents(analysed: list[Analysed]) -> None:
     """One JSON document, cycle by cycle, so that its size is no matter of memory."""
-    from rig.sheets import budget_document, cycle_entries, document_head, monte_carlo_document
+    from rig.results import budget_document, cycle_entries, document_head, monte_carlo_document
 
     before = '{"captures": ['
     for path, capture, result, doubts in analysed:
@@ -145,168 +145,6 @@ def _print_documents(analysed: list[Analysed]) -> None:
         say("]}", nl=False)
         before = ","
     say("\n]}")
-
-
-@dataclass(frozen=True, slots=True)
-class Asked:
-    """What the command line says, before a capture's own header fills the rest.
-
-    Parameters
-    ----------
-    examine, draws
-        Cycles examined for a budget, and draws of a Monte Carlo; 0 for none.
-    """
-
-    contact_force_n: float | None = None
-    conditioning: int = 0
-    at: str | None = None
-    datum: str = "cycle"
-    free_height_mm: float | None = None
-    toe_exponent: float | None = None
-    sense: Sense | None = None
-    zero: str | None = None
-    calibration: Calibration | None = None
-    examine: int = 0
-    draws: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class Doubts:
-    """Where the uncertainty of a capture's numbers comes from, as far as it was asked for."""
-
-    budget: Budget | None = None
-    draws: MonteCarlo | None = None
-
-
-class Analysed(NamedTuple):
-    """One capture, measured."""
-
-    path: Path
-    capture: Capture
-    result: CaptureResult
-    doubts: Doubts
-
-
-def analyse_capture(
-    path: Path, asked: Asked | None = None, store: RowStore | None = None
-) -> tuple[Capture, CaptureResult]:
-    """Analyse one capture from disk, with progress on a terminal; rows go into the store, or into memory.
-
-    Raises
-    ------
-    InputError
-        If it is no capture, or its counts have no calibration.
-    """
-    found = examine_capture(path, asked or Asked(), store)
-    return found.capture, found.result
-
-
-def examine_capture(path: Path, asked: Asked, store: RowStore | None = None) -> Analysed:
-    """As `analyse_capture`, with the budget and the Monte Carlo that were asked for."""
-    from rig.analyser import PART_SAMPLES, CaptureAnalysis
-    from rig.calibration import Calibration
-    from rig.capture import open_capture
-    from rig.samples import gathered
-
-    capture = open_capture(path)
-    calibration = asked.calibration or Calibration.from_dict(
-        capture.header.calibration, where=f"{path}/capture.yaml: calibration"
-    )
-    analysis = CaptureAnalysis(
-        calibration,
-        _settings(capture, asked),
-        store=store,
-        examine=asked.examine,
-        recorded_on=capture.header.started.date(),
-    )
-    total = sum(file.samples for file in capture.files)
-    done = 0
-    with progress(f"analysing {path.name}", total) as show:
-        for batch in gathered(capture.batches(), PART_SAMPLES):
-            analysis.push(batch)
-            done += len(batch)
-            show(done, f"{done} samples")
-    result = analysis.finish()
-    damage = [f"{each.file} at byte {each.offset}: {each.lost} could not be read" for each in capture.damage]
-    warnings = (*_about_amendments(capture), *damage, *_about_pulls(capture), *result.warnings)
-    result = replace(result, warnings=warnings)
-    return Analysed(path, capture, result, _doubts(path, analysis, asked))
-
-
-def _about_amendments(capture: Capture) -> list[str]:
-    """What was mended or left out since the recording; an excluded capture can still be looked at."""
-    sentences = [
-        f"Amended on {record.sentence}." for record in capture.amendments if record.kind == "amended"
-    ]
-    left_out = capture.exclusions
-    if left_out.capture is not None:
-        sentences.append(f"This capture is left out of results since {left_out.capture.sentence}.")
-    records = {id(record): record for record in left_out.cycles.values()}
-    return [*sentences, *(f"Left out since {record.sentence}." for record in records.values())]
-
-
-def _about_pulls(capture: Capture) -> list[str]:
-    """That presses are not all that the capture of a method that pulls holds."""
-    if "pull:" not in str((capture.header.method or {}).get("text")):
-        return []
-    from rig.sheets import method_of, sentences_of_pulls
-
-    with suppress(InputError):  # presses are measured whatever their method's text has become
-        return [*sentences_of_pulls(method_of(capture.header))]
-    return []
-
-
-def _doubts(path: Path, analysis: CaptureAnalysis, asked: Asked) -> Doubts:
-    from rig.analyser import budget, monte_carlo
-
-    if not analysis.examined.cycles:
-        return Doubts()
-    if not asked.draws:
-        return Doubts(budget(analysis.examined, analysis.applied, asked.conditioning))
-    with progress(f"drawing {path.name}", asked.draws) as show:
-        found = monte_carlo(
-            analysis.examined,
-            analysis.applied,
-            asked.draws,
-            conditioning=asked.conditioning,
-            show=lambda done: show(done, f"{done} draws"),
-        )
-    return Doubts(found.budget, found)
-
-
-def _settings(capture: Capture, asked: Asked) -> AnalysisSettings:
-    from rig.analyser import AnalysisSettings, Depth
-    from rig.segmenter import ZeroPolicy
-
-    depths = (
-        None if asked.at is None else tuple(Depth.of(text) for text in asked.at.split(",") if text.strip())
-    )
-    if depths is None and capture.header.position.unit != "counts":
-        depths = _own_points(capture)
-    return AnalysisSettings(
-        contact_force_n=asked.contact_force_n,
-        conditioning=asked.conditioning,
-        at=depths,
-        datum="first" if asked.datum == "first" else "cycle",
-        free_height_mm=asked.free_height_mm or capture.header.free_height_mm,
-        toe_exponent=asked.toe_exponent,
-        sense=asked.sense or capture.header.sense,
-        zero=ZeroPolicy.of(asked.zero or capture.header.zero),
-        excluded=tuple(capture.exclusions.cycles),
-    )
-
-
-def _own_points(capture: Capture) -> Any:
-    """The depths of a table read by hand; None for anything longer."""
-    from rig.analyser import Depth
-    from rig.calibration import Calibration
-
-    if sum(file.samples for file in capture.files) > TABLE_POINTS:
-        return None
-    position_mm = Calibration().position_mm(capture.samples())
-    return tuple(
-        Depth(f"{value:g}mm", mm=float(value)) for value in sorted({*position_mm.tolist()}) if value > 0
-    )
 
 
 def _calibration_of(rig_file: Path | None, calibration_file: Path | None) -> Calibration | None:
@@ -368,26 +206,12 @@ def print_result(path: Path, capture: Capture, result: CaptureResult, doubts: Do
     screen.print()
 
 
-def climate_by_cycle(capture: Capture, result: CaptureResult) -> dict[str, FloatArray]:
-    """Temperature and humidity of each cycle, where they were measured; names carry their units."""
-    from rig.analyser import auxiliary_by_cycle
-    from rig.capture import auxiliary_readings
-
-    if not len(result):
-        return {}
-    start_s, end_s = result.columns["start_s"], result.columns["end_s"]
-    return {
-        f"{name}_{'pct' if name == 'humidity' else 'c'}": auxiliary_by_cycle(*series, start_s, end_s)
-        for name, series in auxiliary_readings(capture).items()
-        if len(series[0]) > 1  # a single one was typed, and stands in the header
-    }
-
-
 def write_results(
     name: str, result: CaptureResult, out: Path, beside: dict[str, FloatArray] | None = None
 ) -> None:
     """The table of cycles as CSV, and the plots, of one capture; `beside` holds further columns of cycles."""
-    from rig.sheets import cycle_frames, save_cycle_trends, save_loops
+    from rig.results import cycle_frames
+    from rig.sheets import save_cycle_trends, save_loops
 
     out.mkdir(parents=True, exist_ok=True)
     with (out / f"{name}-cycles.csv").open("w", encoding="utf-8", newline="") as file:

@@ -2,24 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 from rig.cli.answer_showing import show_answer
 from rig.cli.capture_arguments import captures_argument
 from rig.cli.options import read_quantity
-from rig.cli.output import as_json_text, is_plain, json_option, print_json
-from rig.core import csv_cell, load_json, read_text
+from rig.cli.output import as_json_text, is_plain, json_option, print_json, progress
+from rig.core import csv_cell
 from rig.errors import InputError
 from rig.renamed import refuse_old_name
 
 if TYPE_CHECKING:
-    from rig.cli.piece_captures import PressedPieces
-    from rig.population import GaugeResult, PieceResult
-    from rig.sheets import ComparedPieces
+    from rig.results import ComparedPieces, PressedPieces
 
 USUAL = ("secant_n_per_mm", "at 25%.loading_n", "at 40%.loading_n", "hysteresis_pct")
 """Of captures, these are compared unless something else is asked for: how stiff, and how much comes back."""
@@ -104,6 +102,9 @@ def command(
     measure. Captures measured under different conditions are refused by name. The exit code is 1 if a
     difference is larger than its margin, and 0 otherwise, also where it is undecided.
     """
+    from rig.results import studied, studies_of
+    from rig.sheets import comparison_document
+
     pieces = _pieces(
         table,
         captures,
@@ -128,7 +129,7 @@ def command(
     )
     page = None if out is None else _write(study, pieces, out)
     if as_json:
-        print_json(study.as_dict())
+        print_json(comparison_document(study))
     else:
         _print(study, page)
     if study.comparison.beyond:
@@ -146,9 +147,7 @@ def _pieces(
     calibration: Path | None,
 ) -> PressedPieces:
     from rig.calibrationfile import read_calibration
-    from rig.cli.analyse import Asked
-    from rig.cli.piece_captures import known_by_register, piece_results
-    from rig.cli.piece_tables import read_pieces
+    from rig.results import Asked, known_by_register, piece_results, read_pieces
 
     if (table is None) == (not captures):
         found = "neither" if table is None else "both"
@@ -165,7 +164,8 @@ def _pieces(
         at=at,
         calibration=None if calibration is None else read_calibration(calibration),
     )
-    return piece_results(captures, asked, known=None if register is None else known_by_register(register))
+    known = None if register is None else known_by_register(register)
+    return piece_results(captures, asked, known=known, progress=progress)
 
 
 def listed(texts: Sequence[str]) -> list[str]:
@@ -180,7 +180,7 @@ def named_margins(pairs: Sequence[str]) -> dict[str, float]:
 
 def _named(pairs: Sequence[str], option: str) -> dict[str, float]:
     """NAME=Q pairs, each read in the unit that the name says."""
-    from rig.sheets import quantity
+    from rig.core import quantity
 
     read = {}
     for pair in pairs:
@@ -229,67 +229,18 @@ def _columns(asked: str | None, named: Sequence[str], pieces: PressedPieces, *, 
     return list(dict.fromkeys(name for each in pieces.results for name in each.values if name in found))
 
 
-def studies_of(paths: Sequence[Path], columns: Sequence[str]) -> dict[str, GaugeResult]:
-    """Studies of the rig in files, by the quantity that they studied, which must be one of the columns."""
-    from rig.population import GaugeResult
-    from rig.sheets import quantity
-
-    titles = {quantity(name).title: name for name in columns}
-    gauges = {}
-    for path in paths:
-        text = read_text(path, what="study", hint="`pressrig study --json` writes one")
-        document = load_json(text, str(path), expected="what `pressrig study --json` says")
-        found = document.get("study", document)
-        gauge = GaugeResult.from_dict(found, where=str(path))
-        if gauge.quantity not in titles:
-            raise InputError(
-                f"{path}: a study of {gauge.quantity!r}; expected what is compared, {', '.join(titles)}"
-            )
-        gauges[titles[gauge.quantity]] = gauge
-    return gauges
-
-
-def studied(
-    pieces: PressedPieces, columns: Sequence[str], *, by: str, against: str | None = None, **asked: Any
-) -> ComparedPieces:
-    """Compare pieces in groups; `asked` goes to `rig.population.compare_groups`."""
-    from rig.population import compare_groups
-    from rig.sheets import compared_pieces
-
-    groups = _grouped(pieces, by)
-    if against is not None and against not in groups:
-        raise InputError(f"--against: no {by} {against!r:.60}; found {', '.join(groups)}")
-    order = sorted(groups, key=lambda name: name != against) if against is not None else list(groups)
-    comparison = compare_groups({name: groups[name] for name in order}, columns, by=by, **asked)
-    return compared_pieces(comparison, groups, pieces.notes)
-
-
-def _grouped(pieces: PressedPieces, by: str) -> Mapping[str, Sequence[PieceResult]]:
-    """Groups in order of time; states in their own order."""
-    from rig.population import grouped, state_rank
-
-    labels = pieces.labels[by]
-    lacking = [name for name, label in labels.items() if label is None]
-    if lacking:
-        raise InputError(
-            f"--by {by}: not stated is the {by} of {', '.join(lacking[:3])}"
-            f"{f' and {len(lacking) - 3} more' if len(lacking) > 3 else ''}; "
-            "leave these out, or tell groups apart by something else"
-        )
-    groups = grouped(pieces.results, {name: str(label) for name, label in labels.items()})
-    return {name: groups[name] for name in sorted(groups, key=state_rank)} if by == "state" else groups
-
-
 def _write(study: ComparedPieces, pieces: PressedPieces, out: Path) -> Path:
     """Page, pictures, the comparison as a document, and the values of the pieces."""
     import pandas as pd
 
-    from rig.sheets import save_comparison_report
+    from rig.sheets import comparison_document, save_comparison_report
 
     by = study.comparison.by
     title = f"Comparison by {by}: {', '.join(study.comparison.groups)}"
     page = save_comparison_report(study, title, out)
-    (out / "comparison.json").write_text(as_json_text(study.as_dict(), indent=2) + "\n", encoding="utf-8")
+    (out / "comparison.json").write_text(
+        as_json_text(comparison_document(study), indent=2) + "\n", encoding="utf-8"
+    )
     columns = dict.fromkeys(name for figures in study.comparison.figures.values() for name in figures)
     frame = pd.DataFrame(pieces.rows(list(columns))).map(csv_cell).rename(columns=csv_cell)
     frame.to_csv(out / "pieces.csv", index=False)

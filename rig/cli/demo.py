@@ -15,15 +15,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rig.cli.analyse import Asked, analyse_capture, print_result, write_results
+from rig.cli.analyse import print_result, write_results
 from rig.cli.demo_floats import AREA_MM2, FREE_HEIGHT_MM, MODEL, Float, floats
 from rig.cli.options import DEFAULT_FOLDER
 from rig.cli.output import console, is_plain, progress, say
 from rig.cli.record import complete_header
-from rig.cli.sheet import DEPTHS, sheet_of
 from rig.cli.simulate import refuse_windows
 from rig.cli.stopping import stop_on_signals
-from rig.core import csv_cell
+from rig.core import csv_cell, rounded
 from rig.errors import DeviceError
 
 if TYPE_CHECKING:
@@ -31,8 +30,8 @@ if TYPE_CHECKING:
 
     from rich.table import Table
 
-    from rig.cli.piece_captures import PressedPieces
     from rig.population import PieceResult
+    from rig.results import PressedPieces
 
 DEPTH_MM = 38.0
 """Past 40 % of the free height, also for a float that loses some height while it is squeezed."""
@@ -42,8 +41,6 @@ CYCLES, HELD_CYCLES = 5, 2
 
 SPEED_UP = 100.0
 """Device time against wall time: seconds in all, and little is recorded past the last cycle."""
-
-ASKED = Asked(at=DEPTHS, contact_force_n=0.2, conditioning=1)
 
 FORCE = "at 25%.loading_n"
 MARGINS = {FORCE: 4.0}
@@ -77,7 +74,7 @@ class _Squeezed:
 def command(*, out: Path) -> None:
     """Squeeze moulded net floats of two batches on the virtual rig, compare them, write a design sheet."""
     refuse_windows()
-    from rig.cli.piece_captures import pieces_of, pressed_captures
+    from rig.results import DEPTHS, Asked, analyse_capture, pieces_of, pressed_captures, sheet_of
     from rig.sheets import save_design_sheet
 
     say(
@@ -87,14 +84,12 @@ def command(*, out: Path) -> None:
     say()
     squeezed = _squeeze_all(out)
     first = squeezed[0]
-    capture, result = analyse_capture(first.path, ASKED)
+    asked = Asked(at=DEPTHS, contact_force_n=0.2, conditioning=1)
+    capture, result = analyse_capture(first.path, asked, progress=progress)
     print_result(first.path, capture, result)
     write_results(first.path.name, result, out)
     held = {each.path.name for each in squeezed if each.piece.hold_s}
-    with progress("measuring", len(squeezed)) as show:
-        pressed, notes = pressed_captures(
-            [each.path for each in squeezed], ASKED, each=lambda done, path: show(done, path.name)
-        )
+    pressed, notes = pressed_captures([each.path for each in squeezed], asked, progress=progress)
     pieces = pieces_of([each for each in pressed if each.path.name not in held], notes)
     console().print(_overview(squeezed, pieces))
     _compare(pieces, "batch", [each for each in pieces.results if each.state == "new"], out)
@@ -182,7 +177,7 @@ def _overview(squeezed: Sequence[_Squeezed], pieces: PressedPieces) -> Table:
     from rich import box
     from rich.table import Table
 
-    from rig.sheets import quantity
+    from rig.core import quantity
 
     table = Table(
         title="Each float's mean over its counted cycles; brackets: standard uncertainty of last digits",
@@ -206,7 +201,6 @@ def _overview(squeezed: Sequence[_Squeezed], pieces: PressedPieces) -> Table:
 
 
 def _with_uncertainty(piece: PieceResult, name: str) -> str:
-    from rig.sheets.tables import rounded
 
     if name not in piece.values:
         return "-"
@@ -218,7 +212,7 @@ def _compare(pieces: PressedPieces, by: str, results: Sequence[PieceResult], out
     """Say how groups differ, the answer first, and write the page."""
     from dataclasses import replace
 
-    from rig.cli.compare import studied
+    from rig.results import studied
     from rig.sheets import comparison_answer, save_comparison_report
 
     study = studied(

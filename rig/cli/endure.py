@@ -138,11 +138,11 @@ def _checked(rig: RigFile, order: EnduranceOrder) -> CheckedPlan:
 
 
 def _about(rig: RigFile, order: EnduranceOrder, checked: CheckedPlan) -> CaptureHeader:
-    from rig.daemon.endurance import METHOD_KIND
     from rig.daemon.heading import header_about
+    from rig.methods import ENDURANCE_KIND
 
     method = {
-        "kind": METHOD_KIND,
+        "kind": ENDURANCE_KIND,
         "goes_on": checked.plan.goes_on,
         "file": order.source,
         "text": order.text,

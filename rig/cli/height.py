@@ -21,11 +21,10 @@ if TYPE_CHECKING:
     from rig.capture import CaptureHeader
     from rig.daemon import Recorded
     from rig.daemon.bulletin import HeightOrder, RigRef
-    from rig.daemon.height import Surface
-    from rig.methods import CheckedHeightPlan, HeightPlan
+    from rig.methods import CheckedHeightPlan, HeightPlan, Surface
     from rig.reader import Reader
+    from rig.results import HeightReport
     from rig.rigfile import RigFile
-    from rig.sheets import HeightReport
 
 FAILED, NO = 3, 1
 STOPPED = "stopped"
@@ -152,8 +151,7 @@ def _forces(asked: _Asked, told: tuple[float, float] | None) -> tuple[float, flo
 def _reported(asked: _Asked, piece: Path) -> HeightReport:
     """The height, from captures."""
     from rig.capture import open_capture
-    from rig.daemon.height_reading import read_height
-    from rig.sheets import planned_forces
+    from rig.results import planned_forces, read_height
 
     return read_height(
         asked.bare or (piece,),
@@ -313,7 +311,7 @@ def _plan(given: dict[str, Any], asked: _Asked) -> HeightPlan:
 
 def _bare_mm(asked: _Asked, checked: CheckedHeightPlan) -> float:
     """Where the bare platens met before, which also shows that these captures can be read."""
-    from rig.daemon.height_reading import read_surface, where_bare_met_mm
+    from rig.results import read_surface, where_bare_met_mm
 
     forces_n = (checked.plan.contact_n, checked.plan.top_n)
     return where_bare_met_mm([read_surface(path, "bare", forces_n, asked.calibration) for path in asked.bare])

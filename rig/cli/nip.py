@@ -13,9 +13,9 @@ from rig.cli.answer_showing import show_answer
 from rig.cli.capture_arguments import captures_argument
 from rig.cli.known_options import MEANT, read_known
 from rig.cli.options import read_quantity
-from rig.cli.output import as_json_text, is_plain, json_option, print_json
-from rig.cli.registered_pieces import registered_diameters, registered_mass
+from rig.cli.output import as_json_text, is_plain, json_option, print_json, progress
 from rig.errors import InputError
+from rig.results import registered_diameters, registered_mass
 
 if TYPE_CHECKING:
     from rig.aids import Known, Nip, NipAnswer, NipPiece
@@ -111,7 +111,7 @@ def command(
         found = "neither" if curves is None else "both"
         raise InputError(f"nip: captures, or --curves: found {found}, expected one of them")
     if curves is not None:
-        from rig.cli.piece_curves import read_curves
+        from rig.results import read_curves
 
         if contact_force or conditioning or calibration_file or register:
             raise InputError(
@@ -180,8 +180,7 @@ def _of_captures(
     from rig.aids import Known, NipPiece
     from rig.calibrationfile import read_calibration
     from rig.capture import open_capture
-    from rig.cli.analyse import Asked
-    from rig.cli.piece_captures import known_by_register, piece_results
+    from rig.results import Asked, known_by_register, piece_results
 
     asked = Asked(
         contact_force_n=read_quantity("--contact-force", contact_force, "N"),
@@ -189,7 +188,7 @@ def _of_captures(
         calibration=None if calibration is None else read_calibration(calibration),
     )
     known = None if register is None else known_by_register(register)
-    pressed = piece_results(captures, asked, known=known)
+    pressed = piece_results(captures, asked, known=known, progress=progress)
     diameters, notes = dict[str, Known](), list(pressed.notes)
     if register is not None and size_mm is None:
         diameters, said = registered_diameters(register, {each.piece for each in pressed.results})

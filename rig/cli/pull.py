@@ -16,7 +16,7 @@ from rig.cli.output import as_json_text, is_plain, json_option, print_json
 
 if TYPE_CHECKING:
     from rig.aids import RetentionAnswer
-    from rig.cli.pull_captures import PulledCapture
+    from rig.results import PulledCapture
 
 
 @click.command("pull")
@@ -62,7 +62,7 @@ def command(
     from rig.aids import answer_pull
     from rig.analyser import PullSettings
     from rig.calibrationfile import read_calibration
-    from rig.cli.pull_captures import PullsAsked, pulled_captures
+    from rig.results import PullsAsked, pulled_captures
 
     settings = PullSettings(
         threshold_n=read_quantity("--threshold", threshold, "N"),

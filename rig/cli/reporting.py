@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 import click
 
 from rig.cli.options import read_quantity
-from rig.cli.output import console, is_plain, json_option, print_json, say
+from rig.cli.output import console, is_plain, json_option, print_json, progress, say
 
 if TYPE_CHECKING:
     from rig.capture import Capture
-    from rig.sheets import MethodReport
+    from rig.results import MethodReport
 
 PART_SAMPLES = 1 << 18
 """Samples read at a time: some megabytes."""
@@ -35,14 +35,14 @@ def command(capture_folder: Path, *, spacer: str | None, rig_file: Path | None, 
     code is 1 if a promised quantity cannot be had.
     """
     from rig.capture import open_capture
-    from rig.cli.analyse import Asked, analyse_capture
-    from rig.daemon.endurance import METHOD_KIND
+    from rig.methods import ENDURANCE_KIND
+    from rig.results import Asked, analyse_capture, contact_force_n, method_of, method_report, needs_cycles
     from rig.rigfile import read_rig_file
     from rig.samples import gathered
-    from rig.sheets import contact_force_n, method_of, method_report, method_table, needs_cycles
+    from rig.sheets import method_table
 
     capture = open_capture(capture_folder)
-    if (capture.header.method or {}).get("kind") == METHOD_KIND:
+    if (capture.header.method or {}).get("kind") == ENDURANCE_KIND:
         _report_endurance(capture, as_json=as_json)
         return
     _refuse_height(capture)
@@ -52,7 +52,7 @@ def command(capture_folder: Path, *, spacer: str | None, rig_file: Path | None, 
     result = None
     if needs_cycles(method):
         asked = Asked(contact_force_n=contact_force_n(method), calibration=calibration)
-        _, result = analyse_capture(capture_folder, asked)
+        _, result = analyse_capture(capture_folder, asked, progress=progress)
     report = method_report(
         header,
         capture.each_event(),
@@ -121,7 +121,8 @@ def _about_recovery(report: MethodReport) -> list[str]:
 
 
 def _report_endurance(capture: Capture, *, as_json: bool) -> None:
-    from rig.sheets import endurance_report, endurance_sentences, endurance_table
+    from rig.results import endurance_report
+    from rig.sheets import endurance_sentences, endurance_table
 
     report = endurance_report(capture.each_event())
     if as_json:

@@ -264,11 +264,11 @@ class _Sitting:
 
     def _show(self, path: Path) -> None:
         """The piece's means, and what its squeezes were flagged for."""
-        from rig.cli.analyse import Asked, analyse_capture
-        from rig.sheets import quantity, rounded
+        from rig.core import quantity, rounded
+        from rig.results import Asked, analyse_capture
 
         try:
-            _, result = analyse_capture(path, Asked(conditioning=self.conditioning))
+            _, result = analyse_capture(path, Asked(conditioning=self.conditioning), progress=progress)
         except RigError as problem:
             say(f"{path.name}: cannot be measured: {problem}")
             return

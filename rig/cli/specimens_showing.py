@@ -98,7 +98,8 @@ def entry(piece: Specimen) -> dict[str, Any]:
 
 
 def _list_table(pieces: tuple[Specimen, ...], *, plain: bool) -> Any:
-    from rig.sheets import empty_table, rounded
+    from rig.core import rounded
+    from rig.sheets import empty_table
 
     directions = sorted({size.direction for each in pieces for size in each.sizes})
     table = empty_table("specimens", plain=plain)
@@ -121,7 +122,8 @@ def _list_table(pieces: tuple[Specimen, ...], *, plain: bool) -> Any:
 
 
 def _facts_table(piece: Specimen, *, plain: bool) -> Any:
-    from rig.sheets import empty_table, rounded
+    from rig.core import rounded
+    from rig.sheets import empty_table
 
     table = empty_table(f"specimen {piece.id}", plain=plain)
     table.add_column("what")

@@ -103,7 +103,8 @@ def sizing_entry(sizing: Sizing) -> dict[str, Any]:
 
 def sizing_table(name: str, sizing: Sizing, *, plain: bool) -> Any:
     """Sizes with their uncertainties, as a table."""
-    from rig.sheets import empty_table, rounded
+    from rig.core import rounded
+    from rig.sheets import empty_table
 
     table = empty_table(f"size of {name}", plain=plain)
     table.add_column("direction")
@@ -127,7 +128,7 @@ def sizing_table(name: str, sizing: Sizing, *, plain: bool) -> Any:
 
 
 def _u(u_mm: float) -> str:
-    from rig.sheets import rounded
+    from rig.core import rounded
 
     return rounded(u_mm, u_mm)
 

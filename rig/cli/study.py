@@ -15,8 +15,8 @@ from rig.core import csv_cell
 from rig.errors import InputError
 
 if TYPE_CHECKING:
-    from rig.cli.study_captures import Trials
     from rig.population import GaugeResult, Interaction, TrialTable
+    from rig.results import Trials
     from rig.sheets import GaugeStudy
 
 SECANT = "secant_n_per_mm"
@@ -93,13 +93,13 @@ def command(
             conditioning=conditioning,
             calibration=calibration_file,
         )
-        from rig.cli.study_values import read_trials
+        from rig.results import read_trials
 
         trials = read_trials(sources[0], value, driven)
     else:
         _refuse_options("captures", value=value, driven=driven)
         trials = _measured(
-            tuple(captures_in(sources)[0]),
+            tuple(captures_in(sources).paths),
             column=quantity,
             at=at,
             contact_force=contact_force,
@@ -132,8 +132,7 @@ def _measured(
 ) -> Trials:
     from rig.analyser import Depth
     from rig.calibrationfile import read_calibration
-    from rig.cli.analyse import Asked
-    from rig.cli.study_captures import trials_of_captures
+    from rig.results import Asked, trials_of_captures
 
     if column is None:
         column = SECANT if at is None else f"at {Depth.of(at).label}.loading_n"
@@ -147,8 +146,9 @@ def _measured(
 
 
 def _studied(trials: Trials, tolerance: str | None, interaction: Interaction) -> GaugeStudy:
+    from rig.core import quantity
     from rig.population import arrange_trials, compare_kinds, gauge_study
-    from rig.sheets import GaugeStudy, quantity
+    from rig.sheets import GaugeStudy
 
     table = arrange_trials(trials.columns, where=trials.where, rows=trials.lines)
     shown = quantity(trials.quantity)

@@ -89,7 +89,8 @@ def _draw(title: str, points: tuple[PieceCheck, ...], limits: ChartLimits | None
 
 
 def _print(title: str, points: tuple[PieceCheck, ...], limits: ChartLimits | None) -> None:
-    from rig.sheets import empty_table, rounded
+    from rig.core import rounded
+    from rig.sheets import empty_table
 
     table = empty_table(title, plain=is_plain())
     table.add_column("pressed")

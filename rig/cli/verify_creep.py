@@ -77,7 +77,8 @@ def _force_of(capture: Capture, calibration: Calibration) -> tuple[FloatArray, F
 
 
 def _print(result: CreepResult, unit: str, name: str) -> None:
-    from rig.sheets import empty_table, rounded
+    from rig.core import rounded
+    from rig.sheets import empty_table
 
     table = empty_table(f"creep and zero return: {name}", plain=is_plain())
     table.add_column("quantity")

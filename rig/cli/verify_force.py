@@ -90,7 +90,7 @@ def command(
     asked for.
     """
     from rig.calibration import VerificationReferences, verify_force
-    from rig.cli.verify_readings import read_verification
+    from rig.results import read_verification
     from rig.rigfile import read_rig_file
     from rig.sheets import VerificationSheet
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from rig.cli.options import read_quantity
-from rig.cli.output import console, json_option, print_json, say
+from rig.cli.output import console, json_option, print_json, progress, say
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -56,13 +56,13 @@ def command(
     this rig begins with a warning until `pressrig verify clear` says why.
     """
     from rig.calibration import BASELINE
-    from rig.cli.analyse import Asked, analyse_capture
+    from rig.results import Asked, analyse_capture
     from rig.rigchecks import read_checks
     from rig.rigfile import read_rig_file
 
     rig = read_rig_file(rig_file)
     log = read_checks(rig_file)
-    capture, result = analyse_capture(capture_folder, Asked(conditioning=conditioning))
+    capture, result = analyse_capture(capture_folder, Asked(conditioning=conditioning), progress=progress)
     _must_be_of(rig, capture)
     measured = _measured(result, quantity)
     name = piece or capture.header.specimen
@@ -105,7 +105,7 @@ def _measured(result: CaptureResult, name: str) -> _Measured:
     """Mean over the cycles that count, with its uncertainty."""
     import math
 
-    from rig.sheets import quantity
+    from rig.core import quantity
 
     names = result.quantities()
     if name not in names:
@@ -208,7 +208,7 @@ def _document(check: PieceCheck, judgement: Judgement, notes: tuple[str, ...]) -
 
 
 def _print(check: PieceCheck, judgement: Judgement, notes: tuple[str, ...]) -> None:
-    from rig.sheets import rounded
+    from rig.core import rounded
 
     screen = console()
     u = check.u or 0.0

@@ -286,7 +286,7 @@ def _in_vacuo(density: str | None) -> float:
 
 
 def _shown(weighed: Weighed, unit: str) -> str:
-    from rig.sheets import rounded
+    from rig.core import rounded
     from rig.units import factor
 
     per = factor("g", unit)
@@ -310,7 +310,8 @@ def _entry(weighed: Weighed, unit: str) -> dict[str, Any]:
 
 
 def _table(weighed: Sequence[Weighed], unit: str) -> Any:
-    from rig.sheets import empty_table, rounded
+    from rig.core import rounded
+    from rig.sheets import empty_table
     from rig.units import factor
 
     per = factor("g", unit)

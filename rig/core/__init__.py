@@ -24,10 +24,13 @@ from rig.core.loading import (
     read_text,
     yaml_tree,
 )
+from rig.core.measured import rounded, shown_u
+from rig.core.quantities import Quantity, quantity
 
 __all__ = [
     "DEEPEST",
     "LARGEST_TEXT",
+    "Quantity",
     "csv_cell",
     "from_csv_cell",
     "html_text",
@@ -37,8 +40,11 @@ __all__ = [
     "markdown_text",
     "open_file",
     "plot_text",
+    "quantity",
     "read_bytes",
     "read_text",
+    "rounded",
+    "shown_u",
     "visible",
     "yaml_tree",
 ]

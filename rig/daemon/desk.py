@@ -41,7 +41,7 @@ from rig.daemon.bulletin import (
 )
 from rig.daemon.cautions import CautionsRead
 from rig.daemon.driving import Watch
-from rig.daemon.endurance import METHOD_KIND, perform_endurance, unfinished
+from rig.daemon.endurance import perform_endurance, unfinished
 from rig.daemon.guidance import Guidance
 from rig.daemon.guiding import moves_by_hand, perform_guided
 from rig.daemon.heading import complete_header, header_about
@@ -53,6 +53,7 @@ from rig.daemon.releasing import perform_release
 from rig.daemon.running import perform_method
 from rig.errors import CaptureError, DeviceError, InputError, RigError
 from rig.methods import (
+    ENDURANCE_KIND,
     HEIGHT_KIND,
     CheckedMethod,
     CheckedPlan,
@@ -404,7 +405,7 @@ class Desk:
             stiffness = order.card.stiffness_n_per_mm
             method = {"file": order.source, "text": order.text, "stiffness_n_per_mm": stiffness}
         if isinstance(job.checked, CheckedPlan):
-            method = {"kind": METHOD_KIND, "goes_on": job.checked.plan.goes_on} | (method or {})
+            method = {"kind": ENDURANCE_KIND, "goes_on": job.checked.plan.goes_on} | (method or {})
         return header_about(order.card, self._rig, method)
 
     # What jobs tell.
@@ -719,7 +720,7 @@ def order_of(capture: Path) -> EnduranceOrder:
     """
     header = open_capture(capture).header
     method = header.method or {}
-    if method.get("kind") != METHOD_KIND:
+    if method.get("kind") != ENDURANCE_KIND:
         raise CaptureError(f"{capture}: is no endurance run; give the capture of one that was cut short")
     return EnduranceOrder(
         text=method.get("text", ""),

@@ -36,12 +36,9 @@ from rig.daemon.recording import Progress, Recorded, link_tallies
 from rig.daemon.running import in_words
 from rig.daemon.trend import EMPTY_SQUEEZES, GONE_SHARE, Reference, Trend
 from rig.errors import CaptureError, RigError
-from rig.methods import CheckedPlan, PressToDepth, PressToForce, TouchUntil, plan
+from rig.methods import ENDURANCE_KIND, CheckedPlan, PressToDepth, PressToForce, TouchUntil, plan
 from rig.reader import Delivery, MotionRequest, Reader
 from rig.wire import Capability, EventCode, State, StateFlag
-
-METHOD_KIND = "endurance"
-"""What a capture's header calls such a run."""
 
 LINK_PATIENCE_S = 600.0
 """How long a lost link is waited for, in wall time."""
@@ -179,7 +176,7 @@ def unfinished(parent: Path, rig_name: str) -> Path | None:
         except CaptureError:
             continue
         method = capture.header.method or {}
-        same = method.get("kind") == METHOD_KIND and capture.header.rig.get("name") == rig_name
+        same = method.get("kind") == ENDURANCE_KIND and capture.header.rig.get("name") == rig_name
         if same and method.get("goes_on") and capture.ending is None and not (folder / "end.yaml").exists():
             found.append((capture.header.started, folder))
     return max(found)[1] if found else None
@@ -212,7 +209,7 @@ class _Before:
     @classmethod
     def of(cls, path: Path) -> _Before:
         capture = open_capture(path)
-        if (capture.header.method or {}).get("kind") != METHOD_KIND:
+        if (capture.header.method or {}).get("kind") != ENDURANCE_KIND:
             raise CaptureError(f"{path}: is no endurance run; give the capture of one that was cut short")
         if capture.ending is not None:
             raise CaptureError(f"{path}: has ended ({capture.how_it_ended}); begin a new run instead")

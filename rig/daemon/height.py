@@ -14,7 +14,7 @@ import time
 from collections.abc import Callable
 from dataclasses import asdict, replace
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 from loguru import logger
@@ -33,11 +33,10 @@ from rig.methods import (
     TOP_MARGIN,
     CheckedHeightPlan,
     Prompt,
+    Surface,
 )
 from rig.reader import Delivery, Reader
 from rig.wire import StateFlag
-
-Surface = Literal["bare", "piece"]
 
 INSTRUCTIONS: dict[Surface, str] = {
     "bare": "Take the piece out: nothing lies between the platens, and both are wiped clean.",

@@ -18,8 +18,7 @@ from loguru import logger
 
 from rig.capture import CaptureHeader, open_capture
 from rig.daemon.bulletin import LONGEST_NOTE, HeightCard, HeightOrder
-from rig.daemon.height import Surface
-from rig.daemon.height_reading import height_card, read_height, read_surface, where_bare_met_mm
+from rig.daemon.height_card import height_card
 from rig.errors import InputError, RigError
 from rig.methods import (
     HEIGHT_KIND,
@@ -27,9 +26,10 @@ from rig.methods import (
     CheckedHeightPlan,
     HeightPlan,
     RigLimits,
+    Surface,
     check_height_plan,
 )
-from rig.sheets import TouchedSurface
+from rig.results import TouchedSurface, read_height, read_surface, where_bare_met_mm
 
 MOST_SAMPLES = 2_000_000
 """Of one capture, some 200 MB while it is read: an hour at 500 a second."""

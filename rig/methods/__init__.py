@@ -18,6 +18,7 @@ from rig.methods.checking import (
 from rig.methods.course import Course, Done, course_of
 from rig.methods.describing import describe
 from rig.methods.endurance import (
+    ENDURANCE_KIND,
     CheckedPlan,
     EndurancePlan,
     Squeeze,
@@ -35,6 +36,7 @@ from rig.methods.height_plan import (
     WORDS_OF,
     CheckedHeightPlan,
     HeightPlan,
+    Surface,
     check_height_forces,
     check_height_plan,
 )
@@ -106,6 +108,7 @@ __all__ = [
     "BALL_TYPE_2_FORWARD_MM",
     "BALL_TYPE_2_RETURN_MM",
     "CLEARANCE_MM",
+    "ENDURANCE_KIND",
     "HEIGHT_KIND",
     "HEIGHT_TOUCH",
     "NOISES_OF_CONTACT",
@@ -149,6 +152,7 @@ __all__ = [
     "Step",
     "Stretch",
     "StretchOf",
+    "Surface",
     "TouchUntil",
     "Until",
     "Wait",

@@ -32,6 +32,9 @@ from rig.methods.steps import (
     Touch,
 )
 
+ENDURANCE_KIND = "endurance"
+"""What a capture's header calls such a run."""
+
 USUAL_BLOCK = 100
 """Cycles between two looks at the criteria: some minutes on a bench rig."""
 

@@ -10,9 +10,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from math import inf, sqrt
+from typing import Literal
 
 from rig.errors import InputError
 from rig.methods.checking import RigLimits, overshoot_mm, overshoot_n
+
+Surface = Literal["bare", "piece"]
+"""What a touch finds: the bare platens, or the piece between them."""
 
 HEIGHT_KIND = "free height"
 """What a capture's header calls such a run."""

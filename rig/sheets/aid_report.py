@@ -15,6 +15,7 @@ from pathlib import Path
 from rich.table import Table
 
 from rig.aids import COLUMNS, Derived, Formula, LiftAnswer, NipAnswer, RetentionAnswer
+from rig.core import rounded, shown_u
 from rig.population import BatchFigures
 from rig.sheets.aid_plots import save_nip_plots, save_pull_plots
 from rig.sheets.page import (
@@ -28,7 +29,7 @@ from rig.sheets.page import (
     not_empty,
     save_page,
 )
-from rig.sheets.tables import empty_table, rich_table, rounded, shown_u
+from rig.sheets.tables import empty_table, rich_table
 from rig.sheets.us_units import us_factor, us_name
 
 ANSWER_ROWS = ("what", "value", "95 % from", "to", "unit", "US", "of")

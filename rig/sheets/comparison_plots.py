@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from rig.core import quantity
 from rig.population import BatchDrift, Comparison, CurveBand, CurveDifference
 from rig.sheets.plots import DASHES, INK, MARKERS, SERIES, label_axes, new_figure, save_figure
-from rig.sheets.quantities import quantity
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

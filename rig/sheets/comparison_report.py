@@ -7,14 +7,14 @@ spread is, and how batches went over time. Cost: a picture for each quantity.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 from rich.table import Table
 
 from rig import __version__
+from rig.core import quantity, rounded, shown_u
 from rig.population import (
     BEYOND,
     UNDECIDED,
@@ -22,99 +22,32 @@ from rig.population import (
     BatchDrift,
     BatchFigures,
     Comparison,
-    CurveBand,
-    CurveDifference,
     Difference,
-    PieceResult,
-    batch_drift,
-    curve_band,
-    curve_difference,
 )
+from rig.results import ComparedPieces
 from rig.sheets.comparison_plots import save_comparison_plots
 from rig.sheets.page import Cells, Page, Section, Words, beside, listed, not_empty, save_page
-from rig.sheets.quantities import quantity
-from rig.sheets.tables import rich_table, rounded, shown_u
+from rig.sheets.tables import rich_table
 
 PAGE = "comparison.html"
 
-FEWEST_FOR_DRIFT = 3
-"""Two batches over time are a difference."""
 
 DRIFT_P = 0.05
 
 _RANK = {BEYOND: 0, UNDECIDED: 1, WITHIN: 2}
 
 
-@dataclass(frozen=True, slots=True)
-class ComparedPieces:
-    """A comparison with what is drawn beside it.
-
-    Parameters
-    ----------
-    comparison
-        Of the numbers.
-    bands
-        Mean curve of each group that has curves.
-    curve_differences
-        Of each other group less the first.
-    drifts
-        By quantity, where batches were compared over time.
-    sources
-        Sentences about where the values come from.
-    """
-
-    comparison: Comparison
-    bands: tuple[CurveBand, ...] = ()
-    curve_differences: tuple[CurveDifference, ...] = ()
-    drifts: Mapping[str, BatchDrift] = field(default_factory=dict)
-    sources: tuple[str, ...] = ()
-
-    def as_dict(self) -> dict[str, Any]:
-        """Plain mapping without not-a-number."""
-        return {
-            "answer": comparison_answer(self),
-            "comparison": self.comparison.as_dict(),
-            "curves": [each.as_dict() for each in self.bands],
-            "curve_differences": [each.as_dict() for each in self.curve_differences],
-            "drift": {name: each.as_dict() for name, each in self.drifts.items()},
-            "notes": comparison_notes(self),
-            "software": f"pressrig {__version__}",
-        }
-
-
-def compared_pieces(
-    comparison: Comparison,
-    groups: Mapping[str, Sequence[PieceResult]],
-    sources: Sequence[str] = (),
-) -> ComparedPieces:
-    """Put curves and, of three batches or more, their way over time beside a comparison.
-
-    Parameters
-    ----------
-    groups
-        As they were compared, batches in order of time.
-    """
-    bands = [curve_band(name, groups[name]) for name in comparison.groups]
-    reference, *others = comparison.groups
-    paired = {each.second for each in comparison.differences if each.paired}
-    parted = [
-        curve_difference((reference, groups[reference]), (name, groups[name]), paired=name in paired)
-        for name in others
-    ]
-    drifts = {}
-    if comparison.by == "batch":
-        names = [name for name in groups if name in comparison.groups]
-        for column in dict.fromkeys(each.quantity for each in comparison.differences):
-            having = [(n, comparison.figures[n][column]) for n in names if column in comparison.figures[n]]
-            if len(having) >= FEWEST_FOR_DRIFT and any(figures.n > 1 for _, figures in having):
-                drifts[column] = batch_drift(having)
-    return ComparedPieces(
-        comparison,
-        tuple(each for each in bands if each is not None),
-        tuple(each for each in parted if each is not None),
-        drifts,
-        tuple(sources),
-    )
+def comparison_document(study: ComparedPieces) -> dict[str, Any]:
+    """A comparison as a document without not-a-number."""
+    return {
+        "answer": comparison_answer(study),
+        "comparison": study.comparison.as_dict(),
+        "curves": [each.as_dict() for each in study.bands],
+        "curve_differences": [each.as_dict() for each in study.curve_differences],
+        "drift": {name: each.as_dict() for name, each in study.drifts.items()},
+        "notes": comparison_notes(study),
+        "software": f"pressrig {__version__}",
+    }
 
 
 def comparison_answer(study: ComparedPieces) -> list[str]:

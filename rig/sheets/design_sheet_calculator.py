@@ -16,7 +16,7 @@ import numpy as np
 
 from rig.core import json_visible
 from rig.population import BatchFigures, PieceResult, average_pieces
-from rig.sheets.design_sheet_forces import force_at_gaps, gaps_at_forces
+from rig.results.design_sheet_forces import force_at_gaps, gaps_at_forces
 from rig.sheets.page import Embedded
 
 GRID = 60

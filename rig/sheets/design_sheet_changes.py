@@ -9,13 +9,13 @@ from math import isfinite
 import numpy as np
 
 from rig.analyser import fit_recovery
+from rig.core import rounded, shown_u
 from rig.population import BatchFigures, batch_figures
-from rig.sheets.design_sheet import DesignSheet
-from rig.sheets.design_sheet_recovery import spaced
+from rig.results.design_sheet import DesignSheet
+from rig.results.design_sheet_recovery import spaced
 from rig.sheets.design_sheet_tables import NOTHING, ends, us_words
 from rig.sheets.page import Block, Cells, Section, Words, listed
 from rig.sheets.recovery_words import recovery_sentences
-from rig.sheets.tables import rounded, shown_u
 
 SOFTENING = "softening_pct"
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from rig.core import csv_cell, json_visible
 from rig.population import BatchFigures
-from rig.sheets.design_sheet import AlikeSet, DesignSheet, titled
+from rig.results.design_sheet import AlikeSet, DesignSheet, titled
 from rig.sheets.design_sheet_first_page import BOTH, photo_name
 from rig.sheets.design_sheet_plots import draw_compression, draw_gap, draw_pieces
 from rig.sheets.design_sheet_words import (

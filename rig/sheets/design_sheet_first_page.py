@@ -10,16 +10,15 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from math import isfinite
 
+from rig.core import quantity, rounded, shown_u
 from rig.population import UNSTATED, BatchFigures, PieceResult
+from rig.results.design_sheet import DIAMETER, MASS, AlikeSet, DesignSheet, Photo
+from rig.results.design_sheet_forces import ForceRow, GapRow
+from rig.results.design_sheet_headline import HEIGHT_LOST, KEY_FORCE, KEY_PCT, KEY_STIFFNESS
 from rig.sheets.comparison_report import comparison_sentence
-from rig.sheets.design_sheet import DIAMETER, MASS, AlikeSet, DesignSheet, Photo
 from rig.sheets.design_sheet_calculator import calculator
-from rig.sheets.design_sheet_forces import ForceRow, GapRow
-from rig.sheets.design_sheet_headline import HEIGHT_LOST, KEY_FORCE, KEY_PCT, KEY_STIFFNESS
 from rig.sheets.design_sheet_tables import NOTHING, counted, force_u, interval_of, spread_u, us_words
 from rig.sheets.page import Block, Cells, Columns, Picture, Points, Words
-from rig.sheets.quantities import quantity
-from rig.sheets.tables import rounded, shown_u
 from rig.sheets.us_units import us_factor, us_name
 
 MOST_GROUPS = 4

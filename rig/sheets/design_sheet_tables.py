@@ -10,11 +10,11 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from math import isfinite, sqrt
 
+from rig.core import rounded, shown_u
 from rig.population import BatchFigures, PieceResult, average_pieces
-from rig.sheets.design_sheet import AlikeSet, titled
-from rig.sheets.design_sheet_forces import ForceRow
+from rig.results.design_sheet import AlikeSet, titled
+from rig.results.design_sheet_forces import ForceRow
 from rig.sheets.page import Cells
-from rig.sheets.tables import rounded, shown_u
 from rig.sheets.us_units import us_factor, us_name
 
 TWICE = 2.0

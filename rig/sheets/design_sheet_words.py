@@ -12,9 +12,10 @@ from dataclasses import replace
 from datetime import date
 
 from rig import __version__
+from rig.core import rounded
 from rig.population import UNSTATED, BatchFigures, PieceResult
-from rig.sheets.comparison_report import ComparedPieces, comparison_answer
-from rig.sheets.design_sheet import (
+from rig.results import ComparedPieces
+from rig.results.design_sheet import (
     COMPARED,
     ENERGY,
     KNEE,
@@ -28,9 +29,10 @@ from rig.sheets.design_sheet import (
     CaptureFacts,
     DesignSheet,
 )
+from rig.results.design_sheet_forces import ForceRow
+from rig.sheets.comparison_report import comparison_answer
 from rig.sheets.design_sheet_changes import recovery_section, softening_blocks
 from rig.sheets.design_sheet_first_page import BOTH, first_page, main_set
-from rig.sheets.design_sheet_forces import ForceRow
 from rig.sheets.design_sheet_tables import (
     compression_table,
     counted,
@@ -41,7 +43,6 @@ from rig.sheets.design_sheet_tables import (
     us_words,
 )
 from rig.sheets.page import Attachment, Attachments, Block, Cells, Page, Picture, Points, Section, Words
-from rig.sheets.tables import rounded
 
 FEW_PIECES = 5
 """Fewer pieces than this give a wide band of pieces."""
@@ -446,7 +447,7 @@ def _batches(sheet: DesignSheet) -> Iterator[Section]:
 
 def _differences(sheet: DesignSheet, alike: AlikeSet, groups: Sequence[str], comparison: object) -> Cells:
     from rig.population import Comparison
-    from rig.sheets.design_sheet import titled
+    from rig.results.design_sheet import titled
 
     assert isinstance(comparison, Comparison)
     rows = []
@@ -509,7 +510,7 @@ def _uncertainty(sheet: DesignSheet) -> Iterator[Section]:
 
 def _about_pieces(sheet: DesignSheet) -> Iterator[str]:
     """What the statistics say of odd pieces, each once with the quantities that it is about."""
-    from rig.sheets.design_sheet import titled
+    from rig.results.design_sheet import titled
 
     for alike in sheet.sets:
         for group, figures in alike.figures.items():

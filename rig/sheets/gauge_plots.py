@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from rig.core import rounded
 from rig.population import GaugeModel, GaugeResult, TrialTable
 from rig.sheets.plots import DASHES, INK, MARKERS, SERIES, save_figure
-from rig.sheets.tables import rounded
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -18,6 +18,7 @@ import numpy as np
 from rich.table import Table
 
 from rig import __version__
+from rig.core import rounded
 from rig.errors import InputError
 from rig.population import (
     AnovaRow,
@@ -30,7 +31,7 @@ from rig.population import (
 )
 from rig.sheets.gauge_plots import save_gauge_plots
 from rig.sheets.page import Block, Cells, Facts, Page, Section, Words, beside, listed, not_empty, save_page
-from rig.sheets.tables import rich_table, rounded
+from rig.sheets.tables import rich_table
 
 GOOD_PCT, UNFIT_PCT, ENOUGH_CATEGORIES = 10, 30, 5
 """What the trade calls good and unfit (AIAG, Measurement Systems Analysis, recalled): advice, no law."""

@@ -18,9 +18,8 @@ import numpy as np
 
 from rig.analyser import CaptureResult, spoilt
 from rig.analyser.result import Loop
-from rig.core import html_text, plot_text
+from rig.core import html_text, plot_text, quantity
 from rig.samples import FloatArray, IntArray
-from rig.sheets.quantities import quantity
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from rig.analyser import RecoveryFit, RecoveryLaw
-from rig.sheets.tables import rounded
+from rig.core import rounded
 
 WORTH_A_WORD = 0.01
 """A law of less weight than this is as good as ruled out."""

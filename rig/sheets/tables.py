@@ -9,8 +9,8 @@ from rich import box
 from rich.table import Table
 
 from rig.analyser import Budget, CaptureResult, MonteCarlo, flag_labels
+from rig.core import quantity, rounded
 from rig.sheets.page import Cells
-from rig.sheets.quantities import quantity
 
 SHOWN_CYCLES = 12
 """Longer runs show their first and last cycles, and say where all are."""
@@ -38,8 +38,6 @@ BUDGETED = (
 
 NEGLIGIBLE = 0.01
 
-DIGITS = 4
-"""Of a mean over pieces: nobody builds to more, however alike the pieces are; JSON and CSV hold all."""
 
 _HEADINGS = {
     "tangent_n_per_mm": "tangent",
@@ -196,36 +194,3 @@ def _typical(result: CaptureResult, name: str) -> float:
     u = result.columns[f"{name}_u"]
     known = np.sort(u[np.isfinite(u)])
     return float(known[len(known) // 2]) if len(known) else math.nan
-
-
-def shown_u(value: float, u: float = 0.0) -> float:
-    """What to round a value to: its uncertainty, but no more than `DIGITS` digits of the value.
-
-    Examples
-    --------
-    >>> rounded(2.14832, shown_u(2.14832, 0.0002)), rounded(61.178, shown_u(61.178, 0.3))
-    ('2.148', '61.18')
-    """
-    if not (math.isfinite(value) and value):
-        return u
-    return max(u, 10.0 ** (math.floor(math.log10(abs(value))) + 2 - DIGITS))
-
-
-def rounded(value: float, u: float) -> str:
-    """A number with as many digits as its uncertainty leaves two of.
-
-    Examples
-    --------
-    >>> rounded(12.34567, 0.012)
-    '12.346'
-    >>> rounded(1234.567, 25.0)
-    '1235'
-    >>> rounded(float("nan"), 1.0)
-    '-'
-    """
-    if not math.isfinite(value):
-        return "-"
-    if not math.isfinite(u) or u <= 0:
-        return f"{value:.4g}"
-    digits = max(1 - math.floor(math.log10(u)), 0)
-    return f"{value:.{min(digits, 9)}f}"

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from rig.sheets.quantities import quantity
-from rig.sheets.tables import rounded
+from rig.core import quantity, rounded
 
 NAMED = (
     "peak_force_n", "secant_n_per_mm", "chord_n_per_mm", "tangent_n_per_mm", "energy_absorbed_mj",

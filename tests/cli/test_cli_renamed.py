@@ -5,11 +5,11 @@ from __future__ import annotations
 import pytest
 
 from rig.cli.compare import named_margins
-from rig.cli.piece_tables import read_pieces
-from rig.cli.study_values import read_trials
 from rig.errors import InputError
 from rig.methods import parse_plan
 from rig.renamed import QUANTITIES, refuse_old_name
+from rig.results.piece_tables import read_pieces
+from rig.results.study_values import read_trials
 
 
 @pytest.mark.parametrize(("old", "new"), QUANTITIES.items())

@@ -17,10 +17,9 @@ from rig.capture import CaptureHeader, open_capture
 from rig.daemon import Recorded, Watch
 from rig.daemon.heading import complete_header
 from rig.daemon.height import INSTRUCTIONS, measure_height
-from rig.daemon.height_reading import read_height
 from rig.methods import HeightPlan, RigLimits, check_height_plan
 from rig.reader import PortAddress, Reader
-from rig.sheets import HeightReport, planned_forces
+from rig.results import HeightReport, planned_forces, read_height
 from rig.virtual import DriveSettings, LinearSpring, Specimen, VirtualPort, VirtualRig
 
 PLATEN_N_PER_MM = 2000.0

@@ -16,7 +16,7 @@ from rig.calibration import Delay, Frame
 from rig.capture import open_capture
 from rig.daemon.height import INSTRUCTIONS
 from rig.errors import InputError
-from rig.sheets import height_report, touched_surface
+from rig.results import height_report, touched_surface
 from rig.virtual import Chain, HertzSphere, LinearSpring, specimen_named
 from rig.wire import StateFlag
 

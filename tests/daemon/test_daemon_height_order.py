@@ -17,9 +17,10 @@ from height_runs import LIMITS
 from rig.capture import open_capture
 from rig.daemon.bulletin import LONGEST_NOTE, MOST_NOTES, HeightOrder, Seen
 from rig.daemon.height import INSTRUCTIONS
+from rig.daemon.height_card import height_card
 from rig.daemon.height_job import HeightTask, work_out
-from rig.daemon.height_reading import height_card, read_height
 from rig.methods import HeightPlan, check_height_plan
+from rig.results import read_height
 from rig.virtual import DriveSettings, LinearSpring, VirtualPort, VirtualRig
 from rig.wire import StateFlag
 

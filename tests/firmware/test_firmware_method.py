@@ -22,7 +22,7 @@ from rig.daemon.endurance import METHOD_KIND, endure
 from rig.methods import RigLimits, SpecimenFacts, check_method, check_plan, parse_method, parse_plan
 from rig.notebook import open_recording
 from rig.reader import PortAddress, Reader
-from rig.sheets import contact_force_n, method_of, method_report
+from rig.results import contact_force_n, method_of, method_report
 
 skip_without_tools()
 

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 import numpy as np
 
 from rig.population import Curve, PieceResult, SizeReading
-from rig.sheets import CaptureFacts, PieceFacts
+from rig.results import CaptureFacts, PieceFacts
 
 HEIGHT_MM = 90.0
 DEPTH_MM = 36.0

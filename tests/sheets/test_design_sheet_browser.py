@@ -14,7 +14,8 @@ if not (Path("/usr/bin/chromium").exists() and Path("/usr/bin/chromedriver").exi
 from made_sheets import batch_of, facts_of, known
 from selenium import webdriver
 
-from rig.sheets import design_sheet, save_design_sheet
+from rig.results import design_sheet
+from rig.sheets import save_design_sheet
 
 A4_IN, LETTER_IN = (8.27, 11.69), (8.5, 11.0)
 DESKTOP_PX, PHONE_PX = 1280, 360

@@ -14,7 +14,8 @@ from selenium.webdriver.support.ui import Select, WebDriverWait
 
 from rig.aids import Known, Nip, NipPiece, answer_nip
 from rig.population import Curve
-from rig.sheets import design_sheet, save_design_sheet
+from rig.results import design_sheet
+from rig.sheets import save_design_sheet
 
 LBF_PER_N = 1 / 4.4482216152605  # NIST SP 811
 STIFFNESS = {"spring": [2.40, 2.50, 2.30], "autumn": [1.70, 1.80, 1.60]}

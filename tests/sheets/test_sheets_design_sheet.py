@@ -16,7 +16,8 @@ from made_sheets import HEIGHT_MM, HOW, batch_of, facts_of, known, pressed
 from rig.analyser import Softening
 from rig.errors import InputError
 from rig.population import UNSTATED, Curve
-from rig.sheets import design_sheet, design_sheet_answers, save_design_sheet
+from rig.results import design_sheet
+from rig.sheets import design_sheet_answers, save_design_sheet
 
 SPRING = [2.40, 2.50, 2.30, 2.45, 2.35, 2.42, 2.38, 2.44]
 AUTUMN = [each - 0.7 for each in SPRING]

@@ -2,9 +2,9 @@
 
 import pytest
 
+from rig.core import rounded, shown_u
 from rig.population import PieceResult, batch_figures
 from rig.sheets.aid_report import _mean_with_interval, _most_pieces, _of_pieces
-from rig.sheets.tables import rounded, shown_u
 
 
 @pytest.fixture

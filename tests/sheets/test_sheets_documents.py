@@ -10,8 +10,10 @@ import scipy.stats
 from made_results import made_header, made_result
 from rich.console import Console
 
-from rig.sheets import Quantity, capture_document, cycle_table, cycles_frame, quantity, summary_table
-from rig.sheets.tables import SHOWN_CYCLES, rounded
+from rig.core import Quantity, quantity, rounded
+from rig.results import capture_document, cycles_frame
+from rig.sheets import cycle_table, summary_table
+from rig.sheets.tables import SHOWN_CYCLES
 
 RESULT = made_result()
 DOCUMENT = capture_document("captures/one", made_header(), RESULT)

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from rich.console import Console
 
-from rig.sheets import endurance_report, endurance_sentences, endurance_table
+from rig.results import endurance_report
+from rig.sheets import endurance_sentences, endurance_table
 
 
 def settled(total, *, doubtful=None, exact=True, **more):

@@ -16,8 +16,9 @@ from rig.analyser import AnalysisSettings, CaptureAnalysis
 from rig.calibration import Calibration, Frame, Record, Scale, ScaleUncertainty, Share
 from rig.capture import CaptureHeader
 from rig.errors import InputError
+from rig.results import method_report
 from rig.samples import Samples
-from rig.sheets import method_report, method_table
+from rig.sheets import method_table
 
 STIFFNESS = 3.0
 CONTACT_MM = 20.0

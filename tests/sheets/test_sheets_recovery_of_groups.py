@@ -9,7 +9,8 @@ import pytest
 from made_sheets import batch_of, facts_of
 
 from rig.methods import RecoveryTouch
-from rig.sheets import design_sheet, save_design_sheet
+from rig.results import design_sheet
+from rig.sheets import save_design_sheet
 
 AFTER_S = (1.0, 10.0, 100.0, 1000.0)
 FIRST_MM = (2.0, 2.2, 2.4)

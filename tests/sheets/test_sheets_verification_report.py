@@ -9,12 +9,7 @@ import html5lib
 import pytest
 
 from rig.calibration import VerificationReading, VerificationReferences, learnt_limits, verify_force
-from rig.sheets import (
-    ChartPoint,
-    VerificationSheet,
-    save_control_chart,
-    save_verification_report,
-)
+from rig.sheets import ChartPoint, VerificationSheet, save_control_chart, save_verification_report
 
 CERTIFICATE = "mass set, certificate 12"
 

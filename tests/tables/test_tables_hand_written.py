@@ -80,7 +80,7 @@ CURVES = [
 
 @pytest.mark.parametrize("dialect", DIALECTS)
 def test_readings_of_a_verification(tmp_path, dialect) -> None:
-    from rig.cli.verify_readings import read_verification
+    from rig.results.verify_readings import read_verification
 
     path = tmp_path / "t.csv"
     path.write_bytes(dialect(VERIFICATION))
@@ -117,9 +117,9 @@ def test_sizes_of_pieces(tmp_path, dialect) -> None:
 
 @pytest.mark.parametrize("dialect", [each for each in DIALECTS if each is not units_below])
 def test_trials_and_pieces_and_curves(tmp_path, dialect) -> None:
-    from rig.cli.piece_curves import read_curves
-    from rig.cli.piece_tables import read_pieces
-    from rig.cli.study_values import read_trials
+    from rig.results.piece_curves import read_curves
+    from rig.results.piece_tables import read_pieces
+    from rig.results.study_values import read_trials
 
     path = tmp_path / "t.csv"
     path.write_bytes(dialect(TRIALS))

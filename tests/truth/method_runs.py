@@ -20,7 +20,7 @@ from rig.daemon import Watch, run_method
 from rig.methods import RigLimits, SpecimenFacts, check_method, parse_method
 from rig.notebook import open_recording
 from rig.reader import PortAddress, Reader
-from rig.sheets import MethodReport, contact_force_n, method_of, method_report
+from rig.results import MethodReport, contact_force_n, method_of, method_report
 from rig.virtual import DriveSettings, VirtualPort, VirtualRig, specimen_named
 
 METHODS = Path(__file__).resolve().parents[2] / "configs" / "methods"

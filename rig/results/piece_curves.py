@@ -7,16 +7,14 @@ Columns: `piece`, `deflection_mm`, `loading_n`, `unloading_n`; where known, `bat
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rig.cli.study_values import read_number, table_rows
+from rig.aids import Known, NipPiece
 from rig.errors import InputError
-
-if TYPE_CHECKING:
-    from rig.aids import Known, NipPiece
-    from rig.tables import Row
+from rig.population import Curve, PieceResult
+from rig.results.study_values import read_number, table_rows
+from rig.tables import Row
 
 NEEDED = ("piece", "deflection_mm", "loading_n", "unloading_n")
 ALSO = ("batch", "rate_mm_per_s", "size_mm")
@@ -62,8 +60,6 @@ def read_curves(path: Path, size_mm: Known | None) -> list[NipPiece]:
 
 
 def _piece(path: Path, key: tuple[str, ...], points: list[Row], size_mm: Known | None) -> NipPiece:
-    from rig.aids import Known, NipPiece
-    from rig.population import Curve, PieceResult
 
     piece, batch, rate, size = key
     where = points[0].where

@@ -6,11 +6,10 @@ from collections.abc import Collection, Iterable
 from math import hypot, isfinite, nan
 from pathlib import Path
 from statistics import fmean, stdev
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from rig.aids import Known
-    from rig.register import Specimen
+from rig.aids import Known
+from rig.population import size_up
+from rig.register import Register, Specimen
 
 NAMED = 3
 """Pieces that a note names."""
@@ -24,8 +23,6 @@ def registered_diameters(register: Path, names: Collection[str]) -> tuple[dict[s
     InputError
         If there is no register at that path.
     """
-    from rig.aids import Known
-    from rig.population import size_up
 
     diameters, doubtful = {}, []
     for each in _known(register, names):
@@ -57,7 +54,6 @@ def registered_mass(register: Path, names: Collection[str]) -> tuple[Known | Non
     InputError
         If there is no register at that path.
     """
-    from rig.aids import Known
 
     masses = [each.mass for each in _known(register, names) if each.mass is not None]
     if not masses:
@@ -70,7 +66,6 @@ def registered_mass(register: Path, names: Collection[str]) -> tuple[Known | Non
 
 
 def _known(register: Path, names: Collection[str]) -> list[Specimen]:
-    from rig.register import Register
 
     with Register(register, make=False) as opened:
         return [each for each in opened.specimens() if each.id in names]

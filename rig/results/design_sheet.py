@@ -17,6 +17,7 @@ from typing import Any
 
 from rig import __version__
 from rig.analyser import Softening
+from rig.core import quantity
 from rig.errors import InputError
 from rig.methods import RecoveryTouch
 from rig.population import (
@@ -36,10 +37,9 @@ from rig.population import (
     unlike_circumstances,
     unstated_circumstances,
 )
-from rig.sheets.design_sheet_forces import ForceRow, GapTables, force_bands, force_tables, gap_tables
-from rig.sheets.design_sheet_headline import KEY_FORCE, KEY_STIFFNESS, Standing, with_headline
-from rig.sheets.design_sheet_recovery import RecoveryFigures, recovery_figures
-from rig.sheets.quantities import quantity
+from rig.results.design_sheet_forces import ForceRow, GapTables, force_bands, force_tables, gap_tables
+from rig.results.design_sheet_headline import KEY_FORCE, KEY_STIFFNESS, Standing, with_headline
+from rig.results.design_sheet_recovery import RecoveryFigures, recovery_figures
 
 COMPARED = (KEY_FORCE, KEY_STIFFNESS, "at 40%.loading_n", "hysteresis_pct")
 """Quantities in which groups are compared: how stiff they are, and how much energy they lose."""

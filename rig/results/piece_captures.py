@@ -13,17 +13,18 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import ceil, floor, isfinite, log10
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+import numpy as np
+
+from rig.analyser import CALIBRATION_PART, FREEDOM, CaptureResult, Loop, counted_cycles
+from rig.calibration import Calibration
+from rig.capture import Capture, CaptureHeader, auxiliary_readings, open_capture
 from rig.errors import InputError
-
-if TYPE_CHECKING:
-    from rig.analyser import CaptureResult, Loop
-    from rig.calibration import Calibration
-    from rig.capture import Capture, CaptureHeader
-    from rig.cli.analyse import Asked
-    from rig.population import Curve, PieceResult
-    from rig.register import Specimen
+from rig.population import BY_HAND, STATES, UNSTATED, Curve, PieceResult
+from rig.register import Register, Specimen
+from rig.results.analysing import Asked, Progress, analyse_capture, no_progress
+from rig.results.spilled import SpilledRows
 
 RIG = "rig"
 """The operator where a method drove the platen."""
@@ -126,9 +127,15 @@ class PressedCapture:
     first_contact_u_mm: float | None = None
 
 
-def piece_results(paths: Sequence[Path], asked: Asked, *, known: WhatIsKnown | None = None) -> PressedPieces:
+def piece_results(
+    paths: Sequence[Path],
+    asked: Asked,
+    *,
+    known: WhatIsKnown | None = None,
+    progress: Progress = no_progress,
+) -> PressedPieces:
     """Measure captures, one result each; see `pressed_captures`."""
-    pressed, notes = pressed_captures(paths, asked, known=known)
+    pressed, notes = pressed_captures(paths, asked, known=known, progress=progress)
     return pieces_of(pressed, notes)
 
 
@@ -142,8 +149,8 @@ def pressed_captures(
     asked: Asked,
     *,
     known: WhatIsKnown | None = None,
-    each: Callable[[int, Path], None] | None = None,
     optional: Collection[Path] = (),
+    progress: Progress = no_progress,
 ) -> tuple[tuple[PressedCapture, ...], tuple[str, ...]]:
     """Measure captures that are to be put together, in order of time, and sentences about it.
 
@@ -156,10 +163,10 @@ def pressed_captures(
     known
         What else is known of a piece when it was captured, such as by a register, which can be corrected and
         so goes first. The state is otherwise the capture's condition `state`.
-    each
-        Told how many were measured so far, and which one is next.
     optional
         Those of the captures that are left out, and said to be, where they cannot be measured.
+    progress
+        Shows how many were measured so far, and which one is next.
 
     Raises
     ------
@@ -170,20 +177,20 @@ def pressed_captures(
     pressed: list[PressedCapture] = []
     notes: list[str] = []
     refused: list[InputError] = []
-    for done, path in enumerate(paths):
-        if each is not None:
-            each(done, path)
-        left_out = left_out_sentence(path)
-        if left_out is not None:
-            notes.append(left_out)
-            continue
-        try:
-            pressed.append(_pressed(path, asked, known))
-        except InputError as refusal:
-            if path in optional:
-                notes.append(f"Left out: {refusal}.")
-            else:
-                refused.append(refusal)
+    with progress("measuring", len(paths)) as show:
+        for done, path in enumerate(paths):
+            show(done, path.name)
+            left_out = left_out_sentence(path)
+            if left_out is not None:
+                notes.append(left_out)
+                continue
+            try:
+                pressed.append(_pressed(path, asked, known))
+            except InputError as refusal:
+                if path in optional:
+                    notes.append(f"Left out: {refusal}.")
+                else:
+                    refused.append(refusal)
     if len(refused) == 1:
         raise refused[0]
     if refused:
@@ -205,7 +212,6 @@ def pressed_captures(
 
 def left_out_sentence(path: Path) -> str | None:
     """Return why a capture is left out of results by a person; None if it is not."""
-    from rig.capture import open_capture
 
     try:
         record = open_capture(path).exclusions.capture
@@ -222,7 +228,6 @@ def known_by_register(path: Path) -> WhatIsKnown:
     InputError
         If there is no register at that path.
     """
-    from rig.register import Register
 
     with Register(path, make=False) as register:
         specimens = {each.id: each for each in register.specimens()}
@@ -247,11 +252,6 @@ def _height_of(specimen: Specimen) -> float | None:
 
 
 def _pressed(path: Path, asked: Asked, known: WhatIsKnown | None) -> PressedCapture:
-    from rig.analyser import counted_cycles
-    from rig.capture import open_capture
-    from rig.cli.analyse import analyse_capture
-    from rig.population import PieceResult
-    from rig.sheets import SpilledRows
 
     header = open_capture(path).header
     told = known(header) if known is not None else KnownPiece()
@@ -301,7 +301,6 @@ def _first_contact(result: CaptureResult) -> tuple[float | None, float | None]:
 
 
 def _state(path: Path, header: CaptureHeader, told: KnownPiece) -> str:
-    from rig.population import STATES, UNSTATED
 
     found = str(told.state or header.conditions.get("state") or UNSTATED).strip().lower()
     if found not in (*STATES, UNSTATED):
@@ -325,9 +324,6 @@ def _add_last_set(
     shared_u: dict[str, float],
 ) -> None:
     """The permanent set at the last cycle that counts: the mean over cycles lags behind it."""
-    import numpy as np
-
-    from rig.analyser import CALIBRATION_PART, counted_cycles
 
     counted = counted_cycles(result.columns, result.settings.conditioning, SET)
     # the first cycle has none by definition
@@ -343,9 +339,6 @@ def _add_last_set(
 
 def _shared_u(result: CaptureResult, values: Mapping[str, float]) -> dict[str, float]:
     """The calibration's part of each mean: the same in all cycles, so that of their mean."""
-    import numpy as np
-
-    from rig.analyser import CALIBRATION_PART, counted_cycles
 
     shared: dict[str, float] = {}
     for name in values:
@@ -359,9 +352,6 @@ def _shared_u(result: CaptureResult, values: Mapping[str, float]) -> dict[str, f
 
 def _shared_freedom(result: CaptureResult, values: Mapping[str, float]) -> dict[str, float]:
     """Degrees of freedom of the calibration's part of each mean; those without a limit are left out."""
-    import numpy as np
-
-    from rig.analyser import CALIBRATION_PART, FREEDOM, counted_cycles
 
     found: dict[str, float] = {}
     for name in values:
@@ -380,8 +370,6 @@ def _shared_freedom(result: CaptureResult, values: Mapping[str, float]) -> dict[
 
 
 def _circumstances(capture: Capture, result: CaptureResult, *, driven: bool) -> dict[str, str]:
-    from rig.capture import auxiliary_readings
-    from rig.population import BY_HAND, UNSTATED
 
     header, air = capture.header, auxiliary_readings(capture)
     typed = {name.strip().lower().replace("_", " "): text for name, text in header.conditions.items()}
@@ -419,7 +407,6 @@ def calibration_words(calibration: Calibration) -> str:
 
 def mean_words(readings: tuple[Any, Any] | None, unit: str) -> str:
     """Mean of slow readings with its unit; not stated where there are none."""
-    from rig.population import UNSTATED
 
     if readings is None or not len(readings[1]):
         return UNSTATED
@@ -428,10 +415,6 @@ def mean_words(readings: tuple[Any, Any] | None, unit: str) -> str:
 
 def _mean_curve(result: CaptureResult) -> Curve | None:
     """Mean of the counted cycles that are kept for drawing, as far as all of them go."""
-    import numpy as np
-
-    from rig.analyser import counted_cycles
-    from rig.population import Curve
 
     counted = {
         int(number)
@@ -469,7 +452,6 @@ def _one_way(loop: Loop) -> bool:
 
 def _strokes(loop: Loop, grid: Any) -> tuple[Any, Any]:
     """Force of loading and unloading on a grid; noise of position must not turn a stroke back."""
-    import numpy as np
 
     turn = int(np.argmax(loop.deflection_mm))
     # a hold is of neither stroke: its force falls where it stands
@@ -506,7 +488,6 @@ def _named_apart(pressed: list[PressedCapture]) -> list[PressedCapture]:
 
 
 def _labels(pressed: Sequence[PressedCapture]) -> dict[str, dict[str, str | None]]:
-    from rig.population import BY_HAND
 
     labels: dict[str, dict[str, str | None]] = {"batch": {}, "state": {}, "operator": {}, "method": {}}
     for each in pressed:

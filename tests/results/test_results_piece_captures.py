@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 import math
+import sys
+from pathlib import Path
 
 import pytest
+
+# captures are made as for the tests of these
+sys.path.append(str(Path(__file__).parents[1] / "cli"))
+
 from studied_captures import CALIBRATION, METHOD, studied_capture
 
 from rig.calibration import Calibration, Scale, ScaleUncertainty
-from rig.cli.analyse import Asked
-from rig.cli.piece_captures import KnownPiece, known_by_register, piece_results
 from rig.population import compare_groups
 from rig.register import Record, Register
+from rig.results import Asked
+from rig.results.piece_captures import KnownPiece, known_by_register, piece_results
 
 SECANT = "secant_n_per_mm"
 ASKED = Asked(contact_force_n=0.1)

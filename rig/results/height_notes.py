@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING
 
 from rig.calibration import Height
-
-if TYPE_CHECKING:
-    from rig.sheets.height_report import TouchedSurface
+from rig.results.height_touches import TouchedSurface
 
 
 def height_sentences(

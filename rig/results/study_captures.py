@@ -10,17 +10,17 @@ from __future__ import annotations
 import json
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from rig.analyser import CaptureResult
+from rig.capture import Capture
 from rig.errors import InputError
+from rig.population import DRIVEN, HAND
 from rig.renamed import refuse_old_name
-
-if TYPE_CHECKING:
-    from rig.analyser import CaptureResult
-    from rig.capture import Capture
-    from rig.cli.analyse import Asked
+from rig.results.analysing import Asked, analyse_capture
+from rig.results.spilled import SpilledRows
 
 RIG = "rig"
 """The appraiser where a method drove the platen."""
@@ -93,7 +93,6 @@ def trials_of_captures(paths: Sequence[Path], column: str, asked: Asked) -> Tria
     InputError
         If one is given twice, names no operator, or does not have the quantity.
     """
-    from rig.population import DRIVEN, HAND
 
     squeezed = sorted(_all_squeezed(paths, column, asked), key=lambda each: each.capture.header.started)
     _refuse_doubles(squeezed)
@@ -118,8 +117,6 @@ def trials_of_captures(paths: Sequence[Path], column: str, asked: Asked) -> Tria
 
 
 def _squeezed(path: Path, column: str, asked: Asked) -> _Squeezed:
-    from rig.cli.analyse import analyse_capture
-    from rig.sheets import SpilledRows
 
     with SpilledRows() as store:
         capture, result = analyse_capture(path, asked, store)
@@ -180,7 +177,6 @@ def _refuse_doubles(squeezed: Sequence[_Squeezed]) -> None:
 
 def _name_rigs(squeezed: list[_Squeezed]) -> list[_Squeezed]:
     """Several driven rigs are several appraisers."""
-    from dataclasses import replace
 
     names = {_rig_name(each) for each in squeezed if each.driven}
     if len(names) < 2:

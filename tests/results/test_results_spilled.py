@@ -1,16 +1,23 @@
 """Rows that are written to a temporary file come back as they were, and nothing of them stays."""
 
+import sys
 import tempfile
+from pathlib import Path
 
 import numpy as np
 import pytest
+
+# captures are made as for the tests of these
+sys.path.append(str(Path(__file__).parents[1] / "sheets"))
+
 from made_results import made_header, made_result, made_samples
 
 from rig.analyser import AnalysisSettings, CaptureAnalysis, Depth, part_of
 from rig.calibration import Calibration
 from rig.errors import RecorderError
-from rig.sheets import SpilledRows, capture_document, cycle_frames, cycle_table, cycles_frame, summary_table
-from rig.sheets.spilled import IN_MEMORY_BYTES
+from rig.results import SpilledRows, capture_document, cycle_frames, cycles_frame
+from rig.results.spilled import IN_MEMORY_BYTES
+from rig.sheets import cycle_table, summary_table
 
 NAMES = ("cycle", "flags", "force")
 
@@ -102,7 +109,7 @@ def test_what_is_shown_of_stored_rows_is_what_is_shown_of_rows_in_memory():
 
 
 def test_frames_in_parts_are_the_whole_frame_cut(monkeypatch):
-    monkeypatch.setattr("rig.sheets.document.PART_ROWS", 7)
+    monkeypatch.setattr("rig.results.document.PART_ROWS", 7)
     result = made_result(20)
     parts = list(cycle_frames(result))
     assert [len(part) for part in parts] == [7, 7, 6]

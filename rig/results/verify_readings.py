@@ -7,13 +7,11 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
+from rig.calibration import Gravity, Scale, VerificationReading, is_mass, mass_load_n
 from rig.errors import InputError
 from rig.tables import read_rows
-
-if TYPE_CHECKING:
-    from rig.calibration import Gravity, Scale, VerificationReading
+from rig.units import factor, is_force
 
 LARGEST_FILE = 1 << 20
 MOST_ROWS = 2_000
@@ -58,7 +56,6 @@ def read_verification(path: Path, scale: Scale | None, gravity: Gravity | None =
     InputError
         Naming file and line.
     """
-    from rig.units import factor
 
     table = read_rows(
         path, _known, most=LARGEST_FILE, most_rows=MOST_ROWS, hint=f"its heading is `{HEADING}`"
@@ -88,8 +85,6 @@ def read_verification(path: Path, scale: Scale | None, gravity: Gravity | None =
 def _reading(
     cells: dict[str, str], per_unit_n: float, unit: str, scale: Scale | None, *, where: str
 ) -> VerificationReading:
-    from rig.calibration import VerificationReading
-    from rig.units import factor
 
     direction = cells["direction"].lower()
     if direction not in _DIRECTIONS:
@@ -156,8 +151,6 @@ def _columns(heading: Sequence[str], where: str) -> tuple[dict[str, int], dict[s
 
 def _per_unit_n(units: dict[str, str], gravity: Gravity | None, where: str) -> float:
     """Newtons for one of the load's unit, with the units looked through."""
-    from rig.calibration import is_mass, mass_load_n
-    from rig.units import factor, is_force
 
     indicated, load = units["indicated"], units["load"]
     if indicated != "counts" and not is_force(indicated):

@@ -11,11 +11,11 @@ from collections.abc import Sequence
 from math import isfinite
 from pathlib import Path
 
-from rig.cli.piece_captures import PressedPieces
-from rig.cli.study_values import read_number, table_rows
 from rig.errors import InputError
 from rig.population import BY_HAND, STATES, UNSTATED, PieceResult
 from rig.renamed import refuse_old_name
+from rig.results.piece_captures import PressedPieces
+from rig.results.study_values import read_number, table_rows
 from rig.tables import Row
 
 PIECE = "piece"

@@ -1,7 +1,7 @@
 """Heights read from captures on disk, for the command line and for a daemon that has just touched.
 
 Problem: whoever has touched a piece wants its height from the very files that others will read later. Plan:
-open each capture, have its touches found and read at both forces, and leave the height to the sheets. Cost:
+open each capture, have its touches found and read at both forces, and work the height out. Cost:
 one pass over each capture, held in memory; whoever holds a rig sets a lower limit to that.
 """
 
@@ -10,12 +10,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from rig.calibration import Calibration, Height
+from rig.calibration import Calibration
 from rig.capture import open_capture
-from rig.daemon.bulletin import LONGEST_NOTE, MOST_NOTES, HeightCard, HeightLine
-from rig.daemon.height import Surface
-from rig.sheets import HeightReport, TouchedSurface, height_report, touched_surface
-from rig.sheets.height_report import MOST_SAMPLES
+from rig.methods import Surface
+from rig.results.height_results import HeightReport, height_report
+from rig.results.height_touches import MOST_SAMPLES, TouchedSurface, touched_surface
 
 
 def read_surface(
@@ -81,31 +80,4 @@ def read_height(
         read_surface(piece, "piece", forces_n, calibration, most_samples=most_samples),
         forces_n=forces_n,
         oldest_bare_s=oldest_bare_s,
-    )
-
-
-def height_card(report: HeightReport) -> HeightCard:
-    """A height for those who watch, with no more sentences than they can be told each time."""
-    notes = list(report.notes)
-    if report.unloaded is None:
-        notes.append(f"No height without load: {report.why}.")
-    if len(notes) > MOST_NOTES:
-        left = len(notes) - MOST_NOTES + 1
-        notes[MOST_NOTES - 1 :] = [f"{left} more: `pressrig height --piece CAPTURE` says them all."]
-    heights = (report.at_contact, report.at_top, report.unloaded)
-    return HeightCard(
-        specimen=report.specimen,
-        heights=tuple(_line(height) for height in heights if height is not None),
-        notes=tuple(note[:LONGEST_NOTE] for note in notes),
-    )
-
-
-def _line(height: Height) -> HeightLine:
-    return HeightLine(
-        force_n=height.force_n,
-        height_mm=height.mm,
-        u_mm=height.u_mm,
-        low_mm=height.low_mm,
-        high_mm=height.high_mm,
-        touches=len(height.touches_mm) - (height.first_mm is not None),
     )

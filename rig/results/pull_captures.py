@@ -12,16 +12,17 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import hypot, isfinite
 from pathlib import Path
-from typing import TYPE_CHECKING
 
+import numpy as np
+
+from rig.aids import COLUMNS, PulledPiece
+from rig.analyser import Pull, PullSettings, find_pulls, flagged_beyond
+from rig.calibration import Aligner, Calibration, Signals, shifts
+from rig.capture import Capture, auxiliary_readings, open_capture
 from rig.errors import InputError
-
-if TYPE_CHECKING:
-    from rig.aids import PulledPiece
-    from rig.analyser import Pull, PullSettings
-    from rig.calibration import Calibration, Signals
-    from rig.capture import Capture
-    from rig.samples import FloatArray, Samples
+from rig.population import BY_HAND, STATES, UNSTATED, PieceResult
+from rig.results.piece_captures import STATED, calibration_words, guided, mean_words, method_words
+from rig.samples import FloatArray, Samples
 
 MOST_SAMPLES = 5_000_000
 """Of one capture: three hours at 500 a second; it is held in memory while it is read."""
@@ -76,7 +77,6 @@ def pulled_captures(paths: Sequence[Path], asked: PullsAsked) -> list[PulledCapt
     InputError
         If one is no capture, is too long, is given twice, has no clock or no pull, or none that counts.
     """
-    from rig.capture import open_capture
 
     captures = [(path, open_capture(path)) for path in paths]
     seen: dict[str, Path] = {}
@@ -88,8 +88,6 @@ def pulled_captures(paths: Sequence[Path], asked: PullsAsked) -> list[PulledCapt
 
 
 def _read(path: Path, capture: Capture, asked: PullsAsked) -> PulledCapture:
-    from rig.analyser import flagged_beyond
-    from rig.calibration import Calibration
 
     count = sum(file.samples for file in capture.files)
     if count > MOST_SAMPLES:
@@ -129,7 +127,6 @@ def _read(path: Path, capture: Capture, asked: PullsAsked) -> PulledCapture:
 
 def _signals(samples: Samples, calibration: Calibration) -> Signals:
     """Force and position of the same instants, as they were read."""
-    from rig.calibration import Aligner, Signals
 
     aligner = Aligner(calibration)
     parts = [each for each in (aligner.push(samples), aligner.finish()) if each is not None]
@@ -140,9 +137,6 @@ def _signals(samples: Samples, calibration: Calibration) -> Signals:
 
 def _pulls(signals: Signals, calibration: Calibration, settings: PullSettings) -> tuple[Pull, ...]:
     """Pulls with the frame's share of the travel taken off."""
-    import numpy as np
-
-    from rig.analyser import find_pulls
 
     if not calibration.frame.is_rigid:
         until = int(np.searchsorted(signals.time_s, signals.time_s[0] + settings.no_load_s))
@@ -156,8 +150,6 @@ def _calibration_shares(
     samples: Samples, calibration: Calibration, settings: PullSettings, pulls: Sequence[Pull]
 ) -> dict[str, float]:
     """Relative standard uncertainty of each column from the calibration."""
-    from rig.aids import COLUMNS
-    from rig.calibration import shifts
 
     parts: dict[str, list[float]] = {name: [] for name in COLUMNS}
     for shift in shifts(calibration):
@@ -208,7 +200,6 @@ def _play_notes(calibration: Calibration, signals: Signals, pulls: Sequence[Pull
 
 def _rate(signals: Signals, pulls: Sequence[Pull]) -> str:
     """Mean speed up to the peaks, in words."""
-    from rig.population import UNSTATED
 
     rates = [
         float(signals.position_mm[each.begin] - signals.position_mm[each.peak])
@@ -226,10 +217,6 @@ def _piece(
     read: tuple[tuple[Pull, ...], Mapping[str, float]],
     rate: str,
 ) -> PulledPiece:
-    import numpy as np
-
-    from rig.aids import COLUMNS, PulledPiece
-    from rig.population import STATES, UNSTATED, PieceResult
 
     pulls, shares = read
     header = capture.header
@@ -261,9 +248,6 @@ def _piece(
 
 
 def _circumstances(capture: Capture, calibration: Calibration) -> dict[str, str]:
-    from rig.capture import auxiliary_readings
-    from rig.cli.piece_captures import STATED, calibration_words, guided, mean_words, method_words
-    from rig.population import BY_HAND, UNSTATED
 
     header, air = capture.header, auxiliary_readings(capture)
     typed = {name.strip().lower().replace("_", " "): text for name, text in header.conditions.items()}

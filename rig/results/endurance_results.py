@@ -12,13 +12,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from rich.table import Table
 
 from rig.analyser import RecoveryFit, fit_recovery
-from rig.sheets.recovery_words import recovery_sentences
-from rig.sheets.tables import empty_table
-
-SHOWN_PAUSES = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,37 +106,6 @@ def endurance_report(events: Iterable[Mapping[str, Any]]) -> EnduranceReport:
             np.array([each.set_mm for each in report.recovery]),
         )
     return report
-
-
-def endurance_table(report: EnduranceReport, *, plain: bool) -> Table:
-    """The run's numbers, and the set at each touch of its recovery."""
-    table = empty_table(f"endurance: {report.name}", plain=plain)
-    table.add_column("quantity")
-    table.add_column("value", justify="right")
-    table.add_column("unit")
-    table.add_row("cycles counted", str(report.cycles), "")
-    table.add_row("cycles cut short, not counted", str(report.doubtful), "")
-    for title, value, unit in (
-        ("set at the end of the squeezing", report.set_mm, "mm"),
-        ("stiffness lost by then", report.stiffness_loss_pct, "%"),
-    ):
-        table.add_row(title, "-" if value is None else f"{value:.2f}", unit)
-    for touch in report.recovery:
-        table.add_row(f"set {touch.after_s:.0f} s after the last squeeze", f"{touch.set_mm:.3f}", "mm")
-    return table
-
-
-def endurance_sentences(report: EnduranceReport) -> list[str]:
-    """Why it ended and was interrupted, how sure the count is, and what the recovery says."""
-    said = [
-        "The squeezing has not ended." if report.reason is None else f"It ended because of: {report.reason}."
-    ]
-    if not report.exact:
-        said.append("The device lost its count once or more; cycles that nobody heard of are not counted.")
-    said += [f"Interrupted: {why}" for why in report.pauses[:SHOWN_PAUSES]]
-    if len(report.pauses) > SHOWN_PAUSES:
-        said.append(f"... and {len(report.pauses) - SHOWN_PAUSES} times more.")
-    return said + ([] if report.fit is None else recovery_sentences(report.fit))
 
 
 def _finite(value: Any) -> Any:

@@ -10,10 +10,10 @@ import re
 from collections.abc import Collection, Sequence
 from pathlib import Path
 
-from rig.cli.study_captures import Trials
 from rig.errors import InputError
 from rig.population import DRIVEN, HAND
 from rig.renamed import refuse_old_name
+from rig.results.study_captures import Trials
 from rig.tables import Row, RowTable, read_rows
 
 LARGEST_BYTES = 64 << 20

@@ -1,0 +1,125 @@
+"""Results: captures in, and out what they say of cycles, pieces, batches, methods, heights and sheets.
+
+In: captures on disk, tables that people wrote, registers. Out: analyses, results of pieces, comparisons,
+figures of a design sheet, documents and data frames. Must never know: terminals, pages, drawings, ports.
+"""
+
+from rig.results.analysing import (
+    Analysed,
+    Asked,
+    Doubts,
+    Progress,
+    analyse_capture,
+    climate_by_cycle,
+    examine_capture,
+    no_progress,
+)
+from rig.results.comparing import ComparedPieces, compared_pieces, studied, studies_of
+from rig.results.design_sheet import CaptureFacts, DesignSheet, Photo, PieceFacts, design_sheet
+from rig.results.design_sheets import DEPTHS, measure_for_sheet, sheet_of
+from rig.results.document import (
+    budget_document,
+    capture_document,
+    cycle_entries,
+    cycle_frames,
+    cycles_frame,
+    document_head,
+    monte_carlo_document,
+)
+from rig.results.endurance_results import EnduranceReport, endurance_report
+from rig.results.height_captures import read_height, read_surface, where_bare_met_mm
+from rig.results.height_results import HeightReport, height_report
+from rig.results.height_touches import TouchedSurface, planned_forces, touched_surface
+from rig.results.method_results import (
+    RECOVERY,
+    MethodReport,
+    contact_force_n,
+    method_of,
+    method_report,
+    needs_cycles,
+    sentences_of_pulls,
+)
+from rig.results.piece_captures import (
+    KnownPiece,
+    PressedCapture,
+    PressedPieces,
+    known_by_register,
+    piece_results,
+    pieces_of,
+    pressed_captures,
+)
+from rig.results.piece_curves import read_curves
+from rig.results.piece_tables import read_pieces
+from rig.results.pull_captures import PulledCapture, PullsAsked, pulled_captures
+from rig.results.registered_pieces import registered_diameters, registered_mass
+from rig.results.spilled import SpilledRows
+from rig.results.study_captures import Trials, trials_of_captures
+from rig.results.study_values import read_trials
+from rig.results.verify_readings import VerificationTable, read_verification
+
+__all__ = [
+    "DEPTHS",
+    "RECOVERY",
+    "Analysed",
+    "Asked",
+    "CaptureFacts",
+    "ComparedPieces",
+    "DesignSheet",
+    "Doubts",
+    "EnduranceReport",
+    "HeightReport",
+    "KnownPiece",
+    "MethodReport",
+    "Photo",
+    "PieceFacts",
+    "PressedCapture",
+    "PressedPieces",
+    "Progress",
+    "PulledCapture",
+    "PullsAsked",
+    "SpilledRows",
+    "TouchedSurface",
+    "Trials",
+    "VerificationTable",
+    "analyse_capture",
+    "budget_document",
+    "capture_document",
+    "climate_by_cycle",
+    "compared_pieces",
+    "contact_force_n",
+    "cycle_entries",
+    "cycle_frames",
+    "cycles_frame",
+    "design_sheet",
+    "document_head",
+    "endurance_report",
+    "examine_capture",
+    "height_report",
+    "known_by_register",
+    "measure_for_sheet",
+    "method_of",
+    "method_report",
+    "monte_carlo_document",
+    "needs_cycles",
+    "no_progress",
+    "piece_results",
+    "pieces_of",
+    "planned_forces",
+    "pressed_captures",
+    "pulled_captures",
+    "read_curves",
+    "read_height",
+    "read_pieces",
+    "read_surface",
+    "read_trials",
+    "read_verification",
+    "registered_diameters",
+    "registered_mass",
+    "sentences_of_pulls",
+    "sheet_of",
+    "studied",
+    "studies_of",
+    "touched_surface",
+    "trials_of_captures",
+    "where_bare_met_mm",
+]

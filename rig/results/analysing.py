@@ -1,0 +1,211 @@
+"""One capture from disk, measured: every number of every cycle, by its own header and what was asked for.
+
+In: the folder of a capture. Out: its analysis, and what its uncertainty is made of where that was asked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager, suppress
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from rig.analyser import (
+    PART_SAMPLES,
+    AnalysisSettings,
+    Budget,
+    CaptureAnalysis,
+    CaptureResult,
+    Depth,
+    MonteCarlo,
+    RowStore,
+    auxiliary_by_cycle,
+    budget,
+    monte_carlo,
+)
+from rig.calibration import Calibration
+from rig.capture import Capture, auxiliary_readings, open_capture
+from rig.errors import InputError
+from rig.results.method_results import method_of, sentences_of_pulls
+from rig.samples import FloatArray, Sense, gathered
+from rig.segmenter import ZeroPolicy
+
+TABLE_POINTS = 10
+"""A recording of no more samples is a table read by hand: its own points are the depths asked for."""
+
+Progress = Callable[[str, float], AbstractContextManager[Callable[[float, str], None]]]
+"""Shows how far a long job is: takes its name and its total, then how much is done and a word about it."""
+
+
+@contextmanager
+def no_progress(_: str, __: float) -> Iterator[Callable[[float, str], None]]:
+    """Show nothing."""
+    yield lambda _done, _note: None
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """How captures are measured, before a capture's own header fills the rest.
+
+    Parameters
+    ----------
+    at
+        Depths at which forces are given, with commas between, such as "10%,5 mm".
+    datum
+        Where deflection begins: "cycle" at each cycle's contact, "first" at the first one's.
+    calibration
+        Instead of the captures' own.
+    examine, draws
+        Cycles examined for a budget, and draws of a Monte Carlo; 0 for none.
+    """
+
+    contact_force_n: float | None = None
+    conditioning: int = 0
+    at: str | None = None
+    datum: str = "cycle"
+    free_height_mm: float | None = None
+    toe_exponent: float | None = None
+    sense: Sense | None = None
+    zero: str | None = None
+    calibration: Calibration | None = None
+    examine: int = 0
+    draws: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Doubts:
+    """Where the uncertainty of a capture's numbers comes from, as far as it was asked for."""
+
+    budget: Budget | None = None
+    draws: MonteCarlo | None = None
+
+
+class Analysed(NamedTuple):
+    """One capture, measured."""
+
+    path: Path
+    capture: Capture
+    result: CaptureResult
+    doubts: Doubts
+
+
+def analyse_capture(
+    path: Path, asked: Asked | None = None, store: RowStore | None = None, *, progress: Progress = no_progress
+) -> tuple[Capture, CaptureResult]:
+    """Analyse one capture from disk; rows go into the store, or into memory.
+
+    Raises
+    ------
+    InputError
+        If it is no capture, or its counts have no calibration.
+    """
+    found = examine_capture(path, asked or Asked(), store, progress=progress)
+    return found.capture, found.result
+
+
+def examine_capture(
+    path: Path, asked: Asked, store: RowStore | None = None, *, progress: Progress = no_progress
+) -> Analysed:
+    """As `analyse_capture`, with the budget and the Monte Carlo that were asked for."""
+    capture = open_capture(path)
+    calibration = asked.calibration or Calibration.from_dict(
+        capture.header.calibration, where=f"{path}/capture.yaml: calibration"
+    )
+    analysis = CaptureAnalysis(
+        calibration,
+        _settings(capture, asked),
+        store=store,
+        examine=asked.examine,
+        recorded_on=capture.header.started.date(),
+    )
+    total = sum(file.samples for file in capture.files)
+    done = 0
+    with progress(f"analysing {path.name}", total) as show:
+        for batch in gathered(capture.batches(), PART_SAMPLES):
+            analysis.push(batch)
+            done += len(batch)
+            show(done, f"{done} samples")
+    result = analysis.finish()
+    damage = [f"{each.file} at byte {each.offset}: {each.lost} could not be read" for each in capture.damage]
+    warnings = (*_about_amendments(capture), *damage, *_about_pulls(capture), *result.warnings)
+    result = replace(result, warnings=warnings)
+    return Analysed(path, capture, result, _doubts(path, analysis, asked, progress))
+
+
+def _about_amendments(capture: Capture) -> list[str]:
+    """What was mended or left out since the recording; an excluded capture can still be looked at."""
+    sentences = [
+        f"Amended on {record.sentence}." for record in capture.amendments if record.kind == "amended"
+    ]
+    left_out = capture.exclusions
+    if left_out.capture is not None:
+        sentences.append(f"This capture is left out of results since {left_out.capture.sentence}.")
+    records = {id(record): record for record in left_out.cycles.values()}
+    return [*sentences, *(f"Left out since {record.sentence}." for record in records.values())]
+
+
+def _about_pulls(capture: Capture) -> list[str]:
+    """That presses are not all that the capture of a method that pulls holds."""
+    if "pull:" not in str((capture.header.method or {}).get("text")):
+        return []
+    with suppress(InputError):  # presses are measured whatever their method's text has become
+        return [*sentences_of_pulls(method_of(capture.header))]
+    return []
+
+
+def _doubts(path: Path, analysis: CaptureAnalysis, asked: Asked, progress: Progress) -> Doubts:
+    if not analysis.examined.cycles:
+        return Doubts()
+    if not asked.draws:
+        return Doubts(budget(analysis.examined, analysis.applied, asked.conditioning))
+    with progress(f"drawing {path.name}", asked.draws) as show:
+        found = monte_carlo(
+            analysis.examined,
+            analysis.applied,
+            asked.draws,
+            conditioning=asked.conditioning,
+            show=lambda done: show(done, f"{done} draws"),
+        )
+    return Doubts(found.budget, found)
+
+
+def _settings(capture: Capture, asked: Asked) -> AnalysisSettings:
+    depths = (
+        None if asked.at is None else tuple(Depth.of(text) for text in asked.at.split(",") if text.strip())
+    )
+    if depths is None and capture.header.position.unit != "counts":
+        depths = _own_points(capture)
+    return AnalysisSettings(
+        contact_force_n=asked.contact_force_n,
+        conditioning=asked.conditioning,
+        at=depths,
+        datum="first" if asked.datum == "first" else "cycle",
+        free_height_mm=asked.free_height_mm or capture.header.free_height_mm,
+        toe_exponent=asked.toe_exponent,
+        sense=asked.sense or capture.header.sense,
+        zero=ZeroPolicy.of(asked.zero or capture.header.zero),
+        excluded=tuple(capture.exclusions.cycles),
+    )
+
+
+def _own_points(capture: Capture) -> Any:
+    """The depths of a table read by hand; None for anything longer."""
+    if sum(file.samples for file in capture.files) > TABLE_POINTS:
+        return None
+    position_mm = Calibration().position_mm(capture.samples())
+    return tuple(
+        Depth(f"{value:g}mm", mm=float(value)) for value in sorted({*position_mm.tolist()}) if value > 0
+    )
+
+
+def climate_by_cycle(capture: Capture, result: CaptureResult) -> dict[str, FloatArray]:
+    """Temperature and humidity of each cycle, where they were measured; names carry their units."""
+    if not len(result):
+        return {}
+    start_s, end_s = result.columns["start_s"], result.columns["end_s"]
+    return {
+        f"{name}_{'pct' if name == 'humidity' else 'c'}": auxiliary_by_cycle(*series, start_s, end_s)
+        for name, series in auxiliary_readings(capture).items()
+        if len(series[0]) > 1  # a single one was typed, and stands in the header
+    }

@@ -1,0 +1,132 @@
+"""Groups of pieces compared, with their curves and, of batches, their way over time."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from rig.core import load_json, quantity, read_text
+from rig.errors import InputError
+from rig.population import (
+    BatchDrift,
+    Comparison,
+    CurveBand,
+    CurveDifference,
+    GaugeResult,
+    PieceResult,
+    batch_drift,
+    compare_groups,
+    curve_band,
+    curve_difference,
+    grouped,
+    state_rank,
+)
+from rig.results.piece_captures import PressedPieces
+
+FEWEST_FOR_DRIFT = 3
+"""Two batches over time are a difference."""
+
+
+@dataclass(frozen=True, slots=True)
+class ComparedPieces:
+    """A comparison with what is drawn beside it.
+
+    Parameters
+    ----------
+    comparison
+        Of the numbers.
+    bands
+        Mean curve of each group that has curves.
+    curve_differences
+        Of each other group less the first.
+    drifts
+        By quantity, where batches were compared over time.
+    sources
+        Sentences about where the values come from.
+    """
+
+    comparison: Comparison
+    bands: tuple[CurveBand, ...] = ()
+    curve_differences: tuple[CurveDifference, ...] = ()
+    drifts: Mapping[str, BatchDrift] = field(default_factory=dict)
+    sources: tuple[str, ...] = ()
+
+
+def compared_pieces(
+    comparison: Comparison,
+    groups: Mapping[str, Sequence[PieceResult]],
+    sources: Sequence[str] = (),
+) -> ComparedPieces:
+    """Put curves and, of three batches or more, their way over time beside a comparison.
+
+    Parameters
+    ----------
+    groups
+        As they were compared, batches in order of time.
+    """
+    bands = [curve_band(name, groups[name]) for name in comparison.groups]
+    reference, *others = comparison.groups
+    paired = {each.second for each in comparison.differences if each.paired}
+    parted = [
+        curve_difference((reference, groups[reference]), (name, groups[name]), paired=name in paired)
+        for name in others
+    ]
+    drifts = {}
+    if comparison.by == "batch":
+        names = [name for name in groups if name in comparison.groups]
+        for column in dict.fromkeys(each.quantity for each in comparison.differences):
+            having = [(n, comparison.figures[n][column]) for n in names if column in comparison.figures[n]]
+            if len(having) >= FEWEST_FOR_DRIFT and any(figures.n > 1 for _, figures in having):
+                drifts[column] = batch_drift(having)
+    return ComparedPieces(
+        comparison,
+        tuple(each for each in bands if each is not None),
+        tuple(each for each in parted if each is not None),
+        drifts,
+        tuple(sources),
+    )
+
+
+def studied(
+    pieces: PressedPieces, columns: Sequence[str], *, by: str, against: str | None = None, **asked: Any
+) -> ComparedPieces:
+    """Compare pieces in groups; `asked` goes to `rig.population.compare_groups`."""
+    groups = _grouped(pieces, by)
+    if against is not None and against not in groups:
+        raise InputError(f"--against: no {by} {against!r:.60}; found {', '.join(groups)}")
+    order = sorted(groups, key=lambda name: name != against) if against is not None else list(groups)
+    comparison = compare_groups({name: groups[name] for name in order}, columns, by=by, **asked)
+    return compared_pieces(comparison, groups, pieces.notes)
+
+
+def _grouped(pieces: PressedPieces, by: str) -> Mapping[str, Sequence[PieceResult]]:
+    """Groups in order of time; states in their own order."""
+    labels = pieces.labels[by]
+    lacking = [name for name, label in labels.items() if label is None]
+    if lacking:
+        raise InputError(
+            f"--by {by}: not stated is the {by} of {', '.join(lacking[:3])}"
+            f"{f' and {len(lacking) - 3} more' if len(lacking) > 3 else ''}; "
+            "leave these out, or tell groups apart by something else"
+        )
+    groups = grouped(pieces.results, {name: str(label) for name, label in labels.items()})
+    return {name: groups[name] for name in sorted(groups, key=state_rank)} if by == "state" else groups
+
+
+def studies_of(paths: Sequence[Path], columns: Sequence[str]) -> dict[str, GaugeResult]:
+    """Studies of the rig in files, by the quantity that they studied, which must be one of the columns."""
+    titles = {quantity(name).title: name for name in columns}
+    gauges = {}
+    for path in paths:
+        text = read_text(path, what="study", hint="`pressrig study --json` writes one")
+        document = load_json(text, str(path), expected="what `pressrig study --json` says")
+        found = document.get("study", document)
+        gauge = GaugeResult.from_dict(found, where=str(path))
+        if gauge.quantity not in titles:
+            raise InputError(
+                f"{path}: a study of {gauge.quantity!r}; expected what is compared, {', '.join(titles)}"
+            )
+        gauges[titles[gauge.quantity]] = gauge
+    return gauges

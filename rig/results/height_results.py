@@ -1,0 +1,195 @@
+"""Free height of a piece, from the captures of its touches and of the bare platens'.
+
+Problem: the height is a difference between two recordings, perhaps of different hours, and how much it may be
+trusted depends on both. Plan: find the touches of each surface by their marks, or without marks (a hand
+made them) by the force; read each at both forces; leave arithmetic and budget to the calibration; say in
+sentences what a number cannot: what a caliper would do, a first touch that stands apart, a homing in
+between, a bare touch that is old. Cost: one pass over each recording, held in memory.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from rig.analyser import Approach, MeasuringNoise, zero_force_contacts
+from rig.calibration import Height, PlatenTouch, height_at
+from rig.methods import (
+    PlatenReading,
+)
+from rig.results.height_notes import height_sentences
+from rig.results.height_touches import TouchedSurface
+
+SCATTER_SAMPLES = 500
+LEAST_SCATTER = 20
+SMALLEST_SCATTER_MM = 1e-6
+"""The scatter of single positions is taken over the last samples before the touch."""
+
+
+@dataclass(frozen=True, slots=True)
+class HeightReport:
+    """Free height of a piece.
+
+    Parameters
+    ----------
+    specimen, captures
+        The piece, and the recordings it comes from: the bare ones, then the piece's.
+    at_contact, at_top
+        Height at the small force and at the greater one.
+    unloaded
+        Height where the platen met the piece before it pushed, extrapolated; None where that cannot be had.
+    why
+        Why not.
+    notes
+        Sentences.
+    """
+
+    specimen: str
+    captures: tuple[str, ...]
+    at_contact: Height
+    at_top: Height
+    unloaded: Height | None
+    why: str
+    notes: tuple[str, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain values without not-a-number."""
+        return {
+            "specimen": self.specimen,
+            "captures": list(self.captures),
+            "at_contact_force": self.at_contact.as_dict(),
+            "at_greater_force": self.at_top.as_dict(),
+            "unloaded": None if self.unloaded is None else self.unloaded.as_dict(),
+            "unloaded_why": self.why,
+            "notes": list(self.notes),
+        }
+
+
+def height_report(
+    bare: Sequence[TouchedSurface],
+    piece: TouchedSurface,
+    *,
+    forces_n: tuple[float, float],
+    oldest_bare_s: float,
+) -> HeightReport:
+    """Work out a height.
+
+    Parameters
+    ----------
+    bare
+        The bare platens in one or more captures; several, each after a homing of its own, say how well the
+        position's zero repeats.
+    piece
+        The piece.
+    forces_n
+        The small force and the greater one, at which both were read.
+    oldest_bare_s
+        A bare touch that is older than this, when the piece is touched, is warned of.
+
+    Raises
+    ------
+    InputError
+        If the bare platens meet before the piece is touched.
+    """
+    homed = _homed_between(bare, piece)
+    calibration = piece.calibration
+
+    def height(force_n: float, *, top: bool) -> Height:
+        return height_at(
+            force_n,
+            [each.touches(top=top) for each in bare],
+            piece.touches(top=top),
+            calibration=calibration,
+            homed_between=homed,
+        )
+
+    at_contact, at_top = height(forces_n[0], top=False), height(forces_n[1], top=True)
+    unloaded, why = _unloaded(bare, piece, forces_n[0], homed)
+    notes = tuple(height_sentences(bare, piece, at_contact, at_top, homed=homed, oldest_bare_s=oldest_bare_s))
+    return HeightReport(
+        piece.header.specimen,
+        (*(each.name for each in bare), piece.name),
+        at_contact,
+        at_top,
+        unloaded,
+        why,
+        notes,
+    )
+
+
+def _unloaded(
+    bare: Sequence[TouchedSurface], piece: TouchedSurface, contact_n: float, homed: bool | None
+) -> tuple[Height | None, str]:
+    """Height where the platen met the piece, or why it cannot be had."""
+    calibration = piece.calibration
+    approaches = [
+        Approach(
+            each.approach.position_mm,
+            each.approach.force_n,
+            each.at_contact.position_mm.value,
+            each.zero_n.u,
+        )
+        for each in piece.readings
+    ]
+    noise = MeasuringNoise(
+        max(each.noise_n for each in piece.readings),
+        max(_scatter_mm(each) for each in piece.readings),
+        position_resolution_mm=piece.position_step_mm,
+    )
+    contact_mm, u_mm = zero_force_contacts(
+        approaches, noise, contact_force_n=contact_n, frame=calibration.frame
+    )
+    known = np.isfinite(contact_mm) & np.isfinite(u_mm)
+    if not known.all():
+        return None, f"the foot of {np.count_nonzero(~known)} touches of the piece follows no power law"
+    step_mm = piece.position_step_mm / math.sqrt(12)
+    touched = [
+        PlatenTouch(
+            float(at_mm),
+            math.sqrt(max(float(u) ** 2 - step_mm**2, 0.0)),
+            step_mm,
+            reading.at_contact.zero_u_mm,
+            reading.at_contact.position_mm.slope,
+            reading.at_contact.speed_mm_per_s,
+        )
+        for at_mm, u, reading in zip(contact_mm, u_mm, piece.readings, strict=True)
+    ]
+    # bare platens give so little that a straight line leads back to where they met
+    met = [[_led_back(touch, contact_n) for touch in each.touches(top=False)] for each in bare]
+    return height_at(0.0, met, touched, calibration=calibration, homed_between=homed), ""
+
+
+def _led_back(touch: PlatenTouch, force_n: float) -> PlatenTouch:
+    return replace(touch, position_mm=touch.position_mm - force_n * touch.per_newton_mm)
+
+
+def _scatter_mm(reading: PlatenReading) -> float:
+    """Standard deviation of single positions about a steady motion, before the touch."""
+    x_mm = reading.approach.position_mm
+    at = int(np.argmax(x_mm >= reading.at_contact.position_mm.value))
+    x_mm = x_mm[max(at - SCATTER_SAMPLES, 0) : at]
+    if len(x_mm) < LEAST_SCATTER:
+        return reading.approach.position_step_mm
+    number = np.arange(len(x_mm)) - len(x_mm) / 2
+    left = x_mm - np.polynomial.Polynomial.fit(number, x_mm, 2)(number)
+    return max(
+        float(left.std(ddof=3)), reading.approach.position_step_mm / math.sqrt(12), SMALLEST_SCATTER_MM
+    )
+
+
+def _homed_between(bare: Sequence[TouchedSurface], piece: TouchedSurface) -> bool | None:
+    """Whether the position was homed between the bare touches and the piece's; None where nobody knows."""
+    if len(bare) > 1:
+        return True
+    (before,) = bare
+    if before.header.id == piece.header.id:
+        return False
+    boots = [each.header.identity.get("boot_id") for each in (before, piece)]
+    homed_now = (piece.header.method or {}).get("homed_now")
+    if homed_now is True or (None not in boots and boots[0] != boots[1]):
+        return True
+    return False if homed_now is False and None not in boots else None

@@ -1,0 +1,212 @@
+"""Touches of one surface, from the capture of a height: of a piece, or of the bare platens.
+
+Problem: a capture holds touches by a method, which marks them, or by a hand, which does not. Plan: find each
+by its marks or by the force, and read it at both forces. Cost: one pass over the recording, held in memory.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from rig.calibration import Aligner, Calibration, PlatenTouch, Signals
+from rig.capture import CaptureHeader
+from rig.errors import InputError
+from rig.methods import (
+    HEIGHT_KIND,
+    HEIGHT_TOUCH,
+    Drift,
+    Passage,
+    PlatenReading,
+    Stretch,
+    Surface,
+    read_platen_touch,
+    split_touches,
+    zero_drifts,
+)
+from rig.samples import Samples
+
+MOST_SAMPLES = 20_000_000
+"""Of one recording, about half a gigabyte: ten hours at 500 a second."""
+
+US_PER_S = 1e6
+
+
+@dataclass(frozen=True, slots=True)
+class TouchedSurface:
+    """Touches of one surface in one capture.
+
+    Parameters
+    ----------
+    name
+        Of the capture, for sentences.
+    header
+        Of the capture.
+    readings
+        Touches that could be read, in order.
+    left_out
+        Sentences about those that could not.
+    calibration
+        With which they were read, for the capture's channels.
+    position_step_mm
+        Smallest step of the position.
+    """
+
+    name: str
+    header: CaptureHeader
+    readings: tuple[PlatenReading, ...]
+    left_out: tuple[str, ...]
+    calibration: Calibration
+    position_step_mm: float
+
+    def touches(self, *, top: bool) -> list[PlatenTouch]:
+        """Its touches at one of both forces."""
+        return [_platen_touch(each.at_top if top else each.at_contact) for each in self.readings]
+
+
+def planned_forces(header: CaptureHeader) -> tuple[float, float] | None:
+    """The small and the greater force with which a height was touched; None if the capture does not say."""
+    about = header.method or {}
+    if about.get("kind") != HEIGHT_KIND:
+        return None
+    try:
+        contact_n, top_n = float(about["contact_n"]), float(about["top_n"])
+    except (KeyError, TypeError, ValueError):
+        return None
+    return (contact_n, top_n) if 0 < contact_n < top_n < math.inf else None
+
+
+def touched_surface(
+    name: str,
+    header: CaptureHeader,
+    events: Iterable[Mapping[str, Any]],
+    batches: Iterable[Samples],
+    *,
+    surface: Surface,
+    forces_n: tuple[float, float],
+    calibration: Calibration | None = None,
+    most_samples: int = MOST_SAMPLES,
+) -> TouchedSurface:
+    """Read the touches of one surface.
+
+    Parameters
+    ----------
+    name
+        Of the capture, for messages.
+    header, events, batches
+        Of the capture. Without marks of touches in its events, all that it holds are this surface's.
+    surface
+        Bare platens, or the piece.
+    forces_n
+        The small force and the greater one.
+    calibration
+        Instead of the header's.
+    most_samples
+        A longer recording is refused: it is held in memory.
+
+    Raises
+    ------
+    InputError
+        If no touch can be read, with the reason; or if a channel is not calibrated.
+    """
+    calibration = calibration or Calibration.from_dict(header.calibration, where=f"{name}: calibration")
+    marks = [event for event in events if event.get("kind") == HEIGHT_TOUCH]
+    whole, averaged = _whole(name, batches, calibration, most_samples)
+    stretches = _marked(whole, marks, surface) if marks else split_touches(whole, forces_n[1])
+    readings, refused = _read_all(list(stretches), forces_n, averaged=averaged)
+    if not readings:
+        why = f" ({refused[0]})" if refused else ""
+        raise InputError(f"{name}: holds no touch of the {_called(surface)} that can be read{why}")
+    left_out = tuple(f"{name}: {_called(surface)}, {each}: left out." for each in refused)
+    fitting = calibration.for_channels(header.force, header.position)
+    return TouchedSurface(name, header, tuple(readings), left_out, fitting, whole.position_step_mm)
+
+
+def _read_all(
+    stretches: Sequence[Stretch], forces_n: tuple[float, float], *, averaged: bool
+) -> tuple[list[PlatenReading], list[str]]:
+    """Readings, and sentences about touches that give none.
+
+    They are read twice, since the drift of the force zero comes of the first round.
+    """
+    numbered = list(enumerate(stretches, start=1))
+    drifts = [Drift()] * len(numbered)
+    readings: list[PlatenReading] = []
+    refused: list[str] = []
+    for _ in range(2):
+        kept, readings = [], []
+        for (number, stretch), drift in zip(numbered, drifts, strict=True):
+            try:
+                readings.append(read_platen_touch(stretch, *forces_n, drift=drift, averaged=averaged))
+                kept.append((number, stretch))
+            except InputError as why:
+                refused.append(f"touch {number} ({why})")
+        numbered, drifts = kept, zero_drifts(readings)
+    return readings, refused
+
+
+def _called(surface: Surface) -> str:
+    return "bare platens" if surface == "bare" else "piece"
+
+
+def _whole(
+    name: str, batches: Iterable[Samples], calibration: Calibration, most_samples: int
+) -> tuple[Stretch, bool]:
+    """A whole recording in N and mm, and whether its forces are means over conversions."""
+    aligner = Aligner(calibration)
+    parts: list[Signals] = []
+    count = 0
+    for batch in batches:
+        count += len(batch)
+        if count > most_samples:
+            raise InputError(
+                f"{name}: more than {most_samples} samples; expected a recording of some touches"
+            )
+        parts += _some(aligner.push(batch))
+    parts += _some(aligner.finish())
+    if not parts:
+        raise InputError(f"{name}: holds no samples")
+    signals = Signals.concatenate(parts)
+    whole = Stretch(
+        signals.time_s,
+        signals.position_mm,
+        signals.force_n,
+        signals.force_resolution_n,
+        signals.position_resolution_mm,
+    )
+    return whole, signals.averaged
+
+
+def _some(signals: Signals | None) -> list[Signals]:
+    return [] if signals is None else [signals]
+
+
+def _marked(whole: Stretch, marks: Sequence[Mapping[str, Any]], surface: Surface) -> Iterator[Stretch]:
+    """Stretches between the marks of one surface's touches; marks that make no sense are passed over."""
+    begun: int | None = None
+    for mark in marks:
+        time_us = mark.get("time_us")
+        if mark.get("surface") != surface or not isinstance(time_us, int):
+            continue
+        if mark.get("phase") == "begin":
+            begun = time_us
+        elif mark.get("phase") == "clear" and begun is not None:
+            ends_s = [begun / US_PER_S, time_us / US_PER_S]
+            yield whole.part(slice(*np.searchsorted(whole.time_s, ends_s).tolist()))
+            begun = None
+
+
+def _platen_touch(passage: Passage) -> PlatenTouch:
+    reading = passage.position_mm
+    return PlatenTouch(
+        reading.value,
+        reading.u,
+        passage.rounding_mm,
+        passage.zero_u_mm,
+        reading.slope,
+        passage.speed_mm_per_s,
+    )

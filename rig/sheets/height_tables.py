@@ -1,0 +1,64 @@
+"""A free height as tables: at each force, and where its uncertainty comes from."""
+
+from __future__ import annotations
+
+import math
+
+from rich.table import Table
+
+from rig.calibration import Height
+from rig.core import rounded
+from rig.results import HeightReport
+from rig.sheets.tables import empty_table
+
+
+def height_table(report: HeightReport, *, plain: bool) -> Table:
+    """Heights at each force, with their 95 % intervals.
+
+    Parameters
+    ----------
+    plain
+        Without lines, for a pipe.
+    """
+    table = empty_table(f"height of {report.specimen}", plain=plain)
+    table.add_column("at")
+    for heading in ("height\nmm", "u\nmm", "95 % interval\nmm", "touches", "sd bare\num", "sd piece\num"):
+        table.add_column(heading, justify="right")
+    for height in (report.at_contact, report.at_top, report.unloaded):
+        if height is None:
+            table.add_row("no load (extrapolated)", "-", "-", report.why, "", "", "")
+            continue
+        u = height.u_mm if height.u_mm is not None else math.nan
+        interval = "-"
+        if height.low_mm is not None and height.high_mm is not None:
+            interval = f"{rounded(height.low_mm, u)} to {rounded(height.high_mm, u)}"
+        name = f"{height.force_n:g} N" if height.force_n else "no load (extrapolated)"
+        spreads = [
+            "-" if sd is None else f"{1000 * sd:.2g}" for sd in (height.sd_bare_mm, height.sd_piece_mm)
+        ]
+        touches = str(len(height.touches_mm) - (height.first_mm is not None))
+        table.add_row(name, rounded(height.mm, u), rounded(u, u), interval, touches, *spreads)
+    return table
+
+
+def height_budget_table(height: Height, *, plain: bool) -> Table:
+    """Where the uncertainty of a height comes from, the largest part first.
+
+    Parameters
+    ----------
+    plain
+        Without lines, for a pipe.
+    """
+    at = f"at {height.force_n:g} N" if height.force_n else "without load"
+    table = empty_table(f"uncertainty of the height {at}", plain=plain)
+    table.add_column("part")
+    for heading in ("u\num", "degrees of\nfreedom", "share\n%"):
+        table.add_column(heading, justify="right")
+    table.add_column("how")
+    square = (height.u_mm or math.nan) ** 2
+    for part in sorted(height.parts, key=lambda part: (not part.counts, -(part.u_mm or 0.0))):
+        u = "-" if part.u_mm is None else f"{1000 * part.u_mm:.3g}"
+        freedom = f"{part.degrees_of_freedom:.3g}" if math.isfinite(part.degrees_of_freedom) else "many"
+        share = f"{100 * part.u_mm**2 / square:.0f}" if part.counts and part.u_mm is not None else ""
+        table.add_row(part.source, u, freedom, share if share != "nan" else "-", part.why)
+    return table
