@@ -1,18 +1,23 @@
 """How a permanent set recovers after the load has gone, and how far it may be foreseen.
 
 Problem: a squeezed piece comes back for hours, fast at first and then slower and slower; ten light touches
-spaced by the logarithm of time have to say where it will be tomorrow. Plan: two laws are fitted, a line over
-the logarithm of time and a stretched exponential that ends at a set which stays. The corrected Akaike
-criterion chooses; the law of four parameters is in the choice only where the touches determine all four.
-A forecast reaches one decade beyond the last touch at the most, and its interval holds how far the other
-law differs, by the weight that the touches leave to it. Cost: a few milliseconds.
+spaced by the logarithm of time have to say where it will be tomorrow. Several laws describe the touches alike
+and part company behind the last one. Plan: two laws are fitted, a line over the logarithm of time and a
+stretched exponential that ends at a set which stays. The corrected Akaike criterion chooses; the law of four
+parameters is in the choice only where the touches determine all four. The law's own interval holds if the
+recovery goes on by that law. The stated uncertainty and interval assume only that the recovery slows down all
+the time: they reach over every sum of decaying exponentials, of any number, that the touches do not
+contradict. Power laws, stretched exponentials and the logarithm are such sums too. A forecast reaches one
+decade beyond the last touch at the most. Cost: about 10 ms.
 
 References
 ----------
-K. P. Burnham and D. R. Anderson, Model Selection and Multimodel Inference, 2002 (AICc, Akaike weights, and
-the variance that is not conditional on one model).
+K. P. Burnham and D. R. Anderson, Model Selection and Multimodel Inference, 2002 (AICc, Akaike
+weights).
 F. Kohlrausch, Ueber die elastische Nachwirkung bei der Torsion, Annalen der Physik 119, 1863 (elastic
 after-effect as a stretched exponential).
+W. A. Day, Restrictions on relaxation functions in linear viscoelasticity, Quarterly Journal of Mechanics and
+Applied Mathematics 23, 1970 (recalled: such functions are sums of decaying exponentials of one sign).
 R. T. Birge, The calculation of errors by the method of least squares, Physical Review 40, 1932 (scaling of
 uncertainties that are smaller than the scatter).
 """
@@ -24,7 +29,7 @@ from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 import numpy as np
-from scipy.optimize import least_squares
+from scipy.optimize import least_squares, nnls
 from scipy.stats import chi2, norm, t
 
 from rig.errors import InputError
@@ -44,9 +49,6 @@ STRETCHED = "stretched exponential"
 
 CONFIDENCE = 0.95
 
-FARTHEST = 5.0
-"""Curves worse than the best one by so many standard uncertainties enter no interval."""
-
 DOUBT = 0.05
 """A scatter about the law that has less than this chance under the stated uncertainties enlarges them."""
 
@@ -56,6 +58,17 @@ SIMPLER_BY = 2.0
 EXPONENTS = (0.1, 1.0)
 TIME_MARGIN = 10.0
 """The time constant lies between the first touch's time over this and the last one's times this."""
+
+SLOWEST = 100.0
+"""Times the last touch's time: over the decade that is forecast, anything slower is as good as straight."""
+
+EXPONENTIALS = 60
+"""Of the sums that a recovery may be: about ten in each decade, closer than touches can tell apart."""
+
+MOST_STEPS = 10_000
+HOLD = 1e4
+DOUBLINGS, HALVINGS = 40, 10
+"""An end of an interval is found to a thousandth of its length."""
 
 GRID_TIMES, GRID_EXPONENTS = 80, 37
 """Time constants and exponents that are tried: given both, the rest of the law is linear."""
@@ -69,47 +82,6 @@ class Parameter:
     unit: str
     value: float
     u: float
-
-
-@dataclass(frozen=True, slots=True)
-class Profile:
-    """Stretched exponentials about as good as the best one, in columns: the likelihood is no parabola in the
-    time constant where the set that stays is not reached.
-
-    Parameters
-    ----------
-    tau_s, beta, final_mm, start_mm
-        Parameters, shape (m,); the last two are the best for the first two.
-    covariance
-        Of final and start, shape (m, 2, 2), scaled to the scatter.
-    excess
-        How much worse than the best one each is, in squared standard uncertainties.
-    """
-
-    tau_s: FloatArray
-    beta: FloatArray
-    final_mm: FloatArray
-    start_mm: FloatArray
-    covariance: FloatArray
-    excess: FloatArray
-
-    def interval(self, after_s: float, coverage: float) -> tuple[float, float]:
-        """Lowest and highest set that a curve within `coverage` standard uncertainties of the best has.
-
-        Returns
-        -------
-        Infinite and reversed if no curve of the table is that good: it is too coarse for very exact touches.
-        """
-        left = np.exp(-((after_s / self.tau_s) ** self.beta))
-        slopes = np.stack([1 - left, left], axis=1)
-        set_mm = self.final_mm * slopes[:, 0] + self.start_mm * slopes[:, 1]
-        u_mm = np.sqrt(np.einsum("mi,mij,mj->m", slopes, self.covariance, slopes))
-        half = u_mm * np.sqrt(np.maximum(coverage**2 - self.excess, 0.0))
-        near = self.excess <= coverage**2
-        return (
-            float((set_mm - half)[near].min(initial=np.inf)),
-            float((set_mm + half)[near].max(initial=-np.inf)),
-        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,8 +105,6 @@ class RecoveryLaw:
     scatter
         By how much the weights of the touches were enlarged: `scale`, or the scatter itself in mm where no
         uncertainties are known.
-    profile
-        Of a stretched exponential: all of its curves that the touches allow.
     """
 
     name: str
@@ -145,7 +115,6 @@ class RecoveryLaw:
     residual_mm: float
     scale: float
     scatter: float
-    profile: Profile | None = field(default=None, repr=False, compare=False)
 
     def set_mm(self, after_s: FloatArray) -> FloatArray:
         """Set at times since release, shape (m,)."""
@@ -162,13 +131,34 @@ class RecoveryLaw:
 
 @dataclass(frozen=True, slots=True)
 class SetForecast:
-    """Set at one time since release, with its standard uncertainty and its 95 % interval."""
+    """Set at one time since release.
+
+    Parameters
+    ----------
+    after_s, set_mm
+        The time, and the set there by the law that was chosen.
+    set_mm_u, low_mm, high_mm
+        Standard uncertainty and 95 % interval for any recovery that only slows down.
+    law_low_mm, law_high_mm
+        95 % interval if the recovery goes on by the law.
+    """
 
     after_s: float
     set_mm: float
     set_mm_u: float
     low_mm: float
     high_mm: float
+    law_low_mm: float
+    law_high_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Touches:
+    """Touches that can be used, by rising time, shape (n,); `u_mm` weighs them."""
+
+    after_s: FloatArray
+    set_mm: FloatArray
+    u_mm: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,6 +181,8 @@ class RecoveryFit:
         One decade beyond the last touch; None without a law.
     notes
         Why there is no law, or why only one; what else has to be known.
+    used
+        The touches that were used.
     """
 
     law: RecoveryLaw | None
@@ -202,6 +194,7 @@ class RecoveryFit:
     coverage: float
     forecast: SetForecast | None
     notes: tuple[str, ...]
+    used: Touches = field(repr=False, compare=False)
 
     @property
     def reach_s(self) -> float:
@@ -223,14 +216,12 @@ class RecoveryFit:
                 f"recovery: found {after_s:g} s since release, expected {self.first_s:g} s to "
                 f"{self.reach_s:g} s, one decade beyond the last touch"
             )
-        return _forecast(self.law, self.other, after_s, self.shared_u_mm, self.coverage)
+        return _forecast(self.law, self.used, after_s, self.shared_u_mm, self.coverage)
 
     def as_dict(self) -> dict[str, Any]:
         """Plain mapping of laws, forecast and notes; not-a-number is left in it."""
         plain = asdict(self)
-        for each in ("law", "other"):
-            if plain[each] is not None:
-                del plain[each]["profile"]
+        del plain["used"]
         return plain
 
 
@@ -246,8 +237,8 @@ def fit_recovery(
     Parameters
     ----------
     after_s, set_mm
-        Times since release and sets (or contact positions), shape (n,), in any order. Touches without a
-        positive time or a finite set are left out.
+        Times since release and sets, shape (n,), in any order. Touches without a positive time or a finite
+        set are left out.
     set_mm_u
         Standard uncertainties, shape (n,). None, or any that is not positive: all touches count the same,
         and their scatter is taken from the fit.
@@ -268,9 +259,10 @@ def fit_recovery(
        bounds, and a step from first to final set that is larger than twice the uncertainty of the final set.
     3. It is chosen where its AICc is better by `SIMPLER_BY`.
     4. Stated uncertainties are enlarged to the scatter where that contradicts them.
-    5. The variance of a forecast is the sum over both laws of weight times (variance + squared difference
-       to the law chosen), plus the shared one. The interval of a stretched exponential is that of all its
-       curves that are not significantly worse than the best one, if it is wider, and need not lie evenly.
+    5. A forecast by the law has the law's own interval. Its uncertainty and interval hold every curve
+       s_inf + sum of a_i exp(-t / tau_i), all a_i of one sign, whose misfit exceeds the smallest one by no
+       more than the squared coverage factor (a profile likelihood); a set that is positive ends at zero. The
+       uncertainty is the longer half of the interval over 1.96, with the shared one.
 
     Examples
     --------
@@ -284,7 +276,7 @@ def fit_recovery(
     first_s, last_s = (float(f(touches.after_s)) if count else np.nan for f in (np.min, np.max))
     reason = _why_none(count, first_s, last_s)
     if reason:
-        return RecoveryFit(None, None, count, first_s, last_s, shared_u_mm, np.nan, None, (reason,))
+        return RecoveryFit(None, None, count, first_s, last_s, shared_u_mm, np.nan, None, (reason,), touches)
     notes = [] if stated else ["Uncertainties of the touches are not known: their scatter is taken."]
     laws = [_fitted_logarithm(touches, stated=stated)]
     stretched, why = _fitted_stretched(touches, stated=stated)
@@ -297,24 +289,17 @@ def fit_recovery(
     spare = count - len(law.parameters)
     known = stated and law.scale == 1.0
     coverage = float(norm.ppf((1 + CONFIDENCE) / 2) if known else t.ppf((1 + CONFIDENCE) / 2, spare))
-    ahead = _forecast(law, other, last_s * 10**FORECAST_DECADES, shared_u_mm, coverage)
+    ahead = _forecast(law, touches, last_s * 10**FORECAST_DECADES, shared_u_mm, coverage)
     if law.scale > 1:
         notes.append(f"The touches scatter {law.scale:.2g} times as much as their uncertainties say.")
-    return RecoveryFit(law, other, count, first_s, last_s, shared_u_mm, coverage, ahead, tuple(notes))
-
-
-@dataclass(frozen=True, slots=True)
-class _Touches:
-    """Touches that can be used, by rising time; `u_mm` weighs them."""
-
-    after_s: FloatArray
-    set_mm: FloatArray
-    u_mm: FloatArray
+    return RecoveryFit(
+        law, other, count, first_s, last_s, shared_u_mm, coverage, ahead, tuple(notes), touches
+    )
 
 
 def _usable(
     after_s: FloatArray, set_mm: FloatArray, set_mm_u: FloatArray | None, shared_u_mm: float
-) -> tuple[_Touches, bool]:
+) -> tuple[Touches, bool]:
     """The touches, and whether their uncertainties are known."""
     after_s, set_mm = np.asarray(after_s, np.float64), np.asarray(set_mm, np.float64)
     u_mm = np.full(len(after_s), np.nan) if set_mm_u is None else np.asarray(set_mm_u, np.float64)
@@ -323,7 +308,7 @@ def _usable(
     with np.errstate(invalid="ignore"):
         own_mm = np.sqrt(u_mm[usable] ** 2 - shared_u_mm**2)
     stated = bool((own_mm > 0).all()) and len(usable) > 0
-    return _Touches(after_s[usable], set_mm[usable], own_mm if stated else np.ones(len(usable))), stated
+    return Touches(after_s[usable], set_mm[usable], own_mm if stated else np.ones(len(usable))), stated
 
 
 def _why_none(count: int, first_s: float, last_s: float) -> str:
@@ -367,22 +352,20 @@ def _slopes(name: str, parameters: FloatArray, after_s: FloatArray) -> FloatArra
     return np.stack([1 - left, left, fall * beta / tau_s, -fall * np.log(ratio)], axis=1)
 
 
-def _fitted_logarithm(touches: _Touches, *, stated: bool) -> RecoveryLaw:
+def _fitted_logarithm(touches: Touches, *, stated: bool) -> RecoveryLaw:
     slopes = _slopes(LOGARITHM, np.zeros(2), touches.after_s) / touches.u_mm[:, None]
     solved = np.linalg.lstsq(slopes, touches.set_mm / touches.u_mm, rcond=None)[0]
     found: FloatArray = np.asarray(solved, np.float64)
     return _law(LOGARITHM, (("a", "mm"), ("b", "mm per decade")), found, touches, stated=stated)
 
 
-def _fitted_stretched(touches: _Touches, *, stated: bool) -> tuple[RecoveryLaw | None, str]:
+def _fitted_stretched(touches: Touches, *, stated: bool) -> tuple[RecoveryLaw | None, str]:
     """The law, or why the touches do not support it."""
     count, needed = len(touches.after_s), 6 if stated else 7
     if count < needed:
         return None, f"found {count} touches, expected {needed} at least for its four parameters"
     low_s, high_s = touches.after_s[0] / TIME_MARGIN, touches.after_s[-1] * TIME_MARGIN
-    grid = _grid(touches, low_s, high_s)
-    best = int(np.argmin(grid.excess))
-    start = np.array([grid.final_mm[best], grid.start_mm[best], np.log(grid.tau_s[best]), grid.beta[best]])
+    start = _start(touches, low_s, high_s)
 
     def residuals(free: FloatArray) -> FloatArray:
         return (_stretched(_natural(free), touches.after_s) - touches.set_mm) / touches.u_mm
@@ -400,7 +383,7 @@ def _fitted_stretched(touches: _Touches, *, stated: bool) -> tuple[RecoveryLaw |
         return None, "the touches do not determine its time constant"
     if not abs(first.value - final.value) > 2 * final.u:
         return None, "the touches do not determine the set that stays"
-    return replace(law, profile=_profile(grid, law, touches)), ""
+    return law, ""
 
 
 def _natural(free: FloatArray) -> FloatArray:
@@ -408,11 +391,11 @@ def _natural(free: FloatArray) -> FloatArray:
     return np.array([free[0], free[1], np.exp(free[2]), free[3]])
 
 
-def _grid(touches: _Touches, low_s: float, high_s: float) -> Profile:
-    """Curves over all time constants and exponents, well inside the bounds; `excess` is their misfit."""
+def _start(touches: Touches, low_s: float, high_s: float) -> FloatArray:
+    """The best curve over a grid of time constants and exponents well inside the bounds."""
     tau_s, beta = (
-        each.ravel()
-        for each in np.meshgrid(
+        axis.ravel()
+        for axis in np.meshgrid(
             np.geomspace(1.1 * low_s, high_s / 1.1, GRID_TIMES),
             np.linspace(EXPONENTS[0] + 0.01, EXPONENTS[1] - 0.01, GRID_EXPONENTS),
         )
@@ -421,34 +404,17 @@ def _grid(touches: _Touches, low_s: float, high_s: float) -> Profile:
     slopes = np.stack([1 - left, left], axis=2) / touches.u_mm[:, None]
     target = touches.set_mm / touches.u_mm
     # curves that are flat over all touches have no inverse
-    covariance = np.linalg.pinv(np.einsum("mni,mnj->mij", slopes, slopes), hermitian=True)
-    pairs = np.einsum("mij,mnj,n->mi", covariance, slopes, target)
-    misfit = ((np.einsum("mni,mi->mn", slopes, pairs) - target) ** 2).sum(axis=1)
-    return Profile(tau_s, beta, pairs[:, 0], pairs[:, 1], covariance, misfit)
-
-
-def _profile(grid: Profile, law: RecoveryLaw, touches: _Touches) -> Profile:
-    """The curves of a grid that are worth keeping, relative to the fitted law."""
-    values = np.array([each.value for each in law.parameters])
-    misfit = float((((_stretched(values, touches.after_s) - touches.set_mm) / touches.u_mm) ** 2).sum())
-    scale2 = law.scatter**2
-    excess = np.maximum(grid.excess - misfit, 0.0) / max(scale2, 1e-300)
-    near = excess <= FARTHEST**2
-    return Profile(
-        grid.tau_s[near],
-        grid.beta[near],
-        grid.final_mm[near],
-        grid.start_mm[near],
-        grid.covariance[near] * scale2,
-        excess[near],
-    )
+    inverse = np.linalg.pinv(np.einsum("mni,mnj->mij", slopes, slopes), hermitian=True)
+    pairs = np.einsum("mij,mnj,n->mi", inverse, slopes, target)
+    best = int(np.argmin(((np.einsum("mni,mi->mn", slopes, pairs) - target) ** 2).sum(axis=1)))
+    return np.array([*pairs[best], np.log(tau_s[best]), beta[best]])
 
 
 def _law(
     name: str,
     names: tuple[tuple[str, str], ...],
     values: FloatArray,
-    touches: _Touches,
+    touches: Touches,
     *,
     stated: bool,
 ) -> RecoveryLaw:
@@ -507,20 +473,65 @@ def _chosen(laws: list[RecoveryLaw]) -> list[RecoveryLaw]:
 
 
 def _forecast(
-    law: RecoveryLaw, other: RecoveryLaw | None, after_s: float, shared_u_mm: float, coverage: float
+    law: RecoveryLaw, touches: Touches, after_s: float, shared_u_mm: float, coverage: float
 ) -> SetForecast:
     at = np.array([after_s])
-    value, own_u = (float(each(at)[0]) for each in (law.set_mm, law.set_mm_u))
-    low, high = value - coverage * own_u, value + coverage * own_u
-    if law.profile is not None:
-        found = law.profile.interval(after_s, coverage)
-        low, high = min(low, found[0]), max(high, found[1])
-    further = shared_u_mm**2
-    if other is not None:
-        other_mm, other_u = (float(each(at)[0]) for each in (other.set_mm, other.set_mm_u))
-        further += other.weight * (other_u**2 + (other_mm - value) ** 2)
-    below, above = (
-        float(np.sqrt(law.weight * half**2 + coverage**2 * further)) for half in (value - low, high - value)
-    )
-    u = (below + above) / (2 * coverage)
-    return SetForecast(after_s, value, u, value - below, value + above)
+    value, own_u = (float(column(at)[0]) for column in (law.set_mm, law.set_mm_u))
+    half = coverage * float(np.hypot(own_u, shared_u_mm))
+    slowing = _slowing_interval(touches, law, after_s, coverage)
+    shared = coverage * shared_u_mm
+    # the law is one of those that the touches allow, also where it is not the best of them
+    below = float(np.hypot(max(value - slowing[0], coverage * own_u), shared))
+    above = float(np.hypot(max(slowing[1] - value, coverage * own_u), shared))
+    # what laws disagree by does not grow with few touches as a scatter's factor does: a reader doubles u
+    u = max(below, above) / float(norm.ppf((1 + CONFIDENCE) / 2))
+    return SetForecast(after_s, value, u, value - below, value + above, value - half, value + half)
+
+
+def _slowing_interval(
+    touches: Touches, law: RecoveryLaw, after_s: float, coverage: float
+) -> tuple[float, float]:
+    """Lowest and highest set at a time among all sums of exponentials that the touches do not contradict."""
+    tau_s = np.geomspace(touches.after_s[0] / TIME_MARGIN, touches.after_s[-1] * SLOWEST, EXPONENTIALS)
+    # a set that grows is a sum of exponentials of the other sign
+    sign = -1.0 if law.set_mm(touches.after_s[-1:])[0] > law.set_mm(touches.after_s[:1])[0] else 1.0
+    origin_mm = float(touches.set_mm.mean())
+
+    def curves(times_s: FloatArray) -> FloatArray:
+        """Columns whose positive sums are the curves: a set that stays, of either sign, and what goes."""
+        still = np.ones((len(times_s), 1))
+        return np.hstack([still, -still, sign * np.exp(-times_s[:, None] / tau_s)])
+
+    weighed = curves(touches.after_s) / touches.u_mm[:, None]
+    target = (touches.set_mm - origin_mm) / touches.u_mm
+    row = curves(np.array([after_s]))
+    factors, misfit = nnls(weighed, target, maxiter=MOST_STEPS)
+    best_mm = float(row[0] @ factors)
+    # the same fit, held to a set at that time by a weight that outdoes all touches
+    holding = HOLD / touches.u_mm.min()
+    held = np.vstack([weighed, holding * row])
+    allowed = misfit**2 + (coverage * law.scatter) ** 2
+
+    def is_allowed(set_mm: float) -> bool:
+        found = nnls(held, np.append(target, holding * set_mm), maxiter=MOST_STEPS)[1]
+        return bool(found**2 <= allowed)
+
+    step_mm = max(law.scatter, 1e-9) * float(touches.u_mm.min())
+    # a piece does not recover beyond the height at which its sets begin; sets far below zero are no such sets
+    is_set = bool((touches.set_mm > -2 * coverage * law.scatter * touches.u_mm).all())
+    floor_mm = (0.0 if is_set else -np.inf) - origin_mm
+    low_mm = max(_farthest(is_allowed, best_mm, -step_mm), min(floor_mm, best_mm))
+    return low_mm + origin_mm, _farthest(is_allowed, best_mm, step_mm) + origin_mm
+
+
+def _farthest(is_allowed: Callable[[float], bool], best: float, step: float) -> float:
+    """Return the last value on one side of the best that is allowed: doubling, then halving."""
+    inside, outside = 0.0, step
+    for _ in range(DOUBLINGS):
+        if not is_allowed(best + outside):
+            break
+        inside, outside = outside, 2 * outside
+    for _ in range(HALVINGS):
+        middle = (inside + outside) / 2
+        inside, outside = (middle, outside) if is_allowed(best + middle) else (inside, middle)
+    return best + outside

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from math import sqrt
 
 import numpy as np
+from scipy.special import stdtrit
 
 from rig.samples import FloatArray
 
@@ -18,9 +19,9 @@ class Softening:
     ----------
     at_mm
         The fixed deflection.
-    pct_per_decade, pct_per_decade_u
-        Slope over the fitted force of cycle 1, and its standard uncertainty; negative where the specimen
-        softens.
+    pct_per_decade, pct_per_decade_u, pct_per_decade_freedom
+        Slope over the fitted force of cycle 1, its standard uncertainty from the scatter about the line, and
+        the degrees of freedom of that; negative where the specimen softens.
     lost_pct
         Force lost from the first to the last cycle, per cent.
     n
@@ -30,8 +31,14 @@ class Softening:
     at_mm: float
     pct_per_decade: float
     pct_per_decade_u: float
+    pct_per_decade_freedom: int
     lost_pct: float
     n: int
+
+    def interval_pct(self) -> tuple[float, float]:
+        """Return the 95 % interval of the slope, wide where few cycles made the uncertainty."""
+        half = float(stdtrit(self.pct_per_decade_freedom, 0.975)) * self.pct_per_decade_u
+        return self.pct_per_decade - half, self.pct_per_decade + half
 
 
 @dataclass(slots=True)
@@ -81,6 +88,7 @@ class SofteningFit:
             at_mm,
             100 * slope / intercept,
             100 * slope_u / intercept,
+            self._n - 2,
             100 * (1 - self._last_n / self._first_n),
             self._n,
         )

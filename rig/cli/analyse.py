@@ -189,9 +189,10 @@ def print_result(path: Path, capture: Capture, result: CaptureResult, doubts: Do
         screen.print(monte_carlo_table(doubts.draws, title, plain=plain))
     if result.softening is not None:
         soft = result.softening
+        low, high = soft.interval_pct()
         screen.print(
             f"Softening at {soft.at_mm:.2f} mm: {soft.pct_per_decade:+.2f} % per decade of cycles "
-            f"(u {soft.pct_per_decade_u:.2f}), {soft.lost_pct:.1f} % lost over {soft.n} cycles"
+            f"(95 % interval {low:+.2f} to {high:+.2f} %), {soft.lost_pct:.1f} % lost over {soft.n} cycles"
         )
     if result.prony is not None:
         terms = ", ".join(f"{k:.4g} at {tau:.3g} s" for k, tau in result.prony.branches) or "none"

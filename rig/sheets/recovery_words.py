@@ -25,13 +25,17 @@ def recovery_sentences(fit: RecoveryFit) -> list[str]:
     if fit.other is not None and fit.other.weight >= WORTH_A_WORD:
         said.append(f"A {fit.other.name} is not ruled out (weight {100 * fit.other.weight:.0f} %).")
     ahead = fit.forecast
-    if ahead is not None:
-        digits = max(ahead.set_mm_u, 1e-6)
-        low, value, high = (rounded(each, digits) for each in (ahead.low_mm, ahead.set_mm, ahead.high_mm))
+    if ahead is not None and fit.law is not None:
+        digits = max((ahead.law_high_mm - ahead.law_low_mm) / 4, 1e-6)
+        low, value, high = (
+            rounded(set_mm, digits) for set_mm in (ahead.law_low_mm, ahead.set_mm, ahead.law_high_mm)
+        )
+        lowest, highest = (rounded(set_mm, ahead.set_mm_u) for set_mm in (ahead.low_mm, ahead.high_mm))
         said.append(
-            f"Forecast: a set of {value} mm after {_time(ahead.after_s)}, "
-            f"within {low} to {high} mm with 95 %. "
-            "Nothing is said of later."
+            f"Forecast for {_time(ahead.after_s)} after release: if the recovery goes on as a "
+            f"{fit.law.name}, a set of {value} mm (95 % interval {low} to {high} mm). If it only goes on "
+            f"slowing down, by any law that fits these measurements: {lowest} to {highest} mm. Measure later "
+            f"for a closer forecast; none is given beyond {_time(fit.reach_s)}."
         )
     return [*said, *fit.notes]
 

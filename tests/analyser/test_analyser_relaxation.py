@@ -134,6 +134,17 @@ def test_a_planted_softening_is_found_again():
     assert (found.n, found.at_mm) == (200, 5.0)
 
 
+@pytest.mark.parametrize("cycles", [3, 5, 30])
+def test_95_of_100_intervals_of_softening_hold_also_from_three_cycles(cycles):
+    cycle, held = np.arange(1.0, cycles + 1), 0
+    for seed in range(400):
+        noise = np.random.default_rng(seed).normal(0, 0.05, cycles)
+        low, high = softening(cycle, 30 * (1 - 0.08 * np.log10(cycle)) + noise, 5.0).interval_pct()
+        held += low <= -8.0 <= high
+    # three standard deviations of a binomial count
+    assert 0.95 - 0.033 <= held / 400 <= 0.95 + 0.033
+
+
 def test_cycles_without_a_reading_are_left_out_of_softening():
     cycle = np.arange(1.0, 11.0)
     force = np.where(cycle == 5, np.nan, 30 * (1 - 0.08 * np.log10(cycle)))

@@ -292,7 +292,7 @@ def test_softening_is_told_with_pieces_as_the_unit(tmp_path):
     results = batch_of(SPRING[:4], "spring")
     slopes = [-3.0, -4.0, -5.0, -4.0]
     facts = [
-        replace(each, softening=Softening(20.0, slope, 0.3, 6.0, 100))
+        replace(each, softening=Softening(20.0, slope, 0.3, 98, 6.0, 100))
         for each, slope in zip(facts_of(results), slopes, strict=True)
     ]
     save_design_sheet(design_sheet(results, facts), tmp_path)
