@@ -81,7 +81,10 @@ ALLOWED: dict[str, set[str]] = {
         "rigchecks",
         "calibrationfile",
         "results",
+        "workbench",
     },
+    # Pages about captures: they read headers and samples, and leave results to the command line.
+    "workbench": {*BASE, "calibration", "capture"},
     "cli": {
         *BASE,
         *MEASURES,

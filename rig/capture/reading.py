@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -114,8 +115,13 @@ class Capture:
             found.append(Damage(SUMMARY_FILE, 0, 0, f"{rows} damaged rows of the summary"))
         return tuple(found)
 
-    def batches(self) -> Iterator[Samples]:
+    def batches(self, first: int = 0, last: int | None = None) -> Iterator[Samples]:
         """The samples, batch by batch in the order they were taken, with flat memory.
+
+        Parameters
+        ----------
+        first, last
+            Places of the first batch and of the one after the last, counted over all files; all by default.
 
         Raises
         ------
@@ -123,8 +129,11 @@ class Capture:
             If a file changes while it is read.
         """
         for index in self.files:
-            for batch in read_batches(index, self.header):
+            here = index.offsets[max(first, 0) : None if last is None else max(last, 0)]
+            for batch in read_batches(replace(index, offsets=here), self.header):
                 yield batch.samples
+            first -= len(index.offsets)
+            last = None if last is None else last - len(index.offsets)
 
     def samples(self) -> Samples:
         """All intact samples in one table."""

@@ -31,6 +31,7 @@ _COMMANDS = {
     "calibrate": ("rig.cli.calibrate", "Measure scales, delay and frame, with their uncertainty."),
     "verify": ("rig.cli.verify", "Show that a rig reads right, by references or a check standard."),
     "release": ("rig.cli.release", "Clear a latched stop, and take the platen slowly away."),
+    "browse": ("rig.cli.browse", "Look into captures and results in a browser, without a rig."),
     "captures": ("rig.cli.captures", "List captures."),
     "show": ("rig.cli.show", "Show what a capture says about itself."),
     "amend": ("rig.cli.amend", "Mend what a capture says about itself, by a dated record."),

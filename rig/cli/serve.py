@@ -17,6 +17,14 @@ METHODS = Path("configs/methods")
 PLANS = Path("configs/endurance")
 
 
+listen_option = click.option(
+    "--listen", default="127.0.0.1", show_default=True, metavar="ADDRESS", help="Where it is served."
+)
+allow_remote_option = click.option(
+    "--allow-remote", is_flag=True, help="Let others than this machine reach the page, with a token."
+)
+
+
 @click.command("serve")
 @click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig's file.")
 @click.option("--port", metavar="PATH", help="Port to open instead of the rig file's.")
@@ -32,12 +40,8 @@ PLANS = Path("configs/endurance")
 @click.option(
     "--http", type=click.IntRange(0, 65535), default=8470, show_default=True, help="TCP port of the page."
 )
-@click.option(
-    "--listen", default="127.0.0.1", show_default=True, metavar="ADDRESS", help="Where it is served."
-)
-@click.option(
-    "--allow-remote", is_flag=True, help="Let others than this machine reach the page, with a token."
-)
+@listen_option
+@allow_remote_option
 @click.option("--no-page", is_flag=True, help="Serve no page; the other commands work all the same.")
 @folder_option("Folder that captures are made in.")
 def command(
@@ -69,19 +73,25 @@ def command(
     say_how_it_stands(rig)
     page = None
     if not no_page:
-        if not _is_loopback(listen) and not allow_remote:
-            raise InputError(
-                f"--listen {listen}: others could reach the rig; say --allow-remote if that is wanted"
-            )
         token = token_file()
-        _say_where(listen, http, token)
-        page = PageWish(listen, http, token)
+        say_where_the_page_is(listen, http, token, allow_remote=allow_remote)
+        page = PageWish(listen, http, token, out.absolute(), Path("reports").absolute())
     with log_to_file():
         serve(rig, address, out.absolute(), methods=folders, page=page)
 
 
-def _say_where(listen: str, http: int, token: Path) -> None:
-    """Say how a person enters the page. The link holds the token, so it goes to a terminal and to no log."""
+def say_where_the_page_is(listen: str, http: int, token: Path, *, allow_remote: bool) -> None:
+    """Say how a person enters the page. The link holds the token, so it goes to a terminal and to no log.
+
+    Raises
+    ------
+    InputError
+        If others could reach the page and nobody said that they may.
+    """
+    if not _is_loopback(listen) and not allow_remote:
+        raise InputError(
+            f"--listen {listen}: others could reach the page; say --allow-remote if that is wanted"
+        )
     if http and _is_loopback(listen) and sys.stderr is not None and sys.stderr.isatty():
         name = f"[{listen}]" if ":" in listen else listen
         place, secret = f"{name}:{http}", token.read_text(encoding="ascii").strip()

@@ -52,17 +52,22 @@ class PageWish:
         Address and TCP port.
     token_file
         File of the token that is asked for; None for a page on loopback.
+    captures, reports
+        Folders of the captures to look into and of what is written about them; None for the live page alone.
     """
 
     listen: str = "127.0.0.1"
     http: int = 8470
     token_file: Path | None = None
+    captures: Path | None = None
+    reports: Path | None = None
 
     def command(self, socket: Path) -> list[str]:
         """The page's process."""
         words = [sys.executable, "-m", "rig.daemon.page", "--socket", str(socket)]
         words += ["--listen", self.listen, "--http", str(self.http)]
-        return words if self.token_file is None else [*words, "--token-file", str(self.token_file)]
+        folders = {"--token-file": self.token_file, "--captures": self.captures, "--reports": self.reports}
+        return words + [word for name, path in folders.items() if path for word in (name, str(path))]
 
 
 def serve(

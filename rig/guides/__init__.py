@@ -23,6 +23,7 @@ TOPICS = {
     "pieces": "Register, weigh and measure pieces; compare batches and states.",
     "design-sheet": "Write the sheet that a machine builder works from.",
     "machines": "Nips, lifting and pull-off: what a machine does to a part.",
+    "browser": "Look into captures and results in a browser, and ask for answers there.",
     "captures": "What a capture is, how to mend one, and how other programs read it.",
 }
 """Topics in the order in which a newcomer needs them."""

@@ -304,7 +304,7 @@ def test_the_live_socket_says_that_the_desk_is_gone_and_goes_on_when_it_is_back(
 def test_the_interface_describes_itself_and_needs_nothing_from_elsewhere(page):
     described = page.get("/api/openapi.json").json()
     operations = ["status", "news", "samples", "cycles", "methods", "start", "halt", "proceed", "acknowledge"]
-    assert set(described["paths"]) == {f"/api/{name}" for name in [*operations, "enter"]}
+    assert set(described["paths"]) == {f"/api/{name}" for name in [*operations, "enter", "pages"]}
     for address in ("/", "/enter", "/api/docs", "/static/page.css", "/static/page.js", "/static/docs.js"):
         text = page.get(address).raise_for_status().text
         assert "https:" not in text

@@ -19,7 +19,7 @@ from pathlib import Path
 import uvicorn
 from loguru import logger
 
-from rig.daemon.page.access import AccessRules, access_rules, read_token
+from rig.daemon.page.access import AccessRules, GuardedApp, access_rules, read_token
 from rig.daemon.page.app import make_app
 from rig.daemon.page.connections import BoundedProtocol
 from rig.daemon.page.rig_link import RigLink
@@ -55,7 +55,7 @@ def main() -> int:
         rules = access_rules(wanted.listen, wanted.http, token)
         with _listen(wanted.listen, wanted.http) as listening:
             rules = replace(rules, port=listening.getsockname()[1])
-            asyncio.run(_serve(RigLink(wanted.socket), rules=rules, listening=listening))
+            asyncio.run(_serve(_app(wanted, rules), rules=rules, listening=listening))
     except RigError as refusal:
         logger.error("{}", refusal)
         return refusal.exit_code
@@ -64,7 +64,11 @@ def main() -> int:
 
 def _options() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="python -m rig.daemon.page", description=__doc__.split("\n", 1)[0])
-    parser.add_argument("--socket", type=Path, required=True, help="the daemon's control socket")
+    parser.add_argument(
+        "--socket", type=Path, help="the daemon's control socket; none for pages without a rig"
+    )
+    parser.add_argument("--captures", type=Path, help="folder of captures to look into")
+    parser.add_argument("--reports", type=Path, default=Path("reports"), help="where reports are written")
     parser.add_argument("--listen", default="127.0.0.1", help="address; beyond loopback only with a token")
     parser.add_argument("--http", type=int, required=True, help="TCP port; 0 for any free one")
     parser.add_argument("--token-file", type=Path, help="file of mode 0600 with the token to ask for")
@@ -89,9 +93,18 @@ def _listen(listen: str, port: int) -> socket.socket:
     return listening
 
 
-async def _serve(link: RigLink, *, rules: AccessRules, listening: socket.socket) -> None:
+def _app(wanted: argparse.Namespace, rules: AccessRules) -> GuardedApp:
+    link = None if wanted.socket is None else RigLink(wanted.socket)
+    if wanted.captures is None:
+        return make_app(link, rules)
+    from rig.workbench import STATIC, workbench_routers  # noqa: PLC0415  the live page alone needs none of it
+
+    return make_app(link, rules, workbench_routers(wanted.captures, wanted.reports), STATIC)
+
+
+async def _serve(app: GuardedApp, *, rules: AccessRules, listening: socket.socket) -> None:
     config = uvicorn.Config(
-        make_app(link, rules),
+        app,
         log_config=None,
         access_log=False,
         proxy_headers=False,

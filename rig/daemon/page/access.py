@@ -61,6 +61,9 @@ OPEN_WITHOUT_TOKEN = frozenset(
 )
 """What a browser needs to give the token; nothing about the rig is in it."""
 
+PAGES = frozenset({"/", "/enter", "/captures", "/capture", "/overlay", "/ask"})
+"""What a person opens; whoever has not given the token is sent to give it."""
+
 HALT = "/api/halt"
 """Needs no token from this machine; a page of another site cannot ask for it all the same."""
 
@@ -277,7 +280,7 @@ class _Request:
 
     @property
     def is_page(self) -> bool:
-        return self.method == "GET" and self.path in {"/", "/enter"}
+        return self.method == "GET" and self.path in PAGES
 
 
 def _foreign(request: _Request, rules: AccessRules) -> _Refused | None:
@@ -366,8 +369,8 @@ def _sealing(send: Send, request: _Request, rules: AccessRules) -> Send:
     async def sealed(message: Message) -> None:
         if message["type"] == "http.response.start":
             headers = MutableHeaders(scope=message)
-            headers["Content-Security-Policy"] = policy
-            headers["X-Frame-Options"] = "DENY"
+            headers.setdefault("Content-Security-Policy", policy)  # a report has a stricter one of its own
+            headers.setdefault("X-Frame-Options", "DENY")
             headers["X-Content-Type-Options"] = "nosniff"
             headers["Referrer-Policy"] = "no-referrer"
             headers["Cross-Origin-Resource-Policy"] = "same-origin"

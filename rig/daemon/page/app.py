@@ -11,7 +11,7 @@ from __future__ import annotations
 import asyncio
 import gzip
 import importlib.metadata
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 from functools import cache
 from importlib.resources import files
@@ -30,7 +30,7 @@ from fastapi import (
     WebSocketDisconnect,
 )
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import FileResponse, JSONResponse, PlainTextResponse
+from fastapi.responses import FileResponse, JSONResponse, PlainTextResponse, RedirectResponse
 from fastapi.staticfiles import StaticFiles
 from loguru import logger
 from pydantic import BaseModel, ConfigDict, Field
@@ -89,12 +89,20 @@ class Entry(BaseModel):
     token: Annotated[str, Field(min_length=1, max_length=LONGEST_TOKEN)]
 
 
+class Pages(BaseModel):
+    """Which pages there are: the live one of a rig, and those about captures."""
+
+    live: bool
+    captures: bool
+
+
 Whose = Annotated[RigRef, Body(embed=True)]
 """Which rig the order is for: what `rig` and `port` of the status said to whoever gives it."""
 
 Number = Annotated[int, Query(ge=0, le=HIGHEST)]
 
 api = APIRouter(prefix="/api", responses=_REFUSALS)
+entry = APIRouter(prefix="/api", responses=_REFUSALS)
 pages = APIRouter(include_in_schema=False)
 
 
@@ -112,15 +120,22 @@ Link = Annotated[RigLink, Depends(_link_of)]
 Rules = Annotated[AccessRules, Depends(_rules_of)]
 
 
-def make_app(link: RigLink, rules: AccessRules) -> GuardedApp:
+def make_app(
+    link: RigLink | None,
+    rules: AccessRules,
+    others: Sequence[APIRouter] = (),
+    others_static: Path | None = None,
+) -> GuardedApp:
     """Make the application.
 
     Parameters
     ----------
     link
-        The daemon.
+        The daemon; None for pages without a rig.
     rules
         What a request must be like; they hold for every path.
+    others, others_static
+        Routes of further pages, and the folder of what these pages load.
 
     Returns
     -------
@@ -131,7 +146,8 @@ def make_app(link: RigLink, rules: AccessRules) -> GuardedApp:
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         yield
-        link.close()
+        if link is not None:
+            link.close()
 
     app = FastAPI(
         title="Press rig",
@@ -144,12 +160,22 @@ def make_app(link: RigLink, rules: AccessRules) -> GuardedApp:
     )
     app.state.link = link
     app.state.rules = rules
+    app.state.captures = bool(others)
     app.state.watchers = 0
     app.add_exception_handler(RigError, _refuse_rig)
     app.add_exception_handler(RequestValidationError, _refuse_input)
     app.add_exception_handler(HTTPException, _refuse_http)
-    app.include_router(api)
+    app.include_router(entry)
     app.include_router(pages)
+    if link is None:
+        app.add_api_route("/", _to_the_captures, include_in_schema=False)
+    else:
+        app.include_router(api)
+        app.add_api_route("/", _live_page, include_in_schema=False)
+    for router in others:
+        app.include_router(router, responses=_REFUSALS)
+    if others_static is not None:
+        app.mount("/static/workbench", StaticFiles(directory=others_static))
     app.mount("/static", StaticFiles(directory=_STATIC))
     return GuardedApp(app, rules)
 
@@ -208,10 +234,17 @@ async def acknowledge(link: Link, rig: Whose) -> Done:
     return await link.acknowledge(rig)
 
 
-@api.post("/enter")
-async def enter(rules: Rules, entry: Entry, response: Response) -> Done:
+@entry.get("/pages")
+async def what_there_is(request: Request) -> Pages:
+    """Which pages are served here."""
+    state = request.app.state
+    return Pages(live=state.link is not None, captures=state.captures)
+
+
+@entry.post("/enter")
+async def enter(rules: Rules, given: Annotated[Entry, Body()], response: Response) -> Done:
     """Give the token once; a cookie then stands for it."""
-    if not rules.is_token(entry.token):
+    if not rules.is_token(given.token):
         raise HTTPException(401 if rules.token else 409, "token: found another one, expected the rig's")
     response.set_cookie(
         rules.cookie, rules.pass_value, max_age=SESSION_S, path="/", httponly=True, samesite="strict"
@@ -255,10 +288,12 @@ async def _tell_news(socket: WebSocket, link: RigLink) -> None:
         await asyncio.sleep(due_s - clock())
 
 
-@pages.get("/")
-async def index() -> FileResponse:
-    """Serve the live page."""
+async def _live_page() -> FileResponse:
     return FileResponse(_STATIC / "index.html")
+
+
+async def _to_the_captures() -> RedirectResponse:
+    return RedirectResponse("/captures", 307)
 
 
 @pages.get("/enter")

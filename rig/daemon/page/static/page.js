@@ -1,5 +1,6 @@
 // Joins the live socket to the parts of the sheet.
 
+import { ask } from "/static/orders.js";
 import { clockNow, confirmHalt } from "/static/halt.js";
 import { watch } from "/static/live.js";
 import { Plots } from "/static/plots.js";
@@ -27,6 +28,10 @@ function forget() {
   plots.clear();
   table.clear();
 }
+
+ask("pages").then((pages) => {
+  document.getElementById("others").hidden = !pages.captures;
+}).catch(() => {});
 
 watch({
   began() {

@@ -1,0 +1,244 @@
+"""The pages and the interface of the workbench; they join the live page's, or stand alone without a rig.
+
+Each request reads, or orders a command that runs beside the page. Names of captures come from the network:
+they are looked up below the folder and nowhere else. A report is shown as a stranger: it may run the script
+in it, and reach nothing.
+"""
+
+from __future__ import annotations
+
+import mimetypes
+from collections import OrderedDict
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from dataclasses import asdict
+from importlib.resources import files
+from pathlib import Path
+from typing import Annotated, Any
+
+from fastapi import APIRouter, FastAPI, Query
+from fastapi.responses import FileResponse
+from pydantic import BaseModel, ConfigDict, Field
+from starlette.concurrency import run_in_threadpool
+
+from rig.core import visible
+from rig.errors import InputError
+from rig.workbench.catalogue import Catalogue, Listing
+from rig.workbench.catalogue import Query as CaptureQuery
+from rig.workbench.forms import FORMS, LONGEST_VALUE, MOST_CAPTURES, arguments
+from rig.workbench.tasks import Progress, Task, Tasks
+from rig.workbench.traces import MOST_POINTS, Trace, Traces
+
+MOST_CYCLES = 2000
+"""Rows of a table of cycles in one answer."""
+
+KEPT_ANALYSES = 32
+"""Captures whose analysis is remembered."""
+
+LONGEST_NAME = 300
+"""Characters of a capture's name in the list."""
+
+STATIC = Path(str(files("rig.workbench") / "static"))
+
+PAGES = {
+    "/captures": "captures.html",
+    "/capture": "capture.html",
+    "/overlay": "overlay.html",
+    "/ask": "ask.html",
+}
+"""Pages by their address."""
+
+_STRANGER = (
+    "sandbox allow-scripts allow-downloads allow-popups; default-src 'none'; script-src 'unsafe-inline'; "
+    "style-src 'unsafe-inline'; img-src data:; font-src data:; frame-ancestors 'self'"
+)
+"""What a report may do: run the script in it, and reach nothing."""
+
+Name = Annotated[str, Query(min_length=1, max_length=LONGEST_NAME)]
+Text = Annotated[str, Query(max_length=LONGEST_VALUE)]
+
+
+class Question(BaseModel):
+    """A filled form: which one, its entries by option, and the captures it is about, named as in the list."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    form: str = Field(max_length=40)
+    values: dict[str, Annotated[str, Field(max_length=LONGEST_VALUE)]] = Field(default={}, max_length=40)
+    captures: list[Annotated[str, Field(max_length=LONGEST_NAME)]] = Field(
+        default=[], max_length=MOST_CAPTURES
+    )
+
+
+class TaskName(BaseModel):
+    """Which command is meant."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    task: str = Field(max_length=40)
+
+
+class Analysis(BaseModel):
+    """What `pressrig analyse --json` says of one capture, or how far it is."""
+
+    progress: Progress
+    capture: dict[str, Any] | None = None
+    cycles: int = 0
+
+
+class About(BaseModel):
+    """What a capture says about itself."""
+
+    id: str
+    header: dict[str, Any]
+    ended: str
+    duration_s: float | None
+    samples: int | None
+    amendments: list[str]
+    left_out: str
+    left_out_cycles: dict[int, str]
+
+
+def workbench_routers(folder: Path, reports: Path) -> list[APIRouter]:
+    """Make the routes for a folder of captures.
+
+    Parameters
+    ----------
+    folder
+        Holds captures.
+    reports
+        Where reports are written, a folder each; made when the first is.
+    """
+    return [
+        _pages(),
+        _captures_api(Catalogue(folder), Traces()),
+        _answers_api(Catalogue(folder), Tasks(reports)),
+    ]
+
+
+def _pages() -> APIRouter:
+    router = APIRouter(include_in_schema=False)
+    for address, file in PAGES.items():
+        router.add_api_route(address, _shows(STATIC / file), methods=["GET"])
+    return router
+
+
+def _shows(path: Path) -> Callable[[], FileResponse]:
+    def page() -> FileResponse:
+        return FileResponse(path)
+
+    return page
+
+
+def _captures_api(catalogue: Catalogue, traces: Traces) -> APIRouter:
+    router = APIRouter(prefix="/api")
+
+    @router.get("/captures")
+    def captures(query: Annotated[CaptureQuery, Query()]) -> Listing:
+        """The captures that match, one page of them, and what they could be narrowed down to."""
+        return catalogue.listing(query)
+
+    @router.get("/capture")
+    def about(capture: Name) -> About:
+        """What a capture says about itself, its amendments applied."""
+        opened = catalogue.open(capture)
+        ending, excluded = opened.ending, opened.exclusions
+        header = asdict(opened.header)
+        return About(
+            id=capture,
+            header=header | {"started": opened.header.started.isoformat()},
+            ended=opened.how_it_ended,
+            duration_s=ending.duration_s if ending else None,
+            samples=ending.samples if ending else None,
+            amendments=[visible(record.sentence) for record in opened.amendments],
+            left_out="" if excluded.capture is None else excluded.capture.reason,
+            left_out_cycles={number: record.reason for number, record in excluded.cycles.items()},
+        )
+
+    @router.get("/trace")
+    def trace(
+        capture: Name,
+        from_s: float | None = None,
+        to_s: float | None = None,
+        points: Annotated[int, Query(ge=16, le=MOST_POINTS)] = 2000,
+    ) -> Trace:
+        """Any stretch of a recording, thinned so that its extremes stay."""
+        opened = catalogue.open(capture)
+        return traces.of(opened, catalogue.stamp(capture)).stretch(from_s, to_s, points)
+
+    return router
+
+
+def _answers_api(catalogue: Catalogue, tasks: Tasks) -> APIRouter:
+    @asynccontextmanager
+    async def lifespan(_: FastAPI) -> AsyncIterator[None]:
+        yield
+        await tasks.close()
+
+    router = APIRouter(lifespan=lifespan)
+    analysed: OrderedDict[tuple[object, ...], Task] = OrderedDict()
+
+    @router.get("/api/analysis")
+    async def analysis(
+        capture: Name,
+        conditioning: Annotated[int, Query(ge=0, le=10**6)] = 0,
+        start: Annotated[int, Query(ge=0, le=10**7)] = 0,
+    ) -> Analysis:
+        """What each cycle of a capture is like; ask again until it is done."""
+        path = await run_in_threadpool(catalogue.path_of, capture)
+        key = (path, catalogue.stamp(capture), conditioning)
+        if key not in analysed or analysed[key].state == "stopped":
+            words = ["analyse", f"--conditioning={conditioning}", "--", str(path)]
+            analysed[key] = tasks.start(words, wants_json=True)
+            while len(analysed) > KEPT_ANALYSES:
+                analysed.popitem(last=False)
+        task = analysed[key]
+        if task.state != "done":
+            return Analysis(progress=task.progress())
+        document = (await run_in_threadpool(task.document))["captures"][0]
+        cycles = document["cycles"]
+        shown = document | {"cycles": cycles[start : start + MOST_CYCLES]}
+        return Analysis(progress=task.progress(), capture=shown, cycles=len(cycles))
+
+    @router.get("/api/forms")
+    async def forms() -> list[dict[str, Any]]:
+        """What can be asked of captures."""
+        return [asdict(form) for form in FORMS.values()]
+
+    @router.post("/api/ask")
+    async def ask(question: Question) -> Progress:
+        """Ask: a command runs, and its answer is fetched by the name of its task."""
+        if question.form not in FORMS:
+            raise InputError(f"form: found {visible(question.form)!r}, expected one of {', '.join(FORMS)}")
+        form = FORMS[question.form]
+        paths = [str(await run_in_threadpool(catalogue.path_of, name)) for name in question.captures]
+        return tasks.start(arguments(form, question.values, paths), writes=form.report).progress()
+
+    @router.get("/api/answer")
+    async def answer(task: Text) -> Progress:
+        """How a command stands, and its words once it has some."""
+        return tasks.of(task).progress()
+
+    @router.get("/api/answers")
+    async def answers() -> list[Progress]:
+        """The commands that ran lately, the newest first."""
+        return [task.progress() for task in tasks.all() if not task.wants_json]
+
+    @router.post("/api/stop")
+    async def stop(name: TaskName) -> Progress:
+        """Stop a command; what it has written so far is taken away."""
+        task = tasks.of(name.task)
+        await tasks.stop(task)
+        return task.progress()
+
+    @router.get("/answer/{task}/{file}", include_in_schema=False)
+    async def written(task: str, file: str) -> FileResponse:
+        """A file that a command has written."""
+        found = tasks.of(task)
+        if found.folder is None or file not in found.pages():
+            raise InputError(f"file: found {visible(file)[:80]!r}, expected one that the answer lists")
+        media_type = mimetypes.guess_type(file)[0] or "application/octet-stream"
+        headers = {"Content-Security-Policy": _STRANGER, "X-Frame-Options": "SAMEORIGIN"}
+        return FileResponse(found.folder / file, media_type=media_type, headers=headers)
+
+    return router

@@ -1,0 +1,271 @@
+"""What can be asked of captures on a page: each form is one command, with the options that people use most.
+
+A form says nothing about how an answer is found. Its fields are options of the command, by their own names,
+so that the page can show the command that gives the same; a test holds them against the command line.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from rig.core import visible
+from rig.errors import InputError
+
+LONGEST_VALUE = 200
+"""Characters of one field."""
+
+MOST_CAPTURES = 2000
+"""Captures in one question."""
+
+Kind = Literal["text", "quantity", "number", "choice"]
+Takes = Literal["captures", "one capture", "nothing"]
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One option of a command.
+
+    Parameters
+    ----------
+    option
+        As on the command line, with its dashes.
+    label, hint
+        What a person reads, and an example of an entry.
+    kind
+        Of its value: words, a quantity with its unit, a number, or one of `choices`.
+    required
+        Whether the command refuses to go without it.
+    """
+
+    option: str
+    label: str
+    hint: str = ""
+    kind: Kind = "text"
+    choices: tuple[str, ...] = ()
+    required: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """One command.
+
+    Parameters
+    ----------
+    command
+        Its name on the command line.
+    title, question
+        Of the form, and what the answer says.
+    takes
+        What the command is about.
+    fields
+        Its options.
+    report
+        Whether it writes a page with `--out`.
+    caution
+        What has to be read before the answer is used.
+    """
+
+    command: str
+    title: str
+    question: str
+    takes: Takes
+    fields: tuple[Field, ...]
+    report: bool = True
+    caution: str = ""
+
+
+_CONDITIONING = Field("--conditioning", "First cycles left out", "1", "number")
+_CONTACT = Field("--contact-force", "Contact force", "0.5 N", "quantity")
+_ALTHOUGH = Field("--although", "Put together although these differ", "rate, temperature")
+_MARGIN = Field("--margin", "Largest difference that does not matter", "secant_n_per_mm=0.2 N/mm")
+_UNITS = Field("--units", "Units", kind="choice", choices=("both", "metric", "us"))
+_NIP_CAUTION = (
+    "A nip draws fingers, hair and clothes in. Guard it before it turns. "
+    "Local rules and a competent person come first."
+)
+
+FORMS: dict[str, Form] = {
+    form.command: form
+    for form in (
+        Form(
+            "compare",
+            "Compare",
+            "Do batches, states, operators or methods differ, and by how much?",
+            "captures",
+            (
+                Field("--by", "Groups by", kind="choice", choices=("batch", "state", "operator", "method")),
+                Field("--against", "Compared with", "spring mould"),
+                _MARGIN,
+                Field("--quantities", "Quantities", "secant_n_per_mm,hysteresis_pct"),
+                _ALTHOUGH,
+                _CONDITIONING,
+                _CONTACT,
+            ),
+        ),
+        Form(
+            "sheet",
+            "Design sheet",
+            "What does a machine builder need to know of these pieces?",
+            "captures",
+            (
+                Field("--model", "Model", "F-90"),
+                Field("--title", "Title"),
+                Field("--supplier", "Supplier", "harbour workshop"),
+                Field("--revision", "Revision of the drawing", "B"),
+                _UNITS,
+                _MARGIN,
+                _ALTHOUGH,
+                _CONDITIONING,
+                _CONTACT,
+            ),
+        ),
+        Form(
+            "nip",
+            "Nip",
+            "Which gap squeezes the pieces with a wanted force?",
+            "captures",
+            (
+                Field("--force", "Wanted normal force", "80 N", "quantity", required=True),
+                Field("--wheel", "Radius of the wheel", "60 mm", "quantity", required=True),
+                Field("--friction", "Friction between wheel and piece", "0.6 +- 0.1", required=True),
+                Field("--between", "Between", kind="choice", choices=("plate", "wheels")),
+                Field("--size", "Diameter of the pieces", "90 mm +- 0.4 mm", "quantity"),
+                Field("--mass", "Mass of a piece", "38 g +- 1 g", "quantity"),
+                Field("--rim-speed", "Rim speed", "4 m/s", "quantity"),
+                _CONDITIONING,
+            ),
+            caution=_NIP_CAUTION,
+        ),
+        Form(
+            "pull",
+            "Pull-off",
+            "How firmly does a pressed-on cap hold?",
+            "captures",
+            (
+                Field("--threshold", "Pull that counts as one", "2 N", "quantity"),
+                Field("--slip", "Slip at which the force at first slip is read", "0.05 mm", "quantity"),
+                _ALTHOUGH,
+            ),
+        ),
+        Form(
+            "study",
+            "Gauge study",
+            "How much of the spread is the rig's, the person's, the piece's?",
+            "captures",
+            (
+                Field("--quantity", "Quantity", "secant_n_per_mm"),
+                Field("--tolerance", "Width of the tolerance", "0.5 N/mm"),
+                Field("--interaction", "Interaction", kind="choice", choices=("kept", "pooled")),
+                _CONDITIONING,
+                _CONTACT,
+            ),
+        ),
+        Form(
+            "lift",
+            "Lift",
+            "Where is the centre of mass of a long piece, and which torques hold it?",
+            "nothing",
+            (
+                Field("--near", "Scale reading with the near end on it", "620 g +- 1 g", "quantity"),
+                Field("--far", "Scale reading with the far end on it", "580 g +- 1 g", "quantity"),
+                Field("--span", "From rest to rest", "1.20 m +- 2 mm", "quantity", required=True),
+                Field("--offset", "From the near end to its rest", "20 mm", "quantity"),
+                Field("--grip-at", "Where it is gripped, from the near end", "0.5 m", "quantity"),
+                Field("--grip-torque", "Torque that the grip can hold", "2.5 N m", "quantity"),
+            ),
+            caution="A long piece can turn over or fall. Local rules and a competent person come first.",
+        ),
+        Form(
+            "exclude",
+            "Leave out",
+            "Leave captures, or some of their cycles, out of every result.",
+            "captures",
+            (
+                Field("--cycles", "Cycles; all where empty", "3,5-7"),
+                Field("--reason", "Reason", "slipped off the platen", required=True),
+                Field("--by", "Who says so"),
+            ),
+            report=False,
+        ),
+        Form(
+            "restore",
+            "Take back",
+            "Take captures, or some of their cycles, back into every result.",
+            "captures",
+            (
+                Field("--cycles", "Cycles; all where empty", "3,5-7"),
+                Field("--reason", "Reason", required=True),
+                Field("--by", "Who says so"),
+            ),
+            report=False,
+        ),
+        Form(
+            "amend",
+            "Mend",
+            "Mend what was typed wrong or forgotten when captures were recorded.",
+            "captures",
+            (
+                Field("--specimen", "Specimen", "F-90-014"),
+                Field("--batch", "Batch", "spring mould"),
+                Field("--free-height", "Free height", "90 mm", "quantity"),
+                Field("--operator", "Operator"),
+                Field("--state", "State", "new"),
+                Field("--note", "Note"),
+                Field("--reason", "Reason", required=True),
+                Field("--by", "Who says so"),
+            ),
+            report=False,
+        ),
+    )
+}
+
+
+def arguments(form: Form, values: Mapping[str, str], captures: Sequence[str]) -> list[str]:
+    """Return the words of the command that a filled form asks for, without the program's name.
+
+    Parameters
+    ----------
+    values
+        What was entered, by option; what is left empty is not given.
+    captures
+        Paths of the chosen captures.
+
+    Raises
+    ------
+    InputError
+        If an option is none of the form's, a value is not of its kind, or something is missing.
+    """
+    known = {field.option: field for field in form.fields}
+    for option in values:
+        if option not in known:
+            raise InputError(
+                f"{visible(option)[:40]}: found an option that {form.command} has not on this page"
+            )
+    words = [form.command]
+    for field in form.fields:
+        value = values.get(field.option, "").strip()
+        if not value:
+            if field.required:
+                raise InputError(f"{field.label}: found nothing, expected an entry such as {field.hint!r}")
+            continue
+        words.append(_given(field, value))
+    if form.takes == "nothing":
+        return words
+    if not 1 <= len(captures) <= MOST_CAPTURES:
+        raise InputError(f"captures: found {len(captures)}, expected 1 to {MOST_CAPTURES}")
+    return [*words, "--", *captures]
+
+
+def _given(field: Field, value: str) -> str:
+    where = f"{field.label}: found {visible(value)[:60]!r}, expected"
+    if len(value) > LONGEST_VALUE or not value.isprintable():
+        raise InputError(f"{where} at most {LONGEST_VALUE} printable characters")
+    if field.kind == "choice" and value not in field.choices:
+        raise InputError(f"{where} one of {', '.join(field.choices)}")
+    if field.kind == "number" and not re.fullmatch(r"\d{1,6}", value):
+        raise InputError(f"{where} a whole number such as {field.hint}")
+    # with the sign of equality, a value that begins with a dash is no option
+    return f"{field.option}={value}"

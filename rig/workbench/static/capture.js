@@ -1,0 +1,149 @@
+// One capture: its figures, loops, trace, cycles, and what it says about itself.
+
+import { COLOURS, draw } from "/static/workbench/drawing.js";
+import { analysed, choose, chosen, element, fetched, figures, linkTo, made, say, seconds, withWords } from "/static/workbench/frame.js";
+
+const LOOPS = 12;
+const COLUMNS = [["peak_force_n", "Peak force", "N"], ["peak_deflection_mm", "Peak deflection", "mm"], ["secant_n_per_mm", "Secant stiffness", "N/mm"],
+  ["energy_absorbed_mj", "Energy in", "mJ"], ["hysteresis_pct", "Hysteresis", "%"], ["set_mm", "Permanent set", "mm"]];
+const HEADLINE = [["secant_n_per_mm", "Secant stiffness", "N/mm"], ["peak_force_n", "Peak force", "N"], ["hysteresis_pct", "Hysteresis", "%"],
+  ["energy_return_pct", "Energy return", "%"], ["set_mm", "Permanent set", "mm"]];
+const FACTS = ["specimen", "batch", "free_height_mm", "area_mm2", "started", "operator", "notes", "source", "software"];
+
+const capture = new URLSearchParams(location.search).get("capture") ?? "";
+let start = 0;
+
+function headline(found) {
+  element("headline").replaceChildren(...HEADLINE.map(([name, title, unit]) => {
+    const mean = found.summary[name];
+    const cell = made("div", "", { class: "cell" });
+    const sure = mean?.half95 ? ` ± ${figures(mean.half95, mean.half95 / 2)}` : "";
+    const big = made("span", mean?.mean === null || !mean ? "–" : `${figures(mean.mean, mean.half95 / 2)}${sure} `, { class: "big" });
+    big.append(made("small", unit));
+    cell.append(made("span", title, { class: "label" }), big, made("span", mean?.n ? `mean of ${mean.n} cycles, 95 %` : "no cycle counts", { class: "small" }));
+    return cell;
+  }));
+}
+
+function cycles(found, outside) {
+  element("heads").replaceChildren(made("th", "Cycle", { scope: "col" }), ...COLUMNS.map(([, title, unit]) => {
+    const head = made("th", title, { scope: "col" });
+    head.append(made("small", unit));
+    return head;
+  }), made("th", "Flags", { scope: "col", class: "text" }), made("th", "", { scope: "col" }));
+  element("cycles").replaceChildren(...found.capture.cycles.map((row) => {
+    const line = made("tr");
+    const reason = outside[row.cycle];
+    line.classList.toggle("out", reason !== undefined);
+    line.classList.toggle("flagged", row.flags.length > 0);
+    const form = reason === undefined ? "exclude" : "restore";
+    const act = made("td", "", { class: "words" });
+    act.append(linkTo("/ask", { form, capture, "--cycles": row.cycle }, reason === undefined ? "leave out" : "take back"));
+    const words = [...row.flags, ...(reason === undefined ? [] : [`left out: ${reason}`])].join(", ");
+    line.append(made("td", row.cycle), ...COLUMNS.map(([name]) => made("td", figures(row[name], row[`${name}_u`]))), made("td", words, { class: "text words" }), act);
+    return line;
+  }));
+  const more = found.cycles > found.capture.cycles.length ? `, the first ${found.capture.cycles.length} shown` : "";
+  element("cycles-words").textContent = `${found.cycles} cycles${more}. Digits follow the standard uncertainty of each value.`;
+  element("warnings").replaceChildren(...found.capture.warnings.map((warning) => made("li", warning)));
+}
+
+async function loops(found) {
+  const all = found.capture.cycles.filter((row) => row.start_s !== null && row.end_s !== null);
+  const drawn = all.length <= LOOPS ? all : [...all.slice(0, 1), ...all.slice(1 - LOOPS)];
+  const lines = await Promise.all(drawn.map(async (row, place) => {
+    const part = await fetched("trace", { capture, from_s: row.start_s, to_s: row.end_s, points: 1200 });
+    const zero = row.contact_mm ?? part.position_mm[0];
+    const first = place === 0 && drawn.length > 1;
+    return { x: part.position_mm.map((value) => value - zero), y: part.force_n.map((value) => value - (row.zero_n ?? 0)), mode: "lines", name: `cycle ${row.cycle}`, showlegend: false,
+      line: { color: COLOURS[0], width: place === drawn.length - 1 ? 2.4 : 1, dash: first ? "dot" : "solid" }, opacity: place === drawn.length - 1 ? 1 : 0.6,
+      hovertemplate: "%{x:.2f} mm, %{y:.2f} N" };
+  }));
+  if (lines.length > 0) {
+    await draw(element("loops"), lines, { xaxis: ["Deflection, mm"], yaxis: ["Force, N"] });
+  } else {
+    element("loops").querySelector(".empty").textContent = "No cycle was found.";
+  }
+}
+
+async function trace(from = null, to = null) {
+  const part = await fetched("trace", { capture, from_s: from, to_s: to, points: 3000 });
+  const time = part.time_s.map((value) => value - (part.timed ? start : 0));
+  element("thinned").textContent = part.thinned
+    ? `${part.time_s.length} of ${part.samples} samples, extremes kept; as recorded, no zero taken off.` : "Every sample; as recorded, no zero taken off.";
+  await draw(element("trace"), [
+    { x: time, y: part.force_n, mode: "lines", name: "force, N", line: { color: COLOURS[0], width: 1.4 } },
+    { x: time, y: part.position_mm, mode: "lines", name: "position, mm", line: { color: COLOURS[1], width: 1.4, dash: "6px,2px" }, yaxis: "y2" },
+  ], { xaxis: [part.timed ? "Time, s" : "Sample", { anchor: "y2" }], yaxis: ["Force, N", { domain: [0.54, 1] }], yaxis2: ["Position, mm", { domain: [0, 0.46] }] });
+}
+
+function followZoom() {
+  let asked = 0;
+  element("trace").on("plotly_relayout", (change) => withWords(async () => {
+    const from = change["xaxis.range[0]"];
+    const to = change["xaxis.range[1]"];
+    const whole = change["xaxis.autorange"] === true;
+    if (from === undefined && !whole) {
+      return;
+    }
+    const number = (asked += 1);
+    await new Promise((done) => setTimeout(done, 120));
+    if (number === asked) {
+      await trace(whole ? null : Number(from) + start, whole ? null : Number(to) + start);
+    }
+  }));
+}
+
+function facts(about) {
+  const places = FACTS.map((name) => [name.replaceAll("_", " "), about.header[name]]).concat(
+    Object.entries(about.header.conditions), [["rig", about.header.rig.name], ["method", about.header.method?.name],
+      ["calibration", about.header.calibration?.name], ["length", seconds(about.duration_s)], ["ended", about.ended]],
+    about.header.warnings.map((words) => ["warning", words]), about.amendments.map((words) => ["amended", words]));
+  element("facts").replaceChildren(...places.filter(([, value]) => value !== null && value !== undefined && value !== "").map(([name, value]) => {
+    const line = made("div");
+    line.append(made("dt", name), made("dd", typeof value === "object" ? JSON.stringify(value) : String(value)));
+    return line;
+  }));
+}
+
+function actions(about) {
+  const tick = made("button", chosen().has(capture) ? "Untick" : "Tick for overlay and questions", { type: "button", class: "plain" });
+  tick.addEventListener("click", () => {
+    const names = chosen();
+    names[names.has(capture) ? "delete" : "add"](capture);
+    choose(names);
+    tick.textContent = names.has(capture) ? "Untick" : "Tick for overlay and questions";
+  });
+  const links = [linkTo("/overlay", { capture: [...new Set([...chosen(), capture])] }, "Overlay with the ticked"),
+    linkTo("/ask", { form: "amend", capture }, "Mend"),
+    linkTo("/ask", { form: about.left_out ? "restore" : "exclude", capture }, about.left_out ? "Take back" : "Leave out")];
+  links.forEach((link) => link.classList.add("plain"));
+  element("actions").replaceChildren(tick, ...links);
+  if (about.left_out) {
+    say(`Left out of every result: ${about.left_out}`, true);
+  }
+}
+
+async function measure(about) {
+  const left = element("conditioning").value || 0;
+  const found = await analysed(capture, left, (words) => say(words));
+  say(about.left_out ? `Left out of every result: ${about.left_out}` : "", Boolean(about.left_out));
+  headline(found.capture);
+  cycles(found, about.left_out_cycles);
+  await loops(found);
+}
+
+withWords(async () => {
+  const about = await fetched("capture", { capture });
+  element("title").textContent = [about.header.specimen, about.header.batch].filter(Boolean).join(", ");
+  document.title = `${about.header.specimen} – press rig`;
+  facts(about);
+  actions(about);
+  element("settings").addEventListener("submit", (event) => event.preventDefault());
+  element("conditioning").addEventListener("change", () => withWords(() => measure(about)));
+  const whole = await fetched("trace", { capture, points: 16 });
+  start = whole.timed ? whole.start_s : 0;
+  await trace();
+  followZoom();
+  await measure(about);
+});

@@ -1,0 +1,94 @@
+// What every page of the workbench shares: the links on top, questions to the server, the captures that are ticked.
+
+import { ask } from "/static/orders.js";
+
+const CHOSEN = "pressrig chosen captures";
+const POLL_MS = 400;
+
+export const element = (name) => document.getElementById(name);
+
+// An element with text; text is always text, never markup.
+export function made(tag, text = "", attributes = {}) {
+  const made = document.createElement(tag);
+  made.textContent = text;
+  for (const [name, value] of Object.entries(attributes)) {
+    made.setAttribute(name, value);
+  }
+  return made;
+}
+
+export function linkTo(page, parameters, text) {
+  const search = new URLSearchParams();
+  for (const [name, values] of Object.entries(parameters)) {
+    for (const value of [values].flat()) {
+      search.append(name, value);
+    }
+  }
+  return made("a", text, { href: `${page}?${search}` });
+}
+
+export function fetched(name, parameters = {}) {
+  const given = Object.entries(parameters).filter(([, value]) => value !== "" && value !== null && value !== undefined);
+  return ask(`${name}?${new URLSearchParams(given)}`);
+}
+
+// Asks again until a command beside the page has ended; `told` hears how long it has been at work.
+export async function analysed(capture, conditioning, told, start = 0) {
+  for (;;) {
+    const found = await fetched("analysis", { capture, conditioning, start });
+    if (found.capture !== null) {
+      return found;
+    }
+    told(`Measuring ${capture}: ${found.progress.seconds.toFixed(0)} s`);
+    await new Promise((done) => setTimeout(done, POLL_MS));
+  }
+}
+
+export function chosen() {
+  try {
+    return new Set(JSON.parse(sessionStorage.getItem(CHOSEN) ?? "[]"));
+  } catch {
+    return new Set();
+  }
+}
+
+export function choose(names) {
+  sessionStorage.setItem(CHOSEN, JSON.stringify([...names]));
+}
+
+// A value to four figures, as far as its standard uncertainty leaves them a meaning.
+export function figures(value, u = null) {
+  if (value === null || value === undefined) {
+    return "–";
+  }
+  if (u === null || u === undefined || !(u > 0)) {
+    return Number(value.toPrecision(4)).toString();
+  }
+  const places = Math.max(0, Math.min(8, 1 - Math.floor(Math.log10(u))));
+  return value.toFixed(places);
+}
+
+export function seconds(value) {
+  return value === null ? "" : value < 120 ? `${value.toFixed(1)} s` : `${(value / 60).toFixed(1)} min`;
+}
+
+export function say(text, bad = false) {
+  const said = element("said");
+  said.textContent = text;
+  said.classList.toggle("bad", bad);
+}
+
+export async function withWords(work) {
+  try {
+    await work();
+  } catch (problem) {
+    say(problem.message || String(problem), true);
+  }
+}
+
+// The live page is there where a daemon serves this one.
+ask("pages").then((pages) => {
+  if (pages.live) {
+    element("links").prepend(made("a", "Live", { href: "/" }));
+  }
+}).catch(() => {});

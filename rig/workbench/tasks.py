@@ -1,0 +1,253 @@
+"""Commands that run for the page, each in a process of its own.
+
+Problem: an answer may take a minute and much of a machine, and the page has to go on meanwhile, most of
+all where it is the live page of a rig. Plan: the command line runs beside it, a few at a time; its words
+are kept to a limit, and a person can stop it. Cost: half a second for a command to start.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import secrets
+import shlex
+import shutil
+import sys
+import time
+from collections import OrderedDict
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import BaseModel, TypeAdapter, ValidationError
+
+from rig.core import visible
+from rig.errors import InputError
+
+MOST_AT_ONCE = 2
+"""Commands that run at a time; the others wait."""
+
+MOST_WAITING = 16
+"""Commands that may wait; one more is refused."""
+
+MOST_KEPT = 64
+"""Answers that are kept; the oldest goes first."""
+
+LONGEST_WORDS = 64 * 1024
+"""Bytes that are kept of what a command says for people."""
+
+LONGEST_JSON = 32 * 1024 * 1024
+"""Bytes of a JSON answer: 10 000 cycles. A capture with more is for the command line."""
+
+STOPPED_S = 5.0
+"""A command that is stopped gets so long to end by itself."""
+
+NICENESS = 10
+"""So that whoever records at the same time comes first."""
+
+State = Literal["waiting", "running", "done", "stopped"]
+
+_DOCUMENT = TypeAdapter(dict[str, Any])
+
+_PROGRAM = (sys.executable, "-c", f"import os; os.nice({NICENESS}); from rig.cli import main; main()")
+
+
+class Progress(BaseModel):
+    """How a command stands. Its exit code: 0 done, 1 the answer is no, 2 wrong input."""
+
+    id: str
+    command: str
+    state: State
+    seconds: float
+    exit_code: int | None = None
+    words: str = ""
+    pages: list[str] = []
+
+
+@dataclass(slots=True)
+class Task:
+    """One command, from its order to its answer.
+
+    Parameters
+    ----------
+    words
+        The command as it is shown, without the program's name.
+    folder
+        Where it writes; None for a command that answers on its output alone.
+    """
+
+    words: tuple[str, ...]
+    folder: Path | None
+    wants_json: bool = False
+    id: str = field(default_factory=lambda: secrets.token_hex(8))
+    state: State = "waiting"
+    began_s: float = field(default_factory=time.monotonic)
+    took_s: float | None = None
+    exit_code: int | None = None
+    said: bytearray = field(default_factory=bytearray)
+    answer: bytearray = field(default_factory=bytearray)
+    work: asyncio.Task[None] | None = None
+
+    def progress(self) -> Progress:
+        """Return how it stands."""
+        seconds = time.monotonic() - self.began_s if self.took_s is None else self.took_s
+        said = self.said if self.wants_json else self.answer + self.said
+        return Progress(
+            id=self.id,
+            command=shlex.join(["pressrig", *self.words]),
+            state=self.state,
+            seconds=round(seconds, 1),
+            exit_code=self.exit_code,
+            words="\n".join(visible(line) for line in said.decode("utf-8", errors="replace").splitlines()),
+            pages=self.pages(),
+        )
+
+    def pages(self) -> list[str]:
+        """Return the names of what it has written, pages first."""
+        if self.folder is None or not self.folder.is_dir():
+            return []
+        names = [path.name for path in self.folder.iterdir() if path.is_file()]
+        return sorted(names, key=lambda name: (not name.endswith(".html"), name))
+
+    def document(self) -> dict[str, Any]:
+        """Return the answer of a command that gives JSON.
+
+        Raises
+        ------
+        InputError
+            With the command's own words, if it gave none.
+        """
+        try:
+            return _DOCUMENT.validate_json(self.answer)
+        except ValidationError:
+            said = self.progress().words.strip() or f"found exit code {self.exit_code} and no answer"
+            raise InputError(said.removeprefix("pressrig: ")) from None
+
+
+class Tasks:
+    """Runs commands and keeps their answers.
+
+    Parameters
+    ----------
+    folder
+        Where what they write is kept, one folder each.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._kept: OrderedDict[str, Task] = OrderedDict()
+        self._places = asyncio.Semaphore(MOST_AT_ONCE)
+
+    def start(self, words: Sequence[str], *, writes: bool = False, wants_json: bool = False) -> Task:
+        """Start a command, at once or as soon as there is a place.
+
+        Parameters
+        ----------
+        words
+            Without the program's name.
+        writes
+            Whether it writes a page into a folder of its own.
+        wants_json
+            Whether its output is one JSON document.
+
+        Raises
+        ------
+        InputError
+            If too many wait already.
+        """
+        if sum(task.state == "waiting" for task in self._kept.values()) >= MOST_WAITING:
+            raise InputError(
+                f"found {MOST_WAITING} questions that wait, expected fewer: try again when one is done"
+            )
+        task = Task(tuple(words), None, wants_json)
+        if writes:
+            task.folder = self.folder / f"{time.strftime('%Y-%m-%d-%H%M%S')}-{words[0]}-{task.id[:4]}"
+            task.words = (words[0], f"--out={task.folder}", *words[1:])
+        elif wants_json:
+            task.words = (words[0], "--json", *words[1:])
+        self._kept[task.id] = task
+        self._forget()
+        task.work = asyncio.create_task(self._run(task))
+        return task
+
+    def of(self, name: str) -> Task:
+        """Return a command that was started.
+
+        Raises
+        ------
+        InputError
+            If it is not known, or was forgotten.
+        """
+        if name not in self._kept:
+            raise InputError(
+                f"task: found {visible(name)[:40]!r}, expected one that was started lately: ask again"
+            )
+        return self._kept[name]
+
+    def all(self) -> list[Task]:
+        """Return what is known, the newest first."""
+        return list(reversed(self._kept.values()))
+
+    async def stop(self, task: Task) -> None:
+        """Stop a command and wait until it has ended."""
+        if task.work is not None and not task.work.done():
+            task.work.cancel()
+            await asyncio.wait([task.work])
+
+    async def close(self) -> None:
+        """Stop all."""
+        for task in self._kept.values():
+            await self.stop(task)
+
+    def _forget(self) -> None:
+        for name in [name for name, task in self._kept.items() if task.state in {"done", "stopped"}]:
+            if len(self._kept) <= MOST_KEPT:
+                return
+            del self._kept[name]
+
+    async def _run(self, task: Task) -> None:
+        try:
+            async with self._places:
+                task.state, task.began_s = "running", time.monotonic()
+                await self._run_process(task)
+            task.state = "done"
+        except asyncio.CancelledError:
+            task.state = "stopped"
+            if task.folder is not None:
+                shutil.rmtree(task.folder, ignore_errors=True)
+        finally:
+            task.took_s = time.monotonic() - task.began_s
+
+    async def _run_process(self, task: Task) -> None:
+        process = await asyncio.create_subprocess_exec(
+            *_PROGRAM,
+            *task.words,
+            stdin=asyncio.subprocess.DEVNULL,
+            stdout=asyncio.subprocess.PIPE,
+            stderr=asyncio.subprocess.PIPE,
+            env=os.environ | {"COLUMNS": "80", "NO_COLOR": "1"},
+            start_new_session=True,
+        )
+        assert process.stdout is not None and process.stderr is not None
+        try:
+            longest = LONGEST_JSON if task.wants_json else LONGEST_WORDS
+            await asyncio.gather(
+                _keep(process.stdout, task.answer, longest), _keep(process.stderr, task.said, LONGEST_WORDS)
+            )
+            task.exit_code = await process.wait()
+        finally:
+            if process.returncode is None:
+                process.terminate()
+                try:
+                    async with asyncio.timeout(STOPPED_S):
+                        await process.wait()
+                except TimeoutError:
+                    process.kill()
+                    await process.wait()
+
+
+async def _keep(stream: asyncio.StreamReader, kept: bytearray, longest: int) -> None:
+    """Keep the beginning of a stream, and read all of it so that its writer never waits."""
+    while part := await stream.read(64 * 1024):
+        kept += part[: longest - len(kept)]

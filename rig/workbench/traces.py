@@ -1,0 +1,190 @@
+"""Any stretch of a recording, thinned to what a screen can show.
+
+Problem: a recording has up to tens of millions of samples, a screen two thousand columns, and the tallest
+peak must not be thinned away. Plan: of each block of samples those with the least and the greatest force and
+position are kept, as they were taken. One pass over the file keeps them for coarse views and notes where each
+batch begins; a short stretch reads its own batches again. Cost: the pass, once, and memory that has a bound.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from dataclasses import dataclass
+from threading import Lock
+
+import numpy as np
+from pydantic import BaseModel
+
+from rig.calibration import Calibration
+from rig.capture import Capture
+from rig.errors import InputError
+from rig.samples import FloatArray, IntArray, Samples
+
+BLOCK_SAMPLES = 1024
+"""Samples that four stand for in a coarse view."""
+
+RAW_SAMPLES = 1_000_000
+"""A stretch of at most so many samples is read from the file: a fifth of a second."""
+
+MOST_POINTS = 8000
+"""Points in one answer: four for each column of a wide screen."""
+
+KEPT_TRACES = 6
+"""Recordings whose coarse view is kept; 40 million samples take 4 MB."""
+
+
+class Trace(BaseModel):
+    """Samples of a stretch in order of time, each as it was taken and calibrated; no zero is taken off.
+
+    Where the source had no clock, `timed` is false and `time_s` counts samples. `thinned` says whether some
+    were left out; `start_s` and `end_s` are those of the whole recording.
+    """
+
+    time_s: list[float]
+    force_n: list[float]
+    position_mm: list[float]
+    timed: bool
+    thinned: bool
+    start_s: float
+    end_s: float
+    samples: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Points:
+    """Time, force and position, shape (3, n): s, N and mm."""
+
+    values: FloatArray
+
+    def between(self, from_s: float, to_s: float) -> _Points:
+        """Return the points within a stretch, and one on each side of it so that lines reach its edges."""
+        first = max(int(np.searchsorted(self.values[0], from_s)) - 1, 0)
+        last = int(np.searchsorted(self.values[0], to_s, side="right")) + 1
+        return _Points(self.values[:, first:last])
+
+    def thinned(self, most: int) -> _Points:
+        """Return extremes of equal blocks of samples, at most `most` points."""
+        count = self.values.shape[1]
+        return (
+            self
+            if count <= most
+            else _Points(self.values[:, extremes(self.values[1:], -(-4 * count // most))])
+        )
+
+
+def extremes(channels: FloatArray, block: int) -> IntArray:
+    """Return the places of the least and the greatest of each channel in each block.
+
+    Parameters
+    ----------
+    channels
+        Shape (channels, n).
+    block
+        Samples in a block; the last one may be shorter.
+
+    Returns
+    -------
+    IntArray
+        Rising, each once.
+    """
+    count = channels.shape[1]
+    short = -count % block
+    blocks = np.pad(channels, ((0, 0), (0, short)), mode="edge").reshape(len(channels), -1, block)
+    starts = np.arange(blocks.shape[1]) * block
+    places = np.concatenate([starts + blocks.argmin(axis=2), starts + blocks.argmax(axis=2)])
+    return np.unique(np.minimum(places, count - 1))
+
+
+class RecordedTrace:
+    """One recording, passed once.
+
+    Parameters
+    ----------
+    capture
+        Its own calibration is used; counts without one are shown as counts.
+
+    Raises
+    ------
+    CaptureError
+        If the samples cannot be read.
+    """
+
+    def __init__(self, capture: Capture) -> None:
+        self._capture = capture
+        where = f"{capture.path}/capture.yaml: calibration"
+        self._calibration = Calibration.from_dict(capture.header.calibration, where=where)
+        self.timed = capture.header.clock != "none"
+        starts, firsts, coarse, count = [], [], [np.empty((3, 0))], 0
+        for samples in capture.batches():
+            points = self._points(samples, count).values
+            starts.append(points[0, 0])
+            firsts.append(count)
+            count += len(samples)
+            coarse.append(points[:, extremes(points[1:], BLOCK_SAMPLES)])
+        self.samples = count
+        self._starts, self._firsts = np.array(starts), np.array(firsts)
+        self._coarse = _Points(np.concatenate(coarse, axis=1))
+
+    def stretch(self, from_s: float | None, to_s: float | None, points: int) -> Trace:
+        """Return a stretch, the whole recording where no end is given."""
+        if not self.samples:
+            raise InputError(f"{self._capture.path.name}: found no sample, expected a recording")
+        start_s, end_s = float(self._coarse.values[0, 0]), float(self._coarse.values[0, -1])
+        from_s = start_s if from_s is None else from_s
+        to_s = end_s if to_s is None else to_s
+        if not from_s < to_s:
+            raise InputError(f"from_s, to_s: found {from_s:g} and {to_s:g} s, expected a stretch of time")
+        first = max(int(np.searchsorted(self._starts, from_s, side="right")) - 1, 0)
+        last = max(int(np.searchsorted(self._starts, to_s, side="right")), first + 1)
+        ends = np.append(self._firsts[1:], self.samples)
+        inside = int(ends[last - 1] - self._firsts[first])
+        source = self._coarse if inside > RAW_SAMPLES else self._read(first, last)
+        found = source.between(from_s, to_s)
+        shown = found.thinned(min(max(points, 16), MOST_POINTS))
+        time_s, force_n, position_mm = shown.values.tolist()
+        return Trace(
+            time_s=time_s,
+            force_n=force_n,
+            position_mm=position_mm,
+            timed=self.timed,
+            thinned=shown is not found or source is self._coarse,
+            start_s=start_s,
+            end_s=end_s,
+            samples=self.samples,
+        )
+
+    def _read(self, first: int, last: int) -> _Points:
+        """Read batches `first` to `last` of all files again."""
+        parts = [np.empty((3, 0))]
+        for samples, count in zip(self._capture.batches(first, last), self._firsts[first:last], strict=False):
+            parts.append(self._points(samples, int(count)).values)
+        return _Points(np.concatenate(parts, axis=1))
+
+    def _points(self, samples: Samples, before: int) -> _Points:
+        """Calibrate samples; those that no calibration reads stay counts."""
+        force, position = self._calibration.covers(samples.force_channel, samples.position_channel)
+        time_s = (
+            self._calibration.time_s(samples) if self.timed else before + np.arange(len(samples), dtype=float)
+        )
+        force_n = self._calibration.force_n(samples) if force else samples.force.astype(float)
+        position_mm = self._calibration.position_mm(samples) if position else samples.position.astype(float)
+        return _Points(np.array([time_s, force_n, position_mm]))
+
+
+class Traces:
+    """The recordings looked at last; each is passed once."""
+
+    def __init__(self) -> None:
+        self._kept: OrderedDict[tuple[object, ...], RecordedTrace] = OrderedDict()
+        self._lock = Lock()
+
+    def of(self, capture: Capture, stamp: tuple[int, ...]) -> RecordedTrace:
+        """Return a recording as it is now; `stamp` changes whenever it does."""
+        key = (capture.path, stamp)
+        with self._lock:  # the same recording is not passed twice at once
+            if key not in self._kept:
+                self._kept[key] = RecordedTrace(capture)
+            self._kept.move_to_end(key)
+            while len(self._kept) > KEPT_TRACES:
+                self._kept.popitem(last=False)
+            return self._kept[key]

@@ -1,0 +1,90 @@
+"""The list of captures: what is found, in which order, and what is never left."""
+
+from __future__ import annotations
+
+import pytest
+from made_captures import write_capture
+
+from rig.capture import add_amendment, open_capture
+from rig.errors import InputError
+from rig.workbench.catalogue import Catalogue, Query
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    """Six captures of two batches, one of them in a folder below, and one whose header is damaged."""
+    folder = tmp_path_factory.mktemp("captures")
+    for place in range(4):
+        write_capture(folder, f"F-90-00{place}", "spring mould", place=place, conditions={"state": "new"})
+    write_capture(folder / "older", "F-90-101", "autumn mould", place=9)
+    broken = write_capture(folder, "F-90-102", "autumn mould", place=10)
+    (broken / "capture.yaml").write_text("specimen: [", encoding="utf-8")
+    next(broken.glob("samples-*.arrow")).unlink()
+    (folder / "notes").mkdir()
+    return folder
+
+
+def names(catalogue, **query):
+    return [row.specimen for row in catalogue.listing(Query(**query)).rows if not row.problem]
+
+
+def test_every_capture_is_listed_newest_first(folder) -> None:
+    found = Catalogue(folder).listing(Query())
+    assert found.total == found.matching == 6
+    assert [row.specimen for row in found.rows if not row.problem] == [
+        "F-90-101", "F-90-003", "F-90-002", "F-90-001", "F-90-000",
+    ]  # fmt: skip
+    assert found.choices["batch"] == ["autumn mould", "spring mould"]
+
+
+def test_a_capture_that_cannot_be_opened_is_listed_with_its_reason(folder) -> None:
+    problems = [row for row in Catalogue(folder).listing(Query()).rows if row.problem]
+    assert len(problems) == 1
+    assert "capture.yaml" in problems[0].problem
+
+
+@pytest.mark.parametrize(
+    ("query", "expected"),
+    [
+        ({"text": "spring 002"}, ["F-90-002"]),
+        ({"text": "AUTUMN"}, ["F-90-101"]),
+        ({"batch": "autumn mould"}, ["F-90-101"]),
+        ({"state": "new", "since": "2026-11-03"}, ["F-90-003", "F-90-002"]),
+        ({"until": "2026-11-01"}, ["F-90-000"]),
+        ({"sort": "specimen", "newest_first": False, "count": 3}, ["F-90-000", "F-90-001"]),
+        ({"start": 1, "count": 2}, ["F-90-003", "F-90-002"]),
+        ({"text": "nothing like it"}, []),
+    ],
+)
+def test_rows_are_narrowed_down_and_sorted(folder, query, expected) -> None:
+    assert names(Catalogue(folder), **query) == expected
+
+
+def test_an_amendment_shows_in_the_next_answer(folder, tmp_path) -> None:
+    write_capture(tmp_path, "F-90-001", "sprnig mould")
+    catalogue = Catalogue(tmp_path)
+    row = catalogue.listing(Query()).rows[0]
+    capture = open_capture(tmp_path / row.id)
+    add_amendment(
+        capture.path, capture.header, "amended", reason="typed wrong", fields={"batch": "spring mould"}
+    )
+    assert catalogue.listing(Query()).rows[0].batch == "spring mould"
+
+
+@pytest.mark.parametrize(
+    "name", ["..", "../captures", "/etc", ".", "", "older/../..", "a\0b", "no-such", "~", "older"]
+)
+def test_nothing_outside_the_folder_has_a_name(folder, name) -> None:
+    with pytest.raises(InputError, match="expected one of the list"):
+        Catalogue(folder / "older").path_of(name)
+
+
+def test_a_link_that_leads_out_of_the_folder_is_not_followed(folder, tmp_path) -> None:
+    outside = write_capture(tmp_path / "outside", "F-90-900", "secret")
+    inside = tmp_path / "inside"
+    inside.mkdir()
+    (inside / "link").symlink_to(outside)
+    catalogue = Catalogue(inside)
+    assert catalogue.listing(Query()).total == 0
+    with pytest.raises(InputError):
+        catalogue.path_of("link")

@@ -1,0 +1,223 @@
+"""The workbench in a real browser: each way that a person goes, on a wide screen and on a telephone."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+pytest.importorskip("selenium")
+from axe_core_python.selenium import Axe
+from bench_serving import browsing
+from made_captures import write_capture
+from selenium import webdriver
+from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
+from selenium.webdriver.support.ui import Select, WebDriverWait
+
+CHROMIUM = "/usr/bin/chromium"
+DRIVER = "/usr/bin/chromedriver"
+PATIENCE_S = 90
+"""An answer is a command of its own, and the machine may be busy."""
+
+MARKUP = "<img src=x onerror=document.title='obeyed'>"
+
+
+@pytest.fixture(scope="module")
+def served(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("bench")
+    for place in range(3):
+        for batch, first, stiffness in (("spring mould", 0, 2.0), ("autumn mould", 100, 1.5)):
+            more = {"place": place, "stiffness": stiffness + place / 50}
+            write_capture(folder / "captures", f"F-90-{first + place:03d}", batch, **more)
+    write_capture(folder / "captures", MARKUP, "<b>bold</b>", place=9)
+    with browsing(folder / "captures", folder / "reports") as address:
+        yield address
+
+
+@pytest.fixture(scope="module")
+def driver():
+    options = webdriver.ChromeOptions()
+    options.binary_location = CHROMIUM
+    for option in ("--headless=new", "--no-sandbox", "--disable-gpu", "--window-size=1280,900"):
+        options.add_argument(option)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+    driver = webdriver.Chrome(options, webdriver.ChromeService(DRIVER))
+    yield driver
+    driver.quit()
+
+
+@pytest.fixture
+def browser(driver, served):
+    """A browser that has nothing ticked; whatever it complains of fails the test."""
+    driver.set_window_size(1280, 900)
+    driver.get(served + "/captures")
+    driver.execute_script("sessionStorage.clear()")
+    driver.get_log("browser")
+    yield driver
+    assert driver.get_log("browser") == []
+
+
+def until(browser, holds):
+    return WebDriverWait(browser, PATIENCE_S, poll_frequency=0.05).until(lambda _: holds())
+
+
+def at(browser, name):
+    return browser.find_element(By.ID, name)
+
+
+def text(browser, name):
+    return browser.execute_script("return document.getElementById(arguments[0]).textContent", name)
+
+
+def cells(browser, name, column):
+    rows = "[...document.querySelectorAll(`#${arguments[0]} tr`)]"
+    return browser.execute_script(
+        f"return {rows}.map(row => row.children[arguments[1]].textContent)", name, column
+    )
+
+
+def opened(browser, address):
+    browser.get(address)
+    until(browser, lambda: browser.execute_script("return document.readyState") == "complete")
+
+
+def of_specimen(browser, served, specimen):
+    """The name of the capture of a specimen."""
+    opened(browser, f"{served}/captures")
+    until(browser, lambda: cells(browser, "rows", 2))
+    rows = dict(zip(cells(browser, "rows", 2), cells(browser, "rows", 9), strict=True))
+    return rows[specimen]
+
+
+def test_the_list_is_searched_and_sorted(browser, served) -> None:
+    opened(browser, f"{served}/captures")
+    until(browser, lambda: len(cells(browser, "rows", 2)) == 7)
+    at(browser, "text").send_keys("spring")
+    until(browser, lambda: cells(browser, "rows", 2) == ["F-90-002", "F-90-001", "F-90-000"])
+    browser.find_element(By.XPATH, "//th/button[text()='Specimen']").click()
+    until(browser, lambda: cells(browser, "rows", 2) == ["F-90-000", "F-90-001", "F-90-002"])
+    assert text(browser, "count") == "3 of 7 captures"
+    Select(at(browser, "batch")).select_by_visible_text("autumn mould")
+    until(browser, lambda: text(browser, "count") == "0 of 7 captures")
+
+
+def test_names_with_markup_are_shown_as_text_everywhere(browser, served) -> None:
+    name = of_specimen(browser, served, MARKUP)
+    for page in ("capture", "overlay", "ask"):
+        opened(browser, f"{served}/{page}?form=compare&capture={name}")
+        if page == "overlay":
+            until(browser, lambda: text(browser, "rows"))
+        if page == "capture":
+            until(browser, lambda: MARKUP in text(browser, "title"))
+        assert browser.title != "obeyed"
+        assert browser.find_elements(By.CSS_SELECTOR, "img[src=x]") == []
+
+
+def test_a_capture_shows_its_figures_loops_and_cycles(browser, served) -> None:
+    name = of_specimen(browser, served, "F-90-000")
+    opened(browser, f"{served}/capture?capture={name}")
+    until(browser, lambda: len(cells(browser, "cycles", 0)) == 4)
+    # 2 N/mm squeezed by 20 mm, whatever else the page says
+    assert [float(cell) for cell in cells(browser, "cycles", 1)] == pytest.approx([40.0] * 4, abs=0.1)
+    assert [float(cell) for cell in cells(browser, "cycles", 3)] == pytest.approx([2.0] * 4, abs=0.02)
+    assert "Secant stiffness2.0" in text(browser, "headline")
+    drawn = "return document.querySelectorAll('#loops .scatterlayer .trace').length"
+    until(browser, lambda: browser.execute_script(drawn) == 4)
+
+
+def test_a_stretch_of_the_trace_is_fetched_anew(browser, served) -> None:
+    name = of_specimen(browser, served, "F-90-000")
+    opened(browser, f"{served}/capture?capture={name}")
+    until(browser, lambda: len(cells(browser, "cycles", 0)) == 4)
+    browser.execute_script(
+        "Plotly.relayout(document.getElementById('trace'), {'xaxis.range[0]': 1, 'xaxis.range[1]': 1.5})"
+    )
+    first = "return document.getElementById('trace').data[0].x[0]"
+    until(browser, lambda: browser.execute_script(first) > 0.9)
+    count = browser.execute_script("return document.getElementById('trace').data[0].x.length")
+    assert 100 <= count <= 104  # half a second at 200 samples a second
+    assert "Every sample" in text(browser, "thinned")
+
+
+def test_ticked_captures_are_overlaid_and_compared(browser, served) -> None:
+    opened(browser, f"{served}/captures")
+    until(browser, lambda: len(cells(browser, "rows", 2)) == 7)
+    at(browser, "text").send_keys("mould")
+    until(browser, lambda: text(browser, "count") == "6 of 7 captures")
+    at(browser, "all").click()
+    until(browser, lambda: text(browser, "picked") == "6 ticked")
+    at(browser, "to-overlay").click()
+    until(browser, lambda: len(cells(browser, "rows", 0)) == 6)
+    drawn = "return document.querySelectorAll('#loops .scatterlayer .trace').length"
+    until(browser, lambda: browser.execute_script(drawn) == 6)
+    Select(at(browser, "by")).select_by_value("batch")
+    names = "return [...document.querySelectorAll('#loops .legendtext')].map(e => e.textContent)"
+    until(browser, lambda: sorted(browser.execute_script(names)) == ["autumn mould", "spring mould"])
+    address = browser.current_url
+    opened(browser, address)  # the link opens it again with the same choices
+    until(browser, lambda: sorted(browser.execute_script(names) or []) == ["autumn mould", "spring mould"])
+    browser.find_element(By.LINK_TEXT, "Compare them").click()
+    until(browser, lambda: browser.find_elements(By.NAME, "--margin"))
+    browser.find_element(By.NAME, "--margin").send_keys("secant_n_per_mm=0.2 N/mm")
+    at(browser, "go").click()
+    until(browser, lambda: text(browser, "how") == "The answer is no; the report says which.")
+    assert "pressrig compare" in text(browser, "command")
+    browser.switch_to.frame(at(browser, "page"))
+    until(browser, lambda: "spring mould" in browser.find_element(By.TAG_NAME, "body").text)
+    reaches = "try { return parent.document.title } catch { return 'nothing' }"
+    assert browser.execute_script(reaches) == "nothing"  # a report is a stranger to the page around it
+    browser.switch_to.default_content()
+
+
+def test_a_cycle_is_left_out_with_a_reason_and_the_page_says_so(browser, served) -> None:
+    name = of_specimen(browser, served, "F-90-101")
+    opened(browser, f"{served}/capture?capture={name}")
+    until(browser, lambda: len(cells(browser, "cycles", 0)) == 4)
+    browser.find_elements(By.LINK_TEXT, "leave out")[1].click()
+    until(browser, lambda: browser.find_elements(By.NAME, "--reason"))
+    assert browser.find_element(By.NAME, "--cycles").get_attribute("value") == "2"
+    browser.find_element(By.NAME, "--reason").send_keys("slipped off")
+    at(browser, "go").click()
+    until(browser, lambda: text(browser, "how") == "Done.")
+    opened(browser, f"{served}/capture?capture={name}")
+    until(browser, lambda: any("slipped off" in cell for cell in cells(browser, "cycles", 7)))
+
+
+def test_the_way_by_keyboard_alone(browser, served) -> None:
+    opened(browser, f"{served}/captures")
+    until(browser, lambda: len(cells(browser, "rows", 2)) == 7)
+    active = browser.switch_to.active_element
+    for _ in range(40):
+        active.send_keys(Keys.TAB)
+        active = browser.switch_to.active_element
+        if active.get_attribute("type") == "checkbox":
+            break
+    active.send_keys(Keys.SPACE)
+    assert text(browser, "picked") == "1 ticked"
+    for _ in range(20):
+        active.send_keys(Keys.TAB)
+        active = browser.switch_to.active_element
+        if active.tag_name == "a" and "capture?" in (active.get_attribute("href") or ""):
+            break
+    active.send_keys(Keys.ENTER)
+    until(browser, lambda: "/capture?" in browser.current_url)
+    until(browser, lambda: text(browser, "facts"))
+
+
+@pytest.mark.parametrize("width", [400, 1280])
+@pytest.mark.parametrize("page", ["captures", "capture", "overlay", "ask"])
+def test_the_pages_fit_and_an_automatic_checker_finds_nothing_serious(browser, served, page, width) -> None:
+    name = of_specimen(browser, served, "F-90-000")
+    browser.set_window_size(width, 900)
+    opened(browser, f"{served}/{page}?form=nip&capture={name}")
+    filled = {"captures": "rows", "capture": "cycles", "overlay": "rows", "ask": "fields"}
+    until(browser, lambda: text(browser, filled[page]).strip())
+    assert browser.execute_script("return document.documentElement.scrollWidth <= window.innerWidth")
+    found = Axe().run(browser)["violations"]
+    serious = {
+        each["id"]: [node["html"] for node in each["nodes"]]
+        for each in found
+        if each["impact"] in ("serious", "critical")
+    }
+    assert serious == {}, json.dumps(serious, indent=1)
