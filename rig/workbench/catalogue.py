@@ -7,7 +7,9 @@ and four looks at the disk for each capture.
 
 from __future__ import annotations
 
+import os
 import threading
+from collections.abc import Container, Iterator
 from datetime import date
 from pathlib import Path
 from typing import Any, Literal
@@ -103,8 +105,7 @@ class Catalogue:
         """Return a row for every capture; only what has changed is read again."""
         with self._lock:
             known, self._rows = self._rows, {}
-            for path in _captures_below(self.folder):
-                name = path.relative_to(self.folder).as_posix()
+            for name, path in _captures_below(str(self.folder), known):
                 stamp = _stamp(path)
                 before = known.get(name)
                 self._rows[name] = before if before and before[0] == stamp else (stamp, _row(name, path))
@@ -141,31 +142,34 @@ class Catalogue:
 
     def stamp(self, name: str) -> tuple[int, ...]:
         """Return what changes whenever a capture does."""
-        return _stamp(self.path_of(name))
+        return _stamp(str(self.path_of(name)))
 
 
-def _captures_below(folder: Path, levels: int = 3) -> list[Path]:
-    found: list[Path] = []
+def _captures_below(
+    folder: str, known: Container[str], above: str = "", levels: int = 3
+) -> Iterator[tuple[str, str]]:
+    """Names and paths of the captures in a folder and in those below it; what is known is not looked at."""
     try:
-        inside = sorted(entry for entry in folder.iterdir() if not entry.name.startswith("."))
+        with os.scandir(folder) as entries:
+            inside = sorted(entries, key=lambda entry: entry.name)
     except OSError:
-        return found
+        return
     for entry in inside:
-        if entry.is_symlink() or not entry.is_dir():
+        if entry.name.startswith(".") or not entry.is_dir(follow_symlinks=False):
             continue
-        if looks_like_capture(entry):
-            found.append(entry)
+        name = above + entry.name
+        if name in known or looks_like_capture(Path(entry.path)):
+            yield name, entry.path
         elif levels > 1:
-            found += _captures_below(entry, levels - 1)
-    return found
+            yield from _captures_below(entry.path, known, f"{name}/", levels - 1)
 
 
-def _stamp(path: Path) -> tuple[int, ...]:
+def _stamp(path: str) -> tuple[int, ...]:
     """Time stamps and sizes of the folder, which changes with the files in it, and of the small files."""
     stamps: list[int] = []
-    for part in (path, path / "capture.yaml", path / "end.yaml", path / "amendments.jsonl"):
+    for part in ("", "/capture.yaml", "/end.yaml", "/amendments.jsonl"):
         try:
-            about = part.stat()
+            about = os.stat(path + part)  # noqa: PTH116  four for each of ten thousand captures: paths are slow
         except OSError:
             stamps += (0, 0)
         else:
@@ -173,7 +177,7 @@ def _stamp(path: Path) -> tuple[int, ...]:
     return tuple(stamps)
 
 
-def _row(name: str, path: Path) -> Row:
+def _row(name: str, path: str) -> Row:
     try:
         capture = open_capture(path)
     except (InputError, CaptureError, OSError) as refusal:

@@ -47,7 +47,7 @@ for number in (signal.SIGHUP, signal.SIGINT, signal.SIGQUIT):
 fcntl.ioctl(0, termios.TIOCSCTTY, 0)
 os.execv(sys.argv[1], sys.argv[1:])
 """
-"""Makes the terminal that of its session, as a shell's is: closing it sends a signal, which tests run by `nohup` would ignore."""
+"""Makes the terminal that of its session, as a shell does: its end sends a signal, under `nohup` too."""
 
 RIG_FILE = """
 name: bench

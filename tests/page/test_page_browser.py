@@ -324,7 +324,7 @@ def test_the_keyboard_reaches_halt_at_once(page):
 def test_the_list_for_programs_is_complete(page, served):
     page.get(origin(served[1]) + "/api/docs")
     until(page, lambda: "/api/halt" in page.find_element(By.TAG_NAME, "main").text)
-    assert len(page.find_elements(By.CSS_SELECTOR, "#operations section")) == 10
+    assert len(page.find_elements(By.CSS_SELECTOR, "#operations section")) == 11
 
 
 def test_a_person_enters_with_the_token(browser, desk):

@@ -13,6 +13,11 @@ ORDER = {"x-pressrig": "test", "content-type": "application/json"}
 PLAIN = {"trust_env": False, "verify": False, "timeout": 60.0}
 
 
+def origin(port: int, name: str = "127.0.0.1", scheme: str = "http") -> str:
+    """Where a page comes from that this machine, or another, serves."""
+    return f"{scheme}://{name}:{port}"
+
+
 @contextmanager
 def browsing(captures: Path, reports: Path) -> Iterator[str]:
     """Yield the address at which the pages answer for as long as the block lasts."""
@@ -24,7 +29,7 @@ def browsing(captures: Path, reports: Path) -> Iterator[str]:
         found = re.search(r"listening at 127\.0\.0\.1 port (\d+)", line)
         assert found, line + page.stderr.read()
         try:
-            yield f"http://127.0.0.1:{found[1]}"
+            yield origin(int(found[1]))
         finally:
             page.stdin.close()
             page.stderr.read()
