@@ -36,19 +36,11 @@ def said(terminal: int, pattern: str) -> re.Match[str]:
 def test_the_link_that_it_prints_opens_the_list_and_ctrl_c_ends_it(tmp_path) -> None:
     write_capture(tmp_path / "captures", "F-90-001", "spring mould")
     here, there = pty.openpty()
+    command = [sys.executable, "-c", "from rig.cli import main; main()"]
+    options = ["--http", "8479", "--reports", str(tmp_path / "reports")]
     with httpx.Client(**PLAIN) as client:
         listening = subprocess.Popen(
-            [
-                sys.executable,
-                "-c",
-                "from rig.cli import main; main()",
-                "browse",
-                str(tmp_path / "captures"),
-                "--http",
-                "8479",
-                "--reports",
-                str(tmp_path / "reports"),
-            ],
+            [*command, "browse", str(tmp_path / "captures"), *options],
             stdin=there,
             stdout=there,
             stderr=there,
@@ -56,7 +48,7 @@ def test_the_link_that_it_prints_opens_the_list_and_ctrl_c_ends_it(tmp_path) -> 
             start_new_session=True,
         )
         try:
-            port, token = said(here, r"127\.0\.0\.1:(\d+)/enter#(\S+)\s").groups()
+            port, token = said(here, r"127\.0\.0\.1:(\d+)/enter#([\w-]+)[^\w-]").groups()
             said(here, "listening at")
             address = origin(int(port))
             assert client.get(address + "/api/captures").status_code == 401
