@@ -24,6 +24,18 @@ if TYPE_CHECKING:
 LONGEST_TEXT = 64
 """Characters; longer than any quantity a person writes, short enough that no parser labours over it."""
 
+US_UNITS = {
+    "N": ("N", "lbf", "lbf"),
+    "mm": ("mm", "in", "in"),
+    "N/mm": ("N/mm", "lbf/in", "lbf/in"),
+    "mJ": ("mJ", "in*lbf", "in lbf"),
+    "N mm": ("N*mm", "in*lbf", "in lbf"),
+    "g": ("g", "oz", "oz"),
+    "mm/s": ("mm/s", "in/s", "in/s"),
+    "m/s": ("m/s", "ft/s", "ft/s"),
+}
+"""By unit: itself and the US one as `rig.units` writes them, and the US one as people do."""
+
 _NUMBER = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?"
 _FACTOR = r"[A-Za-zμ%]+(?:\^-?[1-9])?"
 _UNIT = rf"{_FACTOR}(?:\s*[ */]\s*{_FACTOR})*"
@@ -316,3 +328,17 @@ def _registry() -> pint.UnitRegistry[Fraction]:
     import pint  # noqa: PLC0415
 
     return pint.UnitRegistry(non_int_type=Fraction)
+
+
+@lru_cache(maxsize=32)
+def us_factor(unit: str) -> float | None:
+    """US units in one of these; None where both worlds use the same."""
+    if unit not in US_UNITS:
+        return None
+    own, us, _ = US_UNITS[unit]
+    return factor(own, us)
+
+
+def us_name(unit: str) -> str:
+    """The US unit as people write it; empty where both worlds use the same."""
+    return US_UNITS[unit][2] if unit in US_UNITS else ""

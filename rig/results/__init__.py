@@ -16,6 +16,7 @@ from rig.results.analysing import (
 )
 from rig.results.comparing import ComparedPieces, compared_pieces, studied, studies_of
 from rig.results.design_sheet import CaptureFacts, DesignSheet, Photo, PieceFacts, design_sheet
+from rig.results.design_sheet_frames import sheet_frames
 from rig.results.design_sheets import DEPTHS, measure_for_sheet, sheet_of
 from rig.results.document import (
     budget_document,
@@ -116,6 +117,7 @@ __all__ = [
     "registered_diameters",
     "registered_mass",
     "sentences_of_pulls",
+    "sheet_frames",
     "sheet_of",
     "studied",
     "studies_of",

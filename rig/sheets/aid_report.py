@@ -30,7 +30,7 @@ from rig.sheets.page import (
     save_page,
 )
 from rig.sheets.tables import empty_table, rich_table
-from rig.sheets.us_units import us_factor, us_name
+from rig.units import us_factor, us_name
 
 ANSWER_ROWS = ("what", "value", "95 % from", "to", "unit", "US", "of")
 

@@ -19,7 +19,7 @@ from rig.sheets.comparison_report import comparison_sentence
 from rig.sheets.design_sheet_calculator import calculator
 from rig.sheets.design_sheet_tables import NOTHING, counted, force_u, interval_of, spread_u, us_words
 from rig.sheets.page import Block, Cells, Columns, Picture, Points, Words
-from rig.sheets.us_units import us_factor, us_name
+from rig.units import us_factor, us_name
 
 MOST_GROUPS = 4
 """More columns do not fit on a page; the appendix has all groups."""

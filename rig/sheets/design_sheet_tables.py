@@ -15,7 +15,7 @@ from rig.population import BatchFigures, PieceResult, average_pieces
 from rig.results.design_sheet import AlikeSet, titled
 from rig.results.design_sheet_forces import ForceRow
 from rig.sheets.page import Cells
-from rig.sheets.us_units import us_factor, us_name
+from rig.units import us_factor, us_name
 
 TWICE = 2.0
 """Of a single piece's standard uncertainty: about 95 %."""

@@ -12,8 +12,7 @@ import tracemalloc
 import pytest
 from pounded_captures import peak_memory_kib, pounded_capture
 
-from rig.results import analyse_capture
-from rig.results import SpilledRows, cycle_entries, cycle_frames
+from rig.results import SpilledRows, analyse_capture, cycle_entries, cycle_frames
 
 FEWEST, FEW, MANY = 100, 4000, 8000
 """The last two are many times what is read at a time: from there on nothing may grow."""

@@ -18,8 +18,16 @@ from simulated_press import (
 from rig.calibration import Calibration, Delay, Scale
 from rig.capture import CaptureHeader, open_capture
 from rig.daemon import Watch, run_method
-from rig.daemon.endurance import METHOD_KIND, endure
-from rig.methods import RigLimits, SpecimenFacts, check_method, check_plan, parse_method, parse_plan
+from rig.daemon.endurance import endure
+from rig.methods import (
+    ENDURANCE_KIND,
+    RigLimits,
+    SpecimenFacts,
+    check_method,
+    check_plan,
+    parse_method,
+    parse_plan,
+)
 from rig.notebook import open_recording
 from rig.reader import PortAddress, Reader
 from rig.results import contact_force_n, method_of, method_report
@@ -165,7 +173,7 @@ def test_endurance_counts_what_the_firmware_counts(build, tmp_path):
     with patient_bench(build, tmp_path) as bench:
         bench.usual_specimen()
         reader = Reader(PortAddress(path=str(tmp_path / "port")), "framed", lock_places=[tmp_path])
-        method = {"kind": METHOD_KIND, "goes_on": plan.plan.goes_on}
+        method = {"kind": ENDURANCE_KIND, "goes_on": plan.plan.goes_on}
         ended = endure(
             reader,
             CALIBRATION,

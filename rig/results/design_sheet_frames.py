@@ -1,0 +1,123 @@
+"""The numbers of a design sheet as data frames, for files and for notebooks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import pandas as pd
+
+from rig.population import BatchFigures
+from rig.results.design_sheet import AlikeSet, DesignSheet, titled
+from rig.units import us_factor, us_name
+
+
+def sheet_frames(sheet: DesignSheet) -> dict[str, pd.DataFrame]:
+    """Return unrounded numbers: figures, force, captures, pieces, and recovery where there is one."""
+    frames = {
+        "figures": pd.DataFrame(_figures(sheet)),
+        "force": pd.DataFrame(row for alike in sheet.sets for row in _forces(alike)),
+        "captures": pd.DataFrame(_captures(sheet)),
+        "pieces": pd.DataFrame(row for alike in sheet.sets for row in _pieces(alike)),
+    }
+    if sheet.recovery:
+        frames["recovery"] = pd.DataFrame(
+            {"set": each.letter, "group": each.group, "after_s": each.after_s} | _figure(each.figures)
+            for each in sheet.recovery
+        )
+    return frames
+
+
+def _figures(sheet: DesignSheet) -> Iterator[dict[str, Any]]:
+    for batch, sizes in sheet.sizes.items():
+        yield from ({"set": "", "group": batch} | _figure(each) for each in sizes.values())
+    for alike in sheet.sets:
+        for group, figures in alike.figures.items():
+            captures = " ".join(each.capture for each in alike.groups[group])
+            for each in figures.values():
+                yield {"set": alike.letter, "group": group} | _figure(each) | {"captures": captures}
+
+
+def _figure(each: BatchFigures) -> dict[str, Any]:
+    title, unit = titled(each.quantity)
+    factor = us_factor(unit)
+    return {
+        "quantity": each.quantity,
+        "title": title,
+        "unit": unit,
+        "n": each.n,
+        "mean": each.mean,
+        "low_95": each.low,
+        "high_95": each.high,
+        "u": each.u,
+        "u_calibration": each.shared_u,
+        "sd": each.sd,
+        "pieces_low": each.tolerance_low,
+        "pieces_high": each.tolerance_high,
+        "us_mean": None if factor is None else factor * each.mean,
+        "us_unit": us_name(unit),
+    }
+
+
+def _forces(alike: AlikeSet) -> Iterator[dict[str, Any]]:
+    for over, table in (("compression", alike.compression), ("gap", alike.gap)):
+        for group, rows in table.items():
+            for row in rows:
+                each = row.loading
+                yield {
+                    "set": alike.letter,
+                    "group": group,
+                    "over": over if alike.height_mm is not None else "deflection",
+                    "compression_pct": row.compression_pct,
+                    "deflection_mm": row.deflection_mm,
+                    "gap_mm": row.gap_mm,
+                    "n": each.n,
+                    "force_n": each.mean,
+                    "low_95_n": each.low,
+                    "high_95_n": each.high,
+                    "u_calibration_n": each.shared_u,
+                    "pieces_low_n": each.tolerance_low,
+                    "pieces_high_n": each.tolerance_high,
+                    "unloading_n": row.unloading_n,
+                    "force_lbf": (us_factor("N") or 1.0) * each.mean,
+                }
+
+
+def _captures(sheet: DesignSheet) -> Iterator[dict[str, Any]]:
+    of = {
+        each.capture: (alike.letter, group, each)
+        for alike in sheet.sets
+        for group, results in alike.groups.items()
+        for each in results
+    }
+    for number, each in enumerate(sheet.captures, start=1):
+        letter, group, result = of[each.capture]
+        yield {
+            "number": number,
+            "capture": each.capture,
+            "id": each.id,
+            "piece": result.piece,
+            "batch": result.batch,
+            "state": result.state,
+            "set": letter,
+            "group": group,
+            "started": "" if each.started is None else each.started.isoformat(),
+            "cycles_counted": each.cycles,
+            "cycles_left_out": each.left_out,
+            "operator": each.operator,
+            "calibration": each.calibration,
+            **{name: words for name, words in result.circumstances.items() if name != "calibration"},
+        }
+
+
+def _pieces(alike: AlikeSet) -> Iterator[dict[str, Any]]:
+    """One row a capture with all its values, in the form that `pressrig compare --table` reads."""
+    for results in alike.groups.values():
+        for each in results:
+            row: dict[str, Any] = {
+                "piece": each.piece, "batch": each.batch, "state": each.state, "capture": each.capture,
+            }  # fmt: skip
+            for name, value in each.values.items():  # noqa: PD011 - no data frame
+                row[name], row[f"{name}_u"] = value, each.u.get(name)
+                row[f"{name}_u_shared"] = each.u_shared.get(name)
+            yield row | dict(each.circumstances)
