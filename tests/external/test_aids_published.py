@@ -14,7 +14,7 @@ MODULUS_MPA, RADIUS_MM = 0.1, 45.0
 
 
 def hertz_piece() -> NipPiece:
-    # Johnson, Contact Mechanics (1985), ch. 4, two contacts: F = (4/3) E* R^0.5 (d/2)^1.5.
+    # K. L. Johnson, Contact Mechanics, 1985, ch. 4 (recalled), two contacts: F = (4/3) E* R^0.5 (d/2)^1.5.
     x = np.linspace(0.0, 30.0, 3001)
     force_n = 4 / 3 * MODULUS_MPA * sqrt(RADIUS_MM) * (x / 2) ** 1.5
     result = PieceResult(
@@ -25,7 +25,6 @@ def hertz_piece() -> NipPiece:
 
 def test_a_sphere_in_a_nip_has_the_gap_that_hertz_gives_for_the_force() -> None:
     # Source: K. L. Johnson, Contact Mechanics, 1985, ch. 4 (Hertz); recalled.
-    # Johnson, Contact Mechanics (1985), ch. 4. Recalled.
     force_n = 10.0
     squeeze_mm = 2 * (force_n / (4 / 3 * MODULUS_MPA * sqrt(RADIUS_MM))) ** (2 / 3)
     answer = answer_nip([hertz_piece()], Nip(force_n=force_n, wheels_mm=(100.0,), friction=Known(0.6)))
@@ -34,8 +33,8 @@ def test_a_sphere_in_a_nip_has_the_gap_that_hertz_gives_for_the_force() -> None:
 
 def test_a_sphere_in_a_nip_is_as_sensitive_as_its_tangent_and_loses_nothing() -> None:
     # Source: K. L. Johnson, Contact Mechanics, 1985, ch. 4 (Hertz); recalled.
-    # Johnson, Contact Mechanics (1985), ch. 4: tangent 1.5 F/d. Recalled. The slope is a secant over
-    # 5 % to either side, which the third derivative of d^1.5 changes by 0.01 %.
+    # The tangent is 1.5 F/d. The slope is a secant over 5 % to either side, which the third derivative of
+    # d^1.5 changes by 0.01 %.
     force_n = 10.0
     answer = answer_nip([hertz_piece()], Nip(force_n=force_n, wheels_mm=(100.0,), friction=Known(0.6)))
     tangent = 1.5 * force_n / answer.figures["deflection_mm"].mean
@@ -44,9 +43,9 @@ def test_a_sphere_in_a_nip_is_as_sensitive_as_its_tangent_and_loses_nothing() ->
 
 
 def test_a_chord_is_longer_than_an_elastic_contact_by_the_root_of_two() -> None:
-    # Source: K. L. Johnson, Contact Mechanics, 1985, ch. 4 (Hertz); recalled.
-    # Johnson, Contact Mechanics (1985), ch. 4: contact radius a^2 = R d of one contact, 1/R = 1/R1 + 1/R2.
-    # Recalled. The nip's formula states that its chord is an upper bound by that much for small dents.
+    # Source: K. L. Johnson, Contact Mechanics, 1985, ch. 4 (Hertz); recalled. Contact radius a^2 = R d of one
+    # contact, 1/R = 1/R1 + 1/R2. The nip's formula states that its chord is an upper bound by that much for
+    # small dents.
     dent_mm = 1e-3
     elastic_mm = 2 * sqrt(dent_mm / (1 / 100.0 + 1 / RADIUS_MM))
     assert patch_length_mm(100.0, RADIUS_MM, dent_mm) / elastic_mm == pytest.approx(sqrt(2), rel=1e-4)
@@ -54,8 +53,7 @@ def test_a_chord_is_longer_than_an_elastic_contact_by_the_root_of_two() -> None:
 
 def test_the_end_gauge_example_of_two_influences_comes_out() -> None:
     # Source: JCGM 100:2008 (GUM), example H.1, H.1.3.2; recalled.
-    # JCGM 100:2008 (GUM), example H.1, the difference of the comparator, H.1.3.2: 5.8, 3.9 and 6.7 nm join to
-    # 9.7 nm. Recalled.
+    # The difference of the comparator: 5.8, 3.9 and 6.7 nm combine to 9.7 nm.
     found = propagate(
         lambda mean, random, systematic: mean + random + systematic,
         {"mean": Known(215.0, 5.8), "random": Known(0.0, 3.9), "systematic": Known(0.0, 6.7)},
@@ -64,10 +62,9 @@ def test_the_end_gauge_example_of_two_influences_comes_out() -> None:
 
 
 def test_resistance_and_reactance_of_the_guide_have_their_contributions() -> None:
-    # Source: JCGM 100:2008 (GUM), example H.2, table H.2; recalled.
-    # JCGM 100:2008 (GUM), example H.2, table H.2: V = 4.9990 V, I = 19.6610 mA, phase 1.04446 rad, so that
-    # R = V cos(phase) / I = 127.732 ohm. Recalled. The inputs' correlations are left out on both sides: u by
-    # the partial derivatives that the guide gives for this model.
+    # Source: JCGM 100:2008 (GUM), example H.2, table H.2; recalled. V = 4.9990 V, I = 19.6610 mA, phase
+    # 1.04446 rad, so that R = V cos(phase) / I = 127.732 ohm. The inputs' correlations are left out on both
+    # sides: u by the partial derivatives that the guide gives for this model.
     v, i, phase = 4.9990, 19.6610e-3, 1.04446
     u_v, u_i, u_phase = 0.0032, 0.0095e-3, 0.00075
     found = propagate(

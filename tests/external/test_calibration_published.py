@@ -39,27 +39,27 @@ def load_cell():
 
 
 def test_the_terms_of_the_load_cell_agree_to_nine_digits(load_cell):
-    # Source: NIST Statistical Reference Datasets, linear regression, "Pontius", 1998 (year not verified);
-    # recomputed.
+    # Source: NIST Statistical Reference Datasets, linear regression, "Pontius", 1998 (year
+    # recalled); recomputed.
     assert min(map(digits, load_cell.coefficients, PONTIUS)) > 9
 
 
 def test_the_uncertainties_of_the_load_cell_agree_to_nine_digits(load_cell):
-    # Source: NIST Statistical Reference Datasets, linear regression, "Pontius", 1998 (year not verified);
-    # recomputed.
+    # Source: NIST Statistical Reference Datasets, linear regression, "Pontius", 1998 (year
+    # recalled); recomputed.
     assert min(map(digits, load_cell.standard_uncertainties, PONTIUS_SD)) > 9
     assert digits(load_cell.residual_sd, 0.205177424076185e-03) > 9
 
 
 def test_the_load_cell_needs_its_quadratic_and_no_cubic():
-    # Source: NIST Statistical Reference Datasets, linear regression, "Pontius", 1998 (year not verified);
-    # recomputed.
+    # Source: NIST Statistical Reference Datasets, linear regression, "Pontius", 1998 (year
+    # recalled); recomputed.
     assert recommend_degree(LOADS, DEFLECTIONS).degree == 2
 
 
 def test_repeats_of_the_load_cell_find_no_lack_of_fit_but_in_a_straight_line(load_cell):
-    # Source: NIST Statistical Reference Datasets, linear regression, "Pontius", 1998 (year not verified);
-    # recomputed.
+    # Source: NIST Statistical Reference Datasets, linear regression, "Pontius", 1998 (year
+    # recalled); recomputed.
     # the pure error needs no model: half the squared differences of the two runs, over 20 degrees of freedom
     repeats = math.sqrt(float(np.sum((DEFLECTIONS[:20] - DEFLECTIONS[20:]) ** 2)) / 2 / 20)
     misfit = lack_of_fit(load_cell, LOADS)
@@ -81,8 +81,8 @@ def norris():
 
 
 def test_the_straight_line_agrees_with_the_certified_values_to_nine_digits():
-    # Source: NIST Statistical Reference Datasets, linear regression, "Norris", 1998 (year not verified);
-    # read from the package. NIST Statistical Reference Datasets, "Norris", read from the package.
+    # Source: NIST Statistical Reference Datasets, linear regression, "Norris", 1998 (year
+    # recalled); read from the package.
     data, certified = norris()
     fit = fit_polynomial(data[:, 1], data[:, 0], 1)
     for name, found, found_u in zip(("B0", "B1"), fit.coefficients, fit.standard_uncertainties, strict=True):
@@ -97,7 +97,7 @@ def thermometer():
 
 
 def test_the_line_of_the_thermometer_about_20_degrees_is_that_of_the_guide(thermometer):
-    # Source: JCGM 100:2008 (GUM), example H.3; recomputed.
+    # Source: JCGM 100:2008 (GUM), example H.3 (recalled); recomputed.
     terms, covariance = thermometer.about(20.0)
     u = np.sqrt(np.diag(covariance))
     assert (round(terms[0], 4), round(u[0], 4)) == (-0.1712, 0.0029)
@@ -108,7 +108,7 @@ def test_the_line_of_the_thermometer_about_20_degrees_is_that_of_the_guide(therm
 
 
 def test_the_correction_at_30_degrees_is_that_of_the_guide(thermometer):
-    # Source: JCGM 100:2008 (GUM), example H.3; recomputed.
+    # Source: JCGM 100:2008 (GUM), example H.3 (recalled); recomputed.
     assert round(float(thermometer.value(30.0)), 4) == -0.1494
     assert round(float(thermometer.value_u(30.0)), 4) == 0.0041
 
@@ -116,9 +116,8 @@ def test_the_correction_at_30_degrees_is_that_of_the_guide(thermometer):
 @pytest.mark.parametrize("latitude_deg", [0.0, 30.0, 45.0, 54.3, 90.0])
 def test_gravity_is_that_of_the_closed_formula_of_the_reference_ellipsoid(latitude_deg):
     # Source: H. Moritz, Geodetic Reference System 1980, Bulletin geodesique, 1984; recalled.
-    # H. Moritz, Geodetic Reference System 1980, Bulletin geodesique (1984): Somigliana's closed formula with
-    # equatorial gravity 9.7803267715 m/s^2, k = 0.001931851353, e^2 = 0.00669438002290. Recalled. The series
-    # that is used instead is right to a millionth.
+    # Somigliana's closed formula with equatorial gravity 9.7803267715 m/s^2, k = 0.001931851353,
+    # e^2 = 0.00669438002290. The series that is used instead is right to a millionth.
     sine2 = math.sin(math.radians(latitude_deg)) ** 2
     closed = 9.7803267715 * (1 + 0.001931851353 * sine2) / math.sqrt(1 - 0.00669438002290 * sine2)
     assert gravity_m_per_s2(latitude_deg) == pytest.approx(closed, rel=1e-6)

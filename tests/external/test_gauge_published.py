@@ -39,17 +39,17 @@ def worked_study():
 
 
 def test_the_worked_study_comes_out_to_all_its_digits():
-    # Source: AIAG, Measurement Systems Analysis, 4th edition, 2010, worked study of 10 parts (edition not
-    # verified); recomputed.
+    # Source: AIAG, Measurement Systems Analysis, 4th edition, 2010, worked study of 10 parts (edition and
+    # year recalled); recomputed.
     study = gauge_study(worked_study(), interaction="pooled")
     assert {name: f"{study.component(name).sd:.5f}" for name in DEVIATIONS} == DEVIATIONS
     assert study.chosen.categories == 4
 
 
 def test_the_interaction_is_far_from_seen_and_both_models_are_shown():
-    # Source: AIAG, Measurement Systems Analysis, 4th edition, 2010, worked study of 10 parts (edition not
-    # verified); recomputed.
-    # Same study: F = 0.434 for part by appraiser on 18 and 60 degrees of freedom, p = 0.974. Recomputed.
+    # Source: AIAG, Measurement Systems Analysis, 4th edition, 2010, worked study of 10 parts (edition and
+    # year recalled); recomputed.
+    # F = 0.434 for part by appraiser on 18 and 60 degrees of freedom, p = 0.974.
     study = gauge_study(worked_study())
     assert study.interaction_p == pytest.approx(0.974, abs=5e-4)
     kept = {row.source: row for row in study.chosen.anova}
@@ -77,8 +77,8 @@ def certified(name):
 
 @pytest.mark.parametrize("name", CERTAIN)
 def test_one_way_analyses_agree_with_the_certified_ones(name):
-    # Source: NIST Statistical Reference Datasets, analysis of variance, 1998 (year not verified); read
-    # from the package.
+    # Source: NIST Statistical Reference Datasets, analysis of variance, 1998 (year recalled); read from
+    # the package.
     rows, f, within = certified(name)
     treatment = rows[:, 0].astype(int)
     order = np.argsort(treatment, kind="stable")

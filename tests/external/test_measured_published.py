@@ -14,10 +14,9 @@ def column(result, name):
 
 
 def test_a_music_wire_spring_measures_the_rate_of_the_worked_example():
-    # Source: Budynas and Nisbett, Shigley's Mechanical Engineering Design, example 10-1 (edition not
-    # verified); recomputed.
-    # Budynas and Nisbett, Shigley's Mechanical Engineering Design, worked example 10-1. Recomputed: d =
-    # 0.037 in, D = 0.400 in, 10.5 active coils, G = 11.85 Mpsi, k = G d^4 / (8 D^3 N) = 4.13 lbf/in.
+    # Source: Budynas and Nisbett, Shigley's Mechanical Engineering Design, example 10-1 (place
+    # recalled, edition not verified); recomputed.
+    # d = 0.037 in, D = 0.400 in, 10.5 active coils, G = 11.85 Mpsi, k = G d^4 / (8 D^3 N) = 4.13 lbf/in.
     wire, coil = parse("0.037 in", "mm"), parse("0.400 in", "mm")
     shear_mpa = 11.85e6 * factor("lbf/in^2", "N/mm^2")
     rate = shear_mpa * wire**4 / (8 * coil**3 * 10.5)
@@ -32,8 +31,7 @@ def test_a_music_wire_spring_measures_the_rate_of_the_worked_example():
 def test_a_thin_ring_loses_the_diameter_of_the_table():
     # Source: Roark's Formulas for Stress and Strain, circular rings, case 1 (edition not verified);
     # recalled.
-    # Roark's Formulas for Stress and Strain, circular rings, case 1: diameter lost under load W is 0.1488
-    # W R^3/(E I).
+    # The diameter lost under load W is 0.1488 W R^3/(E I).
     modulus_mpa, radius, second_moment = 200.0, 30.0, 20.0 * 3.0**3 / 12
     stiffness = modulus_mpa * second_moment / (0.1488 * radius**3)
     deflection = triangle(6.0, 8.0)
@@ -90,10 +88,9 @@ def test_a_log_log_fit_to_a_sphere_gives_three_halves(sphere):
 
 
 def test_a_spring_and_dashpot_kept_in_contact_lose_pi_c_w_x_squared():
-    # Source: S. S. Rao, Mechanical Vibrations (edition and place not verified); recomputed: over a period
-    # the force c x' of x = X sin wt does the work pi c w X^2, the integral of c (w X cos wt)^2.
-    # Any vibration text, for example Rao, Mechanical Vibrations: loss per cycle pi c w X^2, loss factor c
-    # w/k.
+    # Source: S. S. Rao, Mechanical Vibrations (recalled; edition and place not verified); recomputed: over a
+    # period the force c x' of x = X sin wt does the work pi c w X^2, the integral of c (w X cos wt)^2. The
+    # loss factor is c w/k.
     stiffness, damping, amplitude, mean = 3.0, 0.05, 2.0, 5.0
     angular = 2 * np.pi * 0.8
     time = np.arange(0, 12 * 2 * np.pi / angular, 1 / RATE_HZ)
@@ -114,11 +111,10 @@ def test_a_spring_and_dashpot_kept_in_contact_lose_pi_c_w_x_squared():
 
 
 def test_a_standard_linear_solid_is_recovered_from_its_ramp_and_hold():
-    # Source: W. N. Findley, J. S. Lai, K. Onaran, Creep and Relaxation of Nonlinear Viscoelastic
-    # Materials, 1976, ch. 5 (place not verified); recomputed: superposition of k_inf + k_1 exp(-t/tau)
-    # over the ramp.
-    # During a ramp of rate r: F = k_inf r t + k_1 r tau (1 - exp(-t/tau)); after it the branch dies away
-    # by exp(-t/tau).
+    # Source: W. N. Findley, J. S. Lai, K. Onaran, Creep and Relaxation of Nonlinear Viscoelastic Materials,
+    # 1976, ch. 5 (recalled, place not verified); recomputed: superposition of k_inf + k_1 exp(-t/tau) over
+    # the ramp. During a ramp of rate r: F = k_inf r t + k_1 r tau (1 - exp(-t/tau)); after it the branch dies
+    # away by exp(-t/tau).
     lasting, relaxing, tau, rate, ramp_s = 2.0, 1.2, 0.8, 5.0, 1.6
     time = np.arange(0, 12.0, 1 / RATE_HZ)
     on_ramp = np.minimum(time, ramp_s)

@@ -24,8 +24,8 @@ AUTUMN = NAMES.normal(1.9, 0.25, 13)
 
 
 def test_howes_tolerance_factor_is_that_of_the_handbook():
-    # Source: NIST/SEMATECH e-Handbook of Statistical Methods, 2012, 7.2.6.3: 43 pieces, 90 % content, 99 %
-    # confidence; recomputed.
+    # Source: NIST/SEMATECH e-Handbook of Statistical Methods, 2012, 7.2.6.3 (recalled): 43 pieces,
+    # 90 % content, 99 % confidence; recomputed.
     assert howe_factor(43, 0.90, 0.99) == pytest.approx(2.217, abs=5e-4)
 
 
@@ -40,8 +40,8 @@ def test_the_exact_tolerance_factor_lies_near_howes_formula():
 
 
 def test_the_largest_of_eight_readings_of_a_mass_spectrometer_is_an_outlier():
-    # Source: NIST/SEMATECH e-Handbook of Statistical Methods, 2012, 1.3.5.17.1, Grubbs' test, one-sided, 5 %;
-    # recomputed.
+    # Source: NIST/SEMATECH e-Handbook of Statistical Methods, 2012, 1.3.5.17.1 (recalled), Grubbs' test,
+    # one-sided, 5 %; recomputed.
     found = grubbs(
         np.array([199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57]), significance=0.05, sides=1
     )
@@ -58,8 +58,9 @@ ROSNER = """-0.25 0.68 0.94 1.15 1.20 1.26 1.26 1.34 1.38 1.43 1.49 1.49 1.55 1.
 
 def test_three_of_rosners_54_values_are_outliers():
     # Source: B. Rosner, Percentage points for a generalized ESD many-outlier procedure, Technometrics 25,
-    # 1983, as printed in the NIST/SEMATECH e-Handbook, 2012, 1.3.5.17.3; recomputed. The first two alone
-    # show nothing. The handbook's last digits differ: it prints 3.118 and 2.942 for the first two (recalled).
+    # 1983, as printed in the NIST/SEMATECH e-Handbook, 2012, 1.3.5.17.3 (all recalled); recomputed. The first
+    # two alone show nothing. The handbook's last digits differ: it prints 3.118 and 2.942 for the first two
+    # (recalled).
     suspects, count = extreme_deviates(np.array(ROSNER.split(), float), 10)
     assert count == 3
     assert [round(each.statistic, 3) for each in suspects[:4]] == [3.119, 2.943, 3.179, 2.810]

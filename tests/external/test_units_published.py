@@ -20,11 +20,11 @@ from rig import units
 )
 def test_factors_are_exactly_the_published_ones(unit: str, to: str, published: float) -> None:
     # Source: NIST Special Publication 811, 2008, appendix B; recalled. The ounce is recomputed: a
-    # sixteenth of the exact pound of 0.453 592 37 kg (agreement of 1959).
+    # sixteenth of the exact pound of 0.453 592 37 kg (agreement of 1959, recalled).
     assert units.factor(unit, to) == published
 
 
 def test_a_scale_reading_of_one_ounce_is_its_mass_times_standard_gravity() -> None:
-    # Source: NIST Special Publication 811, 2008, appendix B; recomputed from the exact pound of 0.453 592
-    # 37 kg.
+    # Source: NIST Special Publication 811, 2008, appendix B (recalled); recomputed from the exact pound of
+    # 0.453 592 37 kg.
     assert units.parse("1 oz", "N") == pytest.approx(28.349523125e-3 * 9.80665, rel=1e-15)

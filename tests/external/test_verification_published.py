@@ -78,8 +78,7 @@ def test_an_error_at_the_limit_of_a_class_keeps_it_and_above_it_loses_it(error: 
 def test_the_factors_of_a_chart_of_individuals_are_the_published_ones() -> None:
     # Source: NIST/SEMATECH e-Handbook of Statistical Methods, 2012, 6.3.2.2 (section not verified);
     # recalled.
-    # NIST/SEMATECH e-Handbook of Statistical Methods, individuals control charts: limits 3 mean(MR)/1.128;
-    # factor 3.267 for moving ranges of two. Recalled.
+    # Charts of individuals: limits 3 mean(MR)/1.128; factor 3.267 for moving ranges of two.
     limits = learnt_limits([0.0, 1.0] * 4)
     assert limits is not None
     assert limits.upper - limits.mean == pytest.approx(3 / 1.128, rel=5e-4)
@@ -135,8 +134,8 @@ def test_the_check_piece_measures_the_rate_of_the_worked_example(
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    # Source: Budynas and Nisbett, Shigley's Mechanical Engineering Design, example 10-1 (edition not
-    # verified); recomputed.
+    # Source: Budynas and Nisbett, Shigley's Mechanical Engineering Design, example 10-1 (place
+    # recalled, edition not verified); recomputed.
     rig_file, capture, rate = pressed_spring
     assert rate / factor("lbf/in", "N/mm") == pytest.approx(4.13, abs=0.005)
     words = ["verify", "piece", capture, "--rig", rig_file, "--known", "4.13 lbf/in", "--tolerance", "1 %"]

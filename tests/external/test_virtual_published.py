@@ -18,9 +18,8 @@ from rig.virtual import (
 
 
 def test_a_music_wire_spring_has_the_stiffness_of_the_worked_example() -> None:
-    # Source: Budynas and Nisbett, Shigley's Mechanical Engineering Design, example 10-1 (edition not
-    # verified); recomputed.
-    # Budynas and Nisbett, Shigley's Mechanical Engineering Design, example 10-1. Recomputed.
+    # Source: Budynas and Nisbett, Shigley's Mechanical Engineering Design, example 10-1 (place
+    # recalled, edition not verified); recomputed.
     spring = LinearSpring.helical(
         wire_mm=parse("0.037 in", "mm"),
         coil_mm=parse("0.400 in", "mm"),
@@ -33,7 +32,7 @@ def test_a_music_wire_spring_has_the_stiffness_of_the_worked_example() -> None:
 def test_a_thin_ring_loses_the_diameter_that_the_table_says() -> None:
     # Source: Roark's Formulas for Stress and Strain, circular rings, case 1 (edition not verified);
     # recalled.
-    # Roark's Formulas for Stress and Strain, circular rings, case 1: 0.1488 W R^3 / (E I).
+    # The diameter lost is 0.1488 W R^3 / (E I).
     ring = ThinRing(modulus_mpa=200.0, radius_mm=30.0, wall_mm=3.0, width_mm=20.0)
     second_moment_mm4 = 20.0 * 3.0**3 / 12
     lost_mm = 0.1488 * 7.0 * 30.0**3 / (200.0 * second_moment_mm4)
@@ -42,14 +41,14 @@ def test_a_thin_ring_loses_the_diameter_that_the_table_says() -> None:
 
 def test_a_sphere_is_touched_well_before_it_pushes() -> None:
     # Source: K. L. Johnson, Contact Mechanics, 1985, ch. 4 (Hertz); recalled.
-    # Johnson, Contact Mechanics (1985), ch. 4: one contact reaches 0.05 N 0.15 mm after touch.
+    # One contact reaches 0.05 N 0.15 mm after touch.
     sphere = HertzSphere(modulus_mpa=0.1, radius_mm=45.0)
     assert sphere.deflection_at_mm(0.05) / 2 == pytest.approx(0.15, abs=0.005)
 
 
 def test_a_sphere_has_exponent_one_and_a_half_and_its_tangent_and_work() -> None:
     # Source: K. L. Johnson, Contact Mechanics, 1985, ch. 4 (Hertz); recalled.
-    # Johnson, Contact Mechanics (1985), ch. 4: tangent 1.5 F/d, work 0.4 F d, exponent 1.5.
+    # Tangent 1.5 F/d, work 0.4 F d, exponent 1.5.
     sphere = HertzSphere()
     depths_mm = np.array([1.0, 2.0, 5.0, 10.0])
     force_n = sphere.force_n(depths_mm)
@@ -60,9 +59,8 @@ def test_a_sphere_has_exponent_one_and_a_half_and_its_tangent_and_work() -> None
 
 
 def test_a_spring_and_dashpot_lose_pi_c_w_x_squared_per_cycle() -> None:
-    # Source: Roark's Formulas for Stress and Strain, circular rings, case 1 (edition not verified);
-    # recalled.
-    # Any vibration text, for example Rao, Mechanical Vibrations: loss per cycle pi c w X^2.
+    # Source: S. S. Rao, Mechanical Vibrations (recalled; edition and place not verified); recomputed: over a
+    # period the force c x' of x = X sin wt does the work pi c w X^2, the integral of c (w X cos wt)^2.
     damping, amplitude_mm, speed_mm_per_s = 0.05, 2.5, 20.0
     specimen = SpringDashpot(stiffness_n_per_mm=3.0, damping_n_s_per_mm=damping)
     rig = VirtualRig(
@@ -74,10 +72,9 @@ def test_a_spring_and_dashpot_lose_pi_c_w_x_squared_per_cycle() -> None:
 
 
 def test_a_standard_linear_solid_answers_a_ramp_by_its_formula() -> None:
-    # Source: W. N. Findley, J. S. Lai, K. Onaran, Creep and Relaxation of Nonlinear Viscoelastic
-    # Materials, 1976, ch. 5 (place not verified); recomputed: superposition of k_inf + k_1 exp(-t/tau)
-    # over the ramp.
-    # Stress relaxation of a standard linear solid: F = k_inf r t + k_1 r tau (1 - exp(-t/tau)).
+    # Source: W. N. Findley, J. S. Lai, K. Onaran, Creep and Relaxation of Nonlinear Viscoelastic Materials,
+    # 1976, ch. 5 (recalled, place not verified); recomputed: superposition of k_inf + k_1 exp(-t/tau) over
+    # the ramp. Stress relaxation of a standard linear solid: F = k_inf r t + k_1 r tau (1 - exp(-t/tau)).
     solid = StandardLinearSolid(lasting_n_per_mm=2.0, relaxing_n_per_mm=1.0, time_s=0.8)
     time_s = 0.01 * np.arange(1, 201)
     force_n, _ = solid.respond(solid.fresh(), 4.0 * time_s, 0.01)
@@ -86,10 +83,9 @@ def test_a_standard_linear_solid_answers_a_ramp_by_its_formula() -> None:
 
 
 def test_a_standard_linear_solid_relaxes_by_its_formula_after_a_step() -> None:
-    # Source: W. N. Findley, J. S. Lai, K. Onaran, Creep and Relaxation of Nonlinear Viscoelastic
-    # Materials, 1976, ch. 5 (place not verified); recomputed: superposition of k_inf + k_1 exp(-t/tau)
-    # over the ramp.
-    # After a step: F(t) = F_inf + (F_0 - F_inf) exp(-t/tau).
+    # Source: W. N. Findley, J. S. Lai, K. Onaran, Creep and Relaxation of Nonlinear Viscoelastic Materials,
+    # 1976, ch. 5 (recalled, place not verified); recomputed: superposition of k_inf + k_1 exp(-t/tau) over
+    # the ramp. After a step: F(t) = F_inf + (F_0 - F_inf) exp(-t/tau).
     solid = StandardLinearSolid(lasting_n_per_mm=2.0, relaxing_n_per_mm=1.0, time_s=0.8)
     _, memory = solid.respond(solid.fresh(), np.array([5.0]), 1e-7)
     force_n, _ = solid.respond(memory, np.full(300, 5.0), 0.01)
@@ -100,7 +96,7 @@ def test_a_standard_linear_solid_relaxes_by_its_formula_after_a_step() -> None:
 def test_a_rig_reads_a_ring_as_stiff_as_the_table_says() -> None:
     # Source: Roark's Formulas for Stress and Strain, circular rings, case 1 (edition not verified);
     # recalled.
-    # Roark, case 1, through the whole chain without noise: the slope of counts against counts.
+    # Through the whole chain without noise: the slope of counts against counts.
     chain = Chain(force_noise_n=0.0, position_noise_mm=0.0)
     truth = VirtualRig(ThinRing(), cycles=1, chain=chain).truth.cycles[0]
     second_moment_mm4 = 20.0 * 3.0**3 / 12

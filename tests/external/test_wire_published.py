@@ -34,8 +34,8 @@ def columns(*strings):
 
 def test_crc_of_an_encoded_frame_has_the_published_check_value():
     # Source: the check value that catalogues of CRCs give for polynomial 0x1021, initial value 0xFFFF
-    # (Cook's catalogue, CRC-16/IBM-3740, year not verified; the polynomial: ITU-T V.41, 1988); recomputed
-    # bit by bit below.
+    # (Cook's catalogue, CRC-16/IBM-3740, year not verified; the polynomial: ITU-T V.41, 1988; all
+    # recalled); recomputed bit by bit below.
     assert bitwise_crc(CHECK_TEXT) == CHECK_VALUE
     sealed = cobs.decode(seal(CHECK_TEXT)[:-1])
     assert int.from_bytes(sealed[len(CHECK_TEXT) :], "little") == CHECK_VALUE
@@ -43,16 +43,16 @@ def test_crc_of_an_encoded_frame_has_the_published_check_value():
 
 def test_crc_of_many_frames_at_once_has_the_published_check_value():
     # Source: the check value that catalogues of CRCs give for polynomial 0x1021, initial value 0xFFFF
-    # (Cook's catalogue, CRC-16/IBM-3740, year not verified; the polynomial: ITU-T V.41, 1988); recomputed
-    # bit by bit below.
+    # (Cook's catalogue, CRC-16/IBM-3740, year not verified; the polynomial: ITU-T V.41, 1988; all
+    # recalled); recomputed bit by bit below.
     assert crc_columns(columns(CHECK_TEXT, CHECK_TEXT)).tolist() == [CHECK_VALUE, CHECK_VALUE]
 
 
 @pytest.mark.parametrize(("crc", "outcome"), [(CHECK_VALUE, "unknown_type"), (CHECK_VALUE ^ 1, "bad_crc")])
 def test_decoder_accepts_the_published_check_value_and_no_other(crc, outcome):
     # Source: the check value that catalogues of CRCs give for polynomial 0x1021, initial value 0xFFFF
-    # (Cook's catalogue, CRC-16/IBM-3740, year not verified; the polynomial: ITU-T V.41, 1988); recomputed
-    # bit by bit below.
+    # (Cook's catalogue, CRC-16/IBM-3740, year not verified; the polynomial: ITU-T V.41, 1988; all
+    # recalled); recomputed bit by bit below.
     # The digits make no message of the protocol, so a frame with the right CRC is of unknown type.
     decoder = FrameDecoder()
     decoder.feed(cobs.encode(CHECK_TEXT + crc.to_bytes(2, "little")) + b"\0")

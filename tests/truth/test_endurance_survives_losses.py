@@ -1,6 +1,9 @@
 """An endurance run whose daemon is killed, whose cable is pulled and whose device is reset, again and again.
 
 The truth is the virtual device's own count over all its boots, which the daemon never sees whole.
+
+Source: that count, no outside value; read from the package.
+
 `PRESSRIG_LOSSES=20` in the environment makes twenty losses of each kind in 500 cycles instead of two in 120.
 """
 

@@ -3,6 +3,9 @@ arithmetic comes out right for the virtual specimen, within uncertainty.
 
 Counts and waits are shortened in the text; all else is as in configs/methods. A value may be four stated
 standard uncertainties from the truth: some thirty are looked at, and each run meets them at other instants.
+
+Source: the virtual rig's exact path and the specimen's own answer to it, no outside value; recomputed here.
+Where a procedure defines the arithmetic, the test names it.
 """
 
 import os
@@ -45,7 +48,7 @@ def claims_nothing(run: MethodRun) -> None:
 
 
 def test_foam_compression_reads_the_stress_in_the_fourth_squeeze(tmp_path):
-    # ISO 3386-1:1986 (edition not verified), recalled: CV40 = 1000 F40/A.
+    # Source: ISO 3386-1:1986 (edition not verified), compression stress value; recalled. CV40 = 1000 F40/A.
     area_mm2 = 100.0 * 100.0
     run = run_example("foam_compression", tmp_path, specimen="block", area_mm2=area_mm2)
     touched_mm = run.touched_mm(run.of("touch")[0], 1.0)
@@ -59,7 +62,8 @@ def test_foam_compression_reads_the_stress_in_the_fourth_squeeze(tmp_path):
 
 
 def test_foam_indentation_compares_held_forces_and_the_way_out(tmp_path):
-    # ASTM D3574-17 test B1 (edition not verified), recalled: F65/F25 after their holds; 100 F25 out/F25 in.
+    # Source: ASTM D3574-17, test B1 (edition not verified); recalled. F65/F25 after their holds; 100 F25
+    # out/F25 in.
     run = run_example(
         "foam_indentation",
         tmp_path,
@@ -76,8 +80,8 @@ def test_foam_indentation_compares_held_forces_and_the_way_out(tmp_path):
 
 
 def test_ball_deformation_is_read_on_both_ways_along_three_axes(tmp_path):
-    # ITF Rules of Tennis, Appendix I (year not verified), recalled: from 3.5 lbf, at 18 lbf on the way in
-    # and on the way out.
+    # Source: ITF Rules of Tennis, Appendix I (year not verified); recalled. From 3.5 lbf, at 18 lbf on the
+    # way in and on the way out.
     run = run_example("ball_deformation", tmp_path, specimen="ball", speed_up=100.0)
     forward_mm, return_mm = [], []
     for touch, press, back in zip(run.of("touch"), run.of("press to depth"), run.of("move"), strict=True):
@@ -93,8 +97,8 @@ def test_ball_deformation_is_read_on_both_ways_along_three_axes(tmp_path):
 
 
 def test_compression_set_is_of_the_height_and_of_the_imposed_deflection(tmp_path):
-    # ISO 1856:2018 and ASTM D3574-17 test D: 100 (h0 - hr)/h0. ISO 815-1:2019 and ASTM D395-18 method B:
-    # 100 (h0 - hr)/(h0 - hs). Editions not verified; recalled.
+    # Source: ISO 1856:2018, ASTM D3574-17 test D, ISO 815-1:2019 and ASTM D395-18 method B (editions not
+    # verified); recalled. The first two: 100 (h0 - hr)/h0; the others: 100 (h0 - hr)/(h0 - hs).
     spacer_mm = FLOAT_MM / 2
 
     def ask(rig, instruction):
@@ -118,8 +122,8 @@ def test_compression_set_is_of_the_height_and_of_the_imposed_deflection(tmp_path
 
 
 def test_pounding_loses_thickness_and_hardness(tmp_path):
-    # ISO 3385:2014 (edition not verified), recalled: loss of thickness and of 40 % hardness, per cent of the
-    # first value.
+    # Source: ISO 3385:2014 (edition not verified), fatigue by pounding; recalled. Loss of thickness and of
+    # 40 % hardness, per cent of the first value.
     run = run_example(
         "pounding_endurance",
         tmp_path,

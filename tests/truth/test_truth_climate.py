@@ -2,6 +2,8 @@
 
 The truth: each squeeze gives its loss as heat at the instant when the specimen lets go of the platen, and the
 warmth fades with one time constant. What is recorded are means over seconds.
+
+Source: the first-order cooling that the climate model states, no outside value; recomputed here.
 """
 
 import math

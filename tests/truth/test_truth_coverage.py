@@ -1,5 +1,7 @@
 """How often stated 95 % intervals hold the truth, over rigs drawn at random and calibrated anew.
 
+Source: the virtual rig's truth, no outside value; recomputed here.
+
 `PRESSRIG_RIGS=1000` makes it a long count.
 """
 

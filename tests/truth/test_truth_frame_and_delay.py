@@ -2,6 +2,8 @@
 
 Truths are the chain's own numbers and the algebra of springs in series; nothing comes from the code under
 test. Recordings go as bytes through the decoder.
+
+Source: the chain's own numbers and springs in series, no outside value; recomputed here.
 """
 
 from dataclasses import replace

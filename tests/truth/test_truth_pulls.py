@@ -1,4 +1,7 @@
-"""A cap pulled off on the virtual rig, over a real pseudo-terminal: what is read, and what truly held it."""
+"""A cap pulled off on the virtual rig, over a real pseudo-terminal: what is read, and what truly held it.
+
+Source: the virtual cap's own force and travel, no outside value; recomputed here.
+"""
 
 import threading
 import time
