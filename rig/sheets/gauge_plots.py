@@ -47,6 +47,9 @@ MOST_PIECES = 120
 LEGEND_AT = (0.0, 0.3, 0.76)
 """Where the names of the gauge's shares begin below the strip; the second is the longest."""
 
+TOUCHING = 0.1
+"""Numbers of trials that are nearer than this share of the scale's reach would run into each other."""
+
 NARROW = 0.06
 """A share of the strip that is narrower has no room for its number."""
 
@@ -61,7 +64,7 @@ def save_gauge_plots(table: TrialTable, result: GaugeResult, folder: Path) -> li
     words = "The strip is the whole variance. Its right end is the gauge's, drawn out below into its shares."
     drawn = [
         (
-            f"{words} Lines: standard deviations with their intervals.",
+            f"{words} Lines: standard deviations with their intervals, dashed for the lower strip.",
             folder / "variance.png",
             _strips(result),
         )
@@ -172,7 +175,7 @@ def _pieces(table: TrialTable, result: GaugeResult, first: int, last: int) -> Fi
             continue
         mean = float(table.measured[first + place].mean())
         title = f"{table.pieces[first + place]}: mean {rounded(mean, result.component('total').sd / 10)}"
-        _readings_of(axis, away[first + place], title)
+        _readings_of(axis, away[first + place], title, TOUCHING * reach)
         axis.set_xlim(-reach, reach)
         named = table.appraisers if place % ACROSS == 0 else [""] * people
         axis.set_yticks(range(people), named, fontsize=8)
@@ -182,7 +185,7 @@ def _pieces(table: TrialTable, result: GaugeResult, first: int, last: int) -> Fi
     return figure
 
 
-def _readings_of(axis: Axes, away: np.ndarray, title: str) -> None:
+def _readings_of(axis: Axes, away: np.ndarray, title: str, touching: float) -> None:
     """All readings of a piece: a line for each appraiser, a mark for each trial with its number."""
     axis.axvline(0, color=INK, linewidth=0.8)
     for person, values in enumerate(away):
@@ -191,12 +194,18 @@ def _readings_of(axis: Axes, away: np.ndarray, title: str) -> None:
         marker = MARKERS[(person + person // len(SERIES)) % len(MARKERS)]
         axis.plot([values.min(), values.max()], [person, person], color=colour, linewidth=1)
         axis.plot(values, [person] * len(values), marker, color=colour, markersize=4)
-        for rank, trial in enumerate(np.argsort(values)):
-            # neighbours have their numbers above and below, so that close ones can be read
+        order = np.argsort(values)
+        for rank, trial in enumerate(order):
+            # neighbours have their numbers above and below; of two close ones on one side each moves outwards
             side, away_pt = ("top", -3) if rank % 2 else ("bottom", 3)
+            across = "center"
+            if rank + 2 < len(order) and values[order[rank + 2]] - values[trial] < touching:
+                across = "right"
+            elif rank >= 2 and values[trial] - values[order[rank - 2]] < touching:
+                across = "left"
             axis.annotate(
                 f"{trial + 1}", (values[trial], person), xytext=(0, away_pt), textcoords="offset points",
-                ha="center", va=side, fontsize=6, color=INK,
+                ha=across, va=side, fontsize=6, color=INK,
             )  # fmt: skip
     axis.set_title(title, loc="left", color=INK, fontsize=9, pad=3)
     axis.tick_params(labelsize=8)
