@@ -1,5 +1,6 @@
 // One capture: its figures, loops, trace, cycles, and what it says about itself.
 
+import { ask } from "/static/orders.js";
 import { COLOURS, draw } from "/static/workbench/drawing.js";
 import { analysed, choose, chosen, element, fetched, figures, linkTo, made, say, seconds, withWords } from "/static/workbench/frame.js";
 
@@ -106,7 +107,7 @@ function facts(about) {
   }));
 }
 
-function actions(about) {
+async function actions(about) {
   const tick = made("button", chosen().has(capture) ? "Untick" : "Tick for overlay and questions", { type: "button", class: "plain" });
   tick.addEventListener("click", () => {
     const names = chosen();
@@ -117,6 +118,9 @@ function actions(about) {
   const links = [linkTo("/overlay", { capture: [...new Set([...chosen(), capture])] }, "Overlay with the ticked"),
     linkTo("/ask", { form: "amend", capture }, "Mend"),
     linkTo("/ask", { form: about.left_out ? "restore" : "exclude", capture }, about.left_out ? "Take back" : "Leave out")];
+  if ((await ask("pages")).live) {
+    links.push(linkTo("/", { with: capture }, "Compare live with this"));
+  }
   links.forEach((link) => link.classList.add("plain"));
   element("actions").replaceChildren(tick, ...links);
   if (about.left_out) {
@@ -138,7 +142,7 @@ withWords(async () => {
   element("title").textContent = [about.header.specimen, about.header.batch].filter(Boolean).join(", ");
   document.title = `${about.header.specimen} – press rig`;
   facts(about);
-  actions(about);
+  await actions(about);
   element("settings").addEventListener("submit", (event) => event.preventDefault());
   element("conditioning").addEventListener("change", () => withWords(() => measure(about)));
   const whole = await fetched("trace", { capture, points: 16 });

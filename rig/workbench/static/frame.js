@@ -86,9 +86,10 @@ export async function withWords(work) {
   }
 }
 
-// The live page is there where a daemon serves this one.
+// The live page is there where a daemon serves this one. Pages that are themselves live have no such line.
+const links = document.getElementById("links");
 ask("pages").then((pages) => {
-  if (pages.live) {
-    element("links").prepend(made("a", "Live", { href: "/" }));
+  if (pages.live && links !== null) {
+    links.prepend(made("a", "Live", { href: "/" }));
   }
 }).catch(() => {});

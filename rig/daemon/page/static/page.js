@@ -16,6 +16,7 @@ const form = new StartForm();
 let job = 0;
 let state = null;
 let lastHeard = null;
+let underWay = null;
 
 function announce(status) {
   if (status.state !== state) {
@@ -24,14 +25,46 @@ function announce(status) {
   }
 }
 
+// Where nothing can move the form comes first and the halt is slim; in doubt it is large.
+function arrange({ state, armed, job }) {
+  const still = state === "idle" && !armed && job === null;
+  if (document.body.classList.contains("still") !== still) {
+    document.body.classList.toggle("still", still);
+    const section = document.getElementById("start-section");
+    if (!section.contains(document.activeElement)) {
+      document.querySelector(still ? "#warnings ~ .progress" : "#cycles-section").after(section);
+    }
+  }
+}
+
+// A job that has just ended: a tone, for whoever stands beside the rig and not before the page.
+function atEnd({ job, last }) {
+  if (underWay !== null && job === null && last?.number === underWay && document.getElementById("sound").checked) {
+    const tones = new AudioContext();
+    const tone = tones.createOscillator();
+    tone.frequency.value = last.failed ? 220 : 660;
+    tone.connect(tones.destination);
+    tone.start();
+    tone.stop(tones.currentTime + 0.6);
+  }
+  underWay = job?.number ?? null;
+}
+
 function forget() {
   plots.clear();
   table.clear();
 }
 
-ask("pages").then((pages) => {
+ask("pages").then(async (pages) => {
   document.getElementById("others").hidden = !pages.captures;
-}).catch(() => {});
+  const kept = new URLSearchParams(location.search).get("with");
+  if (pages.captures && kept) {
+    const { keptLoop } = await import("/static/workbench/kept_loop.js");
+    plots.compareWith(await keptLoop(kept));
+  }
+}).catch((problem) => {
+  said.textContent = problem.message;
+});
 
 watch({
   began() {
@@ -50,9 +83,11 @@ watch({
     }
     fillStatus(value.status);
     announce(value.status);
+    arrange(value.status);
     confirmHalt(value.status);
     form.follow(value.status);
     table.add(value.cycles);
+    atEnd(value.status);
     plots.add(value);
   },
   lost(reason) {

@@ -9,7 +9,7 @@ const KEPT_ROWS = 1500;
 const MARKED_ROWS = 60; // Beyond that marks would run into one another, and cost too much to draw.
 const TREND_MS = 1000;
 const DASHES = ["solid", "9px,3px", "6px,3px", "4px,3px", "2px,3px"];
-const CONFIG = { displayModeBar: false, displaylogo: false, responsive: true, scrollZoom: false, doubleClick: false };
+const CONFIG = { modeBarButtons: [["toImage"]], toImageButtonOptions: { format: "svg" }, displaylogo: false, responsive: true, scrollZoom: false, doubleClick: false };
 
 function library() {
   return new Promise((resolve, reject) => {
@@ -26,6 +26,7 @@ export class Plots {
   #trace = { next: null, time: [], force: [], position: [] };
   #loops = [];
   #first = null;
+  #kept = null;
   #rows = [];
   #every = 1;
   #due = new Set();
@@ -56,6 +57,12 @@ export class Plots {
     this.#rows = [];
     this.#every = 1;
     this.#redraw();
+  }
+
+  // The loop of a kept capture, to look at beside those that happen now.
+  compareWith(loop) {
+    this.#kept = loop;
+    this.#draw("loops");
   }
 
   add(news) {
@@ -142,7 +149,7 @@ export class Plots {
 
   #loopsFigure() {
     const ink = colours();
-    if (this.#loops.length === 0) {
+    if (this.#loops.length === 0 && this.#kept === null) {
       return document.querySelector("#loops .empty") ? null : { data: [], layout: layout(ink) };
     }
     const last = this.#loops.length - 1;
@@ -151,10 +158,16 @@ export class Plots {
       line: index === last ? { color: ink.blue, width: 3 } : { color: ink.old, width: 1.4, dash: DASHES[last - index] },
       hovertemplate: "%{x:.2f} mm, %{y:.2f} N<extra>%{fullData.name}</extra>",
     }));
-    if (this.#first !== null && this.#loops[0].cycle > 1) {
+    if (this.#first !== null && this.#loops[0]?.cycle > 1) {
       data.unshift({
         x: this.#first.deflection_mm, y: this.#first.force_n, mode: "lines", name: "cycle 1",
         line: { color: ink.orange, width: 2, dash: "2px,4px" }, hovertemplate: "%{x:.2f} mm, %{y:.2f} N<extra>cycle 1</extra>",
+      });
+    }
+    if (this.#kept !== null) {
+      data.unshift({
+        x: this.#kept.deflection_mm, y: this.#kept.force_n, mode: "lines", name: this.#kept.name,
+        line: { color: ink.soft, width: 2, dash: "10px,4px,2px,4px" }, hovertemplate: "%{x:.2f} mm, %{y:.2f} N<extra>kept</extra>",
       });
     }
     const made = layout(ink);

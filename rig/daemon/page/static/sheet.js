@@ -135,6 +135,7 @@ function fillJob(status) {
   const left = job?.left_s == null ? "" : `, about ${duration(job.left_s)} left`;
   put("progress-words", job ? `${share}${duration(job.elapsed_s)} gone${left}.` : "Nothing is under way.");
   put("last", last ? `${last.name}: ${last.reason}, ${last.cycles} ${counted(last)}${last.capture ? `, ${last.capture.split("/").at(-1)}` : ""}` : "none");
+  at("stop-box").hidden = job?.kind !== "recording";
   at("last-capture").hidden = !(last?.capture && job === null);
   at("last-capture").href = `/capture?${new URLSearchParams({ capture: last?.capture?.split("/").at(-1) ?? "" })}`;
   // Where a person moves the platen, each step is theirs; only a step off the rig waits for a button.

@@ -50,6 +50,14 @@ export class StartForm {
   constructor() {
     at("method").addEventListener("change", () => this.#choose());
     at("f-surface").addEventListener("change", () => this.#choose());
+    at("next").addEventListener("click", () => this.#next());
+    at("stop").addEventListener("click", () => order("halt"));
+    window.addEventListener("keydown", (event) => {
+      const types = event.target.closest("input, select, textarea");
+      if (event.key.toLowerCase() === "n" && !types && !event.ctrlKey && !event.altKey && !event.metaKey && !event.repeat) {
+        this.#next();
+      }
+    });
     at("start").addEventListener("submit", (event) => {
       event.preventDefault();
       this.#send();
@@ -78,6 +86,21 @@ export class StartForm {
     at("start-why").textContent = WAITS[status.state] ?? "Stand clear: the platen may move as soon as you press Start.";
     at("go").disabled = status.state !== "idle" || this.#sending;
     this.#showCautions();
+  }
+
+  // The next piece has the next number, and the batch, height and operator of the one before. A recording by hand
+  // begins at once; what moves a platen waits for a person who presses Start.
+  #next() {
+    if (at("go").disabled) {
+      return;
+    }
+    const specimen = at("f-specimen");
+    specimen.value = specimen.value.replace(/\d+(?=\D*$)/, (digits) => String(Number(digits) + 1).padStart(digits.length, "0"));
+    if (this.#kind() === RECORDING && at("start").reportValidity()) {
+      this.#send();
+    } else {
+      at("go").focus();
+    }
   }
 
   #showCautions() {

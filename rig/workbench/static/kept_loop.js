@@ -1,0 +1,15 @@
+// The last loop of a kept capture, for the live page.
+
+import { analysed, fetched } from "/static/workbench/frame.js";
+
+export async function keptLoop(capture) {
+  const about = await fetched("capture", { capture });
+  const found = await analysed(capture, 0, () => {});
+  const row = found.capture.cycles.at(-1);
+  if (row === undefined) {
+    throw new Error(`${capture}: found no cycle to compare with`);
+  }
+  const part = await fetched("trace", { capture, from_s: row.start_s, to_s: row.end_s, points: 800 });
+  return { name: `${about.header.specimen}, kept`.replaceAll(/[<&]/g, " "), deflection_mm: part.position_mm.map((value) => value - (row.contact_mm ?? 0)),
+    force_n: part.force_n.map((value) => value - (row.zero_n ?? 0)) };
+}
