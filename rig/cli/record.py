@@ -26,6 +26,9 @@ if TYPE_CHECKING:
     from rig.reader import Reader
     from rig.samples import Sense
 
+RATE_FACTOR = 1.5
+"""Converters run some tenths fast or slow; a wrong strap is a factor of eight."""
+
 
 @click.command("record")
 @click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig's file.")
@@ -116,6 +119,14 @@ def command(
     done = recorded.progress
     say(f"{done.samples} samples, {done.seconds:.1f} s, {done.cycles} cycles; ended: {recorded.reason}")
     say(recorded.path)
+    stated, found = rig.limits and rig.limits.conversions_per_s, recorded.conversions_per_s
+    if stated and found and not 1 / RATE_FACTOR < found / stated < RATE_FACTOR:
+        say(
+            f"pressrig: the force converter gives {found:.2g} new readings/s; drive.conversions_per_s in the "
+            f"rig file says {stated:g}. Move nothing yet: force trips would be late, or come without a cause. "
+            "Set the amplifier's rate strap, or correct the rig file and the firmware's AMPLIFIER_PER_S.",
+            err=True,
+        )
     if recorded.failed:
         say(f"pressrig: {recorded.reason}; what came before is kept", err=True)
         raise click.exceptions.Exit(3)

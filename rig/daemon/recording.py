@@ -25,7 +25,7 @@ from rig.capture import CaptureHeader, CaptureWriter
 from rig.daemon.disk_thread import DiskThread
 from rig.errors import RecorderError
 from rig.reader import Delivery, Reader
-from rig.samples import Samples, Sense
+from rig.samples import Samples, Sense, Status
 from rig.segmenter import Flag, Segmenter, SegmenterSettings
 
 WAIT_S = 0.25
@@ -38,6 +38,9 @@ capture."""
 COUNTED_AFTER_S = 0.25
 """A cycle counts when so much of the rest behind it is recorded: enough for its force zero, and less than
 most rigs rest before the next."""
+
+ENOUGH_CONVERSIONS = 20
+"""New readings of force from which their rate is judged: two seconds at 10 in a second."""
 
 PROGRESS_S = 0.2
 US_PER_S = 1e6
@@ -80,12 +83,15 @@ class Recorded:
         As the capture's end says it.
     failed
         Whether the rig, its port or the disk failed; what came before is kept all the same.
+    conversions_per_s
+        How often the force was new, by status bit 6; None where too few samples bear it.
     """
 
     path: Path
     reason: str
     failed: bool
     progress: Progress
+    conversions_per_s: float | None = None
 
 
 def record(
@@ -178,6 +184,7 @@ class _Loop:
         self._on_progress = on_progress
         self._first_us: int | None = None
         self._last_us = 0
+        self._conversions, self._converted_us = 0, 0
 
     def progress(self) -> Progress:
         length_s = 0.0 if self._first_us is None else (self._last_us - self._first_us) / US_PER_S
@@ -218,7 +225,9 @@ class _Loop:
             logger.error("{}", problem)
             reason, failed = str(problem), True
         logger.info("{}: {} samples, {}", writer.path, writer.samples, reason)
-        return Recorded(writer.path, reason, failed, self.progress())
+        judged = self._conversions >= ENOUGH_CONVERSIONS and self._converted_us > 0
+        per_s = US_PER_S * self._conversions / self._converted_us if judged else None
+        return Recorded(writer.path, reason, failed, self.progress(), per_s)
 
     def _drain(self, received_until: float) -> None:
         if self._writer.ended:
@@ -238,6 +247,9 @@ class _Loop:
         self._writer.append(samples)
         if len(samples):
             self._last_us = int(samples.time_us[-1])
+            # within deliveries only: what was lost between them had conversions that nobody saw
+            self._converted_us += self._last_us - int(samples.time_us[0])
+            self._conversions += int(np.count_nonzero(samples.status[1:] & np.uint8(Status.FRESH_FORCE)))
         return True
 
     def _wanted(self, samples: Samples) -> Samples:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import signal
 import threading
 from contextlib import ExitStack
@@ -31,7 +32,7 @@ from rig.calibration import Calibration
 from rig.capture import CaptureHeader, open_capture
 from rig.daemon import StopRule, record
 from rig.reader import PortAddress, Reader
-from rig.virtual import FAULT_NAMES, VirtualPort, VirtualRig, specimen_named
+from rig.virtual import FAULT_NAMES, Chain, VirtualPort, VirtualRig, specimen_named
 
 SOME_BYTES = 20_000
 """Of samples on disk, so that a recording is well under way."""
@@ -171,3 +172,38 @@ def test_of_a_stream_with_every_fault_only_what_was_damaged_is_lost(tmp_path) ->
     np.testing.assert_array_equal(samples.position, position[: len(samples)])
     kinds = set(event_kinds(recorded.path))
     assert {"reset", "gap", "repeated", "rejected", "link_lost", "link_restored"} <= kinds
+
+
+DRIVEN = """
+name: strapped
+port: {path: "PORT"}
+wire: {format: framed, rate_hz: 500}
+force: {per_count: "1 mN"}
+position: {per_count: "5 um"}
+drive:
+  travel: ["1 mm", "80 mm"]
+  force: ["-5 N", "200 N"]
+  speed: "15 mm/s"
+  deceleration: "200 mm/s^2"
+  conversions_per_s: 80
+"""
+
+
+@pytest.mark.parametrize(("strapped_per_s", "said"), [(10.0, True), (86.0, False)])
+def test_a_converter_at_another_rate_than_the_rig_file_says_is_named(tmp_path, strapped_per_s, said) -> None:
+    # a tenth fast is what a converter may be; an eighth of the rate is another strap
+    rig = VirtualRig(
+        specimen_named("foam"), scripted=False, chain=Chain(conversions_per_s=strapped_per_s), seed=3
+    )
+    with VirtualPort(rig, tmp_path / "port", speed_up=20.0) as port:
+        path = tmp_path / "rig.yaml"
+        path.write_text(DRIVEN.replace("PORT", port.path), encoding="utf-8")
+        answer = pressrig(
+            tmp_path, "record", "--rig", path, "--specimen", "nothing", "--seconds", 5, "--out", tmp_path
+        )
+    assert answer.returncode == 0, answer.stderr
+    named = re.search(
+        r"gives (\S+) new readings/s; drive.conversions_per_s in the rig file says 80", answer.stderr
+    )
+    assert (named is not None) == ("rate strap" in answer.stderr) == said
+    assert named is None or float(named[1]) == pytest.approx(strapped_per_s, rel=0.1)

@@ -189,3 +189,15 @@ def test_recovery_after_abuse_lists_its_touches_with_their_sets(tmp_path):
     assert all(later.set_mm < earlier.set_mm for earlier, later in pairwise(found))
     assert found[0].after_s > 20.0
     claims_nothing(run)
+
+
+def test_the_first_motion_goes_to_the_specimen_stops_at_it_and_comes_back(tmp_path):
+    run = run_example("first_motion", tmp_path, specimen="foam")
+    (touch,), (back,) = run.of("touch"), run.of("move")
+    part = run.path.between(touch.begin_s, back.until_s)
+    position_mm, force_n = run.path.position_mm[part], run.path.force_n[part]
+    # it moves, feels the specimen, passes 1 N by less than 0.5 N, and is off it by the gap at the end
+    assert position_mm.max() - position_mm[0] > 5.0
+    assert 1.0 <= force_n.max() < 1.5
+    assert run.touched_mm(touch, 1.0) - position_mm[-1] == pytest.approx(5.0, abs=0.1)
+    assert force_n[-1] == 0.0
