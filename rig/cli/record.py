@@ -123,7 +123,7 @@ def command(
     if stated and found and not 1 / RATE_FACTOR < found / stated < RATE_FACTOR:
         say(
             f"pressrig: the force converter gives {found:.2g} new readings/s; drive.conversions_per_s in the "
-            f"rig file says {stated:g}. Move nothing yet: force trips would be late, or come without a cause. "
+            f"rig file says {stated:g}. Move nothing yet: force trips would be late, or false. "
             "Set the amplifier's rate strap, or correct the rig file and the firmware's AMPLIFIER_PER_S.",
             err=True,
         )
