@@ -1,12 +1,13 @@
 """The reference firmware builds, fits, and its core does what it must, on this computer and on the chip."""
 
+import hashlib
 import re
 import shutil
 import subprocess
 import textwrap
 
 import pytest
-from simulated_press import REFERENCE, fingerprint, make, skip_without_tools
+from simulated_press import REFERENCE, driven_bench, fingerprint, make, skip_without_tools
 
 from rig.rigfile import read_rig_file
 
@@ -135,3 +136,37 @@ def test_programs_of_other_sources_are_never_taken_for_these(tmp_path):
     settings.write_text(settings.read_text(encoding="utf-8").replace("0", "1", 1), encoding="utf-8")
     assert fingerprint(same) == fingerprint(REFERENCE)
     assert fingerprint(other) != fingerprint(REFERENCE)
+
+
+def test_an_image_is_made_with_its_checksum(build):
+    make(build, "image")
+    digest, name = (build / "firmware.hex.sha256").read_text(encoding="utf-8").split()
+    assert name == "firmware.hex"
+    assert digest == hashlib.sha256((build / "firmware.hex").read_bytes()).hexdigest()
+
+
+def test_the_image_holds_the_firmware_and_no_fuses(build):
+    # a record (format recalled): length, address of two bytes, type 00 for data, and a sum of zero
+    make(build, "image")
+    records = [bytes.fromhex(line[1:]) for line in (build / "firmware.hex").read_text().split()]
+    assert all(sum(record) % 256 == 0 for record in records)
+    data = [record for record in records if record[3] == 0]
+    assert data[0][1:3] == b"\0\0"
+    held = sum(record[0] for record in data)
+    flash = int(re.search(r"flash (\d+) of", make(build, "size"))[1])
+    assert held == flash
+
+
+@pytest.mark.skipif(shutil.which("cmake") is None, reason="cmake is missing: apt install cmake")
+def test_the_firmware_that_cmake_builds_answers_on_the_bench(build, tmp_path):
+    make(build, "bench")
+    for words in (["-S", REFERENCE, "-B", tmp_path], ["--build", tmp_path]):
+        done = subprocess.run(
+            ["cmake", *map(str, words)], capture_output=True, text=True, timeout=120, check=False
+        )
+        assert done.returncode == 0, done.stdout + done.stderr
+    assert (tmp_path / "firmware.hex").stat().st_size > 10_000
+    shutil.copy(build / "bench", tmp_path)
+    with driven_bench(tmp_path, tmp_path) as driver:
+        driver.until(lambda: any(len(delivery.samples) for delivery in driver.deliveries))
+        assert driver.reader.identity.name == "reference press"
