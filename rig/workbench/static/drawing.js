@@ -34,7 +34,8 @@ export async function draw(place, data, axes, more = {}) {
   const layout = {
     paper_bgcolor: ink("paper"), plot_bgcolor: ink("paper"), font: { color: ink("ink"), family: "system-ui, sans-serif", size: 13 },
     margin: { l: 64, r: 16, t: 16, b: 52 }, showlegend: data.some((line) => line.showlegend !== false && line.name), hovermode: "closest",
-    legend: { orientation: "h", y: 1.02, yanchor: "bottom", x: 0 }, uirevision: "kept", ...more,
+    legend: { orientation: "h", y: 1.02, yanchor: "bottom", x: 0 }, uirevision: "kept",
+    modebar: { bgcolor: "rgba(0,0,0,0)", color: ink("soft"), activecolor: ink("ink") }, ...more,
   };
   for (const [name, [title, settings]] of Object.entries(axes)) {
     layout[name] = axis(title, settings);

@@ -261,6 +261,7 @@ function layout(ink) {
     paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)", dragmode: false, showlegend: false, hovermode: "closest",
     margin: { l: 62, r: 10, t: 8, b: 44 }, font: { family: ink.words, size: 13, color: ink.ink },
     hoverlabel: { bgcolor: ink.paper, bordercolor: ink.ink, font: { color: ink.ink } },
+    modebar: { bgcolor: "rgba(0,0,0,0)", color: ink.soft, activecolor: ink.ink },
     xaxis: axis(ink, ""), yaxis: axis(ink, ""),
   };
 }
