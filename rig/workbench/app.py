@@ -1,8 +1,8 @@
-"""The pages and the interface of the workbench; they join the live page's, or stand alone without a rig.
+"""The pages and the interface of the workbench, served beside the live page or without a rig.
 
-Each request reads, or orders a command that runs beside the page. Names of captures come from the network:
-they are looked up below the folder and nowhere else. A report is shown as a stranger: it may run the script
-in it, and reach nothing.
+A request either reads a capture or starts a command in a separate process. Capture names come from the
+network, so they are looked up below the folder only. A report is shown in a sandbox: its own script runs and
+can reach nothing.
 """
 
 from __future__ import annotations
@@ -48,18 +48,18 @@ PAGES = {
 }
 """Pages by their address."""
 
-_STRANGER = (
+_SANDBOX = (
     "sandbox allow-scripts allow-downloads allow-popups; default-src 'none'; script-src 'unsafe-inline'; "
     "style-src 'unsafe-inline'; img-src data:; font-src data:; frame-ancestors 'self'"
 )
-"""What a report may do: run the script in it, and reach nothing."""
+"""A report may run its own script; it cannot reach the page around it or the network."""
 
 Name = Annotated[str, Query(min_length=1, max_length=LONGEST_NAME)]
 Text = Annotated[str, Query(max_length=LONGEST_VALUE)]
 
 
 class Question(BaseModel):
-    """A filled form: which one, its entries by option, and the captures it is about, named as in the list."""
+    """A completed form: its command, the entries by option, and the captures, named as in the list."""
 
     model_config = ConfigDict(extra="forbid")
 
@@ -71,7 +71,7 @@ class Question(BaseModel):
 
 
 class TaskName(BaseModel):
-    """Which command is meant."""
+    """The name of a task."""
 
     model_config = ConfigDict(extra="forbid")
 
@@ -79,7 +79,7 @@ class TaskName(BaseModel):
 
 
 class Analysis(BaseModel):
-    """What `pressrig analyse --json` says of one capture, or how far it is."""
+    """The result of `pressrig analyse --json` for one capture, or its progress."""
 
     progress: Progress
     capture: dict[str, Any] | None = None
@@ -87,7 +87,7 @@ class Analysis(BaseModel):
 
 
 class About(BaseModel):
-    """What a capture says about itself."""
+    """The header of a capture, its amendments, and what is excluded."""
 
     id: str
     header: dict[str, Any]
@@ -100,14 +100,14 @@ class About(BaseModel):
 
 
 def workbench_routers(folder: Path, reports: Path) -> list[APIRouter]:
-    """Make the routes for a folder of captures.
+    """Return the routes for a folder of captures.
 
     Parameters
     ----------
     folder
         Holds captures.
     reports
-        Where reports are written, a folder each; made when the first is.
+        Folder for reports, one folder per report; created with the first one.
     """
     return [
         _pages(),
@@ -135,12 +135,12 @@ def _captures_api(catalogue: Catalogue, traces: Traces) -> APIRouter:
 
     @router.get("/captures")
     def captures(query: Annotated[CaptureQuery, Query()]) -> Listing:
-        """The captures that match, one page of them, and what they could be narrowed down to."""
+        """Return one page of the captures that match, and the values that filters can take."""
         return catalogue.listing(query)
 
     @router.get("/capture")
     def about(capture: Name) -> About:
-        """What a capture says about itself, its amendments applied."""
+        """Return the header of a capture with its amendments applied."""
         opened = catalogue.open(capture)
         ending, excluded = opened.ending, opened.exclusions
         header = asdict(opened.header)
@@ -162,7 +162,7 @@ def _captures_api(catalogue: Catalogue, traces: Traces) -> APIRouter:
         to_s: float | None = None,
         points: Annotated[int, Query(ge=16, le=MOST_POINTS)] = 2000,
     ) -> Trace:
-        """Any stretch of a recording, thinned so that its extremes stay."""
+        """Return any interval of a recording, thinned so that extremes are kept."""
         opened = catalogue.open(capture)
         return traces.of(opened, catalogue.stamp(capture)).stretch(from_s, to_s, points)
 
@@ -184,7 +184,7 @@ def _answers_api(catalogue: Catalogue, tasks: Tasks) -> APIRouter:
         conditioning: Annotated[int, Query(ge=0, le=10**6)] = 0,
         start: Annotated[int, Query(ge=0, le=10**7)] = 0,
     ) -> Analysis:
-        """What each cycle of a capture is like; ask again until it is done."""
+        """Return the quantities of every cycle; ask again until `capture` is there."""
         path = await run_in_threadpool(catalogue.path_of, capture)
         key = (path, catalogue.stamp(capture), conditioning)
         if key not in analysed or analysed[key].state == "stopped":
@@ -202,12 +202,12 @@ def _answers_api(catalogue: Catalogue, tasks: Tasks) -> APIRouter:
 
     @router.get("/api/forms")
     async def forms() -> list[dict[str, Any]]:
-        """What can be asked of captures."""
+        """Return the forms: one per command."""
         return [asdict(form) for form in FORMS.values()]
 
     @router.post("/api/ask")
     async def ask(question: Question) -> Progress:
-        """Ask: a command runs, and its answer is fetched by the name of its task."""
+        """Start the command of a form; fetch its answer by the name of the task."""
         if question.form not in FORMS:
             raise InputError(f"form: found {visible(question.form)!r}, expected one of {', '.join(FORMS)}")
         form = FORMS[question.form]
@@ -216,29 +216,29 @@ def _answers_api(catalogue: Catalogue, tasks: Tasks) -> APIRouter:
 
     @router.get("/api/answer")
     async def answer(task: Text) -> Progress:
-        """How a command stands, and its words once it has some."""
+        """Return the progress and the output of a command."""
         return tasks.of(task).progress()
 
     @router.get("/api/answers")
     async def answers() -> list[Progress]:
-        """The commands that ran lately, the newest first."""
+        """Return the commands that were run recently, newest first."""
         return [task.progress() for task in tasks.all() if not task.wants_json]
 
     @router.post("/api/stop")
     async def stop(name: TaskName) -> Progress:
-        """Stop a command; what it has written so far is taken away."""
+        """Stop a command and delete what it has written so far."""
         task = tasks.of(name.task)
         await tasks.stop(task)
         return task.progress()
 
     @router.get("/answer/{task}/{file}", include_in_schema=False)
     async def written(task: str, file: str) -> FileResponse:
-        """A file that a command has written."""
+        """Return a file that a command has written."""
         found = tasks.of(task)
         if found.folder is None or file not in found.pages():
             raise InputError(f"file: found {visible(file)[:80]!r}, expected one that the answer lists")
         media_type = mimetypes.guess_type(file)[0] or "application/octet-stream"
-        headers = {"Content-Security-Policy": _STRANGER, "X-Frame-Options": "SAMEORIGIN"}
+        headers = {"Content-Security-Policy": _SANDBOX, "X-Frame-Options": "SAMEORIGIN"}
         return FileResponse(found.folder / file, media_type=media_type, headers=headers)
 
     return router

@@ -1,4 +1,4 @@
-"""The captures of a folder as rows that can be searched, narrowed down and sorted.
+"""The captures of a folder as rows that can be searched, filtered and sorted.
 
 Problem: ten thousand headers take a minute to parse, and a person types a letter every tenth of a second.
 Plan: a row is kept until a file it came from changes, which their time stamps tell. Cost: under a kilobyte
@@ -21,7 +21,7 @@ from rig.core import visible
 from rig.errors import CaptureError, InputError
 
 MOST_ROWS = 50_000
-"""Captures that are listed; beyond that the folder is to be split."""
+"""Captures in a list; split a folder that holds more."""
 
 LONGEST_TEXT = 200
 """Characters that are searched for."""
@@ -29,11 +29,11 @@ LONGEST_TEXT = 200
 Column = Literal["started", "specimen", "batch", "state", "method", "rig", "operator", "samples", "id"]
 
 NARROWING = ("batch", "state", "method", "rig", "operator")
-"""Columns with few different values, offered as choices."""
+"""Columns with few different values, offered as filters."""
 
 
 class Row(BaseModel):
-    """What a list says of one capture; texts are empty where the header says nothing."""
+    """One capture in the list; a text is empty where the header has none."""
 
     id: str
     started: str = ""
@@ -51,7 +51,7 @@ class Row(BaseModel):
 
 
 class Listing(BaseModel):
-    """A part of the rows that match, and what the others could be narrowed down to."""
+    """One page of the rows that match, and the values that filters can take."""
 
     total: int
     matching: int
@@ -60,7 +60,7 @@ class Listing(BaseModel):
 
 
 class Query(BaseModel):
-    """What a list is asked for: words in it, exact values of columns, days, and which part in which order."""
+    """Search words, exact values of columns, a range of days, the order, and which page."""
 
     model_config = ConfigDict(extra="forbid")
 
@@ -84,7 +84,7 @@ class Catalogue:
     Parameters
     ----------
     folder
-        Holds captures, each a folder; those in folders below it count too, two levels deep.
+        Holds captures, each a folder; captures in folders two levels below it count too.
     """
 
     def __init__(self, folder: Path) -> None:
@@ -148,7 +148,7 @@ class Catalogue:
 def _captures_below(
     folder: str, known: Container[str], above: str = "", levels: int = 3
 ) -> Iterator[tuple[str, str]]:
-    """Names and paths of the captures in a folder and in those below it; what is known is not looked at."""
+    """Yield names and paths of the captures in a folder and below it; known names are not checked again."""
     try:
         with os.scandir(folder) as entries:
             inside = sorted(entries, key=lambda entry: entry.name)
@@ -165,7 +165,7 @@ def _captures_below(
 
 
 def _stamp(path: str) -> tuple[int, ...]:
-    """Time stamps and sizes of the folder, which changes with the files in it, and of the small files."""
+    """Return time stamps and sizes of the folder, which changes with its files, and of the small files."""
     stamps: list[int] = []
     for part in ("", "/capture.yaml", "/end.yaml", "/amendments.jsonl"):
         try:

@@ -1,7 +1,7 @@
-"""What can be asked of captures on a page: each form is one command, with the options that people use most.
+"""The forms of the workbench: each is one command with its most used options.
 
-A form says nothing about how an answer is found. Its fields are options of the command, by their own names,
-so that the page can show the command that gives the same; a test holds them against the command line.
+The fields are options of the command under their own names, so the page can show the command that gives the
+same answer. A test compares the forms with the command line.
 """
 
 from __future__ import annotations
@@ -33,11 +33,11 @@ class Field:
     option
         As on the command line, with its dashes.
     label, hint
-        What a person reads, and an example of an entry.
+        Text beside the field, and an example.
     kind
         Of its value: words, a quantity with its unit, a number, or one of `choices`.
     required
-        Whether the command refuses to go without it.
+        Whether the command needs it.
     """
 
     option: str
@@ -57,15 +57,15 @@ class Form:
     command
         Its name on the command line.
     title, question
-        Of the form, and what the answer says.
+        Heading, and the question that the command answers.
     takes
-        What the command is about.
+        What the command works on.
     fields
         Its options.
     report
         Whether it writes a page with `--out`.
     caution
-        What has to be read before the answer is used.
+        Shown before the answer is used.
     """
 
     command: str
@@ -79,7 +79,7 @@ class Form:
 
 _CONDITIONING = Field("--conditioning", "First cycles left out", "1", "number")
 _CONTACT = Field("--contact-force", "Contact force", "0.5 N", "quantity")
-_ALTHOUGH = Field("--although", "Put together although these differ", "rate, temperature")
+_ALTHOUGH = Field("--although", "Combine although these differ", "rate, temperature")
 _MARGIN = Field("--margin", "Largest difference that does not matter", "secant_n_per_mm=0.2 N/mm")
 _UNITS = Field("--units", "Units", kind="choice", choices=("both", "metric", "us"))
 _NIP_CAUTION = (
@@ -180,32 +180,32 @@ FORMS: dict[str, Form] = {
         ),
         Form(
             "exclude",
-            "Leave out",
-            "Leave captures, or some of their cycles, out of every result.",
+            "Exclude",
+            "Exclude captures, or some of their cycles, from every result.",
             "captures",
             (
                 Field("--cycles", "Cycles; all where empty", "3,5-7"),
                 Field("--reason", "Reason", "slipped off the platen", required=True),
-                Field("--by", "Who says so"),
+                Field("--by", "Your name"),
             ),
             report=False,
         ),
         Form(
             "restore",
-            "Take back",
-            "Take captures, or some of their cycles, back into every result.",
+            "Restore",
+            "Restore excluded captures or cycles.",
             "captures",
             (
                 Field("--cycles", "Cycles; all where empty", "3,5-7"),
                 Field("--reason", "Reason", required=True),
-                Field("--by", "Who says so"),
+                Field("--by", "Your name"),
             ),
             report=False,
         ),
         Form(
             "amend",
-            "Mend",
-            "Mend what was typed wrong or forgotten when captures were recorded.",
+            "Amend",
+            "Correct what was typed wrong or forgotten when captures were recorded.",
             "captures",
             (
                 Field("--specimen", "Specimen", "F-90-014"),
@@ -215,7 +215,7 @@ FORMS: dict[str, Form] = {
                 Field("--state", "State", "new"),
                 Field("--note", "Note"),
                 Field("--reason", "Reason", required=True),
-                Field("--by", "Who says so"),
+                Field("--by", "Your name"),
             ),
             report=False,
         ),
@@ -224,12 +224,12 @@ FORMS: dict[str, Form] = {
 
 
 def arguments(form: Form, values: Mapping[str, str], captures: Sequence[str]) -> list[str]:
-    """Return the words of the command that a filled form asks for, without the program's name.
+    """Return the command of a completed form, without the program name.
 
     Parameters
     ----------
     values
-        What was entered, by option; what is left empty is not given.
+        Entries by option; an empty one is left out.
     captures
         Paths of the chosen captures.
 
@@ -242,7 +242,7 @@ def arguments(form: Form, values: Mapping[str, str], captures: Sequence[str]) ->
     for option in values:
         if option not in known:
             raise InputError(
-                f"{visible(option)[:40]}: found an option that {form.command} has not on this page"
+                f"{visible(option)[:40]}: found an option that the form of {form.command} does not have"
             )
     words = [form.command]
     for field in form.fields:
@@ -267,5 +267,5 @@ def _given(field: Field, value: str) -> str:
         raise InputError(f"{where} one of {', '.join(field.choices)}")
     if field.kind == "number" and not re.fullmatch(r"\d{1,6}", value):
         raise InputError(f"{where} a whole number such as {field.hint}")
-    # with the sign of equality, a value that begins with a dash is no option
+    # with an equals sign, a value that begins with a dash is not an option
     return f"{field.option}={value}"

@@ -1,4 +1,4 @@
-"""Commands that run for the page, each in a process of its own.
+"""Commands that the page starts, each in a separate process.
 
 Problem: an answer may take a minute and much of a machine, and the page has to go on meanwhile, most of
 all where it is the live page of a rig. Plan: the command line runs beside it, a few at a time; its words
@@ -26,25 +26,25 @@ from rig.core import visible
 from rig.errors import InputError
 
 MOST_AT_ONCE = 2
-"""Commands that run at a time; the others wait."""
+"""Commands that run at the same time; the others wait."""
 
 MOST_WAITING = 16
-"""Commands that may wait; one more is refused."""
+"""Waiting commands; one more is refused."""
 
 MOST_KEPT = 64
-"""Answers that are kept; the oldest goes first."""
+"""Tasks that are remembered; the oldest is forgotten first."""
 
 LONGEST_WORDS = 64 * 1024
-"""Bytes that are kept of what a command says for people."""
+"""Bytes of a command's text output that are kept."""
 
 LONGEST_JSON = 32 * 1024 * 1024
 """Bytes of a JSON answer: 10 000 cycles. A capture with more is for the command line."""
 
 STOPPED_S = 5.0
-"""A command that is stopped gets so long to end by itself."""
+"""Time for a stopped command to end before it is killed."""
 
 NICENESS = 10
-"""So that whoever records at the same time comes first."""
+"""A recording on the same machine comes first."""
 
 State = Literal["waiting", "running", "done", "stopped"]
 
@@ -54,7 +54,7 @@ _PROGRAM = (sys.executable, "-c", f"import os; os.nice({NICENESS}); from rig.cli
 
 
 class Progress(BaseModel):
-    """How a command stands. Its exit code: 0 done, 1 the answer is no, 2 wrong input."""
+    """The progress of a command. Exit code: 0 done, 1 the answer is no, 2 wrong input."""
 
     id: str
     command: str
@@ -67,14 +67,14 @@ class Progress(BaseModel):
 
 @dataclass(slots=True)
 class Task:
-    """One command, from its order to its answer.
+    """One command, from its start to its answer.
 
     Parameters
     ----------
     words
-        The command as it is shown, without the program's name.
+        The command as it is shown, without the program name.
     folder
-        Where it writes; None for a command that answers on its output alone.
+        Where it writes; None for a command that only prints.
     """
 
     words: tuple[str, ...]
@@ -90,7 +90,7 @@ class Task:
     work: asyncio.Task[None] | None = None
 
     def progress(self) -> Progress:
-        """Return how it stands."""
+        """Return the progress and the output so far."""
         seconds = time.monotonic() - self.began_s if self.took_s is None else self.took_s
         said = self.said if self.wants_json else self.answer + self.said
         return Progress(
@@ -104,19 +104,19 @@ class Task:
         )
 
     def pages(self) -> list[str]:
-        """Return the names of what it has written, pages first."""
+        """Return the names of the files that it has written, pages first."""
         if self.folder is None or not self.folder.is_dir():
             return []
         names = [path.name for path in self.folder.iterdir() if path.is_file()]
         return sorted(names, key=lambda name: (not name.endswith(".html"), name))
 
     def document(self) -> dict[str, Any]:
-        """Return the answer of a command that gives JSON.
+        """Return the output of a command that prints JSON.
 
         Raises
         ------
         InputError
-            With the command's own words, if it gave none.
+            With the message of the command, if it printed none.
         """
         try:
             return _DOCUMENT.validate_json(self.answer)
@@ -131,7 +131,7 @@ class Tasks:
     Parameters
     ----------
     folder
-        Where what they write is kept, one folder each.
+        For reports, one folder per command.
     """
 
     def __init__(self, folder: Path) -> None:
@@ -140,25 +140,25 @@ class Tasks:
         self._places = asyncio.Semaphore(MOST_AT_ONCE)
 
     def start(self, words: Sequence[str], *, writes: bool = False, wants_json: bool = False) -> Task:
-        """Start a command, at once or as soon as there is a place.
+        """Start a command, now or as soon as fewer are running.
 
         Parameters
         ----------
         words
-            Without the program's name.
+            Without the program name.
         writes
-            Whether it writes a page into a folder of its own.
+            Whether it writes a page into its own folder.
         wants_json
-            Whether its output is one JSON document.
+            Whether it prints one JSON document.
 
         Raises
         ------
         InputError
-            If too many wait already.
+            If too many are waiting already.
         """
         if sum(task.state == "waiting" for task in self._kept.values()) >= MOST_WAITING:
             raise InputError(
-                f"found {MOST_WAITING} questions that wait, expected fewer: try again when one is done"
+                f"found {MOST_WAITING} waiting commands, expected fewer: try again when one is done"
             )
         task = Task(tuple(words), None, wants_json)
         if writes:
@@ -172,31 +172,29 @@ class Tasks:
         return task
 
     def of(self, name: str) -> Task:
-        """Return a command that was started.
+        """Return a task by its name.
 
         Raises
         ------
         InputError
-            If it is not known, or was forgotten.
+            If there is none, or it is too old.
         """
         if name not in self._kept:
-            raise InputError(
-                f"task: found {visible(name)[:40]!r}, expected one that was started lately: ask again"
-            )
+            raise InputError(f"task: found {visible(name)[:40]!r}, expected a recent one: ask again")
         return self._kept[name]
 
     def all(self) -> list[Task]:
-        """Return what is known, the newest first."""
+        """Return all tasks, newest first."""
         return list(reversed(self._kept.values()))
 
     async def stop(self, task: Task) -> None:
-        """Stop a command and wait until it has ended."""
+        """Stop a command and wait for its end."""
         if task.work is not None and not task.work.done():
             task.work.cancel()
             await asyncio.wait([task.work])
 
     async def close(self) -> None:
-        """Stop all."""
+        """Stop all commands."""
         for task in self._kept.values():
             await self.stop(task)
 
@@ -248,6 +246,6 @@ class Tasks:
 
 
 async def _keep(stream: asyncio.StreamReader, kept: bytearray, longest: int) -> None:
-    """Keep the beginning of a stream, and read all of it so that its writer never waits."""
+    """Keep the start of a stream, and read all of it so that its writer never blocks."""
     while part := await stream.read(64 * 1024):
         kept += part[: longest - len(kept)]

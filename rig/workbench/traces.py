@@ -1,9 +1,9 @@
-"""Any stretch of a recording, thinned to what a screen can show.
+"""Any interval of a recording, thinned to what a screen can show.
 
 Problem: a recording has up to tens of millions of samples, a screen two thousand columns, and the tallest
-peak must not be thinned away. Plan: of each block of samples those with the least and the greatest force and
-position are kept, as they were taken. One pass over the file keeps them for coarse views and notes where each
-batch begins; a short stretch reads its own batches again. Cost: the pass, once, and memory that has a bound.
+peak must survive. Plan: from each block of samples keep those with the smallest and the largest force and
+position. One pass over the file keeps them for coarse views and notes where each batch begins; a short interval
+reads its own batches again. Cost: one pass per recording, and bounded memory.
 """
 
 from __future__ import annotations
@@ -21,20 +21,20 @@ from rig.errors import InputError
 from rig.samples import FloatArray, IntArray, Samples
 
 BLOCK_SAMPLES = 1024
-"""Samples that four stand for in a coarse view."""
+"""Samples per block in a coarse view; up to four of them are kept."""
 
 RAW_SAMPLES = 1_000_000
-"""A stretch of at most so many samples is read from the file: a fifth of a second."""
+"""Longest interval that is read from the file again, which takes a fifth of a second."""
 
 MOST_POINTS = 8000
 """Points in one answer: four for each column of a wide screen."""
 
 KEPT_TRACES = 6
-"""Recordings whose coarse view is kept; 40 million samples take 4 MB."""
+"""Recordings whose coarse view stays in memory; 40 million samples take 4 MB."""
 
 
 class Trace(BaseModel):
-    """Samples of a stretch in order of time, each as it was taken and calibrated; no zero is taken off.
+    """Calibrated samples of an interval in order of time; no zero is subtracted.
 
     Where the source had no clock, `timed` is false and `time_s` counts samples. `thinned` says whether some
     were left out; `start_s` and `end_s` are those of the whole recording.
@@ -57,13 +57,13 @@ class _Points:
     values: FloatArray
 
     def between(self, from_s: float, to_s: float) -> _Points:
-        """Return the points within a stretch, and one on each side of it so that lines reach its edges."""
+        """Return the points within an interval, and one on each side so that lines reach its edges."""
         first = max(int(np.searchsorted(self.values[0], from_s)) - 1, 0)
         last = int(np.searchsorted(self.values[0], to_s, side="right")) + 1
         return _Points(self.values[:, first:last])
 
     def thinned(self, most: int) -> _Points:
-        """Return extremes of equal blocks of samples, at most `most` points."""
+        """Return the extremes of equal blocks of samples, at most `most` points."""
         count = self.values.shape[1]
         return (
             self
@@ -73,7 +73,7 @@ class _Points:
 
 
 def extremes(channels: FloatArray, block: int) -> IntArray:
-    """Return the places of the least and the greatest of each channel in each block.
+    """Return the indices of the minimum and the maximum of each channel in each block.
 
     Parameters
     ----------
@@ -85,7 +85,7 @@ def extremes(channels: FloatArray, block: int) -> IntArray:
     Returns
     -------
     IntArray
-        Rising, each once.
+        Ascending, without repeats.
     """
     count = channels.shape[1]
     short = -count % block
@@ -96,12 +96,12 @@ def extremes(channels: FloatArray, block: int) -> IntArray:
 
 
 class RecordedTrace:
-    """One recording, passed once.
+    """One recording, read once for its coarse view.
 
     Parameters
     ----------
     capture
-        Its own calibration is used; counts without one are shown as counts.
+        Its own calibration is used; uncalibrated channels stay in counts.
 
     Raises
     ------
@@ -126,14 +126,14 @@ class RecordedTrace:
         self._coarse = _Points(np.concatenate(coarse, axis=1))
 
     def stretch(self, from_s: float | None, to_s: float | None, points: int) -> Trace:
-        """Return a stretch, the whole recording where no end is given."""
+        """Return an interval; without an end, up to that end of the recording."""
         if not self.samples:
             raise InputError(f"{self._capture.path.name}: found no sample, expected a recording")
         start_s, end_s = float(self._coarse.values[0, 0]), float(self._coarse.values[0, -1])
         from_s = start_s if from_s is None else from_s
         to_s = end_s if to_s is None else to_s
         if not from_s < to_s:
-            raise InputError(f"from_s, to_s: found {from_s:g} and {to_s:g} s, expected a stretch of time")
+            raise InputError(f"from_s, to_s: found {from_s:g} and {to_s:g} s, expected an interval of time")
         first = max(int(np.searchsorted(self._starts, from_s, side="right")) - 1, 0)
         last = max(int(np.searchsorted(self._starts, to_s, side="right")), first + 1)
         ends = np.append(self._firsts[1:], self.samples)
@@ -161,7 +161,7 @@ class RecordedTrace:
         return _Points(np.concatenate(parts, axis=1))
 
     def _points(self, samples: Samples, before: int) -> _Points:
-        """Calibrate samples; those that no calibration reads stay counts."""
+        """Calibrate samples; uncalibrated channels stay in counts."""
         force, position = self._calibration.covers(samples.force_channel, samples.position_channel)
         time_s = (
             self._calibration.time_s(samples) if self.timed else before + np.arange(len(samples), dtype=float)
@@ -172,7 +172,7 @@ class RecordedTrace:
 
 
 class Traces:
-    """The recordings looked at last; each is passed once."""
+    """The recordings that were viewed last."""
 
     def __init__(self) -> None:
         self._kept: OrderedDict[tuple[object, ...], RecordedTrace] = OrderedDict()
@@ -181,7 +181,7 @@ class Traces:
     def of(self, capture: Capture, stamp: tuple[int, ...]) -> RecordedTrace:
         """Return a recording as it is now; `stamp` changes whenever it does."""
         key = (capture.path, stamp)
-        with self._lock:  # the same recording is not passed twice at once
+        with self._lock:  # so that the same recording is not read twice at once
             if key not in self._kept:
                 self._kept[key] = RecordedTrace(capture)
             self._kept.move_to_end(key)

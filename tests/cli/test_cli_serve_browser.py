@@ -121,9 +121,7 @@ def walk(driver: webdriver.Chrome, captures: Path, token: str) -> None:
     driver.find_element(By.NAME, "--model").send_keys("F-90")
     driver.find_element(By.NAME, "--although").send_keys("rate")
     at("go").click()
-    until(
-        lambda: text("how") not in ("", None) and "At work" not in text("how") and "Waits" not in text("how")
-    )
+    until(lambda: text("how") and not text("how").startswith(("Running", "Waiting")))
     assert text("how") == "Done.", text("words")
     driver.switch_to.frame(at("page"))
     until(lambda: "winter mould" in driver.find_element(By.TAG_NAME, "body").text)

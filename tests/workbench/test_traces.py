@@ -100,7 +100,7 @@ def test_a_recording_without_a_clock_counts_samples(tmp_path) -> None:
 
 def test_a_stretch_that_is_none_is_refused(long_trace) -> None:
     _, trace = long_trace
-    with pytest.raises(InputError, match="expected a stretch of time"):
+    with pytest.raises(InputError, match="expected an interval of time"):
         trace.stretch(5.0, 4.0, 100)
-    with pytest.raises(InputError, match="expected a stretch of time"):
+    with pytest.raises(InputError, match="expected an interval of time"):
         trace.stretch(float("nan"), 4.0, 100)

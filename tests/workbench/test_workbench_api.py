@@ -87,7 +87,7 @@ def test_a_comparison_names_its_command_and_gives_its_report(client) -> None:
     assert "allow-same-origin" not in policy
 
 
-def test_a_cycle_is_left_out_for_every_command_and_taken_back(client, served) -> None:
+def test_a_cycle_is_excluded_for_every_command_and_restored(client, served) -> None:
     name = listed(client, text="F-90-002")[0]
     values = {"--cycles": "2", "--reason": "slipped"}
     assert answered(client, {"form": "exclude", "captures": [name], "values": values})["exit_code"] == 0

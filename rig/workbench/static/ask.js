@@ -4,7 +4,7 @@ import { chosen, element, fetched, linkTo, made, say, withWords } from "/static/
 import { order } from "/static/orders.js";
 
 const POLL_MS = 400;
-const MEANINGS = { 0: "Done.", 1: "The answer is no; the report says which.", 2: "Something has to be put right first; the words below say what.", 3: "The disk or the rig failed." };
+const MEANINGS = { 0: "Done.", 1: "The answer is no: see the report.", 2: "Refused: the message below says what to correct.", 3: "The disk or the rig failed." };
 
 const parameters = new URLSearchParams(location.search);
 const captures = parameters.has("capture") ? parameters.getAll("capture") : [...chosen()];
@@ -15,7 +15,7 @@ function fieldOf(field) {
   const label = made("label", field.required ? `${field.label} (needed)` : field.label);
   const entry = field.kind === "choice" ? made("select") : made("input", "", { type: "text", maxlength: 200, placeholder: field.hint });
   if (field.kind === "choice") {
-    entry.append(made("option", "as usual", { value: "" }), ...field.choices.map((value) => made("option", value, { value })));
+    entry.append(made("option", "default", { value: "" }), ...field.choices.map((value) => made("option", value, { value })));
   }
   entry.name = field.option;
   entry.required = field.required;
@@ -46,7 +46,7 @@ function show(forms) {
   element("caution").hidden = form.caution === "";
   element("fields").append(...form.fields.map(fieldOf));
   element("about").hidden = form.takes === "nothing";
-  element("about-words").textContent = captures.length === 0 ? "No capture is ticked: tick some in the list first." : captures.length === 1 ? "About one capture" : `About ${captures.length} captures`;
+  element("about-words").textContent = captures.length === 0 ? "No capture is ticked. Tick some in the list first." : captures.length === 1 ? "About one capture" : `About ${captures.length} captures`;
   element("about").open = captures.length <= 30;
   element("names").replaceChildren(...captures.map((capture) => {
     const item = made("li");
@@ -67,7 +67,7 @@ function answered(progress) {
   const running = progress.state === "running" || progress.state === "waiting";
   element("stop").hidden = !running;
   element("go").disabled = running;
-  element("how").textContent = running ? `${progress.state === "waiting" ? "Waits for its turn" : "At work"}: ${progress.seconds.toFixed(0)} s`
+  element("how").textContent = running ? `${progress.state === "waiting" ? "Waiting" : "Running"}: ${progress.seconds.toFixed(0)} s`
     : progress.state === "stopped" ? "Stopped." : MEANINGS[progress.exit_code] ?? `It failed with exit code ${progress.exit_code}.`;
   const address = (file) => `/answer/${progress.id}/${encodeURIComponent(file)}`;
   const report = running ? undefined : progress.pages.find((file) => file.endsWith(".html"));
@@ -88,7 +88,7 @@ async function follow(name) {
     const progress = await fetched("answer", { task: name });
     answered(progress);
     if (progress.state === "done" || progress.state === "stopped") {
-      say(progress.state === "done" ? "The answer is there." : "Stopped.");
+      say(progress.state === "done" ? "Done." : "Stopped.");
       await earlier();
       return;
     }

@@ -39,8 +39,8 @@ function cycles(found, outside) {
     line.classList.toggle("flagged", row.flags.length > 0);
     const form = reason === undefined ? "exclude" : "restore";
     const act = made("td", "", { class: "words" });
-    act.append(linkTo("/ask", { form, capture, "--cycles": row.cycle }, reason === undefined ? "leave out" : "take back"));
-    const words = [...row.flags, ...(reason === undefined ? [] : [`left out: ${reason}`])].join(", ");
+    act.append(linkTo("/ask", { form, capture, "--cycles": row.cycle }, reason === undefined ? "exclude" : "restore"));
+    const words = [...row.flags, ...(reason === undefined ? [] : [`excluded: ${reason}`])].join(", ");
     line.append(made("td", row.cycle), ...COLUMNS.map(([name]) => made("td", figures(row[name], row[`${name}_u`]))), made("td", words, { class: "text words" }), act);
     return line;
   }));
@@ -71,7 +71,7 @@ async function trace(from = null, to = null) {
   const part = await fetched("trace", { capture, from_s: from, to_s: to, points: 3000 });
   const time = part.time_s.map((value) => value - (part.timed ? start : 0));
   element("thinned").textContent = part.thinned
-    ? `${part.time_s.length} of ${part.samples} samples, extremes kept; as recorded, no zero taken off.` : "Every sample; as recorded, no zero taken off.";
+    ? `${part.time_s.length} of ${part.samples} samples, extremes kept; as recorded, zero not subtracted.` : "Every sample; as recorded, zero not subtracted.";
   await draw(element("trace"), [
     { x: time, y: part.force_n, mode: "lines", name: "force, N", line: { color: COLOURS[0], width: 1.4 } },
     { x: time, y: part.position_mm, mode: "lines", name: "position, mm", line: { color: COLOURS[1], width: 1.4, dash: "6px,2px" }, yaxis: "y2" },
@@ -116,22 +116,22 @@ async function actions(about) {
     tick.textContent = names.has(capture) ? "Untick" : "Tick for overlay and questions";
   });
   const links = [linkTo("/overlay", { capture: [...new Set([...chosen(), capture])] }, "Overlay with the ticked"),
-    linkTo("/ask", { form: "amend", capture }, "Mend"),
-    linkTo("/ask", { form: about.left_out ? "restore" : "exclude", capture }, about.left_out ? "Take back" : "Leave out")];
+    linkTo("/ask", { form: "amend", capture }, "Amend"),
+    linkTo("/ask", { form: about.left_out ? "restore" : "exclude", capture }, about.left_out ? "Restore" : "Exclude")];
   if ((await ask("pages")).live) {
     links.push(linkTo("/", { with: capture }, "Compare live with this"));
   }
   links.forEach((link) => link.classList.add("plain"));
   element("actions").replaceChildren(tick, ...links);
   if (about.left_out) {
-    say(`Left out of every result: ${about.left_out}`, true);
+    say(`Excluded from every result: ${about.left_out}`, true);
   }
 }
 
 async function measure(about) {
   const left = element("conditioning").value || 0;
   const found = await analysed(capture, left, (words) => say(words));
-  say(about.left_out ? `Left out of every result: ${about.left_out}` : "", Boolean(about.left_out));
+  say(about.left_out ? `Excluded from every result: ${about.left_out}` : "", Boolean(about.left_out));
   headline(found.capture);
   cycles(found, about.left_out_cycles);
   await loops(found);

@@ -52,7 +52,7 @@ function rowOf(row) {
   pick.append(box);
   const place = made("td", "", { class: "text words" });
   place.append(row.problem ? made("span", `${row.id}: ${row.problem}`, { class: "problem" }) : linkTo("/capture", { capture: row.id }, row.id));
-  const ended = row.left_out ? `left out: ${row.left_out}` : row.ended;
+  const ended = row.left_out ? `excluded: ${row.left_out}` : row.ended;
   const cells = [row.started.slice(0, 16).replace("T", " "), row.specimen, row.batch, row.state, row.method, row.samples ?? "", seconds(row.duration_s), ended];
   line.append(pick, ...cells.map((cell) => made("td", String(cell), { class: "text" })), place);
   return line;
