@@ -2,8 +2,8 @@
 
 Problem: a recording has up to tens of millions of samples, a screen two thousand columns, and the tallest
 peak must survive. Plan: from each block of samples keep those with the smallest and the largest force and
-position. One pass over the file keeps them for coarse views and notes where each batch begins; a short interval
-reads its own batches again. Cost: one pass per recording, and bounded memory.
+position. One pass over the file keeps them for coarse views and notes where each batch begins; a short
+interval reads its own batches again. Cost: one pass per recording, and bounded memory.
 """
 
 from __future__ import annotations
