@@ -1,34 +1,26 @@
 """Press-rig data acquisition and analysis: from bytes on a serial port to numbers to design from.
 
-For notebooks: `rig.open_capture(path).cycles()` is a data frame with one row for each squeeze.
+For notebooks: `rig.open_capture(path).cycles()` is a data frame with one row per cycle,
+`rig.pieces(folder).frame()` has one row per capture, `rig.compare(folder).frame()` one per difference between
+batches, and `rig.design_sheet(folder)` holds the figures of a design sheet. The numbers are the commands'.
 """
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from rig.notebook import Recording
+    from rig.notebook import compare, design_sheet, pieces
+    from rig.notebook import open_recording as open_capture
 
 __version__ = "0.1.0"
-__all__ = ["__version__", "open_capture"]
+__all__ = ["__version__", "compare", "design_sheet", "open_capture", "pieces"]
 
 
-def open_capture(path: Path | str) -> Recording:
-    """Open a capture's folder for analysis.
+def __getattr__(name: str) -> Any:
+    """Load the notebook's face when it is first asked for: commands must not pay for it."""
+    if name not in __all__:
+        raise AttributeError(f"module 'rig' has no attribute {name!r}")
+    from rig import notebook  # noqa: PLC0415
 
-    Parameters
-    ----------
-    path
-        Of the folder that holds `capture.yaml`.
-
-    Raises
-    ------
-    rig.errors.CaptureError
-        If there is no readable capture.
-    """
-    # the command line must not pay for tables and statistics that it may not need
-    from rig.notebook import open_recording  # noqa: PLC0415
-
-    return open_recording(path)
+    return getattr(notebook, "open_recording" if name == "open_capture" else name)

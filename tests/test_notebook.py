@@ -1,5 +1,10 @@
 """A capture opened from a notebook gives its samples, its cycles and its result."""
 
+import json
+import subprocess
+import sys
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -96,3 +101,51 @@ def test_a_calibration_that_was_spoilt_by_hand_is_refused_with_its_file(captured
 def test_what_is_no_capture_is_refused(tmp_path):
     with pytest.raises(CaptureError, match="not a capture"):
         rig.open_capture(tmp_path)
+
+
+EXAMPLES = sorted((Path(__file__).parents[1] / "captures").glob("example-F-90-*"))
+
+
+def command(home: Path, *arguments: object) -> dict:
+    """The document of a command, run as a user runs it."""
+    program = Path(sys.executable).with_name("pressrig")
+    words = [program, *map(str, arguments), "--json"]
+    return json.loads(subprocess.run(words, cwd=home, check=True, capture_output=True).stdout)
+
+
+def test_cycles_are_those_of_the_command(tmp_path):
+    (printed,) = command(tmp_path, "analyse", EXAMPLES[0], "--at", "25%", "--conditioning", "1")["captures"]
+    frame = rig.open_capture(EXAMPLES[0]).cycles(at="25%", conditioning=1)
+    for name in ("secant_n_per_mm", "secant_n_per_mm_u", "hysteresis_pct"):
+        assert frame[name].tolist() == pytest.approx([cycle[name] for cycle in printed["cycles"]], rel=1e-12)
+
+
+def test_differences_of_batches_are_those_of_the_command(tmp_path):
+    printed = command(tmp_path, "compare", EXAMPLES[0].parent)["comparison"]["differences"]
+    frame = rig.compare(EXAMPLES[0].parent).frame()
+    assert frame["quantity"].tolist() == [row["quantity"] for row in printed]
+    for name in ("difference", "u", "low", "high"):
+        assert frame[name].tolist() == pytest.approx([row[name] for row in printed], rel=1e-12)
+
+
+def test_a_design_sheet_has_the_figures_of_the_command(tmp_path):
+    printed = command(tmp_path, "sheet", EXAMPLES[0].parent, "--conditioning", "1")
+    sheet = rig.design_sheet(EXAMPLES[0].parent, asked={"conditioning": 1})
+    assert json.loads(json.dumps(sheet.as_dict())) == {key: printed[key] for key in sheet.as_dict()}
+
+
+def test_pieces_are_a_frame_with_a_row_per_capture():
+    found = rig.pieces(EXAMPLES[:2], contact_force_n=0.2)
+    frame = found.frame()
+    assert frame["piece"].tolist() == ["F-90-001", "F-90-002"]
+    assert frame["secant_n_per_mm"].tolist() == [piece.values["secant_n_per_mm"] for piece in found.results]
+
+
+def test_the_notebooks_face_costs_nothing_before_it_is_asked_for():
+    loaded = "import sys, rig; sys.exit(any(name.startswith(('rig.', 'numpy')) for name in sys.modules))"
+    assert subprocess.run([sys.executable, "-c", loaded], check=False).returncode == 0
+
+
+def test_a_name_that_rig_does_not_have_is_refused_by_name():
+    with pytest.raises(AttributeError, match="no attribute 'squeeze'"):
+        rig.squeeze  # noqa: B018

@@ -19,9 +19,6 @@ from rig.renamed import refuse_old_name
 if TYPE_CHECKING:
     from rig.results import ComparedPieces, PressedPieces
 
-USUAL = ("secant_n_per_mm", "at 25%.loading_n", "at 40%.loading_n", "hysteresis_pct")
-"""Of captures, these are compared unless something else is asked for: how stiff, and how much comes back."""
-
 WAYS = ("batch", "state", "operator", "method")
 
 
@@ -215,24 +212,17 @@ def _value(option: str, text: str, unit: str) -> float:
 
 def _columns(asked: str | None, named: Sequence[str], pieces: PressedPieces, *, usual: bool) -> list[str]:
     """Quantities to compare: those asked for, else those with a margin, else the usual ones or all."""
-    from math import isfinite
+    from rig.results import quantities_of
 
     if asked is not None:
         for name in listed([asked]):
             refuse_old_name("--quantities", name)
         return list(dict.fromkeys([*listed([asked]), *named]))
-    if named:
-        return list(dict.fromkeys(named))
-    found = {name for each in pieces.results for name, value in each.values.items() if isfinite(value)}
-    if usual:
-        return [name for name in USUAL if name in found]
-    return list(dict.fromkeys(name for each in pieces.results for name in each.values if name in found))
+    return list(dict.fromkeys(named)) if named else quantities_of(pieces, usual=usual)
 
 
 def _write(study: ComparedPieces, pieces: PressedPieces, out: Path) -> Path:
     """Page, pictures, the comparison as a document, and the values of the pieces."""
-    import pandas as pd
-
     from rig.sheets import comparison_document, save_comparison_report
 
     by = study.comparison.by
@@ -242,7 +232,7 @@ def _write(study: ComparedPieces, pieces: PressedPieces, out: Path) -> Path:
         as_json_text(comparison_document(study), indent=2) + "\n", encoding="utf-8"
     )
     columns = dict.fromkeys(name for figures in study.comparison.figures.values() for name in figures)
-    frame = pd.DataFrame(pieces.rows(list(columns))).map(csv_cell).rename(columns=csv_cell)
+    frame = pieces.frame(list(columns)).map(csv_cell).rename(columns=csv_cell)
     frame.to_csv(out / "pieces.csv", index=False)
     return page
 

@@ -14,7 +14,7 @@ from rig.results.analysing import (
     examine_capture,
     no_progress,
 )
-from rig.results.comparing import ComparedPieces, compared_pieces, studied, studies_of
+from rig.results.comparing import ComparedPieces, compared_pieces, quantities_of, studied, studies_of
 from rig.results.design_sheet import CaptureFacts, DesignSheet, Photo, PieceFacts, design_sheet
 from rig.results.design_sheet_frames import sheet_frames
 from rig.results.design_sheets import DEPTHS, measure_for_sheet, sheet_of
@@ -108,6 +108,7 @@ __all__ = [
     "planned_forces",
     "pressed_captures",
     "pulled_captures",
+    "quantities_of",
     "read_curves",
     "read_height",
     "read_pieces",

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
+from math import isfinite
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rig.core import load_json, quantity, read_text
 from rig.errors import InputError
@@ -24,6 +25,12 @@ from rig.population import (
     state_rank,
 )
 from rig.results.piece_captures import PressedPieces
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+USUAL = ("secant_n_per_mm", "at 25%.loading_n", "at 40%.loading_n", "hysteresis_pct")
+"""Of captures, these are compared unless something else is asked for: how stiff, and how much comes back."""
 
 FEWEST_FOR_DRIFT = 3
 """Two batches over time are a difference."""
@@ -52,6 +59,12 @@ class ComparedPieces:
     curve_differences: tuple[CurveDifference, ...] = ()
     drifts: Mapping[str, BatchDrift] = field(default_factory=dict)
     sources: tuple[str, ...] = ()
+
+    def frame(self) -> pd.DataFrame:
+        """Return one row per quantity and group: its difference from the first group, with its interval."""
+        import pandas as pd
+
+        return pd.DataFrame([asdict(difference) for difference in self.comparison.differences])
 
 
 def compared_pieces(
@@ -113,6 +126,14 @@ def _grouped(pieces: PressedPieces, by: str) -> Mapping[str, Sequence[PieceResul
         )
     groups = grouped(pieces.results, {name: str(label) for name, label in labels.items()})
     return {name: groups[name] for name in sorted(groups, key=state_rank)} if by == "state" else groups
+
+
+def quantities_of(pieces: PressedPieces, *, usual: bool = False) -> list[str]:
+    """Return the quantities that a piece has; only those that are usually compared if so asked."""
+    found = dict.fromkeys(
+        name for result in pieces.results for name, value in result.values.items() if isfinite(value)
+    )
+    return [name for name in USUAL if name in found] if usual else list(found)
 
 
 def studies_of(paths: Sequence[Path], columns: Sequence[str]) -> dict[str, GaugeResult]:

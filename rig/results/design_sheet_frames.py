@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
-
-import pandas as pd
+from typing import TYPE_CHECKING, Any
 
 from rig.population import BatchFigures
 from rig.results.design_sheet import AlikeSet, DesignSheet, titled
 from rig.units import us_factor, us_name
 
+if TYPE_CHECKING:
+    import pandas as pd
+
 
 def sheet_frames(sheet: DesignSheet) -> dict[str, pd.DataFrame]:
     """Return unrounded numbers: figures, force, captures, pieces, and recovery where there is one."""
+    import pandas as pd
+
     frames = {
         "figures": pd.DataFrame(_figures(sheet)),
         "force": pd.DataFrame(row for alike in sheet.sets for row in _forces(alike)),

@@ -13,7 +13,7 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import ceil, floor, isfinite, log10
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -25,6 +25,9 @@ from rig.population import BY_HAND, STATES, UNSTATED, Curve, PieceResult
 from rig.register import Register, Specimen
 from rig.results.analysing import Asked, Progress, analyse_capture, no_progress
 from rig.results.spilled import SpilledRows
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 RIG = "rig"
 """The operator where a method drove the platen."""
@@ -81,8 +84,12 @@ class PressedPieces:
     labels: Mapping[str, Mapping[str, str | None]]
     notes: tuple[str, ...] = ()
 
-    def rows(self, columns: Sequence[str]) -> list[dict[str, Any]]:
-        """One row a capture with these quantities: a table that can be read again."""
+    def frame(self, columns: Sequence[str] | None = None) -> pd.DataFrame:
+        """Return one row per capture with these quantities, or all: a table that can be read again."""
+        import pandas as pd
+
+        if columns is None:
+            columns = list(dict.fromkeys(name for result in self.results for name in result.values))
         rows = []
         for each in self.results:
             row: dict[str, Any] = {
@@ -97,7 +104,7 @@ class PressedPieces:
                 row[f"{name}_u_shared"] = each.u_shared.get(name)
                 row[f"{name}_freedom"] = each.freedom.get(name)
             rows.append(row | dict(each.circumstances))
-        return rows
+        return pd.DataFrame(rows)
 
 
 @dataclass(frozen=True, slots=True)

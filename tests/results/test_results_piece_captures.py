@@ -149,7 +149,7 @@ def test_where_a_register_says_no_state_the_capture_says_it(tmp_path):
 
 def test_rows_hold_what_a_table_needs_to_be_read_again(tmp_path):
     found = piece_results([studied_capture(tmp_path, "F1", 2.0, by="A", batch="spring")], ASKED)
-    (row,) = found.rows([SECANT])
+    (row,) = found.frame([SECANT]).to_dict("records")
     assert (row["piece"], row["batch"], row["state"], row["operator"]) == ("F1", "spring", "not stated", "A")
     assert row[SECANT] == pytest.approx(2.0, rel=0.01)
     assert f"{SECANT}_u_shared" in row
