@@ -120,7 +120,7 @@ def _pieces(alike: AlikeSet) -> Iterator[dict[str, Any]]:
             row: dict[str, Any] = {
                 "piece": each.piece, "batch": each.batch, "state": each.state, "capture": each.capture,
             }  # fmt: skip
-            for name, value in each.values.items():  # noqa: PD011 - no data frame
+            for name, value in each.values.items():
                 row[name], row[f"{name}_u"] = value, each.u.get(name)
                 row[f"{name}_u_shared"] = each.u_shared.get(name)
             yield row | dict(each.circumstances)
