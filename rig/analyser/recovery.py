@@ -29,8 +29,7 @@ from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 import numpy as np
-from scipy.optimize import least_squares, nnls
-from scipy.stats import chi2, norm, t
+from scipy.special import chdtri, ndtri, stdtrit
 
 from rig.errors import InputError
 from rig.samples import FloatArray
@@ -288,7 +287,7 @@ def fit_recovery(
     other = others[0] if others else None
     spare = count - len(law.parameters)
     known = stated and law.scale == 1.0
-    coverage = float(norm.ppf((1 + CONFIDENCE) / 2) if known else t.ppf((1 + CONFIDENCE) / 2, spare))
+    coverage = float(stdtrit(np.inf if known else spare, (1 + CONFIDENCE) / 2))
     ahead = _forecast(law, touches, last_s * 10**FORECAST_DECADES, shared_u_mm, coverage)
     if law.scale > 1:
         notes.append(f"The touches scatter {law.scale:.2g} times as much as their uncertainties say.")
@@ -374,6 +373,8 @@ def _fitted_stretched(touches: Touches, *, stated: bool) -> tuple[RecoveryLaw | 
         [-np.inf, -np.inf, np.log(low_s), EXPONENTS[0]],
         [np.inf, np.inf, np.log(high_s), EXPONENTS[1]],
     )
+    from scipy.optimize import least_squares  # noqa: PLC0415  0.3 s, for recoveries alone
+
     fit = least_squares(residuals, start, bounds=bounds, x_scale="jac", max_nfev=400)
     found = _natural(fit.x)
     names = (("s_inf", "mm"), ("s_0", "mm"), ("tau", "s"), ("beta", ""))
@@ -424,7 +425,7 @@ def _law(
     misfit = float(np.sum((left_mm / touches.u_mm) ** 2))
     spare = count - size
     scale = 1.0
-    if not stated or misfit > chi2.ppf(1 - DOUBT, spare):
+    if not stated or misfit > chdtri(spare, DOUBT):
         scale = float(np.sqrt(misfit / spare))
     slopes = _slopes(name, values, touches.after_s) / touches.u_mm[:, None]
     free = np.ones(size, bool)
@@ -484,7 +485,7 @@ def _forecast(
     below = float(np.hypot(max(value - slowing[0], coverage * own_u), shared))
     above = float(np.hypot(max(slowing[1] - value, coverage * own_u), shared))
     # what laws disagree by does not grow with few touches as a scatter's factor does: a reader doubles u
-    u = max(below, above) / float(norm.ppf((1 + CONFIDENCE) / 2))
+    u = max(below, above) / float(ndtri((1 + CONFIDENCE) / 2))
     return SetForecast(after_s, value, u, value - below, value + above, value - half, value + half)
 
 
@@ -501,6 +502,8 @@ def _slowing_interval(
         """Columns whose positive sums are the curves: a set that stays, of either sign, and what goes."""
         still = np.ones((len(times_s), 1))
         return np.hstack([still, -still, sign * np.exp(-times_s[:, None] / tau_s)])
+
+    from scipy.optimize import nnls  # noqa: PLC0415  as above
 
     weighed = curves(touches.after_s) / touches.u_mm[:, None]
     target = (touches.set_mm - origin_mm) / touches.u_mm

@@ -17,7 +17,6 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from scipy.optimize import least_squares, nnls
 
 from rig.analyser.settings import MeasuringNoise
 from rig.samples import FloatArray
@@ -171,6 +170,8 @@ def _fit_branches(
     shortest_s: float,
     duration_s: float,
 ) -> PronySeries:
+    from scipy.optimize import least_squares, nnls  # noqa: PLC0415  0.3 s, for captures with a hold
+
     def solved(parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
         elastic = deflection_mm ** parameters[0]
         basis = [elastic] + [branch_response(time_s, elastic, float(np.exp(each))) for each in parameters[1:]]

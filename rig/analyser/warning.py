@@ -6,7 +6,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import linregress
 
 from rig.analyser.relaxation import RETENTION_AFTER_S
 from rig.analyser.result import CaptureResult
@@ -113,10 +112,10 @@ def _about_points(start: Start) -> Iterator[str]:
     yield f"{count} points are few: between them stiffness is only as good as a straight line."
     if count < 3 or not start.recorded_zero or np.ptp(position_mm) == 0:
         return
-    line = linregress(position_mm, force_n)
-    if abs(line.intercept) > ORIGIN_SHARE * np.abs(force_n).max():
+    intercept_n = np.polynomial.Polynomial.fit(position_mm, force_n, 1)(0.0)
+    if abs(intercept_n) > ORIGIN_SHARE * np.abs(force_n).max():
         yield (
-            f"The straight line through the {count} points misses the origin by {line.intercept:.2f} N: "
+            f"The straight line through the {count} points misses the origin by {intercept_n:.2f} N: "
             "a zero error of force or position, or a stiff start of the specimen. No point at zero was added."
         )
 

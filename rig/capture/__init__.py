@@ -9,20 +9,25 @@ Arrow IPC stream for each run of the recorder), `events.jsonl`, and `end.yaml` (
 proper end, so its absence says that the recorder was killed). `amendments.jsonl` holds later corrections.
 """
 
-from rig.capture.amendments import AMENDABLE, Amendment, Exclusions, add_amendment
-from rig.capture.auxiliary import Air, air_of, auxiliary_readings, typed_conditions
-from rig.capture.columns import ColumnChoice, parse_column
-from rig.capture.ending import Ending
-from rig.capture.exporting import Calibrated, export_samples
-from rig.capture.file_facts import FileFacts, NamePattern, bare_name, read_list
-from rig.capture.finding import FoundCaptures, find_captures
-from rig.capture.header import CaptureHeader
-from rig.capture.imported import import_key, imported_before
-from rig.capture.listing import CaptureSummary, list_captures, looks_like_capture
-from rig.capture.reading import Capture, open_capture
-from rig.capture.recovery import Damage
-from rig.capture.table import ImportedTable, TableForm, import_table
-from rig.capture.writing import CaptureWriter
+from typing import TYPE_CHECKING
+
+from rig.core.faces import import_when_used
+
+if TYPE_CHECKING:
+    from rig.capture.amendments import AMENDABLE, Amendment, Exclusions, add_amendment
+    from rig.capture.auxiliary import Air, air_of, auxiliary_readings, typed_conditions
+    from rig.capture.columns import ColumnChoice, parse_column
+    from rig.capture.ending import Ending
+    from rig.capture.exporting import Calibrated, export_samples
+    from rig.capture.file_facts import FileFacts, NamePattern, bare_name, read_list
+    from rig.capture.finding import FoundCaptures, find_captures
+    from rig.capture.header import CaptureHeader
+    from rig.capture.imported import import_key, imported_before
+    from rig.capture.listing import CaptureSummary, list_captures, looks_like_capture
+    from rig.capture.reading import Capture, open_capture
+    from rig.capture.recovery import Damage
+    from rig.capture.table import ImportedTable, TableForm, import_table
+    from rig.capture.writing import CaptureWriter
 
 __all__ = [
     "AMENDABLE",
@@ -58,3 +63,5 @@ __all__ = [
     "read_list",
     "typed_conditions",
 ]
+
+import_when_used(__name__)

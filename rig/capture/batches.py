@@ -12,6 +12,7 @@ import io
 import struct
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any
 
 import fastcrc
 import numpy as np
@@ -95,7 +96,7 @@ def from_message(message: bytes | memoryview, header: CaptureHeader, run: int) -
         found.batch.validate(full=True)
         mark = found.custom_metadata
         mark_id, mark_run, number, crc = (mark[name].decode() for name in _MARK)
-        columns = [column.to_numpy(zero_copy_only=True) for column in found.batch.columns]
+        columns = [_values(column) for column in found.batch.columns]
         same = (mark_id, int(mark_run)) == (header.id, run)
         if not same or int(crc, 16) != _checksum(run, int(number), columns):
             return None
@@ -105,6 +106,13 @@ def from_message(message: bytes | memoryview, header: CaptureHeader, run: int) -
     # Damaged bytes make Arrow raise nearly anything; whatever it is, this batch is lost and no other.
     except Exception:
         return None
+
+
+def _values(column: pa.Array) -> npt.NDArray[Any]:
+    """Return a column's values where they lie, without its `to_numpy`, which imports pandas."""
+    if column.null_count:
+        raise ValueError("a sample without a value")
+    return np.frombuffer(column.buffers()[1], column.type.to_pandas_dtype(), len(column), column.offset)
 
 
 def _checksum(run: int, number: int, columns: Iterable[npt.NDArray[np.generic]]) -> int:

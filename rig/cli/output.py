@@ -74,6 +74,9 @@ def progress(what: str, total: float | None) -> Iterator[Callable[[float, str], 
     ------
     A function that takes how much is done and a word about it.
     """
+    if sys.stderr is None or not sys.stderr.isatty():
+        yield lambda done, note: None
+        return
     from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
     columns = (
@@ -82,8 +85,7 @@ def progress(what: str, total: float | None) -> Iterator[Callable[[float, str], 
         TextColumn("{task.fields[note]}", markup=False),
         TimeElapsedColumn(),
     )
-    stderr = console(stderr=True)
-    with Progress(*columns, console=stderr, transient=True, disable=not stderr.is_terminal) as bar:
+    with Progress(*columns, console=console(stderr=True), transient=True) as bar:
         task = bar.add_task(visible(what), total=total, note="")
 
         def show(done: float, note: str) -> None:

@@ -5,11 +5,16 @@ Out: one outcome for each check, with the rule, what was found, what was expecte
 Must never know: captures, calibrations, newtons and millimetres, the terminal.
 """
 
-from rig.conformance.dialogue import Dialogue, Port
-from rig.conformance.outcome import Check, CheckOutcome, Verdict
-from rig.conformance.provoking import BenchOrders, Nobody, Provocation, Provoker
-from rig.conformance.stand import Bounds, Kind, Stand
-from rig.conformance.suite import ALL_CHECKS, GROUPS, ConformanceReport, run_suite
+from typing import TYPE_CHECKING
+
+from rig.core.faces import import_when_used
+
+if TYPE_CHECKING:
+    from rig.conformance.dialogue import Dialogue, Port
+    from rig.conformance.outcome import Check, CheckOutcome, Verdict
+    from rig.conformance.provoking import BenchOrders, Nobody, Provocation, Provoker
+    from rig.conformance.stand import Bounds, Kind, Stand
+    from rig.conformance.suite import ALL_CHECKS, GROUPS, ConformanceReport, run_suite
 
 __all__ = [
     "ALL_CHECKS",
@@ -29,3 +34,5 @@ __all__ = [
     "Verdict",
     "run_suite",
 ]
+
+import_when_used(__name__)

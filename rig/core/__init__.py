@@ -5,27 +5,32 @@ bounds, or an InputError that names file and line; text that terminal, plot, spr
 show and do not obey. Must never know: what any of the values mean.
 """
 
-from rig.core.escaping import (
-    csv_cell,
-    from_csv_cell,
-    html_text,
-    json_visible,
-    markdown_text,
-    plot_text,
-    visible,
-)
-from rig.core.loading import (
-    DEEPEST,
-    LARGEST_TEXT,
-    load_json,
-    load_yaml,
-    open_file,
-    read_bytes,
-    read_text,
-    yaml_tree,
-)
-from rig.core.measured import rounded, shown_u
-from rig.core.quantities import Quantity, quantity
+from typing import TYPE_CHECKING
+
+from rig.core.faces import import_when_used
+
+if TYPE_CHECKING:
+    from rig.core.escaping import (
+        csv_cell,
+        from_csv_cell,
+        html_text,
+        json_visible,
+        markdown_text,
+        plot_text,
+        visible,
+    )
+    from rig.core.loading import (
+        DEEPEST,
+        LARGEST_TEXT,
+        load_json,
+        load_yaml,
+        open_file,
+        read_bytes,
+        read_text,
+        yaml_tree,
+    )
+    from rig.core.measured import rounded, shown_u
+    from rig.core.quantities import Quantity, quantity
 
 __all__ = [
     "DEEPEST",
@@ -48,3 +53,5 @@ __all__ = [
     "visible",
     "yaml_tree",
 ]
+
+import_when_used(__name__)

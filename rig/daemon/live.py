@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from types import TracebackType
 
 import numpy as np
+import scipy.optimize  # noqa: F401  fits of holds need it, and nothing is imported while a platen moves
 from loguru import logger
 
 from rig.analyser import AnalysisSettings, CaptureAnalysis, Loop, flag_labels

@@ -5,100 +5,105 @@ description for a person, and a lazy sequence of actions relative to the contact
 published procedures. Must never know: a port, a device's counts, a capture on disk.
 """
 
-from rig.methods.by_hand import check_by_hand, hand_limits, hard_by_hand
-from rig.methods.checking import (
-    CheckedMethod,
-    RigLimits,
-    SpecimenFacts,
-    check_contact,
-    check_method,
-    overshoot_mm,
-    overshoot_n,
-)
-from rig.methods.course import Course, Done, course_of
-from rig.methods.describing import describe
-from rig.methods.endurance import (
-    ENDURANCE_KIND,
-    CheckedPlan,
-    EndurancePlan,
-    Squeeze,
-    Until,
-    check_plan,
-    parse_plan,
-    read_plan,
-)
-from rig.methods.gauging import Reading, Stretch
-from rig.methods.height_plan import (
-    CLEARANCE_MM,
-    HEIGHT_KIND,
-    HEIGHT_TOUCH,
-    TOP_MARGIN,
-    WORDS_OF,
-    CheckedHeightPlan,
-    HeightPlan,
-    Surface,
-    check_height_forces,
-    check_height_plan,
-)
-from rig.methods.outcome import (
-    PROCEDURE_QUANTITIES,
-    Outcome,
-    Part,
-    PieceFacts,
-    RecoveryTouch,
-    StretchOf,
-    first_contact,
-    procedure_outcome,
-    recovery_touches,
-    unit_of,
-)
-from rig.methods.planning import (
-    Action,
-    MoveTo,
-    PlannedAction,
-    PressTo,
-    PressUntil,
-    Prompt,
-    StartClock,
-    TouchUntil,
-    Wait,
-    WaitUntil,
-    plan,
-)
-from rig.methods.platen_touches import (
-    NOISES_OF_CONTACT,
-    Drift,
-    Passage,
-    PlatenReading,
-    read_platen_touch,
-    split_touches,
-    zero_drifts,
-)
-from rig.methods.procedures import (
-    BALL_AXES_APART_MM,
-    BALL_CONTACT_N,
-    BALL_DEPTH_MM,
-    BALL_LOAD_N,
-    BALL_TYPE_2_FORWARD_MM,
-    BALL_TYPE_2_RETURN_MM,
-    OF_FREE_HEIGHT,
-    OF_IMPOSED_DEFLECTION,
-    BallDeformation,
-    CompressionSet,
-    ball_deformation,
-    compression_sets,
-    compression_stress_kpa,
-    hysteresis_return_pct,
-    in_standard_air,
-    loss_pct,
-    mean_over_axes,
-    set_of_deflection_pct,
-    set_of_height_pct,
-    support_factor,
-)
-from rig.methods.reading import parse_method, read_method
-from rig.methods.reportable import REPORTABLE
-from rig.methods.steps import Method, Place, PressToDepth, PressToForce, Step
+from typing import TYPE_CHECKING
+
+from rig.core.faces import import_when_used
+
+if TYPE_CHECKING:
+    from rig.methods.by_hand import check_by_hand, hand_limits, hard_by_hand
+    from rig.methods.checking import (
+        CheckedMethod,
+        RigLimits,
+        SpecimenFacts,
+        check_contact,
+        check_method,
+        overshoot_mm,
+        overshoot_n,
+    )
+    from rig.methods.course import Course, Done, course_of
+    from rig.methods.describing import describe
+    from rig.methods.endurance import (
+        ENDURANCE_KIND,
+        CheckedPlan,
+        EndurancePlan,
+        Squeeze,
+        Until,
+        check_plan,
+        parse_plan,
+        read_plan,
+    )
+    from rig.methods.gauging import Reading, Stretch
+    from rig.methods.height_plan import (
+        CLEARANCE_MM,
+        HEIGHT_KIND,
+        HEIGHT_TOUCH,
+        TOP_MARGIN,
+        WORDS_OF,
+        CheckedHeightPlan,
+        HeightPlan,
+        Surface,
+        check_height_forces,
+        check_height_plan,
+    )
+    from rig.methods.outcome import (
+        PROCEDURE_QUANTITIES,
+        Outcome,
+        Part,
+        PieceFacts,
+        RecoveryTouch,
+        StretchOf,
+        first_contact,
+        procedure_outcome,
+        recovery_touches,
+        unit_of,
+    )
+    from rig.methods.planning import (
+        Action,
+        MoveTo,
+        PlannedAction,
+        PressTo,
+        PressUntil,
+        Prompt,
+        StartClock,
+        TouchUntil,
+        Wait,
+        WaitUntil,
+        plan,
+    )
+    from rig.methods.platen_touches import (
+        NOISES_OF_CONTACT,
+        Drift,
+        Passage,
+        PlatenReading,
+        read_platen_touch,
+        split_touches,
+        zero_drifts,
+    )
+    from rig.methods.procedures import (
+        BALL_AXES_APART_MM,
+        BALL_CONTACT_N,
+        BALL_DEPTH_MM,
+        BALL_LOAD_N,
+        BALL_TYPE_2_FORWARD_MM,
+        BALL_TYPE_2_RETURN_MM,
+        OF_FREE_HEIGHT,
+        OF_IMPOSED_DEFLECTION,
+        BallDeformation,
+        CompressionSet,
+        ball_deformation,
+        compression_sets,
+        compression_stress_kpa,
+        hysteresis_return_pct,
+        in_standard_air,
+        loss_pct,
+        mean_over_axes,
+        set_of_deflection_pct,
+        set_of_height_pct,
+        support_factor,
+    )
+    from rig.methods.reading import parse_method, read_method
+    from rig.methods.reportable import REPORTABLE
+    from rig.methods.steps import Method, Place, PressToDepth, PressToForce, Step
 
 __all__ = [
     "BALL_AXES_APART_MM",
@@ -192,3 +197,5 @@ __all__ = [
     "unit_of",
     "zero_drifts",
 ]
+
+import_when_used(__name__)

@@ -13,24 +13,26 @@ import numpy as np
 
 from rig.errors import InputError
 from rig.samples import FloatArray
-from rig.units import parse
 
-BALL_CONTACT_N = parse("3.5 lbf", "N")
+NEWTONS_PER_LBF = 4.4482216152605
+"""Exact: 0.45359237 kg under the standard acceleration of free fall, 9.80665 m/s2."""
+
+BALL_CONTACT_N = 3.5 * NEWTONS_PER_LBF
 """Contact load of the ball procedure."""
 
-BALL_LOAD_N = parse("18 lbf", "N")
+BALL_LOAD_N = 18.0 * NEWTONS_PER_LBF
 """Load at which the ball's deformation is read, on the way in and on the way out."""
 
-BALL_DEPTH_MM = parse("1 in", "mm")
+BALL_DEPTH_MM = 25.4
 """How far the ball is squeezed between the two readings."""
 
-BALL_AXES_APART_MM = parse("0.08 cm", "mm")
+BALL_AXES_APART_MM = 0.8
 """Largest difference between axes of one ball."""
 
-BALL_TYPE_2_FORWARD_MM = (parse("0.56 cm", "mm"), parse("0.74 cm", "mm"))
+BALL_TYPE_2_FORWARD_MM = (5.6, 7.4)
 """Range of forward deformation of a ball of type 2."""
 
-BALL_TYPE_2_RETURN_MM = (parse("0.80 cm", "mm"), parse("1.08 cm", "mm"))
+BALL_TYPE_2_RETURN_MM = (8.0, 10.8)
 """Range of return deformation of a ball of type 2."""
 
 STANDARD_AIRS = ((23.0, 50.0), (27.0, 65.0))

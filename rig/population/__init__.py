@@ -7,53 +7,58 @@ verdicts, limits of charts, bands of curves. Must never know: captures and their
 was measured, the terminal.
 """
 
-from rig.population.batch import BatchFigures, batch_figures, figures_by_quantity, pieces_needed
-from rig.population.charts import RangeLimits, range_limits
-from rig.population.comparison import Comparison, compare_groups
-from rig.population.components import AnovaRow, Component, GaugeModel
-from rig.population.curves import (
-    CurveBand,
-    CurveDifference,
-    curve_band,
-    curve_difference,
-    simultaneous_band,
-)
-from rig.population.differences import Difference, mean_difference
-from rig.population.drift import BatchDrift, batch_drift
-from rig.population.effects import EffectSize, hedges_g, holm, paired_g
-from rig.population.equivalence import BEYOND, UNDECIDED, WITHIN, MarginVerdict, judge_margin
-from rig.population.estimates import Estimate, mean_of
-from rig.population.gauge import AppraiserFigures, GaugeResult, Interaction, gauge_study
-from rig.population.kinds import DRIVEN, HAND, KindComparison, compare_kinds
-from rig.population.outliers import Suspect, extreme_deviates, grubbs, outlying
-from rig.population.pieces import STATES, UNSTATED, Curve, PieceResult, average_pieces, state_rank
-from rig.population.pooling import (
-    BY_HAND,
-    HAND_RATIO,
-    WAYS,
-    Unlike,
-    grouped,
-    joined_circumstances,
-    pooled_although,
-    unlike_circumstances,
-    unstated_circumstances,
-)
-from rig.population.sizing import DirectionSize, SizeReading, Sizing, size_up
-from rig.population.spread import SpreadSplit, split_spread
-from rig.population.tolerance import howe_factor, tolerance_factor
-from rig.population.trials import TrialTable, arrange_trials
-from rig.population.weighing import (
-    Rest,
-    Weighing,
-    by_difference,
-    mass_in_g,
-    resolution_note,
-    slope_u,
-    spread_note,
-    told_by_few,
-    typed_weighing,
-    zero_drift_g_per_s,
-)
+from typing import TYPE_CHECKING
+
+from rig.core.faces import import_when_used
+
+if TYPE_CHECKING:
+    from rig.population.batch import BatchFigures, batch_figures, figures_by_quantity, pieces_needed
+    from rig.population.charts import RangeLimits, range_limits
+    from rig.population.comparison import Comparison, compare_groups
+    from rig.population.components import AnovaRow, Component, GaugeModel
+    from rig.population.curves import (
+        CurveBand,
+        CurveDifference,
+        curve_band,
+        curve_difference,
+        simultaneous_band,
+    )
+    from rig.population.differences import Difference, mean_difference
+    from rig.population.drift import BatchDrift, batch_drift
+    from rig.population.effects import EffectSize, hedges_g, holm, paired_g
+    from rig.population.equivalence import BEYOND, UNDECIDED, WITHIN, MarginVerdict, judge_margin
+    from rig.population.estimates import Estimate, mean_of
+    from rig.population.gauge import AppraiserFigures, GaugeResult, Interaction, gauge_study
+    from rig.population.kinds import DRIVEN, HAND, KindComparison, compare_kinds
+    from rig.population.outliers import Suspect, extreme_deviates, grubbs, outlying
+    from rig.population.pieces import STATES, UNSTATED, Curve, PieceResult, average_pieces, state_rank
+    from rig.population.pooling import (
+        BY_HAND,
+        HAND_RATIO,
+        WAYS,
+        Unlike,
+        grouped,
+        joined_circumstances,
+        pooled_although,
+        unlike_circumstances,
+        unstated_circumstances,
+    )
+    from rig.population.sizing import DirectionSize, SizeReading, Sizing, size_up
+    from rig.population.spread import SpreadSplit, split_spread
+    from rig.population.tolerance import howe_factor, tolerance_factor
+    from rig.population.trials import TrialTable, arrange_trials
+    from rig.population.weighing import (
+        Rest,
+        Weighing,
+        by_difference,
+        mass_in_g,
+        resolution_note,
+        slope_u,
+        spread_note,
+        told_by_few,
+        typed_weighing,
+        zero_drift_g_per_s,
+    )
 
 __all__ = [
     "BEYOND",
@@ -135,3 +140,5 @@ __all__ = [
     "unstated_circumstances",
     "zero_drift_g_per_s",
 ]
+
+import_when_used(__name__)

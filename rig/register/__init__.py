@@ -9,12 +9,17 @@ The register is one SQLite file of one table, `records`. A record is never chang
 record that names the one it corrects and says why.
 """
 
-from rig.register.linking import Conflict, Linked, SeenCapture
-from rig.register.near_ids import alike, near_ids
-from rig.register.records import FIXED, KINDS, Record, corrected, read_day_or_time
-from rig.register.specimen import BelongingCapture, Mass, Size, Specimen
-from rig.register.store import Register
-from rig.register.tables import import_into, records_csv, specimens_csv
+from typing import TYPE_CHECKING
+
+from rig.core.faces import import_when_used
+
+if TYPE_CHECKING:
+    from rig.register.linking import Conflict, Linked, SeenCapture
+    from rig.register.near_ids import alike, near_ids
+    from rig.register.records import FIXED, KINDS, Record, corrected, read_day_or_time
+    from rig.register.specimen import BelongingCapture, Mass, Size, Specimen
+    from rig.register.store import Register
+    from rig.register.tables import import_into, records_csv, specimens_csv
 
 __all__ = [
     "FIXED",
@@ -36,3 +41,5 @@ __all__ = [
     "records_csv",
     "specimens_csv",
 ]
+
+import_when_used(__name__)

@@ -8,10 +8,15 @@ One engine serves the live page and files; what it finds cannot depend on how th
 parts.
 """
 
-from rig.segmenter.engine import Segmenter, SegmenterSettings
-from rig.segmenter.noise import Noise, single_position_noise_mm
-from rig.segmenter.spans import ContactChecks, Cycles, Flag, FlagArray, Segment
-from rig.segmenter.zero import ForceZero, ZeroKind, ZeroPolicy
+from typing import TYPE_CHECKING
+
+from rig.core.faces import import_when_used
+
+if TYPE_CHECKING:
+    from rig.segmenter.engine import Segmenter, SegmenterSettings
+    from rig.segmenter.noise import Noise, single_position_noise_mm
+    from rig.segmenter.spans import ContactChecks, Cycles, Flag, FlagArray, Segment
+    from rig.segmenter.zero import ForceZero, ZeroKind, ZeroPolicy
 
 __all__ = [
     "ContactChecks",
@@ -27,3 +32,5 @@ __all__ = [
     "ZeroPolicy",
     "single_position_noise_mm",
 ]
+
+import_when_used(__name__)

@@ -9,13 +9,18 @@ A file becomes text (`sources`, `encodings`, `workbooks`), the text a block of r
 (`headings`). `rows` serves short tables that a person wrote.
 """
 
-from rig.tables.cells import WHITESPACE, BoolArray, Cells, column_cells
-from rig.tables.clocks import Stamps, looks_like_clock, read_clock, spread_equal
-from rig.tables.headings import KINDS, Kind, kind_of, unit_in
-from rig.tables.layout import Layout, holds_rows, lay_out
-from rig.tables.numbers import numbers_of, plain_number, tell_decimal
-from rig.tables.rows import Row, RowTable, read_rows, rows_of
-from rig.tables.sources import LARGEST_TABLE, SUFFIXES, TableText, file_sha256, read_table_text
+from typing import TYPE_CHECKING
+
+from rig.core.faces import import_when_used
+
+if TYPE_CHECKING:
+    from rig.tables.cells import WHITESPACE, BoolArray, Cells, column_cells
+    from rig.tables.clocks import Stamps, looks_like_clock, read_clock, spread_equal
+    from rig.tables.headings import KINDS, Kind, kind_of, unit_in
+    from rig.tables.layout import Layout, holds_rows, lay_out
+    from rig.tables.numbers import numbers_of, plain_number, tell_decimal
+    from rig.tables.rows import Row, RowTable, read_rows, rows_of
+    from rig.tables.sources import LARGEST_TABLE, SUFFIXES, TableText, file_sha256, read_table_text
 
 __all__ = [
     "KINDS",
@@ -46,3 +51,5 @@ __all__ = [
     "tell_decimal",
     "unit_in",
 ]
+
+import_when_used(__name__)

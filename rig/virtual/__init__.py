@@ -7,27 +7,32 @@ Must never know: captures, calibrations, the segmenter, the analyser, or who rea
 Not for Windows, which has no pseudo-terminals.
 """
 
-from rig.virtual.bench import FIRST_CONTACT_MM, ORDERS, SentSamples, VirtualRig
-from rig.virtual.caps import PressedCap
-from rig.virtual.catalogue import SPECIMEN_NAMES, specimen_named
-from rig.virtual.chain import Chain
-from rig.virtual.climate import Climate
-from rig.virtual.drive import DriveSettings
-from rig.virtual.faults import FAULT_NAMES
-from rig.virtual.foam import Foam, FoamCurve, StandardLinearSolid
-from rig.virtual.orders import OrderSocket
-from rig.virtual.port import VirtualPort
-from rig.virtual.relaxation import Prony
-from rig.virtual.scripts import MotionKind, Plan, Script, make_script
-from rig.virtual.specimens import (
-    ElasticSpecimen,
-    HertzSphere,
-    LinearSpring,
-    Specimen,
-    SpringDashpot,
-    ThinRing,
-)
-from rig.virtual.truth import CycleCurve, CycleTruth, Truth
+from typing import TYPE_CHECKING
+
+from rig.core.faces import import_when_used
+
+if TYPE_CHECKING:
+    from rig.virtual.bench import FIRST_CONTACT_MM, ORDERS, SentSamples, VirtualRig
+    from rig.virtual.caps import PressedCap
+    from rig.virtual.catalogue import SPECIMEN_NAMES, specimen_named
+    from rig.virtual.chain import Chain
+    from rig.virtual.climate import Climate
+    from rig.virtual.drive import DriveSettings
+    from rig.virtual.faults import FAULT_NAMES
+    from rig.virtual.foam import Foam, FoamCurve, StandardLinearSolid
+    from rig.virtual.orders import OrderSocket
+    from rig.virtual.port import VirtualPort
+    from rig.virtual.relaxation import Prony
+    from rig.virtual.scripts import MotionKind, Plan, Script, make_script
+    from rig.virtual.specimens import (
+        ElasticSpecimen,
+        HertzSphere,
+        LinearSpring,
+        Specimen,
+        SpringDashpot,
+        ThinRing,
+    )
+    from rig.virtual.truth import CycleCurve, CycleTruth, Truth
 
 __all__ = [
     "FAULT_NAMES",
@@ -61,3 +66,5 @@ __all__ = [
     "make_script",
     "specimen_named",
 ]
+
+import_when_used(__name__)

@@ -5,8 +5,15 @@ in separate processes: a page shows the same numbers, and a long computation can
 Must never depend on: the daemon, the port, how anything is measured.
 """
 
-from rig.workbench.app import STATIC, workbench_routers
-from rig.workbench.forms import FORMS, Field, Form
-from rig.workbench.tasks import Task, Tasks
+from typing import TYPE_CHECKING
+
+from rig.core.faces import import_when_used
+
+if TYPE_CHECKING:
+    from rig.workbench.app import STATIC, workbench_routers
+    from rig.workbench.forms import FORMS, Field, Form
+    from rig.workbench.tasks import Task, Tasks
 
 __all__ = ["FORMS", "STATIC", "Field", "Form", "Task", "Tasks", "workbench_routers"]
+
+import_when_used(__name__)

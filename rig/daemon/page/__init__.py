@@ -5,9 +5,14 @@ people, typed JSON for programs, and orders handed on to the daemon. It may die 
 job runs. It must never know the port, the wire, a capture or a calibration: only `rig.daemon.bulletin`.
 """
 
-from rig.daemon.page.access import AccessRules, GuardedApp, access_rules, read_token
-from rig.daemon.page.app import make_app
-from rig.daemon.page.rig_link import MethodList, MethodText, RigLink
+from typing import TYPE_CHECKING
+
+from rig.core.faces import import_when_used
+
+if TYPE_CHECKING:
+    from rig.daemon.page.access import AccessRules, GuardedApp, access_rules, read_token
+    from rig.daemon.page.app import make_app
+    from rig.daemon.page.rig_link import MethodList, MethodText, RigLink
 
 __all__ = [
     "AccessRules",
@@ -19,3 +24,5 @@ __all__ = [
     "make_app",
     "read_token",
 ]
+
+import_when_used(__name__)
