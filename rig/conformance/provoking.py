@@ -51,8 +51,9 @@ TRAVEL_SWITCH = Provocation(
     "travel switch",
     "upper press",
     "upper free",
-    "Close the travel switch at the pressing end with a stick, never with a finger, and hold it closed.",
-    "Let go of the travel switch.",
+    "Pull the plug of the travel switch at the pressing end, at the board (bridge a contact that "
+    "closes when pressed). No hand inside the guard.",
+    "Put it back.",
 )
 STALL = Provocation(
     "stall",

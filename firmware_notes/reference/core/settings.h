@@ -1,5 +1,10 @@
 /* The numbers of one rig.
  *
+ * CAUTION: they decide how far, how fast and how hard a platen presses, and when it stops. A wrong one moves it further
+ * or faster than was meant. Before the first motion after a change: nothing between the platens, guard closed, motor
+ * supply only then on, and check-device. Hard stops, overtravel contacts and emergency stop act without any of them:
+ * ../../safety.md, ../../motor_circuit.svg.
+ *
  * Change these for yours, and nothing else in core/. They describe a rig with a lead screw of 4 mm, 200 full
  * steps and 8 microsteps (400 steps for each mm), a scale of 5 um for each count, and a force amplifier set to
  * 80 conversions a second. All of them are checked by the compiler where they meet.
