@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from fractions import Fraction
 
+import pint
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -142,3 +144,12 @@ def test_scale_units_are_forces_and_counts_are_nothing() -> None:
 def test_importing_units_does_not_load_pint() -> None:
     code = "import sys, rig.units; sys.exit('pint' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+@pytest.mark.parametrize("unit", sorted(units._PLAIN))
+def test_the_units_that_need_no_library_are_what_the_library_says(unit: str) -> None:
+    # Source: the tables of pint, read from the package.
+    kind, exact = units._PLAIN[unit]
+    base = {"force": "N", "length": "mm", "time": "s", "mass": "g"}[kind]
+    registry = pint.UnitRegistry(non_int_type=Fraction)
+    assert registry.convert(Fraction(1), registry.parse_units(unit), registry.parse_units(base)) == exact

@@ -33,6 +33,7 @@ from rig.segmenter.opening import (
     judge,
     longest_opening,
 )
+from rig.segmenter.rows import reduced
 from rig.segmenter.spans import ContactChecks, Cycles, Flag, FlagArray, Segment
 from rig.segmenter.spikes import SpikeFilter, usual_step
 from rig.segmenter.turns import next_kept_turn, peaks_and_holds, turns_once
@@ -374,12 +375,10 @@ class Segmenter:
         if not len(columns):
             return columns
         assert self._buffer is not None
-        bounds = columns.bounds() - self._offset
-        force_n = np.append(self._buffer.force_n, -np.inf)
-        position_mm = np.append(self._buffer.position_mm, -np.inf)
-        peak_n = np.maximum.reduceat(force_n, bounds)[0::2] - columns.zero_n
-        deepest_mm = np.maximum.reduceat(position_mm, bounds)[0::2]
-        shallowest_mm = np.minimum.reduceat(np.append(self._buffer.position_mm, np.inf), bounds)[0::2]
+        within = (columns.contact - self._offset, columns.release - self._offset)
+        peak_n = reduced(np.maximum, self._buffer.force_n, *within) - columns.zero_n
+        deepest_mm = reduced(np.maximum, self._buffer.position_mm, *within)
+        shallowest_mm = reduced(np.minimum, self._buffer.position_mm, *within)
         columns = replace(columns, peak_n=peak_n, depth_mm=deepest_mm - shallowest_mm)
         pressed = columns.depth_mm > self.deadband_mm
         if pressed.all():
@@ -508,8 +507,7 @@ class Segmenter:
         release: IntArray,
     ) -> FlagArray:
         """Flags that the device's status, lost samples and pauses imply."""
-        bounds = np.stack([contact, release], axis=1).ravel()
-        status = np.bitwise_or.reduceat(np.append(signals.status, np.uint8(0)), bounds)[0::2]
+        status = reduced(np.bitwise_or, signals.status, contact, release)
         flags = np.zeros(len(contact), np.uint32)
         for bit, flag in (
             (Status.FORCE_SATURATED, Flag.FORCE_SATURATED),
@@ -518,19 +516,21 @@ class Segmenter:
         ):
             flags[(status & bit) != 0] |= np.uint32(flag)
         # the step to the first sample behind the release counts too
-        within = np.stack([contact, np.minimum(release, len(signals) - 1) + 1], axis=1).ravel()
-        lost = np.diff(signals.lost, prepend=signals.lost[:1])
-        gap = np.maximum.reduceat(np.append(lost, 0), within)[0::2]
-        steps_s = np.diff(signals.time_s, prepend=signals.time_s[:1])
+        ends = np.minimum(release, len(signals) - 1) + 1
+        # the count of losses only grows: equal at both ends, there was none
+        whole = signals.lost[0] == signals.lost[-1]
+        behind_loss = np.empty(0, np.int64) if whole else np.flatnonzero(np.diff(signals.lost)) + 1
+        gap = _largest_step(signals.lost, behind_loss, contact, ends)
+        paused_at = np.flatnonzero(np.diff(signals.time_s) > PAUSE_STEPS * self._usual_step_s) + 1
         # a table may hold few rows of a platen that stands: nothing of a stroke is hidden there
-        moved = np.abs(np.diff(signals.position_mm, prepend=signals.position_mm[:1])) > self.deadband_mm
-        pause_s = np.maximum.reduceat(np.append(np.where(moved, steps_s, 0.0), 0), within)[0::2]
+        way_mm = np.abs(signals.position_mm[paused_at] - signals.position_mm[paused_at - 1])
+        pause_s = _largest_step(signals.time_s, paused_at[way_mm > self.deadband_mm], contact, ends)
         duration_s = signals.time_s[release - 1] - signals.time_s[contact]
-        paused = (pause_s > PAUSE_STEPS * self._usual_step_s) & (pause_s > PAUSE_SHARE * duration_s)
+        paused = (pause_s > 0) & (pause_s > PAUSE_SHARE * duration_s)
         flags[(gap > GAP_SHARE * (release - contact)) | paused] |= np.uint32(Flag.SAMPLES_LOST)
         for turn in (load_end, unload_start):
             beside = np.minimum(turn + 1, len(signals) - 1)
-            flags[(lost[turn] > 0) | (lost[beside] > 0)] |= np.uint32(Flag.SAMPLES_LOST)
+            flags[np.isin(turn, behind_loss) | np.isin(beside, behind_loss)] |= np.uint32(Flag.SAMPLES_LOST)
         return flags
 
     def _forget(self, known: int) -> None:
@@ -546,6 +546,18 @@ class Segmenter:
             self._buffer = self._buffer[keep_from - self._offset :]
             self._offset = keep_from
             self._spiked = self._spiked[np.searchsorted(self._spiked, keep_from) :]
+
+
+def _largest_step(
+    values: FloatArray | IntArray, at: IntArray, starts: IntArray, ends: IntArray
+) -> FloatArray:
+    """Return the largest of a few steps, each to the sample `at`, within half-open ranges; 0 without one."""
+    largest = np.zeros(len(starts))
+    steps = values[at] - values[at - 1]
+    first, last = np.searchsorted(at, starts), np.searchsorted(at, ends)
+    for row in np.flatnonzero(last > first).tolist():
+        largest[row] = steps[first[row] : last[row]].max()
+    return largest
 
 
 def _light(
@@ -626,10 +638,6 @@ class _Columns:
 
     def selected(self, which: IntArray | BoolArray) -> _Columns:
         return _Columns(*(getattr(self, each.name)[which] for each in fields(self)))
-
-    def bounds(self) -> IntArray:
-        """Contact and release, interleaved for `reduceat`."""
-        return np.stack([self.contact, self.release], axis=1).ravel()
 
     def split_at(self, turn: int) -> tuple[_Columns, _Columns]:
         """One cycle as two at the turn where contact was kept."""

@@ -2,9 +2,34 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
+import numpy.typing as npt
 
 from rig.samples import IntArray
+
+
+def reduced(
+    extreme: np.ufunc, values: npt.NDArray[Any], starts: IntArray, ends: IntArray
+) -> npt.NDArray[Any]:
+    """Return the extreme of each stretch of values, by `np.maximum` and the like.
+
+    Parameters
+    ----------
+    extreme
+        A ufunc of two arguments.
+    values
+        Shape (n,).
+    starts, ends
+        Half-open ranges in rising order, shape (m,); each holds a sample at least.
+    """
+    bounds = np.stack([starts, ends], axis=1).ravel()
+    # `reduceat` takes no bound behind the last value, and goes to the end without one
+    if len(bounds) and bounds[-1] >= len(values):
+        bounds = bounds[:-1]
+    extremes: npt.NDArray[Any] = extreme.reduceat(values, bounds)[0::2] if len(bounds) else values[:0]
+    return extremes
 
 
 def padded_rows(starts: IntArray, ends: IntArray) -> list[tuple[IntArray, IntArray]]:

@@ -7,10 +7,10 @@ Cost: a few differences of the samples; a reading is decided two samples later."
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
-import numpy.typing as npt
 
 from rig.calibration import Signals
 from rig.samples import FloatArray, IntArray
@@ -49,20 +49,20 @@ class SpikeFilter:
         """Signals that are decided, and the sample numbers of those replaced."""
         known = signals if self._held is None else Signals.concatenate([self._held, signals])
         upto = len(known) if at_end else max(len(known) - AHEAD, self._given)
-        load_n = self._noise.force_share * (known.force_n - self._noise.zero_n)
+        noise = self._noise
         force_n, in_force = _mended(
             known.force_n,
             known.lost,
-            SPIKE_NOISES * np.hypot(self._noise.force_n, load_n),
             SPIKE_RESOLUTIONS * self._steps[0],
+            lambda force_n: np.hypot(noise.force_n, noise.force_share * (force_n - noise.zero_n)),
         )
         position_mm, in_position = _mended(
             known.position_mm,
             known.lost,
-            np.full(len(known), SPIKE_NOISES * self._noise.position_mm),
             SPIKE_RESOLUTIONS * self._steps[1],
+            lambda position_mm: np.full(len(position_mm), noise.position_mm),
         )
-        found = np.flatnonzero(in_force | in_position)
+        found = np.union1d(in_force, in_position)
         found = found[(found >= self._given) & (found < upto)]
         ready = replace(known, force_n=force_n, position_mm=position_mm)[self._given : upto]
         first = self._offset - self._given
@@ -81,29 +81,30 @@ def usual_step(values: FloatArray, resolution: float) -> float:
 
 
 def _mended(
-    values: FloatArray, lost: IntArray, least: FloatArray, least_step: float
-) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
-    """Values without spikes, and which were replaced."""
+    values: FloatArray, lost: IntArray, least_step: float, noise_of: Callable[[FloatArray], FloatArray]
+) -> tuple[FloatArray, IntArray]:
+    """Values without spikes, and the places of those replaced."""
     count = len(values)
-    spike = np.zeros(count, bool)
+    none = np.empty(0, np.int64)
     if count < BEHIND + AHEAD + 1:
-        return values, spike
-    middle = (values[:-2] + values[2:]) / 2
-    away = np.zeros(count)
-    away[1:-1] = np.abs(values[1:-1] - middle)
+        return values, none
+    away = values[:-2] + values[2:]
+    away /= 2
+    np.subtract(values[1:-1], away, out=away)
+    np.abs(away, out=away)
     # the first test is passed by hardly any sample: the rest is looked at for those alone
-    suspects = np.flatnonzero(away > np.maximum(least, least_step))
+    suspects = np.flatnonzero(away > least_step) + 1
     suspects = suspects[(suspects >= BEHIND) & (suspects < count - AHEAD)]
+    suspects = suspects[away[suspects - 1] > SPIKE_NOISES * noise_of(values[suspects])]
     if not len(suspects):
-        return values, spike
+        return values, none
     near = suspects[:, None] + np.array([[-3, -2, -1, 1, 2]])
     beside = values[near]
     steps = np.abs(np.diff(beside, axis=1)).max(axis=1)
     whole = lost[suspects + AHEAD] == lost[suspects - BEHIND]
-    found = suspects[(away[suspects] > SPIKE_STEPS * steps) & whole]
+    found = suspects[(away[suspects - 1] > SPIKE_STEPS * steps) & whole]
     if not len(found):
-        return values, spike
-    spike[found] = True
+        return values, found
     mended = values.copy()
-    mended[found] = middle[found - 1]
-    return mended, spike
+    mended[found] = (values[found - 1] + values[found + 1]) / 2
+    return mended, found
