@@ -11,7 +11,6 @@ from rig.core.faces import import_when_used
 
 if TYPE_CHECKING:
     from rig.aids.formula import COMMON_PRACTICE, Formula
-    from rig.aids.known import COVERAGE, Derived, Known, propagate
     from rig.aids.lift import STANDARD_GRAVITY_M_PER_S2, Arm, LiftAnswer, Weighed, answer_lift
     from rig.aids.nip import (
         SOLID_BALL,
@@ -31,15 +30,12 @@ if TYPE_CHECKING:
 __all__ = [
     "COLUMNS",
     "COMMON_PRACTICE",
-    "COVERAGE",
     "SOLID_BALL",
     "STANDARD_GRAVITY_M_PER_S2",
     "Arm",
-    "Derived",
     "ForceAtRate",
     "Formula",
     "GapCurve",
-    "Known",
     "LiftAnswer",
     "Nip",
     "NipAnswer",
@@ -59,7 +55,6 @@ __all__ = [
     "overlap_along_mm",
     "patch_length_mm",
     "plate_patch_mm",
-    "propagate",
     "pull_trend",
     "rate_trend",
 ]

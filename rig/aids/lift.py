@@ -12,14 +12,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from math import cos, hypot, isfinite, radians
+from math import cos, isfinite, radians
 from typing import Any
 
 from rig.aids.formula import Formula
-from rig.aids.known import COVERAGE, Derived, Known, propagate
+from rig.core.measured import Measured, combined, coverage_factor, propagate
 from rig.errors import InputError
 
-STANDARD_GRAVITY_M_PER_S2 = Known(9.80665, 0.015)
+STANDARD_GRAVITY_M_PER_S2 = Measured(9.80665, 0.015)
 """Standard gravity (NIST SP 811, appendix B); on the ground it is 9.780 to 9.832 m/s^2, which is within
 sqrt(3) of these standard uncertainties (JCGM 100:2008, 4.3.7)."""
 
@@ -74,11 +74,11 @@ class Weighed:
         From the near end of the piece to the near rest; lengths count from that end.
     """
 
-    span_mm: Known
-    near_g: Known | None = None
-    far_g: Known | None = None
-    mass_g: Known | None = None
-    offset_mm: Known = field(default_factory=lambda: Known(0.0))
+    span_mm: Measured
+    near_g: Measured | None = None
+    far_g: Measured | None = None
+    mass_g: Measured | None = None
+    offset_mm: Measured = field(default_factory=lambda: Measured(0.0))
 
     def __post_init__(self) -> None:
         given = [each for each in (self.near_g, self.far_g, self.mass_g) if each is not None]
@@ -110,13 +110,13 @@ class Arm:
         What grip and joint can hold; None if not said.
     """
 
-    grip_at_mm: Known
-    length_mm: Known | None = None
-    mass_g: Known = field(default_factory=lambda: Known(0.0))
-    centre_mm: Known = field(default_factory=lambda: Known(0.0))
+    grip_at_mm: Measured
+    length_mm: Measured | None = None
+    mass_g: Measured = field(default_factory=lambda: Measured(0.0))
+    centre_mm: Measured = field(default_factory=lambda: Measured(0.0))
     angle_deg: float = 0.0
-    grip_torque_n_mm: Known | None = None
-    joint_torque_n_mm: Known | None = None
+    grip_torque_n_mm: Measured | None = None
+    joint_torque_n_mm: Measured | None = None
 
     def __post_init__(self) -> None:
         if not (isfinite(self.angle_deg) and -90 <= self.angle_deg <= 90):
@@ -143,13 +143,13 @@ class LiftAnswer:
         Sum of both readings less the mass, where all three are known.
     """
 
-    mass_g: Derived
-    centre_mm: Derived
-    torque_n_mm: Derived | None = None
-    joint_torque_n_mm: Derived | None = None
-    grip_margin: Derived | None = None
-    joint_margin: Derived | None = None
-    misfit_g: Derived | None = None
+    mass_g: Measured
+    centre_mm: Measured
+    torque_n_mm: Measured | None = None
+    joint_torque_n_mm: Measured | None = None
+    grip_margin: Measured | None = None
+    joint_margin: Measured | None = None
+    misfit_g: Measured | None = None
     notes: tuple[str, ...] = ()
     formulas: tuple[Formula, ...] = FORMULAS
 
@@ -179,7 +179,7 @@ class LiftAnswer:
 
 
 def answer_lift(
-    weighed: Weighed, arm: Arm | None = None, gravity_m_per_s2: Known = STANDARD_GRAVITY_M_PER_S2
+    weighed: Weighed, arm: Arm | None = None, gravity_m_per_s2: Measured = STANDARD_GRAVITY_M_PER_S2
 ) -> LiftAnswer:
     """Centre of mass, torques and margins.
 
@@ -210,7 +210,7 @@ def answer_lift(
     return LiftAnswer(**found, notes=tuple(_notes(weighed, found, arm)))
 
 
-def _inputs(weighed: Weighed) -> dict[str, Known]:
+def _inputs(weighed: Weighed) -> dict[str, Measured]:
     possible = {
         "near_g": weighed.near_g,
         "far_g": weighed.far_g,
@@ -242,7 +242,7 @@ def _mass_and_centre(
     return total_g, offset_mm + span_mm * share / total_g if total_g else float("nan")
 
 
-def _torques(inputs: Mapping[str, Known], arm: Arm, gravity: Known) -> dict[str, Derived]:
+def _torques(inputs: Mapping[str, Measured], arm: Arm, gravity: Measured) -> dict[str, Measured]:
     level = cos(radians(arm.angle_deg))
     # signed, since the bend of |x - p| would hide the uncertainty of a piece that is held near its centre
     side = 1.0 if _mass_and_centre(**_values(inputs))[1] >= arm.grip_at_mm.value else -1.0
@@ -268,7 +268,7 @@ def _torques(inputs: Mapping[str, Known], arm: Arm, gravity: Known) -> dict[str,
     return found
 
 
-def _held(arm: Arm) -> tuple[tuple[str, str, Known | None], ...]:
+def _held(arm: Arm) -> tuple[tuple[str, str, Measured | None], ...]:
     """Names of margin and needed torque, and what is available."""
     return (
         ("grip_margin", "torque_n_mm", arm.grip_torque_n_mm),
@@ -276,19 +276,21 @@ def _held(arm: Arm) -> tuple[tuple[str, str, Known | None], ...]:
     )
 
 
-def _values(inputs: Mapping[str, Known]) -> dict[str, float]:
+def _values(inputs: Mapping[str, Measured]) -> dict[str, float]:
     return {name: each.value for name, each in inputs.items()}
 
 
-def _margin(available: Known, needed: Derived) -> Derived:
+def _margin(available: Measured, needed: Measured) -> Measured:
     ratio = available.value / needed.value
     parts = {"available": ratio * available.u / available.value, "needed": -ratio * needed.u / needed.value}
-    return Derived(ratio, hypot(*parts.values()), parts)
+    freedoms = {"available": available.effective_freedom, "needed": needed.effective_freedom}
+    return Measured(ratio, parts=parts, freedoms=freedoms)
 
 
-def _for_certain(available: Known, needed: Derived) -> bool:
+def _for_certain(available: Measured, needed: Measured) -> bool:
     """Whether it suffices for all that is open; near zero torque the ratio's interval says nothing."""
-    return available.value - needed.value >= COVERAGE * hypot(available.u, needed.u)
+    u, freedom = combined((each.u, each.effective_freedom) for each in (available, needed))
+    return available.value - needed.value >= coverage_factor(freedom) * u
 
 
 def _notes(weighed: Weighed, found: Mapping[str, Any], arm: Arm | None) -> list[str]:

@@ -13,16 +13,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from math import acos, hypot, isfinite, sqrt, tan
+from math import acos, hypot, inf, isfinite, sqrt, tan
 from typing import Any
 
 import numpy as np
 
 from rig.aids.formula import Formula
-from rig.aids.known import COVERAGE, Derived, Known, propagate
 from rig.aids.nip_formulas import nip_formulas
 from rig.aids.nip_geometry import half_travel_mm, overlap_along_mm, patch_length_mm, plate_patch_mm
 from rig.aids.rates import FAR_DECADES, ForceAtRate, RateTrend, rate_trend
+from rig.core.measured import CALIBRATION, Measured, combined, coverage_factor, propagate
 from rig.errors import InputError
 from rig.population import (
     BY_HAND,
@@ -88,8 +88,8 @@ class Nip:
 
     force_n: float
     wheels_mm: tuple[float, ...]
-    friction: Known
-    mass_g: Known | None = None
+    friction: Measured
+    mass_g: Measured | None = None
     inertia: float = SOLID_BALL
     rim_mm_per_s: float | None = None
 
@@ -126,7 +126,7 @@ class NipPiece:
     """
 
     result: PieceResult
-    size_mm: Known
+    size_mm: Measured
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,14 +178,14 @@ class NipAnswer:
     nip: Nip
     figures: Mapping[str, BatchFigures]
     by_batch: Mapping[str, BatchFigures]
-    size_mm: Known
+    size_mm: Measured
     needed_friction: float
-    grip_n: Derived
+    grip_n: Measured
     travel_mm: float
     patch_mm: tuple[float, ...]
     plate_patch_mm: float | None
-    friction_speed_mm_per_s: Derived | None
-    filled_speed_mm_per_s: Derived | None
+    friction_speed_mm_per_s: Measured | None
+    filled_speed_mm_per_s: Measured | None
     no_slip_mm_per_s: float | None
     adjustment: Mapping[str, float | None]
     trend: RateTrend | None
@@ -220,7 +220,10 @@ class NipAnswer:
             "adjustment_mm": dict(self.adjustment),
             "test_rate_mm_per_s": self.base_rate_mm_per_s,
             "rate_trend": None if self.trend is None else self.trend.as_dict(),
-            "line": dict(self.line),
+            "line": {
+                name: value.as_dict() if isinstance(value, Measured) else value
+                for name, value in self.line.items()
+            },
             "formulas": [each.as_dict() for each in self.formulas],
             "notes": list(self.notes),
         }
@@ -259,12 +262,12 @@ def answer_nip(pieces: Sequence[NipPiece], nip: Nip, although: Sequence[str] = (
         name: batch_figures([each for each in read if (each.batch or NO_BATCH) == name], "gap_mm")
         for name in dict.fromkeys(each.batch or NO_BATCH for each in read)
     }
-    size_mm = Known(
+    size_mm = Measured(
         float(np.mean([each.values["size_mm"] for each in read])), max(each.size_mm.u for each in base)
     )
     deflection_mm = figures["deflection_mm"].mean
     travel_mm, patches, flat_mm = _lengths(nip, size_mm.value, deflection_mm)
-    force = Known(nip.force_n, _one_piece_u(figures.get("force_at_gap_n")))
+    force = _on_one_piece(nip.force_n, figures.get("force_at_gap_n"))
     grip = propagate(lambda mu, force_n: mu * force_n, {"mu": nip.friction, "force_n": force})
     trend = _trend(pieces, deflection_mm)
     full, filled = _speeds(nip, force, travel_mm, figures["travel_share"].mean)
@@ -321,7 +324,7 @@ def needed_friction(nip: Nip, size_mm: float, deflection_mm: float) -> float:
 
     Examples
     --------
-    >>> nip = Nip(force_n=20.0, wheels_mm=(100.0,), friction=Known(0.6, 0.0))
+    >>> nip = Nip(force_n=20.0, wheels_mm=(100.0,), friction=Measured(0.6, 0.0))
     >>> round(needed_friction(nip, 90.0, 10.0), 4)
     0.189
     """
@@ -361,14 +364,14 @@ def _at_commonest_rate(pieces: Sequence[NipPiece]) -> tuple[list[NipPiece], floa
 def _one_a_piece(base: Sequence[NipPiece]) -> list[NipPiece]:
     """Captures of one piece averaged, its curve and its size."""
     averaged = average_pieces([each.result for each in base])
-    sizes: dict[tuple[str | None, str], list[Known]] = {}
+    sizes: dict[tuple[str | None, str], list[Measured]] = {}
     for each in base:
         sizes.setdefault((each.result.batch, each.result.piece), []).append(each.size_mm)
     return [NipPiece(each, _mean_size(sizes[each.batch, each.piece])) for each in averaged]
 
 
-def _mean_size(sizes: Sequence[Known]) -> Known:
-    return Known(float(np.mean([each.value for each in sizes])), max(each.u for each in sizes))
+def _mean_size(sizes: Sequence[Measured]) -> Measured:
+    return Measured(float(np.mean([each.value for each in sizes])), max(each.u for each in sizes))
 
 
 def _read(piece: NipPiece, nip: Nip) -> PieceResult:
@@ -484,11 +487,15 @@ def _in_gap(piece: PieceResult, gap_mm: float) -> PieceResult:
     )
 
 
-def _one_piece_u(force: BatchFigures | None) -> float:
-    """How far the force on the next piece may lie from the wanted one: spread of pieces, and the mean's."""
-    if force is None:
-        return 0.0
-    return force.shared_u if force.sd is None else hypot(force.sd, force.u or 0.0)
+def _on_one_piece(wanted_n: float, found: BatchFigures | None) -> Measured:
+    """Return the force on the next piece where the mean is the wanted one."""
+    if found is None:
+        return Measured(wanted_n)
+    # a next piece is as far off as pieces spread, about a mean that n of them leave open
+    spread_n = (found.sd or 0.0) * sqrt(1 + 1 / found.n)
+    shared = {CALIBRATION: found.shared_u} if found.shared_u else {}
+    freedoms = dict.fromkeys(shared, found.shared_freedom or inf)
+    return Measured(wanted_n, spread_n, found.n - 1 or inf, shared, freedoms)
 
 
 def _against_gap(piece: PieceResult) -> GapCurve:
@@ -517,13 +524,15 @@ def friction_speed_mm_per_s(
     return 1000 * sqrt(max(4 * mu * force_n * travel_mm / ((1 + inertia) * mass_g), 0.0))
 
 
-def _speeds(nip: Nip, force: Known, travel_mm: float, share: float) -> tuple[Derived | None, Derived | None]:
+def _speeds(
+    nip: Nip, force: Measured, travel_mm: float, share: float
+) -> tuple[Measured | None, Measured | None]:
     if nip.mass_g is None:
         return None, None
     inertia = nip.inertia if nip.against_plate else 0.0
     inputs = {"mu": nip.friction, "force_n": force, "mass_g": nip.mass_g}
 
-    def over(length_mm: float) -> Derived:
+    def over(length_mm: float) -> Measured:
         return propagate(
             lambda mu, force_n, mass_g: friction_speed_mm_per_s(
                 mu=mu, force_n=force_n, travel_mm=length_mm, mass_g=mass_g, inertia=inertia
@@ -553,10 +562,11 @@ def _adjustment(gap: BatchFigures, by_batch: Mapping[str, BatchFigures]) -> dict
         found["between_batches"] = apart
         if low.u is not None and high.u is not None:
             # what the calibration and the size leave is the same in both, and falls out
-            away = COVERAGE * hypot(
-                *(sqrt(max(each.u**2 - each.shared_u**2, 0)) for each in (low, high) if each.u)
+            away, freedom = combined(
+                (sqrt(max((batch.u or 0.0) ** 2 - batch.shared_u**2, 0)), batch.n - 1)
+                for batch in (low, high)
             )
-            found["between_batches_most"] = apart + away
+            found["between_batches_most"] = apart + coverage_factor(freedom) * away
     # a batch of one piece shows no spread of its own
     lots = list(by_batch.values()) if min(each.n for each in by_batch.values()) > 1 else [gap]
     lows, highs = [each.tolerance_low for each in lots], [each.tolerance_high for each in lots]
@@ -596,25 +606,25 @@ def _at_line(
         return line
     factor = trend.factor(rate, base_rate)
     wanted = replace(nip, force_n=nip.force_n / factor.value)
-    gap = _gap_for(base, wanted, factor.u / factor.value)
+    gap = _gap_for(base, wanted, factor)
     return line | {
-        "factor": factor.as_dict(),
+        "factor": factor,
         "platen_force_n": wanted.force_n,
-        "gap_mm": None if gap is None else gap.as_dict(),
+        "gap_mm": gap,
         "beyond_decades": trend.beyond_decades(rate),
     }
 
 
-def _gap_for(base: Sequence[NipPiece], nip: Nip, force_share: float) -> Derived | None:
-    """Mean gap with what a force of so much relative uncertainty leaves it; None deeper than was pressed."""
+def _gap_for(base: Sequence[NipPiece], nip: Nip, factor: Measured) -> Measured | None:
+    """Mean gap with what the factor of the force leaves open of it; None deeper than was pressed."""
     try:
         read = [_read(each, nip) for each in _one_a_piece(base)]
     except InputError:
         return None
     gap, slope = (batch_figures(read, name) for name in ("gap_mm", "sensitivity_n_per_mm"))
-    pieces_mm = gap.shared_u if gap.high is None else (gap.high - gap.mean) / COVERAGE
-    parts = {"pieces": pieces_mm, "rate": force_share * nip.force_n / slope.mean}
-    return Derived(gap.mean, hypot(*parts.values()), parts)
+    pieces = (gap.shared_u, gap.shared_freedom) if gap.u is None else (gap.u, gap.freedom)
+    parts = {"pieces": pieces[0], "rate": factor.u / factor.value * nip.force_n / slope.mean}
+    return Measured(gap.mean, parts=parts, freedoms={"pieces": pieces[1] or inf, "rate": factor.freedom})
 
 
 def _notes(

@@ -14,9 +14,8 @@ from math import exp, inf, log10, sqrt
 from typing import Any
 
 import numpy as np
-from scipy.special import stdtrit
 
-from rig.aids.known import COVERAGE, Known
+from rig.core.measured import Measured, coverage_factor
 from rig.errors import InputError
 from rig.samples import FloatArray
 
@@ -61,17 +60,16 @@ class RateTrend:
     lowest_mm_per_s: float
     highest_mm_per_s: float
 
-    def factor(self, rate_mm_per_s: float, from_mm_per_s: float) -> Known:
+    def factor(self, rate_mm_per_s: float, from_mm_per_s: float) -> Measured:
         """Force at one rate over the force at another.
 
         Returns
         -------
-        With such an uncertainty that `COVERAGE` of it make the 95 % interval, which a few captures widen by
-        Student's factor.
+        With the degrees of freedom that a few captures leave it.
         """
         decades = log10(rate_mm_per_s / from_mm_per_s)
         value = exp(self.per_decade * decades)
-        return Known(value, value * abs(decades) * self._away / COVERAGE)
+        return Measured(value, value * abs(decades) * (self.u or 0.0), self.degrees_of_freedom or inf)
 
     def beyond_decades(self, rate_mm_per_s: float) -> float:
         """How many powers of ten a rate lies outside those that were measured; zero inside."""
@@ -90,7 +88,7 @@ class RateTrend:
     @property
     def _away(self) -> float:
         """Half of the 95 % interval of the growth; zero without an uncertainty."""
-        return 0.0 if self.u is None else float(stdtrit(self.degrees_of_freedom, 0.975)) * self.u
+        return 0.0 if self.u is None else coverage_factor(self.degrees_of_freedom) * self.u
 
     @property
     def growth_pct(self) -> float:

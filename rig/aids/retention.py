@@ -19,9 +19,9 @@ from math import exp, isfinite, sqrt
 from typing import Any
 
 import numpy as np
-from scipy.special import stdtrit
 
 from rig.aids.formula import COMMON_PRACTICE, Formula
+from rig.core.measured import coverage_factor
 from rig.errors import InputError
 from rig.population import BatchFigures, PieceResult, batch_figures, pooled_although
 from rig.samples import FloatArray
@@ -245,7 +245,7 @@ def pull_trend(peak_n: FloatArray) -> PullTrend | None:
     left = y - y.mean() - slope * x
     freedom = len(at) - 2
     u = sqrt(float(left @ left) / freedom / float(x @ x))
-    away = float(stdtrit(freedom, 0.975)) * u
+    away = coverage_factor(freedom) * u
     low, high = (100 * (exp(slope + sign * away) - 1) for sign in (-1, 1))
     return PullTrend(change, low, high, len(at))
 

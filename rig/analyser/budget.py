@@ -19,7 +19,8 @@ from rig.analyser.propagation import FREEDOM, Propagation
 from rig.analyser.settings import MeasuringNoise
 from rig.analyser.strokes import Columns, Context
 from rig.analyser.view import CalibratedView
-from rig.calibration import Calibration, coverage_factor
+from rig.calibration import Calibration
+from rig.core.measured import coverage_factor
 from rig.errors import InputError
 from rig.samples import FloatArray
 

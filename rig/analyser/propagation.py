@@ -19,6 +19,7 @@ import numpy as np
 from rig.analyser.strokes import Columns, Context
 from rig.analyser.view import CalibratedView
 from rig.calibration import Calibration, shifts
+from rig.core.measured import effective_freedom
 from rig.samples import FloatArray
 from rig.segmenter import Segment
 
@@ -71,8 +72,7 @@ class Propagation:
             u = np.sqrt(columns[f"{name}_u"] ** 2 + square[name])
             widened[f"{name}_u"] = u
             widened[f"{name}{CALIBRATION_PART}"] = np.where(np.isfinite(u), np.sqrt(square[name]), np.nan)
-            with np.errstate(divide="ignore", invalid="ignore"):
-                widened[f"{name}{FREEDOM}"] = np.where(fourth[name] > 0, u**4 / fourth[name], np.inf)
+            widened[f"{name}{FREEDOM}"] = effective_freedom(u**2, fourth[name])
         return widened
 
     def contributions(self, segment: Segment, context: Context, columns: Columns) -> _Contributions:

@@ -6,8 +6,8 @@ from dataclasses import dataclass, field
 from math import sqrt
 
 import numpy as np
-from scipy.special import stdtrit
 
+from rig.core.measured import coverage_factor
 from rig.samples import FloatArray
 
 
@@ -37,7 +37,7 @@ class Softening:
 
     def interval_pct(self) -> tuple[float, float]:
         """Return the 95 % interval of the slope, wide where few cycles made the uncertainty."""
-        half = float(stdtrit(self.pct_per_decade_freedom, 0.975)) * self.pct_per_decade_u
+        half = coverage_factor(self.pct_per_decade_freedom) * self.pct_per_decade_u
         return self.pct_per_decade - half, self.pct_per_decade + half
 
 

@@ -18,7 +18,7 @@ from rig.analyser.propagation import CALIBRATION_PART, FREEDOM
 from rig.analyser.ragged import BoolArray
 from rig.analyser.spoiling import spoilt
 from rig.analyser.strokes import Columns
-from rig.calibration import coverage_factor
+from rig.core.measured import coverage_factor, effective_freedom
 from rig.samples import FloatArray, IntArray
 from rig.segmenter import Flag
 
@@ -249,8 +249,7 @@ class Tally:
         u2 = mean_u2 + part_u2
         with np.errstate(divide="ignore", invalid="ignore"):
             fourth = np.where(scattered, mean_u2**2 / np.maximum(n - 1, 1), 0.0) + self._calibration_u4.mean
-            freedom = np.where(fourth > 0, u2**2 / fourth, np.inf)
-        half95 = coverage_factor(freedom) * np.sqrt(u2)
+        half95 = coverage_factor(effective_freedom(u2, fourth)) * np.sqrt(u2)
         summary: dict[str, dict[str, float | int]] = {}
         columns = (each.tolist() for each in (n, self._values.mean, np.sqrt(variance), np.sqrt(u2), half95))
         for name, count, mean, sd, u, half in zip(self._names, *columns, strict=True):

@@ -19,7 +19,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from rig.analyser.ragged import means
-from rig.calibration import coverage_factor
+from rig.core.measured import coverage_factor
 from rig.samples import FloatArray, IntArray
 
 PARTS = 3

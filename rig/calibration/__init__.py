@@ -12,7 +12,6 @@ if TYPE_CHECKING:
     from rig.calibration.alignment import Aligner
     from rig.calibration.calibration import Calibration, Delay, Play
     from rig.calibration.control_chart import BASELINE, ChartLimits, Judgement, Known, judge, learnt_limits
-    from rig.calibration.coverage import coverage_factor
     from rig.calibration.creep import Change, CreepResult, creep_and_return
     from rig.calibration.delay_measuring import DelayMeasurement, measure_delay
     from rig.calibration.evidence import Record, Share
@@ -109,7 +108,6 @@ __all__ = [
     "VerificationReferences",
     "calibrate_force",
     "calibrate_position",
-    "coverage_factor",
     "creep_and_return",
     "drawn",
     "fit_polynomial",

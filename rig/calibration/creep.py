@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 
-from rig.calibration.coverage import coverage_factor
+from rig.core.measured import combined, coverage_factor
 from rig.errors import InputError
 from rig.samples import FloatArray, IntArray
 
@@ -60,7 +60,7 @@ class Change:
     @property
     def interval_pct(self) -> float:
         """Half the width of the interval that holds the change with 95 %."""
-        return float(coverage_factor(self.degrees_of_freedom)) * self.u_pct
+        return coverage_factor(self.degrees_of_freedom) * self.u_pct
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,9 +190,7 @@ def _window(time_s: FloatArray, force: FloatArray, from_s: float, resolution: fl
 
 
 def _change(before: _Mean, after: _Mean, load: float) -> Change:
-    u = math.hypot(before.u, after.u)
-    shares = sum(each.u**4 / each.degrees_of_freedom for each in (before, after))
-    freedom = u**4 / shares if shares > 0 else math.inf
+    u, freedom = combined((mean.u, mean.degrees_of_freedom) for mean in (before, after))
     return Change(100 * (after.value - before.value) / load, 100 * u / abs(load), freedom)
 
 

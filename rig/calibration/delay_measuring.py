@@ -21,7 +21,8 @@ import numpy as np
 from rig.calibration.calibration import Calibration, Delay
 from rig.calibration.evidence import Record
 from rig.calibration.presses import Press, Presses, aligned, presses_of
-from rig.calibration.scatter import chance_of_ratio, combined, expanded, variance_factor
+from rig.calibration.scatter import chance_of_ratio, variance_factor
+from rig.core.measured import combined, coverage_factor
 from rig.errors import InputError
 from rig.samples import FloatArray, IntArray, Samples
 
@@ -399,5 +400,5 @@ def _measurement(
         ],
     }
     delay = Delay(told_s, line.u_s, line.degrees_of_freedom, Record(details=details))
-    half_s = expanded(line.u_s, line.degrees_of_freedom)
+    half_s = coverage_factor(line.degrees_of_freedom) * line.u_s
     return DelayMeasurement(delay, half_s, 100 * line.loss, presses, loops.left_out, ())

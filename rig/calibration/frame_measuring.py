@@ -32,7 +32,8 @@ from rig.calibration.frame_curves import (
 )
 from rig.calibration.presses import Presses, aligned, presses_of
 from rig.calibration.scales import Scale
-from rig.calibration.scatter import combined, expanded, more_than_noise, variance_factor
+from rig.calibration.scatter import more_than_noise, variance_factor
+from rig.core.measured import combined, coverage_factor
 from rig.errors import InputError
 from rig.samples import FloatArray, Samples
 
@@ -526,7 +527,7 @@ def _measurement(
             shares,
         ),
         u_mm,
-        tuple(expanded(u, freedom) for u, freedom in known_by),
+        tuple(coverage_factor(freedom) * u for u, freedom in known_by),
         force_n,
         on_strokes[0],
         on_strokes[1],

@@ -16,19 +16,15 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy.special import stdtrit
 
 from rig.calibration.calibration import Calibration
-from rig.calibration.coverage import coverage_factor
 from rig.calibration.shifts import shifts
+from rig.core.measured import combined, coverage_factor
 from rig.errors import InputError
 from rig.samples import FloatArray
 
 MOST_CHANCE = 0.05
 """A first touch or a trend that chance makes less often than this is told."""
-
-MANY = 1e9
-"""Degrees of freedom that stand for infinitely many."""
 
 SAME_SPEED = 0.05
 """Speeds that differ by a smaller share make a delay go out."""
@@ -240,7 +236,7 @@ def _stands_apart(heights_mm: FloatArray, read_mm: float) -> bool:
     if len(heights_mm) < LEAST_FOR_FIRST:
         return False
     later = heights_mm[1:]
-    reach = _student(1 - MOST_CHANCE / 2, len(later) - 1.0) * math.sqrt(1 + 1 / len(later))
+    reach = coverage_factor(len(later) - 1.0, 1 - MOST_CHANCE) * math.sqrt(1 + 1 / len(later))
     return bool(abs(heights_mm[0] - later.mean()) > reach * max(float(later.std(ddof=1)), read_mm))
 
 
@@ -254,12 +250,7 @@ def _trend(heights_mm: FloatArray, read_mm: float) -> float | None:
     left = heights_mm - heights_mm.mean() - slope * number
     freedom = len(heights_mm) - 2.0
     slope_u = math.sqrt(max(float(left @ left) / freedom, read_mm**2) / spread)
-    return slope if abs(slope) > _student(1 - MOST_CHANCE / 2, freedom) * slope_u else None
-
-
-def _student(probability: float, degrees_of_freedom: float) -> float:
-    """Quantile of Student's distribution; the normal one's for infinite degrees of freedom."""
-    return float(stdtrit(min(degrees_of_freedom, MANY), probability))
+    return slope if abs(slope) > coverage_factor(freedom, 1 - MOST_CHANCE) * slope_u else None
 
 
 def _sd(values: Sequence[float]) -> float | None:
@@ -399,9 +390,5 @@ def _combined(parts: Sequence[HeightPart]) -> tuple[float, float, float] | tuple
     counting = [part for part in parts if part.counts]
     if any(part.u_mm is None for part in counting):
         return None, None, None
-    squares = np.array([part.u_mm or 0.0 for part in counting]) ** 2
-    total = float(squares.sum())
-    share = float((squares**2 / np.array([part.degrees_of_freedom for part in counting])).sum())
-    freedom = total**2 / share if share > 0 else math.inf
-    u_mm = math.sqrt(total)
-    return u_mm, freedom, u_mm * float(coverage_factor(freedom))
+    u_mm, freedom = combined((part.u_mm or 0.0, part.degrees_of_freedom) for part in counting)
+    return u_mm, freedom, u_mm * coverage_factor(freedom)

@@ -17,7 +17,6 @@ from typing import Any
 import numpy as np
 
 from rig.calibration.calibration import Play
-from rig.calibration.coverage import coverage_factor
 from rig.calibration.evidence import Record
 from rig.calibration.force_calibration import ChannelCalibration, ReferenceFacts
 from rig.calibration.readings import Reading, ReadingTable, refuse_wrong_ways
@@ -29,6 +28,7 @@ from rig.calibration.scale_fitting import (
     with_evidence,
 )
 from rig.calibration.scales import Scale
+from rig.core.measured import coverage_factor
 from rig.errors import InputError
 from rig.samples import FloatArray
 
@@ -147,7 +147,7 @@ def _play(table: ReadingTable, differences_mm: FloatArray) -> Play | None:
     mean = float(differences_mm.mean())
     freedom = len(differences_mm) - 1
     u = float(differences_mm.std(ddof=1)) / math.sqrt(len(differences_mm))
-    if mean < -u * float(coverage_factor(freedom)):
+    if mean < -u * coverage_factor(freedom):
         raise InputError(
             f"{table.where}: going back the position reads {-mean:.3g} mm less than approaching; with play "
             "it reads more. Were the directions exchanged?"

@@ -17,7 +17,6 @@ from typing import Any
 import numpy as np
 from scipy.special import chdtrc
 
-from rig.calibration.coverage import coverage_factor
 from rig.calibration.evidence import Record, Share
 from rig.calibration.fitting import (
     HIGHEST_DEGREE,
@@ -29,6 +28,7 @@ from rig.calibration.fitting import (
     recommend_degree,
 )
 from rig.calibration.scales import Scale, ScaleUncertainty
+from rig.core.measured import combined, coverage_factor
 from rig.errors import InputError
 from rig.samples import FloatArray, IntArray
 
@@ -194,17 +194,13 @@ def scale_budget(scale: Scale) -> tuple[BudgetLine, ...]:
         BudgetLine(share.source, share.relative_u * value, share.relative_u, share.degrees_of_freedom)
         for share in known.shares
     ]
-    u = math.sqrt(sum(line.u**2 for line in lines))
-    spread = sum(
-        line.u**4 / line.degrees_of_freedom for line in lines if math.isfinite(line.degrees_of_freedom)
-    )
-    freedom = u**4 / spread if spread > 0 else math.inf
+    u, freedom = combined((line.u, line.degrees_of_freedom) for line in lines)
     return (*lines, BudgetLine("together", u, u / value, freedom))
 
 
 def half_interval(line: BudgetLine) -> float:
     """Half of the 95 % interval, in N or mm."""
-    return line.u * float(coverage_factor(line.degrees_of_freedom))
+    return line.u * coverage_factor(line.degrees_of_freedom)
 
 
 def details_of(fitted: FittedScale, unit: str) -> Mapping[str, Any]:

@@ -7,12 +7,7 @@ can do: then only their scatter counts.
 
 from __future__ import annotations
 
-import math
-
-import numpy as np
 from scipy import special
-
-from rig.calibration.coverage import coverage_factor
 
 CHANCE = 0.05
 """A scatter that noise makes as large less often than this has another cause."""
@@ -46,25 +41,3 @@ def more_than_noise(chi_squared: float, degrees_of_freedom: int) -> bool:
 def chance_of_ratio(ratio: float, upper: float, lower: float) -> float:
     """Chance that a ratio of two variances of so many degrees of freedom is as large as this one."""
     return float(special.fdtrc(upper, lower, ratio))
-
-
-def expanded(u: float, degrees_of_freedom: float) -> float:
-    """Half the 95 % interval that belongs to a standard uncertainty."""
-    return u * float(coverage_factor(degrees_of_freedom))
-
-
-def combined(parts: list[tuple[float, float]]) -> tuple[float, float]:
-    """Standard uncertainty of independent parts, and its effective degrees of freedom.
-
-    Parameters
-    ----------
-    parts
-        Standard uncertainty and degrees of freedom of each.
-
-    References
-    ----------
-    JCGM 100:2008, 5.1.2 and G.4.1 (Welch and Satterthwaite).
-    """
-    u = math.sqrt(sum(part**2 for part, _ in parts))
-    lost = sum(part**4 / freedom for part, freedom in parts)
-    return u, math.inf if lost == 0 else float(np.float64(u) ** 4 / lost)

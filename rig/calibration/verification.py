@@ -21,7 +21,7 @@ from itertools import islice, pairwise
 from statistics import fmean, stdev
 from typing import Any, Literal
 
-from rig.calibration.coverage import coverage_factor
+from rig.core.measured import combined, coverage_factor
 from rig.errors import InputError
 
 Direction = Literal["rising", "falling"]
@@ -157,7 +157,7 @@ class LoadErrors:
         """Half the width of the interval that holds q with 95 %."""
         if self.u_q is None:
             return None
-        return float(coverage_factor(self.degrees_of_freedom)) * self.u_q
+        return coverage_factor(self.degrees_of_freedom) * self.u_q
 
 
 @dataclass(frozen=True, slots=True)
@@ -456,9 +456,8 @@ def _uncertainty(
     repeats = 100 * stdev(values_n) / math.sqrt(len(values_n)) / load_n
     # a reading is the difference of two, the load's and the zero's, each rounded
     steps = 100 * resolution_n / load_n / math.sqrt(6)
-    u_q = math.sqrt(repeats**2 + (100 * references.relative_u) ** 2 + steps**2)
-    freedom = (len(values_n) - 1) * (u_q / repeats) ** 4 if repeats > 0 else math.inf
-    return u_q, freedom
+    known = (100 * references.relative_u, math.inf), (steps, math.inf)
+    return combined([(repeats, len(values_n) - 1), *known])
 
 
 def _outcome(limits: ClassLimits, loads: Sequence[LoadErrors], f0: float | None) -> ClassOutcome:

@@ -9,15 +9,18 @@ from typing import TYPE_CHECKING
 from rig.errors import InputError
 
 if TYPE_CHECKING:
-    from rig.aids import Known
+    from rig.core.measured import Measured
 
 _APART = re.compile(r"\s*(?:\+/?-|±)\s*")
 _BARE = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)", re.ASCII)
 
+TYPED_COVERAGE = 2.0
+"""What is typed after "+-" is taken as half of a 95 % interval of two standard uncertainties."""
+
 MEANT = "what follows +- is taken as half of a 95 % interval"
 
 
-def read_known(option: str, text: str | None, unit: str, *, zero: bool = False) -> Known | None:
+def read_known(option: str, text: str | None, unit: str, *, zero: bool = False) -> Measured | None:
     """Value of an option with its standard uncertainty; the refusal names the option.
 
     Parameters
@@ -36,7 +39,7 @@ def read_known(option: str, text: str | None, unit: str, *, zero: bool = False) 
     """
     if text is None:
         return None
-    from rig.aids import COVERAGE, Known
+    from rig.core.measured import Measured
 
     parts = _APART.split(text.strip())
     if len(parts) > 2 or not all(parts):
@@ -44,17 +47,17 @@ def read_known(option: str, text: str | None, unit: str, *, zero: bool = False) 
             f"{option}: found {text!r:.60}, expected a value, or a value +- half of its 95 % interval"
         )
     if len(parts) == 1:
-        return Known(_value(option, parts[0], unit, zero=zero))
+        return Measured(_value(option, parts[0], unit, zero=zero))
     value_text, half_text = parts
     if half_text.rstrip().endswith("%") and unit != "%":
         value = _value(option, value_text, unit, zero=zero)
-        return Known(value, abs(value) * _value(option, half_text, "%", zero=True) / 100 / COVERAGE)
+        return Measured(value, abs(value) * _value(option, half_text, "%", zero=True) / 100 / TYPED_COVERAGE)
     if _BARE.fullmatch(value_text) and not _BARE.fullmatch(half_text):
         value_text += " " + _BARE.sub("", half_text, count=1).strip()
     elif _BARE.fullmatch(half_text) and not _BARE.fullmatch(value_text):
         half_text += " " + _BARE.sub("", value_text, count=1).strip()
     half = _value(option, half_text, unit, zero=True)
-    return Known(_value(option, value_text, unit, zero=zero), half / COVERAGE)
+    return Measured(_value(option, value_text, unit, zero=zero), half / TYPED_COVERAGE)
 
 
 def _value(option: str, text: str, unit: str, *, zero: bool) -> float:

@@ -18,7 +18,8 @@ from rig.errors import InputError
 from rig.results import registered_diameters, registered_mass
 
 if TYPE_CHECKING:
-    from rig.aids import Known, Nip, NipAnswer, NipPiece
+    from rig.aids import Nip, NipAnswer, NipPiece
+    from rig.core.measured import Measured
 
 PLATE, WHEELS = "plate", "wheels"
 
@@ -169,7 +170,7 @@ def _nip(
 
 def _of_captures(
     captures: Sequence[Path],
-    size_mm: Known | None,
+    size_mm: Measured | None,
     *,
     contact_force: str | None,
     conditioning: int,
@@ -177,9 +178,10 @@ def _of_captures(
     register: Path | None,
 ) -> tuple[list[NipPiece], list[str]]:
     """The pieces with their sizes: as stated, or from the register, or from the captures' headers."""
-    from rig.aids import Known, NipPiece
+    from rig.aids import NipPiece
     from rig.calibrationfile import read_calibration
     from rig.capture import open_capture
+    from rig.core.measured import Measured
     from rig.results import Asked, known_by_register, piece_results
 
     asked = Asked(
@@ -189,7 +191,7 @@ def _of_captures(
     )
     known = None if register is None else known_by_register(register)
     pressed = piece_results(captures, asked, known=known, progress=progress)
-    diameters, notes = dict[str, Known](), list(pressed.notes)
+    diameters, notes = dict[str, Measured](), list(pressed.notes)
     if register is not None and size_mm is None:
         diameters, said = registered_diameters(register, {each.piece for each in pressed.results})
         notes += said
@@ -204,7 +206,7 @@ def _of_captures(
         own = size_mm or diameters.get(each.piece)
         if own is None and height_mm is None:
             raise InputError(f"{each.capture}: has no free height; give --size, the pieces' diameter")
-        pieces.append(NipPiece(each, own or Known(height_mm or 0.0)))
+        pieces.append(NipPiece(each, own or Measured(height_mm or 0.0)))
     return pieces, notes
 
 

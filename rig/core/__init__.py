@@ -29,8 +29,8 @@ if TYPE_CHECKING:
         read_text,
         yaml_tree,
     )
-    from rig.core.measured import rounded, shown_u
     from rig.core.quantities import Quantity, quantity
+    from rig.core.rounding import rounded, shown_u
 
 __all__ = [
     "DEEPEST",

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from rig.population.drift import BatchDrift, batch_drift
     from rig.population.effects import EffectSize, hedges_g, holm, paired_g
     from rig.population.equivalence import BEYOND, UNDECIDED, WITHIN, MarginVerdict, judge_margin
-    from rig.population.estimates import Estimate, mean_of
+    from rig.population.estimates import estimated, mean_of
     from rig.population.gauge import AppraiserFigures, GaugeResult, Interaction, gauge_study
     from rig.population.kinds import DRIVEN, HAND, KindComparison, compare_kinds
     from rig.population.outliers import Suspect, extreme_deviates, grubbs, outlying
@@ -83,7 +83,6 @@ __all__ = [
     "Difference",
     "DirectionSize",
     "EffectSize",
-    "Estimate",
     "GaugeModel",
     "GaugeResult",
     "Interaction",
@@ -108,6 +107,7 @@ __all__ = [
     "compare_kinds",
     "curve_band",
     "curve_difference",
+    "estimated",
     "extreme_deviates",
     "figures_by_quantity",
     "gauge_study",

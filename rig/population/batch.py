@@ -16,8 +16,9 @@ from typing import Any
 import numpy as np
 from scipy.stats import shapiro
 
+from rig.core.measured import LEVEL, combined, coverage_factor
 from rig.errors import InputError
-from rig.population.estimates import LEVEL, Estimate, mean_of, student_factor
+from rig.population.estimates import estimated, mean_of
 from rig.population.gauge import GaugeResult
 from rig.population.outliers import outlying
 from rig.population.pieces import PieceResult, average_pieces, shared_freedom_of, shared_u_of
@@ -226,12 +227,13 @@ def shared_of_mean(pieces: Sequence[PieceResult], quantity: str) -> tuple[float,
     by_calibration: dict[str, list[PieceResult]] = {}
     for each in pieces:
         by_calibration.setdefault(each.circumstances.get(CALIBRATION, ""), []).append(each)
-    square = fourth = 0.0
-    for read in by_calibration.values():
-        part2 = (sum(shared_u_of(each, quantity) for each in read) / len(pieces)) ** 2
-        square += part2
-        fourth += part2**2 / min(shared_freedom_of(each, quantity) for each in read)
-    return sqrt(square), square**2 / fourth if fourth > 0 else inf
+    return combined(
+        (
+            sum(shared_u_of(piece, quantity) for piece in read) / len(pieces),
+            min(shared_freedom_of(piece, quantity) for piece in read),
+        )
+        for read in by_calibration.values()
+    )
 
 
 def limited(freedom: float) -> float | None:
@@ -262,10 +264,10 @@ def pieces_needed(
         raise InputError(f"half width: found {half_width}, expected more than zero")
 
     def half(count: int) -> float:
-        low, high = Estimate(0.0, sd / sqrt(count), count - 1, shared_u, shared_freedom).interval(level)
+        low, high = estimated(0.0, sd / sqrt(count), count - 1, shared_u, shared_freedom).interval(level)
         return (high - low) / 2
 
-    if student_factor(shared_freedom, level) * shared_u >= half_width or half(MOST_PIECES) > half_width:
+    if coverage_factor(shared_freedom, level) * shared_u >= half_width or half(MOST_PIECES) > half_width:
         return None
     low, high = 1, MOST_PIECES
     while high - low > 1:

@@ -13,12 +13,12 @@ from dataclasses import asdict, dataclass, replace
 from math import isfinite
 from typing import Any
 
+from rig.core.measured import LEVEL
 from rig.errors import InputError
 from rig.population.batch import BatchFigures, batch_figures, having
 from rig.population.differences import Difference, difference_between
 from rig.population.effects import holm
 from rig.population.equivalence import BEYOND, SIGNIFICANCE, MarginVerdict, judge_margin
-from rig.population.estimates import LEVEL
 from rig.population.gauge import GaugeResult
 from rig.population.pieces import PieceResult
 from rig.population.pooling import BATCH, pooled_although, unstated_circumstances

@@ -24,8 +24,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from rig.core.measured import LEVEL, coverage_factor
 from rig.errors import InputError
-from rig.population.estimates import LEVEL, student_factor
 from rig.population.pieces import PieceResult, average_pieces, on_grid
 from rig.population.tolerance import CONFIDENCE, CONTENT, tolerance_factor
 from rig.samples import FloatArray
@@ -264,7 +264,7 @@ def simultaneous_band(
     largest = _largest_errors([each[:, spreading] for each in groups])
     factor = float(np.quantile(largest, level))
     freedom = sum(len(each) - 1 for each in groups)
-    return mean, mean - factor * se, mean + factor * se, factor, student_factor(freedom, level)
+    return mean, mean - factor * se, mean + factor * se, factor, coverage_factor(freedom, level)
 
 
 def _largest_errors(groups: Sequence[FloatArray]) -> FloatArray:
@@ -332,7 +332,7 @@ def _factors(count: int, level: float, content: float, confidence: float) -> tup
     """Of the standard deviation: half the interval of the mean, and half the tolerance interval."""
     if count < 2:
         return float("nan"), float("nan")
-    return student_factor(count - 1, level) / sqrt(count), tolerance_factor(count, content, confidence)
+    return coverage_factor(count - 1, level) / sqrt(count), tolerance_factor(count, content, confidence)
 
 
 def _stretches(grid: FloatArray, marked: npt.NDArray[np.bool_]) -> tuple[tuple[float, float], ...]:

@@ -19,10 +19,11 @@ from math import hypot, inf, sqrt
 
 import numpy as np
 
+from rig.core.measured import Measured, combined, effective_freedom
 from rig.population.batch import CALIBRATION, having, limited, shared_of_mean
 from rig.population.effects import EffectSize, hedges_g, paired_g
 from rig.population.equivalence import MarginVerdict
-from rig.population.estimates import Estimate, mean_of
+from rig.population.estimates import estimated, mean_of
 from rig.population.pieces import PieceResult
 from rig.samples import FloatArray
 
@@ -93,27 +94,27 @@ class Difference:
     effective_freedom: float | None = None
 
     @property
-    def estimate(self) -> Estimate | None:
+    def estimate(self) -> Measured | None:
         """The difference with its uncertainty."""
         if self.u is None or self.freedom is None:
             return None
         scatter_u = sqrt(max(self.u**2 - self.shared_u**2, 0.0))
-        return Estimate(self.difference, scatter_u, self.freedom, *self._shared)
+        return estimated(self.difference, scatter_u, self.freedom, *self._shared)
 
     @property
     def _shared(self) -> tuple[float, float]:
         return self.shared_u, inf if self.shared_freedom is None else self.shared_freedom
 
-    def with_pieces(self, pieces: int) -> Estimate:
+    def with_pieces(self, pieces: int) -> Measured:
         """What would be known with so many pieces of each group, or pairs, that spread as these did."""
         estimate = self.estimate
         assert estimate is not None
         if self.paired:
-            variance = estimate.scatter_u**2 * self.n_first
-            return Estimate(self.difference, sqrt(variance / pieces), pieces - 1, *self._shared)
+            variance = estimate.own_u**2 * self.n_first
+            return estimated(self.difference, sqrt(variance / pieces), pieces - 1, *self._shared)
         parts = [((sd or 0.0) ** 2) / pieces for sd in (self.sd_first, self.sd_second)]
         freedom = _satterthwaite(parts, (pieces - 1, pieces - 1))
-        return Estimate(self.difference, sqrt(sum(parts)), freedom, *self._shared)
+        return estimated(self.difference, sqrt(sum(parts)), freedom, *self._shared)
 
 
 def mean_difference(
@@ -123,7 +124,7 @@ def mean_difference(
     paired: bool = False,
     shared_u: float = 0.0,
     shared_freedom: float = inf,
-) -> Estimate:
+) -> Measured:
     """Mean of the second less mean of the first, with its uncertainty.
 
     Parameters
@@ -148,10 +149,10 @@ def mean_difference(
     if paired:
         return mean_of(second - first, shared_u, shared_freedom)
     parts = [float(each.var(ddof=1)) / len(each) for each in (first, second)]
-    return Estimate(
+    return estimated(
         float(second.mean() - first.mean()),
         sqrt(sum(parts)),
-        _welch_freedom(parts, first, second),
+        _satterthwaite(parts, (len(first) - 1, len(second) - 1)),
         shared_u,
         shared_freedom,
     )
@@ -262,8 +263,7 @@ def _shared(
     names = [[each.circumstances.get(CALIBRATION) for each in part] for part in (first, second)]
     alike = names[0] == names[1] if paired else len({*names[0], *names[1]}) == 1
     if not alike:
-        fourth = first_u**4 / first_freedom + second_u**4 / second_freedom
-        return UNLIKE_CALIBRATION, hypot(*parts), hypot(*parts) ** 4 / fourth if fourth > 0 else inf
+        return UNLIKE_CALIBRATION, *combined([(first_u, first_freedom), (second_u, second_freedom)])
     means = [float(np.mean([each.values[quantity] for each in part])) for part in (first, second)]
     relative = max(
         part / abs(mean) if mean else float("inf") for part, mean in zip(parts, means, strict=True)
@@ -273,11 +273,9 @@ def _shared(
     return SAME_CALIBRATION, min(left, hypot(*parts)), min(first_freedom, second_freedom)
 
 
-def _welch_freedom(parts: Sequence[float], first: FloatArray, second: FloatArray) -> float:
-    return _satterthwaite(parts, (len(first) - 1, len(second) - 1))
-
-
 def _satterthwaite(parts: Sequence[float], freedoms: Sequence[int]) -> float:
     """Degrees of freedom of a sum of variances; the smallest where nothing spreads."""
-    below = sum(part**2 / freedom for part, freedom in zip(parts, freedoms, strict=True) if freedom > 0)
-    return sum(parts) ** 2 / below if below > 0 else float(max(min(freedoms), 1))
+    if not any(parts):
+        return float(max(min(freedoms), 1))
+    fourth = sum(part**2 / freedom for part, freedom in zip(parts, freedoms, strict=True) if freedom > 0)
+    return effective_freedom(sum(parts), fourth)

@@ -22,9 +22,9 @@ from typing import Any
 import numpy as np
 from scipy.stats import f_oneway, kendalltau, theilslopes
 
+from rig.core.measured import LEVEL
 from rig.errors import InputError
 from rig.population.batch import BatchFigures
-from rig.population.estimates import LEVEL
 
 SIGMAS = 3.0
 """Distance of the limits from the centre line in standard errors, as in all charts of this kind."""

@@ -22,7 +22,7 @@ import numpy as np
 from scipy.optimize import brentq
 from scipy.stats import nct
 
-from rig.population.estimates import LEVEL, student_factor
+from rig.core.measured import LEVEL, coverage_factor
 from rig.samples import FloatArray
 
 LARGEST_T = 35.0
@@ -64,7 +64,7 @@ def hedges_g(first: FloatArray, second: FloatArray, *, level: float = LEVEL) -> 
     root = sqrt(1 / n1 + 1 / n2)
     d, correction = float(second.mean() - first.mean()) / sd, small_sample_correction(freedom)
     if abs(d / root) > LARGEST_T:
-        away = student_factor(np.inf, level) * sqrt(root**2 + d**2 / (2 * freedom))
+        away = coverage_factor(np.inf, level) * sqrt(root**2 + d**2 / (2 * freedom))
         return EffectSize(correction * d, correction * (d - away), correction * (d + away))
     low, high = (_noncentrality(d / root, freedom, tail) * root for tail in _tails(level))
     return EffectSize(correction * d, correction * low, correction * high)
@@ -95,7 +95,7 @@ def paired_g(first: FloatArray, second: FloatArray, *, level: float = LEVEL) -> 
     d, correction = float(change.mean()) / sqrt(square), small_sample_correction(count - 1)
     likeness = float(np.cov(first, second)[0, 1]) / square
     variance = change.var(ddof=1) / square / count + d**2 * (1 + likeness**2) / (4 * (count - 1))
-    away = student_factor(count - 1, level) * sqrt(variance)
+    away = coverage_factor(count - 1, level) * sqrt(variance)
     return EffectSize(correction * d, correction * (d - away), correction * (d + away))
 
 

@@ -22,8 +22,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from math import isfinite
 
+from rig.core.measured import Measured, coverage_factor, student_below
 from rig.errors import InputError
-from rig.population.estimates import Estimate, student_below, student_factor
 
 WITHIN, BEYOND, UNDECIDED = "smaller than the margin", "larger than the margin", "undecided"
 
@@ -73,10 +73,10 @@ class MarginVerdict:
 
 
 def judge_margin(
-    difference: Estimate,
+    difference: Measured,
     margin: float,
     *,
-    with_pieces: Callable[[int], Estimate] | None = None,
+    with_pieces: Callable[[int], Measured] | None = None,
     significance: float = SIGNIFICANCE,
     beyond_significance: float | None = None,
 ) -> MarginVerdict:
@@ -120,7 +120,7 @@ def judge_margin(
 
 
 def pieces_to_decide(
-    with_pieces: Callable[[int], Estimate], margin: float, significances: tuple[float, float]
+    with_pieces: Callable[[int], Measured], margin: float, significances: tuple[float, float]
 ) -> tuple[int | None, str]:
     """Pieces of each group that would decide in `POWER` of all trials, if these were the true numbers.
 
@@ -132,7 +132,7 @@ def pieces_to_decide(
     at = significances[0] if abs(with_pieces(2).value) < margin else significances[1]
     if _power(with_pieces(MOST_PIECES), margin, at) < POWER:
         shared = with_pieces(MOST_PIECES)
-        if shared.shared_u > shared.scatter_u:
+        if shared.shared_u > shared.own_u:
             return None, "the calibration alone leaves more than that in doubt"
         return None, f"the difference lies so close to the margin that {MOST_PIECES} would not"
     low, high = 1, MOST_PIECES
@@ -143,12 +143,12 @@ def pieces_to_decide(
     return high, ""
 
 
-def _power(estimate: Estimate, margin: float, significance: float) -> float:
+def _power(estimate: Measured, margin: float, significance: float) -> float:
     """How often a trial with this uncertainty decides, if the estimate's value is the truth."""
     if not estimate.u > 0:
         return float(abs(estimate.value) != margin)
     freedom, away = estimate.effective_freedom, abs(estimate.value)
-    t = student_factor(freedom, 1 - 2 * significance)
+    t = coverage_factor(freedom, 1 - 2 * significance)
     if away >= margin:
         return student_below(freedom, (away - margin) / estimate.u - t)
     above = student_below(freedom, (margin - away) / estimate.u - t)

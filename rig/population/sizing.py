@@ -13,11 +13,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import stdtrit
 
+from rig.core.measured import combined, coverage_factor
 from rig.errors import InputError
-
-CONFIDENCE = 0.95
 
 DIAMETER = "diameter"
 """Directions that begin with it are diameters of one section: "diameter A", "diameter 45 deg"."""
@@ -27,8 +25,6 @@ ROUNDNESS_WORDS = (
     "of two circles about one centre that hold the whole section, which needs many more points, and a piece "
     "with three lobes can have equal diameters all round"
 )
-
-MANY = 1e9
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +77,7 @@ class DirectionSize:
     @property
     def half_mm(self) -> float:
         """Half the 95 % interval."""
-        return _student(self.degrees_of_freedom) * self.u_mm
+        return coverage_factor(self.degrees_of_freedom) * self.u_mm
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,10 +169,9 @@ def _direction(name: str, readings: Sequence[SizeReading]) -> DirectionSize:
     n = len(values)
     own = float(values.std(ddof=1)) / math.sqrt(n) if n > 1 else 0.0
     shared = _shared_u(kept, name)
-    u = math.hypot(own, shared) or math.nan
-    # Welch and Satterthwaite; the instrument's part is taken to be known
-    freedom = (n - 1) * (u / own) ** 4 if own > 0 else math.inf
-    return DirectionSize(name, float(values.mean()), u, n, freedom, least_n, len(readings) - n)
+    # the instrument's part is taken to be known
+    u, freedom = combined([(own, n - 1), (shared, math.inf)] if own else [(shared, math.inf)])
+    return DirectionSize(name, float(values.mean()), u or math.nan, n, freedom, least_n, len(readings) - n)
 
 
 def _shared_u(readings: Sequence[SizeReading], name: str) -> float:
@@ -210,7 +205,7 @@ def _off_drawing(
         return None, None
     if diameter_mm is not None and diameter_u_mm is not None:
         freedom = min(each.degrees_of_freedom for each in diameters)
-        return diameter_mm - drawing_size_mm, _student(freedom) * diameter_u_mm
+        return diameter_mm - drawing_size_mm, coverage_factor(freedom) * diameter_u_mm
     height = directions.get("height")
     if height is None:
         return None, None
@@ -243,7 +238,3 @@ def _notes(
     if drawing_size_mm is None:
         notes.append("The size on the drawing is missing.")
     return notes
-
-
-def _student(degrees_of_freedom: float) -> float:
-    return float(stdtrit(min(degrees_of_freedom, MANY), 0.5 + CONFIDENCE / 2))

@@ -16,8 +16,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from scipy.special import stdtrit
 
+from rig.core.measured import coverage_factor
 from rig.errors import InputError
 from rig.units import factor, parse
 
@@ -285,7 +285,7 @@ def spread_note(mass_g: float, others_g: Sequence[float]) -> str | None:
     if n < LEAST_PIECES:
         return None
     others = np.asarray(others_g, np.float64)
-    half_g = float(stdtrit(n - 1, 1 - UNUSUAL / 2) * others.std(ddof=1) * math.sqrt(1 + 1 / n))
+    half_g = coverage_factor(n - 1, 1 - UNUSUAL) * float(others.std(ddof=1)) * math.sqrt(1 + 1 / n)
     middle_g = float(others.mean())
     if abs(mass_g - middle_g) <= half_g:
         return None

@@ -368,7 +368,7 @@ def _shared_freedom(result: CaptureResult, values: Mapping[str, float]) -> dict[
         u, part, freedom = (
             result.columns[f"{name}{end}"][counted] for end in ("_u", CALIBRATION_PART, FREEDOM)
         )
-        # of u only the calibration's part has few degrees of freedom (Welch, Satterthwaite)
+        # of u only the calibration's part has few degrees of freedom
         fourth = u**4 / freedom
         known = np.isfinite(fourth) & np.isfinite(part)
         if known.any() and (left := float(fourth[known].mean())) > 0:

@@ -10,7 +10,8 @@ from pathlib import Path
 
 import numpy as np
 
-from rig.aids import Known, NipPiece
+from rig.aids import NipPiece
+from rig.core.measured import Measured
 from rig.errors import InputError
 from rig.population import Curve, PieceResult
 from rig.results.study_values import read_number, table_rows
@@ -24,7 +25,7 @@ MOST_POINTS = 500_000
 FEWEST_POINTS = 3
 
 
-def read_curves(path: Path, size_mm: Known | None) -> list[NipPiece]:
+def read_curves(path: Path, size_mm: Measured | None) -> list[NipPiece]:
     """Read a table of curves.
 
     Parameters
@@ -59,7 +60,7 @@ def read_curves(path: Path, size_mm: Known | None) -> list[NipPiece]:
     return [_piece(path, key, points, size_mm) for key, points in curves.items()]
 
 
-def _piece(path: Path, key: tuple[str, ...], points: list[Row], size_mm: Known | None) -> NipPiece:
+def _piece(path: Path, key: tuple[str, ...], points: list[Row], size_mm: Measured | None) -> NipPiece:
 
     piece, batch, rate, size = key
     where = points[0].where
@@ -73,7 +74,7 @@ def _piece(path: Path, key: tuple[str, ...], points: list[Row], size_mm: Known |
         raise InputError(f"{at.where}, column 'deflection_mm': does not rise; expected points in order")
     if size_mm is None and not size:
         raise InputError(f"{where}: no size_mm; add the column, or give --size")
-    own_mm = Known(read_number(points[0], "size_mm")) if size else None
+    own_mm = Measured(read_number(points[0], "size_mm")) if size else None
     values = {"rate_mm_per_s": read_number(points[0], "rate_mm_per_s")} if rate else {}
     words = {"rate": f"{values['rate_mm_per_s']:.2g} mm/s"} if rate else {}
     result = PieceResult(

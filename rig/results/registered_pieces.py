@@ -7,7 +7,7 @@ from math import hypot, isfinite, nan
 from pathlib import Path
 from statistics import fmean, stdev
 
-from rig.aids import Known
+from rig.core.measured import Measured
 from rig.population import size_up
 from rig.register import Register, Specimen
 
@@ -15,7 +15,7 @@ NAMED = 3
 """Pieces that a note names."""
 
 
-def registered_diameters(register: Path, names: Collection[str]) -> tuple[dict[str, Known], list[str]]:
+def registered_diameters(register: Path, names: Collection[str]) -> tuple[dict[str, Measured], list[str]]:
     """Diameters of pieces, by name, as their newest readings say, and what has to be said beside them.
 
     Raises
@@ -30,7 +30,7 @@ def registered_diameters(register: Path, names: Collection[str]) -> tuple[dict[s
         if sizing is None or sizing.diameter_mm is None:
             continue
         u_mm = nan if sizing.diameter_u_mm is None else sizing.diameter_u_mm
-        diameters[each.id] = Known(sizing.diameter_mm, u_mm if isfinite(u_mm) else 0.0)
+        diameters[each.id] = Measured(sizing.diameter_mm, u_mm if isfinite(u_mm) else 0.0)
         if not isfinite(u_mm):
             doubtful.append(each.id)
     if not diameters:
@@ -46,7 +46,7 @@ def registered_diameters(register: Path, names: Collection[str]) -> tuple[dict[s
     return diameters, notes
 
 
-def registered_mass(register: Path, names: Collection[str]) -> tuple[Known | None, list[str]]:
+def registered_mass(register: Path, names: Collection[str]) -> tuple[Measured | None, list[str]]:
     """Mass in g of any such piece: the mean with its spread over pieces; None where none was weighed.
 
     Raises
@@ -62,7 +62,7 @@ def registered_mass(register: Path, names: Collection[str]) -> tuple[Known | Non
     scale_u_g = max(each.u_g or 0.0 for each in masses)
     u_g = hypot(stdev(grams), scale_u_g) if len(grams) > 1 else scale_u_g
     note = f"The mass is the mean of {len(grams)} of {len(names)} pieces in the register, with their spread."
-    return Known(fmean(grams), u_g), [note]
+    return Measured(fmean(grams), u_g), [note]
 
 
 def _known(register: Path, names: Collection[str]) -> list[Specimen]:

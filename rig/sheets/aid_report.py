@@ -14,8 +14,9 @@ from pathlib import Path
 
 from rich.table import Table
 
-from rig.aids import COLUMNS, Derived, Formula, LiftAnswer, NipAnswer, RetentionAnswer
+from rig.aids import COLUMNS, Formula, LiftAnswer, NipAnswer, RetentionAnswer
 from rig.core import rounded, shown_u
+from rig.core.measured import Measured
 from rig.population import BatchFigures
 from rig.sheets.aid_plots import save_nip_plots, save_pull_plots
 from rig.sheets.page import (
@@ -208,7 +209,7 @@ def pull_sheet(answer: RetentionAnswer, about_captures: Sequence[str] = ()) -> A
         said = [f"A new piece lets go at {_mean_with_interval(peak, 'N')}."]
     if peak is not None and peak.n == 1:
         only = next(each for each in answer.pieces if isfinite(each.peak_n[0]))
-        measured = Derived(float(only.peak_n[0]), float(only.u_of("peak_n")[0]))
+        measured = Measured(float(only.peak_n[0]), float(only.u_of("peak_n")[0]))
         said = [f"{only.result.piece} let go at {_with_u(measured, 'N')}; it speaks for no other piece."]
     if peak is not None and peak.most_from is not None:
         said.append(
@@ -298,7 +299,7 @@ def _nip_sentences(answer: NipAnswer) -> list[str]:
         least = "friction gives more than that" if speed.value >= no_slip else "friction gives less"
         said.append(
             f"Without slip a piece leaves at {no_slip / 1000:.3g} m/s; {least}: "
-            f"{_with_u(_per_thousand(speed), 'm/s')} at the most."
+            f"{_with_u(speed.scaled(1e-3), 'm/s')} at the most."
         )
     return [*said, *_adjustment_sentence(answer)]
 
@@ -317,7 +318,7 @@ def _speeds(answer: NipAnswer) -> list[tuple[str, ...]]:
         ("the same, force as it grows and falls", answer.filled_speed_mm_per_s),
     ):
         if speed is not None:
-            rows.append(_derived(what, _per_thousand(speed), "m/s"))
+            rows.append(_derived(what, speed.scaled(1e-3), "m/s"))
     if answer.no_slip_mm_per_s is not None:
         rows.append(_bare("no-slip bound", answer.no_slip_mm_per_s / 1000, "m/s"))
     return rows
@@ -343,11 +344,10 @@ def _line_rows(answer: NipAnswer) -> list[tuple[str, ...]]:
             )
         )
     if "factor" in line:
-        grown = Derived(line["factor"]["value"], line["factor"]["u"])
-        rows.append(_derived("force at the line's rate over that at test", grown, ""))
+        rows.append(_derived("force at the line's rate over that at test", line["factor"], ""))
         rows.append(_bare("platen force to look up instead", line["platen_force_n"], "N"))
         if line["gap_mm"] is not None:
-            gap = Derived(line["gap_mm"]["value"], line["gap_mm"]["u"])
+            gap = line["gap_mm"]
             rows.append(_derived("gap, with that taken into account", gap, "mm"))
     return rows
 
@@ -405,12 +405,12 @@ def _most_pieces(what: str, each: BatchFigures, unit: str) -> tuple[str, ...]:
     return (what, "", *(rounded(end, u) for end in ends), unit, both, content)
 
 
-def _derived(what: str, each: Derived, unit: str) -> tuple[str, ...]:
+def _derived(what: str, each: Measured, unit: str) -> tuple[str, ...]:
     u = each.u or abs(each.value) / 100
     return (
         what,
         rounded(each.value, u),
-        *(rounded(end, u) if each.u else "-" for end in each.interval),
+        *(rounded(end, u) if each.u else "-" for end in each.interval()),
         unit,
         us_text(each.value, u, unit),
         "",
@@ -426,21 +426,16 @@ def _bare(what: str, value: float, unit: str) -> tuple[str, ...]:
     return (what, f"{value:.4g}", "-", "-", unit, us_text(value, abs(value) / 100, unit), "")
 
 
-def _per_thousand(each: Derived) -> Derived:
-    """From mm/s to m/s."""
-    return Derived(each.value / 1000, each.u / 1000)
-
-
-def _number(each: Derived) -> str:
-    low, high = each.interval
+def _number(each: Measured) -> str:
+    low, high = each.interval()
     u = each.u or abs(each.value) / 100
     told = f" ({rounded(low, u)} to {rounded(high, u)})" if each.u else ""
     return f"{rounded(each.value, u)}{told}"
 
 
-def _with_u(each: Derived, unit: str) -> str:
+def _with_u(each: Measured, unit: str) -> str:
     us = us_text(each.value, each.u or abs(each.value) / 100, unit)
-    low, high = each.interval
+    low, high = each.interval()
     u = each.u or abs(each.value) / 100
     told = f", 95 %: {rounded(low, u)} to {rounded(high, u)} {unit}" if each.u else ""
     return (

@@ -6,13 +6,14 @@ from collections.abc import Callable
 
 import numpy as np
 
-from rig.aids import Known, NipPiece
+from rig.aids import NipPiece
+from rig.core.measured import Measured
 from rig.population import Curve, PieceResult
 from rig.samples import FloatArray
 
 RATE_MM_PER_S = 10.0
 
-SIZE = Known(90.0)
+SIZE = Measured(90.0)
 
 
 def curved_piece(
@@ -20,7 +21,7 @@ def curved_piece(
     loading: Callable[[FloatArray], FloatArray],
     *,
     batch: str | None = "spring",
-    size: Known = SIZE,
+    size: Measured = SIZE,
     rate_mm_per_s: float | None = RATE_MM_PER_S,
     to_mm: float = 30.0,
     back: float = 0.8,

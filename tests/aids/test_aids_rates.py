@@ -7,7 +7,7 @@ from math import log
 import numpy as np
 import pytest
 
-from rig.aids import COVERAGE, ForceAtRate, rate_trend
+from rig.aids import ForceAtRate, rate_trend
 from rig.errors import InputError
 
 
@@ -38,7 +38,8 @@ def test_what_is_left_over_gives_the_interval():
     assert log(1 + high / 100) - 0.05 == pytest.approx(12.7062 * 0.0866025, rel=1e-4)
     assert log(1 + low / 100) == pytest.approx(0.05 - 12.7062 * 0.0866025, rel=1e-4)
     factor = trend.factor(100.0, 10.0)
-    assert COVERAGE * factor.u / factor.value == pytest.approx(12.7062 * 0.0866025, rel=1e-4)
+    low, high = factor.interval()
+    assert (high - low) / 2 / factor.value == pytest.approx(12.7062 * 0.0866025, rel=1e-4)
 
 
 def test_intervals_hold_the_truth_as_often_as_they_say():

@@ -7,7 +7,8 @@ from math import cos, pi, sqrt
 import numpy as np
 import pytest
 
-from rig.aids import Known, Nip, NipPiece, answer_nip, patch_length_mm, propagate
+from rig.aids import Nip, NipPiece, answer_nip, patch_length_mm
+from rig.core.measured import Measured, propagate
 from rig.population import Curve, PieceResult
 
 MODULUS_MPA, RADIUS_MM = 0.1, 45.0
@@ -20,14 +21,14 @@ def hertz_piece() -> NipPiece:
     result = PieceResult(
         "ball", None, "new", "formula", {}, {}, {}, {}, Curve(x, force_n, force_n)
     )  # an elastic body gives all of the work back
-    return NipPiece(result, Known(2 * RADIUS_MM))
+    return NipPiece(result, Measured(2 * RADIUS_MM))
 
 
 def test_a_sphere_in_a_nip_has_the_gap_that_hertz_gives_for_the_force() -> None:
     # Source: K. L. Johnson, Contact Mechanics, 1985, ch. 4 (Hertz); recalled.
     force_n = 10.0
     squeeze_mm = 2 * (force_n / (4 / 3 * MODULUS_MPA * sqrt(RADIUS_MM))) ** (2 / 3)
-    answer = answer_nip([hertz_piece()], Nip(force_n=force_n, wheels_mm=(100.0,), friction=Known(0.6)))
+    answer = answer_nip([hertz_piece()], Nip(force_n=force_n, wheels_mm=(100.0,), friction=Measured(0.6)))
     assert answer.figures["gap_mm"].mean == pytest.approx(2 * RADIUS_MM - squeeze_mm, abs=1e-4)
 
 
@@ -36,7 +37,7 @@ def test_a_sphere_in_a_nip_is_as_sensitive_as_its_tangent_and_loses_nothing() ->
     # The tangent is 1.5 F/d. The slope is a secant over 5 % to either side, which the third derivative of
     # d^1.5 changes by 0.01 %.
     force_n = 10.0
-    answer = answer_nip([hertz_piece()], Nip(force_n=force_n, wheels_mm=(100.0,), friction=Known(0.6)))
+    answer = answer_nip([hertz_piece()], Nip(force_n=force_n, wheels_mm=(100.0,), friction=Measured(0.6)))
     tangent = 1.5 * force_n / answer.figures["deflection_mm"].mean
     assert answer.figures["sensitivity_n_per_mm"].mean == pytest.approx(tangent, rel=3e-4)
     assert answer.figures["loss_mj"].mean == pytest.approx(0.0, abs=1e-9)
@@ -56,7 +57,7 @@ def test_the_end_gauge_example_of_two_influences_comes_out() -> None:
     # The difference of the comparator: 5.8, 3.9 and 6.7 nm combine to 9.7 nm.
     found = propagate(
         lambda mean, random, systematic: mean + random + systematic,
-        {"mean": Known(215.0, 5.8), "random": Known(0.0, 3.9), "systematic": Known(0.0, 6.7)},
+        {"mean": Measured(215.0, 5.8), "random": Measured(0.0, 3.9), "systematic": Measured(0.0, 6.7)},
     )
     assert found.u == pytest.approx(9.7, abs=0.05)
 
@@ -69,7 +70,7 @@ def test_resistance_and_reactance_of_the_guide_have_their_contributions() -> Non
     u_v, u_i, u_phase = 0.0032, 0.0095e-3, 0.00075
     found = propagate(
         lambda v, i, phase: v * cos(phase) / i,
-        {"v": Known(v, u_v), "i": Known(i, u_i), "phase": Known(phase, u_phase)},
+        {"v": Measured(v, u_v), "i": Measured(i, u_i), "phase": Measured(phase, u_phase)},
     )
     assert found.value == pytest.approx(127.732, abs=0.002)
     by_derivatives = sqrt(

@@ -13,8 +13,8 @@ from rig.population import (
     BEYOND,
     UNDECIDED,
     WITHIN,
-    Estimate,
     compare_groups,
+    estimated,
     judge_margin,
     mean_difference,
 )
@@ -209,20 +209,20 @@ def test_a_senseless_comparison_is_refused(groups, asked, words):
 )
 def test_each_of_three_verdicts_falls_where_it_must(value, verdict):
     # margin 0.2, standard uncertainty 0.03, t(10, 95 %) = 1.812: within up to 0.146, beyond from 0.254
-    assert judge_margin(Estimate(value, 0.03, 10), 0.2).verdict == verdict
+    assert judge_margin(estimated(value, 0.03, 10), 0.2).verdict == verdict
 
 
 def test_a_verdict_is_within_just_where_its_interval_of_90_per_cent_is():
     for value in np.linspace(0.14, 0.15, 21):
-        found = judge_margin(Estimate(float(value), 0.03, 10), 0.2)
+        found = judge_margin(estimated(float(value), 0.03, 10), 0.2)
         assert (found.verdict == WITHIN) == (found.high <= 0.2)
 
 
 def test_a_calibration_that_leaves_too_much_cannot_be_mended_by_pieces():
     found = judge_margin(
-        Estimate(0.0, 0.05, 14, 0.2),
+        estimated(0.0, 0.05, 14, 0.2),
         0.2,
-        with_pieces=lambda n: Estimate(0.0, 0.1 / math.sqrt(n), 2 * n - 2, 0.2),
+        with_pieces=lambda n: estimated(0.0, 0.1 / math.sqrt(n), 2 * n - 2, 0.2),
     )
     assert (found.verdict, found.pieces_needed) == (UNDECIDED, None)
     assert "calibration alone" in found.why
@@ -230,7 +230,7 @@ def test_a_calibration_that_leaves_too_much_cannot_be_mended_by_pieces():
 
 def test_a_difference_on_the_margin_is_not_decided_by_any_number_of_pieces():
     found = judge_margin(
-        Estimate(0.2, 0.05, 14), 0.2, with_pieces=lambda n: Estimate(0.2, 0.1 / math.sqrt(n), 2 * n - 2)
+        estimated(0.2, 0.05, 14), 0.2, with_pieces=lambda n: estimated(0.2, 0.1 / math.sqrt(n), 2 * n - 2)
     )
     assert found.pieces_needed is None
     assert "so close to the margin" in found.why

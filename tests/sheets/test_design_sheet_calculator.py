@@ -12,7 +12,8 @@ from selenium import webdriver
 from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import Select, WebDriverWait
 
-from rig.aids import Known, Nip, NipPiece, answer_nip
+from rig.aids import Nip, NipPiece, answer_nip
+from rig.core.measured import Measured
 from rig.population import Curve
 from rig.results import design_sheet
 from rig.sheets import save_design_sheet
@@ -110,8 +111,8 @@ def test_inches_and_pounds_give_the_same_answer(page, results):
 def test_the_gap_for_a_force_is_that_of_the_nip(page, results):
     start(page)
     said = asked(page, known="force", value="50", wheel="200", friction="0.6")
-    pieces = [NipPiece(each, Known(HEIGHT_MM, 0.0)) for each in results if each.batch == "spring"]
-    answer = answer_nip(pieces, Nip(force_n=50.0, wheels_mm=(100.0,), friction=Known(0.6, 0.0)))
+    pieces = [NipPiece(each, Measured(HEIGHT_MM, 0.0)) for each in results if each.batch == "spring"]
+    answer = answer_nip(pieces, Nip(force_n=50.0, wheels_mm=(100.0,), friction=Measured(0.6, 0.0)))
     gap = answer.figures["gap_mm"]
     assert f"Set the gap to {gap.mean:.2f} mm for 50.00 N" in said
     assert f"over {answer.travel_mm:.1f} mm of travel" in said

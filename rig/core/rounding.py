@@ -1,0 +1,41 @@
+"""Numbers as people read them: with the digits that their uncertainty leaves."""
+
+from __future__ import annotations
+
+import math
+
+DIGITS = 4
+"""Of a mean over pieces on a page: a machine is not built to more. JSON and CSV hold all digits."""
+
+
+def shown_u(value: float, u: float = 0.0) -> float:
+    """What to round a value to: its uncertainty, but no more than `DIGITS` digits of the value.
+
+    Examples
+    --------
+    >>> rounded(2.14832, shown_u(2.14832, 0.0002)), rounded(61.178, shown_u(61.178, 0.3))
+    ('2.148', '61.18')
+    """
+    if not (math.isfinite(value) and value):
+        return u
+    return max(u, 10.0 ** (math.floor(math.log10(abs(value))) + 2 - DIGITS))
+
+
+def rounded(value: float, u: float) -> str:
+    """A number with as many digits as its uncertainty leaves two of.
+
+    Examples
+    --------
+    >>> rounded(12.34567, 0.012)
+    '12.346'
+    >>> rounded(1234.567, 25.0)
+    '1235'
+    >>> rounded(float("nan"), 1.0)
+    '-'
+    """
+    if not math.isfinite(value):
+        return "-"
+    if not math.isfinite(u) or u <= 0:
+        return f"{value:.4g}"
+    digits = max(1 - math.floor(math.log10(u)), 0)
+    return f"{value:.{min(digits, 9)}f}"
