@@ -12,7 +12,17 @@ import pyarrow as pa
 from rig import units
 from rig.errors import InputError
 from rig.samples import COUNTS
-from rig.tables import KINDS, Cells, Kind, Layout, kind_of, looks_like_clock
+from rig.tables import (
+    KINDS,
+    SHARES,
+    Cells,
+    Kind,
+    Layout,
+    is_pressure,
+    kind_of,
+    looks_like_clock,
+    reduced_kind,
+)
 
 _INDEX = re.compile(r"#([1-9]\d{0,3})")
 _USUAL_UNIT: dict[Kind, str] = {"time": "s", "position": "mm", "force": "N"}
@@ -59,8 +69,10 @@ def parse_column(text: str) -> ColumnChoice:
 
 
 def check_unit(kind: Kind, choice: ColumnChoice) -> None:
-    """Refuse a unit that does not measure the quantity."""
+    """Refuse a unit that does not measure the quantity; strain and stress stand for position and force."""
     if choice.unit is None or (choice.unit == COUNTS and kind != "time"):
+        return
+    if is_reduced(kind, choice.unit):
         return
     is_right = {"time": units.is_time, "force": units.is_force, "position": units.is_length}[kind]
     if not is_right(choice.unit):
@@ -70,6 +82,13 @@ def check_unit(kind: Kind, choice: ColumnChoice) -> None:
             "position": "mm, in, um or counts",
         }
         raise InputError(f"column '{choice.column}': {choice.unit!r:.40} is no {kind}; write {right[kind]}")
+
+
+def is_reduced(kind: Kind, unit: str | None) -> bool:
+    """Return whether a unit is that of a strain (for position) or of a stress (for force)."""
+    if unit is None:
+        return False
+    return unit in SHARES if kind == "position" else kind == "force" and is_pressure(unit)
 
 
 def choose_columns(
@@ -168,7 +187,8 @@ def _cells(layout: Layout, place: int, columns: Sequence[pa.Array]) -> Cells:
 def _unit(layout: Layout, place: int, columns: Sequence[pa.Array]) -> str | None:
     if looks_like_clock(_cells(layout, place, columns)):
         return CLOCK
-    return layout.units[place]
+    reduced = reduced_kind(layout.headings[place], layout.units[place])
+    return layout.units[place] or (None if reduced is None else reduced[1])
 
 
 def _candidates(layout: Layout, kind: Kind, columns: Sequence[pa.Array], taken: set[int]) -> list[int]:
@@ -182,6 +202,19 @@ def _candidates(layout: Layout, kind: Kind, columns: Sequence[pa.Array], taken: 
             continue
         if kind_of(heading, layout.units[place]) == kind and (heading or layout.units[place]):
             found.append(place)
+    if not found and kind == "time":
+        # a column of clock times shows itself, whatever its heading is called
+        places = [
+            p for p in range(layout.width) if p not in taken and looks_like_clock(_cells(layout, p, columns))
+        ]
+        return places if len(places) == 1 else []
+    if not found:
+        # strain and stress only where nothing says the length or the force itself
+        return [
+            place
+            for place, heading in enumerate(layout.headings)
+            if place not in taken and (reduced_kind(heading, layout.units[place]) or ("",))[0] == kind
+        ]
     return found
 
 

@@ -17,11 +17,12 @@ from pathlib import Path
 import numpy as np
 
 from rig import units
-from rig.capture.columns import ColumnChoice, check_unit, choose_columns
+from rig.capture.columns import ColumnChoice, check_unit, choose_columns, is_reduced
 from rig.capture.resolution import estimate_resolution
 from rig.errors import InputError
 from rig.samples import COUNTS, Channel, FloatArray, IntArray, RawArray, Samples
 from rig.tables import (
+    SHARES,
     WHITESPACE,
     BoolArray,
     Cells,
@@ -31,6 +32,8 @@ from rig.tables import (
     lay_out,
     looks_like_clock,
     numbers_of,
+    plain_number,
+    pressure_mpa,
     read_clock,
     read_table_text,
     spread_equal,
@@ -40,6 +43,32 @@ from rig.tables import (
 _INDEX = re.compile(r"#[1-9]\d{0,3}")
 _LATEST_US = 2.0**62
 _COUNTS_RANGE = np.iinfo(np.int32)
+
+
+_OF_REDUCED: dict[Kind, str] = {"position": "mm", "force": "N"}
+_SCALE_OF: dict[Kind, tuple[str, str]] = {
+    "position": ("--free-height", "free height"),
+    "force": ("--area", "loaded area"),
+}
+
+ONE_SIDED = 10.0
+"""A lowest force this many times as far from zero as the highest: its sign is turned round."""
+
+_RATE_LINE = re.compile(
+    r"(?i)^(?=.*(?:rate|freq|fr[ée]q|interval|period|takt|dt\b|Δt))\W*(?:data\s+)?(?:sampl\w*|scan\w*|acquisition|acq|data|logging|record\w*|abtast\w*|mess\w*|"
+    r"[ée]chantillonnage|fr[ée]quence d.[ée]chantillonnage|muestreo|campionamento|dt|Δt)\b[\w .'-]{0,30}?"
+    r"\s*(?:[\[(](?P<bracketed>[^\])]{1,12})[\])])?[\"\s:=,;\t]+(?P<value>\d[\d.,]*?\d|\d)"
+    r"[\"\s,;\t]*(?P<unit>[A-Za-z/]{1,16})?[\"\s,;\t]*$"
+)
+"""A line that says how often rows were taken; a frequency of loading or a speed begins with another word."""
+
+_RATE_UNITS = (
+    (re.compile(r"(?i)hz|1/s|/s|s-1|sps|s/s|samples/s|points/s|pts/s|samples/sec|samples per second"), 1.0),
+    (re.compile(r"(?i)khz"), 1000.0),
+    (re.compile(r"(?i)s|sec|secs|seconds?"), -1.0),
+    (re.compile(r"(?i)ms|msec"), -0.001),
+)
+"""Factor to rows per second; below zero for the time from row to row."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +145,9 @@ def import_table(
     form: TableForm | None = None,
     negate_force: bool = False,
     negate_position: bool = False,
+    rate_hz: float | None = None,
+    free_height_mm: float | None = None,
+    area_mm2: float | None = None,
 ) -> ImportedTable:
     """Read a table as samples.
 
@@ -132,6 +164,10 @@ def import_table(
         How the table is written.
     negate_force, negate_position
         Whether the source counts compression as negative force, or position falls as the platen comes nearer.
+    rate_hz
+        Rows per second of a table without a column of time; None where its preamble says it, or nobody knows.
+    free_height_mm, area_mm2
+        What a strain and a stress are turned into position and force with.
 
     Returns
     -------
@@ -168,13 +204,20 @@ def import_table(
         for kind, (place, choice) in chosen.items()
     }
     values, stamps, kept = _read(read, layout, form, notes)
+    taken = {kind: choice for kind, (_, choice) in chosen.items()}
+    scale: dict[Kind, float | None] = {"position": free_height_mm, "force": area_mm2}
+    for kind, choice in taken.items():
+        if is_reduced(kind, choice.unit):
+            values[kind] = values[kind] * _unreduced(layout, kind, choice, scale[kind], notes)
+    units_of: dict[Kind, str] = {
+        kind: _OF_REDUCED[kind] if is_reduced(kind, choice.unit) else str(choice.unit)
+        for kind, choice in taken.items()
+    }
     _note_blank_rows(layout, kept, notes)
     lines = {kind: column.take(kept) for kind, column in read.items()}
-    raw_force, force_channel = _raw(
-        lines["force"], values["force"][kept], str(chosen["force"][1].unit), negate_force
-    )
+    raw_force, force_channel = _raw(lines["force"], values["force"][kept], units_of["force"], negate_force)
     raw_position, position_channel = _raw(
-        lines["position"], values["position"][kept], str(chosen["position"][1].unit), negate_position
+        lines["position"], values["position"][kept], units_of["position"], negate_position
     )
     rows = np.arange(len(raw_force), dtype=np.int64)
     time_us, started = rows, None
@@ -184,6 +227,9 @@ def import_table(
         else:
             exact = _time_us(lines["time"], values["time"][kept], str(chosen["time"][1].unit))
         time_us = _rising(lines["time"], exact, notes)
+    elif (stated := rate_hz or _stated_rate_hz(layout, notes)) is not None and not in_order:
+        time_us = np.rint(rows * (1e6 / stated)).astype(np.int64)
+    has_clock = time_us is not rows
     samples = Samples(
         rows,
         time_us.copy(),
@@ -192,10 +238,67 @@ def import_table(
         np.zeros(len(rows), np.uint8),
         force_channel,
         position_channel,
-        "device" if "time" in chosen else "none",
+        "device" if has_clock else "none",
     )
-    taken = {kind: choice for kind, (_, choice) in chosen.items()}
+    _note_sign(layout, raw_force, raw_position, notes)
     return ImportedTable(samples, tuple(dict.fromkeys(notes)), taken, source.sha256, started)
+
+
+def _unreduced(
+    layout: Layout, kind: Kind, choice: ColumnChoice, scale: float | None, notes: list[str]
+) -> float:
+    """How many mm one of a strain is, or how many N one of a stress."""
+    option, what = _SCALE_OF[kind]
+    if scale is None:
+        raise InputError(
+            f"{layout.where}: column '{choice.column}' is in {choice.unit}, which needs the {what}: "
+            f"give it with {option}"
+        )
+    unit = str(choice.unit)
+    times = scale * (SHARES[unit] if kind == "position" else pressure_mpa(unit))
+    notes.append(
+        f"{layout.where}: {kind} from '{choice.column}' in {unit} times the {what} as given; taken as "
+        "referred to the piece as it was before the test"
+    )
+    return times
+
+
+def _stated_rate_hz(layout: Layout, notes: list[str]) -> float | None:
+    """Rows per second as a line above the table says: "Sampling rate,50,Hz", "Sample interval (s);0,02"."""
+    found: dict[float, tuple[int, str]] = {}
+    for number, line in layout.preamble:
+        stated = _RATE_LINE.search(line)
+        if stated is None:
+            continue
+        value, unit = plain_number(stated["value"]), stated["unit"] or stated["bracketed"] or ""
+        times = next((times for spelt, times in _RATE_UNITS if spelt.fullmatch(unit)), None)
+        try:
+            if times is not None and float(value) > 0:
+                rate_hz = float(value) * times if times > 0 else -1 / (times * float(value))
+                found.setdefault(rate_hz, (number, line.strip()))
+        except ValueError:
+            continue
+    if len(found) != 1:
+        if found:
+            notes.append(f"{layout.where}: the lines above the table state several rates; choose with --rate")
+        return None
+    rate_hz, (number, text) = next(iter(found.items()))
+    notes.append(f"{layout.where}: rows are {1 / rate_hz:.6g} s apart, by line {number}: {text:.60}")
+    return rate_hz
+
+
+def _note_sign(layout: Layout, force: RawArray, position: RawArray, notes: list[str]) -> None:
+    """Say so where the force goes below zero only: neither a press nor a pull is counted like that here."""
+    low, high = float(force.min()), float(force.max())
+    if not low < -ONE_SIDED * max(high, 0.0) or not len(force):
+        return
+    # from where the force is smallest to where it is farthest below zero
+    way = float(position[int(np.argmin(force))]) - float(position[int(np.argmax(force))])
+    options = "--negate-force --negate-position" if way < 0 else "--negate-force"
+    notes.append(
+        f"{layout.where}: the force is below zero throughout. If the table counts compression as negative, "
+        f"import it with {options}; if the piece was pulled, with --sense tension"
+    )
 
 
 def _name(layout: Layout, place: int, choice: ColumnChoice) -> str:

@@ -32,6 +32,7 @@ NO_TIME = "none"
 @click.option("--time", "time_column", metavar="COL[:UNIT]", help="Column of time; none: rows are in order.")
 @click.option("--position", "position_column", metavar="COL[:UNIT]", help='"travel:mm", "#2:in" ...')
 @click.option("--force", "force_column", metavar="COL[:UNIT]", help='"load:N", "#3:lbf" ...')
+@click.option("--rate", metavar="Q", help='Rows per second where no column is time: "50 Hz".')
 @click.option("--delimiter", metavar="C", help="Between columns; left out, it is found.")
 @click.option("--decimal", metavar="C", help="Decimal sign; left out, it is found.")
 @click.option("--encoding", metavar="E", help="Of the text; left out, it is found.")
@@ -147,6 +148,7 @@ class _Order:
     form: TableForm
     negate_force: bool
     negate_position: bool
+    rate_hz: float | None
     default: FileFacts
     out: Path
 
@@ -180,7 +182,12 @@ class _Order:
                 for name in ("delimiter", "encoding", "decimal", "sheet", "skip_rows", "until_line")
             }
         )
-        return _Order(columns, in_order, form, given["negate_force"], given["negate_position"], default, out)
+        rate_hz = read_quantity("--rate", given["rate"], "Hz")
+        if rate_hz is not None and "time" in columns:
+            raise InputError("--rate and --time: found both; a column of time says how far rows are apart")
+        return _Order(
+            columns, in_order, form, given["negate_force"], given["negate_position"], rate_hz, default, out
+        )
 
     def facts_of(
         self, path: Path, listed: dict[str, FileFacts], pattern: Any, list_file: Path | None
@@ -206,6 +213,7 @@ class _Order:
             "in order": self.in_order,
             "form": asdict(self.form),
             "negate": [self.negate_force, self.negate_position],
+            "rate": self.rate_hz,
             "facts": asdict(facts),
         }
         key = import_key(file_sha256(path), settings)
@@ -219,6 +227,9 @@ class _Order:
             form=self.form,
             negate_force=self.negate_force,
             negate_position=self.negate_position,
+            rate_hz=self.rate_hz,
+            free_height_mm=facts.lengths.get("free height"),
+            area_mm2=facts.lengths.get("area"),
         )
         for note in table.notes:
             say(f"pressrig: {note}", err=True)

@@ -16,7 +16,16 @@ from rig.core.faces import import_when_used
 if TYPE_CHECKING:
     from rig.tables.cells import WHITESPACE, BoolArray, Cells, column_cells
     from rig.tables.clocks import Stamps, looks_like_clock, read_clock, spread_equal
-    from rig.tables.headings import KINDS, Kind, kind_of, unit_in
+    from rig.tables.headings import (
+        KINDS,
+        SHARES,
+        Kind,
+        is_pressure,
+        kind_of,
+        pressure_mpa,
+        reduced_kind,
+        unit_in,
+    )
     from rig.tables.layout import Layout, holds_rows, lay_out
     from rig.tables.numbers import numbers_of, plain_number, tell_decimal
     from rig.tables.rows import Row, RowTable, read_rows, rows_of
@@ -25,6 +34,7 @@ if TYPE_CHECKING:
 __all__ = [
     "KINDS",
     "LARGEST_TABLE",
+    "SHARES",
     "SUFFIXES",
     "WHITESPACE",
     "BoolArray",
@@ -38,14 +48,17 @@ __all__ = [
     "column_cells",
     "file_sha256",
     "holds_rows",
+    "is_pressure",
     "kind_of",
     "lay_out",
     "looks_like_clock",
     "numbers_of",
     "plain_number",
+    "pressure_mpa",
     "read_clock",
     "read_rows",
     "read_table_text",
+    "reduced_kind",
     "rows_of",
     "spread_equal",
     "tell_decimal",

@@ -39,7 +39,8 @@ WORDS: dict[Kind, tuple[str, ...]] = {
 }  # fmt: skip
 
 _ELSE = re.compile(
-    r"(?i)(?<![a-z])(rate|speed|velocity|per|stress|strain|set|target|max|min|limit|command|modulus|step|cycle|"
+    r"(?i)(?<![a-z])(rate|speed|velocity|per|stress|strain|set|setpoint|setpt|demand|commanded|soll|sollwert|"
+    r"consigne|consigna|target|max|min|limit|command|modulus|step|cycle|"
     r"work|energy|temp|temperature|raw|filtered|corrected|geschwindigkeit|spannung|dehnung|vitesse|"
     r"contrainte|velocidad|deformación unitaria)(?![a-z])|速度|应力|応力|应变|скорость|напряжение"
 )
@@ -58,6 +59,15 @@ _UNITS = {
     "inch": "in", "inches": "in", '"': "in",
 }  # fmt: skip
 """Spellings of units that are not the sign itself; lower case. "M" and "m" differ, so signs come first."""
+
+SHARES: dict[str, float] = {"%": 0.01, "mm/mm": 1.0, "m/m": 1.0, "in/in": 1.0}
+"""Units of a strain, as shares of the free height."""
+
+_STRAIN = re.compile(
+    r"(?i)strain|dehnung|stauchung|compression|deflection|deformation|verformung|d[ée]formation|"
+    r"deformaci[óo]n|extension|应变|歪み|ひずみ"
+)
+_STRESS = re.compile(r"(?i)stress|spannung|contrainte|tensi[óo]n|esfuerzo|sforzo|应力|応力")
 
 _BRACKETED = re.compile(
     r"[\[(\uff08\u3010<{]\s*([^\[\](){}<>\uff08\uff09\u3010\u3011]{1,24}?)\s*[\])\uff09\u3011>}]\s*$"
@@ -125,10 +135,44 @@ def kind_of(heading: str, unit: str | None) -> Kind | None:
     if _ELSE.search(name):
         return None
     measured = kind_of_unit(unit or own)
+    if measured is None and unit is not None:
+        return None
     named = {kind for kind in KINDS if _names(name, WORDS[kind])}
     if measured is None:
         return next(iter(named)) if len(named) == 1 else None
     return measured if not named or measured in named else None
+
+
+def reduced_kind(heading: str, unit: str | None) -> tuple[Kind, str] | None:
+    """Return which quantity a strain or a stress stands for, and its unit; None if a column is neither.
+
+    Examples
+    --------
+    >>> reduced_kind("Strain [%]", None), reduced_kind("Stress", "kPa"), reduced_kind("Humidity (%)", None)
+    (('position', '%'), ('force', 'kPa'), None)
+    """
+    bracketed = _BRACKETED.search(heading.strip())
+    behind = _BEHIND.match(heading.strip())
+    spelt = unit or (bracketed[1].strip() if bracketed else behind[2] if behind else "")
+    if "rate" in heading.lower():
+        return None
+    if spelt in SHARES and _STRAIN.search(heading):
+        return "position", spelt
+    return ("force", spelt) if is_pressure(spelt) and _STRESS.search(heading) else None
+
+
+@lru_cache(maxsize=256)
+def is_pressure(unit: str) -> bool:
+    """Return whether a unit is one of stress: kPa, MPa, psi, N/mm2."""
+    try:
+        return bool(unit) and pressure_mpa(unit) > 0
+    except InputError:
+        return False
+
+
+def pressure_mpa(unit: str) -> float:
+    """Return how many N/mm^2 a unit of stress is; InputError if it is none."""
+    return units.factor(re.sub(r"(?<=m)([23])$", r"^\1", unit.strip().replace("²", "^2")), "MPa")
 
 
 def _names(name: str, words: tuple[str, ...]) -> bool:

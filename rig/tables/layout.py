@@ -21,8 +21,8 @@ from rig.errors import InputError
 from rig.samples import IntArray
 from rig.tables.cells import WHITESPACE, cut_cells, shown
 from rig.tables.clocks import CLOCK_CELL
-from rig.tables.headings import kind_of, unit_in, unit_of
-from rig.tables.numbers import MISSING
+from rig.tables.headings import SHARES, is_pressure, kind_of, reduced_kind, unit_in, unit_of
+from rig.tables.numbers import MISSING, plain_number
 
 REMARKS = ("#", "%", "//", '"#')
 """Lines that begin with one of them are read by people only."""
@@ -31,6 +31,8 @@ _DELIMITERS = ("\t", ";", ",", "|", WHITESPACE)
 _SNIFFED = 400
 """Lines that tell the delimiter: half from the top, half from the middle, where no preamble reaches."""
 _LONGEST_CELL_LINES = 10
+_LONGEST_NOTE = 20
+"""Lines of words within a table, a title and headings among them, behind which rows go on."""
 _ONE = r"[+\-\u2212\u2012\u2013]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+\-\u2212]?\d{1,4})?"
 _GROUPED = r"[+\-\u2212]?\d{1,3}(?:[.,'\u2019\u00a0\u202f\u2009 ]\d{3})+(?:[.,]\d+)?"
 _NUMERIC = re.compile(rf"(?:{_ONE}|{_GROUPED})\Z")
@@ -56,6 +58,8 @@ class Layout:
         Its rows as text, and their lines in the file.
     notes
         What was left out above, within and below, counted.
+    preamble
+        Lines above the headings and remarks above the rows, with their numbers.
     """
 
     where: str
@@ -67,6 +71,7 @@ class Layout:
     lines: list[str]
     numbers: IntArray
     notes: tuple[str, ...]
+    preamble: tuple[tuple[int, str], ...] = ()
 
     def names(self) -> str:
         """Its columns for a message: #1 'Time', #2 'Force' ..."""
@@ -195,6 +200,8 @@ def _told_delimiter(lines: Sequence[str], decimal: str | None) -> str:
     for delimiter in _DELIMITERS:
         if delimiter == decimal:
             continue
+        if delimiter == WHITESPACE and best in ("\t", ";", "|") and best_score[1] > 0.5:
+            break  # blanks within cells mark thousands, as in 1 000,5
         cut = [[cell for cell in cut_cells(line, delimiter) if cell] for line in sample]
         widths = Counter(len(cells) for cells in cut if len(cells) > 1 and any(map(is_numeric, cells)))
         rows = [cells for cells in cut if len(cells) > 1]
@@ -284,16 +291,47 @@ def _begin_of(
     head = begin - 1
     while head >= 0 and not _looks_like_headings(lines, head):
         head -= 1
-    earlier = np.flatnonzero(numeric[:begin] == width)
-    earlier = earlier[earlier > head]
+    # The longest run may be a later one of several below headings that are written again, or behind a note.
+    rows = np.flatnonzero(numeric[:begin] == width)
+    while head > 0 and len(rows) and rows[0] < head and _goes_on(lines, head, width):
+        head -= 1
+        while head >= 0 and not _looks_like_headings(lines, head):
+            head -= 1
+    earlier = rows[rows > head]
     return (int(earlier[0]) if len(earlier) else begin), width
+
+
+def _goes_on(lines: _Lines, at: int, width: int) -> bool:
+    """Whether rows above a line of words belong to those below it: the line is a note, or headings again."""
+    bare = _bare(lines.text[at])
+    return _is_note(lines, at, width) or any(
+        _bare(lines.text[other]) == bare for other in np.flatnonzero(lines.numeric[:at] == 0)
+    )
+
+
+def _bare(line: str) -> str:
+    return " ".join(line.split())
+
+
+def _is_note(lines: _Lines, at: int, width: int) -> bool:
+    """Whether a line before full rows is words only, fewer than a row has cells, and names no quantity."""
+    cells = [cell for cell in lines.cells(at) if cell]
+    after = lines.numeric[at : at + _LONGEST_NOTE]
+    after = after[after > 0]
+    return (
+        not lines.numeric[at]
+        and len(cells) < width
+        and len(after) > 0
+        and after[0] == width
+        and not any(is_numeric(cell) or _MISSING.match(cell) or kind_of(cell, None) for cell in cells)
+    )
 
 
 def _looks_like_headings(lines: _Lines, at: int) -> bool:
     """Whether a line holds several words and no number."""
     if lines.numeric[at]:
         return False
-    cells = [cell for cell in lines.cells(at) if cell]
+    cells = [cell for cell in lines.cells(at) if _MISSING.match(cell) is None]
     return len(cells) > 1 and not any(map(is_numeric, cells)) and not _is_units(cells)
 
 
@@ -302,19 +340,23 @@ def _is_units(cells: Sequence[str]) -> bool:
     filled = [cell for cell in cells if cell]
     if not filled:
         return False
-    known = sum(unit_of(cell) is not None for cell in filled)
-    bracketed = [
-        re.fullmatch(r"[\[(\uff08<{].{0,20}[\])\uff09>}]|-|%|°C|[kMG]?Pa|V|mV|counts", cell)
-        for cell in filled
+    sure = [unit_of(cell) is not None or _is_reduced_unit(cell) for cell in filled]
+    either = [
+        one or re.fullmatch(r"[\[(\uff08<{].{0,20}[\])\uff09>}]|-|°C|V|mV|counts", cell)
+        for one, cell in zip(sure, filled, strict=True)
     ]
-    either = sum(
-        unit_of(cell) is not None or mark is not None for cell, mark in zip(filled, bracketed, strict=True)
+    named = (
+        cell
+        for cell in filled
+        if len(cell) > 3 and cell[0] not in "[(<{" and not _is_reduced_unit(cell) and kind_of(cell, None)
     )
-    return (
-        known > 0
-        and either == len(filled)
-        and not any(kind_of(cell, None) for cell in filled if len(cell) > 3 and cell[0] not in "[(<{")
-    )
+    return any(sure) and all(either) and not any(named)
+
+
+def _is_reduced_unit(cell: str) -> bool:
+    """Whether a cell is a unit of strain or of stress."""
+    bare = cell.strip("[]() ")
+    return bare in SHARES or is_pressure(bare)
 
 
 def _headings_above(lines: _Lines, begin: int, width: int) -> int | None:
@@ -322,10 +364,10 @@ def _headings_above(lines: _Lines, begin: int, width: int) -> int | None:
     at = begin - 1
     while at >= 0:
         cells = lines.cells(at)
-        if _is_units(cells) or (lines.numeric[at] == 0 and not any(cells)):
+        if _is_units(cells) or all(_MISSING.match(cell) for cell in cells):
             at -= 1
             continue
-        words = [cell for cell in cells if cell and not is_numeric(cell)]
+        words = [cell for cell in cells if _MISSING.match(cell) is None and not is_numeric(cell)]
         fits = len(words) > 1 or width == 1 or len(cells) == width
         return at if words and fits and lines.numeric[at] == 0 else None
     return None
@@ -345,8 +387,9 @@ def _cut(
         headings, units = _from_remark(lines, remarks, begin, width) or (headings, units)
     width = max(width, _last_named(headings) + 1)
     texts, numbers, repeats = lines.text[begin:end], lines.number[begin:end], 0
+    within: list[int] = []
     if head is not None:
-        texts, numbers, repeats = _without_repeats(lines, head, begin, end)
+        texts, numbers, repeats, within = _without_repeats(lines, head, (begin, end), width)
     elif not lines.numeric[begin:end].all():
         _refuse_another(lines, begin, end)
     notes = _left_out(lines, head, begin, end, above)
@@ -354,7 +397,7 @@ def _cut(
         notes.append(
             f"{lines.where}: {repeats} repeated lines of headings or units within the table left out"
         )
-    inside = [number for number, _ in remarks if numbers[0] < number < numbers[-1]]
+    inside = sorted([number for number, _ in remarks if numbers[0] < number < numbers[-1]] + within)
     if inside:
         notes.append(
             f"{lines.where}: {len(inside)} remarks within the table left out, the first in line {inside[0]}"
@@ -369,6 +412,12 @@ def _cut(
         texts,
         np.array(numbers, np.int64),
         tuple(notes),
+        tuple(
+            sorted(
+                [*zip(lines.number[: begin if head is None else head], lines.text, strict=False)]
+                + [(number, text.lstrip("#%/ ")) for number, text in remarks if number < numbers[0]]
+            )
+        ),
     )
 
 
@@ -389,10 +438,19 @@ def _headings_and_units(
         if not _is_units(cells):
             continue
         for place, cell in enumerate(_fitted(cells, width, lines.delimiter)):
-            if place < len(units) and unit_of(cell) is not None:
-                units[place] = unit_of(cell)
+            if place < len(units) and (unit := unit_of(cell) or _reduced(headings[place], cell)):
+                units[place] = unit
         return headings, units, {at}
+    above = _fitted(lines.cells(head - 1), width, lines.delimiter) if head and not any(units) else []
+    if len(above) == len(headings) and _is_units(above):
+        return headings, [unit_of(cell) for cell in above], {head - 1}
     return headings, units, set()
+
+
+def _reduced(heading: str, cell: str) -> str | None:
+    """The unit of a strain or a stress in a row of units."""
+    found = reduced_kind(heading, cell.strip("[]() "))
+    return None if found is None else found[1]
 
 
 def _fitted(cells: list[str], width: int, delimiter: str) -> list[str]:
@@ -421,20 +479,45 @@ def _from_remark(
     return None
 
 
-def _without_repeats(lines: _Lines, head: int, begin: int, end: int) -> tuple[list[str], list[int], int]:
-    """Rows without headings, and units, that were written again within the table."""
-    again = {" ".join(lines.text[at].split()) for at in range(head, begin)}
-    texts, numbers, repeats = [], [], 0
+def _without_repeats(
+    lines: _Lines, head: int, block: tuple[int, int], width: int
+) -> tuple[list[str], list[int], int, list[int]]:
+    """Rows without headings and units that were written again, how many those are, and where notes stood."""
+    begin, end = block
+    again = {_bare(lines.text[at]) for at in range(head, begin)}
+    texts, numbers, repeats, notes = [], [], 0, []
     for at in range(begin, end):
         if not lines.numeric[at]:
-            if " ".join(lines.text[at].split()) in again:
-                repeats += 1
+            is_again = _bare(lines.text[at]) in again
+            if is_again and at - 1 > begin and _is_note(lines, at - 1, width):
+                _refuse_restart(lines, at, (begin, end))
+            if is_again or _is_note(lines, at, width):
+                repeats += is_again
+                notes += [] if is_again else [lines.number[at]]
                 continue
             if _looks_like_headings(lines, at) and at + 1 < end:
                 _refuse_another(lines, at, end)
         texts.append(lines.text[at])
         numbers.append(lines.number[at])
-    return texts, numbers, repeats
+    return texts, numbers, repeats, notes
+
+
+def _refuse_restart(lines: _Lines, at: int, block: tuple[int, int]) -> None:
+    """Refuse headings below a title ("Specimen 2") whose rows begin anew instead of going on."""
+    rows = [row for row in range(*block) if lines.numeric[row]]
+    above, below = [row for row in rows if row < at], [row for row in rows if row > at]
+    if above and below:
+        # texts that are equal, or numbers that fall: the same first cell as at the begin of the table
+        first, last, then = (lines.cells(row)[0] for row in (above[0], above[-1], below[0]))
+        if then == first or _falls(last, then):
+            _refuse_another(lines, at, block[1])
+
+
+def _falls(last: str, then: str) -> bool:
+    try:
+        return float(plain_number(then)) < float(plain_number(last))
+    except ValueError:
+        return False
 
 
 def _refuse_another(lines: _Lines, at: int, end: int) -> None:

@@ -13,15 +13,18 @@ import io
 import re
 import zipfile
 import zlib
+from collections.abc import Sequence
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from typing import Any
 
 from rig.errors import InputError
+from rig.tables.headings import kind_of, reduced_kind
 
 LARGEST_PARTS = 1 << 28
 """Bytes of all parts together, unpacked."""
 
+_SEARCHED_ROWS = 100
 MOST_PARTS = 10_000
 MOST_CELLS = 10_000_000
 """Of the rectangle around all filled cells of a sheet; it is held in memory as a whole."""
@@ -63,11 +66,29 @@ def sheet_text(data: bytes, path: Path, sheet: str | None) -> tuple[str, str, tu
         raise InputError(f"{path}: not a spreadsheet that can be read ({str(problem)[:100]})") from None
     if not filled:
         raise InputError(f"{path}: no sheet holds anything; expected a table")
+    notes: tuple[str, ...] = ()
+    recordings = [name for name in filled if _is_recording(filled[name])]
+    if len(filled) > 1 and len(recordings) == 1:
+        notes = (
+            f"{path}: of {len(filled)} sheets {recordings[0]!r} is the only one with columns of force and "
+            "position; choose another with --sheet NAME",
+        )
+        filled = {recordings[0]: filled[recordings[0]]}
     if len(filled) > 1:
-        shown = ", ".join(repr(name) for name in list(filled)[:20])
+        shown = ", ".join(repr(name) for name in (recordings or list(filled))[:20])
         raise InputError(f"{path}: several sheets hold something: {shown}; choose one with --sheet NAME")
     name, rows = next(iter(filled.items()))
-    return name, "\n".join("\t".join(_cell(cell) for cell in row) for row in rows), ()
+    return name, "\n".join("\t".join(_cell(cell) for cell in row) for row in rows), notes
+
+
+def _is_recording(rows: Sequence[Sequence[Any]]) -> bool:
+    """Whether one row near the top of a sheet has headings of force and of position."""
+    for row in rows[:_SEARCHED_ROWS]:
+        named = {kind_of(cell, None) for cell in row if isinstance(cell, str)}
+        named |= {(reduced_kind(cell, None) or (None,))[0] for cell in row if isinstance(cell, str)}
+        if named >= {"force", "position"}:
+            return True
+    return False
 
 
 def _cell(value: Any) -> str:

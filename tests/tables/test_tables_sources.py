@@ -69,10 +69,18 @@ def test_a_sheet_of_ods_is_read(tmp_path) -> None:
 
 
 def test_several_sheets_are_refused_until_one_is_named(tmp_path) -> None:
-    path = xlsx(tmp_path / "t.xlsx", ("Notes", [("a",)]), ("Data", [*HEAD, *ROWS]))
-    with pytest.raises(InputError, match="'Notes', 'Data'; choose one with --sheet"):
+    other = [(time, -travel, load) for time, travel, load in ROWS]
+    path = xlsx(tmp_path / "t.xlsx", ("Before", [*HEAD, *other]), ("Data", [*HEAD, *ROWS]))
+    with pytest.raises(InputError, match="'Before', 'Data'; choose one with --sheet"):
         import_table(path)
     assert_rows(path, form=TableForm(sheet="Data"))
+
+
+def test_the_only_sheet_with_a_recording_is_taken_and_said(tmp_path) -> None:
+    results = [("Specimen", "Max load (N)"), ("F-90-1", 55.2)]
+    path = xlsx(tmp_path / "t.xlsx", ("Notes", [("a",)]), ("Results", results), ("Data", [*HEAD, *ROWS]))
+    assert_rows(path)
+    assert any("'Data' is the only one" in note for note in import_table(path).notes)
 
 
 def test_a_formula_is_never_computed(tmp_path) -> None:

@@ -1,0 +1,233 @@
+"""Tables as other people's laboratories export them are read without options, or refused with what to type.
+
+Headings, preambles and layouts are made up after common practice (no source); the numbers are a press of a
+float, written by plain string arithmetic that shares nothing with the reader.
+"""
+
+from __future__ import annotations
+
+import gzip
+from datetime import datetime, timedelta
+
+import numpy as np
+import pytest
+
+from rig.capture import import_table
+from rig.errors import InputError
+from rig.units import factor
+
+ROWS = 81
+TIME_S = np.round(np.arange(ROWS) * 0.02, 3)
+TRAVEL_MM = np.round(np.concatenate([np.linspace(0, 12, 41), np.linspace(12, 0, 41)[1:]]), 3)
+FORCE_N = np.round(3.5 * np.maximum(TRAVEL_MM - 2, 0) ** 1.2 + 0.01 * np.sin(np.arange(ROWS)), 3)
+BEGUN = datetime(2026, 4, 16, 10, 59, 59)
+HEIGHT_MM, AREA_MM2 = 90.0, 6361.7
+
+
+def rows(*columns, sep=",", decimals=3, mark=".", end="\n"):
+    """Lines of cells: numbers with some decimals, texts as they are."""
+
+    def cell(value):
+        return value if isinstance(value, str) else f"{value:.{decimals}f}".replace(".", mark)
+
+    return "".join(sep.join(map(cell, row)) + end for row in zip(*columns, strict=True))
+
+
+def grouped(values, group, mark):
+    return [f"{v * 1000:,.1f}".replace(",", "_").replace(".", mark).replace("_", group) for v in values]
+
+
+def stamps(form):
+    return [(BEGUN + timedelta(seconds=float(t))).strftime(form)[:-3] for t in TIME_S]
+
+
+PLAIN = rows(TIME_S, TRAVEL_MM, FORCE_N)
+SEMICOLONS = rows(TIME_S, TRAVEL_MM, FORCE_N, sep=";", mark=",")
+TABS = rows(TIME_S, TRAVEL_MM, FORCE_N, sep="\t")
+HEAD = "Time (s),Disp (mm),Load (N)\n"
+HALVES = PLAIN.split("\n")
+FIRST, SECOND = "\n".join(HALVES[:30]) + "\n", "\n".join(HALVES[30:])
+WITHOUT_TIME = "Disp (mm),Load (N)\n" + rows(TRAVEL_MM, FORCE_N)
+
+READ = {
+    "plain": HEAD + PLAIN,
+    "settings above, units below": "Sample,F-90-7\nOperator,x\nTest speed,100,mm/min\nGauge length,90,mm\n\n"
+    "Time,Extension,Load\n(s),(mm),(N)\n" + PLAIN,
+    "everything quoted": '"Time","Extension","Load"\n"(s)","(mm)","(N)"\n'
+    + rows(*([f'"{v:.3f}"' for v in column] for column in (TIME_S, TRAVEL_MM, FORCE_N))),
+    "decimal commas, quoted, between commas": HEAD
+    + rows(*([f'"{v:.3f}"'.replace(".", ",") for v in column] for column in (TIME_S, TRAVEL_MM, FORCE_N))),
+    "German, code page": (
+        "Prüfprotokoll;\nPrüfgeschwindigkeit;100,0;mm/min\nVorkraft;0,1;N\n\n"
+        "Prüfzeit;Traversenweg;Standardkraft\ns;mm;N\n" + SEMICOLONS
+    ).encode("latin-1"),
+    "French": ("Temps (s);Déplacement (mm);Force (N)\n" + SEMICOLONS).encode("cp1252"),
+    "Italian": "Tempo [s];Spostamento [mm];Carico [N]\n" + SEMICOLONS,
+    "Spanish": "Tiempo (s);Desplazamiento (mm);Fuerza (N)\n" + SEMICOLONS,
+    "Dutch": "Tijd (s);Verplaatsing (mm);Kracht (N)\n" + SEMICOLONS,
+    "Polish": ("Czas [s];Przemieszczenie [mm];Siła [N]\n" + SEMICOLONS).encode("cp1250"),
+    "Swedish": (
+        "Tid (s)\tFörskjutning (mm)\tKraft (N)\n" + rows(TIME_S, TRAVEL_MM, FORCE_N, sep="\t", mark=",")
+    ).encode("latin-1"),
+    "UTF-16 with tabs": (
+        "Time\tPosition\tForce\r\ns\tmm\tN\r\n" + TABS.replace("\n", "\r\n")
+    ).encode("utf-16"),
+    "byte order mark": "\ufeffTime [s],Crosshead [mm],Force [N]\n" + PLAIN,
+    "headings in a comment": "# harbour test\n# time(s) disp(mm) load(N)\n" + TABS.replace("\t", " "),
+    "headings in a comment with tabs": "% t [s]\tx [mm]\tF [N]\n" + TABS,
+    "headings again": HEAD + FIRST + "\n" + HEAD + SECOND,
+    "headings again below a page number": HEAD + FIRST + "\nPage 2\n" + HEAD + SECOND,
+    "headings again, the longer part first": HEAD
+    + "\n".join(HALVES[:60]) + "\n" + HEAD + "\n".join(HALVES[60:]),
+    "a note within": HEAD + FIRST + "Peak reached, operator note\n" + SECOND,
+    "totals below": HEAD + PLAIN + "\nMaximum load,55.3,N\nEnd of data\n",
+    "blank rows around": HEAD + "NaN,NaN,NaN\n" + PLAIN + "---,---,---\n",
+    "a blank column": "Time (s),Disp (mm),Load (N),\n" + PLAIN.replace("\n", ",\n"),
+    "an index": ",Time (s),Disp (mm),Load (N)\n"
+    + rows([str(n) for n in range(ROWS)], TIME_S, TRAVEL_MM, FORCE_N),
+    "a rounded clock": HEAD + rows(np.floor(TIME_S * 10) / 10, TRAVEL_MM, FORCE_N),
+    "rate above": "Sampling rate,50,Hz\nSpecimen,F-90-3\n\n" + WITHOUT_TIME,
+    "rate above in one cell": "Sample Rate: 50 Hz\nChannels: 2\n\n" + WITHOUT_TIME.replace(",", "\t"),
+    "interval above": "Sample interval (s),0.02\nNumber of points,81\n\n" + WITHOUT_TIME,
+    "rate in a comment": "# sampling frequency = 50 Hz\n" + WITHOUT_TIME,
+    "German rate above": "Abtastrate;50,0;Hz\n\nWeg (mm);Kraft (N)\n"
+    + rows(TRAVEL_MM, FORCE_N, sep=";", mark=","),
+    "kN": "Time/s,Travel/mm,Force/kN\n" + rows(TIME_S, TRAVEL_MM, FORCE_N / 1000, decimals=6),
+    "gf": "Time (s),Travel (mm),Load (gf)\n" + rows(TIME_S, TRAVEL_MM, FORCE_N / 0.00980665, decimals=6),
+    "kgf": "t(s),s(mm),F(kgf)\n" + rows(TIME_S, TRAVEL_MM, FORCE_N / 9.80665, decimals=8),
+    "pounds and inches": "Time (sec),Extension (in.),Load (lbf)\n"
+    + rows(TIME_S, TRAVEL_MM / 25.4, FORCE_N / 4.4482216152605, decimals=8),
+    "metres": "Time [s],Displacement [m],Force [N]\n" + rows(TIME_S, TRAVEL_MM / 1000, FORCE_N, decimals=6),
+    "micrometres and mN": (
+        "Time [s];Displacement [µm];Force [mN]\n" + rows(TIME_S, TRAVEL_MM * 1000, FORCE_N * 1000, sep=";")
+    ).encode("latin-1"),
+    "minutes": "Time (min),Disp (mm),Load (N)\n" + rows(TIME_S / 60, TRAVEL_MM, FORCE_N, decimals=8),
+    "names with units behind": "time_ms,disp_mm,force_N\n" + rows(TIME_S * 1000, TRAVEL_MM, FORCE_N),
+    "hh:mm:ss": "Time,Position (mm),Force (N)\n" + rows(stamps("%H:%M:%S.%f"), TRAVEL_MM, FORCE_N),
+    "am and pm": "Time,Position (mm),Force (N)\n"
+    + rows([f"{text} AM" for text in stamps("%I:%M:%S.%f")], TRAVEL_MM, FORCE_N),
+    "ISO times": "Timestamp,Position (mm),Force (N)\n"
+    + rows(stamps("%Y-%m-%dT%H:%M:%S.%f"), TRAVEL_MM, FORCE_N),
+    "clock below an unknown heading": "Zeitstempel;Weg (mm);Kraft (N)\n"
+    + rows(stamps("%d.%m.%Y %H:%M:%S.%f"), TRAVEL_MM, FORCE_N, sep=";"),
+    "date and time apart": "Date,Time,Disp (mm),Load (N)\n"
+    + rows(["2026-04-16"] * ROWS, stamps("%H:%M:%S.%f"), TRAVEL_MM, FORCE_N),
+    "typeset minus": "Time (s);Weg (mm);Kraft (N)\n" + SEMICOLONS.replace("-", "\u2212"),
+    "thousands": "Time (s),Position (um),Force (mN)\n"
+    + rows(TIME_S, *([f'"{v}"' for v in grouped(c, ",", ".")] for c in (TRAVEL_MM, FORCE_N))),
+    "German thousands": "Zeit (s);Weg (um);Kraft (mN)\n"
+    + rows([f"{t:.2f}".replace(".", ",") for t in TIME_S],
+           *(grouped(c, ".", ",") for c in (TRAVEL_MM, FORCE_N)),
+           sep=";"),
+    "blanks as thousands between tabs": "Time (s)\tPosition (um)\tForce (mN)\n"
+    + rows(TIME_S, *(grouped(c, " ", ".") for c in (TRAVEL_MM, FORCE_N)), sep="\t"),
+    "narrow blanks as thousands": "Temps (s);Course (µm);Force (mN)\n"
+    + rows([f"{t:.2f}".replace(".", ",") for t in TIME_S],
+           *(grouped(c, "\u202f", ",") for c in (TRAVEL_MM, FORCE_N)), sep=";"),
+    "many columns": "Point,Time (s),Load (N),Disp (mm),Stress (MPa),Strain (%),Temp (C),Cycle\n"
+    + rows(np.arange(ROWS), TIME_S, FORCE_N, TRAVEL_MM, FORCE_N / 6361, TRAVEL_MM / 0.9, TIME_S * 0 + 21,
+           TIME_S * 0),
+    "setpoint beside": "Time (s),Position setpoint (mm),Position actual (mm),Force (N)\n"
+    + rows(TIME_S, TRAVEL_MM + 0.01, TRAVEL_MM, FORCE_N),
+    "exponents": "  Time (s)        Disp (mm)       Load (N)\n"
+    + rows(*([f" {v: .6E} " for v in column] for column in (TIME_S, TRAVEL_MM, FORCE_N)), sep=""),
+    "fixed columns": "     Time     Disp     Load\n      sec       mm        N\n"
+    + "".join(f"{t:9.3f}{x:9.3f}{f:9.3f}\n" for t, x, f in zip(TIME_S, TRAVEL_MM, FORCE_N, strict=True)),
+    "bars": "|Time (s)|Disp (mm)|Load (N)|\n"
+    + "".join(f"|{t:.3f}|{x:.3f}|{f:.3f}|\n" for t, x, f in zip(TIME_S, TRAVEL_MM, FORCE_N, strict=True)),
+    "symbols": "t [s];s [mm];F [N]\n" + SEMICOLONS,
+    "headings of two lines": "Time,Axial,Axial\n,Displacement,Force\n(s),(mm),(N)\n" + PLAIN,
+    "units above the headings": "s,mm,N\nTime,Disp,Load\n" + PLAIN,
+    "only carriage returns": (HEAD + PLAIN).replace("\n", "\r"),
+    "gzip": gzip.compress((HEAD + PLAIN).encode()),
+    "separator line": "sep=;\nTime (s);Disp (mm);Load (N)\n" + SEMICOLONS,
+    "sections": "[Header]\nDate=2026-04-16\nRate=50 Hz\n[Data]\nTime (s)\tDisp (mm)\tLoad (N)\n" + TABS,
+    "results above of the same width": "Specimen,Peak load,Height\nF-90-1,55.2,90.0\nF-90-2,54.1,90.1\n\n"
+    + HEAD + PLAIN,
+    "strain and stress": "Time (s),Compressive strain (%),Compressive stress (kPa)\n"
+    + rows(TIME_S, TRAVEL_MM / HEIGHT_MM * 100, FORCE_N / AREA_MM2 * 1000, decimals=8),
+    "strain and stress in a row of units": "Time;Strain;Stress\ns;mm/mm;N/mm2\n"
+    + rows(TIME_S, TRAVEL_MM / HEIGHT_MM, FORCE_N / AREA_MM2, sep=";", mark=",", decimals=10),
+    "strain and force": "Time (s),Compression (%),Force (N)\n"
+    + rows(TIME_S, TRAVEL_MM / HEIGHT_MM * 100, FORCE_N, decimals=8),
+}  # fmt: skip
+
+
+def imported(tmp_path, content, **options):
+    path = tmp_path / "table.csv"
+    path.write_bytes(content if isinstance(content, bytes) else content.encode("utf-8"))
+    return import_table(path, free_height_mm=HEIGHT_MM, area_mm2=AREA_MM2, **options)
+
+
+@pytest.mark.parametrize("name", READ)
+def test_a_strangers_table_needs_no_option(tmp_path, name) -> None:
+    samples = imported(tmp_path, READ[name]).samples
+    assert samples.clock == "device"
+    travel_mm = samples.position * factor(samples.position_channel.unit, "mm")
+    force_n = samples.force * factor(samples.force_channel.unit, "N")
+    # the last digit that was written, and what its table rounds
+    np.testing.assert_allclose(travel_mm, TRAVEL_MM, atol=1e-6)
+    np.testing.assert_allclose(force_n, FORCE_N, atol=1e-5)
+    np.testing.assert_allclose((samples.time_us - samples.time_us[0]) / 1e6, TIME_S, atol=2e-6)
+
+
+TWO = "Specimen 1\n" + HEAD + PLAIN + "\nSpecimen 2\n" + HEAD + PLAIN
+REFUSED = {
+    "two specimens below each other": (TWO, "another table begins here .*--until-line 85.*--skip-rows 85"),
+    "two specimens side by side": (
+        "Time (s),Disp (mm),Load (N)," + HEAD + rows(*[TIME_S, TRAVEL_MM, FORCE_N] * 2),
+        '--time "#1:s" --position "#2:mm" --force "#3:N" or: --time "#4:s"',
+    ),
+    "two positions": (
+        "Time (s),Crosshead (mm),Extensometer (mm),Load (N)\n"
+        + rows(TIME_S, TRAVEL_MM, TRAVEL_MM / 3, FORCE_N),
+        "position may be #2 'Crosshead",
+    ),
+    "no headings": (PLAIN, "Type: --position COLUMN:mm --force COLUMN:N"),
+    "headings without units": ("Time,Disp,Load\n" + PLAIN, "'Load' has no unit"),
+    "units in cells": (rows(TIME_S, [f"{x} mm" for x in TRAVEL_MM], [f"{f} N" for f in FORCE_N]), "line 1"),
+    "a clock that begins again": (HEAD + PLAIN + PLAIN, "times must rise"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", REFUSED)
+def test_what_can_be_read_in_two_ways_is_refused_with_what_to_type(tmp_path, name) -> None:
+    content, words = REFUSED[name]
+    with pytest.raises(InputError, match=words):
+        imported(tmp_path, content)
+
+
+def test_the_second_specimen_is_read_as_the_refusal_says(tmp_path) -> None:
+    from rig.capture import TableForm
+
+    samples = imported(tmp_path, TWO, form=TableForm(skip_rows=85)).samples
+    np.testing.assert_array_equal(samples.force, FORCE_N)
+
+
+def test_a_strain_without_the_height_is_refused_with_the_option(tmp_path) -> None:
+    path = tmp_path / "table.csv"
+    path.write_text(READ["strain and force"], encoding="utf-8")
+    with pytest.raises(InputError, match="needs the free height: give it with --free-height"):
+        import_table(path)
+
+
+@pytest.mark.parametrize(
+    "line",
+    ["Test frequency,0.5,Hz", "Sampling rate,50,mm/min", "Sample,50", "Speed 10 mm/s", "Sample no 3 s"]
+)  # fmt: skip
+def test_other_lines_are_not_taken_for_a_rate(tmp_path, line) -> None:
+    assert imported(tmp_path, f"{line}\n\n{WITHOUT_TIME}").samples.clock == "none"
+
+
+def test_two_rates_are_left_to_the_user_and_a_stated_one_wins(tmp_path) -> None:
+    table = "Sampling rate,50,Hz\nLogging rate,10,Hz\n\n" + WITHOUT_TIME
+    assert any("several rates" in note for note in imported(tmp_path, table).notes)
+    assert imported(tmp_path, table, rate_hz=50.0).samples.time_us[1] == 20_000
+
+
+def test_a_force_that_is_below_zero_throughout_is_said_with_the_options(tmp_path) -> None:
+    both = imported(tmp_path, HEAD + rows(TIME_S, -TRAVEL_MM, -FORCE_N - 0.02)).notes
+    assert any("--negate-force --negate-position; " in note and "--sense tension" in note for note in both)
+    force = imported(tmp_path, HEAD + rows(TIME_S, TRAVEL_MM, -FORCE_N - 0.02)).notes
+    assert any("with --negate-force; " in note for note in force)
+    assert not any("--negate" in note for note in imported(tmp_path, HEAD + PLAIN).notes)
