@@ -170,20 +170,20 @@ def _open_stop(stand: Stand) -> str:
     limit_s = stand.provoke(EMERGENCY_STOP)
     talk = stand.talk
     if not talk.until(lambda: _heard(stand, EventCode.STOP_OPENED), limit_s):
-        raise UnreadyError("no event 6 came when the emergency stop opened")
+        raise UnreadyError("no event 6 came when the emergency stop was pressed")
     stand.refuses(ClearStop(talk.next_id()), ReplyResult.STOP_LATCHED, "clear stop while it is open")
     stand.refuses(Arm(talk.next_id()), ReplyResult.STOP_LATCHED, "arm while it is open")
-    require(stand.shows(Status.EMERGENCY_STOP), "status bit 4 (emergency stop) is clear while it is open")
+    require(stand.shows(Status.EMERGENCY_STOP), "status bit 4 (emergency stop) is clear while it is pressed")
     stand.undo()
-    require(talk.until(lambda: _heard(stand, EventCode.STOP_CLOSED), LONGER_S), "no event 7 when it closed")
+    require(talk.until(lambda: _heard(stand, EventCode.STOP_CLOSED), LONGER_S), "no event 7 at its release")
     cause = stand.state().stop_cause
-    require(cause == EventCode.STOP_OPENED, "closing the emergency stop cleared the latched stop")
+    require(cause == EventCode.STOP_OPENED, "releasing the emergency stop cleared the latched stop")
     reply = talk.ask(ClearStop(talk.next_id()))
     require(
         reply is not None and reply.result == ReplyResult.ACCEPTED,
-        "clear stop was refused once it was closed",
+        "clear stop was refused once it was released",
     )
-    return "refused while open, latched when closed, cleared on command"
+    return "refused while pressed, latched when released, cleared on command"
 
 
 def _heard(stand: Stand, code: EventCode) -> bool:
@@ -271,7 +271,7 @@ CHECKS = (
         "clear-stop",
         _GROUP,
         "Clear stop",
-        "Clear stop unlatches, and is refused only while the emergency stop is open. It does not arm.",
+        "Clear stop unlatches, and is refused only while the emergency stop is pressed. It does not arm.",
         "no stop cause, disarmed",
         "After each trip the supply has to be switched off and on.",
         _clears,
@@ -336,8 +336,8 @@ CHECKS = (
     Check(
         "emergency-stop-open",
         _GROUP,
-        "While the emergency stop is open, and after",
-        "Clear stop and arm are refused with 5 while it is open; closing it clears nothing.",
+        "While the emergency stop is pressed, and after",
+        "Clear stop and arm are refused with 5 while it is pressed; releasing it clears nothing.",
         "5 and 5, event 7, still latched",
         "Releasing the button is enough to start the press.",
         _open_stop,

@@ -44,7 +44,7 @@ SWITCH_AWAY_MM = 5.0
 """So far from home its own switch has opened: a switch that is closed there is another one, or broken."""
 
 _BITS = {
-    Status.EMERGENCY_STOP: "the emergency stop is open",
+    Status.EMERGENCY_STOP: "the emergency stop is pressed",
     Status.FORCE_TRIP: "the device's own force trip is latched",
     Status.FORCE_SATURATED: "the force converter is saturated",
     Status.POSITION_FAULT: "the position sensor reports a fault",
@@ -183,9 +183,9 @@ class Tripwire:
             if (bit != Status.FORCE_SATURATED or self._limits) and self._lasts(bit, samples, time_s):
                 return f"{words}, as the device's own samples say"
         away_mm = float(position_mm[-1]) - float(self._position.value(0.0))
-        closed = self._lasts(Status.TRAVEL_SWITCH, samples, time_s)
-        if closed and self._travel and abs(away_mm) > SWITCH_AWAY_MM:
-            return f"a travel switch is closed, {away_mm:.1f} mm from home, as the device's own samples say"
+        pressed = self._lasts(Status.TRAVEL_SWITCH, samples, time_s)
+        if pressed and self._travel and abs(away_mm) > SWITCH_AWAY_MM:
+            return f"a travel switch is pressed, {away_mm:.1f} mm from home, as the device's own samples say"
         return None
 
     def _lasts(self, bit: Status, samples: Samples, time_s: FloatArray) -> bool:

@@ -28,7 +28,7 @@ _ADVICE = {
 _ADVICE_ON: dict[tuple[type[Command], ReplyResult], str] = {
     (Limits, ReplyResult.OUTSIDE_LIMITS): "limits may only narrow those that are built into the device",
     (Limits, ReplyResult.BAD_ARGUMENT): "each least value must lie below its largest",
-    (ClearStop, ReplyResult.STOP_LATCHED): "the emergency stop is open; release it when all is safe, and "
+    (ClearStop, ReplyResult.STOP_LATCHED): "the emergency stop is pressed; release it when all is safe, and "
     "clear the stop then",
 }
 

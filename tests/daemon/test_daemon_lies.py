@@ -118,7 +118,7 @@ def test_an_honest_press_runs_to_its_end(tmp_path):
         (lies_on(PRESS, MoveTo, 1.0, position_shown=lambda counts: min(counts, 1_850)), "no progress", 30.0),
         (lies_on(PRESS, MoveTo, 1.0, false_end=True), "says that it arrived", TRAVEL_MM),
         (lies_on(TO_FORCE, PressUntil, 1.0, false_end=True), "at most", TRAVEL_MM),
-        (lies_on(PRESS, MoveTo, 1.0, bits=1 << 4), "emergency stop is open", TRAVEL_MM),
+        (lies_on(PRESS, MoveTo, 1.0, bits=1 << 4), "emergency stop is pressed", TRAVEL_MM),
         (lies_on(PRESS, MoveTo, 1.0, bits=1 << 5), "force trip is latched", TRAVEL_MM),
         (lies_on(PRESS, MoveTo, 1.0, bits=1 << 0), "saturated", TRAVEL_MM),
         (lies_on(PRESS, MoveTo, 1.0, bits=1 << 1), "position sensor", TRAVEL_MM),

@@ -170,3 +170,26 @@ def test_the_firmware_that_cmake_builds_answers_on_the_bench(build, tmp_path):
     with driven_bench(tmp_path, tmp_path) as driver:
         driver.until(lambda: any(len(delivery.samples) for delivery in driver.deliveries))
         assert driver.reader.identity.name == "reference press"
+
+
+def test_the_notes_on_flashing_write_the_fuses_that_the_firmware_names():
+    notes = (REFERENCE.parent / "flashing.md").read_text(encoding="utf-8")
+    chip = (REFERENCE / "atmega328p" / "chip.c").read_text(encoding="utf-8")
+    named = {name[0]: int(value, 16) for name, value in re.findall(r"^    \.(\w+) = (0x\w\w),$", chip, re.M)}
+    written = {name: int(value, 16) for name, value in re.findall(r"-U ([lhe])fuse:w:(0x\w\w):m", notes)}
+    assert written == named
+    assert len(written) == 3
+
+
+def test_pins_have_the_labels_that_boards_print():
+    # Common practice, no source: D0 to D7 are PD0 to PD7, D8 to D13 are PB0 to PB5, A0 to A5 are PC0 to PC5.
+    drawing = (REFERENCE.parent / "signals.svg").read_text(encoding="utf-8")
+    table = (REFERENCE.parent / "wiring.md").read_text(encoding="utf-8")
+    printed = re.findall(r"^\| P([BCD])(\d) \| ([AD]\d+)", table, re.M)
+    drawn = re.findall(r"P([BCD])(\d)  ([AD]\d+)<", drawing)
+    first = {"D": ("D", 0), "B": ("D", 8), "C": ("A", 0)}
+    for port, bit, label in printed + drawn:
+        letter, offset = first[port]
+        assert label == f"{letter}{offset + int(bit)}"
+    assert len(printed) == 13
+    assert len(drawn) >= 8

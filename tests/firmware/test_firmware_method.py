@@ -7,6 +7,7 @@ import pytest
 from simulated_press import (
     CONTACT_MM,
     POWER,
+    REFERENCE,
     SET_SHARE,
     STIFFNESS_N_PER_MM,
     N,
@@ -34,6 +35,7 @@ from rig.results import contact_force_n, method_of, method_report
 
 skip_without_tools()
 
+FIRST_MOTION = REFERENCE.parents[1] / "configs" / "methods" / "first_motion.yaml"
 WITHIN = 3.0
 HEIGHT_MM = 30.0
 DELAY_S = 1 / 80
@@ -166,6 +168,27 @@ def test_the_pad_was_where_it_was_found(run):
     contact = next(event for event in run[2].events() if event["kind"] == "contact found")
     # 1 N is felt 0.05 mm behind the contact; the conversion that feels it comes up to 31 ms of 4 mm/s later
     assert CONTACT_MM + 0.05 <= contact["position_mm"] <= CONTACT_MM + 0.05 + 0.15
+
+
+def test_the_first_motion_of_the_notes_touches_the_pad_and_ends_above_it(build, tmp_path):
+    method = parse_method(FIRST_MOTION.read_text(encoding="utf-8"), "first_motion.yaml")
+    checked = check_method(method, LIMITS, SpecimenFacts(HEIGHT_MM))
+    with patient_bench(build, tmp_path) as bench:
+        bench.usual_specimen()
+        reader = Reader(PortAddress(path=str(tmp_path / "port")), "framed", lock_places=[tmp_path])
+        recorded = run_method(
+            reader,
+            CALIBRATION,
+            lambda entered: header(entered, {"file": "first_motion.yaml", "text": ""}),
+            tmp_path / "captures",
+            checked=checked,
+            watch=watch(),
+        )
+        state = bench.state
+    assert recorded.reason == "method finished"
+    # 1 N is felt 0.05 mm deep; what 1 mm/s adds until it stands is less
+    assert 0.05 <= state["deepest_mm"] < 0.15
+    assert state["platen_mm"] == pytest.approx(CONTACT_MM + 0.05 - 5.0, abs=0.1)
 
 
 def test_endurance_counts_what_the_firmware_counts(build, tmp_path):
