@@ -15,7 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from rig.calibration import Calibration, Delay, Frame, Scale
 from rig.calibrationfile import read_calibration
-from rig.core import load_yaml, read_text
+from rig.core import choose_units, load_yaml, read_text
 from rig.errors import InputError
 from rig.methods import RigLimits
 from rig.reader import PortAddress
@@ -97,6 +97,7 @@ class _File(_Section):
     position: _Position | None = None
     frame: _Frame = _Frame()
     drive: _Drive | None = None
+    units: Literal["metric", "us", "both"] | None = None
     notes: str = ""
 
 
@@ -166,6 +167,10 @@ def read_rig_file(path: Path, *, weighs: bool = False) -> RigFile:
     ------
     InputError
         If it cannot be read, or if a field is wrong.
+
+    Notes
+    -----
+    Its `units` become the reader's, unless the command line or the environment chose others.
     """
     text = read_text(path, what="rig file", hint="configs/rigs holds examples")
     content = load_yaml(text, str(path), expected=f"keys such as `name: bench`, `{EXAMPLE}`")
@@ -173,6 +178,8 @@ def read_rig_file(path: Path, *, weighs: bool = False) -> RigFile:
         file = _File.model_validate(content)
     except ValidationError as problem:
         raise InputError(f"{path}: {_first_complaint(problem)}") from None
+    if file.units is not None:
+        choose_units(file.units, "rig file")
     try:
         port = None if file.port is None else PortAddress(**file.port.model_dump())
         wire = _wire_format(file.wire)

@@ -27,6 +27,10 @@ LONGEST_TEXT = 64
 US_UNITS = {
     "N": ("N", "lbf", "lbf"),
     "mm": ("mm", "in", "in"),
+    "um": ("um", "in", "in"),
+    "mm^2": ("mm^2", "in^2", "in^2"),
+    "N/s": ("N/s", "lbf/s", "lbf/s"),
+    "J": ("J", "in*lbf", "in lbf"),
     "N/mm": ("N/mm", "lbf/in", "lbf/in"),
     "mJ": ("mJ", "in*lbf", "in lbf"),
     "N mm": ("N*mm", "in*lbf", "in lbf"),

@@ -10,7 +10,7 @@ import click
 
 from rig.cli.capture_arguments import captures_argument
 from rig.cli.options import read_quantity, read_zero, renamed_option, sense_and_zero_options
-from rig.cli.output import as_json_text, console, is_plain, json_option, progress, say
+from rig.cli.output import as_json_text, console, is_plain, json_option, progress, say, say_exactly
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -138,13 +138,13 @@ def _print_documents(analysed: list[Analysed]) -> None:
         if doubts.draws is not None:
             document["monte_carlo"] = monte_carlo_document(doubts.draws)
         head = as_json_text(document)
-        say(f'{before}\n{head[:-1]}, "cycles": [')
+        say_exactly(f'{before}\n{head[:-1]}, "cycles": [')
         rows = len(result)
         for number, entry in enumerate(cycle_entries(result), start=1):
-            say(as_json_text(entry) + ("," if number < rows else ""))
-        say("]}", nl=False)
+            say_exactly(as_json_text(entry) + ("," if number < rows else ""))
+        say_exactly("]}", nl=False)
         before = ","
-    say("\n]}")
+    say_exactly("\n]}")
 
 
 def _calibration_of(rig_file: Path | None, calibration_file: Path | None) -> Calibration | None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rig.cli.output import say
+from rig.cli.output import say_exactly
 
 if TYPE_CHECKING:
     from rig.calibration import Calibration
@@ -35,7 +35,7 @@ def command(capture: Path, target: Path, *, overwrite: bool) -> None:
         return _columns(calibration, samples)
 
     export_samples(opened, target, calibrated=calibrated, overwrite=overwrite)
-    say(target)
+    say_exactly(str(target))
 
 
 def _columns(calibration: Calibration, samples: Samples) -> dict[str, FloatArray]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from rig.cli.output import console, is_plain, say
+from rig.cli.output import console, is_plain, say, say_exactly
 
 
 @click.command("guide")
@@ -21,7 +21,7 @@ def command(topic: str | None) -> None:
         return
     text = guide(topic)
     if is_plain():
-        say(text.rstrip())
+        say_exactly(text.rstrip())
         return
     from rich.markdown import Markdown
 

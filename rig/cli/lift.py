@@ -130,4 +130,4 @@ def _show(answer: LiftAnswer, out: Path | None, *, as_json: bool) -> None:
         print_json(document)
         return
     notes = (*sheet.notes, f"Inputs: {MEANT}.")
-    show_answer(sheet.answer, sheet.tables(plain=is_plain()), notes, page, caution=sheet.caution)
+    show_answer(sheet.sentences, sheet.tables(plain=is_plain()), notes, page, caution=sheet.caution)

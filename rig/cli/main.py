@@ -12,6 +12,8 @@ import click
 
 from rig import __version__
 from rig.cli.output import say
+from rig.cli.units_option import with_units
+from rig.core import forget_units
 from rig.errors import RecorderError, RigError
 
 _COMMANDS = {
@@ -73,9 +75,11 @@ class _Family(click.Group):
         if cmd_name not in _COMMANDS:
             return None
         command: click.Command = importlib.import_module(_COMMANDS[cmd_name][0]).command
+        with_units(command)
         return command
 
     def invoke(self, ctx: click.Context) -> Any:
+        forget_units()
         try:
             return super().invoke(ctx)
         except BrokenPipeError:

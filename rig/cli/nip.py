@@ -226,5 +226,5 @@ def _show(answer: NipAnswer, notes: Sequence[str], out: Path | None, *, as_json:
         return
     sheet = nip_sheet(answer)
     show_answer(
-        sheet.answer, sheet.tables(plain=is_plain()), (*sheet.notes, *notes), page, caution=sheet.caution
+        sheet.sentences, sheet.tables(plain=is_plain()), (*sheet.notes, *notes), page, caution=sheet.caution
     )

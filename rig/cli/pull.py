@@ -109,4 +109,4 @@ def _show(answer: RetentionAnswer, read: Sequence[PulledCapture], out: Path | No
     if as_json:
         print_json(document)
         return
-    show_answer(sheet.answer, sheet.tables(plain=is_plain()), sheet.notes, page, caution=sheet.caution)
+    show_answer(sheet.sentences, sheet.tables(plain=is_plain()), sheet.notes, page, caution=sheet.caution)

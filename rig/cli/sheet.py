@@ -11,6 +11,7 @@ from rig.cli.capture_arguments import captures_in
 from rig.cli.compare import listed, named_margins
 from rig.cli.options import read_quantity
 from rig.cli.output import json_option, print_json, progress, say
+from rig.core import BOTH, METRIC, chosen_units
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -33,10 +34,6 @@ if TYPE_CHECKING:
 @click.option(
     "--photo", "photos", multiple=True, metavar="[CAPTION=]FILE",
     help="PNG or JPEG of a piece for the first page; repeatable.",
-)  # fmt: skip
-@click.option(
-    "--units", type=click.Choice(["metric", "us", "both"]), default="both", show_default=True,
-    envvar="PRESSRIG_UNITS", show_envvar=True, help="Units of the first page.",
 )  # fmt: skip
 @click.option(
     "--same-zero", is_flag=True,
@@ -83,7 +80,6 @@ def command(
     supplier: str,
     revision: str,
     photos: tuple[str, ...],
-    units: str,
     same_zero: bool,
     margins: tuple[str, ...],
     although: tuple[str, ...],
@@ -132,11 +128,12 @@ def command(
         photos=[_photo(text) for text in photos],
         same_zero=same_zero,
     )
-    page = save_design_sheet(sheet, out, units=units)
+    page = save_design_sheet(sheet, out)
     if as_json:
         print_json(sheet.as_dict() | {"page": str(page)})
         return
-    for answer in design_sheet_answers(sheet, units=units):
+    # a chosen system is applied where text is printed; without one the terminal shows both
+    for answer in design_sheet_answers(sheet, units=BOTH if chosen_units() is None else METRIC):
         say(answer)
     for sentence in (*sets_sentences(sheet), *(f"missing: {each}" for each in sheet.missing)):
         say(sentence)

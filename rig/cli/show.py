@@ -59,9 +59,12 @@ def _print(document: dict[str, Any]) -> None:
     table.add_column()
     table.add_column()
     header = document["header"]
-    for name in ("specimen", "batch", "free_height_mm", "area_mm2", "started", "operator", "notes", "source"):
+    units = {"free_height_mm": "mm", "area_mm2": "mm^2"}
+    for name in ("specimen", "batch", *units, "started", "operator", "notes", "source"):
+        unit = units.get(name, "")
+        title = name.removesuffix("_mm").removesuffix("_mm2").replace("_", " ")
         if header[name] not in (None, ""):
-            table.add_row(name.replace("_", " "), str(header[name]))
+            table.add_row(title, f"{header[name]:g} {unit}" if unit else str(header[name]))
     for name, value in header["conditions"].items():
         table.add_row(name, str(value))
     calibration = header["calibration"] or {}

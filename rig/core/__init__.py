@@ -1,4 +1,5 @@
-"""What every part that meets untrusted input needs: files read within bounds, and text shown as text.
+"""What every part that reads or shows text needs: files read within bounds, text shown as text, in the
+reader's units.
 
 In: paths, bytes and names that nobody vouches for. Out: text, plain values and node trees within stated
 bounds, or an InputError that names file and line; text that terminal, plot, spreadsheet, Markdown and HTML
@@ -30,15 +31,36 @@ if TYPE_CHECKING:
         yaml_tree,
     )
     from rig.core.quantities import Quantity, quantity
+    from rig.core.reader_units import (
+        BOTH,
+        ENVIRONMENT,
+        METRIC,
+        SYSTEMS,
+        US,
+        choose_units,
+        chosen_units,
+        forget_units,
+        in_chosen_units,
+        table_in_chosen_units,
+    )
     from rig.core.rounding import rounded, shown_u
 
 __all__ = [
+    "BOTH",
     "DEEPEST",
+    "ENVIRONMENT",
     "LARGEST_TEXT",
+    "METRIC",
+    "SYSTEMS",
+    "US",
     "Quantity",
+    "choose_units",
+    "chosen_units",
     "csv_cell",
+    "forget_units",
     "from_csv_cell",
     "html_text",
+    "in_chosen_units",
     "json_visible",
     "load_json",
     "load_yaml",
@@ -50,6 +72,7 @@ __all__ = [
     "read_text",
     "rounded",
     "shown_u",
+    "table_in_chosen_units",
     "visible",
     "yaml_tree",
 ]

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     )
     from rig.sheets.conformance_report import conformance_document, conformance_headline, conformance_page
     from rig.sheets.design_sheet_files import save_design_sheet
-    from rig.sheets.design_sheet_first_page import UNITS, design_sheet_answers, sets_sentences
+    from rig.sheets.design_sheet_first_page import design_sheet_answers, sets_sentences
     from rig.sheets.endurance_words import endurance_sentences, endurance_table
     from rig.sheets.gauge_report import (
         GaugeStudy,
@@ -58,7 +58,6 @@ if TYPE_CHECKING:
     )
 
 __all__ = [
-    "UNITS",
     "AidSheet",
     "ChartPoint",
     "GaugeStudy",

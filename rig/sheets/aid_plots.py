@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from rig.aids import NipAnswer, RetentionAnswer
+from rig.core import BOTH
 from rig.sheets.plots import DASHES, INK, MARKERS, SERIES, label_axes, new_figure, save_figure
-from rig.units import factor
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
+    pass
 
 MOST_NAMED = 6
 """More names than this hide the curves."""
@@ -40,8 +40,7 @@ def save_nip_plots(answer: NipAnswer, folder: Path) -> list[tuple[str, Path]]:
     axis.axvline(gap_mm, color=INK, linewidth=0.8, linestyle=":")
     axis.plot([gap_mm], [wanted_n], "o", color=INK, label=f"{wanted_n:.4g} N at {gap_mm:.2f} mm")
     axis.legend(frameon=False, fontsize=8)
-    label_axes(axis, "gap, mm", "force, N", "Force of each piece against the gap")
-    _beside_in_lbf(axis)
+    label_axes(axis, "gap, mm", "force, N", "Force of each piece against the gap", units=BOTH)
     save_figure(figure, path)
     return [
         ("Force of each piece, pressed between platens, against the gap; the wanted force is marked", path)
@@ -68,25 +67,10 @@ def save_pull_plots(answer: RetentionAnswer, folder: Path) -> list[tuple[str, Pa
     axis.set_xticks(_whole(max(len(each.peak_n) for each in answer.pieces)))
     if few:
         axis.legend(frameon=False, fontsize=8)
-    label_axes(axis, "pull", "force, N", "Pull-off force over pulls")
-    _beside_in_lbf(axis)
+    label_axes(axis, "pull", "force, N", "Pull-off force over pulls", units=BOTH)
     save_figure(figure, path)
     return [("Peak pull-off force (full) and force at first slip (dashed) of each pull", path)]
 
 
 def _whole(count: int) -> Sequence[int]:
     return range(1, count + 1, max(1, count // 10))
-
-
-def _beside_in_lbf(axis: Axes) -> None:
-    """A second scale in pounds-force."""
-    many = factor("N", "lbf")
-
-    def to_lbf(force_n: Any) -> Any:
-        return np.asarray(force_n) * many
-
-    def to_n(force_lbf: Any) -> Any:
-        return np.asarray(force_lbf) / many
-
-    beside = axis.secondary_yaxis("right", functions=(to_lbf, to_n))
-    beside.set_ylabel("force, lbf", color=INK)

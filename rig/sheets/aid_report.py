@@ -15,7 +15,7 @@ from pathlib import Path
 from rich.table import Table
 
 from rig.aids import COLUMNS, Formula, LiftAnswer, NipAnswer, RetentionAnswer
-from rig.core import rounded, shown_u
+from rig.core import BOTH, METRIC, chosen_units, in_chosen_units, rounded, shown_u
 from rig.core.measured import Measured
 from rig.population import BatchFigures
 from rig.sheets.aid_plots import save_nip_plots, save_pull_plots
@@ -75,6 +75,12 @@ class AidSheet:
     notes: tuple[str, ...]
     caution: str
 
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """The answer in both systems of units; in SI once the reader chose, who then sees theirs."""
+        system = BOTH if chosen_units() is None else METRIC
+        return tuple(in_chosen_units(each, system) for each in self.answer)
+
     def tables(self, *, plain: bool) -> list[Table]:
         """Tables for the terminal, the formulas last; `plain` without lines, for a pipe."""
         return [
@@ -94,7 +100,7 @@ def formula_table(formulas: Sequence[Formula], *, plain: bool) -> Table:
 
 
 def us_text(value: float, u: float, unit: str) -> str:
-    """A value in US units with their name; empty where both worlds use the same.
+    """Return a value in US units with their name; empty where both systems use the same, or one was chosen.
 
     Examples
     --------
@@ -102,7 +108,7 @@ def us_text(value: float, u: float, unit: str) -> str:
     '1.000 in'
     """
     many = us_factor(unit)
-    if many is None or not isfinite(value):
+    if many is None or not isfinite(value) or chosen_units() is not None:
         return ""
     return f"{rounded(value * many, u * many)} {us_name(unit)}"
 
@@ -114,7 +120,7 @@ def nip_sheet(answer: NipAnswer) -> AidSheet:
         _of_pieces("gap", figures["gap_mm"], "mm"),
         _most_pieces("gap of most pieces", figures["gap_mm"], "mm"),
         _of_pieces("squeeze at that force", figures["deflection_mm"], "mm"),
-        _of_pieces("force lost per mm of gap", figures["sensitivity_n_per_mm"], "N/mm"),
+        _of_pieces("force lost per unit of gap", figures["sensitivity_n_per_mm"], "N/mm"),
     ]
     if "force_at_gap_n" in figures:
         rows.append(_of_pieces("force at the mean gap", figures["force_at_gap_n"], "N"))
@@ -251,7 +257,7 @@ def _save_page(sheet: AidSheet, pictures: Sequence[tuple[str, Path]], path: Path
     formulas = tuple((each.gives, _with_its_source(each)) for each in sheet.formulas)
     sections = not_empty(
         Section(
-            "Answer", (*(Words(each, "answer") for each in sheet.answer), Words(sheet.caution, "caution"))
+            "Answer", (*(Words(each, "answer") for each in sheet.sentences), Words(sheet.caution, "caution"))
         ),
         Section("Pictures", beside(pictures)),
         Section("Tables", sheet.cells),
@@ -274,12 +280,10 @@ def _setting(answer: NipAnswer) -> str:
 
 def _nip_sentences(answer: NipAnswer) -> list[str]:
     nip, gap = answer.nip, answer.figures["gap_mm"]
-    slope, wanted = answer.figures["sensitivity_n_per_mm"], f"{nip.force_n:.4g} N"
-    lbf = us_text(nip.force_n, nip.force_n / 100, "N")
+    slope = answer.figures["sensitivity_n_per_mm"]
     said = [
-        f"Set the gap to {_mean_with_interval(gap, 'mm')} for {wanted} ({lbf}).",
-        f"One mm of gap more takes {slope.mean:.3g} N away "
-        f"({us_text(slope.mean, slope.mean / 100, 'N/mm')}); opening it by 0.1 mm takes a tenth of that.",
+        f"Set the gap to {_mean_with_interval(gap, 'mm')} for {nip.force_n:.4g} N.",
+        f"Opening the gap takes {slope.mean:.3g} N/mm away.",
     ]
     force = answer.figures.get("force_at_gap_n")
     if force is not None and force.most_from is not None:
@@ -434,23 +438,17 @@ def _number(each: Measured) -> str:
 
 
 def _with_u(each: Measured, unit: str) -> str:
-    us = us_text(each.value, each.u or abs(each.value) / 100, unit)
-    low, high = each.interval()
     u = each.u or abs(each.value) / 100
-    told = f", 95 %: {rounded(low, u)} to {rounded(high, u)} {unit}" if each.u else ""
-    return (
-        f"{rounded(each.value, u)} {unit} ({us}{told})" if us or told else f"{rounded(each.value, u)} {unit}"
-    )
+    low, high = each.interval()
+    interval = f" (95 %: {rounded(low, u)} to {rounded(high, u)} {unit})" if each.u else ""
+    return f"{rounded(each.value, u)} {unit}{interval}"
 
 
 def _mean_with_interval(each: BatchFigures, unit: str) -> str:
     u = _fine(each)
-    us = us_text(each.mean, u, unit)
-    told = (
-        "" if each.low is None else f"95 %: {rounded(each.low, u)} to {rounded(each.high or 0.0, u)} {unit}"
-    )
-    both = ", ".join(part for part in (us, told) if part)
-    return f"{rounded(each.mean, u)} {unit}" + (f" ({both})" if both else "")
+    if each.low is None or each.high is None:
+        return f"{rounded(each.mean, u)} {unit}"
+    return f"{rounded(each.mean, u)} {unit} (95 %: {rounded(each.low, u)} to {rounded(each.high, u)} {unit})"
 
 
 def _digits(value: float | None, u: float | None) -> str:

@@ -9,10 +9,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rig.core import csv_cell, json_visible
+from rig.core import BOTH, chosen_units, csv_cell, json_visible
 from rig.results import sheet_frames
 from rig.results.design_sheet import DesignSheet, titled
-from rig.sheets.design_sheet_first_page import BOTH, photo_name
+from rig.sheets.design_sheet_first_page import photo_name
 from rig.sheets.design_sheet_plots import draw_compression, draw_gap, draw_pieces
 from rig.sheets.design_sheet_words import (
     compression_name,
@@ -34,7 +34,7 @@ WORKBOOK = "sheet.xlsx"
 PLAIN_TEXT = {"strings_to_formulas": False, "strings_to_urls": False}
 
 
-def save_design_sheet(sheet: DesignSheet, folder: Path, *, units: str = BOTH) -> Path:
+def save_design_sheet(sheet: DesignSheet, folder: Path, *, units: str | None = None) -> Path:
     """Write the sheet into a folder.
 
     Parameters
@@ -69,6 +69,7 @@ def save_design_sheet(sheet: DesignSheet, folder: Path, *, units: str = BOTH) ->
             (DOCUMENT, "everything (JSON)"),
         )
     ]
+    units = units or chosen_units() or BOTH
     return save_page(sheet_page(sheet, units=units, files=files), folder / PAGE)
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from math import isfinite
 
-from rig.core import quantity, rounded, shown_u
+from rig.core import BOTH, METRIC, US, quantity, rounded, shown_u
 from rig.population import UNSTATED, BatchFigures, PieceResult
 from rig.results.design_sheet import DIAMETER, MASS, AlikeSet, DesignSheet, Photo
 from rig.results.design_sheet_forces import ForceRow, GapRow
@@ -26,9 +26,6 @@ MOST_GROUPS = 4
 
 LEAST_SHARE = 1e-3
 """Means without a range are rounded to this share of their value at the finest."""
-
-METRIC, US, BOTH = "metric", "us", "both"
-UNITS = (METRIC, US, BOTH)
 
 CAUTIONS = (
     "A nip draws fingers, hair and sleeves in, and a squeezed part stores energy and springs back when it "
@@ -62,7 +59,7 @@ def first_page(sheet: DesignSheet, *, picture: Picture | None, units: str = BOTH
     picture
         Force against the gap, or against deflection where no height is known; None without curves.
     units
-        One of `UNITS`.
+        "metric", "us" or "both".
     """
     alike = main_set(sheet)
     groups = dict(list(alike.groups.items())[:MOST_GROUPS])

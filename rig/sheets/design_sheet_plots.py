@@ -7,16 +7,16 @@ it shows, and as PNG.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from rig.core import BOTH
 from rig.population import BatchFigures, CurveBand
 from rig.sheets.comparison_plots import HATCHES, SIDE
 from rig.sheets.design_sheet_tables import counted
 from rig.sheets.plots import DASHES, INK, MARKERS, SERIES, Drawn, drawn, label_axes, new_figure
-from rig.units import parse
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -42,9 +42,6 @@ def draw_gap(bands: Sequence[CurveBand], height_mm: float, *, alt: str) -> Drawn
         _draw_band(axis, band, height_mm - band.deflection_mm, rank)
     _finish(axis, "gap between platens, mm")
     axis.invert_xaxis()
-    inch = parse("1 mm", "in")
-    above = axis.secondary_xaxis("top", functions=_scaled(inch))
-    above.set_xlabel("gap, in", color=INK)
     return drawn(figure, alt)
 
 
@@ -98,15 +95,7 @@ def _finish(axis: Axes, across: str) -> None:
     # the bands of few pieces are wide; the curves must stay readable
     axis.set_ylim(min(0.0, -0.02 * top), 1.35 * top)
     axis.axhline(0, color=INK, linewidth=0.6)
-    label_axes(axis, across, "force, N", "")
-    pound = parse("1 N", "lbf")
-    beside = axis.secondary_yaxis("right", functions=_scaled(pound))
-    beside.set_ylabel("force, lbf", color=INK)
+    label_axes(axis, across, "force, N", "", units=BOTH)
     drawn, _ = axis.get_legend_handles_labels()
     dashed = Line2D([], [], color=INK, linewidth=1.1, linestyle=DASHES, label="unloading")
     axis.legend(handles=[*drawn, dashed], frameon=False, loc="upper left")
-
-
-def _scaled(factor: float) -> tuple[Callable[[Any], Any], Callable[[Any], Any]]:
-    """From one unit to the other, and back."""
-    return (lambda value: value * factor, lambda value: value / factor)

@@ -12,7 +12,7 @@ from dataclasses import replace
 from datetime import date
 
 from rig import __version__
-from rig.core import rounded
+from rig.core import BOTH, rounded
 from rig.population import UNSTATED, BatchFigures, PieceResult
 from rig.results import ComparedPieces
 from rig.results.design_sheet import (
@@ -32,7 +32,7 @@ from rig.results.design_sheet import (
 from rig.results.design_sheet_forces import ForceRow
 from rig.sheets.comparison_report import comparison_answer
 from rig.sheets.design_sheet_changes import recovery_section, softening_blocks
-from rig.sheets.design_sheet_first_page import BOTH, first_page, main_set
+from rig.sheets.design_sheet_first_page import first_page, main_set
 from rig.sheets.design_sheet_tables import (
     compression_table,
     counted,
@@ -105,6 +105,7 @@ def sheet_page(sheet: DesignSheet, *, units: str = BOTH, files: Sequence[Attachm
         tuple(appendix),
         f"Made with pressrig {__version__}.",
         first_page(sheet, picture=_first_picture(sheet), units=units),
+        shows_units=True,
     )
 
 

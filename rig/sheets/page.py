@@ -11,12 +11,12 @@ from __future__ import annotations
 import base64
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
 from rig import __version__
-from rig.core import html_text, markdown_text
+from rig.core import html_text, in_chosen_units, markdown_text, table_in_chosen_units
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +125,8 @@ class Page:
         A last line.
     first
         Blocks that stand before all sections, on the first page of paper by themselves.
+    shows_units
+        Its maker has written it in the reader's units already.
     """
 
     title: str
@@ -132,6 +134,7 @@ class Page:
     sections: tuple[Section, ...]
     footer: str = f"pressrig {__version__}"
     first: tuple[Block, ...] = ()
+    shows_units: bool = False
 
 
 def beside(drawn: Sequence[tuple[str, Path]]) -> tuple[Picture, ...]:
@@ -157,11 +160,40 @@ def save_page(page: Page, path: Path) -> Path:
     path
         Of the HTML, given back.
     """
+    page = page if page.shows_units else _in_chosen_units(page)
     blocks = [*page.first, *(block for section in page.sections for block in section.blocks)]
     pictures = {name: (path.parent / name).read_bytes() for name in _picture_names(blocks)}
     path.write_text(page_html(page, pictures), encoding="utf-8")
     path.with_suffix(".md").write_text(page_markdown(page), encoding="utf-8")
     return path
+
+
+def _in_chosen_units(page: Page) -> Page:
+    """Return a page that was written in SI in the reader's units."""
+    sections = (
+        replace(section, blocks=tuple(_block_in_chosen_units(block) for block in section.blocks))
+        for section in page.sections
+    )
+    first = tuple(_block_in_chosen_units(block) for block in page.first)
+    return replace(page, title=in_chosen_units(page.title), sections=tuple(sections), first=first)
+
+
+def _block_in_chosen_units(block: Block) -> Block:
+    shown: Block = block
+    match block:
+        case Words(text):
+            shown = replace(block, text=in_chosen_units(text))
+        case Points(items):
+            shown = Points(tuple(in_chosen_units(item) for item in items))
+        case Facts(rows):
+            shown = Facts(tuple((name, in_chosen_units(value)) for name, value in rows))
+        case Cells(caption, headings, rows):
+            shown = Cells(*table_in_chosen_units(caption, headings, rows))
+        case Picture(name, caption, alt):
+            shown = Picture(name, in_chosen_units(caption), in_chosen_units(alt))
+        case Columns(columns):
+            shown = Columns(tuple(tuple(map(_block_in_chosen_units, column)) for column in columns))
+    return shown
 
 
 def _picture_names(blocks: Sequence[Block]) -> Iterator[str]:

@@ -18,13 +18,23 @@ import numpy as np
 
 from rig.analyser import CaptureResult, spoilt
 from rig.analyser.result import Loop
-from rig.core import html_text, plot_text, quantity
+from rig.core import (
+    BOTH,
+    METRIC,
+    US,
+    chosen_units,
+    html_text,
+    in_chosen_units,
+    plot_text,
+    quantity,
+)
 from rig.samples import FloatArray, IntArray
+from rig.units import us_factor, us_name
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-    from matplotlib.ticker import Formatter
+    from matplotlib.ticker import Formatter, Locator
 
 INK = "#1b2a33"
 SERIES = ("#0b5d7a", "#c8641b", "#4d7c3a", "#7a3d78")
@@ -189,15 +199,52 @@ def new_figure(rows: int, size: tuple[float, float]) -> tuple[Figure, list[Axes]
     return figure, list(axes)
 
 
-def label_axes(axis: Axes, across: str, up: str, title: str) -> None:
-    """Words at both axes and above, a grid, and no frame; an empty title is left out."""
-    axis.set_xlabel(across, color=INK)
-    axis.set_ylabel(up, color=INK)
+def label_axes(axis: Axes, across: str, up: str, title: str, *, units: str | None = None) -> None:
+    """Label both axes and the top, with a grid and no frame, in the reader's units.
+
+    Parameters
+    ----------
+    across, up
+        With the unit of the data at their end, such as "force, N".
+    title
+        Left out where it is empty.
+    units
+        Where the reader chose none; None draws SI alone.
+    """
     if title:
         axis.set_title(title, loc="left", color=INK, fontsize=11)
     axis.grid(visible=True, color="#d8dee2", linewidth=0.6)
     for side in ("top", "right"):
         axis.spines[side].set_visible(False)
+    system = chosen_units() or units or METRIC
+    for text, scale, beside in (
+        (across, axis.xaxis, partial(axis.secondary_xaxis, "top")),
+        (up, axis.yaxis, partial(axis.secondary_yaxis, "right")),
+    ):
+        label, separator, unit = text.rpartition("," + ("\n" if ",\n" in text else " "))
+        many, in_us = us_factor(unit), f"{label}{separator}{us_name(unit)}"
+        if many is not None and system == US:
+            scale.set_major_locator(_round_ticks(many))
+            scale.set_major_formatter(partial(_tick_text, many))
+        scale.set_label_text(in_us if many is not None and system == US else text, color=INK)
+        if many is not None and system == BOTH:
+            other = beside(functions=(partial(np.multiply, many), partial(np.multiply, 1 / many)))
+            (other.set_xlabel if scale is axis.xaxis else other.set_ylabel)(in_us, color=INK)
+
+
+def _tick_text(many: float, value: float, _: int | None = None) -> str:
+    return f"{value * many:.6g}"
+
+
+def _round_ticks(many: float) -> Locator:
+    """Return a locator of ticks that are round numbers once they are multiplied by a factor."""
+    from matplotlib.ticker import MaxNLocator
+
+    class RoundTicks(MaxNLocator):
+        def tick_values(self, vmin: float, vmax: float) -> Sequence[float]:
+            return [float(tick) / many for tick in super().tick_values(vmin * many, vmax * many)]
+
+    return RoundTicks(nbins="auto", steps=[1, 2, 2.5, 5, 10])
 
 
 def save_figure(figure: Figure, path: Path) -> None:
@@ -216,7 +263,7 @@ def _show_as_text(figure: Figure) -> None:
     from matplotlib.ticker import FixedFormatter, FuncFormatter
 
     for words in figure.findobj(Text):
-        words.set_text(plot_text(words.get_text()))
+        words.set_text(plot_text(in_chosen_units(words.get_text())))
     for axes in figure.axes:
         for axis in (axes.xaxis, axes.yaxis):
             stated = axis.get_major_formatter()
