@@ -8,10 +8,13 @@ import shlex
 import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from itertools import combinations
 from pathlib import Path
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
+from matplotlib.textpath import TextPath
 
 from rig.capture import open_capture
 from rig.cli import main
@@ -355,3 +358,47 @@ def test_the_comparison_of_the_guide_gives_an_answer_in_a_checkout(run: Run, tmp
     # the autumn mould is softer by more than the margin: the answer is no
     assert code == 1
     assert re.match(r"autumn mould is softer than spring mould: .* larger than the margin of 4 N", output)
+
+
+@dataclass(frozen=True, slots=True)
+class Label:
+    """A text of a drawing, and the box that it fills."""
+
+    words: str
+    box: tuple[float, float, float, float]
+
+    def meets(self, other: Label) -> bool:
+        left, top, right, bottom = self.box
+        return left < other.box[2] and other.box[0] < right and top < other.box[3] and other.box[1] < bottom
+
+
+def labels(drawing: ElementTree.Element) -> list[Label]:
+    """Texts of a drawing with their boxes, in the font that stands first in its list."""
+    found = []
+    for text in drawing.iter("{http://www.w3.org/2000/svg}text"):
+        size = float(text.get("font-size", drawing.get("font-size", "16")))
+        weight = text.get("font-weight", "normal")
+        words = "".join(text.itertext())
+        width = (
+            TextPath((0, 0), words, size=size, prop={"family": "DejaVu Sans", "weight": weight})
+            .get_extents()
+            .width
+        )
+        shift = {"start": 0.0, "middle": width / 2, "end": width}[text.get("text-anchor", "start")]
+        left, base = float(text.get("x", "0")) - shift, float(text.get("y", "0"))
+        found.append(Label(words, (left, base - 0.75 * size, left + width, base + 0.2 * size)))
+    return found
+
+
+@pytest.mark.parametrize("path", sorted(NOTES.glob("*.svg")), ids=lambda path: path.stem)
+def test_no_two_texts_of_a_drawing_run_into_each_other_or_off_the_sheet(path: Path) -> None:
+    drawing = ElementTree.parse(path).getroot()
+    _, _, width, height = map(float, drawing.get("viewBox", "").split())
+    found = labels(drawing)
+    assert [(a.words, b.words) for a, b in combinations(found, 2) if a.meets(b)] == []
+    assert [
+        label.words
+        for label in found
+        if label.box[0] < 0 or label.box[1] < 0 or label.box[2] > width or label.box[3] > height
+    ] == []
+    assert len(found) > 10

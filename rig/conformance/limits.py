@@ -243,7 +243,10 @@ def _fresh(stand: Stand) -> str:
         changed &= np.diff(block.seq) % SEQ_MODULUS == 1
     changes: IntArray = np.flatnonzero(changed).astype(np.int64)
     if len(changes) < ENOUGH_CHANGES:
-        raise NotApplicableError(f"the force changed {len(changes)} times only; touch the cell meanwhile")
+        raise NotApplicableError(
+            f"the force changed {len(changes)} times in {FRESH_LISTEN_S:g} s only; if the amplifier is "
+            "strapped to 10/s, set it to 80/s (firmware_notes/wiring.md, the rate strap)"
+        )
     unmarked = int((changed & ~fresh).sum())
     require(
         unmarked <= MOST_UNMARKED * len(changes),
