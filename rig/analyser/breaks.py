@@ -3,15 +3,21 @@
 Problem: rough motion and noise lower a force for a moment, and a specimen that bends lets it fall slowly; a
 specimen that slips out at once loses contact with the platen still on its way in, so that its loading stroke
 just ends. Plan: a break is a drop over a short way, by much more than noise, that takes away a good part of
-the force and is not made up for at once; or a contact that ends while the platen goes on. Cost: a few passes
-over the nodes of loading."""
+the force and is not made up for at once; or a contact that ends while the platen goes on. Place and force are
+then read from single samples, where a node's mean would miss the tip, and a slow fall on a resting platen is
+seen to be relaxation. Cost: a few passes over the nodes of loading, and the samples beside each break.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from math import sqrt
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
+from rig.analyser.blocks import Blocks
 from rig.analyser.ragged import BoolArray, Nodes
 from rig.calibration import Signals
 from rig.samples import FloatArray
@@ -34,16 +40,35 @@ MADE_UP = 0.5
 WENT_ON_SHARE = 0.03
 """A platen that goes on by this share of the depth behind the end of contact has not let the specimen go."""
 
+SUDDEN_SHARE = 0.02
+SUDDEN_SAMPLES = 3
+"""Most of a drop happens within this share of the stroke's samples, or within so few: a relaxing force
+takes longer."""
+
+SPIKE_RISES = 3.0
+SPIKE_NOISES = 5.0
+"""A last rise larger than this many rises before it, and noise, is a spike and not the tip."""
+
 BEFORE_LOSS = 0.8
 """Contact was lost where the force was last above this share of the largest."""
 
 
 @dataclass(frozen=True, slots=True)
 class Breaks:
-    """Position and force just before the first break of each cycle, shape (m,); not-a-number without one."""
+    """Position and force just before the first break of each cycle, shape (m,); not-a-number without one.
+
+    Parameters
+    ----------
+    u_n
+        Standard uncertainty of the force: the tip lies between two samples.
+    is_peak
+        Whether no later force of the stroke is larger.
+    """
 
     x_mm: FloatArray
     force_n: FloatArray
+    u_n: FloatArray
+    is_peak: BoolArray
 
     @property
     def found(self) -> BoolArray:
@@ -53,14 +78,25 @@ class Breaks:
 
 
 def find_breaks(
-    loading: Nodes, noise_n: FloatArray, stroke_mm: FloatArray, deadband_mm: float, went_on_mm: FloatArray
+    loading: Nodes,
+    blocks: Blocks,
+    pressed: Callable[[int, slice], tuple[FloatArray, FloatArray]],
+    *,
+    noise_n: FloatArray,
+    stroke_mm: FloatArray,
+    deadband_mm: float,
+    went_on_mm: FloatArray,
 ) -> Breaks:
-    """Breaks of loading strokes.
+    """Find the first break of each loading stroke.
 
     Parameters
     ----------
     loading
         Strokes, free of force zero and frame.
+    blocks
+        Samples of each node.
+    pressed
+        Position and force of single samples of a row, as those of the nodes.
     noise_n
         Noise of a node's force at most, shape (m,).
     stroke_mm
@@ -101,12 +137,54 @@ def find_breaks(
     ahead = np.minimum(first[:, None] + np.arange(DROP_NODES), last)
     at = np.take_along_axis(ahead, np.argmax(np.take_along_axis(force_n, ahead, axis=1), axis=1)[:, None], 1)
     which = np.where(broken.any(axis=1), at[:, 0], before_loss)
-    found = broken.any(axis=1) | lost
-    rows = np.arange(len(which))
-    return Breaks(
-        np.where(found, loading.x_mm[rows, which], np.nan),
-        np.where(found, loading.force_n[rows, which], np.nan),
-    )
+    x_mm, tip_n, u_n = np.full((3, len(which)), np.nan)
+    found = Breaks(x_mm, tip_n, u_n, np.zeros(len(which), bool))
+    for row in np.flatnonzero(broken.any(axis=1) | lost).tolist():
+        begin, end = int(blocks.start[row, 0]), int(blocks.stop[row, blocks.lengths[row] - 1])
+        nearest = int(blocks.start[row, max(which[row] - DROP_NODES, 0)])
+        beyond = int(blocks.stop[row, min(which[row] + 2 * DROP_NODES, blocks.lengths[row] - 1)])
+        if lost[row] and beyond == end:
+            beyond += SUDDEN_SAMPLES  # the contact may have ended with the sample before the tip
+        near_mm, near_n = pressed(row, slice(nearest, beyond))
+        if not lost[row] and not _is_sudden(near_n, end - begin):
+            continue
+        top, tip_n[row], u_n[row] = _tip(near_n, noise_n[row])
+        x_mm[row] = near_mm[top]
+        _, later_n = pressed(row, slice(beyond, end))
+        # of three samples the middle one: a single spike is no larger force
+        middle_n = np.median(sliding_window_view(later_n, 3), axis=1) if len(later_n) > 2 else later_n
+        found.is_peak[row] = middle_n.max(initial=-np.inf) < tip_n[row] + u_n[row]
+    return found
+
+
+def _is_sudden(near_n: FloatArray, stroke_samples: int) -> bool:
+    """Whether half of the largest fall happens within a few samples."""
+    top = int(np.argmax(near_n))
+    fall_n = near_n[top] - near_n[top:].min()
+    few = min(max(SUDDEN_SAMPLES, round(SUDDEN_SHARE * stroke_samples)), len(near_n) - 1)
+    return few > 0 and bool((near_n[:-few] - near_n[few:]).max() > MADE_UP * fall_n)
+
+
+def _tip(near_n: FloatArray, noise_n: float) -> tuple[int, float, float]:
+    """Place and value of the largest force before a drop, and its standard uncertainty, despite one spike.
+
+    The tip lies between the last sample of the rise and the next one: where the line of the rise meets that
+    of the fall, or, where the fall is over within one sample, anywhere between the two.
+    """
+    rises_n = np.diff(near_n, prepend=near_n[:1])
+    padded_n = np.append(near_n, near_n[-1:].repeat(2))
+    for top in np.argsort(near_n)[::-1].tolist():
+        earlier_n = rises_n[max(top - 5, 1) : top]
+        rise_n = float(np.median(np.abs(earlier_n))) if len(earlier_n) else abs(float(rises_n[top]))
+        if rises_n[top] > SPIKE_RISES * rise_n + SPIKE_NOISES * noise_n:
+            continue
+        fell_n, falls_n = (float(padded_n[top + step] - padded_n[top + step + 1]) for step in (0, 1))
+        # top + rise s = next - falls (s - 1), with s the share of a step behind the top sample
+        meets = (falls_n - fell_n) / (rise_n + falls_n) if rise_n + falls_n > 0 else 0.0
+        share = 0.5 if fell_n > max(rise_n, falls_n) else float(np.clip(meets, 0.0, 1.0))
+        u_n = np.hypot(sqrt(2) * noise_n, rise_n / sqrt(12))  # the lines are as noisy as two samples
+        return top, float(near_n[top] + share * rise_n), float(u_n)
+    return int(np.argmax(near_n)), float(near_n.max()), float(noise_n)
 
 
 def went_on_mm(signals: Signals, cycles: Cycles) -> FloatArray:

@@ -8,13 +8,14 @@ through the data that it is given.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from math import sqrt
 
 import numpy as np
 
 from rig.analyser.baseline import Baseline, baseline
 from rig.analyser.blocks import MOST_BLOCKS, Blocks, block_means, even_blocks, stroke_blocks
-from rig.analyser.breaks import find_breaks, went_on_mm
+from rig.analyser.breaks import Breaks, find_breaks, went_on_mm
 from rig.analyser.curves import Knee
 from rig.analyser.foot import Foot, FootZone, fit_feet
 from rig.analyser.peak import Side, Turn, find_turns
@@ -176,9 +177,15 @@ def _measure_block(
     flags = cycles.flags | strokes.flags()
     noise_n = np.hypot(context.noise.force_n, context.noise.force_share * rough_peak_n)
     breaks = find_breaks(
-        loading, noise_n, strokes.stroke_mm, context.deadband_mm, went_on_mm(signals, cycles)
+        loading,
+        coming,
+        partial(_pressed, signals, zero, cycles.contact, frame=frame),
+        noise_n=noise_n,
+        stroke_mm=strokes.stroke_mm,
+        deadband_mm=context.deadband_mm,
+        went_on_mm=went_on_mm(signals, cycles),
     )
-    columns["break_mm"], columns["break_n"] = breaks.x_mm - origin, breaks.force_n
+    columns |= _break_columns(columns, breaks, zero, origin)
     flags[breaks.found] |= np.uint32(Flag.BREAK)
     columns["hold_creep_mm"] = creep_mm = _hold_creep_mm(signals.position_mm, cycles)
     least_mm = np.maximum(CREPT_SHARE * strokes.stroke_mm, context.deadband_mm)
@@ -256,6 +263,27 @@ def _zero_in_reach(x_mm: FloatArray, cycles: Cycles) -> BoolArray:
 def _first_datum(contact: FloatArray, contact_u: FloatArray) -> Datum | None:
     known = np.flatnonzero(np.isfinite(contact))
     return Datum(float(contact[known[0]]), float(contact_u[known[0]])) if len(known) else None
+
+
+def _pressed(
+    signals: Signals, zero: Baseline, contact: IntArray, row: int, part: slice, *, frame: Frame
+) -> tuple[FloatArray, FloatArray]:
+    """Position and force of single samples of a cycle, free of force zero and frame compliance."""
+    samples = np.arange(len(signals))[part]
+    zero_n = zero.at_contact_n[row] + zero.per_sample_n[row] * (samples - contact[row])
+    force_n = signals.force_n[part] - zero_n
+    return signals.position_mm[part] - frame.give_mm(force_n), force_n
+
+
+def _break_columns(columns: Columns, breaks: Breaks, zero: Baseline, origin_mm: FloatArray) -> Columns:
+    """Place and force of breaks; where no later force is larger, the tip before the break is the peak."""
+    tip_u = np.hypot(breaks.u_n, zero.u_n)
+    return {
+        "break_mm": breaks.x_mm - origin_mm,
+        "break_n": breaks.force_n,
+        "peak_force_n": np.where(breaks.is_peak, breaks.force_n, columns["peak_force_n"]),
+        "peak_force_n_u": np.where(breaks.is_peak, tip_u, columns["peak_force_n_u"]),
+    }
 
 
 def _stroke(signals: Signals, blocks: Blocks, zero: Baseline, contact: IntArray, frame: Frame) -> Nodes:
