@@ -72,8 +72,9 @@ def _about_start(result: CaptureResult, start: Start, tally: Tally) -> Iterator[
     if not tally.cycles:
         yield (
             f"No cycle was found: the force never rose above {result.contact_force_n:.3g} N "
-            "while the platen moved. Check the sign of both channels, the calibration and the contact force; "
-            "forces that pull, `pressrig pull` reads."
+            "while the platen moved. Check the calibration, the contact force and the signs: where loads are "
+            "negative, `--sense tension` changes the sign of force and position. "
+            "`pressrig pull` reads pull-offs."
         )
         return
     if (tally.first_flags & Flag.STARTS_IN_CONTACT) and start.recorded_zero:
