@@ -375,7 +375,7 @@ class Label:
 def labels(drawing: ElementTree.Element) -> list[Label]:
     """Texts of a drawing with their boxes, in the font that stands first in its list."""
     found = []
-    for text in drawing.iter("{http://www.w3.org/2000/svg}text"):
+    for text in drawing.findall(".//{*}text"):
         size = float(text.get("font-size", drawing.get("font-size", "16")))
         weight = text.get("font-weight", "normal")
         words = "".join(text.itertext())
