@@ -214,6 +214,81 @@ def test_allowed_imports_run_in_one_direction() -> None:
         left = {part: others - settled for part, others in left.items() if part not in settled}
 
 
+def module_name(path: Path) -> str:
+    return ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__")
+
+
+def taken_from(path: Path) -> Iterator[tuple[str, str]]:
+    """Modules and names that a module imports, wherever in it."""
+    for module, names, _ in imported(ast.parse(path.read_text(encoding="utf-8"))):
+        yield from ((module, name) for name in names or {""})
+
+
+def imports_between_modules() -> dict[str, set[str]]:
+    """Modules that each module of `rig` imports, also for types only; a face's name counts as its home."""
+    files = {module_name(path): path for path in MODULES}
+    faces = {module_name(path) for path in PACKAGES}
+    homes = {face: {name: module for module, name in taken_from(files[face])} for face in faces}
+
+    def home(module: str, name: str) -> str:
+        inner = f"{module}.{name}"
+        return inner if inner in files else homes.get(module, {}).get(name, module)
+
+    return {
+        name: {home(*taken) for taken in taken_from(path)} & set(files) - faces - {name}
+        for name, path in files.items()
+        if name not in faces
+    }
+
+
+def circles(left: dict[str, set[str]]) -> set[str]:
+    """Modules that are in a circle of imports, or between two circles."""
+    while True:
+        importing = {name for name, others in left.items() if others & set(left)}
+        wanted = set().union(*left.values())
+        kept = {name: left[name] for name in importing & wanted}
+        if kept.keys() == left.keys():
+            return set(kept)
+        left = kept
+
+
+def test_no_module_imports_itself_by_way_of_others() -> None:
+    assert circles(imports_between_modules()) == set()
+
+
+def test_a_circle_of_imports_is_seen() -> None:
+    assert circles({"a": {"b"}, "b": {"c"}, "c": {"b"}, "d": {"a"}}) == {"b", "c"}
+
+
+def users(folder: str, *libraries: str) -> list[str]:
+    return [
+        short(path)
+        for path in MODULES
+        if path.is_relative_to(RIG / folder)
+        and any(module.split(".")[0] in libraries for module, _ in taken_from(path))
+    ]
+
+
+def test_the_command_line_computes_nothing() -> None:
+    assert users("cli", "numpy", "scipy") == []
+
+
+def test_only_the_command_line_knows_that_it_is_one() -> None:
+    assert [name for name in users(".", "click") if not name.startswith("rig/cli/")] == []
+
+
+def test_sheets_and_pages_see_no_samples() -> None:
+    # types of arrays stand in the same module
+    seen = {
+        (short(path), name)
+        for path in MODULES
+        if path.is_relative_to(RIG / "sheets")
+        for module, name in taken_from(path)
+        if module == "rig.samples"
+    }
+    assert {name for _, name in seen} <= {"FloatArray", "IntArray", "BoolArray"}
+
+
 def test_an_import_inside_a_function_is_seen(tmp_path: Path) -> None:
     # Only the parser is asked here; the file need not lie in the package.
     module = tmp_path / "deep.py"

@@ -16,7 +16,6 @@ from typing import TYPE_CHECKING
 import click
 
 from rig.cli.analyse import print_result, write_results
-from rig.cli.demo_floats import AREA_MM2, FREE_HEIGHT_MM, MODEL, Float, floats
 from rig.cli.options import DEFAULT_FOLDER
 from rig.cli.output import console, is_plain, progress, say
 from rig.cli.record import complete_header
@@ -32,6 +31,7 @@ if TYPE_CHECKING:
 
     from rig.population import PieceResult
     from rig.results import PressedPieces
+    from rig.virtual.demo_floats import Float
 
 DEPTH_MM = 38.0
 """Past 40 % of the free height, also for a float that loses some height while it is squeezed."""
@@ -76,6 +76,7 @@ def command(*, out: Path) -> None:
     refuse_windows()
     from rig.results import DEPTHS, Asked, analyse_capture, pieces_of, pressed_captures, sheet_of
     from rig.sheets import save_design_sheet
+    from rig.virtual.demo_floats import MODEL
 
     say(
         f"A virtual rig squeezes net floats {MODEL} from a spring and an autumn mould, three of them again "
@@ -103,6 +104,8 @@ def command(*, out: Path) -> None:
 
 def _squeeze_all(out: Path) -> list[_Squeezed]:
     """Record every float, one after another."""
+    from rig.virtual.demo_floats import floats
+
     wanted = floats()
     squeezed: list[_Squeezed] = []
     with stop_on_signals(suspends=False) as stopped, progress("squeezing", len(wanted)) as show:
@@ -124,6 +127,7 @@ def _record(
     from rig.daemon import Progress, StopRule, record
     from rig.reader import PortAddress, Reader
     from rig.virtual import FIRST_CONTACT_MM, Chain, VirtualPort, VirtualRig
+    from rig.virtual.demo_floats import AREA_MM2, FREE_HEIGHT_MM
 
     specimen, chain, cycles = each.specimen(), Chain(), HELD_CYCLES if each.hold_s else CYCLES
     rig = VirtualRig(
@@ -214,6 +218,7 @@ def _compare(pieces: PressedPieces, by: str, results: Sequence[PieceResult], out
 
     from rig.results import studied
     from rig.sheets import comparison_answer, save_comparison_report
+    from rig.virtual.demo_floats import MODEL
 
     study = studied(
         replace(pieces, results=tuple(results)), [name for name, _ in SHOWN], by=by, margins=MARGINS
@@ -243,6 +248,8 @@ def _table(squeezed: Sequence[_Squeezed]) -> str:
     import io
 
     import pandas as pd
+
+    from rig.virtual.demo_floats import FREE_HEIGHT_MM, MODEL
 
     pieces = {each.piece.name: each.piece for each in squeezed if each.piece.state == "new"}
     rows = [

@@ -109,15 +109,10 @@ def _refuse_height(capture: Capture) -> None:
 
 def _about_recovery(report: MethodReport) -> list[str]:
     """What the touches after release say of the time to come."""
-    import numpy as np
-
-    from rig.analyser import fit_recovery
     from rig.sheets import recovery_sentences
 
-    if not report.recovery:
-        return []
-    columns = np.array([(each.after_s, each.set_mm, each.set_mm_u) for each in report.recovery], float)
-    return recovery_sentences(fit_recovery(*columns.T))
+    fit = report.recovery_fit()
+    return [] if fit is None else recovery_sentences(fit)
 
 
 def _report_endurance(capture: Capture, *, as_json: bool) -> None:

@@ -13,11 +13,12 @@ import sys
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import hypot
 from pathlib import Path
+from statistics import median, pstdev
 from typing import TYPE_CHECKING, Any
 
 import click
-import numpy as np
 
 from rig.cli.options import read_quantity
 from rig.cli.output import say
@@ -232,6 +233,8 @@ def _scales(address: PortAddress, wire: WireFormat, written: dict[str, Any]) -> 
 
 def _rest(reader: Reader, question: str) -> Level:
     """Means over a while at rest, once a person has said so."""
+    from rig.samples import Samples
+
     _line(question)
     while reader.get(timeout_s=0.0) is not None:  # what was taken before
         pass
@@ -247,20 +250,18 @@ def _rest(reader: Reader, question: str) -> Level:
             raise DeviceError(
                 f"no samples over {REST_S:g} s within {PATIENCE_S:g} s; is the board still there?"
             )
-    force = np.concatenate([part.force for part in parts]).astype(float)
-    position = np.concatenate([part.position for part in parts]).astype(float)
-    root = np.sqrt(len(force))
+    whole = Samples.concatenate(parts)
+    force, position = whole.force.astype(float).tolist(), whole.position.astype(float).tolist()
+    # a mean of whole counts is not known better than about a third of one
+    root = len(whole) ** 0.5
     return Level(
-        float(np.median(force)),
-        float(max(force.std() / root, 0.3)),
-        float(np.median(position)),
-        float(max(position.std() / root, 0.3)),
+        median(force), max(pstdev(force) / root, 0.3), median(position), max(pstdev(position) / root, 0.3)
     )
 
 
 def _step(name: str, counts: float, errors: tuple[float, float]) -> float:
     """A change in counts that stands out from the noise."""
-    if abs(counts) < CLEAR_STEP * float(np.hypot(*errors)):
+    if abs(counts) < CLEAR_STEP * hypot(*errors):
         raise InputError(
             f"{name}: changed by {counts:.3g} counts only, no more than its noise; check the sensor's "
             "wiring, or use a larger load or distance"

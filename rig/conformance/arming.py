@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from rig.conformance.outcome import Check, NotApplicableError, require
+from rig.conformance.exceptions import NotApplicableError, require
+from rig.conformance.outcome import Check
 from rig.conformance.stand import Stand
 from rig.wire import Arm, Cycle, Disarm, MoveTo, PressUntil, ReplyResult, StateFlag
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from rig.conformance.dialogue import REPLY_S
-from rig.conformance.outcome import Check, NotApplicableError, UnreadyError, require
+from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
+from rig.conformance.outcome import Check
 from rig.conformance.stand import Stand, result_words
 from rig.wire import (
     AskState,

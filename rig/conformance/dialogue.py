@@ -14,7 +14,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
-from rig.conformance.outcome import InterruptedCheckError
+from rig.conformance.exceptions import InterruptedCheckError
 from rig.wire import (
     Command,
     DeviceMessage,

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from rig.conformance.dialogue import PIECE_BYTES, REPLY_S
-from rig.conformance.outcome import Check, require
+from rig.conformance.exceptions import require
+from rig.conformance.outcome import Check
 from rig.conformance.stand import Stand
 from rig.wire import Identify, Identity, StateFlag, StreamAt, encode_frame, seal
 

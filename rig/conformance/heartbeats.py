@@ -7,7 +7,8 @@ early for certain.
 
 from __future__ import annotations
 
-from rig.conformance.outcome import Check, require
+from rig.conformance.exceptions import require
+from rig.conformance.outcome import Check
 from rig.conformance.stand import Stand, event_words
 from rig.wire import AskState, EventCode, StateFlag
 

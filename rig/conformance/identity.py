@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from rig.conformance.outcome import Check, NotApplicableError, UnreadyError, require
+from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
+from rig.conformance.outcome import Check
 from rig.conformance.stand import REPEATED_IDENTITY_S, Kind, Stand
 from rig.wire import PROTOCOL_VERSION, Capability, Identify, Identity, Reply, ReplyResult
 

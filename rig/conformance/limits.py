@@ -13,7 +13,8 @@ from functools import partial
 
 import numpy as np
 
-from rig.conformance.outcome import Check, NotApplicableError, UnreadyError, require
+from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
+from rig.conformance.outcome import Check
 from rig.conformance.provoking import EMERGENCY_STOP
 from rig.conformance.stand import LONGER_S, NEAR_COUNTS, Stand, event_words
 from rig.samples import FloatArray, IntArray, Status

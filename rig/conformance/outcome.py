@@ -25,22 +25,6 @@ class Verdict(StrEnum):
     NOT_TRIED = "not tried"
 
 
-class BrokenRuleError(Exception):
-    """The device broke the rule; the words say what was found. It stays inside this package."""
-
-
-class UnreadyError(Exception):
-    """Something before the check did not work, so that it says nothing. It stays inside this package."""
-
-
-class NotApplicableError(Exception):
-    """The check is not for this device, or nobody was there to help. It stays inside this package."""
-
-
-class InterruptedCheckError(Exception):
-    """Somebody wants to stop. It stays inside this package."""
-
-
 @dataclass(frozen=True, slots=True)
 class Check:
     """One rule and how it is tried.
@@ -98,15 +82,3 @@ class CheckOutcome:
     found: str = ""
     why: str = ""
     blocked: bool = False
-
-
-def require(holds: bool, found: str) -> None:
-    """Nothing if the rule holds.
-
-    Raises
-    ------
-    BrokenRuleError
-        If not, with what was found.
-    """
-    if not holds:
-        raise BrokenRuleError(found)

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from rig.conformance.outcome import Check, UnreadyError, require
+from rig.conformance.exceptions import UnreadyError, require
+from rig.conformance.outcome import Check
 from rig.conformance.stand import Stand
 from rig.wire import StateFlag, StreamAt
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from rig.conformance.outcome import Check, NotApplicableError, UnreadyError, require
+from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
+from rig.conformance.outcome import Check
 from rig.conformance.provoking import RESET
 from rig.conformance.stand import Stand, result_words
 from rig.wire import (

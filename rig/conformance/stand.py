@@ -16,7 +16,7 @@ from enum import StrEnum
 import numpy as np
 
 from rig.conformance.dialogue import Dialogue
-from rig.conformance.outcome import (
+from rig.conformance.exceptions import (
     BrokenRuleError,
     InterruptedCheckError,
     NotApplicableError,

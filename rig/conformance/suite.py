@@ -24,15 +24,13 @@ from rig.conformance import (
     sequence,
     trips,
 )
-from rig.conformance.outcome import (
+from rig.conformance.exceptions import (
     BrokenRuleError,
-    Check,
-    CheckOutcome,
     InterruptedCheckError,
     NotApplicableError,
     UnreadyError,
-    Verdict,
 )
+from rig.conformance.outcome import Check, CheckOutcome, Verdict
 from rig.conformance.stand import Kind, Stand
 from rig.errors import DeviceError
 

@@ -19,7 +19,15 @@ from typing import Any
 
 import numpy as np
 
-from rig.analyser import CALIBRATION_PART, FREEDOM, CaptureResult, counted_cycles, spoilt
+from rig.analyser import (
+    CALIBRATION_PART,
+    FREEDOM,
+    CaptureResult,
+    RecoveryFit,
+    counted_cycles,
+    fit_recovery,
+    spoilt,
+)
 from rig.calibration import Aligner, Calibration, Signals, read_again, shifts
 from rig.capture import CaptureHeader
 from rig.core import quantity
@@ -103,6 +111,13 @@ class MethodReport:
     def missing(self) -> tuple[Outcome, ...]:
         """Quantities that were promised and cannot be had."""
         return tuple(each for each in self.quantities if each.value is None)
+
+    def recovery_fit(self) -> RecoveryFit | None:
+        """Fit the touches after release; None without any."""
+        if not self.recovery:
+            return None
+        columns = np.array([(touch.after_s, touch.set_mm, touch.set_mm_u) for touch in self.recovery], float)
+        return fit_recovery(*columns.T)
 
     def as_dict(self) -> dict[str, Any]:
         """Plain mapping without not-a-number."""

@@ -11,8 +11,8 @@ import pytest
 from command_line import done, pressrig
 
 from rig.cli.demo import CYCLES, DEPTH_MM, SPEED_MM_PER_S
-from rig.cli.demo_floats import MOULDS, PIECES, Float, floats
 from rig.virtual import CycleTruth, VirtualRig, specimen_named
+from rig.virtual.demo_floats import MOULDS, PIECES, Float, floats
 
 pytestmark = pytest.mark.slow
 

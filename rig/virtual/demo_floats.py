@@ -7,12 +7,13 @@ mould's; what is measured later never sees these numbers, and has to find out th
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from numpy.random import Generator
+import numpy as np
+from numpy.random import Generator
 
-    from rig.virtual import Foam
+from rig.virtual.catalogue import specimen_named
+from rig.virtual.foam import Foam
+from rig.virtual.relaxation import Prony
 
 MODEL = "F-90"
 FREE_HEIGHT_MM = 90.0
@@ -77,8 +78,6 @@ class Float:
 
     def specimen(self) -> Foam:
         """A fresh one for the virtual rig."""
-        from rig.virtual import Foam, Prony, specimen_named
-
         kind = specimen_named(self.kind)
         assert isinstance(kind, Foam)
         return replace(
@@ -91,8 +90,6 @@ class Float:
 
 def floats() -> tuple[Float, ...]:
     """All, in the order in which they are squeezed: both batches, then the abused, then those held."""
-    import numpy as np
-
     rng = np.random.default_rng(_SEED)
     new, held = [], []
     for mould in MOULDS:
