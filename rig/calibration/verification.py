@@ -86,6 +86,7 @@ ERROR_NAMES: Mapping[str, str] = {
     "v": "reversibility error",
     "f0": "zero error",
     "a": "resolution",
+    "U": "expanded uncertainty of the references",
 }
 
 
@@ -120,11 +121,18 @@ class VerificationReferences:
     certificates
         A sentence each: which reference, which certificate, of which day. A class is stated only with one.
     relative_u
-        Standard uncertainty of a load over the load; None if nobody said.
+        Standard uncertainty of a load over the load; None if it was not stated.
+    absolute_n
+        Standard uncertainty that is the same at every load.
     """
 
     certificates: tuple[str, ...] = ()
     relative_u: float | None = None
+    absolute_n: float = 0.0
+
+    def relative_at(self, load_n: float) -> float | None:
+        """Return the standard uncertainty of a load over the load."""
+        return None if self.relative_u is None else math.hypot(self.relative_u, self.absolute_n / load_n)
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,7 +175,7 @@ class Failure:
     Parameters
     ----------
     error
-        q, b, v, f0 or a.
+        q, b, v, f0 or a; U for twice the standard uncertainty of the references.
     load_n
         At which load; None for the zero's error, which belongs to all.
     found, limit
@@ -339,7 +347,7 @@ def verify_force(
         for load_n in sorted(rising)
     )
     f0 = 100 * max(returned, key=abs) / loads[-1].load_n if returned else None
-    classes = tuple(_outcome(limits, loads, f0) for limits in CLASSES)
+    classes = tuple(_outcome(limits, loads, f0, references) for limits in CLASSES)
     missing = _why_no_class(loads, references)
     notes = (
         *_empty(loads, f0, resolution_n),
@@ -451,16 +459,19 @@ def _uncertainty(
     load_n: float, values_n: Sequence[float], references: VerificationReferences, resolution_n: float | None
 ) -> tuple[float | None, float]:
     """Standard uncertainty of q in per cent, and its degrees of freedom."""
-    if references.relative_u is None or resolution_n is None or len(values_n) < 2:
+    relative_u = references.relative_at(load_n)
+    if relative_u is None or resolution_n is None or len(values_n) < 2:
         return None, math.inf
     repeats = 100 * stdev(values_n) / math.sqrt(len(values_n)) / load_n
     # a reading is the difference of two, the load's and the zero's, each rounded
     steps = 100 * resolution_n / load_n / math.sqrt(6)
-    known = (100 * references.relative_u, math.inf), (steps, math.inf)
+    known = (100 * relative_u, math.inf), (steps, math.inf)
     return combined([(repeats, len(values_n) - 1), *known])
 
 
-def _outcome(limits: ClassLimits, loads: Sequence[LoadErrors], f0: float | None) -> ClassOutcome:
+def _outcome(
+    limits: ClassLimits, loads: Sequence[LoadErrors], f0: float | None, references: VerificationReferences
+) -> ClassOutcome:
     failures: list[Failure] = []
     if f0 is None or _beyond(f0, limits.f0):
         failures.append(Failure("f0", None, f0, limits.f0))
@@ -473,6 +484,10 @@ def _outcome(limits: ClassLimits, loads: Sequence[LoadErrors], f0: float | None)
             if ((found := getattr(each, name)) is None and not _turn(name, each, loads))
             or (found is not None and _beyond(found, limit))
         ]
+        # references known worse than the error allowed cannot show that it is kept
+        doubled = 200 * (references.relative_at(each.load_n) or 0.0)
+        if _beyond(doubled, limits.q):
+            here.append(Failure("U", each.load_n, doubled, limits.q))
         failures += here
         unbroken = unbroken and not here
         if unbroken:
@@ -521,9 +536,9 @@ def _empty(loads: Sequence[LoadErrors], f0: float | None, resolution_n: float | 
 
 def _about_references(classes: Sequence[ClassOutcome], references: VerificationReferences) -> list[str]:
     reached = next((each for each in classes if each.lowest_n is not None), None)
-    if references.relative_u is None or reached is None:
+    if references.relative_u is None or reached is None or reached.lowest_n is None:
         return []
-    doubled = 200 * references.relative_u
+    doubled = 200 * (references.relative_at(reached.lowest_n) or 0.0)
     if doubled <= reached.limits.q / 3:
         return []
     return [

@@ -70,6 +70,7 @@ EXAMINED_CYCLES = 12
     help="Check the uncertainties by N draws of calibration and noise; 1000 take some ten seconds.",
 )
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for tables and plots.")
+@click.option("--all", "whole", is_flag=True, help="Print the means of all quantities, not only five.")
 @json_option
 def command(
     captures: tuple[Path, ...],
@@ -87,6 +88,7 @@ def command(
     budget: bool,
     draws: int | None,
     out: Path | None,
+    whole: bool,
     as_json: bool,
 ) -> None:
     """Measure every press of CAPTURES. The exit code is 1 if one of them holds no cycle."""
@@ -118,7 +120,7 @@ def command(
             _print_documents(analysed)
         else:
             for path, capture, result, doubts in analysed:
-                print_result(path, capture, result, doubts)
+                print_result(path, capture, result, doubts, whole=whole)
             if out is not None:
                 say(f"Tables and plots are in {out}")
         empty = any(not len(each.result) for each in analysed)
@@ -161,16 +163,36 @@ def _calibration_of(rig_file: Path | None, calibration_file: Path | None) -> Cal
     return read_rig_file(rig_file).calibration
 
 
-def print_result(path: Path, capture: Capture, result: CaptureResult, doubts: Doubts | None = None) -> None:
-    """Tables and warnings of one capture."""
-    from rig.sheets import budget_table, cycle_table, monte_carlo_table, summary_table, trend_sentences
+def print_result(
+    path: Path,
+    capture: Capture,
+    result: CaptureResult,
+    doubts: Doubts | None = None,
+    *,
+    whole: bool = False,
+) -> None:
+    """Print the answer of one capture, five figures, its cycles and its notes; all means where `whole`."""
+    from rig.sheets import (
+        answer_sentence,
+        budget_table,
+        cycle_table,
+        key_table,
+        monte_carlo_table,
+        summary_table,
+        trend_sentences,
+    )
 
     header = capture.header
     batch = f", batch {header.batch}" if header.batch else ""
     screen = console()
     plain = is_plain()
+    if sentence := answer_sentence(result, header.specimen):
+        screen.print(sentence, style=None if plain else "bold")
+        screen.print(key_table(result, plain=plain))
     screen.print(cycle_table(result, f"{header.specimen}{batch}: {path.name}", plain=plain))
-    if result.summary:
+    if result.summary and not whole:
+        screen.print(f"All {len(result.summary)} means: --all; every cycle: --out FOLDER or --json.")
+    if result.summary and whole:
         counted = (
             f"after {result.settings.conditioning} conditioning cycles"
             if result.settings.conditioning

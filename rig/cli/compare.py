@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from math import isfinite
 from pathlib import Path
+from statistics import fmean
 from typing import TYPE_CHECKING
 
 import click
@@ -11,12 +13,13 @@ import click
 from rig.cli.answer_showing import show_answer
 from rig.cli.capture_arguments import captures_argument
 from rig.cli.options import read_quantity
-from rig.cli.output import as_json_text, is_plain, json_option, print_json, progress
+from rig.cli.output import as_json_text, is_plain, json_option, print_json, progress, say
 from rig.core import csv_cell
 from rig.errors import InputError
 from rig.renamed import refuse_old_name
 
 if TYPE_CHECKING:
+    from rig.population import PieceResult
     from rig.results import ComparedPieces, PressedPieces
 
 WAYS = ("batch", "state", "operator", "method")
@@ -71,6 +74,7 @@ WAYS = ("batch", "state", "operator", "method")
     help="Read all counts with this calibration.",
 )
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for page and pictures.")
+@click.option("--all", "whole", is_flag=True, help="Print all tables and notes, not only the means.")
 @json_option
 def command(
     captures: tuple[Path, ...],
@@ -90,6 +94,7 @@ def command(
     at: str | None,
     calibration_file: Path | None,
     out: Path | None,
+    whole: bool,
     as_json: bool,
 ) -> None:
     """Compare groups of pieces with the first of them: of CAPTURES, or of a table.
@@ -111,7 +116,7 @@ def command(
         at=at,
         calibration=calibration_file,
     )
-    stated, hoped = named_margins(margins), _named(wanted, "--wanted")
+    stated, hoped = named_margins(margins, pieces.results), _named(wanted, "--wanted")
     columns = _columns(quantities, [*stated, *hoped], pieces, usual=table is None)
     study = studied(
         pieces,
@@ -128,7 +133,7 @@ def command(
     if as_json:
         print_json(comparison_document(study))
     else:
-        _print(study, page)
+        _print(study, page, whole=whole)
     if study.comparison.beyond:
         raise click.exceptions.Exit(1)
 
@@ -170,13 +175,24 @@ def listed(texts: Sequence[str]) -> list[str]:
     return [name.strip() for text in texts for name in text.split(",") if name.strip()]
 
 
-def named_margins(pairs: Sequence[str]) -> dict[str, float]:
-    """Margins as `--margin` states them, by quantity."""
-    return _named(pairs, "--margin")
+def named_margins(pairs: Sequence[str], results: Sequence[PieceResult]) -> dict[str, float]:
+    """Return the margins of `--margin` by quantity; "5 %" is a share of the mean of all these results."""
+    values: dict[str, list[float]] = {}
+    for result in results:
+        for name, value in result.values.items():
+            if isfinite(value):
+                values.setdefault(name, []).append(value)
+    return _named(pairs, "--margin", {name: fmean(found) for name, found in values.items()})
 
 
-def _named(pairs: Sequence[str], option: str) -> dict[str, float]:
-    """NAME=Q pairs, each read in the unit that the name says."""
+def _named(pairs: Sequence[str], option: str, means: Mapping[str, float] | None = None) -> dict[str, float]:
+    """Read NAME=Q pairs, each in the unit that the name states, or "5 %" of the mean where it has another.
+
+    Parameters
+    ----------
+    means
+        By quantity; None where a share of the mean has no meaning.
+    """
     from rig.core import quantity
 
     read = {}
@@ -187,14 +203,18 @@ def _named(pairs: Sequence[str], option: str) -> dict[str, float]:
                 f"{option}: found {pair!r:.60}, expected NAME=Q such as secant_n_per_mm='0.2 N/mm'"
             )
         refuse_old_name(option, name)
-        value = _value(f"{option}: {name}", text, quantity(name).unit)
+        value = _value(f"{option}: {name}", text, quantity(name).unit, (means or {}).get(name))
         if name in read:
             raise InputError(f"{option}: {name}: found twice, expected once")
         read[name] = value
     return read
 
 
-def _value(option: str, text: str, unit: str) -> float:
+def _value(option: str, text: str, unit: str, mean: float | None) -> float:
+    if mean is not None and unit not in ("", "%") and text.endswith("%"):
+        share_pct = read_quantity(option, text, "%")
+        assert share_pct is not None
+        return share_pct / 100 * abs(mean)
     if unit:
         value = read_quantity(option, text, unit)
         assert value is not None
@@ -237,8 +257,11 @@ def _write(study: ComparedPieces, pieces: PressedPieces, out: Path) -> Path:
     return page
 
 
-def _print(study: ComparedPieces, page: Path | None) -> None:
+def _print(study: ComparedPieces, page: Path | None, *, whole: bool) -> None:
     from rig.sheets import comparison_answer, comparison_notes, comparison_tables
 
-    tables = comparison_tables(study, plain=is_plain())
-    show_answer(comparison_answer(study), tables, comparison_notes(study), page)
+    tables = comparison_tables(study, plain=is_plain(), whole=whole)
+    notes = comparison_notes(study) if whole else list(study.comparison.notes)
+    show_answer(comparison_answer(study), tables, notes, page)
+    if not whole:
+        say("All figures, tests and notes: --all, or the page of --out FOLDER.")

@@ -119,7 +119,7 @@ def command(
         register=register,
         model=model,
         title=title,
-        margins=named_margins(margins),
+        margins=named_margins(margins, [each.values for each in pressed]),
         although=listed(although),
         strict=strict,
         gauges=gauges,

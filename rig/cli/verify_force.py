@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -13,7 +14,7 @@ from rig.cli.output import console, is_plain, json_option, print_json, say
 from rig.errors import InputError
 
 if TYPE_CHECKING:
-    from rig.calibration import Gravity, Verification
+    from rig.calibration import Gravity, Verification, VerificationReferences
     from rig.rigfile import RigFile
     from rig.sheets import VerificationSheet
 
@@ -43,7 +44,9 @@ CLASS_NAMES = ("0.5", "1", "2", "3")
     help="A reference and its certificate; repeatable. Without one no class is stated.",
 )
 @click.option(
-    "--reference-u", metavar="Q", help='Standard uncertainty of the references, "0.02 %" or "5 mN".'
+    "--reference-u",
+    metavar="Q",
+    help='Their standard uncertainty: "0.02 %" of each load, or "5 mN" at every load.',
 )
 @click.option("--gravity", metavar="Q", help='Where the rig stands, "9.8145 m/s^2"; for masses.')
 @click.option(
@@ -89,7 +92,7 @@ def command(
     No conformity with any standard is claimed. The exit code is 1 if no class is reached, or not the one
     asked for.
     """
-    from rig.calibration import VerificationReferences, verify_force
+    from rig.calibration import verify_force
     from rig.results import read_verification
     from rig.rigfile import read_rig_file
     from rig.sheets import VerificationSheet
@@ -103,11 +106,10 @@ def command(
     largest_n = max(abs(each.load_n) for each in readings)
     if not largest_n > 0:
         raise InputError(f"{readings_file}: found no load but zero")
-    relative_u = None if reference_u is None else _relative_u(reference_u, largest_n, local)
     resolution_n = read_quantity("--resolution", resolution, "N")
     verification = verify_force(
         readings,
-        VerificationReferences(certificates, relative_u),
+        _references(certificates, reference_u, largest_n, local),
         resolution_n=resolution_n or max(table.step_n, _one_count_n(rig)),
     )
     day = _day(made)
@@ -165,17 +167,22 @@ def _gravity(text: str) -> Gravity:
         raise InputError(f"--gravity: {problem}") from None
 
 
-def _relative_u(text: str, largest_n: float, gravity: Gravity | None) -> float:
-    """Of the loads: the references', and gravity's where they are masses."""
-    from math import hypot
+def _references(
+    certificates: tuple[str, ...], text: str | None, largest_n: float, gravity: Gravity | None
+) -> VerificationReferences:
+    """What the loads rest on; where they are masses, gravity's uncertainty joins."""
+    from rig.calibration import VerificationReferences, reference_relative_u
 
-    from rig.calibration import reference_relative_u
-
+    if text is None:
+        return VerificationReferences(certificates)
     try:
         own = reference_relative_u(text, "N", largest_n)
     except InputError as problem:
         raise InputError(f"--reference-u: {problem}") from None
-    return own if gravity is None else hypot(own, gravity.relative_u)
+    local = 0.0 if gravity is None else gravity.relative_u
+    if "%" in text:
+        return VerificationReferences(certificates, math.hypot(own, local))
+    return VerificationReferences(certificates, local, own * largest_n)
 
 
 def _keep(rig_file: Path, sheet: VerificationSheet) -> None:

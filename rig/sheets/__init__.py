@@ -44,9 +44,11 @@ if TYPE_CHECKING:
     from rig.sheets.plots import save_comparison, save_cycle_trends, save_loops
     from rig.sheets.recovery_words import recovery_sentences
     from rig.sheets.tables import (
+        answer_sentence,
         budget_table,
         cycle_table,
         empty_table,
+        key_table,
         monte_carlo_table,
         summary_table,
     )
@@ -63,6 +65,7 @@ __all__ = [
     "GaugeStudy",
     "Page",
     "VerificationSheet",
+    "answer_sentence",
     "budget_table",
     "comparison_answer",
     "comparison_document",
@@ -81,6 +84,7 @@ __all__ = [
     "gauge_tables",
     "height_budget_table",
     "height_table",
+    "key_table",
     "lift_sheet",
     "method_table",
     "monte_carlo_table",

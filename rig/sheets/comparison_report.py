@@ -118,15 +118,31 @@ def _rig_is_stated(figures: BatchFigures) -> bool:
     return figures.spread is not None and figures.spread.rig_from == "stated uncertainty"
 
 
-def comparison_tables(study: ComparedPieces, *, plain: bool) -> list[Table]:
-    """Differences, figures of each group, whose the spread is, and batches over time.
+def comparison_tables(study: ComparedPieces, *, plain: bool, whole: bool = True) -> list[Table]:
+    """Return the tables for the terminal.
 
     Parameters
     ----------
     plain
         Without lines, for a pipe.
+    whole
+        Differences, figures of each group, sources of variation and batches over time; else one narrow table
+        of means.
     """
-    return [rich_table(each, plain=plain) for each in _tables(study)]
+    return [rich_table(each, plain=plain) for each in (_tables(study) if whole else [_means(study)])]
+
+
+def _means(study: ComparedPieces) -> Cells:
+    """Mean and standard deviation of each group, narrow enough for a terminal."""
+    comparison = study.comparison
+    rows = [
+        (name, quantity(column).title, quantity(column).unit, *_batch(name, each)[1:3], _batch(name, each)[5])
+        for column in dict.fromkeys(each.quantity for each in comparison.differences)
+        for name, figures in comparison.figures.items()
+        if (each := figures.get(column)) is not None
+    ]
+    headings = (comparison.by, "quantity", "unit", "pieces", "mean", "sd")
+    return Cells("Means over pieces", headings, tuple(rows))
 
 
 def save_comparison_report(study: ComparedPieces, title: str, folder: Path) -> Path:
@@ -204,7 +220,7 @@ def comparison_sentence(difference: Difference) -> str:
         if difference.low <= 0 <= difference.high:
             return f"{head}. The difference could be chance."
         return f"{head}."
-    margin = f"the margin of {outcome.margin:g}{_step(shown.unit)}"
+    margin = f"the margin of {outcome.margin:.4g}{_step(shown.unit)}"
     if outcome.verdict == BEYOND:
         return f"{head}. The difference is larger than {margin}."
     if outcome.verdict == WITHIN:

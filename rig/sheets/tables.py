@@ -15,8 +15,16 @@ from rig.sheets.page import Cells
 SHOWN_CYCLES = 12
 """Longer runs show their first and last cycles, and say where all are."""
 
+KEY_QUANTITIES = (
+    "secant_n_per_mm",
+    "peak_force_n",
+    "energy_absorbed_mj",
+    "hysteresis_pct",
+    "set_mm",
+)
+"""The five figures that open an analysis."""
+
 _CYCLE_COLUMNS = (
-    "contact_at_force_mm",
     "peak_deflection_mm",
     "peak_force_n",
     "secant_n_per_mm",
@@ -41,7 +49,6 @@ NEGLIGIBLE = 0.01
 
 _HEADINGS = {
     "tangent_n_per_mm": "tangent",
-    "contact_at_force_mm": "contact",
     "peak_deflection_mm": "deflection",
     "peak_force_n": "force",
     "secant_n_per_mm": "secant",
@@ -84,6 +91,42 @@ def _add_cycles(table: Table, result: CaptureResult, rows: slice) -> None:
         if not why and number <= result.settings.conditioning:
             why = "conditioning"
         table.add_row(str(int(number)), *cells, why)
+
+
+def answer_sentence(result: CaptureResult, specimen: str) -> str:
+    """Return what a capture says in one sentence; empty without a counted cycle."""
+    peak, secant = (result.summary.get(name, {"n": 0}) for name in ("peak_force_n", "secant_n_per_mm"))
+    if not peak["n"] or not secant["n"]:
+        return ""
+    deepest = result.summary["peak_deflection_mm"]["mean"]
+    force_u, secant_u = (each["half95"] / 2 for each in (peak, secant))
+    interval = (
+        f" (95 % interval {rounded(secant['mean'] - secant['half95'], secant_u)} to "
+        f"{rounded(secant['mean'] + secant['half95'], secant_u)} N/mm)"
+        if math.isfinite(secant["half95"])
+        else ""
+    )
+    cycles = "1 cycle" if secant["n"] == 1 else f"{secant['n']} cycles"
+    return (
+        f"{specimen} pushes back with {rounded(peak['mean'], force_u)} N at a deflection of "
+        f"{deepest:.3g} mm: a secant stiffness of {rounded(secant['mean'], secant_u)} N/mm{interval}, "
+        f"mean of {cycles}."
+    )
+
+
+def key_table(result: CaptureResult, *, plain: bool) -> Table:
+    """Return the five figures that open an analysis, with their 95 % intervals."""
+    table = empty_table("", plain=plain)
+    table.title = None
+    for heading, side in (("quantity", "left"), ("unit", "left"), ("mean", "right"), ("+- (95 %)", "right")):
+        table.add_column(heading, justify="right" if side == "right" else "left")
+    for name in KEY_QUANTITIES:
+        entry = result.summary.get(name, {"n": 0})
+        if entry["n"]:
+            shown = quantity(name)
+            half = entry["half95"]
+            table.add_row(shown.title, shown.unit, rounded(entry["mean"], half / 2), rounded(half, half / 2))
+    return table
 
 
 def summary_table(result: CaptureResult, title: str, *, plain: bool) -> Table:

@@ -106,7 +106,7 @@ class VerificationSheet:
             ("References", "; ".join(references.certificates) or "no certificate named"),
             (
                 "Their standard uncertainty",
-                "not said" if relative_u is None else f"{100 * relative_u:.3g} % of the load",
+                "not stated" if relative_u is None else _words_of_u(relative_u, references.absolute_n),
             ),
             ("Readings", self.readings or "not said"),
             ("Calibration", self.calibration or "none"),
@@ -219,3 +219,9 @@ def _number(value: float | None, *, signed: bool = True) -> str:
     if value is None:
         return _EMPTY
     return f"{value:+.3f}" if signed else f"{value:.3f}"
+
+
+def _words_of_u(relative_u: float, absolute_n: float) -> str:
+    parts = [f"{absolute_n:.3g} N at every load"] if absolute_n else []
+    parts += [f"{100 * relative_u:.3g} % of the load"] if relative_u else []
+    return " and ".join(parts)

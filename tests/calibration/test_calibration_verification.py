@@ -151,6 +151,17 @@ def test_references_that_are_too_coarse_to_tell_are_said_to_be() -> None:
     assert "too coarse to tell" in " ".join(verify_force(readings(), coarse, resolution_n=0.01).notes)
 
 
+def test_an_uncertainty_in_newtons_weighs_more_at_small_loads_and_forbids_a_class_there() -> None:
+    # 2 x 0.05 N is 0.5 % of 20 N: below that load the references are worse than class 0.5 allows
+    rough = VerificationReferences(("a hook scale, certificate 9",), 0.0, 0.05)
+    identical = readings(gains=(1.0, 1.0, 1.0))
+    found = verify_force(identical, rough, resolution_n=0.001)
+    half = next(each for each in found.classes if each.limits.name == "0.5")
+    loads = sorted(each.load_n for each in found.loads)
+    assert half.lowest_n == min((load for load in loads if load >= 20.0), default=None)
+    assert found.loads[0].u_q == pytest.approx(100 * 0.05 / loads[0], rel=0.05)
+
+
 def test_no_conformity_is_claimed() -> None:
     assert "no conformity is claimed" in " ".join(verify_force(readings(), CERTIFIED).notes)
 
