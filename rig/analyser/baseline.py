@@ -121,35 +121,23 @@ def baseline(
         Force zero of the recording; where it is the recorded or a stated one, it is the zero of all cycles.
     """
     steady_u_n = noise.undithered_force_n if steady_u_n is None else steady_u_n
-    x_mm = signals.position_mm
-    contact, load_end = cycles.contact, cycles.load_end
-    level_n = cycles.zero_n + 4 * detection_n
-    risen = first_above(signals.force_n, contact, np.maximum(load_end, contact), level_n)
-    reach_mm = np.maximum(REACH * (x_mm[risen] - x_mm[contact]), REACH_NOISES * noise.position_mm)
-    limit_mm = x_mm[contact] - reach_mm
-    before_first, before_last = _clean(x_mm, cycles.before, contact, limit_mm)
-    after_first, after_last = _clean(x_mm, cycles.release, cycles.after, limit_mm)
-    near = np.flatnonzero(after_last < after_first)
-    if len(near):
-        # it did not go back as far as where it touched: a specimen that took a set has let go before
-        let_go_mm = _let_go_mm(signals, cycles.selected(near), level_n[near], noise, limit_mm[near])
-        after_first[near], after_last[near] = _clean(
-            x_mm, cycles.release[near], cycles.after[near], let_go_mm
-        )
-    cramped = (before_last < before_first) & (after_last < after_first)
-    if cramped.any():
-        # the platen never goes as far as that: its farthest samples have to do
-        for first, last, start, stop in (
-            (before_first, before_last, cycles.before, contact),
-            (after_first, after_last, cycles.release, cycles.after),
-        ):
-            far_mm = _farthest(x_mm, start[cramped], stop[cramped]) + REACH_NOISES * noise.position_mm
-            first[cramped], last[cramped] = _clean(x_mm, start[cramped], stop[cramped], far_mm)
-
-    window = _window(signals)
+    contact, window = cycles.contact, _window(signals)
+    zero_n = cycles.zero_n.copy()
+    clean = _clean_sides(signals, cycles, contact, zero_n, detection_n, noise=noise)
+    before_n, most_n = _before(signals, clean, window), MISLED_SHARE * detection_n
+    # a zero that crept since it was last looked at put contact elsewhere on the foot: it is found again
+    again = np.flatnonzero(np.abs(before_n - zero_n) > most_n)
+    if len(again):
+        zero_n[again] = before_n[again]
+        those = cycles.selected(again)
+        deepest = np.maximum(those.load_end, those.before)
+        since = np.clip(clean[1, again], those.before, deepest)
+        touch = first_above(signals.force_n, since, deepest, zero_n[again] + detection_n)
+        clean[:, again] = _clean_sides(signals, those, touch, zero_n[again], detection_n, noise=noise)
+    before_first, before_last, after_first, after_last = clean
     early = np.maximum(before_first, before_last + 1 - window)
     late = np.minimum(after_last + 1, after_first + window)
-    before_n = means(signals.force_n, early, before_last + 1)
+    before_n = _before(signals, clean, window)
     after_n = means(signals.force_n, after_first, late)
     before_u = noise.mean_force_u_n(before_last + 1 - early)
     after_u = noise.mean_force_u_n(late - after_first)
@@ -190,7 +178,7 @@ def baseline(
     tilt_u = np.where(both, np.hypot(before_u, after_u) * apart / np.maximum(right_at - left_at, 1.0), 0.0)
     # where contact is kept, two cycles share the sample of the turn, so that their loops close
     kept_after = (cycles.flags & np.uint32(Flag.CONTACT_KEPT_AFTER)) != 0
-    last_own = np.where(kept_after, np.minimum(cycles.release, len(x_mm) - 1), cycles.release - 1)
+    last_own = np.where(kept_after, np.minimum(cycles.release, len(signals) - 1), cycles.release - 1)
     found = Baseline(
         left_n + slope * (contact - left_at),
         slope,
@@ -203,13 +191,56 @@ def baseline(
             signals.force_n,
             early,
             before_last + 1,
-            cycles.zero_n,
-            MISLED_SHARE * detection_n + MISLED_WINDOWS * window * np.abs(slope),
+            zero_n,
+            most_n + MISLED_WINDOWS * window * np.abs(slope),
         ),
     )
     if fixed is None or fixed.kind == "untouched":
         return found
     return _fixed(found, fixed, has_before | has_after)
+
+
+def _before(signals: Signals, clean: IntArray, window: int) -> FloatArray:
+    """Mean force over the clean samples nearest before contacts."""
+    first, last = clean[:2]
+    return means(signals.force_n, np.maximum(first, last + 1 - window), last + 1)
+
+
+def _clean_sides(
+    signals: Signals,
+    cycles: Cycles,
+    contact: IntArray,
+    zero_n: FloatArray,
+    detection_n: float,
+    *,
+    noise: MeasuringNoise,
+) -> IntArray:
+    """First and last clean samples before and behind contacts, shape (4, m)."""
+    x_mm = signals.position_mm
+    level_n = zero_n + 4 * detection_n
+    risen = first_above(signals.force_n, contact, np.maximum(cycles.load_end, contact), level_n)
+    reach_mm = np.maximum(REACH * (x_mm[risen] - x_mm[contact]), REACH_NOISES * noise.position_mm)
+    limit_mm = x_mm[contact] - reach_mm
+    before_first, before_last = _clean(x_mm, cycles.before, contact, limit_mm)
+    after_first, after_last = _clean(x_mm, cycles.release, cycles.after, limit_mm)
+    near = np.flatnonzero(after_last < after_first)
+    if len(near):
+        # it did not go back as far as where it touched: a specimen that took a set has let go before
+        let_go_mm = _let_go_mm(signals, cycles.selected(near), level_n[near], noise, limit_mm[near])
+        after_first[near], after_last[near] = _clean(
+            x_mm, cycles.release[near], cycles.after[near], let_go_mm
+        )
+    cramped = (before_last < before_first) & (after_last < after_first)
+    if cramped.any():
+        # the platen never goes as far as that: its farthest samples have to do
+        for first, last, start, stop in (
+            (before_first, before_last, cycles.before, contact),
+            (after_first, after_last, cycles.release, cycles.after),
+        ):
+            far_mm = _farthest(x_mm, start[cramped], stop[cramped]) + REACH_NOISES * noise.position_mm
+            first[cramped], last[cramped] = _clean(x_mm, start[cramped], stop[cramped], far_mm)
+
+    return np.stack([before_first, before_last, after_first, after_last])
 
 
 def _fixed(found: Baseline, fixed: ForceZero, seen: BoolArray) -> Baseline:

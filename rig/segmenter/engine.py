@@ -65,6 +65,9 @@ GAP_SHARE = 0.01
 is for any gap beside its turn."""
 
 PAUSE_STEPS = 10.0
+ROW_STEPS = 1.5
+"""Rows that are farther apart than this many of their neighbours' steps have others missing between them."""
+
 PAUSE_SHARE = 0.02
 """A pause between samples above this many usual steps and this share of the cycle's time counts as a gap."""
 
@@ -520,11 +523,14 @@ class Segmenter:
         # the count of losses only grows: equal at both ends, there was none
         whole = signals.lost[0] == signals.lost[-1]
         behind_loss = np.empty(0, np.int64) if whole else np.flatnonzero(np.diff(signals.lost)) + 1
+        # a table may hold few rows of a platen that stands: nothing of a hold is hidden between two of them
+        which = np.searchsorted(load_end, behind_loss, side="right") - 1
+        in_hold = (which >= 0) & (unload_start > load_end)[which] & (behind_loss <= unload_start[which] + 1)
+        behind_loss = behind_loss[~in_hold | self._hides_way(signals.position_mm, behind_loss)]
         gap = _largest_step(signals.lost, behind_loss, contact, ends)
         paused_at = np.flatnonzero(np.diff(signals.time_s) > PAUSE_STEPS * self._usual_step_s) + 1
-        # a table may hold few rows of a platen that stands: nothing of a stroke is hidden there
-        way_mm = np.abs(signals.position_mm[paused_at] - signals.position_mm[paused_at - 1])
-        pause_s = _largest_step(signals.time_s, paused_at[way_mm > self.deadband_mm], contact, ends)
+        paused_at = paused_at[self._hides_way(signals.position_mm, paused_at)]
+        pause_s = _largest_step(signals.time_s, paused_at, contact, ends)
         duration_s = signals.time_s[release - 1] - signals.time_s[contact]
         paused = (pause_s > 0) & (pause_s > PAUSE_SHARE * duration_s)
         flags[(gap > GAP_SHARE * (release - contact)) | paused] |= np.uint32(Flag.SAMPLES_LOST)
@@ -532,6 +538,18 @@ class Segmenter:
             beside = np.minimum(turn + 1, len(signals) - 1)
             flags[np.isin(turn, behind_loss) | np.isin(beside, behind_loss)] |= np.uint32(Flag.SAMPLES_LOST)
         return flags
+
+    def _hides_way(self, x_mm: FloatArray, behind: IntArray) -> BoolArray:
+        """Whether rows are missing before samples: the platen moved by more than to the rows beside them."""
+        last = len(x_mm) - 1
+        step_mm, before_mm, after_mm = (
+            np.abs(x_mm[np.clip(at, 0, last)] - x_mm[np.clip(at - 1, 0, last)])
+            for at in (behind, behind - 1, behind + 1)
+        )
+        hidden: BoolArray = step_mm > np.maximum(
+            ROW_STEPS * np.maximum(before_mm, after_mm), self.deadband_mm
+        )
+        return hidden
 
     def _forget(self, known: int) -> None:
         """Drop signals that no cycle to come needs."""

@@ -17,9 +17,9 @@ from rig.calibration import (
     Record,
     ScaleUncertainty,
     Share,
-    coverage_factor,
     drawn,
 )
+from rig.core.measured import coverage_factor
 from rig.errors import InputError
 
 K_N_PER_MM, DEPTH_MM, SPEED_MM_PER_S = 4.0, 10.0, 10.0

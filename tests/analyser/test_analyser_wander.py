@@ -8,7 +8,7 @@ from scipy.stats import binom
 from rig.analyser.baseline import baseline
 from rig.analyser.settings import MeasuringNoise
 from rig.analyser.wander import Changes, ZeroRecord
-from rig.calibration import coverage_factor
+from rig.core.measured import coverage_factor
 
 NOISE = MeasuringNoise(FORCE_NOISE_N, 0.002, 0.001, 0.005, 128)
 DRIFT_N_PER_S = 0.01
