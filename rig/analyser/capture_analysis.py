@@ -16,6 +16,7 @@ import numpy as np
 from rig.analyser.examined import Examined
 from rig.analyser.loops import LoopKeeper
 from rig.analyser.outside import flagged_outside
+from rig.analyser.peak import arrival_s
 from rig.analyser.plausible import without_absurd
 from rig.analyser.play import freed_of_play
 from rig.analyser.propagation import Propagation
@@ -337,6 +338,7 @@ class CaptureAnalysis:
                 force_n,
                 peak_n,
                 noise,
+                arrived_s=arrival_s(signals, hold.start, int(cycles.contact[row])),
                 peak_u_n=peak_u,
                 zero_u_n=float(columns["zero_n_u"][row]),
             )

@@ -5,6 +5,7 @@ Both work on nodes ordered from contact to the deep end.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from math import sqrt
 
@@ -20,21 +21,27 @@ FINE_NODES = 40
 """Fewer nodes resolve neither a curve around a reading nor a tangent along the stroke."""
 
 KNEE_REACH = 3
+KNEE_NODES = 2 * KNEE_REACH + 1
 KNEE_MARGIN = 0.05
 KNEE_SIGNIFICANCE = 3.0
 
 
-def force_at(nodes: Nodes, depth_mm: FloatArray, noise_n: FloatArray, correlated: float = 1.0) -> LocalFit:
+def force_at(
+    nodes: Nodes,
+    depth_mm: FloatArray,
+    noise_at: Callable[[FloatArray], FloatArray],
+    correlated: FloatArray,
+) -> LocalFit:
     """Force and slope at positions of each row.
 
     Parameters
     ----------
     depth_mm
         Positions, shape (rows, k).
-    noise_n
-        Standard deviation of single samples about the stroke, shape (rows,).
+    noise_at
+        Standard deviation of single samples about the stroke, at loads of shape (rows, k).
     correlated
-        Consecutive samples that are worth one independent reading.
+        Consecutive samples that are worth one independent reading, shape (rows,).
 
     Returns
     -------
@@ -48,6 +55,8 @@ def force_at(nodes: Nodes, depth_mm: FloatArray, noise_n: FloatArray, correlated
     lengths = nodes.lengths
     x_mm = np.where(nodes.real, nodes.x_mm, np.inf)
     below = np.stack([np.count_nonzero(x_mm < each[:, None], axis=1) for each in depth_mm.T], axis=1)
+    nearest = np.minimum(below, np.maximum(lengths - 1, 0)[:, None])
+    noise_n = noise_at(np.take_along_axis(nodes.force_n, nearest, axis=1))
     fit = _between_nodes(nodes, below, depth_mm, noise_n, correlated)
     fine = np.flatnonzero(lengths >= FINE_NODES)
     if len(fine):
@@ -63,7 +72,7 @@ def force_at(nodes: Nodes, depth_mm: FloatArray, noise_n: FloatArray, correlated
 
 
 def _between_nodes(
-    nodes: Nodes, below: IntArray, depth_mm: FloatArray, noise_n: FloatArray, correlated: float
+    nodes: Nodes, below: IntArray, depth_mm: FloatArray, noise_n: FloatArray, correlated: FloatArray
 ) -> LocalFit:
     """Straight between the two nodes on either side, with the doubt of how the curve bends between them."""
     right = np.clip(below, 1, np.maximum(nodes.lengths - 1, 1)[:, None])
@@ -72,7 +81,7 @@ def _between_nodes(
     x_left, x_right = (np.take_along_axis(nodes.x_mm, side, axis=1) for side in (left, right))
     f_left, f_right = (np.take_along_axis(nodes.force_n, side, axis=1) for side in (left, right))
     left_u, right_u = (
-        noise_n[:, None] * np.sqrt(np.minimum(correlated, each) / each)
+        noise_n * np.sqrt(np.minimum(correlated[:, None], each) / each)
         for each in (np.maximum(np.take_along_axis(nodes.count, side, axis=1), 1) for side in (left, right))
     )
     run = np.where(x_right != x_left, x_right - x_left, np.nan)
@@ -123,7 +132,7 @@ def _through_nodes(
     noise_n: FloatArray,
     *,
     rows: IntArray,
-    correlated: float,
+    correlated: FloatArray,
 ) -> LocalFit:
     """A curve through the nodes around, for some of the rows; their depths stand one after another."""
     depths = depth_mm.shape[1]
@@ -134,7 +143,12 @@ def _through_nodes(
     centre = depth_mm[rows].ravel()
     known = np.isfinite(centre)
     fit = polynomial_at(
-        around, around.real, np.where(known, centre, 0.0), noise_n[row[:, 0]], 2, correlated=correlated
+        around,
+        around.real,
+        np.where(known, centre, 0.0),
+        noise_n[rows].ravel(),
+        2,
+        correlated=correlated[row[:, 0]],
     )
     return LocalFit(*(each.reshape(len(rows), depths) for each in fit.columns()))
 
@@ -171,7 +185,10 @@ def knee(nodes: Nodes, contact_mm: FloatArray, peak_mm: FloatArray, noise_n: Flo
     2. The knee is the first node at which it lies below `drop` times the largest tangent before it, by
        `KNEE_SIGNIFICANCE` standard uncertainties, there and at the next node that shares no sample with
        it; likewise for negative tangents.
-    3. Its uncertainty is that of a value somewhere within those nodes: their span over the square root of 12.
+    3. From there it is traced back to where the tangent crossed that level, between two nodes: noise puts the
+       proof off, not the knee.
+    4. Its uncertainty is what the tangents' noise moves that crossing by, and that of a value somewhere
+       within the middle half of a tangent's nodes: half their span over the square root of 12.
     """
     rows = np.arange(len(contact_mm))
     resolved = (nodes.lengths >= FINE_NODES) & np.isfinite(contact_mm)
@@ -189,21 +206,62 @@ def knee(nodes: Nodes, contact_mm: FloatArray, peak_mm: FloatArray, noise_n: Flo
     with np.errstate(invalid="ignore"):
         at_knee, has_knee = _first_pair(slope + margin < drop * steepest)
         at_negative, has_negative = _first_pair(slope + margin < 0)
-    span_u = span_mm / sqrt(12)
+    force_n, force_u = fit.value, fit.value_u
+    level = drop * steepest[rows, at_knee]
+    # of the steepest of many tangents, the noise is in the level too
+    level_u = drop * fit.slope_u[rows, at_knee]
+    tables = (x_mm, slope, fit.slope_u, span_mm, force_n, force_u)
+    knee_mm, knee_u, knee_n, knee_n_u = _crossing(tables, at_knee, level, level_u)
+    falls_mm, falls_u, _, _ = _crossing(tables, at_negative, np.zeros_like(level), np.zeros_like(level))
 
-    def at(values: FloatArray, column: IntArray, which: BoolArray) -> FloatArray:
-        return np.where(which & resolved, values[rows, column], np.nan)
+    def where(which: BoolArray, values: FloatArray) -> FloatArray:
+        return np.where(which & resolved, values, np.nan)
 
-    force_u = np.hypot(fit.value_u, fit.slope * span_u)
     return Knee(
-        at(x_mm, at_knee, has_knee),
-        at(span_u, at_knee, has_knee),
-        at(fit.value, at_knee, has_knee),
-        at(force_u, at_knee, has_knee),
-        at(x_mm, at_negative, has_negative),
-        at(span_u, at_negative, has_negative),
+        where(has_knee, knee_mm),
+        where(has_knee, knee_u),
+        where(has_knee, knee_n),
+        where(has_knee, knee_n_u),
+        where(has_negative, falls_mm),
+        where(has_negative, falls_u),
         resolved,
     )
+
+
+def _crossing(
+    tables: tuple[FloatArray, ...], known: IntArray, level: FloatArray, level_u: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Where tangents fell below a level before the node at which that is beyond doubt, and the force there,
+    each with its standard uncertainty.
+
+    Parameters
+    ----------
+    tables
+        Positions, tangents and their uncertainties, spans of the tangents, forces and their uncertainties.
+    """
+    x_mm, slope, slope_u, span_mm, force_n, force_u = tables
+    rows, columns = np.arange(len(x_mm)), np.arange(x_mm.shape[1])
+    with np.errstate(invalid="ignore"):
+        above = (slope >= level[:, None]) & (columns < known[:, None])
+    before = np.maximum(np.where(above, columns, -1).max(axis=1), 0)
+    after = np.minimum(before + 1, x_mm.shape[1] - 1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = (slope[rows, before] - level) / (slope[rows, before] - slope[rows, after])
+        share = np.clip(np.nan_to_num(share), 0.0, 1.0)
+        run_mm = x_mm[rows, after] - x_mm[rows, before]
+        place_mm = x_mm[rows, before] + share * run_mm
+        # how fast the tangent falls there says what its noise moves: over a stretch beyond a tangent's own
+        near = np.maximum(before - KNEE_REACH, 0)
+        far = np.minimum(after + KNEE_REACH, x_mm.shape[1] - 1)
+        near = np.where(np.isfinite(slope[rows, near]), near, before)
+        far = np.where(np.isfinite(slope[rows, far]), far, after)
+        fall = (slope[rows, near] - slope[rows, far]) / (x_mm[rows, far] - x_mm[rows, near])
+        noise_mm = np.hypot(slope_u[rows, before], level_u) / np.maximum(fall, 0.0)
+        # no doubt is left where the fall was shown, which bounds what a flat stretch makes of noise
+        most_mm = np.maximum(x_mm[rows, known] - place_mm, span_mm[rows, before])
+        place_u = np.hypot(np.minimum(noise_mm, most_mm), span_mm[rows, before] / 2 / sqrt(12))
+    value_n = force_n[rows, before] + share * (force_n[rows, after] - force_n[rows, before])
+    return place_mm, place_u, value_n, np.hypot(force_u[rows, before], np.abs(slope[rows, before]) * place_u)
 
 
 def _tangents(nodes: Nodes, noise_n: FloatArray) -> tuple[LocalFit, FloatArray]:
@@ -223,8 +281,8 @@ def _tangents(nodes: Nodes, noise_n: FloatArray) -> tuple[LocalFit, FloatArray]:
         spread = windowed(w * x * x) - wx * wx / weight
         slope = (windowed(w * x * f) - wx * wf / weight) / spread
         value = wf / weight + slope * (x - wx / weight)
-        slope_u = noise_n[:, None] / np.sqrt(spread)
-        value_u = noise_n[:, None] / np.sqrt(weight)
+        slope_u = noise_n / np.sqrt(spread)
+        value_u = noise_n / np.sqrt(weight)
     whole = (spread > 0) & (low == centre - KNEE_REACH) & (centre + KNEE_REACH < nodes.lengths[:, None])
     return LocalFit(value, value_u, slope, slope_u, np.zeros_like(value)).only(whole), x[:, high - 1] - x[
         :, low

@@ -16,7 +16,7 @@ import numpy as np
 
 from rig.analyser.peak import Side
 from rig.analyser.ragged import BoolArray, Nodes, row_sums
-from rig.analyser.settings import MeasuringNoise
+from rig.analyser.roughness import Roughness
 from rig.samples import FloatArray
 
 PUT_BACK_NOISE = sqrt(1.25)
@@ -54,7 +54,8 @@ def work(
     low: Side,
     end_mm: FloatArray,
     end_n: FloatArray,
-    noise: MeasuringNoise,
+    rough: Roughness,
+    position_noise_mm: float,
 ) -> Work:
     """Integrate loading strokes, or unloading strokes with their nodes in reverse order.
 
@@ -70,8 +71,8 @@ def work(
         The sample that it begins with where it does not.
     end_mm, end_n
         The deep end.
-    noise
-        What a sample is worth.
+    rough, position_noise_mm
+        What a single force and a single position are worth.
     """
     real = nodes.real
     contact = np.where(touches, contact_mm, -np.inf)
@@ -88,14 +89,14 @@ def work(
     count = np.where(inside, nodes.count, np.inf)
     half_span = (x[:, 2:] - x[:, :-2]) / 2
     half_rise = (f[:, 2:] - f[:, :-2]) / 2
-    force_noise_n = noise.force_at_n(nodes.force_n)
-    variance = ((half_span * force_noise_n) ** 2 + (half_rise * noise.position_mm) ** 2) / count
+    force_noise_n = rough.at(nodes.force_n)
+    variance = ((half_span * force_noise_n) ** 2 + (half_rise * position_noise_mm) ** 2) / count
     averaged = nodes.count.max(axis=1) > 1
     coarse = _trapezoid(*_every_second(x, f, inside))
     missed = np.where(averaged, (area - coarse) / 2, 0.0)
     left = np.abs(area - coarse) * np.where(averaged, LEFT_AVERAGED, LEFT_SINGLE)
     # the stroke is far longer than correlated noise remembers: it is worth that many fewer samples
-    fewer = np.minimum(noise.correlated_samples, np.maximum(row_sums(np.where(inside, count, 0.0)), 1.0))
+    fewer = rough.fewer(row_sums(np.where(inside, count, 0.0)))
     noise_u = np.sqrt(row_sums(variance) * fewer) * np.where(averaged, PUT_BACK_NOISE, 1.0)
     return Work(area + missed, noise_u, left)
 

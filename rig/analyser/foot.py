@@ -19,7 +19,8 @@ from math import sqrt
 import numpy as np
 
 from rig.analyser.blocks import block_means, even_blocks
-from rig.analyser.ragged import BoolArray, first_above, row_sums
+from rig.analyser.ragged import BoolArray, Nodes, first_above, row_sums
+from rig.analyser.roughness import Roughness
 from rig.analyser.settings import MeasuringNoise
 from rig.analyser.symmetric import inverse_symmetric3, times_vector
 from rig.calibration import Frame
@@ -34,6 +35,11 @@ TOP_SHARES = (0.15, 0.075, 0.04, 0.02)
 
 TOP_DETECTIONS = 6.0
 """and to this many detection levels at the least."""
+
+FEW_SHARE = 0.5
+"""A foot of few samples is tried up to this share of the peak force."""
+
+SPHERE = 1.5
 
 SHORTER = (0.5, 0.25)
 """Toe regions of these shares of the height are set beside the whole."""
@@ -119,6 +125,8 @@ class FootZone:
         Force zero at `contact` and its change per sample, shape (m,).
     zero_u_n
         Its standard uncertainty, shape (m,).
+    rough
+        What a single force is worth, in each press.
     frame
         What gives besides the specimen.
     """
@@ -131,6 +139,7 @@ class FootZone:
     zero_n: FloatArray
     zero_per_sample_n: FloatArray
     zero_u_n: FloatArray
+    rough: Roughness
     frame: Frame = field(default_factory=Frame)
 
     def selected(self, rows: IntArray) -> FootZone:
@@ -144,6 +153,7 @@ class FootZone:
             self.zero_n[rows],
             self.zero_per_sample_n[rows],
             self.zero_u_n[rows],
+            self.rough.selected(rows),
             self.frame,
         )
 
@@ -180,8 +190,41 @@ def fit_feet(
         rows = rows[tried.misfit > 1 + POOR_FIT * np.sqrt(2 / np.maximum(tried.freedom, 1))]
         if not len(rows):
             break
+    if exponent is None:
+        foot = _of_few(foot, zone, peak_n, chosen_n, noise, contact_force_n=contact_force_n)
     for share in SHORTER:
         foot = _compared(foot, _fit(zone, share * chosen_n, noise, contact_force_n, exponent))
+    return foot
+
+
+def _of_few(
+    foot: Foot,
+    zone: FootZone,
+    peak_n: FloatArray,
+    chosen_n: FloatArray,
+    noise: MeasuringNoise,
+    *,
+    contact_force_n: float,
+) -> Foot:
+    """Feet that hold too few samples for an exponent: fitted further up, as far as a power goes through; else
+    with the doubt of an exponent that is not known.
+    """
+    rows = np.flatnonzero(np.isfinite(foot.contact_mm) & np.isnan(foot.exponent_u))
+    if not len(rows):
+        return foot
+    few = zone.selected(rows)
+    higher = _fit(few, FEW_SHARE * peak_n[rows], noise, contact_force_n, None)
+    good = np.isfinite(higher.exponent_u)
+    good &= higher.misfit <= 1 + POOR_FIT * np.sqrt(2 / np.maximum(higher.freedom, 1))
+    foot = foot.replaced(rows[good], higher, good)
+    rows = rows[~good]
+    if not len(rows):
+        return foot
+    # nothing tells a spring from a sphere: the truth may lie anywhere between what the two would make of it
+    curved = _fit(few.selected(np.flatnonzero(~good)), chosen_n[rows], noise, contact_force_n, SPHERE)
+    for name in ("contact", "at_force"):
+        apart = np.nan_to_num(getattr(curved, f"{name}_mm") - getattr(foot, f"{name}_mm")[rows])
+        getattr(foot, f"{name}_u_mm")[rows] = np.hypot(getattr(foot, f"{name}_u_mm")[rows], apart / sqrt(3))
     return foot
 
 
@@ -222,7 +265,7 @@ def _fit(
     x_mm, force_n = block_means([zone.x_mm, zone.force_n], blocks)
     force_n = force_n - zone.zero_n[:, None] - slope[:, None] * (blocks.middle - zone.contact[:, None])
     x_mm = x_mm - zone.frame.give_mm(force_n)
-    table = _Power.begin(x_mm, force_n, blocks.count, noise, exponent)
+    table = _Power.begin(Nodes.of(x_mm, force_n, blocks.count), zone.rough, noise, exponent)
     table.solve_straight()
     table.solve_curved()
     # along a straight foot the weights are even already
@@ -245,20 +288,21 @@ class _Power:
     free: BoolArray
     weight: FloatArray
     earliest: FloatArray
+    rough: Roughness
+    noise_n: FloatArray
 
     @classmethod
     def begin(
         cls,
-        x_mm: FloatArray,
-        force_n: FloatArray,
-        count: FloatArray,
+        nodes: Nodes,
+        rough: Roughness,
         noise: MeasuringNoise,
         exponent: float | None,
     ) -> _Power:
         """Scale each row and guess its parameters from three heights of the foot."""
-        rows = np.arange(len(x_mm))
-        lengths = np.count_nonzero(count, axis=1)
-        top_x, top_n = x_mm[rows, lengths - 1], np.maximum(force_n[rows, lengths - 1], SMALLEST)
+        x_mm, force_n, count = nodes.x_mm, nodes.force_n, nodes.count
+        rows, last = np.arange(len(x_mm)), nodes.lengths - 1
+        top_x, top_n = x_mm[rows, last], np.maximum(force_n[rows, last], SMALLEST)
         upper = np.maximum(top_x - _crossing(x_mm, force_n, count, top_n / 2), 1e-9)
         lower = np.maximum(top_x - upper - _crossing(x_mm, force_n, count, top_n / 4), 1e-9)
         in_contact = ((count > 0) & (force_n > top_n[:, None] / 20)).sum(axis=1)
@@ -271,7 +315,8 @@ class _Power:
         x = (x_mm - origin[:, None]) / scale[:, None]
         # nothing was touched at the first sample: the contact cannot lie before it
         earliest = x[:, 0] - EARLIER_NOISES * noise.position_mm / scale
-        steady = _weights(count, (n * top_n / scale)[:, None], noise)
+        noise_n = np.maximum(rough.at(force_n), SMALLEST)
+        steady = _weights(count, (n * top_n / scale)[:, None], noise_n, noise)
         return cls(
             x,
             force_n,
@@ -282,12 +327,14 @@ class _Power:
             free,
             steady,
             earliest,
+            rough,
+            noise_n,
         )
 
     def reweight(self, noise: MeasuringNoise) -> None:
         """Weights by the local slope: noise of position counts as force where the curve is steep."""
         slope = -self._model(self.parameters, slice(None))[1] / self.scale_mm[:, None]
-        self.weight = _weights(self.count, slope, noise)
+        self.weight = _weights(self.count, slope, self.noise_n, noise)
 
     @property
     def straight(self) -> BoolArray:
@@ -418,7 +465,7 @@ class _Power:
         freedom = np.count_nonzero(self.count, axis=1) - np.where(self.free, 3, 2)
         misfit = misfit / np.maximum(freedom, 1)
         # correlated noise scatters less about the curve than it moves the curve
-        fewer = np.minimum(noise.correlated_samples, np.maximum(row_sums(self.count), 1.0))
+        fewer = self.rough.fewer(row_sums(self.count))
         inverse = inverse_symmetric3(normal)
         inverse[~self.free, 1, :] = inverse[~self.free, :, 1] = 0.0
         # a shifted zero moves the whole foot: its effect is solved for like a residual of one everywhere
@@ -458,10 +505,10 @@ class _Power:
         )
 
 
-def _weights(count: FloatArray, slope: FloatArray, noise: MeasuringNoise) -> FloatArray:
+def _weights(count: FloatArray, slope: FloatArray, noise_n: FloatArray, noise: MeasuringNoise) -> FloatArray:
     """Inverse variance of nodes; what rounding leaves of a position does not average out within one."""
     rounding_mm2 = np.where(count > 1, noise.position_resolution_mm**2 / ROUNDING_LEFT, 0.0)
-    variance = (noise.force_n**2 + (slope * noise.position_mm) ** 2) / np.maximum(count, 1)
+    variance = (noise_n**2 + (slope * noise.position_mm) ** 2) / np.maximum(count, 1)
     variance = variance + slope**2 * rounding_mm2
     return np.where(count > 0, 1 / np.maximum(variance, SMALLEST), 0.0)
 

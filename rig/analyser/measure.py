@@ -20,6 +20,7 @@ from rig.analyser.curves import Knee
 from rig.analyser.foot import Foot, FootZone, fit_feet
 from rig.analyser.peak import Side, Turn, find_turns
 from rig.analyser.ragged import BoolArray, Nodes, first_above, first_below, means
+from rig.analyser.roughness import Roughness, RoughnessRecord
 from rig.analyser.strokes import END_REACH, Columns, Contacts, Context, Strokes
 from rig.analyser.wander import ZeroRecord
 from rig.calibration import Frame, Signals
@@ -63,6 +64,7 @@ def measure(
     *,
     turns_in: Signals | None = None,
     zeros: ZeroRecord | None = None,
+    rough: RoughnessRecord | None = None,
 ) -> Columns:
     """Measure all cycles of a segment.
 
@@ -76,6 +78,8 @@ def measure(
         Signals in which turns are looked for, where those of the segment were freed of a play.
     zeros
         How the force zero changed in earlier segments; these cycles are added. None: nothing is known.
+    rough
+        What earlier presses showed of their roughness, likewise.
 
     Returns
     -------
@@ -85,12 +89,13 @@ def measure(
     cycles = segment.cycles
     parts = []
     zeros = ZeroRecord() if zeros is None else zeros
+    rough = RoughnessRecord() if rough is None else rough
     widest = int(np.clip((cycles.release - cycles.contact).max(initial=1), 1, MOST_BLOCKS))
     step = max(BLOCK_NODES // widest, 1)
     for start in range(0, len(cycles), step):
         block = cycles.selected(np.arange(start, min(start + step, len(cycles))))
         columns, datum, first = _measure_block(
-            segment.signals, block, context, carried, first, turns_in=turns_in, zeros=zeros
+            segment.signals, block, context, carried, first, turns_in=turns_in, zeros=zeros, rough=rough
         )
         carried = datum
         parts.append(columns)
@@ -106,6 +111,7 @@ def _measure_block(
     *,
     turns_in: Signals | None,
     zeros: ZeroRecord,
+    rough: RoughnessRecord,
 ) -> tuple[Columns, Datum | None, Datum | None]:
     noise = context.noise
     zero = baseline(
@@ -124,7 +130,13 @@ def _measure_block(
     bounds = np.stack([cycles.contact, cycles.load_end + 1], axis=1).ravel()
     largest_n = np.maximum.reduceat(np.append(signals.force_n, -np.inf), bounds)[0::2]
     rough_peak_n = largest_n - zero.at_contact_n
-    foot = _feet(signals, cycles, zero, context, peak_n=rough_peak_n, which=~headless)
+    frame = context.frame
+    coming = stroke_blocks(zero.loading_first, cycles.load_end, turn_last=True)
+    loading = _stroke(signals, coming, zero, cycles.contact, frame)
+    going = stroke_blocks(cycles.unload_start, zero.unloading_last, turn_last=False)
+    unloading = _reversed(_stroke(signals, going, zero, cycles.contact, frame))
+    worth = rough.take((loading, unloading), noise, context.detection_n)
+    foot = _feet(signals, cycles, zero, context, worth, peak_n=rough_peak_n, which=~headless)
     zeroed = context.recorded_zero & headless & _zero_in_reach(signals.position_mm, cycles)
     contact, contact_u = _stretch_contacts(foot, kept, carried, zeroed)
     if first is None:
@@ -135,11 +147,6 @@ def _measure_block(
         origin_u = np.where(np.isfinite(contact), first.contact_u_mm, np.nan)
 
     turn = find_turns(turns_in or signals, cycles, noise, context.deadband_mm, play=context.behind_play)
-    frame = context.frame
-    coming = stroke_blocks(zero.loading_first, cycles.load_end, turn_last=True)
-    loading = _stroke(signals, coming, zero, cycles.contact, frame)
-    going = stroke_blocks(cycles.unload_start, zero.unloading_last, turn_last=False)
-    unloading = _reversed(_stroke(signals, going, zero, cycles.contact, frame))
     near_mm, far_mm = (
         np.nan_to_num(contact + share * (turn.x_mm - contact), nan=np.inf)
         for share in _reach_of_initial(context)
@@ -162,6 +169,7 @@ def _measure_block(
         ),
         zero=zero,
         context=context,
+        rough=worth,
     )
     columns: Columns = {}
     columns |= _contact_columns(foot, headless)
@@ -175,12 +183,11 @@ def _measure_block(
     columns["zero_drift"] = zero.per_sample_n
     columns["cycle"] = cycles.number.astype(np.float64)
     flags = cycles.flags | strokes.flags()
-    noise_n = np.hypot(context.noise.force_n, context.noise.force_share * rough_peak_n)
     breaks = find_breaks(
         loading,
         coming,
         partial(_pressed, signals, zero, cycles.contact, frame=frame),
-        noise_n=noise_n,
+        noise_n=worth.at(rough_peak_n),
         stroke_mm=strokes.stroke_mm,
         deadband_mm=context.deadband_mm,
         went_on_mm=went_on_mm(signals, cycles),
@@ -204,6 +211,7 @@ def _feet(
     cycles: Cycles,
     zero: Baseline,
     context: Context,
+    rough: Roughness,
     *,
     peak_n: FloatArray,
     which: BoolArray,
@@ -222,6 +230,7 @@ def _feet(
         zero.at_contact_n,
         zero.per_sample_n,
         zero.u_n,
+        rough,
         context.frame,
     ).selected(rows)
     fitted = fit_feet(
@@ -343,7 +352,7 @@ def _freed(turn: Turn, zero: Baseline, cycles: Cycles, frame: Frame) -> Turn:
     for side, index in ((turn.loading, cycles.load_end), (turn.unloading, cycles.unload_start)):
         force_n = side.force_n - zero.at(index[:, None].astype(np.float64), cycles.contact)[:, 0]
         sides.append(Side(side.x_mm - frame.give_mm(force_n), force_n, side.count, side.doubt_n))
-    return Turn(turn.x_mm - frame.give_mm(sides[0].force_n), turn.u_mm, *sides)
+    return Turn(turn.x_mm - frame.give_mm(sides[0].force_n), turn.u_mm, sides[0], sides[1], turn.crept)
 
 
 def _contact_columns(foot: Foot, headless: BoolArray) -> Columns:

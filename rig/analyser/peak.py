@@ -4,10 +4,11 @@ Problem: the largest sample is not the turn. Between two samples the platen may 
 a step; with dense samples the largest is the noisiest instead. And a force that lags or relaxes is not what
 a line through the stroke before it would say.
 
-Plan: three regimes for the position. A hold: the mean of its samples. Dense samples: the top of a parabola
-through those within the deadband. Else: where the lines of both strokes meet, less what braking between
-samples takes off. The force of each stroke is the mean over its own
-samples within the deadband, carried the last micrometres along the stroke's tangent.
+Plan: three regimes for the position. A hold: the mean of its samples, or its deepest part where it creeps on.
+Dense samples: the top of a parabola through those within the deadband. Else: where the lines of both strokes
+meet, less what braking between samples takes off. The force of each stroke is the mean over its own samples
+within the deadband, carried the last micrometres along the stroke's tangent; in a hold that creeps, where a
+specimen follows no tangent, it is not carried.
 """
 
 from __future__ import annotations
@@ -27,9 +28,17 @@ from rig.segmenter import Cycles
 REACH = 12
 DENSE = 7
 HOLD_PICKS = 64
+HOLD_PARTS = 8
+CREEP_NOISES = 6.0
+"""A hold is looked at in so many parts; parts whose means differ by more than this many of their standard
+errors show that the platen moved on: eight of them differ by four and a half at most by chance (p = 0.03)."""
+
 HOLD_SAMPLES = 3
 ARRIVAL_DOUBT = 0.3
 """A hold's force at its start is carried back from its first samples; this share of it is in doubt."""
+
+LATE_ROWS = 2.5
+"""A hold's first row that comes so many times later than the rows before it has others missing before it."""
 
 WHOLLY_BRAKED = (0.8, 1.2)
 """A turn whose braking takes this many steps between samples, or more, is the top of a parabola."""
@@ -82,12 +91,15 @@ class Turn:
         Deepest positions and their standard uncertainties, shape (m,).
     loading, unloading
         What the samples on either side say; forces still with their zero.
+    crept
+        Where the platen went on in a hold: no tangent says what the force did there.
     """
 
     x_mm: FloatArray
     u_mm: FloatArray
     loading: Side
     unloading: Side
+    crept: BoolArray
 
 
 def find_turns(
@@ -114,9 +126,10 @@ def find_turns(
             height[dense], near[dense], noise.position_mm, CUSP_SHARE / 3 * (not play)
         )
     peak_mm = x_mm[cycles.load_end] + rise
+    crept = np.zeros(len(peak_mm), bool)
     hold = np.flatnonzero(cycles.unload_start > cycles.load_end)
     if len(hold):
-        peak_mm[hold], rise_u[hold] = _hold_mean(x_mm, cycles.selected(hold), noise.position_mm)
+        peak_mm[hold], rise_u[hold], crept[hold] = _hold_place(x_mm, cycles.selected(hold), noise.position_mm)
     # a hold's first and last few samples say what force it begins and ends with
     holds = (cycles.unload_start > cycles.load_end)[:, None]
     begins, ends = (_WINDOW >= 0) & (_WINDOW < HOLD_SAMPLES), (_WINDOW <= 0) & (_WINDOW > -HOLD_SAMPLES)
@@ -126,7 +139,7 @@ def find_turns(
     index, near = _near(x_mm, cycles.unload_start, cycles, deadband_mm)
     unloading = _side(signals, index, near & np.where(holds, ends, _WINDOW >= 0))
     step_mm = noise.position_resolution_mm / sqrt(12)
-    return Turn(peak_mm, np.hypot(rise_u, step_mm), loading, unloading)
+    return Turn(peak_mm, np.hypot(rise_u, step_mm), loading, unloading, crept)
 
 
 def _within(index: IntArray, cycles: Cycles) -> BoolArray:
@@ -200,9 +213,10 @@ def _between_samples(height: FloatArray, inside: BoolArray, noise_mm: float) -> 
     line_u = (1 - rounded) * np.sqrt(under_u**2 + averaged**2 + missed_u**2)
     # between both kinds either may be right
     torn_u = rounded * (1 - rounded) * np.abs(line - parabola)
-    # with samples on one side only (the end of a recording, the start of a hold) nothing shows the turn
-    alone = np.where(np.isfinite(b1) & np.isfinite(a1), np.fmax(b1, a1), 0.0)
-    alone_u = np.where(usable, 0.0, np.maximum(alone, 0.0) / (2 * sqrt(3)))
+    # with samples on one side only (the end of a recording) nothing shows the turn: the platen may have gone
+    # on by as much as a step, evenly likely anywhere there
+    alone = np.where(np.isfinite(b1) & np.isfinite(a1), np.fmax(b1, a1) / 2, np.fmax(b1, a1))
+    alone_u = np.where(usable, 0.0, np.maximum(np.nan_to_num(alone), 0.0) / sqrt(3))
     rise_u = np.sqrt(line_u**2 + torn_u**2 + alone_u**2 + (LINES_NOISE * noise_mm) ** 2)
     return rise, rise_u
 
@@ -237,29 +251,57 @@ def _at_arrival(signals: Signals, cycles: Cycles, rows: IntArray, side: Side) ->
 
     The platen arrived up to a step before the hold's first sample: how much, its last step says beside the
     one before. The force is carried back to there along the line through the first samples of the hold, as
-    far as that line stands out of their scatter.
+    far as that line stands out of their scatter. Where rows of a platen that stands are left out of a table,
+    so long has passed that nothing of this shows; then the loading stroke is carried on to there.
     """
     first = cycles.load_end[rows]
     last = np.minimum(first + HOLD_SAMPLES - 1, cycles.unload_start[rows])
     whole = last - first == HOLD_SAMPLES - 1
     take = np.minimum(first[:, None] + np.arange(HOLD_SAMPLES), len(signals.force_n) - 1)
-    force_n, x_mm = signals.force_n[take], signals.position_mm
+    force_n, x_mm, time_s = signals.force_n[take], signals.position_mm, signals.time_s
     fall_n = (force_n[:, 0] - force_n[:, -1]) / (HOLD_SAMPLES - 1)
     bend_n = np.abs(np.diff(force_n, 2, axis=1)).max(axis=1)
     before = [np.maximum(first - back, cycles.contact[rows]) for back in (1, 2)]
     step, usual = x_mm[first] - x_mm[before[0]], x_mm[before[0]] - x_mm[before[1]]
-    since = np.clip(1 - np.where(usual > 0, step / np.where(usual > 0, usual, 1.0), 1.0), 0.0, 1.0)
+    arrived = np.clip(np.where(usual > 0, step / np.where(usual > 0, usual, 1.0), 1.0), 0.0, 1.0)
     trust = np.where(fall_n > 0, fall_n**2 / (fall_n**2 + bend_n**2 / 2 + SMALLEST_MM), 0.0)
-    rise_n = np.where(whole, trust * np.maximum(fall_n, 0.0) * (since + (HOLD_SAMPLES - 1) / 2), 0.0)
+    rise_n = np.where(whole, trust * np.maximum(fall_n, 0.0) * (1 - arrived + (HOLD_SAMPLES - 1) / 2), 0.0)
     carried, doubt = side.force_n.copy(), np.zeros_like(side.force_n)
     carried[rows] += rise_n
     doubt[rows] = ARRIVAL_DOUBT * rise_n
+    gap_s, row_s = time_s[first] - time_s[before[0]], time_s[before[0]] - time_s[before[1]]
+    late = (gap_s > LATE_ROWS * row_s) & (row_s > 0) & (usual > 0)
+    onward_n = arrived * (signals.force_n[before[0]] - signals.force_n[before[1]])
+    thinned = rows[late]
+    carried[thinned] = np.maximum(signals.force_n[before[0]] + onward_n, carried[rows])[late]
+    doubt[thinned] = ARRIVAL_DOUBT * np.abs(onward_n)[late]
     return Side(side.x_mm, carried, side.count, doubt)
 
 
-def _hold_mean(x_mm: FloatArray, cycles: Cycles, noise_mm: float) -> tuple[FloatArray, FloatArray]:
-    """Mean position of holds, from samples spread over their length."""
+def arrival_s(signals: Signals, first: int, contact: int) -> float:
+    """Return when a platen arrived for a hold: within the step before its first sample, as far as that goes
+    beside the one before."""
+    before, earlier = max(first - 1, contact), max(first - 2, contact)
+    usual_mm = float(signals.position_mm[before] - signals.position_mm[earlier])
+    step_mm = float(signals.position_mm[first] - signals.position_mm[before])
+    arrived = min(max(step_mm / usual_mm, 0.0), 1.0) if usual_mm > 0 else 1.0
+    row_s = float(signals.time_s[before] - signals.time_s[earlier])
+    return min(float(signals.time_s[before]) + arrived * row_s, float(signals.time_s[first]))
+
+
+def _hold_place(
+    x_mm: FloatArray, cycles: Cycles, noise_mm: float
+) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """Position of holds, from samples spread over their length: the mean, or the deepest part of a hold that
+    creeps on by more than noise; and whether it does."""
     length = cycles.unload_start - cycles.load_end
     picks = np.rint(np.linspace(0, 1, HOLD_PICKS) * length[:, None]).astype(np.int64)
-    mean_mm: FloatArray = x_mm[cycles.load_end[:, None] + picks].mean(axis=1)
-    return mean_mm, noise_mm / np.sqrt(np.minimum(length + 1, HOLD_PICKS))
+    part_mm = x_mm[cycles.load_end[:, None] + picks].reshape(len(length), HOLD_PARTS, -1).mean(axis=2)
+    part_u = noise_mm / np.sqrt(np.clip(length / HOLD_PARTS, 1, HOLD_PICKS / HOLD_PARTS))
+    mean_u = noise_mm / np.sqrt(np.minimum(length + 1, HOLD_PICKS))
+    deepest_mm = part_mm.max(axis=1)
+    crept = deepest_mm - part_mm[:, 0] > CREEP_NOISES * part_u
+    # within the deepest part, the platen has gone on by no more than from the part beside it
+    beside_mm = np.sort(part_mm, axis=1)[:, -2]
+    place_mm = np.where(crept, deepest_mm, part_mm.mean(axis=1))
+    return place_mm, np.where(crept, np.hypot(part_u, (deepest_mm - beside_mm) / 2), mean_u), crept

@@ -99,7 +99,7 @@ def polynomial_at(
     noise_n: FloatArray,
     degree: int,
     *,
-    correlated: float = 1.0,
+    correlated: FloatArray | float = 1.0,
 ) -> LocalFit:
     """Weighted polynomial of force over position in each row's window, its value and slope at `centre`.
 

@@ -30,6 +30,11 @@ MOST_BRANCHES = 3
 EXPONENTS = (0.5, 3.0)
 
 
+FALLEN_SHARE = 0.25
+"""Standard uncertainty of what a force lies below a straight line, as a share of what it falls by from row to
+row."""
+
+
 @dataclass(frozen=True, slots=True)
 class PronySeries:
     """F(t) = k_inf e(t) + sum of k_i (exp(-t/tau_i) * de/dt), with e = d^p.
@@ -63,6 +68,7 @@ def force_retention_pct(
     peak_force_n: float,
     noise: MeasuringNoise,
     *,
+    arrived_s: float,
     peak_u_n: float = 0.0,
     zero_u_n: float = 0.0,
 ) -> dict[str, float]:
@@ -74,6 +80,8 @@ def force_retention_pct(
         The hold from its first sample on, shape (n,), force zero taken off.
     noise
         What a sample is worth.
+    arrived_s
+        When the platen arrived, which is before the hold's first sample.
     peak_u_n, zero_u_n
         Standard uncertainties of the peak force, and of the force zero.
 
@@ -82,15 +90,23 @@ def force_retention_pct(
     `force_retention_1s_pct` and so on, with standard uncertainties; not-a-number where the hold is shorter.
     """
     columns = {}
-    since_s = time_s - time_s[0]
+    since_s = time_s - arrived_s
     for after_s in RETENTION_AFTER_S:
         name = f"force_retention_{after_s:.0f}s_pct"
         near = np.abs(since_s - after_s) <= READING_SHARE * after_s
-        reached = since_s[-1] >= after_s and near.any()
-        left = float(force_n[near].mean()) / peak_force_n if reached else np.nan
+        reached = since_s[-1] >= after_s >= since_s[0]
+        if near.any() or not reached:
+            left_n, between_n = float(force_n[near].mean()) if reached else np.nan, 0.0
+        else:
+            # a table that keeps few rows of a platen that stands is read between two of them: a force that
+            # falls off lies below the chord, and above the later row
+            later = int(np.searchsorted(since_s, after_s))
+            left_n = float(np.interp(after_s, since_s, force_n))
+            between_n = FALLEN_SHARE * abs(float(force_n[later] - force_n[later - 1]))
+        left = left_n / peak_force_n
         # the zero may have strayed since the peak: what is in doubt of it counts for both
         mean_u_n = float(noise.mean_force_u_n(float(near.sum())))
-        left_u = np.sqrt(mean_u_n**2 + (left * peak_u_n) ** 2 + zero_u_n**2) / peak_force_n
+        left_u = np.sqrt(mean_u_n**2 + between_n**2 + (left * peak_u_n) ** 2 + zero_u_n**2) / peak_force_n
         columns[name], columns[f"{name}_u"] = 100 * left, 100 * float(left_u)
     return columns
 

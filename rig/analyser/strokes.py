@@ -10,10 +10,11 @@ from math import sqrt
 import numpy as np
 
 from rig.analyser.baseline import Baseline
-from rig.analyser.curves import READING_NODES, Knee, force_at, knee
+from rig.analyser.curves import KNEE_NODES, READING_NODES, Knee, force_at, knee
 from rig.analyser.energy import work
 from rig.analyser.peak import Side, Turn
 from rig.analyser.ragged import BoolArray, LocalFit, Nodes, polynomial_at, row_sums
+from rig.analyser.roughness import Roughness
 from rig.analyser.settings import AnalysisSettings, Depth, MeasuringNoise
 from rig.calibration import Frame
 from rig.samples import FloatArray
@@ -146,6 +147,7 @@ class Strokes:
         contact: Contacts,
         zero: Baseline,
         context: Context,
+        rough: Roughness,
     ) -> None:
         self.loading, self.unloading = loading, unloading
         self.peak_mm, self.peak_u_mm = turn.x_mm, turn.u_mm
@@ -154,21 +156,18 @@ class Strokes:
         self.context = context
         self.zero_u_n, self.zero_tilt_u_n = zero.u_n, zero.tilt_u_n
         self.depth_mm = self.peak_mm - self.contact_mm
-        self.noise_n = np.full(len(self.peak_mm), max(context.noise.force_n, SMALLEST_NOISE_N))
+        self.rough = rough
         start_mm = np.where(self.touches, self.contact_mm, _shallowest(loading))
         self.stroke_mm = self.peak_mm - start_mm
         last = np.maximum(loading.lengths - 1, 0)[:, None]
         with np.errstate(divide="ignore", invalid="ignore"):
             overall = np.take_along_axis(loading.force_n, last, axis=1)[:, 0] / self.stroke_mm
-        # noise of position counts as noise of force along the stroke's overall slope
-        self.slope_noise_n = np.hypot(
-            self.noise_n, np.nan_to_num(overall, posinf=0.0) * context.noise.position_mm
-        )
+        self.overall_slope = np.nan_to_num(overall, posinf=0.0)
         # under load a force may be noisier, in proportion to it
-        self.peak_noise_n = self._noise_at(np.take_along_axis(loading.force_n, last, axis=1)[:, 0])
-        self.peak_slope_noise_n = np.hypot(
-            self.peak_noise_n, np.nan_to_num(overall, posinf=0.0) * context.noise.position_mm
-        )
+        peak_n = np.take_along_axis(loading.force_n, last, axis=1)[:, 0]
+        self.peak_noise_n = np.maximum(self.rough.at(peak_n), SMALLEST_NOISE_N)
+        self.peak_slope_noise_n = self._along_slope(self.peak_noise_n)
+        self.crept = turn.crept
         self.sharp = (turn.loading.count == 1) & (turn.unloading.count == 1)
         coming = self._tangent(loading)
         # just behind the turn a specimen with hysteresis has no tangent: the window's stands for it
@@ -179,11 +178,19 @@ class Strokes:
         self.peak = self._largest(self.turning, turn.loading)
         turned = self._carried(going, unloading, turn.unloading, unsure)
         self.turned = replace(turned, slope=going.slope, slope_u=going.slope_u)
+        # a platen that creeps on may press harder at the end of a hold than when it arrived
+        later = self.crept & (self.turned.value > self.peak.value)
+        self.peak = replace(
+            self.peak,
+            value=np.where(later, self.turned.value, self.peak.value),
+            value_u=np.where(later, self.turned.value_u, self.peak.value_u),
+        )
 
-    def _noise_at(self, force_n: FloatArray) -> FloatArray:
-        """Standard deviation of one force at a load."""
-        at_load: FloatArray = np.hypot(self.noise_n, self.context.noise.force_share * np.nan_to_num(force_n))
-        return at_load
+    def _along_slope(self, noise_n: FloatArray) -> FloatArray:
+        """Noise of single samples about the stroke: that of position counts along its overall slope."""
+        by_place_n = self.overall_slope * self.context.noise.position_mm
+        spread: FloatArray = np.hypot(noise_n, by_place_n.reshape(-1, *(1,) * (noise_n.ndim - 1)))
+        return np.maximum(spread, SMALLEST_NOISE_N)
 
     def _tangent(self, nodes: Nodes) -> LocalFit:
         """Tangent at the deep end of loading, from the part of it that was not braked.
@@ -247,8 +254,14 @@ class Strokes:
             self.peak_mm,
             self.peak_slope_noise_n,
             2,
-            correlated=self.context.noise.correlated_samples,
+            correlated=self.rough.correlated,
         )
+
+    def _side_u(self, side: Side) -> FloatArray:
+        """Standard uncertainty of a mean over the samples next to the turn."""
+        count = side.count.astype(np.float64)
+        spread: FloatArray = self.peak_noise_n * np.sqrt(self.rough.fewer(count) / count)
+        return spread
 
     def _carried(self, tangent: LocalFit, nodes: Nodes, side: Side, unsure: FloatArray) -> LocalFit:
         """The force of the samples next to the turn, carried along the stroke's end to the turn.
@@ -256,7 +269,8 @@ class Strokes:
         A hard stop in the last samples is steeper than the window's tangent: as far as the last two nodes
         show it above the noise, theirs is the slope.
         """
-        beyond_mm = self.peak_mm - side.x_mm
+        # what a hold that creeps adds or takes off follows no tangent
+        beyond_mm = np.where(self.crept, 0.0, self.peak_mm - side.x_mm)
         at = [np.maximum(nodes.lengths - back, 0)[:, None] for back in (1, 2, 3)]
         x, f = (
             [np.take_along_axis(table, each, axis=1)[:, 0] for each in at]
@@ -284,9 +298,7 @@ class Strokes:
         slope = window + more
         value = side.force_n + slope * beyond_mm
         unsure = np.hypot(np.nan_to_num(unsure), STEEP_DOUBT * more)
-        value_u = np.sqrt(
-            self.peak_noise_n**2 / side.count + (unsure * beyond_mm) ** 2 + np.square(side.doubt_n)
-        )
+        value_u = np.sqrt(self._side_u(side) ** 2 + (unsure * beyond_mm) ** 2 + np.square(side.doubt_n))
         # A sample behind the turn, or averaged over it, reads short of the line that the one before says; one
         # of a specimen that relaxes reads true. Half of what is short is put on, and is in doubt.
         run_mm = np.maximum(x[0] - x[1], 0.0)
@@ -319,8 +331,9 @@ class Strokes:
         rows = np.arange(len(force_n))
         best = np.argmax(force_n, axis=1)
         largest_n = np.where(whole.any(axis=1), force_n[rows, best], peak.value)
-        largest_u = self.peak_noise_n / np.sqrt(3 * np.maximum(nodes.count[rows, best + 1], 1))
-        side_u = self.peak_noise_n / np.sqrt(side.count)
+        together = 3 * np.maximum(nodes.count[rows, best + 1], 1)
+        largest_u = self.peak_noise_n * np.sqrt(self.rough.fewer(together) / together)
+        side_u = self._side_u(side)
         earlier = largest_n > peak.value + LARGER_ERRORS * np.hypot(largest_u, side_u)
         # a mean over the top of a curve lies below it: by what the outer two are below the middle one
         middle_n = nodes.force_n[rows, best + 1]
@@ -332,7 +345,8 @@ class Strokes:
     def peak_columns(self, origin_mm: FloatArray, origin_u: FloatArray) -> Columns:
         """Peak force and deflection, and the secant there."""
         # in a hard stop a turn that is read too deep costs its own slope, not the window's
-        force_n, tangent = self.peak.value, np.nan_to_num(self.turning.bend)
+        force_n = self.peak.value
+        tangent = np.where(self.crept, 0.0, np.nan_to_num(self.turning.bend))
         depth = self.peak_mm - origin_mm
         force_u = np.sqrt(self.peak.value_u**2 + self.zero_u_n**2 + (tangent * self.peak_u_mm) ** 2)
         depth_u = np.hypot(self.peak_u_mm, origin_u)
@@ -365,10 +379,11 @@ class Strokes:
 
     def energy_columns(self, cycles: Cycles) -> Columns:
         """Work in and out, their difference, and what is made of it."""
-        noise = self.context.noise
         kept_after = (cycles.flags & np.uint32(Flag.CONTACT_KEPT_AFTER)) != 0
         released = (cycles.flags & np.uint32(Flag.NOT_RELEASED)) == 0
         lets_go = ~kept_after & np.isfinite(self.contact_mm)
+        # in a hold that creeps the way goes on to where it ends, at the force there
+        into_end = np.where(self.crept, self.turned.value, self.turning.value)
         into, out = (
             work(
                 nodes,
@@ -376,12 +391,13 @@ class Strokes:
                 touches=touches,
                 low=low,
                 end_mm=self.peak_mm,
-                end_n=end.value,
-                noise=noise,
+                end_n=end_n,
+                rough=self.rough,
+                position_noise_mm=self.context.noise.position_mm,
             )
-            for nodes, touches, low, end in (
-                (self.loading, self.touches, self.lows[0], self.turning),
-                (self.unloading, lets_go, self.lows[1], self.turned),
+            for nodes, touches, low, end_n in (
+                (self.loading, self.touches, self.lows[0], into_end),
+                (self.unloading, lets_go, self.lows[1], self.turned.value),
             )
         )
         # a loading that begins above zero force misses what lies below its first sample: at the most a
@@ -442,11 +458,10 @@ class Strokes:
         return self.context.noise.position_resolution_mm / sqrt(12)
 
     def _read(self, nodes: Nodes, at_mm: FloatArray) -> LocalFit:
-        """Forces at positions, with what a load adds to the noise."""
-        noise = self.context.noise
-        fit = force_at(nodes, at_mm, self.slope_noise_n, noise.correlated_samples)
-        louder = self._noise_at(fit.value.T).T / self.noise_n[:, None]
-        return replace(fit, value_u=fit.value_u * louder, slope_u=fit.slope_u * louder)
+        """Forces at positions, with the noise at their load."""
+        return force_at(
+            nodes, at_mm, lambda load_n: self._along_slope(self.rough.at(load_n)), self.rough.correlated
+        )
 
     def _chord(self, nodes: Nodes, shares: tuple[float, float]) -> tuple[FloatArray, FloatArray]:
         """Slope between two shares of the deflection, and its standard uncertainty."""
@@ -494,7 +509,7 @@ class Strokes:
         known = np.asarray(np.isfinite(ends_mm[0]) & (run > 0) & held)
         known_run = np.where(known, run, 1.0)
         fits = []
-        for end_mm in ends_mm:
+        for place, end_mm in enumerate(ends_mm):
             centre = np.where(known, end_mm, 0.0)
             near = window.real & (np.abs(window.x_mm - centre[:, None]) <= END_REACH * known_run[:, None])
             enough = np.count_nonzero(near, axis=1) >= NODES_AT_END
@@ -506,9 +521,9 @@ class Strokes:
                 window,
                 near & np.expand_dims(known, 1),
                 centre,
-                self.slope_noise_n,
+                self._along_slope(self.rough.at(coarse.value[:, place])),
                 2,
-                correlated=self.context.noise.correlated_samples,
+                correlated=self.rough.correlated,
             )
             fits.append(fit.only(enough))
         fine = LocalFit(
@@ -541,8 +556,13 @@ class Strokes:
 
     def knee(self) -> Knee:
         """Knee of the loading strokes."""
+        noise_n = self._along_slope(self.rough.at(self.loading.force_n))
         return knee(
-            self.loading, self.contact_mm, self.peak_mm, self.slope_noise_n, self.context.settings.knee_drop
+            self.loading,
+            self.contact_mm,
+            self.peak_mm,
+            noise_n * np.sqrt(self.rough.fewer(KNEE_NODES * self.loading.count)),
+            self.context.settings.knee_drop,
         )
 
     def flags(self) -> FlagArray:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rig.analyser.foot import FootZone, fit_feet
+from rig.analyser.roughness import Roughness
 from rig.analyser.settings import MeasuringNoise
 from rig.calibration import Frame
 from rig.samples import FloatArray
@@ -74,6 +75,7 @@ def zero_force_contacts(
         np.zeros(len(touches)),
         np.zeros(len(touches)),
         np.array([touch.zero_u_n for touch in touches]),
+        Roughness.of_opening(noise, len(touches)),
         frame,
     )
     peak_n = np.array([float(touch.force_n.max()) for touch in touches])

@@ -12,6 +12,7 @@ import numpy as np
 
 from rig.analyser.measure import Datum, measure
 from rig.analyser.play import freed_of_play
+from rig.analyser.roughness import RoughnessRecord
 from rig.analyser.strokes import Columns, Context
 from rig.analyser.wander import ZeroRecord
 from rig.calibration import Calibration, read_again
@@ -39,6 +40,7 @@ class CalibratedView:
     _first_at_force: Datum | None = None
     _last_depth_mm: float = np.nan
     _zeros: ZeroRecord = field(default_factory=ZeroRecord)
+    _rough: RoughnessRecord = field(default_factory=RoughnessRecord)
 
     def measure(self, segment: Segment, context: Context) -> Columns:
         """All quantities of the cycles of a segment.
@@ -61,6 +63,7 @@ class CalibratedView:
             self.first,
             turns_in=segment.signals if play_mm else None,
             zeros=self._zeros,
+            rough=self._rough,
         )
         self._remember(columns, recorded_zero=context.recorded_zero)
         return columns | self._set_columns(columns, context)

@@ -13,6 +13,7 @@ from press_recordings import (
 )
 
 from rig.analyser.foot import FootZone, fit_feet
+from rig.analyser.roughness import Roughness
 from rig.analyser.settings import MeasuringNoise
 from rig.calibration import Frame
 
@@ -55,6 +56,7 @@ def fitted(
         np.zeros(ROWS),
         np.zeros(ROWS),
         np.full(ROWS, np.hypot(zero_n, FORCE_NOISE_N / np.sqrt(128))),
+        Roughness.of_opening(NOISE, ROWS),
         Frame.straight(compliance),
     )
     foot = fit_feet(

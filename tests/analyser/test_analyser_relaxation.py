@@ -108,7 +108,11 @@ def test_without_deflection_there_is_no_series():
 def test_the_force_left_is_read_off_the_exponential():
     time_s = np.arange(0, 30, 0.002)
     left = force_retention_pct(
-        time_s + 100.0, 20 * (0.6 + 0.4 * np.exp(-time_s / TAU_S)), 20.0, MeasuringNoise(0.01, 0.001)
+        time_s + 100.0,
+        20 * (0.6 + 0.4 * np.exp(-time_s / TAU_S)),
+        20.0,
+        MeasuringNoise(0.01, 0.001),
+        arrived_s=100.0,
     )
     for after_s in (1.0, 10.0):
         expected = 60 + 40 * np.exp(-after_s / TAU_S)
@@ -117,9 +121,26 @@ def test_the_force_left_is_read_off_the_exponential():
     assert np.isnan(left["force_retention_60s_pct_u"])
 
 
+def test_a_hold_of_few_rows_is_read_between_two_of_them():
+    """A row every half a second from 0.3 s after the arrival: the exponential lies within what is stated."""
+    since_s = np.arange(0.3, 12.0, 0.5)
+    left = force_retention_pct(
+        since_s + 7.0,
+        20 * (0.6 + 0.4 * np.exp(-since_s / TAU_S)),
+        20.0,
+        MeasuringNoise(0.01, 0.001),
+        arrived_s=7.0,
+    )
+    for after_s in (1.0, 10.0):
+        name = f"force_retention_{after_s:.0f}s_pct"
+        assert abs(left[name] - (60 + 40 * np.exp(-after_s / TAU_S))) <= 2 * left[f"{name}_u"]
+
+
 def test_the_uncertainty_of_the_force_left_falls_with_the_samples_behind_it():
     time_s = np.arange(0, 12, 0.01)
-    left = force_retention_pct(time_s, np.full_like(time_s, 20.0), 20.0, MeasuringNoise(0.1, 0.001))
+    left = force_retention_pct(
+        time_s, np.full_like(time_s, 20.0), 20.0, MeasuringNoise(0.1, 0.001), arrived_s=0.0
+    )
     # 5 % of 10 s to either side are 101 samples
     assert left["force_retention_10s_pct_u"] == pytest.approx(100 * 0.1 / 20 / np.sqrt(101), rel=0.01)
 

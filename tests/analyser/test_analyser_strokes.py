@@ -8,6 +8,7 @@ from rig.analyser.curves import force_at, knee
 from rig.analyser.energy import work
 from rig.analyser.peak import Side
 from rig.analyser.ragged import Nodes
+from rig.analyser.roughness import Roughness
 from rig.analyser.settings import MeasuringNoise
 
 DEPTH = 10.0
@@ -36,6 +37,15 @@ def averaged(force, nodes, per_node=50, *, noise_n=0.0, seed=0):
     return Nodes.of(mean_x[None], mean_f[None], np.full((1, nodes), float(per_node)))
 
 
+def white(noise_n):
+    """What a single force is worth where noise is white."""
+    return Roughness.of_opening(MeasuringNoise(noise_n, 0.0), 1)
+
+
+def read(nodes, depth_mm, noise_n):
+    return force_at(nodes, depth_mm, white(noise_n).at, white(noise_n).correlated)
+
+
 def work_of(nodes, force, *, touches=True, force_noise_n=0.0, position_noise_mm=0.0, contact_mm=0.0):
     return work(
         nodes,
@@ -44,7 +54,8 @@ def work_of(nodes, force, *, touches=True, force_noise_n=0.0, position_noise_mm=
         low=Side(nodes.x_mm[:, 0], nodes.force_n[:, 0], np.ones(1, np.int64)),
         end_mm=np.array([DEPTH]),
         end_n=np.array([force(DEPTH)]),
-        noise=MeasuringNoise(force_noise_n, position_noise_mm),
+        rough=white(force_noise_n),
+        position_noise_mm=position_noise_mm,
     )
 
 
@@ -103,18 +114,18 @@ DEPTHS = np.array([[1.0, 2.5, 5.0, 9.9]])
 @pytest.mark.parametrize("name", CURVES)
 def test_a_force_at_a_depth_is_that_of_the_curve(name):
     force = CURVES[name]
-    fit = force_at(sampled(force, 200), DEPTHS, np.array([1e-3]))
+    fit = read(sampled(force, 200), DEPTHS, 1e-3)
     np.testing.assert_allclose(fit.value, force(DEPTHS), rtol=2e-4)
 
 
 def test_a_slope_at_a_depth_is_that_of_the_curve():
-    fit = force_at(sampled(CURVES["cone"], 200), DEPTHS, np.array([1e-3]))
+    fit = read(sampled(CURVES["cone"], 200), DEPTHS, 1e-3)
     np.testing.assert_allclose(fit.slope, 0.6 * DEPTHS, rtol=1e-6)
 
 
 def test_few_samples_are_read_along_the_straight_line_between_two():
     x, f = np.array([[0.0, 4.0, 10.0]]), np.array([[0.0, 10.0, 16.0]])
-    fit = force_at(Nodes.of(x, f, np.ones((1, 3))), np.array([[3.0, 7.0]]), np.array([0.1]))
+    fit = read(Nodes.of(x, f, np.ones((1, 3))), np.array([[3.0, 7.0]]), 0.1)
     np.testing.assert_allclose(fit.value, [[7.5, 13.0]])
     # noise of both nodes, and half of what a curve may lie off the line that bends by the slopes' difference
     noise_u = 0.1 * np.hypot([0.25, 0.5], [0.75, 0.5])
@@ -124,15 +135,15 @@ def test_few_samples_are_read_along_the_straight_line_between_two():
 
 @pytest.mark.parametrize("depth", [DEPTH + 1.0, -2.0, np.inf])
 def test_a_depth_that_the_stroke_does_not_reach_has_no_force(depth):
-    fit = force_at(sampled(CURVES["cone"], 200), np.array([[depth, 5.0]]), np.array([0.01]))
+    fit = read(sampled(CURVES["cone"], 200), np.array([[depth, 5.0]]), 0.01)
     assert np.isnan(fit.value[0, 0])
     assert fit.value[0, 1] == pytest.approx(7.5, rel=1e-6)
 
 
 def test_the_stated_uncertainty_of_a_reading_is_its_spread():
     noise_n = 0.05
-    readings = [force_at(sampled(CURVES["cone"], 200, noise_n=noise_n, seed=k), np.array([[5.0]]),
-                         np.array([noise_n])) for k in range(300)]  # fmt: skip
+    strokes = [sampled(CURVES["cone"], 200, noise_n=noise_n, seed=seed) for seed in range(300)]
+    readings = [read(stroke, np.array([[5.0]]), noise_n) for stroke in strokes]
     values = np.array([each.value[0, 0] for each in readings])
     assert np.mean(np.abs(values - 7.5) <= 2 * readings[0].value_u[0, 0]) >= 0.93
     assert readings[0].value_u[0, 0] < 1.5 * values.std()
