@@ -187,11 +187,18 @@ def _tip(near_n: FloatArray, noise_n: float) -> tuple[int, float, float]:
     return int(np.argmax(near_n)), float(near_n.max()), float(noise_n)
 
 
-def went_on_mm(signals: Signals, cycles: Cycles) -> FloatArray:
-    """How far the platen went on, deeper than in contact, behind the end of each contact."""
-    x_mm = np.append(signals.position_mm, -np.inf)
+def went_on_mm(signals: Signals, cycles: Cycles, deadband_mm: float) -> FloatArray:
+    """How far the platen went on, deeper than in contact, behind the end of each contact.
+
+    Infinite where the force went at once and the platen had not come back: a piece that relaxes in a hold
+    loses its force slowly, and one that stays flat is left by a platen that comes back.
+    """
+    x_mm, force_n = np.append(signals.position_mm, -np.inf), np.append(signals.force_n, -np.inf)
     bounds = np.stack([cycles.release, np.maximum(cycles.after, cycles.release + 1)], axis=1).ravel()
     behind = np.maximum.reduceat(x_mm, np.minimum(bounds, len(x_mm) - 1))[0::2]
     bounds = np.stack([cycles.contact, cycles.release], axis=1).ravel()
-    deepest = np.maximum.reduceat(x_mm, bounds)[0::2]
-    return np.where(cycles.after > cycles.release, behind - deepest, 0.0)
+    deepest, largest_n = (np.maximum.reduceat(column, bounds)[0::2] for column in (x_mm, force_n))
+    end = np.minimum(cycles.release, len(signals) - 1)
+    fell_n = force_n[np.maximum(end - DROP_NODES, cycles.contact)] - force_n[end]
+    let_go = (fell_n > BEFORE_LOSS * (largest_n - force_n[end])) & (deepest - x_mm[end] <= deadband_mm)
+    return np.where(let_go, np.inf, np.where(cycles.after > cycles.release, behind - deepest, 0.0))

@@ -190,7 +190,7 @@ def _measure_block(
         noise_n=worth.at(rough_peak_n),
         stroke_mm=strokes.stroke_mm,
         deadband_mm=context.deadband_mm,
-        went_on_mm=went_on_mm(signals, cycles),
+        went_on_mm=went_on_mm(signals, cycles, context.deadband_mm),
     )
     columns |= _break_columns(columns, breaks, zero, origin)
     flags[breaks.found] |= np.uint32(Flag.BREAK)
@@ -287,11 +287,17 @@ def _pressed(
 def _break_columns(columns: Columns, breaks: Breaks, zero: Baseline, origin_mm: FloatArray) -> Columns:
     """Place and force of breaks; where no later force is larger, the tip before the break is the peak."""
     tip_u = np.hypot(breaks.u_n, zero.u_n)
+    depth_mm, secant = columns["peak_deflection_mm"], columns["secant_n_per_mm"]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        # what lies behind the break says nothing of the secant up to it either
+        relative_u = np.hypot(tip_u / breaks.force_n, columns["peak_deflection_mm_u"] / depth_mm)
+    secant_u = np.fmin(columns["secant_n_per_mm_u"], secant * relative_u)
     return {
         "break_mm": breaks.x_mm - origin_mm,
         "break_n": breaks.force_n,
         "peak_force_n": np.where(breaks.is_peak, breaks.force_n, columns["peak_force_n"]),
         "peak_force_n_u": np.where(breaks.is_peak, tip_u, columns["peak_force_n_u"]),
+        "secant_n_per_mm_u": np.where(breaks.is_peak, secant_u, columns["secant_n_per_mm_u"]),
     }
 
 
