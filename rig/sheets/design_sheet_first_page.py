@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from math import isfinite
 
-from rig.core import BOTH, METRIC, US, quantity, rounded, shown_u
+from rig.core import BOTH, METRIC, US, in_chosen_units, quantity, rounded, shown_u
 from rig.population import UNSTATED, BatchFigures, PieceResult
 from rig.results.design_sheet import DIAMETER, MASS, AlikeSet, DesignSheet, Photo
 from rig.results.design_sheet_forces import ForceRow, GapRow
@@ -65,7 +65,10 @@ def first_page(sheet: DesignSheet, *, picture: Picture | None, units: str = BOTH
     groups = dict(list(alike.groups.items())[:MOST_GROUPS])
     blocks: list[Block] = [
         *_invented(sheet),
-        *(Words(sentence, "answer") for sentence in design_sheet_answers(sheet, units=units)),
+        *(
+            Words(in_chosen_units(sentence, US if units == US else METRIC), "answer")
+            for sentence in design_sheet_answers(sheet, units=units)
+        ),
     ]
     figures = _key_figures(sheet, alike, list(groups), units)
     left: list[Block] = [picture] if picture is not None else []
