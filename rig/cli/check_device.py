@@ -53,7 +53,7 @@ HOMING_MM_PER_S = 5.0
     type=click.Path(path_type=Path),
     help="The rig's file: its format, and what may be moved.",
 )
-@click.option("--only", metavar="GROUP,...", help="Only these groups; --groups lists them.")
+@click.option("--only", metavar="NAME,...", help="Only these groups or checks; --groups lists them.")
 @click.option("--groups", "list_groups", is_flag=True, help="List the groups and their checks; open no port.")
 @click.option("--no-motion", is_flag=True, help="Arm nothing.")
 @click.option("--speed", default="2 mm/s", show_default=True, metavar="Q", help="Of the platen.")
@@ -115,16 +115,16 @@ def command(
 
 
 def _groups(only: str | None) -> tuple[str, ...]:
-    from rig.conformance import GROUPS
+    """The groups and checks asked for."""
+    from rig.conformance import ALL_CHECKS, GROUPS
 
     if only is None:
         return GROUPS
     wanted = tuple(name.strip() for name in only.split(",") if name.strip())
-    for name in wanted:
-        if name not in GROUPS:
-            raise InputError(f"--only: found {name!r}, expected some of {', '.join(GROUPS)}")
-    if not wanted:
-        raise InputError(f"--only: found {only!r}, expected some of {', '.join(GROUPS)}")
+    known = {*GROUPS, *(check.name for check in ALL_CHECKS)}
+    if not wanted or not known.issuperset(wanted):
+        found = next((name for name in wanted if name not in known), only)
+        raise InputError(f"--only: found {found!r}, expected some of {', '.join(GROUPS)}, or names of checks")
     return wanted
 
 
@@ -132,7 +132,7 @@ def _list(groups: tuple[str, ...]) -> None:
     from rig.conformance import ALL_CHECKS
 
     for check in ALL_CHECKS:
-        if check.group in groups:
+        if check.group in groups or check.name in groups:
             say(f"{check.group:10} {check.name:26} {check.what}")
 
 
@@ -187,6 +187,7 @@ def _bounds(rig: RigFile, speed_mm_per_s: float) -> Bounds | None:
         base=counts(base_mm),
         stroke=counts(base_mm + stroke_mm) - counts(base_mm),
         far=counts(far_mm),
+        deceleration=round(limits.deceleration_mm_per_s2 / position.per_count),
     )
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from cobs import cobs
+
 from rig.conformance.dialogue import REPLY_S
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
 from rig.conformance.outcome import Check
@@ -29,7 +31,9 @@ _GROUP = "commands"
 
 UNKNOWN_KINDS = (0x4D, 0x7F, 0xFF)
 LOWEST, HIGHEST = -(2**31), 2**31 - 1
-STREAM_KIND, IDENTIFY_KIND = 0x41, 0x40
+STREAM_KIND, IDENTIFY_KIND, STATE_KIND = 0x41, 0x40, 0x4C
+LAST_ID = 2**16
+LONGEST_PAYLOAD = 64
 
 
 def needs_drive(stand: Stand) -> None:
@@ -199,7 +203,43 @@ def _after_zero(stand: Stand) -> str:
     return "answered behind 21 empty frames"
 
 
+def _whole(stand: Stand) -> str:
+    """Zeros wherever a frame can have them: in the request id, in either byte of the checksum, at the end."""
+    asked = 0
+    zeros: set[str] = set()
+    for request in range(1, LAST_ID):
+        sealed = cobs.decode(seal(bytes([STATE_KIND]) + request.to_bytes(2, "little"))[:-1])
+        kinds = {f"byte {place}" for place, byte in enumerate(sealed) if not byte}
+        if len(kinds) > 1:
+            kinds.add("two at once")
+        if kinds <= zeros:
+            continue
+        zeros |= kinds
+        asked += 1
+        reply = stand.talk.ask(AskState(request), attempts=1)
+        # once more, since a byte may be lost on a real line
+        reply = reply or stand.talk.ask(AskState(request), attempts=1)
+        require(reply is not None, f"a command with a zero in {' and '.join(sorted(kinds))} was not answered")
+    payload = bytes([STATE_KIND]) + stand.talk.next_id().to_bytes(2, "little")
+    longest = payload + bytes(range(1, LONGEST_PAYLOAD - len(payload) + 1))
+    request = int.from_bytes(payload[1:], "little")
+    require(
+        stand.talk.ask_bytes(seal(longest), request) is not None,
+        f"a command of {LONGEST_PAYLOAD} bytes, the most that there are, was not answered",
+    )
+    return f"{asked} commands with zeros at all places, and one of {LONGEST_PAYLOAD} bytes: answered"
+
+
 CHECKS = (
+    Check(
+        "commands-whole",
+        _GROUP,
+        "Commands with zeros in them, and the longest one",
+        "Consistent overhead byte stuffing brings every byte through, at every place.",
+        "each is answered",
+        "One command in a hundred is lost for no reason that anybody sees; a halt may be that one.",
+        _whole,
+    ),
     Check(
         "unknown-command",
         _GROUP,

@@ -72,6 +72,14 @@ class Heard:
     at_s: float
 
 
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A command and the host's time at which it was first sent, in seconds."""
+
+    command: Command
+    at_s: float
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Taken:
     """A block of samples and the host's time at which it was read, in seconds."""
@@ -102,6 +110,8 @@ class Dialogue:
         When the last heartbeat was sent.
     recent
         The newest bytes as they came, some kilobytes.
+    record
+        Everything said, heard and taken in its order, for whoever looks at whole checks; taken out by them.
     """
 
     def __init__(
@@ -120,6 +130,7 @@ class Dialogue:
         self.beat_s = 0.0
         self.heard: list[Heard] = []
         self.taken: list[Taken] = []
+        self.record: list[Told | Heard | Taken] = []
         self.latest: SampleBlock | None = None
         self.recent = b""
         self.unwritten = 0
@@ -158,12 +169,16 @@ class Dialogue:
         for placed in decoded.messages:
             if isinstance(placed.message, DeviceMessage) and len(self.heard) < MOST_HEARD:
                 self.heard.append(Heard(placed.message, now_s))
+                self.record.append(self.heard[-1])
         if len(decoded.samples):
             self._keep(decoded.samples, now_s)
 
     def _keep(self, block: SampleBlock, now_s: float) -> None:
         self.latest = block
         self.taken.append(Taken(block, now_s))
+        self.record.append(self.taken[-1])
+        if len(self.record) > MOST_BLOCKS:
+            del self.record[: MOST_BLOCKS // 2]
         if len(self.taken) > MOST_BLOCKS:
             del self.taken[: MOST_BLOCKS // 2]
         if self.beating and now_s - self.beat_s >= BEAT_EVERY_S:
@@ -199,6 +214,7 @@ class Dialogue:
 
     def send(self, command: Command) -> None:
         """Send a command once. The 0x00 before it ends whatever the device may have received."""
+        self.record.append(Told(command, self.clock()))
         self.send_bytes(b"\x00" + encode_frame(command))
 
     def send_bytes(self, data: bytes) -> None:
@@ -225,6 +241,7 @@ class Dialogue:
 
     def ask(self, command: Command, attempts: int = ATTEMPTS) -> Reply | None:
         """Send a command until it is answered; None if it is not."""
+        self.record.append(Told(command, self.clock()))
         return self.ask_bytes(encode_frame(command), command.request, attempts)
 
     def ask_bytes(self, frame: bytes, request: int, attempts: int = ATTEMPTS) -> Reply | None:

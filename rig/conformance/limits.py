@@ -13,31 +13,43 @@ from functools import partial
 
 import numpy as np
 
-from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
-from rig.conformance.outcome import Check
-from rig.conformance.provoking import EMERGENCY_STOP
+from rig.conformance.evidence import (
+    BRAKING_S,
+    FORCE_SLACK_COUNTS,
+    LATENCY_S,
+    newest_us,
+    rest_s,
+    seen,
+)
+from rig.conformance.evidence import since_s as elapsed_s
+from rig.conformance.outcome import Check, NotApplicableError, UnreadyError, require
+from rig.conformance.provoking import EMERGENCY_STOP, HOME_SWITCH
 from rig.conformance.stand import LONGER_S, NEAR_COUNTS, Stand, event_words
 from rig.samples import FloatArray, IntArray, Status
-from rig.wire import Capability, Cycle, EventCode, Limits, MoveTo, ReplyResult, SampleBlock
+from rig.wire import Capability, Cycle, Disarm, EventCode, Halt, Home, MoveTo, PressUntil
 
 _GROUP = "limits"
 
-REACH_STROKES = 4
-"""Motions here are this many strokes long: long enough for a limit to be set on the way."""
+REACH_STROKES, REACH_S = 4, 1.5
+"""Motions here are this many strokes or seconds long: long enough for a limit to be set on the way."""
 
-FORCE_SLACK_COUNTS = 20
-BRAKING_S = 0.2
-LATENCY_S = 0.1
-"""From the sample that passes a limit: what the device may take to notice it, beside braking."""
+AHEAD_S = 0.5
+"""A position limit is set so far ahead of the platen that it is there before the platen is."""
 
 LINE_S = 0.3
 """From an order sent by the host until the device has it: a slow line and a busy machine."""
 
 WATCHED_S = 1.0
+SETTLE_S = 0.1
 SPEED_TOLERANCE = 0.10
 DWELL_S = 0.4
 DWELL_TOLERANCE_S = 0.1
 CYCLES = 2
+REST_S = 0.3
+FULL_SPEED = 0.9
+BRAKING_TOLERANCE = 1.3
+"""Of the way of braking: ramps of whole steps are a little longer than the formula."""
+
 FRESH_LISTEN_S = 1.0
 ENOUGH_CHANGES = 20
 SEQ_MODULUS = 2**16
@@ -47,20 +59,8 @@ MOST_UNMARKED = 0.02
 
 def _far(stand: Stand) -> int:
     bounds = stand.bounds
-    return min(bounds.base + REACH_STROKES * bounds.stroke, (bounds.base + bounds.far) // 2)
-
-
-def _narrow(stand: Stand, **narrowed: int) -> None:
-    bounds = stand.bounds
-    limits = {
-        "min_force": bounds.min_force,
-        "max_force": bounds.max_force,
-        "min_position": min(bounds.min_position, bounds.base),
-        "max_position": bounds.max_position,
-    }
-    reply = stand.talk.ask(Limits(stand.talk.next_id(), **limits | narrowed))
-    if reply is None or reply.result != ReplyResult.ACCEPTED:
-        raise NotApplicableError("it does not take these limits now")
+    reach = max(REACH_STROKES * bounds.stroke, round(REACH_S * bounds.speed))
+    return min(bounds.base + reach, (bounds.base + bounds.far) // 2)
 
 
 def _inside(stand: Stand) -> str:
@@ -68,8 +68,7 @@ def _inside(stand: Stand) -> str:
     mean, spread = stand.force_now()
     room, bounds = spread + FORCE_SLACK_COUNTS, stand.bounds
     beside = max(2 * NEAR_COUNTS, bounds.stroke // 10)
-    _narrow(
-        stand,
+    stand.narrow(
         min_force=max(mean - 2 * room, bounds.min_force),
         max_force=min(mean + 2 * room, bounds.max_force),
         min_position=max(bounds.base - beside, min(bounds.min_position, bounds.base)),
@@ -105,19 +104,27 @@ def _force_side(stand: Stand, *, down: bool) -> str:
     mean, spread = stand.force_now()
     request = _under_way(stand, down=down)
     room = spread + FORCE_SLACK_COUNTS
-    begun_us = _newest_us(stand)
-    _narrow(stand, **({"min_force": mean + room} if down else {"max_force": mean - room}))
+    begun_us = newest_us(stand)
+    stand.narrow(**({"min_force": mean + room} if down else {"max_force": mean - room}))
     _tripped(stand, request, EventCode.FORCE_TRIP)
     return _stopped_in_time(stand, begun_us, LINE_S)
 
 
 def _position_side(stand: Stand, *, down: bool) -> str:
     request = _under_way(stand, down=down)
-    limit = stand.position
-    begun_us = _newest_us(stand)
-    _narrow(stand, **({"min_position": limit} if down else {"max_position": limit}))
+    ahead = round(AHEAD_S * stand.bounds.speed)
+    limit = stand.position + (-ahead if down else ahead)
+    begun_us = newest_us(stand)
+    stand.narrow(**({"min_position": limit} if down else {"max_position": limit}))
     _tripped(stand, request, EventCode.TRAVEL_TRIP)
-    return _stopped_in_time(stand, begun_us, LINE_S)
+    stand.talk.listen(SETTLE_S)
+    block = seen(stand)
+    past = block.position < limit if down else block.position > limit
+    past &= elapsed_s(block.time_us, begun_us, stand.time_modulus_us) >= 0
+    require(bool(past.any()), f"it tripped before it was past its limit of {limit} counts")
+    assert block.time_us is not None
+    # the instant of passing is the device's own: neither the line nor this computer takes part in it
+    return _stopped_in_time(stand, int(block.time_us[int(np.argmax(past))]), 0.0)
 
 
 def _emergency_stop(stand: Stand) -> str:
@@ -126,10 +133,98 @@ def _emergency_stop(stand: Stand) -> str:
     stand.willing(EMERGENCY_STOP)
     stand.ready()
     request = stand.begin_long()
-    begun_us = _newest_us(stand)
+    begun_us = newest_us(stand)
     stand.provoke(EMERGENCY_STOP)
     _tripped(stand, request, EventCode.STOP_OPENED)
     return _stopped_in_time(stand, begun_us, LINE_S)
+
+
+def _home_switch(stand: Stand) -> str:
+    if stand.provoker.slow:
+        raise NotApplicableError("a person's hand cannot be timed; a bench can")
+    stand.willing(HOME_SWITCH)
+    request = _under_way(stand, down=True)
+    begun_us = newest_us(stand)
+    stand.provoke(HOME_SWITCH)
+    _tripped(stand, request, EventCode.TRAVEL_TRIP)
+    return _stopped_in_time(stand, begun_us, LINE_S)
+
+
+def _halt(stand: Stand, order: type[Halt | Disarm] = Halt) -> str:
+    """Halt at full speed: when it rests, and how far braking goes."""
+    request = _under_way(stand, down=False)
+    stand.talk.listen(AHEAD_S)
+    begun_us = newest_us(stand)
+    stand.talk.ask(order(stand.talk.next_id()))
+    end = stand.ending(request, LONGER_S)
+    require(end is not None and end.code == EventCode.HALTED, f"it ended with {event_words(end)}")
+    words = _stopped_in_time(stand, begun_us, LINE_S)
+    bounds = stand.bounds
+    if not bounds.deceleration:
+        return words
+    block = seen(stand)
+    since_s = elapsed_s(block.time_us, begun_us, stand.time_modulus_us)
+    steps_s, steps = np.diff(since_s), np.abs(np.diff(block.position.astype(np.float64)))
+    # a step at 0.9 of the speed is the last before braking; the next sample may lie up to a step into it
+    fast = np.flatnonzero(steps >= FULL_SPEED * bounds.speed * steps_s)
+    if not len(fast):
+        raise UnreadyError("it did not reach its speed before it was halted")
+    gone = abs(int(block.position[-1]) - int(block.position[fast[-1] + 1]))
+    should = bounds.speed**2 / (2 * bounds.deceleration)
+    most = BRAKING_TOLERANCE * should + bounds.speed * float(np.median(steps_s)) + NEAR_COUNTS
+    words = f"{words}; braking went on by {gone} counts, {should:.0f} by the rig's deceleration"
+    require(gone <= most, f"{words}, at most {most:.0f}")
+    return words
+
+
+def _halt_homing(stand: Stand) -> str:
+    stand.ready()
+    talk, bounds = stand.talk, stand.bounds
+    far = _far(stand)
+    stand.finish(MoveTo(talk.next_id(), far, bounds.speed), stand.stroke_s(far - bounds.base))
+    request = stand.begin(Home(talk.next_id(), min(bounds.speed, bounds.home_speed)))
+    if not talk.until(lambda: far - stand.position > 2 * NEAR_COUNTS, LONGER_S):
+        raise UnreadyError("the platen did not begin to home")
+    begun_us = newest_us(stand)
+    talk.ask(Halt(talk.next_id()))
+    end = stand.ending(request, LONGER_S)
+    require(end is not None and end.code == EventCode.HALTED, f"it ended with {event_words(end)}")
+    return _stopped_in_time(stand, begun_us, LINE_S)
+
+
+def _home_again(stand: Stand) -> str:
+    """After some ways up and down the home switch is where it was."""
+    stand.ready()
+    talk, bounds = stand.talk, stand.bounds
+    high = bounds.base + bounds.stroke
+    for target in (high, bounds.base, high, bounds.base):
+        stand.finish(MoveTo(talk.next_id(), target, bounds.speed), stand.stroke_s(bounds.stroke))
+    request = stand.finish(Home(talk.next_id(), bounds.home_speed), bounds.home_s).request
+    offsets = [
+        event.value for event in talk.events() if event.code == EventCode.HOMED and event.request == request
+    ]
+    require(len(offsets) == 1, f"{len(offsets)} events 14 (homed)")
+    words = f"home lies {offsets[0]} counts from where it was before four ways up and down"
+    require(abs(offsets[0]) <= NEAR_COUNTS, words)
+    return words
+
+
+def _status_at_rest(stand: Stand) -> str:
+    """No bit of trouble is set while nothing is wrong."""
+    stand.ready()
+    stand.talk.taken.clear()
+    stand.talk.listen(REST_S)
+    status = np.bitwise_or.reduce(seen(stand).status) if stand.talk.taken else np.uint8(0)
+    wrong = Status(int(status)) & (
+        Status.FORCE_SATURATED
+        | Status.POSITION_FAULT
+        | Status.MOVING
+        | Status.TRAVEL_SWITCH
+        | Status.EMERGENCY_STOP
+        | Status.FORCE_TRIP
+    )
+    require(not wrong, f"armed and at rest, nothing wrong, and its status shows {wrong!r}")
+    return "bits 0 to 5 clear"
 
 
 def _tripped(stand: Stand, request: int, code: EventCode) -> None:
@@ -139,38 +234,13 @@ def _tripped(stand: Stand, request: int, code: EventCode) -> None:
     require(cause == code, f"event {int(code)} came, and the state's stop cause is {cause}")
 
 
-def _newest_us(stand: Stand) -> int:
-    latest = stand.talk.latest
-    if latest is None or latest.time_us is None:
-        raise UnreadyError("no samples with times have come")
-    return int(latest.time_us[-1])
-
-
-def _seen(stand: Stand) -> SampleBlock:
-    return SampleBlock.concatenate([each.block for each in stand.talk.taken])
-
-
-def _since_s(block: SampleBlock, begun_us: int, modulus_us: int | None) -> FloatArray:
-    """Device seconds since an instant; what came before it is negative, across a wrap too."""
-    if block.time_us is None:
-        raise UnreadyError("the samples have no times")
-    since = block.time_us - begun_us
-    if modulus_us is not None:
-        since = (since + modulus_us // 2) % modulus_us - modulus_us // 2
-    seconds: FloatArray = since / 1e6
-    return seconds
-
-
 def _stopped_in_time(stand: Stand, begun_us: int, beside_s: float) -> str:
     """How long and how far it went on by the samples, which must be in time."""
     stand.talk.listen(WATCHED_S)
-    block = _seen(stand)
-    since_s = _since_s(block, begun_us, stand.time_modulus_us)
-    after = since_s >= 0
-    position, since_s = block.position[after], since_s[after]
-    still = np.abs(position - position[-1]) <= NEAR_COUNTS
-    moving = np.flatnonzero(~still)
-    stop_s = float(since_s[moving[-1] + 1]) if len(moving) else 0.0
+    block = seen(stand)
+    since_s = elapsed_s(block.time_us, begun_us, stand.time_modulus_us)
+    stop_s = rest_s(block, since_s)
+    position = block.position[since_s >= 0]
     travel = int(np.abs(position - position[0]).max())
     most_s = LATENCY_S + BRAKING_S + beside_s
     words = f"at rest {stop_s:.3f} s and {travel} counts after the cause, at most {most_s:g} s"
@@ -180,17 +250,28 @@ def _stopped_in_time(stand: Stand, begun_us: int, beside_s: float) -> str:
     return words
 
 
-def _speed(stand: Stand) -> str:
+def _speed(stand: Stand, kind: type[MoveTo | PressUntil | Cycle]) -> str:
     stand.ready()
     talk, bounds = stand.talk, stand.bounds
     far, asked = _far(stand), bounds.speed // 2
-    begun_us = _newest_us(stand)
+    begun_us = newest_us(stand)
     stand.talk.taken.clear()
-    stand.finish(MoveTo(talk.next_id(), far, asked), 2 * stand.stroke_s(far - bounds.base))
-    talk.listen(0.1)
-    block = _seen(stand)
-    since_s = _since_s(block, begun_us, stand.time_modulus_us)
     way = far - bounds.base
+    command: MoveTo | PressUntil | Cycle = MoveTo(talk.next_id(), far, asked)
+    if kind is PressUntil:
+        command = PressUntil(talk.next_id(), bounds.max_force, asked, far)
+    elif kind is Cycle:
+        if Capability.CYCLES not in stand.known.capabilities:
+            raise NotApplicableError("it does not cycle by itself")
+        command = Cycle(talk.next_id(), bounds.base, far, asked, 0, 0, 1)
+    # a press ends at its position limit, which is no fault here
+    stand.ending(stand.begin(command), 2 * stand.stroke_s(2 * way))
+    talk.listen(SETTLE_S)
+    block = seen(stand)
+    since_s = elapsed_s(block.time_us, begun_us, stand.time_modulus_us)
+    # the way up only
+    highest = int(np.argmax(block.position)) + 1
+    block, since_s = block[slice(0, highest)], since_s[:highest]
     # the middle half, where it neither gathers speed nor brakes
     middle = np.abs(block.position - (bounds.base + way / 2)) <= way / 4
     if int(middle.sum()) < 3:
@@ -209,13 +290,13 @@ def _dwell(stand: Stand) -> str:
     stand.ready()
     talk, bounds = stand.talk, stand.bounds
     high, dwell_ms = bounds.base + bounds.stroke, round(1000 * DWELL_S)
-    begun_us = _newest_us(stand)
+    begun_us = newest_us(stand)
     talk.taken.clear()
     request = talk.next_id()
     limit_s = CYCLES * (2 * stand.stroke_s(bounds.stroke) + 2 * DWELL_S)
     stand.finish(Cycle(request, bounds.base, high, bounds.speed, dwell_ms, dwell_ms, CYCLES), limit_s)
-    block = _seen(stand)
-    since_s = _since_s(block, begun_us, stand.time_modulus_us)
+    block = seen(stand)
+    since_s = elapsed_s(block.time_us, begun_us, stand.time_modulus_us)
     highs = _stays_s(since_s, np.abs(block.position - high) <= NEAR_COUNTS)
     require(
         len(highs) == CYCLES, f"it was at the upper turn {len(highs)} times, {CYCLES} cycles were asked for"
@@ -324,6 +405,53 @@ CHECKS = (
         f"Whoever presses the button is not helped; {_LATE}",
         _emergency_stop,
     ),
+    _side(
+        "home-switch",
+        "The home switch during a motion towards it",
+        5,
+        f"After one wrong homing the platen runs into its lower end; {_LATE}",
+        _home_switch,
+    ),
+    Check(
+        "halt-timed",
+        _GROUP,
+        "Halt, by the samples",
+        "Halt brakes at once, with the deceleration that the rig's file states.",
+        f"at rest within {LATENCY_S + BRAKING_S + LINE_S:g} s, after v^2/2a and {BRAKING_TOLERANCE - 1:.0%}",
+        "Whoever presses halt is not helped; a press to a force overshoots by the longer braking way.",
+        _halt,
+        arms=True,
+    ),
+    Check(
+        "halt-homing",
+        _GROUP,
+        "Halt during a homing",
+        "Halt stops every motion, homing too, with event 12.",
+        f"event 12; at rest within {LATENCY_S + BRAKING_S + LINE_S:g} s",
+        "A homing in the wrong direction can only be stopped by the emergency stop.",
+        _halt_homing,
+        arms=True,
+    ),
+    Check(
+        "home-again",
+        _GROUP,
+        "Homing a second time",
+        "Positions are counted without loss: home stays where it is.",
+        f"event 14 with an offset of {NEAR_COUNTS} counts at most",
+        "Positions drift with every cycle; set and deflection drift with them, and limits move.",
+        _home_again,
+        arms=True,
+    ),
+    Check(
+        "status-at-rest",
+        _GROUP,
+        "Status bits while nothing is wrong",
+        "Bits 0 to 5 are clear on an armed device at rest, away from its switches.",
+        "all clear",
+        "Recordings are marked as faulty; a bit that is always set cannot warn any more.",
+        _status_at_rest,
+        arms=True,
+    ),
     Check(
         "speed-measured",
         _GROUP,
@@ -331,7 +459,27 @@ CHECKS = (
         "A motion runs at the speed that the command names.",
         f"within {100 * SPEED_TOLERANCE:g} %",
         "Braking takes the square of the factor: three times the speed, nine times the way.",
-        _speed,
+        partial(_speed, kind=MoveTo),
+        arms=True,
+    ),
+    Check(
+        "speed-of-a-press",
+        _GROUP,
+        "Speed of a press by the samples",
+        "A press runs at the speed that the command names.",
+        f"within {100 * SPEED_TOLERANCE:g} %",
+        "The force is passed by more at each press, and rates of loading are wrong.",
+        partial(_speed, kind=PressUntil),
+        arms=True,
+    ),
+    Check(
+        "speed-of-cycles",
+        _GROUP,
+        "Speed of cycles by the samples",
+        "Cycles run at the speed that the command names.",
+        f"within {100 * SPEED_TOLERANCE:g} %",
+        "An endurance run takes longer than planned, or squeezes faster than the part is used.",
+        partial(_speed, kind=Cycle),
         arms=True,
     ),
     Check(

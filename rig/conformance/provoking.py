@@ -55,6 +55,27 @@ TRAVEL_SWITCH = Provocation(
     "closes when pressed). No hand inside the guard.",
     "Put it back.",
 )
+HOME_SWITCH = Provocation(
+    "home switch",
+    "home press",
+    "home free",
+    "Close the home switch with a stick, never with a finger, and hold it closed.",
+    "Let go of the home switch.",
+)
+PUSH = Provocation(
+    "force that presses",
+    "push 3",
+    "push 0",
+    "Press on the load cell with a stick, as a specimen would, by 3 N or so (300 g), and hold it.",
+    "Let go of the load cell.",
+)
+PULL = Provocation(
+    "force that pulls",
+    "push -3",
+    "push 0",
+    "Pull at the load cell with a hook, away from a specimen, by 3 N or so (300 g), and hold it.",
+    "Let go of the load cell.",
+)
 STALL = Provocation(
     "stall",
     "motor stall",

@@ -16,7 +16,8 @@ from enum import StrEnum
 import numpy as np
 
 from rig.conformance.dialogue import Dialogue
-from rig.conformance.exceptions import (
+from rig.conformance.othersums import OTHER_SEALS, seal_found
+from rig.conformance.outcome import (
     BrokenRuleError,
     InterruptedCheckError,
     NotApplicableError,
@@ -24,7 +25,6 @@ from rig.conformance.exceptions import (
     require,
 )
 from rig.conformance.provoking import Nobody, Provocation, Provoker
-from rig.conformance.startvalues import OTHER_STARTS, sealed_from, start_found
 from rig.errors import DeviceError
 from rig.samples import Status
 from rig.wire import (
@@ -66,6 +66,12 @@ STANDSTILL_S = 3.0
 LONGER_S = 3.0
 """Beside what a motion should take."""
 
+OTHER_SEAL_S = 0.3
+"""For the answer to a frame of another checksum."""
+
+AFTER_S = 0.05
+"""How long samples are taken behind a check, so that its last event lies between some."""
+
 HAND_S = 30.0
 """Time for a person who is asked to do something now."""
 
@@ -100,6 +106,8 @@ class Bounds:
         Length of the small ones.
     far
         Where the longest one would end; it is stopped on its way.
+    deceleration
+        What the rig's file says of braking, in counts/s^2; 0 if it says nothing.
     """
 
     min_force: int
@@ -111,6 +119,7 @@ class Bounds:
     base: int
     stroke: int
     far: int
+    deceleration: int = 0
 
     @property
     def home_s(self) -> float:
@@ -189,26 +198,26 @@ class Stand:
         found = self.talk.newest(Identity)
         self.identity = found if isinstance(found, Identity) else None
         if self.identity is None and not replied and self.kind is Kind.FRAMED:
-            self._refuse_other_start()
+            self._refuse_other_seal()
             raise DeviceError(
                 f"device: it did not say who it is within {MEETING_S:g} s; check the speed of the port, or "
                 "give the "
                 "rig's file if it prints lines"
             )
 
-    def _refuse_other_start(self) -> None:
-        """Name a checksum that begins at another value, whether it sends such frames or waits for one."""
-        found = start_found(self.talk.recent)
-        for start in OTHER_STARTS:
+    def _refuse_other_seal(self) -> None:
+        """Name a checksum of another kind, whether it sends such frames or waits for one."""
+        found = seal_found(self.talk.recent)
+        for kind in OTHER_SEALS:
             if found is None:
                 payload = bytes([IDENTIFY_KIND]) + self.talk.next_id().to_bytes(2, "little")
-                self.talk.send_bytes(b"\x00" + sealed_from(start, payload))
-                self.talk.listen(0.5)
-                found = start_found(self.talk.recent)
+                self.talk.send_bytes(b"\x00" + kind.seal(payload))
+                self.talk.listen(OTHER_SEAL_S)
+                found = seal_found(self.talk.recent)
         if found is not None:
             raise DeviceError(
-                f"device: the checksum of its frames begins at 0x{found:04X}, expected 0xFFFF (the check "
-                'value over "123456789" is 0x29B1); until then it hears no command, a halt included'
+                f"device: the checksum of its frames {found.words} (the check value over "
+                '"123456789" is 0x29B1); until then it hears no command, a halt included'
             )
 
     def _streams_unasked(self) -> bool:
@@ -305,6 +314,13 @@ class Stand:
             "max_position": bounds.max_position,
         }
         self.must(Limits(self.talk.next_id(), **limits | other), "set the limits")
+
+    def narrow(self, **narrowed: int) -> None:
+        """The rig's limits with some narrowed, while it moves or stands armed."""
+        try:
+            self.set_limits(**narrowed)
+        except UnreadyError as why:
+            raise NotApplicableError(f"it does not take narrower limits now: {why}") from None
 
     def arm(self) -> None:
         """Arm it, with samples flowing and the heart beating."""
@@ -458,6 +474,7 @@ class Stand:
                 self.must(Disarm(self.talk.next_id()), "disarm")
                 if StateFlag.ARMED in self.standstill().flags:
                     self.must(Disarm(self.talk.next_id()), "disarm")
+            self.talk.listen(AFTER_S)
         self.talk.beating = False
         self.undo()
         self.talk.forget()

@@ -19,9 +19,11 @@ from rig.conformance import (
     identity,
     limits,
     motions,
+    pushes,
     rates,
     resetting,
     sequence,
+    throughout,
     trips,
 )
 from rig.conformance.exceptions import (
@@ -46,8 +48,11 @@ ALL_CHECKS: tuple[Check, ...] = (
     *heartbeats.CHECKS,
     *trips.CHECKS,
     *limits.CHECKS,
+    *pushes.CHECKS,
+    *throughout.CHECKS,
 )
-"""In the order in which they are performed: what moves comes after what must hold before anything may."""
+"""In the order in which they are performed: what moves comes after what must hold before anything may,
+and what was watched all along comes last."""
 
 GROUPS: tuple[str, ...] = tuple(dict.fromkeys(check.group for check in ALL_CHECKS))
 
@@ -116,7 +121,7 @@ def run_suite(
     stand
         The device, after `Stand.meet`.
     groups
-        Names out of `GROUPS`.
+        Names out of `GROUPS`, or of checks.
     motion
         False to arm nothing.
     tell
@@ -131,7 +136,9 @@ def run_suite(
     stopped = False
     disarmed: bool | None = None
     try:
-        for check in (each for each in ALL_CHECKS if each.group in groups):
+        for check in ALL_CHECKS:
+            if check.group not in groups and check.name not in groups:
+                continue
             if interrupted:
                 outcome = CheckOutcome(check, Verdict.NOT_TRIED, why=interrupted)
             else:
@@ -163,6 +170,7 @@ def _performed(stand: Stand, check: Check, motion: bool) -> CheckOutcome:
             return CheckOutcome(check, Verdict.PASSED, check.perform(stand))
         finally:
             stand.rest()
+            throughout.look(stand, check.name)
     except BrokenRuleError as found:
         return CheckOutcome(check, Verdict.FAILED, str(found))
     except NotApplicableError as why_not:

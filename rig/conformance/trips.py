@@ -9,8 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 
-from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
-from rig.conformance.outcome import Check
+from rig.conformance.outcome import Check, UnreadyError, require
 from rig.conformance.provoking import (
     EMERGENCY_STOP,
     POSITION_SENSOR,
@@ -22,7 +21,7 @@ from rig.conformance.provoking import (
 )
 from rig.conformance.stand import LONGER_S, Stand, code_words, event_words
 from rig.samples import Status
-from rig.wire import Arm, ClearStop, Event, EventCode, Limits, MoveTo, ReplyResult, State, StateFlag
+from rig.wire import Arm, ClearStop, Event, EventCode, MoveTo, ReplyResult, State, StateFlag
 
 _GROUP = "trips"
 
@@ -70,19 +69,6 @@ def _done_in_time(stand: Stand, request: int, limit_s: float) -> None:
             )
 
 
-def _narrowed(stand: Stand, **narrowed: int) -> None:
-    bounds = stand.bounds
-    limits = {
-        "min_force": bounds.min_force,
-        "max_force": bounds.max_force,
-        "min_position": min(bounds.min_position, bounds.base),
-        "max_position": bounds.max_position,
-    }
-    reply = stand.talk.ask(Limits(stand.talk.next_id(), **limits | narrowed))
-    if reply is None or reply.result != ReplyResult.ACCEPTED:
-        raise NotApplicableError("it takes no limits while it moves")
-
-
 def _away_from_limits(stand: Stand) -> int:
     """A motion towards the far end that one narrowed limit will end; its request id."""
     bounds, talk = stand.bounds, stand.talk
@@ -98,7 +84,7 @@ def _force_trip(stand: Stand) -> tuple[int, Event]:
     mean, spread = stand.force_now()
     request = _away_from_limits(stand)
     limit = mean - spread - FORCE_SLACK_COUNTS
-    _narrowed(stand, max_force=limit)
+    stand.narrow(max_force=limit)
     return limit, _stopped(stand, request, (EventCode.FORCE_TRIP,), LONGER_S)
 
 
@@ -113,7 +99,7 @@ def _position(stand: Stand) -> str:
     stand.ready()
     request = _away_from_limits(stand)
     limit = stand.position - PASSED_COUNTS
-    _narrowed(stand, max_position=limit)
+    stand.narrow(max_position=limit)
     end = _stopped(stand, request, (EventCode.TRAVEL_TRIP,), LONGER_S)
     return f"event 5 at {end.value} counts, limit {limit}"
 

@@ -50,6 +50,8 @@ ORDERS = (
     "stop close",
     "upper press",
     "upper free",
+    "home press",
+    "home free",
     "motor stall",
     "motor free",
     "amplifier run",
@@ -61,6 +63,9 @@ ORDERS = (
     "reset power",
     "reset external",
     "reset brown-out",
+    "push 3",
+    "push -3",
+    "push 0",
     "specimen none",
     "specimen new",
     "state",
@@ -363,6 +368,10 @@ class VirtualRig:
                     )
                 case ["upper", how]:
                     device.drive.upper_held = how == "press"
+                case ["home", how]:
+                    device.drive.home_held = how == "press"
+                case ["push", newtons]:
+                    device.machine.pushed_n = float(newtons)
                 case ["motor", how]:
                     device.drive.set_fault(EventCode.STALLED, broken=how == "stall")
                 case ["amplifier", how]:

@@ -91,6 +91,10 @@ class Drive:
     home_offset: int = 0
     upper_held: bool = False
     """Whether something holds the travel switch at the pressing end closed."""
+    home_held: bool = False
+    """Likewise the home switch."""
+    _force_was_out: bool = False
+    """Whether the force was beyond a limit when arming, limits or a motion last looked at it."""
     _faults: set[EventCode] = field(default_factory=set)
     _motion: _Motion | None = None
     _cycle_legs: tuple[tuple[float, float], ...] = ()
@@ -122,6 +126,7 @@ class Drive:
         if self.stop_cause is not None or self.emergency_stop_open:
             return ReplyResult.STOP_LATCHED
         self.armed, self._beat_s = True, now_s
+        self._look_at_force()
         return ReplyResult.ACCEPTED
 
     def beat(self, now_s: float) -> None:
@@ -150,6 +155,7 @@ class Drive:
         if not inside or limits.min_position < least_position or limits.max_position > most_position:
             return ReplyResult.OUTSIDE_LIMITS
         self.limits = limits
+        self._look_at_force()
         return ReplyResult.ACCEPTED
 
     def clear_stop(self) -> ReplyResult:
@@ -165,6 +171,7 @@ class Drive:
         if refusal is not None:
             return refusal
         self.last_request = command.request
+        self._look_at_force()
         match command:
             case MoveTo():
                 self._motion = _Motion(command.request, EventCode.FINISHED)
@@ -213,7 +220,7 @@ class Drive:
         if self.armed and EventCode.FORCE_SILENT in self._faults:
             self.trip(EventCode.FORCE_SILENT, 0)
         if self._motion is not None and EventCode.STALLED in self._faults:
-            self.trip(EventCode.STALLED, 0)
+            self.trip(EventCode.STALLED, round(self._position_now()))
 
     def trip(self, code: EventCode, value: int) -> None:
         """Brake, disarm and latch, unless a stop is latched already."""
@@ -379,10 +386,13 @@ class Drive:
         force, position = self._force_counts(stretch), self._position_counts(stretch.position_mm)
         pressing, lifting = stretch.speed_mm_per_s > 0, stretch.speed_mm_per_s < 0
         homing = self._motion is not None and self._motion.homing
-        out_of_force = (pressing & (force > limits.max_force)) | (lifting & (force < limits.min_force))
+        high, low = force > limits.max_force, force < limits.min_force
+        out_of_force = (pressing & high) | (lifting & low)
+        if self.armed and not self._force_was_out:
+            out_of_force |= high | low  # also standing, and towards the other side
         beyond = pressing & ((position > limits.max_position + _HALF_A_COUNT) | self.upper_held)
         if not homing:
-            beyond |= lifting & (position < limits.min_position - _HALF_A_COUNT)
+            beyond |= lifting & ((position < limits.min_position - _HALF_A_COUNT) | self.home_held)
         saturated = np.abs(force) >= self.machine.chain.force_range_counts
         return (
             _first(saturated, -1, EventCode.FORCE_SILENT)
@@ -403,6 +413,11 @@ class Drive:
 
     def _force_now(self) -> float:
         return float(self._force_counts(self.machine.preview(1))[0])
+
+    def _look_at_force(self) -> None:
+        """Excuse a force that is beyond a limit already: it has to be released."""
+        force, limits = self._force_now(), self.limits
+        self._force_was_out = limits is not None and not limits.min_force <= force <= limits.max_force
 
     def _mm(self, counts: int) -> float:
         chain, reader = self.machine.chain, self.machine.reader

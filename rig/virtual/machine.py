@@ -81,6 +81,8 @@ class Machine:
         self.chain = chain
         start_mm = float(trajectory.positions_mm(np.zeros(1))[0])
         self.reader = ChainReader(chain, seed, start_mm)
+        self.pushed_n = 0.0
+        """What a hand or a mass puts on the cell, beside the specimen."""
         self._specimen = specimen
         self._memory = specimen.fresh()
         self._contact_mm = contact_mm
@@ -123,15 +125,16 @@ class Machine:
             step_s,
             self.chain.compliance_mm_per_n,
         )
+        force_n = answer.force_n + self.pushed_n
         due_s = grid_s[steps - 1 :: steps]
         return Stretch(
             grid_s,
             position_mm,
-            answer.force_n,
+            force_n,
             due_s,
             position_mm[steps - 1 :: steps],
             self.trajectory.speeds_mm_per_s(due_s),
-            answer.force_n[steps - 1 :: steps],
+            force_n[steps - 1 :: steps],
             answer.memory,
         )
 

@@ -373,6 +373,86 @@ def latches_late(rig: VirtualRig) -> None:
     around(rig.device, "state", state)
 
 
+def home_switch_ignored(rig: VirtualRig) -> None:
+    def passed(kept, stretch, limits):
+        rig.device.drive.home_held = False
+        return kept(stretch, limits)
+
+    around_drive(rig, "_passed", passed)
+
+
+def force_with_the_wrong_sign(rig: VirtualRig) -> None:
+    blocks(rig, lambda block: replace(block, force=-block.force))
+
+
+def force_stuck(rig: VirtualRig) -> None:
+    blocks(rig, lambda block: replace(block, force=np.full_like(block.force, 12)))
+
+
+def deaf_to_force_at_rest(rig: VirtualRig) -> None:
+    def passed(kept, stretch, limits):
+        moving = bool((stretch.speed_mm_per_s != 0).any())
+        return kept(stretch, limits) if moving else []
+
+    around_drive(rig, "_passed", passed)
+
+
+def brakes_four_times_as_long(rig: VirtualRig) -> None:
+    def brake(kept):
+        settings = rig.device.drive.settings
+        rig.device.drive.settings = replace(settings, acceleration_mm_per_s2=50.0)
+        kept()
+        rig.device.drive.settings = settings
+
+    around_drive(rig, "_brake", brake)
+
+
+def homing_goes_on(rig: VirtualRig) -> None:
+    def halt(kept):
+        motion = rig.device.drive._motion
+        homing = motion is not None and motion.homing
+        return ReplyResult.ACCEPTED if homing else kept()
+
+    around_drive(rig, "halt", halt)
+
+
+def creeps_at_rest(rig: VirtualRig) -> None:
+    """What was halted goes on by 0.1 mm a second."""
+
+    def position(kept, stretch, readings):
+        block = kept(stretch, readings)
+        rest = rig.device.drive._motion is None and rig.device.drive.homed
+        return replace(block, position=block.position + (block.time_us // 10_000 % 1000 if rest else 0))
+
+    around(rig.device, "_block", position)
+
+
+def never_says_that_it_moves(rig: VirtualRig) -> None:
+    blocks(rig, lambda block: replace(block, status=block.status & np.uint8(0xFF - 0x04)))
+
+
+def events_in_milliseconds(rig: VirtualRig) -> None:
+    around(
+        rig.device,
+        "_event",
+        lambda kept, happening: replace(kept(happening), time_us=kept(happening).time_us // 1000),
+    )
+
+
+def stop_bit_inverted(rig: VirtualRig) -> None:
+    blocks(rig, lambda block: replace(block, status=block.status ^ np.uint8(0x10)))
+
+
+def deaf_to_zeros_at_the_end(rig: VirtualRig) -> None:
+    """A command whose request id ends in a zero is never heard."""
+
+    def answer(kept, command):
+        request = command if isinstance(command, int) else command.request
+        return [] if request % 256 == 0 else kept(command)
+
+    around(rig.device, "_answer", answer)
+
+
 def force_never_new(rig: VirtualRig) -> None:
     blocks(rig, lambda block: replace(block, status=block.status & np.uint8(0xFF - 0x40)))
 
@@ -399,7 +479,7 @@ SPOILT: list[tuple[Spoil, set[str]]] = [
     (any_command_beats, {"only-heartbeats-count"}),
     (approaches_after_a_trip, {"approach-after-trip"}),
     (never_retreats, {"retreat-after-trip"}),
-    (ends_twice, {"motion-ends-once"}),
+    (ends_twice, {"motion-ends-once", "events-once"}),
     (halt_disarms, {"halt"}),
     (disarm_in_motion_stays_armed, {"disarm-halts"}),
     (deaf_to_the_stop, {"trip-emergency-stop", "emergency-stop-timed"}),
@@ -428,7 +508,7 @@ SPOILT_ELSEWHERE: list[tuple[Spoil, set[str], list[str]]] = [
     (ignores_lower_force, {"force-limit-lower"}, ["limits"]),
     (ignores_upper_position, {"position-limit-upper"}, ["limits"]),
     (ignores_lower_position, {"position-limit-lower"}, ["limits"]),
-    (trips_early_in_travel, {"inside-limits"}, ["limits"]),
+    (trips_early_in_travel, {"inside-limits", "position-limit-upper"}, ["limits"]),
     (force_limits_with_the_wrong_sign, {"force-limit-upper", "force-limit-lower"}, ["limits"]),
     (
         trips_on_limits_late,
@@ -436,10 +516,25 @@ SPOILT_ELSEWHERE: list[tuple[Spoil, set[str], list[str]]] = [
         ["limits"],
     ),
     (emergency_stop_late, {"emergency-stop-timed"}, ["limits"]),
-    (three_times_as_fast, {"speed-measured"}, ["limits"]),
-    (a_fifth_too_slow, {"speed-measured"}, ["limits"]),
+    (
+        three_times_as_fast,
+        {"speed-measured", "speed-of-a-press", "speed-of-cycles", "halt-timed", "speed-never-above"},
+        ["limits", "throughout"],
+    ),
+    (a_fifth_too_slow, {"speed-measured", "speed-of-a-press", "speed-of-cycles"}, ["limits", "throughout"]),
     (never_dwells, {"dwell-measured"}, ["limits"]),
     (latches_late, {"force-limit-upper"}, ["limits"]),
+    (home_switch_ignored, {"home-switch"}, ["limits"]),
+    (force_with_the_wrong_sign, {"force-sign"}, ["force-sign"]),
+    (force_stuck, {"force-sign"}, ["force-sign"]),
+    (deaf_to_force_at_rest, {"push-standing", "pull-standing"}, ["force"]),
+    (brakes_four_times_as_long, {"halt-timed"}, ["halt-timed"]),
+    (homing_goes_on, {"halt-homing"}, ["halt-homing"]),
+    (creeps_at_rest, {"still-unless-told"}, ["halt", "throughout"]),
+    (never_says_that_it_moves, {"moving-bit"}, ["halt", "throughout"]),
+    (events_in_milliseconds, {"event-times"}, ["halt", "throughout"]),
+    (stop_bit_inverted, {"status-at-rest"}, ["status-at-rest"]),
+    (deaf_to_zeros_at_the_end, {"commands-whole"}, ["commands-whole"]),
     (force_never_new, {"fresh-force"}, ["limits"]),
     (force_always_new, {"fresh-force"}, ["limits"]),
 ]

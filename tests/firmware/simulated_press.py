@@ -94,10 +94,10 @@ def skip_without_tools() -> None:
         )
 
 
-def make(build: Path, *targets: str) -> str:
+def make(build: Path, *targets: str, sources: Path = REFERENCE) -> str:
     """Run make with its results in a folder; all that it said."""
     done = subprocess.run(
-        ["make", "-C", str(REFERENCE), f"BUILD={build}", *targets],
+        ["make", "-C", str(sources), f"BUILD={build}", *targets],
         capture_output=True,
         text=True,
         timeout=120,
@@ -257,14 +257,22 @@ def patient_bench(build: Path, folder: Path) -> Iterator[Bench]:
 
 
 @contextmanager
-def running_bench(build: Path, folder: Path, *options: str) -> Iterator[Bench]:
-    """A bench with its port at folder/port, which ends with the block."""
+def running_bench(build: Path, folder: Path, *options: str, served: bool = True) -> Iterator[Bench]:
+    """A bench with its port at folder/port, which ends with the block.
+
+    It takes orders from one visitor at a time: unless `served`, that is somebody else within the block.
+    """
     command = [str(build / "bench"), "--link", str(folder / "port"), "--control", str(folder / "control")]
     process = subprocess.Popen([*command, *options, str(build / "firmware.elf")])
     bench = Bench(folder / "control")
     try:
         wait_until(bench.connect)
+        if not served:
+            bench.close()
         yield bench
+        if not served:
+            bench = Bench(folder / "control")
+            wait_until(bench.connect)
         bench.tell("quit")
         assert process.wait(timeout=10) == 0
     finally:

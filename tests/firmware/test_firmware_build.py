@@ -95,11 +95,15 @@ def setting(name):
     return int(re.search(rf"^#define {name} \(?(-?\d+)U?L?\)?$", text, re.M)[1])
 
 
-def test_the_rig_file_of_the_first_hour_fits_the_firmware(tmp_path):
+def first_hour_rig():
+    """The rig's file that the first hour gives."""
     notes = (REFERENCE.parent / "first_hour.md").read_text(encoding="utf-8")
-    text = textwrap.dedent(re.search(r"^( *)```yaml\n(.*?)^\1```", notes, re.M | re.S)[2])
+    return textwrap.dedent(re.search(r"^( *)```yaml\n(.*?)^\1```", notes, re.M | re.S)[2])
+
+
+def test_the_rig_file_of_the_first_hour_fits_the_firmware(tmp_path):
     path = tmp_path / "rig.yaml"
-    path.write_text(text, encoding="utf-8")
+    path.write_text(first_hour_rig(), encoding="utf-8")
     rig = read_rig_file(path)
     limits, mm = rig.limits, rig.calibration.position.per_count
     assert limits.speed_mm_per_s == setting("FASTEST_COUNTS_PER_S") * mm

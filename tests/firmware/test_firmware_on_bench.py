@@ -29,8 +29,8 @@ skip_without_tools()
 BROWN_OUT = 4
 WATCHDOG = 8
 COUNTS_PER_S = 10 * MM
-HELD_OFF_US = 40.0
-"""The longest interrupt takes about half of this; a whole reading of the amplifier more than twice."""
+HELD_OFF_US = 60.0
+"""Interrupts that fall together held a step off for 50 us; a whole reading of the amplifier takes twice that."""
 
 
 @pytest.fixture(scope="module")

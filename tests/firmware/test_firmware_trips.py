@@ -31,8 +31,8 @@ LOOP_MS = 1
 DEBOUNCE_MS = 2
 PERIOD_MS = 12.5
 BEGUN_MM = 4.0
-FROZEN = 2
-"""Value of the event that says why a force cannot be believed (protocol)."""
+FROZEN, UNMOVED, GONE = 2, 3, 4
+"""Values of the event that says why a force cannot be believed (protocol)."""
 
 
 @pytest.fixture(scope="module")
@@ -284,6 +284,100 @@ def test_a_frozen_amplifier_stops_it(press):
     said = stopped_by(press, motion, EventCode.FORCE_SILENT, most_steps(9 * PERIOD_MS + 2 * LOOP_MS))
     assert said["force_n"] == 0.0
     assert next(event.value for event in press.heard if event.code == EventCode.FORCE_SILENT) == FROZEN
+
+
+def pressed_to(press, newton):
+    """A press at 10 mm/s until 90 N, which is past so much true force on its way."""
+    press.bench.usual_specimen()
+    press.bench.tell(f"watch force {newton}")
+    motion = press.session.press_until(90 * N, speed=SPEED_MM_PER_S * MM, position_limit=18 * MM)
+    press.until(lambda: press.bench.state["force_n"] > newton)
+    return motion
+
+
+def unbelieved(press, motion, value):
+    """It ended with event 10 of this value; the bench's words at its end."""
+    end = press.end_of(motion)
+    assert (end.kind, end.code) == ("trip", EventCode.FORCE_SILENT)
+    assert next(event.value for event in press.heard if event.code == EventCode.FORCE_SILENT) == value
+    said = press.standing()
+    print(f"event 10 value {value}: {said['force_n']:.1f} N at {said['platen_mm']:.2f} mm")
+    return said
+
+
+def test_a_bridge_that_loses_its_excitation_in_a_press_stops_it(press):
+    motion = pressed_to(press, 20.0)
+    before = press.bench.tell("amplifier unexcited")
+    said = unbelieved(press, motion, GONE)
+    # a conversion late, a whole one on its way, and two turns; then braking
+    most = most_steps(3 * PERIOD_MS + 2 * LOOP_MS)
+    assert said["steps_since"] <= most
+    assert said["force_n"] <= before["force_n"] + STIFFNESS_N_PER_MM * most / STEPS_PER_MM
+
+
+def test_a_force_that_stays_while_a_press_goes_on_stops_it(press):
+    motion = pressed_to(press, 20.0)
+    before = press.bench.tell("amplifier caught")
+    said = unbelieved(press, motion, UNMOVED)
+    # the way that is given, 2 mm, on top of what a late and a running conversion take
+    most = most_steps(3 * PERIOD_MS + 2 * LOOP_MS) + 2 * STEPS_PER_MM
+    assert said["steps_since"] <= most
+    assert said["force_n"] <= before["force_n"] + STIFFNESS_N_PER_MM * most / STEPS_PER_MM
+
+
+def test_the_slowest_filter_makes_a_force_trip_as_late_as_the_notes_say(build, tmp_path):
+    # a filter of 50 ms beside the conversion: four conversions late
+    with driven_bench(build, tmp_path, "--delay", "4") as driver:
+        press = driver.ready()
+        press.bench.usual_specimen()
+        limit_n = LIMITS.max_force / N
+        press.bench.tell(f"watch force {limit_n}")
+        motion = approach(press)
+        said = stopped_by(press, motion, EventCode.FORCE_TRIP, most_steps(5.5 * PERIOD_MS + LOOP_MS))
+        print(f"ended at {said['force_n']:.1f} N, limit {limit_n:g} N")
+        assert said["force_n"] <= limit_n + 20.0
+
+
+def test_a_retreat_from_a_force_limit_is_slow(press):
+    press.bench.usual_specimen()
+    motion = approach(press)
+    assert press.end_of(motion).code == EventCode.FORCE_TRIP
+    press.standing()
+    here = int(press.deliveries[-1].samples.position[-1])
+    before = press.bench.tell("mark")
+    back = press.session.retreat(here - 2 * MM, speed=SPEED_MM_PER_S * MM, confirmed=True)
+    assert press.end_of(back).kind == "finished"
+    said = press.bench.state
+    # 2 mm at 2 mm/s, whatever was ordered
+    assert said["last_step_since_us"] >= 0.95e6
+    assert said["steps_since"] == pytest.approx(2 * STEPS_PER_MM, abs=12)
+    assert said["force_n"] < before["force_n"]
+
+
+def test_after_a_stop_the_motor_has_no_current_and_the_lamp_says_so(press):
+    motion = approach(press)
+    assert press.bench.state["motor_on"]
+    assert press.bench.state["lamp_on"]
+    press.bench.tell("stop open")
+    press.end_of(motion)
+    press.until(lambda: not press.bench.state["motor_on"])
+    said = press.bench.state
+    assert not said["lamp_on"]
+    # it braked first: without current the pulses of the braking would have moved nothing
+    assert said["steps_since"] >= 60
+    press.bench.tell("stop close")
+    press.until(lambda: any(event.code == EventCode.STOP_CLOSED for event in press.heard))
+    press.session.clear_stop()
+    press.session.arm()
+    assert press.bench.state["motor_on"]
+    assert press.bench.state["lamp_on"]
+
+
+def test_the_stack_stays_within_what_is_kept_for_it(press):
+    assert press.end_of(press.session.move_to(16 * MM, speed=15 * MM)).kind == "finished"
+    used = press.bench.state["stack_bytes"]
+    print(f"stack {used} bytes at its deepest")
+    assert 40 < used <= 512 - 128
 
 
 def trips_at_rest(press, code):

@@ -143,8 +143,8 @@ void chip_amplifier_watch(void)
 uint8_t chip_switches(void)
 {
     uint8_t open = SWITCH_IN;
-    return (uint8_t)((open & _BV(HOME_PIN) ? SWITCH_HOME : 0u) | (open & _BV(UPPER_PIN) ? SWITCH_UPPER : 0u)
-                     | (open & _BV(STOP_PIN) ? SWITCH_STOP : 0u));
+    return (uint8_t)(((open & _BV(HOME_PIN)) ? SWITCH_HOME : 0u) | ((open & _BV(UPPER_PIN)) ? SWITCH_UPPER : 0u)
+                     | ((open & _BV(STOP_PIN)) ? SWITCH_STOP : 0u));
 }
 
 /* ---- motor */
@@ -247,7 +247,7 @@ ISR(TIMER1_COMPB_vect)
 
 uint8_t chip_send_room(void)
 {
-    return (uint8_t)(sent_tail - sent_head - 1u);
+    return (uint8_t)(sent_tail - sent_head - 1);
 }
 
 void chip_send(const uint8_t *bytes, uint8_t count)
@@ -344,8 +344,8 @@ int main(void)
 {
     begin_pins();
     begin_interrupts();
-    set_sleep_mode(SLEEP_MODE_IDLE);
-    press_begin(reset_cause & (_BV(PORF) | _BV(EXTRF) | _BV(BORF) | _BV(WDRF)), scale_lines());
+    SMCR = SLEEP_MODE_IDLE;
+    press_begin((uint8_t)(reset_cause & (_BV(PORF) | _BV(EXTRF) | _BV(BORF) | _BV(WDRF))), scale_lines());
     wdt_enable(WDTO_120MS);
     sei();
     for (;;) {

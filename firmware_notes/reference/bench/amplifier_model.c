@@ -49,6 +49,10 @@ static int32_t converted(struct press_model *model)
     amplifier_model_sum(model);
     double mean_n = impulse / (double)model->conversion_cycles;
     impulse = 0.0;
+    if (model->amplifier == AMPLIFIER_UNEXCITED)
+        mean_n = 0.0;
+    if (model->amplifier == AMPLIFIER_CAUGHT)
+        mean_n = model->caught_n;
     double counts = rint(mean_n * FORCE_COUNTS_PER_N + model->noise_counts * gaussian(model));
     int32_t now = counts > TOP ? TOP : counts < -TOP - 1 ? -TOP - 1 : (int32_t)counts;
     if (!model->delay_conversions)
@@ -90,7 +94,7 @@ static avr_cycle_count_t conversion_ends(avr_t *avr, avr_cycle_count_t when, voi
 {
     struct press_model *model = param;
     newest = converted(model);
-    if (model->amplifier == AMPLIFIER_RUNS || model->amplifier == AMPLIFIER_FROZEN || model->amplifier == AMPLIFIER_SATURATED)
+    if (model->amplifier != AMPLIFIER_SILENT && model->amplifier != AMPLIFIER_STUCK_LOW)
         avr_cycle_timer_register(avr, 1, deliver, model);
     return when + model->conversion_cycles;
 }

@@ -18,7 +18,7 @@ static int master = -1, slave = -1;
 static const char *linked;
 static uint8_t to_host[ROOM], to_chip[ROOM];
 static unsigned to_host_count, to_chip_count, to_chip_next;
-static uint64_t lost, heard;
+static uint64_t lost, heard, sent, taken;
 static bool carrying, console;
 
 static void chip_said(struct avr_irq_t *irq, uint32_t value, void *param)
@@ -107,6 +107,7 @@ static void fetch(avr_t *avr)
     ssize_t count = read(master, to_chip, sizeof to_chip);
     if (count > 0) {
         to_chip_count = (unsigned)count;
+        taken += (uint64_t)count;
         heard = avr->cycle;
     }
     if (to_chip_count && !carrying)
@@ -121,6 +122,7 @@ void cable_carry(avr_t *avr)
         ssize_t count = write(master, to_host, to_host_count);
         /* nobody reads: a real cable keeps nothing either */
         lost += to_host_count - (count > 0 ? (unsigned)count : 0u);
+        sent += count > 0 ? (uint64_t)count : 0u;
         to_host_count = 0;
     }
     fetch(avr);
@@ -134,6 +136,16 @@ int cable_handle(void)
 uint64_t cable_heard(void)
 {
     return heard;
+}
+
+uint64_t cable_sent(void)
+{
+    return sent;
+}
+
+uint64_t cable_taken(void)
+{
+    return taken;
 }
 
 uint64_t cable_lost(void)

@@ -23,6 +23,10 @@ int cable_handle(void);
 /* When something last came from the host, in cycles; 0 until then. */
 uint64_t cable_heard(void);
 
+/* Bytes that were handed to the host, and bytes that were fetched from it. */
+uint64_t cable_sent(void);
+uint64_t cable_taken(void);
+
 /* Bytes for the host that nobody fetched. */
 uint64_t cable_lost(void);
 

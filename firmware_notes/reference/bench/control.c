@@ -55,7 +55,12 @@ static bool set_amplifier(struct press_model *model, const char *word)
         model->amplifier = AMPLIFIER_SATURATED;
     else if (is(word, "frozen"))
         model->amplifier = AMPLIFIER_FROZEN;
-    else if (is(word, "stuck")) {
+    else if (is(word, "unexcited"))
+        model->amplifier = AMPLIFIER_UNEXCITED;
+    else if (is(word, "caught")) {
+        model->amplifier = AMPLIFIER_CAUGHT;
+        model->caught_n = model->force_n;
+    } else if (is(word, "stuck")) {
         model->amplifier = AMPLIFIER_STUCK_LOW;
         lines_drive('D', 5, false);
     } else
@@ -124,6 +129,10 @@ static bool carry_out(struct bench *bench, char **words)
         return true;
     if (is(order, "watch"))
         return set_watch(model, word, words[2]);
+    if (is(order, "run") && word) {
+        bench_run(atof(word));
+        return true;
+    }
     bool known = true;
     if (is(order, "mark"))
         ;
@@ -179,13 +188,15 @@ static void report(struct bench *bench, char *answer, int room)
              "{\"time_us\": %.3f, \"steps\": %llu, \"platen_mm\": %.4f, \"force_n\": %.4f, \"deepest_mm\": %.4f, "
              "\"mark_us\": %.3f, \"steps_since\": %llu, \"last_step_since_us\": %.3f, "
              "\"shortest_step_us\": %.3f, \"longest_step_us\": %.3f, \"step_high_us\": %.3f, \"clock_high_us\": %.3f, "
-             "\"counts\": %lld, \"bytes_lost\": %llu, \"bytes_wait\": %s, \"crashed\": %s}\n",
+             "\"counts\": %lld, \"bytes_sent\": %llu, \"bytes_heard\": %llu, \"bytes_lost\": %llu, \"bytes_wait\": %s, \"motor_on\": %s, \"lamp_on\": %s, "
+             "\"stack_bytes\": %u, \"crashed\": %s}\n",
              us(bench->avr->cycle), (unsigned long long)model->steps, model_platen_mm(model), model->force_n,
              model->specimen.deepest_mm, us(model->mark),
              (unsigned long long)(model->steps - model->steps_at_mark),
              stepped ? us(model->last_step - model->mark) : 0.0, twice ? us(model->shortest) : 0.0,
              twice ? us(model->longest) : 0.0, twice ? us(model->shortest_pulse) : 0.0, us(model->clock_high), (long long)model->counts,
-             (unsigned long long)cable_lost(), cable_waits() ? "true" : "false",
+             (unsigned long long)cable_sent(), (unsigned long long)cable_taken(), (unsigned long long)cable_lost(), cable_waits() ? "true" : "false",
+             model->motor_on ? "true" : "false", model->lamp_on ? "true" : "false", bench->stack_bytes,
              bench->crashed ? "true" : "false");
 }
 

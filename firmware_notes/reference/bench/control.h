@@ -12,7 +12,11 @@ struct bench {
     double pace; /* seconds of the chip for each second on the wall; 0 for as fast as it goes */
     bool quit;
     bool crashed;
+    unsigned stack_bytes; /* the deepest that the chip's stack has been */
 };
+
+/* Lets so much of the chip's time pass at once, and carries what is sent meanwhile. (main.c) */
+void bench_run(double seconds);
 
 bool control_begin(const char *path);
 

@@ -1,12 +1,12 @@
 /* A simulated press: compiled firmware in a simulated chip, with everything that is wired to it.
  *
- *   bench --link PORT --control SOCKET [--pace X] [--patience S] [--noise COUNTS] [--delay CONVERSIONS] [--seed N]
- *         FIRMWARE
+ *   bench --link PORT --control SOCKET [--pace X | --stepped] [--patience S] [--noise COUNTS] [--delay CONVERSIONS]
+ *         [--seed N] FIRMWARE
  *   bench --console PROGRAM
  *
  * A host opens PORT like any serial port. Orders to the bench go to SOCKET (control.c). The chip's time keeps
  * to the wall's, never ahead of it, so heartbeats mean what they do on a real press; --pace changes how many of its
- * seconds pass in one. With --patience the chip's time also waits, so many seconds at most, for a host
+ * seconds pass in one; with --stepped time passes only in the order `run`. With --patience the chip's time also waits, so many seconds at most, for a host
  * that has fallen silent. With --console the chip's serial line is printed until it sleeps for good.
  */
 #define _GNU_SOURCE
@@ -102,6 +102,9 @@ static void run_to(avr_t *avr, uint64_t cycle)
 {
     while (avr->cycle < cycle && !bench.crashed) {
         int state = avr_run(avr);
+        unsigned used = avr->ramend - (unsigned)(avr->data[R_SPL] | avr->data[R_SPH] << 8);
+        if (used > bench.stack_bytes && used <= avr->ramend)
+            bench.stack_bytes = used;
         bench.crashed = state == cpu_Done || state == cpu_Crashed;
         if (reset_seen && bench.model.avr) {
             /* a reset of the simulated chip forgets what was to come, also from outside of it */
@@ -144,6 +147,25 @@ static void await_host(void)
         serve();
     }
     waited_after = heard;
+}
+
+void bench_run(double seconds)
+{
+    uint64_t until = bench.avr->cycle + (uint64_t)(seconds * CHIP_HZ);
+    while (bench.avr->cycle < until && !bench.crashed) {
+        cable_carry(bench.avr);
+        run_to(bench.avr, bench.avr->cycle + SLICE_CYCLES);
+    }
+    cable_carry(bench.avr);
+}
+
+/* Time passes only in orders, so that whoever gives them has all the time there is. */
+static void obey_only(void)
+{
+    while (!bench.quit && !ended) {
+        wait_s(LOOK_S);
+        serve();
+    }
 }
 
 static void run_bench(void)
@@ -192,10 +214,11 @@ int main(int argc, char **argv)
         {"pace", required_argument, 0, 'p'},  {"noise", required_argument, 0, 'n'},
         {"delay", required_argument, 0, 'd'}, {"seed", required_argument, 0, 's'},
         {"console", no_argument, 0, 'o'},     {"patience", required_argument, 0, 'w'},
+        {"stepped", no_argument, 0, 't'},
         {0, 0, 0, 0},
     };
     const char *link = NULL, *control = NULL;
-    int option, console = 0;
+    int option, console = 0, stepped = 0;
     while ((option = getopt_long(argc, argv, "", options, NULL)) != -1) {
         switch (option) {
         case 'l': link = optarg; break;
@@ -205,6 +228,7 @@ int main(int argc, char **argv)
         case 'd': bench.model.delay_conversions = (unsigned)atoi(optarg); break;
         case 's': bench.model.noise_state ^= strtoull(optarg, NULL, 10) * 2654435761u; break;
         case 'o': console = 1; break;
+        case 't': stepped = 1; break;
         case 'w': patience_s = atof(optarg); break;
         default: return 2;
         }
@@ -229,7 +253,10 @@ int main(int argc, char **argv)
     /* last: who can give orders finds everything there */
     if (!control_begin(control))
         return 2;
-    run_bench();
+    if (stepped)
+        obey_only();
+    else
+        run_bench();
     cable_end();
     control_end();
     return 0;

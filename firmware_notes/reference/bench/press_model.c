@@ -11,6 +11,7 @@
 #define DIRECTION_PIN 0
 #define STEP_PIN 1
 #define POWER_PIN 2
+#define LAMP_PIN 5
 #define CLOCK_PIN 4
 #define SCALE_A_PIN 2
 #define SCALE_B_PIN 3
@@ -19,12 +20,15 @@
 #define HOME_PRESSES_AT (-20)
 #define UPPER_PRESSES_AT (121 * STEPS_PER_MM)
 #define FIRST_PLACE (3 * STEPS_PER_MM)
+/* The scale's edges come when the platen moves, which follows its motor late and unevenly: up to so long after the
+ * step pulse, and never in time with it. */
+#define SCALE_LATE_CYCLES (120u * CYCLES_PER_US)
 #define TEAR_CYCLES (50u * CYCLES_PER_US)
 #define SHOVE_CYCLES (250u * CYCLES_PER_US) /* for each step: 10 mm/s */
 #define CONVERSIONS_PER_S 80u
 #define CYCLES_PER_S 16000000u
 
-static bool direction, power_off = true;
+static bool direction;
 
 double model_platen_mm(const struct press_model *model)
 {
@@ -42,16 +46,36 @@ static void show_scale(struct press_model *model)
     drive_scale((unsigned)((model->motor_reversed ? -model->counts : model->counts) & 3));
 }
 
+static int64_t true_counts(const struct press_model *model)
+{
+    return model->platen >= 0 ? model->platen / STEPS_PER_COUNT
+                              : -((-model->platen + STEPS_PER_COUNT - 1) / STEPS_PER_COUNT);
+}
+
+/* Uneven, by a linear congruence with the constants of the MMIX computer (D. Knuth; recalled). */
+static avr_cycle_count_t scale_late(struct press_model *model)
+{
+    model->scale_state = model->scale_state * 6364136223846793005u + 1442695040888963407u;
+    return 1u + (model->scale_state >> 33) % SCALE_LATE_CYCLES;
+}
+
+static avr_cycle_count_t scale_edge(avr_t *avr, avr_cycle_count_t when, void *param)
+{
+    struct press_model *model = param;
+    int64_t should = true_counts(model);
+    (void)avr;
+    if (model->scale == SCALE_FROZEN || model->counts == should)
+        return 0;
+    model->counts += should > model->counts ? 1 : -1;
+    show_scale(model);
+    return model->counts == should ? 0 : when + scale_late(model);
+}
+
 static void count(struct press_model *model)
 {
-    int64_t should = model->platen >= 0 ? model->platen / STEPS_PER_COUNT
-                                        : -((-model->platen + STEPS_PER_COUNT - 1) / STEPS_PER_COUNT);
-    if (model->scale == SCALE_FROZEN)
-        return;
-    while (model->counts != should) {
-        model->counts += should > model->counts ? 1 : -1;
-        show_scale(model);
-    }
+    if (model->scale != SCALE_FROZEN && model->counts != true_counts(model)
+        && !avr_cycle_timer_status(model->avr, scale_edge, model))
+        avr_cycle_timer_register(model->avr, scale_late(model), scale_edge, model);
 }
 
 static bool pressed(enum switch_mode mode, bool by_platen)
@@ -100,7 +124,7 @@ void model_refresh(struct press_model *model)
 
 static void move(struct press_model *model)
 {
-    if (model->stalled || power_off)
+    if (model->stalled || !model->motor_on)
         return;
     model->motor += direction != model->motor_reversed ? 1 : -1;
     if (model->motor > model->platen)
@@ -140,9 +164,16 @@ static void direction_changed(struct avr_irq_t *irq, uint32_t value, void *param
 
 static void power_changed(struct avr_irq_t *irq, uint32_t value, void *param)
 {
+    struct press_model *model = param;
     (void)irq;
-    (void)param;
-    power_off = value & 1u;
+    model->motor_on = !(value & 1u);
+}
+
+static void lamp_changed(struct avr_irq_t *irq, uint32_t value, void *param)
+{
+    struct press_model *model = param;
+    (void)irq;
+    model->lamp_on = value & 1u;
 }
 
 static void clock_changed(struct avr_irq_t *irq, uint32_t value, void *param)
@@ -237,6 +268,7 @@ void model_begin(struct press_model *model, avr_t *avr)
     listen(model, 'B', STEP_PIN, step_changed);
     listen(model, 'B', DIRECTION_PIN, direction_changed);
     listen(model, 'B', POWER_PIN, power_changed);
+    listen(model, 'B', LAMP_PIN, lamp_changed);
     listen(model, 'D', CLOCK_PIN, clock_changed);
     drive_lines(model);
     model_refresh(model);
@@ -246,4 +278,5 @@ void model_go_on(struct press_model *model)
 {
     amplifier_model_begin(model);
     drive_lines(model);
+    count(model);
 }

@@ -36,7 +36,15 @@ struct specimen {
 };
 
 enum switch_mode { SWITCH_FREE, SWITCH_PRESSED, SWITCH_RELEASED };
-enum amplifier_mode { AMPLIFIER_RUNS, AMPLIFIER_SILENT, AMPLIFIER_SATURATED, AMPLIFIER_FROZEN, AMPLIFIER_STUCK_LOW };
+enum amplifier_mode {
+    AMPLIFIER_RUNS,
+    AMPLIFIER_SILENT,
+    AMPLIFIER_SATURATED,
+    AMPLIFIER_FROZEN,
+    AMPLIFIER_STUCK_LOW,
+    AMPLIFIER_UNEXCITED, /* the bridge has no supply: noise about zero */
+    AMPLIFIER_CAUGHT     /* noise about the force at that instant */
+};
 enum scale_mode { SCALE_RUNS, SCALE_FROZEN };
 
 struct press_model {
@@ -60,6 +68,7 @@ struct press_model {
     enum amplifier_mode amplifier;
     unsigned delay_conversions;
     double noise_counts;
+    double caught_n;
     uint64_t conversion_cycles;
     uint64_t noise_state;
 
@@ -70,6 +79,8 @@ struct press_model {
     bool stepped_since_mark;
     double watch_n, watch_mm; /* the first passing of these sets the mark; NAN for none */
     bool step_was_high;
+    bool motor_on, lamp_on;
+    uint64_t scale_state; /* of the scale's own randomness */
 };
 
 void model_begin(struct press_model *model, avr_t *avr);

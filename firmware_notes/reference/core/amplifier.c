@@ -18,7 +18,7 @@ void amplifier_begin(uint32_t now_us)
     ended = false;
     last.ended_us = now_us;
     last.position = 0;
-    last.force = 0;
+    last.force = last.before = 0;
     last.saturated = false;
     last.alike = 0;
     silent = false;
@@ -64,6 +64,7 @@ bool amplifier_poll(void)
         last.alike = 1;
     else if (last.alike < FROZEN_CONVERSIONS)
         last.alike++;
+    last.before = last.force;
     last.force = force;
     last.saturated = last.force >= TOP || last.force <= -TOP - 1L;
     silent = false;

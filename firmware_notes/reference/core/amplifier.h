@@ -14,6 +14,7 @@ struct conversion {
     uint32_t ended_us;
     int32_t position;
     int32_t force;
+    int32_t before; /* the force of the conversion before */
     bool saturated;
     uint8_t alike; /* conversions in a row with this value; stays at its end */
 };

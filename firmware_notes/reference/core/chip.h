@@ -41,7 +41,7 @@ void chip_direction(bool pressing);
 /* Call step_due() after so many ticks. */
 void chip_step_after(uint32_t ticks);
 
-/* Current through the motor, and the lamp beside it. */
+/* Current through the motor, and the lamp beside it: never one without the other. */
 void chip_power(bool on);
 
 /* Call sample_due() every so many ticks, 0 for never. */

@@ -22,9 +22,10 @@ uint16_t frame_crc(const uint8_t *bytes, uint8_t count)
 uint8_t frame_encode(const uint8_t *payload, uint8_t count, uint8_t *wire)
 {
     uint16_t crc = frame_crc(payload, count);
+    uint8_t sealed[2] = {(uint8_t)crc, (uint8_t)(crc >> 8)};
     uint8_t code_at = 0, end = 1, total = (uint8_t)(count + 2u);
     for (uint8_t i = 0; i < total; i++) {
-        uint8_t byte = i < count ? payload[i] : (uint8_t)(i == count ? crc & 0xFFu : crc >> 8);
+        uint8_t byte = i < count ? payload[i] : sealed[i - count];
         if (byte) {
             wire[end++] = byte;
         } else {

@@ -234,7 +234,9 @@ enum result motions_move(uint16_t by, int32_t position, uint32_t counts_per_s)
     int32_t highest = pressed ? here : limits->highest_position;
     if ((pressed && pulled) || position < lowest || position > highest)
         return RESULT_OUTSIDE_LIMITS;
-    begin(MOVE, by, counts_per_s);
+    /* whoever or whatever is released must not be hurt by it */
+    bool slow = (pressed || pulled) && counts_per_s > RETREAT_COUNTS_PER_S;
+    begin(MOVE, by, slow ? RETREAT_COUNTS_PER_S : counts_per_s);
     leg_to(position);
     return RESULT_ACCEPTED;
 }

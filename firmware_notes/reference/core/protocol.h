@@ -65,6 +65,8 @@ enum event_code {
 #define FORCE_SILENT 0
 #define FORCE_SATURATED 1
 #define FORCE_FROZEN 2
+#define FORCE_UNMOVED 3
+#define FORCE_GONE 4
 
 enum result {
     RESULT_ACCEPTED = 0,

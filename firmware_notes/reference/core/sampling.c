@@ -122,7 +122,9 @@ uint8_t sampling_take(uint32_t now_us, uint8_t *payload)
         return 0;
     const struct conversion *last = amplifier_last();
     uint8_t bits = status();
-    if (fresh && (int32_t)(sample.time_us + hold_us - last->ended_us) >= 0) {
+    /* one that ended since, between two turns of the loop, belongs to a later sample */
+    bool later = (int32_t)(sample.time_us + hold_us - last->ended_us) < 0;
+    if (fresh && !later) {
         sample.time_us = last->ended_us;
         sample.position = last->position;
         bits |= STATUS_FRESH_FORCE;
@@ -133,7 +135,7 @@ uint8_t sampling_take(uint32_t now_us, uint8_t *payload)
     *at++ = bits;
     at = put_u16(at, sample.number);
     at = put_u32(at, sample.time_us);
-    at = put_u32(at, (uint32_t)last->force);
+    at = put_u32(at, (uint32_t)(fresh && later ? last->before : last->force));
     at = put_u32(at, (uint32_t)sample.position);
     return (uint8_t)(at - payload);
 }

@@ -60,6 +60,22 @@
 /* While something is being released, a force that still grows by so much means that it is not: about 5 N. */
 #define WORSE_FORCE 40000L
 
+/* While the platen presses on with more than 5 N above what it began with: a force that stays within 0.05 N over 2 mm of
+ * travel comes from a converter that is caught, and one that falls to an eighth from a bridge that lost its
+ * excitation, or from a part that is gone. A part that snaps through falls less. */
+#define CONTACT_FORCE 40000L
+#define UNMOVED_FORCE 400L
+#define UNMOVED_COUNTS 400L
+#define GONE_DIVISOR 8L
+
+/* What is outside a limit is released at 2 mm/s at most, whatever speed was ordered. */
+#define RETREAT_COUNTS_PER_S 400UL
+
+/* So long after a stop, at rest, the motor loses its current; after a disarm too if the second is 1. A platen that
+ * its screw does not hold by itself needs a brake for that. */
+#define RELEASE_US 200000UL
+#define RELEASE_AFTER_DISARM 0
+
 /* Noise moves the last of 24 bits: a converter that gives one value so often has stopped measuring. */
 #define FROZEN_CONVERSIONS 8u
 
@@ -71,6 +87,9 @@
 
 #if HEARTBEAT_US < 500000 || HEARTBEAT_US > 545000
 #error "the protocol wants a stop 500 to 550 ms after the last heartbeat, and the loop needs some of it"
+#endif
+#if RETREAT_COUNTS_PER_S > FASTEST_COUNTS_PER_S || RETREAT_COUNTS_PER_S < 1
+#error "a retreat is slow, and moves"
 #endif
 #if defined(F_CPU) && F_CPU != 16000000
 #error "timers and baud rate of the chip are laid out for a clock of 16 MHz"

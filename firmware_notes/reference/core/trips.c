@@ -22,6 +22,11 @@ static uint8_t excused_switches;
 /* Where an armed platen stands. */
 static bool holding;
 static int32_t held_at;
+/* Of a run that presses: the force that it began with, the greatest since, and since where the force is what it is. */
+static bool pressing_on;
+static int32_t first_force, most_force, steady_force, steady_from;
+static bool powered;
+static uint32_t needed_us;
 
 void trips_begin(uint32_t now_us)
 {
@@ -29,9 +34,9 @@ void trips_begin(uint32_t now_us)
     set = armed = stop_open = false;
     excused_high = excused_low = excused_above = excused_below = false;
     excused_switches = 0;
-    holding = false;
+    holding = pressing_on = powered = false;
     cause = EVENT_NONE;
-    beat_us = now_us;
+    beat_us = needed_us = now_us;
 }
 
 void trips_stop(enum event_code why, int32_t value)
@@ -89,6 +94,32 @@ static void look_at_force(void)
         trips_stop(EVENT_FORCE_TRIP, force);
 }
 
+/* A force that cannot be true while the platen presses on. */
+static void look_at_contact(void)
+{
+    if (!steps_running() || !steps_pressing()) {
+        pressing_on = false;
+        return;
+    }
+    int32_t force = amplifier_last()->force, position = quadrature_counts();
+    if (!pressing_on) {
+        pressing_on = true;
+        first_force = most_force = steady_force = force;
+        steady_from = position;
+    }
+    if (force > most_force)
+        most_force = force;
+    int32_t change = force - steady_force;
+    if (change > UNMOVED_FORCE || change < -UNMOVED_FORCE || force - first_force < CONTACT_FORCE) {
+        steady_force = force;
+        steady_from = position;
+    } else if (position - steady_from > UNMOVED_COUNTS) {
+        trips_stop(EVENT_FORCE_SILENT, FORCE_UNMOVED);
+    }
+    if (most_force - first_force > CONTACT_FORCE && force - first_force < (most_force - first_force) / GONE_DIVISOR)
+        trips_stop(EVENT_FORCE_SILENT, FORCE_GONE);
+}
+
 /* Either switch stops a motion in any direction. One that was open when the motion began has to let go; the home
  * switch within a short way, since that way is towards the part, and in a homing either of them. */
 static bool switch_stops(uint8_t which)
@@ -135,14 +166,28 @@ static void look_at_holding(void)
         trips_stop(EVENT_STALLED, position);
 }
 
+/* After a stop the motor lets go as soon as it has braked: a hand or a part may be in there, and the screw holds. */
+static void look_at_current(uint32_t now_us)
+{
+    bool let_go = !armed && !steps_running() && (cause != EVENT_NONE || RELEASE_AFTER_DISARM);
+    if (!let_go) {
+        needed_us = now_us;
+    } else if (powered && now_us - needed_us >= RELEASE_US) {
+        powered = false;
+        chip_power(false);
+    }
+}
+
 void trips_poll(uint32_t now_us)
 {
     look_at_stop();
     look_at_sensors(now_us);
+    look_at_current(now_us);
     /* what brakes after a trip cannot be stopped any sooner */
     if (!armed)
         return;
     look_at_force();
+    look_at_contact();
     if (motions_under_way() || motions_homed())
         look_at_travel();
     if (!steps_running())
@@ -160,13 +205,14 @@ enum result trips_arm(uint32_t now_us)
     armed = true;
     trips_excuse();
     beat_us = now_us;
+    powered = true;
     chip_power(true);
     return RESULT_ACCEPTED;
 }
 
 void trips_disarm(void)
 {
-    /* the motor keeps its current: it has to brake, and must not let go of what it holds */
+    /* the motor keeps its current for now: it has to brake */
     armed = false;
 }
 

@@ -887,6 +887,103 @@ static void after_a_force_trip_only_retreat_is_accepted(void)
     CHECK(ask_move(1200, SPEED) == RESULT_ACCEPTED);
 }
 
+static void a_retreat_is_slow_whatever_speed_was_ordered(void)
+{
+    CHECK(ready());
+    fake.contact = 1000;
+    fake.force_per_count = 200;
+    CHECK(ask_move(5000, SPEED) == RESULT_ACCEPTED && until_event(EVENT_FORCE_TRIP, 20));
+    fake_run_us(60000);
+    CHECK(ask_plain(COMMAND_CLEAR) == RESULT_ACCEPTED && ask_plain(COMMAND_ARM) == RESULT_ACCEPTED);
+    fake_forget_events();
+    fake_command(COMMAND_HEARTBEAT, 1, (const uint8_t *)"", 0);
+    uint32_t before = fake.steps;
+    CHECK(ask_move(800, FASTEST_COUNTS_PER_S) == RESULT_ACCEPTED);
+    fake_run_us(400000);
+    CHECK(fake.steps > before);
+    CHECK(fake.steps - before <= RETREAT_COUNTS_PER_S * 41UL / 100UL * STEPS_FOR / STEPS_COUNTS);
+}
+
+/* Ready, and pressing on against a spring with 10 N on it. */
+static bool pressing_with_10_newton(void)
+{
+    if (!ready())
+        return false;
+    fake.contact = 1000;
+    fake.force_per_count = 100;
+    if (ask_limits(-LIMIT_FORCE, 4000000L, 0, LIMIT_POSITION) != RESULT_ACCEPTED
+        || ask_move(5000, 1000) != RESULT_ACCEPTED)
+        return false;
+    for (uint8_t tenths = 0; tenths < 40; tenths++) {
+        if (fake.place >= 1800 * STEPS_FOR / STEPS_COUNTS)
+            return true;
+        beat();
+        fake_run_us(50000);
+    }
+    return false;
+}
+
+static void a_force_that_stays_while_the_platen_presses_on_stops_it(void)
+{
+    CHECK(pressing_with_10_newton());
+    fake.caught = true;
+    fake.caught_force = 80000;
+    int32_t before = fake.place;
+    CHECK(until_event(EVENT_FORCE_SILENT, 20));
+    CHECK(event_of(EVENT_FORCE_SILENT)->value == FORCE_UNMOVED);
+    fake_run_us(100000);
+    /* 2 mm, two conversions and a turn at 5 mm/s, and the braking */
+    CHECK(fake.place - before <= (UNMOVED_COUNTS + 40) * STEPS_FOR / STEPS_COUNTS);
+}
+
+static void a_force_that_is_gone_while_the_platen_presses_on_stops_it(void)
+{
+    CHECK(pressing_with_10_newton());
+    fake.caught = true;
+    fake.caught_force = 0;
+    int32_t before = fake.place;
+    CHECK(until_event(EVENT_FORCE_SILENT, 20));
+    CHECK(event_of(EVENT_FORCE_SILENT)->value == FORCE_GONE);
+    fake_run_us(100000);
+    CHECK(fake.place - before <= 60 * STEPS_FOR / STEPS_COUNTS);
+}
+
+static void a_soft_part_and_a_way_back_are_not_taken_for_a_force_that_cannot_be(void)
+{
+    CHECK(pressing_with_10_newton());
+    /* a plateau: 0.1 N/mm, so that 2 mm are 0.2 N */
+    fake.force_per_count = 4;
+    fake.set_force = 80000;
+    CHECK(until_event(EVENT_FINISHED, 60));
+    fake_forget_events();
+    CHECK(ask_move(200, SPEED) == RESULT_ACCEPTED && until_event(EVENT_FINISHED, 60));
+    CHECK(count_of(EVENT_FORCE_SILENT) == 0);
+}
+
+static void after_a_stop_the_motor_lets_go_and_arming_takes_hold_again(void)
+{
+    CHECK(ready() && fake.powered);
+    CHECK(ask_move(5000, SPEED) == RESULT_ACCEPTED);
+    fake_run_us(300000);
+    fake.open = SWITCH_STOP;
+    fake_run_us(20000);
+    CHECK(moving() && fake.powered);
+    fake_run_us(RELEASE_US + 100000);
+    CHECK(!moving() && !fake.powered && fake.steps_unpowered == 0);
+    fake.open = 0;
+    fake_run_us(10000);
+    CHECK(ask_plain(COMMAND_CLEAR) == RESULT_ACCEPTED && !fake.powered);
+    CHECK(ask_plain(COMMAND_ARM) == RESULT_ACCEPTED && fake.powered);
+}
+
+static void after_a_disarm_the_motor_keeps_its_current_unless_set_otherwise(void)
+{
+    CHECK(ready());
+    CHECK(ask_plain(COMMAND_DISARM) == RESULT_ACCEPTED);
+    fake_run_us(RELEASE_US + 100000);
+    CHECK(fake.powered == !RELEASE_AFTER_DISARM);
+}
+
 static void a_retreat_that_makes_it_worse_is_stopped(void)
 {
     CHECK(ready());
@@ -1019,6 +1116,12 @@ int main(void)
     RUN(a_passed_position_limit_stops);
     RUN(after_a_force_trip_only_retreat_is_accepted);
     RUN(a_retreat_that_makes_it_worse_is_stopped);
+    RUN(a_retreat_is_slow_whatever_speed_was_ordered);
+    RUN(a_force_that_stays_while_the_platen_presses_on_stops_it);
+    RUN(a_force_that_is_gone_while_the_platen_presses_on_stops_it);
+    RUN(a_soft_part_and_a_way_back_are_not_taken_for_a_force_that_cannot_be);
+    RUN(after_a_stop_the_motor_lets_go_and_arming_takes_hold_again);
+    RUN(after_a_disarm_the_motor_keeps_its_current_unless_set_otherwise);
     RUN(a_reset_forgets_arming_limits_and_home);
     RUN(random_commands_do_no_harm);
     say_end(failures);

@@ -77,7 +77,7 @@ void chip_step_after(uint32_t ticks)
 
 void chip_power(bool on)
 {
-    (void)on;
+    fake.powered = on;
 }
 
 void chip_sample_every(uint32_t ticks)
@@ -151,7 +151,7 @@ int16_t chip_receive(void)
 
 uint16_t chip_next_boot_id(void)
 {
-    static uint16_t id;
+    static uint16_t id = 0;
     return ++id;
 }
 
@@ -179,7 +179,8 @@ static void step(void)
         fake.shortest_ticks = now - last_step;
     last_step = now;
     fake.steps++;
-    if (!fake.stalled)
+    fake.steps_unpowered += !fake.powered;
+    if (!fake.stalled && fake.powered)
         fake.place += pressing ? 1 : -1;
     show_scale();
     uint32_t ticks = step_interval();
@@ -197,6 +198,8 @@ static void convert(void)
     conversion_at = now + CONVERSION_TICKS;
     /* noise of one count, away from zero, so that what is beyond a limit stays beyond it */
     odd = !odd;
+    if (fake.caught)
+        force = fake.caught_force;
     if (odd && !fake.frozen)
         force += force < 0 ? -1 : 1;
     if (fake.silent)
@@ -268,7 +271,7 @@ void fake_bytes(const uint8_t *bytes, uint8_t count)
 
 void fake_command(uint8_t type, uint16_t request, const uint8_t *body, uint8_t count)
 {
-    uint8_t payload[LONGEST_PAYLOAD], wire[LONGEST_FRAME + 1];
+    uint8_t payload[LONGEST_PAYLOAD] = {0}, wire[LONGEST_FRAME + 1] = {0};
     payload[0] = type;
     put_u16(payload + 1, request);
     memcpy(payload + 3, body, count);

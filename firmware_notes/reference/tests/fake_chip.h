@@ -28,10 +28,14 @@ struct fake {
     int32_t set_force;        /* force beside the spring's */
     int32_t contact;          /* spring from this position on, in counts from the switch */
     int32_t force_per_count;
+    bool caught;              /* conversions that differ by noise only, about `caught_force` */
+    int32_t caught_force;
     uint8_t room;             /* bytes that the line takes now */
 
     /* what happened */
     uint32_t steps;
+    bool powered;             /* current through the motor */
+    uint32_t steps_unpowered;
     uint32_t shortest_ticks;
     int32_t place;            /* motor steps from the home switch */
     uint8_t replies, samples, identities, states, damaged, event_count;

@@ -1,0 +1,163 @@
+"""The force, with something that really presses and pulls at the cell: its sign, and what it stops.
+
+Problem: narrowing a limit to the force that is there tells that the limit acts, not that a force which grows
+is seen, on the right side and soon. Plan: a bench, or a stick, presses and pulls by 3 N or so. The instant
+at which a limit is passed is the first sample that shows it, so a hand can be timed too. Cost: seven pushes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+
+import numpy as np
+
+from rig.conformance.evidence import BRAKING_S, FORCE_SLACK_COUNTS, LATENCY_S, rest_s, seen, since_s
+from rig.conformance.outcome import Check, NotApplicableError, UnreadyError, require
+from rig.conformance.provoking import PULL, PUSH, Provocation
+from rig.conformance.stand import LONGER_S, Stand, event_words
+from rig.wire import EventCode, PressUntil
+
+_GROUP = "force"
+
+SETTLE_S = 0.3
+
+
+def _room(stand: Stand) -> tuple[int, int]:
+    """The force at rest, and how far beside it a limit is out of the noise's reach."""
+    mean, spread = stand.force_now()
+    return mean, 2 * spread + FORCE_SLACK_COUNTS
+
+
+def _sign(stand: Stand) -> str:
+    found = []
+    for what, sign in ((PUSH, 1), (PULL, -1)):
+        stand.willing(what)
+        stand.at_highest_rate()
+        mean, room = _room(stand)
+        limit_s = stand.provoke(what)
+        stand.talk.until(partial(_beyond, stand, mean, room), limit_s)
+        stand.talk.listen(SETTLE_S)
+        after, _ = stand.force_now()
+        stand.undo()
+        words = f"{what.name}: from {mean} to {after} counts"
+        require(abs(after - mean) > room, f"{words}: the force does not follow")
+        require((after - mean) * sign > 0, f"{words}: the sign is the wrong one")
+        found.append(words)
+    return "; ".join(found)
+
+
+def _beyond(stand: Stand, mean: int, room: int) -> bool:
+    latest = stand.talk.latest
+    return latest is not None and abs(int(latest.force[-1]) - mean) > room
+
+
+def _trip(stand: Stand, *, what: Provocation, moving: bool) -> str:
+    stand.willing(what)
+    stand.ready()
+    talk, bounds = stand.talk, stand.bounds
+    mean, room = _room(stand)
+    limit = mean + room if what is PUSH else mean - room
+    if not bounds.min_force < limit < bounds.max_force:
+        raise UnreadyError(f"a force limit at {limit} counts lies outside the rig's own")
+    stand.narrow(**({"max_force": limit} if what is PUSH else {"min_force": limit}))
+    request = stand.begin_long() if moving else 0
+    limit_s = stand.provoke(what)
+    tripped = talk.until(lambda: any(event.code == EventCode.FORCE_TRIP for event in talk.events()), limit_s)
+    if not tripped and stand.provoker.slow:
+        raise UnreadyError(f"nothing tripped within {limit_s:g} s; if it was done in time, that is a failure")
+    require(tripped, "the force was beyond its limit, and no event 4 came")
+    event = next(event for event in talk.events() if event.code == EventCode.FORCE_TRIP)
+    require(event.request == request, f"event 4 names request {event.request}, expected {request}")
+    talk.listen(SETTLE_S)
+    block = seen(stand)
+    past = block.force > limit if what is PUSH else block.force < limit
+    require(bool(past.any()), f"no sample shows a force beyond the limit of {limit} counts")
+    assert block.time_us is not None
+    passed_us = int(block.time_us[int(np.argmax(past))])
+    late_s = float(since_s(np.array([event.time_us]), passed_us, stand.time_modulus_us)[0])
+    words = f"event 4 came {late_s:.3f} s after the first sample beyond the limit"
+    require(abs(late_s) <= LATENCY_S, f"{words}, expected {LATENCY_S:g} s at most")
+    if moving:
+        stop_s = rest_s(block, since_s(block.time_us, passed_us, stand.time_modulus_us))
+        words = f"{words}, at rest after {stop_s:.3f} s"
+        require(stop_s <= LATENCY_S + BRAKING_S, words)
+    return words
+
+
+def _reached(stand: Stand) -> str:
+    """A press that is under way stops when the force comes."""
+    stand.willing(PUSH)
+    if stand.provoker.slow:
+        raise NotApplicableError("the way of a press is over before a person has pushed; a bench is quicker")
+    stand.ready()
+    talk, bounds = stand.talk, stand.bounds
+    mean, room = _room(stand)
+    goal = mean + room
+    request = stand.begin(PressUntil(talk.next_id(), goal, bounds.speed, bounds.far))
+    begun_at = stand.position
+    if not talk.until(lambda: stand.position - begun_at > bounds.stroke // 4, LONGER_S):
+        raise UnreadyError("the platen did not begin to move")
+    stand.provoke(PUSH)
+    end = stand.ending(request, LONGER_S)
+    require(end is not None and end.code == EventCode.FINISHED, f"it ended with {event_words(end)}")
+    talk.listen(SETTLE_S)
+    block = seen(stand)
+    past = block.force >= goal
+    require(bool(past.any()), f"no sample shows the force of {goal} counts, and it ended")
+    assert block.time_us is not None
+    passed_us = int(block.time_us[int(np.argmax(past))])
+    stop_s = rest_s(block, since_s(block.time_us, passed_us, stand.time_modulus_us))
+    words = f"at rest {stop_s:.3f} s after the first sample with the force"
+    require(stop_s <= LATENCY_S + BRAKING_S, words)
+    return words
+
+
+def _trips(name: str, what: Provocation, *, moving: bool, cost: str) -> Check:
+    side = "upper" if what is PUSH else "lower"
+    when = "during a motion" if moving else "while it stands armed"
+    perform: Callable[[Stand], str] = partial(_trip, what=what, moving=moving)
+    return Check(
+        name,
+        _GROUP,
+        f"A {what.name}, {when}",
+        f"A force beyond its {side} limit trips with event 4, moving or standing.",
+        f"event 4 within {LATENCY_S:g} s of the first sample beyond the limit",
+        cost,
+        perform,
+        arms=True,
+    )
+
+
+_LATE = "each second that it is late is a second of travel at full speed into the part, or a hand."
+
+CHECKS = (
+    Check(
+        "force-sign",
+        _GROUP,
+        "The sign of the force",
+        "Force counts rise when the specimen is squeezed, and fall when it is pulled.",
+        "they follow what presses and pulls",
+        "No upper limit ever acts: the press goes on until something breaks, or a hand is crushed.",
+        _sign,
+    ),
+    _trips("push-moving", PUSH, moving=True, cost=f"It presses on with a force beyond its limit; {_LATE}"),
+    _trips("pull-moving", PULL, moving=True, cost="A part that sticks is pulled until the cell is torn."),
+    _trips(
+        "push-standing",
+        PUSH,
+        moving=False,
+        cost="A part that swells or a drive that creeps goes beyond the limit unseen.",
+    ),
+    _trips("pull-standing", PULL, moving=False, cost="A part that shrinks tears at the cell unseen."),
+    Check(
+        "force-reached-on-its-way",
+        _GROUP,
+        "A press that meets its force",
+        "Press until stops as soon as the force is reached, and ends with event 2.",
+        f"event 2, at rest within {LATENCY_S + BRAKING_S:g} s of the first sample with the force",
+        f"Every press ends deeper than it was told; {_LATE}",
+        _reached,
+        arms=True,
+    ),
+)

@@ -1,0 +1,359 @@
+"""What must hold all the time, whatever is being tried: looked at behind every check.
+
+Problem: a check looks at its own rule, and a device may move where no check looks: after a lost heartbeat, in
+a homing, once an order was refused. Plan: each check leaves a record of commands, messages and samples; the
+samples' own times and positions are compared with what was ordered and what the events say. Findings are
+gathered, and the last group of checks tells them. Cost: a few passes over the arrays of each check.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import partial
+
+import numpy as np
+
+from rig.conformance.dialogue import Heard, Taken, Told
+from rig.conformance.evidence import FORCE_SLACK_COUNTS
+from rig.conformance.evidence import since_s as elapsed_s
+from rig.conformance.outcome import Check, NotApplicableError, require
+from rig.conformance.stand import NEAR_COUNTS, Stand, code_words
+from rig.samples import FloatArray, Status
+from rig.wire import (
+    MOTION_ENDS,
+    Cycle,
+    Event,
+    EventCode,
+    Home,
+    MoveTo,
+    PressUntil,
+    Reply,
+    ReplyResult,
+    SampleBlock,
+    StreamAt,
+)
+
+_GROUP = "throughout"
+
+WINDOW_S = 0.05
+"""Over which speed is taken: five samples at the rate of these checks."""
+
+SPEED_TOLERANCE = 0.10
+BRAKING_S = 0.3
+"""From the event that ends a motion to rest; a trip's event comes before the braking."""
+
+TIME_SLACK_S = 0.3
+"""Between an event and the samples that are heard around it: they wait in buffers, an event does not."""
+
+VALUE_WINDOW_S = 0.2
+LEAP_S = 1.0
+"""What the clock may leap ahead of the host's: a full buffer holds less."""
+
+MOST_TOLD = 3
+SEQ_MODULUS = 2**16
+
+MOVING, STILL, SPEED, ONCE, TIMES, VALUES, CLOCK = (
+    "moving-bit",
+    "still-unless-told",
+    "speed-never-above",
+    "events-once",
+    "event-times",
+    "event-values",
+    "clock-goes-on",
+)
+
+
+@dataclass(slots=True)
+class _Findings:
+    """What was looked at so far, and what was found, by check."""
+
+    looked: Counter[str] = field(default_factory=Counter)
+    found: dict[str, list[str]] = field(default_factory=dict)
+
+    def require(self, name: str, holds: bool, words: str) -> None:
+        self.looked[name] += 1
+        if not holds:
+            self.found.setdefault(name, []).append(words)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Record:
+    """What was said, heard and taken in one check, with the samples on one clock in seconds."""
+
+    name: str
+    said: list[Told | Heard | Taken]
+    block: SampleBlock
+    since_s: FloatArray
+    modulus_us: int | None
+
+    def at_s(self, time_us: int) -> float:
+        """An instant of the device's clock, beside `since_s`."""
+        assert self.block.time_us is not None
+        return float(elapsed_s(np.array([time_us]), int(self.block.time_us[0]), self.modulus_us)[0])
+
+
+@dataclass(frozen=True, slots=True)
+class _Motion:
+    """An accepted motion: its command, the device seconds between which it went on, its events."""
+
+    command: MoveTo | PressUntil | Home | Cycle
+    begun_s: float
+    ended_s: float | None
+
+
+def look(stand: Stand, name: str) -> None:
+    """Look through the record of one check, and let go of it."""
+    record, talk = list(stand.talk.record), stand.talk
+    talk.record.clear()
+    findings = _findings(stand)
+    events = [each.message for each in record if isinstance(each, Heard) and isinstance(each.message, Event)]
+    if any(event.code == EventCode.BOOT for event in events):
+        return  # times and numbers begin anew
+    _look_at_clock(findings, stand, record, name)
+    _look_at_repeats(findings, record, events, name)
+    taken = [each for each in record if isinstance(each, Taken)]
+    block = SampleBlock.concatenate([each.block for each in taken]) if taken else None
+    if block is None or block.time_us is None or len(block) < 3:
+        return
+    since_s = elapsed_s(block.time_us, int(block.time_us[0]), stand.time_modulus_us)
+    if bool((np.diff(since_s) < 0).any()):
+        return  # a clock that leaps was told above; nothing else can be placed on it
+    whole = _Record(name, record, block, since_s, stand.time_modulus_us)
+    _look_at_events(findings, whole)
+    if not {EventCode.STALLED, EventCode.POSITION_FAULT} & {event.code for event in events}:
+        # while the position is at fault it says nothing about the platen
+        _look_at_motion(findings, whole)
+
+
+def _findings(stand: Stand) -> _Findings:
+    kept = stand.kept.setdefault("throughout", _Findings())
+    assert isinstance(kept, _Findings)
+    return kept
+
+
+def _look_at_clock(findings: _Findings, stand: Stand, record: list[Told | Heard | Taken], name: str) -> None:
+    """Neither time nor number may leap while the stream goes on."""
+    before: Taken | None = None
+    rate_hz = 0.0 if stand.identity is None else stand.identity.rate_mhz / 1000
+    for said in record:
+        if isinstance(said, Told) and isinstance(said.command, StreamAt):
+            before = None
+        if not isinstance(said, Taken):
+            continue
+        if before is not None and said.block.time_us is not None and before.block.time_us is not None:
+            most_s = 1.1 * (said.at_s - before.at_s) + LEAP_S
+            step = int(said.block.time_us[-1]) - int(before.block.time_us[-1])
+            step_s = (step if stand.time_modulus_us is None else step % stand.time_modulus_us) / 1e6
+            findings.require(
+                CLOCK, step_s <= most_s, f"{name}: the time leapt by {step / 1e6:.3f} s in {most_s:.3f} s"
+            )
+            if rate_hz and said.block.seq is not None and before.block.seq is not None:
+                ahead = (int(said.block.seq[-1]) - int(before.block.seq[-1])) % SEQ_MODULUS
+                words = f"{name}: the number leapt by {ahead} in {most_s:.3f} s at {rate_hz:g}/s"
+                findings.require(CLOCK, ahead <= most_s * rate_hz, words)
+        before = said
+
+
+def _look_at_repeats(
+    findings: _Findings, record: list[Told | Heard | Taken], events: list[Event], name: str
+) -> None:
+    """Each event once, and one end for each accepted motion."""
+    for event, count in Counter(events).items():
+        findings.require(ONCE, count == 1, f"{name}: {code_words(event.code)} came {count} times")
+    for command in _accepted(record):
+        ends = [event for event in events if event.request == command.request and event.code in MOTION_ENDS]
+        words = " and ".join(code_words(event.code) for event in ends) or "no event"
+        findings.require(ONCE, len(ends) == 1, f"{name}: {words} ended a motion")
+
+
+def _accepted(record: list[Told | Heard | Taken]) -> list[MoveTo | PressUntil | Home | Cycle]:
+    """Motions that the device accepted, each once."""
+    accepted = {
+        said.message.request
+        for said in record
+        if isinstance(said, Heard)
+        and isinstance(said.message, Reply)
+        and said.message.result == ReplyResult.ACCEPTED
+    }
+    told = {
+        said.command.request: said.command
+        for said in record
+        if isinstance(said, Told) and isinstance(said.command, MoveTo | PressUntil | Home | Cycle)
+    }
+    return [command for request, command in told.items() if request in accepted]
+
+
+def _look_at_events(findings: _Findings, record: _Record) -> None:
+    """Times of events lie among those of the samples around them, and their values are what these show."""
+    block, since_s = record.block, record.since_s
+    seen_s: float | None = None
+    at_s = -np.inf
+    for said in record.said:
+        if isinstance(said, Taken) and said.block.time_us is not None:
+            seen_s = record.at_s(int(said.block.time_us[-1]))
+            at_s = said.at_s
+        if not (isinstance(said, Heard) and isinstance(said.message, Event)):
+            continue
+        event = said.message
+        event_s = record.at_s(event.time_us)
+        if seen_s is not None and said.at_s - at_s < TIME_SLACK_S:
+            words = f"{record.name}: {code_words(event.code)} is {event_s - seen_s:+.3f} s off the samples"
+            findings.require(TIMES, abs(event_s - seen_s) <= 2 * TIME_SLACK_S, words)
+        around = np.abs(since_s - event_s) <= VALUE_WINDOW_S
+        column = {
+            EventCode.FINISHED: block.position,
+            EventCode.HALTED: block.position,
+            EventCode.TRAVEL_TRIP: block.position,
+            EventCode.STALLED: block.position,
+            EventCode.FORCE_TRIP: block.force,
+            EventCode.POSITION_LIMIT: block.force,
+        }.get(EventCode(event.code) if event.code in list(EventCode) else EventCode.BOOT)
+        # without a sample behind the event nobody knows where it was
+        if column is None or int(around.sum()) < 3 or since_s[-1] < event_s:
+            continue
+        least, most = int(column[around].min()), int(column[around].max())
+        # between two samples the turn of a motion may lie a step further out
+        step = int(np.abs(np.diff(column[around])).max())
+        slack = FORCE_SLACK_COUNTS + most - least if column is block.force else NEAR_COUNTS + step
+        words = f"{record.name}: {code_words(event.code)} says {event.value}, the samples {least} to {most}"
+        findings.require(VALUES, least - slack <= event.value <= most + slack, words)
+
+
+def _motions(record: _Record) -> list[_Motion]:
+    """The accepted motions in their order, with the device seconds of their begin and end."""
+    accepted = {command.request for command in _accepted(record.said)}
+    ends_s = {
+        said.message.request: record.at_s(said.message.time_us)
+        for said in record.said
+        if isinstance(said, Heard) and isinstance(said.message, Event) and said.message.code in MOTION_ENDS
+    }
+    found: dict[int, _Motion] = {}
+    seen_s = -np.inf
+    for said in record.said:
+        if isinstance(said, Taken) and said.block.time_us is not None:
+            seen_s = record.at_s(int(said.block.time_us[-1]))
+        elif isinstance(said, Told) and isinstance(said.command, MoveTo | PressUntil | Home | Cycle):
+            request = said.command.request
+            if request in accepted and request not in found:
+                # what was sent behind the end of the motion before began behind it too
+                begun_s = max([seen_s, *(motion.ended_s or -np.inf for motion in found.values())])
+                found[request] = _Motion(said.command, begun_s, ends_s.get(request))
+    return list(found.values())
+
+
+def _look_at_motion(findings: _Findings, record: _Record) -> None:
+    """It moves only while it was told to, no faster than told, and says so in bit 2."""
+    motions = _motions(record)
+    block, since_s = record.block, record.since_s
+    position = block.position.astype(np.float64)
+    moving = (block.status & Status.MOVING) > 0
+    # the pairs that lie a window apart, whatever the rate
+    first = np.searchsorted(since_s, since_s - WINDOW_S, side="left")
+    last = np.arange(len(position))
+    apart = (first < last) & (since_s - since_s[first] <= 2 * WINDOW_S)
+    # homing gives other numbers to the same place: no way at all
+    for homed in (said.message for said in record.said if isinstance(said, Heard)):
+        if isinstance(homed, Event) and homed.code == EventCode.HOMED:
+            homed_s = record.at_s(homed.time_us)
+            apart &= ~((since_s[first] - WINDOW_S <= homed_s) & (homed_s <= since_s + WINDOW_S))
+    first, last = first[apart], last[apart]
+    if not len(last):
+        return
+    way = np.abs(position[last] - position[first])
+    # the bit is looked for in the whole window: a device may show a motion one sample early or late
+    shown = np.concatenate([[0], np.cumsum(moving)])
+    went = way > NEAR_COUNTS
+    unsaid = int((went & (shown[last + 1] == shown[first])).sum())
+    if went.any():
+        findings.require(MOVING, unsaid == 0, f"{record.name}: it moved in {unsaid} samples with bit 2 clear")
+
+    told = np.zeros(len(last), dtype=bool)
+    next_s = [*(motion.begun_s for motion in motions[1:]), np.inf]
+    for motion, following_s in zip(motions, next_s, strict=False):
+        ended_s = np.inf if motion.ended_s is None else min(motion.ended_s + BRAKING_S, following_s)
+        told |= (since_s[last] >= motion.begun_s) & (since_s[first] <= ended_s)
+        within = (since_s[first] >= motion.begun_s) & (since_s[last] <= ended_s)
+        most = (1 + SPEED_TOLERANCE) * motion.command.speed * (since_s[last] - since_s[first]) + NEAR_COUNTS
+        over = within & (way > most)
+        if within.any():
+            worst = int(way[over].max() / WINDOW_S) if over.any() else 0
+            words = f"{record.name}: about {worst} counts/s, {motion.command.speed} ordered"
+            findings.require(SPEED, not over.any(), words)
+    if (~told).any():
+        strayed = ~told & went
+        words = f"{record.name}: it moved by {int(way[strayed].max(initial=0))} counts without an order"
+        findings.require(STILL, not strayed.any(), words)
+        idle = ~told & moving[last] & ~went
+        # a single sample may be late; a bit that stays set is not
+        findings.require(
+            MOVING, int(idle.sum()) < 3, f"{record.name}: bit 2 is set in {int(idle.sum())} samples at rest"
+        )
+
+
+def _told(stand: Stand, name: str) -> str:
+    findings = _findings(stand)
+    if not findings.looked[name]:
+        raise NotApplicableError("no other check of this run had anything to look at")
+    found = findings.found.get(name, [])
+    require(not found, "; ".join(found[:MOST_TOLD]) + (f"; {len(found)} in all" if found else ""))
+    return f"looked at {findings.looked[name]} times"
+
+
+def _check(name: str, what: str, rule: str, expected: str, cost: str) -> Check:
+    perform: Callable[[Stand], str] = partial(_told, name=name)
+    return Check(name, _GROUP, what, rule, expected, cost, perform)
+
+
+CHECKS = (
+    _check(
+        CLOCK,
+        "Time and sample number all along",
+        "Time and number go on while the stream does; they wrap at 2^32 us and 65 536.",
+        "no leap",
+        "The host takes each leap for a reset or a loss: the motion is given up, the capture is cut.",
+    ),
+    _check(
+        ONCE,
+        "Events all along",
+        "Each event is sent once, and exactly one ends each motion.",
+        "one of each",
+        "The host waits for an end that never comes, or takes a second one for that of the next motion.",
+    ),
+    _check(
+        TIMES,
+        "Times of events",
+        "An event bears the time of the same clock as the samples.",
+        f"within {2 * TIME_SLACK_S:g} s of the samples around it",
+        "A trip is put at another place of the curve: nobody can tell what came before it.",
+    ),
+    _check(
+        VALUES,
+        "Values of events",
+        "Events 2, 5, 9 and 12 bear the position, events 4 and 11 the force.",
+        "what the samples around it show",
+        "Reports name a position or a force that never was.",
+    ),
+    _check(
+        MOVING,
+        "Status bit 2 (moving) all along",
+        "Bit 2 is set while the platen moves, and clear at rest.",
+        "set in every window of motion, clear after its end",
+        "Programs take a zero, or let a hand in, while the platen moves.",
+    ),
+    _check(
+        STILL,
+        "Rest all along",
+        "The platen moves only between an accepted motion command and its end.",
+        "no way without an order",
+        "The press moves by itself, perhaps with a hand inside.",
+    ),
+    _check(
+        SPEED,
+        "Speed all along",
+        "No motion is faster than its command says: homing, cycles, presses and retreats too.",
+        f"at most {100 * SPEED_TOLERANCE:g} % above",
+        "Braking takes the square of the factor: three times the speed, nine times the way.",
+    ),
+)
