@@ -11,6 +11,7 @@ from simulated_press import (
     CONTACT_MM,
     LIMITS,
     MM,
+    STEPS_PER_MM,
     STIFFNESS_N_PER_MM,
     N,
     built,
