@@ -42,11 +42,11 @@ LINE_S = 0.3
 WATCHED_S = 1.0
 SETTLE_S = 0.1
 SPEED_TOLERANCE = 0.10
-DWELL_S = 0.4
+DWELL_S, DWELL_LOW_S = 0.4, 0.7
 DWELL_TOLERANCE_S = 0.1
 CYCLES = 2
 REST_S = 0.3
-FULL_SPEED = 0.9
+FULL_SPEED, SPEED_WINDOW_S = 0.9, 0.02
 BRAKING_TOLERANCE = 1.3
 """Of the way of braking: ramps of whole steps are a little longer than the formula."""
 
@@ -153,6 +153,8 @@ def _home_switch(stand: Stand) -> str:
 def _halt(stand: Stand, order: type[Halt | Disarm] = Halt) -> str:
     """Halt at full speed: when it rests, and how far braking goes."""
     request = _under_way(stand, down=False)
+    # braking takes hundredths of a second: as many samples of it as there can be
+    stand.at_highest_rate()
     stand.talk.listen(AHEAD_S)
     begun_us = newest_us(stand)
     stand.talk.ask(order(stand.talk.next_id()))
@@ -164,14 +166,15 @@ def _halt(stand: Stand, order: type[Halt | Disarm] = Halt) -> str:
         return words
     block = seen(stand)
     since_s = elapsed_s(block.time_us, begun_us, stand.time_modulus_us)
-    steps_s, steps = np.diff(since_s), np.abs(np.diff(block.position.astype(np.float64)))
-    # a step at 0.9 of the speed is the last before braking; the next sample may lie up to a step into it
-    fast = np.flatnonzero(steps >= FULL_SPEED * bounds.speed * steps_s)
+    # over a window, since in one step of the samples whole counts hide the speed
+    first = np.searchsorted(since_s, since_s - SPEED_WINDOW_S, side="left")
+    way = np.abs(block.position - block.position[first])
+    fast = np.flatnonzero(way >= FULL_SPEED * bounds.speed * SPEED_WINDOW_S)
     if not len(fast):
         raise UnreadyError("it did not reach its speed before it was halted")
-    gone = abs(int(block.position[-1]) - int(block.position[fast[-1] + 1]))
+    gone = abs(int(block.position[-1]) - int(block.position[fast[-1]]))
     should = bounds.speed**2 / (2 * bounds.deceleration)
-    most = BRAKING_TOLERANCE * should + bounds.speed * float(np.median(steps_s)) + NEAR_COUNTS
+    most = BRAKING_TOLERANCE * should + bounds.speed * float(np.median(np.diff(since_s))) + NEAR_COUNTS
     words = f"{words}; braking went on by {gone} counts, {should:.0f} by the rig's deceleration"
     require(gone <= most, f"{words}, at most {most:.0f}")
     return words
@@ -294,7 +297,8 @@ def _dwell(stand: Stand) -> str:
     talk.taken.clear()
     request = talk.next_id()
     limit_s = CYCLES * (2 * stand.stroke_s(bounds.stroke) + 2 * DWELL_S)
-    stand.finish(Cycle(request, bounds.base, high, bounds.speed, dwell_ms, dwell_ms, CYCLES), limit_s)
+    low_ms = round(1000 * DWELL_LOW_S)
+    stand.finish(Cycle(request, bounds.base, high, bounds.speed, low_ms, dwell_ms, CYCLES), limit_s)
     block = seen(stand)
     since_s = elapsed_s(block.time_us, begun_us, stand.time_modulus_us)
     highs = _stays_s(since_s, np.abs(block.position - high) <= NEAR_COUNTS)
@@ -302,10 +306,10 @@ def _dwell(stand: Stand) -> str:
         len(highs) == CYCLES, f"it was at the upper turn {len(highs)} times, {CYCLES} cycles were asked for"
     )
     lows = _stays_s(since_s, np.abs(block.position - bounds.base) <= NEAR_COUNTS)[1:CYCLES]
-    for where, stays in (("upper", highs), ("lower", lows)):
+    for where, stays, asked_s in (("upper", highs, DWELL_S), ("lower", lows, DWELL_LOW_S)):
         for stay_s in stays:
-            words = f"it stayed {stay_s:.3f} s at the {where} turn, {DWELL_S:g} s were asked for"
-            require(abs(stay_s - DWELL_S) <= DWELL_TOLERANCE_S, words)
+            words = f"it stayed {stay_s:.3f} s at the {where} turn, {asked_s:g} s were asked for"
+            require(abs(stay_s - asked_s) <= DWELL_TOLERANCE_S, words)
     return f"{len(highs)} turns; it stayed {', '.join(f'{each:.3f}' for each in [*highs, *lows])} s"
 
 

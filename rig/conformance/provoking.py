@@ -59,8 +59,9 @@ HOME_SWITCH = Provocation(
     "home switch",
     "home press",
     "home free",
-    "Close the home switch with a stick, never with a finger, and hold it closed.",
-    "Let go of the home switch.",
+    "Pull the plug of the home switch, at the board (bridge a contact that closes when pressed). "
+    "No hand inside the guard.",
+    "Put it back.",
 )
 PUSH = Provocation(
     "force that presses",

@@ -165,6 +165,7 @@ def _performed(stand: Stand, check: Check, motion: bool) -> CheckOutcome:
     if why:
         return CheckOutcome(check, Verdict.NOT_TRIED, why=why)
     stand.talk.forget()
+    stand.talk.record.clear()
     try:
         try:
             return CheckOutcome(check, Verdict.PASSED, check.perform(stand))

@@ -73,7 +73,7 @@ def _away_from_limits(stand: Stand) -> int:
     """A motion towards the far end that one narrowed limit will end; its request id."""
     bounds, talk = stand.bounds, stand.talk
     request = stand.begin(MoveTo(talk.next_id(), bounds.far, bounds.speed))
-    if not talk.until(lambda: stand.position > bounds.base + 2 * PASSED_COUNTS, LONGER_S):
+    if not talk.until(lambda: stand.position > bounds.base + max(2 * PASSED_COUNTS, bounds.stroke), LONGER_S):
         raise UnreadyError("the platen did not begin to move")
     return request
 

@@ -30,7 +30,7 @@ BROWN_OUT = 4
 WATCHDOG = 8
 COUNTS_PER_S = 10 * MM
 HELD_OFF_US = 60.0
-"""Interrupts that fall together hold a step off for 50 us; a whole reading of the amplifier for twice that."""
+"""Interrupts that fall together hold a step off for 50 us; a reading of the amplifier would for 100."""
 
 
 @pytest.fixture(scope="module")
