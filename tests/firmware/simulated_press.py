@@ -64,7 +64,7 @@ LIMITS = DeviceLimits(-5 * N, 100 * N, 0, 20 * MM)
 
 
 PATIENCE_S = 20.0
-BENCH_PATIENCE_S = 2.0
+BENCH_PATIENCE_S = 5.0
 """How long the chip's time waits for a host that says nothing."""
 
 SILENCE_S = 10.0
