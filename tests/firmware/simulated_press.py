@@ -63,7 +63,7 @@ SET_SHARE = 0.1
 LIMITS = DeviceLimits(-5 * N, 100 * N, 0, 20 * MM)
 
 
-PATIENCE_S = 20.0
+PATIENCE_S = 60.0
 BENCH_PATIENCE_S = 5.0
 """How long the chip's time waits for a host that says nothing."""
 
