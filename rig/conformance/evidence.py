@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from rig.conformance.outcome import UnreadyError
+from rig.conformance.exceptions import UnreadyError
 from rig.conformance.stand import NEAR_COUNTS, Stand
 from rig.samples import FloatArray, IntArray
 from rig.wire import SampleBlock

@@ -22,7 +22,8 @@ from rig.conformance.evidence import (
     seen,
 )
 from rig.conformance.evidence import since_s as elapsed_s
-from rig.conformance.outcome import Check, NotApplicableError, UnreadyError, require
+from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
+from rig.conformance.outcome import Check
 from rig.conformance.provoking import EMERGENCY_STOP, HOME_SWITCH
 from rig.conformance.stand import LONGER_S, NEAR_COUNTS, Stand, event_words
 from rig.samples import FloatArray, IntArray, Status

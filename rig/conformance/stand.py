@@ -16,14 +16,14 @@ from enum import StrEnum
 import numpy as np
 
 from rig.conformance.dialogue import Dialogue
-from rig.conformance.othersums import OTHER_SEALS, seal_found
-from rig.conformance.outcome import (
+from rig.conformance.exceptions import (
     BrokenRuleError,
     InterruptedCheckError,
     NotApplicableError,
     UnreadyError,
     require,
 )
+from rig.conformance.othersums import OTHER_SEALS, seal_found
 from rig.conformance.provoking import Nobody, Provocation, Provoker
 from rig.errors import DeviceError
 from rig.samples import Status

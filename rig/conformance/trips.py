@@ -9,7 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 
-from rig.conformance.outcome import Check, UnreadyError, require
+from rig.conformance.exceptions import UnreadyError, require
+from rig.conformance.outcome import Check
 from rig.conformance.provoking import (
     EMERGENCY_STOP,
     POSITION_SENSOR,

@@ -397,16 +397,6 @@ def deaf_to_force_at_rest(rig: VirtualRig) -> None:
     around_drive(rig, "_passed", passed)
 
 
-def brakes_four_times_as_long(rig: VirtualRig) -> None:
-    def brake(kept):
-        settings = rig.device.drive.settings
-        rig.device.drive.settings = replace(settings, acceleration_mm_per_s2=50.0)
-        kept()
-        rig.device.drive.settings = settings
-
-    around_drive(rig, "_brake", brake)
-
-
 def homing_goes_on(rig: VirtualRig) -> None:
     def halt(kept):
         motion = rig.device.drive._motion
@@ -416,27 +406,8 @@ def homing_goes_on(rig: VirtualRig) -> None:
     around_drive(rig, "halt", halt)
 
 
-def creeps_at_rest(rig: VirtualRig) -> None:
-    """What was halted goes on by 0.1 mm a second."""
-
-    def position(kept, stretch, readings):
-        block = kept(stretch, readings)
-        rest = rig.device.drive._motion is None and rig.device.drive.homed
-        return replace(block, position=block.position + (block.time_us // 10_000 % 1000 if rest else 0))
-
-    around(rig.device, "_block", position)
-
-
 def never_says_that_it_moves(rig: VirtualRig) -> None:
     blocks(rig, lambda block: replace(block, status=block.status & np.uint8(0xFF - 0x04)))
-
-
-def events_in_milliseconds(rig: VirtualRig) -> None:
-    around(
-        rig.device,
-        "_event",
-        lambda kept, happening: replace(kept(happening), time_us=kept(happening).time_us // 1000),
-    )
 
 
 def stop_bit_inverted(rig: VirtualRig) -> None:
@@ -528,11 +499,8 @@ SPOILT_ELSEWHERE: list[tuple[Spoil, set[str], list[str]]] = [
     (force_with_the_wrong_sign, {"force-sign"}, ["force-sign"]),
     (force_stuck, {"force-sign"}, ["force-sign"]),
     (deaf_to_force_at_rest, {"push-standing", "pull-standing"}, ["force"]),
-    (brakes_four_times_as_long, {"halt-timed"}, ["halt-timed"]),
     (homing_goes_on, {"halt-homing"}, ["halt-homing"]),
-    (creeps_at_rest, {"still-unless-told"}, ["halt", "throughout"]),
     (never_says_that_it_moves, {"moving-bit"}, ["halt", "throughout"]),
-    (events_in_milliseconds, {"event-times"}, ["halt", "throughout"]),
     (stop_bit_inverted, {"status-at-rest"}, ["status-at-rest"]),
     (deaf_to_zeros_at_the_end, {"commands-whole"}, ["commands-whole"]),
     (force_never_new, {"fresh-force"}, ["limits"]),
