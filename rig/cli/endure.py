@@ -11,7 +11,7 @@ import click
 
 from rig.cli.attending import have_cautions_read, must_hold_for
 from rig.cli.options import folder_option, read_conditions, read_quantity, specimen_options
-from rig.cli.ordering import absolute_port, meant_rig, order_through_daemon
+from rig.cli.ordering import FAILED, NOT_DONE, absolute_port, meant_rig, order_through_daemon
 from rig.cli.output import say
 from rig.cli.starting import say_how_it_stands
 from rig.core import read_text
@@ -24,8 +24,6 @@ if TYPE_CHECKING:
     from rig.methods import CheckedPlan
     from rig.reader import Reader
     from rig.rigfile import RigFile
-
-FAILED = 3
 
 
 def _renamed(context: click.Context, option: click.Parameter, given: bool) -> None:
@@ -201,7 +199,8 @@ def _alone(
     say(recorded.path)
     if recorded.failed:
         say(f"pressrig: {recorded.reason}; what came before is kept", err=True)
-    return FAILED if recorded.failed else 0
+        return FAILED
+    return NOT_DONE if recorded.reason.startswith("stopped") else 0
 
 
 def _left(done: Progress, wanted: int | None) -> str:

@@ -68,6 +68,7 @@ def command(
     from rig.cli.logs import log_to_file
     from rig.cli.output import progress
     from rig.daemon import Progress, StopRule, record
+    from rig.daemon.cautions import SHORT_CAUTION, SHORT_HAND_CAUTION
     from rig.reader import Reader
     from rig.rigfile import read_rig_file
 
@@ -97,6 +98,7 @@ def command(
     for channel, known in zip(("force", "position"), calibrated, strict=True):
         if not known:
             say(f"pressrig: {channel} is not calibrated: counts are recorded as they are", err=True)
+    say(f"caution: {SHORT_HAND_CAUTION if rig.limits is None else SHORT_CAUTION}", err=True)
     with (
         log_to_file(),
         stop_on_signals(suspends=False) as stopped,

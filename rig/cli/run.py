@@ -11,7 +11,7 @@ import click
 
 from rig.cli.attending import await_enter, have_cautions_read, must_hold_for
 from rig.cli.options import folder_option, read_conditions, read_quantity, specimen_options
-from rig.cli.ordering import absolute_port, meant_rig
+from rig.cli.ordering import FAILED, NOT_DONE, absolute_port, meant_rig
 from rig.cli.output import say
 from rig.cli.starting import say_how_it_stands
 from rig.core import read_text
@@ -24,8 +24,6 @@ if TYPE_CHECKING:
     from rig.methods import CheckedMethod
     from rig.reader import Reader
     from rig.rigfile import RigFile
-
-FAILED = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,3 +255,5 @@ def _say_end(recorded: Recorded) -> None:
     if recorded.failed:
         say(f"pressrig: {recorded.reason}; what came before is kept", err=True)
         raise click.exceptions.Exit(FAILED)
+    if recorded.reason.startswith("stopped"):
+        raise click.exceptions.Exit(NOT_DONE)

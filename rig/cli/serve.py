@@ -13,8 +13,8 @@ from rig.cli.output import say
 from rig.cli.starting import say_how_it_stands
 from rig.errors import InputError
 
-METHODS = Path("configs/methods")
-PLANS = Path("configs/endurance")
+FOLDERS = ("methods", "endurance")
+"""Of methods and plans, in `configs` and in the installed package."""
 
 
 listen_option = click.option(
@@ -33,9 +33,8 @@ allow_remote_option = click.option(
     "folders",
     multiple=True,
     type=click.Path(path_type=Path, file_okay=False),
-    default=(METHODS, PLANS),
-    show_default=True,
-    help="Folder of methods that the page offers; repeatable.",
+    help="Folder of methods that the page offers; repeatable. Left out: those in configs here, else those "
+    "that are installed.",
 )
 @click.option(
     "--http", type=click.IntRange(0, 65535), default=8470, show_default=True, help="TCP port of the page."
@@ -77,7 +76,15 @@ def command(
         say_where_the_page_is(listen, http, token, allow_remote=allow_remote)
         page = PageWish(listen, http, token, out.absolute(), Path("reports").absolute())
     with log_to_file():
-        serve(rig, address, out.absolute(), methods=folders, page=page)
+        serve(rig, address, out.absolute(), methods=folders or ready_folders(), page=page)
+
+
+def ready_folders() -> tuple[Path, ...]:
+    """Return the folders of methods and plans: those here, those in the wheel, or those of the checkout."""
+    package = Path(__file__).parents[1]
+    places = (Path("configs"), package / "packaged", package.parent / "configs")
+    found = (tuple(place / name for name in FOLDERS) for place in places if (place / FOLDERS[0]).is_dir())
+    return next(found, ())
 
 
 def say_where_the_page_is(listen: str, http: int, token: Path, *, allow_remote: bool) -> None:

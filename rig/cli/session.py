@@ -34,11 +34,6 @@ SHOWN = ("at 25%.loading_n", "secant_n_per_mm", "hysteresis_pct", "peak_deflecti
 
 REGISTER = "specimens.sqlite"
 
-HAND_CAUTION = (
-    "keep fingers and faces clear of the platens and of a squeezed part, which springs back when it slips; "
-    "wear eye protection. Local rules come first."
-)
-
 
 @dataclass(frozen=True, slots=True)
 class Planned:
@@ -94,6 +89,7 @@ def command(
     on where a session was broken off: pieces that have a capture in the folder are done.
     """
     from rig.cli.logs import log_to_file
+    from rig.daemon.cautions import SHORT_HAND_CAUTION
     from rig.rigfile import read_rig_file
 
     if conditioning >= cycles:
@@ -112,7 +108,7 @@ def command(
     waiting = [piece for piece in pieces if piece.specimen not in done]
     if len(waiting) < len(pieces):
         say(f"{len(pieces) - len(waiting)} of {len(pieces)} pieces are done already.")
-    say(f"caution: {HAND_CAUTION}", err=True)
+    say(f"caution: {SHORT_HAND_CAUTION}", err=True)
     with log_to_file(), stop_on_signals() as stopped:
         for number, piece in enumerate(waiting, start=len(pieces) - len(waiting) + 1):
             sitting = _Sitting(rig, port, about, piece, cycles, conditioning, out, stopped)

@@ -38,6 +38,7 @@ HAND_CAUTIONS: tuple[str, ...] = (
     "Fingers stay out from between the platens; the other hand rests away from them.",
     "Eye protection is worn: a squeezed part stores energy and can fly out, or drive the lever back.",
     "The lever is let back slowly and never let go under load; this program cannot hold or stop it.",
+    "Local rules come first, and a competent person has assessed this rig's risks.",
 )
 """For a rig that a hand moves."""
 
@@ -51,7 +52,10 @@ RELEASE_CAUTIONS: tuple[str, ...] = (
 """Before a platen is taken away after a stop."""
 
 SHORT_CAUTION = "The platen moves by itself: hands out, eye protection on, emergency stop within reach."
-SHORT_HAND_CAUTION = "Fingers out from between the platens, eye protection on, never let go under load."
+SHORT_HAND_CAUTION = (
+    "Fingers out from between the platens, eye protection on, never let go under load. Local rules and the "
+    "person who assessed this rig's risks come first."
+)
 
 LARGEST_FILE = 8192
 """Anything longer was not written here."""

@@ -112,7 +112,9 @@ class MethodStoppedError(DeviceError):
 
 
 class StoppedByPersonError(MethodStoppedError):
-    """A person wished it to stop."""
+    """A person wished it to stop: nothing failed, but it was not done to its end."""
+
+    exit_code = 1
 
 
 class LinkLostError(MethodStoppedError):

@@ -9,7 +9,7 @@ approach. Cost: one motion.
 from __future__ import annotations
 
 from rig.calibration import Calibration
-from rig.daemon.driving import Driver, MethodStoppedError, Watch, must_have_finished
+from rig.daemon.driving import Driver, MethodStoppedError, StoppedByPersonError, Watch, must_have_finished
 from rig.errors import RigError
 from rig.methods import RigLimits
 from rig.reader import Reader
@@ -56,7 +56,7 @@ def perform_release(
     except RigError as problem:
         why = driver.stop(problem)
         if watch.stopped.is_set() and not driver.runs_on:
-            raise MethodStoppedError("release: stopped by the person") from problem
+            raise StoppedByPersonError("release: stopped by the person") from problem
         raise MethodStoppedError(why) from problem
     finally:
         driver.leave()

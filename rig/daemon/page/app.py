@@ -96,6 +96,15 @@ class Pages(BaseModel):
     captures: bool
 
 
+class Start(BaseModel):
+    """An order, and the rig that it is for."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    rig: RigRef
+    order: Order
+
+
 Whose = Annotated[RigRef, Body(embed=True)]
 """Which rig the order is for: what `rig` and `port` of the status said to whoever gives it."""
 
@@ -211,9 +220,9 @@ async def methods(link: Link) -> MethodList:
 
 
 @api.post("/start")
-async def start(link: Link, rig: Whose, order: Annotated[Order, Body()]) -> Done:
+async def start(link: Link, asked: Start) -> Done:
     """Start a method, an endurance plan, a recording or a height. The platen may move at once."""
-    return await link.start(rig, order)
+    return await link.start(asked.rig, asked.order)
 
 
 @api.post("/halt")
