@@ -14,8 +14,9 @@ from rig.daemon.page import RigLink, access_rules, make_app
 ORDER = {"x-pressrig": "test", "content-type": "application/json"}
 """What a program that may give orders sends along."""
 
-PLAIN = {"trust_env": False, "verify": False}
-"""For a client that goes straight to this machine; to read certificates takes longer than to ask."""
+PLAIN = {"trust_env": False, "verify": False, "timeout": 60.0}
+"""For a client that goes straight to this machine; to read certificates takes longer than to ask. A busy
+machine is no page that hangs."""
 
 
 def origin(port, name="127.0.0.1", scheme="http"):
