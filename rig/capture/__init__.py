@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from rig.capture.header import CaptureHeader
     from rig.capture.imported import import_key, imported_before
     from rig.capture.listing import CaptureSummary, list_captures, looks_like_capture
-    from rig.capture.reading import Capture, open_capture
+    from rig.capture.reading import Capture, content_files, open_capture
     from rig.capture.recovery import Damage
     from rig.capture.table import ImportedTable, TableForm, import_table
     from rig.capture.writing import CaptureWriter
@@ -51,6 +51,7 @@ __all__ = [
     "air_of",
     "auxiliary_readings",
     "bare_name",
+    "content_files",
     "export_samples",
     "find_captures",
     "import_key",

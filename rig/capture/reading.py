@@ -238,6 +238,12 @@ def _header_or_copy(path: Path) -> tuple[CaptureHeader, list[Damage]]:
     return parse_header(fields, str(path / HEADER_FILE)), []
 
 
+def content_files(path: Path) -> list[Path]:
+    """Return the files of a capture that decide what it says, in a fixed order."""
+    texts = (path / name for name in (*TEXT_FILES, END_FILE, AMENDMENTS_FILE))
+    return [*(text for text in texts if text.is_file()), *(file for _, file in _samples_files(path))]
+
+
 def _samples_files(path: Path) -> list[tuple[int, Path]]:
     found = ((_SAMPLES_FILE.fullmatch(entry.name), entry) for entry in path.iterdir())
     return sorted((int(match[1]), entry) for match, entry in found if match)

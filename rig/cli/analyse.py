@@ -9,7 +9,14 @@ from typing import TYPE_CHECKING
 import click
 
 from rig.cli.capture_arguments import captures_argument
-from rig.cli.options import read_quantity, read_zero, renamed_option, sense_and_zero_options
+from rig.cli.options import (
+    fresh_option,
+    is_fresh,
+    read_quantity,
+    read_zero,
+    renamed_option,
+    sense_and_zero_options,
+)
 from rig.cli.output import as_json_text, console, is_plain, json_option, progress, say, say_exactly
 from rig.errors import InputError
 
@@ -71,6 +78,7 @@ EXAMINED_CYCLES = 12
 )
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for tables and plots.")
 @click.option("--all", "whole", is_flag=True, help="Print the means of all quantities, not only five.")
+@fresh_option
 @json_option
 def command(
     captures: tuple[Path, ...],
@@ -106,6 +114,7 @@ def command(
         calibration=_calibration_of(rig_file, calibration_file),
         examine=EXAMINED_CYCLES if budget or draws else 0,
         draws=draws or 0,
+        fresh=is_fresh(),
     )
     with ExitStack() as stores:
         analysed = [

@@ -12,7 +12,7 @@ import click
 from rig.cli.answer_showing import show_answer
 from rig.cli.capture_arguments import captures_argument
 from rig.cli.known_options import MEANT, read_known
-from rig.cli.options import read_quantity
+from rig.cli.options import fresh_option, is_fresh, read_quantity
 from rig.cli.output import as_json_text, is_plain, json_option, print_json, progress
 from rig.errors import InputError
 from rig.results import registered_diameters, registered_mass
@@ -75,6 +75,7 @@ PLATE, WHEELS = "plate", "wheels"
     help="Read all counts with this calibration.",
 )
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for page and picture.")
+@fresh_option
 @json_option
 def command(
     captures: tuple[Path, ...],
@@ -188,6 +189,7 @@ def _of_captures(
         contact_force_n=read_quantity("--contact-force", contact_force, "N"),
         conditioning=conditioning,
         calibration=None if calibration is None else read_calibration(calibration),
+        fresh=is_fresh(),
     )
     known = None if register is None else known_by_register(register)
     pressed = piece_results(captures, asked, known=known, progress=progress)

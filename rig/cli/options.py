@@ -14,6 +14,26 @@ from rig.errors import InputError
 
 DEFAULT_FOLDER = Path("captures")
 
+_FRESH = "rig.cli.fresh"
+
+
+def _note_fresh(ctx: click.Context, _: click.Parameter, fresh: bool) -> None:
+    ctx.meta[_FRESH] = fresh
+
+
+fresh_option = click.option(
+    "--fresh",
+    is_flag=True,
+    expose_value=False,
+    callback=_note_fresh,
+    help="Measure anew, whatever results were kept.",
+)
+
+
+def is_fresh() -> bool:
+    """Return whether the command that runs was called with --fresh."""
+    return bool(click.get_current_context().meta.get(_FRESH))
+
 
 def folder_option(help_text: str) -> Callable[..., Any]:
     """`--out DIR`."""

@@ -9,7 +9,7 @@ import click
 
 from rig.cli.capture_arguments import captures_in
 from rig.cli.compare import listed, named_margins
-from rig.cli.options import read_quantity
+from rig.cli.options import fresh_option, is_fresh, read_quantity
 from rig.cli.output import json_option, print_json, progress, say
 from rig.core import BOTH, METRIC, chosen_units
 from rig.errors import InputError
@@ -70,6 +70,7 @@ if TYPE_CHECKING:
     show_default=True,
     help="Folder for the page, its pictures and its tables.",
 )
+@fresh_option
 @json_option
 def command(
     captures: tuple[Path, ...],
@@ -108,6 +109,7 @@ def command(
         conditioning=conditioning,
         at=at,
         calibration=None if calibration_file is None else read_calibration(calibration_file),
+        fresh=is_fresh(),
     )
     found = captures_in(captures, leave_out=True)
     pressed, notes = measure_for_sheet(

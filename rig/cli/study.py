@@ -9,7 +9,7 @@ import click
 
 from rig.cli.answer_showing import show_answer
 from rig.cli.capture_arguments import captures_in
-from rig.cli.options import read_quantity, renamed_option
+from rig.cli.options import fresh_option, is_fresh, read_quantity, renamed_option
 from rig.cli.output import as_json_text, is_plain, json_option, print_json, say
 from rig.core import csv_cell
 from rig.errors import InputError
@@ -60,6 +60,7 @@ SECANT = "secant_n_per_mm"
     help="Most that the gauge may take of the tolerance, or of the total where none is given.",
 )
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for page and pictures.")
+@fresh_option
 @json_option
 def command(
     sources: tuple[Path, ...],
@@ -141,6 +142,7 @@ def _measured(
         conditioning=conditioning,
         at=at,
         calibration=None if calibration_file is None else read_calibration(calibration_file),
+        fresh=is_fresh(),
     )
     return trials_of_captures(captures, column, asked)
 

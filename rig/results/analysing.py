@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager, suppress
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -27,6 +27,7 @@ from rig.analyser import (
 from rig.calibration import Calibration
 from rig.capture import Capture, auxiliary_readings, open_capture
 from rig.errors import InputError
+from rig.results.kept import KeptResult
 from rig.results.method_results import method_of, sentences_of_pulls
 from rig.samples import FloatArray, Sense, gathered
 from rig.segmenter import ZeroPolicy
@@ -58,6 +59,8 @@ class Asked:
         Instead of the captures' own.
     examine, draws
         Cycles examined for a budget, and draws of a Monte Carlo; 0 for none.
+    fresh
+        Whether results that were kept are left alone, and everything is worked out anew.
     """
 
     contact_force_n: float | None = None
@@ -71,6 +74,17 @@ class Asked:
     calibration: Calibration | None = None
     examine: int = 0
     draws: int = 0
+    fresh: bool = False
+
+    def kept_at(self, path: Path) -> KeptResult:
+        """Return the place of the result of a capture that is measured like this."""
+        plain = {name: value for name, value in asdict(self).items() if name not in _NOT_OF_NUMBERS}
+        plain["calibration"] = None if self.calibration is None else self.calibration.identity
+        return KeptResult(path, plain)
+
+
+_NOT_OF_NUMBERS = ("calibration", "examine", "draws", "fresh")
+"""What numbers of cycles do not depend on; the calibration goes by its identity."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +126,15 @@ def examine_capture(
     calibration = asked.calibration or Calibration.from_dict(
         capture.header.calibration, where=f"{path}/capture.yaml: calibration"
     )
+    # a budget needs the samples of its cycles, which no result holds
+    kept = None if asked.fresh or asked.examine else asked.kept_at(path)
+    found = None if kept is None else kept.read(calibration)
+    if found is not None:
+        if store is not None:
+            if len(found):
+                store.add(dict(found.columns))
+            found = replace(found, columns=store.table())
+        return Analysed(path, capture, found, Doubts())
     analysis = CaptureAnalysis(
         calibration,
         _settings(capture, asked),
@@ -130,6 +153,8 @@ def examine_capture(
     damage = [f"{each.file} at byte {each.offset}: {each.lost} could not be read" for each in capture.damage]
     warnings = (*_about_amendments(capture), *damage, *_about_pulls(capture), *result.warnings)
     result = replace(result, warnings=warnings)
+    if kept is not None:
+        kept.write(result)
     return Analysed(path, capture, result, _doubts(path, analysis, asked, progress))
 
 

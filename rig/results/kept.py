@@ -1,0 +1,258 @@
+"""Results that were worked out before, kept inside their captures.
+
+Problem: measuring a capture takes a tenth of a second to minutes, and compare, sheet and page ask for the
+same numbers again and again. Plan: what an analysis hands out is written to `.results` in the capture's
+folder, under a name made of all that the numbers depend on: the bytes of the capture's files, how it was
+asked for, and the source of the arithmetic. A changed capture, option or program finds nothing, and
+measures anew. A file is written under another name and renamed; it ends with a digest over its content and
+its own name, and what does not agree, or cannot be read, counts as absent. So two processes at once do no
+harm, and all of it can be deleted at any time. Cost: the capture's files are read once for the name.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import struct
+import tempfile
+from collections.abc import Mapping
+from contextlib import suppress
+from dataclasses import fields, is_dataclass
+from functools import cache
+from importlib.metadata import version
+from json import dumps
+from math import isfinite
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+
+from rig.analyser import (
+    AnalysisSettings,
+    CaptureResult,
+    Columns,
+    Depth,
+    Loop,
+    MeasuringNoise,
+    PronySeries,
+    Softening,
+)
+from rig.calibration import Calibration
+from rig.capture import content_files
+from rig.core import load_json, read_bytes
+from rig.errors import InputError
+from rig.segmenter import ContactChecks, ForceZero, ZeroPolicy
+
+FOLDER = ".results"
+
+MOST_BYTES = 1 << 24
+"""Of one result, some twenty thousand cycles; a longer table is worked out anew, as it must not be held."""
+
+MOST_KEPT = 8
+"""Results per capture; the oldest go first."""
+
+ARITHMETIC = (
+    "segmenter",
+    "analyser",
+    "calibration",
+    "capture",
+    "methods",
+    "results",
+    "samples.py",
+    "units.py",
+)
+"""Parts of `rig` whose source decides what the numbers are."""
+
+_TYPES: Mapping[str, type[Any]] = {
+    each.__name__: each
+    for each in (
+        *(
+            AnalysisSettings,
+            Depth,
+            ZeroPolicy,
+            MeasuringNoise,
+            Softening,
+            PronySeries,
+            ContactChecks,
+            ForceZero,
+        ),
+        Loop,
+    )
+}
+"""The only types that are made of what a file says."""
+
+_TYPE, _OF = "#", "of"
+_DIGEST_BYTES = 32
+_LENGTH = struct.Struct("<Q")
+
+
+@cache
+def arithmetic_version() -> str:
+    """Return a digest of the source that decides what the numbers are, and of the libraries below it."""
+    digest = hashlib.blake2b(digest_size=_DIGEST_BYTES)
+    for name in ("numpy", "scipy", "pyarrow"):
+        digest.update(f"{name} {version(name)}\n".encode())
+    home = Path(__file__).parents[1]
+    for part in ARITHMETIC:
+        path = home / part
+        for source in sorted(path.rglob("*.py")) if path.is_dir() else [path]:
+            digest.update(source.read_bytes())
+    return digest.hexdigest()
+
+
+class KeptResult:
+    """The place of one capture's result, asked for in one way.
+
+    Parameters
+    ----------
+    capture
+        Its folder.
+    asked
+        All that the numbers depend on beside the capture, as plain values.
+    """
+
+    def __init__(self, capture: Path, asked: Mapping[str, Any]) -> None:
+        self._capture = capture
+        self._seen = _seen(capture)
+        digest = hashlib.blake2b(dumps(asked, sort_keys=True).encode(), digest_size=_DIGEST_BYTES)
+        digest.update(arithmetic_version().encode())
+        for path in content_files(capture):
+            with path.open("rb") as file:
+                content = hashlib.file_digest(file, lambda: hashlib.blake2b(digest_size=_DIGEST_BYTES))
+            digest.update(path.name.encode(errors="surrogateescape") + content.digest())
+        self._key = digest.hexdigest()
+
+    @property
+    def path(self) -> Path:
+        """Where it is kept."""
+        return self._capture / FOLDER / f"{self._key}.arrow"
+
+    def read(self, calibration: Calibration) -> CaptureResult | None:
+        """Return what was kept, with the calibration that it was measured by; None if that is not sound."""
+        try:
+            data = read_bytes(self.path, most=2 * MOST_BYTES)
+            body, digest = data[:-_DIGEST_BYTES], data[-_DIGEST_BYTES:]
+            if self._digest(body) != digest:
+                return None
+            blob_bytes = _LENGTH.unpack(body[-_LENGTH.size :])[0]
+            end = len(body) - _LENGTH.size - blob_bytes
+            reader = pa.ipc.open_stream(pa.py_buffer(body[:end]))
+            about = load_json(reader.schema.metadata[b"result"], self.path.name)
+            batch = reader.read_next_batch()
+            batch.validate(full=True)
+            columns = {
+                name: np.frombuffer(column.buffers()[1], np.float64, len(column))
+                for name, column in zip(batch.schema.names, batch.columns, strict=True)
+            }
+            found = _typed(about, body[end : -_LENGTH.size])
+            return CaptureResult(columns=columns, calibration=calibration, **found)
+        # Whatever is wrong with a file that anybody may have written, the numbers are worked out anew.
+        except Exception:
+            return None
+
+    def write(self, result: CaptureResult) -> None:
+        """Keep a result, if there is room and the capture is still what it was."""
+        names = list(result.columns)
+        if len(names) * len(result) * 8 > MOST_BYTES or _seen(self._capture) != self._seen:
+            return
+        columns = result.rows(slice(0, len(result)))
+        blobs: list[bytes] = []
+        about = {
+            field.name: _plain(getattr(result, field.name), blobs)
+            for field in fields(result)
+            if field.name not in ("columns", "calibration")
+        }
+        try:
+            body = _stream(columns, dumps(about, allow_nan=False))
+            load_json(dumps(about), self.path.name)
+        except (InputError, TypeError):
+            return
+        blob = b"".join(blobs)
+        body += blob + _LENGTH.pack(len(blob))
+        # a capture that cannot be written, or a full disk, costs the time of another analysis
+        with suppress(OSError):
+            self._put(body + self._digest(body))
+
+    def _put(self, data: bytes) -> None:
+        folder = self.path.parent
+        folder.mkdir(exist_ok=True)
+        ignored = folder / ".gitignore"
+        if not ignored.exists():
+            ignored.write_text("*\n", encoding="ascii")
+        handle, name = tempfile.mkstemp(dir=folder, prefix="new-")
+        try:
+            with os.fdopen(handle, "wb") as file:
+                file.write(data)
+            Path(name).replace(self.path)
+        except OSError:
+            Path(name).unlink(missing_ok=True)
+            raise
+        kept = sorted(folder.iterdir(), key=lambda path: path.stat().st_mtime_ns, reverse=True)
+        for path in [path for path in kept if path != ignored][MOST_KEPT:]:
+            path.unlink(missing_ok=True)
+
+    def _digest(self, body: bytes) -> bytes:
+        return hashlib.blake2b(self._key.encode() + body, digest_size=_DIGEST_BYTES).digest()
+
+
+def _seen(capture: Path) -> list[tuple[str, int, int]]:
+    """Return size and time of change of each file: whoever goes on recording changes them."""
+    stats = [(path.name, path.stat()) for path in content_files(capture)]
+    return [(name, stat.st_size, stat.st_mtime_ns) for name, stat in stats]
+
+
+def _stream(columns: Columns, about: str) -> bytes:
+    """Return a table of cycles as an Arrow stream that says the rest in its metadata."""
+    arrays = [
+        # not pa.array, which imports pandas at its first use
+        pa.Array.from_buffers(
+            pa.float64(), len(values), [None, pa.py_buffer(np.ascontiguousarray(values, np.float64))]
+        )
+        for values in columns.values()
+    ]
+    batch = pa.record_batch(arrays, names=list(columns)).replace_schema_metadata({"result": about})
+    sink = pa.BufferOutputStream()
+    with pa.ipc.new_stream(sink, batch.schema) as stream:
+        stream.write_batch(batch)
+    content: bytes = sink.getvalue().to_pybytes()
+    return content
+
+
+def _plain(value: Any, blobs: list[bytes]) -> Any:
+    """Return a value as JSON has it; arrays go to the blobs."""
+    if isinstance(value, np.generic):
+        value = value.item()
+    if isinstance(value, float) and not isfinite(value):
+        return {_TYPE: "float", _OF: repr(value)}
+    if isinstance(value, np.ndarray):
+        place = sum(map(len, blobs))
+        blobs.append(np.ascontiguousarray(value).tobytes())
+        return {_TYPE: "array", "dtype": value.dtype.str, "place": place, "length": len(value)}
+    if isinstance(value, tuple):
+        return [_plain(each, blobs) for each in value]
+    if isinstance(value, dict):
+        return {name: _plain(each, blobs) for name, each in value.items()}
+    if is_dataclass(value):
+        members = {field.name: _plain(getattr(value, field.name), blobs) for field in fields(value)}
+        return {_TYPE: _TYPES[type(value).__name__].__name__, _OF: members}
+    return value
+
+
+def _typed(value: Any, blob: bytes) -> Any:
+    """Return what `_plain` wrote."""
+    if isinstance(value, list):
+        return tuple(_typed(each, blob) for each in value)
+    if not isinstance(value, dict):
+        return value
+    kind = value.get(_TYPE)
+    if kind is None:
+        return {name: _typed(each, blob) for name, each in value.items()}
+    if kind == "float":
+        return float(value[_OF])
+    if kind == "array":
+        dtype = np.dtype(value["dtype"])
+        if dtype.kind not in "fiub":
+            raise InputError(f"{FOLDER}: an array of {dtype}")
+        return np.frombuffer(blob, dtype, value["length"], value["place"])
+    return _TYPES[kind](**_typed(value[_OF], blob))
