@@ -404,7 +404,10 @@ DISTRIBUTIONS = {"serial": "pyserial", "yaml": "pyyaml"}
 
 def test_each_library_that_is_imported_is_declared_with_its_lowest_version() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-    lines = [*project["dependencies"], *project["optional-dependencies"]["spreadsheets"]]
+    lines = [
+        *project["dependencies"],
+        *(line for extra in ("spreadsheets", "cluster") for line in project["optional-dependencies"][extra]),
+    ]
     stated = dict(line.split(">=") for line in lines)
     trees = [ast.parse(path.read_text(encoding="utf-8")) for path in MODULES]
     tops = {module.split(".")[0] for tree in trees for module, _, _ in imported(tree)}
@@ -413,8 +416,8 @@ def test_each_library_that_is_imported_is_declared_with_its_lowest_version() -> 
     }
     assert foreign - set(stated) == set()
     # Not imported, but used: the page serves a script of plotly, uvicorn speaks by websockets, and
-    # pandas writes workbooks with xlsxwriter.
-    assert set(stated) - foreign == {"plotly", "websockets", "xlsxwriter"}
+    # pandas writes workbooks with xlsxwriter; Dask is loaded by name
+    assert set(stated) - foreign == {"plotly", "websockets", "xlsxwriter", "dask", "distributed"}
 
 
 def test_no_module_has_a_name_that_says_nothing() -> None:

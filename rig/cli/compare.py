@@ -12,7 +12,7 @@ import click
 
 from rig.cli.answer_showing import show_answer
 from rig.cli.capture_arguments import captures_argument
-from rig.cli.options import fresh_option, is_fresh, read_quantity
+from rig.cli.options import fresh_option, is_fresh, read_quantity, workers_asked, workers_options
 from rig.cli.output import as_json_text, is_plain, json_option, print_json, progress, say
 from rig.core import csv_cell
 from rig.errors import InputError
@@ -76,6 +76,7 @@ WAYS = ("batch", "state", "operator", "method")
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for page and pictures.")
 @click.option("--all", "whole", is_flag=True, help="Print all tables and notes, not only the means.")
 @fresh_option
+@workers_options
 @json_option
 def command(
     captures: tuple[Path, ...],
@@ -169,7 +170,7 @@ def _pieces(
         fresh=is_fresh(),
     )
     known = None if register is None else known_by_register(register)
-    return piece_results(captures, asked, known=known, progress=progress)
+    return piece_results(captures, asked, known=known, workers=workers_asked(), progress=progress)
 
 
 def listed(texts: Sequence[str]) -> list[str]:

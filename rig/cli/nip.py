@@ -12,7 +12,7 @@ import click
 from rig.cli.answer_showing import show_answer
 from rig.cli.capture_arguments import captures_argument
 from rig.cli.known_options import MEANT, read_known
-from rig.cli.options import fresh_option, is_fresh, read_quantity
+from rig.cli.options import fresh_option, is_fresh, read_quantity, workers_asked, workers_options
 from rig.cli.output import as_json_text, is_plain, json_option, print_json, progress
 from rig.errors import InputError
 from rig.results import registered_diameters, registered_mass
@@ -76,6 +76,7 @@ PLATE, WHEELS = "plate", "wheels"
 )
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for page and picture.")
 @fresh_option
+@workers_options
 @json_option
 def command(
     captures: tuple[Path, ...],
@@ -192,7 +193,7 @@ def _of_captures(
         fresh=is_fresh(),
     )
     known = None if register is None else known_by_register(register)
-    pressed = piece_results(captures, asked, known=known, progress=progress)
+    pressed = piece_results(captures, asked, known=known, workers=workers_asked(), progress=progress)
     diameters, notes = dict[str, Measured](), list(pressed.notes)
     if register is not None and size_mm is None:
         diameters, said = registered_diameters(register, {each.piece for each in pressed.results})

@@ -6,11 +6,14 @@ import re
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from rig.errors import InputError
+
+if TYPE_CHECKING:
+    from rig.results import Workers
 
 DEFAULT_FOLDER = Path("captures")
 
@@ -28,6 +31,30 @@ fresh_option = click.option(
     callback=_note_fresh,
     help="Measure anew, whatever results were kept.",
 )
+
+
+def _note_worker(ctx: click.Context, parameter: click.Parameter, found: Any) -> None:
+    ctx.meta[f"rig.cli.{parameter.name}"] = found
+
+
+def workers_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """`--processes` and `--scheduler`, of commands that measure many captures."""
+    command = click.option(
+        "--scheduler", metavar="ADDRESS", expose_value=False, callback=_note_worker,
+        help="Dask scheduler whose workers measure, tcp://HOST:8786; captures have the same paths there.",
+    )(command)  # fmt: skip
+    return click.option(
+        "--processes", type=click.IntRange(1), metavar="N", expose_value=False, callback=_note_worker,
+        help="Processes that measure captures.  [default: one per core]",
+    )(command)  # fmt: skip
+
+
+def workers_asked() -> Workers:
+    """Return who measures, by the options of the command that runs."""
+    from rig.results import Workers
+
+    meta = click.get_current_context().meta
+    return Workers(meta.get("rig.cli.processes"), meta.get("rig.cli.scheduler"))
 
 
 def is_fresh() -> bool:

@@ -9,7 +9,7 @@ import click
 
 from rig.cli.capture_arguments import captures_in
 from rig.cli.compare import listed, named_margins
-from rig.cli.options import fresh_option, is_fresh, read_quantity
+from rig.cli.options import fresh_option, is_fresh, read_quantity, workers_asked, workers_options
 from rig.cli.output import json_option, print_json, progress, say
 from rig.core import BOTH, METRIC, chosen_units
 from rig.errors import InputError
@@ -71,6 +71,7 @@ if TYPE_CHECKING:
     help="Folder for the page, its pictures and its tables.",
 )
 @fresh_option
+@workers_options
 @json_option
 def command(
     captures: tuple[Path, ...],
@@ -113,7 +114,12 @@ def command(
     )
     found = captures_in(captures, leave_out=True)
     pressed, notes = measure_for_sheet(
-        found.paths, asked, register, optional=found.optional, progress=progress
+        found.paths,
+        asked,
+        register,
+        optional=found.optional,
+        workers=workers_asked(),
+        progress=progress,
     )
     sheet = sheet_of(
         pressed,

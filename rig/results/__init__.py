@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from rig.results.height_captures import read_height, read_surface, where_bare_met_mm
     from rig.results.height_results import HeightReport, height_report
     from rig.results.height_touches import TouchedSurface, planned_forces, touched_surface
+    from rig.results.many import Workers
     from rig.results.method_results import (
         RECOVERY,
         MethodReport,
@@ -87,6 +88,7 @@ __all__ = [
     "TouchedSurface",
     "Trials",
     "VerificationTable",
+    "Workers",
     "analyse_capture",
     "budget_document",
     "capture_document",

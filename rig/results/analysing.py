@@ -127,8 +127,8 @@ def examine_capture(
         capture.header.calibration, where=f"{path}/capture.yaml: calibration"
     )
     # a budget needs the samples of its cycles, which no result holds
-    kept = None if asked.fresh or asked.examine else asked.kept_at(path)
-    found = None if kept is None else kept.read(calibration)
+    kept = None if asked.examine else asked.kept_at(path)
+    found = None if kept is None or asked.fresh else kept.read(calibration)
     if found is not None:
         if store is not None:
             if len(found):

@@ -15,6 +15,7 @@ from rig.results.analysing import Asked, Progress, no_progress
 from rig.results.comparing import studies_of
 from rig.results.design_sheet import CaptureFacts, DesignSheet, Photo, PieceFacts, design_sheet
 from rig.results.endurance_results import endurance_report
+from rig.results.many import Workers
 from rig.results.method_results import RECOVERY, method_of, method_report
 from rig.results.piece_captures import PressedCapture, calibration_words, known_by_register, pressed_captures
 from rig.samples import gathered
@@ -115,6 +116,7 @@ def measure_for_sheet(
     register: Path | None = None,
     *,
     optional: Collection[Path] = (),
+    workers: Workers | None = None,
     progress: Progress = no_progress,
 ) -> tuple[Sequence[PressedCapture], Sequence[str]]:
     """Measure captures for a sheet; see `pressed_captures`. Depths are the sheet's own unless asked for."""
@@ -122,7 +124,9 @@ def measure_for_sheet(
         asked = replace(asked, at=_depths(captures))
     _check_depths(asked.at)
     known = None if register is None else known_by_register(register)
-    pressed, notes = pressed_captures(captures, asked, known=known, optional=optional, progress=progress)
+    pressed, notes = pressed_captures(
+        captures, asked, known=known, optional=optional, workers=workers, progress=progress
+    )
     if not pressed:
         raise InputError(f"no capture is left. {' '.join(notes[:3])}")
     return pressed, notes

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Collection, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from math import ceil, floor, isfinite, log10
 from pathlib import Path
@@ -24,6 +25,7 @@ from rig.errors import InputError
 from rig.population import BY_HAND, STATES, UNSTATED, Curve, PieceResult
 from rig.register import Register, Specimen
 from rig.results.analysing import Asked, Progress, analyse_capture, no_progress
+from rig.results.many import Workers, measure_ahead
 from rig.results.spilled import SpilledRows
 
 if TYPE_CHECKING:
@@ -139,10 +141,11 @@ def piece_results(
     asked: Asked,
     *,
     known: WhatIsKnown | None = None,
+    workers: Workers | None = None,
     progress: Progress = no_progress,
 ) -> PressedPieces:
     """Measure captures, one result each; see `pressed_captures`."""
-    pressed, notes = pressed_captures(paths, asked, known=known, progress=progress)
+    pressed, notes = pressed_captures(paths, asked, known=known, workers=workers, progress=progress)
     return pieces_of(pressed, notes)
 
 
@@ -157,6 +160,7 @@ def pressed_captures(
     *,
     known: WhatIsKnown | None = None,
     optional: Collection[Path] = (),
+    workers: Workers | None = None,
     progress: Progress = no_progress,
 ) -> tuple[tuple[PressedCapture, ...], tuple[str, ...]]:
     """Measure captures that are to be put together, in order of time, and sentences about it.
@@ -172,6 +176,8 @@ def pressed_captures(
         so goes first. The state is otherwise the capture's condition `state`.
     optional
         Those of the captures that are left out, and said to be, where they cannot be measured.
+    workers
+        Who measures where there are many; None for all cores of this machine.
     progress
         Shows how many were measured so far, and which one is next.
 
@@ -182,17 +188,17 @@ def pressed_captures(
         cannot be used are named.
     """
     pressed: list[PressedCapture] = []
-    notes: list[str] = []
     refused: list[InputError] = []
+    left_out = {path: left_out_sentence(path) for path in paths}
+    notes = [sentence for sentence in left_out.values() if sentence is not None]
+    paths = [path for path in paths if left_out[path] is None]
+    kept, sentences = _measured_ahead(paths, asked, known, workers, progress)
+    notes += sentences
     with progress("measuring", len(paths)) as show:
         for done, path in enumerate(paths):
             show(done, path.name)
-            left_out = left_out_sentence(path)
-            if left_out is not None:
-                notes.append(left_out)
-                continue
             try:
-                pressed.append(_pressed(path, asked, known))
+                pressed.append(_pressed(path, kept, known))
             except InputError as refusal:
                 if path in optional:
                     notes.append(f"Left out: {refusal}.")
@@ -208,6 +214,8 @@ def pressed_captures(
     if asked.contact_force_n is None and forces and max(forces) > SAME_CONTACT * min(forces):
         force_n = _two_digits_up(max(forces))
         alike = replace(asked, contact_force_n=force_n)
+        alike, sentences = _measured_ahead([one.path for one in pressed], alike, known, workers, progress)
+        notes += sentences
         pressed = [_pressed(one.path, alike, known) for one in pressed]
         notes.append(
             f"Contact is where the force passes {force_n:.2g} N, in all captures: the largest that the noise "
@@ -215,6 +223,22 @@ def pressed_captures(
         )
     _refuse_doubles(pressed)
     return tuple(_named_apart(sorted(pressed, key=lambda one: one.capture.header.started))), tuple(notes)
+
+
+def _measured_ahead(
+    paths: Sequence[Path],
+    asked: Asked,
+    known: WhatIsKnown | None,
+    workers: Workers | None,
+    progress: Progress,
+) -> tuple[Asked, list[str]]:
+    """Measure captures at once where there are many; return how to ask for what was kept, and sentences."""
+    tasks = []
+    for path in paths:
+        with suppress(InputError):  # told when its result is asked for
+            tasks.append((path, _asked_of(open_capture(path).header, asked, known)[0]))
+    new, notes = measure_ahead(tasks, workers, progress=progress)
+    return replace(asked, fresh=asked.fresh and not new), notes
 
 
 def left_out_sentence(path: Path) -> str | None:
@@ -258,12 +282,17 @@ def _height_of(specimen: Specimen) -> float | None:
     return sum(heights) / len(heights) if heights else None
 
 
-def _pressed(path: Path, asked: Asked, known: WhatIsKnown | None) -> PressedCapture:
-
-    header = open_capture(path).header
+def _asked_of(header: CaptureHeader, asked: Asked, known: WhatIsKnown | None) -> tuple[Asked, KnownPiece]:
+    """How a capture is measured, and what else is known of its piece."""
     told = known(header) if known is not None else KnownPiece()
     if header.free_height_mm is None and asked.free_height_mm is None:
         asked = replace(asked, free_height_mm=told.free_height_mm)
+    return asked, told
+
+
+def _pressed(path: Path, asked: Asked, known: WhatIsKnown | None) -> PressedCapture:
+
+    asked, told = _asked_of(open_capture(path).header, asked, known)
     with SpilledRows() as store:
         capture, result = analyse_capture(path, asked, store)
         header = capture.header
