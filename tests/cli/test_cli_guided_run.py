@@ -37,6 +37,7 @@ from hand_lever import CONTACT_MM, ONE_PRESS, TALK_ONLY, WITHOUT_TIME, HandLever
 
 from rig.capture import open_capture
 from rig.cli.guidance import panel_of
+from rig.cli.ordering import NOT_DONE
 from rig.daemon.guidance import Guidance
 from rig.notebook import open_recording
 from rig.virtual import VirtualPort
@@ -122,7 +123,7 @@ def test_ctrl_c_ends_it_with_the_capture_kept(tmp_path, method):
         wait_until(lambda: recorded_bytes(captures) > 10_000 or process.poll() is not None)
         process.send_signal(signal.SIGINT)
         output, errors = process.communicate(timeout=20)
-    assert process.returncode == 0, errors
+    assert process.returncode == NOT_DONE, errors
     assert open_capture(output.splitlines()[-1]).how_it_ended == "stopped"
 
 

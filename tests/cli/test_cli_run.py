@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 from command_line import (
+    PATIENCE_S,
     RIGS,
     ROOT,
     analysed,
     done,
-    ended,
     pressrig,
     recorded_bytes,
     running,
@@ -20,6 +20,7 @@ from command_line import (
 )
 
 from rig.capture import open_capture
+from rig.cli.ordering import NOT_DONE
 
 METHOD = """
 name: two presses
@@ -81,7 +82,9 @@ def test_ctrl_c_halts_the_platen_and_ends_the_capture_well(tmp_path, method):
         ) as process,
     ):
         wait_until(lambda: recorded_bytes(captures) > 10_000 or process.poll() is not None)
-        output, _ = ended(process, signal.SIGINT)
+        process.send_signal(signal.SIGINT)
+        output, errors = process.communicate(timeout=PATIENCE_S)
+    assert process.returncode == NOT_DONE, errors
     assert open_capture(output.splitlines()[-1]).how_it_ended == "stopped"
 
 

@@ -76,7 +76,8 @@ def test_each_piece_is_shown_and_weighed_in_its_turn(said, home):
     first, _ = said
     for name in ("F-90-001", "F-90-002"):
         assert f"{name}: {CYCLES} squeezes. force at 25 % compression, loading" in first
-    assert "keep fingers" in first
+    assert "Fingers out from between the platens" in first
+    assert "Local rules" in first
     assert "heavy" in first
 
 
