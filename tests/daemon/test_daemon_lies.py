@@ -14,10 +14,11 @@ from lying_press import CONTACT_MM, STIFFNESS_N_PER_MM, LyingPress
 
 from rig.capture import open_capture
 from rig.daemon import Watch, run_method
+from rig.daemon.endurance import endure
 from rig.errors import DeviceError
-from rig.methods import RigLimits, SpecimenFacts, check_method, parse_method
+from rig.methods import RigLimits, SpecimenFacts, check_method, check_plan, parse_method, parse_plan
 from rig.reader import PortAddress, Reader
-from rig.wire import Disarm, Halt, Home, MoveTo, PressUntil
+from rig.wire import Cycle, Disarm, Halt, Home, MoveTo, PressUntil
 
 LIMITS = RigLimits((1.0, 40.0), 20.0, (-5.0, 100.0), 200.0, 500.0, 0.0, 500.0)
 SPEED_MM_PER_S = 10.0
@@ -196,3 +197,30 @@ def test_a_force_beyond_the_limits_at_rest_is_refused_before_anything_moves(tmp_
     assert "the zero is wrong" in result.reason
     assert "retreat" not in result.reason
     assert device.order_number == 0
+
+
+PLAN = """
+name: squeezes
+purpose: A test.
+follows: Nothing published.
+specimen: {stiffness: "3 N/mm"}
+touch: {force: "0.5 N", speed: "10 mm/s"}
+squeeze: {deflection: "6 mm", speed: "10 mm/s", gap: "2 mm"}
+block: 4
+until: {cycles: 4}
+"""
+
+
+def test_cycles_that_a_device_only_says_it_did_are_not_counted_and_the_count_is_marked_as_doubtful(tmp_path):
+    """The first cycle has just begun when the device says that all four are done."""
+    lie = lies_on(1, Cycle, 3.0, false_end=True)
+    with press(tmp_path, lie) as (device, reader):
+        watch = Watch(threading.Event(), lambda text: None, lambda step, done: None)
+        plan = check_plan(parse_plan(PLAN, "test.yaml"), LIMITS, SpecimenFacts(60.0, None, None))
+        result = endure(reader, CALIBRATION, header_of, tmp_path / "captures", checked=plan, watch=watch)
+    assert device.cycles_done == 4
+    assert result.recorded.failed
+    assert "the device reports 4 cycles, its samples show 0" in result.recorded.reason
+    assert (result.done, result.doubtful, result.exact) == (0, 1, False)
+    assert not device.armed
+    assert device.travel_after_mm() <= TRAVEL_MM
