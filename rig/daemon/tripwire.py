@@ -178,7 +178,12 @@ class Tripwire:
 
     def _bit_set(self, samples: Samples, time_s: FloatArray, position_mm: FloatArray) -> str | None:
         """A status bit that forbids motion."""
+        watch = self._watch
+        releases = not self._limits and watch is not None and not watch.accepted
         for bit, words in _BITS.items():
+            # a release clears the latch itself; until the device has accepted the motion it may still show
+            if bit == Status.FORCE_TRIP and releases:
+                continue
             # what is pressed too hard may saturate the converter until it is released
             if (bit != Status.FORCE_SATURATED or self._limits) and self._lasts(bit, samples, time_s):
                 return f"{words}, as the device's own samples say"
