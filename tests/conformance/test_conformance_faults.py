@@ -483,7 +483,13 @@ SPOILT_ELSEWHERE: list[tuple[Spoil, set[str], list[str]]] = [
     (force_limits_with_the_wrong_sign, {"force-limit-upper", "force-limit-lower"}, ["limits"]),
     (
         trips_on_limits_late,
-        {"force-limit-upper", "force-limit-lower", "position-limit-upper", "position-limit-lower"},
+        {
+            "force-limit-upper",
+            "force-limit-lower",
+            "position-limit-upper",
+            "position-limit-lower",
+            "home-switch",
+        },
         ["limits"],
     ),
     (emergency_stop_late, {"emergency-stop-timed"}, ["limits"]),
