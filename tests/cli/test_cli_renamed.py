@@ -23,7 +23,7 @@ def test_each_old_name_is_refused_with_the_new_one(old, new):
 
 def test_a_margin_gives_the_new_name():
     with pytest.raises(InputError, match="energy_absorbed_mj"):
-        named_margins(["energy_in_mj=2 mJ"])
+        named_margins(["energy_in_mj=2 mJ"], [])
 
 
 @pytest.mark.parametrize("read", [read_pieces, lambda path: read_trials(path, None)])
