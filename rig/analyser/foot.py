@@ -478,7 +478,8 @@ class _Power:
             + by_zero[:, :, None] * by_zero[:, None, :] * (zero_u_n**2)[:, None, None]
         )
         shift, n, size = self.parameters.T
-        reach = (contact_force_n / np.maximum(size, SMALLEST)) ** (1 / n)
+        size = np.maximum(size, SMALLEST)
+        reach = (contact_force_n / size) ** (1 / n)
         logarithm = np.log(np.maximum(reach, SMALLEST))
         to_contact = np.zeros_like(self.parameters)
         to_contact[:, 0] = 1.0

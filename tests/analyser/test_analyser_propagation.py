@@ -167,7 +167,8 @@ def test_a_fit_of_few_points_leaves_few_degrees_of_freedom():
 
 def test_intervals_come_from_students_t():
     freedom = np.array([1.0, 4.0, 17.5, np.inf])
-    assert coverage_factor(freedom) == pytest.approx(scipy.stats.t.ppf(0.975, freedom), rel=1e-12)
+    # infinitely many are taken as a very large number of them
+    assert coverage_factor(freedom) == pytest.approx(scipy.stats.t.ppf(0.975, freedom), rel=1e-11)
 
 
 def test_many_cycles_do_not_make_a_wrong_scale_right():
