@@ -57,7 +57,7 @@ def crowd(stack, port, count, start=b""):
 
 def is_halted(port, desk):
     before = len(desk.asked("halt"))
-    answer = httpx.post(origin(port) + "/api/halt", headers=ORDER, timeout=30, **PLAIN)
+    answer = httpx.post(origin(port) + "/api/halt", headers=ORDER, **PLAIN)
     return answer.status_code == 200 and len(desk.asked("halt")) == before + 1
 
 
@@ -87,7 +87,7 @@ def test_a_halt_needs_no_place_among_the_requests(tmp_path):
     with page(tmp_path) as (_, port, desk), ExitStack() as stack:
         slow = SLOW_BODY.format(path="/api/start", port=port).encode()
         crowd(stack, port, MOST_REQUESTS, slow)
-        answer = httpx.get(origin(port) + "/api/status", timeout=30, **PLAIN)
+        answer = httpx.get(origin(port) + "/api/status", **PLAIN)
         assert (answer.status_code, "in work" in answer.text) == (503, True)
         assert is_halted(port, desk)
 
