@@ -21,11 +21,11 @@ from rig.calibration import (
     Play,
     Scale,
     Share,
-    coverage_factor,
     measure_delay,
     measure_frame,
 )
 from rig.calibration.scale_fitting import fit_scale, with_shares
+from rig.core.measured import coverage_factor
 from rig.samples import FloatArray, Samples
 from rig.virtual import Chain, LinearSpring, VirtualRig, specimen_named
 from rig.wire import FrameDecoder, StreamAt, encode_frame
