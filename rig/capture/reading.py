@@ -240,8 +240,9 @@ def _header_or_copy(path: Path) -> tuple[CaptureHeader, list[Damage]]:
 
 def content_files(path: Path) -> list[Path]:
     """Return the files of a capture that decide what it says, in a fixed order."""
-    texts = (path / name for name in (*TEXT_FILES, END_FILE, AMENDMENTS_FILE))
-    return [*(text for text in texts if text.is_file()), *(file for _, file in _samples_files(path))]
+    names = (*TEXT_FILES, END_FILE, AMENDMENTS_FILE)
+    files = [*(path / name for name in names), *(file for _, file in _samples_files(path))]
+    return [file for file in files if file.is_file()]  # opening a named pipe would wait for ever
 
 
 def _samples_files(path: Path) -> list[tuple[int, Path]]:
