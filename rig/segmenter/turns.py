@@ -14,7 +14,7 @@ import numpy.typing as npt
 from rig.samples import FloatArray, IntArray
 from rig.segmenter.rows import padded_rows
 
-WOBBLE_SHARE = 0.1
+WANDER_SHARE = 0.1
 """Reversals below this share of the deflection so far do not end a stroke."""
 
 FIRST_LOOK_SAMPLES = 256
@@ -113,7 +113,7 @@ def turns_once(
 
 
 def _reversal(deflection_mm: FloatArray, deadband_mm: float) -> FloatArray:
-    return np.maximum(deadband_mm, WOBBLE_SHARE * deflection_mm)
+    return np.maximum(deadband_mm, WANDER_SHARE * deflection_mm)
 
 
 def peaks_and_holds(
