@@ -196,10 +196,6 @@ class Ledger:
         self.open, self.heard = None, 0
 
 
-def _settled_of(event: Mapping[str, Any]) -> Settled:
-    return Settled(int(event["done"]), str(event["how"]), event["doubtful"], bool(event["exact"]))
-
-
 def _intent_of(event: Mapping[str, Any]) -> Intent:
     by: By = "device" if event["by"] == "device" else "host"
     numbers = ("block", "first_cycle", "cycles", "boot_id", "request_before")

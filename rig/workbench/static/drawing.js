@@ -1,23 +1,12 @@
 // Plots of the workbench: the library from the installed package, colours and rules from the sheet.
 
+import { library } from "/static/library.js";
+
 const CONFIG = { displaylogo: false, responsive: true, scrollZoom: true, toImageButtonOptions: { format: "svg" },
   modeBarButtonsToRemove: ["select2d", "lasso2d", "autoScale2d"] };
 
 export const COLOURS = ["#0a4f8c", "#b0500a", "#4b7a2a", "#7a2a66", "#157a7a", "#8a7400", "#5b4bb0", "#a03050"];
 export const DASHES = ["solid", "9px,3px", "3px,3px", "9px,3px,2px,3px"];
-
-let loading = null;
-
-function library() {
-  loading ??= new Promise((resolve, reject) => {
-    const script = document.createElement("script");
-    script.src = "/library/plotly.min.js";
-    script.addEventListener("load", () => resolve(window.Plotly));
-    script.addEventListener("error", () => reject(new Error("the library for plots did not load")));
-    document.head.append(script);
-  });
-  return loading;
-}
 
 function ink(name) {
   return getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim();

@@ -1,5 +1,6 @@
 // Draws loops, trace and trend. All that is kept has a cap; what is drawn is drawn at most once a frame.
 
+import { library } from "/static/library.js";
 import { auxiliaryWords } from "/static/sheet.js";
 
 const TRACE_S = 30;
@@ -10,16 +11,6 @@ const MARKED_ROWS = 60; // Beyond that marks would run into one another, and cos
 const TREND_MS = 1000;
 const DASHES = ["solid", "9px,3px", "6px,3px", "4px,3px", "2px,3px"];
 const CONFIG = { modeBarButtons: [["toImage"]], toImageButtonOptions: { format: "svg" }, displaylogo: false, responsive: true, scrollZoom: false, doubleClick: false };
-
-function library() {
-  return new Promise((resolve, reject) => {
-    const script = document.createElement("script");
-    script.src = "/library/plotly.min.js";
-    script.addEventListener("load", () => resolve(window.Plotly));
-    script.addEventListener("error", () => reject(new Error("the library for plots did not load")));
-    document.head.append(script);
-  });
-}
 
 export class Plots {
   #plotly = null;
