@@ -27,36 +27,4 @@ if TYPE_CHECKING:
     from rig.aids.rates import ForceAtRate, RateTrend, rate_trend
     from rig.aids.retention import COLUMNS, PulledPiece, PullTrend, RetentionAnswer, answer_pull, pull_trend
 
-__all__ = [
-    "COLUMNS",
-    "COMMON_PRACTICE",
-    "SOLID_BALL",
-    "STANDARD_GRAVITY_M_PER_S2",
-    "Arm",
-    "ForceAtRate",
-    "Formula",
-    "GapCurve",
-    "LiftAnswer",
-    "Nip",
-    "NipAnswer",
-    "NipPiece",
-    "PullTrend",
-    "PulledPiece",
-    "RateTrend",
-    "RetentionAnswer",
-    "Weighed",
-    "answer_lift",
-    "answer_nip",
-    "answer_pull",
-    "friction_speed_mm_per_s",
-    "half_travel_mm",
-    "hysteresis_share",
-    "needed_friction",
-    "overlap_along_mm",
-    "patch_length_mm",
-    "plate_patch_mm",
-    "pull_trend",
-    "rate_trend",
-]
-
 import_when_used(__name__)

@@ -29,40 +29,4 @@ if TYPE_CHECKING:
     from rig.capture.table import ImportedTable, TableForm, import_table
     from rig.capture.writing import CaptureWriter
 
-__all__ = [
-    "AMENDABLE",
-    "Air",
-    "Amendment",
-    "Calibrated",
-    "Capture",
-    "CaptureHeader",
-    "CaptureSummary",
-    "CaptureWriter",
-    "ColumnChoice",
-    "Damage",
-    "Ending",
-    "Exclusions",
-    "FileFacts",
-    "FoundCaptures",
-    "ImportedTable",
-    "NamePattern",
-    "TableForm",
-    "add_amendment",
-    "air_of",
-    "auxiliary_readings",
-    "bare_name",
-    "content_files",
-    "export_samples",
-    "find_captures",
-    "import_key",
-    "import_table",
-    "imported_before",
-    "list_captures",
-    "looks_like_capture",
-    "open_capture",
-    "parse_column",
-    "read_list",
-    "typed_conditions",
-]
-
 import_when_used(__name__)

@@ -16,23 +16,4 @@ if TYPE_CHECKING:
     from rig.conformance.stand import Bounds, Kind, Stand
     from rig.conformance.suite import ALL_CHECKS, GROUPS, ConformanceReport, run_suite
 
-__all__ = [
-    "ALL_CHECKS",
-    "GROUPS",
-    "BenchOrders",
-    "Bounds",
-    "Check",
-    "CheckOutcome",
-    "ConformanceReport",
-    "Dialogue",
-    "Kind",
-    "Nobody",
-    "Port",
-    "Provocation",
-    "Provoker",
-    "Stand",
-    "Verdict",
-    "run_suite",
-]
-
 import_when_used(__name__)

@@ -45,36 +45,4 @@ if TYPE_CHECKING:
     )
     from rig.core.rounding import rounded, shown_u
 
-__all__ = [
-    "BOTH",
-    "DEEPEST",
-    "ENVIRONMENT",
-    "LARGEST_TEXT",
-    "METRIC",
-    "SYSTEMS",
-    "US",
-    "Quantity",
-    "choose_units",
-    "chosen_units",
-    "csv_cell",
-    "forget_units",
-    "from_csv_cell",
-    "html_text",
-    "in_chosen_units",
-    "json_visible",
-    "load_json",
-    "load_yaml",
-    "markdown_text",
-    "open_file",
-    "plot_text",
-    "quantity",
-    "read_bytes",
-    "read_text",
-    "rounded",
-    "shown_u",
-    "table_in_chosen_units",
-    "visible",
-    "yaml_tree",
-]
-
 import_when_used(__name__)

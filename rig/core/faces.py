@@ -2,9 +2,9 @@
 
 A command that lists captures must not pay for the statistics that lie behind another name of the same face.
 A face writes its imports under `TYPE_CHECKING`, where mypy and readers find them, and ends with
-`import_when_used(__name__)`: the same lines, read from the face's source, then say where a name is found.
-This costs about half a millisecond per face. `from rig.analyser import budget` at the top of a module still
-imports at once, so that nothing is imported for the first time while a platen moves.
+`import_when_used(__name__)`: the same lines, read from its source, then say which names are public and
+where each is found. This costs about half a millisecond per face. `from rig.analyser import budget` at the
+top of a module still imports at once, so that nothing is imported for the first time while a platen moves.
 """
 
 from __future__ import annotations
@@ -51,4 +51,5 @@ def import_when_used(package: str) -> None:
         if isinstance(node, ast.ImportFrom)
         for alias in node.names
     }
+    face.__dict__["__all__"] = sorted(face.__dict__["_homes"])
     face.__class__ = _Face

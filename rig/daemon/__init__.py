@@ -15,19 +15,4 @@ if TYPE_CHECKING:
     from rig.daemon.recording import Progress, Recorded, StopRule, record
     from rig.daemon.running import perform_method, run_method
 
-__all__ = [
-    "Guidance",
-    "MethodStoppedError",
-    "Progress",
-    "Recorded",
-    "StopRule",
-    "Watch",
-    "guide_method",
-    "moves_by_hand",
-    "perform_guided",
-    "perform_method",
-    "record",
-    "run_method",
-]
-
 import_when_used(__name__)

@@ -21,25 +21,4 @@ if TYPE_CHECKING:
     from rig.register.store import Register
     from rig.register.tables import import_into, records_csv, specimens_csv
 
-__all__ = [
-    "FIXED",
-    "KINDS",
-    "BelongingCapture",
-    "Conflict",
-    "Linked",
-    "Mass",
-    "Record",
-    "Register",
-    "SeenCapture",
-    "Size",
-    "Specimen",
-    "alike",
-    "corrected",
-    "import_into",
-    "near_ids",
-    "read_day_or_time",
-    "records_csv",
-    "specimens_csv",
-]
-
 import_when_used(__name__)

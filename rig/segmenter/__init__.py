@@ -18,19 +18,4 @@ if TYPE_CHECKING:
     from rig.segmenter.spans import ContactChecks, Cycles, Flag, FlagArray, Segment
     from rig.segmenter.zero import ForceZero, ZeroKind, ZeroPolicy
 
-__all__ = [
-    "ContactChecks",
-    "Cycles",
-    "Flag",
-    "FlagArray",
-    "ForceZero",
-    "Noise",
-    "Segment",
-    "Segmenter",
-    "SegmenterSettings",
-    "ZeroKind",
-    "ZeroPolicy",
-    "single_position_noise_mm",
-]
-
 import_when_used(__name__)

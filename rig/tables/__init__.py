@@ -31,38 +31,4 @@ if TYPE_CHECKING:
     from rig.tables.rows import Row, RowTable, read_rows, rows_of
     from rig.tables.sources import LARGEST_TABLE, SUFFIXES, TableText, file_sha256, read_table_text
 
-__all__ = [
-    "KINDS",
-    "LARGEST_TABLE",
-    "SHARES",
-    "SUFFIXES",
-    "WHITESPACE",
-    "BoolArray",
-    "Cells",
-    "Kind",
-    "Layout",
-    "Row",
-    "RowTable",
-    "Stamps",
-    "TableText",
-    "column_cells",
-    "file_sha256",
-    "holds_rows",
-    "is_pressure",
-    "kind_of",
-    "lay_out",
-    "looks_like_clock",
-    "numbers_of",
-    "plain_number",
-    "pressure_mpa",
-    "read_clock",
-    "read_rows",
-    "read_table_text",
-    "reduced_kind",
-    "rows_of",
-    "spread_equal",
-    "tell_decimal",
-    "unit_in",
-]
-
 import_when_used(__name__)

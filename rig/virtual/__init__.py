@@ -34,37 +34,4 @@ if TYPE_CHECKING:
     )
     from rig.virtual.truth import CycleCurve, CycleTruth, Truth
 
-__all__ = [
-    "FAULT_NAMES",
-    "FIRST_CONTACT_MM",
-    "ORDERS",
-    "SPECIMEN_NAMES",
-    "Chain",
-    "Climate",
-    "CycleCurve",
-    "CycleTruth",
-    "DriveSettings",
-    "ElasticSpecimen",
-    "Foam",
-    "FoamCurve",
-    "HertzSphere",
-    "LinearSpring",
-    "MotionKind",
-    "OrderSocket",
-    "Plan",
-    "PressedCap",
-    "Prony",
-    "Script",
-    "SentSamples",
-    "Specimen",
-    "SpringDashpot",
-    "StandardLinearSolid",
-    "ThinRing",
-    "Truth",
-    "VirtualPort",
-    "VirtualRig",
-    "make_script",
-    "specimen_named",
-]
-
 import_when_used(__name__)

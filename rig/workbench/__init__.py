@@ -14,6 +14,4 @@ if TYPE_CHECKING:
     from rig.workbench.forms import FORMS, Field, Form
     from rig.workbench.tasks import Task, Tasks
 
-__all__ = ["FORMS", "STATIC", "Field", "Form", "Task", "Tasks", "workbench_routers"]
-
 import_when_used(__name__)

@@ -14,15 +14,4 @@ if TYPE_CHECKING:
     from rig.daemon.page.app import make_app
     from rig.daemon.page.rig_link import MethodList, MethodText, RigLink
 
-__all__ = [
-    "AccessRules",
-    "GuardedApp",
-    "MethodList",
-    "MethodText",
-    "RigLink",
-    "access_rules",
-    "make_app",
-    "read_token",
-]
-
 import_when_used(__name__)
