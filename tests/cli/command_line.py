@@ -89,11 +89,19 @@ def analysed(home: Path, *arguments: object, afresh: bool = False) -> dict[str, 
     return capture
 
 
+def patient(silence_s: float) -> tuple[str | Path, ...]:
+    """The installed command, which bears with a host that is busy for so long: silence is not looked at."""
+    text = f"import rig.daemon.driving as it; it.QUIET_S = {silence_s}; from rig.cli.main import main; main()"
+    return sys.executable, "-c", text
+
+
 @contextmanager
-def running(home: Path, *arguments: object) -> Iterator[subprocess.Popen[str]]:
+def running(
+    home: Path, *arguments: object, command: tuple[str | Path, ...] = (PRESSRIG,)
+) -> Iterator[subprocess.Popen[str]]:
     """A command that goes on until it is told to stop, and is gone afterwards in any case."""
     process = subprocess.Popen(
-        [PRESSRIG, *map(str, arguments)],
+        [*command, *map(str, arguments)],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
