@@ -2,7 +2,7 @@
 
 #include <math.h>
 
-#include "lines.h"
+#include "schedule.h"
 
 #define BITS 24
 #define TOP 0x7FFFFFL
@@ -17,7 +17,6 @@ static int32_t delayed[MOST_DELAYED], newest;
 static unsigned oldest;
 static uint32_t value;
 static int bits_left = -1;
-static bool line = true;
 
 static double uniform(struct press_model *model)
 {
@@ -40,8 +39,8 @@ static double gaussian(struct press_model *model)
 
 void amplifier_model_sum(struct press_model *model)
 {
-    impulse += model->force_n * (double)(model->avr->cycle - summed_to);
-    summed_to = model->avr->cycle;
+    impulse += model->force_n * (double)(chip_cycles() - summed_to);
+    summed_to = chip_cycles();
 }
 
 static int32_t converted(struct press_model *model)
@@ -63,45 +62,33 @@ static int32_t converted(struct press_model *model)
     return late;
 }
 
-static void set_line(bool high)
-{
-    line = high;
-    lines_drive('D', 5, high);
-}
-
-bool amplifier_model_line(void)
-{
-    return line;
-}
-
-static avr_cycle_count_t deliver(avr_t *avr, avr_cycle_count_t when, void *param)
+static uint64_t deliver(void *param)
 {
     struct press_model *model = param;
-    (void)avr;
     if (bits_left > 0 && bits_left < BITS)
-        return when + RETRY_CYCLES;
+        return RETRY_CYCLES;
     if (model->amplifier != AMPLIFIER_FROZEN)
         value = (uint32_t)newest & 0xFFFFFFu;
     if (model->amplifier == AMPLIFIER_SATURATED)
         value = TOP;
     bits_left = BITS;
-    set_line(true);
-    set_line(false);
+    chip_drive(AMPLIFIER_DATA, true);
+    chip_drive(AMPLIFIER_DATA, false);
     return 0;
 }
 
-static avr_cycle_count_t conversion_ends(avr_t *avr, avr_cycle_count_t when, void *param)
+static uint64_t conversion_ends(void *param)
 {
     struct press_model *model = param;
     newest = converted(model);
     if (model->amplifier != AMPLIFIER_SILENT && model->amplifier != AMPLIFIER_STUCK_LOW)
-        avr_cycle_timer_register(avr, 1, deliver, model);
-    return when + model->conversion_cycles;
+        schedule(1, deliver, model);
+    return model->conversion_cycles;
 }
 
 void amplifier_model_clock(struct press_model *model, bool high)
 {
-    uint64_t now = model->avr->cycle;
+    uint64_t now = chip_cycles();
     if (!high) {
         uint64_t was_high = now - model->clock_rose;
         if (model->clock_rose && was_high > model->clock_high)
@@ -113,15 +100,16 @@ void amplifier_model_clock(struct press_model *model, bool high)
         return;
     if (bits_left > 0) {
         bits_left--;
-        set_line((value >> bits_left & 1u) != 0);
+        chip_drive(AMPLIFIER_DATA, (value >> bits_left & 1u) != 0);
     } else {
         bits_left = -1;
-        set_line(true);
+        chip_drive(AMPLIFIER_DATA, true);
     }
 }
 
 void amplifier_model_begin(struct press_model *model)
 {
-    summed_to = model->avr->cycle;
-    avr_cycle_timer_register(model->avr, model->conversion_cycles, conversion_ends, model);
+    summed_to = chip_cycles();
+    chip_drive(AMPLIFIER_DATA, true);
+    schedule(model->conversion_cycles, conversion_ends, model);
 }

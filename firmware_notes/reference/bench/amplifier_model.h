@@ -9,6 +9,5 @@ void amplifier_model_begin(struct press_model *model);
 /* The force is about to change: count the time since the last change at the old one. */
 void amplifier_model_sum(struct press_model *model);
 void amplifier_model_clock(struct press_model *model, bool high);
-bool amplifier_model_line(void);
 
 #endif

@@ -1,7 +1,6 @@
 #define _GNU_SOURCE
 #include "cable.h"
 
-#include <avr_uart.h>
 #include <fcntl.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -9,6 +8,9 @@
 #include <sys/stat.h>
 #include <termios.h>
 #include <unistd.h>
+
+#include "schedule.h"
+#include "simulated_chip.h"
 
 /* ten bits at 250 000 baud */
 #define BYTE_CYCLES 640u
@@ -19,46 +21,33 @@ static const char *linked;
 static uint8_t to_host[ROOM], to_chip[ROOM];
 static unsigned to_host_count, to_chip_count, to_chip_next;
 static uint64_t lost, heard, sent, taken;
-static bool carrying, console;
+static bool console;
 
-static void chip_said(struct avr_irq_t *irq, uint32_t value, void *param)
+void cable_chip_said(uint8_t byte)
 {
-    (void)irq;
-    (void)param;
-    if (console) {
-        fputc((int)(value & 0xFFu), stdout);
-    } else if (to_host_count < ROOM) {
-        to_host[to_host_count++] = (uint8_t)value;
-    } else {
+    if (console)
+        putchar(byte);
+    else if (to_host_count < ROOM)
+        to_host[to_host_count++] = byte;
+    else
         lost++;
-    }
 }
 
-static avr_cycle_count_t next_byte(avr_t *avr, avr_cycle_count_t when, void *param)
+static uint64_t next_byte(void *param)
 {
     (void)param;
-    if (to_chip_next >= to_chip_count) {
-        carrying = false;
+    if (to_chip_next >= to_chip_count)
         return 0;
-    }
-    avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_INPUT), to_chip[to_chip_next++]);
-    return when + BYTE_CYCLES;
+    chip_hear(to_chip[to_chip_next++]);
+    return BYTE_CYCLES;
 }
 
-static void connect_chip(avr_t *avr)
-{
-    uint32_t flags = 0; /* neither lines on the console nor sleeps of the simulator's own */
-    avr_ioctl(avr, AVR_IOCTL_UART_SET_FLAGS('0'), &flags);
-    avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUTPUT), chip_said, NULL);
-}
-
-void cable_console(avr_t *avr)
+void cable_console(void)
 {
     console = true;
-    connect_chip(avr);
 }
 
-bool cable_begin(avr_t *avr, const char *link)
+bool cable_begin(const char *link)
 {
     struct termios raw;
     master = posix_openpt(O_RDWR | O_NOCTTY | O_NONBLOCK | O_CLOEXEC);
@@ -83,23 +72,10 @@ bool cable_begin(avr_t *avr, const char *link)
         return false;
     }
     linked = link;
-    connect_chip(avr);
     return true;
 }
 
-static void start_carrying(avr_t *avr)
-{
-    carrying = true;
-    avr_cycle_timer_register(avr, BYTE_CYCLES, next_byte, NULL);
-}
-
-void cable_go_on(avr_t *avr)
-{
-    if (carrying)
-        start_carrying(avr);
-}
-
-static void fetch(avr_t *avr)
+static void fetch(void)
 {
     if (to_chip_next < to_chip_count)
         return; /* the host waits until the line has taken it */
@@ -108,13 +84,13 @@ static void fetch(avr_t *avr)
     if (count > 0) {
         to_chip_count = (unsigned)count;
         taken += (uint64_t)count;
-        heard = avr->cycle;
+        heard = chip_cycles();
     }
-    if (to_chip_count && !carrying)
-        start_carrying(avr);
+    if (to_chip_count && !scheduled(next_byte))
+        schedule(BYTE_CYCLES, next_byte, NULL);
 }
 
-void cable_carry(avr_t *avr)
+void cable_carry(void)
 {
     if (master < 0)
         return;
@@ -125,7 +101,7 @@ void cable_carry(avr_t *avr)
         sent += count > 0 ? (uint64_t)count : 0u;
         to_host_count = 0;
     }
-    fetch(avr);
+    fetch();
 }
 
 int cable_handle(void)

@@ -5,19 +5,17 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-#include <sim_avr.h>
-
 /* Makes the pseudo-terminal and a link to it; false with a message if it cannot. */
-bool cable_begin(avr_t *avr, const char *link);
+bool cable_begin(const char *link);
 
 /* Bytes go to standard output instead. */
-void cable_console(avr_t *avr);
+void cable_console(void);
 
-/* After a reset of the chip. */
-void cable_go_on(avr_t *avr);
+/* The chip has sent a byte. */
+void cable_chip_said(uint8_t byte);
 
 /* Carries what waits on either side. */
-void cable_carry(avr_t *avr);
+void cable_carry(void);
 int cable_handle(void);
 
 /* When something last came from the host, in cycles; 0 until then. */

@@ -13,14 +13,9 @@
 #include <unistd.h>
 
 #include "cable.h"
-#include "lines.h"
+#include "simulated_chip.h"
 
 #define LONGEST_LINE 256
-#define MCUSR_ADDRESS 0x54
-#define TIMSK0_ADDRESS 0x6E
-#define RESET_POWER 0x01
-#define RESET_EXTERNAL 0x02
-#define RESET_BROWN_OUT 0x04
 
 static int door = -1, visitor = -1;
 static const char *door_path;
@@ -62,7 +57,7 @@ static bool set_amplifier(struct press_model *model, const char *word)
         model->caught_n = model->force_n;
     } else if (is(word, "stuck")) {
         model->amplifier = AMPLIFIER_STUCK_LOW;
-        lines_drive('D', 5, false);
+        chip_drive(AMPLIFIER_DATA, false);
     } else
         return false;
     return true;
@@ -81,17 +76,16 @@ static bool set_scale(struct press_model *model, const char *word)
     return true;
 }
 
-static bool reset(struct bench *bench, const char *word)
+static bool reset(const char *word)
 {
-    uint8_t cause = is(word, "power") ? RESET_POWER
-        : is(word, "external")        ? RESET_EXTERNAL
-        : is(word, "brown-out")       ? RESET_BROWN_OUT
-                                      : 0;
-    if (!cause)
+    if (is(word, "power"))
+        chip_reset(RESET_POWER);
+    else if (is(word, "external"))
+        chip_reset(RESET_EXTERNAL);
+    else if (is(word, "brown-out"))
+        chip_reset(RESET_BROWN_OUT);
+    else
         return false;
-    avr_reset(bench->avr);
-    bench->avr->data[MCUSR_ADDRESS] = cause;
-    model_go_on(&bench->model);
     return true;
 }
 
@@ -121,9 +115,9 @@ static bool set_specimen(struct press_model *model, char **words)
 }
 
 /* Each order; false if it makes no sense. */
-static bool carry_out(struct bench *bench, char **words)
+static bool carry_out(char **words)
 {
-    struct press_model *model = &bench->model;
+    struct press_model *model = &bench.model;
     const char *order = words[0], *word = words[1];
     if (is(order, "state"))
         return true;
@@ -149,11 +143,11 @@ static bool carry_out(struct bench *bench, char **words)
     else if (is(order, "scale"))
         known = set_scale(model, word);
     else if (is(order, "reset"))
-        known = reset(bench, word);
+        known = reset(word);
     else if (is(order, "specimen"))
         known = set_specimen(model, words);
     else if (is(order, "hang"))
-        bench->avr->data[TIMSK0_ADDRESS] = 0; /* the timer that turns the loop falls silent */
+        chip_hang();
     else if (is(order, "plugs"))
         model->plugs_swapped = is(word, "swapped");
     else if (is(order, "wires"))
@@ -165,9 +159,9 @@ static bool carry_out(struct bench *bench, char **words)
     else if (is(order, "backlash") && word)
         model->backlash_steps = atoi(word);
     else if (is(order, "pace") && word)
-        bench->pace = atof(word);
+        bench.pace = atof(word);
     else if (is(order, "quit"))
-        bench->quit = true;
+        bench.quit = true;
     else
         return false;
     model_refresh(model);
@@ -180,9 +174,9 @@ static double us(uint64_t cycles)
     return (double)cycles / CYCLES_PER_US;
 }
 
-static void report(struct bench *bench, char *answer, int room)
+static void report(char *answer, int room)
 {
-    const struct press_model *model = &bench->model;
+    const struct press_model *model = &bench.model;
     bool stepped = model->stepped_since_mark, twice = stepped && model->longest > 0;
     snprintf(answer, (size_t)room,
              "{\"time_us\": %.3f, \"steps\": %llu, \"platen_mm\": %.4f, \"force_n\": %.4f, \"deepest_mm\": %.4f, "
@@ -190,23 +184,24 @@ static void report(struct bench *bench, char *answer, int room)
              "\"shortest_step_us\": %.3f, \"longest_step_us\": %.3f, \"step_high_us\": %.3f, \"clock_high_us\": %.3f, "
              "\"counts\": %lld, \"bytes_sent\": %llu, \"bytes_heard\": %llu, \"bytes_lost\": %llu, \"bytes_wait\": %s, \"motor_on\": %s, \"lamp_on\": %s, "
              "\"stack_bytes\": %u, \"crashed\": %s}\n",
-             us(bench->avr->cycle), (unsigned long long)model->steps, model_platen_mm(model), model->force_n,
+             us(chip_cycles()), (unsigned long long)model->steps, model_platen_mm(model), model->force_n,
              model->specimen.deepest_mm, us(model->mark),
              (unsigned long long)(model->steps - model->steps_at_mark),
              stepped ? us(model->last_step - model->mark) : 0.0, twice ? us(model->shortest) : 0.0,
              twice ? us(model->longest) : 0.0, twice ? us(model->shortest_pulse) : 0.0, us(model->clock_high), (long long)model->counts,
              (unsigned long long)cable_sent(), (unsigned long long)cable_taken(), (unsigned long long)cable_lost(), cable_waits() ? "true" : "false",
-             model->motor_on ? "true" : "false", model->lamp_on ? "true" : "false", bench->stack_bytes,
-             bench->crashed ? "true" : "false");
+             model->motor_on ? "true" : "false", model->lamp_on ? "true" : "false", chip_stack_bytes(),
+             chip_ended() ? "true" : "false");
 }
 
-void control_obey(struct bench *bench, char *order, char *answer, int room)
+/* An order of the socket, and the answer to it. */
+static void obey(char *order, char *answer, int room)
 {
     char *words[8] = {0}, *rest = order;
     for (int i = 0; i < 7 && (words[i] = strtok_r(rest, " \r\n", &rest)); i++)
         ;
-    if (words[0] && carry_out(bench, words))
-        report(bench, answer, room);
+    if (words[0] && carry_out(words))
+        report(answer, room);
     else
         snprintf(answer, (size_t)room, "{\"refused\": \"no such order\"}\n");
 }
@@ -248,16 +243,16 @@ static void leave(void)
     filled = 0;
 }
 
-static void answer_line(struct bench *bench)
+static void answer_line(void)
 {
     char answer[1024];
-    control_obey(bench, line, answer, sizeof answer);
+    obey(line, answer, sizeof answer);
     size_t length = strlen(answer);
     if (send(visitor, answer, length, MSG_NOSIGNAL) != (ssize_t)length)
         leave();
 }
 
-void control_serve(struct bench *bench)
+void control_serve(void)
 {
     if (visitor < 0) {
         visitor = door < 0 ? -1 : accept4(door, NULL, NULL, SOCK_NONBLOCK | SOCK_CLOEXEC);
@@ -273,7 +268,7 @@ void control_serve(struct bench *bench)
         }
         line[filled] = 0;
         filled = 0;
-        answer_line(bench);
+        answer_line();
     }
     if (visitor >= 0 && (got == 0 || (errno != EAGAIN && errno != EINTR)))
         leave();

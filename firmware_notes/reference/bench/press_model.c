@@ -1,20 +1,10 @@
 #include "press_model.h"
 
-#include <avr_extint.h>
-#include <avr_ioport.h>
 #include <math.h>
 
 #include "amplifier_model.h"
-#include "lines.h"
-
-/* pins of ../atmega328p/pins.h */
-#define DIRECTION_PIN 0
-#define STEP_PIN 1
-#define POWER_PIN 2
-#define LAMP_PIN 5
-#define CLOCK_PIN 4
-#define SCALE_A_PIN 2
-#define SCALE_B_PIN 3
+#include "bench.h"
+#include "schedule.h"
 
 /* The home switch is pressed below this and lets go at zero, as real ones need some way back. */
 #define HOME_PRESSES_AT (-20)
@@ -26,7 +16,6 @@
 #define TEAR_CYCLES (50u * CYCLES_PER_US)
 #define SHOVE_CYCLES (250u * CYCLES_PER_US) /* for each step: 10 mm/s */
 #define CONVERSIONS_PER_S 80u
-#define CYCLES_PER_S 16000000u
 
 static bool direction;
 
@@ -37,8 +26,8 @@ double model_platen_mm(const struct press_model *model)
 
 static void drive_scale(unsigned phase)
 {
-    lines_drive('D', SCALE_A_PIN, phase == 1 || phase == 2);
-    lines_drive('D', SCALE_B_PIN, phase >= 2);
+    chip_drive(SCALE_A, phase == 1 || phase == 2);
+    chip_drive(SCALE_B, phase >= 2);
 }
 
 static void show_scale(struct press_model *model)
@@ -53,29 +42,27 @@ static int64_t true_counts(const struct press_model *model)
 }
 
 /* Uneven, by a linear congruence with the constants of the MMIX computer (D. Knuth; recalled). */
-static avr_cycle_count_t scale_late(struct press_model *model)
+static uint64_t scale_late(struct press_model *model)
 {
     model->scale_state = model->scale_state * 6364136223846793005u + 1442695040888963407u;
     return 1u + (model->scale_state >> 33) % SCALE_LATE_CYCLES;
 }
 
-static avr_cycle_count_t scale_edge(avr_t *avr, avr_cycle_count_t when, void *param)
+static uint64_t scale_edge(void *param)
 {
     struct press_model *model = param;
     int64_t should = true_counts(model);
-    (void)avr;
     if (model->scale == SCALE_FROZEN || model->counts == should)
         return 0;
     model->counts += should > model->counts ? 1 : -1;
     show_scale(model);
-    return model->counts == should ? 0 : when + scale_late(model);
+    return model->counts == should ? 0 : scale_late(model);
 }
 
 static void count(struct press_model *model)
 {
-    if (model->scale != SCALE_FROZEN && model->counts != true_counts(model)
-        && !avr_cycle_timer_status(model->avr, scale_edge, model))
-        avr_cycle_timer_register(model->avr, scale_late(model), scale_edge, model);
+    if (model->scale != SCALE_FROZEN && model->counts != true_counts(model) && !scheduled(scale_edge))
+        schedule(scale_late(model), scale_edge, model);
 }
 
 static bool pressed(enum switch_mode mode, bool by_platen)
@@ -89,14 +76,15 @@ static void show_switches(struct press_model *model)
         model->home_pressed = true;
     else if (model->platen >= 0)
         model->home_pressed = false;
-    lines_drive('C', model->plugs_swapped ? 1 : 0, pressed(model->home, model->home_pressed));
-    lines_drive('C', model->plugs_swapped ? 0 : 1, pressed(model->upper, model->platen >= UPPER_PRESSES_AT));
-    lines_drive('C', 2, model->stop_open);
+    bool swapped = model->plugs_swapped;
+    chip_drive(swapped ? UPPER_SWITCH : HOME_SWITCH, pressed(model->home, model->home_pressed));
+    chip_drive(swapped ? HOME_SWITCH : UPPER_SWITCH, pressed(model->upper, model->platen >= UPPER_PRESSES_AT));
+    chip_drive(STOP_CONTACT, model->stop_open);
 }
 
 void model_mark(struct press_model *model)
 {
-    model->mark = model->avr->cycle;
+    model->mark = chip_cycles();
     model->steps_at_mark = model->steps;
     model->stepped_since_mark = false;
     model->shortest = model->shortest_pulse = UINT64_MAX;
@@ -134,13 +122,10 @@ static void move(struct press_model *model)
     model_refresh(model);
 }
 
-static void step_changed(struct avr_irq_t *irq, uint32_t value, void *param)
+static void step_changed(struct press_model *model, bool high)
 {
-    struct press_model *model = param;
-    bool high = value & 1u;
-    (void)irq;
+    uint64_t now = chip_cycles(), since = now - model->last_step;
     if (high && !model->step_was_high) {
-        uint64_t now = model->avr->cycle, since = now - model->last_step;
         if (model->stepped_since_mark) {
             model->shortest = since < model->shortest ? since : model->shortest;
             model->longest = since > model->longest ? since : model->longest;
@@ -150,51 +135,26 @@ static void step_changed(struct avr_irq_t *irq, uint32_t value, void *param)
         model->steps++;
         move(model);
     }
-    if (!high && model->step_was_high && model->avr->cycle - model->last_step < model->shortest_pulse)
-        model->shortest_pulse = model->avr->cycle - model->last_step;
+    if (!high && model->step_was_high && since < model->shortest_pulse)
+        model->shortest_pulse = since;
     model->step_was_high = high;
 }
 
-static void direction_changed(struct avr_irq_t *irq, uint32_t value, void *param)
+void model_output(enum output line, bool high)
 {
-    (void)irq;
-    (void)param;
-    direction = value & 1u;
-}
-
-static void power_changed(struct avr_irq_t *irq, uint32_t value, void *param)
-{
-    struct press_model *model = param;
-    (void)irq;
-    model->motor_on = !(value & 1u);
-}
-
-static void lamp_changed(struct avr_irq_t *irq, uint32_t value, void *param)
-{
-    struct press_model *model = param;
-    (void)irq;
-    model->lamp_on = value & 1u;
-}
-
-static void clock_changed(struct avr_irq_t *irq, uint32_t value, void *param)
-{
-    static bool was;
-    bool high = value & 1u;
-    (void)irq;
-    if (high != was)
-        amplifier_model_clock(param, high);
-    was = high;
-}
-
-static void drive_lines(struct press_model *model)
-{
-    /* a line that is low before its interrupt is set up must not be taken for one that interrupts for ever */
-    avr_extint_set_strict_lvl_trig(model->avr, 0, 0);
-    avr_extint_set_strict_lvl_trig(model->avr, 1, 0);
-    show_scale(model);
-    show_switches(model);
-    lines_drive('D', 5, amplifier_model_line());
-    lines_again();
+    static bool clock_was_high;
+    struct press_model *model = &bench.model;
+    switch (line) {
+    case STEP: step_changed(model, high); break;
+    case DIRECTION: direction = high; break;
+    case MOTOR_ENABLE: model->motor_on = !high; break;
+    case LAMP: model->lamp_on = high; break;
+    case AMPLIFIER_CLOCK:
+        if (high != clock_was_high)
+            amplifier_model_clock(model, high);
+        clock_was_high = high;
+        break;
+    }
 }
 
 void model_new_specimen(struct press_model *model, double stiffness, double contact, double power, double set)
@@ -211,27 +171,24 @@ void model_new_specimen(struct press_model *model, double stiffness, double cont
     model_refresh(model);
 }
 
-static avr_cycle_count_t mend_scale(avr_t *avr, avr_cycle_count_t when, void *param)
+static uint64_t mend_scale(void *param)
 {
     struct press_model *model = param;
-    (void)avr;
-    (void)when;
     model->scale = SCALE_RUNS;
     show_scale(model);
     count(model);
     return 0;
 }
 
-static avr_cycle_count_t shove_on(avr_t *avr, avr_cycle_count_t when, void *param)
+static uint64_t shove_on(void *param)
 {
     struct press_model *model = param;
     int64_t way = model->shove_steps > 0 ? 1 : -1;
-    (void)avr;
     model->shove_steps -= way;
     model->motor += way;
     model->platen += way;
     model_refresh(model);
-    return model->shove_steps ? when + SHOVE_CYCLES : 0;
+    return model->shove_steps ? SHOVE_CYCLES : 0;
 }
 
 void model_shove(struct press_model *model, double mm)
@@ -239,7 +196,7 @@ void model_shove(struct press_model *model, double mm)
     int64_t way = llround(mm * STEPS_PER_MM);
     model->shove_steps = way;
     if (way)
-        avr_cycle_timer_register(model->avr, SHOVE_CYCLES, shove_on, model);
+        schedule(SHOVE_CYCLES, shove_on, model);
 }
 
 /* A spark or a bad contact: both lines change at once, before an interrupt can look, and come back. */
@@ -247,36 +204,17 @@ void model_tear_scale(struct press_model *model)
 {
     drive_scale((unsigned)((model->counts + 2) & 3));
     model->scale = SCALE_FROZEN;
-    avr_cycle_timer_register(model->avr, TEAR_CYCLES, mend_scale, model);
+    schedule(TEAR_CYCLES, mend_scale, model);
 }
 
-static void listen(struct press_model *model, char port, int pin, avr_irq_notify_t what)
+void model_begin(struct press_model *model)
 {
-    avr_irq_register_notify(avr_io_getirq(model->avr, AVR_IOCTL_IOPORT_GETIRQ(port), pin), what, model);
-}
-
-void model_begin(struct press_model *model, avr_t *avr)
-{
-    model->avr = avr;
     model->motor = model->platen = FIRST_PLACE;
     model->counts = FIRST_PLACE / STEPS_PER_COUNT;
     model->conversion_cycles = CYCLES_PER_S / CONVERSIONS_PER_S;
     model->watch_n = model->watch_mm = NAN;
-    lines_begin(avr);
     amplifier_model_begin(model);
     model_mark(model);
-    listen(model, 'B', STEP_PIN, step_changed);
-    listen(model, 'B', DIRECTION_PIN, direction_changed);
-    listen(model, 'B', POWER_PIN, power_changed);
-    listen(model, 'B', LAMP_PIN, lamp_changed);
-    listen(model, 'D', CLOCK_PIN, clock_changed);
-    drive_lines(model);
+    show_scale(model);
     model_refresh(model);
-}
-
-void model_go_on(struct press_model *model)
-{
-    amplifier_model_begin(model);
-    drive_lines(model);
-    count(model);
 }

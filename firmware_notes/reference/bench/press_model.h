@@ -10,9 +10,8 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-#include <sim_avr.h>
+#include "simulated_chip.h"
 
-#define CYCLES_PER_US 16u
 #define STEPS_PER_MM 400
 #define STEPS_PER_COUNT 2
 #define FORCE_COUNTS_PER_N 8000.0
@@ -48,7 +47,6 @@ enum amplifier_mode {
 enum scale_mode { SCALE_RUNS, SCALE_FROZEN };
 
 struct press_model {
-    avr_t *avr;
     struct specimen specimen;
 
     /* steps from the home switch, towards the fixed platen */
@@ -83,10 +81,10 @@ struct press_model {
     uint64_t scale_state; /* of the scale's own randomness */
 };
 
-void model_begin(struct press_model *model, avr_t *avr);
+void model_begin(struct press_model *model);
 
-/* After a reset of the chip, which has forgotten the levels of its lines. */
-void model_go_on(struct press_model *model);
+/* The chip has set a line. */
+void model_output(enum output line, bool high);
 void model_mark(struct press_model *model);
 void model_new_specimen(struct press_model *model, double stiffness, double contact, double power, double set);
 /* Something stronger than the motor turns it. */

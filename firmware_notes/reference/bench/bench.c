@@ -17,13 +17,13 @@
 #include <stdlib.h>
 #include <time.h>
 
-#include <sim_elf.h>
-
+#include "bench.h"
 #include "cable.h"
 #include "control.h"
+#include "schedule.h"
+#include "simulated_chip.h"
 
 #define SLICE_CYCLES 8000u /* half a millisecond: how late a byte may be carried */
-#define CHIP_HZ 16e6
 /* After a stall of the computer, time goes on from there rather than in a rush that no heartbeat keeps up with. */
 #define LATE_S 0.01
 /* With patience, the chip's time waits for a host that has said nothing for so long: less than half of what a
@@ -34,7 +34,7 @@
 #define CRASHED_S 0.05
 #define CONSOLE_SECONDS 120u
 
-static struct bench bench = {
+struct bench bench = {
     .pace = 1.0,
     /* the seed is the start value that the generator's author prints in his paper (see amplifier_model.c; recalled) */
     .model = {.noise_counts = 40.0, .delay_conversions = 1, .noise_state = 88172645463325252u},
@@ -42,26 +42,11 @@ static struct bench bench = {
 
 static double patience_s;
 static volatile sig_atomic_t ended;
-static bool reset_seen;
-static void (*chip_reset)(avr_t *);
 
 static void end(int number)
 {
     (void)number;
     ended = 1;
-}
-
-static void no_sleep(avr_t *avr, avr_cycle_count_t cycles)
-{
-    (void)avr;
-    (void)cycles;
-}
-
-static void quiet(avr_t *avr, const int level, const char *format, va_list values)
-{
-    (void)avr;
-    if (level <= LOG_ERROR)
-        vfprintf(stderr, format, values);
 }
 
 static double wall_s(void)
@@ -71,47 +56,11 @@ static double wall_s(void)
     return (double)now.tv_sec + 1e-9 * (double)now.tv_nsec;
 }
 
-static void was_reset(avr_t *avr)
+static void run_to(uint64_t cycle)
 {
-    chip_reset(avr);
-    reset_seen = true;
-}
-
-static avr_t *chip_with(const char *program)
-{
-    elf_firmware_t firmware = {0};
-    avr_global_logger_set(quiet);
-    if (elf_read_firmware(program, &firmware)) {
-        fprintf(stderr, "bench: %s is no program\n", program);
-        return NULL;
-    }
-    avr_t *avr = avr_make_mcu_by_name("atmega328p");
-    if (!avr)
-        return NULL;
-    avr_init(avr);
-    firmware.frequency = (uint32_t)CHIP_HZ;
-    avr_load_firmware(avr, &firmware);
-    avr->sleep = no_sleep;
-    avr->log = LOG_ERROR;
-    chip_reset = avr->reset;
-    avr->reset = was_reset;
-    return avr;
-}
-
-static void run_to(avr_t *avr, uint64_t cycle)
-{
-    while (avr->cycle < cycle && !bench.crashed) {
-        int state = avr_run(avr);
-        unsigned used = avr->ramend - (unsigned)(avr->data[R_SPL] | avr->data[R_SPH] << 8);
-        if (used > bench.stack_bytes && used <= avr->ramend)
-            bench.stack_bytes = used;
-        bench.crashed = state == cpu_Done || state == cpu_Crashed;
-        if (reset_seen && bench.model.avr) {
-            /* a reset of the simulated chip forgets what was to come, also from outside of it */
-            model_go_on(&bench.model);
-            cable_go_on(avr);
-        }
-        reset_seen = false;
+    while (chip_cycles() < cycle && !chip_ended()) {
+        chip_run(cycle);
+        schedule_go();
     }
 }
 
@@ -130,8 +79,8 @@ static void wait_s(double seconds)
 
 static void serve(void)
 {
-    control_serve(&bench);
-    cable_carry(bench.avr);
+    control_serve();
+    cable_carry();
 }
 
 /* A computer that is busy with something else is no silent host: once in each silence, it is waited for. */
@@ -139,7 +88,7 @@ static void await_host(void)
 {
     static uint64_t waited_after;
     uint64_t heard = cable_heard();
-    if (!heard || heard == waited_after || bench.avr->cycle - heard < SILENCE_CYCLES)
+    if (!heard || heard == waited_after || chip_cycles() - heard < SILENCE_CYCLES)
         return;
     double until_s = wall_s() + patience_s;
     while (cable_heard() == heard && wall_s() < until_s && !bench.quit && !ended) {
@@ -151,12 +100,12 @@ static void await_host(void)
 
 void bench_run(double seconds)
 {
-    uint64_t until = bench.avr->cycle + (uint64_t)(seconds * CHIP_HZ);
-    while (bench.avr->cycle < until && !bench.crashed) {
-        cable_carry(bench.avr);
-        run_to(bench.avr, bench.avr->cycle + SLICE_CYCLES);
+    uint64_t until = chip_cycles() + (uint64_t)(seconds * CYCLES_PER_S);
+    while (chip_cycles() < until && !chip_ended()) {
+        cable_carry();
+        run_to(chip_cycles() + SLICE_CYCLES);
     }
-    cable_carry(bench.avr);
+    cable_carry();
 }
 
 /* Time passes only in orders, so that whoever gives them has all the time there is. */
@@ -170,23 +119,22 @@ static void obey_only(void)
 
 static void run_bench(void)
 {
-    avr_t *avr = bench.avr;
     double began_s = wall_s(), pace = bench.pace;
-    uint64_t began = avr->cycle;
+    uint64_t began = chip_cycles();
     while (!bench.quit && !ended) {
         serve();
         if (patience_s > 0)
             await_host();
-        run_to(avr, avr->cycle + SLICE_CYCLES);
+        run_to(chip_cycles() + SLICE_CYCLES);
         serve();
         double now_s = wall_s(), due_s = now_s;
-        if (bench.crashed)
+        if (chip_ended())
             due_s = now_s + CRASHED_S;
         else if (bench.pace > 0)
-            due_s = began_s + (double)(avr->cycle - began) / CHIP_HZ / bench.pace;
+            due_s = began_s + (double)(chip_cycles() - began) / CYCLES_PER_S / bench.pace;
         if (bench.pace != pace || now_s - due_s > LATE_S) {
             began_s = due_s = now_s;
-            began = avr->cycle;
+            began = chip_cycles();
             pace = bench.pace;
         }
         while (now_s < due_s && !bench.quit && !ended) {
@@ -199,15 +147,14 @@ static void run_bench(void)
 
 static int run_console(const char *program)
 {
-    avr_t *avr = chip_with(program);
-    if (!avr)
+    if (!chip_load(program))
         return 2;
-    cable_console(avr);
-    run_to(avr, (uint64_t)(CONSOLE_SECONDS * CHIP_HZ));
-    return bench.crashed ? 0 : 1; /* asleep for good, or never */
+    cable_console();
+    run_to((uint64_t)(CONSOLE_SECONDS * CYCLES_PER_S));
+    return chip_ended() ? 0 : 1; /* asleep for good, or never */
 }
 
-int main(int argc, char **argv)
+int bench_main(int argc, char **argv)
 {
     static const struct option options[] = {
         {"link", required_argument, 0, 'l'},  {"control", required_argument, 0, 'c'},
@@ -247,9 +194,9 @@ int main(int argc, char **argv)
     struct sigaction action = {.sa_handler = end};
     sigaction(SIGTERM, &action, NULL);
     sigaction(SIGINT, &action, NULL);
-    if (!(bench.avr = chip_with(argv[optind])) || !cable_begin(bench.avr, link))
+    if (!chip_load(argv[optind]) || !cable_begin(link))
         return 2;
-    model_begin(&bench.model, bench.avr);
+    model_begin(&bench.model);
     /* last: who can give orders finds everything there */
     if (!control_begin(control))
         return 2;
