@@ -1,11 +1,9 @@
 #include "amplifier.h"
 
 #include "chip.h"
+#include "converter.h"
 #include "quadrature.h"
 #include "settings.h"
-
-#define VALUE_BITS 24
-#define TOP 0x7FFFFFL
 
 static volatile bool ended;
 static volatile uint32_t ended_us;
@@ -22,6 +20,7 @@ void amplifier_begin(uint32_t now_us)
     last.saturated = false;
     last.alike = 0;
     silent = false;
+    converter_begin();
     chip_amplifier_watch();
 }
 
@@ -46,11 +45,8 @@ bool amplifier_poll(void)
 {
     if (!ended)
         return false;
-    uint32_t value = 0;
-    for (uint8_t i = 0; i < VALUE_BITS; i++)
-        value = value << 1 | (chip_amplifier_bit() ? 1u : 0u);
-    /* the 25th pulse lets go of the line; a line that stays low is a broken wire, and its zeros no force */
-    bool sound = chip_amplifier_bit();
+    int32_t force;
+    bool sound = converter_read(&force);
     uint32_t at_us = ended_us;
     int32_t position = ended_position;
     ended = false;
@@ -59,14 +55,13 @@ bool amplifier_poll(void)
         return false;
     last.ended_us = at_us;
     last.position = position;
-    int32_t force = value & 0x800000UL ? (int32_t)value - 0x1000000L : (int32_t)value;
     if (force != last.force)
         last.alike = 1;
     else if (last.alike < FROZEN_CONVERSIONS)
         last.alike++;
     last.before = last.force;
     last.force = force;
-    last.saturated = last.force >= TOP || last.force <= -TOP - 1L;
+    last.saturated = force >= CONVERTER_TOP || force <= CONVERTER_BOTTOM;
     silent = false;
     return true;
 }

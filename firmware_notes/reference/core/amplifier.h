@@ -1,8 +1,7 @@
-/* The force, from an amplifier with a clocked two-wire output of 24 bits.
+/* The force, conversion by conversion, whatever kind of converter gives it (converter.h).
  *
- * Its data line falls when a conversion has ended; 24 pulses of the clock then bring the value, highest bit
- * first, and a 25th asks for the same channel and gain again. The instant of the fall is kept with the
- * position at that instant: a force that is given a later position looks like hysteresis.
+ * The instant at which a conversion ended is kept with the position at that instant: a force that is given a later
+ * position looks like hysteresis. The value is read later, in the loop.
  */
 #ifndef AMPLIFIER_H
 #define AMPLIFIER_H
