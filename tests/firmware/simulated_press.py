@@ -63,12 +63,15 @@ SET_SHARE = 0.1
 LIMITS = DeviceLimits(-5 * N, 100 * N, 0, 20 * MM)
 
 
-PATIENCE_S = 60.0
-BENCH_PATIENCE_S = 5.0
+PATIENCE_S = 120.0
+"""For what a machine that is busy with ten other things does at last."""
+
+BUILD_S = 600.0
+BENCH_PATIENCE_S = 30.0
 """How long the chip's time waits for a host that says nothing."""
 
-SILENCE_S = 10.0
-"""How long a patient driver bears with samples that stay away."""
+SILENCE_S = 60.0
+"""How long a patient host bears with samples that stay away, or that are old when it sees them."""
 
 
 def wait_until(holds: Callable[[], bool]) -> None:
@@ -100,7 +103,7 @@ def make(build: Path, *targets: str, sources: Path = REFERENCE) -> str:
         ["make", "-C", str(sources), f"BUILD={build}", *targets],
         capture_output=True,
         text=True,
-        timeout=120,
+        timeout=BUILD_S,
         check=False,
     )
     assert done.returncode == 0, done.stdout + done.stderr
@@ -141,7 +144,7 @@ class Bench:
     def __init__(self, path: Path) -> None:
         self._path = path
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-        self._socket.settimeout(20.0)
+        self._socket.settimeout(PATIENCE_S)
         self._rest = b""
 
     def connect(self) -> bool:
@@ -173,10 +176,10 @@ class Bench:
     def usual_specimen(self) -> None:
         self.tell(f"specimen {STIFFNESS_N_PER_MM} {CONTACT_MM} {POWER} {SET_SHARE}")
 
-    def chip_s(self, duration_s: float) -> None:
-        """Wait until so much of the chip's time has passed."""
+    def has_run(self, duration_s: float) -> Callable[[], bool]:
+        """Whether so much of the chip's time has passed since this call."""
         until_us = self.state["time_us"] + duration_s * 1e6
-        wait_until(lambda: self.state["time_us"] >= until_us)
+        return lambda: bool(self.state["time_us"] >= until_us)
 
 
 class Driver:
@@ -218,6 +221,24 @@ class Driver:
 
         wait_until(fetched)
 
+    def chip_s(self, duration_s: float) -> None:
+        """Let so much of the chip's time pass."""
+        self.until(self.bench.has_run(duration_s))
+
+    def fall_silent(self) -> None:
+        """Send a last heartbeat, which the chip has within a millisecond of its time; from now on nothing is
+        waited for. The mark is set between the two."""
+
+        def beaten() -> bool:
+            delivery = self.reader.get(0.02)
+            if delivery is None:
+                return False
+            self.deliveries.append(delivery)
+            return self.heart.beat_after(delivery)
+
+        wait_until(beaten)
+        self.bench.tell("patience 0")
+
     def end_of(self, motion: MotionRequest, *, beat: bool = True) -> MotionEnd:
         self.until(lambda: motion.end is not None, beat=beat)
         assert motion.end is not None
@@ -242,24 +263,21 @@ class Driver:
 
 
 @contextmanager
-def patience() -> Iterator[None]:
-    """A host that bears with a machine that is busy, where neither the link nor the heartbeat is looked at.
+def patient_bench(build: Path, folder: Path, *options: str) -> Iterator[Bench]:
+    """A running bench and a host that bear with a machine that is busy.
 
-    A thread that may not run for 0.3 s is no lost link. A chip whose time waits for such a host falls behind
-    it, which is no lag of the link, and must not keep the host from beating.
+    A thread that may not run for a while is no lost link and no lost heartbeat, where neither is looked at. A
+    chip whose time waits for a host, or for its turn, falls behind the wall: that is no lag of the link. What
+    the firmware does in a silence is measured in the chip's time all the same.
     """
-    with pytest.MonkeyPatch.context() as patched:
+    with (
+        pytest.MonkeyPatch.context() as patched,
+        running_bench(build, folder, "--patience", str(BENCH_PATIENCE_S), *options) as bench,
+    ):
         patched.setattr("rig.daemon.driving.QUIET_S", SILENCE_S)
         patched.setattr("rig.reader.heart.FRESH_FOR_S", SILENCE_S)
         for place in ("rig.reader.heart", "rig.daemon.driving"):
             patched.setattr(f"{place}.LAG_LIMIT_S", SILENCE_S)
-        yield
-
-
-@contextmanager
-def patient_bench(build: Path, folder: Path) -> Iterator[Bench]:
-    """A running bench, and a driver, that bear with a machine that is busy."""
-    with patience(), running_bench(build, folder, "--patience", str(BENCH_PATIENCE_S)) as bench:
         yield bench
 
 
@@ -281,24 +299,19 @@ def running_bench(build: Path, folder: Path, *options: str, served: bool = True)
             bench = Bench(folder / "control")
             wait_until(bench.connect)
         bench.tell("quit")
-        assert process.wait(timeout=10) == 0
+        assert process.wait(timeout=PATIENCE_S) == 0
     finally:
         bench.close()
         if process.poll() is None:
             process.terminate()
-            process.wait(timeout=10)
+            process.wait(timeout=PATIENCE_S)
 
 
 @contextmanager
 def driven_bench(build: Path, folder: Path, *options: str) -> Iterator[Driver]:
-    """A bench and a reader of it, streaming.
-
-    The chip's time waits for a host that a busy machine keeps from beating; what the firmware does in a
-    silence is measured in the chip's time all the same.
-    """
+    """A patient bench and a reader of it, streaming."""
     with (
-        patience(),
-        running_bench(build, folder, "--patience", str(BENCH_PATIENCE_S), *options) as bench,
+        patient_bench(build, folder, *options) as bench,
         Reader(PortAddress(path=str(folder / "port")), "framed", lock_places=[folder]) as reader,
     ):
         yield Driver(bench, reader)

@@ -7,7 +7,7 @@ import subprocess
 import textwrap
 
 import pytest
-from simulated_press import REFERENCE, driven_bench, fingerprint, make, skip_without_tools
+from simulated_press import BUILD_S, REFERENCE, driven_bench, fingerprint, make, skip_without_tools
 
 from rig.rigfile import read_rig_file
 
@@ -54,7 +54,7 @@ def test_a_firmware_that_does_not_fit_fails_to_build(build):
             ["make", "-C", str(REFERENCE), f"BUILD={build}", "size", too_small],
             capture_output=True,
             text=True,
-            timeout=60,
+            timeout=BUILD_S,
             check=False,
         )
         assert done.returncode != 0
@@ -166,7 +166,7 @@ def test_the_firmware_that_cmake_builds_answers_on_the_bench(build, tmp_path):
     make(build, "bench")
     for words in (["-S", REFERENCE, "-B", tmp_path], ["--build", tmp_path]):
         done = subprocess.run(
-            ["cmake", *map(str, words)], capture_output=True, text=True, timeout=120, check=False
+            ["cmake", *map(str, words)], capture_output=True, text=True, timeout=BUILD_S, check=False
         )
         assert done.returncode == 0, done.stdout + done.stderr
     assert (tmp_path / "firmware.hex").stat().st_size > 10_000

@@ -5,7 +5,7 @@ import os
 import numpy as np
 import pytest
 import serial
-from simulated_press import built, running_bench, skip_without_tools, wait_until
+from simulated_press import PATIENCE_S, built, running_bench, skip_without_tools, wait_until
 
 from rig.wire import AskState, FrameDecoder, Reply, State, StateFlag, encode_frame
 
@@ -53,7 +53,7 @@ def test_a_million_random_bytes_leave_it_still_and_in_step(build, tmp_path):
     rng = np.random.default_rng(20)
     with (
         running_bench(build, tmp_path, "--pace", "0") as bench,
-        serial.Serial(str(tmp_path / "port"), 250_000, timeout=0.05, write_timeout=20.0) as port,
+        serial.Serial(str(tmp_path / "port"), 250_000, timeout=0.05, write_timeout=PATIENCE_S) as port,
     ):
         decoder = FrameDecoder()
         boot_id = answer(port, decoder, 1).boot_id
@@ -62,7 +62,7 @@ def test_a_million_random_bytes_leave_it_still_and_in_step(build, tmp_path):
             port.write(rubbish(kind, CHUNK, rng))
             port.reset_input_buffer()
         wait_until(lambda: not bench.state["bytes_wait"])
-        bench.chip_s(0.5)
+        wait_until(bench.has_run(0.5))
         state = answer(port, decoder, 50_000)
         said = bench.state
         # no reset by the watchdog either

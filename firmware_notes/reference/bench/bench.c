@@ -40,7 +40,6 @@ struct bench bench = {
     .model = {.noise_counts = 40.0, .delay_conversions = 1, .noise_state = 88172645463325252u},
 };
 
-static double patience_s;
 static volatile sig_atomic_t ended;
 
 static void end(int number)
@@ -90,8 +89,8 @@ static void await_host(void)
     uint64_t heard = cable_heard();
     if (!heard || heard == waited_after || chip_cycles() - heard < SILENCE_CYCLES)
         return;
-    double until_s = wall_s() + patience_s;
-    while (cable_heard() == heard && wall_s() < until_s && !bench.quit && !ended) {
+    double until_s = wall_s() + bench.patience_s;
+    while (cable_heard() == heard && wall_s() < until_s && bench.patience_s > 0 && !bench.quit && !ended) {
         wait_s(LOOK_S);
         serve();
     }
@@ -104,6 +103,7 @@ void bench_run(double seconds)
     while (chip_cycles() < until && !chip_ended()) {
         cable_carry();
         run_to(chip_cycles() + SLICE_CYCLES);
+        control_watched();
     }
     cable_carry();
 }
@@ -123,9 +123,10 @@ static void run_bench(void)
     uint64_t began = chip_cycles();
     while (!bench.quit && !ended) {
         serve();
-        if (patience_s > 0)
+        if (bench.patience_s > 0)
             await_host();
         run_to(chip_cycles() + SLICE_CYCLES);
+        control_watched();
         serve();
         double now_s = wall_s(), due_s = now_s;
         if (chip_ended())
@@ -176,11 +177,11 @@ int bench_main(int argc, char **argv)
         case 's': bench.model.noise_state ^= strtoull(optarg, NULL, 10) * 2654435761u; break;
         case 'o': console = 1; break;
         case 't': stepped = 1; break;
-        case 'w': patience_s = atof(optarg); break;
+        case 'w': bench.patience_s = atof(optarg); break;
         default: return 2;
         }
     }
-    if (bench.model.delay_conversions > MOST_DELAYED || bench.pace < 0 || patience_s < 0
+    if (bench.model.delay_conversions > MOST_DELAYED || bench.pace < 0 || bench.patience_s < 0
         || bench.model.noise_counts < 0) {
         fprintf(stderr, "bench: --delay is 0 to %u, --pace, --patience and --noise are not negative\n", MOST_DELAYED);
         return 2;

@@ -9,6 +9,7 @@
 struct bench {
     struct press_model model;
     double pace; /* seconds of the chip for each second on the wall; 0 for as fast as it goes */
+    double patience_s; /* how long the chip's time waits for a host that has fallen silent */
     bool quit;
 };
 

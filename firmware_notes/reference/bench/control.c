@@ -19,7 +19,7 @@
 
 static int door = -1, visitor = -1;
 static const char *door_path;
-static char line[LONGEST_LINE];
+static char line[LONGEST_LINE], watched[LONGEST_LINE];
 static int filled;
 
 static bool is(const char *word, const char *wanted)
@@ -89,10 +89,14 @@ static bool reset(const char *word)
     return true;
 }
 
-static bool set_watch(struct press_model *model, const char *word, const char *number)
+/* The order behind the number is carried out when that is passed: no host is quick enough for it. */
+static bool set_watch(struct press_model *model, const char *word, const char *number, char **then)
 {
     if (!number)
         return false;
+    watched[0] = 0;
+    for (int i = 0; then[i]; i++)
+        snprintf(watched + strlen(watched), sizeof watched - strlen(watched), "%s ", then[i]);
     if (is(word, "force"))
         model->watch_n = atof(number);
     else if (is(word, "position"))
@@ -122,7 +126,7 @@ static bool carry_out(char **words)
     if (is(order, "state"))
         return true;
     if (is(order, "watch"))
-        return set_watch(model, word, words[2]);
+        return set_watch(model, word, words[2], words + 3);
     if (is(order, "run") && word) {
         bench_run(atof(word));
         return true;
@@ -160,6 +164,8 @@ static bool carry_out(char **words)
         model->backlash_steps = atoi(word);
     else if (is(order, "pace") && word)
         bench.pace = atof(word);
+    else if (is(order, "patience") && word)
+        bench.patience_s = atof(word);
     else if (is(order, "quit"))
         bench.quit = true;
     else
@@ -204,6 +210,15 @@ static void obey(char *order, char *answer, int room)
         report(answer, room);
     else
         snprintf(answer, (size_t)room, "{\"refused\": \"no such order\"}\n");
+}
+
+void control_watched(void)
+{
+    char answer[1024];
+    if (watched[0] && isnan(bench.model.watch_n) && isnan(bench.model.watch_mm)) {
+        obey(watched, answer, sizeof answer);
+        watched[0] = 0;
+    }
 }
 
 bool control_begin(const char *path)

@@ -13,4 +13,7 @@ int control_handles(int *handles);
 void control_serve(void);
 void control_end(void);
 
+/* Carries out what was ordered for a place or a force, once that has been passed. */
+void control_watched(void);
+
 #endif
