@@ -214,8 +214,8 @@ static void obey(char *order, char *answer, int room)
 
 void control_watched(void)
 {
-    char answer[1024];
     if (watched[0] && isnan(bench.model.watch_n) && isnan(bench.model.watch_mm)) {
+        char answer[1024];
         obey(watched, answer, sizeof answer);
         watched[0] = 0;
     }
