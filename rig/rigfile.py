@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
+import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from rig.calibration import Calibration, Delay, Frame, Scale
@@ -73,8 +74,16 @@ class _Frame(_Section):
 MOST_FORCE_N = 100_000.0
 MOST_TRAVEL_MM = 2_000.0
 MOST_SPEED_MM_PER_S = 2_000.0
+MOST_DECELERATION_MM_PER_S2 = 50_000.0
+MOST_DELAY_S = 5.0
 """Limits of a driven rig beyond these are taken for a wrong unit (2 MN for 2 kN, m for mm): common practice
 of bench presses, no source."""
+
+LEAST_COUNTS = 50
+"""A sensor divides the rig's travel, and its range of force, into more counts than this."""
+
+WIRE_COUNTS = 2**31
+"""Counts of the wire are below this."""
 
 
 class _Drive(_Section):
@@ -307,7 +316,30 @@ def _limits(file: _File, calibration: Calibration) -> RigLimits:
     rise = None if drive.force_rise is None else _quantity("drive.force_rise", drive.force_rise, "N/s")
     if rise is not None and not rise > 0:
         raise InputError(f"drive.force_rise: found {rise:g}, expected more than zero")
-    _refuse_unlikely(travel, force, speed)
+    _refuse_unlikely(
+        ("force", max(map(abs, force)), MOST_FORCE_N, "N"),
+        ("travel", max(map(abs, travel)), MOST_TRAVEL_MM, "mm"),
+        ("speed", speed, MOST_SPEED_MM_PER_S, "mm/s"),
+        ("deceleration", deceleration, MOST_DECELERATION_MM_PER_S2, "mm/s^2"),
+    )
+    if speed**2 / (2 * deceleration) > travel[1] - travel[0]:
+        raise InputError(
+            f"drive.deceleration: found {deceleration:g} mm/s^2; at {speed:g} mm/s the platen would brake "
+            f"longer than its travel of {travel[1] - travel[0]:g} mm: is the unit right?"
+        )
+    _refuse_scale("force.per_count", calibration.force, force, "N")
+    _refuse_scale("position.per_count", calibration.position, travel, "mm")
+    bent_mm = float(calibration.frame.give_mm(np.array([max(map(abs, force))]))[0])
+    if bent_mm > travel[1] - travel[0]:
+        raise InputError(
+            f"frame.compliance: by it the frame gives way by {bent_mm:g} mm at the limit of force, more than "
+            f"the travel of {travel[1] - travel[0]:g} mm: is the unit right?"
+        )
+    if calibration.delay.s > MOST_DELAY_S:
+        raise InputError(
+            f"force.delay: found {calibration.delay.s:g} s, expected at most {MOST_DELAY_S:g} s; a rig whose "
+            "force comes so late cannot be driven: is the unit right?"
+        )
     meet = None if drive.platens_meet is None else _quantity("drive.platens_meet", drive.platens_meet, "mm")
     if meet is not None and meet <= travel[0]:
         raise InputError(
@@ -332,17 +364,23 @@ def _limits(file: _File, calibration: Calibration) -> RigLimits:
     )
 
 
-def _refuse_unlikely(travel_mm: tuple[float, ...], force_n: tuple[float, ...], speed_mm_per_s: float) -> None:
-    """Refuse limits that no bench has: a wrong unit turns a limit off."""
-    for field, value, most, unit in (
-        ("force", max(map(abs, force_n)), MOST_FORCE_N, "N"),
-        ("travel", max(map(abs, travel_mm)), MOST_TRAVEL_MM, "mm"),
-        ("speed", speed_mm_per_s, MOST_SPEED_MM_PER_S, "mm/s"),
-    ):
+def _refuse_unlikely(*limits: tuple[str, float, float, str]) -> None:
+    """Refuse limits that no bench has, each with its most: a wrong unit turns a limit off."""
+    for field, value, most, unit in limits:
         if value > most:
             raise InputError(
                 f"drive.{field}: found {value:g} {unit}, expected at most {most:g} {unit}; is its unit right?"
             )
+
+
+def _refuse_scale(field: str, scale: Scale, limits: tuple[float, ...], unit: str) -> None:
+    """Refuse a count that the limits hold too few of, or more of than the wire carries."""
+    counts = [float(scale.counts(limit)) for limit in limits]
+    if abs(counts[1] - counts[0]) < LEAST_COUNTS or max(map(abs, counts)) >= WIRE_COUNTS:
+        raise InputError(
+            f"{field}: found {scale.per_count:g} {unit}; the limits of {limits[0]:g} to {limits[1]:g} {unit} "
+            f"would be {counts[0]:.4g} to {counts[1]:.4g} counts: is its unit right?"
+        )
 
 
 def _quantity(field: str, text: str, unit: str) -> float:

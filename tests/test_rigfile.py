@@ -283,6 +283,13 @@ drive: {travel: ["1 mm", "60 mm"], force: ["-5 N", "100 N"], speed: "20 mm/s", d
         ('"60 mm"', '"60 m"', "drive.travel: found 60000 mm"),
         ('"20 mm/s"', '"20 m/s"', "drive.speed: found 20000 mm/s"),
         ('"62 mm"', '"0.5 mm"', "drive.platens_meet: found 0.5 mm"),
+        ('"200 mm/s^2"', '"200 m/s^2"', "drive.deceleration: found 200000 mm/s^2"),
+        ('"200 mm/s^2"', '"200 um/s^2"', "drive.deceleration: found 0.2 mm/s^2; at 20 mm/s"),
+        ('"1 mN"', '"1 kN"', "force.per_count: found 1000 N"),
+        ('"1 mN"', '"1 nN", zero_counts: 8000', "force.per_count: found 1e-09 N"),
+        ('"5 um"', '"5 mm"', "position.per_count: found 5 mm"),
+        ('"1 mN"', '"1 mN", delay: "25 s"', "force.delay: found 25 s"),
+        ("drive:", 'frame: {compliance: "20 mm/N"}\ndrive:', "frame.compliance: by it the frame gives way"),
     ],
 )
 def test_limits_that_no_bench_has_are_taken_for_a_wrong_unit(read, refusal, right, wrong, said):

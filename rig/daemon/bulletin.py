@@ -43,6 +43,8 @@ def _in_unit(unit: str) -> BeforeValidator:
     """
 
     def read(found: object) -> object:
+        if isinstance(found, bool):
+            raise ValueError(f"expected a number of {unit}")
         if not isinstance(found, str) or _BARE.fullmatch(found.strip()):
             return found
         try:
@@ -53,8 +55,17 @@ def _in_unit(unit: str) -> BeforeValidator:
     return BeforeValidator(read)
 
 
+def _whole(found: object) -> object:
+    """Let no other spelling of a count through than its digits: `true` is no 1, and 1_000 a slip."""
+    if isinstance(found, bool) or (isinstance(found, str) and not _DIGITS.fullmatch(found.strip())):
+        raise ValueError("expected a whole number")
+    return found
+
+
+_DIGITS = re.compile("[0-9]{1,12}")
 _BARE = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
 
+Count = Annotated[int, Field(gt=0, le=10_000_000), BeforeValidator(_whole)]
 Millimetres = Annotated[Size, _in_unit("mm")]
 SquareMillimetres = Annotated[Size, _in_unit("mm^2")]
 Newtons = Annotated[Size, _in_unit("N")]
@@ -164,7 +175,7 @@ class RecordingOrder(_Value):
 
     kind: Literal["recording"] = "recording"
     card: SpecimenCard
-    cycles: Annotated[int, Field(gt=0, le=10_000_000)] | None = None
+    cycles: Count | None = None
     seconds: Annotated[float, Field(gt=0, le=1e8, allow_inf_nan=False), _in_unit("s")] | None = None
 
 
@@ -181,7 +192,7 @@ class HeightOrder(_Value):
     surface: Literal["both", "bare", "piece"] = "both"
     contact_n: Newtons = _USUAL.contact_n
     top_n: Newtons = _USUAL.top_n
-    touches: Annotated[int, Field(gt=0, le=1_000_000)] = _USUAL.touches
+    touches: Annotated[Count, Field(le=1_000_000)] = _USUAL.touches
     speed_mm_per_s: MillimetresPerSecond = _USUAL.speed_mm_per_s
     gap_mm: Millimetres = _USUAL.gap_mm
     rest_s: Seconds = _USUAL.rest_s
@@ -209,7 +220,7 @@ class ReleaseOrder(_Value):
 
     kind: Literal["release"] = "release"
     confirmed: Literal[True]
-    away_mm: Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)] = 10.0
+    away_mm: Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False), _in_unit("mm")] = 10.0
 
     @property
     def card(self) -> SpecimenCard:

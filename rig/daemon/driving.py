@@ -45,6 +45,7 @@ from rig.methods import (
 )
 from rig.reader import (
     LAG_LIMIT_S,
+    MOST_RATE,
     Delivery,
     DeviceLimits,
     EndKind,
@@ -78,9 +79,6 @@ STOPPED_S = 0.3
 STOPPED_WITHIN_S = 2.0
 """A platen that was halted stands after so many times its braking time, and this much more; then it must not
 move beyond the slack for the third. All of it is given up after the last, in wall time."""
-
-MOST_RATE = 2.0
-"""A device that grants so many times fewer or more samples than the rig's file states is not that rig."""
 
 TOUCH_SHARE = 0.5
 LEAST_TOUCH_MM = 2.0

@@ -41,6 +41,9 @@ SMALLEST_MARGIN_MM = 1.0
 SUDDEN_S = 0.02
 """A force that would go from nothing to its limit in so short a time is a crash, not a soft part."""
 
+ROUGH = 10.0
+"""The largest slope is often stated roughly; one that is wrong by its unit is so by a thousand."""
+
 LETS_GO_S = 0.01
 """A part that is pulled off lets the force back to zero in so short a time, and that is no crash."""
 
@@ -312,12 +315,12 @@ class _Walk:
     def _press(self, step: PressToDepth | PressToForce, progress: _Progress) -> _Progress:
         past_mm = 0.0
         if isinstance(step, PressToForce):
-            self._check_force(step.place, step.force_n, step.speed_mm_per_s)
-            goal, past_mm = step.stop, overshoot_mm(step.speed_mm_per_s, self.rig)
+            goal_mm = depth_mm(step.stop, self.height_mm, step.place)
+            self._check_force(step.place, step.force_n, step.speed_mm_per_s, goal_mm)
+            past_mm = overshoot_mm(step.speed_mm_per_s, self.rig)
         else:
             self._check_speed(step.place, step.speed_mm_per_s)
-            goal = step.depth
-        goal_mm = depth_mm(goal, self.height_mm, step.place)
+            goal_mm = depth_mm(step.depth, self.height_mm, step.place)
         if goal_mm <= progress.position_mm:
             refuse(
                 step.place,
@@ -377,7 +380,9 @@ class _Walk:
                 f"{self.rig.speed_mm_per_s:g} mm/s; use less speed",
             )
 
-    def _check_force(self, place: Place, force_n: float, speed_mm_per_s: float) -> None:
+    def _check_force(
+        self, place: Place, force_n: float, speed_mm_per_s: float, deepest_mm: float | None = None
+    ) -> None:
         self._check_speed(place, speed_mm_per_s)
         if math.isinf(self.rig.force_n[1]):
             return
@@ -386,6 +391,13 @@ class _Walk:
                 place,
                 "how far the force overshoots needs the specimen's stiffness, found none; give specimen: "
                 "{stiffness: ...} in the method, the largest slope to be expected",
+            )
+        least_mm = force_n / self.stiffness_n_per_mm
+        if least_mm > (ROUGH * deepest_mm if deepest_mm else self.height_mm or self.rig.span_mm):
+            refuse(
+                place,
+                f"a part of at most {self.stiffness_n_per_mm:g} N/mm gives {force_n:.4g} N only after "
+                f"{least_mm:.4g} mm, which is too deep: is the unit of its stiffness right (N/mm, not N/m)?",
             )
         past_n = overshoot_n(speed_mm_per_s, self.stiffness_n_per_mm, self.rig)
         most_n = self.rig.force_n[1]

@@ -9,6 +9,7 @@ from rig.reader.auxiliary import newest_auxiliary
 from rig.reader.clock import DeviceClock, Reading
 from rig.reader.clock_fit import ClockFit, ClockLine
 from rig.reader.events import Delivery, LinkEvent, LinkKind
+from rig.reader.greeting import MOST_RATE
 from rig.reader.heart import LAG_LIMIT_S, Heart
 from rig.reader.intake import Intake, WireFormat
 from rig.reader.link import Link
@@ -19,6 +20,7 @@ from rig.reader.session import DeviceLimits, Session
 
 __all__ = [
     "LAG_LIMIT_S",
+    "MOST_RATE",
     "ClockFit",
     "ClockLine",
     "Delivery",

@@ -10,6 +10,8 @@ from __future__ import annotations
 
 from enum import Enum
 
+from loguru import logger
+
 from rig.reader.exchange import Exchange
 from rig.reader.refusals import name_of
 from rig.wire import (
@@ -33,6 +35,9 @@ TALKS_ONLY_AFTER_S = 1.0
 
 STREAM_EVERY_S = 0.3
 STREAM_ATTEMPTS = 5
+
+MOST_RATE = 2.0
+"""A device that grants so many times fewer or more samples than were asked for may be another rig."""
 
 SILENCE_S = 1.5
 """A device that streams and says nothing for so long may have been reset."""
@@ -139,6 +144,13 @@ class Greeting:
         if reply.result == ReplyResult.ACCEPTED:
             self.stage = Stage.STREAMING
             self.granted_hz = reply.value / 1000
+            asked_hz = self._rate_mhz / 1000
+            if not 1 / MOST_RATE <= self.granted_hz / asked_hz <= MOST_RATE:
+                logger.warning(
+                    "the device grants {:g} samples/s, {:g} were asked for (wire.rate_hz); is this the rig?",
+                    self.granted_hz,
+                    asked_hz,
+                )
             self._sampled = now
             return
         self._refuse(

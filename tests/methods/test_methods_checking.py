@@ -99,6 +99,20 @@ def test_the_specimens_own_stiffness_goes_before_the_methods():
     assert "step 1 touch: 15 N and 8.3 N of overshoot" in refusal(method, SMALL, stiff)
 
 
+@pytest.mark.parametrize("place", ["touch", "press"])
+def test_a_stiffness_whose_unit_must_be_wrong_is_questioned(place):
+    press = '- press: {force: "10 N", stop_at: "40 mm", speed: "1 mm/s"}'
+    steps = ['- touch: {force: "10 N", speed: "1 mm/s"}'] if place == "touch" else [TOUCH, press]
+    # 20 N/m for 20 N/mm: 10 N after 500 mm, of a part of 90 mm
+    wrong = SpecimenFacts(90.0, stiffness_n_per_mm=0.02)
+    said = refusal(parsed(*steps, CLEAR), GENEROUS, wrong)
+    assert place in said
+    assert "gives 10 N only after 500 mm" in said
+    assert "N/mm, not N/m" in said
+    # stated roughly, by half of what the press needs
+    assert check_method(parsed(*steps, CLEAR), GENEROUS, SpecimenFacts(90.0, stiffness_n_per_mm=0.125))
+
+
 def test_a_force_without_any_stiffness_is_refused():
     assert "needs the specimen's stiffness" in refusal(parsed(TOUCH, CLEAR, stiffness=None))
 

@@ -364,6 +364,48 @@ def test_a_size_is_read_whole_with_its_unit(desk, page, typed, height_mm):
     assert asked["order"]["card"]["free_height_mm"] == pytest.approx(height_mm, rel=1e-12)
 
 
+SIZES = [
+    *((METHOD, f"card.{name}") for name in ("free_height_mm", "area_mm2", "stiffness_n_per_mm")),
+    *(({"kind": "recording"}, name) for name in ("seconds", "cycles")),
+    *(
+        ({"kind": "height"}, name)
+        for name in (
+            "contact_n", "top_n", "touches", "speed_mm_per_s", "gap_mm", "rest_s",
+            "platen_stiffness_n_per_mm", "expected_mm",
+        )
+    ),
+    ({"kind": "release", "confirmed": True}, "away_mm"),
+]  # fmt: skip
+
+
+WRONG = ("5 V", "5,5", "5 5", "5 mm 5", "1_000", "five", "0x5", "-5", "0", "nan", "inf", "1e400", True)
+
+
+@pytest.mark.parametrize(("order", "field"), SIZES, ids=[field for _, field in SIZES])
+def test_every_field_with_a_number_is_read_whole_or_refused_with_its_name(desk, page, order, field):
+    name = field.removeprefix("card.")
+    for typed in ("5", " 5 ", 5):
+        desk.halted = True
+        answer = page.post("/api/start", json=ordered(filled(order, field, typed)))
+        assert answer.status_code == 200, answer.json()
+        asked = desk.asked("start")[-1]["order"]
+        assert (asked["card"] if "." in field else asked)[name] == 5.0
+    sent = len(desk.asked("start"))
+    for typed in WRONG:
+        answer = page.post("/api/start", json=ordered(filled(order, field, typed)))
+        assert answer.status_code == 422, typed
+        assert f"{name}: found" in answer.json()["refused"]
+    assert len(desk.asked("start")) == sent
+
+
+def filled(order, field, typed):
+    """An order with one field as it was typed."""
+    card = {"specimen": "F90-0412"}
+    if "." in field:
+        return order | {"card": card | {field.removeprefix("card."): typed}}
+    return order | ({} if order["kind"] == "release" else {"card": card}) | {field: typed}
+
+
 @pytest.mark.parametrize(
     "typed", ["3,54", "3.54 i", "90 N", "90 mm 5", "ninety", "", "0x5a", "1_000", "nan", "-90 mm", "9 0"]
 )
