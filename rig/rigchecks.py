@@ -212,7 +212,10 @@ class CheckLog:
         RecorderError
             If the disk refuses.
         """
-        line = json.dumps(_fields(record), ensure_ascii=True, allow_nan=False).encode("ascii") + b"\n"
+        fields = {"kind": _KINDS[type(record)]} | asdict(record) | {"at": record.at.isoformat()}
+        if isinstance(record, Verified):
+            fields["expires"] = None if record.expires is None else record.expires.isoformat()
+        line = json.dumps(fields, ensure_ascii=True, allow_nan=False).encode("ascii") + b"\n"
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
             with self.path.open("a+b", buffering=0) as file:
@@ -330,13 +333,6 @@ def _after_last(records: list[CheckRecord], holds: Any) -> list[CheckRecord]:
         if holds(records[place]):
             return records[place + 1 :]
     return records
-
-
-def _fields(record: CheckRecord) -> dict[str, Any]:
-    fields = {"kind": _KINDS[type(record)]} | asdict(record) | {"at": record.at.isoformat()}
-    if isinstance(record, Verified):
-        fields["expires"] = None if record.expires is None else record.expires.isoformat()
-    return fields
 
 
 def _lines(content: bytes) -> Iterator[bytes]:

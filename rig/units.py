@@ -313,16 +313,14 @@ def _exact_factor(unit: str, to: str) -> Fraction:
     for spelling in (unit, _MASS_WORD.sub(lambda mass: _WEIGHT_OF[mass[1]], unit)):
         found = _pint_unit(spelling, unit)
         if found.dimensionality == wanted.dimensionality:
-            return _conversion(found, wanted, unit)
+            registry = _registry()
+            zero, one = (Fraction(registry.convert(Fraction(n), found, wanted)) for n in (0, 1))
+            if zero != 0:
+                raise InputError(
+                    f"unit {_shown(unit)} has a zero of its own; write one that starts from nothing"
+                )
+            return one
     raise InputError(f"unit {_shown(unit)} does not convert to {to!r}; write a unit such as {right!r}")
-
-
-def _conversion(found: pint.Unit, wanted: pint.Unit, unit: str) -> Fraction:
-    registry = _registry()
-    zero, one = (Fraction(registry.convert(Fraction(n), found, wanted)) for n in (0, 1))
-    if zero != 0:
-        raise InputError(f"unit {_shown(unit)} has a zero of its own; write one that starts from nothing")
-    return one
 
 
 @lru_cache(maxsize=64)

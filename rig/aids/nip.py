@@ -385,11 +385,22 @@ def _read(piece: NipPiece, nip: Nip) -> PieceResult:
             f"expected at least the wanted {nip.force_n:g} N; press deeper, or want less"
         )
     deflection_mm = float(np.interp(nip.force_n, force_n, x))
-    slope = _slope(x, force_n, deflection_mm)
+    # secant over a small stretch around a deflection, in N/mm
+    half_mm = max(SLOPE_SHARE * deflection_mm, 1.5 * float(np.median(np.diff(x))))
+    low, high = max(deflection_mm - half_mm, float(x[0])), min(deflection_mm + half_mm, float(x[-1]))
+    slope = float(np.diff(np.interp([low, high], x, force_n))[0] / (high - low))
     share = hysteresis_share(curve)
-    energy_mj = _energy(x, force_n, deflection_mm)
+    # work of loading up to a deflection, N mm = mJ
+    inside = x < deflection_mm
+    ends = np.append(x[inside], deflection_mm)
+    energy_mj = float(np.trapezoid(np.append(force_n[inside], np.interp(deflection_mm, x, force_n)), ends))
     size_mm = piece.size_mm.value
-    force_share, position_share = _calibration_shares(result)
+    # relative standard uncertainties of force and position from the calibration, as far as they are said
+    found = []
+    for name in ("peak_force_n", "peak_deflection_mm"):
+        value, u = result.values.get(name, 0.0), result.u_shared.get(name, float("nan"))
+        found.append(abs(u / value) if value and isfinite(value) and isfinite(u) else 0.0)
+    force_share, position_share = found[0], found[1]
     either = hypot(force_share, position_share)
     shared_mm = hypot(force_share * nip.force_n / slope, position_share * deflection_mm)
     values = {
@@ -424,20 +435,6 @@ def _rising(curve: Curve, result: PieceResult) -> tuple[FloatArray, FloatArray]:
     return x[first], rising[first]
 
 
-def _slope(x: FloatArray, force_n: FloatArray, at_mm: float) -> float:
-    """Secant over a small stretch around a deflection, in N/mm."""
-    half_mm = max(SLOPE_SHARE * at_mm, 1.5 * float(np.median(np.diff(x))))
-    low, high = max(at_mm - half_mm, float(x[0])), min(at_mm + half_mm, float(x[-1]))
-    return float(np.diff(np.interp([low, high], x, force_n))[0] / (high - low))
-
-
-def _energy(x: FloatArray, force_n: FloatArray, to_mm: float) -> float:
-    """Work of loading up to a deflection, N mm = mJ."""
-    inside = x < to_mm
-    ends = np.append(x[inside], to_mm)
-    return float(np.trapezoid(np.append(force_n[inside], np.interp(to_mm, x, force_n)), ends))
-
-
 def hysteresis_share(curve: Curve) -> float:
     """Energy lost over energy absorbed, of the whole loop that was measured; not-a-number without one."""
     known = np.isfinite(curve.loading_n) & np.isfinite(curve.unloading_n)
@@ -447,15 +444,6 @@ def hysteresis_share(curve: Curve) -> float:
     put_in = float(np.trapezoid(curve.loading_n[known], x))
     came_back = float(np.trapezoid(np.maximum(curve.unloading_n[known], 0.0), x))
     return (put_in - came_back) / put_in if put_in > 0 else float("nan")
-
-
-def _calibration_shares(result: PieceResult) -> tuple[float, float]:
-    """Relative standard uncertainties of force and position from the calibration, as far as they are said."""
-    found = []
-    for name in ("peak_force_n", "peak_deflection_mm"):
-        value, u = result.values.get(name, 0.0), result.u_shared.get(name, float("nan"))
-        found.append(abs(u / value) if value and isfinite(value) and isfinite(u) else 0.0)
-    return found[0], found[1]
 
 
 def _travel_share(

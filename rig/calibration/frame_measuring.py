@@ -334,7 +334,9 @@ def _known(curve: Curve, strokes: Strokes, sensing: _Sensing) -> _Known:
     """Covariance of the gives: scatter of presses, noise, resolution, friction and what the curve leaves."""
     presses, knots = curve.gives_mm.shape
     steps = strokes.count.shape[2]
-    single_mm2 = _of_single_positions(curve, sensing)
+    # variance of a single position at a given force: its own noise and count, and the force's noise
+    slope_mm_per_n = float(curve.give_mm[-1] / curve.knots_n[-1])
+    single_mm2 = sensing.position_u_mm**2 + (slope_mm_per_n * sensing.force_u_n) ** 2
     share = (1 / strokes.count[:, strokes.used]).mean(axis=0)
     one_mm2 = single_mm2 * share.sum(axis=0) / len(share) ** 2
     coarse_mm2 = _coarseness(curve, steps, sensing)
@@ -370,12 +372,6 @@ def _known(curve: Curve, strokes: Strokes, sensing: _Sensing) -> _Known:
         parts = [(math.sqrt(scatter[-1, -1]), freedom), (math.sqrt(fixed[-1, -1]), math.inf)]
         _, freedom = combined(parts)
     return _Known((total + total.T) / 2, freedom, loop_mm, tuple(notes))
-
-
-def _of_single_positions(curve: Curve, sensing: _Sensing) -> float:
-    """Variance of a single position at a given force: its own noise and count, and the force's noise."""
-    slope_mm_per_n = float(curve.give_mm[-1] / curve.knots_n[-1])
-    return sensing.position_u_mm**2 + (slope_mm_per_n * sensing.force_u_n) ** 2
 
 
 def _coarseness(curve: Curve, steps: int, sensing: _Sensing) -> float:

@@ -207,7 +207,7 @@ def height_at(
     counted_mm = heights_mm[1:] if apart else heights_mm
     mm = float(counted_mm.mean())
     parts = (
-        *_repeats_bare(bare),
+        *([_repeats("repeats of the bare touch", bare[0])] if len(bare) == 1 else []),
         _repeats("repeats of the piece's touch", counted),
         *_homing(series_mm, bare, homed_between),
         _smallest_step([touch for series in bare for touch in series], counted),
@@ -255,13 +255,6 @@ def _trend(heights_mm: FloatArray, read_mm: float) -> float | None:
 
 def _sd(values: Sequence[float]) -> float | None:
     return float(np.std(values, ddof=1)) if len(values) > 1 else None
-
-
-def _repeats_bare(bare: Sequence[Sequence[PlatenTouch]]) -> list[HeightPart]:
-    if len(bare) == 1:
-        return [_repeats("repeats of the bare touch", bare[0])]
-    # the spread of the series holds that of their means
-    return []
 
 
 def _repeats(source: str, touches: Sequence[PlatenTouch]) -> HeightPart:
@@ -368,17 +361,16 @@ def _told_only(
     whole = [touch for series in bare for touch in series]
     rows = []
     for source, name in (("noise of the readings", "u_mm"), ("force zero", "zero_u_mm")):
-        square = sum(_of_mean(each, name) for each in (whole, piece))
+        # variance of a mean of readings
+        square = sum(
+            float(np.sum([getattr(touch, name) ** 2 for touch in each])) / len(each) ** 2
+            for each in (whole, piece)
+        )
         rows.append(HeightPart(source, math.sqrt(square), math.inf, False, "in the repeats already"))
     give_um = 1000 * float(calibration.frame.give_mm(np.array(force_n)))
     same = f"{give_um:.3g} um at {force_n:g} N, the same at both touches: goes out"
     rows.append(HeightPart("frame's give", None, math.inf, False, same))
     return rows
-
-
-def _of_mean(touches: Sequence[PlatenTouch], name: str) -> float:
-    """Variance of a mean of readings."""
-    return float(np.sum([getattr(touch, name) ** 2 for touch in touches])) / len(touches) ** 2
 
 
 def _mean(touches: Sequence[PlatenTouch], name: str) -> float:

@@ -153,7 +153,8 @@ def settled_plateau(
             f"plateau not steady: a tenth of it lies {off:.4g} counts off the rest; expected {bound:.4g} at "
             "the most. Something moved meanwhile; leave the load alone, then take it again"
         )
-    u = math.hypot(float(means.std(ddof=1)) / math.sqrt(BLOCKS), _step_u(values))
+    # noise of a count or more dithers the steps away; without it the mean stands anywhere in its step
+    u = math.hypot(float(means.std(ddof=1)) / math.sqrt(BLOCKS), STEP_U_COUNTS if values.std() < 0.5 else 0.0)
     return Plateau(float(values.mean()), u, BLOCKS - 1, drift, seconds, len(values))
 
 
@@ -169,11 +170,6 @@ def _noise(values: FloatArray) -> float:
         left = block - block.mean() - slope * at
         found.append(math.sqrt(float(left @ left) / max(len(block) - 2, 1)))
     return float(np.median(found))
-
-
-def _step_u(values: FloatArray) -> float:
-    """Noise of a count or more dithers the steps away; without it the mean stands anywhere in its step."""
-    return STEP_U_COUNTS if values.std() < 0.5 else 0.0
 
 
 def _drift(time_s: FloatArray, means: FloatArray) -> tuple[float, float]:

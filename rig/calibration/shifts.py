@@ -65,15 +65,13 @@ def drawn(calibration: Calibration, random: np.random.Generator) -> Calibration:
         # directions of one fit share its estimate of the scatter
         key = (shift.source, shift.degrees_of_freedom)
         if key not in factors:
-            factors[key] = _student_factor(shift.degrees_of_freedom, random)
+            factors[key] = (
+                1.0
+                if math.isinf(shift.degrees_of_freedom)
+                else math.sqrt(shift.degrees_of_freedom / float(random.chisquare(shift.degrees_of_freedom)))
+            )
         off = _moved(off, calibration, shift.calibration, factors[key] * float(random.standard_normal()))
     return off
-
-
-def _student_factor(degrees_of_freedom: float, random: np.random.Generator) -> float:
-    if math.isinf(degrees_of_freedom):
-        return 1.0
-    return math.sqrt(degrees_of_freedom / float(random.chisquare(degrees_of_freedom)))
 
 
 def _shifts(calibration: Calibration) -> Iterator[Shift]:

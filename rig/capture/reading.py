@@ -110,7 +110,8 @@ class Capture:
             lines, first = self._damaged_lines(name)
             if lines:
                 found.append(Damage(name, first, 0, f"{lines} damaged lines of {what}"))
-        rows = self._damaged_rows()
+        path = self.path / SUMMARY_FILE
+        rows = sum(row is None for row in read_rows(path)) if path.is_file() else 0
         if rows:
             found.append(Damage(SUMMARY_FILE, 0, 0, f"{rows} damaged rows of the summary"))
         return tuple(found)
@@ -155,10 +156,6 @@ class Capture:
         """Rows that were worked out while recording, as far as they are intact; none if there are none."""
         path = self.path / SUMMARY_FILE
         return (row for row in read_rows(path) if row is not None) if path.is_file() else iter(())
-
-    def _damaged_rows(self) -> int:
-        path = self.path / SUMMARY_FILE
-        return sum(row is None for row in read_rows(path)) if path.is_file() else 0
 
     def _damaged_lines(self, name: str) -> tuple[int, int]:
         try:

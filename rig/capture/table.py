@@ -200,7 +200,12 @@ def import_table(
     chosen, said = choose_columns(layout, given, columns, in_order=in_order)
     notes += said
     read = {
-        kind: Cells(layout.where, _name(layout, place, choice), columns[place], layout.numbers)
+        kind: Cells(
+            layout.where,
+            choice.column if _INDEX.fullmatch(choice.column) else layout.headings[place] or f"#{place + 1}",
+            columns[place],
+            layout.numbers,
+        )
         for kind, (place, choice) in chosen.items()
     }
     values, stamps, kept = _read(read, layout, form, notes)
@@ -299,10 +304,6 @@ def _note_sign(layout: Layout, force: RawArray, position: RawArray, notes: list[
         f"{layout.where}: the force is below zero throughout. If the table counts compression as negative, "
         f"import it with {options}; if the piece was pulled, with --sense tension"
     )
-
-
-def _name(layout: Layout, place: int, choice: ColumnChoice) -> str:
-    return choice.column if _INDEX.fullmatch(choice.column) else layout.headings[place] or f"#{place + 1}"
 
 
 def _read(

@@ -194,7 +194,11 @@ def check_method(method: Method, rig: RigLimits, specimen: SpecimenFacts) -> Che
     InputError
         With the step and its line, what was found and what would be right.
     """
-    _refuse_unmet_needs(method, specimen)
+    facts = {"free_height": specimen.free_height_mm, "area": specimen.area_mm2}
+    for need in method.specimen.needs:
+        if facts[need] is None:
+            name = need.replace("_", " ")
+            refuse(method.specimen.place, f"needs {need}, found none; give the specimen's {name}")
     stiffness = specimen.stiffness_n_per_mm or method.specimen.stiffness_n_per_mm
     gap_mm = largest_gap_mm(method.steps)
     walk = _Walk(rig, specimen.free_height_mm, stiffness, gap_mm)
@@ -245,14 +249,6 @@ def depth_mm(depth: Depth, free_height_mm: float | None, place: Place) -> float:
     if free_height_mm is None:
         refuse(place, f"{depth} of a free height that is not known; give the specimen's free height")
     return depth.value * free_height_mm / 100
-
-
-def _refuse_unmet_needs(method: Method, specimen: SpecimenFacts) -> None:
-    facts = {"free_height": specimen.free_height_mm, "area": specimen.area_mm2}
-    for need in method.specimen.needs:
-        if facts[need] is None:
-            name = need.replace("_", " ")
-            refuse(method.specimen.place, f"needs {need}, found none; give the specimen's {name}")
 
 
 @dataclass(frozen=True, slots=True)

@@ -93,7 +93,7 @@ def course_of(method: Method, events: Iterable[Mapping[str, Any]]) -> Course:
     events
         Of the capture, oldest first.
     """
-    steps = _by_place(method)
+    steps = {_tail(str(step.place)): step for step in each_step(method.steps) if not isinstance(step, Repeat)}
     course = Course()
     begun: tuple[str, int] | None = None
     kept_before = False
@@ -128,10 +128,6 @@ def _take(course: Course, done: Done) -> bool:
         return False
     course.kept.append(done)
     return True
-
-
-def _by_place(method: Method) -> dict[str, Step]:
-    return {_tail(str(step.place)): step for step in each_step(method.steps) if not isinstance(step, Repeat)}
 
 
 def _tail(place: str) -> str:

@@ -101,7 +101,7 @@ def parse_method(text: str, source: str) -> Method:
         specimen_needs(fields),
         _conditioning(fields),
         steps,
-        _report(fields),
+        () if "report" not in fields else _names(fields, "report", tuple(REPORTABLE)),
     )
     _conditioning_leaves_something(fields, method)
     return method
@@ -141,12 +141,6 @@ def _conditioning_leaves_something(fields: Fields, method: Method) -> None:
             f"cycles: found {method.conditioning.cycles} of {presses} presses, "
             "which leaves none for the result; condition less or press more",
         )
-
-
-def _report(fields: Fields) -> tuple[str, ...]:
-    if "report" not in fields:
-        return ()
-    return _names(fields, "report", tuple(REPORTABLE))
 
 
 def _names(fields: Fields, key: str, known: tuple[str, ...]) -> tuple[str, ...]:

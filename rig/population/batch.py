@@ -24,7 +24,6 @@ from rig.population.outliers import outlying
 from rig.population.pieces import PieceResult, average_pieces, shared_freedom_of, shared_u_of
 from rig.population.spread import SpreadSplit, split_spread
 from rig.population.tolerance import CONFIDENCE, CONTENT, tolerance_factor
-from rig.samples import FloatArray
 
 ODD_P = 0.05
 """Values that are normal give a smaller p of the Shapiro test this seldom."""
@@ -184,7 +183,7 @@ def batch_figures(
     return BatchFigures(
         **about,
         sd=sd,
-        cv_pct=100 * sd / abs(estimate.value) if _of_one_sign(values) else None,
+        cv_pct=100 * sd / abs(estimate.value) if bool((values > 0).all() or (values < 0).all()) else None,
         u=estimate.u,
         freedom=limited(estimate.effective_freedom),
         low=low,
@@ -274,10 +273,6 @@ def pieces_needed(
         middle = (low + high) // 2
         low, high = (low, middle) if half(middle) <= half_width else (middle, high)
     return high
-
-
-def _of_one_sign(values: FloatArray) -> bool:
-    return bool((values > 0).all() or (values < 0).all())
 
 
 def _notes(odd: Sequence[str], p: float | None, *, spreads: bool, unreachable: bool) -> list[str]:

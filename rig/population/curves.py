@@ -158,7 +158,13 @@ def curve_band(
     known = np.isfinite(loading)
     count = known.sum(axis=0)
     mean, sd = _moments(loading)
-    factors = {each: _factors(each, level, content, confidence) for each in set(count.tolist())}
+    # of the standard deviation: half the interval of the mean, and half the tolerance interval
+    factors = {
+        each: (float("nan"), float("nan"))
+        if each < 2
+        else (coverage_factor(each - 1, level) / sqrt(each), tolerance_factor(each, content, confidence))
+        for each in set(count.tolist())
+    }
     student, most = np.array([factors[each] for each in count.tolist()]).T
     return CurveBand(
         group=group,
@@ -326,13 +332,6 @@ def _moments(forces: FloatArray) -> tuple[FloatArray, FloatArray]:
         away = np.where(known, forces - mean, 0.0)
         sd = np.sqrt((away**2).sum(axis=0) / np.where(count > 1, count - 1, np.nan))
     return mean, sd
-
-
-def _factors(count: int, level: float, content: float, confidence: float) -> tuple[float, float]:
-    """Of the standard deviation: half the interval of the mean, and half the tolerance interval."""
-    if count < 2:
-        return float("nan"), float("nan")
-    return coverage_factor(count - 1, level) / sqrt(count), tolerance_factor(count, content, confidence)
 
 
 def _stretches(grid: FloatArray, marked: npt.NDArray[np.bool_]) -> tuple[tuple[float, float], ...]:

@@ -66,7 +66,10 @@ def hedges_g(first: FloatArray, second: FloatArray, *, level: float = LEVEL) -> 
     if abs(d / root) > LARGEST_T:
         away = coverage_factor(np.inf, level) * sqrt(root**2 + d**2 / (2 * freedom))
         return EffectSize(correction * d, correction * (d - away), correction * (d + away))
-    low, high = (_noncentrality(d / root, freedom, tail) * root for tail in _tails(level))
+    # parts of the distribution below the observed value at the low and the high end
+    low, high = (
+        _noncentrality(d / root, freedom, tail) * root for tail in (1 - (1 - level) / 2, (1 - level) / 2)
+    )
     return EffectSize(correction * d, correction * low, correction * high)
 
 
@@ -118,11 +121,6 @@ def holm(chances: Sequence[float]) -> list[float]:
     corrected = np.empty(count)
     corrected[order] = np.minimum(raised, 1.0)
     return [float(each) for each in corrected]
-
-
-def _tails(level: float) -> tuple[float, float]:
-    """Parts of the distribution below the observed value at the low and the high end."""
-    return 1 - (1 - level) / 2, (1 - level) / 2
 
 
 def _noncentrality(t: float, freedom: float, below: float) -> float:

@@ -20,7 +20,6 @@ from rig.population.components import APPRAISER, WITHIN, mean_squares
 from rig.population.gauge import LEVEL
 from rig.population.intervals import Term
 from rig.population.trials import TrialTable
-from rig.samples import FloatArray
 
 HAND, DRIVEN = "hand", "driven"
 
@@ -156,13 +155,9 @@ def _others(paired: Term, parts: tuple[TrialTable, TrialTable], level: float) ->
     between = []
     for part in parts:
         if len(part.appraisers) > 1:
-            between.append(_between(part.measured))
+            # variance of the mean over appraisers, their repeats included, and its degrees of freedom
+            square, df = mean_squares(part.measured)[APPRAISER]
+            between.append((float(square) / part.measured.size, df))
         elif part.kinds[0] != DRIVEN:
             return None, f"with one appraiser of kind {part.kinds[0]!r} nothing is known of others"
     return _away(paired, between, level), ""
-
-
-def _between(values: FloatArray) -> tuple[float, int]:
-    """Variance of the mean over appraisers, their repeats included, and its degrees of freedom."""
-    square, df = mean_squares(values)[APPRAISER]
-    return float(square) / values.size, df

@@ -102,7 +102,9 @@ class DeviceClock:
         repeated = int(np.count_nonzero(again))
         if repeated:
             block = _part(block, ~again)
-        self._append(block, host_time)
+        parts = [block] if self._pending is None else [self._pending, block]
+        self._pending = SampleBlock.concatenate(parts)
+        self._heard_s = np.concatenate([self._heard_s, np.full(len(block), host_time)])
         if self.pending > WAITING_LIMIT:
             self.waiting = False
         reading = self._decide(host_time, final=False)
@@ -151,11 +153,6 @@ class DeviceClock:
     def empty(self) -> Samples:
         """No samples, of this stream's kind."""
         return Samples.empty(self._force_channel, self._position_channel, self._source)
-
-    def _append(self, block: SampleBlock, host_time: float) -> None:
-        parts = [block] if self._pending is None else [self._pending, block]
-        self._pending = SampleBlock.concatenate(parts)
-        self._heard_s = np.concatenate([self._heard_s, np.full(len(block), host_time)])
 
     def _decide(self, host_time: float, *, final: bool) -> Reading:
         block, heard_s = self._pending, self._heard_s

@@ -44,7 +44,11 @@ class DeliveryQueue:
         """Add a batch, or drop and count it. Never waits."""
         with self._changed:
             if self._size and self._size + _size(delivery) > self._limit:
-                self._drop(delivery)
+                self._lost_batches += 1
+                self._lost_samples += len(delivery.samples)
+                room = max(KEPT_EVENTS - len(self._saved), 0)
+                self._saved += delivery.events[:room]
+                self._lost_events += len(delivery.events[room:])
                 return
             self._append(self._with_losses(delivery))
 
@@ -69,13 +73,6 @@ class DeliveryQueue:
         self._waiting.append(delivery)
         self._size += _size(delivery)
         self._changed.notify_all()
-
-    def _drop(self, delivery: Delivery) -> None:
-        self._lost_batches += 1
-        self._lost_samples += len(delivery.samples)
-        room = max(KEPT_EVENTS - len(self._saved), 0)
-        self._saved += delivery.events[:room]
-        self._lost_events += len(delivery.events[room:])
 
     def _with_losses(self, delivery: Delivery) -> Delivery:
         if not self._lost_batches:

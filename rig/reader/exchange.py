@@ -157,7 +157,10 @@ class Exchange:
         with self._turn:
             self._expect(command)
             for _ in range(attempts):
-                self._send_unless_interrupted(command, past)
+                # looking and sending are one step, or the command could slip out behind a halt that ended it
+                with self._sending:
+                    self._check_uninterrupted(command, past)
+                    self.send(command)
                 reply = self._reply_within(timeout_s, lambda: self._interruptions != past)
                 if reply is not None:
                     return reply
@@ -194,12 +197,6 @@ class Exchange:
     def _expect(self, command: Command) -> None:
         with self._changed:
             self._awaited, self._reply = command.request, None
-
-    def _send_unless_interrupted(self, command: Command, past: int) -> None:
-        # Looking and sending are one step, or the command could slip out behind the halt that ended it.
-        with self._sending:
-            self._check_uninterrupted(command, past)
-            self.send(command)
 
     def _check_uninterrupted(self, command: Command, past: int) -> None:
         if self._interruptions != past:

@@ -26,7 +26,6 @@ from rig.wire import (
     LineDecoder,
     LineFormat,
     Note,
-    Placed,
     State,
 )
 
@@ -107,9 +106,12 @@ class Intake:
         readings: list[Reading] = []
         messages: list[tuple[DeviceMessage, bool]] = []
         taken = 0
-        for placed in _from_device(decoded.messages):
+        for placed in [placed for placed in decoded.messages if isinstance(placed.message, DeviceMessage)]:
             message = placed.message
-            if _concerns_clock(message) and placed.position > taken:
+            if (
+                isinstance(message, Identity)
+                or (isinstance(message, Event) and message.code == EventCode.BOOT)
+            ) and placed.position > taken:
                 readings.append(self.clock.take(decoded.samples[taken : placed.position], host_time))
                 taken = placed.position
             reading, rebooted = self._hear(cast(DeviceMessage, message), host_time)
@@ -195,14 +197,6 @@ class Intake:
         self._reported = tally
         self._report_due = host_time + REJECTED_EVERY_S
         return (LinkEvent("rejected", host_time, self.clock.last_time_us, {"bytes": discarded, **news}),)
-
-
-def _from_device(messages: tuple[Placed, ...]) -> list[Placed]:
-    return [placed for placed in messages if isinstance(placed.message, DeviceMessage)]
-
-
-def _concerns_clock(message: object) -> bool:
-    return isinstance(message, Identity) or (isinstance(message, Event) and message.code == EventCode.BOOT)
 
 
 def _channel(unit: str) -> Channel:

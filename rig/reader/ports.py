@@ -119,7 +119,15 @@ def find_port(address: PortAddress) -> str:
             raise DeviceError(f"port {path}: there is no such port. {_present(list_ports())}")
         return path
     ports = list_ports()
-    matching = [port for port in ports if _matches(port, address)]
+    matching = [
+        port
+        for port in ports
+        if (
+            port.usb == address.usb.upper()
+            if address.usb is not None
+            else port.serial_number == address.serial_number
+        )
+    ]
     if not matching:
         raise DeviceError(f"port: none found with {address}. {_present(ports)}")
     if len(matching) > 1:
@@ -128,12 +136,6 @@ def find_port(address: PortAddress) -> str:
             "Give the serial_number of the one that is meant, or its path."
         )
     return matching[0].path
-
-
-def _matches(port: PortDescription, address: PortAddress) -> bool:
-    if address.usb is not None:
-        return port.usb == address.usb.upper()
-    return port.serial_number == address.serial_number
 
 
 def _device_path(path: str) -> str:

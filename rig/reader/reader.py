@@ -201,7 +201,11 @@ class Reader:
             baud = self._address.baud
             return f"{where}: nothing was heard at {baud} baud; is the rig on, and is it this port?"
         if not self.tally.accepted:
-            causes = _causes(self.tally)
+            causes = ", ".join(
+                f"{name.replace('_', ' ')} {count}"
+                for name, count in self.tally.as_dict().items()
+                if count and name not in NOT_CAUSES
+            )
             return (
                 f"{where}: {received} bytes came but none made a {unit} ({causes or 'none was complete'}): "
                 f"is the speed of {self._address.baud} baud right, and the wire format?"
@@ -335,11 +339,3 @@ class Reader:
     def _tell(self) -> None:
         with self._changed:
             self._changed.notify_all()
-
-
-def _causes(tally: Tally) -> str:
-    return ", ".join(
-        f"{name.replace('_', ' ')} {count}"
-        for name, count in tally.as_dict().items()
-        if count and name not in NOT_CAUSES
-    )

@@ -122,7 +122,12 @@ def measure_for_sheet(
     """Measure captures for a sheet; see `pressed_captures`. Depths are the sheet's own unless asked for."""
     if asked.at is None:
         asked = replace(asked, at=_depths(captures))
-    _check_depths(asked.at)
+    # refuse a depth once, and not with every capture
+    for text in (asked.at or "").split(","):
+        try:
+            Depth.of(text.strip())
+        except InputError as problem:
+            raise InputError(f"--at: {problem}") from None
     known = None if register is None else known_by_register(register)
     pressed, notes = pressed_captures(
         captures, asked, known=known, optional=optional, workers=workers, progress=progress
@@ -130,15 +135,6 @@ def measure_for_sheet(
     if not pressed:
         raise InputError(f"no capture is left. {' '.join(notes[:3])}")
     return pressed, notes
-
-
-def _check_depths(texts: str | None) -> None:
-    """Refuse a depth once, and not with every capture."""
-    for text in (texts or "").split(","):
-        try:
-            Depth.of(text.strip())
-        except InputError as problem:
-            raise InputError(f"--at: {problem}") from None
 
 
 def _depths(captures: Sequence[Path]) -> str:

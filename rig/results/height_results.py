@@ -159,12 +159,14 @@ def _unloaded(
         for at_mm, u, reading in zip(contact_mm, u_mm, piece.readings, strict=True)
     ]
     # bare platens give so little that a straight line leads back to where they met
-    met = [[_led_back(touch, contact_n) for touch in each.touches(top=False)] for each in bare]
+    met = [
+        [
+            replace(touch, position_mm=touch.position_mm - contact_n * touch.per_newton_mm)
+            for touch in each.touches(top=False)
+        ]
+        for each in bare
+    ]
     return height_at(0.0, met, touched, calibration=calibration, homed_between=homed), ""
-
-
-def _led_back(touch: PlatenTouch, force_n: float) -> PlatenTouch:
-    return replace(touch, position_mm=touch.position_mm - force_n * touch.per_newton_mm)
 
 
 def _scatter_mm(reading: PlatenReading) -> float:

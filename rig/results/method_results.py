@@ -271,7 +271,11 @@ class _Windows:
         """Take the whole recording."""
         aligner = Aligner(self._calibration)
         starts = np.array([done.begin_us for done in self._wanted], np.int64)
-        stops = np.array([_stop_us(done) for done in self._wanted], np.int64)
+        # a hold ends before the next motion; of a motion, the tail may have come after its end was known
+        stops = np.array(
+            [done.end_us if done.action == "wait loaded" else done.until_us for done in self._wanted],
+            np.int64,
+        )
         for batch in batches:
             self._take(aligner.push(batch), starts, stops)
         self._take(aligner.finish(), starts, stops)
@@ -318,11 +322,6 @@ class _Windows:
             signals.force_resolution_n,
             signals.position_resolution_mm,
         )
-
-
-def _stop_us(done: Done) -> int:
-    """A hold ends before the next motion; of a motion, the tail may have come after its end was known."""
-    return done.end_us if done.action == "wait loaded" else done.until_us
 
 
 def _copied(part: Signals) -> Signals:

@@ -221,7 +221,11 @@ def pressed_captures(
             f"Contact is where the force passes {force_n:.2g} N, in all captures: the largest that the noise "
             "of any of them asks for. --contact-force sets it."
         )
-    _refuse_doubles(pressed)
+    seen: dict[str, Path] = {}
+    for each in pressed:
+        other = seen.setdefault(each.capture.header.id, each.path)
+        if other is not each.path:
+            raise InputError(f"{each.path}: the same capture as {other}; give each once")
     return tuple(_named_apart(sorted(pressed, key=lambda one: one.capture.header.started))), tuple(notes)
 
 
@@ -418,14 +422,12 @@ def _circumstances(capture: Capture, result: CaptureResult, *, driven: bool) -> 
         "area": f"{header.area_mm2:.4g} mm^2" if header.area_mm2 else UNSTATED,
         "calibration": calibration_words(result.calibration),
         "contact force": f"{result.contact_force_n:.3g} N",
-        "conditioning": _cycles_words(result.settings.conditioning),
+        "conditioning": "1 cycle"
+        if result.settings.conditioning == 1
+        else f"{result.settings.conditioning} cycles",
         "datum": result.settings.datum,
     }
     return words | {name: str(typed.get(name) or UNSTATED).strip().lower() for name in STATED}
-
-
-def _cycles_words(cycles: int) -> str:
-    return "1 cycle" if cycles == 1 else f"{cycles} cycles"
 
 
 def method_words(header: CaptureHeader) -> str:
@@ -500,14 +502,6 @@ def _strokes(loop: Loop, grid: Any) -> tuple[Any, Any]:
         forward = np.concatenate([[True], np.diff(x) > 0])
         read.append(np.interp(grid, x[forward], force[forward], left=np.nan, right=np.nan))
     return read[0], np.full(len(grid), np.nan) if _one_way(loop) else read[1]
-
-
-def _refuse_doubles(pressed: Sequence[PressedCapture]) -> None:
-    seen: dict[str, Path] = {}
-    for each in pressed:
-        other = seen.setdefault(each.capture.header.id, each.path)
-        if other is not each.path:
-            raise InputError(f"{each.path}: the same capture as {other}; give each once")
 
 
 def _named_apart(pressed: list[PressedCapture]) -> list[PressedCapture]:

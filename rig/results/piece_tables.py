@@ -78,15 +78,17 @@ def _quantities(path: Path, headings: Sequence[str]) -> list[str]:
     free = [name for name in headings if name not in (*WHO, *HOW)]
     for name in free:
         refuse_old_name(f"{path}, headings", name)
-    quantities = [name for name in free if not _beside(name, free)]
+    # all but the uncertainties and degrees of freedom of other columns
+    quantities = [
+        name
+        for name in free
+        if not any(
+            name.endswith(ending) and name.removesuffix(ending) in free for ending in (U, SHARED, FREEDOM)
+        )
+    ]
     if not quantities:
         raise InputError(f"{path}, headings: no column of a quantity; found {', '.join(headings)}")
     return quantities
-
-
-def _beside(name: str, free: Sequence[str]) -> bool:
-    """Whether a column is the uncertainty of another one."""
-    return any(name.endswith(ending) and name.removesuffix(ending) in free for ending in (U, SHARED, FREEDOM))
 
 
 def _piece(found: Row, quantities: Sequence[str]) -> PieceResult:

@@ -121,7 +121,10 @@ def _squeezed(path: Path, column: str, asked: Asked) -> _Squeezed:
     with SpilledRows() as store:
         capture, result = analyse_capture(path, asked, store)
         value = _value(path, column, result)
-    driven = capture.header.method is not None and not _by_hand(capture)
+    # a method that only guided a hand drove nothing
+    driven = capture.header.method is not None and not any(
+        event.get("kind") == "method" and event.get("by") == "hand" for event in capture.each_event()
+    )
     operator = RIG if driven else (capture.header.operator or "").strip()
     if not operator:
         raise InputError(
@@ -143,11 +146,6 @@ def _value(path: Path, column: str, result: CaptureResult) -> float:
             "Leave the piece out for all, or squeeze it again"
         )
     return float(found["mean"])
-
-
-def _by_hand(capture: Capture) -> bool:
-    """Whether the method only guided a hand."""
-    return any(event.get("kind") == "method" and event.get("by") == "hand" for event in capture.each_event())
 
 
 def _all_squeezed(paths: Sequence[Path], column: str, asked: Asked) -> list[_Squeezed]:

@@ -336,7 +336,9 @@ class VirtualRig:
             return self._take()
         self._owed_s += duration_s
         before_s = self.device.machine.now_s
-        sent = self.advance_samples(self._samples_within(self._owed_s), room)
+        sent = self.advance_samples(
+            max(math.floor(self._owed_s / self.device.machine.period_s + _ALMOST), 0), room
+        )
         self._owed_s -= self.device.machine.now_s - before_s
         return sent
 
@@ -382,24 +384,19 @@ class VirtualRig:
                 case ["reset", _]:
                     self._reset()
                 case ["specimen", how]:
-                    self._lay_in(bare=how == "none")
+                    # clear the platens, or lay in a specimen like the first one as it was at first
+                    bare = how == "none"
+                    specimen, contact_mm = self._at_first
+                    if bare:
+                        specimen, contact_mm = BARE_PLATENS, contact_mm + specimen.height_mm
+                    self.replace_specimen(specimen, contact_mm)
             done.set()
-
-    def _lay_in(self, *, bare: bool) -> None:
-        """Clear the platens, or lay in a specimen like the first one as it was at first."""
-        specimen, contact_mm = self._at_first
-        if bare:
-            specimen, contact_mm = BARE_PLATENS, contact_mm + specimen.height_mm
-        self.replace_specimen(specimen, contact_mm)
 
     def _reset(self) -> None:
         """The device boots anew; what it says begins behind a delimiter."""
         if self._format is None:
             self._pending += _FRAME_ENDS
         self._send(self.device.reboot())
-
-    def _samples_within(self, duration_s: float) -> int:
-        return max(math.floor(duration_s / self.device.machine.period_s + _ALMOST), 0)
 
     def _next_turn_s(self) -> float:
         if self._current is not None:
@@ -448,7 +445,12 @@ class VirtualRig:
     def _send_samples(self, block: SampleBlock, room: int | None) -> None:
         frames = self._encoded(block)
         if room is not None and len(frames) > room:
-            block, frames = self._cut_to(block, frames, room)
+            # as many whole frames as there is room for; the rest are counted as dropped
+            end = (_LINE_ENDS if self._format else _FRAME_ENDS)[0]
+            ends = np.flatnonzero(np.frombuffer(frames, np.uint8) == end) + 1
+            fitting = int(np.searchsorted(ends, room, side="right"))
+            self.device.frames_dropped += len(block) - fitting
+            block, frames = block[:fitting], frames[: int(ends[fitting - 1]) if fitting else 0]
         sent, intact = self._line.samples(frames, len(block))
         self._pending += sent
         if self._keep_sent and block.seq is not None and block.time_us is not None:
@@ -461,14 +463,6 @@ class VirtualRig:
                     block.position[intact],
                 )
             )
-
-    def _cut_to(self, block: SampleBlock, frames: bytes, room: int) -> tuple[SampleBlock, bytes]:
-        """As many whole frames as there is room for; the rest are counted as dropped."""
-        end = (_LINE_ENDS if self._format else _FRAME_ENDS)[0]
-        ends = np.flatnonzero(np.frombuffer(frames, np.uint8) == end) + 1
-        fitting = int(np.searchsorted(ends, room, side="right"))
-        self.device.frames_dropped += len(block) - fitting
-        return block[:fitting], frames[: int(ends[fitting - 1]) if fitting else 0]
 
     def _encoded(self, block: SampleBlock) -> bytes:
         if self._format is None:

@@ -107,7 +107,10 @@ class PressedCap(Specimen):
         now_mm, pulls = memory.cap_mm, memory.pulls
         for begin, end in zip([0, *turns], [*turns, len(deflection_mm)], strict=True):
             run = deflection_mm[begin:end]
-            cap_mm[begin:end] = np.clip(now_mm, self._least(run, pulls), self._most(run, pulls))
+            # nor lag behind one that goes away
+            at_mm, hold_n = self._coming_off(pulls)
+            most: FloatArray = np.interp(run, at_mm - hold_n / self.grip_n_per_mm, at_mm)
+            cap_mm[begin:end] = np.clip(now_mm, self._least(run, pulls), most)
             was_on, now_mm = now_mm > 0, float(cap_mm[end - 1])
             pulls += int(was_on and now_mm <= 0)
         seat_mm = np.maximum(deflection_mm - self.engagement_mm, 0.0)
@@ -126,12 +129,6 @@ class PressedCap(Specimen):
         hold_n = np.array([0.0, 0.0, self.going_on_n]) * (1 - self.wear) ** pulls
         least: FloatArray = np.interp(deflection_mm, at_mm + hold_n / self.grip_n_per_mm, at_mm)
         return least
-
-    def _most(self, deflection_mm: FloatArray, pulls: int) -> FloatArray:
-        """Nor lag behind one that goes away."""
-        at_mm, hold_n = self._coming_off(pulls)
-        most: FloatArray = np.interp(deflection_mm, at_mm - hold_n / self.grip_n_per_mm, at_mm)
-        return most
 
     def _coming_off(self, pulls: int) -> tuple[FloatArray, FloatArray]:
         sits = self.engagement_mm

@@ -96,7 +96,10 @@ class Warmth:
         step_mm = np.diff(position_mm, prepend=before_mm)
         earlier_n = np.concatenate([[self._force_n], force_n[:-1]])
         work_mj = self._work_mj + np.cumsum((force_n + earlier_n) / 2 * step_mm)
-        direction = self._directions(step_mm)
+        # which way the platen went last, before the stretch and at each of its steps, shape (n + 1,)
+        signs = np.concatenate([[self._direction], np.sign(step_mm)])
+        moved = np.maximum.accumulate(np.where(signs != 0, np.arange(len(signs)), 0))
+        direction = signs[moved]
         turned = (direction[:-1] < 0) & (direction[1:] > 0)
         let_go = (force_n == 0) & (earlier_n != 0)
         done = np.flatnonzero(turned | let_go)
@@ -105,12 +108,6 @@ class Warmth:
         self._position_mm, self._force_n = float(position_mm[-1]), float(force_n[-1])
         self._direction = float(direction[-1])
         return heat_j, grid_s[done]
-
-    def _directions(self, step_mm: FloatArray) -> FloatArray:
-        """Which way the platen went last, before the stretch and at each of its steps, shape (n + 1,)."""
-        signs = np.concatenate([[self._direction], np.sign(step_mm)])
-        moved = np.maximum.accumulate(np.where(signs != 0, np.arange(len(signs)), 0))
-        return signs[moved]
 
 
 class WarmMachine(Machine):

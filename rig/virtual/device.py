@@ -17,7 +17,7 @@ import numpy as np
 
 from rig.samples import Status
 from rig.virtual.chain import Readings
-from rig.virtual.drive import Drive, DriveSettings, Happening
+from rig.virtual.drive import Drive, DriveSettings
 from rig.virtual.machine import Machine, Stretch
 from rig.wire import (
     PROTOCOL_VERSION,
@@ -344,10 +344,10 @@ class Device:
         return status
 
     def _events(self) -> list[DeviceMessage]:
-        return [self._event(happening) for happening in self.drive.take_happenings()]
-
-    def _event(self, happening: Happening) -> Event:
-        return Event(happening.code, happening.request, self.time_us, happening.value)
+        return [
+            Event(happening.code, happening.request, self.time_us, happening.value)
+            for happening in self.drive.take_happenings()
+        ]
 
     def _repeated_identity(self, samples: int) -> list[DeviceMessage]:
         self._since_identity_s += samples * self.machine.period_s

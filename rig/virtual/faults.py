@@ -143,7 +143,12 @@ class FaultyLine:
             # The end of the frame goes too, so the next one runs into it, as on a real line.
             sent = frame[: int(self._damage.integers(1, len(frame)))]
         if "flips" in hit:
-            sent = self._flipped(sent)
+            bits = np.unpackbits(np.frombuffer(sent, np.uint8))
+            flips = self._damage.choice(
+                len(bits), int(self._damage.integers(1, _MOST_FLIPS + 1)), replace=False
+            )
+            bits[flips] ^= 1
+            sent = np.packbits(bits).tobytes()
         through = False
         for _ in range(2 if "repeated" in hit else 1):
             through |= self._clean and sent == frame
@@ -153,9 +158,3 @@ class FaultyLine:
     def _put(self, pieces: list[bytes], sent: bytes) -> None:
         pieces.append(sent)
         self._clean = sent[-1] in self._ends
-
-    def _flipped(self, frame: bytes) -> bytes:
-        bits = np.unpackbits(np.frombuffer(frame, np.uint8))
-        flips = self._damage.choice(len(bits), int(self._damage.integers(1, _MOST_FLIPS + 1)), replace=False)
-        bits[flips] ^= 1
-        return np.packbits(bits).tobytes()

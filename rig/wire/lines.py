@@ -144,14 +144,12 @@ class LineDecoder:
             self._skipping = end is None
         finished = max(position, buffer.rfind(b"\n") + 1, buffer.rfind(b"\r") + 1)
         decoded = self._decode(buffer, position, finished)
-        self._hold(buffer[finished:])
-        return decoded
-
-    def _hold(self, rest: bytes) -> None:
+        rest = buffer[finished:]
         if len(rest) > MAX_LINE:
             self._reject("too_long", rest, len(rest))
             self._skipping = True
         self._pending = b"" if self._skipping else rest
+        return decoded
 
     def _decode(self, buffer: bytes, position: int, finished: int) -> Decoded:
         blocks = [_to_block(self.format, _values(self.format, b""))]
