@@ -12,6 +12,7 @@ from cobs import cobs
 from stepped_rig import checked, failed, stepped
 
 from rig.conformance import Verdict
+from rig.conformance.othersums import seal_found
 from rig.errors import DeviceError
 from rig.virtual import VirtualRig
 from rig.wire import (
@@ -531,40 +532,66 @@ def test_a_broken_rule_is_found_within_its_groups(spoil, expected, groups) -> No
     assert not report.passed
 
 
-def crc_by_bits(payload: bytes, start: int) -> int:
-    """The protocol's checksum from any start, one bit at a time: an implementation of its own."""
+def crc_by_bits(payload: bytes, polynomial: int, start: int) -> int:
+    """A checksum of sixteen bits, one bit at a time: an implementation of its own."""
     crc = start
     for byte in payload:
         crc ^= byte << 8
         for _ in range(8):
-            crc = (crc << 1 ^ 0x1021) & 0xFFFF if crc & 0x8000 else crc << 1
+            crc = (crc << 1 ^ polynomial) & 0xFFFF if crc & 0x8000 else crc << 1
     return crc
 
 
-class OtherStart:
-    """A port behind which the device's checksums begin at another value, in both directions."""
+class OtherChecksum:
+    """A port behind which the device's checksums have another polynomial or start, in both directions."""
 
-    def __init__(self, port: Any, start: int) -> None:
-        self._port, self._start, self._rest = port, start, b""
+    def __init__(self, port: Any, kind: tuple[int, int]) -> None:
+        self._port, self._kind, self._rest = port, kind, b""
 
     def read(self) -> bytes:
         *bodies, self._rest = (self._rest + self._port.read()).split(b"\x00")
-        return b"".join(self._exchanged(each, 0xFFFF, self._start) for each in bodies)
+        return b"".join(self._exchanged(body, (0x1021, 0xFFFF), self._kind) for body in bodies)
 
     def write(self, data: bytes) -> bool:
-        frames = [self._exchanged(each, self._start, 0xFFFF) for each in data.split(b"\x00")]
+        frames = [self._exchanged(body, self._kind, (0x1021, 0xFFFF)) for body in data.split(b"\x00")]
         return bool(self._port.write(b"".join(frames)))
 
-    def _exchanged(self, body: bytes, taken: int, given: int) -> bytes:
+    def _exchanged(self, body: bytes, taken: tuple[int, int], given: tuple[int, int]) -> bytes:
         payload = cobs.decode(body)[:-2]
-        if not payload or crc_by_bits(payload, taken).to_bytes(2, "little") != cobs.decode(body)[-2:]:
+        if not payload or crc_by_bits(payload, *taken).to_bytes(2, "little") != cobs.decode(body)[-2:]:
             return b"\x00"
-        return cobs.encode(payload + crc_by_bits(payload, given).to_bytes(2, "little")) + b"\x00"
+        return cobs.encode(payload + crc_by_bits(payload, *given).to_bytes(2, "little")) + b"\x00"
 
 
-@pytest.mark.parametrize("start", [0x0000, 0x1D0F])
-def test_a_checksum_that_begins_at_another_value_is_named(start) -> None:
+@pytest.mark.parametrize("silent", [False, True])
+@pytest.mark.parametrize(
+    ("kind", "words"),
+    [
+        ((0x1021, 0x0000), "begins at 0x0000, expected 0xFFFF"),
+        ((0x1021, 0x1D0F), "begins at 0x1D0F, expected 0xFFFF"),
+        ((0x8005, 0xFFFF), "has the polynomial 0x8005, expected 0x1021"),
+        # x^5 taken for x^6, and x^12 left out
+        ((0x1041, 0xFFFF), "has the polynomial 0x1041, expected 0x1021"),
+        ((0x0021, 0xFFFF), "has the polynomial 0x0021, expected 0x1021"),
+    ],
+)
+def test_a_checksum_with_another_polynomial_or_start_is_named(silent, kind, words) -> None:
     stand, _ = stepped()
-    stand.talk._port = OtherStart(stand.talk._port, start)
-    with pytest.raises(DeviceError, match=f"begins at 0x{start:04X}, expected 0xFFFF"):
+    if silent:
+        stand.talk._port.read()  # it says who it is once, after its boot
+    stand.talk._port = OtherChecksum(stand.talk._port, kind)
+    with pytest.raises(DeviceError, match=f"the checksum of its frames {words} \\("):
         stand.meet(lines=False)
+
+
+def test_any_polynomial_is_named_where_frames_came() -> None:
+    stand, _ = stepped()
+    stand.talk._port = OtherChecksum(stand.talk._port, (0x3D65, 0x0000))
+    with pytest.raises(DeviceError, match="polynomial 0x3D65, expected 0x1021 and begins at 0x0000"):
+        stand.meet(lines=False)
+
+
+def test_noise_has_no_checksum() -> None:
+    rng = np.random.default_rng(3)
+    for _ in range(10):
+        assert seal_found(rng.integers(0, 256, 2000, dtype=np.uint8).tobytes()) is None
