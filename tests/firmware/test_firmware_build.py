@@ -13,6 +13,7 @@ from rig.rigfile import read_rig_file
 
 skip_without_tools()
 
+FUZZ_ROUNDS = 20
 LEAST_TESTS = 40
 """Fewer would mean that some were not run."""
 
@@ -72,6 +73,21 @@ def test_every_unit_test_of_the_core_passes_on_the_simulated_chip(checked):
     _, there = checked
     assert set(there) == named_in_source()
     assert set(there.values()) == {"ok"}
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_the_core_bears_with_anything_at_all_with_memory_and_arithmetic_watched(build, seed):
+    said = make(build, "fuzz", f"SEED={seed}", f"ROUNDS={FUZZ_ROUNDS}")
+    steps = int(
+        re.search(rf"{FUZZ_ROUNDS} rounds of 300 things from seed {seed}, (\d+) steps: all held", said)[1]
+    )
+    # it moved in most of them, or nothing was tried
+    assert steps > 100 * FUZZ_ROUNDS
+
+
+@pytest.mark.skipif(shutil.which("cppcheck") is None, reason="cppcheck is missing: apt install cppcheck")
+def test_the_sources_have_nothing_that_cppcheck_says(build):
+    make(build, "lint")
 
 
 def test_the_core_knows_no_registers():

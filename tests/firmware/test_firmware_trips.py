@@ -339,6 +339,31 @@ def test_the_slowest_filter_makes_a_force_trip_as_late_as_the_notes_say(build, t
         assert said["force_n"] <= limit_n + 20.0
 
 
+HARD_N_PER_MM = 5000.0
+"""A block, a platen or a finger's bone between them: what gives then is frame and cell, not the part."""
+
+
+@pytest.mark.parametrize("delay", [1, 4])
+@pytest.mark.parametrize("speed_mm_per_s", [10, 1])
+def test_a_force_trip_on_something_hard_is_as_late_as_the_notes_say(build, tmp_path, speed_mm_per_s, delay):
+    with driven_bench(build, tmp_path, "--delay", str(delay)) as driver:
+        press = driver.ready()
+        press.bench.tell(f"specimen {HARD_N_PER_MM} {CONTACT_MM} 1 0")
+        limit_n = LIMITS.max_force / N
+        press.bench.tell(f"watch force {limit_n}")
+        motion = press.session.move_to(10 * MM, speed=speed_mm_per_s * MM)
+        end = press.end_of(motion)
+        said = press.standing()
+    past_mm = said["steps_since"] / STEPS_PER_MM
+    print(f"{end.code}: {past_mm:.3f} mm, ended at {said['force_n']:.0f} N")
+    # a reading beyond the converter's own end is a trip as well
+    assert end.code in (EventCode.FORCE_TRIP, EventCode.FORCE_SILENT)
+    late_ms = (delay + 1.5) * PERIOD_MS + LOOP_MS
+    most_mm = speed_mm_per_s * late_ms / 1e3 + 1.03 * speed_mm_per_s**2 / 400.0 + 1 / STEPS_PER_MM
+    assert past_mm <= most_mm
+    assert limit_n < said["force_n"] <= limit_n + HARD_N_PER_MM * (most_mm + 1 / STEPS_PER_MM)
+
+
 def test_a_retreat_from_a_force_limit_is_slow(press):
     press.bench.usual_specimen()
     motion = approach(press)
