@@ -1,0 +1,173 @@
+"""The firmware on an RP2040, emulated, with the same press around it as the first chip has.
+
+Time is the chip's.
+"""
+
+from __future__ import annotations
+
+import re
+import subprocess
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+from ports_press import REFERENCE, build_port, built_port, skip_without_tools
+from simulated_press import MM, STEPS_PER_MM, Bench, running_bench
+from stepped_press import BAUD, BOUNDS, SteppedPort, checked
+
+from rig.conformance import Dialogue, Stand, Verdict
+from rig.reader import Link
+from rig.wire import EventCode, FrameDecoder, Identity, MoveTo
+
+skip_without_tools()
+
+UNTRIED = {"identity-repeated", "number-wraps", "time-wraps"}
+"""The device listens, so that it need not repeat itself; the wraps take minutes."""
+
+SHORTEST_STEP_PULSE_US = 4.0
+"""What stepper drivers ask for at most. Common practice, no source."""
+
+AMPLIFIER_CLOCK_US = (0.2, 60.0)
+"""High at least so long to be seen; longer turns the converter off. Common to its kind, recalled."""
+
+
+EVEN_US = 20.0
+"""How uneven steps at one speed may be: an eighth of the shortest interval."""
+
+WATCHDOG = 8
+
+
+@pytest.fixture(scope="module")
+def build(tmp_path_factory):
+    return built_port(tmp_path_factory)
+
+
+def test_size_and_checksum_are_printed_and_the_program_fits(tmp_path):
+    said = build_port(tmp_path)
+    flash, of_flash = map(int, re.search(r"flash (\d+) of (\d+) bytes", said).groups())
+    memory, of_memory = map(int, re.search(r"memory (\d+) of (\d+) bytes", said).groups())
+    print(f"flash {flash}, memory {memory}")
+    assert 4000 < flash < of_flash == 2 << 20
+    assert flash < memory + 512 < of_memory < 264 << 10
+    done = subprocess.run(["sha256sum", "-c", "rp2040.uf2.sha256"], cwd=tmp_path, timeout=60, check=False)
+    assert done.returncode == 0
+
+
+def test_an_image_with_a_wrong_bit_is_not_started(build, tmp_path):
+    image = bytearray((build / "firmware.elf").read_bytes())
+    # in the first block, behind its head of 32 bytes: what the boot ROM checks before it runs it
+    image[40] ^= 1
+    (tmp_path / "image.uf2").write_bytes(image)
+    done = subprocess.run(
+        [
+            build / "bench",
+            "--link",
+            tmp_path / "port",
+            "--control",
+            tmp_path / "control",
+            tmp_path / "image.uf2",
+        ],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+    assert done.returncode == 2
+    assert "boot ROM" in done.stderr
+
+
+def test_the_notes_name_the_pins_that_the_port_uses():
+    pins = (REFERENCE / "rp2040" / "pins.h").read_text(encoding="utf-8")
+    notes = (REFERENCE / "rp2040" / "README.md").read_text(encoding="utf-8")
+    used = set(re.findall(r"#define \w+_PIN (\d+)", pins))
+    assert used == set(re.findall(r"^\| GP(\d+) \|", notes, re.M))
+
+
+def test_the_whole_protocol_is_kept(build, tmp_path):
+    report = checked(build, tmp_path)
+    assert {outcome.check.name: outcome.found for outcome in report.of(Verdict.FAILED)} == {}
+    assert {outcome.check.name for outcome in report.of(Verdict.NOT_TRIED)} == UNTRIED
+    assert report.passed
+    assert report.disarmed
+
+
+@contextmanager
+def met(build: Path, folder: Path) -> Iterator[tuple[Stand, Bench]]:
+    """The port on a bench whose time passes while something is read from it."""
+    with running_bench(build, folder, "--stepped") as bench:
+        link = Link(str(folder / "port"), BAUD, [folder])
+        try:
+            port = SteppedPort(link, bench)
+            stand = Stand(Dialogue(port, FrameDecoder(), clock=port.clock), BOUNDS)
+            stand.meet(lines=False)
+            yield stand, bench
+        finally:
+            link.close()
+
+
+def begin_move(stand: Stand, target: int, speed: int) -> int:
+    return stand.begin(MoveTo(stand.talk.next_id(), target, speed))
+
+
+def boots(stand: Stand) -> list[int]:
+    """Causes of the boots that were heard of."""
+    return [event.value for event in stand.talk.events() if event.code == EventCode.BOOT]
+
+
+def test_pulses_are_as_long_as_driver_and_amplifier_need_and_steps_are_even(build, tmp_path):
+    with met(build, tmp_path) as (stand, bench):
+        stand.ready()
+        begin_move(stand, 20 * MM, 15 * MM)
+        stand.talk.until(lambda: bench.state["platen_mm"] > 8.0, 5.0)
+        bench.tell("mark")
+        stand.talk.until(lambda: bench.state["platen_mm"] > 12.0, 5.0)
+        said = bench.state
+    shortest_us, longest_us = AMPLIFIER_CLOCK_US
+    assert shortest_us <= said["clock_high_us"] < longest_us
+    assert said["step_high_us"] >= SHORTEST_STEP_PULSE_US
+    # 15 mm/s are 6000 steps in a second; the timer counts microseconds, and other interrupts take some
+    assert 1e6 / 6000 - EVEN_US <= said["shortest_step_us"] <= said["longest_step_us"] <= 1e6 / 6000 + EVEN_US
+    assert said["bytes_lost"] == 0
+
+
+def test_the_emergency_stop_brakes_within_the_steps_that_the_notes_say(build, tmp_path):
+    with met(build, tmp_path) as (stand, bench):
+        stand.ready()
+        request = begin_move(stand, 20 * MM, 10 * MM)
+        stand.talk.until(lambda: bench.state["platen_mm"] > 8.0, 5.0)
+        bench.tell("stop open")
+        end = stand.ending(request, 2.0)
+        stand.standstill()
+        said = bench.state
+    assert end is not None
+    assert end.code == EventCode.STOP_OPENED
+    # at 10 mm/s: 4 ms until it is known, 16 steps; then v^2/2a = 0.25 mm, 100 steps; and rounding
+    assert 100 <= said["steps_since"] <= 119
+
+
+def test_a_loop_that_is_no_longer_turned_is_reset_by_the_watchdog_and_the_motor_lets_go(build, tmp_path):
+    with met(build, tmp_path) as (stand, bench):
+        stand.ready()
+        begin_move(stand, 20 * MM, 5 * MM)
+        stand.talk.until(lambda: bench.state["platen_mm"] > 8.0, 5.0)
+        stand.talk.forget()
+        bench.tell("hang")
+        stand.talk.until(lambda: boots(stand) != [], 1.0)
+        said = bench.state
+        assert boots(stand) == [WATCHDOG]
+    assert not said["motor_on"]
+    # 120 ms at 5 mm/s, and a tenth more
+    assert said["steps_since"] <= 0.133 * 5 * STEPS_PER_MM
+
+
+@pytest.mark.parametrize(("order", "cause"), [("power", 1), ("external", 2), ("brown-out", 1)])
+def test_a_reset_tells_its_cause_and_another_boot_id(build, tmp_path, order, cause):
+    with met(build, tmp_path) as (stand, bench):
+        before = stand.known.boot_id
+        stand.talk.forget()
+        bench.tell(f"reset {order}")
+        stand.talk.until(lambda: boots(stand) != [], 1.0)
+        assert boots(stand) == [cause]
+        stand.talk.until(lambda: stand.talk.newest(Identity) is not None, 1.0)
+        assert stand.talk.newest(Identity).boot_id != before
