@@ -26,7 +26,7 @@ from loguru import logger
 
 from rig.calibration import Calibration
 from rig.daemon.disk_thread import DiskThread
-from rig.daemon.motion_watch import SLACK_MM, SLACK_SHARE, Course
+from rig.daemon.motion_watch import GONE_AT, GONE_SHARE, SLACK_MM, SLACK_SHARE, Course
 from rig.daemon.recording import Progress, write_events
 from rig.daemon.tripwire import Tripwire
 from rig.errors import DeviceError, InputError, RigError
@@ -215,6 +215,7 @@ class Driver:
         self._moving = False
         self._trip: EventCode | int | None = None
         self._most_n = -math.inf
+        self._deepest_mm = 0.0
         self.runs_on = False
         self.holes = 0
         self._state_written: tuple[object, ...] | None = None
@@ -438,6 +439,8 @@ class Driver:
                 self.press_until(action.force_n, action.speed_mm_per_s, deepest_mm, place)
             case PressTo() | MoveTo():
                 self.move_to(self.contact_mm + action.deflection_mm, action.speed_mm_per_s, place)
+                if isinstance(action, PressTo):
+                    self._must_press_something(action.deflection_mm, place)
             case Wait():
                 self.wait(action.duration_s)
             case StartClock():
@@ -589,16 +592,30 @@ class Driver:
         self._must_have_felt(force_n, place)
 
     def _must_have_felt(self, force_n: float, place: str) -> None:
-        """The device tells of a force before a sample that holds it."""
-        least_n = force_n - FELT_SHARE * abs(force_n)
-        until_s = self.device_s + FELT_WITHIN_S
-        while self._most_n < least_n and self.device_s < until_s:
-            self.take_one()
-        if self._most_n < least_n:
+        if not self._felt(force_n - FELT_SHARE * abs(force_n)):
             raise MethodStoppedError(
                 f"{place}: the device says that {force_n:g} N were reached, but its samples show at most "
                 f"{self._most_n:.2f} N"
             )
+
+    def _must_press_something(self, deflection_mm: float, place: str) -> None:
+        """A part that was pressed deeper before may not have come back so far."""
+        self._deepest_mm = max(self._deepest_mm, deflection_mm)
+        if self._contact is None or deflection_mm < GONE_AT * self._deepest_mm:
+            return
+        contact_n = self._contact[1]
+        if not self._felt(GONE_SHARE * contact_n):
+            raise MethodStoppedError(
+                f"{place}: the specimen or its force is gone: at most {self._most_n:.2f} N at "
+                f"{deflection_mm:.1f} mm past the contact, which was found with {contact_n:g} N"
+            )
+
+    def _felt(self, least_n: float) -> bool:
+        """Whether the last motion's samples hold a force; its end may be heard before the last of them."""
+        until_s = self.device_s + FELT_WITHIN_S
+        while self._most_n < least_n and self.device_s < until_s:
+            self.take_one()
+        return self._most_n >= least_n
 
     def touch(
         self, force_n: float, speed_mm_per_s: float, place: str, deepest_mm: float | None = None

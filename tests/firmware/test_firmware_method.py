@@ -170,6 +170,38 @@ def test_the_pad_was_where_it_was_found(run):
     assert CONTACT_MM + 0.05 <= contact["position_mm"] <= CONTACT_MM + 0.05 + 0.15
 
 
+@pytest.mark.parametrize("order", ["specimen none", "amplifier unexcited"])
+@pytest.mark.parametrize("depth_mm", [4.0, 1.5])
+def test_a_specimen_or_a_force_that_is_gone_between_presses_ends_the_run(build, tmp_path, order, depth_mm):
+    text = METHOD.replace('"4 mm", speed', f'"{depth_mm} mm", speed')
+    checked = check_method(parse_method(text, "four.yaml"), LIMITS, SpecimenFacts(HEIGHT_MM))
+    presses = []
+    with patient_bench(build, tmp_path) as bench:
+        bench.usual_specimen()
+
+        def tell(step, done):
+            presses.extend([step] if "press" in step else [])
+            if len(presses) == 2:
+                bench.tell(order)
+
+        reader = Reader(PortAddress(path=str(tmp_path / "port")), "framed", lock_places=[tmp_path])
+        recorded = run_method(
+            reader,
+            CALIBRATION,
+            lambda entered: header(entered, {"file": "four.yaml", "text": text}),
+            tmp_path / "captures",
+            checked=checked,
+            watch=Watch(threading.Event(), lambda words: None, tell),
+        )
+        state = bench.state
+    print(f"{order}: ended at {state['platen_mm']:.2f} mm and {state['force_n']:.1f} N")
+    assert recorded.failed
+    assert "the specimen or its force is gone" in recorded.reason
+    assert open_capture(recorded.path).how_it_ended == recorded.reason
+    # no deeper than ordered, from where 1 N was felt
+    assert state["platen_mm"] <= CONTACT_MM + 0.2 + depth_mm + 0.01
+
+
 def test_the_first_motion_of_the_notes_touches_the_pad_and_ends_above_it(build, tmp_path):
     method = parse_method(FIRST_MOTION.read_text(encoding="utf-8"), "first_motion.yaml")
     checked = check_method(method, LIMITS, SpecimenFacts(HEIGHT_MM))
