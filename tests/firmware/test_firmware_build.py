@@ -62,6 +62,54 @@ def test_a_firmware_that_does_not_fit_fails_to_build(build):
         assert "it does not fit" in done.stdout
 
 
+@pytest.mark.parametrize(
+    ("name", "value", "words"),
+    [
+        ("DEVICE_NAME", f'"{"n" * 33}"', "name_has_32_bytes_at_most"),
+        ("UNIT_ID", '"REF-1"', "unit_id_has_8_bytes"),
+        ("HEARTBEAT_US", "700000UL", "500 to 550 ms"),
+        ("HEARTBEAT_US", "400000UL", "500 to 550 ms"),
+        ("LOWEST_FORCE", "5000000L", "lowest force"),
+        ("HIGHEST_FORCE", "9000000L", "24 bits"),
+        ("LOWEST_POSITION", "24000L", "lowest position"),
+        ("AMPLIFIER_PER_S", "0UL", "without conversions"),
+        ("FASTEST_COUNTS_PER_S", "9000UL", "10000 steps"),
+        ("FASTEST_STREAM_MHZ", "1000000UL", "no room for answers"),
+        ("RETREAT_COUNTS_PER_S", "4000UL", "a retreat is slow"),
+        ("DEBOUNCE_US", "0UL", "bounces"),
+        ("STEPS_FOR", "0", "motor step"),
+    ],
+)
+def test_a_setting_that_makes_no_sense_does_not_build(tmp_path, name, value, words):
+    shutil.copytree(REFERENCE / "core", tmp_path / "core")
+    settings = tmp_path / "core" / "settings.h"
+    text, count = re.subn(rf"(?m)^#define {name} .*$", f"#define {name} {value}", settings.read_text())
+    assert count == 1
+    settings.write_text(text)
+    tried = subprocess.run(
+        ["cc", "-std=c99", "-DF_CPU=16000000UL", "-fsyntax-only", "core/press.c", "core/frames.c"],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        timeout=BUILD_S,
+        check=False,
+    )
+    assert tried.returncode != 0
+    assert words in tried.stderr
+
+
+def test_the_clock_that_timers_are_laid_out_for_is_the_only_one_that_builds(build):
+    tried = subprocess.run(
+        ["make", "-C", str(REFERENCE), f"BUILD={build}/clock", "firmware", "CLOCK_HZ=8000000UL"],
+        capture_output=True,
+        text=True,
+        timeout=BUILD_S,
+        check=False,
+    )
+    assert tried.returncode != 0
+    assert "clock of 16 MHz" in tried.stderr
+
+
 def test_every_unit_test_of_the_core_passes_with_memory_and_arithmetic_watched(checked):
     here, _ = checked
     assert set(here) == named_in_source()

@@ -88,6 +88,24 @@
 #if HEARTBEAT_US < 500000 || HEARTBEAT_US > 545000
 #error "the protocol wants a stop 500 to 550 ms after the last heartbeat, and the loop needs some of it"
 #endif
+#if LOWEST_FORCE >= HIGHEST_FORCE || LOWEST_FORCE < -8388608 || HIGHEST_FORCE > 8388607
+#error "the lowest force is below the highest, and a converter has 24 bits at most"
+#endif
+#if LOWEST_POSITION >= HIGHEST_POSITION
+#error "the lowest position is below the highest"
+#endif
+#if AMPLIFIER_PER_S < 1
+#error "an amplifier without conversions feels nothing"
+#endif
+#if FASTEST_COUNTS_PER_S * STEPS_FOR / STEPS_COUNTS > 10000
+#error "more than 10000 steps a second leave too little time between two interrupts; 6000 were tried"
+#endif
+#if DEBOUNCE_US < 500 || DEBOUNCE_US > 10000
+#error "a switch that is read for less bounces, and one that is read for more stops the platen late"
+#endif
+#if defined(F_CPU) && FASTEST_STREAM_MHZ / 1000 * 200 > 150000
+#error "more than 750 samples a second leave no room for answers and events at 250 000 baud"
+#endif
 #if RETREAT_COUNTS_PER_S > FASTEST_COUNTS_PER_S || RETREAT_COUNTS_PER_S < 1
 #error "a retreat is slow, and moves"
 #endif
