@@ -1,8 +1,9 @@
 """Press-rig data acquisition and analysis: from bytes on a serial port to numbers to design from.
 
 For notebooks: `rig.open_capture(path).cycles()` is a data frame with one row per cycle,
-`rig.pieces(folder).frame()` has one row per capture, `rig.compare(folder).frame()` one per difference between
-batches, and `rig.design_sheet(folder)` holds the figures of a design sheet. The numbers are the commands'.
+`rig.captures(folder)` has one row per capture of an archive, `rig.pieces(folder).frame()` one per capture
+that it measures, `rig.compare(folder).frame()` one per difference between batches, and
+`rig.design_sheet(folder)` holds the figures of a design sheet. The numbers are the commands'.
 """
 
 from __future__ import annotations
@@ -10,11 +11,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from rig.notebook import compare, design_sheet, pieces
+    from rig.notebook import captures, compare, design_sheet, pieces
     from rig.notebook import open_recording as open_capture
 
 __version__ = "0.1.0"
-__all__ = ["__version__", "compare", "design_sheet", "open_capture", "pieces"]
+__all__ = ["__version__", "captures", "compare", "design_sheet", "open_capture", "pieces"]
 
 
 def __getattr__(name: str) -> Any:

@@ -19,6 +19,7 @@ from rig.results import (
     DesignSheet,
     PressedPieces,
     analyse_capture,
+    archive_frame,
     cycles_frame,
     known_by_register,
     measure_for_sheet,
@@ -34,6 +35,8 @@ if TYPE_CHECKING:
 
 Paths = Path | str | Iterable[Path | str]
 """One capture, a folder of captures, a pattern, or several of these."""
+
+captures = archive_frame
 
 
 @dataclass(frozen=True, slots=True)

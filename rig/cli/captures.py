@@ -2,47 +2,118 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from rig.cli.options import DEFAULT_FOLDER
-from rig.cli.output import console, is_plain, json_option, print_json, say
+from rig.cli.options import DEFAULT_FOLDER, workers_asked, workers_options
+from rig.cli.output import console, is_plain, json_option, print_json, progress, say, say_exactly
+from rig.errors import InputError
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+USUAL = ("started", "specimen", "batch", "state", "samples", "duration_s", "how_it_ended")
+
+MOST_FRAMED = 200
+"""Rows of a framed table; laying out ten thousand takes many seconds."""
 
 
 @click.command("captures")
 @click.argument("folder", type=click.Path(path_type=Path, file_okay=False), default=DEFAULT_FOLDER)
+@click.option(
+    "--where", metavar="CONDITION",
+    help="""Only these, 'batch == "spring mould" and hysteresis_pct > 20'; see `pressrig guide captures`.""",
+)  # fmt: skip
+@click.option("--sort", metavar="COLUMNS", help='Order, "batch,-peak_force_n"; a minus turns it round.')
+@click.option(
+    "--columns", metavar="LIST", help='What to show, "specimen,secant_n_per_mm"; --json has all columns.'
+)
+@click.option("--measure", is_flag=True, help="Measure what has no key figures yet.")
+@workers_options
 @json_option
-def command(folder: Path, *, as_json: bool) -> None:
-    """List the captures of FOLDER, oldest first."""
-    from rig.capture import list_captures
+def command(
+    folder: Path, *, where: str | None, sort: str | None, columns: str | None, measure: bool, as_json: bool
+) -> None:
+    """List the captures in FOLDER and in folders below it, oldest first.
 
-    found = list_captures(folder)
+    Key figures are those of captures that were measured without options, as `pressrig analyse CAPTURE` does.
+    """
+    from rig.results import archive_table, selected
+
+    table = archive_table(folder, workers=workers_asked() if measure else None, progress=progress)
+    found = selected(table, where=where, sort=sort or "started")
     if as_json:
-        print_json({"captures": [_entry(each) for each in found]})
-        return
-    if not found:
+        print_json({"captures": _entries(folder, found, found.column_names)})
+    elif not len(table):
         say(f"No capture in {folder}. Make one: pressrig demo")
+    elif not len(found):
+        say(f"None of the {len(table)} captures in {folder} fulfils --where.")
+    else:
+        _print(folder, found, _shown(found, where, sort, columns))
+
+
+def _entries(folder: Path, table: pa.Table, names: Sequence[str]) -> list[dict[str, Any]]:
+    """One mapping per capture: its path, and some columns."""
+    from rig.results import column_values
+
+    lists = {name: column_values(table, name) for name in names}
+    if "started" in lists:
+        lists["started"] = [None if at is None else f"{at:%Y-%m-%d %H:%M:%S}" for at in lists["started"]]
+    paths = [str(folder / name) for name in column_values(table, "capture")]
+    return [
+        {"path": path} | dict(zip(lists, values, strict=True))
+        for path, *values in zip(paths, *lists.values(), strict=True)
+    ]
+
+
+def _shown(table: pa.Table, where: str | None, sort: str | None, columns: str | None) -> list[str]:
+    """Return the columns that were asked for; else the usual ones, and those that a question names."""
+    if columns is not None:
+        chosen = [name.strip() for name in columns.split(",") if name.strip()]
+        for name in chosen:
+            if name not in table.column_names:
+                raise InputError(
+                    f"--columns: no column {name!r:.60}; expected some of {', '.join(table.column_names)}"
+                )
+        return chosen
+    named = re.findall(r"\w+", f"{where} {sort}")
+    having = [name for name in USUAL if name in USUAL[:3] or table[name].null_count < len(table)]
+    return list(dict.fromkeys([*having, *(name for name in named if name in table.column_names)]))
+
+
+def _print(folder: Path, table: pa.Table, shown: list[str]) -> None:
+    entries = _entries(folder, table, [*shown, "left_out", "problem"])
+    for entry in entries if "how_it_ended" in shown else ():
+        if entry["left_out"] is not None:
+            entry["how_it_ended"] = f"{entry['how_it_ended']}; left out: {entry['left_out']}"
+        entry["how_it_ended"] = entry["problem"] or entry["how_it_ended"]
+    heads = [*(name.replace("how_it_ended", "ended") for name in shown), "folder"]
+    rows = [[*(_cell(entry[name]) for name in shown), entry["path"]] for entry in entries]
+    numbers = [any(isinstance(entry[name], int | float) for entry in entries) for name in shown] + [False]
+    if len(rows) > MOST_FRAMED:
+        widths = [max(map(len, cells)) for cells in zip(heads, *rows, strict=True)]
+        say_exactly("\n".join(
+            "  ".join(
+                cell.rjust(width) if number else cell.ljust(width)
+                for cell, width, number in zip(row, widths, numbers, strict=True)
+            ).rstrip()
+            for row in (heads, *rows)
+        ))  # fmt: skip
         return
     from rich import box
     from rich.table import Table
 
-    table = Table(box=None if is_plain() else box.SIMPLE_HEAD)
-    for heading in ("started", "specimen", "batch", "samples", "length", "ended", "folder"):
-        table.add_column(heading, justify="right" if heading in ("samples", "length") else "left")
-    for each in found:
-        entry = _entry(each)
-        length = "" if each.duration_s is None else f"{each.duration_s:.1f} s"
-        cells = [entry["started"], entry["specimen"], entry["batch"], entry["samples"], length]
-        ended = each.problem or each.how_it_ended
-        table.add_row(*("" if cell is None else str(cell) for cell in cells), ended, str(each.path))
-    console().print(table)
+    framed = Table(box=None if is_plain() else box.SIMPLE_HEAD)
+    for head, number in zip(heads, numbers, strict=True):
+        framed.add_column(head, justify="right" if number else "left")
+    for row in rows:
+        framed.add_row(*row)
+    console().print(framed)
 
 
-def _entry(summary: object) -> dict[str, object]:
-    names = ("path", "id", "started", "specimen", "batch", "samples", "duration_s", "how_it_ended", "problem")
-    entry = {name: getattr(summary, name) for name in names}
-    return entry | {
-        "path": str(entry["path"]),
-        "started": None if entry["started"] is None else f"{entry['started']:%Y-%m-%d %H:%M:%S}",
-    }
+def _cell(value: Any) -> str:
+    return "" if value is None else f"{value:.4g}" if isinstance(value, float) else str(value)

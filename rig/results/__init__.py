@@ -13,12 +13,11 @@ if TYPE_CHECKING:
         Analysed,
         Asked,
         Doubts,
-        Progress,
         analyse_capture,
         climate_by_cycle,
         examine_capture,
-        no_progress,
     )
+    from rig.results.archive import archive_table, column_values
     from rig.results.comparing import ComparedPieces, compared_pieces, quantities_of, studied, studies_of
     from rig.results.design_sheet import CaptureFacts, DesignSheet, Photo, PieceFacts, design_sheet
     from rig.results.design_sheet_frames import sheet_frames
@@ -57,8 +56,10 @@ if TYPE_CHECKING:
     )
     from rig.results.piece_curves import read_curves
     from rig.results.piece_tables import read_pieces
+    from rig.results.progress import Progress, no_progress
     from rig.results.pull_captures import PulledCapture, PullsAsked, pulled_captures
     from rig.results.registered_pieces import registered_diameters, registered_mass
+    from rig.results.selecting import archive_frame, selected
     from rig.results.spilled import SpilledRows
     from rig.results.study_captures import Trials, trials_of_captures
     from rig.results.study_values import read_trials

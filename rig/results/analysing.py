@@ -5,8 +5,7 @@ In: the folder of a capture. Out: its analysis, and what its uncertainty is made
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager, suppress
+from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -29,20 +28,12 @@ from rig.capture import Capture, auxiliary_readings, open_capture
 from rig.errors import InputError
 from rig.results.kept import KeptResult
 from rig.results.method_results import method_of, sentences_of_pulls
+from rig.results.progress import Progress, no_progress
 from rig.samples import FloatArray, Sense, gathered
 from rig.segmenter import ZeroPolicy
 
 TABLE_POINTS = 10
 """A recording of no more samples is a table read by hand: its own points are the depths asked for."""
-
-Progress = Callable[[str, float], AbstractContextManager[Callable[[float, str], None]]]
-"""Shows how far a long job is: takes its name and its total, then how much is done and a word about it."""
-
-
-@contextmanager
-def no_progress(_: str, __: float) -> Iterator[Callable[[float, str], None]]:
-    """Show nothing."""
-    yield lambda _done, _note: None
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,13 +11,14 @@ from rig.capture import open_capture
 from rig.errors import CaptureError, InputError
 from rig.methods import ENDURANCE_KIND, RecoveryTouch
 from rig.register import Register, Specimen
-from rig.results.analysing import Asked, Progress, no_progress
+from rig.results.analysing import Asked
 from rig.results.comparing import studies_of
 from rig.results.design_sheet import CaptureFacts, DesignSheet, Photo, PieceFacts, design_sheet
 from rig.results.endurance_results import endurance_report
 from rig.results.many import Workers
 from rig.results.method_results import RECOVERY, method_of, method_report
 from rig.results.piece_captures import PressedCapture, calibration_words, known_by_register, pressed_captures
+from rig.results.progress import Progress, no_progress
 from rig.samples import gathered
 
 DEPTHS = "10%,25%,40%,50%,65%"

@@ -12,14 +12,10 @@ harm, and all of it can be deleted at any time. Cost: the capture's files are re
 from __future__ import annotations
 
 import hashlib
-import os
 import struct
-import tempfile
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import fields, is_dataclass
-from functools import cache
-from importlib.metadata import version
 from json import dumps
 from math import isfinite
 from pathlib import Path
@@ -42,27 +38,14 @@ from rig.calibration import Calibration
 from rig.capture import content_files
 from rig.core import load_json, read_bytes
 from rig.errors import InputError
+from rig.results.derived import DIGEST_BYTES, FOLDER, arithmetic_version, replace_derived
 from rig.segmenter import ContactChecks, ForceZero, ZeroPolicy
-
-FOLDER = ".results"
 
 MOST_BYTES = 1 << 24
 """Of one result, some twenty thousand cycles; a longer table is worked out anew, as it must not be held."""
 
 MOST_KEPT = 8
 """Results per capture; the oldest go first."""
-
-ARITHMETIC = (
-    "segmenter",
-    "analyser",
-    "calibration",
-    "capture",
-    "methods",
-    "results",
-    "samples.py",
-    "units.py",
-)
-"""Parts of `rig` whose source decides what the numbers are."""
 
 _TYPES: Mapping[str, type[Any]] = {
     each.__name__: each
@@ -83,22 +66,7 @@ _TYPES: Mapping[str, type[Any]] = {
 """The only types that are made of what a file says."""
 
 _TYPE, _OF = "#", "of"
-_DIGEST_BYTES = 32
 _LENGTH = struct.Struct("<Q")
-
-
-@cache
-def arithmetic_version() -> str:
-    """Return a digest of the source that decides what the numbers are, and of the libraries below it."""
-    digest = hashlib.blake2b(digest_size=_DIGEST_BYTES)
-    for name in ("numpy", "scipy", "pyarrow"):
-        digest.update(f"{name} {version(name)}\n".encode())
-    home = Path(__file__).parents[1]
-    for part in ARITHMETIC:
-        path = home / part
-        for source in sorted(path.rglob("*.py")) if path.is_dir() else [path]:
-            digest.update(source.read_bytes())
-    return digest.hexdigest()
 
 
 class KeptResult:
@@ -115,11 +83,11 @@ class KeptResult:
     def __init__(self, capture: Path, asked: Mapping[str, Any]) -> None:
         self._capture = capture
         self._seen = _seen(capture)
-        digest = hashlib.blake2b(dumps(asked, sort_keys=True).encode(), digest_size=_DIGEST_BYTES)
+        digest = hashlib.blake2b(dumps(asked, sort_keys=True).encode(), digest_size=DIGEST_BYTES)
         digest.update(arithmetic_version().encode())
         for path in content_files(capture):
             with path.open("rb") as file:
-                content = hashlib.file_digest(file, lambda: hashlib.blake2b(digest_size=_DIGEST_BYTES))
+                content = hashlib.file_digest(file, lambda: hashlib.blake2b(digest_size=DIGEST_BYTES))
             digest.update(path.name.encode(errors="surrogateescape") + content.digest())
         self._key = digest.hexdigest()
 
@@ -132,7 +100,7 @@ class KeptResult:
         """Return what was kept, with the calibration that it was measured by; None if that is not sound."""
         try:
             data = read_bytes(self.path, most=2 * MOST_BYTES)
-            body, digest = data[:-_DIGEST_BYTES], data[-_DIGEST_BYTES:]
+            body, digest = data[:-DIGEST_BYTES], data[-DIGEST_BYTES:]
             if self._digest(body) != digest:
                 return None
             blob_bytes = _LENGTH.unpack(body[-_LENGTH.size :])[0]
@@ -172,28 +140,15 @@ class KeptResult:
         body += blob + _LENGTH.pack(len(blob))
         # a capture that cannot be written, or a full disk, costs the time of another analysis
         with suppress(OSError):
-            self._put(body + self._digest(body))
-
-    def _put(self, data: bytes) -> None:
-        folder = self.path.parent
-        folder.mkdir(exist_ok=True)
-        ignored = folder / ".gitignore"
-        if not ignored.exists():
-            ignored.write_text("*\n", encoding="ascii")
-        handle, name = tempfile.mkstemp(dir=folder, prefix="new-")
-        try:
-            with os.fdopen(handle, "wb") as file:
-                file.write(data)
-            Path(name).replace(self.path)
-        except OSError:
-            Path(name).unlink(missing_ok=True)
-            raise
-        kept = sorted(folder.iterdir(), key=lambda path: path.stat().st_mtime_ns, reverse=True)
-        for path in [path for path in kept if path != ignored][MOST_KEPT:]:
-            path.unlink(missing_ok=True)
+            replace_derived(self.path, body + self._digest(body))
+            # what a killed process left half-written goes too
+            others = [path for path in self.path.parent.iterdir() if path.name != ".gitignore"]
+            others.sort(key=lambda path: path.stat().st_mtime_ns, reverse=True)
+            for path in others[MOST_KEPT:]:
+                path.unlink(missing_ok=True)
 
     def _digest(self, body: bytes) -> bytes:
-        return hashlib.blake2b(self._key.encode() + body, digest_size=_DIGEST_BYTES).digest()
+        return hashlib.blake2b(self._key.encode() + body, digest_size=DIGEST_BYTES).digest()
 
 
 def _seen(capture: Path) -> list[tuple[str, int, int]]:

@@ -21,7 +21,8 @@ from typing import Any
 
 from rig.capture import content_files
 from rig.errors import InputError, RecorderError, RigError
-from rig.results.analysing import Asked, Progress, analyse_capture, no_progress
+from rig.results.analysing import Asked, analyse_capture
+from rig.results.progress import Progress, no_progress
 from rig.results.spilled import SpilledRows
 
 WORTH_BYTES = 1 << 23

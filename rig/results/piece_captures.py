@@ -24,8 +24,9 @@ from rig.capture import Capture, CaptureHeader, auxiliary_readings, open_capture
 from rig.errors import InputError
 from rig.population import BY_HAND, STATES, UNSTATED, Curve, PieceResult
 from rig.register import Register, Specimen
-from rig.results.analysing import Asked, Progress, analyse_capture, no_progress
+from rig.results.analysing import Asked, analyse_capture
 from rig.results.many import Workers, measure_ahead
+from rig.results.progress import Progress, no_progress
 from rig.results.spilled import SpilledRows
 
 if TYPE_CHECKING:
