@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -10,6 +11,7 @@ import click
 
 from rig.cli.options import DEFAULT_FOLDER
 from rig.cli.serve import allow_remote_option, listen_option, say_where_the_page_is
+from rig.core import ENVIRONMENT, chosen_units
 
 
 @click.command("browse")
@@ -40,7 +42,8 @@ def command(folder: Path, *, reports: Path, http: int, listen: str, allow_remote
     say_where_the_page_is(listen, http, token, allow_remote=allow_remote)
     words = [sys.executable, "-m", "rig.daemon.page", "--captures", str(folder), "--reports", str(reports)]
     words += ["--listen", listen, "--http", str(http), "--token-file", str(token)]
-    with subprocess.Popen(words, stdin=subprocess.PIPE) as page:
+    environment = os.environ | {ENVIRONMENT: chosen_units() or ""}
+    with subprocess.Popen(words, stdin=subprocess.PIPE, env=environment) as page:
         try:
             code = page.wait()
         except KeyboardInterrupt:

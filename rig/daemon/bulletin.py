@@ -349,6 +349,8 @@ class CycleRow(_Value):
     cycle: int
     flags: tuple[str, ...] = ()
     end_s: float | None = None
+    contact_mm: float | None = None
+    zero_n: float | None = None
     peak_force_n: float | None = None
     peak_deflection_mm: float | None = None
     secant_n_per_mm: float | None = None
@@ -393,6 +395,12 @@ class Refusal(_Value):
     """Why an order was not carried out: what was found, and what would be right."""
 
     refused: str
+
+
+class Preview(_Value):
+    """What an order would do on this rig, line by line; nothing moves for it."""
+
+    lines: tuple[str, ...]
 
 
 class Done(_Value):

@@ -26,7 +26,7 @@ from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from rig.core import load_json
 from rig.daemon.board import Board
-from rig.daemon.bulletin import Done, News, Order, Refusal, RigRef, Seen, Status
+from rig.daemon.bulletin import Done, News, Order, Preview, Refusal, RigRef, Seen, Status
 from rig.daemon.shelf import ReadyMethod, Shelf
 from rig.daemon.socket_place import held_by, sockets_there
 from rig.errors import DeviceError, InputError
@@ -72,6 +72,12 @@ class _AskStart(_Ask):
     order: Order
 
 
+class _AskPreview(_Ask):
+    ask: Literal["preview"]
+    rig: RigRef
+    order: Order
+
+
 class _AskHalt(_Ask):
     """Without a rig: whichever this daemon holds."""
 
@@ -95,7 +101,9 @@ class _AskMethods(_Ask):
     ask: Literal["methods"]
 
 
-_Asked = _AskStatus | _AskNews | _AskStart | _AskHalt | _AskProceed | _AskAcknowledge | _AskMethods
+_Asked = (
+    _AskStatus | _AskNews | _AskStart | _AskPreview | _AskHalt | _AskProceed | _AskAcknowledge | _AskMethods
+)
 _REQUEST: TypeAdapter[_Asked] = TypeAdapter(Annotated[_Asked, Field(discriminator="ask")])
 _METHODS = TypeAdapter(list[ReadyMethod])
 
@@ -105,6 +113,9 @@ class Orders(Protocol):
 
     def start(self, order: Order) -> Done | Refusal:
         """Begin a job."""
+
+    def preview(self, order: Order) -> Preview | Refusal:
+        """Say what a job would do."""
 
     def halt(self, who: str) -> Done | Refusal:
         """Stop at once."""
@@ -245,6 +256,8 @@ class ControlServer:
                 answer = self._board.news(asked.seen)
             case _AskStart():
                 answer = self._orders.start(asked.order)
+            case _AskPreview():
+                answer = self._orders.preview(asked.order)
             case _AskHalt():
                 answer = self._orders.halt(asked.who)
             case _AskProceed():

@@ -15,7 +15,7 @@ import importlib
 import math
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import partial
@@ -34,6 +34,7 @@ from rig.daemon.bulletin import (
     HeightOrder,
     MethodOrder,
     Order,
+    Preview,
     RecordingOrder,
     Refusal,
     ReleaseOrder,
@@ -62,6 +63,8 @@ from rig.methods import (
     check_by_hand,
     check_method,
     check_plan,
+    describe,
+    hard_by_hand,
     parse_method,
     parse_plan,
 )
@@ -204,10 +207,19 @@ class Desk:
         try:
             self._must_be_free()
             checked = self._checked(order)
+            if isinstance(order, MethodOrder | EnduranceOrder | HeightOrder):
+                self._must_be_cautious(order)
             job = self._leave(order, checked)
         except RigError as refusal:
             return Refusal(refused=str(refusal))
         return Done(job=job.number)
+
+    def preview(self, order: Order) -> Preview | Refusal:
+        """Say what an order would do on this rig, or why it would be refused."""
+        try:
+            return Preview(lines=tuple(_lines_about(self._checked(order))))
+        except RigError as refusal:
+            return Refusal(refused=str(refusal))
 
     def halt(self, who: str) -> Done | Refusal:
         """Stop the job, and the platen at once; the job ends its capture by itself."""
@@ -486,7 +498,6 @@ class Desk:
             checked = check_by_hand(parse_method(order.text, order.source), facts, None)
         else:
             checked = check_method(parse_method(order.text, order.source), self._limits(), facts)
-        self._must_be_cautious(order)
         return checked
 
     def _cautions_read(self) -> bool:
@@ -703,6 +714,31 @@ class Desk:
         until_s = time.monotonic() + pause_s
         while time.monotonic() < until_s and not self._stopping.wait(LOOK_S):
             self._turned()
+
+
+def _lines_about(checked: _Checked) -> Iterator[str]:
+    """Yield what a checked order will do, and what stops it."""
+    match checked:
+        case CheckedMethod():
+            method, rig = checked, checked.rig
+        case CheckedPlan():
+            method, rig = checked.method, checked.method.rig
+        case HeightTask():
+            plan, rig = checked.checked.plan, checked.checked.rig
+            yield (
+                f"Touch {' and '.join(checked.surfaces)} {plan.touches} times each at "
+                f"{plan.speed_mm_per_s:g} mm/s, up to {plan.top_n:g} N."
+            )
+        case None:
+            return
+    if not isinstance(checked, HeightTask):
+        yield from describe(method)
+        if rig.by_hand:
+            yield "Moved by hand; nothing but the hand stops it."
+            yield from hard_by_hand(method)
+            return
+    (least_n, most_n), (top_mm, bottom_mm) = rig.force_n, rig.travel_mm
+    yield f"The rig stops outside {least_n:g} to {most_n:g} N and {top_mm:g} to {bottom_mm:g} mm."
 
 
 def facts_of(card: SpecimenCard) -> SpecimenFacts:

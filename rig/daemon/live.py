@@ -37,6 +37,8 @@ DIGITS = 6
 
 QUANTITIES = (
     "end_s",
+    "contact_mm",
+    "zero_n",
     "peak_force_n",
     "peak_deflection_mm",
     "secant_n_per_mm",

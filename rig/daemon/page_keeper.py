@@ -17,6 +17,8 @@ from types import TracebackType
 
 from loguru import logger
 
+from rig.core import ENVIRONMENT, chosen_units
+
 FIRST_PAUSE_S = 0.5
 LONGEST_PAUSE_S = 30.0
 
@@ -70,6 +72,7 @@ class PageKeeper:
     def _run_once(self) -> None:
         """From its start to its end, by itself or because this one closes."""
         environment = {name: value for name, value in os.environ.items() if name not in _NOT_FOR_THE_PAGE}
+        environment[ENVIRONMENT] = chosen_units() or ""
         try:
             # A session of its own: a Ctrl-C in the terminal is for this process, which ends the page.
             process = subprocess.Popen(

@@ -23,7 +23,7 @@ from hypothesis import strategies as st
 
 from rig.daemon import control
 from rig.daemon.board import Board
-from rig.daemon.bulletin import CycleRow, Done, RecordingOrder, Refusal, RigRef, Seen
+from rig.daemon.bulletin import CycleRow, Done, Preview, RecordingOrder, Refusal, RigRef, Seen
 from rig.daemon.control import (
     CONNECTIONS,
     LONGEST_LINE,
@@ -50,6 +50,9 @@ class Notebook:
     def start(self, order):
         self.taken.append(order)
         return Done(job=7)
+
+    def preview(self, order):
+        return Preview(lines=("nothing moves",))
 
     def halt(self, who):
         self.taken.append(f"halt {who}")
@@ -326,6 +329,27 @@ def test_a_method_ordered_through_the_socket_is_halted_through_it(tmp_path):
         assert client.status().last.reason == "stopped"
         # it was stopped by the halt, since the end of heartbeats would have latched a stop
         assert at.rig.device.state().stop_cause == 0
+
+
+def test_what_an_order_would_do_is_said_without_a_motion(tmp_path):
+    with (
+        attended(tmp_path) as at,
+        SocketPlace(BENCH, [tmp_path]) as place,
+        ControlServer(
+            place.path,
+            RigRef(name="test bench", port=at.port),
+            board=at.board,
+            orders=at.desk,
+            shelf=Shelf([]),
+        ),
+    ):
+        asked = {"ask": "preview", "rig": {"name": "test bench"}, "order": method().model_dump(mode="json")}
+        lines = said(place.path, json.dumps(asked).encode())["lines"]
+        assert any("Press at" in line for line in lines)
+        assert lines[-1].startswith("The rig stops outside")
+        asked["order"]["text"] = asked["order"]["text"].replace("mm/s", "m/s")
+        assert "refused" in said(place.path, json.dumps(asked).encode())
+        assert at.board.status().job is None and not at.board.status().armed
 
 
 # Which rig an order is for.

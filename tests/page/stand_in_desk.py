@@ -9,6 +9,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 PEAK_MM = 22.0
+CONTACT_MM = 12.0
 PERIOD_S = 4.0
 TICK_S = 0.2
 POINTS = 10
@@ -52,6 +53,8 @@ METHODS = [
 ]
 
 
+PREVIEW = ["plain squeeze: 60 presses, at most 22.50 mm deep.", "The rig stops outside -10 to 120 N."]
+
 HEIGHT = {
     "specimen": "F90-0414",
     "heights": [
@@ -94,6 +97,8 @@ def row_of(cycle):
         "cycle": cycle,
         "flags": ["slipped"] if cycle == 7 else [],
         "end_s": cycle * PERIOD_S,
+        "contact_mm": CONTACT_MM,
+        "zero_n": 0.0,
         "peak_force_n": peak_n,
         "peak_deflection_mm": PEAK_MM,
         "secant_n_per_mm": peak_n / PEAK_MM,
@@ -118,7 +123,7 @@ def point_of(number):
     depth_mm = PEAK_MM * 1.15 * (1 - abs(2 * phase - 1)) - PEAK_MM * 0.15
     cycle = 1 + int(time_s // PERIOD_S)
     force_n = force_at(depth_mm, cycle, loading=phase < 0.5) if depth_mm > 0 else 0.04 * math.sin(number)
-    return time_s, force_n, 12.0 + depth_mm
+    return time_s, force_n, CONTACT_MM + depth_mm
 
 
 class StandInDesk:
@@ -265,6 +270,9 @@ class StandInDesk:
         self._ticks = 0
         self.halted = False
         return {"done": True, "job": self.job}
+
+    def _preview(self, request):
+        return {"lines": PREVIEW if request["order"]["kind"] == "method" else ["Squeeze for long."]}
 
     def _halt(self, _):
         self.halted = True

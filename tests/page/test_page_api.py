@@ -3,8 +3,10 @@
 import asyncio
 import json
 import os
+import re
 import subprocess
 import sys
+from pathlib import Path
 
 import httpx
 import pytest
@@ -22,6 +24,9 @@ from rig.daemon.page import MethodList, RigLink
 from rig.daemon.page.access import LONGEST_BODY
 from rig.errors import DeviceError, InputError
 from rig.methods import HeightPlan
+
+ROOT = Path(__file__).parents[2]
+PAGES_OF_ALL = [*ROOT.glob("rig/daemon/page/static/*.html"), *ROOT.glob("rig/workbench/static/*.html")]
 
 CARD = {"specimen": "F90-0412", "free_height_mm": 90.0}
 RIG = {"name": "bench press", "port": "virtual"}
@@ -304,7 +309,8 @@ def test_the_live_socket_says_that_the_desk_is_gone_and_goes_on_when_it_is_back(
 def test_the_interface_describes_itself_and_needs_nothing_from_elsewhere(page):
     described = page.get("/api/openapi.json").json()
     operations = ["status", "news", "samples", "cycles", "methods", "start", "halt", "proceed", "acknowledge"]
-    assert set(described["paths"]) == {f"/api/{name}" for name in [*operations, "enter", "pages"]}
+    operations += ["preview", "enter", "pages"]
+    assert set(described["paths"]) == {f"/api/{name}" for name in operations}
     for address in ("/", "/enter", "/api/docs", "/static/page.css", "/static/page.js", "/static/docs.js"):
         text = page.get(address).raise_for_status().text
         assert "https:" not in text
@@ -415,3 +421,9 @@ def test_a_size_that_cannot_be_read_whole_is_refused_with_its_name(desk, page, t
     assert answer.status_code == 422
     assert "free_height_mm: found" in answer.json()["refused"]
     assert desk.asked("start") == []
+
+
+@pytest.mark.parametrize("file", sorted(PAGES_OF_ALL), ids=lambda path: path.name)
+def test_no_two_parts_of_a_page_have_the_same_id(file):
+    ids = re.findall(r'\bid="([^"]+)"', file.read_text(encoding="utf-8"))
+    assert len(ids) == len(set(ids))

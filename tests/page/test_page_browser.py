@@ -16,7 +16,7 @@ from selenium import webdriver
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import Select, WebDriverWait
-from stand_in_desk import CAUTIONS, HEIGHT, METHODS, WANTED, standing_in
+from stand_in_desk import CAUTIONS, HEIGHT, METHODS, PEAK_MM, PREVIEW, WANTED, force_at, standing_in
 
 from rig.daemon.bulletin import HeightOrder
 
@@ -215,6 +215,55 @@ def test_a_height_in_inches_is_started_in_millimetres_and_what_is_no_height_is_r
     page.get_log("browser")  # it notes each answer that is a refusal
 
 
+def test_what_will_move_is_said_for_this_specimen_before_it_is_started(desk, page):
+    desk.halted = True
+    until(page, lambda: at(page, "go").is_enabled())
+    page.execute_script("document.querySelector('#preview-box summary').click()")
+    said = "return [...document.querySelectorAll('#preview li')].map(line => line.textContent)"
+    until(page, lambda: page.execute_script(said) == PREVIEW)
+    at(page, "f-height").send_keys("3.54 in", Keys.TAB)
+    until(page, lambda: desk.asked("preview")[-1]["order"]["card"]["free_height_mm"] == pytest.approx(89.916))
+    assert desk.asked("start") == []
+
+
+LINES = """return (document.getElementById("loops").data ?? [])
+    .map(({name, x, y}) => ({name, x: [...x], y: [...y]}))"""
+
+
+def test_a_loop_is_drawn_while_it_happens(desk, page):
+    desk.halted = False
+    lines = {}
+
+    def shows_now():
+        lines.update({line["name"]: line for line in page.execute_script(LINES)})
+        return len(lines.get("now", {"x": ()})["x"]) > 5
+
+    until(page, shows_now)
+    now = lines["now"]
+    assert min(now["x"]) > 0 and max(now["x"]) <= PEAK_MM
+    # the curve of this stand-in's floats, at one of the cycles that it has reached
+    place = now["x"].index(max(now["x"]))
+    wanted = [force_at(now["x"][place], cycle, loading=True) for cycle in (1, 30)]
+    assert min(wanted) <= now["y"][place] <= max(wanted)
+
+
+def test_units_are_chosen_once_and_stay(desk, page):
+    until(page, lambda: drawn(page, "loops") and rows(page))
+    newton = float(rows(page)[-1][1])
+    Select(at(page, "units")).select_by_value("us")
+    until(page, lambda: rows(page)[-1][1] != f"{newton:.2f}")
+    assert float(rows(page)[-1][1]) == pytest.approx(newton / 4.4482216, abs=0.006)
+    heads = "return [...document.querySelectorAll('#cycles th small')].map(unit => unit.textContent)"
+    assert page.execute_script(heads) == ["lbf", "in", "lbf/in", "in·lbf", "%", "in"]
+    axis = "return document.getElementById('loops').layout.xaxis.title.text"
+    until(page, lambda: page.execute_script(axis) == "deflection, in")
+    assert text(page, "speed") == "0.79 in/s"
+    page.refresh()
+    until(page, lambda: text(page, "speed") == "0.79 in/s")
+    Select(at(page, "units")).select_by_value("metric")
+    until(page, lambda: text(page, "speed") == "20.0 mm/s")
+
+
 def displayed(browser, *names):
     return [at(browser, name).is_displayed() for name in names]
 
@@ -324,7 +373,7 @@ def test_the_keyboard_reaches_halt_at_once(page):
 def test_the_list_for_programs_is_complete(page, served):
     page.get(origin(served[1]) + "/api/docs")
     until(page, lambda: "/api/halt" in page.find_element(By.TAG_NAME, "main").text)
-    assert len(page.find_elements(By.CSS_SELECTOR, "#operations section")) == 11
+    assert len(page.find_elements(By.CSS_SELECTOR, "#operations section")) == 12
 
 
 def test_a_person_enters_with_the_token(browser, desk):

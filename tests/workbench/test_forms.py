@@ -8,6 +8,7 @@ import click
 import pytest
 
 from rig.cli.main import _COMMANDS
+from rig.cli.units_option import with_units
 from rig.errors import InputError
 from rig.workbench import FORMS
 from rig.workbench.forms import arguments
@@ -17,6 +18,7 @@ NIP = {"--force": "80 N", "--wheel": "60 mm", "--friction": "0.6"}
 
 def options_of(command: str) -> dict[str, click.Option]:
     found = importlib.import_module(_COMMANDS[command][0]).command
+    with_units(found)  # as the command line does when it loads a command
     return {
         name: option for option in found.params if isinstance(option, click.Option) for name in option.opts
     }

@@ -157,7 +157,7 @@ def test_ticked_captures_are_overlaid_and_compared(browser, served) -> None:
     until(browser, lambda: sorted(browser.execute_script(names)) == ["autumn mould", "spring mould"])
     address = browser.current_url
     opened(browser, address)  # the link opens it again with the same choices
-    until(browser, lambda: sorted(browser.execute_script(names) or []) == ["autumn mould", "spring mould"])
+    until(browser, lambda: sorted(browser.execute_script(NAMES) or []) == ["autumn mould", "spring mould"])
     browser.find_element(By.LINK_TEXT, "Compare them").click()
     until(browser, lambda: browser.find_elements(By.NAME, "--margin"))
     browser.find_element(By.NAME, "--margin").send_keys("secant_n_per_mm=0.2 N/mm")
@@ -169,6 +169,34 @@ def test_ticked_captures_are_overlaid_and_compared(browser, served) -> None:
     reaches = "try { return parent.document.title } catch { return 'nothing' }"
     assert browser.execute_script(reaches) == "nothing"  # a report is a stranger to the page around it
     browser.switch_to.default_content()
+
+
+LINES = """return document.getElementById("loops").data
+    .map(({name, x, y}) => ({name, x: [...x], y: [...y]}))"""
+NAMES = """return document.getElementById("loops").data.map(({name}) => name).filter(Boolean)"""
+
+
+def test_batches_are_overlaid_as_means_with_ranges_in_the_chosen_units(browser, served) -> None:
+    chosen = "&".join(
+        f"capture={of_specimen(browser, served, f'F-90-{number:03d}')}" for number in (0, 1, 2, 100, 101, 102)
+    )
+    opened(browser, f"{served}/overlay?{chosen}&draw=means&by=batch")
+    drawn = "return Boolean(document.getElementById('loops').data)"
+    until(browser, lambda: browser.execute_script(drawn))
+    assert sorted(browser.execute_script(NAMES)) == ["autumn mould: mean of 3", "spring mould: mean of 3"]
+    low, high, mean = browser.execute_script(LINES)[:3]
+    stiffnesses = [2.0 + place / 50 for place in range(3)]  # N/mm, as the fixture makes them
+    deepest = mean["x"][-1]
+    assert deepest == pytest.approx(20.0, abs=0.05)
+    for line, stiffness in ((low, stiffnesses[0]), (high, stiffnesses[2]), (mean, stiffnesses[1])):
+        assert line["y"][-1] == pytest.approx(stiffness * deepest, rel=0.003)
+    Select(at(browser, "units")).select_by_value("us")
+    until(browser, lambda: browser.execute_script(LINES)[2]["x"][-1] < 1)
+    _, _, mean = browser.execute_script(LINES)[:3]
+    assert mean["x"][-1] == pytest.approx(deepest / 25.4)
+    assert mean["y"][-1] == pytest.approx(stiffnesses[1] * deepest / 4.4482216, rel=0.003)
+    assert "lbf/in" in text(browser, "heads")
+    browser.execute_script("localStorage.clear()")
 
 
 def test_a_cycle_is_excluded_with_a_reason_and_the_page_says_so(browser, served) -> None:

@@ -38,7 +38,8 @@ from starlette.exceptions import HTTPException
 from starlette.requests import HTTPConnection
 
 from rig import __version__
-from rig.daemon.bulletin import CycleRow, Done, News, Order, Refusal, RigRef, Seen, Status, Trace
+from rig.core import chosen_units
+from rig.daemon.bulletin import CycleRow, Done, News, Order, Preview, Refusal, RigRef, Seen, Status, Trace
 from rig.daemon.page.access import LONGEST_TOKEN, SESSION_S, AccessRules, GuardedApp
 from rig.daemon.page.rig_link import MethodList, RigLink
 from rig.errors import DeviceError, InputError, RigError
@@ -90,10 +91,11 @@ class Entry(BaseModel):
 
 
 class Pages(BaseModel):
-    """Which pages there are: the live one of a rig, and those about captures."""
+    """Which pages there are: the live one of a rig, and those about captures; the units that were chosen."""
 
     live: bool
     captures: bool
+    units: str
 
 
 class Start(BaseModel):
@@ -225,6 +227,12 @@ async def start(link: Link, asked: Start) -> Done:
     return await link.start(asked.rig, asked.order)
 
 
+@api.post("/preview")
+async def preview(link: Link, asked: Start) -> Preview:
+    """Say what an order would do on this rig. Nothing moves."""
+    return await link.preview(asked.rig, asked.order)
+
+
 @api.post("/halt")
 async def halt(link: Link) -> Done:
     """Halt the platen and end the job; also where nothing moves. No emergency stop."""
@@ -247,7 +255,7 @@ async def acknowledge(link: Link, rig: Whose) -> Done:
 async def what_there_is(request: Request) -> Pages:
     """Which pages are served here."""
     state = request.app.state
-    return Pages(live=state.link is not None, captures=state.captures)
+    return Pages(live=state.link is not None, captures=state.captures, units=chosen_units() or "metric")
 
 
 @entry.post("/enter")

@@ -18,7 +18,7 @@ from typing import Any, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
 
-from rig.daemon.bulletin import CycleRow, Done, News, Order, Refusal, RigRef, Seen, Status, Trace
+from rig.daemon.bulletin import CycleRow, Done, News, Order, Preview, Refusal, RigRef, Seen, Status, Trace
 from rig.errors import DeviceError, InputError
 
 LONGEST_LINE = 256 * 1024
@@ -160,6 +160,12 @@ class RigLink:
         """Start a job on this rig; the daemon refuses it if it holds another."""
         wanted = TypeAdapter(Order).dump_python(order, mode="json")
         return await self._order({"ask": "start", "rig": rig.model_dump(), "order": wanted})
+
+    async def preview(self, rig: RigRef, order: Order) -> Preview:
+        """What an order would do; nothing moves."""
+        wanted = TypeAdapter(Order).dump_python(order, mode="json")
+        request = {"ask": "preview", "rig": rig.model_dump(), "order": wanted}
+        return await self._watch(request, Preview.model_validate_json)
 
     async def halt(self) -> Done:
         """Halt whatever moves, and end the job."""

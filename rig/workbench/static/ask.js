@@ -1,9 +1,11 @@
 // A question as a form, its answer below, and the command that gives the same.
 
-import { chosen, element, fetched, linkTo, made, say, withWords } from "/static/workbench/frame.js";
+import { chosen, element, fetched, linkTo, made, say, unitsKnown, whenUnitsChange, withWords } from "/static/workbench/frame.js";
 import { order } from "/static/orders.js";
+import { system } from "/static/units.js";
 
 const POLL_MS = 400;
+const UNITS = "--units";
 const MEANINGS = { 0: "Done.", 1: "The answer is no: see the report.", 2: "Refused: the message below says what to correct.", 3: "The disk or the rig failed." };
 
 const parameters = new URLSearchParams(location.search);
@@ -19,7 +21,7 @@ function fieldOf(field) {
   }
   entry.name = field.option;
   entry.required = field.required;
-  entry.value = parameters.get(field.option) ?? "";
+  entry.value = parameters.get(field.option) ?? (field.option === UNITS && system() === "us" ? "us" : "");
   label.append(entry);
   return label;
 }
@@ -125,7 +127,15 @@ element("form").addEventListener("submit", (event) => {
 });
 element("stop").addEventListener("click", () => order("stop", { task }));
 
+whenUnitsChange(() => {
+  const entry = element("form").elements[UNITS];
+  if (entry) {
+    entry.value = system() === "us" ? "us" : "";
+  }
+});
+
 withWords(async () => {
+  await unitsKnown;
   const forms = await fetched("forms");
   form = forms.find((each) => each.command === parameters.get("form")) ?? null;
   show(forms);

@@ -2,7 +2,10 @@
 
 import { ask } from "/static/orders.js";
 import { COLOURS, draw } from "/static/workbench/drawing.js";
-import { analysed, choose, chosen, element, fetched, figures, linkTo, made, say, seconds, withWords } from "/static/workbench/frame.js";
+import {
+  analysed, choose, chosen, element, fetched, linkTo, made, quantityHeads, say, seconds, shown, shownMean, unitsKnown, whenUnitsChange, withWords,
+} from "/static/workbench/frame.js";
+import { shownAs, titled } from "/static/units.js";
 
 const LOOPS = 12;
 const COLUMNS = [["peak_force_n", "Peak force", "N"], ["peak_deflection_mm", "Peak deflection", "mm"], ["secant_n_per_mm", "Secant stiffness", "N/mm"],
@@ -18,20 +21,16 @@ function headline(found) {
   element("headline").replaceChildren(...HEADLINE.map(([name, title, unit]) => {
     const mean = found.summary[name];
     const cell = made("div", "", { class: "cell" });
-    const sure = mean?.half95 ? ` ± ${figures(mean.half95, mean.half95 / 2)}` : "";
-    const big = made("span", mean?.mean === null || !mean ? "–" : `${figures(mean.mean, mean.half95 / 2)}${sure} `, { class: "big" });
-    big.append(made("small", unit));
+    const big = made("span", `${shownMean(mean, unit)} `, { class: "big" });
+    big.append(made("small", shownAs(unit)[1]));
     cell.append(made("span", title, { class: "label" }), big, made("span", mean?.n ? `mean of ${mean.n} cycles, 95 %` : "no cycle counts", { class: "small" }));
     return cell;
   }));
 }
 
 function cycles(found, outside) {
-  element("heads").replaceChildren(made("th", "Cycle", { scope: "col" }), ...COLUMNS.map(([, title, unit]) => {
-    const head = made("th", title, { scope: "col" });
-    head.append(made("small", unit));
-    return head;
-  }), made("th", "Flags", { scope: "col", class: "text" }), made("th", "", { scope: "col" }));
+  element("heads").replaceChildren(made("th", "Cycle", { scope: "col" }), ...quantityHeads(COLUMNS),
+    made("th", "Flags", { scope: "col", class: "text" }), made("th", "", { scope: "col" }));
   element("cycles").replaceChildren(...found.capture.cycles.map((row) => {
     const line = made("tr");
     const reason = outside[row.cycle];
@@ -41,7 +40,7 @@ function cycles(found, outside) {
     const act = made("td", "", { class: "words" });
     act.append(linkTo("/ask", { form, capture, "--cycles": row.cycle }, reason === undefined ? "exclude" : "restore"));
     const words = [...row.flags, ...(reason === undefined ? [] : [`excluded: ${reason}`])].join(", ");
-    line.append(made("td", row.cycle), ...COLUMNS.map(([name]) => made("td", figures(row[name], row[`${name}_u`]))), made("td", words, { class: "text words" }), act);
+    line.append(made("td", row.cycle), ...COLUMNS.map(([name, , unit]) => made("td", shown(row[name], unit, row[`${name}_u`]))), made("td", words, { class: "text words" }), act);
     return line;
   }));
   const more = found.cycles > found.capture.cycles.length ? `, the first ${found.capture.cycles.length} shown` : "";
@@ -52,30 +51,35 @@ function cycles(found, outside) {
 async function loops(found) {
   const all = found.capture.cycles.filter((row) => row.start_s !== null && row.end_s !== null);
   const drawn = all.length <= LOOPS ? all : [...all.slice(0, 1), ...all.slice(1 - LOOPS)];
+  const [perMm, lengthUnit] = shownAs("mm");
+  const [perN, forceUnit] = shownAs("N");
   const lines = await Promise.all(drawn.map(async (row, place) => {
     const part = await fetched("trace", { capture, from_s: row.start_s, to_s: row.end_s, points: 1200 });
     const zero = row.contact_mm ?? part.position_mm[0];
     const first = place === 0 && drawn.length > 1;
-    return { x: part.position_mm.map((value) => value - zero), y: part.force_n.map((value) => value - (row.zero_n ?? 0)), mode: "lines", name: `cycle ${row.cycle}`, showlegend: false,
+    return { x: part.position_mm.map((value) => (value - zero) * perMm), y: part.force_n.map((value) => (value - (row.zero_n ?? 0)) * perN), mode: "lines", name: `cycle ${row.cycle}`, showlegend: false,
       line: { color: COLOURS[0], width: place === drawn.length - 1 ? 2.4 : 1, dash: first ? "dot" : "solid" }, opacity: place === drawn.length - 1 ? 1 : 0.6,
-      hovertemplate: "%{x:.2f} mm, %{y:.2f} N" };
+      hovertemplate: `%{x:.3~f} ${lengthUnit}, %{y:.3~f} ${forceUnit}` };
   }));
   if (lines.length > 0) {
-    await draw(element("loops"), lines, { xaxis: ["Deflection, mm"], yaxis: ["Force, N"] });
+    await draw(element("loops"), lines, { xaxis: [titled("Deflection", "mm")], yaxis: [titled("Force", "N")] });
   } else {
     element("loops").querySelector(".empty").textContent = "No cycle was found.";
   }
 }
 
+let shownInterval = [null, null];
+
 async function trace(from = null, to = null) {
+  shownInterval = [from, to];
   const part = await fetched("trace", { capture, from_s: from, to_s: to, points: 3000 });
   const time = part.time_s.map((value) => value - (part.timed ? start : 0));
   element("thinned").textContent = part.thinned
     ? `${part.time_s.length} of ${part.samples} samples, extremes kept; as recorded, zero not subtracted.` : "Every sample; as recorded, zero not subtracted.";
   await draw(element("trace"), [
-    { x: time, y: part.force_n, mode: "lines", name: "force, N", line: { color: COLOURS[0], width: 1.4 } },
-    { x: time, y: part.position_mm, mode: "lines", name: "position, mm", line: { color: COLOURS[1], width: 1.4, dash: "6px,2px" }, yaxis: "y2" },
-  ], { xaxis: [part.timed ? "Time, s" : "Sample", { anchor: "y2" }], yaxis: ["Force, N", { domain: [0.54, 1] }], yaxis2: ["Position, mm", { domain: [0, 0.46] }] });
+    { x: time, y: part.force_n.map((value) => value * shownAs("N")[0]), mode: "lines", name: titled("force", "N"), line: { color: COLOURS[0], width: 1.4 } },
+    { x: time, y: part.position_mm.map((value) => value * shownAs("mm")[0]), mode: "lines", name: titled("position", "mm"), line: { color: COLOURS[1], width: 1.4, dash: "6px,2px" }, yaxis: "y2" },
+  ], { xaxis: [part.timed ? "Time, s" : "Sample", { anchor: "y2" }], yaxis: [titled("Force", "N"), { domain: [0.54, 1] }], yaxis2: [titled("Position", "mm"), { domain: [0, 0.46] }] });
 }
 
 function followZoom() {
@@ -132,12 +136,20 @@ async function measure(about) {
   const left = element("conditioning").value || 0;
   const found = await analysed(capture, left, (words) => say(words));
   say(about.left_out ? `Excluded from every result: ${about.left_out}` : "", Boolean(about.left_out));
-  headline(found.capture);
-  cycles(found, about.left_out_cycles);
-  await loops(found);
+  const fill = () => {
+    headline(found.capture);
+    cycles(found, about.left_out_cycles);
+    return loops(found);
+  };
+  whenUnitsChange(() => withWords(async () => {
+    await fill();
+    await trace(...shownInterval);
+  }));
+  await fill();
 }
 
 withWords(async () => {
+  await unitsKnown;
   const about = await fetched("capture", { capture });
   element("title").textContent = [about.header.specimen, about.header.batch].filter(Boolean).join(", ");
   document.title = `${about.header.specimen} – press rig`;

@@ -1,6 +1,7 @@
 // What every page of the workbench shares: the links on top, questions to the server, the captures that are ticked.
 
 import { ask } from "/static/orders.js";
+import { offerUnits, shownAs } from "/static/units.js";
 
 const CHOSEN = "pressrig chosen captures";
 const POLL_MS = 400;
@@ -68,6 +69,36 @@ export function figures(value, u = null) {
   return value.toFixed(places);
 }
 
+// The same of a value kept in a unit, in the unit that is shown.
+export function shown(value, unit, u = null) {
+  const [factor] = shownAs(unit);
+  return value === null || value === undefined ? figures(value) : figures(value * factor, u === null || u === undefined ? null : u * factor);
+}
+
+// A mean with its 95 % interval.
+export function shownMean(mean, unit) {
+  if (!mean || mean.mean === null) {
+    return figures(null);
+  }
+  const u = mean.half95 ? mean.half95 / 2 : null;
+  return mean.half95 ? `${shown(mean.mean, unit, u)} ± ${shown(mean.half95, unit, u)}` : shown(mean.mean, unit);
+}
+
+// The heads of columns of quantities, each with the unit that is shown.
+export function quantityHeads(columns) {
+  return columns.map(([, title, unit]) => {
+    const head = made("th", title, { scope: "col" });
+    head.append(made("small", shownAs(unit)[1]));
+    return head;
+  });
+}
+
+// What a page draws anew when the person chooses other units.
+let inOtherUnits = () => {};
+export function whenUnitsChange(again) {
+  inOtherUnits = again;
+}
+
 export function seconds(value) {
   return value === null ? "" : value < 120 ? `${value.toFixed(1)} s` : `${(value / 60).toFixed(1)} min`;
 }
@@ -88,7 +119,8 @@ export async function withWords(work) {
 
 // The live page is there where a daemon serves this one. Pages that are themselves live have no such line.
 const links = document.getElementById("links");
-ask("pages").then((pages) => {
+export const unitsKnown = ask("pages").then((pages) => {
+  offerUnits(element("units"), () => inOtherUnits(), pages.units);
   if (pages.live && links !== null) {
     links.prepend(made("a", "Live", { href: "/" }));
   }

@@ -1,10 +1,15 @@
 // Loops of many captures over one another, and their means side by side.
 
 import { COLOURS, DASHES, draw } from "/static/workbench/drawing.js";
-import { analysed, chosen, element, fetched, figures, linkTo, made, say, withWords } from "/static/workbench/frame.js";
+import {
+  analysed, chosen, element, fetched, linkTo, made, quantityHeads, say, shownMean, unitsKnown, whenUnitsChange, withWords,
+} from "/static/workbench/frame.js";
+import { shownAs, titled } from "/static/units.js";
 
 const MOST = 24;
 const CYCLES = 12;
+const GRID = 161;
+const SETTINGS = ["draw", "which", "against", "by"];
 const COLUMNS = [["secant_n_per_mm", "Secant stiffness", "N/mm"], ["peak_force_n", "Peak force", "N"], ["peak_deflection_mm", "Peak deflection", "mm"],
   ["hysteresis_pct", "Hysteresis", "%"], ["energy_return_pct", "Energy return", "%"], ["set_mm", "Permanent set", "mm"]];
 
@@ -12,7 +17,7 @@ const parameters = new URLSearchParams(location.search);
 const captures = (parameters.has("capture") ? parameters.getAll("capture") : [...chosen()]).slice(0, MOST);
 const kept = new Map();
 
-for (const name of ["which", "against", "by"]) {
+for (const name of SETTINGS) {
   element(name).value = parameters.get(name) ?? element(name).value;
   if (!element(name).value) {
     element(name).selectedIndex = 0;
@@ -29,64 +34,90 @@ function cyclesOf(capture) {
   return { first: all.slice(0, 1), last: all.slice(-1), all: all.slice(0, CYCLES) }[element("which").value];
 }
 
-async function loopOf(capture, row, colour, group, isFirst) {
+// The loop of a cycle: places along the axis that is chosen, force without its zero.
+async function loopOf(capture, row) {
   const part = await fetched("trace", { capture, from_s: row.start_s, to_s: row.end_s, points: 1000 });
   const against = element("against").value;
-  const height = kept.get(capture).about.header.free_height_mm;
   const zero = against === "position" ? 0 : row.contact_mm ?? part.position_mm[0];
-  const scale = against === "percent" ? 100 / height : 1;
-  return { x: part.position_mm.map((value) => (value - zero) * scale), y: part.force_n.map((value) => value - (row.zero_n ?? 0)), mode: "lines",
-    name: group, legendgroup: group, showlegend: isFirst, line: { color: COLOURS[colour % COLOURS.length], dash: DASHES[Math.floor(colour / COLOURS.length) % DASHES.length], width: 1.8 },
-    hovertemplate: `${capture.replaceAll(/[<&]/g, " ")}, cycle ${row.cycle}: %{x:.2f}, %{y:.2f} N<extra></extra>` };
+  const scale = against === "percent" ? 100 / kept.get(capture).about.header.free_height_mm : shownAs("mm")[0];
+  return { x: part.position_mm.map((value) => (value - zero) * scale), y: part.force_n.map((value) => (value - (row.zero_n ?? 0)) * shownAs("N")[0]) };
+}
+
+// Force of the loading stroke at each place of a grid; nothing beyond the depth that was reached.
+function loadingAt({ x, y }, grid) {
+  const turn = x.indexOf(Math.max(...x));
+  let place = 0;
+  return grid.map((wanted) => {
+    while (place < turn && x[place + 1] < wanted) {
+      place += 1;
+    }
+    const [left, right] = [x[place], x[place + 1]];
+    return wanted < left || wanted > x[turn] ? null : right > left ? y[place] + (y[place + 1] - y[place]) * (wanted - left) / (right - left) : y[place];
+  });
+}
+
+// Mean force of a group's loading strokes and their range, up to the depth that all of them reached.
+function meanAndRange(loops, name, colour) {
+  const reached = Math.min(...loops.map(({ x }) => Math.max(...x)));
+  const grid = Array.from({ length: GRID }, (_, place) => reached * place / (GRID - 1));
+  const strokes = loops.map((loop) => loadingAt(loop, grid));
+  const across = grid.map((_, place) => strokes.map((stroke) => stroke[place]).filter((force) => force !== null));
+  const places = grid.filter((_, place) => across[place].length === loops.length);
+  const full = across.filter((forces) => forces.length === loops.length);
+  const line = { mode: "lines", legendgroup: name, x: places };
+  const edge = { ...line, line: { width: 0, color: colour }, showlegend: false, hoverinfo: "skip" };
+  return [
+    { ...edge, y: full.map((forces) => Math.min(...forces)) },
+    { ...edge, y: full.map((forces) => Math.max(...forces)), fill: "tonexty", fillcolor: `${colour}33` },
+    { ...line, y: full.map((forces) => forces.reduce((sum, force) => sum + force, 0) / forces.length), name: `${name}: mean of ${loops.length}`,
+      line: { color: colour, width: 2.4 }, hovertemplate: "%{x:.3~f}, %{y:.3~f}<extra></extra>" },
+  ];
 }
 
 async function loops() {
   const against = element("against").value;
   const usable = captures.filter((capture) => against !== "percent" || kept.get(capture).about.header.free_height_mm);
-  const groups = [...new Set(usable.map((capture) => known(capture)[element("by").value]))];
-  const seen = new Set();
-  const lines = await Promise.all(usable.flatMap((capture) => {
-    const group = known(capture)[element("by").value];
-    return cyclesOf(capture).map((row) => {
-      const isFirst = !seen.has(group);
-      seen.add(group);
-      return loopOf(capture, row, groups.indexOf(group), group.replaceAll(/[<&]/g, " "), isFirst);
-    });
-  }));
+  const drawn = await Promise.all(usable.flatMap((capture) => cyclesOf(capture).map(async (row) => ({
+    capture, row, group: known(capture)[element("by").value].replaceAll(/[<&]/g, " "), loop: await loopOf(capture, row),
+  }))));
+  const groups = [...new Set(drawn.map(({ group }) => group))];
+  const colourOf = (group) => COLOURS[groups.indexOf(group) % COLOURS.length];
+  const dashOf = (group) => DASHES[Math.floor(groups.indexOf(group) / COLOURS.length) % DASHES.length];
+  const lines = element("draw").value === "means"
+    ? groups.flatMap((group) => meanAndRange(drawn.filter((each) => each.group === group).map(({ loop }) => loop), group, colourOf(group)))
+    : drawn.map(({ capture, row, group, loop }, place) => ({
+      ...loop, mode: "lines", name: group, legendgroup: group, showlegend: drawn.findIndex((each) => each.group === group) === place,
+      line: { color: colourOf(group), dash: dashOf(group), width: 1.8 },
+      hovertemplate: `${capture.replaceAll(/[<&]/g, " ")}, cycle ${row.cycle}: %{x:.3~f}, %{y:.3~f} ${shownAs("N")[1]}<extra></extra>`,
+    }));
   say(usable.length < captures.length ? `${captures.length - usable.length} captures have no free height and are not drawn.` : "");
-  const titles = { deflection: "Deflection, mm", percent: "Deflection, % of free height", position: "Position, mm" };
-  await draw(element("loops"), lines, { xaxis: [titles[against]], yaxis: ["Force, N"] });
+  const titles = { deflection: titled("Deflection", "mm"), percent: "Deflection, % of free height", position: titled("Position", "mm") };
+  await draw(element("loops"), lines, { xaxis: [titles[against]], yaxis: [titled("Force", "N")] });
 }
 
 function table() {
-  element("heads").replaceChildren(made("th", "Capture", { scope: "col", class: "text" }), made("th", "Batch", { scope: "col", class: "text" }), ...COLUMNS.map(([, title, unit]) => {
-    const head = made("th", title, { scope: "col" });
-    head.append(made("small", unit));
-    return head;
-  }), made("th", "Cycles", { scope: "col" }));
+  element("heads").replaceChildren(made("th", "Capture", { scope: "col", class: "text" }), made("th", "Batch", { scope: "col", class: "text" }),
+    ...quantityHeads(COLUMNS), made("th", "Cycles", { scope: "col" }));
   element("rows").replaceChildren(...captures.map((capture) => {
     const { about, found } = kept.get(capture);
     const line = made("tr");
     const name = made("td", "", { class: "text" });
     name.append(linkTo("/capture", { capture }, about.header.specimen));
-    line.append(name, made("td", about.header.batch ?? "", { class: "text" }), ...COLUMNS.map(([quantity]) => {
-      const mean = found.capture.summary[quantity];
-      const sure = mean?.half95 ? ` ± ${figures(mean.half95, mean.half95 / 2)}` : "";
-      return made("td", mean ? `${figures(mean.mean, mean.half95 / 2)}${sure}` : "–");
-    }), made("td", found.cycles));
+    line.append(name, made("td", about.header.batch ?? "", { class: "text" }), ...COLUMNS.map(([quantity, , unit]) => made("td", shownMean(found.capture.summary[quantity], unit))), made("td", found.cycles));
     return line;
   }));
 }
 
 function remember() {
   const search = new URLSearchParams(captures.map((capture) => ["capture", capture]));
-  for (const name of ["which", "against", "by"]) {
+  for (const name of SETTINGS) {
     search.append(name, element(name).value);
   }
   history.replaceState(null, "", `/overlay?${search}`);
 }
 
 withWords(async () => {
+  await unitsKnown;
   const links = ["compare", "sheet"].map((form) => linkTo("/ask", { form, capture: captures }, form === "compare" ? "Compare them" : "Design sheet of them"));
   links.forEach((link) => link.classList.add("plain"));
   if (captures.length === 0) {
@@ -103,6 +134,10 @@ withWords(async () => {
     kept.set(capture, { about, found });
     say(`${kept.size} of ${captures.length} captures are measured.`);
   }));
-  table();
-  await loops();
+  const fill = () => {
+    table();
+    return loops();
+  };
+  whenUnitsChange(() => withWords(fill));
+  await fill();
 });

@@ -2,7 +2,7 @@
 
 const PATIENCE_MS = 12000;
 
-// Resolves to {done: true, job} or {done: false, why}; never throws, since somebody waits for the words.
+// Resolves to {done: true, and what was said} or {done: false, why}; never throws, since somebody waits for the words.
 export async function order(name, body = {}, patienceMs = PATIENCE_MS) {
   try {
     const answer = await fetch(`/api/${name}`, {
@@ -15,7 +15,7 @@ export async function order(name, body = {}, patienceMs = PATIENCE_MS) {
     if (answer.status === 401 && name !== "enter" && location.pathname !== "/enter") {
       location.assign("/enter");
     }
-    return answer.ok ? { done: true, job: said.job } : { done: false, why: said.refused };
+    return answer.ok ? { ...said, done: true } : { done: false, why: said.refused };
   } catch {
     return { done: false, why: "no answer came" };
   }

@@ -6,6 +6,7 @@ import { watch } from "/static/live.js";
 import { Plots } from "/static/plots.js";
 import { doubtArming, fillStatus, CycleTable } from "/static/sheet.js";
 import { StartForm } from "/static/start.js";
+import { offerUnits } from "/static/units.js";
 
 const banner = document.getElementById("lost");
 const why = document.getElementById("lost-why");
@@ -17,6 +18,7 @@ let job = 0;
 let state = null;
 let lastHeard = null;
 let underWay = null;
+let status = null;
 
 function announce(status) {
   if (status.state !== state) {
@@ -55,7 +57,16 @@ function forget() {
   table.clear();
 }
 
+function inOtherUnits() {
+  plots.redraw();
+  table.redraw();
+  if (status !== null) {
+    fillStatus(status);
+  }
+}
+
 ask("pages").then(async (pages) => {
+  offerUnits(document.getElementById("units"), inOtherUnits, pages.units);
   document.getElementById("others").hidden = !pages.captures;
   const kept = new URLSearchParams(location.search).get("with");
   if (pages.captures && kept) {
@@ -81,7 +92,8 @@ watch({
       plots.clearJob();
       table.clear();
     }
-    fillStatus(value.status);
+    status = value.status;
+    fillStatus(status);
     announce(value.status);
     arrange(value.status);
     confirmHalt(value.status);

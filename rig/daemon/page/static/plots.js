@@ -2,6 +2,7 @@
 
 import { library } from "/static/library.js";
 import { auxiliaryWords } from "/static/sheet.js";
+import { shownAs, titled } from "/static/units.js";
 
 const TRACE_S = 30;
 const TRACE_POINTS = 4000;
@@ -20,6 +21,8 @@ export class Plots {
   #kept = null;
   #rows = [];
   #every = 1;
+  #contact = null;
+  #pressing = false;
   #due = new Set();
   #waiting = false;
   #trendAt = -TREND_MS;
@@ -27,13 +30,13 @@ export class Plots {
   constructor() {
     library().then((plotly) => {
       this.#plotly = plotly;
-      this.#redraw();
+      this.redraw();
     }).catch((problem) => {
       for (const empty of document.querySelectorAll(".plot .empty")) {
         empty.textContent = `No plot: ${problem.message}.`;
       }
     });
-    matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => this.#redraw());
+    matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => this.redraw());
     document.getElementById("trend-log").addEventListener("change", () => this.#draw("trend"));
   }
 
@@ -47,7 +50,8 @@ export class Plots {
     this.#first = null;
     this.#rows = [];
     this.#every = 1;
-    this.#redraw();
+    this.#contact = null;
+    this.redraw();
   }
 
   // The loop of a kept capture, to look at beside those that happen now.
@@ -57,9 +61,11 @@ export class Plots {
   }
 
   add(news) {
+    this.#pressing = news.status.job !== null && news.status.job.kind !== "height";
     if (news.trace.time_s.length > 0) {
       this.#addTrace(news.trace);
       this.#draw("trace");
+      this.#draw("loops");
     }
     if (news.loops.length > 0) {
       this.#first ??= news.loops.find((loop) => loop.cycle === 1) ?? null;
@@ -67,6 +73,7 @@ export class Plots {
       this.#draw("loops");
     }
     if (news.cycles.length > 0) {
+      this.#contact = news.cycles.at(-1);
       this.#addRows(news.cycles);
       this.#draw("trend");
     }
@@ -97,7 +104,7 @@ export class Plots {
     }
   }
 
-  #redraw() {
+  redraw() {
     ["loops", "trace", "trend"].forEach((name) => this.#draw(name));
   }
 
@@ -138,32 +145,46 @@ export class Plots {
     this.#plotly.react(place, figure.data, figure.layout, CONFIG);
   }
 
+  // The press under way: since the position last lay at the contact of the newest cycle, or, before there
+  // is one, at the lowest position of the last half minute.
+  #now() {
+    const { force, position } = this.#trace;
+    const contact = this.#contact?.contact_mm ?? Math.min(...position.filter((place) => place !== null));
+    const zero = this.#contact?.zero_n ?? 0;
+    let from = position.length;
+    while (from > 0 && position[from - 1] !== null && position[from - 1] > contact) {
+      from -= 1;
+    }
+    return { cycle: null, deflection_mm: position.slice(from).map((place) => place - contact), force_n: force.slice(from).map((value) => value - zero) };
+  }
+
   #loopsFigure() {
     const ink = colours();
-    if (this.#loops.length === 0 && this.#kept === null) {
+    const now = this.#pressing ? this.#now() : { deflection_mm: [], force_n: [] };
+    if (this.#loops.length === 0 && this.#kept === null && now.force_n.length === 0) {
       return document.querySelector("#loops .empty") ? null : { data: [], layout: layout(ink) };
     }
     const last = this.#loops.length - 1;
-    const data = this.#loops.map((loop, index) => ({
-      x: loop.deflection_mm, y: loop.force_n, mode: "lines", name: `cycle ${loop.cycle}`,
-      line: index === last ? { color: ink.blue, width: 3 } : { color: ink.old, width: 1.4, dash: DASHES[last - index] },
-      hovertemplate: "%{x:.2f} mm, %{y:.2f} N<extra>%{fullData.name}</extra>",
-    }));
+    const [perN, forceUnit] = shownAs("N");
+    const [perMm, lengthUnit] = shownAs("mm");
+    const curve = (loop, name, line) => ({
+      x: loop.deflection_mm.map((value) => value * perMm), y: loop.force_n.map((value) => value * perN), mode: "lines", name, line,
+      hovertemplate: `%{x:.3~f} ${lengthUnit}, %{y:.3~f} ${forceUnit}<extra>%{fullData.name}</extra>`,
+    });
+    const data = this.#loops.map((loop, index) => curve(loop, `cycle ${loop.cycle}`,
+      index === last ? { color: ink.blue, width: 3 } : { color: ink.old, width: 1.4, dash: DASHES[last - index] }));
     if (this.#first !== null && this.#loops[0]?.cycle > 1) {
-      data.unshift({
-        x: this.#first.deflection_mm, y: this.#first.force_n, mode: "lines", name: "cycle 1",
-        line: { color: ink.orange, width: 2, dash: "2px,4px" }, hovertemplate: "%{x:.2f} mm, %{y:.2f} N<extra>cycle 1</extra>",
-      });
+      data.unshift(curve(this.#first, "cycle 1", { color: ink.orange, width: 2, dash: "2px,4px" }));
     }
     if (this.#kept !== null) {
-      data.unshift({
-        x: this.#kept.deflection_mm, y: this.#kept.force_n, mode: "lines", name: this.#kept.name,
-        line: { color: ink.soft, width: 2, dash: "10px,4px,2px,4px" }, hovertemplate: "%{x:.2f} mm, %{y:.2f} N<extra>kept</extra>",
-      });
+      data.unshift(curve(this.#kept, this.#kept.name, { color: ink.soft, width: 2, dash: "10px,4px,2px,4px" }));
+    }
+    if (now.force_n.length > 0) {
+      data.push(curve(now, "now", { color: ink.orange, width: 2 }));
     }
     const made = layout(ink);
-    made.xaxis = { ...axis(ink, "deflection, mm"), range: roomy(data.map((line) => line.x)) };
-    made.yaxis = { ...axis(ink, "force, N"), range: roomy(data.map((line) => line.y)) };
+    made.xaxis = { ...axis(ink, titled("deflection", "mm")), range: roomy(data.map((line) => line.x)) };
+    made.yaxis = { ...axis(ink, titled("force", "N")), range: roomy(data.map((line) => line.y)) };
     made.showlegend = true;
     made.legend = { x: 0.05, y: 0.98, xanchor: "left", yanchor: "top", bgcolor: "rgba(0,0,0,0)", traceorder: "reversed", itemclick: false, itemdoubleclick: false };
     return { data, layout: made };
@@ -181,10 +202,12 @@ export class Plots {
     made.xaxis = { ...axis(ink, "seconds before now"), range: [-TRACE_S, 0.3], anchor: "y2", zeroline: false };
     made.yaxis = { ...axis(ink, ""), domain: [0.54, 0.94], nticks: 5 };
     made.yaxis2 = { ...axis(ink, ""), domain: [0, 0.4], nticks: 5 };
-    made.annotations = [heading(ink, "force, N", 0.94), heading(ink, "position, mm", 0.4)];
-    const line = (y, color, dash, yaxis, unit) => ({
-      x: before, y, mode: "lines", yaxis, line: { color, width: 2, dash }, hovertemplate: `%{y:.2f} ${unit}<extra></extra>`,
-    });
+    made.annotations = [heading(ink, titled("force", "N"), 0.94), heading(ink, titled("position", "mm"), 0.4)];
+    const line = (values, color, dash, yaxis, unit) => {
+      const [factor, shown] = shownAs(unit);
+      const y = values.map((value) => (value === null ? null : value * factor));
+      return { x: before, y, mode: "lines", yaxis, line: { color, width: 2, dash }, hovertemplate: `%{y:.3~f} ${shown}<extra></extra>` };
+    };
     return { data: [line(force, ink.blue, "solid", "y", "N"), line(position, ink.orange, "5px,2px", "y2", "mm")], layout: made };
   }
 
@@ -195,10 +218,10 @@ export class Plots {
     }
     const warm = warmth(this.#rows);
     const series = [
-      ["permanent set, mm", (row) => row.set_mm, ink.orange, "circle"],
-      ["secant stiffness, N/mm", (row) => row.secant_n_per_mm, ink.blue, "square"],
-      ["peak force, N", (row) => row.peak_force_n, ink.blue, "diamond"],
-    ];
+      ["permanent set", "mm", "set_mm", ink.orange, "circle"],
+      ["secant stiffness", "N/mm", "secant_n_per_mm", ink.blue, "square"],
+      ["peak force", "N", "peak_force_n", ink.blue, "diamond"],
+    ].map(([words, unit, name, ...look]) => [titled(words, unit), (row) => (row[name] === null ? null : row[name] * shownAs(unit)[0]), ...look]);
     if (warm !== null) {
       const [words, unit] = auxiliaryWords(warm);
       series.push([`temperature of ${words === "air" ? "the air" : "the specimen"}, ${unit}`, (row) => row.auxiliary[warm] ?? null, ink.ink, "x-thin-open"]);

@@ -2,6 +2,7 @@
 
 import { fillHeight } from "/static/height.js";
 import { order, rigOf } from "/static/orders.js";
+import { digitsOf, shownAs } from "/static/units.js";
 
 const SHOWN_ROWS = 40;
 const NEAR = 0.93;
@@ -37,6 +38,11 @@ export function number(value, digits) {
   return (Number(text) === 0 ? text.replace("-", "") : text).replace("-", "−");
 }
 
+// A value kept in a unit of the metre, in the unit that is shown.
+function measured(value, unit, digits) {
+  return value === null || value === undefined ? NONE : number(value * shownAs(unit)[0], digitsOf(unit, digits));
+}
+
 // What an auxiliary quantity is called, and its unit.
 export function auxiliaryWords(key) {
   return AUXILIARY[key] ?? [key.replaceAll("_", " "), ""];
@@ -56,8 +62,9 @@ function fillBar(name, value, low, high, unit, digits) {
   const [words, mark, zero] = [".words", ".mark", ".zero"].map((part) => bar.querySelector(part));
   const part = (place) => (high > low ? Math.min(1, Math.max(0, (place - low) / (high - low))) : 0);
   const [left, right] = bar.querySelectorAll(".ends span");
-  left.textContent = `${number(low, 0)} ${unit}`;
-  right.textContent = `${number(high, 0)} ${unit}`;
+  const shown = shownAs(unit)[1];
+  left.textContent = `${measured(low, unit, 0)} ${shown}`;
+  right.textContent = `${measured(high, unit, 0)} ${shown}`;
   zero.hidden = low >= 0 || high <= 0;
   zero.style.left = `${100 * part(0)}%`;
   mark.hidden = value === null;
@@ -70,10 +77,10 @@ function fillBar(name, value, low, high, unit, digits) {
   const near = part(value) > NEAR || nearLow;
   const outside = value > high || value < low;
   const remark = outside ? ", beyond the limit" : near ? ", near the limit" : "";
-  words.textContent = `${number(value, digits)} ${unit}${remark}`;
+  words.textContent = `${measured(value, unit, digits)} ${shown}${remark}`;
   const track = bar.querySelector(".track");
-  for (const [key, shown] of [["now", value], ["min", low], ["max", high]]) {
-    track.setAttribute(`aria-value${key}`, String(shown));
+  for (const [key, place] of [["now", value], ["min", low], ["max", high]]) {
+    track.setAttribute(`aria-value${key}`, String(place));
   }
 }
 
@@ -156,8 +163,8 @@ export function fillStatus(status) {
   put("state", status.state);
   put("state-mark", MARKS[status.state] ?? "");
   at("state-cell").dataset.state = status.state;
-  put("force", number(status.force_n, 2));
-  put("position", number(status.position_mm, 2));
+  put("force", measured(status.force_n, "N", 2));
+  put("position", measured(status.position_mm, "mm", 2));
   fillDevice(status);
   fillJob(status);
   fillHeight(status);
@@ -165,7 +172,7 @@ export function fillStatus(status) {
   if (limits) {
     fillBar("force-bar", status.force_n, limits.min_force_n, limits.max_force_n, "N", 1);
     fillBar("position-bar", status.position_mm, limits.min_travel_mm, limits.max_travel_mm, "mm", 1);
-    put("speed", `${number(limits.speed_mm_per_s, 1)} mm/s`);
+    put("speed", `${measured(limits.speed_mm_per_s, "mm/s", 1)} ${shownAs("mm/s")[1]}`);
   }
   const auxiliary = Object.entries(status.auxiliary).map(([key, value]) => {
     const [words, unit] = auxiliaryWords(key);
@@ -183,9 +190,11 @@ export function fillStatus(status) {
 export class CycleTable {
   #body = document.querySelector("#cycles tbody");
   #count = 0;
+  #rows = [];
 
   clear() {
     this.#count = 0;
+    this.#rows = [];
     this.#body.replaceChildren();
     put("cycles-words", "None yet.");
   }
@@ -195,6 +204,7 @@ export class CycleTable {
       return;
     }
     this.#count += rows.length;
+    this.#rows = this.#rows.concat(rows).slice(-SHOWN_ROWS);
     for (const row of rows.slice(-SHOWN_ROWS)) {
       this.#body.prepend(this.#line(row));
     }
@@ -204,11 +214,17 @@ export class CycleTable {
     put("cycles-words", this.#count > SHOWN_ROWS ? `Newest first: the last ${SHOWN_ROWS}.` : "Newest first.");
   }
 
+  // The same rows in the units chosen now.
+  redraw() {
+    this.#body.replaceChildren(...this.#rows.map((row) => this.#line(row)).reverse());
+  }
+
   #line(row) {
     const line = document.createElement("tr");
     const texts = [
-      String(row.cycle), number(row.peak_force_n, 2), number(row.peak_deflection_mm, 2), number(row.secant_n_per_mm, 3),
-      number(row.energy_absorbed_mj, 0), number(row.hysteresis_pct, 1), number(row.set_mm, 2), row.flags.join(", "),
+      String(row.cycle), measured(row.peak_force_n, "N", 2), measured(row.peak_deflection_mm, "mm", 2),
+      measured(row.secant_n_per_mm, "N/mm", 3), measured(row.energy_absorbed_mj, "mJ", 0), number(row.hysteresis_pct, 1),
+      measured(row.set_mm, "mm", 2), row.flags.join(", "),
     ];
     for (const text of texts) {
       line.insertCell().textContent = text;

@@ -29,15 +29,17 @@ const FIELDS = {
 };
 
 // A refusal names a field as programs know it; the person knows it by its label.
-function labelled(why) {
+function labelled(why, focus = true) {
   const named = Object.entries({ ...FIELDS, ...TOUCHED }).find(([name]) => why.split(": found")[0].split(".").includes(name));
   if (!named) {
     return why;
   }
   const input = at(named[1]);
-  input.setAttribute("aria-invalid", "true");
-  input.closest("details")?.setAttribute("open", "");
-  input.focus();
+  if (focus) {
+    input.setAttribute("aria-invalid", "true");
+    input.closest("details")?.setAttribute("open", "");
+    input.focus();
+  }
   return `${input.closest("label").firstChild.textContent.trim()}: ${why.slice(why.indexOf("found"))}`;
 }
 
@@ -46,12 +48,15 @@ export class StartForm {
   #cautions = "";
   #status = null;
   #sending = false;
+  #previews = 0;
 
   constructor() {
+    at("start").addEventListener("change", () => this.#preview());
+    at("preview-box").addEventListener("toggle", () => this.#preview());
     at("method").addEventListener("change", () => this.#choose());
     at("f-surface").addEventListener("change", () => this.#choose());
     at("next").addEventListener("click", () => this.#next());
-    at("stop").addEventListener("click", () => order("halt"));
+    at("end-recording").addEventListener("click", () => order("halt"));
     window.addEventListener("keydown", (event) => {
       const types = event.target.closest("input, select, textarea");
       if (event.key.toLowerCase() === "n" && !types && !event.ctrlKey && !event.altKey && !event.metaKey && !event.repeat) {
@@ -133,6 +138,7 @@ export class StartForm {
     at("purpose").textContent = method ? method.purpose : PURPOSES[kind];
     at("text").textContent = method ? method.text : "";
     at("text-box").hidden = !method;
+    at("preview-box").hidden = kind === RECORDING;
     for (const line of document.querySelectorAll("#start [data-for]")) {
       line.hidden = !line.dataset.for.split(" ").includes(kind);
       // What nobody sees must not keep the form from being sent.
@@ -164,6 +170,21 @@ export class StartForm {
   #heightWish(card) {
     const touched = Object.entries(TOUCHED).map(([name, field]) => [name, size(field)]).filter(([, value]) => value !== null);
     return { kind: HEIGHT, card, surface: at("f-surface").value, ...Object.fromEntries(touched) };
+  }
+
+  // Asked anew with each entry while it is open, so that depths and forces are those of this specimen.
+  async #preview() {
+    if (!at("preview-box").open || this.#status === null) {
+      return;
+    }
+    const number = (this.#previews += 1);
+    const wish = this.#wish();
+    wish.card.specimen ??= "piece"; // its name changes nothing about the motion
+    const answer = await order("preview", { rig: rigOf(this.#status), order: wish });
+    if (number === this.#previews) {
+      const lines = answer.done ? answer.lines : [`It would be refused: ${labelled(answer.why, false)}`];
+      at("preview").replaceChildren(...lines.map((words) => Object.assign(document.createElement("li"), { textContent: words })));
+    }
   }
 
   async #send() {
