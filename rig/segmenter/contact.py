@@ -38,6 +38,10 @@ AWAY_DEADBANDS = 3.0
 many deadbands, has let go whatever the force says: no specimen grows by a tenth of its squeeze within
 one press."""
 
+SPENT_SHARE = 0.01
+"""Nor does one push from farther than where it was touched; a platen that is there by the deadbands alone, with
+no more than this share of the press's largest force, has let go as well."""
+
 REACH_SAMPLES = 4096
 """How far back into a no-load stretch its farthest position is looked for."""
 
@@ -119,6 +123,7 @@ class ContactSwitch:
         self._stretch_start = start
         self._contact_mm = 0.0
         self._deepest_mm = 0.0
+        self._largest_n = 0.0
         self._start = self._seen = start
         self._past_n: FloatArray = np.empty(0)
         self._past_mm: FloatArray = np.empty(0)
@@ -156,7 +161,7 @@ class ContactSwitch:
             upto, zero_n = stop, self._zero_n
             if self._follow:
                 upto, zero_n = self._look_at_zero(found, stop, known_n, known_mm, origin)
-                away = self._let_go(found, upto, low, known_mm, origin)
+                away = self._let_go(found, upto, low, (known_n, known_mm), origin)
                 if away is not None:
                     upto = away
                     zero_n, self._zero_count = float(known_n[away - origin]), 1
@@ -164,16 +169,22 @@ class ContactSwitch:
             if self._follow and away is not None:
                 found = np.append(found, away)
             flips.append((found, self._zero_n))
-            self._advance(found, low, upto, known_mm, origin)
+            self._advance(found, low, upto, (known_n, known_mm), origin)
             self._zero_n = zero_n
         self._past_n = known_n[-REACH_SAMPLES:]
         self._past_mm = known_mm[-REACH_SAMPLES:]
         return flips
 
     def _advance(
-        self, found: IntArray, low: npt.NDArray[np.bool_], upto: int, known_mm: FloatArray, origin: int
+        self,
+        found: IntArray,
+        low: npt.NDArray[np.bool_],
+        upto: int,
+        known: tuple[FloatArray, FloatArray],
+        origin: int,
     ) -> None:
         """Remember the state at sample `upto`, after the flips before it."""
+        known_n, known_mm = known
         if upto > self._seen:
             self._was_low = bool(low[upto - self._seen - 1])
         since = self._seen
@@ -184,17 +195,26 @@ class ContactSwitch:
                 since = int(found[-1])
                 self._contact_mm = float(known_mm[max(since - origin - 1, 0)])
                 self._deepest_mm = float(known_mm[since - origin])
+                self._largest_n = float(known_n[since - origin])
         if self._touching and upto > since:
-            self._deepest_mm = max(self._deepest_mm, float(known_mm[since - origin : upto - origin].max()))
+            part = slice(since - origin, upto - origin)
+            self._deepest_mm = max(self._deepest_mm, float(known_mm[part].max()))
+            self._largest_n = max(self._largest_n, float(known_n[part].max()))
         self._seen = upto
 
     def _let_go(
-        self, flips: IntArray, upto: int, low: npt.NDArray[np.bool_], known_mm: FloatArray, origin: int
+        self,
+        flips: IntArray,
+        upto: int,
+        low: npt.NDArray[np.bool_],
+        known: tuple[FloatArray, FloatArray],
+        origin: int,
     ) -> int | None:
         """The first sample, if any, at which a press has let go though its force has not fallen far enough.
 
         That sample's force is the zero from there on, until a better one is known.
         """
+        known_n, known_mm = known
         edges = np.concatenate([[self._seen], flips]) if self._touching else flips
         starts, ends = edges[0::2], edges[1::2]
         if len(starts) > len(ends):
@@ -205,9 +225,10 @@ class ContactSwitch:
             return None
         # the last sample out of contact: with few samples, the first one in contact may be far in
         contact_mm = known_mm[np.maximum(starts - origin - 1, 0)]
-        deepest_mm = known_mm[starts - origin]
+        deepest_mm, largest_n = known_mm[starts - origin], known_n[starts - origin]
         if self._touching and starts[0] == self._seen:
             contact_mm[0], deepest_mm[0] = self._contact_mm, self._deepest_mm
+            largest_n[0] = self._largest_n
         bounds = np.stack([starts, ends], axis=1).ravel() - origin
         nearest_mm = np.minimum.reduceat(np.append(known_mm, np.inf), bounds)[0::2]
         least_mm = AWAY_DEADBANDS * self._deadband_mm
@@ -215,9 +236,12 @@ class ContactSwitch:
         first = [_NEVER]
         for rows, index in padded_rows(starts[suspects], ends[suspects]):
             each = suspects[rows]
-            press_mm = known_mm[index - origin]
+            press_mm, press_n = known_mm[index - origin], known_n[index - origin]
             depth_mm = np.maximum.accumulate(np.maximum(press_mm, deepest_mm[each, None]), axis=1)
-            margin_mm = np.maximum(least_mm, AWAY_SHARE * (depth_mm - contact_mm[each, None]))
+            peak_n = np.maximum.accumulate(np.maximum(press_n, largest_n[each, None]), axis=1)
+            spent = press_n - self._zero_n < SPENT_SHARE * (peak_n - self._zero_n)
+            share_mm = np.where(spent, 0.0, AWAY_SHARE * (depth_mm - contact_mm[each, None]))
+            margin_mm = np.maximum(least_mm, share_mm)
             gone = (press_mm < contact_mm[each, None] - margin_mm) & ~low[index - self._seen]
             # a press that begins here holds a sample at least, though a damaged position leaps away with it
             gone[:, 0] &= self._touching & (starts[each] == self._seen)

@@ -71,6 +71,10 @@ FOOT_REACH = 1.5
 from the touch to the first, for F = k d^n with n up to 2; samples nearer than that are not called
 untouched."""
 
+GAP_SHARE = 0.01
+"""A platen that stands before it comes in was untouched if it then goes on by this share of its way without a
+rise of force: under a preload, force rises at once."""
+
 ZERO_S = 0.5
 ZERO_SAMPLES = (8, 4096)
 """The zero is the mean over this first part of an untouched stretch: later parts may have drifted."""
@@ -333,23 +337,36 @@ def _untouched_start(motion: Motion, noise_n: float) -> int:
     if start_n - force_n[lowest] > 2 * FOOT_NOISES * noise_n and x_mm[lowest] < x_mm[0] - motion.deadband_mm:
         return 0  # it began under a load that the platen then took away
     peak_n = float(force_n[top]) - start_n
+    still = _still_start(motion)
     if peak_n <= 2 * FOOT_NOISES * noise_n:
-        return _still_start(motion)
+        return still
     low_n, high_n = (start_n + max(share * peak_n, FOOT_NOISES * noise_n) for share in FOOT_SHARES)
     high_n = max(high_n, start_n + 3 * (low_n - start_n))
+    clear = _clear_start(motion, low_n, high_n)
+    if clear < still:
+        # where noise is low, a smaller rise shows a shorter way to the touch; a clear gap has to come out
+        low_n = start_n + FOOT_NOISES * noise_n
+        gap_mm = GAP_SHARE * (float(x_mm[top]) - float(x_mm[0])) + 2 * motion.deadband_mm
+        clear = max(clear, _clear_start(motion, low_n, start_n + 3 * (low_n - start_n), gap_mm))
+    return clear
+
+
+def _clear_start(motion: Motion, low_n: float, high_n: float, gap_mm: float = 0.0) -> int:
+    """Samples farther from the first rise through two forces than the specimen can have been touched."""
+    force_n, x_mm, top = motion.force_n, motion.position_mm, motion.top
     # the first rise, be it a press or a touch before it
     low = int(np.argmax(force_n[: top + 1] >= low_n)) - 1
     high = int(np.argmax(force_n[: top + 1] >= min(high_n, force_n[top]))) - 1
     if low < 0:
         return 0
-    if low == high:
+    if low == high and not gap_mm:
         return low  # touched between two samples: those before are clear of it
     low_mm, high_mm = (
         float(np.interp(level_n, force_n[[at, at + 1]], x_mm[[at, at + 1]]))
         for level_n, at in ((low_n, low), (high_n, high))
     )
     # a touch that never reaches the higher level is left at once
-    reach_mm = FOOT_REACH * max(high_mm - low_mm, 0.0) + motion.deadband_mm
+    reach_mm = FOOT_REACH * max(high_mm - low_mm, 0.0) + motion.deadband_mm + gap_mm
     clear = np.flatnonzero(x_mm[: low + 1] <= low_mm - reach_mm)
     return int(clear[-1]) + 1 if len(clear) else 0
 
