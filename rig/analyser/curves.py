@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from math import sqrt
 
 import numpy as np
@@ -18,12 +19,25 @@ READING_NODES = 7
 """A force at a depth comes from a curve through this many nodes around it."""
 
 FINE_NODES = 40
-"""Fewer nodes resolve neither a curve around a reading nor a tangent along the stroke."""
+"""Fewer nodes resolve no curve around a reading."""
 
-KNEE_REACH = 3
-KNEE_NODES = 2 * KNEE_REACH + 1
+TRAVEL_NODES = 80
+"""Steps of even travel between contact and peak that tangents along a stroke are taken over, so that a platen
+that stops or slows down on its way adds no nodes."""
+
+KNEE_REACHES = {1: 12, 3: FINE_NODES}
+"""Nodes on either side that a tangent is taken through, and how many nodes a stroke needs for that: below
+the first count the tangent along it is not resolved."""
+
+NoiseOfRows = Callable[[IntArray, FloatArray, FloatArray], FloatArray]
+
 KNEE_MARGIN = 0.05
 KNEE_SIGNIFICANCE = 3.0
+
+RESTED_TIMES = 5.0
+FELL_NOISES = 4.0
+"""A platen that stayed in a step for so many times the usual rested there; where the force fell by so many
+times its noise meanwhile, tangents across that step tell of relaxation."""
 
 
 def force_at(
@@ -176,60 +190,161 @@ class Knee:
     resolved: BoolArray
 
 
-def knee(nodes: Nodes, contact_mm: FloatArray, peak_mm: FloatArray, noise_n: FloatArray, drop: float) -> Knee:
+def knee(
+    loading: Nodes,
+    contact_mm: FloatArray,
+    contact_u_mm: FloatArray,
+    peak_mm: FloatArray,
+    noise_n: NoiseOfRows,
+    *,
+    drop: float,
+) -> Knee:
     """Find the knee of loading strokes.
+
+    Parameters
+    ----------
+    loading
+        Without force below the contact.
+    noise_n
+        Standard deviation of single samples about the stroke, of some rows, at the forces of their nodes and
+        with the correlation of so many samples in it.
+    drop
+        Share of the largest tangent before.
 
     Notes
     -----
-    1. Take the tangent at every node by a straight line through the nodes within `KNEE_REACH` of it.
-    2. The knee is the first node at which it lies below `drop` times the largest tangent before it, by
-       `KNEE_SIGNIFICANCE` standard uncertainties, there and at the next node that shares no sample with
-       it; likewise for negative tangents.
-    3. From there it is traced back to where the tangent crossed that level, between two nodes: noise puts the
+    1. Put the nodes together by even steps of travel.
+    2. Take the tangent at every node by a straight line through the nodes within `KNEE_REACHES` of it, fewer
+       next to the contact.
+    3. The knee is the first node at which it lies below `drop` times the largest tangent before it, by
+       `KNEE_SIGNIFICANCE` standard uncertainties of both, there and at the next node that shares no sample
+       with it; likewise for negative tangents.
+    4. From there it is traced back to where the tangent crossed that level, between two nodes: noise puts the
        proof off, not the knee.
-    4. Its uncertainty is what the tangents' noise moves that crossing by, and that of a value somewhere
-       within the middle half of a tangent's nodes: half their span over the square root of 12.
+    5. Its uncertainty is what the tangents' noise moves that crossing by, that of a kink somewhere within the
+       middle half of a tangent's nodes (half their span over the square root of 12), and what a steepest
+       tangent between two nodes moves the level by.
     """
-    rows = np.arange(len(contact_mm))
-    resolved = (nodes.lengths >= FINE_NODES) & np.isfinite(contact_mm)
-    nothing = np.full(len(rows), np.nan)
-    if not resolved.any():
-        return Knee(nothing, nothing, nothing, nothing, nothing, nothing, resolved)
-    x_mm = nodes.x_mm - np.nan_to_num(contact_mm)[:, None]
-    fit, span_mm = _tangents(Nodes.of(x_mm, nodes.force_n, nodes.count), noise_n)
-    # the foot, whose slope is still rising, and the turn are no part of it
-    depth_mm = peak_mm - contact_mm
-    inside = nodes.real & (x_mm > KNEE_MARGIN * depth_mm[:, None]) & np.isfinite(fit.slope)
+    known = np.flatnonzero(np.isfinite(contact_mm) & (peak_mm > contact_mm) & (loading.lengths > 0))
+    columns = [np.full(len(contact_mm), np.nan) for _ in range(6)]
+    resolved = np.zeros(len(contact_mm), bool)
+    if len(known):
+        nodes, fell = _by_travel(loading, known, contact_mm[known], peak_mm[known], noise_n)
+        for reach, fewest in KNEE_REACHES.items():
+            enough = nodes.lengths >= fewest
+            rows = known[enough]
+            if not len(rows):
+                continue
+            resolved[rows] = True
+            found = _knee_of(
+                Nodes.of(nodes.x_mm[enough], nodes.force_n[enough], nodes.count[enough]),
+                fell[enough],
+                (peak_mm[rows] - contact_mm[rows], contact_u_mm[rows]),
+                partial(noise_n, rows),
+                drop=drop,
+                reach=reach,
+            )
+            for column, values in zip(columns, found, strict=True):
+                column[rows] = values
+    mm, mm_u, force_n, force_u, negative_mm, negative_u = columns
+    return Knee(mm, mm_u, force_n, force_u, negative_mm, negative_u, resolved)
+
+
+def _by_travel(
+    nodes: Nodes,
+    rows: IntArray,
+    contact_mm: FloatArray,
+    peak_mm: FloatArray,
+    noise_n: NoiseOfRows,
+) -> tuple[Nodes, BoolArray]:
+    """Nodes of some rows by even steps of deflection, and in which of them the force fell at rest."""
+    real = nodes.real[rows]
+    x_mm = nodes.x_mm[rows] - contact_mm[:, None]
+    # by the farthest position so far: a platen that goes back a little stays in its step
+    step = np.maximum.accumulate(x_mm, axis=1) / (peak_mm - contact_mm)[:, None] * TRAVEL_NODES
+    step = np.where(step > 0, np.minimum(np.floor(step), TRAVEL_NODES - 1), -1.0)
+    stroke = np.broadcast_to(np.arange(len(rows))[:, None], real.shape)[real]
+    of_step = np.stack([stroke, step[real]])
+    first = np.flatnonzero((np.diff(of_step, axis=1, prepend=-np.inf) != 0).any(axis=0))
+    last = np.append(first[1:], len(stroke)) - 1
+    count, force_n = nodes.count[rows][real], nodes.force_n[rows][real]
+    sums = [np.add.reduceat(each, first) for each in (count, count * x_mm[real], count * force_n)]
+    # packed: a step that no node lies in leaves no gap
+    row = stroke[first]
+    lengths = np.bincount(row, minlength=len(rows))
+    column = np.arange(len(first)) - np.repeat(np.cumsum(lengths) - lengths, lengths)
+    shape = (len(rows), int(lengths.max()))
+    place = np.minimum(np.arange(shape[1]), lengths[:, None] - 1)
+
+    def table(values: FloatArray) -> FloatArray:
+        dense = np.zeros(shape)
+        dense[row, column] = values
+        return np.take_along_axis(dense, place, axis=1)
+
+    weight = table(sums[0])
+    packed = Nodes(
+        table(sums[1] / sums[0]),
+        table(sums[2] / sums[0]),
+        np.where(np.arange(shape[1]) < lengths[:, None], weight, 0.0),
+        lengths,
+    )
+    usual = np.nanmedian(np.where(packed.real, weight, np.nan), axis=1)[:, None]
+    fell_n = table(force_n[first] - force_n[last])
+    share = np.sqrt(table(1 / count[first] + 1 / count[last]))
+    fell = (weight > RESTED_TIMES * usual) & (
+        fell_n > FELL_NOISES * share * noise_n(rows, packed.force_n, weight)
+    )
+    return packed, fell
+
+
+def _knee_of(
+    nodes: Nodes,
+    fell: BoolArray,
+    depths: tuple[FloatArray, FloatArray],
+    noise_n: Callable[[FloatArray, FloatArray], FloatArray],
+    *,
+    drop: float,
+    reach: int,
+) -> list[FloatArray]:
+    """Columns of `Knee` for strokes whose nodes count from the contact, of such depths and contact u."""
+    depth_mm, contact_u_mm = depths
+    rows = np.arange(len(depth_mm))
+    x_mm, fit, span_mm = _tangents(nodes, noise_n(nodes.force_n, (2 * reach + 1) * nodes.count), reach)
+    # the toe region, whose slope is still rising, and the turn are no part of it
+    inside = nodes.real & (x_mm > KNEE_MARGIN * depth_mm[:, None] - span_mm / 4) & np.isfinite(fit.slope)
+    for shift in range(-reach, reach + 1):
+        across = np.roll(fell, shift, axis=1)
+        inside &= ~across
     slope = np.where(inside, fit.slope, np.nan)
     steepest = np.fmax.accumulate(slope, axis=1)
-    margin = KNEE_SIGNIFICANCE * fit.slope_u
+    # a contact that is off tilts the lines that begin there
+    begins_mm = nodes.x_mm[:, np.maximum(np.arange(slope.shape[1]) - reach, 0)]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        tilted = np.where(begins_mm <= 0, fit.slope * contact_u_mm[:, None] / span_mm, 0.0)
+    slope_u = np.hypot(fit.slope_u, tilted)
+    margin = KNEE_SIGNIFICANCE * slope_u
     with np.errstate(invalid="ignore"):
-        at_knee, has_knee = _first_pair(slope + margin < drop * steepest)
-        at_negative, has_negative = _first_pair(slope + margin < 0)
-    force_n, force_u = fit.value, fit.value_u
+        # of many tangents the steepest may be noise: as steep as it is for certain
+        certain = np.fmax.accumulate(slope - margin, axis=1)
+        at_knee, has_knee = _first_pair(slope + margin < drop * certain, 2 * reach)
+        at_negative, has_negative = _first_pair(slope + margin < 0, 2 * reach)
     level = drop * steepest[rows, at_knee]
     # of the steepest of many tangents, the noise is in the level too
-    level_u = drop * fit.slope_u[rows, at_knee]
-    tables = (x_mm, slope, fit.slope_u, span_mm, force_n, force_u)
-    knee_mm, knee_u, knee_n, knee_n_u = _crossing(tables, at_knee, level, level_u)
-    falls_mm, falls_u, _, _ = _crossing(tables, at_negative, np.zeros_like(level), np.zeros_like(level))
-
-    def where(which: BoolArray, values: FloatArray) -> FloatArray:
-        return np.where(which & resolved, values, np.nan)
-
-    return Knee(
-        where(has_knee, knee_mm),
-        where(has_knee, knee_u),
-        where(has_knee, knee_n),
-        where(has_knee, knee_n_u),
-        where(has_negative, falls_mm),
-        where(has_negative, falls_u),
-        resolved,
-    )
+    at_steepest = np.argmax(slope == steepest[rows, at_knee][:, None], axis=1)
+    following = slope[rows, np.minimum(at_steepest + 1, slope.shape[1] - 1)]
+    between = np.nan_to_num(slope[rows, at_steepest] - following) / 2
+    level_u = drop * np.hypot(slope_u[rows, at_steepest], between)
+    tables = (x_mm, slope, slope_u, span_mm, fit.value, fit.value_u)
+    at = _crossing(tables, at_knee, level, level_u, reach)
+    falls = _crossing(tables, at_negative, np.zeros_like(level), np.zeros_like(level), reach)[:2]
+    return [
+        *(np.where(has_knee, each, np.nan) for each in at),
+        *(np.where(has_negative, each, np.nan) for each in falls),
+    ]
 
 
 def _crossing(
-    tables: tuple[FloatArray, ...], known: IntArray, level: FloatArray, level_u: FloatArray
+    tables: tuple[FloatArray, ...], known: IntArray, level: FloatArray, level_u: FloatArray, reach: int
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Where tangents fell below a level before the node at which that is beyond doubt, and the force there,
     each with its standard uncertainty.
@@ -244,15 +359,17 @@ def _crossing(
     with np.errstate(invalid="ignore"):
         above = (slope >= level[:, None]) & (columns < known[:, None])
     before = np.maximum(np.where(above, columns, -1).max(axis=1), 0)
-    after = np.minimum(before + 1, x_mm.shape[1] - 1)
+    # the next tangent that is one
+    after = np.argmax((columns > before[:, None]) & np.isfinite(slope), axis=1)
+    after = np.where(after > before, after, np.minimum(before + 1, x_mm.shape[1] - 1))
     with np.errstate(invalid="ignore", divide="ignore"):
         share = (slope[rows, before] - level) / (slope[rows, before] - slope[rows, after])
         share = np.clip(np.nan_to_num(share), 0.0, 1.0)
         run_mm = x_mm[rows, after] - x_mm[rows, before]
         place_mm = x_mm[rows, before] + share * run_mm
         # how fast the tangent falls there says what its noise moves: over a stretch beyond a tangent's own
-        near = np.maximum(before - KNEE_REACH, 0)
-        far = np.minimum(after + KNEE_REACH, x_mm.shape[1] - 1)
+        near = np.maximum(before - reach, 0)
+        far = np.minimum(after + reach, x_mm.shape[1] - 1)
         near = np.where(np.isfinite(slope[rows, near]), near, before)
         far = np.where(np.isfinite(slope[rows, far]), far, after)
         fall = (slope[rows, near] - slope[rows, far]) / (x_mm[rows, far] - x_mm[rows, near])
@@ -264,35 +381,40 @@ def _crossing(
     return place_mm, place_u, value_n, np.hypot(force_u[rows, before], np.abs(slope[rows, before]) * place_u)
 
 
-def _tangents(nodes: Nodes, noise_n: FloatArray) -> tuple[LocalFit, FloatArray]:
-    """Straight lines through the nodes around each node, by running sums, and the spans of those nodes."""
+def _tangents(nodes: Nodes, noise_n: FloatArray, reach: int) -> tuple[FloatArray, LocalFit, FloatArray]:
+    """Straight lines through the nodes around each node, by running sums: the places whose tangents they are,
+    the tangents, and the spans of those nodes."""
     x, f, w = nodes.x_mm, nodes.force_n, nodes.count
     columns = x.shape[1]
     centre = np.arange(columns)
-    low, high = np.maximum(centre - KNEE_REACH, 0), np.minimum(centre + KNEE_REACH + 1, columns)
+    reaches = np.minimum(centre, reach)
+    low, high = centre - reaches, np.minimum(centre + reaches + 1, columns)
 
     def windowed(values: FloatArray) -> FloatArray:
         running = np.concatenate([np.zeros((len(values), 1)), np.cumsum(values, axis=1)], axis=1)
         sums: FloatArray = running[:, high] - running[:, low]
         return sums
 
-    weight, wx, wf = windowed(w), windowed(w * x), windowed(w * f)
+    weight, wx, wf, wxx = windowed(w), windowed(w * x), windowed(w * f), windowed(w * x * x)
     with np.errstate(divide="ignore", invalid="ignore"):
-        spread = windowed(w * x * x) - wx * wx / weight
+        mean = wx / weight
+        spread = wxx - wx * mean
         slope = (windowed(w * x * f) - wx * wf / weight) / spread
-        value = wf / weight + slope * (x - wx / weight)
+        # a line has the slope of a parabola at its mean place plus half of third over second moment: where
+        # the platen rested, many samples weigh on one side
+        skew = windowed(w * x**3) - 3 * mean * wxx + 2 * mean**2 * wx
+        place = mean + skew / spread / 2
+        value = wf / weight + slope * (place - mean)
         slope_u = noise_n / np.sqrt(spread)
         value_u = noise_n / np.sqrt(weight)
-    whole = (spread > 0) & (low == centre - KNEE_REACH) & (centre + KNEE_REACH < nodes.lengths[:, None])
-    return LocalFit(value, value_u, slope, slope_u, np.zeros_like(value)).only(whole), x[:, high - 1] - x[
-        :, low
-    ]
+    whole = (spread > 0) & (reaches > 0) & (centre + reach < nodes.lengths[:, None])
+    fit = LocalFit(value, value_u, slope, slope_u, np.zeros_like(value)).only(whole)
+    place = np.fmax.accumulate(np.where(whole, place, x), axis=1)
+    return place, fit, x[:, high - 1] - x[:, low]
 
 
-def _first_pair(marks: BoolArray) -> tuple[IntArray, BoolArray]:
-    """First column of each row that is marked together with the one whose window begins where its own
-    ends."""
-    apart = 2 * KNEE_REACH
+def _first_pair(marks: BoolArray, apart: int) -> tuple[IntArray, BoolArray]:
+    """First column of each row that is marked together with the one so many columns on."""
     pairs = marks[:, :-apart] & marks[:, apart:]
     found: BoolArray = np.asarray(pairs.any(axis=1))
     return np.argmax(pairs, axis=1), found

@@ -10,14 +10,14 @@ from math import sqrt
 import numpy as np
 
 from rig.analyser.baseline import Baseline
-from rig.analyser.curves import KNEE_NODES, READING_NODES, Knee, force_at, knee
+from rig.analyser.curves import READING_NODES, Knee, force_at, knee
 from rig.analyser.energy import work
 from rig.analyser.peak import Side, Turn
 from rig.analyser.ragged import BoolArray, LocalFit, Nodes, polynomial_at, row_sums
 from rig.analyser.roughness import Roughness
 from rig.analyser.settings import AnalysisSettings, Depth, MeasuringNoise
 from rig.calibration import Frame
-from rig.samples import FloatArray
+from rig.samples import FloatArray, IntArray
 from rig.segmenter import Cycles, Flag, FlagArray, ForceZero
 
 PEAK_NODES = 6
@@ -556,13 +556,20 @@ class Strokes:
 
     def knee(self) -> Knee:
         """Knee of the loading strokes."""
-        noise_n = self._along_slope(self.rough.at(self.loading.force_n))
+
+        def noise_n(rows: IntArray, force_n: FloatArray, count: FloatArray) -> FloatArray:
+            rough = self.rough.selected(rows)
+            by_place_n = self.overall_slope[rows, None] * self.context.noise.position_mm
+            single_n = np.maximum(np.hypot(rough.at(force_n), by_place_n), SMALLEST_NOISE_N)
+            return single_n * np.sqrt(rough.fewer(count))
+
         return knee(
-            self.loading,
+            _above(self.loading, self.contact_mm),
             self.contact_mm,
+            self.contact_u_mm,
             self.peak_mm,
-            noise_n * np.sqrt(self.rough.fewer(KNEE_NODES * self.loading.count)),
-            self.context.settings.knee_drop,
+            noise_n,
+            drop=self.context.settings.knee_drop,
         )
 
     def flags(self) -> FlagArray:

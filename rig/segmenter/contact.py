@@ -39,8 +39,8 @@ many deadbands, has let go whatever the force says: no specimen grows by a tenth
 one press."""
 
 SPENT_SHARE = 0.01
-"""Nor does one push from farther than where it was touched; a platen that is there by the deadbands alone, with
-no more than this share of the press's largest force, has let go as well."""
+"""Nor does one push from farther than where it was touched: a platen that is there by the deadbands alone,
+with no more than this share of the press's largest force, has let go as well."""
 
 REACH_SAMPLES = 4096
 """How far back into a no-load stretch its farthest position is looked for."""

@@ -159,7 +159,18 @@ def kneed(x, after):
 
 def knee_of(force, *, count=112, noise_n=0.01, drop=0.5):
     nodes = sampled(force, count, noise_n=noise_n)
-    return knee(nodes, np.zeros(1), np.array([DEPTH]), np.array([noise_n]), drop)
+    return knee_in(nodes, noise_n, drop)
+
+
+def knee_in(nodes, noise_n, drop=0.5):
+    return knee(
+        nodes,
+        np.zeros(1),
+        np.zeros(1),
+        np.array([DEPTH]),
+        lambda rows, force_n, count: np.full(force_n.shape, noise_n),
+        drop=drop,
+    )
 
 
 def test_the_knee_of_a_plateau_is_found_where_it_was_put():
@@ -190,6 +201,43 @@ def test_a_snapping_piece_turns_negative_where_its_force_falls():
 
 
 def test_strokes_of_few_samples_have_no_knee_and_say_so():
-    found = knee_of(lambda x: kneed(x, 0.6), count=20)
+    found = knee_of(lambda x: kneed(x, 0.6), count=8)
     assert not found.resolved[0]
     assert np.isnan(found.deflection_mm[0])
+
+
+def test_a_knee_is_found_in_a_stroke_of_twenty_rows():
+    found = knee_of(lambda x: kneed(x, 0.6), count=20)
+    assert abs(found.deflection_mm[0] - KNEE_MM) <= 2 * found.deflection_u_mm[0]
+
+
+def with_pauses(force, places_mm, *, noise_n=0.01, falls=0.0):
+    """A stroke of 60 rows that rests for 50 rows at some places, where its force falls by a share."""
+    random = np.random.default_rng(3)
+    x_mm = np.linspace(0.0, DEPTH, 60)
+    here = np.searchsorted(x_mm, places_mm)
+    rests = np.zeros(60, int)
+    rests[here] = 50
+    row_mm = np.repeat(x_mm, 1 + rests)
+    left = np.ones(len(row_mm))
+    for last in np.cumsum(1 + rests)[here]:
+        relaxes = 1 - falls * (1 - np.exp(-np.arange(50) / 15))
+        # on the way on the force comes back to the curve within a millimetre
+        after = last + np.arange(6)
+        left[last - 50 : last] = relaxes
+        left[after] = 1 - (1 - relaxes[-1]) * np.exp(-(row_mm[after] - row_mm[last - 1]) / 0.3)
+    row_n = force(row_mm) * left + noise_n * random.normal(size=len(row_mm))
+    row_mm = row_mm + 0.001 * random.normal(size=len(row_mm))
+    return Nodes.of(row_mm[None], row_n[None], np.ones((1, len(row_mm))))
+
+
+@pytest.mark.parametrize("falls", [0.0, 0.1], ids=["holds its force", "relaxes"])
+def test_a_platen_that_rests_on_its_way_makes_no_knee(falls):
+    nodes = with_pauses(lambda x: 3 * x, [2.5, 5.0, 7.0], falls=falls)
+    assert np.isnan(knee_in(nodes, 0.01).deflection_mm[0])
+
+
+@pytest.mark.parametrize("falls", [0.0, 0.1], ids=["holds its force", "relaxes"])
+def test_a_knee_is_found_between_pauses(falls):
+    found = knee_in(with_pauses(lambda x: kneed(x, 0.3), [2.0, 6.5], falls=falls), 0.01)
+    assert abs(found.deflection_mm[0] - KNEE_MM) <= 2 * found.deflection_u_mm[0]

@@ -34,6 +34,9 @@ NARROW = 0.5
 
 FALSE_KNEES = 0.02
 REPORTED = 0.9
+WIDE_ANYWAY = {"knee_n"}
+"""The u of a knee's force holds a kink anywhere within the rows of a tangent; these laws bend smoothly."""
+
 WIDEST = 3.0
 """u over the real spread; the allowance for a spread that is itself known from few values is four of its
 standard errors, 1/sqrt(2 n) each."""
@@ -204,7 +207,7 @@ class Score:
         if held < binom.ppf(CHANCE, len(seeds), HELD):
             yield f"within 2u in {100 * self.held(name):.0f} %"
         allowed = WIDEST * (1 + 4 / np.sqrt(2 * max(len(self.points[name]), 1)))
-        if self.u_over_spread(name) > allowed and name not in self.wide:
+        if self.u_over_spread(name) > allowed and name not in self.wide | WIDE_ANYWAY:
             yield f"u is {self.u_over_spread(name):.1f} times the spread"
 
     @property

@@ -1,7 +1,7 @@
 """Clean but rough presses, as many machines and hands make them, made for counting false flags.
 
-Every press touches, goes in, turns and lets go with an untouched rest on both sides: nothing is wrong with it.
-What differs is the material, the rate of the rows, the hand or motor, and what makes the force rough. All
+Every press touches, goes in, turns and lets go, with an untouched rest on both sides: nothing is wrong. What
+differs is the material, the rate of the rows, the hand or motor, and what makes the force rough. All
 numbers are invented. Nothing here depends on the code under test.
 """
 
@@ -40,10 +40,7 @@ ROUGHNESS = {
         moves * random.uniform(0.005, 0.06) * random.normal(size=len(x_mm))
     ),
     "friction in proportion to load": lambda random, x_mm, load_n, moves: (
-        moves
-        * load_n
-        * random.uniform(0.001, 0.01)
-        * wander(random, len(x_mm), random.uniform(2.0, 40.0))
+        moves * load_n * random.uniform(0.001, 0.01) * wander(random, len(x_mm), random.uniform(2.0, 40.0))
     ),
     "friction of the guide": lambda random, x_mm, load_n, moves: (
         moves * random.uniform(0.01, 0.06) * wander(random, len(x_mm), random.uniform(2.0, 40.0))
@@ -65,7 +62,7 @@ ROUGHNESS = {
 
 
 def course(random, rate_hz, *, gap_mm, depth_mm, speed_mm_per_s, by_hand):
-    """Positions of presses with rests between them: a motor with brakes, or a hand that never stands still."""
+    """Positions of presses with rests between them: a motor that brakes, or an uneven hand."""
     rests_s = [random.uniform(1.0, 2.0), *random.uniform(0.5, 1.5, PRESSES)]
     parts = [np.zeros(round(rests_s[0] * rate_hz))]
     for rest_s in rests_s[1:]:
@@ -114,5 +111,7 @@ def rough_presses(seed):
     force_n = force_n + noise_n * random.normal(size=len(x_mm))
     x_mm = x_mm + draw(0.0, 0.003) * random.normal(size=len(x_mm)) + draw(-50.0, 100.0)
     places = int(random.choice([2, 3, 4, 6]))
-    about = f"{seed}: {material}, {kind}, {rate_hz:g} rows/s, {'hand' if by_hand else 'motor'}, {peak_n:.0f} N"
+    about = (
+        f"{seed}: {material}, {kind}, {rate_hz:g} rows/s, {'hand' if by_hand else 'motor'}, {peak_n:.0f} N"
+    )
     return rate_hz, np.round(x_mm, 4), np.round(force_n, places), about
