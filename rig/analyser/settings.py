@@ -81,10 +81,9 @@ class AnalysisSettings:
     chord
         Share of the peak deflection at both ends of the chord.
     tangent_window
-        The tangent at the peak is the end slope of a fit over this last share of the loading deflection.
+        The tangent at the peak is the end slope of fits over this last share of the deflection, and half.
     initial_window
-        The initial stiffness is the slope of a fit between these shares of the peak deflection, at their
-        middle.
+        The initial stiffness is the chord between these shares of the peak deflection.
     knee_drop
         The knee is where the tangent has fallen below this share of its largest value before.
     sense

@@ -139,8 +139,6 @@ KNOWN: dict[tuple[str, ...], str] = {
     ("contact_check_before_the_first_press", "quantity", "tangent_n_per_mm"): "within 2u in 58 %",
     ("stiffening_foam_with_drift_and_correlation", "quantity", "tangent_n_per_mm"): "within 2u in 12 %",
     ("stiffening_foam_with_drift_and_correlation", "quantity", "initial_n_per_mm"): "within 2u in 50 %",
-    ("pauses_on_the_way_in", "absurd"): "knee_mm_u = -4.8112522432527614e-05",
-    ("pauses_on_the_way_in", "knees"): "15 of 20 curves without a knee",
     ("pauses_on_the_way_in", "quantity", "tangent_n_per_mm"): "within 2u in 40 %",
     ("pauses_on_the_way_in", "quantity", "initial_n_per_mm"): "within 2u in 68 %",
     ("touches_twice_before_it_presses", "quantity", "tangent_n_per_mm"): "within 2u in 47 %",

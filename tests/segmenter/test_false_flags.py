@@ -1,9 +1,9 @@
 """Good presses are not flagged, however rough: at most 2 % of them by any flag.
 
-60 presses in each run; `PRESSRIG_RECORDINGS=100 pytest -n 0 tests/segmenter/test_false_flags.py` counts 500.
-Of 2000 good presses (400 recordings) all were found, and nothing else. Flagged were: one sided baseline 1.0 %,
-contact kept before 0.6 % and after 0.6 %, toe region unclear 0.5 %, uneven stroke 0.3 %, spike 0.3 % (which
-spoils nothing), break 0.2 %, starts in contact 0.1 %, not released 0.1 %, reading held 0.05 %; no other. What is
+60 presses in each run; `PRESSRIG_RECORDINGS=100 pytest -n 0 tests/segmenter/test_false_flags.py` counts
+500. Of 2000 good presses, all were found, and nothing else. Flagged were: one sided baseline 1.0 %, contact
+kept before 0.6 % and after 0.6 %, toe region unclear 0.5 %, uneven stroke 0.3 %, spike 0.3 % (it spoils
+nothing), break 0.2 %, starts in contact 0.1 %, not released 0.1 %, reading held 0.05 %; no other. What is
 left are rough motions of so few rows that only the presses themselves show how rough they are.
 """
 
