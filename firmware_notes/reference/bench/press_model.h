@@ -32,6 +32,7 @@ struct specimen {
     double from_mm, from_n; /* the last turn */
     bool loading;
     double before_mm;
+    unsigned squeezes; /* turns back from more than half of the deepest place yet */
 };
 
 enum switch_mode { SWITCH_FREE, SWITCH_PRESSED, SWITCH_RELEASED };

@@ -36,6 +36,7 @@ double specimen_force_n(struct specimen *specimen, double platen_mm)
         specimen->from_n = loading_n(specimen, before);
         specimen->from_mm = before;
         specimen->loading = false;
+        specimen->squeezes += before > specimen->deepest_mm / 2;
     } else if (d > before && !specimen->loading) {
         specimen->from_n = unloading_n(specimen, before);
         specimen->from_mm = before > set_mm(specimen) ? before : set_mm(specimen);

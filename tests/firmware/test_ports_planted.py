@@ -1,0 +1,57 @@
+"""Faults planted in the firmware of a 32-bit chip, one line each: check-device has to find them there too.
+
+A part of the faults of the core, and faults of the chip's own file, which no other chip can show.
+`PRESSRIG_PLANTED=all` plants every fault of the core. Time is the chip's.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from pathlib import Path
+from typing import Any
+
+import pytest
+import yaml
+from ports_press import EMULATOR, REFERENCE, build_port, skip_without_tools
+from stepped_press import checked
+
+from rig.conformance import Verdict
+from rig.errors import DeviceError
+
+skip_without_tools()
+
+PLANTED = Path(__file__).parent / "planted"
+EVERY = 1 if os.environ.get("PRESSRIG_PLANTED") == "all" else 16
+OF_THE_CORE: list[dict[str, Any]] = yaml.safe_load((PLANTED / "faults.yaml").read_text(encoding="utf-8"))
+OF_THE_CHIP: list[dict[str, Any]] = yaml.safe_load((PLANTED / "rp2040.yaml").read_text(encoding="utf-8"))
+REFUSAL = "refusal"
+
+
+def planted(fault: dict[str, Any], folder: Path) -> None:
+    """Build firmware with a fault, and its bench."""
+    sources = folder / "sources"
+    shutil.copytree(REFERENCE, sources, ignore=shutil.ignore_patterns("build", "node_modules"))
+    (sources / "bench" / "node_modules").symlink_to(EMULATOR.parent)
+    path = sources / fault["file"]
+    text = path.read_text(encoding="utf-8")
+    assert text.count(fault["old"]) == 1, f"{fault['old']!r} does not stand once in {fault['file']}"
+    path.write_text(text.replace(fault["old"], fault["new"]), encoding="utf-8")
+    # a fault may leave something unused; it still is a program that somebody could have written
+    build_port(folder, "WARNINGS=-w", sources=sources)
+
+
+@pytest.mark.parametrize(
+    "fault", [*OF_THE_CHIP, *OF_THE_CORE[::EVERY]], ids=lambda fault: fault["name"].replace(" ", "-")
+)
+def test_check_device_finds_a_planted_fault_and_names_its_cost(fault, tmp_path):
+    planted(fault, tmp_path)
+    if fault["found_by"] == REFUSAL:
+        with pytest.raises(DeviceError, match=fault["cost"]):
+            checked(tmp_path, tmp_path, ["identity"])
+        return
+    report = checked(tmp_path, tmp_path, [*fault["found_by"], *fault.get("with", []), "throughout"])
+    failed = {outcome.check.name: outcome for outcome in report.of(Verdict.FAILED)}
+    blocked = {outcome.check.name: outcome.why for outcome in report.outcomes if outcome.blocked}
+    costs = [failed[name].check.cost for name in fault["found_by"] if name in failed]
+    assert any(fault["cost"] in cost for cost in costs), f"failed {sorted(failed)}, blocked {blocked}"
