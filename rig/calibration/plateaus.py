@@ -30,6 +30,13 @@ UNSTEADY_NOISE = 1.5
 """A block whose mean lies further off the others than so many standard deviations of single samples was
 disturbed; what is less goes into the uncertainty of the mean."""
 
+CLEAR_MEANS = 4.0
+"""Likewise in standard deviations of the mean of a block: it decides where a slow board puts two or three
+samples into a block, whose means scatter by themselves (once in 1600 for ten of them)."""
+
+NOISE_SAMPLES = 5
+"""Of a block that tells the noise: a line through two samples leaves none."""
+
 ROUNDING = 1e-6
 """Of times in seconds; a plateau is not too short by that."""
 
@@ -147,7 +154,10 @@ def settled_plateau(
             "Does the load still swing or creep, does it touch something, is the rig still warming up? "
             "Wait, then take it again"
         )
-    off, bound = float(np.abs(means - np.median(means)).max()), max(allowed, UNSTEADY_NOISE * noise)
+    off, bound = (
+        float(np.abs(means - np.median(means)).max()),
+        max(allowed, noise * max(UNSTEADY_NOISE, CLEAR_MEANS / math.sqrt(len(values) / BLOCKS))),
+    )
     if off > bound:
         raise InputError(
             f"plateau not steady: a tenth of it lies {off:.4g} counts off the rest; expected {bound:.4g} at "
@@ -164,7 +174,7 @@ def _noise(values: FloatArray) -> float:
     Neither a drift nor a step within the stretch can excuse itself as noise in this way.
     """
     found = []
-    for block in np.array_split(values, BLOCKS):
+    for block in np.array_split(values, min(BLOCKS, len(values) // NOISE_SAMPLES)):
         at = np.arange(len(block)) - (len(block) - 1) / 2
         slope = float(at @ block) / float(at @ at)
         left = block - block.mean() - slope * at

@@ -78,6 +78,21 @@ class Gravity:
         )
 
     @classmethod
+    def standard(cls) -> Gravity:
+        """Return standard gravity in place of the local one.
+
+        Notes
+        -----
+        9.80665 m/s^2 (NIST SP 811, appendix B). On the ground it is 9.780 to 9.832 m/s^2: a half range of
+        0.026 m/s^2, taken as uniform (JCGM 100:2008, 4.3.7). Both recalled.
+        """
+        return cls(
+            9.80665,
+            0.026 * _STANDARD_PER_HALF_RANGE / 9.80665,
+            "standard gravity 9.80665 m/s^2 in place of the local one, which is within 0.27 % of it",
+        )
+
+    @classmethod
     def at(cls, latitude_deg: float, height_m: float = 0.0) -> Gravity:
         """By the international formula.
 

@@ -46,7 +46,7 @@ def command(**options: Any) -> None:
     if given.into is not None:
         say_where(given.into, kept, None)
     else:
-        say("Nothing was written; --into configs/calibrations/bench.yaml keeps it.")
+        say("No calibration was written; `--into FILE.yaml` keeps it.")
 
 
 def _show(found: DelayMeasurement, before_s: float) -> None:

@@ -8,7 +8,7 @@ import click
 
 from rig.cli.calibrate_options import ChannelOptions, channel_options, table_text
 from rig.cli.options import read_quantity
-from rig.cli.output import print_json, say
+from rig.cli.output import print_json
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -17,7 +17,11 @@ if TYPE_CHECKING:
 
 @click.command("force")
 @channel_options
-@click.option("--gravity", metavar="Q", help='Where the rig stands, "9.8145 m/s^2"; for masses.')
+@click.option(
+    "--gravity",
+    metavar="Q",
+    help='Where the rig stands, "9.8145 m/s^2"; for masses.  [default: standard gravity, known to 0.15 %]',
+)
 @click.option("--latitude", type=float, metavar="DEG", help="Instead: gravity by the international formula.")
 @click.option("--height", metavar="Q", default="0 m", help='Above the sea, with --latitude; "12 m".')
 @click.option("--air-density", metavar="Q", default="1.2 kg/m^3", show_default=True)
@@ -48,6 +52,7 @@ def command(
     from rig.cli.calibrate_showing import (
         channel_document,
         rig_file_line,
+        say_not_written,
         say_where,
         show_cautions,
         show_channel,
@@ -60,6 +65,7 @@ def command(
         gravity, latitude, height, air_density=air_density, mass_density=mass_density
     )
     expires, rig = given.expires, given.rig()
+    given = given.with_target(rig)
     readings = given.readings
     if readings is None:
         assert rig is not None
@@ -90,7 +96,7 @@ def command(
     if given.into is not None:
         say_where(given.into, kept, given.rig_file)
     else:
-        say("Nothing was written; --into configs/calibrations/bench.yaml keeps it.")
+        say_not_written(readings)
 
 
 def _surroundings(
@@ -107,7 +113,7 @@ def _surroundings(
     return Surroundings(_gravity(gravity, latitude, height), air, mass)
 
 
-def _gravity(gravity: str | None, latitude: float | None, height: str) -> Gravity | None:
+def _gravity(gravity: str | None, latitude: float | None, height: str) -> Gravity:
     from rig.calibration import Gravity
     from rig.units import parse
 
@@ -116,7 +122,7 @@ def _gravity(gravity: str | None, latitude: float | None, height: str) -> Gravit
     try:
         if gravity is not None:
             return Gravity.stated(gravity)
-        return None if latitude is None else Gravity.at(latitude, parse(height, "m"))
+        return Gravity.standard() if latitude is None else Gravity.at(latitude, parse(height, "m"))
     except InputError as problem:
         option = "--gravity" if gravity is not None else "--latitude or --height"
         raise InputError(f"{option}: {problem}") from None

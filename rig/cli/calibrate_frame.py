@@ -78,7 +78,7 @@ def command(
     if given.into is not None:
         say_where(given.into, kept, None)
     else:
-        say("Nothing was written; --into configs/calibrations/bench.yaml keeps it.")
+        say("No calibration was written; `--into FILE.yaml` keeps it.")
 
 
 def _block(stiffness: str | None, relative_u: str) -> Block:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -30,7 +30,11 @@ def channel_options(command: Callable[..., Any]) -> Callable[..., Any]:
             click.argument("readings", required=False, type=path),
             click.option("--rig", "rig_file", type=path, help="The rig's file; needed to take readings."),
             click.option("--port", metavar="PATH", help="Port to open instead of the rig file's."),
-            click.option("--into", type=path, help="Calibration file to write the result into."),
+            click.option(
+                "--into",
+                type=path,
+                help="Calibration file to write the result into.  [default: the one that the rig file names]",
+            ),
             click.option(
                 "--degree",
                 type=click.Choice(["auto", "1", "2", "3"]),
@@ -130,6 +134,13 @@ class ChannelOptions:
                 "--reversed: counts of a driven rig rise with compression; swap the signal wires"
             )
         return rig
+
+    def with_target(self, rig: RigFile | None) -> ChannelOptions:
+        """Return the options with the calibration file that the rig file names where --into is left out."""
+        named = None if rig is None else rig.source.get("calibration")
+        if self.into is not None or named is None or self.rig_file is None:
+            return self
+        return replace(self, into=self.rig_file.parent / named)
 
     def facts(self, unit: str, largest: float) -> ReferenceFacts:
         """What was said about the references."""

@@ -1,4 +1,4 @@
-"""`pressrig calibrate position`: millimetres for each count, and the play of the reading."""
+"""`pressrig calibrate position`: millimetres for each count, and the backlash of the reading."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from rig.cli.output import print_json, say
 @channel_options
 @click.option("--blocks", is_flag=True, help="References taken here are gauge blocks below the platen.")
 def command(*, blocks: bool, **options: Any) -> None:
-    """Find the position scale and the play from READINGS, or lead through them at the terminal.
+    """Find the position scale and the backlash from READINGS, or lead through them at the terminal.
 
     READINGS is a CSV table with `travel_mm` (of an indicator that follows the platen down) or `block_mm` (a
     gauge block below it), and `counts`. References are approached first and come back to afterwards; with
@@ -24,6 +24,7 @@ def command(*, blocks: bool, **options: Any) -> None:
     from rig.cli.calibrate_showing import (
         channel_document,
         rig_file_line,
+        say_not_written,
         say_where,
         show_cautions,
         show_channel,
@@ -33,6 +34,7 @@ def command(*, blocks: bool, **options: Any) -> None:
 
     given = ChannelOptions(**options)
     expires, rig = given.expires, given.rig()
+    given = given.with_target(rig)
     readings = given.readings
     if readings is None:
         assert rig is not None
@@ -70,11 +72,11 @@ def command(*, blocks: bool, **options: Any) -> None:
     show_channel(channel, "mm")
     if play is not None:
         say(
-            f"Play: {play.mm:.4g} mm, u {play.u_mm:.2g} mm, from {len(calibrated.play_differences_mm)} "
+            f"Backlash: {play.mm:.4g} mm, u {play.u_mm:.2g} mm, from {len(calibrated.play_differences_mm)} "
             "references approached both ways."
         )
     show_cautions(channel.cautions)
     if given.into is not None:
         say_where(given.into, kept, given.rig_file)
     else:
-        say("Nothing was written; --into configs/calibrations/bench.yaml keeps it.")
+        say_not_written(readings)

@@ -116,9 +116,21 @@ def rig_file_line(into: Path, rig_file: Path | None) -> str:
 
 
 def say_where(into: Path, kept: Path | None, rig_file: Path | None) -> None:
-    """Where the result is, where the older one is, and what the rig's file needs."""
-    say(f"Written into {into}" + (f"; the older one is kept as {kept}" if kept is not None else "") + ".")
-    say(f"In the rig's file: {rig_file_line(into, rig_file)}")
+    """Print where the result and the older one are, and the line that the rig file still needs."""
+    from rig.rigfile import read_rig_file
+
+    say(f"Wrote {into}" + (f"; the older calibration is kept as {kept}" if kept is not None else "") + ".")
+    line = rig_file_line(into, rig_file)
+    if rig_file is None or f"calibration: {read_rig_file(rig_file).source.get('calibration')}" != line:
+        say(f"Add this line to {rig_file or 'the rig file'}: {line}")
+
+
+def say_not_written(readings: Path) -> None:
+    """Print that nothing was kept, and how to keep it."""
+    say(
+        f"No calibration was written. To keep it, repeat the command with the readings {readings} and "
+        "`--into FILE.yaml`."
+    )
 
 
 def _rows(calibrated: ChannelCalibration) -> list[tuple[Any, float, float]]:

@@ -34,6 +34,9 @@ SHOWN = ("at 25%.loading_n", "secant_n_per_mm", "hysteresis_pct", "peak_deflecti
 
 REGISTER = "specimens.sqlite"
 
+UNTOUCHED_S = 1.5
+"""Of a recording before the first squeeze: a zero from more than ten samples of a slow board."""
+
 
 @dataclass(frozen=True, slots=True)
 class Planned:
@@ -102,21 +105,42 @@ def command(
         replace(piece, batch=piece.batch or batch, free_height_mm=piece.free_height_mm or height_mm)
         for piece in planned_pieces(plan, model, count)
     ]
-    about = _about(rig, operator, read_conditions(conditions))
+    read_conditions(conditions)  # refused before anything is asked
     out.mkdir(parents=True, exist_ok=True)
     done = set(_done(out))
     waiting = [piece for piece in pieces if piece.specimen not in done]
     if len(waiting) < len(pieces):
         say(f"{len(pieces) - len(waiting)} of {len(pieces)} pieces are done already.")
     say(f"caution: {SHORT_HAND_CAUTION}", err=True)
+    if not done:
+        rig = _calibrated(rig, rig_file, port)
+    about = _about(rig, operator, read_conditions(conditions))
     with log_to_file(), stop_on_signals() as stopped:
         for number, piece in enumerate(waiting, start=len(pieces) - len(waiting) + 1):
-            sitting = _Sitting(rig, port, about, piece, cycles, conditioning, out, stopped)
+            sitting = _Sitting(rig, port, about, piece, model, cycles, conditioning, out, stopped)
             if not sitting.take(f"Piece {number} of {len(pieces)}"):
                 break
-            if weigh:
-                _ask_mass(piece, model, out)
+            if weigh and piece.specimen in set(_done(out)):
+                _ask_mass(piece, out)
     _write_sheet(out, conditioning, model)
+
+
+def _calibrated(rig: RigFile, rig_file: Path, port: str | None) -> RigFile:
+    """Offer to compare a force of unknown uncertainty with known masses; return the rig as it is then."""
+    from rig.cli.calibrate_force import command as calibrate_force
+    from rig.rigfile import read_rig_file
+
+    force = rig.calibration.force
+    if "calibration" not in rig.source or (force is not None and force.uncertainty is not None):
+        return rig
+    question = "The force was never compared with several masses. Do it now? [y does, Enter goes on without] "
+    if _asked(question) != "y":
+        return rig
+    turned = ["--reversed"] if force is not None and force.per_count < 0 else []
+    calibrate_force.main(
+        ["--rig", str(rig_file), *(() if port is None else ("--port", port)), *turned], standalone_mode=False
+    )
+    return read_rig_file(rig_file)
 
 
 def planned_pieces(plan: Path | None, model: str | None, count: int | None) -> list[Planned]:
@@ -201,6 +225,7 @@ class _Sitting:
     port: str | None
     about: CaptureHeader
     piece: Planned
+    model: str | None
     cycles: int
     conditioning: int
     out: Path
@@ -210,8 +235,8 @@ class _Sitting:
         """Squeeze the piece until it is accepted or skipped; whether the session goes on."""
         while not self.stopped.is_set():
             answer = _asked(
-                f"{which}: {self.piece.specimen}. Lay it in, leave it untouched for a second, then squeeze "
-                f"it {self.cycles} times. [Enter starts, s skips, q ends] "
+                f"{which}: {self.piece.specimen}. Lay it in and do not touch it yet. "
+                "[Enter starts, s skips, q ends] "
             )
             if answer == "q":
                 return False
@@ -223,6 +248,7 @@ class _Sitting:
             self._show(path)
             answer = _asked("[Enter accepts, r repeats, q accepts and ends] ")
             if answer != "r":
+                _enter(self.piece, self.model, self.out)
                 return answer != "q"
             self._leave_out(path)
         return False
@@ -238,10 +264,14 @@ class _Sitting:
             free_height_mm=self.piece.free_height_mm,
             **_fresh(),
         )
+        ready = threading.Event()
         reader = Reader(self.rig.address(self.port), self.rig.wire, rate_hz=self.rig.rate_hz)
         with progress(self.piece.specimen, self.cycles) as show:
 
             def on_progress(done: Progress) -> None:
+                if done.seconds >= UNTOUCHED_S and not ready.is_set():
+                    ready.set()
+                    say(f"Now squeeze it {self.cycles} times.", err=True)
                 show(done.cycles, f"{done.cycles} of {self.cycles} squeezes, {done.seconds:.0f} s")
 
             recorded = record(
@@ -309,7 +339,23 @@ def _asked(question: str) -> str:
     return line.strip().lower()[:1]
 
 
-def _ask_mass(piece: Planned, model: str | None, out: Path) -> None:
+def _enter(piece: Planned, model: str | None, out: Path) -> None:
+    """Enter a piece that has a capture into the register, so that it can be weighed now or later."""
+    from rig.register import Record, Register
+
+    at = _fresh()["started"].isoformat()
+    facts = [("batch", piece.batch), ("model", model)]
+    with Register(out / REGISTER) as register:
+        if piece.specimen not in register.ids():
+            known = [
+                Record(specimen=piece.specimen, kind=kind, text=text, at=at)
+                for kind, text in facts
+                if text is not None
+            ]
+            register.add(piece.specimen, known, another=True)
+
+
+def _ask_mass(piece: Planned, out: Path) -> None:
     """Ask for a mass until it can be read; an empty line leaves it out."""
     from rig.population import typed_weighing
     from rig.register import Record, Register
@@ -324,19 +370,15 @@ def _ask_mass(piece: Planned, model: str | None, out: Path) -> None:
             break
         except InputError as problem:
             say(f"pressrig: {problem}", err=True)
-    at = _fresh()["started"].isoformat()
-    facts = [("batch", piece.batch), ("model", model)]
+    mass = Record(
+        specimen=piece.specimen,
+        kind="mass",
+        value=weighing.mass_g,
+        u=weighing.u_g,
+        how="typed",
+        at=_fresh()["started"].isoformat(),
+    )
     with Register(out / REGISTER) as register:
-        if piece.specimen not in register.ids():
-            known = [
-                Record(specimen=piece.specimen, kind=kind, text=text, at=at)
-                for kind, text in facts
-                if text is not None
-            ]
-            register.add(piece.specimen, known, another=True)
-        mass = Record(
-            specimen=piece.specimen, kind="mass", value=weighing.mass_g, u=weighing.u_g, how="typed", at=at
-        )
         register.write([mass])
 
 

@@ -25,6 +25,7 @@ from rig.cli.output import say
 from rig.errors import DeviceError, InputError
 
 if TYPE_CHECKING:
+    from rig.calibration import Scale
     from rig.reader import PortAddress, Reader, WireFormat
 
 LISTEN_S = 2.5
@@ -62,16 +63,20 @@ class Level:
     help="Rig file to write; an existing one is not overwritten.",
 )  # fmt: skip
 def command(*, port: str | None, baud: int, name: str, out: Path) -> None:
-    """Write a rig file: which port, which format, and what a count is.
+    """Write a rig file and a first calibration beside it: which port, which format, and what a count is.
 
     You need a known mass, such as 500 g, and a known distance, such as a gauge block of 25 mm; each can be
     left out with Enter. Nothing moves by itself.
     """
+    from rig.calibration import Calibration
+    from rig.calibrationfile import write_calibration
     from rig.cli.logs import log_to_file
     from rig.reader import PortAddress
 
-    if out.exists():
-        raise InputError(f"{out}: is there already; give another file with --out")
+    calibration_file = out.with_name(f"{out.stem}-calibration.yaml")
+    for path in (out, calibration_file):
+        if path.exists():
+            raise InputError(f"{path}: exists already; give another file with --out")
     address = PortAddress(path=port or _chosen_port(), baud=baud)
     say("Opening the port can reset a board: keep hands clear of the platens.", err=True)
     with log_to_file():
@@ -81,10 +86,18 @@ def command(*, port: str | None, baud: int, name: str, out: Path) -> None:
             "port": {"path": str(address.path), "baud": baud},
             "wire": written,
         }
-        fields |= _scales(address, wire, written)
+        scales = _scales(address, wire, written)
+    if scales:
+        fields["calibration"] = calibration_file.name
+        write_calibration(
+            calibration_file, Calibration(scales.get("force"), scales.get("position"), name=name)
+        )
     _write(fields, out)
-    say(f"{out} is written. Next: pressrig record --rig {out} --specimen NAME --cycles 5")
-    say("These first scales have no stated uncertainty; `pressrig guide calibration` gives them one.")
+    say(f"Wrote {out}" + (f" and {calibration_file}." if scales else "."))
+    if scales:
+        say("These first scales have no stated uncertainty. Compare the force with several masses:")
+        say(f"  pressrig calibrate force --rig {out}")
+    say(f"Then squeeze pieces: pressrig session --rig {out} --model NAME --count 20")
 
 
 def _chosen_port() -> str:
@@ -195,13 +208,14 @@ def _unit(name: str, cells: Sequence[str], right: str) -> str:
             say(f"{found!r} is not a unit of {name}; write counts, {right} or another one.")
 
 
-def _scales(address: PortAddress, wire: WireFormat, written: dict[str, Any]) -> dict[str, Any]:
-    """Sizes of a count, from a known mass and a known distance."""
+def _scales(address: PortAddress, wire: WireFormat, written: dict[str, Any]) -> dict[str, Scale]:
+    """Return the scales of force and position in counts, from a known mass and a known distance."""
+    from rig.calibration import Scale
     from rig.reader import Reader
     from rig.units import parse
 
     in_counts = {name: written.get(f"{name}_unit", "counts") == "counts" for name in ("force", "position")}
-    scales: dict[str, Any] = {}
+    scales: dict[str, Scale] = {}
     if not any(in_counts.values()):
         return scales
     with Reader(address, wire) as reader:
@@ -214,10 +228,7 @@ def _scales(address: PortAddress, wire: WireFormat, written: dict[str, Any]) -> 
                 per_count = load_n / _step(
                     "force", loaded.force - empty.force, (loaded.force_u, empty.force_u)
                 )
-                scales["force"] = {
-                    "per_count": f"{1000 * per_count:.6g} mN",
-                    "zero_counts": round(empty.force),
-                }
+                scales["force"] = Scale(per_count, zero_counts=float(round(empty.force)))
                 say(f"Force: one count is {1000 * per_count:.4g} mN.")
         if in_counts["position"]:
             way = _line('A known distance, such as "25 mm" [Enter: leave position in counts]: ')
@@ -226,7 +237,7 @@ def _scales(address: PortAddress, wire: WireFormat, written: dict[str, Any]) -> 
                 far = _rest(reader, "Put the platen at the far end of that distance, then press Enter. ")
                 near = _rest(reader, f"Move it {way} towards the part, then press Enter. ")
                 moved = _step("position", near.position - far.position, (near.position_u, far.position_u))
-                scales["position"] = {"per_count": f"{1000 * way_mm / moved:.6g} um"}
+                scales["position"] = Scale(way_mm / moved)
                 say(f"Position: one count is {1000 * way_mm / moved:.4g} um.")
     return scales
 

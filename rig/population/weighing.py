@@ -37,7 +37,8 @@ COARSE = 0.02
 STEP_U = 1 / math.sqrt(12)
 """Standard uncertainty of a reading that is anywhere within half a step (JCGM 100:2008, F.2.2.1)."""
 
-_TYPED = re.compile(r"\s*[+-]?(\d*)(?:[.,](\d*))?\s*([A-Za-z]+)\s*")
+_TYPED = re.compile(r".*?(?:\d+/(\d+)|\d+(?:[.,](\d*))?|[.,](\d+))\s*([A-Za-z]+)\s*")
+"""The last part of a mass, which has its step: "12 lb 3 oz" steps by an ounce, "2 1/8 oz" by an eighth."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,7 +212,8 @@ def typed_weighing(text: str, resolution: str | None = None, *, scale_relative_u
     if resolution is not None:
         step_g = mass_in_g(resolution, "resolution")
     elif match is not None:
-        step_g = 10.0 ** -len(match[2] or "") * factor(match[3], "g")
+        part, decimals = int(match[1] or 1), len(match[2] or match[3] or "")
+        step_g = factor(match[4], "g") / part / 10.0**decimals
     else:
         step_g = 0.0
     # both the reading and the zero before it stand anywhere within their steps

@@ -85,3 +85,21 @@ def test_a_load_that_swings_out_is_refused():
     counts = 50_000 + 3_000 * np.minimum(TIME_S, np.maximum(1.1 - TIME_S, 0)) + noise(6)
     with pytest.raises(InputError, match="plateau not steady"):
         settled_plateau(TIME_S, counts, zero_counts=0.0)
+
+
+def test_the_noise_of_a_slow_board_is_no_unrest():
+    """Twenty samples, two in each block: a noise of three counts still settles, and a step does not."""
+    rng = np.random.default_rng(8)
+    time_s = np.arange(21) / 10
+    settled = 0
+    for _ in range(50):
+        counts = np.rint(rng.normal(8400, 3, 21))
+        try:
+            plateau = settled_plateau(time_s, counts)
+        except InputError:
+            continue
+        settled += 1
+        assert abs(plateau.counts - 8400) < 5 * plateau.u_counts
+    assert settled > 40
+    with pytest.raises(InputError):
+        settled_plateau(time_s, np.rint(rng.normal(8400, 3, 21) + 40 * (time_s > 1.2)))

@@ -115,7 +115,7 @@ def test_what_is_printed_says_the_result_in_words(bench):
     assert float(re.search(r"Delay: ([\d.]+) ms, u ", delay)[1]) == pytest.approx(25, abs=0.1)
     assert "(so far it was 0 ms)" in delay
     assert "a straight line leaves" in frame
-    assert "In the rig's file: calibration: " in frame
+    assert "Add this line to the rig file: calibration: " in frame
 
 
 def test_pictures_are_drawn(home, bench):

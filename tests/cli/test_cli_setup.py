@@ -10,7 +10,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import yaml
 from command_line import PATIENCE_S, PRESSRIG, environment
 
 sys.path.append(str(Path(__file__).parents[1] / "reader"))
@@ -97,11 +96,9 @@ def test_a_mass_and_a_distance_become_the_sizes_of_a_count(tmp_path, lines):
         assert terminal.end() == 0, terminal.said
     rig = read_rig_file(out)
     assert rig.name == "my lever"
-    fields = yaml.safe_load(out.read_text(encoding="utf-8"))
-    force, position = fields["force"]["per_count"].split(), fields["position"]["per_count"].split()
     # 500 g weigh 4.903325 N; two means of 300 readings with a noise of 2 counts leave 0.2 counts of 1961
-    assert (float(force[0]), force[1]) == (pytest.approx(MN_PER_COUNT, rel=1e-3), "mN")
-    assert (float(position[0]), position[1]) == (pytest.approx(UM_PER_COUNT, rel=1e-3), "um")
+    assert rig.calibration.force.per_count == pytest.approx(MN_PER_COUNT / 1000, rel=1e-3)
+    assert rig.calibration.position.per_count == pytest.approx(UM_PER_COUNT / 1000, rel=1e-3)
 
 
 def test_a_load_that_changes_nothing_is_refused(tmp_path):

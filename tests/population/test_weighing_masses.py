@@ -98,6 +98,8 @@ def test_the_drift_of_the_zero_is_that_of_its_fastest_return():
         ("0.0372 kg", 37.2, 0.1),
         ("1.31 oz", 1.31 * 28.349523125, 0.01 * 28.349523125),
         ("0.082 lb", 0.082 * 453.59237, 0.001 * 453.59237),
+        ("2 1/8 oz", 2.125 * 28.349523125, 28.349523125 / 8),
+        ("12 lb 3 oz", 195 * 28.349523125, 28.349523125),
     ],
 )
 def test_a_typed_mass_steps_by_its_last_digit_in_any_unit(text, mass_g, step_g):
