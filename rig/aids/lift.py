@@ -299,7 +299,7 @@ def _notes(weighed: Weighed, found: Mapping[str, Any], arm: Arm | None) -> list[
     low, high = weighed.offset_mm.value, weighed.offset_mm.value + weighed.span_mm.value
     if not low <= centre.value <= high:
         said.append("The centre lies outside the two rests: one reading or the mass must be wrong.")
-    if misfit is not None and abs(misfit.value) > max(2 * misfit.u, 1e-9):
+    if misfit is not None and abs(misfit.value) > max(misfit.reach(), 1e-9):
         said.append(
             f"The two readings add up to {misfit.value:+.3g} g more than the mass: weigh again with both "
             "rests at one height."

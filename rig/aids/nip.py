@@ -22,7 +22,7 @@ from rig.aids.formula import Formula
 from rig.aids.nip_formulas import nip_formulas
 from rig.aids.nip_geometry import half_travel_mm, overlap_along_mm, patch_length_mm, plate_patch_mm
 from rig.aids.rates import FAR_DECADES, ForceAtRate, RateTrend, rate_trend
-from rig.core.measured import CALIBRATION, Measured, combined, coverage_factor, propagate
+from rig.core.measured import Measured, combined, coverage_factor, propagate
 from rig.errors import InputError
 from rig.population import (
     BY_HAND,
@@ -32,6 +32,7 @@ from rig.population import (
     PieceResult,
     average_pieces,
     batch_figures,
+    estimated,
     pooled_although,
     unstated_circumstances,
 )
@@ -481,9 +482,7 @@ def _on_one_piece(wanted_n: float, found: BatchFigures | None) -> Measured:
         return Measured(wanted_n)
     # a next piece is as far off as pieces spread, about a mean that n of them leave open
     spread_n = (found.sd or 0.0) * sqrt(1 + 1 / found.n)
-    shared = {CALIBRATION: found.shared_u} if found.shared_u else {}
-    freedoms = dict.fromkeys(shared, found.shared_freedom or inf)
-    return Measured(wanted_n, spread_n, found.n - 1 or inf, shared, freedoms)
+    return estimated(wanted_n, spread_n, found.n - 1 or inf, found.shared_u, found.shared_freedom or inf)
 
 
 def _against_gap(piece: PieceResult) -> GapCurve:

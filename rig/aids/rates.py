@@ -10,12 +10,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
-from math import exp, inf, log10, sqrt
+from math import exp, inf, log10
 from typing import Any
 
 import numpy as np
 
-from rig.core.measured import Measured, coverage_factor
+from rig.core.measured import Measured, line_slope
 from rig.errors import InputError
 from rig.samples import FloatArray
 
@@ -55,7 +55,7 @@ class RateTrend:
 
     per_decade: float
     u: float | None
-    degrees_of_freedom: int
+    degrees_of_freedom: float
     pieces: int
     lowest_mm_per_s: float
     highest_mm_per_s: float
@@ -82,13 +82,8 @@ class RateTrend:
         """95 % interval of the growth for a tenfold rate in per cent; None without an uncertainty."""
         if self.u is None:
             return None
-        low, high = (100 * (exp(self.per_decade + sign * self._away) - 1) for sign in (-1, 1))
-        return low, high
-
-    @property
-    def _away(self) -> float:
-        """Half of the 95 % interval of the growth; zero without an uncertainty."""
-        return 0.0 if self.u is None else coverage_factor(self.degrees_of_freedom) * self.u
+        low, high = Measured(self.per_decade, self.u, self.degrees_of_freedom).interval()
+        return 100 * (exp(low) - 1), 100 * (exp(high) - 1)
 
     @property
     def growth_pct(self) -> float:
@@ -126,22 +121,19 @@ def rate_trend(forces: Sequence[ForceAtRate]) -> RateTrend | None:
     by_piece: dict[str, list[ForceAtRate]] = {}
     for each in forces:
         by_piece.setdefault(each.piece, []).append(each)
-    series = [runs for runs in by_piece.values() if _apart(runs)]
+    series = [
+        runs
+        for runs in by_piece.values()
+        if max(each.rate_mm_per_s for each in runs) >= APART * min(each.rate_mm_per_s for each in runs)
+    ]
     if not series:
         return None
     x = np.concatenate([_centred([log10(each.rate_mm_per_s) for each in runs]) for runs in series])
     y = np.concatenate([_centred([np.log(each.force_n) for each in runs]) for runs in series])
-    slope = float(x @ y / (x @ x))
-    freedom = len(x) - len(series) - 1
-    left = float(np.sum((y - slope * x) ** 2))
-    u = sqrt(left / freedom / float(x @ x)) if freedom > 0 else None
+    slope = line_slope(x, y, lines=len(series))
     rates = [each.rate_mm_per_s for runs in series for each in runs]
-    return RateTrend(slope, u, freedom, len(series), min(rates), max(rates))
-
-
-def _apart(runs: Sequence[ForceAtRate]) -> bool:
-    rates = [each.rate_mm_per_s for each in runs]
-    return max(rates) >= APART * min(rates)
+    u = slope.u if slope.freedom > 0 else None
+    return RateTrend(slope.value, u, slope.freedom, len(series), min(rates), max(rates))
 
 
 def _centred(values: Sequence[float]) -> FloatArray:

@@ -15,13 +15,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
-from math import exp, isfinite, sqrt
+from math import exp, isfinite
 from typing import Any
 
 import numpy as np
 
 from rig.aids.formula import COMMON_PRACTICE, Formula
-from rig.core.measured import coverage_factor
+from rig.core.measured import line_slope
 from rig.errors import InputError
 from rig.population import BatchFigures, PieceResult, batch_figures, pooled_although
 from rig.samples import FloatArray
@@ -237,16 +237,11 @@ def pull_trend(peak_n: FloatArray) -> PullTrend | None:
     at = np.flatnonzero(np.isfinite(peak_n) & (np.nan_to_num(peak_n) > 0))
     if len(at) < 2:
         return None
-    x, y = at - at.mean(), np.log(peak_n[at])
-    slope = float(x @ y / (x @ x))
-    change = 100 * (exp(slope) - 1)
+    slope = line_slope(at.astype(np.float64), np.log(peak_n[at]))
+    change = 100 * (exp(slope.value) - 1)
     if len(at) < FEWEST_FOR_TREND:
         return PullTrend(change, None, None, len(at))
-    left = y - y.mean() - slope * x
-    freedom = len(at) - 2
-    u = sqrt(float(left @ left) / freedom / float(x @ x))
-    away = coverage_factor(freedom) * u
-    low, high = (100 * (exp(slope + sign * away) - 1) for sign in (-1, 1))
+    low, high = (100 * (exp(end) - 1) for end in slope.interval())
     return PullTrend(change, low, high, len(at))
 
 

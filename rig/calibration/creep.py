@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 
-from rig.core.measured import combined, coverage_factor
+from rig.core.measured import Measured, combined, limited, line_slope
 from rig.errors import InputError
 from rig.samples import FloatArray, IntArray
 
@@ -42,30 +42,8 @@ _FEWEST_DECADES = 0.5
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
-    """A change in per cent of the load.
-
-    Parameters
-    ----------
-    pct, u_pct
-        And its standard uncertainty.
-    degrees_of_freedom
-        Of the uncertainty.
-    """
-
-    pct: float
-    u_pct: float
-    degrees_of_freedom: float
-
-    @property
-    def interval_pct(self) -> float:
-        """Half the width of the interval that holds the change with 95 %."""
-        return coverage_factor(self.degrees_of_freedom) * self.u_pct
-
-
-@dataclass(frozen=True, slots=True)
 class CreepResult:
-    """What a held load and its removal showed.
+    """What a held load and its removal showed; changes in per cent of the load.
 
     Parameters
     ----------
@@ -87,29 +65,25 @@ class CreepResult:
 
     load: float
     hold_s: float
-    creep: Change
-    per_decade: Change | None
-    zero_return: Change | None
+    creep: Measured
+    per_decade: Measured | None
+    zero_return: Measured | None
     zero_return_after_s: float | None
     notes: tuple[str, ...]
 
     def as_dict(self) -> dict[str, Any]:
         """Plain values."""
-        fields = asdict(self)
+        fields: dict[str, Any] = asdict(self)
         for name in ("creep", "per_decade", "zero_return"):
-            change: Change | None = getattr(self, name)
+            change: Measured | None = getattr(self, name)
             if change is not None:
-                fields[name]["interval_pct"] = change.interval_pct
-                if math.isinf(change.degrees_of_freedom):
-                    fields[name]["degrees_of_freedom"] = None
+                fields[name] = {
+                    "pct": change.value,
+                    "u_pct": change.u,
+                    "degrees_of_freedom": limited(change.freedom),
+                    "interval_pct": change.reach(),
+                }
         return fields
-
-
-@dataclass(frozen=True, slots=True)
-class _Mean:
-    value: float
-    u: float
-    degrees_of_freedom: float
 
 
 def creep_and_return(time_s: FloatArray, force: FloatArray, *, resolution: float = 0.0) -> CreepResult:
@@ -176,7 +150,7 @@ def _hold(time_s: FloatArray, force: FloatArray) -> tuple[int, int]:
     return int(starts[longest]), int(stops[longest])
 
 
-def _window(time_s: FloatArray, force: FloatArray, from_s: float, resolution: float) -> _Mean | None:
+def _window(time_s: FloatArray, force: FloatArray, from_s: float, resolution: float) -> Measured | None:
     """Mean over a window, and how well it is known; None where the recording does not hold all of it."""
     step_s = float(np.median(np.diff(time_s)))
     if from_s < time_s[0] - step_s or from_s + WINDOW_S > time_s[-1] + step_s:
@@ -186,15 +160,15 @@ def _window(time_s: FloatArray, force: FloatArray, from_s: float, resolution: fl
         return None
     blocks = np.array([block.mean() for block in np.array_split(part, min(BLOCKS, len(part)))])
     noise = float(blocks.std(ddof=1)) / math.sqrt(len(blocks))
-    return _Mean(float(part.mean()), math.hypot(noise, resolution / math.sqrt(12)), len(blocks) - 1)
+    return Measured(float(part.mean()), math.hypot(noise, resolution / math.sqrt(12)), len(blocks) - 1)
 
 
-def _change(before: _Mean, after: _Mean, load: float) -> Change:
-    u, freedom = combined((mean.u, mean.degrees_of_freedom) for mean in (before, after))
-    return Change(100 * (after.value - before.value) / load, 100 * u / abs(load), freedom)
+def _change(before: Measured, after: Measured, load: float) -> Measured:
+    u, freedom = combined((mean.u, mean.freedom) for mean in (before, after))
+    return Measured(after.value - before.value, u, freedom).scaled(100 / load)
 
 
-def _per_decade(time_s: FloatArray, force: FloatArray, hold: tuple[int, int], load: float) -> Change | None:
+def _per_decade(time_s: FloatArray, force: FloatArray, hold: tuple[int, int], load: float) -> Measured | None:
     """Slope over the logarithm of the time since the load was put on."""
     part = slice(*hold)
     since_s = time_s[part] - time_s[hold[0]]
@@ -210,16 +184,10 @@ def _per_decade(time_s: FloatArray, force: FloatArray, hold: tuple[int, int], lo
     means, decades = sums[kept] / counts[kept], logs[kept] / counts[kept]
     if len(means) < 4:
         return None
-    centred = decades - decades.mean()
-    spread = float(centred @ centred)
-    slope = float(centred @ means) / spread
-    residuals = means - means.mean() - slope * centred
-    freedom = len(means) - 2
-    u = math.sqrt(float(residuals @ residuals) / freedom / spread)
-    return Change(100 * slope / load, 100 * u / abs(load), freedom)
+    return line_slope(decades, means).scaled(100 / load)
 
 
-def _notes(hold_s: float, after: _Mean | None) -> list[str]:
+def _notes(hold_s: float, after: Measured | None) -> list[str]:
     notes = ["A drift of the zero, with temperature or time, is in these figures too."]
     if hold_s < USUAL_HOLD_S:
         notes.append(f"The load was held for {hold_s:.0f} s; {USUAL_HOLD_S:.0f} s are usual and show more.")

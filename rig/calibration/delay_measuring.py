@@ -22,7 +22,7 @@ from rig.calibration.calibration import Calibration, Delay
 from rig.calibration.evidence import Record
 from rig.calibration.presses import Press, Presses, aligned, presses_of
 from rig.calibration.scatter import chance_of_ratio, variance_factor
-from rig.core.measured import combined, coverage_factor
+from rig.core.measured import Measured, combined
 from rig.errors import InputError
 from rig.samples import FloatArray, IntArray, Samples
 
@@ -139,9 +139,7 @@ class _Noise:
 
 @dataclass(frozen=True, slots=True)
 class _Line:
-    left_s: float
-    u_s: float
-    degrees_of_freedom: float
+    left_s: Measured
     loss: float
     curved: float
 
@@ -174,21 +172,22 @@ def measure_delay(recordings: Sequence[Samples], calibration: Calibration) -> De
     delay_s = calibration.delay.s
     for _ in range(MOST_ROUNDS):
         line = _fit(loops, speeds)
-        delay_s += line.left_s
-        if abs(line.left_s) < max(SETTLED_S, SETTLED_SHARE * line.u_s):
+        delay_s += line.left_s.value
+        if abs(line.left_s.value) < max(SETTLED_S, SETTLED_SHARE * line.left_s.u):
             break
         signals = aligned(recordings, replace(calibration, delay=Delay(delay_s)))
         loops = _loops(presses_of(signals), noise)
         if len(loops.loss) != len(first.loss):
             raise InputError("the presses are not whole once the delay is taken off; expected longer rests")
     else:
-        if abs(line.left_s) > STUBBORN_SHARE * abs(delay_s):
+        if abs(line.left_s.value) > STUBBORN_SHARE * abs(delay_s):
             raise InputError(
                 f"no delay makes the losses alike (the last try was {1e3 * delay_s:.4g} ms); expected "
                 "presses of a metal spring, slow and fast"
             )
         # coarse times make the losses jump: what goes on jumping is uncertain
-        line = replace(line, u_s=math.hypot(line.u_s, line.left_s))
+        left_s = line.left_s
+        line = replace(line, left_s=replace(left_s, own_u=math.hypot(left_s.u, left_s.value)))
     _refuse_what_is_no_delay(line, delay_s, loops, speeds)
     found = _measurement(line, delay_s, (first, loops), speeds)
     return replace(found, notes=_notes(recordings, speeds))
@@ -314,7 +313,7 @@ def _fit(loops: _Loops, speeds: IntArray) -> _Line:
         factor, freedom = curve_factor, curve_freedom
     turn_u_s = float(loops.turn_u.max() / np.ptp(loops.rate_per_s))
     u_s, freedom = combined([(math.sqrt(factor * covariance[1, 1]), freedom), (turn_u_s, math.inf)])
-    return _Line(float(left_s), u_s, freedom, float(loss), curved)
+    return _Line(Measured(float(left_s), u_s, freedom), float(loss), curved)
 
 
 def _curvature(loops: _Loops, speeds: IntArray, residual: FloatArray) -> tuple[float, float, float]:
@@ -350,9 +349,9 @@ def _refuse_what_is_no_delay(line: _Line, delay_s: float, loops: _Loops, speeds:
             f"the specimen loses {100 * line.loss:.3g} % at any speed; expected a metal spring, which loses "
             "next to nothing"
         )
-    if delay_s < -IMPLAUSIBLE_U * line.u_s:
+    if delay_s < -IMPLAUSIBLE_U * line.left_s.u:
         raise InputError(
-            f"found {1e3 * delay_s:.4g} ms (u {1e3 * line.u_s:.2g} ms): the force would come before the "
+            f"found {1e3 * delay_s:.4g} ms (u {1e3 * line.left_s.u:.2g} ms): the force would come before the "
             "position; expected a metal spring, since foam and rubber lose more the faster they are pressed"
         )
 
@@ -399,6 +398,5 @@ def _measurement(
             for press in presses
         ],
     }
-    delay = Delay(told_s, line.u_s, line.degrees_of_freedom, Record(details=details))
-    half_s = coverage_factor(line.degrees_of_freedom) * line.u_s
-    return DelayMeasurement(delay, half_s, 100 * line.loss, presses, loops.left_out, ())
+    delay = Delay(told_s, line.left_s.u, line.left_s.freedom, Record(details=details))
+    return DelayMeasurement(delay, line.left_s.reach(), 100 * line.loss, presses, loops.left_out, ())

@@ -12,14 +12,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from rig.calibration.calibration import Calibration
 from rig.calibration.shifts import shifts
-from rig.core.measured import combined, coverage_factor
+from rig.core.measured import combined, coverage_factor, limited, line_slope
 from rig.errors import InputError
 from rig.samples import FloatArray
 
@@ -85,11 +85,10 @@ class HeightPart:
 
     def as_dict(self) -> dict[str, Any]:
         """Plain values; None for infinite degrees of freedom."""
-        freedom = self.degrees_of_freedom
         return {
             "source": self.source,
             "u_mm": self.u_mm,
-            "degrees_of_freedom": freedom if math.isfinite(freedom) else None,
+            "degrees_of_freedom": limited(self.degrees_of_freedom),
             "counts": self.counts,
             "why": self.why,
         }
@@ -136,12 +135,11 @@ class Height:
 
     def as_dict(self) -> dict[str, Any]:
         """Plain values without infinities."""
-        freedom = self.degrees_of_freedom
         return {
             "force_n": self.force_n,
             "height_mm": self.mm,
             "height_mm_u": self.u_mm,
-            "degrees_of_freedom": freedom if freedom is not None and math.isfinite(freedom) else None,
+            "degrees_of_freedom": limited(self.degrees_of_freedom),
             "interval_95_mm": None if self.low_mm is None else [self.low_mm, self.high_mm],
             "sd_bare_mm": self.sd_bare_mm,
             "sd_piece_mm": self.sd_piece_mm,
@@ -244,13 +242,11 @@ def _trend(heights_mm: FloatArray, read_mm: float) -> float | None:
     """Change from touch to touch; None where chance or the readings' noise explains it."""
     if len(heights_mm) < LEAST_FOR_FIRST or not np.ptp(heights_mm):
         return None
-    number = np.arange(len(heights_mm)) - (len(heights_mm) - 1) / 2
-    spread = float(number @ number)
-    slope = float(number @ heights_mm) / spread
-    left = heights_mm - heights_mm.mean() - slope * number
-    freedom = len(heights_mm) - 2.0
-    slope_u = math.sqrt(max(float(left @ left) / freedom, read_mm**2) / spread)
-    return slope if abs(slope) > coverage_factor(freedom, 1 - MOST_CHANCE) * slope_u else None
+    number = np.arange(len(heights_mm), dtype=np.float64)
+    slope = line_slope(number, heights_mm)
+    # a scatter below the noise of the readings is luck
+    slope = replace(slope, own_u=max(slope.u, read_mm / (float(number.std()) * math.sqrt(len(number)))))
+    return slope.value if abs(slope.value) > slope.reach(1 - MOST_CHANCE) else None
 
 
 def _sd(values: Sequence[float]) -> float | None:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from rig.core.measured import line_slope
 from rig.errors import InputError
 from rig.samples import FloatArray, RawArray, Status, StatusArray
 
@@ -145,13 +146,15 @@ def settled_plateau(
     if status is not None and bool(((status & fault) != 0).any()):
         raise InputError(_FAULTS[fault])
     means = np.array([block.mean() for block in np.array_split(values, BLOCKS)])
-    drift, drift_u = _drift(time_s, means)
+    # rise of a straight line over the stretch
+    slope = line_slope(np.array([block.mean() for block in np.array_split(time_s, BLOCKS)]), means)
+    rise = slope.scaled(float(time_s[-1] - time_s[0]))
     noise = _noise(values)
     allowed = rule.largest_drift(0.0 if zero_counts is None else float(values.mean()) - zero_counts, noise)
-    if abs(drift) > max(allowed, SIGNIFICANT_SLOPES * drift_u):
+    if abs(rise.value) > max(allowed, SIGNIFICANT_SLOPES * rise.u):
         raise InputError(
-            f"plateau drifts by {drift:+.4g} counts in {seconds:.2g} s; expected {allowed:.4g} at the most. "
-            "Does the load still swing or creep, does it touch something, is the rig still warming up? "
+            f"plateau drifts by {rise.value:+.4g} counts in {seconds:.2g} s; expected {allowed:.4g} at the "
+            "most. Does the load still swing or creep, does it touch something, is the rig still warming up? "
             "Wait, then take it again"
         )
     off, bound = (
@@ -165,7 +168,7 @@ def settled_plateau(
         )
     # noise of a count or more dithers the steps away; without it the mean stands anywhere in its step
     u = math.hypot(float(means.std(ddof=1)) / math.sqrt(BLOCKS), STEP_U_COUNTS if values.std() < 0.5 else 0.0)
-    return Plateau(float(values.mean()), u, BLOCKS - 1, drift, seconds, len(values))
+    return Plateau(float(values.mean()), u, BLOCKS - 1, rise.value, seconds, len(values))
 
 
 def _noise(values: FloatArray) -> float:
@@ -180,15 +183,3 @@ def _noise(values: FloatArray) -> float:
         left = block - block.mean() - slope * at
         found.append(math.sqrt(float(left @ left) / max(len(block) - 2, 1)))
     return float(np.median(found))
-
-
-def _drift(time_s: FloatArray, means: FloatArray) -> tuple[float, float]:
-    """Rise of a straight line over the stretch, and its uncertainty, from the means of blocks."""
-    at = np.array([block.mean() for block in np.array_split(time_s, BLOCKS)])
-    from_middle = at - at.mean()
-    squares = float(from_middle @ from_middle)
-    length = float(time_s[-1] - time_s[0])
-    slope = float(from_middle @ (means - means.mean())) / squares
-    left = means - means.mean() - slope * from_middle
-    u = math.sqrt(float(left @ left) / (BLOCKS - 2) / squares)
-    return slope * length, u * length

@@ -21,7 +21,7 @@ from itertools import islice, pairwise
 from statistics import fmean, stdev
 from typing import Any, Literal
 
-from rig.core.measured import combined, coverage_factor
+from rig.core.measured import combined, coverage_factor, limited
 from rig.errors import InputError
 
 Direction = Literal["rising", "falling"]
@@ -281,8 +281,7 @@ class Verification:
         fields = asdict(self) | {"verdict": self.verdict}
         for found, each in zip(fields["loads"], self.loads, strict=True):
             found["interval_q"] = each.interval_q
-            if math.isinf(each.degrees_of_freedom):
-                found["degrees_of_freedom"] = None
+            found["degrees_of_freedom"] = limited(each.degrees_of_freedom)
         reached = self.reached if self.stated else None
         fields["class"] = None if reached is None else reached.limits.name
         fields["from_n"] = None if reached is None else reached.lowest_n

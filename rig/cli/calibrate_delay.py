@@ -78,11 +78,13 @@ def _show(found: DelayMeasurement, before_s: float) -> None:
 
 
 def _document(found: DelayMeasurement, given: PressOptions, kept: Path | None) -> dict[str, Any]:
+    from rig.core.measured import limited
+
     delay = found.delay
     document: dict[str, Any] = {
         "delay_s": delay.s,
         "u_s": delay.u_s,
-        "degrees_of_freedom": delay.degrees_of_freedom if math.isfinite(delay.degrees_of_freedom) else None,
+        "degrees_of_freedom": limited(delay.degrees_of_freedom),
         "half_interval_95_s": found.interval_s,
         "loss_at_any_speed_pct": found.loss_pct,
         "presses": [

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -123,13 +122,15 @@ def _show(found: FrameMeasurement) -> None:
 
 
 def _document(found: FrameMeasurement, given: PressOptions, kept: Path | None) -> dict[str, Any]:
+    from rig.core.measured import limited
+
     frame = found.frame
     document: dict[str, Any] = {
         "force_n": list(frame.force_n),
         "give_mm": list(frame.give_at_mm),
         "u_mm": list(found.u_mm),
         "half_interval_95_mm": list(found.interval_mm),
-        "degrees_of_freedom": frame.degrees_of_freedom if math.isfinite(frame.degrees_of_freedom) else None,
+        "degrees_of_freedom": limited(frame.degrees_of_freedom),
         "shares": [share.as_dict() for share in frame.shares],
         "reason": found.reason,
         "tried": [

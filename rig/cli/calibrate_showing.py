@@ -34,6 +34,7 @@ def written_into(path: Path, name: str | None, **parts: Any) -> Path | None:
 def channel_document(calibrated: ChannelCalibration, unit: str) -> dict[str, Any]:
     """The result as plain values, for JSON."""
     from rig.calibration import half_interval, scale_budget
+    from rig.core.measured import limited
 
     fitted, name = calibrated.fitted, unit.lower()
     span = calibrated.scale.value_range
@@ -63,9 +64,7 @@ def channel_document(calibrated: ChannelCalibration, unit: str) -> dict[str, Any
                 "source": line.source,
                 f"u_{name}": line.u,
                 "relative_u": line.relative_u,
-                "degrees_of_freedom": line.degrees_of_freedom
-                if math.isfinite(line.degrees_of_freedom)
-                else None,
+                "degrees_of_freedom": limited(line.degrees_of_freedom),
                 f"half_interval_95_{name}": half_interval(line),
             }
             for line in scale_budget(calibrated.scale)

@@ -14,9 +14,6 @@ if TYPE_CHECKING:
 _APART = re.compile(r"\s*(?:\+/?-|±)\s*")
 _BARE = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)", re.ASCII)
 
-TYPED_COVERAGE = 2.0
-"""What is typed after "+-" is taken as half of a 95 % interval of two standard uncertainties."""
-
 MEANT = "what follows +- is taken as half of a 95 % interval"
 
 
@@ -39,8 +36,12 @@ def read_known(option: str, text: str | None, unit: str, *, zero: bool = False) 
     """
     if text is None:
         return None
-    from rig.core.measured import Measured
+    from math import inf
 
+    from rig.core.measured import Measured, coverage_factor
+
+    # what is typed after +- stands for as much as the intervals that are shown: 1.96 (JCGM 100:2008, 4.3.4)
+    coverage = coverage_factor(inf)
     parts = _APART.split(text.strip())
     if len(parts) > 2 or not all(parts):
         raise InputError(
@@ -51,13 +52,13 @@ def read_known(option: str, text: str | None, unit: str, *, zero: bool = False) 
     value_text, half_text = parts
     if half_text.rstrip().endswith("%") and unit != "%":
         value = _value(option, value_text, unit, zero=zero)
-        return Measured(value, abs(value) * _value(option, half_text, "%", zero=True) / 100 / TYPED_COVERAGE)
+        return Measured(value, abs(value) * _value(option, half_text, "%", zero=True) / 100 / coverage)
     if _BARE.fullmatch(value_text) and not _BARE.fullmatch(half_text):
         value_text += " " + _BARE.sub("", half_text, count=1).strip()
     elif _BARE.fullmatch(half_text) and not _BARE.fullmatch(value_text):
         half_text += " " + _BARE.sub("", value_text, count=1).strip()
     half = _value(option, half_text, unit, zero=True)
-    return Measured(_value(option, value_text, unit, zero=zero), half / TYPED_COVERAGE)
+    return Measured(_value(option, value_text, unit, zero=zero), half / coverage)
 
 
 def _value(option: str, text: str, unit: str, *, zero: bool) -> float:

@@ -12,8 +12,9 @@ from rig.cli.output import console, is_plain, json_option, print_json, say
 from rig.errors import InputError
 
 if TYPE_CHECKING:
-    from rig.calibration import Calibration, Change, CreepResult
+    from rig.calibration import Calibration, CreepResult
     from rig.capture import Capture
+    from rig.core.measured import Measured
     from rig.samples import FloatArray
 
 MOST_SAMPLES = 20_000_000
@@ -52,7 +53,7 @@ def command(capture_folder: Path, *, rig_file: Path | None, most: str | None, as
     too_much = [
         name
         for name, change in (("creep", result.creep), ("zero return", result.zero_return))
-        if most_pct is not None and change is not None and abs(change.pct) > most_pct
+        if most_pct is not None and change is not None and abs(change.value) > most_pct
     ]
     if too_much:
         say(f"pressrig: more than {most_pct:g} %: {', '.join(too_much)}", err=True)
@@ -87,14 +88,12 @@ def _print(result: CreepResult, unit: str, name: str) -> None:
     table.add_row("load", f"{result.load:.6g}", "", unit)
     table.add_row("held for", f"{result.hold_s:.1f}", "", "s")
 
-    def add(title: str, change: Change | None) -> None:
+    def add(title: str, change: Measured | None) -> None:
         if change is None:
             table.add_row(title, "-", "-", "% of the load")
         else:
-            interval = change.interval_pct
-            table.add_row(
-                title, rounded(change.pct, change.u_pct), f"± {rounded(interval, interval)}", "% of the load"
-            )
+            reach, value = change.reach(), rounded(change.value, change.u)
+            table.add_row(title, value, f"± {rounded(reach, reach)}", "% of the load")
 
     add("creep over the hold", result.creep)
     add("creep per tenfold time", result.per_decade)

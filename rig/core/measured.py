@@ -88,6 +88,11 @@ def effective_freedom(variance: ArrayLike, fourth: ArrayLike) -> float | FloatAr
     return freedom if freedom.ndim else float(freedom)
 
 
+def limited(freedom: float | None) -> float | None:
+    """Return degrees of freedom as they stand in a report: None where they have no limit."""
+    return None if freedom is None or not isfinite(freedom) else freedom
+
+
 def combined(parts: Iterable[tuple[float, float]]) -> tuple[float, float]:
     """Return the standard uncertainty of a sum of independent parts, and its degrees of freedom.
 
@@ -185,8 +190,12 @@ class Measured:
 
     def interval(self, level: float = LEVEL) -> tuple[float, float]:
         """Return the ends of the two-sided interval, by Student's t."""
-        away = coverage_factor(self.effective_freedom, level) * self.u
-        return self.value - away, self.value + away
+        reach = self.reach(level)
+        return self.value - reach, self.value + reach
+
+    def reach(self, level: float = LEVEL) -> float:
+        """Return half the width of that interval."""
+        return coverage_factor(self.effective_freedom, level) * self.u
 
     def chance_above(self, bound: float) -> float:
         """Return how often chance alone gives a value this high or higher where the truth is `bound`."""
@@ -245,6 +254,35 @@ def propagate(formula: Callable[..., float], inputs: Mapping[str, Measured]) -> 
         # half the difference of both ways: exact to the second order of the formula
         parts[source] = (above - below) / 2
     return Measured(formula(**values), parts=parts, freedoms=freedoms)
+
+
+def line_slope(x: FloatArray, y: FloatArray, *, lines: int = 1) -> Measured:
+    """Return the slope of the line of least squares, with what the scatter about it leaves open.
+
+    Parameters
+    ----------
+    x, y
+        Shape (n,). For several parallel lines each about its own means, one after the other.
+    lines
+        How many such lines there are: each takes a degree of freedom.
+
+    Returns
+    -------
+    Measured
+        Without degrees of freedom, and an uncertainty of zero, where no point is left over to tell it.
+
+    Examples
+    --------
+    >>> line_slope(np.array([0.0, 1.0, 2.0]), np.array([0.0, 1.0, 1.0]))  # residuals -1/6, 1/3, -1/6
+    Measured 0.50 (u 0.29, 1 degrees of freedom)
+    """
+    x, y = x - x.mean(), y - y.mean()
+    spread = float(x @ x)
+    slope = float(x @ y) / spread
+    freedom = len(x) - lines - 1
+    left = y - slope * x
+    u = (float(left @ left) / freedom / spread) ** 0.5 if freedom > 0 else 0.0
+    return Measured(slope, u, freedom)
 
 
 def student_below(freedom: float, t: float) -> float:

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from scipy.stats import shapiro
 
-from rig.core.measured import LEVEL, combined, coverage_factor
+from rig.core.measured import LEVEL, combined, coverage_factor, limited
 from rig.errors import InputError
 from rig.population.estimates import estimated, mean_of
 from rig.population.gauge import GaugeResult
@@ -233,11 +233,6 @@ def shared_of_mean(pieces: Sequence[PieceResult], quantity: str) -> tuple[float,
         )
         for read in by_calibration.values()
     )
-
-
-def limited(freedom: float) -> float | None:
-    """Degrees of freedom as they stand in a report: None where they have no limit."""
-    return freedom if isfinite(freedom) else None
 
 
 def pieces_needed(

@@ -19,8 +19,8 @@ from math import hypot, inf, sqrt
 
 import numpy as np
 
-from rig.core.measured import Measured, combined, effective_freedom
-from rig.population.batch import CALIBRATION, having, limited, shared_of_mean
+from rig.core.measured import Measured, combined, limited
+from rig.population.batch import CALIBRATION, having, shared_of_mean
 from rig.population.effects import EffectSize, hedges_g, paired_g
 from rig.population.equivalence import MarginVerdict
 from rig.population.estimates import estimated, mean_of
@@ -112,9 +112,8 @@ class Difference:
         if self.paired:
             variance = estimate.own_u**2 * self.n_first
             return estimated(self.difference, sqrt(variance / pieces), pieces - 1, *self._shared)
-        parts = [((sd or 0.0) ** 2) / pieces for sd in (self.sd_first, self.sd_second)]
-        freedom = _satterthwaite(parts, (pieces - 1, pieces - 1))
-        return estimated(self.difference, sqrt(sum(parts)), freedom, *self._shared)
+        one, other = (((sd or 0.0) / sqrt(pieces), pieces - 1) for sd in (self.sd_first, self.sd_second))
+        return estimated(self.difference, *_welch((one, other)), *self._shared)
 
 
 def mean_difference(
@@ -148,14 +147,8 @@ def mean_difference(
     """
     if paired:
         return mean_of(second - first, shared_u, shared_freedom)
-    parts = [float(each.var(ddof=1)) / len(each) for each in (first, second)]
-    return estimated(
-        float(second.mean() - first.mean()),
-        sqrt(sum(parts)),
-        _satterthwaite(parts, (len(first) - 1, len(second) - 1)),
-        shared_u,
-        shared_freedom,
-    )
+    one, other = ((float(each.std(ddof=1)) / sqrt(len(each)), len(each) - 1) for each in (first, second))
+    return estimated(float(second.mean() - first.mean()), *_welch((one, other)), shared_u, shared_freedom)
 
 
 def difference_between(
@@ -273,9 +266,8 @@ def _shared(
     return SAME_CALIBRATION, min(left, hypot(*parts)), min(first_freedom, second_freedom)
 
 
-def _satterthwaite(parts: Sequence[float], freedoms: Sequence[int]) -> float:
-    """Degrees of freedom of a sum of variances; the smallest where nothing spreads."""
-    if not any(parts):
-        return float(max(min(freedoms), 1))
-    fourth = sum(part**2 / freedom for part, freedom in zip(parts, freedoms, strict=True) if freedom > 0)
-    return effective_freedom(sum(parts), fourth)
+def _welch(spreads: tuple[tuple[float, int], tuple[float, int]]) -> tuple[float, float]:
+    """Standard uncertainty of the difference of two means, and its degrees of freedom."""
+    u, freedom = combined(spreads)
+    # where nothing spreads, the smaller group says how little that means
+    return u, freedom if u > 0 else min(count for _, count in spreads)

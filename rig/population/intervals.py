@@ -23,6 +23,7 @@ import numpy as np
 from scipy.stats import chi2, f
 from scipy.stats.qmc import Sobol
 
+from rig.core.measured import effective_freedom
 from rig.samples import FloatArray
 
 CHI_SQUARE = "chi-square"
@@ -65,10 +66,8 @@ def combined(terms: Sequence[Term]) -> FloatArray:
 
 def degrees_of_freedom(terms: Sequence[Term]) -> FloatArray:
     """Degrees of freedom of a combination (Satterthwaite 1946); not-a-number where all is zero."""
-    square = combined(terms) ** 2
     below = np.sum([term.part**2 / term.degrees_of_freedom for term in terms], axis=0)
-    freedom: FloatArray = np.divide(square, below, out=np.full(np.shape(square), np.nan), where=below > 0)
-    return freedom
+    return np.where(below > 0, effective_freedom(np.asarray(combined(terms)), np.asarray(below)), np.nan)
 
 
 def combination_interval(terms: Sequence[Term], level: float) -> tuple[FloatArray, FloatArray, str]:

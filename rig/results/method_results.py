@@ -31,7 +31,7 @@ from rig.analyser import (
 from rig.calibration import Aligner, Calibration, Signals, read_again, shifts
 from rig.capture import CaptureHeader
 from rig.core import quantity
-from rig.core.measured import coverage_factor, effective_freedom
+from rig.core.measured import coverage_factor, effective_freedom, limited
 from rig.errors import InputError
 from rig.methods import (
     PROCEDURE_QUANTITIES,
@@ -239,14 +239,7 @@ def _widened(outcome: Outcome, calibration: Calibration, under: Callable[[Calibr
         moved = sum(off) / max(len(off), 1)
         variance += moved
         fourth += moved**2 / shift.degrees_of_freedom
-    return replace(outcome, u=math.sqrt(variance), freedom=_limited(variance, fourth))
-
-
-def _limited(variance: float, fourth: float) -> float | None:
-    """Degrees of freedom of a combined variance, to which a reading's own part adds nothing; None without
-    limit."""
-    freedom = effective_freedom(variance, fourth)
-    return freedom if math.isfinite(freedom) else None
+    return replace(outcome, u=math.sqrt(variance), freedom=limited(effective_freedom(variance, fourth)))
 
 
 def _with_interval(outcome: Outcome) -> Outcome:
@@ -388,7 +381,7 @@ def _of_cycles(name: str, method: Method, course: Course, result: CaptureResult 
         row = known[-1]
         how = f"From the last cycle ({int(result.columns['cycle'][row])}); no published procedure."
         why = "" if math.isfinite(u[row]) else "u: the first contact is the one that set counts from"
-        freedom = _limited(float(u[row]) ** 2, float(_fourth(result, name, [row])[0]))
+        freedom = limited(effective_freedom(float(u[row]) ** 2, float(_fourth(result, name, [row])[0])))
         stated = (float(values[row]), _finite(u[row]))
         return Outcome(name, shown.title, shown.unit, *stated, why, how, freedom=freedom)
     picked, picked_u = values[known], u[known]
@@ -396,7 +389,7 @@ def _of_cycles(name: str, method: Method, course: Course, result: CaptureResult 
     # what single cycles share, such as a contact or a zero, no mean takes off
     u2_mean = float(np.mean(picked_u**2))
     u_mean = math.sqrt(u2_mean)
-    freedom = _limited(u2_mean, float(np.mean(_fourth(result, name, known))))
+    freedom = limited(effective_freedom(u2_mean, float(np.mean(_fourth(result, name, known)))))
     parts: tuple[Part, ...] = ()
     if len(known) > 1:
         parts = (Part("standard deviation of the cycles", shown.unit, float(picked.std(ddof=1)), 0.0),)
@@ -439,7 +432,7 @@ def _set_since_touch(
     touched_mm = touched.value + float(windows.frame.give_mm(np.array(touch_n)))
     how = f"Contact of the last cycle at {touch_n:g} N against the first touch; no published procedure."
     variance = max(u2, 0.0)
-    freedom = _limited(variance, float(np.nan_to_num(_fourth(result, "set_mm", [row])[0])))
+    freedom = limited(effective_freedom(variance, float(np.nan_to_num(_fourth(result, "set_mm", [row])[0]))))
     return replace(outcome, value=last - touched_mm, u=math.sqrt(variance), why="", how=how, freedom=freedom)
 
 

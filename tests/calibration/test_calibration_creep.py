@@ -39,25 +39,25 @@ def test_creep_over_the_hold_agrees_with_the_formula() -> None:
     result = creep_and_return(*recording())
     # means over two seconds from 2 s on and up to 298 s: decades between their middles
     true_pct = 100 * PER_DECADE_N * np.log10(297.0 / 3.0) / LOAD_N
-    assert result.creep.pct == pytest.approx(true_pct, abs=result.creep.interval_pct + 2e-4)
-    assert result.creep.interval_pct < 0.01
+    assert result.creep.value == pytest.approx(true_pct, abs=result.creep.reach() + 2e-4)
+    assert result.creep.reach() < 0.01
 
 
 def test_creep_per_decade_agrees_with_the_formula() -> None:
     found = creep_and_return(*recording()).per_decade
     assert found is not None
-    assert found.pct == pytest.approx(100 * PER_DECADE_N / LOAD_N, abs=found.interval_pct)
+    assert found.value == pytest.approx(100 * PER_DECADE_N / LOAD_N, abs=found.reach())
 
 
 def test_the_zero_return_agrees_with_what_was_left_behind() -> None:
     found = creep_and_return(*recording(back_n=0.02)).zero_return
     assert found is not None
-    assert found.pct == pytest.approx(0.02, abs=found.interval_pct)
+    assert found.value == pytest.approx(0.02, abs=found.reach())
 
 
 def test_the_stated_interval_holds_the_truth_in_most_of_many_recordings() -> None:
     inside = [
-        abs(change.pct - 0.02) <= change.interval_pct
+        abs(change.value - 0.02) <= change.reach()
         for seed in range(200)
         if (change := creep_and_return(*recording(hold_s=30.0, seed=seed)).zero_return) is not None
     ]
@@ -67,7 +67,7 @@ def test_the_stated_interval_holds_the_truth_in_most_of_many_recordings() -> Non
 def test_counts_give_the_same_per_cent_as_newtons() -> None:
     time_s, force_n = recording()
     in_newtons, in_counts = creep_and_return(time_s, force_n), creep_and_return(time_s, force_n * 1000)
-    assert in_counts.creep.pct == pytest.approx(in_newtons.creep.pct)
+    assert in_counts.creep.value == pytest.approx(in_newtons.creep.value)
 
 
 def test_a_short_hold_says_that_five_minutes_are_usual() -> None:

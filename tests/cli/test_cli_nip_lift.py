@@ -211,7 +211,8 @@ def test_a_lift_s_document_has_the_arm_s_own_torque(run):
 
 def test_what_follows_plus_minus_is_half_of_a_95_per_cent_interval(run):
     about = ("lift", "--near", "600 g", "--mass", "1000 g +- 1 %", "--span", "1200 mm", "--json")
-    assert json.loads(run(*about))["mass_g"]["u"] == pytest.approx(5.0)
+    # JCGM 100:2008, 4.3.4, recalled: 95 % of a normal distribution lie within 1.96 standard deviations
+    assert json.loads(run(*about))["mass_g"]["u"] == pytest.approx(10.0 / 1.96, rel=1e-4)
 
 
 def test_a_lift_s_page_is_written(run, tmp_path):

@@ -8,8 +8,17 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.stats import linregress
 
-from rig.core.measured import CALIBRATION, Measured, combined, coverage_factor, effective_freedom, propagate
+from rig.core.measured import (
+    CALIBRATION,
+    Measured,
+    combined,
+    coverage_factor,
+    effective_freedom,
+    line_slope,
+    propagate,
+)
 from rig.errors import InputError
 
 OBSERVED = {
@@ -138,3 +147,21 @@ def test_another_implementation_of_the_guide_agrees():
     # theirs is of the first order, ours takes half the difference of both ways
     assert ours.u == pytest.approx(gtc.uncertainty(theirs), rel=1e-3)
     assert ours.effective_freedom == pytest.approx(gtc.dof(theirs), rel=1e-2)
+
+
+def test_the_slope_of_a_line_and_its_uncertainty_are_those_of_another_implementation():
+    x = np.array([0.0, 1.0, 2.5, 4.0, 7.0])
+    y = np.array([1.0, 2.2, 2.9, 5.5, 8.1])
+    ours, theirs = line_slope(x, y), linregress(x, y)
+    assert (ours.value, ours.u, ours.freedom) == pytest.approx((theirs.slope, theirs.stderr, 3))
+
+
+def test_two_parallel_lines_leave_one_degree_of_freedom_less_than_one():
+    one, other = np.array([-1.0, 0.0, 1.0]), np.array([-0.5, 0.5])
+    y = np.concatenate([[-2.0, 0.1, 1.9], [-1.1, 1.1]])
+    x = np.concatenate([one, other])
+    design = np.column_stack([x, [1, 1, 1, 0, 0], [0, 0, 0, 1, 1]])
+    (slope, *_), left, *_ = np.linalg.lstsq(design, y)
+    covariance = np.linalg.inv(design.T @ design) * left[0] / 2
+    found = line_slope(x, y, lines=2)
+    assert (found.value, found.u, found.freedom) == pytest.approx((slope, sqrt(covariance[0, 0]), 2))
