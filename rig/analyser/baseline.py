@@ -17,6 +17,7 @@ from math import sqrt
 
 import numpy as np
 
+from rig.analyser.breaks import loaded_until
 from rig.analyser.ragged import BoolArray, first_above, first_below, means
 from rig.analyser.settings import MeasuringNoise
 from rig.analyser.wander import Changes, Wander, ZeroRecord
@@ -50,6 +51,9 @@ MISLED_WINDOWS = 3.0
 DEPARTURE_SHARE = 0.5
 """What untouched stretches depart by from a recorded zero that nobody asked for is two standard uncertainties
 of it."""
+
+RESTING_NOISES = 8.0
+"""An untouched stretch scatters by no more than so many standard deviations of the noise."""
 
 DRIFT_SHARE = 0.25
 """A zero that runs straight between two stretches may have strayed by this share of how their difference
@@ -130,7 +134,7 @@ def baseline(
     if len(again):
         zero_n[again] = before_n[again]
         those = cycles.selected(again)
-        deepest = np.maximum(those.load_end, those.before)
+        deepest = np.maximum(loaded_until(signals.force_n, those), those.before)
         since = np.clip(clean[1, again], those.before, deepest)
         touch = first_above(signals.force_n, since, deepest, zero_n[again] + detection_n)
         clean[:, again] = _clean_sides(signals, those, touch, zero_n[again], detection_n, noise=noise)
@@ -197,7 +201,9 @@ def baseline(
     )
     if fixed is None or fixed.kind == "untouched":
         return found
-    return _fixed(found, fixed, has_before | has_after)
+    # a force that changes all along such a stretch is a specimen under load, and shows no zero
+    resting = _scatter_n2(signals.force_n, early, before_last + 1) <= (RESTING_NOISES * noise.force_n) ** 2
+    return _fixed(found, fixed, (has_before & resting) | (has_after & ~has_before))
 
 
 def _before(signals: Signals, clean: IntArray, window: int) -> FloatArray:
@@ -218,7 +224,8 @@ def _clean_sides(
     """First and last clean samples before and behind contacts, shape (4, m)."""
     x_mm = signals.position_mm
     level_n = zero_n + 4 * detection_n
-    risen = first_above(signals.force_n, contact, np.maximum(cycles.load_end, contact), level_n)
+    loaded = np.maximum(loaded_until(signals.force_n, cycles), contact)
+    risen = first_above(signals.force_n, contact, loaded, level_n)
     reach_mm = np.maximum(REACH * (x_mm[risen] - x_mm[contact]), REACH_NOISES * noise.position_mm)
     limit_mm = x_mm[contact] - reach_mm
     before_first, before_last = _clean(x_mm, cycles.before, contact, limit_mm)
@@ -290,9 +297,14 @@ def _misled(
 ) -> BoolArray:
     """Whether stretches hold another force than their zero, or more than one; never where they are empty."""
     mean_n = means(force_n, first, stop)
-    scatter_n2 = means(force_n**2, first, stop) - mean_n**2
+    scatter_n2 = _scatter_n2(force_n, first, stop)
     away: BoolArray = (np.abs(mean_n - zero_n) > most_n) | (scatter_n2 > most_n**2)
     return away
+
+
+def _scatter_n2(force_n: FloatArray, first: IntArray, stop: IntArray) -> FloatArray:
+    scatter_n2: FloatArray = means(force_n**2, first, stop) - means(force_n, first, stop) ** 2
+    return scatter_n2
 
 
 def _let_go_mm(

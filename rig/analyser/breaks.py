@@ -20,8 +20,11 @@ from numpy.lib.stride_tricks import sliding_window_view
 from rig.analyser.blocks import Blocks
 from rig.analyser.ragged import BoolArray, Nodes
 from rig.calibration import Signals
-from rig.samples import FloatArray
+from rig.samples import FloatArray, IntArray
 from rig.segmenter import Cycles
+
+Pressed = Callable[[int, slice], tuple[FloatArray, FloatArray]]
+"""Position and force of single samples of a row, free of force zero and frame."""
 
 DROP_SHARE = 0.1
 LEAST_SHARE = 0.05
@@ -49,6 +52,12 @@ SPIKE_RISES = 3.0
 SPIKE_NOISES = 5.0
 """A last rise larger than this many rises before it, and noise, is a spike and not the tip."""
 
+FALL_DOUBT = 0.1
+"""Share of a step that a tip may lie off where the two lines meet: a fall need not be straight."""
+
+TIP_NOISES = 4.0
+"""Samples that lie below the largest by fewer standard deviations of the noise may be as large."""
+
 BEFORE_LOSS = 0.8
 """Contact was lost where the force was last above this share of the largest."""
 
@@ -59,28 +68,32 @@ class Breaks:
 
     Parameters
     ----------
-    u_n
-        Standard uncertainty of the force: the tip lies between two samples.
+    x_u_mm, u_n
+        Standard uncertainties of both: the tip lies between two samples.
+    sample
+        Last sample before the break; -1 without one.
     is_peak
         Whether no later force of the stroke is larger.
     """
 
     x_mm: FloatArray
+    x_u_mm: FloatArray
     force_n: FloatArray
     u_n: FloatArray
+    sample: IntArray
     is_peak: BoolArray
 
     @property
     def found(self) -> BoolArray:
         """Which cycles hold a break."""
-        found: BoolArray = np.isfinite(self.x_mm)
+        found: BoolArray = self.sample >= 0
         return found
 
 
 def find_breaks(
     loading: Nodes,
     blocks: Blocks,
-    pressed: Callable[[int, slice], tuple[FloatArray, FloatArray]],
+    pressed: Pressed,
     *,
     noise_n: FloatArray,
     stroke_mm: FloatArray,
@@ -96,7 +109,7 @@ def find_breaks(
     blocks
         Samples of each node.
     pressed
-        Position and force of single samples of a row, as those of the nodes.
+        Gives single samples of a row, as those of the nodes.
     noise_n
         Noise of a node's force at most, shape (m,).
     stroke_mm
@@ -137,36 +150,65 @@ def find_breaks(
     ahead = np.minimum(first[:, None] + np.arange(DROP_NODES), last)
     at = np.take_along_axis(ahead, np.argmax(np.take_along_axis(force_n, ahead, axis=1), axis=1)[:, None], 1)
     which = np.where(broken.any(axis=1), at[:, 0], before_loss)
-    x_mm, tip_n, u_n = np.full((3, len(which)), np.nan)
-    found = Breaks(x_mm, tip_n, u_n, np.zeros(len(which), bool))
-    for row in np.flatnonzero(broken.any(axis=1) | lost).tolist():
+    return _placed(blocks, pressed, np.where(broken.any(axis=1) | lost, which, -1), lost, noise_n)
+
+
+def _placed(
+    blocks: Blocks, pressed: Pressed, which: IntArray, lost: BoolArray, noise_n: FloatArray
+) -> Breaks:
+    """Breaks read from the samples around some nodes; -1 where there is none."""
+    x_mm, x_u_mm, tip_n, tip_u_n = np.full((4, len(which)), np.nan)
+    found = Breaks(x_mm, x_u_mm, tip_n, tip_u_n, np.full(len(which), -1), np.zeros(len(which), bool))
+    for row in np.flatnonzero(which >= 0).tolist():
         begin, end = int(blocks.start[row, 0]), int(blocks.stop[row, blocks.lengths[row] - 1])
         nearest = int(blocks.start[row, max(which[row] - DROP_NODES, 0)])
         beyond = int(blocks.stop[row, min(which[row] + 2 * DROP_NODES, blocks.lengths[row] - 1)])
         if lost[row] and beyond == end:
             beyond += SUDDEN_SAMPLES  # the contact may have ended with the sample before the tip
         near_mm, near_n = pressed(row, slice(nearest, beyond))
-        if not lost[row] and not _is_sudden(near_n, end - begin):
+        # most of the fall happens within a few samples, and what rises again behind it is not the tip
+        few = min(max(SUDDEN_SAMPLES, round(SUDDEN_SHARE * (end - begin))), len(near_n) - 1)
+        falls_n = near_n[: len(near_n) - few] - near_n[few:]
+        behind = int(np.argmax(falls_n)) + few if few > 0 else len(near_n)
+        whole_n = near_n[:behind].max() - near_n[behind - few :].min()
+        if not lost[row] and not (few > 0 and falls_n.max() > MADE_UP * whole_n):
             continue
-        top, tip_n[row], u_n[row] = _tip(near_n, noise_n[row])
-        x_mm[row] = near_mm[top]
+        up_n = near_n[: behind + 2]
+        top, share, share_u, rise_n = _tip(up_n, noise_n[row])
+        # of dense samples the largest is the noisiest: the drop comes behind the last that is as large
+        large = np.flatnonzero(up_n[top:] >= up_n[top] - TIP_NOISES * noise_n[row])
+        at = top + int(large[-1])
+        if 0 < at - top < len(up_n) - 1 - top and up_n[at] - up_n[at + 1] < TIP_NOISES * noise_n[row]:
+            share_u = np.hypot(share_u, (at - top) / sqrt(12))  # a slow fall began anywhere in between
+        step_mm = float(near_mm[min(at + 1, len(near_mm) - 1)] - near_mm[at])
+        x_mm[row], x_u_mm[row] = near_mm[at] + share * step_mm, share_u * abs(step_mm)
+        # the line of the rise is as noisy as two samples
+        tip_u_n[row] = np.hypot(sqrt(2) * noise_n[row], min(share_u, 1.0) * rise_n)
+        tip_n[row] = near_n[top] + share * rise_n
+        found.sample[row] = nearest + at
         _, later_n = pressed(row, slice(beyond, end))
         # of three samples the middle one: a single spike is no larger force
         middle_n = np.median(sliding_window_view(later_n, 3), axis=1) if len(later_n) > 2 else later_n
-        found.is_peak[row] = middle_n.max(initial=-np.inf) < tip_n[row] + u_n[row]
+        found.is_peak[row] = middle_n.max(initial=-np.inf) < tip_n[row] + tip_u_n[row]
     return found
 
 
-def _is_sudden(near_n: FloatArray, stroke_samples: int) -> bool:
-    """Whether half of the largest fall happens within a few samples."""
-    top = int(np.argmax(near_n))
-    fall_n = near_n[top] - near_n[top:].min()
-    few = min(max(SUDDEN_SAMPLES, round(SUDDEN_SHARE * stroke_samples)), len(near_n) - 1)
-    return few > 0 and bool((near_n[:-few] - near_n[few:]).max() > MADE_UP * fall_n)
+def loaded_until(force_n: FloatArray, cycles: Cycles) -> IntArray:
+    """Return the last sample of each loading stroke up to which its force rises: that of the largest force
+    where much of it was lost before the turn, else the last one."""
+    last = cycles.load_end.copy()
+    bounds = np.stack([cycles.contact, last + 1], axis=1).ravel()
+    largest_n = np.maximum.reduceat(np.append(force_n, -np.inf), bounds)[0::2]
+    lost = force_n[last] - cycles.zero_n < BEFORE_LOSS * (largest_n - cycles.zero_n)
+    for row in np.flatnonzero(lost).tolist():
+        first = int(cycles.contact[row])
+        last[row] = first + int(np.argmax(force_n[first : last[row] + 1]))
+    return last
 
 
-def _tip(near_n: FloatArray, noise_n: float) -> tuple[int, float, float]:
-    """Place and value of the largest force before a drop, and its standard uncertainty, despite one spike.
+def _tip(near_n: FloatArray, noise_n: float) -> tuple[int, float, float, float]:
+    """Sample of the largest force before a drop, despite one spike; the share of a step that the tip lies
+    behind it, with its standard uncertainty; and what the force rises by in a step.
 
     The tip lies between the last sample of the rise and the next one: where the line of the rise meets that
     of the fall, or, where the fall is over within one sample, anywhere between the two.
@@ -179,12 +221,13 @@ def _tip(near_n: FloatArray, noise_n: float) -> tuple[int, float, float]:
         if rises_n[top] > SPIKE_RISES * rise_n + SPIKE_NOISES * noise_n:
             continue
         fell_n, falls_n = (float(padded_n[top + step] - padded_n[top + step + 1]) for step in (0, 1))
+        if fell_n > max(rise_n, falls_n):
+            return top, 0.5, 1 / sqrt(12), rise_n
         # top + rise s = next - falls (s - 1), with s the share of a step behind the top sample
         meets = (falls_n - fell_n) / (rise_n + falls_n) if rise_n + falls_n > 0 else 0.0
-        share = 0.5 if fell_n > max(rise_n, falls_n) else float(np.clip(meets, 0.0, 1.0))
-        u_n = np.hypot(sqrt(2) * noise_n, rise_n / sqrt(12))  # the lines are as noisy as two samples
-        return top, float(near_n[top] + share * rise_n), float(u_n)
-    return int(np.argmax(near_n)), float(near_n.max()), float(noise_n)
+        doubt = min(FALL_DOUBT + 2 * noise_n / max(rise_n + falls_n, noise_n), 1 / sqrt(12))
+        return top, float(np.clip(meets, 0.0, 1.0)), doubt, rise_n
+    return int(np.argmax(near_n)), 0.0, 1 / sqrt(12), 0.0
 
 
 def went_on_mm(signals: Signals, cycles: Cycles, deadband_mm: float) -> FloatArray:

@@ -7,7 +7,7 @@ through the data that it is given.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from math import sqrt
 
@@ -15,7 +15,7 @@ import numpy as np
 
 from rig.analyser.baseline import Baseline, baseline
 from rig.analyser.blocks import MOST_BLOCKS, Blocks, block_means, even_blocks, stroke_blocks
-from rig.analyser.breaks import Breaks, find_breaks, went_on_mm
+from rig.analyser.breaks import Breaks, Pressed, find_breaks, loaded_until, went_on_mm
 from rig.analyser.curves import Knee
 from rig.analyser.foot import Foot, FootZone, fit_feet
 from rig.analyser.peak import Side, Turn, find_turns
@@ -171,28 +171,32 @@ def _measure_block(
         context=context,
         rough=worth,
     )
-    columns: Columns = {}
-    columns |= _contact_columns(foot, headless)
-    columns |= strokes.peak_columns(origin, origin_u)
-    columns |= strokes.energy_columns(cycles)
-    columns |= strokes.stiffness_columns()
-    columns |= strokes.depth_columns(origin, origin_u)
-    columns |= _knee_columns(strokes.knee(), contact - origin)
-    columns |= _time_columns(signals, cycles, context)
+    columns: Columns = (
+        _contact_columns(foot, headless)
+        | strokes.peak_columns(origin, origin_u)
+        | strokes.energy_columns(cycles)
+        | strokes.stiffness_columns()
+        | strokes.depth_columns(origin, origin_u)
+        | _knee_columns(strokes.knee(), contact - origin)
+        | _time_columns(signals, cycles, context)
+    )
     columns["zero_n"], columns["zero_n_u"] = zero.at_contact_n, zero.u_n
     columns["zero_drift"] = zero.per_sample_n
     columns["cycle"] = cycles.number.astype(np.float64)
     flags = cycles.flags | strokes.flags()
+    pressed = partial(_pressed, signals, zero, cycles.contact, frame=frame)
     breaks = find_breaks(
         loading,
         coming,
-        partial(_pressed, signals, zero, cycles.contact, frame=frame),
+        pressed,
         noise_n=worth.at(rough_peak_n),
         stroke_mm=strokes.stroke_mm,
         deadband_mm=context.deadband_mm,
         went_on_mm=went_on_mm(signals, cycles, context.deadband_mm),
     )
-    columns |= _break_columns(columns, breaks, zero, origin)
+    breaks = replace(breaks, x_u_mm=np.hypot(breaks.x_u_mm, noise.position_mm))
+    columns |= _break_columns(columns, breaks, zero, np.stack([origin, origin_u]))
+    columns |= _energy_to_break(breaks, pressed, zero, np.where(headless, -np.inf, contact), worth)
     flags[breaks.found] |= np.uint32(Flag.BREAK)
     columns["hold_creep_mm"] = creep_mm = _hold_creep_mm(signals.position_mm, cycles)
     least_mm = np.maximum(CREPT_SHARE * strokes.stroke_mm, context.deadband_mm)
@@ -226,7 +230,7 @@ def _feet(
         signals.force_n,
         zero.loading_first,
         cycles.contact,
-        cycles.load_end,
+        loaded_until(signals.force_n, cycles),
         zero.at_contact_n,
         zero.per_sample_n,
         zero.u_n,
@@ -285,7 +289,10 @@ def _pressed(
 
 
 def _break_columns(columns: Columns, breaks: Breaks, zero: Baseline, origin_mm: FloatArray) -> Columns:
-    """Place and force of breaks; where no later force is larger, the tip before the break is the peak."""
+    """Place and force of breaks; where no later force is larger, the tip before the break is the peak.
+
+    `origin_mm` holds the place that deflections count from and its standard uncertainty, shape (2, m).
+    """
     tip_u = np.hypot(breaks.u_n, zero.u_n)
     depth_mm, secant = columns["peak_deflection_mm"], columns["secant_n_per_mm"]
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -293,12 +300,38 @@ def _break_columns(columns: Columns, breaks: Breaks, zero: Baseline, origin_mm: 
         relative_u = np.hypot(tip_u / breaks.force_n, columns["peak_deflection_mm_u"] / depth_mm)
     secant_u = np.fmin(columns["secant_n_per_mm_u"], secant * relative_u)
     return {
-        "break_mm": breaks.x_mm - origin_mm,
+        "break_mm": breaks.x_mm - origin_mm[0],
+        "break_mm_u": np.hypot(breaks.x_u_mm, origin_mm[1]),
         "break_n": breaks.force_n,
+        "break_n_u": tip_u,
         "peak_force_n": np.where(breaks.is_peak, breaks.force_n, columns["peak_force_n"]),
         "peak_force_n_u": np.where(breaks.is_peak, tip_u, columns["peak_force_n_u"]),
         "secant_n_per_mm_u": np.where(breaks.is_peak, secant_u, columns["secant_n_per_mm_u"]),
     }
+
+
+def _energy_to_break(
+    breaks: Breaks, pressed: Pressed, zero: Baseline, contact_mm: FloatArray, rough: Roughness
+) -> Columns:
+    """Energy absorbed from contact, or from the first sample, up to breaks: trapezoids between samples."""
+    energy_mj, energy_u = np.full((2, len(contact_mm)), np.nan)
+    for row in np.flatnonzero(breaks.found).tolist():
+        x_mm, force_n = pressed(row, slice(int(zero.loading_first[row]), int(breaks.sample[row]) + 1))
+        inside = x_mm > contact_mm[row]
+        start = [contact_mm[row]] if np.isfinite(contact_mm[row]) else []
+        x_mm = np.concatenate([start, x_mm[inside], breaks.x_mm[row : row + 1]])
+        force_n = np.concatenate([0.0 * np.array(start), force_n[inside], breaks.force_n[row : row + 1]])
+        energy_mj[row] = np.trapezoid(force_n, x_mm)
+        # with half of the samples, taken backwards from the break, chords miss four times as much
+        missed_mj = (energy_mj[row] + np.trapezoid(force_n[::-2], x_mm[::-2])) / 3
+        samples = np.array([float(len(x_mm))])
+        noise_n = rough.selected(np.array([row])).at(force_n[None])[0]
+        noise_mj = np.sqrt(float(np.sum((np.gradient(x_mm) * noise_n) ** 2) * rough.fewer(samples)[row]))
+        way_mm = x_mm[-1] - x_mm[0]
+        energy_u[row] = np.linalg.norm(
+            [noise_mj, missed_mj, zero.u_n[row] * way_mm, force_n[-1] * breaks.x_u_mm[row]]
+        )
+    return {"energy_to_break_mj": energy_mj, "energy_to_break_mj_u": energy_u}
 
 
 def _stroke(signals: Signals, blocks: Blocks, zero: Baseline, contact: IntArray, frame: Frame) -> Nodes:

@@ -57,6 +57,7 @@ _NAMED: dict[str, Kind] = {
     "toe_exponent": Kind.TOE | Kind.TOE_SHAPE,
     "peak_force_n": Kind.PEAK_FORCE,
     "peak_deflection_mm": Kind.PEAK_PLACE | _DEFLECTION,
+    "deflection_at_peak_force_mm": Kind.PEAK_FORCE | _DEFLECTION,
     "peak_compression_pct": Kind.PEAK_PLACE | _DEFLECTION,
     "secant_n_per_mm": Kind.PEAK_FORCE | Kind.PEAK_PLACE | _DEFLECTION,
     "secant_unloading_n_per_mm": Kind.PEAK_PLACE | _DEFLECTION | Kind.UNLOADING,
@@ -79,6 +80,9 @@ _NAMED: dict[str, Kind] = {
     "rate_unloading_mm_per_s": Kind.RATE | Kind.RELEASE,
     "rate_unloading_pct_per_s": Kind.RATE | Kind.RELEASE,
     "hold_s": Kind.HOLD,
+    "break_mm": Kind.TOE,
+    "break_n": Kind.PEAK_FORCE,
+    "energy_to_break_mj": Kind.WHOLE_LOADING,
 }
 """Quantities by name; those of families stand in `_FAMILIES`."""
 
@@ -115,8 +119,8 @@ SPOILS: dict[Flag, Kind] = {
     Flag.ONE_SIDED_BASELINE: Kind(0),
     Flag.FEW_SAMPLES: _ALL & ~(Kind.PEAK_FORCE | Kind.RATE),
     Flag.SHALLOW: Kind.PEAK_FORCE | Kind.PEAK_PLACE | Kind.UNLOADING | Kind.HOLD,
-    # A curve that broke off is another specimen's afterwards; the force before the drop was reached.
-    Flag.BREAK: ~(Kind.PEAK_FORCE | Kind.TOE | Kind.TOE_SHAPE | Kind.SET | Kind.RATE),
+    # A curve that broke off is another specimen's afterwards; what came before the drop was reached.
+    Flag.BREAK: ~(Kind.PEAK_FORCE | Kind.TOE | Kind.TOE_SHAPE | Kind.SET | Kind.RATE | Kind.WHOLE_LOADING),
     # The stroke passes some depths three times.
     Flag.UNEVEN_STROKE: Kind.LOADING | Kind.WHOLE_LOADING | Kind.TOE_SHAPE | Kind.RATE,
     Flag.TOE_REGION_UNCLEAR: Kind.TOE | Kind.TOE_SHAPE | Kind.SET,

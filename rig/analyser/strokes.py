@@ -168,6 +168,7 @@ class Strokes:
         self.peak_noise_n = np.maximum(self.rough.at(peak_n), SMALLEST_NOISE_N)
         self.peak_slope_noise_n = self._along_slope(self.peak_noise_n)
         self.crept = turn.crept
+        self.largest_mm, self.largest_u_mm = self.peak_mm, self.peak_u_mm
         self.sharp = (turn.loading.count == 1) & (turn.unloading.count == 1)
         coming = self._tangent(loading)
         # just behind the turn a specimen with hysteresis has no tangent: the window's stands for it
@@ -180,6 +181,7 @@ class Strokes:
         self.turned = replace(turned, slope=going.slope, slope_u=going.slope_u)
         # a platen that creeps on may press harder at the end of a hold than when it arrived
         later = self.crept & (self.turned.value > self.peak.value)
+        self.largest_mm = np.where(later, self.peak_mm, self.largest_mm)
         self.peak = replace(
             self.peak,
             value=np.where(later, self.turned.value, self.peak.value),
@@ -338,12 +340,23 @@ class Strokes:
         # a mean over the top of a curve lies below it: by what the outer two are below the middle one
         middle_n = nodes.force_n[rows, best + 1]
         rounded_n = np.maximum(middle_n - largest_n, 0.0)
-        between_u = np.sqrt(largest_u**2 + (LARGER_SHARE * (largest_n - peak.value)) ** 2 + rounded_n**2 / 3)
+        # how far the force falls beside them bounds what it does between: little at a smooth crest
+        last = np.maximum(nodes.lengths - 1, 0)
+        beside_n = np.minimum(*(nodes.force_n[rows, np.clip(best + step, 0, last)] for step in (-1, 3)))
+        fell_n = np.minimum(largest_n - beside_n, largest_n - peak.value)
+        between_u = np.sqrt(largest_u**2 + (LARGER_SHARE * fell_n) ** 2 + rounded_n**2 / 3)
         value = np.where(earlier, largest_n + rounded_n / 2, peak.value)
+        # anywhere where it is as large, as far as noise goes
+        as_large = force_n >= (largest_n - LARGER_ERRORS * largest_u)[:, None]
+        wide_mm = np.where(as_large, nodes.x_mm[:, 1:-1], np.nan)
+        wide_mm = np.nanmax(wide_mm, axis=1, initial=-np.inf) - np.nanmin(wide_mm, axis=1, initial=np.inf)
+        step_mm = np.abs(nodes.x_mm[rows, best + 2] - nodes.x_mm[rows, best])
+        self.largest_mm = np.where(earlier, nodes.x_mm[rows, best + 1], self.peak_mm)
+        self.largest_u_mm = np.where(earlier, (wide_mm + step_mm) / sqrt(12), self.peak_u_mm)
         return replace(peak, value=value, value_u=np.where(earlier, between_u, peak.value_u))
 
     def peak_columns(self, origin_mm: FloatArray, origin_u: FloatArray) -> Columns:
-        """Peak force and deflection, and the secant there."""
+        """Peak force and deflection, and the secant to where the force is largest."""
         # in a hard stop a turn that is read too deep costs its own slope, not the window's
         force_n = self.peak.value
         tangent = np.where(self.crept, 0.0, np.nan_to_num(self.turning.bend))
@@ -351,11 +364,13 @@ class Strokes:
         force_u = np.sqrt(self.peak.value_u**2 + self.zero_u_n**2 + (tangent * self.peak_u_mm) ** 2)
         depth_u = np.hypot(self.peak_u_mm, origin_u)
         with np.errstate(divide="ignore", invalid="ignore"):
-            secant = force_n / depth
-            # a peak that was read too deep raises force and deflection together
-            along = (tangent - secant) * self.peak_u_mm
+            reach = self.largest_mm - origin_mm
+            secant = force_n / reach
+            # a peak that was read too deep raises force and deflection together, but not at a crest
+            crest = self.largest_mm != self.peak_mm
+            along = np.where(crest, -secant, tangent - secant) * self.largest_u_mm
             secant_u = (
-                np.sqrt(self.peak.value_u**2 + self.zero_u_n**2 + along**2 + (secant * origin_u) ** 2) / depth
+                np.sqrt(self.peak.value_u**2 + self.zero_u_n**2 + along**2 + (secant * origin_u) ** 2) / reach
             )
             back = self.turned.value / depth
             back_u = np.sqrt(self.turned.value_u**2 + self.zero_u_n**2 + (back * depth_u) ** 2) / depth
@@ -364,6 +379,8 @@ class Strokes:
             "peak_force_n_u": force_u,
             "peak_deflection_mm": depth,
             "peak_deflection_mm_u": depth_u,
+            "deflection_at_peak_force_mm": reach,
+            "deflection_at_peak_force_mm_u": np.hypot(self.largest_u_mm, origin_u),
             "secant_n_per_mm": secant,
             "secant_n_per_mm_u": secant_u,
             "secant_unloading_n_per_mm": back,

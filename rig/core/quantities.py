@@ -31,6 +31,8 @@ _TITLES = {
     "initial_unloading_n_per_mm": "initial stiffness, unloading",
     "chord_n_per_mm": "chord stiffness",
     "chord_unloading_n_per_mm": "chord stiffness, unloading",
+    "break_mm": "deflection at break",
+    "break_n": "force at break",
     "set_mm": "permanent set",
     "set_last_mm": "permanent set, last cycle",
     "set_pct_of_height": "permanent set, of free height",

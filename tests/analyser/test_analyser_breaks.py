@@ -31,8 +31,15 @@ def test_the_tip_before_a_drop_is_the_peak_at_any_rate(rate_hz, seed):
     value, u = one(result, "peak_force_n")
     assert abs(value - 200.0) <= 2.5 * u
     assert u < 6.0  # a rise between two samples at 10 Hz is 4 N
-    place, _ = one(result, "break_mm")
+    place, place_u = one(result, "break_mm")
     assert place == pytest.approx(tip_mm, abs=0.1)  # a step at 10 Hz is 0.05 mm
+    assert abs(place - tip_mm) <= 2.5 * place_u
+    energy, energy_u = one(result, "energy_to_break_mj")
+    assert abs(energy - 200.0 * tip_mm / 2.1) <= 2.5 * energy_u  # of F = a x^1.1
+    assert energy_u < 0.05 * energy
+    # what came before the break counts, though the stroke as a whole does not
+    assert result.summary["energy_to_break_mj"]["n"] == result.summary["break_mm"]["n"] == 1
+    assert result.summary["energy_absorbed_mj"]["n"] == 0
 
 
 def test_a_part_that_tears_at_the_end_of_a_slow_pull_has_its_peak():

@@ -36,6 +36,7 @@ RANGES = {
     "tangent_n_per_mm",
     "initial_n_per_mm",
     "energy_absorbed_mj",
+    "energy_to_break_mj",
     "energy_returned_mj",
     "loss_mj",
     "hysteresis_pct",
@@ -207,6 +208,9 @@ def _true_break(number, specimen, dense, contact, release, *, released):
     at_mm = specimen.contact_mm + specimen.lowered_mm(number) + specimen.breaks.at_mm - contact_mm
     peak_n = float(force_n[contact : release + 1].max())
     known = {"contact_mm": _range(contact_mm), "peak_force_n": _range(peak_n)}
+    broken = contact + int(np.flatnonzero(position_mm[contact:] >= contact_mm + at_mm)[0])
+    work_mj = np.trapezoid(force_n[contact : broken + 1], position_mm[contact : broken + 1])
+    known["energy_to_break_mj"] = _range(work_mj)
     before = slice(contact, contact + int(np.argmax(force_n[contact : release + 1])) + 1)
     return TruePress(
         float(time_s[contact]),

@@ -225,6 +225,7 @@ QUANTITIES = [
     "tangent_n_per_mm",
     "initial_n_per_mm",
     "energy_absorbed_mj",
+    "energy_to_break_mj",
     "energy_returned_mj",
     "loss_mj",
     "hysteresis_pct",
@@ -386,9 +387,10 @@ def _compare_knee(found, press, cycle):
 
 
 def _tells_break(cycle, press):
-    """Whether a flag speaks of a break, and its place is right to 5 % of the deflection there."""
-    place = cycle.get("break_mm")
-    return bool(cycle["flags"]) and place is not None and abs(place - press.break_mm) <= 0.05 * press.break_mm
+    """Whether a flag speaks of a break, and its place is right to 5 % of the deflection there, or to 2 u."""
+    place, u = cycle.get("break_mm"), cycle.get("break_mm_u") or 0.0
+    most = max(0.05 * press.break_mm, HELD_WITHIN * u)
+    return bool(cycle["flags"]) and place is not None and abs(place - press.break_mm) <= most
 
 
 def absurdities(recording, cycle, forces):
