@@ -60,6 +60,7 @@ SETTLED_GAIN = 1e-3
 """A step that lowers chi-square by less than this moves no parameter by more than a few hundredths of its
 uncertainty."""
 
+ROUNDING = 1e-10
 LARGEST_DAMPING = 1e8
 ROUNDING_LEFT = 48.0
 """A mean over consecutive positions of a moving platen is off by a share of a step that depends on where
@@ -354,7 +355,8 @@ class _Power:
             here = self.parameters[active]
             trial = here + self._step(gradient[active], normal[active], damping[active], active)
             trial_misfit, trial_gradient, trial_normal = self._normal(trial, active)
-            better = trial_misfit <= misfit[active]
+            # what rounding makes of a step that changes nothing decides nothing
+            better = trial_misfit <= misfit[active] * (1 + ROUNDING)
             gained = misfit[active] - trial_misfit
             good = active[better]
             self.parameters[good] = trial[better]
@@ -371,7 +373,8 @@ class _Power:
 
         An exponent that noise may only raise would pull the contacts of all straight feet the same way.
         """
-        near = np.flatnonzero(self.free & (self.parameters[:, 1] > EXPONENTS[0]))
+        # those at the bound too: rounding alone would decide which of them lie on it
+        near = np.flatnonzero(self.free)
         if not len(near):
             return
         misfit, _, normal = self._normal(self.parameters[near], near)

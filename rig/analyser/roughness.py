@@ -14,13 +14,12 @@ strokes of a press are taken together. Cost: some passes over the nodes.
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass, field
 from math import comb, sqrt
 
 import numpy as np
 
-from rig.analyser.ragged import Nodes
+from rig.analyser.ragged import Nodes, row_sums
 from rig.analyser.settings import MeasuringNoise
 from rig.samples import FloatArray, IntArray
 
@@ -153,22 +152,32 @@ def _shown(strokes: list[Nodes], noise: MeasuringNoise, in_contact_n: float) -> 
     slope = np.maximum(rise_n[0] / run_mm[0], rise_n[1] / run_mm[1])
     by_place_n2 = (slope * noise.position_mm) ** 2
     sums = np.zeros((3, 2, len(LAGS), len(size)))
-    with warnings.catch_warnings():
-        # a half without a difference is not-a-number, and does not count
-        warnings.simplefilter("ignore", RuntimeWarning)
-        middle_n = np.nanmedian(np.where(real, load_n, np.nan), axis=1, keepdims=True)
-        for half, side in enumerate((load_n <= middle_n, load_n > middle_n)):
-            beside_n = np.where(side, left_n, np.nan)
-            count = np.isfinite(beside_n[:, 0]).sum(axis=-1)
-            # for noise both orders agree; of a curve the one that is right leaves less
-            spread_n = MAD_TO_SD * np.fmin.reduce(np.nanmedian(np.abs(beside_n), axis=-1), axis=1)
-            square_n2 = np.nanmean(np.where(real & side, load_n**2, np.nan), axis=1)
-            known = (count >= FEWEST) & (spread_n > 0)
-            variance_n2 = spread_n**2 * size
-            variance_n2 = np.maximum(variance_n2 - by_place_n2, LEFT_OF_PLACES * variance_n2)
-            logarithm = np.log(np.where(known, variance_n2, 1.0))
-            sums[:, half] = np.where(known, np.stack([count, count * logarithm, count * square_n2]), 0.0)
+    middle_n = _median(np.where(real, load_n, np.nan))[:, None]
+    left_n = np.abs(left_n, out=left_n)
+    for half, side in enumerate((load_n <= middle_n, load_n > middle_n)):
+        beside_n = np.where(side, left_n, np.nan)
+        count = np.isfinite(beside_n[:, 0]).sum(axis=-1)
+        # for noise both orders agree; of a curve the one that is right leaves less
+        spread_n = MAD_TO_SD * np.fmin.reduce(_median(beside_n), axis=1)
+        loads = np.maximum(np.count_nonzero(real & side, axis=1), 1)
+        square_n2 = row_sums(np.where(real & side, load_n**2, 0.0)) / loads
+        known = (count >= FEWEST) & (spread_n > 0)
+        variance_n2 = spread_n**2 * size
+        variance_n2 = np.maximum(variance_n2 - by_place_n2, LEFT_OF_PLACES * variance_n2)
+        logarithm = np.log(np.where(known, variance_n2, 1.0))
+        sums[:, half] = np.where(known, np.stack([count, count * logarithm, count * square_n2]), 0.0)
     return sums
+
+
+def _median(values: FloatArray) -> FloatArray:
+    """Medians along the last axis of what is no not-a-number; not-a-number where nothing is left."""
+    rising = np.sort(values, axis=-1)
+    # not-a-numbers stand last
+    count = np.count_nonzero(~np.isnan(rising), axis=-1)[..., None]
+    pair = [
+        np.take_along_axis(rising, np.maximum(each, 0), axis=-1) for each in ((count - 1) // 2, count // 2)
+    ]
+    return ((pair[0] + pair[1]) / 2)[..., 0]
 
 
 def _told(sums: FloatArray, noise: MeasuringNoise) -> Roughness:
@@ -224,22 +233,18 @@ def _differences(nodes: Nodes, in_contact_n: float) -> tuple[FloatArray, FloatAr
     left_n = np.full((len(LAGS), len(ORDERS), *nodes.x_mm.shape), np.nan)
     columns = nodes.x_mm.shape[1]
     for at, lag in enumerate(LAGS.tolist()):
-        for which, order in enumerate(ORDERS):
-            span = order * lag
-            if columns <= span:
+        force_n, x_mm, inside = nodes.force_n, nodes.x_mm, good
+        for order in range(1, min(ORDERS[-1], (columns - 1) // lag) + 1):
+            force_n, x_mm = (table[:, lag:] - table[:, :-lag] for table in (force_n, x_mm))
+            inside = inside[:, lag:] & inside[:, :-lag]
+            if order not in ORDERS:
                 continue
-            taken = [slice(part * lag, columns - span + part * lag) for part in range(order + 1)]
-            signs = [(-1) ** part * comb(order, part) for part in range(order + 1)]
-            force_n, x_mm = (
-                np.add.reduce([sign * table[:, part] for sign, part in zip(signs, taken, strict=True)])
-                for table in (nodes.force_n, nodes.x_mm)
-            )
-            inside = np.logical_and.reduce([good[:, part] for part in taken])
-            run_mm = nodes.x_mm[:, taken[-1]] - nodes.x_mm[:, taken[0]]
-            rise_n = nodes.force_n[:, taken[-1]] - nodes.force_n[:, taken[0]]
+            span = order * lag
+            run_mm = nodes.x_mm[:, span:] - nodes.x_mm[:, :-span]
+            rise_n = nodes.force_n[:, span:] - nodes.force_n[:, :-span]
             # a platen that moves unevenly bends force and position alike
             slope = rise_n / np.where(run_mm != 0, run_mm, np.inf)
-            left_n[at, which][:, taken[order // 2]] = np.where(
+            left_n[at, ORDERS.index(order), :, span // 2 : columns - span // 2] = np.where(
                 inside, (force_n - slope * x_mm) / sqrt(comb(2 * order, order)), np.nan
             )
     return left_n, nodes.force_n
