@@ -22,6 +22,7 @@ from rig.aids.formula import Formula
 from rig.aids.nip_formulas import nip_formulas
 from rig.aids.nip_geometry import half_travel_mm, overlap_along_mm, patch_length_mm, plate_patch_mm
 from rig.aids.rates import FAR_DECADES, ForceAtRate, RateTrend, rate_trend
+from rig.core import first_few
 from rig.core.measured import Measured, combined, coverage_factor, propagate
 from rig.errors import InputError
 from rig.population import (
@@ -60,6 +61,9 @@ FEWEST_OF_LOOP = 3
 QUANTITIES = ("gap_mm", "deflection_mm", "sensitivity_n_per_mm", "loss_mj", "hysteresis_pct", "travel_share")
 
 NO_BATCH = "no batch"
+
+MOST_NAMED = 12
+"""Captures and pieces that a note names one by one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -276,10 +280,7 @@ def answer_nip(pieces: Sequence[NipPiece], nip: Nip, although: Sequence[str] = (
     line = _at_line(base, nip, (travel_mm, deflection_mm), trend, base_rate)
     notes = _notes(nip, figures, by_batch, len(at_gap) - len(reaching))
     if len(base) < len(pieces):
-        notes.append(
-            f"Gap and spread come from the {len(base)} captures at {base_rate:.3g} mm/s; the other "
-            f"{len(pieces) - len(base)}, at other rates, only show how force grows with the rate."
-        )
+        notes.append(_about_other_rates(base, pieces, base_rate))
     if "loss_mj" not in figures:
         notes.append(
             "Empty: energy lost per pass. No capture holds an unloading stroke; record the release too."
@@ -640,6 +641,22 @@ def _notes(
             "The friction was given without a spread; it changes with dust, wet and wear, often by a third."
         )
     return said
+
+
+def _about_other_rates(base: Sequence[NipPiece], pieces: Sequence[NipPiece], base_rate: float | None) -> str:
+    """Which captures gap and spread leave out, with their rates, and which pieces are not in them at all."""
+    kept = {id(each) for each in base}
+    others = [each for each in pieces if id(each) not in kept]
+    named = [f"{each.result.capture} ({each.result.values[RATE]:.3g} mm/s)" for each in others]
+    said = (
+        f"Gap and spread come from the {len(base)} captures at {base_rate:.3g} mm/s. Captures at other rates "
+        f"only show how force grows with the rate: {first_few(named, MOST_NAMED)}."
+    )
+    held = {(each.result.batch, each.result.piece) for each in base}
+    absent = dict.fromkeys(
+        each.result.piece for each in others if (each.result.batch, each.result.piece) not in held
+    )
+    return f"{said} Not in gap and spread at all: {first_few(absent, MOST_NAMED)}." if absent else said
 
 
 def _about_rate(trend: RateTrend | None, line: Mapping[str, Any], base_rate: float | None) -> list[str]:

@@ -21,6 +21,7 @@ from itertools import islice, pairwise
 from statistics import fmean, stdev
 from typing import Any, Literal
 
+from rig.core import first_few
 from rig.core.measured import combined, coverage_factor, limited
 from rig.errors import InputError
 
@@ -215,7 +216,7 @@ class ClassOutcome:
     @property
     def why_not(self) -> str:
         """Which limits were passed, in words; the first few of them."""
-        return _listed(self.failures)
+        return first_few(self.failures, between="; ")
 
 
 @dataclass(frozen=True, slots=True)
@@ -544,8 +545,3 @@ def _about_references(classes: Sequence[ClassOutcome], references: VerificationR
         f"The references are known to {doubled:.2g} % (two standard uncertainties), more than a third of the "
         f"{reached.limits.q:g} % that class {reached.limits.name} allows: they are too coarse to tell."
     ]
-
-
-def _listed(failures: Sequence[Failure], most: int = 4) -> str:
-    shown = "; ".join(str(each) for each in failures[:most])
-    return shown + (f"; and {len(failures) - most} more" if len(failures) > most else "")

@@ -43,6 +43,6 @@ if TYPE_CHECKING:
         in_chosen_units,
         table_in_chosen_units,
     )
-    from rig.core.rounding import rounded, shown_u
+    from rig.core.rounding import first_few, rounded, shown_u
 
 import_when_used(__name__)

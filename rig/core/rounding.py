@@ -1,8 +1,9 @@
-"""Numbers as people read them: with the digits that their uncertainty leaves."""
+"""Numbers and lists as people read them: the digits that the uncertainty leaves, and the first few names."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 
 DIGITS = 4
 """Of a mean over pieces on a page: a machine is not built to more. JSON and CSV hold all digits."""
@@ -39,3 +40,16 @@ def rounded(value: float, u: float) -> str:
         return f"{value:.4g}"
     digits = max(1 - math.floor(math.log10(u)), 0)
     return f"{value:.{min(digits, 9)}f}"
+
+
+def first_few(names: Iterable[object], most: int = 4, between: str = ", ") -> str:
+    """Return the first of some names, and how many more there are.
+
+    Examples
+    --------
+    >>> first_few(["a", "b", "c", "d"], most=2)
+    'a, b and 2 more'
+    """
+    listed = [str(name) for name in names]
+    more = f" and {len(listed) - most} more" if len(listed) > most else ""
+    return between.join(listed[:most]) + more

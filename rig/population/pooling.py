@@ -12,6 +12,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from rig.core import first_few
 from rig.errors import InputError
 from rig.population.pieces import UNSTATED, PieceResult
 
@@ -68,8 +69,7 @@ class Unlike:
     def sentence(self) -> str:
         """What differs, with a capture of each, the first few."""
         shown = [f"{each} ({capture})" for each, capture in zip(self.found, self.captures, strict=True)]
-        more = f" and {len(shown) - 3} more" if len(shown) > 3 else ""
-        return f"{self.name}: {', '.join(shown[:3])}{more}"
+        return f"{self.name}: {first_few(shown, 3)}"
 
 
 def unlike_circumstances(results: Sequence[PieceResult], *, strict: bool = False) -> tuple[Unlike, ...]:

@@ -8,7 +8,7 @@ from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from rig.core import load_json, quantity, read_text
+from rig.core import first_few, load_json, quantity, read_text
 from rig.errors import InputError
 from rig.population import (
     BatchDrift,
@@ -120,8 +120,7 @@ def _grouped(pieces: PressedPieces, by: str) -> Mapping[str, Sequence[PieceResul
     lacking = [name for name, label in labels.items() if label is None]
     if lacking:
         raise InputError(
-            f"--by {by}: not stated is the {by} of {', '.join(lacking[:3])}"
-            f"{f' and {len(lacking) - 3} more' if len(lacking) > 3 else ''}; "
+            f"--by {by}: not stated is the {by} of {first_few(lacking, 3)}; "
             "leave these out, or tell groups apart by something else"
         )
     groups = grouped(pieces.results, {name: str(label) for name, label in labels.items()})

@@ -17,7 +17,7 @@ from typing import Any
 
 from rig import __version__
 from rig.analyser import Softening
-from rig.core import quantity
+from rig.core import first_few, quantity
 from rig.errors import InputError
 from rig.methods import RecoveryTouch
 from rig.population import (
@@ -521,12 +521,10 @@ def _figures(results: Sequence[PieceResult], gauges: Mapping[str, GaugeResult]) 
 
 def _common(results: Sequence[PieceResult]) -> dict[str, str]:
     names = dict.fromkeys(name for each in results for name in each.circumstances)
-    return {name: _all_of(name, results) for name in names}
-
-
-def _all_of(name: str, results: Sequence[PieceResult]) -> str:
-    found = list(dict.fromkeys(each.circumstances.get(name, UNSTATED) for each in results))
-    return " / ".join(found[:4]) + (f" and {len(found) - 4} more" if len(found) > 4 else "")
+    found = {
+        name: dict.fromkeys(each.circumstances.get(name, UNSTATED) for each in results) for name in names
+    }
+    return {name: first_few(values, between=" / ") for name, values in found.items()}
 
 
 def _comparisons(
@@ -618,13 +616,13 @@ def _missing(
     for what, having, how in (("Mass", weighed, "weigh"), ("Size", sized, "specimens size")):
         lacking = [name for name in pressed if name not in having]
         if lacking:
-            whose = "of no pressed piece" if len(lacking) == len(pressed) else f"not of {_few(lacking)}"
+            whose = "of no pressed piece" if len(lacking) == len(pressed) else f"not of {first_few(lacking)}"
             said.append(f"{what}: known {whose} (`pressrig {how}`).")
     tall = [each.capture for each in captures if each.free_height_mm is None]
     if tall:
         said.append(
-            f"Free height: not stated for {_few(tall)}; without it there is neither compression in per cent "
-            "nor force at a gap (`pressrig height`)."
+            f"Free height: not stated for {first_few(tall)}; without it there is neither compression in "
+            "per cent nor force at a gap (`pressrig height`)."
         )
     if len(pressed) == 1:
         said.append(
@@ -659,11 +657,6 @@ def _not_measured(sets: Sequence[AlikeSet], captures: Sequence[CaptureFacts]) ->
     if not any(each.compression_bands for each in sets):
         said.append("Curves: no capture holds a whole stroke that could be drawn.")
     return said
-
-
-def _few(names: Sequence[str]) -> str:
-    more = f" and {len(names) - 4} more" if len(names) > 4 else ""
-    return ", ".join(names[:4]) + more
 
 
 def _set_dict(each: AlikeSet) -> dict[str, Any]:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection
 from math import hypot, isfinite, nan
 from pathlib import Path
 from statistics import fmean, stdev
 
+from rig.core import first_few
 from rig.core.measured import Measured
 from rig.population import size_up
 from rig.register import Register, Specimen
@@ -40,9 +41,9 @@ def registered_diameters(register: Path, names: Collection[str]) -> tuple[dict[s
     notes = [f"Diameters of {len(diameters)} of {len(names)} pieces are those of the register."]
     lacking = sorted(set(names) - set(diameters))
     if lacking:
-        notes.append(f"No diameter in the register, so the free height counts: {_some(lacking)}.")
+        notes.append(f"No diameter in the register, so the free height counts: {first_few(lacking, NAMED)}.")
     if doubtful:
-        notes.append(f"Nobody said how well these diameters were measured: {_some(doubtful)}.")
+        notes.append(f"Nobody said how well these diameters were measured: {first_few(doubtful, NAMED)}.")
     return diameters, notes
 
 
@@ -69,9 +70,3 @@ def _known(register: Path, names: Collection[str]) -> list[Specimen]:
 
     with Register(register, make=False) as opened:
         return [each for each in opened.specimens() if each.id in names]
-
-
-def _some(names: Iterable[str]) -> str:
-    listed = list(names)
-    more = len(listed) - NAMED
-    return ", ".join(listed[:NAMED]) + (f" and {more} more" if more > 0 else "")

@@ -245,6 +245,15 @@ def test_a_rate_series_gives_the_gap_at_the_line_s_own_rate():
     assert not any("Extrapolated" in each for each in answer.notes)
 
 
+def test_captures_and_pieces_that_gap_and_spread_leave_out_are_named():
+    base = [spring_piece(name, 4.0, rate_mm_per_s=10.0) for name in "abc"]
+    quick = [spring_piece(name, 4.4, rate_mm_per_s=100.0) for name in "bd"]
+    note = next(each for each in answer_nip([*base, *quick], nip()).notes if "other rates" in each)
+    assert all(f"{each.result.capture} (100 mm/s)" in note for each in quick)
+    # b was squeezed at the common rate too, d was not
+    assert "Not in gap and spread at all: d." in note
+
+
 def test_a_line_quicker_than_what_was_measured_is_said_to_be_extrapolated():
     made = [spring_piece("a", growing(rate), rate_mm_per_s=rate) for rate in (1.0, 10.0)]
     answer = answer_nip(made, nip(rim_mm_per_s=4000.0))
