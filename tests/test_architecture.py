@@ -83,8 +83,8 @@ ALLOWED: dict[str, set[str]] = {
         "results",
         "workbench",
     },
-    # Pages about captures: they read headers and samples, and leave results to the command line.
-    "workbench": {*BASE, "calibration", "capture"},
+    # Pages about captures: they read the archive's index and samples, and leave results to the command line.
+    "workbench": {*BASE, "calibration", "capture", "results"},
     "cli": {
         *BASE,
         *MEASURES,

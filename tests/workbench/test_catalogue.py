@@ -7,6 +7,7 @@ from made_captures import write_capture
 
 from rig.capture import add_amendment, open_capture
 from rig.errors import InputError
+from rig.results import Workers, archive_table
 from rig.workbench.catalogue import Catalogue, Query
 
 
@@ -51,6 +52,7 @@ def test_a_capture_that_cannot_be_opened_is_listed_with_its_reason(folder) -> No
         ({"batch": "autumn mould"}, ["F-90-101"]),
         ({"state": "new", "since": "2026-11-03"}, ["F-90-003", "F-90-002"]),
         ({"until": "2026-11-01"}, ["F-90-000"]),
+        ({"flagged": "yes"}, []),
         ({"sort": "specimen", "newest_first": False, "count": 3}, ["F-90-000", "F-90-001"]),
         ({"start": 1, "count": 2}, ["F-90-003", "F-90-002"]),
         ({"text": "nothing like it"}, []),
@@ -60,7 +62,8 @@ def test_rows_are_narrowed_down_and_sorted(folder, query, expected) -> None:
     assert names(Catalogue(folder), **query) == expected
 
 
-def test_an_amendment_shows_in_the_next_answer(folder, tmp_path) -> None:
+def test_an_amendment_shows_as_soon_as_the_folder_is_looked_at_again(tmp_path, monkeypatch) -> None:
+    monkeypatch.setattr("rig.workbench.catalogue.FRESH_S", 0.0)
     write_capture(tmp_path, "F-90-001", "sprnig mould")
     catalogue = Catalogue(tmp_path)
     row = catalogue.listing(Query()).rows[0]
@@ -88,3 +91,14 @@ def test_a_link_that_leads_out_of_the_folder_is_not_followed(folder, tmp_path) -
     assert catalogue.listing(Query()).total == 0
     with pytest.raises(InputError):
         catalogue.path_of("link")
+
+
+def test_a_measured_capture_is_listed_with_its_stiffness_and_sorted_by_it(tmp_path, monkeypatch) -> None:
+    monkeypatch.setattr("rig.workbench.catalogue.FRESH_S", 0.0)
+    for place, stiffness in enumerate((2.0, 3.0, 1.0)):
+        write_capture(tmp_path, f"F-90-00{place}", "spring mould", place=place, stiffness=stiffness)
+    catalogue = Catalogue(tmp_path)
+    assert {row.secant_n_per_mm for row in catalogue.listing(Query()).rows} == {None}
+    archive_table(tmp_path, workers=Workers(1))
+    rows = catalogue.listing(Query(sort="secant_n_per_mm")).rows
+    assert [row.secant_n_per_mm for row in rows] == pytest.approx([3.0, 2.0, 1.0], rel=0.01)

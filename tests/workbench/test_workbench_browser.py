@@ -86,7 +86,7 @@ def of_specimen(browser, served, specimen):
     """The name of the capture of a specimen."""
     opened(browser, f"{served}/captures")
     until(browser, lambda: cells(browser, "rows", 2))
-    rows = dict(zip(cells(browser, "rows", 2), cells(browser, "rows", 9), strict=True))
+    rows = dict(zip(cells(browser, "rows", 2), cells(browser, "rows", 10), strict=True))
     return rows[specimen]
 
 
@@ -157,7 +157,7 @@ def test_ticked_captures_are_overlaid_and_compared(browser, served) -> None:
     until(browser, lambda: sorted(browser.execute_script(names)) == ["autumn mould", "spring mould"])
     address = browser.current_url
     opened(browser, address)  # the link opens it again with the same choices
-    until(browser, lambda: sorted(browser.execute_script(NAMES) or []) == ["autumn mould", "spring mould"])
+    until(browser, lambda: sorted(browser.execute_script(names) or []) == ["autumn mould", "spring mould"])
     browser.find_element(By.LINK_TEXT, "Compare them").click()
     until(browser, lambda: browser.find_elements(By.NAME, "--margin"))
     browser.find_element(By.NAME, "--margin").send_keys("secant_n_per_mm=0.2 N/mm")

@@ -1,16 +1,20 @@
 // The list: search, narrow down, sort, tick.
 
-import { choose, chosen, element, fetched, linkTo, made, seconds, withWords } from "/static/workbench/frame.js";
+import {
+  choose, chosen, element, fetched, linkTo, made, quantityHeads, seconds, shown, unitsKnown, whenUnitsChange, withWords,
+} from "/static/workbench/frame.js";
 
 const COUNT = 100;
 const WAIT_MS = 150;
-const NARROWING = ["batch", "state", "method"];
+const NARROWING = ["batch", "state", "method", "rig"];
+const STIFFNESS = ["secant_n_per_mm", "Secant stiffness", "N/mm"];
 const HEADS = [["started", "Started"], ["specimen", "Specimen"], ["batch", "Batch"], ["state", "State"], ["method", "Method"],
-  ["samples", "Samples"], [null, "Length"], [null, "Ended"], ["id", "Capture"]];
+  [null, "Length"], [null, "Ended"], [STIFFNESS[0], STIFFNESS[1]],
+  [null, "Flags"], ["id", "Capture"]];
 
 const ticked = chosen();
 const asked = { sort: "started", newest_first: true, start: 0, count: COUNT };
-let shown = null;
+let listed = null;
 let newest = 0;
 let waiting = null;
 
@@ -30,6 +34,9 @@ function heads() {
         refresh(0);
       });
       head.append(button);
+      if (column === STIFFNESS[0]) {
+        head.append(...quantityHeads([STIFFNESS])[0].querySelectorAll("small"));
+      }
       if (asked.sort === column) {
         head.setAttribute("aria-sort", asked.newest_first ? "descending" : "ascending");
       }
@@ -53,7 +60,8 @@ function rowOf(row) {
   const place = made("td", "", { class: "text words" });
   place.append(row.problem ? made("span", `${row.id}: ${row.problem}`, { class: "problem" }) : linkTo("/capture", { capture: row.id }, row.id));
   const ended = row.left_out ? `excluded: ${row.left_out}` : row.ended;
-  const cells = [row.started.slice(0, 16).replace("T", " "), row.specimen, row.batch, row.state, row.method, row.samples ?? "", seconds(row.duration_s), ended];
+  const cells = [row.started.slice(0, 16).replace("T", " "), row.specimen, row.batch, row.state, row.method, seconds(row.duration_s), ended,
+    row.secant_n_per_mm === null ? "" : shown(row.secant_n_per_mm, STIFFNESS[2], row.secant_n_per_mm_u), row.flags];
   line.append(pick, ...cells.map((cell) => made("td", String(cell), { class: "text" })), place);
   return line;
 }
@@ -69,7 +77,7 @@ function narrowing(choices) {
 
 async function refresh(start) {
   asked.start = start;
-  for (const name of ["text", "since", "until", ...NARROWING]) {
+  for (const name of ["text", "since", "until", "flagged", ...NARROWING]) {
     asked[name] = element(name).value;
   }
   const number = (newest += 1);
@@ -77,7 +85,7 @@ async function refresh(start) {
   if (number !== newest) {
     return; // a later question was asked meanwhile
   }
-  shown = found;
+  listed = found;
   heads();
   narrowing(found.choices);
   element("count").textContent = found.total === 0
@@ -97,7 +105,7 @@ function soon() {
 }
 
 async function tickAll() {
-  for (let start = 0; start < shown.matching; start += 500) {
+  for (let start = 0; start < listed.matching; start += 500) {
     const part = await fetched("captures", { ...asked, start, count: 500 });
     part.rows.filter((row) => row.problem === "").forEach((row) => ticked.add(row.id));
   }
@@ -120,7 +128,10 @@ element("form").addEventListener("change", (event) => {
   location.assign(`/ask?form=${encodeURIComponent(event.target.value)}`);
 });
 
+whenUnitsChange(() => withWords(() => refresh(asked.start)));
+
 withWords(async () => {
+  await unitsKnown;
   remember();
   await refresh(0);
   const forms = await fetched("forms");
