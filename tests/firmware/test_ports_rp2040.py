@@ -32,6 +32,8 @@ AMPLIFIER_CLOCK_US = (0.2, 60.0)
 """High at least so long to be seen; longer turns the converter off. Common to its kind, recalled."""
 
 
+CONVERTERS = sorted(path.stem for path in (REFERENCE / "converters").glob("*.c"))
+
 EVEN_US = 20.0
 """How uneven steps at one speed may be: an eighth of the shortest interval."""
 
@@ -84,8 +86,9 @@ def test_the_notes_name_the_pins_that_the_port_uses():
     assert used == set(re.findall(r"^\| GP(\d+) \|", notes, re.M))
 
 
-def test_the_whole_protocol_is_kept(build, tmp_path):
-    report = checked(build, tmp_path)
+@pytest.mark.parametrize("converter", CONVERTERS)
+def test_the_whole_protocol_is_kept_with_each_kind_of_converter(tmp_path_factory, tmp_path, converter):
+    report = checked(built_port(tmp_path_factory, converter), tmp_path)
     assert {outcome.check.name: outcome.found for outcome in report.of(Verdict.FAILED)} == {}
     assert {outcome.check.name for outcome in report.of(Verdict.NOT_TRIED)} == UNTRIED
     assert report.passed

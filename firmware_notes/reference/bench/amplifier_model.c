@@ -6,6 +6,10 @@
 
 #define BITS 24
 #define TOP 0x7FFFFFL
+/* A chip's own converter: 12 bits over what 24 bits are otherwise, no force in the middle, noise of one step. */
+#define TOP_STEP 4095.0
+#define MIDDLE_STEP 2048.0
+#define COUNTS_PER_STEP 4096.0
 /* a clock that is high for longer turns such a converter off */
 #define POWER_DOWN_CYCLES (60u * CYCLES_PER_US)
 /* a conversion that ends while bits are being read waits for the end of the reading */
@@ -60,6 +64,22 @@ static int32_t converted(struct press_model *model)
     delayed[oldest] = now;
     oldest = (oldest + 1u) % model->delay_conversions;
     return late;
+}
+
+uint32_t amplifier_model_reading(struct press_model *model)
+{
+    static double steps = MIDDLE_STEP;
+    bool stands_still = model->amplifier == AMPLIFIER_SILENT || model->amplifier == AMPLIFIER_FROZEN;
+    double force_n = model->amplifier == AMPLIFIER_UNEXCITED ? 0.0
+        : model->amplifier == AMPLIFIER_CAUGHT               ? model->caught_n
+                                                             : model->force_n;
+    if (!stands_still)
+        steps = rint(MIDDLE_STEP + force_n * FORCE_COUNTS_PER_N / COUNTS_PER_STEP + gaussian(model));
+    if (model->amplifier == AMPLIFIER_SATURATED)
+        steps = TOP_STEP;
+    if (model->amplifier == AMPLIFIER_STUCK_LOW)
+        steps = 0.0;
+    return (uint32_t)(steps < 0.0 ? 0.0 : steps > TOP_STEP ? TOP_STEP : steps);
 }
 
 static uint64_t deliver(void *param)

@@ -4,6 +4,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 
+#include "amplifier_model.h"
 #include "bench.h"
 #include "cable.h"
 #include "schedule.h"
@@ -127,6 +128,15 @@ static napi_value said(napi_env from, napi_callback_info info)
     return NULL;
 }
 
+static napi_value reading(napi_env from, napi_callback_info info)
+{
+    napi_value value;
+    node = from;
+    (void)info;
+    must(napi_create_uint32(node, amplifier_model_reading(&bench.model), &value));
+    return value;
+}
+
 /* run(emulator, times, [word, ...]): the bench's exit code, when it has ended. */
 static napi_value run(napi_env from, napi_callback_info info)
 {
@@ -156,6 +166,7 @@ NAPI_MODULE_INIT()
     static const napi_property_descriptor functions[] = {
         {"run", NULL, run, NULL, NULL, NULL, napi_default, NULL},
         {"output", NULL, output, NULL, NULL, NULL, napi_default, NULL},
+        {"reading", NULL, reading, NULL, NULL, NULL, napi_default, NULL},
         {"said", NULL, said, NULL, NULL, NULL, napi_default, NULL},
     };
     napi_define_properties(env, exports, sizeof functions / sizeof *functions, functions);

@@ -1,4 +1,4 @@
-// The emulated RP2040 of the bench: node rp2040_chip.mjs ADDON [option of the bench ...] FIRMWARE.uf2
+// The emulated RP2040 of the bench: node rp2040_chip.mjs ADDON CONVERTER [option of the bench ...] FIRMWARE.uf2
 //
 // The emulator (rp2040js, of npm) has the processor, its interrupts, timer, pins, watchdog and converter. Three things it
 // lacks are played here: the ROM's way into the flash's first 256 bytes, the registers that say why the chip was reset
@@ -17,9 +17,12 @@ const BYTE_NS = 40000; // ten bits at 250 000 baud
 const BAUD = 250000;
 
 // in the order of simulated_chip.h; pins of ../rp2040/pins.h
-const INPUT_PINS = [2, 3, 5, 10, 11, 12];
-const OUTPUT_PINS = [7, 6, 8, 25, 4];
+const converter = process.argv[3];
+const INPUT_PINS = [2, 3, converter === "i2c" ? 7 : 4, 10, 11, 12];
+const OUTPUT_PINS = [14, 13, 15, 25, 6];
+const AMPLIFIER_DATA = 2;
 const MOTOR_ENABLE = 2; // pulled high on the board: no current while the pin floats
+const AMPLIFIER_CLOCK = 4;
 
 const CAUSES = [0x100, 0x10000, 0x100]; // power, pin, and a brown-out, which this chip takes for power
 const RANDOM_BIT = 0x1c;
@@ -34,7 +37,7 @@ const UART_FIFO = 32;
 const addon = createRequire(import.meta.url)(resolve(process.argv[2]));
 const times = new Float64Array(2);
 
-let image, mcu, clock, elapsed = 0, bitten = false, cause = CAUSES[0], lowestStack = STACK_TOP, ended = false;
+let image, mcu, clock, converts, elapsed = 0, bitten = false, cause = CAUSES[0], lowestStack = STACK_TOP, ended = false;
 const levels = INPUT_PINS.map(() => false);
 let randomState = 1n;
 
@@ -101,6 +104,82 @@ function paceLine(uart) {
   };
 }
 
+function clockOut(bits) {
+  let value = 0;
+  for (let bit = 0; bit < bits; bit++) {
+    tell(AMPLIFIER_CLOCK, true);
+    value = (value << 1) | (levels[AMPLIFIER_DATA] ? 1 : 0);
+    tell(AMPLIFIER_CLOCK, false);
+  }
+  return value;
+}
+
+// The same converter behind the chip's SPI: a byte takes eight of the clock's periods, in the mode that it wants.
+function joinSpi(spi) {
+  const [MODE, RIGHT_MODE] = [0xc0, 0x80];
+  let came;
+  const end = clock.createAlarm(() => spi.completeTransmit(came));
+  spi.onTransmit = () => {
+    came = (spi.control0 & MODE) === RIGHT_MODE ? clockOut(8) : 0;
+    end.schedule((8 * 1e9) / spi.clockFrequency);
+  };
+}
+
+// A converter with registers. It converts only once it has been set up as the kind wants it: reset, digital side, analogue
+// side; ready line low; 80 in a second; begun. Its value is there until it has been read.
+function joinI2c(i2c) {
+  const [ADDRESS, POWER, LINE, RATE, VALUE] = [0x2a, 0x00, 0x01, 0x02, 0x12];
+  const registers = new Uint8Array(32);
+  let at = null, value = 0, act;
+  const ready = () => (registers[POWER] & 0x16) === 0x16 && registers[LINE] & 0x80 && registers[RATE] === 0x30;
+  const soon = clock.createAlarm(() => act());
+  const after = (what) => {
+    act = what;
+    // nine bits, from the counts of the clock's two halves and what the filter and the bus add
+    soon.schedule((9 * (i2c.sclHighPeriod + i2c.sclLowPeriod + i2c.spikelen + 8) * 1e9) / mcu.clkSys);
+  };
+  i2c.onConnect = (address, mode) => {
+    if (mode === 0) at = null;
+    after(() => i2c.completeConnect(address === ADDRESS));
+  };
+  i2c.onWriteByte = (byte) => {
+    if (at === null) {
+      at = byte;
+    } else {
+      if (at === POWER && byte & 1) registers.fill(0);
+      registers[at++] = byte;
+    }
+    after(() => i2c.completeWrite(true));
+  };
+  i2c.onReadByte = () => {
+    if (at === VALUE) {
+      value = clockOut(24);
+      clockOut(1);
+    }
+    const byte = at >= VALUE && at < VALUE + 3 ? (value >> (8 * (VALUE + 2 - at))) & 0xff : registers[at & 31];
+    at++;
+    after(() => i2c.completeRead(byte));
+  };
+  return ready;
+}
+
+// An analogue amplifier at the chip's own converter. The emulator forgets to lower its interrupt as the queue is read.
+function joinAdc(adc) {
+  const FIFO = 0x0c;
+  const begin = adc.onADCRead;
+  const read = adc.readUint32.bind(adc);
+  adc.onADCRead = (channel) => {
+    times[0] = now();
+    adc.channelValues[0] = addon.reading();
+    begin(channel);
+  };
+  adc.readUint32 = (offset) => {
+    const value = read(offset);
+    if (offset === FIFO) adc.checkInterrupts();
+    return value;
+  };
+}
+
 const now = () => elapsed + clock.nanos * CYCLES_PER_NS;
 
 function tell(line, high) {
@@ -124,6 +203,10 @@ function start(watchdogBit) {
   };
   mcu.onBreak = () => (ended = true);
   paceLine(mcu.uart[0]);
+  converts = () => true;
+  if (converter === "spi") joinSpi(mcu.spi[0]);
+  if (converter === "i2c") converts = joinI2c(mcu.i2c[0]);
+  if (converter === "own_adc") joinAdc(mcu.adc);
   OUTPUT_PINS.forEach((pin, line) => {
     tell(line, line === MOTOR_ENABLE);
     mcu.gpio[pin].addListener((state) =>
@@ -167,6 +250,7 @@ const chip = {
     times[0] = now();
   },
   drive(line, high) {
+    if (line === AMPLIFIER_DATA && (converter === "own_adc" || !converts())) high = true;
     if (levels[line] === !!high) return;
     levels[line] = !!high;
     mcu.gpio[INPUT_PINS[line]].setInputValue(!!high);
@@ -187,4 +271,4 @@ const chip = {
   stackBytes: () => STACK_TOP - lowestStack,
 };
 
-process.exit(addon.run(chip, times, process.argv.slice(3)));
+process.exit(addon.run(chip, times, process.argv.slice(4)));

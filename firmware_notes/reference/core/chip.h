@@ -77,6 +77,20 @@ uint16_t chip_next_boot_id(void);
  * interrupted, since a clock that stays high for 60 us turns the converter off; between pulses it may be. */
 bool chip_amplifier_bit(void);
 
+/* SPI: eight pulses of a clock that rests low, with data that are valid as it falls; what came in. */
+void chip_spi_begin(void);
+uint8_t chip_spi_byte(void);
+
+/* I2C at 400 kHz, with one device. False if it did not answer, or not within 300 us. */
+void chip_i2c_begin(uint8_t address);
+bool chip_i2c_write(uint8_t at, uint8_t value);
+bool chip_i2c_read(uint8_t at, uint8_t *bytes, uint8_t count);
+
+/* The chip's own converter of 12 bits: a conversion is the sum of so many readings. The chip calls amplifier_ended() when a
+ * sum is complete, and keeps it until it is taken; whether none of its readings was at an end of the range. */
+void chip_adc_begin(uint32_t readings_per_s, uint32_t readings);
+bool chip_adc_sum(uint32_t *sum);
+
 /* ---- causes that press_begin() is given, added up; 0 if the chip or its boot loader has forgotten */
 
 #define RESET_BY_POWER 0x01u

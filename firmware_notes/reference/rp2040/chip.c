@@ -10,6 +10,7 @@
 #include "../core/chip.h"
 
 #include "../core/press.h"
+#include "parts.h"
 #include "pins.h"
 #include "registers.h"
 
@@ -22,13 +23,17 @@
 
 /* the least that motor drivers ask of a pulse */
 #define PULSE_US 4u
-#define CRYSTAL_HZ 12000000u
 #define BAUD 250000u
 #define WATCHDOG_US 120000u
 
 #define SCALE_EDGES (EDGE_BOTH(SCALE_A_PIN) | EDGE_BOTH(SCALE_B_PIN))
-#define AMPLIFIER_EDGE EDGE_FALL(AMPLIFIER_DATA_PIN)
-typedef char pins_share_a_register[SCALE_A_PIN / 8 == SCALE_B_PIN / 8 && SCALE_A_PIN / 8 == AMPLIFIER_DATA_PIN / 8 ? 1 : -1];
+#if defined(CONVERTER_i2c)
+#define READY_PIN I2C_READY_PIN
+#else
+#define READY_PIN AMPLIFIER_DATA_PIN
+#endif
+#define READY_EDGE EDGE_FALL(READY_PIN)
+typedef char pins_share_a_register[SCALE_A_PIN / 8 == SCALE_B_PIN / 8 && SCALE_A_PIN / 8 == READY_PIN / 8 ? 1 : -1];
 
 /* A wait that is counted in half microseconds on a timer of whole ones: what is left goes into the next. */
 struct wait {
@@ -98,6 +103,11 @@ static void wait_on(struct wait *wait, uint32_t alarm, uint32_t ticks)
     chip_unlock(before);
 }
 
+void wake_loop(void)
+{
+    woken = true;
+}
+
 void turn_interrupt(void)
 {
     static struct wait turn;
@@ -121,8 +131,8 @@ void pins_interrupt(void)
     REGISTER(EDGES(SCALE_A_PIN)) = pending;
     if (pending & SCALE_EDGES)
         quadrature_edge(scale_lines());
-    if (pending & AMPLIFIER_EDGE) {
-        CLEAR(EDGES_ENABLED(AMPLIFIER_DATA_PIN)) = AMPLIFIER_EDGE;
+    if (pending & READY_EDGE) {
+        CLEAR(EDGES_ENABLED(READY_PIN)) = READY_EDGE;
         amplifier_ended(TIMER_NOW);
         woken = true;
     }
@@ -146,15 +156,18 @@ bool chip_amplifier_bit(void)
     return bit;
 }
 
+/* The chip's own converter needs no line: what it adds up tells of itself. */
 void chip_amplifier_watch(void)
 {
+#if !defined(CONVERTER_own_adc)
     uint8_t before = chip_lock();
-    REGISTER(EDGES(AMPLIFIER_DATA_PIN)) = AMPLIFIER_EDGE;
-    if (PINS_IN & PIN(AMPLIFIER_DATA_PIN))
-        SET(EDGES_ENABLED(AMPLIFIER_DATA_PIN)) = AMPLIFIER_EDGE;
+    REGISTER(EDGES(READY_PIN)) = READY_EDGE;
+    if (PINS_IN & PIN(READY_PIN))
+        SET(EDGES_ENABLED(READY_PIN)) = READY_EDGE;
     else
         amplifier_ended(TIMER_NOW); /* it fell while nobody looked */
     chip_unlock(before);
+#endif
 }
 
 uint8_t chip_switches(void)
@@ -307,7 +320,7 @@ static uint8_t reset_cause(void)
                      | ((had & (HAD_RUN_PIN | HAD_DEBUGGER)) ? RESET_FROM_OUTSIDE : 0u));
 }
 
-static void let_out_of_reset(uint32_t parts)
+void let_out_of_reset(uint32_t parts)
 {
     CLEAR(RESETS) = parts;
     while ((REGISTER(RESETS_DONE) & parts) != parts)
@@ -347,7 +360,7 @@ static void begin_pins(void)
 {
     static const uint8_t outputs[] = {MOTOR_POWER_PIN, MOTOR_DIR_PIN, MOTOR_STEP_PIN, AMPLIFIER_CLOCK_PIN, LAMP_PIN};
     /* pulled up, a wire that came off reads as silence or as a pressed switch */
-    static const uint8_t inputs[] = {SCALE_A_PIN, SCALE_B_PIN, AMPLIFIER_DATA_PIN, HOME_PIN, UPPER_PIN, STOP_PIN};
+    static const uint8_t inputs[] = {SCALE_A_PIN, SCALE_B_PIN, AMPLIFIER_DATA_PIN, I2C_READY_PIN, HOME_PIN, UPPER_PIN, STOP_PIN};
     let_out_of_reset(RESET_IO_BANK0 | RESET_PADS_BANK0);
     PINS_LOW = 0xFFFFFFFFu;
     chip_power(false);
@@ -383,9 +396,9 @@ static void begin_interrupts(void)
     TIMER_ALARM(ALARM_TURN) = TIMER_NOW + TURN_US;
     REGISTER(EDGES(SCALE_A_PIN)) = SCALE_EDGES;
     SET(EDGES_ENABLED(SCALE_A_PIN)) = SCALE_EDGES;
-    /* scale and amplifier 0, steps 1, samples 2, the rest 3 */
+    /* scale and converter 0, steps 1, samples 2, the rest 3 */
     INTERRUPT_PRIORITIES(0) = 0xC0C08040u;
-    INTERRUPT_PRIORITIES(INTERRUPT_UART0 / 4u) = 0xC0C0C0C0u;
+    INTERRUPT_PRIORITIES(INTERRUPT_UART0 / 4u) = 0xC000C0C0u;
     INTERRUPTS_ON = 1u << INTERRUPT_TIMER(ALARM_STEP) | 1u << INTERRUPT_TIMER(ALARM_SAMPLE)
         | 1u << INTERRUPT_TIMER(ALARM_TURN) | 1u << INTERRUPT_PINS | 1u << INTERRUPT_UART0;
 }

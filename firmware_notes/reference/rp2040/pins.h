@@ -12,12 +12,17 @@
 #define SCALE_A_PIN 2
 #define SCALE_B_PIN 3
 
-#define AMPLIFIER_CLOCK_PIN 4
-#define AMPLIFIER_DATA_PIN 5
+/* two-wire and SPI; GP4 and GP5 are data and clock of I2C, whose converter has a ready line beside */
+#define AMPLIFIER_DATA_PIN 4
+#define AMPLIFIER_CLOCK_PIN 6
+#define I2C_CLOCK_PIN 5
+#define I2C_READY_PIN 7
+/* the chip's own converter */
+#define ANALOGUE_PIN 26
 
-#define MOTOR_DIR_PIN 6
-#define MOTOR_STEP_PIN 7
-#define MOTOR_POWER_PIN 8 /* low: current on */
+#define MOTOR_DIR_PIN 13
+#define MOTOR_STEP_PIN 14
+#define MOTOR_POWER_PIN 15 /* low: current on */
 
 /* contacts to ground, closed at rest, with the chip's own pull-ups */
 #define HOME_PIN 10

@@ -1,5 +1,5 @@
 /* The registers that this port uses. Names, addresses and bits: RP2040 datasheet (recalled), sections 2.14 resets, 2.15
- * clocks, 2.16 crystal, 2.18 PLL, 2.19 GPIO, 2.3.1 SIO, 4.2 UART, 4.6 timer, 4.7 watchdog, and ARMv6-M's for the
+ * clocks, 2.16 crystal, 2.18 PLL, 2.19 GPIO, 2.3.1 SIO, 4.2 UART, 4.3 I2C, 4.4 SPI, 4.6 timer, 4.7 watchdog, 4.9 ADC, and ARMv6-M's for the
  * interrupt controller. */
 #ifndef REGISTERS_H
 #define REGISTERS_H
@@ -13,9 +13,12 @@
 
 #define RESETS 0x4000C000u
 #define RESETS_DONE 0x4000C008u
+#define RESET_ADC (1u << 0)
+#define RESET_I2C0 (1u << 3)
 #define RESET_IO_BANK0 (1u << 5)
 #define RESET_PADS_BANK0 (1u << 8)
 #define RESET_PLL_USB (1u << 13)
+#define RESET_SPI0 (1u << 16)
 #define RESET_TIMER (1u << 21)
 #define RESET_UART0 (1u << 22)
 
@@ -31,6 +34,8 @@
 #define CLOCK_SYS_AUX_PLL_USB (1u << 5)
 #define CLOCK_PERI_CONTROL 0x40008048u
 #define CLOCK_PERI_CRYSTAL (4u << 5)
+#define CLOCK_ADC_CONTROL 0x40008060u
+#define CLOCK_ADC_PLL_USB (0u << 5)
 #define CLOCK_ENABLE (1u << 11)
 
 #define CRYSTAL_CONTROL 0x40024000u
@@ -49,8 +54,11 @@
 #define PLL_POST_OFF (1u << 3)
 
 #define PIN_CONTROL(pin) REGISTER(0x40014004u + 8u * (pin))
+#define FUNCTION_SPI 1u
 #define FUNCTION_UART 2u
+#define FUNCTION_I2C 3u
 #define FUNCTION_SIO 5u
+#define FUNCTION_NONE 31u
 /* four bits for each pin, eight pins for each register */
 #define EDGES(pin) (0x400140F0u + 4u * ((pin) / 8u))
 #define EDGES_ENABLED(pin) (0x40014100u + 4u * ((pin) / 8u))
@@ -62,6 +70,7 @@
 #define PAD_PULL_UP (1u << 3)
 #define PAD_4_MA (1u << 4)
 #define PAD_INPUT (1u << 6)
+#define PAD_NO_OUTPUT (1u << 7)
 
 #define PINS_IN REGISTER(0xD0000004u)
 #define PINS_HIGH REGISTER(0xD0000014u)
@@ -84,6 +93,45 @@
 #define UART_IN (1u << 4)
 #define UART_OUT (1u << 5)
 #define UART_IN_PAUSE (1u << 6)
+
+#define SPI_FORMAT REGISTER(0x4003C000u)
+#define SPI_CONTROL REGISTER(0x4003C004u)
+#define SPI_DATA REGISTER(0x4003C008u)
+#define SPI_STATUS REGISTER(0x4003C00Cu)
+#define SPI_DIVIDER REGISTER(0x4003C010u)
+#define SPI_8_BITS_VALID_AS_CLOCK_FALLS (7u | 1u << 7)
+#define SPI_ON (1u << 1)
+#define SPI_CAME_IN (1u << 2)
+
+#define I2C_CONTROL REGISTER(0x40044000u)
+#define I2C_TARGET REGISTER(0x40044004u)
+#define I2C_COMMAND REGISTER(0x40044010u)
+#define I2C_HIGH_COUNT REGISTER(0x4004401Cu)
+#define I2C_LOW_COUNT REGISTER(0x40044020u)
+#define I2C_EVENTS REGISTER(0x40044034u)
+#define I2C_CLEAR_ABORT REGISTER(0x40044054u)
+#define I2C_CLEAR_STOP REGISTER(0x40044060u)
+#define I2C_ENABLE REGISTER(0x4004406Cu)
+#define I2C_CAME_IN REGISTER(0x40044078u)
+#define I2C_SPIKES REGISTER(0x400440A0u)
+#define I2C_HOST_400_KHZ (1u << 6 | 1u << 5 | 2u << 1 | 1u)
+#define I2C_READ (1u << 8)
+#define I2C_STOP (1u << 9)
+#define I2C_RESTART (1u << 10)
+#define I2C_ABORTED (1u << 6)
+#define I2C_STOPPED (1u << 9)
+
+#define ADC_CONTROL REGISTER(0x4004C000u)
+#define ADC_FIFO_CONTROL REGISTER(0x4004C008u)
+#define ADC_FIFO REGISTER(0x4004C00Cu)
+#define ADC_DIVIDER REGISTER(0x4004C010u)
+#define ADC_INTERRUPTS REGISTER(0x4004C018u)
+#define ADC_ON 1u
+#define ADC_READY (1u << 8)
+#define ADC_FREE_RUNNING (1u << 3)
+#define ADC_FIFO_ON 1u
+#define ADC_FIFO_EMPTY (1u << 8)
+#define ADC_FIFO_THRESHOLD_4 (4u << 24)
 
 #define TIMER_NOW REGISTER(0x40054028u)
 #define TIMER_ALARM(number) REGISTER(0x40054010u + 4u * (number))
@@ -113,5 +161,6 @@
 #define INTERRUPT_TIMER(alarm) (alarm)
 #define INTERRUPT_PINS 13u
 #define INTERRUPT_UART0 20u
+#define INTERRUPT_ADC 22u
 
 #endif
