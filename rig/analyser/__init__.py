@@ -12,7 +12,7 @@ from rig.core.faces import import_when_used
 if TYPE_CHECKING:
     from rig.analyser.auxiliary import auxiliary_by_cycle
     from rig.analyser.budget import Budget, budget
-    from rig.analyser.capture_analysis import PART_SAMPLES, CaptureAnalysis
+    from rig.analyser.capture_analysis import PART_SAMPLES, CaptureAnalysis, opening_contact_force_n
     from rig.analyser.examined import Examined
     from rig.analyser.monte_carlo import MonteCarlo, monte_carlo
     from rig.analyser.propagation import CALIBRATION_PART, FREEDOM

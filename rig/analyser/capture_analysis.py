@@ -8,6 +8,7 @@ grows with the number of cycles.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from datetime import date
 
@@ -130,14 +131,7 @@ class CaptureAnalysis:
 
     def __post_init__(self) -> None:
         self._aligner = Aligner(self.calibration)
-        self._segmenter = Segmenter(
-            SegmenterSettings(
-                contact_force_n=self.settings.contact_force_n,
-                zero=self.settings.zero,
-                sense=self.settings.sense,
-                prompt=not self.keep,
-            )
-        )
+        self._segmenter = _segmenter(self.settings, prompt=not self.keep)
         self._rows = RowsInMemory() if self.store is None else self.store
         self._tally = Tally(self.settings.conditioning)
         self.examined = Examined(self.examine)
@@ -374,3 +368,32 @@ def _shallow_flagged(flags: FloatArray, depth_mm: FloatArray) -> FloatArray:
         return flags
     shallow = good & (depth_mm < SHALLOW_SHARE * np.median(depth_mm[good]))
     return np.where(shallow, flags.astype(np.int64) | Flag.SHALLOW, flags).astype(np.float64)
+
+
+def _segmenter(settings: AnalysisSettings, *, prompt: bool) -> Segmenter:
+    return Segmenter(
+        SegmenterSettings(
+            contact_force_n=settings.contact_force_n,
+            zero=settings.zero,
+            sense=settings.sense,
+            prompt=prompt,
+        )
+    )
+
+
+def opening_contact_force_n(
+    parts: Iterable[Samples], calibration: Calibration, settings: AnalysisSettings
+) -> float:
+    """Return the contact force of an analysis from as many parts of a recording as its opening takes."""
+    aligner, segmenter = Aligner(calibration), _segmenter(settings, prompt=False)
+    for part in parts:
+        signals = aligner.push(part)
+        if signals is not None:
+            segmenter.push(signals)
+        if segmenter.noise is not None:
+            return segmenter.contact_force_n
+    rest = aligner.finish()
+    if rest is not None:
+        segmenter.push(rest)
+    segmenter.finish()
+    return segmenter.contact_force_n

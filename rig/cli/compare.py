@@ -20,7 +20,7 @@ from rig.renamed import refuse_old_name
 
 if TYPE_CHECKING:
     from rig.population import PieceResult
-    from rig.results import ComparedPieces, PressedPieces
+    from rig.results import Check, ComparedPieces, PressedPieces
 
 WAYS = ("batch", "state", "operator", "method")
 
@@ -106,7 +106,7 @@ def command(
     measure. Captures measured under different conditions are refused by name. The exit code is 1 if a
     difference is larger than its margin, and 0 otherwise, also where it is undecided.
     """
-    from rig.results import studied, studies_of
+    from rig.results import check_stated, studied, studies_of
     from rig.sheets import comparison_document
 
     pieces = _pieces(
@@ -117,6 +117,7 @@ def command(
         conditioning=conditioning,
         at=at,
         calibration=calibration_file,
+        check=check_stated(by, listed(although), strict=strict),
     )
     stated, hoped = named_margins(margins, pieces.results), _named(wanted, "--wanted")
     columns = _columns(quantities, [*stated, *hoped], pieces, usual=table is None)
@@ -149,6 +150,7 @@ def _pieces(
     conditioning: int,
     at: str | None,
     calibration: Path | None,
+    check: Check,
 ) -> PressedPieces:
     from rig.calibrationfile import read_calibration
     from rig.results import Asked, known_by_register, piece_results, read_pieces
@@ -170,7 +172,9 @@ def _pieces(
         fresh=is_fresh(),
     )
     known = None if register is None else known_by_register(register)
-    return piece_results(captures, asked, known=known, workers=workers_asked(), progress=progress)
+    return piece_results(
+        captures, asked, known=known, workers=workers_asked(), check=check, progress=progress
+    )
 
 
 def listed(texts: Sequence[str]) -> list[str]:

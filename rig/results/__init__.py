@@ -16,9 +16,17 @@ if TYPE_CHECKING:
         analyse_capture,
         climate_by_cycle,
         examine_capture,
+        noise_contact_force_n,
     )
     from rig.results.archive import archive_table, column_values
-    from rig.results.comparing import ComparedPieces, compared_pieces, quantities_of, studied, studies_of
+    from rig.results.comparing import (
+        ComparedPieces,
+        check_stated,
+        compared_pieces,
+        quantities_of,
+        studied,
+        studies_of,
+    )
     from rig.results.design_sheet import CaptureFacts, DesignSheet, Photo, PieceFacts, design_sheet
     from rig.results.design_sheet_frames import sheet_frames
     from rig.results.design_sheets import DEPTHS, measure_for_sheet, sheet_of
@@ -46,6 +54,7 @@ if TYPE_CHECKING:
         sentences_of_pulls,
     )
     from rig.results.piece_captures import (
+        Check,
         KnownPiece,
         PressedCapture,
         PressedPieces,

@@ -22,6 +22,7 @@ from rig.analyser import (
     auxiliary_by_cycle,
     budget,
     monte_carlo,
+    opening_contact_force_n,
 )
 from rig.calibration import Calibration
 from rig.capture import Capture, auxiliary_readings, open_capture
@@ -34,6 +35,10 @@ from rig.segmenter import ZeroPolicy
 
 TABLE_POINTS = 10
 """A recording of no more samples is a table read by hand: its own points are the depths asked for."""
+
+
+OPENING_SAMPLES = 1024
+"""Pushed at once until the opening is over, most often in the first part."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +78,10 @@ class Asked:
         plain["calibration"] = None if self.calibration is None else self.calibration.identity
         return KeptResult(path, plain)
 
+    def of_opening(self) -> Asked:
+        """Return all of this that bears on the noise of an opening."""
+        return Asked(sense=self.sense, zero=self.zero, calibration=self.calibration, fresh=self.fresh)
+
 
 _NOT_OF_NUMBERS = ("calibration", "examine", "draws", "fresh")
 """What numbers of cycles do not depend on; the calibration goes by its identity."""
@@ -109,14 +118,54 @@ def analyse_capture(
     return found.capture, found.result
 
 
+def noise_contact_force_n(path: Path, asked: Asked, capture: Capture | None = None) -> float:
+    """Return the force that counts as contact where nobody states one: the noise of the opening decides.
+
+    It is what an analysis of the whole capture would find, from the samples before the first motion alone.
+
+    Raises
+    ------
+    InputError
+        If it is no capture, or its counts have no calibration.
+    """
+    asked = asked.of_opening()
+    kept = asked.kept_at(path)
+    found = None if asked.fresh else kept.read_contact_force_n()
+    if found is None:
+        capture = capture or open_capture(path)
+        parts = (
+            batch[start : start + OPENING_SAMPLES]
+            for batch in capture.batches()
+            for start in range(0, len(batch), OPENING_SAMPLES)
+        )
+        found = opening_contact_force_n(parts, calibration_of(capture, asked), _settings(capture, asked))
+        kept.write_contact_force_n(found)
+    return found
+
+
+def calibration_of(capture: Capture, asked: Asked) -> Calibration:
+    """Return what a capture's counts are read with: what was asked for, or its own."""
+    where = f"{capture.path}/capture.yaml: calibration"
+    return asked.calibration or Calibration.from_dict(capture.header.calibration, where=where)
+
+
 def examine_capture(
-    path: Path, asked: Asked, store: RowStore | None = None, *, progress: Progress = no_progress
+    path: Path,
+    asked: Asked,
+    store: RowStore | None = None,
+    *,
+    capture: Capture | None = None,
+    progress: Progress = no_progress,
 ) -> Analysed:
-    """As `analyse_capture`, with the budget and the Monte Carlo that were asked for."""
-    capture = open_capture(path)
-    calibration = asked.calibration or Calibration.from_dict(
-        capture.header.calibration, where=f"{path}/capture.yaml: calibration"
-    )
+    """As `analyse_capture`, with the budget and the Monte Carlo that were asked for.
+
+    Parameters
+    ----------
+    capture
+        The same one, where it was opened already.
+    """
+    capture = capture or open_capture(path)
+    calibration = calibration_of(capture, asked)
     # a budget needs the samples of its cycles, which no result holds
     kept = None if asked.examine else asked.kept_at(path)
     found = None if kept is None or asked.fresh else kept.read(calibration)

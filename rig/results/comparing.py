@@ -22,9 +22,10 @@ from rig.population import (
     curve_band,
     curve_difference,
     grouped,
+    pooled_although,
     state_rank,
 )
-from rig.results.piece_captures import PressedPieces
+from rig.results.piece_captures import Check, PressedPieces
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -114,15 +115,29 @@ def studied(
     return compared_pieces(comparison, groups, pieces.notes)
 
 
-def _grouped(pieces: PressedPieces, by: str) -> Mapping[str, Sequence[PieceResult]]:
-    """Groups in order of time; states in their own order."""
-    labels = pieces.labels[by]
+def check_stated(by: str, although: Sequence[str], *, strict: bool) -> Check:
+    """Return a check that refuses, before captures are measured, what `studied` would refuse in the end."""
+
+    def check(stated: Sequence[PieceResult], labels: Mapping[str, Mapping[str, str | None]]) -> None:
+        _refuse_unlabelled(labels[by], by)
+        pooled_although(stated, by, although, strict=strict)
+
+    return check
+
+
+def _refuse_unlabelled(labels: Mapping[str, str | None], by: str) -> None:
     lacking = [name for name, label in labels.items() if label is None]
     if lacking:
         raise InputError(
             f"--by {by}: not stated is the {by} of {first_few(lacking, 3)}; "
             "leave these out, or tell groups apart by something else"
         )
+
+
+def _grouped(pieces: PressedPieces, by: str) -> Mapping[str, Sequence[PieceResult]]:
+    """Groups in order of time; states in their own order."""
+    labels = pieces.labels[by]
+    _refuse_unlabelled(labels, by)
     groups = grouped(pieces.results, {name: str(label) for name, label in labels.items()})
     return {name: groups[name] for name in sorted(groups, key=state_rank)} if by == "state" else groups
 

@@ -16,6 +16,7 @@ import struct
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import fields, is_dataclass
+from functools import lru_cache
 from json import dumps
 from math import isfinite
 from pathlib import Path
@@ -47,6 +48,9 @@ MOST_BYTES = 1 << 24
 MOST_KEPT = 8
 """Results per capture; the oldest go first."""
 
+CONTENTS = 20_000
+"""Captures whose digests are remembered while a program runs: each is looked up several times."""
+
 _TYPES: Mapping[str, type[Any]] = {
     each.__name__: each
     for each in (
@@ -67,6 +71,7 @@ _TYPES: Mapping[str, type[Any]] = {
 
 _TYPE, _OF = "#", "of"
 _LENGTH = struct.Struct("<Q")
+_NUMBER = struct.Struct("<d")
 
 
 class KeptResult:
@@ -85,10 +90,7 @@ class KeptResult:
         self._seen = _seen(capture)
         digest = hashlib.blake2b(dumps(asked, sort_keys=True).encode(), digest_size=DIGEST_BYTES)
         digest.update(arithmetic_version().encode())
-        for path in content_files(capture):
-            with path.open("rb") as file:
-                content = hashlib.file_digest(file, lambda: hashlib.blake2b(digest_size=DIGEST_BYTES))
-            digest.update(path.name.encode(errors="surrogateescape") + content.digest())
+        digest.update(_content(capture, self._seen))
         self._key = digest.hexdigest()
 
     @property
@@ -119,6 +121,21 @@ class KeptResult:
         except Exception:
             return None
 
+    def read_contact_force_n(self) -> float | None:
+        """Return the force that counts as contact by the noise, as it was kept; None if that is not sound."""
+        try:
+            data = read_bytes(self.path.with_suffix(".contact"), most=2 * DIGEST_BYTES)
+            body = data[:-DIGEST_BYTES]
+            return float(_NUMBER.unpack(body)[0]) if self._digest(body) == data[len(body) :] else None
+        except (InputError, OSError, struct.error):
+            return None
+
+    def write_contact_force_n(self, force_n: float) -> None:
+        """Keep the force that counts as contact by the noise, if the capture is still what it was."""
+        body = _NUMBER.pack(force_n)
+        if _seen(self._capture) == self._seen:
+            self._put(self.path.with_suffix(".contact"), body + self._digest(body))
+
     def write(self, result: CaptureResult) -> None:
         """Keep a result, if there is room and the capture is still what it was."""
         names = list(result.columns)
@@ -138,23 +155,37 @@ class KeptResult:
             return
         blob = b"".join(blobs)
         body += blob + _LENGTH.pack(len(blob))
+        self._put(self.path, body + self._digest(body))
+
+    def _put(self, path: Path, data: bytes) -> None:
         # a capture that cannot be written, or a full disk, costs the time of another analysis
         with suppress(OSError):
-            replace_derived(self.path, body + self._digest(body))
+            replace_derived(path, data)
             # what a killed process left half-written goes too
-            others = [path for path in self.path.parent.iterdir() if path.name != ".gitignore"]
+            others = [path for path in path.parent.iterdir() if path.name != ".gitignore"]
             others.sort(key=lambda path: path.stat().st_mtime_ns, reverse=True)
-            for path in others[MOST_KEPT:]:
-                path.unlink(missing_ok=True)
+            for other in others[MOST_KEPT:]:
+                other.unlink(missing_ok=True)
 
     def _digest(self, body: bytes) -> bytes:
         return hashlib.blake2b(self._key.encode() + body, digest_size=DIGEST_BYTES).digest()
 
 
-def _seen(capture: Path) -> list[tuple[str, int, int]]:
-    """Return size and time of change of each file: whoever goes on recording changes them."""
+def _seen(capture: Path) -> tuple[tuple[str, int, int, int], ...]:
+    """Return size and times of change of each file: whoever goes on recording changes them."""
     stats = [(path.name, path.stat()) for path in content_files(capture)]
-    return [(name, stat.st_size, stat.st_mtime_ns) for name, stat in stats]
+    return tuple((name, stat.st_size, stat.st_mtime_ns, stat.st_ctime_ns) for name, stat in stats)
+
+
+@lru_cache(maxsize=CONTENTS)
+def _content(capture: Path, seen: tuple[tuple[str, int, int, int], ...]) -> bytes:
+    """Return a digest of all files of a capture; what was seen of them says when it has to be taken anew."""
+    digest = hashlib.blake2b(digest_size=DIGEST_BYTES)
+    for name, *_ in seen:
+        with (capture / name).open("rb") as file:
+            content = hashlib.file_digest(file, lambda: hashlib.blake2b(digest_size=DIGEST_BYTES))
+        digest.update(name.encode(errors="surrogateescape") + content.digest())
+    return digest.digest()
 
 
 def _stream(columns: Columns, about: str) -> bytes:

@@ -14,6 +14,7 @@ import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import suppress
 from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
@@ -21,7 +22,7 @@ from typing import Any
 
 from rig.capture import content_files
 from rig.errors import InputError, RecorderError, RigError
-from rig.results.analysing import Asked, analyse_capture
+from rig.results.analysing import Asked, analyse_capture, noise_contact_force_n
 from rig.results.progress import Progress, no_progress
 from rig.results.spilled import SpilledRows
 
@@ -34,6 +35,7 @@ ATTEMPTS = 2
 """A task whose worker dies is tried once more: another program may have taken the memory for a moment."""
 
 Task = tuple[Path, Asked]
+Measure = Callable[[Path, Asked], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,11 +56,20 @@ class Workers:
 
 
 def measure_ahead(
-    tasks: Sequence[Task], workers: Workers | None = None, *, progress: Progress = no_progress
+    tasks: Sequence[Task],
+    workers: Workers | None = None,
+    *,
+    openings: bool = False,
+    progress: Progress = no_progress,
 ) -> tuple[bool, list[str]]:
     """Measure captures that have no kept result yet, and keep their results.
 
     What a capture refuses is not told here: whoever asks for its result meets the same refusal.
+
+    Parameters
+    ----------
+    openings
+        Whether only the noise of each opening is judged; see `noise_contact_force_n`.
 
     Returns
     -------
@@ -70,7 +81,12 @@ def measure_ahead(
         If workers die again at the second attempt; the captures that were not finished are named.
     """
     workers = workers or Workers()
-    left = [task for task in tasks if task[1].fresh or not task[1].kept_at(task[0]).path.is_file()]
+    suffix, measure = (".contact", keep_opening) if openings else (".arrow", keep_measured)
+    left = [
+        (path, asked)
+        for path, asked in tasks
+        if asked.fresh or not asked.kept_at(path).path.with_suffix(suffix).is_file()
+    ]
     count = workers.processes or os.cpu_count() or 1
     effort = sum(EACH_BYTES + sum(file.stat().st_size for file in content_files(path)) for path, _ in left)
     if not left or effort < WORTH_BYTES or (count == 1 and workers.scheduler is None):
@@ -83,10 +99,10 @@ def measure_ahead(
             show(total - len(left), task[0].name)
 
         if workers.scheduler is not None:
-            _on_cluster(left, workers.scheduler, finished)
+            _on_cluster(left, workers.scheduler, finished, measure)
             return True, []
         for attempt in range(1, ATTEMPTS + 1):
-            if _in_pool(list(left), min(count, len(left)), finished):
+            if _in_pool(list(left), min(count, len(left)), finished, measure):
                 break
             if attempt == ATTEMPTS:
                 names = ", ".join(str(path) for path, _ in left[:5]) + (" ..." if len(left) > 5 else "")
@@ -109,11 +125,17 @@ def keep_measured(path: Path, asked: Asked) -> None:
         return  # met again, with its words, by whoever asks for the result
 
 
+def keep_opening(path: Path, asked: Asked) -> None:
+    """Judge the noise of one capture's opening and keep what follows: the task of a worker."""
+    with suppress(RigError):  # met again when the capture is measured
+        noise_contact_force_n(path, asked)
+
+
 def _in_pool(
     tasks: list[Task],
     processes: int,
     finished: Callable[[Task], None],
-    task: Callable[[Path, Asked], None] = keep_measured,
+    measure: Measure = keep_measured,
 ) -> bool:
     """Return whether a pool of processes did a task for all captures; False if one of them died."""
     methods = multiprocessing.get_all_start_methods()
@@ -122,7 +144,7 @@ def _in_pool(
     if "forkserver" in methods:
         context.set_forkserver_preload([__name__])
     with ProcessPoolExecutor(processes, mp_context=context) as pool:
-        futures: dict[Future[None], Task] = {pool.submit(task, *which): which for which in tasks}
+        futures: dict[Future[None], Task] = {pool.submit(measure, *which): which for which in tasks}
         try:
             for future in as_completed(futures):
                 future.result()
@@ -136,7 +158,7 @@ def _in_pool(
     return True
 
 
-def _on_cluster(left: list[Task], scheduler: str, finished: Callable[[Task], None]) -> None:
+def _on_cluster(left: list[Task], scheduler: str, finished: Callable[[Task], None], measure: Measure) -> None:
     """Let the workers of a Dask cluster do the tasks; it starts those of a lost worker again by itself."""
     try:
         distributed: Any = import_module("distributed")
@@ -151,7 +173,7 @@ def _on_cluster(left: list[Task], scheduler: str, finished: Callable[[Task], Non
     with client:
         # a task that is done twice, since its worker was lost, keeps the same result
         futures = {
-            client.submit(keep_measured, path.resolve(), asked, pure=False, retries=ATTEMPTS - 1): (
+            client.submit(measure, path.resolve(), asked, pure=False, retries=ATTEMPTS - 1): (
                 path,
                 asked,
             )

@@ -9,12 +9,12 @@ largest, so that it is the same for all.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Collection, Mapping, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from math import ceil, floor, isfinite, log10
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 
@@ -24,7 +24,7 @@ from rig.capture import Capture, CaptureHeader, auxiliary_readings, open_capture
 from rig.errors import InputError
 from rig.population import BY_HAND, STATES, UNSTATED, Curve, PieceResult
 from rig.register import Register, Specimen
-from rig.results.analysing import Asked, analyse_capture
+from rig.results.analysing import Asked, calibration_of, examine_capture, noise_contact_force_n
 from rig.results.many import Workers, measure_ahead
 from rig.results.progress import Progress, no_progress
 from rig.results.spilled import SpilledRows
@@ -137,16 +137,33 @@ class PressedCapture:
     first_contact_u_mm: float | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class _Opened:
+    """A capture before it is measured, and how it will be; `values` has what is stated of its piece."""
+
+    path: Path
+    capture: Capture
+    asked: Asked
+    values: PieceResult
+    driven: bool
+
+
+Check = Callable[[Sequence[PieceResult], Mapping[str, Mapping[str, str | None]]], None]
+
+
 def piece_results(
     paths: Sequence[Path],
     asked: Asked,
     *,
     known: WhatIsKnown | None = None,
     workers: Workers | None = None,
+    check: Check | None = None,
     progress: Progress = no_progress,
 ) -> PressedPieces:
     """Measure captures, one result each; see `pressed_captures`."""
-    pressed, notes = pressed_captures(paths, asked, known=known, workers=workers, progress=progress)
+    pressed, notes = pressed_captures(
+        paths, asked, known=known, workers=workers, check=check, progress=progress
+    )
     return pieces_of(pressed, notes)
 
 
@@ -162,6 +179,7 @@ def pressed_captures(
     known: WhatIsKnown | None = None,
     optional: Collection[Path] = (),
     workers: Workers | None = None,
+    check: Check | None = None,
     progress: Progress = no_progress,
 ) -> tuple[tuple[PressedCapture, ...], tuple[str, ...]]:
     """Measure captures that are to be put together, in order of time, and sentences about it.
@@ -179,6 +197,8 @@ def pressed_captures(
         Those of the captures that are left out, and said to be, where they cannot be measured.
     workers
         Who measures where there are many; None for all cores of this machine.
+    check
+        Takes what is stated of the captures, and their labels, before any is measured, and may refuse it.
     progress
         Shows how many were measured so far, and which one is next.
 
@@ -188,72 +208,107 @@ def pressed_captures(
         If a capture is given twice, or has no sound cycle, or its state is none that there is; all that
         cannot be used are named.
     """
-    pressed: list[PressedCapture] = []
-    refused: list[InputError] = []
-    left_out = {path: left_out_sentence(path) for path in paths}
-    notes = [sentence for sentence in left_out.values() if sentence is not None]
-    paths = [path for path in paths if left_out[path] is None]
-    kept, sentences = _measured_ahead(paths, asked, known, workers, progress)
+    # whatever needs no samples is looked at in all captures before the first is measured
+    opened, notes = _all_opened(paths, asked, known, optional)
+    if check is not None:
+        check([each.values for each in opened], _labels(opened))
+    force_n, sentences = _common_contact_n(opened, asked, workers, progress)
     notes += sentences
-    with progress("measuring", len(paths)) as show:
-        for done, path in enumerate(paths):
-            show(done, path.name)
-            try:
-                pressed.append(_pressed(path, kept, known))
-            except InputError as refusal:
-                if path in optional:
-                    notes.append(f"Left out: {refusal}.")
-                else:
-                    refused.append(refusal)
-    if len(refused) == 1:
-        raise refused[0]
-    if refused:
-        raise InputError(
-            f"{len(refused)} captures cannot be used:\n  " + "\n  ".join(str(refusal) for refusal in refused)
+    while True:
+        opened = [replace(each, asked=replace(each.asked, contact_force_n=force_n)) for each in opened]
+        new, sentences = measure_ahead(
+            [(each.path, each.asked) for each in opened], workers, progress=progress
         )
-    forces = [one.result.contact_force_n for one in pressed]
-    if asked.contact_force_n is None and forces and max(forces) > SAME_CONTACT * min(forces):
-        force_n = _two_digits_up(max(forces))
-        alike = replace(asked, contact_force_n=force_n)
-        alike, sentences = _measured_ahead([one.path for one in pressed], alike, known, workers, progress)
         notes += sentences
-        pressed = [_pressed(one.path, alike, known) for one in pressed]
+        pressed: list[PressedCapture] = []
+        with progress("measuring", len(opened)) as show, _Refusals(optional, notes) as refusals:
+            for done, each in enumerate(opened):
+                show(done, each.path.name)
+                with refusals.of(each.path):
+                    pressed.append(_pressed(each, fresh=asked.fresh and not new))
+        if len(pressed) == len(opened):
+            break
+        # one that was left out may have been the one whose noise asked for the most
+        measured = {each.path for each in pressed}
+        opened = [each for each in opened if each.path in measured]
+        needed_n, _ = _common_contact_n(opened, asked, workers, progress)
+        if needed_n == force_n:
+            break
+        force_n = needed_n
+    if asked.contact_force_n is None and force_n is not None:
         notes.append(
             f"Contact is where the force passes {force_n:.2g} N, in all captures: the largest that the noise "
             "of any of them asks for. --contact-force sets it."
         )
-    seen: dict[str, Path] = {}
-    for each in pressed:
-        other = seen.setdefault(each.capture.header.id, each.path)
-        if other is not each.path:
-            raise InputError(f"{each.path}: the same capture as {other}; give each once")
     return tuple(_named_apart(sorted(pressed, key=lambda one: one.capture.header.started))), tuple(notes)
 
 
-def _measured_ahead(
-    paths: Sequence[Path],
-    asked: Asked,
-    known: WhatIsKnown | None,
-    workers: Workers | None,
-    progress: Progress,
-) -> tuple[Asked, list[str]]:
-    """Measure captures at once where there are many; return how to ask for what was kept, and sentences."""
-    tasks = []
-    for path in paths:
-        with suppress(InputError):  # told when its result is asked for
-            tasks.append((path, _asked_of(open_capture(path).header, asked, known)[0]))
-    new, notes = measure_ahead(tasks, workers, progress=progress)
-    return replace(asked, fresh=asked.fresh and not new), notes
+def _all_opened(
+    paths: Sequence[Path], asked: Asked, known: WhatIsKnown | None, optional: Collection[Path]
+) -> tuple[list[_Opened], list[str]]:
+    """Open captures, without those that a person left out; and sentences about it."""
+    opened: list[_Opened] = []
+    notes: list[str] = []
+    with _Refusals(optional, notes) as refusals:
+        for path in paths:
+            with refusals.of(path):
+                opened.append(_opened(path, asked, known))
+    for each in opened:
+        if (record := each.capture.exclusions.capture) is not None:
+            notes.append(f"Left out: {each.path}: {record.sentence}.")
+    opened = [each for each in opened if each.capture.exclusions.capture is None]
+    seen: dict[str, Path] = {}
+    for each in opened:
+        other = seen.setdefault(each.capture.header.id, each.path)
+        if other is not each.path:
+            raise InputError(f"{each.path}: the same capture as {other}; give each once")
+    return opened, notes
 
 
-def left_out_sentence(path: Path) -> str | None:
-    """Return why a capture is left out of results by a person; None if it is not."""
+class _Refusals:
+    """Why captures cannot be used: all of it is raised at the end, but of an optional one it is a note."""
 
-    try:
-        record = open_capture(path).exclusions.capture
-    except InputError:
-        return None
-    return None if record is None else f"Left out: {path}: {record.sentence}."
+    def __init__(self, optional: Collection[Path], notes: list[str]) -> None:
+        self._optional, self._notes = optional, notes
+        self._found: list[InputError] = []
+
+    @contextmanager
+    def of(self, path: Path) -> Iterator[None]:
+        try:
+            yield
+        except InputError as refusal:
+            if path in self._optional:
+                self._notes.append(f"Left out: {refusal}.")
+            else:
+                self._found.append(refusal)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        if kind is None and len(self._found) == 1:
+            raise self._found[0]
+        if kind is None and self._found:
+            told = "\n  ".join(str(refusal) for refusal in self._found)
+            raise InputError(f"{len(self._found)} captures cannot be used:\n  {told}")
+
+
+def _common_contact_n(
+    opened: Sequence[_Opened], asked: Asked, workers: Workers | None, progress: Progress
+) -> tuple[float | None, list[str]]:
+    """Return the contact force that is stated, or that all captures need; None where each has its own."""
+    if asked.contact_force_n is not None or len(opened) < 2:
+        return asked.contact_force_n, []
+    tasks = [(each.path, each.asked.of_opening()) for each in opened]
+    new, notes = measure_ahead(tasks, workers, openings=True, progress=progress)
+    forces = []
+    for each in opened:
+        with suppress(InputError):  # told when it is measured
+            again = replace(each.asked, fresh=asked.fresh and not new)
+            forces.append(noise_contact_force_n(each.path, again, each.capture))
+    if not forces or max(forces) <= SAME_CONTACT * min(forces):
+        return None, notes
+    return _two_digits_up(max(forces)), notes
 
 
 def known_by_register(path: Path) -> WhatIsKnown:
@@ -287,48 +342,58 @@ def _height_of(specimen: Specimen) -> float | None:
     return sum(heights) / len(heights) if heights else None
 
 
-def _asked_of(header: CaptureHeader, asked: Asked, known: WhatIsKnown | None) -> tuple[Asked, KnownPiece]:
-    """How a capture is measured, and what else is known of its piece."""
+def _opened(path: Path, asked: Asked, known: WhatIsKnown | None) -> _Opened:
+    """Open a capture and say of its piece what needs no samples."""
+    capture = open_capture(path)
+    header = capture.header
     told = known(header) if known is not None else KnownPiece()
     if header.free_height_mm is None and asked.free_height_mm is None:
         asked = replace(asked, free_height_mm=told.free_height_mm)
-    return asked, told
+    driven = header.method is not None and not guided(capture)
+    values = PieceResult(
+        header.specimen,
+        told.batch or header.batch,
+        _state(path, header, told),
+        path.name or path.resolve().name,
+        {},
+        {},
+        {},
+        _stated_circumstances(capture, calibration_of(capture, asked), driven=driven),
+        None,
+    )
+    return _Opened(path, capture, asked, values, driven)
 
 
-def _pressed(path: Path, asked: Asked, known: WhatIsKnown | None) -> PressedCapture:
-
-    asked, told = _asked_of(open_capture(path).header, asked, known)
+def _pressed(opened: _Opened, *, fresh: bool) -> PressedCapture:
     with SpilledRows() as store:
-        capture, result = analyse_capture(path, asked, store)
-        header = capture.header
+        asked = replace(opened.asked, fresh=fresh)
+        result = examine_capture(opened.path, asked, store, capture=opened.capture).result
         values = {name: float(numbers["mean"]) for name, numbers in result.summary.items() if numbers["n"]}
         if not values:
             raise InputError(
-                f"{path}: no sound cycle after conditioning; `pressrig analyse` says why. "
+                f"{opened.path}: no sound cycle after conditioning; `pressrig analyse` says why. "
                 "Leave the capture out, or squeeze the piece again"
             )
-        driven = header.method is not None and not guided(capture)
         u = {name: float(result.summary[name]["u"]) for name in values}
         shared_u, freedom = _shared_u(result, values), _shared_freedom(result, values)
         _add_last_set(result, values=values, u=u, shared_u=shared_u)
         if SET in freedom:
             freedom[LAST_SET] = freedom[SET]
-        piece = PieceResult(
-            header.specimen,
-            told.batch or header.batch,
-            _state(path, header, told),
-            path.name or path.resolve().name,
-            values,
-            u,
-            shared_u,
-            _circumstances(capture, result, driven=driven),
-            _mean_curve(result),
-            freedom,
+        piece = replace(
+            opened.values,
+            values=values,
+            u=u,
+            u_shared=shared_u,
+            circumstances=_circumstances(opened.values.circumstances, result),
+            curve=_mean_curve(result),
+            freedom=freedom,
         )
         cycles = int(counted_cycles(result.columns, result.settings.conditioning, COUNTING).sum())
         left_out = len(result) - cycles
         contact = _first_contact(result)
-    return PressedCapture(path, capture, result, piece, driven, cycles, left_out, *contact)
+    return PressedCapture(
+        opened.path, opened.capture, result, piece, opened.driven, cycles, left_out, *contact
+    )
 
 
 def _first_contact(result: CaptureResult) -> tuple[float | None, float | None]:
@@ -410,25 +475,31 @@ def _shared_freedom(result: CaptureResult, values: Mapping[str, float]) -> dict[
     return found
 
 
-def _circumstances(capture: Capture, result: CaptureResult, *, driven: bool) -> dict[str, str]:
-
+def _stated_circumstances(capture: Capture, calibration: Calibration, *, driven: bool) -> dict[str, str]:
+    """Return circumstances in their order; those that only an analysis tells are not stated yet."""
     header, air = capture.header, auxiliary_readings(capture)
     typed = {name.strip().lower().replace("_", " "): text for name, text in header.conditions.items()}
-    rate = result.summary.get("rate_mm_per_s", {})
     words = {
         "method": method_words(header) if driven else BY_HAND,
-        "rate": f"{rate['mean']:.2g} mm/s" if rate.get("n") else UNSTATED,
+        "rate": UNSTATED,
         "temperature": mean_words(air.get("ambient_temperature"), "degC"),
         "humidity": mean_words(air.get("humidity"), "%"),
         "area": f"{header.area_mm2:.4g} mm^2" if header.area_mm2 else UNSTATED,
-        "calibration": calibration_words(result.calibration),
-        "contact force": f"{result.contact_force_n:.3g} N",
-        "conditioning": "1 cycle"
-        if result.settings.conditioning == 1
-        else f"{result.settings.conditioning} cycles",
-        "datum": result.settings.datum,
+        "calibration": calibration_words(calibration),
+        **dict.fromkeys(("contact force", "conditioning", "datum"), UNSTATED),
     }
     return words | {name: str(typed.get(name) or UNSTATED).strip().lower() for name in STATED}
+
+
+def _circumstances(stated: Mapping[str, str], result: CaptureResult) -> dict[str, str]:
+    rate, cycles = result.summary.get("rate_mm_per_s", {}), result.settings.conditioning
+    return {
+        **stated,
+        "rate": f"{rate['mean']:.2g} mm/s" if rate.get("n") else UNSTATED,
+        "contact force": f"{result.contact_force_n:.3g} N",
+        "conditioning": "1 cycle" if cycles == 1 else f"{cycles} cycles",
+        "datum": result.settings.datum,
+    }
 
 
 def method_words(header: CaptureHeader) -> str:
@@ -518,7 +589,7 @@ def _named_apart(pressed: list[PressedCapture]) -> list[PressedCapture]:
     ]
 
 
-def _labels(pressed: Sequence[PressedCapture]) -> dict[str, dict[str, str | None]]:
+def _labels(pressed: Sequence[PressedCapture | _Opened]) -> dict[str, dict[str, str | None]]:
 
     labels: dict[str, dict[str, str | None]] = {"batch": {}, "state": {}, "operator": {}, "method": {}}
     for each in pressed:

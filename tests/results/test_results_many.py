@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import signal
-from collections.abc import Iterator
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -59,8 +65,6 @@ def test_a_pool_keeps_to_the_bit_what_one_process_keeps(captures: list[Path]) ->
     alone = measured_here(captures)
     done: list[float] = []
 
-    from contextlib import contextmanager
-
     @contextmanager
     def progress(_: str, total: float) -> Iterator[Any]:
         assert total == len(captures)
@@ -105,7 +109,7 @@ def test_a_worker_that_dies_is_reported_and_its_captures_are_measured(
 ) -> None:
     alone = measured_here(captures)
     whole = many._in_pool
-    monkeypatch.setattr(many, "_in_pool", lambda *rest: whole(*rest, task=die_once))
+    monkeypatch.setattr(many, "_in_pool", lambda *rest: whole(*rest[:3], die_once))
     new, notes = many.measure_ahead(tasks_of(captures), Workers(processes=2))
     assert new
     assert len(notes) == 1
@@ -117,7 +121,7 @@ def test_a_worker_that_dies_twice_is_refused_by_name(
     captures: list[Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     whole = many._in_pool
-    monkeypatch.setattr(many, "_in_pool", lambda *rest: whole(*rest, task=die_always))
+    monkeypatch.setattr(many, "_in_pool", lambda *rest: whole(*rest[:3], die_always))
     with pytest.raises(RecorderError, match="float-4"):
         many.measure_ahead(tasks_of(captures), Workers(processes=2))
 
@@ -126,3 +130,77 @@ def test_a_scheduler_that_does_not_answer_is_refused(captures: list[Path]) -> No
     pytest.importorskip("distributed")
     with pytest.raises(InputError, match="--scheduler"):
         many.measure_ahead(tasks_of(captures), Workers(scheduler="nonsense://nowhere"))
+
+
+@pytest.fixture
+def cluster(tmp_path: Path) -> Iterator[tuple[str, list[subprocess.Popen[bytes]]]]:
+    """A Dask scheduler with two workers, each a process of its own; its address, and the workers."""
+    pytest.importorskip("distributed")
+    about = tmp_path / "scheduler.json"
+    options = ["--scheduler-file", str(about), "--no-dashboard"]
+    with ExitStack() as stack, (tmp_path / "cluster.log").open("wb") as log:
+
+        def started(*words: str) -> subprocess.Popen[bytes]:
+            process = subprocess.Popen(words, stdout=log, stderr=log, cwd=tmp_path)
+            stack.callback(process.wait)
+            stack.callback(process.kill)
+            return process
+
+        scheduler = [
+            sys.executable,
+            "-m",
+            "distributed.cli.dask_scheduler",
+            "--host",
+            "127.0.0.1",
+            "--port",
+            "0",
+        ]
+        started(*scheduler, *options)
+        worker = [sys.executable, "-m", "distributed.cli.dask_worker", "--nthreads", "1", "--no-nanny"]
+        workers = [started(*worker, *options) for _ in range(2)]
+        yield str(_once(lambda: _address(about))), workers
+
+
+def _address(about: Path) -> str | None:
+    try:
+        found: str = json.loads(about.read_text(encoding="utf-8"))["address"]
+    except (OSError, ValueError):
+        return None
+    return found
+
+
+def _once(condition: Callable[[], Any]) -> Any:
+    """Return what a condition gives as soon as it holds."""
+    limit = time.monotonic() + PATIENCE_S
+    while not (found := condition()):
+        assert time.monotonic() < limit
+        threading.Event().wait(0.05)
+    return found
+
+
+def test_a_cluster_keeps_to_the_bit_what_one_process_keeps_though_a_worker_is_killed(
+    captures: list[Path], cluster: tuple[str, list[subprocess.Popen[bytes]]]
+) -> None:
+    import distributed
+
+    address, workers = cluster
+    alone = measured_here(captures)
+    with distributed.Client(address, timeout=f"{PATIENCE_S:.0f}s") as client:
+        client.wait_for_workers(2, timeout=PATIENCE_S)
+    done: list[float] = []
+
+    @contextmanager
+    def progress(_: str, total: float) -> Iterator[Any]:
+        def show(count: float, _note: str) -> None:
+            done.append(count)
+            if len(done) == 1:
+                workers[0].kill()
+
+        yield show
+
+    new, _ = many.measure_ahead(tasks_of(captures), Workers(scheduler=address), progress=progress)
+    assert new
+    assert done == list(range(1, len(captures) + 1))
+    assert workers[0].wait() == -signal.SIGKILL
+    assert workers[1].poll() is None
+    assert kept_bytes(captures) == alone

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import shutil
 import sys
 from pathlib import Path
 
@@ -14,9 +15,10 @@ sys.path.append(str(Path(__file__).parents[1] / "cli"))
 from studied_captures import CALIBRATION, METHOD, studied_capture
 
 from rig.calibration import Calibration, Scale, ScaleUncertainty
+from rig.errors import InputError
 from rig.population import compare_groups
 from rig.register import Record, Register
-from rig.results import Asked
+from rig.results import Asked, check_stated
 from rig.results.piece_captures import KnownPiece, known_by_register, piece_results
 
 SECANT = "secant_n_per_mm"
@@ -153,3 +155,87 @@ def test_rows_hold_what_a_table_needs_to_be_read_again(tmp_path):
     assert (row["piece"], row["batch"], row["state"], row["operator"]) == ("F1", "spring", "not stated", "A")
     assert row[SECANT] == pytest.approx(2.0, rel=0.01)
     assert f"{SECANT}_u_shared" in row
+
+
+@pytest.fixture
+def measured(monkeypatch):
+    """Names of the captures that were measured."""
+    from rig.results import piece_captures
+
+    names = []
+    whole = piece_captures.examine_capture
+
+    def examine(path, *rest, **more):
+        names.append(path.name)
+        return whole(path, *rest, **more)
+
+    monkeypatch.setattr(piece_captures, "examine_capture", examine)
+    return names
+
+
+def test_captures_of_unlike_noise_are_measured_once_with_one_contact_force(tmp_path, measured):
+    paths = [
+        studied_capture(tmp_path, f"F{n}", 2.0, number=n, by="A", noise_n=0.003 * (n + 1)) for n in range(3)
+    ]
+    found = piece_results(paths, Asked())
+    assert sorted(measured) == sorted(path.name for path in paths)
+    contacts = {each.circumstances["contact force"] for each in found.results}
+    # the noisiest asks for twelve times its noise of 9 mN, which few samples tell to some 20 %
+    assert float(contacts.pop().split()[0]) == pytest.approx(12 * 0.009, rel=0.3)
+    assert not contacts
+    assert any("in all captures" in note for note in found.notes)
+
+
+def test_the_noise_of_a_capture_that_is_left_out_asks_for_nothing(tmp_path):
+    """The noisiest capture is left out, since nothing lay between its platens."""
+    from rig.results import pressed_captures
+
+    quiet = [studied_capture(tmp_path, f"F{n}", 2.0, number=n, by="A") for n in range(2)]
+    loud = studied_capture(tmp_path, "F9", 0.0, number=9, by="A", noise_n=0.05)
+    pressed, notes = pressed_captures([*quiet, loud], Asked(), optional={loud})
+    assert any("no sound cycle" in note for note in notes)
+    alone, _ = pressed_captures(quiet, Asked())
+    assert [each.values.values for each in pressed] == [each.values.values for each in alone]
+    assert [each.result.contact_force_n for each in pressed] == [
+        each.result.contact_force_n for each in alone
+    ]
+
+
+@pytest.mark.parametrize(
+    "example", sorted((Path(__file__).parents[2] / "captures").glob("example-*")), ids=str
+)
+def test_the_opening_tells_the_contact_force_of_the_whole(example, tmp_path):
+    from rig.results import analyse_capture, noise_contact_force_n
+
+    shutil.copytree(example, tmp_path / "float", ignore=shutil.ignore_patterns(".results"))
+    whole = analyse_capture(tmp_path / "float")[1].contact_force_n
+    assert noise_contact_force_n(tmp_path / "float", Asked()) == whole
+    assert noise_contact_force_n(tmp_path / "float", Asked()) == whole  # as it was kept
+    assert noise_contact_force_n(tmp_path / "float", Asked(fresh=True)) == whole
+    (kept,) = (tmp_path / "float" / ".results").glob("*.contact")
+    kept.write_bytes(bytes(len(kept.read_bytes())))
+    assert noise_contact_force_n(tmp_path / "float", Asked()) == whole
+
+
+def test_what_needs_no_samples_is_refused_before_any_is_measured(tmp_path, measured):
+    paths = [
+        studied_capture(
+            tmp_path, f"F{n}", 2.0, number=n, by="A", batch="spring" if n else None,
+            conditions={"orientation": ("upright", "on its side")[n % 2]},
+        )
+        for n in range(3)
+    ]  # fmt: skip
+    copy = tmp_path / "copy"
+    shutil.copytree(paths[0], copy)
+    with pytest.raises(InputError, match="same capture"):
+        piece_results([*paths, copy], Asked())
+    with pytest.raises(InputError, match="not stated is the batch"):
+        piece_results(paths, Asked(), check=check_stated("batch", [], strict=False))
+    with pytest.raises(InputError, match="orientation"):
+        piece_results(paths[1:], Asked(), check=check_stated("batch", [], strict=False))
+    odd = studied_capture(tmp_path, "F8", 2.0, number=8, by="A", conditions={"state": "tired"})
+    with pytest.raises(InputError, match="tired"):
+        piece_results([*paths, odd], Asked())
+    assert measured == []
+    piece_results(paths[1:], Asked(), check=check_stated("batch", ["orientation"], strict=False))
+    assert len(measured) == 2
