@@ -10,6 +10,10 @@ from __future__ import annotations
 import os
 import threading
 import time
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future
+from contextlib import contextmanager
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import Any, Literal
@@ -17,12 +21,15 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from rig import results
-from rig.capture import Capture, looks_like_capture, open_capture
+from rig.capture import Capture, content_files, looks_like_capture, open_capture
 from rig.core import visible
 from rig.errors import InputError
 
 LONGEST_TEXT = 200
 """Characters that are searched for."""
+
+PATIENCE_S = 0.8
+"""An answer that takes longer says how far it is instead."""
 
 FRESH_S = 1.0
 """For so long the index is believed without another look at the folder."""
@@ -66,12 +73,16 @@ class Row(BaseModel):
 
 
 class Listing(BaseModel):
-    """One page of the rows that match, and the values that filters can take."""
+    """One page of the rows that match, and the values that filters can take.
+
+    `headers`: how many of how many headers were read so far, where the list is not ready yet.
+    """
 
     total: int
     matching: int
     rows: list[Row]
     choices: dict[str, list[str]]
+    headers: tuple[int, int] | None = None
 
 
 class Query(BaseModel):
@@ -94,6 +105,14 @@ class Query(BaseModel):
     count: int = Field(100, ge=1, le=500)
 
 
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """The columns of all rows, and the words that each is searched by."""
+
+    columns: dict[str, list[Any]]
+    searched: list[str]
+
+
 class Catalogue:
     """The captures of a folder.
 
@@ -105,20 +124,29 @@ class Catalogue:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder.resolve()
-        self._columns: dict[str, list[Any]] = {}
-        self._searched: list[str] = []
+        self._found = _Found({}, [])
         self._looked_s = -FRESH_S
+        self._look: Future[_Found] | None = None
+        self._headers = (0, 0)
         self._lock = threading.Lock()
 
     def listing(self, query: Query) -> Listing:
-        """Return the rows that match a query, one page of them."""
+        """Return the rows that match a query, one page of them, as the folder was at most a moment ago.
+
+        An archive that was never listed takes seconds: until it is read, the answer holds how far that is.
+        """
         with self._lock:
-            if time.monotonic() - self._looked_s >= FRESH_S:
-                self._look()
-                self._looked_s = time.monotonic()
-            columns, searched = self._columns, self._searched
-        total = len(searched)
-        matching = [place for place in range(total) if _matches(columns, searched, place, query)]
+            if self._look is None and time.monotonic() - self._looked_s >= FRESH_S:
+                self._look = Future()
+                threading.Thread(target=self._read, args=(self._look,), daemon=True).start()
+            look = self._look
+        if look is not None:
+            try:
+                self._found = look.result(PATIENCE_S)
+            except TimeoutError:
+                return Listing(total=0, matching=0, rows=[], choices={}, headers=self._headers)
+        columns, searched = self._found.columns, self._found.searched
+        matching = [place for place in range(len(searched)) if _matches(columns, searched, place, query)]
         values = columns[query.sort]
         # a capture without a value comes first, or last with the newest first
         matching.sort(
@@ -127,27 +155,41 @@ class Catalogue:
         )
         page = matching[query.start : query.start + query.count]
         return Listing(
-            total=total,
+            total=len(searched),
             matching=len(matching),
             rows=[Row(**{name: column[place] for name, column in columns.items()}) for place in page],
             choices={name: sorted(set(columns[name]) - {""}) for name in NARROWING},
         )
 
-    def _look(self) -> None:
+    def _read(self, look: Future[_Found]) -> None:
         """Ask the index what is there now. A link could lead out of the folder, so none is listed."""
-        table = results.archive_table(self.folder)
-        columns = {name: results.column_values(table, OF_INDEX.get(name, name)) for name in Row.model_fields}
-        inside = [
-            place
-            for place, name in enumerate(columns["id"])
-            if not os.path.islink(self.folder / name)  # noqa: PTH114  ten thousand paths are slow
-        ][:MOST_ROWS]
-        self._columns = {
-            name: [_shown(column[place], Row.model_fields[name].default) for place in inside]
-            for name, column in columns.items()
-        } | {"id": [columns["id"][place] for place in inside]}
-        words = zip(*(self._columns[name] for name in SEARCHED), strict=True)
-        self._searched = [" ".join(texts).casefold() for texts in words]
+        try:
+            table = results.archive_table(self.folder, progress=self._progress)
+            columns = {
+                name: results.column_values(table, OF_INDEX.get(name, name)) for name in Row.model_fields
+            }
+            inside = [
+                place
+                for place, name in enumerate(columns["id"])
+                if not os.path.islink(self.folder / name)  # noqa: PTH114  ten thousand paths are slow
+            ][:MOST_ROWS]
+            shown = {
+                name: [_shown(column[place], Row.model_fields[name].default) for place in inside]
+                for name, column in columns.items()
+            } | {"id": [columns["id"][place] for place in inside]}
+            words = zip(*(shown[name] for name in SEARCHED), strict=True)
+            look.set_result(_Found(shown, [" ".join(texts).casefold() for texts in words]))
+        except Exception as problem:  # whoever asked gets it
+            look.set_exception(problem)
+        with self._lock:
+            self._look, self._looked_s = None, time.monotonic()
+
+    @contextmanager
+    def _progress(self, _: str, total: float) -> Iterator[Callable[[float, str], None]]:
+        def show(done: float, _: str) -> None:
+            self._headers = (int(done), int(total))
+
+        yield show
 
     def path_of(self, name: str) -> Path:
         """Return the folder of a capture by its name in the list.
@@ -176,22 +218,10 @@ class Catalogue:
         """
         return open_capture(self.path_of(name))
 
-    def stamp(self, name: str) -> tuple[int, ...]:
-        """Return what changes whenever a capture does."""
-        return _stamp(str(self.path_of(name)))
-
-
-def _stamp(path: str) -> tuple[int, ...]:
-    """Return time stamps and sizes of the folder, which changes with its files, and of the small files."""
-    stamps: list[int] = []
-    for part in ("", "/capture.yaml", "/end.yaml", "/amendments.jsonl"):
-        try:
-            about = os.stat(path + part)  # noqa: PTH116  four for each of ten thousand captures: paths are slow
-        except OSError:
-            stamps += (0, 0)
-        else:
-            stamps += (about.st_mtime_ns, about.st_size)
-    return tuple(stamps)
+    def stamp(self, name: str) -> tuple[tuple[str, int, int], ...]:
+        """Return what changes whenever a capture does, and not when results are kept beside it."""
+        abouts = [(path.name, path.stat()) for path in content_files(self.path_of(name))]
+        return tuple((file, about.st_size, about.st_mtime_ns) for file, about in abouts)
 
 
 def _shown(value: Any, default: Any) -> Any:

@@ -3,21 +3,30 @@
 Problem: a recording has up to tens of millions of samples, a screen two thousand columns, and the tallest
 peak must survive. Plan: from each block of samples keep those with the smallest and the largest force and
 position. One pass over the file keeps them for coarse views and notes where each batch begins; a short
-interval reads its own batches again. Cost: one pass per recording, and bounded memory.
+interval reads its own batches again. The coarse view of a long recording is kept beside it, since the pass
+takes seconds. Cost: one pass per recording, a tenth of a byte per sample, and bounded memory.
 """
 
 from __future__ import annotations
 
+import hashlib
 from collections import OrderedDict
+from collections.abc import Hashable
+from contextlib import suppress
 from dataclasses import dataclass
+from io import BytesIO
+from pathlib import Path
 from threading import Lock
+from zipfile import BadZipFile
 
 import numpy as np
 from pydantic import BaseModel
 
 from rig.calibration import Calibration
 from rig.capture import Capture
+from rig.core import read_bytes
 from rig.errors import InputError
+from rig.results.derived import FOLDER, arithmetic_version, replace_derived
 from rig.samples import FloatArray, IntArray, Samples
 
 BLOCK_SAMPLES = 1024
@@ -31,6 +40,11 @@ MOST_POINTS = 8000
 
 KEPT_TRACES = 6
 """Recordings whose coarse view stays in memory; 40 million samples take 4 MB."""
+
+
+KEPT_FILE = "trace.npz"
+MOST_KEPT_BYTES = 1 << 26
+"""Of a coarse view; 40 million samples take four million."""
 
 
 class Trace(BaseModel):
@@ -95,6 +109,35 @@ def extremes(channels: FloatArray, block: int) -> IntArray:
     return np.unique(np.minimum(places, count - 1))
 
 
+@dataclass(frozen=True, slots=True)
+class _Pass:
+    """What one pass finds: start (s) and number of samples before each batch, and the coarse view, (3, n)."""
+
+    samples: int
+    starts: FloatArray
+    firsts: IntArray
+    coarse: FloatArray
+
+
+def _kept_pass(path: Path, key: bytes) -> _Pass | None:
+    """Return what was kept of this recording; None if nothing was, or it is stale or damaged."""
+    try:
+        data = read_bytes(path, most=MOST_KEPT_BYTES)
+        if not data.startswith(key):
+            return None
+        with np.load(BytesIO(data[len(key) :]), allow_pickle=False) as found:
+            return _Pass(int(found["samples"]), found["starts"], found["firsts"], found["coarse"])
+    except (InputError, OSError, ValueError, KeyError, BadZipFile):
+        return None
+
+
+def _keep_pass(path: Path, key: bytes, passed: _Pass) -> None:
+    file = BytesIO()
+    np.savez(file, samples=passed.samples, starts=passed.starts, firsts=passed.firsts, coarse=passed.coarse)
+    with suppress(OSError):  # a folder that cannot be written costs only time
+        replace_derived(path, key + file.getvalue())
+
+
 class RecordedTrace:
     """One recording, read once for its coarse view.
 
@@ -102,6 +145,8 @@ class RecordedTrace:
     ----------
     capture
         Its own calibration is used; uncalibrated channels stay in counts.
+    stamp
+        Changes whenever the capture does.
 
     Raises
     ------
@@ -109,21 +154,31 @@ class RecordedTrace:
         If the samples cannot be read.
     """
 
-    def __init__(self, capture: Capture) -> None:
+    def __init__(self, capture: Capture, stamp: Hashable = None) -> None:
         self._capture = capture
         where = f"{capture.path}/capture.yaml: calibration"
         self._calibration = Calibration.from_dict(capture.header.calibration, where=where)
         self.timed = capture.header.clock != "none"
+        place = capture.path / FOLDER / KEPT_FILE
+        key = hashlib.blake2b(f"{arithmetic_version()} {stamp}".encode()).digest()
+        passed = _kept_pass(place, key)
+        if passed is None:
+            passed = self._pass()
+            if passed.samples > RAW_SAMPLES:
+                _keep_pass(place, key, passed)
+        self.samples, self._starts, self._firsts = passed.samples, passed.starts, passed.firsts
+        self._coarse = _Points(passed.coarse)
+
+    def _pass(self) -> _Pass:
+        """Read the whole recording once."""
         starts, firsts, coarse, count = [], [], [np.empty((3, 0))], 0
-        for samples in capture.batches():
+        for samples in self._capture.batches():
             points = self._points(samples, count).values
             starts.append(points[0, 0])
             firsts.append(count)
             count += len(samples)
             coarse.append(points[:, extremes(points[1:], BLOCK_SAMPLES)])
-        self.samples = count
-        self._starts, self._firsts = np.array(starts), np.array(firsts)
-        self._coarse = _Points(np.concatenate(coarse, axis=1))
+        return _Pass(count, np.array(starts), np.array(firsts), np.concatenate(coarse, axis=1))
 
     def stretch(self, from_s: float | None, to_s: float | None, points: int) -> Trace:
         """Return an interval; without an end, up to that end of the recording."""
@@ -178,12 +233,12 @@ class Traces:
         self._kept: OrderedDict[tuple[object, ...], RecordedTrace] = OrderedDict()
         self._lock = Lock()
 
-    def of(self, capture: Capture, stamp: tuple[int, ...]) -> RecordedTrace:
+    def of(self, capture: Capture, stamp: Hashable) -> RecordedTrace:
         """Return a recording as it is now; `stamp` changes whenever it does."""
         key = (capture.path, stamp)
         with self._lock:  # so that the same recording is not read twice at once
             if key not in self._kept:
-                self._kept[key] = RecordedTrace(capture)
+                self._kept[key] = RecordedTrace(capture, stamp)
             self._kept.move_to_end(key)
             while len(self._kept) > KEPT_TRACES:
                 self._kept.popitem(last=False)

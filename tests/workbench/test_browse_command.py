@@ -6,6 +6,7 @@ import os
 import re
 import select
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -20,6 +21,12 @@ if os.name != "posix":
 import pty
 
 PATIENCE_S = 60
+
+
+def free_port() -> int:
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        port: int = server.getsockname()[1]
+    return port
 
 
 def said(terminal: int, pattern: str) -> re.Match[str]:
@@ -37,7 +44,7 @@ def test_the_link_that_it_prints_opens_the_list_and_ctrl_c_ends_it(tmp_path) -> 
     write_capture(tmp_path / "captures", "F-90-001", "spring mould")
     here, there = pty.openpty()
     command = [sys.executable, "-c", "from rig.cli import main; main()"]
-    options = ["--http", "8479", "--reports", str(tmp_path / "reports")]
+    options = ["--http", str(free_port()), "--reports", str(tmp_path / "reports")]
     with httpx.Client(**PLAIN) as client:
         listening = subprocess.Popen(
             [*command, "browse", str(tmp_path / "captures"), *options],
@@ -56,7 +63,10 @@ def test_the_link_that_it_prints_opens_the_list_and_ctrl_c_ends_it(tmp_path) -> 
                 address + "/api/enter", json={"token": token}, headers={"x-pressrig": "test"}
             )
             assert entered.status_code == 200
-            assert client.get(address + "/api/captures").json()["total"] == 1
+            listed = client.get(address + "/api/captures").json()
+            while listed["headers"] is not None:
+                listed = client.get(address + "/api/captures").json()
+            assert listed["total"] == 1
             assert client.get(address + "/").headers["location"] == "/captures"
             assert client.get(address + "/api/status").status_code == 404  # no rig here, and nothing to halt
             listening.send_signal(signal.SIGINT)

@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
+import threading
+
 import pytest
 from made_captures import write_capture
 
+from rig import results
 from rig.capture import add_amendment, open_capture
-from rig.errors import InputError
+from rig.errors import CaptureError, InputError
 from rig.results import Workers, archive_table
 from rig.workbench.catalogue import Catalogue, Query
+
+
+@pytest.fixture(autouse=True)
+def unhurried(monkeypatch):
+    """A busy machine may take long to read six headers."""
+    monkeypatch.setattr("rig.workbench.catalogue.PATIENCE_S", 60.0)
 
 
 @pytest.fixture(scope="module")
@@ -102,3 +111,31 @@ def test_a_measured_capture_is_listed_with_its_stiffness_and_sorted_by_it(tmp_pa
     archive_table(tmp_path, workers=Workers(1))
     rows = catalogue.listing(Query(sort="secant_n_per_mm")).rows
     assert [row.secant_n_per_mm for row in rows] == pytest.approx([3.0, 2.0, 1.0], rel=0.01)
+
+
+def test_an_archive_that_takes_long_says_how_far_it_is(folder, monkeypatch) -> None:
+    read, goes_on = results.archive_table, threading.Event()
+
+    def slow(place, *, progress):
+        with progress("reading headers", 6) as show:
+            show(2, "")
+            goes_on.wait(30)
+        return read(place)
+
+    monkeypatch.setattr(results, "archive_table", slow)
+    monkeypatch.setattr("rig.workbench.catalogue.PATIENCE_S", 0.05)
+    catalogue = Catalogue(folder)
+    answers = [catalogue.listing(Query())]
+    while answers[-1].headers != (2, 6):
+        answers.append(catalogue.listing(Query()))
+    assert answers[-1].rows == []
+    goes_on.set()
+    while answers[-1].headers is not None:
+        answers.append(catalogue.listing(Query()))
+    assert answers[-1].total == 6
+
+
+def test_a_folder_that_vanishes_is_refused_in_words(tmp_path) -> None:
+    catalogue = Catalogue(tmp_path / "gone")
+    with pytest.raises(CaptureError, match="no such folder"):
+        catalogue.listing(Query())

@@ -104,3 +104,21 @@ def test_a_stretch_that_is_none_is_refused(long_trace) -> None:
         trace.stretch(5.0, 4.0, 100)
     with pytest.raises(InputError, match="expected an interval of time"):
         trace.stretch(float("nan"), 4.0, 100)
+
+
+def test_the_coarse_view_of_a_long_recording_is_kept_and_never_trusted_when_stale_or_damaged(
+    long_trace, monkeypatch
+) -> None:
+    capture = long_trace[1]._capture
+    whole = RecordedTrace(capture, "as it was").stretch(None, None, 2000)
+    kept = capture.path / ".results" / "trace.npz"
+    with monkeypatch.context() as unread:
+        unread.setattr(RecordedTrace, "_pass", lambda _: pytest.fail("it was read once more"))
+        assert RecordedTrace(capture, "as it was").stretch(None, None, 2000) == whole
+    data = kept.read_bytes()
+    for damaged in (data[:-7], data[:5000], b"", data[:4000] + b"?" * 200 + data[4200:]):
+        kept.write_bytes(damaged)
+        assert RecordedTrace(capture, "as it was").stretch(None, None, 2000) == whole
+    before = kept.read_bytes()
+    RecordedTrace(capture, "as it is now")
+    assert kept.read_bytes() != before

@@ -85,6 +85,12 @@ async function refresh(start) {
   if (number !== newest) {
     return; // a later question was asked meanwhile
   }
+  if (found.headers !== null) {
+    element("count").textContent = `Reading the captures for the first time: ${found.headers[0]} of ${found.headers[1]}`;
+    await new Promise((done) => setTimeout(done, WAIT_MS));
+    await refresh(start);
+    return;
+  }
   listed = found;
   heads();
   narrowing(found.choices);

@@ -5,6 +5,7 @@ import { offerUnits, shownAs } from "/static/units.js";
 
 const CHOSEN = "pressrig chosen captures";
 const POLL_MS = 400;
+const PATIENCE_MS = 120000; // A long recording is read once as a whole.
 
 export const element = (name) => document.getElementById(name);
 
@@ -30,7 +31,7 @@ export function linkTo(page, parameters, text) {
 
 export function fetched(name, parameters = {}) {
   const given = Object.entries(parameters).filter(([, value]) => value !== "" && value !== null && value !== undefined);
-  return ask(`${name}?${new URLSearchParams(given)}`);
+  return ask(`${name}?${new URLSearchParams(given)}`, PATIENCE_MS);
 }
 
 // Asks again until a command beside the page has ended; `told` hears how long it has been at work.

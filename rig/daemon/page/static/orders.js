@@ -21,8 +21,8 @@ export async function order(name, body = {}, patienceMs = PATIENCE_MS) {
   }
 }
 
-export async function ask(name) {
-  const answer = await fetch(`/api/${name}`, { signal: AbortSignal.timeout(PATIENCE_MS) });
+export async function ask(name, patienceMs = PATIENCE_MS) {
+  const answer = await fetch(`/api/${name}`, { signal: AbortSignal.timeout(patienceMs) });
   if (answer.status === 401) {
     location.assign("/enter");
   }
