@@ -168,6 +168,14 @@ FORMS: dict[str, Form] = {
             ),
         ),
         Form(
+            "report",
+            "Method report",
+            "What does the method of a capture promise, and with which uncertainty?",
+            "one capture",
+            (Field("--spacer", "Height of the spacers of a jig", "45 mm", "quantity"), _UNITS),
+            report=False,
+        ),
+        Form(
             "lift",
             "Lift",
             "Where is the centre of mass of a long piece, and which torques hold it?",

@@ -1,6 +1,6 @@
-"""Many captures: compared for the first time by one and by two processes, and again; an archive that is asked.
+"""Many captures: compared first by one and by two processes, and again; an archive that is asked.
 
-Run by hand: `python tests/benchmarks/bench_many_captures.py [CAPTURES] [ARCHIVE]`. Beside each figure stands a
+Run by hand: `python tests/benchmarks/bench_many_captures.py [CAPTURES] [ARCHIVE]`. Beside each figure is a
 plain way to the same: pandas reading and integrating the samples, a Parquet table that nothing checks.
 """
 
@@ -120,7 +120,8 @@ def main() -> None:
         again = run(*compare)
         shown("compare again", again, plain_s)
         print(
-            f"{'per 1000 captures: first, again':46s} {one[1] * 1000 / captures:7.1f} s, {again[1] * 1000 / captures:.1f} s CPU"
+            f"{'per 1000 captures: first, again':46s} {one[1] * 1000 / captures:7.1f} s, "
+            f"{again[1] * 1000 / captures:.1f} s CPU"
         )
         archive = Path(home) / "archive"
         write_archive(archive, archived)
