@@ -1,7 +1,7 @@
-"""Many captures: compared first by one and by two processes, and again; an archive that is asked.
+"""Many captures: compared for the first time by one and by two processes, and again; an archive's list.
 
-Run by hand: `python tests/benchmarks/bench_many_captures.py [CAPTURES] [ARCHIVE]`. Beside each figure is a
-plain way to the same: pandas reading and integrating the samples, a Parquet table that nothing checks.
+Run by hand: `python tests/benchmarks/bench_many_captures.py [CAPTURES] [ARCHIVE]`. Beside each figure stands
+a plain way to the same: pandas reading and integrating the samples, a Parquet table that nothing checks.
 """
 
 from __future__ import annotations
@@ -35,9 +35,8 @@ def write_captures(folder: Path, count: int) -> list[Path]:
         rng = np.random.default_rng(number)
         turn = SAMPLES // (2 * CYCLES + 1)
         up = np.linspace(-2.0, 20.0, turn)
-        position = np.concatenate(
-            [np.full(SAMPLES - 2 * CYCLES * turn, -2.0), np.tile([up, up[::-1]], (CYCLES, 1)).ravel()]
-        )
+        presses = np.tile([up, up[::-1]], (CYCLES, 1)).ravel()
+        position = np.concatenate([np.full(SAMPLES - len(presses), -2.0), presses])
         force = (2.0 + 0.02 * (number % 2) + 0.01 * rng.normal()) * np.maximum(position, 0.0) ** 1.1
         rows = np.arange(len(position), dtype=np.int64)
         samples = Samples(
@@ -119,10 +118,8 @@ def main() -> None:
         print(f"{'two processes are faster by':46s} {one[0] / two[0]:7.2f} times")
         again = run(*compare)
         shown("compare again", again, plain_s)
-        print(
-            f"{'per 1000 captures: first, again':46s} {one[1] * 1000 / captures:7.1f} s, "
-            f"{again[1] * 1000 / captures:.1f} s CPU"
-        )
+        per_1000 = [cpu_s * 1000 / captures for _, cpu_s, _ in (one, again)]
+        print(f"{'per 1000 captures: first, again':46s} {per_1000[0]:7.1f} s, {per_1000[1]:.1f} s CPU")
         archive = Path(home) / "archive"
         write_archive(archive, archived)
         shown(f"archive of {archived}: first list", run(PRESSRIG, "captures", archive))
@@ -130,10 +127,8 @@ def main() -> None:
         where = 'batch == "spring mould 4" and samples > 100'
         shown("--where", run(PRESSRIG, "captures", archive, "--where", where, "--sort", "-specimen"))
         program = "import sys, pyarrow.parquet as p; print(p.ParquetFile(sys.argv[1]).read().num_rows)"
-        shown(
-            "plain way: read the table",
-            run(sys.executable, "-c", program, archive / ".results/captures.parquet"),
-        )
+        table = archive / ".results" / "captures.parquet"
+        shown("plain way: read the table", run(sys.executable, "-c", program, table))
     print(f"peak memory of this script: {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB")
 
 
