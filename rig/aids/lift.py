@@ -245,7 +245,8 @@ def _mass_and_centre(
 def _torques(inputs: Mapping[str, Measured], arm: Arm, gravity: Measured) -> dict[str, Measured]:
     level = cos(radians(arm.angle_deg))
     # signed, since the bend of |x - p| would hide the uncertainty of a piece that is held near its centre
-    side = 1.0 if _mass_and_centre(**_values(inputs))[1] >= arm.grip_at_mm.value else -1.0
+    centre_mm = _mass_and_centre(**{name: each.value for name, each in inputs.items()})[1]
+    side = 1.0 if centre_mm >= arm.grip_at_mm.value else -1.0
 
     def grip(**known: float) -> float:
         mass_g, centre_mm = _mass_and_centre(**known)
@@ -274,10 +275,6 @@ def _held(arm: Arm) -> tuple[tuple[str, str, Measured | None], ...]:
         ("grip_margin", "torque_n_mm", arm.grip_torque_n_mm),
         ("joint_margin", "joint_torque_n_mm", arm.joint_torque_n_mm),
     )
-
-
-def _values(inputs: Mapping[str, Measured]) -> dict[str, float]:
-    return {name: each.value for name, each in inputs.items()}
 
 
 def _margin(available: Measured, needed: Measured) -> Measured:

@@ -369,11 +369,11 @@ def _one_a_piece(base: Sequence[NipPiece]) -> list[NipPiece]:
     sizes: dict[tuple[str | None, str], list[Measured]] = {}
     for each in base:
         sizes.setdefault((each.result.batch, each.result.piece), []).append(each.size_mm)
-    return [NipPiece(each, _mean_size(sizes[each.batch, each.piece])) for each in averaged]
-
-
-def _mean_size(sizes: Sequence[Measured]) -> Measured:
-    return Measured(float(np.mean([each.value for each in sizes])), max(each.u for each in sizes))
+    found = [sizes[each.batch, each.piece] for each in averaged]
+    return [
+        NipPiece(piece, Measured(float(np.mean([size.value for size in read])), max(size.u for size in read)))
+        for piece, read in zip(averaged, found, strict=True)
+    ]
 
 
 def _read(piece: NipPiece, nip: Nip) -> PieceResult:

@@ -174,16 +174,23 @@ def answer_pull(pieces: Sequence[PulledPiece], although: Sequence[str] = ()) -> 
                 f"pull: capture {each.result.capture}: found no pull with a peak that counts, expected a "
                 "force below zero where a cap is pulled off; is the force's sign right, and was the cap held?"
             )
-    followed = _followed(pieces)
+    # one for each piece: the pulls of its later captures come after those of its earlier ones
+    gathered: dict[tuple[str | None, str], list[PulledPiece]] = {}
+    for each in pieces:
+        gathered.setdefault((each.result.batch, each.result.piece), []).append(each)
+    followed = tuple(each[0] if len(each) == 1 else _joined(each) for each in gathered.values())
     trends = {
         each.result.capture: trend for each in followed if (trend := pull_trend(each.peak_n)) is not None
     }
     read = [_as_quantities(each, trends.get(each.result.capture)) for each in followed]
+    batches: dict[str, list[PieceResult]] = {}
+    for result in read:
+        batches.setdefault(result.batch or "no batch", []).append(result)
     return RetentionAnswer(
         figures={name: batch_figures(read, name) for name in QUANTITIES if _any_has(read, name)},
         by_batch={
             batch: batch_figures(group, QUANTITIES[0])
-            for batch, group in _batches(read).items()
+            for batch, group in batches.items()
             if _any_has(group, QUANTITIES[0])
         },
         trends=trends,
@@ -194,21 +201,6 @@ def answer_pull(pieces: Sequence[PulledPiece], although: Sequence[str] = ()) -> 
 
 def _any_has(results: Sequence[PieceResult], name: str) -> bool:
     return any(isfinite(each.values[name]) for each in results)
-
-
-def _batches(results: Sequence[PieceResult]) -> dict[str, list[PieceResult]]:
-    batches: dict[str, list[PieceResult]] = {}
-    for each in results:
-        batches.setdefault(each.batch or "no batch", []).append(each)
-    return batches
-
-
-def _followed(pieces: Sequence[PulledPiece]) -> tuple[PulledPiece, ...]:
-    """One for each piece: the pulls of its later captures come after those of its earlier ones."""
-    gathered: dict[tuple[str | None, str], list[PulledPiece]] = {}
-    for each in pieces:
-        gathered.setdefault((each.result.batch, each.result.piece), []).append(each)
-    return tuple(each[0] if len(each) == 1 else _joined(each) for each in gathered.values())
 
 
 def _joined(pieces: Sequence[PulledPiece]) -> PulledPiece:

@@ -208,8 +208,8 @@ def fit_polynomial(
     freedom = len(x) - design.shape[1]
     if freedom < 1:
         raise InputError(
-            f"{_many(len(x), 'reading')} for {design.shape[1]} unknowns of degree {degree} leave no scatter "
-            f"to judge by; expected {design.shape[1] + 1} or more"
+            f"{len(x)} reading{'' if len(x) == 1 else 's'} for {design.shape[1]} unknowns of degree {degree} "
+            f"leave no scatter to judge by; expected {design.shape[1] + 1} or more"
         )
     root = np.sqrt(w)
     q, r = np.linalg.qr(design * root[:, np.newaxis])
@@ -401,7 +401,3 @@ def _reason(fits: list[PolynomialFit], chosen: PolynomialFit, chances: list[floa
 
 def _share_of_times(chance: float) -> str:
     return f"{100 * chance:.0f} times in 100" if chance >= 0.01 else "less than once in 100"
-
-
-def _many(count: int, noun: str) -> str:
-    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"

@@ -234,7 +234,11 @@ def measure_frame(
     _refuse_what_moved(curve, strokes, sensing, known)
     found = _measurement(curve, strokes, known, tuple(_shares(calibration, block, curve)))
     choices = tuple(each.choice for each in curves)
-    details = _readings(curve, strokes) | _choices_told(choices, reason)
+    tried = [
+        {"knots": each.knots, "denser_below": each.denser_below, "residual_mm": each.residual_mm}
+        for each in choices
+    ]
+    details = _readings(curve, strokes) | {"curves_tried": tried, "choice": reason}
     details["noise"] = {"force_n": sensing.force_u_n, "position_mm": sensing.position_u_mm}
     return replace(
         found,
@@ -551,14 +555,6 @@ def _readings(curve: Curve, strokes: Strokes) -> dict[str, Any]:
         ],
         "residual_mm": curve.choice.residual_mm,
     }
-
-
-def _choices_told(choices: tuple[Choice, ...], reason: str) -> dict[str, Any]:
-    tried = [
-        {"knots": each.knots, "denser_below": each.denser_below, "residual_mm": each.residual_mm}
-        for each in choices
-    ]
-    return {"curves_tried": tried, "choice": reason}
 
 
 def _notes(calibration: Calibration, block: Block) -> Iterator[str]:

@@ -212,7 +212,11 @@ def height_at(
         *_calibrated(force_n, bare_mm, bare, counted, calibration),
         *_told_only(force_n, bare, counted, calibration),
     )
-    u_mm, freedom, reach_mm = _combined(parts)
+    counting = [part for part in parts if part.counts]
+    u_mm = freedom = reach_mm = None
+    if not any(part.u_mm is None for part in counting):
+        u_mm, freedom = combined((part.u_mm or 0.0, part.degrees_of_freedom) for part in counting)
+        reach_mm = u_mm * coverage_factor(freedom)
     return Height(
         force_n,
         mm,
@@ -371,12 +375,3 @@ def _told_only(
 
 def _mean(touches: Sequence[PlatenTouch], name: str) -> float:
     return float(np.mean([getattr(touch, name) for touch in touches]))
-
-
-def _combined(parts: Sequence[HeightPart]) -> tuple[float, float, float] | tuple[None, None, None]:
-    """Standard uncertainty, effective degrees of freedom (Welch and Satterthwaite), and half the interval."""
-    counting = [part for part in parts if part.counts]
-    if any(part.u_mm is None for part in counting):
-        return None, None, None
-    u_mm, freedom = combined((part.u_mm or 0.0, part.degrees_of_freedom) for part in counting)
-    return u_mm, freedom, u_mm * coverage_factor(freedom)

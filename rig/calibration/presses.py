@@ -193,7 +193,9 @@ def _whole(
     for k, stretch in enumerate(zip(starts, ends, strict=True)):
         before, after = far[k], far[k + 1]
         inside = slice(lefts[k], rights[k + 1])
-        if min(len(before), len(after)) >= LEAST_FREE and not _spoilt(signals, inside):
+        lost = signals.lost[inside]
+        spoilt = (signals.status[inside] & _SPOILT).any() or lost[-1] > lost[0]
+        if min(len(before), len(after)) >= LEAST_FREE and not spoilt:
             yield stretch, (before, after)
 
 
@@ -221,11 +223,6 @@ def _loaded(signals: Signals, stretch: tuple[int, int], free: tuple[IntArray, In
         if follows_n > LOADED_SHARE * (peak_n - float(force_n.mean())):
             return True
     return False
-
-
-def _spoilt(signals: Signals, inside: slice) -> bool:
-    lost = signals.lost[inside]
-    return bool((signals.status[inside] & _SPOILT).any()) or int(lost[-1]) > int(lost[0])
 
 
 def _press(

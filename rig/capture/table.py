@@ -230,7 +230,13 @@ def import_table(
         if stamps is not None:
             exact, started = stamps
         else:
-            exact = _time_us(lines["time"], values["time"][kept], str(chosen["time"][1].unit))
+            found_us = values["time"][kept] * units.factor(str(chosen["time"][1].unit), "us")
+            far = np.abs(found_us) >= _LATEST_US
+            if far.any():
+                raise lines["time"].refuse(
+                    int(np.argmax(far)), "expected a time within 100 000 years of zero"
+                )
+            exact = np.rint(found_us).astype(np.int64)
         time_us = _rising(lines["time"], exact, notes)
     elif (stated := rate_hz or _stated_rate_hz(layout, notes)) is not None and not in_order:
         time_us = np.rint(rows * (1e6 / stated)).astype(np.int64)
@@ -360,14 +366,6 @@ def _raw(column: Cells, numbers: FloatArray, unit: str, negate: bool) -> tuple[R
     if not good.all():
         raise column.refuse(int(np.argmin(good)), "counts are whole numbers of 32 bits; name its unit")
     return signed.astype(np.int32), Channel()
-
-
-def _time_us(column: Cells, numbers: FloatArray, unit: str) -> IntArray:
-    exact = numbers * units.factor(unit, "us")
-    far = np.abs(exact) >= _LATEST_US
-    if far.any():
-        raise column.refuse(int(np.argmax(far)), "expected a time within 100 000 years of zero")
-    return np.rint(exact).astype(np.int64)
 
 
 def _rising(column: Cells, time_us: IntArray, notes: list[str]) -> IntArray:

@@ -243,16 +243,13 @@ class CaptureWriter:
             part = waiting[first : min(first + BATCH_ROWS, rows)]
             self._put(to_message(part, self.header, self._run, self._batches + 1))
             self._batches += 1
-            self._count(part)
+            self.samples += len(part)
+            self._written_here += len(part)
+            self._waiting -= len(part)
+            begun_us, last_us = int(part.time_us[0]), int(part.time_us[-1])
+            self._time_range_us = (self._time_range_us[0] if self._time_range_us else begun_us, last_us)
             self._pending = [waiting[first + len(part) :]]
         self._waiting_since = self._clock()
-
-    def _count(self, part: Samples) -> None:
-        self.samples += len(part)
-        self._written_here += len(part)
-        self._waiting -= len(part)
-        first, last = int(part.time_us[0]), int(part.time_us[-1])
-        self._time_range_us = (self._time_range_us[0] if self._time_range_us else first, last)
 
     def _put(self, data: bytes) -> None:
         """Append whole data to the samples file, or leave the file as it was."""

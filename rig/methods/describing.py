@@ -116,7 +116,10 @@ def _sentence(checked: CheckedMethod, step: Step) -> str:
                 f"and back to a gap of {step.gap_mm:g} mm each time."
             )
         case OffRig():
-            said = f"Off the rig{_span(step)}: {step.instruction}"
+            least = [f"at least {duration(step.least_s)}"] if step.least_s else []
+            most = [f"at most {duration(step.most_s)}"] if step.most_s is not None else []
+            span = ", " + " and ".join(least + most) if least or most else ""
+            said = f"Off the rig{span}: {step.instruction}"
         case Repeat():
             pace = f", one every {step.every_s:.4g} s" if step.every_s is not None else ""
             said = f"Do the following {step.count} times{pace}:"
@@ -149,10 +152,3 @@ def _overshoot(checked: CheckedMethod, speed_mm_per_s: float) -> str:
         return ""
     past_n = overshoot_n(speed_mm_per_s, checked.stiffness_n_per_mm, checked.rig)
     return f" (up to {past_n:.2g} N and {overshoot_mm(speed_mm_per_s, checked.rig):.2g} mm past it)"
-
-
-def _span(step: OffRig) -> str:
-    least = f"at least {duration(step.least_s)}" if step.least_s else ""
-    most = f"at most {duration(step.most_s)}" if step.most_s is not None else ""
-    both = " and ".join(part for part in (least, most) if part)
-    return f", {both}" if both else ""

@@ -250,7 +250,9 @@ def parse_plan(text: str, source: str) -> EndurancePlan:
         _recovery(fields, touch, squeeze) if "recovery" in fields else None,
         _goes_on(fields),
         _restart_within_s(fields),
-        _raw(fields),
+        _section(fields, "raw", ("one_block_in",)).whole("one_block_in", 1, LARGEST_BLOCK)
+        if "raw" in fields
+        else 1,
     )
 
 
@@ -345,9 +347,3 @@ def _restart_within_s(fields: Fields) -> float | None:
             f"restart_within: found {within_s:g} s, expected more than zero and at most 24 h",
         )
     return within_s
-
-
-def _raw(fields: Fields) -> int:
-    if "raw" not in fields:
-        return 1
-    return _section(fields, "raw", ("one_block_in",)).whole("one_block_in", 1, LARGEST_BLOCK)

@@ -168,7 +168,11 @@ def read_platen_touch(
         If there is no approach without load, a force was not reached, or the small one drowns in noise.
     """
     drift = drift or Drift()
-    clocked = _steadied(_with_clock(stretch), drift)
+    clocked = _with_clock(stretch)
+    if drift.n_per_s:
+        # the force zero is kept from moving
+        since_s = clocked.time_s - clocked.time_s[0]
+        clocked = replace(clocked, force_n=clocked.force_n - drift.n_per_s * since_s)
     zero_n = read_touch(clocked, top_n, None).zero_n
     peak = int(np.argmax(clocked.force_n))
     low = int(np.argmin(clocked.position_mm[: peak + 1]))
@@ -251,14 +255,6 @@ def _with_clock(stretch: Stretch) -> Stretch:
         stretch.force_step_n,
         stretch.position_step_mm,
     )
-
-
-def _steadied(stretch: Stretch, drift: Drift) -> Stretch:
-    """The same with its force zero kept from moving."""
-    if not drift.n_per_s:
-        return stretch
-    since_s = stretch.time_s - stretch.time_s[0]
-    return replace(stretch, force_n=stretch.force_n - drift.n_per_s * since_s)
 
 
 def _before_touch(approach: Stretch, contact_n: float) -> tuple[float, float]:

@@ -275,7 +275,13 @@ def simultaneous_band(
 
 def _largest_errors(groups: Sequence[FloatArray]) -> FloatArray:
     """Of each draw the largest studentised error along the curve."""
-    ways = [(len(each), _ways(each)) for each in groups]
+    # the ways in which a group's curves vary, shape (ways, points): their squares add up to the covariance
+    ways: list[tuple[int, FloatArray]] = []
+    for each in groups:
+        apart = (each - each.mean(axis=0)) / sqrt(len(each) - 1)
+        _, size, shapes = np.linalg.svd(apart, full_matrices=False)
+        kept = size > NOTHING * size[0] if len(size) and size[0] > 0 else np.zeros(len(size), bool)
+        ways.append((len(each), size[kept, None] * shapes[kept]))
     points = groups[0].shape[1]
     rng = np.random.default_rng(SEED)
     at_once = max(1, MOST_AT_ONCE // sum(count * (points + len(way)) for count, way in ways))
@@ -289,14 +295,6 @@ def _largest_errors(groups: Sequence[FloatArray]) -> FloatArray:
             square += drawn.var(axis=1, ddof=1) / count
         found.append(np.max(np.abs(mean) / np.sqrt(square), axis=1))
     return np.concatenate(found)
-
-
-def _ways(curves: FloatArray) -> FloatArray:
-    """The ways in which curves vary, shape (ways, points): their squares add up to the covariance."""
-    _, size, ways = np.linalg.svd((curves - curves.mean(axis=0)) / sqrt(len(curves) - 1), full_matrices=False)
-    kept = size > NOTHING * size[0] if len(size) and size[0] > 0 else np.zeros(len(size), bool)
-    found: FloatArray = size[kept, None] * ways[kept]
-    return found
 
 
 def _stacked(pieces: Sequence[PieceResult], grid: FloatArray, *, unloading: bool = False) -> FloatArray:

@@ -156,18 +156,14 @@ def mean_curve_of(curves: Sequence[Curve]) -> Curve | None:
     if not curves:
         return None
     grid = curves[0].deflection_mm
+    unloading = [on_grid(each.deflection_mm, each.unloading_n, grid) for each in curves]
+    # presses of one way have no unloading: the others give its mean
+    recorded = [each for each in unloading if np.isfinite(each).any()]
     return Curve(
         grid,
         np.mean([on_grid(each.deflection_mm, each.loading_n, grid) for each in curves], axis=0),
-        _mean_of_known([on_grid(each.deflection_mm, each.unloading_n, grid) for each in curves]),
+        np.mean(recorded or unloading, axis=0),
     )
-
-
-def _mean_of_known(strokes: Sequence[FloatArray]) -> FloatArray:
-    """Mean over the strokes that were recorded; not-a-number where none was."""
-    recorded = [each for each in strokes if np.isfinite(each).any()]
-    mean: FloatArray = np.mean(recorded or strokes, axis=0)
-    return mean
 
 
 def on_grid(deflection_mm: FloatArray, force_n: FloatArray, grid_mm: FloatArray) -> FloatArray:

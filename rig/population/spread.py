@@ -19,7 +19,6 @@ import numpy as np
 
 from rig.population.gauge import GaugeResult
 from rig.population.pieces import PieceResult, random_u_of, repeats_of
-from rig.samples import FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +86,9 @@ def split_spread(
         if within2 < 0:
             zeroed.append("within pieces")
             within2 = 0.0
-    between2 = (_between_square(repeats, counts) - repeat2) / each_n
+    means = np.array([each.mean() for each in repeats])
+    apart = means - float(np.sum(counts * means) / counts.sum())
+    between2 = (float(np.sum(counts * apart**2)) / (groups - 1) - repeat2) / each_n
     if between2 < 0:
         zeroed.append("between pieces")
         between2 = 0.0
@@ -102,13 +103,6 @@ def split_spread(
         "not known" if known2 is None else "stated uncertainty" if gauge is None else "gauge study",
         tuple(zeroed),
     )
-
-
-def _between_square(repeats: Sequence[FloatArray], counts: FloatArray) -> float:
-    """Mean square between pieces."""
-    means = np.array([each.mean() for each in repeats])
-    grand = float(np.sum(counts * means) / counts.sum())
-    return float(np.sum(counts * (means - grand) ** 2)) / (len(repeats) - 1)
 
 
 def _rig_variance(results: Sequence[PieceResult], quantity: str, gauge: GaugeResult | None) -> float | None:

@@ -99,7 +99,11 @@ def arrange_trials(table: Any, *, where: str = "table", rows: Sequence[int] | No
     """
     columns = {name: _column(table, name, where) for name in COLUMNS}
     count = len(columns["value"])
-    _check_lengths(columns, count, where)
+    lengths = {name: len(column) for name, column in columns.items()}
+    if len(set(lengths.values())) > 1:
+        raise InputError(f"{where}: columns of unequal length, {lengths}; expected one entry a row in each")
+    if not 0 < count <= MOST_VALUES:
+        raise InputError(f"{where}: found {count} rows, expected 1 to {MOST_VALUES}")
     lines = range(1, count + 1) if rows is None else rows
     names = [[str(each).strip() for each in columns[name]] for name in COLUMNS[:3]]
     values = _values(columns["value"], lines, where)
@@ -127,14 +131,6 @@ def _column(table: Any, name: str, where: str) -> Sequence[Any]:
         found = ", ".join(str(each) for each in table) or "none"
         raise InputError(f"{where}: column '{name}' is missing; found {found}")
     return list(table[name])
-
-
-def _check_lengths(columns: Mapping[str, Sequence[Any]], count: int, where: str) -> None:
-    lengths = {name: len(each) for name, each in columns.items()}
-    if len(set(lengths.values())) > 1:
-        raise InputError(f"{where}: columns of unequal length, {lengths}; expected one entry a row in each")
-    if not 0 < count <= MOST_VALUES:
-        raise InputError(f"{where}: found {count} rows, expected 1 to {MOST_VALUES}")
 
 
 def _values(column: Sequence[Any], lines: Sequence[int], where: str) -> FloatArray:

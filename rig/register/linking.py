@@ -131,7 +131,11 @@ class _Plan:
         if capture.batch and batch and capture.batch != batch:
             return f"says batch {capture.batch}, but {name} is of batch {batch} in the register"
         if owner is not None:
-            self._again(owner, capture)
+            if owner.detail == capture.folder:
+                self.already += 1
+            else:
+                self.moved.append(capture.folder)
+                self.records.append(corrected(owner, "found in another folder", detail=capture.folder))
             return ""
         self._attach(capture, batch)
         return ""
@@ -151,13 +155,6 @@ class _Plan:
         self.added.append(name)
         self.records.append(Record(specimen=name, kind=kinds.REGISTERED, at=self._at, how="capture"))
         return ""
-
-    def _again(self, owner: Record, capture: SeenCapture) -> None:
-        if owner.detail == capture.folder:
-            self.already += 1
-            return
-        self.moved.append(capture.folder)
-        self.records.append(corrected(owner, "found in another folder", detail=capture.folder))
 
     def _attach(self, capture: SeenCapture, batch: str | None) -> None:
         name, at = capture.specimen, capture.started

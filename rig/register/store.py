@@ -147,7 +147,9 @@ class Register:
         """
         found = self._records("WHERE specimen = ?", name)
         if not found:
-            raise InputError(self._unknown(name))
+            near = near_ids(name, self.ids())
+            asked = f"; did you mean {' or '.join(near)}?" if near else ""
+            raise InputError(f"specimen {name}: is not in the register {self.path}{asked}")
         return Specimen.of(name, found)
 
     def specimens(self, *, batch: str | None = None, state: str | None = None) -> tuple[Specimen, ...]:
@@ -362,11 +364,6 @@ class Register:
     def _ask(self, question: str, *values: object) -> list[tuple[Any, ...]]:
         with self._worded():
             return self._file.execute(question, values).fetchmany(MOST_RECORDS + 1)
-
-    def _unknown(self, name: str) -> str:
-        near = near_ids(name, self.ids())
-        asked = f"; did you mean {' or '.join(near)}?" if near else ""
-        return f"specimen {name}: is not in the register {self.path}{asked}"
 
     @contextmanager
     def _writing(self) -> Iterator[None]:

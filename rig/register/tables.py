@@ -134,7 +134,11 @@ def import_into(
     """
     if len(text) > LARGEST_TEXT:
         raise InputError(f"{where}: {len(text)} characters are too many for a table of specimens")
-    headings, rows = _rows(text, where)
+    titles = {"id", "measured", "number", *COLUMNS, *_WORDS, *_NUMBERS, *_COMPUTED}
+    table = rows_of(text, where, lambda cell: re.sub(r"\W*[\[(].*", "", cell).strip().lower() in titles)
+    headings, rows = list(table.headings), list(table.rows)
+    if "" in headings:
+        raise InputError(f"{where}, line {table.heading_line}, headings: a column has no heading")
     if "number" in headings:
         records = [_record(row) for row in rows]
         register.restore(records)
@@ -302,12 +306,3 @@ def _whole(cells: Mapping[str, str], name: str) -> int | None:
     if cell and not _WHOLE.fullmatch(cell):
         raise InputError(f"{name}: found {cell!r:.40}, expected a whole number")
     return int(cell) if cell else None
-
-
-def _rows(text: str, where: str) -> tuple[list[str], list[Row]]:
-    """Headings, and the rows below that say something."""
-    known = {"id", "measured", "number", *COLUMNS, *_WORDS, *_NUMBERS, *_COMPUTED}
-    table = rows_of(text, where, lambda cell: re.sub(r"\W*[\[(].*", "", cell).strip().lower() in known)
-    if "" in table.headings:
-        raise InputError(f"{where}, line {table.heading_line}, headings: a column has no heading")
-    return list(table.headings), list(table.rows)

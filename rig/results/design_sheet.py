@@ -474,7 +474,10 @@ def _alike_set(
     gauges: Mapping[str, GaugeResult],
     strict: bool,
 ) -> AlikeSet:
-    groups = _grouped(results)
+    by_name: dict[str, list[PieceResult]] = {}
+    for result in sorted(results, key=lambda each: state_rank(each.state)):
+        by_name.setdefault(group_name(result.batch, result.state), []).append(result)
+    groups = {name: tuple(each) for name, each in by_name.items()}
     figures = {name: _figures(each, gauges) for name, each in groups.items()}
     found = [heights[each.capture] for each in results]
     known = {each.capture: height for each, height in zip(results, found, strict=True) if height is not None}
@@ -483,9 +486,13 @@ def _alike_set(
     bands, gap_bands = force_bands(groups, known if height_mm is not None else None, height_mm)
     rounded = {} if height_mm is None else gap_tables(groups, known, height_mm)
     differing = [each for each in unlike_circumstances(results, strict=strict) if each.name in although]
+    stated = {
+        name: dict.fromkeys(each.circumstances.get(name, UNSTATED) for each in results)
+        for name in dict.fromkeys(name for each in results for name in each.circumstances)
+    }
     return AlikeSet(
         letter=letter,
-        circumstances=_common(results),
+        circumstances={name: first_few(values, between=" / ") for name, values in stated.items()},
         groups=groups,
         figures=figures,
         height_mm=height_mm,
@@ -503,13 +510,6 @@ def _alike_set(
     )
 
 
-def _grouped(results: Sequence[PieceResult]) -> dict[str, tuple[PieceResult, ...]]:
-    groups: dict[str, list[PieceResult]] = {}
-    for each in sorted(results, key=lambda each: state_rank(each.state)):
-        groups.setdefault(group_name(each.batch, each.state), []).append(each)
-    return {name: tuple(each) for name, each in groups.items()}
-
-
 def _figures(results: Sequence[PieceResult], gauges: Mapping[str, GaugeResult]) -> dict[str, BatchFigures]:
     names = list(dict.fromkeys(name for each in results for name in each.values))
     found = dict(figures_by_quantity(results, names))
@@ -517,14 +517,6 @@ def _figures(results: Sequence[PieceResult], gauges: Mapping[str, GaugeResult]) 
         if name in found:
             found[name] = batch_figures(results, name, gauge=gauge)
     return found
-
-
-def _common(results: Sequence[PieceResult]) -> dict[str, str]:
-    names = dict.fromkeys(name for each in results for name in each.circumstances)
-    found = {
-        name: dict.fromkeys(each.circumstances.get(name, UNSTATED) for each in results) for name in names
-    }
-    return {name: first_few(values, between=" / ") for name, values in found.items()}
 
 
 def _comparisons(

@@ -400,14 +400,14 @@ def _over(results: Sequence[PieceResult], heights_mm: Mapping[str, float] | None
     """Results whose curve stands over compression in %, or as it was."""
     if heights_mm is None:
         return list(results)
-    return [_along(each, 100 / heights_mm[each.capture]) for each in results]
-
-
-def _along(result: PieceResult, factor: float) -> PieceResult:
-    curve = result.curve
-    if curve is None:
-        return result
-    return replace(result, curve=replace(curve, deflection_mm=curve.deflection_mm * factor))
+    over = []
+    for each in results:
+        pct_per_mm = 100 / heights_mm[each.capture]
+        curve = each.curve
+        if curve is not None:
+            curve = replace(curve, deflection_mm=curve.deflection_mm * pct_per_mm)
+        over.append(replace(each, curve=curve))
+    return over
 
 
 def _over_gap(

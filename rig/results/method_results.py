@@ -213,7 +213,10 @@ def method_report(
             outcome = _of_cycles(name, method, course, result)
             if name in LATEST and outcome.value is not None and result is not None:
                 outcome = _set_since_touch(outcome, method, course, windows, result)
-        quantities.append(_with_interval(outcome))
+        if outcome.u is not None:
+            freedom = math.inf if outcome.freedom is None else outcome.freedom
+            outcome = replace(outcome, half95=coverage_factor(freedom) * outcome.u)
+        quantities.append(outcome)
     notes = (
         *_notes(method, header, course, windows),
         *calibration.complaints(header.started.date()),
@@ -240,13 +243,6 @@ def _widened(outcome: Outcome, calibration: Calibration, under: Callable[[Calibr
         variance += moved
         fourth += moved**2 / shift.degrees_of_freedom
     return replace(outcome, u=math.sqrt(variance), freedom=limited(effective_freedom(variance, fourth)))
-
-
-def _with_interval(outcome: Outcome) -> Outcome:
-    if outcome.u is None:
-        return outcome
-    freedom = math.inf if outcome.freedom is None else outcome.freedom
-    return replace(outcome, half95=coverage_factor(freedom) * outcome.u)
 
 
 class _Windows:
@@ -422,7 +418,10 @@ def _set_since_touch(
         touched = first_contact(course, windows.read_with(result.calibration))
     except InputError:
         return outcome
-    row = _last_good(method, course, result)
+    # the last cycle whose set is known
+    known = counted_cycles(result.columns, 0, "set_mm")
+    rows = _rows_of_presses(course, result)[method.conditioning.cycles :]
+    row = next(row for row in reversed(rows) if known[row])
     last = float(result.columns["contact_at_force_mm"][row])
     # what the calibration does to a position, it does to the touch as well; set knows what is left of it
     u2 = touched.u**2 + float(result.columns["contact_at_force_mm_u"][row]) ** 2
@@ -434,13 +433,6 @@ def _set_since_touch(
     variance = max(u2, 0.0)
     freedom = limited(effective_freedom(variance, float(np.nan_to_num(_fourth(result, "set_mm", [row])[0]))))
     return replace(outcome, value=last - touched_mm, u=math.sqrt(variance), why="", how=how, freedom=freedom)
-
-
-def _last_good(method: Method, course: Course, result: CaptureResult) -> int:
-    """Row of the last cycle whose set is known."""
-    rows = _rows_of_presses(course, result)[method.conditioning.cycles :]
-    known = counted_cycles(result.columns, 0, "set_mm")
-    return [row for row in rows if known[row]][-1]
 
 
 def _why_no_cycle(presses: int, rows: list[int], good: list[int]) -> str:

@@ -95,8 +95,16 @@ def trials_of_captures(paths: Sequence[Path], column: str, asked: Asked) -> Tria
     """
 
     squeezed = sorted(_all_squeezed(paths, column, asked), key=lambda each: each.capture.header.started)
-    _refuse_doubles(squeezed)
-    squeezed = _name_rigs(squeezed)
+    seen: dict[str, Path] = {}
+    for each in squeezed:
+        other = seen.setdefault(each.capture.header.id, each.path)
+        if other is not each.path:
+            raise InputError(f"{each.path}: the same capture as {other}; each is one trial, give it once")
+    if len({_rig_name(each) for each in squeezed if each.driven}) > 1:
+        # several driven rigs are several appraisers
+        squeezed = [
+            replace(each, appraiser=f"{RIG} {_rig_name(each)}") if each.driven else each for each in squeezed
+        ]
     count: Counter[tuple[str, str]] = Counter()
     columns: dict[str, list[Any]] = defaultdict(list)
     for each in squeezed:
@@ -163,23 +171,6 @@ def _all_squeezed(paths: Sequence[Path], column: str, asked: Asked) -> list[_Squ
             f"{len(refused)} captures cannot be used:\n  " + "\n  ".join(str(refusal) for refusal in refused)
         )
     return found
-
-
-def _refuse_doubles(squeezed: Sequence[_Squeezed]) -> None:
-    seen: dict[str, Path] = {}
-    for each in squeezed:
-        other = seen.setdefault(each.capture.header.id, each.path)
-        if other is not each.path:
-            raise InputError(f"{each.path}: the same capture as {other}; each is one trial, give it once")
-
-
-def _name_rigs(squeezed: list[_Squeezed]) -> list[_Squeezed]:
-    """Several driven rigs are several appraisers."""
-
-    names = {_rig_name(each) for each in squeezed if each.driven}
-    if len(names) < 2:
-        return squeezed
-    return [replace(each, appraiser=f"{RIG} {_rig_name(each)}") if each.driven else each for each in squeezed]
 
 
 def _rig_name(each: _Squeezed) -> str:
