@@ -9,7 +9,6 @@ anybody relies on it. Cost: a minute at the terminal.
 from __future__ import annotations
 
 import re
-import sys
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -22,6 +21,7 @@ import click
 
 from rig.cli.options import read_quantity
 from rig.cli.output import say
+from rig.cli.setup_asking import answer_to, readings
 from rig.errors import DeviceError, InputError
 
 if TYPE_CHECKING:
@@ -31,14 +31,11 @@ if TYPE_CHECKING:
 LISTEN_S = 2.5
 """How long lines are read before they are shown: some twenty of a slow board."""
 
-REST_S = 1.5
-"""Length of a reading at rest, in device time."""
-
-PATIENCE_S = 20.0
-"""A board that sends nothing for so long is not there."""
-
 CLEAR_STEP = 10.0
 """A change below so many standard errors of the two means is none."""
+
+BAUDS = (115_200, 250_000)
+"""Speeds that are tried if none is given: that of most boards, and that of the reference firmware."""
 
 SEPARATORS = (",", ";", "\t", "|")
 TIMES = ("time_us", "time_ms", "time_s")
@@ -56,48 +53,65 @@ class Level:
 
 @click.command("setup")
 @click.option("--port", metavar="PATH", help="Port of the board.  [default: chosen from a list]")
-@click.option("--baud", type=click.IntRange(1), default=115_200, show_default=True, help="Speed of the port.")
+@click.option("--baud", type=click.IntRange(1), help="Speed of the port.  [default: 115200, then 250000]")
 @click.option("--name", metavar="NAME", default="my rig", show_default=True, help="What the rig is called.")
 @click.option(
     "--out", type=click.Path(path_type=Path, dir_okay=False), default=Path("my-rig.yaml"), show_default=True,
     help="Rig file to write; an existing one is not overwritten.",
 )  # fmt: skip
-def command(*, port: str | None, baud: int, name: str, out: Path) -> None:
+def command(*, port: str | None, baud: int | None, name: str, out: Path) -> None:
     """Write a rig file and a first calibration beside it: which port, which format, and what a count is.
 
     You need a known mass, such as 500 g, and a known distance, such as a gauge block of 25 mm; each can be
-    left out with Enter. Nothing moves by itself.
+    left out with Enter. Of a device that drives its platen the emergency stop and the switches are tried
+    first, with the motor supply off. Nothing moves by itself.
     """
     from rig.calibration import Calibration
     from rig.calibrationfile import write_calibration
     from rig.cli.logs import log_to_file
-    from rig.reader import PortAddress
+    from rig.reader import Reader
 
     calibration_file = out.with_name(f"{out.stem}-calibration.yaml")
     for path in (out, calibration_file):
         if path.exists():
             raise InputError(f"{path}: exists already; give another file with --out")
-    address = PortAddress(path=port or _chosen_port(), baud=baud)
+    port = port or _chosen_port()
     say("Opening the port can reset a board: keep hands clear of the platens.", err=True)
+    skipped: list[str] = []
     with log_to_file():
-        wire, written = _format_of(address)
+        address, wire, written, drives = _recognised(port, BAUDS if baud is None else (baud,))
         fields: dict[str, Any] = {
             "name": name,
-            "port": {"path": str(address.path), "baud": baud},
+            "port": {"path": str(address.path), "baud": address.baud},
             "wire": written,
         }
+        if drives:
+            from rig.cli.setup_driven import ask_drive, try_contacts
+
+            with Reader(address, wire) as reader:
+                skipped = try_contacts(reader)
         scales = _scales(address, wire, written)
+        if drives:
+            with Reader(address, wire) as reader:
+                drive = ask_drive(reader, scales)
+                written["rate_hz"] = reader.granted_hz
+            fields |= {"drive": drive} if drive else {}
     if scales:
         fields["calibration"] = calibration_file.name
         write_calibration(
             calibration_file, Calibration(scales.get("force"), scales.get("position"), name=name)
         )
     _write(fields, out)
+    for what in skipped:
+        say(f"Skipped, and still to be tried before anything moves: {what}.")
     say(f"Wrote {out}" + (f" and {calibration_file}." if scales else "."))
     if scales:
         say("These first scales have no stated uncertainty. Compare the force with several masses:")
         say(f"  pressrig calibrate force --rig {out}")
-    say(f"Then squeeze pieces: pressrig session --rig {out} --model NAME --count 20")
+    if drives:
+        say(f"Before anything moves: pressrig check-device --rig {out} --no-motion")
+    else:
+        say(f"Then squeeze pieces: pressrig session --rig {out} --model NAME --count 20")
 
 
 def _chosen_port() -> str:
@@ -111,20 +125,44 @@ def _chosen_port() -> str:
     return ports[int(_number("Which port?", 1, low=1, high=len(ports))) - 1].path
 
 
-def _format_of(address: PortAddress) -> tuple[WireFormat, dict[str, Any]]:
-    """Whether the device speaks in frames, else what its lines hold, for the reader and for the file."""
+def _recognised(port: str, bauds: Sequence[int]) -> tuple[PortAddress, WireFormat, dict[str, Any], bool]:
+    """Where the device is heard, its format for the reader and for the file, and whether it drives.
+
+    Raises
+    ------
+    DeviceError
+        If it is heard at none of the speeds; the first refusal.
+    """
+    from rig.reader import PortAddress
+
+    refusals = []
+    for baud in bauds:
+        address = PortAddress(path=port, baud=baud)
+        try:
+            return address, *_format_of(address)
+        except DeviceError as problem:
+            if "does not open" in str(problem) or "another program" in str(problem):
+                raise
+            refusals.append(problem)
+    raise refusals[0]
+
+
+def _format_of(address: PortAddress) -> tuple[WireFormat, dict[str, Any], bool]:
+    """Whether the device speaks in frames, else what its lines hold; and whether it drives its platen."""
     from rig.reader import Reader
+    from rig.wire import Capability
 
     try:
         with Reader(address, "framed") as reader:
             identity = reader.identity
             who = "" if identity is None else f" {identity.name!r}, unit {identity.unit_id.hex()}"
-            say(f"The device speaks the framed protocol{who}.")
-            return "framed", {"format": "framed"}
+            say(f"The device speaks the framed protocol{who}, at {address.baud} baud.")
+            drives = identity is not None and Capability.DRIVES in identity.capabilities
+            return "framed", {"format": "framed"}, drives
     except DeviceError as problem:
         if "does not open" in str(problem) or "another program" in str(problem):
             raise
-    return _line_format(_lines(address))
+    return *_line_format(_lines(address)), False
 
 
 def _lines(address: PortAddress) -> list[str]:
@@ -199,7 +237,7 @@ def _unit(name: str, cells: Sequence[str], right: str) -> str:
 
     known = units.is_force if right == "N" else units.is_length
     while True:
-        found = _line(f"Unit of the {name}: counts, or one such as {right}? [counts] ") or "counts"
+        found = answer_to(f"Unit of the {name}: counts, or one such as {right}? [counts] ") or "counts"
         if found == "counts" and any("." in cell for cell in cells):
             say(f"Counts are whole numbers, and the board prints {cells[0]}; name the unit that it prints.")
         elif found == "counts" or known(found):
@@ -220,7 +258,7 @@ def _scales(address: PortAddress, wire: WireFormat, written: dict[str, Any]) -> 
         return scales
     with Reader(address, wire) as reader:
         if in_counts["force"]:
-            load = _line('A known load for the platen, such as "500 g" [Enter: leave force in counts]: ')
+            load = answer_to('A known load for the platen, such as "500 g" [Enter: leave force in counts]: ')
             if load:
                 load_n = read_quantity("load", load, "N") or 0.0
                 empty = _rest(reader, "Leave the platen empty and untouched, then press Enter. ")
@@ -231,7 +269,7 @@ def _scales(address: PortAddress, wire: WireFormat, written: dict[str, Any]) -> 
                 scales["force"] = Scale(per_count, zero_counts=float(round(empty.force)))
                 say(f"Force: one count is {1000 * per_count:.4g} mN.")
         if in_counts["position"]:
-            way = _line('A known distance, such as "25 mm" [Enter: leave position in counts]: ')
+            way = answer_to('A known distance, such as "25 mm" [Enter: leave position in counts]: ')
             if way:
                 way_mm = parse(way, "mm")
                 far = _rest(reader, "Put the platen at the far end of that distance, then press Enter. ")
@@ -244,24 +282,8 @@ def _scales(address: PortAddress, wire: WireFormat, written: dict[str, Any]) -> 
 
 def _rest(reader: Reader, question: str) -> Level:
     """Means over a while at rest, once a person has said so."""
-    from rig.samples import Samples
-
-    _line(question)
-    while reader.get(timeout_s=0.0) is not None:  # what was taken before
-        pass
-    parts, begun, first_us = [], time.monotonic(), None
-    while True:
-        delivery = reader.get(timeout_s=0.5)
-        if delivery is not None and len(delivery.samples):
-            parts.append(delivery.samples)
-            first_us = delivery.samples.time_us[0] if first_us is None else first_us
-            if delivery.samples.time_us[-1] - first_us >= REST_S * 1e6:
-                break
-        if time.monotonic() - begun > PATIENCE_S:
-            raise DeviceError(
-                f"no samples over {REST_S:g} s within {PATIENCE_S:g} s; is the board still there?"
-            )
-    whole = Samples.concatenate(parts)
+    answer_to(question)
+    whole = readings(reader)
     force, position = whole.force.astype(float).tolist(), whole.position.astype(float).tolist()
     # a mean of whole counts is not known better than about a third of one
     root = len(whole) ** 0.5
@@ -295,18 +317,9 @@ def _write(fields: dict[str, Any], out: Path) -> None:
     read_rig_file(out)
 
 
-def _line(question: str) -> str:
-    """What a person answers; without anybody there, setting up ends."""
-    say(question, nl=False)
-    line = sys.stdin.readline()
-    if not line:
-        raise InputError("setup: the answers ended before the rig file was complete; nothing was written")
-    return line.strip()
-
-
 def _number(question: str, usual: int, *, low: int, high: int) -> int:
     while True:
-        text = _line(f"{question} [{usual}] ") or str(usual)
+        text = answer_to(f"{question} [{usual}] ") or str(usual)
         if text.isdecimal() and low <= int(text) <= high:
             return int(text)
         say(f"Found {text!r}; expected a whole number from {low} to {high}.")
@@ -314,7 +327,7 @@ def _number(question: str, usual: int, *, low: int, high: int) -> int:
 
 def _word(question: str, usual: str, words: Sequence[str]) -> str:
     while True:
-        text = _line(f"{question} [{usual}] ").lower() or usual
+        text = answer_to(f"{question} [{usual}] ").lower() or usual
         if text in words:
             return text
         say(f"Found {text!r}; expected one of {', '.join(words)}.")

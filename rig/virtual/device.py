@@ -340,7 +340,7 @@ class Device:
         if self.character.capabilities & Capability.DRIVES:
             status[stretch.speed_mm_per_s != 0] |= np.uint8(Status.MOVING)
             at_end = (stretch.position_mm <= 0) | (stretch.position_mm >= drive.settings.travel_mm)
-            status[at_end] |= np.uint8(Status.TRAVEL_SWITCH)
+            status[at_end | drive.upper_held | drive.home_held] |= np.uint8(Status.TRAVEL_SWITCH)
         return status
 
     def _events(self) -> list[DeviceMessage]:

@@ -4,23 +4,32 @@ from __future__ import annotations
 
 import subprocess
 import sys
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 import pytest
-from command_line import PATIENCE_S, PRESSRIG, environment
+from command_line import PRESSRIG, environment
 
 sys.path.append(str(Path(__file__).parents[1] / "reader"))
 
 from scripted_device import ScriptedDevice
 
 from rig.rigfile import read_rig_file
-from rig.wire import LineFormat
+from rig.virtual import LinearSpring, VirtualPort, VirtualRig
+from rig.virtual.motion import standing
+from rig.wire import LineFormat, StateFlag
 
 MN_PER_COUNT, UM_PER_COUNT = -2.5, 4.0
 """The board's own: its force counts fall when the platen is loaded."""
+
+
+LONGEST_S = 600.0
+"""A whole conversation takes 25 s on a machine with nothing else to do."""
 
 
 class Lever(ScriptedDevice):
@@ -51,6 +60,9 @@ class Terminal:
             env=environment(home) | {"PYTHONUNBUFFERED": "1"}, cwd=home,
         )  # fmt: skip
         self.said = ""
+        # a question that never comes must not be waited for for ever
+        self._limit = threading.Timer(LONGEST_S, self._process.kill)
+        self._limit.start()
 
     def answer(self, question: str, text: str, before: Callable[[], None] | None = None) -> None:
         """Wait for the question, do what a person does before answering, then answer."""
@@ -59,6 +71,8 @@ class Terminal:
         begun = len(self.said)
         while question not in self.said[begun:]:
             sign = self._process.stdout.read(1)
+            if not sign:
+                self._limit.cancel()
             assert sign, self.said
             self.said += sign
         if before is not None:
@@ -67,7 +81,8 @@ class Terminal:
         self._process.stdin.flush()
 
     def end(self) -> int:
-        said, _ = self._process.communicate(timeout=PATIENCE_S)
+        said, _ = self._process.communicate()
+        self._limit.cancel()
         self.said += said
         return self._process.returncode
 
@@ -99,6 +114,117 @@ def test_a_mass_and_a_distance_become_the_sizes_of_a_count(tmp_path, lines):
     # 500 g weigh 4.903325 N; two means of 300 readings with a noise of 2 counts leave 0.2 counts of 1961
     assert rig.calibration.force.per_count == pytest.approx(MN_PER_COUNT / 1000, rel=1e-3)
     assert rig.calibration.position.per_count == pytest.approx(UM_PER_COUNT / 1000, rel=1e-3)
+
+
+@contextmanager
+def fresh_press(link: Path) -> Iterator[VirtualRig]:
+    """A virtual rig as it comes out of the box: a count is 1 mN or 5 um, and it drives its platen."""
+    rig = VirtualRig(LinearSpring(2.0, 60.0), scripted=False, gap_mm=18.0, rate_hz=500.0)
+    with VirtualPort(rig, link):
+        yield rig
+
+
+def shifted(rig: VirtualRig, way_mm: float) -> Callable[[], None]:
+    """The hand wheel is turned."""
+
+    def turn() -> None:
+        machine = rig.device.machine
+        machine.trajectory = standing(machine.position_mm + way_mm, machine.now_s)
+
+    return turn
+
+
+def tried(terminal: Terminal, rig: VirtualRig) -> None:
+    """Each step of the contacts, done as it is asked for."""
+    terminal.answer("type off", "off")
+    for question, order in (
+        ("Release the emergency stop and all", None),
+        ("Press the emergency stop", "stop open"),
+        ("Release the emergency stop", "stop close"),
+        ("Pull the plug", "stop open"),
+        ("Plug it in", "stop close"),
+        ("Press the home switch", "home press"),
+        ("Release the home switch", "home free"),
+        ("Press the travel switch", "upper press"),
+        ("Release the travel switch", "upper free"),
+    ):
+        terminal.answer(question, "", before=partial(rig.order, order) if order else None)
+
+
+def scaled(terminal: Terminal, rig: VirtualRig, *, towards: float = 1.0) -> None:
+    terminal.answer("A known load", "3 N")
+    terminal.answer("empty and untouched", "")
+    terminal.answer("Put 3 N on it", "", before=partial(rig.order, "push 3"))
+    terminal.answer("A known distance", "2 mm")
+    terminal.answer("far end", "", before=partial(rig.order, "push 0"))
+    terminal.answer("Move it 2 mm", "", before=shifted(rig, 2.0 * towards))
+
+
+def test_a_fresh_press_is_recognised_and_led_through_stop_switches_signs_and_limits(tmp_path):
+    link, out = tmp_path / "press", tmp_path / "press.yaml"
+    with fresh_press(link) as rig:
+        terminal = Terminal(tmp_path, "--port", link, "--out", out)
+        tried(terminal, rig)
+        scaled(terminal, rig)
+        terminal.answer("End of the travel", "60 mm")
+        terminal.answer("Largest force", "400 N")
+        terminal.answer("Largest pull", "10 N")
+        terminal.answer("Largest speed", "15 mm/s")
+        terminal.answer("Deceleration", "200 mm/s^2")
+        assert terminal.end() == 0, terminal.said
+        assert not rig.device.state().flags & StateFlag.ARMED
+    assert "status: travel switch pressed" in terminal.said
+    assert "check-device" in terminal.said
+    described = read_rig_file(out)
+    assert described.calibration.force.per_count == pytest.approx(0.001, rel=1e-3)
+    assert described.calibration.position.per_count == pytest.approx(0.005, rel=1e-2)
+    limits = described.limits
+    assert (limits.travel_mm, limits.force_n) == ((0.0, 60.0), (-10.0, 400.0))
+    assert (limits.speed_mm_per_s, limits.deceleration_mm_per_s2) == (15.0, 200.0)
+    assert limits.conversions_per_s == pytest.approx(500.0, rel=0.02)
+
+
+def test_a_switch_that_does_nothing_is_asked_for_again_and_one_that_is_skipped_is_named(tmp_path):
+    link, out = tmp_path / "press", tmp_path / "press.yaml"
+    with fresh_press(link) as rig:
+        terminal = Terminal(tmp_path, "--port", link, "--out", out)
+        terminal.answer("type off", "off")
+        terminal.answer("Release the emergency stop and all", "")
+        terminal.answer("Press the emergency stop", "")
+        terminal.answer("Press the emergency stop", "", before=partial(rig.order, "stop open"))
+        # still pressed
+        terminal.answer("Release the emergency stop", "")
+        terminal.answer("Release the emergency stop", "", before=partial(rig.order, "stop close"))
+        for _ in range(6):
+            terminal.answer("(or type skip)", "skip")
+        terminal.answer("A known load", "")
+        terminal.answer("A known distance", "")
+        assert terminal.end() == 0, terminal.said
+    assert terminal.said.count("Found nothing, expected emergency stop") == 1
+    assert terminal.said.count("Found emergency stop pressed or latched, expected nothing") == 1
+    assert terminal.said.count("Skipped, and still to be tried") == 6
+    assert "nothing may be moved" in terminal.said
+    assert read_rig_file(out).limits is None
+
+
+def test_a_scale_that_falls_towards_the_part_is_refused_with_what_to_swap(tmp_path):
+    link, out = tmp_path / "press", tmp_path / "press.yaml"
+    with fresh_press(link) as rig:
+        terminal = Terminal(tmp_path, "--port", link, "--out", out)
+        tried(terminal, rig)
+        scaled(terminal, rig, towards=-1.0)
+        assert terminal.end() == 2
+    assert "swap lines A and B" in terminal.said
+    assert not out.exists()
+
+
+def test_a_motor_supply_that_is_not_said_to_be_off_ends_it(tmp_path):
+    link, out = tmp_path / "press", tmp_path / "press.yaml"
+    with fresh_press(link):
+        terminal = Terminal(tmp_path, "--port", link, "--out", out)
+        terminal.answer("type off", "yes")
+        assert terminal.end() == 2
+    assert not out.exists()
 
 
 def test_a_load_that_changes_nothing_is_refused(tmp_path):

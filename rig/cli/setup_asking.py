@@ -1,0 +1,62 @@
+"""What `pressrig setup` asks: a person at the terminal, and the board at rest."""
+
+from __future__ import annotations
+
+import sys
+import time
+from typing import TYPE_CHECKING
+
+from rig.cli.output import say
+from rig.errors import DeviceError, InputError
+
+if TYPE_CHECKING:
+    from rig.reader import Reader
+    from rig.samples import Samples
+
+REST_S = 1.5
+"""Length of a reading at rest, in device time."""
+
+PATIENCE_S = 20.0
+"""A board that sends nothing for so long is not there."""
+
+
+def answer_to(question: str) -> str:
+    """Return what a person answers; without anybody there, setting up ends.
+
+    Raises
+    ------
+    InputError
+        If the answers have ended.
+    """
+    say(question, nl=False)
+    line = sys.stdin.readline()
+    if not line:
+        raise InputError("setup: the answers ended before the rig file was complete; nothing was written")
+    return line.strip()
+
+
+def readings(reader: Reader, duration_s: float = REST_S) -> Samples:
+    """Return samples over a while from now on, in device time.
+
+    Raises
+    ------
+    DeviceError
+        If they stay away.
+    """
+    from rig.samples import Samples
+
+    while reader.get(timeout_s=0.0) is not None:  # what was taken before
+        pass
+    parts, begun, first_us = [], time.monotonic(), None
+    while True:
+        delivery = reader.get(timeout_s=0.5)
+        if delivery is not None and len(delivery.samples):
+            parts.append(delivery.samples)
+            first_us = delivery.samples.time_us[0] if first_us is None else first_us
+            if delivery.samples.time_us[-1] - first_us >= duration_s * 1e6:
+                break
+        if time.monotonic() - begun > PATIENCE_S:
+            raise DeviceError(
+                f"no samples over {duration_s:g} s within {PATIENCE_S:g} s; is the board still there?"
+            )
+    return Samples.concatenate(parts)

@@ -1,0 +1,165 @@
+"""What `pressrig setup` adds for a device that drives its platen: stop, switches, signs, and limits.
+
+Problem: switches, scale and cell of a new press are wired by hand, and what is wired wrongly shows first when
+the platen moves. Plan: with the motor supply off each of them is tried by itself. Status bits are stated as
+they change, and the next step comes when they are right. Nothing is armed. Cost: some minutes.
+"""
+
+from __future__ import annotations
+
+import threading
+from contextlib import suppress
+from typing import Any
+
+from rig.calibration import Scale
+from rig.cli.options import read_quantity
+from rig.cli.output import say
+from rig.cli.setup_asking import answer_to, readings
+from rig.errors import DeviceError, InputError
+from rig.reader import DeviceLimits, Reader
+from rig.samples import Status
+
+BITS = {
+    Status.FORCE_SATURATED: "force converter saturated",
+    Status.POSITION_FAULT: "position sensor at fault",
+    Status.MOVING: "moving",
+    Status.TRAVEL_SWITCH: "travel switch pressed",
+    Status.EMERGENCY_STOP: "emergency stop pressed or latched",
+    Status.FORCE_TRIP: "force trip",
+}
+
+WATCHED = Status.POSITION_FAULT | Status.TRAVEL_SWITCH | Status.EMERGENCY_STOP | Status.FORCE_TRIP
+"""A force converter with nothing wired to it is saturated or silent."""
+
+TRIED = (
+    ("Release the emergency stop and all switches", Status(0)),
+    ("Press the emergency stop", Status.EMERGENCY_STOP),
+    ("Release the emergency stop", Status(0)),
+    ("Pull the plug of the emergency stop's contact at the board", Status.EMERGENCY_STOP),
+    ("Plug it in again", Status(0)),
+    ("Press the home switch with a rod", Status.TRAVEL_SWITCH),
+    ("Release the home switch", Status(0)),
+    ("Press the travel switch at the pressing end with a rod", Status.TRAVEL_SWITCH),
+    ("Release the travel switch", Status(0)),
+)
+
+SIGNS = {
+    "force": "the force falls when the platen is loaded: if the load acts as a squeeze does, swap the two "
+    "signal wires of the cell",
+    "position": "the position falls when the platen goes towards the part: swap lines A and B of the scale",
+}
+
+SUPPLY_OFF = "Switch the motor supply off and lock it, then type off: "
+
+
+def try_contacts(reader: Reader) -> list[str]:
+    """Try stop and switches one by one, and return what was skipped.
+
+    Raises
+    ------
+    InputError
+        If the motor supply is not said to be off.
+    """
+    say(
+        "This device drives its platen. Nothing is armed here; hands and rods go in only with the supply off."
+    )
+    if answer_to(SUPPLY_OFF).lower() != "off":
+        raise InputError("setup: found no 'off'; expected that the motor supply is off and locked")
+    skipped = []
+    for what, wanted in TRIED:
+        while True:
+            answer, status = _followed(reader, f"{what}, then press Enter (or type skip). ")
+            if answer == "skip":
+                skipped.append(what)
+                break
+            if status & WATCHED == wanted:
+                say(f"  Right: {words_of(wanted)}.")
+                break
+            found = words_of(status & WATCHED)
+            say(f"  Found {found}, expected {words_of(wanted)}: check plug and wiring, and that the")
+            say("  contact opens when it is pressed.")
+    return skipped
+
+
+def words_of(status: Status) -> str:
+    """Return the bits of a sample's status in words.
+
+    Examples
+    --------
+    >>> words_of(Status.TRAVEL_SWITCH | Status.EMERGENCY_STOP), words_of(Status.FRESH_FORCE)
+    ('travel switch pressed, emergency stop pressed or latched', 'nothing')
+    """
+    return ", ".join(words for bit, words in BITS.items() if bit in status) or "nothing"
+
+
+def _followed(reader: Reader, question: str) -> tuple[str, Status]:
+    """The answer to a question and the status behind it; each change of the status is said meanwhile."""
+    answered = threading.Event()
+
+    def follow() -> None:
+        said = None
+        while not answered.is_set():
+            delivery = reader.get(timeout_s=0.1)
+            if delivery is not None and len(delivery.samples):
+                words = words_of(Status(int(delivery.samples.status[-1])))
+                if words != said:
+                    say(f"  status: {words}")
+                said = words
+
+    follower = threading.Thread(target=follow, name="rig-status")
+    follower.start()
+    try:
+        answer = answer_to(question).lower()
+    finally:
+        answered.set()
+        follower.join()
+    # a stop stays latched after its button was released; while it is pressed it cannot be cleared
+    with suppress(DeviceError):
+        reader.session.clear_stop()
+    # bits of one sample may be a damaged byte; a contact that bounces is at rest after some
+    return answer, Status(int(readings(reader).status[-1]))
+
+
+def ask_drive(reader: Reader, scales: dict[str, Scale]) -> dict[str, Any]:
+    """Return the section `drive` of the rig file, empty if it cannot be given.
+
+    Raises
+    ------
+    InputError
+        If force or position fall where they have to rise.
+    """
+    for name, falls in SIGNS.items():
+        if name not in scales:
+            say(f"Without a scale of {name} no limits can be stated, and nothing may be moved.")
+            return {}
+        if scales[name].per_count < 0:
+            raise InputError(f"setup: {falls}; then start again")
+    kept = DeviceLimits.kept_by(reader.session.state())
+    most_n = kept.max_force * scales["force"].per_count
+    most_mm = kept.max_position * scales["position"].per_count
+    say(f"The device was built for {most_n:.0f} N and {most_mm:.0f} mm at the most. State what this press")
+    say("may do, as in its settings.h; Enter leaves the section out, and nothing may be moved.")
+    asked = {}
+    for name, what, unit in (
+        ("travel", "End of the travel, such as 60 mm", "mm"),
+        ("force", "Largest force, at most the cell's capacity, such as 400 N", "N"),
+        ("pull", "Largest pull, such as 10 N", "N"),
+        ("speed", "Largest speed, such as 15 mm/s", "mm/s"),
+        ("deceleration", "Deceleration, such as 200 mm/s^2", "mm/s^2"),
+    ):
+        text = answer_to(f"{what}: ")
+        if not text:
+            return {}
+        asked[name] = text
+        read_quantity(name, text, unit)
+    samples = readings(reader)
+    fresh = (samples.status & int(Status.FRESH_FORCE)) != 0
+    conversions_per_s = fresh.sum() / ((samples.time_us[-1] - samples.time_us[0]) / 1e6)
+    say(f"The force converter gives {conversions_per_s:.3g} readings per second.")
+    return {
+        "travel": ["0 mm", asked["travel"]],
+        "force": [f"-{asked['pull']}", asked["force"]],
+        "speed": asked["speed"],
+        "deceleration": asked["deceleration"],
+        "conversions_per_s": float(f"{conversions_per_s:.3g}"),
+    }
