@@ -98,7 +98,8 @@ def answer_sentence(result: CaptureResult, specimen: str) -> str:
     peak, secant = (result.summary.get(name, {"n": 0}) for name in ("peak_force_n", "secant_n_per_mm"))
     if not peak["n"] or not secant["n"]:
         return ""
-    deepest = result.summary["peak_deflection_mm"]["mean"]
+    # where the force falls before the turn, the peak force lies at less than the peak deflection
+    reach = result.summary["deflection_at_peak_force_mm"]
     force_u, secant_u = (each["half95"] / 2 for each in (peak, secant))
     interval = (
         f" (95 % interval {rounded(secant['mean'] - secant['half95'], secant_u)} to "
@@ -109,7 +110,7 @@ def answer_sentence(result: CaptureResult, specimen: str) -> str:
     cycles = "1 cycle" if secant["n"] == 1 else f"{secant['n']} cycles"
     return (
         f"{specimen} pushes back with {rounded(peak['mean'], force_u)} N at a deflection of "
-        f"{deepest:.3g} mm: a secant stiffness of {rounded(secant['mean'], secant_u)} N/mm{interval}, "
+        f"{rounded(reach['mean'], reach['half95'] / 2)} mm: a secant stiffness of {rounded(secant['mean'], secant_u)} N/mm{interval}, "
         f"mean of {cycles}."
     )
 
@@ -122,7 +123,8 @@ def key_table(result: CaptureResult, *, plain: bool) -> Table:
         table.add_column(heading, justify="right" if side == "right" else "left")
     for name in KEY_QUANTITIES:
         entry = result.summary.get(name, {"n": 0})
-        if entry["n"]:
+        # set counts from the first cycle, whose own is zero by definition
+        if entry["n"] > (name == "set_mm"):
             shown = quantity(name)
             half = entry["half95"]
             table.add_row(shown.title, shown.unit, rounded(entry["mean"], half / 2), rounded(half, half / 2))
