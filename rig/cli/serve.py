@@ -74,7 +74,7 @@ def command(
     if not no_page:
         token = token_file()
         say_where_the_page_is(listen, http, token, allow_remote=allow_remote)
-        page = PageWish(listen, http, token, out.absolute(), Path("reports").absolute())
+        page = PageWish(listen, http, token, out.absolute(), Path("reports").absolute(), rig_file.absolute())
     with log_to_file():
         serve(rig, address, out.absolute(), methods=folders or ready_folders(), page=page)
 

@@ -54,6 +54,8 @@ class PageWish:
         File of the token that is asked for; None for a page on loopback.
     captures, reports
         Folders of the captures to look into and of what is written about them; None for the live page alone.
+    rig_file
+        Of the rig, for questions about it; None for none.
     """
 
     listen: str = "127.0.0.1"
@@ -61,13 +63,19 @@ class PageWish:
     token_file: Path | None = None
     captures: Path | None = None
     reports: Path | None = None
+    rig_file: Path | None = None
 
     def command(self, socket: Path) -> list[str]:
         """The page's process."""
         words = [sys.executable, "-m", "rig.daemon.page", "--socket", str(socket)]
         words += ["--listen", self.listen, "--http", str(self.http)]
-        folders = {"--token-file": self.token_file, "--captures": self.captures, "--reports": self.reports}
-        return words + [word for name, path in folders.items() if path for word in (name, str(path))]
+        paths = {
+            "--token-file": self.token_file,
+            "--captures": self.captures,
+            "--reports": self.reports,
+            "--rig": self.rig_file,
+        }
+        return words + [word for name, path in paths.items() if path for word in (name, str(path))]
 
 
 def serve(

@@ -99,7 +99,7 @@ class About(BaseModel):
     left_out_cycles: dict[int, str]
 
 
-def workbench_routers(folder: Path, reports: Path) -> list[APIRouter]:
+def workbench_routers(folder: Path, reports: Path, rig_file: Path | None = None) -> list[APIRouter]:
     """Return the routes for a folder of captures.
 
     Parameters
@@ -108,11 +108,13 @@ def workbench_routers(folder: Path, reports: Path) -> list[APIRouter]:
         Holds captures.
     reports
         Folder for reports, one folder per report; created with the first one.
+    rig_file
+        Of the rig beside which the pages are served; None without a rig.
     """
     return [
         _pages(),
         _captures_api(Catalogue(folder), Traces()),
-        _answers_api(Catalogue(folder), Tasks(reports)),
+        _answers_api(Catalogue(folder), Tasks(reports), rig_file),
     ]
 
 
@@ -169,7 +171,7 @@ def _captures_api(catalogue: Catalogue, traces: Traces) -> APIRouter:
     return router
 
 
-def _answers_api(catalogue: Catalogue, tasks: Tasks) -> APIRouter:
+def _answers_api(catalogue: Catalogue, tasks: Tasks, rig_file: Path | None) -> APIRouter:
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         yield
@@ -203,7 +205,8 @@ def _answers_api(catalogue: Catalogue, tasks: Tasks) -> APIRouter:
     @router.get("/api/forms")
     async def forms() -> list[dict[str, Any]]:
         """Return the forms: one per command."""
-        return [asdict(form) for form in FORMS.values()]
+        there = [form for form in FORMS.values() if form.takes != "the rig" or rig_file is not None]
+        return [asdict(form) for form in there]
 
     @router.post("/api/ask")
     async def ask(question: Question) -> Progress:
@@ -212,7 +215,7 @@ def _answers_api(catalogue: Catalogue, tasks: Tasks) -> APIRouter:
             raise InputError(f"form: found {visible(question.form)!r}, expected one of {', '.join(FORMS)}")
         form = FORMS[question.form]
         paths = [str(await run_in_threadpool(catalogue.path_of, name)) for name in question.captures]
-        return tasks.start(arguments(form, question.values, paths), writes=form.report).progress()
+        return tasks.start(arguments(form, question.values, paths, rig_file), writes=form.report).progress()
 
     @router.get("/api/answer")
     async def answer(task: Text) -> Progress:

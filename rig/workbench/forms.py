@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Literal
 
 from rig.core import visible
@@ -21,7 +22,7 @@ MOST_CAPTURES = 2000
 """Captures in one question."""
 
 Kind = Literal["text", "quantity", "number", "choice"]
-Takes = Literal["captures", "one capture", "nothing"]
+Takes = Literal["captures", "one capture", "nothing", "the rig"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +56,7 @@ class Form:
     Parameters
     ----------
     command
-        Its name on the command line.
+        Its name on the command line; two words where it has a part below it.
     title, question
         Heading, and the question that the command answers.
     takes
@@ -192,6 +193,13 @@ FORMS: dict[str, Form] = {
             caution="A long piece can turn over or fall. Local rules and a competent person come first.",
         ),
         Form(
+            "verify chart",
+            "Control charts",
+            "Does the rig still read what it read, by its check standards?",
+            "the rig",
+            (Field("--baseline", "Readings that limits are learnt from", "8", "number"), _UNITS),
+        ),
+        Form(
             "exclude",
             "Exclude",
             "Exclude captures, or some of their cycles, from every result.",
@@ -236,7 +244,9 @@ FORMS: dict[str, Form] = {
 }
 
 
-def arguments(form: Form, values: Mapping[str, str], captures: Sequence[str]) -> list[str]:
+def arguments(
+    form: Form, values: Mapping[str, str], captures: Sequence[str], rig_file: Path | None = None
+) -> list[str]:
     """Return the command of a completed form, without the program name.
 
     Parameters
@@ -245,6 +255,8 @@ def arguments(form: Form, values: Mapping[str, str], captures: Sequence[str]) ->
         Entries by option; an empty one is left out.
     captures
         Paths of the chosen captures.
+    rig_file
+        Of the rig that the pages are served with; None without a rig.
 
     Raises
     ------
@@ -257,7 +269,7 @@ def arguments(form: Form, values: Mapping[str, str], captures: Sequence[str]) ->
             raise InputError(
                 f"{visible(option)[:40]}: found an option that the form of {form.command} does not have"
             )
-    words = [form.command]
+    words = form.command.split()
     for field in form.fields:
         value = values.get(field.option, "").strip()
         if not value:
@@ -265,6 +277,10 @@ def arguments(form: Form, values: Mapping[str, str], captures: Sequence[str]) ->
                 raise InputError(f"{field.label}: found nothing, expected an entry such as {field.hint!r}")
             continue
         words.append(_given(field, value))
+    if form.takes == "the rig":
+        if rig_file is None:
+            raise InputError("found no rig, expected pages that `pressrig serve` shows beside a rig")
+        return [*words, f"--rig={rig_file}"]
     if form.takes == "nothing":
         return words
     if not 1 <= len(captures) <= MOST_CAPTURES:

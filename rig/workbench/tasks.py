@@ -163,9 +163,15 @@ class Tasks:
         task = Task(tuple(words), None, wants_json)
         if writes:
             task.folder = self.folder / f"{time.strftime('%Y-%m-%d-%H%M%S')}-{words[0]}-{task.id[:4]}"
-            task.words = (words[0], f"--out={task.folder}", *words[1:])
+            option = f"--out={task.folder}"
         elif wants_json:
-            task.words = (words[0], "--json", *words[1:])
+            option = "--json"
+        else:
+            option = ""
+        if option:
+            # behind the command's words, before its own options and what follows a double dash
+            names = 1 + (len(words) > 1 and not words[1].startswith("-"))
+            task.words = (*words[:names], option, *words[names:])
         self._kept[task.id] = task
         self._forget()
         task.work = asyncio.create_task(self._run(task))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+from pathlib import Path
 
 import click
 import pytest
@@ -17,7 +18,10 @@ NIP = {"--force": "80 N", "--wheel": "60 mm", "--friction": "0.6"}
 
 
 def options_of(command: str) -> dict[str, click.Option]:
-    found = importlib.import_module(_COMMANDS[command][0]).command
+    name, *below = command.split()
+    found = importlib.import_module(_COMMANDS[name][0]).command
+    for part in below:
+        found = found.get_command(click.Context(found), part)
     with_units(found)  # as the command line does when it loads a command
     return {
         name: option for option in found.params if isinstance(option, click.Option) for name in option.opts
@@ -40,7 +44,15 @@ def test_every_field_is_an_option_of_its_command(form) -> None:
 @pytest.mark.parametrize("form", FORMS.values(), ids=FORMS)
 def test_what_a_command_cannot_go_without_is_on_its_form(form) -> None:
     needed = {name for name, option in options_of(form.command).items() if option.required}
-    assert needed <= {field.option for field in form.fields}
+    given = {"--rig"} if form.takes == "the rig" else set()
+    assert needed <= {field.option for field in form.fields} | given
+
+
+def test_a_question_about_the_rig_takes_the_file_of_the_one_that_is_served() -> None:
+    form = FORMS["verify chart"]
+    assert arguments(form, {}, [], Path("/rigs/a.yaml")) == ["verify", "chart", "--rig=/rigs/a.yaml"]
+    with pytest.raises(InputError, match="found no rig"):
+        arguments(form, {}, [])
 
 
 def test_a_filled_form_is_the_command_that_a_person_would_type() -> None:

@@ -69,6 +69,7 @@ def _options() -> argparse.ArgumentParser:
     )
     parser.add_argument("--captures", type=Path, help="folder of captures to look into")
     parser.add_argument("--reports", type=Path, default=Path("reports"), help="where reports are written")
+    parser.add_argument("--rig", type=Path, help="file of the rig, for questions about it")
     parser.add_argument("--listen", default="127.0.0.1", help="address; beyond loopback only with a token")
     parser.add_argument("--http", type=int, required=True, help="TCP port; 0 for any free one")
     parser.add_argument("--token-file", type=Path, help="file of mode 0600 with the token to ask for")
@@ -99,7 +100,7 @@ def _app(wanted: argparse.Namespace, rules: AccessRules) -> GuardedApp:
         return make_app(link, rules)
     from rig.workbench import STATIC, workbench_routers  # noqa: PLC0415  the live page alone needs none of it
 
-    return make_app(link, rules, workbench_routers(wanted.captures, wanted.reports), STATIC)
+    return make_app(link, rules, workbench_routers(wanted.captures, wanted.reports, wanted.rig), STATIC)
 
 
 async def _serve(app: GuardedApp, *, rules: AccessRules, listening: socket.socket) -> None:

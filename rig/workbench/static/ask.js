@@ -47,7 +47,8 @@ function show(forms) {
   element("caution").textContent = form.caution;
   element("caution").hidden = form.caution === "";
   element("fields").append(...form.fields.map(fieldOf));
-  element("about").hidden = form.takes === "nothing";
+  const about = form.takes.includes("capture");
+  element("about").hidden = !about;
   element("about-words").textContent = captures.length === 0 ? "No capture is ticked. Tick some in the list first." : captures.length === 1 ? "About one capture" : `About ${captures.length} captures`;
   element("about").open = captures.length <= 30;
   element("names").replaceChildren(...captures.map((capture) => {
@@ -111,7 +112,7 @@ async function earlier() {
 
 async function send() {
   const answer = await fetch("/api/ask", { method: "POST", headers: { "Content-Type": "application/json", "X-Pressrig": "page" },
-    body: JSON.stringify({ form: form.command, values: entries(), captures: form.takes === "nothing" ? [] : captures }) });
+    body: JSON.stringify({ form: form.command, values: entries(), captures: form.takes.includes("capture") ? captures : [] }) });
   const said = await answer.json();
   if (!answer.ok) {
     throw new Error(said.refused);

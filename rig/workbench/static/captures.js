@@ -141,5 +141,5 @@ withWords(async () => {
   remember();
   await refresh(0);
   const forms = await fetched("forms");
-  element("form").append(...forms.filter((form) => form.takes !== "nothing").map((form) => made("option", form.title, { value: form.command })));
+  element("form").append(...forms.filter((form) => form.takes.includes("capture")).map((form) => made("option", form.title, { value: form.command })));
 });
