@@ -17,6 +17,7 @@ the recording gives the same answer. Cost: some passes over the opening, at sixt
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from math import ceil, sqrt
 
 import numpy as np
@@ -139,7 +140,10 @@ def usual_step_s(time_s: FloatArray) -> float:
     if not len(steps_s) or not np.isfinite(steps_s).all() or time_s[-1] <= time_s[0]:
         return float("nan")
     # equal time stamps come from a rounded clock: the mean then tells more than the median
-    middle_s = float(np.median(steps_s))
+    # of finite numbers; `np.median` takes three times as long over the thousand of an opening
+    half = len(steps_s) // 2
+    low_s, high_s = np.partition(steps_s, [max(half - 1, 0), half])[[max(half - 1, 0), half]].tolist()
+    middle_s = high_s if len(steps_s) % 2 else (low_s + high_s) / 2
     return middle_s if middle_s > 0 else float(time_s[-1] - time_s[0]) / len(steps_s)
 
 
@@ -149,55 +153,65 @@ def longest_opening(step_s: float) -> int:
     return int(np.clip(LONGEST_S / step_s, *LONGEST_SAMPLES))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Motion:
-    """What the platen did in an opening.
+    """What the platen did in an opening; its noise is judged only where it matters, not at every look.
 
     Parameters
     ----------
     step_s
         Time between samples, a guess where there is no clock.
-    noise_mm, deadband_mm
-        Noise of position, and the way below which it did not move.
     direction
         Sign of force and travel when the specimen is loaded.
     force_n, position_mm
         In the working direction, single spikes smoothed.
     top
         Sample of the largest force.
+    recorded_mm, resolution_mm
+        Positions as they were recorded, and their resolution.
     """
 
     step_s: float
-    noise_mm: float
-    deadband_mm: float
     direction: int
     force_n: FloatArray
     position_mm: FloatArray
     top: int
+    recorded_mm: FloatArray
+    resolution_mm: float
 
     @classmethod
     def of(cls, signals: Signals, *, tension: bool) -> Motion:
         """What a recording's first samples show."""
         step_s = usual_step_s(signals.time_s)
-        noise_mm = signals.position_resolution_mm / sqrt(12)
-        if len(signals) >= FEWEST_ROWS:
-            noise_mm = max(noise_mm, noise_beside_motion(signals.position_mm))
         force_n, position_mm = _without_spikes(signals.force_n), _without_spikes(signals.position_mm)
-        start_n = float(np.median(force_n[:FEWEST_SAMPLES]))
         direction = 1
         if tension:
+            start_n = float(np.median(force_n[:FEWEST_SAMPLES]))
             farthest = int(np.argmax(np.abs(force_n - start_n)))
             direction = 1 if force_n[farthest] >= start_n else -1
         force_n, position_mm = direction * force_n, direction * position_mm
         return cls(
             step_s if step_s > 0 else UNTIMED_STEP_S,
-            noise_mm,
-            max(DEADBAND_NOISES * noise_mm, DEADBAND_RESOLUTIONS * signals.position_resolution_mm),
             direction,
             force_n,
             position_mm,
             int(np.argmax(force_n)),
+            signals.position_mm,
+            signals.position_resolution_mm,
         )
+
+    @cached_property
+    def noise_mm(self) -> float:
+        """Noise of position."""
+        floor_mm = self.resolution_mm / sqrt(12)
+        if len(self.recorded_mm) < FEWEST_ROWS:
+            return floor_mm
+        return max(floor_mm, noise_beside_motion(self.recorded_mm))
+
+    @property
+    def deadband_mm(self) -> float:
+        """The way below which the platen did not move."""
+        return max(DEADBAND_NOISES * self.noise_mm, DEADBAND_RESOLUTIONS * self.resolution_mm)
 
     @property
     def moved(self) -> bool:
@@ -216,14 +230,12 @@ class Motion:
         x_mm = self.position_mm
         deepest = int(np.argmax(x_mm))
         way_mm = float(x_mm[deepest] - x_mm[: deepest + 1].min())
-        if not self.moved or way_mm <= MOVED_DEADBANDS * self.deadband_mm:
-            return False
         back = np.flatnonzero(x_mm[deepest:] <= x_mm[deepest] - CAME_BACK * way_mm)
         if not len(back):
             return False
         waited = max(ceil(WAIT_S / self.step_s), WAIT_SAMPLES)
         since = deepest + int(back[0])
-        if len(x_mm) - since < waited:
+        if len(x_mm) - since < waited or not self.moved or way_mm <= MOVED_DEADBANDS * self.deadband_mm:
             return False
         # a recording that began deep in a press may have come back by all that it had gone, still loaded
         rise_n = float(self.force_n[self.top] - self.force_n.min())
@@ -304,7 +316,10 @@ def _without_spikes(values: FloatArray) -> FloatArray:
     if len(values) < 3:
         return values
     smoothed = values.copy()
-    smoothed[1:-1] = np.median(np.stack([values[:-2], values[1:-1], values[2:]]), axis=0)
+    before, here, after = values[:-2], values[1:-1], values[2:]
+    # the middle one of three: ten times as fast as `np.median` along an axis
+    low, high = np.minimum(before, here), np.maximum(before, here)
+    np.maximum(low, np.minimum(high, after), out=smoothed[1:-1])
     return smoothed
 
 
