@@ -5,6 +5,7 @@ import re
 import shutil
 import subprocess
 import textwrap
+from configparser import ConfigParser
 
 import pytest
 from simulated_press import BUILD_S, REFERENCE, driven_bench, fingerprint, make, skip_without_tools
@@ -238,6 +239,34 @@ def test_the_firmware_that_cmake_builds_answers_on_the_bench(build, tmp_path):
     with driven_bench(tmp_path, tmp_path) as driver:
         driver.until(lambda: any(len(delivery.samples) for delivery in driver.deliveries))
         assert driver.reader.identity.name == "reference press"
+
+
+def test_the_project_file_for_platformio_names_the_sources_and_fuses_and_builds_the_same_image(
+    build, tmp_path
+):
+    project = ConfigParser()
+    project.read(REFERENCE / "platformio.ini")
+    common, programmer = project["env"], project["env:programmer"]
+    # a filter takes everything away, and adds folders and files (as the tool's manual says, recalled)
+    words = common["build_src_filter"].split()
+    assert words[0] == "-<*>"
+    named = [REFERENCE / word.removeprefix("+<").removesuffix(">") for word in words[1:]]
+    sources = [file for path in named for file in ([path] if path.is_file() else sorted(path.glob("*.c")))]
+    image = tmp_path / "firmware.hex"
+    clock = common["board_build.f_cpu"]
+    for command in (
+        ["avr-gcc", *common["build_flags"].split(), "-Os", f"-mmcu={common['board'].lower()}",
+         f"-DF_CPU={clock}", "-ffunction-sections", "-fdata-sections", "-flto", "-Wl,--gc-sections",
+         "-o", tmp_path / "firmware.elf", *sources],
+        ["avr-objcopy", "-O", "ihex", "-R", ".eeprom", "-R", ".fuse", tmp_path / "firmware.elf", image],
+    ):  # fmt: skip
+        subprocess.run(list(map(str, command)), check=True, timeout=BUILD_S)
+    make(build, "image")
+    assert image.read_bytes() == (build / "firmware.hex").read_bytes()
+    chip = (REFERENCE / "atmega328p" / "chip.c").read_text(encoding="utf-8")
+    for name, fuse in (("low", "lfuse"), ("high", "hfuse"), ("extended", "efuse")):
+        value = re.search(rf"^    \.{name} = (0x\w\w),$", chip, re.M)[1]
+        assert programmer[f"board_fuses.{fuse}"] == value
 
 
 def test_the_notes_on_flashing_write_the_fuses_that_the_firmware_names():

@@ -68,7 +68,8 @@ def stopped_by(press, motion, code, steps):
     """It stopped with this code within so many pulses, latched and disarmed; the bench's words."""
     end = press.end_of(motion)
     said = press.standing()
-    print(f"{code.name}: {said['steps_since']} steps, at most {steps:.0f} allowed")
+    ended = f"at {said['platen_mm']:.2f} mm and {said['force_n']:.1f} N"
+    print(f"{code.name}: {said['steps_since']} steps, at most {steps:.0f} allowed, ended {ended}")
     assert (end.kind, end.code) == ("trip", code)
     assert said["steps_since"] <= steps
     # braking itself takes its steps: fewer would mean that the platen was not at its speed
@@ -408,6 +409,8 @@ def test_the_stack_stays_within_what_is_kept_for_it(press):
 
 def trips_at_rest(press, code):
     press.until(lambda: any(event.code == code for event in press.heard))
+    said = press.bench.state
+    print(f"{code.name}: at rest at {said['platen_mm']:.2f} mm and {said['force_n']:.1f} N")
     state = press.session.state()
     assert state.stop_cause == code
     assert not state.flags & StateFlag.ARMED
