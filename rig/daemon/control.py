@@ -19,17 +19,19 @@ import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from types import TracebackType
-from typing import Annotated, Any, Literal, Protocol
+from typing import TYPE_CHECKING, Annotated, Any, Literal, Protocol
 
 from loguru import logger
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from rig.core import load_json
-from rig.daemon.board import Board
 from rig.daemon.bulletin import Done, News, Order, Preview, Refusal, RigRef, Seen, Status
 from rig.daemon.shelf import ReadyMethod, Shelf
 from rig.daemon.socket_place import held_by, sockets_there
 from rig.errors import DeviceError, InputError
+
+if TYPE_CHECKING:
+    from rig.daemon.board import Board  # whoever asks a daemon needs no samples
 
 LONGEST_LINE = 256 * 1024
 CONNECTIONS = 16
