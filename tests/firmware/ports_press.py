@@ -49,8 +49,8 @@ def build_port(folder: Path, *settings: str, sources: Path = REFERENCE) -> str:
     return said
 
 
-def built_port(factory: pytest.TempPathFactory, converter: str = "two_wire") -> Path:
-    """The folder with firmware and bench for a kind of converter, built once for all processes."""
+def built_port(factory: pytest.TempPathFactory, converter: str = "two_wire", line: str = "uart") -> Path:
+    """The folder with firmware and bench for a kind of converter and a line, built once for all processes."""
     # the bench's script names the tree that it lies in
     digest = hashlib.sha256(str(REFERENCE).encode())
     for path in sorted(REFERENCE.rglob("*")):
@@ -59,10 +59,10 @@ def built_port(factory: pytest.TempPathFactory, converter: str = "two_wire") -> 
             path.suffix in BUILT_OF or path.name == "Makefile"
         ):
             digest.update(f"{inside}".encode() + path.read_bytes())
-    shared = factory.getbasetemp().parent / f"rp2040-{converter}-{digest.hexdigest()[:16]}"
+    shared = factory.getbasetemp().parent / f"rp2040-{converter}-{line}-{digest.hexdigest()[:16]}"
     shared.mkdir(exist_ok=True)
     with (shared / "lock").open("w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         if not (shared / "firmware.elf").exists():
-            build_port(shared, f"CONVERTER={converter}")
+            build_port(shared, f"CONVERTER={converter}", f"LINE={line}")
     return shared

@@ -38,8 +38,8 @@ def planted(fault: dict[str, Any], folder: Path) -> None:
     assert text.count(fault["old"]) == 1, f"{fault['old']!r} does not stand once in {fault['file']}"
     path.write_text(text.replace(fault["old"], fault["new"]), encoding="utf-8")
     # a fault may leave something unused; it still is a program that somebody could have written
-    converter = fault.get("converter", "two_wire")
-    build_port(folder, "WARNINGS=-w", f"CONVERTER={converter}", sources=sources)
+    converter, line = fault.get("converter", "two_wire"), fault.get("line", "uart")
+    build_port(folder, "WARNINGS=-w", f"CONVERTER={converter}", f"LINE={line}", sources=sources)
 
 
 @pytest.mark.parametrize(

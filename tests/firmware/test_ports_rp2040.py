@@ -86,9 +86,11 @@ def test_the_notes_name_the_pins_that_the_port_uses():
     assert used == set(re.findall(r"^\| GP(\d+) \|", notes, re.M))
 
 
-@pytest.mark.parametrize("converter", CONVERTERS)
-def test_the_whole_protocol_is_kept_with_each_kind_of_converter(tmp_path_factory, tmp_path, converter):
-    report = checked(built_port(tmp_path_factory, converter), tmp_path)
+@pytest.mark.parametrize(
+    ("converter", "line"), [*((kind, "uart") for kind in CONVERTERS), ("two_wire", "usb")]
+)
+def test_the_whole_protocol_is_kept_with_each_converter_and_line(tmp_path_factory, tmp_path, converter, line):
+    report = checked(built_port(tmp_path_factory, converter, line), tmp_path)
     assert {outcome.check.name: outcome.found for outcome in report.of(Verdict.FAILED)} == {}
     assert {outcome.check.name for outcome in report.of(Verdict.NOT_TRIED)} == UNTRIED
     assert report.passed

@@ -1,4 +1,5 @@
-// The emulated RP2040 of the bench: node rp2040_chip.mjs ADDON CONVERTER [option of the bench ...] FIRMWARE.uf2
+// The emulated RP2040 of the bench: node rp2040_chip.mjs ADDON CONVERTER uart|usb [option of the bench ...]
+// FIRMWARE.uf2
 //
 // The emulator (rp2040js, of npm) has the processor, its interrupts, timer, pins, watchdog and converter. Three things it
 // lacks are played here: the ROM's way into the flash's first 256 bytes, the registers that say why the chip was reset
@@ -17,7 +18,7 @@ const BYTE_NS = 40000; // ten bits at 250 000 baud
 const BAUD = 250000;
 
 // in the order of simulated_chip.h; pins of ../rp2040/pins.h
-const converter = process.argv[3];
+const [converter, line] = process.argv.slice(3, 5);
 const INPUT_PINS = [2, 3, converter === "i2c" ? 7 : 4, 10, 11, 12];
 const OUTPUT_PINS = [14, 13, 15, 25, 6];
 const AMPLIFIER_DATA = 2;
@@ -37,7 +38,7 @@ const UART_FIFO = 32;
 const addon = createRequire(import.meta.url)(resolve(process.argv[2]));
 const times = new Float64Array(2);
 
-let image, mcu, clock, converts, elapsed = 0, bitten = false, cause = CAUSES[0], lowestStack = STACK_TOP, ended = false;
+let image, mcu, clock, converts, toUsb, elapsed = 0, bitten = false, cause = CAUSES[0], lowestStack = STACK_TOP, ended = false;
 const levels = INPUT_PINS.map(() => false);
 let randomState = 1n;
 
@@ -163,6 +164,104 @@ function joinI2c(i2c) {
   return ready;
 }
 
+// A host at the chip's USB. It asks what systems ask of a serial port, in turn, and takes the answers apart; and it minds
+// whose turn it is: a packet that is not even where it must be (or odd) is dropped, as a cable does after a loss.
+function joinUsb(usb) {
+  const [GIVEN, ODD, STALLS] = [1 << 10, 1 << 13, 1 << 11];
+  const [IN_0, OUT_0, IN_1, OUT_1] = [0x80, 0x84, 0x88, 0x8c];
+  const request = (kind, number, value, index, length, data) => ({ kind, number, value, index, length, data });
+  const read = (descriptor, length) => request(0x80, 6, descriptor, 0, length);
+  const asked = [
+    read(0x100, 8),
+    request(0, 5, 1, 0, 0), // address 1
+    read(0x100, 18),
+    read(0x600, 10), // a qualifier, which a device of one speed refuses
+    read(0x200, 9),
+    read(0x200, 0),
+    read(0x300, 255),
+    read(0x301, 255),
+    read(0x302, 255),
+    request(0, 9, 1, 0, 0), // configuration 1
+    request(0x21, 0x20, 0, 0, 7, [0x90, 0xd0, 0x03, 0, 0, 0, 8]), // 250 000 baud
+    request(0xa1, 0x21, 0, 0, 7),
+    request(0x21, 0x22, 3, 0, 0), // DTR and RTS
+  ];
+  const odd = { [IN_0]: true, [OUT_0]: true, [IN_1]: false, [OUT_1]: false };
+  const outgoing = [];
+  let now_asked = null, came = [], free = 0, open = false, act;
+  const alarm = clock.createAlarm(() => act());
+  const later = (what) => {
+    act = what;
+    alarm.schedule(100000); // a host takes its time, and what the chip has given arrives meanwhile
+  };
+  const fail = (why) => console.error(`bench: USB: ${why}`);
+
+  function next() {
+    now_asked = asked.shift() ?? null;
+    came = [];
+    if (!now_asked) return void (open = true);
+    const { kind, number, value, index, length } = now_asked;
+    odd[IN_0] = odd[OUT_0] = true;
+    usb.sendSetupPacket(Uint8Array.of(kind, number, value & 255, value >> 8, index & 255, index >> 8, length & 255, length >> 8));
+  }
+  function answered() {
+    const { number, value, kind, length } = now_asked;
+    if (number === 6 && came[0] !== (value === 0x200 && length === 9 ? 9 : came.length) && value !== 0x200 && length > 8)
+      fail(`descriptor ${value.toString(16)} has ${came.length} bytes`);
+    if (number === 6 && value === 0x200 && length === 9) asked[0].length = came[2] | (came[3] << 8);
+    if (number === 6 && value === 0x200 && length > 9) {
+      let at = 0;
+      while (at < came.length && came[at]) at += came[at];
+      if (at !== came.length || came.length !== length) return fail("the configuration's parts do not add up");
+    }
+    if (kind === 0xa1 && came[1] !== 0xd0) return fail("the line coding was not kept");
+    next();
+  }
+  const given = usb.DPRAMUpdated.bind(usb);
+  usb.DPRAMUpdated = (offset, value) => {
+    if ((offset === IN_0) && value & STALLS && now_asked) {
+      if (now_asked.value !== 0x600) return fail(`request ${now_asked.number} was refused`);
+      return later(next);
+    }
+    if (offset in odd && value & GIVEN) {
+      if (!!(value & ODD) !== odd[offset]) return fail(`a packet at ${offset.toString(16)} was out of turn`);
+      odd[offset] = !odd[offset];
+    }
+    given(offset, value);
+  };
+  usb.onUSBEnabled = () => usb.resetDevice();
+  usb.onResetReceived = next;
+  usb.onEndpointWrite = (endpoint, bytes) => {
+    if (endpoint === 1) {
+      times[0] = now();
+      bytes.forEach((byte) => addon.said(byte));
+    } else if (endpoint === 0 && now_asked) {
+      came.push(...bytes);
+      if (!(now_asked.kind & 0x80)) later(next);
+    }
+  };
+  usb.onEndpointRead = (endpoint, size) => {
+    if (endpoint === 0) {
+      usb.endpointReadDone(0, Uint8Array.from(size ? now_asked.data : []));
+      if (!size) later(answered);
+    } else {
+      free = size;
+      hand();
+    }
+  };
+  function hand() {
+    if (!free || !outgoing.length) return;
+    const bytes = outgoing.splice(0, free);
+    free = 0;
+    usb.endpointReadDone(1, Uint8Array.from(bytes));
+  }
+  return (byte) => {
+    if (!open) return;
+    outgoing.push(byte);
+    hand();
+  };
+}
+
 // An analogue amplifier at the chip's own converter. The emulator forgets to lower its interrupt as the queue is read.
 function joinAdc(adc) {
   const FIFO = 0x0c;
@@ -202,7 +301,8 @@ function start(watchdogBit) {
     bitten = true;
   };
   mcu.onBreak = () => (ended = true);
-  paceLine(mcu.uart[0]);
+  if (line === "usb") toUsb = joinUsb(mcu.usbCtrl);
+  else paceLine(mcu.uart[0]);
   converts = () => true;
   if (converter === "spi") joinSpi(mcu.spi[0]);
   if (converter === "i2c") converts = joinI2c(mcu.i2c[0]);
@@ -256,6 +356,7 @@ const chip = {
     mcu.gpio[INPUT_PINS[line]].setInputValue(!!high);
   },
   hear(byte) {
+    if (line === "usb") return toUsb(byte);
     const uart = mcu.uart[0];
     if (uart.baudRate === BAUD && !uart.rxFIFO.full) uart.feedByte(byte);
   },
@@ -271,4 +372,4 @@ const chip = {
   stackBytes: () => STACK_TOP - lowestStack,
 };
 
-process.exit(addon.run(chip, times, process.argv.slice(4)));
+process.exit(addon.run(chip, times, process.argv.slice(5)));

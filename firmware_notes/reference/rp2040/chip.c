@@ -1,8 +1,7 @@
 /* The RP2040: one core of it, at 48 MHz from a crystal of 12 MHz.
  *
  * The timer counts microseconds: alarm 0 makes the steps, alarm 1 the samples, and alarm 2 turns the loop each
- * millisecond. The serial line's clock is the crystal's, which 250 000 baud divide exactly. The watchdog is fed only when
- * both alarm 2 and the loop are alive.
+ * millisecond. The watchdog is fed only when both alarm 2 and the loop are alive. The way to the host is uart.c or usb.c.
  *
  * The scale and the amplifier have the highest priority and are let in everywhere but under the lock; then come steps,
  * samples, and the rest. All code runs from RAM (start.c), so that no interrupt waits for the flash.
@@ -23,7 +22,6 @@
 
 /* the least that motor drivers ask of a pulse */
 #define PULSE_US 4u
-#define BAUD 250000u
 #define WATCHDOG_US 120000u
 
 #define SCALE_EDGES (EDGE_BOTH(SCALE_A_PIN) | EDGE_BOTH(SCALE_B_PIN))
@@ -44,9 +42,6 @@ struct wait {
 static struct wait step, sample;
 static uint32_t sample_ticks;
 static volatile bool ticked, woken;
-
-static uint8_t sent[256], heard[128];
-static volatile uint8_t sent_head, sent_tail, heard_head, heard_tail;
 
 /* ---- clock */
 
@@ -240,61 +235,6 @@ void sample_interrupt(void)
     wait_on(&sample, ALARM_SAMPLE, sample_ticks);
 }
 
-/* ---- serial line */
-
-uint8_t chip_send_room(void)
-{
-    return (uint8_t)(sent_tail - sent_head - 1);
-}
-
-/* The line asks for more when it has run half empty, not while it is: so it is filled whenever there is something. */
-static void fill_line_locked(void)
-{
-    while (sent_tail != sent_head && !(UART_FLAGS & UART_OUT_FULL))
-        UART_DATA = sent[sent_tail++];
-    if (sent_tail == sent_head)
-        CLEAR(UART_INTERRUPTS) = UART_OUT;
-    else
-        SET(UART_INTERRUPTS) = UART_OUT;
-}
-
-void chip_send(const uint8_t *bytes, uint8_t count)
-{
-    uint8_t head = sent_head;
-    while (count--)
-        sent[head++] = *bytes++;
-    uint8_t before = chip_lock();
-    sent_head = head;
-    fill_line_locked();
-    chip_unlock(before);
-}
-
-void uart_interrupt(void)
-{
-    UART_INTERRUPTS_CLEAR = UART_IN | UART_IN_PAUSE | UART_OUT;
-    while (!(UART_FLAGS & UART_IN_EMPTY)) {
-        uint8_t byte = (uint8_t)UART_DATA, next = (uint8_t)((heard_head + 1u) % sizeof heard);
-        if (next != heard_tail) {
-            heard[heard_head] = byte;
-            heard_head = next;
-        }
-        woken = true;
-    }
-    uint8_t before = chip_lock();
-    fill_line_locked();
-    chip_unlock(before);
-}
-
-int16_t chip_receive(void)
-{
-    uint8_t tail = heard_tail;
-    if (tail == heard_head)
-        return -1;
-    uint8_t byte = heard[tail];
-    heard_tail = (uint8_t)((tail + 1u) % sizeof heard);
-    return byte;
-}
-
 /* ---- start */
 
 /* There is no EEPROM: bits of the ring oscillator, some microseconds apart, shifted through the polynomial of the frames,
@@ -373,20 +313,6 @@ static void begin_pins(void)
         PAD(inputs[i]) = PAD_INPUT | PAD_PULL_UP | PAD_SCHMITT;
         PIN_CONTROL(inputs[i]) = FUNCTION_SIO;
     }
-    PAD(SERIAL_IN_PIN) = PAD_INPUT | PAD_PULL_UP | PAD_SCHMITT;
-    PAD(SERIAL_OUT_PIN) = PAD_4_MA;
-    PIN_CONTROL(SERIAL_IN_PIN) = FUNCTION_UART;
-    PIN_CONTROL(SERIAL_OUT_PIN) = FUNCTION_UART;
-}
-
-static void begin_line(void)
-{
-    let_out_of_reset(RESET_UART0);
-    UART_DIVIDER = CRYSTAL_HZ / 16u / BAUD;
-    UART_DIVIDER_64THS = 0;
-    UART_LINE = UART_8_BITS_WITH_FIFO;
-    UART_CONTROL = UART_ON_BOTH_WAYS;
-    REGISTER(UART_INTERRUPTS) = UART_IN | UART_IN_PAUSE;
 }
 
 static void begin_interrupts(void)
@@ -398,9 +324,10 @@ static void begin_interrupts(void)
     SET(EDGES_ENABLED(SCALE_A_PIN)) = SCALE_EDGES;
     /* scale and converter 0, steps 1, samples 2, the rest 3 */
     INTERRUPT_PRIORITIES(0) = 0xC0C08040u;
+    INTERRUPT_PRIORITIES(INTERRUPT_USB / 4u) = 0xC0C0C0C0u;
     INTERRUPT_PRIORITIES(INTERRUPT_UART0 / 4u) = 0xC000C0C0u;
     INTERRUPTS_ON = 1u << INTERRUPT_TIMER(ALARM_STEP) | 1u << INTERRUPT_TIMER(ALARM_SAMPLE)
-        | 1u << INTERRUPT_TIMER(ALARM_TURN) | 1u << INTERRUPT_PINS | 1u << INTERRUPT_UART0;
+        | 1u << INTERRUPT_TIMER(ALARM_TURN) | 1u << INTERRUPT_PINS;
 }
 
 /* The watchdog counts twice in each microsecond (errata E1 of the datasheet, recalled). */
@@ -423,8 +350,8 @@ int main(void)
     chip_lock();
     begin_pins();
     begin_clocks();
-    begin_line();
     begin_interrupts();
+    line_begin();
     press_begin(reset_cause(), scale_lines());
     feed_watchdog();
     REGISTER(POWER_ON_WATCHDOG_RESETS) = ALL_BUT_OSCILLATORS;

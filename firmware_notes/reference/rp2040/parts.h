@@ -8,6 +8,9 @@
 
 void let_out_of_reset(uint32_t parts);
 
+/* The way to the host: clocks and interrupts are there. (uart.c or usb.c) */
+void line_begin(void);
+
 /* From an interrupt: the loop turns now, rather than at the next millisecond. */
 void wake_loop(void);
 

@@ -1,5 +1,5 @@
 /* The registers that this port uses. Names, addresses and bits: RP2040 datasheet (recalled), sections 2.14 resets, 2.15
- * clocks, 2.16 crystal, 2.18 PLL, 2.19 GPIO, 2.3.1 SIO, 4.2 UART, 4.3 I2C, 4.4 SPI, 4.6 timer, 4.7 watchdog, 4.9 ADC, and ARMv6-M's for the
+ * clocks, 2.16 crystal, 2.18 PLL, 2.19 GPIO, 2.3.1 SIO, 4.1 USB, 4.2 UART, 4.3 I2C, 4.4 SPI, 4.6 timer, 4.7 watchdog, 4.9 ADC, and ARMv6-M's for the
  * interrupt controller. */
 #ifndef REGISTERS_H
 #define REGISTERS_H
@@ -21,6 +21,7 @@
 #define RESET_SPI0 (1u << 16)
 #define RESET_TIMER (1u << 21)
 #define RESET_UART0 (1u << 22)
+#define RESET_USB (1u << 24)
 
 #define POWER_ON_WATCHDOG_RESETS 0x40010008u
 #define ALL_BUT_OSCILLATORS 0x1FFFCu
@@ -34,6 +35,8 @@
 #define CLOCK_SYS_AUX_PLL_USB (1u << 5)
 #define CLOCK_PERI_CONTROL 0x40008048u
 #define CLOCK_PERI_CRYSTAL (4u << 5)
+#define CLOCK_USB_CONTROL 0x40008054u
+#define CLOCK_USB_PLL_USB (0u << 5)
 #define CLOCK_ADC_CONTROL 0x40008060u
 #define CLOCK_ADC_PLL_USB (0u << 5)
 #define CLOCK_ENABLE (1u << 11)
@@ -133,6 +136,39 @@
 #define ADC_FIFO_EMPTY (1u << 8)
 #define ADC_FIFO_THRESHOLD_4 (4u << 24)
 
+/* a memory of 4 KiB that the USB part shares: the last setup packet, what endpoints are, what their buffers hold, buffers */
+#define USB_MEMORY 0x50100000u
+#define USB_ENDPOINT(number, out) REGISTER(USB_MEMORY + 8u * (number) + 4u * (out))
+#define USB_BUFFER(number, out) REGISTER(USB_MEMORY + 0x80u + 8u * (number) + 4u * (out))
+#define USB_ENDPOINT_ON (1u << 31 | 1u << 29)
+#define USB_BULK (2u << 26)
+#define USB_INTERRUPT (3u << 26)
+#define USB_BUFFER_FULL (1u << 15)
+#define USB_BUFFER_ODD (1u << 13)
+#define USB_BUFFER_STALLS (1u << 11)
+#define USB_BUFFER_GIVEN (1u << 10)
+#define USB_BUFFER_BYTES 0x3FFu
+#define USB_ADDRESS REGISTER(0x50110000u)
+#define USB_MAIN REGISTER(0x50110040u)
+#define USB_LINK REGISTER(0x5011004Cu)
+#define USB_STATUS REGISTER(0x50110050u)
+#define USB_BUFFERS_DONE REGISTER(0x50110058u)
+#define USB_STALLS_ARMED REGISTER(0x50110068u)
+#define USB_JOINS REGISTER(0x50110074u)
+#define USB_POWER REGISTER(0x50110078u)
+#define USB_INTERRUPTS REGISTER(0x50110090u)
+#define USB_PENDING REGISTER(0x50110098u)
+#define USB_ON 1u
+#define USB_TELL_EACH_BUFFER_OF_0 (1u << 29)
+#define USB_PULL_UP (1u << 16)
+#define USB_STATUS_RESET (1u << 19)
+#define USB_STATUS_SETUP (1u << 17)
+#define USB_TO_PHY (1u << 3 | 1u << 0)
+#define USB_POWER_IS_THERE (1u << 3 | 1u << 2)
+#define USB_ON_SETUP (1u << 16)
+#define USB_ON_RESET (1u << 12)
+#define USB_ON_BUFFER (1u << 4)
+
 #define TIMER_NOW REGISTER(0x40054028u)
 #define TIMER_ALARM(number) REGISTER(0x40054010u + 4u * (number))
 #define TIMER_ARMED REGISTER(0x40054020u)
@@ -154,11 +190,13 @@
 #define HAD_DEBUGGER (1u << 20)
 
 #define INTERRUPTS_ON REGISTER(0xE000E100u)
+#define INTERRUPTS_OFF REGISTER(0xE000E180u)
 /* a byte for each interrupt, of which the highest two bits count */
 #define INTERRUPT_PRIORITIES(number) REGISTER(0xE000E400u + 4u * (number))
 #define VECTORS REGISTER(0xE000ED08u)
 
 #define INTERRUPT_TIMER(alarm) (alarm)
+#define INTERRUPT_USB 5u
 #define INTERRUPT_PINS 13u
 #define INTERRUPT_UART0 20u
 #define INTERRUPT_ADC 22u

@@ -11,8 +11,9 @@ void step_interrupt(void);
 void sample_interrupt(void);
 void turn_interrupt(void);
 void pins_interrupt(void);
-void uart_interrupt(void);
-/* only there if the chip's own converter is built in */
+/* of what is built in */
+__attribute__((weak)) void uart_interrupt(void);
+__attribute__((weak)) void usb_interrupt(void);
 __attribute__((weak)) void adc_interrupt(void);
 
 __attribute__((noreturn, used)) static void stopped(void)
@@ -48,6 +49,7 @@ __attribute__((used, section(".vectors"))) const vector vectors[16 + 32] = {
     [16 + INTERRUPT_TIMER(0)] = step_interrupt,
     [16 + INTERRUPT_TIMER(1)] = sample_interrupt,
     [16 + INTERRUPT_TIMER(2)] = turn_interrupt,
+    [16 + INTERRUPT_USB] = usb_interrupt,
     [16 + INTERRUPT_PINS] = pins_interrupt,
     [16 + INTERRUPT_UART0] = uart_interrupt,
     [16 + INTERRUPT_ADC] = adc_interrupt,
