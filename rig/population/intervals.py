@@ -28,7 +28,6 @@ from rig.samples import FloatArray
 
 CHI_SQUARE = "chi-square"
 LARGE_SAMPLE = "modified large-sample"
-GENERALISED = "generalised pivots"
 
 DRAWS_LOG2 = 13
 """Draws, evenly spread instead of random: the same on every machine, and the ends settle to 0.2 %."""
