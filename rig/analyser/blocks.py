@@ -22,6 +22,10 @@ SMALLEST_FINE = 3
 a few."""
 
 
+PAUSED = 0.05
+"""A stroke in which a single block holds this share of the travel, of some hundred, was paused on the way."""
+
+
 @dataclass(frozen=True, slots=True)
 class Blocks:
     """Blocks of samples, a row for each stretch.
@@ -61,11 +65,14 @@ def even_blocks(first: IntArray, last: IntArray, most: int) -> Blocks:
     return Blocks(first[:, None] + start, first[:, None] + stop, lengths)
 
 
-def stroke_blocks(first: IntArray, last: IntArray, *, turn_last: bool) -> Blocks:
-    """Blocks of strokes from `first` to `last` (inclusive), fine near the turn.
+def stroke_blocks(x_mm: FloatArray, first: IntArray, last: IntArray, *, turn_last: bool) -> Blocks:
+    """Blocks of strokes from `first` to `last` (inclusive), fine near the turn; where the platen paused on
+    its way, half of the blocks are spread over the travel.
 
     Parameters
     ----------
+    x_mm
+        Positions of all samples.
     turn_last
         Whether the turn is at the end of the stroke (loading) or at its start (unloading).
     """
@@ -88,7 +95,27 @@ def stroke_blocks(first: IntArray, last: IntArray, *, turn_last: bool) -> Blocks
     stop = np.minimum(
         start + np.where(early, early_size, late_size), np.where(early, border, length[:, None])
     )
-    return Blocks(first[:, None] + start, first[:, None] + stop, lengths)
+    return _over_pauses(Blocks(first[:, None] + start, first[:, None] + stop, lengths), x_mm)
+
+
+def _over_pauses(blocks: Blocks, x_mm: FloatArray) -> Blocks:
+    """Blocks of strokes in some of which the platen passed much of its way within a few blocks."""
+    way_mm = np.abs(x_mm[blocks.stop - 1] - x_mm[blocks.start])
+    long = blocks.lengths >= FINE_BLOCKS
+    leaps = way_mm.max(axis=1) > PAUSED * np.abs(x_mm[blocks.stop[:, -1] - 1] - x_mm[blocks.start[:, 0]])
+    averaged = (blocks.stop - blocks.start).max(axis=1) > 1
+    for row in np.flatnonzero(long & leaps & averaged).tolist():
+        count, begin, end = int(blocks.lengths[row]), int(blocks.start[row, 0]), int(blocks.stop[row, -1])
+        # noise of a platen that stands is no travel
+        side = 1.0 if x_mm[end - 1] >= x_mm[begin] else -1.0
+        gone_mm = np.maximum.accumulate(side * x_mm[begin:end])
+        measure = (gone_mm - gone_mm[0]) / (gone_mm[-1] - gone_mm[0]) + np.linspace(0, 1, end - begin)
+        edges = begin + np.searchsorted(measure, np.linspace(0, 2, count + 1)[1:-1])
+        edges = np.unique(np.concatenate([[begin], edges, [end]]))
+        blocks.lengths[row] = len(edges) - 1
+        blocks.start[row], blocks.stop[row] = edges[-2], end
+        blocks.start[row, : len(edges) - 1], blocks.stop[row, : len(edges) - 1] = edges[:-1], edges[1:]
+    return blocks
 
 
 def block_means(columns: list[FloatArray], blocks: Blocks) -> list[FloatArray]:

@@ -18,6 +18,14 @@ from rig.samples import FloatArray, IntArray
 READING_NODES = 7
 """A force at a depth comes from a curve through this many nodes around it."""
 
+STANDING = 8.0
+LEAP_SHARE = 0.5
+"""Nodes around a reading are uneven if one holds so many times the samples of another, or one step this share
+of their whole way."""
+
+SHORTEST_RUN = 0.1
+"""A slope over a shorter run, as a share of the one beside it, is that of a platen that stands."""
+
 FINE_NODES = 40
 """Fewer nodes resolve no curve around a reading."""
 
@@ -74,9 +82,10 @@ def force_at(
     fit = _between_nodes(nodes, below, depth_mm, noise_n, correlated)
     fine = np.flatnonzero(lengths >= FINE_NODES)
     if len(fine):
-        fit = fit.replaced(
-            fine, _through_nodes(nodes, below, depth_mm, noise_n, rows=fine, correlated=correlated)
-        )
+        smooth = _through_nodes(nodes, below, depth_mm, noise_n, rows=fine, correlated=correlated)
+        known = np.isfinite(smooth.value)
+        pairs = zip(smooth.columns(), fit.columns(), strict=True)
+        fit = fit.replaced(fine, LocalFit(*(np.where(known, a, b[fine]) for a, b in pairs)))
     # a reading within half a node of the end is still on the stroke
     shallow = nodes.x_mm[:, :1]
     deep = np.take_along_axis(nodes.x_mm, np.maximum(lengths - 1, 0)[:, None], axis=1)
@@ -125,18 +134,21 @@ def _bent_n(
             np.take_along_axis(table, stop, axis=1) - np.take_along_axis(table, start, axis=1)
             for table in (nodes.x_mm, nodes.force_n)
         )
-        slopes: FloatArray = np.where(x != 0, f / np.where(x != 0, x, 1.0), np.nan)
+        moved = np.abs(x) > SHORTEST_RUN * run
+        slopes: FloatArray = np.where(moved, f / np.where(moved, x, 1.0), np.nan)
         return slopes
 
+    run = np.abs(np.take_along_axis(nodes.x_mm, right, axis=1) - np.take_along_axis(nodes.x_mm, left, axis=1))
     middle = slope(left, right)
     before = np.nan_to_num(middle - slope(np.maximum(left - 1, 0), left))
     after = np.nan_to_num(slope(right, np.minimum(right + 1, last)) - middle)
     agreed = np.where(before * after > 0, np.sign(before) * np.minimum(np.abs(before), np.abs(after)), 0.0)
-    run = np.abs(np.take_along_axis(nodes.x_mm, right, axis=1) - np.take_along_axis(nodes.x_mm, left, axis=1))
     inside = np.clip(share, 0.0, 1.0)
     lever = run * inside * (1 - inside) / 2
-    # half of the largest change is what a kink between the nodes can be off by
-    return -agreed * lever, np.fmax(np.abs(before), np.abs(after)) * lever / 2
+    # half of the largest change is what a kink between the nodes can be off by; beside a platen that stood
+    # the slope may change by as much as itself
+    change = np.fmax(np.abs(before), np.abs(after))
+    return -agreed * lever, np.where(change > 0, change, np.nan_to_num(np.abs(middle))) * lever / 2
 
 
 def _through_nodes(
@@ -164,7 +176,11 @@ def _through_nodes(
         2,
         correlated=correlated[row[:, 0]],
     )
-    return LocalFit(*(each.reshape(len(rows), depths) for each in fit.columns()))
+    # no curve goes through a pause, in which a force falls, or across a leap
+    steps_mm = np.abs(np.diff(around.x_mm, axis=1))
+    even = around.count.max(axis=1) <= STANDING * np.maximum(around.count.min(axis=1), 1)
+    even &= steps_mm.max(axis=1) <= LEAP_SHARE * steps_mm.sum(axis=1)
+    return LocalFit(*(each.reshape(len(rows), depths) for each in fit.only(even).columns()))
 
 
 @dataclass(frozen=True, slots=True)

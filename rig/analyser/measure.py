@@ -131,9 +131,9 @@ def _measure_block(
     largest_n = np.maximum.reduceat(np.append(signals.force_n, -np.inf), bounds)[0::2]
     rough_peak_n = largest_n - zero.at_contact_n
     frame = context.frame
-    coming = stroke_blocks(zero.loading_first, cycles.load_end, turn_last=True)
+    coming = stroke_blocks(signals.position_mm, zero.loading_first, cycles.load_end, turn_last=True)
     loading = _stroke(signals, coming, zero, cycles.contact, frame)
-    going = stroke_blocks(cycles.unload_start, zero.unloading_last, turn_last=False)
+    going = stroke_blocks(signals.position_mm, cycles.unload_start, zero.unloading_last, turn_last=False)
     unloading = _reversed(_stroke(signals, going, zero, cycles.contact, frame))
     worth = rough.take((loading, unloading), noise, context.detection_n)
     foot = _feet(signals, cycles, zero, context, worth, peak_n=rough_peak_n, which=~headless)
@@ -388,10 +388,15 @@ def _single(signals: Signals, index: IntArray, zero: Baseline, contact: IntArray
 def _freed(turn: Turn, zero: Baseline, cycles: Cycles, frame: Frame) -> Turn:
     """Turns free of force zero and of the frame's own give."""
     sides = []
-    for side, index in ((turn.loading, cycles.load_end), (turn.unloading, cycles.unload_start)):
+    for side, index in (
+        (turn.loading, cycles.load_end),
+        (turn.unloading, cycles.unload_start),
+        (turn.over, cycles.load_end),
+    ):
         force_n = side.force_n - zero.at(index[:, None].astype(np.float64), cycles.contact)[:, 0]
         sides.append(Side(side.x_mm - frame.give_mm(force_n), force_n, side.count, side.doubt_n))
-    return Turn(turn.x_mm - frame.give_mm(sides[0].force_n), turn.u_mm, sides[0], sides[1], turn.crept)
+    x_mm = turn.x_mm - frame.give_mm(sides[0].force_n)
+    return Turn(x_mm, turn.u_mm, sides[0], sides[1], turn.crept, sides[2], turn.over_mj)
 
 
 def _contact_columns(foot: Foot, headless: BoolArray) -> Columns:

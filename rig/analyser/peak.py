@@ -93,6 +93,10 @@ class Turn:
         What the samples on either side say; forces still with their zero.
     crept
         Where the platen went on in a hold: no tangent says what the force did there.
+    over
+        Where it went deeper before it came back to a hold: the force there, not-a-number elsewhere.
+    over_mj
+        Work between the first time at the hold's place and the end of the hold; 0 without an overshoot.
     """
 
     x_mm: FloatArray
@@ -100,6 +104,8 @@ class Turn:
     loading: Side
     unloading: Side
     crept: BoolArray
+    over: Side
+    over_mj: FloatArray
 
 
 def find_turns(
@@ -139,7 +145,39 @@ def find_turns(
     index, near = _near(x_mm, cycles.unload_start, cycles, deadband_mm)
     unloading = _side(signals, index, near & np.where(holds, ends, _WINDOW >= 0))
     step_mm = noise.position_resolution_mm / sqrt(12)
-    return Turn(peak_mm, np.hypot(rise_u, step_mm), loading, unloading, crept)
+    over, over_mj = _overshoots(signals, cycles, peak_mm, deadband_mm, hold[~crept[hold]])
+    return Turn(peak_mm, np.hypot(rise_u, step_mm), loading, unloading, crept, over, over_mj)
+
+
+def _overshoots(
+    signals: Signals, cycles: Cycles, peak_mm: FloatArray, deadband_mm: float, holds: IntArray
+) -> tuple[Side, FloatArray]:
+    """Largest forces where the platen passed the place of its hold, and the work of going there and back."""
+    x_mm, force_n = signals.position_mm, signals.force_n
+    tip_mm, tip_n, doubt_n = np.full((3, len(peak_mm)), np.nan)
+    count, over_mj = np.ones(len(peak_mm), np.int64), np.zeros(len(peak_mm))
+    for row in holds[x_mm[cycles.load_end[holds]] > peak_mm[holds] + deadband_mm].tolist():
+        first, last, stop = (
+            int(each[row]) for each in (cycles.contact, cycles.load_end, cycles.unload_start)
+        )
+        beyond = last - REACH + int(np.argmax(x_mm[last - REACH : last + 1] > peak_mm[row]))
+        start = max(beyond if last > REACH else first, first + 1)
+        near_n = force_n[start - 1 : min(last + REACH, stop) + 1]
+        # of dense samples a short mean: the largest alone is the noisiest
+        width = max(len(near_n) // DENSE, 1)
+        smooth_n = np.convolve(near_n, np.ones(width) / width, mode="valid")
+        top = int(np.argmax(smooth_n))
+        # a sharp tip lies above its largest sample by no more than half of what it falls by to either side
+        beside_n = smooth_n[[max(top - width, 0), min(top + width, len(smooth_n) - 1)]]
+        short_n = max(smooth_n[top] - beside_n.max(), 0.0) / 4
+        tip_mm[row], tip_n[row] = x_mm[start - 1 + top + width // 2], smooth_n[top] + short_n
+        doubt_n[row], count[row] = short_n / sqrt(3), width
+        there = np.concatenate([[peak_mm[row]], x_mm[start : stop + 1], [peak_mm[row]]])
+        along_n = np.concatenate(
+            [force_n[start : start + 1], force_n[start : stop + 1], force_n[stop : stop + 1]]
+        )
+        over_mj[row] = np.trapezoid(along_n, there)
+    return Side(tip_mm, tip_n, count, doubt_n), over_mj
 
 
 def _within(index: IntArray, cycles: Cycles) -> BoolArray:
@@ -265,10 +303,12 @@ def _at_arrival(signals: Signals, cycles: Cycles, rows: IntArray, side: Side) ->
     step, usual = x_mm[first] - x_mm[before[0]], x_mm[before[0]] - x_mm[before[1]]
     arrived = np.clip(np.where(usual > 0, step / np.where(usual > 0, usual, 1.0), 1.0), 0.0, 1.0)
     trust = np.where(fall_n > 0, fall_n**2 / (fall_n**2 + bend_n**2 / 2 + SMALLEST_MM), 0.0)
-    rise_n = np.where(whole, trust * np.maximum(fall_n, 0.0) * (1 - arrived + (HOLD_SAMPLES - 1) / 2), 0.0)
+    whole_n = np.where(whole, np.maximum(fall_n, 0.0) * (1 - arrived + (HOLD_SAMPLES - 1) / 2), 0.0)
+    rise_n = trust * whole_n
     carried, doubt = side.force_n.copy(), np.zeros_like(side.force_n)
     carried[rows] += rise_n
-    doubt[rows] = ARRIVAL_DOUBT * rise_n
+    # what is not put on is in doubt too
+    doubt[rows] = np.hypot(ARRIVAL_DOUBT * rise_n, whole_n - rise_n)
     gap_s, row_s = time_s[first] - time_s[before[0]], time_s[before[0]] - time_s[before[1]]
     late = (gap_s > LATE_ROWS * row_s) & (row_s > 0) & (usual > 0)
     onward_n = arrived * (signals.force_n[before[0]] - signals.force_n[before[1]])

@@ -177,6 +177,8 @@ class Strokes:
         unsure = np.nan_to_num(np.abs(coming.slope - going.slope)) + CARRIED_SHARE * np.abs(coming.slope)
         self.turning = self._carried(coming, loading, turn.loading, unsure)
         self.peak = self._largest(self.turning, turn.loading)
+        self._take_overshoot(turn.over)
+        self.over_mj = turn.over_mj
         turned = self._carried(going, unloading, turn.unloading, unsure)
         self.turned = replace(turned, slope=going.slope, slope_u=going.slope_u)
         # a platen that creeps on may press harder at the end of a hold than when it arrived
@@ -186,6 +188,17 @@ class Strokes:
             self.peak,
             value=np.where(later, self.turned.value, self.peak.value),
             value_u=np.where(later, self.turned.value_u, self.peak.value_u),
+        )
+
+    def _take_overshoot(self, over: Side) -> None:
+        """Where the platen went deeper than its hold, the largest force is the one there."""
+        larger = np.nan_to_num(over.force_n, nan=-np.inf) > self.peak.value
+        over_u = np.hypot(self._side_u(over), np.nan_to_num(over.doubt_n))
+        self.largest_mm = np.where(larger, over.x_mm, self.largest_mm)
+        self.peak = replace(
+            self.peak,
+            value=np.where(larger, over.force_n, self.peak.value),
+            value_u=np.where(larger, over_u, self.peak.value_u),
         )
 
     def _along_slope(self, noise_n: FloatArray) -> FloatArray:
@@ -205,7 +218,7 @@ class Strokes:
         stays in the uncertainty.
         """
         stroke = np.where(self.stroke_mm > 0, self.stroke_mm, 1.0)[:, None]
-        share = (self.peak_mm[:, None] - nodes.x_mm) / stroke
+        share = (self._end_mm(nodes)[:, None] - nodes.x_mm) / stroke
         window = self.context.settings.tangent_window
         half = self._end_fit(nodes, share, window / 2)
         whole = self._end_fit(nodes, share, window)
@@ -235,10 +248,15 @@ class Strokes:
         slope_u = np.where(alone, whole.slope_u, np.hypot(noise_u, left_u))
         return replace(whole, slope=slope, slope_u=slope_u)
 
+    def _end_mm(self, nodes: Nodes) -> FloatArray:
+        """Deep end of a stroke: where a hold creeps on, short of the turn, which the stroke never came to."""
+        deepest_mm = np.where(nodes.real, nodes.x_mm, -np.inf).max(axis=1)
+        return np.where(self.crept, np.minimum(deepest_mm, self.peak_mm), self.peak_mm)
+
     def _window_fit(self, nodes: Nodes) -> LocalFit:
         """A parabola over the tangent's window of a stroke, at its deep end."""
         stroke = np.where(self.stroke_mm > 0, self.stroke_mm, 1.0)[:, None]
-        share = (self.peak_mm[:, None] - nodes.x_mm) / stroke
+        share = (self._end_mm(nodes)[:, None] - nodes.x_mm) / stroke
         return self._end_fit(nodes, share, self.context.settings.tangent_window)
 
     def _end_fit(self, nodes: Nodes, share: FloatArray, window: float) -> LocalFit:
@@ -253,7 +271,7 @@ class Strokes:
         return polynomial_at(
             nodes,
             deep,
-            self.peak_mm,
+            self._end_mm(nodes),
             self.peak_slope_noise_n,
             2,
             correlated=self.rough.correlated,
@@ -423,7 +441,7 @@ class Strokes:
         headless = ~self.touches & ((cycles.flags & np.uint32(Flag.CONTACT_KEPT_BEFORE)) == 0)
         missing_mm = np.where(headless, self.lows[0].x_mm - self.contact_mm, 0.0)
         missing_mj = np.abs(begins_n * missing_mm) / 2
-        in_mj = into.mj + np.where(headless & ~np.isfinite(missing_mj), np.nan, 0.0)
+        in_mj = into.mj + self.over_mj + np.where(headless & ~np.isfinite(missing_mj), np.nan, 0.0)
         out_mj = np.where(released & (self.unloading.lengths > 1), out.mj, np.nan)
         shared_u = np.hypot(self.zero_u_n * self.stroke_mm, self.peak.value * self.peak_u_mm)
         tilt_u = self.zero_tilt_u_n * self.stroke_mm

@@ -299,9 +299,19 @@ def _stated_rate_hz(layout: Layout, notes: list[str]) -> float | None:
 
 
 def _note_sign(layout: Layout, force: RawArray, position: RawArray, notes: list[str]) -> None:
-    """Say so where the force goes below zero only: neither a press nor a pull is counted like that here."""
+    """Say so where the force goes below zero only, or grows as the position falls: neither a press nor a pull
+    is counted like that here."""
+    if not len(force):
+        return
     low, high = float(force.min()), float(force.max())
-    if not low < -ONE_SIDED * max(high, 0.0) or not len(force):
+    if not low < -ONE_SIDED * max(high, 0.0):
+        # at a third of the largest force and more, against where there is less of it
+        loaded = force >= low + (high - low) / 3
+        if high > max(low, -ONE_SIDED * low) and position[loaded].mean() < position[~loaded].mean():
+            notes.append(
+                f"{layout.where}: the position falls as the force grows. If it is a gap or a height that "
+                "closes, import the table with --negate-position"
+            )
         return
     # from where the force is smallest to where it is farthest below zero
     way = float(position[int(np.argmin(force))]) - float(position[int(np.argmax(force))])

@@ -42,20 +42,20 @@ def test_even_blocks_hold_every_sample_once_and_are_at_most_so_many(lengths, mos
 @given(lengths=LENGTHS, turn_last=st.booleans())
 def test_stroke_blocks_hold_every_sample_once(lengths, turn_last):
     first, last = stretches(lengths)
-    blocks = stroke_blocks(first, last, turn_last=turn_last)
+    blocks = stroke_blocks(np.arange(last.max() + 1.0), first, last, turn_last=turn_last)
     for row in range(len(lengths)):
         assert samples_of(blocks, row) == list(range(first[row], last[row] + 1))
 
 
 @pytest.mark.parametrize("length", [1, 20, COARSE_BLOCKS + FINE_BLOCKS])
 def test_a_short_stroke_keeps_every_sample(length):
-    blocks = stroke_blocks(np.array([3]), np.array([2 + length]), turn_last=True)
+    blocks = stroke_blocks(np.arange(3.0 + length), np.array([3]), np.array([2 + length]), turn_last=True)
     assert ranges(blocks, 0) == [(3 + k, 4 + k) for k in range(length)]
 
 
 @pytest.mark.parametrize("turn_last", [True, False])
 def test_a_long_stroke_is_cut_finer_near_its_turn(turn_last):
-    blocks = stroke_blocks(np.array([0]), np.array([9_999]), turn_last=turn_last)
+    blocks = stroke_blocks(np.arange(10_000.0), np.array([0]), np.array([9_999]), turn_last=turn_last)
     sizes = [stop - start for start, stop in ranges(blocks, 0)]
     near, far = (sizes[-20:-1], sizes[:50]) if turn_last else (sizes[:20], sizes[40:-1])
     assert max(near) < min(far) / 2
@@ -67,7 +67,7 @@ def test_a_long_stroke_is_cut_finer_near_its_turn(turn_last):
 def test_block_means_are_the_means_of_their_samples(lengths, apart, seed, turn_last):
     first, last = stretches(lengths, apart)
     columns = np.random.default_rng(seed).normal(size=(2, last[-1] + 1))
-    blocks = stroke_blocks(first, last, turn_last=turn_last)
+    blocks = stroke_blocks(np.arange(last.max() + 1.0), first, last, turn_last=turn_last)
     for values, table in zip(columns, block_means(list(columns), blocks), strict=True):
         for row in range(len(lengths)):
             expected = [values[start:stop].mean() for start, stop in ranges(blocks, row)]
