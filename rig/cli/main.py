@@ -12,6 +12,7 @@ import click
 
 from rig import __version__
 from rig.cli.output import say
+from rig.cli.stopping import interrupt_on_signals
 from rig.cli.units_option import with_units
 from rig.core import forget_units
 from rig.errors import RecorderError, RigError
@@ -107,6 +108,7 @@ def main() -> None:
     # A terminal or pipe that cannot show a character gets its escape, not the end of the command.
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="backslashreplace")
+    interrupt_on_signals()
     try:
         code = _pressrig.main(prog_name="pressrig", standalone_mode=False)
     except RigError as refusal:

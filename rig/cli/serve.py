@@ -63,6 +63,7 @@ def command(
         raise InputError("the daemon needs sockets of a kind that Windows has not: use Linux, macOS or WSL")
     from rig.cli.logs import log_to_file
     from rig.cli.ordering import absolute_port
+    from rig.cli.stopping import stop_on_signals
     from rig.daemon.page_token import token_file
     from rig.daemon.serving import PageWish, serve
     from rig.rigfile import read_rig_file
@@ -75,8 +76,15 @@ def command(
         token = token_file()
         say_where_the_page_is(listen, http, token, allow_remote=allow_remote)
         page = PageWish(listen, http, token, out.absolute(), Path("reports").absolute(), rig_file.absolute())
-    with log_to_file():
-        serve(rig, address, out.absolute(), methods=folders or ready_folders(), page=page)
+    with log_to_file(), stop_on_signals() as stopped:
+        serve(
+            rig,
+            address,
+            out.absolute(),
+            methods=folders or ready_folders(),
+            page=page,
+            stop_asked=stopped.fileno(),
+        )
 
 
 def ready_folders() -> tuple[Path, ...]:

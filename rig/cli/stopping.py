@@ -1,10 +1,11 @@
-"""Signals, a closed terminal and a broken pipe as a wish to stop, for commands that have something to finish.
+"""Signals, a closed terminal and a broken pipe as a wish to stop; the one place for all commands.
 
 Problem: a platen that is driven by this process runs on until its heartbeats are missed if the process just
 ends, and its capture has no end. A signal, a terminal that is closed and output that nobody reads any more
-all end a process. Plan: each of them sets one event, which whoever moves looks at between two deliveries; a
-write that fails says so to the event and to nobody else, so that it cannot break off a motion. Cost: a
-pipe, and one call more for each write.
+all end a process. Plan: where something moves or is recorded, each of them sets one event, which whoever
+moves looks at between two deliveries; a write that fails says so to the event and to nobody else, so that it
+cannot break off a motion. Everywhere else a signal ends the command as Ctrl-C does: the port is closed and
+its lock given back. Cost: a pipe, and one call more for each write.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ _LEFT_IGNORED = ("SIGHUP",)
 
 
 class StopWish(threading.Event):
-    """The wish to stop. It can be waited for with `select`, which a signal ends at once.
+    """The wish to stop. It can be waited for with `select`, which a signal ends at once, in any thread.
 
     Look at it with `is_set` or `select`: the main thread must not `wait` on it, because a handler that runs
     within would wait for the event's own lock.
@@ -33,23 +34,23 @@ class StopWish(threading.Event):
 
     def __init__(self) -> None:
         super().__init__()
-        self._woken, self._wakes = os.pipe()
-        os.set_blocking(self._wakes, False)
+        self._woken, self.wakes = os.pipe()
+        os.set_blocking(self.wakes, False)
 
     def fileno(self) -> int:
-        """Readable from the first wish on."""
+        """Gives a byte for every wish."""
         return self._woken
 
     def set(self) -> None:
         """Wish to stop. May be called from a signal's handler, again and again."""
         if not self.is_set():
             super().set()
-            os.write(self._wakes, b"\0")
+            os.write(self.wakes, b"\0")
 
     def close(self) -> None:
         """Give the pipe back."""
         os.close(self._woken)
-        os.close(self._wakes)
+        os.close(self.wakes)
 
 
 class _Unread:
@@ -83,6 +84,18 @@ class _Unread:
             self._stopped.set()
 
 
+def interrupt_on_signals() -> None:
+    """Have every signal that ends a program end it as Ctrl-C does; `stop_on_signals` goes before."""
+
+    def interrupt(number: int, frame: object) -> None:
+        raise KeyboardInterrupt
+
+    for name in set(_NAMES) - {"SIGTSTP"}:
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) == signal.SIG_DFL:
+            signal.signal(number, interrupt)
+
+
 @contextmanager
 def stop_on_signals(*, suspends: bool = True) -> Iterator[StopWish]:
     """An event that a signal, a closed terminal or a broken pipe sets, instead of raising in mid-motion.
@@ -106,12 +119,16 @@ def stop_on_signals(*, suspends: bool = True) -> Iterator[StopWish]:
         if not (number in ignored and signal.getsignal(number) == signal.SIG_IGN)
         and (suspends or number != getattr(signal, "SIGTSTP", None))
     }
+    # the system's own handler writes there too, whatever the main thread is busy with
+    wakes = stopped.wakes if os.name == "posix" else -1  # elsewhere it has to be a socket
+    before_fd = signal.set_wakeup_fd(wakes, warn_on_full_buffer=False)
     streams = sys.stdout, sys.stderr
     sys.stdout, sys.stderr = (_guarded(stream, stopped) for stream in streams)
     try:
         yield stopped
     finally:
         sys.stdout, sys.stderr = streams
+        signal.set_wakeup_fd(before_fd)
         for number, handler in before.items():
             signal.signal(number, handler)
         stopped.close()

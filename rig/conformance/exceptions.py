@@ -15,8 +15,8 @@ class NotApplicableError(Exception):
     """The check is not for this device, or nobody was there to help. It stays inside this package."""
 
 
-class InterruptedCheckError(Exception):
-    """Somebody wants to stop. It stays inside this package."""
+class InterruptedCheckError(KeyboardInterrupt):
+    """Somebody wants to stop. Outside a check it ends the command."""
 
 
 def require(holds: bool, found: str) -> None:

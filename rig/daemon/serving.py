@@ -2,18 +2,18 @@
 
 Problem: a rig is to be held day and night, watched from several places, and left in a safe state whatever
 ends the program. Plan: the main thread is the desk; beside it stand threads that read the port, measure
-cycles, answer on the socket and keep the page's process. A signal is handed to a thread of its own, since a
-handler runs in the midst of whatever the main thread does: it halts the platen, the job ends its capture,
-and everything is closed in the opposite order. Cost: five threads and a process.
+cycles, answer on the socket and keep the page's process. The wish to stop is looked at by a thread of its
+own, since the main one may be busy with a disk: it halts the platen, the job ends its capture, and everything
+is closed in the opposite order. Cost: five threads and a process.
 """
 
 from __future__ import annotations
 
 import os
-import signal
+import select
 import sys
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -38,8 +38,8 @@ SWITCH_S = 0.0005
 """A thread that computes gives way after so long: a trip must not wait for an analysis."""
 
 
-STOPPING = ("SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT", "SIGTSTP")
-"""Ctrl-C, kill, a closed terminal, Ctrl-\\ and Ctrl-Z: a daemon that is suspended cannot watch a platen."""
+LOOK_S = 0.1
+"""How often it is looked whether the daemon has ended by itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,10 +85,11 @@ def serve(
     *,
     methods: Sequence[Path],
     page: PageWish | None,
+    stop_asked: int,
     lock_places: Sequence[Path] | None = None,
     socket_folders: Sequence[Path] | None = None,
 ) -> None:
-    """Hold a rig until a signal of `STOPPING`. To be called in the main thread.
+    """Hold a rig until somebody wishes it to stop.
 
     Parameters
     ----------
@@ -100,6 +101,8 @@ def serve(
         Folders of methods and plans that are offered.
     page
         Where the page is served; None for no page.
+    stop_asked
+        A file descriptor that gives a byte for every wish to stop; each halts the platen.
     lock_places, socket_folders
         Where locks and the control socket stand; None for the system's and the user's.
 
@@ -135,17 +138,12 @@ def serve(
         opened.enter_context(ControlServer(place.path, held, board=board, orders=desk, shelf=Shelf(methods)))
         if page is not None:
             opened.enter_context(PageKeeper(page.command(place.path)))
-        opened.enter_context(_on_signals(lambda: _stop(desk, notifier)))
+        opened.enter_context(_stopping(stop_asked, desk, notifier))
         notifier.ready(str(held))
         logger.info("{}: the daemon is up, control socket {}", held, place.path)
         desk.run()
         notifier.stopping()
     logger.info("{}: the daemon has ended", held)
-
-
-def _stop(desk: Desk, notifier: Notifier) -> None:
-    notifier.stopping()
-    desk.stop()
 
 
 def limits_card(limits: RigLimits | None) -> LimitsCard | None:
@@ -172,34 +170,21 @@ def _quick_switches() -> Iterator[None]:
 
 
 @contextmanager
-def _on_signals(stop: Callable[[], None]) -> Iterator[None]:
-    """Have the signals that end a program call `stop` in a thread of its own.
-
-    A handler in the main thread could interrupt it while it holds the very lock that the handler needs.
-    """
-    wakes, woken = os.pipe()
-    os.set_blocking(woken, False)
+def _stopping(asked: int, desk: Desk, notifier: Notifier) -> Iterator[None]:
+    """Halt and end the daemon at every wish to stop, whatever the main thread is busy with."""
     over = threading.Event()
 
     def wait() -> None:
-        while os.read(wakes, 1) and not over.is_set():
-            stop()
+        while not over.is_set():
+            if select.select([asked], [], [], LOOK_S)[0]:
+                os.read(asked, 64)
+                notifier.stopping()
+                desk.stop()
 
     thread = threading.Thread(target=wait, name="rig-signals")
-    numbers = [getattr(signal, name) for name in STOPPING if hasattr(signal, name)]
-    if signal.getsignal(signal.SIGHUP) == signal.SIG_IGN:  # by nohup: it is to outlive its terminal
-        numbers.remove(signal.SIGHUP)
-    before = {number: signal.signal(number, lambda number, frame: None) for number in numbers}
-    before_fd = signal.set_wakeup_fd(woken, warn_on_full_buffer=False)
     thread.start()
     try:
         yield
     finally:
-        signal.set_wakeup_fd(before_fd)
-        for number, handler in before.items():
-            signal.signal(number, handler)
         over.set()
-        os.write(woken, b"\0")
         thread.join()
-        os.close(wakes)
-        os.close(woken)

@@ -152,7 +152,7 @@ class Reader:
         try:
             self._await_stream()
         except BaseException:
-            self._end()
+            self.__exit__(None, None, None)
             raise
         return self
 
