@@ -325,17 +325,24 @@ class Driver:
         # what was waiting meanwhile is not held against the rig
         self._fresh = time.monotonic()
 
+    @property
+    def pressed_beyond_limits(self) -> bool:
+        """Whether the last sample's force is beyond the limits: a part is pressed, or there is no zero."""
+        low_n, high_n = self._rig.force_n
+        return self._wire.newest is not None and not low_n <= self._wire.newest[2] <= high_n
+
     def _refuse_load(self) -> None:
-        """A force that is beyond the limits before anything moves: a part that is pressed, or no zero."""
+        """Refuse to move from such a force."""
         if self._wire.newest is None:
             self.position_now_mm()
         assert self._wire.newest is not None
-        force_n, (low_n, high_n) = self._wire.newest[2], self._rig.force_n
-        if not low_n <= force_n <= high_n:
+        if self.pressed_beyond_limits:
+            low_n, high_n = self._rig.force_n
             raise MethodStoppedError(
-                f"the force at rest reads {force_n:.4g} N, outside the limits of {low_n:g} to {high_n:g} N; "
-                "nothing was moved. If nothing is pressed, the zero is wrong: set force.zero_counts in the "
-                "rig's file, or check the load cell. If a part is pressed, release it: `pressrig release`"
+                f"the force at rest reads {self._wire.newest[2]:.4g} N, outside the limits of {low_n:g} to "
+                f"{high_n:g} N; nothing was moved. If nothing is pressed, the zero is wrong: set "
+                "force.zero_counts in the rig's file, or check the load cell. If a part is pressed, release "
+                "it: `pressrig release`"
             )
 
     def disarm(self) -> None:
@@ -382,11 +389,10 @@ class Driver:
     def _moved_after_halt(self) -> float:
         """How far the platen moves once it should have braked, in mm; what is heard is recorded."""
         self.runs_on = False
-        until = time.monotonic() + STOPPED_WITHIN_S
-        braked_s = self.device_s + BRAKES * self._rig.speed_mm_per_s / self._rig.deceleration_mm_per_s2
-        stands_s = braked_s + BRAKES_S
+        halted = heard = time.monotonic()
+        until = halted + STOPPED_WITHIN_S
+        stands_s = math.inf
         first_mm: float | None = None
-        heard = time.monotonic()
         while time.monotonic() < until and self.device_s < stands_s + STOPPED_S:
             delivery = self._reader.get(WAIT_S)
             if delivery is not None and len(delivery.samples):
@@ -399,6 +405,10 @@ class Driver:
                 continue
             self._last_us = max(self._last_us, int(delivery.samples.time_us[-1]) + self._shift[1])
             self._now_mm = float(self._position.value(delivery.samples.position[-1]))
+            if math.isinf(stands_s) and delivery.host_time >= halted:
+                # what was sent before lies behind the answer to the halt, however late samples come
+                brakes_s = self._rig.speed_mm_per_s / self._rig.deceleration_mm_per_s2
+                stands_s = self.device_s + BRAKES * brakes_s + BRAKES_S
             if self.device_s >= stands_s and first_mm is None:
                 first_mm = self._now_mm
         if first_mm is None or self._now_mm is None:
@@ -553,6 +563,8 @@ class Driver:
 
         The host's trips are off: what they would trip on is what is being released.
         """
+        if self._watch.stopped.is_set():
+            raise StoppedByPersonError("stopped by the person")
         self._wire.arm(travel=False, limits=False)
         self._armed_s, self._trip = time.monotonic(), None
         course = Course("release", "move", speed_mm_per_s, position_mm)
@@ -784,8 +796,10 @@ class Driver:
                 continue
             if event.kind == "reset":
                 raise LinkLostError(f"the device was reset ({event.fields.get('cause')})")
-            if event.kind == "state" and not self._moving:
-                self._must_be_armed(int(event.fields["flags"] or 0), int(event.fields["stop_cause"] or 0))
+            flags = int(event.fields.get("flags") or 0)
+            # a motion that has ended by a trip tells so itself, with better words
+            if event.kind == "state" and (not self._moving or flags & StateFlag.MOVING):
+                self._must_be_armed(flags, int(event.fields["stop_cause"] or 0))
             code = event.fields.get("code")
             if event.kind == "device_event" and code in LATCHED_STOPS and not self._moving:
                 self._must_be_armed(0, int(code or 0))

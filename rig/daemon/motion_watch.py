@@ -42,6 +42,9 @@ DUE = 2.0
 DUE_S = 2.0
 """A motion has to end within so many times its expected time, and this much more."""
 
+HOLE_S = 1.0
+"""A hole in the samples of this length is not held against the progress of the platen, once per motion."""
+
 LEAP_MM = 2.0
 LEAP_SPEEDS = 3.0
 """A position further from the one before than this, and than so many times the top speed allows, leapt."""
@@ -63,6 +66,9 @@ GROWTH_SHARE = 0.02
 GROWTH_PART = 0.05
 """While the platen goes away force may rise by this share of the span of the force limits, and by this part
 of itself."""
+
+GROWTH_NOISES = 6.0
+"""Beside the share: so many standard deviations of noise lie between the least and the next reading."""
 
 SETTLING_S = 0.3
 """A filtered force goes on rising for so long after the platen has stopped, beside its stated delay."""
@@ -151,6 +157,7 @@ class MotionWatch:
         self._settles_s = rig.delay_s + 2 / rig.conversions_per_s + SETTLING_S
         self._start_mm: float | None = None
         self._began_s: float | None = None
+        self._had_hole = False
         self._recent = np.empty((3, 0))
         self._last = (0.0, 0.0)
         self._leaps = 0
@@ -168,6 +175,10 @@ class MotionWatch:
         One false reading decides nothing: each is judged by the median of itself and its neighbours, so the
         last one waits for the next.
         """
+        hole_s = float(np.diff(time_s, prepend=self._last[0]).max())
+        if self._began_s is not None and hole_s > HOLE_S and not self._had_hole:
+            # the device was reset, or the link away: what is to be said of that is not that it is slow
+            self._began_s, self._had_hole = self._began_s + hole_s, True
         if self._start_mm is None:
             self._start(float(time_s[0]), float(position_mm[0]), float(force_n[0]))
         kept = self._sound(time_s, position_mm)
@@ -370,18 +381,29 @@ class MotionWatch:
         return self._past_goal(position_mm, force_n) or self._unfelt(position_mm, force_n)
 
     def _growing(self, time_s: FloatArray, force_n: FloatArray) -> str | None:
-        """The filter of a force may still rise when the platen begins to go away."""
+        """The filter of a force may still rise when the platen begins to go away; then it only falls."""
         began_s = self._began_s
         settling = time_s < (np.inf if began_s is None else began_s + self._settles_s)
-        allowed_n = self._growth_n + GROWTH_PART * abs(self._resting_n)
+        noise_n = GROWTH_NOISES * self._noise_n
         if settling.any():
+            allowed_n = self._growth_n + GROWTH_PART * abs(self._resting_n) + noise_n
             risen_n = float(force_n[settling].max())
             if risen_n <= self._resting_n + allowed_n:
                 self._resting_n = max(self._resting_n, risen_n)
-        most_n = float(force_n.max())
-        if most_n <= self._resting_n + allowed_n:
+        # what it has fallen to counts, but no less than nothing: a part that sticks pulls before it lets go
+        floor_n = min(self._resting_n, 0.0)
+        lowest_n = np.minimum.accumulate(np.concatenate([[self._resting_n], force_n]))[:-1]
+        lowest_n = np.maximum(np.where(settling, self._resting_n, lowest_n), floor_n)
+        grown_n = force_n - lowest_n - (self._growth_n + GROWTH_PART * np.abs(lowest_n) + noise_n)
+        if not settling.any():
+            self._resting_n = max(min(self._resting_n, float(force_n.min())), floor_n)
+        worst = int(np.argmax(grown_n))
+        if grown_n[worst] <= 0:
             return None
-        return f"force grew from {self._resting_n:.1f} to {most_n:.1f} N although the platen was to go away"
+        return (
+            f"force grew from {lowest_n[worst]:.1f} to {force_n[worst]:.1f} N although the platen was to go "
+            "away"
+        )
 
     def _past_goal(self, position_mm: FloatArray, force_n: FloatArray) -> str | None:
         goal_n = self.course.goal_n

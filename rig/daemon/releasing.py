@@ -40,14 +40,18 @@ def perform_release(
     driver = Driver(reader, calibration, rig, watch)
     try:
         state = driver.session.state()
-        if not state.stop_cause:
+        here_mm = driver.position_now_mm()
+        if state.stop_cause:
+            cause = in_words(state.stop_cause)
+        elif driver.pressed_beyond_limits:
+            # the host has halted it; the device has latched nothing, and will not be armed as it stands
+            cause = "the force is beyond the limits"
+        else:
             return "no stop was latched; nothing was moved"
-        cause = in_words(state.stop_cause)
         if StateFlag.HOMED not in state.flags:
             driver.session.clear_stop()
             return f"the stop ({cause}) is cleared; the rig is not homed, so the platen was not moved"
         driver.set_limits()
-        here_mm = driver.position_now_mm()
         target_mm = max(here_mm - away_mm, rig.travel_mm[0])
         watch.tell("taking the platen away", driver.progress())
         end = driver.retreat(min(target_mm, here_mm), min(RELEASE_SPEED_MM_PER_S, rig.speed_mm_per_s))

@@ -37,8 +37,9 @@ TRAVEL_SLACK_MM = 0.5
 
 BITS_FOR_S = 0.02
 BIT_SAMPLES = 3
-"""A status bit counts once it was set for so long and in so many samples in a row: a damaged byte decides
-nothing."""
+BITS_WITHIN_S = 0.1
+"""A status bit counts once so many samples had it, the first and the last of them so far apart, within the
+last of these or of twice as many samples: a damaged byte decides nothing, a loose contact does."""
 
 SWITCH_AWAY_MM = 5.0
 """So far from home its own switch has opened: a switch that is closed there is another one, or broken."""
@@ -73,7 +74,8 @@ class Tripwire:
         self._cycling: MotionWatch | None = None
         self._ended: Callable[[], bool] = lambda: False
         self._truth = ForceTruth(rig)
-        self._bits: dict[int, tuple[float, int]] = {}
+        self._bits: dict[int, FloatArray] = {}
+        self._period_s = 0.0
         self._newest: tuple[float, float, float] | None = None
         self._kept_n: FloatArray = np.empty(0)
         self._kept_s: FloatArray = np.empty(0)
@@ -145,6 +147,8 @@ class Tripwire:
         time_s = samples.time_us / US_PER_S
         position_mm = np.asarray(self._position.value(samples.position), np.float64)
         force_n = np.asarray(self._force.value(samples.force), np.float64)
+        before_s = time_s[0] if self._newest is None else self._newest[0]
+        self._period_s = float(time_s[-1] - before_s) / len(time_s)
         self._newest = (float(time_s[-1]), float(position_mm[-1]), float(force_n[-1]))
         if self._armed and self._why is None and self._limits:
             why = self._passed(time_s, position_mm, force_n)
@@ -181,8 +185,9 @@ class Tripwire:
         watch = self._watch
         releases = not self._limits and watch is not None and not watch.accepted
         for bit, words in _BITS.items():
-            # a release clears the latch itself; until the device has accepted the motion it may still show
-            if bit == Status.FORCE_TRIP and releases:
+            # a release clears the latch itself, and a device refuses to while its emergency stop is open;
+            # until it has accepted the motion the bit may still show
+            if bit in (Status.FORCE_TRIP, Status.EMERGENCY_STOP) and releases:
                 continue
             # what is pressed too hard may saturate the converter until it is released
             if (bit != Status.FORCE_SATURATED or self._limits) and self._lasts(bit, samples, time_s):
@@ -194,19 +199,15 @@ class Tripwire:
         return None
 
     def _lasts(self, bit: Status, samples: Samples, time_s: FloatArray) -> bool:
-        """Whether a bit is set now and has been for long enough."""
-        clear = np.flatnonzero((samples.status & np.uint8(bit)) == 0)
-        if len(clear):
-            first = int(clear[-1]) + 1
-            if first == len(time_s):
-                self._bits.pop(int(bit), None)
-                return False
-            self._bits[int(bit)] = (float(time_s[first]), len(time_s) - first)
-        else:
-            since_s, count = self._bits.get(int(bit), (float(time_s[0]), 0))
-            self._bits[int(bit)] = (since_s, count + len(time_s))
-        since_s, count = self._bits[int(bit)]
-        return count >= BIT_SAMPLES and float(time_s[-1]) - since_s >= BITS_FOR_S
+        """Whether a bit has been set in enough of the last samples."""
+        set_s = np.concatenate(
+            [self._bits.get(int(bit), np.empty(0)), time_s[(samples.status & np.uint8(bit)) != 0]]
+        )
+        if not len(set_s):
+            return False
+        since_s = float(time_s[-1]) - max(BITS_WITHIN_S, 2 * BIT_SAMPLES * self._period_s)
+        set_s = self._bits[int(bit)] = set_s[set_s >= since_s][-MOST_KEPT:]
+        return len(set_s) >= BIT_SAMPLES and float(set_s[-1] - set_s[0]) >= BITS_FOR_S
 
     def _passed(self, time_s: FloatArray, position_mm: FloatArray, force_n: FloatArray) -> str | None:
         low_n, high_n = self._rig.force_n

@@ -18,7 +18,7 @@ from rig.wire import StateFlag
 
 STIFFNESS = 3.0
 
-PATIENCE_S = 20.0
+PATIENCE_S = 60.0
 """Far longer than anything here takes; a test that waits this long has failed."""
 
 RIG_FILE = """

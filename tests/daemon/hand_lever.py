@@ -61,7 +61,7 @@ follows: Nothing published.
 specimen: {stiffness: "3 N/mm"}
 steps:
   - touch: {force: "0.5 N", speed: "5 mm/s"}
-  - recover: {touches: 2, from: "2 s", to: "5 s", force: "0.5 N", speed: "5 mm/s", gap: "2 mm"}
+  - recover: {touches: 2, from: "8 s", to: "20 s", force: "0.5 N", speed: "5 mm/s", gap: "2 mm"}
 report: [set_mm]
 """
 

@@ -3,11 +3,17 @@
 It knows nothing of the virtual rig: a platen that goes at constant speed, a spring, a little noise, and no
 trips of its own but the emergency stop of its heartbeats. A lie is a function that is called at each step of
 the press and may change how it behaves from then on; what the platen really did afterwards stays on record.
+
+Its time waits while the host has not read what was sent: how far it goes after a lie then tells of the host's
+judgement, not of other programs on the machine. A press that sends nothing, or late, goes on by the clock.
 """
 
+import array
+import fcntl
 import os
 import random
 import select
+import termios
 import threading
 import time
 import tty
@@ -49,7 +55,8 @@ MM_PER_COUNT, N_PER_COUNT = 0.005, 0.001
 RATE_HZ = 500
 STEP_S = 1 / RATE_HZ
 CONTACT_MM, STIFFNESS_N_PER_MM, NOISE_N = 10.0, 3.0, 0.004
-BEATS_S = 0.5
+UNREAD_BYTES = 200
+"""Ten samples, 20 ms: the host gathers some before it reads."""
 MOVING, FRESH = 1 << 2, 1 << 6
 
 DRIVEN = Capability(0b11111)
@@ -77,11 +84,14 @@ class LyingPress:
         True position and force at each step since then.
     """
 
-    def __init__(self, link: Path, lie=None, *, homed=True, start_mm=5.0, contact_mm=CONTACT_MM):
+    def __init__(
+        self, link: Path, lie=None, *, homed=True, start_mm=5.0, contact_mm=CONTACT_MM, beats_s=20.0
+    ):
         self.lie = lie or (lambda press: None)
         self.start_mm, self.contact_mm = start_mm, contact_mm
         self.x_mm, self.homed, self.zero_mm = start_mm, homed, 0.0
         self.armed, self.stop_cause, self.limits = False, 0, None
+        self.beats_s = beats_s
         self.order, self.last_request, self.cycles_done = None, 0, 0
         self.order_number = 0
         self.lied_mm = self.lied_n = None
@@ -101,6 +111,9 @@ class LyingPress:
         self.lag_s = 0.0
         self.replies_lag = True
         self.false_end = self.wrong_limits = False
+        self.false_events = []
+        self.motion_result, self.mute = None, False
+        self.rate_factor, self.noise_n = 1.0, NOISE_N
         self.never_armed_in_state = False
         # The wire.
         self._link, self._decoder = link, FrameDecoder()
@@ -166,18 +179,31 @@ class LyingPress:
         while not self._stop.wait(0.002):
             self._hear()
             while last_s + STEP_S <= time.monotonic():
+                if self._unread():
+                    break
                 last_s += STEP_S
                 self._step()
+                self._write()
+                self._hear()
             self._write()
+
+    def _unread(self):
+        """Whether bytes lie in the terminal that the host, if it is there, has yet to read."""
+        waiting = array.array("i", [0])
+        fcntl.ioctl(self._slave, termios.FIONREAD, waiting)
+        return self._streams and waiting[0] > UNREAD_BYTES
 
     def _step(self):
         self.lie(self)
-        if self.armed and time.monotonic() - self._beat_s > BEATS_S:
+        if self.armed and time.monotonic() - self._beat_s > self.beats_s:
             self._trip(EventCode.HEARTBEAT_LOST)
         before_mm = self.x_mm
         if self.order is not None:
             self._go()
         self.x_mm += self.drift_mm_per_s * STEP_S
+        while self.false_events:
+            request = 0 if self.order is None else self.order.command.request
+            self._event(self.false_events.pop(), request, self._position())
         if self.lied_mm is not None:
             self.trace.append((self.x_mm, self.force_n))
         self._sample(moving=self.x_mm != before_mm)
@@ -251,7 +277,7 @@ class LyingPress:
             self._seq += 1
         if not self._streams or self.silent:
             return
-        noise = self._random.gauss(0.0, NOISE_N / N_PER_COUNT)
+        noise = self._random.gauss(0.0, self.noise_n / N_PER_COUNT)
         force = self.force_shown(round(self.force_n / N_PER_COUNT + noise))
         position = self.position_shown(self._position())
         status = ((MOVING if moving else 0) | FRESH | self.bits) & ~self.hidden_bits
@@ -307,7 +333,7 @@ class LyingPress:
             case Identify():
                 said = self._identity()
             case StreamAt():
-                self._streams, value = command.rate_mhz > 0, command.rate_mhz
+                self._streams, value = command.rate_mhz > 0, round(command.rate_mhz * self.rate_factor)
             case AskState():
                 said = encode_frame(self._state())
             case Limits():
@@ -330,6 +356,8 @@ class LyingPress:
                     self.order, self.drift_mm_per_s = None, 0.0
             case MoveTo() | PressUntil() | Home() | Cycle():
                 result = self._begin(command)
+                if self.mute:
+                    return b""
         return said + encode_frame(Reply(result, command.request, value))
 
     def _identity(self):
@@ -340,6 +368,9 @@ class LyingPress:
         flags = StateFlag.LIMITS_SET | StateFlag.STREAMING
         flags |= StateFlag.ARMED if self.armed and not self.never_armed_in_state else StateFlag(0)
         flags |= StateFlag.HOMED if self.homed else StateFlag(0)
+        limits = self.limits or (0,) * 4
+        if self.wrong_limits:
+            limits = (limits[0], 2 * limits[1], *limits[2:])
         flags |= StateFlag.MOVING if self.order is not None else StateFlag(0)
         return State(
             self.boot_id,
@@ -347,11 +378,13 @@ class LyingPress:
             self.stop_cause,
             self.last_request,
             self.cycles_done,
-            *(self.limits or (0,) * 4),
+            *limits,
             0,
         )
 
     def _begin(self, command):
+        if self.motion_result is not None:
+            return self.motion_result
         if not self.armed:
             return ReplyResult.NOT_ARMED
         if self.order is not None:

@@ -32,7 +32,7 @@ from rig.capture import open_capture
 from rig.daemon import desk as desk_module
 from rig.daemon.bulletin import Seen
 from rig.virtual import LinearSpring, VirtualPort, VirtualRig
-from rig.wire import StateFlag
+from rig.wire import EventCode, StateFlag
 
 
 def armed_or_moving(rig):
@@ -166,6 +166,8 @@ import os, sys, threading
 sys.path.insert(0, sys.argv[1])
 from pathlib import Path
 from attended import attending, endurance, wait_until
+import rig.daemon.driving as driving
+driving.QUIET_S = 20.0
 with attending(Path(sys.argv[2]), None, sys.argv[3]) as at:
     at.state_is("idle")
     at.started(endurance(sys.argv[4]))
@@ -181,6 +183,10 @@ def cut_short(folder, plan=GOING_ON):
     with VirtualPort(rig, folder / "rig", 20.0) as port:
         killed = [sys.executable, "-c", CUT_SHORT, str(Path(__file__).parent), str(folder), port.path, plan]
         assert subprocess.run(killed, check=False, timeout=60).returncode == -9
+        with pytest.MonkeyPatch.context() as patched:
+            patched.setattr("rig.virtual.drive.HEARTBEAT_LIMIT_S", 0.5)
+            wait_until(lambda: rig.device.drive.stop_cause is not None)
+        assert rig.device.drive.stop_cause == EventCode.HEARTBEAT_LOST
         (capture,) = (folder / "captures").iterdir()
         yield rig, port.path, capture
 
@@ -188,7 +194,7 @@ def cut_short(folder, plan=GOING_ON):
 def test_a_daemon_goes_on_with_the_endurance_run_of_one_that_was_killed(tmp_path, monkeypatch):
     monkeypatch.setattr(desk_module, "WARNING_S", 1.0)
     with cut_short(tmp_path) as (rig, path, _), attending(tmp_path, rig, path, read=["a person"]) as at:
-        wait_until(lambda: not moving(rig))  # it brakes for want of heartbeats
+        wait_until(lambda: not moving(rig))
         warned = False
         while (job := at.board.status().job) is None or "will move by itself" in job.step:
             warned = warned or job is not None

@@ -294,7 +294,7 @@ def test_recovery_is_watched_at_its_times(tmp_path):
         each["time_us"] for each in steps if each["action"] == "start clock" and each["phase"] == "end"
     ]
     waits = [each["time_us"] for each in steps if each["action"] == "wait until" and each["phase"] == "end"]
-    assert [(each - clock) / 1e6 for each in waits] == pytest.approx([2.0, 5.0], abs=0.01)
+    assert [(each - clock) / 1e6 for each in waits] == pytest.approx([8.0, 20.0], abs=0.01)
 
 
 def test_a_touch_below_the_noise_is_warned_of(tmp_path):

@@ -1,6 +1,7 @@
 """A press that lies: each lie ends the run within a stated travel and force, with what was seen in words."""
 
 import os
+import re
 import threading
 from contextlib import contextmanager
 
@@ -18,7 +19,7 @@ from rig.daemon.endurance import endure
 from rig.errors import DeviceError
 from rig.methods import RigLimits, SpecimenFacts, check_method, check_plan, parse_method, parse_plan
 from rig.reader import PortAddress, Reader
-from rig.wire import Cycle, Disarm, Halt, Home, MoveTo, PressUntil
+from rig.wire import Cycle, Disarm, EventCode, Halt, Home, MoveTo, PressUntil, ReplyResult
 
 LIMITS = RigLimits((1.0, 40.0), 20.0, (-5.0, 100.0), 200.0, 500.0, 0.0, 500.0)
 SPEED_MM_PER_S = 10.0
@@ -93,6 +94,19 @@ def lies_on(number, kind, moved_mm=1.0, **changes):
     return lie
 
 
+def impatient(lie, monkeypatch):
+    """From the lie on silence counts, for the program and for the press."""
+
+    def also(device):
+        before = device.lied_mm
+        lie(device)
+        if before is None and device.lied_mm is not None:
+            monkeypatch.setattr("rig.daemon.driving.QUIET_S", 0.35)
+            device.beats_s = 0.5
+
+    return also
+
+
 def test_an_honest_press_runs_to_its_end(tmp_path):
     with press(tmp_path) as (device, reader):
         result = run(reader, tmp_path)
@@ -138,14 +152,161 @@ def test_an_honest_press_runs_to_its_end(tmp_path):
         (lies_on(PRESS, MoveTo, 1.0, lag_s=1.0, replies_lag=False), "late|no sample", 8.0 + TRAVEL_MM),
     ],
 )
-def test_a_lie_ends_the_run_within_the_stated_travel_and_says_what_was_seen(tmp_path, lie, word, travel_mm):
-    import re
-
+def test_a_lie_ends_the_run_within_the_stated_travel_and_says_what_was_seen(
+    tmp_path, monkeypatch, lie, word, travel_mm
+):
+    if re.search("sample|late|reply", word):
+        lie = impatient(lie, monkeypatch)
+        # on a busy machine the device may be the first to miss the host
+        word += "|heartbeat lost"
     device, reason = stopped(tmp_path, lie)
     assert re.search(word, reason), reason
     assert device.travel_after_mm() <= travel_mm
     deepest_mm = device.lied_mm + travel_mm - CONTACT_MM
     assert device.most_force_after_n() <= STIFFNESS_N_PER_MM * max(deepest_mm, 0.0)
+
+
+def says_falsely(code):
+    """Sends an event in mid-press, and goes on as it was."""
+
+    def lie(device):
+        if device.lied_mm is None and device.is_on(MoveTo, PRESS, 1.0):
+            device.lies_now()
+            device.false_events = [code]
+
+    return lie
+
+
+def mirrored(device):
+    """Turns round in secret: its position goes on as if it had not."""
+    turned = device._position()
+    device.sign, device.position_shown = -device.sign, lambda counts: 2 * turned - counts
+
+
+def turns_in_secret(number, kind, moved_mm):
+    def lie(device):
+        if device.lied_mm is None and device.is_on(kind, number, moved_mm):
+            device.lies_now()
+            mirrored(device)
+
+    return lie
+
+
+def flickers(bit):
+    """A loose contact: the bit is set in every other sample."""
+
+    def lie(device):
+        if device.is_on(MoveTo, PRESS, 1.0):
+            device.lies_now()
+        if device.lied_mm is not None:
+            device.bits ^= bit
+
+    return lie
+
+
+def jitters(device):
+    if device.is_on(MoveTo, PRESS, 1.0):
+        device.lies_now()
+    if device.lied_mm is not None:
+        odd = len(device.trace) % 2
+        device.position_shown = lambda counts: counts + (1000 if odd else -1000)
+
+
+def freezes_its_position(device):
+    if device.lied_mm is None and device.is_on(MoveTo, BACK, 1.0):
+        device.lies_now()
+        stays = device._position()
+        device.position_shown = lambda counts: stays
+
+
+def creeps(rate_n_per_s):
+    """While the platen stands, the force of its cell rises."""
+
+    def lie(device):
+        if device.order is None and device.order_number == PRESS and device.armed:
+            device.lies_now()
+        if device.lied_mm is not None:
+            more = round(1000 * rate_n_per_s * 0.002 * len(device.trace))
+            device.force_shown = lambda counts: counts + more
+
+    return lie
+
+
+def goes_back_while_it_stands(device):
+    if device.order is None and device.order_number == PRESS and device.armed and device.lied_mm is None:
+        device.lies_now()
+        device.drift_mm_per_s = -3.0
+
+
+@pytest.mark.parametrize(
+    ("lie", "word", "travel_mm"),
+    [
+        (turns_in_secret(BACK, MoveTo, 3.0), "force grew", 1.5 + TRAVEL_MM),
+        (turns_in_secret(PRESS, MoveTo, 8.0), "gone|past its target", 7.0 + TRAVEL_MM),
+        (flickers(1 << 4), "emergency stop is pressed", TRAVEL_MM),
+        (flickers(1 << 1), "position sensor", TRAVEL_MM),
+        (jitters, "leapt|faster", TRAVEL_MM),
+        (creeps(100.0), "above the limit|force grew", 10.5),
+        (goes_back_while_it_stands, "was to stand", TRAVEL_MM),
+        (freezes_its_position, "no progress", 10.5),
+        (
+            lies_on(BACK, MoveTo, 0.0, speed_factor=2.0, position_shown=lambda counts: counts),
+            "faster than ordered",
+            2 * TRAVEL_MM,
+        ),
+        (lies_on(TOUCH, PressUntil, 1.0, force_shown=lambda counts: -counts - 6_000), "below", TRAVEL_MM),
+        (lies_on(TOUCH, PressUntil, 1.0, force_shown=lambda counts: 0), "position limit|frozen", 35.1),
+        (lies_on(PRESS, MoveTo, 1.0, time_factor=4.0), "no progress|late|leapt", 9.1),
+        (lies_on(PRESS, MoveTo, 1.0, time_factor=-1.0), "no sample|reset|late", 9.1),
+        (lies_on(PRESS, MoveTo, 1.0, noise_n=60.0), "rose by|above|below", TRAVEL_MM),
+        (lies_on(PRESS, MoveTo, 1.0, force_shown=lambda counts: 2**31 - 1), "above the limit", TRAVEL_MM),
+        (lies_on(PRESS, MoveTo, 0.0, motion_result=ReplyResult.OUTSIDE_LIMITS), "outside limits", 10.5),
+        (lies_on(FIRST_RETURN, MoveTo, 0.0, mute=True), "no reply", 10.5),
+        (lies_on(PRESS, MoveTo, 1.0, never_armed_in_state=True), "not armed", 9.1),
+        (says_falsely(EventCode.FORCE_TRIP), "force trip", TRAVEL_MM),
+        (says_falsely(EventCode.HALTED), "halted", TRAVEL_MM),
+        (says_falsely(EventCode.BOOT), "reset", TRAVEL_MM),
+        (says_falsely(EventCode.FINISHED), "says that it arrived|was to stand", TRAVEL_MM),
+        (says_falsely(EventCode.STALLED), "stall|following", TRAVEL_MM),
+    ],
+)
+def test_a_subtler_lie_ends_the_run_too(tmp_path, monkeypatch, lie, word, travel_mm):
+    test_a_lie_ends_the_run_within_the_stated_travel_and_says_what_was_seen(
+        tmp_path, monkeypatch, lie, word, travel_mm
+    )
+
+
+def test_limits_that_the_device_does_not_keep_are_refused_before_anything_moves(tmp_path):
+    def lie(device):
+        device.wrong_limits = True
+
+    with press(tmp_path, lie) as (device, reader), pytest.raises(DeviceError, match="read back") as raised:
+        run(reader, tmp_path)
+    assert raised.value.exit_code == 3
+    assert device.order_number == 0
+
+
+def test_a_rate_far_from_the_stated_one_is_refused_before_anything_moves(tmp_path):
+    def lie(device):
+        device.rate_factor = 0.2
+
+    with (
+        press(tmp_path, lie) as (device, reader),
+        pytest.raises(DeviceError, match="it grants 100 samples/s"),
+    ):
+        run(reader, tmp_path)
+    assert device.order_number == 0
+
+
+def test_homing_that_only_says_that_it_is_home_is_refused(tmp_path):
+    lie = lies_on(1, Home, 1.0, false_end=True)
+    with (
+        press(tmp_path, lie, homed=False) as (device, reader),
+        pytest.raises(DeviceError, match="its position reads") as raised,
+    ):
+        run(reader, tmp_path)
+    assert raised.value.exit_code == 3
+    assert device.travel_after_mm() <= TRAVEL_MM
 
 
 def test_a_platen_that_drifts_while_it_is_to_stand_ends_the_run(tmp_path):
@@ -224,3 +385,19 @@ def test_cycles_that_a_device_only_says_it_did_are_not_counted_and_the_count_is_
     assert (result.done, result.doubtful, result.exact) == (0, 1, False)
     assert not device.armed
     assert device.travel_after_mm() <= TRAVEL_MM
+
+
+def test_cycles_that_go_deeper_than_ordered_end_the_run(tmp_path):
+    def lie(device):
+        if device.lied_mm is None and device.is_on(Cycle, 2, 3.0):
+            device.lies_now()
+            device.order.target_mm += 4.0
+
+    with press(tmp_path, lie) as (device, reader):
+        watch = Watch(threading.Event(), lambda text: None, lambda step, done: None)
+        plan = check_plan(parse_plan(PLAN, "test.yaml"), LIMITS, SpecimenFacts(60.0, None, None))
+        result = endure(reader, CALIBRATION, header_of, tmp_path / "captures", checked=plan, watch=watch)
+    assert result.recorded.failed
+    assert re.search("its cycles go from|past its target", result.recorded.reason), result.recorded.reason
+    assert device.travel_after_mm() <= 8.0 + TRAVEL_MM
+    assert not device.armed

@@ -183,6 +183,7 @@ def test_a_second_motion_meanwhile_is_refused_and_the_first_goes_on(tmp_path: Pa
         assert driver.end_of(motion).kind == "finished"
 
 
+@pytest.mark.usefixtures("heartbeats_count")
 def test_without_heartbeats_the_motion_ends_in_a_trip_within_550_ms(tmp_path: Path) -> None:
     with driven_rig(tmp_path, speed_up=1.0) as driver:
         motion = driver.ready().session.move_to(11_000, speed=400)
@@ -315,6 +316,7 @@ def test_a_reset_without_a_word_is_found_in_the_state(tmp_path: Path) -> None:
         assert motion.settle().kind == "reset"
 
 
+@pytest.mark.usefixtures("heartbeats_count")
 def test_a_lost_link_ends_the_motion_and_the_device_stops_by_itself(tmp_path: Path) -> None:
     with driven_rig(tmp_path, speed_up=1.0) as driver:
         motion = driver.ready().session.move_to(11_000, speed=400)
