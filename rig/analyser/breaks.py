@@ -129,7 +129,9 @@ def find_breaks(
     least_n = np.maximum(DROP_NOISES * noise_n, LEAST_SHARE * largest_n)[:, None]
     for lag in range(1, min(DROP_NODES, count - 1) + 1):
         early_n, late_n = force_n[:, :-lag], force_n[:, lag:]
-        near = (loading.x_mm[:, lag:] - loading.x_mm[:, :-lag] <= span_mm[:, None]) & loading.real[:, lag:]
+        run_mm = loading.x_mm[:, lag:] - loading.x_mm[:, :-lag]
+        # a platen that goes back takes force away itself
+        near = (run_mm <= span_mm[:, None]) & (run_mm >= -deadband_mm) & loading.real[:, lag:]
         # at the turn itself a force falls with the way back, and as a relaxing specimen's does
         near &= loading.x_mm[:, lag:] < (deepest_mm - span_mm)[:, None]
         with np.errstate(invalid="ignore"):

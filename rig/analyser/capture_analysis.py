@@ -39,7 +39,9 @@ SOFTENING_SHARE = 0.5
 """Softening is watched at this share of the first cycle's peak deflection."""
 
 SHALLOW_SHARE = 0.5
-"""A press shallower than this share of the median one is a half press."""
+ALIKE_SHARE = 0.25
+"""A press shallower than the first share of the median one is a half press, where half of all presses lie
+within the second of it."""
 
 HOLD_S = 1.0
 """Holds shorter than this are turns with a stop, and no relaxation is read from them."""
@@ -366,7 +368,11 @@ def _shallow_flagged(flags: FloatArray, depth_mm: FloatArray) -> FloatArray:
     good = ~spoilt(flags, ["peak_deflection_mm"])[0] & np.isfinite(depth_mm)
     if good.sum() < 3:
         return flags
-    shallow = good & (depth_mm < SHALLOW_SHARE * np.median(depth_mm[good]))
+    usual_mm = np.median(depth_mm[good])
+    alike = np.abs(depth_mm[good] - usual_mm) <= ALIKE_SHARE * usual_mm
+    if 2 * np.count_nonzero(alike) < len(alike):
+        return flags  # presses that grow deeper, say, have no usual depth
+    shallow = good & (depth_mm < SHALLOW_SHARE * usual_mm)
     return np.where(shallow, flags.astype(np.int64) | Flag.SHALLOW, flags).astype(np.float64)
 
 

@@ -38,7 +38,7 @@ AWAY_DEADBANDS = 3.0
 many deadbands, has let go whatever the force says: no specimen grows by a tenth of its squeeze within
 one press."""
 
-SPENT_SHARE = 0.01
+SPENT_SHARE = 0.05
 """Nor does one push from farther than where it was touched: a platen that is there by the deadbands alone,
 with no more than this share of the press's largest force, has let go as well."""
 
@@ -161,6 +161,7 @@ class ContactSwitch:
             upto, zero_n = stop, self._zero_n
             if self._follow:
                 upto, zero_n = self._look_at_zero(found, stop, known_n, known_mm, origin)
+                upto, zero_n = self._risen_at_rest(found, (upto, zero_n), known_n, known_mm, origin)
                 away = self._let_go(found, upto, low, (known_n, known_mm), origin)
                 if away is not None:
                     upto = away
@@ -290,6 +291,35 @@ class ContactSwitch:
         which = int(np.argmax(moved))
         self._zero_count = int(look.last[which] - look.first[which])
         return max(int(look.moment[which]), self._seen), float(means_n[which])
+
+    def _risen_at_rest(
+        self,
+        flips: IntArray,
+        holds: tuple[int, float],
+        known_n: FloatArray,
+        known_mm: FloatArray,
+        origin: int,
+    ) -> tuple[int, float]:
+        """Up to where the zero in use holds and the zero from there on, if no contact can begin before that.
+
+        A force that rises while the platen stands where it was farthest away is a zero that drifts.
+        """
+        upto, _ = holds
+        starts, ends, closed = self._no_load_stretches(flips, upto)
+        whole = closed & (ends - starts >= self._window) & (ends >= self._seen) & (ends < upto)
+        for start, end in zip(starts[whole].tolist(), ends[whole].tolist(), strict=True):
+            window = slice(max(end - self._window - origin, 0), end - origin)
+            early_mm, late_mm = (float(half.mean()) for half in np.array_split(known_mm[window], 2))
+            since = max(start, end - REACH_SAMPLES, origin)
+            farthest_mm = float(known_mm[since - origin : end - origin].min())
+            stood = abs(late_mm - early_mm) <= self._deadband_mm / 2
+            if not stood or known_mm[end - origin] > farthest_mm + self._deadband_mm:
+                continue
+            mean_n = float(known_n[window].mean())
+            if mean_n - self._zero_n > MOVED_SHARE * self._levels.off_n:
+                self._zero_count = self._window
+                return end, mean_n
+        return holds
 
     def _error_n(self, count: IntArray | int) -> FloatArray | float:
         """Standard error of the difference between a mean of so many samples and the zero."""

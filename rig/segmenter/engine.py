@@ -22,7 +22,7 @@ import numpy.typing as npt
 from rig.calibration import Signals
 from rig.samples import FloatArray, IntArray, Sense, Status
 from rig.segmenter.contact import REACH_SAMPLES, ContactSwitch, Levels
-from rig.segmenter.held import held
+from rig.segmenter.held import clipped, held
 from rig.segmenter.noise import Noise
 from rig.segmenter.opening import (
     DEADBAND_NOISES,
@@ -481,7 +481,9 @@ class Segmenter:
         )
         assert self.noise is not None
         stuck = held(signals, cycles, self.noise, self._usual_step_s, self._shortest_hold)
-        cycles.flags[stuck] |= np.uint32(Flag.READING_HELD)
+        cut_off = clipped(signals, cycles, self.noise, self.deadband_mm)
+        cycles.flags[cut_off] |= np.uint32(Flag.FORCE_SATURATED)
+        cycles.flags[stuck & ~cut_off] |= np.uint32(Flag.READING_HELD)
         spiked = np.searchsorted(self._spiked, columns.after) > np.searchsorted(self._spiked, columns.before)
         cycles.flags[spiked] |= np.uint32(Flag.SPIKE)
         self._mark_ends(signals, cycles, columns)

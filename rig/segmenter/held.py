@@ -67,6 +67,11 @@ MOST_LIKELY = 0.5
 HABIT = 3
 """Times the repeats seen in the recording's no-load start before the force counts as hung."""
 
+CLIPPED_REPEATS = 4
+CLIPPED_SHARE = 0.01
+"""A force that repeats its largest value so many times, while the platen goes by this share of the depth, and
+that came there at speed, is cut off."""
+
 MOST_STOPS = 8
 """In one cycle; a sensor with more is slower than the stream."""
 
@@ -114,6 +119,36 @@ def held(
     ):
         rows = np.flatnonzero((count > 0) & (count <= MOST_STOPS) & ~found)
         found[rows] = reading.fine(presses, rows)
+    return found
+
+
+def clipped(signals: Signals, cycles: Cycles, noise: Noise, deadband_mm: float) -> BoolArray:
+    """Which cycles have the top of their force cut off: it stays at its largest while the platen goes on.
+
+    A plateau comes to its top by small steps, and noise or resolution stir it there.
+    """
+    presses = _Presses(cycles)
+    force = _Reading.of(
+        signals.force_n,
+        presses,
+        np.empty(0, np.int64),
+        resolution=signals.force_resolution_n,
+        noise=noise.force_n,
+    )
+    found = np.zeros(len(cycles), bool)
+    top_n, deepest_mm = (
+        reduced(np.maximum, values, cycles.contact, cycles.release)
+        for values in (signals.force_n, signals.position_mm)
+    )
+    owner = presses.owner(force.first)
+    for row, first, last in zip(owner.tolist(), force.first.tolist(), force.last.tolist(), strict=True):
+        if row < 0 or last - first < CLIPPED_REPEATS or force.values[first] < top_n[row]:
+            continue
+        depth_mm = deepest_mm[row] - signals.position_mm[cycles.contact[row]]
+        way_mm = float(np.ptp(signals.position_mm[first : last + 1]))
+        # the step into the top may be a part of one
+        came_at_speed = force.step[max(first - 1, 0) : first + 1].max() >= force.speed[row]
+        found[row] |= came_at_speed and way_mm > max(CLIPPED_SHARE * depth_mm, deadband_mm)
     return found
 
 

@@ -16,7 +16,7 @@ the recording gives the same answer. Cost: some passes over the opening, at sixt
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from math import ceil, sqrt
 
@@ -303,7 +303,8 @@ def judge(
         moving_n if force_noise_n is None else force_noise_n,
         _position_noise(signals, motion, still) if position_noise_mm is None else position_noise_mm,
         samples,
-        most_repeats(signals.force_n[:REPEATS_SAMPLES]),
+        # a clipped or hung force at the top of a press is no habit
+        most_repeats(signals.force_n[: min(samples or REPEATS_SAMPLES, REPEATS_SAMPLES)]),
         rest_n if force_noise_n is None else force_noise_n,
         share if force_noise_n is None else 0.0,
         correlated if force_noise_n is None else 1.0,
@@ -344,15 +345,16 @@ def _rough_noise(force_n: FloatArray, still: int, floor_n: float) -> float:
 
 def _untouched_start(motion: Motion, noise_n: float) -> int:
     """Samples before the specimen can have been touched; 0 if none are sure to be."""
-    force_n, x_mm, top = motion.force_n, motion.position_mm, motion.top
     if not motion.moved:
-        return len(force_n)
-    start_n = float(np.median(force_n[: max(FEWEST_SAMPLES, min(_still_start(motion), top))]))
+        return len(motion.force_n)
+    still = _still_start(motion)
+    motion = _without_drift(motion, still)
+    force_n, x_mm, top = motion.force_n, motion.position_mm, motion.top
+    start_n = float(np.median(force_n[: max(FEWEST_SAMPLES, min(still, top))]))
     lowest = int(np.argmin(force_n[: top + 1]))
     if start_n - force_n[lowest] > 2 * FOOT_NOISES * noise_n and x_mm[lowest] < x_mm[0] - motion.deadband_mm:
         return 0  # it began under a load that the platen then took away
     peak_n = float(force_n[top]) - start_n
-    still = _still_start(motion)
     if peak_n <= 2 * FOOT_NOISES * noise_n:
         return still
     low_n, high_n = (start_n + max(share * peak_n, FOOT_NOISES * noise_n) for share in FOOT_SHARES)
@@ -364,6 +366,17 @@ def _untouched_start(motion: Motion, noise_n: float) -> int:
         gap_mm = GAP_SHARE * (float(x_mm[top]) - float(x_mm[0])) + 2 * motion.deadband_mm
         clear = max(clear, _clear_start(motion, low_n, start_n + 3 * (low_n - start_n), gap_mm))
     return clear
+
+
+def _without_drift(motion: Motion, still: int) -> Motion:
+    """The motion with the drift of its still start taken off, up to as long again."""
+    if still < FEWEST_STILL:
+        return motion
+    half = still // 2
+    early_n, late_n = (float(np.median(part)) for part in np.split(motion.force_n[:still], [half]))
+    per_sample_n = (late_n - early_n) / (still - half)
+    drift_n = per_sample_n * np.minimum(np.arange(len(motion.force_n)), 2 * still)
+    return replace(motion, force_n=motion.force_n - drift_n)
 
 
 def _clear_start(motion: Motion, low_n: float, high_n: float, gap_mm: float = 0.0) -> int:
