@@ -7,9 +7,9 @@ decides, never at the edges of the parts, so that the live page and a file give 
 holds the open cycle and the no-load stretch before it; everything older has left with its cycles.
 
 Which presses are cycles is decided by the largest press so far: one that is light and shallow beside it is a
-contact check, an event of its own. The first press waits for a second one to be compared with (`HELD_BACK_S`
-at the most), so that checks before it are no cycles either; where somebody watches
-(`SegmenterSettings.prompt`), only a light one waits. A file is never read so."""
+contact check, an event of its own. The first presses wait for each other (`HELD_BACK_S`), so that any
+number of checks before the first cycle are no cycles either; where somebody watches
+(`SegmenterSettings.prompt`), only light ones wait. A file is never read so."""
 
 from __future__ import annotations
 
@@ -88,8 +88,11 @@ LIGHT_LEVELS = 20.0
 `CONTACT_FORCES`."""
 
 HELD_BACK_S = 60.0
-HELD_BACK_SAMPLES = 1 << 17
-"""A light press waits for another one no longer than this."""
+HELD_BACK_SAMPLES = 1 << 15
+LONGEST_HELD_BACK = 4
+MOST_HELD_BACK = 24
+"""The first presses wait for others to be compared with: no longer than this from one to the next, so many
+times as long for all, and no more of them than this."""
 
 MOST_CHECKS = 4096
 """Contact checks kept with their numbers; more are only counted."""
@@ -400,6 +403,7 @@ class Segmenter:
 
     def _compared(self, columns: _Columns, known: int, *, at_end: bool) -> _Columns:
         """Cycles among the presses that have closed; contact checks are noted."""
+        light = np.zeros(0, bool)
         if not self._has_main:
             columns = self._waiting = _Columns.joined([self._waiting, columns])
             upto = self._first_decided(columns, known, at_end=at_end)
@@ -407,37 +411,56 @@ class Segmenter:
                 return _Columns.empty()
             self._waiting = _Columns.empty()
             self._has_main = True
+            light = self._light_at_first(columns.selected(np.arange(upto)))
             self._main_n = float(columns.peak_n[:upto].max())
             self._main_mm = float(columns.depth_mm[:upto].max())
         if not len(columns):
             return columns
+        later = columns.selected(np.arange(len(light), len(columns)))
         # each is compared with the largest so far, itself among them
-        main_n = np.maximum(np.maximum.accumulate(columns.peak_n), self._main_n)
-        main_mm = np.maximum(np.maximum.accumulate(columns.depth_mm), self._main_mm)
-        self._main_n, self._main_mm = float(main_n[-1]), float(main_mm[-1])
-        light = _light(columns, main_n, main_mm, self._settings.contact_force_n)
+        main_n = np.maximum(np.maximum.accumulate(later.peak_n), self._main_n)
+        main_mm = np.maximum(np.maximum.accumulate(later.depth_mm), self._main_mm)
+        light = np.append(light, _light(later, main_n, main_mm, self._settings.contact_force_n))
+        self._main_n, self._main_mm = main_n[-1:].sum() or self._main_n, main_mm[-1:].sum() or self._main_mm
         if light.any():
             self._note(columns.selected(light))
         return columns.selected(~light)
+
+    def _light_at_first(self, columns: _Columns) -> BoolArray:
+        """Which of the first presses are contact checks: each is compared with the next larger press, so that
+        presses which grow deeper are all presses."""
+        light = np.zeros(len(columns), bool)
+        order = np.argsort(-columns.peak_n, kind="stable").tolist()
+        main = order[0]
+        for press in order:
+            main_n, main_mm = columns.peak_n[main], columns.depth_mm[main]
+            light[press] = _light(columns.row(press), main_n, main_mm, self._settings.contact_force_n)[0]
+            main = main if light[press] else press
+        return light
 
     def _first_decided(self, columns: _Columns, known: int, *, at_end: bool) -> int:
         """How many of the first presses have to be known to tell checks from cycles; 0: not enough yet."""
         if not len(columns):
             return 0
+        if at_end:
+            return len(columns)
+        # up to here no other contact has begun
+        next_contact = self._stretches[0].contact if self._stretches else known
+        begins = np.append(columns.contact, min(next_contact, known))
+        over = np.diff(begins) > self._held_back_samples
+        over |= begins[1:] - begins[0] > LONGEST_HELD_BACK * self._held_back_samples
+        over[MOST_HELD_BACK - 1 :] = True
+        if over.any():
+            return int(np.argmax(over)) + 1
+        if not self._settings.prompt:
+            return 0
         largest_n = np.maximum.accumulate(columns.peak_n)
         stated_n = self._settings.contact_force_n
-        level_n = LIGHT_LEVELS * self.detection_n if stated_n is None else CONTACT_FORCES * stated_n
-        level_n = level_n if self._settings.prompt else np.inf
-        late = np.diff(columns.contact) > self._held_back_samples
-        enough = largest_n > level_n
-        # two that are much alike; one that comes too late leaves those before it as they are
-        enough[1:] |= columns.peak_n[1:] >= LIGHT_SHARE * largest_n[:-1]
-        enough[:-1] |= late
-        if enough.any():
-            return int(np.argmax(enough)) + 1
-        last = int(columns.release[-1]) + self._held_back_samples
-        next_contact = self._stretches[0].contact if self._stretches else known
-        return len(columns) if at_end or min(next_contact, known) > last else 0
+        enough = largest_n > (
+            LIGHT_LEVELS * self.detection_n if stated_n is None else CONTACT_FORCES * stated_n
+        )
+        enough[1:] |= columns.peak_n[1:] >= LIGHT_SHARE * largest_n[:-1]  # two that are much alike
+        return int(np.argmax(enough)) + 1 if enough.any() else 0
 
     def _note(self, checks: _Columns) -> None:
         """Keep what is known of contact checks."""

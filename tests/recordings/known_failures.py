@@ -210,4 +210,5 @@ KNOWN: dict[tuple[str, ...], str] = {
     ("platen_sticks_and_slips", "quantity", "set_mm"): "u is 4.6 times the spread",
     ("platen_sticks_and_slips", "quantity", "at_depth_loading_n"): "u is 8.3 times the spread",
     ("platen_sticks_and_slips", "quantity", "at_depth_unloading_n"): "u is 7.1 times the spread",
+    ("presses_that_grow_deeper", "quantity", "knee_mm"): "u is 5.1 times the spread",
 }

@@ -679,6 +679,34 @@ def contact_check_before_the_first_press(random):
 
 
 @kind()
+def many_contact_checks_before_the_first_press(random):
+    """A dozen checks of much the same size, before anything deeper says that they are no presses."""
+    setup = Setup(random, rate_hz=100.0, law=random.choice(["sphere", "foam", "spring"]))
+    setup.specimen = replace(setup.specimen, set_mm=0.0, softening=0.0)
+    course = Course(1 / (setup.rate_hz * 20), 0.0)
+    course.rest(1.5)
+    for _ in range(12):
+        course.press(setup.gap_mm + random.uniform(0.1, 0.4), 1.0, is_check=True)
+        course.rest(random.uniform(0.3, 3.0))
+    for _ in range(3):
+        course.press(setup.gap_mm + setup.depth_mm, setup.speed_mm_per_s)
+        course.rest(1.0)
+    return setup.recorded(Laboratory(noise_n=0.005), course=course)
+
+
+@kind()
+def presses_that_grow_deeper(random):
+    """Each press goes a step deeper than the one before; the first is as light as a check beside the last."""
+    setup = Setup(random, rate_hz=100.0)
+    course = Course(1 / (setup.rate_hz * 20), 0.0)
+    course.rest(1.5)
+    for step in range(1, 9):
+        course.press(setup.gap_mm + setup.depth_mm * step / 8, setup.speed_mm_per_s)
+        course.rest(random.uniform(0.3, 1.0))
+    return setup.recorded(Laboratory(noise_n=0.005), course=course)
+
+
+@kind()
 def knee_under_noise(random):
     setup = Setup(
         random, rate_hz=100.0, cycles=3, depth_mm=random.uniform(8.0, 14.0), specimen=Specimen(spring(1), 1)
@@ -808,6 +836,20 @@ def zero_creeps_with_temperature(random):
     drift = random.choice([-1, 1]) * random.uniform(0.005, 0.02)
     lab = Laboratory(noise_n=0.005, drift_n_per_s=drift, drift_bend=random.uniform(-0.5, 0.5))
     return setup.recorded(lab)
+
+
+@kind()
+def zero_drifts_by_more_than_the_first_press(random):
+    """The zero moves by 0.05 to 0.2 N a second; the first press is not as deep as the others."""
+    setup = Setup(random, rate_hz=20.0, law=random.choice(["sphere", "foam", "spring"]))
+    course = Course(1 / (setup.rate_hz * 20), 0.0)
+    course.rest(60.0)
+    for share in (0.6, 1.0, 1.0, 1.0):
+        course.press(setup.gap_mm + share * setup.depth_mm, setup.speed_mm_per_s)
+        course.rest(20.0)
+    drift = random.choice([-1, 1]) * random.uniform(0.05, 0.2)
+    lab = Laboratory(noise_n=0.005, drift_n_per_s=drift, drift_bend=random.uniform(-0.3, 0.3))
+    return setup.recorded(lab, course=course)
 
 
 @kind()

@@ -100,7 +100,11 @@ def test_a_break_is_flagged_with_its_place(kind):
     assert found.breaks_found == found.breaks
 
 
-CHECKED = ["contact_checks_between_presses", "contact_check_before_the_first_press"]
+CHECKED = [
+    "contact_checks_between_presses",
+    "contact_check_before_the_first_press",
+    "many_contact_checks_before_the_first_press",
+]
 
 
 @pytest.mark.parametrize("kind", [case(kind, "checks") for kind in CHECKED])

@@ -1,5 +1,7 @@
 """What a press does is split right, or flagged: motions made here, truth from how they were made."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from presses import RATE_HZ, path, signals, triangles
@@ -140,3 +142,22 @@ def test_knocks_and_touches_below_the_contact_force_are_counted_but_are_no_cycle
     parts = [part for part in (segmenter.push(recording), segmenter.finish()) if part]
     assert sum(len(part.cycles) for part in parts) == 1
     assert segmenter.check_count == 1
+
+
+@pytest.mark.parametrize("noise_n", [0.0, 0.005], ids=["without noise", "with noise"])
+def test_a_force_that_is_cut_off_at_its_top_is_flagged_as_saturated(noise_n):
+    whole = signals(triangles(3), force_noise=noise_n)
+    top_n = round(0.6 * float(whole.force_n.max()), 3)
+    for recording, expected in ((whole, 0), (replace(whole, force_n=np.minimum(whole.force_n, top_n)), 3)):
+        flags = np.array([int(row[-1]) for row in cycles_of(recording)])
+        assert len(flags) == 3
+        assert np.count_nonzero(flags & Flag.FORCE_SATURATED) == expected
+        assert not (flags & Flag.READING_HELD).any()
+
+
+def test_a_plateau_of_force_is_not_taken_for_a_force_that_is_cut_off():
+    position_mm = triangles(3)
+    flat = signals(position_mm, stiffness=0.0, force_noise=0.0)
+    plateau_n = 10 * np.tanh(np.maximum(position_mm, 0) / 1.0)
+    recording = replace(flat, force_n=np.round(plateau_n / 0.05) * 0.05, force_resolution_n=0.05)
+    assert not any(row[-1] & Flag.FORCE_SATURATED for row in cycles_of(recording))
