@@ -9,7 +9,7 @@ quantiles for each quantity and group.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from math import isfinite
@@ -38,7 +38,13 @@ from rig.population import (
     unstated_circumstances,
 )
 from rig.results.design_sheet_forces import ForceRow, GapTables, force_bands, force_tables, gap_tables
-from rig.results.design_sheet_headline import KEY_FORCE, KEY_STIFFNESS, Standing, with_headline
+from rig.results.design_sheet_headline import (
+    KEY_FORCE,
+    KEY_STIFFNESS,
+    Standing,
+    standing_heights,
+    with_headline,
+)
 from rig.results.design_sheet_recovery import RecoveryFigures, recovery_figures
 
 COMPARED = (KEY_FORCE, KEY_STIFFNESS, "at 40%.loading_n", "hysteresis_pct")
@@ -67,8 +73,11 @@ MASS, DIAMETER, ROUNDNESS = "mass_g", "diameter_mm", "roundness_mm"
 
 NO_BATCH = "batch not stated"
 
+MOST_NAMES = 4
+"""More names of pieces do not fit into a title."""
+
 MOST_SETS = 6
-"""More than this is a series of its own; a sheet of it nobody reads."""
+"""More than this is a series of its own, too long for a sheet."""
 
 MOST_CAPTURES = 1000
 
@@ -217,6 +226,8 @@ class AlikeSet:
         Sentences.
     rounded
         By system of units ("metric", "us"): force at round gaps and gaps at round forces.
+    stands_mm
+        By capture: how tall the piece is, after what it has lost; empty where no height is known.
     """
 
     letter: str
@@ -231,6 +242,7 @@ class AlikeSet:
     comparisons: tuple[Comparison, ...]
     notes: tuple[str, ...]
     rounded: Mapping[str, GapTables] = field(default_factory=dict)
+    stands_mm: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -359,7 +371,8 @@ def design_sheet(
         If there is no result, or they fall into too many unlike sets, or a margin is of a quantity that
         none has.
     """
-    results = with_headline(results, {each.capture: each.standing for each in captures})
+    standing = {each.capture: each.standing for each in captures}
+    results = with_headline(results, standing)
     _check(results, captures, margins or {}, although)
     gathered = alike_sets(results, although, strict=strict)
     if len(gathered) > MOST_SETS:
@@ -370,6 +383,7 @@ def design_sheet(
             letter,
             each,
             heights,
+            standing_heights(results, standing),
             margins=margins or {},
             although=although,
             gauges=gauges or {},
@@ -385,7 +399,7 @@ def design_sheet(
     invented = [each.capture for each in captures if INVENTED in each.notes.lower()]
     invented += [each.piece for each in pieces if INVENTED in " ".join(each.notes).lower()]
     return DesignSheet(
-        title=title or f"Design sheet: {model or ', '.join(dict.fromkeys(each.piece for each in results))}",
+        title=title or f"Design sheet: {model or _whose(results)}",
         model=model,
         sets=tuple(sets),
         sizes=sizes,
@@ -454,6 +468,13 @@ def _check(
             raise InputError(f"although: no circumstance {name!r:.40}; found {found}")
 
 
+def _whose(results: Sequence[PieceResult]) -> str:
+    """Return the pieces by name, or their batches where there are many."""
+    pieces = list(dict.fromkeys(each.piece for each in results))
+    batches = list(dict.fromkeys(each.batch for each in results if each.batch))
+    return ", ".join(pieces if len(pieces) <= MOST_NAMES or not batches else batches)
+
+
 def _too_many(results: Sequence[PieceResult], count: int, although: Sequence[str], *, strict: bool) -> str:
     differing = [each for each in unlike_circumstances(results, strict=strict) if each.name not in although]
     told = "; ".join(each.sentence for each in differing)
@@ -468,6 +489,7 @@ def _alike_set(
     letter: str,
     results: Sequence[PieceResult],
     heights: Mapping[str, float | None],
+    stands: Mapping[str, float],
     *,
     margins: Mapping[str, float],
     although: Sequence[str],
@@ -482,9 +504,10 @@ def _alike_set(
     found = [heights[each.capture] for each in results]
     known = {each.capture: height for each, height in zip(results, found, strict=True) if height is not None}
     height_mm = sum(known.values()) / len(known) if len(known) == len(results) else None
-    compression, gap = force_tables(groups, known if height_mm is not None else None, height_mm)
-    bands, gap_bands = force_bands(groups, known if height_mm is not None else None, height_mm)
-    rounded = {} if height_mm is None else gap_tables(groups, known, height_mm)
+    typed = known if height_mm is not None else None
+    compression, gap = force_tables(groups, typed, height_mm, stands)
+    bands, gap_bands = force_bands(groups, typed, height_mm, stands)
+    rounded = {} if height_mm is None else gap_tables(groups, stands, height_mm)
     differing = [each for each in unlike_circumstances(results, strict=strict) if each.name in although]
     stated = {
         name: dict.fromkeys(each.circumstances.get(name, UNSTATED) for each in results)
@@ -492,7 +515,7 @@ def _alike_set(
     }
     return AlikeSet(
         letter=letter,
-        circumstances={name: first_few(values, between=" / ") for name, values in stated.items()},
+        circumstances={name: _all_of(values) for name, values in stated.items()},
         groups=groups,
         figures=figures,
         height_mm=height_mm,
@@ -502,6 +525,7 @@ def _alike_set(
         gap_bands=gap_bands,
         comparisons=tuple(_comparisons(results, margins, although, gauges, strict=strict)),
         rounded=rounded,
+        stands_mm={each.capture: stands[each.capture] for each in results if each.capture in stands},
         notes=(
             *(f"Put together although different: {each.sentence}." for each in differing),
             *(() if strict else joined_circumstances(results)),
@@ -517,6 +541,18 @@ def _figures(results: Sequence[PieceResult], gauges: Mapping[str, GaugeResult]) 
         if name in found:
             found[name] = batch_figures(results, name, gauge=gauge)
     return found
+
+
+def _all_of(found: Collection[str]) -> str:
+    """Return what was found, in words; values in one unit as a range."""
+    parts = [words.partition(" ") for words in found]
+    try:
+        values = sorted({float(number) for number, _, _ in parts})
+    except ValueError:
+        values = []
+    if len(values) > 1 and len({unit for _, _, unit in parts}) == 1:
+        return f"{values[0]:g} to {values[-1]:g} {parts[0][2]}"
+    return first_few(found, between=" / ")
 
 
 def _comparisons(
@@ -608,29 +644,25 @@ def _missing(
     for what, having, how in (("Mass", weighed, "weigh"), ("Size", sized, "specimens size")):
         lacking = [name for name in pressed if name not in having]
         if lacking:
-            whose = "of no pressed piece" if len(lacking) == len(pressed) else f"not of {first_few(lacking)}"
-            said.append(f"{what}: known {whose} (`pressrig {how}`).")
+            whose = "all pieces" if len(lacking) == len(pressed) else first_few(lacking)
+            said.append(f"{what} of {whose} (`pressrig {how}`).")
     tall = [each.capture for each in captures if each.free_height_mm is None]
     if tall:
         said.append(
-            f"Free height: not stated for {first_few(tall)}; without it there is neither compression in "
-            "per cent nor force at a gap (`pressrig height`)."
+            f"Free height: not stated for {first_few(tall)}; without it there is no compression in per cent and "
+            "no force at a gap (`pressrig height`)."
         )
     if len(pressed) == 1:
-        said.append(
-            f"Spread: only {pressed[0]} was pressed; one piece shows nothing of how pieces differ, and "
-            "there is no band of pieces."
-        )
+        said.append(f"Spread between pieces: only {pressed[0]} was pressed, so there is no band of pieces.")
     if not any(each.batch for each in results):
         said.append("Batches: no batch is stated for these pieces.")
     names = dict.fromkeys(name for each in results for name in each.circumstances)
     unsaid = [name for name in names if all(each.circumstances.get(name) == UNSTATED for each in results)]
     if unsaid:
-        said.append(f"Conditions: not stated: {', '.join(unsaid)} (`pressrig record --condition`).")
+        said.append(f"Conditions: {', '.join(unsaid)} (`pressrig record --condition`).")
     if not any(each.has_uncertainty for each in captures):
         said.append(
-            "Calibration: nothing says how well it is known, so no interval here holds its part "
-            "(`pressrig calibrate`)."
+            "Calibration uncertainty: not stated, so no interval here includes it (`pressrig calibrate`)."
         )
     return said
 
@@ -641,13 +673,13 @@ def _not_measured(sets: Sequence[AlikeSet], captures: Sequence[CaptureFacts]) ->
     wanted = (
         (RELAXATION, "Relaxation: no hold was long enough (use a method with a hold of 10 s or more)."),
         (PERMANENT_SET, "Permanent set: the captures do not show it (more than one cycle is needed)."),
-        (KNEE, "Knee: no stroke shows one within its depth."),
+        (KNEE, "Knee: none within the depth of these strokes."),
     )
     said = [sentence for names, sentence in wanted if not known.intersection(names)]
     if not any(each.recovery for each in captures):
-        said.append("Recovery: nobody touched a piece again after its release (`pressrig endure`).")
+        said.append("Recovery: no contact checks after release (`pressrig endure`).")
     if not any(each.compression_bands for each in sets):
-        said.append("Curves: no capture holds a whole stroke that could be drawn.")
+        said.append("Curves: no capture holds a whole stroke.")
     return said
 
 

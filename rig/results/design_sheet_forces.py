@@ -86,6 +86,7 @@ def force_tables(
     groups: Mapping[str, Sequence[PieceResult]],
     heights_mm: Mapping[str, float] | None,
     height_mm: float | None,
+    stands_mm: Mapping[str, float] | None = None,
 ) -> tuple[dict[str, tuple[ForceRow, ...]], dict[str, tuple[ForceRow, ...]]]:
     """Force at compressions and at gaps, by group.
 
@@ -96,13 +97,20 @@ def force_tables(
     heights_mm, height_mm
         Free height by capture, and their mean; None where some are not known: the first table is then by
         deflection, and the second empty.
+    stands_mm
+        By capture: how tall the piece is now, where that is less than its free height when new, to which a
+        compression refers. A gap meets the piece as it is now.
     """
     over_depth = {name: _over(results, heights_mm) for name, results in groups.items()}
     depths = steps_to(_farthest(over_depth), standard=heights_mm is not None)
-    compression = {name: _by_depth(each, depths, height_mm) for name, each in over_depth.items()}
-    if heights_mm is None or height_mm is None:
+    stands_mm = None if heights_mm is None else stands_mm or heights_mm
+    compression = {
+        name: _by_depth(each, depths, height_mm, _mean_of(stands_mm, groups[name]))
+        for name, each in over_depth.items()
+    }
+    if stands_mm is None or height_mm is None:
         return compression, {}
-    over_gap = {name: _over_gap(results, heights_mm, height_mm) for name, results in groups.items()}
+    over_gap = {name: _over_gap(results, stands_mm, height_mm) for name, results in groups.items()}
     gaps = gap_steps(height_mm, _farthest(over_gap))
     return compression, {name: _by_gap(each, gaps, height_mm) for name, each in over_gap.items()}
 
@@ -111,6 +119,7 @@ def force_bands(
     groups: Mapping[str, Sequence[PieceResult]],
     heights_mm: Mapping[str, float] | None,
     height_mm: float | None,
+    stands_mm: Mapping[str, float] | None = None,
 ) -> tuple[tuple[CurveBand, ...], tuple[CurveBand, ...]]:
     """Curves of the groups with their bands, over the same two axes as `force_tables`.
 
@@ -121,9 +130,10 @@ def force_bands(
     """
     bands = [_band(name, _over(results, heights_mm)) for name, results in groups.items()]
     gap_bands: list[CurveBand | None] = []
-    if heights_mm is not None and height_mm is not None:
+    stands_mm = None if heights_mm is None else stands_mm or heights_mm
+    if stands_mm is not None and height_mm is not None:
         gap_bands = [
-            _band(name, _over_gap(results, heights_mm, height_mm)) for name, results in groups.items()
+            _band(name, _over_gap(results, stands_mm, height_mm)) for name, results in groups.items()
         ]
     return (
         tuple(each for each in bands if each is not None),
@@ -430,6 +440,10 @@ def _over_gap(
     return found
 
 
+def _mean_of(heights_mm: Mapping[str, float] | None, results: Sequence[PieceResult]) -> float | None:
+    return None if heights_mm is None else float(np.mean([heights_mm[each.capture] for each in results]))
+
+
 def _reaches(results: Sequence[PieceResult]) -> list[float]:
     return [float(each.curve.deflection_mm[-1]) for each in average_pieces(results) if each.curve]
 
@@ -457,7 +471,10 @@ def _band(name: str, results: Sequence[PieceResult]) -> CurveBand | None:
 
 
 def _by_depth(
-    results: Sequence[PieceResult], depths: Sequence[float], height_mm: float | None
+    results: Sequence[PieceResult],
+    depths: Sequence[float],
+    height_mm: float | None,
+    stands_mm: float | None,
 ) -> tuple[ForceRow, ...]:
     rows = []
     for depth in depths:
@@ -469,7 +486,9 @@ def _by_depth(
             ForceRow(
                 deflection_mm=depth if height_mm is None else depth / 100 * height_mm,
                 compression_pct=None if height_mm is None else depth,
-                gap_mm=None if height_mm is None else (1 - depth / 100) * height_mm,
+                gap_mm=None
+                if height_mm is None or stands_mm is None
+                else stands_mm - depth / 100 * height_mm,
                 loading=loading,
                 unloading_n=unloading_n,
             )

@@ -70,6 +70,35 @@ def with_headline(results: Sequence[PieceResult], standing: Mapping[str, Standin
     ]
 
 
+def standing_heights(results: Sequence[PieceResult], standing: Mapping[str, Standing]) -> dict[str, float]:
+    """Return how tall the piece of each capture is, for captures whose free height is known.
+
+    Parameters
+    ----------
+    results
+        From `with_headline`.
+    standing
+        By capture.
+
+    Notes
+    -----
+    A free height that is the same for all captures of a piece was measured once, when it was new; the height
+    that it has lost since is taken off. Heights that differ were measured for each capture, and stay.
+    """
+    stated: dict[tuple[str | None, str], set[float]] = {}
+    for result in results:
+        height_mm = standing[result.capture].free_height_mm
+        if height_mm is not None:
+            stated.setdefault((result.batch, result.piece), set()).add(height_mm)
+    heights = {}
+    for result in results:
+        height_mm = standing[result.capture].free_height_mm
+        if height_mm is not None:
+            once = len(stated[result.batch, result.piece]) == 1
+            heights[result.capture] = height_mm - (result.values.get(HEIGHT_LOST, 0.0) if once else 0.0)
+    return heights
+
+
 def _with_stiffness(result: PieceResult, standing: Standing) -> PieceResult:
     force_n, height_mm = result.values.get(KEY_FORCE, float("nan")), standing.free_height_mm
     if height_mm is None or not isfinite(force_n):

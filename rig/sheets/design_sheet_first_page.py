@@ -51,6 +51,10 @@ KEY_FIGURES = (
 """Rows of the key figures; the secant to the peak only where there is none to the headline compression."""
 
 
+LOSSES = ("set_last_mm", HEIGHT_LOST)
+"""Where the interval includes zero, a bound says more than a figure that is noise."""
+
+
 def first_page(sheet: DesignSheet, *, picture: Picture | None, units: str = BOTH) -> tuple[Block, ...]:
     """Return the blocks of the first page.
 
@@ -82,7 +86,7 @@ def first_page(sheet: DesignSheet, *, picture: Picture | None, units: str = BOTH
             blocks.append(_tables(alike, list(groups), system))
     form = None
     if alike.height_mm is not None:
-        form = calculator(alike.groups, _heights(sheet), alike.height_mm, us=units == US)
+        form = calculator(alike.groups, alike.stands_mm, alike.height_mm, us=units == US)
     if form is not None:
         blocks.append(form)
     blocks.append(Points(CAUTIONS))
@@ -136,10 +140,6 @@ def _invented(sheet: DesignSheet) -> Iterator[Block]:
     elif sheet.invented:
         names = ", ".join(sheet.invented[:6]) + (" ..." if len(sheet.invented) > 6 else "")
         yield Words(f"Some numbers on this sheet are invented: {names}.", "caution")
-
-
-def _heights(sheet: DesignSheet) -> dict[str, float]:
-    return {each.capture: each.free_height_mm for each in sheet.captures if each.free_height_mm is not None}
 
 
 def _force_sentences(alike: AlikeSet, units: str) -> Iterator[str]:
@@ -213,6 +213,9 @@ def _figure(sheet: DesignSheet, alike: AlikeSet, group: str, name: str, units: s
     places.append((sheet.sizes.get(batch or "", {}), ()))
     for figures, results in places:
         found = figures.get(name)
+        low, high = (None, None) if found is None else (found.low, found.high)
+        if name in LOSSES and low is not None and high is not None and low <= 0 <= high:
+            return _below(max(-low, high), _unit_of(name), units)
         if found is not None and isfinite(found.mean):
             u = interval_of(found, results)[2]
             metric, us = rounded(found.mean, u), us_words(found.mean, _unit_of(name), u).split(" ")[0]
@@ -220,6 +223,12 @@ def _figure(sheet: DesignSheet, alike: AlikeSet, group: str, name: str, units: s
                 return metric
             return us if units == US else f"{metric}\n{us}"
     return NOTHING
+
+
+def _below(bound: float, unit: str, units: str) -> str:
+    """Return a bound of a loss that the noise hides, in the reader's units."""
+    metric, us = (f"below {rounded(value, value)}" for value in (bound, (us_factor(unit) or 1.0) * bound))
+    return {METRIC: metric, US: us}.get(units, f"{metric}\n{us}")
 
 
 def _unit_words(unit: str, units: str) -> str:

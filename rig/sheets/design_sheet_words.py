@@ -221,10 +221,12 @@ def _measured(sheet: DesignSheet) -> Iterator[Section]:
     rows = []
     for name in names:
         words = tuple(alike.circumstances.get(name, "-") for alike in sheet.sets)
+        if set(words) == {UNSTATED}:
+            continue  # a note below names all of them
         rows.append((f"{name} (differs)" if len(set(words)) > 1 else name, *words))
     rows.append(("captures", *(_numbers(sheet, _results(alike)) for alike in sheet.sets)))
     rows.append(("free height, mm", *(_heights(sheet, alike) for alike in sheet.sets)))
-    headings = ("circumstance", *(f"set {each.letter}" if several else "found" for each in sheet.sets))
+    headings = ("condition", *(f"set {each.letter}" if several else "found" for each in sheet.sets))
     blocks: list[Block] = [Cells("How it was measured", headings, tuple(rows)), _calibrations(sheet)]
     notes = [
         f"Set {alike.letter}: {note}" if several else note for alike in sheet.sets for note in alike.notes

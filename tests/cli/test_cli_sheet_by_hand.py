@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -16,12 +17,25 @@ from rig.samples import Samples
 RATE_HZ, DEPTH_MM, GAP_MM, CYCLES = 10.0, 30.0, 4.0, 4
 STIFFNESS = {"spring": 2.4, "autumn": 1.7}
 PER_BATCH = 10
+LOST_MM = (2.8, 3.1, 2.5)
+SOFTER = 0.15
+"""What abuse took of the height of three pieces, and of their stiffness."""
 BEGUN = datetime(2026, 6, 1, 8, 0, tzinfo=UTC)
 CALIBRATION = Calibration(Scale(0.005), Scale(0.02)).as_dict()
 
 
-def by_hand(parent: Path, name: str, *, batch: str, stiffness: float, speed: float, seed: int) -> None:
-    """Four squeezes of a straight spring, each with rests as a hand makes them."""
+def by_hand(
+    parent: Path,
+    name: str,
+    *,
+    batch: str,
+    stiffness: float,
+    speed: float,
+    seed: int,
+    state: str = "new",
+    lost_mm: float = 0.0,
+) -> None:
+    """Four squeezes of a straight spring, each with rests as a hand makes them; `lost_mm` are worn off."""
     rng = np.random.default_rng(seed)
     way = DEPTH_MM + GAP_MM
     stroke = np.linspace(0, 1, max(round(way / speed * RATE_HZ), 4))
@@ -31,7 +45,7 @@ def by_hand(parent: Path, name: str, *, batch: str, stiffness: float, speed: flo
     path_mm = np.concatenate(
         [np.full(25, -GAP_MM), *[np.r_[course, course[::-1], rest] for _ in range(CYCLES)]]
     )
-    force_n = stiffness * np.maximum(path_mm, 0) * (1 - 0.1 * (np.gradient(path_mm) < 0))
+    force_n = stiffness * np.maximum(path_mm - lost_mm, 0) * (1 - 0.1 * (np.gradient(path_mm) < 0))
     rows = np.arange(len(path_mm), dtype=np.int64)
     samples = Samples(
         rows,
@@ -42,7 +56,8 @@ def by_hand(parent: Path, name: str, *, batch: str, stiffness: float, speed: flo
     )
     header = CaptureHeader(
         specimen=name, batch=batch, operator="A", free_height_mm=90.0, calibration=CALIBRATION,
-        notes="invented", started=BEGUN + timedelta(minutes=seed),
+        notes="invented", conditions={"state": state, "position zero": "stop of the lever"},
+        started=BEGUN + timedelta(minutes=seed),
     )  # fmt: skip
     with CaptureWriter.create(parent, header) as writer:
         writer.append(samples)
@@ -60,21 +75,36 @@ def folder(tmp_path_factory) -> Path:
     return folder
 
 
+@pytest.fixture(scope="module")
+def with_abused(folder, tmp_path_factory) -> Path:
+    """The same, and three pieces of the spring batch again after abuse."""
+    parent = tmp_path_factory.mktemp("abused") / "captures"
+    shutil.copytree(folder, parent)
+    for place, lost_mm in enumerate(LOST_MM):
+        stiffness = (1 - SOFTER) * STIFFNESS["spring"] * (1 + 0.03 * np.sin(place))
+        by_hand(
+            parent, f"s{place}", batch="spring", stiffness=stiffness, speed=9.0 + place, seed=50 + place,
+            state="abused", lost_mm=lost_mm,
+        )  # fmt: skip
+    return parent
+
+
 def test_speeds_of_a_hand_do_not_split_a_sheet(in_process, folder, tmp_path):
     document = json.loads(
         in_process("sheet", folder, "--conditioning", "1", "--out", tmp_path / "sheet", "--json").out
     )
     (alike,) = document["sets"]
-    assert {group: len(captures) for group, captures in alike["captures"].items()} == dict.fromkeys(
-        STIFFNESS, 10
-    )
+    assert {group: len(captures) for group, captures in alike["captures"].items()} == {
+        "spring, new": 10,
+        "autumn, new": 10,
+    }
     assert any("by hand" in note and "--strict" in note for note in alike["notes"])
     means = {
         batch: STIFFNESS[batch] * (1 + 0.03 * np.mean(np.sin(np.arange(PER_BATCH)))) for batch in STIFFNESS
     }
     for batch, mean in means.items():
         # 25 % of 90 mm
-        force = alike["figures"][batch]["at 25%.loading_n"]
+        force = alike["figures"][f"{batch}, new"]["at 25%.loading_n"]
         assert force["mean"] == pytest.approx(22.5 * mean, rel=0.01)
         assert force["low"] < 22.5 * mean < force["high"]
 
@@ -93,3 +123,36 @@ def test_strict_lists_different_speeds_separately(in_process, folder, tmp_path):
     said = in_process("sheet", folder, "--strict", "--conditioning", "1", "--out", tmp_path / "sheet").out
     assert "different conditions (rate" in said
     assert '--although "rate' in said
+
+
+def test_the_first_page_says_what_abuse_took_of_height_and_force(in_process, with_abused, tmp_path):
+    said = in_process("sheet", with_abused, "--conditioning", "1", "--out", tmp_path / "sheet").out
+    assert "abused is softer than new" in said
+    assert "of height since the first capture (3 pieces" in said
+    document = json.loads((tmp_path / "sheet" / "sheet.json").read_text(encoding="utf-8"))
+    (together,) = document["sets"]
+    lost = together["figures"]["spring, abused"]["height_lost_mm"]
+    stiffness = [STIFFNESS["spring"] * (1 + 0.03 * np.sin(place)) for place in range(len(LOST_MM))]
+    # both heights are those at the contact force, where a softer piece is pressed a little further
+    contact_n = float(together["circumstances"]["contact force"].split()[0])
+    further_mm = contact_n * np.mean([1 / (1 - SOFTER) / each - 1 / each for each in stiffness])
+    assert abs(lost["mean"] - np.mean(LOST_MM) - further_mm) < 0.02  # of a position read in steps of 0.02 mm
+    assert lost["low"] < np.mean(LOST_MM) < lost["high"]
+    states = next(each for each in together["comparisons"] if "abused" in each["groups"])
+    force = next(each for each in states["differences"] if each["quantity"] == "at 25%.loading_n")
+    assert force["paired"]
+    # 25 % of 90 mm
+    assert abs(force["difference"] + SOFTER * 22.5 * np.mean(stiffness)) < 2 * force["u"]
+
+
+def test_a_gap_meets_a_piece_as_tall_as_abuse_left_it(in_process, with_abused, tmp_path):
+    in_process("sheet", with_abused, "--conditioning", "1", "--out", tmp_path / "sheet")
+    document = json.loads((tmp_path / "sheet" / "sheet.json").read_text(encoding="utf-8"))
+    rows = document["sets"][0]["round"]["metric"]["force_at_gap"]["spring, abused"]
+    (at_80,) = (row["loading"] for row in rows if row["gap_mm"] == 80.0)
+    left_n = [
+        (1 - SOFTER) * STIFFNESS["spring"] * (1 + 0.03 * np.sin(place)) * (10 - lost_mm)
+        for place, lost_mm in enumerate(LOST_MM)
+    ]
+    # a height lost to 0.03 mm is 0.06 N
+    assert sorted(at_80["values"]) == pytest.approx(sorted(left_n), abs=0.15)

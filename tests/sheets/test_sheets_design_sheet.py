@@ -305,7 +305,7 @@ def test_softening_is_told_with_pieces_as_the_unit(tmp_path):
 def test_conditions_and_calibrations_that_nobody_stated_are_missing():
     results = [replace(each, circumstances=HOW | {"temperature": UNSTATED}) for each in batch_of(SPRING, "a")]
     said = design_sheet(results, facts_of(results)).missing
-    assert any("not stated: temperature" in each for each in said)
+    assert any("Conditions: temperature" in each for each in said)
     assert any(each.startswith("Calibration") for each in said)
     stated = design_sheet(batch_of(SPRING, "a"), facts_of(results, has_uncertainty=True)).missing
     assert not any(each.startswith(("Conditions", "Calibration")) for each in stated)
