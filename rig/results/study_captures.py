@@ -20,6 +20,7 @@ from rig.errors import InputError
 from rig.population import DRIVEN, HAND
 from rig.renamed import refuse_old_name
 from rig.results.analysing import Asked, analyse_capture
+from rig.results.piece_captures import guided
 from rig.results.spilled import SpilledRows
 
 RIG = "rig"
@@ -129,10 +130,7 @@ def _squeezed(path: Path, column: str, asked: Asked) -> _Squeezed:
     with SpilledRows() as store:
         capture, result = analyse_capture(path, asked, store)
         value = _value(path, column, result)
-    # a method that only guided a hand drove nothing
-    driven = capture.header.method is not None and not any(
-        event.get("kind") == "method" and event.get("by") == "hand" for event in capture.each_event()
-    )
+    driven = capture.header.method is not None and not guided(capture)
     operator = RIG if driven else (capture.header.operator or "").strip()
     if not operator:
         raise InputError(

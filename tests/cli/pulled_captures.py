@@ -42,6 +42,7 @@ def pulled_capture(
     **more: Any,
 ) -> Path:
     """Write one capture of a cap that is pulled off several times."""
+    guided = more.pop("guided", False)
     fields: dict[str, Any] = {
         "batch": "A",
         "free_height_mm": 30.0,
@@ -50,6 +51,8 @@ def pulled_capture(
     }
     header = CaptureHeader(specimen=piece, started=BEGUN + timedelta(minutes=number), **(fields | more))
     with CaptureWriter.create(parent, header) as writer:
+        if guided:
+            writer.event("method", name="pull", by="hand")
         writer.append(_samples(cap, pulls, np.random.default_rng(number)))
         writer.end("method finished")
     return writer.path

@@ -134,6 +134,14 @@ def test_the_same_capture_twice_and_unlike_rates_are_refused(refused, tmp_path):
     assert "orientation" in refused(2, "pull", other, turned)
 
 
+def test_pulls_that_a_person_made_are_not_pooled_with_driven_ones(refused, tmp_path):
+    driven = pulled_capture(tmp_path, "cap-1", CAP)
+    by_hand = pulled_capture(tmp_path, "cap-2", CAP, number=1, guided=True)
+    said = refused(2, "pull", driven, by_hand)
+    assert "method" in said
+    assert "by hand" in said
+
+
 @pytest.mark.parametrize(
     ("option", "value"), [("--slip", "0 mm"), ("--no-load", "0 s"), ("--threshold", "5 mm")]
 )
