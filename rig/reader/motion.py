@@ -45,6 +45,15 @@ _WORDS: dict[EndKind, str] = {
 }
 
 
+_UNBELIEVED: dict[int | None, str] = {
+    1: "force saturated",
+    2: "the force is frozen: one value again and again",
+    3: "the force stays while the platen presses on",
+    4: "the specimen or its force is gone",
+}
+"""What the value of event 10 says (protocol); anything else: the converter is silent."""
+
+
 @dataclass(frozen=True, slots=True)
 class MotionEnd:
     """How a motion ended.
@@ -72,6 +81,8 @@ class MotionEnd:
         if self.kind != "trip":
             return words
         cause = self.code.name.lower().replace("_", " ") if isinstance(self.code, EventCode) else self.code
+        if self.code == EventCode.FORCE_SILENT:
+            cause = _UNBELIEVED.get(self.value, cause)
         lost = "; the event itself was lost" if self.device_time_us is None else ""
         return f"{words} ({cause}{lost})"
 

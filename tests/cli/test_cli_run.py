@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import signal
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import pytest
 from command_line import (
@@ -22,7 +21,6 @@ from command_line import (
 
 from rig.capture import open_capture
 from rig.cli.ordering import NOT_DONE
-from rig.conformance import BenchOrders
 
 METHOD = """
 name: two presses
@@ -88,36 +86,6 @@ def test_ctrl_c_halts_the_platen_and_ends_the_capture_well(tmp_path, method):
         output, errors = process.communicate(timeout=PATIENCE_S)
     assert process.returncode == NOT_DONE, errors
     assert open_capture(output.splitlines()[-1]).how_it_ended == "stopped"
-
-
-def presses_begun(captures: Path) -> int:
-    """In the events of the only capture."""
-    written = "".join(path.read_text(encoding="utf-8") for path in captures.glob("*/events.jsonl"))
-    steps = [line for line in written.splitlines() if '"press to depth"' in line]
-    return sum('"begin"' in line for line in steps)
-
-
-def test_a_specimen_that_is_taken_out_ends_the_run_in_words_and_keeps_the_capture(tmp_path, method):
-    method.write_text(METHOD.replace("count: 2", "count: 200").replace("9 mm", "2 mm"), encoding="utf-8")
-    captures = tmp_path / "captures"
-    with (
-        TemporaryDirectory() as short,
-        simulated(
-            tmp_path, "--motion", "commanded", "--speed-up", "4", "--control", f"{short}/orders"
-        ) as link,
-        running(
-            tmp_path, "run", method, "--rig", DRIVEN, "--port", link, *FLOAT, "--cautions-read",
-            "--out", captures,
-        ) as process,
-    ):  # fmt: skip
-        wait_until(lambda: presses_begun(captures) == 2 or process.poll() is not None)
-        bench = BenchOrders(Path(short) / "orders")
-        bench.order("specimen none")
-        output, errors = process.communicate(timeout=PATIENCE_S)
-        bench.close()
-    assert process.returncode == 3
-    assert "the specimen or its force is gone" in " ".join(errors.split())
-    assert "the specimen or its force is gone" in open_capture(output.splitlines()[-1]).how_it_ended
 
 
 def test_a_check_says_what_would_happen_and_opens_no_port(tmp_path, method):

@@ -64,6 +64,31 @@ def test_what_the_method_did_is_among_the_events(tmp_path):
     assert kinds.index("method") < kinds.index("contact found") < kinds.index("ended")
 
 
+@pytest.mark.parametrize("depth_mm", [8.0, 1.5])
+def test_a_specimen_that_is_taken_out_ends_the_run_and_keeps_the_capture(tmp_path, monkeypatch, depth_mm):
+    # neither silence nor heartbeats are looked at here, on a machine that may be busy
+    for place in (
+        "rig.reader.heart.FRESH_FOR_S",
+        "rig.reader.heart.LAG_LIMIT_S",
+        "rig.daemon.driving.QUIET_S",
+    ):
+        monkeypatch.setattr(place, 60.0)
+    presses = []
+    with driven(tmp_path, clock=lambda: 0.0) as (rig, reader):
+
+        def tell(step, done):
+            presses.extend([step] if "press" in step else [])
+            if len(presses) == 2:
+                rig.order("specimen none")
+
+        result = run(
+            reader, tmp_path, checked(PRESSES.replace('"8 mm", s', f'"{depth_mm} mm", s')), tell=tell
+        )
+    assert result.failed
+    assert "the specimen or its force is gone" in result.reason
+    assert open_capture(result.path).how_it_ended == result.reason
+
+
 def test_a_persons_stop_halts_the_platen_and_ends_the_capture_without_failure(tmp_path):
     stopped = threading.Event()
 

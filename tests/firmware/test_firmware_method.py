@@ -18,6 +18,7 @@ from simulated_press import (
 
 from rig.calibration import Calibration, Delay, Scale
 from rig.capture import CaptureHeader, open_capture
+from rig.cli import main
 from rig.daemon import Watch, run_method
 from rig.daemon.endurance import endure
 from rig.methods import (
@@ -200,6 +201,46 @@ def test_a_specimen_or_a_force_that_is_gone_between_presses_ends_the_run(build, 
     assert open_capture(recorded.path).how_it_ended == recorded.reason
     # no deeper than ordered, from where 1 N was felt
     assert state["platen_mm"] <= CONTACT_MM + 0.2 + depth_mm + 0.01
+
+
+RIG = """
+name: simulated press
+port: {path: PORT, baud: 250000}
+wire: {format: framed, rate_hz: 500}
+force: {per_count: "0.125 mN"}
+position: {per_count: "5 um"}
+drive:
+  travel: ["0 mm", "20 mm"]
+  force: ["-5 N", "200 N"]
+  speed: "15 mm/s"
+  deceleration: "200 mm/s^2"
+  conversions_per_s: 80
+"""
+
+
+@pytest.mark.parametrize("seen_by", ["the firmware", "the host"])
+def test_the_command_ends_with_3_when_the_specimen_is_gone_and_keeps_the_capture(
+    build, tmp_path, monkeypatch, capsys, seen_by
+):
+    # a force that falls by less than 5 N is nothing to the firmware; the host misses it in the next press
+    stiffness, gone_at_mm = (20.0, 9.0) if seen_by == "the firmware" else (2.0, 9.3)
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
+    (tmp_path / "rig.yaml").write_text(RIG.replace("PORT", str(tmp_path / "port")), encoding="utf-8")
+    (tmp_path / "four.yaml").write_text(METHOD.replace('"4 mm", s', '"1.3 mm", s'), encoding="utf-8")
+    with patient_bench(build, tmp_path) as bench:
+        bench.tell(f"specimen {stiffness} {CONTACT_MM} {POWER} {SET_SHARE}")
+        bench.tell(f"watch position {gone_at_mm} specimen none")
+        words = ["pressrig", "run", "--rig", f"{tmp_path}/rig.yaml", "--out", f"{tmp_path}/captures"]
+        words += ["--specimen", "pad", "--free-height", "30 mm", "--cautions-read", f"{tmp_path}/four.yaml"]
+        monkeypatch.setattr("sys.argv", words)
+        with pytest.raises(SystemExit) as ended:
+            main()
+    said = " ".join(capsys.readouterr().err.split())
+    assert ended.value.code == 3, said
+    (capture,) = (tmp_path / "captures").iterdir()
+    assert "the specimen or its force is gone" in said
+    assert "the specimen or its force is gone" in open_capture(capture).how_it_ended
 
 
 def test_the_first_motion_of_the_notes_touches_the_pad_and_ends_above_it(build, tmp_path):
