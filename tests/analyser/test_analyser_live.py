@@ -40,7 +40,8 @@ def test_blocks_and_the_result_together_are_the_whole_table():
     assert list(rest) == list(whole)
     for name, values in whole.items():
         found = np.concatenate([*(block[name] for block in blocks), rest[name]])
-        np.testing.assert_array_equal(found, values, err_msg=name)
+        # measured in other blocks, sums are rounded differently
+        np.testing.assert_allclose(found, values, rtol=1e-9, atol=1e-12, err_msg=name)
 
 
 def test_summary_softening_and_warnings_are_over_all_cycles():
