@@ -35,6 +35,7 @@ from rig.daemon.bulletin import (
     Status,
     Trace,
 )
+from rig.daemon.driving import cause_in_words
 from rig.reader import Delivery, LinkEvent, newest_auxiliary
 from rig.samples import FloatArray, Samples
 from rig.wire import LATCHED_STOPS, Capability, EventCode, StateFlag
@@ -411,7 +412,8 @@ class Board:
             rig=self._rig,
             port=self._port,
             state=self._state(away),
-            armed=self._may_move(),
+            # what is not known reads as armed
+            armed=(self._limits is not None if device is None else device.drives) and self._armed(),
             guided=self._job is not None and self._job.guided,
             force_n=None if away else force_n,
             position_mm=None if away else position_mm,
@@ -444,11 +446,6 @@ class Board:
         if job is not None:
             return "recording" if job.kind == "recording" else "running"
         return "stopped" if self._device is not None and self._device.stop_cause else "idle"
-
-    def _may_move(self) -> bool:
-        """Whether the platen may move by itself; what is not known reads as armed."""
-        drives = self._limits is not None if self._device is None else self._device.drives
-        return drives and self._armed()
 
     def _rate(self) -> float | None:
         """Samples per second of the device's time over the last while."""
@@ -496,31 +493,18 @@ def _follow(device: _Device, event: LinkEvent) -> None:
     if event.kind == "state":
         flags = int(event.fields.get("flags") or 0)
         device.homed = bool(flags & StateFlag.HOMED)
-        device.stop_cause = stop_in_words(int(event.fields.get("stop_cause") or 0))
+        cause = int(event.fields.get("stop_cause") or 0)
+        device.stop_cause = cause_in_words(cause) if cause else None
         return
     code = int(event.fields.get("code") or 0)
     if code in LATCHED_STOPS:
-        device.stop_cause = stop_in_words(code)
+        device.stop_cause = cause_in_words(code)
     elif code == EventCode.HOMED:
         device.homed = True
 
 
 def _in_doubt() -> bool:
     return True
-
-
-def stop_in_words(code: int) -> str | None:
-    """What latched a stop; None for nothing.
-
-    Examples
-    --------
-    >>> stop_in_words(4)
-    'force trip'
-    """
-    if not code:
-        return None
-    known = code in EventCode.__members__.values()
-    return EventCode(code).name.lower().replace("_", " ") if known else f"cause {code}"
 
 
 def _newer(kept: deque[_Kept], in_all: int, wanted: int, most: int) -> tuple[list[_Kept], int]:

@@ -322,7 +322,10 @@ class Desk:
         except Exception as problem:
             logger.opt(exception=problem).error("job {} broke off", job.number)
             reason, failed = f"broke off: {problem!r}", True
-            self._halt_after_failure()
+            try:
+                self._halt_platen()
+            except RigError as unanswered:
+                logger.error("the halt was not answered: {}", unanswered)
         finally:
             self._live.end()
             self._disarm(reader)
@@ -687,12 +690,6 @@ class Desk:
                 logger.debug("not yet disarmed: {}", problem)
             else:
                 return
-
-    def _halt_after_failure(self) -> None:
-        try:
-            self._halt_platen()
-        except RigError as problem:
-            logger.error("the halt was not answered: {}", problem)
 
     def _look_around(self, reader: Reader) -> None:
         """What can change while nobody asks for anything: a stop that is opened, or the day."""

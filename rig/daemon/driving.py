@@ -808,7 +808,7 @@ class Driver:
         if cause == EventCode.HEARTBEAT_LOST:
             raise LinkLostError("the device stopped: heartbeat lost")
         if cause:
-            raise MethodStoppedError(f"the device stopped: {_cause_in_words(cause)}")
+            raise MethodStoppedError(f"the device stopped: {cause_in_words(cause)}")
         if not flags & StateFlag.ARMED:
             raise MethodStoppedError("the device says that it is not armed, though it was not told to disarm")
 
@@ -950,11 +950,16 @@ def _named(reader: Reader) -> str:
     return "no identity" if identity is None else f"{identity.name!r} ({identity.unit_id.hex()})"
 
 
-def _cause_in_words(cause: int) -> str:
-    try:
-        return EventCode(cause).name.lower().replace("_", " ")
-    except ValueError:
-        return f"cause {cause}"
+def cause_in_words(code: int) -> str:
+    """A latched stop's cause for a person.
+
+    Examples
+    --------
+    >>> cause_in_words(4), cause_in_words(99)
+    ('force trip', 'cause 99')
+    """
+    known = code in EventCode.__members__.values()
+    return EventCode(code).name.lower().replace("_", " ") if known else f"cause {code}"
 
 
 @contextmanager

@@ -9,11 +9,18 @@ approach. Cost: one motion.
 from __future__ import annotations
 
 from rig.calibration import Calibration
-from rig.daemon.driving import Driver, MethodStoppedError, StoppedByPersonError, Watch, must_have_finished
+from rig.daemon.driving import (
+    Driver,
+    MethodStoppedError,
+    StoppedByPersonError,
+    Watch,
+    cause_in_words,
+    must_have_finished,
+)
 from rig.errors import RigError
 from rig.methods import RigLimits
 from rig.reader import Reader
-from rig.wire import EventCode, StateFlag
+from rig.wire import StateFlag
 
 USUAL_AWAY_MM = 10.0
 RELEASE_SPEED_MM_PER_S = 2.0
@@ -42,7 +49,7 @@ def perform_release(
         state = driver.session.state()
         here_mm = driver.position_now_mm()
         if state.stop_cause:
-            cause = in_words(state.stop_cause)
+            cause = cause_in_words(state.stop_cause)
         elif driver.pressed_beyond_limits:
             # the host has halted it; the device has latched nothing, and will not be armed as it stands
             cause = "the force is beyond the limits"
@@ -64,11 +71,3 @@ def perform_release(
         raise MethodStoppedError(why) from problem
     finally:
         driver.leave()
-
-
-def in_words(stop_cause: int) -> str:
-    """A stop's cause for a person."""
-    try:
-        return EventCode(stop_cause).name.lower().replace("_", " ")
-    except ValueError:
-        return f"cause {stop_cause}"
