@@ -28,7 +28,6 @@ LEFT_AVERAGED = 1 / 6
 """What may be left of the difference that every second node makes: all that chords miss; a third of what
 was put back."""
 
-
 STANDING = 8.0
 """A node of so many times the samples of the one before is the begin of a pause."""
 
@@ -108,17 +107,16 @@ def work(
     step_mm, step_n = np.diff(x, axis=1), np.diff(f, axis=1)
     leapt = averaged[:, None] & (step_mm > LEAP_SHARE * (end_mm - start_mm)[:, None])
     left = left + LEFT_OF_LEAP * row_sums(np.where(leapt, np.abs(step_mm * step_n), 0.0))
-    # the first node of a pause is a mean over a force that falls: as the pause began there was more, by half of
-    # what it falls by to the next node
+    # the first node of a pause is a mean over a force that falls: as the pause began there was more, by half
+    # of what it falls by to the next node
     size = np.where(inside, nodes.count, np.nan)
     stands = size[:, 1:-1] > STANDING * size[:, :-2]
     fell_n = np.where(stands, np.abs(f[:, 3:-1] - f[:, 2:-2]), 0.0)
     left = left + row_sums(np.abs(step_mm[:, 1:-2]) * fell_n) / 4
     # a force before the contact shows that it was found too late, by as much as it adds
     ahead = real & (nodes.x_mm <= contact[:, None])
-    early = np.where(
-        ahead[:, 1:], (nodes.force_n[:, 1:] + nodes.force_n[:, :-1]) * np.diff(nodes.x_mm, axis=1), 0.0
-    )
+    early = (nodes.force_n[:, 1:] + nodes.force_n[:, :-1]) * np.diff(nodes.x_mm, axis=1)
+    early = np.where(ahead[:, 1:], early, 0.0)
     left = np.hypot(left, row_sums(early) / 2)
     # the stroke is far longer than correlated noise remembers: it is worth that many fewer samples
     fewer = rough.fewer(row_sums(np.where(inside, count, 0.0)))
