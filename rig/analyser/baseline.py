@@ -43,14 +43,14 @@ PLACES = (0.5, 0.75, 0.25, 0.95, 0.0)
 
 MISLED_SHARE = 0.5
 """A contact found with a zero this share of the detection level away from the one measured before it lies
-elsewhere on the foot than is taken for granted where clean samples are looked for."""
+elsewhere in the toe region than is taken for granted where clean samples are looked for."""
 
 MISLED_WINDOWS = 3.0
 """A zero that drifts steadily does so within the window too, and since contact was last detected with it."""
 
 DEPARTURE_SHARE = 0.5
-"""What untouched stretches depart by from a recorded zero that nobody asked for is two standard uncertainties
-of it."""
+"""What untouched stretches depart by from a recorded zero that was not asked for is two standard
+uncertainties of it."""
 
 RESTING_NOISES = 8.0
 """An untouched stretch scatters by no more than so many standard deviations of the noise."""

@@ -47,7 +47,7 @@ HOLD_S = 1.0
 """Holds shorter than this are turns with a stop, and no relaxation is read from them."""
 
 PART_SAMPLES = 1 << 16
-"""A recording on disk is best read in parts of so many samples: what is worked on at once then takes some
+"""A recording on disk is best read in parts of this many samples: what is worked on at once then takes some
 ten megabytes, and larger parts are hardly faster."""
 
 _SOFTENING = "softening"
@@ -103,7 +103,7 @@ class CaptureAnalysis:
     propagate
         Whether the calibration's uncertainty goes into every cycle; a live analysis leaves it to later ones.
     examine
-        So many first cycles are kept with their samples, for a budget or a Monte Carlo.
+        This many first cycles are kept with their samples, for a budget or a Monte Carlo.
     recorded_on
         Day of the recording, on which a calibration may have been overdue; None if it is not known.
     """

@@ -44,8 +44,8 @@ KNEE_SIGNIFICANCE = 3.0
 
 RESTED_TIMES = 5.0
 FELL_NOISES = 4.0
-"""A platen that stayed in a step for so many times the usual rested there; where the force fell by so many
-times its noise meanwhile, tangents across that step tell of relaxation."""
+"""A platen that stayed in a step for this many times the usual rested there; where the force fell by this
+many times its noise meanwhile, tangents across that step tell of relaxation."""
 
 
 def force_at(
@@ -223,7 +223,7 @@ def knee(
         Without force below the contact.
     noise_n
         Standard deviation of single samples about the stroke, of some rows, at the forces of their nodes and
-        with the correlation of so many samples in it.
+        with the correlation of this many samples in it.
     drop
         Share of the largest tangent before.
 
@@ -430,7 +430,7 @@ def _tangents(nodes: Nodes, noise_n: FloatArray, reach: int) -> tuple[FloatArray
 
 
 def _first_pair(marks: BoolArray, apart: int) -> tuple[IntArray, BoolArray]:
-    """First column of each row that is marked together with the one so many columns on."""
+    """First column of each row that is marked together with the one this many columns on."""
     pairs = marks[:, :-apart] & marks[:, apart:]
     found: BoolArray = np.asarray(pairs.any(axis=1))
     return np.argmax(pairs, axis=1), found

@@ -31,13 +31,13 @@ EXPONENTS = (1.0, 2.5)
 """A flat face on a spring has 1, a sphere 1.5, a cone 2; a face out of parallel adds some."""
 
 TOP_SHARES = (0.15, 0.075, 0.04, 0.02)
-"""The foot reaches up to this share of the peak force, the next one where the fit is poor."""
+"""The toe region reaches up to this share of the peak force, the next one where the fit is poor."""
 
 TOP_DETECTIONS = 6.0
 """and to this many detection levels at the least."""
 
 FEW_SHARE = 0.5
-"""A foot of few samples is tried up to this share of the peak force."""
+"""A toe region of few samples is tried up to this share of the peak force."""
 
 SPHERE = 1.5
 
@@ -47,7 +47,7 @@ SHORTER = (0.5, 0.25)
 OWN_SHARE = 0.5
 CLEAR = 2.0
 POOR_FIT = 2.0
-"""Standard deviations of chi-square above its expectation at which a shorter foot is tried."""
+"""Standard deviations of chi-square above its expectation at which a shorter toe region is tried."""
 
 FREE_EXPONENT_NODES = 6
 TOLD_APART = 1.0

@@ -33,7 +33,8 @@ would spend the time on calls, more on memory."""
 
 CREEP_PARTS = 10
 CREPT_SHARE = 0.005
-"""Creep is the way from the second tenth of a hold to its last; above this share of the depth it is told."""
+"""Creep is the way from the second tenth of a hold to its last; it is reported above this share of the
+depth."""
 
 INITIAL_BLOCKS = 36
 INITIAL_SAMPLES = 3

@@ -30,7 +30,7 @@ DENSE = 7
 HOLD_PICKS = 64
 HOLD_PARTS = 8
 CREEP_NOISES = 6.0
-"""A hold is looked at in so many parts; parts whose means differ by more than this many of their standard
+"""A hold is looked at in this many parts; parts whose means differ by more than this many of their standard
 errors show that the platen moved on: eight of them differ by four and a half at most by chance (p = 0.03)."""
 
 HOLD_SAMPLES = 3
@@ -38,7 +38,8 @@ ARRIVAL_DOUBT = 0.3
 """A hold's force at its start is carried back from its first samples; this share of it is in doubt."""
 
 LATE_ROWS = 2.5
-"""A hold's first row that comes so many times later than the rows before it has others missing before it."""
+"""A hold's first row that comes this many times later than the rows before it has others missing before
+it."""
 
 WHOLLY_BRAKED = (0.8, 1.2)
 """A turn whose braking takes this many steps between samples, or more, is the top of a parabola."""

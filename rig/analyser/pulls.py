@@ -23,13 +23,13 @@ from rig.errors import InputError
 from rig.samples import FloatArray, IntArray, Status
 
 NOISE_TIMES = 8.0
-"""Noise reaches so many standard deviations in no recording."""
+"""Noise reaches this many standard deviations in no recording."""
 
 LEAST_THRESHOLD_N = 0.05
 """Below this no cap is held by anything."""
 
 LEAST_DEPTH = 2.0
-"""A stretch that does not go so many times beyond the threshold is a wandering zero, no pull."""
+"""A stretch that does not go this many times beyond the threshold is a wandering zero, no pull."""
 
 FREE_SAMPLES = 20
 """Shorter unloaded stretches are a force on its way through zero."""
@@ -70,7 +70,7 @@ SAME_REACH = 1.001
 """A peak that passes the largest load compared by no more than rounding lies within."""
 
 TOP_NOISES = 3.0
-"""Samples that lie so many standard deviations below the largest may have been it."""
+"""Samples that lie this many standard deviations below the largest may have been it."""
 
 MOST_TOP = 500
 """Samples to either side of the peak that are looked through for that."""
@@ -476,8 +476,8 @@ def _zero(signals: Signals, quiet: _Quiet, begin: int, gaps: IntArray) -> tuple[
 def _peak(pull_n: FloatArray, at: int, noise_n: float, resolution_n: float) -> tuple[float, float]:
     """Largest pull; where samples are dense beside the noise, the largest of means of some of them.
 
-    So many are averaged as let a peak with the slope found beside it fall by about the noise: the largest of
-    many noisy samples is too large by a few standard deviations.
+    This many are averaged as let a peak with the slope found beside it fall by about the noise: the largest
+    of many noisy samples is too large by a few standard deviations.
     """
     low, high = max(at - MOST_MEANED, 0), min(at + MOST_MEANED, len(pull_n) - 1)
     falls = [abs(pull_n[at] - pull_n[edge]) / abs(edge - at) for edge in (low, high) if edge != at]

@@ -38,7 +38,7 @@ FEWEST_TOUCHES = 4
 """Two parameters, and two touches more that can contradict them."""
 
 SHORTEST_SPAN = 3.0
-"""Touches whose last time is less than so many times their first say nothing of a logarithm of time."""
+"""Touches whose last time is less than this many times their first say nothing of a logarithm of time."""
 
 FORECAST_DECADES = 1.0
 """Further ahead both laws are fancy."""

@@ -47,7 +47,7 @@ OVERLAP = 2.6
 0.11^2 + ...)."""
 
 SURE = 2.0
-"""A wander is taken for one where it explains the differences better than white noise by so many standard
+"""A wander is taken for one where it explains the differences better than white noise by this many standard
 errors."""
 
 SECOND = 1
@@ -97,7 +97,8 @@ class Roughness:
         return Roughness(self.force_n[rows], self.share[rows], self.correlated[rows])
 
     def fewer(self, count: FloatArray) -> FloatArray:
-        """By how much the variance of a mean or a fit over so many samples is larger than for white noise."""
+        """By how much the variance of a mean or a fit over this many samples is larger than for white
+        noise."""
         correlated = self.correlated.reshape(-1, *(1,) * (count.ndim - 1))
         spread: FloatArray = np.minimum(correlated, np.maximum(count, 1.0))
         return spread

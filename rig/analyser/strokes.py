@@ -27,7 +27,7 @@ ENOUGH_FOR_HALF = 10
 UNRESOLVED = 0.3
 LEFT_OF_TANGENT = 0.25
 APART_CLEAR = 2.0
-"""Half a window is fitted where it holds so many nodes. Two windows whose uncertainties are nearly the same
+"""Half a window is fitted where it holds this many nodes. Two windows whose uncertainties are nearly the same
 still differ by noise of this share of it; and this share of their difference is left as uncertainty, for how
 the curve goes on."""
 
@@ -37,7 +37,7 @@ UNBRAKED = 0.5
 STEEP_DOUBT = 0.5
 STEEP_SHARE = 0.3
 SHORT_SHARE = 0.5
-"""The last two nodes show a hard stop if they are steeper than the tangent by so many uncertainties and by
+"""The last two nodes show a hard stop if they are steeper than the tangent by this many uncertainties and by
 this share, and no nearer to each other than half of what is usual there. Half of what it adds to the tangent
 is in doubt, since nothing shows where within a step a stop begins."""
 

@@ -33,7 +33,7 @@ TREND_SHARE = 0.5
 """Of the squares of the scatter that a trend explains at the least."""
 
 NAMED_CYCLES = 6
-"""Of each flag so many cycles are named."""
+"""Of each flag this many cycles are named."""
 
 
 TREND = ("trend_per_decade", "trend_per_decade_u", "last", "last_u")

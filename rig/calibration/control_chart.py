@@ -1,4 +1,4 @@
-"""The control chart of a check piece: individual values and their moving ranges.
+"""The control chart of a check standard: individual values and their moving ranges.
 
 Problem: a rig drifts or is knocked, and nobody sees it in the figures of a specimen, which has a spread of
 its own. Plan: a piece that does not change is pressed before a day's work. Its first values teach where the
@@ -20,7 +20,7 @@ D3 = math.sqrt(2 - 4 / math.pi)
 """Standard deviation of that range, likewise."""
 
 SIGMAS = 3.0
-"""A value beyond so many standard deviations comes by chance once in 370."""
+"""A value beyond this many standard deviations comes by chance once in 370."""
 
 VALUE_FACTOR = SIGMAS / D2
 """2.66: from the mean moving range to the distance of the limits of values."""
@@ -33,7 +33,7 @@ BASELINE = 8
 random, normal); from twenty, one in thirty. Fewer would call more, and more would guard a rig later."""
 
 SAME_SIDE = 8
-"""So many values in a row on one side of the mean come by chance once in 128: worth a word."""
+"""This many values in a row on one side of the mean come by chance once in 128: worth a word."""
 
 
 @dataclass(frozen=True, slots=True)

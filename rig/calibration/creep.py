@@ -27,7 +27,7 @@ WINDOW_S = 2.0
 """What a reading is averaged over."""
 
 BLOCKS = 8
-"""Means of so many parts of a window show how well its mean is known."""
+"""Means of this many parts of a window show how well its mean is known."""
 
 USUAL_HOLD_S = 300.0
 """Five minutes; a shorter hold shows less creep, and says so."""

@@ -48,7 +48,7 @@ LARGEST_LOSS = 0.5
 """At the slowest speed. A spring that loses more is none."""
 
 IMPLAUSIBLE_U = 3.0
-"""A delay below zero by so many times its uncertainty is none."""
+"""A delay below zero by this many times its uncertainty is none."""
 
 MOST_ROUNDS = 12
 SETTLED_S, SETTLED_SHARE = 1e-7, 0.1
@@ -182,7 +182,7 @@ def measure_delay(recordings: Sequence[Samples], calibration: Calibration) -> De
     else:
         if abs(line.left_s.value) > STUBBORN_SHARE * abs(delay_s):
             raise InputError(
-                f"no delay makes the losses alike (the last try was {1e3 * delay_s:.4g} ms); expected "
+                f"no delay makes the losses equal (the last try was {1e3 * delay_s:.4g} ms); expected "
                 "presses of a metal spring, slow and fast"
             )
         # coarse times make the losses jump: what goes on jumping is uncertain
@@ -249,7 +249,7 @@ def _loop(press: Press, noise: _Noise) -> tuple[float, ...]:
 
 
 def _change_with_delay(press: Press, stride: int) -> float:
-    """Integral of dF/dt dx, N mm/s, over steps of so many samples.
+    """Integral of dF/dt dx, N mm/s, over steps of this many samples.
 
     Over longer steps the product of two noises is small, and a straight stroke is as straight.
     """

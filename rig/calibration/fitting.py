@@ -32,7 +32,7 @@ MOST_READINGS = 5_000
 """Of one fit; bounds the tables that are made for repeats and runs."""
 
 SIGNIFICANT = 0.05
-"""A further term is believed where chance alone would do as well less often than this."""
+"""A further term is believed where chance would do as well less often than this."""
 
 NO_SCATTER = 1e-12
 """Share of the range below which what is left of a fit is rounding."""

@@ -61,7 +61,7 @@ class ReferenceFacts:
 
     def sentences(self) -> tuple[str, ...]:
         """For the record."""
-        text = self.text or "references of which nothing was said"
+        text = self.text or "unnamed references"
         known = (
             "no uncertainty was stated, so none is in the budget"
             if self.relative_u is None

@@ -329,8 +329,8 @@ def _refuse_what_moved(curve: Curve, strokes: Strokes, sensing: _Sensing, known:
     if widest_mm > max(LOSSY_SHARE * top_mm, limit_mm):
         raise InputError(
             f"loading and unloading lie {1e3 * widest_mm:.3g} um apart, the give is {1e3 * top_mm:.3g} um; "
-            "expected next to nothing: a soft block, a block that slid, or a delay and play that were not "
-            "taken off (`pressrig calibrate delay`, slower presses)"
+            "expected next to nothing: a soft block, a block that slid, or a delay and backlash that "
+            "were not corrected (`pressrig calibrate delay`, slower presses)"
         )
 
 
@@ -442,7 +442,7 @@ def _about_play(strokes: Strokes) -> str:
         if strokes.both.sum() >= LEAST_STEPS
         else "and what the frame's own friction does between way in and way out is not known"
     )
-    return f"The position reading has play: the give is that of the way in, {compared}."
+    return f"The position reading has backlash: the compliance is that of loading, {compared}."
 
 
 def _below_steps_mm(curve: Curve, low_n: float) -> float:

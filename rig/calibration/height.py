@@ -2,8 +2,8 @@
 
 Problem: a caliper squeezes what it measures, and a soft piece has no height but one at a force. Plan: the
 platen's position at a stated small force, with nothing between the platens less that with the piece. What
-both touches share goes out: the position's zero, the frame's give at that force, the play. What they do not
-share makes the budget: repeats or the noise of a reading, whichever is larger; the smallest step; the
+both touches share goes out: the position's zero, the frame compliance at that force, the play. What they do
+not share makes the budget: repeats or the noise of a reading, whichever is larger; the smallest step; the
 position's scale over the way between; the force's own uncertainty through the slopes; the delay through
 the speeds; a homing in between. Propagation is that of JCGM 100, intervals are Student's. Cost: nothing.
 """
@@ -24,7 +24,7 @@ from rig.errors import InputError
 from rig.samples import FloatArray
 
 MOST_CHANCE = 0.05
-"""A first touch or a trend that chance makes less often than this is told."""
+"""A first touch or a trend that chance makes less often than this is reported."""
 
 SAME_SPEED = 0.05
 """Speeds that differ by a smaller share make a delay go out."""
@@ -347,7 +347,7 @@ def _unmeasured(calibration: Calibration, faster: float, speed: float) -> list[t
         if scale is None or scale.uncertainty is None:
             found.append((f"{name} calibration", missing))
     if calibration.delay.u_s is None and abs(faster) > SAME_SPEED * speed:
-        found.append(("delay", "nobody measured it; equal speeds at both touches would cancel it"))
+        found.append(("delay", "not measured; equal speeds at both touches would cancel it"))
     return found
 
 
@@ -369,7 +369,7 @@ def _told_only(
         rows.append(HeightPart(source, math.sqrt(square), math.inf, False, "in the repeats already"))
     give_um = 1000 * float(calibration.frame.give_mm(np.array(force_n)))
     same = f"{give_um:.3g} um at {force_n:g} N, the same at both touches: goes out"
-    rows.append(HeightPart("frame's give", None, math.inf, False, same))
+    rows.append(HeightPart("frame compliance", None, math.inf, False, same))
     return rows
 
 

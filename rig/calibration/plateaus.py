@@ -28,7 +28,7 @@ SIGNIFICANT_SLOPES = 4.0
 """A drift of fewer standard uncertainties than this may be chance (once in 250, of so few blocks)."""
 
 UNSTEADY_NOISE = 1.5
-"""A block whose mean lies further off the others than so many standard deviations of single samples was
+"""A block whose mean lies further off the others than this many standard deviations of single samples was
 disturbed; what is less goes into the uncertainty of the mean."""
 
 CLEAR_MEANS = 4.0

@@ -149,8 +149,8 @@ def _play(table: ReadingTable, differences_mm: FloatArray) -> Play | None:
     u = float(differences_mm.std(ddof=1)) / math.sqrt(len(differences_mm))
     if mean < -u * coverage_factor(freedom):
         raise InputError(
-            f"{table.where}: going back the position reads {-mean:.3g} mm less than approaching; with play "
-            "it reads more. Were the directions exchanged?"
+            f"{table.where}: going back the position reads {-mean:.3g} mm less than approaching; with "
+            "backlash it reads more. Were the directions exchanged?"
         )
     return Play(max(mean, 0.0), u, float(freedom))
 
@@ -168,7 +168,7 @@ def _cautions(
     ]
     if play is None:
         cautions.append(
-            "fewer than two references were approached both ways: the play is not known; read them going "
-            "back too"
+            "fewer than two references were approached both ways: the backlash is not known; read them "
+            "while returning too"
         )
     return tuple(cautions)

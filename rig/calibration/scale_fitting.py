@@ -45,13 +45,13 @@ SMALLEST_SHARE_OF_SCATTER = 0.3
 """No reference counts for more than ten times the middle one, whatever its few repeats say."""
 
 MISFIT = 0.01
-"""Lack of fit is said where chance does as much less often than this."""
+"""Lack of fit is reported where chance does as much less often than this."""
 
 FAR_OUT = 3.5
-"""Residuals beyond so many standard deviations are pointed at."""
+"""Residuals beyond this many standard deviations are pointed at."""
 
 FEW_DEGREES = 5
-"""Below so many degrees of freedom the intervals become wide for want of readings."""
+"""Below this many degrees of freedom the intervals become wide for want of readings."""
 
 LEFT_OUT = "bend left out"
 """A curve that was judged enough still hides the bend that its readings could not show. In made-up

@@ -29,7 +29,7 @@ Direction = Literal["rising", "falling"]
 Sense = Literal["compression", "tension"]
 
 RISING_RUNS = 3
-"""Repeatability is the range over so many."""
+"""Repeatability is the range over this many."""
 
 FEWEST_LOADS = 5
 """Loads above zero that a class is stated for, spread over the range; recalled from ISO 7500-1."""
@@ -352,7 +352,7 @@ def verify_force(
     notes = (
         *_empty(loads, f0, resolution_n),
         *_about_references(classes, references),
-        f"The loads worked in {sense}; nothing is said of forces in {_OTHER[sense]}, which are verified by "
+        f"The loads worked in {sense}; forces are not covered in {_OTHER[sense]}, which are verified by "
         "themselves.",
         NO_CONFORMITY,
     )

@@ -55,7 +55,7 @@ class CaptureHeader:
     force, position, clock
         Unit and resolution of the raw channels, and whose time it is.
     warnings
-        What was said about the rig when the recording began: overdue, uncalibrated, a check piece outside.
+        What was said about the rig when the recording began: overdue, uncalibrated, a check standard outside.
     source
         "rig", or which file the samples were imported from.
     imported

@@ -104,7 +104,7 @@ def await_enter(stopped: StopWish) -> None:
             if entered(stopped, LOOK_S):
                 return
     except EOFError:
-        say("pressrig: standard input has ended, and nobody can say that the step is done", err=True)
+        say("pressrig: standard input has ended, so the step cannot be confirmed", err=True)
         stopped.set()
 
 

@@ -68,7 +68,7 @@ def command(
     if given.out is not None:
         from rig.sheets import save_frame
 
-        save_frame(found, "Give of the frame", given.out)
+        save_frame(found, "Frame compliance", given.out)
     if given.as_json:
         print_json(_document(found, given, kept))
         return
@@ -96,7 +96,7 @@ def _show(found: FrameMeasurement) -> None:
     from rich.table import Table
 
     frame = found.frame
-    title = "Give of the frame"
+    title = "Frame compliance"
     table = Table(title=title, title_justify="left", box=None if is_plain() else box.SIMPLE_HEAD)
     for heading in ("force N", "give um", "u um", "95 % um", "um/N"):
         table.add_column(heading, justify="right")

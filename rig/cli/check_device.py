@@ -247,7 +247,7 @@ def _provoker(bench: Path | None, stopped: threading.Event) -> Iterator[Provoker
     elif sys.stdin is not None and sys.stdin.isatty():
         yield PersonAtTheRig(stopped)
     else:
-        yield Nobody("nobody is there to provoke it; give --bench SOCKET, or run it in a terminal")
+        yield Nobody("needs a person to provoke it; give --bench SOCKET, or run it in a terminal")
 
 
 def _teller() -> Callable[[CheckOutcome], None]:

@@ -44,7 +44,7 @@ SPEED_UP = 100.0
 
 FORCE = "at 25%.loading_n"
 MARGINS = {FORCE: 4.0}
-"""A difference of no larger force matters to nobody who builds a machine for these floats; invented."""
+"""The largest difference in force that does not matter to a machine for these floats; invented."""
 
 SHOWN = (
     ("secant_n_per_mm", "secant"),

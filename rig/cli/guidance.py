@@ -20,7 +20,7 @@ REFRESH_PER_S = 10
 BAR_CELLS = 24
 """With what stands behind it, a line fits into 76 columns."""
 SPEED_BAR_REACHES = 2.0
-"""The speed bar ends at so many times the speed asked for."""
+"""The speed bar ends at this many times the speed asked for."""
 
 NEXT_TO_NOTHING = 0.05
 """In mm and in N: shown as zero, without a sign that flickers."""

@@ -64,7 +64,9 @@ class _Asked:
 @click.option("--at", metavar="Q", help="The greater force at which it is given beside it [5 N].")
 @click.option("--touches", type=int, default=5, show_default=True, metavar="N", help="Of each surface.")
 @click.option("--speed", default="0.2 mm/s", show_default=True, metavar="Q", help="Of the touches.")
-@click.option("--gap", default="1 mm", show_default=True, metavar="Q", help="Way back between touches.")
+@click.option(
+    "--gap", default="1 mm", show_default=True, metavar="Q", help="Retract distance between contact checks."
+)
 @click.option("--rest", default="2 s", show_default=True, metavar="Q", help="Pause there.")
 @click.option("--platen-stiffness", default="2000 N/mm", show_default=True, metavar="Q",
     help="Of the bare platens: it says how slowly they have to be looked for.",

@@ -141,7 +141,7 @@ def _own_up(problem: Exception) -> int:
     where = "" if details is None else f" with the end of {details}"
     what = " ".join(f"{type(problem).__name__}: {problem}".split())[:200]
     say(
-        f"pressrig: an error that nobody foresaw ended this command ({what}). What was recorded is kept. "
+        f"pressrig: an unexpected error ended this command ({what}). What was recorded is kept. "
         f"Please report it{where}.",
         err=True,
     )

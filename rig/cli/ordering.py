@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 LOOK_S = 0.2
 FAILED = 3
 NOT_DONE = 1
-"""Nobody failed, but what was ordered was not done to its end, or it is not known whether it was."""
+"""No failure, but the order was not completed, or it is not known whether it was."""
 
 FOLLOWER = "the command that gave the order"
 """Who halts on Ctrl-C."""

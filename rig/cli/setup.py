@@ -32,7 +32,7 @@ LISTEN_S = 2.5
 """How long lines are read before they are shown: some twenty of a slow board."""
 
 CLEAR_STEP = 10.0
-"""A change below so many standard errors of the two means is none."""
+"""A change below this many standard errors of the two means is none."""
 
 BAUDS = (115_200, 250_000)
 """Speeds that are tried if none is given: that of most boards, and that of the reference firmware."""

@@ -109,7 +109,7 @@ class _WithNames(click.Command):
     default=1.0,
     show_default=True,
     metavar="X",
-    help="So many times faster than real time; inf for as fast as the host reads.",
+    help="This many times faster than real time; inf for as fast as the host reads.",
 )
 @click.option("--fault", "faults", multiple=True, metavar="NAME", help="Trouble to make; repeatable.")
 @click.option(

@@ -32,7 +32,7 @@ FIRST_REST_S = 60.0
 """Wall time for an empty pan to settle."""
 
 TARED_STEPS = 2.0
-"""A display within so many steps of zero was tared, if the zero of these weighings was elsewhere."""
+"""A display within this many steps of zero was tared, if the zero of these weighings was elsewhere."""
 
 SCALE_UNSAID = (
     "The error of the scale itself was not stated, so it is not in the uncertainty; --scale-u says it."

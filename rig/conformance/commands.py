@@ -310,7 +310,7 @@ CHECKS = (
         "A command that is too short",
         "A body shorter than listed is damage.",
         "not obeyed",
-        "It acts on bytes that nobody sent.",
+        "It acts on bytes that were not sent.",
         _shorter,
     ),
     Check(
@@ -328,7 +328,7 @@ CHECKS = (
         "Limits, read back",
         "The device keeps the trip limits that it is sent, and its state shows them.",
         "the same four numbers, and flag 2",
-        "It is never armed, since nobody knows where it would stop.",
+        "It is never armed, since it is not known where it would stop.",
         _limits_kept,
     ),
     Check(

@@ -490,8 +490,8 @@ CHECKS = (
     Check(
         "dwell-measured",
         _GROUP,
-        "Turns and dwells of cycles, by the samples",
-        "A cycle stays at each turn as long as it was told, and is counted once.",
+        "Turns and holds of cycles, by the samples",
+        "A cycle stays at each turn as long as ordered, and is counted once.",
         f"{CYCLES} turns, each within {DWELL_TOLERANCE_S:g} s",
         "Hold times and relaxation are wrong, and a count says more or less than the part has seen.",
         _dwell,

@@ -189,7 +189,7 @@ CHECKS = (
         "A motion to a position",
         "Move to goes there and ends with event 2; status bit 2 is set while it moves.",
         f"within {NEAR_COUNTS} counts",
-        "Depths, dwells and the free height are wrong; programs do not see that it moves.",
+        "Depths, holds and the free height are wrong; programs do not see that it moves.",
         _move,
         arms=True,
     ),

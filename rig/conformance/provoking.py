@@ -142,7 +142,7 @@ class Nobody:
 
     slow = False
 
-    def __init__(self, why: str = "nobody is there to provoke it") -> None:
+    def __init__(self, why: str = "no person is there to provoke it") -> None:
         self._why = why
 
     def willing(self, what: Provocation) -> str:

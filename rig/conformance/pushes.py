@@ -157,7 +157,7 @@ CHECKS = (
         "A press that meets its force",
         "Press until stops as soon as the force is reached, and ends with event 2.",
         f"event 2, at rest within {LATENCY_S + BRAKING_S:g} s of the first sample with the force",
-        f"Every press ends deeper than it was told; {_LATE}",
+        f"Every press ends deeper than ordered; {_LATE}",
         _reached,
         arms=True,
     ),

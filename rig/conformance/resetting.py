@@ -197,7 +197,7 @@ CHECKS = (
         "State after a reset",
         "After a boot: disarmed, no limits set, not homed, no stop latched.",
         "none of these flags",
-        "It can move with limits that nobody set for this specimen, or to places that are not where it "
+        "It can move with limits that were not set for this specimen, or to places that are not where it "
         "thinks.",
         _forgets,
     ),

@@ -212,7 +212,7 @@ CHECKS = (
         "The device's clock against the host's",
         "The time counts microseconds.",
         f"within {100 * PACE_TOLERANCE:g} % of the host's clock over {LISTEN_S:g} s",
-        "Speed, dwell and recovery are wrong by the same factor.",
+        "Speed, hold and recovery are wrong by the same factor.",
         _pace,
     ),
     Check(

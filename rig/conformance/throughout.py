@@ -327,7 +327,7 @@ CHECKS = (
         "Times of events",
         "An event bears the time of the same clock as the samples.",
         f"within {2 * TIME_SLACK_S:g} s of the samples around it",
-        "A trip is put at another place of the curve: nobody can tell what came before it.",
+        "A trip is put at another place of the curve: what came before it is not known.",
     ),
     _check(
         VALUES,

@@ -56,11 +56,11 @@ WARNINGS_KEPT = 8
 POINTS_A_CALL = 2000
 ROWS_A_CALL = 200
 """With numbers of 13 characters at most, a call's answer stays below 220 KiB: 78 KB of points, at most 94 KB
-of rows with every flag set, 25 KB of loops, 11 KB of what is said beside a height."""
+of rows with every flag set, 25 KB of loops, 11 KB of what is reported beside a height."""
 
 AWAY_S = 3.0
 AWAY_PERIODS = 5.0
-"""A rig without samples for so long, and for so many of its periods, is away."""
+"""A rig without samples for so long, and for this many of its periods, is away."""
 
 RATE_OVER_S = 2.0
 US_PER_S = 1e6
@@ -252,7 +252,8 @@ class Board:
                 self._job.capture = capture
 
     def job_goes_on(self, step: str | None = None, *, cycles: int | None = None) -> None:
-        """The job is at this step, and has made so many cycles; those of a method are counted by its rows."""
+        """The job is at this step, and has made this many cycles; those of a method are counted by its
+        rows."""
         with self._guard:
             if self._job is None:
                 return

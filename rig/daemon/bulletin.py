@@ -27,7 +27,7 @@ MOST_BARE = 8
 
 MOST_NOTES = 16
 LONGEST_NOTE = 600
-"""Of what is said beside a height. Watchers get it with each status."""
+"""Of the notes beside a height. Watchers get it with each status."""
 
 _USUAL = HeightPlan()
 

@@ -89,13 +89,13 @@ LOADED_EARLY = ("pandas",)
 """Otherwise loaded when the first samples are written, for 0.4 s in which no heartbeat goes out."""
 
 WARNING_S = 30.0
-"""Before a platen moves that nobody has just ordered to move: time to read, to halt, and to step back."""
+"""Before a platen moves that was not ordered to move just now: time to read, to halt, and to step back."""
 
 WARN_EVERY_S = 5.0
 """On the console; the page counts every second."""
 
 DISARM_ATTEMPTS = 3
-"""Nobody halts more often than that in the moment in which a job ends."""
+"""Retries while a job is ending; more would delay the next halt."""
 
 
 class ShownReader(Reader):
@@ -242,7 +242,7 @@ class Desk:
         """The step off the rig is done."""
         job = self._job
         if job is None or not job.asking:
-            return Refusal(refused="nobody is waited for; there is no step off the rig to be done now")
+            return Refusal(refused="there is no step off the rig to be done now")
         job.proceed.set()
         return Done(job=job.number)
 
@@ -426,7 +426,7 @@ class Desk:
     # What jobs tell.
 
     def _say_how_it_stands(self) -> None:
-        """Show check pieces that are outside and calibrations that are overdue, as of now."""
+        """Show check standards that are outside and calibrations that are overdue, as of now."""
         alarms = standing_of(self._rig).alarms
         for text in alarms:
             logger.warning("{}", text)
@@ -545,8 +545,8 @@ class Desk:
             )
         if self._moves_by_hand():
             raise DeviceError(
-                f"rig {self._rig.name}: it does not drive its platen; nobody is led through so many "
-                "squeezes, or through the slow touches of a height"
+                f"rig {self._rig.name}: it does not drive its platen, and a person cannot make this many "
+                "squeezes or the slow contact checks of a height"
             )
         return limits
 

@@ -32,7 +32,7 @@ BACKLOG_SAMPLES = 500_000
 BACKLOG_ENTRIES = 100_000
 
 SLOW_S = 0.3
-"""A step of the disk that took longer is told in the capture; a sync takes milliseconds."""
+"""A step of the disk that took longer is noted in the capture; a sync takes milliseconds."""
 
 TICK_S = 0.1
 """How often what waits in the writer is looked at when nothing comes."""

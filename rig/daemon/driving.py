@@ -70,15 +70,15 @@ STANDSTILL_S = 0.3
 
 OVERRUN = 1.5
 OVERRUN_S = 1.0
-"""A motion that takes so many times longer than its way and speed say, and this much more, is asked for: the
-event that ended it may be lost. One that goes on is stopped soon after (motion_watch.py)."""
+"""A motion that takes this many times longer than its way and speed say, and this much more, is asked for:
+the event that ended it may be lost. One that goes on is stopped soon after (motion_watch.py)."""
 
 BRAKES = 1.5
 BRAKES_S = 0.2
 STOPPED_S = 0.3
 STOPPED_WITHIN_S = 2.0
-"""A platen that was halted stands after so many times its braking time, and this much more; then it must not
-move beyond the slack for the third. All of it is given up after the last, in wall time."""
+"""A platen that was halted stands after this many times its braking time, and this much more; then it must
+not move beyond the slack for the third. All of it is given up after the last, in wall time."""
 
 TOUCH_SHARE = 0.5
 LEAST_TOUCH_MM = 2.0
@@ -244,7 +244,7 @@ class Driver:
         return time.monotonic() - self._fresh < QUIET_S
 
     def continue_after(self, seq: int, time_us: int, away_s: float) -> None:
-        """Count samples on from those of a recorder that was killed so many seconds of wall time ago."""
+        """Count samples on from those of a recorder that was killed this many seconds of wall time ago."""
         self._behind = (seq, time_us, away_s)
 
     # Ready, and away.

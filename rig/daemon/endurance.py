@@ -44,7 +44,7 @@ LINK_PATIENCE_S = 600.0
 """How long a lost link is waited for, in wall time."""
 
 HALT_PATIENCE_S = 5.0
-"""A platen that was told to halt stands by then."""
+"""A halted platen stands by then."""
 
 AFTERWARDS_S = 1.5
 """Device time recorded without load at the end: the last cycle needs its force zero."""

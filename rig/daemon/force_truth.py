@@ -22,7 +22,7 @@ STALE_PERIODS = 5.0
 
 SAME_READINGS = 8
 SAME_TIMES = 4
-"""So many equal new readings in a row are no chance, nor so many times the longest run seen so far."""
+"""This many equal new readings in a row are no chance, nor this many times the longest run seen so far."""
 
 LEARNT_READINGS = 50
 """Steps at rest from which noise is judged: half a second at 80 readings/s."""

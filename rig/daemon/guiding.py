@@ -55,7 +55,7 @@ WAIT_S = 0.1
 """How long a delivery is waited for before the clock and the person's wish to stop are looked at again."""
 
 QUIET_WARNING_S = 1.0
-"""No sample for so long is said to the person, whose guidance stands still meanwhile."""
+"""Without a sample for this long the person is informed, and guidance pauses."""
 
 RUN_ON_S = 0.5
 """The recording goes on for so long after the last step: the last cycle needs a rest behind it to close."""
@@ -65,7 +65,7 @@ TOO_DEEP_SHARE = 0.03
 """So far beyond the method's own deepest step, whichever is more, a person is warned."""
 
 NOISE_IN_TOUCH = 6.0
-"""A touch force below so many times the noise may be felt where nothing is touched."""
+"""A touch force below this many times the noise may be felt where nothing is touched."""
 
 USUAL_TOUCH_N = 1.0
 """Where a method never touches, this tells pressed from unpressed."""

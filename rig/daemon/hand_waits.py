@@ -23,7 +23,8 @@ ZERO_S = 1.0
 ZERO_LEAST_SAMPLES = 8
 STILL_SHARE = 0.25
 STILL_MM = 0.2
-"""A force zero is the mean over so long, of so many samples at the least, with the platen within so much."""
+"""A force zero is the mean over so long, of this many samples at the least, with the platen within so
+much."""
 
 
 class Hold:

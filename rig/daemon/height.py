@@ -54,7 +54,7 @@ SEEN_WITHIN_S = 5.0
 """Wall time within which the last samples of a motion have been taken."""
 
 SEARCH_NOISES = 8.0
-"""A search passes thousands of samples: below so many standard deviations noise alone would end it."""
+"""A search passes thousands of samples: below this many standard deviations noise alone would end it."""
 
 SEARCH_SHARE = 0.02
 """Of the greater force: a search lasts long enough for the force zero to wander by some hundredths of a

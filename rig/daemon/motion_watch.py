@@ -40,14 +40,14 @@ START_S = 0.5
 
 DUE = 2.0
 DUE_S = 2.0
-"""A motion has to end within so many times its expected time, and this much more."""
+"""A motion has to end within this many times its expected time, and this much more."""
 
 HOLE_S = 1.0
 """A hole in the samples of this length is not held against the progress of the platen, once per motion."""
 
 LEAP_MM = 2.0
 LEAP_SPEEDS = 3.0
-"""A position further from the one before than this, and than so many times the top speed allows, leapt."""
+"""A position further from the one before than this, and than this many times the top speed allows, leapt."""
 
 MOST_LEAPS = 1
 """One sample can be damaged and pass its check; a second leap in one motion is the sensor's."""
@@ -81,7 +81,7 @@ the specimen or the reading of its force is gone. A slow foam may not have come 
 
 FLAT_MM = 10.0
 FLAT_NOISES = 5.0
-"""No part is pressed further by this while its force stays within so many standard deviations of noise."""
+"""No part is pressed further by this while its force stays within this many standard deviations of noise."""
 
 HIGH_SHARE = 0.75
 """Of a cycle's span: beyond it the platen was up, below the rest of it down again."""

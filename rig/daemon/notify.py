@@ -16,7 +16,7 @@ from contextlib import suppress
 US_PER_S = 1e6
 
 BEATS_PER_LIMIT = 3
-"""So many beats fall into the time after which the supervisor takes a daemon for dead."""
+"""This many beats fall into the time after which the supervisor takes a daemon for dead."""
 
 
 class Notifier:

@@ -12,7 +12,7 @@ import platformdirs
 from rig.errors import InputError, RecorderError
 
 TOKEN_BYTES = 24
-"""192 bits at random; nobody guesses them."""
+"""192 bits at random: cannot be guessed."""
 
 _MODE = 0o600
 

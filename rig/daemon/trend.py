@@ -33,7 +33,7 @@ GONE_SHARE = 0.2
 """A peak force below this share of the reference's is that of another thing than the specimen."""
 
 EMPTY_SQUEEZES = 5
-"""So many squeezes that nobody finds a contact in: the specimen is gone. The last two are not yet known."""
+"""This many squeezes without a contact: the specimen is gone. The last two are not yet known."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -38,7 +38,7 @@ TRAVEL_SLACK_MM = 0.5
 BITS_FOR_S = 0.02
 BIT_SAMPLES = 3
 BITS_WITHIN_S = 0.1
-"""A status bit counts once so many samples had it, the first and the last of them so far apart, within the
+"""A status bit counts once this many samples had it, the first and the last of them so far apart, within the
 last of these or of twice as many samples: a damaged byte decides nothing, a loose contact does."""
 
 SWITCH_AWAY_MM = 5.0

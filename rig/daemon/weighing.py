@@ -46,18 +46,18 @@ LEAST_READINGS = 20
 """In a window: as many as a plateau needs. A slow scale gets a longer window."""
 
 SAME_STEPS = 1.5
-"""Levels that differ by less than so many steps of the display are one level."""
+"""Levels that differ by less than this many steps of the display are one level."""
 
 KEPT_DECIMALS = 9
 KNOCK_STEPS = 5.0
 KNOCK_NOISES = 8.0
-"""A reading further off than so many steps, and than so many standard deviations, was disturbed."""
+"""A reading further off than this many steps, and than this many standard deviations, was disturbed."""
 
 MOST_DIFFERENT = 512
 """Different values that are kept to tell how finely a scale prints."""
 
 LOST = ("reset", "link_lost")
-"""Happenings after which nobody knows what the zero is."""
+"""Happenings after which the zero is not known."""
 
 BROKEN = ("gap", "overflow", "link_restored")
 """Happenings over which a window must not reach."""

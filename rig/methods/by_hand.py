@@ -109,7 +109,9 @@ def hard_by_hand(checked: CheckedMethod) -> tuple[str, ...]:
     """
     said = []
     if checked.presses > MANY_PRESSES:
-        said.append(f"{checked.presses} presses by hand are many: a tired hand presses unlike a fresh one.")
+        said.append(
+            f"{checked.presses} presses by hand are many: a tired hand does not press as a fresh one does."
+        )
     if checked.time_s > LONG_S:
         said.append(
             f"It takes about {checked.time_s / 3600:.1f} h, and somebody has to be there for each step."

@@ -48,7 +48,7 @@ LETS_GO_S = 0.01
 """A part that is pulled off lets the force back to zero in so short a time, and that is no crash."""
 
 UNKNOWN_APPROACH_MM = 10.0
-"""Taken for the way to a first touch, which nobody knows beforehand; only the time estimate uses it."""
+"""Taken for the way to a first touch, which is not known beforehand; only the time estimate uses it."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -44,7 +44,7 @@ USUAL_REFERENCE = 10
 """The first cycles, whose softening is steep, are no reference; the reference is taken just after them."""
 
 LONGEST_RESTART_S = 24 * 3600.0
-"""Cautions are confirmed for a day; what lay between the platens longer ago, nobody vouches for."""
+"""Cautions are confirmed for a day; what lay between the platens longer ago is not vouched for."""
 
 _KEYS = (
     "name",

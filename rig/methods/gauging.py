@@ -31,14 +31,15 @@ MOST_SAMPLES = 2000
 """On each side of a reading."""
 
 BOWED_SAMPLES = 7
-"""From so many samples on, a parabola is fitted instead of a straight line."""
+"""From this many samples on, a parabola is fitted instead of a straight line."""
 
 ZERO_SAMPLES = 20
 ZERO_WAY_MM = 0.2
-"""An approach of so many samples and so long a way has a no-load part of its own; its first half is that."""
+"""An approach of this many samples and so long a way has a no-load part of its own; its first half is
+that."""
 
 FLAT_WITHIN = 4.0
-"""Both halves of a no-load part may differ by so many standard uncertainties of their difference."""
+"""Both halves of a no-load part may differ by this many standard uncertainties of their difference."""
 
 HOLD_END_S = 1.0
 HOLD_SHARE = 0.1

@@ -23,7 +23,7 @@ from rig.methods.gauging import Reading, Stretch, read_touch
 from rig.samples import FloatArray
 
 NOISES_OF_CONTACT = 3.0
-"""A contact force below so many standard deviations of the force's noise is passed by noise alone."""
+"""A contact force below this many standard deviations of the force's noise is passed by noise alone."""
 
 NORMAL_MEDIAN = 1.4826
 """Standard deviation over median deviation of a normal distribution."""
@@ -38,7 +38,7 @@ SMOOTH_SHARE = 0.05
 """Samples are joined until the noise of their mean is this share of the force: that finds the place only."""
 
 LED_BACK = 3
-"""So many samples behind a sudden rise tell its line."""
+"""This many samples behind a sudden rise tell its line."""
 
 MOST_JOINED = 4000
 LEAST_FITTED = 6

@@ -44,7 +44,7 @@ MOST_STEPS = 200
 """Steps as written; a person reads them all before the first motion."""
 
 DEEPEST_NESTING = 3
-"""A repeat of repeats of repeats; beyond it nobody can say what a step's number means."""
+"""A repeat of repeats of repeats; beyond it a step's number means nothing to a reader."""
 
 MOST_REPEATS = 10_000_000
 """Passes of all nested repeats together: four months at one a second."""

@@ -11,6 +11,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from statistics import median
 
 from rig.core import first_few
 from rig.errors import InputError
@@ -37,8 +38,8 @@ BY_HAND = "by hand"
 """The method where no drive moved the platen."""
 
 HAND_RATIO = 2.0
-"""Speeds of hands count as the same up to this ratio: a hand cannot hold a speed, and force changes by some
-per cent when the rate doubles."""
+"""Speeds of a hand may lie apart from their middle one by this factor: what a stroke is measured at differs
+from capture to capture by a third, and force of foam changes by some per cent for a factor of two."""
 
 STEPS = {"temperature": 4.0, "humidity": 20.0}
 """Largest difference of two numbers that count as the same: the whole width of standard laboratory
@@ -193,8 +194,10 @@ def _close(name: str, words: Sequence[str], *, loose: bool) -> bool:
     low, high = min(numbers), max(numbers)
     if name in STEPS:
         return high - low <= STEPS[name]
-    ratio = HAND_RATIO if loose and name == RATE else RATIOS[name]
-    return low > 0 and high <= ratio * low
+    if loose and name == RATE:
+        middle = median(numbers)
+        return middle <= HAND_RATIO * low and high <= HAND_RATIO * middle
+    return low > 0 and high <= RATIOS[name] * low
 
 
 def grouped(results: Sequence[PieceResult], labels: Mapping[str, str]) -> dict[str, list[PieceResult]]:

@@ -37,7 +37,7 @@ STREAM_EVERY_S = 0.3
 STREAM_ATTEMPTS = 5
 
 MOST_RATE = 2.0
-"""A device that grants so many times fewer or more samples than were asked for may be another rig."""
+"""A device that grants this many times fewer or more samples than were asked for may be another rig."""
 
 SILENCE_S = 1.5
 """A device that streams and says nothing for so long may have been reset."""

@@ -24,7 +24,8 @@ OUTAGE_S = 1.0
 """A longer silence is an outage, not a slow rate."""
 
 LATE = 2.0
-"""A read that comes later than so many times its usual wait follows a hole, over which nothing is spread."""
+"""A read that comes later than this many times its usual wait follows a hole, over which nothing is
+spread."""
 
 
 class HostTimes:

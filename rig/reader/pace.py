@@ -19,7 +19,7 @@ START_SAMPLES = 6
 """Five steps, of which one bad sample spoils two: the median is sound."""
 
 CHANGED_AFTER = 15
-"""So many steps in a row that are off are no accident."""
+"""This many steps in a row that are off are no accident."""
 
 MIN_PERIOD_US = 1.0
 

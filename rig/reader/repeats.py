@@ -15,7 +15,7 @@ from rig.samples import IntArray
 from rig.wire import SampleBlock
 
 REACH = 32
-"""A sample is compared with so many before it: a link repeats at once or not at all."""
+"""A sample is compared with this many before it: a link repeats at once or not at all."""
 
 SEQ_MODULUS = 2**16
 

@@ -82,7 +82,7 @@ MOST_SETS = 6
 MOST_CAPTURES = 1000
 
 INVENTED = "invented"
-"""Stands in the notes of numbers that nobody measured."""
+"""Stands in the notes of invented numbers."""
 
 LETTERS = "ABCDEF"
 
@@ -649,7 +649,8 @@ def _missing(
     tall = [each.capture for each in captures if each.free_height_mm is None]
     if tall:
         said.append(
-            f"Free height: not stated for {first_few(tall)}; without it there is no compression in per cent and "
+            f"Free height: not stated for {first_few(tall)}; without it there is no compression in per "
+            "cent and "
             "no force at a gap (`pressrig height`)."
         )
     if len(pressed) == 1:

@@ -32,7 +32,7 @@ from rig.samples import FloatArray
 FORCE, GAP = "force_n", "gap_mm"
 
 ROWS = 10
-"""A table of about so many rows is read at one look."""
+"""A table of about this many rows is read at one look."""
 
 STANDARD_PCT = (10.0, 25.0, 40.0, 50.0, 65.0)
 
@@ -254,7 +254,7 @@ def _gap_of(piece: PieceResult, force_n: float) -> PieceResult:
 
 
 def round_steps(reach: float, rows: int = 8) -> list[float]:
-    """Return about so many round numbers up to a reach, in even steps of 1, 2 or 5 times a power of ten.
+    """Return about this many round numbers up to a reach, in even steps of 1, 2 or 5 times a power of ten.
 
     Examples
     --------

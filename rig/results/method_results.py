@@ -73,7 +73,7 @@ EXACT = (
     "free height, area and spacer count as exact."
 )
 PULLS = (
-    "The method pulls: `pressrig pull` reads its pulls from the capture. What is said of its presses leans "
+    "The method pulls: `pressrig pull` reads its pulls from the capture. The figures of its presses rest "
     "on a specimen that lets go, which one that is held does not."
 )
 INTERVALS = (

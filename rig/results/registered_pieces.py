@@ -43,7 +43,7 @@ def registered_diameters(register: Path, names: Collection[str]) -> tuple[dict[s
     if lacking:
         notes.append(f"No diameter in the register, so the free height counts: {first_few(lacking, NAMED)}.")
     if doubtful:
-        notes.append(f"Nobody said how well these diameters were measured: {first_few(doubtful, NAMED)}.")
+        notes.append(f"No uncertainty stated for these diameters: {first_few(doubtful, NAMED)}.")
     return diameters, notes
 
 

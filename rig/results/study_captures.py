@@ -195,7 +195,7 @@ def _unlike(squeezed: Sequence[_Squeezed], asked: Asked) -> list[str]:
     forces = [each.contact_force_n for each in squeezed]
     if max(forces) > SAME_CONTACT * min(forces):
         said.append(
-            f"Unlike among the captures: contact force ({min(forces):.3g} to {max(forces):.3g} N, "
+            f"These differ between the captures: contact force ({min(forces):.3g} to {max(forces):.3g} N, "
             "taken from the noise of each); --contact-force measures all in the same way."
         )
     return said
@@ -208,6 +208,6 @@ def _differs(name: str, squeezed: Sequence[_Squeezed], found: Sequence[Any]) -> 
         return []
     one, other = (squeezed[texts.index(kind)].path.name for kind in kinds[:2])
     return [
-        f"Unlike among the captures: {name} ({len(kinds)} different ones, {one} unlike {other}); "
+        f"These differ between the captures: {name} ({len(kinds)} different ones, {one} unlike {other}); "
         "their spread is in the parts above."
     ]

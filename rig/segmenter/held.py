@@ -40,10 +40,10 @@ AT_SPEED_SHARE = 0.25
 LEAP = 2.5
 LEAP_STEPS = 4.0
 LEAP_NOISES = 12.0
-"""A leap is so many times larger than the cycle's largest other step, and than resolution and noise."""
+"""A leap is this many times larger than the cycle's largest other step, and than resolution and noise."""
 
 SHOWN_SPEEDS = 5.0
-"""A leap of position that is so many times the least speed it shows: twice as fine as is needed elsewhere,
+"""A leap of position that is this many times the least speed it shows: twice as fine as is needed elsewhere,
 since a hand that all but rests moves by less than a step for long."""
 
 HIDDEN_LEAPS = 2.0
@@ -51,15 +51,15 @@ HIDDEN_LEAPS = 2.0
 
 LEAP_BESIDE_NEXT = 1.5
 STEPS_AFTER = 3
-"""After repeats that noise should have stirred, a step so many times larger than each of the next few makes
+"""After repeats that noise should have stirred, a step this many times larger than each of the next few makes
 up for them; a force's first step in contact is a part of the next ones."""
 
 FINE_STEPS = 3.0
 FINE_NOISES = 8.0
-"""A channel whose steps at speed are not so many resolutions and noises large shows no stop."""
+"""A channel whose steps at speed are not this many resolutions and noises large shows no stop."""
 
 CHANCE = 1e-7
-"""Of so many equal neighbours in a row by noise alone."""
+"""Of this many equal neighbours in a row by noise alone."""
 
 MOST_LIKELY = 0.5
 """Share of equal neighbours above which noise does not stir the force."""

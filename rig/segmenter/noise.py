@@ -28,10 +28,10 @@ STRAY_SDS = 6.0
 """Residuals further off are spikes and knocks."""
 
 BLOCKS = 8
-"""Means of so many blocks or more tell how slowly noise averages out."""
+"""Means of this many blocks or more tell how slowly noise averages out."""
 
 SURE_CORRELATION = 3.0
-"""Lag-one coefficients within so many of their standard errors of zero are those of white noise."""
+"""Lag-one coefficients within this many of their standard errors of zero are those of white noise."""
 
 MOST_CORRELATED = 0.5
 """A stretch is worth two independent samples at the least, whatever its correlation seems to be."""
@@ -39,10 +39,10 @@ MOST_CORRELATED = 0.5
 PIECES = 24
 PIECE_SAMPLES = 8
 FEWEST_PIECES = 4
-"""A stroke is cut into so many pieces, of so many samples or more each; fewer pieces tell nothing."""
+"""A stroke is cut into this many pieces, of this many samples or more each; fewer pieces tell nothing."""
 
 LOADED_MATTERS = 3.0
-"""Scatter under load below so many times that at rest is taken for the same."""
+"""Scatter under load below this many times that at rest is taken for the same."""
 
 SHARE_MATTERS = 1.0
 """A part in proportion to the load below this many times the constant part, in squares, is taken for
@@ -91,7 +91,7 @@ class Scatter:
     correlated: float
 
     def mean_u(self, count: int) -> float:
-        """Standard uncertainty of a mean over so many values in a row."""
+        """Standard uncertainty of a mean over this many values in a row."""
         return self.sd * sqrt(min(self.correlated, max(count, 1)) / max(count, 1))
 
 

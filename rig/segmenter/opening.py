@@ -37,7 +37,7 @@ from rig.segmenter.zero import ForceZero, ZeroPolicy
 
 FIRST_LOOK = 16
 LOOKS_PER_LENGTH = 16
-"""The opening is looked at after so many samples, and again when it has grown by a sixteenth."""
+"""The opening is looked at after this many samples, and again when it has grown by a sixteenth."""
 
 LONGEST_S = 60.0
 LONGEST_SAMPLES = (4096, 1 << 18)
@@ -63,7 +63,7 @@ MOVED_DEADBANDS = 4.0
 """A platen that moved by less may as well have stood still."""
 
 EVIDENT_NOISES = 30.0
-"""A force that rises by so many times the scatter of neighbours tells the working direction."""
+"""A force that rises by this many times the scatter of neighbours tells the working direction."""
 
 FOOT_SHARES = (0.02, 0.06)
 FOOT_NOISES = 6.0
@@ -90,7 +90,8 @@ REPEATS_SAMPLES = 512
 """Samples over which the habit of a force to repeat itself is looked at."""
 
 FEWEST_BESIDE_MOTION = 64
-"""Samples that a recording without a rest needs before its noise is told from the bends of a press."""
+"""Samples that a recording without a rest needs before its noise can be separated from the bends of a
+press."""
 
 FEWEST_ROWS = 16
 """A shorter recording is a table read by hand, at places that somebody chose: its steps are no noise."""
@@ -103,7 +104,7 @@ CLEAR_SHARE = 0.1
 
 FEWEST_MOVING = 6
 MOVING_MATTERS = 1.4
-"""Scatter in motion below so many times that at rest is taken for the same noise, told twice."""
+"""Scatter in motion below this many times that at rest is taken for the same noise, told twice."""
 
 
 @dataclass(frozen=True, slots=True)

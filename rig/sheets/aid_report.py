@@ -196,7 +196,7 @@ def pull_sheet(answer: RetentionAnswer, about_captures: Sequence[str] = ()) -> A
         ("peak pull-off force, all pulls", "mean_peak_pull_n", "N"),
         ("force at first slip, first pull", "first_slip_pull_n", "N"),
         ("slip before the peak, first pull", "slip_before_peak_mm", "mm"),
-        ("travel until off, first pull", "travel_off_mm", "mm"),
+        ("displacement to pull-off, first pull", "travel_off_mm", "mm"),
         ("work of the first pull", "pull_work_mj", "mJ"),
         ("change of the peak per pull", "change_per_pull_pct", "%"),
     )

@@ -50,6 +50,6 @@ def save_frame(found: FrameMeasurement, title: str, path: Path) -> None:
         axes[0].plot(found.force_n, _UM_PER_MM * give_mm, marker, color=colour, markersize=2.5, label=label)
         axes[1].plot(found.force_n, _UM_PER_MM * (give_mm - curve_mm), marker, color=colour, markersize=2.5)
     axes[0].legend(frameon=False)
-    label_axes(axes[0], "", "give of the frame, um", title)
+    label_axes(axes[0], "", "frame compliance, um", title)
     label_axes(axes[1], "force, N", "off the curve, um", "")
     save_figure(figure, path)

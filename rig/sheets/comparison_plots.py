@@ -28,10 +28,10 @@ SIDE = 0.18
 """Pieces of one group stand beside each other over this share of its width, either way."""
 
 MOST_BANDS = 4
-"""More curves in one picture hide each other; the first so many groups are drawn."""
+"""More curves in one picture hide each other; the first this many groups are drawn."""
 
 MOST_PICTURES = 24
-"""Of more quantities than this nobody looks at each picture."""
+"""More pictures than this are too many to look at."""
 
 
 def save_comparison_plots(

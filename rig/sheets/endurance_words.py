@@ -35,7 +35,7 @@ def endurance_sentences(report: EnduranceReport) -> list[str]:
         "The squeezing has not ended." if report.reason is None else f"It ended because of: {report.reason}."
     ]
     if not report.exact:
-        said.append("The device lost its count once or more; cycles that nobody heard of are not counted.")
+        said.append("The device lost its count once or more; cycles that were not reported are not counted.")
     said += [f"Interrupted: {why}" for why in report.pauses[:SHOWN_PAUSES]]
     if len(report.pauses) > SHOWN_PAUSES:
         said.append(f"... and {len(report.pauses) - SHOWN_PAUSES} times more.")

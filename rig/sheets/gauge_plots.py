@@ -42,7 +42,7 @@ PANELS = 12
 ACROSS = 2
 
 MOST_PIECES = 120
-"""Of more pieces the first so many are drawn; the table beside the page has all readings."""
+"""Of more pieces the first this many are drawn; the table beside the page has all readings."""
 
 LEGEND_AT = (0.0, 0.3, 0.76)
 """Where the names of the gauge's shares begin below the strip; the second is the longest."""

@@ -46,13 +46,13 @@ MARKS = 9
 
 DPI = 130
 MOST_POINTS = 400
-"""A trend over more cycles than this shows so many of them, spread by their logarithm."""
+"""A trend over more cycles than this shows this many of them, spread by their logarithm."""
 
 SALT = "pressrig"
 """The same results give the same file."""
 
 LONG_RUN = 30
-"""From so many cycles on, a trend is drawn over the logarithm of their number."""
+"""From this many cycles on, a trend is drawn over the logarithm of their number."""
 
 DASHES = (0, (4, 2))
 TRENDS = ("secant_n_per_mm", "hysteresis_pct", "set_mm")
@@ -165,7 +165,7 @@ def _legend_of_strokes(axis: Axes) -> None:
 
 
 def _spread(count: int) -> IntArray:
-    """Rows to draw of a table of cycles: all, or so many spread by the logarithm of their number."""
+    """Rows to draw of a table of cycles: all, or this many spread by the logarithm of their number."""
     if count <= MOST_POINTS:
         return np.arange(count)
     return np.unique(np.geomspace(1, count, MOST_POINTS).astype(np.int64)) - 1

@@ -136,7 +136,7 @@ def summary_table(result: CaptureResult, title: str, *, plain: bool) -> Table:
     table = empty_table(title, plain=plain)
     table.add_column("quantity")
     table.add_column("unit")
-    for heading in ("mean", "+- (95 %)", "sd", "n", "u of one"):
+    for heading in ("mean", "+- (95 %)", "sd", "n", "u of a cycle"):
         table.add_column(heading, justify="right")
     for name in result.quantities():
         entry = result.summary[name]

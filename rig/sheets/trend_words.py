@@ -10,7 +10,7 @@ NAMED = (
     "peak_force_n", "secant_n_per_mm", "chord_n_per_mm", "tangent_n_per_mm", "energy_absorbed_mj",
     "energy_returned_mj", "hysteresis_pct", "peak_deflection_mm",
 )  # fmt: skip
-"""Quantities whose trend is told in words; JSON holds all. Permanent set grows by its nature."""
+"""Quantities whose trend has a sentence; JSON holds all. Permanent set grows by its nature."""
 
 
 def trend_sentences(summary: Mapping[str, Mapping[str, float]]) -> Iterator[str]:

@@ -25,7 +25,7 @@ LONGEST_GRID_STEP_S = 0.0005
 """Fine beside the quickest relaxation (0.4 s) and the ramps of motion (0.05 s)."""
 
 OFF_RIG_STEPS = 1000
-"""Of a squeeze that nobody samples: a specimen's memory of a steady depth does not depend on more."""
+"""Of a squeeze without samples: a specimen's memory of a steady depth does not depend on more."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -20,7 +20,7 @@ from rig.virtual.motion import BoolArray, Sine, Stops, Trajectory, driven
 MotionKind = Literal["driven", "hand", "sine"]
 
 LONGEST_BY_HAND = 5000
-"""Squeezes by hand in one script; nobody pushes more, and each holds hundreds of instants."""
+"""Squeezes by hand in one script; a person pushes no more, and each holds hundreds of instants."""
 
 _HAND_STEP_S = 0.005
 """Grid of the hand's speed, fine beside its tremor."""

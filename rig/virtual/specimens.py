@@ -111,7 +111,7 @@ class ElasticSpecimen(Specimen):
 
 @dataclass(frozen=True, slots=True)
 class LinearSpring(ElasticSpecimen):
-    """A spring of constant stiffness, the trade's check piece."""
+    """A spring of constant stiffness, used as a check standard."""
 
     stiffness_n_per_mm: float = 3.0
     height_mm: float = 60.0

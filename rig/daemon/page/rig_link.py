@@ -25,7 +25,7 @@ LONGEST_LINE = 256 * 1024
 """Bytes of a request or an answer, the line's end included; the daemon reads and writes no more."""
 
 WATCH_S = 2.0
-"""Seconds for a question, the wait for its turn included: who waits longer is told, and asks again."""
+"""Seconds for a question, the wait for its turn included: a longer wait is refused, and asked again."""
 
 ORDER_S = 10.0
 """Seconds for an order: a method is read and checked before the answer."""
