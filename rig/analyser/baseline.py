@@ -53,7 +53,7 @@ DEPARTURE_SHARE = 0.5
 uncertainties of it."""
 
 RESTING_NOISES = 8.0
-"""An untouched stretch scatters by no more than so many standard deviations of the noise."""
+"""An untouched stretch scatters by no more than this many standard deviations of the noise."""
 
 DRIFT_SHARE = 0.25
 """A zero that runs straight between two stretches may have strayed by this share of how their difference

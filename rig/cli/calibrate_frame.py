@@ -47,7 +47,7 @@ def command(
     softest: str | None,
     **options: Any,
 ) -> None:
-    """Find the give of the frame from CAPTURES of slow presses of a steel block.
+    """Find the frame compliance from CAPTURES of slow presses of a steel block.
 
     Press it five times, as hard as specimens will be pressed, at 1 mm/s or less, and let go in between. Take
     the delay off before (`pressrig calibrate delay`).

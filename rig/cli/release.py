@@ -49,7 +49,7 @@ def command(rig_file: Path, *, port: str | None, away: str, seen: bool) -> None:
 def _ask() -> None:
     try:
         confirmed = click.confirm(
-            "Is everybody clear, do you see the platen, and is it certain that no one is hurt if it moves?",
+            "Is no one trapped, do you see the platen, and can no one be hurt if it moves?",
             default=False,
             err=True,
         )

@@ -104,7 +104,7 @@ def test_what_nobody_measured_is_empty_with_a_reason_and_the_frame_goes_out() ->
     for source in ("position calibration", "force calibration"):
         assert part(height, source).u_mm is None
         assert "not calibrated" in part(height, source).why
-    frame = part(height, "frame's give")
+    frame = part(height, "frame compliance")
     assert (frame.u_mm, frame.counts) == (None, False)
     assert "100 um at 5 N" in frame.why
 

@@ -75,7 +75,7 @@ def test_references_approached_from_one_side_tell_no_play():
     one_way = "\n".join(there_and_back().splitlines()[: 1 + len(HEIGHTS)])
     result = calibrated(one_way)
     assert result.play is None
-    assert any("the play is not known" in caution for caution in result.channel.cautions)
+    assert any("the backlash is not known" in caution for caution in result.channel.cautions)
 
 
 def test_a_rig_without_play_gets_none_beyond_its_uncertainty():

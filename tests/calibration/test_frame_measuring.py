@@ -128,7 +128,7 @@ def test_a_frame_is_found_behind_any_play(give, share):
     # eight draws: one may lie a little outside a 95 % interval
     assert (np.abs(off_mm) < 1.5 * np.array(found.interval_mm)).all(), off_mm
     assert max(found.interval_mm) < 0.004
-    (said,) = [note for note in found.notes if "has play" in note]
+    (said,) = [note for note in found.notes if "has backlash" in note]
     assert ("is not known" in said) == (share == 1.0)
 
 

@@ -308,7 +308,7 @@ def test_a_step_by_hand_is_not_done_because_standard_input_has_ended(home: Path)
             on_bench(home), stdin=subprocess.DEVNULL, capture_output=True, text=True,
             env=environment(home), cwd=home, timeout=PATIENCE_S, check=False,
         )  # fmt: skip
-        assert "nobody can say that the step is done" in command.stderr
+        assert "the step cannot be confirmed" in command.stderr
         must_have_been_halted(rig, home)
 
 

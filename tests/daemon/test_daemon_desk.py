@@ -279,7 +279,7 @@ def test_a_recording_ends_after_the_cycles_that_were_asked_for(tmp_path):
 
 def test_a_step_off_the_rig_waits_for_a_person(tmp_path):
     with attended(tmp_path) as at:
-        assert "nobody is waited for" in at.desk.proceed().refused
+        assert "no step off the rig to be done" in at.desk.proceed().refused
         number = at.started(method(BY_HAND))
         at.state_is("by hand")
         assert at.board.status().job.asks == "Turn the float by a quarter."

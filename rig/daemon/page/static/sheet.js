@@ -238,8 +238,8 @@ export class CycleTable {
 at("release").addEventListener("click", async () => {
   const sees = window.confirm(
     "If a person is trapped, press the emergency stop first and leave it pressed: free them with the motor's power off. "
-    + "This moves the platen by its motor, away from what it presses. Is nobody trapped, do you see the platen, and can "
-    + "nobody be hurt if it moves? Has the cause of the stop been removed?",
+    + "This moves the platen by its motor, away from what it presses. Is no one trapped, do you see the platen, and can "
+    + "no one be hurt if it moves? Has the cause of the stop been removed?",
   );
   if (sees) {
     const answer = await order("start", { rig: rigOf(shown), order: { kind: "release", confirmed: true } });
