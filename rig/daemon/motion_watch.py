@@ -68,7 +68,7 @@ GROWTH_PART = 0.05
 of itself."""
 
 GROWTH_NOISES = 6.0
-"""Beside the share: so many standard deviations of noise lie between the least and the next reading."""
+"""Beside the share: this many standard deviations of noise lie between the least and the next reading."""
 
 SETTLING_S = 0.3
 """A filtered force goes on rising for so long after the platen has stopped, beside its stated delay."""

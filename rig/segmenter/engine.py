@@ -91,7 +91,7 @@ HELD_BACK_S = 60.0
 HELD_BACK_SAMPLES = 1 << 15
 LONGEST_HELD_BACK = 4
 MOST_HELD_BACK = 24
-"""The first presses wait for others to be compared with: no longer than this from one to the next, so many
+"""The first presses wait for others to be compared with: no longer than this from one to the next, this many
 times as long for all, and no more of them than this."""
 
 MOST_CHECKS = 4096

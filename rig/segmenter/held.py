@@ -69,8 +69,8 @@ HABIT = 3
 
 CLIPPED_REPEATS = 4
 CLIPPED_SHARE = 0.01
-"""A force that repeats its largest value so many times, while the platen goes by this share of the depth, and
-that came there at speed, is cut off."""
+"""A force that repeats its largest value this many times, while the platen goes by this share of the depth,
+and that came there at speed, is cut off."""
 
 MOST_STOPS = 8
 """In one cycle; a sensor with more is slower than the stream."""
