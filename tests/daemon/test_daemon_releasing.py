@@ -83,3 +83,15 @@ def test_while_the_emergency_stop_is_open_nothing_is_released(tripped):
     with pytest.raises(DeviceError):
         perform_release(reader, CALIBRATION, LIMITS, watch())
     assert rig.device.machine.position_mm == before_mm
+
+
+def test_a_part_that_presses_beyond_the_limits_is_released_although_no_stop_is_latched(tripped):
+    """The host has halted it and the device latched nothing: no other command takes such a platen away."""
+    rig, reader = tripped
+    rig.device.drive.stop_cause = None
+    before_mm = rig.device.machine.position_mm
+    rig.device.machine._contact_mm -= 4.0
+    said = perform_release(reader, CALIBRATION, LIMITS, watch(), away_mm=8.0)
+    assert "8.0 mm further away" in said
+    assert rig.device.machine.position_mm == pytest.approx(before_mm - 8.0, abs=0.1)
+    assert StateFlag.ARMED not in rig.device.state().flags

@@ -1,12 +1,15 @@
 """The host's own trips: what passes a limit halts once, and nothing else does."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from rig.calibration import Scale
+from rig.daemon.motion_watch import Course
 from rig.daemon.tripwire import Tripwire
 from rig.methods import RigLimits
-from rig.samples import Samples
+from rig.samples import Samples, Status
 
 LIMITS = RigLimits((1.0, 60.0), 20.0, (-5.0, 100.0), 200.0, 500.0, 0.0, 500.0)
 """100 N within 20 ms is the usual largest rise: 5000 N/s."""
@@ -134,3 +137,49 @@ def test_arming_anew_forgets_what_tripped():
     assert tripwire.why is None
     tripwire.look(samples([500.0], first=1))
     assert halts.count == 2
+
+
+STOP, LATCH = int(Status.EMERGENCY_STOP), int(Status.FORCE_TRIP)
+
+
+def flagged(status, first=0, step_us=STEP_US):
+    plain = samples(np.zeros(len(status)), first=first)
+    status = np.asarray(status, np.uint8) | np.uint8(Status.FRESH_FORCE)
+    return replace(plain, time_us=plain.seq * step_us, status=status)
+
+
+def standing(*, release=False):
+    tripwire, halts = wire()
+    tripwire.arm(travel=False, limits=not release)
+    tripwire.expect(Course("release", "move", 2.0, 10.0) if release else Course("rest", "stand", 0.0), bool)
+    return tripwire, halts
+
+
+def test_a_bit_that_flickers_like_a_loose_contact_halts():
+    tripwire, halts = standing()
+    tripwire.look(flagged([STOP, 0] * 10))
+    assert halts.count == 1
+    assert "emergency stop is pressed" in tripwire.why
+
+
+def test_two_damaged_status_bytes_halt_nothing():
+    tripwire, halts = standing()
+    tripwire.look(flagged([0] * 10 + [STOP] + [0] * 30 + [STOP] + [0] * 100))
+    assert halts.count == 0
+
+
+def test_a_bit_counts_in_single_samples_of_a_slow_device_too():
+    tripwire, halts = standing()
+    for number in range(4):
+        tripwire.look(flagged([STOP], first=number, step_us=100_000))
+    assert halts.count == 1
+
+
+@pytest.mark.parametrize("bit", [STOP, LATCH])
+def test_a_release_bears_with_a_latch_until_its_motion_is_accepted_and_no_longer(bit):
+    tripwire, halts = standing(release=True)
+    tripwire.look(flagged([bit] * 50))
+    assert halts.count == 0
+    tripwire.accepted()
+    tripwire.look(flagged([bit] * 50, first=50))
+    assert halts.count == 1
