@@ -22,6 +22,7 @@ import numpy.typing as npt
 from rig.calibration import Signals
 from rig.samples import FloatArray, IntArray, Sense, Status
 from rig.segmenter.contact import REACH_SAMPLES, ContactSwitch, Levels
+from rig.segmenter.growing import GrowingSignals
 from rig.segmenter.held import clipped, held
 from rig.segmenter.noise import Noise
 from rig.segmenter.opening import (
@@ -158,6 +159,7 @@ class Segmenter:
         self.check_count = 0
         self._checks: list[ContactChecks] = []
         self._buffer: Signals | None = None
+        self._room = GrowingSignals()
         self._offset = 0
         self._next_look = FIRST_LOOK
         self._direction = 1
@@ -210,7 +212,7 @@ class Segmenter:
         self._resolutions = (signals.force_resolution_n, signals.position_resolution_mm)
         if self._switch is not None:
             return self._take(signals, at_end=False)
-        self._buffer = signals if self._buffer is None else Signals.concatenate([self._buffer, signals])
+        self._buffer = self._room.appended(self._buffer, signals)
         return self._begin() if self._opened(at_end=False) else None
 
     def finish(self) -> Segment | None:
@@ -255,7 +257,7 @@ class Segmenter:
         assert self._spikes is not None
         ready, spiked = self._spikes.push(signals.turned(self._direction), at_end=at_end)
         self._spiked = np.concatenate([self._spiked, spiked])
-        self._buffer = ready if self._buffer is None else Signals.concatenate([self._buffer, ready])
+        self._buffer = self._room.appended(self._buffer, ready)
         self._follow_contact(ready)
         return self._closed(at_end=at_end)
 
