@@ -200,16 +200,17 @@ def _told_delimiter(lines: Sequence[str], decimal: str | None) -> str:
     for delimiter in _DELIMITERS:
         if delimiter == decimal:
             continue
-        if delimiter == WHITESPACE and best in ("\t", ";", "|") and best_score[1] > 0.5:
-            break  # blanks within cells mark thousands, as in 1 000,5
         cut = [[cell for cell in cut_cells(line, delimiter) if cell] for line in sample]
         widths = Counter(len(cells) for cells in cut if len(cells) > 1 and any(map(is_numeric, cells)))
         rows = [cells for cells in cut if len(cells) > 1]
         if not widths or not rows:
             continue
+        share = max(widths.values()) / len(sample)
+        if delimiter == WHITESPACE and best in ("\t", ";", "|") and best_score[1] >= share:
+            break  # blanks within cells of as many rows mark thousands, as in 1 000,5
         cells = sum(map(len, rows))
         numeric = sum(is_numeric(cell) for row in rows for cell in row)
-        score = (numeric / cells, max(widths.values()) / len(sample))
+        score = (numeric / cells, share)
         if score[0] * score[1] > best_score[0] * best_score[1] * 1.02:
             best, best_score = delimiter, score
     return best

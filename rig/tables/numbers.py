@@ -35,6 +35,7 @@ _BOTH = {".": r"^[+-]?[0-9]{1,3}(,[0-9]{3})+\.", ",": r"^[+-]?[0-9]{1,3}(\.[0-9]
 _MANY = {".": r"^[+-]?[0-9]{1,3}(,[0-9]{3}){2,}$", ",": r"^[+-]?[0-9]{1,3}(\.[0-9]{3}){2,}$"}
 _OPEN = {",": r"^[+-]?[1-9][0-9]{0,2},[0-9]{3}$", ".": r"^[+-]?[1-9][0-9]{0,2}\.[0-9]{3}$"}
 """One mark before exactly three digits: decimal or thousands."""
+_WHOLE = r"^[+-]?[1-9][0-9]*$"
 _DECIMAL = {mark: rf"^[+-]?[0-9]*\{mark}[0-9]*([eE][+-]?[0-9]+)?$" for mark in (",", ".")}
 
 
@@ -92,26 +93,31 @@ def tell_decimal(columns: Sequence[Cells], delimiter: str) -> list[str]:
             marks.append(mark)
         elif len(settled) == 1:
             marks.append(next(iter(settled)))
-        elif delimiter == ";":
+        elif delimiter == ";" and mark == "open comma":
             marks.append(",")
         else:
-            row = int(np.argmax(_matches(column.text, _OPEN[","])))
+            sign = "," if mark == "open comma" else "."
+            row = int(np.argmax(_matches(column.text, _OPEN[sign])))
             raise column.refuse(
                 row,
-                "the comma may be decimal or mark thousands; say which with --decimal ',' or --decimal '.'",
+                f"the {mark.removeprefix('open ')} may be decimal or mark thousands; say which with "
+                "--decimal ',' or --decimal '.'",
             )
     return marks
 
 
 def _own_decimal(cells: pa.Array) -> str | None:
-    """Decimal mark by a column's own cells; None without any mark, "open" where a comma may be either."""
+    """Decimal mark by a column's own cells; None without any, "open comma" or "open point" for either."""
     comma = pc.filter(cells, pc.match_substring(cells, ","))
     if not len(comma):
         point = pc.filter(cells, pc.match_substring(cells, "."))
         if _any(point, _MANY[","]):
             return ","
-        # A point before three digits is a decimal one unless another column says otherwise.
-        return "." if len(point) and not _all(point, _OPEN["."]) else None
+        threes = len(point) and _all(point, _OPEN["."])
+        # beside "1.200", decimals would stand behind "900" too; without such a cell, a point before three
+        # digits is a decimal one unless another column says otherwise
+        without = "open point" if threes and _any(cells, _WHOLE) else None
+        return "." if len(point) and not threes else without
     for mark in (".", ","):
         if _any(comma, _BOTH[mark]) or (mark == "." and _any(comma, _MANY["."])):
             return mark
@@ -122,7 +128,7 @@ def _own_decimal(cells: pa.Array) -> str | None:
         return ","
     if _any(cells, _DECIMAL["."]) and pc.any(pc.match_substring(cells, ".")).as_py():
         return "."
-    return "open"
+    return "open comma"
 
 
 def numbers_of(column: Cells, decimal: str) -> tuple[FloatArray, BoolArray, list[str]]:

@@ -186,6 +186,15 @@ REFUSED = {
     "no headings": (PLAIN, "Type: --position COLUMN:mm --force COLUMN:N"),
     "headings without units": ("Time,Disp,Load\n" + PLAIN, "'Load' has no unit"),
     "units in cells": (rows(TIME_S, [f"{x} mm" for x in TRAVEL_MM], [f"{f} N" for f in FORCE_N]), "line 1"),
+    "points as thousands in some cells": (
+        "Time (s);Pos (um);Load (mN)\n0;300;10\n1;900;20\n2;1.200;30\n3;12.000;40\n",
+        "line 4, column 'Pos .um.': found '1.200'; the point may be decimal or mark thousands; "
+        "say which with --decimal",
+    ),
+    "one cell with a mark": (
+        "Time (s),Pos (um),Load (mN)\n0,300,10\n1,900,20\n2,1.000,30\n3,1100,40\n",
+        "found '1.000'; the point may be decimal or mark thousands",
+    ),
     "a clock that begins again": (HEAD + PLAIN + PLAIN, "times must rise"),
 }  # fmt: skip
 
@@ -195,6 +204,14 @@ def test_what_can_be_read_in_two_ways_is_refused_with_what_to_type(tmp_path, nam
     content, words = REFUSED[name]
     with pytest.raises(InputError, match=words):
         imported(tmp_path, content)
+
+
+def test_few_rows_with_blanks_as_thousands_are_cut_at_their_tabs(tmp_path) -> None:
+    table = "Time\tTravel\tForce\n(s)\t(mm)\t(N)\n" + "".join(
+        f"{row}.0\t{row}.0\t1 00{row}.0\n" for row in range(3)
+    )
+    samples = imported(tmp_path, table + "Max;12;99\n").samples
+    np.testing.assert_array_equal(samples.force, [1000.0, 1001.0, 1002.0])
 
 
 def test_the_second_specimen_is_read_as_the_refusal_says(tmp_path) -> None:
