@@ -123,9 +123,9 @@ def _fitting(table: Table, width: int) -> Iterator[Table]:
     for place, needed in enumerate(least):
         if parts[-1] and used + between + needed > width and place > 1:
             parts.append([0])
-            used = least[0]
+            used = least[0] + between
         parts[-1].append(place)
-        used += needed + (between if len(parts[-1]) > 1 else 0)
+        used += needed + between
     for number, places in enumerate(parts):
         part = _copied(table, shown_title if not number else None)
         for place in places:

@@ -359,6 +359,10 @@ def _about_gap(sheet: DesignSheet, alike: AlikeSet) -> Iterator[Block]:
     heights = _heights(sheet, alike)
     if " to " in heights:
         told = f"Each piece meets the gap with its own free height ({heights} mm)."
+    elif len({round(stands, 2) for stands in alike.stands_mm.values()}) > 1:
+        told = (
+            f"A new piece is {heights} mm tall, as the captures state; at a gap its lost height is taken off."
+        )
     else:
         told = (
             f"All pieces are taken to be {heights} mm tall, as the captures state: how heights differ is not "
