@@ -50,6 +50,8 @@ TRACE_POINTS = 120 * POINTS_PER_S
 """Two minutes."""
 
 ROWS_KEPT = 5000
+"""Of a job. A row takes 1.5 KB: memory grows with the cycles of a job, by 7.5 MB at most."""
+
 LOOPS_KEPT = 8
 WARNINGS_KEPT = 8
 
