@@ -70,12 +70,13 @@ class PulledCapture:
 
 
 def pulled_captures(paths: Sequence[Path], asked: PullsAsked) -> list[PulledCapture]:
-    """Read the pulls of captures, in order of time.
+    """Read the pulls of captures, in order of time; the first one's notes name those left out.
 
     Raises
     ------
     InputError
-        If one is no capture, is too long, is given twice, has no clock or no pull, or none that counts.
+        If one is no capture or is given twice, or if none can be used: each is too long, or has no clock, no
+        pull, or none that counts.
     """
 
     captures = [(path, open_capture(path)) for path in paths]
@@ -84,7 +85,19 @@ def pulled_captures(paths: Sequence[Path], asked: PullsAsked) -> list[PulledCapt
         if seen.setdefault(capture.header.id, path) is not path:
             raise InputError(f"{path}: the same capture as {seen[capture.header.id]}; give each once")
     captures.sort(key=lambda pair: pair[1].header.started)
-    return [_read(path, capture, asked) for path, capture in captures]
+    read: list[PulledCapture] = []
+    unusable: list[str] = []
+    for path, capture in captures:
+        try:
+            read.append(_read(path, capture, asked))
+        except InputError as problem:
+            unusable.append(str(problem))
+    if not read:
+        raise InputError("\n".join(unusable))
+    if unusable:
+        notes = (*(f"left out: {problem}." for problem in unusable), *read[0].notes)
+        read[0] = replace(read[0], notes=notes)
+    return read
 
 
 def _read(path: Path, capture: Capture, asked: PullsAsked) -> PulledCapture:

@@ -126,6 +126,17 @@ def test_presses_without_a_pull_are_refused_with_what_was_expected(refused, tmp_
     assert "found no pull, expected forces below zero while the platen goes away" in said
 
 
+def test_captures_without_a_pull_are_all_named_and_the_others_used(run, refused, tmp_path):
+    loose = PressedCap(first_slip_n=1e-3, peak_n=2e-3, sliding_n=1e-3)
+    without = [pulled_capture(tmp_path, f"loose-{number}", loose, number=number) for number in (1, 2)]
+    said = refused(2, "pull", *without)
+    assert all(f"{path.name}: found no pull" in said for path in without)
+    found = json.loads(run("pull", without[0], pulled_capture(tmp_path, "cap-1", CAP), "--json"))
+    (used,) = found["captures"].values()
+    assert without[0].name in used["notes"][0]
+    assert used["pulls"]
+
+
 def test_the_same_capture_twice_and_unlike_rates_are_refused(refused, tmp_path):
     capture = pulled_capture(tmp_path, "cap-1", CAP)
     assert "the same capture as" in refused(2, "pull", capture, capture)
