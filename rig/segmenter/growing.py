@@ -35,12 +35,14 @@ class GrowingSignals:
             What is copied. Signals that were returned before stay as they are.
         """
         known = 0 if before is None else len(before)
+        if not known:
+            self._end = self._capacity = 0  # a single part needs no room: it is copied when more comes
+            return new
         if self._end + len(new) > self._capacity:
             self._capacity, self._end = (known + len(new)) * 5 // 4, known
             for name in _COLUMNS:
                 room = np.empty(self._capacity, getattr(new, name).dtype)
-                if before is not None:
-                    room[:known] = getattr(before, name)
+                room[:known] = getattr(before, name)
                 self._arrays[name] = room
         here = slice(self._end, self._end + len(new))
         for name, room in self._arrays.items():
