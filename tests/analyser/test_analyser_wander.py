@@ -79,7 +79,7 @@ def test_a_zero_that_was_knocked_is_doubted_in_that_cycle():
 
 
 def test_two_presses_are_doubted_enough_for_how_little_they_tell():
-    position = presses(3)  # the last one closes with the recording, and is not looked at
+    position = presses(2)
     held = []
     for seed in range(SHORT_RECORDINGS):
         zero_n = walk(len(position), seed)
