@@ -352,8 +352,8 @@ def verify_force(
     notes = (
         *_empty(loads, f0, resolution_n),
         *_about_references(classes, references),
-        f"The loads worked in {sense}; forces are not covered in {_OTHER[sense]}, which are verified by "
-        "themselves.",
+        f"The loads worked in {sense}; nothing is said of forces in {_OTHER[sense]}: verify those "
+        "separately.",
         NO_CONFORMITY,
     )
     return Verification(loads, f0, classes, references, tuple(missing), notes, sense)

@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from command_line import PRESSRIG, WHOLE_JOB_PATIENCE_S, environment
-from hand_lever import LINES_PER_S, MM_PER_COUNT, N_PER_COUNT, HandLever
+from text_lever import LINES_PER_S, MM_PER_COUNT, N_PER_COUNT, HandLever
 
 from rig.calibration import Calibration, Scale
 from rig.calibrationfile import read_calibration, write_calibration

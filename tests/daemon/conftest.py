@@ -11,7 +11,7 @@ PATIENCE_S = 20.0
 """Below the longest wait of a test, so that what never comes is told by the code and not by the test."""
 
 
-@pytest.fixture(autouse=True, scope="session")
+@pytest.fixture(autouse=True, scope="module")
 def patience():
     with pytest.MonkeyPatch.context() as patched:
         patched.setattr("rig.virtual.drive.HEARTBEAT_LIMIT_S", PATIENCE_S)

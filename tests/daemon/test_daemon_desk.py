@@ -192,7 +192,7 @@ def cut_short(folder, plan=GOING_ON):
 
 
 def test_a_daemon_goes_on_with_the_endurance_run_of_one_that_was_killed(tmp_path, monkeypatch):
-    monkeypatch.setattr(desk_module, "WARNING_S", 1.0)
+    monkeypatch.setattr(desk_module, "WARNING_S", 5.0)
     with cut_short(tmp_path) as (rig, path, _), attending(tmp_path, rig, path, read=["a person"]) as at:
         wait_until(lambda: not moving(rig))
         warned = False

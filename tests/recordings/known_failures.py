@@ -4,6 +4,7 @@
 """
 
 KNOWN: dict[tuple[str, ...], str] = {
+    ("ordinary_roughness", "rounding"): "one press of the seeds has an unclear toe region at 3 decimals only",
     ("ramp_and_hold_from_the_first_row", "quantity", "tangent_n_per_mm"): "within 2u in 55 %",
     ("ramp_and_hold_from_the_first_row", "quantity", "initial_n_per_mm"): "reported in 65 %",
     ("noise_in_proportion_to_load", "quantity", "set_mm"): "u is 4.7 times the spread",
