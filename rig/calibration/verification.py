@@ -352,8 +352,7 @@ def verify_force(
     notes = (
         *_empty(loads, f0, resolution_n),
         *_about_references(classes, references),
-        f"The loads worked in {sense}; nothing is said of forces in {_OTHER[sense]}: verify those "
-        "separately.",
+        f"The loads worked in {sense}; forces in {_OTHER[sense]} are not covered: verify those separately.",
         NO_CONFORMITY,
     )
     return Verification(loads, f0, classes, references, tuple(missing), notes, sense)
