@@ -18,6 +18,20 @@ from warm_commands import WarmCommand
 
 PRESSRIG = Path(sys.executable).with_name("pressrig")
 ROOT = Path(__file__).parents[2]
+DRIVEN_BENCH = """
+name: bench
+wire: {format: framed, rate_hz: 500}
+force: {per_count: "1 mN"}
+position: {per_count: "5 um"}
+drive:
+  travel: ["1 mm", "60 mm"]
+  force: ["-5 N", "500 N"]
+  speed: "20 mm/s"
+  deceleration: "200 mm/s^2"
+  conversions_per_s: 500
+"""
+"""The file of a driven rig without a calibration file."""
+
 RIGS = ROOT / "configs" / "rigs"
 
 PATIENCE_S = 60.0

@@ -22,7 +22,7 @@ if os.name != "posix":
 pytest.importorskip("selenium")
 
 import httpx
-from command_line import done, patient, rig_file, running, wait_until
+from command_line import DRIVEN_BENCH, done, patient, rig_file, running, wait_until
 from selenium import webdriver
 from selenium.common.exceptions import WebDriverException
 
@@ -32,18 +32,6 @@ from rig.virtual import LinearSpring, VirtualPort, VirtualRig
 from rig.wire import StateFlag
 
 HTTP = 8478
-DRIVEN = """
-name: bench
-wire: {format: framed, rate_hz: 500}
-force: {per_count: "1 mN"}
-position: {per_count: "5 um"}
-drive:
-  travel: ["1 mm", "60 mm"]
-  force: ["-5 N", "500 N"]
-  speed: "20 mm/s"
-  deceleration: "200 mm/s^2"
-  conversions_per_s: 500
-"""
 METHOD = """
 name: slow press
 purpose: A test.
@@ -183,7 +171,7 @@ def watched(home: Path, browser: webdriver.Chrome, monkeypatch: pytest.MonkeyPat
     """The daemon and its page, the device disarmed and said to be so, and the cable to pull."""
     monkeypatch.setattr("rig.virtual.drive.HEARTBEAT_LIMIT_S", 60.0)  # a busy machine is no silent host
     rig, link = VirtualRig(LinearSpring(20.0), scripted=False, rate_hz=500.0), home / "rig"
-    words = ("serve", "--rig", rig_file(home, DRIVEN), "--port", link, "--out", home / "captures")
+    words = ("serve", "--rig", rig_file(home, DRIVEN_BENCH), "--port", link, "--out", home / "captures")
     with ExitStack() as cable, Device(rig) as device:
         cable.enter_context(VirtualPort(rig, link, 1.0))
         with running(home, *words, "--http", HTTP, command=patient(60.0)) as daemon:

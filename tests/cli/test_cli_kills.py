@@ -19,7 +19,7 @@ import pytest
 if os.name != "posix":
     pytest.skip("the virtual rig needs pseudo-terminals", allow_module_level=True)
 
-from command_line import PATIENCE_S, environment, patient, wait_until
+from command_line import DRIVEN_BENCH, PATIENCE_S, environment, patient, wait_until
 
 from rig.capture import open_capture
 from rig.virtual import LinearSpring, VirtualPort, VirtualRig
@@ -31,18 +31,6 @@ CASES = ["SIGKILL"] * KILLS + [SIGNALS[number % len(SIGNALS)] for number in rang
 LATEST_S = 4.0
 """Homing, the touch and the slow press last longer."""
 
-RIG_FILE = """
-name: bench
-wire: {format: framed, rate_hz: 500}
-force: {per_count: "1 mN"}
-position: {per_count: "5 um"}
-drive:
-  travel: ["1 mm", "60 mm"]
-  force: ["-5 N", "500 N"]
-  speed: "20 mm/s"
-  deceleration: "200 mm/s^2"
-  conversions_per_s: 500
-"""
 METHOD = """
 name: slow press
 purpose: A test.
@@ -86,7 +74,7 @@ def test_nothing_is_lost_whatever_ends_a_run_and_whenever(tmp_path: Path, number
     chance = random.Random(20261129 + number)
     moment_s, early = chance.uniform(0.0, LATEST_S), chance.random() < 0.3
     (tmp_path / "slow.yaml").write_text(METHOD, encoding="utf-8")
-    (tmp_path / "rig.yaml").write_text(RIG_FILE, encoding="utf-8")
+    (tmp_path / "rig.yaml").write_text(DRIVEN_BENCH, encoding="utf-8")
     rig = RememberingRig()
     words = (
         "run", "slow.yaml", "--rig", "rig.yaml", "--port", tmp_path / "rig", "--specimen", "F-90-001",

@@ -22,7 +22,7 @@ if os.name != "posix":
 
 import pty
 
-from command_line import PATIENCE_S, environment, patient, wait_until
+from command_line import DRIVEN_BENCH, PATIENCE_S, environment, patient, wait_until
 
 from rig.capture import open_capture
 from rig.cli.ordering import NOT_DONE
@@ -68,19 +68,6 @@ fcntl.ioctl(0, termios.TIOCSCTTY, 0)
 os.execv(sys.argv[1], sys.argv[1:])
 """
 """Makes the terminal that of its session, as a shell does: its end sends a signal, under `nohup` too."""
-
-RIG_FILE = """
-name: bench
-wire: {format: framed, rate_hz: 500}
-force: {per_count: "1 mN"}
-position: {per_count: "5 um"}
-drive:
-  travel: ["1 mm", "60 mm"]
-  force: ["-5 N", "500 N"]
-  speed: "20 mm/s"
-  deceleration: "200 mm/s^2"
-  conversions_per_s: 500
-"""
 
 
 class HeardRig(VirtualRig):
@@ -155,7 +142,7 @@ def home(monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
         home = Path(folder).resolve()
         (home / "slow.yaml").write_text(METHOD, encoding="utf-8")
         (home / "plan.yaml").write_text(PLAN, encoding="utf-8")
-        (home / "rig.yaml").write_text(RIG_FILE, encoding="utf-8")
+        (home / "rig.yaml").write_text(DRIVEN_BENCH, encoding="utf-8")
         yield home
 
 
