@@ -70,6 +70,18 @@ ALLOWED: dict[str, set[str]] = {
     # The face for notebooks.
     "notebook": {*BASE, *MEASURES, "capture", "results"},
     "rig": {"notebook"},
+    # What a rig can be asked to do; who asks, and where it is shown, others know.
+    "jobs": {
+        *BASE,
+        *MEASURES,
+        *DEVICES,
+        "methods",
+        "capture",
+        "rigfile",
+        "rigchecks",
+        "calibrationfile",
+        "results",
+    },
     # Only these see everything, and only the command line sees the daemon.
     "daemon": {
         *BASE,
@@ -81,6 +93,7 @@ ALLOWED: dict[str, set[str]] = {
         "rigchecks",
         "calibrationfile",
         "results",
+        "jobs",
         "workbench",
     },
     # Pages about captures: they read the archive's index and samples, and leave results to the command line.
@@ -101,6 +114,7 @@ ALLOWED: dict[str, set[str]] = {
         "rigchecks",
         "results",
         "sheets",
+        "jobs",
         "daemon",
         "guides",
     },

@@ -15,8 +15,8 @@ from rig.errors import InputError, RecorderError
 
 if TYPE_CHECKING:
     from rig.cli.stopping import StopWish
-    from rig.daemon.bulletin import RigRef
-    from rig.daemon.cautions import CautionsRead
+    from rig.jobs.cautions import CautionsRead
+    from rig.jobs.orders import RigRef
     from rig.reader import Reader
 
 LOOK_S = 0.2
@@ -45,7 +45,7 @@ def have_cautions_read(rig: RigRef, who: str | None, *, already: bool, by_hand: 
     InputError
         If they are not confirmed; nothing has moved then.
     """
-    from rig.daemon.cautions import (
+    from rig.jobs.cautions import (
         CAUTIONS,
         HAND_CAUTIONS,
         SHORT_CAUTION,

@@ -22,7 +22,7 @@ from rig.errors import InputError
 
 if TYPE_CHECKING:
     from rig.calibration import Plateau
-    from rig.daemon.plateau_taking import ChannelName
+    from rig.jobs.plateau_taking import ChannelName
     from rig.rigfile import RigFile
 
 Quantity = Literal["mass", "load", "travel", "block"]
@@ -79,7 +79,7 @@ def take_readings(
         If there is nothing to fit.
     """
     from rig.calibration import PlateauRule
-    from rig.daemon.plateau_taking import refuse_scaled, take_plateau
+    from rig.jobs.plateau_taking import refuse_scaled, take_plateau
     from rig.reader import Reader
 
     settle_s = read_quantity("--settle", options.settle, "s")

@@ -124,7 +124,7 @@ def _record(
     """Squeeze one float in a virtual rig on a pseudo-terminal, and record it."""
     from rig.calibration import Calibration, Scale
     from rig.capture import CaptureHeader
-    from rig.daemon import Progress, StopRule, record
+    from rig.jobs import Progress, StopRule, record
     from rig.reader import PortAddress, Reader
     from rig.virtual import FIRST_CONTACT_MM, Chain, VirtualPort, VirtualRig
     from rig.virtual.demo_floats import AREA_MM2, FREE_HEIGHT_MM

@@ -19,8 +19,8 @@ from rig.errors import InputError
 
 if TYPE_CHECKING:
     from rig.capture import CaptureHeader
-    from rig.daemon import Progress
-    from rig.daemon.bulletin import EnduranceOrder
+    from rig.jobs import Progress
+    from rig.jobs.orders import EnduranceOrder
     from rig.methods import CheckedPlan
     from rig.reader import Reader
     from rig.rigfile import RigFile
@@ -69,8 +69,8 @@ def command(
     the capture; its path is the last line printed. With --resume, count and datum are made certain first,
     and a touch must find the specimen where it was.
     """
-    from rig.daemon.bulletin import EnduranceOrder, specimen_card
     from rig.daemon.desk import order_of
+    from rig.jobs.orders import EnduranceOrder, specimen_card
     from rig.methods import describe
     from rig.rigfile import read_rig_file
 
@@ -136,7 +136,7 @@ def _checked(rig: RigFile, order: EnduranceOrder) -> CheckedPlan:
 
 
 def _about(rig: RigFile, order: EnduranceOrder, checked: CheckedPlan) -> CaptureHeader:
-    from rig.daemon.heading import header_about
+    from rig.jobs.heading import header_about
     from rig.methods import ENDURANCE_KIND
 
     method = {
@@ -162,9 +162,9 @@ def _alone(
     from rig.cli.logs import log_to_file
     from rig.cli.output import progress
     from rig.cli.stopping import stop_on_signals
-    from rig.daemon import Watch
-    from rig.daemon.endurance import perform_endurance
-    from rig.daemon.heading import complete_header
+    from rig.jobs import Watch
+    from rig.jobs.endurance import perform_endurance
+    from rig.jobs.heading import complete_header
     from rig.reader import Reader
 
     reader = Reader(rig.address(absolute_port(port)), rig.wire, rate_hz=rig.rate_hz)

@@ -12,7 +12,7 @@ from rig.core import visible
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
-    from rig.daemon.guidance import Guidance
+    from rig.jobs.guidance import Guidance
 
 REFRESH_PER_S = 10
 """Quick enough to follow a hand, slow enough to be read."""

@@ -60,7 +60,7 @@ def _halted(rig_file: Path | None, port: str | None) -> list[tuple[str, bool]]:
     if sys.platform == "win32":
         raise DeviceError(NO_DAEMON.format(whose=""))
     from rig.cli.ordering import named_rig
-    from rig.daemon.control import ControlClient, NoDaemonError
+    from rig.daemon import ControlClient, NoDaemonError
     from rig.daemon.socket_place import held_by, sockets_there
 
     wanted = None if rig_file is None else named_rig(rig_file, port)

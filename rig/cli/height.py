@@ -19,8 +19,8 @@ from rig.errors import InputError
 if TYPE_CHECKING:
     from rig.calibration import Calibration
     from rig.capture import CaptureHeader
-    from rig.daemon import Recorded
-    from rig.daemon.bulletin import HeightOrder, RigRef
+    from rig.jobs import Recorded
+    from rig.jobs.orders import HeightOrder, RigRef
     from rig.methods import CheckedHeightPlan, HeightPlan, Surface
     from rig.reader import Reader
     from rig.results import HeightReport
@@ -220,7 +220,7 @@ def _ordered(rig: RigRef, given: dict[str, Any], asked: _Asked, checked: Checked
 
 
 def _order(given: dict[str, Any], asked: _Asked, checked: CheckedHeightPlan) -> HeightOrder:
-    from rig.daemon.bulletin import height_order, specimen_card
+    from rig.jobs.orders import height_order, specimen_card
 
     card = specimen_card(
         specimen=given["specimen"] or BARE_PLATENS,
@@ -337,8 +337,8 @@ def _drive(
     from rig.cli.output import progress
     from rig.cli.record import complete_header
     from rig.cli.stopping import stop_on_signals
-    from rig.daemon import Progress, Watch
-    from rig.daemon.height import measure_height
+    from rig.jobs import Progress, Watch
+    from rig.jobs.height import measure_height
     from rig.reader import Reader
 
     reader = Reader(rig.address(absolute_port(port)), rig.wire, rate_hz=rig.rate_hz)

@@ -13,8 +13,9 @@ from rig.errors import DeviceError, InputError
 
 if TYPE_CHECKING:
     from rig.cli.stopping import StopWish
-    from rig.daemon.bulletin import EndCard, JobCard, Order, RigRef
-    from rig.daemon.control import ControlClient
+    from rig.daemon import ControlClient
+    from rig.daemon.bulletin import EndCard, JobCard
+    from rig.jobs.orders import Order, RigRef
     from rig.rigfile import RigFile
 
 LOOK_S = 0.2
@@ -35,7 +36,7 @@ def absolute_port(port: str | None) -> str | None:
 
 def meant_rig(rig: RigFile, port: str | None) -> RigRef:
     """Which rig an order is for: the name of its file, and the port given or that of the file, if any."""
-    from rig.daemon.bulletin import RigRef
+    from rig.jobs.orders import RigRef
 
     if port is None and rig.port is None:
         return RigRef(name=rig.name)
@@ -44,7 +45,7 @@ def meant_rig(rig: RigFile, port: str | None) -> RigRef:
 
 def named_rig(rig_file: Path, port: str | None) -> RigRef:
     """Which rigs a person asks about: all of the name, whatever their port, unless one is given."""
-    from rig.daemon.bulletin import RigRef
+    from rig.jobs.orders import RigRef
     from rig.rigfile import read_rig_file
 
     rig = read_rig_file(rig_file)
@@ -91,8 +92,8 @@ def daemon_if_up(rig: RigRef) -> ControlClient | None:
     InputError
         If several rigs of the name are held, and no port says which is meant.
     """
-    from rig.daemon.bulletin import RigRef
-    from rig.daemon.control import NoDaemonError, daemon_of, daemons_of
+    from rig.daemon import NoDaemonError, daemon_of, daemons_of
+    from rig.jobs.orders import RigRef
 
     try:
         return daemon_of(rig)

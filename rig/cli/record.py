@@ -67,8 +67,8 @@ def command(
     from rig.capture import CaptureHeader
     from rig.cli.logs import log_to_file
     from rig.cli.output import progress
-    from rig.daemon import Progress, StopRule, record
-    from rig.daemon.cautions import SHORT_CAUTION, SHORT_HAND_CAUTION
+    from rig.jobs import Progress, StopRule, record
+    from rig.jobs.cautions import SHORT_CAUTION, SHORT_HAND_CAUTION
     from rig.reader import Reader
     from rig.rigfile import read_rig_file
 
@@ -136,6 +136,6 @@ def command(
 
 def complete_header(about: CaptureHeader, reader: Reader) -> CaptureHeader:
     """A capture's header with what only the opened rig can tell: who it is, and what its channels hold."""
-    from rig.daemon.heading import complete_header as completed
+    from rig.jobs.heading import complete_header as completed
 
     return completed(about, reader)

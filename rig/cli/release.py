@@ -27,8 +27,8 @@ def command(rig_file: Path, *, port: str | None, away: str, seen: bool) -> None:
     Somebody has to see the platen and say so. Find and remove the cause of the stop before.
     """
     from rig.cli.ordering import meant_rig, order_through_daemon
-    from rig.daemon.bulletin import ReleaseOrder
-    from rig.daemon.cautions import RELEASE_CAUTIONS
+    from rig.jobs.cautions import RELEASE_CAUTIONS
+    from rig.jobs.orders import ReleaseOrder
     from rig.rigfile import read_rig_file
 
     rig = read_rig_file(rig_file)
@@ -63,8 +63,8 @@ def _alone(rig: RigFile, port: str | None, away_mm: float) -> int:
     from rig.cli.logs import log_to_file
     from rig.cli.ordering import absolute_port
     from rig.cli.stopping import stop_on_signals
-    from rig.daemon import Watch
-    from rig.daemon.releasing import perform_release
+    from rig.jobs import Watch
+    from rig.jobs.releasing import perform_release
     from rig.reader import Reader
 
     assert rig.limits is not None

@@ -19,8 +19,8 @@ from rig.core import read_text
 if TYPE_CHECKING:
     from rig.capture import CaptureHeader
     from rig.cli.stopping import StopWish
-    from rig.daemon import Recorded
-    from rig.daemon.cautions import CautionsRead
+    from rig.jobs import Recorded
+    from rig.jobs.cautions import CautionsRead
     from rig.methods import CheckedMethod
     from rig.reader import Reader
     from rig.rigfile import RigFile
@@ -143,7 +143,7 @@ def _ordered(job: _Job) -> bool:
     if sys.platform == "win32":
         return False
     from rig.cli.ordering import order_through_daemon
-    from rig.daemon.bulletin import MethodOrder, specimen_card
+    from rig.jobs.orders import MethodOrder, specimen_card
 
     about, method = job.about, job.about.method or {}
     card = specimen_card(
@@ -167,7 +167,7 @@ def _run(job: _Job) -> None:
     """Open the rig, and run the method on it alone."""
     from rig.cli.logs import log_to_file
     from rig.cli.stopping import stop_on_signals
-    from rig.daemon import moves_by_hand
+    from rig.jobs import moves_by_hand
 
     with log_to_file(), stop_on_signals() as stopped, job.reader() as reader:
         must_hold_for(job.cautions, reader, already=job.cautions_read)
@@ -190,7 +190,7 @@ def _drive(job: _Job, reader: Reader, stopped: StopWish) -> Recorded:
     """The rig moves its platen."""
     from rig.cli.output import progress
     from rig.cli.record import complete_header
-    from rig.daemon import Progress, Watch, perform_method
+    from rig.jobs import Progress, Watch, perform_method
 
     checked = job.checked
     with progress(checked.method.name, checked.time_s) as show:
@@ -227,7 +227,7 @@ def _guide(job: _Job, reader: Reader, stopped: StopWish) -> Recorded:
     """A person moves the platen, and is shown how."""
     from rig.cli.guidance import guidance_shown
     from rig.cli.record import complete_header
-    from rig.daemon import Progress, Watch, perform_guided
+    from rig.jobs import Progress, Watch, perform_guided
 
     def ask(instruction: str) -> None:
         del instruction  # it stands in the guidance

@@ -92,7 +92,7 @@ def command(
     on where a session was broken off: pieces that have a capture in the folder are done.
     """
     from rig.cli.logs import log_to_file
-    from rig.daemon.cautions import SHORT_HAND_CAUTION
+    from rig.jobs.cautions import SHORT_HAND_CAUTION
     from rig.rigfile import read_rig_file
 
     if conditioning >= cycles:
@@ -254,7 +254,7 @@ class _Sitting:
         return False
 
     def _record(self) -> Path | None:
-        from rig.daemon import Progress, StopRule, record
+        from rig.jobs import Progress, StopRule, record
         from rig.reader import Reader
 
         header = replace(

@@ -13,7 +13,8 @@ from rig.cli.ordering import counted
 from rig.cli.output import json_option, print_json, say
 
 if TYPE_CHECKING:
-    from rig.daemon.bulletin import HeightCard, JobCard, Status
+    from rig.daemon.bulletin import JobCard, Status
+    from rig.jobs.orders import HeightCard
 
 NO = 1
 """Exit code for an answer that is no."""
@@ -42,7 +43,7 @@ def command(rig_file: Path | None, *, port: str | None, as_json: bool) -> None:
 
 def _statuses(rig_file: Path | None, port: str | None) -> list[Status]:
     from rig.cli.ordering import named_rig
-    from rig.daemon.control import ControlClient, NoDaemonError
+    from rig.daemon import ControlClient, NoDaemonError
     from rig.daemon.socket_place import held_by, sockets_there
     from rig.errors import InputError
 

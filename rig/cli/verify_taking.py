@@ -59,7 +59,7 @@ def take_verification(
         If the rig is lost; what was read is in the table.
     """
     from rig.calibration import PlateauRule
-    from rig.daemon.plateau_taking import take_plateau
+    from rig.jobs.plateau_taking import take_plateau
     from rig.reader import Reader
 
     heading, values = _loads(loads)

@@ -21,8 +21,8 @@ from rig.errors import InputError
 
 if TYPE_CHECKING:
     from rig.calibration import Gravity
-    from rig.daemon.weighing import Change, Level, Pan
-    from rig.daemon.weighing import Weighing as Watched
+    from rig.jobs.weighing import Change, Level, Pan
+    from rig.jobs.weighing import Weighing as Watched
     from rig.population import Rest, Weighing
     from rig.rigfile import RigFile
 
@@ -102,7 +102,7 @@ def weigh_pieces(
     """
     from rig.calibration import PlateauRule
     from rig.cli.stopping import stop_on_signals
-    from rig.daemon.weighing import Pan, Weighing
+    from rig.jobs.weighing import Pan, Weighing
     from rig.reader import Reader
     from rig.rigfile import read_rig_file
 

@@ -24,9 +24,7 @@ from rig.daemon.bulletin import (
     CycleRow,
     DeviceCard,
     EndCard,
-    HeightCard,
     JobCard,
-    JobKind,
     LimitsCard,
     LoopCurve,
     News,
@@ -35,7 +33,8 @@ from rig.daemon.bulletin import (
     Status,
     Trace,
 )
-from rig.daemon.driving import cause_in_words
+from rig.jobs.driving import cause_in_words
+from rig.jobs.orders import HeightCard, JobKind
 from rig.reader import Delivery, LinkEvent, newest_auxiliary
 from rig.samples import FloatArray, Samples
 from rig.wire import LATCHED_STOPS, Capability, EventCode, StateFlag

@@ -1,4 +1,4 @@
-"""What crosses from the daemon to those who watch it, and the orders that come back.
+"""What crosses from the daemon to those who watch it.
 
 Problem: the page runs in a process of its own, the command line in another, and neither may be trusted to
 keep up or to send sense. Plan: a few frozen values, validated on both sides, the same for the socket and
@@ -8,70 +8,11 @@ queue grows. Cost: one validation for each value.
 
 from __future__ import annotations
 
-import re
-from collections.abc import Mapping
-from pathlib import Path
-from typing import Annotated, Any, Literal, TypeVar
+from typing import Annotated, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic import Field
 
-from rig.errors import InputError
-from rig.methods import HeightPlan
-from rig.units import parse
-
-LONGEST_METHOD = 64 * 1024
-"""Characters of a method or plan; the longest example has two thousand."""
-
-MOST_BARE = 8
-"""Captures of bare touches, one for each homing, that one height is reckoned against."""
-
-MOST_NOTES = 16
-LONGEST_NOTE = 600
-"""Of the notes beside a height. Watchers get it with each status."""
-
-_USUAL = HeightPlan()
-
-Text = Annotated[str, Field(max_length=400)]
-Name = Annotated[str, Field(min_length=1, max_length=200)]
-Size = Annotated[float, Field(gt=0, lt=1e9, allow_inf_nan=False)]
-
-
-def _in_unit(unit: str) -> BeforeValidator:
-    """Read text as a number with its unit, or as a bare number of the field's own unit; cut nothing off.
-
-    What is neither is left as it is found, and refused as no number, with the name of the field.
-    """
-
-    def read(found: object) -> object:
-        if isinstance(found, bool):
-            raise ValueError(f"expected a number of {unit}")
-        if not isinstance(found, str) or _BARE.fullmatch(found.strip()):
-            return found
-        try:
-            return parse(found.strip(), unit)
-        except InputError as problem:
-            raise ValueError(f"{problem}; or write a bare number of {unit}") from None
-
-    return BeforeValidator(read)
-
-
-def _whole(found: object) -> object:
-    """Let no other spelling of a count through than its digits: `true` is no 1, and 1_000 a slip."""
-    if isinstance(found, bool) or (isinstance(found, str) and not _DIGITS.fullmatch(found.strip())):
-        raise ValueError("expected a whole number")
-    return found
-
-
-_DIGITS = re.compile("[0-9]{1,12}")
-_BARE = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
-
-Count = Annotated[int, Field(gt=0, le=10_000_000), BeforeValidator(_whole)]
-Millimetres = Annotated[Size, _in_unit("mm")]
-SquareMillimetres = Annotated[Size, _in_unit("mm^2")]
-Newtons = Annotated[Size, _in_unit("N")]
-NewtonsPerMillimetre = Annotated[Size, _in_unit("N/mm")]
-MillimetresPerSecond = Annotated[Size, _in_unit("mm/s")]
-Seconds = Annotated[Size, _in_unit("s")]
+from rig.jobs.orders import HeightCard, JobKind, Message
 
 RigState = Literal[
     "away",  # the port is lost, or was never there
@@ -83,157 +24,7 @@ RigState = Literal[
 ]
 
 
-class _Value(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
-
-
-_Typed = TypeVar("_Typed", bound=_Value)
-
-
-class RigRef(_Value):
-    """Which rig is meant: its whole name, and its port or the USB adapter's id. Names alone can be alike.
-
-    `port` is None where whoever asks means the rig of this name, whatever its port.
-    """
-
-    name: Name
-    port: Annotated[str, Field(min_length=1, max_length=4096)] | None = None
-
-    def __str__(self) -> str:
-        return f"rig {self.name!r}" if self.port is None else f"rig {self.name!r} at port {self.port}"
-
-    def means(self, held: RigRef) -> bool:
-        """Whether a rig that is held is the one that is meant."""
-        if self.name != held.name:
-            return False
-        return self.port is None or self.port == held.port or _same_file(self.port, held.port)
-
-
-def _same_file(one: str, other: str | None) -> bool:
-    """Whether two paths lead to one device now, such as a link and what it names."""
-    try:
-        return other is not None and Path(one).samefile(other)
-    except (OSError, ValueError):
-        return False
-
-
-class SpecimenCard(_Value):
-    """What is squeezed."""
-
-    specimen: Name
-    batch: Name | None = None
-    free_height_mm: Millimetres | None = None
-    area_mm2: SquareMillimetres | None = None
-    stiffness_n_per_mm: NewtonsPerMillimetre | None = None
-    operator: Name | None = None
-    notes: Annotated[str, Field(max_length=4000)] = ""
-    conditions: Annotated[dict[Name, Text], Field(max_length=40)] = Field(default_factory=dict)
-
-
-def specimen_card(**fields: Any) -> SpecimenCard:
-    """A card of what a person typed.
-
-    Raises
-    ------
-    InputError
-        With the first field that is wrong, and what was found.
-    """
-    return _as_typed(SpecimenCard, fields)
-
-
-def _as_typed(kind: type[_Typed], fields: Mapping[str, Any]) -> _Typed:
-    try:
-        return kind(**fields)
-    except ValidationError as problem:
-        first = problem.errors(include_url=False)[0]
-        name = ".".join(str(part) for part in first["loc"])
-        raise InputError(f"{name}: found {first['input']!r:.80}; {first['msg'].lower()}") from None
-
-
-class MethodOrder(_Value):
-    """Run a method; `text` is its YAML, `source` the name that messages about it begin with."""
-
-    kind: Literal["method"] = "method"
-    text: Annotated[str, Field(min_length=1, max_length=LONGEST_METHOD)]
-    source: Name = "method"
-    card: SpecimenCard
-    cautions_read: bool = False
-
-
-class EnduranceOrder(_Value):
-    """Squeeze until a count, a time or a criterion; `text` is the plan's YAML."""
-
-    kind: Literal["endurance"] = "endurance"
-    text: Annotated[str, Field(min_length=1, max_length=LONGEST_METHOD)]
-    source: Name = "plan"
-    card: SpecimenCard
-    cautions_read: bool = False
-
-
-class RecordingOrder(_Value):
-    """Record while a person moves the platen, until enough or halted."""
-
-    kind: Literal["recording"] = "recording"
-    card: SpecimenCard
-    cycles: Count | None = None
-    seconds: Annotated[float, Field(gt=0, le=1e8, allow_inf_nan=False), _in_unit("s")] | None = None
-
-
-class HeightOrder(_Value):
-    """Touch the bare platens and a piece for its free height. A person clears the platens and lays it in.
-
-    `contact_n` is the small force at which the height is told, `top_n` the greater one beside it. Where only
-    the piece is touched, `bare` names captures of bare touches in the daemon's folder; without any, the
-    newest there are taken.
-    """
-
-    kind: Literal["height"] = "height"
-    card: SpecimenCard
-    surface: Literal["both", "bare", "piece"] = "both"
-    contact_n: Newtons = _USUAL.contact_n
-    top_n: Newtons = _USUAL.top_n
-    touches: Annotated[Count, Field(le=1_000_000)] = _USUAL.touches
-    speed_mm_per_s: MillimetresPerSecond = _USUAL.speed_mm_per_s
-    gap_mm: Millimetres = _USUAL.gap_mm
-    rest_s: Seconds = _USUAL.rest_s
-    platen_stiffness_n_per_mm: NewtonsPerMillimetre = _USUAL.platen_stiffness_n_per_mm
-    expected_mm: Millimetres | None = None
-    bare: Annotated[
-        tuple[Annotated[str, Field(min_length=1, max_length=1000)], ...], Field(max_length=MOST_BARE)
-    ] = ()
-    cautions_read: bool = False
-
-
-def height_order(**fields: Any) -> HeightOrder:
-    """An order of what a person typed.
-
-    Raises
-    ------
-    InputError
-        With the first field that is wrong, and what was found.
-    """
-    return _as_typed(HeightOrder, fields)
-
-
-class ReleaseOrder(_Value):
-    """After a stop: clear it, and take the platen slowly away. `confirmed`: by a person who sees it."""
-
-    kind: Literal["release"] = "release"
-    confirmed: Literal[True]
-    away_mm: Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False), _in_unit("mm")] = 10.0
-
-    @property
-    def card(self) -> SpecimenCard:
-        """Whatever lies in the rig."""
-        return SpecimenCard(specimen="what lies in the rig")
-
-
-Order = Annotated[
-    MethodOrder | EnduranceOrder | RecordingOrder | HeightOrder | ReleaseOrder, Field(discriminator="kind")
-]
-
-
-class DeviceCard(_Value):
+class DeviceCard(Message):
     """The device as it stands."""
 
     name: str
@@ -243,7 +34,7 @@ class DeviceCard(_Value):
     stop_cause: str | None = None
 
 
-class LimitsCard(_Value):
+class LimitsCard(Message):
     """Where the rig trips."""
 
     min_force_n: float
@@ -253,10 +44,7 @@ class LimitsCard(_Value):
     speed_mm_per_s: float
 
 
-JobKind = Literal["method", "endurance", "recording", "height", "release"]
-
-
-class JobCard(_Value):
+class JobCard(Message):
     """The job under way. The cycles of a height are its touches."""
 
     number: int
@@ -273,28 +61,7 @@ class JobCard(_Value):
     asks: str | None = None
 
 
-class HeightLine(_Value):
-    """Height of a piece at one force; zero newtons where it was extrapolated. None where it cannot be had."""
-
-    force_n: float
-    height_mm: float
-    u_mm: float | None = None
-    low_mm: float | None = None
-    high_mm: float | None = None
-    touches: int
-
-
-class HeightCard(_Value):
-    """What touches gave: heights with their 95 % intervals, and what has to be said beside them."""
-
-    specimen: Name
-    heights: Annotated[tuple[HeightLine, ...], Field(max_length=3)] = ()
-    notes: Annotated[
-        tuple[Annotated[str, Field(max_length=LONGEST_NOTE)], ...], Field(max_length=MOST_NOTES)
-    ] = ()
-
-
-class EndCard(_Value):
+class EndCard(Message):
     """How the job before ended. The cycles of a height are its touches. `halted_by`: who halted it."""
 
     number: int
@@ -308,7 +75,7 @@ class EndCard(_Value):
     height: HeightCard | None = None
 
 
-class Status(_Value):
+class Status(Message):
     """How the rig is now.
 
     `armed`: the platen may move by itself. It is true from the order to arm until the device has confirmed
@@ -334,7 +101,7 @@ class Status(_Value):
     warnings: tuple[str, ...] = ()
 
 
-class Trace(_Value):
+class Trace(Message):
     """Force and position against time, thinned; the first point has number `first`."""
 
     first: int = 0
@@ -343,7 +110,7 @@ class Trace(_Value):
     position_mm: tuple[float, ...] = ()
 
 
-class CycleRow(_Value):
+class CycleRow(Message):
     """One cycle, as the page's table shows it; None where a quantity cannot be had."""
 
     cycle: int
@@ -360,7 +127,7 @@ class CycleRow(_Value):
     auxiliary: dict[str, float] = Field(default_factory=dict)
 
 
-class LoopCurve(_Value):
+class LoopCurve(Message):
     """Force against deflection of one cycle, thinned."""
 
     cycle: int
@@ -368,7 +135,7 @@ class LoopCurve(_Value):
     force_n: tuple[float, ...]
 
 
-class Seen(_Value):
+class Seen(Message):
     """What a watcher has seen: the next numbers that it lacks. All zero for everything there is.
 
     `job` is the number of the job that the cycles belong to; where it differs, cycles and loops
@@ -381,7 +148,7 @@ class Seen(_Value):
     job: Annotated[int, Field(ge=0)] = 0
 
 
-class News(_Value):
+class News(Message):
     """The status, and what is newer than what was seen, as far as it is still kept."""
 
     status: Status
@@ -391,19 +158,19 @@ class News(_Value):
     loops: tuple[LoopCurve, ...] = ()
 
 
-class Refusal(_Value):
+class Refusal(Message):
     """Why an order was not carried out: what was found, and what would be right."""
 
     refused: str
 
 
-class Preview(_Value):
+class Preview(Message):
     """What an order would do on this rig, line by line; nothing moves for it."""
 
     lines: tuple[str, ...]
 
 
-class Done(_Value):
+class Done(Message):
     """An order was carried out; a job that was started has a number."""
 
     done: Literal[True] = True

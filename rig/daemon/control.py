@@ -25,10 +25,11 @@ from loguru import logger
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from rig.core import load_json
-from rig.daemon.bulletin import Done, News, Order, Preview, Refusal, RigRef, Seen, Status
+from rig.daemon.bulletin import Done, News, Preview, Refusal, Seen, Status
 from rig.daemon.shelf import ReadyMethod, Shelf
 from rig.daemon.socket_place import held_by, sockets_there
 from rig.errors import DeviceError, InputError
+from rig.jobs.orders import Order, RigRef
 
 if TYPE_CHECKING:
     from rig.daemon.board import Board  # whoever asks a daemon needs no samples

@@ -27,32 +27,30 @@ from loguru import logger
 from rig.analyser import AnalysisSettings
 from rig.capture import CaptureHeader, open_capture
 from rig.daemon.board import Board
-from rig.daemon.bulletin import (
-    Done,
+from rig.daemon.bulletin import Done, Preview, Refusal
+from rig.daemon.live import LiveAnalysis
+from rig.errors import CaptureError, DeviceError, InputError, RigError
+from rig.jobs.cautions import CautionsRead
+from rig.jobs.driving import Watch
+from rig.jobs.endurance import perform_endurance, unfinished
+from rig.jobs.guidance import Guidance
+from rig.jobs.guiding import moves_by_hand, perform_guided
+from rig.jobs.heading import complete_header, header_about
+from rig.jobs.height import TOUCHED, measure_height
+from rig.jobs.height_job import HeightTask, height_task, work_out
+from rig.jobs.orders import (
     EnduranceOrder,
     HeightCard,
     HeightOrder,
     MethodOrder,
     Order,
-    Preview,
     RecordingOrder,
-    Refusal,
     ReleaseOrder,
     SpecimenCard,
 )
-from rig.daemon.cautions import CautionsRead
-from rig.daemon.driving import Watch
-from rig.daemon.endurance import perform_endurance, unfinished
-from rig.daemon.guidance import Guidance
-from rig.daemon.guiding import moves_by_hand, perform_guided
-from rig.daemon.heading import complete_header, header_about
-from rig.daemon.height import TOUCHED, measure_height
-from rig.daemon.height_job import HeightTask, height_task, work_out
-from rig.daemon.live import LiveAnalysis
-from rig.daemon.recording import Progress, Recorded, StopRule, perform_recording
-from rig.daemon.releasing import perform_release
-from rig.daemon.running import perform_method
-from rig.errors import CaptureError, DeviceError, InputError, RigError
+from rig.jobs.recording import Progress, Recorded, StopRule, perform_recording
+from rig.jobs.releasing import perform_release
+from rig.jobs.running import perform_method
 from rig.methods import (
     ENDURANCE_KIND,
     HEIGHT_KIND,

@@ -21,8 +21,7 @@ from pathlib import Path
 from loguru import logger
 
 from rig.daemon.board import Board
-from rig.daemon.bulletin import LimitsCard, RigRef
-from rig.daemon.cautions import CAUTIONS, HAND_CAUTIONS, CautionsRead
+from rig.daemon.bulletin import LimitsCard
 from rig.daemon.control import ControlServer
 from rig.daemon.desk import Desk
 from rig.daemon.live import LiveAnalysis
@@ -30,6 +29,8 @@ from rig.daemon.notify import Notifier
 from rig.daemon.page_keeper import PageKeeper
 from rig.daemon.shelf import Shelf
 from rig.daemon.socket_place import SocketPlace
+from rig.jobs.cautions import CAUTIONS, HAND_CAUTIONS, CautionsRead
+from rig.jobs.orders import RigRef
 from rig.methods import RigLimits
 from rig.reader import PortAddress
 from rig.rigfile import RigFile

@@ -15,8 +15,8 @@ from loguru import logger
 from pydantic import BaseModel, ConfigDict
 
 from rig.core import load_yaml, read_text
-from rig.daemon.bulletin import LONGEST_METHOD
 from rig.errors import InputError
+from rig.jobs.orders import LONGEST_METHOD
 
 MOST_FILES = 60
 MOST_CHARACTERS = 160_000

@@ -22,8 +22,8 @@ from types import TracebackType
 import platformdirs
 
 from rig.core import load_json
-from rig.daemon.bulletin import RigRef
 from rig.errors import DeviceError, InputError
+from rig.jobs.orders import RigRef
 
 DIGITS = 20
 """Of the digest, in hexadecimal: 80 bits do not meet by chance, and a socket's path must be short."""

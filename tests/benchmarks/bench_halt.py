@@ -21,8 +21,8 @@ from pathlib import Path
 import httpx
 import numpy as np
 
-from rig.daemon.bulletin import MethodOrder, SpecimenCard
 from rig.daemon.control import ControlClient
+from rig.jobs.orders import MethodOrder, SpecimenCard
 from rig.virtual import LinearSpring, VirtualPort, VirtualRig
 from rig.wire import FrameDecoder, Halt
 

@@ -17,8 +17,8 @@ from pathlib import Path
 import numpy as np
 
 from rig.capture import open_capture
-from rig.daemon.bulletin import EnduranceOrder, SpecimenCard
 from rig.daemon.control import ControlClient
+from rig.jobs.orders import EnduranceOrder, SpecimenCard
 from rig.virtual import Foam, VirtualPort, VirtualRig
 from rig.wire import EventCode
 

@@ -105,7 +105,7 @@ def analysed(home: Path, *arguments: object, afresh: bool = False) -> dict[str, 
 
 def patient(silence_s: float) -> tuple[str | Path, ...]:
     """The installed command, which bears with a host that is busy for so long: silence is not looked at."""
-    text = f"import rig.daemon.driving as it; it.QUIET_S = {silence_s}; from rig.cli.main import main; main()"
+    text = f"import rig.jobs.driving as it; it.QUIET_S = {silence_s}; from rig.cli.main import main; main()"
     return sys.executable, "-c", text
 
 

@@ -26,8 +26,9 @@ from command_line import DRIVEN_BENCH, done, patient, rig_file, running, wait_un
 from selenium import webdriver
 from selenium.common.exceptions import WebDriverException
 
-from rig.daemon.bulletin import MethodOrder, Status
+from rig.daemon.bulletin import Status
 from rig.daemon.control import ControlClient, NoDaemonError
+from rig.jobs.orders import MethodOrder
 from rig.virtual import LinearSpring, VirtualPort, VirtualRig
 from rig.wire import StateFlag
 

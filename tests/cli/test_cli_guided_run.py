@@ -38,7 +38,7 @@ from hand_lever import CONTACT_MM, ONE_PRESS, TALK_ONLY, WITHOUT_TIME, HandLever
 from rig.capture import open_capture
 from rig.cli.guidance import panel_of
 from rig.cli.ordering import NOT_DONE
-from rig.daemon.guidance import Guidance
+from rig.jobs.guidance import Guidance
 from rig.notebook import open_recording
 from rig.virtual import VirtualPort
 

@@ -30,7 +30,7 @@ from command_line import (
 
 from rig.calibration import Calibration
 from rig.capture import CaptureHeader, open_capture
-from rig.daemon import StopRule, record
+from rig.jobs import StopRule, record
 from rig.reader import PortAddress, Reader
 from rig.virtual import FAULT_NAMES, Chain, VirtualPort, VirtualRig, specimen_named
 

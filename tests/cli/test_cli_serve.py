@@ -32,8 +32,9 @@ from command_line import (
 )
 
 from rig.capture import open_capture
-from rig.daemon.bulletin import EndCard, MethodOrder
+from rig.daemon.bulletin import EndCard
 from rig.daemon.control import ControlClient, NoDaemonError
+from rig.jobs.orders import MethodOrder
 
 DRIVEN = RIGS / "virtual.yaml"
 SLOW_PRESS = """
@@ -171,7 +172,7 @@ def test_a_second_daemon_is_refused_and_the_first_goes_on(daemon):
 ORDERED = """
 import sys
 from rig.cli.ordering import order_through_daemon
-from rig.daemon.bulletin import Order, RigRef
+from rig.jobs.orders import Order, RigRef
 from rig.errors import RigError
 from pydantic import TypeAdapter
 try:

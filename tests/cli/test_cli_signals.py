@@ -26,8 +26,8 @@ from command_line import DRIVEN_BENCH, PATIENCE_S, environment, patient, wait_un
 
 from rig.capture import open_capture
 from rig.cli.ordering import NOT_DONE
-from rig.daemon.bulletin import MethodOrder
 from rig.daemon.control import ControlClient, NoDaemonError
+from rig.jobs.orders import MethodOrder
 from rig.virtual import LinearSpring, VirtualPort, VirtualRig
 from rig.wire import AskState, Disarm, EventCode, FrameDecoder, Halt, Heartbeat, Message, StateFlag
 

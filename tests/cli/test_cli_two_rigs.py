@@ -16,9 +16,10 @@ if os.name != "posix":
 
 from command_line import RIGS, done, pressrig, running, simulated, wait_until
 
-from rig.daemon.bulletin import MethodOrder, RigRef, Status
+from rig.daemon.bulletin import Status
 from rig.daemon.control import ControlClient, NoDaemonError, daemons_of
 from rig.daemon.socket_place import held_by
+from rig.jobs.orders import MethodOrder, RigRef
 
 SLOW_PRESS = """
 name: slow press

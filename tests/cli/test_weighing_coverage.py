@@ -7,7 +7,7 @@ import pytest
 
 from rig.calibration import PlateauRule
 from rig.cli.weigh_taking import rest_of
-from rig.daemon.weighing import RestFinder
+from rig.jobs.weighing import RestFinder
 from rig.population import by_difference
 
 RATE_HZ, STEP_G = 20, 0.1

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from rig.daemon.board import Board
-from rig.daemon.bulletin import EnduranceOrder, MethodOrder, RecordingOrder
 from rig.daemon.desk import Desk
 from rig.daemon.live import LiveAnalysis
 from rig.daemon.serving import limits_card
+from rig.jobs.orders import EnduranceOrder, MethodOrder, RecordingOrder
 from rig.reader import PortAddress
 from rig.rigfile import read_rig_file
 from rig.virtual import LinearSpring, VirtualPort, VirtualRig

@@ -15,5 +15,5 @@ PATIENCE_S = 20.0
 def patience():
     with pytest.MonkeyPatch.context() as patched:
         patched.setattr("rig.virtual.drive.HEARTBEAT_LIMIT_S", PATIENCE_S)
-        patched.setattr("rig.daemon.driving.QUIET_S", PATIENCE_S)
+        patched.setattr("rig.jobs.driving.QUIET_S", PATIENCE_S)
         yield

@@ -6,8 +6,8 @@ from collections import deque
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 
-from rig.daemon.driving import Watch
-from rig.daemon.guiding import guide_method
+from rig.jobs.driving import Watch
+from rig.jobs.guiding import guide_method
 from rig.methods import SpecimenFacts, parse_method
 from rig.reader import PortAddress, Reader
 from rig.virtual import FIRST_CONTACT_MM, LinearSpring, VirtualPort, VirtualRig

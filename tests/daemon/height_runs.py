@@ -14,9 +14,9 @@ from delivering import CALIBRATION
 
 from rig.calibration import Calibration
 from rig.capture import CaptureHeader, open_capture
-from rig.daemon import Recorded, Watch
-from rig.daemon.heading import complete_header
-from rig.daemon.height import INSTRUCTIONS, measure_height
+from rig.jobs import Recorded, Watch
+from rig.jobs.heading import complete_header
+from rig.jobs.height import INSTRUCTIONS, measure_height
 from rig.methods import HeightPlan, RigLimits, check_height_plan
 from rig.reader import PortAddress, Reader
 from rig.results import HeightReport, planned_forces, read_height
@@ -133,7 +133,7 @@ def touch(
             pytest.MonkeyPatch.context() as patched,
             Reader(PortAddress(path=port.path), "framed", rate_hz=500.0, lock_places=[folder]) as reader,
         ):
-            patched.setattr("rig.daemon.driving.QUIET_S", SILENCE_S)
+            patched.setattr("rig.jobs.driving.QUIET_S", SILENCE_S)
             recorded = measure_height(
                 reader,
                 calibration,

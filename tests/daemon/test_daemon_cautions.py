@@ -4,10 +4,10 @@ import datetime
 
 import pytest
 
-from rig.daemon import cautions
-from rig.daemon.bulletin import RigRef
-from rig.daemon.cautions import CautionsRead
 from rig.errors import RecorderError
+from rig.jobs import cautions
+from rig.jobs.cautions import CautionsRead
+from rig.jobs.orders import RigRef
 
 BENCH = CautionsRead(RigRef(name="bench", port="ttyUSB0"))
 

@@ -23,7 +23,7 @@ from hypothesis import strategies as st
 
 from rig.daemon import control
 from rig.daemon.board import Board
-from rig.daemon.bulletin import CycleRow, Done, Preview, RecordingOrder, Refusal, RigRef, Seen
+from rig.daemon.bulletin import CycleRow, Done, Preview, Refusal, Seen
 from rig.daemon.control import (
     CONNECTIONS,
     LONGEST_LINE,
@@ -35,6 +35,7 @@ from rig.daemon.control import (
 from rig.daemon.shelf import Shelf
 from rig.daemon.socket_place import SocketPlace, sockets_there
 from rig.errors import DeviceError, InputError
+from rig.jobs.orders import RecordingOrder, RigRef
 
 ROOT = Path(__file__).parents[2]
 BENCH = RigRef(name="bench", port="ttyUSB0")
@@ -290,7 +291,7 @@ def test_a_second_daemon_on_the_same_rig_is_refused_and_the_first_goes_on(tmp_pa
 def test_the_socket_of_a_daemon_that_was_killed_is_replaced(tmp_path):
     killed = (
         "import os, socket, sys; from pathlib import Path; from rig.daemon.socket_place import SocketPlace\n"
-        "from rig.daemon.bulletin import RigRef; rig = RigRef(name='bench', port='ttyUSB0')\n"
+        "from rig.jobs.orders import RigRef; rig = RigRef(name='bench', port='ttyUSB0')\n"
         "place = SocketPlace(rig, [Path(sys.argv[1])]).__enter__()\n"
         "listening = socket.socket(socket.AF_UNIX); listening.bind(str(place.path)); os.kill(os.getpid(), 9)"
     )

@@ -166,7 +166,7 @@ import os, sys, threading
 sys.path.insert(0, sys.argv[1])
 from pathlib import Path
 from attended import attending, endurance, wait_until
-import rig.daemon.driving as driving
+import rig.jobs.driving as driving
 driving.QUIET_S = 20.0
 with attending(Path(sys.argv[2]), None, sys.argv[3]) as at:
     at.state_is("idle")

@@ -13,8 +13,8 @@ if os.name != "posix":
 from delivering import CALIBRATION, header_of
 
 from rig.capture import open_capture
-from rig.daemon import Watch
-from rig.daemon.endurance import endure, unfinished
+from rig.jobs import Watch
+from rig.jobs.endurance import endure, unfinished
 from rig.methods import ENDURANCE_KIND, RigLimits, SpecimenFacts, check_plan, parse_plan
 from rig.reader import PortAddress, Reader
 from rig.virtual import Foam, LinearSpring, VirtualPort, VirtualRig
@@ -76,7 +76,7 @@ def checked(text=PLAN, height_mm=60.0):
 
 @pytest.fixture(autouse=True)
 def told_at_once(monkeypatch):
-    monkeypatch.setattr("rig.daemon.endurance.TELL_S", 0.0)
+    monkeypatch.setattr("rig.jobs.endurance.TELL_S", 0.0)
 
 
 def once(rig, cycles, happening):
@@ -245,7 +245,7 @@ def test_a_capture_whose_host_was_lost_is_found_and_taken_up(tmp_path):
         with pytest.MonkeyPatch.context() as patch:
             # as if the process were gone: nothing is ended, nothing halted
             patch.setattr("rig.capture.CaptureWriter.__exit__", lambda self, *error: self._close())
-            patch.setattr("rig.daemon.driving.Driver.leave", lambda self: None)
+            patch.setattr("rig.jobs.driving.Driver.leave", lambda self: None)
             with pytest.raises(Killed):
                 run(reader, tmp_path, checked(GOING_ON), tell=killed)
         path = unfinished(tmp_path / "captures", "test rig")

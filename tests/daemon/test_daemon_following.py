@@ -13,9 +13,9 @@ from attended import wait_until
 from delivering import CALIBRATION, header_of
 
 from rig.capture import open_capture
-from rig.daemon import Watch
-from rig.daemon.driving import Driver
-from rig.daemon.endurance import endure
+from rig.jobs import Watch
+from rig.jobs.driving import Driver
+from rig.jobs.endurance import endure
 from rig.methods import ENDURANCE_KIND, RigLimits, SpecimenFacts, check_plan, parse_plan
 from rig.reader import PortAddress, Reader
 from rig.virtual import LinearSpring, VirtualPort, VirtualRig

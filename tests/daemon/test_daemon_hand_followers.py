@@ -5,9 +5,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.daemon.hand_samples import Heard, SpeedMeter
-from rig.daemon.hand_strokes import Aim, Stroke
-from rig.daemon.hand_waits import Hold, Quiet, Rest
+from rig.jobs.hand_samples import Heard, SpeedMeter
+from rig.jobs.hand_strokes import Aim, Stroke
+from rig.jobs.hand_waits import Hold, Quiet, Rest
 
 RATE_HZ = 100.0
 N_PER_MM = 3.0

@@ -14,8 +14,8 @@ from height_runs import LIMITS, PLAN, PLATEN_N_PER_MM, reported, touch
 
 from rig.calibration import Delay, Frame
 from rig.capture import open_capture
-from rig.daemon.height import INSTRUCTIONS
 from rig.errors import InputError
+from rig.jobs.height import INSTRUCTIONS
 from rig.results import height_report, touched_surface
 from rig.virtual import Chain, HertzSphere, LinearSpring, specimen_named
 from rig.wire import StateFlag

@@ -15,10 +15,11 @@ from attended import CARD, attended, attending, wait_until
 from height_runs import LIMITS
 
 from rig.capture import open_capture
-from rig.daemon.bulletin import LONGEST_NOTE, MOST_NOTES, HeightOrder, Seen
-from rig.daemon.height import INSTRUCTIONS
-from rig.daemon.height_card import height_card
-from rig.daemon.height_job import HeightTask, work_out
+from rig.daemon.bulletin import Seen
+from rig.jobs.height import INSTRUCTIONS
+from rig.jobs.height_card import height_card
+from rig.jobs.height_job import HeightTask, work_out
+from rig.jobs.orders import LONGEST_NOTE, MOST_NOTES, HeightOrder
 from rig.methods import HeightPlan, check_height_plan
 from rig.results import read_height
 from rig.virtual import DriveSettings, LinearSpring, VirtualPort, VirtualRig
@@ -81,7 +82,7 @@ def bench(folder: Path, speed_up=50.0):
         pytest.MonkeyPatch.context() as patched,
         VirtualPort(rig, folder / "rig", speed_up) as port,
     ):
-        patched.setattr("rig.daemon.driving.QUIET_S", QUIET_S)
+        patched.setattr("rig.jobs.driving.QUIET_S", QUIET_S)
         with attending(folder, rig, port.path) as at:
             at.state_is("idle")
             wait_until(lambda: at.board.status().device is not None)
@@ -240,7 +241,7 @@ def test_a_rig_that_does_not_drive_touches_no_height(tmp_path):
 
 def test_too_long_a_recording_is_left_to_the_command_line_in_words(touched, monkeypatch):
     """The daemon must not grow."""
-    monkeypatch.setattr("rig.daemon.height_job.MOST_SAMPLES", 100)
+    monkeypatch.setattr("rig.jobs.height_job.MOST_SAMPLES", 100)
     task = HeightTask(check_height_plan(HeightPlan(), LIMITS), ("bare", "piece"), "F-90-007")
     card = work_out(task, Path(touched[1].capture))
     assert card.heights == ()

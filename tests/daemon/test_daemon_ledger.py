@@ -2,7 +2,7 @@
 
 import pytest
 
-from rig.daemon.ledger import Intent, Ledger, Settled, settle
+from rig.jobs.ledger import Intent, Ledger, Settled, settle
 from rig.wire import EventCode, State, StateFlag
 
 INTENT = Intent(block=3, first_cycle=201, cycles=100, by="device", boot_id=7, request_before=40)

@@ -14,9 +14,9 @@ from delivering import CALIBRATION, header_of
 from lying_press import CONTACT_MM, STIFFNESS_N_PER_MM, LyingPress
 
 from rig.capture import open_capture
-from rig.daemon import Watch, run_method
-from rig.daemon.endurance import endure
 from rig.errors import DeviceError
+from rig.jobs import Watch, run_method
+from rig.jobs.endurance import endure
 from rig.methods import RigLimits, SpecimenFacts, check_method, check_plan, parse_method, parse_plan
 from rig.reader import PortAddress, Reader
 from rig.wire import Cycle, Disarm, EventCode, Halt, Home, MoveTo, PressUntil, ReplyResult
@@ -101,7 +101,7 @@ def impatient(lie, monkeypatch):
         before = device.lied_mm
         lie(device)
         if before is None and device.lied_mm is not None:
-            monkeypatch.setattr("rig.daemon.driving.QUIET_S", 0.35)
+            monkeypatch.setattr("rig.jobs.driving.QUIET_S", 0.35)
             device.beats_s = 0.5
 
     return also

@@ -16,9 +16,9 @@ sys.path.append(str(Path(__file__).parents[1] / "cli"))
 from scale_pan import NOISE_COUNTS, ZERO, ScalePan
 
 from rig.calibration import PlateauRule
-from rig.daemon import plateau_taking
-from rig.daemon.plateau_taking import take_plateau
 from rig.errors import DeviceError, InputError
+from rig.jobs import plateau_taking
+from rig.jobs.plateau_taking import take_plateau
 from rig.reader import PortAddress, Reader
 from rig.virtual import Chain, LinearSpring, VirtualPort, VirtualRig
 from rig.wire import LineFormat

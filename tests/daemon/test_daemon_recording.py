@@ -14,8 +14,8 @@ from delivering import CALIBRATION, HandedOver, delivery, header_of, virtual_rig
 
 from rig.calibration import Calibration
 from rig.capture import CaptureWriter, open_capture
-from rig.daemon import StopRule, record, recording
 from rig.errors import DeviceError, RecorderError
+from rig.jobs import StopRule, record, recording
 from rig.reader import PortAddress, Reader
 
 PATIENCE_S = 10.0
@@ -217,7 +217,7 @@ import resource, sys, threading
 from pathlib import Path
 sys.path.insert(0, sys.argv[1])
 from delivering import CALIBRATION, header_of, virtual_rig
-from rig.daemon import StopRule, record
+from rig.jobs import StopRule, record
 folder = Path(sys.argv[2])
 with virtual_rig(folder, cycles=40, rate_hz=2000.0) as (_, reader):
     resource.setrlimit(resource.RLIMIT_FSIZE, (200_000, 200_000))

@@ -11,10 +11,10 @@ if os.name != "posix":
 from attended import wait_until
 from delivering import CALIBRATION
 
-from rig.daemon import Watch
-from rig.daemon.driving import Driver, MethodStoppedError
-from rig.daemon.releasing import perform_release
 from rig.errors import DeviceError
+from rig.jobs import Watch
+from rig.jobs.driving import Driver, MethodStoppedError
+from rig.jobs.releasing import perform_release
 from rig.methods import RigLimits
 from rig.reader import PortAddress, Reader
 from rig.virtual import LinearSpring, VirtualPort, VirtualRig

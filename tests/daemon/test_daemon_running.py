@@ -13,8 +13,8 @@ from attended import BY_HAND, PRESSES, STIFFNESS
 from delivering import CALIBRATION, header_of
 
 from rig.capture import open_capture
-from rig.daemon import Watch, run_method
 from rig.errors import DeviceError
+from rig.jobs import Watch, run_method
 from rig.methods import RigLimits, SpecimenFacts, check_method, parse_method
 from rig.notebook import open_recording
 from rig.reader import PortAddress, Reader
@@ -70,7 +70,7 @@ def test_a_specimen_that_is_taken_out_ends_the_run_and_keeps_the_capture(tmp_pat
     for place in (
         "rig.reader.heart.FRESH_FOR_S",
         "rig.reader.heart.LAG_LIMIT_S",
-        "rig.daemon.driving.QUIET_S",
+        "rig.jobs.driving.QUIET_S",
     ):
         monkeypatch.setattr(place, 60.0)
     presses = []

@@ -11,8 +11,8 @@ if os.name != "posix":
 from delivering import CALIBRATION
 from height_runs import LIMITS, SILENCE_S, driven
 
-from rig.daemon import Watch
-from rig.daemon.driving import Driver
+from rig.jobs import Watch
+from rig.jobs.driving import Driver
 from rig.reader import PortAddress, Reader
 from rig.virtual import Chain, LinearSpring
 
@@ -26,7 +26,7 @@ TOUCHES = 12
 
 def test_a_touch_told_of_before_its_sample_is_found_each_time(tmp_path, monkeypatch):
     """20 conversions a second that come 50 ms late: the end of the motion often comes before its sample."""
-    monkeypatch.setattr("rig.daemon.driving.QUIET_S", SILENCE_S)
+    monkeypatch.setattr("rig.jobs.driving.QUIET_S", SILENCE_S)
     slow = Chain(conversions_per_s=CONVERSIONS_PER_S, force_delay_s=LATE_S)
     watch = Watch(threading.Event(), lambda text: None, lambda step, done: None)
     with (

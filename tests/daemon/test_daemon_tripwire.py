@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from rig.calibration import Scale
-from rig.daemon.motion_watch import Course
-from rig.daemon.tripwire import Tripwire
+from rig.jobs.motion_watch import Course
+from rig.jobs.tripwire import Tripwire
 from rig.methods import RigLimits
 from rig.samples import Samples, Status
 

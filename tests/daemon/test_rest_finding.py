@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 
 from rig.calibration import Calibration, Gravity, PlateauRule, Scale, Share
 from rig.calibration.scales import ScaleUncertainty
-from rig.daemon.weighing import Pan, RestFinder
 from rig.errors import InputError
+from rig.jobs.weighing import Pan, RestFinder
 from rig.samples import Channel, Samples
 
 RATE_HZ = 20

@@ -21,8 +21,8 @@ from rig.calibration import (
 )
 from rig.capture import CaptureHeader
 from rig.cli import main
-from rig.daemon import StopRule, record
-from rig.daemon.heading import complete_header
+from rig.jobs import StopRule, record
+from rig.jobs.heading import complete_header
 from rig.reader import PortAddress, Reader
 from rig.units import factor, parse
 

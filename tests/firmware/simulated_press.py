@@ -274,9 +274,9 @@ def patient_bench(build: Path, folder: Path, *options: str) -> Iterator[Bench]:
         pytest.MonkeyPatch.context() as patched,
         running_bench(build, folder, "--patience", str(BENCH_PATIENCE_S), *options) as bench,
     ):
-        patched.setattr("rig.daemon.driving.QUIET_S", SILENCE_S)
+        patched.setattr("rig.jobs.driving.QUIET_S", SILENCE_S)
         patched.setattr("rig.reader.heart.FRESH_FOR_S", SILENCE_S)
-        for place in ("rig.reader.heart", "rig.daemon.driving"):
+        for place in ("rig.reader.heart", "rig.jobs.driving"):
             patched.setattr(f"{place}.LAG_LIMIT_S", SILENCE_S)
         yield bench
 

@@ -19,8 +19,8 @@ from simulated_press import (
 from rig.calibration import Calibration, Delay, Scale
 from rig.capture import CaptureHeader, open_capture
 from rig.cli import main
-from rig.daemon import Watch, run_method
-from rig.daemon.endurance import endure
+from rig.jobs import Watch, run_method
+from rig.jobs.endurance import endure
 from rig.methods import (
     ENDURANCE_KIND,
     RigLimits,

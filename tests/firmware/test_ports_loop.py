@@ -19,8 +19,8 @@ from simulated_press import (
 from test_firmware_method import CALIBRATION, HEIGHT_MM, LIMITS, METHOD, header
 
 from rig.capture import open_capture
-from rig.daemon import Watch, run_method
-from rig.daemon.endurance import endure
+from rig.jobs import Watch, run_method
+from rig.jobs.endurance import endure
 from rig.methods import ENDURANCE_KIND, SpecimenFacts, check_method, check_plan, parse_method, parse_plan
 from rig.notebook import open_recording
 from rig.reader import PortAddress, Reader
@@ -84,7 +84,7 @@ def endured(folder, tell, *, stopped=None, take_up=None, cycles=CYCLES):
 
 
 def test_the_host_homes_presses_endures_losses_and_halts(tmp_path_factory, tmp_path, monkeypatch):
-    monkeypatch.setattr("rig.daemon.endurance.TELL_S", 0.0)
+    monkeypatch.setattr("rig.jobs.endurance.TELL_S", 0.0)
     losses = [(2, "reset external"), (6, "hang")]
 
     def lose(step, done):
@@ -107,7 +107,7 @@ def test_the_host_homes_presses_endures_losses_and_halts(tmp_path_factory, tmp_p
 
         with pytest.MonkeyPatch.context() as gone:
             gone.setattr("rig.capture.CaptureWriter.__exit__", lambda self, *error: self._close())
-            gone.setattr("rig.daemon.driving.Driver.leave", lambda self: None)
+            gone.setattr("rig.jobs.driving.Driver.leave", lambda self: None)
             with pytest.raises(HostLostError):
                 endured(tmp_path, lose)
         (path,) = set((tmp_path / "captures").iterdir()) - captures

@@ -19,10 +19,11 @@ import websockets.sync.client
 from page_serving import asking, origin, serving
 from stand_in_desk import CAUTIONS, KEPT_POINTS, METHODS, POINTS, point_of, standing_in
 
-from rig.daemon.bulletin import CycleRow, Done, HeightOrder, News, Refusal, Seen, Status, Trace
+from rig.daemon.bulletin import CycleRow, Done, News, Refusal, Seen, Status, Trace
 from rig.daemon.page import MethodList, RigLink
 from rig.daemon.page.access import LONGEST_BODY
 from rig.errors import DeviceError, InputError
+from rig.jobs.orders import HeightOrder
 from rig.methods import HeightPlan
 
 ROOT = Path(__file__).parents[2]

@@ -18,7 +18,7 @@ from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import Select, WebDriverWait
 from stand_in_desk import CAUTIONS, HEIGHT, METHODS, PEAK_MM, PREVIEW, WANTED, force_at, standing_in
 
-from rig.daemon.bulletin import HeightOrder
+from rig.jobs.orders import HeightOrder
 
 CHROMIUM = "/usr/bin/chromium"
 DRIVER = "/usr/bin/chromedriver"

@@ -16,7 +16,7 @@ import numpy as np
 
 from rig.calibration import Calibration, Scale
 from rig.capture import Capture, CaptureHeader, open_capture
-from rig.daemon import Watch, run_method
+from rig.jobs import Watch, run_method
 from rig.methods import RigLimits, SpecimenFacts, check_method, parse_method
 from rig.notebook import open_recording
 from rig.reader import PortAddress, Reader

@@ -25,9 +25,10 @@ if os.name != "posix":
     pytest.skip("the virtual rig needs pseudo-terminals", allow_module_level=True)
 
 from rig.capture import open_capture
-from rig.daemon.bulletin import Done, EnduranceOrder, SpecimenCard
+from rig.daemon.bulletin import Done
 from rig.daemon.control import ControlClient, NoDaemonError
 from rig.errors import RigError
+from rig.jobs.orders import EnduranceOrder, SpecimenCard
 from rig.virtual import LinearSpring, VirtualPort, VirtualRig
 from rig.virtual.faults import Disruption
 from rig.wire import Arm, EventCode, FrameDecoder, Heartbeat

@@ -15,7 +15,7 @@ import pytest
 from rig.analyser import auxiliary_by_cycle
 from rig.calibration import Calibration, Scale
 from rig.capture import CaptureHeader, auxiliary_readings, open_capture
-from rig.daemon import StopRule, record
+from rig.jobs import StopRule, record
 from rig.reader import PortAddress, Reader
 from rig.virtual import Climate, VirtualPort, VirtualRig, specimen_named
 from rig.wire import LineFormat

@@ -13,7 +13,7 @@ import pytest
 from rig.analyser import PullSettings
 from rig.calibration import Calibration, Frame, Scale, ScaleUncertainty
 from rig.capture import CaptureHeader
-from rig.daemon import Watch, run_method
+from rig.jobs import Watch, run_method
 from rig.methods import RigLimits, SpecimenFacts, check_method, parse_method
 from rig.reader import PortAddress, Reader
 from rig.results.pull_captures import PullsAsked, pulled_captures

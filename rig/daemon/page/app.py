@@ -39,10 +39,11 @@ from starlette.requests import HTTPConnection
 
 from rig import __version__
 from rig.core import chosen_units
-from rig.daemon.bulletin import CycleRow, Done, News, Order, Preview, Refusal, RigRef, Seen, Status, Trace
+from rig.daemon.bulletin import CycleRow, Done, News, Preview, Refusal, Seen, Status, Trace
 from rig.daemon.page.access import LONGEST_TOKEN, SESSION_S, AccessRules, GuardedApp
 from rig.daemon.page.rig_link import MethodList, RigLink
 from rig.errors import DeviceError, InputError, RigError
+from rig.jobs.orders import Order, RigRef
 
 NEWS_S = 0.2
 """Seconds between two messages of the live socket: five a second look steady to the eye."""

@@ -18,8 +18,9 @@ from typing import Any, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
 
-from rig.daemon.bulletin import CycleRow, Done, News, Order, Preview, Refusal, RigRef, Seen, Status, Trace
+from rig.daemon.bulletin import CycleRow, Done, News, Preview, Refusal, Seen, Status, Trace
 from rig.errors import DeviceError, InputError
+from rig.jobs.orders import Order, RigRef
 
 LONGEST_LINE = 256 * 1024
 """Bytes of a request or an answer, the line's end included; the daemon reads and writes no more."""

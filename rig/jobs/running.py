@@ -15,10 +15,10 @@ from loguru import logger
 
 from rig.calibration import Calibration
 from rig.capture import CaptureHeader, CaptureWriter
-from rig.daemon.disk_thread import DiskThread
-from rig.daemon.driving import Driver, MethodStoppedError, Watch
-from rig.daemon.recording import Recorded, link_tallies
 from rig.errors import DeviceError, RigError
+from rig.jobs.disk_thread import DiskThread
+from rig.jobs.driving import Driver, MethodStoppedError, Watch
+from rig.jobs.recording import Recorded, link_tallies
 from rig.methods import (
     Action,
     CheckedMethod,

@@ -9,7 +9,8 @@ approach. Cost: one motion.
 from __future__ import annotations
 
 from rig.calibration import Calibration
-from rig.daemon.driving import (
+from rig.errors import RigError
+from rig.jobs.driving import (
     Driver,
     MethodStoppedError,
     StoppedByPersonError,
@@ -17,7 +18,6 @@ from rig.daemon.driving import (
     cause_in_words,
     must_have_finished,
 )
-from rig.errors import RigError
 from rig.methods import RigLimits
 from rig.reader import Reader
 from rig.wire import StateFlag

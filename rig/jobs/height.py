@@ -21,10 +21,10 @@ from loguru import logger
 
 from rig.calibration import Calibration, Scale
 from rig.capture import CaptureHeader, CaptureWriter
-from rig.daemon.disk_thread import DiskThread
-from rig.daemon.driving import Driver, MethodStoppedError, Watch
-from rig.daemon.recording import Progress, Recorded, link_tallies
 from rig.errors import DeviceError, InputError, RigError
+from rig.jobs.disk_thread import DiskThread
+from rig.jobs.driving import Driver, MethodStoppedError, Watch
+from rig.jobs.recording import Progress, Recorded, link_tallies
 from rig.methods import (
     CLEARANCE_MM,
     HEIGHT_KIND,

@@ -13,7 +13,7 @@ from typing import Any, Self
 
 import numpy as np
 
-from rig.daemon.hand_samples import Heard, first, upto
+from rig.jobs.hand_samples import Heard, first, upto
 
 HOLD_MM = 0.2
 HOLD_SHARE = 0.02

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from rig.calibration import Height
-from rig.daemon.bulletin import LONGEST_NOTE, MOST_NOTES, HeightCard, HeightLine
+from rig.jobs.orders import LONGEST_NOTE, MOST_NOTES, HeightCard, HeightLine
 from rig.results import HeightReport
 
 

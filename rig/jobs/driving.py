@@ -25,11 +25,11 @@ import numpy as np
 from loguru import logger
 
 from rig.calibration import Calibration
-from rig.daemon.disk_thread import DiskThread
-from rig.daemon.motion_watch import GONE_AT, GONE_SHARE, SLACK_MM, SLACK_SHARE, Course
-from rig.daemon.recording import Progress, write_events
-from rig.daemon.tripwire import Tripwire
 from rig.errors import DeviceError, InputError, RigError
+from rig.jobs.disk_thread import DiskThread
+from rig.jobs.motion_watch import GONE_AT, GONE_SHARE, SLACK_MM, SLACK_SHARE, Course
+from rig.jobs.recording import Progress, write_events
+from rig.jobs.tripwire import Tripwire
 from rig.methods import (
     Action,
     MoveTo,

@@ -21,8 +21,8 @@ import yaml
 from loguru import logger
 
 from rig.core import load_yaml, read_text
-from rig.daemon.bulletin import RigRef
 from rig.errors import InputError, RecorderError
+from rig.jobs.orders import RigRef
 
 CAUTIONS: tuple[str, ...] = (
     "The platen is going to move by itself and can crush fingers.",

@@ -17,8 +17,8 @@ from collections.abc import Callable
 import numpy as np
 
 from rig.calibration import Scale
-from rig.daemon.force_truth import ForceTruth
-from rig.daemon.motion_watch import Course, MotionWatch
+from rig.jobs.force_truth import ForceTruth
+from rig.jobs.motion_watch import Course, MotionWatch
 from rig.methods import RigLimits
 from rig.samples import FloatArray, Samples, Status
 

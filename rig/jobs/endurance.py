@@ -22,8 +22,9 @@ from loguru import logger
 from rig.analyser import AnalysisSettings, Columns, Depth, flag_labels
 from rig.calibration import Calibration
 from rig.capture import Capture, CaptureHeader, CaptureWriter, open_capture
-from rig.daemon.disk_thread import DiskThread
-from rig.daemon.driving import (
+from rig.errors import CaptureError, RigError
+from rig.jobs.disk_thread import DiskThread
+from rig.jobs.driving import (
     Driver,
     LinkLostError,
     MethodStoppedError,
@@ -31,11 +32,10 @@ from rig.daemon.driving import (
     Watch,
     must_have_finished,
 )
-from rig.daemon.ledger import By, Intent, Ledger, Settled, reconciled, settle
-from rig.daemon.recording import Progress, Recorded, link_tallies
-from rig.daemon.running import in_words
-from rig.daemon.trend import EMPTY_SQUEEZES, GONE_SHARE, Reference, Trend
-from rig.errors import CaptureError, RigError
+from rig.jobs.ledger import By, Intent, Ledger, Settled, reconciled, settle
+from rig.jobs.recording import Progress, Recorded, link_tallies
+from rig.jobs.running import in_words
+from rig.jobs.trend import EMPTY_SQUEEZES, GONE_SHARE, Reference, Trend
 from rig.methods import ENDURANCE_KIND, CheckedPlan, PressToDepth, PressToForce, TouchUntil, plan
 from rig.reader import Delivery, MotionRequest, Reader
 from rig.wire import Capability, EventCode, State, StateFlag

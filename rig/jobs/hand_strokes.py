@@ -14,8 +14,8 @@ from typing import Any
 
 import numpy as np
 
-from rig.daemon.guidance import Pace, pace_of
-from rig.daemon.hand_samples import Heard, first, upto
+from rig.jobs.guidance import Pace, pace_of
+from rig.jobs.hand_samples import Heard, first, upto
 from rig.samples import FloatArray
 
 STAND_S = 0.3

@@ -17,9 +17,9 @@ from pathlib import Path
 from loguru import logger
 
 from rig.capture import CaptureHeader, open_capture
-from rig.daemon.bulletin import LONGEST_NOTE, HeightCard, HeightOrder
-from rig.daemon.height_card import height_card
 from rig.errors import InputError, RigError
+from rig.jobs.height_card import height_card
+from rig.jobs.orders import LONGEST_NOTE, HeightCard, HeightOrder
 from rig.methods import (
     HEIGHT_KIND,
     WORDS_OF,

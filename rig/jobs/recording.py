@@ -22,8 +22,8 @@ from loguru import logger
 
 from rig.calibration import Aligner, Calibration, Scale
 from rig.capture import CaptureHeader, CaptureWriter
-from rig.daemon.disk_thread import DiskThread
 from rig.errors import RecorderError
+from rig.jobs.disk_thread import DiskThread
 from rig.reader import Delivery, Reader
 from rig.samples import Samples, Sense, Status
 from rig.segmenter import Flag, Segmenter, SegmenterSettings

@@ -7,7 +7,7 @@ from dataclasses import asdict, replace
 from typing import Any
 
 from rig.capture import CaptureHeader
-from rig.daemon.bulletin import SpecimenCard
+from rig.jobs.orders import SpecimenCard
 from rig.reader import Reader
 from rig.rigchecks import standing_of
 from rig.rigfile import RigFile

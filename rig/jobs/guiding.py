@@ -21,14 +21,14 @@ from loguru import logger
 
 from rig.calibration import Calibration
 from rig.capture import CaptureHeader, CaptureWriter
-from rig.daemon.driving import LinkLostError, StoppedByPersonError, Watch
-from rig.daemon.guidance import ZERO_INSTRUCTION, Guidance, instruction_of, pace_of
-from rig.daemon.hand_samples import Follower, Heard, SpeedMeter
-from rig.daemon.hand_strokes import Aim, Stroke
-from rig.daemon.hand_waits import Asked, Hold, Quiet, Rest
-from rig.daemon.recording import SILENCE_S, Progress, Recorded, link_tallies, write_events
-from rig.daemon.running import in_words
 from rig.errors import InputError, RigError
+from rig.jobs.driving import LinkLostError, StoppedByPersonError, Watch
+from rig.jobs.guidance import ZERO_INSTRUCTION, Guidance, instruction_of, pace_of
+from rig.jobs.hand_samples import Follower, Heard, SpeedMeter
+from rig.jobs.hand_strokes import Aim, Stroke
+from rig.jobs.hand_waits import Asked, Hold, Quiet, Rest
+from rig.jobs.recording import SILENCE_S, Progress, Recorded, link_tallies, write_events
+from rig.jobs.running import in_words
 from rig.methods import (
     Action,
     CheckedMethod,
