@@ -43,7 +43,7 @@ if TYPE_CHECKING:
         position_table,
         reference_value,
     )
-    from rig.calibration.references import Gravity, gravity_m_per_s2, mass_load_n, reference_relative_u
+    from rig.calibration.references import Gravity, gravity_m_per_s2, mass_load_n, reference_u
     from rig.calibration.rereading import read_again
     from rig.calibration.scale_fitting import BudgetLine, FittedScale, fit_scale, half_interval, scale_budget
     from rig.calibration.scales import Scale, ScaleUncertainty

@@ -60,7 +60,7 @@ class Record:
 
 @dataclass(frozen=True, slots=True)
 class Share:
-    """A part of the uncertainty in proportion to the value, the same for all values at once.
+    """A part of the uncertainty, the same for all values at once.
 
     Parameters
     ----------
@@ -70,17 +70,29 @@ class Share:
         Standard uncertainty over value.
     degrees_of_freedom
         Infinite where it was not estimated from few readings.
+    absolute_u, least
+        Standard uncertainty in the channel's unit of every value from `least` on, and in proportion below it,
+        since the zero is exact.
     """
 
     source: str
     relative_u: float
     degrees_of_freedom: float = math.inf
+    absolute_u: float = 0.0
+    least: float = 0.0
+
+    def u_at(self, value: float) -> float:
+        """Return the standard uncertainty of a value."""
+        near_zero = min(abs(value) / self.least, 1.0) if self.least else 1.0
+        return math.hypot(self.relative_u * value, self.absolute_u * near_zero)
 
     def as_dict(self) -> dict[str, Any]:
         """Plain values; no entry for infinite degrees of freedom."""
         fields: dict[str, Any] = {"source": self.source, "relative_u": self.relative_u}
         if math.isfinite(self.degrees_of_freedom):
             fields["degrees_of_freedom"] = self.degrees_of_freedom
+        if self.absolute_u:
+            fields |= {"absolute_u": self.absolute_u, "least": self.least}
         return fields
 
     @classmethod
@@ -90,6 +102,8 @@ class Share:
             str(mapping["source"]),
             not_negative(mapping["relative_u"]),
             freedom(mapping.get("degrees_of_freedom")),
+            not_negative(mapping.get("absolute_u", 0.0)),
+            not_negative(mapping.get("least", 0.0)),
         )
 
 

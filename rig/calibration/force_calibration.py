@@ -40,31 +40,36 @@ class ReferenceFacts:
     text
         Name and certificate; empty where nothing was said.
     relative_u
-        Standard uncertainty over value; None where nobody stated it.
+        Standard uncertainty over value; None if it was not stated.
+    absolute_u
+        Standard uncertainty of every value, in the channel's unit.
     """
 
     text: str = ""
     relative_u: float | None = None
+    absolute_u: float = 0.0
 
-    def shares(self) -> tuple[Share, ...]:
-        """Its part of the uncertainty."""
-        return () if self.relative_u is None else (Share("references", self.relative_u),)
+    def shares(self, values: Sequence[float]) -> tuple[Share, ...]:
+        """Return their part of the uncertainty of a scale that was fitted to these values."""
+        if self.relative_u is None:
+            return ()
+        least = min(abs(value) for value in values if value)
+        return (Share("references", self.relative_u, absolute_u=self.absolute_u, least=least),)
 
     def cautions(self) -> tuple[str, ...]:
         """What is to be said where nobody stated their uncertainty."""
         if self.relative_u is not None:
             return ()
-        return (
-            "the references' uncertainty is not stated and is missing from the budget; say it with "
-            "--reference-u",
-        )
+        return ("the references' uncertainty is missing from the budget; give it with --reference-u",)
 
-    def sentences(self) -> tuple[str, ...]:
-        """For the record."""
+    def sentences(self, unit: str) -> tuple[str, ...]:
+        """Return what the record says; `unit` is N or mm."""
         text = self.text or "unnamed references"
         known = (
             "no uncertainty was stated, so none is in the budget"
             if self.relative_u is None
+            else f"standard uncertainty {self.absolute_u:.3g} {unit} at every value"
+            if self.absolute_u
             else f"standard uncertainty {100 * self.relative_u:.3g} %"
         )
         return (f"{text}; {known}",)
@@ -160,7 +165,7 @@ def calibrate_force(
         shares = (*mass_shares(gravity, surroundings.air_kg_per_m3, surroundings.mass_kg_per_m3), *shares)
     cautions = (*fitted.cautions, *references.cautions(), *_cautions(table, loads_n, fitted, used, shares))
     details: dict[str, Any] = {**details_of(fitted, "N"), **figures, "cautions": list(cautions)}
-    sentences = references.sentences()
+    sentences = references.sentences("N")
     if gravity is not None:
         details |= {
             "gravity_m_per_s2": gravity.m_per_s2,
@@ -173,7 +178,7 @@ def calibrate_force(
             f"{surroundings.mass_kg_per_m3:g} kg/m^3",
         )
     record = Record(made, expires, by, sentences, details)
-    scale = with_evidence(fitted.scale, (*references.shares(), *shares), record)
+    scale = with_evidence(fitted.scale, (*references.shares(loads_n), *shares), record)
     return ChannelCalibration(scale, fitted, table, used, cautions, figures)
 
 

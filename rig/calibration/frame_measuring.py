@@ -493,7 +493,7 @@ def _scale_shares(name: str, scale: Scale) -> Iterator[Share]:
     u = math.sqrt(max(float(np.sum(known.covariance)), 0.0))
     yield Share(f"{name}fit", u / value, known.degrees_of_freedom)
     for share in known.shares:
-        yield Share(f"{name}{share.source}", share.relative_u, share.degrees_of_freedom)
+        yield Share(f"{name}{share.source}", share.u_at(value) / value, share.degrees_of_freedom)
 
 
 def _measurement(

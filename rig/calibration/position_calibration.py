@@ -99,8 +99,8 @@ def calibrate_position(
     play = _play(table, differences)
     cautions = (*fitted.cautions, *references.cautions(), *_cautions(table, used, fitted, play))
     details: dict[str, Any] = {**details_of(fitted, "mm"), "cautions": list(cautions)}
-    record = Record(made, expires, by, references.sentences(), details)
-    scale = with_evidence(fitted.scale, references.shares(), record)
+    record = Record(made, expires, by, references.sentences("mm"), details)
+    scale = with_evidence(fitted.scale, references.shares(values), record)
     if play is not None:
         play = replace(play, record=replace(record, details={"differences_mm": differences.tolist()}))
     channel = ChannelCalibration(scale, fitted, table, used, cautions)

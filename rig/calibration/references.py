@@ -183,13 +183,13 @@ def half_range_share(source: str, relative_half_range: float) -> Share:
     return Share(source, relative_half_range * _STANDARD_PER_HALF_RANGE)
 
 
-def reference_relative_u(text: str, unit: str, largest: float) -> float:
-    """Relative standard uncertainty of references, as a share of the value.
+def reference_u(text: str, unit: str, largest: float) -> tuple[float, float]:
+    """Return the standard uncertainty of references: relative, and absolute in `unit`; one of them is zero.
 
     Parameters
     ----------
     text
-        In per cent ("0.05 %"), or absolute ("5 mN"), which is taken at the largest reference.
+        In per cent ("0.05 %"), or absolute ("5 mN").
     unit
         N or mm.
     largest
@@ -200,7 +200,7 @@ def reference_relative_u(text: str, unit: str, largest: float) -> float:
     InputError
         If it is neither, negative, or of no use.
     """
-    relative = parse(text, "%") / 100 if "%" in text else parse(text, unit) / largest
-    if not 0 < relative < 0.5:
+    relative, absolute = (parse(text, "%") / 100, 0.0) if "%" in text else (0.0, parse(text, unit))
+    if not 0 < relative + absolute / largest < 0.5:
         raise InputError(f"found {text!r}, expected a standard uncertainty above zero such as '0.05 %'")
-    return relative
+    return relative, absolute

@@ -41,6 +41,6 @@ def read_again(signals: Signals, before: Calibration, after: Calibration) -> Sig
 
 
 def _again(values: FloatArray, before: Scale | None, after: Scale | None) -> FloatArray:
-    if before is None or after is None or before.terms == after.terms:
+    if before is None or after is None or (before.terms == after.terms and before.offset == after.offset):
         return values
     return after.value(before.counts(values))

@@ -191,7 +191,7 @@ def scale_budget(scale: Scale) -> tuple[BudgetLine, ...]:
     fit_u = math.sqrt(max(float(np.sum(known.covariance)), 0.0))
     lines = [BudgetLine("scatter of the readings", fit_u, fit_u / value, known.degrees_of_freedom)]
     lines += [
-        BudgetLine(share.source, share.relative_u * value, share.relative_u, share.degrees_of_freedom)
+        BudgetLine(share.source, share.u_at(value), share.u_at(value) / value, share.degrees_of_freedom)
         for share in known.shares
     ]
     u, freedom = combined((line.u, line.degrees_of_freedom) for line in lines)

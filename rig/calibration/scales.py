@@ -62,6 +62,10 @@ class Scale:
         Lowest and highest reading that was compared with a reference; None where nobody said so.
     record
         What it rests on.
+    offset
+        What a scale that is off adds to every value from `offset_from` on, and in proportion below it.
+    offset_from
+        Smallest reference, in the channel's unit.
     """
 
     per_count: float
@@ -70,16 +74,19 @@ class Scale:
     uncertainty: ScaleUncertainty | None = None
     range_counts: tuple[float, float] | None = None
     record: Record = field(default_factory=Record)
+    offset: float = 0.0
+    offset_from: float = 1.0
 
     def value(self, counts: Any) -> FloatArray:
         """Newtons or millimetres of readings of any shape."""
         from_zero = np.asarray(counts, np.float64) - self.zero_counts
-        if not self.bends:
-            return from_zero * self.per_count
-        slope: FloatArray = np.zeros_like(from_zero)
-        for term in reversed((self.per_count, *self.bends)):
+        slope: FloatArray = np.full_like(from_zero, self.terms[-1])
+        for term in reversed(self.terms[:-1]):
             slope = slope * from_zero + term
-        return slope * from_zero
+        value: FloatArray = slope * from_zero
+        if self.offset:
+            value = value + self.offset * np.clip(value / self.offset_from, -1.0, 1.0)
+        return value
 
     def slope(self, counts: Any) -> FloatArray:
         """Newtons or millimetres per count at readings of any shape."""

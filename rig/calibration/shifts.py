@@ -117,6 +117,9 @@ def _scale_shifts(scale: Scale | None) -> Iterator[_ScaleOff]:
         if share.relative_u:
             terms = tuple(term * (1 + share.relative_u) for term in scale.terms)
             yield _ScaleOff(share.source, share.degrees_of_freedom, scale.with_terms(terms))
+        if share.absolute_u:
+            off = replace(scale, offset=share.absolute_u, offset_from=share.least)
+            yield _ScaleOff(share.source, share.degrees_of_freedom, off)
 
 
 def _same_force(calibration: Calibration) -> bool:
@@ -198,4 +201,7 @@ def _scale_moved(
     if off is None or nominal is None or shifted is None:
         return off
     steps = zip(off.terms, nominal.terms, shifted.terms, strict=True)
-    return off.with_terms(tuple(at + times * (to - start) for at, start, to in steps))
+    moved = off.with_terms(tuple(at + times * (to - start) for at, start, to in steps))
+    if not shifted.offset:
+        return moved
+    return replace(moved, offset=off.offset + times * shifted.offset, offset_from=shifted.offset_from)

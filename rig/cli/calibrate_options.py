@@ -44,7 +44,9 @@ def channel_options(command: Callable[..., Any]) -> Callable[..., Any]:
             ),
             click.option("--reference", default="", metavar="TEXT", help="The references and certificates."),
             click.option(
-                "--reference-u", metavar="Q", help='Their standard uncertainty, "0.05 %" or as a value.'
+                "--reference-u",
+                metavar="Q",
+                help='Their standard uncertainty: "0.05 %" of each value, or "5 mN" at every load.',
             ),
             click.option("--reversed", "reversed_way", is_flag=True, help="Counts are meant to fall."),
             click.option("--by", default="", metavar="NAME", help="Who made it."),
@@ -144,16 +146,19 @@ class ChannelOptions:
 
     def facts(self, unit: str, largest: float) -> ReferenceFacts:
         """What was said about the references."""
-        from rig.calibration import ReferenceFacts, reference_relative_u
+        from rig.calibration import ReferenceFacts, reference_u
 
         if self.reference_u is None:
             return ReferenceFacts(self.reference)
         if not largest > 0:
             raise InputError("the readings hold no reference above zero")
         try:
-            return ReferenceFacts(self.reference, reference_relative_u(self.reference_u, unit, largest))
+            relative, absolute = reference_u(self.reference_u, unit, largest)
         except InputError as problem:
             raise InputError(f"--reference-u: {problem}") from None
+        if unit == "mm":  # a deflection may begin anywhere: what an offset does to it follows from its length
+            return ReferenceFacts(self.reference, relative + absolute / largest)
+        return ReferenceFacts(self.reference, relative, absolute)
 
 
 def table_text(path: Path) -> str:

@@ -171,18 +171,16 @@ def _references(
     certificates: tuple[str, ...], text: str | None, largest_n: float, gravity: Gravity | None
 ) -> VerificationReferences:
     """What the loads rest on; where they are masses, gravity's uncertainty joins."""
-    from rig.calibration import VerificationReferences, reference_relative_u
+    from rig.calibration import VerificationReferences, reference_u
 
     if text is None:
         return VerificationReferences(certificates)
     try:
-        own = reference_relative_u(text, "N", largest_n)
+        relative, absolute_n = reference_u(text, "N", largest_n)
     except InputError as problem:
         raise InputError(f"--reference-u: {problem}") from None
     local = 0.0 if gravity is None else gravity.relative_u
-    if "%" in text:
-        return VerificationReferences(certificates, math.hypot(own, local))
-    return VerificationReferences(certificates, local, own * largest_n)
+    return VerificationReferences(certificates, math.hypot(relative, local), absolute_n)
 
 
 def _keep(rig_file: Path, sheet: VerificationSheet) -> None:

@@ -6,13 +6,17 @@ import numpy as np
 import pytest
 
 from rig.calibration import (
+    Calibration,
     Gravity,
     ReferenceFacts,
+    Share,
     Surroundings,
     calibrate_force,
+    drawn,
     force_table,
     mass_load_n,
     scale_budget,
+    shifts,
 )
 from rig.errors import InputError
 
@@ -106,6 +110,24 @@ def test_a_certificate_becomes_a_share_of_the_uncertainty():
     assert whole.u == pytest.approx(50 * 5e-4, rel=0.01)  # 50 N; the scatter is a hundred times smaller
     assert not any("reference-u" in caution for caution in result.cautions)
     assert any("reference-u" in caution for caution in calibrated(rows(*straight())).cautions)
+
+
+def test_an_absolute_uncertainty_of_the_references_holds_at_every_load():
+    references = ReferenceFacts("cell R2, certificate 7", 0.0, 0.2)
+    result = calibrated(rows(*straight(), *straight(seed=2)), references=references)
+    (share,) = [each for each in result.scale.uncertainty.shares if each.source == "references"]
+    assert Share.from_dict(share.as_dict()) == share
+    assert result.scale.record.references[0].endswith("standard uncertainty 0.2 N at every value")
+    assert scale_budget(result.scale)[-1].u == pytest.approx(0.2, rel=0.01)  # the scatter is far smaller
+    # 0.2 N at the smallest load of 10 N and at all above it, and in proportion below
+    loads_n = np.array([0.0, 5.0, 10.0, 30.0, 50.0])
+    counts = result.scale.counts(loads_n)
+    moved = [each.calibration.force.value(counts) - loads_n for each in shifts(Calibration(result.scale))]
+    assert np.sqrt(np.sum(np.square(moved), axis=0)) == pytest.approx([0, 0.1, 0.2, 0.2, 0.2], abs=2e-3)
+    # drawn at random it is as uncertain
+    random = np.random.default_rng(3)
+    forces = [float(drawn(Calibration(result.scale), random).force.value(counts)[2]) for _ in range(400)]
+    assert np.std(forces) == pytest.approx(0.2, rel=0.15)
 
 
 def test_off_centre_loads_share_their_half_range():

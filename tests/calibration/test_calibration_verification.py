@@ -6,6 +6,7 @@ import json
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from rig.calibration import CLASSES, VerificationReading, VerificationReferences, verify_force
@@ -151,15 +152,34 @@ def test_references_that_are_too_coarse_to_tell_are_said_to_be() -> None:
     assert "too coarse to tell" in " ".join(verify_force(readings(), coarse, resolution_n=0.01).notes)
 
 
-def test_an_uncertainty_in_newtons_weighs_more_at_small_loads_and_forbids_a_class_there() -> None:
-    # 2 x 0.05 N is 0.5 % of 20 N: below that load the references are worse than class 0.5 allows
-    rough = VerificationReferences(("a hook scale, certificate 9",), 0.0, 0.05)
-    identical = readings(gains=(1.0, 1.0, 1.0))
-    found = verify_force(identical, rough, resolution_n=0.001)
-    half = next(each for each in found.classes if each.limits.name == "0.5")
-    loads = sorted(each.load_n for each in found.loads)
-    assert half.lowest_n == min((load for load in loads if load >= 20.0), default=None)
-    assert found.loads[0].u_q == pytest.approx(100 * 0.05 / loads[0], rel=0.05)
+# class: accuracy, repeatability, reversibility, zero, resolution in per cent (ISO 7500-1, recalled)
+PERMITTED = {
+    "0.5": (0.5, 0.5, 0.75, 0.05, 0.25),
+    "1": (1, 1, 1.5, 0.1, 0.5),
+    "2": (2, 2, 3, 0.2, 1),
+    "3": (3, 3, 4.5, 0.3, 1.5),
+}
+
+
+def lowest_by_hand(permitted: tuple[float, ...], loads: np.ndarray, u_n: float) -> float | None:
+    """Work a class out again for rising gains of 1.001, 1.002 and 1.003, a falling one of 1.004, 10 mN left
+    at zero and a step of 10 mN, with references known to `u_n` at every load."""
+    q, b, v, f0, a = permitted
+    u_pct = 2 * 100 * u_n / loads
+    kept = (q >= 0.2) & (b >= 0.2) & (v >= 0.1) & (f0 >= 1 / loads.max()) & (a >= 1 / loads) & (u_pct <= q)
+    below = np.flatnonzero(~kept)
+    reached = loads[below.max() + 1 :] if below.size else loads
+    return None if reached.size == 0 else float(reached[0])
+
+
+@pytest.mark.parametrize("u_n", [0.01, 0.049, 0.11, 0.16, 0.2, 0.26, 0.31, 1.0])
+def test_references_known_to_some_newtons_forbid_a_class_where_they_are_worse_than_it_allows(u_n) -> None:
+    rough = VerificationReferences(("a hook scale, certificate 9",), 0.0, u_n)
+    found = verify_force(readings(), rough, resolution_n=0.01)
+    expected = {name: lowest_by_hand(limits, np.array(LOADS), u_n) for name, limits in PERMITTED.items()}
+    assert {each.limits.name: each.lowest_n for each in found.classes} == expected
+    own = 0.1 / math.sqrt(3), 0.05 / math.sqrt(6)  # three runs 0.1 % apart, a step of 0.05 %
+    assert found.loads[0].u_q == pytest.approx(math.hypot(5 * u_n, *own), rel=1e-6)
 
 
 def test_no_conformity_is_claimed() -> None:
