@@ -69,7 +69,7 @@ def command(
     the capture; its path is the last line printed. With --resume, count and datum are made certain first,
     and a touch must find the specimen where it was.
     """
-    from rig.daemon.desk import order_of
+    from rig.jobs.endurance import order_of
     from rig.jobs.orders import EnduranceOrder, specimen_card
     from rig.methods import describe
     from rig.rigfile import read_rig_file
@@ -127,7 +127,7 @@ def _checked(rig: RigFile, order: EnduranceOrder) -> CheckedPlan:
     InputError
         If this rig or this specimen does not allow it.
     """
-    from rig.daemon.desk import facts_of
+    from rig.jobs.job import facts_of
     from rig.methods import check_plan, parse_plan
 
     if rig.limits is None:
@@ -192,15 +192,14 @@ def _alone(
             watch=Watch(stopped, lambda text: None, tell),
             take_up=resumed,
         )
-    recorded = result.recorded
     doubtful = f", {result.doubtful} cut short and not counted" if result.doubtful else ""
     unsure = "" if result.exact else "; some may have gone unheard before a reset"
-    say(f"{result.done} cycles{doubtful}{unsure}; ended: {recorded.reason}")
-    say(recorded.path)
-    if recorded.failed:
-        say(f"pressrig: {recorded.reason}; what came before is kept", err=True)
+    say(f"{result.done} cycles{doubtful}{unsure}; ended: {result.reason}")
+    say(result.path)
+    if result.failed:
+        say(f"pressrig: {result.reason}; what came before is kept", err=True)
         return FAILED
-    return NOT_DONE if recorded.reason.startswith("stopped") else 0
+    return NOT_DONE if result.reason.startswith("stopped") else 0
 
 
 def _left(done: Progress, wanted: int | None) -> str:

@@ -243,8 +243,7 @@ def _guide(job: _Job, reader: Reader, stopped: StopWish) -> Recorded:
             lambda reader: complete_header(job.about, reader),
             job.out,
             checked=job.checked,
-            watch=Watch(stopped, ask, tell),
-            show=show,
+            watch=Watch(stopped, ask, tell, guide=show),
         )
 
 

@@ -15,57 +15,25 @@ import importlib
 import math
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
-from typing import Any
 
 from loguru import logger
 
-from rig.analyser import AnalysisSettings
-from rig.capture import CaptureHeader, open_capture
+from rig.capture import open_capture
 from rig.daemon.board import Board
 from rig.daemon.bulletin import Done, Preview, Refusal
 from rig.daemon.live import LiveAnalysis
-from rig.errors import CaptureError, DeviceError, InputError, RigError
+from rig.errors import DeviceError, InputError, RigError
+from rig.jobs import Bench, Ended, Job, Progress, Standing, Watch, check_job
 from rig.jobs.cautions import CautionsRead
-from rig.jobs.driving import Watch
-from rig.jobs.endurance import perform_endurance, unfinished
+from rig.jobs.endurance import endurance_job, order_of, unfinished
 from rig.jobs.guidance import Guidance
-from rig.jobs.guiding import moves_by_hand, perform_guided
-from rig.jobs.heading import complete_header, header_about
-from rig.jobs.height import TOUCHED, measure_height
-from rig.jobs.height_job import HeightTask, height_task, work_out
-from rig.jobs.orders import (
-    EnduranceOrder,
-    HeightCard,
-    HeightOrder,
-    MethodOrder,
-    Order,
-    RecordingOrder,
-    ReleaseOrder,
-    SpecimenCard,
-)
-from rig.jobs.recording import Progress, Recorded, StopRule, perform_recording
-from rig.jobs.releasing import perform_release
-from rig.jobs.running import perform_method
-from rig.methods import (
-    ENDURANCE_KIND,
-    HEIGHT_KIND,
-    CheckedMethod,
-    CheckedPlan,
-    RigLimits,
-    SpecimenFacts,
-    check_by_hand,
-    check_method,
-    check_plan,
-    describe,
-    hard_by_hand,
-    parse_method,
-    parse_plan,
-)
+from rig.jobs.guiding import moves_by_hand
+from rig.jobs.orders import Order
+from rig.methods import CheckedPlan
 from rig.reader import Delivery, PortAddress, Reader
 from rig.rigchecks import standing_of
 from rig.rigfile import RigFile
@@ -121,35 +89,17 @@ class ShownReader(Reader):
         return delivery
 
 
-_Checked = CheckedMethod | CheckedPlan | HeightTask | None
-"""What an order asks for, as it may be done; None where nothing had to be checked."""
-
-
 @dataclass(slots=True)
-class _Job:
-    """An order that was accepted."""
+class _UnderWay:
+    """A job that was accepted, and what has happened to it since."""
 
     number: int
-    order: Order
-    checked: _Checked
-    take_up: Path | None = None
+    job: Job
+    warned: bool = False
     stopped: threading.Event = field(default_factory=threading.Event)
     proceed: threading.Event = field(default_factory=threading.Event)
     asking: bool = False
     halted_by: str | None = None
-    height: HeightCard | None = None
-
-    @property
-    def name(self) -> str:
-        """Of what is done."""
-        match self.checked:
-            case CheckedMethod():
-                return self.checked.method.name
-            case CheckedPlan():
-                return self.checked.plan.name
-            case HeightTask():
-                return HEIGHT_KIND
-        return "release" if isinstance(self.order, ReleaseOrder) else "recording"
 
 
 class Desk:
@@ -193,7 +143,7 @@ class Desk:
         self._closing = False
         self._stopping = threading.Event()
         self._reader: Reader | None = None
-        self._job: _Job | None = None
+        self._under_way: _UnderWay | None = None
         self._number = 0
         self._took_up = False
         self._look_due_s = 0.0
@@ -204,27 +154,26 @@ class Desk:
         """Check an order and leave it for the desk, or say why not. Nothing has moved when it returns."""
         try:
             self._must_be_free()
-            checked = self._checked(order)
-            if isinstance(order, MethodOrder | EnduranceOrder | HeightOrder):
-                self._must_be_cautious(order)
-            job = self._leave(order, checked)
+            job = check_job(order, self._standing())
+            self._must_be_cautious(job)
+            number = self._leave(job).number
         except RigError as refusal:
             return Refusal(refused=str(refusal))
-        return Done(job=job.number)
+        return Done(job=number)
 
     def preview(self, order: Order) -> Preview | Refusal:
         """Say what an order would do on this rig, or why it would be refused."""
         try:
-            return Preview(lines=tuple(_lines_about(self._checked(order))))
+            return Preview(lines=tuple(check_job(order, self._standing()).describe()))
         except RigError as refusal:
             return Refusal(refused=str(refusal))
 
     def halt(self, who: str) -> Done | Refusal:
         """Stop the job, and the platen at once; the job ends its capture by itself."""
-        job = self._job
-        if job is not None:
-            job.halted_by = job.halted_by or who
-            job.stopped.set()
+        under_way = self._under_way
+        if under_way is not None:
+            under_way.halted_by = under_way.halted_by or who
+            under_way.stopped.set()
         logger.info("halt, from {}", who)
         try:
             self._halt_platen()
@@ -234,15 +183,15 @@ class Desk:
                 refused=f"the halt was sent but not answered ({problem}); without heartbeats the rig stops "
                 "by itself, and the emergency stop cuts its power"
             )
-        return Done(job=None if job is None else job.number)
+        return Done(job=None if under_way is None else under_way.number)
 
     def proceed(self) -> Done | Refusal:
         """The step off the rig is done."""
-        job = self._job
-        if job is None or not job.asking:
+        under_way = self._under_way
+        if under_way is None or not under_way.asking:
             return Refusal(refused="there is no step off the rig to be done now")
-        job.proceed.set()
-        return Done(job=job.number)
+        under_way.proceed.set()
+        return Done(job=under_way.number)
 
     def acknowledge(self, who: str) -> Done | Refusal:
         """The cautions have been read today."""
@@ -294,9 +243,9 @@ class Desk:
         self._look_due_s = 0.0
         try:
             while not self._stopping.is_set():
-                job = self._job
-                if job is not None:
-                    self._do(job, reader)
+                under_way = self._under_way
+                if under_way is not None:
+                    self._do(under_way, reader)
                     continue
                 reader.get(IDLE_S)
                 self._look_around(reader)
@@ -304,22 +253,23 @@ class Desk:
         finally:
             self._reader = None
 
-    def _do(self, job: _Job, reader: Reader) -> None:
+    def _do(self, under_way: _UnderWay, reader: Reader) -> None:
         """Carry out a job; whatever comes of it, the desk is free afterwards."""
-        logger.info("job {}: {} ({})", job.number, job.name, job.order.card.specimen)
-        reason, failed = "stopped", False
+        job, number = under_way.job, under_way.number
+        logger.info("job {}: {} ({})", number, job.name, job.card.specimen)
+        ended = Ended(reason="stopped")
         try:
-            if job.take_up is not None:
-                self._warn_before_moving(job, reader)
-            if not job.stopped.is_set():
-                reason, failed = self._perform(job, reader)
+            if under_way.warned:
+                self._warn_before_moving(under_way, reader)
+            if not under_way.stopped.is_set():
+                ended = self._perform(under_way, reader)
         except RigError as problem:
             # what was given up because of the person's stop is no failure of the rig
-            if not job.stopped.is_set():
-                reason, failed = str(problem), True
+            if not under_way.stopped.is_set():
+                ended = Ended(reason=str(problem), failed=True)
         except Exception as problem:
-            logger.opt(exception=problem).error("job {} broke off", job.number)
-            reason, failed = f"broke off: {problem!r}", True
+            logger.opt(exception=problem).error("job {} broke off", number)
+            ended = Ended(reason=f"broke off: {problem!r}", failed=True)
             try:
                 self._halt_platen()
             except RigError as unanswered:
@@ -327,99 +277,26 @@ class Desk:
         finally:
             self._live.end()
             self._disarm(reader)
-            self._board.end_job(reason, failed=failed, halted_by=job.halted_by, height=job.height)
+            self._board.end_job(
+                ended.reason, failed=ended.failed, halted_by=under_way.halted_by, height=ended.height
+            )
             self._look_due_s = 0.0
             with self._guard:
-                self._job = None
-        logger.info("job {} ended: {}", job.number, reason)
+                self._under_way = None
+        logger.info("job {} ended: {}", number, ended.reason)
 
-    def _perform(self, job: _Job, reader: Reader) -> tuple[str, bool]:
-        """Carry it out; why it ended, and whether that is a failure."""
-        if isinstance(job.order, ReleaseOrder):
-            assert self._rig.limits is not None
-            watch = Watch(job.stopped, partial(self._ask, job), self._tell)
-            away_mm = job.order.away_mm
-            done = perform_release(reader, self._rig.calibration, self._rig.limits, watch, away_mm=away_mm)
-            return done, False
-        recorded = self._record(job, reader)
-        self._board.job_goes_on(cycles=recorded.progress.cycles)
-        return recorded.reason, recorded.failed
-
-    def _record(self, job: _Job, reader: Reader) -> Recorded:
+    def _perform(self, under_way: _UnderWay, reader: Reader) -> Ended:
         self._say_how_it_stands()
-        began = partial(self._began, job)
-        header_of = partial(complete_header, self._about(job))
-        watch = Watch(job.stopped, partial(self._ask, job), self._tell, began=began)
-        match job.checked:
-            case CheckedMethod(rig=limits) if limits.by_hand:
-                return perform_guided(
-                    reader,
-                    self._rig.calibration,
-                    header_of,
-                    self._out,
-                    checked=job.checked,
-                    watch=watch,
-                    show=self._guide,
-                )
-            case CheckedMethod():
-                return perform_method(
-                    reader, self._rig.calibration, header_of, self._out, checked=job.checked, watch=watch
-                )
-            case CheckedPlan():
-                return perform_endurance(
-                    reader,
-                    self._rig.calibration,
-                    header_of,
-                    self._out,
-                    checked=job.checked,
-                    watch=watch,
-                    take_up=job.take_up,
-                ).recorded
-            case HeightTask():
-                return self._touch_height(job, job.checked, reader, watch)
-        order = job.order
-        assert isinstance(order, RecordingOrder)
-        return perform_recording(
-            reader,
-            self._rig.calibration,
-            header_of,
-            self._out,
-            stop=StopRule(order.seconds, order.cycles),
-            stopped=job.stopped,
-            on_progress=partial(self._tell, ""),
-            began=began,
+        watch = Watch(
+            under_way.stopped,
+            partial(self._ask, under_way),
+            self._tell,
+            began=partial(self._began, under_way),
+            guide=self._guide,
         )
-
-    def _touch_height(self, job: _Job, task: HeightTask, reader: Reader, watch: Watch) -> Recorded:
-        """Touch, and work the height out while the rig is still listened to."""
-        recorded = measure_height(
-            reader,
-            self._rig.calibration,
-            partial(complete_header, self._about(job)),
-            self._out,
-            checked=task.checked,
-            surfaces=task.surfaces,
-            watch=watch,
-            bare_mm=task.bare_mm,
-        )
-        if recorded.reason == TOUCHED:
-            self._board.job_goes_on("work the height out", cycles=recorded.progress.cycles)
-            with ThreadPoolExecutor(1, "rig-height") as pool:
-                working = pool.submit(work_out, task, recorded.path)
-                while not working.done():
-                    reader.get(IDLE_S)
-            job.height = working.result()
-        return recorded
-
-    def _about(self, job: _Job) -> CaptureHeader:
-        order = job.order
-        method: dict[str, Any] | None = None
-        if isinstance(order, MethodOrder | EnduranceOrder):
-            stiffness = order.card.stiffness_n_per_mm
-            method = {"file": order.source, "text": order.text, "stiffness_n_per_mm": stiffness}
-        if isinstance(job.checked, CheckedPlan):
-            method = {"kind": ENDURANCE_KIND, "goes_on": job.checked.plan.goes_on} | (method or {})
-        return header_about(order.card, self._rig, method)
+        ended = under_way.job.perform(Bench(reader, self._rig, self._out, watch))
+        self._board.job_goes_on(cycles=ended.progress.cycles)
+        return ended
 
     # What jobs tell.
 
@@ -436,13 +313,11 @@ class Desk:
             self._board.take(delivery)
             self._live.put(delivery.samples)
 
-    def _began(self, job: _Job, capture: Path) -> None:
+    def _began(self, under_way: _UnderWay, capture: Path) -> None:
         self._board.job_records(str(capture))
-        if isinstance(job.checked, HeightTask):
-            return  # its touches are no cycles
-        conditioning = job.checked.method.conditioning.cycles if isinstance(job.checked, CheckedMethod) else 0
-        height_mm = job.order.card.free_height_mm
-        self._live.begin(job.number, AnalysisSettings(conditioning=conditioning, free_height_mm=height_mm))
+        settings = under_way.job.analysed_with
+        if settings is not None:
+            self._live.begin(under_way.number, settings)
 
     def _tell(self, step: str, done: Progress) -> None:
         self._board.job_goes_on(step, cycles=done.cycles)
@@ -452,25 +327,26 @@ class Desk:
         parts = (guidance.warning, guidance.instruction, guidance.hint, guidance.before)
         self._board.job_goes_on(" ".join(part for part in parts if part))
 
-    def _ask(self, job: _Job, text: str) -> None:
+    def _ask(self, under_way: _UnderWay, text: str) -> None:
         """Wait until the person says that a step off the rig is done, or wants to stop."""
-        job.proceed.clear()
-        job.asking = True
+        under_way.proceed.clear()
+        under_way.asking = True
         self._board.job_asks(text)
         try:
-            while not job.stopped.is_set() and not job.proceed.wait(LOOK_S):
+            while not under_way.stopped.is_set() and not under_way.proceed.wait(LOOK_S):
                 pass
         finally:
-            job.asking = False
+            under_way.asking = False
             self._board.job_asks(None)
 
     # Whether an order can be carried out.
 
     def _must_be_free(self) -> None:
-        job = self._job
-        if job is not None:
+        under_way = self._under_way
+        if under_way is not None:
             raise DeviceError(
-                f"a job is under way: {job.name} on {job.order.card.specimen}; halt it, or wait for its end"
+                f"a job is under way: {under_way.job.name} on {under_way.job.card.specimen}; halt it, or "
+                "wait for its end"
             )
         if self._closing:
             raise DeviceError("the daemon is being stopped; start it again first")
@@ -481,25 +357,15 @@ class Desk:
                 f"port {self._address}: the rig is away ({why}); the daemon goes on looking for it"
             )
 
-    def _checked(self, order: Order) -> _Checked:
-        if isinstance(order, ReleaseOrder):
-            self._must_drive()
-            return None
-        if isinstance(order, RecordingOrder):
-            if order.cycles is not None and order.seconds is not None:
-                raise InputError("cycles and seconds: found both, expected one of them at most")
-            return None
-        facts = facts_of(order.card)
-        checked: _Checked
-        if isinstance(order, HeightOrder):
-            checked = height_task(order, self._limits(), self._out, self._rig.name)
-        elif isinstance(order, EnduranceOrder):
-            checked = check_plan(parse_plan(order.text, order.source), self._limits(), facts)
-        elif self._moves_by_hand():
-            checked = check_by_hand(parse_method(order.text, order.source), facts, None)
-        else:
-            checked = check_method(parse_method(order.text, order.source), self._limits(), facts)
-        return checked
+    def _standing(self) -> Standing:
+        """The rig as an order is checked against it."""
+        device = self._board.status().device
+        return Standing(
+            self._rig,
+            self._out,
+            by_hand=self._rig.limits is None or (self._reader is not None and moves_by_hand(self._reader)),
+            stop_cause=None if device is None else device.stop_cause,
+        )
 
     def _cautions_read(self) -> bool:
         """Whether the cautions of this rig, with the device that is on its port now, were confirmed today."""
@@ -510,77 +376,34 @@ class Desk:
         identity = None if reader is None else reader.identity
         return None if identity is None else identity.unit_id.hex()
 
-    def _moves_by_hand(self) -> bool:
-        """Whether a method can only be followed by a person on this rig."""
-        reader = self._reader
-        return self._rig.limits is None or (reader is not None and moves_by_hand(reader))
-
-    def _limits(self) -> RigLimits:
-        """What the rig may do.
-
-        Raises
-        ------
-        InputError
-            If its file does not say.
-        DeviceError
-            If it has no drive, or a stop is latched.
-        """
-        limits = self._must_drive()
-        device = self._board.status().device
-        if device is not None and device.stop_cause is not None:
-            raise DeviceError(
-                f"the rig has latched a stop ({device.stop_cause}); find its cause, then release it: "
-                "`pressrig release`, or the page"
-            )
-        return limits
-
-    def _must_drive(self) -> RigLimits:
-        limits = self._rig.limits
-        if limits is None:
-            raise InputError(
-                f"rig {self._rig.name}: no `drive:` section in its file; a platen needs its rig's limits "
-                "before it is moved"
-            )
-        if self._moves_by_hand():
-            raise DeviceError(
-                f"rig {self._rig.name}: it does not drive its platen, and a person cannot make this many "
-                "squeezes or the slow contact checks of a height"
-            )
-        return limits
-
-    def _must_be_cautious(self, order: MethodOrder | EnduranceOrder | HeightOrder) -> None:
-        if order.cautions_read:
-            answer = self.acknowledge(order.card.operator or "an order")
+    def _must_be_cautious(self, job: Job) -> None:
+        if job.cautions_read:
+            answer = self.acknowledge(job.card.operator or "an order")
             if isinstance(answer, Refusal):
                 logger.warning("{}", answer.refused)
-        elif not self._cautions_read():
+        elif job.cautions_read is not None and not self._cautions_read():
             raise InputError(
                 "cautions: they have not been read today; read them, see that they hold, and confirm them "
                 "before the first motion"
             )
 
-    def _leave(
-        self,
-        order: Order,
-        checked: _Checked,
-        take_up: Path | None = None,
-    ) -> _Job:
+    def _leave(self, job: Job, *, warned: bool = False) -> _UnderWay:
         """Leave a job for the desk, which is shown as begun from now on."""
         with self._guard:
             self._must_be_free()
             self._number += 1
-            job = _Job(self._number, order, checked, take_up)
+            under_way = _UnderWay(self._number, job, warned)
             self._board.begin_job(
-                job.number,
-                order.kind,
+                under_way.number,
+                job.kind,
                 job.name,
-                order.card.specimen,
-                expected_s=_expected_s(order, checked),
-                cycles_wanted=_cycles_wanted(order, checked),
-                guided=isinstance(checked, CheckedMethod) and checked.rig.by_hand,
+                job.card.specimen,
+                expected_s=job.expected_s,
+                cycles_wanted=job.cycles_wanted,
+                guided=job.guided,
             )
-            self._job = job
-        return job
+            self._under_way = under_way
+        return under_way
 
     def _resume_once(self, reader: Reader) -> None:
         """Go on with an endurance run whose daemon was lost, if all that allows it still holds.
@@ -595,12 +418,10 @@ class Desk:
         if path is None:
             return
         try:
-            order = order_of(path)
             # a device that lost its heartbeats has latched a stop; any other stop ends the run when it looks
-            limits = self._must_drive()
-            checked = check_plan(parse_plan(order.text, order.source), limits, facts_of(order.card))
-            self._must_be_resumable(path, checked)
-            self._leave(order, checked, path)
+            job = endurance_job(order_of(path), self._standing().drive(), path)
+            self._must_be_resumable(path, job.checked)
+            self._leave(job, warned=True)
         except RigError as problem:
             text = (
                 f"{path.name} was cut short and is not resumed by itself: {problem}. Look at the rig, then "
@@ -631,7 +452,7 @@ class Desk:
         if not self._cautions_read():
             raise DeviceError("the cautions of this rig have not been confirmed today")
 
-    def _warn_before_moving(self, job: _Job, reader: Reader) -> None:
+    def _warn_before_moving(self, under_way: _UnderWay, reader: Reader) -> None:
         """Count down on page and console before a run goes on after a restart; a halt prevents it.
 
         Raises
@@ -641,10 +462,10 @@ class Desk:
         """
         until_s = time.monotonic() + WARNING_S
         logged_s = math.inf
-        while (left_s := until_s - time.monotonic()) > 0 and not job.stopped.is_set():
+        while (left_s := until_s - time.monotonic()) > 0 and not under_way.stopped.is_set():
             text = (
-                f"The platen will move by itself in {left_s:.0f} s: {job.name} on "
-                f"{job.order.card.specimen} is resumed after a restart of the "
+                f"The platen will move by itself in {left_s:.0f} s: {under_way.job.name} on "
+                f"{under_way.job.card.specimen} is resumed after a restart of the "
                 "daemon. Stand clear, or halt to prevent it"
             )
             if logged_s - left_s >= WARN_EVERY_S:
@@ -656,7 +477,7 @@ class Desk:
             if self._board.away_now():
                 break
         self._board.warn("resuming", None)
-        if job.stopped.is_set():
+        if under_way.stopped.is_set():
             return
         if self._board.away_now() or not self._cautions_read():
             raise DeviceError(
@@ -709,76 +530,3 @@ class Desk:
         until_s = time.monotonic() + pause_s
         while time.monotonic() < until_s and not self._stopping.wait(LOOK_S):
             self._turned()
-
-
-def _lines_about(checked: _Checked) -> Iterator[str]:
-    """Yield what a checked order will do, and what stops it."""
-    match checked:
-        case CheckedMethod():
-            method, rig = checked, checked.rig
-        case CheckedPlan():
-            method, rig = checked.method, checked.method.rig
-        case HeightTask():
-            plan, rig = checked.checked.plan, checked.checked.rig
-            yield (
-                f"Touch {' and '.join(checked.surfaces)} {plan.touches} times each at "
-                f"{plan.speed_mm_per_s:g} mm/s, up to {plan.top_n:g} N."
-            )
-        case None:
-            return
-    if not isinstance(checked, HeightTask):
-        yield from describe(method)
-        if rig.by_hand:
-            yield "Moved by hand; nothing but the hand stops it."
-            yield from hard_by_hand(method)
-            return
-    (least_n, most_n), (top_mm, bottom_mm) = rig.force_n, rig.travel_mm
-    yield f"The rig stops outside {least_n:g} to {most_n:g} N and {top_mm:g} to {bottom_mm:g} mm."
-
-
-def facts_of(card: SpecimenCard) -> SpecimenFacts:
-    """What a method is checked against."""
-    return SpecimenFacts(card.free_height_mm, card.area_mm2, card.stiffness_n_per_mm)
-
-
-def order_of(capture: Path) -> EnduranceOrder:
-    """The order that began a capture of an endurance run.
-
-    Raises
-    ------
-    CaptureError
-        If it is no capture, or not one of an endurance run.
-    """
-    header = open_capture(capture).header
-    method = header.method or {}
-    if method.get("kind") != ENDURANCE_KIND:
-        raise CaptureError(f"{capture}: is no endurance run; give the capture of one that was cut short")
-    return EnduranceOrder(
-        text=method.get("text", ""),
-        source=method.get("file", "plan"),
-        card=SpecimenCard(
-            specimen=header.specimen,
-            batch=header.batch,
-            free_height_mm=header.free_height_mm,
-            area_mm2=header.area_mm2,
-            stiffness_n_per_mm=method.get("stiffness_n_per_mm"),
-            operator=header.operator,
-        ),
-    )
-
-
-def _expected_s(order: Order, checked: _Checked) -> float | None:
-    match checked:
-        case CheckedMethod():
-            return checked.time_s
-        case CheckedPlan():
-            return checked.plan.until.time_s
-    return order.seconds if isinstance(order, RecordingOrder) else None
-
-
-def _cycles_wanted(order: Order, checked: _Checked) -> int | None:
-    if isinstance(checked, HeightTask):
-        return checked.touches
-    if isinstance(checked, CheckedPlan):
-        return checked.plan.until.cycles
-    return order.cycles if isinstance(order, RecordingOrder) else None

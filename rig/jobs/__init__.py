@@ -9,10 +9,12 @@ from typing import TYPE_CHECKING
 from rig.core.faces import import_when_used
 
 if TYPE_CHECKING:
-    from rig.jobs.driving import MethodStoppedError, Watch
+    from rig.jobs.checking import check_job
+    from rig.jobs.driving import MethodStoppedError
     from rig.jobs.guidance import Guidance
     from rig.jobs.guiding import guide_method, moves_by_hand, perform_guided
-    from rig.jobs.recording import Progress, Recorded, StopRule, record
+    from rig.jobs.job import Bench, Ended, Job, Progress, Recorded, Standing, Watch
+    from rig.jobs.recording import StopRule, record
     from rig.jobs.running import perform_method, run_method
 
 import_when_used(__name__)

@@ -17,8 +17,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
-from pathlib import Path
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
@@ -27,8 +26,9 @@ from loguru import logger
 from rig.calibration import Calibration
 from rig.errors import DeviceError, InputError, RigError
 from rig.jobs.disk_thread import DiskThread
+from rig.jobs.job import Progress, Watch
 from rig.jobs.motion_watch import GONE_AT, GONE_SHARE, SLACK_MM, SLACK_SHARE, Course
-from rig.jobs.recording import Progress, write_events
+from rig.jobs.recording import write_events
 from rig.jobs.tripwire import Tripwire
 from rig.methods import (
     Action,
@@ -117,35 +117,6 @@ class StoppedByPersonError(MethodStoppedError):
 
 class LinkLostError(MethodStoppedError):
     """The cable or the device went away, or the samples stayed away; the device stops by itself."""
-
-
-def _ignore(thing: object) -> None:
-    del thing
-
-
-@dataclass(frozen=True, slots=True)
-class Watch:
-    """What is told to the person and asked of them while the platen moves.
-
-    Parameters
-    ----------
-    stopped
-        Set to stop the platen and end the capture.
-    ask
-        Called with the text of a step off the rig, from a thread of its own; returns when the person is done.
-    tell
-        Called with the step that begins, and how far the recording is.
-    see
-        Called with every delivery that was taken.
-    began
-        Called with the capture's folder once it is there.
-    """
-
-    stopped: threading.Event
-    ask: Callable[[str], None]
-    tell: Callable[[str, Progress], None]
-    see: Callable[[Delivery], None] = _ignore
-    began: Callable[[Path], None] = _ignore
 
 
 class Driver:

@@ -12,7 +12,7 @@ recording, and the live analysis.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -29,14 +29,26 @@ from rig.jobs.driving import (
     LinkLostError,
     MethodStoppedError,
     StoppedByPersonError,
-    Watch,
     must_have_finished,
 )
+from rig.jobs.job import Bench, Progress, Recorded, Watch, facts_of, stops_outside
 from rig.jobs.ledger import By, Intent, Ledger, Settled, reconciled, settle
-from rig.jobs.recording import Progress, Recorded, link_tallies
+from rig.jobs.orders import EnduranceOrder, JobKind, SpecimenCard
+from rig.jobs.recording import link_tallies
 from rig.jobs.running import in_words
 from rig.jobs.trend import EMPTY_SQUEEZES, GONE_SHARE, Reference, Trend
-from rig.methods import ENDURANCE_KIND, CheckedPlan, PressToDepth, PressToForce, TouchUntil, plan
+from rig.methods import (
+    ENDURANCE_KIND,
+    CheckedPlan,
+    PressToDepth,
+    PressToForce,
+    RigLimits,
+    TouchUntil,
+    check_plan,
+    describe,
+    parse_plan,
+    plan,
+)
 from rig.reader import Delivery, MotionRequest, Reader
 from rig.wire import Capability, EventCode, State, StateFlag
 
@@ -63,14 +75,12 @@ LEAST_SAMPLES = 16
 TELL_S = 0.2
 
 
-@dataclass(frozen=True, slots=True)
-class Endured:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Endured(Recorded):
     """How an endurance run ended.
 
     Parameters
     ----------
-    recorded
-        The capture, why it ended, and whether that is a failure.
     done
         Cycles counted.
     doubtful
@@ -79,10 +89,118 @@ class Endured:
         False where cycles may have been done that nobody heard of.
     """
 
-    recorded: Recorded
     done: int
     doubtful: int
     exact: bool
+
+
+@dataclass(frozen=True, slots=True)
+class EnduranceJob:
+    """Squeezes a specimen until its plan has enough.
+
+    Parameters
+    ----------
+    resumed
+        A capture of this plan whose host was lost: go on with it instead of beginning one.
+    """
+
+    order: EnduranceOrder
+    checked: CheckedPlan
+    resumed: Path | None = None
+    kind: JobKind = "endurance"
+    guided: bool = False
+
+    @property
+    def name(self) -> str:
+        """Of the plan."""
+        return self.checked.plan.name
+
+    @property
+    def card(self) -> SpecimenCard:
+        """What is squeezed."""
+        return self.order.card
+
+    @property
+    def cautions_read(self) -> bool | None:
+        """As ordered."""
+        return self.order.cautions_read
+
+    @property
+    def expected_s(self) -> float | None:
+        """Where the plan ends after a time."""
+        return self.checked.plan.until.time_s
+
+    @property
+    def cycles_wanted(self) -> int | None:
+        """Where the plan ends after a count."""
+        return self.checked.plan.until.cycles
+
+    @property
+    def analysed_with(self) -> AnalysisSettings:
+        """Every cycle counts."""
+        return AnalysisSettings(free_height_mm=self.card.free_height_mm)
+
+    def describe(self) -> Iterator[str]:
+        """Yield the plan, and where the rig stops."""
+        yield from describe(self.checked.method)
+        yield stops_outside(self.checked.method.rig)
+
+    def perform(self, bench: Bench) -> Endured:
+        """Squeeze until the plan has enough."""
+        method = {
+            "kind": ENDURANCE_KIND,
+            "goes_on": self.checked.plan.goes_on,
+            "file": self.order.source,
+            "text": self.order.text,
+            "stiffness_n_per_mm": self.card.stiffness_n_per_mm,
+        }
+        return perform_endurance(
+            bench.reader,
+            bench.rig.calibration,
+            bench.heading(self.card, method),
+            bench.folder,
+            checked=self.checked,
+            watch=bench.watch,
+            take_up=self.resumed,
+        )
+
+
+def endurance_job(order: EnduranceOrder, limits: RigLimits, resumed: Path | None = None) -> EnduranceJob:
+    """Check an order against a driven rig.
+
+    Raises
+    ------
+    InputError
+        If the plan is wrong, or does not fit the rig or the specimen.
+    """
+    checked = check_plan(parse_plan(order.text, order.source), limits, facts_of(order.card))
+    return EnduranceJob(order, checked, resumed)
+
+
+def order_of(capture: Path) -> EnduranceOrder:
+    """The order that began a capture of an endurance run.
+
+    Raises
+    ------
+    CaptureError
+        If it is no capture, or not one of an endurance run.
+    """
+    header = open_capture(capture).header
+    method = header.method or {}
+    if method.get("kind") != ENDURANCE_KIND:
+        raise CaptureError(f"{capture}: is no endurance run; give the capture of one that was cut short")
+    return EnduranceOrder(
+        text=method.get("text", ""),
+        source=method.get("file", "plan"),
+        card=SpecimenCard(
+            specimen=header.specimen,
+            batch=header.batch,
+            free_height_mm=header.free_height_mm,
+            area_mm2=header.area_mm2,
+            stiffness_n_per_mm=method.get("stiffness_n_per_mm"),
+            operator=header.operator,
+        ),
+    )
 
 
 class _EnoughError(Exception):
@@ -155,8 +273,15 @@ def perform_endurance(
                 writer.end(reason, link_tallies(reader) | run.tallies())
     finally:
         run.driver.leave()
-    recorded = Recorded(writer.path, reason, failed, run.progress())
-    return Endured(recorded, run.ledger.done, run.ledger.doubtful, run.ledger.exact)
+    return Endured(
+        path=writer.path,
+        reason=reason,
+        failed=failed,
+        progress=run.progress(),
+        done=run.ledger.done,
+        doubtful=run.ledger.doubtful,
+        exact=run.ledger.exact,
+    )
 
 
 def unfinished(parent: Path, rig_name: str) -> Path | None:

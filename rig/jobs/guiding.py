@@ -13,7 +13,8 @@ Nothing here moves or stops anything: too deep or too hard is said as loudly as 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -22,13 +23,14 @@ from loguru import logger
 from rig.calibration import Calibration
 from rig.capture import CaptureHeader, CaptureWriter
 from rig.errors import InputError, RigError
-from rig.jobs.driving import LinkLostError, StoppedByPersonError, Watch
+from rig.jobs.driving import LinkLostError, StoppedByPersonError
 from rig.jobs.guidance import ZERO_INSTRUCTION, Guidance, instruction_of, pace_of
 from rig.jobs.hand_samples import Follower, Heard, SpeedMeter
 from rig.jobs.hand_strokes import Aim, Stroke
 from rig.jobs.hand_waits import Asked, Hold, Quiet, Rest
-from rig.jobs.recording import SILENCE_S, Progress, Recorded, link_tallies, write_events
-from rig.jobs.running import in_words
+from rig.jobs.job import Bench, Progress, Recorded, Watch
+from rig.jobs.recording import SILENCE_S, link_tallies, write_events
+from rig.jobs.running import MethodJob, described, in_words
 from rig.methods import (
     Action,
     CheckedMethod,
@@ -44,6 +46,8 @@ from rig.methods import (
     Wait,
     WaitUntil,
     check_by_hand,
+    describe,
+    hard_by_hand,
     plan,
 )
 from rig.methods.steps import Touch, each_step
@@ -75,7 +79,29 @@ CLEAR_MM = 0.5
 
 US_PER_S = 1e6
 
-Show = Callable[[Guidance], None]
+
+@dataclass(frozen=True, slots=True)
+class HandJob(MethodJob):
+    """Guides a person at a lever through a method."""
+
+    guided: bool = True
+
+    def describe(self) -> Iterator[str]:
+        """Yield its steps, and which of them are hard for a hand."""
+        yield from describe(self.checked)
+        yield "Moved by hand; nothing but the hand stops it."
+        yield from hard_by_hand(self.checked)
+
+    def perform(self, bench: Bench) -> Recorded:
+        """Guide through every step."""
+        return perform_guided(
+            bench.reader,
+            bench.rig.calibration,
+            bench.heading(self.card, described(self.order)),
+            bench.folder,
+            checked=self.checked,
+            watch=bench.watch,
+        )
 
 
 def moves_by_hand(reader: Reader) -> bool:
@@ -93,7 +119,6 @@ def guide_method(
     method: Method,
     facts: SpecimenFacts,
     watch: Watch,
-    show: Show,
     largest_force_n: float | None = None,
 ) -> Recorded:
     """Enter the reader, then as `perform_guided`.
@@ -106,7 +131,7 @@ def guide_method(
     checked = check_by_hand(method, facts, largest_force_n)
     _refuse_uncalibrated(reader, calibration)
     with reader:
-        return perform_guided(reader, calibration, header_of, parent, checked=checked, watch=watch, show=show)
+        return perform_guided(reader, calibration, header_of, parent, checked=checked, watch=watch)
 
 
 def perform_guided(
@@ -117,7 +142,6 @@ def perform_guided(
     *,
     checked: CheckedMethod,
     watch: Watch,
-    show: Show,
 ) -> Recorded:
     """Guide a person through every step, and record from the first sample to the end.
 
@@ -132,9 +156,8 @@ def perform_guided(
     checked
         From `check_by_hand`.
     watch
-        `ask` is called for steps off the rig, `tell` with each step that begins and with warnings.
-    show
-        Called with the guidance of each moment, by the thread that records; it must be quick.
+        `ask` is called for steps off the rig, `tell` with each step that begins and with warnings, `guide`
+        with the guidance of each moment.
 
     Raises
     ------
@@ -146,11 +169,11 @@ def perform_guided(
     _refuse_uncalibrated(reader, calibration)
     with CaptureWriter.create(parent, header_of(reader)) as writer:
         watch.began(writer.path)
-        guide = _Guide(reader, calibration, writer, checked=checked, watch=watch, show=show)
+        guide = _Guide(reader, calibration, writer, checked=checked, watch=watch)
         reason, failed = guide.run()
         if not writer.ended:
             writer.end(reason, link_tallies(reader))
-    return Recorded(writer.path, reason, failed, guide.progress())
+    return Recorded(path=writer.path, reason=reason, failed=failed, progress=guide.progress())
 
 
 def _refuse_uncalibrated(reader: Reader, calibration: Calibration) -> None:
@@ -176,10 +199,9 @@ class _Guide:
         *,
         checked: CheckedMethod,
         watch: Watch,
-        show: Show,
     ) -> None:
         self._reader, self._calibration, self._writer = reader, calibration, writer
-        self._checked, self._watch, self._tell_person = checked, watch, show
+        self._checked, self._watch = checked, watch
         touches = [step.force_n for step in each_step(checked.method.steps) if isinstance(step, Touch)]
         self._touch_n = min(touches, default=USUAL_TOUCH_N)
         self._deepest_mm = checked.deepest_mm + max(TOO_DEEP_MM, TOO_DEEP_SHARE * checked.deepest_mm)
@@ -388,7 +410,7 @@ class _Guide:
         speed = sign * self._meter.speed_mm_per_s
         asked = shown.asked_mm_per_s
         moving = asked is not None and follower.share < 1.0
-        self._tell_person(
+        self._watch.guide(
             Guidance(
                 place=shown.place,
                 passes=shown.passes,

@@ -23,8 +23,9 @@ from rig.calibration import Calibration, Scale
 from rig.capture import CaptureHeader, CaptureWriter
 from rig.errors import DeviceError, InputError, RigError
 from rig.jobs.disk_thread import DiskThread
-from rig.jobs.driving import Driver, MethodStoppedError, Watch
-from rig.jobs.recording import Progress, Recorded, link_tallies
+from rig.jobs.driving import Driver, MethodStoppedError
+from rig.jobs.job import Progress, Recorded, Watch
+from rig.jobs.recording import link_tallies
 from rig.methods import (
     CLEARANCE_MM,
     HEIGHT_KIND,
@@ -128,7 +129,7 @@ def measure_height(
                 writer.end(reason, link_tallies(reader))
     finally:
         driver.leave()
-    return Recorded(writer.path, reason, failed, run.progress())
+    return Recorded(path=writer.path, reason=reason, failed=failed, progress=run.progress())
 
 
 def _told(checked: CheckedHeightPlan, surfaces: tuple[Surface, ...], *, homed_now: bool) -> dict[str, Any]:

@@ -10,22 +10,25 @@ line. Cost: one pass over the captures that are reckoned with.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, fields
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, fields, replace
 from itertools import islice
 from pathlib import Path
 
 from loguru import logger
 
+from rig.analyser import AnalysisSettings
 from rig.capture import CaptureHeader, open_capture
 from rig.errors import InputError, RigError
+from rig.jobs.height import TOUCHED, measure_height
 from rig.jobs.height_card import height_card
-from rig.jobs.orders import LONGEST_NOTE, HeightCard, HeightOrder
+from rig.jobs.job import Bench, Recorded, Standing, stops_outside
+from rig.jobs.orders import LONGEST_NOTE, HeightCard, HeightOrder, JobKind, SpecimenCard
 from rig.methods import (
     HEIGHT_KIND,
     WORDS_OF,
     CheckedHeightPlan,
     HeightPlan,
-    RigLimits,
     Surface,
     check_height_plan,
 )
@@ -37,6 +40,9 @@ MOST_SAMPLES = 2_000_000
 OLDEST_BARE_S = 3600.0
 """Bare touches that are older than this are warned of."""
 
+LISTEN_S = 0.05
+"""While the height is worked out, deliveries are taken this often."""
+
 LOOKED_THROUGH = 200
 READ_AT_MOST = 5
 """Captures among which bare touches are looked for, the newest first, and how many of those that should hold
@@ -44,8 +50,8 @@ some are read: whoever ordered waits for the answer."""
 
 
 @dataclass(frozen=True, slots=True)
-class HeightTask:
-    """A height that can be touched.
+class HeightJob:
+    """Touches the bare platens, a piece, or both.
 
     Parameters
     ----------
@@ -53,7 +59,7 @@ class HeightTask:
         A plan that fits the rig.
     surfaces
         In the order in which they are touched.
-    specimen
+    card
         Whose height it is.
     bare, bare_mm
         Captures of bare touches made before and where those met; empty and None if they are touched now.
@@ -61,65 +67,98 @@ class HeightTask:
 
     checked: CheckedHeightPlan
     surfaces: tuple[Surface, ...]
-    specimen: str
+    card: SpecimenCard
+    cautions_read: bool | None = True
     bare: tuple[Path, ...] = ()
     bare_mm: float | None = None
+    kind: JobKind = "height"
+    name: str = HEIGHT_KIND
+    guided: bool = False
+    expected_s: float | None = None
+    analysed_with: AnalysisSettings | None = None
 
     @property
-    def touches(self) -> int:
-        """Of all surfaces."""
+    def cycles_wanted(self) -> int | None:
+        """Touches of all surfaces."""
         return self.checked.plan.touches * len(self.surfaces)
 
+    def describe(self) -> Iterator[str]:
+        """Yield what is touched, and where the rig stops."""
+        plan = self.checked.plan
+        yield (
+            f"Touch {' and '.join(self.surfaces)} {plan.touches} times each at "
+            f"{plan.speed_mm_per_s:g} mm/s, up to {plan.top_n:g} N."
+        )
+        yield stops_outside(self.checked.rig)
 
-def height_task(order: HeightOrder, limits: RigLimits, folder: Path, rig_name: str) -> HeightTask:
-    """Check an order.
+    def touch(self, bench: Bench) -> Recorded:
+        """Touch, and work nothing out."""
+        return measure_height(
+            bench.reader,
+            bench.rig.calibration,
+            bench.heading(self.card),
+            bench.folder,
+            checked=self.checked,
+            surfaces=self.surfaces,
+            watch=bench.watch,
+            bare_mm=self.bare_mm,
+        )
 
-    Parameters
-    ----------
-    limits
-        Of a driven rig.
-    folder
-        Where the daemon keeps its captures.
-    rig_name
-        As in the rig's file.
+    def perform(self, bench: Bench) -> Recorded:
+        """Touch, and work the height out while the rig is still listened to."""
+        recorded = self.touch(bench)
+        if recorded.reason != TOUCHED:
+            return recorded
+        bench.watch.tell("work the height out", recorded.progress)
+        with ThreadPoolExecutor(1, "rig-height") as pool:
+            working = pool.submit(self.work_out, recorded.path)
+            while not working.done():
+                bench.reader.get(LISTEN_S)
+        return replace(recorded, height=working.result())
+
+    def work_out(self, capture: Path) -> HeightCard | None:
+        """The height, or why there is none; None where no piece was touched."""
+        if "piece" not in self.surfaces:
+            return None
+        plan = self.checked.plan
+        try:
+            report = read_height(
+                self.bare or (capture,),
+                capture,
+                forces_n=(plan.contact_n, plan.top_n),
+                oldest_bare_s=OLDEST_BARE_S,
+                most_samples=MOST_SAMPLES,
+            )
+        except RigError as problem:
+            logger.warning("no height from {}: {}", capture, problem)
+            return HeightCard(specimen=self.card.specimen, notes=(f"No height: {problem}"[:LONGEST_NOTE],))
+        return height_card(report)
+
+
+def height_job(order: HeightOrder, standing: Standing) -> HeightJob:
+    """Check an order against a driven rig, and against the bare touches in its folder of captures.
 
     Raises
     ------
+    DeviceError
+        If the rig has no drive, or a stop is latched.
     InputError
         If the plan does not fit the rig, or there are no such bare touches.
     """
-    checked = check_height_plan(_plan(order), limits, WORDS_OF)
+    checked = check_height_plan(_plan(order), standing.limits(), WORDS_OF)
     if order.surface != "piece":
         if order.bare:
             raise InputError("bare: found captures of bare touches, expected none where they are touched now")
         surfaces: tuple[Surface, ...] = ("bare",) if order.surface == "bare" else ("bare", "piece")
-        return HeightTask(checked, surfaces, order.card.specimen)
+        return HeightJob(checked, surfaces, order.card, order.cautions_read)
     forces_n = (checked.plan.contact_n, checked.plan.top_n)
+    folder = standing.folder
     if order.bare:
         bare = {path: _bare(path, forces_n) for path in (_within(name, folder) for name in order.bare)}
     else:
-        bare = _newest_bare(folder, rig_name, forces_n)
+        bare = _newest_bare(folder, standing.rig.name, forces_n)
     met_mm = where_bare_met_mm(list(bare.values()))
-    return HeightTask(checked, ("piece",), order.card.specimen, tuple(bare), met_mm)
-
-
-def work_out(task: HeightTask, capture: Path) -> HeightCard | None:
-    """The height, or why there is none; None where no piece was touched."""
-    if "piece" not in task.surfaces:
-        return None
-    plan = task.checked.plan
-    try:
-        report = read_height(
-            task.bare or (capture,),
-            capture,
-            forces_n=(plan.contact_n, plan.top_n),
-            oldest_bare_s=OLDEST_BARE_S,
-            most_samples=MOST_SAMPLES,
-        )
-    except RigError as problem:
-        logger.warning("no height from {}: {}", capture, problem)
-        return HeightCard(specimen=task.specimen, notes=(f"No height: {problem}"[:LONGEST_NOTE],))
-    return height_card(report)
+    return HeightJob(checked, ("piece",), order.card, order.cautions_read, tuple(bare), met_mm)
 
 
 def _plan(order: HeightOrder) -> HeightPlan:

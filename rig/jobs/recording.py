@@ -11,19 +11,23 @@ from __future__ import annotations
 import math
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from dataclasses import asdict, dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from loguru import logger
 
+from rig.analyser import AnalysisSettings
 from rig.calibration import Aligner, Calibration, Scale
 from rig.capture import CaptureHeader, CaptureWriter
-from rig.errors import RecorderError
+from rig.errors import InputError, RecorderError
 from rig.jobs.disk_thread import DiskThread
+from rig.jobs.job import Bench, Progress, Recorded
+from rig.jobs.orders import JobKind, RecordingOrder, SpecimenCard
 from rig.reader import Delivery, Reader
 from rig.samples import Samples, Sense, Status
 from rig.segmenter import Flag, Segmenter, SegmenterSettings
@@ -60,38 +64,6 @@ class StopRule:
 
     seconds: float | None = None
     cycles: int | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Progress:
-    """How far a recording is."""
-
-    seconds: float
-    samples: int
-    cycles: int
-
-
-@dataclass(frozen=True, slots=True)
-class Recorded:
-    """How a recording ended.
-
-    Parameters
-    ----------
-    path
-        Of the capture.
-    reason
-        As the capture's end says it.
-    failed
-        Whether the rig, its port or the disk failed; what came before is kept all the same.
-    conversions_per_s
-        How often the force was new, by status bit 6; None where too few samples bear it.
-    """
-
-    path: Path
-    reason: str
-    failed: bool
-    progress: Progress
-    conversions_per_s: float | None = None
 
 
 def record(
@@ -161,6 +133,58 @@ def perform_recording(
         return loop.end(reason, failed=failed, received_until=time.monotonic())
 
 
+@dataclass(frozen=True, slots=True)
+class RecordingJob:
+    """Records while a person moves the platen."""
+
+    order: RecordingOrder
+    kind: JobKind = "recording"
+    name: str = "recording"
+    cautions_read: bool | None = None
+    guided: bool = False
+
+    def __post_init__(self) -> None:
+        if self.order.cycles is not None and self.order.seconds is not None:
+            raise InputError("cycles and seconds: found both, expected one of them at most")
+
+    @property
+    def card(self) -> SpecimenCard:
+        """What is squeezed."""
+        return self.order.card
+
+    @property
+    def expected_s(self) -> float | None:
+        """As ordered."""
+        return self.order.seconds
+
+    @property
+    def cycles_wanted(self) -> int | None:
+        """As ordered."""
+        return self.order.cycles
+
+    @property
+    def analysed_with(self) -> AnalysisSettings:
+        """Every cycle counts."""
+        return AnalysisSettings(free_height_mm=self.card.free_height_mm)
+
+    def describe(self) -> Iterator[str]:
+        """Yield nothing: the platen is moved by hand, as the person likes."""
+        yield from ()
+
+    def perform(self, bench: Bench) -> Recorded:
+        """Record until it is enough or stopped."""
+        return perform_recording(
+            bench.reader,
+            bench.rig.calibration,
+            bench.heading(self.card),
+            bench.folder,
+            stop=StopRule(self.order.seconds, self.order.cycles),
+            stopped=bench.watch.stopped,
+            on_progress=partial(bench.watch.tell, ""),
+            began=bench.watch.began,
+        )
+
+
 class _Loop:
     """Takes deliveries, writes them, and looks whether it is enough.
 
@@ -227,7 +251,13 @@ class _Loop:
         logger.info("{}: {} samples, {}", writer.path, writer.samples, reason)
         judged = self._conversions >= ENOUGH_CONVERSIONS and self._converted_us > 0
         per_s = US_PER_S * self._conversions / self._converted_us if judged else None
-        return Recorded(writer.path, reason, failed, self.progress(), per_s)
+        return Recorded(
+            path=writer.path,
+            reason=reason,
+            failed=failed,
+            progress=self.progress(),
+            conversions_per_s=per_s,
+        )
 
     def _drain(self, received_until: float) -> None:
         if self._writer.ended:

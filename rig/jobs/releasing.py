@@ -8,16 +8,21 @@ approach. Cost: one motion.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from rig.analyser import AnalysisSettings
 from rig.calibration import Calibration
 from rig.errors import RigError
 from rig.jobs.driving import (
     Driver,
     MethodStoppedError,
     StoppedByPersonError,
-    Watch,
     cause_in_words,
     must_have_finished,
 )
+from rig.jobs.job import Bench, Ended, Watch, stops_outside
+from rig.jobs.orders import JobKind, ReleaseOrder, SpecimenCard
 from rig.methods import RigLimits
 from rig.reader import Reader
 from rig.wire import StateFlag
@@ -25,6 +30,40 @@ from rig.wire import StateFlag
 USUAL_AWAY_MM = 10.0
 RELEASE_SPEED_MM_PER_S = 2.0
 """Slow enough to be stopped by the person who watches."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReleaseJob:
+    """Clears a latched stop and takes the platen slowly away. A person who sees it has said so."""
+
+    order: ReleaseOrder
+    limits: RigLimits
+    kind: JobKind = "release"
+    name: str = "release"
+    cautions_read: bool | None = None
+    guided: bool = False
+    expected_s: float | None = None
+    cycles_wanted: int | None = None
+    analysed_with: AnalysisSettings | None = None
+
+    @property
+    def card(self) -> SpecimenCard:
+        """Whatever lies in the rig."""
+        return self.order.card
+
+    def describe(self) -> Iterator[str]:
+        """Yield how far the platen goes, and where the rig stops."""
+        yield (
+            f"Clear the stop, and take the platen {self.order.away_mm:g} mm away at "
+            f"{RELEASE_SPEED_MM_PER_S:g} mm/s."
+        )
+        yield stops_outside(self.limits)
+
+    def perform(self, bench: Bench) -> Ended:
+        """Release."""
+        calibration, away_mm = bench.rig.calibration, self.order.away_mm
+        done = perform_release(bench.reader, calibration, self.limits, bench.watch, away_mm=away_mm)
+        return Ended(reason=done)
 
 
 def perform_release(

@@ -8,17 +8,22 @@ capture with the reason. Nothing is tried again by itself. Cost: two events for 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from loguru import logger
 
+from rig.analyser import AnalysisSettings
 from rig.calibration import Calibration
 from rig.capture import CaptureHeader, CaptureWriter
 from rig.errors import DeviceError, RigError
 from rig.jobs.disk_thread import DiskThread
-from rig.jobs.driving import Driver, MethodStoppedError, Watch
-from rig.jobs.recording import Recorded, link_tallies
+from rig.jobs.driving import Driver, MethodStoppedError
+from rig.jobs.job import Bench, Recorded, Watch, stops_outside
+from rig.jobs.orders import JobKind, MethodOrder, SpecimenCard
+from rig.jobs.recording import link_tallies
 from rig.methods import (
     Action,
     CheckedMethod,
@@ -32,6 +37,7 @@ from rig.methods import (
     Wait,
     WaitUntil,
     check_contact,
+    describe,
     plan,
 )
 from rig.reader import Reader
@@ -45,6 +51,69 @@ _WORDS: dict[type[Action], str] = {
     WaitUntil: "wait until",
     Prompt: "by hand",
 }
+
+
+@dataclass(frozen=True, slots=True)
+class MethodJob:
+    """Runs a method on a driven rig."""
+
+    order: MethodOrder
+    checked: CheckedMethod
+    kind: JobKind = "method"
+    guided: bool = False
+    cycles_wanted: int | None = None
+
+    @property
+    def name(self) -> str:
+        """Of the method."""
+        return self.checked.method.name
+
+    @property
+    def card(self) -> SpecimenCard:
+        """What is pressed."""
+        return self.order.card
+
+    @property
+    def cautions_read(self) -> bool | None:
+        """As ordered."""
+        return self.order.cautions_read
+
+    @property
+    def expected_s(self) -> float | None:
+        """As its steps and their speeds say."""
+        return self.checked.time_s
+
+    @property
+    def analysed_with(self) -> AnalysisSettings:
+        """Its conditioning cycles are told apart."""
+        return AnalysisSettings(
+            conditioning=self.checked.method.conditioning.cycles, free_height_mm=self.card.free_height_mm
+        )
+
+    def describe(self) -> Iterator[str]:
+        """Yield its steps, and where the rig stops."""
+        yield from describe(self.checked)
+        yield stops_outside(self.checked.rig)
+
+    def perform(self, bench: Bench) -> Recorded:
+        """Run every step."""
+        return perform_method(
+            bench.reader,
+            bench.rig.calibration,
+            bench.heading(self.card, described(self.order)),
+            bench.folder,
+            checked=self.checked,
+            watch=bench.watch,
+        )
+
+
+def described(order: MethodOrder) -> dict[str, Any]:
+    """What a capture's header says of the method that was ordered."""
+    return {
+        "file": order.source,
+        "text": order.text,
+        "stiffness_n_per_mm": order.card.stiffness_n_per_mm,
+    }
 
 
 def run_method(
@@ -107,7 +176,7 @@ def perform_method(
                 writer.end(reason, link_tallies(reader))
     finally:
         driver.leave()
-    return Recorded(writer.path, reason, failed, driver.progress())
+    return Recorded(path=writer.path, reason=reason, failed=failed, progress=driver.progress())
 
 
 def _run(driver: Driver, checked: CheckedMethod, watch: Watch) -> tuple[str, bool]:

@@ -6,7 +6,7 @@ from collections import deque
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 
-from rig.jobs.driving import Watch
+from rig.jobs import Watch
 from rig.jobs.guiding import guide_method
 from rig.methods import SpecimenFacts, parse_method
 from rig.reader import PortAddress, Reader
@@ -161,7 +161,8 @@ def hand_lever(folder, speed_up=4.0, **how):
 def guided(reader, folder, show, text=PRESSES, *, calibration, header_of, **more):
     """Follow a method by hand to its end."""
     stopped = more.pop("stopped", None) or threading.Event()
-    watch = Watch(stopped, more.pop("ask", lambda text: None), more.pop("tell", lambda step, done: None))
+    ask, tell = more.pop("ask", lambda text: None), more.pop("tell", lambda step, done: None)
+    watch = Watch(stopped, ask, tell, guide=show)
     return guide_method(
         reader,
         calibration,
@@ -170,6 +171,5 @@ def guided(reader, folder, show, text=PRESSES, *, calibration, header_of, **more
         method=parse_method(text, "test.yaml"),
         facts=SpecimenFacts(60.0, None, None),
         watch=watch,
-        show=show,
         **more,
     )

@@ -336,13 +336,11 @@ def test_the_loop_turns_in_a_job_as_well_as_idle(tmp_path):
 
 
 def test_a_job_that_breaks_off_by_a_mistake_in_the_program_leaves_the_desk_free(tmp_path, monkeypatch):
-    from rig.daemon import desk as desk_module
-
     def broken(*args, **how):
         raise RuntimeError("a mistake")
 
     with attended(tmp_path) as at:
-        monkeypatch.setattr(desk_module, "perform_recording", broken)
+        monkeypatch.setattr("rig.jobs.recording.perform_recording", broken)
         end = at.end_of(at.started(recording()))
         assert end.failed
         assert "a mistake" in end.reason

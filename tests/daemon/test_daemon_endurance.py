@@ -97,13 +97,13 @@ def run(reader, folder, plan, *, tell=None, stopped=None, take_up=None):
 
 
 def events_of(result, kind):
-    return [each for each in open_capture(result.recorded.path).events() if each["kind"] == kind]
+    return [each for each in open_capture(result.path).events() if each["kind"] == kind]
 
 
 def test_it_ends_at_the_count_which_is_the_devices_own(tmp_path):
     with driven(tmp_path) as (rig, reader):
         result = run(reader, tmp_path, checked())
-    assert (result.recorded.reason, result.recorded.failed) == ("25 cycles", False)
+    assert (result.reason, result.failed) == ("25 cycles", False)
     assert (result.done, result.doubtful, result.exact) == (25, 0, True)
     assert rig.finished == 25
 
@@ -111,7 +111,7 @@ def test_it_ends_at_the_count_which_is_the_devices_own(tmp_path):
 def test_the_intent_of_each_block_stands_before_its_count(tmp_path):
     with driven(tmp_path) as (_, reader):
         result = run(reader, tmp_path, checked())
-    kinds = [each["kind"] for each in open_capture(result.recorded.path).events()]
+    kinds = [each["kind"] for each in open_capture(result.path).events()]
     assert [kind for kind in kinds if kind.startswith("block")] == ["block intent", "block settled"] * 3
     assert [each["cycles"] for each in events_of(result, "block intent")] == [10, 10, 5]
 
@@ -131,7 +131,7 @@ def test_it_ends_when_the_stiffness_is_down(tmp_path):
     text = PLAN.replace("cycles: 25", 'cycles: 5000, stiffness_loss: "3 %"')
     with driven(tmp_path, Foam()) as (_, reader):
         result = run(reader, tmp_path, checked(text, 90.0))
-    assert result.recorded.reason.startswith("stiffness down by")
+    assert result.reason.startswith("stiffness down by")
     assert 10 < result.done < 5000
 
 
@@ -139,17 +139,17 @@ def test_it_ends_when_the_set_is_reached(tmp_path):
     text = PLAN.replace("cycles: 25", 'cycles: 5000, set: "0.3 mm"')
     with driven(tmp_path, Foam()) as (_, reader):
         result = run(reader, tmp_path, checked(text, 90.0))
-    assert result.recorded.reason.startswith("set of")
-    assert not result.recorded.failed
+    assert result.reason.startswith("set of")
+    assert not result.failed
 
 
 def test_it_ends_when_its_time_is_over(tmp_path):
     with driven(tmp_path) as (rig, reader):
         result = run(reader, tmp_path, checked(PLAN.replace("cycles: 25", 'time: "20 s"')))
-    assert result.recorded.reason == "20 s of squeezing"
+    assert result.reason == "20 s of squeezing"
     assert result.done == rig.finished
     # time is looked at after each block of ten; a slow host lets some of the device's pass between them
-    events = open_capture(result.recorded.path).events()
+    events = open_capture(result.path).events()
     ends_s = [event["time_us"] / 1e6 for event in events if event.get("name") == "cycle_finished"]
     begin_s = ends_s[0] - 0.85  # a cycle takes so long
     over = [end_s - begin_s >= 20.0 for end_s in ends_s[9::10]]
@@ -164,7 +164,7 @@ def test_a_specimen_that_is_gone_ends_it(tmp_path):
         plan = checked(PLAN.replace("cycles: 25", "cycles: 5000"))
         once(rig, 12, gone)
         result = run(reader, tmp_path, plan)
-    assert result.recorded.reason.startswith("the specimen")
+    assert result.reason.startswith("the specimen")
     assert result.done < 1000
 
 
@@ -174,7 +174,7 @@ def test_a_persons_stop_ends_it_with_the_devices_count(tmp_path):
     with driven(tmp_path) as (rig, reader):
         once(rig, 7, lambda rig: stopped.set())
         result = run(reader, tmp_path, checked(plan), stopped=stopped)
-    assert not result.recorded.failed
+    assert not result.failed
     assert result.done == rig.finished
     assert result.doubtful == 1
 
@@ -194,7 +194,7 @@ def test_it_goes_on_after_a_reset_if_it_was_told_to_and_marks_the_cycle_that_was
     with driven(tmp_path) as (rig, reader):
         once(rig, 15, reset)
         result = run(reader, tmp_path, checked(GOING_ON))
-    assert (result.recorded.reason, result.done) == ("40 cycles", 40)
+    assert (result.reason, result.done) == ("40 cycles", 40)
     assert rig.finished == 40
     assert result.doubtful == 1
     assert len(events_of(result, "taken up")) == 1
@@ -205,7 +205,7 @@ def test_it_does_not_go_on_after_a_loss_unless_it_was_told_to(tmp_path):
     with driven(tmp_path) as (rig, reader):
         once(rig, 5, reset)
         result = run(reader, tmp_path, checked())
-    assert result.recorded.failed
+    assert result.failed
     assert result.done < 25
 
 
@@ -213,8 +213,8 @@ def test_it_never_goes_on_after_a_stop(tmp_path):
     with driven(tmp_path) as (rig, reader):
         once(rig, 15, stop_pressed)
         result = run(reader, tmp_path, checked(GOING_ON))
-    assert result.recorded.failed
-    assert "stop" in result.recorded.reason
+    assert result.failed
+    assert "stop" in result.reason
     assert result.done == rig.finished < 40
 
 
@@ -223,7 +223,7 @@ def test_recovery_is_watched_at_touches_spaced_by_the_logarithm_of_time(tmp_path
     with driven(tmp_path, Foam(), speed_up=8.0) as (_, reader):
         result = run(reader, tmp_path, checked(text, 90.0))
     touches = events_of(result, "recovery touch")
-    assert result.recorded.reason == "25 cycles"
+    assert result.reason == "25 cycles"
     assert len(touches) == 5
     # each approach begins at its time, and takes a second or so to feel the force, more with a busy host
     for touch, at_s in zip(touches, (5, 10, 20, 40, 80), strict=True):
@@ -254,7 +254,7 @@ def test_a_capture_whose_host_was_lost_is_found_and_taken_up(tmp_path):
             PortAddress(path=str(tmp_path / "rig")), "framed", rate_hz=500.0, lock_places=[tmp_path / "locks"]
         )
         result = run(again, tmp_path, checked(GOING_ON), take_up=path)
-    assert (result.recorded.path, result.recorded.reason, result.done) == (path, "40 cycles", 40)
+    assert (result.path, result.reason, result.done) == (path, "40 cycles", 40)
     assert rig.finished == 40
     samples = open_capture(path).samples()
     assert (samples.time_us[1:] > samples.time_us[:-1]).all()
@@ -265,7 +265,7 @@ def test_a_thinned_run_keeps_a_checked_row_for_every_cycle(tmp_path):
     text = PLAN + "raw: {one_block_in: 3}\n"
     with driven(tmp_path) as (_, reader):
         result = run(reader, tmp_path, checked(text))
-    capture = open_capture(result.recorded.path)
+    capture = open_capture(result.path)
     rows = list(capture.summary_rows())
     assert [row["cycle"] for row in rows] == list(range(1, 26))
     assert {row["calibration"] for row in rows} == {CALIBRATION.identity}
@@ -274,17 +274,17 @@ def test_a_thinned_run_keeps_a_checked_row_for_every_cycle(tmp_path):
     assert capture.damage == ()
     # of three blocks the samples of two are left out: some 8 s of 0.85 s cycles, and the last half block
     kept_s = len(capture.samples()) / 500.0
-    assert kept_s < result.recorded.progress.seconds - 10.0
+    assert kept_s < result.progress.seconds - 10.0
 
 
 def test_a_row_that_was_changed_is_damage_and_no_other_is_lost(tmp_path):
     with driven(tmp_path) as (_, reader):
         result = run(reader, tmp_path, checked(PLAN + "raw: {one_block_in: 3}\n"))
-    assert result.recorded.reason == "25 cycles"
-    path = result.recorded.path / "summary.jsonl"
+    assert result.reason == "25 cycles"
+    path = result.path / "summary.jsonl"
     lines = path.read_bytes().split(b"\n")
     lines[4] = lines[4].replace(b'"peak_force_n":2', b'"peak_force_n":3')
     path.write_bytes(b"\n".join(lines))
-    capture = open_capture(result.recorded.path)
+    capture = open_capture(result.path)
     assert len(list(capture.summary_rows())) == 24
     assert any("summary" in damage.file for damage in capture.damage)

@@ -95,7 +95,7 @@ def test_the_touch_before_an_endurance_run_is_not_measured_however_late_it_is_he
 
     watch = Watch(threading.Event(), lambda text: None, lambda step, done: None)
     result = endure(late, CALIBRATION, header, tmp_path / "captures", checked=plan, watch=watch)
-    rows = list(open_capture(result.recorded.path).summary_rows())
+    rows = list(open_capture(result.path).summary_rows())
     assert [row["flags"] for row in rows] == [[], [], [], []]
     secant = [row["secant_n_per_mm"] for row in rows]
     assert secant == pytest.approx([3.0] * 4, abs=4 * max(row["secant_n_per_mm_u"] for row in rows))

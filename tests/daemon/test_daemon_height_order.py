@@ -18,8 +18,8 @@ from rig.capture import open_capture
 from rig.daemon.bulletin import Seen
 from rig.jobs.height import INSTRUCTIONS
 from rig.jobs.height_card import height_card
-from rig.jobs.height_job import HeightTask, work_out
-from rig.jobs.orders import LONGEST_NOTE, MOST_NOTES, HeightOrder
+from rig.jobs.height_job import HeightJob
+from rig.jobs.orders import LONGEST_NOTE, MOST_NOTES, HeightOrder, SpecimenCard
 from rig.methods import HeightPlan, check_height_plan
 from rig.results import read_height
 from rig.virtual import DriveSettings, LinearSpring, VirtualPort, VirtualRig
@@ -242,8 +242,9 @@ def test_a_rig_that_does_not_drive_touches_no_height(tmp_path):
 def test_too_long_a_recording_is_left_to_the_command_line_in_words(touched, monkeypatch):
     """The daemon must not grow."""
     monkeypatch.setattr("rig.jobs.height_job.MOST_SAMPLES", 100)
-    task = HeightTask(check_height_plan(HeightPlan(), LIMITS), ("bare", "piece"), "F-90-007")
-    card = work_out(task, Path(touched[1].capture))
+    piece = SpecimenCard(specimen="F-90-007")
+    job = HeightJob(check_height_plan(HeightPlan(), LIMITS), ("bare", "piece"), piece)
+    card = job.work_out(Path(touched[1].capture))
     assert card.heights == ()
     assert card.notes[0].startswith("No height: ")
     assert "more than 100 samples" in card.notes[0]

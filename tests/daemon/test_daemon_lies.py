@@ -380,8 +380,8 @@ def test_cycles_that_a_device_only_says_it_did_are_not_counted_and_the_count_is_
         plan = check_plan(parse_plan(PLAN, "test.yaml"), LIMITS, SpecimenFacts(60.0, None, None))
         result = endure(reader, CALIBRATION, header_of, tmp_path / "captures", checked=plan, watch=watch)
     assert device.cycles_done == 4
-    assert result.recorded.failed
-    assert "the device reports 4 cycles, its samples show 0" in result.recorded.reason
+    assert result.failed
+    assert "the device reports 4 cycles, its samples show 0" in result.reason
     assert (result.done, result.doubtful, result.exact) == (0, 1, False)
     assert not device.armed
     assert device.travel_after_mm() <= TRAVEL_MM
@@ -397,7 +397,7 @@ def test_cycles_that_go_deeper_than_ordered_end_the_run(tmp_path):
         watch = Watch(threading.Event(), lambda text: None, lambda step, done: None)
         plan = check_plan(parse_plan(PLAN, "test.yaml"), LIMITS, SpecimenFacts(60.0, None, None))
         result = endure(reader, CALIBRATION, header_of, tmp_path / "captures", checked=plan, watch=watch)
-    assert result.recorded.failed
-    assert re.search("its cycles go from|past its target", result.recorded.reason), result.recorded.reason
+    assert result.failed
+    assert re.search("its cycles go from|past its target", result.reason), result.reason
     assert device.travel_after_mm() <= 8.0 + TRAVEL_MM
     assert not device.armed

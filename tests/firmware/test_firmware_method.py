@@ -281,7 +281,7 @@ def test_endurance_counts_what_the_firmware_counts(build, tmp_path):
         )
         deepest_mm = bench.state["deepest_mm"]
     assert (ended.done, ended.doubtful, ended.exact) == (6, 0, True)
-    events = open_capture(ended.recorded.path).events()
+    events = open_capture(ended.path).events()
     counted = [event["value"] for event in events if event.get("name") == "cycle_finished"]
     # in blocks of four
     assert counted == [1, 2, 3, 4, 1, 2]

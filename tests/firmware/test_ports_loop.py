@@ -114,7 +114,7 @@ def test_the_host_homes_presses_endures_losses_and_halts(tmp_path_factory, tmp_p
         ended = endured(tmp_path, lambda step, done: None, take_up=path)
         squeezes = bench.state["squeezes"] - before
         print(f"{ended.done} counted, {ended.doubtful} cut short, {squeezes} done")
-        assert (ended.recorded.reason, ended.done) == (f"{CYCLES} cycles", CYCLES)
+        assert (ended.reason, ended.done) == (f"{CYCLES} cycles", CYCLES)
         # one squeeze may be cut short by each of the two resets and the host's loss
         assert CYCLES <= squeezes <= CYCLES + 3
 
@@ -130,7 +130,7 @@ def test_the_host_homes_presses_endures_losses_and_halts(tmp_path_factory, tmp_p
         halted = bench.state
         wait_until(lambda: bench.state["time_us"] > halted["time_us"] + 500_000)
         after = bench.state
-    assert cut.recorded.reason.startswith("stopped")
+    assert cut.reason.startswith("stopped")
     assert cut.done < 50
     # it moved when it was told to stop, and half a second of the chip's time brings no step more
     assert halted["steps_since"] > 0

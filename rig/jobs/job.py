@@ -1,0 +1,258 @@
+"""What every job has in common: it is checked, described, and then carried out once on an opened rig.
+
+Problem: a desk, a terminal and a test order the same jobs, and none of them should know one from another.
+Plan: an order that is checked against a rig (checking.py) becomes a job: a frozen value that says what it
+will do and how long it may take, and performs it on a bench. Whoever carries it out lends the bench, watches
+and tells. Cost: none.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Protocol
+
+from rig.analyser import AnalysisSettings
+from rig.capture import CaptureHeader
+from rig.errors import DeviceError, InputError
+from rig.jobs.guidance import Guidance
+from rig.jobs.heading import complete_header, header_about
+from rig.jobs.orders import HeightCard, JobKind, SpecimenCard
+from rig.methods import RigLimits, SpecimenFacts
+from rig.reader import Delivery, Reader
+from rig.rigfile import RigFile
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far a recording is."""
+
+    seconds: float
+    samples: int
+    cycles: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ended:
+    """How a job ended.
+
+    Parameters
+    ----------
+    reason
+        In words; of a recording, as the capture's end says it.
+    failed
+        Whether the rig, its port or the disk failed; what came before is kept all the same.
+    progress
+        How far it had come.
+    height
+        What the touches of a height gave.
+    """
+
+    reason: str
+    failed: bool = False
+    progress: Progress = Progress(0.0, 0, 0)
+    height: HeightCard | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recorded(Ended):
+    """How a job ended that made a capture.
+
+    Parameters
+    ----------
+    path
+        Of the capture.
+    conversions_per_s
+        How often the force was new, by status bit 6; None where too few samples bear it.
+    """
+
+    path: Path
+    conversions_per_s: float | None = None
+
+
+def _ignore(thing: object) -> None:
+    del thing
+
+
+@dataclass(frozen=True, slots=True)
+class Watch:
+    """What is told to the person and asked of them while the platen moves.
+
+    Parameters
+    ----------
+    stopped
+        Set to stop the platen and end the capture.
+    ask
+        Called with the text of a step off the rig, from a thread of its own; returns when the person is done.
+    tell
+        Called with the step that begins, and how far the recording is.
+    see
+        Called with every delivery that was taken.
+    began
+        Called with the capture's folder once it is there.
+    guide
+        Called with what a person at a lever has to do now, by the thread that records; it must be quick.
+    """
+
+    stopped: threading.Event
+    ask: Callable[[str], None]
+    tell: Callable[[str, Progress], None]
+    see: Callable[[Delivery], None] = _ignore
+    began: Callable[[Path], None] = _ignore
+    guide: Callable[[Guidance], None] = _ignore
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """Where a job is carried out.
+
+    Parameters
+    ----------
+    reader
+        Entered; a job leaves it open.
+    rig
+        Its file.
+    folder
+        Of captures.
+    watch
+        Whoever looks on.
+    """
+
+    reader: Reader
+    rig: RigFile
+    folder: Path
+    watch: Watch
+
+    def heading(
+        self, card: SpecimenCard, method: Mapping[str, Any] | None = None
+    ) -> Callable[[Reader], CaptureHeader]:
+        """What makes a capture's header once the device has said who it is."""
+        about = header_about(card, self.rig, method)
+        return lambda reader: complete_header(about, reader)
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """A rig as a job is checked against it.
+
+    Parameters
+    ----------
+    rig
+        Its file.
+    folder
+        Of captures.
+    by_hand
+        Whether it cannot move its platen.
+    stop_cause
+        Of a stop that its device has latched, in words.
+    largest_force_n
+        A hand is warned above it; None for the rig's own limit.
+    """
+
+    rig: RigFile
+    folder: Path
+    by_hand: bool
+    stop_cause: str | None = None
+    largest_force_n: float | None = None
+
+    def drive(self) -> RigLimits:
+        """What the rig may do, stopped or not.
+
+        Raises
+        ------
+        InputError
+            If its file does not say.
+        DeviceError
+            If it has no drive.
+        """
+        limits = self.rig.limits
+        if limits is None:
+            raise InputError(
+                f"rig {self.rig.name}: no `drive:` section in its file; a platen needs its rig's limits "
+                "before it is moved"
+            )
+        if self.by_hand:
+            raise DeviceError(
+                f"rig {self.rig.name}: it does not drive its platen, and a person cannot make this many "
+                "squeezes or the slow contact checks of a height"
+            )
+        return limits
+
+    def limits(self) -> RigLimits:
+        """What the rig may do now.
+
+        Raises
+        ------
+        InputError
+            If its file does not say.
+        DeviceError
+            If it has no drive, or a stop is latched.
+        """
+        limits = self.drive()
+        if self.stop_cause is not None:
+            raise DeviceError(
+                f"the rig has latched a stop ({self.stop_cause}); find its cause, then release it: "
+                "`pressrig release`, or the page"
+            )
+        return limits
+
+
+class Job(Protocol):
+    """What a rig was asked to do, and can do."""
+
+    @property
+    def kind(self) -> JobKind:
+        """As its order says."""
+
+    @property
+    def name(self) -> str:
+        """Of the method or plan, or of what is done."""
+
+    @property
+    def card(self) -> SpecimenCard:
+        """What is squeezed."""
+
+    @property
+    def cautions_read(self) -> bool | None:
+        """Whether the order says that the cautions have been read; None where they need not be."""
+
+    @property
+    def guided(self) -> bool:
+        """Whether a person moves the platen step by step."""
+
+    @property
+    def expected_s(self) -> float | None:
+        """How long it takes."""
+
+    @property
+    def cycles_wanted(self) -> int | None:
+        """How many squeezes or touches it makes."""
+
+    @property
+    def analysed_with(self) -> AnalysisSettings | None:
+        """How its cycles are analysed as they come; None if it makes none."""
+
+    def describe(self) -> Iterator[str]:
+        """Yield what it will do, and what stops it."""
+
+    def perform(self, bench: Bench) -> Ended:
+        """Carry it out.
+
+        Raises
+        ------
+        RigError
+            If it could not be begun, or left no capture to say why it ended.
+        """
+
+
+def facts_of(card: SpecimenCard) -> SpecimenFacts:
+    """What a method is checked against."""
+    return SpecimenFacts(card.free_height_mm, card.area_mm2, card.stiffness_n_per_mm)
+
+
+def stops_outside(limits: RigLimits) -> str:
+    """What stops a driven platen, in words."""
+    (least_n, most_n), (top_mm, bottom_mm) = limits.force_n, limits.travel_mm
+    return f"The rig stops outside {least_n:g} to {most_n:g} N and {top_mm:g} to {bottom_mm:g} mm."
