@@ -30,7 +30,7 @@ from rig.jobs.job import Bench, Progress, Recorded
 from rig.jobs.orders import JobKind, RecordingOrder, SpecimenCard
 from rig.reader import Delivery, Reader
 from rig.samples import Samples, Sense, Status
-from rig.segmenter import Flag, Segmenter, SegmenterSettings
+from rig.segmenter import Segmenter, SegmenterSettings
 
 WAIT_S = 0.25
 """The recorder looks at the clock this often when nothing comes."""
@@ -311,7 +311,8 @@ def write_events(writer: CaptureWriter | DiskThread, delivery: Delivery) -> None
 
 
 class _Counter:
-    """Counts whole cycles as they close. An uncalibrated channel counts as well as a calibrated one."""
+    """Counts cycles as they close, as an analysis of the capture does: a first touch counts until a press
+    shows that it was a contact check. An uncalibrated channel counts as well as a calibrated one."""
 
     def __init__(self, calibration: Calibration, empty: Samples, sense: Sense) -> None:
         force, position = calibration.covers(empty.force_channel, empty.position_channel)
@@ -321,22 +322,25 @@ class _Counter:
             calibration.delay,
         )
         self._aligner = Aligner(usable)
-        self._segmenter = Segmenter(SegmenterSettings(after_s=COUNTED_AFTER_S, sense=sense, prompt=True))
+        self._segmenter = Segmenter(SegmenterSettings(after_s=COUNTED_AFTER_S, sense=sense))
+        self._closed = 0
         self.cycles = 0
 
     def push(self, samples: Samples, wanted: int | None) -> int | None:
         """Count on; the device time, in us, at which the wanted number of cycles had closed, once it has."""
         signals = self._aligner.push(samples)
-        segment = None if signals is None else self._segmenter.push(signals)
-        if segment is None:
+        if signals is None:
             return None
-        whole = (segment.cycles.flags & np.uint32(Flag.STARTS_IN_CONTACT)) == 0
-        missing = None if wanted is None else wanted - self.cycles
-        self.cycles += int(whole.sum())
-        if missing is None or self.cycles < (wanted or 0):
+        segment = self._segmenter.push(signals)
+        ended_s = self._segmenter.waiting_s
+        if segment is not None:
+            ended_s = np.concatenate([segment.signals.time_s[segment.cycles.after - 1], ended_s])
+        self.cycles = self._closed + len(ended_s)
+        missing = None if wanted is None else wanted - self._closed
+        self._closed += 0 if segment is None else len(segment.cycles)
+        if missing is None or not 0 < missing <= len(ended_s):
             return None
-        last = segment.cycles.after[whole][missing - 1] - 1
-        return round(float(segment.signals.time_s[last]) * US_PER_S)
+        return round(float(ended_s[missing - 1]) * US_PER_S)
 
 
 def link_tallies(reader: Reader) -> dict[str, Any]:

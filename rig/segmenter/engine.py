@@ -205,6 +205,16 @@ class Segmenter:
         stated = self._settings.contact_force_n
         return self.detection_n if stated is None else stated
 
+    @property
+    def waiting_s(self) -> FloatArray:
+        """When the no-load stretches ended behind the first presses, which still wait for each other: of
+        those that are cycles so far. A deeper press may yet show that some were contact checks."""
+        waiting = self._waiting
+        if self._buffer is None or not self._enough(waiting).any():
+            return np.empty(0)
+        cycles = waiting.selected(~self._light_at_first(waiting))
+        return self._buffer.time_s[cycles.after - 1 - self._offset]
+
     def push(self, signals: Signals) -> Segment | None:
         """Take the next part; hand out the cycles that closed, if any."""
         if not len(signals):
@@ -454,15 +464,19 @@ class Segmenter:
         over[MOST_HELD_BACK - 1 :] = True
         if over.any():
             return int(np.argmax(over)) + 1
-        if not self._settings.prompt:
-            return 0
+        enough = self._enough(columns) if self._settings.prompt else np.zeros(1, bool)
+        return int(np.argmax(enough)) + 1 if enough.any() else 0
+
+    def _enough(self, columns: _Columns) -> BoolArray:
+        """Up to which of the first presses a person who watches takes them for cycles: one of some size, or
+        two that are much alike, has come."""
         largest_n = np.maximum.accumulate(columns.peak_n)
         stated_n = self._settings.contact_force_n
-        enough = largest_n > (
+        enough: BoolArray = largest_n > (
             LIGHT_LEVELS * self.detection_n if stated_n is None else CONTACT_FORCES * stated_n
         )
-        enough[1:] |= columns.peak_n[1:] >= LIGHT_SHARE * largest_n[:-1]  # two that are much alike
-        return int(np.argmax(enough)) + 1 if enough.any() else 0
+        enough[1:] |= columns.peak_n[1:] >= LIGHT_SHARE * largest_n[:-1]
+        return enough
 
     def _note(self, checks: _Columns) -> None:
         """Keep what is known of contact checks."""
