@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,19 +9,15 @@ import click
 
 from rig.cli.attending import have_cautions_read, must_hold_for
 from rig.cli.options import folder_option, read_conditions, read_quantity, specimen_options
-from rig.cli.ordering import FAILED, NOT_DONE, absolute_port, meant_rig, order_through_daemon
+from rig.cli.ordering import meant_rig, order_through_daemon
 from rig.cli.output import say
+from rig.cli.performing import exit_code_of, perform_alone
 from rig.cli.starting import say_how_it_stands
-from rig.core import read_text
 from rig.errors import InputError
 
 if TYPE_CHECKING:
-    from rig.capture import CaptureHeader
-    from rig.jobs import Progress
-    from rig.jobs.orders import EnduranceOrder
-    from rig.methods import CheckedPlan
+    from rig.jobs.endurance import EnduranceJob
     from rig.reader import Reader
-    from rig.rigfile import RigFile
 
 
 def _renamed(context: click.Context, option: click.Parameter, given: bool) -> None:
@@ -69,18 +63,20 @@ def command(
     the capture; its path is the last line printed. With --resume, count and datum are made certain first,
     and a touch must find the specimen where it was.
     """
-    from rig.jobs.endurance import order_of
-    from rig.jobs.orders import EnduranceOrder, specimen_card
-    from rig.methods import describe
+    from rig.jobs import Standing
+    from rig.jobs.endurance import Endured, endurance_job, order_of
+    from rig.jobs.orders import EnduranceOrder, SpecimenCard, typed
+    from rig.methods import plan_text
     from rig.rigfile import read_rig_file
 
     rig = read_rig_file(rig_file)
     if resume:
-        order = order_of(plan_file)
+        order = order_of(plan_file).model_copy(update={"cautions_read": True})
     else:
         if specimen is None:
             raise InputError("--specimen is missing: which piece is it?")
-        card = specimen_card(
+        card = typed(
+            SpecimenCard,
             specimen=specimen,
             batch=batch,
             free_height_mm=read_quantity("--free-height", free_height, "mm"),
@@ -90,122 +86,33 @@ def command(
             notes=notes,
             conditions=read_conditions(conditions),
         )
-        order = EnduranceOrder(text=_text_of(plan_file), source=str(plan_file), card=card)
-    checked = _checked(rig, order)
-    for line in describe(checked.method):
+        text = plan_text(plan_file)
+        order = typed(EnduranceOrder, text=text, source=str(plan_file), card=card, cautions_read=True)
+    limits = Standing(rig, out, by_hand=rig.wire != "framed").limits()
+    job = endurance_job(order, limits, plan_file if resume else None)
+    for line in job.describe():
         say(line)
     if check_only:
         return
     say_how_it_stands(rig)
-    cautions = have_cautions_read(meant_rig(rig, port), operator, already=cautions_read)
-    order = order.model_copy(update={"cautions_read": True})
-    code = None if resume else order_through_daemon(meant_rig(rig, port), order)
+    meant = meant_rig(rig, port)
+    cautions = have_cautions_read(meant, operator, already=cautions_read)
+    code = None if resume else order_through_daemon(meant, order)
     if code is None:
-        about = _about(rig, order, checked)
-        confirmed = partial(must_hold_for, cautions, already=cautions_read)
-        capture = plan_file if resume else None
-        code = _alone(rig, port, checked, about, out=out, resumed=capture, confirmed=confirmed)
+
+        def job_for(reader: Reader) -> EnduranceJob:
+            must_hold_for(cautions, reader, already=cautions_read)
+            return job
+
+        ended = perform_alone(rig, port, out, job_for)
+        assert isinstance(ended, Endured)
+        doubtful = f", {ended.doubtful} cut short and not counted" if ended.doubtful else ""
+        unsure = "" if ended.exact else "; some may have gone unheard before a reset"
+        say(f"{ended.done} cycles{doubtful}{unsure}; ended: {ended.reason}")
+        say(ended.path)
+        code = exit_code_of(ended)
     raise click.exceptions.Exit(code)
 
 
 # a run that is resumed knows its specimen
 next(option for option in command.params if option.name == "specimen").required = False
-
-
-def _text_of(path: Path) -> str:
-    from rig.methods import read_plan
-
-    read_plan(path)  # the refusal of a wrong file names it
-    return read_text(path)
-
-
-def _checked(rig: RigFile, order: EnduranceOrder) -> CheckedPlan:
-    """The plan, checked.
-
-    Raises
-    ------
-    InputError
-        If this rig or this specimen does not allow it.
-    """
-    from rig.jobs.job import facts_of
-    from rig.methods import check_plan, parse_plan
-
-    if rig.limits is None:
-        raise InputError(f"rig {rig.name}: no `drive:` section; its platen does not move by itself")
-    return check_plan(parse_plan(order.text, order.source), rig.limits, facts_of(order.card))
-
-
-def _about(rig: RigFile, order: EnduranceOrder, checked: CheckedPlan) -> CaptureHeader:
-    from rig.jobs.heading import header_about
-    from rig.methods import ENDURANCE_KIND
-
-    method = {
-        "kind": ENDURANCE_KIND,
-        "goes_on": checked.plan.goes_on,
-        "file": order.source,
-        "text": order.text,
-        "stiffness_n_per_mm": order.card.stiffness_n_per_mm,
-    }
-    return header_about(order.card, rig, method)
-
-
-def _alone(
-    rig: RigFile,
-    port: str | None,
-    checked: CheckedPlan,
-    about: CaptureHeader,
-    *,
-    out: Path,
-    resumed: Path | None,
-    confirmed: Callable[[Reader], None],
-) -> int:
-    from rig.cli.logs import log_to_file
-    from rig.cli.output import progress
-    from rig.cli.stopping import stop_on_signals
-    from rig.jobs import Watch
-    from rig.jobs.endurance import perform_endurance
-    from rig.jobs.heading import complete_header
-    from rig.reader import Reader
-
-    reader = Reader(rig.address(absolute_port(port)), rig.wire, rate_hz=rig.rate_hz)
-    wanted = checked.plan.until.cycles
-    time_s = checked.method.time_s
-    with (
-        log_to_file(),
-        stop_on_signals() as stopped,
-        progress(checked.plan.name, wanted or time_s) as show,
-        reader,
-    ):
-        confirmed(reader)
-
-        def tell(step: str, done: Progress) -> None:
-            show(
-                done.cycles if wanted else done.seconds, f"{step}, {done.cycles} cycles{_left(done, wanted)}"
-            )
-
-        result = perform_endurance(
-            reader,
-            rig.calibration,
-            lambda reader: complete_header(about, reader),
-            out,
-            checked=checked,
-            watch=Watch(stopped, lambda text: None, tell),
-            take_up=resumed,
-        )
-    doubtful = f", {result.doubtful} cut short and not counted" if result.doubtful else ""
-    unsure = "" if result.exact else "; some may have gone unheard before a reset"
-    say(f"{result.done} cycles{doubtful}{unsure}; ended: {result.reason}")
-    say(result.path)
-    if result.failed:
-        say(f"pressrig: {result.reason}; what came before is kept", err=True)
-        return FAILED
-    return NOT_DONE if result.reason.startswith("stopped") else 0
-
-
-def _left(done: Progress, wanted: int | None) -> str:
-    """Time left, from the mean of the cycles so far."""
-    if wanted is None or not done.cycles:
-        return ""
-    left_s = (wanted - done.cycles) * done.seconds / done.cycles
-    hours, minutes = int(left_s // 3600), int(left_s % 3600 // 60)
-    return f", {hours} h {minutes} min left" if hours else f", {minutes} min {left_s % 60:.0f} s left"

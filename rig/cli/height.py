@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
 from dataclasses import asdict, dataclass
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,13 +16,10 @@ from rig.errors import InputError
 
 if TYPE_CHECKING:
     from rig.calibration import Calibration
-    from rig.capture import CaptureHeader
-    from rig.jobs import Recorded
     from rig.jobs.orders import HeightOrder, RigRef
     from rig.methods import CheckedHeightPlan, HeightPlan, Surface
     from rig.reader import Reader
     from rig.results import HeightReport
-    from rig.rigfile import RigFile
 
 FAILED, NO = 3, 1
 STOPPED = "stopped"
@@ -168,6 +163,9 @@ def _touch(given: dict[str, Any], asked: _Asked) -> Path:
     """Touch on a rig; the capture."""
     from rig.cli.attending import have_cautions_read, must_hold_for
     from rig.cli.ordering import meant_rig
+    from rig.cli.performing import perform_alone
+    from rig.jobs import Recorded
+    from rig.jobs.height_job import HeightJob
     from rig.methods import check_height_plan
     from rig.rigfile import read_rig_file
 
@@ -180,18 +178,28 @@ def _touch(given: dict[str, Any], asked: _Asked) -> Path:
     if not given["specimen"] and not given["bare_only"]:
         raise InputError("--specimen: is missing; say which piece is touched")
     checked = check_height_plan(_plan(given, asked), rig.limits)
+    order = _order(given, asked, checked)
+    surfaces: tuple[Surface, ...] = ("bare", "piece") if order.surface == "both" else (order.surface,)
     bare_mm = _bare_mm(asked, checked) if asked.bare else None
-    warnings = say_how_it_stands(rig)
+    say_how_it_stands(rig)
     meant, already = meant_rig(rig, given["port"]), given["cautions_read"]
     cautions = have_cautions_read(meant, given["operator"], already=already)
-    path = _ordered(meant, given, asked, checked)
+    path = _ordered(meant, order)
     if path is not None:
         return path
-    confirmed = partial(must_hold_for, cautions, already=already)
-    return _alone(rig, given, asked, checked, bare_mm=bare_mm, warnings=warnings, confirmed=confirmed)
+    job = HeightJob(checked, surfaces, order.card, bare_mm=bare_mm, works_out=False)
+
+    def job_for(reader: Reader) -> HeightJob:
+        must_hold_for(cautions, reader, already=already)
+        return job
+
+    ended = perform_alone(rig, given["port"], given["out"], job_for)
+    assert isinstance(ended, Recorded)
+    _refuse_unfinished(ended.reason, failed=ended.failed, path=ended.path)
+    return ended.path
 
 
-def _ordered(rig: RigRef, given: dict[str, Any], asked: _Asked, checked: CheckedHeightPlan) -> Path | None:
+def _ordered(rig: RigRef, order: HeightOrder) -> Path | None:
     """The capture that the daemon made which holds the rig; None if none does.
 
     Raises
@@ -208,7 +216,7 @@ def _ordered(rig: RigRef, given: dict[str, Any], asked: _Asked, checked: Checked
     if daemon is None:
         return None
     with daemon:
-        end = followed_to_its_end(daemon, rig, _order(given, asked, checked))
+        end = followed_to_its_end(daemon, rig, order)
     if end is None:
         raise DeviceError(
             "the job has ended, and another one since; `pressrig captures` lists what was recorded, and "
@@ -220,62 +228,23 @@ def _ordered(rig: RigRef, given: dict[str, Any], asked: _Asked, checked: Checked
 
 
 def _order(given: dict[str, Any], asked: _Asked, checked: CheckedHeightPlan) -> HeightOrder:
-    from rig.jobs.orders import height_order, specimen_card
+    from rig.jobs.orders import HeightOrder, SpecimenCard, typed
 
-    card = specimen_card(
+    card = typed(
+        SpecimenCard,
         specimen=given["specimen"] or BARE_PLATENS,
         batch=given["batch"],
         operator=given["operator"],
         conditions=read_conditions(given["conditions"]),
     )
-    return height_order(
+    return typed(
+        HeightOrder,
         card=card,
         surface="bare" if given["bare_only"] else "piece" if asked.bare else "both",
         bare=tuple(str(path.absolute()) for path in asked.bare),
         cautions_read=True,
         **asdict(checked.plan),
     )
-
-
-def _alone(
-    rig: RigFile,
-    given: dict[str, Any],
-    asked: _Asked,
-    checked: CheckedHeightPlan,
-    *,
-    bare_mm: float | None,
-    warnings: tuple[str, ...],
-    confirmed: Callable[[Reader], None],
-) -> Path:
-    """Touch without a daemon; the capture."""
-    from rig.capture import CaptureHeader
-
-    surfaces: tuple[Surface, ...] = ("bare", "piece")
-    if given["bare_only"]:
-        surfaces = ("bare",)
-    elif asked.bare:
-        surfaces = ("piece",)
-    about = CaptureHeader(
-        specimen=given["specimen"] or BARE_PLATENS,
-        batch=given["batch"],
-        operator=given["operator"],
-        conditions=read_conditions(given["conditions"]),
-        rig=dict(rig.source),
-        calibration=rig.calibration.as_dict(),
-        warnings=warnings,
-    )
-    recorded = _drive(
-        rig,
-        given["port"],
-        checked,
-        about,
-        out=given["out"],
-        surfaces=surfaces,
-        bare_mm=bare_mm,
-        confirmed=confirmed,
-    )
-    _refuse_unfinished(recorded.reason, failed=recorded.failed, path=recorded.path)
-    return recorded.path
 
 
 def _refuse_unfinished(reason: str, *, failed: bool, path: Path | str | None) -> None:
@@ -317,48 +286,3 @@ def _bare_mm(asked: _Asked, checked: CheckedHeightPlan) -> float:
 
     forces_n = (checked.plan.contact_n, checked.plan.top_n)
     return where_bare_met_mm([read_surface(path, "bare", forces_n, asked.calibration) for path in asked.bare])
-
-
-def _drive(
-    rig: RigFile,
-    port: str | None,
-    checked: CheckedHeightPlan,
-    about: CaptureHeader,
-    *,
-    out: Path,
-    surfaces: tuple[Surface, ...],
-    bare_mm: float | None,
-    confirmed: Callable[[Reader], None],
-) -> Recorded:
-    """Open the rig, and touch."""
-    from rig.cli.attending import await_enter
-    from rig.cli.logs import log_to_file
-    from rig.cli.ordering import absolute_port
-    from rig.cli.output import progress
-    from rig.cli.record import complete_header
-    from rig.cli.stopping import stop_on_signals
-    from rig.jobs import Progress, Watch
-    from rig.jobs.height import measure_height
-    from rig.reader import Reader
-
-    reader = Reader(rig.address(absolute_port(port)), rig.wire, rate_hz=rig.rate_hz)
-    with log_to_file(), stop_on_signals() as stopped, reader, progress("touching", None) as show:
-        confirmed(reader)
-
-        def ask(instruction: str) -> None:
-            say(f"\nby hand: {instruction}\nPress Enter when it is done.", err=True)
-            await_enter(stopped)
-
-        def tell(step: str, done: Progress) -> None:
-            show(done.seconds, step)
-
-        return measure_height(
-            reader,
-            rig.calibration,
-            lambda reader: complete_header(about, reader),
-            out,
-            checked=checked,
-            surfaces=surfaces,
-            watch=Watch(stopped, ask, tell),
-            bare_mm=bare_mm,
-        )

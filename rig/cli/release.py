@@ -3,16 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from rig.cli.options import read_quantity
 from rig.cli.output import say
 from rig.errors import InputError
-
-if TYPE_CHECKING:
-    from rig.rigfile import RigFile
 
 
 @click.command("release")
@@ -27,8 +23,10 @@ def command(rig_file: Path, *, port: str | None, away: str, seen: bool) -> None:
     Somebody has to see the platen and say so. Find and remove the cause of the stop before.
     """
     from rig.cli.ordering import meant_rig, order_through_daemon
+    from rig.cli.performing import perform_alone
     from rig.jobs.cautions import RELEASE_CAUTIONS
     from rig.jobs.orders import ReleaseOrder
+    from rig.jobs.releasing import ReleaseJob
     from rig.rigfile import read_rig_file
 
     rig = read_rig_file(rig_file)
@@ -40,9 +38,12 @@ def command(rig_file: Path, *, port: str | None, away: str, seen: bool) -> None:
         say(f"caution: {caution}", err=True)
     if not seen:
         _ask()
-    code = order_through_daemon(meant_rig(rig, port), ReleaseOrder(confirmed=True, away_mm=away_mm))
+    order = ReleaseOrder(confirmed=True, away_mm=away_mm)
+    code = order_through_daemon(meant_rig(rig, port), order)
     if code is None:
-        code = _alone(rig, port, away_mm)
+        job = ReleaseJob(order, rig.limits)
+        say(perform_alone(rig, port, Path(), lambda reader: job).reason)
+        code = 0
     raise click.exceptions.Exit(code)
 
 
@@ -57,22 +58,3 @@ def _ask() -> None:
         confirmed = False
     if not confirmed:
         raise InputError("it was not confirmed: nothing was moved")
-
-
-def _alone(rig: RigFile, port: str | None, away_mm: float) -> int:
-    from rig.cli.logs import log_to_file
-    from rig.cli.ordering import absolute_port
-    from rig.cli.stopping import stop_on_signals
-    from rig.jobs import Watch
-    from rig.jobs.releasing import perform_release
-    from rig.reader import Reader
-
-    assert rig.limits is not None
-    with (
-        log_to_file(),
-        stop_on_signals() as stopped,
-        Reader(rig.address(absolute_port(port)), rig.wire, rate_hz=rig.rate_hz) as reader,
-    ):
-        watch = Watch(stopped, lambda text: None, lambda step, done: None)
-        say(perform_release(reader, rig.calibration, rig.limits, watch, away_mm=away_mm))
-    return 0

@@ -63,6 +63,8 @@ class HeightJob:
         Whose height it is.
     bare, bare_mm
         Captures of bare touches made before and where those met; empty and None if they are touched now.
+    works_out
+        Whether the height is wanted at the end, and not only the capture.
     """
 
     checked: CheckedHeightPlan
@@ -71,6 +73,7 @@ class HeightJob:
     cautions_read: bool | None = True
     bare: tuple[Path, ...] = ()
     bare_mm: float | None = None
+    works_out: bool = True
     kind: JobKind = "height"
     name: str = HEIGHT_KIND
     guided: bool = False
@@ -91,9 +94,9 @@ class HeightJob:
         )
         yield stops_outside(self.checked.rig)
 
-    def touch(self, bench: Bench) -> Recorded:
-        """Touch, and work nothing out."""
-        return measure_height(
+    def perform(self, bench: Bench) -> Recorded:
+        """Touch, and work the height out while the rig is still listened to."""
+        recorded = measure_height(
             bench.reader,
             bench.rig.calibration,
             bench.heading(self.card),
@@ -103,11 +106,7 @@ class HeightJob:
             watch=bench.watch,
             bare_mm=self.bare_mm,
         )
-
-    def perform(self, bench: Bench) -> Recorded:
-        """Touch, and work the height out while the rig is still listened to."""
-        recorded = self.touch(bench)
-        if recorded.reason != TOUCHED:
+        if recorded.reason != TOUCHED or not self.works_out:
             return recorded
         bench.watch.tell("work the height out", recorded.progress)
         with ThreadPoolExecutor(1, "rig-height") as pool:

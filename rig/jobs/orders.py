@@ -8,7 +8,6 @@ read whole or refused. Cost: one validation for each order.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
@@ -32,6 +31,7 @@ _USUAL = HeightPlan()
 
 Text = Annotated[str, Field(max_length=400)]
 Name = Annotated[str, Field(min_length=1, max_length=200)]
+Source = Annotated[str, Field(min_length=1, max_length=4096)]
 Size = Annotated[float, Field(gt=0, lt=1e9, allow_inf_nan=False)]
 
 
@@ -122,18 +122,14 @@ class SpecimenCard(Message):
     conditions: Annotated[dict[Name, Text], Field(max_length=40)] = Field(default_factory=dict)
 
 
-def specimen_card(**fields: Any) -> SpecimenCard:
-    """A card of what a person typed.
+def typed(kind: type[_Typed], **fields: Any) -> _Typed:
+    """An order, or a card, of what a person typed.
 
     Raises
     ------
     InputError
         With the first field that is wrong, and what was found.
     """
-    return _as_typed(SpecimenCard, fields)
-
-
-def _as_typed(kind: type[_Typed], fields: Mapping[str, Any]) -> _Typed:
     try:
         return kind(**fields)
     except ValidationError as problem:
@@ -147,7 +143,7 @@ class MethodOrder(Message):
 
     kind: Literal["method"] = "method"
     text: Annotated[str, Field(min_length=1, max_length=LONGEST_METHOD)]
-    source: Name = "method"
+    source: Source = "method"
     card: SpecimenCard
     cautions_read: bool = False
 
@@ -157,7 +153,7 @@ class EnduranceOrder(Message):
 
     kind: Literal["endurance"] = "endurance"
     text: Annotated[str, Field(min_length=1, max_length=LONGEST_METHOD)]
-    source: Name = "plan"
+    source: Source = "plan"
     card: SpecimenCard
     cautions_read: bool = False
 
@@ -194,17 +190,6 @@ class HeightOrder(Message):
         tuple[Annotated[str, Field(min_length=1, max_length=1000)], ...], Field(max_length=MOST_BARE)
     ] = ()
     cautions_read: bool = False
-
-
-def height_order(**fields: Any) -> HeightOrder:
-    """An order of what a person typed.
-
-    Raises
-    ------
-    InputError
-        With the first field that is wrong, and what was found.
-    """
-    return _as_typed(HeightOrder, fields)
 
 
 class ReleaseOrder(Message):

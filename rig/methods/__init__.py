@@ -30,6 +30,7 @@ if TYPE_CHECKING:
         Until,
         check_plan,
         parse_plan,
+        plan_text,
         read_plan,
     )
     from rig.methods.gauging import Reading, Stretch
@@ -101,7 +102,7 @@ if TYPE_CHECKING:
         set_of_height_pct,
         support_factor,
     )
-    from rig.methods.reading import parse_method, read_method
+    from rig.methods.reading import method_text, parse_method, read_method
     from rig.methods.reportable import REPORTABLE
     from rig.methods.steps import Method, Place, PressToDepth, PressToForce, Step
 

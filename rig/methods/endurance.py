@@ -208,8 +208,18 @@ def read_plan(path: Path) -> EndurancePlan:
     InputError
         If it cannot be read, or if a field is wrong; the message names file and line.
     """
-    text = read_text(path, most=LARGEST_FILE, what="endurance plan", hint="configs/endurance holds examples")
-    return parse_plan(text, str(path))
+    return parse_plan(plan_text(path), str(path))
+
+
+def plan_text(path: Path) -> str:
+    """Read a plan's file, and check nothing.
+
+    Raises
+    ------
+    InputError
+        If it cannot be read.
+    """
+    return read_text(path, most=LARGEST_FILE, what="endurance plan", hint="configs/endurance holds examples")
 
 
 def parse_plan(text: str, source: str) -> EndurancePlan:

@@ -68,8 +68,18 @@ def read_method(path: Path) -> Method:
     InputError
         If it cannot be read, or if a field is wrong; the message names file, line and step.
     """
-    text = read_text(path, most=LARGEST_FILE, what="method file", hint="configs/methods holds examples")
-    return parse_method(text, str(path))
+    return parse_method(method_text(path), str(path))
+
+
+def method_text(path: Path) -> str:
+    """Read a method's file, and check nothing.
+
+    Raises
+    ------
+    InputError
+        If it cannot be read.
+    """
+    return read_text(path, most=LARGEST_FILE, what="method file", hint="configs/methods holds examples")
 
 
 def parse_method(text: str, source: str) -> Method:

@@ -1,0 +1,82 @@
+"""A job carried out by the command itself, where no daemon holds the rig."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import ExitStack
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from rig.cli.attending import await_enter
+from rig.cli.ordering import FAILED, NOT_DONE, absolute_port
+from rig.cli.output import say
+
+if TYPE_CHECKING:
+    from rig.jobs import Ended, Job, Progress
+    from rig.reader import Reader
+    from rig.rigfile import RigFile
+
+
+def perform_alone(rig: RigFile, port: str | None, folder: Path, job_for: Callable[[Reader], Job]) -> Ended:
+    """Open a rig, and carry a job out on it; Ctrl-C halts.
+
+    Parameters
+    ----------
+    port
+        Instead of the rig file's.
+    folder
+        That the capture is made in.
+    job_for
+        Gives the job once the rig is open, or refuses the device that is there.
+
+    Raises
+    ------
+    RigError
+        If the rig cannot be opened, the device is refused, or the job could not be begun.
+    """
+    from rig.cli.guidance import guidance_shown
+    from rig.cli.logs import log_to_file
+    from rig.cli.output import progress
+    from rig.cli.stopping import stop_on_signals
+    from rig.jobs import Bench, Watch
+    from rig.reader import Reader
+
+    reader = Reader(rig.address(absolute_port(port)), rig.wire, rate_hz=rig.rate_hz)
+    with log_to_file(), stop_on_signals() as stopped, reader, ExitStack() as shown:
+        job = job_for(reader)
+        wanted = job.cycles_wanted
+
+        def ask(instruction: str) -> None:
+            if not job.guided:  # otherwise it stands in the guidance
+                say(f"\nby hand: {instruction}\nPress Enter when it is done.", err=True)
+            await_enter(stopped)
+
+        if job.guided:
+            guide = shown.enter_context(guidance_shown())
+            return job.perform(
+                Bench(reader, rig, folder, Watch(stopped, ask, lambda step, done: None, guide=guide))
+            )
+        show = shown.enter_context(progress(job.name, wanted or job.expected_s))
+
+        def tell(step: str, done: Progress) -> None:
+            note = f"{step}, {done.cycles} cycles{_left(done, wanted)}" if wanted else step
+            show(done.cycles if wanted else done.seconds, note)
+
+        return job.perform(Bench(reader, rig, folder, Watch(stopped, ask, tell)))
+
+
+def _left(done: Progress, wanted: int) -> str:
+    """Time left, from the mean of the cycles so far."""
+    if not done.cycles:
+        return ""
+    left_s = (wanted - done.cycles) * done.seconds / done.cycles
+    hours, minutes = int(left_s // 3600), int(left_s % 3600 // 60)
+    return f", {hours} h {minutes} min left" if hours else f", {minutes} min {left_s % 60:.0f} s left"
+
+
+def exit_code_of(ended: Ended) -> int:
+    """Say what failed; the exit code of a command whose job ended so."""
+    if ended.failed:
+        say(f"pressrig: {ended.reason}; what came before is kept", err=True)
+        return FAILED
+    return NOT_DONE if ended.reason.startswith("stopped") else 0
