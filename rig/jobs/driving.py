@@ -296,21 +296,19 @@ class Driver:
         # what was waiting meanwhile is not held against the rig
         self._fresh = time.monotonic()
 
-    @property
-    def pressed_beyond_limits(self) -> bool:
-        """Whether the last sample's force is beyond the limits: a part is pressed, or there is no zero."""
-        low_n, high_n = self._rig.force_n
-        return self._wire.newest is not None and not low_n <= self._wire.newest[2] <= high_n
-
-    def _refuse_load(self) -> None:
-        """Refuse to move from such a force."""
+    def force_now_n(self) -> float:
+        """Force of the last sample."""
         if self._wire.newest is None:
             self.position_now_mm()
         assert self._wire.newest is not None
-        if self.pressed_beyond_limits:
-            low_n, high_n = self._rig.force_n
+        return self._wire.newest[2]
+
+    def _refuse_load(self) -> None:
+        """Refuse to move where a part is pressed, or the force has no zero."""
+        force_n, (low_n, high_n) = self.force_now_n(), self._rig.force_n
+        if not low_n <= force_n <= high_n:
             raise MethodStoppedError(
-                f"the force at rest reads {self._wire.newest[2]:.4g} N, outside the limits of {low_n:g} to "
+                f"the force at rest reads {force_n:.4g} N, outside the limits of {low_n:g} to "
                 f"{high_n:g} N; nothing was moved. If nothing is pressed, the zero is wrong: set "
                 "force.zero_counts in the rig's file, or check the load cell. If a part is pressed, release "
                 "it: `pressrig release`"
@@ -502,7 +500,9 @@ class Driver:
         """Let the device squeeze by itself; whoever called follows it."""
         self.holes = 0
         way_s = self._way_mm(low_mm) / speed_mm_per_s
-        course = Course(place, "cycle", speed_mm_per_s, high_mm, low_mm=low_mm, time_s=time_s + way_s)
+        course = Course(
+            place, "cycle", speed_mm_per_s, high_mm, low_mm, time_s=time_s + way_s, cycle_s=time_s / count
+        )
         return self._order(
             course,
             lambda: self.session.cycle(
@@ -523,7 +523,8 @@ class Driver:
     def position_now_mm(self) -> float:
         """Where the platen is, from the next samples that come; nothing may move meanwhile."""
         self._fresh, self._now_mm = time.monotonic(), None
-        while self._now_mm is None:
+        # what waited in the queue before the wire was there says nothing of the force
+        while self._now_mm is None or self._wire.newest is None:
             if not self.hears:
                 raise LinkLostError(f"no sample for {QUIET_S} s: where the platen is, is not known")
             self.take_one(moving=False)
@@ -532,13 +533,14 @@ class Driver:
     def retreat(self, position_mm: float, speed_mm_per_s: float) -> MotionEnd:
         """After a stop, on a person's word: clear it, arm, and go away from what is pressed.
 
-        The host's trips are off: what they would trip on is what is being released.
+        The host's upper limit of force is off, as is that of a saturated converter for the first millimetres:
+        they are what is being released. The force may not grow meanwhile.
         """
         if self._watch.stopped.is_set():
             raise StoppedByPersonError("stopped by the person")
         self._wire.arm(travel=False, limits=False)
         self._armed_s, self._trip = time.monotonic(), None
-        course = Course("release", "move", speed_mm_per_s, position_mm)
+        course = Course("release", "release", speed_mm_per_s, position_mm)
         request = self._order(
             course,
             lambda: self.session.retreat(
@@ -739,13 +741,11 @@ class Driver:
         if fresh or (not moving and delivery is not None and len(delivery.samples)):
             self._fresh = now
         elif moving and now - self._fresh > QUIET_S:
-            late = f"samples come {self._heart.lag_s:.2f} s late" if self._late(delivery) else "no sample"
+            lag_s = self._heart.lag_s
+            late = f"samples come {lag_s:.2f} s late" if lag_s > LAG_LIMIT_S else "no sample"
             raise LinkLostError(f"{late} for {QUIET_S} s: the platen is halted")
         if moving and fresh:
             self._heart.beat()
-
-    def _late(self, delivery: Delivery | None) -> bool:
-        return delivery is not None and bool(len(delivery.samples)) and self._heart.lag_s > LAG_LIMIT_S
 
     def _must_be_the_same(self, delivery: Delivery | None) -> None:
         """The device that was armed, still armed, and not reset.

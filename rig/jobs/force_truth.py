@@ -70,9 +70,12 @@ class ForceTruth:
         """What cannot be true of the readings up to now, in words."""
         fresh = (samples.status & np.uint8(Status.FRESH_FORCE)) != 0
         resting = (samples.status & np.uint8(Status.MOVING)) == 0
+        # a saturated converter gives its last value again and again by right
+        alive = fresh & ((samples.status & np.uint8(Status.FORCE_SATURATED)) == 0)
+        if alive.any():
+            self._follow(samples.force[alive], resting=bool(resting.all()))
         if fresh.any():
             self._fresh_s = float(time_s[fresh][-1])
-            self._follow(samples.force[fresh], resting=bool(resting.all()))
         elif self._fresh_s is None:
             self._fresh_s = float(time_s[0])
         stale_s = float(time_s[-1]) - self._fresh_s

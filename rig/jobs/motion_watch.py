@@ -70,6 +70,10 @@ of itself."""
 GROWTH_NOISES = 6.0
 """Beside the share: this many standard deviations of noise lie between the least and the next reading."""
 
+FREED_MM = 3.0
+"""A release that has gone this far must have brought a force beyond its limit down, and the converter out of
+its saturation, which a platen runs past by less. Until then readings do not tell where the platen goes."""
+
 SETTLING_S = 0.3
 """A filtered force goes on rising for so long after the platen has stopped, beside its stated delay."""
 
@@ -86,7 +90,7 @@ FLAT_NOISES = 5.0
 HIGH_SHARE = 0.75
 """Of a cycle's span: beyond it the platen was up, below the rest of it down again."""
 
-Kind = Literal["move", "press", "home", "cycle", "stand"]
+Kind = Literal["move", "press", "home", "cycle", "release", "stand"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +102,7 @@ class Course:
     place
         The step or purpose, for the words.
     kind
-        `press` ends at a force; `stand` is no motion.
+        `press` ends at a force; `release` goes away from what is pressed too hard; `stand` is no motion.
     speed_mm_per_s
         As ordered.
     target_mm
@@ -107,8 +111,8 @@ class Course:
         Lower end of a cycle.
     goal_n
         Force that ends a press.
-    time_s
-        How long it takes; None: as the way and the speed say.
+    time_s, cycle_s
+        How long it takes, and one cycle of it; None: as the way and the speed say.
     contact_mm, contact_n
         Where the specimen was touched, and with which force; None: not known.
     """
@@ -120,6 +124,7 @@ class Course:
     low_mm: float | None = None
     goal_n: float | None = None
     time_s: float | None = None
+    cycle_s: float = 0.0
     contact_mm: float | None = None
     contact_n: float = 0.0
 
@@ -165,8 +170,9 @@ class MotionWatch:
         self._lowest_mm = 0.0
         self._rising_mm = self._falling_mm = np.inf
         self._stood: tuple[float, float] | None = None
+        self._turned: tuple[int, float] | None = None
         self._reached_mm: float | None = None
-        self._resting_n = -np.inf
+        self._first_n = self._resting_n = -np.inf
         self._flat: tuple[float, float, float] | None = None
 
     def look(self, time_s: FloatArray, position_mm: FloatArray, force_n: FloatArray) -> str | None:
@@ -206,7 +212,7 @@ class MotionWatch:
     def _start(self, time_s: float, position_mm: float, force_n: float) -> None:
         self._start_mm = self._lowest_mm = position_mm
         self._last = (time_s, position_mm)
-        self._resting_n = force_n
+        self._first_n = self._resting_n = force_n
 
     # Leaps.
 
@@ -346,9 +352,9 @@ class MotionWatch:
                 f"the motion has not ended: {took_s:.1f} s after it was accepted, {whole_s:.1f} s were "
                 f"expected; the platen is at {position_mm:.2f} mm"
             )
-        if course.kind == "home":
-            return self._still(now_s, position_mm)
-        if course.target_mm is None or course.kind == "cycle" or self._reached_mm is not None:
+        if course.kind in ("home", "cycle"):
+            return self._still(now_s, position_mm) if course.kind == "home" else self._unturned(now_s)
+        if course.target_mm is None or self._reached_mm is not None:
             return None
         done_mm = (position_mm - start_mm) * np.sign(course.target_mm - start_mm)
         least_mm = SLOWEST * course.speed_mm_per_s * (took_s - START_S - ramp_s)
@@ -358,6 +364,21 @@ class MotionWatch:
                 f"{course.speed_mm_per_s:g} mm/s were ordered"
             )
         return None
+
+    def _unturned(self, now_s: float) -> str | None:
+        """A block may last for days: its samples show one cycle after the other, not only its end."""
+        course = self.course
+        if self._turned is None or self._turned[0] != self.turns:
+            self._turned = self.turns, now_s
+        unturned_s = now_s - self._turned[1]
+        # the first begins with the way to its lower end
+        way_mm = 0.0 if self.turns else abs((course.low_mm or 0.0) - (self._start_mm or 0.0))
+        if unturned_s <= DUE * (course.cycle_s + way_mm / course.speed_mm_per_s) + DUE_S:
+            return None
+        return (
+            f"no progress: {self.turns} cycles were seen, and no more for {unturned_s:.1f} s; each takes "
+            f"{course.cycle_s:.1f} s"
+        )
 
     def _still(self, now_s: float, position_mm: float) -> str | None:
         """How far the way home is, is not known; but it does not stop on it."""
@@ -374,6 +395,8 @@ class MotionWatch:
     def _force_off(self, time_s: FloatArray, position_mm: FloatArray, force_n: FloatArray) -> str | None:
         course, start_mm = self.course, self._start_mm
         assert start_mm is not None
+        if course.kind == "release":
+            return self._held_on(position_mm, force_n)
         if course.kind == "home" or (course.kind == "move" and (course.target_mm or 0.0) < start_mm):
             return self._growing(time_s, force_n)
         if course.kind not in ("move", "press"):
@@ -404,6 +427,38 @@ class MotionWatch:
             f"force grew from {lowest_n[worst]:.1f} to {force_n[worst]:.1f} N although the platen was to go "
             "away"
         )
+
+    def _held_on(self, position_mm: FloatArray, force_n: FloatArray) -> str | None:
+        """A release begins at rest: the force falls from its first reading on."""
+        low_n, high_n = self._rig.force_n
+        # a part that sticks pulls before it lets go; the return to nothing is no growth
+        least_n = np.minimum.accumulate(np.concatenate([[self._resting_n], force_n]))[:-1]
+        least_n = np.maximum(least_n, min(self._resting_n, 0.0))
+        self._resting_n = min(self._resting_n, float(force_n.min()))
+        worst = int(np.argmax(force_n - least_n))
+        allowed_n = self._growth_n + GROWTH_NOISES * self._noise_n
+        if force_n[worst] - least_n[worst] > allowed_n:
+            return (
+                f"force grew from {least_n[worst]:.1f} to {force_n[worst]:.1f} N although the platen was to "
+                "go away"
+            )
+        if float(force_n.min()) < low_n:
+            return (
+                f"the part sticks to the platen and pulls it with {-float(force_n.min()):.1f} N, beyond the "
+                f"limit of {low_n:g} N; take it off by hand"
+            )
+        if self.gone_mm > FREED_MM and self._resting_n > max(high_n, self._first_n - allowed_n):
+            return (
+                f"the force does not fall: {self._first_n:.1f} N before, {float(force_n[-1]):.1f} N after "
+                f"{self.gone_mm:.1f} mm: look where the platen goes, and whether the load cell is right, "
+                "before you order it again"
+            )
+        return None
+
+    @property
+    def gone_mm(self) -> float:
+        """How far the platen has gone from where it was ordered to go."""
+        return 0.0 if self._start_mm is None else abs(self._last[1] - self._start_mm)
 
     def _past_goal(self, position_mm: FloatArray, force_n: FloatArray) -> str | None:
         goal_n = self.course.goal_n

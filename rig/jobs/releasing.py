@@ -3,7 +3,8 @@
 Problem: after a trip the platen stands on a part, or on a hand, and a latched stop forbids every motion.
 Plan: nothing here begins by itself. A person who sees the platen says so; then the stop is cleared, the rig
 armed, the platen taken slowly away from what it pressed, and disarmed again. The device itself refuses an
-approach. Cost: one motion.
+approach. The force may only fall on the way: one that grows, has not fallen after the first millimetres
+although it was beyond its limit, or turns into a pull ends it (motion_watch.py). Cost: one motion.
 """
 
 from __future__ import annotations
@@ -86,23 +87,31 @@ def perform_release(
     driver = Driver(reader, calibration, rig, watch)
     try:
         state = driver.session.state()
-        here_mm = driver.position_now_mm()
+        here_mm, force_n = driver.position_now_mm(), driver.force_now_n()
+        low_n, high_n = rig.force_n
         if state.stop_cause:
             cause = cause_in_words(state.stop_cause)
-        elif driver.pressed_beyond_limits:
+        elif not low_n <= force_n <= high_n:
             # the host has halted it; the device has latched nothing, and will not be armed as it stands
             cause = "the force is beyond the limits"
         else:
             return "no stop was latched; nothing was moved"
+        stays = None
         if StateFlag.HOMED not in state.flags:
+            stays = "the rig is not homed"
+        elif force_n < low_n:
+            stays = f"the force is a pull of {-force_n:.4g} N, which would grow: take the part off by hand"
+        if stays is not None:
             driver.session.clear_stop()
-            return f"the stop ({cause}) is cleared; the rig is not homed, so the platen was not moved"
+            return f"the stop ({cause}) is cleared; the platen was not moved: {stays}"
         driver.set_limits()
         target_mm = max(here_mm - away_mm, rig.travel_mm[0])
         watch.tell("taking the platen away", driver.progress())
         end = driver.retreat(min(target_mm, here_mm), min(RELEASE_SPEED_MM_PER_S, rig.speed_mm_per_s))
         must_have_finished("release", end)
-        return f"the stop ({cause}) is cleared, the platen {here_mm - target_mm:.1f} mm further away"
+        gone_mm, left_n = here_mm - driver.position_now_mm(), driver.force_now_n()
+        pressed = f"; the force is still {left_n:.4g} N: order it again" if left_n > high_n else ""
+        return f"the stop ({cause}) is cleared, the platen {gone_mm:.1f} mm further away{pressed}"
     except RigError as problem:
         why = driver.stop(problem)
         if watch.stopped.is_set() and not driver.runs_on:

@@ -18,7 +18,7 @@ import numpy as np
 
 from rig.calibration import Scale
 from rig.jobs.force_truth import ForceTruth
-from rig.jobs.motion_watch import Course, MotionWatch
+from rig.jobs.motion_watch import FREED_MM, Course, MotionWatch
 from rig.methods import RigLimits
 from rig.samples import FloatArray, Samples, Status
 
@@ -189,9 +189,13 @@ class Tripwire:
             # until it has accepted the motion the bit may still show
             if bit in (Status.FORCE_TRIP, Status.EMERGENCY_STOP) and releases:
                 continue
-            # what is pressed too hard may saturate the converter until it is released
-            if (bit != Status.FORCE_SATURATED or self._limits) and self._lasts(bit, samples, time_s):
-                return f"{words}, as the device's own samples say"
+            # what is pressed too hard may saturate the converter until the platen has gone away from it
+            held_on = bit == Status.FORCE_SATURATED and not self._limits
+            if held_on and (watch is None or watch.gone_mm <= FREED_MM):
+                continue
+            if self._lasts(bit, samples, time_s):
+                still = f"after {FREED_MM:g} mm " if held_on else ""
+                return f"{still}{words}, as the device's own samples say"
         away_mm = float(position_mm[-1]) - float(self._position.value(0.0))
         pressed = self._lasts(Status.TRAVEL_SWITCH, samples, time_s)
         if pressed and self._travel and abs(away_mm) > SWITCH_AWAY_MM:

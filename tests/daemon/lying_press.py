@@ -6,6 +6,7 @@ the press and may change how it behaves from then on; what the platen really did
 
 Its time waits while the host has not read what was sent: how far it goes after a lie then tells of the host's
 judgement, not of other programs on the machine. A press that sends nothing, or late, goes on by the clock.
+`pace` runs it so many times faster than the clock, `said` is asked what becomes of each message but samples.
 """
 
 import array
@@ -85,12 +86,23 @@ class LyingPress:
     """
 
     def __init__(
-        self, link: Path, lie=None, *, homed=True, start_mm=5.0, contact_mm=CONTACT_MM, beats_s=20.0
+        self,
+        link: Path,
+        lie=None,
+        *,
+        homed=True,
+        start_mm=5.0,
+        contact_mm=CONTACT_MM,
+        beats_s=20.0,
+        pace=1.0,
+        stop_cause=0,
+        first_seq=0,
+        first_us=1_000_000,
     ):
         self.lie = lie or (lambda press: None)
         self.start_mm, self.contact_mm = start_mm, contact_mm
         self.x_mm, self.homed, self.zero_mm = start_mm, homed, 0.0
-        self.armed, self.stop_cause, self.limits = False, 0, None
+        self.armed, self.stop_cause, self.limits = False, stop_cause, None
         self.beats_s = beats_s
         self.order, self.last_request, self.cycles_done = None, 0, 0
         self.order_number = 0
@@ -115,12 +127,15 @@ class LyingPress:
         self.motion_result, self.mute = None, False
         self.rate_factor, self.noise_n = 1.0, NOISE_N
         self.never_armed_in_state = False
+        self.said = lambda message: [message]
+        self.extra = b""
+        self.every = self.times = 1
         # The wire.
-        self._link, self._decoder = link, FrameDecoder()
-        self._seq, self._time_us = 0, 1_000_000.0
+        self._link, self._decoder, self._pace = link, FrameDecoder(), pace
+        self._seq, self._time_us, self._number = first_seq, float(first_us), 0
         self._streams = False
         self._beat_s = 0.0
-        self._last_id, self._last_answer = 0, b""
+        self._last_id, self._last_answer = 0, []
         self._queue = []
         self._random = random.Random(5)
         self._stop = threading.Event()
@@ -163,7 +178,7 @@ class LyingPress:
 
     def says_who_it_is(self):
         """Unasked, as a device may."""
-        self._send(self._identity(), lags=True)
+        self._say([self._identity()])
 
     def travel_after_mm(self):
         """How far the platen went from where it was when it began to lie."""
@@ -178,10 +193,10 @@ class LyingPress:
         last_s = time.monotonic()
         while not self._stop.wait(0.002):
             self._hear()
-            while last_s + STEP_S <= time.monotonic():
+            while last_s + STEP_S / self._pace <= time.monotonic():
                 if self._unread():
                     break
-                last_s += STEP_S
+                last_s += STEP_S / self._pace
                 self._step()
                 self._write()
                 self._hear()
@@ -273,6 +288,9 @@ class LyingPress:
 
     def _sample(self, *, moving):
         self._time_us += self.time_factor * 1e6 * STEP_S
+        self._number += 1
+        if self._number % self.every:
+            return
         if not self.seq_stuck:
             self._seq += 1
         if not self._streams or self.silent:
@@ -289,7 +307,12 @@ class LyingPress:
                 np.array([position], np.int32),
                 np.array([status], np.uint8),
             )
-        self._send(encode_samples(self._shown), lags=True)
+        self._send(self.extra + self.times * encode_samples(self._shown), lags=True)
+
+    def _say(self, messages, *, lags=True):
+        frames = [encode_frame(told) for message in messages for told in self.said(message)]
+        if frames:
+            self._send(b"".join(frames), lags=lags)
 
     def _send(self, data, *, lags):
         due_s = time.monotonic() + (self.lag_s if lags else 0.0)
@@ -321,21 +344,21 @@ class LyingPress:
                     continue
                 if command.request != self._last_id:
                     self._last_id, self._last_answer = command.request, self._answer(command)
-                self._send(self._last_answer, lags=self.replies_lag)
+                self._say(self._last_answer, lags=self.replies_lag)
 
     def _event(self, code, request, value):
         time_us = round(self._time_us) % 2**32
-        self._send(encode_frame(Event(code, request, time_us, value)), lags=True)
+        self._say([Event(code, request, time_us, value)])
 
     def _answer(self, command):
-        said, result, value = b"", ReplyResult.ACCEPTED, 0
+        said, result, value = [], ReplyResult.ACCEPTED, 0
         match command:
             case Identify():
-                said = self._identity()
+                said = [self._identity()]
             case StreamAt():
                 self._streams, value = command.rate_mhz > 0, round(command.rate_mhz * self.rate_factor)
             case AskState():
-                said = encode_frame(self._state())
+                said = [self._state()]
             case Limits():
                 self.limits = (
                     command.min_force,
@@ -357,12 +380,12 @@ class LyingPress:
             case MoveTo() | PressUntil() | Home() | Cycle():
                 result = self._begin(command)
                 if self.mute:
-                    return b""
-        return said + encode_frame(Reply(result, command.request, value))
+                    return []
+        return [*said, Reply(result, command.request, value)]
 
     def _identity(self):
         rate_mhz = RATE_HZ * 1000
-        return encode_frame(Identity(1, 1, 0, DRIVEN, self.boot_id, rate_mhz, b"LIES0001", self.name))
+        return Identity(1, 1, 0, DRIVEN, self.boot_id, rate_mhz, b"LIES0001", self.name)
 
     def _state(self):
         flags = StateFlag.LIMITS_SET | StateFlag.STREAMING

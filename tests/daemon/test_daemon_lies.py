@@ -17,6 +17,7 @@ from rig.capture import open_capture
 from rig.errors import DeviceError
 from rig.jobs import Watch, run_method
 from rig.jobs.endurance import endure
+from rig.jobs.releasing import perform_release
 from rig.methods import RigLimits, SpecimenFacts, check_method, check_plan, parse_method, parse_plan
 from rig.reader import PortAddress, Reader
 from rig.wire import Cycle, Disarm, EventCode, Halt, Home, MoveTo, PressUntil, ReplyResult
@@ -401,3 +402,75 @@ def test_cycles_that_go_deeper_than_ordered_end_the_run(tmp_path):
     assert re.search("its cycles go from|past its target", result.reason), result.reason
     assert device.travel_after_mm() <= 8.0 + TRAVEL_MM
     assert not device.armed
+
+
+def released(folder, lie=None, **how):
+    """A press that has tripped with 102 N on a part, and what a release of it says."""
+    how = {"start_mm": 39.0, "contact_mm": 5.0, "stop_cause": EventCode.FORCE_TRIP, "pace": 4.0} | how
+    watch = Watch(threading.Event(), lambda text: None, lambda step, done: None)
+    with press(folder, lie, **how) as (device, reader), reader:
+        try:
+            return device, perform_release(reader, CALIBRATION, LIMITS, watch, away_mm=6.0)
+        except DeviceError as problem:
+            assert problem.exit_code == 3
+            return device, str(problem)
+
+
+def lies_from_the_start(**changes):
+    def lie(device):
+        device.lies_now()
+        for name, value in changes.items():
+            setattr(device, name, value)
+
+    return lie
+
+
+def saturates(device):
+    """Until the platen has gone 1 mm, as a converter does that was pressed out of its range."""
+    held = device.x_mm > 38.0
+    device.bits, device.force_shown = (1, lambda counts: 2**23 - 1) if held else (0, lambda counts: counts)
+
+
+def test_a_part_that_saturates_the_converter_is_released(tmp_path):
+    device, said = released(tmp_path, saturates)
+    assert "6.0 mm further away" in said
+    assert device.x_mm == pytest.approx(33.0, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("lie", "word", "travel_mm"),
+    [
+        (turns_in_secret(1, MoveTo, 0.5), "force grew", 1.3),
+        (lies_on(1, MoveTo, 0.0, sign=-1.0), "wrong way|force grew", 1.3),
+        (
+            lies_from_the_start(bits=1, force_shown=lambda counts: 2**23 - 1),
+            "after 3 mm .* saturated|does not fall",
+            4.0,
+        ),
+        (lies_from_the_start(force_shown=lambda counts: 102_000 + counts % 7), "does not fall|frozen", 4.0),
+        (lies_on(1, MoveTo, 0.5, force_shown=lambda counts: 2 * counts), "force grew", 1.0),
+        (
+            lies_on(1, MoveTo, 0.5, force_shown=lambda counts: -8_000 - counts % 7),
+            "sticks to the platen",
+            1.0,
+        ),
+        (lies_on(1, MoveTo, 0.5, bits=1 << 4), "emergency stop is pressed", 1.0),
+        (lies_on(1, MoveTo, 0.5, bits=1 << 1), "position sensor", 1.0),
+        (lies_on(1, MoveTo, 0.5, speed_factor=8.0), "faster than ordered", 6.0),
+        (lies_on(1, MoveTo, 5.0, ignores_target=True), "past its target", 2.5),
+        (lies_on(1, MoveTo, 0.5, stuck=True), "no progress", 0.01),
+        (lies_on(1, MoveTo, 0.5, position_shown=lambda counts: 7_700), "no progress", 6.0),
+        (lies_on(1, MoveTo, 0.5, boot_id=9), "reset", 1.0),
+    ],
+)
+def test_a_lie_ends_a_release_too(tmp_path, lie, word, travel_mm):
+    device, said = released(tmp_path, lie)
+    assert re.search(word, said), said
+    assert device.travel_after_mm() <= travel_mm
+    assert not device.armed
+
+
+def test_a_part_that_pulls_is_not_pulled_further(tmp_path):
+    device, said = released(tmp_path, lies_from_the_start(force_shown=lambda counts: -8_000))
+    assert "the platen was not moved: the force is a pull of 8 N" in said
+    assert (device.order_number, device.stop_cause) == (0, 0)

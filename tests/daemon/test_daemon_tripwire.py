@@ -151,7 +151,9 @@ def flagged(status, first=0, step_us=STEP_US):
 def standing(*, release=False):
     tripwire, halts = wire()
     tripwire.arm(travel=False, limits=not release)
-    tripwire.expect(Course("release", "move", 2.0, 10.0) if release else Course("rest", "stand", 0.0), bool)
+    tripwire.expect(
+        Course("release", "release", 2.0, 10.0) if release else Course("rest", "stand", 0.0), bool
+    )
     return tripwire, halts
 
 
