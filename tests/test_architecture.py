@@ -32,7 +32,7 @@ ALLOWED: dict[str, set[str]] = {
     "tables": {"errors", "units", "samples", "core"},
     # Bytes, ports, a rig of software: none of them knows of captures or of newtons.
     "wire": {"errors", "samples"},
-    "reader": {"errors", "samples", "wire"},
+    "reader": {"errors", "samples", "core", "wire"},
     "virtual": {*BASE, "wire"},
     # Counts and rules of the wire; what a count is, the caller knows.
     "conformance": {"errors", "samples", "core", "wire", "reader"},

@@ -11,7 +11,7 @@ from __future__ import annotations
 from array import array
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
@@ -22,7 +22,7 @@ from rig.errors import InputError
 from rig.samples import FloatArray
 from rig.units import parse, parse_temperature
 
-KIND = "auxiliary"
+KIND: Final = "auxiliary"
 
 SPECIMEN_TEMPERATURE = "specimen_temperature"
 AMBIENT_TEMPERATURE = "ambient_temperature"

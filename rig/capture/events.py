@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from rig.core import load_json, open_file
+from rig.core import EventKind, kind_of, load_json, open_file
 from rig.errors import InputError
 
 EVENTS_FILE = "events.jsonl"
@@ -22,7 +22,7 @@ LONGEST_LINE = 1 << 20
 """Bytes; a longer line is damage, and is not parsed."""
 
 
-def event_line(kind: str, fields: Mapping[str, Any]) -> bytes:
+def event_line(kind: EventKind, fields: Mapping[str, Any]) -> bytes:
     """One event with the wall time of now, as a line of JSON in ASCII."""
     wall = datetime.now(UTC).isoformat(timespec="milliseconds")
     event = {"wall": wall, "kind": kind} | {name: _finite(value) for name, value in fields.items()}
@@ -50,13 +50,13 @@ def damaged_lines(path: Path) -> tuple[int, int]:
     return damaged, first
 
 
-def events_of_kind(path: Path, kind: str) -> Iterator[dict[str, Any]]:
+def events_of_kind(path: Path, kind: EventKind) -> Iterator[dict[str, Any]]:
     """The readable events of one kind, one at a time: memory stays flat, and other lines are not parsed."""
     name = json.dumps(kind).encode("ascii")
     with open_file(path) as file:
         while line := file.readline(LONGEST_LINE):
             event = _parsed(line) if name in line else None
-            if event is not None and event["kind"] == kind:
+            if event is not None and kind_of(event) == kind:
                 yield event
 
 

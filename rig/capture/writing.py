@@ -29,6 +29,7 @@ from rig.capture.events import EVENTS_FILE, event_line
 from rig.capture.header import HEADER_FILE, CaptureHeader, header_text
 from rig.capture.reading import LAST_RUN, Capture, open_capture
 from rig.capture.summary import SUMMARY_FILE, row_line
+from rig.core import EventKind
 from rig.errors import CaptureError, RecorderError
 from rig.samples import Samples, raw_type
 
@@ -195,7 +196,7 @@ class CaptureWriter:
             self._sync()
         self._synced = self._clock()
 
-    def event(self, kind: str, **fields: Any) -> None:
+    def event(self, kind: EventKind, **fields: Any) -> None:
         """Record that something happened, with the wall time of now."""
         self._must_be_open()
         with self._guarded():

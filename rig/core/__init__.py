@@ -20,6 +20,7 @@ if TYPE_CHECKING:
         plot_text,
         visible,
     )
+    from rig.core.event_kinds import EventKind, LinkKind, kind_of
     from rig.core.loading import (
         DEEPEST,
         LARGEST_TEXT,

@@ -20,6 +20,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from rig.capture import CaptureWriter
+from rig.core import EventKind
 from rig.errors import RecorderError
 from rig.samples import Samples
 
@@ -85,7 +86,7 @@ class DiskThread:
             self._leave(lambda writer: writer.append(samples), len(samples))
             self.samples += len(samples)
 
-    def event(self, kind: str, **fields: Any) -> None:
+    def event(self, kind: EventKind, **fields: Any) -> None:
         """Leave an event to be written, with the wall time of now."""
         wall = datetime.now(UTC).isoformat(timespec="milliseconds")
         self._leave(lambda writer: writer.event(kind, **{"wall": wall} | fields))

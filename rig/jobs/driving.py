@@ -24,6 +24,7 @@ import numpy as np
 from loguru import logger
 
 from rig.calibration import Calibration
+from rig.core import EventKind
 from rig.errors import DeviceError, InputError, RigError
 from rig.jobs.disk_thread import DiskThread
 from rig.jobs.job import Progress, Watch
@@ -860,7 +861,7 @@ class Driver:
             self.take_one()
             self.writer.tick()
 
-    def event(self, kind: str, **fields: object) -> None:
+    def event(self, kind: EventKind, **fields: object) -> None:
         """Record that something happened, with the device time of the last sample."""
         if self.writer is not None:
             self.writer.event(kind, time_us=self._last_us, **fields)

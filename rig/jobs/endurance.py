@@ -22,6 +22,7 @@ from loguru import logger
 from rig.analyser import AnalysisSettings, Columns, Depth, flag_labels
 from rig.calibration import Calibration
 from rig.capture import Capture, CaptureHeader, CaptureWriter, open_capture
+from rig.core import kind_of
 from rig.errors import CaptureError, RigError
 from rig.jobs.disk_thread import DiskThread
 from rig.jobs.driving import (
@@ -340,7 +341,7 @@ class _Before:
             raise CaptureError(f"{path}: has ended ({capture.how_it_ended}); begin a new run instead")
         known: dict[str, Any] = {"ledger": Ledger.of(capture.each_event())}
         for event in capture.each_event():
-            match event["kind"]:
+            match kind_of(event):
                 case "contact found":
                     known.setdefault("contact_mm", float(event["position_mm"]))
                 case "reference":

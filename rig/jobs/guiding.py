@@ -22,6 +22,7 @@ from loguru import logger
 
 from rig.calibration import Calibration
 from rig.capture import CaptureHeader, CaptureWriter
+from rig.core import EventKind
 from rig.errors import InputError, RigError
 from rig.jobs.driving import LinkLostError, StoppedByPersonError
 from rig.jobs.guidance import ZERO_INSTRUCTION, Guidance, instruction_of, pace_of
@@ -479,6 +480,6 @@ class _Guide:
         self._saturated = bool((samples.status & Status.FORCE_SATURATED).any())
         return Heard(samples.time_us / US_PER_S, self._calibration.position_mm(samples) - give_mm, force_n)
 
-    def _event(self, kind: str, **fields: object) -> None:
+    def _event(self, kind: EventKind, **fields: object) -> None:
         """Record that something happened, with the device time of the sample that showed it."""
         self._writer.event(kind, time_us=round(self._now_s * US_PER_S), **fields)

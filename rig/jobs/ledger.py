@@ -13,6 +13,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from rig.core import kind_of
 from rig.wire import EventCode, State
 
 By = Literal["device", "host"]
@@ -158,7 +159,7 @@ class Ledger:
         """The account as the events of a capture tell it."""
         ledger = cls()
         for event in events:
-            match event.get("kind"):
+            match kind_of(event):
                 case "block intent":
                     ledger.begin(_intent_of(event))
                 case "device_event" if event.get("code") == EventCode.CYCLE_FINISHED:

@@ -306,7 +306,8 @@ def write_events(writer: CaptureWriter | DiskThread, delivery: Delivery) -> None
     """Write what happened on the link into a capture."""
     for event in delivery.events:
         fields = event.as_dict()
-        writer.event(str(fields.pop("kind")), **fields)
+        del fields["kind"]
+        writer.event(event.kind, **fields)
         logger.debug("{}: {}", event.kind, dict(event.fields))
 
 

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from rig.core import kind_of
 from rig.methods.steps import Method, Recover, Repeat, Step, each_step
 
 READ_PASSES = 10
@@ -136,7 +137,7 @@ def _tail(place: str) -> str:
 
 
 def _marked(event: Mapping[str, Any]) -> tuple[str, int, str, str, tuple[int, ...]] | None:
-    if event.get("kind") != "step" or event.get("phase") not in ("begin", "end"):
+    if kind_of(event) != "step" or event.get("phase") not in ("begin", "end"):
         return None
     time_us, passes = event.get("time_us"), event.get("passes")
     if not isinstance(time_us, int) or not isinstance(passes, list):

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from math import inf, sqrt
-from typing import Literal
+from typing import Final, Literal
 
 from rig.errors import InputError
 from rig.methods.checking import RigLimits, overshoot_mm, overshoot_n
@@ -21,7 +21,7 @@ Surface = Literal["bare", "piece"]
 HEIGHT_KIND = "free height"
 """What a capture's header calls such a run."""
 
-HEIGHT_TOUCH = "height touch"
+HEIGHT_TOUCH: Final = "height touch"
 """What the events call the phases of one slow touch: begin, end, clear."""
 
 SEARCH_FORCE_SHARE = 0.1

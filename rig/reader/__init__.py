@@ -8,7 +8,7 @@ Must never know: captures, calibrations, what a squeeze is. It never waits for a
 from rig.reader.auxiliary import newest_auxiliary
 from rig.reader.clock import DeviceClock, Reading
 from rig.reader.clock_fit import ClockFit, ClockLine
-from rig.reader.events import Delivery, LinkEvent, LinkKind
+from rig.reader.events import Delivery, LinkEvent
 from rig.reader.greeting import MOST_RATE
 from rig.reader.heart import LAG_LIMIT_S, Heart
 from rig.reader.intake import Intake, WireFormat
@@ -31,7 +31,6 @@ __all__ = [
     "Intake",
     "Link",
     "LinkEvent",
-    "LinkKind",
     "MotionEnd",
     "MotionRequest",
     "PortAddress",

@@ -16,8 +16,9 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
+from rig.core import LinkKind
 from rig.reader.clock_fit import ClockLine
-from rig.reader.events import LinkEvent, LinkKind, Scalar
+from rig.reader.events import LinkEvent, Scalar
 from rig.reader.host_times import HostTimes
 from rig.reader.repeats import RepeatFilter
 from rig.reader.steps import JUMP_PRICE, KNOWN_RESET_PRICE

@@ -9,28 +9,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
 
+from rig.core import LinkKind
 from rig.samples import Samples
-
-LinkKind = Literal[
-    "opened",  # port, baud
-    "identified",  # what the identity message holds
-    "streaming",  # rate_hz granted
-    "unanswered",  # the device talks but does not answer
-    "gap",  # after_seq of the first gap, gaps, missing samples in all
-    "repeated",  # samples that came again
-    "implausible",  # samples whose seq and time fit neither what was before nor what came after
-    "reset",  # cause, boot_id where known, after_seq
-    "link_lost",  # why
-    "link_restored",  # port, after_s
-    "overflow",  # samples, batches and events lost because the consumer fell behind
-    "device_event",  # code, name, request, value, device_time_us as sent
-    "note",  # text
-    "state",  # what the state message holds
-    "auxiliary",  # means by channel, count of lines; time_us is the middle of these
-    "rejected",  # bytes, and frames or lines by cause, since the last such event
-]
 
 Scalar = str | int | float | bool | None
 

@@ -13,9 +13,10 @@ from typing import Literal, cast
 
 from loguru import logger
 
+from rig.core import LinkKind
 from rig.reader.auxiliary import AuxiliaryMeans
 from rig.reader.clock import FRAME_MODULUS_US, DeviceClock, Reading
-from rig.reader.events import Delivery, LinkEvent, LinkKind, Scalar
+from rig.reader.events import Delivery, LinkEvent, Scalar
 from rig.samples import COUNTS, Channel, Samples
 from rig.wire import (
     DeviceMessage,

@@ -17,10 +17,11 @@ from types import TracebackType
 
 from loguru import logger
 
+from rig.core import LinkKind
 from rig.errors import DeviceError
 from rig.reader.clock_fit import ClockLine
 from rig.reader.delivery_queue import QUEUE_LIMIT, DeliveryQueue
-from rig.reader.events import Delivery, LinkEvent, LinkKind, Scalar
+from rig.reader.events import Delivery, LinkEvent, Scalar
 from rig.reader.greeting import Greeting, Stage
 from rig.reader.intake import NOT_CAUSES, Intake, WireFormat
 from rig.reader.link import Link, LinkLostError

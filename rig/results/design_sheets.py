@@ -8,6 +8,7 @@ from pathlib import Path
 
 from rig.analyser import PART_SAMPLES, Depth
 from rig.capture import open_capture
+from rig.core import kind_of
 from rig.errors import CaptureError, InputError
 from rig.methods import ENDURANCE_KIND, RecoveryTouch
 from rig.register import Register, Specimen
@@ -193,7 +194,7 @@ def _position_zero(pressed: PressedCapture, *, same_zero: bool) -> str:
     if ZERO_CONDITION in stated:
         return f"{stated[ZERO_CONDITION]} on {rig}"
     homed = any(
-        event.get("kind") == "device_event" and event.get("name") == HOMED
+        kind_of(event) == "device_event" and event.get("name") == HOMED
         for event in pressed.capture.each_event()
     )
     return f"home switch of {rig}" if homed else ""

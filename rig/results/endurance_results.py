@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from rig.analyser import RecoveryFit, fit_recovery
+from rig.core import kind_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +73,7 @@ class EnduranceReport:
 
     def take(self, event: Mapping[str, Any]) -> None:
         """Take in the next event."""
-        match event.get("kind"):
+        match kind_of(event):
             case "endurance":
                 self.name = str(event.get("name", ""))
             case "block settled":

@@ -15,6 +15,7 @@ import numpy as np
 
 from rig.calibration import Aligner, Calibration, PlatenTouch, Signals
 from rig.capture import CaptureHeader
+from rig.core import kind_of
 from rig.errors import InputError
 from rig.methods import (
     HEIGHT_KIND,
@@ -114,7 +115,7 @@ def touched_surface(
         If no touch can be read, with the reason; or if a channel is not calibrated.
     """
     calibration = calibration or Calibration.from_dict(header.calibration, where=f"{name}: calibration")
-    marks = [event for event in events if event.get("kind") == HEIGHT_TOUCH]
+    marks = [event for event in events if kind_of(event) == HEIGHT_TOUCH]
     whole, averaged = _whole(name, batches, calibration, most_samples)
     stretches = _marked(whole, marks, surface) if marks else split_touches(whole, forces_n[1])
     readings, refused = _read_all(list(stretches), forces_n, averaged=averaged)

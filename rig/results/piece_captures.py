@@ -21,6 +21,7 @@ import numpy as np
 from rig.analyser import CALIBRATION_PART, FREEDOM, CaptureResult, Loop, counted_cycles
 from rig.calibration import Calibration
 from rig.capture import Capture, CaptureHeader, auxiliary_readings, open_capture
+from rig.core import kind_of
 from rig.errors import InputError
 from rig.population import BY_HAND, STATES, UNSTATED, Curve, PieceResult
 from rig.register import Register, Specimen
@@ -419,7 +420,7 @@ def _state(path: Path, header: CaptureHeader, told: KnownPiece) -> str:
 
 def guided(capture: Capture) -> bool:
     """Whether the method only guided a hand."""
-    return any(event.get("kind") == "method" and event.get("by") == "hand" for event in capture.each_event())
+    return any(kind_of(event) == "method" and event.get("by") == "hand" for event in capture.each_event())
 
 
 def _add_last_set(
