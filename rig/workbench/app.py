@@ -25,7 +25,7 @@ from rig.core import visible
 from rig.errors import InputError
 from rig.workbench.catalogue import Catalogue, Listing
 from rig.workbench.catalogue import Query as CaptureQuery
-from rig.workbench.forms import FORMS, LONGEST_VALUE, MOST_CAPTURES, arguments
+from rig.workbench.forms import FORMS, LONGEST_VALUE, MOST_CAPTURES, Form, arguments
 from rig.workbench.tasks import Progress, Task, Tasks
 from rig.workbench.traces import MOST_POINTS, Trace, Traces
 
@@ -203,10 +203,9 @@ def _answers_api(catalogue: Catalogue, tasks: Tasks, rig_file: Path | None) -> A
         return Analysis(progress=task.progress(), capture=shown, cycles=len(cycles))
 
     @router.get("/api/forms")
-    async def forms() -> list[dict[str, Any]]:
+    async def forms() -> list[Form]:
         """Return the forms: one per command."""
-        there = [form for form in FORMS.values() if form.takes != "the rig" or rig_file is not None]
-        return [asdict(form) for form in there]
+        return [form for form in FORMS.values() if form.takes != "the rig" or rig_file is not None]
 
     @router.post("/api/ask")
     async def ask(question: Question) -> Progress:

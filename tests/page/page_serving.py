@@ -51,11 +51,11 @@ def asking(control_socket, *, token=None, headers=None):
         yield client
 
 
-def description():
-    """What the interface says of itself, without a port."""
+def description(*, others=()):
+    """What the interface says of itself, without a port; `others`: routes beside those of the live page."""
 
     async def ask():
-        app = make_app(RigLink(Path("none")), access_rules("127.0.0.1", 80, None))
+        app = make_app(RigLink(Path("none")), access_rules("127.0.0.1", 80, None), others)
         async with httpx.AsyncClient(
             transport=httpx.ASGITransport(app), base_url=origin(80, "localhost")
         ) as client:

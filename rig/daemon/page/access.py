@@ -52,6 +52,7 @@ OPEN_WITHOUT_TOKEN = frozenset(
     {
         "/enter",
         "/api/enter",
+        "/static/elements.js",
         "/static/enter.js",
         "/static/halt.js",
         "/static/orders.js",

@@ -1,18 +1,22 @@
 // A question as a form, its answer below, and the command that gives the same.
 
-import { chosen, element, fetched, linkTo, made, say, unitsKnown, whenUnitsChange, withWords } from "/static/workbench/frame.js";
+import { at, made } from "/static/elements.js";
+import { chosen, fetched, linkTo, say, unitsKnown, whenUnitsChange, withWords } from "/static/workbench/frame.js";
 import { order } from "/static/orders.js";
 import { system } from "/static/units.js";
 
 const POLL_MS = 400;
 const UNITS = "--units";
+/** @type {{[code: number]: string}} */
 const MEANINGS = { 0: "Done.", 1: "The answer is no: see the report.", 2: "Refused: the message below says what to correct.", 3: "The disk or the rig failed." };
 
 const parameters = new URLSearchParams(location.search);
 const captures = parameters.has("capture") ? parameters.getAll("capture") : [...chosen()];
+/** @type {Api.Form | null} */
 let form = null;
-let task = null;
+let task = "";
 
+/** @param {Api.Field} field */
 function fieldOf(field) {
   const label = made("label", field.required ? `${field.label} (needed)` : field.label);
   const entry = field.kind === "choice" ? made("select") : made("input", "", { type: "text", maxlength: 200, placeholder: field.hint });
@@ -26,15 +30,17 @@ function fieldOf(field) {
   return label;
 }
 
+/** @returns {{[option: string]: string}} */
 function entries() {
-  return Object.fromEntries([...new FormData(element("form"))].filter(([, value]) => value !== ""));
+  return Object.fromEntries([...new FormData(at("form"))].map(([option, value]) => [option, String(value)]).filter(([, value]) => value !== ""));
 }
 
+/** @param {Api.Form[]} forms */
 function show(forms) {
-  element("forms").replaceChildren(...forms.map((each) => {
-    const link = linkTo("/ask", { form: each.command, capture: parameters.has("capture") ? captures : [] }, each.title);
+  at("forms").replaceChildren(...forms.map(({ command, title }) => {
+    const link = linkTo("/ask", { form: command, capture: parameters.has("capture") ? captures : [] }, title);
     link.classList.add("plain");
-    if (each.command === form?.command) {
+    if (command === form?.command) {
       link.setAttribute("aria-current", "page");
     }
     return link;
@@ -42,56 +48,60 @@ function show(forms) {
   if (form === null) {
     return;
   }
-  element("form").hidden = false;
-  element("question").textContent = form.question;
-  element("caution").textContent = form.caution;
-  element("caution").hidden = form.caution === "";
-  element("fields").append(...form.fields.map(fieldOf));
+  at("form").hidden = false;
+  at("title").textContent = form.title;
+  document.title = `${form.title} – press rig`;
+  at("question").textContent = form.question;
+  at("caution").textContent = form.caution;
+  at("caution").hidden = form.caution === "";
+  at("fields").append(...form.fields.map(fieldOf));
   const about = form.takes.includes("capture");
-  element("about").hidden = !about;
-  element("about-words").textContent = captures.length === 0 ? "No capture is ticked. Tick some in the list first." : captures.length === 1 ? "About one capture" : `About ${captures.length} captures`;
-  element("about").open = captures.length <= 30;
-  element("names").replaceChildren(...captures.map((capture) => {
+  at("about").hidden = !about;
+  at("about-words").textContent = captures.length === 0 ? "No capture is ticked. Tick some in the list first." : captures.length === 1 ? "About one capture" : `About ${captures.length} captures`;
+  at("about").open = captures.length <= 30;
+  at("names").replaceChildren(...captures.map((capture) => {
     const item = made("li");
     item.append(linkTo("/capture", { capture }, capture));
     return item;
   }));
 }
 
-function remember() {
+/** @param {Api.Form} form */
+function remember(form) {
   const search = new URLSearchParams([["form", form.command], ...captures.map((capture) => ["capture", capture]), ...Object.entries(entries())]);
   history.replaceState(null, "", `/ask?${search}`);
 }
 
+/** @param {Api.Progress} progress */
 function answered(progress) {
-  element("answer").hidden = false;
-  element("command").textContent = progress.command;
-  element("words").textContent = progress.words;
+  at("answer").hidden = false;
+  at("command").textContent = progress.command;
+  at("words").textContent = progress.words;
   const running = progress.state === "running" || progress.state === "waiting";
-  element("stop").hidden = !running;
-  element("go").disabled = running;
-  element("how").textContent = running ? `${progress.state === "waiting" ? "Waiting" : "Running"}: ${progress.seconds.toFixed(0)} s`
-    : progress.state === "stopped" ? "Stopped." : MEANINGS[progress.exit_code] ?? `It failed with exit code ${progress.exit_code}.`;
+  at("stop").hidden = !running;
+  at("go").disabled = running;
+  at("how").textContent = running ? `${progress.state === "waiting" ? "Waiting" : "Running"}: ${progress.seconds.toFixed(0)} s`
+    : progress.state === "stopped" ? "Stopped." : MEANINGS[progress.exit_code ?? NaN] ?? `It failed with exit code ${progress.exit_code}.`;
+  /** @param {string} file */
   const address = (file) => `/answer/${progress.id}/${encodeURIComponent(file)}`;
   const report = running ? undefined : progress.pages.find((file) => file.endsWith(".html"));
-  element("written").replaceChildren(...(running ? [] : progress.pages.map((file) => {
-    const link = made("a", file.endsWith(".html") ? `open ${file}` : file, { href: address(file), target: "_blank", class: "plain" });
-    return link;
-  })));
-  element("page").hidden = report === undefined;
-  if (report !== undefined && element("page").getAttribute("src") !== address(report)) {
-    element("page").setAttribute("src", address(report));
+  at("written").replaceChildren(...(running ? [] : progress.pages.map((file) =>
+    made("a", file === report ? "Open the report in a tab of its own" : file, { href: address(file), target: "_blank", class: file === report ? "plain" : "" }))));
+  at("page").hidden = report === undefined;
+  if (report !== undefined && at("page").getAttribute("src") !== address(report)) {
+    at("page").setAttribute("src", address(report));
   }
-  element("words-box").open = report === undefined;
+  at("words-box").open = report === undefined;
 }
 
+/** @param {string} name */
 async function follow(name) {
   task = name;
   while (task === name) {
     const progress = await fetched("answer", { task: name });
     answered(progress);
     if (progress.state === "done" || progress.state === "stopped") {
-      say(progress.state === "done" ? "Done." : "Stopped.");
+      say("");
       await earlier();
       return;
     }
@@ -101,36 +111,37 @@ async function follow(name) {
 
 async function earlier() {
   const known = await fetched("answers");
-  element("earlier").replaceChildren(...(known.length === 0 ? [made("li", "Nothing yet.")] : known.map((each) => {
+  at("earlier").replaceChildren(...(known.length === 0 ? [made("li", "Nothing yet.")] : known.map(({ id, command, state }) => {
     const item = made("li");
-    const again = made("button", each.command.length > 110 ? `${each.command.slice(0, 110)} …` : each.command, { type: "button", class: "plain" });
-    again.addEventListener("click", () => withWords(() => follow(each.id)));
-    item.append(again, made("span", ` ${each.state}`));
+    // the question without where its report lies and without its captures
+    const question = command.replace(/^pressrig /, "").replace(/ --out=\S+/, "").split(" -- ")[0];
+    const again = made("button", question, { type: "button", class: "quiet" });
+    again.addEventListener("click", () => withWords(() => follow(id)));
+    item.append(again, ` ${state}`);
     return item;
   })));
 }
 
-async function send() {
-  const answer = await fetch("/api/ask", { method: "POST", headers: { "Content-Type": "application/json", "X-Pressrig": "page" },
-    body: JSON.stringify({ form: form.command, values: entries(), captures: form.takes.includes("capture") ? captures : [] }) });
-  const said = await answer.json();
-  if (!answer.ok) {
-    throw new Error(said.refused);
+/** @param {Api.Form} form */
+async function send(form) {
+  const said = await order("ask", { form: form.command, values: entries(), captures: form.takes.includes("capture") ? captures : [] });
+  if (!said.done) {
+    throw new Error(said.why);
   }
   say("");
-  remember();
+  remember(form);
   await follow(said.id);
 }
 
-element("form").addEventListener("submit", (event) => {
+at("form").addEventListener("submit", (event) => {
   event.preventDefault();
-  withWords(send);
+  withWords(() => form && send(form));
 });
-element("stop").addEventListener("click", () => order("stop", { task }));
+at("stop").addEventListener("click", () => order("stop", { task }));
 
 whenUnitsChange(() => {
-  const entry = element("form").elements[UNITS];
-  if (entry) {
+  const entry = at("form").elements.namedItem(UNITS);
+  if (entry instanceof HTMLSelectElement) {
     entry.value = system() === "us" ? "us" : "";
   }
 });
@@ -138,7 +149,7 @@ whenUnitsChange(() => {
 withWords(async () => {
   await unitsKnown;
   const forms = await fetched("forms");
-  form = forms.find((each) => each.command === parameters.get("form")) ?? null;
+  form = forms.find(({ command }) => command === parameters.get("form")) ?? null;
   show(forms);
   await earlier();
 });

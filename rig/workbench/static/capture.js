@@ -1,37 +1,44 @@
 // One capture: its figures, loops, trace, cycles, and what it says about itself.
 
+import { at, made } from "/static/elements.js";
 import { ask } from "/static/orders.js";
 import { COLOURS, draw } from "/static/workbench/drawing.js";
 import {
-  analysed, choose, chosen, element, fetched, linkTo, made, quantityHeads, say, seconds, shown, shownMean, unitsKnown, whenUnitsChange, withWords,
+  aboutOf, analysed, choose, chosen, fetched, linkTo, quantityHeads, say, seconds, shown, shownMean, unitsKnown, whenUnitsChange, withWords,
 } from "/static/workbench/frame.js";
 import { shownAs, titled } from "/static/units.js";
 
 const LOOPS = 12;
+/** @type {Column[]} */
 const COLUMNS = [["peak_force_n", "Peak force", "N"], ["peak_deflection_mm", "Peak deflection", "mm"], ["secant_n_per_mm", "Secant stiffness", "N/mm"],
   ["energy_absorbed_mj", "Energy in", "mJ"], ["hysteresis_pct", "Hysteresis", "%"], ["set_mm", "Permanent set", "mm"]];
+/** @type {Column[]} */
 const HEADLINE = [["secant_n_per_mm", "Secant stiffness", "N/mm"], ["peak_force_n", "Peak force", "N"], ["hysteresis_pct", "Hysteresis", "%"],
   ["energy_return_pct", "Energy return", "%"], ["set_mm", "Permanent set", "mm"]];
-const FACTS = ["specimen", "batch", "free_height_mm", "area_mm2", "started", "operator", "notes", "source", "software"];
 
 const capture = new URLSearchParams(location.search).get("capture") ?? "";
 let start = 0;
 
+/** @param {CaptureResult} found */
 function headline(found) {
-  element("headline").replaceChildren(...HEADLINE.map(([name, title, unit]) => {
+  at("headline").replaceChildren(...HEADLINE.map(([name, title, unit]) => {
     const mean = found.summary[name];
     const cell = made("div", "", { class: "cell" });
     const big = made("span", `${shownMean(mean, unit)} `, { class: "big" });
     big.append(made("small", shownAs(unit)[1]));
-    cell.append(made("span", title, { class: "label" }), big, made("span", mean?.n ? `mean of ${mean.n} cycles, 95 %` : "no cycle counts", { class: "small" }));
+    cell.append(made("span", title, { class: "label" }), big, made("span", mean.n ? `mean of ${mean.n} cycles, 95 %` : "no cycle counts", { class: "small" }));
     return cell;
   }));
 }
 
+/**
+ * @param {Measured} found
+ * @param {About["left_out_cycles"]} outside
+ */
 function cycles(found, outside) {
-  element("heads").replaceChildren(made("th", "Cycle", { scope: "col" }), ...quantityHeads(COLUMNS),
+  at("heads").replaceChildren(made("th", "Cycle", { scope: "col" }), ...quantityHeads(COLUMNS),
     made("th", "Flags", { scope: "col", class: "text" }), made("th", "", { scope: "col" }));
-  element("cycles").replaceChildren(...found.capture.cycles.map((row) => {
+  at("cycles").replaceChildren(...found.capture.cycles.map((row) => {
     const line = made("tr");
     const reason = outside[row.cycle];
     line.classList.toggle("out", reason !== undefined);
@@ -44,12 +51,13 @@ function cycles(found, outside) {
     return line;
   }));
   const more = found.cycles > found.capture.cycles.length ? `, the first ${found.capture.cycles.length} shown` : "";
-  element("cycles-words").textContent = `${found.cycles} cycles${more}. Digits follow the standard uncertainty of each value.`;
-  element("warnings").replaceChildren(...found.capture.warnings.map((warning) => made("li", warning)));
+  at("cycles-words").textContent = `${found.cycles} cycles${more}. Digits follow the standard uncertainty of each value.`;
+  at("warnings").replaceChildren(...found.capture.warnings.map((warning) => made("li", warning)));
 }
 
+/** @param {CaptureResult} found */
 async function loops(found) {
-  const all = found.capture.cycles.filter((row) => row.start_s !== null && row.end_s !== null);
+  const all = found.cycles.filter((row) => row.start_s !== null && row.end_s !== null);
   const drawn = all.length <= LOOPS ? all : [...all.slice(0, 1), ...all.slice(1 - LOOPS)];
   const [perMm, lengthUnit] = shownAs("mm");
   const [perN, forceUnit] = shownAs("N");
@@ -62,29 +70,35 @@ async function loops(found) {
       hovertemplate: `%{x:.3~f} ${lengthUnit}, %{y:.3~f} ${forceUnit}` };
   }));
   if (lines.length > 0) {
-    await draw(element("loops"), lines, { xaxis: [titled("Deflection", "mm")], yaxis: [titled("Force", "N")] });
+    await draw(at("loops"), lines, { xaxis: [titled("Deflection", "mm")], yaxis: [titled("Force", "N")] });
   } else {
-    element("loops").querySelector(".empty").textContent = "No cycle was found.";
+    at("loops").replaceChildren(made("p", "No cycle was found.", { class: "empty" }));
   }
 }
 
-let shownInterval = [null, null];
+/** @type {[number?, number?]} the whole where there is none */
+let shownInterval = [];
 
-async function trace(from = null, to = null) {
+/**
+ * @param {number} [from]
+ * @param {number} [to]
+ */
+async function trace(from, to) {
   shownInterval = [from, to];
   const part = await fetched("trace", { capture, from_s: from, to_s: to, points: 3000 });
   const time = part.time_s.map((value) => value - (part.timed ? start : 0));
-  element("thinned").textContent = part.thinned
+  at("thinned").textContent = part.thinned
     ? `${part.time_s.length} of ${part.samples} samples, extremes kept; as recorded, zero not subtracted.` : "Every sample; as recorded, zero not subtracted.";
-  await draw(element("trace"), [
+  return draw(at("trace"), [
     { x: time, y: part.force_n.map((value) => value * shownAs("N")[0]), mode: "lines", name: titled("force", "N"), line: { color: COLOURS[0], width: 1.4 } },
     { x: time, y: part.position_mm.map((value) => value * shownAs("mm")[0]), mode: "lines", name: titled("position", "mm"), line: { color: COLOURS[1], width: 1.4, dash: "6px,2px" }, yaxis: "y2" },
   ], { xaxis: [part.timed ? "Time, s" : "Sample", { anchor: "y2" }], yaxis: [titled("Force", "N"), { domain: [0.54, 1] }], yaxis2: [titled("Position", "mm"), { domain: [0, 0.46] }] });
 }
 
-function followZoom() {
+/** @param {PlotElement} plot */
+function followZoom(plot) {
   let asked = 0;
-  element("trace").on("plotly_relayout", (change) => withWords(async () => {
+  plot.on("plotly_relayout", (change) => withWords(async () => {
     const from = change["xaxis.range[0]"];
     const to = change["xaxis.range[1]"];
     const whole = change["xaxis.autorange"] === true;
@@ -94,23 +108,36 @@ function followZoom() {
     const number = (asked += 1);
     await new Promise((done) => setTimeout(done, 120));
     if (number === asked) {
-      await trace(whole ? null : Number(from) + start, whole ? null : Number(to) + start);
+      await (whole ? trace() : trace(Number(from) + start, Number(to) + start));
     }
   }));
 }
 
-function facts(about) {
-  const places = FACTS.map((name) => [name.replaceAll("_", " "), about.header[name]]).concat(
-    Object.entries(about.header.conditions), [["rig", about.header.rig.name], ["method", about.header.method?.name],
-      ["calibration", about.header.calibration?.name], ["length", seconds(about.duration_s)], ["ended", about.ended]],
-    about.header.warnings.map((words) => ["warning", words]), about.amendments.map((words) => ["amended", words]));
-  element("facts").replaceChildren(...places.filter(([, value]) => value !== null && value !== undefined && value !== "").map(([name, value]) => {
+/** @param {About} about */
+function facts({ header, duration_s: length_s, ended, amendments }) {
+  /**
+   * @param {number | null} value
+   * @param {string} unit
+   */
+  const sized = (value, unit) => value && `${shown(value, unit)} ${shownAs(unit)[1]}`;
+  /** @type {[string, string | number | null | undefined][]} */
+  const places = [
+    ["specimen", header.specimen], ["batch", header.batch], ["free height", sized(header.free_height_mm, "mm")],
+    ["loaded area", sized(header.area_mm2, "mm²")], ...Object.entries(header.conditions),
+    ["started", header.started.replace("T", " ").replace("+00:00", " UTC")], ["length", seconds(length_s)], ["ended", ended],
+    ["operator", header.operator], ["notes", header.notes], ["rig", header.rig.name], ["method", header.method?.name],
+    ["calibration", header.calibration?.name], ["source", header.source], ["software", header.software],
+  ];
+  places.push(...header.warnings.map((words) => /** @type {[string, string]} */ (["warning", words])),
+    ...amendments.map((words) => /** @type {[string, string]} */ (["amended", words])));
+  at("facts").replaceChildren(...places.filter(([, value]) => value).map(([name, value]) => {
     const line = made("div");
-    line.append(made("dt", name), made("dd", typeof value === "object" ? JSON.stringify(value) : String(value)));
+    line.append(made("dt", name), made("dd", String(value)));
     return line;
   }));
 }
 
+/** @param {About} about */
 async function actions(about) {
   const tick = made("button", chosen().has(capture) ? "Untick" : "Tick for overlay and questions", { type: "button", class: "plain" });
   tick.addEventListener("click", () => {
@@ -126,20 +153,22 @@ async function actions(about) {
     links.push(linkTo("/", { with: capture }, "Compare live with this"));
   }
   links.forEach((link) => link.classList.add("plain"));
-  element("actions").replaceChildren(tick, ...links);
+  at("actions").replaceChildren(tick, ...links);
   if (about.left_out) {
     say(`Excluded from every result: ${about.left_out}`, true);
   }
 }
 
+/** @param {About} about */
 async function measure(about) {
-  const left = element("conditioning").value || 0;
+  const left = at("conditioning").value || 0;
   const found = await analysed(capture, left, (words) => say(words));
   say(about.left_out ? `Excluded from every result: ${about.left_out}` : "", Boolean(about.left_out));
   const fill = () => {
+    facts(about);
     headline(found.capture);
     cycles(found, about.left_out_cycles);
-    return loops(found);
+    return loops(found.capture);
   };
   whenUnitsChange(() => withWords(async () => {
     await fill();
@@ -150,16 +179,15 @@ async function measure(about) {
 
 withWords(async () => {
   await unitsKnown;
-  const about = await fetched("capture", { capture });
-  element("title").textContent = [about.header.specimen, about.header.batch].filter(Boolean).join(", ");
+  const about = await aboutOf(capture);
+  at("title").textContent = [about.header.specimen, about.header.batch].filter(Boolean).join(", ");
   document.title = `${about.header.specimen} – press rig`;
   facts(about);
   await actions(about);
-  element("settings").addEventListener("submit", (event) => event.preventDefault());
-  element("conditioning").addEventListener("change", () => withWords(() => measure(about)));
+  at("settings").addEventListener("submit", (event) => event.preventDefault());
+  at("conditioning").addEventListener("change", () => withWords(() => measure(about)));
   const whole = await fetched("trace", { capture, points: 16 });
   start = whole.timed ? whole.start_s : 0;
-  await trace();
-  followZoom();
+  followZoom(await trace());
   await measure(about);
 });

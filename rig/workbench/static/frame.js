@@ -1,5 +1,6 @@
 // What every page of the workbench shares: the links on top, questions to the server, the captures that are ticked.
 
+import { at, made } from "/static/elements.js";
 import { ask } from "/static/orders.js";
 import { offerUnits, shownAs } from "/static/units.js";
 
@@ -7,45 +8,57 @@ const CHOSEN = "pressrig chosen captures";
 const POLL_MS = 400;
 const PATIENCE_MS = 120000; // A long recording is read once as a whole.
 
-export const element = (name) => document.getElementById(name);
-
-// An element with text; text is always text, never markup.
-export function made(tag, text = "", attributes = {}) {
-  const made = document.createElement(tag);
-  made.textContent = text;
-  for (const [name, value] of Object.entries(attributes)) {
-    made.setAttribute(name, value);
-  }
-  return made;
-}
-
+/**
+ * @param {string} page
+ * @param {{[name: string]: string | number | string[]}} parameters
+ * @param {string} text
+ */
 export function linkTo(page, parameters, text) {
   const search = new URLSearchParams();
   for (const [name, values] of Object.entries(parameters)) {
     for (const value of [values].flat()) {
-      search.append(name, value);
+      search.append(name, String(value));
     }
   }
   return made("a", text, { href: `${page}?${search}` });
 }
 
-export function fetched(name, parameters = {}) {
-  const given = Object.entries(parameters).filter(([, value]) => value !== "" && value !== null && value !== undefined);
-  return ask(`${name}?${new URLSearchParams(given)}`, PATIENCE_MS);
+/**
+ * @template {keyof Api.Answers} Name
+ * @param {Name} name
+ * @param {Record<string, unknown>} [parameters]
+ */
+export function fetched(name, parameters) {
+  return ask(name, parameters, PATIENCE_MS);
 }
 
-// Asks again until a command beside the page has ended; `told` hears how long it has been at work.
-export async function analysed(capture, conditioning, told, start = 0) {
+/**
+ * @param {string} capture
+ * @returns {Promise<About>}
+ */
+export async function aboutOf(capture) {
+  return /** @type {About} */ (await fetched("capture", { capture }));
+}
+
+/**
+ * Asks again until a command beside the page has ended; `told` hears how long it has been at work.
+ * @param {string} capture
+ * @param {string | number} conditioning
+ * @param {(words: string) => void} told
+ * @returns {Promise<Measured>}
+ */
+export async function analysed(capture, conditioning, told) {
   for (;;) {
-    const found = await fetched("analysis", { capture, conditioning, start });
+    const found = await fetched("analysis", { capture, conditioning });
     if (found.capture !== null) {
-      return found;
+      return { capture: /** @type {CaptureResult} */ (/** @type {unknown} */ (found.capture)), cycles: found.cycles };
     }
     told(`Measuring ${capture}: ${found.progress.seconds.toFixed(0)} s`);
     await new Promise((done) => setTimeout(done, POLL_MS));
   }
 }
 
+/** @returns {Set<string>} the captures that are ticked */
 export function chosen() {
   try {
     return new Set(JSON.parse(sessionStorage.getItem(CHOSEN) ?? "[]"));
@@ -54,38 +67,42 @@ export function chosen() {
   }
 }
 
+/** @param {Set<string>} names */
 export function choose(names) {
   sessionStorage.setItem(CHOSEN, JSON.stringify([...names]));
 }
 
-// A value to four figures, as far as its standard uncertainty leaves them a meaning.
-export function figures(value, u = null) {
+/**
+ * A value kept in a unit, in the unit that is shown: with two digits of its standard uncertainty, or else four figures.
+ * @param {number | null | undefined} value
+ * @param {string} unit
+ * @param {number | null} [u]
+ */
+export function shown(value, unit, u) {
   if (value === null || value === undefined) {
     return "–";
   }
-  if (u === null || u === undefined || !(u > 0)) {
-    return Number(value.toPrecision(4)).toString();
-  }
-  const places = Math.max(0, Math.min(8, 1 - Math.floor(Math.log10(u))));
-  return value.toFixed(places);
-}
-
-// The same of a value kept in a unit, in the unit that is shown.
-export function shown(value, unit, u = null) {
   const [factor] = shownAs(unit);
-  return value === null || value === undefined ? figures(value) : figures(value * factor, u === null || u === undefined ? null : u * factor);
+  return u
+    ? (value * factor).toFixed(Math.max(0, Math.min(8, 1 - Math.floor(Math.log10(u * factor)))))
+    : Number((value * factor).toPrecision(4)).toString();
 }
 
-// A mean with its 95 % interval.
+/**
+ * A mean with its 95 % interval.
+ * @param {Mean} mean
+ * @param {string} unit
+ */
 export function shownMean(mean, unit) {
-  if (!mean || mean.mean === null) {
-    return figures(null);
-  }
-  const u = mean.half95 ? mean.half95 / 2 : null;
-  return mean.half95 ? `${shown(mean.mean, unit, u)} ± ${shown(mean.half95, unit, u)}` : shown(mean.mean, unit);
+  const half = mean.half95 || null;
+  const u = half && half / 2;
+  return `${shown(mean.mean, unit, u)}${half ? ` ± ${shown(half, unit, u)}` : ""}`;
 }
 
-// The heads of columns of quantities, each with the unit that is shown.
+/**
+ * The heads of columns of quantities, each with the unit that is shown.
+ * @param {Column[]} columns
+ */
 export function quantityHeads(columns) {
   return columns.map(([, title, unit]) => {
     const head = made("th", title, { scope: "col" });
@@ -94,35 +111,39 @@ export function quantityHeads(columns) {
   });
 }
 
-// What a page draws anew when the person chooses other units.
-let inOtherUnits = () => {};
+/** @type {() => unknown} what a page draws anew when the person chooses other units */
+let inOtherUnits = () => null;
+
+/** @param {() => unknown} again */
 export function whenUnitsChange(again) {
   inOtherUnits = again;
 }
 
+/** @param {number | null} value */
 export function seconds(value) {
   return value === null ? "" : value < 120 ? `${value.toFixed(1)} s` : `${(value / 60).toFixed(1)} min`;
 }
 
+/** @param {string} text */
 export function say(text, bad = false) {
-  const said = element("said");
+  const said = at("said");
   said.textContent = text;
   said.classList.toggle("bad", bad);
 }
 
+/** @param {() => unknown} work */
 export async function withWords(work) {
   try {
     await work();
   } catch (problem) {
-    say(problem.message || String(problem), true);
+    say(problem instanceof Error ? problem.message : String(problem), true);
   }
 }
 
 // The live page is there where a daemon serves this one. Pages that are themselves live have no such line.
-const links = document.getElementById("links");
 export const unitsKnown = ask("pages").then((pages) => {
-  offerUnits(element("units"), () => inOtherUnits(), pages.units);
-  if (pages.live && links !== null) {
-    links.prepend(made("a", "Live", { href: "/" }));
+  offerUnits(() => inOtherUnits(), pages.units);
+  if (pages.live) {
+    document.getElementById("links")?.prepend(made("a", "Live", { href: "/" }));
   }
 }).catch(() => {});

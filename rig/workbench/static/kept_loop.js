@@ -1,9 +1,13 @@
 // The last loop of a kept capture, for the live page.
 
-import { analysed, fetched } from "/static/workbench/frame.js";
+import { aboutOf, analysed, fetched } from "/static/workbench/frame.js";
 
+/**
+ * @param {string} capture
+ * @returns {Promise<Curve>}
+ */
 export async function keptLoop(capture) {
-  const about = await fetched("capture", { capture });
+  const about = await aboutOf(capture);
   const found = await analysed(capture, 0, () => {});
   const row = found.capture.cycles.at(-1);
   if (row === undefined) {

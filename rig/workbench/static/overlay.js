@@ -1,49 +1,66 @@
 // Loops of many captures over one another, and their means side by side.
 
+import { at, made } from "/static/elements.js";
 import { COLOURS, DASHES, draw } from "/static/workbench/drawing.js";
 import {
-  analysed, chosen, element, fetched, linkTo, made, quantityHeads, say, shownMean, unitsKnown, whenUnitsChange, withWords,
+  aboutOf, analysed, chosen, fetched, linkTo, quantityHeads, say, shownMean, unitsKnown, whenUnitsChange, withWords,
 } from "/static/workbench/frame.js";
 import { shownAs, titled } from "/static/units.js";
 
 const MOST = 24;
 const CYCLES = 12;
 const GRID = 161;
+/** @type {("draw" | "which" | "against" | "by")[]} */
 const SETTINGS = ["draw", "which", "against", "by"];
+/** @type {Column[]} */
 const COLUMNS = [["secant_n_per_mm", "Secant stiffness", "N/mm"], ["peak_force_n", "Peak force", "N"], ["peak_deflection_mm", "Peak deflection", "mm"],
   ["hysteresis_pct", "Hysteresis", "%"], ["energy_return_pct", "Energy return", "%"], ["set_mm", "Permanent set", "mm"]];
 
 const parameters = new URLSearchParams(location.search);
 const captures = (parameters.has("capture") ? parameters.getAll("capture") : [...chosen()]).slice(0, MOST);
+/** @type {Map<string, {about: About, found: Measured}>} */
 const kept = new Map();
 
 for (const name of SETTINGS) {
-  element(name).value = parameters.get(name) ?? element(name).value;
-  if (!element(name).value) {
-    element(name).selectedIndex = 0;
+  at(name).value = parameters.get(name) ?? at(name).value;
+  if (!at(name).value) {
+    at(name).selectedIndex = 0;
   }
 }
 
-function known(capture) {
-  const { about } = kept.get(capture);
-  return { capture, batch: about.header.batch ?? "no batch", state: about.header.conditions.state ?? "no state", specimen: about.header.specimen };
+/** @param {About} about */
+function groupOf({ id, header: { specimen, batch, conditions } }) {
+  const group = { capture: id, batch: batch ?? "no batch", state: conditions.state ?? "no state", specimen }[at("by").value];
+  return String(group).replaceAll(/[<&]/g, " ");
 }
 
-function cyclesOf(capture) {
-  const all = kept.get(capture).found.capture.cycles.filter((row) => row.start_s !== null && row.end_s !== null);
-  return { first: all.slice(0, 1), last: all.slice(-1), all: all.slice(0, CYCLES) }[element("which").value];
+/** @param {Measured} found */
+function cyclesOf(found) {
+  const all = found.capture.cycles.filter((row) => row.start_s !== null && row.end_s !== null);
+  return { first: all.slice(0, 1), last: all.slice(-1), all: all.slice(0, CYCLES) }[at("which").value] ?? [];
 }
 
-// The loop of a cycle: places along the axis that is chosen, force without its zero.
-async function loopOf(capture, row) {
+/**
+ * The loop of a cycle: places along the axis that is chosen, force without its zero.
+ * @param {About} about
+ * @param {CycleResult} row
+ * @returns {Promise<Loop>}
+ */
+async function loopOf({ id: capture, header }, row) {
   const part = await fetched("trace", { capture, from_s: row.start_s, to_s: row.end_s, points: 1000 });
-  const against = element("against").value;
+  const against = at("against").value;
   const zero = against === "position" ? 0 : row.contact_mm ?? part.position_mm[0];
-  const scale = against === "percent" ? 100 / kept.get(capture).about.header.free_height_mm : shownAs("mm")[0];
+  const scale = against === "percent" ? 100 / (header.free_height_mm ?? NaN) : shownAs("mm")[0];
   return { x: part.position_mm.map((value) => (value - zero) * scale), y: part.force_n.map((value) => (value - (row.zero_n ?? 0)) * shownAs("N")[0]) };
 }
 
-// Force of the loading stroke at each place of a grid; nothing beyond the depth that was reached.
+/** @typedef {{x: number[], y: number[]}} Loop */
+
+/**
+ * Force of the loading stroke at each place of a grid; nothing beyond the depth that was reached.
+ * @param {Loop} loop
+ * @param {number[]} grid
+ */
 function loadingAt({ x, y }, grid) {
   const turn = x.indexOf(Math.max(...x));
   let place = 0;
@@ -56,7 +73,12 @@ function loadingAt({ x, y }, grid) {
   });
 }
 
-// Mean force of a group's loading strokes and their range, up to the depth that all of them reached.
+/**
+ * Mean force of a group's loading strokes and their range, up to the depth that all of them reached.
+ * @param {Loop[]} loops
+ * @param {string} name
+ * @param {string} colour
+ */
 function meanAndRange(loops, name, colour) {
   const reached = Math.min(...loops.map(({ x }) => Math.max(...x)));
   const grid = Array.from({ length: GRID }, (_, place) => reached * place / (GRID - 1));
@@ -74,35 +96,42 @@ function meanAndRange(loops, name, colour) {
   ];
 }
 
+// What is known of the captures, in the order in which they were chosen.
+function inOrder() {
+  return captures.flatMap((capture) => kept.get(capture) ?? []);
+}
+
 async function loops() {
-  const against = element("against").value;
-  const usable = captures.filter((capture) => against !== "percent" || kept.get(capture).about.header.free_height_mm);
-  const drawn = await Promise.all(usable.flatMap((capture) => cyclesOf(capture).map(async (row) => ({
-    capture, row, group: known(capture)[element("by").value].replaceAll(/[<&]/g, " "), loop: await loopOf(capture, row),
+  const against = at("against").value;
+  const usable = inOrder().filter(({ about }) => against !== "percent" || about.header.free_height_mm);
+  const drawn = await Promise.all(usable.flatMap(({ about, found }) => cyclesOf(found).map(async (row) => ({
+    capture: about.id, row, group: groupOf(about), loop: await loopOf(about, row),
   }))));
   const groups = [...new Set(drawn.map(({ group }) => group))];
+  /** @param {string} group */
   const colourOf = (group) => COLOURS[groups.indexOf(group) % COLOURS.length];
+  /** @param {string} group */
   const dashOf = (group) => DASHES[Math.floor(groups.indexOf(group) / COLOURS.length) % DASHES.length];
-  const lines = element("draw").value === "means"
-    ? groups.flatMap((group) => meanAndRange(drawn.filter((each) => each.group === group).map(({ loop }) => loop), group, colourOf(group)))
+  const lines = at("draw").value === "means"
+    ? groups.flatMap((group) => meanAndRange(drawn.filter((line) => line.group === group).map(({ loop }) => loop), group, colourOf(group)))
     : drawn.map(({ capture, row, group, loop }, place) => ({
-      ...loop, mode: "lines", name: group, legendgroup: group, showlegend: drawn.findIndex((each) => each.group === group) === place,
+      ...loop, mode: "lines", name: group, legendgroup: group, showlegend: drawn.findIndex((line) => line.group === group) === place,
       line: { color: colourOf(group), dash: dashOf(group), width: 1.8 },
       hovertemplate: `${capture.replaceAll(/[<&]/g, " ")}, cycle ${row.cycle}: %{x:.3~f}, %{y:.3~f} ${shownAs("N")[1]}<extra></extra>`,
     }));
   say(usable.length < captures.length ? `${captures.length - usable.length} captures have no free height and are not drawn.` : "");
+  /** @type {{[against: string]: string}} */
   const titles = { deflection: titled("Deflection", "mm"), percent: "Deflection, % of free height", position: titled("Position", "mm") };
-  await draw(element("loops"), lines, { xaxis: [titles[against]], yaxis: [titled("Force", "N")] });
+  await draw(at("loops"), lines, { xaxis: [titles[against]], yaxis: [titled("Force", "N")] });
 }
 
 function table() {
-  element("heads").replaceChildren(made("th", "Capture", { scope: "col", class: "text" }), made("th", "Batch", { scope: "col", class: "text" }),
+  at("heads").replaceChildren(made("th", "Capture", { scope: "col", class: "text" }), made("th", "Batch", { scope: "col", class: "text" }),
     ...quantityHeads(COLUMNS), made("th", "Cycles", { scope: "col" }));
-  element("rows").replaceChildren(...captures.map((capture) => {
-    const { about, found } = kept.get(capture);
+  at("rows").replaceChildren(...inOrder().map(({ about, found }) => {
     const line = made("tr");
     const name = made("td", "", { class: "text" });
-    name.append(linkTo("/capture", { capture }, about.header.specimen));
+    name.append(linkTo("/capture", { capture: about.id }, about.header.specimen));
     line.append(name, made("td", about.header.batch ?? "", { class: "text" }), ...COLUMNS.map(([quantity, , unit]) => made("td", shownMean(found.capture.summary[quantity], unit))), made("td", found.cycles));
     return line;
   }));
@@ -111,7 +140,7 @@ function table() {
 function remember() {
   const search = new URLSearchParams(captures.map((capture) => ["capture", capture]));
   for (const name of SETTINGS) {
-    search.append(name, element(name).value);
+    search.append(name, at(name).value);
   }
   history.replaceState(null, "", `/overlay?${search}`);
 }
@@ -123,14 +152,14 @@ withWords(async () => {
   if (captures.length === 0) {
     return;
   }
-  element("actions").replaceChildren(...links);
-  element("settings").addEventListener("change", () => withWords(async () => {
+  at("actions").replaceChildren(...links);
+  at("settings").addEventListener("change", () => withWords(async () => {
     remember();
     await loops();
   }));
   remember();
   await Promise.all(captures.map(async (capture) => {
-    const [about, found] = await Promise.all([fetched("capture", { capture }), analysed(capture, 0, (words) => say(words))]);
+    const [about, found] = await Promise.all([aboutOf(capture), analysed(capture, 0, (words) => say(words))]);
     kept.set(capture, { about, found });
     say(`${kept.size} of ${captures.length} captures are measured.`);
   }));

@@ -1,15 +1,25 @@
 // Lists operations and values from the OpenAPI document.
 
-function made(tag, text, className = "") {
-  return Object.assign(document.createElement(tag), { textContent: text, className });
-}
+import { at, made } from "/static/elements.js";
 
+/**
+ * A part of the OpenAPI document.
+ * @typedef {{$ref?: string, anyOf?: Schema[], oneOf?: Schema[], enum?: unknown[], const?: unknown, type?: string, items?: Schema,
+ *   additionalProperties?: Schema, properties?: {[name: string]: Schema}, required?: string[], description?: string}} Schema
+ * @typedef {{content?: {"application/json"?: {schema: Schema}}}} Content
+ * @typedef {{description?: string, parameters?: {name: string}[], requestBody?: Content, responses: {[code: string]: Content}}} Operation
+ */
+
+/**
+ * @param {Schema | undefined} schema
+ * @returns {string}
+ */
 function typeOf(schema) {
   if (!schema) {
     return "";
   }
   if (schema.$ref) {
-    return schema.$ref.split("/").at(-1);
+    return schema.$ref.split("/").at(-1) ?? "";
   }
   const choices = schema.anyOf ?? schema.oneOf;
   if (choices) {
@@ -27,8 +37,14 @@ function typeOf(schema) {
   return schema.type ?? "any";
 }
 
+/** @param {Content | undefined} part */
 const bodyOf = (part) => typeOf(part?.content?.["application/json"]?.schema);
 
+/**
+ * @param {string} path
+ * @param {string} method
+ * @param {Operation} about
+ */
 function operation(path, method, about) {
   const section = document.createElement("section");
   const title = document.createElement("p");
@@ -36,10 +52,14 @@ function operation(path, method, about) {
   section.append(title, made("p", about.description ?? ""));
   const query = (about.parameters ?? []).map((each) => each.name).join(", ");
   const facts = [query && `query: ${query}`, about.requestBody && `takes ${bodyOf(about.requestBody)}`, `gives ${bodyOf(about.responses["200"])}`];
-  section.append(made("p", facts.filter(Boolean).join(" · "), "small"));
+  section.append(made("p", facts.filter(Boolean).join(" · "), { class: "small" }));
   return section;
 }
 
+/**
+ * @param {string} name
+ * @param {Schema} schema
+ */
 function value(name, schema) {
   const section = document.createElement("section");
   const list = document.createElement("ul");
@@ -51,19 +71,20 @@ function value(name, schema) {
   }
   const title = document.createElement("p");
   title.append(made("code", name));
-  section.append(title, made("p", schema.description ?? "", "small"), list);
+  section.append(title, made("p", schema.description ?? "", { class: "small" }), list);
   return section;
 }
 
+/** @type {{info: {description: string}, paths: {[path: string]: {[method: string]: Operation}}, components: {schemas: {[name: string]: Schema}}}} */
 const api = await (await fetch("/api/openapi.json")).json();
 for (const paragraph of api.info.description.split("\n\n")) {
-  document.getElementById("about").append(made("p", paragraph));
+  at("about").append(made("p", paragraph));
 }
 for (const [path, methods] of Object.entries(api.paths)) {
   for (const [method, about] of Object.entries(methods)) {
-    document.getElementById("operations").append(operation(path, method, about));
+    at("operations").append(operation(path, method, about));
   }
 }
 for (const [name, schema] of Object.entries(api.components.schemas)) {
-  document.getElementById("values").append(value(name, schema));
+  at("values").append(value(name, schema));
 }

@@ -1,19 +1,21 @@
 // Gives the token once; the server answers with a cookie that scripts cannot read.
 
+import { at } from "/static/elements.js";
 import { order } from "/static/orders.js";
 
+/** @param {string} token */
 async function enter(token) {
   const answer = await order("enter", { token });
   if (answer.done) {
     location.assign("/");
   } else {
-    document.getElementById("answer").textContent = `Not entered: ${answer.why}`;
+    at("answer").textContent = `Not entered: ${answer.why}`;
   }
 }
 
-document.getElementById("enter").addEventListener("submit", (event) => {
+at("enter").addEventListener("submit", (event) => {
   event.preventDefault();
-  enter(document.getElementById("token").value.trim());
+  enter(at("token").value.trim());
 });
 
 // The link that the rig's terminal shows carries the token where it is sent to nobody, and it stays in no history.

@@ -1,19 +1,22 @@
 // The halt button. Stands alone: it works while the plots are still loading and while the page sees nothing.
 
+import { at } from "/static/elements.js";
 import { order } from "/static/orders.js";
 
 const TRIES = 3;
 const TRY_MS = 4000;
 const MOVING = new Set(["running", "recording", "by hand"]);
 
-const button = document.getElementById("halt");
-const label = document.getElementById("halt-label");
-const words = document.getElementById("halt-words");
+const button = at("halt");
+const label = at("halt-label");
+const words = at("halt-words");
+/** @type {string | null} */
 let takenAt = null;
 let under = false;
 let moving = false;
 let ended = false;
 
+/** @param {string} text */
 function say(text, bad = false) {
   words.textContent = text;
   words.classList.toggle("bad", bad);
@@ -33,12 +36,9 @@ async function halt() {
   button.dataset.pressed = "";
   label.textContent = "Halting …";
   say("");
-  let answer;
-  for (let turn = 0; turn < TRIES; turn += 1) {
+  let answer = await order("halt", {}, TRY_MS);
+  for (let turn = 1; turn < TRIES && !answer.done; turn += 1) {
     answer = await order("halt", {}, TRY_MS);
-    if (answer.done) {
-      break;
-    }
   }
   if (answer.done) {
     takenAt = clockNow();
@@ -51,7 +51,10 @@ async function halt() {
   under = false;
 }
 
-// Called with each status: a halt is confirmed by what the rig does, not by what was asked of it.
+/**
+ * Called with each status: a halt is confirmed by what the rig does, not by what was asked of it.
+ * @param {Api.Status} status
+ */
 export function confirmHalt(status) {
   moving = MOVING.has(status.state);
   if (takenAt !== null && !moving) {

@@ -1,41 +1,46 @@
 // Shows the free height that the last job has found.
 
+import { at, made } from "/static/elements.js";
+
 const MOST_DIGITS = 5;
-const at = (name) => document.getElementById(name);
+/** @type {string | null} */
 let shown = null;
 
-// As many digits as leave two of the uncertainty.
+/**
+ * As many digits as leave two of the uncertainty.
+ * @param {number | null} uncertainty
+ */
 function digits(uncertainty) {
-  return uncertainty > 0 ? Math.min(MOST_DIGITS, Math.max(0, 1 - Math.floor(Math.log10(uncertainty)))) : 3;
+  return uncertainty !== null && uncertainty > 0 ? Math.min(MOST_DIGITS, Math.max(0, 1 - Math.floor(Math.log10(uncertainty)))) : 3;
 }
 
+/** @param {Api.HeightLine} height */
 function line(height) {
-  const row = document.createElement("tr");
+  const row = made("tr");
   const places = digits(height.u_mm);
-  const known = height.u_mm !== null;
-  const interval = height.low_mm === null ? "not known" : `${height.low_mm.toFixed(places)} to ${height.high_mm.toFixed(places)}`;
+  const interval = height.low_mm === null || height.high_mm === null ? "not known" : `${height.low_mm.toFixed(places)} to ${height.high_mm.toFixed(places)}`;
   const texts = [
     height.force_n > 0 ? `${height.force_n} N` : "no load (extra\u00adpolated)", height.height_mm.toFixed(places),
-    known ? height.u_mm.toFixed(places) : "not known", interval,
+    height.u_mm === null ? "not known" : height.u_mm.toFixed(places), interval,
   ];
-  for (const text of texts) {
-    row.insertCell().textContent = text;
-  }
-  row.cells[0].className = "text";
+  texts.forEach((text, place) => row.append(made("td", text, place === 0 ? { class: "text" } : {})));
   return row;
 }
 
-// It stays while the next piece is touched, and goes when another job has ended.
+/**
+ * It stays while the next piece is touched, and goes when another job has ended.
+ * @param {Api.Status} status
+ */
 export function fillHeight({ job, last }) {
   const height = last?.height ?? null;
   at("height").hidden = height === null;
-  if (height !== null) {
+  if (last && height !== null) {
     const capture = last.capture ? `, ${last.capture.split("/").at(-1)}` : "";
     const touches = height.heights.length > 0 ? `, mean of ${height.heights[0].touches} touches` : "";
     at("height-from").textContent = `${job ? "From the job before this one: job" : "Job"} ${last.number}${touches}${capture}`;
   }
   // A daemon that was started anew counts its jobs from one again.
-  const now = height && `${last.number} ${last.capture}`;
+  const now = `${last?.number} ${last?.capture}`;
   if (height === null || shown === now) {
     return;
   }
@@ -43,5 +48,5 @@ export function fillHeight({ job, last }) {
   at("height-title").textContent = `Free height of ${height.specimen}`;
   at("heights").hidden = height.heights.length === 0;
   at("heights").tBodies[0].replaceChildren(...height.heights.map(line));
-  at("height-notes").replaceChildren(...height.notes.map((text) => Object.assign(document.createElement("li"), { textContent: text })));
+  at("height-notes").replaceChildren(...height.notes.map((text) => made("li", text)));
 }

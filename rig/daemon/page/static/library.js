@@ -1,5 +1,6 @@
 // The library that draws the plots, from the installed package; loaded once, when it is first needed.
 
+/** @type {Promise<Plotly> | null} */
 let loading = null;
 
 export function library() {

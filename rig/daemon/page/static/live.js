@@ -4,13 +4,14 @@ const SILENCE_MS = 2500;
 const AGAIN_MS = 1000;
 const WATCH_MS = 250;
 
-// began(): everything will be told anew. news(value). lost(why).
+/**
+ * Calls `began` before everything is told anew, `news`, and `lost` with the reason, if there is one.
+ * @param {{began: () => void, news: (value: Api.News) => void, lost: (why: string | null) => void}} told
+ */
 export function watch({ began, news, lost }) {
   let heardAt = performance.now();
-  let socket = null;
-
   function open() {
-    socket = new WebSocket(`ws://${location.host}/api/live`);
+    const socket = new WebSocket(`ws://${location.host}/api/live`);
     let first = true;
     socket.addEventListener("message", (event) => {
       const value = JSON.parse(event.data);

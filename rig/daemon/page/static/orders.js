@@ -2,8 +2,14 @@
 
 const PATIENCE_MS = 12000;
 
-// Resolves to {done: true, and what was said} or {done: false, why}; never throws, since somebody waits for the words.
-export async function order(name, body = {}, patienceMs = PATIENCE_MS) {
+/**
+ * Resolves to what was said, or why it was refused; never throws, since somebody waits for the words.
+ * @template {keyof Api.Orders} Name
+ * @param {Name} name
+ * @param {Api.Orders[Name]["takes"]} body
+ * @returns {Promise<({done: true} & Api.Orders[Name]["gives"]) | {done: false, why: string}>}
+ */
+export async function order(name, body, patienceMs = PATIENCE_MS) {
   try {
     const answer = await fetch(`/api/${name}`, {
       method: "POST",
@@ -21,8 +27,17 @@ export async function order(name, body = {}, patienceMs = PATIENCE_MS) {
   }
 }
 
-export async function ask(name, patienceMs = PATIENCE_MS) {
-  const answer = await fetch(`/api/${name}`, { signal: AbortSignal.timeout(patienceMs) });
+/**
+ * What the server answers to a question; throws its refusal.
+ * @template {keyof Api.Answers} Name
+ * @param {Name} name
+ * @param {Record<string, unknown>} [parameters] those without a value are left out
+ * @returns {Promise<Api.Answers[Name]>}
+ */
+export async function ask(name, parameters = {}, patienceMs = PATIENCE_MS) {
+  const given = Object.entries(parameters).filter(([, value]) => value !== "" && value !== null && value !== undefined);
+  const search = new URLSearchParams(given.map(([key, value]) => [key, String(value)]));
+  const answer = await fetch(`/api/${name}?${search}`, { signal: AbortSignal.timeout(patienceMs) });
   if (answer.status === 401) {
     location.assign("/enter");
   }
@@ -32,7 +47,10 @@ export async function ask(name, patienceMs = PATIENCE_MS) {
   return answer.json();
 }
 
-// Which rig an order is for: the one that the person saw. A daemon that holds another refuses it.
+/**
+ * Which rig an order is for: the one that the person saw. A daemon that holds another refuses it.
+ * @param {Api.Status} status
+ */
 export function rigOf(status) {
   return { name: status.rig, port: status.port };
 }

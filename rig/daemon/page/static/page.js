@@ -1,5 +1,6 @@
 // Joins the live socket to the parts of the sheet.
 
+import { at } from "/static/elements.js";
 import { ask } from "/static/orders.js";
 import { clockNow, confirmHalt } from "/static/halt.js";
 import { watch } from "/static/live.js";
@@ -8,18 +9,23 @@ import { doubtArming, fillStatus, CycleTable } from "/static/sheet.js";
 import { StartForm } from "/static/start.js";
 import { offerUnits } from "/static/units.js";
 
-const banner = document.getElementById("lost");
-const why = document.getElementById("lost-why");
-const said = document.getElementById("said");
+const banner = at("lost");
+const why = at("lost-why");
+const said = at("said");
 const plots = new Plots();
 const table = new CycleTable();
 const form = new StartForm();
 let job = 0;
-let state = null;
+/** @type {string | null} */
 let lastHeard = null;
+/** @type {number | null} */
 let underWay = null;
+/** @type {Api.Status | null} */
 let status = null;
+/** @type {string | null} */
+let state = null;
 
+/** @param {Api.Status} status */
 function announce(status) {
   if (status.state !== state) {
     state = status.state;
@@ -27,21 +33,27 @@ function announce(status) {
   }
 }
 
-// Where nothing can move the form comes first and the halt is slim; in doubt it is large.
+/**
+ * Where nothing can move the form comes first and the halt is slim; in doubt it is large.
+ * @param {Api.Status} status
+ */
 function arrange({ state, armed, job }) {
   const still = state === "idle" && !armed && job === null;
   if (document.body.classList.contains("still") !== still) {
     document.body.classList.toggle("still", still);
-    const section = document.getElementById("start-section");
+    const section = at("start-section");
     if (!section.contains(document.activeElement)) {
-      document.querySelector(still ? "#warnings ~ .progress" : "#cycles-section").after(section);
+      document.querySelector(still ? "#warnings ~ .progress" : "#cycles-section")?.after(section);
     }
   }
 }
 
-// A job that has just ended: a tone, for whoever stands beside the rig and not before the page.
+/**
+ * A job that has just ended: a tone, for whoever stands beside the rig and not before the page.
+ * @param {Api.Status} status
+ */
 function atEnd({ job, last }) {
-  if (underWay !== null && job === null && last?.number === underWay && document.getElementById("sound").checked) {
+  if (underWay !== null && job === null && last?.number === underWay && at("sound").checked) {
     const tones = new AudioContext();
     const tone = tones.createOscillator();
     tone.frequency.value = last.failed ? 220 : 660;
@@ -66,8 +78,8 @@ function inOtherUnits() {
 }
 
 ask("pages").then(async (pages) => {
-  offerUnits(document.getElementById("units"), inOtherUnits, pages.units);
-  document.getElementById("others").hidden = !pages.captures;
+  offerUnits(inOtherUnits, pages.units);
+  at("others").hidden = !pages.captures;
   const kept = new URLSearchParams(location.search).get("with");
   if (pages.captures && kept) {
     const { keptLoop } = await import("/static/workbench/kept_loop.js");

@@ -1,5 +1,6 @@
 // Draws loops, trace and trend. All that is kept has a cap; what is drawn is drawn at most once a frame.
 
+import { at } from "/static/elements.js";
 import { library } from "/static/library.js";
 import { auxiliaryWords } from "/static/sheet.js";
 import { shownAs, titled } from "/static/units.js";
@@ -13,16 +14,29 @@ const TREND_MS = 1000;
 const DASHES = ["solid", "9px,3px", "6px,3px", "4px,3px", "2px,3px"];
 const CONFIG = { modeBarButtons: [["toImage"]], toImageButtonOptions: { format: "svg" }, displaylogo: false, responsive: true, scrollZoom: false, doubleClick: false };
 
+/** @typedef {"loops" | "trace" | "trend"} Plot */
+/** @typedef {{data: Line[], layout: PlotLayout} | null} Figure nothing to draw where it is null */
+
+/** @returns {{next: number | null, time: number[], force: (number | null)[], position: (number | null)[]}} a gap is null */
+const noTrace = () => ({ next: null, time: [], force: [], position: [] });
+
 export class Plots {
+  /** @type {Plotly | null} */
   #plotly = null;
-  #trace = { next: null, time: [], force: [], position: [] };
+  #trace = noTrace();
+  /** @type {Api.LoopCurve[]} */
   #loops = [];
+  /** @type {Api.LoopCurve | null} */
   #first = null;
+  /** @type {Curve | null} */
   #kept = null;
+  /** @type {Api.CycleRow[]} */
   #rows = [];
   #every = 1;
+  /** @type {Api.CycleRow | null} */
   #contact = null;
   #pressing = false;
+  /** @type {Set<Plot>} */
   #due = new Set();
   #waiting = false;
   #trendAt = -TREND_MS;
@@ -37,11 +51,11 @@ export class Plots {
       }
     });
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => this.redraw());
-    document.getElementById("trend-log").addEventListener("change", () => this.#draw("trend"));
+    at("trend-log").addEventListener("change", () => this.#draw("trend"));
   }
 
   clear() {
-    this.#trace = { next: null, time: [], force: [], position: [] };
+    this.#trace = noTrace();
     this.clearJob();
   }
 
@@ -54,12 +68,16 @@ export class Plots {
     this.redraw();
   }
 
-  // The loop of a kept capture, to look at beside those that happen now.
+  /**
+   * The loop of a kept capture, to look at beside those that happen now.
+   * @param {Curve} loop
+   */
   compareWith(loop) {
     this.#kept = loop;
     this.#draw("loops");
   }
 
+  /** @param {Api.News} news */
   add(news) {
     this.#pressing = news.status.job !== null && news.status.job.kind !== "height";
     if (news.trace.time_s.length > 0) {
@@ -73,12 +91,13 @@ export class Plots {
       this.#draw("loops");
     }
     if (news.cycles.length > 0) {
-      this.#contact = news.cycles.at(-1);
+      this.#contact = news.cycles[news.cycles.length - 1];
       this.#addRows(news.cycles);
       this.#draw("trend");
     }
   }
 
+  /** @param {Api.News["trace"]} trace */
   #addTrace(trace) {
     const kept = this.#trace;
     const gap = kept.next !== null && trace.first !== kept.next;
@@ -86,7 +105,7 @@ export class Plots {
     kept.force.push(...(gap ? [null] : []), ...trace.force_n);
     kept.position.push(...(gap ? [null] : []), ...trace.position_mm);
     kept.next = trace.first + trace.time_s.length;
-    const start = kept.time.at(-1) - TRACE_S;
+    const start = kept.time[kept.time.length - 1] - TRACE_S;
     let old = Math.max(0, kept.time.length - TRACE_POINTS);
     while (kept.time[old] < start) {
       old += 1;
@@ -96,6 +115,7 @@ export class Plots {
     }
   }
 
+  /** @param {Api.CycleRow[]} rows */
   #addRows(rows) {
     this.#rows.push(...rows.filter((row) => row.cycle % this.#every === 0 || row.cycle === 1));
     while (this.#rows.length > KEPT_ROWS) {
@@ -105,9 +125,10 @@ export class Plots {
   }
 
   redraw() {
-    ["loops", "trace", "trend"].forEach((name) => this.#draw(name));
+    /** @type {Plot[]} */ (["loops", "trace", "trend"]).forEach((name) => this.#draw(name));
   }
 
+  /** @param {Plot} name */
   #draw(name) {
     this.#due.add(name);
     if (this.#plotly === null || this.#waiting) {
@@ -124,6 +145,7 @@ export class Plots {
     });
   }
 
+  /** @param {Plot} name */
   #drawNow(name) {
     if (name === "trend") {
       const early = TREND_MS - (performance.now() - this.#trendAt);
@@ -134,30 +156,25 @@ export class Plots {
       this.#trendAt = performance.now();
     }
     const figures = { loops: () => this.#loopsFigure(), trace: () => this.#traceFigure(), trend: () => this.#trendFigure() };
-    this.#show(document.getElementById(name), figures[name]());
-  }
-
-  #show(place, figure) {
-    if (figure === null) {
-      return;
+    const figure = figures[name]();
+    if (figure !== null) {
+      at(name).querySelector(".empty")?.remove();
+      this.#plotly?.react(at(name), figure.data, figure.layout, CONFIG);
     }
-    place.querySelector(".empty")?.remove();
-    this.#plotly.react(place, figure.data, figure.layout, CONFIG);
   }
 
   // The press under way: since the position last lay at the contact of the newest cycle, or, before there
   // is one, at the lowest position of the last half minute.
   #now() {
-    const { force, position } = this.#trace;
-    const contact = this.#contact?.contact_mm ?? Math.min(...position.filter((place) => place !== null));
+    // a gap ends the press: NaN is not above the contact
+    const [force, position] = [this.#trace.force, this.#trace.position].map((values) => values.map((value) => value ?? NaN));
+    const contact = this.#contact?.contact_mm ?? Math.min(...position.filter((place) => !Number.isNaN(place)));
     const zero = this.#contact?.zero_n ?? 0;
-    let from = position.length;
-    while (from > 0 && position[from - 1] !== null && position[from - 1] > contact) {
-      from -= 1;
-    }
-    return { cycle: null, deflection_mm: position.slice(from).map((place) => place - contact), force_n: force.slice(from).map((value) => value - zero) };
+    const from = position.findLastIndex((place) => !(place > contact)) + 1;
+    return { deflection_mm: position.slice(from).map((place) => place - contact), force_n: force.slice(from).map((value) => value - zero) };
   }
 
+  /** @returns {Figure} */
   #loopsFigure() {
     const ink = colours();
     const now = this.#pressing ? this.#now() : { deflection_mm: [], force_n: [] };
@@ -167,6 +184,11 @@ export class Plots {
     const last = this.#loops.length - 1;
     const [perN, forceUnit] = shownAs("N");
     const [perMm, lengthUnit] = shownAs("mm");
+    /**
+     * @param {Curve} loop
+     * @param {string | undefined} name
+     * @param {object} line
+     */
     const curve = (loop, name, line) => ({
       x: loop.deflection_mm.map((value) => value * perMm), y: loop.force_n.map((value) => value * perN), mode: "lines", name, line,
       hovertemplate: `%{x:.3~f} ${lengthUnit}, %{y:.3~f} ${forceUnit}<extra>%{fullData.name}</extra>`,
@@ -190,19 +212,27 @@ export class Plots {
     return { data, layout: made };
   }
 
+  /** @returns {Figure} */
   #traceFigure() {
     const ink = colours();
     const { time, force, position } = this.#trace;
     if (time.length === 0) {
       return document.querySelector("#trace .empty") ? null : { data: [], layout: layout(ink) };
     }
-    const now = time.at(-1);
+    const now = time[time.length - 1];
     const before = time.map((time_s) => time_s - now);
     const made = layout(ink);
     made.xaxis = { ...axis(ink, "seconds before now"), range: [-TRACE_S, 0.3], anchor: "y2", zeroline: false };
     made.yaxis = { ...axis(ink, ""), domain: [0.54, 0.94], nticks: 5 };
     made.yaxis2 = { ...axis(ink, ""), domain: [0, 0.4], nticks: 5 };
     made.annotations = [heading(ink, titled("force", "N"), 0.94), heading(ink, titled("position", "mm"), 0.4)];
+    /**
+     * @param {(number | null)[]} values
+     * @param {string} color
+     * @param {string} dash
+     * @param {string} yaxis
+     * @param {string} unit
+     */
     const line = (values, color, dash, yaxis, unit) => {
       const [factor, shown] = shownAs(unit);
       const y = values.map((value) => (value === null ? null : value * factor));
@@ -211,41 +241,58 @@ export class Plots {
     return { data: [line(force, ink.blue, "solid", "y", "N"), line(position, ink.orange, "5px,2px", "y2", "mm")], layout: made };
   }
 
+  /** @returns {Figure} */
   #trendFigure() {
     const ink = colours();
     if (this.#rows.length < 2) {
       return document.querySelector("#trend .empty") ? null : { data: [], layout: layout(ink) };
     }
     const warm = warmth(this.#rows);
+    /**
+     * @param {"set_mm" | "secant_n_per_mm" | "peak_force_n"} name
+     * @param {string} unit
+     * @returns {(row: Api.CycleRow) => number | null}
+     */
+    const of = (name, unit) => ({ [name]: value }) => (value === null ? null : value * shownAs(unit)[0]);
     const series = [
-      ["permanent set", "mm", "set_mm", ink.orange, "circle"],
-      ["secant stiffness", "N/mm", "secant_n_per_mm", ink.blue, "square"],
-      ["peak force", "N", "peak_force_n", ink.blue, "diamond"],
-    ].map(([words, unit, name, ...look]) => [titled(words, unit), (row) => (row[name] === null ? null : row[name] * shownAs(unit)[0]), ...look]);
+      { title: titled("permanent set", "mm"), of: of("set_mm", "mm"), color: ink.orange, symbol: "circle" },
+      { title: titled("secant stiffness", "N/mm"), of: of("secant_n_per_mm", "N/mm"), color: ink.blue, symbol: "square" },
+      { title: titled("peak force", "N"), of: of("peak_force_n", "N"), color: ink.blue, symbol: "diamond" },
+    ];
     if (warm !== null) {
       const [words, unit] = auxiliaryWords(warm);
-      series.push([`temperature of ${words === "air" ? "the air" : "the specimen"}, ${unit}`, (row) => row.auxiliary[warm] ?? null, ink.ink, "x-thin-open"]);
+      const title = `temperature of ${words === "air" ? "the air" : "the specimen"}, ${unit}`;
+      series.push({ title, of: (row) => row.auxiliary[warm] ?? null, color: ink.ink, symbol: "x-thin-open" });
     }
-    const made = { ...layout(ink), annotations: [] };
-    const logarithmic = document.getElementById("trend-log").checked;
-    const data = series.flatMap(([title, of, color, symbol], index) => {
+    const made = layout(ink);
+    /** @type {object[]} */
+    const annotations = made.annotations = [];
+    const logarithmic = at("trend-log").checked;
+    const data = series.flatMap(({ title, ...look }, index) => {
       const name = index === 0 ? "" : String(index + 1);
       const height = 1 / series.length;
       const top = 1 - (index + 0.22) * height;
       made[`yaxis${name}`] = { ...axis(ink, ""), domain: [1 - (index + 1) * height, top], nticks: 4, zeroline: false };
-      made.annotations.push(heading(ink, title, top));
-      return trendLines(this.#rows, { of, color, symbol, yaxis: `y${name}` });
+      annotations.push(heading(ink, title, top));
+      return trendLines(this.#rows, { ...look, yaxis: `y${name}` });
     });
-    made.xaxis = { ...axis(ink, "cycle"), anchor: `y${series.length}`, zeroline: false, type: logarithmic ? "log" : "linear" };
-    if (logarithmic || this.#rows.length < 8) {
-      made.xaxis.dtick = 1; // There is no half a cycle.
-    }
+    const whole = logarithmic || this.#rows.length < 8 ? { dtick: 1 } : {}; // There is no half a cycle.
+    made.xaxis = { ...axis(ink, "cycle"), anchor: `y${series.length}`, zeroline: false, type: logarithmic ? "log" : "linear", ...whole };
     return { data, layout: made };
   }
 }
 
-// One quantity over the cycles: marks while there is room for them, then a line; flagged cycles are open marks.
+/**
+ * One quantity over the cycles: marks while there is room for them, then a line; flagged cycles are open marks.
+ * @param {Api.CycleRow[]} rows
+ * @param {{of: (row: Api.CycleRow) => number | null, color: string, symbol: string, yaxis: string}} look
+ */
 function trendLines(rows, { of, color, symbol, yaxis }) {
+  /**
+   * @param {Api.CycleRow[]} chosen
+   * @param {"lines" | "markers"} mode
+   * @param {string | string[]} mark
+   */
   const line = (chosen, mode, mark) => ({
     x: chosen.map((row) => row.cycle), y: chosen.map(of), yaxis, mode, line: { color, width: 2 },
     marker: { color, size: 6, symbol: mark }, hovertemplate: "cycle %{x}: %{y:.4g}<extra></extra>",
@@ -258,7 +305,10 @@ function trendLines(rows, { of, color, symbol, yaxis }) {
   return [line(rows, "markers", rows.map((row) => (row.flags.length > 0 ? open : symbol)))];
 }
 
-// The quantity to show beside softening: the temperature of the specimen, or that of the air.
+/**
+ * The quantity to show beside softening: the temperature of the specimen, or that of the air.
+ * @param {Api.CycleRow[]} rows
+ */
 function warmth(rows) {
   const keys = [...new Set(rows.flatMap((row) => Object.keys(row.auxiliary)))];
   return ["specimen_temperature", "ambient_temperature"].find((key) => keys.includes(key)) ?? null;
@@ -266,10 +316,17 @@ function warmth(rows) {
 
 function colours() {
   const style = getComputedStyle(document.documentElement);
+  /** @param {string} name */
   const of = (name) => style.getPropertyValue(`--${name}`).trim();
   return { ink: of("ink"), soft: of("soft"), blue: of("blue"), orange: of("orange"), old: of("old"), grid: of("grid"), paper: of("paper"), words: of("words") };
 }
 
+/** @typedef {ReturnType<typeof colours>} Ink */
+
+/**
+ * @param {Ink} ink
+ * @returns {PlotLayout}
+ */
 function layout(ink) {
   return {
     paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)", dragmode: false, showlegend: false, hovermode: "closest",
@@ -280,7 +337,10 @@ function layout(ink) {
   };
 }
 
-// From zero, or what lies below it, to a little beyond the largest value.
+/**
+ * From zero, or what lies below it, to a little beyond the largest value.
+ * @param {number[][]} columns
+ */
 function roomy(columns) {
   const values = columns.flat();
   const [low, high] = [Math.min(0, ...values), Math.max(0, ...values)];
@@ -288,11 +348,20 @@ function roomy(columns) {
   return [low - room / 2, high + room];
 }
 
-// The name of a panel, written along its top edge.
+/**
+ * The name of a panel, written along its top edge.
+ * @param {Ink} ink
+ * @param {string} text
+ * @param {number} y
+ */
 function heading(ink, text, y) {
   return { text, x: 0, y, xref: "paper", yref: "paper", xanchor: "left", yanchor: "bottom", showarrow: false, font: { size: 13, color: ink.soft } };
 }
 
+/**
+ * @param {Ink} ink
+ * @param {string} title
+ */
 function axis(ink, title) {
   return {
     title: { text: title, standoff: 6, font: { size: 13, color: ink.soft } }, gridcolor: ink.grid, linecolor: ink.ink, linewidth: 1.5,

@@ -1,5 +1,6 @@
 // Fills the words, numbers, bars and the table of the sheet.
 
+import { at, made } from "/static/elements.js";
 import { fillHeight } from "/static/height.js";
 import { order, rigOf } from "/static/orders.js";
 import { digitsOf, shownAs } from "/static/units.js";
@@ -7,6 +8,7 @@ import { digitsOf, shownAs } from "/static/units.js";
 const SHOWN_ROWS = 40;
 const NEAR = 0.93;
 const NONE = "–";
+/** @type {{[state: string]: string}} */
 const MARKS = {
   away: "✕",
   idle: "○",
@@ -15,14 +17,17 @@ const MARKS = {
   "by hand": "☞",
   stopped: "▲",
 };
+/** @type {{[key: string]: [string, string]}} */
 const AUXILIARY = {
   specimen_temperature: ["specimen", "°C"],
   ambient_temperature: ["air", "°C"],
   humidity: ["humidity", "%"],
 };
 
-const at = (name) => document.getElementById(name);
-
+/**
+ * @param {keyof Elements} name
+ * @param {string} text
+ */
 function put(name, text) {
   const place = at(name);
   if (place.textContent !== text) {
@@ -30,6 +35,10 @@ function put(name, text) {
   }
 }
 
+/**
+ * @param {number | null | undefined} value
+ * @param {number} digits
+ */
 export function number(value, digits) {
   if (value === null || value === undefined) {
     return NONE;
@@ -38,16 +47,25 @@ export function number(value, digits) {
   return (Number(text) === 0 ? text.replace("-", "") : text).replace("-", "−");
 }
 
-// A value kept in a unit of the metre, in the unit that is shown.
+/**
+ * A value kept in a unit of the metre, in the unit that is shown.
+ * @param {number | null | undefined} value
+ * @param {string} unit
+ * @param {number} digits
+ */
 function measured(value, unit, digits) {
   return value === null || value === undefined ? NONE : number(value * shownAs(unit)[0], digitsOf(unit, digits));
 }
 
-// What an auxiliary quantity is called, and its unit.
+/**
+ * What an auxiliary quantity is called, and its unit.
+ * @param {string} key
+ */
 export function auxiliaryWords(key) {
   return AUXILIARY[key] ?? [key.replaceAll("_", " "), ""];
 }
 
+/** @param {number} seconds */
 export function duration(seconds) {
   const whole = Math.max(0, Math.round(seconds));
   const [hours, minutes, rest] = [Math.floor(whole / 3600), Math.floor(whole / 60) % 60, whole % 60];
@@ -57,11 +75,18 @@ export function duration(seconds) {
   return minutes > 0 ? `${minutes} min ${rest} s` : `${rest} s`;
 }
 
-function fillBar(name, value, low, high, unit, digits) {
-  const bar = at(name);
-  const [words, mark, zero] = [".words", ".mark", ".zero"].map((part) => bar.querySelector(part));
+/**
+ * @param {"force-bar" | "position-bar"} name
+ * @param {number | null} value
+ * @param {number} low
+ * @param {number} high
+ * @param {string} unit
+ */
+function fillBar(name, value, low, high, unit) {
+  const [words, mark, zero, track, left, right] = [".words", ".mark", ".zero", ".track", ".ends span", ".ends span:last-child"].map(
+    (part) => /** @type {HTMLElement} */ (at(name).querySelector(part)));
+  /** @param {number} place */
   const part = (place) => (high > low ? Math.min(1, Math.max(0, (place - low) / (high - low))) : 0);
-  const [left, right] = bar.querySelectorAll(".ends span");
   const shown = shownAs(unit)[1];
   left.textContent = `${measured(low, unit, 0)} ${shown}`;
   right.textContent = `${measured(high, unit, 0)} ${shown}`;
@@ -77,13 +102,13 @@ function fillBar(name, value, low, high, unit, digits) {
   const near = part(value) > NEAR || nearLow;
   const outside = value > high || value < low;
   const remark = outside ? ", beyond the limit" : near ? ", near the limit" : "";
-  words.textContent = `${measured(value, unit, digits)} ${shown}${remark}`;
-  const track = bar.querySelector(".track");
-  for (const [key, place] of [["now", value], ["min", low], ["max", high]]) {
+  words.textContent = `${measured(value, unit, 1)} ${shown}${remark}`;
+  for (const [key, place] of Object.entries({ now: value, min: low, max: high })) {
     track.setAttribute(`aria-value${key}`, String(place));
   }
 }
 
+/** @param {Api.Status} status */
 function fillDevice(status) {
   const device = status.device;
   put("device", device ? `${device.name}, ${status.port}` : status.port);
@@ -96,7 +121,10 @@ function fillDevice(status) {
   put("samples", status.samples_per_s === null ? NONE : `${number(status.samples_per_s, 0)} a second${lost}`);
 }
 
-// What is not known reads as armed.
+/**
+ * What is not known reads as armed.
+ * @param {Api.Status} status
+ */
 function fillDrive({ armed, device, limits }) {
   const homed = device?.homed ? "homed" : "not homed";
   put("drive", device && !device.drives ? "none; a person moves the platen"
@@ -116,11 +144,13 @@ export function doubtArming() {
   at("armed").hidden = false;
 }
 
+/** @param {{kind: string} | null} job */
 const counted = (job) => (job?.kind === "height" ? "touches" : "cycles");
 
 // The curves of a job stay when it has ended, and so does what was squeezed.
 let lastSpecimen = NONE;
 
+/** @param {Api.Status} status */
 function fillJob(status) {
   const { job, last } = status;
   if (job) {
@@ -133,10 +163,10 @@ function fillJob(status) {
   put("cycle", job ? `${job.cycles}${wanted}` : last ? String(last.cycles) : NONE);
   put("step", job ? job.step : "");
   const done = at("done");
-  if (job && job.done === null) {
+  if (job?.done === null) {
     done.removeAttribute("value");
   } else {
-    done.value = job ? job.done : 0;
+    done.value = job?.done ?? 0;
   }
   const share = job?.done == null ? "" : `${Math.floor(job.done * 100)} % done. `;
   const left = job?.left_s == null ? "" : `, about ${duration(job.left_s)} left`;
@@ -154,9 +184,13 @@ function fillJob(status) {
   document.title = status.state === "running" && job ? `${job.cycles} · ${status.rig}` : status.rig;
 }
 
-// What the person sees is what the orders are for.
-let shown = null;
+/**
+ * What the person sees is what the orders are for.
+ * @type {Api.Status}
+ */
+let shown;
 
+/** @param {Api.Status} status */
 export function fillStatus(status) {
   shown = status;
   put("rig", status.rig);
@@ -170,8 +204,8 @@ export function fillStatus(status) {
   fillHeight(status);
   const limits = status.limits;
   if (limits) {
-    fillBar("force-bar", status.force_n, limits.min_force_n, limits.max_force_n, "N", 1);
-    fillBar("position-bar", status.position_mm, limits.min_travel_mm, limits.max_travel_mm, "mm", 1);
+    fillBar("force-bar", status.force_n, limits.min_force_n, limits.max_force_n, "N");
+    fillBar("position-bar", status.position_mm, limits.min_travel_mm, limits.max_travel_mm, "mm");
     put("speed", `${measured(limits.speed_mm_per_s, "mm/s", 1)} ${shownAs("mm/s")[1]}`);
   }
   const auxiliary = Object.entries(status.auxiliary).map(([key, value]) => {
@@ -183,13 +217,14 @@ export function fillStatus(status) {
   warnings.hidden = status.warnings.length === 0;
   if (warnings.dataset.said !== status.warnings.join("\n")) {
     warnings.dataset.said = status.warnings.join("\n");
-    warnings.replaceChildren(...status.warnings.map((text) => Object.assign(document.createElement("li"), { textContent: text })));
+    warnings.replaceChildren(...status.warnings.map((text) => made("li", text)));
   }
 }
 
 export class CycleTable {
-  #body = document.querySelector("#cycles tbody");
+  #body = /** @type {HTMLTableElement} */ (at("cycles")).tBodies[0];
   #count = 0;
+  /** @type {Api.CycleRow[]} */
   #rows = [];
 
   clear() {
@@ -199,6 +234,7 @@ export class CycleTable {
     put("cycles-words", "None yet.");
   }
 
+  /** @param {Api.CycleRow[]} rows */
   add(rows) {
     if (rows.length === 0) {
       return;
@@ -219,17 +255,15 @@ export class CycleTable {
     this.#body.replaceChildren(...this.#rows.map((row) => this.#line(row)).reverse());
   }
 
+  /** @param {Api.CycleRow} row */
   #line(row) {
-    const line = document.createElement("tr");
+    const line = made("tr");
     const texts = [
       String(row.cycle), measured(row.peak_force_n, "N", 2), measured(row.peak_deflection_mm, "mm", 2),
       measured(row.secant_n_per_mm, "N/mm", 3), measured(row.energy_absorbed_mj, "mJ", 0), number(row.hysteresis_pct, 1),
       measured(row.set_mm, "mm", 2), row.flags.join(", "),
     ];
-    for (const text of texts) {
-      line.insertCell().textContent = text;
-    }
-    line.lastChild.className = "text";
+    texts.forEach((text, place) => line.append(made("td", text, place === texts.length - 1 ? { class: "text" } : {})));
     line.classList.toggle("flagged", row.flags.length > 0);
     return line;
   }

@@ -1,17 +1,22 @@
 // The form that starts a job, with the cautions of the day.
 
+import { at, made } from "/static/elements.js";
 import { ask, order, rigOf } from "/static/orders.js";
 
 const RECORDING = "recording";
 const HEIGHT = "height";
+/** @type {{[kind: string]: string}} */
 const PURPOSES = {
   [RECORDING]: "No drive is moved; the recording ends when enough is there, or at halt.",
   [HEIGHT]: "The platen touches slowly, again and again. Clear the platens and lay the piece in when you are asked to.",
 };
+/** @typedef {Extract<keyof Elements, `f-${string}`>} Entry */
+/** @type {{[name: string]: Entry}} */
 const TOUCHED = {
   contact_n: "f-contact", top_n: "f-top", touches: "f-touches", expected_mm: "f-expected", speed_mm_per_s: "f-speed",
   gap_mm: "f-gap", rest_s: "f-rest", platen_stiffness_n_per_mm: "f-platen",
 };
+/** @type {{[state: string]: string}} */
 const WAITS = {
   running: "A job is under way; one at a time.",
   recording: "A recording is under way; one at a time.",
@@ -20,15 +25,20 @@ const WAITS = {
   stopped: "The rig has stopped; see to the cause first.",
 };
 
-const at = (name) => document.getElementById(name);
+/**
+ * An entry as it was typed, a size perhaps with its unit: the daemon's side reads it whole or refuses it.
+ * @param {Entry} name
+ */
 const text = (name) => at(name).value.trim() || null;
-// As it was typed, perhaps with a unit: the daemon's side reads it whole or refuses it, and nothing is cut off here.
-const size = text;
+/** @type {{[name: string]: Entry}} */
 const FIELDS = {
   free_height_mm: "f-height", area_mm2: "f-area", stiffness_n_per_mm: "f-stiffness", cycles: "f-cycles", seconds: "f-seconds",
 };
 
-// A refusal names a field as programs know it; the person knows it by its label.
+/**
+ * A refusal names a field as programs know it; the person knows it by its label.
+ * @param {string} why
+ */
 function labelled(why, focus = true) {
   const named = Object.entries({ ...FIELDS, ...TOUCHED }).find(([name]) => why.split(": found")[0].split(".").includes(name));
   if (!named) {
@@ -40,12 +50,14 @@ function labelled(why, focus = true) {
     input.closest("details")?.setAttribute("open", "");
     input.focus();
   }
-  return `${input.closest("label").firstChild.textContent.trim()}: ${why.slice(why.indexOf("found"))}`;
+  return `${input.closest("label")?.firstChild?.textContent?.trim()}: ${why.slice(why.indexOf("found"))}`;
 }
 
 export class StartForm {
+  /** @type {Api.MethodText[]} */
   #methods = [];
   #cautions = "";
+  /** @type {Api.Status | null} */
   #status = null;
   #sending = false;
   #previews = 0;
@@ -56,9 +68,9 @@ export class StartForm {
     at("method").addEventListener("change", () => this.#choose());
     at("f-surface").addEventListener("change", () => this.#choose());
     at("next").addEventListener("click", () => this.#next());
-    at("end-recording").addEventListener("click", () => order("halt"));
+    at("end-recording").addEventListener("click", () => order("halt", {}));
     window.addEventListener("keydown", (event) => {
-      const types = event.target.closest("input, select, textarea");
+      const types = event.target instanceof Element && event.target.closest("input, select, textarea");
       if (event.key.toLowerCase() === "n" && !types && !event.ctrlKey && !event.altKey && !event.metaKey && !event.repeat) {
         this.#next();
       }
@@ -86,11 +98,12 @@ export class StartForm {
     this.#choose();
   }
 
+  /** @param {Api.Status} status */
   follow(status) {
     this.#status = status;
     at("start-why").textContent = WAITS[status.state] ?? "Stand clear: the platen may move as soon as you press Start.";
     at("go").disabled = status.state !== "idle" || this.#sending;
-    this.#showCautions();
+    this.#showCautions(status);
   }
 
   // The next piece has the next number, and the batch, height and operator of the one before. A recording by hand
@@ -108,26 +121,29 @@ export class StartForm {
     }
   }
 
-  #showCautions() {
-    const wanted = !this.#status.cautions_read_today && at("method").value !== RECORDING;
-    at("cautions").hidden = !wanted || this.#status.cautions.length === 0;
+  /** @param {Api.Status} status */
+  #showCautions({ cautions, cautions_read_today: read }) {
+    at("cautions").hidden = read || at("method").value === RECORDING || cautions.length === 0;
     for (const box of at("cautions").querySelectorAll("input")) {
       box.required = !at("cautions").hidden;
     }
-    const now = this.#status.cautions.join("\n");
+    const now = cautions.join("\n");
     if (now === this.#cautions) {
       return;
     }
     this.#cautions = now;
-    const lines = this.#status.cautions.map((words) => {
-      const line = document.createElement("label");
-      line.append(Object.assign(document.createElement("input"), { type: "checkbox", required: true }), words);
-      return line;
-    });
-    at("cautions").replaceChildren(at("cautions").querySelector("legend"), ...lines);
+    at("cautions").querySelectorAll("label").forEach((line) => line.remove());
+    for (const words of cautions) {
+      const line = made("label");
+      line.append(made("input", "", { type: "checkbox", required: "" }), words);
+      at("cautions").append(line);
+    }
   }
 
-  // What is chosen: a method of the list, a recording or a height.
+  /**
+   * What is chosen: a method of the list, a recording or a height.
+   * @returns {string}
+   */
   #kind() {
     return this.#methods[Number(at("method").value)]?.kind ?? at("method").value;
   }
@@ -139,37 +155,42 @@ export class StartForm {
     at("text").textContent = method ? method.text : "";
     at("text-box").hidden = !method;
     at("preview-box").hidden = kind === RECORDING;
-    for (const line of document.querySelectorAll("#start [data-for]")) {
-      line.hidden = !line.dataset.for.split(" ").includes(kind);
+    for (const line of /** @type {NodeListOf<HTMLElement>} */ (document.querySelectorAll("#start [data-for]"))) {
+      line.hidden = !line.dataset.for?.split(" ").includes(kind);
       // What nobody sees must not keep the form from being sent.
       line.querySelectorAll("input").forEach((input) => { input.disabled = line.hidden; });
     }
     at("f-specimen").required = kind !== HEIGHT || at("f-surface").value !== "bare";
     if (this.#status) {
-      this.#showCautions();
+      this.#showCautions(this.#status);
     }
   }
 
-  #wish() {
+  /** @returns {Exclude<Api.Start["order"], Api.ReleaseOrder>} */
+  #wish(unnamed = "") {
     const kind = this.#kind();
-    const card = { specimen: text("f-specimen"), batch: text("f-batch"), operator: text("f-operator"), notes: text("f-notes") ?? "" };
+    const about = { batch: text("f-batch"), operator: text("f-operator"), notes: text("f-notes") ?? "" };
     if (kind === HEIGHT) {
-      return this.#heightWish({ ...card, specimen: card.specimen ?? "bare platens" });
+      return this.#heightWish({ ...about, specimen: text("f-specimen") ?? "bare platens" });
     }
-    Object.assign(card, {
-      free_height_mm: size("f-height"), area_mm2: size("f-area"), stiffness_n_per_mm: size("f-stiffness"),
-    });
+    const card = {
+      ...about, specimen: text("f-specimen") ?? unnamed, free_height_mm: text("f-height"), area_mm2: text("f-area"),
+      stiffness_n_per_mm: text("f-stiffness"),
+    };
     const method = this.#methods[Number(at("method").value)];
     if (!method) {
-      return { kind: RECORDING, card, cycles: size("f-cycles"), seconds: size("f-seconds") };
+      return { kind: RECORDING, card, cycles: text("f-cycles"), seconds: text("f-seconds") };
     }
-    return { kind, text: method.text, source: method.source, card };
+    return { kind: method.kind, text: method.text, source: method.source, card };
   }
 
-  // What is left empty is as usual.
+  /**
+   * What is left empty is as usual.
+   * @param {Api.SpecimenCard} card
+   */
   #heightWish(card) {
-    const touched = Object.entries(TOUCHED).map(([name, field]) => [name, size(field)]).filter(([, value]) => value !== null);
-    return { kind: HEIGHT, card, surface: at("f-surface").value, ...Object.fromEntries(touched) };
+    const touched = Object.entries(TOUCHED).map(([name, field]) => [name, text(field)]).filter(([, value]) => value !== null);
+    return /** @type {Api.HeightOrder} */ ({ kind: HEIGHT, card, surface: at("f-surface").value, ...Object.fromEntries(touched) });
   }
 
   // Asked anew with each entry while it is open, so that depths and forces are those of this specimen.
@@ -178,26 +199,25 @@ export class StartForm {
       return;
     }
     const number = (this.#previews += 1);
-    const wish = this.#wish();
-    wish.card.specimen ??= "piece"; // its name changes nothing about the motion
-    const answer = await order("preview", { rig: rigOf(this.#status), order: wish });
+    // without a name yet: it changes nothing about the motion
+    const answer = await order("preview", { rig: rigOf(this.#status), order: this.#wish("piece") });
     if (number === this.#previews) {
       const lines = answer.done ? answer.lines : [`It would be refused: ${labelled(answer.why, false)}`];
-      at("preview").replaceChildren(...lines.map((words) => Object.assign(document.createElement("li"), { textContent: words })));
+      at("preview").replaceChildren(...lines.map((words) => made("li", words)));
     }
   }
 
   async #send() {
+    const status = this.#status;
+    if (status === null) {
+      return;
+    }
     this.#sending = true;
     document.querySelectorAll("#start [aria-invalid]").forEach((input) => input.removeAttribute("aria-invalid"));
     at("go").disabled = true;
-    let answer = { done: true };
-    if (!at("cautions").hidden) {
-      answer = await order("acknowledge", { rig: rigOf(this.#status) });
-    }
-    if (answer.done) {
-      answer = await order("start", { rig: rigOf(this.#status), order: this.#wish() });
-    }
+    const rig = rigOf(status);
+    const read = at("cautions").hidden ? null : await order("acknowledge", { rig });
+    const answer = read?.done === false ? read : await order("start", { rig, order: this.#wish() });
     at("start-answer").textContent = answer.done ? `Started: job ${answer.job}.` : `Not started: ${labelled(answer.why)}`;
     at("start-answer").classList.toggle("bad", !answer.done);
     this.#sending = false;
