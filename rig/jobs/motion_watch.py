@@ -83,6 +83,10 @@ LEAST_PAST_MM = 3.0
 """Past this share of the depth, and at least so deep, a force below this share of the contact force says that
 the specimen or the reading of its force is gone. A slow foam may not have come back before."""
 
+LEFT_SHARE = 0.125
+"""A held part relaxes, a slow foam by two thirds; one with less than this share of the force at the end of its
+press, and less than `GONE_SHARE` of its contact force, is gone (common practice, no source)."""
+
 FLAT_MM = 10.0
 FLAT_NOISES = 5.0
 """No part is pressed further by this while its force stays within this many standard deviations of noise."""
@@ -114,7 +118,8 @@ class Course:
     time_s, cycle_s
         How long it takes, and one cycle of it; None: as the way and the speed say.
     contact_mm, contact_n
-        Where the specimen was touched, and with which force; None: not known.
+        Where the specimen was touched, and with which force; None: not known. Of `stand`: the specimen is
+        held, and the least force that is left of it.
     """
 
     place: str
@@ -205,6 +210,27 @@ class MotionWatch:
         found = found or self._late(float(time_s[-1]), float(position_mm[-1]))
         found = found or self._force_off(time_s, position_mm, force_n)
         return None if found is None else self._said(found)
+
+    def standing(self) -> MotionWatch:
+        """Return the watch over the platen while it stands where this motion ended."""
+        course, start_mm = self.course, self._start_mm
+        pressed_n = float(self._recent[2, -1]) if self._recent.size else -np.inf
+        # on a way back out of a part the force still falls, whatever is there
+        held = (
+            course.contact_mm is not None
+            and course.target_mm is not None
+            and start_mm is not None
+            and start_mm <= course.target_mm
+            and pressed_n >= course.contact_n
+        )
+        stand = Course(
+            f"after {course.place}",
+            "stand",
+            course.speed_mm_per_s,
+            contact_mm=course.contact_mm if held else None,
+            contact_n=min(GONE_SHARE * course.contact_n, LEFT_SHARE * pressed_n),
+        )
+        return MotionWatch(stand, self._rig)
 
     def _said(self, found: str) -> str:
         return f"{self.course.place}: {found}"
@@ -399,6 +425,11 @@ class MotionWatch:
             return self._held_on(position_mm, force_n)
         if course.kind == "home" or (course.kind == "move" and (course.target_mm or 0.0) < start_mm):
             return self._growing(time_s, force_n)
+        if course.kind == "stand" and course.contact_mm is not None and force_n.min() < course.contact_n:
+            return (
+                f"the specimen or its force is gone: {float(force_n.min()):.2f} N while it was held "
+                f"{float(position_mm[-1]) - course.contact_mm:.1f} mm past the contact"
+            )
         if course.kind not in ("move", "press"):
             return None
         return self._past_goal(position_mm, force_n) or self._unfelt(position_mm, force_n)

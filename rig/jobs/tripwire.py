@@ -171,8 +171,7 @@ class Tripwire:
             watch, ended = self._watch, self._ended
         assert watch is not None
         if watch.course.kind != "stand" and ended():
-            course = Course(f"after {watch.course.place}", "stand", watch.course.speed_mm_per_s)
-            stands = MotionWatch(course, self._rig)
+            stands = watch.standing()
             with self._guard:
                 # another motion may have been ordered meanwhile
                 if self._watch is watch:

@@ -185,3 +185,50 @@ def test_a_release_bears_with_a_latch_until_its_motion_is_accepted_and_no_longer
     tripwire.accepted()
     tripwire.look(flagged([bit] * 50, first=50))
     assert halts.count == 1
+
+
+def held_after(motion_mm, motion_n, then_n):
+    """What is said of a part that was touched with 1 N at 10 mm, moved to 15 mm, and held there."""
+    tripwire, halts = wire()
+    tripwire.arm()
+    course = Course("press", "move", 10.0, 15.0, contact_mm=10.0, contact_n=1.0)
+    ended = []
+    tripwire.expect(course, lambda: bool(ended))
+    tripwire.accepted()
+    fresh = np.uint8(Status.FRESH_FORCE)
+    noise_n = np.random.default_rng(4).normal(0.0, 0.005, len(motion_n) + len(then_n))
+    both = samples(
+        np.concatenate([motion_n, then_n]) + noise_n,
+        np.concatenate([motion_mm, 15.0 + 0.0 * np.asarray(then_n)]),
+    )
+    both = replace(both, status=both.status | fresh)
+    tripwire.look(both[: len(motion_n)])
+    ended.append(True)
+    tripwire.look(both[len(motion_n) :])
+    return halts.count, tripwire.why
+
+
+APPROACH_MM, APPROACH_N = np.linspace(9.0, 15.0, 400), np.clip(np.linspace(-5.0, 25.0, 400), 0.0, None)
+
+
+def test_a_held_part_whose_force_falls_to_nothing_is_gone():
+    halts, why = held_after(APPROACH_MM, APPROACH_N, [25.0] * 100 + [0.1] * 20)
+    assert halts == 1
+    assert "the specimen or its force is gone: 0.1" in why or "gone: 0.09" in why
+    assert "5.0 mm past the contact" in why
+
+
+@pytest.mark.parametrize(
+    ("motion_mm", "motion_n", "then_n"),
+    [
+        # a slow foam that keeps a seventh, and a touch that relaxes below half of its own force
+        (APPROACH_MM, APPROACH_N, np.geomspace(25.0, 25.0 / 7, 2000)),
+        (APPROACH_MM, APPROACH_N / 20, np.geomspace(1.25, 0.3, 2000)),
+        # it goes on falling behind a way out of the part
+        (np.linspace(21.0, 15.0, 400), np.linspace(60.0, 25.0, 400), np.geomspace(25.0, 0.01, 2000)),
+        # one damaged sample
+        (APPROACH_MM, APPROACH_N, [25.0] * 50 + [0.0] + [25.0] * 50),
+    ],
+)
+def test_a_held_part_that_relaxes_is_there(motion_mm, motion_n, then_n):
+    assert held_after(motion_mm, motion_n, then_n) == (0, None)

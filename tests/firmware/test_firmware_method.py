@@ -68,6 +68,18 @@ steps:
         - rest: "1 s"
 report: [peak_force_n, secant_n_per_mm, hysteresis_pct, set_mm]
 """
+HELD = """
+name: one hold
+purpose: A test.
+follows: Nothing published.
+specimen: {needs: [free_height], stiffness: "23 N/mm"}
+steps:
+  - touch: {force: "1 N", speed: "4 mm/s"}
+  - press: {deflection: "4 mm", speed: "4 mm/s"}
+  - hold: "5 s"
+  - return: {gap: "1 mm", speed: "8 mm/s"}
+report: [peak_force_n]
+"""
 PLAN = """
 name: some squeezes
 purpose: A test.
@@ -171,36 +183,53 @@ def test_the_pad_was_where_it_was_found(run):
     assert CONTACT_MM + 0.05 <= contact["position_mm"] <= CONTACT_MM + 0.05 + 0.15
 
 
-@pytest.mark.parametrize("order", ["specimen none", "amplifier unexcited"])
-@pytest.mark.parametrize("depth_mm", [4.0, 1.5])
-def test_a_specimen_or_a_force_that_is_gone_between_presses_ends_the_run(build, tmp_path, order, depth_mm):
-    text = METHOD.replace('"4 mm", speed', f'"{depth_mm} mm", speed')
+def run_until_gone(build, folder, text, lost_at):
+    """A run that has to end because `lost_at` did something to the bench at a step; the bench's last words."""
     checked = check_method(parse_method(text, "four.yaml"), LIMITS, SpecimenFacts(HEIGHT_MM))
-    presses = []
-    with patient_bench(build, tmp_path) as bench:
+    with patient_bench(build, folder) as bench:
         bench.usual_specimen()
-
-        def tell(step, done):
-            presses.extend([step] if "press" in step else [])
-            if len(presses) == 2:
-                bench.tell(order)
-
-        reader = Reader(PortAddress(path=str(tmp_path / "port")), "framed", lock_places=[tmp_path])
+        reader = Reader(PortAddress(path=str(folder / "port")), "framed", lock_places=[folder])
         recorded = run_method(
             reader,
             CALIBRATION,
             lambda entered: header(entered, {"file": "four.yaml", "text": text}),
-            tmp_path / "captures",
+            folder / "captures",
             checked=checked,
-            watch=Watch(threading.Event(), lambda words: None, tell),
+            watch=Watch(threading.Event(), lambda words: None, lambda step, done: lost_at(bench, step)),
         )
         state = bench.state
-    print(f"{order}: ended at {state['platen_mm']:.2f} mm and {state['force_n']:.1f} N")
+    print(f"ended at {state['platen_mm']:.2f} mm and {state['force_n']:.1f} N: {recorded.reason}")
     assert recorded.failed
     assert "the specimen or its force is gone" in recorded.reason
     assert open_capture(recorded.path).how_it_ended == recorded.reason
+    return state
+
+
+@pytest.mark.parametrize(("order", "depth_mm"), [("specimen none", 1.5), ("amplifier unexcited", 4.0)])
+def test_a_specimen_or_a_force_that_is_gone_between_presses_ends_the_run(build, tmp_path, order, depth_mm):
+    presses = []
+
+    def lost_at(bench, step):
+        presses.extend([step] if "press" in step else [])
+        if len(presses) == 2:
+            bench.tell(order)
+
+    text = METHOD.replace('"4 mm", speed', f'"{depth_mm} mm", speed')
+    state = run_until_gone(build, tmp_path, text, lost_at)
     # no deeper than ordered, from where 1 N was felt
     assert state["platen_mm"] <= CONTACT_MM + 0.2 + depth_mm + 0.01
+
+
+@pytest.mark.parametrize("order", ["specimen none", "amplifier unexcited"])
+def test_a_specimen_or_a_force_that_is_gone_in_the_last_hold_ends_the_run(build, tmp_path, order):
+    def lost_at(bench, step):
+        if "hold" in step:
+            bench.tell(order)
+
+    state = run_until_gone(build, tmp_path, HELD, lost_at)
+    # where it held, 4 mm past the place where 1 N was felt; not a step further
+    assert state["platen_mm"] == pytest.approx(CONTACT_MM + 4.1, abs=0.12)
+    assert state["steps_since"] == 0
 
 
 RIG = """
