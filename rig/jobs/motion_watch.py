@@ -84,8 +84,8 @@ LEAST_PAST_MM = 3.0
 the specimen or the reading of its force is gone. A slow foam may not have come back before."""
 
 LEFT_SHARE = 0.125
-"""A held part relaxes, a slow foam by two thirds; one with less than this share of the force at the end of its
-press, and less than `GONE_SHARE` of its contact force, is gone (common practice, no source)."""
+"""A held part relaxes, a slow foam by two thirds; one with less than this share of its press's end force
+and less than `GONE_SHARE` of its contact force is gone (common practice, no source)."""
 
 FLAT_MM = 10.0
 FLAT_NOISES = 5.0

@@ -184,7 +184,7 @@ def test_the_pad_was_where_it_was_found(run):
 
 
 def run_until_gone(build, folder, text, lost_at):
-    """A run that has to end because `lost_at` did something to the bench at a step; the bench's last words."""
+    """A run that has to end since `lost_at` does something to the bench at a step; the bench's last words."""
     checked = check_method(parse_method(text, "four.yaml"), LIMITS, SpecimenFacts(HEIGHT_MM))
     with patient_bench(build, folder) as bench:
         bench.usual_specimen()
