@@ -179,6 +179,7 @@ class MotionWatch:
         self._reached_mm: float | None = None
         self._first_n = self._resting_n = -np.inf
         self._flat: tuple[float, float, float] | None = None
+        self._felt_s: float | None = None
 
     def look(self, time_s: FloatArray, position_mm: FloatArray, force_n: FloatArray) -> str | None:
         """Compare samples, each array of shape (n,), n > 0, in order; what left the course, in words.
@@ -425,14 +426,27 @@ class MotionWatch:
             return self._held_on(position_mm, force_n)
         if course.kind == "home" or (course.kind == "move" and (course.target_mm or 0.0) < start_mm):
             return self._growing(time_s, force_n)
-        if course.kind == "stand" and course.contact_mm is not None and force_n.min() < course.contact_n:
-            return (
-                f"the specimen or its force is gone: {float(force_n.min()):.2f} N while it was held "
-                f"{float(position_mm[-1]) - course.contact_mm:.1f} mm past the contact"
-            )
+        if course.kind == "stand":
+            return self._let_go(time_s, position_mm, force_n)
         if course.kind not in ("move", "press"):
             return None
         return self._past_goal(position_mm, force_n) or self._unfelt(position_mm, force_n)
+
+    def _let_go(self, time_s: FloatArray, position_mm: FloatArray, force_n: FloatArray) -> str | None:
+        """A part that is held keeps some of its force. One false conversion, which a slow converter repeats
+        for many samples, does not say that it is gone."""
+        course = self.course
+        if course.contact_mm is None:
+            return None
+        felt = force_n >= course.contact_n
+        if felt.any() or self._felt_s is None:
+            self._felt_s = float(time_s[felt][-1] if felt.any() else time_s[0])
+        if time_s[-1] - self._felt_s <= self._settles_s:
+            return None
+        return (
+            f"the specimen or its force is gone: {float(force_n[-1]):.2f} N while it was held "
+            f"{float(position_mm[-1]) - course.contact_mm:.1f} mm past the contact"
+        )
 
     def _growing(self, time_s: FloatArray, force_n: FloatArray) -> str | None:
         """The filter of a force may still rise when the platen begins to go away; then it only falls."""
