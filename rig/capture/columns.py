@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pyarrow as pa
@@ -18,14 +18,17 @@ from rig.tables import (
     Cells,
     Kind,
     Layout,
+    is_numeric,
     is_pressure,
     kind_of,
     looks_like_clock,
+    names_reduced,
     reduced_kind,
 )
 
 _INDEX = re.compile(r"#([1-9]\d{0,3})")
 _USUAL_UNIT: dict[Kind, str] = {"time": "s", "position": "mm", "force": "N"}
+_REDUCED_UNIT: dict[Kind, str] = {"position": "mm/mm", "force": "MPa"}
 _MOST_SETS = 12
 """Tables side by side whose options a refusal spells out."""
 
@@ -89,6 +92,36 @@ def is_reduced(kind: Kind, unit: str | None) -> bool:
     if unit is None:
         return False
     return unit in SHARES if kind == "position" else kind == "force" and is_pressure(unit)
+
+
+def match_headings(layout: Layout, given: Mapping[Kind, ColumnChoice], columns: Sequence[pa.Array]) -> Layout:
+    """Return a table whose headings stand above their columns.
+
+    Raises
+    ------
+    InputError
+        If rows have numbers beyond the last heading, unless position and force are asked for by number.
+    """
+    named = max((place + 1 for place, name in enumerate(layout.headings) if name), default=0)
+    by_number = all(kind in given and _INDEX.fullmatch(given[kind].column) for kind in ("position", "force"))
+    first_cells = [column[:50].to_pylist() for column in columns]
+    beyond = [place for place in range(named, layout.width) if any(map(is_numeric, first_cells[place]))]
+    if not named or not beyond or by_number:
+        return layout
+    counted = [str(n) for n in range(len(first_cells[0]) + 1)]
+    if named == layout.width - 1 and first_cells[0] in (counted[1:], counted[:-1]):
+        # some programs number the rows and write no heading above the numbers
+        return replace(layout, headings=("", *layout.headings[:-1]), units=(None, *layout.units[:-1]))
+    commas = layout.delimiter == "," and not any("." in cell for cells in first_cells for cell in cells)
+    raise InputError(
+        f"{layout.where}, line {layout.heading_line or layout.numbers[0]}: {named} headings above rows of "
+        f"{layout.width} numbers (cells end at {layout.delimiter!r}); "
+        + (
+            "decimal commas need ';' between cells, or quotation marks: write the table so"
+            if commas
+            else 'name columns by number, as in --position "#2:mm" --force "#3:N"'
+        )
+    )
 
 
 def choose_columns(
@@ -202,6 +235,8 @@ def _candidates(layout: Layout, kind: Kind, columns: Sequence[pa.Array], taken: 
             continue
         if kind_of(heading, layout.units[place]) == kind and (heading or layout.units[place]):
             found.append(place)
+    with_unit = [place for place in found if _unit(layout, place, columns)]
+    found = with_unit or found
     if not found and kind == "time":
         # a column of clock times shows itself, whatever its heading is called
         places = [
@@ -214,6 +249,10 @@ def _candidates(layout: Layout, kind: Kind, columns: Sequence[pa.Array], taken: 
             place
             for place, heading in enumerate(layout.headings)
             if place not in taken and (reduced_kind(heading, layout.units[place]) or ("",))[0] == kind
+        ] or [
+            place
+            for place, heading in enumerate(layout.headings)
+            if place not in taken and layout.units[place] is None and names_reduced(heading) == kind
         ]
     return found
 
@@ -225,12 +264,19 @@ def _label(layout: Layout, place: int) -> str:
 
 def _option(layout: Layout, kind: Kind, place: int | None, columns: Sequence[pa.Array]) -> str:
     if place is None:
-        return f"--{kind} COLUMN:{_USUAL_UNIT[kind]}"
+        return f"--{kind} " + (
+            f"COLUMN:{_USUAL_UNIT[kind]}" if any(layout.headings) else f'"#NUMBER:{_USUAL_UNIT[kind]}"'
+        )
     unit = _unit(layout, place, columns)
+    usual = (
+        _REDUCED_UNIT[kind]
+        if names_reduced(layout.headings[place]) == kind != kind_of(layout.headings[place], None)
+        else _USUAL_UNIT[kind]
+    )
     label = _label(layout, place)
     if unit == CLOCK:
         return f'--{kind} "{label}"'
-    return f'--{kind} "{label}:{unit or _USUAL_UNIT[kind]}"'
+    return f'--{kind} "{label}:{unit or usual}"'
 
 
 def _unclear(

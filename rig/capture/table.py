@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 
 from rig import units
-from rig.capture.columns import ColumnChoice, check_unit, choose_columns, is_reduced
+from rig.capture.columns import ColumnChoice, check_unit, choose_columns, is_reduced, match_headings
 from rig.capture.resolution import estimate_resolution
 from rig.errors import InputError
 from rig.samples import COUNTS, Channel, FloatArray, IntArray, RawArray, Samples
@@ -53,6 +53,11 @@ _SCALE_OF: dict[Kind, tuple[str, str]] = {
 
 ONE_SIDED = 10.0
 """A lowest force this many times as far from zero as the highest: its sign is turned round."""
+
+_SIZE_LINE = re.compile(
+    r"(?i)(?=.*\d).*(?:height|length|thickness|diameter|width|area|section|h[öo]he|l[äa]nge|fl[äa]che|dicke)"
+)
+"""A line above the table that may say the height or the area of the piece."""
 
 _RATE_LINE = re.compile(
     r"(?i)^(?=.*(?:rate|freq|fr[ée]q|interval|period|takt|dt\b|Δt))\W*(?:data\s+)?(?:sampl\w*|scan\w*|acquisition|acq|data|logging|record\w*|abtast\w*|mess\w*|"
@@ -194,9 +199,11 @@ def import_table(
         skip_rows=form.skip_rows,
         until_line=form.until_line,
         asked=wanted.__contains__ if wanted else None,
+        in_order=in_order,
     )
     notes = [*source.notes, *layout.notes]
     columns = column_cells(layout.where, layout.lines, layout.numbers, layout.delimiter, layout.width)
+    layout = match_headings(layout, given, columns)
     chosen, said = choose_columns(layout, given, columns, in_order=in_order)
     notes += said
     read = {
@@ -211,9 +218,10 @@ def import_table(
     values, stamps, kept = _read(read, layout, form, notes)
     taken = {kind: choice for kind, (_, choice) in chosen.items()}
     scale: dict[Kind, float | None] = {"position": free_height_mm, "force": area_mm2}
-    for kind, choice in taken.items():
-        if is_reduced(kind, choice.unit):
-            values[kind] = values[kind] * _unreduced(layout, kind, choice, scale[kind], notes)
+    reduced = [kind for kind, choice in taken.items() if is_reduced(kind, choice.unit)]
+    _refuse_unscaled(layout, {kind: taken[kind] for kind in reduced if not scale[kind]})
+    for kind in reduced:
+        values[kind] = values[kind] * _unreduced(layout, kind, taken[kind], float(scale[kind] or 0), notes)
     units_of: dict[Kind, str] = {
         kind: _OF_REDUCED[kind] if is_reduced(kind, choice.unit) else str(choice.unit)
         for kind, choice in taken.items()
@@ -238,7 +246,7 @@ def import_table(
                 )
             exact = np.rint(found_us).astype(np.int64)
         time_us = _rising(lines["time"], exact, notes)
-    elif (stated := rate_hz or _stated_rate_hz(layout, notes)) is not None and not in_order:
+    elif (stated := rate_hz or (None if in_order else _stated_rate_hz(layout, notes))) is not None:
         time_us = np.rint(rows * (1e6 / stated)).astype(np.int64)
     has_clock = time_us is not rows
     samples = Samples(
@@ -255,21 +263,29 @@ def import_table(
     return ImportedTable(samples, tuple(dict.fromkeys(notes)), taken, source.sha256, started)
 
 
-def _unreduced(
-    layout: Layout, kind: Kind, choice: ColumnChoice, scale: float | None, notes: list[str]
-) -> float:
-    """How many mm one of a strain is, or how many N one of a stress."""
-    option, what = _SCALE_OF[kind]
-    if scale is None:
-        raise InputError(
-            f"{layout.where}: column '{choice.column}' is in {choice.unit}, which needs the {what}: "
-            f"give it with {option}"
+def _refuse_unscaled(layout: Layout, unscaled: Mapping[Kind, ColumnChoice]) -> None:
+    """Refuse strain or stress without the height or the area, and cite what the table says of them."""
+    if not unscaled:
+        return
+    speaking = [f"line {n}: {text.strip():.60}" for n, text in layout.preamble if _SIZE_LINE.search(text)]
+    raise InputError(
+        f"{layout.where}: "
+        + "; ".join(
+            f"column '{choice.column}' is in {choice.unit}, which needs the {_SCALE_OF[kind][1]}: "
+            f"give it with {_SCALE_OF[kind][0]}"
+            for kind, choice in unscaled.items()
         )
+        + (f" (the table says, {'; '.join(speaking[:3])})" if speaking else "")
+    )
+
+
+def _unreduced(layout: Layout, kind: Kind, choice: ColumnChoice, scale: float, notes: list[str]) -> float:
+    """How many mm one of a strain is, or how many N one of a stress."""
     unit = str(choice.unit)
     times = scale * (SHARES[unit] if kind == "position" else pressure_mpa(unit))
     notes.append(
-        f"{layout.where}: {kind} from '{choice.column}' in {unit} times the {what} as given; taken as "
-        "referred to the piece as it was before the test"
+        f"{layout.where}: {kind} from '{choice.column}' in {unit} times the {_SCALE_OF[kind][1]} as given; "
+        "taken as referred to the piece as it was before the test"
     )
     return times
 
@@ -303,8 +319,11 @@ def _note_sign(layout: Layout, force: RawArray, position: RawArray, notes: list[
     is counted like that here."""
     if not len(force):
         return
-    low, high = float(force.min()), float(force.max())
-    if not low < -ONE_SIDED * max(high, 0.0):
+    low, high, first = float(force.min()), float(force.max()), float(np.median(force[:5]))
+    below = low < -ONE_SIDED * max(high, 0.0)
+    # from an offset above zero the force falls far below it, and never rises
+    falls = -low > high and first - low > ONE_SIDED * (high - first)
+    if not (below or falls):
         # at a third of the largest force and more, against where there is less of it
         loaded = force >= low + (high - low) / 3
         if high > max(low, -ONE_SIDED * low) and position[loaded].mean() < position[~loaded].mean():
@@ -317,8 +336,9 @@ def _note_sign(layout: Layout, force: RawArray, position: RawArray, notes: list[
     way = float(position[int(np.argmin(force))]) - float(position[int(np.argmax(force))])
     options = "--negate-force --negate-position" if way < 0 else "--negate-force"
     notes.append(
-        f"{layout.where}: the force is below zero throughout. If the table counts compression as negative, "
-        f"import it with {options}; if the piece was pulled, with --sense tension"
+        f"{layout.where}: the force is below zero {'throughout' if below else 'under load'}. "
+        f"If the table counts compression as negative, import it with {options}; "
+        "if the piece was pulled, with --sense tension"
     )
 
 
@@ -384,7 +404,10 @@ def _rising(column: Cells, time_us: IntArray, notes: list[str]) -> IntArray:
     if fall.any():
         row = int(np.argmax(fall)) + 1
         raise column.refuse(
-            row, f"earlier than {column.text[row - 1].as_py()!r:.40} before it; times must rise"
+            row,
+            f"earlier than {column.text[row - 1].as_py()!r:.40} before it; times must rise. Where the clock "
+            "of one recording begins again, give --time none; where another recording begins, "
+            f"--until-line {column.line[row] - 1}",
         )
     spread, moved = spread_equal(time_us)
     if not moved:

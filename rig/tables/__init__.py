@@ -22,11 +22,12 @@ if TYPE_CHECKING:
         Kind,
         is_pressure,
         kind_of,
+        names_reduced,
         pressure_mpa,
         reduced_kind,
         unit_in,
     )
-    from rig.tables.layout import Layout, holds_rows, lay_out
+    from rig.tables.layout import Layout, holds_rows, is_numeric, lay_out
     from rig.tables.numbers import numbers_of, plain_number, tell_decimal
     from rig.tables.rows import Row, RowTable, read_rows, rows_of
     from rig.tables.sources import LARGEST_TABLE, SUFFIXES, TableText, file_sha256, read_table_text

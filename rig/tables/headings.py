@@ -40,8 +40,8 @@ WORDS: dict[Kind, tuple[str, ...]] = {
 
 _ELSE = re.compile(
     r"(?i)(?<![a-z])(rate|speed|velocity|per|stress|strain|set|setpoint|setpt|demand|commanded|soll|sollwert|"
-    r"consigne|consigna|target|max|min|limit|command|modulus|step|cycle|"
-    r"work|energy|temp|temperature|raw|filtered|corrected|geschwindigkeit|spannung|dehnung|vitesse|"
+    r"consigne|consigna|target|max|min|limit|command|modulus|steps?|cycles?|"
+    r"work|energy|temp|temperature|raw|geschwindigkeit|spannung|dehnung|vitesse|"
     r"contrainte|velocidad|deformación unitaria)(?![a-z])|速度|应力|応力|应变|скорость|напряжение"
 )
 
@@ -156,9 +156,18 @@ def reduced_kind(heading: str, unit: str | None) -> tuple[Kind, str] | None:
     spelt = unit or (bracketed[1].strip() if bracketed else behind[2] if behind else "")
     if "rate" in heading.lower():
         return None
+    if spelt.strip("[]() ") in ("-", "1") and re.search(r"(?i)strain|dehnung", heading):
+        return "position", "mm/mm"
     if spelt in SHARES and _STRAIN.search(heading):
         return "position", spelt
     return ("force", spelt) if is_pressure(spelt) and _STRESS.search(heading) else None
+
+
+def names_reduced(heading: str) -> Kind | None:
+    """Return which quantity a heading of a strain or a stress without a unit would stand for."""
+    if "rate" in heading.lower():
+        return None
+    return "position" if _STRAIN.search(heading) else "force" if _STRESS.search(heading) else None
 
 
 @lru_cache(maxsize=256)

@@ -33,7 +33,7 @@ _SNIFFED = 400
 _LONGEST_CELL_LINES = 10
 _LONGEST_NOTE = 20
 """Lines of words within a table, a title and headings among them, behind which rows go on."""
-_ONE = r"[+\-\u2212\u2012\u2013]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+\-\u2212]?\d{1,4})?"
+_ONE = r"[+\-\u2212\u2012\u2013]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eEdD][+\-\u2212]?\d{1,4})?"
 _GROUPED = r"[+\-\u2212]?\d{1,3}(?:[.,'\u2019\u00a0\u202f\u2009 ]\d{3})+(?:[.,]\d+)?"
 _NUMERIC = re.compile(rf"(?:{_ONE}|{_GROUPED})\Z")
 _BEGINS_NUMBER = "0123456789+-.,\u2212\u2012\u2013"
@@ -74,8 +74,12 @@ class Layout:
     preamble: tuple[tuple[int, str], ...] = ()
 
     def names(self) -> str:
-        """Its columns for a message: #1 'Time', #2 'Force' ..."""
-        return ", ".join(f"#{n} '{name:.40}'" for n, name in enumerate(self.headings[:40], 1))
+        """Its columns for a message: #1 'Time', #2 'Force' ...; without headings its first row."""
+        first = [] if any(self.headings) or not self.lines else cut_cells(self.lines[0], self.delimiter)
+        shown_names = first or self.headings
+        return ("a first row of " if first else "") + ", ".join(
+            f"#{n} '{name:.40}'" for n, name in enumerate(shown_names[:40], 1)
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +90,8 @@ class _Lines:
     delimiter: str
     numeric: np.ndarray[tuple[int], np.dtype[np.int64]]
     """Width of each line that holds numbers; 0 for any other."""
+    in_order: bool
+    """Whether rows go on behind headings below which a clock starts again."""
 
     def cells(self, at: int) -> list[str]:
         return cut_cells(self.text[at], self.delimiter)
@@ -100,6 +106,7 @@ def lay_out(
     skip_rows: int = 0,
     until_line: int | None = None,
     asked: Callable[[str], bool] | None = None,
+    in_order: bool = False,
 ) -> Layout:
     """Find the table in a text.
 
@@ -115,6 +122,8 @@ def lay_out(
         Lines at the top that are left out, and the last line that is read.
     asked
         Whether a heading is one that was asked for; the line with most of them is the headings.
+    in_order
+        Whether rows below repeated headings go on even where their clock starts again.
 
     Raises
     ------
@@ -127,7 +136,7 @@ def lay_out(
         after = f" after the first {skip_rows} lines" if skip_rows else ""
         raise InputError(f"{where}: found nothing{after}; expected lines of numbers")
     delimiter = delimiter or _told_delimiter(kept, decimal)
-    lines = _Lines(where, kept, numbers, delimiter, _widths(kept, delimiter))
+    lines = _Lines(where, kept, numbers, delimiter, _widths(kept, delimiter), in_order)
     head = _asked_headings(lines, asked)
     begin, end, width = _block(lines, head)
     if head is None:
@@ -236,6 +245,7 @@ def _block(lines: _Lines, head: int | None) -> tuple[int, int, int]:
     numeric = lines.numeric.copy()
     numeric[:first] = 0
     if not numeric.any():
+        _refuse_units_in_cells(lines)
         if head is not None or _looks_like_headings(lines, 0):
             number = lines.number[head or 0]
             raise InputError(
@@ -262,6 +272,18 @@ def _block(lines: _Lines, head: int | None) -> tuple[int, int, int]:
         while last > begin + 1 and not _begins_as_row(lines, last - 1, None):
             last -= 1
     return begin, last, width
+
+
+def _refuse_units_in_cells(lines: _Lines) -> None:
+    """Refuse cells such as "12.3 N" in words, where they are why there is no row of numbers."""
+    for text, number in zip(lines.text[:_SNIFFED], lines.number, strict=False):
+        for cell in re.split(r"[,;\t|]", text):
+            spelt = re.fullmatch(rf"({_ONE})\s*(\D+)", cell.strip(' "'))
+            if spelt is not None and (unit_of(spelt[2]) or spelt[2] in SHARES):
+                raise InputError(
+                    f"{lines.where}, line {number}: found {cell.strip()!r:.40}, a number with its unit; "
+                    "expected numbers alone, and their units in the headings"
+                )
 
 
 def _begins_as_row(lines: _Lines, at: int, width: int | None) -> bool:
@@ -431,18 +453,21 @@ def _headings_and_units(
 ) -> tuple[list[str], list[str | None], set[int]]:
     """Headings, units, and which lines between the headings and the rows were read."""
     if head is None:
-        return [], [], set()
-    headings = _fitted(lines.cells(head), width, lines.delimiter)
+        cells = lines.cells(begin - 1) if begin else []
+        if len(cells) != width or not _is_units(cells):
+            return [], [], set()
+        return [""] * width, [unit_of(cell) for cell in cells], {begin - 1}
+    headings = _fitted(lines, head, width)
     units: list[str | None] = [unit_in(name)[1] for name in headings]
     for at in range(head + 1, begin):
         cells = lines.cells(at)
         if not _is_units(cells):
             continue
-        for place, cell in enumerate(_fitted(cells, width, lines.delimiter)):
+        for place, cell in enumerate(_fitted(lines, at, width)):
             if place < len(units) and (unit := unit_of(cell) or _reduced(headings[place], cell)):
                 units[place] = unit
         return headings, units, {at}
-    above = _fitted(lines.cells(head - 1), width, lines.delimiter) if head and not any(units) else []
+    above = _fitted(lines, head - 1, width) if head and not any(units) else []
     if len(above) == len(headings) and _is_units(above):
         return headings, [unit_of(cell) for cell in above], {head - 1}
     return headings, units, set()
@@ -454,17 +479,22 @@ def _reduced(heading: str, cell: str) -> str | None:
     return None if found is None else found[1]
 
 
-def _fitted(cells: list[str], width: int, delimiter: str) -> list[str]:
-    """Headings between blanks may hold blanks: "Time (s)" is one of them."""
+def _fitted(lines: _Lines, at: int, width: int) -> list[str]:
+    """Cells of a line of headings or units; of several readings the one with as many as a row has."""
+    return _joined(lines.text[at], lines.cells(at), width, lines.delimiter)
+
+
+def _joined(text: str, cells: list[str], width: int, delimiter: str) -> list[str]:
+    """Headings between blanks may hold blanks: "Axial Force (N)" is one of them."""
     if delimiter != WHITESPACE or len(cells) <= width:
         return cells
-    joined: list[str] = []
-    for cell in cells:
-        if joined and cell.startswith(("(", "[")):
-            joined[-1] += f" {cell}"
-        else:
-            joined.append(cell)
-    return joined if len(joined) == width else cells
+    readings = (
+        re.split(r"\s+(?![\[(])", text.strip()),  # the unit apart: Time (s)  Force (N)
+        re.split(r"\s{2,}|\t", text.strip()),  # columns apart by more than one blank
+        [part.strip() for part in re.findall(r"[^\])]+[\])]", text)],  # each ends with its unit
+    )
+    # Words that fit no column say nothing about any: "Axial Disp Load" above two columns.
+    return next((reading for reading in readings if len(reading) == width), [""] * width)
 
 
 def _from_remark(
@@ -474,8 +504,8 @@ def _from_remark(
     above = [text for number, text in remarks if number < lines.number[begin]]
     for text in reversed(above[-3:]):
         bare = text.lstrip('#%/ "').rstrip('" ')
-        cells = _fitted(cut_cells(bare, lines.delimiter), width, lines.delimiter)
-        if len(cells) == width and width > 1 and not any(map(is_numeric, cells)):
+        cells = _joined(bare, cut_cells(bare, lines.delimiter), width, lines.delimiter)
+        if len(cells) == width and width > 1 and any(cells) and not any(map(is_numeric, cells)):
             return cells, [unit_in(name)[1] for name in cells]
     return None
 
@@ -485,14 +515,23 @@ def _without_repeats(
 ) -> tuple[list[str], list[int], int, list[int]]:
     """Rows without headings and units that were written again, how many those are, and where notes stood."""
     begin, end = block
+    by_number = _begins_as_row(lines, begin, None)
     again = {_bare(lines.text[at]) for at in range(head, begin)}
     texts, numbers, repeats, notes = [], [], 0, []
     for at in range(begin, end):
-        if not lines.numeric[at]:
-            is_again = _bare(lines.text[at]) in again
-            if is_again and at - 1 > begin and _is_note(lines, at - 1, width):
-                _refuse_restart(lines, at, (begin, end))
-            if is_again or _is_note(lines, at, width):
+        is_again = not lines.numeric[at] and _bare(lines.text[at]) in again
+        # A title above headings that are written again may hold numbers: Cycle 2, its time, its date.
+        is_title = (
+            not is_again
+            and at + 1 < end
+            and not lines.numeric[at + 1]
+            and _bare(lines.text[at + 1]) == _bare(lines.text[head])
+            and not (_begins_as_row(lines, at, None) if by_number else lines.numeric[at])
+        )
+        if is_title and not lines.in_order:
+            _refuse_restart(lines, at + 1, block, width)
+        if is_title or not lines.numeric[at]:
+            if is_again or is_title or _is_note(lines, at, width):
                 repeats += is_again
                 notes += [] if is_again else [lines.number[at]]
                 continue
@@ -503,15 +542,19 @@ def _without_repeats(
     return texts, numbers, repeats, notes
 
 
-def _refuse_restart(lines: _Lines, at: int, block: tuple[int, int]) -> None:
+def _refuse_restart(lines: _Lines, at: int, block: tuple[int, int], width: int) -> None:
     """Refuse headings below a title ("Specimen 2") whose rows begin anew instead of going on."""
-    rows = [row for row in range(*block) if lines.numeric[row]]
-    above, below = [row for row in rows if row < at], [row for row in rows if row > at]
-    if above and below:
-        # texts that are equal, or numbers that fall: the same first cell as at the begin of the table
-        first, last, then = (lines.cells(row)[0] for row in (above[0], above[-1], below[0]))
-        if then == first or _falls(last, then):
-            _refuse_another(lines, at, block[1])
+    begin, end = block
+    above = next((row for row in range(at - 1, begin, -1) if lines.numeric[row] == width), begin)
+    below = next((row for row in range(at, end) if lines.numeric[row] == width), None)
+    if below is None:
+        return
+    # times, else first cells, that fall or are the one at the begin of the table again
+    clocks = [place for place, name in enumerate(lines.cells(at)) if kind_of(name, None) == "time"]
+    place = clocks[0] if clocks else 0
+    first, last, then = ([*lines.cells(row), *[""] * place][place] for row in (begin, above, below))
+    if then == first or _falls(last, then):
+        _refuse_another(lines, at, end, again=True)
 
 
 def _falls(last: str, then: str) -> bool:
@@ -521,8 +564,8 @@ def _falls(last: str, then: str) -> bool:
         return False
 
 
-def _refuse_another(lines: _Lines, at: int, end: int) -> None:
-    """Refuse a second table below the first, if there is one from a line on."""
+def _refuse_another(lines: _Lines, at: int, end: int, *, again: bool = False) -> None:
+    """Refuse a second table from a line on, perhaps one with the headings of the first."""
     for other in range(at, end - 1):
         if _looks_like_headings(lines, other) and lines.numeric[other + 1 : other + 3].any():
             number = lines.number[other]
@@ -530,6 +573,7 @@ def _refuse_another(lines: _Lines, at: int, end: int) -> None:
                 f"{lines.where}, line {number}: another table begins here "
                 f"({shown(lines.text[other].strip())}); "
                 f"read the first with --until-line {number - 1}, this one with --skip-rows {number - 1}"
+                + (", or both as one recording with --time none" if again else "")
             )
 
 
@@ -546,7 +590,13 @@ def _left_out(lines: _Lines, head: int | None, begin: int, end: int, read: set[i
             f"line {lines.number[between[0]]}, {shown(lines.text[between[0]].strip())}"
         )
     if end < len(lines.text):
-        wide = [at for at in range(end, len(lines.text)) if lines.numeric[at] > 1]
+        # Means and the like begin with a word, which rows of another table would do only below headings.
+        by_number = _begins_as_row(lines, begin, None)
+        wide = [
+            at
+            for at in range(end, len(lines.text))
+            if lines.numeric[at] > 1 and (not by_number or _begins_as_row(lines, at, None))
+        ]
         if len(wide) > 1:
             raise InputError(
                 f"{lines.where}, line {lines.number[wide[0]]}: {lines.numeric[wide[0]]} cells a row below "

@@ -28,6 +28,8 @@ MISSING = (
 _BEYOND_ASCII = r"[^\x00-\x7f]"
 _MINUS_SIGNS = "\u2212\u2012\u2013\ufe63\uff0d"
 _MINUS = f"^[{_MINUS_SIGNS}]"
+_EXPONENT_D = r"([0-9.,])[dD]([+-]?[0-9]{1,4})$"
+"""Double precision as Fortran writes it: 1.5D+01."""
 _EXPONENT_MINUS = f"([eE])[{_MINUS_SIGNS}]"
 _BLANK_MARKS = "[ '\u2019\u00a0\u202f\u2009]"
 _BLANK_GROUPS = rf"^[+-]?[0-9]{{1,3}}({_BLANK_MARKS}[0-9]{{3}})+([.,]|$)"
@@ -55,6 +57,7 @@ def plain_number(text: str, decimal: str | None = None) -> str:
     ('-1234.5', '1.5', 'F-90')
     """
     cell = re.sub(_EXPONENT_MINUS, r"\1-", re.sub(_MINUS, "-", text.strip()))
+    cell = re.sub(_EXPONENT_D, r"\1e\2", cell)
     if re.match(_BLANK_GROUPS, cell):
         cell = re.sub(_BLANK_MARKS, "", cell)
     if decimal is None:
@@ -164,6 +167,7 @@ def _made_plain(column: Cells, decimal: str) -> tuple[pa.Array, list[str]]:
     if pc.any(pc.match_substring_regex(cells, _BEYOND_ASCII)).as_py():
         cells = pc.replace_substring_regex(cells, _MINUS, "-")
         cells = pc.replace_substring_regex(cells, _EXPONENT_MINUS, r"\1-")
+    cells = pc.replace_substring_regex(cells, _EXPONENT_D, r"\1e\2")
     other = "." if decimal == "," else ","
     grouped = pc.match_substring_regex(cells, _BLANK_GROUPS)
     if pc.any(grouped).as_py():

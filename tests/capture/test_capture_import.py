@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rig.capture import ColumnChoice, TableForm, import_table, parse_column
@@ -189,6 +189,7 @@ def test_a_file_that_is_not_there_is_refused(tmp_path: Path) -> None:
         import_table(tmp_path / "absent.csv", position=MM, force=N)
 
 
+@settings(deadline=None)
 @given(st.binary(max_size=300))
 def test_any_bytes_are_read_or_refused_in_words(
     tmp_path_factory: pytest.TempPathFactory, content: bytes

@@ -142,6 +142,26 @@ READ = {
     "gzip": gzip.compress((HEAD + PLAIN).encode()),
     "separator line": "sep=;\nTime (s);Disp (mm);Load (N)\n" + SEMICOLONS,
     "sections": "[Header]\nDate=2026-04-16\nRate=50 Hz\n[Data]\nTime (s)\tDisp (mm)\tLoad (N)\n" + TABS,
+    "titles with numbers above headings again": "Data of cycle 1\t0.0\ts\n\nDisp\tLoad\tTime\nmm\tN\ts\n"
+    + rows(TRAVEL_MM[:40], FORCE_N[:40], TIME_S[:40], sep="\t")
+    + "\nData of cycle 2\t0.8\ts\tat\t16:04:05\n\nDisp\tLoad\tTime\nmm\tN\ts\n"
+    + rows(TRAVEL_MM[40:], FORCE_N[40:], TIME_S[40:], sep="\t"),
+    "means below that begin with a word": HEAD + PLAIN + "\nMaximum,12.0,55.3\nMean,5.1,20.2\n",
+    "double precision exponents": " time(s)  disp(mm)  load(N)\n"
+    + rows(*([f" {v: .6E} ".replace("E", "D") for v in c] for c in (TIME_S, TRAVEL_MM, FORCE_N)), sep=""),
+    "fixed columns, headings with blanks": "  Elapsed Time    Axial Disp    Axial Force\n"
+    "           s            mm             N\n"
+    + "".join(f"{t:14.3f}{x:14.3f}{f:15.3f}\n" for t, x, f in zip(TIME_S, TRAVEL_MM, FORCE_N, strict=True)),
+    "headings that end with their units": "Axial Force(N) Axial Disp(mm) Time(s)\n"
+    + rows(FORCE_N, TRAVEL_MM, TIME_S, sep=" "),
+    "units only": "N;mm;s\n" + rows(FORCE_N, TRAVEL_MM, TIME_S, sep=";", mark=","),
+    "numbered rows without a heading": '"Time (s)","Disp (mm)","Load (N)"\n'
+    + rows([f'"{n}"' for n in range(1, ROWS + 1)], TIME_S, TRAVEL_MM, FORCE_N),
+    "clocks and counts of cycles": "Total Time (s),Cycle Elapsed Time (s),Elapsed Cycles,"
+    "Position(Linear) (mm),Load (N)\n"
+    + rows(TIME_S, TIME_S % 1, TIME_S * 0, TRAVEL_MM, FORCE_N),
+    "strain with a dash for its unit": "Time [s],Engineering strain [-],Load [N]\n"
+    + rows(TIME_S, TRAVEL_MM / HEIGHT_MM, FORCE_N, decimals=9),
     "results above of the same width": "Specimen,Peak load,Height\nF-90-1,55.2,90.0\nF-90-2,54.1,90.1\n\n"
     + HEAD + PLAIN,
     "strain and stress": "Time (s),Compressive strain (%),Compressive stress (kPa)\n"
@@ -183,7 +203,30 @@ REFUSED = {
         + rows(TIME_S, TRAVEL_MM, TRAVEL_MM / 3, FORCE_N),
         "position may be #2 'Crosshead",
     ),
-    "no headings": (PLAIN, "Type: --position COLUMN:mm --force COLUMN:N"),
+    "no headings": (PLAIN, "a first row of #1 '0.000', .*--position \"#NUMBER:mm\" --force \"#NUMBER:N"),
+    "decimal commas between commas": (
+        HEAD + rows(TIME_S, TRAVEL_MM, FORCE_N, mark=","),
+        "3 headings above rows of 6 .*decimal commas need ';'",
+    ),
+    "more numbers than headings": (
+        HEAD + rows(TIME_S + 9, TRAVEL_MM, FORCE_N, FORCE_N, TRAVEL_MM),
+        "3 headings above rows of 5 .*by number",
+    ),
+    "words that fit no column": (
+        "Axial Disp(mm) Load(N) Time(s)\n" + rows(TRAVEL_MM, FORCE_N, sep=" "), "a first row of #1 '0.000'"
+    ),
+    "measured and corrected": (
+        "Time (s),Disp (mm),Corrected disp (mm),Load (N)\n" + rows(TIME_S, TRAVEL_MM, TRAVEL_MM, FORCE_N),
+        "position may be #2 'Disp .mm.' or #3 'Corrected disp",
+    ),
+    "a strain without a unit": (
+        "Time (s),Strain,Load (N)\n" + rows(TIME_S, TRAVEL_MM / 90, FORCE_N),
+        'Type: .*--position "Strain:mm/mm"',
+    ),
+    "a unit behind each number": (
+        "Strain,Load (N)\n" + rows([f"{x:.3f}%" for x in TRAVEL_MM], FORCE_N),
+        "line 2: found '0.000%', a number with its unit",
+    ),
     "headings without units": ("Time,Disp,Load\n" + PLAIN, "'Load' has no unit"),
     "units in cells": (rows(TIME_S, [f"{x} mm" for x in TRAVEL_MM], [f"{f} N" for f in FORCE_N]), "line 1"),
     "points as thousands in some cells": (
@@ -195,7 +238,12 @@ REFUSED = {
         "Time (s),Pos (um),Load (mN)\n0,300,10\n1,900,20\n2,1.000,30\n3,1100,40\n",
         "found '1.000'; the point may be decimal or mark thousands",
     ),
-    "a clock that begins again": (HEAD + PLAIN + PLAIN, "times must rise"),
+    "a clock that begins again": (HEAD + PLAIN + PLAIN, "times must rise.*--time none.*--until-line 82"),
+    "blocks whose clock begins again": (
+        "Disp (mm),Load (N),Time (s)\n" + rows(TRAVEL_MM, FORCE_N, TIME_S) + "Cycle 2,at,9.1,s\n"
+        + "Disp (mm),Load (N),Time (s)\n" + rows(TRAVEL_MM + 1, FORCE_N, TIME_S),
+        "line 84: another table begins here.*or both as one recording with --time none",
+    ),
 }  # fmt: skip
 
 
@@ -219,6 +267,21 @@ def test_the_second_specimen_is_read_as_the_refusal_says(tmp_path) -> None:
 
     samples = imported(tmp_path, TWO, form=TableForm(skip_rows=85)).samples
     np.testing.assert_array_equal(samples.force, FORCE_N)
+
+
+def test_rows_of_several_clocks_are_one_recording_where_they_are_in_order(tmp_path) -> None:
+    samples = imported(
+        tmp_path, TWO.replace("\nSpecimen 2", "\nCycle 2"), in_order=True, rate_hz=50.0
+    ).samples
+    np.testing.assert_array_equal(samples.force, [*FORCE_N, *FORCE_N])
+    np.testing.assert_array_equal(samples.time_us, 20_000 * np.arange(2 * ROWS))
+
+
+def test_strain_and_stress_ask_for_height_and_area_at_once_and_cite_the_table(tmp_path) -> None:
+    path = tmp_path / "table.csv"
+    path.write_text("Sample height (mm),90.0\n" + READ["strain and stress"], encoding="utf-8")
+    with pytest.raises(InputError, match=r"--free-height; .*--area .*line 1: Sample height .mm.,90\.0"):
+        import_table(path)
 
 
 def test_a_strain_without_the_height_is_refused_with_the_option(tmp_path) -> None:
@@ -247,4 +310,8 @@ def test_a_force_that_is_below_zero_throughout_is_said_with_the_options(tmp_path
     assert any("--negate-force --negate-position; " in note and "--sense tension" in note for note in both)
     force = imported(tmp_path, HEAD + rows(TIME_S, TRAVEL_MM, -FORCE_N - 0.02)).notes
     assert any("with --negate-force; " in note for note in force)
+    offset = imported(tmp_path, HEAD + rows(TIME_S, -TRAVEL_MM, 8 - FORCE_N)).notes
+    assert any("under load" in note and "--negate-force --negate-position; " in note for note in offset)
+    falling = imported(tmp_path, HEAD + rows(TIME_S, TRAVEL_MM, FORCE_N.max() - FORCE_N)).notes
+    assert not any("--negate-force" in note for note in falling)
     assert not any("--negate" in note for note in imported(tmp_path, HEAD + PLAIN).notes)
