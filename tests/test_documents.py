@@ -21,6 +21,7 @@ from rig.cli import main
 from rig.rigfile import read_rig_file
 from rig.samples import Channel, Samples
 from rig.wire import (
+    Accepts,
     Arm,
     AskState,
     Capability,
@@ -282,7 +283,7 @@ MESSAGES: dict[int, Message] = {
     0x04: Reply(ReplyResult.ACCEPTED, 1, 0),
     0x06: State(0, StateFlag(0), 0, 0, 0, 0, 0, 0, 0, 0),
     0x40: Identify(1),
-    0x41: StreamAt(1, 0),
+    0x41: StreamAt(1, 0, Accepts.BLOCKS),
     0x42: Heartbeat(1),
     0x43: Arm(1),
     0x44: Disarm(1),
@@ -295,6 +296,9 @@ MESSAGES: dict[int, Message] = {
     0x4B: ClearStop(1),
     0x4C: AskState(1),
 }
+SMALLEST_SAMPLES = {0x01: 16, 0x07: 19}
+"""Payloads of a sample, and of a block with one sample in it."""
+
 FRAMING_BYTES = 4
 """Check sum, COBS's first code byte and the zero at the end."""
 
@@ -304,8 +308,8 @@ def test_layouts_in_the_tables_have_the_size_that_is_sent(row: list[str]) -> Non
     kind, body = int(row[0], 16), row[2]
     bits = sum(map(int, re.findall(r"`[ui](\d+)`", body)))
     size = 1 + bits // 8 + sum(map(int, re.findall(r"(?<!to )\b(\d+) bytes(?! of)", body)))
-    if kind == 0x01:
-        assert size == 16
+    if kind in SMALLEST_SAMPLES:
+        assert size == SMALLEST_SAMPLES[kind]
     elif kind != 0x05:
         request = 2 if kind >= 0x40 else 0
         assert len(encode_frame(MESSAGES[kind])) == size + request + FRAMING_BYTES
@@ -313,7 +317,7 @@ def test_layouts_in_the_tables_have_the_size_that_is_sent(row: list[str]) -> Non
 
 def test_the_tables_name_every_message_event_and_reply() -> None:
     kinds = {int(row[0], 16) for row in rows(PROTOCOL, r"0x[0-9A-F]{2}")}
-    assert kinds == {0x01, 0x05, *MESSAGES}
+    assert kinds == {0x05, *SMALLEST_SAMPLES, *MESSAGES}
     text = PROTOCOL.read_text(encoding="utf-8")
     for heading, codes in (("| code |", EventCode), ("| result |", ReplyResult)):
         table = text.split(heading)[1].split("\n\n")[0]

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from rig.conformance.exceptions import UnreadyError, require
+from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
 from rig.conformance.outcome import Check
 from rig.conformance.stand import Stand
-from rig.wire import StateFlag, StreamAt
+from rig.wire import Accepts, Capability, SampleBlock, StateFlag, StreamAt
 
 _GROUP = "rates"
 
@@ -22,6 +22,8 @@ QUIET_S = 0.3
 SETTLE_S = 0.2
 SEQ_MODULUS = 2**16
 BEYOND_MHZ = 2**31 - 1
+MOST_WAIT_S = 0.011
+"""The protocol's 10 ms for which a sample may wait for its block, and what the clocks round."""
 
 
 def taken_per_s(stand: Stand) -> float:
@@ -62,6 +64,38 @@ def _measured(stand: Stand) -> str:
         measured_hz = taken_per_s(stand)
         words = f"{granted_hz:g}/s granted, {measured_hz:.4g}/s measured"
         require(abs(measured_hz / granted_hz - 1.0) <= RATE_TOLERANCE, words)
+        found.append(words)
+    return "; ".join(found)
+
+
+def _blocks(stand: Stand) -> str:
+    if Capability.BLOCKS not in stand.known.capabilities:
+        raise NotApplicableError("it sends no blocks (capability 5 is not set)")
+    found = []
+    for accepts in (Accepts.BLOCKS, Accepts.SAMPLES):
+        granted_hz = stand.must(StreamAt(stand.talk.next_id(), BEYOND_MHZ, accepts), "stream").value / 1000
+        require(granted_hz > 0, "granted no rate")
+        stand.talk.listen(SETTLE_S)
+        stand.talk.taken.clear()
+        frames = stand.talk.tally.accepted - len(stand.talk.heard)
+        stand.talk.listen(max(MEASURED_S, ENOUGH_SAMPLES / granted_hz))
+        frames = stand.talk.tally.accepted - len(stand.talk.heard) - frames
+        measured_hz = taken_per_s(stand)
+        block = SampleBlock.concatenate([taken.block for taken in stand.talk.taken])
+        assert block.seq is not None
+        lost = int((np.diff(block.seq) % SEQ_MODULUS - 1).sum())
+        words = (
+            f"{granted_hz:g}/s granted, {measured_hz:.4g}/s measured, {len(block) / frames:.3g} in each frame"
+        )
+        require(lost == 0, f"{words}: {lost} samples are missing")
+        require(abs(measured_hz / granted_hz - 1.0) <= RATE_TOLERANCE, words)
+        if accepts is Accepts.SAMPLES:
+            require(len(block) == frames, f"{words}, to a host that does not read blocks")
+        else:
+            # a sample waits for as long as the rest of its block takes
+            require(
+                len(block) / frames <= 1 + MOST_WAIT_S * granted_hz, f"{words}: they wait for more than 10 ms"
+            )
         found.append(words)
     return "; ".join(found)
 
@@ -115,6 +149,15 @@ CHECKS = (
         f"within {100 * RATE_TOLERANCE:g} % of it on the host's clock",
         "Filters and the detection of contact are tuned to a rate that is not there: cycles are missed.",
         _measured,
+    ),
+    Check(
+        "blocks",
+        _GROUP,
+        "Samples in blocks",
+        "A device with capability 5 sends blocks to a host that asks for them, and single samples to others.",
+        "every number once, at the rate granted; a sample waits 10 ms at most",
+        "Fast recordings have holes, trips come late, and older programs lose every sample.",
+        _blocks,
     ),
     Check(
         "stream-stops",

@@ -137,10 +137,14 @@ def _findings(stand: Stand) -> _Findings:
 def _look_at_clock(findings: _Findings, stand: Stand, record: list[Told | Heard | Taken], name: str) -> None:
     """Neither time nor number may leap while the stream goes on."""
     before: Taken | None = None
+    asked = 0
     rate_hz = 0.0 if stand.identity is None else stand.identity.rate_mhz / 1000
     for said in record:
         if isinstance(said, Told) and isinstance(said.command, StreamAt):
-            before = None
+            before, asked = None, said.command.request
+        if isinstance(said, Heard) and isinstance(said.message, Reply) and said.message.request == asked:
+            # in blocks it may grant more than the identity's rate, which is that of single samples
+            rate_hz = max(rate_hz, said.message.value / 1000)
         if not isinstance(said, Taken):
             continue
         if before is not None and said.block.time_us is not None and before.block.time_us is not None:

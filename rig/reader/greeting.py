@@ -16,6 +16,8 @@ from rig.reader.exchange import Exchange
 from rig.reader.refusals import name_of
 from rig.wire import (
     PROTOCOL_VERSION,
+    Accepts,
+    Capability,
     DeviceMessage,
     Event,
     EventCode,
@@ -89,6 +91,7 @@ class Greeting:
         self._sampled: float | None = None
         self._talking_since: float | None = None
         self._rate_mhz = 0
+        self._accepts = Accepts.SAMPLES
         self._request = 0
         self._attempts = 0
 
@@ -136,6 +139,8 @@ class Greeting:
             return
         self.stage = Stage.STARTING
         self._rate_mhz = identity.rate_mhz if self._rate_hz is None else round(self._rate_hz * 1000)
+        # a device of version 1.0 is asked in the very bytes that it has always been asked in
+        self._accepts = Accepts.BLOCKS if Capability.BLOCKS in identity.capabilities else Accepts.SAMPLES
         self._request = self._session.next_id()
         self._attempts = 0
         self._due = now
@@ -177,7 +182,7 @@ class Greeting:
         if now < self._due:
             return
         if self._attempts < STREAM_ATTEMPTS:
-            self._session.send_if_free(StreamAt(self._request, self._rate_mhz))
+            self._session.send_if_free(StreamAt(self._request, self._rate_mhz, self._accepts))
             self._attempts += 1
             self._due = now + STREAM_EVERY_S
         elif self._sampled is not None:

@@ -17,13 +17,14 @@ from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
+import numpy.typing as npt
 
 from rig.errors import InputError
 from rig.samples import COUNTS, IntArray, RawArray
 from rig.units import factor
 from rig.virtual.chain import Chain
 from rig.virtual.climate import Climate, WarmMachine
-from rig.virtual.device import DRIVEN, LONGEST_BLOCK, Character, Device, Outgoing
+from rig.virtual.device import DRIVEN, LONGEST_BLOCK, PLAIN_UP_TO_HZ, Character, Device, Outgoing
 from rig.virtual.drive import DriveSettings
 from rig.virtual.faults import Disruption, FaultyLine, checked_faults, disruptions
 from rig.virtual.hearing import Hearing
@@ -37,6 +38,7 @@ from rig.wire import (
     EventCode,
     LineFormat,
     SampleBlock,
+    encode_blocks,
     encode_frame,
     encode_lines,
     encode_samples,
@@ -131,6 +133,8 @@ class VirtualRig:
         What is built into the drive; None for one whose travel fits the specimen.
     climate
         The air around the rig and how the specimen warms, for lines that carry temperatures or humidity.
+    blocks
+        Say that samples can come in blocks, if it is fast enough; False for a device of version 1.0.
     clock
         Wall time in seconds, for heartbeats.
 
@@ -165,6 +169,7 @@ class VirtualRig:
         name: str = "virtual press rig",
         drive: DriveSettings | None = None,
         climate: Climate | None = None,
+        blocks: bool = True,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         if not (math.isfinite(rate_hz) and 1.0 <= rate_hz <= 100_000.0):
@@ -188,9 +193,11 @@ class VirtualRig:
             seed=seeds[1],
         )
         moves = self.listens and not (scripted and motion == "hand")
+        fills = blocks and self.listens and rate_hz > PLAIN_UP_TO_HZ
         character = Character(
             name=name,
-            capabilities=DRIVEN if moves else Capability(0),
+            capabilities=(DRIVEN if moves else Capability(0))
+            | (Capability.BLOCKS if fills else Capability(0)),
             listens=self.listens,
             rate_hz=rate_hz,
             boot_id=1 + seeds[2] % 60_000,
@@ -443,15 +450,17 @@ class VirtualRig:
         ]
 
     def _send_samples(self, block: SampleBlock, room: int | None) -> None:
-        frames = self._encoded(block)
+        frames, counts = self._encoded(block)
         if room is not None and len(frames) > room:
             # as many whole frames as there is room for; the rest are counted as dropped
             end = (_LINE_ENDS if self._format else _FRAME_ENDS)[0]
             ends = np.flatnonzero(np.frombuffer(frames, np.uint8) == end) + 1
             fitting = int(np.searchsorted(ends, room, side="right"))
-            self.device.frames_dropped += len(block) - fitting
-            block, frames = block[:fitting], frames[: int(ends[fitting - 1]) if fitting else 0]
-        sent, intact = self._line.samples(frames, len(block))
+            self.device.frames_dropped += len(counts) - fitting
+            counts, frames = counts[:fitting], frames[: int(ends[fitting - 1]) if fitting else 0]
+            block = block[: int(counts.sum())]
+        sent, unharmed = self._line.samples(frames, len(counts))
+        intact = np.repeat(unharmed, counts)
         self._pending += sent
         if self._keep_sent and block.seq is not None and block.time_us is not None:
             self.sent.append(
@@ -464,13 +473,17 @@ class VirtualRig:
                 )
             )
 
-    def _encoded(self, block: SampleBlock) -> bytes:
+    def _encoded(self, block: SampleBlock) -> tuple[bytes, npt.NDArray[np.intp]]:
+        """Frames or lines, and how many samples are in each."""
+        if self._format is None and self.device.in_blocks:
+            return encode_blocks(block)
+        one_each = np.ones(len(block), np.intp)
         if self._format is None:
-            return encode_samples(block)
+            return encode_samples(block), one_each
         chain = self.device.machine.chain
         force = _in_unit(block.force, chain.force_n_per_count, "N", self._format.force_unit)
         position = _in_unit(block.position, chain.position_mm_per_count, "mm", self._format.position_unit)
-        return encode_lines(replace(block, force=force, position=position), self._format)
+        return encode_lines(replace(block, force=force, position=position), self._format), one_each
 
     def _take(self) -> bytes:
         taken = bytes(self._pending)

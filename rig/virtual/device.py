@@ -21,6 +21,7 @@ from rig.virtual.drive import Drive, DriveSettings
 from rig.virtual.machine import Machine, Stretch
 from rig.wire import (
     PROTOCOL_VERSION,
+    Accepts,
     Arm,
     AskState,
     Capability,
@@ -69,6 +70,9 @@ DRIVEN = (
 )
 """A device that moves has all of these."""
 
+PLAIN_UP_TO_HZ = 1000.0
+"""At slower rates a sample would wait more than 10 ms until its block is full, and trips with it."""
+
 Outgoing = SampleBlock | DeviceMessage
 
 
@@ -79,7 +83,7 @@ class Character:
     Parameters
     ----------
     capabilities
-        `DRIVEN`, or none for a rig that only measures.
+        `DRIVEN`, or none for a rig that only measures; with or without what came after version 1.0.
     listens
         False for a device that cannot receive: it streams from boot and repeats its identity.
     rate_hz
@@ -127,6 +131,7 @@ class Device:
         self.boot_id = self.character.boot_id
         self.frames_dropped = 0
         self.streaming = not self.character.listens
+        self._accepts = Accepts.SAMPLES
         self._clock = clock
         self._boot_s = 0.0
         self._boot_time_us = self.character.start_time_us
@@ -141,6 +146,12 @@ class Device:
         elapsed_us = round((self.machine.now_s - self._boot_s) * 1e6)
         return (self._boot_time_us + elapsed_us) % _TIME_MODULUS_US
 
+    @property
+    def in_blocks(self) -> bool:
+        """Whether samples leave in blocks: the host reads them, and the rate fills them soon."""
+        reads = Capability.BLOCKS in self.character.capabilities and Accepts.BLOCKS in self._accepts
+        return reads and self.machine.period_s * PLAIN_UP_TO_HZ < 1.0
+
     def greeting(self, cause: int = 0) -> list[DeviceMessage]:
         """What is sent after a boot."""
         return [Event(EventCode.BOOT, 0, self.time_us, cause), self.identity()]
@@ -152,6 +163,7 @@ class Device:
         self._last_request, self._last_answer = 0, []
         self.frames_dropped = 0
         self.streaming = not self.character.listens
+        self._accepts = Accepts.SAMPLES
         self.drive.reset()
         return self.greeting(cause)
 
@@ -265,6 +277,7 @@ class Device:
                 shown = [self.state()]
             case StreamAt():
                 value = self._stream(command.rate_mhz)
+                self._accepts = command.accepts
             case _:
                 result = self._drive_command(command)
         return [*shown, Reply(result, command.request, value)]

@@ -6,7 +6,7 @@ time a host that does not read makes the outgoing buffer overflow, and frames ar
 as on hardware. Sped up, time waits for the host instead, so that nothing is lost.
 
 The loop runs in a thread of its own between entering and leaving the context, or in the caller's by
-`serve`. Cost: one buffer of 64 KiB; at rest the loop looks around 200 times a second.
+`serve`. Cost: one buffer of 64 KiB, more for fast rigs; at rest the loop looks around 200 times a second.
 """
 
 from __future__ import annotations
@@ -30,6 +30,10 @@ from rig.virtual.bench import VirtualRig
 
 BUFFER_BYTES = 64 * 1024
 """Outgoing bytes held for the host: some seconds of samples at usual rates."""
+
+BUFFER_S = 1.5
+BLOCK_SAMPLE_BYTES = 7
+"""So much of the fastest samples is held at least, each a tenth of a block's 68 bytes."""
 
 _TICK_S = 0.005
 """How often the loop looks around; short beside the 50 ms within which a lost heartbeat must act."""
@@ -89,6 +93,8 @@ class VirtualPort:
         self._thread: threading.Thread | None = None
         self._failure: BaseException | None = None
         self._buffer = bytearray()
+        fast_bytes = BUFFER_S * BLOCK_SAMPLE_BYTES * rig.device.character.rate_hz
+        self._buffer_bytes = max(BUFFER_BYTES, round(fast_bytes))
         self._master: int | None = None
         self._slave_path = ""
         self._last_s = 0.0
@@ -177,15 +183,19 @@ class VirtualPort:
         """Whether a host has the port open, and whether it sent something; waits a tick if neither."""
         poll = select.poll()
         poll.register(master, select.POLLIN | (select.POLLOUT if self._buffer else 0))
-        busy = math.isinf(self._speed_up) and not self._rig.waiting and len(self._buffer) < BUFFER_BYTES // 2
+        busy = (
+            math.isinf(self._speed_up)
+            and not self._rig.waiting
+            and len(self._buffer) < self._buffer_bytes // 2
+        )
         events = dict(poll.poll(0 if busy else 1000 * _TICK_S)).get(master, 0)
         if events & select.POLLHUP:
             self._stop.wait(_TICK_S)
         return not events & select.POLLHUP, bool(events & select.POLLIN)
 
     def _pass_time(self, listening: bool) -> None:
-        room = BUFFER_BYTES - len(self._buffer) if listening else 0
-        if self._time_waits and (self._rig.waiting or room < BUFFER_BYTES // 2):
+        room = self._buffer_bytes - len(self._buffer) if listening else 0
+        if self._time_waits and (self._rig.waiting or room < self._buffer_bytes // 2):
             self._last_s = time.monotonic()
             # device time waits, but the heartbeats are timed by the wall
             self._buffer += self._rig.receive(b"")

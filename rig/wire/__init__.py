@@ -14,6 +14,7 @@ from rig.wire.messages import (
     LATCHED_STOPS,
     MOTION_ENDS,
     PROTOCOL_VERSION,
+    Accepts,
     Arm,
     AskState,
     Capability,
@@ -40,13 +41,14 @@ from rig.wire.messages import (
     StateFlag,
     StreamAt,
 )
-from rig.wire.sample_frames import encode_samples
+from rig.wire.sample_frames import encode_blocks, encode_samples
 
 __all__ = [
     "AUXILIARY_UNITS",
     "LATCHED_STOPS",
     "MOTION_ENDS",
     "PROTOCOL_VERSION",
+    "Accepts",
     "Arm",
     "AskState",
     "Capability",
@@ -79,6 +81,7 @@ __all__ = [
     "StateFlag",
     "StreamAt",
     "Tally",
+    "encode_blocks",
     "encode_frame",
     "encode_lines",
     "encode_samples",

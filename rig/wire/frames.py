@@ -1,9 +1,10 @@
 """Framed format: bytes to samples and messages, and messages to bytes.
 
 Problem: frames come chopped, damaged and mixed, and most are samples at a high rate. Plan: cut the
-stream at its zeros with one array operation; hand all frames of a plain sample's length to the columns
-of sample_frames.py, which accept or decline; everything else goes one by one through `_open`, the only
-judge of causes. Cost: a decoder holds one unfinished frame, never more than `MAX_BODY` bytes.
+stream at its zeros with one array operation; hand all frames of the length of a plain sample or of a full
+block to the columns of sample_frames.py, which accept or decline; everything else goes one by one through
+`_open`, the only judge of causes. Cost: a decoder holds one unfinished frame, never more than `MAX_BODY`
+bytes.
 """
 
 from __future__ import annotations
@@ -16,8 +17,25 @@ from cobs import cobs
 from fastcrc import crc16
 
 from rig.wire.decoded import Decoded, Placed, Tally
-from rig.wire.messages import LAYOUT_BY_CLASS, LAYOUT_BY_KIND, MAX_PAYLOAD, SAMPLE_KIND, Message
-from rig.wire.sample_frames import CRC_BYTES, PLAIN_BODY, SAMPLE, Rows, to_block, unpack_plain
+from rig.wire.messages import (
+    BLOCK_KIND,
+    LAYOUT_BY_CLASS,
+    LAYOUT_BY_KIND,
+    MAX_PAYLOAD,
+    SAMPLE_KIND,
+    Message,
+)
+from rig.wire.sample_frames import (
+    BLOCK_HEAD,
+    BLOCK_STEP,
+    CRC_BYTES,
+    FRAMED_SIZES,
+    SAMPLE,
+    Rows,
+    rows_of,
+    to_block,
+    unpack_frames,
+)
 
 DELIMITER = b"\x00"
 MAX_BODY = MAX_PAYLOAD + CRC_BYTES + 1
@@ -101,41 +119,42 @@ class FrameDecoder:
         self.tally.empty += empty
         self.tally.bytes_accepted += empty
 
-        plain = np.flatnonzero(sizes == PLAIN_BODY)
-        rows, good = unpack_plain(stream, starts[plain])
-        plain = plain[good]
-        self.tally.accepted += len(plain)
-        self.tally.bytes_accepted += len(plain) * (PLAIN_BODY + 1)
-
         odd = sizes > 0
-        odd[plain] = False
-        opened = self._open_each(buffer, np.flatnonzero(odd), starts, sizes)
-        longer = [(place, found) for place, found in opened if isinstance(found, bytes)]
-        rows, places = _merge(rows, plain, longer)
-        messages = [(place, found) for place, found in opened if not isinstance(found, bytes)]
-        before = np.searchsorted(places, [place for place, _ in messages])
-        placed = (Placed(int(n), found) for n, (_, found) in zip(before, messages, strict=True))
-        return Decoded(to_block(rows), tuple(placed))
+        parts: list[tuple[Rows, Places]] = []
+        for payload_bytes in FRAMED_SIZES:
+            likely = np.flatnonzero(sizes == payload_bytes + CRC_BYTES + 1)
+            rows, good = unpack_frames(stream, starts[likely], payload_bytes)
+            framed = likely[good]
+            odd[framed] = False
+            self.tally.accepted += len(framed)
+            self.tally.bytes_accepted += int(sizes[framed].sum()) + len(framed)
+            parts.append((rows, np.repeat(framed, len(rows) // max(len(framed), 1))))
 
-    def _open_each(
-        self, buffer: bytes, odd: Places, starts: Places, sizes: Places
-    ) -> list[tuple[int, Message | bytes]]:
-        """Messages, and payloads of samples, with their places among the frames."""
-        opened: list[tuple[int, Message | bytes]] = []
-        for place in odd.tolist():
+        messages: list[tuple[int, Message]] = []
+        for place in np.flatnonzero(odd).tolist():
             start, size = int(starts[place]), int(sizes[place])
             cause, found = _open(buffer[start : start + size])
             if found is None:
                 self.tally.reject(cause, size + 1)
+                continue
+            self.tally.accepted += 1
+            self.tally.bytes_accepted += size + 1
+            if isinstance(found, np.ndarray):
+                parts.append((found, np.full(len(found), place)))
             else:
-                self.tally.accepted += 1
-                self.tally.bytes_accepted += size + 1
-                opened.append((place, found))
-        return opened
+                messages.append((place, found))
+
+        rows = np.concatenate([rows for rows, _ in parts])
+        places = np.concatenate([places for _, places in parts])
+        # stable: the samples of one block share a place and keep their order
+        order = np.argsort(places, kind="stable")
+        before = np.searchsorted(places[order], [place for place, _ in messages])
+        placed = (Placed(int(n), message) for n, (_, message) in zip(before, messages, strict=True))
+        return Decoded(to_block(rows[order]), tuple(placed))
 
 
-def _open(body: bytes) -> tuple[str, Message | bytes | None]:
-    """The message of a frame, or a sample's payload cut to its plain length, or the cause against it."""
+def _open(body: bytes) -> tuple[str, Message | Rows | None]:
+    """The message of a frame, or its samples, or the cause against it."""
     if len(body) > MAX_BODY:
         return "too_long", None
     try:
@@ -150,21 +169,15 @@ def _open(body: bytes) -> tuple[str, Message | bytes | None]:
     return _read(payload)
 
 
-def _read(payload: bytes) -> tuple[str, Message | bytes | None]:
-    if payload[0] == SAMPLE_KIND:
-        plain = payload[: SAMPLE.itemsize]
-        return ("", plain) if len(plain) == SAMPLE.itemsize else ("short", None)
+def _read(payload: bytes) -> tuple[str, Message | Rows | None]:
+    shortest = {SAMPLE_KIND: SAMPLE.itemsize, BLOCK_KIND: BLOCK_HEAD.itemsize + BLOCK_STEP.itemsize}
+    if payload[0] in shortest:
+        if len(payload) < shortest[payload[0]]:
+            return "short", None
+        # bytes beyond a plain sample are ignored; the length of a block says how many samples it holds
+        samples = payload[: SAMPLE.itemsize] if payload[0] == SAMPLE_KIND else payload
+        return "", rows_of(np.frombuffer(samples, np.uint8)[np.newaxis])
     layout = LAYOUT_BY_KIND.get(payload[0])
     if layout is None:
         return "unknown_type", None
     return ("", layout.read(payload)) if len(payload) >= layout.min_payload else ("short", None)
-
-
-def _merge(rows: Rows, places: Places, longer: list[tuple[int, bytes]]) -> tuple[Rows, Places]:
-    """Put the samples of longer frames in their places among the plain ones."""
-    if not longer:
-        return rows, places
-    more = np.frombuffer(b"".join(payload for _, payload in longer), SAMPLE)
-    all_places = np.concatenate([places, np.array([place for place, _ in longer], np.intp)])
-    order = np.argsort(all_places)
-    return np.concatenate([rows, more])[order], all_places[order]

@@ -22,6 +22,7 @@ MAX_PAYLOAD = 64
 """Bytes of a payload, type byte included; the protocol's bound on a receiver's buffer."""
 
 SAMPLE_KIND = 0x01
+BLOCK_KIND = 0x07
 UNIT_ID_BYTES = 8
 NAME_BYTES = 32
 NOTE_BYTES = MAX_PAYLOAD - 1
@@ -35,6 +36,14 @@ class Capability(IntFlag):
     EMERGENCY_STOP = 1 << 2
     HALTS_ON_SILENCE = 1 << 3
     CYCLES = 1 << 4
+    BLOCKS = 1 << 5
+
+
+class Accepts(IntFlag):
+    """What a host says it can read beside the samples of version 1.0, when it asks for a stream."""
+
+    SAMPLES = 0
+    BLOCKS = 1 << 0
 
 
 class StateFlag(IntFlag):
@@ -166,6 +175,7 @@ class StreamAt:
 
     request: int
     rate_mhz: int
+    accepts: Accepts = Accepts.SAMPLES
 
 
 @dataclass(frozen=True, slots=True)
@@ -285,6 +295,7 @@ _EVENT_CODES = {int(code): code for code in EventCode}
 _REPLY_RESULTS = {int(result): result for result in ReplyResult}
 _MEANING: dict[str, Callable[[Any], Any]] = {
     "capabilities": Capability,
+    "accepts": Accepts,
     "flags": StateFlag,
     "code": lambda value: _EVENT_CODES.get(value, value),
     "stop_cause": lambda value: _EVENT_CODES.get(value, value),
@@ -306,17 +317,21 @@ class Layout:
         Layout of the fields of fixed size.
     text_bytes
         Largest size of a text that follows as the last field; None if there is no text.
+    appended_bytes
+        Size of the last fixed fields, which version 1.0 does not have: absent means zero, and zeros are not
+        sent.
     """
 
     kind: int
     message: type[Any]
     fixed: struct.Struct
     text_bytes: int | None = None
+    appended_bytes: int = 0
 
     @property
     def min_payload(self) -> int:
         """Shortest payload that holds the message, type byte included."""
-        return 1 + self.fixed.size
+        return 1 + self.fixed.size - self.appended_bytes
 
     def write(self, message: Any) -> bytes:
         """Payload of a message of this class."""
@@ -331,16 +346,19 @@ class Layout:
                 f"{message!r}: unit_id of {len(message.unit_id)} bytes, expected {UNIT_ID_BYTES}"
             )
         try:
-            return bytes([self.kind]) + self.fixed.pack(*values) + text
+            payload = bytes([self.kind]) + self.fixed.pack(*values) + text
         except struct.error as problem:
             raise InputError(
                 f"{message!r}: a field does not fit its place on the wire ({problem}); "
                 f"expected integers in the range of layout {self.fixed.format!r}"
             ) from problem
+        if self.appended_bytes and not any(payload[self.min_payload :]):
+            return payload[: self.min_payload]
+        return payload
 
     def read(self, payload: bytes) -> Any:
         """Message held by a payload of at least `min_payload` bytes; bytes beyond the layout are ignored."""
-        values: list[Any] = list(self.fixed.unpack_from(payload, 1))
+        values: list[Any] = list(self.fixed.unpack_from(payload.ljust(1 + self.fixed.size, b"\0"), 1))
         if self.text_bytes is not None:
             text = payload[self.min_payload : self.min_payload + self.text_bytes]
             values.append(text.decode(errors="replace"))
@@ -357,7 +375,7 @@ _LAYOUTS = (
     Layout(0x05, Note, struct.Struct("<"), NOTE_BYTES),
     Layout(0x06, State, struct.Struct("<HHBHIiiiiH")),
     Layout(0x40, Identify, struct.Struct("<H")),
-    Layout(0x41, StreamAt, struct.Struct("<HI")),
+    Layout(0x41, StreamAt, struct.Struct("<HIB"), appended_bytes=1),
     Layout(0x42, Heartbeat, struct.Struct("<H")),
     Layout(0x43, Arm, struct.Struct("<H")),
     Layout(0x44, Disarm, struct.Struct("<H")),

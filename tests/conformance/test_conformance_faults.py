@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 from cobs import cobs
-from stepped_rig import checked, failed, stepped
+from stepped_rig import checked, failed, not_tried, stepped
 
 from rig.conformance import Verdict
 from rig.conformance.othersums import seal_found
@@ -251,6 +251,43 @@ def every_tenth_lost(block: SampleBlock) -> SampleBlock:
     return SampleBlock(
         block.seq[kept], block.time_us[kept], block.force[kept], block.position[kept], block.status[kept]
     )
+
+
+def loses_one_block(rig: VirtualRig) -> None:
+    around(rig, "_encoded", lambda kept, block: without_the_first(*kept(block)))
+
+
+def without_the_first(frames, counts):
+    end = frames.index(0) + 1
+    return frames[end:], counts[1:]
+
+
+def blocks_unasked(rig: VirtualRig) -> None:
+    class Talkative(type(rig.device)):  # type: ignore[misc]
+        in_blocks = property(lambda self: self.machine.period_s < 1 / 1000)
+
+    rig.device.__class__ = Talkative
+
+
+def slower_in_blocks(rig: VirtualRig) -> None:
+    def stream(kept, rate_mhz):
+        granted_mhz = kept(rate_mhz)
+        if rate_mhz == 2**31 - 1:
+            rig.device.machine.set_rate(granted_mhz / 1500)
+        return granted_mhz
+
+    around(rig.device, "_stream", stream)
+
+
+@pytest.mark.parametrize("spoil", [loses_one_block, blocks_unasked, slower_in_blocks])
+def test_blocks_that_break_a_rule_fail_their_check(spoil: Spoil) -> None:
+    assert failed(checked(spoil, ["blocks"], rate_hz=5000.0)) == {"blocks"}
+
+
+def test_sound_blocks_pass_and_a_device_without_them_is_not_tried() -> None:
+    sound = checked(groups=["blocks", "rates"], rate_hz=5000.0)
+    assert failed(sound) == set() and "10 in each frame" in sound.outcomes[3].found
+    assert "blocks" in not_tried(checked(groups=["blocks"]))
 
 
 def slower_than_granted(rig: VirtualRig) -> None:

@@ -38,8 +38,9 @@ def test_a_sound_device_passes_every_check_that_is_for_it() -> None:
     assert failed(report) == set()
     assert report.passed
     assert report.disarmed
-    assert set(not_tried(report)) == {"identity-repeated"}
-    assert len(report.of(Verdict.PASSED)) == len(ALL_CHECKS) - 1
+    # it listens, and it is too slow for blocks
+    assert set(not_tried(report)) == {"identity-repeated", "blocks"}
+    assert len(report.of(Verdict.PASSED)) == len(ALL_CHECKS) - 2
 
 
 def test_every_provocation_was_made_and_undone() -> None:

@@ -43,7 +43,7 @@ TRIES = 3
 """Of a check that takes the wall's time, on a machine that may be busy with something else."""
 
 LONGEST_S = 1200.0
-UNTRIED = {"identity-repeated", "number-wraps", "time-wraps"}
+UNTRIED = {"identity-repeated", "blocks", "number-wraps", "time-wraps"}
 """It listens; and its counters wrap after minutes, which nobody waits for here."""
 
 

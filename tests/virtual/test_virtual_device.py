@@ -2,11 +2,13 @@
 
 import numpy as np
 import pytest
+from cobs import cobs
 from virtual_host import RATE_HZ, Clock, Host, commanded_host, decoded, ready_host, rows, scripted_bytes
 
 from rig.samples import Status
 from rig.virtual import Chain, LinearSpring, VirtualRig, specimen_named
 from rig.wire import (
+    Accepts,
     Arm,
     AskState,
     Capability,
@@ -68,6 +70,61 @@ def test_stream_grants_at_most_the_highest_rate_and_zero_stops() -> None:
     assert host.ask(StreamAt, 0) == Reply(ReplyResult.ACCEPTED, host.next_request - 1, 0)
     host.run(1.0)
     assert len(host.samples) - before == 100
+
+
+def frames_of(rig: VirtualRig, *asked: int) -> tuple[list[int], Host]:
+    """Types of the frames that come in a tenth of a second of a stream, and who decoded them."""
+    host = Host(rig)
+    host.hear(rig.receive(b""))
+    host.ask(StreamAt, *asked)
+    sent = rig.advance(0.1)
+    host.hear(sent)
+    return [cobs.decode(frame)[0] for frame in sent.split(b"\0") if frame], host
+
+
+def test_blocks_go_to_a_host_that_asks_for_them_and_lose_no_sample() -> None:
+    rig = VirtualRig(SPRING, rate_hz=50_000.0, scripted=False)
+    kinds, host = frames_of(rig, 50_000_000, Accepts.BLOCKS)
+    # what is left over where the rig works out its samples in pieces goes plain
+    assert 490 <= kinds.count(7) == len(kinds) - kinds.count(1)
+    np.testing.assert_array_equal(host.samples.seq, np.arange(5000))
+    np.testing.assert_array_equal(np.diff(host.samples.time_us), 20)
+
+
+@pytest.mark.parametrize(
+    ("rate_hz", "blocks", "asked"),
+    [
+        (50_000.0, True, (50_000_000,)),
+        (50_000.0, False, (50_000_000, Accepts.BLOCKS)),
+        (50_000.0, True, (1_000_000, Accepts.BLOCKS)),
+        (500.0, True, (500_000, Accepts.BLOCKS)),
+    ],
+    ids=["a host of version 1.0", "a device of version 1.0", "a slow stream", "a slow device"],
+)
+def test_single_samples_go_to_all_others(rate_hz, blocks, asked) -> None:
+    kinds, host = frames_of(VirtualRig(SPRING, rate_hz=rate_hz, scripted=False, blocks=blocks), *asked)
+    assert kinds == [1] * round(0.1 * min(rate_hz, asked[0] / 1000))
+    (identity,) = (each for each in host.messages if isinstance(each, Identity))
+    assert (Capability.BLOCKS in identity.capabilities) == (blocks and rate_hz > 1000.0)
+
+
+def test_another_boot_forgets_that_the_host_reads_blocks() -> None:
+    rig = VirtualRig(SPRING, rate_hz=2000.0, scripted=False)
+    frames_of(rig, 2_000_000, Accepts.BLOCKS)
+    assert rig.device.in_blocks
+    rig.order("reset power")
+    rig.advance(0.01)
+    assert not rig.device.in_blocks
+
+
+def test_blocks_beyond_the_room_are_dropped_whole_and_counted_in_frames() -> None:
+    rig = VirtualRig(SPRING, rate_hz=50_000.0, scripted=False)
+    _, host = frames_of(rig, 50_000_000, Accepts.BLOCKS)
+    before = len(host.samples)
+    # 100 blocks of 68 bytes are due, three fit
+    host.hear(rig.advance(0.02, 3 * 68 + 67))
+    assert len(host.samples) == before + 30
+    assert rig.device.frames_dropped == 97
 
 
 def test_seq_counts_samples_that_were_not_sent() -> None:

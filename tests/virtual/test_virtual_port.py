@@ -13,6 +13,8 @@ import serial
 from virtual_host import rows
 
 from rig.errors import InputError
+from rig.reader import PortAddress, Reader
+from rig.samples import Samples
 from rig.virtual import FAULT_NAMES, LinearSpring, VirtualPort, VirtualRig, specimen_named
 from rig.wire import (
     Event,
@@ -94,6 +96,25 @@ def test_a_run_is_the_same_bytes_at_any_speed(tmp_path) -> None:
             runs.append(SampleBlock.concatenate(blocks)[:3500])
     for column in ("seq", "time_us", "force", "position", "status"):
         np.testing.assert_array_equal(getattr(runs[0], column), getattr(runs[1], column))
+
+
+def test_fifty_thousand_samples_a_second_come_through_the_reader_without_loss(tmp_path) -> None:
+    rig = VirtualRig(LinearSpring(), rate_hz=50_000.0, scripted=False)
+    with VirtualPort(rig, tmp_path / "rig", 1.001) as port:
+        # a little faster than real time, the port waits for a machine that has no time to read
+        address = PortAddress(path=port.path)
+        with Reader(address, "framed", rate_hz=50_000.0, lock_places=[tmp_path]) as reader:
+            samples = reader.empty()
+            while len(samples) < 50_000:
+                delivery = reader.get(PATIENCE_S)
+                assert delivery is not None
+                samples = Samples.concatenate([samples, delivery.samples])
+            assert reader.granted_hz == 50_000.0
+            assert reader.tally.rejected == 0
+            # frames of samples are blocks: ten in each
+            assert reader.tally.accepted < len(samples) / 8
+    np.testing.assert_array_equal(np.diff(samples.seq), 1)
+    np.testing.assert_array_equal(np.diff(samples.time_us), 20)
 
 
 def test_link_and_thread_are_gone_at_the_end(tmp_path) -> None:

@@ -1,6 +1,9 @@
 """Framed format: any damage, any chopping, against a plain decoder written here from the protocol."""
 
+import math
 import struct
+from dataclasses import replace
+from fractions import Fraction
 from itertools import pairwise
 
 import numpy as np
@@ -18,6 +21,7 @@ from rig.wire import (
     Note,
     Reply,
     SampleBlock,
+    encode_blocks,
     encode_frame,
     encode_samples,
 )
@@ -30,6 +34,7 @@ BODY_SIZES = {
     0x04: 7,
     0x05: 0,
     0x06: 29,
+    0x07: 18,
     0x40: 2,
     0x41: 6,
     0x42: 2,
@@ -64,8 +69,32 @@ def sample_payload(values, more=b""):
     return struct.pack("<BBHIii", 1, *values) + more
 
 
+def block_payload(  # noqa: PLR0917 - the fields of the protocol's row
+    status, seq, time_us, span_us, position, steps, more=b""
+):
+    head = struct.pack("<BBHIHi", 7, status, seq, time_us, span_us, position)
+    return (
+        head + b"".join(struct.pack("<i", force)[:3] + struct.pack("<h", off) for force, off in steps) + more
+    )
+
+
+def samples_of_block(payload):
+    """One sample after another, in fractions."""
+    status, seq, time_us, span_us, position = struct.unpack("<BHIHi", payload[1:14])
+    count = (len(payload) - 14) // 5
+    values = []
+    for place in range(count):
+        step = payload[14 + 5 * place : 19 + 5 * place]
+        force = int.from_bytes(step[:3], "little", signed=True)
+        at_us = time_us + math.floor(Fraction(place * span_us, max(count - 1, 1)) + Fraction(1, 2))
+        where = position + int.from_bytes(step[3:], "little", signed=True)
+        wrapped = (where + 2**31) % 2**32 - 2**31
+        values.append((status, (seq + place) % 2**16, at_us % 2**32, force, wrapped))
+    return values
+
+
 def judge(body):  # noqa: PLR0911 - one return for each case of the protocol
-    """("sample", values), ("message", type) or a cause, by a plain reading of the protocol."""
+    """("samples", their values), ("message", type) or a cause, by a plain reading of the protocol."""
     if len(body) > 67:
         return ("too_long", None)
     try:
@@ -82,7 +111,9 @@ def judge(body):  # noqa: PLR0911 - one return for each case of the protocol
     if len(payload) - 1 < BODY_SIZES[payload[0]]:
         return ("short", None)
     if payload[0] == 1:
-        return ("sample", struct.unpack("<BHIii", payload[1:16]))
+        return ("samples", [struct.unpack("<BHIii", payload[1:16])])
+    if payload[0] == 7:
+        return ("samples", samples_of_block(payload))
     return ("message", payload[0])
 
 
@@ -92,8 +123,8 @@ def plain_decoder(stream):
     *bodies, rest = stream.split(b"\0")
     for body in bodies:
         what, value = judge(body) if body else ("empty", None)
-        if what in ("sample", "message"):
-            found.append((what, value))
+        if what in ("samples", "message"):
+            found += [("sample", each) for each in value] if what == "samples" else [(what, value)]
             counts["accepted"] += 1
         else:
             counts[what] += 1
@@ -140,7 +171,25 @@ SAMPLES = st.tuples(
     st.integers(-(2**31), 2**31 - 1),
     st.one_of(st.just(0), st.integers(-300, 300), st.integers(-(2**31), 2**31 - 1)),
 )
+BLOCKS = st.builds(
+    block_payload,
+    st.integers(0, 255),
+    st.integers(0, 2**16 - 1),
+    st.integers(0, 2**32 - 1),
+    st.one_of(st.just(180), st.integers(0, 2**16 - 1)),
+    st.integers(-(2**31), 2**31 - 1),
+    st.one_of(
+        st.lists(
+            st.tuples(st.integers(-(2**23), 2**23 - 1), st.integers(-(2**15), 2**15 - 1)),
+            min_size=n,
+            max_size=m,
+        )
+        for n, m in ((10, 10), (0, 9))
+    ),
+)
 GOOD = st.one_of(
+    BLOCKS.map(frame),
+    st.builds(lambda payload, more: frame((payload + more)[:64]), BLOCKS, st.binary(max_size=4)),
     SAMPLES.map(lambda v: frame(sample_payload(v))),
     st.builds(lambda v, more: frame(sample_payload(v, more)), SAMPLES, st.binary(max_size=48)),
     st.sampled_from([Event(EventCode.BOOT, 0, 0, 1), Note("dwell"), Reply(0, 5, 5), Heartbeat(9)]).map(
@@ -235,6 +284,87 @@ def test_samples_encoded_together_equal_samples_framed_one_by_one(values):
         status.astype(np.uint8),
     )
     assert encode_samples(block) == b"".join(frame(sample_payload(v)) for v in values)
+
+
+def even(count, period_us, *, force=0, position=0, status=64, seq=65_530, time_us=2**32 - 500):
+    """Samples at an even pace that wrap soon, force and position rising by fifteen and three."""
+    place = np.arange(count)
+    return SampleBlock(
+        (seq + place) % 2**16,
+        (time_us + np.rint(place * period_us).astype(np.int64)) % 2**32,
+        (force + 15 * place).astype(np.int32),
+        (position + 3 * place).astype(np.int32),
+        np.full(count, status, np.uint8),
+    )
+
+
+def assert_same(found, sent, within_us=0):
+    for column in ("seq", "force", "position", "status"):
+        np.testing.assert_array_equal(getattr(found, column), getattr(sent, column))
+    assert np.abs((found.time_us - sent.time_us + 2**31) % 2**32 - 2**31).max(initial=0) <= within_us
+
+
+@pytest.mark.parametrize("rate_hz", [50_000.0, 30_000.0, 44_100.0, 1_001.0])
+@pytest.mark.parametrize("count", [0, 9, 10, 1234])
+def test_samples_at_an_even_pace_come_back_from_blocks(rate_hz, count):
+    sent = even(count, 1e6 / rate_hz, force=-(2**23), position=-1800)
+    frames, counts = encode_blocks(sent)
+    assert_same(FrameDecoder().feed(frames).samples, sent, within_us=1)
+    # by the protocol's table: 68 bytes on the wire for ten, 20 for one
+    assert len(frames) == count // 10 * 68 + count % 10 * 20
+    assert counts.tolist() == [10] * (count // 10) + [1] * (count % 10)
+
+
+def test_fifty_thousand_samples_take_at_most_400_kb():
+    assert len(encode_blocks(even(50_000, 20.0))[0]) <= 400_000
+
+
+def with_one_other(name, value, place=14):
+    sent = even(40, 20.0)
+    column = getattr(sent, name).copy()
+    column[place] = value
+    return replace(sent, **{name: column})
+
+
+@pytest.mark.parametrize(
+    "sent",
+    [
+        with_one_other("force", 2**23),
+        with_one_other("force", -(2**23) - 1),
+        with_one_other("position", 2**31 - 1),
+        with_one_other("position", 2**15 + 30),
+        with_one_other("status", 65),
+        with_one_other("seq", 65_000),
+        with_one_other("time_us", 12_345),
+    ],
+    ids=["force", "low force", "far", "just too far", "status", "a hole", "an uneven time"],
+)
+def test_what_does_not_fit_into_a_block_is_sent_plain_and_the_rest_in_blocks(sent):
+    frames, counts = encode_blocks(sent)
+    assert_same(FrameDecoder().feed(frames).samples, sent)
+    assert counts.tolist() == [10, *[1] * 10, 10, 10]
+
+
+@settings(deadline=None)
+@given(st.lists(SAMPLES, max_size=45))
+def test_any_samples_come_back_from_blocks(values):
+    columns = [np.array(column, np.int64) for column in zip(*values, strict=True)] or [
+        np.empty(0, np.int64)
+    ] * 5
+    status, seq, time_us, force, position = columns
+    sent = SampleBlock(
+        seq, time_us, force.astype(np.int32), position.astype(np.int32), status.astype(np.uint8)
+    )
+    assert_same(FrameDecoder().feed(encode_blocks(sent)[0]).samples, sent, within_us=1)
+
+
+def test_a_lost_block_leaves_a_hole_of_ten_numbers():
+    frames, _ = encode_blocks(even(30, 20.0, seq=0))
+    broken = bytearray(frames)
+    broken[68 + 5] ^= 0x40
+    decoder = FrameDecoder()
+    assert decoder.feed(bytes(broken)).samples.seq.tolist() == [*range(10), *range(20, 30)]
+    assert decoder.tally.rejected == 1
 
 
 @pytest.mark.parametrize(

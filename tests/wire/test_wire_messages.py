@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from rig.errors import InputError
 from rig.wire import (
+    Accepts,
     Arm,
     AskState,
     Capability,
@@ -49,6 +50,7 @@ BY_HAND = [
     ),
     (Identify(1), bytes.fromhex("40 0100")),
     (StreamAt(2, 500_000), bytes.fromhex("41 0200 20a10700")),
+    (StreamAt(2, 500_000, Accepts.BLOCKS), bytes.fromhex("41 0200 20a10700 01")),
     (Heartbeat(3), bytes.fromhex("42 0300")),
     (Arm(4), bytes.fromhex("43 0400")),
     (Disarm(5), bytes.fromhex("44 0500")),
@@ -89,7 +91,7 @@ MESSAGES = st.one_of(
     st.builds(Reply, U8, U16, I32),
     st.builds(Note, short_text(63)),
     st.builds(State, U16, st.builds(StateFlag, U16), U8, U16, U32, I32, I32, I32, I32, U16),
-    st.builds(StreamAt, U16, U32),
+    st.builds(StreamAt, U16, U32, st.builds(Accepts, U8)),
     st.builds(MoveTo, U16, I32, U32),
     st.builds(PressUntil, U16, I32, U32, I32),
     st.builds(Limits, U16, I32, I32, I32, I32),

@@ -18,8 +18,9 @@
 
 /* The most that one command is answered with: identity or state, and the reply; with an event behind them. */
 #define ANSWER_ROOM 110u
-/* A sample goes only where an answer would still fit behind it, so that samples never hold one up. */
-#define SAMPLE_ROOM (ANSWER_ROOM + 24u)
+/* What a frame adds to its payload. A sample goes only where an answer would still fit behind it, so that samples
+ * never hold one up. */
+#define FRAME_BYTES 4u
 /* Bytes from the host that one turn looks at; more would delay the trips. */
 #define MOST_HEARD 32
 
@@ -55,7 +56,7 @@ static void send_identity(void)
     *at++ = PROTOCOL_VERSION;
     *at++ = FIRMWARE_MAJOR;
     *at++ = FIRMWARE_MINOR;
-    at = put_u16(at, CAPABILITIES);
+    at = put_u16(at, CAPABILITIES | (SENDS_BLOCKS ? CAPABILITY_BLOCKS : 0u));
     at = put_u16(at, boot_id);
     at = put_u32(at, FASTEST_STREAM_MHZ);
     memcpy(at, UNIT_ID, 8);
@@ -120,7 +121,8 @@ static enum result start_cycles(uint16_t request, const uint8_t *body)
     return motions_cycle(request, &order);
 }
 
-static enum result carry_out(uint8_t type, uint16_t request, const uint8_t *body, int32_t *value)
+/* `appended` is the first byte behind the body of version 1.0, 0 if there is none. */
+static enum result carry_out(uint8_t type, uint16_t request, const uint8_t *body, uint8_t appended, int32_t *value)
 {
     switch (type) {
     case COMMAND_IDENTIFY:
@@ -130,7 +132,7 @@ static enum result carry_out(uint8_t type, uint16_t request, const uint8_t *body
         send_state();
         return RESULT_ACCEPTED;
     case COMMAND_STREAM:
-        *value = (int32_t)sampling_rate(bytes_u32(body));
+        *value = (int32_t)sampling_rate(bytes_u32(body), (appended & ACCEPTS_BLOCKS) != 0);
         return RESULT_ACCEPTED;
     case COMMAND_ARM:
         return trips_arm(chip_time_us());
@@ -161,10 +163,12 @@ static enum result carry_out(uint8_t type, uint16_t request, const uint8_t *body
 static void obey(const uint8_t *payload, uint8_t count)
 {
     uint8_t type = payload[0];
-    if (type < FIRST_COMMAND || count < SHORTEST_COMMAND)
+    if (type < FIRST_COMMAND)
         return;
-    bool known = type <= LAST_COMMAND;
-    if (known && count < SHORTEST_COMMAND + body_bytes[type - FIRST_COMMAND])
+    uint8_t shortest = SHORTEST_COMMAND;
+    if (type <= LAST_COMMAND)
+        shortest = (uint8_t)(shortest + body_bytes[type - FIRST_COMMAND]);
+    if (count < shortest)
         return; /* shorter than it must be: damaged, whatever its check sum says */
     uint16_t request = bytes_u16(payload + 1);
     if (type == COMMAND_HEARTBEAT) {
@@ -178,7 +182,8 @@ static void obey(const uint8_t *payload, uint8_t count)
     if (request != answered) {
         answered = request;
         last_value = 0;
-        last_result = carry_out(type, request, payload + SHORTEST_COMMAND, &last_value);
+        uint8_t appended = count > shortest ? payload[shortest] : 0;
+        last_result = carry_out(type, request, payload + SHORTEST_COMMAND, appended, &last_value);
     }
     send_reply(last_result, request, last_value);
 }
@@ -208,9 +213,9 @@ static void hear(void)
 
 static void send_samples(void)
 {
-    uint8_t payload[SAMPLE_PAYLOAD], count;
+    uint8_t payload[LONGEST_PAYLOAD], count;
     while ((count = sampling_take(chip_time_us(), payload)) != 0) {
-        if (chip_send_room() >= SAMPLE_ROOM)
+        if (chip_send_room() >= ANSWER_ROOM + FRAME_BYTES + count)
             send(payload, count);
         else if (dropped < 0xFFFFu)
             dropped++;

@@ -1,4 +1,4 @@
-/* Numbers of the wire protocol, version 1 (../../protocol.md). */
+/* Numbers of the wire protocol, version 1.1 (../../protocol.md). */
 #ifndef PROTOCOL_H
 #define PROTOCOL_H
 
@@ -9,6 +9,7 @@
 #define MESSAGE_EVENT 0x03
 #define MESSAGE_REPLY 0x04
 #define MESSAGE_STATE 0x06
+#define MESSAGE_BLOCK 0x07
 
 #define COMMAND_IDENTIFY 0x40
 #define COMMAND_STREAM 0x41
@@ -42,6 +43,10 @@
 
 /* drives, limits force, takes an emergency stop, halts on silence, cycles by itself */
 #define CAPABILITIES 0x1Fu
+#define CAPABILITY_BLOCKS 0x20u
+
+/* what a host says it can read when it asks for a stream */
+#define ACCEPTS_BLOCKS 0x01u
 
 enum event_code {
     EVENT_NONE = 0,

@@ -11,18 +11,17 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-#define SAMPLE_PAYLOAD 16
-
 void sampling_begin(void);
 
-/* Rate in mHz, 0 to stop; what is granted. */
-uint32_t sampling_rate(uint32_t wanted_mhz);
+/* Rate in mHz, 0 to stop, and whether the host reads blocks of samples; what is granted. */
+uint32_t sampling_rate(uint32_t wanted_mhz, bool reads_blocks);
 bool sampling_on(void);
 
 /* A conversion was read. */
 void sampling_force_is_new(void);
 
-/* Writes a sample into a payload if one is to be sent now; its length or 0. */
+/* Writes a sample or a block of them into a payload (LONGEST_PAYLOAD bytes) if one is to be sent now; its length
+ * or 0. */
 uint8_t sampling_take(uint32_t now_us, uint8_t *payload);
 
 #endif

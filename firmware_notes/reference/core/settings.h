@@ -39,6 +39,16 @@
 
 /* The highest stream that leaves room on the line at 250 000 baud: 20 bytes of each sample, 40 % of it. */
 #define FASTEST_STREAM_MHZ 500000UL
+
+/* The highest stream in blocks: 8 bytes of each sample, 65 % of the line. An 8-bit chip has no time for more samples. */
+#ifdef F_CPU
+#define FASTEST_BLOCKS_MHZ FASTEST_STREAM_MHZ
+#else
+#define FASTEST_BLOCKS_MHZ 2000000UL
+#endif
+#define SENDS_BLOCKS (FASTEST_BLOCKS_MHZ > FASTEST_STREAM_MHZ)
+/* At this rate or a slower one a sample would wait too long for its block to fill, and goes by itself. */
+#define PLAIN_UP_TO_MHZ 1000000UL
 #define SLOWEST_STREAM_MHZ 1000UL
 
 /* So far may the scale lie beside the steps before the platen counts as stalled: 0.2 mm. */
@@ -105,6 +115,9 @@
 #endif
 #if defined(F_CPU) && FASTEST_STREAM_MHZ / 1000 * 200 > 150000
 #error "more than 750 samples a second leave no room for answers and events at 250 000 baud"
+#endif
+#if FASTEST_BLOCKS_MHZ > 2000000
+#error "the loop turns each millisecond at the latest, and no more than four samples wait for it"
 #endif
 #if RETREAT_COUNTS_PER_S > FASTEST_COUNTS_PER_S || RETREAT_COUNTS_PER_S < 1
 #error "a retreat is slow, and moves"

@@ -310,6 +310,54 @@ static void each_conversion_is_new_in_one_sample(void)
     CHECK(fresh >= AMPLIFIER_PER_S - 1u && fresh <= AMPLIFIER_PER_S + 1u);
 }
 
+#if SENDS_BLOCKS
+/* A second of blocks at the highest rate: every number once, times even, each conversion at its own instant. */
+static void blocks_hold_every_sample_at_its_time(void)
+{
+    fake_boot(0, ABOVE);
+    uint8_t body[5] = {0}, seen = 0, fresh = 0, longest = 0;
+    uint16_t next = 0;
+    put_u32(body, 9000000);
+    body[4] = ACCEPTS_BLOCKS;
+    CHECK(ask(COMMAND_STREAM, body, 5) == RESULT_ACCEPTED && fake.reply_value == (int32_t)FASTEST_BLOCKS_MHZ);
+    for (uint16_t i = 0; i < 2000; i++) {
+        fake_run_us(500);
+        if (fake.blocks == seen)
+            continue;
+        /* never two of them between two looks */
+        CHECK(++seen == fake.blocks && (fake.block_bytes - 14) % 5 == 0);
+        uint8_t count = (uint8_t)((fake.block_bytes - 14) / 5);
+        uint16_t first = bytes_u16(fake.block + 2), span_us = bytes_u16(fake.block + 8);
+        CHECK(first == next && count >= 1 && count <= 10);
+        next = (uint16_t)(first + count);
+        longest = count > longest ? count : longest;
+        CHECK(span_us + 11 >= (count - 1) * 500 && span_us <= (count - 1) * 500 + 11);
+        if (fake.block[1] & STATUS_FRESH_FORCE) {
+            fresh = (uint8_t)(fresh + count);
+            CHECK(bytes_u32(fake.block + 4) % (1000000u / AMPLIFIER_PER_S) == 0);
+        }
+    }
+    /* 24 samples lie between two conversions, so that none waits for longer than ten take */
+    CHECK(longest == 10 && next >= 1980 && fake.samples == 0);
+    CHECK(fresh >= AMPLIFIER_PER_S - 2u && fresh <= AMPLIFIER_PER_S + 1u);
+}
+#endif
+
+static void slower_streams_and_older_hosts_get_samples_one_by_one(void)
+{
+    fake_boot(0, ABOVE);
+    uint8_t body[5] = {0};
+    put_u32(body, 9000000);
+    ask(COMMAND_STREAM, body, 4);
+    fake_run_us(100000);
+    CHECK(fake.samples >= 48 && fake.blocks == 0);
+    put_u32(body, 400000);
+    body[4] = ACCEPTS_BLOCKS;
+    ask(COMMAND_STREAM, body, 5);
+    fake_run_us(100000);
+    CHECK(fake.samples >= 86 && fake.blocks == 0);
+}
+
 static void a_full_line_drops_samples_and_counts_them(void)
 {
     fake_boot(0, ABOVE);
@@ -1074,6 +1122,10 @@ int main(void)
     RUN(samples_come_at_the_granted_rate_with_their_numbers);
     RUN(rates_that_cannot_be_had_are_brought_into_range);
     RUN(each_conversion_is_new_in_one_sample);
+#if SENDS_BLOCKS
+    RUN(blocks_hold_every_sample_at_its_time);
+#endif
+    RUN(slower_streams_and_older_hosts_get_samples_one_by_one);
     RUN(a_full_line_drops_samples_and_counts_them);
     RUN(nothing_moves_before_limits_arming_and_homing);
     RUN(limits_may_narrow_those_built_in_and_not_widen_them);

@@ -109,6 +109,11 @@ static void note(const uint8_t *payload, uint8_t count)
         fake.samples++;
         memcpy(fake.sample, payload, sizeof fake.sample);
         break;
+    case MESSAGE_BLOCK:
+        fake.blocks++;
+        fake.block_bytes = count;
+        memcpy(fake.block, payload, count);
+        break;
     case MESSAGE_IDENTITY:
         fake.identities++;
         break;

@@ -44,6 +44,8 @@ struct fake {
     int32_t reply_value;
     struct fake_event events[MOST_EVENTS];
     uint8_t sample[16];
+    uint8_t blocks, block_bytes;
+    uint8_t block[64];
     uint8_t state[40];
 };
 
