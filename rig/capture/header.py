@@ -19,7 +19,7 @@ from pydantic import AwareDatetime, Field, TypeAdapter, ValidationError
 
 from rig import __version__
 from rig.capture.disk import parse_yaml
-from rig.core import LARGEST_TEXT
+from rig.core import LARGEST_TEXT, keep_names
 from rig.errors import CaptureError
 from rig.samples import Channel, ClockSource, Sense
 
@@ -126,12 +126,14 @@ def parse_header(fields: Mapping[str, Any], where: str) -> CaptureHeader:
         Naming the first wrong field, what was found and what would be right.
     """
     try:
-        return _adapter().validate_python(dict(fields))
+        header = _adapter().validate_python(dict(fields))
     except ValidationError as refusal:
         first = refusal.errors(include_url=False)[0]
         name = ".".join(str(part) for part in first["loc"])
         found = "nothing" if first["type"] == "missing" else repr(first["input"])[:80]
         raise CaptureError(f"{where}: field '{name}': found {found}; {first['msg']}") from refusal
+    keep_names(header.specimen, header.batch)
+    return header
 
 
 @lru_cache(maxsize=1)

@@ -28,6 +28,7 @@ from rig.capture.events import EVENTS_FILE, damaged_lines, each_event
 from rig.capture.header import HEADER_FILE, CaptureHeader, parse_header
 from rig.capture.recovery import Damage, FileIndex, header_copy, index_file, read_batches
 from rig.capture.summary import SUMMARY_FILE, read_rows
+from rig.core import keep_names
 from rig.errors import CaptureError
 from rig.samples import Samples
 
@@ -202,6 +203,7 @@ def open_capture(path: Path | str) -> Capture:
         If there is no capture, or a field of its header is wrong.
     """
     path = Path(path)
+    keep_names(path.name)
     try:
         is_folder = path.is_dir()
     except OSError as refusal:

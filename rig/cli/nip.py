@@ -38,7 +38,7 @@ PLATE, WHEELS = "plate", "wheels"
     multiple=True,
     required=True,
     metavar="Q",
-    help="Radius of the wheel; twice for two different wheels.",
+    help='"radius 60 mm" or "diameter 4 in"; twice for two different wheels.',
 )
 @click.option(
     "--between", type=click.Choice([PLATE, WHEELS]), default=PLATE, show_default=True,
@@ -150,7 +150,7 @@ def _nip(
 ) -> Nip:
     from rig.aids import Nip
 
-    radii = [read_quantity("--wheel", each, "mm") or 0.0 for each in wheels]
+    radii = [_radius_mm(wheel) for wheel in wheels]
     if len(radii) > (1 if between == PLATE else 2):
         raise InputError(
             f"--wheel: found {len(radii)} with --between {between}, expected "
@@ -168,6 +168,13 @@ def _nip(
         inertia=inertia,
         rim_mm_per_s=read_quantity("--rim-speed", rim_speed, "mm/s"),
     )
+
+
+def _radius_mm(text: str) -> float:
+    which, _, size = text.strip().partition(" ")
+    if which.lower() not in ("radius", "diameter"):
+        raise InputError(f"--wheel: found {text!r}, expected 'radius {text}' or 'diameter {text}'")
+    return (read_quantity("--wheel", size, "mm") or 0.0) / (2 if which.lower() == "diameter" else 1)
 
 
 def _of_captures(

@@ -13,6 +13,7 @@ import click
 from rig.cli.options import read_quantity
 from rig.cli.output import console, is_plain, json_option, print_json, say
 from rig.cli.specimens_options import read_at, register_option, who_option
+from rig.core import US, chosen_units
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -53,10 +54,14 @@ class Weighed:
 @click.option("--latitude", type=float, metavar="DEG", help="Likewise, by the international formula.")
 @click.option("--altitude", type=float, default=0.0, metavar="M", help="Above the sea, with --latitude.")
 @click.option("--density", metavar="Q", help='Of the pieces, "120 kg/m^3": takes out what the air carries.')
-@click.option("--unit", type=click.Choice(["g", "kg", "oz", "lb"]), default="g", show_default=True)
+@click.option("--unit", type=click.Choice(["g", "kg", "oz", "lb"]),
+    help="Unit of the masses shown.  [default: oz with --units us, else g]",
+)  # fmt: skip
 @click.option("--settle", default="2 s", show_default=True, metavar="Q", help="Shortest rest that counts.")
 @click.option("--wait", default="10 min", show_default=True, metavar="Q", help="Longest wait for a piece.")
-@click.option("--add", "enter", is_flag=True, help="Enter pieces that the register does not know.")
+@click.option(
+    "--add", "enter", is_flag=True, help="Enter pieces that are not in the register; makes the register."
+)
 @click.option("--batch", metavar="ID", help="With --add: their batch.")
 @click.option("--print-only", is_flag=True, help="Write nothing into the register.")
 @click.option("--at", metavar="TIME", help="Of typed masses: when they were weighed.  [default: now]")
@@ -77,7 +82,12 @@ def command(pieces: tuple[str, ...], *, path: Path, as_json: bool, **given: Any)
 
     if given["batch"] and not given["enter"]:
         raise InputError("--batch: belongs to pieces that --add enters")
+    given["unit"] = given["unit"] or ("oz" if chosen_units() == US else "g")
     keep = not given["print_only"]
+    if keep and not given["enter"] and not path.exists():
+        raise InputError(
+            f"{path}: no such register; give --add to make it and enter these pieces, or --print-only"
+        )
     known = keep or path.exists()
     with Register(path, make=keep and given["enter"]) if known else nullcontext() as register:
         keeper = _Keeper(register, given)
@@ -141,7 +151,10 @@ class _Keeper:
                 raise InputError(f"specimen {name}: did you mean {' or '.join(near)}?")
             return
         if not self._given["print_only"]:
-            self._register.specimen(name)
+            try:
+                self._register.specimen(name)
+            except InputError as problem:
+                raise InputError(f"{problem}; --add enters a new piece") from None
 
     def typed(self, name: str, text: str) -> None:
         """Keep a mass that was read off a scale."""

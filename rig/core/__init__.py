@@ -42,6 +42,7 @@ if TYPE_CHECKING:
         chosen_units,
         forget_units,
         in_chosen_units,
+        keep_names,
         table_in_chosen_units,
     )
     from rig.core.rounding import first_few, rounded, shown_u

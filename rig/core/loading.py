@@ -21,6 +21,7 @@ from typing import Any, BinaryIO, NoReturn
 
 import yaml
 
+from rig.core.reader_units import keep_names
 from rig.errors import InputError
 
 LARGEST_TEXT = 1 << 20
@@ -82,6 +83,7 @@ def open_file(path: Path) -> BinaryIO:
         handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
     except ValueError:
         raise OSError(errno.EINVAL, "the name holds a zero byte", str(path)) from None
+    keep_names(path.name, path.stem)
     kind = stat.S_IFMT(os.fstat(handle).st_mode)
     if kind != stat.S_IFREG:
         os.close(handle)

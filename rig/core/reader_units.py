@@ -31,6 +31,9 @@ ENVIRONMENT = "PRESSRIG_UNITS"
 NOT_IN_THE_UNIT = {"n", "p", "p (Holm)", "normal p", "pieces", "pieces needed", "outlier", "outside", "of"}
 """Headings of columns that hold counts, probabilities or names also where the whole table has a unit."""
 
+NAMED = {"batch", "capture", "group", "model", "piece", "set", "specimen"}
+"""Headings of columns that hold names, which stay as they are."""
+
 FEWEST_DIGITS = 3
 """Significant digits that the US figure of a whole number keeps: 90 mm is 3.54 in."""
 
@@ -48,6 +51,9 @@ _NUMBERS_ONLY = re.compile(rf"\s*{_NUMBER}(?:[\s()+-]|to|{_NUMBER})*\s*")
 _chosen: dict[str, str] = {}
 """What the command line and the rig file chose, by "option" and "rig file"."""
 
+_in_names: dict[str, set[tuple[str, str]]] = {}
+"""By quantity, what stands before and behind it in names such as "pad 5 mm"; it belongs to the name."""
+
 
 def choose_units(system: str, by: str) -> None:
     """Choose the reader's units for this process; `by` is "option" or "rig file"."""
@@ -57,8 +63,25 @@ def choose_units(system: str, by: str) -> None:
 
 
 def forget_units() -> None:
-    """Forget what was chosen; every command starts without."""
+    """Forget what was chosen, and the names; every command starts without."""
     _chosen.clear()
+    _in_names.clear()
+
+
+def keep_names(*names: str | None) -> None:
+    """Leave the quantities within these names as they are: a name is typed, and found again, as it was given.
+
+    Examples
+    --------
+    >>> keep_names("pad 5 mm, 20 N")
+    >>> in_chosen_units("pad 5 mm, 20 N: softer by 5 mm", "us")
+    'pad 5 mm, 20 N: softer by 0.20 in'
+    """
+    for name in names:
+        for found in _QUANTITIES.finditer(name or ""):
+            around = found.string[: found.start()], found.string[found.end() :]
+            if any(around):  # a name that is nothing but a quantity cannot be told from one
+                _in_names.setdefault(found[0], set()).add(around)
 
 
 def chosen_units() -> str | None:
@@ -100,7 +123,10 @@ def in_chosen_units(text: str, system: str | None = None) -> str:
 
 def _shown_in(system: str | None) -> Callable[[re.Match[str]], str]:
     def shown(found: re.Match[str]) -> str:
-        if found["quoted"]:
+        before, behind = found.string[: found.start()], found.string[found.end() :]
+        if found["quoted"] or any(
+            before.endswith(first) and behind.startswith(last) for first, last in _in_names.get(found[0], ())
+        ):
             return found[0]
         us = f"{_scaled(found['numbers'], found['unit'])} {us_name(found['unit'])}"
         return us if system == US else f"{found[0]} [{us}]"
@@ -170,7 +196,7 @@ def table_in_chosen_units(
             if unit in US_UNITS and _NUMBERS_ONLY.fullmatch(cell):
                 us = _scaled(cell, unit)
                 row[place] = us if system == US else f"{cell} [{us}]"
-            else:
+            elif heads[place] not in NAMED:
                 row[place] = in_chosen_units(cell, system)
     if of_rows is not None:
         for row in cut:

@@ -13,6 +13,7 @@ import re
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 
+from rig.core import keep_names
 from rig.errors import InputError
 from rig.population import STATES
 
@@ -91,6 +92,7 @@ class Record:
     written: str = ""
 
     def __post_init__(self) -> None:
+        keep_names(self.specimen, self.text if self.kind == "batch" else None)
         checked_id(self.specimen)
         if self.kind not in KINDS:
             raise InputError(f"kind: found {self.kind!r:.40}, expected one of {', '.join(KINDS)}")

@@ -131,7 +131,7 @@ FORMS: dict[str, Form] = {
             "captures",
             (
                 Field("--force", "Wanted normal force", "80 N", "quantity", required=True),
-                Field("--wheel", "Radius of the wheel", "60 mm", "quantity", required=True),
+                Field("--wheel", "Wheel: radius or diameter", "diameter 120 mm", required=True),
                 Field("--friction", "Friction between wheel and piece", "0.6 +- 0.1", required=True),
                 Field("--between", "Between", kind="choice", choices=("plate", "wheels")),
                 Field("--size", "Diameter of the pieces", "90 mm +- 0.4 mm", "quantity"),

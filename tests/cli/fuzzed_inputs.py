@@ -376,7 +376,17 @@ class Maker:
                 ("study", table),
                 ("compare", "--table", table),
                 ("study", table, "--json"),
-                ("nip", "--curves", table, "--force", "80 N", "--wheel", "100 mm", "--friction", "0.6"),
+                (
+                    "nip",
+                    "--curves",
+                    table,
+                    "--force",
+                    "80 N",
+                    "--wheel",
+                    "radius 100 mm",
+                    "--friction",
+                    "0.6",
+                ),
                 ("import", table, "--specimen", "F-90-001", "--out", self._folder / "imported"),
             )
         )
@@ -441,7 +451,7 @@ class Maker:
             "--force",
             said(),
             "--wheel",
-            said(),
+            f"radius {said()}",
             "--friction",
             said(),
             "--size",

@@ -85,7 +85,16 @@ def documents(home: Path) -> Iterator[tuple[str, Any]]:
         "compare": ("compare", *examples, *read, "--margin", "at 25%.loading_n=60 N"),
         "sheet": ("sheet", *examples, *read),
         "nip": (
-            *("nip", *examples[:3], "--force", "20 N", "--wheel", "100 mm", "--friction", "0.6 +- 0.1"),
+            *(
+                "nip",
+                *examples[:3],
+                "--force",
+                "20 N",
+                "--wheel",
+                "radius 100 mm",
+                "--friction",
+                "0.6 +- 0.1",
+            ),
             *("--mass", "38 g +- 1 g", "--rim-speed", "4 m/s", "--size", "90 mm"),
         ),
         "lift": (

@@ -145,7 +145,7 @@ def test_reports_of_many_names_show_them_all(in_process, shelf, tmp_path):
             "--force",
             "80 N",
             "--wheel",
-            "100 mm",
+            "radius 100 mm",
             "--friction",
             "0.6",
             "--out",

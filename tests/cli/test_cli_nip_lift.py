@@ -17,7 +17,7 @@ from rig.register import Record, Register
 SPRING, AUTUMN = (1.9, 2.0, 2.1), (2.4, 2.5, 2.6)
 """Stiffness of pieces of two batches in N/mm; invented, as all numbers here."""
 
-NIP = ("--force", "10 N", "--wheel", "100 mm", "--friction", "0.6 +- 0.1")
+NIP = ("--force", "10 N", "--wheel", "radius 100 mm", "--friction", "0.6 +- 0.1")
 LIFT = ("--near", "600 g", "--far", "400 g", "--span", "1.2 m")
 
 
@@ -65,7 +65,7 @@ def test_captures_of_two_batches_give_the_gap_of_their_free_height_and_the_adjus
 
 def test_a_table_of_curves_gives_the_gap_in_a_sentence_in_both_systems_of_units(run, tmp_path):
     path = curves(tmp_path, [*spring_rows("a", 4.0), *spring_rows("b", 4.0)])
-    said = run("nip", "--curves", path, "--force", "80 N", "--wheel", "100 mm", "--friction", "0.6")
+    said = run("nip", "--curves", path, "--force", "80 N", "--wheel", "radius 100 mm", "--friction", "0.6")
     # 90 - 80/4 mm; 70 / 25.4 = 2.7559 in; 80 / 4.44822 = 17.98 lbf
     assert said.startswith("Set the gap to 70.00 mm [2.756 in]")
     assert "for 80 N [18.0 lbf]." in said
@@ -81,7 +81,7 @@ def test_limits_and_sources_stand_in_the_text(run, tmp_path):
 
 def test_pounds_and_inches_are_read(run, tmp_path):
     path = curves(tmp_path, spring_rows("a", 4.0))
-    about = ("--force", "10 lbf", "--wheel", "4 in", "--between", "wheels", "--friction", "0.6")
+    about = ("--force", "10 lbf", "--wheel", "diameter 8 in", "--between", "wheels", "--friction", "0.6")
     document = json.loads(run("nip", "--curves", path, *about, "--json"))
     assert document["wheels_mm"] == pytest.approx([101.6, 101.6])
     # 44.482216 N over 4 N/mm
@@ -145,7 +145,12 @@ def test_a_nip_s_page_has_its_picture_and_its_values_beside_it(run, tmp_path):
 
 
 def refused(curves_file: Path, **changes: Any) -> list[object]:
-    options = {"--curves": curves_file, "--force": "10 N", "--wheel": "100 mm", "--friction": "0.6"} | changes
+    options = {
+        "--curves": curves_file,
+        "--force": "10 N",
+        "--wheel": "radius 100 mm",
+        "--friction": "0.6",
+    } | changes
     return ["nip", *(part for pair in options.items() for part in pair if part is not None)]
 
 
@@ -156,7 +161,8 @@ def refused(curves_file: Path, **changes: Any) -> list[object]:
         ({"--force": "10 mm"}, "--force"),
         ({"--friction": "rough"}, "--friction"),
         ({"--friction": "0.6 +- 0.1 +- 0.1"}, "half of its 95 % interval"),
-        ({"--wheel": "-3 mm"}, "--wheel"),
+        ({"--wheel": "radius -3 mm"}, "--wheel"),
+        ({"--wheel": "60 mm"}, "expected 'radius 60 mm' or 'diameter 60 mm'"),
         ({"--contact-force": "1 N"}, "leave them out"),
     ],
 )

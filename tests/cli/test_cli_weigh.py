@@ -198,6 +198,40 @@ def test_typed_masses_are_kept_with_what_their_last_digit_leaves(register):
     assert found["F-90-002"].g == pytest.approx(1.31 * 28.349523125)
 
 
+def test_the_first_weighing_names_the_option_that_makes_a_register(home):
+    path = home / "pieces.sqlite"
+    assert "give --add to make it" in refusal("F-90-001=37.2 g", "--register", path)
+    assert not path.exists()
+    assert weigh("F-90-001=37.2 g", "--add", "--register", path).exit_code == 0
+    assert masses(path)["F-90-001"].g == 37.2
+    assert "--add enters a new piece" in refusal("C-12=41 g", "--register", path)
+
+
+# the avoirdupois ounce and pound: NIST SP 811, appendix B; recalled
+@pytest.mark.parametrize(
+    ("options", "unit", "in_g"),
+    [
+        ((), "g", 1.0),
+        (("--unit", "kg"), "kg", 1000.0),
+        (("--unit", "oz"), "oz", 28.349523125),
+        (("--unit", "lb"), "lb", 453.59237),
+    ],
+)
+def test_masses_are_shown_in_the_unit_asked_for(register, options, unit, in_g):
+    asked = ("F-90-001=40.82 g", "--register", register, *options)
+    (weighed,) = json.loads(weigh(*asked, "--json").stdout)["weighed"]
+    assert weighed[f"mass_{unit}"] == pytest.approx(40.82 / in_g, rel=1e-12)
+    row = next(line for line in weigh(*asked).stdout.splitlines() if line.startswith("F-90-001"))
+    # within half of the last digit of u, which has two
+    assert float(row.split()[1]) == pytest.approx(40.82 / in_g, abs=0.06 * float(row.split()[2]))
+
+
+def test_masses_are_in_ounces_where_the_readers_units_are_us(register, monkeypatch):
+    monkeypatch.setenv("PRESSRIG_UNITS", "us")
+    done = weigh("F-90-001=40.82 g", "--register", register)
+    assert re.search(r"^F-90-001 +1\.43988 ", done.stdout, re.MULTILINE)  # 40.82/28.349523 = 1.43988
+
+
 def test_a_mass_outside_the_spread_of_its_batch_is_warned_of_and_kept(home):
     path = home / "pieces.sqlite"
     others = [f"F-90-01{n}={36.8 + 0.2 * n:.1f} g" for n in range(5)]

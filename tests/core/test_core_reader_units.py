@@ -7,7 +7,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.core import choose_units, chosen_units, forget_units, in_chosen_units, table_in_chosen_units
+from rig.core import (
+    choose_units,
+    chosen_units,
+    forget_units,
+    in_chosen_units,
+    keep_names,
+    open_file,
+    table_in_chosen_units,
+)
 from rig.errors import InputError
 
 # NIST Special Publication 811 (2008), appendix B: recalled
@@ -54,6 +62,19 @@ def test_a_converted_number_is_the_exact_one_within_the_step_of_the_original(tex
 )
 def test_sentences_in_us_units(text, us):
     assert in_chosen_units(text, "us") == us
+
+
+def test_quantities_within_names_stay_as_they_were_typed(tmp_path):
+    (tmp_path / "pad 5 mm.yaml").write_text("{}")
+    with open_file(tmp_path / "pad 5 mm.yaml"):
+        keep_names("float 90 mm spring", "12 mm F-90", None, "40 N")
+    said = "float 90 mm spring and 12 mm F-90 (pad 5 mm.yaml) differ by"
+    shown = in_chosen_units(f"{said} 90 mm, 12 mm, 5 mm and 40 N", "us")
+    assert shown == f"{said} 3.54 in, 0.472 in, 0.20 in and 8.99 lbf"
+    forget_units()
+    assert "90 mm" not in in_chosen_units(said, "us")
+    named = table_in_chosen_units("batches", ("batch", "height, mm"), [("40 N", "90.0")], "us")
+    assert named[2] == (("40 N", "3.54"),)
 
 
 def test_both_stand_beside_each_other_and_metric_changes_nothing():

@@ -14,7 +14,7 @@ from rig.errors import InputError
 from rig.workbench import FORMS
 from rig.workbench.forms import arguments
 
-NIP = {"--force": "80 N", "--wheel": "60 mm", "--friction": "0.6"}
+NIP = {"--force": "80 N", "--wheel": "radius 60 mm", "--friction": "0.6"}
 
 
 def options_of(command: str) -> dict[str, click.Option]:
@@ -60,7 +60,7 @@ def test_a_filled_form_is_the_command_that_a_person_would_type() -> None:
     assert words == [
         "nip",
         "--force=80 N",
-        "--wheel=60 mm",
+        "--wheel=radius 60 mm",
         "--friction=0.6",
         "--",
         "captures/a",

@@ -105,7 +105,7 @@ def test_a_cycle_is_excluded_for_every_command_and_restored(client, served) -> N
 
 
 def test_wrong_units_come_back_in_the_commands_words(client) -> None:
-    values = {"--force": "80 mm", "--wheel": "60 mm", "--friction": "0.6"}
+    values = {"--force": "80 mm", "--wheel": "radius 60 mm", "--friction": "0.6"}
     progress = answered(client, {"form": "nip", "captures": listed(client)[:1], "values": values})
     assert progress["exit_code"] == 2
     assert "--force: unit 'mm' does not convert to 'N'" in progress["words"]
