@@ -11,21 +11,19 @@ from rig.cli.options import read_conditions, read_quantity
 from rig.cli.output import say
 from rig.errors import InputError
 
-reason_option = click.option("--reason", required=True, metavar="TEXT", help="Why; kept with the record.")
-by_option = click.option("--by", default="", metavar="NAME", help="Who says so; kept with the record.")
+reason_option = click.option("--reason", required=True, metavar="TEXT", help="Reason, kept with the record.")
+by_option = click.option("--by", default="", metavar="NAME", help="Your name, kept with the record.")
 
 
 @click.command("amend")
 @click.argument("captures", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option("--specimen", metavar="NAME", help="Name of the piece.")
-@click.option("--batch", metavar="NAME", help="Batch of the piece.")
+@click.option("--specimen", metavar="NAME", help="Name of the specimen.")
+@click.option("--batch", metavar="NAME", help="Name of its batch.")
 @click.option("--free-height", metavar="Q", help='Free height, "90 mm".')
 @click.option("--area", metavar="Q", help='Loaded area, "3000 mm^2".')
-@click.option("--operator", metavar="NAME", help="Who recorded it.")
-@click.option("--note", metavar="TEXT", help="Added to the notes.")
-@click.option(
-    "--state", metavar="WORD", help="What the piece has been through: new, conditioned, abused, worn."
-)
+@click.option("--operator", metavar="NAME", help="Name of the operator.")
+@click.option("--note", metavar="TEXT", help="Text to add to the notes.")
+@click.option("--state", metavar="WORD", help="State of the piece: new, conditioned, abused or worn.")
 @click.option(
     "--condition", "conditions", multiple=True, metavar="NAME=VALUE",
     help='Temperature, orientation and so on, "temperature=21 degC"; repeatable.',
@@ -46,9 +44,9 @@ def command(
     reason: str,
     by: str,
 ) -> None:
-    """Mend the header of CAPTURES: what was typed wrong or forgotten when they were recorded.
+    """Correct or complete the header of CAPTURES.
 
-    Each correction is a dated record in the capture's folder. The recorded header is kept, every command
+    Each correction is a dated record in the capture's folder. The original header is kept, every command
     reads the amended one, and `pressrig show` lists the records.
     """
     from rig.capture import add_amendment, open_capture

@@ -34,33 +34,37 @@ EXAMINED_CYCLES = 12
 @click.command("analyse")
 @captures_argument(once=False)
 @click.option(
-    "--contact-force", metavar="Q", help="Force that counts as contact; left out, a multiple of the noise."
+    "--contact-force", metavar="Q", help="Force that counts as contact.  [default: a multiple of the noise]"
 )
 @click.option(
-    "--conditioning", type=click.IntRange(0), default=0, metavar="N", help="First cycles left out of means."
+    "--conditioning",
+    type=click.IntRange(0),
+    default=0,
+    metavar="N",
+    help="Number of first cycles to leave out of the means.",
 )
-@click.option("--at", metavar="LIST", help='Depths at which forces are given, "10%,25%,5 mm".')
+@click.option("--at", metavar="LIST", help='Depths at which to give the force, "10%,25%,5 mm".')
 @click.option(
     "--datum",
     type=click.Choice(["cycle", "first"]),
     default="cycle",
     show_default=True,
-    help="Deflection counts from each cycle's contact, or from the first one.",
+    help="Count deflection from each cycle's own contact or from the first one.",
 )
-@click.option("--free-height", metavar="Q", help="Instead of the capture's own.")
+@click.option("--free-height", metavar="Q", help="Free height instead of the capture's.")
 @renamed_option("--foot-exponent", "--toe-exponent")
 @click.option(
     "--toe-exponent",
     type=click.FloatRange(1, 2.5),
     metavar="N",
-    help="Exponent of the toe region (1 spring, 1.5 sphere); left out, it is fitted.",
+    help="Exponent of the toe region (1 spring, 1.5 sphere).  [default: fitted]",
 )
 @sense_and_zero_options
 @click.option(
     "--rig",
     "rig_file",
     type=click.Path(path_type=Path),
-    help="Read the counts with this rig file's calibration.",
+    help="Read the counts with the calibration of this rig file.",
 )
 @click.option(
     "--calibration",
@@ -68,16 +72,18 @@ EXAMINED_CYCLES = 12
     type=click.Path(path_type=Path),
     help="Read the counts with this calibration instead of the capture's own.",
 )
-@click.option("--budget", is_flag=True, help="Show which part of the uncertainty dominates.")
+@click.option("--budget", is_flag=True, help="Show what dominates the uncertainty.")
 @click.option(
     "--monte-carlo",
     "draws",
     type=click.IntRange(100, 1_000_000),
     metavar="N",
-    help="Check the uncertainties by N draws of calibration and noise; 1000 take some ten seconds.",
+    help="Check the uncertainties with N random draws of calibration and noise; 1000 take about ten seconds.",
 )
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for tables and plots.")
-@click.option("--all", "whole", is_flag=True, help="Print the means of all quantities, not only five.")
+@click.option(
+    "--all", "whole", is_flag=True, help="Print the means of all quantities, not only the main five."
+)
 @fresh_option
 @json_option
 def command(
@@ -99,7 +105,7 @@ def command(
     whole: bool,
     as_json: bool,
 ) -> None:
-    """Measure every press of CAPTURES. The exit code is 1 if one of them holds no cycle."""
+    """Measure every press in CAPTURES. The exit code is 1 if a capture has no cycle."""
     from rig.results import Asked, SpilledRows, climate_by_cycle, examine_capture
 
     asked = Asked(

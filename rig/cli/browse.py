@@ -23,7 +23,7 @@ from rig.core import ENVIRONMENT, chosen_units
     type=click.Path(path_type=Path, file_okay=False),
     default=Path("reports"),
     show_default=True,
-    help="Where reports are kept, each in a folder of its own.",
+    help="Folder for reports; each gets its own folder.",
 )
 @click.option(
     "--http", type=click.IntRange(0, 65535), default=8471, show_default=True, help="TCP port of the pages."
@@ -31,10 +31,10 @@ from rig.core import ENVIRONMENT, chosen_units
 @listen_option
 @allow_remote_option
 def command(folder: Path, *, reports: Path, http: int, listen: str, allow_remote: bool) -> None:
-    """Look into the captures of FOLDER in a browser, until Ctrl-C.
+    """Show the captures of FOLDER in a browser until Ctrl-C.
 
-    List, search, overlay and mend captures, and ask for comparisons, design sheets, nips and studies.
-    No rig is needed; `pressrig serve` has the same pages beside the live one.
+    List, search, overlay and correct captures, and ask for comparisons, design sheets, nips and studies. No
+    rig is needed; `pressrig serve` has the same pages beside the live one.
     """
     from rig.daemon.page_token import token_file
 

@@ -7,10 +7,10 @@ import importlib
 import click
 
 _COMMANDS = {
-    "force": ("rig.cli.calibrate_force", "Newtons for each count, from masses or a reference cell."),
+    "force": ("rig.cli.calibrate_force", "Newtons per count, from masses or a reference cell."),
     "position": ("rig.cli.calibrate_position", "Millimetres per count, and the backlash."),
-    "delay": ("rig.cli.calibrate_delay", "How much later than the position the force is reported."),
-    "frame": ("rig.cli.calibrate_frame", "How far the rig itself gives under load."),
+    "delay": ("rig.cli.calibrate_delay", "Time offset between force and position."),
+    "frame": ("rig.cli.calibrate_frame", "Frame compliance."),
 }
 
 
@@ -33,4 +33,4 @@ class _Calibrations(click.Group):
 
 @click.group("calibrate", cls=_Calibrations)
 def command() -> None:
-    """Measure what turns a rig's counts into numbers that can be defended."""
+    """Measure how a rig's counts become numbers that you can defend."""

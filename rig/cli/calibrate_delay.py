@@ -21,10 +21,11 @@ REFERENCE = "slow and fast presses of a metal spring"
 @click.command("delay")
 @press_options
 def command(**options: Any) -> None:
-    """Find the delay of the force from CAPTURES of slow and fast presses of a metal spring.
+    """Find the force-position time offset from CAPTURES of slow and fast presses of a metal spring.
 
-    Press it equally deep at three speeds or more, the fastest ten times the slowest, three times each, and
-    let go in between. Foam or rubber will not do: they lose more the faster they are pressed.
+    Press it to the same depth at three or more speeds, the fastest ten times the slowest, three times each,
+    and release it between presses. Do not use foam or rubber, which lose more energy the faster they are
+    pressed.
     """
     from rig.calibration import measure_delay
     from rig.cli.calibrate_showing import say_where, show_cautions

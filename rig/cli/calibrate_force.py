@@ -20,17 +20,19 @@ if TYPE_CHECKING:
 @click.option(
     "--gravity",
     metavar="Q",
-    help='Where the rig stands, "9.8145 m/s^2"; for masses.  [default: standard gravity, known to 0.15 %]',
+    help='Local gravity, "9.8145 m/s^2"; for masses.  [default: standard gravity, known to 0.15 %]',
 )
-@click.option("--latitude", type=float, metavar="DEG", help="Instead: gravity by the international formula.")
-@click.option("--height", metavar="Q", default="0 m", help='Above the sea, with --latitude; "12 m".')
+@click.option(
+    "--latitude", type=float, metavar="DEG", help="Latitude, for gravity by the international formula."
+)
+@click.option("--height", metavar="Q", default="0 m", help='Height above sea level, with --latitude; "12 m".')
 @click.option("--air-density", metavar="Q", default="1.2 kg/m^3", show_default=True)
 @click.option(
     "--mass-density",
     metavar="Q",
     default="8000 kg/m^3",
     show_default=True,
-    help="8000 kg/m^3 for conventional masses, as on certificates.",
+    help="Density of the masses; certificates refer to 8000 kg/m^3.",
 )
 def command(
     *,
@@ -41,12 +43,12 @@ def command(
     mass_density: str,
     **options: Any,
 ) -> None:
-    """Find the force scale from READINGS, or lead through them at the terminal if there are none.
+    """Find the force scale from READINGS. Without READINGS you are led through them at the terminal.
 
     READINGS is a CSV table with `mass_kg` (or another unit of mass) or `load_N`, and `counts`; a column
-    without a unit needs one in each cell. Optional are `run`, `place` (of a load off the centre), `status`,
-    `kept`. Loads rise in a run and may then fall. Every reading is the mean of a settled plateau. Loads that
-    pull are below zero; a rig that is to measure pulls needs them, in runs of their own.
+    without a unit needs one in each cell. The columns `run`, `place` (of an off-centre load), `status` and
+    `kept` are optional. Loads rise within a run and may then fall. Each reading is the mean of a settled
+    plateau. Enter tensile loads below zero; a rig for tension needs them, in runs of their own.
     """
     from rig.calibration import calibrate_force, force_table, loads_of
     from rig.cli.calibrate_showing import (

@@ -24,7 +24,7 @@ UM_PER_MM = 1e3
 @click.option(
     "--block-stiffness",
     metavar="Q",
-    help='Of the block itself, "500 N/um"; left out, it is taken as rigid.',
+    help='Stiffness of the block itself, "500 N/um".  [default: rigid]',
 )
 @click.option(
     "--block-u",
@@ -33,11 +33,13 @@ UM_PER_MM = 1e3
     metavar="Q",
     help="Relative standard uncertainty of that stiffness.",
 )
-@click.option("--knots", type=click.IntRange(1, 6), help="Of the curve; left out, as few as are enough.")
+@click.option(
+    "--knots", type=click.IntRange(1, 6), help="Number of knots of the curve.  [default: as few as fit]"
+)
 @click.option(
     "--softest",
     metavar="Q",
-    help='Give beyond which it is taken for a soft block, "200 um/N" if left out.',
+    help="Compliance above which the block is called soft.  [default: 200 um/N]",
 )
 def command(
     *,
@@ -49,8 +51,8 @@ def command(
 ) -> None:
     """Find the frame compliance from CAPTURES of slow presses of a steel block.
 
-    Press it five times, as hard as specimens will be pressed, at 1 mm/s or less, and let go in between. Take
-    the delay off before (`pressrig calibrate delay`).
+    Press it five times, as hard as you will press specimens, at 1 mm/s or slower, and release it between
+    presses. Remove the time offset first (`pressrig calibrate delay`).
     """
     from rig.calibration import measure_frame
     from rig.calibration.frame_measuring import SOFTEST_MM_PER_N

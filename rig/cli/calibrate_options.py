@@ -28,46 +28,59 @@ def channel_options(command: Callable[..., Any]) -> Callable[..., Any]:
     for option in reversed(
         (
             click.argument("readings", required=False, type=path),
-            click.option("--rig", "rig_file", type=path, help="The rig's file; needed to take readings."),
+            click.option("--rig", "rig_file", type=path, help="The rig file; needed to take readings."),
             click.option("--port", metavar="PATH", help="Port to open instead of the rig file's."),
             click.option(
                 "--into",
                 type=path,
-                help="Calibration file to write the result into.  [default: the one that the rig file names]",
+                help="Calibration file for the result.  [default: the one named in the rig file]",
             ),
             click.option(
                 "--degree",
                 type=click.Choice(["auto", "1", "2", "3"]),
                 default="auto",
                 show_default=True,
-                help="Of the curve; auto takes the lowest that is enough.",
+                help="Degree of the curve; auto takes the lowest that fits.",
             ),
-            click.option("--reference", default="", metavar="TEXT", help="The references and certificates."),
+            click.option(
+                "--reference", default="", metavar="TEXT", help="The references and their certificates."
+            ),
             click.option(
                 "--reference-u",
                 metavar="Q",
                 help='Their standard uncertainty: "0.05 %" of each value, or "5 mN" at every load.',
             ),
-            click.option("--reversed", "reversed_way", is_flag=True, help="Counts are meant to fall."),
-            click.option("--by", default="", metavar="NAME", help="Who made it."),
             click.option(
-                "--on", "made", type=click.DateTime(["%Y-%m-%d"]), metavar="DAY", help="Left out, today."
+                "--reversed",
+                "reversed_way",
+                is_flag=True,
+                help="The counts fall as the load or travel rises.",
+            ),
+            click.option("--by", default="", metavar="NAME", help="Name of the person who made it."),
+            click.option(
+                "--on",
+                "made",
+                type=click.DateTime(["%Y-%m-%d"]),
+                metavar="DAY",
+                help="Day of the readings, 2026-03-17.  [default: today]",
             ),
             click.option(
                 "--expires-after",
                 default="12 months",
                 show_default=True,
                 metavar="SPAN",
-                help="How long it holds.",
+                help="How long it is valid.",
+            ),
+            click.option("--readings-into", type=path, help="Table for the readings taken now."),
+            click.option(
+                "--settle", default="2 s", show_default=True, metavar="Q", help="Length of a settled plateau."
             ),
             click.option(
-                "--readings-into", type=path, help="Table to write readings to that are taken here."
-            ),
-            click.option(
-                "--settle", default="2 s", show_default=True, metavar="Q", help="Length of a plateau."
-            ),
-            click.option(
-                "--patience", default="30 s", show_default=True, metavar="Q", help="Longest wait for one."
+                "--patience",
+                default="30 s",
+                show_default=True,
+                metavar="Q",
+                help="Longest wait for a plateau.",
             ),
             json_option,
         )

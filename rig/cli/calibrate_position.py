@@ -12,13 +12,14 @@ from rig.cli.output import print_json, say
 
 @click.command("position")
 @channel_options
-@click.option("--blocks", is_flag=True, help="References taken here are gauge blocks below the platen.")
+@click.option("--blocks", is_flag=True, help="The references are gauge blocks under the platen.")
 def command(*, blocks: bool, **options: Any) -> None:
-    """Find the position scale and the backlash from READINGS, or lead through them at the terminal.
+    """Find the position scale and the backlash from READINGS. Without READINGS you are led through them at
+    the terminal.
 
     READINGS is a CSV table with `travel_mm` (of an indicator that follows the platen down) or `block_mm` (a
-    gauge block below it), and `counts`. References are approached first and come back to afterwards; with
-    blocks a column `direction` says approaching or returning. The zero stays where the rig's file has it.
+    gauge block under it), and `counts`. Approach the references first, then return to them; with blocks, the
+    column `direction` says approaching or returning. The zero stays as set in the rig file.
     """
     from rig.calibration import calibrate_position, position_table
     from rig.cli.calibrate_showing import (

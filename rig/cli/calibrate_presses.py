@@ -29,30 +29,30 @@ def press_options(command: Callable[..., Any]) -> Callable[..., Any]:
     for option in reversed(
         (
             captures_argument(),
-            click.option("--into", type=path, help="Calibration file to write the result into."),
+            click.option("--into", type=path, help="Calibration file for the result."),
             click.option(
                 "--calibration",
                 "calibration_file",
                 type=path,
-                help="Read the counts with this calibration; left out, with FILE of --into if there is one, "
-                "else with the captures' own.",
+                help="Read the counts with this calibration.  [default: FILE of --into if it exists, else "
+                "the captures' own]",
             ),
-            click.option("--by", default="", metavar="NAME", help="Who made it."),
+            click.option("--by", default="", metavar="NAME", help="Name of the person who made it."),
             click.option(
                 "--on",
                 "made",
                 type=click.DateTime(["%Y-%m-%d"]),
                 metavar="DAY",
-                help="Left out, the day of the last capture.",
+                help="Day of the measurement.  [default: that of the last capture]",
             ),
             click.option(
                 "--expires-after",
                 default="12 months",
                 show_default=True,
                 metavar="SPAN",
-                help="How long it holds.",
+                help="How long it is valid.",
             ),
-            click.option("--out", type=path, help="Picture of the result, PNG or SVG."),
+            click.option("--out", type=path, help="Plot of the result, PNG or SVG."),
             json_option,
         )
     ):

@@ -26,21 +26,24 @@ MOST_FRAMED = 200
 @click.argument("folder", type=click.Path(path_type=Path, file_okay=False), default=DEFAULT_FOLDER)
 @click.option(
     "--where", metavar="CONDITION",
-    help="""Only these, 'batch == "spring mould" and hysteresis_pct > 20'; see `pressrig guide captures`.""",
+    help="Show only these, 'batch == \"spring mould\" and hysteresis_pct > 20'; see `pressrig guide "
+            "captures`.",
 )  # fmt: skip
-@click.option("--sort", metavar="COLUMNS", help='Order, "batch,-peak_force_n"; a minus turns it round.')
 @click.option(
-    "--columns", metavar="LIST", help='What to show, "specimen,secant_n_per_mm"; --json has all columns.'
+    "--sort", metavar="COLUMNS", help='Sort order, "batch,-peak_force_n"; a minus sign reverses it.'
 )
-@click.option("--measure", is_flag=True, help="Measure what has no key figures yet.")
+@click.option(
+    "--columns", metavar="LIST", help='Columns to show, "specimen,secant_n_per_mm"; --json has all of them.'
+)
+@click.option("--measure", is_flag=True, help="Measure captures that have no key figures yet.")
 @workers_options
 @json_option
 def command(
     folder: Path, *, where: str | None, sort: str | None, columns: str | None, measure: bool, as_json: bool
 ) -> None:
-    """List the captures in FOLDER and in folders below it, oldest first.
+    """List the captures in FOLDER and its subfolders, oldest first.
 
-    Key figures are those of captures that were measured without options, as `pressrig analyse CAPTURE` does.
+    Key figures appear for captures that `pressrig analyse CAPTURE` has measured without options.
     """
     from rig.results import archive_table, selected
 

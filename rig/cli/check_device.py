@@ -45,24 +45,30 @@ HOMING_MM_PER_S = 5.0
 
 
 @click.command("check-device")
-@click.option("--port", metavar="PATH", help="Port of the device; else the rig file's.")
-@click.option("--baud", type=click.IntRange(1), metavar="N", help="Speed; else the rig file's, or 115200.")
+@click.option("--port", metavar="PATH", help="Port of the device.  [default: the rig file's]")
+@click.option(
+    "--baud", type=click.IntRange(1), metavar="N", help="Baud rate.  [default: the rig file's, or 115200]"
+)
 @click.option(
     "--rig",
     "rig_file",
     type=click.Path(path_type=Path),
-    help="The rig's file: its format, and what may be moved.",
+    help="The rig file: format, and how far the platen may move.",
 )
-@click.option("--only", metavar="NAME,...", help="Only these groups or checks; --groups lists them.")
-@click.option("--groups", "list_groups", is_flag=True, help="List the groups and their checks; open no port.")
-@click.option("--no-motion", is_flag=True, help="Arm nothing.")
-@click.option("--speed", default="2 mm/s", show_default=True, metavar="Q", help="Of the platen.")
+@click.option("--only", metavar="NAME,...", help="Run only these groups or checks; --groups lists them.")
 @click.option(
-    "--bench", type=click.Path(path_type=Path), help="Control socket of a simulated press, which trips it."
+    "--groups", "list_groups", is_flag=True, help="List the groups and their checks without opening a port."
 )
-@click.option("--patient", is_flag=True, help="Wait minutes for the sample number to wrap.")
-@click.option("--report", type=click.Path(path_type=Path, dir_okay=False), help="File: .html, .md or .json.")
-@click.option("--yes", is_flag=True, help="The cautions hold; do not ask.")
+@click.option("--no-motion", is_flag=True, help="Never arm the drive.")
+@click.option("--speed", default="2 mm/s", show_default=True, metavar="Q", help="Platen speed.")
+@click.option(
+    "--bench", type=click.Path(path_type=Path), help="Control socket of a simulated press, used to trip it."
+)
+@click.option("--patient", is_flag=True, help="Wait some minutes for the sample number to wrap.")
+@click.option(
+    "--report", type=click.Path(path_type=Path, dir_okay=False), help="Report file: .html, .md or .json."
+)
+@click.option("--yes", is_flag=True, help="Confirm the cautions without being asked.")
 @json_option
 def command(
     *,
@@ -79,11 +85,11 @@ def command(
     yes: bool,
     as_json: bool,
 ) -> None:
-    """Check a device against every rule of the wire protocol, and say what each failure costs.
+    """Check a device against every rule of the wire protocol, and print what each failure costs.
 
-    Without --bench a person is asked to provoke the trips and may skip each. Nothing may lie between the
-    platens. The platen moves only with a rig file that has a `drive:` section, by some millimetres, and is
-    disarmed at the end. The exit code is 1 if the device breaks a rule.
+    Without --bench you are asked to trigger the trips, and may skip each. Leave nothing between the platens.
+    The platen moves only with a rig file that has a `drive:` section, by a few millimetres, and is disarmed
+    at the end. The exit code is 1 if the device breaks a rule.
     """
     from rig.rigfile import read_rig_file
 

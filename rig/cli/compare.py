@@ -28,52 +28,63 @@ WAYS = ("batch", "state", "operator", "method")
 @click.command("compare")
 @captures_argument(required=False)
 @click.option(
-    "--table", type=click.Path(path_type=Path, dir_okay=False), help="CSV, one row a piece, instead."
+    "--table",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="CSV table with one row per piece, instead of captures.",
 )
 @click.option(
-    "--by", type=click.Choice(WAYS), default="batch", show_default=True, help="What tells groups apart."
+    "--by", type=click.Choice(WAYS), default="batch", show_default=True, help="What defines the groups."
 )
-@click.option(
-    "--against", metavar="NAME", help="Group that the others are held against.  [default: the first]"
-)
-@click.option("--quantities", metavar="LIST", help="Columns, as in `analyse`, with commas between.")
+@click.option("--against", metavar="NAME", help="Group to compare the others with.  [default: the first]")
+@click.option("--quantities", metavar="LIST", help="Columns as in `analyse`, separated by commas.")
 @click.option(
     "--margin", "margins", multiple=True, metavar="NAME=Q",
     help='Largest difference that does not matter, "secant_n_per_mm=0.2 N/mm"; repeatable.',
 )  # fmt: skip
 @click.option(
     "--wanted", multiple=True, metavar="NAME=Q",
-    help="Half width of the interval of a mean that you would like; says the pieces needed; repeatable.",
+    help="Half width of the interval that you want for a mean; prints the number of pieces needed; "
+            "repeatable.",
 )  # fmt: skip
 @click.option(
     "--although",
     multiple=True,
     metavar="LIST",
-    help='Put together although these differ, "rate, temperature".',
+    help='Pool captures even if these differ, "rate, temperature".',
 )
 @click.option(
     "--strict", is_flag=True,
-    help="List captures by hand separately as soon as their speeds differ by 10 %.",
+    help="List hand captures separately if their speeds differ by 10 % or more.",
 )  # fmt: skip
 @click.option(
-    "--register", type=click.Path(path_type=Path, dir_okay=False), help="Knows batch and state of pieces."
+    "--register",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Register with the batches and states of the pieces.",
 )
 @click.option(
     "--gauge", "gauges", multiple=True, type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
-    help="study.json of `pressrig study --out`: the rig's part of the spread; repeatable.",
+    help="study.json from `pressrig study --out`, for the rig's part of the spread; repeatable.",
 )  # fmt: skip
 @click.option(
-    "--contact-force", metavar="Q", help="Of captures: force that counts as contact, the same for all."
+    "--contact-force", metavar="Q", help="Captures: force that counts as contact, the same for all."
 )
-@click.option("--conditioning", type=click.IntRange(0), default=0, metavar="N", help="First cycles left out.")
-@click.option("--at", metavar="LIST", help='Of captures: depths at which forces are given, "10%,5 mm".')
+@click.option(
+    "--conditioning",
+    type=click.IntRange(0),
+    default=0,
+    metavar="N",
+    help="Number of first cycles to leave out.",
+)
+@click.option("--at", metavar="LIST", help='Captures: depths at which to give the force, "10%,5 mm".')
 @click.option(
     "--calibration",
     "calibration_file",
     type=click.Path(path_type=Path),
     help="Read all counts with this calibration.",
 )
-@click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for page and pictures.")
+@click.option(
+    "--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for the page and its pictures."
+)
 @click.option("--all", "whole", is_flag=True, help="Print all tables and notes, not only the means.")
 @fresh_option
 @workers_options
@@ -99,12 +110,12 @@ def command(
     whole: bool,
     as_json: bool,
 ) -> None:
-    """Compare groups of pieces with the first of them: of CAPTURES, or of a table.
+    """Compare groups of pieces from CAPTURES or from a table with the first group.
 
-    Pieces are the unit: cycles of a capture, and captures of a piece, are averaged first. With a margin the
-    answer is "smaller than the margin", "larger than the margin" or "undecided", and then how many pieces to
-    measure. Captures measured under different conditions are refused by name. The exit code is 1 if a
-    difference is larger than its margin, and 0 otherwise, also where it is undecided.
+    The unit of comparison is the piece: cycles of a capture, and captures of a piece, are averaged first.
+    With a margin the answer is "smaller than the margin", "larger than the margin" or "undecided", with the
+    number of pieces to measure. Captures measured under different conditions are refused by name. The exit
+    code is 1 if a difference is larger than its margin, and 0 otherwise, even if undecided.
     """
     from rig.results import check_stated, studied, studies_of
     from rig.sheets import comparison_document

@@ -22,7 +22,7 @@ BIN = ".bin"
 def command(captures: tuple[Path, ...]) -> None:
     """Move CAPTURES into the folder .bin beside them.
 
-    Nothing is erased: move a folder back to have its capture again, or remove the bin yourself.
+    Nothing is erased: to restore a capture, move its folder back. Remove the bin yourself.
     """
     from rig.capture import open_capture
 

@@ -72,7 +72,7 @@ class _Squeezed:
     help="Folder for captures, tables, plots and the design sheet.",
 )
 def command(*, out: Path) -> None:
-    """Squeeze moulded net floats of two batches on the virtual rig, compare them, write a design sheet."""
+    """Squeeze net floats of two batches on the virtual rig, compare them, and write a design sheet."""
     refuse_windows()
     from rig.results import DEPTHS, Asked, analyse_capture, pieces_of, pressed_captures, sheet_of
     from rig.sheets import save_design_sheet

@@ -28,17 +28,17 @@ def _renamed(context: click.Context, option: click.Parameter, given: bool) -> No
 
 @click.command("endure")
 @click.argument("plan_file", metavar="PLAN", type=click.Path(path_type=Path))
-@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig's file.")
+@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig file.")
 @click.option("--port", metavar="PATH", help="Port to open instead of the rig file's.")
 @click.option(
-    "--stiffness", metavar="Q", help='Largest stiffness expected, "40 N/mm", instead of the plan\'s.'
+    "--stiffness", metavar="Q", help='Largest expected stiffness, "40 N/mm", instead of the plan\'s.'
 )
-@click.option("--check-only", is_flag=True, help="Say what would happen, and move nothing.")
-@click.option("--cautions-read", is_flag=True, help="The cautions have been read and hold; do not ask.")
-@click.option("--resume", is_flag=True, help="PLAN is a capture whose run was cut short: resume it.")
+@click.option("--check-only", is_flag=True, help="Print what would happen without moving.")
+@click.option("--cautions-read", is_flag=True, help="Confirm the cautions without being asked.")
+@click.option("--resume", is_flag=True, help="PLAN is the capture of an interrupted run; resume it.")
 @click.option("--take-up", is_flag=True, hidden=True, is_eager=True, expose_value=False, callback=_renamed)
 @specimen_options()
-@folder_option("Folder that the capture is made in.")
+@folder_option("Folder for the capture.")
 def command(
     plan_file: Path,
     *,
@@ -59,9 +59,9 @@ def command(
 ) -> None:
     """Run PLAN, a YAML file such as those in configs/endurance, on a driven rig.
 
-    It is done by the daemon that holds the rig, or alone where none is up. Ctrl-C halts the platen and ends
-    the capture; its path is the last line printed. With --resume, count and datum are made certain first,
-    and a touch must find the specimen where it was.
+    The daemon that holds the rig runs it; without a daemon, this command does. Ctrl-C halts the platen and
+    ends the capture; the last line printed is its path. --resume first confirms the count and the datum, and
+    a contact check must find the specimen where it was.
     """
     from rig.jobs import Standing
     from rig.jobs.endurance import Endured, endurance_job, order_of

@@ -18,7 +18,7 @@ LONGEST_RANGE = 100_000
 """Cycles in one range of `--cycles`; more of them are left out with the whole capture."""
 
 cycles_option = click.option(
-    "--cycles", metavar="LIST", help='Numbers of cycles, "3,5-7".  [default: the whole capture]'
+    "--cycles", metavar="LIST", help='Cycle numbers, "3,5-7".  [default: the whole capture]'
 )
 
 
@@ -30,7 +30,7 @@ cycles_option = click.option(
 def command(captures: tuple[Path, ...], *, cycles: str | None, reason: str, by: str) -> None:
     """Leave CAPTURES, or some of their cycles, out of every result.
 
-    Nothing is deleted: `pressrig restore` takes them back, and every command that meets them says so.
+    Nothing is deleted: `pressrig restore` takes them back, and every command reports what it leaves out.
     """
     record_choice(captures, "excluded", cycles, reason=reason, by=by)
 

@@ -18,11 +18,11 @@ if TYPE_CHECKING:
 @click.command("export")
 @click.argument("capture", type=click.Path(path_type=Path))
 @click.option(
-    "--to", "target", required=True, type=click.Path(path_type=Path), help="A file .csv or .parquet."
+    "--to", "target", required=True, type=click.Path(path_type=Path), help="A .csv or .parquet file."
 )
-@click.option("--overwrite", is_flag=True, help="Replace the file if it is there.")
+@click.option("--overwrite", is_flag=True, help="Replace an existing file.")
 def command(capture: Path, target: Path, *, overwrite: bool) -> None:
-    """Write CAPTURE's samples: raw columns, and seconds, newtons and millimetres where calibrated."""
+    """Write CAPTURE's samples: raw columns and, where calibrated, seconds, newtons and millimetres."""
     from rig.calibration import Calibration
     from rig.capture import export_samples, open_capture
 

@@ -24,18 +24,18 @@ NO_DAEMON = (
 
 
 @click.command("halt")
-@click.option("--rig", "rig_file", type=click.Path(path_type=Path), help="Halt only this rig: its file.")
-@click.option("--port", metavar="PATH", help="With --rig, halt only the rig of that name at this port.")
+@click.option("--rig", "rig_file", type=click.Path(path_type=Path), help="Rig file of the only rig to halt.")
+@click.option("--port", metavar="PATH", help="With --rig: halt only the rig of that name on this port.")
 @click.option(
     "--http",
     type=click.IntRange(1, 65535),
-    help="Halt through the page at this TCP port of this machine, also where another user serves it.",
+    help="Halt through the page on this TCP port of this machine, even if another user serves it.",
 )
 def command(rig_file: Path | None, *, port: str | None, http: int | None) -> None:
-    """Halt platens at once, through the daemons that hold the rigs, and end their jobs.
+    """Halt platens at once through their daemons, and end their jobs.
 
-    Without --rig all rigs are halted that you serve on this machine. It is not an emergency stop: that one is
-    wired, and cuts the motor's power.
+    Without --rig this halts every rig that you serve on this machine. This is not an emergency stop, which is
+    wired and cuts the motor's power.
     """
     from rig.errors import DeviceError, InputError
 

@@ -42,50 +42,57 @@ class _Asked:
 
 
 @click.command("height")
-@click.option("--rig", "rig_file", type=click.Path(path_type=Path), help="Touch on this driven rig.")
+@click.option("--rig", "rig_file", type=click.Path(path_type=Path), help="Measure on this driven rig.")
 @click.option("--port", metavar="PATH", help="Port to open instead of the rig file's.")
-@click.option("--specimen", metavar="ID", help="Which piece; needed with --rig.")
-@click.option("--batch", metavar="ID", help="Which pieces it was made with.")
-@click.option("--operator", metavar="NAME", help="Who touches it.")
+@click.option("--specimen", metavar="ID", help="Name of the specimen; needed with --rig.")
+@click.option("--batch", metavar="ID", help="Name of its batch.")
+@click.option("--operator", metavar="NAME", help="Name of the operator.")
 @click.option("--condition", "conditions", multiple=True, metavar="NAME=VALUE", help="As for `run`.")
 @click.option("--bare", multiple=True, type=click.Path(path_type=Path), metavar="CAPTURE",
-    help="Bare touches made before; several, one for each homing, show how well homing repeats.",
+    help="Earlier capture of the bare platens; give one per homing to find how well homing repeats.",
 )  # fmt: skip
 @click.option("--piece", type=click.Path(path_type=Path), metavar="CAPTURE",
-    help="Touches of the piece made before; nothing is moved then.",
+    help="Earlier capture of the piece; nothing moves.",
 )  # fmt: skip
-@click.option("--bare-only", is_flag=True, help="Touch only the bare platens, to be used with --bare later.")
-@click.option("--contact-force", metavar="Q", help="The small force at which the height is given [0.05 N].")
-@click.option("--at", metavar="Q", help="The greater force at which it is given beside it [5 N].")
-@click.option("--touches", type=int, default=5, show_default=True, metavar="N", help="Of each surface.")
-@click.option("--speed", default="0.2 mm/s", show_default=True, metavar="Q", help="Of the touches.")
+@click.option("--bare-only", is_flag=True, help="Touch only the bare platens, for a later --bare.")
+@click.option(
+    "--contact-force", metavar="Q", help="Small force at which the height is given.  [default: 0.05 N]"
+)
+@click.option("--at", metavar="Q", help="Larger force at which the height is given too.  [default: 5 N]")
+@click.option("--touches", type=int, default=5, show_default=True, metavar="N", help="Touches per surface.")
+@click.option("--speed", default="0.2 mm/s", show_default=True, metavar="Q", help="Touch speed.")
 @click.option(
     "--gap", default="1 mm", show_default=True, metavar="Q", help="Retract distance between contact checks."
 )
-@click.option("--rest", default="2 s", show_default=True, metavar="Q", help="Pause there.")
+@click.option("--rest", default="2 s", show_default=True, metavar="Q", help="Pause after each retraction.")
 @click.option("--platen-stiffness", default="2000 N/mm", show_default=True, metavar="Q",
-    help="Of the bare platens: it says how slowly they have to be looked for.",
+    help="Stiffness of the bare platens; sets the speed of the search for them.",
 )  # fmt: skip
-@click.option("--expected", metavar="Q", help='About how high the piece is, "90 mm": is there room for it?')
+@click.option(
+    "--expected", metavar="Q", help='Approximate height of the piece, "90 mm", to check that it fits.'
+)
 @click.option("--bare-age", default="1 h", show_default=True, metavar="Q",
-    help="Warn of a bare touch that is older.",
+    help="Warn if the bare touch is older.",
 )  # fmt: skip
 @click.option("--calibration", "calibration_file", type=click.Path(path_type=Path),
     help="Read captures with this calibration instead of their own.",
 )  # fmt: skip
-@click.option("--cautions-read", is_flag=True, help="The cautions have been read and hold; do not ask today.")
+@click.option(
+    "--cautions-read", is_flag=True, help="Confirm the cautions without being asked; kept for today."
+)
 @click.option("--into", "--out", "out", type=click.Path(path_type=Path, file_okay=False),
-    default=DEFAULT_FOLDER, show_default=True, help="Folder that the capture is made in.",
+    default=DEFAULT_FOLDER, show_default=True, help="Folder for the capture.",
 )  # fmt: skip
 @json_option
 def command(**given: Any) -> None:
-    """Free height of a soft piece: where the bare platens meet, less where the piece is touched.
+    """Measure the free height of a soft piece: the position where the bare platens meet minus that where the
+    piece is touched.
 
-    With --rig the platen touches both, slowly and again and again, at a small force and on to a greater one;
-    you take the piece out and lay it in when asked. The touches are a capture, from which the height can be
-    had again. Without a drive, record touches by hand (`pressrig record`), once with nothing in and once with
-    the piece, each beginning without load, and give both: --bare CAPTURE --piece CAPTURE. While `pressrig
-    serve` holds the rig, its daemon touches, and keeps the capture in its own folder.
+    With --rig the platen touches both slowly and repeatedly, at a small force and at a larger one; take the
+    piece out and put it in when asked. The touches are kept as a capture. Without a drive, record touches by
+    hand (`pressrig record`), once with nothing in and once with the piece, each starting without load, and
+    give both: --bare CAPTURE --piece CAPTURE. If `pressrig serve` holds the rig, its daemon touches and keeps
+    the capture in its own folder.
     """
     calibration_file = given["calibration_file"]
     asked = _Asked(

@@ -29,43 +29,48 @@ NO_TIME = "none"
 
 @click.command("import")
 @click.argument("files", nargs=-1, required=True, metavar="FILE|FOLDER...", type=click.Path(path_type=Path))
-@click.option("--time", "time_column", metavar="COL[:UNIT]", help="Column of time; none: rows are in order.")
+@click.option(
+    "--time",
+    "time_column",
+    metavar="COL[:UNIT]",
+    help='Time column; "none" if there is none and rows are in order.',
+)
 @click.option("--position", "position_column", metavar="COL[:UNIT]", help='"travel:mm", "#2:in" ...')
 @click.option("--force", "force_column", metavar="COL[:UNIT]", help='"load:N", "#3:lbf" ...')
-@click.option("--rate", metavar="Q", help='Rows per second where no column is time: "50 Hz".')
-@click.option("--delimiter", metavar="C", help="Between columns; left out, it is found.")
-@click.option("--decimal", metavar="C", help="Decimal sign; left out, it is found.")
-@click.option("--encoding", metavar="E", help="Of the text; left out, it is found.")
-@click.option("--sheet", metavar="NAME", help="Of a spreadsheet in which several hold something.")
-@click.option("--skip-rows", type=click.IntRange(0), default=0, metavar="N", help="Lines before the table.")
-@click.option("--until-line", type=click.IntRange(1), metavar="N", help="Last line that is read.")
-@click.option("--negate-force", is_flag=True, help="The table counts compression as negative force.")
+@click.option("--rate", metavar="Q", help='Rows per second of a table without a time column, "50 Hz".')
+@click.option("--delimiter", metavar="C", help="Column separator.  [default: detected]")
+@click.option("--decimal", metavar="C", help="Decimal sign.  [default: detected]")
+@click.option("--encoding", metavar="E", help="Text encoding.  [default: detected]")
+@click.option("--sheet", metavar="NAME", help="Sheet of a workbook that has more than one.")
 @click.option(
-    "--negate-position", is_flag=True, help="The table's position falls as the platen comes nearer."
+    "--skip-rows", type=click.IntRange(0), default=0, metavar="N", help="Number of lines before the table."
 )
+@click.option("--until-line", type=click.IntRange(1), metavar="N", help="Last line to read.")
+@click.option("--negate-force", is_flag=True, help="Compression is negative in the table.")
+@click.option("--negate-position", is_flag=True, help="Position in the table falls as the platen approaches.")
 @click.option(
     "--list", "list_file", type=click.Path(path_type=Path, dir_okay=False), metavar="TABLE",
-    help="Table with the column file and any of specimen, batch, state, date, free height (mm), area (mm^2), "
-    "orientation, operator, notes, sense, zero; other columns become conditions.",
+    help='Table with a column "file" and any of specimen, batch, state, date, free height (mm), '
+            'area (mm^2), orientation, operator, notes, sense, zero; other columns become conditions.',
 )  # fmt: skip
 @click.option(
     "--name", "name_pattern", metavar="PATTERN",
-    help='How file names are read: "{specimen}_{batch}_{date}"; fields as of --list, {*} is left out.',
+    help='Pattern of the file names, "{specimen}_{batch}_{date}"; fields as in --list, {*} skips a part.',
 )  # fmt: skip
 @sense_and_zero_options
 @specimen_options(required=False)
-@folder_option("Folder that the captures are made in.")
+@folder_option("Folder for the captures.")
 def command(
     files: tuple[Path, ...], *, list_file: Path | None, name_pattern: str | None, out: Path, **given: Any
 ) -> None:
-    """Make a capture of each FILE: text, .gz, .xlsx or .ods with a column of position and one of force.
+    """Make a capture from each FILE: text, .gz, .xlsx or .ods with a position column and a force column.
 
-    The table is found below any preamble. Headings and units say which columns are taken; where they do not,
-    name each by its heading or its number (#1 is the first), a colon and its unit. Values stay in their unit.
-    Of a FOLDER, every file that may be a table is read. What --list says of a file goes before its name, and
-    that before other options; without any, the specimen is called as the file. A file that was imported into
-    the same folder with the same options is passed over. The captures' paths are printed; if some files
-    cannot be imported, the others are, and the exit code is 2.
+    The table is found below any preamble. Headings and units decide which columns are used. If they are
+    unclear, name each column by its heading or its number (#1 is the first), followed by a colon and its
+    unit. Values keep their unit. In a FOLDER, every file that may be a table is read. Facts from --list come
+    before those from the file name, and those before other options; without any, the specimen is named after
+    the file. A file already imported into the same folder with the same options is skipped. The captures'
+    paths are printed. If some files cannot be imported, the others still are, and the exit code is 2.
     """
     from rig.capture import NamePattern, imported_before, read_list
 

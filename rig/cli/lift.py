@@ -17,21 +17,30 @@ if TYPE_CHECKING:
 
 
 @click.command("lift")
-@click.option("--near", metavar="Q", help='Scale reading with the near end on it, "620 g +- 1 g".')
-@click.option("--far", metavar="Q", help="The same with the far end on it.")
-@click.option("--mass", metavar="Q", help="Of the whole piece, where one reading is missing.")
-@click.option("--span", required=True, metavar="Q", help='From rest to rest, "1.20 m +- 2 mm".')
-@click.option("--offset", default="0 mm", metavar="Q", help="From the near end to its rest.")
-@click.option("--grip-at", metavar="Q", help="Where it is gripped, from the near end.")
-@click.option("--arm", metavar="Q", help="Length of the arm, from its joint to the grip.")
-@click.option("--arm-mass", default="0 g", metavar="Q", help="Of the arm alone.")
-@click.option("--arm-centre", default="0 mm", metavar="Q", help="Its centre of mass, from the joint.")
+@click.option("--near", metavar="Q", help='Scale reading under the near end, "620 g +- 1 g".')
+@click.option("--far", metavar="Q", help="Scale reading under the far end.")
+@click.option("--mass", metavar="Q", help="Mass of the piece, if one reading is missing.")
 @click.option(
-    "--angle", type=float, default=0.0, show_default=True, metavar="DEG", help="Of the arm, from level."
+    "--span", required=True, metavar="Q", help='Distance between the two supports, "1.20 m +- 2 mm".'
 )
-@click.option("--grip-torque", metavar="Q", help='That the grip can hold, "2.5 N m".')
-@click.option("--joint-torque", metavar="Q", help="That the joint's motor can hold.")
-@click.option("--gravity", metavar="Q", help='Where it stands, "9.81 m/s^2".  [default: standard gravity]')
+@click.option("--offset", default="0 mm", metavar="Q", help="Distance from the near end to its support.")
+@click.option("--grip-at", metavar="Q", help="Distance from the near end to the grip.")
+@click.option("--arm", metavar="Q", help="Length of the arm from joint to grip.")
+@click.option("--arm-mass", default="0 g", metavar="Q", help="Mass of the arm alone.")
+@click.option(
+    "--arm-centre", default="0 mm", metavar="Q", help="Distance from the joint to the arm's centre of mass."
+)
+@click.option(
+    "--angle",
+    type=float,
+    default=0.0,
+    show_default=True,
+    metavar="DEG",
+    help="Angle of the arm from horizontal.",
+)
+@click.option("--grip-torque", metavar="Q", help='Torque that the grip can hold, "2.5 N m".')
+@click.option("--joint-torque", metavar="Q", help="Torque that the joint's motor can hold.")
+@click.option("--gravity", metavar="Q", help='Local gravity, "9.81 m/s^2".  [default: standard gravity]')
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for the page.")
 @json_option
 def command(
@@ -52,10 +61,11 @@ def command(
     out: Path | None,
     as_json: bool,
 ) -> None:
-    """Find the centre of mass of a long piece from two weighings, and the torques of holding it off there.
+    """Find the centre of mass of a long piece from two weighings, and the torques of holding it away from
+    there.
 
-    Lay each end in turn on a scale and the other on a rest of the same height. All lengths count from the
-    near end. The exit code is 1 if a stated torque is too little.
+    Lay each end in turn on a scale and the other on a support of the same height. All lengths count from the
+    near end. The exit code is 1 if a stated torque is too small.
     """
     from rig.aids import STANDARD_GRAVITY_M_PER_S2, Weighed, answer_lift
 

@@ -19,41 +19,41 @@ from rig.errors import RecorderError, RigError
 
 _COMMANDS = {
     "guide": ("rig.cli.guide", "Show the user's guides."),
-    "demo": ("rig.cli.demo", "Squeeze floats on the virtual rig and print what they are like."),
+    "demo": ("rig.cli.demo", "Squeeze floats on the virtual rig and print the results."),
     "simulate": ("rig.cli.simulate", "Run a virtual rig on a pseudo-terminal."),
     "check-device": ("rig.cli.check_device", "Check a device against every rule of the wire protocol."),
     "ports": ("rig.cli.ports", "List serial ports without opening any."),
     "setup": ("rig.cli.setup", "Write a rig file by answering questions."),
     "record": ("rig.cli.record", "Record presses from a rig into a capture."),
-    "session": ("rig.cli.session", "Squeeze piece after piece by hand, weigh each, write their sheet."),
+    "session": ("rig.cli.session", "Squeeze pieces by hand, weigh each, and write their sheet."),
     "run": ("rig.cli.run", "Run a method on a driven rig, or guide a hand through it, and record it."),
-    "endure": ("rig.cli.endure", "Squeeze a specimen many times, and watch how it recovers."),
-    "serve": ("rig.cli.serve", "Hold a rig day and night, with a page to watch and order from."),
-    "status": ("rig.cli.status", "Say what a rig is doing that is held by `serve`."),
-    "halt": ("rig.cli.halt", "Halt the platen of a rig that is held by `serve`."),
+    "endure": ("rig.cli.endure", "Squeeze a specimen many times and follow its recovery."),
+    "serve": ("rig.cli.serve", "Hold a rig day and night, with a page to watch and control it."),
+    "status": ("rig.cli.status", "Show what the rigs held by `serve` are doing."),
+    "halt": ("rig.cli.halt", "Halt the platens of rigs held by `serve`."),
     "calibrate": ("rig.cli.calibrate", "Measure scales, delay and frame, with their uncertainty."),
-    "verify": ("rig.cli.verify", "Show that a rig reads right, by references or a check standard."),
-    "release": ("rig.cli.release", "Clear a latched stop, and take the platen slowly away."),
-    "browse": ("rig.cli.browse", "Look into captures and results in a browser, without a rig."),
+    "verify": ("rig.cli.verify", "Check a rig with references or a check standard."),
+    "release": ("rig.cli.release", "Clear a latched stop and move the platen away slowly."),
+    "browse": ("rig.cli.browse", "Show captures and results in a browser, without a rig."),
     "captures": ("rig.cli.captures", "List captures."),
-    "show": ("rig.cli.show", "Show what a capture says about itself."),
-    "amend": ("rig.cli.amend", "Mend what a capture says about itself, by a dated record."),
-    "exclude": ("rig.cli.exclude", "Leave a capture or some of its cycles out of results."),
-    "restore": ("rig.cli.restore", "Take back into results what was left out."),
+    "show": ("rig.cli.show", "Show the facts recorded with a capture."),
+    "amend": ("rig.cli.amend", "Correct a capture's header with a dated record."),
+    "exclude": ("rig.cli.exclude", "Leave captures or cycles out of results."),
+    "restore": ("rig.cli.restore", "Take captures or cycles back into results."),
     "delete": ("rig.cli.delete", "Move captures into a bin folder; nothing is erased."),
-    "import": ("rig.cli.importing", "Make a capture of a table that you already have."),
+    "import": ("rig.cli.importing", "Make captures from tables that you already have."),
     "export": ("rig.cli.exporting", "Write a capture's samples as CSV or Parquet."),
     "analyse": ("rig.cli.analyse", "Measure the presses of captures: stiffness, hysteresis, set."),
     "compare": ("rig.cli.compare", "Compare batches, states, operators or methods."),
-    "sheet": ("rig.cli.sheet", "Write a design sheet: one page that a machine can be built from."),
-    "nip": ("rig.cli.nip", "Gap, grip and speed of rollers that squeeze a piece."),
-    "lift": ("rig.cli.lift", "Balance of a long piece, and the torques of lifting it off its centre."),
-    "pull": ("rig.cli.pull", "How firmly a pressed-on cap holds, from captures in tension."),
-    "study": ("rig.cli.study", "Split the spread of repeated results into gauge and pieces."),
-    "specimens": ("rig.cli.specimens", "Register of pieces: what each weighs, measures and went through."),
-    "weigh": ("rig.cli.weigh", "Weigh pieces on a scale or the rig's own cell, or note masses."),
-    "height": ("rig.cli.height", "Free height of a soft piece, touched against bare platens."),
-    "report": ("rig.cli.reporting", "Give the quantities that a capture's method promises."),
+    "sheet": ("rig.cli.sheet", "Write a design sheet for the designer of a machine."),
+    "nip": ("rig.cli.nip", "Find gap, grip and speed of rollers that squeeze a piece."),
+    "lift": ("rig.cli.lift", "Find the balance of a long piece and the torques of lifting it."),
+    "pull": ("rig.cli.pull", "Measure how firmly a cap holds, from captures in tension."),
+    "study": ("rig.cli.study", "Divide the spread of results into gauge and pieces."),
+    "specimens": ("rig.cli.specimens", "Keep a register of pieces with masses, sizes and history."),
+    "weigh": ("rig.cli.weigh", "Weigh pieces on a scale or the rig, or note masses."),
+    "height": ("rig.cli.height", "Measure the free height of a soft piece."),
+    "report": ("rig.cli.reporting", "Report the quantities of a capture's method."),
 }
 
 _CAUTION = (
@@ -95,7 +95,9 @@ class _Family(click.Group):
 
 @click.command(cls=_Family, epilog=_CAUTION, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="pressrig")
-@click.option("-v", "--verbose", count=True, help="Say more on standard error; twice for everything.")
+@click.option(
+    "-v", "--verbose", count=True, help="Print more on standard error; give it twice for everything."
+)
 def _pressrig(verbose: int) -> None:
     """Squeeze soft parts on a serial-connected press rig and report numbers to design from."""
     from rig.cli.logs import log_to_stderr

@@ -29,7 +29,7 @@ PLATE, WHEELS = "plate", "wheels"
 @click.option(
     "--curves",
     type=click.Path(path_type=Path, dir_okay=False),
-    help="CSV of force against deflection, one row a point, instead.",
+    help="CSV table of force against deflection, one row per point, instead of captures.",
 )
 @click.option("--force", required=True, metavar="Q", help='Wanted normal force, "80 N" or "18 lbf".')
 @click.option(
@@ -53,28 +53,38 @@ PLATE, WHEELS = "plate", "wheels"
 )  # fmt: skip
 @click.option(
     "--register", type=click.Path(path_type=Path, dir_okay=False),
-    help="Knows batches, diameters and masses of the captures' pieces.",
+    help="Register with batches, diameters and masses of the pieces.",
 )  # fmt: skip
-@click.option("--mass", metavar="Q", help='Of a piece, "38 g +- 1 g"; for the speed that friction can give.')
-@click.option("--rim-speed", metavar="Q", help='Of the wheels, "4 m/s"; for the no-slip bound.')
+@click.option(
+    "--mass", metavar="Q", help='Mass of a piece, "38 g +- 1 g"; for the speed that friction can give it.'
+)
+@click.option("--rim-speed", metavar="Q", help='Rim speed of the wheels, "4 m/s"; for the no-slip bound.')
 @click.option(
     "--inertia", type=float, default=0.4, show_default=True, metavar="X",
     help="Moment of inertia over m r^2 of a piece that rolls: 0.4 ball, 0.5 cylinder.",
 )  # fmt: skip
 @click.option(
-    "--although", multiple=True, metavar="LIST", help='Put together although these differ, "temperature".'
+    "--although", multiple=True, metavar="LIST", help='Pool captures even if these differ, "temperature".'
 )
 @click.option(
-    "--contact-force", metavar="Q", help="Of captures: force that counts as contact, the same for all."
+    "--contact-force", metavar="Q", help="Captures: force that counts as contact, the same for all."
 )
-@click.option("--conditioning", type=click.IntRange(0), default=0, metavar="N", help="First cycles left out.")
+@click.option(
+    "--conditioning",
+    type=click.IntRange(0),
+    default=0,
+    metavar="N",
+    help="Number of first cycles to leave out.",
+)
 @click.option(
     "--calibration",
     "calibration_file",
     type=click.Path(path_type=Path),
     help="Read all counts with this calibration.",
 )
-@click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for page and picture.")
+@click.option(
+    "--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for the page and its picture."
+)
 @fresh_option
 @workers_options
 @json_option
@@ -98,11 +108,11 @@ def command(
     out: Path | None,
     as_json: bool,
 ) -> None:
-    """Say which gap squeezes pieces with a wanted force, from CAPTURES of them, or from curves.
+    """Find the gap that squeezes pieces with a wanted force, from CAPTURES or curves.
 
-    Then: how the force changes with the gap and from piece to piece, grip, lengths, energy lost, how fast
-    pieces leave it, and how far the gap has to be adjustable. Captures of the same pieces at several rates
-    show how much harder they push at line speed. Each formula is shown with its source and its limits.
+    Also given: how force changes with the gap and from piece to piece, grip, lengths, energy loss, exit
+    speed, and the gap adjustment needed. Captures of the same pieces at several rates show how much stiffer
+    they are at line speed. Each formula is shown with its source and limits.
     """
     from rig.aids import answer_nip
 

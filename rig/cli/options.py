@@ -29,7 +29,7 @@ fresh_option = click.option(
     is_flag=True,
     expose_value=False,
     callback=_note_fresh,
-    help="Measure anew, whatever results were kept.",
+    help="Measure again and ignore kept results.",
 )
 
 
@@ -41,11 +41,12 @@ def workers_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """`--processes` and `--scheduler`, of commands that measure many captures."""
     command = click.option(
         "--scheduler", metavar="ADDRESS", expose_value=False, callback=_note_worker,
-        help="Dask scheduler whose workers measure, tcp://HOST:8786; captures have the same paths there.",
+        help="Dask scheduler whose workers measure, tcp://HOST:8786; they must see captures at the same "
+            "paths.",
     )(command)  # fmt: skip
     return click.option(
         "--processes", type=click.IntRange(1), metavar="N", expose_value=False, callback=_note_worker,
-        help="Processes that measure captures.  [default: one per core]",
+        help="Number of measuring processes.  [default: one per core]",
     )(command)  # fmt: skip
 
 
@@ -75,14 +76,14 @@ def folder_option(help_text: str) -> Callable[..., Any]:
 
 def specimen_options(*, required: bool = True) -> Callable[..., Any]:
     """Options that say what is being squeezed; an import can tell the specimen by other means."""
-    which = "Which piece." if required else "Which piece.  [default: the file's name]"
+    which = "Name of the specimen." if required else "Name of the specimen.  [default: the file name]"
     options = (
         click.option("--specimen", required=required, metavar="ID", help=which),
-        click.option("--batch", metavar="ID", help="Which pieces it was made with."),
+        click.option("--batch", metavar="ID", help="Name of its batch."),
         click.option("--free-height", metavar="Q", help='Height of the untouched specimen, "90 mm".'),
         click.option("--area", metavar="Q", help='Loaded area, "30 cm^2".'),
-        click.option("--operator", metavar="NAME", help="Who recorded it."),
-        click.option("--notes", default="", metavar="TEXT", help="Anything worth knowing later."),
+        click.option("--operator", metavar="NAME", help="Name of the operator."),
+        click.option("--notes", default="", metavar="TEXT", help="Free text, kept with the record."),
         click.option(
             "--condition",
             "conditions",

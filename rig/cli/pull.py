@@ -21,14 +21,20 @@ if TYPE_CHECKING:
 
 @click.command("pull")
 @captures_argument()
-@click.option("--threshold", metavar="Q", help="Pull that counts as one; left out, a multiple of the noise.")
+@click.option(
+    "--threshold",
+    metavar="Q",
+    help="Smallest force that counts as a pull.  [default: a multiple of the noise]",
+)
 @click.option(
     "--slip", default="0.05 mm", show_default=True, metavar="Q",
-    help="Slip at which the force at first slip is read.",
+    help="Displacement that counts as first slip.",
 )  # fmt: skip
-@click.option("--no-load", default="0.5 s", show_default=True, metavar="Q", help="Unloaded at the start.")
 @click.option(
-    "--although", multiple=True, metavar="LIST", help='Put together although these differ, "temperature".'
+    "--no-load", default="0.5 s", show_default=True, metavar="Q", help="Length of the unloaded start."
+)
+@click.option(
+    "--although", multiple=True, metavar="LIST", help='Pool captures even if these differ, "temperature".'
 )
 @click.option(
     "--calibration",
@@ -36,10 +42,10 @@ if TYPE_CHECKING:
     type=click.Path(path_type=Path),
     help="Read all counts with this calibration.",
 )
+@click.option("--beyond-calibration", is_flag=True, help="Also count pulls beyond the calibrated loads.")
 @click.option(
-    "--beyond-calibration", is_flag=True, help="Let pulls count beyond the loads that were compared."
+    "--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for the page and its picture."
 )
-@click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for page and picture.")
 @json_option
 def command(
     captures: tuple[Path, ...],
@@ -53,11 +59,11 @@ def command(
     out: Path | None,
     as_json: bool,
 ) -> None:
-    """Read every pull of CAPTURES: peak pull-off force, first slip, slip and work; then pieces and wear.
+    """Measure every pull in CAPTURES: peak pull-off force, first slip, slip and work; then pieces and wear.
 
-    Pulls are forces below zero while the platen goes away. `configs/methods/cap_pull.yaml` is a method that
-    presses a cap on and pulls it off again. A pull beyond the loads that the force calibration was compared
-    with is flagged and does not count: calibrate with loads that pull, below zero in the table of readings.
+    Pulls are forces below zero while the platen moves away. The method `configs/methods/cap_pull.yaml`
+    presses a cap on and pulls it off again. A pull beyond the calibrated loads is flagged and does not count:
+    calibrate with tensile loads, below zero in the table of readings.
     """
     from rig.aids import answer_pull
     from rig.analyser import PullSettings

@@ -31,18 +31,18 @@ RATE_FACTOR = 1.5
 
 
 @click.command("record")
-@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig's file.")
+@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig file.")
 @click.option("--port", metavar="PATH", help="Port to open instead of the rig file's.")
 @click.option(
     "--seconds",
     type=click.FloatRange(0, min_open=True),
     metavar="S",
-    help="Stop after so long, in device time.",
+    help="Stop after this time, by the device's clock.",
 )
 @click.option("--cycles", type=click.IntRange(1), metavar="N", help="Stop after this number of cycles.")
 @specimen_options()
 @sense_and_zero_options
-@folder_option("Folder that the capture is made in.")
+@folder_option("Folder for the capture.")
 def command(
     rig_file: Path,
     *,
@@ -60,9 +60,9 @@ def command(
     zero: str | None,
     out: Path,
 ) -> None:
-    """Record from a rig until --seconds or --cycles have passed, or until Ctrl-C.
+    """Record from a rig until --seconds or --cycles is reached, or until Ctrl-C.
 
-    The capture is ended properly in each case, and its path is the last line printed.
+    The capture is closed properly in each case. The last line printed is its path.
     """
     from rig.capture import CaptureHeader
     from rig.cli.logs import log_to_file

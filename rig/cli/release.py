@@ -12,15 +12,21 @@ from rig.errors import InputError
 
 
 @click.command("release")
-@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig's file.")
+@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig file.")
 @click.option("--port", metavar="PATH", help="Port to open instead of the rig file's.")
-@click.option("--away", default="10 mm", show_default=True, metavar="Q", help="How far, travel allowing.")
-@click.option("--i-see-the-platen", "seen", is_flag=True, help="Say so beforehand; do not ask.")
+@click.option(
+    "--away",
+    default="10 mm",
+    show_default=True,
+    metavar="Q",
+    help="Distance to move away, as far as the travel allows.",
+)
+@click.option("--i-see-the-platen", "seen", is_flag=True, help="Confirm without being asked.")
 def command(rig_file: Path, *, port: str | None, away: str, seen: bool) -> None:
-    """Release a part after a trip: clear the stop, and take the platen slowly away.
+    """Release a part after a trip: clear the stop, and move the platen away slowly.
 
-    If a person is trapped, press the emergency stop first: this command moves the platen by its motor.
-    Somebody has to see the platen and say so. Find and remove the cause of the stop before.
+    If a person is trapped, press the emergency stop first: this command moves the platen with its motor.
+    Someone must watch the platen and confirm it. Find and remove the cause of the stop first.
     """
     from rig.cli.ordering import meant_rig, order_through_daemon
     from rig.cli.performing import perform_alone

@@ -25,14 +25,14 @@ PART_SAMPLES = 1 << 18
     "--rig",
     "rig_file",
     type=click.Path(path_type=Path),
-    help="Read the counts with this rig file's calibration.",
+    help="Read the counts with the calibration of this rig file.",
 )
 @json_option
 def command(capture_folder: Path, *, spacer: str | None, rig_file: Path | None, as_json: bool) -> None:
-    """Work out the quantities that the method of CAPTURE promises, each with its uncertainty.
+    """Report the quantities named in the method of CAPTURE, each with its uncertainty.
 
-    The arithmetic of a published procedure is named where it is followed; no conformity is claimed. The exit
-    code is 1 if a promised quantity cannot be had.
+    Published procedures are named where their arithmetic is used; no conformity is claimed. The exit code is
+    1 if a quantity is not available.
     """
     from rig.capture import open_capture
     from rig.methods import ENDURANCE_KIND

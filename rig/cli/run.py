@@ -23,18 +23,20 @@ if TYPE_CHECKING:
 
 @click.command("run")
 @click.argument("method_file", metavar="METHOD", type=click.Path(path_type=Path))
-@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig's file.")
+@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig file.")
 @click.option("--port", metavar="PATH", help="Port to open instead of the rig file's.")
 @click.option(
-    "--stiffness", metavar="Q", help='Largest stiffness expected, "40 N/mm", instead of the method\'s.'
+    "--stiffness", metavar="Q", help='Largest expected stiffness, "40 N/mm", instead of the method\'s.'
 )
 @click.option(
-    "--largest-force", metavar="Q", help='By hand: warn above this force, "400 N"; nothing stops a hand.'
+    "--largest-force", metavar="Q", help='By hand: warn above this force, "400 N". Nothing can stop a hand.'
 )
-@click.option("--check-only", is_flag=True, help="Say what would happen, and move nothing.")
-@click.option("--cautions-read", is_flag=True, help="The cautions have been read and hold; do not ask today.")
+@click.option("--check-only", is_flag=True, help="Print what would happen without moving.")
+@click.option(
+    "--cautions-read", is_flag=True, help="Confirm the cautions without being asked; kept for today."
+)
 @specimen_options()
-@folder_option("Folder that the capture is made in.")
+@folder_option("Folder for the capture.")
 def command(
     method_file: Path,
     *,
@@ -55,10 +57,10 @@ def command(
 ) -> None:
     """Run METHOD, a YAML file such as those in configs/methods, and record it.
 
-    It is checked before anything moves. A driven rig carries it out within the limits of its file.
-    A rig whose file has no `drive:` section, or whose device cannot be told to move, is moved by hand: each
-    step is shown with how far and how fast it goes. Ctrl-C ends the capture, and halts a driven platen; the
-    capture's path is the last line printed.
+    The method is checked before anything moves. A driven rig runs it within the limits of the rig file. If
+    the rig file has no `drive:` section, or the device cannot move the platen, you move it by hand: each step
+    shows how far and how fast. Ctrl-C ends the capture and halts a driven platen. The last line printed is
+    the capture's path.
     """
     from rig.jobs import Recorded, Standing, check_job, moves_by_hand
     from rig.jobs.orders import MethodOrder, SpecimenCard, typed

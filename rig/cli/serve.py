@@ -18,31 +18,30 @@ FOLDERS = ("methods", "endurance")
 
 
 listen_option = click.option(
-    "--listen", default="127.0.0.1", show_default=True, metavar="ADDRESS", help="Where it is served."
+    "--listen", default="127.0.0.1", show_default=True, metavar="ADDRESS", help="Address to serve it on."
 )
 allow_remote_option = click.option(
-    "--allow-remote", is_flag=True, help="Let others than this machine reach the page, with a token."
+    "--allow-remote", is_flag=True, help="Let other machines reach the page with a token."
 )
 
 
 @click.command("serve")
-@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig's file.")
+@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig file.")
 @click.option("--port", metavar="PATH", help="Port to open instead of the rig file's.")
 @click.option(
     "--methods",
     "folders",
     multiple=True,
     type=click.Path(path_type=Path, file_okay=False),
-    help="Folder of methods that the page offers; repeatable. Left out: those in configs here, else those "
-    "that are installed.",
+    help="Folder of methods for the page; repeatable.  [default: configs here, else the installed examples]",
 )
 @click.option(
     "--http", type=click.IntRange(0, 65535), default=8470, show_default=True, help="TCP port of the page."
 )
 @listen_option
 @allow_remote_option
-@click.option("--no-page", is_flag=True, help="Serve no page; the other commands work all the same.")
-@folder_option("Folder that captures are made in.")
+@click.option("--no-page", is_flag=True, help="Serve no page; all other commands still work.")
+@folder_option("Folder for the captures.")
 def command(
     rig_file: Path,
     *,
@@ -56,8 +55,8 @@ def command(
 ) -> None:
     """Hold a rig until Ctrl-C or SIGTERM, which halt the platen and end the capture.
 
-    `pressrig status`, `halt`, `run`, `endure` and `height` talk to it, and so does its page. A port that is
-    absent, or goes away, is looked for until it is there.
+    The page and the commands `pressrig status`, `halt`, `run`, `endure` and `height` use it. If the port is
+    missing or disappears, the daemon keeps looking for it.
     """
     if sys.platform == "win32":
         raise InputError("the daemon needs sockets of a kind that Windows has not: use Linux, macOS or WSL")

@@ -48,22 +48,24 @@ class Planned:
 
 
 @click.command("session")
-@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig's file.")
+@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig file.")
 @click.option("--port", metavar="PATH", help="Port to open instead of the rig file's.")
 @click.option(
     "--plan", type=click.Path(path_type=Path, dir_okay=False), metavar="CSV",
-    help="Table of the pieces: specimen, and perhaps batch and free height (mm).",
+    help="Table of pieces with the column specimen; batch and free height (mm) are optional.",
 )  # fmt: skip
 @click.option("--model", metavar="NAME", help="Without a plan: pieces are NAME-001, NAME-002, ...")
-@click.option("--count", type=click.IntRange(1, 10_000), metavar="N", help="Without a plan: how many pieces.")
+@click.option(
+    "--count", type=click.IntRange(1, 10_000), metavar="N", help="Without a plan: number of pieces."
+)
 @click.option("--cycles", type=click.IntRange(1), default=5, show_default=True, help="Squeezes per piece.")
 @click.option(
     "--conditioning", type=click.IntRange(0), default=1, show_default=True,
-    help="First squeezes that are left out of means.",
+    help="Number of first squeezes to leave out of the means.",
 )  # fmt: skip
-@click.option("--batch", metavar="NAME", help="Batch of all pieces whose plan gives none.")
-@click.option("--free-height", metavar="Q", help='Free height of all pieces whose plan gives none, "90 mm".')
-@click.option("--operator", metavar="NAME", help="Who squeezes.")
+@click.option("--batch", metavar="NAME", help="Batch of pieces that have none in the plan.")
+@click.option("--free-height", metavar="Q", help='Free height of pieces that have none in the plan, "90 mm".')
+@click.option("--operator", metavar="NAME", help="Name of the operator.")
 @click.option(
     "--condition", "conditions", multiple=True, metavar="NAME=VALUE",
     help='Temperature, orientation and so on, "temperature=21 degC"; repeatable.',
@@ -86,10 +88,10 @@ def command(
     weigh: bool,
     out: Path,
 ) -> None:
-    """Squeeze piece after piece by hand, weigh each, and write their design sheet.
+    """Squeeze pieces by hand one after another, weigh each, and write their design sheet.
 
-    Enter starts a piece and accepts it; r repeats it, s skips it, q ends the session. The same command goes
-    on where a session was broken off: pieces that have a capture in the folder are done.
+    Enter starts a piece and accepts it; r repeats it, s skips it, q ends the session. To continue an
+    interrupted session, repeat the command: pieces with a capture in the folder are done.
     """
     from rig.cli.logs import log_to_file
     from rig.jobs.cautions import SHORT_HAND_CAUTION

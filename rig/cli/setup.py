@@ -54,17 +54,17 @@ class Level:
 @click.command("setup")
 @click.option("--port", metavar="PATH", help="Port of the board.  [default: chosen from a list]")
 @click.option("--baud", type=click.IntRange(1), help="Speed of the port.  [default: 115200, then 250000]")
-@click.option("--name", metavar="NAME", default="my rig", show_default=True, help="What the rig is called.")
+@click.option("--name", metavar="NAME", default="my rig", show_default=True, help="Name of the rig.")
 @click.option(
     "--out", type=click.Path(path_type=Path, dir_okay=False), default=Path("my-rig.yaml"), show_default=True,
-    help="Rig file to write; an existing one is not overwritten.",
+    help="Rig file to write; an existing file is not overwritten.",
 )  # fmt: skip
 def command(*, port: str | None, baud: int | None, name: str, out: Path) -> None:
-    """Write a rig file and a first calibration beside it: which port, which format, and what a count is.
+    """Ask for port, format and counts, and write a rig file with a first calibration beside it.
 
-    You need a known mass, such as 500 g, and a known distance, such as a gauge block of 25 mm; each can be
-    left out with Enter. Of a device that drives its platen the emergency stop and the switches are tried
-    first, with the motor supply off. Nothing moves by itself.
+    You need a known mass, such as 500 g, and a known distance, such as a 25 mm gauge block; press Enter to
+    skip either. If the device drives its platen, the emergency stop and the switches are tried first, with
+    the motor supply off. Nothing moves by itself.
     """
     from rig.calibration import Calibration
     from rig.calibrationfile import write_calibration

@@ -21,15 +21,15 @@ if TYPE_CHECKING:
 @click.command("sheet")
 @click.argument("captures", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option(
-    "--register", type=click.Path(path_type=Path, dir_okay=False), help="Knows masses, sizes and states."
+    "--register",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Register with masses, sizes and states.",
 )
-@click.option("--model", metavar="NAME", help="What the pieces are called.  [default: as in the register]")
-@click.option("--title", default="", metavar="TEXT", help="Of the sheet.")
+@click.option("--model", metavar="NAME", help="Name of the model.  [default: as in the register]")
+@click.option("--title", default="", metavar="TEXT", help="Title of the sheet.")
+@click.option("--supplier", default="", metavar="NAME", help="Supplier, printed below the title.")
 @click.option(
-    "--supplier", default="", metavar="NAME", help="Who supplies the pieces; stands below the title."
-)
-@click.option(
-    "--revision", default="", metavar="TEXT", help="Of the model's drawing; stands below the title."
+    "--revision", default="", metavar="TEXT", help="Revision of the drawing, printed below the title."
 )
 @click.option(
     "--photo", "photos", multiple=True, metavar="[CAPTION=]FILE",
@@ -37,26 +37,34 @@ if TYPE_CHECKING:
 )  # fmt: skip
 @click.option(
     "--same-zero", is_flag=True,
-    help="The position reading kept its zero between captures: gives the height lost between them.",
+    help="The position zero did not change between captures, so report the height lost between them.",
 )  # fmt: skip
 @click.option(
     "--margin", "margins", multiple=True, metavar="NAME=Q",
     help='Largest difference between groups that does not matter, "secant_n_per_mm=0.2 N/mm"; repeatable.',
 )  # fmt: skip
 @click.option(
-    "--although", multiple=True, metavar="LIST", help='Put together although these differ, "rate, humidity".'
+    "--although", multiple=True, metavar="LIST", help='Pool captures even if these differ, "rate, humidity".'
 )
 @click.option(
     "--strict", is_flag=True,
-    help="List captures by hand separately as soon as their speeds differ by 10 %.",
+    help="List hand captures separately if their speeds differ by 10 % or more.",
 )  # fmt: skip
 @click.option(
     "--gauge", "gauges", multiple=True, type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
-    help="study.json of `pressrig study --out`: the rig's part of the spread; repeatable.",
+    help="study.json from `pressrig study --out`, for the rig's part of the spread; repeatable.",
 )  # fmt: skip
-@click.option("--contact-force", metavar="Q", help="Force that counts as contact, the same for all.")
-@click.option("--conditioning", type=click.IntRange(0), default=0, metavar="N", help="First cycles left out.")
-@click.option("--at", metavar="LIST", help="Depths read off every cycle.  [default: 10%,25%,40%,50%,65%]")
+@click.option("--contact-force", metavar="Q", help="Force that counts as contact, the same for all captures.")
+@click.option(
+    "--conditioning",
+    type=click.IntRange(0),
+    default=0,
+    metavar="N",
+    help="Number of first cycles to leave out.",
+)
+@click.option(
+    "--at", metavar="LIST", help="Depths at which to give the force.  [default: 10%,25%,40%,50%,65%]"
+)
 @click.option(
     "--calibration",
     "calibration_file",
@@ -94,12 +102,12 @@ def command(
     out: Path,
     as_json: bool,
 ) -> None:
-    """Write a design sheet of the pieces in CAPTURES, each a capture or a folder of captures.
+    """Write a design sheet of the pieces in CAPTURES (captures or folders of captures).
 
-    The first page answers the designer of a machine: force at a gap, gap for a force, key figures, batches
-    compared; a calculator works offline. An appendix says how it was measured. One HTML page that needs no
-    other file, the same as Markdown, and the numbers as XLSX, JSON and CSV. What is missing is listed here,
-    not on the page.
+    The first page answers the machine's designer: force at a gap, gap for a force, key figures and the
+    comparison of batches, with a calculator that works offline. The appendix describes how it was measured.
+    You get one self-contained HTML page, the same as Markdown, and the numbers as XLSX, JSON and CSV. What is
+    missing is listed here, not on the page.
     """
     from rig.calibrationfile import read_calibration
     from rig.results import Asked, measure_for_sheet, sheet_of

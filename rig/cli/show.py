@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 @click.argument("capture", type=click.Path(path_type=Path))
 @json_option
 def command(capture: Path, *, as_json: bool) -> None:
-    """Show what CAPTURE says about itself. Damage makes the exit code 1."""
+    """Show the facts recorded with CAPTURE. The exit code is 1 if it is damaged."""
     from rig.capture import open_capture
 
     opened = open_capture(capture)

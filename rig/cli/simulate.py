@@ -67,15 +67,29 @@ class _WithNames(click.Command):
     "--rig",
     "rig_file",
     type=click.Path(path_type=Path, dir_okay=False),
-    help="Speak as this rig's file describes, instead of --format.",
+    help="Send what this rig file describes, instead of --format.",
 )
 @click.option(
-    "--rate", "rate_hz", type=float, default=500.0, show_default=True, metavar="HZ", help="Samples a second."
+    "--rate",
+    "rate_hz",
+    type=float,
+    default=500.0,
+    show_default=True,
+    metavar="HZ",
+    help="Samples per second.",
 )
-@click.option("--specimen", default="foam", show_default=True, metavar="NAME", help="What lies in the rig.")
+@click.option(
+    "--specimen", default="foam", show_default=True, metavar="NAME", help="The specimen in the rig."
+)
 @click.option("--cycles", type=int, default=5, show_default=True, metavar="N", help="Number of squeezes.")
 @click.option(
-    "--depth", "depth_mm", type=float, default=10.0, show_default=True, metavar="MM", help="Past contact."
+    "--depth",
+    "depth_mm",
+    type=float,
+    default=10.0,
+    show_default=True,
+    metavar="MM",
+    help="Depth past contact.",
 )
 @click.option(
     "--gap",
@@ -84,24 +98,24 @@ class _WithNames(click.Command):
     default=2.0,
     show_default=True,
     metavar="MM",
-    help="Clearance between squeezes; a negative one never lets go.",
+    help="Clearance between squeezes; negative to stay in contact.",
 )
-@click.option("--speed", default="10 mm/s", show_default=True, metavar="Q", help="Of the platen.")
+@click.option("--speed", default="10 mm/s", show_default=True, metavar="Q", help="Platen speed.")
 @renamed_option("--dwell", "--hold")
 @click.option(
-    "--hold", "hold_s", type=float, default=0.0, show_default=True, metavar="S", help="Stop at depth."
+    "--hold", "hold_s", type=float, default=0.0, show_default=True, metavar="S", help="Hold time at depth."
 )
 @click.option(
     "--motion",
     type=click.Choice(["driven", "hand", "sine", "commanded"]),
     default="driven",
     show_default=True,
-    help="Steady, uneven as by hand, a sine, or nothing but what the host commands.",
+    help="Steady, uneven like a hand, a sine, or only what the host commands.",
 )
-@click.option("--contact", metavar="Q", help='Where the platen first touches, from home; "20 mm".')
-@click.option("--drive-speed", metavar="Q", help='Fastest motion that the drive can, "100 mm/s".')
-@click.option("--drive-acceleration", metavar="Q", help='How fast its speed changes, "200 mm/s^2".')
-@click.option("--drive-travel", metavar="Q", help="Length of its way; left out, it fits the specimen.")
+@click.option("--contact", metavar="Q", help='Contact position from home, "20 mm".')
+@click.option("--drive-speed", metavar="Q", help='Top speed of the drive, "100 mm/s".')
+@click.option("--drive-acceleration", metavar="Q", help='Acceleration of the drive, "200 mm/s^2".')
+@click.option("--drive-travel", metavar="Q", help="Travel of the drive.  [default: to suit the specimen]")
 @click.option("--seed", type=click.IntRange(0), default=0, show_default=True, metavar="N")
 @click.option(
     "--speed-up",
@@ -109,17 +123,19 @@ class _WithNames(click.Command):
     default=1.0,
     show_default=True,
     metavar="X",
-    help="This many times faster than real time; inf for as fast as the host reads.",
+    help="Times faster than real time; inf for as fast as the host reads.",
 )
-@click.option("--fault", "faults", multiple=True, metavar="NAME", help="Trouble to make; repeatable.")
+@click.option("--fault", "faults", multiple=True, metavar="NAME", help="Fault to inject; repeatable.")
 @click.option(
     "--control",
     type=click.Path(path_type=Path),
-    help="Socket for orders such as `stop open` or `reset external`, one a line.",
+    help="Socket for orders such as `stop open` or `reset external`, one per line.",
 )
-@click.option("--talk-only", is_flag=True, help="Send frames unasked, and never listen.")
+@click.option("--talk-only", is_flag=True, help="Send frames unasked, and ignore what the host sends.")
 @click.option(
-    "--truth", type=click.Path(path_type=Path, dir_okay=False), help="File for the run's truth, as JSON."
+    "--truth",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="JSON file for the true values of the run.",
 )
 def command(
     *,
@@ -145,11 +161,11 @@ def command(
     talk_only: bool,
     truth: Path | None,
 ) -> None:
-    """Serve a virtual rig until Ctrl-C. It squeezes its specimen once a host asks for samples.
+    """Run a virtual rig until Ctrl-C. It starts to squeeze when a host asks for samples.
 
-    What a hand does to a rig is typed, one order a line: `specimen none` clears the platens of a commanded
-    rig and `specimen new` lays one in again, `stop open` opens the emergency stop, and so on; a line that is
-    no order lists them.
+    Type orders to do what a hand would do at the rig, one per line: `specimen none` clears the platens of a
+    commanded rig, `specimen new` puts one back, `stop open` opens the emergency stop, and so on. Any other
+    line lists the orders.
     """
     refuse_windows()
     from rig.virtual import FIRST_CONTACT_MM, VirtualPort, VirtualRig, specimen_named

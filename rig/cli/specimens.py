@@ -8,11 +8,11 @@ import click
 
 _COMMANDS = {
     "add": ("rig.cli.specimens_entering", "add", "Enter a piece."),
-    "note": ("rig.cli.specimens_entering", "note", "Note what is new of a piece, with its date."),
+    "note": ("rig.cli.specimens_entering", "note", "Note new facts about a piece, with their date."),
     "size": ("rig.cli.specimens_sizes", "size", "Note caliper readings, or a height from the rig."),
-    "correct": ("rig.cli.specimens_entering", "correct", "Put a wrong record right, with the reason."),
-    "show": ("rig.cli.specimens_showing", "show", "Show all that is known of a piece."),
-    "list": ("rig.cli.specimens_showing", "every", "List pieces, with what is missing."),
+    "correct": ("rig.cli.specimens_entering", "correct", "Correct a wrong record, with the reason."),
+    "show": ("rig.cli.specimens_showing", "show", "Show all facts about a piece."),
+    "list": ("rig.cli.specimens_showing", "every", "List pieces and what is missing."),
     "link": ("rig.cli.specimens_files", "link", "Attach captures to their pieces."),
     "import": ("rig.cli.specimens_files", "take_in", "Read pieces from a table."),
     "export": ("rig.cli.specimens_files", "give_out", "Write pieces, or the whole history, as a table."),
@@ -39,4 +39,4 @@ class _Register(click.Group):
 
 @click.group("specimens", cls=_Register)
 def command() -> None:
-    """Keep a register of specimens: every mass, size and capture of each, dated, and never overwritten."""
+    """Keep a register of specimens: each mass, size and capture is dated and never overwritten."""

@@ -15,10 +15,10 @@ from rig.errors import InputError
 @click.command("add")
 @click.argument("specimen", metavar="ID")
 @fact_options
-@click.option("--another", is_flag=True, help="It is another piece than one that is spelt nearly so.")
+@click.option("--another", is_flag=True, help="This is a new piece, although a similar id exists.")
 @register_option
 def add(specimen: str, *, another: bool, path: Path, **given: Any) -> None:
-    """Enter the piece ID. What is left out here can be noted later."""
+    """Enter the piece ID. You can note later what you leave out now."""
     from rig.register import Register
 
     facts = read_facts(specimen, given)
@@ -33,9 +33,9 @@ def add(specimen: str, *, another: bool, path: Path, **given: Any) -> None:
 @fact_options
 @register_option
 def note(specimen: str, *, path: Path, **given: Any) -> None:
-    """Note what is new of the piece ID: what it went through, how it lay, remarks.
+    """Note new facts about the piece ID: what it went through, how it was placed, remarks.
 
-    Nothing is overwritten: the state of today does not change what it was on the day of an older capture.
+    Nothing is overwritten: today's state does not change the state on the day of an older capture.
     """
     from rig.register import Register
 
@@ -50,10 +50,10 @@ def note(specimen: str, *, path: Path, **given: Any) -> None:
 @click.command("correct")
 @click.argument("number", type=click.IntRange(1), metavar="RECORD")
 @click.argument("value", required=False)
-@click.option("--reason", required=True, metavar="TEXT", help="Why it is wrong.")
-@click.option("--withdraw", is_flag=True, help="It should not be there at all.")
-@click.option("--at", metavar="TIME", help="Since when it holds, if that was wrong.")
-@click.option("--who", metavar="NAME", help="Who says so.")
+@click.option("--reason", required=True, metavar="TEXT", help="Why the record is wrong.")
+@click.option("--withdraw", is_flag=True, help="Withdraw the record instead of correcting it.")
+@click.option("--at", metavar="TIME", help="The right date, if the date was wrong.")
+@click.option("--who", metavar="NAME", help="Name of the person responsible for the entry.")
 @register_option
 def correct(
     number: int,
@@ -65,9 +65,9 @@ def correct(
     who: str | None,
     path: Path,
 ) -> None:
-    """Put the record numbered RECORD right: VALUE is a word, or a quantity such as "37.4 g".
+    """Correct the record numbered RECORD: VALUE is a word, or a quantity such as "37.4 g".
 
-    `pressrig specimens show` has the numbers. The wrong record stays in the history, beside its correction.
+    `pressrig specimens show` lists the numbers. The wrong record stays in the history, beside its correction.
     """
     from rig.register import Record, Register, corrected, read_day_or_time
     from rig.units import parse

@@ -22,15 +22,15 @@ if TYPE_CHECKING:
 
 @click.command("import")
 @click.argument("table", type=click.Path(path_type=Path, dir_okay=False))
-@click.option("--another", is_flag=True, help="Ids spelt nearly as known ones are other pieces.")
+@click.option("--another", is_flag=True, help="Similar ids are different pieces.")
 @who_option
 @register_option
 def take_in(table: Path, *, another: bool, who: str | None, path: Path) -> None:
     """Read the pieces of TABLE (CSV), all or none.
 
-    One row a piece: id, batch, model, drawing size, moulded, state, orientation, squeezed, notes, mass, size
-    DIRECTION, their u, and measured; units stand in the headings, as in "mass (g)". A piece that is known
-    gets what is new. A whole history, as `export --history` writes it, is read into a new register.
+    One row per piece: id, batch, model, drawing size, moulded, state, orientation, squeezed, notes, mass,
+    size DIRECTION, their u, and measured. Put units in the headings, as in "mass (g)". A known piece gets
+    only what is new. A whole history, as written by `export --history`, is read into a new register.
     """
     from rig.register import Register, import_into
     from rig.tables import read_table_text
@@ -44,11 +44,13 @@ def take_in(table: Path, *, another: bool, who: str | None, path: Path) -> None:
 @click.command("export")
 @click.argument("table", type=click.Path(path_type=Path, dir_okay=False))
 @click.option(
-    "--history", is_flag=True, help="All records, one row each, from which the register comes back."
+    "--history",
+    is_flag=True,
+    help="Write every record, one row each; `import` restores the register from it.",
 )
 @register_option
 def give_out(table: Path, *, history: bool, path: Path) -> None:
-    """Write TABLE (CSV): one row a piece with what holds now, or the whole history."""
+    """Write TABLE (CSV): one row per piece with its present facts, or the whole history."""
     from rig.register import Register, records_csv, specimens_csv
 
     if table.exists():
@@ -61,13 +63,15 @@ def give_out(table: Path, *, history: bool, path: Path) -> None:
 
 @click.command("link")
 @click.argument("folder", type=click.Path(path_type=Path, file_okay=False), default=DEFAULT_FOLDER)
-@click.option("--add", "enter", is_flag=True, help="Enter pieces that are not known, with their batch.")
+@click.option(
+    "--add", "enter", is_flag=True, help="Enter pieces that are not in the register, with their batch."
+)
 @register_option
 @json_option
 def link(folder: Path, *, enter: bool, path: Path, as_json: bool) -> None:
-    """Attach the captures of FOLDER to the pieces that their headers name.
+    """Attach the captures in FOLDER to the pieces named in their headers.
 
-    A specimen that is not known, another batch than the register's, or a copy is told and left alone; the
+    An unknown specimen, a batch that differs from the register's, or a copy is reported and left alone; the
     exit code is then 1.
     """
     from rig.register import Register

@@ -26,24 +26,24 @@ register_option = click.option(
     help="The register.",
 )
 
-who_option = click.option("--who", metavar="NAME", help="Who says so.")
+who_option = click.option("--who", metavar="NAME", help="Name of the person responsible for the entry.")
 
 
 def fact_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """What may be said of a piece."""
     for option in reversed(
         (
-            click.option("--batch", metavar="ID", help="Pieces that it was made with."),
-            click.option("--model", metavar="NAME", help="What it is one of."),
+            click.option("--batch", metavar="ID", help="Name of its batch."),
+            click.option("--model", metavar="NAME", help="Name of the model."),
             click.option("--drawing-size", metavar="Q", help='Size on the drawing, "90 mm".'),
             click.option("--moulded", metavar="DAY", help="When it was moulded, 2026-03-14."),
             click.option("--state", metavar="WORD", help="new, conditioned, abused or worn."),
-            click.option("--orientation", metavar="TEXT", help="How it lay when it was pressed."),
+            click.option("--orientation", metavar="TEXT", help="How it was placed when pressed."),
             click.option(
-                "--squeezed", metavar="TIME", help="When it was squeezed last, if not in a capture."
+                "--squeezed", metavar="TIME", help="When it was last squeezed, if no capture shows it."
             ),
-            click.option("--notes", metavar="TEXT", help="Anything worth knowing later."),
-            click.option("--at", metavar="TIME", help="Since when this holds.  [default: now]"),
+            click.option("--notes", metavar="TEXT", help="Free text, kept with the record."),
+            click.option("--at", metavar="TIME", help="When this became true.  [default: now]"),
             who_option,
         )
     ):

@@ -22,7 +22,7 @@ MISSING = "missing"
 @register_option
 @json_option
 def show(specimen: str, *, path: Path, as_json: bool) -> None:
-    """Show what is known of the piece ID, and every record with its number."""
+    """Show the facts about the piece ID, and every record with its number."""
     from rig.register import Register
 
     with Register(path, make=False) as register:
@@ -43,12 +43,12 @@ def show(specimen: str, *, path: Path, as_json: bool) -> None:
 
 
 @click.command("list")
-@click.option("--batch", metavar="ID", help="Pieces of one batch.")
-@click.option("--state", metavar="WORD", help="Pieces that are new, conditioned, abused or worn.")
+@click.option("--batch", metavar="ID", help="Show only this batch.")
+@click.option("--state", metavar="WORD", help="Show only this state: new, conditioned, abused or worn.")
 @register_option
 @json_option
 def every(*, batch: str | None, state: str | None, path: Path, as_json: bool) -> None:
-    """List the pieces with mass and sizes; what nobody has said is said to be missing."""
+    """List the pieces with mass and sizes, and what is missing."""
     from rig.register import Register
 
     with Register(path, make=False) as register:

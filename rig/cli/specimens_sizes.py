@@ -37,11 +37,10 @@ _STEP_U = 1 / math.sqrt(12)
 @click.option("--force", metavar="Q", help='Contact force of the caliper, "2 N".')
 @click.option("--instrument-u", metavar="Q", help='Standard uncertainty of the caliper, "0.02 mm".')
 @click.option("--table", type=click.Path(path_type=Path, dir_okay=False),
-    help="Readings of many pieces: CSV with id, direction, size (mm), and perhaps force (N), u (mm), "
-    "measured.",
+    help="CSV of readings with id, direction, size (mm); optional: force (N), u (mm), measured.",
 )  # fmt: skip
 @click.option("--height", type=click.Path(path_type=Path, dir_okay=False), metavar="JSON",
-    help="What `pressrig height --json` said.",
+    help="Output of `pressrig height --json`.",
 )  # fmt: skip
 @click.option("--at", metavar="TIME", help="When it was measured.  [default: now]")
 @who_option
@@ -50,8 +49,8 @@ _STEP_U = 1 / math.sqrt(12)
 def size(specimen: str | None, readings: tuple[str, ...], *, path: Path, as_json: bool, **given: Any) -> None:
     """Note sizes of the piece ID, such as "diameter A=90.4 mm" "diameter B=89.8 mm" "length=62 mm".
 
-    Directions that begin with "diameter" make a mean, its difference from the drawing, and the roundness as
-    half the difference of the largest and smallest one. Repeats of one direction are averaged.
+    Directions that begin with "diameter" give a mean, its difference from the drawing, and the roundness
+    (half the difference between largest and smallest). Repeats of one direction are averaged.
     """
     from rig.register import Register
 

@@ -21,13 +21,13 @@ NO = 1
 
 
 @click.command("status")
-@click.option("--rig", "rig_file", type=click.Path(path_type=Path), help="Only this rig: its file.")
-@click.option("--port", metavar="PATH", help="With --rig, only the rig of that name at this port.")
+@click.option("--rig", "rig_file", type=click.Path(path_type=Path), help="Rig file of the only rig to show.")
+@click.option("--port", metavar="PATH", help="With --rig: only the rig of that name on this port.")
 @json_option
 def command(rig_file: Path | None, *, port: str | None, as_json: bool) -> None:
-    """Say what the rigs are doing that you serve, as the daemons that hold them see it.
+    """Show what each rig that you serve is doing, as its daemon reports it.
 
-    Without a daemon the exit code is 1. With --json, several rigs are a list.
+    The exit code is 1 if no daemon is running. With --json, several rigs are a list.
     """
     statuses = _statuses(rig_file, port)
     if as_json:

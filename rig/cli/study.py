@@ -25,18 +25,24 @@ SECANT = "secant_n_per_mm"
 
 @click.command("study")
 @click.argument("sources", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option("--value", metavar="COLUMN", help="Of a table: the column of values, its unit in its name.")
+@click.option("--value", metavar="COLUMN", help="Table: column of the values, with the unit in its name.")
 @click.option(
     "--driven",
     multiple=True,
     metavar="NAME",
-    help="Of a table without a column `kind`: this appraiser is a driven rig, others are hands; repeatable.",
+    help="Table without a column `kind`: this appraiser is a driven rig, the others are hands; repeatable.",
 )
-@click.option("--quantity", metavar="COLUMN", help=f"Of captures: what is studied.  [default: {SECANT}]")
-@click.option("--at", metavar="DEPTH", help='Of captures: the force at this depth of loading, "25%", "5 mm".')
-@click.option("--contact-force", metavar="Q", help="Of captures: force that counts as contact.")
+@click.option("--quantity", metavar="COLUMN", help=f"Captures: quantity to study.  [default: {SECANT}]")
 @click.option(
-    "--conditioning", type=click.IntRange(0), default=0, metavar="N", help="First cycles left out of means."
+    "--at", metavar="DEPTH", help='Captures: study the loading force at this depth, "25%" or "5 mm".'
+)
+@click.option("--contact-force", metavar="Q", help="Captures: force that counts as contact.")
+@click.option(
+    "--conditioning",
+    type=click.IntRange(0),
+    default=0,
+    metavar="N",
+    help="Number of first cycles to leave out of the means.",
 )
 @click.option(
     "--calibration",
@@ -44,22 +50,24 @@ SECANT = "secant_n_per_mm"
     type=click.Path(path_type=Path),
     help="Read the counts of all captures with this calibration.",
 )
-@click.option("--tolerance", metavar="Q", help="Width of the tolerance, upper less lower limit.")
+@click.option("--tolerance", metavar="Q", help="Width of the tolerance: upper minus lower limit.")
 @click.option(
     "--interaction",
     type=click.Choice(["kept", "pooled"]),
     default="kept",
     show_default=True,
-    help="Which model leads: the interaction as a part of its own, or counted as repeats. Both are shown.",
+    help="Treat the interaction as its own source, or pool it with the repeats. Both are shown.",
 )
 @renamed_option("--pool-above", "--interaction")
 @click.option(
     "--at-most",
     type=click.FloatRange(0, min_open=True),
     metavar="PCT",
-    help="Most that the gauge may take of the tolerance, or of the total where none is given.",
+    help="Largest permitted share of the gauge, of the tolerance or, without one, of the total.",
 )
-@click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for page and pictures.")
+@click.option(
+    "--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for the page and its pictures."
+)
 @fresh_option
 @json_option
 def command(
@@ -78,12 +86,12 @@ def command(
     out: Path | None,
     as_json: bool,
 ) -> None:
-    """Split the spread of repeated results into that of repeats, of appraisers and of pieces.
+    """Divide the spread of repeated results into repeats, appraisers (or laboratories) and pieces.
 
-    SOURCES is one table (CSV with the columns piece, appraiser, trial, a value and perhaps kind), or
-    captures: then a piece is a specimen, an appraiser is the operator, or the rig where a method drove it,
-    and each capture is one trial by the mean of its sound cycles. Every appraiser must have squeezed
-    every piece equally often.
+    SOURCES is one table (CSV with the columns piece, appraiser, trial, a value and optionally kind), or
+    captures: then the specimen is the piece, the operator (or the rig that ran a method) is the appraiser,
+    and each capture is one trial, by the mean of its sound cycles. Every appraiser must measure every piece
+    equally often.
     """
     if len(sources) == 1 and sources[0].is_file():
         _refuse_options(

@@ -8,10 +8,10 @@ import click
 
 _COMMANDS = {
     "force": ("rig.cli.verify_force", "Errors and class against references, with a report."),
-    "creep": ("rig.cli.verify_creep", "Creep under a held load, and the zero's return."),
-    "piece": ("rig.cli.verify_piece", "Enter a pressed check standard in its control chart."),
+    "creep": ("rig.cli.verify_creep", "Creep under a held load, and return to zero."),
+    "piece": ("rig.cli.verify_piece", "Add a pressed check standard to its control chart."),
     "chart": ("rig.cli.verify_chart", "Show the control charts of a rig's check standards."),
-    "clear": ("rig.cli.verify_clear", "Clear the warning that a check standard gave, with its reason."),
+    "clear": ("rig.cli.verify_clear", "Clear a check standard's warning, with the reason."),
 }
 
 
@@ -34,4 +34,4 @@ class _Verifications(click.Group):
 
 @click.group("verify", cls=_Verifications)
 def command() -> None:
-    """Show that a rig reads right. The exit code is 1 if it does not."""
+    """Check that a rig reads right. The exit code is 1 if it does not."""

@@ -20,14 +20,21 @@ SHOWN = 30
 
 
 @click.command("chart")
-@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig's file.")
+@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig file.")
 @click.option(
-    "--baseline", type=click.IntRange(2, 100), metavar="N", help="Readings limits are learnt from: 8."
+    "--baseline",
+    type=click.IntRange(2, 100),
+    metavar="N",
+    help="Number of readings that set the limits.  [default: 8]",
 )
-@click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for a plot a chart.")
+@click.option(
+    "--out", type=click.Path(path_type=Path, file_okay=False), help="Folder for one plot per chart."
+)
 @json_option
 def command(*, rig_file: Path, baseline: int | None, out: Path | None, as_json: bool) -> None:
-    """Show the chart of each check standard. The exit code is 1 while one is outside and not cleared."""
+    """Show the chart of each check standard. The exit code is 1 while one is outside its limits and not
+    cleared.
+    """
     from rig.calibration import BASELINE, learnt_limits
     from rig.rigchecks import read_checks
     from rig.rigfile import read_rig_file

@@ -15,14 +15,19 @@ SHORTEST_REASON = 5
 
 
 @click.command("clear")
-@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig's file.")
-@click.option("--reason", required=True, metavar="TEXT", help="Why the piece was outside, and what was done.")
-@click.option("--by", required=True, metavar="NAME", help="Who says so.")
+@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig file.")
 @click.option(
-    "--new-baseline", is_flag=True, help="Begin the charts anew: the rig or a piece is another one now."
+    "--reason",
+    required=True,
+    metavar="TEXT",
+    help="Why the check standard was outside its limits, and what was done.",
+)
+@click.option("--by", required=True, metavar="NAME", help="Name of the person responsible for the entry.")
+@click.option(
+    "--new-baseline", is_flag=True, help="Start new charts, because the rig or a check standard has changed."
 )
 def command(*, rig_file: Path, reason: str, by: str, new_baseline: bool) -> None:
-    """Clear the warning at each recording. What was outside stays in the chart, and so does the reason."""
+    """Clear the warning that recordings start with. The reading and your reason stay in the chart."""
     from rig.rigchecks import Clearing, read_checks
     from rig.rigfile import read_rig_file
 

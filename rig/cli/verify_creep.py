@@ -29,9 +29,9 @@ MOST_SAMPLES = 20_000_000
 @click.option("--most", metavar="Q", help='Exit with 1 if creep or zero return is more, "0.1 %".')
 @json_option
 def command(capture_folder: Path, *, rig_file: Path | None, most: str | None, as_json: bool) -> None:
-    """Work out creep and zero return from CAPTURE: no load, a load held for five minutes, no load again.
+    """Find creep and zero return from CAPTURE: no load, a load held for five minutes, no load again.
 
-    Both are per cent of the load, so that a cell without a calibration can be tried too.
+    Both are given in per cent of the load, so you can also test a cell without a calibration.
     """
     from rig.calibration import Calibration, creep_and_return
     from rig.capture import open_capture

@@ -23,40 +23,42 @@ CLASS_NAMES = ("0.5", "1", "2", "3")
 
 @click.command("force")
 @click.argument("readings_file", metavar="READINGS", type=click.Path(path_type=Path))
-@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig's file.")
+@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig file.")
 @click.option("--port", metavar="PATH", help="Port to open instead of the rig file's.")
 @click.option(
     "--loads",
     metavar="LIST",
-    help='Be led through these now, "20 N, 40 N" or "-20 N, -40 N"; READINGS is written.',
+    help='Take readings at these loads now, "20 N, 40 N" or "-20 N, -40 N", and write READINGS.',
 )
-@click.option("--settle", default="2 s", show_default=True, metavar="Q", help="Length of a plateau.")
+@click.option("--settle", default="2 s", show_default=True, metavar="Q", help="Length of a settled plateau.")
 @click.option(
     "--resolution",
     metavar="Q",
-    help='Step of the readings, "10 mN"; left out, their last decimal, or one count.',
+    help='Step of the readings, "10 mN".  [default: their last decimal, or one count]',
 )
 @click.option(
     "--certificate",
     "certificates",
     multiple=True,
     metavar="TEXT",
-    help="A reference and its certificate; repeatable. Without one no class is stated.",
+    help="A reference and its certificate; repeatable. Without one, no class is stated.",
 )
 @click.option(
     "--reference-u",
     metavar="Q",
     help='Their standard uncertainty: "0.02 %" of each load, or "5 mN" at every load.',
 )
-@click.option("--gravity", metavar="Q", help='Where the rig stands, "9.8145 m/s^2"; for masses.')
+@click.option("--gravity", metavar="Q", help='Local gravity, "9.8145 m/s^2"; for masses.')
 @click.option(
-    "--keep", is_flag=True, help="Remember it beside the rig's file; recordings warn once it is overdue."
+    "--keep", is_flag=True, help="Keep the result beside the rig file; recordings warn when it is overdue."
 )
-@click.option("--class", "wanted", type=click.Choice(CLASS_NAMES), help="Exit with 1 if this is not reached.")
-@click.option("--by", metavar="NAME", default="", help="Who made it.")
-@click.option("--on", "made", metavar="DAY", help="Day of the readings, 2026-03-17; left out, today.")
 @click.option(
-    "--expires-after", metavar="SPAN", default="12 months", show_default=True, help="How long it holds."
+    "--class", "wanted", type=click.Choice(CLASS_NAMES), help="Exit with 1 if this class is not reached."
+)
+@click.option("--by", metavar="NAME", default="", help="Name of the person who made it.")
+@click.option("--on", "made", metavar="DAY", help="Day of the readings, 2026-03-17.  [default: today]")
+@click.option(
+    "--expires-after", metavar="SPAN", default="12 months", show_default=True, help="How long it is valid."
 )
 @click.option(
     "--condition", "conditions", multiple=True, metavar="NAME=VALUE", help="temperature=21 degC; repeatable."
@@ -83,14 +85,13 @@ def command(
     out: Path | None,
     as_json: bool,
 ) -> None:
-    """Work out errors and class from READINGS: three rising runs and a falling one.
+    """Find errors and class from READINGS: three rising runs and one falling run.
 
-    READINGS is a CSV table with the heading `run,direction,load_N,indicated_N`; `mass_kg` for masses, and
-    `indicated_counts` for what the calibration is to read. Loads of 0 before and after a run show the zero.
-    Loads that pull are below zero, in a table of their own: a class holds for one sense of the force.
-    With --loads you are led through the runs, and READINGS is written.
-    No conformity with any standard is claimed. The exit code is 1 if no class is reached, or not the one
-    asked for.
+    READINGS is a CSV table with the heading `run,direction,load_N,indicated_N`. Use `mass_kg` for masses, and
+    `indicated_counts` to have the rig's calibration read the counts. Loads of 0 before and after a run show
+    the zero. Enter tensile loads below zero in a table of their own: a class holds for one direction of
+    force. With --loads you are led through the runs and READINGS is written. No conformity with any standard
+    is claimed. The exit code is 1 if no class, or not the requested class, is reached.
     """
     from rig.calibration import verify_force
     from rig.results import read_verification

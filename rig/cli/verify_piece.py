@@ -28,15 +28,28 @@ SAME_DEPTH = 0.05
 
 @click.command("piece")
 @click.argument("capture_folder", metavar="CAPTURE", type=click.Path(path_type=Path))
-@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig's file.")
-@click.option("--piece", metavar="NAME", help="Which piece; left out, the capture's specimen.")
-@click.option("--quantity", default=QUANTITY, show_default=True, metavar="NAME", help="What is charted.")
-@click.option("--known", metavar="Q", help='What the piece is known to be, "0.723 N/mm"; kept for next time.')
-@click.option("--tolerance", metavar="Q", help='How far a reading may be off, "2 %" or "0.01 N/mm".')
+@click.option("--rig", "rig_file", required=True, type=click.Path(path_type=Path), help="The rig file.")
 @click.option(
-    "--baseline", type=click.IntRange(2, 100), metavar="N", help="Readings that limits are learnt from: 8."
+    "--piece", metavar="NAME", help="Name of the check standard.  [default: the capture's specimen]"
 )
-@click.option("--conditioning", type=click.IntRange(0), default=0, metavar="N", help="First cycles left out.")
+@click.option("--quantity", default=QUANTITY, show_default=True, metavar="NAME", help="Quantity to chart.")
+@click.option(
+    "--known", metavar="Q", help='Known value of the check standard, "0.723 N/mm"; kept for next time.'
+)
+@click.option("--tolerance", metavar="Q", help='Largest permitted error, "2 %" or "0.01 N/mm".')
+@click.option(
+    "--baseline",
+    type=click.IntRange(2, 100),
+    metavar="N",
+    help="Number of readings that set the limits.  [default: 8]",
+)
+@click.option(
+    "--conditioning",
+    type=click.IntRange(0),
+    default=0,
+    metavar="N",
+    help="Number of first cycles to leave out.",
+)
 @json_option
 def command(
     capture_folder: Path,
@@ -52,8 +65,8 @@ def command(
 ) -> None:
     """Measure the check standard pressed in CAPTURE, judge it, and add it to its control chart.
 
-    The chart is kept beside the rig's file. Outside its limits the exit code is 1, and every recording on
-    this rig begins with a warning until `pressrig verify clear` says why.
+    The chart is kept beside the rig file. If the check standard is outside its limits, the exit code is 1 and
+    every recording on this rig starts with a warning until you give the reason with `pressrig verify clear`.
     """
     from rig.calibration import BASELINE
     from rig.results import Asked, analyse_capture

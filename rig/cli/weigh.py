@@ -44,39 +44,45 @@ class Weighed:
 )  # fmt: skip
 @click.option("--port", metavar="PATH", help="Port to open instead of the rig file's.")
 @click.option("--ids", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
-    help="Ids in the order in which the pieces are put on, one a line.",
+    help="File of ids in weighing order, one per line.",
 )  # fmt: skip
 @click.option(
-    "--resolution", metavar="Q", help='Smallest step of the scale, "0.1 g"; else told by its lines.'
+    "--resolution", metavar="Q", help='Smallest step of the scale, "0.1 g".  [default: from its readings]'
 )
 @click.option("--scale-u", metavar="Q", help='Standard uncertainty of the scale itself, "0.05 %".')
-@click.option("--gravity", metavar="Q", help='Where a rig that feels a force stands, "9.8145 m/s^2".')
-@click.option("--latitude", type=float, metavar="DEG", help="Likewise, by the international formula.")
-@click.option("--altitude", type=float, default=0.0, metavar="M", help="Above the sea, with --latitude.")
-@click.option("--density", metavar="Q", help='Of the pieces, "120 kg/m^3": takes out what the air carries.')
+@click.option("--gravity", metavar="Q", help='Local gravity, for a rig that measures force, "9.8145 m/s^2".')
+@click.option(
+    "--latitude", type=float, metavar="DEG", help="Latitude, for gravity by the international formula."
+)
+@click.option(
+    "--altitude", type=float, default=0.0, metavar="M", help="Height above sea level, with --latitude."
+)
+@click.option(
+    "--density", metavar="Q", help='Density of the pieces, "120 kg/m^3", to correct for air buoyancy.'
+)
 @click.option("--unit", type=click.Choice(["g", "kg", "oz", "lb"]),
     help="Unit of the masses shown.  [default: oz with --units us, else g]",
 )  # fmt: skip
-@click.option("--settle", default="2 s", show_default=True, metavar="Q", help="Shortest rest that counts.")
+@click.option("--settle", default="2 s", show_default=True, metavar="Q", help="Shortest settled reading.")
 @click.option("--wait", default="10 min", show_default=True, metavar="Q", help="Longest wait for a piece.")
 @click.option(
     "--add", "enter", is_flag=True, help="Enter pieces that are not in the register; makes the register."
 )
-@click.option("--batch", metavar="ID", help="With --add: their batch.")
+@click.option("--batch", metavar="ID", help="With --add: batch of the pieces.")
 @click.option("--print-only", is_flag=True, help="Write nothing into the register.")
-@click.option("--at", metavar="TIME", help="Of typed masses: when they were weighed.  [default: now]")
+@click.option("--at", metavar="TIME", help="When typed masses were weighed.  [default: now]")
 @who_option
 @register_option
 @json_option
 def command(pieces: tuple[str, ...], *, path: Path, as_json: bool, **given: Any) -> None:
-    """Weigh pieces, one after the other, and note their masses.
+    """Weigh pieces one after another, and note their masses.
 
-    With --rig, empty the pan, then put the pieces on in the order of their ids, without taring in between; a
-    mass is the difference that each makes. Take them off or press tare whenever you like. Without ids you are
-    asked for each: type it, put the piece on; `tare` takes a new zero; an empty line ends it. A knock is no
-    piece.
+    With --rig, empty the pan, then put the pieces on in the order of their ids, without taring in between;
+    the mass is the difference each one makes. You may take them off or press tare at any time. Without ids
+    you are asked for each: type it and put the piece on; `tare` takes a new zero; an empty line ends. A knock
+    does not count as a piece.
 
-    Without --rig, masses are typed: pressrig weigh F-90-001="37.2 g" F-90-002="1.31 oz".
+    Without --rig, type the masses: pressrig weigh F-90-001="37.2 g" F-90-002="1.31 oz".
     """
     from rig.register import Register
 
