@@ -69,7 +69,7 @@ class Weighed:
     mass_g
         Of the whole piece; None where both readings are there, whose sum it is.
     span_mm
-        From rest to rest.
+        Distance between the supports.
     offset_mm
         From the near end of the piece to the near rest; lengths count from that end.
     """
@@ -140,7 +140,7 @@ class LiftAnswer:
     grip_margin, joint_margin
         Available over needed.
     misfit_g
-        Sum of both readings less the mass, where all three are known.
+        Sum of both readings minus the mass, where all three are known.
     """
 
     mass_g: Measured

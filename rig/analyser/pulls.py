@@ -61,7 +61,7 @@ MEDIAN_U = 1.2533
 """Standard uncertainty of a median over that of a mean, of normal noise: the root of pi/2."""
 
 MOST_MEANED = 25
-"""Samples to either side that a peak or a slope is taken over at the most."""
+"""Samples to either side that a peak or a slope is taken over at most."""
 
 LEAST_SENSE = 0.01
 """A scale whose lowest reading pulled by a smaller share of its highest was compared pressing only."""
@@ -94,9 +94,9 @@ class PullSettings:
     Parameters
     ----------
     threshold_n
-        Pull that counts as one; None: a multiple of the recording's own noise.
+        Smallest force that counts as a pull; None: a multiple of the recording's own noise.
     slip_offset_mm
-        Slip at which the force at first slip is read.
+        Displacement that counts as first slip.
     no_load_s
         Unloaded stretch at the start that noise and zero are taken from.
 

@@ -8,7 +8,7 @@ parameters is in the choice only where the touches determine all four. The law's
 recovery goes on by that law. The stated uncertainty and interval assume only that the recovery slows down all
 the time: they reach over every sum of decaying exponentials, of any number, that the touches do not
 contradict. Power laws, stretched exponentials and the logarithm are such sums too. A forecast reaches one
-decade beyond the last touch at the most. Cost: about 10 ms.
+decade beyond the last touch at most. Cost: about 10 ms.
 
 References
 ----------

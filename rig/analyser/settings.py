@@ -68,7 +68,7 @@ class AnalysisSettings:
     contact_force_n
         Force that counts as contact; None: a multiple of the recording's own noise.
     conditioning
-        First cycles left out of means.
+        First cycles to leave out of means.
     at
         Depths at which forces are given; None: the standard compressions if the free height is known.
     datum

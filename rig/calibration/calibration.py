@@ -40,7 +40,7 @@ class Delay:
     degrees_of_freedom
         Of the uncertainty.
     record
-        What it rests on.
+        Basis.
     """
 
     s: float = 0.0
@@ -60,7 +60,7 @@ class Play:
     degrees_of_freedom
         Of the uncertainty.
     record
-        What it rests on.
+        Basis.
     """
 
     mm: float = 0.0

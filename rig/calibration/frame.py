@@ -71,7 +71,7 @@ class Frame:
     shares
         Further parts of the uncertainty in proportion to the give.
     record
-        What it rests on.
+        Basis.
     read_by
         Scales by which it was measured.
     """

@@ -153,9 +153,9 @@ def settled_plateau(
     allowed = rule.largest_drift(0.0 if zero_counts is None else float(values.mean()) - zero_counts, noise)
     if abs(rise.value) > max(allowed, SIGNIFICANT_SLOPES * rise.u):
         raise InputError(
-            f"plateau drifts by {rise.value:+.4g} counts in {seconds:.2g} s; expected {allowed:.4g} at the "
-            "most. Does the load still swing or creep, does it touch something, is the rig still warming up? "
-            "Wait, then take it again"
+            f"plateau drifts by {rise.value:+.4g} counts in {seconds:.2g} s; expected {allowed:.4g} at "
+            "most. Does the load still swing or creep, does it touch something, is the rig still warming "
+            "up? Wait, then take it again"
         )
     off, bound = (
         float(np.abs(means - np.median(means)).max()),
@@ -163,8 +163,8 @@ def settled_plateau(
     )
     if off > bound:
         raise InputError(
-            f"plateau not steady: a tenth of it lies {off:.4g} counts off the rest; expected {bound:.4g} at "
-            "the most. Something moved meanwhile; leave the load alone, then take it again"
+            f"plateau not steady: a tenth of it lies {off:.4g} counts off the rest; expected {bound:.4g} "
+            "at most. Something moved meanwhile; leave the load alone, then take it again"
         )
     # noise of a count or more dithers the steps away; without it the mean stands anywhere in its step
     u = math.hypot(float(means.std(ddof=1)) / math.sqrt(BLOCKS), STEP_U_COUNTS if values.std() < 0.5 else 0.0)

@@ -61,7 +61,7 @@ class Scale:
     range_counts
         Lowest and highest reading that was compared with a reference; None where nobody said so.
     record
-        What it rests on.
+        Basis.
     offset
         What a scale that is off adds to every value from `offset_from` on, and in proportion below it.
     offset_from

@@ -62,7 +62,7 @@ def command(
     }
     fields = {name: value for name, value in fields.items() if value is not None}
     if not fields:
-        raise InputError("amend: found nothing to amend; give a field such as --batch or --free-height")
+        raise InputError("amend: give what to change, such as --batch or --free-height")
     opened = [open_capture(path) for path in captures]
     for capture in opened:
         record = add_amendment(capture.path, capture.header, "amended", reason=reason, by=by, fields=fields)

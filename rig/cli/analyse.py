@@ -215,11 +215,13 @@ def print_result(
         )
         screen.print(
             summary_table(
-                result, f"Means of cycles {counted}, without what flags spoil".replace(" ,", ","), plain=plain
+                result,
+                f"Means of cycles {counted}, without values spoiled by flags".replace(" ,", ","),
+                plain=plain,
             )
         )
     if doubts is not None and doubts.budget is not None:
-        title = f"What the uncertainty of cycle {doubts.budget.cycle} is made of (* the largest part)"
+        title = f"What the uncertainty of cycle {doubts.budget.cycle} consists of (* largest part)"
         screen.print(budget_table(doubts.budget, title, plain=plain))
     if doubts is not None and doubts.draws is not None:
         title = f"Cycle {doubts.draws.budget.cycle}: propagated, and by {doubts.draws.draws} draws"

@@ -45,4 +45,4 @@ def show_answer(
     for note in notes:
         screen.print(f"note: {note}", soft_wrap=plain)
     if page is not None:
-        say(f"The page is {page}; pictures and values lie beside it")
+        say(f"The page is {page}; pictures and values are beside it")

@@ -61,15 +61,15 @@ def have_cautions_read(rig: RigRef, who: str | None, *, already: bool, by_hand: 
         say(f"caution: {caution}", err=True)
     if not already:
         try:
-            already = click.confirm("Do all of these hold?", default=False, err=True)
+            already = click.confirm("Are all of these met?", default=False, err=True)
         except click.Abort:  # nobody is there to answer
             already = False
     if not already:
-        raise InputError("the cautions were not confirmed: nothing was moved")
+        raise InputError("the cautions were not confirmed, so nothing moved")
     try:
         cautions.confirm(who or "the command line")
     except RecorderError as problem:
-        say(f"pressrig: {problem}; they are asked for again next time", err=True)
+        say(f"pressrig: {problem}; you will be asked again next time", err=True)
     return cautions
 
 
@@ -85,7 +85,7 @@ def must_hold_for(cautions: CautionsRead, reader: Reader, *, already: bool) -> N
     if already or identity is None or cautions.today(identity.unit_id.hex()):
         return
     raise InputError(
-        f"cautions: another device is on the port than the one that they were confirmed for today (now "
+        f"cautions: the device on the port is not the one confirmed today (now "
         f"{identity.name!r}, unit {identity.unit_id.hex()}); read them again and give --cautions-read"
     )
 

@@ -47,7 +47,7 @@ def command(**options: Any) -> None:
     if given.into is not None:
         say_where(given.into, kept, None)
     else:
-        say("No calibration was written; `--into FILE.yaml` keeps it.")
+        say("No calibration was written. Keep it with `--into FILE.yaml`.")
 
 
 def _show(found: DelayMeasurement, before_s: float) -> None:
@@ -71,11 +71,11 @@ def _show(found: DelayMeasurement, before_s: float) -> None:
     freedom = f"{delay.degrees_of_freedom:.3g}" if math.isfinite(delay.degrees_of_freedom) else "infinite"
     say(
         f"Delay: {1e3 * delay.s:.4g} ms, u {1e3 * delay.u_s:.2g} ms with {freedom} degrees of freedom, "
-        f"95 % within {1e3 * found.interval_s:.2g} ms (so far it was {1e3 * before_s:.4g} ms)."
+        f"95 % within {1e3 * found.interval_s:.2g} ms (previously {1e3 * before_s:.4g} ms)."
     )
-    say(f"At any speed {found.loss_pct:.3f} % are lost: friction of the spring and backlash of the rig.")
+    say(f"At any speed {found.loss_pct:.3f} % is lost to friction of the spring and backlash of the rig.")
     if found.left_out:
-        say(f"{found.left_out} presses were not whole, or shallower than the others, and left out.")
+        say(f"{found.left_out} presses were left out: incomplete, or shallower than the others.")
 
 
 def _document(found: DelayMeasurement, given: PressOptions, kept: Path | None) -> dict[str, Any]:

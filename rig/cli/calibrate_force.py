@@ -111,7 +111,7 @@ def _surroundings(
     assert air is not None
     assert mass is not None
     if not air < mass:
-        raise InputError(f"--mass-density: found {mass_density!r}, expected more than the air's")
+        raise InputError(f"--mass-density: found {mass_density!r}, expected more than the density of air")
     return Surroundings(_gravity(gravity, latitude, height), air, mass)
 
 

@@ -79,7 +79,7 @@ def command(
     if given.into is not None:
         say_where(given.into, kept, None)
     else:
-        say("No calibration was written; `--into FILE.yaml` keeps it.")
+        say("No calibration was written. Keep it with `--into FILE.yaml`.")
 
 
 def _block(stiffness: str | None, relative_u: str) -> Block:
@@ -116,11 +116,11 @@ def _show(found: FrameMeasurement) -> None:
     say(f"Curve: {found.reason}.")
     say(
         f"{len(found.touches_mm)} presses touched between {min(found.touches_mm):.4f} and "
-        f"{max(found.touches_mm):.4f} mm; loading and unloading lie {UM_PER_MM * found.loop_mm:.2g} um apart "
-        "at the most."
+        f"{max(found.touches_mm):.4f} mm; loading and unloading lie {UM_PER_MM * found.loop_mm:.2g} um "
+        "apart at most."
     )
     if found.left_out:
-        say(f"{found.left_out} presses were not whole, or shallower than the others, and left out.")
+        say(f"{found.left_out} presses were left out: incomplete, or shallower than the others.")
 
 
 def _document(found: FrameMeasurement, given: PressOptions, kept: Path | None) -> dict[str, Any]:

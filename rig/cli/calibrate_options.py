@@ -138,10 +138,7 @@ class ChannelOptions:
 
         if self.rig_file is None:
             if self.readings is None:
-                raise InputError(
-                    "found neither READINGS nor --rig, expected a table of readings, or the file of a rig "
-                    "to take them from"
-                )
+                raise InputError("give READINGS (a table), or --rig to take readings now")
             return None
         rig = read_rig_file(self.rig_file)
         if self.reversed_way and rig.limits is not None:
@@ -164,7 +161,7 @@ class ChannelOptions:
         if self.reference_u is None:
             return ReferenceFacts(self.reference)
         if not largest > 0:
-            raise InputError("the readings hold no reference above zero")
+            raise InputError("no reference in the readings is above zero")
         try:
             relative, absolute = reference_u(self.reference_u, unit, largest)
         except InputError as problem:

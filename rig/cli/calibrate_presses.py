@@ -108,9 +108,7 @@ def recordings_of(given: PressOptions) -> Recordings:
     from rig.cli.options import later
 
     if given.out is not None and given.out.suffix.lower() not in (".png", ".svg"):
-        raise InputError(
-            f"--out: found {given.out}, expected the name of a picture that ends in .png or .svg"
-        )
+        raise InputError(f"--out: found {given.out}, expected a file name that ends in .png or .svg")
     captures = [open_capture(path) for path in given.captures]
     total = sum(file.samples for capture in captures for file in capture.files)
     if total > MOST_SAMPLES:
@@ -120,12 +118,12 @@ def recordings_of(given: PressOptions) -> Recordings:
     for path, capture in zip(given.captures, captures, strict=True):
         if capture.damage:
             raise InputError(
-                f"{path}: {len(capture.damage)} parts could not be read; expected a whole capture for a "
-                "calibration"
+                f"{path}: {len(capture.damage)} parts could not be read; a calibration needs an undamaged "
+                "capture"
             )
         taken = capture.samples()
         if taken.clock == "none":
-            raise InputError(f"{path}: has no times; expected a recording with a clock")
+            raise InputError(f"{path}: has no time column; a calibration needs one")
         samples.append(taken)
     last = max(capture.header.started for capture in captures).date()
     day = last if given.made is None else given.made.date()
@@ -181,7 +179,7 @@ def _calibration(given: PressOptions, captures: list[Capture]) -> Calibration:
     ]
     if unlike:
         raise InputError(
-            f"{unlike[0]}: was recorded with another calibration than {given.captures[0]}; "
-            "name the one to read all of them with by --calibration"
+            f"{unlike[0]}: was recorded with a different calibration than {given.captures[0]}; give one "
+            "for all with --calibration"
         )
     return own[0]

@@ -34,19 +34,19 @@ _SAID = re.compile(r"(.*?)(?:\s+at\s+([A-Za-z][\w -]{0,30})|\s+(back))?", re.IGN
 _NUMBER = re.compile(r"\s*[-+]?[\d.]*(?:[eE][-+]?\d+)?\s*")
 
 _INSTRUCTIONS = {
-    "force": """Put a load on as specimens do, let go, and type what it is:
-  0                    nothing lies on it; begin with that
-  500 g  or  20 N      in the middle, rising; falling again afterwards, if you like
-  500 g at left edge   the same load off the centre
-  -500 g               a load that pulls, hung the other way
-  again                take the last one anew
-  an empty line        that was all""",
-    "position": """Move the platen to a reference and type what it is:
-  12.5 mm              what the indicator says, or the block below
-  20 mm back           a block while returning (an indicator shows that by itself)
-  again                take the last one anew
-  an empty line        that was all
-Approach all of them from one side, then come back over the same ones.""",
+    "force": """Load the cell as a specimen would, let go, and type the load:
+  0                    no load; start with this
+  500 g  or  20 N      at the centre, rising; then falling, if you like
+  500 g at left edge   the same load off centre
+  -500 g               a tensile load, hung the other way
+  again                repeat the last reading
+  an empty line        finish""",
+    "position": """Move the platen to a reference and type its value:
+  12.5 mm              the indicator reading, or the block under the platen
+  20 mm back           a block while returning (not needed with an indicator)
+  again                repeat the last reading
+  an empty line        finish
+Approach all references from one side, then return over the same ones.""",
 }
 
 
@@ -89,7 +89,7 @@ def take_readings(
     rule = PlateauRule(settle_s)
     path = options.readings_into or _new_table(options, channel)
     if path.exists():
-        raise InputError(f"{path}: is there already; name another file with --readings-into")
+        raise InputError(f"{path}: already exists; give another file with --readings-into")
     port = options.port
     if port is not None and Path(port).exists():
         port = str(Path(port).absolute())
@@ -110,7 +110,7 @@ def take_readings(
 
         _ask(_Table(path, channel, blocks=blocks, reversed_way=options.reversed_way), settled)
     if not path.exists():
-        raise InputError("nothing was read; nothing was written")
+        raise InputError("no readings were taken, so nothing was written")
     say(f"The readings are in {path}", err=True)
     return path
 
@@ -170,9 +170,11 @@ class _Table:
         to = {"mass": "kg", "load": "N"}.get(quantity, "mm")
         value = reference_value(text, quantity, None, to, place="reference")
         if self._force and back:
-            raise InputError(f"{said!r}: `back` belongs to a position; falling loads show by their order")
+            raise InputError(
+                f"{said!r}: `back` is for positions; falling loads are recognised by their order"
+            )
         if not self._force and place:
-            raise InputError(f"{said!r}: `at` belongs to a load off the centre")
+            raise InputError(f"{said!r}: `at` is for an off-centre load")
         if value != 0:
             self._quantity = quantity
         return Taken(text, value, Plateau(0.0, 0.0, 1, 0.0, 0.0, 0), place or "", bool(back))
@@ -186,7 +188,7 @@ class _Table:
         quantity: Quantity = "mass" if is_mass(unit) else "load"
         if self._quantity not in (None, quantity):
             raise InputError(
-                f"{said!r} is a {quantity}, but a {self._quantity} was read before; keep to one of them"
+                f"{said!r} is a {quantity}, but a {self._quantity} was read before; use only one of them"
             )
         return quantity
 
@@ -197,13 +199,13 @@ class _Table:
         if self._rises * (counts - self.zero_counts) > 0:
             raise InputError(
                 f"{taken.said!r} pulls, but the counts went from {self.zero_counts:.0f} to {counts:.0f} as "
-                "under a load that presses; compression is positive"
+                "under compression; compression is positive"
             )
 
     def again(self) -> Taken:
         """The last reading, to be taken anew."""
         if not self._taken:
-            raise InputError("there is no reading yet to take again")
+            raise InputError("there is no reading to repeat yet")
         return self._taken[-1]
 
     def add(self, taken: Taken, *, instead: bool) -> None:
@@ -226,7 +228,7 @@ class _Table:
         except InputError:
             return words
         return (
-            f"{words}; {100 * float(fit.residuals[-1]) / largest:+.3f} % of the largest off a straight line"
+            f"{words}; {100 * float(fit.residuals[-1]) / largest:+.3f} % of the largest, off a straight line"
         )
 
     def _write(self) -> None:

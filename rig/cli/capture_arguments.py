@@ -40,5 +40,5 @@ def captures_in(paths: Sequence[Path], *, once: bool = True, leave_out: bool = F
     found = find_captures(paths, once=once, leave_out=leave_out)
     if found.others:
         shown = ", ".join(map(str, found.others[:5])) + (" ..." if len(found.others) > 5 else "")
-        say(f"pressrig: passed over, since it is no capture: {shown}", err=True)
+        say(f"pressrig: skipped, not a capture: {shown}", err=True)
     return found

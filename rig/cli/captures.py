@@ -54,7 +54,7 @@ def command(
     elif not len(table):
         say(f"No capture in {folder}. Make one: pressrig demo")
     elif not len(found):
-        say(f"None of the {len(table)} captures in {folder} fulfils --where.")
+        say(f"None of the {len(table)} captures in {folder} match --where.")
     else:
         _print(folder, found, _shown(found, where, sort, columns))
 

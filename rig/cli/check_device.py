@@ -36,8 +36,8 @@ LONGEST_S = 6.0
 """Of a motion that is meant to be stopped on its way, well before it arrives."""
 
 HAND_CAUTION = (
-    "Trips are provoked one by one. Use a stick for switches, keep hands away from the platens, and leave "
-    "out what you cannot do safely: s skips it."
+    "You trigger the trips one by one. Use a stick for switches, keep your hands away from the platens, "
+    "and press s to skip what you cannot do safely."
 )
 
 SHARE_OF_TRAVEL = 0.25
@@ -157,7 +157,7 @@ def _address(rig: RigFile | None, port: str | None, baud: int | None) -> PortAdd
     if rig is not None:
         address = rig.address(port)
     elif port is None:
-        raise InputError("--port: is missing; `pressrig ports` lists those that are there")
+        raise InputError("--port is missing; `pressrig ports` lists the ports")
     else:
         address = PortAddress(path=port, baud=USUAL_BAUD)
     return address if baud is None else replace(address, baud=baud)
@@ -202,7 +202,7 @@ def _warn(rig: RigFile, port: str | None, *, yes: bool, bench: bool) -> None:
     from rig.cli.attending import have_cautions_read
     from rig.cli.ordering import meant_rig
 
-    say("caution: Nothing may lie between the platens; the platen homes, then moves a little.", err=True)
+    say("caution: Leave nothing between the platens. The platen homes, then moves a little.", err=True)
     if not bench:
         say(f"caution: {HAND_CAUTION}", err=True)
     have_cautions_read(meant_rig(rig, port), "check-device", already=yes)
@@ -253,7 +253,7 @@ def _provoker(bench: Path | None, stopped: threading.Event) -> Iterator[Provoker
     elif sys.stdin is not None and sys.stdin.isatty():
         yield PersonAtTheRig(stopped)
     else:
-        yield Nobody("needs a person to provoke it; give --bench SOCKET, or run it in a terminal")
+        yield Nobody("needs a person to trigger it; run it in a terminal, or give --bench SOCKET")
 
 
 def _teller() -> Callable[[CheckOutcome], None]:
@@ -277,7 +277,7 @@ def _show(found: ConformanceReport, as_json: bool) -> None:
         return
     name = str(found.device.get("name", "a device"))
     table = empty_table(f"Check of {name}", plain=is_plain())
-    for heading in ("outcome", "check", "found, or why not"):
+    for heading in ("outcome", "check", "found, or reason"):
         table.add_column(heading, overflow="fold")
     colours = {Verdict.PASSED: "green", Verdict.FAILED: "bold red", Verdict.NOT_TRIED: "yellow"}
     for each in found.outcomes:
@@ -291,7 +291,7 @@ def _show(found: ConformanceReport, as_json: bool) -> None:
         out.print(f"  expected: {each.check.expected}\n  what it costs: {each.check.cost}")
     out.print(f"\n{conformance_headline(found)}")
     if found.disarmed is False:
-        say("pressrig: IT SAYS THAT IT IS STILL ARMED: switch its motor off", err=True)
+        say("pressrig: THE DEVICE REPORTS THAT IT IS STILL ARMED: switch its motor off", err=True)
 
 
 def _write(found: ConformanceReport, path: Path) -> None:

@@ -32,11 +32,11 @@ class PersonAtTheRig:
 
     def willing(self, what: Provocation) -> str:
         """Say what will be asked for, and wait for Enter or s."""
-        say(f"\nNext: {what.name}. You will be told when. It is going to be:\n  {what.words}", err=True)
-        say("Enter: go on.  s and Enter: skip it.", err=True)
+        say(f"\nNext: {what.name}. Wait for the signal, then:\n  {what.words}", err=True)
+        say("Enter: continue. s and Enter: skip.", err=True)
         line = self._line()
         if line is None or line.strip():
-            return "skipped by a person"
+            return "skipped by the operator"
         return ""
 
     def provoke(self, what: Provocation) -> None:
@@ -46,7 +46,7 @@ class PersonAtTheRig:
     def undo(self, what: Provocation) -> None:
         """Ask for it to be undone, and wait for Enter."""
         if what.undo_words:
-            say(f"It stands still. {what.undo_words} Enter when that is done.", err=True)
+            say(f"The platen has stopped. {what.undo_words} Press Enter when done.", err=True)
             self._line()
 
     def _line(self) -> str | None:

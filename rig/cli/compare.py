@@ -168,12 +168,12 @@ def _pieces(
 
     if (table is None) == (not captures):
         found = "neither" if table is None else "both"
-        raise InputError(f"compare: captures, or --table: found {found}, expected one of them")
+        raise InputError(f"compare: captures or --table: found {found}, expected one of them")
     if table is not None:
         given = {"register": register, "contact-force": contact_force, "conditioning": conditioning, "at": at}
         for name, found_value in (given | {"calibration": calibration}).items():
             if found_value:
-                raise InputError(f"--{name}: does not go with a table; leave it out")
+                raise InputError(f"--{name}: cannot be used with a table; leave it out")
         return read_pieces(table)
     asked = Asked(
         contact_force_n=read_quantity("--contact-force", contact_force, "N"),
@@ -243,7 +243,7 @@ def _value(option: str, text: str, unit: str, mean: float | None) -> float:
         value = float("nan")
     if not 0 < value < float("inf"):
         raise InputError(
-            f"{option}: found {text!r:.40}; the column names no unit, so a bare number above zero is expected"
+            f"{option}: found {text!r:.40}; the column has no unit, so give a bare number above zero"
         )
     return value
 

@@ -30,10 +30,10 @@ def command(captures: tuple[Path, ...]) -> None:
     for capture in opened:
         path = capture.path.resolve()
         if capture.ending is None and _written_lately(path):
-            raise InputError(f"{path}: was written less than {SETTLED_S:g} s ago; it may still be recording")
+            raise InputError(f"{path}: was written less than {SETTLED_S:g} s ago and may still be recording")
         target = path.parent / BIN / path.name
         if target.exists():
-            raise InputError(f"{target}: is there already; move it away first. Nothing was moved")
+            raise InputError(f"{target}: already exists; move it away first. Nothing was moved")
         try:
             target.parent.mkdir(exist_ok=True)
             path.rename(target)

@@ -80,7 +80,7 @@ def command(*, out: Path) -> None:
 
     say(
         f"A virtual rig squeezes net floats {MODEL} from a spring and an autumn mould, three of them again "
-        "after long service. All numbers are invented."
+        "after long use. All numbers are invented."
     )
     say()
     squeezed = _squeeze_all(out)
@@ -98,7 +98,7 @@ def command(*, out: Path) -> None:
     _enter(squeezed, out / REGISTER)
     sheet = sheet_of(pressed, notes, register=out / REGISTER, margins=MARGINS)
     say()
-    say(f"The design sheet, to be read in any browser: {save_design_sheet(sheet, out / 'sheet')}")
+    say(f"The design sheet, for any browser: {save_design_sheet(sheet, out / 'sheet')}")
     say(f"All numbers are invented. Captures, tables and plots are in {out}")
 
 
@@ -148,7 +148,7 @@ def _record(
         batch=each.mould.batch,
         free_height_mm=FREE_HEIGHT_MM,
         area_mm2=AREA_MM2,
-        notes="net float of a virtual rig; all numbers invented",
+        notes="net float on a virtual rig; all numbers invented",
         conditions={"state": each.state, "orientation": "on its side", "platen": "flat, 120 mm"}
         | {"position zero": "lower platen"},
         method={"kind": "squeeze and hold" if each.hold_s else "five squeezes"},
@@ -184,7 +184,7 @@ def _overview(squeezed: Sequence[_Squeezed], pieces: PressedPieces) -> Table:
     from rig.core import quantity
 
     table = Table(
-        title="Each float's mean over its counted cycles; brackets: standard uncertainty of last digits",
+        title="Mean of each float over its counted cycles (in brackets: u of the last digits)",
         box=None if is_plain() else box.SIMPLE_HEAD,
         title_justify="left",
         pad_edge=False,
@@ -228,7 +228,7 @@ def _compare(pieces: PressedPieces, by: str, results: Sequence[PieceResult], out
     say(f"By {by}:", bold=not is_plain())
     for sentence in comparison_answer(study):
         console().print(sentence, soft_wrap=is_plain())
-    say(f"Tables and curves of it: {page}")
+    say(f"Tables and curves: {page}")
 
 
 def _enter(squeezed: Sequence[_Squeezed], path: Path) -> None:

@@ -66,7 +66,7 @@ def cycle_numbers(text: str | None) -> tuple[int, ...]:
         low, high = int(first), int(last) if dash else int(first)
         if not 1 <= low <= high or high - low >= LONGEST_RANGE:
             raise InputError(
-                f"--cycles: found {part.strip()!r:.40}, expected a rising range from 1 on of at most "
+                f"--cycles: found {part.strip()!r:.40}, expected a rising range from 1 of at most "
                 f"{LONGEST_RANGE} cycles"
             )
         found += range(low, high + 1)

@@ -17,9 +17,9 @@ PAGE_S = 5.0
 LONGEST_ANSWER = 10_000
 
 NO_DAEMON = (
-    "no daemon is up{whose}, and nothing was halted. If something moves, press the emergency stop. A "
-    "`pressrig run` that works alone is halted by Ctrl-C in its own terminal. A rig that another user of "
-    "this machine serves is halted with --http PORT, by its page's port"
+    "no daemon is running{whose}, so nothing was halted. If something moves, press the emergency stop. To "
+    "halt a `pressrig run` without a daemon, press Ctrl-C in its terminal. To halt a rig that another "
+    "user serves on this machine, give the port of its page with --http PORT"
 )
 
 
@@ -40,17 +40,17 @@ def command(rig_file: Path | None, *, port: str | None, http: int | None) -> Non
     from rig.errors import DeviceError, InputError
 
     if port is not None and rig_file is None:
-        raise InputError("--port: belongs to --rig; without both, all rigs are halted")
+        raise InputError("--port: needs --rig; without both, all rigs are halted")
     if http is not None:
         if rig_file is not None:
-            raise InputError("--http: found beside --rig, expected one of them: a page halts its own rig")
+            raise InputError("--http and --rig: found both, expected one: a page halts its own rig")
         say(_through_page(http))
         return
     told = _halted(rig_file, port)
     for words, went_well in told:
         say(words, err=not went_well)
     if not all(went_well for _, went_well in told):
-        raise DeviceError("not every halt was confirmed; press the emergency stop where something moves")
+        raise DeviceError("some halts were not confirmed; if anything moves, press the emergency stop")
 
 
 def _halted(rig_file: Path | None, port: str | None) -> list[tuple[str, bool]]:

@@ -88,7 +88,7 @@ def command(
                 new = order.perform(path, order.facts_of(path, listed, pattern, list_file), before)
             except InputError as problem:
                 if path in of_folders and not _is_table(path):
-                    say(f"pressrig: {path}: holds no table; passed over", err=True)
+                    say(f"pressrig: {path}: skipped, no table in it", err=True)
                 else:
                     refused.append(problem)
                 continue
@@ -111,12 +111,12 @@ def _files(given: Sequence[Path]) -> tuple[list[Path], set[Path]]:
         tables = [each for each in inside if each.name.lower().removesuffix(".gz").endswith(SUFFIXES)]
         if not tables:
             raise InputError(
-                f"{path}: no tables in this folder; expected files that end in {', '.join(SUFFIXES)}"
+                f"{path}: no tables in this folder; expected files ending in {', '.join(SUFFIXES)}"
             )
         if len(tables) < len(inside):
             other = next(each.name for each in inside if each not in tables)
             say(
-                f"pressrig: {path}: {len(inside) - len(tables)} other files passed over, such as {other}",
+                f"pressrig: {path}: {len(inside) - len(tables)} other files skipped, such as {other}",
                 err=True,
             )
         found += tables
@@ -140,7 +140,7 @@ def _matching(path: Path) -> list[Path]:
         return [path]
     found = sorted(path.parent.glob(path.name)) if path.parent.is_dir() else []
     if not found:
-        raise InputError(f"{path}: no file has such a name")
+        raise InputError(f"{path}: no such file")
     return found
 
 
@@ -189,7 +189,7 @@ class _Order:
         )
         rate_hz = read_quantity("--rate", given["rate"], "Hz")
         if rate_hz is not None and "time" in columns:
-            raise InputError("--rate and --time: found both; a column of time says how far rows are apart")
+            raise InputError("--rate and --time: found both; a time column already gives the spacing of rows")
         return _Order(
             columns, in_order, form, given["negate_force"], given["negate_position"], rate_hz, default, out
         )
@@ -201,7 +201,7 @@ class _Order:
         from rig.capture import FileFacts, bare_name
 
         if listed and path.name not in listed:
-            raise InputError(f"{path}: not in {list_file}; add a row for it, or leave the file out")
+            raise InputError(f"{path}: not in {list_file}; add a row for it, or leave out the file")
         facts = listed.get(path.name, FileFacts())
         if pattern is not None:
             facts = facts.over(pattern.facts(path))
@@ -223,7 +223,7 @@ class _Order:
         }
         key = import_key(file_sha256(path), settings)
         if key in before:
-            say(f"pressrig: {path}: imported before as {before[key]}; passed over", err=True)
+            say(f"pressrig: {path}: imported before as {before[key]}; skipped", err=True)
             return False
         table = import_table(
             path,

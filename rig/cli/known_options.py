@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 _APART = re.compile(r"\s*(?:\+/?-|±)\s*")
 _BARE = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)", re.ASCII)
 
-MEANT = "what follows +- is taken as half of a 95 % interval"
+MEANT = "+- is half of a 95 % interval"
 
 
 def read_known(option: str, text: str | None, unit: str, *, zero: bool = False) -> Measured | None:
@@ -45,7 +45,7 @@ def read_known(option: str, text: str | None, unit: str, *, zero: bool = False) 
     parts = _APART.split(text.strip())
     if len(parts) > 2 or not all(parts):
         raise InputError(
-            f"{option}: found {text!r:.60}, expected a value, or a value +- half of its 95 % interval"
+            f"{option}: found {text!r:.60}, expected a value, or a value +- half its 95 % interval"
         )
     if len(parts) == 1:
         return Measured(_value(option, parts[0], unit, zero=zero))

@@ -105,7 +105,7 @@ def _arm(
         given = {"--arm": length, "--grip-torque": grip, "--joint-torque": joint}
         for option, text in given.items():
             if text is not None:
-                raise InputError(f"{option}: needs --grip-at, where the piece is gripped")
+                raise InputError(f"{option}: needs --grip-at")
         return None
     grip_at_mm = read_known("--grip-at", grip_at, "mm", zero=True)
     mass_g, centre_mm = (

@@ -128,8 +128,8 @@ def command(
 
         if contact_force or conditioning or calibration_file or register:
             raise InputError(
-                "--contact-force, --conditioning, --calibration, --register: do not go with curves; "
-                "leave them out"
+                "--contact-force, --conditioning, --calibration, --register: cannot be used with "
+                "--curves; leave them out"
             )
         pieces, notes = read_curves(curves, size_mm), list[str]()
     else:
@@ -225,7 +225,9 @@ def _of_captures(
         height_mm = heights.get(each.capture)
         own = size_mm or diameters.get(each.piece)
         if own is None and height_mm is None:
-            raise InputError(f"{each.capture}: has no free height; give --size, the pieces' diameter")
+            raise InputError(
+                f"{each.capture}: has no free height; give the diameter of the pieces with --size"
+            )
         pieces.append(NipPiece(each, own or Measured(height_mm or 0.0)))
     return pieces, notes
 

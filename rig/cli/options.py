@@ -204,5 +204,5 @@ def later(day: date, span: str) -> date:
     months = day.year * 12 + day.month - 1 + count * (12 if unit == "year" else 1)
     year, month = divmod(months, 12)
     if year > date.max.year:
-        raise InputError(f"--expires-after: found {span!r}, expected a span within a lifetime")
+        raise InputError(f"--expires-after: found {span!r}, expected at most a lifetime")
     return date(year, month + 1, min(day.day, monthrange(year, month + 1)[1]))

@@ -44,7 +44,7 @@ def meant_rig(rig: RigFile, port: str | None) -> RigRef:
 
 
 def named_rig(rig_file: Path, port: str | None) -> RigRef:
-    """Which rigs a person asks about: all of the name, whatever their port, unless one is given."""
+    """Which rigs a person asks about: all of that name, whatever their port, unless one is given."""
     from rig.jobs.orders import RigRef
     from rig.rigfile import read_rig_file
 
@@ -67,7 +67,7 @@ def order_through_daemon(rig: RigRef, order: Order) -> int | None:
 
     Returns
     -------
-    The exit code, or None if no daemon is up for this rig: then do it alone.
+    The exit code, or None if no daemon is running for this rig: then do it alone.
 
     Raises
     ------
@@ -85,12 +85,12 @@ def order_through_daemon(rig: RigRef, order: Order) -> int | None:
 
 
 def daemon_if_up(rig: RigRef) -> ControlClient | None:
-    """A connection to the daemon that holds a rig, or None if no daemon is up for it.
+    """A connection to the daemon that holds a rig, or None if no daemon is running for it.
 
     Raises
     ------
     InputError
-        If several rigs of the name are held, and no port says which is meant.
+        If several rigs named are held, and no port says which is meant.
     """
     from rig.daemon import NoDaemonError, daemon_of, daemons_of
     from rig.jobs.orders import RigRef
@@ -100,7 +100,7 @@ def daemon_if_up(rig: RigRef) -> ControlClient | None:
     except NoDaemonError:
         for held, client in daemons_of(RigRef(name=rig.name)):
             client.close()
-            say(f"pressrig: a daemon holds {held}; this order is for {rig} and goes on alone", err=True)
+            say(f"pressrig: a daemon holds {held}; this order is for {rig} and runs without it", err=True)
         return None
 
 
@@ -125,7 +125,7 @@ def followed_to_its_end(daemon: ControlClient, rig: RigRef, order: Order) -> End
             return _follow(daemon, answer.job, stopped)
         except DeviceError as problem:
             raise DeviceError(
-                f"{problem}; without a daemon there are no heartbeats, and the rig stops by itself"
+                f"{problem}; without the daemon's heartbeats the rig stops by itself"
             ) from problem
 
 
@@ -145,10 +145,10 @@ def _follow(daemon: ControlClient, number: int, stopped: StopWish) -> EndCard | 
                 return status.last if status.last.number == number else None
             job = status.job
             if job is None or job.number != number:
-                raise DeviceError(f"the daemon knows nothing of job {number} any more: it was started anew")
+                raise DeviceError(f"the daemon was restarted and has no job {number}")
             show(job.done or 0.0, _note(job))
             if job.asks is not None and job.asks != asked:
-                say(f"\nby hand: {job.asks}\nPress Enter when it is done.", err=True)
+                say(f"\nby hand: {job.asks}\nPress Enter when done.", err=True)
             asked = job.asks
             if halted:
                 time.sleep(LOOK_S)
@@ -180,13 +180,13 @@ def counted(job: JobCard | EndCard) -> str:
 
 def _say_end(end: EndCard | None) -> int:
     if end is None:
-        say("the job has ended, and another one since; `pressrig captures` lists what was recorded")
+        say("the job has ended, and another one since; find its capture with `pressrig captures`")
         return NOT_DONE
     say(f"{end.cycles} cycles; ended: {end.reason}")
     if end.failed:
-        say(f"pressrig: {end.reason}; what came before is kept", err=True)
+        say(f"pressrig: {end.reason}; everything recorded so far is kept", err=True)
     if end.halted_by is not None:
-        say(f"pressrig: halted by {end.halted_by}; what came before is kept", err=True)
+        say(f"pressrig: halted by {end.halted_by}; everything recorded so far is kept", err=True)
     if end.capture is not None:
         say(end.capture)
     if end.failed:

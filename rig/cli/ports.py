@@ -20,7 +20,7 @@ def command(*, as_json: bool) -> None:
         print_json({"ports": [asdict(port) for port in ports]})
         return
     if not ports:
-        say("No serial port was found. A virtual one: pressrig simulate --link /tmp/rig")
+        say("No serial port found. For a virtual one: pressrig simulate --link /tmp/rig")
         return
     from rich import box
     from rich.table import Table

@@ -73,7 +73,7 @@ def command(
     from rig.rigfile import read_rig_file
 
     if seconds is not None and cycles is not None:
-        raise InputError("--seconds and --cycles: found both, expected one of them at most")
+        raise InputError("--seconds and --cycles: found both, expected at most one")
     rig = read_rig_file(rig_file)
     about = CaptureHeader(
         specimen=specimen,
@@ -97,7 +97,7 @@ def command(
     calibrated = rig.calibration.covers(kinds.force_channel, kinds.position_channel)
     for channel, known in zip(("force", "position"), calibrated, strict=True):
         if not known:
-            say(f"pressrig: {channel} is not calibrated: counts are recorded as they are", err=True)
+            say(f"pressrig: {channel} is not calibrated, so raw counts are recorded", err=True)
     say(f"caution: {SHORT_HAND_CAUTION if rig.limits is None else SHORT_CAUTION}", err=True)
     with (
         log_to_file(),
@@ -124,13 +124,13 @@ def command(
     stated, found = rig.limits and rig.limits.conversions_per_s, recorded.conversions_per_s
     if stated and found and not 1 / RATE_FACTOR < found / stated < RATE_FACTOR:
         say(
-            f"pressrig: the force converter gives {found:.2g} new readings/s; drive.conversions_per_s in the "
-            f"rig file says {stated:g}. Move nothing yet: force trips would be late, or false. "
-            "Set the amplifier's rate strap, or correct the rig file and the firmware's AMPLIFIER_PER_S.",
+            f"pressrig: the force converter gives {found:.2g} new readings/s; drive.conversions_per_s in "
+            f"the rig file says {stated:g}. Move nothing yet: force trips would be late or false. Set the "
+            "amplifier's rate strap, or correct the rig file and the firmware's AMPLIFIER_PER_S.",
             err=True,
         )
     if recorded.failed:
-        say(f"pressrig: {recorded.reason}; what came before is kept", err=True)
+        say(f"pressrig: {recorded.reason}; everything recorded so far is kept", err=True)
         raise click.exceptions.Exit(3)
 
 

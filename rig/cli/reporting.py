@@ -73,7 +73,7 @@ def command(capture_folder: Path, *, spacer: str | None, rig_file: Path | None, 
             screen.print(sentence)
     if report.missing:
         names = ", ".join(each.name for each in report.missing)
-        say(f"pressrig: cannot be had: {names}", err=True)
+        say(f"pressrig: not available: {names}", err=True)
         raise click.exceptions.Exit(1)
 
 
@@ -102,8 +102,8 @@ def _refuse_height(capture: Capture) -> None:
     else:
         what, way = "of the bare platens and of the piece", f"--piece {capture.path}"
     raise InputError(
-        f"{capture.path}: found touches {what}, made to tell a free height; a report expects the squeezes "
-        f"of a method. The height comes from: pressrig height {way}"
+        f"{capture.path}: found touches {what}, made to measure a free height; a report needs the squeezes "
+        f"of a method. Get the height with: pressrig height {way}"
     )
 
 

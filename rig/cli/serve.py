@@ -59,7 +59,7 @@ def command(
     missing or disappears, the daemon keeps looking for it.
     """
     if sys.platform == "win32":
-        raise InputError("the daemon needs sockets of a kind that Windows has not: use Linux, macOS or WSL")
+        raise InputError("the daemon does not run on Windows: use Linux, macOS or WSL")
     from rig.cli.logs import log_to_file
     from rig.cli.ordering import absolute_port
     from rig.cli.stopping import stop_on_signals
@@ -104,14 +104,14 @@ def say_where_the_page_is(listen: str, http: int, token: Path, *, allow_remote: 
     """
     if not _is_loopback(listen) and not allow_remote:
         raise InputError(
-            f"--listen {listen}: others could reach the page; say --allow-remote if that is wanted"
+            f"--listen {listen}: other machines could reach the page; give --allow-remote to allow that"
         )
     if http and _is_loopback(listen) and sys.stderr is not None and sys.stderr.isatty():
         name = f"[{listen}]" if ":" in listen else listen
         place, secret = f"{name}:{http}", token.read_text(encoding="ascii").strip()
         say(f"the page: http://{place}/enter#{secret}", err=True)
     else:
-        say(f"the page asks for the token in {token}; halt needs none on this machine", err=True)
+        say(f"the page asks for the token in {token}; on this machine, halt needs none", err=True)
 
 
 def _is_loopback(listen: str) -> bool:

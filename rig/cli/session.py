@@ -112,7 +112,7 @@ def command(
     done = set(_done(out))
     waiting = [piece for piece in pieces if piece.specimen not in done]
     if len(waiting) < len(pieces):
-        say(f"{len(pieces) - len(waiting)} of {len(pieces)} pieces are done already.")
+        say(f"{len(pieces) - len(waiting)} of {len(pieces)} pieces are already done.")
     say(f"caution: {SHORT_HAND_CAUTION}", err=True)
     if not done:
         rig = _calibrated(rig, rig_file, port)
@@ -135,7 +135,9 @@ def _calibrated(rig: RigFile, rig_file: Path, port: str | None) -> RigFile:
     force = rig.calibration.force
     if "calibration" not in rig.source or (force is not None and force.uncertainty is not None):
         return rig
-    question = "The force was never compared with several masses. Do it now? [y does, Enter goes on without] "
+    question = (
+        "The force has not been calibrated with several masses. Do it now? [y: yes, Enter: continue without] "
+    )
     if _asked(question) != "y":
         return rig
     turned = ["--reversed"] if force is not None and force.per_count < 0 else []
@@ -161,7 +163,7 @@ def planned_pieces(plan: Path | None, model: str | None, count: int | None) -> l
     names = [piece.specimen for piece in pieces]
     twice = next((name for name in names if names.count(name) > 1), None)
     if twice is not None:
-        raise InputError(f"{plan}: specimen {twice!r:.60} stands there twice; expected each piece once")
+        raise InputError(f"{plan}: specimen {twice!r:.60} appears twice; expected each piece once")
     return pieces
 
 
@@ -237,8 +239,8 @@ class _Sitting:
         """Squeeze the piece until it is accepted or skipped; whether the session goes on."""
         while not self.stopped.is_set():
             answer = _asked(
-                f"{which}: {self.piece.specimen}. Lay it in and do not touch it yet. "
-                "[Enter starts, s skips, q ends] "
+                f"{which}: {self.piece.specimen}. Put it in and do not touch it yet. [Enter starts, s "
+                "skips, q ends] "
             )
             if answer == "q":
                 return False
@@ -286,7 +288,10 @@ class _Sitting:
                 on_progress=on_progress,
             )
         if recorded.failed:
-            say(f"pressrig: {recorded.reason}; what came before is kept in {recorded.path}", err=True)
+            say(
+                f"pressrig: {recorded.reason}; everything recorded so far is kept in {recorded.path}",
+                err=True,
+            )
             raise click.exceptions.Exit(3)
         return None if self.stopped.is_set() else recorded.path
 
@@ -363,7 +368,7 @@ def _ask_mass(piece: Planned, out: Path) -> None:
     from rig.register import Record, Register
 
     while True:
-        say(f'Mass of {piece.specimen}, such as "61.2 g" [Enter leaves it out]: ', nl=False)
+        say(f'Mass of {piece.specimen}, such as "61.2 g" [Enter skips]: ', nl=False)
         text = sys.stdin.readline().strip()
         if not text:
             return

@@ -74,9 +74,9 @@ def command(*, port: str | None, baud: int | None, name: str, out: Path) -> None
     calibration_file = out.with_name(f"{out.stem}-calibration.yaml")
     for path in (out, calibration_file):
         if path.exists():
-            raise InputError(f"{path}: exists already; give another file with --out")
+            raise InputError(f"{path}: already exists; give another file with --out")
     port = port or _chosen_port()
-    say("Opening the port can reset a board: keep hands clear of the platens.", err=True)
+    say("Opening the port can reset the board: keep your hands clear of the platens.", err=True)
     skipped: list[str] = []
     with log_to_file():
         address, wire, written, drives = _recognised(port, BAUDS if baud is None else (baud,))
@@ -103,10 +103,10 @@ def command(*, port: str | None, baud: int | None, name: str, out: Path) -> None
         )
     _write(fields, out)
     for what in skipped:
-        say(f"Skipped, and still to be tried before anything moves: {what}.")
+        say(f"Skipped; try before anything moves: {what}.")
     say(f"Wrote {out}" + (f" and {calibration_file}." if scales else "."))
     if scales:
-        say("These first scales have no stated uncertainty. Compare the force with several masses:")
+        say("These first scales have no uncertainty yet. Calibrate the force with several masses:")
         say(f"  pressrig calibrate force --rig {out}")
     if drives:
         say(f"Before anything moves: pressrig check-device --rig {out} --no-motion")
@@ -119,7 +119,7 @@ def _chosen_port() -> str:
 
     ports = list_ports()
     if not ports:
-        raise InputError("setup: no serial port was found; plug the board in, or name the port with --port")
+        raise InputError("setup: no serial port found; plug in the board, or give the port with --port")
     for number, port in enumerate(ports, start=1):
         say(f"{number}: {port.path}  {port.description or ''}")
     return ports[int(_number("Which port?", 1, low=1, high=len(ports))) - 1].path
@@ -183,7 +183,7 @@ def _lines(address: PortAddress) -> list[str]:
     if len(readable) < 2:
         raise DeviceError(
             f"port {address}: found {len(data)} bytes and no lines of numbers in {LISTEN_S:g} s; check the "
-            f"baud rate (--baud, now {address.baud}) and that the board prints"
+            f"baud rate (--baud, now {address.baud}) and that the board prints numbers"
         )
     return readable
 
@@ -206,7 +206,7 @@ def _line_format(lines: Sequence[str]) -> tuple[WireFormat, dict[str, Any]]:
     columns[force - 1], columns[position - 1] = "force", "position"
     written: dict[str, Any] = {"format": "lines", "separator": separator, "columns": columns}
     if clock:
-        unit = _word("Unit of the time: us, ms or s?", "us", ("us", "ms", "s"))
+        unit = _word("Unit of time: us, ms or s?", "us", ("us", "ms", "s"))
         columns[clock - 1] = f"time_{unit}"
     for name, place, right in (("force", force, "N"), ("position", position, "mm")):
         written[f"{name}_unit"] = _unit(name, [row[place - 1] for row in rows], right)
@@ -239,7 +239,7 @@ def _unit(name: str, cells: Sequence[str], right: str) -> str:
     while True:
         found = answer_to(f"Unit of the {name}: counts, or one such as {right}? [counts] ") or "counts"
         if found == "counts" and any("." in cell for cell in cells):
-            say(f"Counts are whole numbers, and the board prints {cells[0]}; name the unit that it prints.")
+            say(f"Counts are whole numbers, but the board prints {cells[0]}; give its unit.")
         elif found == "counts" or known(found):
             return found
         else:
@@ -258,11 +258,11 @@ def _scales(address: PortAddress, wire: WireFormat, written: dict[str, Any]) -> 
         return scales
     with Reader(address, wire) as reader:
         if in_counts["force"]:
-            load = answer_to('A known load for the platen, such as "500 g" [Enter: leave force in counts]: ')
+            load = answer_to('A known load, such as "500 g" [Enter: leave force in counts]: ')
             if load:
                 load_n = read_quantity("load", load, "N") or 0.0
                 empty = _rest(reader, "Leave the platen empty and untouched, then press Enter. ")
-                loaded = _rest(reader, f"Put {load} on it, wait until it rests, then press Enter. ")
+                loaded = _rest(reader, f"Put {load} on it, wait until it settles, then press Enter. ")
                 per_count = load_n / _step(
                     "force", loaded.force - empty.force, (loaded.force_u, empty.force_u)
                 )
@@ -296,8 +296,8 @@ def _step(name: str, counts: float, errors: tuple[float, float]) -> float:
     """A change in counts that stands out from the noise."""
     if abs(counts) < CLEAR_STEP * hypot(*errors):
         raise InputError(
-            f"{name}: changed by {counts:.3g} counts only, no more than its noise; check the sensor's "
-            "wiring, or use a larger load or distance"
+            f"{name}: changed by {counts:.3g} counts, no more than its noise; check the sensor's wiring, "
+            "or use a larger load or distance"
         )
     return counts
 

@@ -31,7 +31,7 @@ def answer_to(question: str) -> str:
     say(question, nl=False)
     line = sys.stdin.readline()
     if not line:
-        raise InputError("setup: the answers ended before the rig file was complete; nothing was written")
+        raise InputError("setup: input ended before the rig file was complete; nothing was written")
     return line.strip()
 
 
@@ -57,6 +57,6 @@ def readings(reader: Reader, duration_s: float = REST_S) -> Samples:
                 break
         if time.monotonic() - begun > PATIENCE_S:
             raise DeviceError(
-                f"no samples over {duration_s:g} s within {PATIENCE_S:g} s; is the board still there?"
+                f"no samples over {duration_s:g} s within {PATIENCE_S:g} s; is the board still connected?"
             )
     return Samples.concatenate(parts)

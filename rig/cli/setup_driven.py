@@ -35,8 +35,8 @@ TRIED = (
     ("Release the emergency stop and all switches", Status(0)),
     ("Press the emergency stop", Status.EMERGENCY_STOP),
     ("Release the emergency stop", Status(0)),
-    ("Pull the plug of the emergency stop's contact at the board", Status.EMERGENCY_STOP),
-    ("Plug it in again", Status(0)),
+    ("Unplug the emergency stop's contact at the board", Status.EMERGENCY_STOP),
+    ("Plug it back in", Status(0)),
     ("Press the home switch with a rod", Status.TRAVEL_SWITCH),
     ("Release the home switch", Status(0)),
     ("Press the travel switch at the pressing end with a rod", Status.TRAVEL_SWITCH),
@@ -44,9 +44,8 @@ TRIED = (
 )
 
 SIGNS = {
-    "force": "the force falls when the platen is loaded: if the load acts as a squeeze does, swap the two "
-    "signal wires of the cell",
-    "position": "the position falls when the platen goes towards the part: swap lines A and B of the scale",
+    "force": "the force falls under load: if it acts like a squeeze, swap the two signal wires of the cell",
+    "position": "the position falls when the platen moves towards the part: swap lines A and B of the scale",
 }
 
 SUPPLY_OFF = "Switch the motor supply off and lock it, then type off: "
@@ -61,10 +60,10 @@ def try_contacts(reader: Reader) -> list[str]:
         If the motor supply is not said to be off.
     """
     say(
-        "This device drives its platen. Nothing is armed here; hands and rods go in only with the supply off."
+        "This device drives its platen. Nothing is armed here. Put in hands or rods only with the supply off."
     )
     if answer_to(SUPPLY_OFF).lower() != "off":
-        raise InputError("setup: found no 'off'; expected that the motor supply is off and locked")
+        raise InputError("setup: expected 'off', with the motor supply off and locked")
     skipped = []
     for what, wanted in TRIED:
         while True:
@@ -130,15 +129,15 @@ def ask_drive(reader: Reader, scales: dict[str, Scale]) -> dict[str, Any]:
     """
     for name, falls in SIGNS.items():
         if name not in scales:
-            say(f"Without a scale of {name} no limits can be stated, and nothing may be moved.")
+            say(f"Without a scale of {name} no limits can be set, so nothing may move.")
             return {}
         if scales[name].per_count < 0:
             raise InputError(f"setup: {falls}; then start again")
     kept = DeviceLimits.kept_by(reader.session.state())
     most_n = kept.max_force * scales["force"].per_count
     most_mm = kept.max_position * scales["position"].per_count
-    say(f"The device was built for {most_n:.0f} N and {most_mm:.0f} mm at the most. State what this press")
-    say("may do, as in its settings.h; Enter leaves the section out, and nothing may be moved.")
+    say(f"The device was built for {most_n:.0f} N and {most_mm:.0f} mm at most. Give what this press")
+    say("may do, as in its settings.h; Enter skips the section, and then nothing may move.")
     asked = {}
     for name, what, unit in (
         ("travel", "End of the travel, such as 60 mm", "mm"),

@@ -155,7 +155,7 @@ def command(
         say(sentence)
     for sentence in notes:
         say(f"note: {sentence}")
-    say(f"{page}, with the same as Markdown, pictures, JSON and CSV beside it")
+    say(f"{page}, with a Markdown copy, pictures, JSON and CSV beside it")
 
 
 def _photo(text: str) -> Photo:

@@ -242,8 +242,8 @@ def refuse_windows() -> None:
     """
     if sys.platform == "win32":
         raise InputError(
-            "the virtual rig needs a pseudo-terminal, which Windows has not: use Linux, macOS or WSL, "
-            "or `pressrig record` with a rig"
+            "the virtual rig does not run on Windows: use Linux, macOS or WSL, or `pressrig record` with "
+            "a rig"
         )
 
 

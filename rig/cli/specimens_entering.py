@@ -41,7 +41,7 @@ def note(specimen: str, *, path: Path, **given: Any) -> None:
 
     facts = read_facts(specimen, given)
     if not facts:
-        raise InputError("note: found nothing to note; expected one such as --state abused or --notes TEXT")
+        raise InputError("note: give what to note, such as --state abused or --notes TEXT")
     with Register(path, make=False) as register:
         numbers = register.write(facts)
     say(f"{specimen}: record {', '.join(map(str, numbers))}")
@@ -73,7 +73,7 @@ def correct(
     from rig.units import parse
 
     if withdraw == (value is not None or at is not None):
-        raise InputError("correct: expected either a VALUE or --at that is right, or --withdraw")
+        raise InputError("correct: give the right VALUE or --at, or --withdraw")
     with Register(path, make=False) as register:
         wrong = register.record(number)
         fields: dict[str, Any] = {"who": who}

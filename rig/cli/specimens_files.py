@@ -54,7 +54,7 @@ def give_out(table: Path, *, history: bool, path: Path) -> None:
     from rig.register import Register, records_csv, specimens_csv
 
     if table.exists():
-        raise InputError(f"{table}: is there already; name another file")
+        raise InputError(f"{table}: already exists; give another file")
     with Register(path, make=False) as register:
         text = records_csv(register.records()) if history else specimens_csv(register.specimens())
     table.write_text(text, encoding="utf-8")
@@ -94,9 +94,9 @@ def link(folder: Path, *, enter: bool, path: Path, as_json: bool) -> None:
         for where, name in linked.attached:
             say(f"{where}: attached to {name}")
         for where in linked.moved:
-            say(f"{where}: was attached from another folder; this one is noted")
+            say(f"{where}: was attached from another folder; now noted with this one")
         say(
-            f"{len(linked.attached)} attached, {linked.already} were so already, {len(linked.added)} pieces "
+            f"{len(linked.attached)} attached, {linked.already} were already, {len(linked.added)} pieces "
             f"entered, {len(conflicts)} left alone"
         )
         for where, why in conflicts:

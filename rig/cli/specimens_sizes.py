@@ -139,11 +139,11 @@ def _known(value: float | None) -> float | None:
 def _records(specimen: str | None, readings: Sequence[str], given: dict[str, Any]) -> Iterator[Record]:
     sources = [bool(readings), given["table"] is not None, given["height"] is not None]
     if sum(sources) != 1:
-        raise InputError("size: expected one of them: readings after the ID, --table, or --height")
+        raise InputError("size: give one of these: readings after the ID, --table, or --height")
     at, who = read_at(given["at"]), given["who"]
     if given["table"] is not None:
         if specimen is not None:
-            raise InputError("size: the table names its pieces; leave the ID out")
+            raise InputError("size: the table names its pieces; leave out the ID")
         yield from _table(given["table"], at, who)
     elif given["height"] is not None:
         yield _height(given["height"], specimen, at, who)
@@ -205,7 +205,7 @@ def _height(path: Path, specimen: str | None, at: str, who: str | None) -> Recor
         capture = Path(str(document.get("capture", ""))).name
     except (ValueError, KeyError, TypeError) as problem:
         raise InputError(
-            f"{path}: not what `pressrig height --json` says ({problem}); expected specimen and "
+            f"{path}: not the output of `pressrig height --json` ({problem}); expected specimen and "
             "at_contact_force"
         ) from None
     if specimen not in (None, name):

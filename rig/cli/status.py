@@ -34,7 +34,7 @@ def command(rig_file: Path | None, *, port: str | None, as_json: bool) -> None:
         documents = [status.model_dump(mode="json") for status in statuses]
         print_json(documents[0] if len(documents) == 1 else documents or None)
     elif not statuses:
-        say("no daemon is up; start one with `pressrig serve`")
+        say("no daemon is running; start one with `pressrig serve`")
     else:
         say("\n\n".join("\n".join(in_words(status)) for status in statuses))
     if not statuses:
@@ -96,7 +96,7 @@ def in_words(status: Status) -> Iterator[str]:
 
 def _arming_in_words(status: Status) -> str:
     if status.device is None and status.limits is not None:
-        return "not known if armed: treat it as armed"
+        return "not known whether armed: treat it as armed"
     if not status.armed:
         return "not armed"
     return "ARMED, the platen may move"

@@ -194,7 +194,7 @@ def _tolerance(text: str | None, unit: str) -> float | None:
         return float(text)
     except ValueError:
         raise InputError(
-            f"--tolerance: found {text!r:.40}; the column names no unit, so a bare number is expected"
+            f"--tolerance: found {text!r:.40}; the column has no unit, so give a bare number"
         ) from None
 
 

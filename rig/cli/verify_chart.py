@@ -70,7 +70,7 @@ def command(*, rig_file: Path, baseline: int | None, out: Path | None, as_json: 
         for piece, quantity, points, limits in charts:
             _print(f"{piece}: {quantity}", points, limits)
         if not charts:
-            say(f"No check standard was pressed yet; `pressrig verify piece` begins {log.path.name}")
+            say(f"No check standard has been pressed yet; `pressrig verify piece` starts {log.path.name}")
         if out is not None and charts:
             say(f"Plots are in {out}")
     if log.outside():
@@ -122,7 +122,7 @@ def _print(title: str, points: tuple[PieceCheck, ...], limits: ChartLimits | Non
     else:
         screen.print(
             f"mean {limits.mean:.5g}, limits {limits.lower:.5g} to {limits.upper:.5g}, moving range up to "
-            f"{limits.largest_range:.3g}, learnt from {limits.learnt_from} readings",
+            f"{limits.largest_range:.3g}, set by {limits.learnt_from} readings",
         )
 
 

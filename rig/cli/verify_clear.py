@@ -39,8 +39,8 @@ def command(*, rig_file: Path, reason: str, by: str, new_baseline: bool) -> None
     log = read_checks(rig_file)
     outside = log.outside()
     if not outside and not new_baseline:
-        raise InputError(f"{log.path}: no check standard is outside; there is nothing to clear")
+        raise InputError(f"{log.path}: no check standard is outside its limits, so there is nothing to clear")
     log.add(Clearing(datetime.now().astimezone(), by.strip(), reason.strip(), new_baseline))
-    say(f"{len(outside)} readings outside are cleared; the reason is kept in {log.path.name}")
+    say(f"{len(outside)} readings outside the limits are cleared; the reason is kept in {log.path.name}")
     if new_baseline:
-        say("The charts begin anew with the next reading.")
+        say("New charts start with the next reading.")

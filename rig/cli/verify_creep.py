@@ -68,7 +68,7 @@ def _force_of(capture: Capture, calibration: Calibration) -> tuple[FloatArray, F
 
     if sum(file.samples for file in capture.files) > MOST_SAMPLES:
         raise InputError(
-            f"{capture.path}: more than {MOST_SAMPLES} samples; expected a load held for minutes"
+            f"{capture.path}: more than {MOST_SAMPLES} samples; expected a load held for some minutes"
         )
     samples = capture.samples()
     calibrated, _ = calibration.covers(samples.force_channel, samples.position_channel)

@@ -106,7 +106,7 @@ def command(
     readings = table.readings
     largest_n = max(abs(each.load_n) for each in readings)
     if not largest_n > 0:
-        raise InputError(f"{readings_file}: found no load but zero")
+        raise InputError(f"{readings_file}: every load is zero")
     resolution_n = read_quantity("--resolution", resolution, "N")
     verification = verify_force(
         readings,

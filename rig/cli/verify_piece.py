@@ -91,7 +91,8 @@ def command(
         _print(check, judgement, notes)
     if judgement.outside:
         say(
-            "pressrig: outside: recordings on this rig begin with a warning until `pressrig verify clear`",
+            "pressrig: outside its limits: recordings on this rig start with a warning until `pressrig "
+            "verify clear`",
             err=True,
         )
         raise click.exceptions.Exit(1)
@@ -109,8 +110,8 @@ def _must_be_of(rig: RigFile, capture: Capture) -> None:
     recorded_on = capture.header.rig.get("name")
     if recorded_on is not None and recorded_on != rig.name:
         raise InputError(
-            f"{capture.path}: was recorded on the rig {recorded_on!r}, not on {rig.name!r}; "
-            "each rig has a chart of its own"
+            f"{capture.path}: was recorded on the rig {recorded_on!r}, not on {rig.name!r}; each rig has "
+            "its own chart"
         )
 
 
@@ -130,7 +131,9 @@ def _measured(result: CaptureResult, name: str) -> _Measured:
         )
     found = result.summary[name]
     if not found["n"]:
-        raise InputError(f"--quantity: {name} could not be had of any cycle; {' '.join(result.warnings[:2])}")
+        raise InputError(
+            f"--quantity: {name} is not available for any cycle; {' '.join(result.warnings[:2])}"
+        )
     u = float(found["u"])
     return _Measured(
         float(found["mean"]),
@@ -186,11 +189,11 @@ def _unlike(log: CheckLog, check: PieceCheck) -> list[str]:
         return []
     notes = []
     if earlier[-1].calibration != check.calibration:
-        notes.append("The calibration is another one than at the last reading: a step may come from it.")
+        notes.append("The calibration has changed since the last reading, which may explain a step.")
     before_mm, depth_mm = earlier[-1].depth_mm, check.depth_mm
     if before_mm and depth_mm and abs(depth_mm - before_mm) > SAME_DEPTH * before_mm:
         notes.append(
-            f"Pressed {depth_mm:.2f} mm deep, {before_mm:.2f} mm the last time: press it in the same way."
+            f"Pressed {depth_mm:.2f} mm deep, {before_mm:.2f} mm last time: press it the same way each time."
         )
     return notes
 
@@ -200,7 +203,7 @@ def _coarse(check: PieceCheck) -> list[str]:
         return []
     return [
         f"The reading is known to {2 * check.u:.2g} {check.unit} (two standard uncertainties), and "
-        f"{check.tolerance:.2g} are allowed: it is too coarse to tell."
+        f"{check.tolerance:.2g} is allowed: too coarse to tell."
     ]
 
 
@@ -241,7 +244,7 @@ def _print(check: PieceCheck, judgement: Judgement, notes: tuple[str, ...]) -> N
     if limits is not None:
         screen.print(
             f"chart: mean {limits.mean:.5g}, limits {limits.lower:.5g} to {limits.upper:.5g}, moving range "
-            f"up to {limits.largest_range:.3g} {check.unit}, learnt from {limits.learnt_from} readings",
+            f"up to {limits.largest_range:.3g} {check.unit}, set by {limits.learnt_from} readings",
         )
     for reason in judgement.reasons:
         screen.print(f"outside: {reason}")

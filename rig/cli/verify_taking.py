@@ -64,12 +64,10 @@ def take_verification(
 
     heading, values = _loads(loads)
     if path.exists():
-        raise InputError(
-            f"{path}: is there already; name another table, or leave out --loads to read this one"
-        )
+        raise InputError(f"{path}: already exists; give another table, or leave out --loads to read this one")
     if port is not None and Path(port).exists():
         port = str(Path(port).absolute())  # such as a link made here; other names stand below /dev
-    say(f"Three runs of {len(values)} loads, and the last of them back down. {STOP} ends it.", err=True)
+    say(f"Three runs of {len(values)} loads, the last run also back down. {STOP} ends it.", err=True)
 
     def settled(reader: Reader, zero_counts: float | None) -> Plateau:
         with progress("settling", PATIENCE_S) as show:
@@ -140,15 +138,13 @@ def _loads(text: str) -> tuple[str, list[float]]:
         raise InputError(f"--loads: {problem}") from None
     sign = -1 if values[0] < 0 else 1  # what pulls grows below zero
     if any(sign * after <= sign * before for before, after in zip([0.0, *values], values, strict=False)):
-        raise InputError(
-            f"--loads: found {text!r}, expected loads that grow from zero, all pressing or all pulling"
-        )
+        raise InputError(f"--loads: found {text!r}, expected rising loads, all compressive or all tensile")
     return f"{quantity}_{unit}", values
 
 
 def _words(value: float, heading: str) -> str:
     unit = heading.rpartition("_")[2]
-    return "take all loads off" if value == 0 else f"bring the load to {value:g} {unit}"
+    return "remove all loads" if value == 0 else f"bring the load to {value:g} {unit}"
 
 
 def _begin(path: Path, heading: str) -> None:

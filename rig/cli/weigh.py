@@ -87,7 +87,7 @@ def command(pieces: tuple[str, ...], *, path: Path, as_json: bool, **given: Any)
     from rig.register import Register
 
     if given["batch"] and not given["enter"]:
-        raise InputError("--batch: belongs to pieces that --add enters")
+        raise InputError("--batch: needs --add")
     given["unit"] = given["unit"] or ("oz" if chosen_units() == US else "g")
     keep = not given["print_only"]
     if keep and not given["enter"] and not path.exists():
@@ -114,8 +114,8 @@ def command(pieces: tuple[str, ...], *, path: Path, as_json: bool, **given: Any)
         console().print(_table(keeper.weighed, given["unit"]))
     if not as_json and given["density"] is None and keeper.weighed:
         say(
-            "Masses as weighed in air: a piece of 100 kg/m^3 is 1.2 % heavier than it shows; --density takes "
-            "that out."
+            "Masses are as weighed in air: a piece of 100 kg/m^3 is really 1.2 % heavier; correct for "
+            "this with --density."
         )
     if about.get("not_weighed"):
         say(f"not weighed: {', '.join(about['not_weighed'])}", err=True)
@@ -210,7 +210,7 @@ class _Keeper:
             told = [Record(specimen=name, kind="batch", text=batch, at=at, who=who)] if batch else []
             self._register.add(name, told)
         if weighed.mass_g <= 0:
-            say(f"warning: {name}: no mass to write down", err=True)
+            say(f"warning: {name}: no mass to write", err=True)
             return
         self._register.write(
             [
@@ -230,7 +230,7 @@ class _Keeper:
 def _typed(pieces: Sequence[str], given: dict[str, Any]) -> list[tuple[str, str]]:
     """Ids and masses of ID=MASS."""
     if given["port"] or given["ids"]:
-        raise InputError("weigh: --port and --ids belong to --rig, which says what is read")
+        raise InputError("weigh: --port and --ids need --rig")
     if not pieces:
         raise InputError('weigh: expected --rig FILE, or masses such as F-90-001="37.2 g"')
     pairs = []
@@ -248,15 +248,15 @@ def _ids(pieces: Sequence[str], listed: Path | None) -> list[str]:
         from rig.cli.specimens_options import read_text
 
         if pieces:
-            raise InputError("--ids: the file names the pieces; leave those after the command out")
+            raise InputError("--ids: the file names the pieces; leave out the ids on the command line")
         lines = [line.strip() for line in read_text(listed, 1 << 20).splitlines()]
         pieces = [line for line in lines if line and not line.startswith("#")]
         if not pieces:
-            raise InputError(f"{listed}: names no piece; expected one id a line")
+            raise InputError(f"{listed}: no piece in it; expected one id per line")
     typed = [each for each in pieces if "=" in each]
     if typed:
         raise InputError(
-            f"weigh: found {typed[0]!r:.40} with --rig; expected ids only, the scale says the mass"
+            f"weigh: found {typed[0]!r:.40} with --rig; expected only ids, since the scale gives the mass"
         )
     twice = sorted({each for each in pieces if list(pieces).count(each) > 1})
     if twice:
@@ -300,7 +300,7 @@ def _in_vacuo(density: str | None) -> float:
     from rig.calibration import mass_load_n
 
     if value < 2:
-        raise InputError(f"--density: found {density!r}, expected more than that of air, 1.2 kg/m^3")
+        raise InputError(f"--density: found {density!r}, expected more than the density of air, 1.2 kg/m^3")
     return mass_load_n(1.0, 1.0) / mass_load_n(1.0, 1.0, mass_kg_per_m3=value)
 
 

@@ -34,11 +34,9 @@ FIRST_REST_S = 60.0
 TARED_STEPS = 2.0
 """A display within this many steps of zero was tared, if the zero of these weighings was elsewhere."""
 
-SCALE_UNSAID = (
-    "The error of the scale itself was not stated, so it is not in the uncertainty; --scale-u says it."
-)
+SCALE_UNSAID = "The uncertainty leaves out the scale's own error; give it with --scale-u."
 
-LOST = "the scale was lost or reset: what rests on it next is the new zero"
+LOST = "the scale was disconnected or reset: its next settled reading is the new zero"
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +159,7 @@ def _gravity(given: dict[str, Any]) -> Gravity | None:
 def _asked(pan_record: _PanRecord, refuse: Callable[[str], None]) -> Iterator[str]:
     """Ids that a person types, until an empty line."""
     while True:
-        said = click.prompt("put a piece on; its id", default="", show_default=False, err=True).strip()
+        said = click.prompt("put on a piece; its id", default="", show_default=False, err=True).strip()
         if not said:
             return
         if said.lower() == TARE:
@@ -205,7 +203,7 @@ class _PanRecord:
             except InputError as problem:
                 step = f"{self._watched.step_g:.3g} g"
                 raise InputError(
-                    f"{problem} Was {name} put on? A piece of less than about two steps of the scale "
+                    f"{problem} Was {name} put on? A piece lighter than about two steps of the scale "
                     f"({step}) does not show"
                 ) from None
             if change is None:
@@ -243,7 +241,7 @@ class _PanRecord:
         elif self._on_pan_g and abs(after.first_g - zero.last_g) < min(self._on_pan_g) / 2:
             moved_g, self._on_pan_g = after.first_g - zero.last_g, []
             self._zeros.append(after)
-            self._note(f"The pan was empty again: the zero had moved by {moved_g:+.3g} g.")
+            self._note(f"The pan was empty again; the zero had moved by {moved_g:+.3g} g.")
         else:
             say(f"{-change.g:.4g} g taken off", err=True)
 
@@ -257,7 +255,7 @@ class _PanRecord:
 
         notes = []
         if self._knocks:
-            notes.append(f"The pan was disturbed {self._knocks} times without anything being put on.")
+            notes.append(f"The pan was disturbed {self._knocks} times with nothing put on it.")
         if not scale_known:
             notes.append(SCALE_UNSAID)
         return Weighings(

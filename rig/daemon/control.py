@@ -4,7 +4,7 @@ Problem: page and command line must reach the rig from other processes, a halt a
 comes through a socket may be nonsense, endless, or never end. Plan: one JSON object a line each way,
 read by a thread for each connection, with a limit for a line and for waiting; where connections are
 used up, the one that has been silent for the longest is closed for the new one, so that a halt always
-gets in. Nothing that comes in raises. Cost: a thread for each connection, sixteen at the most.
+gets in. Nothing that comes in raises. Cost: a thread for each connection, sixteen at most.
 """
 
 from __future__ import annotations
@@ -188,7 +188,7 @@ class ControlServer:
                 self._closing.wait(ACCEPT_S)
                 continue
             if _stranger(connection):
-                logger.warning("control socket: another user's process was turned away")
+                logger.warning("control socket: refused a process of another user")
                 connection.close()
                 continue
             self._make_room()
@@ -241,16 +241,16 @@ class ControlServer:
         try:
             return _as_json(self._carry_out(asked))
         except Exception as problem:  # whatever it is, the next one who asks must be heard
-            logger.opt(exception=problem).error("a request broke off")
-            return _as_json(Refusal(refused=f"the request broke off: {problem!r}"))
+            logger.opt(exception=problem).error("a request was cut off")
+            return _as_json(Refusal(refused=f"the request was cut off: {problem!r}"))
 
     def _carry_out(self, asked: _Asked) -> BaseModel | list[ReadyMethod]:
         answer: BaseModel | list[ReadyMethod]
         meant = getattr(asked, "rig", None)
         if meant is not None and not meant.means(self._held):
             return Refusal(
-                refused=f"this daemon holds {self._held}; the order was for {meant}. Nothing was done: give "
-                "the order to the daemon of that rig"
+                refused=f"this daemon holds {self._held}; the order was for {meant}, so nothing was done: "
+                "send it to that rig's daemon"
             )
         match asked:
             case _AskStatus():
@@ -301,10 +301,10 @@ class ControlClient:
             self._connect(time.monotonic() + CLIENT_S)
         except OSError as problem:
             self._socket.close()
-            raise NoDaemonError(f"no daemon is up ({path}: {problem.strerror or problem})") from problem
+            raise NoDaemonError(f"no daemon is running ({path}: {problem.strerror or problem})") from problem
         if _stranger(self._socket):
             self._socket.close()
-            raise NoDaemonError(f"no daemon is up ({path}: a process of another user listens there)")
+            raise NoDaemonError(f"no daemon is running ({path}: a process of another user listens there)")
 
     def __enter__(self) -> ControlClient:
         return self
@@ -380,7 +380,7 @@ class ControlClient:
             while b"\n" not in self._left:
                 piece = self._socket.recv(_PIECE)
                 if not piece:
-                    raise DeviceError("the daemon went away")
+                    raise DeviceError("the daemon has ended")
                 self._left += piece
         except OSError as problem:
             raise DeviceError(f"the daemon does not answer ({problem})") from problem
@@ -414,12 +414,12 @@ def daemon_of(rig: RigRef, folders: Sequence[Path] | None = None) -> ControlClie
     """
     found = daemons_of(rig, folders)
     if not found:
-        raise NoDaemonError(f"{rig}: no daemon is up; start one with `pressrig serve`")
+        raise NoDaemonError(f"{rig}: no daemon is running; start one with `pressrig serve`")
     if len(found) > 1:
         for _, client in found:
             client.close()
         ports = ", ".join(str(held.port) for held, _ in found)
-        raise InputError(f"--port: {len(found)} rigs of the name {rig.name!r} are held, at {ports}; give one")
+        raise InputError(f"--port: {len(found)} rigs named {rig.name!r} are held, at {ports}; give one")
     return found[0][1]
 
 

@@ -127,8 +127,8 @@ class LiveAnalysis:
         if not fits:
             self._board.warn(
                 "live",
-                f"the cycles shown here lack {self._lost} samples, for which there was no time; "
-                "the capture has them all",
+                f"the cycles shown here lack {self._lost} samples, skipped to keep up; the capture has "
+                "them all",
             )
 
     def _mark(self, mark: _Begin | _End) -> None:
@@ -144,7 +144,7 @@ class LiveAnalysis:
                 try:
                     self._handle(item)
                 except Exception as problem:  # a picture that fails must not take the rig along
-                    logger.opt(exception=problem).error("the live analysis gave up on this job")
+                    logger.opt(exception=problem).error("the live analysis of this job failed")
                     self._board.warn("live", f"cycles are not shown for this job: {problem}")
                     self._analysis = None
 

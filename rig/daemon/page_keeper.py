@@ -89,7 +89,7 @@ class PageKeeper:
         while process.poll() is None and not self._closing.wait(LOOK_S):
             pass
         if process.poll() is not None:
-            logger.warning("the page ended ({}) and is started again", _in_words(process.returncode))
+            logger.warning("the page ended ({}) and is being restarted", _in_words(process.returncode))
         _part_with(process)
 
 

@@ -52,6 +52,6 @@ def _must_be_private(path: Path) -> None:
     mode = stat.S_IMODE(path.stat().st_mode)
     if mode & 0o077:
         raise InputError(
-            f"{path}: found mode {mode:04o}, expected {_MODE:04o}; others may have read it: remove it, and a "
-            "new one is made"
+            f"{path}: found mode {mode:04o}, expected {_MODE:04o}; others may have read it: remove it to "
+            "have a new one made"
         )

@@ -128,8 +128,8 @@ class SocketPlace:
             fcntl.flock(self._lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
             raise DeviceError(
-                f"{self._rig}: a daemon holds it already (process {self._owner()}); "
-                "ask it with `pressrig status`, or end it first"
+                f"{self._rig}: a daemon already holds it (process {self._owner()}); see `pressrig status`, "
+                "or end it first"
             ) from None
         note = {"process": os.getpid(), "name": self._rig.name, "port": self._rig.port}
         os.ftruncate(self._lock, 0)
@@ -180,7 +180,7 @@ def _why_not_private(folder: Path) -> str | None:
             # a group of its own that a user's folders belong to is common, and lets nobody else in
             others = 0o002 if found.st_gid == os.getegid() else 0o022
             if mode & others and not mode & stat.S_ISVTX:
-                return f"others may write into {above}"
+                return f"others can write to {above}"
     except OSError as problem:
         return f"{folder}: {problem.strerror}"
     return None

@@ -25,36 +25,36 @@ from rig.errors import InputError, RecorderError
 from rig.jobs.orders import RigRef
 
 CAUTIONS: tuple[str, ...] = (
-    "The platen is going to move by itself and can crush fingers.",
+    "The platen will move by itself and can crush fingers.",
     "The emergency stop is wired to cut the motor's power, and has been tried today.",
-    "A guard is closed, or both hands are needed to move the platen; nobody else can reach in.",
-    "Travel and force are limited on the rig itself; what this program limits is a second line.",
+    "A guard is closed, or the controls need both hands; nobody else can reach in.",
+    "Travel and force are limited on the rig itself; the limits in this program are only a second line.",
     "Eye protection is worn: a squeezed part stores energy and can fly out.",
     "Local rules come first, and a competent person has assessed this rig's risks.",
 )
 """For a rig with a drive."""
 
 HAND_CAUTIONS: tuple[str, ...] = (
-    "Fingers stay out from between the platens; the other hand rests away from them.",
-    "Eye protection is worn: a squeezed part stores energy and can fly out, or drive the lever back.",
-    "The lever is let back slowly and never let go under load; this program cannot hold or stop it.",
+    "Fingers stay out from between the platens; the other hand stays away from them.",
+    "Eye protection is worn: a squeezed part stores energy and can fly out or drive the lever back.",
+    "The lever is returned slowly and never let go under load; this program cannot hold or stop it.",
     "Local rules come first, and a competent person has assessed this rig's risks.",
 )
 """For a rig that a hand moves."""
 
 RELEASE_CAUTIONS: tuple[str, ...] = (
-    "If a person is trapped, press the emergency stop first and leave it pressed: free them by hand, with "
-    "the motor's power off, as the rig's own instructions say.",
-    "A release moves the platen by its motor, away from what it presses. A device that is wrong about its "
-    "direction presses harder.",
-    "A part that is set free stores energy and can fly out.",
+    "If a person is trapped, press the emergency stop first and leave it pressed: free them by hand with "
+    "the motor's power off, following the rig's own instructions.",
+    "A release moves the platen with its motor, away from the part. If the device's direction is wrong, "
+    "it presses harder.",
+    "The part stores energy and can fly out when it is released.",
 )
 """Before a platen is taken away after a stop."""
 
 SHORT_CAUTION = "The platen moves by itself: hands out, eye protection on, emergency stop within reach."
 SHORT_HAND_CAUTION = (
-    "Fingers out from between the platens, eye protection on, never let go under load. Local rules and the "
-    "person who assessed this rig's risks come first."
+    "Keep fingers out from between the platens, wear eye protection, never let go under load. Local rules "
+    "and the person who assessed this rig's risks come first."
 )
 
 LARGEST_FILE = 8192
@@ -118,7 +118,7 @@ class CautionsRead:
         # in quotes, so that it is read as text again and not as a date
         problem = self._write(self._whose() | {"day": day, "who": who[:200], "unit": unit_id or ""})
         if problem is not None:
-            raise RecorderError(f"{self._file}: the confirmed cautions cannot be written down ({problem})")
+            raise RecorderError(f"{self._file}: the confirmation cannot be saved ({problem})")
 
     def _whose(self) -> dict[str, str]:
         return {
@@ -136,7 +136,7 @@ class CautionsRead:
             kept = dict(load_yaml(read_text(path, most=LARGEST_FILE), str(path)))
         except (OSError, InputError) as problem:
             logger.warning(
-                "whether the cautions were read today is not known ({}); they are asked for", problem
+                "it is not known whether the cautions were confirmed today ({}); asking again", problem
             )
             return None
         same = all(kept.get(name) == value for name, value in self._whose().items())

@@ -60,7 +60,7 @@ class DiskThread:
     Raises
     ------
     RecorderError
-        If the disk has refused, or has fallen too far behind; the capture is ended where that is possible.
+        If the disk has refused, or has fallen too far behind; ending the capture where that is possible.
     """
 
     def __init__(self, writer: CaptureWriter) -> None:
@@ -155,8 +155,8 @@ class DiskThread:
         full = self._waiting_samples > BACKLOG_SAMPLES or len(self._waiting) > BACKLOG_ENTRIES
         if full or behind_s > BACKLOG_S:
             raise RecorderError(
-                f"{self.path}: the disk has not taken anything for {behind_s:.1f} s, "
-                f"{self._waiting_samples} samples wait; check the disk and record a new capture"
+                f"{self.path}: nothing could be written to disk for {behind_s:.1f} s, "
+                f"{self._waiting_samples} samples are waiting; check the disk and record a new capture"
             )
 
     # The thread.

@@ -336,9 +336,9 @@ class _Before:
     def of(cls, path: Path) -> _Before:
         capture = open_capture(path)
         if (capture.header.method or {}).get("kind") != ENDURANCE_KIND:
-            raise CaptureError(f"{path}: is no endurance run; give the capture of one that was cut short")
+            raise CaptureError(f"{path}: not an endurance run; give the capture of an interrupted one")
         if capture.ending is not None:
-            raise CaptureError(f"{path}: has ended ({capture.how_it_ended}); begin a new run instead")
+            raise CaptureError(f"{path}: has ended ({capture.how_it_ended}); start a new run instead")
         known: dict[str, Any] = {"ledger": Ledger.of(capture.each_event())}
         for event in capture.each_event():
             match kind_of(event):
@@ -451,7 +451,7 @@ class _Run:
         """Another process was killed in the midst of it."""
         before = self._before
         if before.contact_mm is None:
-            raise MethodStoppedError("the run had not found its specimen yet; begin a new one")
+            raise MethodStoppedError("the run had not found its specimen yet; start a new one")
         self.driver.continue_after(before.last_seq, before.last_us, before.away_s)
         self.driver.contact_mm = before.contact_mm
         self._take_up("the host was lost")
@@ -591,9 +591,7 @@ class _Run:
                 f"{100 * standing.peak_share:.0f} % of its reference"
             )
         if self._trend.empty_squeezes > EMPTY_SQUEEZES:
-            raise _EnoughError(
-                f"the specimen is gone: no contact in the last {self._trend.empty_squeezes} squeezes"
-            )
+            raise _EnoughError(f"specimen lost: no contact in the last {self._trend.empty_squeezes} squeezes")
 
     # Settling what was cut short, and going on.
 
@@ -672,12 +670,10 @@ class _Run:
         state = self._standing_still()
         self._settle(state)
         if state is None:
-            raise LinkLostError("the device came back but does not say how it stands")
+            raise LinkLostError("the device came back but does not report its state")
         if state.stop_cause not in (0, EventCode.HEARTBEAT_LOST):
             cause = EventCode(state.stop_cause).name.lower().replace("_", " ")
-            raise MethodStoppedError(
-                f"not taken up again: the device has stopped ({cause}), a person must look"
-            )
+            raise MethodStoppedError(f"not resumed: the device has stopped ({cause}); check the rig")
         self.driver.session.clear_stop()
         self.driver.make_ready(home_again=True)
         self.driver.arm()
@@ -699,7 +695,7 @@ class _Run:
         self._stand_clear()
         if not -MOVED_MM <= shift_mm <= max(self._set_before_mm, 0.0) + MOVED_MM:
             raise MethodStoppedError(
-                f"not taken up again: touched at {shift_mm:+.2f} mm from the first contact, expected from "
+                f"not resumed: touched at {shift_mm:+.2f} mm from the first contact, expected from "
                 f"{-MOVED_MM:g} to {max(self._set_before_mm, 0.0) + MOVED_MM:.2f} mm; has the specimen moved?"
             )
 
@@ -745,7 +741,7 @@ class _Run:
         least_mm, most_mm = contact_mm - squeeze.gap_mm, contact_mm + self._checked.depth_mm
         if least_mm < rig.travel_mm[0] or most_mm > rig.travel_mm[1]:
             raise MethodStoppedError(
-                f"from the contact at {contact_mm:.4g} mm the platen would go from {least_mm:.4g} to "
+                f"from the contact at {contact_mm:.4g} mm the platen would move from {least_mm:.4g} to "
                 f"{most_mm:.4g} mm, the rig's travel is {rig.travel_mm[0]:g} to {rig.travel_mm[1]:g} mm; "
                 "set the platens for this specimen"
             )

@@ -81,8 +81,8 @@ class ForceTruth:
         stale_s = float(time_s[-1]) - self._fresh_s
         if stale_s > self._stale_s:
             return (
-                f"no new force reading for {stale_s:.2f} s (status bit 6 is not set): the force is not "
-                "known; check the converter"
+                f"no new force reading for {stale_s:.2f} s (status bit 6 is not set): the force is "
+                "unknown; check the converter"
             )
         most = max(SAME_READINGS, SAME_TIMES * self._longest)
         if self._run >= most and self._usual_step >= LEAST_STEP:

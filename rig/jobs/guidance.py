@@ -128,25 +128,25 @@ def instruction_of(action: Action, free_height_mm: float | None, deflection_mm: 
             said = f"Approach at {_speed(action.speed_mm_per_s)} until {action.force_n:.3g} N is felt; stop."
         case PressTo():
             deep = _deep(action.deflection_mm, free_height_mm)
-            said = f"Press to {deep} at {_speed(action.speed_mm_per_s)}, and stand."
+            said = f"Press to {deep} at {_speed(action.speed_mm_per_s)}, and hold."
         case PressUntil():
             stop = _deep(action.stop_mm, free_height_mm)
             said = (
                 f"Press until {action.force_n:.4g} N at {_speed(action.speed_mm_per_s)}, "
-                f"no deeper than {stop}, and stand."
+                f"no deeper than {stop}, and hold."
             )
         case MoveTo():
             where = f"a gap of {-action.deflection_mm:.3g} mm" if action.deflection_mm < 0 else "the contact"
-            said = f"Let back to {where} at {_speed(action.speed_mm_per_s)}, and stand."
+            said = f"Return to {where} at {_speed(action.speed_mm_per_s)}, and hold."
         case Wait(loaded=True):
             where = "" if deflection_mm is None else f" at {deflection_mm:.1f} mm"
             said = f"Hold still{where} for {action.duration_s:.3g} s."
         case Wait():
             said = f"Leave it unloaded for {action.duration_s:.3g} s."
         case WaitUntil():
-            said = "Wait where you are until the time has come."
+            said = "Wait there until the time is up."
         case Prompt():
-            said = f"By hand: {action.instruction} Press Enter, or confirm, when it is done."
+            said = f"By hand: {action.instruction} Press Enter, or confirm, when done."
         case StartClock():
             said = ""
     return said

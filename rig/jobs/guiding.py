@@ -184,8 +184,8 @@ def _refuse_uncalibrated(reader: Reader, calibration: Calibration) -> None:
     missing = [name for name, covered in zip(names, known, strict=True) if not covered]
     if missing:
         raise InputError(
-            f"{', '.join(missing)}: comes in counts, and what a count is was not found; "
-            "say per_count in the rig's file, a hand is guided in N and mm"
+            f"{', '.join(missing)}: in counts without a calibration; give per_count in the rig file, since "
+            "guidance needs N and mm"
         )
 
 
@@ -253,8 +253,8 @@ class _Guide:
         self._take_zero(quiet)
         if self._touch_n < NOISE_IN_TOUCH * quiet.noise_n:
             text = (
-                f"The force wavers by {quiet.noise_n:.2g} N, and a touch is {self._touch_n:.3g} N: "
-                "it may be felt where nothing is touched."
+                f"The force wavers by {quiet.noise_n:.2g} N, and a touch is {self._touch_n:.3g} N: contact "
+                "may be reported without touching."
             )
             self._event("hand warning", text=text)
             self._watch.tell(text, self.progress())
@@ -388,14 +388,14 @@ class _Guide:
         largest_n = float(heard.force_n.max())
         deepest_mm = None if self._contact_mm is None else float(heard.position_mm.max()) - self._contact_mm
         if largest_n > most_n:
-            self._warn(f"TOO HARD: {largest_n:.0f} N, at most {most_n:g} N; let back slowly")
+            self._warn(f"TOO HARD: {largest_n:.0f} N, at most {most_n:g} N; ease off slowly")
         elif deepest_mm is not None and deepest_mm > self._deepest_mm:
             self._warn(
                 f"TOO DEEP: {deepest_mm:.1f} mm, this method goes to {self._checked.deepest_mm:.1f} mm; "
-                "let back slowly"
+                "ease off slowly"
             )
         elif self._saturated:
-            self._warn("THE FORCE SENSOR IS AT ITS END: let back slowly")
+            self._warn("THE FORCE SENSOR IS AT ITS LIMIT: ease off slowly")
         else:
             self._warning = None
 
@@ -452,7 +452,7 @@ class _Guide:
         else:
             self._write(delivery)
         if self._watch.stopped.is_set():
-            raise StoppedByPersonError("stopped by the person")
+            raise StoppedByPersonError("stopped by the operator")
         now = time.monotonic()
         if delivery is None or not len(delivery.samples):
             if now - self._fresh > SILENCE_S:
@@ -472,7 +472,7 @@ class _Guide:
         for event in delivery.events:
             if event.kind in ("reset", "link_lost") and self._contact_mm is not None:
                 what = "the device was reset" if event.kind == "reset" else "the link was lost"
-                raise LinkLostError(f"{what}: where the contact is, is not known any more; start again")
+                raise LinkLostError(f"{what}: the contact position was lost; start again")
 
     def _heard(self, samples: Samples) -> Heard:
         force_n = self._calibration.force_n(samples) - self._zero_n

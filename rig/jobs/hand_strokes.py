@@ -135,17 +135,17 @@ class Stroke:
         """What to do right now."""
         aim = self.aim
         if self._stopped_short:
-            return "stop here: no deeper, although the force was not reached"
+            return "stop: no deeper, even though the force was not reached"
         if self.passed_mm is not None:
             over_mm = self._over_mm
             too_far = "too deep" if aim.sign > 0 else "too far back"
             return (
                 "there: stand still"
                 if over_mm <= aim.tolerance_mm
-                else f"{over_mm:.1f} mm {too_far}; stand still"
+                else f"{over_mm:.1f} mm {too_far}; hold still"
             )
         if self._fell:
-            return "you went back before it was reached; press again"
+            return "you returned too early; press again"
         if aim.goal_n is not None:
             return f"on: {max(aim.goal_n - self._now_n, 0.0):.3g} N to go"
         left_mm = aim.sign * (aim.goal_mm or 0.0) - self._now_mm
@@ -185,7 +185,7 @@ class Stroke:
         aim, mean = self.aim, self._mean_mm_per_s
         said = [] if mean is None else [f"{mean:.2g} mm/s of {aim.speed_mm_per_s:.2g}, {self.pace}"]
         if self._stopped_short:
-            said.append(f"{self._peak_n:.4g} N of {aim.goal_n:.4g} N, as deep as it may go")
+            said.append(f"{self._peak_n:.4g} N of {aim.goal_n:.4g} N, at the largest permitted depth")
         elif aim.stands and aim.goal_n is not None:
             said.append(f"{self._peak_n:.4g} N of {aim.goal_n:.4g} N")
         elif aim.stands:

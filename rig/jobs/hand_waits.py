@@ -63,7 +63,7 @@ class Hold:
         if abs(self._away_mm) <= self._band_mm:
             return "good: hold still"
         where = "too deep" if self._away_mm > 0 else "too far back"
-        return f"{abs(self._away_mm):.1f} mm {where}: go back to it"
+        return f"{abs(self._away_mm):.1f} mm {where}: go back"
 
     def take(self, heard: Heard) -> int | None:
         """Take what was heard; the index at which the time was over, once it is."""
@@ -126,7 +126,7 @@ class Rest:
     @property
     def hint(self) -> str:
         """What to do right now."""
-        return "it is still pressed: let go of it" if self._pressed else "wait"
+        return "still pressed: release it" if self._pressed else "wait"
 
     def take(self, heard: Heard) -> int | None:
         """Take what was heard; the index at which the time was over, once it is."""
@@ -178,7 +178,7 @@ class Asked:
     @property
     def hint(self) -> str:
         """What to do right now."""
-        return "wait a little longer" if self._done.is_set() else "confirm when it is done"
+        return "wait a little longer" if self._done.is_set() else "confirm when done"
 
     @property
     def time_left_s(self) -> float | None:

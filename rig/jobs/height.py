@@ -40,8 +40,8 @@ from rig.reader import Delivery, Reader
 from rig.wire import StateFlag
 
 INSTRUCTIONS: dict[Surface, str] = {
-    "bare": "Take the piece out: nothing lies between the platens, and both are wiped clean.",
-    "piece": "Lay the piece in, in the middle of the platens and as it is going to be used.",
+    "bare": "Take out the piece. Leave nothing between the platens, and wipe both clean.",
+    "piece": "Put in the piece at the centre of the platens, oriented as in use.",
 }
 
 TOUCHED = "height touched"
@@ -110,7 +110,9 @@ def measure_height(
         If the capture cannot be begun.
     """
     if calibration.force is None or calibration.position is None:
-        raise InputError("force, position: only a calibrated rig is driven; say per_count in its file")
+        raise InputError(
+            "force, position: not calibrated, so the rig is not driven; give per_count in its file"
+        )
     still = _Still(calibration.force, calibration.position)
     driver = Driver(reader, calibration, checked.rig, replace(watch, see=_both(watch.see, still.see)))
     run = _Touching(driver, still, checked, watch, bare_mm)
@@ -226,7 +228,7 @@ class _Touching:
         if self._plan.contact_n < least_n:
             raise InputError(
                 f"contact force: found {self._plan.contact_n:g} N, but the force at rest has a noise of "
-                f"{self._noise_n:.2g} N; expected {least_n:.2g} N at the least"
+                f"{self._noise_n:.2g} N; expected {least_n:.2g} N or more"
             )
 
     def touch_surface(self, surface: Surface) -> None:
@@ -239,16 +241,16 @@ class _Touching:
         zero_n, _ = self._still.over(driver, STILL_S, moving=True)
         if surface == "piece" and zero_n - before_n > MOST_AT_START_N * plan.top_n:
             raise MethodStoppedError(
-                f"piece: pressed with {zero_n - before_n:.2f} N at the begin of the travel ({start_mm:g} mm) "
-                "already: it is higher than the rig's travel leaves room for"
+                f"piece: pressed with {zero_n - before_n:.2f} N at the start of the travel ({start_mm:g} "
+                "mm): it is too tall for the rig's travel"
             )
         found_mm = self._search(surface, zero_n)
         clear_mm = found_mm - plan.gap_mm
         if clear_mm < start_mm:
             raise MethodStoppedError(
-                f"{surface}: met at {found_mm:.2f} mm, but {plan.gap_mm:g} mm of way before it are needed "
-                f"and the travel begins at {start_mm:g} mm; the piece is too high for this rig, or the gap "
-                "too wide"
+                f"{surface}: met at {found_mm:.2f} mm, but {plan.gap_mm:g} mm of clearance is needed and "
+                f"the travel starts at {start_mm:g} mm; the piece is too tall for this rig, or the gap too "
+                "wide"
             )
         self._refuse_order(surface, found_mm)
         self._go(clear_mm, surface)
@@ -260,7 +262,7 @@ class _Touching:
         least_n = max(plan.contact_n, SEARCH_NOISES * self._noise_n, SEARCH_SHARE * plan.top_n)
         # bare platens are met hard; a piece is not to be squeezed before its first touch
         force_n = plan.top_n if surface == "bare" else min(least_n, plan.top_n)
-        self._watch.tell(f"{surface}: look for it at {speed:.2g} mm/s", self.progress())
+        self._watch.tell(f"{surface}: search at {speed:.2g} mm/s", self.progress())
         driver.event("height search", phase="begin", surface=surface)
         try:
             deepest_mm = None if surface == "bare" or self._bare_mm is None else self._bare_mm
@@ -268,10 +270,12 @@ class _Touching:
         except MethodStoppedError as stop:
             if "position limit" not in str(stop):
                 raise
-            what = "the bare platens do not meet" if surface == "bare" else "the piece is not met"
+            what = (
+                "the bare platens do not meet" if surface == "bare" else "the platen does not meet the piece"
+            )
             raise MethodStoppedError(
-                f"{what} within the travel, which ends at {self._rig.travel_mm[1]:g} mm; "
-                "set the platens closer, or widen the travel of the rig's file if the rig allows it"
+                f"{what} within the travel, which ends at {self._rig.travel_mm[1]:g} mm; set the platens "
+                "closer, or extend the travel in the rig file if the rig allows it"
             ) from stop
         driver.event("height search", phase="end", surface=surface, position_mm=found_mm)
         if surface == "bare":
@@ -282,7 +286,7 @@ class _Touching:
         if surface == "piece" and self._bare_mm is not None and found_mm >= self._bare_mm - CLEARANCE_MM:
             raise MethodStoppedError(
                 f"piece: met at {found_mm:.2f} mm, where the bare platens met ({self._bare_mm:.2f} mm): "
-                "there is no piece in, or it is lower than the platens can tell"
+                "there is no piece, or it is too thin to measure"
             )
 
     def _touch(self, surface: Surface, number: int, found_mm: float, clear_mm: float) -> None:
@@ -310,7 +314,7 @@ class _Touching:
         until = time.monotonic() + SEEN_WITHIN_S
         while self._still.position_mm is None or abs(self._still.position_mm - position_mm) > SEEN_MM:
             if time.monotonic() > until:
-                raise MethodStoppedError(f"{place}: went to {position_mm:.2f} mm, but was not seen there")
+                raise MethodStoppedError(f"{place}: went to {position_mm:.2f} mm, but was not found there")
             self.driver.take_one()
 
     def _deepest_mm(self, surface: Surface, found_mm: float) -> float:

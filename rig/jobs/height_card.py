@@ -14,7 +14,7 @@ def height_card(report: HeightReport) -> HeightCard:
         notes.append(f"No height without load: {report.why}.")
     if len(notes) > MOST_NOTES:
         left = len(notes) - MOST_NOTES + 1
-        notes[MOST_NOTES - 1 :] = [f"{left} more: `pressrig height --piece CAPTURE` says them all."]
+        notes[MOST_NOTES - 1 :] = [f"{left} more: `pressrig height --piece CAPTURE` lists them all."]
     heights = (report.at_contact, report.at_top, report.unloaded)
     return HeightCard(
         specimen=report.specimen,

@@ -147,7 +147,9 @@ def height_job(order: HeightOrder, standing: Standing) -> HeightJob:
     checked = check_height_plan(_plan(order), standing.limits(), WORDS_OF)
     if order.surface != "piece":
         if order.bare:
-            raise InputError("bare: found captures of bare touches, expected none where they are touched now")
+            raise InputError(
+                "bare: found captures of bare touches, but the bare platens are touched now; leave them out"
+            )
         surfaces: tuple[Surface, ...] = ("bare",) if order.surface == "bare" else ("bare", "piece")
         return HeightJob(checked, surfaces, order.card, order.cautions_read)
     forces_n = (checked.plan.contact_n, checked.plan.top_n)

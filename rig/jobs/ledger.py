@@ -93,11 +93,11 @@ def settle(intent: Intent, state: State | None, heard: int) -> Settled:
     if intent.by == "host":
         return _cut(intent, heard, "the host's count", exact=True)
     if state is None:
-        return _cut(intent, heard, "cycles heard; the device could not be asked", exact=False)
+        return _cut(intent, heard, "cycles reported; the device did not answer", exact=False)
     if state.boot_id != intent.boot_id:
-        return _cut(intent, heard, "cycles heard before the device was reset", exact=False)
+        return _cut(intent, heard, "cycles reported before the device was reset", exact=False)
     if state.last_request == intent.request_before:
-        return Settled(0, "the device had not begun it")
+        return Settled(0, "the device had not started it")
     return _cut(intent, min(state.cycles_done, intent.cycles), "the device's own count", exact=True)
 
 
@@ -117,7 +117,7 @@ def reconciled(settled: Settled, intent: Intent, seen: int | None) -> Settled:
     if seen is None or seen in (settled.done, settled.done + 1):
         return settled
     if seen < settled.done:
-        how = f"the samples' own turns; the device counted {settled.done}"
+        how = f"turns in the samples; the device counted {settled.done}"
         return Settled(seen, how, intent.first_cycle + seen, exact=False)
     return Settled(settled.done, f"{settled.how}; the samples show {seen}", settled.doubtful, exact=False)
 

@@ -284,7 +284,7 @@ class MotionWatch:
             low_before_mm = np.minimum(low_before_mm, self._lowest_mm)
             up_mm = float((position_mm - low_before_mm).max())
             if up_mm > BACK_OFF_MM + SLACK_MM:
-                return f"went {up_mm:.2f} mm towards the part; homing goes away from it"
+                return f"went {up_mm:.2f} mm towards the part; homing must move away from it"
         if low_mm <= least_mm and most_mm <= high_mm:
             return None
         seen_mm = most_mm if most_mm > high_mm else least_mm
@@ -317,20 +317,20 @@ class MotionWatch:
         course, start_mm = self.course, self._start_mm
         assert start_mm is not None
         if course.kind == "stand":
-            return f"the platen moved from {start_mm:.2f} to {seen_mm:.2f} mm although it was to stand"
+            return f"the platen moved from {start_mm:.2f} to {seen_mm:.2f} mm although it should stand still"
         if course.kind == "cycle":
             return (
-                f"the platen reached {seen_mm:.2f} mm; its cycles go from {course.low_mm:.2f} to "
+                f"the platen reached {seen_mm:.2f} mm; its cycles run from {course.low_mm:.2f} to "
                 f"{course.target_mm:.2f} mm"
             )
         if course.target_mm is None:
             return f"the platen went from {start_mm:.2f} to {seen_mm:.2f} mm and met no home switch"
         if (seen_mm - start_mm) * (course.target_mm - start_mm) <= 0:
             return (
-                f"the platen went the wrong way, from {start_mm:.2f} to {seen_mm:.2f} mm; it was sent to "
+                f"the platen moved the wrong way, from {start_mm:.2f} to {seen_mm:.2f} mm; it was sent to "
                 f"{course.target_mm:.2f} mm"
             )
-        return f"the platen went past its target of {course.target_mm:.2f} mm, to {seen_mm:.2f} mm"
+        return f"the platen moved past its target of {course.target_mm:.2f} mm, to {seen_mm:.2f} mm"
 
     def _count_turns(self, position_mm: FloatArray) -> None:
         low_mm, high_mm = self.course.low_mm, self.course.target_mm
@@ -359,7 +359,7 @@ class MotionWatch:
         if ahead_mm <= SLACK_MM:
             return None
         return (
-            f"the platen goes faster than ordered: {ahead_mm:.2f} mm beyond {FASTER:g} times "
+            f"the platen moves faster than ordered: {ahead_mm:.2f} mm beyond {FASTER:g} times "
             f"{self.course.speed_mm_per_s:g} mm/s, at {float(position_mm[-1]):.2f} mm"
         )
 
@@ -376,7 +376,7 @@ class MotionWatch:
         whole_s = way_mm / course.speed_mm_per_s + 2 * ramp_s if course.time_s is None else course.time_s
         if took_s > DUE * whole_s + DUE_S:
             return (
-                f"the motion has not ended: {took_s:.1f} s after it was accepted, {whole_s:.1f} s were "
+                f"the motion has not ended: {took_s:.1f} s after it was accepted; {whole_s:.1f} s "
                 f"expected; the platen is at {position_mm:.2f} mm"
             )
         if course.kind in ("home", "cycle"):
@@ -388,7 +388,7 @@ class MotionWatch:
         if done_mm < min(least_mm, way_mm) - SLACK_MM - SLACK_SHARE * way_mm:
             return (
                 f"no progress: {done_mm:.2f} mm in {took_s:.1f} s, {way_mm:.2f} mm at "
-                f"{course.speed_mm_per_s:g} mm/s were ordered"
+                f"{course.speed_mm_per_s:g} mm/s ordered"
             )
         return None
 
@@ -469,8 +469,8 @@ class MotionWatch:
         if grown_n[worst] <= 0:
             return None
         return (
-            f"force grew from {lowest_n[worst]:.1f} to {force_n[worst]:.1f} N although the platen was to go "
-            "away"
+            f"force grew from {lowest_n[worst]:.1f} to {force_n[worst]:.1f} N although the platen should "
+            "move away"
         )
 
     def _held_on(self, position_mm: FloatArray, force_n: FloatArray) -> str | None:
@@ -518,7 +518,7 @@ class MotionWatch:
         if past_mm <= SLACK_MM + self._past_mm:
             return None
         return (
-            f"the platen went on by {past_mm:.2f} mm after the force of {goal_n:g} N was reached; "
+            f"the platen moved on by {past_mm:.2f} mm after the force of {goal_n:g} N was reached; "
             f"now {float(force_n[-1]):.1f} N"
         )
 
@@ -532,8 +532,8 @@ class MotionWatch:
         in_mm = now_mm - course.contact_mm
         if in_mm > max(GONE_AT * depth_mm, LEAST_PAST_MM) and now_n < GONE_SHARE * course.contact_n:
             return (
-                f"the specimen or its force is gone: {now_n:.2f} N at {in_mm:.1f} mm past the contact, which "
-                f"was found with {course.contact_n:g} N"
+                f"specimen or force lost: {now_n:.2f} N at {in_mm:.1f} mm past the contact found with "
+                f"{course.contact_n:g} N"
             )
         if in_mm <= 0 or now_n < course.contact_n or not self._noise_n:
             self._flat = None

@@ -108,7 +108,7 @@ def take_plateau(
         if delivery is None or not len(delivery.samples):
             if time.monotonic() - heard_s > SILENCE_S:
                 raise DeviceError(
-                    f"no sample came for {SILENCE_S:g} s; is the cable in place? What was read before is kept"
+                    f"no sample for {SILENCE_S:g} s; check the cable. Earlier readings are kept"
                 )
             continue
         heard_s = time.monotonic()
@@ -136,8 +136,8 @@ def refuse_scaled(reader: Reader, channel: ChannelName) -> None:
     unit = (kind.force_channel if channel == "force" else kind.position_channel).unit
     if unit != COUNTS:
         raise InputError(
-            f"the rig sends its {channel} in {unit}, already scaled; only counts can be calibrated. Have its "
-            "firmware print counts, or correct there"
+            f"the rig sends its {channel} in {unit}, already scaled; only counts can be calibrated. Print "
+            "counts in the firmware, or correct the scale there"
         )
 
 

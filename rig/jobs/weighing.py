@@ -122,8 +122,7 @@ class Pan:
             return cls("scale", factor(unit, "g"), step_g, relative_u)
         if gravity is None:
             raise InputError(
-                "gravity: is missing; the rig feels a force, and a mass is that over gravity: --gravity "
-                "'9.81 m/s^2', or --latitude"
+                "gravity is missing; the rig measures force, so give --gravity '9.81 m/s^2', or --latitude"
             )
         # as a scale that was set with steel masses in this air would show it
         n_per_g = mass_load_n(KG_PER_G, gravity.m_per_s2)
@@ -131,9 +130,7 @@ class Pan:
         if unit != COUNTS:
             return cls("rig's cell", factor(unit, "N") / n_per_g, step_g, relative)
         if calibration.force is None:
-            raise InputError(
-                "force: the rig sends counts, and its file says no newtons for them; calibrate it"
-            )
+            raise InputError("force: the rig sends counts without a calibration; calibrate it")
         if step_g is None:
             step_g = abs(calibration.force.per_count) / n_per_g
         return cls("rig's cell", 1 / n_per_g, step_g, relative, Calibration(force=calibration.force))
@@ -416,7 +413,7 @@ class Weighing:
         end_s = time.monotonic() + patience_s
         while self._finder.level is None or self._finder.moving:
             if self._stopped.is_set():
-                raise InputError("stopped before the scale came to rest; nothing was weighed")
+                raise InputError("stopped before the scale settled; nothing was weighed")
             self._take(end_s, "rest")
         return self._finder.level
 
@@ -459,12 +456,12 @@ class Weighing:
                 return
             if now_s - heard_s > SILENCE_S:
                 raise DeviceError(
-                    f"no reading came for {SILENCE_S:g} s; is the cable in place, does the scale print by "
-                    "itself? What was weighed before is kept"
+                    f"no reading came for {SILENCE_S:g} s; check the cable, and that the scale prints by "
+                    "itself. Earlier masses are kept"
                 )
         if time.monotonic() > end_s and not self._found:
             hint = f" ({self._finder.hint})" if self._finder.hint else ""
-            raise InputError(f"scale: no {awaited} came in time{hint}; what was weighed before is kept")
+            raise InputError(f"scale: no {awaited} in time{hint}; earlier masses are kept")
 
     def _hear(self, kinds: set[str]) -> None:
         if kinds & set(LOST):

@@ -224,7 +224,7 @@ def check_contact(checked: CheckedMethod, contact_mm: float) -> None:
     least_mm, most_mm = contact_mm - checked.largest_gap_mm, contact_mm + checked.deepest_mm
     if least_mm < checked.rig.travel_mm[0] or most_mm > checked.rig.travel_mm[1]:
         raise InputError(
-            f"{checked.method.source}: from the contact at {contact_mm:.4g} mm the platen would go from "
+            f"{checked.method.source}: from the contact at {contact_mm:.4g} mm the platen would move from "
             f"{least_mm:.4g} to {most_mm:.4g} mm, the rig's travel is {checked.rig.travel_mm[0]:g} to "
             f"{checked.rig.travel_mm[1]:g} mm; set the platens for this specimen"
         )

@@ -187,7 +187,7 @@ def check_height_forces(contact_n: float, top_n: float, called: Mapping[str, str
     if top_n < TOP_OVER_CONTACT * contact_n:
         raise InputError(
             f"{called['top_n']}: found {top_n:g} N beside a contact force of {contact_n:g} N, expected "
-            f"{TOP_OVER_CONTACT * contact_n:g} N at the least"
+            f"{TOP_OVER_CONTACT * contact_n:g} N or more"
         )
 
 

@@ -189,7 +189,7 @@ def read_platen_touch(
     if contact_n < NOISES_OF_CONTACT * noise_n:
         raise InputError(
             f"contact force: found {contact_n:.3g} N, but the force's noise is {noise_n:.2g} N; expected "
-            f"{NOISES_OF_CONTACT * noise_n:.2g} N at the least"
+            f"{NOISES_OF_CONTACT * noise_n:.2g} N or more"
         )
     if float(net.force_n.max()) < top_n:
         raise InputError(f"touch: reached {float(net.force_n.max()):.3g} N, expected {top_n:.3g} N")

@@ -90,7 +90,7 @@ class Weighing:
     mass_g, u_g
         Mass, and its standard uncertainty.
     parts
-        What the uncertainty is made of: source and grams.
+        Sources of uncertainty: source and grams.
     resolution_g
         Smallest step of the scale.
     """

@@ -1,7 +1,7 @@
 """Heights read from captures on disk, for the command line and for a daemon that has just touched.
 
 Problem: whoever has touched a piece wants its height from the very files that others will read later. Plan:
-open each capture, have its touches found and read at both forces, and work the height out. Cost:
+open each capture, have its touches found and read at both forces, and calculate the height. Cost:
 one pass over each capture, held in memory; whoever holds a rig sets a lower limit to that.
 """
 

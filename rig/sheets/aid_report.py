@@ -37,16 +37,16 @@ ANSWER_ROWS = ("what", "value", "95 % from", "to", "unit", "US", "of")
 
 
 NIP_CAUTION = (
-    "A nip draws fingers, hair and sleeves in: guard it, and stop it before you reach in. A risk assessment "
+    "A nip draws in fingers, hair and sleeves: guard it, and stop it before you reach in. A risk assessment "
     "by someone competent and local rules come first."
 )
 LIFT_CAUTION = (
-    "A long piece swings and can slip out of the grip: keep people out of its way and from below it. A risk "
-    "assessment by someone competent and local rules come first."
+    "A long piece swings and can slip out of the grip: keep people out of its path and out from under it. "
+    "A risk assessment by someone competent and local rules come first."
 )
 PULL_CAUTION = (
-    "A cap that lets go flies, and the drive jerks: wear eye protection and stand aside. Local rules come "
-    "first."
+    "A cap flies when it comes off, and the drive jerks: wear eye protection and stand aside. Local rules "
+    "come first."
 )
 
 
@@ -124,7 +124,7 @@ def nip_sheet(answer: NipAnswer) -> AidSheet:
     ]
     if "force_at_gap_n" in figures:
         rows.append(_of_pieces("force at the mean gap", figures["force_at_gap_n"], "N"))
-        rows.append(_most_pieces("force of most pieces there", figures["force_at_gap_n"], "N"))
+        rows.append(_most_pieces("force of most pieces at that gap", figures["force_at_gap_n"], "N"))
     rows += [
         _derived("grip of each side", answer.grip_n, "N"),
         _bare("travel while squeezed", answer.travel_mm, "mm"),
@@ -146,7 +146,7 @@ def nip_sheet(answer: NipAnswer) -> AidSheet:
         _bare(what, value, "mm")
         for what, name in (
             ("adjustment between batch means", "between_batches"),
-            ("the same, with their intervals", "between_batches_most"),
+            ("the same, including their intervals", "between_batches_most"),
             ("adjustment that suits nearly every piece", "every_piece"),
         )
         if (value := answer.adjustment[name]) is not None
@@ -167,7 +167,7 @@ def lift_sheet(answer: LiftAnswer) -> AidSheet:
     shown = (
         ("mass", answer.mass_g, "g"),
         ("centre of mass, from the near end", answer.centre_mm, "mm"),
-        ("both readings less the mass", answer.misfit_g, "g"),
+        ("both readings minus the mass", answer.misfit_g, "g"),
         ("torque in the grip", answer.torque_n_mm, "N mm"),
         ("margin of the grip", answer.grip_margin, ""),
         ("torque at the joint", answer.joint_torque_n_mm, "N mm"),
@@ -183,7 +183,7 @@ def lift_sheet(answer: LiftAnswer) -> AidSheet:
             said.append(f"The {what} has to hold {_with_u(torque, 'N mm')}.")
         if margin is not None:
             verdict = "enough" if margin.value >= 1 else "too little"
-            said.append(f"What it can hold is {_number(margin)} times that: {verdict}.")
+            said.append(f"It can hold {_number(margin)} times that: {verdict}.")
     cells = (Cells("Lift", ANSWER_ROWS, rows), _parts_table(answer))
     title = "Lift: balance and torques"
     return AidSheet(title, tuple(said), cells, answer.formulas, answer.notes, LIFT_CAUTION)
@@ -210,18 +210,20 @@ def pull_sheet(answer: RetentionAnswer, about_captures: Sequence[str] = ()) -> A
         cells.append(Cells("First peak of each batch", ("batch", *ANSWER_ROWS[1:]), batches))
     cells.append(_pulls_table(answer))
     peak = answer.figures.get("first_peak_pull_n")
-    said = ["No first pull counts, so there is no figure for a new piece."]
+    said = ["No first pull counts, so nothing is known about a new piece."]
     if peak is not None:
-        said = [f"A new piece lets go at {_mean_with_interval(peak, 'N')}."]
+        said = [f"A new piece comes off at {_mean_with_interval(peak, 'N')}."]
     if peak is not None and peak.n == 1:
         only = next(each for each in answer.pieces if isfinite(each.peak_n[0]))
         measured = Measured(float(only.peak_n[0]), float(only.u_of("peak_n")[0]))
-        said = [f"{only.result.piece} let go at {_with_u(measured, 'N')}; it speaks for no other piece."]
+        said = [
+            f"{only.result.piece} let go at {_with_u(measured, 'N')}; this says nothing about other pieces."
+        ]
     if peak is not None and peak.most_from is not None:
         said.append(
             f"{peak.content_pct:g} % of pieces hold between {_digits(peak.most_from, peak.sd)} and "
-            f"{_digits(peak.tolerance_high, peak.sd)} N, with {peak.confidence_pct:g} % confidence, if they "
-            "spread normally."
+            f"{_digits(peak.tolerance_high, peak.sd)} N, with {peak.confidence_pct:g} % confidence, if "
+            "they are normally distributed."
         )
     change = answer.figures.get("change_per_pull_pct")
     if change is not None:
@@ -283,7 +285,7 @@ def _nip_sentences(answer: NipAnswer) -> list[str]:
     slope = answer.figures["sensitivity_n_per_mm"]
     said = [
         f"Set the gap to {_mean_with_interval(gap, 'mm')} for {nip.force_n:.4g} N.",
-        f"Opening the gap takes {slope.mean:.3g} N/mm away.",
+        f"Opening the gap takes {slope.mean:.3g} N/mm off the force.",
     ]
     force = answer.figures.get("force_at_gap_n")
     if force is not None and force.most_from is not None:
@@ -294,7 +296,7 @@ def _nip_sentences(answer: NipAnswer) -> list[str]:
     said.append(f"Each side grips with {_with_u(answer.grip_n, 'N')}.")
     if nip.friction.value <= answer.needed_friction:
         said.append(
-            f"Not drawn in: friction of {nip.friction.value:g} is too low, this gap needs more than "
+            f"Not drawn in: friction of {nip.friction.value:g} is too low; this gap needs more than "
             f"{answer.needed_friction:.2f}. Push the piece in, widen the gap or use a larger wheel."
         )
         return [*said, *_adjustment_sentence(answer)]
@@ -303,14 +305,14 @@ def _nip_sentences(answer: NipAnswer) -> list[str]:
         least = "friction gives more than that" if speed.value >= no_slip else "friction gives less"
         said.append(
             f"Without slip a piece leaves at {no_slip / 1000:.3g} m/s; {least}: "
-            f"{_with_u(speed.scaled(1e-3), 'm/s')} at the most."
+            f"{_with_u(speed.scaled(1e-3), 'm/s')} at most."
         )
     return [*said, *_adjustment_sentence(answer)]
 
 
 def _adjustment_sentence(answer: NipAnswer) -> list[str]:
     need = answer.adjustment["between_batches_most"] or answer.adjustment["between_batches"]
-    return [] if need is None else [f"Between these batches the gap has to be adjustable by {need:.2g} mm."]
+    return [] if need is None else [f"For these batches the gap must be adjustable by {need:.2g} mm."]
 
 
 def _speeds(answer: NipAnswer) -> list[tuple[str, ...]]:
@@ -318,8 +320,8 @@ def _speeds(answer: NipAnswer) -> list[tuple[str, ...]]:
     if answer.nip.friction.value <= answer.needed_friction:
         return rows
     for what, speed in (
-        ("speed that friction can give, at most", answer.friction_speed_mm_per_s),
-        ("the same, force as it grows and falls", answer.filled_speed_mm_per_s),
+        ("highest speed that friction can give", answer.friction_speed_mm_per_s),
+        ("the same, with force rising and falling", answer.filled_speed_mm_per_s),
     ):
         if speed is not None:
             rows.append(_derived(what, speed.scaled(1e-3), "m/s"))
@@ -331,7 +333,7 @@ def _speeds(answer: NipAnswer) -> list[tuple[str, ...]]:
 def _line_rows(answer: NipAnswer) -> list[tuple[str, ...]]:
     line = answer.line
     rows = [
-        _bare("rate of the squeeze", line["rate_mm_per_s"], "mm/s"),
+        _bare("squeeze rate", line["rate_mm_per_s"], "mm/s"),
         _bare("time under the wheel", 1000 * line["time_squeezed_s"], "ms"),
     ]
     if answer.trend is not None:
@@ -339,7 +341,7 @@ def _line_rows(answer: NipAnswer) -> list[tuple[str, ...]]:
         ends = trend.interval_pct or (None, None)
         rows.append(
             (
-                "force gained for a tenfold rate",
+                "force gain for a tenfold rate",
                 f"{trend.growth_pct:.2g}",
                 *("-" if each is None else f"{each:.2g}" for each in ends),
                 "%",
@@ -348,11 +350,11 @@ def _line_rows(answer: NipAnswer) -> list[tuple[str, ...]]:
             )
         )
     if "factor" in line:
-        rows.append(_derived("force at the line's rate over that at test", line["factor"], ""))
-        rows.append(_bare("platen force to look up instead", line["platen_force_n"], "N"))
+        rows.append(_derived("force at line rate over force in the test", line["factor"], ""))
+        rows.append(_bare("equivalent platen force", line["platen_force_n"], "N"))
         if line["gap_mm"] is not None:
             gap = line["gap_mm"]
-            rows.append(_derived("gap, with that taken into account", gap, "mm"))
+            rows.append(_derived("gap at line rate", gap, "mm"))
     return rows
 
 
@@ -400,7 +402,7 @@ def _of_pieces(what: str, each: BatchFigures, unit: str) -> tuple[str, ...]:
 def _most_pieces(what: str, each: BatchFigures, unit: str) -> tuple[str, ...]:
     """The interval that holds most pieces."""
     if each.most_from is None or each.tolerance_high is None:
-        return (what, "-", "-", "-", unit, "", "one piece shows none")
+        return (what, "-", "-", "-", unit, "", "not available for one piece")
     u = shown_u(each.mean, (each.sd or 0.0) / 3)
     ends = (each.most_from, each.tolerance_high)
     us = [us_text(end, u, unit).split() for end in ends]

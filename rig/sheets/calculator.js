@@ -129,7 +129,7 @@
     const needed = Math.tan(Math.acos(Math.min(1, (R + r - d) / (R + r))) / 2);
     if (friction > needed) say(`The wheel draws the piece in by itself (this takes a coefficient of friction above ${needed.toFixed(2)}).`);
     else say(`Not drawn in: this takes a coefficient of friction above ${needed.toFixed(2)}. Push the piece in, widen the gap or use a larger wheel.`, "caution");
-    say("A nip draws fingers, hair and sleeves in: guard it, and stop it before you reach in. A roller is quicker and rounder than the platen that measured this; make the gap adjustable.", "caution");
+    say("A nip draws in fingers, hair and sleeves: guard it, and stop it before you reach in. A roller is quicker and rounder than the platen that measured this; make the gap adjustable.", "caution");
   }
 
   function pieces() {

@@ -51,5 +51,5 @@ def save_frame(found: FrameMeasurement, title: str, path: Path) -> None:
         axes[1].plot(found.force_n, _UM_PER_MM * (give_mm - curve_mm), marker, color=colour, markersize=2.5)
     axes[0].legend(frameon=False)
     label_axes(axes[0], "", "frame compliance, um", title)
-    label_axes(axes[1], "force, N", "off the curve, um", "")
+    label_axes(axes[1], "force, N", "deviation from curve, um", "")
     save_figure(figure, path)

@@ -50,18 +50,18 @@ def save_comparison_plots(
     drawn: list[tuple[str, Path, Figure]] = []
     if bands:
         caption = (
-            "Mean force of each group; dark bands hold the mean, light ones most pieces; unloading dashed"
+            "Mean force of each group. Dark bands: the mean; light bands: most pieces; dashed: unloading"
         )
         drawn.append((caption, folder / "curves.png", _curves(bands)))
     for each in parted:
         caption = (
-            f"Force of {each.second} less that of {each.first}; the band holds the whole curve, "
-            "and where it leaves zero out is marked below"
+            f"Force of {each.second} less that of {each.first}; the band holds the whole curve; marks "
+            "below show where it excludes zero"
         )
         drawn.append((caption, folder / f"difference-{_safe(each.second)}.png", _parted(each)))
     columns = list(dict.fromkeys(name for figures in comparison.figures.values() for name in figures))
     for column in columns[:MOST_PICTURES]:
-        caption = f"{quantity(column).title}: every piece, and the mean of its group with its interval"
+        caption = f"{quantity(column).title}: every piece, and each group's mean with its interval"
         drawn.append((caption, folder / f"pieces-{_safe(column)}.png", _pieces(comparison, column)))
     for column, drift in list(drifts.items())[:MOST_PICTURES]:
         caption = f"{quantity(column).title}: batches in order of time, with limits of three standard errors"

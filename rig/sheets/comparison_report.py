@@ -82,17 +82,17 @@ def comparison_notes(study: ComparedPieces) -> list[str]:
         )
     if study.bands:
         said.append(
-            "Bands of the curves hold the mean, and most pieces, at each deflection; the band of a "
-            "difference holds the whole curve at once. What the calibration leaves is in none of them."
+            "Bands hold the mean, or most pieces, at each deflection; the band of a difference holds the "
+            "whole curve at once. None of them includes the calibration."
         )
     if any(_rig_is_stated(each) for figures in comparison.figures.values() for each in figures.values()):
         said.append(
-            "Without a gauge study the rig's part of the spread is the stated uncertainty of each capture; "
-            "what changes from cycle to cycle, such as softening, is in it."
+            "Without a gauge study, the rig's part of the spread is the stated uncertainty of each "
+            "capture. It includes changes from cycle to cycle, such as softening."
         )
     said.append(
-        "Tolerance intervals hold pieces as this rig reads them: its repeats are in them, the error of its "
-        "calibration is not."
+        "Tolerance intervals hold pieces as this rig reads them: they include its repeatability but not "
+        "its calibration error."
     )
     for name, figures in comparison.figures.items():
         said += _gathered(name, [(each.quantity, each.notes) for each in figures.values()])
@@ -246,7 +246,7 @@ def _more(difference: Difference) -> str:
     assert outcome is not None
     what = "pairs" if difference.paired else "pieces per group"
     if outcome.pieces_needed is None:
-        return f"More pieces would not decide: {outcome.why}."
+        return f"More pieces will not decide it: {outcome.why}."
     have = min(difference.n_first, difference.n_second)
     more = max(outcome.pieces_needed - have, 1)
     return f"Measure about {have + more} {what} ({more} more than now) to decide."
@@ -283,7 +283,7 @@ def _drift_sentence(drift: BatchDrift) -> str:
     if drift.trend_p is not None and drift.slope is not None and drift.trend_p < DRIFT_P:
         way = "rises" if drift.slope > 0 else "falls"
         said.append(
-            f"it {way} from batch to batch, by {abs(drift.slope):.3g}{_unit(shown.unit)} in the median "
+            f"it {way} from batch to batch, by {abs(drift.slope):.3g}{_unit(shown.unit)} (median) "
             f"(p = {drift.trend_p:.2g})"
         )
     return f"Over time, {shown.title}: {'; '.join(said)}." if said else ""
@@ -294,18 +294,17 @@ def _about_calibration(comparison: Comparison) -> list[str]:
     said = []
     if "same" in kinds:
         said.append(
-            "Groups read with the same calibration: its error falls out of the difference but for its "
+            "The groups share one calibration: its error cancels in the difference except for the "
             "relative part, which is in the interval."
         )
     if "unlike" in kinds:
         said.append(
-            "Groups read with different calibrations: the errors of both are in the interval of the "
-            "difference, and more pieces do not make them smaller."
+            "The groups have different calibrations: the errors of both are in the interval of the "
+            "difference, and more pieces do not reduce them."
         )
     if "not known" in kinds:
         said.append(
-            "What the calibration leaves in doubt is not known for all quantities; "
-            "there it is in no interval."
+            "The calibration's uncertainty is unknown for some quantities; their intervals leave it out."
         )
     return said
 

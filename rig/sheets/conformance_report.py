@@ -13,11 +13,11 @@ from rig.conformance import CheckOutcome, ConformanceReport, Verdict
 from rig.sheets.page import Cells, Facts, Page, Section, Words
 
 CAUTION = (
-    "Passing says that the device keeps the wire protocol today. It says nothing about the safety of a "
+    "A pass means that the device follows the wire protocol today. It says nothing about the safety of a "
     "press: a hard-wired emergency stop, a guard, local rules and a competent person come first."
 )
 
-HEADINGS = ("check", "name", "outcome", "found, or why not")
+HEADINGS = ("check", "name", "outcome", "found, or reason")
 
 
 def conformance_document(report: ConformanceReport) -> dict[str, Any]:
@@ -41,7 +41,7 @@ def conformance_headline(report: ConformanceReport) -> str:
     if report.interrupted:
         return f"Not finished: {words}; {report.interrupted}"
     blocked = sum(each.blocked for each in untried)
-    tail = f" ({blocked} of them because something before them did not work)" if blocked else ""
+    tail = f" ({blocked} of them because an earlier step failed)" if blocked else ""
     return f"{words}{tail}"
 
 
@@ -59,14 +59,14 @@ def conformance_page(report: ConformanceReport) -> Page:
         (each.check.what, each.check.name, each.verdict.value, each.found or each.why)
         for each in report.outcomes
     )
-    costs = (Section("What failed, and what it costs", ()),) if failed else ()
+    costs = (Section("Failures and their cost", ()),) if failed else ()
     sections = (
         Section("Outcome", outcome),
         *costs,
         *(Section(each.check.what, (Facts(_explained(each)),), level=3) for each in failed),
         Section("All checks", (Cells("Every check", HEADINGS, rows),)),
     )
-    return Page("Check of a device", "", sections)
+    return Page("Device check", "", sections)
 
 
 def _entry(outcome: CheckOutcome) -> dict[str, Any]:
@@ -97,9 +97,7 @@ def _explained(outcome: CheckOutcome) -> tuple[tuple[str, str], ...]:
 
 def _how_left(report: ConformanceReport) -> str:
     if report.disarmed is None:
-        return "It has no drive that could be left armed, or did not say how it was left."
+        return "It has no drive, or did not report whether it is armed."
     return (
-        "It was left disarmed."
-        if report.disarmed
-        else "IT SAYS THAT IT IS STILL ARMED: switch its motor off."
+        "It is disarmed." if report.disarmed else "IT REPORTS THAT IT IS STILL ARMED: switch its motor off."
     )

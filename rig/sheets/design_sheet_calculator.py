@@ -24,7 +24,7 @@ GRID = 60
 
 FORM = """<form class="calculator screen" hidden>
 <h2>Calculator</h2>
-<p>Read your own gap or force off the measured curves. Works without a network.</p>
+<p>Read a gap or a force from the measured curves. Works offline.</p>
 <div class="fields">
 <label>I know the <select name="known"><option value="gap">gap</option>
 <option value="force">force</option></select></label>

@@ -44,8 +44,8 @@ def softening_blocks(sheet: DesignSheet) -> list[Block]:
     headings = (
         "pieces of",
         "n",
-        "at a deflection of, mm",
-        "change of force for ten times the cycles, %",
+        "at deflection, mm",
+        "change of force per tenfold cycles, %",
         "95 % interval",
     )
     return [Cells("Softening at a fixed deflection", headings, tuple(rows))]
@@ -73,8 +73,8 @@ def recovery_section(sheet: DesignSheet) -> Iterator[Section]:
         fit = fit_recovery(after_s, set_mm, u_mm if np.isfinite(u_mm).all() else None)
         said += [f"Capture {number}: {sentence}" for sentence in recovery_sentences(fit)]
     if rows:
-        headings = ("capture", "after release", "set that is left, mm", "u, mm", "US units")
-        table = Cells("Set that is left at light touches after release", headings, tuple(rows))
+        headings = ("capture", "after release", "remaining set, mm", "u, mm", "US units")
+        table = Cells("Remaining set at contact checks after release", headings, tuple(rows))
         yield Section("Recovery", (*_recovery_of_groups(sheet), table, *listed(said)))
 
 
@@ -82,7 +82,7 @@ def _recovery_of_groups(sheet: DesignSheet) -> list[Block]:
     """Means over the pieces, or why there are none."""
     blocks: list[Block] = [Words(each) for each in sheet.unlike_recovery]
     if not sheet.recovery:
-        return blocks or [Words("Of single pieces: how pieces differ in it is not known.")]
+        return blocks or [Words("From single pieces: the spread between pieces is not known.")]
     rows = []
     for each in sheet.recovery:
         figures, where = each.figures, f"{each.letter}: " if len(sheet.sets) > 1 else ""
@@ -102,12 +102,12 @@ def _recovery_of_groups(sheet: DesignSheet) -> list[Block]:
         "pieces of",
         "n",
         "after release",
-        "set that is left, mm",
+        "remaining set, mm",
         "95 % interval",
         "sd, mm",
         "US units",
     )
-    return [*blocks, Cells("Set that is left, mean over the pieces", headings, tuple(rows))]
+    return [*blocks, Cells("Remaining set, mean over the pieces", headings, tuple(rows))]
 
 
 def _time_words(seconds: float) -> str:

@@ -28,11 +28,11 @@ LEAST_SHARE = 1e-3
 """Means without a range are rounded to this share of their value at the finest."""
 
 CAUTIONS = (
-    "A nip draws fingers, hair and sleeves in, and a squeezed part stores energy and springs back when it "
-    "slips: guard it, and stop the machine before you reach in. A risk assessment by someone competent and "
-    "local rules come first.",
-    "These are forces of flat platens at the stated rate. A roller is quicker and rounder, a cold part is "
-    "stiffer, another mould is another batch: make the gap adjustable.",
+    "A nip draws in fingers, hair and sleeves, and a squeezed part stores energy and springs back when it "
+    "slips: guard it, and stop the machine before you reach in. A risk assessment by someone competent "
+    "and local rules come first.",
+    "These forces are for flat platens at the stated rate. Rollers squeeze faster and touch less, cold "
+    "parts are stiffer and moulds differ: make the gap adjustable.",
 )
 
 SECANT = "secant_n_per_mm"
@@ -123,7 +123,7 @@ def sets_sentences(sheet: DesignSheet) -> list[str]:
     different = ", ".join(names)
     return [
         f"These captures were measured under {len(sheet.sets)} different conditions ({different}). "
-        f'They are listed separately; --although "{different}" puts them together.'
+        f'They are listed separately; --although "{different}" pools them.'
     ]
 
 
@@ -135,7 +135,7 @@ def main_set(sheet: DesignSheet) -> AlikeSet:
 def _invented(sheet: DesignSheet) -> Iterator[Block]:
     if sheet.all_invented:
         yield Words(
-            "All numbers on this sheet are invented: a demonstration, nothing to build on.", "caution"
+            "All numbers on this sheet are invented for a demonstration: do not design with them.", "caution"
         )
     elif sheet.invented:
         names = ", ".join(sheet.invented[:6]) + (" ..." if len(sheet.invented) > 6 else "")

@@ -51,17 +51,17 @@ HEIGHTS_DIFFER = 0.02
 """A measured height this much off the stated one, relative, moves every compression."""
 
 CAUTIONS = (
-    "A nip draws fingers, hair and sleeves in: guard it, and stop the machine before you reach in.",
-    "A squeezed part stores energy and gives it back at once when it slips or is let go: guard it, and keep "
-    "faces and fingers out of its way.",
-    "The forces are those of these platens, at this rate and temperature, after this conditioning. A faster "
-    "squeeze, a colder part, another contact shape or a long rest gives other forces; measure that case.",
+    "A nip draws in fingers, hair and sleeves: guard it, and stop the machine before you reach in.",
+    "A squeezed part stores energy and releases it at once when it slips or is let go: guard it, and keep "
+    "face and fingers clear.",
+    "The forces are for these platens, this rate and temperature, and this conditioning. A faster "
+    "squeeze, a colder part, another contact shape or a long rest changes them; measure that case.",
     "Platen force is not roller force: a roller touches less of the piece and squeezes faster.",
-    "The band of pieces holds pieces like these, as this rig reads them; another mould or recipe is another "
-    "batch.",
-    "A machine with a fixed gap sees the taller pieces squeezed harder, and pieces that have taken a set "
-    "less. Read the table of gaps for that, not the table of compressions.",
-    "Knee and negative stiffness are what force alone shows; bending and a plateau of foam look the same.",
+    "The band of pieces is for pieces like these, as this rig reads them; another mould or recipe is "
+    "another batch.",
+    "A fixed gap squeezes taller pieces harder, and pieces with a permanent set less. For a fixed gap use "
+    "the table of gaps, not the table of compressions.",
+    "Force alone shows a knee or negative stiffness; it cannot tell bending from the plateau of a foam.",
     "The sheet says nothing about depths beyond the last row of a table.",
 )
 
@@ -126,13 +126,11 @@ def _first_picture(sheet: DesignSheet) -> Picture | None:
     """Force against the gap where heights are known, else against deflection."""
     alike = main_set(sheet)
     if alike.gap_bands and alike.height_mm is not None:
-        caption = (
-            "Force against the gap: dark bands hold the mean, light ones 90 % of pieces; unloading dashed"
-        )
+        caption = "Force against gap. Dark bands: the mean; light bands: 90 % of pieces; dashed: unloading"
         return Picture(f"{gap_name(alike)}.svg", caption, force_alt(alike.gap, "a closing gap"))
     if alike.compression_bands:
         caption = (
-            "Force against deflection: dark bands hold the mean, light ones 90 % of pieces; unloading dashed"
+            "Force against deflection. Dark bands: the mean; light bands: 90 % of pieces; dashed: unloading"
         )
         return Picture(f"{compression_name(alike)}.svg", caption, force_alt(alike.compression, "deflection"))
     return None
@@ -168,7 +166,7 @@ def pieces_name(alike: AlikeSet) -> str:
 
 def force_alt(rows: Mapping[str, Sequence[ForceRow]], over: str) -> str:
     """What a picture of force shows, in words."""
-    said = [f"Force rising over {over}. Loading drawn full with a band of pieces, unloading dashed"]
+    said = [f"Force rising over {over}. Full line: loading, with a band of pieces; dashed: unloading"]
     for group, each in rows.items():
         if each:
             last = each[-1]
@@ -179,7 +177,7 @@ def force_alt(rows: Mapping[str, Sequence[ForceRow]], over: str) -> str:
 
 def pieces_alt(groups: Mapping[str, BatchFigures], title: str, unit: str) -> str:
     """What a picture of pieces shows, in words."""
-    said = [f"Every piece's {title} beside the mean of its group"]
+    said = [f"Every piece's {title} and the mean of its group"]
     for group, each in groups.items():
         low, high = min(each.values), max(each.values)
         said.append(f"{group}: {each.n} pieces from {low:.3g} to {high:.3g} {unit}")
@@ -232,8 +230,8 @@ def _measured(sheet: DesignSheet) -> Iterator[Section]:
         f"Set {alike.letter}: {note}" if several else note for alike in sheet.sets for note in alike.notes
     ]
     blocks.append(Points((
-        "Cycles of a capture follow each other without the piece being taken out: their mean is one value. "
-        "Captures of one piece are averaged. Pieces are the unit of every figure.",
+        "The cycles of a capture follow each other without removing the piece: their mean is one value. "
+        "Captures of one piece are averaged. Every figure counts pieces.",
         *dict.fromkeys([*notes, *sheet.notes]),
     )))  # fmt: skip
     yield Section("How it was measured", tuple(blocks))
@@ -294,8 +292,8 @@ def _sizes(sheet: DesignSheet) -> Iterator[Section]:
         blocks: list[Block] = [size]
         blocks.append(
             Words(
-                "Draw the mean; leave room for the band of pieces. A mean diameter is over all directions "
-                "read."
+                "Draw the mean, and leave room for the band of pieces. A mean diameter is over all "
+                "measured directions."
             )
         )
         yield Section("Size to draw in CAD", (*blocks, Points(tuple(notes))) if notes else tuple(blocks))
@@ -322,9 +320,9 @@ def _forces(sheet: DesignSheet) -> Iterator[Section]:
         "Force against compression and gap",
         (
             Words(
-                "Loading, unless stated otherwise. The 95 % interval is of the mean, the calibration's "
-                "part in it; the band of pieces says where most pieces lie. n counts pieces that were "
-                "pressed so far."
+                "Loading, unless stated otherwise. The 95 % interval is for the mean and includes the "
+                "calibration; the band of pieces shows where most pieces lie. n is the number of pieces "
+                "pressed that far."
             ),
         ),
     )
@@ -334,8 +332,8 @@ def _forces(sheet: DesignSheet) -> Iterator[Section]:
         over = "compression" if has_height else "deflection"
         if alike.compression_bands and (has_height or alike is not main_set(sheet)):
             caption = (
-                f"Force against {over} ({refs}): dark bands hold the mean, light ones most pieces, "
-                "without the calibration's part; unloading dashed"
+                f"Force against {over} ({refs}). Dark bands: the mean; light bands: most pieces, without "
+                "the calibration; dashed: unloading"
             )
             blocks.append(
                 Picture(f"{compression_name(alike)}.svg", caption, force_alt(alike.compression, over))
@@ -361,12 +359,13 @@ def _about_gap(sheet: DesignSheet, alike: AlikeSet) -> Iterator[Block]:
         told = f"Each piece meets the gap with its own free height ({heights} mm)."
     elif len({round(stands, 2) for stands in alike.stands_mm.values()}) > 1:
         told = (
-            f"A new piece is {heights} mm tall, as the captures state; at a gap its lost height is taken off."
+            f"A new piece is {heights} mm tall, as stated in the captures; at a gap its height loss is "
+            "subtracted."
         )
     else:
         told = (
-            f"All pieces are taken to be {heights} mm tall, as the captures state: how heights differ is not "
-            "in the band at a gap."
+            f"All pieces are assumed to be {heights} mm tall, as stated in the captures: the band at a gap "
+            "leaves out differences in height."
         )
     yield Words(told)
 
@@ -381,13 +380,13 @@ def _subjects(sheet: DesignSheet) -> Iterator[Section]:
             "Secant: peak force over peak deflection. Chord: between 25 % and 75 % of the peak deflection. "
             "Tangent: at the peak. Initial: between 5 % and 15 % of it."
         )),
-        ("Energy", ENERGY, "Hysteresis: energy lost over energy put in; energy return: 100 % less that."),
+        ("Energy", ENERGY, "Hysteresis: energy lost over energy absorbed; energy return: 100 % minus that."),
         ("Relaxation", RELAXATION, "Force after this time in a hold, in per cent of the peak force."),
         ("Permanent set and softening", PERMANENT_SET, (
-            "How far contact has moved since the first cycle of the capture: at the last cycle that counts, "
-            "and as the mean over its cycles; that too of the free height and of the imposed deflection."
+            "Shift of contact since the first cycle of the capture: at the last counted cycle and as the "
+            "mean over cycles, also in per cent of the free height and of the imposed deflection."
         )),
-        ("Knee", KNEE, "Where the loading tangent has fallen to half its largest value before."),
+        ("Knee", KNEE, "Where the loading tangent has fallen to half its largest earlier value."),
     )  # fmt: skip
     for title, names, words in subjects:
         blocks: list[Block] = []
@@ -410,8 +409,8 @@ def _after_cycles(sheet: DesignSheet) -> str:
     if len(counts) == 1:
         return f"Every capture holds {counts[0]} cycles."
     return (
-        f"The captures hold {counts[0]} to {counts[-1]} cycles, and set grows with them: "
-        "compare captures of as many."
+        f"The captures hold {counts[0]} to {counts[-1]} cycles, and set grows with cycles: compare "
+        "captures with equal numbers."
     )
 
 
@@ -489,15 +488,14 @@ def _uncertainty(sheet: DesignSheet) -> Iterator[Section]:
     names = tuple(dict.fromkeys((*COMPARED, "peak_force_n", "energy_absorbed_mj", "set_mm")))
     blocks: list[Block] = [
         Words(
-            "The standard uncertainty u of a mean is composed of two parts, joined by their squares: how "
-            "pieces scatter, divided by the root of their number, and what the calibration leaves in doubt, "
-            "which is the same for all of them and is divided by nothing. The +- column is its 95 % interval "
-            "(Student)."
+            "The standard uncertainty u of a mean combines two parts in quadrature: the scatter of the "
+            "pieces over the root of their number, and the calibration, which is common to all pieces and "
+            "does not average out. The +- column is the 95 % interval (Student)."
         )
     ]
     for alike in sheet.sets:
         where = f"Set {alike.letter}: " if len(sheet.sets) > 1 else ""
-        blocks += _there(uncertainty_table(f"{where}What the uncertainty is made of", alike.figures, names))
+        blocks += _there(uncertainty_table(f"{where}Sources of uncertainty", alike.figures, names))
     notes = []
     few = {
         group: each["secant_n_per_mm"].n
@@ -505,11 +503,9 @@ def _uncertainty(sheet: DesignSheet) -> Iterator[Section]:
         for group, each in alike.figures.items()
         if "secant_n_per_mm" in each and 1 < each["secant_n_per_mm"].n < FEW_PIECES
     }
-    notes += [f"{group}: {n} pieces only, so the band of pieces is wide." for group, n in few.items()]
+    notes += [f"{group}: {n} pieces, so the band of pieces is wide." for group, n in few.items()]
     if not all(each.has_uncertainty for each in sheet.captures):
-        notes.append(
-            "The calibration of some captures states no uncertainty: its part is in no interval here."
-        )
+        notes.append("The calibration of some captures has no uncertainty; the intervals here leave it out.")
     notes += _about_pieces(sheet)
     blocks += [Points(tuple(dict.fromkeys(notes)))] if notes else []
     yield Section("Uncertainty", tuple(blocks))
@@ -560,7 +556,7 @@ def _captures(sheet: DesignSheet) -> Iterator[Section]:
     ]
     blocks: list[Block] = [Cells("Captures by number", headings, tuple(rows))]
     if warned:
-        blocks += [Words("Said of captures, by their number:"), Points(tuple(warned[:40]))]
+        blocks += [Words("Notes on captures, by number:"), Points(tuple(warned[:40]))]
     yield Section("Captures behind the figures", tuple(blocks))
 
 

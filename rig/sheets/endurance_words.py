@@ -20,7 +20,7 @@ def endurance_table(report: EnduranceReport, *, plain: bool) -> Table:
     table.add_row("cycles counted", str(report.cycles), "")
     table.add_row("cycles cut short, not counted", str(report.doubtful), "")
     for title, value, unit in (
-        ("set at the end of the squeezing", report.set_mm, "mm"),
+        ("set at the end of squeezing", report.set_mm, "mm"),
         ("stiffness lost by then", report.stiffness_loss_pct, "%"),
     ):
         table.add_row(title, "-" if value is None else f"{value:.2f}", unit)
@@ -31,12 +31,10 @@ def endurance_table(report: EnduranceReport, *, plain: bool) -> Table:
 
 def endurance_sentences(report: EnduranceReport) -> list[str]:
     """Why it ended and was interrupted, how sure the count is, and what the recovery says."""
-    said = [
-        "The squeezing has not ended." if report.reason is None else f"It ended because of: {report.reason}."
-    ]
+    said = ["Squeezing has not ended." if report.reason is None else f"It ended because: {report.reason}."]
     if not report.exact:
-        said.append("The device lost its count once or more; cycles that were not reported are not counted.")
+        said.append("The device lost its count at least once; unreported cycles are not counted.")
     said += [f"Interrupted: {why}" for why in report.pauses[:SHOWN_PAUSES]]
     if len(report.pauses) > SHOWN_PAUSES:
-        said.append(f"... and {len(report.pauses) - SHOWN_PAUSES} times more.")
+        said.append(f"... and {len(report.pauses) - SHOWN_PAUSES} more times.")
     return said + ([] if report.fit is None else recovery_sentences(report.fit))

@@ -61,7 +61,7 @@ def save_gauge_plots(table: TrialTable, result: GaugeResult, folder: Path) -> li
     -------
     Caption and path of each: the strip of variance first, then the pieces.
     """
-    words = "The strip is the whole variance. Its right end is the gauge's, drawn out below into its shares."
+    words = "The strip is the whole variance. Its right end is the gauge, expanded below into its sources."
     drawn = [
         (
             f"{words} Lines: standard deviations with their intervals, dashed for the lower strip.",
@@ -73,7 +73,8 @@ def save_gauge_plots(table: TrialTable, result: GaugeResult, folder: Path) -> li
     for first in range(0, len(shown), PANELS):
         last = min(first + PANELS, len(shown))
         caption = (
-            f"{shown[first]} to {shown[last - 1]}: every reading about its piece's mean, numbered by trial."
+            f"{shown[first]} to {shown[last - 1]}: every reading relative to its piece's mean, numbered by "
+            "trial."
         )
         drawn.append(
             (caption, folder / f"pieces-{first // PANELS + 1}.png", _pieces(table, result, first, last))
@@ -181,7 +182,7 @@ def _pieces(table: TrialTable, result: GaugeResult, first: int, last: int) -> Fi
         axis.set_yticks(range(people), named, fontsize=8)
         axis.set_ylim(people - 0.4, -0.6)
     unit = f", {result.unit}" if result.unit else ""
-    figure.supxlabel(f"{result.quantity} less the piece's mean{unit}", color=INK, fontsize=9)
+    figure.supxlabel(f"{result.quantity} minus the piece's mean{unit}", color=INK, fontsize=9)
     return figure
 
 

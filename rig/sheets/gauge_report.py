@@ -38,7 +38,7 @@ GOOD_PCT, UNFIT_PCT, ENOUGH_CATEGORIES = 10, 30, 5
 
 PARTS = {
     "pieces": "pieces",
-    "gauge": "gauge, made up of",
+    "gauge": "gauge, consisting of",
     "reproducibility": "- appraisers",
     "piece x appraiser": "- appraiser with piece",
     "repeatability": "- repeats",
@@ -104,14 +104,14 @@ def gauge_notes(study: GaugeStudy) -> list[str]:
     result = study.result
     said = [*_about_model(result)]
     said.append(
-        f"Per cents of the total hold for pieces as different as these {len(result.pieces)}. "
-        f"The trade calls a gauge good below {GOOD_PCT} % of the total or of the tolerance, "
-        f"unfit above {UNFIT_PCT} %, and wants {ENOUGH_CATEGORIES} categories or more: advice, no law."
+        f"Percentages of the total apply to pieces as different as these {len(result.pieces)}. Common "
+        f"practice calls a gauge good below {GOOD_PCT} % of the total or of the tolerance, unfit above "
+        f"{UNFIT_PCT} %, and wants {ENOUGH_CATEGORIES} categories or more. This is advice, not a rule."
     )
     said.append(
-        f"Intervals are {100 * result.level:g} % for values spread normally: of the repeats by chi-square, "
-        "of other parts by the modified large-sample method, "
-        "of the gauge's share and the categories by generalised pivots."
+        f"Intervals are {100 * result.level:g} % for normally distributed values: repeats by chi-square, "
+        "other parts by the modified large-sample method, the gauge's share and the categories by "
+        "generalised pivots."
     )
     odd = dict.fromkeys([*result.notes, *(note for each in study.by_kind.values() for note in each.notes)])
     return [*said, *odd, *study.sources]
@@ -146,7 +146,7 @@ def save_gauge_report(study: GaugeStudy, title: str, folder: Path) -> Path:
     result = study.result
     sections = not_empty(
         Section("Answer", tuple(Words(each, "answer") for each in gauge_answer(study))),
-        Section("Where the variance comes from", (*beside([strip]), *_spread_tables(study))),
+        Section("Sources of variation", (*beside([strip]), *_spread_tables(study))),
         Section("Piece by piece", (*beside(pieces), _readings(study.table, result))),
         Section("People and rigs", (_people(result), *_repeat_ranges(study.table))),
         Section("Analysis of variance", (_anova(result),)),
@@ -159,18 +159,18 @@ def _compared(found: KindComparison, unit: str) -> list[str]:
     level = f"{100 * found.level:g} %"
     first, second = found.first, found.second
     if found.ratio is None or found.ratio_low is None or found.ratio_high is None:
-        repeats = f"The {second} repeats to the last digit, so no ratio of the repeats can be had"
+        repeats = f"The {second} repeats to the last digit, so there is no ratio of the repeats"
     else:
         ends = f"{found.ratio_low:.2g} to {found.ratio_high:.2g} with {level}"
         if found.ratio_low > 1:
-            repeats = f"Repeats by {first} spread {found.ratio:.2g} times as wide as {second} ones ({ends})"
+            repeats = f"Repeats by {first} spread {found.ratio:.2g} times as much as {second} ones ({ends})"
         elif found.ratio_high < 1:
             repeats = (
                 f"Repeats by {first} spread less than {second} ones, {found.ratio:.2g} times as wide ({ends})"
             )
         else:
             repeats = (
-                f"Repeats by {first} and {second} cannot be told apart (ratio {found.ratio:.2g}, {ends})"
+                f"Repeats by {first} and {second} do not differ measurably (ratio {found.ratio:.2g}, {ends})"
             )
     return [f"{repeats}; {_bias(found, unit)}.", _other_people(found, unit)]
 
@@ -180,14 +180,14 @@ def _bias(found: KindComparison, unit: str) -> str:
     u = (found.bias_high - found.bias_low) / 4
     ends = f"{rounded(found.bias_low, u)} to {rounded(found.bias_high, u)}{of}"
     if found.bias_low <= 0 <= found.bias_high:
-        return f"no difference of their means can be told ({ends})"
+        return f"their means do not differ measurably ({ends})"
     way = "higher" if found.bias > 0 else "lower"
     return f"{found.first} reads {rounded(abs(found.bias), u)}{of} {way} on the same pieces ({ends})"
 
 
 def _other_people(found: KindComparison, unit: str) -> str:
     if found.others_low is None or found.others_high is None:
-        return f"The difference holds for these appraisers only: {found.others_why}."
+        return f"The difference holds only for these appraisers: {found.others_why}."
     u = (found.bias_high - found.bias_low) / 4
     ends = f"{rounded(found.others_low, u)} to {rounded(found.others_high, u)}"
     return f"For other appraisers of these kinds the difference is {ends}{f' {unit}' if unit else ''}."
@@ -197,26 +197,26 @@ def _share(result: GaugeResult) -> str:
     """How much of the spread is the gauge's, as the end of a sentence."""
     model, gauge = result.chosen, result.component("gauge")
     if gauge.of_total_pct is None:
-        return "nothing spreads, neither the gauge nor the pieces."
-    said = f"the gauge makes up {_pct(gauge.of_total_pct)} % of the total spread"
+        return "neither the gauge nor the pieces vary."
+    said = f"the gauge accounts for {_pct(gauge.of_total_pct)} % of the total spread"
     if model.gauge_low_pct is not None and model.gauge_high_pct is not None:
         said += f" ({_pct(model.gauge_low_pct)} to {_pct(model.gauge_high_pct)} %)"
     if gauge.of_tolerance_pct is not None:
         said += f", {_pct(gauge.of_tolerance_pct)} % of the tolerance"
     if model.categories is None:
-        return f"{said}; categories cannot be counted, since the gauge does not spread."
+        return f"{said}; categories cannot be counted, since the gauge does not vary."
     kinds = "category" if model.categories == 1 else "categories"
     return f"{said}, and tells {model.categories} {kinds} of pieces apart{_between(model)}."
 
 
 def _other_share(model: GaugeModel) -> str:
     """The same share by the other model, so that neither stands for both."""
-    how = "kept as a part of its own" if model.name == CROSSED else "counted as repeats"
+    how = "kept as its own source" if model.name == CROSSED else "counted as repeats"
     gauge = model.component("gauge").of_total_pct
     if gauge is None or model.gauge_low_pct is None or model.gauge_high_pct is None:
-        return f"With the interaction {how}, no share can be given."
+        return f"With the interaction {how}, there is no share."
     ends = f"{_pct(model.gauge_low_pct)} to {_pct(model.gauge_high_pct)} %"
-    return f"With the interaction {how}, the gauge makes up {_pct(gauge)} % ({ends})."
+    return f"With the interaction {how}, the gauge accounts for {_pct(gauge)} % ({ends})."
 
 
 def _pct(value: float) -> str:
@@ -232,14 +232,14 @@ def _between(model: GaugeModel) -> str:
 
 def _about_model(result: GaugeResult) -> list[str]:
     if result.chosen.name == ONE_APPRAISER:
-        return ["One appraiser: there is no reproducibility to be seen, the gauge is the repeats alone."]
+        return ["One appraiser: reproducibility is unknown, and the gauge is repeatability alone."]
     if result.other is None or result.interaction_p is None:
         return []
-    leads = "kept as a part of its own" if result.chosen.name == CROSSED else "counted as repeats"
+    leads = "kept as its own source" if result.chosen.name == CROSSED else "counted as repeats"
     return [
-        f"Both models are given; the answer opens with the interaction of pieces and appraisers {leads} "
-        "(`--interaction`). If there were no interaction, chance would give one as large as this with a "
-        f"probability of p = {result.interaction_p:.3g}."
+        f"Both models are given; the answer uses the interaction of pieces and appraisers {leads} "
+        "(`--interaction`). Without an interaction, one as large as this would occur by chance with "
+        "probability p = {result.interaction_p:.3g}."
     ]
 
 
@@ -300,10 +300,10 @@ def _repeat_ranges(table: TrialTable) -> tuple[Block, ...]:
         ("wider than that", ", ".join(wide) or "none"),
         ("mean of all readings", rounded(limits.grand_mean, u)),
         (
-            "means that repeats alone would give",
+            "limits from repeatability alone",
             f"{rounded(limits.mean_low, u)} to {rounded(limits.mean_high, u)}",
         ),
-        ("means outside, which tell pieces apart", f"{outside} of {means.size}"),
+        ("means outside, which distinguish pieces", f"{outside} of {means.size}"),
     )
     return (Facts(facts),)
 
@@ -362,7 +362,7 @@ def _line(name: str, rows: list[AnovaRow | None], models: int | None = None) -> 
 
 def _people(result: GaugeResult) -> Cells:
     unit = f" {result.unit}" if result.unit else ""
-    headings = ("appraiser", f"mean{unit}", "less mean of all", f"repeats sd{unit}", "from", "to")
+    headings = ("appraiser", f"mean{unit}", "minus overall mean", f"repeats sd{unit}", "from", "to")
     rows = []
     for each in result.appraisers:
         u = _fine(each.sd or result.component("total").sd)

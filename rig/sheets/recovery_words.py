@@ -21,7 +21,7 @@ def recovery_sentences(fit: RecoveryFit) -> list[str]:
     """
     said = []
     if fit.law is not None:
-        said.append(f"The recovery follows a {fit.law.name} in time: {_parameters(fit.law)}.")
+        said.append(f"Recovery follows a {fit.law.name} in time: {_parameters(fit.law)}.")
     if fit.other is not None and fit.other.weight >= WORTH_A_WORD:
         said.append(f"A {fit.other.name} is not ruled out (weight {100 * fit.other.weight:.0f} %).")
     ahead = fit.forecast
@@ -32,10 +32,10 @@ def recovery_sentences(fit: RecoveryFit) -> list[str]:
         )
         lowest, highest = (rounded(set_mm, ahead.set_mm_u) for set_mm in (ahead.low_mm, ahead.high_mm))
         said.append(
-            f"Forecast for {_time(ahead.after_s)} after release: if the recovery goes on as a "
-            f"{fit.law.name}, a set of {value} mm (95 % interval {low} to {high} mm). If it only goes on "
-            f"slowing down, by any law that fits these measurements: {lowest} to {highest} mm. Measure later "
-            f"for a closer forecast; none is given beyond {_time(fit.reach_s)}."
+            f"Forecast for {_time(ahead.after_s)} after release, if recovery continues as a "
+            f"{fit.law.name}, a set of {value} mm (95 % interval {low} to {high} mm). If it only continues "
+            f"to slow down, by any law that fits these measurements: {lowest} to {highest} mm. Measure "
+            f"later for a closer forecast; none is given beyond {_time(fit.reach_s)}."
         )
     return [*said, *fit.notes]
 

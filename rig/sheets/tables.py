@@ -77,7 +77,7 @@ def cycle_table(result: CaptureResult, title: str, *, plain: bool) -> Table:
         _add_cycles(table, result, slice(0, count))
         return table
     _add_cycles(table, result, slice(0, head))
-    left_out = f"{tail - head} cycles in between: all with --out FOLDER or --json"
+    left_out = f"{tail - head} cycles not shown: --out FOLDER or --json gives all"
     table.add_row("...", *[""] * len(_CYCLE_COLUMNS), left_out)
     _add_cycles(table, result, slice(tail, count))
     return table

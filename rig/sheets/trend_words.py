@@ -34,7 +34,7 @@ def trend_sentences(summary: Mapping[str, Mapping[str, float]]) -> Iterator[str]
         verb = "rises" if entry["trend_per_decade"] > 0 else "falls"
         last, last_u = entry["last"], entry["last_u"]
         yield (
-            f"{shown.title[0].upper()}{shown.title[1:]} {verb} by {rounded(change, change_u)}{unit} "
-            f"(u {rounded(change_u, change_u)}{unit}) per tenfold number of cycles: quote the last counted "
+            f"{shown.title[0].upper()}{shown.title[1:]} {verb} by {rounded(change, change_u)}{unit} (u "
+            f"{rounded(change_u, change_u)}{unit}) per tenfold number of cycles: quote the last counted "
             f"cycle, {rounded(last, last_u)}{unit} (u {rounded(last_u, last_u)}{unit}), not the mean."
         )

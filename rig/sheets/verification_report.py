@@ -95,7 +95,7 @@ class VerificationSheet:
         )
 
     def circumstances(self) -> tuple[tuple[str, str], ...]:
-        """What it rests on, name by name; what nobody said is said to be missing."""
+        """Basis, name by name; what nobody said is said to be missing."""
         references = self.verification.references
         relative_u = references.relative_u
         rows = [
@@ -141,13 +141,13 @@ def save_verification_report(sheet: VerificationSheet, folder: Path) -> Path:
     Path of the page.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    caption = "Accuracy error of each load with its 95 % interval; dashed: the limits of the classes."
+    caption = "Accuracy error at each load with its 95 % interval; dashed: class limits."
     draw_errors(sheet.verification, caption).save(folder / PICTURE)
     sections = (
         Section("Verdict", _verdict(sheet.verification)),
         Section("Errors", (*_errors(sheet.verification), Picture(f"{PICTURE}.svg", caption, caption))),
         Section("Limits", (_limits(sheet.verification),)),
-        Section("What it rests on", (Facts(sheet.circumstances()),)),
+        Section("Basis", (Facts(sheet.circumstances()),)),
         Section("Cautions", listed((*sheet.verification.notes, *sheet.cautions))),
     )
     return save_page(Page(f"Verification of force: {sheet.rig}", "", not_empty(*sections)), folder / PAGE)
@@ -166,7 +166,7 @@ def _errors(verification: Verification) -> tuple[Block, ...]:
 
 
 def _limits(verification: Verification) -> Cells:
-    caption = "Largest permitted values, per cent (recalled), and from which force all are kept"
+    caption = "Largest permitted values, per cent (recalled), and the force from which all are met"
     return Cells(caption, _limit_headings(), tuple(_limit_rows(verification)))
 
 

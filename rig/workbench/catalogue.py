@@ -205,7 +205,7 @@ class Catalogue:
         except (OSError, ValueError):  # a name that no file can have
             known = False
         if not known:
-            raise InputError(f"capture: found {visible(name)[:80]!r}, expected one of the list")
+            raise InputError(f"capture: found {visible(name)[:80]!r}, expected one from the list")
         return path
 
     def open(self, name: str) -> Capture:

@@ -78,13 +78,13 @@ class Form:
     caution: str = ""
 
 
-_CONDITIONING = Field("--conditioning", "First cycles left out", "1", "number")
+_CONDITIONING = Field("--conditioning", "First cycles to leave out", "1", "number")
 _CONTACT = Field("--contact-force", "Contact force", "0.5 N", "quantity")
-_ALTHOUGH = Field("--although", "Combine although these differ", "rate, temperature")
+_ALTHOUGH = Field("--although", "Pool even if these differ", "rate, temperature")
 _MARGIN = Field("--margin", "Largest difference that does not matter", "secant_n_per_mm=0.2 N/mm")
 _UNITS = Field("--units", "Units", kind="choice", choices=("both", "metric", "us"))
 _NIP_CAUTION = (
-    "A nip draws fingers, hair and clothes in. Guard it before it turns. "
+    "A nip draws in fingers, hair and clothes. Guard it before it turns. "
     "Local rules and a competent person come first."
 )
 
@@ -110,7 +110,7 @@ FORMS: dict[str, Form] = {
         Form(
             "sheet",
             "Design sheet",
-            "What does a machine builder need to know of these pieces?",
+            "What does a machine builder need to know about these pieces?",
             "captures",
             (
                 Field("--model", "Model", "F-90"),
@@ -127,7 +127,7 @@ FORMS: dict[str, Form] = {
         Form(
             "nip",
             "Nip",
-            "Which gap squeezes the pieces with a wanted force?",
+            "Which gap squeezes the pieces with the wanted force?",
             "captures",
             (
                 Field("--force", "Wanted normal force", "80 N", "quantity", required=True),
@@ -148,8 +148,8 @@ FORMS: dict[str, Form] = {
             "How firmly does a pressed-on cap hold?",
             "captures",
             (
-                Field("--threshold", "Pull that counts as one", "2 N", "quantity"),
-                Field("--slip", "Slip at which the force at first slip is read", "0.05 mm", "quantity"),
+                Field("--threshold", "Smallest force that counts as a pull", "2 N", "quantity"),
+                Field("--slip", "Displacement that counts as first slip", "0.05 mm", "quantity"),
                 _UNITS,
                 _ALTHOUGH,
             ),
@@ -157,7 +157,7 @@ FORMS: dict[str, Form] = {
         Form(
             "study",
             "Gauge study",
-            "How much of the spread is the rig's, the person's, the piece's?",
+            "How much of the spread comes from the rig, the person and the piece?",
             "captures",
             (
                 Field("--quantity", "Quantity", "secant_n_per_mm"),
@@ -171,7 +171,7 @@ FORMS: dict[str, Form] = {
         Form(
             "report",
             "Method report",
-            "What does the method of a capture promise, and with which uncertainty?",
+            "What are the results of a capture's method, with their uncertainty?",
             "one capture",
             (Field("--spacer", "Height of the spacers of a jig", "45 mm", "quantity"), _UNITS),
             report=False,
@@ -179,14 +179,14 @@ FORMS: dict[str, Form] = {
         Form(
             "lift",
             "Lift",
-            "Where is the centre of mass of a long piece, and which torques hold it?",
+            "Where is the centre of mass of a long piece, and what torques hold it?",
             "nothing",
             (
-                Field("--near", "Scale reading with the near end on it", "620 g +- 1 g", "quantity"),
-                Field("--far", "Scale reading with the far end on it", "580 g +- 1 g", "quantity"),
-                Field("--span", "From rest to rest", "1.20 m +- 2 mm", "quantity", required=True),
-                Field("--offset", "From the near end to its rest", "20 mm", "quantity"),
-                Field("--grip-at", "Where it is gripped, from the near end", "0.5 m", "quantity"),
+                Field("--near", "Scale reading under the near end", "620 g +- 1 g", "quantity"),
+                Field("--far", "Scale reading under the far end", "580 g +- 1 g", "quantity"),
+                Field("--span", "Distance between the supports", "1.20 m +- 2 mm", "quantity", required=True),
+                Field("--offset", "Distance from the near end to its support", "20 mm", "quantity"),
+                Field("--grip-at", "Distance from the near end to the grip", "0.5 m", "quantity"),
                 Field("--grip-torque", "Torque that the grip can hold", "2.5 N m", "quantity"),
                 _UNITS,
             ),
@@ -195,9 +195,9 @@ FORMS: dict[str, Form] = {
         Form(
             "verify chart",
             "Control charts",
-            "Does the rig still read what it read, by its check standards?",
+            "Does the rig still read the same check standards the same?",
             "the rig",
-            (Field("--baseline", "Readings that limits are learnt from", "8", "number"), _UNITS),
+            (Field("--baseline", "Number of readings that set the limits", "8", "number"), _UNITS),
         ),
         Form(
             "exclude",
@@ -205,7 +205,7 @@ FORMS: dict[str, Form] = {
             "Exclude captures, or some of their cycles, from every result.",
             "captures",
             (
-                Field("--cycles", "Cycles; all where empty", "3,5-7"),
+                Field("--cycles", "Cycles (empty: all)", "3,5-7"),
                 Field("--reason", "Reason", "slipped off the platen", required=True),
                 Field("--by", "Your name"),
             ),
@@ -217,7 +217,7 @@ FORMS: dict[str, Form] = {
             "Restore excluded captures or cycles.",
             "captures",
             (
-                Field("--cycles", "Cycles; all where empty", "3,5-7"),
+                Field("--cycles", "Cycles (empty: all)", "3,5-7"),
                 Field("--reason", "Reason", required=True),
                 Field("--by", "Your name"),
             ),
@@ -226,7 +226,7 @@ FORMS: dict[str, Form] = {
         Form(
             "amend",
             "Amend",
-            "Correct what was typed wrong or forgotten when captures were recorded.",
+            "Correct or complete the facts recorded with captures.",
             "captures",
             (
                 Field("--specimen", "Specimen", "F-90-014"),

@@ -60,7 +60,7 @@ const note = () => {
 new MutationObserver(note).observe(words, {attributes: true, childList: true, characterData: true});
 note();
 """
-ARMED, DOUBT, DISARMED = "ARMED: the platen may move", "not known if armed", ""
+ARMED, DOUBT, DISARMED = "ARMED: the platen may move", "not known whether armed", ""
 
 
 class Device:
@@ -224,7 +224,7 @@ def test_doubt_reads_as_armed_when_cable_and_daemon_go_away_in_mid_press(home, b
         wait_until(lambda: at.status().state == "away")
         assert at.status().armed
         assert at.api()
-        assert "not known if armed: treat it as armed" in done(home, "status")
+        assert "not known whether armed: treat it as armed" in done(home, "status")
         wait_until(lambda: at.shown() == DOUBT)
         daemon.kill()
         daemon.wait()

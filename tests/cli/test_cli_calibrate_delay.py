@@ -113,7 +113,7 @@ def test_the_record_says_when_by_whom_and_from_what(bench, block_capture):
 def test_what_is_printed_says_the_result_in_words(bench):
     _, delay, frame = bench
     assert float(re.search(r"Delay: ([\d.]+) ms, u ", delay)[1]) == pytest.approx(25, abs=0.1)
-    assert "(so far it was 0 ms)" in delay
+    assert "(previously 0 ms)" in delay
     assert "a straight line leaves" in frame
     assert "Add this line to the rig file: calibration: " in frame
 
@@ -167,11 +167,11 @@ def test_captures_with_different_calibrations_need_one_named(home, spring_captur
     (other / "capture.yaml").write_text(yaml.safe_dump(header))
     (other / "end.yaml").unlink()
     captures = [spring_captures[0], other]
-    assert "recorded with another calibration" in refused(home, "delay", *captures)
+    assert "recorded with a different calibration" in refused(home, "delay", *captures)
     file = tmp_path / "named.yaml"
     write_calibration(file, Calibration(Scale(0.001), Scale(0.005), Delay(0.02)))
     said = done(home, "calibrate", "delay", *captures, "--calibration", file)
-    assert "(so far it was 20 ms)" in said
+    assert "(previously 20 ms)" in said
 
 
 @pytest.mark.parametrize(

@@ -168,7 +168,7 @@ def test_the_command_line_refuses_with_code_2_and_one_sentence(refused):
     assert refused(2, "calibrate", "force", "none.csv") == (
         "pressrig: none.csv: no such table; leave it out to take readings from a rig\n"
     )
-    assert "found neither READINGS nor --rig" in refused(2, "calibrate", "force")
+    assert "give READINGS (a table), or --rig" in refused(2, "calibrate", "force")
 
 
 @pytest.fixture
@@ -178,7 +178,7 @@ def pan(home):
 
 
 def put(device, newtons, line, *, drift=0.0, saturated=False, off=0.0):
-    """Put a load on, then type a line."""
+    """Load the cell, then type a line."""
 
     def act():
         device.load_counts = newtons * COUNTS_PER_N + off
@@ -211,7 +211,7 @@ def test_a_person_is_led_from_load_to_load_and_gets_a_calibration(home, pan):
     assert scale.zero_counts == pytest.approx(ZERO, abs=3)
     assert "off-centre load" in [each.source for each in scale.uncertainty.shares]
     assert len(force_table(readings.read_text(), "taken.csv").readings) == 7
-    assert "% of the largest off a straight line" in outcome.stderr
+    assert "% of the largest, off a straight line" in outcome.stderr
 
 
 def test_loads_that_pull_are_taken_below_zero(home, pan):
@@ -275,7 +275,7 @@ def test_a_rig_that_sends_newtons_is_refused_before_anything_is_asked(home):
     with VirtualPort(rig, home / "port"):
         outcome = calibrate("--rig", rig_file(home, scaled), "--port", home / "port", stdin=Hand([]))
     assert "sends its force in N, already scaled" in str(outcome.exception)
-    assert "Put a load on" not in outcome.stderr
+    assert "Load the cell" not in outcome.stderr
 
 
 def test_a_table_that_is_there_is_not_written_over(home, pan):

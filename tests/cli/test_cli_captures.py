@@ -35,7 +35,7 @@ def test_a_condition_chooses_and_an_order_sorts(in_process, archive):
     ]
     assert pieces(in_process, archive, "--where", "'sheet' in tags and started >= '2026-05-04'") == ["A1"]
     said = in_process("captures", archive, "--where", "samples > 1e9").out
-    assert said == f"None of the 3 captures in {archive} fulfils --where.\n"
+    assert said == f"None of the 3 captures in {archive} match --where.\n"
 
 
 def test_missing_key_figures_are_measured_on_request(in_process, archive, tmp_path):

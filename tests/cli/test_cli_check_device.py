@@ -118,7 +118,7 @@ def test_a_person_may_go_on_or_skip(typed, capsys) -> None:
     typed("\n")
     assert person.willing(EMERGENCY_STOP) == ""
     typed("s\n")
-    assert person.willing(EMERGENCY_STOP) == "skipped by a person"
+    assert person.willing(EMERGENCY_STOP) == "skipped by the operator"
     person.provoke(EMERGENCY_STOP)
     assert "NOW: Press the emergency stop." in capsys.readouterr().err
 

@@ -247,7 +247,7 @@ def test_batches_over_time_that_creep_are_told_of(run, tmp_path):
         f"{b}{place},batch {b},{2 - 0.1 * b + away}" for b in range(5) for place, away in enumerate(SPREAD)
     ]
     said = run("--table", table(tmp_path, rows), "--out", tmp_path / "out")
-    assert "it falls from batch to batch, by 0.1 N/mm in the median" in said
+    assert "it falls from batch to batch, by 0.1 N/mm (median)" in said
     assert (tmp_path / "out" / "drift-secant_n_per_mm.png").exists()
 
 
@@ -322,7 +322,7 @@ def test_a_wrong_table_or_option_is_refused_with_its_place(refused, tmp_path, na
 
 
 def test_nothing_to_compare_is_refused(refused):
-    assert "captures, or --table: found neither" in refused(2, "compare")
+    assert "captures or --table: found neither" in refused(2, "compare")
 
 
 def test_the_same_capture_twice_is_refused(refused, captures):

@@ -83,7 +83,7 @@ def test_a_capture_that_is_no_endurance_run_is_not_taken_up(tmp_path):
     capture = ROOT / "captures" / "example-F-90-001"
     refused = pressrig(tmp_path, "endure", capture, "--resume", "--rig", DRIVEN)
     assert refused.returncode == 2
-    assert "is no endurance run" in refused.stderr
+    assert "not an endurance run" in refused.stderr
 
 
 def test_the_old_name_of_resuming_is_refused_with_the_new_one(tmp_path, plan):

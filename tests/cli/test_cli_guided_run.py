@@ -105,7 +105,7 @@ def test_a_person_who_follows_the_lines_presses_as_the_method_asks(tmp_path, met
         assert process.wait() == 0, said
     capture = output.splitlines()[-1]
     assert open_capture(capture).how_it_ended == "method finished"
-    assert "Press to 8.0 mm (13.3 %) at about 10 mm/s, and stand.\n" in said
+    assert "Press to 8.0 mm (13.3 %) at about 10 mm/s, and hold.\n" in said
     depths = open_recording(capture).analyse().columns["peak_deflection_mm"]
     # 0.17 mm deeper, as the spring pushes before the touch force is felt
     assert [depth for depth in depths if depth > 2.0] == pytest.approx([8.17], abs=0.1)
@@ -138,7 +138,7 @@ def test_a_method_that_no_hand_can_do_is_refused_with_each_reason(tmp_path):
 def test_a_hand_is_cautioned_in_fewer_words_of_its_own(tmp_path, method):
     refused = pressrig(tmp_path, "run", method, "--rig", rig_file(tmp_path), "--port", "/dev/absent", *PIECE)
     assert refused.returncode == 2
-    assert "let back slowly" in refused.stderr
+    assert "ease off slowly" in refused.stderr
     assert "emergency stop" not in refused.stderr
 
 
@@ -158,7 +158,7 @@ def drawn(guidance):
 
 PRESSING = Guidance(
     "one_press.yaml line 9, step 2.1 press", (2,), "press to depth",
-    "Press to 22.5 mm (25 %) at about 1.7 mm/s, and stand.", "press on: 11.2 mm to go", 30.0,
+    "Press to 22.5 mm (25 %) at about 1.7 mm/s, and hold.", "press on: 11.2 mm to go", 30.0,
     deflection_mm=11.25, target_mm=22.5, speed_mm_per_s=3.0, asked_mm_per_s=1.7, pace="too fast",
     share=0.5, presses_done=1, presses=5,
 )  # fmt: skip

@@ -71,7 +71,7 @@ def attended(home: Path, lay_in, *arguments: object) -> subprocess.CompletedProc
     def attend():
         for line in process.stderr:
             said.append(line)
-            if "Lay the piece in" in line:
+            if "Put in the piece" in line:
                 lay_in()
             if "Press Enter" in line:
                 process.stdin.write("\n")
@@ -245,7 +245,7 @@ ON_RIG = ("height", "--rig", DRIVEN, "--port", "/dev/absent", "--specimen", "F",
     [
         (("height",), "--rig FILE touches now"),
         ((*ON_RIG, "--contact-force", "0.05 mm"), "--contact-force"),
-        ((*ON_RIG, "--contact-force", "4 N"), "expected 8 N at the least"),
+        ((*ON_RIG, "--contact-force", "4 N"), "expected 8 N or more"),
         ((*ON_RIG, "--touches", "1"), "expected 2 to 100"),
         ((*ON_RIG, "--expected", "120 mm"), "exceed the rig's travel"),
         ((*ON_RIG, "--speed", "10 mm/s"), "touch more slowly"),

@@ -65,8 +65,8 @@ def test_one_table_needs_no_option_and_says_what_it_took(in_process, tmp_path) -
 def test_a_folder_is_imported_at_once_with_names_and_the_rest_is_told(in_process, tables, tmp_path) -> None:
     said = in_process("import", tables, *NAME)
     assert len(said.out.split()) == 4
-    assert "README.txt: holds no table; passed over" in said.err
-    assert "1 other files passed over, such as picture.png" in said.err
+    assert "README.txt: skipped, no table in it" in said.err
+    assert "1 other files skipped, such as picture.png" in said.err
     found = headers(tmp_path / "captures")
     assert found["F-90-003"]["batch"] == "autumn"
     assert found["F-90-003"]["started"].startswith("2026-04-13")
@@ -146,7 +146,7 @@ def test_folders_and_patterns_name_captures_and_other_things_are_passed_over(
     (captures / "README.md").write_text("where captures go")
     whole = json.loads(in_process("compare", captures, "--json").out)
     said = in_process("compare", *sorted(captures.iterdir()), "--json")
-    assert f"passed over, since it is no capture: {captures / 'README.md'}" in said.err
+    assert f"skipped, not a capture: {captures / 'README.md'}" in said.err
     assert json.loads(said.out) == whole
     assert json.loads(in_process("compare", f"{captures}/*F-90*", "--json").out) == whole
 

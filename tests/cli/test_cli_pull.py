@@ -39,7 +39,7 @@ def test_pieces_are_put_together_and_the_answer_comes_first(run, tmp_path):
     captures = [pulled_capture(tmp_path, f"cap-{n}", PressedCap(peak_n=23.0 + n), number=n) for n in range(3)]
     said = run("pull", *captures)
     # 23, 24 and 25 N: mean 24, sd 1, t(2) 4.303 over the root of 3: 2.48
-    assert said.startswith("A new piece lets go at 24.0")
+    assert said.startswith("A new piece comes off at 24.0")
     figure = json.loads(run("pull", *captures, "--json"))["figures"]["first_peak_pull_n"]
     assert (figure["n"], figure["mean"]) == (3, pytest.approx(24.0, abs=0.05))
     assert figure["high"] - figure["mean"] == pytest.approx(2.48, abs=0.05)
@@ -48,7 +48,7 @@ def test_pieces_are_put_together_and_the_answer_comes_first(run, tmp_path):
 def test_one_piece_speaks_for_itself_alone(run, tmp_path):
     said = run("pull", pulled_capture(tmp_path, "cap-1", CAP))
     assert said.startswith("cap-1 let go at 24.0")
-    assert "it speaks for no other piece" in said.splitlines()[0]
+    assert "this says nothing about other pieces" in said.splitlines()[0]
 
 
 def test_two_batches_are_told_apart(run, tmp_path):

@@ -65,7 +65,7 @@ def test_a_quantity_that_cannot_be_had_makes_the_answer_no_with_its_reason(captu
     refused = pressrig(home, "report", without_area)
     assert refused.returncode == 1
     assert "area" in refused.stdout
-    assert "cannot be had: cv40_kpa" in refused.stderr
+    assert "not available: cv40_kpa" in refused.stderr
 
 
 def test_a_capture_without_a_method_is_wrong_input(tmp_path) -> None:

@@ -131,7 +131,7 @@ def test_status_says_how_the_rig_stands(daemon):
 def test_without_a_daemon_the_status_is_1(tmp_path):
     nobody = pressrig(tmp_path, "status")
     assert nobody.returncode == 1
-    assert "no daemon is up" in nobody.stdout
+    assert "no daemon is running" in nobody.stdout
 
 
 def test_without_a_daemon_halt_says_what_to_do(refused):
@@ -165,7 +165,7 @@ def test_a_height_is_refused_while_the_daemon_is_at_another_job(daemon):
 def test_a_second_daemon_is_refused_and_the_first_goes_on(daemon):
     second = pressrig(daemon.home, "serve", "--rig", DRIVEN, "--port", daemon.home / "rig", "--no-page")
     assert second.returncode == 3
-    assert "a daemon holds it already" in second.stderr
+    assert "a daemon already holds it" in second.stderr
     assert daemon.state() == "idle"
 
 

@@ -77,7 +77,7 @@ def test_each_piece_is_shown_and_weighed_in_its_turn(said, home):
     for name in ("F-90-001", "F-90-002"):
         # a squeeze that the hand cut short reaches no 25 %, and is still shown
         assert f"{name}: {CYCLES} squeezes. " in first
-    assert "Fingers out from between the platens" in first
+    assert "Keep fingers out from between the platens" in first
     assert "Local rules" in first
     assert "heavy" in first
 
@@ -91,7 +91,7 @@ def test_a_repeated_piece_has_its_first_capture_left_out(said, home):
 
 def test_the_same_command_goes_on_where_the_session_was_broken_off(said):
     _, second = said
-    assert "2 of 3 pieces are done already" in second
+    assert "2 of 3 pieces are already done" in second
     assert "Piece 3 of 3: F-90-003" in second
     assert "Piece 1 of 3" not in second
 

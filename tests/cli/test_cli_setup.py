@@ -142,7 +142,7 @@ def tried(terminal: Terminal, rig: VirtualRig) -> None:
         ("Press the emergency stop", "stop open"),
         ("Release the emergency stop", "stop close"),
         ("Pull the plug", "stop open"),
-        ("Plug it in", "stop close"),
+        ("Plug it back in", "stop close"),
         ("Press the home switch", "home press"),
         ("Release the home switch", "home free"),
         ("Press the travel switch", "upper press"),
@@ -202,7 +202,7 @@ def test_a_switch_that_does_nothing_is_asked_for_again_and_one_that_is_skipped_i
         assert terminal.end() == 0, terminal.said
     assert terminal.said.count("Found nothing, expected emergency stop") == 1
     assert terminal.said.count("Found emergency stop pressed or latched, expected nothing") == 1
-    assert terminal.said.count("Skipped, and still to be tried") == 6
+    assert terminal.said.count("Skipped; try before anything moves") == 6
     assert "nothing may be moved" in terminal.said
     assert read_rig_file(out).limits is None
 

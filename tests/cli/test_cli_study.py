@@ -63,10 +63,10 @@ def captures(tmp_path_factory) -> list[Path]:
 def test_the_example_answers_first_and_in_words(run):
     lines = run(EXAMPLE, "--tolerance", "1.2 N/mm").splitlines()
     assert re.match(
-        r"Repeats by hand spread \d\.\d times as wide as driven ones \(.* with 95 %\); hand reads", lines[0]
+        r"Repeats by hand spread \d\.\d times as much as driven ones \(.* with 95 %\); hand reads", lines[0]
     )
     assert "of the tolerance" in lines[2]
-    assert any(line.startswith("Driven alone: the gauge makes up") for line in lines)
+    assert any(line.startswith("Driven alone: the gauge accounts for") for line in lines)
 
 
 def test_the_example_says_that_it_is_invented():

@@ -149,5 +149,5 @@ def test_status_tells_of_both_and_an_order_for_a_rig_that_nobody_holds_is_not_gi
     third.write_text(rigs.files[0].read_text().replace("name: Bench 1", "name: BENCH 1"))
     refused = pressrig(rigs.home, "halt", "--rig", third)
     assert refused.returncode == 3
-    assert "no daemon is up for rig 'BENCH 1', and nothing was halted" in refused.stderr
+    assert "no daemon is running for rig 'BENCH 1', so nothing was halted" in refused.stderr
     assert daemons_of(RigRef(name="BENCH 1"), [rigs.home / "pressrig"]) == []

@@ -259,7 +259,7 @@ def test_a_piece_beyond_the_limits_of_its_chart_is_a_no(run, bench, framed) -> N
     said = run("verify", "piece", framed[0], "--rig", bench)
     assert said.code == 1
     assert "outside the chart's limits of 3.39" in said.out
-    assert "The calibration is another one" in said.out
+    assert "The calibration has changed" in said.out
 
 
 def test_the_known_value_of_the_last_time_is_used_again(run, bench, framed) -> None:

@@ -61,7 +61,7 @@ def test_who_confirmed_is_kept(state):
 
 def test_a_state_folder_that_cannot_be_written_is_said(state):
     state.write_text("in the way", encoding="utf-8")
-    with pytest.raises(RecorderError, match="cannot be written down"):
+    with pytest.raises(RecorderError, match="cannot be saved"):
         BENCH.confirm("an operator")
 
 

@@ -267,7 +267,7 @@ def test_afterwards_no_thread_and_no_socket_is_left(tmp_path):
 
 
 def test_without_a_daemon_it_is_said_that_none_is_up(tmp_path):
-    with pytest.raises(NoDaemonError, match="no daemon is up"):
+    with pytest.raises(NoDaemonError, match="no daemon is running"):
         daemon_of(BENCH, [tmp_path])
 
 
@@ -393,7 +393,7 @@ def test_a_name_that_two_rigs_share_is_not_enough_to_order(tmp_path):
     with (
         served(tmp_path),
         served(tmp_path, rig=other),
-        pytest.raises(InputError, match="2 rigs of the name 'bench' are held"),
+        pytest.raises(InputError, match="2 rigs named 'bench' are held"),
     ):
         daemon_of(RigRef(name="bench"), [tmp_path])
 

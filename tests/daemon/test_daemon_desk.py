@@ -115,7 +115,7 @@ def test_of_orders_that_come_together_one_is_carried_out(tmp_path):
         (method("steps: ["), "test.yaml"),
         (method(PRESSES.replace("8 mm", "80 mm")), "line 13"),
         (method(PRESSES.replace('"10 mm/s"', '"90 mm/s"')), "20 mm/s"),
-        (recording(cycles=1, seconds=1.0), "expected one of them at most"),
+        (recording(cycles=1, seconds=1.0), "expected at most one"),
     ],
     ids=["no method", "too deep", "too fast", "two ends"],
 )
@@ -148,7 +148,7 @@ def test_a_person_is_led_through_a_method_on_a_rig_that_does_not_drive(tmp_path)
 
 def test_a_plan_of_many_squeezes_is_refused_on_a_rig_that_does_not_drive(tmp_path):
     with attended(tmp_path, scripted=True, motion="hand", cycles=50) as at:
-        assert "does not drive its platen" in at.refused(endurance())
+        assert "cannot drive its platen" in at.refused(endurance())
 
 
 def test_an_endurance_plan_is_carried_out_with_its_progress(tmp_path):
@@ -241,7 +241,7 @@ def of_another_device(capture):
         (GOING_ON.split("restart_within")[0], None, ["a person"], "states no `restart_within`"),
         (GOING_ON, older, ["a person"], "its plan allows 0 to 600 s"),
         (GOING_ON, from_the_future, ["a person"], "its plan allows 0 to 600 s"),
-        (GOING_ON, of_another_device, ["a person"], "another device is on the port"),
+        (GOING_ON, of_another_device, ["a person"], "the device on the port is not"),
         (GOING_ON, None, [], "cautions of this rig have not been confirmed today"),
     ],
     ids=["no age stated", "too old", "the clock went back", "another device", "cautions not read"],
@@ -279,7 +279,7 @@ def test_a_recording_ends_after_the_cycles_that_were_asked_for(tmp_path):
 
 def test_a_step_off_the_rig_waits_for_a_person(tmp_path):
     with attended(tmp_path) as at:
-        assert "no step off the rig to be done" in at.desk.proceed().refused
+        assert "no manual step is waiting" in at.desk.proceed().refused
         number = at.started(method(BY_HAND))
         at.state_is("by hand")
         assert at.board.status().job.asks == "Turn the float by a quarter."
@@ -300,7 +300,7 @@ def test_a_port_that_is_absent_at_first_is_found_when_it_comes(tmp_path):
     with attending(tmp_path, rig, tmp_path / "rig") as at:
         wait_until(lambda: "there is no such port" in " ".join(at.board.status().warnings))
         assert at.board.status().state == "away"
-        assert "the rig is away" in at.refused(recording())
+        assert "the rig is disconnected" in at.refused(recording())
         with VirtualPort(rig, tmp_path / "rig", 10.0):
             at.state_is("idle")
             assert at.end_of(at.started(recording(seconds=0.5))).reason == "0.5 s"

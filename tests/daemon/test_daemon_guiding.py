@@ -105,7 +105,7 @@ def test_a_right_speed_is_said_to_be_right_and_recorded_as_it_was(followed):
 def test_guidance_puts_the_press_in_words_with_its_share_of_the_height(followed):
     _, person, _ = followed
     words = {each.instruction for each in person.shown if each.action == "press to depth"}
-    assert words == {"Press to 8.0 mm (13.3 %) at about 10 mm/s, and stand."}
+    assert words == {"Press to 8.0 mm (13.3 %) at about 10 mm/s, and hold."}
 
 
 def test_the_present_deflection_and_force_belong_together(followed):

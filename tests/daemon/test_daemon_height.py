@@ -181,7 +181,7 @@ def test_bare_platens_that_do_not_meet_within_the_travel_end_it_in_words(tmp_pat
 def test_a_piece_that_leaves_no_way_before_it_is_refused_in_words(tmp_path):
     recorded = touch(tmp_path, SPRING, piece_met_mm=1.5, bare_met_mm=31.5).recorded
     assert recorded.failed
-    assert "too high for this rig" in recorded.reason
+    assert "too tall for this rig" in recorded.reason
 
 
 def test_no_piece_laid_in_is_noticed(tmp_path):

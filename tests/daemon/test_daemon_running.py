@@ -144,7 +144,7 @@ def test_a_rig_without_a_drive_is_refused_before_anything_is_recorded(tmp_path):
     (tmp_path / "locks").mkdir()
     with VirtualPort(rig, tmp_path / "rig", 10.0) as port:
         reader = Reader(PortAddress(path=port.path), "framed", lock_places=[tmp_path / "locks"])
-        with pytest.raises(DeviceError, match="does not drive its platen"):
+        with pytest.raises(DeviceError, match="cannot drive its platen"):
             run(reader, tmp_path, checked())
     assert not (tmp_path / "captures").exists()
 

@@ -51,7 +51,7 @@ def test_a_pull_beyond_the_travel_is_refused_before_and_after_the_touch():
     short = dataclasses.replace(GENEROUS, travel_mm=(0.0, 14.0))
     assert "travel of 14 mm" in refusal(TOUCH, PRESS, PULL, rig=short)
     checked = check_method(parsed(TOUCH, PRESS, PULL, stiffness='"250 N/mm"'), GENEROUS, CAP)
-    with pytest.raises(InputError, match="from the contact at 3 mm the platen would go from -1 to"):
+    with pytest.raises(InputError, match="from the contact at 3 mm the platen would move from -1 to"):
         check_contact(checked, 3.0)
 
 

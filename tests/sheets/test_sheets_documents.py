@@ -187,7 +187,7 @@ def test_a_table_of_many_cycles_shows_the_first_and_the_last():
 
 def test_a_table_of_many_cycles_says_how_many_it_leaves_out_and_where_all_are():
     text = printed(cycle_table(made_result(40), "presses", plain=True))
-    assert "28 cycles in between: all with --out FOLDER or --json" in text
+    assert "28 cycles not shown: --out FOLDER or --json gives all" in text
 
 
 def test_a_table_says_why_a_cycle_is_left_out():

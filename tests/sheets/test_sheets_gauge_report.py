@@ -42,7 +42,7 @@ def test_a_hand_that_repeats_worse_and_reads_higher_is_said_to():
 def test_what_cannot_be_told_apart_is_said_not_to_be():
     first = gauge_answer(made(hand_sd=0.05))[0]
     assert first.startswith("Repeats by hand and driven cannot be told apart")
-    assert "no difference of their means can be told" in first
+    assert "their means do not differ measurably" in first
 
 
 def test_a_hand_that_repeats_better_is_said_to():
@@ -63,18 +63,20 @@ def test_the_share_of_the_gauge_is_said_with_its_interval_and_categories():
     study = made(kinds=("driven",), tolerance=6.0)
     (said,) = gauge_answer(study)
     gauge = study.result.component("gauge")
-    assert said.startswith(f"The gauge makes up {gauge.of_total_pct:.2g} % of the total spread (")
+    assert said.startswith(f"The gauge accounts for {gauge.of_total_pct:.2g} % of the total spread (")
     assert f"{gauge.of_tolerance_pct:.2g} % of the tolerance" in said
     assert f"tells {study.result.chosen.categories} categories of pieces apart" in said
 
 
-@pytest.mark.parametrize(("asked", "other"), [("kept", "counted as repeats"), ("pooled", "kept as a part")])
+@pytest.mark.parametrize(
+    ("asked", "other"), [("kept", "counted as repeats"), ("pooled", "kept as its own source")]
+)
 def test_the_answer_gives_the_gauge_by_both_models(asked, other):
     study = made(interaction=asked)
     share = study.result.other.component("gauge").of_total_pct
     last = gauge_answer(study)[-1]
     assert last.startswith(f"With the interaction {other}")
-    assert f"the gauge makes up {share:.2g} % (" in last
+    assert f"the gauge accounts for {share:.2g} % (" in last
     assert f"p = {study.result.interaction_p:.3g}" in gauge_notes(study)[0]
 
 

@@ -87,7 +87,7 @@ def test_an_amendment_shows_as_soon_as_the_folder_is_looked_at_again(tmp_path, m
     "name", ["..", "../captures", "/etc", ".", "", "older/../..", "a\0b", "no-such", "~", "older"]
 )
 def test_nothing_outside_the_folder_has_a_name(folder, name) -> None:
-    with pytest.raises(InputError, match="expected one of the list"):
+    with pytest.raises(InputError, match="expected one from the list"):
         Catalogue(folder / "older").path_of(name)
 
 

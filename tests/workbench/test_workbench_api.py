@@ -116,7 +116,7 @@ def test_wrong_units_come_back_in_the_commands_words(client) -> None:
 def test_no_name_leads_out_of_the_folder(client, path, name) -> None:
     answer = client.get(path, params={"capture": name})
     assert answer.status_code == 409
-    assert "expected one of the list" in answer.json()["refused"]
+    assert "expected one from the list" in answer.json()["refused"]
 
 
 @pytest.mark.parametrize("file", ["..%2F..%2Fcaptures", "%2Fetc%2Fpasswd", "nothing.html"])
