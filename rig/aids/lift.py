@@ -33,8 +33,8 @@ FORMULAS = (
         "centre of mass",
         "x = s + span R2 / (R1 + R2), from the end at which R1 was read; s from that end to its rest",
         "moments about a rest, any textbook of statics (recalled), derived",
-        "piece level and at rest, each end in turn on the scale with the other on a rest of the same height; "
-        "a soft piece must not sag; rests touch along a line",
+        "piece level and at rest, each end in turn on the scale with the other on a support of the same "
+        "height; a soft piece must not sag; supports touch along a line",
     ),
     Formula(
         "torque in the grip",
@@ -52,8 +52,8 @@ FORMULAS = (
         "margin",
         "available torque / needed torque",
         "common practice, no source",
-        "common practice asks for 1.5 to 2 where a load is moved; a motor gives its torque only below a "
-        "speed and a temperature",
+        "common practice is 1.5 to 2 for a moving load; a motor gives its torque only below a certain "
+        "speed and temperature",
     ),
 )
 
@@ -120,7 +120,9 @@ class Arm:
 
     def __post_init__(self) -> None:
         if not (isfinite(self.angle_deg) and -90 <= self.angle_deg <= 90):
-            raise InputError(f"lift: angle: found {self.angle_deg:g} degrees, expected -90 to 90 from level")
+            raise InputError(
+                f"lift: angle: found {self.angle_deg:g} degrees, expected -90 to 90 from horizontal"
+            )
         if self.joint_torque_n_mm is not None and self.length_mm is None:
             raise InputError("lift: a joint's torque needs the arm's length, found none")
 
@@ -295,21 +297,19 @@ def _notes(weighed: Weighed, found: Mapping[str, Any], arm: Arm | None) -> list[
     centre, misfit = found["centre_mm"], found.get("misfit_g")
     low, high = weighed.offset_mm.value, weighed.offset_mm.value + weighed.span_mm.value
     if not low <= centre.value <= high:
-        said.append("The centre lies outside the two rests: one reading or the mass must be wrong.")
+        said.append("The centre lies outside the two supports: one reading or the mass must be wrong.")
     if misfit is not None and abs(misfit.value) > max(misfit.reach(), 1e-9):
         said.append(
             f"The two readings add up to {misfit.value:+.3g} g more than the mass: weigh again with both "
-            "rests at one height."
+            "supports at the same height."
         )
     for name, needed, available in () if arm is None else _held(arm):
         ratio, what = found.get(name), name.removesuffix("_margin")
         if available is None:
             continue
         if ratio is not None and ratio.value >= LEAST_MARGIN and not _for_certain(available, found[needed]):
-            said.append(f"The {what} holds it, but not for certain: both intervals overlap.")
+            said.append(f"The {what} can probably hold it, but the two intervals overlap.")
         if ratio is None:
-            said.append(f"The {what} needs no torque: the piece is held where it balances.")
-    said.append(
-        "Torques are those of a load held still; moving it adds mass times acceleration times distance."
-    )
+            said.append(f"The {what} needs no torque: the piece is held at its balance point.")
+    said.append("Torques are for a load held still; moving it adds mass times acceleration times distance.")
     return said

@@ -283,15 +283,16 @@ def answer_nip(pieces: Sequence[NipPiece], nip: Nip, although: Sequence[str] = (
         notes.append(_about_other_rates(base, pieces, base_rate))
     if "loss_mj" not in figures:
         notes.append(
-            "Empty: energy lost per pass. No capture holds an unloading stroke; record the release too."
+            "Empty: energy lost per pass. No capture has an unloading stroke; record the release too."
         )
     if size_mm.u == 0:
-        notes.append("The pieces' size was taken as exact; state it with a spread if it is not.")
+        notes.append("The pieces' size is taken as exact; give its spread if it is not.")
     deepest_mm = max(float(each.curve.deflection_mm[-1]) for each in read if each.curve is not None)
     if deflection_mm < LOOP_SHARE * deepest_mm:
         notes.append(
-            f"The nip squeezes by {deflection_mm:.3g} mm, the loops were measured to {deepest_mm:.3g} mm: "
-            "the energy lost takes the same share for both; squeeze some pieces just so deep to know it."
+            f"The nip squeezes by {deflection_mm:.3g} mm; the loops were measured to {deepest_mm:.3g} mm: "
+            "the energy lost assumes the same share at both; squeeze some pieces to that depth to measure "
+            "it."
         )
     return NipAnswer(
         nip=nip,
@@ -384,7 +385,7 @@ def _read(piece: NipPiece, nip: Nip) -> PieceResult:
     if force_n[-1] < nip.force_n:
         raise InputError(
             f"nip: piece {result.piece}, capture {result.capture}: was pressed to {force_n[-1]:.4g} N, "
-            f"expected at least the wanted {nip.force_n:g} N; press deeper, or want less"
+            f"expected at least the wanted {nip.force_n:g} N; press deeper, or ask for less force"
         )
     deflection_mm = float(np.interp(nip.force_n, force_n, x))
     # secant over a small stretch around a deflection, in N/mm
@@ -619,26 +620,29 @@ def _notes(
     nip: Nip, figures: Mapping[str, BatchFigures], by_batch: Mapping[str, BatchFigures], short: int
 ) -> list[str]:
     said = [
-        "Platen force at test speed is not roller force at line speed: a roller is quicker and round. "
-        "Try the first machine with an adjustable gap.",
-        "The gap's uncertainty holds the size's, taken as the same for all pieces, and the calibration's.",
+        "Platen force at test speed is not roller force at line speed: a roller is faster and round. "
+        "Build the first machine with an adjustable gap.",
+        "The uncertainty of the gap includes those of the size (taken as common to all pieces) and of the "
+        "calibration.",
     ]
     if figures["gap_mm"].n < 2:
-        said.append("One piece shows no spread: there is no interval, and the next piece may differ by much.")
+        said.append(
+            "One piece does not show the spread: there is no interval, and the next piece may differ a lot."
+        )
     if len(by_batch) < 2:
-        said.append("One batch: nothing is known of how far the next one lies from it.")
+        said.append("One batch: the difference to the next batch is unknown.")
     else:
         said.append(
-            "The tolerance over all pieces takes the batches as one lot; where they differ, look at each."
+            "The tolerance over all pieces treats the batches as one lot; if they differ, look at each one."
         )
     if short:
         said.append(
-            f"{short} pieces were not pressed as deep as the mean gap squeezes them; "
-            "the spread of force at that gap is without them."
+            f"{short} pieces were not pressed as deep as the mean gap squeezes them; the spread of force "
+            "at that gap leaves them out."
         )
     if nip.friction.u == 0:
         said.append(
-            "The friction was given without a spread; it changes with dust, wet and wear, often by a third."
+            "The friction was given without a spread; dust, moisture and wear often change it by a third."
         )
     return said
 
@@ -649,34 +653,32 @@ def _about_other_rates(base: Sequence[NipPiece], pieces: Sequence[NipPiece], bas
     others = [each for each in pieces if id(each) not in kept]
     named = [f"{each.result.capture} ({each.result.values[RATE]:.3g} mm/s)" for each in others]
     said = (
-        f"Gap and spread come from the {len(base)} captures at {base_rate:.3g} mm/s. Captures at other rates "
-        f"only show how force grows with the rate: {first_few(named, MOST_NAMED)}."
+        f"Gap and spread come from the {len(base)} captures at {base_rate:.3g} mm/s. Captures at other "
+        f"rates only show how force grows with rate: {first_few(named, MOST_NAMED)}."
     )
     held = {(each.result.batch, each.result.piece) for each in base}
     absent = dict.fromkeys(
         each.result.piece for each in others if (each.result.batch, each.result.piece) not in held
     )
-    return f"{said} Not in gap and spread at all: {first_few(absent, MOST_NAMED)}." if absent else said
+    return f"{said} Not used for gap and spread: {first_few(absent, MOST_NAMED)}." if absent else said
 
 
 def _about_rate(trend: RateTrend | None, line: Mapping[str, Any], base_rate: float | None) -> list[str]:
     if trend is None:
         return [
-            "No piece was squeezed at several rates, so how much harder it pushes at line speed is not "
-            "known: squeeze some at rates as far apart as the rig allows."
+            "No piece was squeezed at several rates, so the force at line speed is unknown: squeeze some "
+            "pieces at rates as far apart as the rig allows."
         ]
     said = []
     if trend.u is None:
-        said.append("Two rates fit any line: the growth with the rate has no uncertainty; take a third rate.")
+        said.append("Two rates fit any line, so the growth with rate has no uncertainty; use a third rate.")
     beyond = line.get("beyond_decades", 0.0)
     if beyond > 0:
-        trust = "do not rely on it" if beyond > FAR_DECADES else "take it as a hint"
+        trust = "do not rely on it" if beyond > FAR_DECADES else "take it as an indication"
         said.append(
-            f"Extrapolated: the line's rate lies {beyond:.1f} powers of ten beyond those measured "
+            f"Extrapolated: the line's rate is {beyond:.1f} powers of ten beyond the measured rates "
             f"({trend.lowest_mm_per_s:.3g} to {trend.highest_mm_per_s:.3g} mm/s); {trust}."
         )
     if line and line.get("gap_mm", 0.0) is None:
-        said.append(
-            "No gap at the line's rate: a piece was not pressed to the platen force that belongs to it."
-        )
+        said.append("No gap at line rate: a piece was not pressed to the equivalent platen force.")
     return said

@@ -9,7 +9,7 @@ _ALWAYS = (
         "gap",
         "gap = size - d, where F(d) = wanted force on the mean loading curve of the piece's counted cycles",
         COMMON_PRACTICE,
-        "flat platens at test speed; a narrow or small wheel dents more than it squeezes, and needs a "
+        "flat platens at test speed; a narrow or small wheel dents more than it squeezes and needs a "
         "smaller gap for the same force",
     ),
     Formula(
@@ -23,22 +23,23 @@ _ALWAYS = (
         "G = mu N, for each side; u(G)^2 = (N u(mu))^2 + (mu u(N))^2, u(N) of the force on the next piece: "
         "the spread over pieces joined with the uncertainty of their mean",
         "Coulomb's law of dry friction, any textbook of mechanics; JCGM 100:2008, 5.1.2 (both recalled)",
-        "soft parts depart from it: their mu falls with pressure and changes with speed, dust and wet",
+        "soft parts differ: their mu falls with pressure and changes with speed, dust and moisture",
     ),
     Formula(
         "energy lost per pass",
         "E = h times the integral of F from 0 to d, h = (energy in - energy back) / energy in of the whole "
         "measured loop",
         COMMON_PRACTICE,
-        "exact only at the depth to which the loop was measured; one squeeze a pass, at test speed; a piece "
-        "that rolls is squeezed across ever new diameters and loses more",
+        "exact only at the depth to which the loop was measured; one squeeze per pass, at test speed; a "
+        "rolling piece is squeezed across new diameters all the time and loses more",
     ),
     Formula(
         "contact length at the wheel",
         "a = 2 sqrt(r^2 - h^2), h = (c^2 + r^2 - R^2) / (2 c), c = R + r - d/2: chord of two circles",
         "plane geometry of two circles, derived",
         "both sides dented equally, outlines unchanged: an upper bound; the contact of an elastic body is "
-        "shorter, by the root of two for small dents (Johnson, Contact Mechanics, 1985, ch. 4, recalled)",
+        "shorter, by a factor of root two for small dents (Johnson, Contact Mechanics, 1985, ch. 4, "
+        "recalled)",
     ),
 )
 
@@ -98,7 +99,7 @@ _RATES = (
         "d v / (L/2)",
         "least squares, any textbook of statistics; the straight line over the logarithm is common practice, "
         "no source",
-        "within the measured rates; one power of ten beyond them is a hint, more is a guess",
+        "within the measured rates; one power of ten beyond them is an indication, more is a guess",
     ),
 )
 

@@ -31,19 +31,19 @@ FORMULAS = (
         "peak pull-off force",
         "largest pull of each pull, from the force zero of the unloaded stretches around it",
         COMMON_PRACTICE,
-        "at the pulling speed of the method; quicker pulls of plastics hold more",
+        "at the pulling speed of the method; plastics hold more in faster pulls",
     ),
     Formula(
         "force at first slip",
         "pull at which the cap has moved by the stated offset beyond the straight line of its first give",
         "like the offset of a proof strength (ISO 6892-1, recalled)",
-        "what gives before the slip, cap and clamps, must be straight; a smaller offset asks for less noise",
+        "cap and clamps must deform linearly before the slip; a smaller offset needs less noise",
     ),
     Formula(
         "change per pull",
         "ln(peak) = a + b n, n the number of the pull, by least squares; change = 100 (e^b - 1) per cent",
         COMMON_PRACTICE,
-        "a cap that wears fast and then settles is no straight line; look at the picture",
+        "a cap that wears fast and then settles does not follow a straight line; look at the plot",
     ),
 )
 
@@ -172,7 +172,8 @@ def answer_pull(pieces: Sequence[PulledPiece], although: Sequence[str] = ()) -> 
         if not np.isfinite(each.peak_n).any():
             raise InputError(
                 f"pull: capture {each.result.capture}: found no pull with a peak that counts, expected a "
-                "force below zero where a cap is pulled off; is the force's sign right, and was the cap held?"
+                "force below zero where a cap is pulled off; check the sign of the force, and that the "
+                "cap was held"
             )
     # one for each piece: the pulls of its later captures come after those of its earlier ones
     gathered: dict[tuple[str | None, str], list[PulledPiece]] = {}
@@ -278,15 +279,15 @@ def _rows(piece: PulledPiece) -> list[dict[str, Any]]:
 
 
 def _notes(pieces: Sequence[PulledPiece], trends: Mapping[str, PullTrend]) -> list[str]:
-    said = ["The unit is the piece: pulls of one piece are no pieces of their own."]
+    said = ["The unit is the piece: pulls of one piece are averaged."]
     said += [
-        f"The first pull of {each.result.piece} does not count, so that {each.result.piece} is left out "
-        "where first pulls are meant."
+        f"The first pull of {each.result.piece} does not count, so {each.result.piece} is left out of "
+        "figures for first pulls."
         for each in pieces
         if not isfinite(each.peak_n[0])
     ]
     said += [
-        f"Captures of {each.result.piece} follow each other: its first pull is that of the first of them."
+        f"Captures of {each.result.piece} follow each other: its first pull is that of the first capture."
         for each in pieces
         if ", " in each.result.capture
     ]
@@ -296,13 +297,13 @@ def _notes(pieces: Sequence[PulledPiece], trends: Mapping[str, PullTrend]) -> li
             f"Pieces were pulled {counts[0]} to {counts[-1]} times: do not compare means over all pulls."
         )
     if len(pieces) < 2:
-        said.append("One piece shows no spread: the next one may hold by much more or less.")
+        said.append("One piece does not show the spread: the next one may hold much more or less.")
     if trends:
         falling = [name for name, each in trends.items() if each.high is not None and each.high < 0]
         if falling:
             said.append(
-                f"It holds less from pull to pull, beyond chance, in {len(falling)} of {len(trends)}."
+                f"It holds less from pull to pull, more than by chance, in {len(falling)} of {len(trends)}."
             )
     else:
-        said.append("One pull a piece shows nothing of wear.")
+        said.append("One pull per piece does not show wear.")
     return said

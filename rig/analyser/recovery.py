@@ -276,7 +276,7 @@ def fit_recovery(
     reason = _why_none(count, first_s, last_s)
     if reason:
         return RecoveryFit(None, None, count, first_s, last_s, shared_u_mm, np.nan, None, (reason,), touches)
-    notes = [] if stated else ["Uncertainties of the touches are not known: their scatter is taken."]
+    notes = [] if stated else ["The uncertainties of the touches are unknown: their scatter is used."]
     laws = [_fitted_logarithm(touches, stated=stated)]
     stretched, why = _fitted_stretched(touches, stated=stated)
     if stretched is None:
@@ -290,7 +290,7 @@ def fit_recovery(
     coverage = float(stdtrit(np.inf if known else spare, (1 + CONFIDENCE) / 2))
     ahead = _forecast(law, touches, last_s * 10**FORECAST_DECADES, shared_u_mm, coverage)
     if law.scale > 1:
-        notes.append(f"The touches scatter {law.scale:.2g} times as much as their uncertainties say.")
+        notes.append(f"The touches scatter {law.scale:.2g} times as much as their uncertainties.")
     return RecoveryFit(
         law, other, count, first_s, last_s, shared_u_mm, coverage, ahead, tuple(notes), touches
     )
@@ -312,7 +312,7 @@ def _usable(
 
 def _why_none(count: int, first_s: float, last_s: float) -> str:
     if count < FEWEST_TOUCHES:
-        return f"No fit: found {count} touches after release, expected {FEWEST_TOUCHES} at least."
+        return f"No fit: found {count} touches after release, expected {FEWEST_TOUCHES} or more."
     if last_s < SHORTEST_SPAN * first_s:
         return (
             f"No fit: the touches lie between {first_s:.4g} s and {last_s:.4g} s after release, expected "
@@ -362,7 +362,7 @@ def _fitted_stretched(touches: Touches, *, stated: bool) -> tuple[RecoveryLaw | 
     """The law, or why the touches do not support it."""
     count, needed = len(touches.after_s), 6 if stated else 7
     if count < needed:
-        return None, f"found {count} touches, expected {needed} at least for its four parameters"
+        return None, f"found {count} touches, expected {needed} or more for its four parameters"
     low_s, high_s = touches.after_s[0] / TIME_MARGIN, touches.after_s[-1] * TIME_MARGIN
     start = _start(touches, low_s, high_s)
 
@@ -383,7 +383,7 @@ def _fitted_stretched(touches: Touches, *, stated: bool) -> tuple[RecoveryLaw | 
     if not low_s * 1.01 < tau.value < high_s / 1.01:
         return None, "the touches do not determine its time constant"
     if not abs(first.value - final.value) > 2 * final.u:
-        return None, "the touches do not determine the set that stays"
+        return None, "the touches do not determine the permanent set"
     return law, ""
 
 

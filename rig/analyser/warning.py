@@ -21,7 +21,7 @@ FEW_POINTS = 10
 _KIND_WORDS = {
     Kind.PEAK_FORCE: "peak force",
     Kind.PEAK_PLACE: "peak deflection",
-    Kind.TOE: "contact and what counts from it",
+    Kind.TOE: "contact and what is measured from it",
     Kind.TOE_SHAPE: "initial stiffness",
     Kind.LOADING: "loading curve",
     Kind.UNLOADING: "unloading curve",
@@ -71,16 +71,15 @@ def _about_start(result: CaptureResult, start: Start, tally: Tally) -> Iterator[
     yield from _about_zero(result.zero)
     if not tally.cycles:
         yield (
-            f"No cycle was found: the force never rose above {result.contact_force_n:.3g} N "
-            "while the platen moved. Check the calibration, the contact force and the signs: where loads are "
-            "negative, `--sense tension` changes the sign of force and position. "
-            "`pressrig pull` reads pull-offs."
+            f"No cycle was found: the force never rose above {result.contact_force_n:.3g} N while the "
+            "platen moved. Check the calibration, the contact force and the signs: if loads are negative, "
+            "`--sense tension` changes the sign of force and position. `pressrig pull` measures pull-offs."
         )
         return
     if (tally.first_flags & Flag.STARTS_IN_CONTACT) and start.recorded_zero:
         yield "The recording starts in contact: deflection counts from the recorded zero of position."
     if not start.timed:
-        yield "There are no times: rates, holds and force retention are empty."
+        yield "There is no time column: rates, holds and force retention are empty."
 
 
 def _about_zero(zero: ForceZero | None) -> Iterator[str]:
@@ -92,7 +91,7 @@ def _about_zero(zero: ForceZero | None) -> Iterator[str]:
         f"the recording begins at {zero.start_n:.3g} N" if zero.start_n else "the recording begins at zero"
     )
     if zero.kind == "as-recorded":
-        why = "" if zero.asked else "; no untouched stretch at its start: choose with --zero"
+        why = "" if zero.asked else "; no untouched stretch at its start: set it with --zero"
         yield f"Force zero: as recorded{asked} ({began}{why})."
     elif zero.kind == "stated":
         yield f"Force zero: {zero.value_n:.6g} N{asked} ({began})."
@@ -110,7 +109,7 @@ def _about_points(start: Start) -> Iterator[str]:
         return
     position_mm, force_n = start.points
     count = len(position_mm)
-    yield f"{count} points are few: between them stiffness is only as good as a straight line."
+    yield f"{count} points are few: between them the curve is taken as straight."
     if count < 3 or not start.recorded_zero or np.ptp(position_mm) == 0:
         return
     intercept_n = np.polynomial.Polynomial.fit(position_mm, force_n, 1)(0.0)
@@ -131,7 +130,7 @@ def _about_flags(result: CaptureResult, tally: Tally) -> Iterator[str]:
             yield f"{_cycles(seen.count)} flagged ({flag.label}): {named}. {_spoils(flag)}"
     if not any(numbers["n"] for numbers in result.summary.values()):
         conditioning = result.settings.conditioning
-        yield f"No cycle is left for means: all are spoilt, or among the first {conditioning}."
+        yield f"No cycle is left for the means: all are flagged, or among the first {conditioning}."
 
 
 def _about_missing(result: CaptureResult, start: Start, tally: Tally) -> Iterator[str]:
@@ -141,7 +140,7 @@ def _about_missing(result: CaptureResult, start: Start, tally: Tally) -> Iterato
 
     yield "Set counts from the first contact at the contact force, where it is zero by definition."
     if settings.free_height_mm is None:
-        yield "Empty: compressions and forces at per cent of the free height, which is not known."
+        yield "Empty: compressions and forces at per cent of the free height, which is unknown."
     unreached = [depth.label for depth in settings.depths() if empty(f"{depth_name(depth)}.loading_n")]
     if unreached and settings.free_height_mm is not None:
         yield f"Empty: forces at {', '.join(unreached)}, which no cycle reaches."
@@ -152,23 +151,23 @@ def _about_missing(result: CaptureResult, start: Start, tally: Tally) -> Iterato
     if empty("negative_stiffness_mm"):
         yield "Empty: negative stiffness (no tangent of loading below zero)."
     if tally.ever_missing("initial_unloading_n_per_mm"):
-        yield "Empty in places: initial stiffness of unloading, where the specimen lets go within its window."
+        yield "No initial unloading stiffness for some cycles: the part lost contact inside the fit window."
     short = [
         f"{after_s:g} s" for after_s in RETENTION_AFTER_S if empty(f"force_retention_{after_s:.0f}s_pct")
     ]
     if short and start.timed:
         yield f"Empty: force retention at {', '.join(short)} (no hold is that long)."
     if result.softening is None:
-        yield "Empty: softening (it takes three unflagged cycles)."
+        yield "Empty: softening (needs three unflagged cycles)."
     if empty("loss_factor"):
-        yield "Empty: loss factor (it takes a cyclic squeeze about a mean that stays in contact)."
+        yield "Empty: loss factor (needs cyclic squeezes about a mean, always in contact)."
 
 
 def _spoils(flag: Flag) -> str:
     """What a flag keeps out of means, in a sentence."""
     kinds = SPOILS.get(flag, ~Kind(0))
     if not kinds:
-        return "Nothing is left out of means for it."
+        return "It does not affect the means."
     if kinds == ~Kind(0):
         return "They are left out of means."
     names = [_KIND_WORDS[kind] for kind in Kind if kind in kinds and kind in _KIND_WORDS]

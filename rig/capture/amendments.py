@@ -173,7 +173,7 @@ def add_amendment(
     """
     fields = dict(fields or {})
     if not reason.strip():
-        raise InputError("reason: found nothing, expected why this is done (--reason)")
+        raise InputError("reason: empty; give it with --reason")
     unknown = [name for name in fields if name not in AMENDABLE]
     if unknown:
         raise InputError(f"field {unknown[0]!r}: cannot be amended; expected one of {', '.join(AMENDABLE)}")

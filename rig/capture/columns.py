@@ -65,8 +65,8 @@ def parse_column(text: str) -> ColumnChoice:
         return ColumnChoice(unit)
     if not column or not unit:
         raise InputError(
-            f"column {text!r:.60} lacks a part; write it with its unit, as in 'disp:mm' or '#2:mm', or "
-            "a heading alone where the table says the unit"
+            f"column {text!r:.60} is incomplete; write it with its unit, as in 'disp:mm' or '#2:mm', or "
+            "only the heading if the table has the unit"
         )
     return ColumnChoice(column, unit)
 
@@ -141,8 +141,8 @@ def choose_columns(
         said = layout.units[place]
         if said is not None and unit not in (said, CLOCK):
             notes.append(
-                f"{layout.where}: the table says '{said}' for '{layout.headings[place]}'; "
-                f"read in '{unit}', as asked"
+                f"{layout.where}: the table says '{said}' for '{layout.headings[place]}'; read in "
+                f"'{unit}', as asked"
             )
         chosen[kind] = place, ColumnChoice(choice.column, unit)
     lacking = [kind for kind in KINDS if kind not in chosen and not (kind == "time" and in_order)]
@@ -156,7 +156,9 @@ def choose_columns(
         usable = [place for place in may_be["time"] if _unit(layout, place, columns)]
         if len(usable) != 1 or len(may_be["time"]) != 1:
             if may_be["time"]:
-                notes.append(f"{layout.where}: no time taken, rows are in order; choose a column with --time")
+                notes.append(
+                    f"{layout.where}: no time column used, rows are in order; choose one with --time"
+                )
             lacking.remove("time")
     for kind in lacking:
         if kind == "time" and not may_be[kind]:
@@ -174,7 +176,7 @@ def choose_columns(
         for kind in KINDS
         if kind in chosen
     )
-    without = "" if "time" in chosen else "; no column of time, so rows are in order"
+    without = "" if "time" in chosen else "; no time column, so rows are in order"
     notes.append(f"{layout.where}: {took}{without}")
     return chosen, notes
 
@@ -190,8 +192,8 @@ def _asked(layout: Layout, kind: Kind, choice: ColumnChoice, columns: Sequence[p
         unit = CLOCK
     if unit is None:
         raise InputError(
-            f"{layout.where}: column '{choice.column}': the table does not say its unit; write it, as in "
-            f"--{kind} '{choice.column}:{_USUAL_UNIT[kind]}'"
+            f"{layout.where}: column '{choice.column}': no unit in the table; give it, as in --{kind} "
+            f"'{choice.column}:{_USUAL_UNIT[kind]}'"
         )
     if choice.unit is None and unit != CLOCK:
         check_unit(kind, ColumnChoice(choice.column, unit))
@@ -209,7 +211,7 @@ def _place(layout: Layout, column: str) -> int:
     line = layout.heading_line or layout.numbers[0]
     raise InputError(
         f"{layout.where}, line {line}: {problem} column {column!r:.60}; found {layout.names()} "
-        f"(cells end at {layout.delimiter!r}); write one of these names or numbers"
+        f"(cells end at {layout.delimiter!r}); use one of these names or numbers"
     )
 
 
@@ -308,7 +310,7 @@ def _unclear(
         )
     line = layout.heading_line or layout.numbers[0]
     return InputError(
-        f"{layout.where}, line {line}: the headings do not say which columns to take: {'; '.join(problems)}. "
+        f"{layout.where}, line {line}: the headings do not show which columns to use: {'; '.join(problems)}. "
         f"Found {layout.names()}. Type: {' or: '.join(sets)}"
         + (
             ""

@@ -62,9 +62,9 @@ def export_samples(
     """
     opener = {".csv": _CsvWriter, ".parquet": pa.parquet.ParquetWriter}.get(to.suffix.lower())
     if opener is None:
-        raise InputError(f"{to}: unknown suffix {to.suffix!r}; name a file that ends in .csv or .parquet")
+        raise InputError(f"{to}: unknown suffix {to.suffix!r}; give a name that ends in .csv or .parquet")
     if to.exists() and not overwrite:
-        raise CaptureError(f"{to}: exists already and is not overwritten; choose another name")
+        raise CaptureError(f"{to}: already exists and is not overwritten; choose another name")
     temporary = to.with_name(f".{to.name}.tmp")
     try:
         _write(opener, temporary, capture, calibrated)

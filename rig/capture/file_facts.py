@@ -122,7 +122,7 @@ class NamePattern:
             )
         if "}{" in text:
             raise InputError(
-                f"--name: {text!r:.60}: two fields touch; expected a mark such as _ between them"
+                f"--name: {text!r:.60}: two fields touch; put a character such as _ between them"
             )
         self.text = text
         self._names = [name.strip().lower().replace("_", " ") for name in names]
@@ -145,12 +145,12 @@ class NamePattern:
         name = bare_name(path)
         one, other = self._shortest.fullmatch(name), self._longest.fullmatch(name)
         if one is None or other is None:
-            raise InputError(f"{path}: the name does not fit --name {self.text!r:.60}")
+            raise InputError(f"{path}: the name does not match --name {self.text!r:.60}")
         if one.groups() != other.groups():
             raise InputError(
-                f"{path}: the name fits --name {self.text!r:.60} in several ways, such as "
-                f"{', '.join(one.groups())!r:.60} or {', '.join(other.groups())!r:.60}; "
-                "use other marks, or --list"
+                f"{path}: the name matches --name {self.text!r:.60} in several ways, such as "
+                f"{', '.join(one.groups())!r:.60} or {', '.join(other.groups())!r:.60}; use other "
+                "separators, or --list"
             )
         cells = {key: text for key, text in zip(self._names, one.groups(), strict=True) if key != LEFT_OUT}
         return _facts(cells, {}, str(path))
@@ -181,7 +181,7 @@ def read_list(path: Path) -> dict[str, FileFacts]:
         if not name:
             raise InputError(f"{row.where}: file is empty; expected a name")
         if name in facts:
-            raise InputError(f"{row.where}: file {name!r:.60} stands in the list twice")
+            raise InputError(f"{row.where}: file {name!r:.60} appears twice in the list")
         facts[name] = _row_facts(row, columns)
     return facts
 

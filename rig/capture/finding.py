@@ -75,7 +75,7 @@ def find_captures(paths: Sequence[Path], *, once: bool = True, leave_out: bool =
         except ValueError:  # such as two stars beside letters
             matching = []
         if not matching:
-            found.problems.append(f"{path}: nothing has such a name")
+            found.problems.append(f"{path}: no such file or folder")
         for each in matching:
             _take(each, found, named=False)
     optional = {path for whole, path in found.paths.items() if whole not in found.named}

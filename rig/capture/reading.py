@@ -176,13 +176,13 @@ class Capture:
                 yield Damage(f"samples-{before + 1:04d}.arrow", 0, 0, lost)
         for name in TEXT_FILES:
             if (self.path / name).exists() and not (self.path / name).is_file():
-                yield Damage(name, 0, 0, "what it held: it is no file any more")
+                yield Damage(name, 0, 0, "its contents: it is no longer a file")
         for name, tally in (self.ending.files if self.ending else {}).items():
             if name not in present:
                 yield Damage(name, 0, tally.bytes, f"the whole file, {tally.samples} samples")
         for _, path in runs:
             if not path.is_file():
-                yield Damage(path.name, 0, 0, "the whole file: found something else of its name")
+                yield Damage(path.name, 0, 0, "the whole file: something else has its name")
 
     def _changed_texts(self) -> Iterator[Damage]:
         known = {damage.file for damage in self._known_damage}

@@ -139,7 +139,7 @@ def _take(rig: RigFile, port: str | None, loads: str, path: Path, settle: str) -
     settle_s = read_quantity("--settle", settle, "s")
     assert settle_s is not None
     if rig.calibration.force is None:
-        raise InputError(f"rig {rig.name}: force is not calibrated; `pressrig calibrate force` first")
+        raise InputError(f"rig {rig.name}: force is not calibrated; run `pressrig calibrate force` first")
     with log_to_file():
         take_verification(rig, port, loads, path, settle_s=settle_s)
 

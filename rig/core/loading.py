@@ -122,7 +122,8 @@ def read_bytes(path: Path, *, most: int = LARGEST_TEXT, what: str = "file", hint
     # A file may grow between the question for its size and the end of reading.
     if max(size, len(data)) > most:
         raise InputError(
-            f"{path}: {max(size, len(data))} bytes, a {what} has at most {most}; is it the right file?"
+            f"{path}: {max(size, len(data))} bytes, a {what} has at most {most}; check that it is the "
+            "right file"
         )
     return data
 
@@ -263,7 +264,7 @@ def _decoded(data: bytes, where: str) -> str:
 
 def _bounded(text: str | bytes, where: str) -> str:
     if len(text) > LARGEST_TEXT:
-        raise InputError(f"{where}: longer than {LARGEST_TEXT} bytes; is it the right file?")
+        raise InputError(f"{where}: longer than {LARGEST_TEXT} bytes; check that it is the right file")
     if isinstance(text, bytes):
         return _decoded(text, where)
     return text.removeprefix("\ufeff")
@@ -335,7 +336,7 @@ class _Tree:
     def _count(self, event: yaml.Event, values: int) -> None:
         self._values[id(self._open[-1])] += values
         if self._values[id(self._open[-1])] > MOST_VALUES:
-            self._refuse(event, f"more than {MOST_VALUES} values; is it the right file?")
+            self._refuse(event, f"more than {MOST_VALUES} values; check that it is the right file")
 
     def _refuse(self, event: Any, what: str) -> NoReturn:
         raise InputError(f"{self._where} line {event.start_mark.line + 1}: {what}")

@@ -110,15 +110,13 @@ def hard_by_hand(checked: CheckedMethod) -> tuple[str, ...]:
     said = []
     if checked.presses > MANY_PRESSES:
         said.append(
-            f"{checked.presses} presses by hand are many: a tired hand does not press as a fresh one does."
+            f"{checked.presses} presses by hand are many: a tired hand presses differently from a fresh one."
         )
     if checked.time_s > LONG_S:
-        said.append(
-            f"It takes about {checked.time_s / 3600:.1f} h, and somebody has to be there for each step."
-        )
+        said.append(f"It takes about {checked.time_s / 3600:.1f} h, with someone present for each step.")
     slowest = min((_speed_mm_per_s(step) for step in each_step(checked.method.steps)), default=math.inf)
     if slowest < CREEP_MM_PER_S:
-        said.append(f"{slowest:.2g} mm/s is slower than a lever moves smoothly; the speed will be uneven.")
+        said.append(f"{slowest:.2g} mm/s is slower than a lever can move smoothly; the speed will be uneven.")
     return tuple(said)
 
 
@@ -126,13 +124,13 @@ def _beyond_a_hand(step: Step) -> list[str]:
     reasons = []
     speed = _speed_mm_per_s(step)
     if math.isfinite(speed) and speed > HAND_SPEED_MM_PER_S:
-        reasons.append(f"{step.place}: {speed:.4g} mm/s, a hand keeps up to {HAND_SPEED_MM_PER_S:g} mm/s")
+        reasons.append(f"{step.place}: {speed:.4g} mm/s, a hand can hold up to {HAND_SPEED_MM_PER_S:g} mm/s")
     if isinstance(step, Repeat):
         if step.count > MOST_PRESSES:
-            reasons.append(f"{step.place}: {step.count} times, a hand does up to {MOST_PRESSES}")
+            reasons.append(f"{step.place}: {step.count} times, a hand can do up to {MOST_PRESSES}")
         if step.every_s is not None and step.every_s < SHORTEST_EVERY_S:
             reasons.append(
-                f"{step.place}: one every {step.every_s:.4g} s, a hand keeps a beat of "
+                f"{step.place}: one every {step.every_s:.4g} s, a hand can keep a pace of "
                 f"{SHORTEST_EVERY_S:g} s or longer"
             )
     return reasons

@@ -247,7 +247,7 @@ def depth_mm(depth: Depth, free_height_mm: float | None, place: Place) -> float:
     if depth.unit == "mm":
         return depth.value
     if free_height_mm is None:
-        refuse(place, f"{depth} of a free height that is not known; give the specimen's free height")
+        refuse(place, f"{depth} of an unknown free height; give the specimen's free height")
     return depth.value * free_height_mm / 100
 
 
@@ -320,7 +320,7 @@ class _Walk:
         if goal_mm <= progress.position_mm:
             refuse(
                 step.place,
-                f"goes to {goal_mm:g} mm, but the platen may stand at {progress.position_mm:g} mm already; "
+                f"goes to {goal_mm:g} mm, but the platen may already stand at {progress.position_mm:g} mm; "
                 "return first, or press deeper",
             )
         self._check_height(step.place, goal_mm, past_mm)
@@ -338,7 +338,7 @@ class _Walk:
         if shortest_s < busy_s:
             refuse(
                 step.place,
-                f"touches {shortest_s:.3g} s apart, but one there and back takes {busy_s:.3g} s; "
+                f"touches {shortest_s:.3g} s apart, but one touch and return takes {busy_s:.3g} s; "
                 "start later, touch less often, or use a smaller gap or more speed",
             )
         return progress.moved(-step.gap_mm, step.last_s + 2 * there_s)
@@ -363,8 +363,8 @@ class _Walk:
         if took_s > step.every_s:
             refuse(
                 step.place,
-                f"every {step.every_s:.4g} s, but the steps may take {took_s:.4g} s on this rig; "
-                "allow more time, press less deep, or raise their speed",
+                f"every {step.every_s:.4g} s, but the steps may take {took_s:.4g} s on this rig; allow "
+                "more time, press less deep, or raise the speed",
             )
         return replace(end, time_s=progress.time_s + step.every_s)
 
@@ -373,7 +373,7 @@ class _Walk:
             refuse(
                 place,
                 f"speed of {speed_mm_per_s:.4g} mm/s, the rig moves at up to "
-                f"{self.rig.speed_mm_per_s:g} mm/s; use less speed",
+                f"{self.rig.speed_mm_per_s:g} mm/s; use a lower speed",
             )
 
     def _check_force(
@@ -385,15 +385,15 @@ class _Walk:
         if self.stiffness_n_per_mm is None:
             refuse(
                 place,
-                "how far the force overshoots needs the specimen's stiffness, found none; give specimen: "
-                "{stiffness: ...} in the method, the largest slope to be expected",
+                "the overshoot of the force depends on the specimen's stiffness; give specimen: "
+                "{stiffness: ...} in the method, the largest expected slope",
             )
         least_mm = force_n / self.stiffness_n_per_mm
         if least_mm > (ROUGH * deepest_mm if deepest_mm else self.height_mm or self.rig.span_mm):
             refuse(
                 place,
                 f"a part of at most {self.stiffness_n_per_mm:g} N/mm gives {force_n:.4g} N only after "
-                f"{least_mm:.4g} mm, which is too deep: is the unit of its stiffness right (N/mm, not N/m)?",
+                f"{least_mm:.4g} mm, which is too deep; check the unit of its stiffness (N/mm, not N/m)",
             )
         past_n = overshoot_n(speed_mm_per_s, self.stiffness_n_per_mm, self.rig)
         most_n = self.rig.force_n[1]
@@ -402,7 +402,7 @@ class _Walk:
             refuse(
                 place,
                 f"{force_n:.4g} N and {past_n:.3g} N of overshoot at {speed_mm_per_s:.4g} mm/s exceed "
-                f"{whose} {most_n:g} N; use a smaller force or less speed",
+                f"{whose} {most_n:g} N; use a smaller force or a lower speed",
             )
 
     def _check_pull(self, step: Pull) -> None:
@@ -411,19 +411,19 @@ class _Walk:
             refuse(
                 step.place,
                 f"a pull of up to {step.largest_n:g} N, but the rig's least force is {least_n:g} N; pulls "
-                "are below zero: give a rig that may pull (drive: force), or a smaller largest",
+                "are below zero: use a rig that may pull (drive: force), or a smaller limit",
             )
         rise_n_per_s, most_n_per_s = step.largest_n / LETS_GO_S, self.rig.largest_rise_n_per_s
         if rise_n_per_s > most_n_per_s:
             refuse(
                 step.place,
-                f"what lets go at {step.largest_n:g} N rises by up to {rise_n_per_s:.0f} N/s, the rig halts "
-                f"at {most_n_per_s:.0f} N/s; allow a larger drive: force_rise, or pull with less",
+                f"a part that comes off at {step.largest_n:g} N rises by up to {rise_n_per_s:.0f} N/s, the "
+                f"rig halts at {most_n_per_s:.0f} N/s; allow a larger drive: force_rise, or a smaller pull",
             )
 
     def _check_height(self, place: Place, goal_mm: float, past_mm: float) -> None:
         if self.height_mm is None:
-            refuse(place, "the specimen's free height bounds a press, found none; give it")
+            refuse(place, "a press needs the specimen's free height; give it")
         margin_mm = max(SMALLEST_MARGIN_MM, self.height_mm * HEIGHT_MARGIN_PCT / 100)
         most_mm = self.height_mm - margin_mm
         if goal_mm + past_mm > most_mm:

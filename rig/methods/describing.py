@@ -41,13 +41,13 @@ def describe(checked: CheckedMethod) -> tuple[str, ...]:
     method = checked.method
     share = "" if checked.deepest_pct is None else f" ({checked.deepest_pct:.1f} % of the free height)"
     presses = f"{checked.presses} press{'' if checked.presses == 1 else 'es'}"
-    left_out = f", the first {method.conditioning.cycles} left out" if method.conditioning.cycles else ""
+    left_out = f", without the first {method.conditioning.cycles}" if method.conditioning.cycles else ""
     summary = (
         f"{method.name}: {presses}{left_out}, at most {checked.deepest_mm:.2f} mm deep{share}, "
         f"about {duration(checked.time_s)}."
     )
     air = (
-        ("Standard laboratory air is asked for: 23 C and 50 % RH.",)
+        ("Standard laboratory air is required: 23 C and 50 % RH.",)
         if method.conditioning.standard_air
         else ()
     )
@@ -112,8 +112,8 @@ def _sentence(checked: CheckedMethod, step: Step) -> str:
         case Recover():
             said = (
                 f"Touch {step.touches} times with {step.force_n:.3g} N, from {duration(step.first_s)} to "
-                f"{duration(step.last_s)} after this step begins, spaced by the logarithm of time, "
-                f"and back to a gap of {step.gap_mm:g} mm each time."
+                f"{duration(step.last_s)} after this step starts, at logarithmic intervals, returning to a "
+                f"gap of {step.gap_mm:g} mm each time."
             )
         case OffRig():
             least = [f"at least {duration(step.least_s)}"] if step.least_s else []

@@ -249,8 +249,8 @@ def parse_plan(text: str, source: str) -> EndurancePlan:
     return EndurancePlan(
         source,
         fields.text("name", "float abuse"),
-        fields.text("purpose", "what it is for, in a sentence"),
-        fields.text("follows", "the published procedure, and where this departs from it"),
+        fields.text("purpose", "its purpose, in one sentence"),
+        fields.text("follows", "the published procedure, and where this differs from it"),
         specimen_needs(fields),
         touch,
         squeeze,
@@ -291,7 +291,7 @@ def _squeeze(fields: Fields) -> Squeeze:
     goal: PressToDepth | PressToForce
     if key == "force":
         if "stop_at" not in section:
-            refuse(place, "stop_at is missing; a squeeze to a force says how deep it may go, such as '60 %'")
+            refuse(place, "stop_at is missing; a squeeze to a force needs a largest depth, such as '60 %'")
         force_n = section.quantity("force", "N", "'400 N'")
         goal = PressToForce(place, force_n, depth_in(section, "stop_at"), speed)
     else:
@@ -311,7 +311,7 @@ def _squeeze(fields: Fields) -> Squeeze:
 def _until(fields: Fields) -> Until:
     section = _section(fields, "until", ("cycles", "time", "stiffness_loss", "set"))
     if "cycles" not in section and "time" not in section:
-        refuse(section.place, "found neither cycles nor time; say when it ends even if nothing else happens")
+        refuse(section.place, "found neither cycles nor time; give one, so that the run ends in any case")
     return Until(
         section.whole("cycles", 1, MOST_REPEATS) if "cycles" in section else None,
         section.quantity("time", "s", "'20 h'") if "time" in section else None,

@@ -54,8 +54,8 @@ def compose(text: str, source: str) -> yaml.Node:
     """
     if len(text) > LARGEST_TEXT:
         raise InputError(
-            f"{source}: {len(text)} characters found, a method has at most {LARGEST_TEXT}; "
-            "is it the right file?"
+            f"{source}: {len(text)} characters found, but a method has at most {LARGEST_TEXT}; check that "
+            "it is the right file"
         )
     return yaml_tree(text, source, expected="keys such as `name` and `steps`", aliases=False)
 
@@ -89,7 +89,7 @@ def scalar(place: Place, name: str, node: yaml.Node, right: str) -> str:
         refuse(at, f"{name}: found {kind}, expected one value such as {right}")
     value = str(node.value)
     if not value.strip():
-        refuse(at, f"{name}: nothing found, expected a value such as {right}")
+        refuse(at, f"{name}: empty, expected a value such as {right}")
     return value
 
 

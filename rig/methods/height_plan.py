@@ -130,14 +130,14 @@ def check_height_plan(
     """
     if not LEAST_TOUCHES <= plan.touches <= MOST_TOUCHES:
         raise InputError(
-            f"{called['touches']}: found {plan.touches}, expected {LEAST_TOUCHES} to {MOST_TOUCHES}: "
-            "one alone says nothing of how well it repeats"
+            f"{called['touches']}: found {plan.touches}, expected {LEAST_TOUCHES} to {MOST_TOUCHES}: one "
+            "alone does not show how well it repeats"
         )
     check_height_forces(plan.contact_n, plan.top_n, called)
     if TOP_MARGIN * plan.top_n > rig.force_n[1]:
         raise InputError(
-            f"{called['top_n']}: found {plan.top_n:g} N, the rig's limit is {rig.force_n[1]:g} N, of which "
-            "some is needed for stopping; use a smaller one"
+            f"{called['top_n']}: found {plan.top_n:g} N, the rig's limit is {rig.force_n[1]:g} N, and "
+            "stopping needs some of it; use a smaller force"
         )
     speed = called["speed_mm_per_s"]
     if plan.speed_mm_per_s > rig.speed_mm_per_s:
@@ -160,12 +160,12 @@ def check_height_plan(
         )
     if plan.gap_mm + CLEARANCE_MM > rig.span_mm:
         raise InputError(
-            f"{called['gap_mm']}: found {plan.gap_mm:g} mm, the rig's travel is {rig.span_mm:g} mm; "
-            "use a smaller one"
+            f"{called['gap_mm']}: found {plan.gap_mm:g} mm, the rig's travel is {rig.span_mm:g} mm; use a "
+            "smaller gap"
         )
     if plan.rest_s > LONGEST_REST_S:
         raise InputError(
-            f"{called['rest_s']}: found {plan.rest_s:g} s, expected a day ({LONGEST_REST_S:g} s) at the most"
+            f"{called['rest_s']}: found {plan.rest_s:g} s, expected a day ({LONGEST_REST_S:g} s) at most"
         )
     expected_mm = plan.expected_mm
     if expected_mm is not None and expected_mm + plan.gap_mm + CLEARANCE_MM > rig.span_mm:

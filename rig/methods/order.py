@@ -77,12 +77,12 @@ def _after(platen: _Platen, step: Step) -> _Platen:
 def _refuse_out_of_place(platen: _Platen, step: Step) -> None:
     counts_from_contact = isinstance(step, PressToDepth | PressToForce | Return | Pull | Recover)
     if counts_from_contact and not platen.contact_known:
-        refuse(step.place, "no contact is known here; touch first, and again after a step off the rig")
+        refuse(step.place, "the contact is not known here; touch first, and again after a step off the rig")
     if platen.at == "pressed" and isinstance(step, Touch | Rest | Recover | OffRig):
         refuse(step.place, "the specimen is still pressed here; return first")
     if platen.at == "clear" and isinstance(step, Hold):
         refuse(step.place, "nothing is pressed here; touch or press first, or write rest")
     if platen.at == "clear" and isinstance(step, Pull):
-        refuse(step.place, "nothing is held here; press the specimen on first")
+        refuse(step.place, "nothing is attached here; press the specimen on first")
     if platen.at == "contact" and isinstance(step, OffRig):
         refuse(step.place, "the platen still stands on the specimen; return to a gap first")

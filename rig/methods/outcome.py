@@ -176,7 +176,7 @@ def recovery_touches(course: Course, stretch_of: StretchOf) -> tuple[RecoveryTou
     """
     bench = _Bench(course, stretch_of, PieceFacts())
     if course.released_us is None:
-        raise InputError("recovery: the method was not carried out as far as its recover step")
+        raise InputError("recovery: the method did not reach its recover step")
     looks = [done for done in course.of("touch") if isinstance(done.step, Recover)]
     first = bench.first_touch()
     found = []
@@ -218,7 +218,7 @@ class _Bench:
     def first_touch(self) -> TouchReading:
         touches = self.contacts()
         if not touches:
-            raise InputError("touch: the recording holds no whole one")
+            raise InputError("touch: the recording holds no complete one")
         return self.touch(touches[0])
 
     def both_touches(self) -> tuple[TouchReading, TouchReading]:
@@ -226,7 +226,7 @@ class _Bench:
         touches = self.contacts()
         if len(touches) < 2:
             raise InputError(
-                f"height: it takes a touch before and one after; {len(touches)} is in the recording"
+                f"height: needs a touch before and one after; {len(touches)} is in the recording"
             )
         forces = [done.step.force_n for done in (touches[0], touches[-1]) if isinstance(done.step, Touch)]
         if abs(forces[0] - forces[1]) > SAME_FORCE * forces[0]:
@@ -442,7 +442,7 @@ def _set_of_deflection(bench: _Bench) -> _Worked:
     free_mm, left, parts = _heights(bench)
     spacer_mm = bench.facts.spacer_mm
     if spacer_mm is None:
-        raise InputError('spacer: its height was not given; say --spacer "45 mm"')
+        raise InputError('spacer: give its height, --spacer "45 mm"')
     of_height, pct = _both_bases(free_mm, left, spacer_mm)
     parts = [*parts, _spacer(spacer_mm), of_height]
     return pct.value, pct.u, f" Basis: {OF_IMPOSED_DEFLECTION}.", parts
@@ -456,7 +456,7 @@ def _thickness_loss(bench: _Bench) -> _Worked:
 def _hardness_loss(bench: _Bench) -> _Worked:
     before, after = bench.held(40), bench.held(40, last=True)
     if before[0].begin_us == after[0].begin_us:
-        raise InputError("hardness: it takes a hold at 40 % before and one after; one is in the recording")
+        raise InputError("hardness: needs a hold at 40 % before and one after; the recording has one")
     first, last = bench.held_force(40), bench.held_force(40, last=True)
     pct = loss_pct(first.value, last.value)
     u = 100 * hypot(last.u / first.value, last.value * first.u / first.value**2)

@@ -106,8 +106,8 @@ def parse_method(text: str, source: str) -> Method:
     method = Method(
         source,
         fields.text("name", "plain squeeze"),
-        fields.text("purpose", "what it is for, in a sentence"),
-        fields.text("follows", "the published procedure, and where this departs from it"),
+        fields.text("purpose", "its purpose, in one sentence"),
+        fields.text("follows", "the published procedure, and where this differs from it"),
         specimen_needs(fields),
         _conditioning(fields),
         steps,
@@ -148,8 +148,8 @@ def _conditioning_leaves_something(fields: Fields, method: Method) -> None:
     if 0 < presses <= method.conditioning.cycles:
         refuse(
             Place(method.source, fields.at("conditioning").line, "conditioning"),
-            f"cycles: found {method.conditioning.cycles} of {presses} presses, "
-            "which leaves none for the result; condition less or press more",
+            f"cycles: found {method.conditioning.cycles} of {presses} presses, which leaves none for the "
+            "result; use fewer or press more often",
         )
 
 
@@ -171,7 +171,7 @@ def _names(fields: Fields, key: str, known: tuple[str, ...]) -> tuple[str, ...]:
 
 def _steps(place: Place, node: yaml.Node, source: str, prefix: str, nesting: int) -> tuple[Step, ...]:
     if nesting > DEEPEST_NESTING:
-        refuse(place, f"steps: repeats nested {nesting} deep, at most {DEEPEST_NESTING} are allowed")
+        refuse(place, f"steps: repeats nested {nesting} deep, at most {DEEPEST_NESTING} allowed")
     nodes = items(place, "steps", node, "- touch: {...}")
     if not nodes:
         refuse(place, "steps: none found, expected at least one such as - touch: {...}")
@@ -209,7 +209,7 @@ def _press(place: Place, node: yaml.Node) -> PressToDepth | PressToForce:
     goal = fields.only_one_of("deflection", "compression", "force")
     if goal == "force":
         if "stop_at" not in fields:
-            refuse(place, "stop_at is missing; a press to a force says how deep it may go, such as '60 %'")
+            refuse(place, "stop_at is missing; a press to a force needs a largest depth, such as '60 %'")
         stop = depth_in(fields, "stop_at")
         return PressToForce(place, fields.quantity("force", "N", "'80 N'"), stop, _speed(fields))
     if "stop_at" in fields:

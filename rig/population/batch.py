@@ -36,7 +36,7 @@ MOST_PIECES = 100_000
 
 CALIBRATION = "calibration"
 
-ONE_PIECE = "One piece shows nothing of how pieces spread: there is neither an interval nor a tolerance."
+ONE_PIECE = "One piece does not show the spread between pieces: there is no interval and no tolerance."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -273,16 +273,18 @@ def pieces_needed(
 def _notes(odd: Sequence[str], p: float | None, *, spreads: bool, unreachable: bool) -> list[str]:
     said = []
     if not spreads:
-        said.append("All pieces read the same: the values are too coarse to show how pieces spread.")
+        said.append("All pieces read the same: the resolution is too coarse to show their spread.")
     if odd:
-        said.append(f"Stands far off the others: {', '.join(odd)}. Look at it; it is in all figures.")
+        said.append(f"Outlier: {', '.join(odd)}. Check it; it is included in all figures.")
     if p is not None and p < ODD_P:
         said.append(
-            f"The pieces are not spread normally (Shapiro test, p = {p:.2g}): "
-            "the tolerance interval does not hold what it says; the interval of the mean nearly does."
+            f"The pieces are not normally distributed (Shapiro test, p = {p:.2g}): the tolerance interval "
+            "is not reliable; the interval of the mean nearly is."
         )
     if unreachable:
-        said.append("The wanted half width cannot be reached by more pieces; the calibration leaves more.")
+        said.append(
+            "More pieces cannot reach the wanted half width; the calibration's uncertainty is larger."
+        )
     return said
 
 

@@ -193,7 +193,9 @@ def difference_between(
     )
     if min(len(first), len(second)) < 2:
         lone = first_name if len(first) < 2 else second_name
-        why = f"{lone} has one piece only, which shows nothing of how pieces spread: there is no interval."
+        why = (
+            f"{lone} has only one piece, which does not show the spread between pieces: there is no interval."
+        )
         return replace(found, notes=(*notes, why))
     estimate = mean_difference(
         values, others, paired=paired, shared_u=shared_u, shared_freedom=shared_freedom
@@ -226,8 +228,8 @@ def _paired(
             second,
             False,
             [
-                f"{len(both)} pieces stand in both groups ({names}), too few to compare them with "
-                "themselves: all are taken as independent, which makes the interval rather too wide."
+                f"{len(both)} pieces are in both groups ({names}), too few for a paired comparison: all "
+                "are treated as independent, which makes the interval slightly too wide."
             ],
         )
     left = len(first) + len(second) - 2 * len(both)

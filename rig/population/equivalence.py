@@ -133,8 +133,8 @@ def pieces_to_decide(
     if _power(with_pieces(MOST_PIECES), margin, at) < POWER:
         shared = with_pieces(MOST_PIECES)
         if shared.shared_u > shared.own_u:
-            return None, "the calibration alone leaves more than that in doubt"
-        return None, f"the difference lies so close to the margin that {MOST_PIECES} would not"
+            return None, "the calibration's uncertainty alone is larger than that"
+        return None, f"the difference is so close to the margin that {MOST_PIECES} would not"
     low, high = 1, MOST_PIECES
     while high - low > 1:
         middle = (low + high) // 2

@@ -129,7 +129,7 @@ class GaugeResult:
             fields = dict(mapping)
             if "pool_above_p" in fields:
                 raise InputError(
-                    f"{where}: pool_above_p: an older study, whose model was chosen by a test; make it again"
+                    f"{where}: pool_above_p: an older study, whose model was chosen by a test; repeat it"
                 )
             fields["pieces"], fields["notes"] = tuple(fields["pieces"]), tuple(fields["notes"])
             fields["appraisers"] = tuple(AppraiserFigures(**each) for each in fields["appraisers"])
@@ -219,11 +219,10 @@ def gauge_study(
 def _check(shape: tuple[int, ...], tolerance: float | None, level: float) -> None:
     pieces, appraisers, trials = shape
     if pieces < 2:
-        raise InputError("gauge study: found one piece, expected two or more; five or ten say more")
+        raise InputError("gauge study: found one piece, expected two or more, better five to ten")
     if appraisers == 1 and trials == 1:
         raise InputError(
-            "gauge study: each piece was measured once by one appraiser, so nothing was repeated; "
-            "expected two trials of each piece or more"
+            "gauge study: each piece was measured only once; expected two or more trials of each"
         )
     if tolerance is not None and not (math.isfinite(tolerance) and tolerance > 0):
         raise InputError(f"tolerance: found {tolerance}, expected a width above zero")
@@ -261,21 +260,21 @@ def _notes(trials: TrialTable, chosen: GaugeModel) -> tuple[str, ...]:
     if trials.trials == 1:
         return (
             *said,
-            "With one trial an interaction cannot be told from the repeats; it is counted as such.",
+            "With one trial an interaction cannot be separated from the repeats and is counted as repeats.",
         )
     same = float((np.ptp(trials.measured, axis=2) == 0).mean())
     if same > SAME_SHARE:
         said.append(
-            f"{100 * same:.0f} % of the pieces repeat to the last digit: "
-            "the values are too coarse to show how far repeats spread."
+            f"{100 * same:.0f} % of the pieces repeat to the last digit: the resolution is too coarse to "
+            "show repeatability."
         )
     p = drift_p(trials.measured)
     if p is not None and p < DRIFT_P:
         means = trials.measured.mean((0, 1))
         said.append(
-            f"Values change from trial to trial (means of first and last {means[0]:.4g}, {means[-1]:.4g}): "
-            "pieces that give way as they are squeezed do so, and it is counted as repeats. "
-            "Let them rest longer, or squeeze them in before."
+            f"Values change from trial to trial (means of first and last {means[0]:.4g}, {means[-1]:.4g}), "
+            "as pieces that soften do; this counts as repeats. Let them rest longer, or condition them "
+            "first."
         )
     p = unlike_repeats_p(trials.measured)
     if p is not None and p < UNLIKE_P:

@@ -159,5 +159,5 @@ def _others(paired: Term, parts: tuple[TrialTable, TrialTable], level: float) ->
             square, df = mean_squares(part.measured)[APPRAISER]
             between.append((float(square) / part.measured.size, df))
         elif part.kinds[0] != DRIVEN:
-            return None, f"with one appraiser of kind {part.kinds[0]!r} nothing is known of others"
+            return None, f"with one appraiser of kind {part.kinds[0]!r} nothing is known about others"
     return _away(paired, between, level), ""

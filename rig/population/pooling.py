@@ -96,7 +96,7 @@ def joined_circumstances(results: Sequence[PieceResult]) -> tuple[str, ...]:
         return ()
     speeds = sorted(differing.found, key=lambda words: float(words.split()[0]))
     return (
-        f"Pressed by hand at {speeds[0]} to {speeds[-1]} and put together, since a hand cannot hold a speed; "
+        f"Pressed by hand at {speeds[0]} to {speeds[-1]} and pooled, since a hand cannot hold a speed; "
         "--strict lists them separately.",
     )
 
@@ -160,11 +160,9 @@ def pooled_although(
         )
         raise InputError(
             f"these were measured under different conditions: {told}. "
-            f'Leave some out, or put them together with --although "{names}" and keep that in mind'
+            f'Leave some out, or pool them with --although "{names}" and bear it in mind'
         )
-    allowed = (
-        f"Put together although different: {each.sentence}." for each in differing if each.name in although
-    )
+    allowed = (f"Pooled although different: {each.sentence}." for each in differing if each.name in although)
     return (*allowed, *(() if strict or RATE in although else joined_circumstances(results)))
 
 

@@ -21,9 +21,9 @@ DIAMETER = "diameter"
 """Directions that begin with it are diameters of one section: "diameter A", "diameter 45 deg"."""
 
 ROUNDNESS_WORDS = (
-    "half the difference of the largest and the smallest diameter; the roundness of ISO 1101 is the distance "
-    "of two circles about one centre that hold the whole section, which needs many more points, and a piece "
-    "with three lobes can have equal diameters all round"
+    "half the difference between the largest and the smallest diameter. Roundness to ISO 1101 is the "
+    "distance between two concentric circles that hold the whole section and needs many more points; a "
+    "piece with three lobes can have equal diameters all round"
 )
 
 
@@ -222,17 +222,19 @@ def _notes(
     if roundness_mm is not None:
         notes.append(f"Roundness is here {ROUNDNESS_WORDS}.")
     elif diameters:
-        notes.append("One diameter says nothing of roundness; read at least a second one across it.")
+        notes.append("One diameter does not show roundness; measure at least a second one across it.")
     for name, each in directions.items():
         if each.force_n is None:
-            notes.append(f"{name}: the contact force was not said; jaws squeeze a soft piece.")
+            notes.append(
+                f"{name}: measured with a caliper at an unstated jaw force, which compresses a soft part."
+            )
         elif each.force_n > 0:
             notes.append(
-                f"{name}: read with {each.force_n:g} N, and not corrected: the free piece is larger by this "
-                "force over its stiffness there."
+                f"{name}: read with {each.force_n:g} N and not corrected: the free piece is larger by this "
+                "force over its stiffness."
             )
         if each.left_out:
-            notes.append(f"{name}: {each.left_out} readings with greater forces were left out of the mean.")
+            notes.append(f"{name}: {each.left_out} readings at larger forces were left out of the mean.")
         if math.isnan(each.u_mm):
             notes.append(f"{name}: no uncertainty: one reading, and the instrument is not stated.")
     if drawing_size_mm is None:

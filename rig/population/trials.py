@@ -87,7 +87,7 @@ def arrange_trials(table: Any, *, where: str = "table", rows: Sequence[int] | No
     Raises
     ------
     InputError
-        If a column or a value is missing, a trial stands there twice, or the cells are not all filled alike.
+        If a column or a value is missing, a trial appears twice, or the cells are not all filled alike.
         The message names the row or the cell.
 
     Examples
@@ -101,7 +101,7 @@ def arrange_trials(table: Any, *, where: str = "table", rows: Sequence[int] | No
     count = len(columns["value"])
     lengths = {name: len(column) for name, column in columns.items()}
     if len(set(lengths.values())) > 1:
-        raise InputError(f"{where}: columns of unequal length, {lengths}; expected one entry a row in each")
+        raise InputError(f"{where}: columns of unequal length, {lengths}; expected one entry per row in each")
     if not 0 < count <= MOST_VALUES:
         raise InputError(f"{where}: found {count} rows, expected 1 to {MOST_VALUES}")
     lines = range(1, count + 1) if rows is None else rows
@@ -116,7 +116,7 @@ def arrange_trials(table: Any, *, where: str = "table", rows: Sequence[int] | No
         if trial in filled:
             raise InputError(
                 f"{where}, row {line}: piece {piece!r}, appraiser {appraiser!r}, trial {trial!r} "
-                "stands there twice; each trial is one row"
+                "appears twice; each trial is one row"
             )
         filled[trial] = value
     pieces, appraisers = (tuple(dict.fromkeys(each)) for each in names[:2])
@@ -162,8 +162,8 @@ def _refuse_gaps(
             lacking = [label for label in labels if label not in found]
             which = f" (no trial {', '.join(lacking[:3])})" if len(found) < usual and lacking else ""
             raise InputError(
-                f"{about}: {len(found)} trials{which}; expected {usual}, as in most other cells. "
-                "Measure what is missing, or leave out the piece, the appraiser or the trial for all"
+                f"{about}: {len(found)} trials{which}; expected {usual}, as in most other cells. Measure "
+                "what is missing, or leave out the piece, appraiser or trial everywhere"
             )
 
 

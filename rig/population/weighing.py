@@ -252,13 +252,14 @@ def resolution_note(weighing: Weighing) -> str | None:
     mass_g, step_g = weighing.mass_g, weighing.resolution_g
     if abs(mass_g) <= max(step_g, 2 * weighing.u_g):
         return (
-            f"{mass_g:.4g} g cannot be told from nothing: the scale steps by {step_g:.3g} g and the standard "
-            f"uncertainty is {weighing.u_g:.2g} g; weigh several pieces at once, or take a finer scale"
+            f"{mass_g:.4g} g cannot be distinguished from zero: the scale steps by {step_g:.3g} g and the "
+            f"standard uncertainty is {weighing.u_g:.2g} g; weigh several pieces at once, or use a finer "
+            "scale"
         )
     if step_g > COARSE * abs(mass_g):
         return (
-            f"the scale steps by {step_g:.3g} g, {100 * step_g / abs(mass_g):.2g} % of this mass; a finer "
-            "scale would tell pieces apart"
+            f"the scale steps by {step_g:.3g} g, {100 * step_g / abs(mass_g):.2g} % of this mass; use a "
+            "finer scale to tell pieces apart"
         )
     return None
 
@@ -292,7 +293,7 @@ def spread_note(mass_g: float, others_g: Sequence[float]) -> str | None:
     if abs(mass_g - middle_g) <= half_g:
         return None
     return (
-        f"{mass_g:.4g} g lies outside the spread of its batch: the next of such pieces is expected from "
+        f"{mass_g:.4g} g lies outside the spread of its batch: the next piece is expected from "
         f"{middle_g - half_g:.4g} to {middle_g + half_g:.4g} g ({n} others, {100 * (1 - UNUSUAL):.0f} %); "
-        "is it the right piece, was the pan clear?"
+        "check that it is the right piece and that the pan was clear"
     )

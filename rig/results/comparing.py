@@ -129,8 +129,8 @@ def _refuse_unlabelled(labels: Mapping[str, str | None], by: str) -> None:
     lacking = [name for name, label in labels.items() if label is None]
     if lacking:
         raise InputError(
-            f"--by {by}: not stated is the {by} of {first_few(lacking, 3)}; "
-            "leave these out, or tell groups apart by something else"
+            f"--by {by}: there is no {by} for {first_few(lacking, 3)}; leave these out, or group by "
+            "something else"
         )
 
 

@@ -480,8 +480,8 @@ def _too_many(results: Sequence[PieceResult], count: int, although: Sequence[str
     told = "; ".join(each.sentence for each in differing)
     names = ", ".join(each.name for each in differing)
     return (
-        f"not put on one sheet: these captures were measured under {count} different conditions, expected at "
-        f'most {MOST_SETS}: {told}. Leave some out, or put them together with --although "{names}"'
+        f"not on one sheet: these captures were measured under {count} different conditions, expected at "
+        f'most {MOST_SETS}: {told}. Leave some out, or pool them with --although "{names}"'
     )
 
 
@@ -527,7 +527,7 @@ def _alike_set(
         rounded=rounded,
         stands_mm={each.capture: stands[each.capture] for each in results if each.capture in stands},
         notes=(
-            *(f"Put together although different: {each.sentence}." for each in differing),
+            *(f"Pooled although different: {each.sentence}." for each in differing),
             *(() if strict else joined_circumstances(results)),
             *unstated_circumstances(results),
         ),

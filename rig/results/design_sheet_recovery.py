@@ -78,7 +78,7 @@ def recovery_figures(
             found += _over_pieces(letter, group, having, touches)
         else:
             unlike.append(
-                f"{group}: the contact checks came after different times, so each piece is listed by itself "
+                f"{group}: the contact checks came at different times, so each piece is listed separately "
                 "below."
             )
     return tuple(found), tuple(unlike)

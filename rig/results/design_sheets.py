@@ -77,7 +77,7 @@ def sheet_of(
     if others:
         pressed = [each for each in pressed if each.values.piece not in others]
         facts = [each for each in facts if each.piece not in others]
-        notes = [*notes, f"Left out, since they are of another model: {', '.join(others)}."]
+        notes = [*notes, f"Left out because they are another model: {', '.join(others)}."]
     models = dict.fromkeys(each.model for each in facts if each.model)
     results = [each.values for each in pressed]
     columns = list(dict.fromkeys(name for each in results for name in each.values))
@@ -102,12 +102,12 @@ def _of_another_model(facts: Sequence[PieceFacts], model: str | None) -> list[st
     """Pieces that the register knows by another name than this one."""
     models = list(dict.fromkeys(each.model for each in facts if each.model))
     if model is None and len(models) > 1:
-        raise InputError(f"--model: the pieces are of several models: {', '.join(models)}; name one of them")
+        raise InputError(f"--model: the pieces are of several models: {', '.join(models)}; give one of them")
     if model is None or not models:
         return []
     if model not in models:
         raise InputError(
-            f"--model: the register knows no captured piece of {model!r}; found {', '.join(models)}"
+            f"--model: the register has no captured piece of {model!r}; found {', '.join(models)}"
         )
     return [each.piece for each in facts if each.model and each.model != model]
 

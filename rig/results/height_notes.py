@@ -32,12 +32,12 @@ def height_sentences(
                 f"than the piece's, more than {_span(oldest_bare_s)}: touch the bare platens again."
             )
         if each.header.calibration != piece.header.calibration:
-            yield f"{each.name} was recorded with another calibration; that of the piece counts for both."
+            yield f"{each.name} was recorded with a different calibration; the piece's is used for both."
     if len(bare) == 1 and homed is not False:
         known = "was homed" if homed else "may have been homed (the captures do not say)"
         yield (
-            f"The position {known} between the bare touch and the piece's; how well homing repeats is not in "
-            "the uncertainty. Bare captures of several homings would show it: give --bare for each."
+            f"The position {known} between the bare touch and the piece's; the uncertainty leaves out how "
+            "well homing repeats. To include it, give --bare captures of several homings."
         )
     for each in (*bare, piece):
         yield from each.left_out
@@ -48,9 +48,9 @@ def height_sentences(
 def _about_caliper(at_contact: Height, at_top: Height) -> str:
     less_mm = at_contact.mm - at_top.mm
     return (
-        f"A caliper squeezes what it measures: closed with {at_top.force_n:g} N it would find "
-        f"{less_mm:.3f} mm ({100 * less_mm / at_contact.mm:.2g} %) less than at {at_contact.force_n:g} N. "
-        "State the force beside the height."
+        f"A caliper compresses a soft part: closed with {at_top.force_n:g} N it would read {less_mm:.3f} "
+        f"mm ({100 * less_mm / at_contact.mm:.2g} %) less than at {at_contact.force_n:g} N. State the "
+        "force with the height."
     )
 
 
@@ -59,13 +59,13 @@ def _about_touches(height: Height) -> Iterator[str]:
     if height.first_mm is not None:
         yield (
             f"The first touch {at} found {height.first_mm:.4f} mm, apart from the later ones "
-            f"({height.mm:.4f} mm) by more than their scatter: it is left out of the mean. A piece that "
-            "creeps has changed by being touched; its height before was the first one."
+            f"({height.mm:.4f} mm) by more than their scatter, and is left out of the mean. If the piece "
+            "creeps, touching has changed it; its original height was the first one."
         )
     if height.trend_mm is not None:
         yield (
             f"The height {at} changes by {1000 * height.trend_mm:+.2g} um from touch to touch, more than "
-            "chance: the piece has not come to rest between touches. Rest longer."
+            "by chance: the piece has not recovered between touches. Use a longer rest."
         )
 
 
@@ -79,12 +79,12 @@ def _about_range(
         found = [touch.position_mm for each in (*bare, piece) for touch in each.touches(top=True)]
         if min(found) < low_mm or max(found) > high_mm:
             yield (
-                f"Touched from {min(found):.2f} to {max(found):.2f} mm, outside of the position's calibrated "
+                f"Touched from {min(found):.2f} to {max(found):.2f} mm, outside the position's calibrated "
                 f"range of {low_mm:.2f} to {high_mm:.2f} mm."
             )
     if force is not None and force.value_range is not None and at_top.force_n > force.value_range[1]:
         yield (
-            f"{at_top.force_n:g} N lies outside of the force's calibrated range, which ends at "
+            f"{at_top.force_n:g} N is outside the force's calibrated range, which ends at "
             f"{force.value_range[1]:.3g} N."
         )
 

@@ -145,7 +145,10 @@ def _unloaded(
     )
     known = np.isfinite(contact_mm) & np.isfinite(u_mm)
     if not known.all():
-        return None, f"the toe region of {np.count_nonzero(~known)} touches of the piece follows no power law"
+        return (
+            None,
+            f"the toe region of {np.count_nonzero(~known)} touches of the piece does not follow a power law",
+        )
     step_mm = piece.position_step_mm / math.sqrt(12)
     touched = [
         PlatenTouch(

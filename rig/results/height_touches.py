@@ -121,7 +121,7 @@ def touched_surface(
     readings, refused = _read_all(list(stretches), forces_n, averaged=averaged)
     if not readings:
         why = f" ({refused[0]})" if refused else ""
-        raise InputError(f"{name}: holds no touch of the {_called(surface)} that can be read{why}")
+        raise InputError(f"{name}: has no readable touch of the {_called(surface)} {why}")
     left_out = tuple(f"{name}: {_called(surface)}, {each}: left out." for each in refused)
     fitting = calibration.for_channels(header.force, header.position)
     return TouchedSurface(name, header, tuple(readings), left_out, fitting, whole.position_step_mm)

@@ -107,12 +107,10 @@ def measure_ahead(
             if attempt == ATTEMPTS:
                 names = ", ".join(str(path) for path, _ in left[:5]) + (" ..." if len(left) > 5 else "")
                 raise RecorderError(
-                    f"a process that measured captures ended twice; not finished: {names}; "
-                    "measure with --processes 1 to see which one it is"
+                    f"a measuring process ended twice; not finished: {names}; use --processes 1 to find "
+                    "out which one"
                 )
-            notes.append(
-                f"A process that measured captures ended; the last {len(left)} captures were started again."
-            )
+            notes.append(f"A measuring process ended; the last {len(left)} captures were restarted.")
     return True, notes
 
 
@@ -184,6 +182,6 @@ def _on_cluster(left: list[Task], scheduler: str, finished: Callable[[Task], Non
                 future.result()
             except distributed.KilledWorker as problem:
                 raise RecorderError(
-                    f"{futures[future][0]}: its workers died again and again ({problem.last_worker})"
+                    f"{futures[future][0]}: its workers ended repeatedly ({problem.last_worker})"
                 ) from None
             finished(futures[future])

@@ -69,16 +69,16 @@ LATEST = ("set_mm",)
 
 NO_CONFORMITY = "No conformity with any standard is claimed; only the standard itself is the authority."
 EXACT = (
-    "Uncertainties hold noise, rounding, force zero, contact and the calibration as far as it was measured; "
-    "free height, area and spacer count as exact."
+    "Uncertainties include noise, rounding, force zero, contact and the calibration as far as it was "
+    "measured; free height, area and spacer are taken as exact."
 )
 PULLS = (
-    "The method pulls: `pressrig pull` reads its pulls from the capture. The figures of its presses rest "
-    "on a specimen that lets go, which one that is held does not."
+    "The method pulls: measure the pulls with `pressrig pull`. The figures for its presses assume a "
+    "specimen that is not held."
 )
 INTERVALS = (
-    "Intervals are of 95 %, by Student's t at the effective degrees of freedom (df; Welch, Satterthwaite), "
-    "which the calibration's few readings limit."
+    "Intervals are 95 %, by Student's t with the effective degrees of freedom (df; Welch, Satterthwaite), "
+    "limited by the few calibration readings."
 )
 
 
@@ -340,7 +340,7 @@ def _stated_spacer_mm(header: CaptureHeader) -> float | None:
 def _recovery(course: Course, stretch_of: StretchOf) -> tuple[Outcome, tuple[RecoveryTouch, ...]]:
     """The touches; their last stands in the table. A fit is another matter."""
     title = REPORTABLE[RECOVERY]
-    how = "Shift of the contact at light touches against the first touch; no published procedure."
+    how = "Shift of contact at light touches relative to the first touch; no published procedure."
     try:
         touches = recovery_touches(course, stretch_of)
     except InputError as reason:
@@ -376,7 +376,7 @@ def _of_cycles(name: str, method: Method, course: Course, result: CaptureResult 
     if name in LATEST:
         row = known[-1]
         how = f"From the last cycle ({int(result.columns['cycle'][row])}); no published procedure."
-        why = "" if math.isfinite(u[row]) else "u: the first contact is the one that set counts from"
+        why = "" if math.isfinite(u[row]) else "u: set counts from this first contact"
         freedom = limited(effective_freedom(float(u[row]) ** 2, float(_fourth(result, name, [row])[0])))
         stated = (float(values[row]), _finite(u[row]))
         return Outcome(name, shown.title, shown.unit, *stated, why, how, freedom=freedom)
@@ -390,7 +390,7 @@ def _of_cycles(name: str, method: Method, course: Course, result: CaptureResult 
     if len(known) > 1:
         parts = (Part("standard deviation of the cycles", shown.unit, float(picked.std(ddof=1)), 0.0),)
     counted = "1 cycle" if len(known) == 1 else f"Mean of {len(known)} cycles"
-    how = f"{counted} after {method.conditioning.cycles} of conditioning; u is that of a single one."
+    how = f"{counted} after {method.conditioning.cycles} of conditioning; u is for one cycle."
     why = "" if math.isfinite(u_mean) else "u: not known for all cycles"
     return Outcome(name, shown.title, shown.unit, mean, _finite(u_mean), why, how, parts, freedom)
 
@@ -429,7 +429,7 @@ def _set_since_touch(
         part = result.columns.get(f"{name}{CALIBRATION_PART}")
         u2 += 0.0 if part is None else sign * float(part[row]) ** 2
     touched_mm = touched.value + float(windows.frame.give_mm(np.array(touch_n)))
-    how = f"Contact of the last cycle at {touch_n:g} N against the first touch; no published procedure."
+    how = f"Contact of the last cycle at {touch_n:g} N relative to the first touch; no published procedure."
     variance = max(u2, 0.0)
     freedom = limited(effective_freedom(variance, float(np.nan_to_num(_fourth(result, "set_mm", [row])[0]))))
     return replace(outcome, value=last - touched_mm, u=math.sqrt(variance), why="", how=how, freedom=freedom)
@@ -437,10 +437,10 @@ def _set_since_touch(
 
 def _why_no_cycle(presses: int, rows: list[int], good: list[int]) -> str:
     if not rows:
-        return f"cycles: of {presses} presses none is left after conditioning"
+        return f"cycles: of {presses} presses, none is left after conditioning"
     if not good:
-        return f"cycles: all {len(rows)} after conditioning are flagged; `pressrig analyse` says why"
-    return "cycles: none that counts has it; `pressrig analyse` says why"
+        return f"cycles: all {len(rows)} after conditioning are flagged; see `pressrig analyse`"
+    return "cycles: no counted cycle has it; see `pressrig analyse`"
 
 
 def _rows_of_presses(course: Course, result: CaptureResult) -> list[int]:
@@ -463,9 +463,9 @@ def _notes(method: Method, header: CaptureHeader, course: Course, windows: _Wind
     yield from sentences_of_pulls(method)
     yield INTERVALS
     if not course.presses and not course.kept:
-        yield "The recording holds no marks of the method's steps: it was not run by `pressrig run`."
+        yield "The recording has no step marks: it was not made with `pressrig run`."
     elif not course.finished:
-        yield "The method was not carried out to its end."
+        yield "The method did not run to its end."
     if windows.left_out:
         yield f"Samples of {windows.left_out} parts of steps were left out: these steps are too long."
     if method.conditioning.standard_air:
@@ -478,8 +478,8 @@ def _about_air(header: CaptureHeader) -> str:
         temperature_c = parse(str(stated["temperature"]), "degC")
         humidity_pct = parse(str(stated["humidity"]), "%")
     except (KeyError, InputError):
-        return "The method asks for standard laboratory air; temperature and humidity were not stated."
+        return "The method requires standard laboratory air; temperature and humidity are not stated."
     verdict = "is" if in_standard_air(temperature_c, humidity_pct) else "is not"
     return (
-        f"The air stated, {temperature_c:g} C and {humidity_pct:g} % RH, {verdict} standard laboratory air."
+        f"The stated air, {temperature_c:g} C and {humidity_pct:g} % RH, {verdict} standard laboratory air."
     )

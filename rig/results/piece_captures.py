@@ -238,8 +238,8 @@ def pressed_captures(
         force_n = needed_n
     if asked.contact_force_n is None and force_n is not None:
         notes.append(
-            f"Contact is where the force passes {force_n:.2g} N, in all captures: the largest that the noise "
-            "of any of them asks for. --contact-force sets it."
+            f"Contact is where the force passes {force_n:.2g} N in all captures, the largest value that "
+            "the noise of any of them needs. Set it with --contact-force."
         )
     return tuple(_named_apart(sorted(pressed, key=lambda one: one.capture.header.started))), tuple(notes)
 
@@ -372,8 +372,8 @@ def _pressed(opened: _Opened, *, fresh: bool) -> PressedCapture:
         values = {name: float(numbers["mean"]) for name, numbers in result.summary.items() if numbers["n"]}
         if not values:
             raise InputError(
-                f"{opened.path}: no sound cycle after conditioning; `pressrig analyse` says why. "
-                "Leave the capture out, or squeeze the piece again"
+                f"{opened.path}: no sound cycle after conditioning; see `pressrig analyse`. Leave out the "
+                "capture, or squeeze the piece again"
             )
         u = {name: float(result.summary[name]["u"]) for name in values}
         shared_u, freedom = _shared_u(result, values), _shared_freedom(result, values)

@@ -47,7 +47,7 @@ def read_curves(path: Path, size_mm: Measured | None) -> list[NipPiece]:
     if lacking or strange:
         told = f"no column {lacking[0]}" if lacking else f"column {strange[0]!r:.40} is not known"
         raise InputError(
-            f"{path}, headings: {told}; expected {', '.join(NEEDED)}, and maybe {', '.join(ALSO)}"
+            f"{path}, headings: {told}; expected {', '.join(NEEDED)}; optional: {', '.join(ALSO)}"
         )
     if len(rows) > MOST_POINTS:
         raise InputError(f"{path}: found {len(rows)} rows, expected at most {MOST_POINTS}")

@@ -55,7 +55,7 @@ def read_pieces(path: Path) -> PressedPieces:
     for row in rows:
         result = _piece(row, quantities)
         if result.capture in operators:
-            raise InputError(f"{row.where}: capture {result.capture!r} stands there twice")
+            raise InputError(f"{row.where}: capture {result.capture!r} appears twice")
         results.append(result)
         operators[result.capture] = row.cells.get("operator") or None
     labels = {
@@ -127,6 +127,6 @@ def _finite(row: Row, heading: str, *, least: float) -> float:
         bound = "" if least == float("-inf") else f" of at least {least:g}"
         raise InputError(
             f"{row.where}, column '{heading}': found {row.cells[heading]!r:.40}, expected a number{bound} "
-            "that is not endless"
+            "that is finite"
         )
     return value

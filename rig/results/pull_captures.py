@@ -104,7 +104,7 @@ def _read(path: Path, capture: Capture, asked: PullsAsked) -> PulledCapture:
 
     count = sum(file.samples for file in capture.files)
     if count > MOST_SAMPLES:
-        raise InputError(f"{path}: {count} samples are too many for pulls, expected at most {MOST_SAMPLES}")
+        raise InputError(f"{path}: {count} samples are too many for pulls; expected at most {MOST_SAMPLES}")
     own = Calibration.from_dict(capture.header.calibration, where=f"{path}/capture.yaml: calibration")
     samples = capture.samples()
     stated = asked.calibration or own
@@ -116,8 +116,8 @@ def _read(path: Path, capture: Capture, asked: PullsAsked) -> PulledCapture:
         raise InputError(f"{path}: {problem}") from None
     if not pulls:
         raise InputError(
-            f"{path}: found no pull, expected forces below zero while the platen goes away; "
-            "--threshold sets how small a pull counts"
+            f"{path}: found no pull, expected forces below zero while the platen moves away; set the "
+            "smallest pull with --threshold"
         )
     flagged, reach_n = flagged_beyond(pulls, signals, with_it)
     if not asked.beyond:
@@ -127,9 +127,11 @@ def _read(path: Path, capture: Capture, asked: PullsAsked) -> PulledCapture:
     shares = _calibration_shares(samples, with_it, asked.settings, pulls)
     said = [*_flag_notes(pulls), *_play_notes(with_it, signals, pulls)]
     if pulls != flagged:
-        said.append(f"{_beyond_words(pulls, reach_n)}; as asked, it is taken to go on straight")
+        said.append(f"{_beyond_words(pulls, reach_n)}; as requested, it is extrapolated as a straight line")
     if not with_it.frame.is_rigid:
-        said.append("the frame was measured pressing; pulling, it is taken to give as at its first load")
+        said.append(
+            "the frame compliance was measured in compression; in tension its value at the first load is used"
+        )
     notes = (
         *(f"{path.name}: {note}." for note in said),
         *stated.complaints(capture.header.started.date()),
@@ -181,13 +183,13 @@ def _beyond_words(pulls: Sequence[Pull], reach_n: float) -> str:
     largest_n = max(each.peak_n for each in pulls)
     if largest_n <= reach_n:
         return (
-            "pulls go beyond the positions that were compared with an indicator: calibrate the whole way "
-            "(`pressrig calibrate position`)"
+            "pulls go beyond the calibrated positions: calibrate the whole travel (`pressrig calibrate "
+            "position`)"
         )
     reach = f"beyond {reach_n:.4g} N of pull" if reach_n > 0 else "of loads that pull"
     return (
-        f"pulls reach {largest_n:.4g} N, and the force calibration knows nothing {reach}: hang loads the "
-        "other way, below zero in the table, and calibrate anew (`pressrig calibrate force`)"
+        f"pulls reach {largest_n:.4g} N, and there is no force calibration {reach}: add loads hung the "
+        "other way, below zero in the table, and calibrate again (`pressrig calibrate force`)"
     )
 
 
@@ -205,8 +207,8 @@ def _play_notes(calibration: Calibration, signals: Signals, pulls: Sequence[Pull
         back_mm = float(signals.position_mm[after : each.begin + 1].max() - signals.position_mm[each.begin])
         if back_mm < calibration.play.mm:
             yield (
-                f"pull {number}: begins within the backlash of the position; its travel and work lack some "
-                "of it"
+                f"pull {number}: starts within the backlash of the position; its travel and work are too "
+                "small"
             )
         after = each.end
 

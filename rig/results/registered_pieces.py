@@ -35,13 +35,11 @@ def registered_diameters(register: Path, names: Collection[str]) -> tuple[dict[s
         if not isfinite(u_mm):
             doubtful.append(each.id)
     if not diameters:
-        return {}, [
-            "The register knows no diameter of these pieces, so the free heights of the captures count."
-        ]
-    notes = [f"Diameters of {len(diameters)} of {len(names)} pieces are those of the register."]
+        return {}, ["The register has no diameters for these pieces, so the captures' free heights are used."]
+    notes = [f"Diameters of {len(diameters)} of {len(names)} pieces are from the register."]
     lacking = sorted(set(names) - set(diameters))
     if lacking:
-        notes.append(f"No diameter in the register, so the free height counts: {first_few(lacking, NAMED)}.")
+        notes.append(f"No diameter in the register, so the free height is used: {first_few(lacking, NAMED)}.")
     if doubtful:
         notes.append(f"No uncertainty stated for these diameters: {first_few(doubtful, NAMED)}.")
     return diameters, notes

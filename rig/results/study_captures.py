@@ -26,11 +26,8 @@ from rig.results.spilled import SpilledRows
 RIG = "rig"
 """The appraiser where a method drove the platen."""
 
-ONE_VALUE = (
-    "Each capture is one trial, by the mean of its sound cycles: "
-    "cycles of one capture are no trials of their own."
-)
-COMMON = "What all trials have in common, such as the error of the calibration, is in none of these parts."
+ONE_VALUE = "Each capture is one trial, by the mean of its sound cycles; single cycles are not trials."
+COMMON = "These parts leave out what all trials share, such as the calibration's error."
 
 SAME_CONTACT = 1.1
 """Contact forces that differ by no larger factor count as the same."""
@@ -100,7 +97,7 @@ def trials_of_captures(paths: Sequence[Path], column: str, asked: Asked) -> Tria
     for each in squeezed:
         other = seen.setdefault(each.capture.header.id, each.path)
         if other is not each.path:
-            raise InputError(f"{each.path}: the same capture as {other}; each is one trial, give it once")
+            raise InputError(f"{each.path}: the same capture as {other}; each is one trial: give it once")
     if len({_rig_name(each) for each in squeezed if each.driven}) > 1:
         # several driven rigs are several appraisers
         squeezed = [
@@ -134,8 +131,8 @@ def _squeezed(path: Path, column: str, asked: Asked) -> _Squeezed:
     operator = RIG if driven else (capture.header.operator or "").strip()
     if not operator:
         raise InputError(
-            f"{path}/capture.yaml: field 'operator': found nothing; expected who squeezed it "
-            "(--operator when it is recorded), since no method drove the rig"
+            f"{path}/capture.yaml: field 'operator' is empty; give who squeezed it (`pressrig amend "
+            "--operator`), since no method drove the rig"
         )
     return _Squeezed(path, capture, operator, driven, value, result.contact_force_n)
 
@@ -148,8 +145,8 @@ def _value(path: Path, column: str, result: CaptureResult) -> float:
         raise InputError(f"{path}: no quantity {column!r:.60}; found {names}")
     if found is None or not found["n"]:
         raise InputError(
-            f"{path}: no cycle after conditioning has a sound {column}; `pressrig analyse` says why. "
-            "Leave the piece out for all, or squeeze it again"
+            f"{path}: no cycle after conditioning has a sound {column}; see `pressrig analyse`. Leave out "
+            "the piece everywhere, or squeeze it again"
         )
     return float(found["mean"])
 
@@ -196,7 +193,7 @@ def _unlike(squeezed: Sequence[_Squeezed], asked: Asked) -> list[str]:
     if max(forces) > SAME_CONTACT * min(forces):
         said.append(
             f"These differ between the captures: contact force ({min(forces):.3g} to {max(forces):.3g} N, "
-            "taken from the noise of each); --contact-force measures all in the same way."
+            "from the noise of each); use --contact-force to measure all in the same way."
         )
     return said
 
@@ -209,5 +206,5 @@ def _differs(name: str, squeezed: Sequence[_Squeezed], found: Sequence[Any]) -> 
     one, other = (squeezed[texts.index(kind)].path.name for kind in kinds[:2])
     return [
         f"These differ between the captures: {name} ({len(kinds)} different ones, {one} unlike {other}); "
-        "their spread is in the parts above."
+        "their spread is included in the parts above."
     ]

@@ -79,7 +79,7 @@ def _column_of_values(path: Path, headings: Sequence[str], value: str | None) ->
         return others[0]
     if value not in others:
         found = ", ".join(others) or "none"
-        asked = "not said which column holds the values" if value is None else f"no column {value!r:.40}"
+        asked = "the value column is not stated" if value is None else f"no column {value!r:.40}"
         raise InputError(f"{path}, headings: {asked}; found {found}; write one of these after --value")
     return str(value)
 
@@ -103,7 +103,7 @@ def read_number(row: Row, heading: str) -> float:
 
 def _kinds(path: Path, columns: dict[str, list[str]], driven: Sequence[str]) -> list[str]:
     if KIND in columns:
-        raise InputError(f"--driven: {path} has a column 'kind' that says it; leave the option out")
+        raise InputError(f"--driven: {path} has a column 'kind'; leave out the option")
     unknown = sorted(set(driven) - set(columns["appraiser"]))
     if unknown:
         known = ", ".join(dict.fromkeys(columns["appraiser"]))

@@ -66,8 +66,8 @@ def read_verification(path: Path, scale: Scale | None, gravity: Gravity | None =
     counted = units["indicated"] == "counts"
     if counted and scale is None:
         raise InputError(
-            f"{where}: the readings are counts, and the rig's force is not calibrated; "
-            "`pressrig calibrate force` first"
+            f"{where}: the readings are counts, but the rig's force is not calibrated; run `pressrig "
+            "calibrate force` first"
         )
     found: list[VerificationReading] = []
     decimals = 0
@@ -159,10 +159,10 @@ def _per_unit_n(units: dict[str, str], gravity: Gravity | None, where: str) -> f
         if not is_mass(load):
             raise InputError(f"{where}: mass: found the unit {load!r}, expected kg, g, lb and the like")
         if gravity is None:
-            raise InputError(f'{where}: masses press with their weight: say --gravity "9.8145 m/s^2"')
+            raise InputError(f'{where}: for masses give the local gravity: --gravity "9.8145 m/s^2"')
         return mass_load_n(factor(load, "kg"), gravity.m_per_s2)
     if is_mass(load):
-        raise InputError(f"{where}: load: {load} is a unit of mass; name the column mass, and say --gravity")
+        raise InputError(f"{where}: load: {load} is a unit of mass; name the column mass, and give --gravity")
     if not is_force(load):
         raise InputError(f"{where}: load: found the unit {load!r}, expected N, kN, lbf and the like")
     return factor(load, "N")

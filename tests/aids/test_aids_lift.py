@@ -98,7 +98,7 @@ def test_a_piece_held_where_it_balances_keeps_the_uncertainty_of_its_torque():
     assert answer.torque_n_mm.value == pytest.approx(0.0, abs=1e-9)
     assert answer.torque_n_mm.u == pytest.approx(49.03, rel=1e-3)
     assert answer.grip_margin is None
-    assert any("held where it balances" in each for each in answer.notes)
+    assert any("held at its balance point" in each for each in answer.notes)
 
 
 def test_a_margin_is_what_can_be_held_over_what_must():

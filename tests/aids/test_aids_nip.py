@@ -195,7 +195,7 @@ def test_the_answer_says_that_platen_force_is_not_roller_force_and_what_stays_op
     answer = answer_nip([spring_piece("a", 4.0)], nip(friction=Measured(0.6)))
     said = " ".join(answer.notes)
     assert "Platen force at test speed is not roller force at line speed" in said
-    assert "squeeze some at rates as far apart" in said
+    assert "squeeze some pieces at rates as far apart" in said
     assert "friction was given without a spread" in said
 
 
@@ -251,7 +251,7 @@ def test_captures_and_pieces_that_gap_and_spread_leave_out_are_named():
     note = next(each for each in answer_nip([*base, *quick], nip()).notes if "other rates" in each)
     assert all(f"{each.result.capture} (100 mm/s)" in note for each in quick)
     # b was squeezed at the common rate too, d was not
-    assert "Not in gap and spread at all: d." in note
+    assert "Not used for gap and spread: d." in note
 
 
 def test_a_line_quicker_than_what_was_measured_is_said_to_be_extrapolated():

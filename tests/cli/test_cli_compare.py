@@ -163,7 +163,7 @@ def test_unlike_temperatures_are_refused_by_name_and_said_where_they_are_allowed
     assert "different conditions: temperature: 23.0 degC (" in said
     assert '--although "temperature"' in said
     notes = json.loads(run(*both, "--although", "temperature", "--json"))["notes"]
-    assert any(note.startswith("Put together although different: temperature: 23.0 degC") for note in notes)
+    assert any(note.startswith("Pooled although different: temperature: 23.0 degC") for note in notes)
 
 
 def test_unlike_orientations_and_calibrations_are_refused_together(refused, tmp_path):
@@ -303,7 +303,7 @@ TABLES = {
     "endless": ("piece,batch,x_n\na,b,1e999\n", (), "line 2, column 'x_n': found '1e999'"),
     "u below zero": ("piece,batch,x_n,x_n_u\na,b,1,-1\n", (), "line 2, column 'x_n_u': found '-1'"),
     "no such state": ("piece,batch,state,x_n\na,b,old,1\n", (), "column 'state': found 'old', expected"),
-    "no batch": ("piece,x_n\na,1\nb,2\n", (), "--by batch: not stated is the batch of line 2, line 3"),
+    "no batch": ("piece,x_n\na,1\nb,2\n", (), "--by batch: there is no batch for line 2, line 3"),
     "one batch": ("piece,batch,x_n\na,b,1\nc,b,2\n", (), "found 1 groups (b)"),
     "a capture twice": ("piece,batch,capture,x_n\na,b,1,1\nc,b,1,2\n", (), "line 3: capture '1' stands"),
     "a bare margin": ("piece,batch,x_n\na,b,1\nc,d,2\n", ("--margin", "x_n=2"), "--margin: x_n: '2' has no"),

@@ -180,7 +180,7 @@ def test_the_same_height_comes_out_of_the_capture_again(touched):
 def test_the_tables_are_plain_in_a_pipe_and_say_what_a_caliper_would_do(touched):
     output = answered("--piece", touched["capture"])
     assert "height of F-90-001" in output
-    assert "A caliper squeezes what it measures" in output
+    assert "A caliper compresses a soft part" in output
     assert "\x1b" not in output
     assert output.splitlines()[-1] == touched["capture"]
 

@@ -116,13 +116,13 @@ def test_diameters_and_masses_of_the_register_go_into_a_nip(run, captures, regis
     assert document["size_mm"]["u"] == pytest.approx(0.05, rel=0.02)
     assert document["mass_g"]["value"] == pytest.approx(38.0)
     assert document["mass_g"]["u"] == pytest.approx(2.0, rel=1e-3)
-    assert "Diameters of 3 of 3 pieces are those of the register." in document["notes"]
+    assert "Diameters of 3 of 3 pieces are from the register." in document["notes"]
 
 
 def test_a_piece_that_a_register_does_not_know_keeps_its_free_height_and_is_named(run, captures, registered):
     document = json.loads(run("nip", *captures[:4], *NIP, "--register", registered, "--json"))
     assert document["figures"]["gap_mm"]["values"][3] == pytest.approx(40 - 10 / 2.4, abs=0.042)
-    assert "No diameter in the register, so the free height counts: autumn0." in document["notes"]
+    assert "No diameter in the register, so the free height is used: autumn0." in document["notes"]
 
 
 def test_a_stated_size_and_mass_go_before_those_of_the_register(run, captures, registered):

@@ -79,11 +79,11 @@ def test_pulls_beyond_the_calibration_are_refused_and_never_silently_used(
 ):
     capture = pulled_capture(tmp_path, "cap-1", CAP, calibration=compared(low_n))
     said = refused(2, "pull", capture)
-    assert f"the force calibration knows nothing {reach}" in said
+    assert f"there is no force calibration {reach}" in said
     assert "`pressrig calibrate force`), or --beyond-calibration" in said
     taken = run("pull", capture, "--beyond-calibration")
     assert f"knows nothing {reach}" in " ".join(taken.split())
-    assert "as asked, it is taken to go on straight" in " ".join(taken.split())
+    assert "as requested, it is extrapolated as a straight line" in " ".join(taken.split())
 
 
 def test_pulls_within_the_calibration_count_while_those_beyond_are_flagged(run, tmp_path):
@@ -109,8 +109,8 @@ def test_the_page_has_its_picture_its_formulas_and_their_sources(run, tmp_path):
 
 def test_other_commands_point_to_it(run, tmp_path):
     capture = pulled_capture(tmp_path, "cap-1", CAP)
-    assert "`pressrig pull` reads its pulls" in " ".join(run("report", capture).split())
-    assert "`pressrig pull` reads its pulls" in " ".join(run("analyse", capture).split())
+    assert "measure the pulls with `pressrig pull`" in " ".join(run("report", capture).split())
+    assert "measure the pulls with `pressrig pull`" in " ".join(run("analyse", capture).split())
 
 
 def test_a_capture_without_a_method_is_reported_by_other_commands(refused, tmp_path):

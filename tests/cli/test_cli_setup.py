@@ -141,7 +141,7 @@ def tried(terminal: Terminal, rig: VirtualRig) -> None:
         ("Release the emergency stop and all", None),
         ("Press the emergency stop", "stop open"),
         ("Release the emergency stop", "stop close"),
-        ("Pull the plug", "stop open"),
+        ("Unplug the emergency", "stop open"),
         ("Plug it back in", "stop close"),
         ("Press the home switch", "home press"),
         ("Release the home switch", "home free"),

@@ -127,7 +127,7 @@ def test_captures_are_trials_of_their_specimens_by_operators_and_the_rig(of_capt
 
 def test_cycles_are_no_trials_and_unlike_captures_are_told_of(of_captures):
     notes = of_captures["notes"]
-    assert any("cycles of one capture are no trials of their own" in note for note in notes)
+    assert any("single cycles are not trials" in note for note in notes)
     assert any("These differ between the captures: method (2 different ones" in note for note in notes)
     assert not any("calibration (" in note or "contact force" in note for note in notes)
 
@@ -179,7 +179,7 @@ def test_appraisers_can_be_called_driven(run, tmp_path):
 
 
 TABLES = {
-    "no value": ("piece,appraiser,trial\na,rig,1\n", (), "which column holds the values; found none"),
+    "no value": ("piece,appraiser,trial\na,rig,1\n", (), "the value column is not stated; found none"),
     "two values": ("piece,appraiser,trial,x_n,y_n\na,rig,1,2,3\n", (), "found x_n, y_n"),
     "unknown value": (HEAD + "a,rig,1,2\n", ("--value", "force_n"), "no column 'force_n'; found stiffness"),
     "no trial": ("piece,appraiser,x_n\na,rig,1\n", (), "no column trial"),
@@ -206,7 +206,7 @@ def test_a_wrong_table_is_refused_with_its_place(refused, tmp_path, name):
 
 def test_a_capture_without_an_operator_is_refused(refused, tmp_path):
     path = studied_capture(tmp_path, "F-90-1", 2.0)
-    assert "field 'operator': found nothing" in refused(2, "study", path)
+    assert "field 'operator' is empty" in refused(2, "study", path)
 
 
 def test_the_same_capture_twice_is_refused(refused, captures):

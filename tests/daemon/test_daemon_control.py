@@ -280,7 +280,7 @@ def test_a_daemon_is_found_by_the_name_of_its_rig(tmp_path):
 def test_a_second_daemon_on_the_same_rig_is_refused_and_the_first_goes_on(tmp_path):
     with served(tmp_path) as (_, _, path):
         with (
-            pytest.raises(DeviceError, match=rf"a daemon holds it already \(process {os.getpid()}\)"),
+            pytest.raises(DeviceError, match=rf"a daemon already holds it \(process {os.getpid()}\)"),
             SocketPlace(BENCH, [tmp_path]),
         ):
             pass

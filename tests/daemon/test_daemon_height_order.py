@@ -113,7 +113,7 @@ def test_the_height_at_the_end_is_the_springs_at_both_forces_and_without_load(to
 
 
 def test_what_has_to_be_said_is_said_beside_it(touched):
-    assert any("A caliper squeezes what it measures" in note for note in touched[1].height.notes)
+    assert any("A caliper compresses a soft part" in note for note in touched[1].height.notes)
 
 
 def test_its_touches_are_counted_and_are_no_cycles(touched):

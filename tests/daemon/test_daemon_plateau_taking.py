@@ -84,7 +84,7 @@ def test_a_rig_that_falls_silent_is_a_failure_of_the_rig(tmp_path, pan, monkeypa
     monkeypatch.setattr(plateau_taking, "SILENCE_S", 0.3)
     with reading(tmp_path) as reader:
         pan.unplug()
-        with pytest.raises(DeviceError, match=r"no sample came for 0\.3 s"):
+        with pytest.raises(DeviceError, match=r"no sample for 0\.3 s"):
             take_plateau(reader, rule=PlateauRule(5.0))
 
 

@@ -88,4 +88,4 @@ def test_what_is_hard_for_a_hand_is_said_and_not_refused():
     assert hard_by_hand(checked()) == ()
     many = hard_by_hand(checked("count: 3", "count: 250"))
     assert any("250 presses" in each for each in many)
-    assert any("h, and somebody" in each for each in many)
+    assert any("h, with someone present" in each for each in many)

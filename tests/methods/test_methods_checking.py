@@ -177,7 +177,7 @@ def test_a_contact_must_leave_room_for_all_depths_and_gaps():
 
 def test_a_press_that_would_back_off_is_refused():
     shallow = '- press: {compression: "10 %", speed: "1 mm/s"}'
-    assert "step 3 press: goes to 9 mm, but the platen may stand at 18 mm already" in refusal(
+    assert "step 3 press: goes to 9 mm, but the platen may already stand at 18 mm already" in refusal(
         parsed(TOUCH, PRESS, shallow, CLEAR)
     )
 
@@ -194,7 +194,7 @@ def test_a_pace_that_the_rig_cannot_keep_is_refused():
 
 def test_touches_of_a_recovery_must_leave_time_to_get_there_and_back():
     recover = '- recover: {touches: 3, from: "4 s", to: "1 h", force: "1 N", speed: "1 mm/s", gap: "5 mm"}'
-    assert "touches 4 s apart, but one there and back takes 10 s" in refusal(parsed(TOUCH, recover))
+    assert "touches 4 s apart, but one touch and return takes 10 s" in refusal(parsed(TOUCH, recover))
 
 
 def test_the_time_adds_up_moves_waits_and_the_least_of_steps_off_the_rig():

@@ -63,8 +63,8 @@ def test_a_pull_faster_than_the_rig_is_refused():
 @pytest.mark.parametrize(
     ("steps", "words"),
     [
-        ((PULL,), "no contact is known here"),
-        ((TOUCH, PRESS, PULL, PULL), "step 4 pull: nothing is held here; press the specimen on first"),
+        ((PULL,), "the contact is not known here"),
+        ((TOUCH, PRESS, PULL, PULL), "step 4 pull: nothing is attached here; press the specimen on first"),
         ((TOUCH, PRESS, PULL, '- hold: "2 s"'), "nothing is pressed here"),
         ((TOUCH, PRESS, '- pull: {to: "4 mm", speed: "1 mm/s"}'), "largest"),
         ((TOUCH, PRESS, '- pull: {to: "0 mm", largest: "40 N", speed: "1 mm/s"}'), "to: found"),

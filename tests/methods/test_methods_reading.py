@@ -143,8 +143,8 @@ def test_the_line_of_a_value_is_named_where_it_stands_below_its_step():
 @pytest.mark.parametrize(
     ("steps", "said"),
     [
-        ([PRESS, CLEAR], "line 6, step 1 press: no contact is known here; touch first"),
-        ([CLEAR], "line 6, step 1 return: no contact is known"),
+        ([PRESS, CLEAR], "line 6, step 1 press: the contact is not known here; touch first"),
+        ([CLEAR], "line 6, step 1 return: the contact is not known"),
         ([TOUCH, PRESS], "line 7, step 2 press: the method ends on the specimen"),
         ([TOUCH, PRESS, TOUCH, CLEAR], "step 3 touch: the specimen is still pressed here; return first"),
         ([TOUCH, PRESS, '- rest: "1 s"', CLEAR], "step 3 rest: the specimen is still pressed"),
@@ -155,7 +155,7 @@ def test_the_line_of_a_value_is_named_where_it_stands_below_its_step():
         ),
         (
             [TOUCH, CLEAR, '- off_rig: {do: "turn it"}', PRESS, CLEAR],
-            "step 4 press: no contact is known here",
+            "step 4 press: the contact is not known here",
         ),
     ],
 )
@@ -214,7 +214,7 @@ def test_wrong_sections_are_refused(more, said):
         ("name: a\n--- \nname: b", "m.yaml line 2: a second document"),
         ("name: &x a\npurpose: *x", "m.yaml line 2: aliases are not read"),
         ("[" * 5000, "m.yaml line 1: nested too deeply"),
-        ("#" * 70_000, "m.yaml: 70000 characters found, a method has at most 65536"),
+        ("#" * 70_000, "m.yaml: 70000 characters found, but a method has at most 65536"),
         ("name: \x00", "m.yaml line 1: found the character '\\x00'"),
     ],
 )

@@ -76,7 +76,7 @@ HEIGHT = {
         },
         {"force_n": 0.0, "height_mm": 90.0018, "u_mm": None, "low_mm": None, "high_mm": None, "touches": 5},
     ],
-    "notes": ["A caliper squeezes what it measures. Numbers invented."],
+    "notes": ["A caliper compresses a soft part. Numbers invented."],
 }
 """What touches gave."""
 

@@ -122,7 +122,7 @@ def test_a_torn_piece_is_flagged_and_stays_in_the_mean():
     figures = batch_figures(pieces(values), STIFFNESS)
     assert figures.outliers == ("spring-6",)
     assert figures.mean == pytest.approx(sum(values) / 7)
-    assert any("Stands far off the others: spring-6" in note for note in figures.notes)
+    assert any("Outlier: spring-6" in note for note in figures.notes)
 
 
 def test_two_torn_pieces_do_not_hide_each_other():
@@ -133,7 +133,7 @@ def test_two_torn_pieces_do_not_hide_each_other():
 def test_a_skew_batch_is_said_to_be_no_normal_one():
     figures = batch_figures(pieces(np.exp(np.linspace(-2, 3, 20))), STIFFNESS)
     assert figures.normal_p < 0.01
-    assert any("not spread normally" in note for note in figures.notes)
+    assert any("not normally distributed" in note for note in figures.notes)
 
 
 def test_one_piece_has_a_mean_and_says_why_it_has_no_interval():

@@ -62,7 +62,7 @@ def test_pieces_without_a_partner_are_told_of_and_left_out_of_the_difference():
 def test_few_common_pieces_are_not_taken_for_pairs():
     found = one(states(names=[0, 11, 12, 13, 14]), by="state")
     assert not found.paired
-    assert any("too few to compare them with themselves" in note for note in found.notes)
+    assert any("too few for a paired comparison" in note for note in found.notes)
 
 
 def test_pieces_of_one_name_in_two_batches_are_no_pair():
@@ -126,7 +126,7 @@ def test_what_was_measured_unlike_is_refused_by_name_and_put_together_only_on_de
     with pytest.raises(InputError, match=f'different conditions: {name}: .*{other}.*--although "{name}"'):
         one({"spring": first, "autumn": second})
     notes = compare_groups({"s": first, "a": second}, [STIFFNESS], although=[name]).notes
-    assert any(note.startswith(f"Put together although different: {name}") for note in notes)
+    assert any(note.startswith(f"Pooled although different: {name}") for note in notes)
 
 
 def test_unlike_states_within_batches_are_refused():
@@ -170,7 +170,7 @@ def test_one_piece_gives_a_difference_without_an_interval_and_no_verdict():
     found = one({"a": pieces(VALUES), "b": pieces([1.0], batch="b")}, margins={STIFFNESS: 0.1})
     assert found.difference == pytest.approx(1.0 - VALUES.mean())
     assert (found.low, found.p, found.outcome) == (None, None, None)
-    assert any("b has one piece only" in note for note in found.notes)
+    assert any("b has only one piece" in note for note in found.notes)
 
 
 def test_a_quantity_that_a_group_lacks_is_left_out_and_told():

@@ -56,19 +56,19 @@ def test_the_difference_from_the_drawing_has_an_interval():
 def test_a_height_stands_for_a_diameter_that_was_not_read():
     sizing = size_up([SizeReading("height", 89.5, 0.1, 0.05)], 90.0)
     assert sizing.off_drawing_mm == pytest.approx(-0.5)
-    assert any("0.05 N, and not corrected" in note for note in sizing.notes)
+    assert any("0.05 N and not corrected" in note for note in sizing.notes)
 
 
 def test_readings_that_pressed_harder_are_left_out_and_told():
     readings = [SizeReading("diameter A", 89.0, 0.03, 10.0), SizeReading("diameter A", 90.2, 0.03, 2.0)]
     sizing = size_up(readings)
     assert sizing.directions["diameter A"].mm == 90.2
-    assert any("1 readings with greater forces" in note for note in sizing.notes)
+    assert any("1 readings at larger forces" in note for note in sizing.notes)
 
 
 def test_a_missing_force_drawing_or_uncertainty_is_told():
     notes = " ".join(size_up([SizeReading("length", 62.0)]).notes)
-    assert "the contact force was not said" in notes
+    assert "unstated jaw force" in notes
     assert "drawing is missing" in notes
     assert "no uncertainty" in notes
 

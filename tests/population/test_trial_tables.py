@@ -42,9 +42,7 @@ def test_a_missing_cell_names_its_piece_and_appraiser():
 def test_a_doubled_trial_names_its_row_in_the_file():
     trials = [*columns_of(VALUES)["trial"]]
     trials[2] = 1
-    with pytest.raises(
-        InputError, match=r"v\.csv, row 4: piece 'F-90 no. 1', .* trial '1' stands there twice"
-    ):
+    with pytest.raises(InputError, match=r"v\.csv, row 4: piece 'F-90 no. 1', .* trial '1' appears twice"):
         arrange_trials(table(trial=trials), where="v.csv", rows=range(2, 26))
 
 

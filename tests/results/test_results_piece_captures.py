@@ -229,7 +229,7 @@ def test_what_needs_no_samples_is_refused_before_any_is_measured(tmp_path, measu
     shutil.copytree(paths[0], copy)
     with pytest.raises(InputError, match="same capture"):
         piece_results([*paths, copy], Asked())
-    with pytest.raises(InputError, match="not stated is the batch"):
+    with pytest.raises(InputError, match="there is no batch"):
         piece_results(paths, Asked(), check=check_stated("batch", [], strict=False))
     with pytest.raises(InputError, match="orientation"):
         piece_results(paths[1:], Asked(), check=check_stated("batch", [], strict=False))

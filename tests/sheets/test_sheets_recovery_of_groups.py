@@ -53,7 +53,7 @@ def test_touches_after_unlike_times_are_not_pooled_and_that_is_said(other_s, tmp
     assert sheet.recovery == ()
     save_design_sheet(sheet, tmp_path)
     page = (tmp_path / "sheet.md").read_text(encoding="utf-8")
-    assert "spring, new: the contact checks came after different times" in page
+    assert "spring, new: the contact checks came at different times" in page
     assert not (tmp_path / "recovery.csv").exists()
 
 
