@@ -74,7 +74,7 @@ def command(
         order = order_of(plan_file).model_copy(update={"cautions_read": True})
     else:
         if specimen is None:
-            raise InputError("--specimen is missing: which piece is it?")
+            raise InputError("--specimen is missing")
         card = typed(
             SpecimenCard,
             specimen=specimen,
@@ -107,7 +107,7 @@ def command(
         ended = perform_alone(rig, port, out, job_for)
         assert isinstance(ended, Endured)
         doubtful = f", {ended.doubtful} cut short and not counted" if ended.doubtful else ""
-        unsure = "" if ended.exact else "; some may have gone unheard before a reset"
+        unsure = "" if ended.exact else "; some may have been missed before a reset"
         say(f"{ended.done} cycles{doubtful}{unsure}; ended: {ended.reason}")
         say(ended.path)
         code = exit_code_of(ended)

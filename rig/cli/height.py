@@ -105,11 +105,10 @@ def command(**given: Any) -> None:
     piece = given["piece"]
     if (piece is None) == (given["rig_file"] is None):
         raise InputError(
-            "--rig or --piece: expected one of them: --rig FILE touches now, --piece CAPTURE reads touches "
-            "made before"
+            "--rig or --piece: give one: --rig FILE touches now, --piece CAPTURE reads earlier touches"
         )
     if given["bare_only"] and (piece is not None or asked.bare):
-        raise InputError("--bare-only: touches the bare platens on a rig; leave --bare and --piece out")
+        raise InputError("--bare-only: touches the bare platens on a rig; leave out --bare and --piece")
     if piece is None:
         piece = _touch(given, asked)
         if given["bare_only"]:
@@ -147,7 +146,7 @@ def _forces(asked: _Asked, told: tuple[float, float] | None) -> tuple[float, flo
     contact_n = asked.contact_n if asked.contact_n is not None else usual_n[0]
     top_n = asked.top_n if asked.top_n is not None else usual_n[1]
     if told is not None and top_n > told[1]:
-        raise InputError(f"--at: found {top_n:g} N, but the piece was touched up to {told[1]:g} N only")
+        raise InputError(f"--at: found {top_n:g} N, but the piece was touched only up to {told[1]:g} N")
     check_height_forces(contact_n, top_n)
     return contact_n, top_n
 
@@ -179,11 +178,11 @@ def _touch(given: dict[str, Any], asked: _Asked) -> Path:
     rig = read_rig_file(given["rig_file"])
     if rig.limits is None or rig.wire != "framed":
         raise InputError(
-            f"{given['rig_file']}: the rig has no `drive:` section; record touches by hand, without the "
-            "piece and with it, and give --bare CAPTURE --piece CAPTURE"
+            f"{given['rig_file']}: the rig has no `drive:` section; record touches by hand, without and "
+            "with the piece, and give --bare CAPTURE --piece CAPTURE"
         )
     if not given["specimen"] and not given["bare_only"]:
-        raise InputError("--specimen: is missing; say which piece is touched")
+        raise InputError("--specimen is missing")
     checked = check_height_plan(_plan(given, asked), rig.limits)
     order = _order(given, asked, checked)
     surfaces: tuple[Surface, ...] = ("bare", "piece") if order.surface == "both" else (order.surface,)
@@ -226,8 +225,8 @@ def _ordered(rig: RigRef, order: HeightOrder) -> Path | None:
         end = followed_to_its_end(daemon, rig, order)
     if end is None:
         raise DeviceError(
-            "the job has ended, and another one since; `pressrig captures` lists what was recorded, and "
-            "--piece CAPTURE reads the height from it"
+            "the job has ended, and another one since; find its capture with `pressrig captures`, and "
+            "read the height with --piece CAPTURE"
         )
     _refuse_unfinished(end.reason, failed=end.failed, path=end.capture)
     assert end.capture is not None  # or nothing was touched
@@ -261,7 +260,7 @@ def _refuse_unfinished(reason: str, *, failed: bool, path: Path | str | None) ->
     kept = ""
     if path is not None:
         say(path, err=True)
-        kept = "; what came before is kept"
+        kept = "; everything recorded so far is kept"
     say(f"pressrig: {reason}{kept}", err=True)
     raise click.exceptions.Exit(FAILED if failed else NO)
 

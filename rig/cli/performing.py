@@ -48,7 +48,7 @@ def perform_alone(rig: RigFile, port: str | None, folder: Path, job_for: Callabl
 
         def ask(instruction: str) -> None:
             if not job.guided:  # otherwise it stands in the guidance
-                say(f"\nby hand: {instruction}\nPress Enter when it is done.", err=True)
+                say(f"\nby hand: {instruction}\nPress Enter when done.", err=True)
             await_enter(stopped)
 
         if job.guided:
@@ -77,6 +77,6 @@ def _left(done: Progress, wanted: int) -> str:
 def exit_code_of(ended: Ended) -> int:
     """Say what failed; the exit code of a command whose job ended so."""
     if ended.failed:
-        say(f"pressrig: {ended.reason}; what came before is kept", err=True)
+        say(f"pressrig: {ended.reason}; everything recorded so far is kept", err=True)
         return FAILED
     return NOT_DONE if ended.reason.startswith("stopped") else 0

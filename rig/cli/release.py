@@ -37,7 +37,7 @@ def command(rig_file: Path, *, port: str | None, away: str, seen: bool) -> None:
 
     rig = read_rig_file(rig_file)
     if rig.limits is None:
-        raise InputError(f"{rig_file}: no `drive:` section; its platen does not move by itself")
+        raise InputError(f"{rig_file}: no `drive:` section, so its platen cannot move by itself")
     away_mm = read_quantity("--away", away, "mm")
     assert away_mm is not None
     for caution in RELEASE_CAUTIONS:
@@ -56,11 +56,11 @@ def command(rig_file: Path, *, port: str | None, away: str, seen: bool) -> None:
 def _ask() -> None:
     try:
         confirmed = click.confirm(
-            "Is no one trapped, do you see the platen, and can no one be hurt if it moves?",
+            "Do you see the platen, is no one trapped, and can no one be hurt if it moves?",
             default=False,
             err=True,
         )
     except click.Abort:  # nobody is there to answer
         confirmed = False
     if not confirmed:
-        raise InputError("it was not confirmed: nothing was moved")
+        raise InputError("not confirmed, so nothing moved")

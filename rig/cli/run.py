@@ -103,13 +103,13 @@ def command(
         must_hold_for(cautions, reader, already=cautions_read)
         if job.guided and not moves_by_hand(reader):
             say(
-                "pressrig: the device could drive its platen, but its file has no `drive:` section: "
-                "it is not armed, and a hand moves it",
+                "pressrig: the device can drive its platen, but the rig file has no `drive:` section: it "
+                "stays disarmed, and you move it by hand",
                 err=True,
             )
         if job.guided or not moves_by_hand(reader):
             return job
-        say("The device does not drive its platen: the method guides a hand instead.")
+        say("The device cannot drive its platen: the method guides you by hand instead.")
         have_cautions_read(meant, operator, already=True, by_hand=True)
         return _described(check_job(order, replace(standing, by_hand=True)))
 

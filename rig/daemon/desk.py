@@ -189,7 +189,7 @@ class Desk:
         """The step off the rig is done."""
         under_way = self._under_way
         if under_way is None or not under_way.asking:
-            return Refusal(refused="there is no step off the rig to be done now")
+            return Refusal(refused="no manual step is waiting now")
         under_way.proceed.set()
         return Done(job=under_way.number)
 
@@ -229,7 +229,7 @@ class Desk:
                     pause_s = FIRST_PAUSE_S
                     self._attend(reader)
             except RigError as problem:
-                logger.debug("the rig is away: {}", problem)
+                logger.debug("the rig is disconnected: {}", problem)
                 self._board.away(str(problem))
             except Exception as problem:  # whatever ends a reader, the next one may do better
                 logger.opt(exception=problem).error("the rig was lost")
@@ -268,7 +268,7 @@ class Desk:
             if not under_way.stopped.is_set():
                 ended = Ended(reason=str(problem), failed=True)
         except Exception as problem:
-            logger.opt(exception=problem).error("job {} broke off", number)
+            logger.opt(exception=problem).error("job {} failed", number)
             ended = Ended(reason=f"broke off: {problem!r}", failed=True)
             try:
                 self._halt_platen()
@@ -346,15 +346,15 @@ class Desk:
         if under_way is not None:
             raise DeviceError(
                 f"a job is under way: {under_way.job.name} on {under_way.job.card.specimen}; halt it, or "
-                "wait for its end"
+                "wait until it ends"
             )
         if self._closing:
-            raise DeviceError("the daemon is being stopped; start it again first")
+            raise DeviceError("the daemon is stopping; start it again first")
         status = self._board.status()
         if self._reader is None or status.state == "away":
             why = "; ".join(status.warnings)
             raise DeviceError(
-                f"port {self._address}: the rig is away ({why}); the daemon goes on looking for it"
+                f"port {self._address}: the rig is disconnected ({why}); the daemon keeps looking for it"
             )
 
     def _standing(self) -> Standing:
@@ -383,7 +383,7 @@ class Desk:
                 logger.warning("{}", answer.refused)
         elif job.cautions_read is not None and not self._cautions_read():
             raise InputError(
-                "cautions: they have not been read today; read them, see that they hold, and confirm them "
+                "cautions: not confirmed today; read them, make sure that they are met, and confirm them "
                 "before the first motion"
             )
 
@@ -424,8 +424,8 @@ class Desk:
             self._leave(job, warned=True)
         except RigError as problem:
             text = (
-                f"{path.name} was cut short and is not resumed by itself: {problem}. Look at the rig, then "
-                f"resume it with `pressrig endure {path} --resume`, without this daemon"
+                f"{path.name} was interrupted and is not resumed automatically: {problem}. Check the rig, "
+                f"then resume it with `pressrig endure {path} --resume`, without this daemon"
             )
             logger.warning("{}", text)
             self._board.warn("unfinished", text)
@@ -448,7 +448,7 @@ class Desk:
                 f"{within_s:.0f} s"
             )
         if open_capture(path).header.identity.get("unit_id") != self._unit_id():
-            raise DeviceError("another device is on the port than the one it was begun with")
+            raise DeviceError("the device on the port is not the one that the run started with")
         if not self._cautions_read():
             raise DeviceError("the cautions of this rig have not been confirmed today")
 
@@ -465,8 +465,8 @@ class Desk:
         while (left_s := until_s - time.monotonic()) > 0 and not under_way.stopped.is_set():
             text = (
                 f"The platen will move by itself in {left_s:.0f} s: {under_way.job.name} on "
-                f"{under_way.job.card.specimen} is resumed after a restart of the "
-                "daemon. Stand clear, or halt to prevent it"
+                f"{under_way.job.card.specimen} resumes after a restart of the daemon. Stand clear, or "
+                "halt to prevent it"
             )
             if logged_s - left_s >= WARN_EVERY_S:
                 logged_s = left_s
@@ -481,8 +481,8 @@ class Desk:
             return
         if self._board.away_now() or not self._cautions_read():
             raise DeviceError(
-                "not resumed: the rig went away while the warning was shown, or the cautions no longer hold; "
-                "look at the rig, then use `pressrig endure CAPTURE --resume`"
+                "not resumed: the rig was disconnected during the warning, or the cautions are no longer "
+                "confirmed; check the rig, then use `pressrig endure CAPTURE --resume`"
             )
 
     # The platen.
@@ -523,7 +523,7 @@ class Desk:
         try:
             reader.session.state()
         except DeviceError as problem:
-            logger.debug("it was not said how the device stands: {}", problem)
+            logger.debug("the device did not report its state: {}", problem)
 
     def _wait(self, pause_s: float) -> None:
         """Wait, but not beyond the wish to stop; the loop turns meanwhile."""

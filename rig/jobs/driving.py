@@ -161,12 +161,12 @@ class Driver:
 
     def __init__(self, reader: Reader, calibration: Calibration, rig: RigLimits, watch: Watch) -> None:
         if calibration.force is None or calibration.position is None:
-            raise InputError("force, position: only a calibrated rig is driven; say per_count in its file")
+            raise InputError(
+                "force, position: not calibrated, so the rig is not driven; give per_count in its file"
+            )
         identity = reader.identity
         if identity is None or not identity.capabilities & Capability.DRIVES:
-            raise DeviceError(
-                "the rig does not drive its platen: record while the method is followed by hand instead"
-            )
+            raise DeviceError("the rig cannot drive its platen: follow the method by hand while recording")
         self.writer: DiskThread | None = None
         self.contact_mm = 0.0
         self.touched_mm: float | None = None
@@ -254,7 +254,7 @@ class Driver:
         home_mm, now_mm = float(self._position.value(0.0)), self.position_now_mm()
         if abs(now_mm - home_mm) > HOME_MM:
             raise MethodStoppedError(
-                f"homing: the device says that it is home, but its position reads {now_mm:.2f} mm, not "
+                f"homing: the device reports home, but its position reads {now_mm:.2f} mm, not "
                 f"{home_mm:.2f} mm"
             )
 
@@ -263,8 +263,7 @@ class Driver:
         if granted_hz and not 1 / MOST_RATE <= granted_hz / stated_hz <= MOST_RATE:
             raise DeviceError(
                 f"device: it grants {granted_hz:g} samples/s, the rig's file states {stated_hz:g} "
-                "(wire.rate_hz); what a motion overshoots is worked out from that: correct the file, or the "
-                "device"
+                "(wire.rate_hz), from which the overshoot is calculated: correct the file or the device"
             )
 
     def set_limits(self) -> None:
@@ -288,7 +287,7 @@ class Driver:
             If the person has stopped it meanwhile.
         """
         if self._watch.stopped.is_set():
-            raise StoppedByPersonError("stopped by the person")
+            raise StoppedByPersonError("stopped by the operator")
         self._refuse_load()
         self._wire.arm(travel=homed)
         self._armed_s, self._trip = time.monotonic(), None
@@ -309,10 +308,9 @@ class Driver:
         force_n, (low_n, high_n) = self.force_now_n(), self._rig.force_n
         if not low_n <= force_n <= high_n:
             raise MethodStoppedError(
-                f"the force at rest reads {force_n:.4g} N, outside the limits of {low_n:g} to "
-                f"{high_n:g} N; nothing was moved. If nothing is pressed, the zero is wrong: set "
-                "force.zero_counts in the rig's file, or check the load cell. If a part is pressed, release "
-                "it: `pressrig release`"
+                f"the force at rest reads {force_n:.4g} N, outside the limits of {low_n:g} to {high_n:g} "
+                "N; nothing moved. If nothing is pressed, the zero is wrong: set force.zero_counts in the "
+                "rig file, or check the load cell. If a part is pressed, release it: `pressrig release`"
             )
 
     def disarm(self) -> None:
@@ -341,8 +339,8 @@ class Driver:
         if abs(moved_mm) <= SLACK_MM:
             return why
         goes_on = (
-            f"THE PLATEN GOES ON ALTHOUGH IT WAS HALTED AND DISARMED ({moved_mm:+.1f} mm since): PRESS THE "
-            "EMERGENCY STOP"
+            f"THE PLATEN KEEPS MOVING ALTHOUGH IT WAS HALTED AND DISARMED ({moved_mm:+.1f} mm since): "
+            "PRESS THE EMERGENCY STOP"
         )
         logger.critical("{}", goes_on)
         if self.writer is not None and not self.writer.ended:
@@ -482,7 +480,7 @@ class Driver:
         slack_mm = SLACK_MM + SLACK_SHARE * way_mm + overshoot_mm(speed_mm_per_s, self._rig)
         if self._now_mm is not None and abs(self._now_mm - position_mm) > slack_mm:
             raise MethodStoppedError(
-                f"{place}: the device says that it arrived, but the platen is at {self._now_mm:.2f} mm, "
+                f"{place}: the device reports arrival, but the platen is at {self._now_mm:.2f} mm, "
                 f"not at {position_mm:.2f} mm"
             )
 
@@ -527,7 +525,7 @@ class Driver:
         # what waited in the queue before the wire was there says nothing of the force
         while self._now_mm is None or self._wire.newest is None:
             if not self.hears:
-                raise LinkLostError(f"no sample for {QUIET_S} s: where the platen is, is not known")
+                raise LinkLostError(f"no sample for {QUIET_S} s: the platen's position is not known")
             self.take_one(moving=False)
         return self._now_mm
 
@@ -538,7 +536,7 @@ class Driver:
         they are what is being released. The force may not grow meanwhile.
         """
         if self._watch.stopped.is_set():
-            raise StoppedByPersonError("stopped by the person")
+            raise StoppedByPersonError("stopped by the operator")
         self._wire.arm(travel=False, limits=False)
         self._armed_s, self._trip = time.monotonic(), None
         course = Course("release", "release", speed_mm_per_s, position_mm)
@@ -580,7 +578,7 @@ class Driver:
     def _must_have_felt(self, force_n: float, place: str) -> None:
         if not self._felt(force_n - FELT_SHARE * abs(force_n)):
             raise MethodStoppedError(
-                f"{place}: the device says that {force_n:g} N were reached, but its samples show at most "
+                f"{place}: the device reports that {force_n:g} N were reached, but its samples show at most "
                 f"{self._most_n:.2f} N"
             )
 
@@ -592,8 +590,8 @@ class Driver:
         contact_n = self._contact[1]
         if not self._felt(GONE_SHARE * contact_n):
             raise MethodStoppedError(
-                f"{place}: the specimen or its force is gone: at most {self._most_n:.2f} N at "
-                f"{deflection_mm:.1f} mm past the contact, which was found with {contact_n:g} N"
+                f"{place}: specimen or force lost: at most {self._most_n:.2f} N at "
+                f"{deflection_mm:.1f} mm past the contact found with {contact_n:g} N"
             )
 
     def _felt(self, least_n: float) -> bool:
@@ -625,7 +623,7 @@ class Driver:
         finally:
             self._felt_n = None
         if self.touched_mm is None:
-            raise MethodStoppedError(f"{place}: touched, but where was lost; start again")
+            raise MethodStoppedError(f"{place}: touched, but the position was lost; start again")
         return self.touched_mm
 
     def set_contact(self, position_mm: float, force_n: float) -> None:
@@ -726,7 +724,7 @@ class Driver:
         """
         delivery = self.write(self._reader.get(WAIT_S))
         if self._watch.stopped.is_set():
-            raise StoppedByPersonError("stopped by the person")
+            raise StoppedByPersonError("stopped by the operator")
         if moving and self._wire.why is not None:
             raise MethodStoppedError(self._wire.why)
         now = time.monotonic()
@@ -744,7 +742,7 @@ class Driver:
         elif moving and now - self._fresh > QUIET_S:
             lag_s = self._heart.lag_s
             late = f"samples come {lag_s:.2f} s late" if lag_s > LAG_LIMIT_S else "no sample"
-            raise LinkLostError(f"{late} for {QUIET_S} s: the platen is halted")
+            raise LinkLostError(f"{late} for {QUIET_S} s: halting the platen")
         if moving and fresh:
             self._heart.beat()
 
@@ -760,7 +758,7 @@ class Driver:
         """
         if _identity_of(self._reader) != self._who:
             raise MethodStoppedError(
-                f"another device answers: found {_named(self._reader)}, the run was begun on "
+                f"a different device answers: found {_named(self._reader)}; the run started on "
                 f"{self._who[0]!r} ({self._who[1]})"
             )
         for event in () if delivery is None else delivery.events:
@@ -782,7 +780,7 @@ class Driver:
         if cause:
             raise MethodStoppedError(f"the device stopped: {cause_in_words(cause)}")
         if not flags & StateFlag.ARMED:
-            raise MethodStoppedError("the device says that it is not armed, though it was not told to disarm")
+            raise MethodStoppedError("the device reports that it is disarmed, without an order to disarm")
 
     def record_standstill(self) -> None:
         """Write what comes while the platen brakes.

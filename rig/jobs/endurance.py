@@ -189,7 +189,7 @@ def order_of(capture: Path) -> EnduranceOrder:
     header = open_capture(capture).header
     method = header.method or {}
     if method.get("kind") != ENDURANCE_KIND:
-        raise CaptureError(f"{capture}: is no endurance run; give the capture of one that was cut short")
+        raise CaptureError(f"{capture}: not an endurance run; give the capture of an interrupted one")
     return EnduranceOrder(
         text=method.get("text", ""),
         source=method.get("file", "plan"),

@@ -90,7 +90,7 @@ class HandJob(MethodJob):
     def describe(self) -> Iterator[str]:
         """Yield its steps, and which of them are hard for a hand."""
         yield from describe(self.checked)
-        yield "Moved by hand; nothing but the hand stops it."
+        yield "Moved by hand; only the hand stops it."
         yield from hard_by_hand(self.checked)
 
     def perform(self, bench: Bench) -> Recorded:

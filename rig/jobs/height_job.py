@@ -95,7 +95,7 @@ class HeightJob:
         yield stops_outside(self.checked.rig)
 
     def perform(self, bench: Bench) -> Recorded:
-        """Touch, and work the height out while the rig is still listened to."""
+        """Touch, and calculate the height while the rig is still listened to."""
         recorded = measure_height(
             bench.reader,
             bench.rig.calibration,
@@ -108,7 +108,7 @@ class HeightJob:
         )
         if recorded.reason != TOUCHED or not self.works_out:
             return recorded
-        bench.watch.tell("work the height out", recorded.progress)
+        bench.watch.tell("calculate the height", recorded.progress)
         with ThreadPoolExecutor(1, "rig-height") as pool:
             working = pool.submit(self.work_out, recorded.path)
             while not working.done():

@@ -43,7 +43,7 @@ class Ended:
     reason
         In words; of a recording, as the capture's end says it.
     failed
-        Whether the rig, its port or the disk failed; what came before is kept all the same.
+        Whether the rig, its port or the disk failed; everything recorded so far is kept all the same.
     progress
         How far it had come.
     height
@@ -170,13 +170,12 @@ class Standing:
         limits = self.rig.limits
         if limits is None:
             raise InputError(
-                f"rig {self.rig.name}: no `drive:` section in its file; a platen needs its rig's limits "
-                "before it is moved"
+                f"rig {self.rig.name}: no `drive:` section in its file; the platen needs limits before it "
+                "may move"
             )
         if self.by_hand:
             raise DeviceError(
-                f"rig {self.rig.name}: it does not drive its platen, and a person cannot make this many "
-                "squeezes or the slow contact checks of a height"
+                f"rig {self.rig.name}: it cannot drive its platen, and this job cannot be done by hand"
             )
         return limits
 

@@ -484,8 +484,8 @@ class MotionWatch:
         allowed_n = self._growth_n + GROWTH_NOISES * self._noise_n
         if force_n[worst] - least_n[worst] > allowed_n:
             return (
-                f"force grew from {least_n[worst]:.1f} to {force_n[worst]:.1f} N although the platen was to "
-                "go away"
+                f"force grew from {least_n[worst]:.1f} to {force_n[worst]:.1f} N although the platen "
+                "should move away"
             )
         if float(force_n.min()) < low_n:
             return (

@@ -145,7 +145,7 @@ class RecordingJob:
 
     def __post_init__(self) -> None:
         if self.order.cycles is not None and self.order.seconds is not None:
-            raise InputError("cycles and seconds: found both, expected one of them at most")
+            raise InputError("cycles and seconds: found both, expected at most one")
 
     @property
     def card(self) -> SpecimenCard:
@@ -234,7 +234,7 @@ class _Loop:
                 return reason, False
             if now - heard > SILENCE_S:
                 reason = f"no sample for {SILENCE_S:.0f} s"
-                logger.error("{}; the capture is ended", reason)
+                logger.error("{}; ending the capture", reason)
                 return reason, True
         return "stopped", False
 

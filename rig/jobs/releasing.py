@@ -30,7 +30,7 @@ from rig.wire import StateFlag
 
 USUAL_AWAY_MM = 10.0
 RELEASE_SPEED_MM_PER_S = 2.0
-"""Slow enough to be stopped by the person who watches."""
+"""Slow enough to be stopped by the operator who watches."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +95,7 @@ def perform_release(
             # the host has halted it; the device has latched nothing, and will not be armed as it stands
             cause = "the force is beyond the limits"
         else:
-            return "no stop was latched; nothing was moved"
+            return "no stop was latched, so nothing moved"
         stays = None
         if StateFlag.HOMED not in state.flags:
             stays = "the rig is not homed"
@@ -106,7 +106,7 @@ def perform_release(
             return f"the stop ({cause}) is cleared; the platen was not moved: {stays}"
         driver.set_limits()
         target_mm = max(here_mm - away_mm, rig.travel_mm[0])
-        watch.tell("taking the platen away", driver.progress())
+        watch.tell("moving the platen away", driver.progress())
         end = driver.retreat(min(target_mm, here_mm), min(RELEASE_SPEED_MM_PER_S, rig.speed_mm_per_s))
         must_have_finished("release", end)
         gone_mm, left_n = here_mm - driver.position_now_mm(), driver.force_now_n()
@@ -115,7 +115,7 @@ def perform_release(
     except RigError as problem:
         why = driver.stop(problem)
         if watch.stopped.is_set() and not driver.runs_on:
-            raise StoppedByPersonError("release: stopped by the person") from problem
+            raise StoppedByPersonError("release: stopped by the operator") from problem
         raise MethodStoppedError(why) from problem
     finally:
         driver.leave()

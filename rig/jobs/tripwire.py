@@ -194,11 +194,13 @@ class Tripwire:
                 continue
             if self._lasts(bit, samples, time_s):
                 still = f"after {FREED_MM:g} mm " if held_on else ""
-                return f"{still}{words}, as the device's own samples say"
+                return f"{still}{words}, according to the device's samples"
         away_mm = float(position_mm[-1]) - float(self._position.value(0.0))
         pressed = self._lasts(Status.TRAVEL_SWITCH, samples, time_s)
         if pressed and self._travel and abs(away_mm) > SWITCH_AWAY_MM:
-            return f"a travel switch is pressed, {away_mm:.1f} mm from home, as the device's own samples say"
+            return (
+                f"a travel switch is pressed, {away_mm:.1f} mm from home, according to the device's samples"
+            )
         return None
 
     def _lasts(self, bit: Status, samples: Samples, time_s: FloatArray) -> bool:

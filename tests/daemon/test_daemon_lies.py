@@ -248,7 +248,7 @@ def goes_back_while_it_stands(device):
         (flickers(1 << 1), "position sensor", TRAVEL_MM),
         (jitters, "leapt|faster", TRAVEL_MM),
         (creeps(100.0), "above the limit|force grew", 10.5),
-        (goes_back_while_it_stands, "was to stand", TRAVEL_MM),
+        (goes_back_while_it_stands, "should stand still", TRAVEL_MM),
         (freezes_its_position, "no progress", 10.5),
         (
             lies_on(BACK, MoveTo, 0.0, speed_factor=2.0, position_shown=lambda counts: counts),
@@ -318,7 +318,7 @@ def test_a_platen_that_drifts_while_it_is_to_stand_ends_the_run(tmp_path):
             device.drift_mm_per_s = 5.0
 
     device, reason = stopped(tmp_path, lie)
-    assert "was to stand" in reason
+    assert "should stand still" in reason
     assert device.travel_after_mm() <= TRAVEL_MM
 
 
@@ -399,7 +399,7 @@ def test_cycles_that_go_deeper_than_ordered_end_the_run(tmp_path):
         plan = check_plan(parse_plan(PLAN, "test.yaml"), LIMITS, SpecimenFacts(60.0, None, None))
         result = endure(reader, CALIBRATION, header_of, tmp_path / "captures", checked=plan, watch=watch)
     assert result.failed
-    assert re.search("its cycles go from|past its target", result.reason), result.reason
+    assert re.search("its cycles run from|past its target", result.reason), result.reason
     assert device.travel_after_mm() <= 8.0 + TRAVEL_MM
     assert not device.armed
 

@@ -133,14 +133,14 @@ function fillDrive({ armed, device, limits }) {
     : armed ? `ARMED: the platen may move; ${homed}` : `not armed, ${homed}`);
   at("drive").classList.toggle("alarm", armed);
   const big = at("armed");
-  put("armed", !armed ? "" : device ? "ARMED: the platen may move" : "not known if armed");
+  put("armed", !armed ? "" : device ? "ARMED: the platen may move" : "not known whether armed");
   big.hidden = !armed;
 }
 
 // The page no longer sees the rig.
 export function doubtArming() {
   put("drive", "not known: treat it as armed");
-  put("armed", "not known if armed");
+  put("armed", "not known whether armed");
   at("armed").hidden = false;
 }
 
