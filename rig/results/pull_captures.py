@@ -186,7 +186,7 @@ def _beyond_words(pulls: Sequence[Pull], reach_n: float) -> str:
             "pulls go beyond the calibrated positions: calibrate the whole travel (`pressrig calibrate "
             "position`)"
         )
-    reach = f"beyond {reach_n:.4g} N of pull" if reach_n > 0 else "of loads that pull"
+    reach = f"beyond {reach_n:.4g} N of pull" if reach_n > 0 else "for loads that pull"
     return (
         f"pulls reach {largest_n:.4g} N, and there is no force calibration {reach}: add loads hung the "
         "other way, below zero in the table, and calibrate again (`pressrig calibrate force`)"

@@ -82,7 +82,7 @@ def test_a_file_is_not_overwritten_unasked(tmp_path: Path) -> None:
     capture = captured(tmp_path, made_samples(5))
     to = tmp_path / "out.csv"
     to.write_text("somebody's")
-    with pytest.raises(InputError, match="exists already"):
+    with pytest.raises(InputError, match="already exists"):
         export_samples(capture, to)
     assert to.read_text() == "somebody's"
     export_samples(capture, to, overwrite=True)

@@ -303,7 +303,7 @@ def test_the_chart_is_shown_and_drawn(run, bench, tmp_path) -> None:
     seeded(bench, 9)
     said = run("verify", "chart", "--rig", bench, "--out", tmp_path / "plots")
     assert said.code == 0
-    assert "learnt from 8 readings" in said.out
+    assert "set by 8 readings" in said.out
     assert (tmp_path / "plots" / "K1-secant_n_per_mm.png").read_bytes().startswith(b"\x89PNG")
     document = json.loads(run("verify", "chart", "--rig", bench, "--json").out)
     assert len(document["charts"][0]["points"]) == 9

@@ -247,7 +247,7 @@ def test_a_mass_outside_the_spread_of_its_batch_is_warned_of_and_kept(home):
 
 def test_a_mass_within_a_step_of_nothing_is_warned_of(register):
     done = weigh("F-90-001=0.9 g", "--resolution", "1 g", "--register", register)
-    assert "cannot be told from nothing" in done.stderr
+    assert "cannot be distinguished from zero" in done.stderr
 
 
 def test_what_cannot_be_is_refused_before_anything_is_written(register):
@@ -255,7 +255,7 @@ def test_what_cannot_be_is_refused_before_anything_is_written(register):
     assert "unit" in refusal("F-90-001=37.2", "--register", register)
     assert "does not convert" in refusal("F-90-001=37.2 N", "--register", register)
     assert "expected --rig FILE" in refusal("--register", register)
-    assert "--batch: belongs" in refusal("F-90-001=37 g", "--batch", "spring", "--register", register)
+    assert "--batch: needs --add" in refusal("F-90-001=37 g", "--batch", "spring", "--register", register)
     assert set(masses(register).values()) == {None}
 
 

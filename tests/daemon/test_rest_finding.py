@@ -133,6 +133,6 @@ def test_the_calibration_and_gravity_leave_their_share_in_a_mass():
 
 
 def test_a_cell_without_gravity_is_refused_and_a_scale_in_grams_needs_none():
-    with pytest.raises(InputError, match="gravity: is missing"):
+    with pytest.raises(InputError, match="gravity is missing"):
         Pan.of(counts(), Calibration(force=Scale(0.001)))
     assert Pan.of(Samples.empty(Channel("oz", 0.0)), Calibration()).g_per_unit == pytest.approx(28.349523125)

@@ -114,7 +114,7 @@ def test_a_stiffness_whose_unit_must_be_wrong_is_questioned(place):
 
 
 def test_a_force_without_any_stiffness_is_refused():
-    assert "needs the specimen's stiffness" in refusal(parsed(TOUCH, CLEAR, stiffness=None))
+    assert "depends on the specimen's stiffness" in refusal(parsed(TOUCH, CLEAR, stiffness=None))
 
 
 def test_no_press_goes_deeper_than_the_height_less_a_margin():
@@ -143,7 +143,7 @@ def test_the_overshoot_of_a_press_to_a_force_counts_against_the_height():
 
 def test_a_press_without_a_free_height_is_refused():
     press = '- press: {deflection: "4 mm", speed: "1 mm/s"}'
-    assert "step 2 press: the specimen's free height" in refusal(
+    assert "step 2 press: a press needs the specimen's free height" in refusal(
         parsed(TOUCH, press, CLEAR), specimen=SpecimenFacts()
     )
 
@@ -177,7 +177,7 @@ def test_a_contact_must_leave_room_for_all_depths_and_gaps():
 
 def test_a_press_that_would_back_off_is_refused():
     shallow = '- press: {compression: "10 %", speed: "1 mm/s"}'
-    assert "step 3 press: goes to 9 mm, but the platen may already stand at 18 mm already" in refusal(
+    assert "step 3 press: goes to 9 mm, but the platen may already stand at 18 mm" in refusal(
         parsed(TOUCH, PRESS, shallow, CLEAR)
     )
 

@@ -225,7 +225,7 @@ def test_a_calibration_that_leaves_too_much_cannot_be_mended_by_pieces():
         with_pieces=lambda n: estimated(0.0, 0.1 / math.sqrt(n), 2 * n - 2, 0.2),
     )
     assert (found.verdict, found.pieces_needed) == (UNDECIDED, None)
-    assert "calibration alone" in found.why
+    assert "calibration's uncertainty alone" in found.why
 
 
 def test_a_difference_on_the_margin_is_not_decided_by_any_number_of_pieces():

@@ -173,7 +173,7 @@ def test_what_is_no_study_is_refused_with_its_file():
     ("shape", "asked", "words"),
     [
         ((1, 3, 3), {}, "one piece"),
-        ((5, 1, 1), {}, "nothing was repeated"),
+        ((5, 1, 1), {}, "measured only once"),
         (SHAPE, {"tolerance": 0.0}, "tolerance: found 0"),
         (SHAPE, {"tolerance": float("nan")}, "tolerance: found nan"),
         (SHAPE, {"level": 95}, "level: found 95"),

@@ -21,7 +21,7 @@ def test_roundness_is_half_the_difference_of_diameters_and_says_that_it_is():
 def test_one_diameter_says_nothing_of_roundness():
     sizing = size_up([SizeReading("diameter A", 90.4), SizeReading("length", 62.0)])
     assert sizing.roundness_mm is None
-    assert any("says nothing of roundness" in note for note in sizing.notes)
+    assert any("does not show roundness" in note for note in sizing.notes)
 
 
 def test_repeats_are_averaged_and_share_the_instruments_part():

@@ -122,8 +122,8 @@ def weighed(mass_g, u_g=0.04, step_g=STEP_G):
 
 
 def test_a_mass_within_a_step_or_twice_its_uncertainty_is_told():
-    assert "told from nothing" in resolution_note(weighed(0.09))
-    assert "told from nothing" in resolution_note(weighed(0.3, u_g=0.2))
+    assert "distinguished from zero" in resolution_note(weighed(0.09))
+    assert "distinguished from zero" in resolution_note(weighed(0.3, u_g=0.2))
     assert "steps by 0.1 g, 3.3 %" in resolution_note(weighed(3.0))
     assert resolution_note(weighed(37.2)) is None
 

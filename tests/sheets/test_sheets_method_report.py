@@ -200,7 +200,7 @@ def test_without_marks_of_steps_nothing_is_made_up() -> None:
     _, samples = recording()
     report = method_report(HEADER, [], [samples], None)
     assert all(each.value is None for each in report.quantities)
-    assert any("no marks" in note for note in report.notes)
+    assert any("no step marks" in note for note in report.notes)
 
 
 def test_a_capture_without_a_method_is_refused() -> None:
