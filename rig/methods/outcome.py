@@ -47,13 +47,16 @@ from rig.methods.steps import Depth, PressToDepth, Recover, Return, Touch
 SQUEEZE_READ = 4
 """CV40 is read in the fourth squeeze."""
 
+HARDNESS_HOLD_S, HARDNESS_HOLD_TOLERANCE_S = 30.0, 1.0
+"""Hold before the force of ISO 2439's hardness index is read (recalled); the tolerance is ours."""
+
 SAME_FORCE = 0.01
 """Touches whose forces differ by a larger share do not compare heights."""
 
 ZERO_DRIFT_SHARE = 0.25
 """A force zero may have wandered by this share of its difference to the next one."""
 
-_UNITS = {"_kpa": "kPa", "_pct": "%", "_mm": "mm"}
+_UNITS = {"_kpa": "kPa", "_pct": "%", "_mm": "mm", "_n": "N"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -307,6 +310,15 @@ def _cv40(bench: _Bench) -> _Worked:
     return stress, u, "", [Part("force at 40 % in the fourth squeeze", "N", force.value, force.u)]
 
 
+def _hardness_index(bench: _Bench) -> _Worked:
+    _, hold = bench.held(40)
+    held_s = (hold.end_us - hold.begin_us) / 1e6
+    if abs(held_s - HARDNESS_HOLD_S) > HARDNESS_HOLD_TOLERANCE_S:
+        raise InputError(f"hold at 40 %: found {held_s:.1f} s, expected {HARDNESS_HOLD_S:g} s")
+    force = bench.held_force(40)
+    return force.value, force.u, "", []
+
+
 def _support(bench: _Bench) -> _Worked:
     low, high = bench.held_force(25), bench.held_force(65)
     factor = support_factor(low.value, high.value)
@@ -472,6 +484,10 @@ _PROCEDURES: dict[str, tuple[str, Callable[[_Bench], _Worked]]] = {
         "Arithmetic of ISO 3386-1: 1000 F40/A, on the way in of the fourth squeeze, "
         "40 % counted from the touch.",
         _cv40,
+    ),
+    "hardness_index_n": (
+        "Arithmetic of ISO 2439: force at 40 % after 30 s, 40 % counted from the touch before.",
+        _hardness_index,
     ),
     "support_factor": (
         "Arithmetic of ASTM D3574 test B1 and ISO 2439: F65/F25, each at the end of its hold.",

@@ -16,6 +16,7 @@ REPORTABLE: dict[str, str] = {
     "hysteresis_pct": "energy lost, in per cent of energy absorbed",
     "set_mm": "permanent set",
     "cv40_kpa": "compression stress at 40 %",
+    "hardness_index_n": "indentation force at 40 % after 30 s",
     "support_factor": "force at 65 % over force at 25 %",
     "hysteresis_return_pct": "force at 25 % unloading over loading",
     "forward_deformation_mm": "forward deformation of a ball",

@@ -37,6 +37,7 @@ def refusal(method, rig=GENEROUS, specimen=FLOAT):
         ("plain_squeeze", 5, 12.5),
         ("foam_compression", 4, 35.0),
         ("foam_indentation", 4, 37.5),
+        ("foam_hardness", 4, 35.0),
         ("ball_deformation", 3, 25.4),
         ("compression_set", 0, 0.0),
         # Stop at 80 %, and 120 mm/s * 3 ms + 120^2 / 10000 mm of overshoot.

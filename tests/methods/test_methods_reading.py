@@ -30,6 +30,7 @@ def test_each_kind_of_method_has_a_ready_example():
         "plain_squeeze",
         "foam_compression",
         "foam_indentation",
+        "foam_hardness",
         "ball_deformation",
         "compression_set",
         "pounding_endurance",

@@ -79,6 +79,26 @@ def test_foam_indentation_compares_held_forces_and_the_way_out(tmp_path):
     claims_nothing(run)
 
 
+def test_the_hardness_index_is_the_force_at_40_per_cent_after_30_seconds(tmp_path):
+    # Source: ISO 2439:2008 (edition not verified), 40 %/30 s; recalled.
+    once = (("count: 3", "count: 1"), ("cycles: 3", "cycles: 1"))
+    run = run_example("foam_hardness", tmp_path, specimen="block", limits=FAST, shorter=once, speed_up=30.0)
+    (hold,) = run.of("wait loaded")
+    assert hold.end_s - hold.begin_s == pytest.approx(30.0, abs=0.1)
+    holds(run, "hardness_index_n", run.force_at_end_n(hold), largest_u=1.0)
+    claims_nothing(run)
+
+
+def test_a_hardness_index_is_not_read_from_another_hold(tmp_path):
+    run = run_example(
+        "foam_hardness", tmp_path, specimen="block", limits=FAST,
+        shorter=(('hold: "30 s"', 'hold: "5 s"'), ("count: 3", "count: 1"), ("cycles: 3", "cycles: 1")),
+    )  # fmt: skip
+    found = run.quantity("hardness_index_n")
+    assert found.value is None
+    assert "found 5.0 s, expected 30 s" in found.why
+
+
 def test_ball_deformation_is_read_on_both_ways_along_three_axes(tmp_path):
     # Source: ITF Rules of Tennis, Appendix I (year not verified); recalled. From 3.5 lbf, at 18 lbf on the
     # way in and on the way out.
