@@ -444,7 +444,7 @@ class MotionWatch:
         if time_s[-1] - self._felt_s <= self._settles_s:
             return None
         return (
-            f"the specimen or its force is gone: {float(force_n[-1]):.2f} N while it was held "
+            f"specimen or force lost: {float(force_n[-1]):.2f} N while it was held "
             f"{float(position_mm[-1]) - course.contact_mm:.1f} mm past the contact"
         )
 

@@ -49,7 +49,7 @@ _UNBELIEVED: dict[int | None, str] = {
     1: "force saturated",
     2: "the force is frozen: one value again and again",
     3: "the force stays while the platen presses on",
-    4: "the specimen or its force is gone",
+    4: "specimen or force lost",
 }
 """What the value of event 10 says (protocol); anything else: the converter is silent."""
 

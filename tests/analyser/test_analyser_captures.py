@@ -86,7 +86,7 @@ def test_the_summary_is_numpys_mean_and_deviation_of_the_unflagged_cycles_after_
 def test_more_conditioning_than_cycles_leaves_nothing_and_says_so():
     result = analysed(spring_presses(2), conditioning=5)
     assert result.summary["secant_n_per_mm"]["n"] == 0
-    assert any(each.startswith("No cycle is left for means") for each in result.warnings)
+    assert any(each.startswith("No cycle is left for the means") for each in result.warnings)
 
 
 # --- contact force, datum, set

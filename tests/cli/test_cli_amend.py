@@ -53,7 +53,7 @@ def test_a_later_record_overrules_an_earlier_one_and_notes_are_added(in_process,
     ("given", "said"),
     [
         (("--batch", "spring"), "--reason"),
-        (WHY, "nothing to amend"),
+        (WHY, "give what to change"),
         (("--free-height", "0 mm", *WHY), "more than zero"),
         (("--free-height", "90 kg", *WHY), "mm"),
         (("--batch", "x" * 300, *WHY), "batch"),

@@ -79,7 +79,7 @@ def set_up(terminal: Terminal, lever: HandLever) -> None:
         ("column is the force", "2"),
         ("column is the position", "3"),
         ("column is the time", "1"),
-        ("Unit of the time", "us"),
+        ("Unit of time", "us"),
         ("Unit of the force", "counts"),
         ("Unit of the position", "counts"),
         ("A known load", "500 g"),

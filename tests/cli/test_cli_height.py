@@ -191,7 +191,7 @@ def test_another_greater_force_is_read_from_the_same_touches_up_to_theirs(touche
     assert top["height_mm"] == pytest.approx(
         HEIGHT_MM - 3 / STIFFNESS + 3 / PLATEN, abs=3 * top["height_mm_u"]
     )
-    with pytest.raises(InputError, match="touched up to 5 N only"):
+    with pytest.raises(InputError, match="touched only up to 5 N"):
         answered("--piece", touched["capture"], "--at", "8 N")
 
 

@@ -123,7 +123,7 @@ def test_a_capture_without_a_method_is_reported_by_other_commands(refused, tmp_p
 def test_presses_without_a_pull_are_refused_with_what_was_expected(refused, tmp_path):
     loose = PressedCap(first_slip_n=1e-3, peak_n=2e-3, sliding_n=1e-3)
     said = refused(2, "pull", pulled_capture(tmp_path, "cap-1", loose))
-    assert "found no pull, expected forces below zero while the platen goes away" in said
+    assert "found no pull, expected forces below zero while the platen moves away" in said
 
 
 def test_captures_without_a_pull_are_all_named_and_the_others_used(run, refused, tmp_path):

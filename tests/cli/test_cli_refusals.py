@@ -68,7 +68,7 @@ def test_ports_are_listed_and_not_opened(tmp_path) -> None:
         (("table.csv", "--position", "#7:mm"), ("#7",)),
         (("table.csv", "--position", "travel:parsnips"), ("parsnips",)),
         (("table.csv", "--position", "travel:N"), ("travel", "N")),
-        (("table.csv", "--position", "travel"), ("does not say its unit", "'travel:mm'")),
+        (("table.csv", "--position", "travel"), ("no unit in the table", "'travel:mm'")),
         (("table.csv", "--free-height", "90"), ("--free-height", "90")),
         (("table.csv", "--free-height", "90 kg"), ("--free-height", "kg")),
         (("table.csv", "--free-height", "-90 mm"), ("--free-height", "zero")),

@@ -98,7 +98,7 @@ def test_a_mass_and_a_distance_become_the_sizes_of_a_count(tmp_path, lines):
             terminal.answer("column is the force", "")
             terminal.answer("column is the position", "3")
             terminal.answer("column is the time", "1")
-            terminal.answer("Unit of the time", "us")
+            terminal.answer("Unit of time", "us")
             terminal.answer("Unit of the force", "counts")
             terminal.answer("Unit of the position", "parsecs of cheese")
             terminal.answer("Unit of the position", "")

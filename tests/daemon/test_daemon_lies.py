@@ -132,7 +132,7 @@ def test_an_honest_press_runs_to_its_end(tmp_path):
         (lies_on(PRESS, MoveTo, 1.0, event_request=lambda request: request + 1), "was lost", 9.1),
         (lies_on(PRESS, MoveTo, 1.0, position_shown=lambda counts: -(2**31)), "leapt", TRAVEL_MM),
         (lies_on(PRESS, MoveTo, 1.0, position_shown=lambda counts: min(counts, 1_850)), "no progress", 30.0),
-        (lies_on(PRESS, MoveTo, 1.0, false_end=True), "says that it arrived", TRAVEL_MM),
+        (lies_on(PRESS, MoveTo, 1.0, false_end=True), "reports arrival", TRAVEL_MM),
         (lies_on(TO_FORCE, PressUntil, 1.0, false_end=True), "at most", TRAVEL_MM),
         (lies_on(PRESS, MoveTo, 1.0, bits=1 << 4), "emergency stop is pressed", TRAVEL_MM),
         (lies_on(PRESS, MoveTo, 1.0, bits=1 << 5), "force trip is latched", TRAVEL_MM),
@@ -267,7 +267,7 @@ def goes_back_while_it_stands(device):
         (says_falsely(EventCode.FORCE_TRIP), "force trip", TRAVEL_MM),
         (says_falsely(EventCode.HALTED), "halted", TRAVEL_MM),
         (says_falsely(EventCode.BOOT), "reset", TRAVEL_MM),
-        (says_falsely(EventCode.FINISHED), "says that it arrived|was to stand", TRAVEL_MM),
+        (says_falsely(EventCode.FINISHED), "reports arrival|was to stand", TRAVEL_MM),
         (says_falsely(EventCode.STALLED), "stall|following", TRAVEL_MM),
     ],
 )

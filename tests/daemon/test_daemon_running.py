@@ -85,7 +85,7 @@ def test_a_specimen_that_is_taken_out_ends_the_run_and_keeps_the_capture(tmp_pat
             reader, tmp_path, checked(PRESSES.replace('"8 mm", s', f'"{depth_mm} mm", s')), tell=tell
         )
     assert result.failed
-    assert "the specimen or its force is gone" in result.reason
+    assert "specimen or force lost" in result.reason
     assert open_capture(result.path).how_it_ended == result.reason
 
 

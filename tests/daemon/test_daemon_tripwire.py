@@ -215,7 +215,7 @@ APPROACH_MM, APPROACH_N = np.linspace(9.0, 15.0, 400), np.clip(np.linspace(-5.0,
 def test_a_held_part_whose_force_falls_to_nothing_is_gone():
     halts, why = held_after(APPROACH_MM, APPROACH_N, [25.0] * 100 + [0.1] * 2000)
     assert halts == 1
-    assert re.search(r"the specimen or its force is gone: 0\.(09|1)", why)
+    assert re.search(r"specimen or force lost: 0\.(09|1)", why)
     assert "5.0 mm past the contact" in why
 
 

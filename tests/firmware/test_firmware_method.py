@@ -200,7 +200,7 @@ def run_until_gone(build, folder, text, lost_at):
         state = bench.state
     print(f"ended at {state['platen_mm']:.2f} mm and {state['force_n']:.1f} N: {recorded.reason}")
     assert recorded.failed
-    assert "the specimen or its force is gone" in recorded.reason
+    assert "specimen or force lost" in recorded.reason
     assert open_capture(recorded.path).how_it_ended == recorded.reason
     return state
 
@@ -268,8 +268,8 @@ def test_the_command_ends_with_3_when_the_specimen_is_gone_and_keeps_the_capture
     said = " ".join(capsys.readouterr().err.split())
     assert ended.value.code == 3, said
     (capture,) = (tmp_path / "captures").iterdir()
-    assert "the specimen or its force is gone" in said
-    assert "the specimen or its force is gone" in open_capture(capture).how_it_ended
+    assert "specimen or force lost" in said
+    assert "specimen or force lost" in open_capture(capture).how_it_ended
 
 
 def test_the_first_motion_of_the_notes_touches_the_pad_and_ends_above_it(build, tmp_path):

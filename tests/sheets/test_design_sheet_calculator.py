@@ -121,7 +121,7 @@ def test_the_gap_for_a_force_is_that_of_the_nip(page, results):
     assert (low, high) == pytest.approx((gap.low, gap.high), abs=0.02)
     low, high = map(float, re.search(r"90 % of pieces: ([\d.]+) to ([\d.]+) mm", said).groups())
     assert (low, high) == pytest.approx((gap.tolerance_low, gap.tolerance_high), abs=0.02)
-    assert "draws fingers" in said
+    assert "draws in fingers" in said
 
 
 def test_too_little_friction_is_said_not_to_draw_in(page):

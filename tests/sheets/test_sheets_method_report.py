@@ -165,7 +165,7 @@ def test_the_spacer_may_stand_among_the_conditions() -> None:
 @pytest.mark.parametrize(
     ("conditions", "words"),
     [
-        ({}, "were not stated"),
+        ({}, "are not stated"),
         ({"temperature": "23 degC", "humidity": "50 %"}, "is standard laboratory air"),
         ({"temperature": "30 degC", "humidity": "50 %"}, "is not standard laboratory air"),
     ],

@@ -121,7 +121,7 @@ def test_the_calibrations_part_is_told_and_is_that_of_the_scales(tmp_path: Path)
     assert shares["peak_n"] == pytest.approx(U, rel=0.01)
     assert shares["travel_mm"] == pytest.approx(U, rel=0.1)
     assert shares["work_mj"] == pytest.approx(2**0.5 * U, rel=0.1)
-    assert any("frame was measured pressing" in note for note in read.notes)
+    assert any("frame compliance was measured in compression" in note for note in read.notes)
 
 
 def test_a_cap_that_holds_beyond_the_limit_halts_the_rig_and_keeps_what_came_before(tmp_path: Path) -> None:
