@@ -73,7 +73,7 @@ class Breaks:
     sample
         Last sample before the break; -1 without one.
     is_peak
-        Whether no later force of the stroke is larger.
+        Whether no other force of the stroke is larger.
     """
 
     x_mm: FloatArray
@@ -188,10 +188,16 @@ def _placed(
         tip_u_n[row] = np.hypot(sqrt(2) * noise_n[row], min(share_u, 1.0) * rise_n)
         tip_n[row] = near_n[top] + share * rise_n
         found.sample[row] = nearest + at
-        _, later_n = pressed(row, slice(beyond, end))
-        # of three samples the middle one: a single spike is no larger force
-        middle_n = np.median(sliding_window_view(later_n, 3), axis=1) if len(later_n) > 2 else later_n
-        found.is_peak[row] = middle_n.max(initial=-np.inf) < tip_n[row] + tip_u_n[row]
+        # A force that fell slowly before it broke was larger elsewhere too. Of three samples the middle one
+        # counts: a single spike is no larger force.
+        elsewhere_n = (pressed(row, part)[1] for part in (slice(begin, nearest), slice(beyond, end)))
+        largest_n = [
+            (np.median(sliding_window_view(part_n, 3), axis=1) if len(part_n) > 2 else part_n).max(
+                initial=-np.inf
+            )
+            for part_n in elsewhere_n
+        ]
+        found.is_peak[row] = max(largest_n) < tip_n[row] + tip_u_n[row]
     return found
 
 

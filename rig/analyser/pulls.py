@@ -269,13 +269,16 @@ def flagged_beyond(
     reach_n = inf
     force, position = calibration.force, calibration.position
     if force is not None and force.uncertainty is not None:
-        low_n, high_n = force.value_range or (0.0, 0.0)
+        low_n, high_n = (
+            signals.direction * end for end in (force.value_range or (0.0, 0.0))[:: signals.direction]
+        )
         reach_n = -low_n if -low_n > LEAST_SENSE * high_n else 0.0
     span = position.value_range if position is not None and position.uncertainty is not None else None
     kept = []
     for each in pulls:
         way_mm = signals.position_mm[each.begin : each.end]
         beyond = each.peak_n > SAME_REACH * reach_n
+        way_mm = signals.direction * way_mm  # as the indicator and the capture count it
         beyond |= span is not None and bool(way_mm.min() < span[0] or way_mm.max() > span[1])
         kept.append(replace(each, flags=(*each.flags, BEYOND)) if beyond else each)
     return tuple(kept), reach_n

@@ -23,6 +23,7 @@ from rig.errors import InputError
 from rig.population import BY_HAND, STATES, UNSTATED, PieceResult
 from rig.results.piece_captures import STATED, calibration_words, guided, mean_words, method_words
 from rig.samples import FloatArray, Samples
+from rig.segmenter import working_direction
 
 MOST_SAMPLES = 5_000_000
 """Of one capture: three hours at 500 a second; it is held in memory while it is read."""
@@ -110,21 +111,21 @@ def _read(path: Path, capture: Capture, asked: PullsAsked) -> PulledCapture:
     stated = asked.calibration or own
     with_it = stated.for_channels(samples.force_channel, samples.position_channel)
     try:
-        signals = _signals(samples, with_it)
+        signals = _signals(samples, with_it, capture.header.sense)
         pulls = _pulls(signals, with_it, asked.settings)
     except InputError as problem:
         raise InputError(f"{path}: {problem}") from None
     if not pulls:
         raise InputError(
-            f"{path}: found no pull, expected forces below zero while the platen moves away; set the "
-            "smallest pull with --threshold"
+            f"{path}: found no pull, expected forces below zero while the platen moves away (with --sense "
+            "tension, of either sign); set the smallest pull with --threshold"
         )
     flagged, reach_n = flagged_beyond(pulls, signals, with_it)
     if not asked.beyond:
         if not any(each.counts for each in flagged) and any(each.counts for each in pulls):
             raise InputError(f"{path}: {_beyond_words(pulls, reach_n)}, or --beyond-calibration")
         pulls = flagged
-    shares = _calibration_shares(samples, with_it, asked.settings, pulls)
+    shares = _calibration_shares(samples, with_it, asked.settings, capture.header.sense, pulls)
     said = [*_flag_notes(pulls), *_play_notes(with_it, signals, pulls)]
     if pulls != flagged:
         said.append(f"{_beyond_words(pulls, reach_n)}; as requested, it is extrapolated as a straight line")
@@ -140,14 +141,17 @@ def _read(path: Path, capture: Capture, asked: PullsAsked) -> PulledCapture:
     return PulledCapture(piece, pulls, reach_n, notes)
 
 
-def _signals(samples: Samples, calibration: Calibration) -> Signals:
-    """Force and position of the same instants, as they were read."""
+def _signals(samples: Samples, calibration: Calibration, sense: str) -> Signals:
+    """Force and position of the same instants; pulls of a recording in tension turned below zero."""
 
     aligner = Aligner(calibration)
     parts = [each for each in (aligner.push(samples), aligner.finish()) if each is not None]
     if not parts:
         raise InputError("has no samples, expected a recording of pulls")
-    return Signals.concatenate(parts)
+    signals = Signals.concatenate(parts)
+    # which sign a pull has there is found as for cycles in tension; a capture of presses has it below zero
+    pulling = working_direction(signals) if sense == "tension" else -1
+    return signals.turned(-pulling)
 
 
 def _pulls(signals: Signals, calibration: Calibration, settings: PullSettings) -> tuple[Pull, ...]:
@@ -162,13 +166,13 @@ def _pulls(signals: Signals, calibration: Calibration, settings: PullSettings) -
 
 
 def _calibration_shares(
-    samples: Samples, calibration: Calibration, settings: PullSettings, pulls: Sequence[Pull]
+    samples: Samples, calibration: Calibration, settings: PullSettings, sense: str, pulls: Sequence[Pull]
 ) -> dict[str, float]:
     """Relative standard uncertainty of each column from the calibration."""
 
     parts: dict[str, list[float]] = {name: [] for name in COLUMNS}
     for shift in shifts(calibration):
-        moved = _pulls(_signals(samples, shift.calibration), shift.calibration, settings)
+        moved = _pulls(_signals(samples, shift.calibration, sense), shift.calibration, settings)
         if len(moved) != len(pulls):
             continue
         for name in COLUMNS:

@@ -185,11 +185,7 @@ class Motion:
         """What a recording's first samples show."""
         step_s = usual_step_s(signals.time_s)
         force_n, position_mm = _without_spikes(signals.force_n), _without_spikes(signals.position_mm)
-        direction = 1
-        if tension:
-            start_n = float(np.median(force_n[:FEWEST_SAMPLES]))
-            farthest = int(np.argmax(np.abs(force_n - start_n)))
-            direction = 1 if force_n[farthest] >= start_n else -1
+        direction = _direction_of(force_n) if tension else 1
         force_n, position_mm = direction * force_n, direction * position_mm
         return cls(
             step_s if step_s > 0 else UNTIMED_STEP_S,
@@ -311,6 +307,16 @@ def judge(
         correlated if force_noise_n is None else 1.0,
     )
     return Opening(noise, zero, noise.zero_n, samples > 0, motion.direction, usual_step_s(signals.time_s))
+
+
+def working_direction(signals: Signals) -> int:
+    """Return the sign that force and travel of a recording in tension have where the specimen is pulled."""
+    return _direction_of(_without_spikes(signals.force_n))
+
+
+def _direction_of(force_n: FloatArray) -> int:
+    start_n = float(np.median(force_n[:FEWEST_SAMPLES]))
+    return 1 if force_n[int(np.argmax(np.abs(force_n - start_n)))] >= start_n else -1
 
 
 def _without_spikes(values: FloatArray) -> FloatArray:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 
+import numpy as np
 import pytest
 from command_line import done
 from pulled_captures import RELATIVE_U, compared, pulled_capture
@@ -160,3 +161,24 @@ def test_a_number_that_makes_no_sense_is_refused_by_its_option(refused, tmp_path
     assert option.strip("-").split("-")[0] in refused(
         2, "pull", pulled_capture(tmp_path, "c", CAP), option, value
     )
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_pulls_of_a_table_in_tension_are_read_with_either_sign_as_its_cycles_are(run, tmp_path, sign):
+    # gives to 12 N in 0.5 mm and 13 N at 1 mm, then slips off until 6 mm: 41.75 mJ
+    way_mm = np.concatenate([np.zeros(150), np.arange(0, 8, 0.02), np.arange(8, 0, -0.04), np.zeros(150)])
+    force_n = np.where(np.arange(len(way_mm)) < 550, np.interp(way_mm, [0, 0.5, 1, 6], [0, 12, 13, 0]), 0.0)
+    force_n += np.random.default_rng(4).normal(0, 0.01, len(force_n))
+    rows = zip(np.arange(len(way_mm)) * 0.01, sign * way_mm, sign * force_n, strict=True)
+    table = tmp_path / "cap.csv"
+    table.write_text(
+        "Time (s),Extension (mm),Load (N)\n" + "".join(f"{t:.2f},{x:.4f},{f:.4f}\n" for t, x, f in rows)
+    )
+    (capture,) = run("import", table, "--sense", "tension", "--out", tmp_path / "made").split()
+    (pull,) = json.loads(run("pull", capture, "--json"))["pulls"]
+    (cycle,) = json.loads(run("analyse", capture, "--json"))["captures"][0]["cycles"]
+    assert pull["peak_n"] == pytest.approx(13.0, abs=0.05)
+    assert pull["travel_mm"] == pytest.approx(6.0, abs=0.1)
+    assert pull["work_mj"] == pytest.approx(41.75, abs=0.2)
+    assert cycle["peak_force_n"] == pytest.approx(13.0, abs=0.15)  # of a corner that few samples show
+    assert cycle["energy_absorbed_mj"] == pytest.approx(41.75, abs=0.2)
