@@ -126,7 +126,7 @@ class Catalogue:
         self.folder = folder.resolve()
         self._found = _Found({}, [])
         self._looked_s = -FRESH_S
-        self._look: Future[_Found] | None = None
+        self._look: Future[None] | None = None
         self._headers = (0, 0)
         self._lock = threading.Lock()
 
@@ -142,9 +142,10 @@ class Catalogue:
             look = self._look
         if look is not None:
             try:
-                self._found = look.result(PATIENCE_S)
-            except TimeoutError:
-                return Listing(total=0, matching=0, rows=[], choices={}, headers=self._headers)
+                look.result(PATIENCE_S)
+            except TimeoutError:  # a busy machine: what was there a moment ago is better than nothing
+                if not self._found.columns:
+                    return Listing(total=0, matching=0, rows=[], choices={}, headers=self._headers)
         columns, searched = self._found.columns, self._found.searched
         matching = [place for place in range(len(searched)) if _matches(columns, searched, place, query)]
         values = columns[query.sort]
@@ -161,7 +162,7 @@ class Catalogue:
             choices={name: sorted(set(columns[name]) - {""}) for name in NARROWING},
         )
 
-    def _read(self, look: Future[_Found]) -> None:
+    def _read(self, look: Future[None]) -> None:
         """Ask the index what is there now. A link could lead out of the folder, so none is listed."""
         try:
             table = results.archive_table(self.folder, progress=self._progress)
@@ -178,11 +179,14 @@ class Catalogue:
                 for name, column in columns.items()
             } | {"id": [columns["id"][place] for place in inside]}
             words = zip(*(shown[name] for name in SEARCHED), strict=True)
-            look.set_result(_Found(shown, [" ".join(texts).casefold() for texts in words]))
+            # kept here: whoever asked may have gone, and the next one finds it
+            self._found = _Found(shown, [" ".join(texts).casefold() for texts in words])
+            self._looked_s = time.monotonic()
+            look.set_result(None)
         except Exception as problem:  # whoever asked gets it
             look.set_exception(problem)
         with self._lock:
-            self._look, self._looked_s = None, time.monotonic()
+            self._look = None
 
     @contextmanager
     def _progress(self, _: str, total: float) -> Iterator[Callable[[float, str], None]]:

@@ -11,6 +11,7 @@ if os.name != "posix":
 if not (Path("/usr/bin/chromium").exists() and Path("/usr/bin/chromedriver").exists()):
     pytest.skip("needs the browser chromium and its driver", allow_module_level=True)
 
+from axe_core_python.selenium import Axe
 from page_serving import origin, serving
 from selenium import webdriver
 from selenium.webdriver.common.by import By
@@ -22,7 +23,7 @@ from rig.jobs.orders import HeightOrder
 
 CHROMIUM = "/usr/bin/chromium"
 DRIVER = "/usr/bin/chromedriver"
-PATIENCE_S = 8
+PATIENCE_S = 60
 TOKEN = "float-net-harbour-0412"
 
 
@@ -368,6 +369,31 @@ def test_the_keyboard_reaches_halt_at_once(page):
     assert focused == ["sheet", "halt"]
     page.switch_to.active_element.send_keys(Keys.ENTER)
     assert page.switch_to.active_element.get_attribute("id") == "halt"
+
+
+def serious_findings(browser, scheme):
+    """What an automatic checker of accessibility complains of, in one colour scheme."""
+    media = [{"name": "prefers-color-scheme", "value": scheme}]
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": media})
+    found = Axe().run(browser)["violations"]
+    return {
+        finding["id"]: [node["html"] for node in finding["nodes"]]
+        for finding in found
+        if finding["impact"] in ("serious", "critical")
+    }
+
+
+def test_an_automatic_checker_finds_nothing_serious_in_either_colour_scheme(desk, page, served):
+    desk.asks = "Turn the float over and close the guard."
+    until(page, lambda: drawn(page, "loops") and drawn(page, "trend") and at(page, "asks").is_displayed())
+    assert [serious_findings(page, scheme) for scheme in ("dark", "light")] == [{}, {}]
+    desk.height, desk.halted = HEIGHT, True  # the form on top
+    until(page, lambda: at(page, "height").is_displayed())
+    assert serious_findings(page, "dark") == {}
+    for other, filled in (("enter", "enter"), ("api/docs", "values")):
+        page.get(f"{origin(served[1])}/{other}")
+        until(page, lambda filled=filled: at(page, filled).text)
+        assert [serious_findings(page, scheme) for scheme in ("dark", "light")] == [{}, {}]
 
 
 def test_the_list_for_programs_is_complete(page, served):

@@ -135,6 +135,16 @@ def test_an_archive_that_takes_long_says_how_far_it_is(folder, monkeypatch) -> N
     assert answers[-1].total == 6
 
 
+def test_what_was_read_after_the_one_who_asked_had_gone_is_there_for_the_next(folder, monkeypatch) -> None:
+    monkeypatch.setattr("rig.workbench.catalogue.PATIENCE_S", 0.0)
+    catalogue = Catalogue(folder)
+    before = set(threading.enumerate())
+    assert catalogue.listing(Query()).headers is not None
+    for reader in set(threading.enumerate()) - before:
+        reader.join()
+    assert catalogue.listing(Query()).total == 6
+
+
 def test_a_folder_that_vanishes_is_refused_in_words(tmp_path) -> None:
     catalogue = Catalogue(tmp_path / "gone")
     with pytest.raises(CaptureError, match="no such folder"):

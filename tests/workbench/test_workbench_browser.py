@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-
 import pytest
 
 pytest.importorskip("selenium")
@@ -24,13 +22,24 @@ MARKUP = "<img src=x onerror=document.title='obeyed'>"
 
 
 @pytest.fixture(scope="module")
-def served(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("bench")
+def folder(tmp_path_factory):
+    return tmp_path_factory.mktemp("bench")
+
+
+@pytest.fixture(scope="module")
+def named(folder):
+    """The names of captures by their specimens."""
+    made = {MARKUP: write_capture(folder / "captures", MARKUP, "<b>bold</b>", place=9).name}
     for place in range(3):
         for batch, first, stiffness in (("spring mould", 0, 2.0), ("autumn mould", 100, 1.5)):
             more = {"place": place, "stiffness": stiffness + place / 50}
-            write_capture(folder / "captures", f"F-90-{first + place:03d}", batch, **more)
-    write_capture(folder / "captures", MARKUP, "<b>bold</b>", place=9)
+            specimen = f"F-90-{first + place:03d}"
+            made[specimen] = write_capture(folder / "captures", specimen, batch, **more).name
+    return made
+
+
+@pytest.fixture(scope="module")
+def served(folder, named):
     with browsing(folder / "captures", folder / "reports") as address:
         yield address
 
@@ -82,14 +91,6 @@ def opened(browser, address):
     until(browser, lambda: browser.execute_script("return document.readyState") == "complete")
 
 
-def of_specimen(browser, served, specimen):
-    """The name of the capture of a specimen."""
-    opened(browser, f"{served}/captures")
-    until(browser, lambda: cells(browser, "rows", 2))
-    rows = dict(zip(cells(browser, "rows", 2), cells(browser, "rows", 10), strict=True))
-    return rows[specimen]
-
-
 def test_the_list_is_searched_and_sorted(browser, served) -> None:
     opened(browser, f"{served}/captures")
     until(browser, lambda: len(cells(browser, "rows", 2)) == 7)
@@ -103,8 +104,8 @@ def test_the_list_is_searched_and_sorted(browser, served) -> None:
     until(browser, lambda: text(browser, "count") == "0 of 7 captures")
 
 
-def test_names_with_markup_are_shown_as_text_everywhere(browser, served) -> None:
-    name = of_specimen(browser, served, MARKUP)
+def test_names_with_markup_are_shown_as_text_everywhere(browser, served, named) -> None:
+    name = named[MARKUP]
     for page in ("capture", "overlay", "ask"):
         opened(browser, f"{served}/{page}?form=compare&capture={name}")
         if page == "overlay":
@@ -115,8 +116,8 @@ def test_names_with_markup_are_shown_as_text_everywhere(browser, served) -> None
         assert browser.find_elements(By.CSS_SELECTOR, "img[src=x]") == []
 
 
-def test_a_capture_shows_its_figures_loops_and_cycles(browser, served) -> None:
-    name = of_specimen(browser, served, "F-90-000")
+def test_a_capture_shows_its_figures_loops_and_cycles(browser, served, named) -> None:
+    name = named["F-90-000"]
     opened(browser, f"{served}/capture?capture={name}")
     until(browser, lambda: len(cells(browser, "cycles", 0)) == 4)
     # 2 N/mm squeezed by 20 mm, whatever else the page says
@@ -127,8 +128,8 @@ def test_a_capture_shows_its_figures_loops_and_cycles(browser, served) -> None:
     until(browser, lambda: browser.execute_script(drawn) == 4)
 
 
-def test_a_stretch_of_the_trace_is_fetched_anew(browser, served) -> None:
-    name = of_specimen(browser, served, "F-90-000")
+def test_a_stretch_of_the_trace_is_fetched_anew(browser, served, named) -> None:
+    name = named["F-90-000"]
     opened(browser, f"{served}/capture?capture={name}")
     until(browser, lambda: len(cells(browser, "cycles", 0)) == 4)
     browser.execute_script(
@@ -176,10 +177,8 @@ LINES = """return document.getElementById("loops").data
 NAMES = """return document.getElementById("loops").data.map(({name}) => name).filter(Boolean)"""
 
 
-def test_batches_are_overlaid_as_means_with_ranges_in_the_chosen_units(browser, served) -> None:
-    chosen = "&".join(
-        f"capture={of_specimen(browser, served, f'F-90-{number:03d}')}" for number in (0, 1, 2, 100, 101, 102)
-    )
+def test_batches_are_overlaid_as_means_with_ranges_in_the_chosen_units(browser, served, named) -> None:
+    chosen = "&".join(f"capture={named[f'F-90-{number:03d}']}" for number in (0, 1, 2, 100, 101, 102))
     opened(browser, f"{served}/overlay?{chosen}&draw=means&by=batch")
     drawn = "return Boolean(document.getElementById('loops').data)"
     until(browser, lambda: browser.execute_script(drawn))
@@ -199,8 +198,8 @@ def test_batches_are_overlaid_as_means_with_ranges_in_the_chosen_units(browser, 
     browser.execute_script("localStorage.clear()")
 
 
-def test_a_cycle_is_excluded_with_a_reason_and_the_page_says_so(browser, served) -> None:
-    name = of_specimen(browser, served, "F-90-101")
+def test_a_cycle_is_excluded_with_a_reason_and_the_page_says_so(browser, served, named) -> None:
+    name = named["F-90-101"]
     opened(browser, f"{served}/capture?capture={name}")
     until(browser, lambda: len(cells(browser, "cycles", 0)) == 4)
     browser.find_elements(By.LINK_TEXT, "exclude")[1].click()
@@ -234,19 +233,27 @@ def test_the_way_by_keyboard_alone(browser, served) -> None:
     until(browser, lambda: text(browser, "facts"))
 
 
-@pytest.mark.parametrize("width", [400, 1280])
+def serious_findings(browser, scheme):
+    """What an automatic checker of accessibility complains of, in one colour scheme."""
+    media = [{"name": "prefers-color-scheme", "value": scheme}]
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": media})
+    found = Axe().run(browser)["violations"]
+    return {
+        finding["id"]: [node["html"] for node in finding["nodes"]]
+        for finding in found
+        if finding["impact"] in ("serious", "critical")
+    }
+
+
 @pytest.mark.parametrize("page", ["captures", "capture", "overlay", "ask"])
-def test_the_pages_fit_and_an_automatic_checker_finds_nothing_serious(browser, served, page, width) -> None:
-    name = of_specimen(browser, served, "F-90-000")
-    browser.set_window_size(width, 900)
-    opened(browser, f"{served}/{page}?form=nip&capture={name}")
+def test_the_pages_fit_and_an_automatic_checker_finds_nothing_serious(browser, served, named, page) -> None:
+    opened(browser, f"{served}/{page}?form=nip&capture={named['F-90-000']}")
     filled = {"captures": "rows", "capture": "cycles", "overlay": "rows", "ask": "fields"}
     until(browser, lambda: text(browser, filled[page]).strip())
-    assert browser.execute_script("return document.documentElement.scrollWidth <= window.innerWidth")
-    found = Axe().run(browser)["violations"]
-    serious = {
-        each["id"]: [node["html"] for node in each["nodes"]]
-        for each in found
-        if each["impact"] in ("serious", "critical")
-    }
-    assert serious == {}, json.dumps(serious, indent=1)
+    for width in (400, 1280, 2560):
+        browser.set_window_size(width, 900)
+        until(browser, lambda width=width: browser.execute_script("return innerWidth") == width)
+        assert browser.execute_script("return document.documentElement.scrollWidth <= window.innerWidth")
+    for width, scheme in ((400, "dark"), (1280, "light")):
+        browser.set_window_size(width, 900)
+        assert serious_findings(browser, scheme) == {}

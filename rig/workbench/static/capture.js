@@ -186,8 +186,12 @@ withWords(async () => {
   await actions(about);
   at("settings").addEventListener("submit", (event) => event.preventDefault());
   at("conditioning").addEventListener("change", () => withWords(() => measure(about)));
-  const whole = await fetched("trace", { capture, points: 16 });
-  start = whole.timed ? whole.start_s : 0;
-  followZoom(await trace());
+  try {
+    const whole = await fetched("trace", { capture, points: 16 });
+    start = whole.timed ? whole.start_s : 0;
+    followZoom(await trace());
+  } catch (problem) {
+    at("trace").replaceChildren(made("p", problem instanceof Error ? problem.message : "", { class: "empty" }));
+  }
   await measure(about);
 });

@@ -94,7 +94,7 @@ async function refresh(start) {
     return; // a later question was asked meanwhile
   }
   if (found.headers !== null) {
-    at("count").textContent = `Reading the captures for the first time: ${found.headers[0]} of ${found.headers[1]}`;
+    at("count").textContent = `Reading the captures${found.headers[1] > 0 ? `: ${found.headers[0]} of ${found.headers[1]}` : ""}`;
     await new Promise((done) => setTimeout(done, WAIT_MS));
     await refresh(start);
     return;

@@ -20,6 +20,8 @@ const parameters = new URLSearchParams(location.search);
 const captures = (parameters.has("capture") ? parameters.getAll("capture") : [...chosen()]).slice(0, MOST);
 /** @type {Map<string, {about: About, found: Measured}>} */
 const kept = new Map();
+/** @type {string[]} why some captures cannot be drawn */
+const problems = [];
 
 for (const name of SETTINGS) {
   at(name).value = parameters.get(name) ?? at(name).value;
@@ -119,7 +121,8 @@ async function loops() {
       line: { color: colourOf(group), dash: dashOf(group), width: 1.8 },
       hovertemplate: `${capture.replaceAll(/[<&]/g, " ")}, cycle ${row.cycle}: %{x:.3~f}, %{y:.3~f} ${shownAs("N")[1]}<extra></extra>`,
     }));
-  say(usable.length < captures.length ? `${captures.length - usable.length} captures have no free height and are not drawn.` : "");
+  const without = kept.size - usable.length;
+  say([...problems, ...(without > 0 ? [`${without} captures have no free height and are not drawn.`] : [])].join(" "), problems.length > 0);
   /** @type {{[against: string]: string}} */
   const titles = { deflection: titled("Deflection", "mm"), percent: "Deflection, % of free height", position: titled("Position", "mm") };
   await draw(at("loops"), lines, { xaxis: [titles[against]], yaxis: [titled("Force", "N")] });
@@ -159,8 +162,12 @@ withWords(async () => {
   }));
   remember();
   await Promise.all(captures.map(async (capture) => {
-    const [about, found] = await Promise.all([aboutOf(capture), analysed(capture, 0, (words) => say(words))]);
-    kept.set(capture, { about, found });
+    try {
+      const [about, found] = await Promise.all([aboutOf(capture), analysed(capture, 0, (words) => say(words))]);
+      kept.set(capture, { about, found });
+    } catch (problem) {
+      problems.push(`Not drawn: ${problem instanceof Error ? problem.message : problem}.`);
+    }
     say(`${kept.size} of ${captures.length} captures are measured.`);
   }));
   const fill = () => {

@@ -79,7 +79,11 @@ export class Plots {
 
   /** @param {Api.News} news */
   add(news) {
-    this.#pressing = news.status.job !== null && news.status.job.kind !== "height";
+    const pressing = news.status.job !== null && news.status.job.kind !== "height";
+    if (pressing !== this.#pressing) {
+      this.#pressing = pressing;
+      this.#draw("loops");
+    }
     if (news.trace.time_s.length > 0) {
       this.#addTrace(news.trace);
       this.#draw("trace");
