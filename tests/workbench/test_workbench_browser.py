@@ -61,6 +61,7 @@ def browser(driver, served):
     """A browser that has nothing ticked; whatever it complains of fails the test."""
     driver.set_window_size(1280, 900)
     driver.get(served + "/captures")
+    until(driver, lambda: text(driver, "rows"))  # by then it has kept what was ticked, and does not again
     driver.execute_script("sessionStorage.clear()")
     driver.get_log("browser")
     yield driver
