@@ -136,10 +136,18 @@ def test_an_archive_that_takes_long_says_how_far_it_is(folder, monkeypatch) -> N
 
 
 def test_what_was_read_after_the_one_who_asked_had_gone_is_there_for_the_next(folder, monkeypatch) -> None:
+    read, goes_on = results.archive_table, threading.Event()
+
+    def slow(place, *, progress):
+        goes_on.wait(30)
+        return read(place)
+
+    monkeypatch.setattr(results, "archive_table", slow)
     monkeypatch.setattr("rig.workbench.catalogue.PATIENCE_S", 0.0)
     catalogue = Catalogue(folder)
     before = set(threading.enumerate())
     assert catalogue.listing(Query()).headers is not None
+    goes_on.set()
     for reader in set(threading.enumerate()) - before:
         reader.join()
     assert catalogue.listing(Query()).total == 6
