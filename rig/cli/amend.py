@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from rig.cli.capture_arguments import captures_argument
 from rig.cli.options import read_conditions, read_quantity
 from rig.cli.output import say
 from rig.errors import InputError
@@ -16,7 +17,7 @@ by_option = click.option("--by", default="", metavar="NAME", help="Your name, ke
 
 
 @click.command("amend")
-@click.argument("captures", nargs=-1, required=True, type=click.Path(path_type=Path))
+@captures_argument(once=False)
 @click.option("--specimen", metavar="NAME", help="Name of the specimen.")
 @click.option("--batch", metavar="NAME", help="Name of its batch.")
 @click.option("--free-height", metavar="Q", help='Free height, "90 mm".')

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from rig.cli.capture_arguments import captures_argument
 from rig.cli.output import say
 from rig.errors import CaptureError, InputError
 
@@ -18,7 +19,7 @@ BIN = ".bin"
 
 
 @click.command("delete")
-@click.argument("captures", nargs=-1, required=True, type=click.Path(path_type=Path))
+@captures_argument(once=False)
 def command(captures: tuple[Path, ...]) -> None:
     """Move CAPTURES into the folder .bin beside them.
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rig.cli.amend import by_option, reason_option
+from rig.cli.capture_arguments import captures_argument
 from rig.cli.output import say
 from rig.errors import InputError
 
@@ -23,7 +24,7 @@ cycles_option = click.option(
 
 
 @click.command("exclude")
-@click.argument("captures", nargs=-1, required=True, type=click.Path(path_type=Path))
+@captures_argument(once=False)
 @cycles_option
 @reason_option
 @by_option

@@ -7,11 +7,12 @@ from pathlib import Path
 import click
 
 from rig.cli.amend import by_option, reason_option
+from rig.cli.capture_arguments import captures_argument
 from rig.cli.exclude import cycles_option, record_choice
 
 
 @click.command("restore")
-@click.argument("captures", nargs=-1, required=True, type=click.Path(path_type=Path))
+@captures_argument(once=False)
 @cycles_option
 @reason_option
 @by_option

@@ -165,3 +165,20 @@ def test_everything_that_cannot_be_used_is_named_before_anything_is_measured(
     assert f"{captures[1]}/capture.yaml" in said.err
     assert f"{tmp_path / 'copy'}: the same capture as {captures[0]}, a copy" in said.err
     assert f"{tmp_path / 'absent'}: no such capture" in said.err
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        ["analyse"], ["compare"], ["amend", "--note", "seen", "--reason", "seen"],
+        ["exclude", "--reason", "seen"], ["restore", "--reason", "seen"], ["delete"],
+    ],
+    ids=lambda command: command[0],
+)  # fmt: skip
+def test_every_command_takes_folders_and_patterns_of_captures(in_process, tables, tmp_path, command) -> None:
+    in_process("import", tables, *NAME)
+    captures = tmp_path / "captures"
+    (captures / "README.md").write_text("where captures go")
+    said = in_process(*command, captures, tmp_path / "absent", tmp_path / "gone", code=2)
+    assert "2 captures cannot be used" in said.err
+    assert in_process(*command, f"{captures}/*F-90*").out
