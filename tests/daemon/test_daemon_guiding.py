@@ -308,4 +308,4 @@ def test_a_touch_below_the_noise_is_warned_of(tmp_path):
 
         # a touch of half a newton is less than six times the noise
         follow(reader, tmp_path, see, stopped=stopped, tell=lambda text, done: told.append(text))
-    assert any("may be felt where nothing is touched" in text for text in told)
+    assert any("may be reported without touching" in text for text in told)
