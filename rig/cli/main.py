@@ -6,7 +6,7 @@ import importlib
 import io
 import os
 import sys
-from typing import Any
+from typing import Any, TextIO
 
 import click
 
@@ -62,6 +62,9 @@ _CAUTION = (
 )
 
 
+INTERRUPTED = 130
+"""Exit code of a command that a signal or a closed terminal ended, as shells give it for Ctrl-C."""
+
 UNFORESEEN = 70
 """Exit code of an error of the program itself, by the convention of sysexits.h (EX_SOFTWARE)."""
 
@@ -85,7 +88,7 @@ class _Family(click.Group):
             return super().invoke(ctx)
         except BrokenPipeError:
             # Whoever read the output has seen enough; left to click, the exit code would be 1.
-            _discard_unprinted()
+            _discard_unprinted(sys.stdout)
             raise click.exceptions.Exit(0) from None
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
@@ -114,25 +117,36 @@ def main() -> None:
     try:
         code = _pressrig.main(prog_name="pressrig", standalone_mode=False)
     except RigError as refusal:
-        say(f"pressrig: {refusal}", err=True)
+        _told(f"pressrig: {refusal}")
         code = refusal.exit_code
     except click.ClickException as misuse:
         words = io.StringIO()
         misuse.show(file=words)
-        say(words.getvalue(), err=True, nl=False)
+        _told(words.getvalue().removesuffix("\n"))
         code = misuse.exit_code
     except (click.Abort, KeyboardInterrupt):
-        say("pressrig: interrupted", err=True)
-        code = 130
+        _told("pressrig: interrupted")
+        code = INTERRUPTED
     except OSError as problem:
         # a full disk, a folder without the right to write: expected of any command that writes
-        _discard_unprinted()
+        _discard_unprinted(sys.stdout)
         where = f"{problem.filename}: " if problem.filename else ""
-        say(f"pressrig: {where}{problem.strerror or problem}", err=True)
-        code = RecorderError.exit_code
+        heard = _told(f"pressrig: {where}{problem.strerror or problem}")
+        # what could not be written was meant for a terminal that has been closed
+        code = RecorderError.exit_code if heard else INTERRUPTED
     except Exception as problem:
         code = _own_up(problem)
     sys.exit(code if isinstance(code, int) else 0)
+
+
+def _told(words: str) -> bool:
+    """Say the last words of a command; False where nobody can hear them, which changes no exit code to 1."""
+    try:
+        say(words, err=True)
+    except OSError:
+        _discard_unprinted(sys.stderr)
+        return False
+    return True
 
 
 def _own_up(problem: Exception) -> int:
@@ -142,17 +156,16 @@ def _own_up(problem: Exception) -> int:
     details = keep_details(problem)
     where = "" if details is None else f" with the end of {details}"
     what = " ".join(f"{type(problem).__name__}: {problem}".split())[:200]
-    say(
+    _told(
         f"pressrig: an unexpected error ended this command ({what}). What was recorded is kept. "
-        f"Please report it{where}.",
-        err=True,
+        f"Please report it{where}."
     )
     return UNFORESEEN
 
 
-def _discard_unprinted() -> None:
+def _discard_unprinted(stream: TextIO) -> None:
     """Drop output that cannot be printed, so that Python does not try and fail again at exit."""
     try:
-        sys.stdout.flush()
+        stream.flush()
     except OSError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())

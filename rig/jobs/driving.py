@@ -184,7 +184,7 @@ class Driver:
         self._now_mm: float | None = None
         self._who = _identity_of(reader)
         self._armed_s = math.inf
-        self._moving = False
+        self._followed: MotionRequest | None = None
         self._trip: EventCode | int | None = None
         self._most_n = -math.inf
         self._deepest_mm = 0.0
@@ -681,7 +681,7 @@ class Driver:
         its samples are taken."""
         began = time.monotonic()
         asked_s = OVERRUN * expected_s + OVERRUN_S
-        self._moving = True
+        self._followed = request
         try:
             while request.end is None:
                 self.take_one()
@@ -693,7 +693,7 @@ class Driver:
             if request.end.kind in PLATEN_STANDS:
                 self._catch_up(request.request)
         finally:
-            self._moving = False
+            self._followed = None
         if self._wire.why is not None:
             raise MethodStoppedError(self._wire.why)
         return request.end
@@ -761,6 +761,7 @@ class Driver:
                 f"a different device answers: found {_named(self._reader)}; the run started on "
                 f"{self._who[0]!r} ({self._who[1]})"
             )
+        followed = self._followed
         for event in () if delivery is None else delivery.events:
             if event.host_time <= self._armed_s:
                 continue
@@ -768,10 +769,11 @@ class Driver:
                 raise LinkLostError(f"the device was reset ({event.fields.get('cause')})")
             flags = int(event.fields.get("flags") or 0)
             # a motion that has ended by a trip tells so itself, with better words
-            if event.kind == "state" and (not self._moving or flags & StateFlag.MOVING):
+            if event.kind == "state" and (followed is None or flags & StateFlag.MOVING):
                 self._must_be_armed(flags, int(event.fields["stop_cause"] or 0))
             code = event.fields.get("code")
-            if event.kind == "device_event" and code in LATCHED_STOPS and not self._moving:
+            told = followed is not None and followed.end is not None and followed.end.kind == "trip"
+            if event.kind == "device_event" and code in LATCHED_STOPS and not told:
                 self._must_be_armed(0, int(code or 0))
 
     def _must_be_armed(self, flags: int, cause: int) -> None:

@@ -20,6 +20,7 @@ from rig.calibration import Scale
 from rig.jobs.force_truth import ForceTruth
 from rig.jobs.motion_watch import FREED_MM, Course, MotionWatch
 from rig.methods import RigLimits
+from rig.reader import MOST_RATE
 from rig.samples import FloatArray, Samples, Status
 
 RISE_OVER_S = 0.01
@@ -40,6 +41,9 @@ BIT_SAMPLES = 3
 BITS_WITHIN_S = 0.1
 """A status bit counts once this many samples had it, the first and the last of them so far apart, within the
 last of these or of twice as many samples: a damaged byte decides nothing, a loose contact does."""
+
+RATE_OVER_S = 1.0
+"""The device's rate is counted over so long by the numbers of its samples, so that lost ones count too."""
 
 SWITCH_AWAY_MM = 5.0
 """So far from home its own switch has opened: a switch that is closed there is another one, or broken."""
@@ -76,6 +80,7 @@ class Tripwire:
         self._truth = ForceTruth(rig)
         self._bits: dict[int, FloatArray] = {}
         self._period_s = 0.0
+        self._counted_from: tuple[int, float] | None = None
         self._newest: tuple[float, float, float] | None = None
         self._kept_n: FloatArray = np.empty(0)
         self._kept_s: FloatArray = np.empty(0)
@@ -108,7 +113,7 @@ class Tripwire:
         with self._guard:
             self._armed, self._travel, self._limits, self._why = True, travel, limits, None
             self._kept_n = self._kept_s = np.empty(0)
-            self._bits, self._watch = {}, None
+            self._bits, self._watch, self._counted_from = {}, None, None
             if self._newest is not None:
                 self._truth.begin(self._newest[0])
 
@@ -158,9 +163,9 @@ class Tripwire:
         if not self._armed or self._why is not None or self._watch is None:
             return
         place = self._watch.course.place
-        bit = self._bit_set(samples, time_s, position_mm)
-        if bit is not None or untrue is not None:
-            self.trip(f"{place}: {bit or untrue}")
+        found = self._bit_set(samples, time_s, position_mm) or untrue or self._sparse(samples, time_s)
+        if found is not None:
+            self.trip(f"{place}: {found}")
             return
         astray = self._off_course(time_s, position_mm, force_n)
         if astray is not None:
@@ -213,6 +218,24 @@ class Tripwire:
         since_s = float(time_s[-1]) - max(BITS_WITHIN_S, 2 * BIT_SAMPLES * self._period_s)
         set_s = self._bits[int(bit)] = set_s[set_s >= since_s][-MOST_KEPT:]
         return len(set_s) >= BIT_SAMPLES and float(set_s[-1] - set_s[0]) >= BITS_FOR_S
+
+    def _sparse(self, samples: Samples, time_s: FloatArray) -> str | None:
+        """Far fewer samples than the rig's file states: a motion overshoots by more than was worked out."""
+        now = int(samples.seq[-1]), float(time_s[-1])
+        count, span_s = (0, 0.0) if self._counted_from is None else np.subtract(now, self._counted_from)
+        # behind a reset numbers and time begin anew
+        if self._counted_from is None or count < 0 or span_s < 0:
+            self._counted_from = now
+        if span_s < RATE_OVER_S:
+            return None
+        self._counted_from = now
+        # a tenth more for what the clocks differ: half the stated rate is granted
+        if 1.1 * MOST_RATE * count >= span_s * self._rig.samples_per_s:
+            return None
+        return (
+            f"the device takes {count / span_s:.3g} samples/s, the rig's file states "
+            f"{self._rig.samples_per_s:g} (wire.rate_hz)"
+        )
 
     def _passed(self, time_s: FloatArray, position_mm: FloatArray, force_n: FloatArray) -> str | None:
         low_n, high_n = self._rig.force_n

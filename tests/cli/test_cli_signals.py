@@ -168,8 +168,8 @@ COMMANDS = {
     "endure": Command(("endure", "plan.yaml", *PIECE, *OUT)),
     "height": Command(("height", "--bare-only", "--specimen", "bare", "--cautions-read", *OUT)),
     "release": Command(("release", "--i-see-the-platen", "--away", "50 mm"), records=False),
-    "check-device": Command(("check-device", "--yes", "--only", "motion"), INTERRUPTED, records=False),
     "serve": Command(("serve", "--no-page", *OUT), 0),
+    "check-device": Command(("check-device", "--yes", "--only", "motion"), INTERRUPTED, records=False),
     "run through a daemon": Command(("run", "slow.yaml", *PIECE), served=True),
 }
 

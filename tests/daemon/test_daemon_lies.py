@@ -4,6 +4,7 @@ import os
 import re
 import threading
 from contextlib import contextmanager
+from dataclasses import replace
 
 import pytest
 
@@ -20,7 +21,25 @@ from rig.jobs.endurance import endure
 from rig.jobs.releasing import perform_release
 from rig.methods import RigLimits, SpecimenFacts, check_method, check_plan, parse_method, parse_plan
 from rig.reader import PortAddress, Reader
-from rig.wire import Cycle, Disarm, EventCode, Halt, Home, MoveTo, PressUntil, ReplyResult
+from rig.samples import Status
+from rig.wire import (
+    Capability,
+    Cycle,
+    Disarm,
+    Event,
+    EventCode,
+    Halt,
+    Home,
+    Identity,
+    MoveTo,
+    Note,
+    PressUntil,
+    Reply,
+    ReplyResult,
+    State,
+    StateFlag,
+    encode_frame,
+)
 
 LIMITS = RigLimits((1.0, 40.0), 20.0, (-5.0, 100.0), 200.0, 500.0, 0.0, 500.0)
 SPEED_MM_PER_S = 10.0
@@ -51,6 +70,12 @@ TOUCH, FIRST_RETURN, PRESS, BACK, TO_FORCE = 1, 2, 3, 4, 5
 """Numbers of the motions, in order."""
 
 
+@pytest.fixture(autouse=True)
+def no_hurry(monkeypatch):
+    """A press that a busy machine keeps waiting is not late, unless a test is about it."""
+    monkeypatch.setattr("rig.reader.heart.LAG_LIMIT_S", 60.0)
+
+
 def checked(limits=LIMITS):
     return check_method(parse_method(METHOD, "test.yaml"), limits, SpecimenFacts(60.0, None, None))
 
@@ -72,9 +97,9 @@ def run(reader, folder):
     return run_method(reader, CALIBRATION, header_of, folder / "captures", checked=checked(), watch=watch)
 
 
-def stopped(folder, lie, **how):
+def stopped(folder, lie, pace=4.0):
     """The press after a run with a lie, and why the run says that it ended."""
-    with press(folder, lie, **how) as (device, reader):
+    with press(folder, lie, pace=pace) as (device, reader):
         result = run(reader, folder)
     assert result.failed, result.reason
     assert open_capture(result.path).how_it_ended == result.reason
@@ -103,13 +128,36 @@ def impatient(lie, monkeypatch):
         lie(device)
         if before is None and device.lied_mm is not None:
             monkeypatch.setattr("rig.jobs.driving.QUIET_S", 0.35)
+            monkeypatch.setattr("rig.reader.heart.LAG_LIMIT_S", 0.25)
             device.beats_s = 0.5
 
     return also
 
 
-def test_an_honest_press_runs_to_its_end(tmp_path):
-    with press(tmp_path) as (device, reader):
+def says(kind, told):
+    """A hook for `LyingPress.said`: what becomes of each message of a kind."""
+    return lambda message: told(message) if isinstance(message, kind) else [message]
+
+
+def frames(*messages):
+    return b"".join(encode_frame(message) for message in messages)
+
+
+def all_harmless(device):
+    """What a clumsy device may do and a run has to bear: it must not be halted for nothing either."""
+    device.times = 1 + device._number % 2  # every other sample twice
+    device.bits, device.hidden_bits = 0, Status.MOVING
+    device.time_factor = 1.02
+    device.extra = b""
+    if device.is_on(MoveTo, PRESS, 1.0) and device._number % 50 == 0:
+        device.extra = frames(Event(99, 5, 5, 5), Reply(0, 40_000, 0), Note("unasked"))
+        device.extra += frames(Event(EventCode.FINISHED, device.order.command.request + 7, 0, 0))
+    device.said = says(Event, lambda event: 2 * [replace(event, time_us=(event.time_us + 10**7) % 2**32)])
+
+
+def test_a_press_that_is_clumsy_but_honest_runs_to_its_end(tmp_path):
+    """Its numbers and clock wrap, its ends come twice and from the future, with strange messages between."""
+    with press(tmp_path, all_harmless, first_seq=65_400, first_us=2**32 - 10**6) as (device, reader):
         result = run(reader, tmp_path)
     assert (result.reason, result.failed) == ("method finished", False)
     assert device.order_number == 6
@@ -156,11 +204,12 @@ def test_an_honest_press_runs_to_its_end(tmp_path):
 def test_a_lie_ends_the_run_within_the_stated_travel_and_says_what_was_seen(
     tmp_path, monkeypatch, lie, word, travel_mm
 ):
+    pace = 4.0
     if re.search("sample|late|reply", word):
-        lie = impatient(lie, monkeypatch)
-        # on a busy machine the device may be the first to miss the host
-        word += "|heartbeat lost"
-    device, reason = stopped(tmp_path, lie)
+        pace, lie = 1.0, impatient(lie, monkeypatch)
+        # on a busy machine the device may be the first to miss the host, and old samples come late
+        word += "|heartbeat lost|late"
+    device, reason = stopped(tmp_path, lie, pace)
     assert re.search(word, reason), reason
     assert device.travel_after_mm() <= travel_mm
     deepest_mm = device.lied_mm + travel_mm - CONTACT_MM
@@ -277,6 +326,116 @@ def test_a_subtler_lie_ends_the_run_too(tmp_path, monkeypatch, lie, word, travel
     )
 
 
+def stale(kept):
+    """For ever the first state that was armed."""
+
+    def told(state):
+        kept.extend([state] * (not kept and StateFlag.ARMED in state.flags))
+        return kept or [state]
+
+    return says(State, told)
+
+
+def with_state(**changes):
+    return says(State, lambda state: [replace(state, **changes)])
+
+
+def lies_at_rest(**changes):
+    """While the platen stands between two motions."""
+
+    def lie(device):
+        if device.order is None and device.order_number == PRESS and device.armed and device.lied_mm is None:
+            device.lies_now()
+            for name, value in changes.items():
+                setattr(device, name, value)
+
+    return lie
+
+
+def alternates(device):
+    if device.is_on(MoveTo, PRESS, 1.0):
+        device.lies_now()
+        device.force_shown = lambda counts: 2**31 - 1 if len(device.trace) % 2 else -(2**31)
+
+
+def jumps(**by):
+    """Its numbers or its time leap once."""
+
+    def lie(device):
+        if device.lied_mm is None and device.is_on(MoveTo, PRESS, 1.0):
+            device.lies_now()
+            for name, amount in by.items():
+                setattr(device, name, max(getattr(device, name) + amount, 0))
+
+    return lie
+
+
+NEVER = dict.fromkeys(("ignores_target", "never_ends"), True)
+NO_REPLY = says(Reply, lambda reply: [])
+OTHER_REPLY = says(Reply, lambda reply: [replace(reply, request=reply.request % 65_535 + 1)])
+LESS_ABLE = says(Identity, lambda identity: [replace(identity, capabilities=Capability.DRIVES)])
+LIMITED = 5.0 + 3.0 + TRAVEL_MM
+"""From the end of the press to the position limit of the press to a force."""
+
+
+@pytest.mark.parametrize(
+    ("lie", "word", "travel_mm"),
+    [
+        (lies_on(PRESS, MoveTo, 1.0, time_factor=0.0), "faster than ordered|late", 2.0 + TRAVEL_MM),
+        (lies_on(PRESS, MoveTo, 1.0, position_shown=lambda counts: counts - 300), "faster", TRAVEL_MM),
+        (lies_on(PRESS, MoveTo, 2.5, force_shown=lambda counts: min(counts, 700)), "frozen", 8.0),
+        (lies_on(PRESS, MoveTo, 1.0, position_shown=lambda counts: min(counts, 2_100)), "at 10.50 mm", 9.1),
+        (lies_on(PRESS, MoveTo, 1.0, position_shown=lambda counts: counts % 1_900), "leapt|faster", 9.1),
+        (lies_on(TO_FORCE, PressUntil, 1.0, force_shown=lambda counts: counts // 10), "position limit", 13.1),
+        (lies_on(PRESS, MoveTo, 1.0, force_shown=lambda counts: -(2**31)), "below the limit", TRAVEL_MM),
+        (alternates, "above the limit|below the limit", TRAVEL_MM),
+        (
+            lies_on(
+                PRESS,
+                MoveTo,
+                1.0,
+                position_shown=lambda counts: 2**31 - 1,
+                force_shown=lambda counts: counts,
+            ),
+            "leapt|beyond the limit",
+            TRAVEL_MM,
+        ),
+        (lies_on(PRESS, MoveTo, 1.0, every=25), "takes 20 samples/s", 25.0),
+        (lies_on(PRESS, MoveTo, 1.0, said=OTHER_REPLY), "no reply", 9.1),
+        (lies_on(PRESS, MoveTo, 1.0, said=NO_REPLY, sign=-1.0), "wrong way|no reply|late", 4.0 + TRAVEL_MM),
+        (lies_on(PRESS, MoveTo, 1.0, said=LESS_ABLE), "another device answers", TRAVEL_MM),
+        (
+            lies_on(PRESS, MoveTo, 1.0, said=stale([]), **NEVER),
+            "past its target|event that ended",
+            9.0 + TRAVEL_MM,
+        ),
+        (lies_on(PRESS, MoveTo, 1.0, said=with_state(stop_cause=77)), "cause 77", 9.1),
+        (lies_on(PRESS, MoveTo, 1.0, said=with_state(boot_id=9)), "reset|late", 9.1),
+        (lies_at_rest(bits=1 << 4), "emergency stop is pressed", 0.1),
+        (lies_at_rest(motion_result=200), "code 200|200", 0.1),
+        (lies_at_rest(said=NO_REPLY), "no reply", 9.1),
+        (lies_at_rest(drift_mm_per_s=0.0, false_events=[EventCode.STOP_OPENED]), "stop opened|stopped", 0.1),
+        (jumps(_seq=-10_000, _time_us=-1e9), "reset|no sample|implausible", 9.1),
+        (jumps(_time_us=-1e6), "reset|no sample|late", 9.1),
+        (
+            lies_on(PRESS, MoveTo, 1.0, extra=frames(Event(EventCode.STALLED, 0, 0, 0))),
+            "stall|stopped|following",
+            TRAVEL_MM,
+        ),
+        (
+            lies_on(BACK, MoveTo, 1.0, sign=-1.0, position_shown=lambda counts: 3_400),
+            "force grew|no progress",
+            3.0 + TRAVEL_MM,
+        ),
+        (lies_on(PRESS, MoveTo, 1.0, extra=bytes(range(1, 256))), "late|no sample|finished", 20.0),
+    ],
+)
+def test_a_lie_of_the_wire_or_the_clock_ends_the_run_too(tmp_path, monkeypatch, lie, word, travel_mm):
+    test_a_lie_ends_the_run_within_the_stated_travel_and_says_what_was_seen(
+        tmp_path, monkeypatch, lie, word, travel_mm
+    )
+
+
 def test_limits_that_the_device_does_not_keep_are_refused_before_anything_moves(tmp_path):
     def lie(device):
         device.wrong_limits = True
@@ -324,7 +483,7 @@ def test_a_platen_that_drifts_while_it_is_to_stand_ends_the_run(tmp_path):
 
 def test_a_halt_that_is_acknowledged_and_not_obeyed_calls_for_the_emergency_stop(tmp_path):
     lie = lies_on(PRESS, MoveTo, 1.0, ignores_target=True, deaf=True, speed_factor=2.0)
-    device, reason = stopped(tmp_path, lie)
+    device, reason = stopped(tmp_path, lie, pace=1.0)
     assert "PRESS THE EMERGENCY STOP" in reason
     sent = [type(command) for command in device.commands]
     assert Halt in sent
@@ -373,35 +532,62 @@ until: {cycles: 4}
 """
 
 
+def endured(folder, lie, text=PLAN, pace=1.0):
+    """The press after a run of squeezes with a lie, and its result."""
+    with press(folder, lie, pace=pace) as (device, reader):
+        watch = Watch(threading.Event(), lambda text: None, lambda step, done: None)
+        plan = check_plan(parse_plan(text, "test.yaml"), LIMITS, SpecimenFacts(60.0, None, None))
+        result = endure(reader, CALIBRATION, header_of, folder / "captures", checked=plan, watch=watch)
+    assert not device.armed
+    return device, result
+
+
 def test_cycles_that_a_device_only_says_it_did_are_not_counted_and_the_count_is_marked_as_doubtful(tmp_path):
     """The first cycle has just begun when the device says that all four are done."""
-    lie = lies_on(1, Cycle, 3.0, false_end=True)
-    with press(tmp_path, lie) as (device, reader):
-        watch = Watch(threading.Event(), lambda text: None, lambda step, done: None)
-        plan = check_plan(parse_plan(PLAN, "test.yaml"), LIMITS, SpecimenFacts(60.0, None, None))
-        result = endure(reader, CALIBRATION, header_of, tmp_path / "captures", checked=plan, watch=watch)
+    device, result = endured(tmp_path, lies_on(1, Cycle, 3.0, false_end=True))
     assert device.cycles_done == 4
     assert result.failed
     assert "the device reports 4 cycles, its samples show 0" in result.reason
     assert (result.done, result.doubtful, result.exact) == (0, 1, False)
-    assert not device.armed
     assert device.travel_after_mm() <= TRAVEL_MM
 
 
-def test_cycles_that_go_deeper_than_ordered_end_the_run(tmp_path):
-    def lie(device):
-        if device.lied_mm is None and device.is_on(Cycle, 2, 3.0):
-            device.lies_now()
-            device.order.target_mm += 4.0
+def deeper(device):
+    if device.lied_mm is None and device.is_on(Cycle, 2, 3.0):
+        device.lies_now()
+        device.order.target_mm += 4.0
 
-    with press(tmp_path, lie) as (device, reader):
-        watch = Watch(threading.Event(), lambda text: None, lambda step, done: None)
-        plan = check_plan(parse_plan(PLAN, "test.yaml"), LIMITS, SpecimenFacts(60.0, None, None))
-        result = endure(reader, CALIBRATION, header_of, tmp_path / "captures", checked=plan, watch=watch)
+
+def test_a_device_that_counts_two_cycles_ahead_is_not_believed(tmp_path):
+    def ahead(event):
+        return [replace(event, value=event.value + 2 * (event.code == EventCode.CYCLE_FINISHED))]
+
+    def lie(device):
+        device.said = says(Event, ahead)
+
+    device, result = endured(tmp_path, lie, pace=4.0)
+    assert result.done <= device.cycles_done <= 4
+
+
+LONG_PLAN = PLAN.replace("block: 4", "block: 400").replace("cycles: 4", "cycles: 400")
+
+
+@pytest.mark.parametrize(
+    ("lie", "word", "travel_mm"),
+    [
+        (deeper, "its cycles run from|past its target", 8.0 + TRAVEL_MM),
+        (lies_on(2, Cycle, 1.0, position_shown=lambda counts: min(counts, 2_000)), "no progress", 12.0),
+        (lies_on(2, Cycle, 1.0, stuck=True), "no progress", 0.1),
+        (lies_on(2, Cycle, 3.0, speed_factor=2.0), "faster than ordered", 2 * TRAVEL_MM),
+        (lies_on(2, Cycle, 3.0, force_shown=lambda counts: 1_500), "frozen", TRAVEL_MM),
+    ],
+)
+def test_a_lie_among_many_cycles_ends_them_long_before_their_block_ends(tmp_path, lie, word, travel_mm):
+    device, result = endured(tmp_path, lie, LONG_PLAN, pace=4.0)
     assert result.failed
-    assert re.search("its cycles run from|past its target", result.reason), result.reason
-    assert device.travel_after_mm() <= 8.0 + TRAVEL_MM
-    assert not device.armed
+    assert re.search(word, result.reason), result.reason
+    assert device.travel_after_mm() <= travel_mm
+    assert device.cycles_done < 8
 
 
 def released(folder, lie=None, **how):
