@@ -72,7 +72,7 @@ def test_without_a_latched_stop_nothing_moves(tripped):
     rig, reader = tripped
     perform_release(reader, CALIBRATION, LIMITS, watch())
     before_mm = rig.device.machine.position_mm
-    assert "nothing was moved" in perform_release(reader, CALIBRATION, LIMITS, watch())
+    assert "nothing moved" in perform_release(reader, CALIBRATION, LIMITS, watch())
     assert rig.device.machine.position_mm == before_mm
 
 
