@@ -30,7 +30,7 @@ class Provocation:
     order, undo_order
         Lines for a bench; an empty one needs nothing.
     words, undo_words
-        For a person, as a request.
+        For a person, as a request; empty if only a bench can do it.
     """
 
     name: str
@@ -100,6 +100,7 @@ SATURATED_CONVERTER = Provocation(
     "Open one signal line of the load cell, so that the converter reads its end.",
     "Connect the load cell again.",
 )
+FROZEN_CONVERTER = Provocation("frozen force converter", "amplifier frozen", "amplifier run", "", "")
 POSITION_SENSOR = Provocation(
     "position sensor at fault",
     "scale torn",

@@ -54,19 +54,24 @@ class _Run:
     ends_us: IntArray | None
     ends_s: tuple[float, float]
     damaged: int
+    dropped: int
 
 
 def _run(stand: Stand) -> _Run:
     seen = stand.kept.get("run")
     if not isinstance(seen, _Run):
         before = stand.talk.tally.rejected
+        framed = stand.kind is Kind.FRAMED
+        dropped = stand.state().frames_dropped if framed else 0
         block = stand.collect(LISTEN_S)
         first, last = stand.talk.taken[0], stand.talk.taken[-1]
         times = first.block.time_us, last.block.time_us
         ends_us = None
         if times[0] is not None and times[1] is not None:
             ends_us = np.array([int(times[0][-1]), int(times[1][-1])])
-        seen = _Run(block, ends_us, (first.at_s, last.at_s), stand.talk.tally.rejected - before)
+        damaged = stand.talk.tally.rejected - before
+        dropped = (stand.state().frames_dropped - dropped) % SEQ_MODULUS if framed else 0
+        seen = _Run(block, ends_us, (first.at_s, last.at_s), damaged, dropped)
         stand.kept["run"] = seen
     return seen
 
@@ -120,8 +125,13 @@ def _fit(stand: Stand) -> str:
 
 
 def _whole(stand: Stand) -> str:
-    damaged = _run(stand).damaged
-    require(damaged == 0, f"{damaged} frames or lines were damaged")
+    run = _run(stand)
+    require(run.damaged == 0, f"{run.damaged} frames or lines were damaged")
+    if run.dropped:
+        missing = int((_steps(_seq(run.block), SEQ_MODULUS) - 1).sum())
+        words = f"its state counts {run.dropped} frames dropped, {missing} numbers are missing"
+        # some may have been dropped before the first sample that was kept
+        require(run.dropped <= missing + LONGEST_STEP, words)
     return "none damaged"
 
 

@@ -19,6 +19,7 @@ from rig.conformance import (
     identity,
     limits,
     motions,
+    phases,
     pushes,
     rates,
     resetting,
@@ -49,6 +50,7 @@ ALL_CHECKS: tuple[Check, ...] = (
     *trips.CHECKS,
     *limits.CHECKS,
     *pushes.CHECKS,
+    *phases.CHECKS,
     *throughout.CHECKS,
 )
 """In the order in which they are performed: what moves comes after what must hold before anything may,

@@ -9,10 +9,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 
-from rig.conformance.exceptions import UnreadyError, require
+from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
 from rig.conformance.outcome import Check
 from rig.conformance.provoking import (
     EMERGENCY_STOP,
+    FROZEN_CONVERTER,
     POSITION_SENSOR,
     SATURATED_CONVERTER,
     SILENT_CONVERTER,
@@ -30,6 +31,14 @@ PASSED_COUNTS = 10
 FORCE_SLACK_COUNTS = 20
 SECOND_END_S = 0.3
 STAYS_S = 0.6
+
+_SHOWN: dict[str | EventCode | int, Status] = {
+    EMERGENCY_STOP.order: Status.EMERGENCY_STOP,
+    TRAVEL_SWITCH.order: Status.TRAVEL_SWITCH,
+    SATURATED_CONVERTER.order: Status.FORCE_SATURATED,
+    EventCode.POSITION_FAULT: Status.POSITION_FAULT,
+}
+"""What the samples show while the cause of a trip is there."""
 
 
 def _stopped(stand: Stand, request: int, codes: tuple[EventCode, ...], limit_s: float) -> Event:
@@ -51,12 +60,19 @@ def _latched(stand: Stand, code: EventCode | int) -> State:
 
 
 def _provoked(stand: Stand, what: Provocation, codes: tuple[EventCode, ...]) -> str:
+    if stand.provoker.slow and not what.words:
+        raise NotApplicableError(f"{what.name}: a bench can do it, no person")
     stand.willing(what)
     stand.ready()
     request = stand.begin_long()
     limit_s = stand.provoke(what)
     _done_in_time(stand, request, limit_s)
     end = _stopped(stand, request, codes, limit_s)
+    bit = _SHOWN.get(end.code if end.code == EventCode.POSITION_FAULT else what.order)
+    require(bit is None or stand.shows(bit), f"{event_words(end)}, and no sample shows status {bit!r}")
+    if end.code == EventCode.POSITION_FAULT:
+        homed = StateFlag.HOMED in stand.state().flags
+        require(not homed, "event 15 (position fault), and flag 1 (homed) is still set")
     return f"{event_words(end)}, latched and disarmed"
 
 
@@ -216,7 +232,7 @@ def _check(name: str, what: Provocation, *codes: EventCode, cost: str) -> Check:
         f"Trip: {what.name}",
         f"It brakes by itself, latches a stop, disarms and sends event {numbers} with the motion's request "
         "id.",
-        f"event {numbers}, stop cause in the state, disarmed",
+        f"event {numbers}, stop cause in the state, its status bit, disarmed",
         cost,
         perform,
         arms=True,
@@ -356,6 +372,12 @@ CHECKS = (
         EventCode.FORCE_SILENT,
         EventCode.FORCE_TRIP,
         cost="It presses on with a force that it cannot read.",
+    ),
+    _check(
+        "trip-frozen-converter",
+        FROZEN_CONVERTER,
+        EventCode.FORCE_SILENT,
+        cost="It presses on with a force that was true once: whatever it meets is pressed without limit.",
     ),
     _check(
         "trip-position-sensor",

@@ -59,6 +59,7 @@ ORDERS = (
     "amplifier run",
     "amplifier silent",
     "amplifier saturated",
+    "amplifier frozen",
     "scale run",
     "scale frozen",
     "scale torn",
@@ -385,6 +386,7 @@ class VirtualRig:
                     device.drive.set_fault(EventCode.STALLED, broken=how == "stall")
                 case ["amplifier", how]:
                     device.drive.set_fault(EventCode.FORCE_SILENT, broken=how != "run")
+                    device.drive.converter_at_end = how == "saturated"
                 case ["scale", how]:
                     code = EventCode.STALLED if how == "frozen" else EventCode.POSITION_FAULT
                     device.drive.set_fault(code, broken=how != "run")

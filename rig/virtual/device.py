@@ -348,7 +348,7 @@ class Device:
         if cause == EventCode.POSITION_FAULT:
             steady |= Status.POSITION_FAULT
         status = np.full(len(stretch), steady, np.uint8)
-        status[readings.saturated] |= np.uint8(Status.FORCE_SATURATED)
+        status[readings.saturated | drive.converter_at_end] |= np.uint8(Status.FORCE_SATURATED)
         status[readings.fresh] |= np.uint8(Status.FRESH_FORCE)
         if self.character.capabilities & Capability.DRIVES:
             status[stretch.speed_mm_per_s != 0] |= np.uint8(Status.MOVING)

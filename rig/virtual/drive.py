@@ -93,6 +93,8 @@ class Drive:
     """Whether something holds the travel switch at the pressing end closed."""
     home_held: bool = False
     """Likewise the home switch."""
+    converter_at_end: bool = False
+    """Whether something holds the force converter at the end of its range."""
     _force_was_out: bool = False
     """Whether the force was beyond a limit when arming, limits or a motion last looked at it."""
     _faults: set[EventCode] = field(default_factory=set)
@@ -155,7 +157,9 @@ class Drive:
         if not inside or limits.min_position < least_position or limits.max_position > most_position:
             return ReplyResult.OUTSIDE_LIMITS
         self.limits = limits
-        self._look_at_force()
+        # a standing platen is told where it may go; a moving one that is outside now has to stop
+        if not self.moving:
+            self._look_at_force()
         return ReplyResult.ACCEPTED
 
     def clear_stop(self) -> ReplyResult:
@@ -391,7 +395,10 @@ class Drive:
         if self.armed and not self._force_was_out:
             out_of_force |= high | low  # also standing, and towards the other side
         beyond = pressing & ((position > limits.max_position + _HALF_A_COUNT) | self.upper_held)
-        if not homing:
+        if homing:
+            # nothing shows which way it really goes: the other switch stops it in any direction
+            beyond |= (pressing | lifting) & self.upper_held
+        else:
             beyond |= lifting & ((position < limits.min_position - _HALF_A_COUNT) | self.home_held)
         saturated = np.abs(force) >= self.machine.chain.force_range_counts
         return (

@@ -38,6 +38,9 @@ AHEAD_MM = 6.0
 SLICE_N = 0.1
 """The bench carries out what was ordered for a force within 0.5 ms, at 200 N/s."""
 
+LEAST_PULSE_US = 4.0
+"""What chip.h promises; drivers of stepping motors ask for 1 to 2.5 us (common practice, no source)."""
+
 FROZEN, UNMOVED, GONE = 2, 3, 4
 """Values of the event that says why a force cannot be believed (protocol)."""
 
@@ -381,23 +384,51 @@ def test_a_retreat_from_a_force_limit_is_slow(press):
     assert said["force_n"] < before["force_n"]
 
 
-def test_after_a_stop_the_motor_has_no_current_and_the_lamp_says_so(press):
-    motion = approach(press)
-    assert press.bench.state["motor_on"]
-    assert press.bench.state["lamp_on"]
-    press.bench.tell("stop open")
-    press.end_of(motion)
-    press.until(lambda: not press.bench.state["motor_on"])
+def says_the_truth(press):
+    """The lamp is on exactly while the motor has current; whether it has."""
     said = press.bench.state
-    assert not said["lamp_on"]
+    assert said["lamp_on"] == said["motor_on"]
+    return said["motor_on"]
+
+
+def test_after_a_stop_the_motor_has_no_current_and_the_lamp_says_so(press):
+    press.bench.usual_specimen()
+    press.bench.tell("watch force 20 stop open")
+    motion = press.session.move_to(18 * MM, speed=SPEED_MM_PER_S * MM)
+    assert says_the_truth(press)
+    said = stopped_by(press, motion, EventCode.STOP_OPENED, most_steps(DEBOUNCE_MS + 2 * LOOP_MS) + 2)
+    press.until(lambda: not says_the_truth(press))
+    let_go = press.bench.state
+    print(f"without current at {let_go['platen_mm']:.2f} mm and {let_go['force_n']:.1f} N")
     # it braked first: without current the pulses of the braking would have moved nothing
-    assert said["steps_since"] >= 60
+    assert (let_go["steps"], let_go["platen_mm"]) == (said["steps"], said["platen_mm"])
+    # 20 N, and what 20 N/mm make of debouncing, two turns and braking
+    grown_n = STIFFNESS_N_PER_MM * said["steps_since"] / STEPS_PER_MM
+    assert 20.0 < let_go["force_n"] <= 20.0 + SLICE_N + grown_n + 0.1
     press.bench.tell("stop close")
     press.until(lambda: any(event.code == EventCode.STOP_CLOSED for event in press.heard))
     press.session.clear_stop()
+    assert not says_the_truth(press)
     press.session.arm()
-    assert press.bench.state["motor_on"]
-    assert press.bench.state["lamp_on"]
+    assert says_the_truth(press)
+
+
+def test_after_a_disarm_the_motor_holds_and_the_lamp_says_so(press):
+    assert press.end_of(press.session.move_to(4 * MM, speed=10 * MM)).kind == "finished"
+    press.session.disarm()
+    press.chip_s(0.5)
+    said = press.bench.state
+    print(f"disarmed at {said['platen_mm']:.2f} mm and {said['force_n']:.1f} N")
+    # as settings.h says; a screw that does not hold by itself would let the platen down
+    assert says_the_truth(press)
+    assert (said["platen_mm"], said["force_n"]) == (pytest.approx(4.0, abs=0.01), 0.0)
+
+
+def test_after_a_reset_the_motor_has_no_current_and_the_lamp_says_so(press):
+    assert says_the_truth(press)
+    press.bench.tell("reset external")
+    press.until(lambda: any(event.code == EventCode.BOOT for event in press.heard))
+    assert not says_the_truth(press)
 
 
 def test_the_stack_stays_within_what_is_kept_for_it(press):
@@ -443,7 +474,15 @@ def test_the_home_switch_stops_a_motion_away_from_it(press):
     stopped_by(press, motion, EventCode.TRAVEL_TRIP, most_steps(DEBOUNCE_MS + 2 * LOOP_MS))
 
 
-def test_the_last_pulse_of_a_run_is_long_enough(press):
+@pytest.mark.parametrize("way_counts", [1, 4 * MM])
+def test_the_last_pulse_of_a_run_is_as_long_as_a_driver_asks_for(press, way_counts):
     press.bench.tell("mark")
-    assert press.end_of(press.session.move_to(4 * MM, speed=10 * MM)).kind == "finished"
-    assert press.standing()["step_high_us"] >= 4.0
+    assert press.end_of(press.session.move_to(way_counts, speed=10 * MM)).kind == "finished"
+    said = press.standing()
+    where = f"at {said['platen_mm']:.3f} mm and {said['force_n']:.1f} N"
+    print(
+        f"pulses of {said['step_high_us']:.2f} us at least, the last {said['last_high_us']:.2f} us, {where}"
+    )
+    assert said["steps_since"] >= 2
+    assert min(said["step_high_us"], said["last_high_us"]) >= LEAST_PULSE_US
+    assert said["platen_mm"] == pytest.approx(way_counts / MM, abs=0.011)

@@ -188,14 +188,14 @@ static void report(char *answer, int room)
              "{\"time_us\": %.3f, \"steps\": %llu, \"platen_mm\": %.4f, \"force_n\": %.4f, \"deepest_mm\": %.4f, "
              "\"squeezes\": %u, "
              "\"mark_us\": %.3f, \"steps_since\": %llu, \"last_step_since_us\": %.3f, "
-             "\"shortest_step_us\": %.3f, \"longest_step_us\": %.3f, \"step_high_us\": %.3f, \"clock_high_us\": %.3f, "
+             "\"shortest_step_us\": %.3f, \"longest_step_us\": %.3f, \"step_high_us\": %.3f, \"last_high_us\": %.3f, \"clock_high_us\": %.3f, "
              "\"counts\": %lld, \"bytes_sent\": %llu, \"bytes_heard\": %llu, \"bytes_lost\": %llu, \"bytes_wait\": %s, \"motor_on\": %s, \"lamp_on\": %s, "
              "\"stack_bytes\": %u, \"crashed\": %s}\n",
              us(chip_cycles()), (unsigned long long)model->steps, model_platen_mm(model), model->force_n,
              model->specimen.deepest_mm, model->specimen.squeezes, us(model->mark),
              (unsigned long long)(model->steps - model->steps_at_mark),
              stepped ? us(model->last_step - model->mark) : 0.0, twice ? us(model->shortest) : 0.0,
-             twice ? us(model->longest) : 0.0, twice ? us(model->shortest_pulse) : 0.0, us(model->clock_high), (long long)model->counts,
+             twice ? us(model->longest) : 0.0, twice ? us(model->shortest_pulse) : 0.0, us(model->last_pulse), us(model->clock_high), (long long)model->counts,
              (unsigned long long)cable_sent(), (unsigned long long)cable_taken(), (unsigned long long)cable_lost(), cable_waits() ? "true" : "false",
              model->motor_on ? "true" : "false", model->lamp_on ? "true" : "false", chip_stack_bytes(),
              chip_ended() ? "true" : "false");

@@ -135,8 +135,10 @@ static void step_changed(struct press_model *model, bool high)
         model->steps++;
         move(model);
     }
-    if (!high && model->step_was_high && since < model->shortest_pulse)
-        model->shortest_pulse = since;
+    if (!high && model->step_was_high) {
+        model->last_pulse = since;
+        model->shortest_pulse = since < model->shortest_pulse ? since : model->shortest_pulse;
+    }
     model->step_was_high = high;
 }
 

@@ -72,7 +72,7 @@ struct press_model {
     uint64_t noise_state;
 
     /* what the chip did */
-    uint64_t steps, last_step, shortest, longest, shortest_pulse;
+    uint64_t steps, last_step, shortest, longest, shortest_pulse, last_pulse;
     uint64_t clock_rose, clock_high;
     uint64_t mark, steps_at_mark;
     bool stepped_since_mark;

@@ -556,6 +556,15 @@ static void disarming_halts_and_forbids(void)
     CHECK(ask_move(100, SPEED) == RESULT_NOT_ARMED && !moving());
 }
 
+static void a_run_begins_with_interrupts_held_off(void)
+{
+    /* a step that came between would find half of a run */
+    CHECK(ready());
+    CHECK(ask_move(2000, SPEED) == RESULT_ACCEPTED);
+    fake_run_us(100000);
+    CHECK(fake.steps > 0 && fake.begun_unlocked == 0);
+}
+
 static void slow_speeds_are_kept(void)
 {
     CHECK(ready());
@@ -1143,6 +1152,7 @@ int main(void)
     RUN(cycles_are_counted_and_ended_by_one_event);
     RUN(a_halt_brakes_within_its_steps_and_stays_armed);
     RUN(disarming_halts_and_forbids);
+    RUN(a_run_begins_with_interrupts_held_off);
     RUN(slow_speeds_are_kept);
     RUN(the_emergency_stop_stops);
     RUN(a_contact_that_chatters_for_a_millisecond_stops_nothing);

@@ -20,7 +20,7 @@ struct fake fake;
 static uint32_t now, base_us, step_at, sample_at, sample_every, conversion_at, turn_at, last_step;
 static bool stepping, pressing, line_low, watching;
 static uint32_t value;
-static uint8_t bits_left, lines;
+static uint8_t bits_left, lines, locks;
 static uint8_t input[80], input_count, input_next;
 static struct frame_receiver host;
 
@@ -33,12 +33,12 @@ uint32_t chip_time_us(void)
 
 uint8_t chip_lock(void)
 {
-    return 0;
+    return locks++;
 }
 
 void chip_unlock(uint8_t before)
 {
-    (void)before;
+    locks = before;
 }
 
 uint8_t chip_switches(void)
@@ -65,11 +65,15 @@ void chip_amplifier_watch(void)
 
 void chip_direction(bool towards)
 {
+    if (!locks)
+        fake.begun_unlocked++;
     pressing = towards;
 }
 
 void chip_step_after(uint32_t ticks)
 {
+    if (!locks)
+        fake.begun_unlocked++;
     stepping = true;
     step_at = now + ticks;
     last_step = 0;

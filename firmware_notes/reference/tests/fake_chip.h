@@ -36,6 +36,7 @@ struct fake {
     uint32_t steps;
     bool powered;             /* current through the motor */
     uint32_t steps_unpowered;
+    uint16_t begun_unlocked;  /* directions and steps that were ordered with interrupts let in */
     uint32_t shortest_ticks;
     int32_t place;            /* motor steps from the home switch */
     uint8_t replies, samples, identities, states, damaged, event_count;

@@ -1,0 +1,236 @@
+"""What stops a motion, in every kind of motion: a homing, a press, cycles and the hold in one.
+
+Problem: a device that obeys a halt or a limit in a plain motion may not look at it in another kind, or while
+the platen rests in the middle of one. Plan: each kind is begun, and each cause comes on its way; the event,
+its time on the device's clock, the latch and the flag of arming must be those of a plain motion. Cost: some
+two seconds of motion for each pair.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from functools import partial
+
+import numpy as np
+
+from rig.conformance.evidence import FORCE_SLACK_COUNTS, LATENCY_S, newest_us
+from rig.conformance.evidence import since_s as elapsed_s
+from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
+from rig.conformance.outcome import Check
+from rig.conformance.provoking import EMERGENCY_STOP, HOME_SWITCH, TRAVEL_SWITCH
+from rig.conformance.stand import LONGER_S, NEAR_COUNTS, Stand, event_words
+from rig.wire import (
+    Arm,
+    Capability,
+    Cycle,
+    Disarm,
+    EventCode,
+    Halt,
+    Home,
+    MoveTo,
+    PressUntil,
+    ReplyResult,
+    StateFlag,
+)
+
+_GROUP = "phases"
+
+LINE_S = 0.3
+"""From an order sent by the host until the device has it."""
+
+BEAT_S = 0.55
+HOLD_MS = 8000
+REACH_S = 1.5
+LEAVING_STROKES = 8
+"""A homing that begins on its switch goes towards the part: by no more than this many small motions."""
+
+
+def _far(stand: Stand) -> int:
+    """A place so far from the base that a motion there can be stopped on its way."""
+    bounds = stand.bounds
+    return min(bounds.base + max(4 * bounds.stroke, round(REACH_S * bounds.speed)), bounds.far)
+
+
+def _started(stand: Stand, command: Home | PressUntil | Cycle) -> int:
+    """Have a motion under way; its request id."""
+    begun_at, request = stand.position, stand.begin(command)
+    if not stand.talk.until(lambda: abs(stand.position - begun_at) > NEAR_COUNTS, LONGER_S):
+        raise UnreadyError("the platen did not begin to move")
+    return request
+
+
+def _homing(stand: Stand) -> int:
+    talk, bounds, far = stand.talk, stand.bounds, _far(stand)
+    stand.finish(MoveTo(talk.next_id(), far, bounds.speed), stand.stroke_s(far - bounds.base))
+    return _started(stand, Home(talk.next_id(), min(bounds.speed, bounds.home_speed)))
+
+
+def _press(stand: Stand) -> int:
+    bounds = stand.bounds
+    command = PressUntil(stand.talk.next_id(), bounds.max_force, bounds.speed, _far(stand))
+    return _started(stand, command)
+
+
+def _cycles(stand: Stand, high: int | None = None, hold_ms: int = 0) -> int:
+    if Capability.CYCLES not in stand.known.capabilities:
+        raise NotApplicableError("it does not cycle by itself")
+    bounds, request = stand.bounds, stand.talk.next_id()
+    high = _far(stand) if high is None else high
+    return _started(stand, Cycle(request, bounds.base, high, bounds.speed, 0, hold_ms, 1))
+
+
+def _hold(stand: Stand) -> int:
+    high = stand.bounds.base + stand.bounds.stroke
+    request = _cycles(stand, high, HOLD_MS)
+    if not stand.talk.until(lambda: abs(stand.position - high) <= NEAR_COUNTS, LONGER_S):
+        raise UnreadyError("the platen did not come to its hold")
+    stand.talk.listen(LINE_S)
+    return request
+
+
+def _causes(stand: Stand, *, moves: bool) -> Iterator[tuple[str, EventCode, Callable[[], object]]]:
+    """What stops a motion, the event that it brings, and how it is brought about."""
+    talk = stand.talk
+    mean, spread = stand.force_now()
+    room = spread + FORCE_SLACK_COUNTS
+
+    def unheard() -> None:
+        talk.beat()
+        talk.beating = False
+
+    yield "halt", EventCode.HALTED, partial(stand.must, Halt(talk.next_id()), "halt")
+    yield "the upper force limit", EventCode.FORCE_TRIP, partial(stand.narrow, max_force=mean - room)
+    yield "the lower force limit", EventCode.FORCE_TRIP, partial(stand.narrow, min_force=mean + room)
+    yield "heartbeats that stop", EventCode.HEARTBEAT_LOST, unheard
+    provoked = [(EMERGENCY_STOP, EventCode.STOP_OPENED)]
+    if moves:
+        provoked.append((TRAVEL_SWITCH, EventCode.TRAVEL_TRIP))
+    for what, code in provoked:
+        # a person's hand would be too late for motions as short as these
+        if not stand.provoker.slow and not stand.provoker.willing(what):
+            yield f"the {what.name}", code, partial(stand.provoke, what)
+
+
+def _stopped(stand: Stand, begin: Callable[[Stand], int]) -> str:
+    found = []
+    stand.ready()
+    for words, code, bring in _causes(stand, moves=begin is not _hold):
+        stand.ready()
+        request = begin(stand)
+        bring()
+        begun_us = newest_us(stand)
+        end = stand.ending(request, LONGER_S)
+        require(
+            end is not None and end.code == code,
+            f"{words}: it ended with {event_words(end)}, not {int(code)}",
+        )
+        assert end is not None
+        late_s = float(elapsed_s(np.array([end.time_us]), begun_us, stand.time_modulus_us)[0])
+        most_s = (BEAT_S if code is EventCode.HEARTBEAT_LOST else LATENCY_S) + LINE_S
+        if code is not EventCode.HALTED:
+            require(
+                late_s <= most_s,
+                f"{words}: event {int(code)} came {late_s:.3f} s later, {most_s:g} s at most",
+            )
+        state = stand.standstill()
+        armed = StateFlag.ARMED in state.flags
+        cause, expected = int(state.stop_cause), 0 if code is EventCode.HALTED else int(code)
+        require(cause == expected, f"{words}: the state's stop cause is {cause}")
+        require(
+            armed == (code is EventCode.HALTED), f"{words}: afterwards it is {'' if armed else 'dis'}armed"
+        )
+        found.append(words)
+        stand.rest()
+    return f"stopped by {', '.join(found)}"
+
+
+def _on_the_switch(stand: Stand) -> str:
+    """A home switch that is open from the start: pressed, or its plug is off."""
+    if stand.provoker.slow:
+        raise NotApplicableError("a homing cannot be halted in time by a person's words; a bench can")
+    stand.willing(HOME_SWITCH)
+    stand.ready()
+    talk, bounds = stand.talk, stand.bounds
+    stand.provoke(HOME_SWITCH)
+    stand.arm()
+    begun_at, most = stand.position, LEAVING_STROKES * bounds.stroke
+    request = stand.begin(Home(talk.next_id(), min(bounds.speed, bounds.home_speed)))
+    # the position may be set to zero at its end: only what rises before is way towards the part
+    talk.until(lambda: bool(stand.endings(request)) or stand.position - begun_at > most, bounds.home_s)
+    gone = stand.position - begun_at
+    talk.ask(Halt(talk.next_id()))
+    require(gone <= most, f"with its home switch open it went {gone} counts towards the part, at most {most}")
+    return f"it went {max(gone, 0)} counts towards the part and ended"
+
+
+def _beyond_force(stand: Stand) -> str:
+    """A part that pulls is not pulled further by a homing."""
+    stand.ready()
+    talk = stand.talk
+    mean, spread = stand.force_now()
+    stand.must(Disarm(talk.next_id()), "disarm")
+    stand.narrow(min_force=mean + spread + FORCE_SLACK_COUNTS)
+    stand.must(Arm(talk.next_id()), "arm")
+    home = Home(talk.next_id(), min(stand.bounds.speed, stand.bounds.home_speed))
+    return stand.refuses(home, ReplyResult.OUTSIDE_LIMITS, "a homing with the force beyond its lower limit")
+
+
+def _check(name: str, where: str, cost: str, begin: Callable[[Stand], int]) -> Check:
+    return Check(
+        name,
+        _GROUP,
+        f"What stops it {where}",
+        "Halt, force limits, heartbeats, the emergency stop and the travel switch act in every motion.",
+        f"event 12, 4, 8, 6 or 5 within {LATENCY_S + LINE_S:g} s (of heartbeats {BEAT_S + LINE_S:g} s)",
+        cost,
+        partial(_stopped, begin=begin),
+        arms=True,
+    )
+
+
+CHECKS = (
+    _check(
+        "stops-homing",
+        "during a homing",
+        "A homing with swapped plugs or wires goes on into the part or the end, whoever presses what.",
+        _homing,
+    ),
+    _check(
+        "stops-a-press",
+        "during a press",
+        "The one motion that is meant to meet a part cannot be stopped on its way into it.",
+        _press,
+    ),
+    _check(
+        "stops-cycles",
+        "during cycles",
+        "An endurance run goes on for hours after something went wrong.",
+        _cycles,
+    ),
+    _check(
+        "stops-a-hold",
+        "in the hold of a cycle",
+        "What happens in a hold is not noticed; the next squeeze begins all the same, perhaps onto a hand.",
+        _hold,
+    ),
+    Check(
+        "home-on-switch",
+        _GROUP,
+        "A homing that begins with its switch open",
+        "A homing goes a short way only to leave its switch; one whose plug is off never lets go.",
+        f"at most {LEAVING_STROKES} small motions up",
+        "A home switch whose plug came off drives the platen into the part.",
+        _on_the_switch,
+        arms=True,
+    ),
+    Check(
+        "home-beyond-force",
+        _GROUP,
+        "A homing beyond a force limit",
+        "Home is refused with 6 while the force is beyond a limit.",
+        "result 6",
+        "A part that sticks is pulled further by the homing that a run begins with.",
+        _beyond_force,
+        arms=True,
+    ),
+)
