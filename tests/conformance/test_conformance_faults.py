@@ -477,6 +477,8 @@ def force_always_new(rig: VirtualRig) -> None:
     blocks(rig, repeated)
 
 
+PHASES = {"stops-homing", "stops-a-press", "stops-cycles", "stops-a-hold"}
+
 SPOILT: list[tuple[Spoil, set[str]]] = [
     (silent_on_unknown, {"unknown-command"}),
     (forgets_the_last_id, {"repeated-request"}),
@@ -489,9 +491,9 @@ SPOILT: list[tuple[Spoil, set[str]]] = [
     (approaches_after_a_trip, {"approach-after-trip"}),
     (never_retreats, {"retreat-after-trip"}),
     (ends_twice, {"motion-ends-once", "events-once"}),
-    (halt_disarms, {"halt"}),
+    (halt_disarms, {"halt", *PHASES}),
     (disarm_in_motion_stays_armed, {"disarm-halts"}),
-    (deaf_to_the_stop, {"trip-emergency-stop", "emergency-stop-timed"}),
+    (deaf_to_the_stop, {"trip-emergency-stop", "emergency-stop-timed", *PHASES}),
     (numbers_begin_again, {"stream-resets-nothing"}),
     (loses_samples, {"numbers-rise"}),
 ]
