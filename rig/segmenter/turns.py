@@ -12,12 +12,16 @@ import numpy as np
 import numpy.typing as npt
 
 from rig.samples import FloatArray, IntArray
-from rig.segmenter.rows import padded_rows
+from rig.segmenter.rows import padded_rows, reduced
 
 WANDER_SHARE = 0.1
 """Reversals below this share of the deflection so far do not end a stroke."""
 
 FIRST_LOOK_SAMPLES = 256
+
+NODE_SAMPLES = 32
+LONG_SAMPLES = 32 * NODE_SAMPLES
+"""Stretches longer than this are looked at by the extremes of so many samples first."""
 
 HOLD_FACTOR = 4.0
 """A hold lasts this many times longer than an even turn would need within the same band."""
@@ -93,8 +97,10 @@ def turns_once(
     -------
     Boolean array of shape (m,).
     """
-    single = np.empty(len(starts), bool)
-    for rows, index in padded_rows(starts, ends):
+    single = _surely_once(position_mm, starts, ends, deadband_mm)
+    left = np.flatnonzero(~single)
+    for part, index in padded_rows(starts[left], ends[left]):
+        rows = left[part]
         table = position_mm[index]
         highest = np.maximum.accumulate(table, axis=1)
         start_mm = table[:, :1]
@@ -110,6 +116,46 @@ def turns_once(
         again = rise > _reversal(peak_mm - start_mm, deadband_mm)
         single[rows] = ~(turned & again.any(axis=1))
     return single
+
+
+def _surely_once(
+    position_mm: FloatArray, starts: IntArray, ends: IntArray, deadband_mm: float
+) -> npt.NDArray[np.bool_]:
+    """Which long stretches turn once whatever the order of the samples between their nodes."""
+    once = np.zeros(len(starts), bool)
+    long = np.flatnonzero(ends - starts > LONG_SAMPLES)
+    if not len(long):
+        return once
+    counts = -(-(ends[long] - starts[long]) // NODE_SAMPLES)
+    behind = np.cumsum(counts)
+    owner = np.repeat(long, counts)
+    first = starts[owner] + NODE_SAMPLES * (np.arange(behind[-1]) - np.repeat(behind - counts, counts))
+    last = np.minimum(first + NODE_SAMPLES, ends[owner])
+    most_mm = reduced(np.maximum, position_mm, first, last)
+    least_mm = reduced(np.minimum, position_mm, first, last)
+    for rows, nodes in padded_rows(behind - counts, behind):
+        most, least = most_mm[nodes], least_mm[nodes]
+        start_mm = position_mm[starts[long[rows]], None]
+        highest = np.maximum.accumulate(most, axis=1)
+        before = np.concatenate([start_mm, highest[:, :-1]], axis=1)
+        # coming back grows with the highest position and with depth, so these two bound it within a node
+        back = highest - least > _reversal(highest - start_mm, deadband_mm)
+        sure = before - least > _reversal(before - start_mm, deadband_mm)
+        row, column = np.nonzero(back & ~sure)
+        at = nodes[row, column, None]
+        within_mm = position_mm[np.minimum(first[at] + np.arange(NODE_SAMPLES), last[at] - 1)]
+        so_far = np.maximum(np.maximum.accumulate(within_mm, axis=1), before[row, column, None])
+        apart = so_far - within_mm > _reversal(so_far - start_mm[row], deadband_mm)
+        back[row, column] = apart.any(axis=1)
+        turned = np.argmax(back, axis=1)[:, None]
+        # the peak is no lower than before that node, and the unloading no longer than from its start
+        peak_mm = np.take_along_axis(before, turned, axis=1)
+        unloading = np.arange(most.shape[1]) >= turned
+        lowest = np.minimum.accumulate(np.where(unloading, least, np.inf), axis=1)
+        with np.errstate(invalid="ignore"):
+            again = unloading & (most - lowest > _reversal(peak_mm - start_mm, deadband_mm))
+        once[long[rows]] = ~(back.any(axis=1) & again.any(axis=1))
+    return once
 
 
 def _reversal(deflection_mm: FloatArray, deadband_mm: float) -> FloatArray:
