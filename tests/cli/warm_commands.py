@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import pkgutil
 import subprocess
 import sys
 import tempfile
@@ -19,14 +20,17 @@ from contextlib import suppress
 from multiprocessing.context import ForkServerContext, ForkServerProcess
 from pathlib import Path
 
+import rig
+
 LOADED = [
     "__main__",
-    "rig.cli.main",
-    "rig.virtual",
-    "rig.daemon",
-    "rig.notebook",
-    "rig.sheets",
+    # by name, one and all: a package's public face imports nothing until it is used
+    *(each.name for each in pkgutil.walk_packages(rig.__path__, "rig.") if "__main__" not in each.name),
     "matplotlib.backends.backend_agg",
+    "pandas",
+    "pint",
+    "rich.table",
+    "scipy.special",
     __name__,
 ]
 """Modules that are there when a command begins; the first keeps each fork from importing pytest again."""
