@@ -48,6 +48,11 @@ SUDDEN_SAMPLES = 3
 """Most of a drop happens within this share of the stroke's samples, or within so few: a relaxing force
 takes longer."""
 
+STOPPED = 0.5
+AT_ONCE = 0.75
+"""A platen that goes on by less than this share of what it came by, in as many samples, has stopped: the
+force then falls as a specimen relaxes, unless this share of the fall is over within one sample."""
+
 SPIKE_RISES = 3.0
 SPIKE_NOISES = 5.0
 """A last rise larger than this many rises before it, and noise, is a spike and not the tip."""
@@ -143,28 +148,39 @@ def find_breaks(
         after = np.minimum(np.arange(count - lag) + 2 * lag, np.maximum(loading.lengths - 1, 0)[:, None])
         later_n = np.take_along_axis(force_n, after, axis=1)
         broken[:, :-lag] |= large & (later_n < early_n - MADE_UP * fell_n)
-    last = np.maximum(loading.lengths - 1, 0)[:, None]
     lost = went_on_mm > np.maximum(WENT_ON_SHARE * stroke_mm, deadband_mm)
     at_loss = np.where(loading.real, loading.force_n, -np.inf) >= BEFORE_LOSS * largest_n[:, None]
     before_loss = count - 1 - np.argmax(at_loss[:, ::-1], axis=1)
-    # of nodes that all fall, the highest lies just before the drop
-    first = np.argmax(broken, axis=1)
-    ahead = np.minimum(first[:, None] + np.arange(DROP_NODES), last)
-    at = np.take_along_axis(ahead, np.argmax(np.take_along_axis(force_n, ahead, axis=1), axis=1)[:, None], 1)
-    which = np.where(broken.any(axis=1), at[:, 0], before_loss)
-    return _placed(blocks, pressed, np.where(broken.any(axis=1) | lost, which, -1), lost, noise_n)
+    places = [
+        _tips(force_n[row, : loading.lengths[row]], np.flatnonzero(broken[row]))
+        for row in range(len(force_n))
+    ]
+    for row in np.flatnonzero(lost & ~broken.any(axis=1)).tolist():
+        places[row] = [int(before_loss[row])]
+    return _placed(blocks, pressed, places, lost, noise_n)
+
+
+def _tips(force_n: FloatArray, drops: IntArray) -> list[int]:
+    """Nodes just before drops: of nodes that all fall, the highest."""
+    tips: list[int] = []
+    for first in drops.tolist():
+        if not tips or first > tips[-1] + DROP_NODES:
+            tips.append(first + int(np.argmax(force_n[first : first + DROP_NODES])))
+    return tips
 
 
 def _placed(
-    blocks: Blocks, pressed: Pressed, which: IntArray, lost: BoolArray, noise_n: FloatArray
+    blocks: Blocks, pressed: Pressed, places: list[list[int]], lost: BoolArray, noise_n: FloatArray
 ) -> Breaks:
-    """Breaks read from the samples around some nodes; -1 where there is none."""
-    x_mm, x_u_mm, tip_n, tip_u_n = np.full((4, len(which)), np.nan)
-    found = Breaks(x_mm, x_u_mm, tip_n, tip_u_n, np.full(len(which), -1), np.zeros(len(which), bool))
-    for row in np.flatnonzero(which >= 0).tolist():
+    """Breaks read from the samples around some nodes of each row: the first of them that is one."""
+    x_mm, x_u_mm, tip_n, tip_u_n = np.full((4, len(places)), np.nan)
+    found = Breaks(x_mm, x_u_mm, tip_n, tip_u_n, np.full(len(places), -1), np.zeros(len(places), bool))
+    for row, node in [(row, node) for row, nodes in enumerate(places) for node in nodes]:
+        if found.sample[row] >= 0:
+            continue
         begin, end = int(blocks.start[row, 0]), int(blocks.stop[row, blocks.lengths[row] - 1])
-        nearest = int(blocks.start[row, max(which[row] - DROP_NODES, 0)])
-        beyond = int(blocks.stop[row, min(which[row] + 2 * DROP_NODES, blocks.lengths[row] - 1)])
+        nearest = int(blocks.start[row, max(node - DROP_NODES, 0)])
+        beyond = int(blocks.stop[row, min(node + 2 * DROP_NODES, blocks.lengths[row] - 1)])
         if lost[row] and beyond == end:
             beyond += SUDDEN_SAMPLES  # the contact may have ended with the sample before the tip
         near_mm, near_n = pressed(row, slice(nearest, beyond))
@@ -173,7 +189,8 @@ def _placed(
         falls_n = near_n[: len(near_n) - few] - near_n[few:]
         behind = int(np.argmax(falls_n)) + few if few > 0 else len(near_n)
         whole_n = near_n[:behind].max() - near_n[behind - few :].min()
-        if not lost[row] and not (few > 0 and falls_n.max() > MADE_UP * whole_n):
+        sudden = few > 0 and falls_n.max() > MADE_UP * whole_n
+        if not lost[row] and (not sudden or _relaxes(near_mm, near_n, behind - few, few, whole_n)):
             continue
         up_n = near_n[: behind + 2]
         top, share, share_u, rise_n = _tip(up_n, noise_n[row])
@@ -199,6 +216,15 @@ def _placed(
         ]
         found.is_peak[row] = max(largest_n) < tip_n[row] + tip_u_n[row]
     return found
+
+
+def _relaxes(x_mm: FloatArray, force_n: FloatArray, tip: int, few: int, fell_n: float) -> bool:
+    """Whether a force falls because the platen stopped, within samples around `tip`: with the stop, and not
+    within a single sample as that of a specimen that breaks."""
+    tip = max(tip - few, 0) + int(np.argmax(force_n[max(tip - few, 0) : tip + 1]))
+    behind = min(tip + few, len(x_mm) - 1)
+    stopped = x_mm[behind] - x_mm[tip] < STOPPED * (x_mm[tip] - x_mm[max(tip - few, 0)])
+    return bool(stopped and -np.diff(force_n[tip : behind + 1]).min(initial=0.0) < AT_ONCE * fell_n)
 
 
 def loaded_until(force_n: FloatArray, cycles: Cycles) -> IntArray:

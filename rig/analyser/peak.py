@@ -161,9 +161,10 @@ def _overshoots(
         first, last, stop = (
             int(each[row]) for each in (cycles.contact, cycles.load_end, cycles.unload_start)
         )
-        beyond = last - REACH + int(np.argmax(x_mm[last - REACH : last + 1] > peak_mm[row]))
-        start = max(beyond if last > REACH else first, first + 1)
-        near_n = force_n[start - 1 : min(last + REACH, stop) + 1]
+        passed = np.flatnonzero(x_mm[first : last + 1] <= peak_mm[row])
+        start = first + (int(passed[-1]) if len(passed) else 0) + 1
+        begin = max(start - 1, last - REACH)
+        near_n = force_n[begin : min(last + REACH, stop) + 1]
         # of dense samples a short mean: the largest alone is the noisiest
         width = max(len(near_n) // DENSE, 1)
         smooth_n = np.convolve(near_n, np.ones(width) / width, mode="valid")
@@ -171,7 +172,7 @@ def _overshoots(
         # a sharp tip lies above its largest sample by no more than half of what it falls by to either side
         beside_n = smooth_n[[max(top - width, 0), min(top + width, len(smooth_n) - 1)]]
         short_n = max(smooth_n[top] - beside_n.max(), 0.0) / 4
-        tip_mm[row], tip_n[row] = x_mm[start - 1 + top + width // 2], smooth_n[top] + short_n
+        tip_mm[row], tip_n[row] = x_mm[begin + top + width // 2], smooth_n[top] + short_n
         doubt_n[row], count[row] = short_n / sqrt(3), width
         there = np.concatenate([[peak_mm[row]], x_mm[start : stop + 1], [peak_mm[row]]])
         along_n = np.concatenate(
@@ -290,8 +291,9 @@ def _at_arrival(signals: Signals, cycles: Cycles, rows: IntArray, side: Side) ->
 
     The platen arrived up to a step before the hold's first sample: how much, its last step says beside the
     one before. The force is carried back to there along the line through the first samples of the hold, as
-    far as that line stands out of their scatter. Where rows of a platen that stands are left out of a table,
-    so long has passed that nothing of this shows; then the loading stroke is carried on to there.
+    far as that line stands out of their scatter. Where a specimen relaxes within few rows, or rows of a
+    platen that stands are left out of a table, so long has passed that nothing of this shows; then the
+    loading stroke is carried on to there.
     """
     first = cycles.load_end[rows]
     last = np.minimum(first + HOLD_SAMPLES - 1, cycles.unload_start[rows])
@@ -311,11 +313,21 @@ def _at_arrival(signals: Signals, cycles: Cycles, rows: IntArray, side: Side) ->
     # what is not put on is in doubt too
     doubt[rows] = np.hypot(ARRIVAL_DOUBT * rise_n, whole_n - rise_n)
     gap_s, row_s = time_s[first] - time_s[before[0]], time_s[before[0]] - time_s[before[1]]
-    late = (gap_s > LATE_ROWS * row_s) & (row_s > 0) & (usual > 0)
-    onward_n = arrived * (signals.force_n[before[0]] - signals.force_n[before[1]])
-    thinned = rows[late]
-    carried[thinned] = np.maximum(signals.force_n[before[0]] + onward_n, carried[rows])[late]
-    doubt[thinned] = ARRIVAL_DOUBT * np.abs(onward_n)[late]
+    rise_row_n = signals.force_n[before[0]] - signals.force_n[before[1]]
+    onward_n = arrived * rise_row_n
+    # where the force falls in a row of the hold by as much as it rose in one before, much of the fall is over
+    # within the row in which the platen arrived
+    fell_n = np.maximum(fall_n, signals.force_n[before[0]] - force_n[:, 0])
+    rises = whole & (usual > 0) & (rise_row_n > 0)
+    fast = np.where(rises, np.clip(fell_n / np.where(rises, rise_row_n, 1.0), 0.0, 1.0), 0.0)
+    fast[(gap_s > LATE_ROWS * row_s) & (row_s > 0) & (usual > 0)] = 1.0
+    more_n = np.maximum(signals.force_n[before[0]] + onward_n - carried[rows], 0.0)
+    carried[rows] += fast * more_n
+    doubt[rows] = np.sqrt(
+        ((1 - np.where(more_n > 0, fast**2, 0.0)) * doubt[rows]) ** 2
+        + (fast * ARRIVAL_DOUBT * onward_n) ** 2
+        + (fast * (1 - fast) * more_n) ** 2
+    )
     return Side(side.x_mm, carried, side.count, doubt)
 
 
@@ -342,7 +354,12 @@ def _hold_place(
     mean_u = noise_mm / np.sqrt(np.minimum(length + 1, HOLD_PICKS))
     deepest_mm = part_mm.max(axis=1)
     crept = deepest_mm - part_mm[:, 0] > CREEP_NOISES * part_u
+    # a hold that begins with an overshoot has its first parts beyond
+    usual_mm = np.median(part_mm, axis=1)
+    over = part_mm[:, 0] - usual_mm > CREEP_NOISES * part_u
+    mean_mm = np.where(over, usual_mm, part_mm.mean(axis=1))
+    mean_u = np.where(over, np.hypot(part_u, usual_mm - part_mm[:, -1]), mean_u)
     # within the deepest part, the platen has gone on by no more than from the part beside it
     beside_mm = np.sort(part_mm, axis=1)[:, -2]
-    place_mm = np.where(crept, deepest_mm, part_mm.mean(axis=1))
+    place_mm = np.where(crept, deepest_mm, mean_mm)
     return place_mm, np.where(crept, np.hypot(part_u, (deepest_mm - beside_mm) / 2), mean_u), crept

@@ -245,8 +245,22 @@ class Strokes:
         # with too few nodes for two windows there is nothing to compare
         alone = ~np.isfinite(slope)
         slope = np.where(alone, whole.slope, slope)
-        slope_u = np.where(alone, whole.slope_u, np.hypot(noise_u, left_u))
+        # with the same few nodes in all windows, the last three of them are the finer window
+        same = np.nan_to_num(apart, nan=1.0) == 0
+        bend = np.where(same, np.abs(self._slope_of_last(nodes) - slope), 0.0)
+        slope_u = np.where(alone, whole.slope_u, np.sqrt(noise_u**2 + left_u**2 + bend**2))
         return replace(whole, slope=slope, slope_u=slope_u)
+
+    def _slope_of_last(self, nodes: Nodes) -> FloatArray:
+        """Slope at the deep end of the parabola through the last three nodes before the turn; that of the
+        stroke as a whole where there are none."""
+        at = np.maximum(nodes.lengths[:, None] - (1 + self.sharp)[:, None] - np.arange(3), 0)
+        x, f = (np.take_along_axis(table, at, axis=1).T for table in (nodes.x_mm, nodes.force_n))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            near, far = (f[0] - f[1]) / (x[0] - x[1]), (f[1] - f[2]) / (x[1] - x[2])
+            end_mm = self._end_mm(nodes)
+            slope: FloatArray = near + (near - far) / (x[0] - x[2]) * (2 * end_mm - x[0] - x[1])
+        return np.where(np.isfinite(slope), slope, self.overall_slope)
 
     def _end_mm(self, nodes: Nodes) -> FloatArray:
         """Deep end of a stroke: where a hold creeps on, short of the turn, which the stroke never came to."""
@@ -479,14 +493,20 @@ class Strokes:
             ("_unloading", self.unloading, self.turned, self.late),
         )
         for suffix, nodes, end, foot in sides:
-            columns[f"tangent{suffix}_n_per_mm"] = end.slope
-            columns[f"tangent{suffix}_n_per_mm_u"] = end.slope_u
+            # through two or three samples goes any parabola
+            tangent = end.only(np.count_nonzero(self._loaded(nodes), axis=1) >= FEW_NODES)
+            columns[f"tangent{suffix}_n_per_mm"] = tangent.slope
+            columns[f"tangent{suffix}_n_per_mm_u"] = tangent.slope_u
             chord, chord_u = self._chord(nodes, self.context.settings.chord)
             columns[f"chord{suffix}_n_per_mm"], columns[f"chord{suffix}_n_per_mm_u"] = chord, chord_u
             initial, initial_u = self._initial(nodes, foot, lets_go=bool(suffix))
             columns[f"initial{suffix}_n_per_mm"] = initial
             columns[f"initial{suffix}_n_per_mm_u"] = initial_u
         return columns
+
+    def _loaded(self, nodes: Nodes) -> BoolArray:
+        loaded: BoolArray = nodes.real & (nodes.force_n > self.context.detection_n / 2)
+        return loaded
 
     @property
     def _step_mm(self) -> float:
@@ -610,7 +630,7 @@ class Strokes:
     def flags(self) -> FlagArray:
         """What the strokes themselves show to be out of order."""
         flags = np.zeros(len(self.peak_mm), np.uint32)
-        inside = self.loading.real & (self.loading.force_n > self.context.detection_n / 2)
+        inside = self._loaded(self.loading)
         flags[np.count_nonzero(inside, axis=1) < FEW_NODES] |= np.uint32(Flag.FEW_SAMPLES)
         flags[self.touches & ~np.isfinite(self.contact_mm)] |= np.uint32(Flag.TOE_REGION_UNCLEAR)
         x = self.loading.x_mm

@@ -30,6 +30,11 @@ HOLD_BANDS = (0.06, 0.02, 0.005)
 """Shares of the depth within which a platen may overshoot, settle and creep in a hold; beside the
 deadband."""
 
+OVERSHOOT_BANDS = (0.25, 0.1)
+SETTLED_BAND, SETTLED_TIME = 0.01, 0.8
+"""A platen may come back to its hold from farther beyond: within these shares of the depth, if it stays for
+most of that time as near as this to where it is at last."""
+
 HOLD_SPEED = 0.15
 """Share of a stroke's speed below which the platen is taken to hold."""
 
@@ -202,7 +207,7 @@ def peaks_and_holds(
         load_end[rows] = unload_start[rows] = starts[rows] + peak
         decided = length < shortest
         real = np.arange(table.shape[1]) < length[:, None]
-        for share in (*HOLD_BANDS, 0.0):
+        for share in (*OVERSHOOT_BANDS, *HOLD_BANDS, 0.0):
             left = np.flatnonzero(~decided)
             if not len(left):
                 break
@@ -220,7 +225,10 @@ def peaks_and_holds(
                 which = left[row]
                 press_mm = table[which, : length[which]]
                 found = _hold(press_mm, int(first[row]), int(last[row]), deadband_mm, shortest)
-                if found is not None:
+                settled_mm = max(SETTLED_BAND * depth_mm[which], deadband_mm)
+                if found is not None and (
+                    share <= HOLD_BANDS[0] or _came_back(press_mm[found[0] : found[1] + 1], settled_mm)
+                ):
                     decided[which] = True
                     load_end[rows[which]] = starts[rows[which]] + found[0]
                     unload_start[rows[which]] = starts[rows[which]] + found[1]
@@ -243,6 +251,13 @@ def _hold(
     if rises_mm >= LEVEL_SHARE * max(float(np.ptp(held_mm)), deadband_mm):
         return None
     return start, stop
+
+
+def _came_back(held_mm: FloatArray, band_mm: float) -> bool:
+    """Whether a platen went beyond the place of a hold at first, and then stayed there."""
+    away_mm = held_mm - np.median(held_mm[len(held_mm) // 2 :])
+    stayed = np.count_nonzero(np.abs(away_mm) <= band_mm) >= SETTLED_TIME * len(held_mm)
+    return bool(stayed and away_mm.min() > -band_mm)
 
 
 def _settled(way_mm: FloatArray, first: int, deadband_mm: float) -> int:

@@ -86,7 +86,7 @@ def test_stepwise_relaxation_is_read_along_its_ramps(tmp_path, share, tau_s, ram
     assert cycle["chord_n_per_mm_u"] < 0.05 * cycle["chord_n_per_mm"]
 
 
-@pytest.mark.parametrize("over_mm", [0.2, 0.4, 0.55])
+@pytest.mark.parametrize("over_mm", [0.2, 0.55, 0.8, 1.5])
 def test_the_peak_of_a_large_overshoot_is_that_of_the_overshoot(tmp_path, over_mm):
     legs = (1.0, -1.0), (2.2, 10.0 + over_mm), (0.4, 10.0), (15.0, 10.0), (2.2, -1.0), (1.0, -1.0)
     x_mm = course(-1.0, *legs)
@@ -99,6 +99,59 @@ def test_the_peak_of_a_large_overshoot_is_that_of_the_overshoot(tmp_path, over_m
         early, late = (100 * force_n[at + after_s * DENSE_HZ] / force_n.max() for at in (begin, settled))
         value, u = (cycle[f"force_retention_{after_s}s_pct{end}"] for end in ("", "_u"))
         assert late - 2.5 * u <= value <= early + 2.5 * u
+
+
+def test_a_large_overshoot_at_a_high_rate_is_counted_whole(tmp_path):
+    legs = (1.0, -1.0), (2.2, 10.55), (0.4, 10.0), (15.0, 10.0), (2.2, -1.0), (1.0, -1.0)
+    x_mm = course(-1.0, *legs)
+    force_n = solid_n(x_mm, k=4.0, power=1.3, share=0.3, tau_s=2.0)
+    (cycle,) = cycles(imported(tmp_path, x_mm, force_n, every=1))
+    hold(cycle, "peak_deflection_mm", 10.0)
+    hold(cycle, "loss_mj", float(np.trapezoid(force_n, x_mm)))
+
+
+@pytest.mark.parametrize(
+    ("steps", "share", "tau_s", "timing"),
+    [
+        (4, 0.9, 0.05, (1.0, 20)),
+        (4, 0.9, 0.2, (0.5, 20)),
+        (4, 0.8, 0.1, (0.2, 10)),
+        (1, 0.95, 0.02, (0.5, 100)),
+        (1, 0.9, 0.05, (0.2, 20)),
+    ],
+)
+def test_a_fast_relaxation_is_no_break_and_its_peak_is_that_of_the_arrival(
+    tmp_path, steps, share, tau_s, timing
+):
+    ramp_s, every = timing
+    ends_mm = [5 * step / steps for step in range(1, steps + 1)]
+    legs = [leg for end_mm in ends_mm for leg in ((ramp_s / steps, end_mm), (10.0, end_mm))]
+    x_mm = course(-0.5, (1.0, -0.5), (ramp_s / 10, 0.0), *legs, (3.0, -0.5), (1.0, -0.5))
+    force_n = solid_n(x_mm, k=6.0, power=1.2, share=share, tau_s=tau_s)
+    (cycle,) = cycles(imported(tmp_path, x_mm, force_n, every=every))
+    assert "break" not in cycle["flags"]
+    hold(cycle, "peak_force_n", force_n.max())
+    hold(cycle, "peak_deflection_mm", 5.0)
+
+
+@pytest.mark.parametrize("every", [1, 10])
+def test_a_break_on_the_way_in_is_seen(tmp_path, every):
+    x_mm = course(-0.5, (1.0, -0.5), (4.0, 6.0), (3.0, -0.5), (1.0, -0.5))
+    broke = int(np.argmax(x_mm >= 5.0))
+    force_n = solid_n(x_mm, k=6.0, power=1.2, share=0.3, tau_s=2.0)
+    tip_n = force_n[broke]
+    force_n[broke + 1 :] *= 0.05
+    (cycle,) = cycles(imported(tmp_path, x_mm, force_n, every=every))
+    assert "break" in cycle["flags"]
+    assert abs(cycle["break_n"] - tip_n) <= 3 * cycle["break_n_u"] + 0.01 * tip_n
+
+
+def test_a_ramp_of_two_rows_has_no_tangent(tmp_path):
+    x_mm = course(-0.5, (1.0, -0.5), (0.005, 0.0), (0.05, 5.0), (10.0, 5.0), (3.0, -0.5), (1.0, -0.5))
+    force_n = solid_n(x_mm, k=6.0, power=1.2, share=0.9, tau_s=0.2)
+    (cycle,) = cycles(imported(tmp_path, x_mm, force_n, every=20))
+    assert cycle["tangent_n_per_mm"] is None
+    assert "few samples" in cycle["flags"]
 
 
 @pytest.mark.parametrize(("options", "noticed"), [((), True), (("--negate-position",), False)])
