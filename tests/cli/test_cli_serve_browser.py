@@ -116,7 +116,7 @@ def walk(driver: webdriver.Chrome, captures: Path, token: str) -> None:
     until(lambda: text("count") == "6 of 6 captures")
     at("all").click()
     until(lambda: text("picked") == "6 ticked")
-    Select(at("form")).select_by_value("sheet")
+    Select(at("ask-about")).select_by_value("sheet")
     until(lambda: driver.find_elements(By.NAME, "--model"))
     driver.find_element(By.NAME, "--model").send_keys("F-90")
     driver.find_element(By.NAME, "--although").send_keys("rate")
