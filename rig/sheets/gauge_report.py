@@ -239,7 +239,7 @@ def _about_model(result: GaugeResult) -> list[str]:
     return [
         f"Both models are given; the answer uses the interaction of pieces and appraisers {leads} "
         "(`--interaction`). Without an interaction, one as large as this would occur by chance with "
-        "probability p = {result.interaction_p:.3g}."
+        f"probability p = {result.interaction_p:.3g}."
     ]
 
 

@@ -305,11 +305,11 @@ TABLES = {
     "no such state": ("piece,batch,state,x_n\na,b,old,1\n", (), "column 'state': found 'old', expected"),
     "no batch": ("piece,x_n\na,1\nb,2\n", (), "--by batch: there is no batch for line 2, line 3"),
     "one batch": ("piece,batch,x_n\na,b,1\nc,b,2\n", (), "found 1 groups (b)"),
-    "a capture twice": ("piece,batch,capture,x_n\na,b,1,1\nc,b,1,2\n", (), "line 3: capture '1' stands"),
+    "a capture twice": ("piece,batch,capture,x_n\na,b,1,1\nc,b,1,2\n", (), "capture '1' appears twice"),
     "a bare margin": ("piece,batch,x_n\na,b,1\nc,d,2\n", ("--margin", "x_n=2"), "--margin: x_n: '2' has no"),
     "no margin": ("piece,batch,x_n\na,b,1\nc,d,2\n", ("--margin", "x_n"), "expected NAME=Q"),
     "unknown": ("piece,batch,x_n\na,b,1\nc,d,2\n", ("--quantities", "y_n"), "'y_n': no piece has it; found"),
-    "options": ("piece,batch,x_n\na,b,1\nc,d,2\n", ("--at", "5 mm"), "--at: does not go with a table"),
+    "options": ("piece,batch,x_n\na,b,1\nc,d,2\n", ("--at", "5 mm"), "--at: cannot be used with a table"),
     "stranger": ("piece,batch,x_n\na,b,1\nc,d,2\n", ("--against", "z"), "no batch 'z'; found b, d"),
 }  # fmt: skip
 

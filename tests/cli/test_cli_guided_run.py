@@ -138,7 +138,7 @@ def test_a_method_that_no_hand_can_do_is_refused_with_each_reason(tmp_path):
 def test_a_hand_is_cautioned_in_fewer_words_of_its_own(tmp_path, method):
     refused = pressrig(tmp_path, "run", method, "--rig", rig_file(tmp_path), "--port", "/dev/absent", *PIECE)
     assert refused.returncode == 2
-    assert "ease off slowly" in refused.stderr
+    assert "is returned slowly" in refused.stderr
     assert "emergency stop" not in refused.stderr
 
 

@@ -267,7 +267,7 @@ def test_cautions_that_nobody_confirms_stop_it_before_the_port_is_opened(tmp_pat
     asked = pressrig(tmp_path, "height", "--rig", DRIVEN, "--port", "/dev/absent", "--specimen", "F")
     assert asked.returncode == 2
     assert "crush fingers" in asked.stderr
-    assert "nothing was moved" in asked.stderr
+    assert "nothing moved" in asked.stderr
 
 
 def test_a_rig_that_is_not_there_is_the_rigs_failure(refused):

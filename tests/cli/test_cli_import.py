@@ -93,7 +93,7 @@ def test_files_that_fail_are_all_named_and_the_others_go_through(in_process, tab
     assert len(said.out.split()) == 4
     assert "2 of 7 files were not imported" in said.err
     assert "no heading names a position" in said.err
-    assert "F-90-006.csv: the name does not fit" in said.err
+    assert "F-90-006.csv: the name does not match" in said.err
 
 
 def test_a_list_says_what_the_files_are(in_process, tables, tmp_path) -> None:
@@ -123,7 +123,7 @@ def test_a_file_that_the_list_lacks_is_named(in_process, tables, tmp_path) -> No
         ("{specimen}{batch}", "two fields touch"),
         ("specimen", "expected fields in braces"),
         ("{specimen}_{specimen}_{date}", "twice"),
-        ("{specimen}_{batch}_{date}x", "does not fit"),
+        ("{specimen}_{batch}_{date}x", "does not match"),
         ("{date}_{batch}_{specimen}", "date: found 'F-90-001'"),
     ],
 )

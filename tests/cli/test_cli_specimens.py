@@ -152,4 +152,4 @@ def test_what_is_wrong_is_refused_with_what_would_be_right(home):
     (home / "height.json").write_text("{}")
     assert "not the output of `pressrig height --json`" in refusal(home, "size", "--height", "height.json")
     (home / "there.csv").write_text("")
-    assert "is there already" in refusal(home, "export", "there.csv")
+    assert "already exists" in refusal(home, "export", "there.csv")

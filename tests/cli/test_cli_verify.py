@@ -148,7 +148,7 @@ HEADING = "run,direction,load_N,indicated_N"
         (("run,direction,load_mm,indicated_N", "1,rising,5,5"), "line 1: load: found the unit 'mm'"),
         (("run,direction,load_kg,indicated_N", "1,rising,5,5"), "kg is a unit of mass; name the column mass"),
         (("run,direction,mass_N,indicated_N", "1,rising,5,5"), "mass: found the unit 'N'"),
-        (("run,direction,mass_kg,indicated_N", "1,rising,5,5"), "masses press with their weight"),
+        (("run,direction,mass_kg,indicated_N", "1,rising,5,5"), "for masses give the local gravity"),
         (("run,direction,load_N,load_N", "1,rising,5,5"), "line 1, headings: more than one column load_N"),
         (("run,direction,load_N", "1,rising,5"), "line 1: no column indicated"),
         ((HEADING, "1,up,5,5"), "line 2: direction: found 'up'"),

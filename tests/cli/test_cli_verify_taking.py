@@ -104,5 +104,5 @@ def test_loads_that_are_none_are_refused_before_the_port_is_opened(home, loads) 
 def test_a_table_that_is_there_is_not_written_over(home) -> None:
     (home / "readings.csv").write_text("kept\n")
     finished = verified(home, Hand([]))
-    assert "is there already" in str(finished.exception)
+    assert "already exists" in str(finished.exception)
     assert (home / "readings.csv").read_text() == "kept\n"

@@ -113,7 +113,7 @@ def test_a_worker_that_dies_is_reported_and_its_captures_are_measured(
     new, notes = many.measure_ahead(tasks_of(captures), Workers(processes=2))
     assert new
     assert len(notes) == 1
-    assert "started again" in notes[0]
+    assert "restarted" in notes[0]
     assert kept_bytes(captures) == alone
 
 

@@ -41,7 +41,7 @@ def test_a_hand_that_repeats_worse_and_reads_higher_is_said_to():
 
 def test_what_cannot_be_told_apart_is_said_not_to_be():
     first = gauge_answer(made(hand_sd=0.05))[0]
-    assert first.startswith("Repeats by hand and driven cannot be told apart")
+    assert first.startswith("Repeats by hand and driven do not differ measurably")
     assert "their means do not differ measurably" in first
 
 
