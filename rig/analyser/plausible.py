@@ -24,6 +24,11 @@ SLOPES = 1e3
 tens of times as steep."""
 
 
+OF_WORK = {"hysteresis_pct", "energy_return_pct"}
+MOST_OF_WORK_PCT = 1000.0
+"""Where the work put in is next to nothing, as with a position of the wrong sign, no share of it counts."""
+
+
 def without_absurd(segment: Segment, columns: Columns, context: Context) -> Columns:
     """Columns without what the recording cannot hold; emptied values and their uncertainties are
     not-a-number."""
@@ -54,6 +59,8 @@ def without_absurd(segment: Segment, columns: Columns, context: Context) -> Colu
             most = far_mm
         elif name.endswith("_n"):
             most = far_n
+        elif name in OF_WORK:
+            most = MOST_OF_WORK_PCT
         else:
             most = np.inf
         size = np.abs(value)

@@ -4,7 +4,7 @@ import re
 from fractions import Fraction
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rig.core import (
@@ -36,6 +36,8 @@ def nothing_chosen(monkeypatch):
     forget_units()
 
 
+# the first conversion loads the table of units
+@settings(deadline=None)
 @given(
     st.decimals(min_value="0.001", max_value="99999", places=3).map(str),
     st.sampled_from(sorted(EXACT)),

@@ -9,6 +9,7 @@ Where a procedure defines the arithmetic, the test names it.
 """
 
 import os
+import re
 from itertools import pairwise
 
 import numpy as np
@@ -84,7 +85,7 @@ def test_the_hardness_index_is_the_force_at_40_per_cent_after_30_seconds(tmp_pat
     once = (("count: 3", "count: 1"), ("cycles: 3", "cycles: 1"))
     run = run_example("foam_hardness", tmp_path, specimen="block", limits=FAST, shorter=once, speed_up=30.0)
     (hold,) = run.of("wait loaded")
-    assert hold.end_s - hold.begin_s == pytest.approx(30.0, abs=0.1)
+    assert hold.end_s - hold.begin_s == pytest.approx(30.0, abs=1.0)
     holds(run, "hardness_index_n", run.force_at_end_n(hold), largest_u=1.0)
     claims_nothing(run)
 
@@ -96,7 +97,8 @@ def test_a_hardness_index_is_not_read_from_another_hold(tmp_path):
     )  # fmt: skip
     found = run.quantity("hardness_index_n")
     assert found.value is None
-    assert "found 5.0 s, expected 30 s" in found.why
+    # a busy host may hold on for some tenths
+    assert re.search(r"found 5\.\d s, expected 30 s", found.why)
 
 
 def test_ball_deformation_is_read_on_both_ways_along_three_axes(tmp_path):
