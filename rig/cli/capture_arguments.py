@@ -9,12 +9,15 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from rig.cli.output import say
+from rig.errors import InputError
 
 if TYPE_CHECKING:
     from rig.capture import FoundCaptures
 
 
-def captures_argument(*, required: bool = True, once: bool = True) -> Callable[..., Any]:
+def captures_argument(
+    *, required: bool = True, once: bool = True, whole_folders: bool = True
+) -> Callable[..., Any]:
     """`CAPTURES...`: the captures that the arguments name, in their order.
 
     Parameters
@@ -23,9 +26,18 @@ def captures_argument(*, required: bool = True, once: bool = True) -> Callable[.
         Whether at least one must be given.
     once
         Whether a copy of a capture would count twice, and so is refused.
+    whole_folders
+        Whether a folder stands for all captures in it; otherwise a pattern must say so.
     """
 
     def expand(_: click.Context, __: click.Parameter, paths: tuple[Path, ...]) -> tuple[Path, ...]:
+        from rig.capture import looks_like_capture
+
+        for path in paths:
+            if not whole_folders and path.is_dir() and not looks_like_capture(path):
+                raise InputError(
+                    f"{path}: is a folder of captures; name each capture, or write {path}/* to mean them all"
+                )
         return tuple(captures_in(paths, once=once).paths) if paths else ()
 
     return click.argument(

@@ -19,7 +19,7 @@ BIN = ".bin"
 
 
 @click.command("delete")
-@captures_argument(once=False)
+@captures_argument(once=False, whole_folders=False)
 def command(captures: tuple[Path, ...]) -> None:
     """Move CAPTURES into the folder .bin beside them.
 

@@ -132,6 +132,14 @@ def test_delete_moves_into_the_bin_and_a_move_back_brings_it_again(in_process, c
     assert open_capture(capture).damage == ()
 
 
+def test_delete_takes_no_whole_folder_by_its_name(in_process, capture):
+    said = in_process("delete", capture.parent, code=2).err
+    assert f"write {capture.parent}/* to mean them all" in said
+    assert capture.exists()
+    in_process("delete", f"{capture.parent}/*")
+    assert not capture.exists()
+
+
 def test_a_register_gives_the_free_height_that_a_capture_lacks(in_process, capture, tmp_path):
     register = tmp_path / "pieces.sqlite"
     in_process("specimens", "add", "F1", "--register", register, "--batch", "spring")

@@ -171,7 +171,7 @@ def test_everything_that_cannot_be_used_is_named_before_anything_is_measured(
     "command",
     [
         ["analyse"], ["compare"], ["amend", "--note", "seen", "--reason", "seen"],
-        ["exclude", "--reason", "seen"], ["restore", "--reason", "seen"], ["delete"],
+        ["exclude", "--reason", "seen"], ["restore", "--reason", "seen"],
     ],
     ids=lambda command: command[0],
 )  # fmt: skip
