@@ -66,7 +66,7 @@ ROUNDING_LEFT = 48.0
 """A mean over consecutive positions of a moving platen is off by a share of a step that depends on where
 the steps fall: half of what a single reading is off by (res^2/12)."""
 
-LEAP_ROWS = 3
+LEAP_SHARE = 0.1
 LATEST_CONTACT = 0.95
 EARLIER_NOISES = 3.0
 SMALLEST = 1e-30
@@ -199,9 +199,9 @@ def fit_feet(
     # a fit that would put the touch before the last untouched sample says no more than that it lies behind it
     clean_mm, touched = zone.x_mm[zone.first], np.maximum(zone.contact, zone.first + 1)
     leap_mm = np.maximum(zone.x_mm[touched] - clean_mm, 0.0)
-    # between rows that lie far apart it may be anywhere; dense ones show a toe region in between
-    between = np.where(touched - zone.first < LEAP_ROWS, 1 / sqrt(3), 1 / sqrt(12))
-    doubt_mm = np.where(foot.contact_mm <= clean_mm, between * leap_mm, 0.0)
+    # between rows that lie far apart, evenly likely anywhere; dense ones show a toe region in between
+    leapt = (foot.contact_mm <= clean_mm) & (leap_mm > LEAP_SHARE * (zone.x_mm[zone.last] - clean_mm))
+    doubt_mm = np.where(leapt, leap_mm / sqrt(3), 0.0)
     return replace(foot, contact_u_mm=np.hypot(foot.contact_u_mm, doubt_mm))
 
 

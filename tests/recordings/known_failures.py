@@ -5,7 +5,6 @@
 
 KNOWN: dict[tuple[str, ...], str] = {
     ("ordinary_roughness", "rounding"): "one press of the seeds has an unclear toe region at 3 decimals only",
-    ("ramp_and_hold_from_the_first_row", "quantity", "tangent_n_per_mm"): "within 2u in 55 %",
     ("ramp_and_hold_from_the_first_row", "quantity", "initial_n_per_mm"): "reported in 65 %",
     ("noise_in_proportion_to_load", "quantity", "set_mm"): "u is 4.7 times the spread",
     ("noise_correlated_by_095", "quantity", "contact_mm"): "u is 4.4 times the spread",
@@ -14,7 +13,6 @@ KNOWN: dict[tuple[str, ...], str] = {
     ("noise_correlated_by_099", "quantity", "contact_mm"): "u is 4.0 times the spread",
     ("noise_correlated_by_099", "quantity", "peak_deflection_mm"): "u is 4.2 times the spread",
     ("noise_correlated_by_099", "quantity", "set_mm"): "u is 4.6 times the spread",
-    ("large_overshoot_before_a_hold", "holds"): "found 39 of 40",
     ("hard_stop_before_the_turn", "quantity", "tangent_n_per_mm"): "within 2u in 67 %",
     ("hard_stop_before_the_turn", "quantity", "set_mm"): "u is 5.0 times the spread",
     ("platen_creeps_in_the_hold", "quantity", "force_retention_1s_pct"): "reported in 5 %",
