@@ -96,7 +96,7 @@ def calibrate_position(
     refuse_wrong_ways(approaching, going_mm, reversed_way=reversed_way)
     fitted = _fitted(approaching, going_mm, degree, zero_counts)
     differences = _going_back(table, values, used, fitted.scale)
-    play = _play(table, differences)
+    play = _play(table, differences, abs(fitted.scale.per_count))
     cautions = (*fitted.cautions, *references.cautions(), *_cautions(table, used, fitted, play))
     details: dict[str, Any] = {**details_of(fitted, "mm"), "cautions": list(cautions)}
     record = Record(made, expires, by, references.sentences("mm"), details)
@@ -141,13 +141,14 @@ def _going_back(
     return np.array(differences)
 
 
-def _play(table: ReadingTable, differences_mm: FloatArray) -> Play | None:
+def _play(table: ReadingTable, differences_mm: FloatArray, count_mm: float) -> Play | None:
     if len(differences_mm) < 2:
         return None
     mean = float(differences_mm.mean())
     freedom = len(differences_mm) - 1
     u = float(differences_mm.std(ddof=1)) / math.sqrt(len(differences_mm))
-    if mean < -u * coverage_factor(freedom):
+    # directions that were exchanged show a backlash with the other sign; less than a count is none
+    if mean < -max(u * coverage_factor(freedom), count_mm):
         raise InputError(
             f"{table.where}: going back the position reads {-mean:.3g} mm less than approaching; with "
             "backlash it reads more. Were the directions exchanged?"

@@ -49,7 +49,7 @@ def test_a_run_goes_on_while_the_disk_takes_longer_than_the_device_waits(tmp_pat
 
 def test_a_disk_that_takes_nothing_any_more_ends_the_run(tmp_path, slow_disk, monkeypatch):
     monkeypatch.setattr("rig.jobs.disk_thread.BACKLOG_S", 0.6)
-    raises = pytest.raises(RecorderError, match="has not taken anything")
+    raises = pytest.raises(RecorderError, match="nothing could be written to disk")
     with press(tmp_path) as (device, reader), raises as raised:
         run(reader, tmp_path)
     assert raised.value.exit_code == 3

@@ -164,7 +164,7 @@ def test_a_specimen_that_is_gone_ends_it(tmp_path):
         plan = checked(PLAN.replace("cycles: 25", "cycles: 5000"))
         once(rig, 12, gone)
         result = run(reader, tmp_path, plan)
-    assert result.reason.startswith("the specimen")
+    assert result.reason.startswith("specimen lost")
     assert result.done < 1000
 
 

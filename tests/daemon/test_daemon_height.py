@@ -187,7 +187,7 @@ def test_a_piece_that_leaves_no_way_before_it_is_refused_in_words(tmp_path):
 def test_no_piece_laid_in_is_noticed(tmp_path):
     recorded = touch(tmp_path, None, bare_met_mm=40.0).recorded
     assert recorded.failed
-    assert "no piece in" in recorded.reason
+    assert "there is no piece" in recorded.reason
 
 
 def test_a_contact_force_in_the_noise_is_refused_before_anything_moves(tmp_path):
