@@ -25,7 +25,6 @@ import pty
 from command_line import DRIVEN_BENCH, PATIENCE_S, environment, patient, wait_until
 
 from rig.capture import open_capture
-from rig.cli.main import INTERRUPTED
 from rig.cli.ordering import NOT_DONE
 from rig.daemon.control import ControlClient, NoDaemonError
 from rig.jobs.orders import MethodOrder
