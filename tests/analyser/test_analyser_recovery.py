@@ -230,7 +230,7 @@ def test_a_set_that_does_not_recover_is_foreseen_where_it_is():
 def test_fewer_than_four_touches_give_no_law_and_the_reason(count):
     fit = fit_recovery(TOUCHES_S[:count], logarithm(TOUCHES_S[:count]), np.full(count, U_MM))
     assert (fit.law, fit.forecast, fit.touches) == (None, None, count)
-    assert fit.notes == (f"No fit: found {count} touches after release, expected 4 at least.",)
+    assert fit.notes == (f"No fit: found {count} touches after release, expected 4 or more.",)
     with pytest.raises(InputError, match="no law was fitted"):
         fit.at(100.0)
 

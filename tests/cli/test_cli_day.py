@@ -35,9 +35,9 @@ GRAVITY = 9.81 * (1 - 1.2 / 8000)
 
 
 def commands() -> list[list[str]]:
-    """The numbered steps of the guide; what comes after them mends slips."""
-    steps = guide("hand-lever").partition("Mend slips")[0]
-    return [shlex.split(line)[1:] for line in re.findall(r"^ *(pressrig .*)$", steps, re.MULTILINE)]
+    """The numbered steps of the guide, whose commands are indented; what comes after them corrects mistakes."""
+    steps = re.findall(r"^ +(pressrig .*)$", guide("hand-lever"), re.MULTILINE)
+    return [shlex.split(line)[1:] for line in steps]
 
 
 class Terminal:
