@@ -35,7 +35,7 @@ GRAVITY = 9.81 * (1 - 1.2 / 8000)
 
 
 def commands() -> list[list[str]]:
-    """The numbered steps of the guide, whose commands are indented; what comes after them corrects mistakes."""
+    """The numbered steps of the guide, whose commands are indented; mistakes are corrected after them."""
     steps = re.findall(r"^ +(pressrig .*)$", guide("hand-lever"), re.MULTILINE)
     return [shlex.split(line)[1:] for line in steps]
 

@@ -520,7 +520,11 @@ SPOILT_ELSEWHERE: list[tuple[Spoil, set[str], list[str]]] = [
     (ignores_upper_position, {"position-limit-upper"}, ["limits"]),
     (ignores_lower_position, {"position-limit-lower"}, ["limits"]),
     (trips_early_in_travel, {"inside-limits", "position-limit-upper"}, ["limits"]),
-    (force_limits_with_the_wrong_sign, {"force-limit-upper", "force-limit-lower"}, ["limits"]),
+    (
+        force_limits_with_the_wrong_sign,
+        {"push-standing", "push-moving", "pull-standing", "pull-moving"},
+        ["force"],
+    ),
     (
         trips_on_limits_late,
         {
