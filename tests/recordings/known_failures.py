@@ -64,6 +64,7 @@ KNOWN: dict[tuple[str, ...], str] = {
     ("zero_creeps_with_temperature", "quantity", "set_mm"): "u is 5.7 times the spread",
     ("contact_is_kept_between_presses", "quantity", "energy_absorbed_mj"): "reported in 20 %",
     ("presses_that_grow_deeper", "quantity", "knee_mm"): "u is 4.7 times the spread",
+    ("zero_drifts_by_more_than_the_first_press", "quantity", "tangent_n_per_mm"): "u is 4.4 times the spread",
     ("zero_drifts_by_more_than_the_first_press", "quantity", "loss_mj"): "u is 6.5 times the spread",
     ("zero_drifts_by_more_than_the_first_press", "quantity", "set_mm"): "u is 4.6 times the spread",
     ("zero_drifts_by_more_than_the_first_press", "quantity", "knee_mm"): "reported in 88 %",
