@@ -69,8 +69,6 @@ def command(
 
     rig = read_rig_file(rig_file)
     largest_force_n = read_quantity("--largest-force", largest_force, "N")
-    if rig.limits is not None and largest_force_n is None:
-        largest_force_n = rig.limits.force_n[1]
     card = typed(
         SpecimenCard,
         specimen=specimen,

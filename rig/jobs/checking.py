@@ -39,5 +39,5 @@ def check_job(order: Order, standing: Standing) -> Job:
         case MethodOrder():
             method, facts = parse_method(order.text, order.source), facts_of(order.card)
             if standing.by_hand:
-                return HandJob(order, check_by_hand(method, facts, standing.largest_force_n))
+                return HandJob(order, check_by_hand(method, facts, standing.warns_above_n()))
             return MethodJob(order, check_method(method, standing.limits(), facts))

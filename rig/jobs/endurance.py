@@ -36,7 +36,7 @@ from rig.jobs.job import Bench, Progress, Recorded, Watch, facts_of, stops_outsi
 from rig.jobs.ledger import By, Intent, Ledger, Settled, reconciled, settle
 from rig.jobs.orders import EnduranceOrder, JobKind, SpecimenCard
 from rig.jobs.recording import link_tallies
-from rig.jobs.running import in_words
+from rig.jobs.running import described, in_words
 from rig.jobs.trend import EMPTY_SQUEEZES, GONE_SHARE, Reference, Trend
 from rig.methods import (
     ENDURANCE_KIND,
@@ -148,13 +148,7 @@ class EnduranceJob:
 
     def perform(self, bench: Bench) -> Endured:
         """Squeeze until the plan has enough."""
-        method = {
-            "kind": ENDURANCE_KIND,
-            "goes_on": self.checked.plan.goes_on,
-            "file": self.order.source,
-            "text": self.order.text,
-            "stiffness_n_per_mm": self.card.stiffness_n_per_mm,
-        }
+        method = {"kind": ENDURANCE_KIND, "goes_on": self.checked.plan.goes_on} | described(self.order)
         return perform_endurance(
             bench.reader,
             bench.rig.calibration,

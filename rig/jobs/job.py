@@ -157,6 +157,12 @@ class Standing:
     stop_cause: str | None = None
     largest_force_n: float | None = None
 
+    def warns_above_n(self) -> float | None:
+        """Force above which a hand is warned; None where nothing says so."""
+        if self.largest_force_n is not None or self.rig.limits is None:
+            return self.largest_force_n
+        return self.rig.limits.force_n[1]
+
     def drive(self) -> RigLimits:
         """What the rig may do, stopped or not.
 

@@ -22,7 +22,7 @@ from rig.errors import DeviceError, RigError
 from rig.jobs.disk_thread import DiskThread
 from rig.jobs.driving import Driver, MethodStoppedError
 from rig.jobs.job import Bench, Recorded, Watch, stops_outside
-from rig.jobs.orders import JobKind, MethodOrder, SpecimenCard
+from rig.jobs.orders import EnduranceOrder, JobKind, MethodOrder, SpecimenCard
 from rig.jobs.recording import link_tallies
 from rig.methods import (
     Action,
@@ -107,8 +107,8 @@ class MethodJob:
         )
 
 
-def described(order: MethodOrder) -> dict[str, Any]:
-    """What a capture's header says of the method that was ordered."""
+def described(order: MethodOrder | EnduranceOrder) -> dict[str, Any]:
+    """What a capture's header says of the method or plan that was ordered."""
     return {
         "file": order.source,
         "text": order.text,
