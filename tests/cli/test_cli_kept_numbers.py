@@ -8,10 +8,25 @@ from math import isclose
 from kept_numbers import KEPT, by_place, found_numbers
 
 SAME = 1e-9
-"""Relative: the arithmetic of one version differs by far less from machine to machine."""
+"""Relative: sums and quotients of one version differ by far less from machine to machine."""
+
+SAME_FITTED = 1e-5
+"""Relative, for a series found step by step: a processor that adds in another order stops elsewhere (4e-8 was
+seen between two of them)."""
+
+SAME_U = 1e-3
+"""Relative, for uncertainties and their budgets: where a fit of the toe region stops by one step earlier on
+another processor, they follow it (4e-4 was seen)."""
 
 NOTHING = 1e-12
 """What is left of sums that cancel."""
+
+
+def same_share(place: str) -> float:
+    """Return the relative difference that the number at a place may show between processors."""
+    if " / relaxation / " in place:
+        return SAME_FITTED
+    return SAME_U if place.endswith(("_u", " / u")) or " / budget / " in place else SAME
 
 
 def test_no_number_changed_that_nobody_meant_to_change(tmp_path):
@@ -22,7 +37,7 @@ def test_no_number_changed_that_nobody_meant_to_change(tmp_path):
         for place in dict.fromkeys([*kept, *found])
         if place not in kept
         or place not in found
-        or not isclose(kept[place], found[place], rel_tol=SAME, abs_tol=NOTHING)
+        or not isclose(kept[place], found[place], rel_tol=same_share(place), abs_tol=NOTHING)
     ]
     assert not changed, (
         f"{len(changed)} numbers differ; if that is meant, write them anew with "
