@@ -49,7 +49,7 @@ _COMMANDS = {
     "nip": ("rig.cli.nip", "Find gap, grip and speed of rollers that squeeze a piece."),
     "lift": ("rig.cli.lift", "Find the balance of a long piece and the torques of lifting it."),
     "pull": ("rig.cli.pull", "Measure how firmly a cap holds, from captures in tension."),
-    "study": ("rig.cli.study", "Divide the spread of results into gauge and pieces."),
+    "study": ("rig.cli.study", "Divide the spread of results: gauge, laboratories, pieces."),
     "specimens": ("rig.cli.specimens", "Keep a register of pieces with masses, sizes and history."),
     "weigh": ("rig.cli.weigh", "Weigh pieces on a scale or the rig, or note masses."),
     "height": ("rig.cli.height", "Measure the free height of a soft piece."),

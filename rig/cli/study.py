@@ -1,4 +1,4 @@
-"""`pressrig study`: how far repeats, people, the rig and the pieces spread."""
+"""`pressrig study`: the sources of variation: repeats, people, laboratories, the rig and the pieces."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from rig.core import csv_cell
 from rig.errors import InputError
 
 if TYPE_CHECKING:
-    from rig.population import GaugeResult, Interaction, TrialTable
+    from rig.population import GaugeResult, Interaction, LaboratoryStudy, TrialTable
     from rig.results import Trials
     from rig.sheets import GaugeStudy
 
@@ -50,6 +50,11 @@ SECANT = "secant_n_per_mm"
     type=click.Path(path_type=Path),
     help="Read the counts of all captures with this calibration.",
 )
+@click.option(
+    "--laboratories",
+    is_flag=True,
+    help="Each appraiser is a laboratory with its own pieces of one material (ISO 5725-2).",
+)
 @click.option("--tolerance", metavar="Q", help="Width of the tolerance: upper minus lower limit.")
 @click.option(
     "--interaction",
@@ -80,18 +85,23 @@ def command(
     contact_force: str | None,
     conditioning: int,
     calibration_file: Path | None,
+    laboratories: bool,
     tolerance: str | None,
     interaction: Interaction,
     at_most: float | None,
     out: Path | None,
     as_json: bool,
 ) -> None:
-    """Divide the spread of repeated results into repeats, appraisers (or laboratories) and pieces.
+    """Divide the spread of results among repeats, appraisers and pieces, or within and between laboratories.
 
     SOURCES is one table (CSV with the columns piece, appraiser, trial, a value and optionally kind), or
-    captures: then the specimen is the piece, the operator (or the rig that ran a method) is the appraiser,
-    and each capture is one trial, by the mean of its sound cycles. Every appraiser must measure every piece
-    equally often.
+    captures. Of a capture the specimen is the piece, and the operator (or the rig that ran a method) is the
+    appraiser. Each capture is one trial: the mean of its sound cycles. Every appraiser must measure every
+    piece equally often.
+
+    Many laboratories with pieces of one material: a table with the columns laboratory, a value and optionally
+    material, or captures with --laboratories. The number of results may differ. This gives repeatability and
+    reproducibility, Mandel's h and k, and Cochran's and Grubbs's tests.
     """
     if len(sources) == 1 and sources[0].is_file():
         _refuse_options(
@@ -115,6 +125,12 @@ def command(
             conditioning=conditioning,
             calibration_file=calibration_file,
         )
+    if laboratories:
+        trials = trials.by_laboratory()
+    if "laboratory" in trials.columns:
+        _refuse_options("laboratories", tolerance=tolerance, at_most=at_most)
+        _laboratories(trials, out, as_json=as_json)
+        return
     study = _studied(trials, tolerance, interaction)
     page = None if out is None else _write(study, trials, out)
     if as_json:
@@ -179,6 +195,34 @@ def _studied(trials: Trials, tolerance: str | None, interaction: Interaction) ->
     )
 
 
+def _laboratories(trials: Trials, out: Path | None, *, as_json: bool) -> None:
+    """Study, write and print the results of laboratories."""
+    from rig import __version__, sheets
+    from rig.core import quantity
+    from rig.population import laboratory_study
+
+    shown = quantity(trials.quantity)
+    study: LaboratoryStudy = laboratory_study(
+        trials.columns, quantity=shown.title, unit=shown.unit, where=trials.where, rows=trials.lines
+    )
+    answer, notes = sheets.laboratory_answer(study), sheets.laboratory_notes(study, trials.notes)
+    document = {
+        "answer": answer,
+        "study": study.as_dict(),
+        "notes": notes,
+        "software": f"pressrig {__version__}",
+    }
+    page = None
+    if out is not None:
+        title = f"Interlaboratory study: {shown.title}"
+        page = sheets.save_laboratory_report(study, trials.rows(), trials.notes, title, out)
+        _write_values(document, trials, out)
+    if as_json:
+        print_json(document | {"values": trials.rows()})
+    else:
+        show_answer(answer, sheets.laboratory_tables(study, plain=is_plain()), notes, page)
+
+
 def _kinds(table: TrialTable) -> tuple[str, ...]:
     """Kinds that can be looked at alone, a driven one last; none where there is one kind only."""
     from rig.population import DRIVEN
@@ -200,15 +244,19 @@ def _tolerance(text: str | None, unit: str) -> float | None:
 
 def _write(study: GaugeStudy, trials: Trials, out: Path) -> Path:
     """Page, pictures, the study as a document, and the values that it was made from."""
-    import pandas as pd
-
     from rig.sheets import save_gauge_report
 
     page = save_gauge_report(study, f"Gauge study: {study.result.quantity}", out)
-    (out / "study.json").write_text(as_json_text(study.as_dict(), indent=2) + "\n", encoding="utf-8")
+    _write_values(study.as_dict(), trials, out)
+    return page
+
+
+def _write_values(document: dict[str, Any], trials: Trials, out: Path) -> None:
+    import pandas as pd
+
+    (out / "study.json").write_text(as_json_text(document, indent=2) + "\n", encoding="utf-8")
     frame = pd.DataFrame(trials.rows()).rename(columns={"value": trials.quantity})
     frame.map(csv_cell).rename(columns=csv_cell).to_csv(out / "values.csv", index=False)
-    return page
 
 
 def _print(study: GaugeStudy, page: Path | None) -> None:

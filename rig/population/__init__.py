@@ -30,6 +30,13 @@ if TYPE_CHECKING:
     from rig.population.estimates import estimated, mean_of
     from rig.population.gauge import AppraiserFigures, GaugeResult, Interaction, gauge_study
     from rig.population.kinds import DRIVEN, HAND, KindComparison, compare_kinds
+    from rig.population.laboratories import (
+        LaboratoryFigures,
+        LaboratoryStudy,
+        MaterialFigures,
+        Spread,
+        laboratory_study,
+    )
     from rig.population.outliers import Suspect, extreme_deviates, grubbs, outlying
     from rig.population.pieces import STATES, UNSTATED, Curve, PieceResult, average_pieces, state_rank
     from rig.population.pooling import (

@@ -27,6 +27,9 @@ RIG = "rig"
 """The appraiser where a method drove the platen."""
 
 ONE_VALUE = "Each capture is one trial, by the mean of its sound cycles; single cycles are not trials."
+PIECES_WITHIN = "Pieces of one laboratory differ too; their differences are part of the repeatability."
+LABORATORY = "laboratory"
+
 COMMON = "These parts leave out what all trials share, such as the calibration's error."
 
 SAME_CONTACT = 1.1
@@ -54,6 +57,21 @@ class Trials:
     where: str
     lines: Sequence[int]
     notes: tuple[str, ...]
+
+    def by_laboratory(self) -> Trials:
+        """Return the same results with each appraiser as a laboratory; all pieces are of one material.
+
+        Raises
+        ------
+        InputError
+            If the table names laboratories already.
+        """
+        if LABORATORY in self.columns:
+            raise InputError(
+                f"--laboratories: {self.where} has a column '{LABORATORY}'; leave out the option"
+            )
+        columns = {LABORATORY if name == "appraiser" else name: each for name, each in self.columns.items()}
+        return replace(self, columns=columns, notes=(*self.notes, PIECES_WITHIN))
 
     def rows(self) -> list[dict[str, Any]]:
         """One mapping a row."""

@@ -13,7 +13,7 @@ from pathlib import Path
 from rig.errors import InputError
 from rig.population import DRIVEN, HAND
 from rig.renamed import refuse_old_name
-from rig.results.study_captures import Trials
+from rig.results.study_captures import LABORATORY, Trials
 from rig.tables import Row, RowTable, read_rows
 
 LARGEST_BYTES = 64 << 20
@@ -21,6 +21,8 @@ LARGEST_BYTES = 64 << 20
 
 NAMES = ("piece", "appraiser", "trial")
 KIND = "kind"
+LABORATORY_NAMES = (LABORATORY, "material")
+"""Columns of a study of many laboratories; the second may be missing."""
 
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
 
@@ -31,8 +33,8 @@ def read_trials(path: Path, value: str | None, driven: Sequence[str] = ()) -> Tr
     Parameters
     ----------
     path
-        CSV with the headings piece, appraiser, trial, a value, and perhaps kind. Lines that begin with # are
-        left out.
+        CSV with the headings piece, appraiser, trial, a value, and perhaps kind; or laboratory, a value, and
+        perhaps material. Lines that begin with # are left out.
     value
         Heading of the values; None if there is only one that it can be.
     driven
@@ -43,8 +45,10 @@ def read_trials(path: Path, value: str | None, driven: Sequence[str] = ()) -> Tr
     InputError
         Naming file, line and column.
     """
-    table = table_rows(path, (*NAMES, KIND, *([] if value is None else [value])))
+    table = table_rows(path, (*NAMES, KIND, *LABORATORY_NAMES, *([] if value is None else [value])))
     headings, rows = table.headings, table.rows
+    if LABORATORY in headings:
+        return _laboratories(path, table, value, driven)
     value = _column_of_values(path, headings, value)
     lacking = [name for name in NAMES if name not in headings]
     if lacking:
@@ -64,13 +68,25 @@ def read_trials(path: Path, value: str | None, driven: Sequence[str] = ()) -> Tr
     return Trials(columns | {"value": numbers}, value, str(path), [row.line for row in rows], notes)
 
 
+def _laboratories(path: Path, table: RowTable, value: str | None, driven: Sequence[str]) -> Trials:
+    """Results of laboratories, as many of each as there are; a column `trial` only numbers them."""
+    if driven:
+        raise InputError(f"--driven: {path} has a column '{LABORATORY}'; leave out the option")
+    value = _column_of_values(path, table.headings, value)
+    columns: dict[str, list[object]] = {
+        name: [row.cells[name] for row in table.rows] for name in LABORATORY_NAMES if name in table.headings
+    }
+    columns["value"] = [read_number(row, value) for row in table.rows]
+    return Trials(columns, value, str(path), [row.line for row in table.rows], ())
+
+
 def table_rows(path: Path, known: Collection[str]) -> RowTable:
     """Headings and rows of a table whose columns are known by some of these names."""
     return read_rows(path, lambda cell: cell.strip() in known, most=LARGEST_BYTES)
 
 
 def _column_of_values(path: Path, headings: Sequence[str], value: str | None) -> str:
-    others = [name for name in headings if name not in (*NAMES, KIND)]
+    others = [name for name in headings if name not in (*NAMES, KIND, *LABORATORY_NAMES)]
     if value is not None:
         refuse_old_name("--value", value)
     for name in others:

@@ -39,6 +39,12 @@ if TYPE_CHECKING:
         save_gauge_report,
     )
     from rig.sheets.height_tables import height_budget_table, height_table
+    from rig.sheets.laboratory_report import (
+        laboratory_answer,
+        laboratory_notes,
+        laboratory_tables,
+        save_laboratory_report,
+    )
     from rig.sheets.method_table import method_table
     from rig.sheets.page import Page, page_html, page_markdown
     from rig.sheets.plots import save_comparison, save_cycle_trends, save_loops

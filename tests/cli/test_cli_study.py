@@ -226,3 +226,48 @@ def test_an_unknown_quantity_is_refused_with_those_there_are(refused, captures):
 
 def test_a_table_option_does_not_go_with_captures(refused, captures):
     assert "--value: does not go with captures" in refused(2, "study", *captures[:2], "--value", "x")
+
+
+LABORATORIES = ROOT / "configs" / "studies" / "laboratories.csv"
+
+
+def test_a_table_of_laboratories_gives_repeatability_and_reproducibility(run):
+    document = json.loads(run(LABORATORIES, "--json"))
+    rows = [row for row in document["values"] if row["material"] == "autumn mould"]
+    groups = [
+        np.array([row["value"] for row in rows if row["laboratory"] == name])
+        for name in dict.fromkeys(row["laboratory"] for row in rows)
+    ]
+    within = np.sqrt(sum(((each - each.mean()) ** 2).sum() for each in groups) / (len(rows) - len(groups)))
+    found = document["study"]["materials"][1]
+    assert found["repeatability"]["sd"] == pytest.approx(within)
+    # the school's results were invented with three times the spread of the others
+    assert any("Laboratory school has a larger spread" in sentence for sentence in document["answer"])
+
+
+def test_a_study_of_laboratories_writes_its_page(run, tmp_path):
+    said = run(LABORATORIES, "--out", tmp_path / "study")
+    assert said.startswith("spring mould: results of different laboratories")
+    page = (tmp_path / "study" / "study.md").read_text(encoding="utf-8")
+    assert "reproducibility" in page
+    assert matplotlib.image.imread(tmp_path / "study" / "laboratories.png").size
+    assert {each.name for each in (tmp_path / "study").iterdir()} >= {
+        "study.html",
+        "study.json",
+        "values.csv",
+    }
+
+
+def test_captures_are_studied_by_laboratory_with_pieces_of_their_own(run, captures):
+    some = [each for number, each in enumerate(captures) if number != 4]
+    document = json.loads(run(*some, "--laboratories", "--contact-force", "0.1 N", "--json"))
+    (found,) = document["study"]["materials"]
+    assert sorted(each["n"] for each in found["laboratories"]) == [5, 6, 6]
+    assert any("Pieces of one laboratory differ" in note for note in document["notes"])
+
+
+def test_options_of_a_gauge_study_are_refused_for_laboratories(in_process):
+    assert (
+        "does not go with laboratories"
+        in in_process("study", LABORATORIES, "--tolerance", "1 N/mm", code=2).err
+    )

@@ -6,7 +6,9 @@ from importlib.resources import files
 import numpy as np
 import pytest
 
-from rig.population import gauge_study
+from rig.population import gauge_study, laboratory_study
+from rig.population.laboratories import h_limit, k_limit
+from rig.population.outliers import critical_distance
 
 # AIAG, Measurement Systems Analysis, ANOVA method, worked study: 10 parts, 3 appraisers, 3 trials.
 # Recomputed. Trials in order, parts 1 to 10.
@@ -94,3 +96,46 @@ def test_one_way_analyses_agree_with_the_certified_ones(name):
     piece, repeat = study.chosen.anova
     assert piece.f == pytest.approx(f, rel=CERTAIN[name])
     assert repeat.sum_of_squares == pytest.approx(within, rel=CERTAIN[name])
+
+
+COAL = """.71 .71 .70 .71 / .69 .67 .68 / .66 .65 .69 / .67 .65 .66 / .70 .69 .66 .71 .69 / .73 .74 .73
+    / .71 .71 .69 / .70 .65 .68"""
+SERUM = """41.03 41.45 41.37 / 41.17 42.00 41.15 / 41.01 40.68 42.66 / 39.37 42.37 42.63 / 41.88 41.19 41.32
+    / 43.28 40.50 42.28 / 41.08 41.27 39.02 / 43.36 42.65 41.72"""
+
+
+def laboratories(text):
+    rows = [
+        (number, float(value)) for number, line in enumerate(text.split("/"), 1) for value in line.split()
+    ]
+    return dict(zip(("laboratory", "value"), zip(*rows, strict=True), strict=True))
+
+
+def test_sulphur_in_coal_by_eight_laboratories_with_unequal_numbers():
+    # Source: ISO 5725-2:1994, annex B, first example, level 1; recalled.
+    # Data and figures from memory: m = 0.690, s_r = 0.015, s_R = 0.026, no laboratory rejected.
+    (found,) = laboratory_study(laboratories(COAL)).materials
+    figures = (found.mean, found.repeatability.sd, found.reproducibility.sd)
+    assert [f"{value:.3f}" for value in figures] == ["0.690", "0.015", "0.026"]
+    assert [check.verdict for check in found.checks] == ["", ""]
+
+
+def test_glucose_in_serum_by_eight_laboratories():
+    # Source: ASTM E691, 1999, worked example of glucose in serum, material A; recalled.
+    # Data and figures from memory: mean 41.5183, standard deviation of laboratory means 0.6061,
+    # s_r = s_R = 1.0632, limits 2.98.
+    (found,) = laboratory_study(laboratories(SERUM)).materials
+    means = [each.mean for each in found.laboratories]
+    assert f"{found.mean:.4f} {np.std(means, ddof=1):.4f}" == "41.5183 0.6061"
+    assert f"{found.repeatability.sd:.4f} {found.reproducibility.sd:.4f}" == "1.0632 1.0632"
+    assert found.reproducibility.limit == pytest.approx(2.98, abs=0.04)  # 2.8 times there
+
+
+def test_limits_of_h_and_k_and_critical_values_of_the_outlier_tests():
+    # Source: ASTM E691, 1999, limits of h and k; ISO 5725-2:1994, tables of critical values; recalled.
+    # 8 laboratories of 3 results: h 2.15 and k 2.06 at 0.5 %; Cochran 0.516 and 0.615, Grubbs 2.126 and 2.274
+    # at 5 % and 1 %.
+    assert f"{h_limit(8, 0.005):.2f} {k_limit(2, 16, 0.005):.2f}" == "2.15 2.06"
+    # C is k^2 / p; one of 8 laboratories is the extreme one
+    assert [f"{k_limit(2, 16, p / 8) ** 2 / 8:.3f}" for p in (0.05, 0.01)] == ["0.516", "0.615"]
+    assert [critical_distance(8, p / 2) for p in (0.05, 0.01)] == pytest.approx([2.126, 2.274], abs=1e-3)

@@ -1,0 +1,376 @@
+"""Repeatability and reproducibility of one material that many laboratories have measured.
+
+Problem: a customer's laboratory and the supplier's disagree about one material; is that usual? Each has other
+pieces and another number of results, so the crossed study of `gauge.py` does not fit.
+Plan: the one-way analysis of ISO 5725-2 per material: pooled variance within laboratories (repeatability),
+variance between their means, and the sum of both (reproducibility). Each laboratory is then checked for its
+mean (Mandel's h, Grubbs) and for its spread (Mandel's k, Cochran). Nothing is left out by a test: a person
+looks for the cause first. Cost: sums over the values, and a few quantiles.
+
+References
+----------
+ISO 5725-2:1994, Basic method for the determination of repeatability and reproducibility, clause 7 (recalled).
+ASTM E691, Conducting an interlaboratory study (recalled): critical values of h and k.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+from scipy.stats import beta, t
+
+from rig.errors import InputError
+from rig.population.intervals import Term, combination_interval
+from rig.population.outliers import grubbs
+from rig.samples import FloatArray
+
+LABORATORY, MATERIAL, VALUE = "laboratory", "material", "value"
+
+LEVEL = 0.95
+
+STRAGGLER_P, OUTLIER_P = 0.05, 0.01
+"""Significance below which a laboratory is a straggler, and below which it is an outlier (ISO 5725-2)."""
+
+LIMIT = 1.96 * math.sqrt(2)
+"""Two results differ by less than this many standard deviations with 95 % probability (ISO 5725-6, rounded to
+2.8 there)."""
+
+FEWEST = 3
+"""Laboratories that Mandel's h and Grubbs's test need at least."""
+
+FEW = 8
+"""With fewer laboratories the reproducibility is poorly known (ISO 5725-1 asks for 8 to 15; recalled)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """A standard deviation in the unit of the values, with its interval and the limit for two results.
+
+    Parameters
+    ----------
+    sd, low, high
+        Standard deviation and its interval.
+    limit
+        Difference of two single results that is exceeded once in 20 times.
+    """
+
+    sd: float
+    low: float
+    high: float
+    limit: float
+
+
+@dataclass(frozen=True, slots=True)
+class LaboratoryFigures:
+    """One laboratory's results on one material.
+
+    Parameters
+    ----------
+    name
+        Of the laboratory.
+    n, mean, sd
+        Number of its results, their mean and standard deviation; `sd` is None for a single result.
+    h, k
+        Mandel's statistics of its mean and of its spread; None where they do not exist.
+    h_limits, k_limits
+        Critical values at 5 % and 1 % significance; None as above.
+    """
+
+    name: str
+    n: int
+    mean: float
+    sd: float | None
+    h: float | None
+    k: float | None
+    h_limits: tuple[float, float] | None
+    k_limits: tuple[float, float] | None
+
+
+@dataclass(frozen=True, slots=True)
+class LaboratoryCheck:
+    """The result of one outlier test.
+
+    Parameters
+    ----------
+    test
+        "Cochran" (largest spread) or "Grubbs" (farthest mean).
+    laboratory
+        Which laboratory is the extreme one.
+    statistic, p
+        Its value, and the probability of a larger one by chance among sound laboratories.
+    """
+
+    test: str
+    laboratory: str
+    statistic: float
+    p: float
+
+    @property
+    def verdict(self) -> str:
+        """Return "outlier", "straggler", or an empty text."""
+        return "outlier" if self.p < OUTLIER_P else "straggler" if self.p < STRAGGLER_P else ""
+
+
+@dataclass(frozen=True, slots=True)
+class MaterialFigures:
+    """What the laboratories found on one material.
+
+    Parameters
+    ----------
+    material
+        Its name; empty where the table has no such column.
+    mean
+        General mean, weighted by the number of results.
+    results
+        Number of results.
+    repeatability, reproducibility
+        Standard deviations of results of one laboratory, and of different laboratories.
+    between
+        Standard deviation between laboratories.
+    between_set_to_zero
+        Whether the variance between laboratories came out below zero.
+    laboratories, checks
+        Each laboratory, and the tests of the extreme ones.
+    """
+
+    material: str
+    mean: float
+    results: int
+    repeatability: Spread
+    reproducibility: Spread
+    between: float
+    between_set_to_zero: bool
+    laboratories: tuple[LaboratoryFigures, ...]
+    checks: tuple[LaboratoryCheck, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LaboratoryStudy:
+    """An interlaboratory study: its quantity, and the figures of each material."""
+
+    quantity: str
+    unit: str
+    level: float
+    materials: tuple[MaterialFigures, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return a plain mapping without not-a-number, for a file."""
+        return asdict(self)
+
+
+def laboratory_study(
+    table: Any,
+    *,
+    quantity: str = "value",
+    unit: str = "",
+    level: float = LEVEL,
+    where: str = "table",
+    rows: Sequence[int] | None = None,
+) -> LaboratoryStudy:
+    """Find repeatability and reproducibility of each material, and check the laboratories.
+
+    Parameters
+    ----------
+    table
+        A data frame or mapping with the columns `laboratory` and `value` of shape (n,), and perhaps
+        `material`. Laboratories may have different numbers of results.
+    quantity, unit
+        What was measured.
+    level
+        Confidence of the intervals.
+    where, rows
+        Name of the table and number of each row, for refusals.
+
+    Raises
+    ------
+    InputError
+        If a column is missing, a name is empty, a value is not a number, a material has fewer than two
+        laboratories, or no laboratory has two results.
+
+    Notes
+    -----
+    Intervals: chi-square for repeatability; modified large-sample for reproducibility, approximate where the
+    numbers of results differ. Cochran's test and the limits of k are the published ones where the numbers are
+    equal; elsewhere each laboratory is judged with its own degrees of freedom. Limits of h and Grubbs's test
+    treat the means as equally precise.
+
+    Examples
+    --------
+    >>> study = laboratory_study({"laboratory": ["a", "a", "b", "b", "c", "c"],
+    ...                           "value": [4.0, 4.2, 4.4, 4.6, 4.1, 4.1]})
+    >>> round(study.materials[0].repeatability.sd, 4), round(study.materials[0].reproducibility.sd, 4)
+    (0.1155, 0.2449)
+    """
+    if not 0 < level < 1:
+        raise InputError(f"level: found {level}, expected a number between 0 and 1")
+    groups = _groups(table, where, rows)
+    return LaboratoryStudy(
+        quantity,
+        unit,
+        level,
+        tuple(_material(name, by, level, where) for name, by in groups.items()),
+    )
+
+
+def _groups(table: Any, where: str, rows: Sequence[int] | None) -> dict[str, dict[str, list[float]]]:
+    """Values by material and laboratory."""
+    for name in (LABORATORY, VALUE):
+        if name not in table:
+            found = ", ".join(str(heading) for heading in table) or "none"
+            raise InputError(f"{where}: column '{name}' is missing; found {found}")
+    names, values = [str(cell).strip() for cell in table[LABORATORY]], list(table[VALUE])
+    materials = [str(cell).strip() for cell in table[MATERIAL]] if MATERIAL in table else [""] * len(names)
+    if not names or not len(names) == len(values) == len(materials):
+        raise InputError(
+            f"{where}: columns are empty or of unequal length; expected one entry per row in each"
+        )
+    groups: dict[str, dict[str, list[float]]] = {}
+    for row, (laboratory, material, value) in enumerate(zip(names, materials, values, strict=True)):
+        line = f"{where}, row {row + 1 if rows is None else rows[row]}"
+        if not laboratory or laboratory == "nan":
+            raise InputError(f"{line}: laboratory is empty; expected a name or a number")
+        try:
+            number = float(value)
+        except (TypeError, ValueError):
+            number = math.nan
+        if not math.isfinite(number):
+            raise InputError(f"{line}: value {value!r:.40} is not a finite number")
+        groups.setdefault(material, {}).setdefault(laboratory, []).append(number)
+    return groups
+
+
+def _material(name: str, by: dict[str, list[float]], level: float, where: str) -> MaterialFigures:
+    about = f"{where}{f', material {name!r}' if name else ''}"
+    count = np.array([len(values) for values in by.values()])
+    within = int((count - 1).sum())
+    laboratories = len(by)
+    if laboratories < 2:
+        raise InputError(f"{about}: found one laboratory, expected two or more, better {FEW} to 15")
+    if not within:
+        raise InputError(
+            f"{about}: each laboratory has a single result; expected two or more of at least one of them"
+        )
+    means = np.array([np.mean(values) for values in by.values()])
+    squares = np.array([np.sum((np.array(values) - np.mean(values)) ** 2) for values in by.values()])
+    repeat = float(squares.sum()) / within
+    # laboratories with more results weigh more in the general mean and in the spread of means
+    mean = float((count * means).sum() / count.sum())
+    spread = float((count * (means - mean) ** 2).sum()) / (laboratories - 1)
+    # results per laboratory that unequal numbers are worth: equal to n where all have n
+    typical = float(count.sum() - (count**2).sum() / count.sum()) / (laboratories - 1)
+    between = (spread - repeat) / typical
+    # s_R^2 = s_d^2 / n + s_r^2 (1 - 1 / n): with the variance between set to zero it is s_r^2 alone
+    terms = [
+        Term(1 / typical, np.asarray(spread), laboratories - 1),
+        Term(1 - 1 / typical, np.asarray(repeat), within),
+    ]
+    low, high, _ = combination_interval([term for term in terms if term.factor > 0], level)
+    repeat_low, repeat_high, _ = combination_interval([Term(1.0, np.asarray(repeat), within)], level)
+    both = repeat + max(between, 0.0)
+    return MaterialFigures(
+        material=name,
+        mean=mean,
+        results=int(count.sum()),
+        repeatability=_spread(repeat, float(repeat_low), float(repeat_high)),
+        reproducibility=_spread(both, min(float(low), both), max(float(high), both)),
+        between=math.sqrt(max(between, 0.0)),
+        between_set_to_zero=between < 0,
+        laboratories=_figures(tuple(by), count, means, squares, mean),
+        checks=(*_cochran(tuple(by), count, squares), *_grubbs(tuple(by), means)),
+    )
+
+
+def _spread(variance: float, low: float, high: float) -> Spread:
+    sd = math.sqrt(variance)
+    return Spread(sd, math.sqrt(low), math.sqrt(high), LIMIT * sd)
+
+
+def _figures(
+    names: tuple[str, ...], count: FloatArray, means: FloatArray, squares: FloatArray, mean: float
+) -> tuple[LaboratoryFigures, ...]:
+    laboratories, within = len(names), int((count - 1).sum())
+    repeat = float(squares.sum()) / within
+    scale = math.sqrt(float(((means - mean) ** 2).sum()) / (laboratories - 1))
+    has_h = laboratories >= FEWEST and scale > 0
+    figures = []
+    for place, name in enumerate(names):
+        own = int(count[place]) - 1
+        has_k = own > 0 and within > own and repeat > 0
+        sd = math.sqrt(float(squares[place]) / own) if own else None
+        figures.append(
+            LaboratoryFigures(
+                name,
+                own + 1,
+                float(means[place]),
+                sd,
+                float(means[place] - mean) / scale if has_h else None,
+                # the pooled variance stands below: with equal numbers this is the published definition
+                sd / math.sqrt(repeat) if has_k and sd is not None else None,
+                _pair(h_limit, laboratories) if has_h else None,
+                _pair(k_limit, own, within) if has_k else None,
+            )
+        )
+    return tuple(figures)
+
+
+def _pair(limit: Any, *of: int) -> tuple[float, float]:
+    return limit(*of, STRAGGLER_P), limit(*of, OUTLIER_P)
+
+
+def h_limit(laboratories: int, significance: float) -> float:
+    """Return the critical value of |h|: one laboratory exceeds it by chance with this probability.
+
+    Parameters
+    ----------
+    laboratories
+        Their number, three or more.
+    """
+    quantile = float(t.isf(significance / 2, laboratories - 2))
+    return (laboratories - 1) * quantile / math.sqrt(laboratories * (quantile**2 + laboratories - 2))
+
+
+def k_limit(own: int, within: int, significance: float) -> float:
+    """Return the critical value of k: one laboratory exceeds it by chance with this probability.
+
+    Parameters
+    ----------
+    own, within
+        Degrees of freedom of the laboratory, and of all together.
+    """
+    # own sum of squares over that of all: beta distributed for normal values
+    share = float(beta.isf(significance, own / 2, (within - own) / 2))
+    return math.sqrt(share * within / own)
+
+
+def _cochran(names: tuple[str, ...], count: FloatArray, squares: FloatArray) -> tuple[LaboratoryCheck, ...]:
+    """Test the laboratory whose spread is least likely; none where there is nothing to compare with."""
+    freedom, total = count - 1, float(squares.sum())
+    several = freedom > 0
+    tested = int(several.sum())
+    if tested < 2 or not total > 0:
+        return ()
+    own = np.where(several, freedom, 1)
+    rest = freedom.sum() - own
+    chance = np.where(several, beta.sf(squares / total, own / 2, rest / 2), 1.0)
+    place = int(np.argmin(chance))
+    variance = squares / own
+    # one of several was picked as the extreme: Bonferroni, as in the published critical values
+    p = min(1.0, tested * float(chance[place]))
+    return (LaboratoryCheck("Cochran", names[place], float(variance[place] / variance[several].sum()), p),)
+
+
+def _grubbs(names: tuple[str, ...], means: FloatArray) -> tuple[LaboratoryCheck, ...]:
+    """Test the laboratory whose mean lies farthest from the mean of all means."""
+    count = len(means)
+    if count < FEWEST or not np.ptp(means) > 0:
+        return ()
+    found = grubbs(means)
+    # Student's t of this distance, from which the critical values are made; both sides are in question
+    left = (count - 1) ** 2 - count * found.statistic**2
+    student = found.statistic * math.sqrt(count * (count - 2) / left) if left > 0 else math.inf
+    p = min(1.0, 2 * count * float(t.sf(student, count - 2)))
+    return (LaboratoryCheck("Grubbs", names[found.place], found.statistic, p),)
