@@ -167,18 +167,52 @@ def test_everything_that_cannot_be_used_is_named_before_anything_is_measured(
     assert f"{tmp_path / 'absent'}: no such capture" in said.err
 
 
-@pytest.mark.parametrize(
-    "command",
-    [
-        ["analyse"], ["compare"], ["amend", "--note", "seen", "--reason", "seen"],
-        ["exclude", "--reason", "seen"], ["restore", "--reason", "seen"],
-    ],
-    ids=lambda command: command[0],
-)  # fmt: skip
-def test_every_command_takes_folders_and_patterns_of_captures(in_process, tables, tmp_path, command) -> None:
-    in_process("import", tables, *NAME)
-    captures = tmp_path / "captures"
-    (captures / "README.md").write_text("where captures go")
-    said = in_process(*command, captures, tmp_path / "absent", tmp_path / "gone", code=2)
+NIP = ("nip", "--force", "5 N", "--wheel", "radius 60 mm", "--friction", "0.6", "--size", "90 mm +- 0.4 mm")
+MEASURING = {
+    "compare": ["compare", "--by", "operator"], "pull": ["pull"], "nip": NIP, "study": ["study"],
+    "sheet": ["sheet", "--out", "sheet"],
+}  # fmt: skip
+"""Commands that put captures together, so that a copy would count twice."""
+ONE_BY_ONE = {
+    "analyse": ["analyse"], "amend": ["amend", "--note", "seen", "--reason", "seen"],
+    "exclude": ["exclude", "--reason", "seen"], "restore": ["restore", "--reason", "seen"],
+}  # fmt: skip
+OTHER_CODES = {"pull": 2}
+"""Exit codes of commands that find nothing of theirs in presses."""
+
+
+@pytest.fixture
+def trials(in_process, tables, tmp_path):
+    """A folder of captures of two pieces, each measured twice by two people, with a README among them."""
+    for operator in ("A", "B"):
+        for trial, factor in enumerate((1.0, 1.01)):
+            folder = tmp_path / f"{operator}{trial}"
+            folder.mkdir()
+            for number in (1, 2):
+                table(folder / f"F-90-00{number}.csv", factor * (1 + 0.1 * number) + 0.001 * ord(operator))
+            in_process("import", folder, "--operator", operator, "--free-height", "90 mm")
+    (tmp_path / "captures" / "README.md").write_text("where captures go")
+    return tmp_path / "captures"
+
+
+@pytest.mark.parametrize("command", (MEASURING | ONE_BY_ONE).values(), ids=MEASURING | ONE_BY_ONE)
+def test_every_command_takes_folders_and_patterns_of_captures(in_process, trials, tmp_path, command) -> None:
+    said = in_process(*command, trials, tmp_path / "absent", tmp_path / "gone", code=2)
     assert "2 captures cannot be used" in said.err
-    assert in_process(*command, f"{captures}/*F-90*").out
+    code = OTHER_CODES.get(command[0], 0)
+    whole = in_process(*command, *sorted(trials.iterdir()), code=code)
+    assert whole.err.count("skipped, not a capture") == 1
+    assert f"skipped, not a capture: {trials / 'README.md'}" in whole.err
+    if command[0] not in ("exclude", "restore"):  # these answer another time that it is done
+        assert in_process(*command, f"{trials}/*F-90*", code=code).out == whole.out
+
+
+@pytest.mark.parametrize("command", MEASURING.values(), ids=MEASURING)
+def test_a_copy_is_named_before_anything_is_measured(in_process, trials, command) -> None:
+    captures = sorted(trials.glob("*F-90*"))
+    shutil.copytree(captures[0], trials / "copy")
+    said = in_process(*command, trials, code=2)
+    assert "the same capture as" in said.err
+    assert "give it once" in said.err
+    # what was measured is kept inside its capture
+    assert not list(trials.glob("*/.results"))
