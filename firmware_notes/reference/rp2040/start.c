@@ -1,5 +1,4 @@
 /* From the second stage to main(): vectors, and the program's way into RAM. */
-#include <stddef.h>
 #include <stdint.h>
 
 #include "registers.h"
@@ -54,19 +53,3 @@ __attribute__((used, section(".vectors"))) const vector vectors[16 + 32] = {
     [16 + INTERRUPT_UART0] = uart_interrupt,
     [16 + INTERRUPT_ADC] = adc_interrupt,
 };
-
-/* What the compiler calls by itself, and the core; no C library is needed. */
-void *memcpy(void *to, const void *from, size_t count)
-{
-    uint8_t *t = to;
-    for (const uint8_t *f = from; count; count--)
-        *t++ = *f++;
-    return to;
-}
-
-void *memset(void *to, int value, size_t count)
-{
-    for (uint8_t *t = to; count; count--)
-        *t++ = (uint8_t)value;
-    return to;
-}

@@ -1,4 +1,4 @@
-/* Where the results of the tests go: standard output, or the chip's serial line. */
+/* Where the results of the tests go: standard output, or the chip's serial line, or the console of a Cortex-M's debugger. */
 #include "fake_chip.h"
 
 #ifdef __AVR__
@@ -30,6 +30,38 @@ void say_end(int failures)
     cli();
     sleep_enable();
     sleep_cpu();
+}
+
+#elif defined(__ARM_ARCH_PROFILE) && __ARM_ARCH_PROFILE == 'M'
+
+/* Semihosting: a breakpoint with this number asks the debugger, or the emulator, for a service. (Arm, "Semihosting for
+ * AArch32 and AArch64", recalled.) */
+#define WRITE_LETTER 0x03u
+#define END_WITH_CODE 0x20u
+#define ENDED_BY_ITSELF 0x20026u
+
+static void ask(uint32_t service, const void *about)
+{
+    register uint32_t number __asm__("r0") = service;
+    register const void *block __asm__("r1") = about;
+    __asm__ volatile("bkpt 0xAB" : "+r"(number) : "r"(block) : "memory");
+}
+
+static void put(char letter)
+{
+    ask(WRITE_LETTER, &letter);
+}
+
+void say(const char *text)
+{
+    while (*text)
+        put(*text++);
+}
+
+void say_end(int failures)
+{
+    const uint32_t why[] = {ENDED_BY_ITSELF, failures ? 1u : 0u};
+    ask(END_WITH_CODE, why);
 }
 
 #else
