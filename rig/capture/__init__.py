@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from rig.capture.header import CaptureHeader
     from rig.capture.imported import import_key, imported_before
     from rig.capture.listing import CaptureSummary, list_captures, looks_like_capture
+    from rig.capture.ordered import ENDURANCE, HEIGHT, Ordered
     from rig.capture.reading import Capture, content_files, open_capture
     from rig.capture.recovery import Damage
     from rig.capture.table import ImportedTable, TableForm, import_table

@@ -19,6 +19,7 @@ from pydantic import AwareDatetime, Field, TypeAdapter, ValidationError
 
 from rig import __version__
 from rig.capture.disk import parse_yaml
+from rig.capture.ordered import Ordered
 from rig.core import LARGEST_TEXT, keep_names
 from rig.errors import CaptureError
 from rig.samples import Channel, ClockSource, Sense
@@ -90,6 +91,11 @@ class CaptureHeader:
     id: CaptureId = field(default_factory=lambda: secrets.token_hex(16))
     started: AwareDatetime = field(default_factory=lambda: datetime.now(UTC).replace(microsecond=0))
     software: str = f"pressrig {__version__}"
+
+    @property
+    def ordered(self) -> Ordered:
+        """What `method` says, typed; empty if the platen was moved by hand."""
+        return Ordered.from_header(self.method)
 
 
 def header_text(header: CaptureHeader) -> bytes:

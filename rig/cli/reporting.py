@@ -34,15 +34,14 @@ def command(capture_folder: Path, *, spacer: str | None, rig_file: Path | None, 
     Published procedures are named where their arithmetic is used; no conformity is claimed. The exit code is
     1 if a quantity is not available.
     """
-    from rig.capture import open_capture
-    from rig.methods import ENDURANCE_KIND
+    from rig.capture import ENDURANCE, open_capture
     from rig.results import Asked, analyse_capture, contact_force_n, method_of, method_report, needs_cycles
     from rig.rigfile import read_rig_file
     from rig.samples import gathered
     from rig.sheets import method_table
 
     capture = open_capture(capture_folder)
-    if (capture.header.method or {}).get("kind") == ENDURANCE_KIND:
+    if capture.header.ordered.kind == ENDURANCE:
         _report_endurance(capture, as_json=as_json)
         return
     _refuse_height(capture)
@@ -85,13 +84,13 @@ def _refuse_height(capture: Capture) -> None:
     InputError
         If the capture holds such touches.
     """
+    from rig.capture import HEIGHT
     from rig.errors import InputError
-    from rig.methods import HEIGHT_KIND
 
-    about = capture.header.method or {}
-    if about.get("kind") != HEIGHT_KIND:
+    ordered = capture.header.ordered
+    if ordered.kind != HEIGHT:
         return
-    surfaces = about.get("surfaces") or ("bare", "piece")
+    surfaces = ordered.surfaces or ("bare", "piece")
     if "piece" not in surfaces:
         what, way = (
             "of the bare platens",

@@ -21,7 +21,7 @@ from loguru import logger
 
 from rig.analyser import AnalysisSettings, Columns, Depth, flag_labels
 from rig.calibration import Calibration
-from rig.capture import Capture, CaptureHeader, CaptureWriter, open_capture
+from rig.capture import ENDURANCE, Capture, CaptureHeader, CaptureWriter, open_capture
 from rig.core import kind_of
 from rig.errors import CaptureError, RigError
 from rig.jobs.disk_thread import DiskThread
@@ -39,7 +39,6 @@ from rig.jobs.recording import link_tallies
 from rig.jobs.running import described, in_words
 from rig.jobs.trend import EMPTY_SQUEEZES, GONE_SHARE, Reference, Trend
 from rig.methods import (
-    ENDURANCE_KIND,
     CheckedPlan,
     PressToDepth,
     PressToForce,
@@ -148,7 +147,7 @@ class EnduranceJob:
 
     def perform(self, bench: Bench) -> Endured:
         """Squeeze until the plan has enough."""
-        method = {"kind": ENDURANCE_KIND, "goes_on": self.checked.plan.goes_on} | described(self.order)
+        method = {"kind": ENDURANCE, "goes_on": self.checked.plan.goes_on} | described(self.order)
         return perform_endurance(
             bench.reader,
             bench.rig.calibration,
@@ -181,18 +180,18 @@ def order_of(capture: Path) -> EnduranceOrder:
         If it is no capture, or not one of an endurance run.
     """
     header = open_capture(capture).header
-    method = header.method or {}
-    if method.get("kind") != ENDURANCE_KIND:
+    ordered = header.ordered
+    if ordered.kind != ENDURANCE:
         raise CaptureError(f"{capture}: not an endurance run; give the capture of an interrupted one")
     return EnduranceOrder(
-        text=method.get("text", ""),
-        source=method.get("file", "plan"),
+        text=ordered.text,
+        source=ordered.file or "plan",
         card=SpecimenCard(
             specimen=header.specimen,
             batch=header.batch,
             free_height_mm=header.free_height_mm,
             area_mm2=header.area_mm2,
-            stiffness_n_per_mm=method.get("stiffness_n_per_mm"),
+            stiffness_n_per_mm=ordered.stiffness_n_per_mm,
             operator=header.operator,
         ),
     )
@@ -295,9 +294,9 @@ def unfinished(parent: Path, rig_name: str) -> Path | None:
             capture = open_capture(folder)
         except CaptureError:
             continue
-        method = capture.header.method or {}
-        same = method.get("kind") == ENDURANCE_KIND and capture.header.rig.get("name") == rig_name
-        if same and method.get("goes_on") and capture.ending is None and not (folder / "end.yaml").exists():
+        ordered = capture.header.ordered
+        same = ordered.kind == ENDURANCE and capture.header.rig.get("name") == rig_name
+        if same and ordered.goes_on and capture.ending is None and not (folder / "end.yaml").exists():
             found.append((capture.header.started, folder))
     return max(found)[1] if found else None
 
@@ -329,7 +328,7 @@ class _Before:
     @classmethod
     def of(cls, path: Path) -> _Before:
         capture = open_capture(path)
-        if (capture.header.method or {}).get("kind") != ENDURANCE_KIND:
+        if capture.header.ordered.kind != ENDURANCE:
             raise CaptureError(f"{path}: not an endurance run; give the capture of an interrupted one")
         if capture.ending is not None:
             raise CaptureError(f"{path}: has ended ({capture.how_it_ended}); start a new run instead")

@@ -20,7 +20,7 @@ import numpy as np
 from loguru import logger
 
 from rig.calibration import Calibration, Scale
-from rig.capture import CaptureHeader, CaptureWriter
+from rig.capture import HEIGHT, CaptureHeader, CaptureWriter
 from rig.errors import DeviceError, InputError, RigError
 from rig.jobs.disk_thread import DiskThread
 from rig.jobs.driving import Driver, MethodStoppedError
@@ -28,7 +28,6 @@ from rig.jobs.job import Progress, Recorded, Watch
 from rig.jobs.recording import link_tallies
 from rig.methods import (
     CLEARANCE_MM,
-    HEIGHT_KIND,
     HEIGHT_TOUCH,
     NOISES_OF_CONTACT,
     TOP_MARGIN,
@@ -136,7 +135,7 @@ def measure_height(
 
 def _told(checked: CheckedHeightPlan, surfaces: tuple[Surface, ...], *, homed_now: bool) -> dict[str, Any]:
     """What the capture's header says of it."""
-    return {"kind": HEIGHT_KIND, "surfaces": list(surfaces), "homed_now": homed_now} | {
+    return {"kind": HEIGHT, "surfaces": list(surfaces), "homed_now": homed_now} | {
         name: value for name, value in asdict(checked.plan).items() if value is not None
     }
 

@@ -18,14 +18,13 @@ from pathlib import Path
 from loguru import logger
 
 from rig.analyser import AnalysisSettings
-from rig.capture import CaptureHeader, open_capture
+from rig.capture import HEIGHT, CaptureHeader, open_capture
 from rig.errors import InputError, RigError
 from rig.jobs.height import TOUCHED, measure_height
 from rig.jobs.height_card import height_card
 from rig.jobs.job import Bench, Recorded, Standing, stops_outside
 from rig.jobs.orders import LONGEST_NOTE, HeightCard, HeightOrder, JobKind, SpecimenCard
 from rig.methods import (
-    HEIGHT_KIND,
     WORDS_OF,
     CheckedHeightPlan,
     HeightPlan,
@@ -75,7 +74,7 @@ class HeightJob:
     bare_mm: float | None = None
     works_out: bool = True
     kind: JobKind = "height"
-    name: str = HEIGHT_KIND
+    name: str = HEIGHT
     guided: bool = False
     expected_s: float | None = None
     analysed_with: AnalysisSettings | None = None
@@ -212,8 +211,6 @@ def _with_bare_touches(folder: Path, rig_name: str) -> Iterator[Path]:
 
 
 def _touched_bare(header: CaptureHeader, rig_name: str) -> bool:
-    about = header.method or {}
-    surfaces = about.get("surfaces")
-    if about.get("kind") != HEIGHT_KIND or header.rig.get("name") != rig_name:
-        return False
-    return isinstance(surfaces, list) and "bare" in surfaces
+    ordered = header.ordered
+    same = ordered.kind == HEIGHT and header.rig.get("name") == rig_name
+    return same and "bare" in (ordered.surfaces or ())

@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from rig.methods.course import Course, Done, course_of
     from rig.methods.describing import describe
     from rig.methods.endurance import (
-        ENDURANCE_KIND,
         CheckedPlan,
         EndurancePlan,
         Squeeze,
@@ -36,7 +35,6 @@ if TYPE_CHECKING:
     from rig.methods.gauging import Reading, Stretch
     from rig.methods.height_plan import (
         CLEARANCE_MM,
-        HEIGHT_KIND,
         HEIGHT_TOUCH,
         TOP_MARGIN,
         WORDS_OF,

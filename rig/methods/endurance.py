@@ -32,7 +32,6 @@ from rig.methods.steps import (
     Touch,
 )
 
-ENDURANCE_KIND = "endurance"
 """What a capture's header calls such a run."""
 
 USUAL_BLOCK = 100

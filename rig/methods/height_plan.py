@@ -18,7 +18,6 @@ from rig.methods.checking import RigLimits, overshoot_mm, overshoot_n
 Surface = Literal["bare", "piece"]
 """What a touch finds: the bare platens, or the piece between them."""
 
-HEIGHT_KIND = "free height"
 """What a capture's header calls such a run."""
 
 HEIGHT_TOUCH: Final = "height touch"

@@ -212,7 +212,7 @@ def _about_amendments(capture: Capture) -> list[str]:
 
 def _about_pulls(capture: Capture) -> list[str]:
     """That presses are not all that the capture of a method that pulls holds."""
-    if "pull:" not in str((capture.header.method or {}).get("text")):
+    if "pull:" not in capture.header.ordered.text:
         return []
     with suppress(InputError):  # presses are measured whatever their method's text has become
         return [*sentences_of_pulls(method_of(capture.header))]

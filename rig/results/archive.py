@@ -236,14 +236,12 @@ def _row(path: Path) -> dict[str, Any]:
         return {"problem": _text(refusal)}
     header, ending, left_out = capture.header, capture.ending, capture.exclusions.capture
     typed = {name.strip().lower(): value for name, value in header.conditions.items()}
-    method = header.method or {}
-    method_name = method.get("name") or Path(str(method.get("file") or method.get("kind") or "")).name
     texts: dict[str, Any] = {
         "id": header.id,
         "specimen": header.specimen,
         "batch": header.batch,
         "state": typed.get("state"),
-        "method": method_name or None,
+        "method": header.ordered.title or None,
         "rig": header.rig.get("name"),
         "operator": header.operator,
         "tags": typed.get("tags"),

@@ -7,10 +7,10 @@ from dataclasses import replace
 from pathlib import Path
 
 from rig.analyser import PART_SAMPLES, Depth
-from rig.capture import open_capture
+from rig.capture import ENDURANCE, open_capture
 from rig.core import kind_of
 from rig.errors import CaptureError, InputError
-from rig.methods import ENDURANCE_KIND, RecoveryTouch
+from rig.methods import RecoveryTouch
 from rig.register import Register, Specimen
 from rig.results.analysing import Asked
 from rig.results.comparing import studies_of
@@ -203,8 +203,7 @@ def _position_zero(pressed: PressedCapture, *, same_zero: bool) -> str:
 def _recovery(pressed: PressedCapture) -> Iterator[RecoveryTouch]:
     """Light touches after release: of an endurance run, or of a method that asks for them."""
     capture = pressed.capture
-    about = capture.header.method or {}
-    if about.get("kind") == ENDURANCE_KIND:
+    if capture.header.ordered.kind == ENDURANCE:
         for touch in endurance_report(capture.each_event()).recovery:
             yield RecoveryTouch(touch.after_s, touch.set_mm, float("nan"))
         return

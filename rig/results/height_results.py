@@ -194,7 +194,7 @@ def _homed_between(bare: Sequence[TouchedSurface], piece: TouchedSurface) -> boo
     if before.header.id == piece.header.id:
         return False
     boots = [each.header.identity.get("boot_id") for each in (before, piece)]
-    homed_now = (piece.header.method or {}).get("homed_now")
+    homed_now = piece.header.ordered.homed_now
     if homed_now is True or (None not in boots and boots[0] != boots[1]):
         return True
     return False if homed_now is False and None not in boots else None

@@ -6,7 +6,6 @@ by its marks or by the force, and read it at both forces. Cost: one pass over th
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -14,11 +13,10 @@ from typing import Any
 import numpy as np
 
 from rig.calibration import Aligner, Calibration, PlatenTouch, Signals
-from rig.capture import CaptureHeader
+from rig.capture import HEIGHT, CaptureHeader
 from rig.core import kind_of
 from rig.errors import InputError
 from rig.methods import (
-    HEIGHT_KIND,
     HEIGHT_TOUCH,
     Drift,
     Passage,
@@ -71,14 +69,10 @@ class TouchedSurface:
 
 def planned_forces(header: CaptureHeader) -> tuple[float, float] | None:
     """The small and the greater force with which a height was touched; None if the capture does not say."""
-    about = header.method or {}
-    if about.get("kind") != HEIGHT_KIND:
+    ordered = header.ordered
+    if ordered.kind != HEIGHT or ordered.contact_n is None or ordered.top_n is None:
         return None
-    try:
-        contact_n, top_n = float(about["contact_n"]), float(about["top_n"])
-    except (KeyError, TypeError, ValueError):
-        return None
-    return (contact_n, top_n) if 0 < contact_n < top_n < math.inf else None
+    return (ordered.contact_n, ordered.top_n) if 0 < ordered.contact_n < ordered.top_n else None
 
 
 def touched_surface(

@@ -132,14 +132,13 @@ def method_of(header: CaptureHeader) -> Method:
     InputError
         If it was recorded without one, or its text is no method.
     """
-    about = header.method or {}
-    text, file = about.get("text"), about.get("file")
-    if not isinstance(text, str):
+    ordered = header.ordered
+    if not ordered.text:
         raise InputError(
             "method: the capture was recorded without one; `pressrig analyse` measures its cycles, "
             "`pressrig pull` its pulls"
         )
-    return parse_method(text, str(file or "method"))
+    return parse_method(ordered.text, ordered.file or "method")
 
 
 def contact_force_n(method: Method) -> float | None:

@@ -8,7 +8,6 @@ largest, so that it is the same for all.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
@@ -350,7 +349,7 @@ def _opened(path: Path, asked: Asked, known: WhatIsKnown | None) -> _Opened:
     told = known(header) if known is not None else KnownPiece()
     if header.free_height_mm is None and asked.free_height_mm is None:
         asked = replace(asked, free_height_mm=told.free_height_mm)
-    driven = header.method is not None and not guided(capture)
+    driven = was_driven(capture)
     values = PieceResult(
         header.specimen,
         told.batch or header.batch,
@@ -418,9 +417,10 @@ def _state(path: Path, header: CaptureHeader, told: KnownPiece) -> str:
     return found
 
 
-def guided(capture: Capture) -> bool:
-    """Whether the method only guided a hand."""
-    return any(kind_of(event) == "method" and event.get("by") == "hand" for event in capture.each_event())
+def was_driven(capture: Capture) -> bool:
+    """Whether the rig moved the platen; without an order, or with one that guided a hand, a person did."""
+    by_hand = any(kind_of(event) == "method" and event.get("by") == "hand" for event in capture.each_event())
+    return capture.header.method is not None and not by_hand
 
 
 def _add_last_set(
@@ -481,7 +481,7 @@ def _stated_circumstances(capture: Capture, calibration: Calibration, *, driven:
     header, air = capture.header, auxiliary_readings(capture)
     typed = {name.strip().lower().replace("_", " "): text for name, text in header.conditions.items()}
     words = {
-        "method": method_words(header) if driven else BY_HAND,
+        "method": header.ordered.title_and_mark if driven else BY_HAND,
         "rate": UNSTATED,
         "temperature": mean_words(air.get("ambient_temperature"), "degC"),
         "humidity": mean_words(air.get("humidity"), "%"),
@@ -501,14 +501,6 @@ def _circumstances(stated: Mapping[str, str], result: CaptureResult) -> dict[str
         "conditioning": "1 cycle" if cycles == 1 else f"{cycles} cycles",
         "datum": result.settings.datum,
     }
-
-
-def method_words(header: CaptureHeader) -> str:
-    """Name of the method, and a mark of its content: two that are called alike need not be alike."""
-    about = header.method or {}
-    name = Path(str(about.get("file") or about.get("kind") or "method")).name
-    text = str(about.get("text") or "")
-    return f"{name} {hashlib.sha256(text.encode()).hexdigest()[:6]}" if text else name
 
 
 def calibration_words(calibration: Calibration) -> str:
@@ -598,7 +590,7 @@ def _labels(pressed: Sequence[PressedCapture | _Opened]) -> dict[str, dict[str, 
         labels["batch"][name] = each.values.batch
         labels["state"][name] = state
         labels["operator"][name] = RIG if each.driven else (header.operator or "").strip() or None
-        labels["method"][name] = method_words(header) if each.driven else BY_HAND
+        labels["method"][name] = header.ordered.title_and_mark if each.driven else BY_HAND
     return labels
 
 

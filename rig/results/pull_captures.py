@@ -21,7 +21,7 @@ from rig.calibration import Aligner, Calibration, Signals, shifts
 from rig.capture import Capture, auxiliary_readings, open_capture
 from rig.errors import InputError
 from rig.population import BY_HAND, STATES, UNSTATED, PieceResult
-from rig.results.piece_captures import STATED, calibration_words, guided, mean_words, method_words
+from rig.results.piece_captures import STATED, calibration_words, mean_words, was_driven
 from rig.samples import FloatArray, Samples
 from rig.segmenter import working_direction
 
@@ -271,7 +271,7 @@ def _circumstances(capture: Capture, calibration: Calibration) -> dict[str, str]
     header, air = capture.header, auxiliary_readings(capture)
     typed = {name.strip().lower().replace("_", " "): text for name, text in header.conditions.items()}
     words = {
-        "method": BY_HAND if header.method is None or guided(capture) else method_words(header),
+        "method": header.ordered.title_and_mark if was_driven(capture) else BY_HAND,
         "temperature": mean_words(air.get("ambient_temperature"), "degC"),
         "humidity": mean_words(air.get("humidity"), "%"),
         "calibration": calibration_words(calibration),

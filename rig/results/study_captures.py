@@ -20,7 +20,7 @@ from rig.errors import InputError
 from rig.population import DRIVEN, HAND
 from rig.renamed import refuse_old_name
 from rig.results.analysing import Asked, analyse_capture
-from rig.results.piece_captures import guided
+from rig.results.piece_captures import was_driven
 from rig.results.spilled import SpilledRows
 
 RIG = "rig"
@@ -145,7 +145,7 @@ def _squeezed(path: Path, column: str, asked: Asked) -> _Squeezed:
     with SpilledRows() as store:
         capture, result = analyse_capture(path, asked, store)
         value = _value(path, column, result)
-    driven = capture.header.method is not None and not guided(capture)
+    driven = was_driven(capture)
     operator = RIG if driven else (capture.header.operator or "").strip()
     if not operator:
         raise InputError(
@@ -194,7 +194,7 @@ def _unlike(squeezed: Sequence[_Squeezed], asked: Asked) -> list[str]:
     """What differs between captures that should not, in sentences."""
     said = []
     everywhere: dict[str, list[Any]] = {
-        "method": [(each.capture.header.method or {}).get("text") for each in squeezed],
+        "method": [each.capture.header.ordered.text for each in squeezed],
         "rig": [_rig_name(each) for each in squeezed],
         "loaded area": [each.capture.header.area_mm2 for each in squeezed],
         "conditions": [dict(each.capture.header.conditions) for each in squeezed],

@@ -8,10 +8,9 @@ import pytest
 from click.testing import CliRunner
 from command_line import RIGS, done, pressrig, simulated
 
-from rig.capture import CaptureHeader, CaptureWriter
+from rig.capture import HEIGHT, CaptureHeader, CaptureWriter
 from rig.cli.reporting import command
 from rig.errors import InputError
-from rig.methods import HEIGHT_KIND
 
 METHOD = """
 name: four squeezes
@@ -90,7 +89,7 @@ def test_a_capture_without_a_method_is_wrong_input(tmp_path) -> None:
 def test_touches_of_a_height_are_called_so_and_the_command_that_reads_them_is_named(
     tmp_path, surfaces, way
 ) -> None:
-    about = {"kind": HEIGHT_KIND, "surfaces": surfaces, "contact_n": 0.05, "top_n": 5.0}
+    about = {"kind": HEIGHT, "surfaces": surfaces, "contact_n": 0.05, "top_n": 5.0}
     with CaptureWriter.create(tmp_path, CaptureHeader(specimen="F-90-001", method=about)) as writer:
         writer.end("height touched", {})
     with pytest.raises(InputError, match="free height") as refused:

@@ -12,10 +12,10 @@ if os.name != "posix":
 
 from delivering import CALIBRATION, header_of
 
-from rig.capture import open_capture
+from rig.capture import ENDURANCE, open_capture
 from rig.jobs import Watch
 from rig.jobs.endurance import endure, unfinished
-from rig.methods import ENDURANCE_KIND, RigLimits, SpecimenFacts, check_plan, parse_plan
+from rig.methods import RigLimits, SpecimenFacts, check_plan, parse_plan
 from rig.reader import PortAddress, Reader
 from rig.virtual import Foam, LinearSpring, VirtualPort, VirtualRig
 from rig.wire import EventCode
@@ -88,7 +88,7 @@ def run(reader, folder, plan, *, tell=None, stopped=None, take_up=None):
     watch = Watch(stopped or threading.Event(), lambda text: None, tell or (lambda step, done: None))
 
     def header(reader):
-        method = {"kind": ENDURANCE_KIND, "goes_on": plan.plan.goes_on}
+        method = {"kind": ENDURANCE, "goes_on": plan.plan.goes_on}
         return replace(header_of(reader), method=method, rig={"name": "test rig"})
 
     return endure(

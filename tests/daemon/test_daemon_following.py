@@ -12,11 +12,11 @@ if os.name != "posix":
 from attended import wait_until
 from delivering import CALIBRATION, header_of
 
-from rig.capture import open_capture
+from rig.capture import ENDURANCE, open_capture
 from rig.jobs import Watch
 from rig.jobs.driving import Driver
 from rig.jobs.endurance import endure
-from rig.methods import ENDURANCE_KIND, RigLimits, SpecimenFacts, check_plan, parse_plan
+from rig.methods import RigLimits, SpecimenFacts, check_plan, parse_plan
 from rig.reader import PortAddress, Reader
 from rig.virtual import LinearSpring, VirtualPort, VirtualRig
 
@@ -89,9 +89,7 @@ def test_the_touch_before_an_endurance_run_is_not_measured_however_late_it_is_he
 
     def header(reader):
         late_in_moves(reader, monkeypatch)
-        return replace(
-            header_of(reader), method={"kind": ENDURANCE_KIND, "goes_on": False}, rig={"name": "a"}
-        )
+        return replace(header_of(reader), method={"kind": ENDURANCE, "goes_on": False}, rig={"name": "a"})
 
     watch = Watch(threading.Event(), lambda text: None, lambda step, done: None)
     result = endure(late, CALIBRATION, header, tmp_path / "captures", checked=plan, watch=watch)

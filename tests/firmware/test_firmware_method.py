@@ -17,12 +17,11 @@ from simulated_press import (
 )
 
 from rig.calibration import Calibration, Delay, Scale
-from rig.capture import CaptureHeader, open_capture
+from rig.capture import ENDURANCE, CaptureHeader, open_capture
 from rig.cli import main
 from rig.jobs import Watch, run_method
 from rig.jobs.endurance import endure
 from rig.methods import (
-    ENDURANCE_KIND,
     RigLimits,
     SpecimenFacts,
     check_method,
@@ -298,7 +297,7 @@ def test_endurance_counts_what_the_firmware_counts(build, tmp_path):
     with patient_bench(build, tmp_path) as bench:
         bench.usual_specimen()
         reader = Reader(PortAddress(path=str(tmp_path / "port")), "framed", lock_places=[tmp_path])
-        method = {"kind": ENDURANCE_KIND, "goes_on": plan.plan.goes_on}
+        method = {"kind": ENDURANCE, "goes_on": plan.plan.goes_on}
         ended = endure(
             reader,
             CALIBRATION,

@@ -18,10 +18,10 @@ from simulated_press import (
 )
 from test_firmware_method import CALIBRATION, HEIGHT_MM, LIMITS, METHOD, header
 
-from rig.capture import open_capture
+from rig.capture import ENDURANCE, open_capture
 from rig.jobs import Watch, run_method
 from rig.jobs.endurance import endure
-from rig.methods import ENDURANCE_KIND, SpecimenFacts, check_method, check_plan, parse_method, parse_plan
+from rig.methods import SpecimenFacts, check_method, check_plan, parse_method, parse_plan
 from rig.notebook import open_recording
 from rig.reader import PortAddress, Reader
 from rig.results import contact_force_n, method_of, method_report
@@ -75,7 +75,7 @@ def endured(folder, tell, *, stopped=None, take_up=None, cycles=CYCLES):
     return endure(
         reader_of(folder),
         CALIBRATION,
-        lambda entered: header(entered, {"kind": ENDURANCE_KIND, "goes_on": plan.plan.goes_on}),
+        lambda entered: header(entered, {"kind": ENDURANCE, "goes_on": plan.plan.goes_on}),
         folder / "captures",
         checked=plan,
         watch=Watch(stopped or threading.Event(), lambda text: None, tell),
