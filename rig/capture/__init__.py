@@ -5,8 +5,9 @@ Out: the same samples and events, what was damaged, and tables for other program
 ports, messages of the wire, what a calibration means, cycles.
 
 A capture is a folder: `capture.yaml` (written once, at the start), `samples-0001.arrow` and so on (an
-Arrow IPC stream for each run of the recorder), `events.jsonl`, and `end.yaml` (renamed into place at a
-proper end, so its absence says that the recorder was killed). `amendments.jsonl` holds later corrections.
+Arrow IPC stream for each run of the recorder, locked while it is written), `events.jsonl`, and `end.yaml`
+(renamed into place at a proper end, so its absence says that the recorder was killed or is still at work).
+`amendments.jsonl` holds later corrections.
 """
 
 from typing import TYPE_CHECKING
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
     from rig.capture.imported import import_key, imported_before
     from rig.capture.listing import CaptureSummary, list_captures, looks_like_capture
     from rig.capture.ordered import ENDURANCE, HEIGHT, Ordered
-    from rig.capture.reading import Capture, content_files, open_capture
+    from rig.capture.reading import STILL_RECORDING, Capture, content_files, open_capture
     from rig.capture.recovery import Damage
     from rig.capture.table import ImportedTable, TableForm, import_table
     from rig.capture.writing import CaptureWriter

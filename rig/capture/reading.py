@@ -26,13 +26,17 @@ from rig.capture.disk import file_checksum, parse_yaml, read_yaml
 from rig.capture.ending import END_FILE, Ending, read_ending
 from rig.capture.events import EVENTS_FILE, damaged_lines, each_event
 from rig.capture.header import HEADER_FILE, CaptureHeader, parse_header
+from rig.capture.recorder_lock import is_held
 from rig.capture.recovery import Damage, FileIndex, header_copy, index_file, read_batches
 from rig.capture.summary import SUMMARY_FILE, read_rows
 from rig.core import keep_names
 from rig.errors import CaptureError
 from rig.samples import Samples
 
-KILLED = "killed: no end.yaml (or still recording)"
+STILL_RECORDING = "still recording"
+KILLED = "killed: no end.yaml"
+NO_END = "no end.yaml: still recording, or killed"
+"""Where the file system has no locks, nobody can tell."""
 
 TEXT_FILES = (HEADER_FILE, EVENTS_FILE, SUMMARY_FILE)
 
@@ -83,8 +87,11 @@ class Capture:
         """Why the capture ended, in words."""
         if self.ending is not None:
             return self.ending.reason
-        damaged = any(damage.file == END_FILE for damage in self._known_damage)
-        return f"unknown: {END_FILE} is damaged" if damaged else KILLED
+        if any(damage.file == END_FILE for damage in self._known_damage):
+            return f"unknown: {END_FILE} is damaged"
+        files = _samples_files(self.path)
+        held = bool(files) and is_held(files[-1][1])
+        return NO_END if held is None else STILL_RECORDING if held else KILLED
 
     @property
     def last_run(self) -> int:

@@ -22,6 +22,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
+from rig.capture import recorder_lock
 from rig.capture.batches import BATCH_ROWS, END_OF_STREAM, schema_of, to_message
 from rig.capture.disk import file_checksum, sync_folder, write_all, write_in_place, write_new
 from rig.capture.ending import END_FILE, Ending, FileTally, ending_text
@@ -84,6 +85,7 @@ class CaptureWriter:
         with ExitStack() as opened:
             samples_path = path / f"samples-{run:04d}.arrow"
             self._file = opened.enter_context(samples_path.open("xb", buffering=0))
+            recorder_lock.hold(self._file.fileno())
             self._events = opened.enter_context((path / EVENTS_FILE).open("ab", buffering=0))
             self._put(head)
             self._opened = opened.pop_all()

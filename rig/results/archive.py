@@ -132,11 +132,15 @@ def archive_table(
             changed.append((name, path, stamp, kept_stamp))
     if not changed and len(kept) == len(known):
         return known.drop_columns(list(_STAMPS))
+    from rig.capture import STILL_RECORDING
+
     rows = []
     with (progress if len(changed) > MOST_UNSEEN else no_progress)("reading headers", len(changed)) as show:
         for done, (name, path, stamp, kept_stamp) in enumerate(changed):
             show(done, name)
-            rows.append({"capture": name, "stamp": stamp, "kept_stamp": kept_stamp} | _row(Path(path)))
+            row = {"capture": name, "stamp": stamp, "kept_stamp": kept_stamp} | _row(Path(path))
+            # a recorder that is killed changes no file: such a row is not trusted next time
+            rows.append(row | ({"stamp": ""} if row.get("how_it_ended") == STILL_RECORDING else {}))
     found = pa.concat_tables([taken(known, kept), pa.Table.from_pylist(rows, _SCHEMA)]).combine_chunks()
     names = found["capture"].to_pylist()
     found = taken(found, sorted(range(len(names)), key=names.__getitem__))

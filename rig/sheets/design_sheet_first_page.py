@@ -77,7 +77,7 @@ def first_page(sheet: DesignSheet, *, picture: Picture | None, units: str = BOTH
     figures = _key_figures(sheet, alike, list(groups), units)
     left: list[Block] = [picture] if picture is not None else []
     photos = [
-        Picture(photo_name(place, photo), photo.caption, photo.caption)
+        Picture(photo_name(place, photo), photo.caption, photo.caption, photo=True)
         for place, photo in enumerate(sheet.photos, start=1)
     ]
     blocks.append(Columns((tuple(left), (*photos, figures))) if left else Columns(((*photos, figures),)))

@@ -52,11 +52,20 @@ class Cells:
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """A picture by the name of its .svg, .png or .jpg file; `alt` describes it to who cannot see it."""
+    """A picture by the name of its .svg, .png or .jpg file.
+
+    Parameters
+    ----------
+    alt
+        Describes it to a reader who cannot see it.
+    photo
+        A photo keeps its colours on a dark screen; a drawing is shown light on dark.
+    """
 
     name: str
     caption: str
     alt: str
+    photo: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,8 +198,8 @@ def _block_in_chosen_units(block: Block) -> Block:
             shown = Facts(tuple((name, in_chosen_units(value)) for name, value in rows))
         case Cells(caption, headings, rows):
             shown = Cells(*table_in_chosen_units(caption, headings, rows))
-        case Picture(name, caption, alt):
-            shown = Picture(name, in_chosen_units(caption), in_chosen_units(alt))
+        case Picture(_, caption, alt):
+            shown = replace(block, caption=in_chosen_units(caption), alt=in_chosen_units(alt))
         case Columns(columns):
             shown = Columns(tuple(tuple(map(_block_in_chosen_units, column)) for column in columns))
     return shown
@@ -271,8 +280,9 @@ def _html(block: Block, pictures: Mapping[str, bytes]) -> str:
 def _html_picture(picture: Picture, content: bytes) -> str:
     data = base64.b64encode(content).decode("ascii")
     kind = _IMAGE_KINDS[Path(picture.name).suffix.lower()]
+    drawn = "" if picture.photo else ' class="drawn"'
     return (
-        f'<figure><img alt="{html_text(picture.alt)}" src="data:image/{kind};base64,{data}">\n'
+        f'<figure><img{drawn} alt="{html_text(picture.alt)}" src="data:image/{kind};base64,{data}">\n'
         f"<figcaption>{html_text(picture.caption)}</figcaption></figure>"
     )
 
@@ -396,49 +406,56 @@ _HTML = """<!DOCTYPE html>
 </html>
 """
 
-_STYLE = """:root { color-scheme: light; }
-body { font: 16px/1.5 system-ui, "DejaVu Sans", sans-serif; color: #1b2a33; background: #fff;
+_STYLE = """:root { color-scheme: light dark; --ink: #1b2a33; --soft: #46555e; --paper: #fff; --rule: #c9d1d6;
+  --line: #5a6a73; --accent: #0b5d7a;
+  --bad: #a3341a; --bad-ink: #7d2613; --warn: #8a3b00; --warn-ink: #5c2800; }
+@media screen and (prefers-color-scheme: dark) {
+  :root { --ink: #f2efe6; --soft: #b4b6b3; --paper: #171a1f; --rule: #3c4149; --line: #8b939b;
+    --accent: #7db8f0; --bad: #e0735a; --bad-ink: #f3a28f; --warn: #d98a4a; --warn-ink: #f5c9a3; }
+  img.drawn { filter: invert(1) hue-rotate(180deg); mix-blend-mode: screen; } }
+body { font: 16px/1.5 system-ui, "DejaVu Sans", sans-serif; color: var(--ink); background: var(--paper);
   max-width: 58rem; margin: 0 auto; padding: 1rem; overflow-wrap: break-word; }
 h1 { font-size: 1.7rem; line-height: 1.2; margin: 0.5rem 0; }
-h2 { font-size: 1.25rem; margin: 2rem 0 0.5rem; border-bottom: 2px solid #0b5d7a; padding-bottom: 0.2rem; }
+h2 { font-size: 1.25rem; margin: 2rem 0 0.5rem; padding-bottom: 0.2rem;
+  border-bottom: 2px solid var(--accent); }
 h3 { font-size: 1.05rem; margin: 1.4rem 0 0.4rem; }
 p, ul, dl { margin: 0.5rem 0; max-width: 46rem; }
 dl { display: grid; grid-template-columns: fit-content(40%) 1fr; gap: 0.15rem 1rem; }
-dt { color: #46555e; }
+dt { color: var(--soft); }
 dd { margin: 0; min-width: 0; overflow-wrap: anywhere; }
 ul { padding-left: 1.3rem; }
-.answer { border-left: 4px solid #0b5d7a; padding-left: 0.8rem; font-weight: 600; }
-.refusal { border-left: 4px solid #a3341a; padding-left: 0.8rem; font-weight: 600; color: #7d2613; }
-.caution { border: 2px solid #8a3b00; padding: 0.5rem 0.8rem; font-weight: 600; color: #5c2800; }
+.answer { border-left: 4px solid var(--accent); padding-left: 0.8rem; font-weight: 600; }
+.refusal { border-left: 4px solid var(--bad); padding-left: 0.8rem; font-weight: 600; color: var(--bad-ink); }
+.caution { border: 2px solid var(--warn); padding: 0.5rem 0.8rem; font-weight: 600; color: var(--warn-ink); }
 .table { overflow-x: auto; margin: 0.8rem 0; }
 body:has(.first) { max-width: 72rem; }
 .columns { display: flex; flex-wrap: wrap; gap: 0 1.6rem; }
 .columns > div { flex: 1 1 auto; min-width: 0; max-width: 100%; }
 .columns figure { max-width: 27rem; }
 .columns th, .columns td { padding-right: 0.55rem; }
-.calculator { border: 1px solid #5a6a73; padding: 0 1rem 0.6rem; margin: 1rem 0; }
+.calculator { border: 1px solid var(--line); padding: 0 1rem 0.6rem; margin: 1rem 0; }
 .calculator h2 { border: 0; margin: 0.7rem 0 0.2rem; }
 .calculator .fields { display: flex; flex-wrap: wrap; gap: 0.5rem 1.2rem; font-size: 0.9rem; }
 .calculator input, .calculator select { font: inherit; padding: 0.15rem 0.3rem; max-width: 100%; }
 .files { font-size: 0.9rem; }
-details { border-bottom: 1px solid #c9d1d6; }
+details { border-bottom: 1px solid var(--rule); }
 summary { cursor: pointer; padding: 0.55rem 0; }
 summary h2, summary h3 { display: inline; border: 0; margin: 0; font-size: 1.05rem; }
-a { color: #0b5d7a; }
+a { color: var(--accent); }
 table { border-collapse: collapse; font-size: 0.85rem; font-variant-numeric: tabular-nums; }
 caption { text-align: left; font-weight: 600; padding: 0.3rem 0; }
-th, td { padding: 0.25rem 0.7rem 0.25rem 0; text-align: right; border-bottom: 1px solid #c9d1d6;
+th, td { padding: 0.25rem 0.7rem 0.25rem 0; text-align: right; border-bottom: 1px solid var(--rule);
   vertical-align: baseline; }
-thead th { vertical-align: bottom; border-bottom: 2px solid #5a6a73; }
+thead th { vertical-align: bottom; border-bottom: 2px solid var(--line); }
 th:first-child { text-align: left; min-width: 5rem; }
 tbody th { font-weight: 400; }
-td small { color: #46555e; font-size: 0.92em; }
+td small { color: var(--soft); font-size: 0.92em; }
 td { white-space: nowrap; }
 th.words, td.words { text-align: left; white-space: normal; min-width: 5.5rem; }
 caption span { position: sticky; left: 0; display: inline-block; max-width: calc(100vw - 1.8rem); }
 figure { margin: 1rem 0; }
 img { display: block; max-width: 100%; height: auto; }
-figcaption, header p, footer { color: #46555e; font-size: 0.9rem; }
+figcaption, header p, footer { color: var(--soft); font-size: 0.9rem; }
 @media (max-width: 40rem) { body { padding: 0.8rem; } table { font-size: 0.8rem; }
   dl { display: block; } dd { margin: 0 0 0.4rem 1rem; } }
 @page { margin: 15mm 14mm 18mm;

@@ -69,10 +69,11 @@ def test_a_killed_recorder_loses_nothing_that_was_flushed(tmp_path: Path, seed: 
     with python(ENDLESS_WRITER, str(tmp_path)) as process:
         assert process.stdout is not None
         safe = [int(process.stdout.readline()) for _ in range(reports)][-1]
+        (path,) = tmp_path.iterdir()
+        assert open_capture(path).how_it_ended == "still recording"
         process.send_signal(signal.SIGKILL)
         rest = process.stdout.read().split("\n")[:-1]
     safe = int(rest[-1]) if rest else safe
-    (path,) = tmp_path.iterdir()
     capture = open_capture(path)
     assert capture.how_it_ended.startswith("killed")
     samples = capture.samples()

@@ -66,6 +66,16 @@ def test_a_row_says_what_header_and_end_say(folder: Path) -> None:
         assert row["peak_force_n"] is row["cycles"] is row["problem"] is None
 
 
+def test_a_capture_is_still_recording_until_its_recorder_is_gone(folder: Path) -> None:
+    fcntl = pytest.importorskip("fcntl", reason="locks of a POSIX system")
+    (folder / "float-b" / "end.yaml").unlink()
+    with (folder / "float-b" / "samples-0001.arrow").open("rb") as held:
+        fcntl.flock(held, fcntl.LOCK_EX)
+        assert column_values(archive_table(folder), "how_it_ended")[1] == "still recording"
+    # no file has changed since
+    assert column_values(archive_table(folder), "how_it_ended")[1] == "killed: no end.yaml"
+
+
 def test_only_what_has_changed_is_read_again(folder: Path, read: list[str]) -> None:
     first = archive_table(folder)
     assert sorted(read) == ["float-a", "float-b", "float-c"]
