@@ -28,6 +28,9 @@ UNTRIED = {"identity-repeated", "number-wraps", "time-wraps"}
 SHORTEST_STEP_PULSE_US = 4.0
 """What stepper drivers ask for at most. Common practice, no source."""
 
+READ_US = 0.01
+"""The bench's times are thousandths of a microsecond."""
+
 AMPLIFIER_CLOCK_US = (0.2, 60.0)
 """High at least so long to be seen; longer turns the converter off. Common to its kind, recalled."""
 
@@ -128,9 +131,13 @@ def test_pulses_are_as_long_as_driver_and_amplifier_need_and_steps_are_even(buil
         bench.tell("mark")
         stand.talk.until(lambda: bench.state["platen_mm"] > 12.0, 5.0)
         said = bench.state
+        stand.standstill()
+        last_us, others_us = bench.state["last_high_us"], bench.state["step_high_us"]
     shortest_us, longest_us = AMPLIFIER_CLOCK_US
     assert shortest_us <= said["clock_high_us"] < longest_us
     assert said["step_high_us"] >= SHORTEST_STEP_PULSE_US
+    # the last pulse of the run is as long as any other
+    assert last_us >= others_us - READ_US
     # 15 mm/s are 6000 steps in a second; the timer counts microseconds, and other interrupts take some
     assert 1e6 / 6000 - EVEN_US <= said["shortest_step_us"] <= said["longest_step_us"] <= 1e6 / 6000 + EVEN_US
     assert said["bytes_lost"] == 0

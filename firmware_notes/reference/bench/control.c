@@ -195,7 +195,8 @@ static void report(char *answer, int room)
              model->specimen.deepest_mm, model->specimen.squeezes, us(model->mark),
              (unsigned long long)(model->steps - model->steps_at_mark),
              stepped ? us(model->last_step - model->mark) : 0.0, twice ? us(model->shortest) : 0.0,
-             twice ? us(model->longest) : 0.0, twice ? us(model->shortest_pulse) : 0.0, us(model->last_pulse), us(model->clock_high), (long long)model->counts,
+             twice ? us(model->longest) : 0.0, twice ? us(model->shortest_pulse) : 0.0,
+             stepped ? us(model->last_pulse) : 0.0, us(model->clock_high), (long long)model->counts,
              (unsigned long long)cable_sent(), (unsigned long long)cable_taken(), (unsigned long long)cable_lost(), cable_waits() ? "true" : "false",
              model->motor_on ? "true" : "false", model->lamp_on ? "true" : "false", chip_stack_bytes(),
              chip_ended() ? "true" : "false");

@@ -87,7 +87,7 @@ void model_mark(struct press_model *model)
     model->mark = chip_cycles();
     model->steps_at_mark = model->steps;
     model->stepped_since_mark = false;
-    model->shortest = model->shortest_pulse = UINT64_MAX;
+    model->shortest = model->shortest_pulse = model->last_pulse = UINT64_MAX;
     model->longest = 0;
 }
 
@@ -136,8 +136,10 @@ static void step_changed(struct press_model *model, bool high)
         move(model);
     }
     if (!high && model->step_was_high) {
+        /* of all before the last, so that the two can be compared */
+        if (model->last_pulse < model->shortest_pulse)
+            model->shortest_pulse = model->last_pulse;
         model->last_pulse = since;
-        model->shortest_pulse = since < model->shortest_pulse ? since : model->shortest_pulse;
     }
     model->step_was_high = high;
 }
