@@ -36,8 +36,8 @@ LONGEST_S = 6.0
 """Of a motion that is meant to be stopped on its way, well before it arrives."""
 
 HAND_CAUTION = (
-    "You trigger the trips one by one. Use a stick for switches, keep your hands away from the platens, "
-    "and press s to skip what you cannot do safely."
+    "You trigger the trips one by one: plugs at the board, a stick through an opening of the guard. No hand "
+    "inside the guard while the motor supply is on; press s to skip what you cannot do safely."
 )
 
 SHARE_OF_TRAVEL = 0.25

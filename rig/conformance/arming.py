@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from rig.conformance.exceptions import NotApplicableError, require
+from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
 from rig.conformance.outcome import Check
-from rig.conformance.stand import Stand
-from rig.wire import Arm, Cycle, Disarm, MoveTo, PressUntil, ReplyResult, StateFlag
+from rig.conformance.stand import LONGER_S, NEAR_COUNTS, Stand
+from rig.wire import Arm, Cycle, Disarm, EventCode, Halt, Home, MoveTo, PressUntil, ReplyResult, StateFlag
 
 _GROUP = "arming"
 FASTEST = 2**32 - 1
@@ -25,8 +25,27 @@ def _unhomed(stand: Stand) -> str:
     stand.arm()
     if StateFlag.HOMED in stand.state().flags:
         raise NotApplicableError("it is homed already; reset it first")
-    here = MoveTo(stand.talk.next_id(), stand.position, stand.bounds.speed)
-    return stand.refuses(here, ReplyResult.NOT_HOMED, "a motion before homing")
+    talk, bounds = stand.talk, stand.bounds
+    found = []
+    for when in ("before homing", "after a homing that was halted"):
+        here = MoveTo(talk.next_id(), stand.position, bounds.speed)
+        found.append(stand.refuses(here, ReplyResult.NOT_HOMED, f"a motion {when}"))
+        if len(found) == 1 and not _homing_halted(stand):
+            break
+    return "; ".join(found)
+
+
+def _homing_halted(stand: Stand) -> bool:
+    """Begin to home and halt on the way; False if there was nothing to halt."""
+    talk, bounds, begun_at = stand.talk, stand.bounds, stand.position
+    request = stand.begin(Home(talk.next_id(), min(bounds.speed, bounds.home_speed)))
+    talk.until(lambda: bool(stand.endings(request)) or abs(stand.position - begun_at) > NEAR_COUNTS, LONGER_S)
+    stand.must(Halt(talk.next_id()), "halt")
+    end = stand.ending(request, LONGER_S)
+    if end is None:
+        raise UnreadyError("a homing was halted, and no event ended it")
+    # one that a halt disarms is another check's
+    return end.code == EventCode.HALTED and StateFlag.ARMED in stand.standstill().flags
 
 
 def _speeds(stand: Stand) -> str:
@@ -79,6 +98,8 @@ def _senseless_cycles(stand: Stand) -> str:
 def _busy(stand: Stand) -> str:
     stand.ready()
     stand.begin_long()
+    moving = StateFlag.MOVING in stand.state().flags
+    require(moving or not stand.moving, "it moves, and flag 3 (moving) of the state is clear")
     back = MoveTo(stand.talk.next_id(), stand.bounds.base, stand.bounds.speed)
     return stand.refuses(back, ReplyResult.BUSY, "a motion during a motion")
 
@@ -115,7 +136,8 @@ CHECKS = (
         "motion-before-homing",
         _GROUP,
         "A motion before homing",
-        "Before it is homed, only homing is accepted; the answer is 8.",
+        "Before it is homed, only homing is accepted; the answer is 8. A homing that was halted does not "
+        "count.",
         "result 8",
         "Position means nothing yet: it goes to an unintended place.",
         _unhomed,
@@ -155,8 +177,8 @@ CHECKS = (
         "busy",
         _GROUP,
         "A motion during a motion",
-        "While moving, another motion is answered 4.",
-        "result 4",
+        "While moving, another motion is answered 4, and flag 3 of the state is set.",
+        "result 4, flag 3",
         "The first motion's end is never told, and the program waits for it.",
         _busy,
         arms=True,

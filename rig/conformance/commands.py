@@ -17,7 +17,6 @@ from rig.wire import (
     Heartbeat,
     Identify,
     Limits,
-    MoveTo,
     Reply,
     ReplyResult,
     State,
@@ -191,8 +190,7 @@ def _unarmed(stand: Stand) -> str:
     stand.set_limits()
     if StateFlag.ARMED in stand.state().flags:
         raise UnreadyError("it says that it is armed")
-    here = MoveTo(stand.talk.next_id(), stand.position, stand.bounds.speed)
-    return stand.refuses(here, ReplyResult.NOT_ARMED, "a motion while disarmed")
+    return stand.refuses_motions(ReplyResult.NOT_ARMED, "while disarmed")
 
 
 def _after_zero(stand: Stand) -> str:

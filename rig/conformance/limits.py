@@ -27,12 +27,15 @@ from rig.conformance.outcome import Check
 from rig.conformance.provoking import EMERGENCY_STOP, HOME_SWITCH
 from rig.conformance.stand import LONGER_S, NEAR_COUNTS, Stand, event_words
 from rig.samples import FloatArray, IntArray, Status
-from rig.wire import Capability, Cycle, Disarm, EventCode, Halt, Home, MoveTo, PressUntil
+from rig.wire import Capability, Cycle, Disarm, Event, EventCode, Halt, Home, MoveTo, PressUntil
 
 _GROUP = "limits"
 
 REACH_STROKES, REACH_S = 4, 1.5
 """Motions here are this many strokes or seconds long: long enough for a limit to be set on the way."""
+
+SLOWNESS = 8
+"""Position limits are tried at this part of the speed."""
 
 AHEAD_S = 0.5
 """A position limit is set so far ahead of the platen that it is there before the platen is."""
@@ -85,16 +88,17 @@ def _inside(stand: Stand) -> str:
     return "up and down inside all four limits, no trip"
 
 
-def _under_way(stand: Stand, *, down: bool) -> int:
+def _under_way(stand: Stand, *, down: bool, slowness: int = 1) -> int:
     """A motion up to, or back from, the far end, that has begun; its request id."""
     stand.ready()
     talk, bounds = stand.talk, stand.bounds
+    speed = max(bounds.speed // slowness, 1)
     target = _far(stand)
     if down:
         stand.finish(MoveTo(talk.next_id(), target, bounds.speed), stand.stroke_s(target - bounds.base))
         target = bounds.base
     begun_at = stand.position
-    request = stand.begin(MoveTo(talk.next_id(), target, bounds.speed))
+    request = stand.begin(MoveTo(talk.next_id(), target, speed))
     if not talk.until(lambda: abs(stand.position - begun_at) > 2 * NEAR_COUNTS, LONGER_S):
         raise UnreadyError("the platen did not begin to move")
     return request
@@ -112,12 +116,17 @@ def _force_side(stand: Stand, *, down: bool) -> str:
 
 
 def _position_side(stand: Stand, *, down: bool) -> str:
-    request = _under_way(stand, down=down)
-    ahead = round(AHEAD_S * stand.bounds.speed)
+    # slowly: a limit that is late by some counts is late by a long time then
+    request = _under_way(stand, down=down, slowness=SLOWNESS)
+    speed = max(stand.bounds.speed // SLOWNESS, 1)
+    ahead = round(AHEAD_S * speed)
     limit = stand.position + (-ahead if down else ahead)
     begun_us = newest_us(stand)
     stand.narrow(**({"min_position": limit} if down else {"max_position": limit}))
-    _tripped(stand, request, EventCode.TRAVEL_TRIP)
+    end = _tripped(stand, request, EventCode.TRAVEL_TRIP)
+    past_it = abs(end.value - limit)
+    most = round(LATENCY_S * speed) + 2 * NEAR_COUNTS
+    require(past_it <= most, f"event 5 came {past_it} counts past the limit, at most {most} at {speed}/s")
     stand.talk.listen(SETTLE_S)
     block = seen(stand)
     past = block.position < limit if down else block.position > limit
@@ -125,7 +134,8 @@ def _position_side(stand: Stand, *, down: bool) -> str:
     require(bool(past.any()), f"it tripped before it was past its limit of {limit} counts")
     assert block.time_us is not None
     # the instant of passing is the device's own: neither the line nor this computer takes part in it
-    return _stopped_in_time(stand, int(block.time_us[int(np.argmax(past))]), 0.0)
+    words = _stopped_in_time(stand, int(block.time_us[int(np.argmax(past))]), 0.0)
+    return f"event 5 {past_it} counts past the limit; {words}"
 
 
 def _emergency_stop(stand: Stand) -> str:
@@ -231,11 +241,13 @@ def _status_at_rest(stand: Stand) -> str:
     return "bits 0 to 5 clear"
 
 
-def _tripped(stand: Stand, request: int, code: EventCode) -> None:
+def _tripped(stand: Stand, request: int, code: EventCode) -> Event:
     end = stand.ending(request, LONGER_S)
     require(end is not None and end.code == code, f"beyond the limit it ended with {event_words(end)}")
     cause = int(stand.state().stop_cause)
     require(cause == code, f"event {int(code)} came, and the state's stop cause is {cause}")
+    assert end is not None
+    return end
 
 
 def _stopped_in_time(stand: Stand, begun_us: int, beside_s: float) -> str:

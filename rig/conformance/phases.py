@@ -17,7 +17,7 @@ from rig.conformance.evidence import FORCE_SLACK_COUNTS, LATENCY_S, newest_us
 from rig.conformance.evidence import since_s as elapsed_s
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
 from rig.conformance.outcome import Check
-from rig.conformance.provoking import EMERGENCY_STOP, HOME_SWITCH, TRAVEL_SWITCH
+from rig.conformance.provoking import EMERGENCY_STOP, GROWING, HOME_SWITCH, SHOVE, TRAVEL_SWITCH
 from rig.conformance.stand import LONGER_S, NEAR_COUNTS, Stand, event_words
 from rig.wire import (
     Arm,
@@ -41,6 +41,7 @@ LINE_S = 0.3
 BEAT_S = 0.55
 HOLD_MS = 8000
 REACH_S = 1.5
+_PUSHED = (EventCode.STALLED, EventCode.TRAVEL_TRIP)
 LEAVING_STROKES = 8
 """A homing that begins on its switch goes towards the part: by no more than this many small motions."""
 
@@ -99,6 +100,7 @@ def _causes(stand: Stand, *, moves: bool) -> Iterator[tuple[str, EventCode, Call
         talk.beating = False
 
     yield "halt", EventCode.HALTED, partial(stand.must, Halt(talk.next_id()), "halt")
+    yield "disarm", EventCode.HALTED, partial(stand.must, Disarm(talk.next_id()), "disarm")
     yield "the upper force limit", EventCode.FORCE_TRIP, partial(stand.narrow, max_force=mean - room)
     yield "the lower force limit", EventCode.FORCE_TRIP, partial(stand.narrow, min_force=mean + room)
     yield "heartbeats that stop", EventCode.HEARTBEAT_LOST, unheard
@@ -136,9 +138,7 @@ def _stopped(stand: Stand, begin: Callable[[Stand], int]) -> str:
         armed = StateFlag.ARMED in state.flags
         cause, expected = int(state.stop_cause), 0 if code is EventCode.HALTED else int(code)
         require(cause == expected, f"{words}: the state's stop cause is {cause}")
-        require(
-            armed == (code is EventCode.HALTED), f"{words}: afterwards it is {'' if armed else 'dis'}armed"
-        )
+        require(armed == (words == "halt"), f"{words}: afterwards it is {'' if armed else 'dis'}armed")
         found.append(words)
         stand.rest()
     return f"stopped by {', '.join(found)}"
@@ -163,6 +163,47 @@ def _on_the_switch(stand: Stand) -> str:
     return f"it went {max(gone, 0)} counts towards the part and ended"
 
 
+def _resisted(stand: Stand) -> str:
+    """A homing with something in its way: plugs or wires are swapped, or a hand is there."""
+    if stand.provoker.slow:
+        raise NotApplicableError("a person's push would be too late for a motion as short as this")
+    stand.willing(GROWING)
+    stand.ready()
+    mean, spread = stand.force_now()
+    request = _homing(stand)
+    stand.provoke(GROWING)
+    end = stand.ending(request, LONGER_S)
+    stand.talk.listen(LINE_S)
+    grown = stand.force_now()[0] - mean
+    require(
+        end is not None and end.code == EventCode.FORCE_TRIP,
+        f"with {grown} force counts more than at its begin it ended with {event_words(end)}",
+    )
+    assert end is not None
+    require(end.value - mean > spread, f"event 4 says {end.value} counts, before it was {mean}")
+    state = stand.standstill()
+    require(StateFlag.ARMED not in state.flags, "it is still armed")
+    return "event 4"
+
+
+def _shoved(stand: Stand) -> str:
+    """A motor that slips, or a hand or a part that is stronger."""
+    if stand.provoker.slow:
+        raise NotApplicableError("no hand may push a platen that has current; a bench can")
+    stand.willing(SHOVE)
+    stand.ready()
+    limit_s = stand.provoke(SHOVE)
+    talk = stand.talk
+    talk.until(lambda: any(event.code in _PUSHED for event in talk.events()), limit_s)
+    codes = [event.code for event in talk.events() if event.code in _PUSHED]
+    gone = stand.position - stand.bounds.base
+    require(bool(codes), f"it was pushed away by {gone} counts, and neither event 9 nor event 5 came")
+    state = stand.standstill()
+    require(StateFlag.ARMED not in state.flags, "it is still armed")
+    require(state.stop_cause == codes[0], f"the state's stop cause is {int(state.stop_cause)}")
+    return f"event {int(codes[0])}, latched and disarmed"
+
+
 def _beyond_force(stand: Stand) -> str:
     """A part that pulls is not pulled further by a homing."""
     stand.ready()
@@ -180,7 +221,7 @@ def _check(name: str, where: str, cost: str, begin: Callable[[Stand], int]) -> C
         name,
         _GROUP,
         f"What stops it {where}",
-        "Halt, force limits, heartbeats, the emergency stop and the travel switch act in every motion.",
+        "Halt, disarm, force limits, heartbeats, emergency stop and travel switch act in every motion.",
         f"event 12, 4, 8, 6 or 5 within {LATENCY_S + LINE_S:g} s (of heartbeats {BEAT_S + LINE_S:g} s)",
         cost,
         partial(_stopped, begin=begin),
@@ -221,6 +262,26 @@ CHECKS = (
         f"at most {LEAVING_STROKES} small motions up",
         "A home switch whose plug came off drives the platen into the part.",
         _on_the_switch,
+        arms=True,
+    ),
+    Check(
+        "home-resisted",
+        _GROUP,
+        "A homing that meets something",
+        "A homing stops where the force grows, with event 4, inside the force limits too.",
+        "event 4, disarmed",
+        "With motor or plugs swapped, a homing presses the part, or a hand, up to the force limit.",
+        _resisted,
+        arms=True,
+    ),
+    Check(
+        "pushed-standing",
+        _GROUP,
+        "A platen that is pushed away while it stands armed",
+        "A platen that is pushed from where it was left, while armed, is event 9, or event 5 beyond a limit.",
+        "event 9 or 5, latched and disarmed",
+        "A motor that slips under load lets the platen go unseen; holds and depths are wrong.",
+        _shoved,
         arms=True,
     ),
     Check(

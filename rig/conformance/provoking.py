@@ -67,46 +67,50 @@ PUSH = Provocation(
     "force that presses",
     "push 3",
     "push 0",
-    "Press on the load cell with a stick, as a specimen would, by 3 N or so (300 g), and hold it.",
+    "Press on the load cell with a long stick through an opening of the guard, as a specimen would, by 3 N "
+    "or so (300 g), and hold it. No hand inside the guard: without an opening, skip this.",
     "Let go of the load cell.",
 )
 PULL = Provocation(
     "force that pulls",
     "push -3",
     "push 0",
-    "Pull at the load cell with a hook, away from a specimen, by 3 N or so (300 g), and hold it.",
+    "Pull at the load cell with a long hook through an opening of the guard, away from a specimen, by 3 N or "
+    "so (300 g), and hold it. No hand inside the guard: without an opening, skip this.",
     "Let go of the load cell.",
 )
+GROWING = Provocation("force that grows", "push 8", "push 0", "", "")
+SHOVE = Provocation("platen pushed away at rest", "shove 0.5", "", "", "")
 STALL = Provocation(
     "stall",
     "motor stall",
     "motor free",
-    "Make the position stand still while the motor turns: uncouple the position sensor's moving part. Do "
-    "not hold "
-    "the platen.",
-    "Couple the position sensor again.",
+    "Pull the plug of the step line, at the board: the motor stands still, and the firmware goes on with its "
+    "steps. Not the plug of the motor: that kills the driver.",
+    "Put it back.",
 )
 SILENT_CONVERTER = Provocation(
     "silent force converter",
     "amplifier silent",
     "amplifier run",
-    "Pull the data line of the force converter.",
-    "Plug in the data line of the force converter.",
+    "Pull the plug of the force converter's data line, at the board.",
+    "Put it back.",
 )
 SATURATED_CONVERTER = Provocation(
     "saturated force converter",
     "amplifier saturated",
     "amplifier run",
-    "Open one signal line of the load cell, so that the converter reads its end.",
-    "Connect the load cell again.",
+    "Pull the plug of one signal line of the load cell, at the amplifier, so that the converter reads its "
+    "end. No hand inside the guard: if the amplifier is in there, skip this.",
+    "Put it back.",
 )
 FROZEN_CONVERTER = Provocation("frozen force converter", "amplifier frozen", "amplifier run", "", "")
 POSITION_SENSOR = Provocation(
     "position sensor at fault",
     "scale torn",
     "scale run",
-    "Pull the plug of the position sensor.",
-    "Plug in the position sensor.",
+    "Pull the plug of the position sensor, at the board.",
+    "Put it back.",
 )
 RESET = Provocation(
     "reset",

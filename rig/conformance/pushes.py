@@ -22,6 +22,8 @@ from rig.wire import EventCode, PressUntil
 _GROUP = "force"
 
 SETTLE_S = 0.3
+PART_BESIDE = 10
+"""A limit is tried this part of the force beside it."""
 
 
 def _room(stand: Stand) -> tuple[int, int]:
@@ -86,6 +88,37 @@ def _trip(stand: Stand, *, what: Provocation, moving: bool) -> str:
     return words
 
 
+def _beside(stand: Stand, what: Provocation) -> str:
+    """A limit just beyond the force that comes trips nothing, one just within it trips."""
+    stand.willing(what)
+    if stand.provoker.slow:
+        raise NotApplicableError("no hand presses three times with the same force; a bench can")
+    stand.ready()
+    talk = stand.talk
+    mean, room = _room(stand)
+    stand.provoke(what)
+    talk.listen(SETTLE_S)
+    there, spread = stand.force_now()
+    stand.undo()
+    beside = max(room, 2 * spread, abs(there - mean) // PART_BESIDE)
+    if abs(there - mean) <= 2 * beside:
+        raise UnreadyError(f"{what.name}: from {mean} to {there} counts only")
+    side, sign = ("max_force", 1) if what is PUSH else ("min_force", -1)
+    for trips, limit in ((False, there + sign * beside), (True, there - sign * beside)):
+        # a force that is there already when a limit is set may be let go
+        stand.narrow(**{side: limit})
+        stand.provoke(what)
+        tripped = talk.until(partial(_tripped, stand), SETTLE_S)
+        stand.undo()
+        words = f"{there} counts came, the limit was {limit}"
+        require(tripped == trips, f"{words}, and {'an' if tripped else 'no'} event 4 came")
+    return f"{there} counts: no trip with the limit {beside} beyond them, event 4 with it {beside} within"
+
+
+def _tripped(stand: Stand) -> bool:
+    return any(event.code == EventCode.FORCE_TRIP for event in stand.talk.events())
+
+
 def _reached(stand: Stand) -> str:
     """A press that is under way stops when the force comes."""
     stand.willing(PUSH)
@@ -130,6 +163,19 @@ def _trips(name: str, what: Provocation, *, moving: bool, cost: str) -> Check:
     )
 
 
+def _limit_beside(name: str, what: Provocation) -> Check:
+    return Check(
+        name,
+        _GROUP,
+        f"Limits beside a {what.name}",
+        "A force limit is compared with the force in its own counts, whatever these are.",
+        f"no trip a {PART_BESIDE}th of the force within the limit, event 4 as far beyond it",
+        "The cell is loaded beyond its limit by the factor that is wrong, or runs end for nothing.",
+        partial(_beside, what=what),
+        arms=True,
+    )
+
+
 _LATE = "each second that it is late is a second of travel at full speed into the part, or a hand."
 
 CHECKS = (
@@ -151,6 +197,8 @@ CHECKS = (
         cost="A part that swells or a drive that creeps goes beyond the limit unseen.",
     ),
     _trips("pull-standing", PULL, moving=False, cost="A part that shrinks tears at the cell unseen."),
+    _limit_beside("force-limit-pushed", PUSH),
+    _limit_beside("force-limit-pulled", PULL),
     Check(
         "force-reached-on-its-way",
         _GROUP,

@@ -22,6 +22,9 @@ PACE_TOLERANCE = 0.06
 """Of the device's clock against the host's: a wrong unit is far off, a late byte is not."""
 
 FIT_TOLERANCE = 0.02
+LEAP_PERIODS, LEAP_US = 1.5, 500.0
+"""A sample may bear the time of the conversion in it, which is half a period away at most, on either side."""
+
 MOST_MISSING = 0.01
 SEQ_MODULUS = 2**16
 PAUSE_S = 0.5
@@ -121,6 +124,12 @@ def _fit(stand: Stand) -> str:
     found_us = device_us / taken
     words = f"{found_us:.2f} us from number to number, {should_us:.2f} us by the rate granted"
     require(abs(found_us / should_us - 1.0) <= FIT_TOLERANCE, words)
+    apart_us = _steps(_time(block), stand.time_modulus_us) - should_us * _steps(_seq(block), SEQ_MODULUS)
+    most_us = float(np.abs(apart_us).max())
+    require(
+        most_us <= LEAP_PERIODS * should_us + LEAP_US,
+        f"from one sample to the next the time leapt by {most_us:.0f} us beside the rate granted",
+    )
     return words
 
 
@@ -230,7 +239,7 @@ CHECKS = (
         _GROUP,
         "Time from number to number",
         "Numbers and times belong to the rate granted.",
-        f"within {100 * FIT_TOLERANCE:g} %",
+        f"within {100 * FIT_TOLERANCE:g} %, and no leap of more than {LEAP_PERIODS:g} periods",
         "The host cannot find damaged samples by comparing number and time.",
         _fit,
     ),

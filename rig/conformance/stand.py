@@ -424,6 +424,23 @@ class Stand:
         require(reply.result == result, f"{what} was answered {result_words(reply.result)}")
         return f"{what}: {result_words(result)}"
 
+    def refuses_motions(self, result: ReplyResult, when: str) -> str:
+        """Check that every kind of motion is answered with a result; none would go anywhere but a homing."""
+        here, bounds, talk = self.position, self.bounds, self.talk
+        found = [
+            self.refuses(MoveTo(talk.next_id(), here, bounds.speed), result, f"a motion {when}"),
+            self.refuses(
+                PressUntil(talk.next_id(), bounds.max_force, bounds.speed, here), result, f"a press {when}"
+            ),
+            self.refuses(
+                Home(talk.next_id(), min(bounds.speed, bounds.home_speed)), result, f"a homing {when}"
+            ),
+        ]
+        if Capability.CYCLES in self.known.capabilities:
+            cycle = Cycle(talk.next_id(), here, here + NEAR_COUNTS, bounds.speed, 0, 0, 1)
+            found.append(self.refuses(cycle, result, f"a cycle {when}"))
+        return "; ".join(found)
+
     def standstill(self) -> State:
         """Wait until the device says that nothing moves; its state."""
         end_s = self.talk.clock() + STANDSTILL_S

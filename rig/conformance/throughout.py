@@ -55,7 +55,16 @@ LEAP_S = 1.0
 MOST_TOLD = 3
 SEQ_MODULUS = 2**16
 
-MOVING, STILL, SPEED, ONCE, TIMES, VALUES, CLOCK = (
+REST_S = 0.5
+"""After the event that ends a motion the platen is looked at for so long."""
+
+PACE_TOLERANCE = 0.005
+LATE_S = 0.3
+LEAST_PACED_S = 20.0
+"""The device's clock against the host's, over all checks: crystals and ceramic resonators keep to half a
+per cent, and the bytes at either end may be late by so much."""
+
+MOVING, STILL, SPEED, ONCE, TIMES, VALUES, CLOCK, TROUBLE, ENDED, PACE = (
     "moving-bit",
     "still-unless-told",
     "speed-never-above",
@@ -63,13 +72,21 @@ MOVING, STILL, SPEED, ONCE, TIMES, VALUES, CLOCK = (
     "event-times",
     "event-values",
     "clock-goes-on",
+    "trouble-bits",
+    "end-at-rest",
+    "clock-pace",
 )
+
+_ENDS_AT_REST = frozenset({EventCode.FINISHED, EventCode.HALTED, EventCode.POSITION_LIMIT})
+_TROUBLE = Status.FORCE_SATURATED | Status.POSITION_FAULT | Status.EMERGENCY_STOP | Status.FORCE_TRIP
 
 
 @dataclass(slots=True)
 class _Findings:
     """What was looked at so far, and what was found, by check."""
 
+    device_us: int = 0
+    host_s: float = 0.0
     looked: Counter[str] = field(default_factory=Counter)
     found: dict[str, list[str]] = field(default_factory=dict)
 
@@ -126,6 +143,7 @@ def look(stand: Stand, name: str) -> None:
     if not {EventCode.STALLED, EventCode.POSITION_FAULT} & {event.code for event in events}:
         # while the position is at fault it says nothing about the platen
         _look_at_motion(findings, whole)
+        _look_at_ends(findings, whole)
 
 
 def _findings(stand: Stand) -> _Findings:
@@ -150,7 +168,11 @@ def _look_at_clock(findings: _Findings, stand: Stand, record: list[Told | Heard 
         if before is not None and said.block.time_us is not None and before.block.time_us is not None:
             most_s = 1.1 * (said.at_s - before.at_s) + LEAP_S
             step = int(said.block.time_us[-1]) - int(before.block.time_us[-1])
-            step_s = (step if stand.time_modulus_us is None else step % stand.time_modulus_us) / 1e6
+            step = step if stand.time_modulus_us is None else step % stand.time_modulus_us
+            step_s = step / 1e6
+            if step_s <= most_s:
+                findings.device_us += step
+                findings.host_s += said.at_s - before.at_s
             findings.require(
                 CLOCK, step_s <= most_s, f"{name}: the time leapt by {step / 1e6:.3f} s in {most_s:.3f} s"
             )
@@ -297,6 +319,42 @@ def _look_at_motion(findings: _Findings, record: _Record) -> None:
         )
 
 
+def _look_at_ends(findings: _Findings, record: _Record) -> None:
+    """What ended without a trip stands, and showed no trouble on its way."""
+    block, since_s = record.block, record.since_s
+    motions = {motion.command.request: motion for motion in _motions(record)}
+    begins_s = np.array([motion.begun_s for motion in motions.values()])
+    for said in record.said:
+        event = said.message if isinstance(said, Heard) else None
+        if not isinstance(event, Event) or event.code not in _ENDS_AT_REST:
+            continue
+        motion = motions.get(event.request)
+        if motion is None:
+            continue
+        ended_s = record.at_s(event.time_us)
+        later_s = begins_s[begins_s > motion.begun_s]
+        until_s = min(ended_s + REST_S, *later_s) if len(later_s) else ended_s + REST_S
+        after = (since_s > ended_s) & (since_s < until_s)
+        words = f"{record.name}: {code_words(event.code)}"
+        if after.any():
+            gone = int(np.abs(block.position[after] - block.position[after][0]).max())
+            findings.require(ENDED, gone <= 2 * NEAR_COUNTS, f"{words}, and it went on by {gone} counts")
+        within = (since_s >= motion.begun_s) & (since_s <= ended_s)
+        if within.any():
+            shown = Status(int(np.bitwise_or.reduce(block.status[within]))) & _TROUBLE
+            findings.require(TROUBLE, not shown, f"{words}, and on its way the status showed {shown!r}")
+
+
+def _pace(stand: Stand) -> str:
+    findings = _findings(stand)
+    if findings.host_s < LEAST_PACED_S:
+        raise NotApplicableError(f"samples came for {findings.host_s:.0f} s only")
+    device_s, host_s = findings.device_us / 1e6, findings.host_s
+    words = f"{device_s:.3f} s on its clock in {host_s:.3f} s, {100 * (device_s / host_s - 1):+.2f} %"
+    require(abs(device_s - host_s) <= PACE_TOLERANCE * host_s + LATE_S, words)
+    return words
+
+
 def _told(stand: Stand, name: str) -> str:
     findings = _findings(stand)
     if not findings.looked[name]:
@@ -318,6 +376,29 @@ CHECKS = (
         "Time and number go on while the stream does; they wrap at 2^32 us and 65 536.",
         "no leap",
         "The host takes each leap for a reset or a loss: the motion is given up, the capture is cut.",
+    ),
+    Check(
+        PACE,
+        _GROUP,
+        "The device's clock over all checks",
+        "The time counts microseconds.",
+        f"within {100 * PACE_TOLERANCE:g} % of the host's clock",
+        "Speeds, holds and rates of relaxation are wrong by the same factor.",
+        _pace,
+    ),
+    _check(
+        TROUBLE,
+        "Status bits 0, 1, 4 and 5 in motions that end well",
+        "Bits of trouble are clear while nothing is wrong, moving too.",
+        "all clear",
+        "Recordings are marked as faulty, and hosts stop their runs for nothing.",
+    ),
+    _check(
+        ENDED,
+        "Rest behind the end of a motion",
+        "Event 2, 11 or 12 ends a motion when the platen stands.",
+        f"{2 * NEAR_COUNTS} counts at most in the {REST_S:g} s after it",
+        "A program measures, or lets a hand in, while the platen still moves.",
     ),
     _check(
         ONCE,

@@ -9,6 +9,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 
+import numpy as np
+
+from rig.conformance.evidence import LATENCY_S, newest_us, since_s
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
 from rig.conformance.outcome import Check
 from rig.conformance.provoking import (
@@ -21,9 +24,22 @@ from rig.conformance.provoking import (
     TRAVEL_SWITCH,
     Provocation,
 )
-from rig.conformance.stand import LONGER_S, Stand, code_words, event_words
+from rig.conformance.stand import LONGER_S, WORK_RATE_MHZ, Stand, code_words, event_words
 from rig.samples import Status
-from rig.wire import Arm, ClearStop, Event, EventCode, MoveTo, ReplyResult, State, StateFlag
+from rig.wire import (
+    Arm,
+    Capability,
+    ClearStop,
+    Cycle,
+    Disarm,
+    Event,
+    EventCode,
+    MoveTo,
+    PressUntil,
+    ReplyResult,
+    State,
+    StateFlag,
+)
 
 _GROUP = "trips"
 
@@ -31,6 +47,11 @@ PASSED_COUNTS = 10
 FORCE_SLACK_COUNTS = 20
 SECOND_END_S = 0.3
 STAYS_S = 0.6
+LINE_S = 0.3
+
+SLOWEST_CONVERSION_S = 0.1
+CONVERSIONS = {SILENT_CONVERTER.name: 4, SATURATED_CONVERTER.name: 2, FROZEN_CONVERTER.name: 10}
+"""After so many conversions a converter that no longer measures is found out; the slowest has 10 a second."""
 
 _SHOWN: dict[str | EventCode | int, Status] = {
     EMERGENCY_STOP.order: Status.EMERGENCY_STOP,
@@ -65,15 +86,44 @@ def _provoked(stand: Stand, what: Provocation, codes: tuple[EventCode, ...]) -> 
     stand.willing(what)
     stand.ready()
     request = stand.begin_long()
+    begun_us = newest_us(stand)
     limit_s = stand.provoke(what)
     _done_in_time(stand, request, limit_s)
     end = _stopped(stand, request, codes, limit_s)
+    words = event_words(end)
+    if not stand.provoker.slow:
+        late_s = float(since_s(np.array([end.time_us]), begun_us, stand.time_modulus_us)[0])
+        most_s = _latest_s(stand, what)
+        words = f"{words} {late_s:.3f} s after the cause"
+        require(late_s <= most_s, f"{words}, at most {most_s:g} s")
     bit = _SHOWN.get(end.code if end.code == EventCode.POSITION_FAULT else what.order)
     require(bit is None or stand.shows(bit), f"{event_words(end)}, and no sample shows status {bit!r}")
     if end.code == EventCode.POSITION_FAULT:
         homed = StateFlag.HOMED in stand.state().flags
         require(not homed, "event 15 (position fault), and flag 1 (homed) is still set")
-    return f"{event_words(end)}, latched and disarmed"
+    if what.name in CONVERSIONS:
+        _trips_again(stand, what, codes)
+    return f"{words}, latched and disarmed"
+
+
+def _trips_again(stand: Stand, what: Provocation, codes: tuple[EventCode, ...]) -> None:
+    """A force that cannot be read is no force beyond a limit, which may be let go."""
+    talk = stand.talk
+    stand.must(ClearStop(talk.next_id()), "clear the stop")
+    before = len(talk.events())
+    reply = talk.ask(Arm(talk.next_id()))
+    require(reply is not None, "no reply to arm")
+    if reply is not None and reply.result == ReplyResult.ACCEPTED:
+        talk.beat()
+        again = talk.until(lambda: any(event.code in codes for event in talk.events()[before:]), LONGER_S)
+        require(again, f"with the {what.name} still there it was armed again, and nothing tripped")
+
+
+def _latest_s(stand: Stand, what: Provocation) -> float:
+    """How late the event may come after the cause, beside the way of an order to a bench."""
+    if what is STALL:
+        return LATENCY_S + LINE_S + stand.bounds.stroke / stand.bounds.speed
+    return LATENCY_S + LINE_S + CONVERSIONS.get(what.name, 0) * SLOWEST_CONVERSION_S
 
 
 def _done_in_time(stand: Stand, request: int, limit_s: float) -> None:
@@ -154,8 +204,7 @@ def _arm_refused(stand: Stand) -> str:
 
 def _motion_refused(stand: Stand) -> str:
     _without_heartbeats(stand)
-    here = MoveTo(stand.talk.next_id(), stand.position, stand.bounds.speed)
-    return stand.refuses(here, ReplyResult.STOP_LATCHED, "a motion")
+    return stand.refuses_motions(ReplyResult.STOP_LATCHED, "while a stop is latched")
 
 
 def _clears(stand: Stand) -> str:
@@ -206,9 +255,74 @@ def _armed_after_trip(stand: Stand) -> None:
 
 def _approach(stand: Stand) -> str:
     _armed_after_trip(stand)
-    bounds = stand.bounds
-    further = MoveTo(stand.talk.next_id(), stand.position + bounds.stroke // 2, bounds.speed)
-    return stand.refuses(further, ReplyResult.OUTSIDE_LIMITS, "an approach with the force beyond its limit")
+    return _no_approach(stand, "with the force beyond its upper limit")
+
+
+def _no_approach(stand: Stand, when: str) -> str:
+    """Whatever goes on towards the part is refused."""
+    bounds, talk, here = stand.bounds, stand.talk, stand.position
+    further = here + bounds.stroke // 2
+    move = MoveTo(talk.next_id(), further, bounds.speed)
+    found = [stand.refuses(move, ReplyResult.OUTSIDE_LIMITS, f"an approach {when}")]
+    least = bounds.min_force
+    press = PressUntil(talk.next_id(), least, bounds.speed, further)
+    found.append(stand.refuses(press, ReplyResult.OUTSIDE_LIMITS, f"a press {when}"))
+    if Capability.CYCLES in stand.known.capabilities:
+        cycle = Cycle(talk.next_id(), here, further, bounds.speed, 0, 0, 1)
+        found.append(stand.refuses(cycle, ReplyResult.OUTSIDE_LIMITS, f"a cycle {when}"))
+    return "; ".join(found)
+
+
+def _pull(stand: Stand) -> str:
+    """Beyond the lower force limit what is pulled must not be pulled further."""
+    stand.ready()
+    talk, bounds = stand.talk, stand.bounds
+    mean, spread = stand.force_now()
+    request = _away_from_limits(stand)
+    stand.narrow(min_force=mean + spread + FORCE_SLACK_COUNTS)
+    _stopped(stand, request, (EventCode.FORCE_TRIP,), LONGER_S)
+    stand.must(ClearStop(talk.next_id()), "clear the stop")
+    stand.must(Arm(talk.next_id()), "arm")
+    talk.beat()
+    away = MoveTo(talk.next_id(), bounds.base, bounds.speed)
+    words = "a motion down with the force beyond its lower limit"
+    return stand.refuses(away, ReplyResult.OUTSIDE_LIMITS, words)
+
+
+def _approach_switch(stand: Stand) -> str:
+    """The travel switch at the pressing end is still pressed after the trip."""
+    if stand.provoker.slow:
+        raise NotApplicableError("the plug would have to stay off while it is armed; a bench can")
+    stand.willing(TRAVEL_SWITCH)
+    stand.ready()
+    talk = stand.talk
+    stand.provoke(TRAVEL_SWITCH)
+    talk.listen(SECOND_END_S)
+    stand.must(Disarm(talk.next_id()), "disarm")
+    if stand.state().stop_cause:
+        stand.must(ClearStop(talk.next_id()), "clear the stop")
+    stand.must(Arm(talk.next_id()), "arm")
+    talk.beat()
+    talk.listen(0.05)
+    return _no_approach(stand, "with the travel switch pressed")
+
+
+def _stop_before_arming(stand: Stand) -> str:
+    """An emergency stop that is pressed while nothing is armed."""
+    stand.willing(EMERGENCY_STOP)
+    stand.stream(min(WORK_RATE_MHZ, stand.known.rate_mhz))
+    if stand.state().stop_cause:
+        stand.must(ClearStop(stand.talk.next_id()), "clear the stop")
+    stand.set_limits()
+    limit_s = stand.provoke(EMERGENCY_STOP)
+    talk = stand.talk
+    shown = stand.shows(Status.EMERGENCY_STOP, limit_s)
+    if not shown and stand.provoker.slow:
+        raise UnreadyError(f"no sample showed status bit 4 within {limit_s:g} s")
+    require(shown, "status bit 4 (emergency stop) is clear while it is pressed")
+    words = stand.refuses(Arm(talk.next_id()), ReplyResult.STOP_LATCHED, "arm while it is pressed")
+    require(StateFlag.ARMED not in stand.state().flags, "it is armed")
+    return words
 
 
 def _retreat(stand: Stand) -> str:
@@ -232,7 +346,7 @@ def _check(name: str, what: Provocation, *codes: EventCode, cost: str) -> Check:
         f"Trip: {what.name}",
         f"It brakes by itself, latches a stop, disarms and sends event {numbers} with the motion's request "
         "id.",
-        f"event {numbers}, stop cause in the state, its status bit, disarmed",
+        f"event {numbers} in time, stop cause in the state, its status bit, disarmed",
         cost,
         perform,
         arms=True,
@@ -319,6 +433,36 @@ CHECKS = (
         "result 6",
         "Whoever clears the stop can press a trapped hand further.",
         _approach,
+        arms=True,
+    ),
+    Check(
+        "pull-after-trip",
+        _GROUP,
+        "Motion away from a part that pulls",
+        "While force is below its lower limit, motion away from the part is answered 6.",
+        "result 6",
+        "Whoever clears the stop tears at what sticks, or at a hand that is caught.",
+        _pull,
+        arms=True,
+    ),
+    Check(
+        "approach-at-switch",
+        _GROUP,
+        "Approach with the travel switch pressed",
+        "While the switch at the pressing end is pressed only motion away from it is accepted.",
+        "result 6",
+        "Whoever clears the stop drives the platen further into its end.",
+        _approach_switch,
+        arms=True,
+    ),
+    Check(
+        "stop-before-arming",
+        _GROUP,
+        "An emergency stop that is pressed before arming",
+        "Arming is refused with 5 while the emergency stop is pressed; status bit 4 shows it.",
+        "bit 4, result 5",
+        "The button does not act while somebody lays in a specimen, and the press can be started.",
+        _stop_before_arming,
         arms=True,
     ),
     Check(

@@ -67,8 +67,10 @@ ORDERS = (
     "reset external",
     "reset brown-out",
     "push 3",
+    "push 8",
     "push -3",
     "push 0",
+    "shove 0.5",
     "specimen none",
     "specimen new",
     "state",
@@ -382,6 +384,8 @@ class VirtualRig:
                     device.drive.home_held = how == "press"
                 case ["push", newtons]:
                     device.machine.pushed_n = float(newtons)
+                case ["shove", way_mm]:
+                    device.drive.shove(float(way_mm))
                 case ["motor", how]:
                     device.drive.set_fault(EventCode.STALLED, broken=how == "stall")
                 case ["amplifier", how]:

@@ -24,6 +24,9 @@ MotionCommand = MoveTo | PressUntil | Home | Cycle
 HEARTBEAT_LIMIT_S = 0.5
 """Wall time since the last heartbeat after which an armed device stops; the protocol allows 50 ms more."""
 
+HOMING_GROWN_N = 5.0
+"""A homing stops where the force has grown by so much: something is in its way."""
+
 _HALF_A_COUNT = 0.5
 """A platen that stands on a limit has not passed it."""
 
@@ -62,6 +65,7 @@ class _Motion:
     ends_with: EventCode
     force_goal: int | None = None
     homing: bool = False
+    begun_force: float = 0.0
     legs: tuple[tuple[float, float], ...] = ()
     cycles_left: int = 0
     speed_mm_per_s: float = 0.0
@@ -184,7 +188,9 @@ class Drive:
                 self._motion = _Motion(command.request, EventCode.POSITION_LIMIT, force_goal=command.force)
                 self._go(self._mm(command.position_limit), command.speed)
             case Home():
-                self._motion = _Motion(command.request, EventCode.FINISHED, homing=True)
+                self._motion = _Motion(
+                    command.request, EventCode.FINISHED, homing=True, begun_force=self._force_now()
+                )
                 self._go(0.0, command.speed)
             case Cycle():
                 self._start_cycling(command)
@@ -224,6 +230,12 @@ class Drive:
         if self.armed and EventCode.FORCE_SILENT in self._faults:
             self.trip(EventCode.FORCE_SILENT, 0)
         if self._motion is not None and EventCode.STALLED in self._faults:
+            self.trip(EventCode.STALLED, round(self._position_now()))
+
+    def shove(self, way_mm: float) -> None:
+        """Something stronger than the motor turns it at rest; an armed drive sees that it was moved."""
+        self.machine.trajectory = standing(self.machine.position_mm + way_mm, self.machine.now_s)
+        if self.armed and self._motion is None:
             self.trip(EventCode.STALLED, round(self._position_now()))
 
     def trip(self, code: EventCode, value: int) -> None:
@@ -395,7 +407,10 @@ class Drive:
         if self.armed and not self._force_was_out:
             out_of_force |= high | low  # also standing, and towards the other side
         beyond = pressing & ((position > limits.max_position + _HALF_A_COUNT) | self.upper_held)
-        if homing:
+        if self._motion is not None and homing:
+            # wherever it goes, something is in the way
+            grown = HOMING_GROWN_N / self.machine.chain.force_n_per_count
+            out_of_force |= force - self._motion.begun_force > grown
             # nothing shows which way it really goes: the other switch stops it in any direction
             beyond |= (pressing | lifting) & self.upper_held
         else:

@@ -18,6 +18,8 @@ from rig.wire import FrameDecoder
 
 BAUD = 250_000
 TURN_S = 0.01
+PATIENCE_S = 5.0
+"""How long the wrap of a sample number may be waited for."""
 
 BOUNDS = Bounds(
     min_force=-5 * N,
@@ -94,20 +96,22 @@ class BenchSocket:
 
 
 @contextmanager
-def stepped_stand(bench_folder: Path, folder: Path) -> Iterator[Stand]:
+def stepped_stand(bench_folder: Path, folder: Path, patience_s: float = PATIENCE_S) -> Iterator[Stand]:
     """A stand on the firmware in a folder, which has not been met."""
     with running_bench(bench_folder, folder, "--stepped") as bench:
         link = Link(str(folder / "port"), BAUD, [folder])
         try:
             port = SteppedPort(link, bench)
             talk = Dialogue(port, FrameDecoder(), clock=port.clock)
-            yield Stand(talk, BOUNDS, BenchSocket(bench))
+            yield Stand(talk, BOUNDS, BenchSocket(bench), wrap_patience_s=patience_s)
         finally:
             link.close()
 
 
-def checked(bench_folder: Path, folder: Path, groups: Collection[str] = GROUPS) -> ConformanceReport:
+def checked(
+    bench_folder: Path, folder: Path, groups: Collection[str] = GROUPS, patience_s: float = PATIENCE_S
+) -> ConformanceReport:
     """The report on the firmware in a folder."""
-    with stepped_stand(bench_folder, folder) as stand:
+    with stepped_stand(bench_folder, folder, patience_s) as stand:
         stand.meet(lines=False)
         return run_suite(stand, groups)

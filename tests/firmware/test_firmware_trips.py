@@ -62,6 +62,11 @@ def press(build, tmp_path):
         yield driver.ready()
 
 
+def where(said):
+    """Travel and true force at an end, for the lines that these tests print."""
+    return f"at {said['platen_mm']:.2f} mm and {said['force_n']:.1f} N"
+
+
 def most_steps(late_ms):
     return BRAKING_STEPS + STEPS_PER_MS * late_ms
 
@@ -77,8 +82,7 @@ def stopped_by(press, motion, code, steps):
     """It stopped with this code within so many pulses, latched and disarmed; the bench's words."""
     end = press.end_of(motion)
     said = press.standing()
-    ended = f"at {said['platen_mm']:.2f} mm and {said['force_n']:.1f} N"
-    print(f"{code.name}: {said['steps_since']} steps, at most {steps:.0f} allowed, ended {ended}")
+    print(f"{code.name}: {said['steps_since']} steps, at most {steps:.0f} allowed, ended {where(said)}")
     assert (end.kind, end.code) == ("trip", code)
     assert said["steps_since"] <= steps
     # braking itself takes its steps: fewer would mean that the platen was not at its speed
@@ -241,8 +245,7 @@ def homes(press, code):
     before = press.bench.tell("mark")
     end = press.end_of(press.session.home(speed=10 * MM))
     said = press.standing()
-    ended = f"at {said['platen_mm']:.2f} mm and {said['force_n']:.1f} N"
-    print(f"home: {code.name} {ended}, from {before['platen_mm']:.2f} mm")
+    print(f"home: {code.name} {where(said)}, from {before['platen_mm']:.2f} mm")
     assert (end.kind, end.code) == ("trip", code)
     return said, said["platen_mm"] - before["platen_mm"]
 
@@ -288,6 +291,7 @@ def test_homing_is_refused_beyond_a_force_limit(fresh):
         fresh.session.arm()
         with pytest.raises(DeviceError, match="outside"):
             fresh.session.home(speed=10 * MM)
+        print(f"home refused {where(fresh.bench.state)}")
         fresh.session.disarm()
     assert fresh.bench.state["steps"] == 0
 
@@ -314,7 +318,7 @@ def unbelieved(press, motion, value):
     assert (end.kind, end.code) == ("trip", EventCode.FORCE_SILENT)
     assert next(event.value for event in press.heard if event.code == EventCode.FORCE_SILENT) == value
     said = press.standing()
-    print(f"event 10 value {value}: {said['force_n']:.1f} N at {said['platen_mm']:.2f} mm")
+    print(f"event 10 value {value}: {where(said)}")
     return said
 
 
@@ -345,7 +349,7 @@ def test_the_slowest_filter_makes_a_force_trip_as_late_as_the_notes_say(build, t
         press.bench.tell(f"watch force {limit_n}")
         motion = approach(press)
         said = stopped_by(press, motion, EventCode.FORCE_TRIP, most_steps(5.5 * PERIOD_MS + LOOP_MS))
-        print(f"ended at {said['force_n']:.1f} N, limit {limit_n:g} N")
+        print(f"ended {where(said)}, limit {limit_n:g} N")
         assert said["force_n"] <= limit_n + 20.0
 
 
@@ -365,7 +369,7 @@ def test_a_force_trip_on_something_hard_is_as_late_as_the_notes_say(build, tmp_p
         end = press.end_of(motion)
         said = press.standing()
     past_mm = said["steps_since"] / STEPS_PER_MM
-    print(f"{end.code}: {past_mm:.3f} mm, ended at {said['force_n']:.0f} N")
+    print(f"{end.code}: {past_mm:.3f} mm past it, ended {where(said)}")
     # a reading beyond the converter's own end is a trip as well
     assert end.code in (EventCode.FORCE_TRIP, EventCode.FORCE_SILENT)
     late_ms = (delay + 1.5) * PERIOD_MS + LOOP_MS
@@ -384,6 +388,7 @@ def test_a_retreat_from_a_force_limit_is_slow(press):
     back = press.session.retreat(here - 2 * MM, speed=SPEED_MM_PER_S * MM, confirmed=True)
     assert press.end_of(back).kind == "finished"
     said = press.bench.state
+    print(f"released from {where(before)}, ended {where(said)}")
     # 2 mm at 2 mm/s, whatever was ordered
     assert said["last_step_since_us"] >= 0.95e6
     assert said["steps_since"] == pytest.approx(2 * STEPS_PER_MM, abs=12)
@@ -405,7 +410,7 @@ def test_after_a_stop_the_motor_has_no_current_and_the_lamp_says_so(press):
     said = stopped_by(press, motion, EventCode.STOP_OPENED, most_steps(DEBOUNCE_MS + 2 * LOOP_MS) + 2)
     press.until(lambda: not says_the_truth(press))
     let_go = press.bench.state
-    print(f"without current at {let_go['platen_mm']:.2f} mm and {let_go['force_n']:.1f} N")
+    print(f"without current {where(let_go)}")
     # it braked first: without current the pulses of the braking would have moved nothing
     assert (let_go["steps"], let_go["platen_mm"]) == (said["steps"], said["platen_mm"])
     # 20 N, and what 20 N/mm make of debouncing, two turns and braking
@@ -424,7 +429,7 @@ def test_after_a_disarm_the_motor_holds_and_the_lamp_says_so(press):
     press.session.disarm()
     press.chip_s(0.5)
     said = press.bench.state
-    print(f"disarmed at {said['platen_mm']:.2f} mm and {said['force_n']:.1f} N")
+    print(f"disarmed {where(said)}")
     # as settings.h says; a screw that does not hold by itself would let the platen down
     assert says_the_truth(press)
     assert (said["platen_mm"], said["force_n"]) == (pytest.approx(4.0, abs=0.01), 0.0)
@@ -447,7 +452,7 @@ def test_the_stack_stays_within_what_is_kept_for_it(press):
 def trips_at_rest(press, code):
     press.until(lambda: any(event.code == code for event in press.heard))
     said = press.bench.state
-    print(f"{code.name}: at rest at {said['platen_mm']:.2f} mm and {said['force_n']:.1f} N")
+    print(f"{code.name}: at rest {where(said)}")
     state = press.session.state()
     assert state.stop_cause == code
     assert not state.flags & StateFlag.ARMED
@@ -497,10 +502,7 @@ def test_the_last_pulse_of_a_run_is_as_long_as_any_other(press):
     long_run = run_on(press, 4 * MM)
     shortest_us = long_run["step_high_us"]
     for said in (long_run, run_on(press, 1), run_on(press, -1)):
-        print(
-            f"pulses of {shortest_us:.2f} us at least, the last {said['last_high_us']:.2f} us, "
-            f"at {said['platen_mm']:.3f} mm and {said['force_n']:.1f} N"
-        )
+        print(f"pulses of {shortest_us:.2f} us, the last {said['last_high_us']:.2f} us, {where(said)}")
         assert said["last_high_us"] >= shortest_us - CYCLE_US
     assert shortest_us >= LEAST_PULSE_US
 
@@ -532,10 +534,7 @@ def test_the_lower_position_limit_stops_a_motion_towards_it(press):
     end = press.end_of(motion)
     said = press.standing()
     past_steps = (limit_mm - said["platen_mm"]) * STEPS_PER_MM
-    print(
-        f"{end.code}: {past_steps:.0f} steps past {limit_mm:.2f} mm, ended at {said['platen_mm']:.2f} mm "
-        f"and {said['force_n']:.1f} N"
-    )
+    print(f"{end.code}: {past_steps:.0f} steps past {limit_mm:.2f} mm, ended {where(said)}")
     assert (end.kind, end.code) == ("trip", EventCode.TRAVEL_TRIP)
     # as for the upper limit: slack, the zero of the switch and rounding are four counts
     assert 60 <= past_steps <= 4 + 4 + most_steps(2 * LOOP_MS)
@@ -566,9 +565,7 @@ def test_the_upper_switch_stops_a_homing_that_leaves_its_switch(fresh):
     fresh.bench.tell("upper press")
     end = fresh.end_of(motion)
     said = fresh.standing()
-    print(
-        f"{end.code}: {said['steps_since']} steps, at {said['platen_mm']:.2f} mm and {said['force_n']:.1f} N"
-    )
+    print(f"{end.code}: {said['steps_since']} steps, {where(said)}")
     assert (end.kind, end.code) == ("trip", EventCode.TRAVEL_TRIP)
     # 1 mm/s: debounced and looked at within 4 ms, braked within 2 steps
     assert said["steps_since"] <= 0.4 * (DEBOUNCE_MS + 2 * LOOP_MS) + 2 + 1
@@ -592,5 +589,5 @@ def test_a_setting_takes_the_motors_current_away_after_a_disarm_too(build, tmp_p
         press.session.disarm()
         press.until(lambda: not says_the_truth(press))
         said = press.bench.state
-        print(f"without current at {said['platen_mm']:.2f} mm and {said['force_n']:.1f} N")
+        print(f"without current {where(said)}")
         assert (said["platen_mm"], said["force_n"]) == (pytest.approx(4.0, abs=0.01), 0.0)

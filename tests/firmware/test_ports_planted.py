@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 import yaml
 from ports_press import EMULATOR, REFERENCE, build_port, skip_without_tools
-from stepped_press import checked
+from stepped_press import PATIENCE_S, checked
 
 from rig.conformance import Verdict
 from rig.errors import DeviceError
@@ -22,10 +22,11 @@ from rig.errors import DeviceError
 skip_without_tools()
 
 PLANTED = Path(__file__).parent / "planted"
-EVERY = 1 if os.environ.get("PRESSRIG_PLANTED") == "all" else 16
+EVERY = 1 if os.environ.get("PRESSRIG_PLANTED") in ("all", "whole") else 32
 OF_THE_CORE: list[dict[str, Any]] = yaml.safe_load((PLANTED / "faults.yaml").read_text(encoding="utf-8"))
 OF_THE_CHIP: list[dict[str, Any]] = yaml.safe_load((PLANTED / "rp2040.yaml").read_text(encoding="utf-8"))
 REFUSAL = "refusal"
+WRAPS_S = 200.0
 
 
 def planted(fault: dict[str, Any], folder: Path) -> None:
@@ -51,7 +52,8 @@ def test_check_device_finds_a_planted_fault_and_names_its_cost(fault, tmp_path):
         with pytest.raises(DeviceError, match=fault["cost"]):
             checked(tmp_path, tmp_path, ["identity"])
         return
-    report = checked(tmp_path, tmp_path, [*fault["found_by"], *fault.get("with", []), "throughout"])
+    names = [*fault["found_by"], *fault.get("with", []), "throughout"]
+    report = checked(tmp_path, tmp_path, names, WRAPS_S if fault.get("patient") else PATIENCE_S)
     failed = {outcome.check.name: outcome for outcome in report.of(Verdict.FAILED)}
     blocked = {outcome.check.name: outcome.why for outcome in report.outcomes if outcome.blocked}
     costs = [failed[name].check.cost for name in fault["found_by"] if name in failed]
