@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
 from rig.conformance.outcome import Check
-from rig.conformance.stand import LONGER_S, NEAR_COUNTS, Stand
+from rig.conformance.stand import LONGER_S, NEAR_COUNTS, Stand, event_words
 from rig.wire import Arm, Cycle, Disarm, EventCode, Halt, Home, MoveTo, PressUntil, ReplyResult, StateFlag
 
 _GROUP = "arming"
@@ -44,8 +44,12 @@ def _homing_halted(stand: Stand) -> bool:
     end = stand.ending(request, LONGER_S)
     if end is None:
         raise UnreadyError("a homing was halted, and no event ended it")
+    flags = stand.standstill().flags
+    if end.code != EventCode.FINISHED:
+        words = f"flag 1 (homed) is set behind a homing that ended with {event_words(end)}"
+        require(StateFlag.HOMED not in flags, words)
     # one that a halt disarms is another check's
-    return end.code == EventCode.HALTED and StateFlag.ARMED in stand.standstill().flags
+    return end.code == EventCode.HALTED and StateFlag.ARMED in flags
 
 
 def _speeds(stand: Stand) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from cobs import cobs
 
 from rig.conformance.dialogue import PIECE_BYTES, REPLY_S
 from rig.conformance.exceptions import require
@@ -15,6 +16,7 @@ _GROUP = "garbage"
 NOISE_BYTES = 4096
 NOISE_SEED = 90
 IDENTIFY_KIND = 0x40
+WRONG_AT = {3: "its payload", -2: "the low byte of its check sum", -1: "the high byte of its check sum"}
 
 
 def _in_step(stand: Stand, after: str) -> None:
@@ -24,13 +26,15 @@ def _in_step(stand: Stand, after: str) -> None:
 
 
 def _bad_crc(stand: Stand) -> str:
-    request = stand.talk.next_id()
-    sealed = bytearray(seal(bytes([IDENTIFY_KIND]) + request.to_bytes(2, "little") + b"\x55\x55"))
-    sealed[4] ^= 0x01  # one bit of the two last bytes of the payload; no 0x00 comes of it
-    stand.talk.send_bytes(b"\x00" + bytes(sealed))
-    stand.talk.listen(REPLY_S)
-    require(stand.talk.reply_to(request) is None, "it obeyed a frame with a wrong check sum")
-    _in_step(stand, "a frame with a wrong check sum")
+    for place, words in WRONG_AT.items():
+        request = stand.talk.next_id()
+        framed = seal(bytes([IDENTIFY_KIND]) + request.to_bytes(2, "little") + b"\x55\x55")
+        wrong = bytearray(cobs.decode(framed[:-1]))
+        wrong[place] ^= 0x01
+        stand.talk.send_bytes(b"\x00" + cobs.encode(bytes(wrong)) + b"\x00")
+        stand.talk.listen(REPLY_S)
+        require(stand.talk.reply_to(request) is None, f"it obeyed a frame with a wrong bit in {words}")
+        _in_step(stand, f"a frame with a wrong bit in {words}")
     return "not obeyed, and in step afterwards"
 
 

@@ -456,6 +456,7 @@ class Stand:
     def provoke(self, what: Provocation) -> float:
         """Have something done; how long it may take until it is there, in seconds."""
         self._provoked = what
+        self.kept["provoked"] = True
         self.provoker.provoke(what)
         return HAND_S if self.provoker.slow else LONGER_S
 

@@ -18,9 +18,11 @@ from rig.virtual import VirtualRig
 from rig.wire import (
     EventCode,
     Heartbeat,
+    Home,
     Identify,
     Limits,
     MoveTo,
+    PressUntil,
     Reply,
     ReplyResult,
     SampleBlock,
@@ -448,6 +450,56 @@ def never_says_that_it_moves(rig: VirtualRig) -> None:
     blocks(rig, lambda block: replace(block, status=block.status & np.uint8(0xFF - 0x04)))
 
 
+def force_limits_a_fifth_too_wide(rig: VirtualRig) -> None:
+    watches(
+        rig,
+        lambda limits: replace(
+            limits, min_force=limits.min_force * 6 // 5, max_force=limits.max_force * 6 // 5
+        ),
+    )
+
+
+def stop_bit_while_moving(rig: VirtualRig) -> None:
+    def shown(block):
+        return replace(block, status=block.status | np.uint8(0x10) * ((block.status & np.uint8(0x04)) > 0))
+
+    blocks(rig, shown)
+
+
+def presses_on_after_a_trip(rig: VirtualRig) -> None:
+    around_drive(
+        rig,
+        "_allowed",
+        lambda kept, command: True if isinstance(command, PressUntil) else kept(command),
+    )
+
+
+def homes_while_disarmed(rig: VirtualRig) -> None:
+    def refusal(kept, command):
+        found = kept(command)
+        return None if isinstance(command, Home) and found == ReplyResult.NOT_ARMED else found
+
+    around_drive(rig, "_refusal", refusal)
+
+
+def homing_presses_on(rig: VirtualRig) -> None:
+    def passed(kept, stretch, limits):
+        motion = rig.device.drive._motion
+        if motion is not None and motion.homing:
+            rig.device.drive._motion = replace(motion, begun_force=10.0**9)
+        return kept(stretch, limits)
+
+    around_drive(rig, "_passed", passed)
+
+
+def lets_itself_be_pushed(rig: VirtualRig) -> None:
+    def trip(kept, code, value):
+        if code != EventCode.STALLED or rig.device.drive._motion is not None:
+            kept(code, value)
+
+    around_drive(rig, "trip", trip)
+
+
 def stop_bit_inverted(rig: VirtualRig) -> None:
     blocks(rig, lambda block: replace(block, status=block.status ^ np.uint8(0x10)))
 
@@ -477,6 +529,7 @@ def force_always_new(rig: VirtualRig) -> None:
     blocks(rig, repeated)
 
 
+BESIDE = {"force-limit-pushed", "force-limit-pulled"}
 PHASES = {"stops-homing", "stops-a-press", "stops-cycles", "stops-a-hold"}
 
 SPOILT: list[tuple[Spoil, set[str]]] = [
@@ -492,7 +545,7 @@ SPOILT: list[tuple[Spoil, set[str]]] = [
     (never_retreats, {"retreat-after-trip"}),
     (ends_twice, {"motion-ends-once", "events-once"}),
     (halt_disarms, {"halt", *PHASES}),
-    (disarm_in_motion_stays_armed, {"disarm-halts"}),
+    (disarm_in_motion_stays_armed, {"disarm-halts", *PHASES}),
     (deaf_to_the_stop, {"trip-emergency-stop", "emergency-stop-timed", *PHASES}),
     (numbers_begin_again, {"stream-resets-nothing"}),
     (loses_samples, {"numbers-rise"}),
@@ -504,7 +557,7 @@ SPOILT_ELSEWHERE: list[tuple[Spoil, set[str], list[str]]] = [
     (moves_twice, {"motion-repeated"}, ["commands", "motion"]),
     (keeps_other_limits, {"limits-kept"}, ["commands"]),
     (early_heart, {"heartbeat-stop"}, ["heartbeat"]),
-    (arms_while_latched, {"arm-while-latched", "emergency-stop-open"}, ["trips"]),
+    (arms_while_latched, {"arm-while-latched", "emergency-stop-open", "stop-before-arming"}, ["trips"]),
     (clears_itself, {"emergency-stop-open"}, ["trips"]),
     (clears_while_open, {"emergency-stop-open"}, ["trips"]),
     (trips_twice, {"trip-ends-once"}, ["motion", "trips"]),
@@ -522,7 +575,7 @@ SPOILT_ELSEWHERE: list[tuple[Spoil, set[str], list[str]]] = [
     (trips_early_in_travel, {"inside-limits", "position-limit-upper"}, ["limits"]),
     (
         force_limits_with_the_wrong_sign,
-        {"push-standing", "push-moving", "pull-standing", "pull-moving"},
+        {"push-standing", "push-moving", "pull-standing", "pull-moving", *BESIDE},
         ["force"],
     ),
     (
@@ -548,7 +601,13 @@ SPOILT_ELSEWHERE: list[tuple[Spoil, set[str], list[str]]] = [
     (home_switch_ignored, {"home-switch"}, ["limits"]),
     (force_with_the_wrong_sign, {"force-sign"}, ["force-sign"]),
     (force_stuck, {"force-sign"}, ["force-sign"]),
-    (deaf_to_force_at_rest, {"push-standing", "pull-standing"}, ["force"]),
+    (deaf_to_force_at_rest, {"push-standing", "pull-standing", *BESIDE}, ["force"]),
+    (force_limits_a_fifth_too_wide, {*BESIDE}, ["force"]),
+    (stop_bit_while_moving, {"trouble-bits"}, ["move", "trouble-bits"]),
+    (presses_on_after_a_trip, {"approach-after-trip"}, ["approach-after-trip"]),
+    (homes_while_disarmed, {"motion-while-disarmed"}, ["motion-while-disarmed"]),
+    (homing_presses_on, {"home-resisted"}, ["home-resisted"]),
+    (lets_itself_be_pushed, {"pushed-standing"}, ["pushed-standing"]),
     (homing_goes_on, {"halt-homing"}, ["halt-homing"]),
     (never_says_that_it_moves, {"moving-bit"}, ["halt", "throughout"]),
     (stop_bit_inverted, {"status-at-rest"}, ["status-at-rest"]),
