@@ -18,6 +18,7 @@ import yaml
 from rig.calibration import Calibration
 from rig.core import load_yaml, read_text
 from rig.errors import InputError
+from rig.renamed import CALIBRATION_KEYS
 
 FORMAT = 1
 """Of the file; a later one is refused."""
@@ -40,11 +41,10 @@ def read_calibration(path: Path) -> Calibration:
     stated = content.pop("identity", None)
     if (version := content.pop("format", FORMAT)) != FORMAT:
         raise InputError(f"{path}: format: found {version!r}, expected {FORMAT}; a newer pressrig wrote it?")
-    unknown = sorted(set(content) - {"name", "force", "position", "delay", "frame", "play"})
+    parts = ("force", "position", "delay", "frame", "backlash")
+    unknown = sorted(set(content) - {"name", *parts, *CALIBRATION_KEYS})
     if unknown:
-        raise InputError(
-            f"{path}: {unknown[0]} is no part of a calibration; force, position, delay, frame, play are"
-        )
+        raise InputError(f"{path}: {unknown[0]} is not part of a calibration; {', '.join(parts)} are")
     calibration = Calibration.from_dict(content, where=str(path))
     if stated is not None and stated != calibration.identity:
         raise InputError(
@@ -90,7 +90,7 @@ def with_part(path: Path, **parts: Any) -> Calibration:
     Parameters
     ----------
     **parts
-        `force`, `position`, `delay`, `frame`, `play`, `name`.
+        `force`, `position`, `delay`, `frame`, `backlash`, `name`.
     """
     before = read_calibration(path) if path.exists() else Calibration()
     return replace(before, **parts)

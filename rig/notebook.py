@@ -137,7 +137,7 @@ def compare(
     quantities
         Names of columns; those that are usually compared if left out.
     by
-        What the groups are told apart by: "batch", "state", "operator" or "method".
+        What the groups are distinguished by: "batch", "state", "operator" or "method".
     against
         Group that the others are compared with; the first if left out.
     **how

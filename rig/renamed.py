@@ -1,6 +1,6 @@
 """Names that were given to quantities and options before, and what they are called now.
 
-Whoever types an old one, or keeps it in a file, is told the new one.
+Whoever types an old one, or keeps it in a file, gets a refusal with the new one.
 """
 
 from __future__ import annotations
@@ -19,7 +19,10 @@ QUANTITIES = {
 """Old name of a column, and its name now."""
 
 KEYS = {"dwell": "hold"}
-"""Old name of a key in a file, and its name now."""
+"""Old name of a key in a method's file, and its name now."""
+
+CALIBRATION_KEYS = {"play": "backlash", "play_mm": "backlash_mm", "give_mm": "deflection_mm"}
+"""Old name of a key in a calibration, and its name now."""
 
 
 def refuse_old_name(where: str, name: str) -> None:

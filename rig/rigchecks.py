@@ -46,7 +46,7 @@ class PieceCheck:
     capture, calibration
         Identities of the recording and of the calibration that read it.
     known, tolerance
-        What the piece is known to be, and how far a reading may be off; None where nobody said.
+        What the piece is known to be, and how far a reading may be off; None if not stated.
     reasons
         Why it was outside when it was judged; none if it was inside.
     depth_mm
@@ -96,7 +96,7 @@ class Verified:
     verdict
         The class with its range, or why there is none.
     expires
-        Last day on which it holds; None where nobody said so.
+        Last day on which it holds; None if not stated.
     """
 
     at: datetime

@@ -289,7 +289,7 @@ def _measured(path: Path, named: str | None, stated: Calibration) -> Calibration
         measured.position or stated.position,
         stated.delay if measured.delay == Delay() else measured.delay,
         stated.frame if measured.frame == Frame() else measured.frame,
-        measured.play,
+        measured.backlash,
         measured.name,
     )
 
@@ -329,7 +329,7 @@ def _limits(file: _File, calibration: Calibration) -> RigLimits:
         )
     _refuse_scale("force.per_count", calibration.force, force, "N")
     _refuse_scale("position.per_count", calibration.position, travel, "mm")
-    bent_mm = float(calibration.frame.give_mm(np.array([max(map(abs, force))]))[0])
+    bent_mm = float(calibration.frame.deflection_mm(np.array([max(map(abs, force))]))[0])
     if bent_mm > travel[1] - travel[0]:
         raise InputError(
             f"frame.compliance: by it the frame gives way by {bent_mm:g} mm at the limit of force, more than "

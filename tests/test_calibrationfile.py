@@ -6,7 +6,17 @@ from datetime import date
 import pytest
 import yaml
 
-from rig.calibration import Calibration, Delay, Frame, Play, ReadBy, Record, Scale, ScaleUncertainty, Share
+from rig.calibration import (
+    Backlash,
+    Calibration,
+    Delay,
+    Frame,
+    ReadBy,
+    Record,
+    Scale,
+    ScaleUncertainty,
+    Share,
+)
 from rig.calibrationfile import read_calibration, with_part, write_calibration
 from rig.errors import InputError
 from rig.rigfile import read_rig_file
@@ -36,7 +46,7 @@ WHOLE = Calibration(
         RECORD,
         ReadBy("0123456789abcdef", "fedcba9876543210", 21.5),
     ),
-    Play(0.03, 0.002, 9.0, RECORD),
+    Backlash(0.03, 0.002, 9.0, RECORD),
     "bench",
 )
 
@@ -81,14 +91,17 @@ def test_a_file_without_identity_is_owned_as_it_is(tmp_path):
     [
         ("force: {per_count_n: much}", r"force: not a calibration \(could not convert"),
         ("force: {zero_counts: 3}", r"force: not a calibration \('per_count_n' is missing\)"),
-        ("forse: {}", r"forse is no part of a calibration"),
+        ("forse: {}", r"forse is not part of a calibration"),
         ("format: 2", r"format: found 2, expected 1"),
         ("- 1", r"line 1: found a list, expected force"),
         ("force: [", r"line 1: not YAML"),
-        ("frame: {force_n: [5, 2], give_mm: [0.1, 0.2]}", r"frame: .*forces that do not rise from zero"),
-        ("frame: {force_n: [5], give_mm: []}", r"frame: .*1 forces and 0 gives"),
+        (
+            "frame: {force_n: [5, 2], deflection_mm: [0.1, 0.2]}",
+            r"frame: .*forces that do not rise from zero",
+        ),
+        ("frame: {force_n: [5], deflection_mm: []}", r"frame: .*1 forces and 0 deflections"),
         ("delay: {delay_s: .nan}", r"line 1: 'delay_s': found '.nan', expected a number that is finite"),
-        ("play: {play_mm: -1}", r"play: .*below zero"),
+        ("backlash: {backlash_mm: -1}", r"backlash: .*below zero"),
         (
             "force: {per_count_n: 1, unit_counts: 5, covariance_n2: [[1, 2]]}",
             r"force: .*covariance of 1 rows; expected 1 rows of 1",
@@ -128,11 +141,13 @@ frame: {compliance: "2 um/N"}
 
 
 def test_a_rig_takes_its_calibrations_parts_before_those_stated_in_its_own_file(tmp_path):
-    write_calibration(tmp_path / "calibrations" / "bench.yaml", Calibration(WHOLE.force, play=WHOLE.play))
+    write_calibration(
+        tmp_path / "calibrations" / "bench.yaml", Calibration(WHOLE.force, backlash=WHOLE.backlash)
+    )
     (tmp_path / "bench.yaml").write_text(RIG)
     calibration = read_rig_file(tmp_path / "bench.yaml").calibration
     assert calibration == Calibration(
-        WHOLE.force, Scale(0.005), Delay(0.004), Frame.straight(0.002), WHOLE.play
+        WHOLE.force, Scale(0.005), Delay(0.004), Frame.straight(0.002), WHOLE.backlash
     )
 
 

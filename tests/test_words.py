@@ -1,7 +1,9 @@
 """Texts in the program use standard terms; each word refused here has a plainer or standard replacement."""
 
 import ast
+import io
 import re
+import tokenize
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
@@ -11,7 +13,16 @@ ROOT = Path(__file__).parents[1]
 
 PACKAGES = sorted(path.name for path in (ROOT / "rig").iterdir() if (path / "__init__.py").exists())
 
-DOCUMENTS = ("README.md", "rig/guides/*.md", "firmware_notes/**/*.md", "configs/**/*.*")
+DOCUMENTS = (
+    "README.md",
+    "DEVELOPERS.md",
+    "rig/guides/*.md",
+    "firmware_notes/**/*.md",
+    "configs/**/*.*",
+    "rig/**/*.html",
+    "rig/**/*.js",
+    "rig/**/*.css",
+)
 
 TERMS = {
     r"foot exponent": "toe exponent",
@@ -39,20 +50,35 @@ TERMS = {
 }
 
 ALLOWED = {
-    # names of fields of the wire protocol and of a calibration file, which programs of others read
+    # names of fields of the wire protocol, which programs of others read
     "firmware_notes/protocol.md": ("dwell",),
-    "rig/calibrationfile.py": ("play",),
+    # a function of that name is shown in an example
+    "rig/register/near_ids.py": ("alike",),
 }
 """Terms that a file may keep."""
 
+OLD_WORDS = {"foot", "feet", "play", "dwell", "dwells", "alike", "unlike"}
+"""Parts that a public name (a column, a key, an option) may not have."""
+
+OLD_NAMES = {
+    # refused with the new name
+    "rig/renamed.py": OLD_WORDS,
+    "rig/cli/analyse.py": {"foot"},
+    "rig/cli/simulate.py": {"dwell"},
+    # the protocol's own fields
+    "rig/wire": {"dwell"},
+}
+"""Old words that the public names of a file or folder may keep."""
+
 
 def texts(source: str) -> Iterator[tuple[int, str]]:
-    """Return line and text of a module's literals, without docstrings."""
-    tree = ast.parse(source)
-    docstrings = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
-    for node in ast.walk(tree):
-        if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in docstrings:
+    """Return line and text of a module's literals, docstrings and comments."""
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.Constant) and isinstance(node.value, str):
             yield node.lineno, node.value
+    for token in tokenize.generate_tokens(io.StringIO(source).readline):
+        if token.type == tokenize.COMMENT:
+            yield token.start[0], token.string
 
 
 def refused(text: str) -> Iterator[str]:
@@ -62,6 +88,15 @@ def refused(text: str) -> Iterator[str]:
         found = re.search(rf"(?i)(?<![\w-])(?:{term})(?![\w-])", text)
         if found and " " in text.strip():
             yield f"{found[0]!r} -> {right}"
+
+
+def old_names(source: str) -> Iterator[tuple[int, str]]:
+    """Return line and text of literals that are a name with an old word in it."""
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.Constant) and isinstance(node.value, str):
+            name = node.value.lower()
+            if re.fullmatch(r"[a-z0-9_-]+", name) and OLD_WORDS & set(re.split(r"[_-]", name)):
+                yield node.lineno, node.value
 
 
 def found_in(path: Path, numbered: Iterable[tuple[int, str]]) -> list[str]:
@@ -84,12 +119,26 @@ def test_texts_use_standard_terms(package: str) -> None:
     assert not found, "\n".join(found)
 
 
+def test_columns_keys_and_options_have_no_old_names() -> None:
+    found = []
+    for path in sorted((ROOT / "rig").rglob("*.py")):
+        name = path.relative_to(ROOT).as_posix()
+        kept = {word for place, words in OLD_NAMES.items() if name.startswith(place) for word in words}
+        found += [
+            f"{name}:{line}: {text!r}"
+            for line, text in old_names(path.read_text(encoding="utf-8"))
+            if not kept & set(re.split(r"[_-]+", text.lower()))
+        ]
+    assert not found, "\n".join(found)
+
+
 @pytest.mark.parametrize("pattern", DOCUMENTS)
 def test_documents_and_examples_use_standard_terms(pattern: str) -> None:
     files = [
         path
         for path in sorted(ROOT.glob(pattern))
-        if path.suffix in (".md", ".yaml", ".csv", ".service") and "node_modules" not in path.parts
+        if path.suffix in (".md", ".yaml", ".csv", ".service", ".html", ".js", ".css")
+        and "node_modules" not in path.parts
     ]
     assert files
     found = [
@@ -101,6 +150,11 @@ def test_documents_and_examples_use_standard_terms(pattern: str) -> None:
 
 
 def test_a_refused_term_is_found_with_its_line() -> None:
-    source = 'A = 1\nC = "Nobody said so."\nB = f"{A} check pieces: alike"\n'
+    source = 'A = 1\nC = "Nobody said so."\nB = f"{A} check pieces: alike"  # of a dwell\n'
     problems = [(line, problem) for line, text in texts(source) for problem in refused(text)]
-    assert [line for line, _ in problems] == [2, 3, 3]
+    assert [line for line, _ in problems] == [2, 3, 3, 3]
+
+
+def test_an_old_name_is_found_whatever_stands_around_it() -> None:
+    source = 'A = {"dwell_s": 1, "display": 2, "hold_s": 3}\nB = "--foot-exponent"\n'
+    assert {text for _, text in old_names(source)} == {"dwell_s", "--foot-exponent"}

@@ -249,7 +249,7 @@ def answer_nip(pieces: Sequence[NipPiece], nip: Nip, although: Sequence[str] = (
     ------
     InputError
         If there is no piece, one has no curve or does not reach the wanted force, or they were measured
-        unlike.
+        under different conditions.
     """
     base, base_rate = _at_commonest_rate(pieces)
     said = pooled_although([each.result for each in base], "batch", although)
@@ -355,12 +355,12 @@ def _at_commonest_rate(pieces: Sequence[NipPiece]) -> tuple[list[NipPiece], floa
     by_hand = all(each.result.circumstances.get("method") == BY_HAND for each in pieces)
     ratio = HAND_RATIO if by_hand else SAME_RATE
 
-    def alike(rate: float) -> list[NipPiece]:
+    def at_rate(rate: float) -> list[NipPiece]:
         low, high = rate / ratio, rate * ratio
         return [each for each, other in zip(pieces, rates, strict=True) if low <= other <= high]
 
-    rate = max(known, key=lambda each: (len({p.result.piece for p in alike(each)}), each))
-    base = alike(rate)
+    rate = max(known, key=lambda each: (len({p.result.piece for p in at_rate(each)}), each))
+    base = at_rate(rate)
     return base, float(np.mean([each.result.values[RATE] for each in base]))
 
 
@@ -398,7 +398,7 @@ def _read(piece: NipPiece, nip: Nip) -> PieceResult:
     ends = np.append(x[inside], deflection_mm)
     energy_mj = float(np.trapezoid(np.append(force_n[inside], np.interp(deflection_mm, x, force_n)), ends))
     size_mm = piece.size_mm.value
-    # relative standard uncertainties of force and position from the calibration, as far as they are said
+    # relative standard uncertainties of force and position from the calibration, as far as they are stated
     found = []
     for name in ("peak_force_n", "peak_deflection_mm"):
         value, u = result.values.get(name, 0.0), result.u_shared.get(name, float("nan"))
@@ -464,7 +464,7 @@ def _travel_share(
 def _in_gap(piece: PieceResult, gap_mm: float) -> PieceResult:
     """With the force in a gap, not-a-number deeper than it was pressed.
 
-    What shifts the gap of all pieces alike shifts the force by the slope.
+    What shifts the gap of all pieces equally shifts the force by the slope.
     """
     assert piece.curve is not None
     x, force_n = _rising(piece.curve, piece)

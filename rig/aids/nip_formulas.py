@@ -27,7 +27,7 @@ _ALWAYS = (
     ),
     Formula(
         "energy lost per pass",
-        "E = h times the integral of F from 0 to d, h = (energy in - energy back) / energy in of the whole "
+        "E = h times the integral of F from 0 to d, h = (absorbed - returned) / absorbed energy of the whole "
         "measured loop",
         COMMON_PRACTICE,
         "exact only at the depth to which the loop was measured; one squeeze per pass, at test speed; a "

@@ -62,7 +62,7 @@ def patch_length_mm(wheel_mm: float, piece_mm: float, overlap_mm: float) -> floa
     wheel_mm, piece_mm
         Radii.
     overlap_mm
-        At this side: half of the deflection where both sides give alike.
+        At this side: half of the deflection where both sides deform equally.
 
     Raises
     ------

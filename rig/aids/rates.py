@@ -3,7 +3,7 @@
 Problem: a line squeezes a piece in hundredths of a second, a platen in seconds, and foam pushes back harder
 when it is hurried. Plan: force at one and the same deflection, each piece compared with itself only; its
 logarithm is a straight line over the logarithm of the rate, with one slope for all pieces, found by least
-squares. What lies outside the measured rates is said to be extrapolated. Cost: none.
+squares. What lies outside the measured rates is marked as extrapolated. Cost: none.
 """
 
 from __future__ import annotations

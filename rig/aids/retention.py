@@ -163,7 +163,7 @@ def answer_pull(pieces: Sequence[PulledPiece], although: Sequence[str] = ()) -> 
     Raises
     ------
     InputError
-        If no pull of a piece has a peak, or pieces were measured unlike.
+        If no pull of a piece has a peak, or pieces were measured under different conditions.
     """
     if not pieces:
         raise InputError("pull: found no capture, expected at least one with a pull")

@@ -1,12 +1,12 @@
 """The force zero of each cycle, from the no-load stretches on both sides of its contact.
 
-Problem: the samples next to a contact already carry the specimen's foot, which is below what detects a
+Problem: the samples next to a contact already carry the specimen's toe region, which is below what detects a
 contact.
 
 Plan: from how fast the force rises just after detection, take how far before it the specimen can have been
 touched (for F = k d^n with n up to 2 the way from detection to four times that force is at least the way
 from touch to detection). Samples nearer than that are left out; the mean of the nearest clean ones on
-either side is the zero there, and it runs straight between the two. How far it strays from that is told by
+either side is the zero there, and it runs straight between the two. How far it strays from that is found by
 how it changed in all cycles so far.
 """
 
@@ -71,7 +71,8 @@ class Baseline:
     u_n, tilt_u_n
         Standard uncertainties of the zero, and of its difference between the two strokes.
     loading_first
-        First sample that belongs to the loading stroke with its foot: the last clean one before contact.
+        First sample that belongs to the loading stroke with its toe region: the last clean one before
+        contact.
     unloading_last
         Last sample that belongs to the unloading stroke: the first clean one behind it.
     one_sided
@@ -116,7 +117,7 @@ def baseline(
     steady_u_n
         What averaging does not take off a steady force; None: what the quantisation leaves.
     walk_noise_n
-        Noise of a sample that the zero's wander is told from; None: that of `noise`.
+        Noise of a sample that the zero's wander is found from; None: that of `noise`.
     drift_doubt
         Times what the zero's wander is uncertain by.
     record
@@ -129,7 +130,7 @@ def baseline(
     zero_n = cycles.zero_n.copy()
     clean = _clean_sides(signals, cycles, contact, zero_n, detection_n, noise=noise)
     before_n, most_n = _before(signals, clean, window), MISLED_SHARE * detection_n
-    # a zero that crept since it was last looked at put contact elsewhere on the foot: it is found again
+    # a zero that crept since it was last looked at put contact elsewhere on the toe region: it is found again
     again = np.flatnonzero(np.abs(before_n - zero_n) > most_n)
     if len(again):
         zero_n[again] = before_n[again]
@@ -253,7 +254,7 @@ def _clean_sides(
 def _fixed(found: Baseline, fixed: ForceZero, seen: BoolArray) -> Baseline:
     """The same stretches with a zero that was recorded or stated.
 
-    Where nobody asked for it, untouched stretches that show another force say how far it may be off.
+    Where no policy was requested, untouched stretches that show another force say how far it may be off.
     """
     count = len(found.at_contact_n)
     none = np.zeros(count)

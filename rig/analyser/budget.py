@@ -2,7 +2,7 @@
 
 The calibration's parts come from the propagation. The reading's parts are found by doubling: with one source
 of doubt doubled, the stated variance rises by three times that source's share. (Halved, it would not fall: a
-fit that is told of half its noise takes the rest for a misfit.) What no source accounts for is how far turns
+fit that is given half its noise takes the rest for a misfit.) What no source accounts for is how far turns
 between samples, chords and fits can be trusted.
 """
 

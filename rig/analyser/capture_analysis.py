@@ -14,12 +14,12 @@ from datetime import date
 
 import numpy as np
 
+from rig.analyser.backlash import freed_of_backlash
 from rig.analyser.examined import Examined
 from rig.analyser.loops import LoopKeeper
 from rig.analyser.outside import flagged_outside
 from rig.analyser.peak import arrival_s
 from rig.analyser.plausible import without_absurd
-from rig.analyser.play import freed_of_play
 from rig.analyser.propagation import Propagation
 from rig.analyser.relaxation import RETENTION_AFTER_S, PronySeries, fit_prony, force_retention_pct
 from rig.analyser.result import CaptureResult, Loop
@@ -206,7 +206,7 @@ class CaptureAnalysis:
         return replace(result, warnings=told)
 
     def _about_calibration(self) -> tuple[str, ...]:
-        """Nothing is said of figures that there are none of."""
+        """Warnings of the calibration; none without a cycle."""
         return self._applied.complaints(self.recorded_on) if self._tally.cycles else ()
 
     def _kept(self) -> ColumnTable:
@@ -277,7 +277,7 @@ class CaptureAnalysis:
             self._applied.frame,
             self._recorded_zero,
             {_SOFTENING: self._softening_depth(segment, noise)},
-            self._applied.play.mm > 0,
+            self._applied.backlash.mm > 0,
             zero=self._segmenter.zero,
         )
         assert self._propagation is not None
@@ -287,7 +287,7 @@ class CaptureAnalysis:
         columns = self._propagation.widen(segment, context, columns)
         columns |= self._relaxation_columns(segment, columns)
         direction = segment.signals.direction
-        signals = freed_of_play(segment.signals, segment.cycles, self._applied.play.mm)
+        signals = freed_of_backlash(segment.signals, segment.cycles, self._applied.backlash.mm)
         self._keeper.take(replace(segment, signals=signals), columns, self._applied.frame)
         if state.points is None and state.samples_in_cycles == 0:
             cycles = segment.cycles
@@ -343,7 +343,7 @@ class CaptureAnalysis:
             if self._state.prony is None and not spoilt(columns["flags"][row : row + 1], [names[0]])[0, 0]:
                 part = slice(int(cycles.contact[row]), hold.stop)
                 pressed_n = signals.force_n[part] - columns["zero_n"][row]
-                frame_mm = self._applied.frame.give_mm(pressed_n)
+                frame_mm = self._applied.frame.deflection_mm(pressed_n)
                 deflection_mm = signals.position_mm[part] - frame_mm - columns["contact_mm"][row]
                 self._state.prony = fit_prony(signals.time_s[part], deflection_mm, pressed_n)
         return result
@@ -369,8 +369,8 @@ def _shallow_flagged(flags: FloatArray, depth_mm: FloatArray) -> FloatArray:
     if good.sum() < 3:
         return flags
     usual_mm = np.median(depth_mm[good])
-    alike = np.abs(depth_mm[good] - usual_mm) <= ALIKE_SHARE * usual_mm
-    if 2 * np.count_nonzero(alike) < len(alike):
+    usual = np.abs(depth_mm[good] - usual_mm) <= ALIKE_SHARE * usual_mm
+    if 2 * np.count_nonzero(usual) < len(usual):
         return flags  # presses that grow deeper, say, have no usual depth
     shallow = good & (depth_mm < SHALLOW_SHARE * usual_mm)
     return np.where(shallow, flags.astype(np.int64) | Flag.SHALLOW, flags).astype(np.float64)

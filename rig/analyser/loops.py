@@ -47,9 +47,9 @@ class _Picture:
         )
         zero_n = self.columns["zero_n"][row]
         force_n = signals.force_n[picked] - zero_n
-        position_mm = signals.position_mm[picked] - self.frame.give_mm(force_n)
+        position_mm = signals.position_mm[picked] - self.frame.deflection_mm(force_n)
         deepest = cycles.load_end[row]
-        frame_mm = self.frame.give_mm(signals.force_n[deepest] - zero_n)
+        frame_mm = self.frame.deflection_mm(signals.force_n[deepest] - zero_n)
         deepest_mm = signals.position_mm[deepest] - frame_mm
         origin_mm = deepest_mm - self.columns["peak_deflection_mm"][row]
         number = int(cycles.number[row])
@@ -57,7 +57,7 @@ class _Picture:
 
 
 def _picked(loading: IntArray, hold: IntArray, unloading: IntArray, points: int) -> tuple[IntArray, int, int]:
-    """At most so many samples, few of them of a hold, which would leave the strokes none; and the places in
+    """At most this many samples, few of them of a hold, which would leave the strokes none; and the places in
     them of the last one of loading and the first one of unloading."""
     hold = hold[:: -(-len(hold) // (points // HOLD_SHARE)) or 1]
     stride = -(-(len(loading) + len(unloading)) // (points - len(hold) - 2)) or 1
@@ -74,7 +74,7 @@ class LoopKeeper:
     Attributes
     ----------
     spread
-        Every so many cycles one, the stride doubling as they become many; at most `LOOPS`.
+        Every this many cycles one, the stride doubling as they become many; at most `LOOPS`.
     latest
         The newest cycles; at most `LATEST_LOOPS`, of at most `LATEST_POINTS` points.
     """

@@ -1,7 +1,7 @@
 """Every quantity of every cycle of a segment, as columns.
 
-Plan: zeros, feet and peaks come from the samples; each stroke is then reduced to nodes, and all else is
-read off those tables, a block of cycles at a time. Nothing here remembers an earlier segment except
+Plan: zeros, toe regions and peaks come from the samples; each stroke is then reduced to nodes, and all else
+is read off those tables, a block of cycles at a time. Nothing here remembers an earlier segment except
 through the data that it is given.
 """
 
@@ -17,11 +17,11 @@ from rig.analyser.baseline import Baseline, baseline
 from rig.analyser.blocks import MOST_BLOCKS, Blocks, block_means, even_blocks, stroke_blocks
 from rig.analyser.breaks import Breaks, Pressed, find_breaks, loaded_until, went_on_mm
 from rig.analyser.curves import Knee
-from rig.analyser.foot import Foot, FootZone, fit_feet
 from rig.analyser.peak import Side, Turn, find_turns
 from rig.analyser.ragged import BoolArray, Nodes, first_above, first_below, means
 from rig.analyser.roughness import Roughness, RoughnessRecord
 from rig.analyser.strokes import END_REACH, Columns, Contacts, Context, Strokes
+from rig.analyser.toe import ToeFit, ToeZone, fit_toes
 from rig.analyser.wander import ZeroRecord
 from rig.calibration import Frame, Signals
 from rig.samples import FloatArray, IntArray
@@ -76,7 +76,7 @@ def measure(
     first
         First contact of the recording, if it lies in an earlier segment.
     turns_in
-        Signals in which turns are looked for, where those of the segment were freed of a play.
+        Signals in which turns are looked for, where those of the segment were freed of a backlash.
     zeros
         How the force zero changed in earlier segments; these cycles are added. None: nothing is known.
     rough
@@ -137,9 +137,9 @@ def _measure_block(
     going = stroke_blocks(signals.position_mm, cycles.unload_start, zero.unloading_last, turn_last=False)
     unloading = _reversed(_stroke(signals, going, zero, cycles.contact, frame))
     worth = rough.take((loading, unloading), noise, context.detection_n)
-    foot = _feet(signals, cycles, zero, context, worth, peak_n=rough_peak_n, which=~headless)
+    toe = _toes(signals, cycles, zero, context, worth, peak_n=rough_peak_n, which=~headless)
     zeroed = context.recorded_zero & headless & _zero_in_reach(signals.position_mm, cycles)
-    contact, contact_u = _stretch_contacts(foot, kept, carried, zeroed)
+    contact, contact_u = _stretch_contacts(toe, kept, carried, zeroed)
     if first is None:
         first = _first_datum(contact, contact_u)
     origin, origin_u = contact, contact_u
@@ -147,7 +147,9 @@ def _measure_block(
         origin = np.where(np.isfinite(contact), first.contact_mm, np.nan)
         origin_u = np.where(np.isfinite(contact), first.contact_u_mm, np.nan)
 
-    turn = find_turns(turns_in or signals, cycles, noise, context.deadband_mm, play=context.behind_play)
+    turn = find_turns(
+        turns_in or signals, cycles, noise, context.deadband_mm, backlash=context.behind_backlash
+    )
     near_mm, far_mm = (
         np.nan_to_num(contact + share * (turn.x_mm - contact), nan=np.inf)
         for share in _reach_of_initial(context)
@@ -173,7 +175,7 @@ def _measure_block(
         rough=worth,
     )
     columns: Columns = (
-        _contact_columns(foot, headless)
+        _contact_columns(toe, headless)
         | strokes.peak_columns(origin, origin_u)
         | strokes.energy_columns(cycles)
         | strokes.stiffness_columns()
@@ -211,7 +213,7 @@ def _measure_block(
     return columns, datum, first
 
 
-def _feet(
+def _toes(
     signals: Signals,
     cycles: Cycles,
     zero: Baseline,
@@ -220,13 +222,13 @@ def _feet(
     *,
     peak_n: FloatArray,
     which: BoolArray,
-) -> Foot:
+) -> ToeFit:
     """Feet of the cycles that begin with a touch; not-a-number for the others."""
-    foot = Foot.unknown(len(cycles))
+    toe = ToeFit.unknown(len(cycles))
     rows = np.flatnonzero(which)
     if not len(rows):
-        return foot
-    zone = FootZone(
+        return toe
+    zone = ToeZone(
         signals.position_mm,
         signals.force_n,
         zero.loading_first,
@@ -238,7 +240,7 @@ def _feet(
         rough,
         context.frame,
     ).selected(rows)
-    fitted = fit_feet(
+    fitted = fit_toes(
         zone,
         peak_n[rows],
         context.noise,
@@ -246,14 +248,14 @@ def _feet(
         contact_force_n=context.contact_force_n,
         exponent=context.settings.toe_exponent,
     )
-    return foot.replaced(rows, fitted, np.arange(len(rows)))
+    return toe.replaced(rows, fitted, np.arange(len(rows)))
 
 
 def _stretch_contacts(
-    foot: Foot, kept: BoolArray, carried: Datum | None, recorded: BoolArray
+    toe: ToeFit, kept: BoolArray, carried: Datum | None, recorded: BoolArray
 ) -> tuple[FloatArray, FloatArray]:
     """Contact of each cycle's stretch: its own, or that of the press in which contact was last made."""
-    contact, contact_u = foot.contact_mm.copy(), foot.contact_u_mm.copy()
+    contact, contact_u = toe.contact_mm.copy(), toe.contact_u_mm.copy()
     contact[recorded], contact_u[recorded] = 0.0, 0.0
     own = np.where(kept, -1, np.arange(len(kept)))
     source = np.maximum.accumulate(own)
@@ -286,7 +288,7 @@ def _pressed(
     samples = np.arange(len(signals))[part]
     zero_n = zero.at_contact_n[row] + zero.per_sample_n[row] * (samples - contact[row])
     force_n = signals.force_n[part] - zero_n
-    return signals.position_mm[part] - frame.give_mm(force_n), force_n
+    return signals.position_mm[part] - frame.deflection_mm(force_n), force_n
 
 
 def _break_columns(columns: Columns, breaks: Breaks, zero: Baseline, origin_mm: FloatArray) -> Columns:
@@ -336,10 +338,10 @@ def _energy_to_break(
 
 
 def _stroke(signals: Signals, blocks: Blocks, zero: Baseline, contact: IntArray, frame: Frame) -> Nodes:
-    """Nodes of a stroke, free of force zero and of the frame's own give."""
+    """Nodes of a stroke, free of force zero and of the frame's own deflection."""
     x_mm, force_n = block_means([signals.position_mm, signals.force_n], blocks)
     force_n = force_n - zero.at(blocks.middle, contact)
-    return Nodes.of(x_mm - frame.give_mm(force_n), force_n, blocks.count)
+    return Nodes.of(x_mm - frame.deflection_mm(force_n), force_n, blocks.count)
 
 
 def _reach_of_initial(context: Context) -> tuple[float, float]:
@@ -381,13 +383,15 @@ def _reversed(nodes: Nodes) -> Nodes:
 
 
 def _single(signals: Signals, index: IntArray, zero: Baseline, contact: IntArray, frame: Frame) -> Side:
-    """Single samples, free of force zero and of the frame's own give."""
+    """Single samples, free of force zero and of the frame's own deflection."""
     force_n = signals.force_n[index] - zero.at(index[:, None].astype(np.float64), contact)[:, 0]
-    return Side(signals.position_mm[index] - frame.give_mm(force_n), force_n, np.ones(len(index), np.int64))
+    return Side(
+        signals.position_mm[index] - frame.deflection_mm(force_n), force_n, np.ones(len(index), np.int64)
+    )
 
 
 def _freed(turn: Turn, zero: Baseline, cycles: Cycles, frame: Frame) -> Turn:
-    """Turns free of force zero and of the frame's own give."""
+    """Turns free of force zero and of the frame's own deflection."""
     sides = []
     for side, index in (
         (turn.loading, cycles.load_end),
@@ -395,20 +399,20 @@ def _freed(turn: Turn, zero: Baseline, cycles: Cycles, frame: Frame) -> Turn:
         (turn.over, cycles.load_end),
     ):
         force_n = side.force_n - zero.at(index[:, None].astype(np.float64), cycles.contact)[:, 0]
-        sides.append(Side(side.x_mm - frame.give_mm(force_n), force_n, side.count, side.doubt_n))
-    x_mm = turn.x_mm - frame.give_mm(sides[0].force_n)
+        sides.append(Side(side.x_mm - frame.deflection_mm(force_n), force_n, side.count, side.doubt_n))
+    x_mm = turn.x_mm - frame.deflection_mm(sides[0].force_n)
     return Turn(x_mm, turn.u_mm, sides[0], sides[1], turn.crept, sides[2], turn.over_mj)
 
 
-def _contact_columns(foot: Foot, headless: BoolArray) -> Columns:
+def _contact_columns(toe: ToeFit, headless: BoolArray) -> Columns:
     own = np.where(headless, np.nan, 0.0)
     return {
-        "contact_mm": foot.contact_mm + own,
-        "contact_mm_u": foot.contact_u_mm + own,
-        "contact_at_force_mm": foot.at_force_mm + own,
-        "contact_at_force_mm_u": foot.at_force_u_mm + own,
-        "toe_exponent": foot.exponent + own,
-        "toe_exponent_u": foot.exponent_u + own,
+        "contact_mm": toe.contact_mm + own,
+        "contact_mm_u": toe.contact_u_mm + own,
+        "contact_at_force_mm": toe.at_force_mm + own,
+        "contact_at_force_mm_u": toe.at_force_u_mm + own,
+        "toe_exponent": toe.exponent + own,
+        "toe_exponent_u": toe.exponent_u + own,
     }
 
 

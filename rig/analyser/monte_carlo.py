@@ -4,7 +4,7 @@ The examined cycles are measured many times, each time with a calibration drawn 
 evidence allows and with fresh noise on every sample (JCGM 101:2008). What the reading leaves beyond noise
 (resolution, drift of the zero, turns and fits) is not independent from sample to sample, and cannot be drawn
 for each; it is added to the quantities as the budget states it. A drawn sample has the recorded noise in it
-and the drawn one, and is measured as what it is: a fit that was told of half its noise would take it for a
+and the drawn one, and is measured as what it is: a fit that was given half its noise would take it for a
 misfit, and end elsewhere. Cost: one analysis of the examined cycles for each draw.
 """
 

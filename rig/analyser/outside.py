@@ -13,7 +13,8 @@ from rig.segmenter import Flag, Segment
 def flagged_outside(segment: Segment, columns: Columns, calibration: Calibration) -> FloatArray:
     """Flags of cycles, those beyond the range of the force, the position or the frame among them.
 
-    Readings there still become numbers, of a curve that goes on as it ended; nobody has compared them.
+    Readings there still become numbers, of a curve that goes on as it ended; they were not compared with a
+    reference.
     """
     flags, cycles, signals = columns["flags"], segment.cycles, segment.signals
     outside = np.zeros(len(flags), bool)

@@ -110,7 +110,7 @@ class Turn:
 
 
 def find_turns(
-    signals: Signals, cycles: Cycles, noise: MeasuringNoise, deadband_mm: float, *, play: bool = False
+    signals: Signals, cycles: Cycles, noise: MeasuringNoise, deadband_mm: float, *, backlash: bool = False
 ) -> Turn:
     """Deepest points of presses.
 
@@ -118,9 +118,9 @@ def find_turns(
     ----------
     deadband_mm
         Samples this near to the deepest one belong to the turn.
-    play
-        Whether positions are read behind a play: the reading then rests at the turn, which lifts a parabola
-        by as much as a sharp turn lies above it.
+    backlash
+        Whether positions are read behind a backlash: the reading then rests at the turn, which lifts a
+        parabola by as much as a sharp turn lies above it.
     """
     x_mm = signals.position_mm
     index, near = _near(x_mm, cycles.load_end, cycles, deadband_mm)
@@ -130,7 +130,7 @@ def find_turns(
     dense = np.flatnonzero(np.count_nonzero(near, axis=1) >= DENSE)
     if len(dense):
         rise[dense], rise_u[dense] = _parabola(
-            height[dense], near[dense], noise.position_mm, CUSP_SHARE / 3 * (not play)
+            height[dense], near[dense], noise.position_mm, CUSP_SHARE / 3 * (not backlash)
         )
     peak_mm = x_mm[cycles.load_end] + rise
     crept = np.zeros(len(peak_mm), bool)
@@ -215,7 +215,7 @@ def _between_samples(height: FloatArray, inside: BoolArray, noise_mm: float) -> 
     Notes
     -----
     1. The lines through two samples on either side meet above the turn: for braking over b steps by b/2 of a
-       step, if the speeds are alike.
+       step, if the speeds are equal.
     2. A sample at d steps from the turn lies below both lines by (b - d)^2 / (2 b) steps, as long as it is
        braked: from that follows b, and with it the turn. Where it lies on a line, b is anything up to d.
     3. Braking over more than about a step bends the lines themselves: then the parabola through the largest

@@ -38,9 +38,9 @@ def without_absurd(segment: Segment, columns: Columns, context: Context) -> Colu
         return columns
     reach_mm, reach_n = float(np.ptp(x_mm)), float(np.ptp(force_n))
     # a frame that gives, and a recorded zero of position, lie outside the positions themselves
-    give_mm = float(np.abs(context.frame.give_mm(np.array(reach_n))))
+    deflection_mm = float(np.abs(context.frame.deflection_mm(np.array(reach_n))))
     zero_mm = float(np.abs(x_mm).min()) if context.recorded_zero else 0.0
-    far_mm = (1 + BEYOND) * reach_mm + give_mm + zero_mm
+    far_mm = (1 + BEYOND) * reach_mm + deflection_mm + zero_mm
     far_n = (1 + BEYOND) * max(reach_n, float(np.abs(force_n).max()))
     way_mm = np.maximum(np.abs(x_mm[cycles.load_end] - x_mm[cycles.contact]), reach_mm * 1e-3)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -65,7 +65,7 @@ def without_absurd(segment: Segment, columns: Columns, context: Context) -> Colu
             most = np.inf
         size = np.abs(value)
         if name in place_mm:
-            size = np.where((value >= low_mm - give_mm) & (value <= high_mm), 0.0, np.inf)
+            size = np.where((value >= low_mm - deflection_mm) & (value <= high_mm), 0.0, np.inf)
         with np.errstate(invalid="ignore"):
             absurd = (size > most) | (u > most) | (u < 0) | np.isinf(value) | np.isinf(u)
         kept[name] = np.where(absurd, np.nan, value)

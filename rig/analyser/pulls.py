@@ -4,8 +4,9 @@ Problem: a part that is held by friction first gives with its clamps, then slips
 off; noise makes every largest sample too large, and the force zero wanders between pulls. Plan: a pull is a
 stretch below a multiple of the noise, with two levels so that noise does not cut it; its zero comes from the
 unloaded stretches before and after; a straight line through its first give tells what is slip from what is
-give, clamps and frame included. Play is taken up before a pull begins, since the platen has been on its way
-out for longer. All numbers of a pull are positive. Cost: a few passes over the samples, a line for each pull.
+give, clamps and frame included. Backlash is taken up before a pull begins, since the platen has been on its
+way out for longer. All numbers of a pull are positive. Cost: a few passes over the samples, a line for each
+pull.
 """
 
 from __future__ import annotations
@@ -171,7 +172,7 @@ class Pull:
 
     @property
     def slip_counts(self) -> bool:
-        """Whether what is said of its slip may."""
+        """Whether its slip may be reported."""
         return not self.flags
 
     def as_dict(self) -> dict[str, Any]:
@@ -249,8 +250,8 @@ def flagged_beyond(
 ) -> tuple[tuple[Pull, ...], float]:
     """Pulls with those flagged that go beyond what the calibration was compared with.
 
-    Readings there still become numbers, of a curve that goes on as it ended; nobody has compared them. A
-    scale that nobody measured has no such range.
+    Readings there still become numbers, of a curve that goes on as it ended; they were not compared with a
+    reference. A scale that was not measured has no such range.
 
     Parameters
     ----------

@@ -1,14 +1,14 @@
 """How a permanent set recovers after the load has gone, and how far it may be foreseen.
 
 Problem: a squeezed piece comes back for hours, fast at first and then slower and slower; ten light touches
-spaced by the logarithm of time have to say where it will be tomorrow. Several laws describe the touches alike
-and part company behind the last one. Plan: two laws are fitted, a line over the logarithm of time and a
-stretched exponential that ends at a set which stays. The corrected Akaike criterion chooses; the law of four
-parameters is in the choice only where the touches determine all four. The law's own interval holds if the
-recovery goes on by that law. The stated uncertainty and interval assume only that the recovery slows down all
-the time: they reach over every sum of decaying exponentials, of any number, that the touches do not
-contradict. Power laws, stretched exponentials and the logarithm are such sums too. A forecast reaches one
-decade beyond the last touch at most. Cost: about 10 ms.
+spaced by the logarithm of time have to say where it will be tomorrow. Several laws describe the touches
+equally well and part company behind the last one. Plan: two laws are fitted, a line over the logarithm of
+time and a stretched exponential that ends at a set which stays. The corrected Akaike criterion chooses; the
+law of four parameters is in the choice only where the touches determine all four. The law's own interval
+holds if the recovery goes on by that law. The stated uncertainty and interval assume only that the recovery
+slows down all the time: they reach over every sum of decaying exponentials, of any number, that the touches
+do not contradict. Power laws, stretched exponentials and the logarithm are such sums too. A forecast reaches
+one decade beyond the last touch at most. Cost: about 10 ms.
 
 References
 ----------
@@ -243,7 +243,7 @@ def fit_recovery(
         and their scatter is taken from the fit.
     shared_u_mm
         The part of each `set_mm_u` that all have in common, such as that of the first contact: it moves all
-        sets alike, says nothing of the law, and is added to a forecast.
+        sets equally, says nothing of the law, and is added to a forecast.
 
     Returns
     -------

@@ -28,7 +28,7 @@ class Loop:
         Shape (n,).
     load_end, unload_start
         Places in them of the last sample of loading and the first one of unloading; a hold lies between.
-        None where nobody said.
+        None if not stated.
     """
 
     cycle: int

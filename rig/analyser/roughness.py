@@ -243,7 +243,7 @@ def _differences(nodes: Nodes, in_contact_n: float) -> tuple[FloatArray, FloatAr
             span = order * lag
             run_mm = nodes.x_mm[:, span:] - nodes.x_mm[:, :-span]
             rise_n = nodes.force_n[:, span:] - nodes.force_n[:, :-span]
-            # a platen that moves unevenly bends force and position alike
+            # a platen that moves unevenly bends force and position together
             slope = rise_n / np.where(run_mm != 0, run_mm, np.inf)
             left_n[at, ORDERS.index(order), :, span // 2 : columns - span // 2] = np.where(
                 inside, (force_n - slope * x_mm) / sqrt(comb(2 * order, order)), np.nan

@@ -4,7 +4,7 @@ Problem: a hundred columns of eighty thousand cycles are some eighty megabytes, 
 days. Plan: an analysis hands its blocks of columns to a store, and reads a table back from it, a column or
 some rows at a time; what the store does with them is its own matter. In memory is the default; a command
 may hand in one that writes to the disk; without any, blocks are only returned. Cost: one further pass over
-the rows at the end, since half presses are told from whole ones by the median of all.
+the rows at the end, since half presses are distinguished from whole ones by the median of all.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ class RowStore(Protocol):
     """Keeps blocks of columns; every block has the same names in the same order."""
 
     def add(self, block: Columns) -> None:
-        """Take the next rows. Nobody changes the block afterwards."""
+        """Take the next rows. The block does not change afterwards."""
 
     def table(self) -> ColumnTable:
         """All rows so far; without any, a table without columns."""

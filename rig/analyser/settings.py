@@ -77,7 +77,7 @@ class AnalysisSettings:
     free_height_mm
         Height of the untouched specimen.
     toe_exponent
-        Exponent of the foot F = k d^n where it is known (1 for a spring, 1.5 for a sphere); None: fitted.
+        Toe exponent of F = k d^n where it is known (1 for a spring, 1.5 for a sphere); None: fitted.
     chord
         Share of the peak deflection at both ends of the chord.
     tangent_window
@@ -174,7 +174,7 @@ class MeasuringNoise:
         return np.hypot(self.force_n, self.force_share * load_n)
 
     def mean_force_u_n(self, count: FloatArray | IntArray | float) -> FloatArray:
-        """Standard uncertainty of the mean of so many consecutive unloaded samples."""
+        """Standard uncertainty of the mean of this many consecutive unloaded samples."""
         count = np.maximum(count, 1.0)
         return self.force_n * np.sqrt(np.minimum(self.correlated_samples, count) / count)
 

@@ -2,7 +2,7 @@
 
 Problem: a press without a recorded unloading has a sound peak, and one whose contact is unclear has a sound
 hysteresis; leaving out whole cycles loses both. Plan: one table from flags to kinds of quantities. A spoilt
-quantity of a cycle is left out of that quantity's means; all its others still count. A kind is told from the
+quantity of a cycle is left out of that quantity's means; all its others still count. A kind is found from the
 name of the column, since names carry their stroke and their unit. Cost: a bit mask a column.
 """
 
@@ -107,7 +107,7 @@ SPOILS: dict[Flag, Kind] = {
     Flag.SPIKE: Kind(0),
     # A platen that moves on adds force to what is left of it.
     Flag.HOLD_CREPT: Kind.HOLD,
-    # The top of the curve is cut off, and nobody recorded where.
+    # The top of the curve is cut off, and its place was not recorded.
     Flag.FORCE_SATURATED: _ALL & ~(Kind.TOE | Kind.TOE_SHAPE | Kind.SET | Kind.RATE),
     Flag.POSITION_FAULT: _ALL,
     Flag.EXCLUDED: _ALL,

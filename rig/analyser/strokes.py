@@ -88,8 +88,8 @@ class Context:
         Whether the source's own zero of position means the untouched specimen, as in a table read by hand.
     extra_depths_mm
         Deflections at which forces are wanted besides the asked ones, by column name.
-    behind_play
-        Whether positions are read behind a play that is taken off.
+    behind_backlash
+        Whether positions are read behind a backlash that is taken off.
     zero
         The force zero that quantities count from; None: the mean of the untouched stretches.
     steady_u_n, walk_noise_n, drift_doubt
@@ -104,7 +104,7 @@ class Context:
     frame: Frame = field(default_factory=Frame)
     recorded_zero: bool = False
     extra_depths_mm: Mapping[str, float] | None = None
-    behind_play: bool = False
+    behind_backlash: bool = False
     steady_u_n: float | None = None
     walk_noise_n: float | None = None
     drift_doubt: float = 1.0
@@ -450,7 +450,7 @@ class Strokes:
             )
         )
         # a loading that begins above zero force misses what lies below its first sample: at the most a
-        # triangle down to a recorded zero; without one nobody can tell
+        # triangle down to a recorded zero; without one it cannot be found
         begins_n = np.maximum(self.lows[0].force_n, 0.0)
         headless = ~self.touches & ((cycles.flags & np.uint32(Flag.CONTACT_KEPT_BEFORE)) == 0)
         missing_mm = np.where(headless, self.lows[0].x_mm - self.contact_mm, 0.0)
@@ -492,14 +492,14 @@ class Strokes:
             ("", self.loading, self.peak, self.early),
             ("_unloading", self.unloading, self.turned, self.late),
         )
-        for suffix, nodes, end, foot in sides:
+        for suffix, nodes, end, toe in sides:
             # through two or three samples goes any parabola
             tangent = end.only(np.count_nonzero(self._loaded(nodes), axis=1) >= FEW_NODES)
             columns[f"tangent{suffix}_n_per_mm"] = tangent.slope
             columns[f"tangent{suffix}_n_per_mm_u"] = tangent.slope_u
             chord, chord_u = self._chord(nodes, self.context.settings.chord)
             columns[f"chord{suffix}_n_per_mm"], columns[f"chord{suffix}_n_per_mm_u"] = chord, chord_u
-            initial, initial_u = self._initial(nodes, foot, lets_go=bool(suffix))
+            initial, initial_u = self._initial(nodes, toe, lets_go=bool(suffix))
             columns[f"initial{suffix}_n_per_mm"] = initial
             columns[f"initial{suffix}_n_per_mm_u"] = initial_u
         return columns

@@ -1,7 +1,7 @@
 """The zero-force contact of single touches: where the platen met the piece, before it pushed.
 
 Problem: a sphere is squeezed by tenths of a millimetre before it pushes with a force that can be read.
-Plan: the fit of a power law to the foot, as for cycles (foot.py), on touches that were read already.
+Plan: the fit of a power law to the toe region, as for cycles (toe.py), on touches that were read already.
 Cost: one small fit for each touch.
 """
 
@@ -12,9 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rig.analyser.foot import FootZone, fit_feet
 from rig.analyser.roughness import Roughness
 from rig.analyser.settings import MeasuringNoise
+from rig.analyser.toe import ToeZone, fit_toes
 from rig.calibration import Frame
 from rig.samples import FloatArray
 
@@ -46,7 +46,7 @@ class Approach:
 def zero_force_contacts(
     touches: Sequence[Approach], noise: MeasuringNoise, *, contact_force_n: float, frame: Frame
 ) -> tuple[FloatArray, FloatArray]:
-    """Platen position, the frame's give taken off, at which each touch began.
+    """Platen position, the frame's deflection taken off, at which each touch began.
 
     Parameters
     ----------
@@ -55,18 +55,19 @@ def zero_force_contacts(
     noise
         Of single samples.
     contact_force_n
-        At which contact was told.
+        At which contact was detected.
     frame
         What gives besides the piece.
 
     Returns
     -------
-    Contacts and their standard uncertainties in mm, shape (m,); not-a-number where there is no foot to fit.
+    Contacts and their standard uncertainties in mm, shape (m,); not-a-number where there is no toe region to
+    fit.
     """
     offsets = np.concatenate([[0], np.cumsum([len(touch.x_mm) for touch in touches])])[:-1]
     ends = [_places(touch) for touch in touches]
     first, contact, last = (offsets + np.array(column) for column in zip(*ends, strict=True))
-    zone = FootZone(
+    zone = ToeZone(
         np.concatenate([touch.x_mm for touch in touches]),
         np.concatenate([touch.force_n for touch in touches]),
         first,
@@ -79,14 +80,14 @@ def zero_force_contacts(
         frame,
     )
     peak_n = np.array([float(touch.force_n.max()) for touch in touches])
-    foot = fit_feet(
+    toe = fit_toes(
         zone, peak_n, noise, detection_n=contact_force_n, contact_force_n=contact_force_n, exponent=None
     )
-    return foot.contact_mm, foot.contact_u_mm
+    return toe.contact_mm, toe.contact_u_mm
 
 
 def _places(touch: Approach) -> tuple[int, int, int]:
-    """Samples at which the fit begins, contact was told, and the load ends."""
+    """Samples at which the fit begins, contact was detected, and the load ends."""
     last = len(touch.x_mm) - 1
     before_mm = max(NO_LOAD_SHARE * (float(touch.x_mm[-1]) - touch.contact_mm), NO_LOAD_MM)
     contact = min(int(np.argmax(touch.x_mm >= touch.contact_mm)), last)

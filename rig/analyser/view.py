@@ -10,8 +10,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from rig.analyser.backlash import freed_of_backlash
 from rig.analyser.measure import Datum, measure
-from rig.analyser.play import freed_of_play
 from rig.analyser.roughness import RoughnessRecord
 from rig.analyser.strokes import Columns, Context
 from rig.analyser.wander import ZeroRecord
@@ -50,18 +50,18 @@ class CalibratedView:
         segment
             As this view reads it.
         context
-            What is known of the recording; frame and play are this view's.
+            What is known of the recording; frame and backlash are this view's.
         """
-        play_mm = self.calibration.play.mm
+        backlash_mm = self.calibration.backlash.mm
         context = replace(context, frame=self.calibration.frame)
-        freed = replace(segment, signals=freed_of_play(segment.signals, segment.cycles, play_mm))
-        # the turn itself is where play shows nothing yet
+        freed = replace(segment, signals=freed_of_backlash(segment.signals, segment.cycles, backlash_mm))
+        # the turn itself is where backlash shows nothing yet
         columns = measure(
             freed,
             context,
             self._carried,
             self.first,
-            turns_in=segment.signals if play_mm else None,
+            turns_in=segment.signals if backlash_mm else None,
             zeros=self._zeros,
             rough=self._rough,
         )

@@ -10,7 +10,7 @@ from rig.core.faces import import_when_used
 
 if TYPE_CHECKING:
     from rig.calibration.alignment import Aligner
-    from rig.calibration.calibration import Calibration, Delay, Play
+    from rig.calibration.calibration import Backlash, Calibration, Delay
     from rig.calibration.control_chart import BASELINE, ChartLimits, Judgement, Known, judge, learnt_limits
     from rig.calibration.creep import CreepResult, creep_and_return
     from rig.calibration.delay_measuring import DelayMeasurement, measure_delay

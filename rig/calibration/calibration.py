@@ -21,10 +21,20 @@ from rig.calibration.evidence import Record, finite, freedom, not_negative
 from rig.calibration.frame import Frame
 from rig.calibration.scales import Scale
 from rig.errors import InputError
+from rig.renamed import CALIBRATION_KEYS
 from rig.samples import COUNTS, Channel, FloatArray, RawArray, Samples
 from rig.units import factor
 
 US_PER_S = 1e6
+
+PARTS = {
+    "force": "force",
+    "position": "position",
+    "delay": "time offset",
+    "frame": "frame compliance",
+    "backlash": "backlash",
+}
+"""Parts of a calibration, and their names in sentences."""
 
 _Part = TypeVar("_Part")
 
@@ -36,7 +46,7 @@ class Delay:
     Parameters
     ----------
     s, u_s
-        Seconds, and their standard uncertainty; None for a number that nobody measured.
+        Seconds, and their standard uncertainty; None for a number that was not measured.
     degrees_of_freedom
         Of the uncertainty.
     record
@@ -50,13 +60,13 @@ class Delay:
 
 
 @dataclass(frozen=True, slots=True)
-class Play:
-    """Backlash of the position reading: going back, it lags by so much.
+class Backlash:
+    """Backlash of the position reading: while unloading, the reading lags by this distance.
 
     Parameters
     ----------
     mm, u_mm
-        Millimetres, and their standard uncertainty; None for a number that nobody measured.
+        Millimetres, and their standard uncertainty; None for a number that was not measured.
     degrees_of_freedom
         Of the uncertainty.
     record
@@ -81,8 +91,8 @@ class Calibration:
     delay
         Of the force.
     frame
-        How far the rig itself gives.
-    play
+        Frame compliance.
+    backlash
         Of the position reading.
     name
         Of the rig, or of the calibration.
@@ -92,7 +102,7 @@ class Calibration:
     position: Scale | None = None
     delay: Delay = field(default_factory=Delay)
     frame: Frame = field(default_factory=Frame)
-    play: Play = field(default_factory=Play)
+    backlash: Backlash = field(default_factory=Backlash)
     name: str = ""
 
     def as_dict(self) -> dict[str, Any]:
@@ -103,7 +113,7 @@ class Calibration:
             "position": None if self.position is None else self.position.as_dict("mm"),
             "delay": _named(self.delay, "delay_s", self.delay.s, "u_s", self.delay.u_s),
             "frame": self.frame.as_dict(),
-            "play": _named(self.play, "play_mm", self.play.mm, "u_mm", self.play.u_mm),
+            "backlash": _named(self.backlash, "backlash_mm", self.backlash.mm, "u_mm", self.backlash.u_mm),
         }
 
     @property
@@ -125,6 +135,7 @@ class Calibration:
             mapping = {}
         if not isinstance(mapping, Mapping):
             raise InputError(f"{where}: found {type(mapping).__name__}, expected force, position, delay ...")
+        _refuse_old_keys(mapping, where)
 
         def part(name: str, read: Callable[[Any], _Part], otherwise: _Part) -> _Part:
             found = mapping.get(name)
@@ -141,7 +152,7 @@ class Calibration:
             part("position", lambda each: Scale.from_dict(each, "mm"), None),
             part("delay", _delay_from, Delay(part("force_delay_s", finite, 0.0))),
             part("frame", Frame.from_dict, Frame.straight(part("compliance_mm_per_n", finite, 0.0))),
-            part("play", _play_from, Play()),
+            part("backlash", _backlash_from, Backlash()),
             str(mapping.get("name", "")),
         )
 
@@ -183,7 +194,7 @@ class Calibration:
         )
 
     def complaints(self, on: date | None = None) -> tuple[str, ...]:
-        """What a reader of numbers made with it has to be told: parts without evidence, and parts overdue.
+        """Return sentences for a reader of its numbers: parts without evidence, and parts overdue.
 
         Parameters
         ----------
@@ -191,16 +202,16 @@ class Calibration:
             Day of the recording; None where it is not known, and nothing is overdue then.
         """
         parts = list(self.parts())
-        bare = [name for name, measured, _ in parts if not measured]
+        bare = [PARTS[name] for name, measured, _ in parts if not measured]
         sentences = []
         if bare:
             sentences.append(
                 f"Not calibrated: {', '.join(bare)} (stated or assumed, without references or uncertainty). "
-                "Uncertainties beside the figures are those of the reading alone; `pressrig calibrate` "
-                "measures what is missing."
+                "Stated uncertainties are those of the reading alone; `pressrig calibrate` measures what is "
+                "missing."
             )
         overdue = [
-            f"{name} (since {record.expires.isoformat()})"
+            f"{PARTS[name]} (since {record.expires.isoformat()})"
             for name, _, record in parts
             if on is not None and record.expires is not None and record.expires < on
         ]
@@ -215,7 +226,7 @@ class Calibration:
             yield name, measured, Record() if scale is None else scale.record
         yield "delay", self.delay.u_s is not None, self.delay.record
         yield "frame", self.frame.measured, self.frame.record
-        yield "play", self.play.u_mm is not None, self.play.record
+        yield "backlash", self.backlash.u_mm is not None, self.backlash.record
 
 
 def _slope(channel: Channel, scale: Scale | None, unit: str, name: str) -> float:
@@ -237,7 +248,15 @@ def _scaled(raw: RawArray, channel: Channel, scale: Scale | None, unit: str, nam
     return scale.value(raw)
 
 
-def _named(part: Delay | Play, key: str, value: float, u_key: str, u: float | None) -> dict[str, Any]:
+def _refuse_old_keys(mapping: Mapping[str, Any], where: str) -> None:
+    """Refuse a key by its old name, in the calibration or in one of its parts."""
+    for name, fields in (("", mapping), *mapping.items()):
+        for old in CALIBRATION_KEYS.keys() & (fields.keys() if isinstance(fields, Mapping) else ()):
+            place = f"{where}: {name}: " if name else f"{where}: "
+            raise InputError(f"{place}found {old!r}, which is now called {CALIBRATION_KEYS[old]!r}")
+
+
+def _named(part: Delay | Backlash, key: str, value: float, u_key: str, u: float | None) -> dict[str, Any]:
     fields: dict[str, Any] = {key: value}
     if u is not None:
         fields[u_key] = u
@@ -250,8 +269,8 @@ def _delay_from(mapping: Mapping[str, Any]) -> Delay:
     return Delay(finite(mapping["delay_s"]), *_known(mapping, "u_s"))
 
 
-def _play_from(mapping: Mapping[str, Any]) -> Play:
-    return Play(not_negative(mapping["play_mm"]), *_known(mapping, "u_mm"))
+def _backlash_from(mapping: Mapping[str, Any]) -> Backlash:
+    return Backlash(not_negative(mapping["backlash_mm"]), *_known(mapping, "u_mm"))
 
 
 def _known(mapping: Mapping[str, Any], key: str) -> tuple[float | None, float, Record]:

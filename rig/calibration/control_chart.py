@@ -1,6 +1,6 @@
 """The control chart of a check standard: individual values and their moving ranges.
 
-Problem: a rig drifts or is knocked, and nobody sees it in the figures of a specimen, which has a spread of
+Problem: a rig drifts or is knocked, which does not show in the figures of a specimen, which has a spread of
 its own. Plan: a piece that does not change is pressed before a day's work. Its first values teach where the
 chart's limits lie; from then on a value beyond them says that rig and piece are no longer what they were.
 Until there are enough, only the piece's own known value can be tested. Cost: a handful of numbers a day.

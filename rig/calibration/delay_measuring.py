@@ -1,7 +1,7 @@
 """How much later than the position the force is reported, from slow and fast presses of a spring.
 
 Problem: a delay looks like hysteresis, and every spring, sensor and frame has a little true hysteresis too.
-Plan: what is lost in friction or play is the same at every speed, while a delay t takes t * integral of
+Plan: what is lost in friction or backlash is the same at every speed, while a delay t takes t * integral of
 (dF/dt) dx off the loop. So the losses of presses at several speeds, each over the press's own energy, lie on
 a line whose slope is the delay. The delay found is applied and the rest measured again until none is left,
 since the line is straight for short delays only. Cost: some four passes over the recordings.
@@ -98,7 +98,7 @@ class DelayMeasurement:
     interval_s
         Half its 95 % interval.
     loss_pct
-        What is lost at any speed, in per cent: friction and play.
+        What is lost at any speed, in per cent: friction and backlash.
     presses
         In the order they were made.
     left_out
@@ -157,7 +157,7 @@ def measure_delay(recordings: Sequence[Samples], calibration: Calibration) -> De
     Raises
     ------
     InputError
-        If there are too few presses or speeds, the speeds are too alike, or the losses are not those of a
+        If there are too few presses or speeds, the speeds are too similar, or the losses are not those of a
         spring and a delay.
 
     Notes

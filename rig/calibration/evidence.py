@@ -16,7 +16,7 @@ class Record:
     Parameters
     ----------
     made, expires
-        Day of the measurement, and the last day on which it holds; None where nobody said so.
+        Day of the measurement, and the last day on which it holds; None if not stated.
     by
         Who made it.
     references
@@ -124,7 +124,7 @@ def not_negative(value: Any) -> float:
 
 
 def freedom(value: Any) -> float:
-    """Degrees of freedom: above zero, infinite where nothing is said."""
+    """Degrees of freedom: above zero, infinite if not stated."""
     if value is None:
         return math.inf
     number = float(value)

@@ -139,7 +139,7 @@ class LackOfFit:
     Parameters
     ----------
     f, p
-        Variance ratio, and how often chance alone exceeds it.
+        Variance ratio, and the probability that chance exceeds it.
     fit_degrees, repeat_degrees
         Degrees of freedom of the lack of fit and of the repeats.
     repeat_sd
@@ -356,7 +356,7 @@ def _dummies(labels: Any) -> FloatArray:
 
 
 def _chance(fit: PolynomialFit, other: PolynomialFit) -> float:
-    """How often chance alone takes away as much as the further terms of `other` do."""
+    """Probability that chance takes away as much as the further terms of `other` do."""
     further = other.degree - fit.degree
     if other.sum_of_squares <= 0:
         return 0.0

@@ -38,7 +38,7 @@ class ReferenceFacts:
     Parameters
     ----------
     text
-        Name and certificate; empty where nothing was said.
+        Name and certificate; empty if not stated.
     relative_u
         Standard uncertainty over value; None if it was not stated.
     absolute_u
@@ -57,7 +57,7 @@ class ReferenceFacts:
         return (Share("references", self.relative_u, absolute_u=self.absolute_u, least=least),)
 
     def cautions(self) -> tuple[str, ...]:
-        """What is to be said where nobody stated their uncertainty."""
+        """What is to be said where their uncertainty is not stated."""
         if self.relative_u is not None:
             return ()
         return ("the references' uncertainty is missing from the budget; give it with --reference-u",)
@@ -272,7 +272,7 @@ def _largest_reversal(table: ReadingTable, loads_n: Sequence[float], scale: Scal
 
 def _between_senses(table: ReadingTable, loads_n: Sequence[float], scale: Scale) -> float | None:
     """What one curve for both senses leaves between loads that pull and loads that press, as a share of them:
-    a cell need not be alike in both. None where there is only one sense."""
+    a cell need not be equal in both. None where there is only one sense."""
     changes: dict[bool, list[float]] = {True: [], False: []}
     for load_n, indices in _by_load(table, loads_n).items():
         for index in indices:

@@ -1,10 +1,10 @@
-"""How far the rig itself gives way under load.
+"""Frame compliance: the deflection of the rig itself under load.
 
-A frame takes up its slack first and is stiffer afterwards, so one number is seldom enough: the give is a
-curve through a few knots, smooth, because the slope of a specimen's curve is read through it.
+A frame takes up its slack first and is stiffer afterwards, so one number is seldom enough: the deflection is
+a curve through a few knots, smooth, because the slope of a specimen's curve is read through it.
 
 It was read by the scales of force and position itself. Taken off readings of the same scales, it undoes what
-those are wrong by: a share of the give that is in both. So it remembers by which scales it was read.
+those are wrong by: a share of the deflection that is in both. So it remembers by which scales it was read.
 """
 
 from __future__ import annotations
@@ -57,19 +57,19 @@ class ReadBy:
 
 @dataclass(frozen=True, slots=True)
 class Frame:
-    """Give of the frame against force; nothing without force.
+    """Deflection of the frame against force; nothing without force.
 
     Parameters
     ----------
-    force_n, give_mm
+    force_n, deflection_mm
         Knots in the order of force, all above zero, the origin left out. One knot is a straight line. Between
         knots a natural cubic spline; beyond the last one, straight on.
     covariance_mm2
-        Of the gives; None for stated numbers that nobody measured.
+        Of the deflections; None for stated numbers that were not measured.
     degrees_of_freedom
         Of the fit.
     shares
-        Further parts of the uncertainty in proportion to the give.
+        Further parts of the uncertainty in proportion to the deflection.
     record
         Basis.
     read_by
@@ -77,7 +77,7 @@ class Frame:
     """
 
     force_n: tuple[float, ...] = (1.0,)
-    give_at_mm: tuple[float, ...] = (0.0,)
+    deflection_at_mm: tuple[float, ...] = (0.0,)
     covariance_mm2: tuple[tuple[float, ...], ...] | None = None
     degrees_of_freedom: float = math.inf
     shares: tuple[Share, ...] = ()
@@ -91,26 +91,28 @@ class Frame:
 
     @property
     def is_rigid(self) -> bool:
-        """Whether it never gives."""
-        return not any(self.give_at_mm)
+        """Return whether the frame is rigid."""
+        return not any(self.deflection_at_mm)
 
     @property
     def measured(self) -> bool:
         """Whether somebody measured it."""
         return self.covariance_mm2 is not None
 
-    def give_mm(self, force_n: FloatArray) -> FloatArray:
+    def deflection_mm(self, force_n: FloatArray) -> FloatArray:
         """Give at forces of any shape."""
         if len(self.force_n) == 1:
-            return force_n * (self.give_at_mm[0] / self.force_n[0])
-        spline, slope = _spline(self.force_n, self.give_at_mm)
+            return force_n * (self.deflection_at_mm[0] / self.force_n[0])
+        spline, slope = _spline(self.force_n, self.deflection_at_mm)
         inside = np.clip(force_n, 0.0, self.force_n[-1])
-        give: FloatArray = spline(inside) + (force_n - inside) * np.where(force_n < 0, slope[0], slope[1])
-        return give
+        deflection: FloatArray = spline(inside) + (force_n - inside) * np.where(
+            force_n < 0, slope[0], slope[1]
+        )
+        return deflection
 
     def as_dict(self) -> dict[str, Any]:
         """Plain mapping."""
-        fields: dict[str, Any] = {"force_n": list(self.force_n), "give_mm": list(self.give_at_mm)}
+        fields: dict[str, Any] = {"force_n": list(self.force_n), "deflection_mm": list(self.deflection_at_mm)}
         if self.covariance_mm2 is not None:
             fields["covariance_mm2"] = [list(row) for row in self.covariance_mm2]
             if math.isfinite(self.degrees_of_freedom):
@@ -124,15 +126,17 @@ class Frame:
     def from_dict(cls, mapping: Mapping[str, Any]) -> Frame:
         """Read back what `as_dict` wrote; raises KeyError, TypeError or ValueError where it is none."""
         force_n = tuple(finite(each) for each in mapping["force_n"])
-        give_mm = tuple(finite(each) for each in mapping["give_mm"])
-        if not force_n or len(give_mm) != len(force_n):
-            raise ValueError(f"{len(force_n)} forces and {len(give_mm)} gives; expected one give a force")
+        deflection_mm = tuple(finite(each) for each in mapping["deflection_mm"])
+        if not force_n or len(deflection_mm) != len(force_n):
+            raise ValueError(
+                f"{len(force_n)} forces and {len(deflection_mm)} deflections; expected one per force"
+            )
         if any(right <= left for left, right in zip((0.0, *force_n), force_n, strict=False)):
             raise ValueError("forces that do not rise from zero")
         covariance = mapping.get("covariance_mm2")
         return cls(
             force_n,
-            give_mm,
+            deflection_mm,
             None if covariance is None else table(covariance, len(force_n)),
             freedom(mapping.get("degrees_of_freedom")),
             tuple(Share.from_dict(each) for each in mapping.get("shares", ())),
@@ -142,10 +146,10 @@ class Frame:
 
 
 @lru_cache(maxsize=64)
-def _spline(force_n: tuple[float, ...], give_mm: tuple[float, ...]) -> tuple[CubicSpline, FloatArray]:
+def _spline(force_n: tuple[float, ...], deflection_mm: tuple[float, ...]) -> tuple[CubicSpline, FloatArray]:
     # a third of a second, which a rig with a straight frame need not wait for
     from scipy.interpolate import CubicSpline  # noqa: PLC0415
 
-    spline = CubicSpline((0.0, *force_n), (0.0, *give_mm), bc_type="natural")
+    spline = CubicSpline((0.0, *force_n), (0.0, *deflection_mm), bc_type="natural")
     slope: FloatArray = spline(np.array([0.0, force_n[-1]]), 1)
     return spline, slope

@@ -1,13 +1,12 @@
-"""Curves of a frame's give through the samples of presses on a block.
+"""Curves of a frame's deflection through the samples of presses on a block.
 
-Problem: what the position reading travels under a rising force is the give, from a touch that is not known.
-Plan: samples of each stroke are averaged in steps of force; a touch for each press and a natural cubic spline
-through the origin are linear in their unknowns, so least squares; knots are as few as the curve needs. The
-means of the spline's own terms stand beside those of the position, so that wide steps bend nothing.
-Where the position reading has play, it stands still after the turn until the play is taken up, which on a
-stiff frame is much of the way out: the curve then rests on the way in alone, and what is left of the way
-out is only compared with it.
-Cost: a pass over the samples for each curve tried, some ten.
+Problem: what the position reading travels under a rising force is the deflection, from a touch that is not
+known. Plan: samples of each stroke are averaged in steps of force; a touch for each press and a natural cubic
+spline through the origin are linear in their unknowns, so least squares; knots are as few as the curve needs.
+The means of the spline's own terms stand beside those of the position, so that wide steps bend nothing. Where
+the position reading has backlash, it stands still after the turn until the backlash is taken up, which on a
+stiff frame is much of the way out: the curve then rests on the way in alone, and what is left of the way out
+is only compared with it. Cost: a pass over the samples for each curve tried, some ten.
 """
 
 from __future__ import annotations
@@ -45,7 +44,8 @@ KNOT_COUNTS = (1, 2, 3, 4, 6)
 
 CURVED_CHANCE = 0.01
 NEGLIGIBLE_SHARE = 0.0005
-"""Further knots must explain something that chance does not, and that is more than this share of the give."""
+"""Further knots must explain something that chance does not, and that is more than this share of the
+deflection."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,7 +58,7 @@ class Strokes:
         Of each sample; `step` numbers its step over presses, strokes and steps in this order.
     count, position_mm
         Samples of each step and their mean position, shape (presses, 2, steps), loading first; none, and
-        not-a-number, where the play hides the unloading.
+        not-a-number, where the backlash hides the unloading.
     rising_only
         Whether the curve rests on the loading alone.
     low_n, top_n
@@ -118,10 +118,10 @@ class Curve:
     knots_n
         Shape (k,).
     solver
-        From means of steps to gives at knots, shape (k, steps).
+        From means of steps to deflections at knots, shape (k, steps).
     design
-        From gives at knots to means of steps, shape (steps, k), each column about its own mean.
-    gives_mm, touches_mm
+        From deflections at knots to means of steps, shape (steps, k), each column about its own mean.
+    deflections_mm, touches_mm
         Of each press, shape (presses, k) and (presses,).
     residual_mm
         What each press leaves in each step about the mean curve, shape (presses, steps).
@@ -132,23 +132,23 @@ class Curve:
     knots_n: FloatArray
     solver: FloatArray
     design: FloatArray
-    gives_mm: FloatArray
+    deflections_mm: FloatArray
     touches_mm: FloatArray
     residual_mm: FloatArray
     choice: Choice
 
     @property
-    def give_mm(self) -> FloatArray:
+    def deflection_mm(self) -> FloatArray:
         """At the knots, mean of the presses."""
-        mean: FloatArray = self.gives_mm.mean(axis=0)
+        mean: FloatArray = self.deflections_mm.mean(axis=0)
         return mean
 
 
 def strokes_of(
     presses: Sequence[Press],
     *,
-    play_mm: float,
-    give_of_block_mm_per_n: float,
+    backlash_mm: float,
+    block_compliance_mm_per_n: float,
     noise_n: float,
     most_steps: int,
 ) -> Strokes:
@@ -158,9 +158,9 @@ def strokes_of(
     ----------
     presses
         Whole ones.
-    play_mm
+    backlash_mm
         Of the position reading, taken off on the way out.
-    give_of_block_mm_per_n
+    block_compliance_mm_per_n
         Taken off the position.
     noise_n
         Of single forces.
@@ -175,26 +175,26 @@ def strokes_of(
     top_n = min(press.peak_force_n for press in presses) - 2 * noise_n
     low_n = max(LOW_NOISE * noise_n, LOW_SHARE * top_n)
     force_n = np.concatenate([press.force_n for press in presses])
-    parts = [_parted(press, play=play_mm > 0) for press in presses]
+    parts = [_parted(press, backlash=backlash_mm > 0) for press in presses]
     out, seen = (np.concatenate(each) for each in zip(*parts, strict=True))
     position_mm = np.concatenate([press.position_mm for press in presses])
-    position_mm = position_mm - play_mm * out - force_n * give_of_block_mm_per_n
+    position_mm = position_mm - backlash_mm * out - force_n * block_compliance_mm_per_n
     number = np.repeat(np.arange(len(presses)), [len(press.force_n) for press in presses])
     inside = seen & (force_n > low_n) & (force_n < top_n)
     force_n, position_mm, stroke = force_n[inside], position_mm[inside], (2 * number + out)[inside]
-    needed = slice(None, None, 2 if play_mm > 0 else 1)
+    needed = slice(None, None, 2 if backlash_mm > 0 else 1)
     fewest = int(np.bincount(stroke, minlength=2 * len(presses))[needed].min())
     steps = min(MOST_STEPS, most_steps, fewest // VALUES_A_STEP)
     while steps >= LEAST_STEPS:
         step = np.minimum(((force_n - low_n) / (top_n - low_n) * steps).astype(np.int64), steps - 1)
         step += stroke * steps
         count = np.bincount(step, minlength=2 * len(presses) * steps).reshape(len(presses), 2, steps)
-        if count[:, :1].min() > 0 and (play_mm > 0 or count.min() > 0):
+        if count[:, :1].min() > 0 and (backlash_mm > 0 or count.min() > 0):
             sums_mm = np.bincount(step, position_mm, count.size).reshape(count.shape)
             mean_mm = np.divide(sums_mm, count, out=np.full(count.shape, np.nan), where=count > 0)
             recording = np.array([press.recording for press in presses])
             return Strokes(
-                force_n, step, count.astype(np.float64), mean_mm, play_mm > 0, low_n, top_n, recording
+                force_n, step, count.astype(np.float64), mean_mm, backlash_mm > 0, low_n, top_n, recording
             )
         steps = steps * 3 // 4
     raise InputError(
@@ -203,11 +203,11 @@ def strokes_of(
     )
 
 
-def _parted(press: Press, *, play: bool) -> tuple[BoolArray, BoolArray]:
-    """Which samples lie on the way out, and which tell where the platen is: with play in the reading, those
-    after the turn do so once the reading has moved."""
+def _parted(press: Press, *, backlash: bool) -> tuple[BoolArray, BoolArray]:
+    """Which samples lie on the way out, and which tell where the platen is: with backlash in the reading,
+    those after the turn do so once the reading has moved."""
     index = np.arange(len(press.force_n))
-    if not play:
+    if not backlash:
         return index > press.turn, np.ones(len(index), np.bool_)
     # the reading stands still about the turn: the force tells better when it was
     hardest = np.flatnonzero(press.force_n > (1 - TURN_SHARE) * press.peak_force_n)
@@ -226,21 +226,21 @@ def curves_through(strokes: Strokes, knots: int | None) -> Iterator[Curve]:
             yield _curve(strokes, count, denser_below=denser_below)
 
 
-def chosen(curves: Sequence[Curve], give_mm: float) -> tuple[Curve, str]:
+def chosen(curves: Sequence[Curve], deflection_mm: float) -> tuple[Curve, str]:
     """The first curve that no richer one betters by more than chance and by more than nothing.
 
     Parameters
     ----------
     curves
         Those of fewer knots first.
-    give_mm
+    deflection_mm
         At the largest force.
 
     Returns
     -------
     The curve, and why it was taken.
     """
-    negligible_mm = NEGLIGIBLE_SHARE * give_mm
+    negligible_mm = NEGLIGIBLE_SHARE * deflection_mm
     for curve in sorted(curves, key=lambda each: (each.choice.knots, each.choice.residual_mm)):
         better = [each for each in curves if _betters(each, curve, negligible_mm)]
         if not better:
@@ -258,7 +258,7 @@ def chosen(curves: Sequence[Curve], give_mm: float) -> tuple[Curve, str]:
 def basis(knots_n: FloatArray, force_n: FloatArray) -> FloatArray:
     """What each knot contributes at forces of shape (n,) within the knots: shape (n, k).
 
-    The same curve as `Frame.give_mm`: natural cubic through the origin; one knot is a straight line.
+    The same curve as `Frame.deflection_mm`: natural cubic through the origin; one knot is a straight line.
     """
     if len(knots_n) == 1:
         return force_n[:, None] / knots_n
@@ -278,18 +278,18 @@ def _curve(strokes: Strokes, knots: int, *, denser_below: bool) -> Curve:
     # presses, steps, knots
     design = np.stack([strokes.means(column) for column in terms.T], axis=-1)
     position_mm = strokes.position_mm[:, strokes.used].mean(axis=1)
-    gives = np.empty((len(design), knots))
+    deflections = np.empty((len(design), knots))
     for k, (table, column) in enumerate(zip(design, position_mm, strict=True)):
-        gives[k] = np.linalg.lstsq(table - table.mean(axis=0), column - column.mean(), rcond=None)[0]
-    give_mm = gives.mean(axis=0)
-    residual_mm = position_mm - design @ give_mm
+        deflections[k] = np.linalg.lstsq(table - table.mean(axis=0), column - column.mean(), rcond=None)[0]
+    deflection_mm = deflections.mean(axis=0)
+    residual_mm = position_mm - design @ deflection_mm
     touches_mm = residual_mm.mean(axis=1)
     mean_design = design.mean(axis=0)
     centred = mean_design - mean_design.mean(axis=0)
     residual_mm = residual_mm - touches_mm[:, None]
     rms_mm = float(np.sqrt(np.mean(residual_mm.mean(axis=0) ** 2)))
     choice = Choice(knots, denser_below, rms_mm)
-    return Curve(knots_n, np.linalg.pinv(centred), mean_design, gives, touches_mm, residual_mm, choice)
+    return Curve(knots_n, np.linalg.pinv(centred), mean_design, deflections, touches_mm, residual_mm, choice)
 
 
 def _betters(rich: Curve, plain: Curve, negligible_mm: float) -> bool:
@@ -300,7 +300,10 @@ def _betters(rich: Curve, plain: Curve, negligible_mm: float) -> bool:
     # about each press's own curve, presses that differ do not hide a bend that they share
     presses, steps = rich.residual_mm.shape
     gained = presses * steps * (plain.choice.residual_mm**2 - rich.choice.residual_mm**2)
-    left = rich.residual_mm - (rich.gives_mm - rich.give_mm) @ (rich.design - rich.design.mean(axis=0)).T
+    left = (
+        rich.residual_mm
+        - (rich.deflections_mm - rich.deflection_mm) @ (rich.design - rich.design.mean(axis=0)).T
+    )
     freedom = presses * (steps - 1 - rich.choice.knots)
     spread = float(np.sum(left**2)) / freedom
     if gained / (presses * steps) <= negligible_mm**2:

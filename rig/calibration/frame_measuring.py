@@ -1,11 +1,11 @@
-"""How far the rig itself gives way, from slow presses of a stiff block.
+"""Frame compliance, from slow presses of a stiff block.
 
-Problem: with a block between the platens that hardly gives, what the position reading still travels is the
-frame's give; but the block has a share in it, presses differ, and a frame rubs.
+Problem: with a block between the platens that hardly deforms, what the position reading still travels is the
+frame's deflection; but the block has a share in it, presses differ, and a frame rubs.
 Plan: each press gives a curve of its own (see `frame_curves`); their mean is the frame's, and the press is
 the unit of scatter, not the sample. Noise, resolution, half of what lies between loading and unloading, and
-what the curve leaves are added. What is no frame is refused: a soft or moving block, a give that drowns.
-Cost: tables of some sixty steps of force for each press.
+what the curve leaves are added. What is no frame is refused: a soft or moving block, a deflection that
+drowns. Cost: tables of some sixty steps of force for each press.
 """
 
 from __future__ import annotations
@@ -44,16 +44,17 @@ LEAST_SIGNAL = 100.0
 """Largest force over noise."""
 
 LEAST_GIVE_STEPS = 8
-"""Of the position reading, over which the frame must give."""
+"""Of the position reading, over which the frame must deflect."""
 
 SOFTEST_MM_PER_N = 0.2
-"""A frame that gives more is no frame (5 N/mm is a specimen); most likely the block is soft."""
+"""A frame that deflects more is not a frame (5 N/mm is a specimen); most likely the block is soft."""
 
 LOSSY_SHARE = 0.25
-"""Of the give, which may lie between loading and unloading at the most: rubber, or a block that slid."""
+"""Of the frame's deflection, which may lie between loading and unloading at the most: rubber, or a block
+that slid."""
 
 MOVED_SHARE = 0.1
-"""Of the give, by which the touch may wander within a recording."""
+"""Of the frame's deflection, by which the touch may wander within a recording."""
 
 MOVED_STEPS = 3.0
 """Of the position reading, which it may wander in any case."""
@@ -62,7 +63,7 @@ WORST_RELATIVE_U = 0.2
 """At the largest force. A frame known less well is better not known."""
 
 FALLING_SHARE = 0.02
-"""Of the give, by which a curve may fall through noise."""
+"""Of the frame's deflection, by which a curve may fall through noise."""
 
 MOST_KNOTS = 6
 
@@ -91,15 +92,15 @@ class Block:
     relative_u: float = 0.0
 
     @property
-    def give_mm_per_n(self) -> float:
-        """What the block gives itself."""
+    def compliance_mm_per_n(self) -> float:
+        """Compliance of the block itself."""
         return 1 / self.stiffness_n_per_mm
 
     @property
     def words(self) -> str:
         """For a record."""
         if math.isinf(self.stiffness_n_per_mm):
-            return "a block taken as rigid: what it gives itself counts as the frame's"
+            return "a block taken as rigid: its own deflection counts as the frame's"
         return (
             f"a block of {self.stiffness_n_per_mm / 1e3:g} N/um, stated, "
             f"relative standard uncertainty {100 * self.relative_u:g} %"
@@ -165,7 +166,7 @@ class _Sensing:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Known:
-    """How well the gives at the knots are known, and what lies between the strokes there."""
+    """How well the deflections at the knots are known, and what lies between the strokes there."""
 
     covariance_mm2: FloatArray
     degrees_of_freedom: float
@@ -181,7 +182,7 @@ def measure_frame(
     knots: int | None = None,
     softest_mm_per_n: float = SOFTEST_MM_PER_N,
 ) -> FrameMeasurement:
-    """Give of the frame.
+    """Deflection of the frame.
 
     Parameters
     ----------
@@ -200,8 +201,8 @@ def measure_frame(
     Raises
     ------
     InputError
-        If there are too few presses or values, if force or give are small beside noise and resolution, or
-        if the block is soft, loses energy, or moves.
+        If there are too few presses or values, if force or deflection are small beside noise and resolution,
+        or if the block is soft, loses energy, or moves.
 
     References
     ----------
@@ -221,14 +222,14 @@ def measure_frame(
         )
     sensing = _Sensing.of(presses, signals[0].force_resolution_n, signals[0].position_resolution_mm)
     _refuse_what_drowns(presses, sensing, softest_mm_per_n)
-    strokes = _strokes(presses, sensing, calibration.play.mm, block)
+    strokes = _strokes(presses, sensing, calibration.backlash.mm, block)
     curves = list(curves_through(strokes, knots))
     if not curves:
         raise InputError(
             f"knots: found {knots} for {strokes.count.shape[2]} steps of force that can be told apart; "
             "expected fewer knots, or slower and harder presses"
         )
-    curve, reason = chosen(curves, abs(float(curves[0].give_mm[-1])))
+    curve, reason = chosen(curves, abs(float(curves[0].deflection_mm[-1])))
     _refuse_what_is_no_frame(curve, block)
     known = _known(curve, strokes, sensing)
     _refuse_what_moved(curve, strokes, sensing, known)
@@ -254,12 +255,12 @@ def measure_frame(
     )
 
 
-def _strokes(presses: Presses, sensing: _Sensing, play_mm: float, block: Block) -> Strokes:
+def _strokes(presses: Presses, sensing: _Sensing, backlash_mm: float, block: Block) -> Strokes:
     step_mm = sensing.position_step_mm
     return strokes_of(
         presses.whole,
-        play_mm=play_mm,
-        give_of_block_mm_per_n=block.give_mm_per_n,
+        backlash_mm=backlash_mm,
+        block_compliance_mm_per_n=block.compliance_mm_per_n,
         noise_n=sensing.force_u_n,
         most_steps=int(min(_travel_mm(presses) / step_mm, MOST_STEPS)) if step_mm else MOST_STEPS,
     )
@@ -290,32 +291,35 @@ def _refuse_what_drowns(presses: Presses, sensing: _Sensing, softest_mm_per_n: f
         )
     if travel_mm < LEAST_GIVE_STEPS * step_mm:
         raise InputError(
-            f"the frame gives {1e3 * travel_mm:.3g} um under {peak_n:.4g} N, and the position reading's step "
-            f"is {1e3 * step_mm:.3g} um; expected {LEAST_GIVE_STEPS} steps at the least: press harder, or "
-            "take a finer position sensor"
+            f"the frame deflects by {1e3 * travel_mm:.3g} um under {peak_n:.4g} N, and the position "
+            f"reading's step is {1e3 * step_mm:.3g} um; expected {LEAST_GIVE_STEPS} steps at the least: "
+            "press harder, or take a finer position sensor"
         )
 
 
 def _refuse_what_is_no_frame(curve: Curve, block: Block) -> None:
-    top_n, top_mm = float(curve.knots_n[-1]), float(curve.give_mm[-1])
+    top_n, top_mm = float(curve.knots_n[-1]), float(curve.deflection_mm[-1])
     if top_mm <= 0:
-        alone_um = 1e3 * top_n * block.give_mm_per_n
+        alone_um = 1e3 * top_n * block.compliance_mm_per_n
         raise InputError(
-            f"at {top_n:.4g} N the block alone, as stated, gives {alone_um:.3g} um, more than the whole "
-            f"({alone_um + 1e3 * top_mm:.3g} um was found); expected a stiffer block, or its right stiffness"
+            f"at {top_n:.4g} N the block alone, as stated, deflects by {alone_um:.3g} um, more than the "
+            f"whole ({alone_um + 1e3 * top_mm:.3g} um was found); expected a stiffer block, or its right "
+            "stiffness"
         )
     grid_n = np.linspace(0, top_n, _CURVE_POINTS)
-    give_mm = Frame(tuple(curve.knots_n.tolist()), tuple(curve.give_mm.tolist())).give_mm(grid_n)
-    falls_mm = float((np.maximum.accumulate(give_mm) - give_mm).max())
+    deflection_mm = Frame(tuple(curve.knots_n.tolist()), tuple(curve.deflection_mm.tolist())).deflection_mm(
+        grid_n
+    )
+    falls_mm = float((np.maximum.accumulate(deflection_mm) - deflection_mm).max())
     if falls_mm > FALLING_SHARE * top_mm:
         raise InputError(
-            f"the give falls by {1e3 * falls_mm:.2g} um while the force rises; expected a curve that rises "
-            "all the way: a block that settles, or too many knots for the noise"
+            f"the deflection falls by {1e3 * falls_mm:.2g} um while the force rises; expected a curve that "
+            "rises all the way: a block that settles, or too many knots for the noise"
         )
 
 
 def _refuse_what_moved(curve: Curve, strokes: Strokes, sensing: _Sensing, known: _Known) -> None:
-    top_mm = float(curve.give_mm[-1])
+    top_mm = float(curve.deflection_mm[-1])
     limit_mm = max(MOVED_SHARE * top_mm, MOVED_STEPS * max(sensing.position_step_mm, sensing.position_u_mm))
     for recording in np.unique(strokes.recording).tolist():
         touches_mm = curve.touches_mm[strokes.recording == recording]
@@ -328,24 +332,25 @@ def _refuse_what_moved(curve: Curve, strokes: Strokes, sensing: _Sensing, known:
     widest_mm = float(np.abs(known.loop_mm).max())
     if widest_mm > max(LOSSY_SHARE * top_mm, limit_mm):
         raise InputError(
-            f"loading and unloading lie {1e3 * widest_mm:.3g} um apart, the give is {1e3 * top_mm:.3g} um; "
-            "expected next to nothing: a soft block, a block that slid, or a delay and backlash that "
+            f"loading and unloading lie {1e3 * widest_mm:.3g} um apart, the deflection is {1e3 * top_mm:.3g} "
+            "um; expected next to nothing: a soft block, a block that slid, or a delay and backlash that "
             "were not corrected (`pressrig calibrate delay`, slower presses)"
         )
 
 
 def _known(curve: Curve, strokes: Strokes, sensing: _Sensing) -> _Known:
-    """Covariance of the gives: scatter of presses, noise, resolution, friction and what the curve leaves."""
-    presses, knots = curve.gives_mm.shape
+    """Covariance of the deflections: scatter of presses, noise, resolution, friction and what the curve
+    leaves."""
+    presses, knots = curve.deflections_mm.shape
     steps = strokes.count.shape[2]
     # variance of a single position at a given force: its own noise and count, and the force's noise
-    slope_mm_per_n = float(curve.give_mm[-1] / curve.knots_n[-1])
+    slope_mm_per_n = float(curve.deflection_mm[-1] / curve.knots_n[-1])
     single_mm2 = sensing.position_u_mm**2 + (slope_mm_per_n * sensing.force_u_n) ** 2
     share = (1 / strokes.count[:, strokes.used]).mean(axis=0)
     one_mm2 = single_mm2 * share.sum(axis=0) / len(share) ** 2
     coarse_mm2 = _coarseness(curve, steps, sensing)
     of_one = _through(curve.solver, one_mm2)
-    off = curve.gives_mm - curve.give_mm
+    off = curve.deflections_mm - curve.deflection_mm
     chi_squared = float(np.einsum("pk,kl,pl->", off, np.linalg.pinv(of_one), off))
     notes = []
     if more_than_noise(chi_squared, (presses - 1) * knots):
@@ -356,8 +361,8 @@ def _known(curve: Curve, strokes: Strokes, sensing: _Sensing) -> _Known:
         factor, freedom = variance_factor(chi_squared, (presses - 1) * knots)
         scatter = factor * of_one / presses
     if strokes.rising_only:
-        loop_mm, apart_mm = _after_play(curve, strokes, single_mm2 * max(factor, 1.0), coarse_mm2)
-        notes.append(_about_play(strokes))
+        loop_mm, apart_mm = _after_backlash(curve, strokes, single_mm2 * max(factor, 1.0), coarse_mm2)
+        notes.append(_about_backlash(strokes))
     else:
         loop_mm, apart_mm = _between_strokes(
             curve, strokes, 4 * (max(factor, 1.0) * one_mm2 / presses + coarse_mm2)
@@ -372,7 +377,7 @@ def _known(curve: Curve, strokes: Strokes, sensing: _Sensing) -> _Known:
     fixed += _below_steps_mm(curve, strokes.low_n) ** 2 / 3
     total = scatter + fixed
     if math.isfinite(freedom):
-        # of the largest force, where the give matters most
+        # of the largest force, where the deflection matters most
         parts = [(math.sqrt(scatter[-1, -1]), freedom), (math.sqrt(fixed[-1, -1]), math.inf)]
         _, freedom = combined(parts)
     return _Known((total + total.T) / 2, freedom, loop_mm, tuple(notes))
@@ -383,7 +388,7 @@ def _coarseness(curve: Curve, steps: int, sensing: _Sensing) -> float:
     step_mm = sensing.position_step_mm
     if not step_mm:
         return 0.0
-    counts = float(curve.give_mm[-1]) / step_mm / steps
+    counts = float(curve.deflection_mm[-1]) / step_mm / steps
     return step_mm**2 * min(_SAWTOOTH / counts**2, 1 / 12)
 
 
@@ -411,12 +416,12 @@ def _between_strokes(
     return loop_mm, np.maximum(np.abs(loop_mm[1:] - loop_mm[0]), np.abs(loop_mm[1:] + loop_mm[0])) / 2
 
 
-def _after_play(
+def _after_backlash(
     curve: Curve, strokes: Strokes, single_mm2: float, coarse_mm2: float
 ) -> tuple[FloatArray, FloatArray]:
-    """The same as `_between_strokes` where the play hides the upper part of the unloading: a straight line
-    through what is left. That both lie apart by as much all the way says how well the play is known, and
-    does not touch the curve.
+    """The same as `_between_strokes` where the backlash hides the upper part of the unloading: a straight
+    line through what is left. That both lie apart by as much all the way says how well the backlash is known,
+    and does not touch the curve.
     """
     none = np.zeros(len(curve.knots_n))
     both = strokes.both
@@ -434,8 +439,8 @@ def _after_play(
     return loop_mm, np.abs(opening_mm) / 2
 
 
-def _about_play(strokes: Strokes) -> str:
-    """What the play in the position reading leaves of the way out."""
+def _about_backlash(strokes: Strokes) -> str:
+    """What the backlash in the position reading leaves of the way out."""
     share = 100 * float(strokes.both.mean())
     compared = (
         f"with which the way out is compared where the reading has followed, over {share:.0f} % of the force"
@@ -446,14 +451,17 @@ def _about_play(strokes: Strokes) -> str:
 
 
 def _below_steps_mm(curve: Curve, low_n: float) -> float:
-    """How far the touch may be off, and with it all gives: a natural spline is straight at the origin, and
-    below the first step nobody saw whether the frame is. Nothing for a frame that is straight."""
+    """How far the touch may be off, and with it all deflections: a natural spline is straight at the origin,
+    and below the first step there is no evidence whether the frame is. Nothing for a frame that is
+    straight."""
     if len(curve.knots_n) == 1:
         return 0.0
     from scipy.interpolate import CubicSpline  # noqa: PLC0415
 
     spline = CubicSpline(
-        np.concatenate([[0.0], curve.knots_n]), np.concatenate([[0.0], curve.give_mm]), bc_type="natural"
+        np.concatenate([[0.0], curve.knots_n]),
+        np.concatenate([[0.0], curve.deflection_mm]),
+        bc_type="natural",
     )
     return abs(float(spline(curve.knots_n[0], 2))) * low_n**2
 
@@ -472,7 +480,7 @@ def _shares(calibration: Calibration, block: Block, curve: Curve) -> Iterator[Sh
         if scale is not None:
             yield from _scale_shares(name, scale)
     if block.relative_u:
-        of_block = block.give_mm_per_n * float(curve.knots_n[-1] / curve.give_mm[-1])
+        of_block = block.compliance_mm_per_n * float(curve.knots_n[-1] / curve.deflection_mm[-1])
         yield Share("stiffness of the block", of_block * block.relative_u)
 
 
@@ -499,21 +507,21 @@ def _scale_shares(name: str, scale: Scale) -> Iterator[Share]:
 def _measurement(
     curve: Curve, strokes: Strokes, known: _Known, shares: tuple[Share, ...]
 ) -> FrameMeasurement:
-    give_mm = curve.give_mm
+    deflection_mm = curve.deflection_mm
     parts = [
         [
             (math.sqrt(known.covariance_mm2[k, k]), known.degrees_of_freedom),
-            *((share.relative_u * abs(float(give)), share.degrees_of_freedom) for share in shares),
+            *((share.relative_u * abs(float(deflection)), share.degrees_of_freedom) for share in shares),
         ]
-        for k, give in enumerate(give_mm)
+        for k, deflection in enumerate(deflection_mm)
     ]
     known_by = [combined(each) for each in parts]
     u_mm = tuple(u for u, _ in known_by)
-    if u_mm[-1] > WORST_RELATIVE_U * give_mm[-1]:
+    if u_mm[-1] > WORST_RELATIVE_U * deflection_mm[-1]:
         raise InputError(
-            f"the give at {curve.knots_n[-1]:.4g} N is {1e3 * give_mm[-1]:.3g} um with a standard "
-            f"uncertainty of {1e3 * u_mm[-1]:.2g} um; expected {100 * WORST_RELATIVE_U:g} % of it at the "
-            "most: press harder, more often, or on a block whose stiffness is better known"
+            f"the deflection at {curve.knots_n[-1]:.4g} N is {1e3 * deflection_mm[-1]:.3g} um with a "
+            f"standard uncertainty of {1e3 * u_mm[-1]:.2g} um; expected {100 * WORST_RELATIVE_U:g} % of it "
+            "at the most: press harder, more often, or on a block whose stiffness is better known"
         )
     force_n = strokes.middle_n
     level_mm = curve.touches_mm[:, None, None]
@@ -521,7 +529,7 @@ def _measurement(
     return FrameMeasurement(
         Frame(
             tuple(curve.knots_n.tolist()),
-            tuple(give_mm.tolist()),
+            tuple(deflection_mm.tolist()),
             tuple(tuple(row) for row in known.covariance_mm2.tolist()),
             known.degrees_of_freedom,
             shares,
@@ -547,10 +555,10 @@ def _readings(curve: Curve, strokes: Strokes) -> dict[str, Any]:
             {
                 "recording": int(recording),
                 "touch_mm": float(touch),
-                "give_mm": [float(each) for each in gives],
+                "deflection_mm": [float(each) for each in deflections],
             }
-            for recording, touch, gives in zip(
-                strokes.recording, curve.touches_mm, curve.gives_mm, strict=True
+            for recording, touch, deflections in zip(
+                strokes.recording, curve.touches_mm, curve.deflections_mm, strict=True
             )
         ],
         "residual_mm": curve.choice.residual_mm,
@@ -559,7 +567,7 @@ def _readings(curve: Curve, strokes: Strokes) -> dict[str, Any]:
 
 def _notes(calibration: Calibration, block: Block) -> Iterator[str]:
     if math.isinf(block.stiffness_n_per_mm):
-        yield "The block was taken as rigid: what it gives itself counts as the frame's."
+        yield "The block was taken as rigid: its own deflection counts as the frame's."
     bare = [
         name
         for name, scale in (("force", calibration.force), ("position", calibration.position))

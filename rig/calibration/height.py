@@ -2,10 +2,10 @@
 
 Problem: a caliper squeezes what it measures, and a soft piece has no height but one at a force. Plan: the
 platen's position at a stated small force, with nothing between the platens less that with the piece. What
-both touches share goes out: the position's zero, the frame compliance at that force, the play. What they do
-not share makes the budget: repeats or the noise of a reading, whichever is larger; the smallest step; the
-position's scale over the way between; the force's own uncertainty through the slopes; the delay through
-the speeds; a homing in between. Propagation is that of JCGM 100, intervals are Student's. Cost: nothing.
+both touches share goes out: the position's zero, the frame compliance at that force, the backlash. What they
+do not share makes the budget: repeats or the noise of a reading, whichever is larger; the smallest step; the
+position's scale over the way between; the force's own uncertainty through the slopes; the delay through the
+speeds; a homing in between. Propagation is that of JCGM 100, intervals are Student's. Cost: nothing.
 """
 
 from __future__ import annotations
@@ -171,12 +171,12 @@ def height_at(
     calibration
         Of both.
     homed_between
-        Whether the position was homed between the bare touches and the piece's; None where nobody knows.
+        Whether the position was homed between the bare touches and the piece's; None if unknown.
 
     Returns
     -------
     Height
-        `u_mm` is None where one of both was touched only once: nobody knows how well it repeats.
+        `u_mm` is None where one of both was touched only once: its repeatability is unknown.
 
     Raises
     ------
@@ -325,7 +325,7 @@ def _calibrated(
     rows = [
         HeightPart(source, math.sqrt(square), freedom, True, _how(source))
         for (source, freedom), square in squares.items()
-        if not source.startswith(("frame", "play"))
+        if not source.startswith(("frame", "backlash"))
     ]
     for name, why in _unmeasured(calibration, faster, abs(_mean(piece, "speed_mm_per_s"))):
         rows.append(HeightPart(name, None, math.inf, False, why))
@@ -367,7 +367,7 @@ def _told_only(
             for each in (whole, piece)
         )
         rows.append(HeightPart(source, math.sqrt(square), math.inf, False, "in the repeats already"))
-    give_um = 1000 * float(calibration.frame.give_mm(np.array(force_n)))
+    give_um = 1000 * float(calibration.frame.deflection_mm(np.array(force_n)))
     same = f"{give_um:.3g} um at {force_n:g} N, the same at both touches: goes out"
     rows.append(HeightPart("frame compliance", None, math.inf, False, same))
     return rows

@@ -1,9 +1,10 @@
-"""Calibrate the position channel: its scale from readings taken while the platen approaches, and its play.
+"""Calibrate the position channel: its scale from readings taken while the platen approaches, and its
+backlash.
 
 In: readings beside gauge blocks or an indicator that follows the platen, approached both ways. Out: a scale
-with its covariance, the play with its uncertainty, and the evidence for both. Going back, a reading with
-play lags behind and is too high by the play; so the readings of the approach make the scale, and what the
-others are above it is the play.
+with its covariance, the backlash with its uncertainty, and the evidence for both. Going back, a reading with
+backlash lags behind and is too high by the backlash; so the readings of the approach make the scale, and what
+the others are above it is the backlash.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from typing import Any
 
 import numpy as np
 
-from rig.calibration.calibration import Play
+from rig.calibration.calibration import Backlash
 from rig.calibration.evidence import Record
 from rig.calibration.force_calibration import ChannelCalibration, ReferenceFacts
 from rig.calibration.readings import Reading, ReadingTable, refuse_wrong_ways
@@ -41,15 +42,15 @@ class PositionCalibration:
     ----------
     channel
         Its scale and what is to be said of it.
-    play
+    backlash
         None where the references were approached from one side only.
-    play_differences_mm
+    backlash_differences_mm
         How much more each reference read when it was approached going back, shape (references,).
     """
 
     channel: ChannelCalibration
-    play: Play | None
-    play_differences_mm: FloatArray
+    backlash: Backlash | None
+    backlash_differences_mm: FloatArray
 
 
 def calibrate_position(
@@ -63,7 +64,7 @@ def calibrate_position(
     expires: date | None = None,
     by: str = "",
 ) -> PositionCalibration:
-    """Find the position scale and the play.
+    """Find the position scale and the backlash.
 
     Parameters
     ----------
@@ -96,15 +97,15 @@ def calibrate_position(
     refuse_wrong_ways(approaching, going_mm, reversed_way=reversed_way)
     fitted = _fitted(approaching, going_mm, degree, zero_counts)
     differences = _going_back(table, values, used, fitted.scale)
-    play = _play(table, differences, abs(fitted.scale.per_count))
-    cautions = (*fitted.cautions, *references.cautions(), *_cautions(table, used, fitted, play))
+    backlash = _backlash(table, differences, abs(fitted.scale.per_count))
+    cautions = (*fitted.cautions, *references.cautions(), *_cautions(table, used, fitted, backlash))
     details: dict[str, Any] = {**details_of(fitted, "mm"), "cautions": list(cautions)}
     record = Record(made, expires, by, references.sentences("mm"), details)
     scale = with_evidence(fitted.scale, references.shares(values), record)
-    if play is not None:
-        play = replace(play, record=replace(record, details={"differences_mm": differences.tolist()}))
+    if backlash is not None:
+        backlash = replace(backlash, record=replace(record, details={"differences_mm": differences.tolist()}))
     channel = ChannelCalibration(scale, fitted, table, used, cautions)
-    return PositionCalibration(channel, play, differences)
+    return PositionCalibration(channel, backlash, differences)
 
 
 def _fitted(
@@ -141,7 +142,7 @@ def _going_back(
     return np.array(differences)
 
 
-def _play(table: ReadingTable, differences_mm: FloatArray, count_mm: float) -> Play | None:
+def _backlash(table: ReadingTable, differences_mm: FloatArray, count_mm: float) -> Backlash | None:
     if len(differences_mm) < 2:
         return None
     mean = float(differences_mm.mean())
@@ -153,21 +154,21 @@ def _play(table: ReadingTable, differences_mm: FloatArray, count_mm: float) -> P
             f"{table.where}: going back the position reads {-mean:.3g} mm less than approaching; with "
             "backlash it reads more. Were the directions exchanged?"
         )
-    return Play(max(mean, 0.0), u, float(freedom))
+    return Backlash(max(mean, 0.0), u, float(freedom))
 
 
 def _cautions(
     table: ReadingTable,
     used: Sequence[int],
     fitted: FittedScale,
-    play: Play | None,
+    backlash: Backlash | None,
 ) -> tuple[str, ...]:
     cautions = [
         f"{table.place_of(table.readings[used[index]])}: lies {fitted.fit.residuals[index]:+.3g} mm off the "
         "curve, far more than the others; is its reference right?"
         for index in far_out(fitted.fit)
     ]
-    if play is None:
+    if backlash is None:
         cautions.append(
             "fewer than two references were approached both ways: the backlash is not known; read them "
             "while returning too"

@@ -148,8 +148,8 @@ def presses_of(recordings: Sequence[Signals], *, released: bool = False) -> Pres
             "with a gap of a tenth of the depth at the least, unsaturated and without lost samples"
         )
     typical_n = float(np.median([press.peak_force_n for press in whole]))
-    alike = tuple(press for press in whole if press.peak_force_n >= SHALLOW_SHARE * typical_n)
-    return Presses(alike, found - len(alike))
+    deep_enough = tuple(press for press in whole if press.peak_force_n >= SHALLOW_SHARE * typical_n)
+    return Presses(deep_enough, found - len(deep_enough))
 
 
 def _pressed(force_n: FloatArray) -> IntArray:

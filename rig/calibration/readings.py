@@ -354,7 +354,7 @@ def reference_value(text: str, quantity: str, unit: str | None, to: str, *, plac
     Raises
     ------
     InputError
-        If no unit is said, or two are, or it measures something else.
+        If no unit is stated, or two are, or it measures something else.
     """
     match = _CELL.fullmatch(text)
     if match is None:

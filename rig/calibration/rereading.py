@@ -24,7 +24,7 @@ def read_again(signals: Signals, before: Calibration, after: Calibration) -> Sig
     signals
         As `before` read them.
     before, after
-        The frame and the play are no matter of single samples, and are left to whoever knows strokes.
+        The frame and the backlash are no matter of single samples, and are left to whoever knows strokes.
 
     Returns
     -------

@@ -195,7 +195,7 @@ def scale_budget(scale: Scale) -> tuple[BudgetLine, ...]:
         for share in known.shares
     ]
     u, freedom = combined((line.u, line.degrees_of_freedom) for line in lines)
-    return (*lines, BudgetLine("together", u, u / value, freedom))
+    return (*lines, BudgetLine("combined", u, u / value, freedom))
 
 
 def half_interval(line: BudgetLine) -> float:

@@ -57,9 +57,9 @@ class Scale:
     bends
         Further terms, per count squared and cubed; none for a straight scale.
     uncertainty
-        None for a stated number that nobody measured.
+        None for a stated number that was not measured.
     range_counts
-        Lowest and highest reading that was compared with a reference; None where nobody said so.
+        Lowest and highest reading that was compared with a reference; None if not stated.
     record
         Basis.
     offset

@@ -39,5 +39,5 @@ def more_than_noise(chi_squared: float, degrees_of_freedom: int) -> bool:
 
 
 def chance_of_ratio(ratio: float, upper: float, lower: float) -> float:
-    """Chance that a ratio of two variances of so many degrees of freedom is as large as this one."""
+    """Chance that a ratio of two variances of this many degrees of freedom is as large as this one."""
     return float(special.fdtrc(upper, lower, ratio))

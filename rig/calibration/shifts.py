@@ -1,12 +1,12 @@
 """A calibration's uncertainty as other calibrations: one standard uncertainty off, or drawn at random.
 
 Problem: what an uncertain calibration does to a stiffness or to a loop's area has no formula that is short
-and right, since feet, turns and fits lie in between. Plan: the law of propagation in its numerical form
-(JCGM 100:2008, 5.1.3 note 2): a quantity is worked out again with an input moved by its standard
+and right, since toe regions, turns and fits lie in between. Plan: the law of propagation in its numerical
+form (JCGM 100:2008, 5.1.3 note 2): a quantity is worked out again with an input moved by its standard
 uncertainty, and the difference is that input's contribution. Correlated inputs are first turned into
 independent directions. A scale that is off takes along the frame that was read by it, since what it is wrong
-by is in both. The same description draws calibrations at random for a Monte Carlo (JCGM 101:2008).
-Cost: as many further calibrations as there are independent directions, some ten.
+by is in both. The same description draws calibrations at random for a Monte Carlo (JCGM 101:2008). Cost: as
+many further calibrations as there are independent directions, some ten.
 """
 
 from __future__ import annotations
@@ -83,7 +83,7 @@ def _shifts(calibration: Calibration) -> Iterator[Shift]:
         frame = _read_by_position(calibration, off.scale)
         moved = replace(calibration, position=off.scale, frame=frame)
         yield Shift(f"{OF_POSITION}{off.source}", off.degrees_of_freedom, moved)
-    delay, play = calibration.delay, calibration.play
+    delay, backlash = calibration.delay, calibration.backlash
     if delay.u_s:
         yield Shift(
             "delay",
@@ -92,9 +92,11 @@ def _shifts(calibration: Calibration) -> Iterator[Shift]:
             replace(calibration, delay=replace(delay, s=delay.s - delay.u_s)),
         )
     yield from _frame_shifts(calibration)
-    if play.u_mm:
+    if backlash.u_mm:
         yield Shift(
-            "play", play.degrees_of_freedom, replace(calibration, play=replace(play, mm=play.mm + play.u_mm))
+            "backlash",
+            backlash.degrees_of_freedom,
+            replace(calibration, backlash=replace(backlash, mm=backlash.mm + backlash.u_mm)),
         )
 
 
@@ -145,23 +147,23 @@ def _read_by_position(calibration: Calibration, off: Scale) -> Frame:
     if scale is None or not _same_position(calibration):
         return frame
     touch_mm = frame.read_by.touch_mm
-    reached_mm = off.value(scale.counts(touch_mm + np.array([0.0, *frame.give_at_mm])))
-    return replace(frame, give_at_mm=tuple((reached_mm[1:] - reached_mm[0]).tolist()))
+    reached_mm = off.value(scale.counts(touch_mm + np.array([0.0, *frame.deflection_at_mm])))
+    return replace(frame, deflection_at_mm=tuple((reached_mm[1:] - reached_mm[0]).tolist()))
 
 
 def _frame_shifts(calibration: Calibration) -> Iterator[Shift]:
     frame = calibration.frame
     if frame.covariance_mm2 is None:
         return
-    give = np.array(frame.give_at_mm)
+    deflection = np.array(frame.deflection_at_mm)
     for direction in _directions(frame.covariance_mm2):
-        moved = replace(frame, give_at_mm=tuple((give + direction).tolist()))
+        moved = replace(frame, deflection_at_mm=tuple((deflection + direction).tolist()))
         yield Shift("frame, fit", frame.degrees_of_freedom, replace(calibration, frame=moved))
     # those of scales that are still in use are moved together with the scales
     followed = [OF_FORCE] * _same_force(calibration) + [OF_POSITION] * _same_position(calibration)
     for share in frame.shares:
         if share.relative_u and not share.source.startswith(tuple(followed)):
-            moved = replace(frame, give_at_mm=tuple((give * (1 + share.relative_u)).tolist()))
+            moved = replace(frame, deflection_at_mm=tuple((deflection * (1 + share.relative_u)).tolist()))
             yield Shift(f"frame, {share.source}", share.degrees_of_freedom, replace(calibration, frame=moved))
 
 
@@ -177,9 +179,9 @@ def _directions(covariance: tuple[tuple[float, ...], ...]) -> list[FloatArray]:
 
 
 def _moved(off: Calibration, nominal: Calibration, shifted: Calibration, times: float) -> Calibration:
-    """`off` moved by so many times the way from the nominal to the shifted calibration."""
+    """`off` moved by this many times the way from the nominal to the shifted calibration."""
     frames = (off.frame, nominal.frame, shifted.frame)
-    gives = zip(*(each.give_at_mm for each in frames), strict=True)
+    deflections = zip(*(each.deflection_at_mm for each in frames), strict=True)
     forces = zip(*(each.force_n for each in frames), strict=True)
     return replace(
         off,
@@ -189,9 +191,11 @@ def _moved(off: Calibration, nominal: Calibration, shifted: Calibration, times: 
         frame=replace(
             off.frame,
             force_n=tuple(at + times * (to - start) for at, start, to in forces),
-            give_at_mm=tuple(at + times * (to - start) for at, start, to in gives),
+            deflection_at_mm=tuple(at + times * (to - start) for at, start, to in deflections),
         ),
-        play=replace(off.play, mm=off.play.mm + times * (shifted.play.mm - nominal.play.mm)),
+        backlash=replace(
+            off.backlash, mm=off.backlash.mm + times * (shifted.backlash.mm - nominal.backlash.mm)
+        ),
     )
 
 

@@ -1,6 +1,6 @@
 """`amendments.jsonl`: dated records that mend what a capture says about itself, and what of it is left out.
 
-Problem: a wrong batch or a forgotten free height should not cost a new measurement, and nobody may change a
+Problem: a wrong batch or a forgotten free height should not cost a new measurement, and no one may change a
 recording without a trace. Plan: the capture stays as it was recorded; each correction is a line with its day,
 its author and its reason, and the header that every command reads is the recorded one with the corrections
 applied in order. Cost: one small file that is read with the header.

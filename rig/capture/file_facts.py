@@ -1,7 +1,7 @@
 """What is known of a recording besides its numbers: from a list of files, or from the file's name.
 
 The problem: a folder of a hundred recordings holds specimen, batch, state and date in file names or in a list
-beside it, and nobody types them a hundred times. The plan: a list is a short table with the column `file`; a
+beside it, and no one types them a hundred times. The plan: a list is a short table with the column `file`; a
 name is read by a pattern such as "{specimen}_{batch}_{date}", which has to fit in one way only. The cost: one
 regular expression for each name.
 """

@@ -28,7 +28,7 @@ class FoundCaptures:
     paths
         In their order.
     optional
-        Those of them that nobody named one by one.
+        Those of them that were not named one by one.
     others
         What was named, and is no capture and holds none.
     """
@@ -58,7 +58,7 @@ def find_captures(paths: Sequence[Path], *, once: bool = True, leave_out: bool =
     once
         Whether copies are refused.
     leave_out
-        Whether a damaged capture that nobody named is kept for the caller to leave out.
+        Whether a damaged capture that was not named is kept for the caller to leave out.
 
     Raises
     ------

@@ -46,7 +46,7 @@ class CaptureHeader:
     conditions
         Temperature, humidity, orientation, platen size and the like, where known.
     method
-        What the platen was told to do; None if it was moved by hand.
+        What the platen was ordered to do; None if it was moved by hand.
     rig, calibration, identity
         The whole rig configuration, its calibration, and what the firmware said about itself.
     sense
@@ -56,7 +56,7 @@ class CaptureHeader:
     force, position, clock
         Unit and resolution of the raw channels, and whose time it is.
     warnings
-        What was said about the rig when the recording began: overdue, uncalibrated, a check standard outside.
+        Warnings about the rig when the recording began: overdue, uncalibrated, a check standard outside.
     source
         "rig", or which file the samples were imported from.
     imported

@@ -36,7 +36,7 @@ from rig.samples import Samples
 STILL_RECORDING = "still recording"
 KILLED = "killed: no end.yaml"
 NO_END = "no end.yaml: still recording, or killed"
-"""Where the file system has no locks, nobody can tell."""
+"""Where the file system has no locks, it is unknown."""
 
 TEXT_FILES = (HEADER_FILE, EVENTS_FILE, SUMMARY_FILE)
 

@@ -24,7 +24,7 @@ def hold(file: int) -> None:
 
 
 def is_held(path: Path) -> bool | None:
-    """Return whether a recorder holds a samples file; None where nobody can tell."""
+    """Return whether a recorder holds a samples file; None if unknown."""
     try:
         import fcntl  # noqa: PLC0415  (absent on Windows)
 

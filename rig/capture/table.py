@@ -3,7 +3,7 @@
 The problem: units, signs, decimal marks, headings and clocks differ, and a wrong guess gives wrong numbers
 without a word. The plan: `rig.tables` finds the table and reads its cells strictly; headings and units
 propose the columns, and where they allow more than one reading the table is refused with the options to
-type. What was taken, guessed and left out is said in notes.
+type. What was taken, guessed and left out is reported in notes.
 """
 
 from __future__ import annotations
@@ -78,7 +78,7 @@ _RATE_UNITS = (
 
 @dataclass(frozen=True, slots=True)
 class TableForm:
-    """How a table is written; what is None or zero is told from the table.
+    """How a table is written; what is None or zero is found from the table.
 
     Parameters
     ----------
@@ -170,7 +170,7 @@ def import_table(
     negate_force, negate_position
         Whether the source counts compression as negative force, or position falls as the platen comes nearer.
     rate_hz
-        Rows per second of a table without a column of time; None where its preamble says it, or nobody knows.
+        Rows per second of a table without a column of time; None where its preamble says it, or unknown.
     free_height_mm, area_mm2
         What a strain and a stress are turned into position and force with.
 

@@ -209,9 +209,7 @@ def print_result(
         screen.print(f"All {len(result.summary)} means: --all; every cycle: --out FOLDER or --json.")
     if result.summary and whole:
         counted = (
-            f"after {result.settings.conditioning} conditioning cycles"
-            if result.settings.conditioning
-            else ""
+            f"after {_conditioning(result.settings.conditioning)}" if result.settings.conditioning else ""
         )
         screen.print(
             summary_table(
@@ -229,21 +227,33 @@ def print_result(
     if result.softening is not None:
         soft = result.softening
         low, high = soft.interval_pct()
+        u = (high - low) / 4
         screen.print(
-            f"Softening at {soft.at_mm:.2f} mm: {soft.pct_per_decade:+.2f} % per decade of cycles "
-            f"(95 % interval {low:+.2f} to {high:+.2f} %), {soft.lost_pct:.1f} % lost over {soft.n} cycles"
+            f"Force at {soft.at_mm:.2f} mm changes by {_signed(soft.pct_per_decade, u)} % per tenfold number "
+            f"of cycles (95 % interval {_signed(low, u)} to {_signed(high, u)} %); "
+            f"{soft.lost_pct:.1f} % lost over {soft.n} cycles."
         )
     if result.prony is not None:
         terms = ", ".join(f"{k:.4g} at {tau:.3g} s" for k, tau in result.prony.branches) or "none"
         screen.print(
-            f"Relaxation series: long term {result.prony.long_term:.4g} N/mm^{result.prony.exponent:.2f}, "
-            f"branches {terms}"
+            f"Prony series of the relaxation: long term {result.prony.long_term:.4g} "
+            f"N/mm^{result.prony.exponent:.2f}, branches {terms}."
         )
     for sentence in trend_sentences(result.summary):
         screen.print(sentence)
     for warning in result.warnings:
         screen.print(f"note: {warning}", style=None if plain else "yellow")
     screen.print()
+
+
+def _conditioning(cycles: int) -> str:
+    return f"{cycles} conditioning cycle{'s' * (cycles != 1)}"
+
+
+def _signed(value: float, u: float) -> str:
+    from rig.core import rounded
+
+    return f"{'+' if value > 0 else ''}{rounded(value, u)}"
 
 
 def write_results(

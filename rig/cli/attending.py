@@ -62,7 +62,7 @@ def have_cautions_read(rig: RigRef, who: str | None, *, already: bool, by_hand: 
     if not already:
         try:
             already = click.confirm("Are all of these met?", default=False, err=True)
-        except click.Abort:  # nobody is there to answer
+        except click.Abort:  # no person is there to answer
             already = False
     if not already:
         raise InputError("the cautions were not confirmed, so nothing moved")
@@ -93,7 +93,7 @@ def must_hold_for(cautions: CautionsRead, reader: Reader, *, already: bool) -> N
 def await_enter(stopped: StopWish) -> None:
     """Wait for a line of standard input, or for the wish to stop.
 
-    Where standard input has ended, nobody can say that a step is done: that is a wish to stop.
+    Where standard input has ended, no person can confirm that a step is done: that is a wish to stop.
     """
     if os.name != "posix":
         if not sys.stdin.readline():

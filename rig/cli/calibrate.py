@@ -1,4 +1,4 @@
-"""`pressrig calibrate`: what a count is, how late the force comes, and how far the rig gives."""
+"""`pressrig calibrate`: what a count is, how late the force comes, and the frame compliance."""
 
 from __future__ import annotations
 

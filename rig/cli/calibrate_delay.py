@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -54,6 +53,8 @@ def _show(found: DelayMeasurement, before_s: float) -> None:
     from rich import box
     from rich.table import Table
 
+    from rig.cli.calibrate_showing import freedom_words
+
     table = Table(title="Presses", title_justify="left", box=None if is_plain() else box.SIMPLE_HEAD)
     for heading in ("press", "speed mm/s", "peak N", "hysteresis before %", "hysteresis after %"):
         table.add_column(heading, justify="right")
@@ -65,17 +66,17 @@ def _show(found: DelayMeasurement, before_s: float) -> None:
             f"{press.loss_before_pct:+.3f}",
             f"{press.loss_after_pct:+.3f}",
         )
-    console().print(table)
     delay = found.delay
     assert delay.u_s is not None
-    freedom = f"{delay.degrees_of_freedom:.3g}" if math.isfinite(delay.degrees_of_freedom) else "infinite"
     say(
-        f"Delay: {1e3 * delay.s:.4g} ms, u {1e3 * delay.u_s:.2g} ms with {freedom} degrees of freedom, "
-        f"95 % within {1e3 * found.interval_s:.2g} ms (previously {1e3 * before_s:.4g} ms)."
+        f"Force-position time offset: {1e3 * delay.s:.4g} ms +- {1e3 * found.interval_s:.2g} ms (95 %; "
+        f"previously {1e3 * before_s:.4g} ms). Standard uncertainty {1e3 * delay.u_s:.2g} ms, degrees of "
+        f"freedom {freedom_words(delay.degrees_of_freedom)}."
     )
-    say(f"At any speed {found.loss_pct:.3f} % is lost to friction of the spring and backlash of the rig.")
+    say(f"Loss at any speed: {found.loss_pct:.3f} %, from friction of the spring and backlash of the rig.")
     if found.left_out:
-        say(f"{found.left_out} presses were left out: incomplete, or shallower than the others.")
+        say(f"Presses left out: {found.left_out}, incomplete or shallower than the others.")
+    console().print(table)
 
 
 def _document(found: DelayMeasurement, given: PressOptions, kept: Path | None) -> dict[str, Any]:

@@ -100,27 +100,27 @@ def _show(found: FrameMeasurement) -> None:
     frame = found.frame
     title = "Frame compliance"
     table = Table(title=title, title_justify="left", box=None if is_plain() else box.SIMPLE_HEAD)
-    for heading in ("force N", "give um", "u um", "95 % um", "um/N"):
+    for heading in ("force N", "deflection um", "u um", "95 % um", "um/N"):
         table.add_column(heading, justify="right")
-    for force_n, give_mm, u_mm, half_mm in zip(
-        frame.force_n, frame.give_at_mm, found.u_mm, found.interval_mm, strict=True
+    for force_n, deflection_mm, u_mm, half_mm in zip(
+        frame.force_n, frame.deflection_at_mm, found.u_mm, found.interval_mm, strict=True
     ):
         table.add_row(
             f"{force_n:.4g}",
-            f"{UM_PER_MM * give_mm:.5g}",
+            f"{UM_PER_MM * deflection_mm:.5g}",
             f"{UM_PER_MM * u_mm:.2g}",
             f"{UM_PER_MM * half_mm:.2g}",
-            f"{UM_PER_MM * give_mm / force_n:.4g}",
+            f"{UM_PER_MM * deflection_mm / force_n:.4g}",
         )
     console().print(table)
     say(f"Curve: {found.reason}.")
     say(
-        f"{len(found.touches_mm)} presses touched between {min(found.touches_mm):.4f} and "
-        f"{max(found.touches_mm):.4f} mm; loading and unloading lie {UM_PER_MM * found.loop_mm:.2g} um "
-        "apart at most."
+        f"Contact of {len(found.touches_mm)} presses between {min(found.touches_mm):.4f} and "
+        f"{max(found.touches_mm):.4f} mm. Loading and unloading differ by at most "
+        f"{UM_PER_MM * found.loop_mm:.2g} um."
     )
     if found.left_out:
-        say(f"{found.left_out} presses were left out: incomplete, or shallower than the others.")
+        say(f"Presses left out: {found.left_out}, incomplete or shallower than the others.")
 
 
 def _document(found: FrameMeasurement, given: PressOptions, kept: Path | None) -> dict[str, Any]:
@@ -129,7 +129,7 @@ def _document(found: FrameMeasurement, given: PressOptions, kept: Path | None) -
     frame = found.frame
     document: dict[str, Any] = {
         "force_n": list(frame.force_n),
-        "give_mm": list(frame.give_at_mm),
+        "deflection_mm": list(frame.deflection_at_mm),
         "u_mm": list(found.u_mm),
         "half_interval_95_mm": list(found.interval_mm),
         "degrees_of_freedom": limited(frame.degrees_of_freedom),

@@ -155,7 +155,7 @@ class ChannelOptions:
         return replace(self, into=self.rig_file.parent / named)
 
     def facts(self, unit: str, largest: float) -> ReferenceFacts:
-        """What was said about the references."""
+        """What was stated about the references."""
         from rig.calibration import ReferenceFacts, reference_u
 
         if self.reference_u is None:

@@ -53,17 +53,23 @@ def command(*, blocks: bool, **options: Any) -> None:
         expires=expires,
         by=given.by,
     )
-    channel, play = calibrated.channel, calibrated.play
+    channel, backlash = calibrated.channel, calibrated.backlash
     kept = None
     if given.into is not None:
-        parts: dict[str, Any] = {"position": channel.scale} | ({} if play is None else {"play": play})
+        parts: dict[str, Any] = {"position": channel.scale} | (
+            {} if backlash is None else {"backlash": backlash}
+        )
         kept = written_into(given.into, None if rig is None else rig.name, **parts)
     if given.as_json:
         document = {"channel": "position", **channel_document(channel, "mm")}
-        document["play"] = (
+        document["backlash"] = (
             None
-            if play is None
-            else {"play_mm": play.mm, "u_mm": play.u_mm, "degrees_of_freedom": play.degrees_of_freedom}
+            if backlash is None
+            else {
+                "backlash_mm": backlash.mm,
+                "u_mm": backlash.u_mm,
+                "degrees_of_freedom": backlash.degrees_of_freedom,
+            }
         )
         if given.into is not None:
             document |= {"written": given.into, "older": kept}
@@ -71,10 +77,10 @@ def command(*, blocks: bool, **options: Any) -> None:
         print_json(document)
         return
     show_channel(channel, "mm")
-    if play is not None:
+    if backlash is not None:
         say(
-            f"Backlash: {play.mm:.4g} mm, u {play.u_mm:.2g} mm, from {len(calibrated.play_differences_mm)} "
-            "references approached both ways."
+            f"Backlash: {backlash.mm:.4g} mm, u {backlash.u_mm:.2g} mm, from "
+            f"{len(calibrated.backlash_differences_mm)} references approached both ways."
         )
     show_cautions(channel.cautions)
     if given.into is not None:

@@ -16,6 +16,10 @@ if TYPE_CHECKING:
     from rig.calibration import ChannelCalibration
 
 
+MANY_DEGREES = 1000
+"""With more degrees of freedom, Student's 95 % factor is within 0.2 % of its limit."""
+
+
 def written_into(path: Path, name: str | None, **parts: Any) -> Path | None:
     """Replace parts of a calibration's file, or make one; where the older one is kept now.
 
@@ -75,31 +79,32 @@ def channel_document(calibrated: ChannelCalibration, unit: str) -> dict[str, Any
 
 
 def show_channel(calibrated: ChannelCalibration, unit: str) -> None:
-    """Tables of residuals and of the budget, and what is to be said."""
+    """Print the scale with its uncertainty, why it has this degree, the budget and the residuals."""
     from rig.calibration import half_interval, scale_budget
 
     screen = console()
-    screen.print(_residuals(calibrated, unit))
-    screen.print(_budget(calibrated, unit))
     fitted, scale = calibrated.fitted, calibrated.scale
     whole = scale_budget(scale)[-1]
     span = scale.value_range
     bends = "".join(
         f", bend {bend:.4g} {unit}/count^{power}" for power, bend in enumerate(scale.bends, start=2)
     )
+    say(f"Scale: {scale.per_count:.8g} {unit}/count{bends}, zero at {scale.zero_counts:.1f} counts.")
+    if span is not None:
+        end = max(span, key=abs)
+        say(
+            f"Uncertainty at {end:.4g} {unit}: {half_interval(whole):.2g} {unit} (95 %), standard "
+            f"uncertainty {100 * whole.relative_u:.2g} %. References from {span[0]:.2f} to {span[1]:.4g} "
+            f"{unit}."
+        )
     say(f"Degree {fitted.fit.degree}: {fitted.reason}.")
     if fitted.misfit is not None:
         say(
-            f"Repeats differ by {fitted.misfit.repeat_sd:.3g} {unit}; lack of fit F = "
+            f"Standard deviation of repeats: {fitted.misfit.repeat_sd:.3g} {unit}; lack of fit F = "
             f"{fitted.misfit.f:.3g}, p = {fitted.misfit.p:.2g}."
         )
-    say(f"Scale: {scale.per_count:.8g} {unit}/count{bends}, zero at {scale.zero_counts:.1f} counts.")
-    if span is not None:
-        say(
-            f"Compared with references from {span[0]:.4g} to {span[1]:.4g} {unit}; at the end of the range "
-            f"it is known to {half_interval(whole):.3g} {unit} (95 %, {100 * whole.relative_u:.2g} % "
-            "standard)."
-        )
+    screen.print(_budget(calibrated, unit))
+    screen.print(_residuals(calibrated, unit))
 
 
 def show_cautions(cautions: Sequence[str]) -> None:
@@ -161,9 +166,16 @@ def _budget(calibrated: ChannelCalibration, unit: str) -> Table:
     title = "Uncertainty at the end of the range"
     table = _empty(title, "source", f"u {unit}", "% of value", "degrees of freedom")
     for line in scale_budget(calibrated.scale):
-        degrees = f"{line.degrees_of_freedom:.3g}" if math.isfinite(line.degrees_of_freedom) else "infinite"
-        table.add_row(line.source, f"{line.u:.3g}", f"{100 * line.relative_u:.3g}", degrees)
+        degrees = freedom_words(line.degrees_of_freedom)
+        table.add_row(line.source, f"{line.u:.2g}", f"{100 * line.relative_u:.2g}", degrees)
     return table
+
+
+def freedom_words(degrees: float) -> str:
+    """Return degrees of freedom as people read them: a number that changes no interval is only bounded."""
+    if not math.isfinite(degrees):
+        return "infinite"
+    return f"{degrees:.3g}" if degrees <= MANY_DEGREES else f"> {MANY_DEGREES}"
 
 
 def _empty(title: str, *headings: str) -> Table:

@@ -240,7 +240,7 @@ def _performed(
 
 @contextmanager
 def _provoker(bench: Path | None, stopped: threading.Event) -> Iterator[Provoker]:
-    """Whoever provokes the trips: a bench, a person at the terminal, or nobody."""
+    """Whoever provokes the trips: a bench, a person at the terminal, or neither."""
     from rig.cli.check_device_person import PersonAtTheRig
     from rig.conformance import BenchOrders, Nobody
 

@@ -1,4 +1,4 @@
-"""`pressrig compare`: are batches, states, operators or methods alike?"""
+"""`pressrig compare`: do batches, states, operators or methods differ?"""
 
 from __future__ import annotations
 

@@ -140,7 +140,7 @@ def main() -> None:
 
 
 def _told(words: str) -> bool:
-    """Say the last words of a command; False where nobody can hear them, which changes no exit code to 1."""
+    """Say the last words of a command; False where the output is closed, which changes no exit code to 1."""
     try:
         say(words, err=True)
     except OSError:

@@ -105,7 +105,7 @@ def daemon_if_up(rig: RigRef) -> ControlClient | None:
 
 
 def followed_to_its_end(daemon: ControlClient, rig: RigRef, order: Order) -> EndCard | None:
-    """Give an order to a daemon and follow it, as `order_through_daemon` does; nothing is said of its end.
+    """Give an order to a daemon and follow it, as `order_through_daemon` does; its end is not printed.
 
     Returns
     -------
@@ -114,7 +114,7 @@ def followed_to_its_end(daemon: ControlClient, rig: RigRef, order: Order) -> End
     from rig.cli.stopping import stop_on_signals
     from rig.daemon.bulletin import Refusal
 
-    # before the order goes out: nobody may be killed between it and the watch over it
+    # before the order goes out: the process must not be killed between it and the watch over it
     with stop_on_signals() as stopped:
         answer = daemon.start(order)
         if isinstance(answer, Refusal):

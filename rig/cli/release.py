@@ -60,7 +60,7 @@ def _ask() -> None:
             default=False,
             err=True,
         )
-    except click.Abort:  # nobody is there to answer
+    except click.Abort:  # no person is there to answer
         confirmed = False
     if not confirmed:
         raise InputError("not confirmed, so nothing moved")

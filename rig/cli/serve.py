@@ -100,7 +100,7 @@ def say_where_the_page_is(listen: str, http: int, token: Path, *, allow_remote: 
     Raises
     ------
     InputError
-        If others could reach the page and nobody said that they may.
+        If others could reach the page without permission.
     """
     if not _is_loopback(listen) and not allow_remote:
         raise InputError(

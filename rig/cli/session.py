@@ -2,7 +2,7 @@
 
 Problem: a command per piece for recording, one to look at it, one to weigh it and one for the sheet make a
 day of typing. Plan: one command walks through the pieces. It stores nothing of its own: a piece is done if
-the folder holds a capture of it that nobody left out, so that the same command resumes a session that was
+the folder holds a capture of it that was not left out, so that the same command resumes a session that was
 broken off; a repeated piece leaves its first capture out by a dated record.
 """
 
@@ -212,7 +212,7 @@ def _about(rig: RigFile, operator: str | None, conditions: dict[str, str]) -> Ca
 
 
 def _done(folder: Path) -> Iterator[str]:
-    """Pieces that have a capture in the folder that nobody left out."""
+    """Pieces that have a capture in the folder that was not left out."""
     from rig.capture import list_captures, open_capture
 
     for summary in list_captures(folder):

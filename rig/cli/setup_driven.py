@@ -92,7 +92,7 @@ def words_of(status: Status) -> str:
 
 
 def _followed(reader: Reader, question: str) -> tuple[str, Status]:
-    """The answer to a question and the status behind it; each change of the status is said meanwhile."""
+    """The answer to a question and the status behind it; each change of the status is printed meanwhile."""
     answered = threading.Event()
 
     def follow() -> None:

@@ -11,7 +11,7 @@ from rig.cli.capture_arguments import captures_in
 from rig.cli.compare import listed, named_margins
 from rig.cli.options import fresh_option, is_fresh, read_quantity, workers_asked, workers_options
 from rig.cli.output import json_option, print_json, progress, say
-from rig.core import BOTH, METRIC, chosen_units
+from rig.core import BOTH, chosen_units, in_chosen_units
 from rig.errors import InputError
 
 if TYPE_CHECKING:
@@ -149,8 +149,8 @@ def command(
         print_json(sheet.as_dict() | {"page": str(page)})
         return
     # a chosen system is applied where text is printed; without one the terminal shows both
-    for answer in design_sheet_answers(sheet, units=BOTH if chosen_units() is None else METRIC):
-        say(answer)
+    for answer in design_sheet_answers(sheet):
+        say(in_chosen_units(answer, BOTH) if chosen_units() is None else answer)
     for sentence in (*sets_sentences(sheet), *(f"missing: {each}" for each in sheet.missing)):
         say(sentence)
     for sentence in notes:

@@ -1,4 +1,4 @@
-"""What is said once, on standard error, before a recording begins."""
+"""What is printed once, on standard error, before a recording begins."""
 
 from __future__ import annotations
 

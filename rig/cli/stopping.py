@@ -1,7 +1,7 @@
 """Signals, a closed terminal and a broken pipe as a wish to stop; the one place for all commands.
 
 Problem: a platen that is driven by this process runs on until its heartbeats are missed if the process just
-ends, and its capture has no end. A signal, a terminal that is closed and output that nobody reads any more
+ends, and its capture has no end. A signal, a terminal that is closed and output without a reader
 all end a process. Plan: where something moves or is recorded, each of them sets one event, which whoever
 moves looks at between two deliveries; a write that fails says so to the event and to nobody else, so that it
 cannot break off a motion. Everywhere else a signal ends the command as Ctrl-C does: the port is closed and

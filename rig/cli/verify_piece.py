@@ -183,7 +183,7 @@ def _check(
 
 
 def _unlike(log: CheckLog, check: PieceCheck) -> list[str]:
-    """What makes this reading unlike the one before."""
+    """What differs from the reading before."""
     earlier = log.chart(check.piece, check.quantity)
     if not earlier:
         return []

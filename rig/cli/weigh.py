@@ -150,9 +150,9 @@ class _Keeper:
         if self._register is None:
             return
         if self._given["enter"] and name not in self._register.ids():
-            from rig.register import alike
+            from rig.register import similar_ids
 
-            near = alike(name, self._register.ids())
+            near = similar_ids(name, self._register.ids())
             if near:
                 raise InputError(f"specimen {name}: did you mean {' or '.join(near)}?")
             return

@@ -12,7 +12,7 @@ class UnreadyError(Exception):
 
 
 class NotApplicableError(Exception):
-    """The check is not for this device, or nobody was there to help. It stays inside this package."""
+    """The check is not for this device, or no person was there to help. It stays inside this package."""
 
 
 class InterruptedCheckError(KeyboardInterrupt):

@@ -1,8 +1,8 @@
-"""Limits on both sides, and what the samples say of stops, speeds, dwells and fresh forces.
+"""Limits on both sides, and what the samples say of stops, speeds, holds and fresh forces.
 
 Problem: a device can name the right event and still trip on the wrong side, late, or move at another speed.
 Plan: limits are narrowed around where the platen and the force already are, once with room (nothing may
-trip) and once without (it must). Stops, speeds and dwells are taken from the samples' own times and
+trip) and once without (it must). Stops, speeds and holds are taken from the samples' own times and
 positions, never from what the device says of itself. Cost: about twenty seconds of small motions.
 """
 
@@ -500,7 +500,7 @@ CHECKS = (
         arms=True,
     ),
     Check(
-        "dwell-measured",
+        "hold-measured",
         _GROUP,
         "Turns and holds of cycles, by the samples",
         "A cycle stays at each turn as long as ordered, and is counted once.",

@@ -138,7 +138,7 @@ def seal_found(received: bytes) -> Seal | None:
     frames = [each for each in dict.fromkeys(frames) if len(each) >= LEAST_PAYLOAD + _CRC_BYTES]
     frames = sorted(frames[-MOST_FRAMES:], key=len)
     needed = max(ENOUGH_FRAMES, (len(frames) + 1) // 2)
-    # a kind that fits so many of them fits one of the shortest, as many as may be left out and one more
+    # a kind that fits this many of them fits one of the shortest, as many as may be left out and one more
     for frame in frames[: len(frames) - needed + 1]:
         found = [kind for kind in _kinds_of(frame) if sum(map(kind.fits, frames)) >= needed]
         if found:

@@ -219,7 +219,7 @@ class BenchOrders:
             raise DeviceError(f"bench {self._path}: no answer to {line!r} ({problem})") from None
 
     def willing(self, what: Provocation) -> str:
-        """Empty: a bench does what it is told, and says so if it cannot."""
+        """Empty: a bench does what it is ordered, and says so if it cannot."""
         del what
         return ""
 

@@ -411,7 +411,7 @@ class Stand:
         return next(iter(self.endings(request)), None)
 
     def stroke_s(self, counts: float) -> float:
-        """The longest that a motion over so many counts may take."""
+        """The longest that a motion over this many counts may take."""
         return 1.5 * abs(counts) / self.bounds.speed + LONGER_S
 
     def refuses(self, command: Command, result: ReplyResult, what: str) -> str:

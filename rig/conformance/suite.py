@@ -1,7 +1,7 @@
 """All checks in their order, performed one after another, and what came of them.
 
 Problem: one broken rule must not hide the others, and whatever happens the device must be left disarmed.
-Plan: each check begins and ends at rest; what it could not rest on is told apart from what it found. The
+Plan: each check begins and ends at rest; what it could not rest on is distinguished from what it found. The
 end is in a `finally`, which no wish to stop can skip. Cost: minutes on a rig at 2 mm/s, most of it motion.
 """
 
@@ -127,7 +127,7 @@ def run_suite(
     motion
         False to arm nothing.
     tell
-        Is told each outcome as soon as it is there.
+        Receives each outcome as soon as it is there.
 
     Returns
     -------

@@ -98,7 +98,7 @@ class _Findings:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Record:
-    """What was said, heard and taken in one check, with the samples on one clock in seconds."""
+    """What was sent, received and sampled in one check, with the samples on one clock in seconds."""
 
     name: str
     said: list[Told | Heard | Taken]
@@ -138,7 +138,7 @@ def look(stand: Stand, name: str) -> None:
         return
     since_s = elapsed_s(block.time_us, int(block.time_us[0]), stand.time_modulus_us)
     if bool((np.diff(since_s) < 0).any()):
-        return  # a clock that leaps was told above; nothing else can be placed on it
+        return  # a clock that leaps was reported above; nothing else can be placed on it
     whole = _Record(name, record, block, since_s, stand.time_modulus_us)
     _look_at_events(findings, whole)
     if not {EventCode.STALLED, EventCode.POSITION_FAULT} & {event.code for event in events}:
@@ -238,7 +238,7 @@ def _look_at_events(findings: _Findings, record: _Record) -> None:
             EventCode.FORCE_TRIP: block.force,
             EventCode.POSITION_LIMIT: block.force,
         }.get(EventCode(event.code) if event.code in list(EventCode) else EventCode.BOOT)
-        # without a sample behind the event nobody knows where it was
+        # without a sample behind the event its place is unknown
         if column is None or int(around.sum()) < 3 or since_s[-1] < event_s:
             continue
         least, most = int(column[around].min()), int(column[around].max())
@@ -272,7 +272,7 @@ def _motions(record: _Record) -> list[_Motion]:
 
 
 def _look_at_motion(findings: _Findings, record: _Record) -> None:
-    """It moves only while it was told to, no faster than told, and says so in bit 2."""
+    """It moves only while it was ordered to, no faster than ordered, and says so in bit 2."""
     motions = _motions(record)
     block, since_s = record.block, record.since_s
     position = block.position.astype(np.float64)

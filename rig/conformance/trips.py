@@ -127,7 +127,7 @@ def _latest_s(stand: Stand, what: Provocation) -> float:
 
 
 def _done_in_time(stand: Stand, request: int, limit_s: float) -> None:
-    """Blame nobody if a person was slower than the motion was long."""
+    """Skip the check if a person was slower than the motion was long."""
     if stand.provoker.slow:
         end = stand.ending(request, limit_s)
         if end is None or end.code == EventCode.FINISHED:

@@ -1,7 +1,7 @@
 """What every part that reads or shows text needs: files read within bounds, text shown as text, in the
 reader's units.
 
-In: paths, bytes and names that nobody vouches for. Out: text, plain values and node trees within stated
+In: paths, bytes and names of untrusted origin. Out: text, plain values and node trees within stated
 bounds, or an InputError that names file and line; text that terminal, plot, spreadsheet, Markdown and HTML
 show and do not obey. Must never know: what any of the values mean.
 """

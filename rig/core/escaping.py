@@ -1,4 +1,4 @@
-"""The one place where text that nobody vouches for is made harmless for what will show it.
+"""The one place where text of untrusted origin is made harmless for what will show it.
 
 Problem: a specimen's name, a note or a device's text can hold what a terminal obeys, a plot sets as
 mathematics, a spreadsheet computes and a browser runs; and a name that silently loses a part is another

@@ -198,13 +198,13 @@ class Measured:
         return coverage_factor(self.effective_freedom, level) * self.u
 
     def chance_above(self, bound: float) -> float:
-        """Return how often chance alone gives a value this high or higher where the truth is `bound`."""
+        """Return the probability that chance gives a value this high or higher where the truth is `bound`."""
         if self.u > 0:
             return student_below(self.effective_freedom, (bound - self.value) / self.u)
         return float(self.value <= bound)
 
     def chance_below(self, bound: float) -> float:
-        """Return how often chance alone gives a value this low or lower where the truth is `bound`."""
+        """Return the probability that chance gives a value this low or lower where the truth is `bound`."""
         if self.u > 0:
             return student_below(self.effective_freedom, (self.value - bound) / self.u)
         return float(self.value >= bound)

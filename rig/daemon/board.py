@@ -296,7 +296,7 @@ class Board:
     def cycles(self, job: int, rows: Iterable[CycleRow]) -> None:
         """Cycles of a job that have closed; those of another job than the newest come too late.
 
-        Beside each stand the temperatures and the humidity of when it was told.
+        Beside each stand the temperatures and the humidity of that moment.
         """
         with self._guard:
             if job != self._job_number:
@@ -305,7 +305,7 @@ class Board:
                 air = self._auxiliary
                 self._rows.append(row.model_copy(update={"auxiliary": air}) if air else row)
                 self._rows_in_all += 1
-            # of the other kinds it is told how many they have made, which touches are no part of
+            # of the other kinds it shows how many they have made, which touches are no part of
             if self._job is not None and self._job.kind == "method":
                 self._job.cycles = self._rows_in_all
             elif self._job is None and self._last is not None and self._last.kind == "method":

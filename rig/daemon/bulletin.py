@@ -2,7 +2,7 @@
 
 Problem: the page runs in a process of its own, the command line in another, and neither may be trusted to
 keep up or to send sense. Plan: a few frozen values, validated on both sides, the same for the socket and
-for the page; whoever watches asks for what is newer than what it has, so that nobody is pushed and no
+for the page; whoever watches asks for what is newer than what it has, so that nothing is pushed and no
 queue grows. Cost: one validation for each value.
 """
 

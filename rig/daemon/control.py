@@ -290,7 +290,7 @@ class ControlClient:
     Raises
     ------
     NoDaemonError
-        If nobody listens there, or a process of another user does.
+        If no daemon listens there, or a process of another user does.
     """
 
     def __init__(self, path: Path, rig: RigRef | None = None) -> None:

@@ -408,7 +408,7 @@ class Desk:
     def _resume_once(self, reader: Reader) -> None:
         """Go on with an endurance run whose daemon was lost, if all that allows it still holds.
 
-        Nobody has ordered this motion now, so its plan has to state how old the run may be, the day's
+        No person has ordered this motion now, so its plan has to state how old the run may be, the day's
         cautions have to be confirmed for this rig, and a warning goes before it.
         """
         if self._took_up or self._rig.limits is None or reader.identity is None:
@@ -511,7 +511,7 @@ class Desk:
                 return
 
     def _look_around(self, reader: Reader) -> None:
-        """What can change while nobody asks for anything: a stop that is opened, or the day."""
+        """What can change without a request: a stop that is opened, or the day."""
         now_s = time.monotonic()
         if now_s < self._look_due_s:
             return

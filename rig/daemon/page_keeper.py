@@ -1,6 +1,6 @@
 """Keeps the page's process alive, and never lets it touch the rig.
 
-Problem: a page can hang, leak or be killed, and its death must cost nobody a capture. Plan: it runs in a
+Problem: a page can hang, leak or be killed, and its death must cost no capture. Plan: it runs in a
 process of its own, which ends by itself when the pipe to its standard input is closed, however this one
 ended; when it dies it is started again, after pauses that grow while it keeps dying. Cost: one thread that
 looks a few times a second.

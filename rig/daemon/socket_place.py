@@ -5,7 +5,7 @@ socket file outlives a daemon that was killed. Plan: the socket stands in the us
 there is none in the state folder; its name is a digest of the rig's whole name and port, since names that
 differ only at the end, in their case or in a script other than Latin must not share one. Beside it lies a
 file that the daemon keeps locked while it lives, and that says which rig it holds. A socket whose lock is
-free belongs to nobody. Nothing is trusted in a folder that others can change. Cost: two files for each rig.
+free has no owner. Nothing is trusted in a folder that others can change. Cost: two files for each rig.
 """
 
 from __future__ import annotations
@@ -53,7 +53,7 @@ def socket_name(rig: RigRef) -> str:
 def socket_folders() -> tuple[Path, ...]:
     """Folders that a daemon's socket may stand in, the first that works before the others."""
     with warnings.catch_warnings():
-        # where nobody is logged in, the library warns which folder it takes instead; any will do
+        # where no user is logged in, the library warns which folder it takes instead; any will do
         warnings.simplefilter("ignore")
         places = (platformdirs.user_runtime_path("pressrig"), platformdirs.user_state_path("pressrig"))
     return tuple(dict.fromkeys(places))

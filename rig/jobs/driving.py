@@ -132,7 +132,7 @@ class Driver:
     rig
         What the rig may do.
     watch
-        Who is told.
+        Who is notified.
 
     Attributes
     ----------

@@ -86,7 +86,7 @@ class Endured(Recorded):
     doubtful
         Cycles that were cut short, and are not counted.
     exact
-        False where cycles may have been done that nobody heard of.
+        False where cycles may have been done without a record.
     """
 
     done: int

@@ -1,10 +1,10 @@
 """Whether the readings of force can be true at all: fresh, alive, and within the converter's range.
 
 Problem: a converter that hangs goes on giving its last value, and a limit on a force that does not change
-protects nobody. Plan: with status bit 6 a device says which readings are new. None for a while, or the same
-count again and again from a converter whose noise is known to be larger than a count, cannot be true. How
-often this converter repeats itself is learnt while it is at work; one that is coarse or pinned to its zero is
-never judged by it. Cost: three passes over the new readings.
+protects no person. Plan: with status bit 6 a device says which readings are new. None for a while, or the
+same count again and again from a converter whose noise is known to be larger than a count, cannot be true.
+How often this converter repeats itself is learnt while it is at work; one that is coarse or pinned to its
+zero is never judged by it. Cost: three passes over the new readings.
 """
 
 from __future__ import annotations

@@ -7,7 +7,7 @@ samples say that it is done. The same `step` events as on a driven rig frame eac
 `guided` event says how far, how fast and how much too far it was. Cost: one thread beside the reader's;
 a few passes over each batch.
 
-Nothing here moves or stops anything: too deep or too hard is said as loudly as it can be, and no more.
+Nothing here moves or stops anything: too deep or too hard is reported as loudly as possible, and no more.
 """
 
 from __future__ import annotations
@@ -476,9 +476,11 @@ class _Guide:
 
     def _heard(self, samples: Samples) -> Heard:
         force_n = self._calibration.force_n(samples) - self._zero_n
-        give_mm = self._calibration.frame.give_mm(force_n)
+        deflection_mm = self._calibration.frame.deflection_mm(force_n)
         self._saturated = bool((samples.status & Status.FORCE_SATURATED).any())
-        return Heard(samples.time_us / US_PER_S, self._calibration.position_mm(samples) - give_mm, force_n)
+        return Heard(
+            samples.time_us / US_PER_S, self._calibration.position_mm(samples) - deflection_mm, force_n
+        )
 
     def _event(self, kind: EventKind, **fields: object) -> None:
         """Record that something happened, with the device time of the sample that showed it."""

@@ -22,7 +22,7 @@ SPEED_LEAST_SAMPLES = 3
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Heard:
-    """Some samples, arrays of shape (n,): force from its zero; position less the give of the frame."""
+    """Some samples, arrays of shape (n,): force from its zero; position less the deflection of the frame."""
 
     time_s: FloatArray
     position_mm: FloatArray

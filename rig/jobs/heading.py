@@ -20,7 +20,7 @@ def header_about(card: SpecimenCard, rig: RigFile, method: Mapping[str, Any] | N
     Parameters
     ----------
     method
-        What the platen is told to do; None if a person moves it.
+        What the platen is ordered to do; None if a person moves it.
     """
     return CaptureHeader(
         specimen=card.specimen,

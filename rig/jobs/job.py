@@ -78,7 +78,7 @@ def _ignore(thing: object) -> None:
 
 @dataclass(frozen=True, slots=True)
 class Watch:
-    """What is told to the person and asked of them while the platen moves.
+    """What is reported to the person and asked of them while the platen moves.
 
     Parameters
     ----------

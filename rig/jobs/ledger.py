@@ -68,7 +68,7 @@ class Settled:
         Number, in the whole run, of the cycle that was under way when the block was cut short, which was
         perhaps partly done and is not counted; None if there is none.
     exact
-        False where cycles may have been done that nobody heard of.
+        False where cycles may have been done without a record.
     """
 
     done: int

@@ -83,7 +83,7 @@ _Typed = TypeVar("_Typed", bound=Message)
 
 
 class RigRef(Message):
-    """Which rig is meant: its whole name, and its port or the USB adapter's id. Names alone can be alike.
+    """Which rig is meant: its whole name, and its port or the USB adapter's id. Names alone can be equal.
 
     `port` is None where whoever asks means the rig of this name, whatever its port.
     """
@@ -170,8 +170,8 @@ class RecordingOrder(Message):
 class HeightOrder(Message):
     """Touch the bare platens and a piece for its free height. A person clears the platens and lays it in.
 
-    `contact_n` is the small force at which the height is told, `top_n` the greater one beside it. Where only
-    the piece is touched, `bare` names captures of bare touches in the daemon's folder; without any, the
+    `contact_n` is the small force at which the height is reported, `top_n` the greater one beside it. Where
+    only the piece is touched, `bare` names captures of bare touches in the daemon's folder; without any, the
     newest there are taken.
     """
 

@@ -1,6 +1,6 @@
 """Take settled plateaus from a rig, one at a time, while a person changes loads in between.
 
-Problem: while the person is busy samples pile up, a load that was just put on swings, and nobody should have
+Problem: while the person is busy samples pile up, a load that was just put on swings, and no one should have
 to judge by eye when it rests. Plan: what piled up is thrown away; then a window as long as a plateau slides
 along until it has settled. It is looked at each time a quarter of it has passed, so that the last look comes
 soon after the load rests. A load that never rests is refused in the words of the last look. Cost: one window
@@ -86,7 +86,7 @@ def take_plateau(
     patience_s
         Longest wait, in device time.
     on_progress
-        Is told how far it is.
+        Receives the progress.
 
     Raises
     ------
@@ -98,7 +98,7 @@ def take_plateau(
     rule = rule or PlateauRule()
     refuse_scaled(reader, channel)
     while reader.get(0.0) is not None:
-        pass  # what piled up while nobody was waiting for it
+        pass  # what piled up while it was not awaited
     window = _Window(channel, rule)
     heard_s, hint = time.monotonic(), ""
     while True:

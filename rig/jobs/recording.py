@@ -52,7 +52,7 @@ US_PER_S = 1e6
 
 @dataclass(frozen=True, slots=True)
 class StopRule:
-    """When a recording is enough; both None: when it is told to stop.
+    """When a recording is enough; both None: when it is stopped.
 
     Parameters
     ----------
@@ -277,7 +277,7 @@ class _Loop:
         self._writer.append(samples)
         if len(samples):
             self._last_us = int(samples.time_us[-1])
-            # within deliveries only: what was lost between them had conversions that nobody saw
+            # within deliveries only: what was lost between them had conversions that were not seen
             self._converted_us += self._last_us - int(samples.time_us[0])
             self._conversions += int(np.count_nonzero(samples.status[1:] & np.uint8(Status.FRESH_FORCE)))
         return True

@@ -85,7 +85,7 @@ class MethodJob:
 
     @property
     def analysed_with(self) -> AnalysisSettings:
-        """Its conditioning cycles are told apart."""
+        """Its conditioning cycles are counted separately."""
         return AnalysisSettings(
             conditioning=self.checked.method.conditioning.cycles, free_height_mm=self.card.free_height_mm
         )

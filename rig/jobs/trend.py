@@ -3,7 +3,7 @@
 Problem: an endurance run ends at a criterion, not only at a count, and must not pound an empty platen. Plan:
 the same analysis as of a file takes the samples in pieces, as they come; medians over the last few cycles
 are compared with those of a reference taken after the first steep softening. Squeezes that the device counts
-and in which nobody finds a contact say that the specimen slipped or is gone. Cost: some milliseconds for
+and in which no contact is found say that the specimen slipped or is gone. Cost: some milliseconds for
 each quarter of a second; memory does not grow.
 """
 

@@ -1,6 +1,6 @@
 """The host's own trips on force, travel and rate of rise, beside those of the device.
 
-Problem: a force that runs away, or a platen that does not do what it was told, must be stopped although
+Problem: a force that runs away, or a platen that does not follow its command, must be stopped although
 disk, page or analysis are busy. Plan: the thread that reads looks at every batch before it waits anywhere,
 and sends the halt itself; whoever runs the motion finds the wire tripped, halts again and waits for the
 answer. Limits come first, then status bits, then the course of the motion (motion_watch.py), then whether

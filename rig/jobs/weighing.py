@@ -108,7 +108,7 @@ class Pan:
         gravity
             Where the rig stands; a scale that prints a mass needs none.
         step_g
-            Smallest step of the scale, where it was said.
+            Smallest step of the scale, where it was stated.
         relative_u
             Of the scale's certificate, as a share.
 
@@ -372,9 +372,9 @@ class Weighing:
     stopped
         Ends the waiting.
     on_progress
-        Is told the newest reading in grams, and why it does not rest; empty where it does.
+        Receives the newest reading in grams, and why it does not rest; empty where it does.
     on_lost
-        Is told that the device was reset or lost: what rests on it next is the new zero.
+        Is called when the device was reset or lost: what rests on it next is the new zero.
     """
 
     def __init__(

@@ -1,8 +1,8 @@
 """A method checked for a rig without a drive, where a person at a lever does what a motor would.
 
-Problem: a hand has no limits in a file, but some things it cannot do, and nobody should find that out at
-stroke 300. Plan: the same walk as for a driven rig, with the limits of a hand; what it cannot do is said in
-one refusal with every reason, what is merely hard is said as a warning. Cost: as for a driven rig.
+Problem: a hand has no limits in a file, but some things it cannot do, and no one should find that out at
+stroke 300. Plan: the same walk as for a driven rig, with the limits of a hand; what it cannot do is reported
+in one refusal with every reason, what is merely hard is a warning. Cost: as for a driven rig.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ def hand_limits(largest_force_n: float | None = None) -> RigLimits:
     Parameters
     ----------
     largest_force_n
-        Above which a person is warned; None if nobody has stated one.
+        Above which a person is warned; None if not stated.
     """
     return RigLimits(
         travel_mm=(-math.inf, math.inf),

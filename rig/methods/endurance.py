@@ -95,7 +95,7 @@ class Until:
     Parameters
     ----------
     cycles
-        So many have been done.
+        This many have been done.
     time_s
         Device time since the first squeeze.
     stiffness_loss_pct
@@ -127,7 +127,7 @@ class EndurancePlan:
     restart_within_s
         How old a run may be that a daemon goes on with when it is started again; None: it does not.
     raw_one_in
-        Raw samples are kept of one block in so many; 1 for all.
+        Raw samples are kept of one block in this many; 1 for all.
     """
 
     source: str

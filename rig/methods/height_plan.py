@@ -74,7 +74,7 @@ class HeightPlan:
     Parameters
     ----------
     contact_n, top_n
-        The small force at which the height is told, and the greater one at which it is told beside it.
+        The small force at which the height is reported, and the larger one beside it.
     touches
         Of the bare platens, and of the piece.
     speed_mm_per_s
@@ -84,7 +84,7 @@ class HeightPlan:
     platen_stiffness_n_per_mm
         Of the bare platens: what the overshoot is reckoned with.
     expected_mm
-        About how high the piece is; None where nobody said.
+        About how high the piece is; None if not stated.
     """
 
     contact_n: float = 0.05

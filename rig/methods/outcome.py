@@ -88,7 +88,7 @@ class Outcome:
     freedom
         Effective degrees of freedom of `u`; None where they have no limit, or without `u`.
     half95
-        Half width of the 95 % interval; None as long as nobody stated it, or without `u`.
+        Half width of the 95 % interval; None if not stated, or without `u`.
     """
 
     name: str

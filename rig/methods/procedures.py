@@ -149,7 +149,7 @@ class CompressionSet:
 def compression_sets(
     free_height_mm: float, recovered_height_mm: float, spacer_height_mm: float | None = None
 ) -> tuple[CompressionSet, ...]:
-    """Compression set on each basis that is in use: the same piece gives unlike numbers.
+    """Compression set on each basis that is in use: the same piece gives different numbers.
 
     Parameters
     ----------

@@ -1,5 +1,5 @@
 """What many results say together: how far repeats, people, the rig and the pieces spread, and whether groups
-of pieces are alike.
+of pieces are equal.
 
 In: tables of results, one value a trial, with the names of piece and appraiser; results of pieces, one a
 capture, with their circumstances. Out: variance components, means, tolerances and differences with intervals,

@@ -1,4 +1,4 @@
-"""One batch: how its pieces lie, how well that is known, and whose the spread is.
+"""One batch: how its pieces lie, how well that is known, and the sources of variation.
 
 Problem: cycles of one piece agree far better than pieces do, so a batch judged by its cycles looks much
 better known than it is. Plan: pieces are the unit, and captures of one piece are averaged first; the
@@ -61,15 +61,15 @@ class BatchFigures:
     level
         Confidence of that interval.
     content_pct, confidence_pct, factor, tolerance_low, tolerance_high
-        The interval that holds so many per cent of all pieces with so much confidence.
+        The interval that holds this many per cent of all pieces with so much confidence.
     normal_p
         Of the Shapiro test.
     outliers
         Names of pieces that stand too far off, the farthest first; all are in the mean.
     spread
-        Whose the spread is.
+        Sources of variation.
     pieces_needed, wanted
-        So many pieces in all would give an interval of the half width `wanted`.
+        This many pieces in all would give an interval of the half width `wanted`.
     notes
         Sentences.
     """
@@ -150,7 +150,7 @@ def batch_figures(
 
     Notes
     -----
-    That the pieces are alike in their circumstances is for `pooled_although` to see to.
+    That the pieces are equal in their circumstances is for `pooled_although` to see to.
     """
     pieces = having(results, quantity)
     values, names = np.array([each.values[quantity] for each in pieces]), [each.piece for each in pieces]

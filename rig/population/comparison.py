@@ -2,8 +2,8 @@
 
 Problem: is this batch the last one, is an abused piece still like a new one, does a hand find what the rig
 finds? And among many quantities one always differs by chance. Plan: each group against the first, with pieces
-as the unit, refused where they were measured unlike; differences are held against their margins, with all
-chances corrected for their number. Cost: some quantiles for each quantity.
+as the unit, refused where they were measured under different conditions; differences are held against their
+margins, with all chances corrected for their number. Cost: some quantiles for each quantity.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ class Comparison:
     Parameters
     ----------
     by
-        What they are told apart by: "batch", "state", "operator" or "method".
+        What they are distinguished by: "batch", "state", "operator" or "method".
     groups
         Names; the first is what the others are held against.
     figures
@@ -91,7 +91,7 @@ def compare_groups(
     quantities
         Names of columns. Those that a group lacks are left out, and a note says so.
     by
-        What the groups are told apart by.
+        What the groups are distinguished by.
     margins
         By quantity: the largest difference that does not matter.
     although

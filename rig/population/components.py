@@ -60,8 +60,8 @@ class AnovaRow:
     degrees_of_freedom, sum_of_squares, mean_square
         As their names say.
     f, p
-        Ratio to the mean square that it is compared with, and how often chance alone gives more; None for
-        the last line, and where nothing spreads.
+        Ratio to the mean square that it is compared with, and the probability that chance gives more; None
+        for the last line, and where nothing spreads.
     """
 
     source: str

@@ -1,9 +1,9 @@
 """The difference of one quantity between two groups of pieces, and how well it is known.
 
-Problem: pieces spread, perhaps unlike in both groups; some may stand in both; and the calibration is off for
-all of them alike, or for each group in its own way. Plan: Welch's interval for independent groups; where the
-same pieces stand in both, their own changes, so that what pieces differ by among themselves falls out. A
-calibration that both were read with falls out too but for its relative part. Cost: some quantiles.
+Problem: pieces spread, perhaps differently in both groups; some may stand in both; and the calibration is off
+for all of them equally, or for each group in its own way. Plan: Welch's interval for independent groups;
+where the same pieces stand in both, their own changes, so that what pieces differ by among themselves falls
+out. A calibration that both were read with falls out too but for its relative part. Cost: some quantiles.
 
 References
 ----------
@@ -30,7 +30,7 @@ from rig.samples import FloatArray
 PAIRED_SHARE = 0.5
 """The same pieces are compared with themselves where they make up so much of the smaller group or more."""
 
-SAME_CALIBRATION, UNLIKE_CALIBRATION, NO_CALIBRATION_U = "same", "unlike", "not known"
+SAME_CALIBRATION, OTHER_CALIBRATION, NO_CALIBRATION_U = "same", "different", "not known"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,11 +56,11 @@ class Difference:
         Degrees of freedom of the calibration's part, and of `u` as a whole, which the interval has; None
         where they have no limit.
     p, p_holm
-        How often chance alone gives a difference so large, alone and as one of all of the comparison.
+        Probability that chance gives a difference so large, alone and as one of all of the comparison.
     effect
         Hedges' g; None where it cannot be had.
     calibration
-        Whether both were read with the "same" one, with "unlike" ones, or its part is "not known".
+        Whether both were read with the "same" one, with "different" ones, or its part is "not known".
     outcome
         Against the margin; None where none was stated.
     notes
@@ -106,7 +106,7 @@ class Difference:
         return self.shared_u, inf if self.shared_freedom is None else self.shared_freedom
 
     def with_pieces(self, pieces: int) -> Measured:
-        """What would be known with so many pieces of each group, or pairs, that spread as these did."""
+        """What would be known with this many pieces of each group, or pairs, that spread as these did."""
         estimate = self.estimate
         assert estimate is not None
         if self.paired:
@@ -137,7 +137,7 @@ def mean_difference(
 
     Notes
     -----
-    Independent groups may spread unlike: degrees of freedom after Welch.
+    Independent groups may spread differently: degrees of freedom after Welch.
 
     Examples
     --------
@@ -246,7 +246,7 @@ def _shared(
     """How the calibration stands between two groups, what it leaves in their difference, and the degrees of
     freedom of that.
 
-    Read with one calibration, both are off alike: what is left is as much of it as the groups are unlike, the
+    Read with one calibration, both are off equally: what is left is as much of it as the groups differ, the
     relative part of it at least. Read with two, nothing falls out.
     """
     (first_u, first_freedom), (second_u, second_freedom) = (
@@ -256,9 +256,9 @@ def _shared(
     if not any(parts):
         return NO_CALIBRATION_U, 0.0, inf
     names = [[each.circumstances.get(CALIBRATION) for each in part] for part in (first, second)]
-    alike = names[0] == names[1] if paired else len({*names[0], *names[1]}) == 1
-    if not alike:
-        return UNLIKE_CALIBRATION, *combined([(first_u, first_freedom), (second_u, second_freedom)])
+    same = names[0] == names[1] if paired else len({*names[0], *names[1]}) == 1
+    if not same:
+        return OTHER_CALIBRATION, *combined([(first_u, first_freedom), (second_u, second_freedom)])
     means = [float(np.mean([each.values[quantity] for each in part])) for part in (first, second)]
     relative = max(
         part / abs(mean) if mean else float("inf") for part, mean in zip(parts, means, strict=True)

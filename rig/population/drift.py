@@ -52,9 +52,9 @@ class BatchDrift:
     outside
         Names of the batches beyond their limits.
     batches_p
-        How often chance alone makes the means so unlike.
+        Probability that chance makes the means so different.
     trend_p, slope, slope_low, slope_high
-        How often chance alone puts the means so well in order; the median change from batch to batch with
+        Probability that chance puts the means so well in order; the median change from batch to batch with
         its interval. None with fewer than four batches.
     level
         Of that interval.

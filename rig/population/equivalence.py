@@ -1,4 +1,4 @@
-"""Is the difference small enough? Three answers: within the margin, beyond it, undecided.
+"""Is the difference small enough? Three answers: smaller than the margin, larger, undecided.
 
 Problem: "no significant difference" is what few pieces always say. Plan: the user states how much difference
 would not matter; two one-sided tests then show that the difference is smaller, or one shows that it is
@@ -48,7 +48,7 @@ class MarginVerdict:
     verdict
         One of `WITHIN`, `BEYOND`, `UNDECIDED`.
     p_within, p_beyond
-        How often chance alone would speak so clearly for "within", were the difference as large as the
+        Probability that chance would speak so clearly for "within", were the difference as large as the
         margin; and for "beyond", were it no larger.
     low, high
         The interval that the verdict looks at: 90 % for tests of 5 % on each side.
@@ -89,7 +89,7 @@ def judge_margin(
     margin
         Above zero.
     with_pieces
-        What the difference would be known like with so many pieces of each group; None where it cannot be
+        What the difference would be known like with this many pieces of each group; None where it cannot be
         said.
     significance
         Of each test.

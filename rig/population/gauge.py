@@ -56,7 +56,7 @@ class AppraiserFigures:
     Parameters
     ----------
     name, kind
-        Who or what it is; the kind is empty where nobody said.
+        Who or what it is; the kind is empty if not stated.
     mean, difference
         Mean of all of its values, and how far that lies from the mean of all appraisers.
     sd, sd_low, sd_high, degrees_of_freedom
@@ -88,7 +88,7 @@ class GaugeResult:
     level, tolerance
         What was asked: confidence of the intervals, and width of the tolerance in `unit`.
     interaction_p
-        How often chance alone gives a larger interaction; None where it cannot be told.
+        Probability that chance gives a larger interaction; None where it cannot be told.
     chosen, other
         The model that was asked for, and the other one; None where there is only one.
     notes
@@ -286,7 +286,7 @@ def _notes(trials: TrialTable, chosen: GaugeModel) -> tuple[str, ...]:
 
 
 def drift_p(values: FloatArray) -> float | None:
-    """How often chance alone makes the means of first, second, ... trials so unlike; None if it cannot be
+    """Probability that chance makes the means of first, second, ... trials so different; None if it cannot be
     told.
 
     Parameters
@@ -306,7 +306,7 @@ def drift_p(values: FloatArray) -> float | None:
 
 
 def unlike_repeats_p(values: FloatArray) -> float | None:
-    """How often chance alone makes the repeats of appraisers so unlike; None where it cannot be told.
+    """Probability that chance makes the repeats of appraisers so different; None where it cannot be told.
 
     References
     ----------

@@ -40,7 +40,7 @@ class KindComparison:
         Standard deviation of the first over that of the second, with its interval (F); None where the second
         does not spread.
     p
-        How often chance alone gives variances so unlike, either way; None likewise.
+        Probability that chance gives variances so different, either way; None likewise.
     bias, bias_low, bias_high
         Mean of the first less mean of the second over the same pieces, with its interval for these
         appraisers (t over pieces).

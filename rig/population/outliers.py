@@ -1,7 +1,7 @@
 """Pieces that stand too far off to be of the same kind as the others: flagged, never dropped.
 
 Problem: one torn float among ten moves the mean and hides behind the standard deviation that it made itself.
-Plan: the largest distance from the mean over the standard deviation against what chance gives among so many
+Plan: the largest distance from the mean over the standard deviation against what chance gives among this many
 (Grubbs); for several suspects the same again without those already found, judged together so that two do not
 hide each other (generalised extreme studentised deviates). Cost: a pass for each suspect.
 
@@ -42,7 +42,7 @@ class Suspect:
     statistic
         Distance from the mean over the standard deviation.
     critical
-        What chance alone exceeds as seldom as was asked.
+        What chance exceeds as seldom as was asked.
     """
 
     place: int
@@ -51,7 +51,7 @@ class Suspect:
 
     @property
     def outlying(self) -> bool:
-        """Whether it stands off farther than chance explains."""
+        """Whether it lies farther away than chance explains."""
         return self.statistic > self.critical
 
 
@@ -61,7 +61,7 @@ def grubbs(values: FloatArray, *, significance: float = SIGNIFICANCE, sides: int
     Parameters
     ----------
     values
-        Shape (n,), three or more that are not all alike.
+        Shape (n,), three or more that are not all equal.
     significance
         How often one of sound, normal values may be flagged.
     sides
@@ -98,7 +98,7 @@ def extreme_deviates(
     values
         Shape (n,).
     most
-        So many suspects are looked at; at least two values must be left beside them.
+        This many suspects are looked at; at least two values must be left beside them.
 
     Returns
     -------
@@ -108,7 +108,7 @@ def extreme_deviates(
     Raises
     ------
     InputError
-        If there are too few values for so many suspects.
+        If there are too few values for this many suspects.
     """
     if not 0 < most <= len(values) - 2:
         raise InputError(f"outliers: found {len(values)} values, too few to look for {most} outliers")

@@ -2,7 +2,7 @@
 
 Problem: a capture holds many cycles of one piece. Taken as if each were a piece of its own they make any
 batch look far better known than it is. Plan: a value that holds the means of one capture only, so that single
-cycles cannot come this far; captures of the same piece are averaged before anything is said of pieces.
+cycles cannot come this far; captures of the same piece are averaged before pieces are judged.
 Cost: one small object a capture.
 """
 
@@ -51,7 +51,7 @@ class PieceResult:
     piece
         Name of the specimen.
     batch
-        Name of its batch; None where nobody said.
+        Name of its batch; None if not stated.
     state
         One of `STATES`, or `UNSTATED`.
     capture
@@ -63,7 +63,7 @@ class PieceResult:
     u_shared
         Part of `u` that comes from the calibration: the same in all captures read with one calibration.
     circumstances
-        Plain words for all that has to be alike before results may be pooled: method, rate, temperature,
+        Plain words for all that must be equal before results may be pooled: method, rate, temperature,
         humidity, orientation, area, platen, calibration, contact force, conditioning, datum.
     curve
         The mean curve, where the capture has one.

@@ -1,9 +1,9 @@
-"""What has to be alike before results may be put together, and the refusal where it is not.
+"""What must be equal before results may be put together, and the refusal where it is not.
 
 Problem: pieces squeezed at another rate or temperature, or read with another calibration, make a difference
-that is nobody's. Plan: circumstances travel with each result as plain words; those of numbers are alike
-within a stated tolerance, all others letter by letter. What differs is refused by name, unless a person says
-"although", and then it is said in the result. Cost: one pass over the words.
+that belongs to neither. Plan: circumstances travel with each result as plain words; those of numbers are
+equal within a stated tolerance, all others letter by letter. What differs is refused by name, unless a person
+says "although", and then it is reported in the result. Cost: one pass over the words.
 """
 
 from __future__ import annotations
@@ -130,7 +130,7 @@ def pooled_although(
     results
         All that are to be compared.
     by
-        What they are told apart by, which differs of itself.
+        What they are distinguished by, which differs of itself.
     although
         Names of circumstances that may differ.
     strict
@@ -143,7 +143,7 @@ def pooled_although(
     Raises
     ------
     InputError
-        If something differs that nobody has said may, or something is named that does not exist.
+        If something differs that is not permitted to differ, or something is named that does not exist.
     """
     known = {STATE, *(name for each in results for name in each.circumstances)}
     strange = [name for name in although if name not in known]

@@ -1,9 +1,9 @@
 """Size of a piece from readings in several directions, and against its drawing.
 
-Problem: jaws squeeze a soft piece, two readings never agree, and "round" is said of pieces that were measured
-twice. Plan: readings of one direction are averaged at their smallest contact force; roundness is half the
-difference of the largest and the smallest diameter, said as such; the drawing is compared with an interval.
-Cost: nothing.
+Problem: jaws squeeze a soft piece, two readings never agree, and "round" is stated of pieces that were
+measured twice. Plan: readings of one direction are averaged at their smallest contact force; roundness is
+half the difference of the largest and the smallest diameter, said as such; the drawing is compared with an
+interval. Cost: nothing.
 """
 
 from __future__ import annotations
@@ -36,9 +36,9 @@ class SizeReading:
     direction
         Such as "diameter A" or "height".
     mm, u_mm
-        Reading, and the standard uncertainty of the instrument; None where nobody said.
+        Reading, and the standard uncertainty of the instrument; None if not stated.
     force_n
-        Contact force of the instrument; None where nobody said.
+        Contact force of the instrument; None if not stated.
     """
 
     direction: str
@@ -61,7 +61,7 @@ class DirectionSize:
     n, degrees_of_freedom
         Readings in the mean, and degrees of freedom of the uncertainty.
     force_n
-        With which they were taken; None where nobody said.
+        With which they were taken; None if not stated.
     left_out
         Readings at greater forces.
     """

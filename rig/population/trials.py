@@ -38,7 +38,7 @@ class TrialTable:
         Values, shape (pieces, appraisers, trials); read-only. Trials of a cell are in the order of their
         numbers, or of the rows where they have names.
     kinds
-        What kind each appraiser is ("hand", "driven"); empty where nobody said.
+        What kind each appraiser is ("hand", "driven"); empty if not stated.
     """
 
     pieces: tuple[str, ...]
@@ -87,7 +87,7 @@ def arrange_trials(table: Any, *, where: str = "table", rows: Sequence[int] | No
     Raises
     ------
     InputError
-        If a column or a value is missing, a trial appears twice, or the cells are not all filled alike.
+        If a column or a value is missing, a trial appears twice, or the cells are not all filled equally.
         The message names the row or the cell.
 
     Examples

@@ -120,7 +120,7 @@ def by_difference(
     zero_drift_g_per_s
         How fast the zero was seen to move.
     scale_u_g
-        Standard uncertainty that the scale itself leaves in this mass; zero where nobody said, and it is then
+        Standard uncertainty that the scale itself leaves in this mass; zero if not stated, and it is then
         no part of the sum.
 
     Returns
@@ -176,7 +176,7 @@ def told_by_few(u: float, degrees_of_freedom: float) -> float:
 def slope_u(mean_u: float, seconds: float) -> float:
     """Standard uncertainty of the slope within a stretch, from that of its mean and its length.
 
-    For readings that scatter alike along the stretch, the line through them has root of 12 times the
+    For readings that scatter equally along the stretch, the line through them has root of 12 times the
     uncertainty of their mean over its length.
     """
     return math.sqrt(12) * mean_u / seconds

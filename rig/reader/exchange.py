@@ -4,8 +4,8 @@ Problem: a command or its reply can be lost, and a motion must not be carried ou
 answers a repeated request id with the same reply, so a lost reply is asked for again under the same id;
 and since it remembers only the last id, one request is under way at a time. What cannot wait (a halt)
 first makes the others give up, because a motion repeated behind it would be carried out anew. Replies
-are handed in by the thread that reads. A probe that nobody waits for tells how long the link takes: what is
-received after its reply was sent after the probe. Cost: a caller waits for its reply, at most attempts x
+are handed in by the thread that reads. A probe that no caller waits for tells how long the link takes: what
+is received after its reply was sent after the probe. Cost: a caller waits for its reply, at most attempts x
 timeout.
 """
 
@@ -174,7 +174,7 @@ class Exchange:
         with self._turn:
             self._expect(command)
             for _ in range(ATTEMPTS):
-                # Again even if it was heard at once: the reply may have come while nobody awaited it.
+                # Again even if it was heard at once: the reply may have come while no caller awaited it.
                 self.send(command)
                 reply = self._reply_within(REPLY_TIMEOUT_S, lambda: False)
                 if reply is not None:
@@ -182,7 +182,7 @@ class Exchange:
         raise _unanswered(command, ATTEMPTS, REPLY_TIMEOUT_S)
 
     def _send_at_once(self, command: Command) -> bool:
-        """As `_ask_at_once`, but nobody waits for the reply: for the thread that reads."""
+        """As `_ask_at_once`, but no caller waits for the reply: for the thread that reads."""
         self._interrupt("a halt went before it")
         with self._sending:
             return self.send(command)

@@ -2,7 +2,7 @@
 
 Problem: opening a port can reset a board, which then hears nothing for a while; replies get lost; some
 devices talk but never answer. And the thread that reads must not wait for an answer that it has to read
-itself. Plan: a small state machine that is told what was heard and asked, at each turn of the reader's
+itself. Plan: a small state machine that receives what was heard and asked, at each turn of the reader's
 loop, what to send. Cost: a few comparisons at each turn.
 """
 

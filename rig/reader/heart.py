@@ -1,6 +1,6 @@
 """Heartbeats that mean something: the host has just seen fresh samples.
 
-Problem: a device halts when heartbeats stop, which protects nobody if a timer goes on beating while the
+Problem: a device halts when heartbeats stop, which protects no person if a timer goes on beating while the
 host is blind, or sees what happened a while ago. Plan: no timer and no thread; whoever handles the
 deliveries passes each one here, and a heartbeat goes out only behind samples that are new, were received just
 now, and were taken just now. That they were received says nothing of the last: a link that buffers delivers

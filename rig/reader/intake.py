@@ -142,7 +142,7 @@ class Intake:
             reading = told(host_time, new_boot_id=new_boot_id)
             if known == message and self._introduced:
                 return reading, False
-            # who is on a port that came back is told once, even where it is the same
+            # who is on a port that came back is reported once, even where it is the same
             self._introduced = True
         return replace(reading, events=(*reading.events, *event)), rebooted
 

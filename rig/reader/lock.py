@@ -34,7 +34,7 @@ def lock_directories() -> tuple[Path, ...]:
     names = ("/var/spool/uucp", "/var/spool/lock") if sys.platform == "darwin" else ("/run/lock", "/var/lock")
     system = dict.fromkeys(Path(name).resolve() for name in names if Path(name).is_dir())
     with warnings.catch_warnings():
-        # where nobody is logged in, the library warns which folder it takes instead; any will do
+        # where no user is logged in, the library warns which folder it takes instead; any will do
         warnings.simplefilter("ignore")
         return (*system, platformdirs.user_runtime_path("pressrig"))
 

@@ -95,7 +95,7 @@ class MotionRequest:
     request
         Its request id.
     changed
-        Guards it, and is told of its end.
+        Guards it, and is notified of its end.
     ask_state
         Asks the device for its state.
     """

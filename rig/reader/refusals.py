@@ -1,6 +1,6 @@
 """A device's refusal in words: what was asked, what it said, what to do.
 
-Problem: a number between 1 and 8 helps nobody beside a press. Plan: a sentence of advice for each
+Problem: a number between 1 and 8 does not help a person beside a press. Plan: a sentence of advice for each
 result, and a better one where the command makes the cause certain. Cost: two tables.
 """
 

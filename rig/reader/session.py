@@ -247,9 +247,9 @@ class Session(Exchange):
         Raises
         ------
         InputError
-            If nobody has confirmed; nothing was sent.
+            If the start is not confirmed; nothing was sent.
         DeviceError
-            Also if the motion is an approach, which the device refuses; it is told to disarm again then.
+            Also if the motion is an approach, which the device refuses; it is ordered to disarm again then.
         """
         if not confirmed:
             raise InputError(
@@ -310,7 +310,7 @@ class Session(Exchange):
                 over = motion.end is not None and motion.end.code is not None
                 if over and isinstance(problem, DeviceError):
                     return motion
-                # Nobody will wait for it, so it must not go on.
+                # No caller will wait for it, so it must not go on.
                 self.send(Halt(self.next_id()))
                 self._motion = None
                 raise

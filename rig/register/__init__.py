@@ -15,7 +15,7 @@ from rig.core.faces import import_when_used
 
 if TYPE_CHECKING:
     from rig.register.linking import Conflict, Linked, SeenCapture
-    from rig.register.near_ids import alike, near_ids
+    from rig.register.near_ids import near_ids, similar_ids
     from rig.register.records import FIXED, KINDS, Record, corrected, read_day_or_time
     from rig.register.specimen import BelongingCapture, Mass, Size, Specimen
     from rig.register.store import Register

@@ -1,7 +1,7 @@
 """Which captures belong to which pieces, by what their headers say.
 
 Problem: a header holds what somebody typed at the rig, a slip included. Plan: a capture is attached where its
-specimen is known and its batch agrees; all else is a conflict that is told, never settled by guessing. A
+specimen is known and its batch agrees; all else is a conflict that is reported, never settled by guessing. A
 capture that was moved is found again by its id. Cost: one pass over the captures and the register.
 """
 
@@ -12,14 +12,14 @@ from dataclasses import dataclass
 
 from rig.errors import InputError
 from rig.register import records as kinds
-from rig.register.near_ids import alike, near_ids
+from rig.register.near_ids import near_ids, similar_ids
 from rig.register.records import Record, checked_id, corrected
 from rig.register.specimen import Specimen
 
 
 @dataclass(frozen=True, slots=True)
 class SeenCapture:
-    """What the header of a capture says: ids, folder, start in ISO form, orientation where it was told."""
+    """What the header of a capture says: ids, folder, start in ISO form, orientation where it was stated."""
 
     id: str
     folder: str
@@ -142,7 +142,7 @@ class _Plan:
 
     def _unknown(self, name: str, *, add: bool) -> str:
         known = list(self._batches)
-        spelt = alike(name, known)
+        spelt = similar_ids(name, known)
         if spelt or not add:
             near = spelt or near_ids(name, known)
             asked = f"; did you mean {' or '.join(near)}?" if near else ""

@@ -24,14 +24,14 @@ _SUGGESTED = 0.7
 _MOST = 3
 
 
-def alike(wanted: str, known: Iterable[str]) -> list[str]:
+def similar_ids(wanted: str, known: Iterable[str]) -> list[str]:
     """Known ids that are most likely the same piece spelt otherwise; the id itself is not among them.
 
     Examples
     --------
-    >>> alike("f90-17", ["F-90-017", "F-90-018"])
+    >>> similar_ids("f90-17", ["F-90-017", "F-90-018"])
     ['F-90-017']
-    >>> alike("F-90-019", ["F-90-017", "F-90-018"])
+    >>> similar_ids("F-90-019", ["F-90-017", "F-90-018"])
     []
     """
     runs = _runs(wanted)
@@ -49,7 +49,7 @@ def near_ids(wanted: str, known: Iterable[str]) -> list[str]:
     ['F-90-117', 'F-90-017']
     """
     every = list(known)
-    return alike(wanted, every) or get_close_matches(wanted, every, n=_MOST, cutoff=_SUGGESTED)
+    return similar_ids(wanted, every) or get_close_matches(wanted, every, n=_MOST, cutoff=_SUGGESTED)
 
 
 @lru_cache(maxsize=65_536)

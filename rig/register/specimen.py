@@ -113,27 +113,27 @@ class Specimen:
 
     @property
     def state(self) -> str:
-        """What it has been through; "new" where nobody said."""
+        """What it has been through; "new" if not stated."""
         return self._text(kinds.STATE) or _NEW
 
     def state_at(self, at: str | datetime) -> str | None:
-        """What it had been through by then, such as when a capture was started; None if nobody had said."""
+        """What it had been through by then, such as when a capture was started; None if not stated."""
         moment = at if isinstance(at, datetime) else instant(at)
         states = [r for r in self.holding if r.kind == kinds.STATE and r.instant <= moment]
         return states[-1].text if states else None
 
     @property
     def squeezed(self) -> str | None:
-        """When it was squeezed last, as was said or as its captures show; None where nobody knows."""
+        """When it was squeezed last, as stated or as its captures show; None if unknown."""
         said = [r.text or "" for r in self.holding if r.kind == kinds.SQUEEZED]
         return max([*said, *(each.started for each in self.captures)], key=instant, default=None)
 
     def since_moulding_days(self, until: datetime | None = None) -> float | None:
-        """Days since it was moulded; None where nobody said when."""
+        """Days since it was moulded; None if not stated."""
         return _days(self.moulded, until)
 
     def since_squeeze_days(self, until: datetime | None = None) -> float | None:
-        """Days since it was squeezed last; None where nobody knows."""
+        """Days since it was squeezed last; None if unknown."""
         return _days(self.squeezed, until)
 
     @property
@@ -180,7 +180,7 @@ class Specimen:
         )
 
     def missing(self) -> tuple[str, ...]:
-        """What a design sheet would want and nobody has said, in words."""
+        """What a design sheet would need and is not stated, in words."""
         wanted: Sequence[tuple[str, object]] = (
             ("batch", self.batch),
             ("model", self.model),

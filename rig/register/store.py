@@ -19,7 +19,7 @@ from typing import Any
 from rig.errors import InputError, RecorderError
 from rig.register import records as kinds
 from rig.register.linking import Linked, SeenCapture, plan_links
-from rig.register.near_ids import alike, near_ids
+from rig.register.near_ids import near_ids, similar_ids
 from rig.register.records import FIXED, Record, now
 from rig.register.specimen import Specimen
 
@@ -283,7 +283,7 @@ class Register:
     def _enter(self, name: str, known: Sequence[str], *, another: bool, at: str) -> None:
         if name in known:
             raise InputError(f"specimen {name}: is in the register already; expected a new id")
-        near = [] if another else alike(name, known)
+        near = [] if another else similar_ids(name, known)
         if near:
             raise InputError(
                 f"specimen {name}: did you mean {' or '.join(near)}? If it is another piece, say so "

@@ -119,7 +119,7 @@ def analyse_capture(
 
 
 def noise_contact_force_n(path: Path, asked: Asked, capture: Capture | None = None) -> float:
-    """Return the force that counts as contact where nobody states one: the noise of the opening decides.
+    """Return the force that counts as contact if not stated: the noise of the opening decides.
 
     It is what an analysis of the whole capture would find, from the samples before the first motion alone.
 

@@ -1,10 +1,10 @@
 """The numbers of a design sheet: what somebody needs who builds a machine around the piece.
 
 Problem: captures of many pieces, batches, states, rates and temperatures have to become one sheet on which
-nothing is mixed that was measured unlike, and nothing is claimed that nobody measured. Plan: captures fall
-into sets that are alike in all circumstances; within a set pieces are grouped by batch and state, and are the
-unit of every figure; groups are compared within their set only. What is not there is named. Cost: some
-quantiles for each quantity and group.
+nothing is mixed that was measured under different conditions, and nothing is claimed without a measurement.
+Plan: captures fall into sets that are equal in all circumstances; within a set pieces are grouped by batch
+and state, and are the unit of every figure; groups are compared within their set only. What is not there is
+named. Cost: some quantiles for each quantity and group.
 """
 
 from __future__ import annotations
@@ -89,7 +89,7 @@ LETTERS = "ABCDEF"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PieceFacts:
-    """What is known of a piece besides its captures; None and empty where nobody said.
+    """What is known of a piece besides its captures; None and empty if not stated.
 
     Parameters
     ----------
@@ -146,7 +146,7 @@ class CaptureFacts:
     contact_mm, contact_u_mm
         Position of the first contact at the contact force, and its standard uncertainty.
     position_zero
-        What the position reading counts from; empty if nobody knows.
+        What the position reading counts from; empty if unknown.
     """
 
     capture: str
@@ -200,8 +200,8 @@ class Photo:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class AlikeSet:
-    """Captures that were measured alike.
+class ComparableSet:
+    """Captures that were measured under the same conditions.
 
     Parameters
     ----------
@@ -254,7 +254,7 @@ class DesignSheet:
     title, model
         Of the sheet, and of the pieces.
     sets
-        Of captures that are alike, in order of time.
+        Of captures that are equal, in order of time.
     sizes
         By batch, then by quantity: mass and sizes of the pieces.
     pieces, captures
@@ -262,11 +262,11 @@ class DesignSheet:
     size_notes
         Sentences about how sizes were read.
     recovery, unlike_recovery
-        Set that is left after release, by group; and sentences about groups whose touches were too unlike.
+        Set that is left after release, by group; and sentences about groups whose touches were too different.
     invented
         Names of captures and pieces whose notes say that the numbers are invented.
     missing
-        Sentences: what nobody measured, and what would give it.
+        Sentences: what was not measured, and what would give it.
     notes
         Sentences.
     supplier, revision
@@ -277,7 +277,7 @@ class DesignSheet:
 
     title: str
     model: str | None
-    sets: tuple[AlikeSet, ...]
+    sets: tuple[ComparableSet, ...]
     sizes: Mapping[str, Mapping[str, BatchFigures]]
     pieces: tuple[PieceFacts, ...]
     captures: tuple[CaptureFacts, ...]
@@ -368,7 +368,7 @@ def design_sheet(
     Raises
     ------
     InputError
-        If there is no result, or they fall into too many unlike sets, or a margin is of a quantity that
+        If there is no result, or they fall into too many different sets, or a margin is of a quantity that
         none has.
     """
     standing = {each.capture: each.standing for each in captures}
@@ -425,16 +425,16 @@ def alike_sets(
     Parameters
     ----------
     results
-        In order of time; each joins the first set with which it is alike in all circumstances.
+        In order of time; each joins the first set with which it agrees in all circumstances.
     although
         Circumstances that may differ.
     """
     sets: list[list[PieceResult]] = []
     for each in results:
-        for alike in sets:
-            differing = unlike_circumstances([*alike, each], strict=strict)
+        for comparable in sets:
+            differing = unlike_circumstances([*comparable, each], strict=strict)
             if all(unlike.name in although for unlike in differing):
-                alike.append(each)
+                comparable.append(each)
                 break
         else:
             sets.append([each])
@@ -495,7 +495,7 @@ def _alike_set(
     although: Sequence[str],
     gauges: Mapping[str, GaugeResult],
     strict: bool,
-) -> AlikeSet:
+) -> ComparableSet:
     by_name: dict[str, list[PieceResult]] = {}
     for result in sorted(results, key=lambda each: state_rank(each.state)):
         by_name.setdefault(group_name(result.batch, result.state), []).append(result)
@@ -513,7 +513,7 @@ def _alike_set(
         name: dict.fromkeys(each.circumstances.get(name, UNSTATED) for each in results)
         for name in dict.fromkeys(name for each in results for name in each.circumstances)
     }
-    return AlikeSet(
+    return ComparableSet(
         letter=letter,
         circumstances={name: _all_of(values) for name, values in stated.items()},
         groups=groups,
@@ -668,7 +668,7 @@ def _missing(
     return said
 
 
-def _not_measured(sets: Sequence[AlikeSet], captures: Sequence[CaptureFacts]) -> list[str]:
+def _not_measured(sets: Sequence[ComparableSet], captures: Sequence[CaptureFacts]) -> list[str]:
     """What the captures could have shown and do not."""
     known = {name for each in sets for figures in each.figures.values() for name in figures}
     wanted = (
@@ -684,7 +684,7 @@ def _not_measured(sets: Sequence[AlikeSet], captures: Sequence[CaptureFacts]) ->
     return said
 
 
-def _set_dict(each: AlikeSet) -> dict[str, Any]:
+def _set_dict(each: ComparableSet) -> dict[str, Any]:
     return {
         "set": each.letter,
         "circumstances": dict(each.circumstances),

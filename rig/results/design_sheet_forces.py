@@ -62,7 +62,7 @@ class ForceRow:
     loading
         Over the pieces that were pressed so far, the calibration's part among them.
     unloading_n
-        Mean on the way back; None where it is not known.
+        Mean during unloading; None where it is not known.
     """
 
     deflection_mm: float | None = None

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from rig.population import BatchFigures
-from rig.results.design_sheet import AlikeSet, DesignSheet, titled
+from rig.results.design_sheet import ComparableSet, DesignSheet, titled
 from rig.units import us_factor, us_name
 
 if TYPE_CHECKING:
@@ -19,9 +19,9 @@ def sheet_frames(sheet: DesignSheet) -> dict[str, pd.DataFrame]:
 
     frames = {
         "figures": pd.DataFrame(_figures(sheet)),
-        "force": pd.DataFrame(row for alike in sheet.sets for row in _forces(alike)),
+        "force": pd.DataFrame(row for comparable in sheet.sets for row in _forces(comparable)),
         "captures": pd.DataFrame(_captures(sheet)),
-        "pieces": pd.DataFrame(row for alike in sheet.sets for row in _pieces(alike)),
+        "pieces": pd.DataFrame(row for comparable in sheet.sets for row in _pieces(comparable)),
     }
     if sheet.recovery:
         frames["recovery"] = pd.DataFrame(
@@ -34,11 +34,11 @@ def sheet_frames(sheet: DesignSheet) -> dict[str, pd.DataFrame]:
 def _figures(sheet: DesignSheet) -> Iterator[dict[str, Any]]:
     for batch, sizes in sheet.sizes.items():
         yield from ({"set": "", "group": batch} | _figure(each) for each in sizes.values())
-    for alike in sheet.sets:
-        for group, figures in alike.figures.items():
-            captures = " ".join(each.capture for each in alike.groups[group])
+    for comparable in sheet.sets:
+        for group, figures in comparable.figures.items():
+            captures = " ".join(each.capture for each in comparable.groups[group])
             for each in figures.values():
-                yield {"set": alike.letter, "group": group} | _figure(each) | {"captures": captures}
+                yield {"set": comparable.letter, "group": group} | _figure(each) | {"captures": captures}
 
 
 def _figure(each: BatchFigures) -> dict[str, Any]:
@@ -62,15 +62,15 @@ def _figure(each: BatchFigures) -> dict[str, Any]:
     }
 
 
-def _forces(alike: AlikeSet) -> Iterator[dict[str, Any]]:
-    for over, table in (("compression", alike.compression), ("gap", alike.gap)):
+def _forces(comparable: ComparableSet) -> Iterator[dict[str, Any]]:
+    for over, table in (("compression", comparable.compression), ("gap", comparable.gap)):
         for group, rows in table.items():
             for row in rows:
                 each = row.loading
                 yield {
-                    "set": alike.letter,
+                    "set": comparable.letter,
                     "group": group,
-                    "over": over if alike.height_mm is not None else "deflection",
+                    "over": over if comparable.height_mm is not None else "deflection",
                     "compression_pct": row.compression_pct,
                     "deflection_mm": row.deflection_mm,
                     "gap_mm": row.gap_mm,
@@ -88,9 +88,9 @@ def _forces(alike: AlikeSet) -> Iterator[dict[str, Any]]:
 
 def _captures(sheet: DesignSheet) -> Iterator[dict[str, Any]]:
     of = {
-        each.capture: (alike.letter, group, each)
-        for alike in sheet.sets
-        for group, results in alike.groups.items()
+        each.capture: (comparable.letter, group, each)
+        for comparable in sheet.sets
+        for group, results in comparable.groups.items()
         for each in results
     }
     for number, each in enumerate(sheet.captures, start=1):
@@ -113,9 +113,9 @@ def _captures(sheet: DesignSheet) -> Iterator[dict[str, Any]]:
         }
 
 
-def _pieces(alike: AlikeSet) -> Iterator[dict[str, Any]]:
+def _pieces(comparable: ComparableSet) -> Iterator[dict[str, Any]]:
     """One row a capture with all its values, in the form that `pressrig compare --table` reads."""
-    for results in alike.groups.values():
+    for results in comparable.groups.values():
         for each in results:
             row: dict[str, Any] = {
                 "piece": each.piece, "batch": each.batch, "state": each.state, "capture": each.capture,

@@ -35,7 +35,7 @@ class Standing:
         Position of the first contact at the contact force, and its standard uncertainty; None if unknown.
     position_zero
         What the position reading counts from; captures that name the same zero can be compared. Empty if
-        nobody knows.
+        unknown.
     free_height_mm
         Free height of the piece; None if unknown.
     """

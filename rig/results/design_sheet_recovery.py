@@ -2,7 +2,7 @@
 
 Problem: touches after release are made piece by piece, and a mean over pieces is one only where they were
 touched after the same time. Plan: the touches of a group are put together in their order if all pieces have
-as many and each at nearly the same time; otherwise that is said, and they stand piece by piece. Cost: one
+as many and each at nearly the same time; otherwise that is reported, and they stand piece by piece. Cost: one
 mean for each touch that is shown.
 """
 
@@ -34,7 +34,7 @@ class RecoveryFigures:
     Parameters
     ----------
     letter, group
-        Set of captures that are alike, and group within it.
+        Set of captures that are equal, and group within it.
     after_s
         Mean time after release, in s.
     figures
@@ -66,7 +66,7 @@ def recovery_figures(
 
     Returns
     -------
-    Figures in order of groups and times, and a sentence for each group whose touches are too unlike.
+    Figures in order of groups and times, and a sentence for each group whose touches are too different.
     """
     found: list[RecoveryFigures] = []
     unlike: list[str] = []
@@ -85,7 +85,7 @@ def recovery_figures(
 
 
 def spaced(count: int) -> list[int]:
-    """Places of a few of so many touches, from the first to the last."""
+    """Places of a few of this many touches, from the first to the last."""
     places = np.linspace(0, count - 1, min(count, SHOWN_TOUCHES)).round().astype(int)
     return list(dict.fromkeys(places.tolist()))
 

@@ -65,7 +65,7 @@ def sheet_of(
     Raises
     ------
     InputError
-        If the captures are too unlike for one sheet, or of several models.
+        If the captures are too different for one sheet, or of several models.
     """
     facts: list[PieceFacts] = []
     if register is not None:
@@ -185,7 +185,7 @@ def _capture_facts(pressed: PressedCapture, *, same_zero: bool = False) -> Captu
 
 
 def _position_zero(pressed: PressedCapture, *, same_zero: bool) -> str:
-    """What positions count from: the home switch of a rig, or what a person stated; empty if nobody knows."""
+    """What positions count from: the home switch of a rig, or what a person stated; empty if unknown."""
     header = pressed.capture.header
     rig = str(header.rig.get("name") or "")
     if same_zero:

@@ -19,7 +19,7 @@ def height_sentences(
 ) -> Iterator[str]:
     """Sentences in order; see `height_report` for the parameters.
 
-    `homed` says whether the position was homed in between, None where nobody knows.
+    `homed` says whether the position was homed in between, None if unknown.
     """
     yield _about_caliper(at_contact, at_top)
     for height in (at_contact, at_top):

@@ -187,7 +187,7 @@ def _scatter_mm(reading: PlatenReading) -> float:
 
 
 def _homed_between(bare: Sequence[TouchedSurface], piece: TouchedSurface) -> bool | None:
-    """Whether the position was homed between the bare touches and the piece's; None where nobody knows."""
+    """Whether the position was homed between the bare touches and the piece's; None if unknown."""
     if len(bare) > 1:
         return True
     (before,) = bare

@@ -288,7 +288,7 @@ class _Windows:
         return partial(self._stretch, calibration=calibration)
 
     def _stretch(self, done: Done, calibration: Calibration) -> Stretch:
-        """Samples of an action, the frame's share and the play taken off.
+        """Samples of an action, the frame's share and the backlash taken off.
 
         Raises
         ------
@@ -299,10 +299,10 @@ class _Windows:
         if parts is None:
             raise InputError(f"{done.step.place.label}: no sample of it is in the recording")
         signals = read_again(Signals.concatenate(parts), self._calibration, calibration)
-        position_mm = signals.position_mm - calibration.frame.give_mm(signals.force_n)
-        if calibration.play.mm and done.action == "move":
+        position_mm = signals.position_mm - calibration.frame.deflection_mm(signals.force_n)
+        if calibration.backlash.mm and done.action == "move":
             # behind its deepest point the platen goes out, and the reading lags
-            position_mm[int(np.argmax(signals.position_mm)) + 1 :] -= calibration.play.mm
+            position_mm[int(np.argmax(signals.position_mm)) + 1 :] -= calibration.backlash.mm
         return Stretch(
             signals.time_s,
             position_mm,
@@ -427,7 +427,7 @@ def _set_since_touch(
     for name, sign in (("contact_at_force_mm", -1.0), ("set_mm", 1.0)):
         part = result.columns.get(f"{name}{CALIBRATION_PART}")
         u2 += 0.0 if part is None else sign * float(part[row]) ** 2
-    touched_mm = touched.value + float(windows.frame.give_mm(np.array(touch_n)))
+    touched_mm = touched.value + float(windows.frame.deflection_mm(np.array(touch_n)))
     how = f"Contact of the last cycle at {touch_n:g} N relative to the first touch; no published procedure."
     variance = max(u2, 0.0)
     freedom = limited(effective_freedom(variance, float(np.nan_to_num(_fourth(result, "set_mm", [row])[0]))))

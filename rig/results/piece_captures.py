@@ -1,8 +1,8 @@
-"""Results of pieces from captures on disk, one a capture, with all that has to be alike before they are put
+"""Results of pieces from captures on disk, one a capture, with all that must be equal before they are put
 together.
 
 Cycles of one capture follow each other without the piece being taken out: their mean is one value. Where
-nobody stated a contact force, each capture's own noise would set it; all are then measured again with the
+no contact force was stated, each capture's own noise would set it; all are then measured again with the
 largest, so that it is the same for all.
 """
 
@@ -78,7 +78,7 @@ class PressedPieces:
         One a capture, in order of time.
     labels
         By way ("batch", "state", "operator", "method"), then by capture: which group it belongs to; None
-        where nobody said.
+        if not stated.
     notes
         Sentences.
     """
@@ -189,7 +189,7 @@ def pressed_captures(
     paths
         Of the captures.
     asked
-        How they are measured, all alike.
+        How they are measured, all in the same way.
     known
         What else is known of a piece when it was captured, such as by a register, which can be corrected and
         so goes first. The state is otherwise the capture's condition `state`.
@@ -549,7 +549,7 @@ def _reach_mm(loop: Loop) -> float:
 
 
 def _one_way(loop: Loop) -> bool:
-    """Whether nobody recorded more of the unloading than a few samples at the turn."""
+    """Whether the recording has no more of the unloading than a few samples at the turn."""
     return loop.unload_start is not None and len(loop.force_n) - loop.unload_start <= FEW_BACK
 
 

@@ -1,4 +1,4 @@
-"""Pulls of captures on disk, with all that has to be alike before pieces are put together.
+"""Pulls of captures on disk, with all that must be equal before pieces are put together.
 
 The calibration's part is found by moving it: the pulls are read again with each of its inputs off by a
 standard uncertainty. A scale that was only compared with loads that press says nothing of loads that pull:
@@ -59,7 +59,7 @@ class PulledCapture:
     pulls
         As they were read, flagged ones too.
     reach_n
-        Largest pull that the force was compared with; infinite where nobody measured its scale.
+        Largest pull that the force was compared with; infinite if its scale was not measured.
     notes
         Sentences about this capture.
     """
@@ -126,7 +126,7 @@ def _read(path: Path, capture: Capture, asked: PullsAsked) -> PulledCapture:
             raise InputError(f"{path}: {_beyond_words(pulls, reach_n)}, or --beyond-calibration")
         pulls = flagged
     shares = _calibration_shares(samples, with_it, asked.settings, capture.header.sense, pulls)
-    said = [*_flag_notes(pulls), *_play_notes(with_it, signals, pulls)]
+    said = [*_flag_notes(pulls), *_backlash_notes(with_it, signals, pulls)]
     if pulls != flagged:
         said.append(f"{_beyond_words(pulls, reach_n)}; as requested, it is extrapolated as a straight line")
     if not with_it.frame.is_rigid:
@@ -160,8 +160,8 @@ def _pulls(signals: Signals, calibration: Calibration, settings: PullSettings) -
     if not calibration.frame.is_rigid:
         until = int(np.searchsorted(signals.time_s, signals.time_s[0] + settings.no_load_s))
         force_n = signals.force_n - float(np.median(signals.force_n[: max(until, 1)]))
-        give_mm = calibration.frame.give_mm(force_n)
-        signals = replace(signals, position_mm=signals.position_mm - give_mm)
+        deflection_mm = calibration.frame.deflection_mm(force_n)
+        signals = replace(signals, position_mm=signals.position_mm - deflection_mm)
     return find_pulls(signals, settings)
 
 
@@ -204,12 +204,12 @@ def _flag_notes(pulls: Sequence[Pull]) -> Iterator[str]:
             yield f"pull {number}: {', '.join(each.flags)}; {left_out}"
 
 
-def _play_notes(calibration: Calibration, signals: Signals, pulls: Sequence[Pull]) -> Iterator[str]:
-    """Of pulls that begin before the platen's way out has taken up the play."""
+def _backlash_notes(calibration: Calibration, signals: Signals, pulls: Sequence[Pull]) -> Iterator[str]:
+    """Of pulls that begin before the platen's way out has taken up the backlash."""
     after = 0
     for number, each in enumerate(pulls, 1):
         back_mm = float(signals.position_mm[after : each.begin + 1].max() - signals.position_mm[each.begin])
-        if back_mm < calibration.play.mm:
+        if back_mm < calibration.backlash.mm:
             yield (
                 f"pull {number}: starts within the backlash of the position; its travel and work are too "
                 "small"

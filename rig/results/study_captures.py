@@ -1,8 +1,8 @@
 """Trials from captures: which piece, who squeezed it, and the one value of the capture.
 
 Cycles of one capture follow each other without the piece being taken out, so they are no trials of their own:
-their mean is one value. Captures that were measured unlike are told of, since their spread is then no
-gauge's.
+their mean is one value. Captures that were measured under different conditions are named, since their
+spread is then no gauge's.
 """
 
 from __future__ import annotations
@@ -102,7 +102,7 @@ def trials_of_captures(paths: Sequence[Path], column: str, asked: Asked) -> Tria
     column
         Name of the quantity, such as "secant_n_per_mm" or "at 25%.loading_n".
     asked
-        How they are measured, all alike.
+        How they are measured, all in the same way.
 
     Raises
     ------

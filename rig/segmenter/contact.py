@@ -1,14 +1,14 @@
 """In contact or not: a two-level switch on the force, with a zero that follows drift.
 
 Problem: the zero drifts over hours by more than the level that detects a touch, and the level has to be
-low so that a soft foot is not missed.
+low so that a soft toe region is not missed.
 
 Plan: contact begins above `on_n`, and ends where two samples in a row are below `off_n`, or, should the
 zero have drifted too far for that within one press, where the platen is clearly farther away than where it
 touched. The zero is looked at again while the platen stands still out of contact, after every
 `WINDOW_S`, and at the end of each no-load stretch around its farthest position, where the specimen's
-foot cannot be mistaken for drift. Where it has left the zero in use by more than a fraction of `off_n`, it
-is frozen anew from that moment on. Between such moments the zero is constant, so that whole parts are
+toe region cannot be mistaken for drift. Where it has left the zero in use by more than a fraction of `off_n`,
+it is frozen anew from that moment on. Between such moments the zero is constant, so that whole parts are
 classified by arrays; a restart costs at most one piece again.
 
 The rule looks only at samples up to the one it decides on: any cutting of the recording gives the same
@@ -322,10 +322,10 @@ class ContactSwitch:
         return holds
 
     def _error_n(self, count: IntArray | int) -> FloatArray | float:
-        """Standard error of the difference between a mean of so many samples and the zero."""
-        alike = self._noise.correlated_samples
+        """Standard error of the difference between a mean of this many samples and the zero."""
+        correlated = self._noise.correlated_samples
         shares = 1 / count + 1 / self._zero_count
-        return self._noise.force_n * np.sqrt(np.minimum(alike * shares, 2.0))
+        return self._noise.force_n * np.sqrt(np.minimum(correlated * shares, 2.0))
 
     def _moved_by(self, look: _Look, moment: int, known_n: FloatArray, origin: int) -> bool:
         """Whether a window says, up to a moment, that the zero has moved."""

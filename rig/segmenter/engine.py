@@ -469,7 +469,7 @@ class Segmenter:
 
     def _enough(self, columns: _Columns) -> BoolArray:
         """Up to which of the first presses a person who watches takes them for cycles: one of some size, or
-        two that are much alike, has come."""
+        two that are nearly equal, has come."""
         largest_n = np.maximum.accumulate(columns.peak_n)
         stated_n = self._settings.contact_force_n
         enough: BoolArray = largest_n > (

@@ -4,7 +4,7 @@ Problem: a held position beside a live force, or the other way round, bends the 
 numbers tells of it. A platen that rests, a coarse sensor and a slow converter repeat values too.
 
 Plan: three things that no press does. A position or force that moves at speed stops dead for fewer samples
-than a dwell has and goes on at speed, or goes on with a leap that makes up for its stop. A force rises by
+than a hold has and goes on at speed, or goes on with a leap that makes up for its stop. A force rises by
 more than any of its steps while the position beside it, much finer than the travel, stays as it was. A
 force that the noise of the recording's start ought to stir repeats itself to the count. Sensors that do so
 all the time are let alone: that is how they are. What lies outside a cycle and its no-load stretches is not
@@ -86,9 +86,9 @@ def held(
     noise
         Of the recording, with the repeats of its no-load start.
     usual_step_s
-        Time between samples; not-a-number where there is no clock, and nothing is said then.
+        Time between samples; not-a-number where there is no clock, and then nothing is reported.
     shortest_dwell
-        Samples of the shortest dwell.
+        Samples of the shortest hold.
 
     Returns
     -------
@@ -164,10 +164,10 @@ def fewest_repeats(noise: Noise, resolution_n: float) -> float:
     """
     stirred_n = sqrt(max(noise.force_n**2 - resolution_n**2 / 12, 0.0))
     # two normal values fall on one step: its width times the density of their difference at zero
-    alike = resolution_n / (2 * sqrt(pi) * stirred_n) if stirred_n > 0 else inf
-    if not 0 < alike <= MOST_LIKELY:
+    likelihood = resolution_n / (2 * sqrt(pi) * stirred_n) if stirred_n > 0 else inf
+    if not 0 < likelihood <= MOST_LIKELY:
         return inf
-    return max(ceil(log(CHANCE) / log(alike)), HABIT * noise.repeats + 1)
+    return max(ceil(log(CHANCE) / log(likelihood)), HABIT * noise.repeats + 1)
 
 
 def _presses_without_travel(presses: _Presses, position: _Reading, force: _Reading) -> IntArray:

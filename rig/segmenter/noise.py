@@ -5,7 +5,7 @@ this day. Noise may be larger while the platen moves than while it stands, grow 
 over hundreds of samples, and hold spikes; short stretches tell it badly.
 
 Plan: what is slow is taken off (a straight line of a stretch without load, a parabola of a short piece of a
-stroke), what stands alone is left out, and what remains is the noise. Its correlation is told from its
+stroke), what stands alone is left out, and what remains is the noise. Its correlation is found from its
 lag-one coefficient and from means of blocks, whichever is larger. Cost: a few passes over a few thousand
 samples, once."""
 

@@ -8,7 +8,7 @@ Plan: wait until the platen has come in and gone back once (or until `LONGEST_S`
 from the largest force to where the specimen can have been touched first: what lies before is the untouched
 stretch. It gives the zero, and the part of it in which the platen stood still gives the noise at rest; what
 moves without load gives the noise in motion, and the loading stroke what grows with the load. Where nothing
-was untouched, that is said, and the zero is the recorded one or, in counts, the lowest force there is.
+was untouched, that is reported, and the zero is the recorded one or, in counts, the lowest force there is.
 
 The opening is looked at at lengths that depend on nothing but the number of samples, so that any cutting of
 the recording gives the same answer. Cost: some passes over the opening, at sixteen lengths per doubling.
@@ -443,7 +443,7 @@ def _moving_noise(
     """Noise while the platen moves without load, and what grows with the load."""
     retreat_n = load_n[_retreat(motion)]
     approach = scatter_about_line(approach_n) if len(approach_n) >= FEWEST_MOVING else None
-    # a specimen may still push on the way back: second differences take that off
+    # a specimen may still push during unloading: second differences take that off
     found = (
         (0.0 if approach is None else approach.sd, len(approach_n)),
         (noise_beside_motion(retreat_n) if len(retreat_n) >= 2 * FEWEST_MOVING else 0.0, len(retreat_n)),
@@ -465,7 +465,7 @@ def _retreat(motion: Motion) -> slice:
     level_n = float(force_n.min()) + FOOT_SHARES[1] * float(np.ptp(force_n))
     loaded = np.flatnonzero(force_n[top:] > level_n)
     since = top + (int(loaded[-1]) + 1 if len(loaded) else 0)
-    # as far again as from the level to where it turned into no more than a foot
+    # as far again as from the level to where it turned into no more than a toe region
     let_go_mm = float(x_mm[since - 1]) - CLEAR_SHARE * (float(x_mm[top]) - float(x_mm.min()))
     clear = np.flatnonzero(x_mm[since:] < let_go_mm)
     still = np.flatnonzero(np.abs(x_mm[since:] - x_mm[-1]) > motion.deadband_mm)

@@ -18,8 +18,8 @@ FlagArray = npt.NDArray[np.uint32]
 class Flag(IntFlag):
     """What sets a cycle apart. The first group is the segmenter's, the second the analyser's.
 
-    `NOT_RELEASED`: the recording ended on the way back, the specimen still loaded. `ONE_WAY`: it ended at the
-    turn or in the hold, so that there is no unloading; a way of testing, not a defect. `SPIKE`: single
+    `NOT_RELEASED`: the recording ended during unloading, the specimen still loaded. `ONE_WAY`: it ended at
+    the turn or in the hold, so that there is no unloading; a way of testing, not a defect. `SPIKE`: single
     readings that stood alone were replaced by the line between their neighbours. `HOLD_CREPT`: the platen
     moved on during the hold, by `hold_creep_mm`. `BREAK`: the specimen tore, cracked or slipped out while the
     platen came in, at `break_mm`. `EXCLUDED`: a person left the cycle out, with a reason in the capture.
@@ -66,9 +66,9 @@ class Cycles:
     contact
         First sample whose force is above the detection level (or the turn, where contact was kept).
     load_end
-        Last sample of the loading stroke: the turn, or the start of the dwell.
+        Last sample of the loading stroke: the turn, or the start of the hold.
     unload_start
-        First sample of the unloading stroke: the turn, or the end of the dwell.
+        First sample of the unloading stroke: the turn, or the end of the hold.
     release
         One past the last sample in contact.
     after

@@ -21,7 +21,7 @@ FIRST_LOOK_SAMPLES = 256
 
 NODE_SAMPLES = 32
 LONG_SAMPLES = 32 * NODE_SAMPLES
-"""Stretches longer than this are looked at by the extremes of so many samples first."""
+"""Stretches longer than this are looked at by the extremes of this many samples first."""
 
 HOLD_FACTOR = 4.0
 """A hold lasts this many times longer than an even turn would need within the same band."""
@@ -270,7 +270,7 @@ def _settled(way_mm: FloatArray, first: int, deadband_mm: float) -> int:
     if speed_mm <= 0:
         return 0
     slow_mm = HOLD_SPEED * speed_mm
-    # over so many samples, the way at that speed stands out from the noise
+    # over this many samples, the way at that speed stands out from the noise
     window = int(np.clip(np.ceil(deadband_mm / 3 / slow_mm), 1, max(length // 4, 1)))
     onward_mm = way_mm[first:]
     slow = onward_mm[window:] - onward_mm[:-window] < slow_mm * window

@@ -190,7 +190,7 @@ def lift_sheet(answer: LiftAnswer) -> AidSheet:
 
 
 def pull_sheet(answer: RetentionAnswer, about_captures: Sequence[str] = ()) -> AidSheet:
-    """How firmly caps hold, for the screen or a page, with what is said of its captures among the notes."""
+    """How firmly caps hold, for the screen or a page, with the notes on its captures among the notes."""
     shown = (
         ("peak pull-off force, first pull", "first_peak_pull_n", "N"),
         ("peak pull-off force, all pulls", "mean_peak_pull_n", "N"),
@@ -285,7 +285,7 @@ def _nip_sentences(answer: NipAnswer) -> list[str]:
     slope = answer.figures["sensitivity_n_per_mm"]
     said = [
         f"Set the gap to {_mean_with_interval(gap, 'mm')} for {nip.force_n:.4g} N.",
-        f"Opening the gap takes {slope.mean:.3g} N/mm off the force.",
+        f"The force falls by {slope.mean:.3g} N/mm as the gap opens.",
     ]
     force = answer.figures.get("force_at_gap_n")
     if force is not None and force.most_from is not None:

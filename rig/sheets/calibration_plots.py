@@ -1,4 +1,4 @@
-"""Pictures of what presses said about the rig itself: its delay, and how far its frame gives."""
+"""Pictures of what presses said about the rig itself: its delay, and its frame compliance."""
 
 from __future__ import annotations
 
@@ -32,23 +32,27 @@ def save_frame(found: FrameMeasurement, title: str, path: Path) -> None:
     """Give against force with its 95 % interval, and what the strokes lie off it."""
     figure, axes = new_figure(2, (7.0, 6.0))
     grid_n = np.linspace(0, found.frame.force_n[-1], _CURVE_POINTS)
-    axes[0].plot(grid_n, _UM_PER_MM * found.frame.give_mm(grid_n), color=INK, linewidth=1.0)
+    axes[0].plot(grid_n, _UM_PER_MM * found.frame.deflection_mm(grid_n), color=INK, linewidth=1.0)
     axes[0].errorbar(
         found.frame.force_n,
-        _UM_PER_MM * np.array(found.frame.give_at_mm),
+        _UM_PER_MM * np.array(found.frame.deflection_at_mm),
         _UM_PER_MM * np.array(found.interval_mm),
         fmt="D",
         color=INK,
         markersize=4.5,
         label="knots, 95 %",
     )
-    curve_mm = found.frame.give_mm(found.force_n)
-    for give_mm, colour, marker, label in (
+    curve_mm = found.frame.deflection_mm(found.force_n)
+    for deflection_mm, colour, marker, label in (
         (found.loading_mm, SERIES[0], "o", "loading"),
         (found.unloading_mm, SERIES[1], "s", "unloading"),
     ):
-        axes[0].plot(found.force_n, _UM_PER_MM * give_mm, marker, color=colour, markersize=2.5, label=label)
-        axes[1].plot(found.force_n, _UM_PER_MM * (give_mm - curve_mm), marker, color=colour, markersize=2.5)
+        axes[0].plot(
+            found.force_n, _UM_PER_MM * deflection_mm, marker, color=colour, markersize=2.5, label=label
+        )
+        axes[1].plot(
+            found.force_n, _UM_PER_MM * (deflection_mm - curve_mm), marker, color=colour, markersize=2.5
+        )
     axes[0].legend(frameon=False)
     label_axes(axes[0], "", "frame compliance, um", title)
     label_axes(axes[1], "force, N", "deviation from curve, um", "")

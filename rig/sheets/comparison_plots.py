@@ -1,7 +1,7 @@
 """Pictures of groups of pieces: every piece with the mean of its group, curves with their bands, batches over
 time.
 
-One look with the other pictures; groups are told apart by colour and by marker or dash, so that grey print
+One look with the other pictures; groups are distinguished by colour and by marker or dash, so that grey print
 does.
 """
 

@@ -1,8 +1,8 @@
 """Groups of pieces on paper and on the screen: the answer in sentences, then tables, pictures and a page.
 
-Problem: a comparison gives some hundred numbers, and the reader has one question: are they alike? Plan: say
-that first, with one of three verdicts where a margin was stated; then what each group is like, whose the
-spread is, and how batches went over time. Cost: a picture for each quantity.
+Problem: a comparison gives some hundred numbers, and the reader has one question: do they differ? Plan:
+answer that first, with one of three verdicts where a margin was stated; then the figures of each group, the
+sources of variation, and batches over time. Cost: a picture for each quantity.
 """
 
 from __future__ import annotations
@@ -70,15 +70,15 @@ def _margin_hint(difference: Difference) -> str:
 
 
 def comparison_notes(study: ComparedPieces) -> list[str]:
-    """How it was reckoned, what it rests on, and what was found odd."""
+    """Return how the figures were calculated, what they rest on, and anything unusual."""
     comparison = study.comparison
     said = ["The unit is the piece: cycles of a capture, and captures of a piece, are averaged first."]
     said += _about_calibration(comparison)
     if any(each.outcome is not None for each in comparison.differences):
         said.append(
-            '"Within" is shown by two one-sided tests and "beyond" by one, each wrong in at most 5 % of '
-            'cases; of several margins, "beyond" is corrected for their number (Holm). The 90 % interval '
-            "belongs to these tests."
+            '"Smaller than the margin" is shown by two one-sided tests and "larger" by one, each wrong in at '
+            'most 5 % of cases; with several margins, "larger" is corrected for their number (Holm). The '
+            "90 % interval belongs to these tests."
         )
     if study.bands:
         said.append(
@@ -207,7 +207,7 @@ def comparison_sentence(difference: Difference) -> str:
     shown, u, outcome = quantity(difference.quantity), _fine(difference), difference.outcome
     unit = _unit(shown.unit)
     means = f"{rounded(difference.mean_second, u)}{unit} against {rounded(difference.mean_first, u)}{unit}"
-    inside = f"difference {_amount(difference)}"
+    inside = f"difference {_amount(difference)}{_pairs(difference)}"
     if outcome is not None:
         inside += f"; 90 % interval {_interval(difference, outcome.low, outcome.high)}"
     elif difference.low is not None and difference.high is not None:
@@ -217,8 +217,6 @@ def comparison_sentence(difference: Difference) -> str:
     if outcome is None:
         if difference.low is None or difference.high is None:
             return f"{head}. One piece per group gives no interval."
-        if difference.low <= 0 <= difference.high:
-            return f"{head}. The difference could be chance."
         return f"{head}."
     margin = f"the margin of {outcome.margin:.4g}{_step(shown.unit)}"
     if outcome.verdict == BEYOND:
@@ -231,6 +229,8 @@ def comparison_sentence(difference: Difference) -> str:
 def _compared(difference: Difference, means: str) -> str:
     """How a group stands to another, in the words of the trade where it has some."""
     title, second, first = quantity(difference.quantity).title, difference.second, difference.first
+    if _may_be_chance(difference):
+        return f"{second} and {first} do not differ measurably in {title}: {means}"
     higher = difference.difference > 0
     if quantity(difference.quantity).unit == "N/mm":
         return f"{second} is {'stiffer' if higher else 'softer'} than {first}: {means}, {title}"
@@ -238,6 +238,17 @@ def _compared(difference: Difference, means: str) -> str:
         where = title.removeprefix("force ")
         return f"{second} is {'stiffer' if higher else 'softer'} than {first}: {means} {where}"
     return f"{second} has a {'higher' if higher else 'lower'} {title} than {first}: {means}"
+
+
+def _may_be_chance(difference: Difference) -> bool:
+    """Whether the interval that is shown includes zero."""
+    shown = difference if difference.outcome is None else difference.outcome
+    return shown.low is not None and shown.high is not None and shown.low <= 0 <= shown.high
+
+
+def _pairs(difference: Difference) -> str:
+    """Say that the same pieces are in both groups, whose means are then of these alone."""
+    return f", same {difference.n_first} pieces" if difference.paired else ""
 
 
 def _more(difference: Difference) -> str:
@@ -297,7 +308,7 @@ def _about_calibration(comparison: Comparison) -> list[str]:
             "The groups share one calibration: its error cancels in the difference except for the "
             "relative part, which is in the interval."
         )
-    if "unlike" in kinds:
+    if "different" in kinds:
         said.append(
             "The groups have different calibrations: the errors of both are in the interval of the "
             "difference, and more pieces do not reduce them."

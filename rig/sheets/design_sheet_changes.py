@@ -28,9 +28,9 @@ def softening_blocks(sheet: DesignSheet) -> list[Block]:
         if each.softening is not None and each.softening.n > 2
     }
     rows = []
-    for alike in sheet.sets:
-        where = f"{alike.letter}: " if len(sheet.sets) > 1 else ""
-        for group, results in alike.groups.items():
+    for comparable in sheet.sets:
+        where = f"{comparable.letter}: " if len(sheet.sets) > 1 else ""
+        for group, results in comparable.groups.items():
             having = [
                 replace(each, values={SOFTENING: soft[each.capture].pct_per_decade}, u={}, u_shared={})
                 for each in results

@@ -86,23 +86,23 @@ def _save_workbook(frames: Mapping[str, pd.DataFrame], path: Path) -> None:
 def draw_sheet(sheet: DesignSheet) -> dict[str, Drawn]:
     """All pictures of a sheet by the names that its page knows them by."""
     pictures = {}
-    for alike in sheet.sets:
-        has_height = alike.height_mm is not None
-        if alike.compression_bands:
-            alt = force_alt(alike.compression, "compression" if has_height else "deflection")
-            pictures[compression_name(alike)] = draw_compression(
-                alike.compression_bands, has_height=has_height, alt=alt
+    for comparable in sheet.sets:
+        has_height = comparable.height_mm is not None
+        if comparable.compression_bands:
+            alt = force_alt(comparable.compression, "compression" if has_height else "deflection")
+            pictures[compression_name(comparable)] = draw_compression(
+                comparable.compression_bands, has_height=has_height, alt=alt
             )
-        if alike.gap_bands and alike.height_mm is not None:
-            alt = force_alt(alike.gap, "a closing gap")
-            pictures[gap_name(alike)] = draw_gap(alike.gap_bands, alike.height_mm, alt=alt)
-        if has_pieces_picture(alike):
+        if comparable.gap_bands and comparable.height_mm is not None:
+            alt = force_alt(comparable.gap, "a closing gap")
+            pictures[gap_name(comparable)] = draw_gap(comparable.gap_bands, comparable.height_mm, alt=alt)
+        if has_pieces_picture(comparable):
             having = {
                 name: each["secant_n_per_mm"]
-                for name, each in alike.figures.items()
+                for name, each in comparable.figures.items()
                 if "secant_n_per_mm" in each
             }
             title, unit = titled("secant_n_per_mm")
             alt = pieces_alt(having, "secant stiffness", unit)
-            pictures[pieces_name(alike)] = draw_pieces(having, title, unit, alt=alt)
+            pictures[pieces_name(comparable)] = draw_pieces(having, title, unit, alt=alt)
     return pictures

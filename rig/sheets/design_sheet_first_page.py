@@ -12,7 +12,7 @@ from math import isfinite
 
 from rig.core import BOTH, METRIC, US, in_chosen_units, quantity, rounded, shown_u
 from rig.population import UNSTATED, BatchFigures, PieceResult
-from rig.results.design_sheet import DIAMETER, MASS, AlikeSet, DesignSheet, Photo
+from rig.results.design_sheet import DIAMETER, MASS, ComparableSet, DesignSheet, Photo
 from rig.results.design_sheet_forces import ForceRow, GapRow
 from rig.results.design_sheet_headline import HEIGHT_LOST, KEY_FORCE, KEY_PCT, KEY_STIFFNESS
 from rig.sheets.comparison_report import comparison_sentence
@@ -65,16 +65,13 @@ def first_page(sheet: DesignSheet, *, picture: Picture | None, units: str = BOTH
     units
         "metric", "us" or "both".
     """
-    alike = main_set(sheet)
-    groups = dict(list(alike.groups.items())[:MOST_GROUPS])
+    comparable = main_set(sheet)
+    groups = dict(list(comparable.groups.items())[:MOST_GROUPS])
     blocks: list[Block] = [
         *_invented(sheet),
-        *(
-            Words(in_chosen_units(sentence, US if units == US else METRIC), "answer")
-            for sentence in design_sheet_answers(sheet, units=units)
-        ),
+        *(Words(in_chosen_units(sentence, units), "answer") for sentence in design_sheet_answers(sheet)),
     ]
-    figures = _key_figures(sheet, alike, list(groups), units)
+    figures = _key_figures(sheet, comparable, list(groups), units)
     left: list[Block] = [picture] if picture is not None else []
     photos = [
         Picture(photo_name(place, photo), photo.caption, photo.caption, photo=True)
@@ -82,11 +79,11 @@ def first_page(sheet: DesignSheet, *, picture: Picture | None, units: str = BOTH
     ]
     blocks.append(Columns((tuple(left), (*photos, figures))) if left else Columns(((*photos, figures),)))
     for system in (METRIC, US):
-        if system in alike.rounded and units in (system, BOTH):
-            blocks.append(_tables(alike, list(groups), system))
+        if system in comparable.rounded and units in (system, BOTH):
+            blocks.append(_tables(comparable, list(groups), system))
     form = None
-    if alike.height_mm is not None:
-        form = calculator(alike.groups, alike.stands_mm, alike.height_mm, us=units == US)
+    if comparable.height_mm is not None:
+        form = calculator(comparable.groups, comparable.stands_mm, comparable.height_mm, us=units == US)
     if form is not None:
         blocks.append(form)
     blocks.append(Points(CAUTIONS))
@@ -98,16 +95,16 @@ def photo_name(place: int, photo: Photo) -> str:
     return f"photo-{place}{photo.ending}"
 
 
-def design_sheet_answers(sheet: DesignSheet, *, units: str = BOTH) -> list[str]:
-    """Return the answers of a sheet, one sentence each: force, batches, what abuse changed."""
-    alike = main_set(sheet)
-    sentences = [*_force_sentences(alike, units)]
-    for comparison in alike.comparisons:
+def design_sheet_answers(sheet: DesignSheet) -> list[str]:
+    """Return the answers of a sheet in SI, one sentence each: force, batches, what abuse changed."""
+    comparable = main_set(sheet)
+    sentences = [*_force_sentences(comparable)]
+    for comparison in comparable.comparisons:
         for difference in comparison.differences:
             if difference.quantity in (KEY_FORCE, SECANT) and difference.low is not None:
                 sentences.append(comparison_sentence(difference))
                 break
-    sentences += _lost_sentences(alike, units)
+    sentences += _lost_sentences(comparable)
     return sentences
 
 
@@ -117,8 +114,8 @@ def sets_sentences(sheet: DesignSheet) -> list[str]:
         return []
     names = [
         name
-        for name in dict.fromkeys(name for alike in sheet.sets for name in alike.circumstances)
-        if len({alike.circumstances.get(name) for alike in sheet.sets} - {UNSTATED, None}) > 1
+        for name in dict.fromkeys(name for comparable in sheet.sets for name in comparable.circumstances)
+        if len({comparable.circumstances.get(name) for comparable in sheet.sets} - {UNSTATED, None}) > 1
     ]
     different = ", ".join(names)
     return [
@@ -127,9 +124,9 @@ def sets_sentences(sheet: DesignSheet) -> list[str]:
     ]
 
 
-def main_set(sheet: DesignSheet) -> AlikeSet:
+def main_set(sheet: DesignSheet) -> ComparableSet:
     """Return the set that the first page is about: the one with the most captures."""
-    return max(sheet.sets, key=lambda alike: sum(map(len, alike.groups.values())))
+    return max(sheet.sets, key=lambda comparable: sum(map(len, comparable.groups.values())))
 
 
 def _invented(sheet: DesignSheet) -> Iterator[Block]:
@@ -142,43 +139,41 @@ def _invented(sheet: DesignSheet) -> Iterator[Block]:
         yield Words(f"Some numbers on this sheet are invented: {names}.", "caution")
 
 
-def _force_sentences(alike: AlikeSet, units: str) -> Iterator[str]:
-    """The force at the headline depth, for the first group; the others are compared with it."""
-    for group, rows in alike.compression.items():
+def _force_sentences(comparable: ComparableSet) -> Iterator[str]:
+    """Return the force at the headline depth for the first group; the others are compared with it."""
+    for group, rows in comparable.compression.items():
         if not rows:
             continue
         row = next((each for each in rows if each.compression_pct == KEY_PCT), rows[-1])
         force = row.loading
         where = (
-            f"{row.compression_pct:g} % of its height (gap {_length(row.gap_mm, units)})"
+            f"{row.compression_pct:g} % compression (gap {row.gap_mm:.1f} mm)"
             if row.compression_pct is not None
-            else f"a deflection of {_length(row.deflection_mm, units)}"
+            else f"a deflection of {row.deflection_mm:.1f} mm"
         )
-        sentence = f"{group}: squeezed to {where}, a piece pushes back with "
-        sentence += value_words(force.mean, "N", force_u(force), units)
+        sentence = f"{group}: {rounded(force.mean, force_u(force))} N at {where}"
         if force.most_from is not None and force.tolerance_high is not None:
-            u = spread_u(force)
-            ends = _ends_words(force.most_from, force.tolerance_high, "N", u, units)
+            ends = _ends_words(force.most_from, force.tolerance_high, "N", spread_u(force))
             sentence += f"; {force.content_pct:g} % of pieces lie within {ends}"
         yield f"{sentence} ({counted(force.n, 'piece')})."
         return
 
 
-def _lost_sentences(alike: AlikeSet, units: str) -> Iterator[str]:
+def _lost_sentences(comparable: ComparableSet) -> Iterator[str]:
     """Height that pieces of a state have lost since they were new."""
-    for group, figures in alike.figures.items():
+    for group, figures in comparable.figures.items():
         lost = figures.get(HEIGHT_LOST)
         if lost is None:
             continue
-        u = lost.u if lost.u is not None else _own_u(alike.groups[group], HEIGHT_LOST)
+        u = lost.u if lost.u is not None else _own_u(comparable.groups[group], HEIGHT_LOST)
         u = shown_u(lost.mean, u if isfinite(u) else 0.0)
         verb = "lost" if lost.mean >= 0 else "gained"
         interval = ""
         if lost.low is not None and lost.high is not None:
-            interval = f", 95 % interval {_ends_words(lost.low, lost.high, 'mm', u, units)}"
+            interval = f", 95 % interval {_ends_words(lost.low, lost.high, 'mm', u)}"
         yield (
-            f"{group}: {verb} {value_words(abs(lost.mean), 'mm', u, units)} of height since the first "
-            f"capture ({counted(lost.n, 'piece')}{interval})."
+            f"{group}: {verb} {rounded(abs(lost.mean), u)} mm of height since the first capture "
+            f"({counted(lost.n, 'piece')}{interval})."
         )
 
 
@@ -186,16 +181,16 @@ def _own_u(results: Sequence[PieceResult], name: str) -> float:
     return max((each.u.get(name, float("nan")) for each in results), default=float("nan"))
 
 
-def _key_figures(sheet: DesignSheet, alike: AlikeSet, groups: Sequence[str], units: str) -> Cells:
+def _key_figures(sheet: DesignSheet, comparable: ComparableSet, groups: Sequence[str], units: str) -> Cells:
     rows: list[tuple[str, ...]] = []
-    headed = any(KEY_STIFFNESS in alike.figures[group] for group in groups)
+    headed = any(KEY_STIFFNESS in comparable.figures[group] for group in groups)
     for title, name in KEY_FIGURES:
         if name == SECANT and headed:
             continue
-        cells = tuple(_figure(sheet, alike, group, name, units) for group in groups)
+        cells = tuple(_figure(sheet, comparable, group, name, units) for group in groups)
         if any(cell != NOTHING for cell in cells):
             rows.append((f"{title}, {_unit_words(_unit_of(name), units)}", *cells))
-    heads = [f"{group} ({_pieces_of(alike.groups[group])})" for group in groups]
+    heads = [f"{group} ({_pieces_of(comparable.groups[group])})" for group in groups]
     return Cells("Key figures: mean over pieces (number of pieces)", ("", *heads), tuple(rows))
 
 
@@ -203,11 +198,11 @@ def _pieces_of(results: Sequence[PieceResult]) -> int:
     return len({(each.batch, each.piece) for each in results})
 
 
-def _figure(sheet: DesignSheet, alike: AlikeSet, group: str, name: str, units: str) -> str:
+def _figure(sheet: DesignSheet, comparable: ComparableSet, group: str, name: str, units: str) -> str:
     """One figure of a group: of the main set, else of another one, else of the register."""
-    batch = alike.groups[group][0].batch
+    batch = comparable.groups[group][0].batch
     places: list[tuple[Mapping[str, BatchFigures], Sequence[PieceResult]]] = [
-        (alike.figures[group], alike.groups[group])
+        (comparable.figures[group], comparable.groups[group])
     ]
     places += [(other.figures[group], other.groups[group]) for other in sheet.sets if group in other.figures]
     places.append((sheet.sizes.get(batch or "", {}), ()))
@@ -242,40 +237,13 @@ def _unit_of(name: str) -> str:
     return "g" if name == MASS else quantity(name).unit
 
 
-def value_words(value: float, unit: str, u: float, units: str = BOTH) -> str:
-    """Return a value with its unit, in the reader's units.
-
-    Examples
-    --------
-    >>> value_words(69.351, "N", 0.5), value_words(69.351, "N", 0.5, "us")
-    ('69.35 N (15.59 lbf)', '15.59 lbf')
-    """
-    metric = f"{rounded(value, u)} {unit}"
-    us = us_words(value, unit, u)
-    if us == NOTHING or units == METRIC:
-        return metric
-    return us if units == US else f"{metric} ({us})"
+def _ends_words(low: float, high: float, unit: str, u: float) -> str:
+    return f"{rounded(low, u)} to {rounded(high, u)} {unit}"
 
 
-def _ends_words(low: float, high: float, unit: str, u: float, units: str) -> str:
-    metric = f"{rounded(low, u)} to {rounded(high, u)} {unit}"
-    factor = us_factor(unit)
-    if factor is None or units == METRIC:
-        return metric
-    fine = shown_u(factor * high, factor * u)
-    us = f"{rounded(factor * low, fine)} to {rounded(factor * high, fine)} {us_name(unit)}"
-    return us if units == US else f"{metric} ({us})"
-
-
-def _length(mm: float | None, units: str) -> str:
-    assert mm is not None
-    metric, us = f"{mm:.1f} mm", f"{(us_factor('mm') or 1.0) * mm:.3f} in"
-    return {METRIC: metric, US: us}.get(units, f"{metric} ({us})")
-
-
-def _tables(alike: AlikeSet, groups: Sequence[str], system: str) -> Columns:
+def _tables(comparable: ComparableSet, groups: Sequence[str], system: str) -> Columns:
     """Force at round gaps beside gaps at round forces."""
-    tables = alike.rounded[system]
+    tables = comparable.rounded[system]
     force, length = ("N", "mm") if system == METRIC else ("lbf", "in")
     per_force, per_length = (
         (1.0, 1.0) if system == METRIC else (us_factor("N") or 1.0, us_factor("mm") or 1.0)
@@ -302,14 +270,14 @@ def _tables(alike: AlikeSet, groups: Sequence[str], system: str) -> Columns:
         (
             (
                 Cells(
-                    f"Force at a gap, {force}: mean, and below it {content:g} % of pieces",
+                    f"Force at a gap, {force}: mean; small: {content:g} % of pieces",
                     (f"gap, {length}", *groups),
                     at_gap,
                 ),
             ),
             (
                 Cells(
-                    f"Gap for a force, {length}: mean, and below it {content:g} % of pieces",
+                    f"Gap for a force, {length}: mean; small: {content:g} % of pieces",
                     (f"force, {force}", *groups, "adjust over"),
                     at_force,
                 ),

@@ -12,7 +12,7 @@ from math import isfinite, sqrt
 
 from rig.core import rounded, shown_u
 from rig.population import BatchFigures, PieceResult, average_pieces
-from rig.results.design_sheet import AlikeSet, titled
+from rig.results.design_sheet import ComparableSet, titled
 from rig.results.design_sheet_forces import ForceRow
 from rig.sheets.page import Cells
 from rig.units import us_factor, us_name
@@ -27,7 +27,7 @@ def quantity_table(
     caption: str,
     groups: Mapping[str, Mapping[str, BatchFigures]],
     names: Sequence[str],
-    alike: AlikeSet | None,
+    comparable: ComparableSet | None,
 ) -> Cells | None:
     """Rows of some quantities, each for each group.
 
@@ -35,7 +35,7 @@ def quantity_table(
     ----------
     groups
         By group, then by quantity.
-    alike
+    comparable
         The set that the groups are of; a single piece's own uncertainty is found there.
 
     Returns
@@ -46,7 +46,7 @@ def quantity_table(
     for name in names:
         for group, figures in groups.items():
             if name in figures:
-                results = () if alike is None else alike.groups[group]
+                results = () if comparable is None else comparable.groups[group]
                 rows.append(_quantity_row(figures[name], group, results))
     if not rows:
         return None

@@ -25,8 +25,8 @@ from rig.results.design_sheet import (
     RELAXATION,
     ROUNDNESS,
     STIFFNESS,
-    AlikeSet,
     CaptureFacts,
+    ComparableSet,
     DesignSheet,
 )
 from rig.results.design_sheet_forces import ForceRow
@@ -91,7 +91,12 @@ def sheet_page(sheet: DesignSheet, *, units: str = BOTH, files: Sequence[Attachm
     appendix = [replace(section, folded=True) for section in _without_subsections(sections)]
     if files:
         appendix.insert(0, Section("The numbers as files", (Attachments(tuple(files)),)))
-    pieces = {(each.batch, each.piece) for alike in sheet.sets for g in alike.groups.values() for each in g}
+    pieces = {
+        (each.batch, each.piece)
+        for comparable in sheet.sets
+        for g in comparable.groups.values()
+        for each in g
+    }
     when = [each.started for each in sheet.captures if each.started is not None]
     days = sorted({f"{each:%Y-%m-%d}" for each in when})
     span = f", {' to '.join(dict.fromkeys([days[0], days[-1]]))}" if days else ""
@@ -124,44 +129,46 @@ def _without_subsections(sections: Sequence[Section]) -> Iterator[Section]:
 
 def _first_picture(sheet: DesignSheet) -> Picture | None:
     """Force against the gap where heights are known, else against deflection."""
-    alike = main_set(sheet)
-    if alike.gap_bands and alike.height_mm is not None:
+    comparable = main_set(sheet)
+    if comparable.gap_bands and comparable.height_mm is not None:
         caption = "Force against gap. Dark bands: the mean; light bands: 90 % of pieces; dashed: unloading"
-        return Picture(f"{gap_name(alike)}.svg", caption, force_alt(alike.gap, "a closing gap"))
-    if alike.compression_bands:
+        return Picture(f"{gap_name(comparable)}.svg", caption, force_alt(comparable.gap, "a closing gap"))
+    if comparable.compression_bands:
         caption = (
             "Force against deflection. Dark bands: the mean; light bands: 90 % of pieces; dashed: unloading"
         )
-        return Picture(f"{compression_name(alike)}.svg", caption, force_alt(alike.compression, "deflection"))
+        return Picture(
+            f"{compression_name(comparable)}.svg", caption, force_alt(comparable.compression, "deflection")
+        )
     return None
 
 
-def set_title(sheet: DesignSheet, alike: AlikeSet) -> str:
+def set_title(sheet: DesignSheet, comparable: ComparableSet) -> str:
     """Name of a set with what tells it from the others."""
     if len(sheet.sets) == 1:
         return ""
     differing = [
         f"{name} {words}"
-        for name, words in alike.circumstances.items()
+        for name, words in comparable.circumstances.items()
         if (name in {"rate", "temperature"} and words != UNSTATED)
         or len({each.circumstances.get(name) for each in sheet.sets}) > 1
     ]
-    return f"Set {alike.letter}: {', '.join(differing)}"
+    return f"Set {comparable.letter}: {', '.join(differing)}"
 
 
-def compression_name(alike: AlikeSet) -> str:
+def compression_name(comparable: ComparableSet) -> str:
     """File of the picture of force over compression."""
-    return f"force-{alike.letter}"
+    return f"force-{comparable.letter}"
 
 
-def gap_name(alike: AlikeSet) -> str:
+def gap_name(comparable: ComparableSet) -> str:
     """File of the picture of force over the gap."""
-    return f"gap-{alike.letter}"
+    return f"gap-{comparable.letter}"
 
 
-def pieces_name(alike: AlikeSet) -> str:
+def pieces_name(comparable: ComparableSet) -> str:
     """File of the picture of the pieces."""
-    return f"pieces-{alike.letter}"
+    return f"pieces-{comparable.letter}"
 
 
 def force_alt(rows: Mapping[str, Sequence[ForceRow]], over: str) -> str:
@@ -192,8 +199,8 @@ def _where(row: ForceRow) -> str:
 
 def _identification(sheet: DesignSheet) -> Iterator[Section]:
     groups: dict[str, list[str]] = {}
-    for alike in sheet.sets:
-        for name, results in alike.groups.items():
+    for comparable in sheet.sets:
+        for name, results in comparable.groups.items():
             groups.setdefault(name, []).extend(each.piece for each in results)
     rows = [("model", sheet.model or "not stated")]
     rows += [(name, ", ".join(dict.fromkeys(pieces))) for name, pieces in groups.items()]
@@ -214,20 +221,22 @@ def _identification(sheet: DesignSheet) -> Iterator[Section]:
 
 
 def _measured(sheet: DesignSheet) -> Iterator[Section]:
-    names = dict.fromkeys(name for alike in sheet.sets for name in alike.circumstances)
+    names = dict.fromkeys(name for comparable in sheet.sets for name in comparable.circumstances)
     several = len(sheet.sets) > 1
     rows = []
     for name in names:
-        words = tuple(alike.circumstances.get(name, "-") for alike in sheet.sets)
+        words = tuple(comparable.circumstances.get(name, "-") for comparable in sheet.sets)
         if set(words) == {UNSTATED}:
             continue  # a note below names all of them
         rows.append((f"{name} (differs)" if len(set(words)) > 1 else name, *words))
-    rows.append(("captures", *(_numbers(sheet, _results(alike)) for alike in sheet.sets)))
-    rows.append(("free height, mm", *(_heights(sheet, alike) for alike in sheet.sets)))
+    rows.append(("captures", *(_numbers(sheet, _results(comparable)) for comparable in sheet.sets)))
+    rows.append(("free height, mm", *(_heights(sheet, comparable) for comparable in sheet.sets)))
     headings = ("condition", *(f"set {each.letter}" if several else "found" for each in sheet.sets))
     blocks: list[Block] = [Cells("How it was measured", headings, tuple(rows)), _calibrations(sheet)]
     notes = [
-        f"Set {alike.letter}: {note}" if several else note for alike in sheet.sets for note in alike.notes
+        f"Set {comparable.letter}: {note}" if several else note
+        for comparable in sheet.sets
+        for note in comparable.notes
     ]
     blocks.append(Points((
         "The cycles of a capture follow each other without removing the piece: their mean is one value. "
@@ -237,8 +246,8 @@ def _measured(sheet: DesignSheet) -> Iterator[Section]:
     yield Section("How it was measured", tuple(blocks))
 
 
-def _heights(sheet: DesignSheet, alike: AlikeSet) -> str:
-    names = {each.capture for each in _results(alike)}
+def _heights(sheet: DesignSheet, comparable: ComparableSet) -> str:
+    names = {each.capture for each in _results(comparable)}
     found = sorted({
         round(each.free_height_mm, 2)
         for each in sheet.captures
@@ -326,38 +335,44 @@ def _forces(sheet: DesignSheet) -> Iterator[Section]:
             ),
         ),
     )
-    for alike in sheet.sets:
+    for comparable in sheet.sets:
         blocks: list[Block] = []
-        has_height, refs = alike.height_mm is not None, _of_captures(sheet, _results(alike))
+        has_height, refs = comparable.height_mm is not None, _of_captures(sheet, _results(comparable))
         over = "compression" if has_height else "deflection"
-        if alike.compression_bands and (has_height or alike is not main_set(sheet)):
+        if comparable.compression_bands and (has_height or comparable is not main_set(sheet)):
             caption = (
                 f"Force against {over} ({refs}). Dark bands: the mean; light bands: most pieces, without "
                 "the calibration; dashed: unloading"
             )
             blocks.append(
-                Picture(f"{compression_name(alike)}.svg", caption, force_alt(alike.compression, over))
+                Picture(
+                    f"{compression_name(comparable)}.svg", caption, force_alt(comparable.compression, over)
+                )
             )
-        for group, rows in alike.compression.items():
-            caption = f"{group}: force at {over} ({_of_captures(sheet, alike.groups[group])})"
-            blocks += _there(compression_table(caption, rows, alike.groups[group], has_height=has_height))
-        if alike.gap_bands and alike.height_mm is not None and alike is not main_set(sheet):
+        for group, rows in comparable.compression.items():
+            caption = f"{group}: force at {over} ({_of_captures(sheet, comparable.groups[group])})"
+            blocks += _there(
+                compression_table(caption, rows, comparable.groups[group], has_height=has_height)
+            )
+        if comparable.gap_bands and comparable.height_mm is not None and comparable is not main_set(sheet):
             caption = f"Force against the gap between platens ({refs}); same bands"
-            blocks.append(Picture(f"{gap_name(alike)}.svg", caption, force_alt(alike.gap, "a closing gap")))
-        for group, rows in alike.gap.items():
-            caption = f"{group}: force at a gap ({_of_captures(sheet, alike.groups[group])})"
+            blocks.append(
+                Picture(f"{gap_name(comparable)}.svg", caption, force_alt(comparable.gap, "a closing gap"))
+            )
+        for group, rows in comparable.gap.items():
+            caption = f"{group}: force at a gap ({_of_captures(sheet, comparable.groups[group])})"
             blocks += _there(gap_table(caption, rows))
-        blocks += _about_gap(sheet, alike)
-        yield Section(set_title(sheet, alike) if several else "Tables and curves", tuple(blocks), 3)
+        blocks += _about_gap(sheet, comparable)
+        yield Section(set_title(sheet, comparable) if several else "Tables and curves", tuple(blocks), 3)
 
 
-def _about_gap(sheet: DesignSheet, alike: AlikeSet) -> Iterator[Block]:
-    if not alike.gap:
+def _about_gap(sheet: DesignSheet, comparable: ComparableSet) -> Iterator[Block]:
+    if not comparable.gap:
         return
-    heights = _heights(sheet, alike)
+    heights = _heights(sheet, comparable)
     if " to " in heights:
         told = f"Each piece meets the gap with its own free height ({heights} mm)."
-    elif len({round(stands, 2) for stands in alike.stands_mm.values()}) > 1:
+    elif len({round(stands, 2) for stands in comparable.stands_mm.values()}) > 1:
         told = (
             f"A new piece is {heights} mm tall, as stated in the captures; at a gap its height loss is "
             "subtracted."
@@ -390,12 +405,16 @@ def _subjects(sheet: DesignSheet) -> Iterator[Section]:
     )  # fmt: skip
     for title, names, words in subjects:
         blocks: list[Block] = []
-        for alike in sheet.sets:
-            where = f"set {alike.letter}; " if len(sheet.sets) > 1 else ""
-            caption = f"{title} ({where}{_of_captures(sheet, _results(alike))})"
-            blocks += _there(quantity_table(caption, alike.figures, names, alike))
+        for comparable in sheet.sets:
+            where = f"set {comparable.letter}; " if len(sheet.sets) > 1 else ""
+            caption = f"{title} ({where}{_of_captures(sheet, _results(comparable))})"
+            blocks += _there(quantity_table(caption, comparable.figures, names, comparable))
         if title == "Stiffness":
-            blocks += [_pieces_picture(sheet, alike) for alike in sheet.sets if has_pieces_picture(alike)]
+            blocks += [
+                _pieces_picture(sheet, comparable)
+                for comparable in sheet.sets
+                if has_pieces_picture(comparable)
+            ]
         if title.startswith("Permanent"):
             blocks += softening_blocks(sheet)
             blocks += [Words(_after_cycles(sheet))] if blocks else []
@@ -414,35 +433,39 @@ def _after_cycles(sheet: DesignSheet) -> str:
     )
 
 
-def has_pieces_picture(alike: AlikeSet) -> bool:
+def has_pieces_picture(comparable: ComparableSet) -> bool:
     """Whether some group has pieces enough for a picture of them."""
     found = [
-        figures["secant_n_per_mm"].n for figures in alike.figures.values() if "secant_n_per_mm" in figures
+        figures["secant_n_per_mm"].n
+        for figures in comparable.figures.values()
+        if "secant_n_per_mm" in figures
     ]
     return max(found, default=0) > 1
 
 
-def _pieces_picture(sheet: DesignSheet, alike: AlikeSet) -> Picture:
+def _pieces_picture(sheet: DesignSheet, comparable: ComparableSet) -> Picture:
     having = {
-        name: each["secant_n_per_mm"] for name, each in alike.figures.items() if "secant_n_per_mm" in each
+        name: each["secant_n_per_mm"]
+        for name, each in comparable.figures.items()
+        if "secant_n_per_mm" in each
     }
     caption = (
         "Secant stiffness of every piece, and the mean of its group with its 95 % interval "
-        f"({_of_captures(sheet, _results(alike))}); a ring marks an outlier"
+        f"({_of_captures(sheet, _results(comparable))}); a ring marks an outlier"
     )
-    return Picture(f"{pieces_name(alike)}.svg", caption, pieces_alt(having, "secant stiffness", "N/mm"))
+    return Picture(f"{pieces_name(comparable)}.svg", caption, pieces_alt(having, "secant stiffness", "N/mm"))
 
 
 def _batches(sheet: DesignSheet) -> Iterator[Section]:
-    compared = [(alike, each) for alike in sheet.sets for each in alike.comparisons]
+    compared = [(comparable, each) for comparable in sheet.sets for each in comparable.comparisons]
     if not compared:
         return
     blocks: list[Block] = []
-    for alike, comparison in compared:
+    for comparable, comparison in compared:
         answer = comparison_answer(ComparedPieces(comparison))
-        where = f"Set {alike.letter}: " if len(sheet.sets) > 1 else ""
+        where = f"Set {comparable.letter}: " if len(sheet.sets) > 1 else ""
         blocks.append(Words(where + answer[0], "answer"))
-        blocks.append(_differences(sheet, alike, comparison.groups, comparison))
+        blocks.append(_differences(sheet, comparable, comparison.groups, comparison))
         if len(answer) > 1:
             blocks.append(Points(tuple(answer[1:])))
         said = list(dict.fromkeys(note for each in comparison.differences for note in each.notes))
@@ -451,7 +474,9 @@ def _batches(sheet: DesignSheet) -> Iterator[Section]:
     yield Section("Batches and states compared", tuple(blocks))
 
 
-def _differences(sheet: DesignSheet, alike: AlikeSet, groups: Sequence[str], comparison: object) -> Cells:
+def _differences(
+    sheet: DesignSheet, comparable: ComparableSet, groups: Sequence[str], comparison: object
+) -> Cells:
     from rig.population import Comparison
     from rig.results.design_sheet import titled
 
@@ -480,7 +505,7 @@ def _differences(sheet: DesignSheet, alike: AlikeSet, groups: Sequence[str], com
     headings = ("quantity", "difference of", "pieces", "difference", "95 % interval", "US units", "verdict")
     what = "Batches" if comparison.by == "batch" else "States"
     return Cells(
-        f"{what}: {', '.join(groups)} ({_of_captures(sheet, _results(alike))})", headings, tuple(rows)
+        f"{what}: {', '.join(groups)} ({_of_captures(sheet, _results(comparable))})", headings, tuple(rows)
     )
 
 
@@ -493,14 +518,14 @@ def _uncertainty(sheet: DesignSheet) -> Iterator[Section]:
             "does not average out. The +- column is the 95 % interval (Student)."
         )
     ]
-    for alike in sheet.sets:
-        where = f"Set {alike.letter}: " if len(sheet.sets) > 1 else ""
-        blocks += _there(uncertainty_table(f"{where}Sources of uncertainty", alike.figures, names))
+    for comparable in sheet.sets:
+        where = f"Set {comparable.letter}: " if len(sheet.sets) > 1 else ""
+        blocks += _there(uncertainty_table(f"{where}Sources of uncertainty", comparable.figures, names))
     notes = []
     few = {
         group: each["secant_n_per_mm"].n
-        for alike in sheet.sets
-        for group, each in alike.figures.items()
+        for comparable in sheet.sets
+        for group, each in comparable.figures.items()
         if "secant_n_per_mm" in each and 1 < each["secant_n_per_mm"].n < FEW_PIECES
     }
     notes += [f"{group}: {n} pieces, so the band of pieces is wide." for group, n in few.items()]
@@ -515,8 +540,8 @@ def _about_pieces(sheet: DesignSheet) -> Iterator[str]:
     """What the statistics say of odd pieces, each once with the quantities that it is about."""
     from rig.results.design_sheet import titled
 
-    for alike in sheet.sets:
-        for group, figures in alike.figures.items():
+    for comparable in sheet.sets:
+        for group, figures in comparable.figures.items():
             about: dict[str, list[str]] = {}
             for name in COMPARED:
                 for note in figures[name].notes if name in figures and figures[name].n > 1 else ():
@@ -526,9 +551,9 @@ def _about_pieces(sheet: DesignSheet) -> Iterator[str]:
 
 def _captures(sheet: DesignSheet) -> Iterator[Section]:
     of: dict[str, tuple[str, PieceResult, str]] = {}
-    for alike in sheet.sets:
-        for group, results in alike.groups.items():
-            of |= {each.capture: (alike.letter, each, group) for each in results}
+    for comparable in sheet.sets:
+        for group, results in comparable.groups.items():
+            of |= {each.capture: (comparable.letter, each, group) for each in results}
     rows = []
     for number, each in enumerate(sheet.captures, start=1):
         letter, result, group = of[each.capture]
@@ -560,8 +585,8 @@ def _captures(sheet: DesignSheet) -> Iterator[Section]:
     yield Section("Captures behind the figures", tuple(blocks))
 
 
-def _results(alike: AlikeSet) -> list[PieceResult]:
-    return [each for results in alike.groups.values() for each in results]
+def _results(comparable: ComparableSet) -> list[PieceResult]:
+    return [each for results in comparable.groups.values() for each in results]
 
 
 def _of_captures(sheet: DesignSheet, results: Sequence[PieceResult]) -> str:

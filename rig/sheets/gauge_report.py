@@ -4,7 +4,7 @@ page.
 Problem: a study gives some sixty numbers, and the reader has one question: what does the spread come from?
 Plan: say that first, in words that depend on what the intervals allow, for both models; then the strip of
 variance, each piece with all of its readings, and tables of cells, which become tables of the terminal and of
-the page alike. Cost: a picture for every dozen pieces, a second or two.
+the page equally. Cost: a picture for every dozen pieces, a second or two.
 """
 
 from __future__ import annotations

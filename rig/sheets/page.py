@@ -36,7 +36,7 @@ class Points:
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """Names, and what is said of each."""
+    """Names, and a text for each."""
 
     rows: tuple[tuple[str, str], ...]
 

@@ -109,9 +109,9 @@ def answer_sentence(result: CaptureResult, specimen: str) -> str:
     )
     cycles = "1 cycle" if secant["n"] == 1 else f"{secant['n']} cycles"
     return (
-        f"{specimen} pushes back with {rounded(peak['mean'], force_u)} N at a deflection of "
-        f"{rounded(reach['mean'], reach['half95'] / 2)} mm: a secant stiffness of "
-        f"{rounded(secant['mean'], secant_u)} N/mm{interval}, mean of {cycles}."
+        f"{specimen}: secant stiffness {rounded(secant['mean'], secant_u)} N/mm{interval}, from "
+        f"{rounded(peak['mean'], force_u)} N at a deflection of "
+        f"{rounded(reach['mean'], reach['half95'] / 2)} mm; mean of {cycles}."
     )
 
 

@@ -95,7 +95,7 @@ class VerificationSheet:
         )
 
     def circumstances(self) -> tuple[tuple[str, str], ...]:
-        """Basis, name by name; what nobody said is said to be missing."""
+        """Basis, name by name; what is not stated is marked as missing."""
         references = self.verification.references
         relative_u = references.relative_u
         rows = [

@@ -2,7 +2,7 @@
 
 The problem: "10:41:07.25", "2025-04-16T10:41:07,25+02:00" and "16.04.2025 10:41:07" are times; a clock of
 whole seconds gives fifty rows one stamp. The plan: one strict form, days from the few different dates, and
-equal stamps spread evenly up to the next one, which is what a rounded clock had hidden. Both are said.
+equal stamps spread evenly up to the next one, which is what a rounded clock had hidden. Both are reported.
 """
 
 from __future__ import annotations

@@ -3,7 +3,8 @@
 The problem: in one folder lie tables in UTF-8, UTF-16, gb18030, Shift-JIS and code pages, and a heading of
 two characters is too short for statistics. The plan: byte order marks and valid UTF-8 decide; then an
 encoding in which a heading or unit of the vocabulary appears; then charset-normalizer, which weighs the bytes
-beyond ASCII of the whole file. What was not certain is said. The cost: only lines beyond ASCII are weighed.
+beyond ASCII of the whole file. What was not certain is reported. The cost: only lines beyond ASCII are
+weighed.
 """
 
 from __future__ import annotations

@@ -117,7 +117,7 @@ class VirtualRig:
     cycles, depth_mm, gap_mm, speed_mm_per_s, hold_s, rest_s, no_load_s, motion
         The scripted run; see `Plan`.
     scripted
-        False for a rig that does nothing but what it is told to.
+        False for a rig that does nothing but what it is ordered to.
     chain
         How it measures.
     seed

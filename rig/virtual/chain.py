@@ -1,6 +1,6 @@
 """The measuring chain: what the sensors, the converter and the clock make of a true force and position.
 
-Problem: real rigs add noise, drift, steps, play, delay and uneven timing, and the analysis must see
+Problem: real rigs add noise, drift, steps, backlash, delay and uneven timing, and the analysis must see
 each one alone and all together. Plan: `Chain` says how bad each is (nothing but a little noise unless
 asked); `ChainReader` turns the press's fine grid of time into counts. Each disturbance has a random
 stream of its own and carries its state from stretch to stretch, so the counts do not depend on how a
@@ -37,7 +37,7 @@ class Chain:
     force_drift_n_per_s, force_wander_n
         Steady drift of the force zero, and the standard deviation of its random walk over one second.
     backlash_mm
-        Play of the position reading: falling, it lags by this much; rising, it is right.
+        Backlash of the position reading: falling, it lags by this much; rising, it is right.
     compliance_mm_per_n
         How far the frame gives way.
     timing_jitter_us
@@ -168,7 +168,7 @@ class ChainReader:
         return Readings(taken_s, force, position.astype(np.int64), fresh, saturated)
 
     def _remember(self, grid_s: FloatArray, position_mm: FloatArray, force_n: FloatArray) -> None:
-        shown_mm = _with_play(position_mm, self.chain.backlash_mm, float(self._shown_mm[-1]))
+        shown_mm = _with_backlash(position_mm, self.chain.backlash_mm, float(self._shown_mm[-1]))
         self._time_s = np.concatenate([self._time_s, grid_s])
         self._shown_mm = np.concatenate([self._shown_mm, shown_mm])
         known = np.concatenate([self._force_n[-1:], force_n])
@@ -232,14 +232,14 @@ class ChainReader:
         return held, held_saturated
 
 
-def _with_play(position_mm: FloatArray, play_mm: float, shown_mm: float) -> FloatArray:
-    """Reading behind a play: never below the position, and at most the play above it."""
-    if play_mm == 0.0 or not len(position_mm):
+def _with_backlash(position_mm: FloatArray, backlash_mm: float, shown_mm: float) -> FloatArray:
+    """Reading behind a backlash: never below the position, and at most the backlash above it."""
+    if backlash_mm == 0.0 or not len(position_mm):
         return position_mm
     turns = np.flatnonzero(np.diff(np.sign(np.diff(position_mm, prepend=position_mm[0])))) + 1
     shown = np.empty(len(position_mm))
     for begin, end in zip([0, *turns], [*turns, len(position_mm)], strict=True):
         run = position_mm[begin:end]
-        shown[begin:end] = np.clip(shown_mm, run, run + play_mm)
+        shown[begin:end] = np.clip(shown_mm, run, run + backlash_mm)
         shown_mm = float(shown[end - 1])
     return shown

@@ -161,7 +161,7 @@ class Drive:
         if not inside or limits.min_position < least_position or limits.max_position > most_position:
             return ReplyResult.OUTSIDE_LIMITS
         self.limits = limits
-        # a standing platen is told where it may go; a moving one that is outside now has to stop
+        # a standing platen is ordered where it may go; a moving one that is outside now has to stop
         if not self.moving:
             self._look_at_force()
         return ReplyResult.ACCEPTED

@@ -98,7 +98,7 @@ class Plan:
 class Script:
     """A trajectory with the instants that bound each squeeze, arrays of shape (cycles,).
 
-    Loading lies between `begins_s` and `deepest_s`, dwell up to `returns_s`, unloading and rest up to
+    Loading lies between `begins_s` and `deepest_s`, hold up to `returns_s`, unloading and rest up to
     `ends_s`. `full` is False for a half press.
     """
 

@@ -16,7 +16,7 @@ Definitions, the same for every specimen:
   none; the frame's share of travel is taken off.
 * Peaks are the largest force and the largest deflection; the secant is their ratio. Energies are
   integrals of force over deflection: in, from the beginning of the cycle to its deepest point; out, from
-  the end of the dwell to the end of the cycle.
+  the end of the hold to the end of the cycle.
 * *Set* is the shift of contact against the first cycle's.
 """
 
@@ -73,7 +73,7 @@ class CycleTruth:
 class CycleCurve:
     """One squeeze on the fine grid, arrays of shape (n,).
 
-    Loading is `[: deepest + 1]`, the dwell `[deepest : returns + 1]`, unloading and rest `[returns :]`.
+    Loading is `[: deepest + 1]`, the hold `[deepest : returns + 1]`, unloading and rest `[returns :]`.
     `travel_mm` is on the position axis; deflection counts from the cycle's own contact.
     """
 

@@ -10,9 +10,9 @@ from press_recordings import CALIBRATION, counts, power, presses
 
 from rig.analyser import AnalysisSettings, CaptureAnalysis, budget, monte_carlo
 from rig.calibration import (
+    Backlash,
     Delay,
     Frame,
-    Play,
     ReadBy,
     Record,
     ScaleUncertainty,
@@ -128,7 +128,7 @@ def test_a_drawn_scale_takes_its_frame_along():
     calibration = replace(CALIBRATION, force=FORCE, position=POSITION, frame=frame)
     other = drawn(calibration, np.random.default_rng(5))
     assert other.frame.force_n[0] / 50 == pytest.approx(other.force.per_count / FORCE.per_count)
-    assert other.frame.give_at_mm[0] / 5 == pytest.approx(other.position.per_count / POSITION.per_count)
+    assert other.frame.deflection_at_mm[0] / 5 == pytest.approx(other.position.per_count / POSITION.per_count)
     assert other.frame.force_n[0] != 50.0
 
 
@@ -139,13 +139,13 @@ def test_a_doubtful_delay_is_false_hysteresis():
     assert u == pytest.approx(100 * 4 * SPEED_MM_PER_S * u_s / DEPTH_MM, rel=0.06)
 
 
-def test_doubtful_play_moves_the_way_out_only():
+def test_doubtful_backlash_moves_the_way_out_only():
     # the way out moved by b: k b d of k d^2/2
     u_mm = 0.01
-    u, _ = part_of("hysteresis_pct", play=Play(0.0, u_mm))
+    u, _ = part_of("hysteresis_pct", backlash=Backlash(0.0, u_mm))
     assert u == pytest.approx(100 * 2 * u_mm / DEPTH_MM, rel=0.05)
     # but for the stretch behind, whose clean part begins a sample sooner or later
-    absorbed_u, absorbed_mj = part_of("energy_absorbed_mj", play=Play(0.0, u_mm))
+    absorbed_u, absorbed_mj = part_of("energy_absorbed_mj", backlash=Backlash(0.0, u_mm))
     assert absorbed_u == pytest.approx(0.0, abs=1e-5 * absorbed_mj)
 
 
@@ -186,23 +186,23 @@ def test_without_any_known_uncertainty_the_reading_stands_alone():
     assert not any(name.endswith(("_u_calibration", "_freedom")) for name in result.columns)
 
 
-def lagging(position_mm, play_mm):
-    """What a reading with play shows: it follows upwards, and lags downwards."""
+def lagging(position_mm, backlash_mm):
+    """What a reading with backlash shows: it follows upwards, and lags downwards."""
     shown = np.empty_like(position_mm)
     last = position_mm[0]
     for at, true_mm in enumerate(position_mm):
-        last = min(max(last, true_mm), true_mm + play_mm)
+        last = min(max(last, true_mm), true_mm + backlash_mm)
         shown[at] = last
     return shown
 
 
-def test_known_play_is_taken_off_the_way_out():
-    play_mm, true_mm = 0.05, presses(3)
-    samples = counts(lagging(true_mm, play_mm), power(K_N_PER_MM)(true_mm), seed=5)
+def test_known_backlash_is_taken_off_the_way_out():
+    backlash_mm, true_mm = 0.05, presses(3)
+    samples = counts(lagging(true_mm, backlash_mm), power(K_N_PER_MM)(true_mm), seed=5)
     _, raw = analysis_of(samples)
-    _, freed = analysis_of(samples, calibration=replace(CALIBRATION, play=Play(play_mm)))
+    _, freed = analysis_of(samples, calibration=replace(CALIBRATION, backlash=Backlash(backlash_mm)))
     # the way out reads too deep by b: b k d of k d^2/2 is missing
-    assert raw.columns["hysteresis_pct"] == pytest.approx(200 * play_mm / DEPTH_MM, abs=0.05)
+    assert raw.columns["hysteresis_pct"] == pytest.approx(200 * backlash_mm / DEPTH_MM, abs=0.05)
     assert np.abs(freed.columns["hysteresis_pct"]).max() < 0.02
 
 
@@ -236,7 +236,7 @@ def test_what_was_never_calibrated_is_said_with_every_result():
     _, result = analysis_of(calibration=replace(CALIBRATION, force=FORCE))
     told = [each for each in result.warnings if each.startswith("Not calibrated")]
     assert len(told) == 1
-    assert "position, delay, frame, play" in told[0]
+    assert "position, time offset, frame compliance, backlash" in told[0]
 
 
 @pytest.mark.parametrize(("day", "overdue"), [(date(2026, 6, 1), False), (date(2026, 6, 2), True)])
@@ -289,8 +289,8 @@ def test_propagation_agrees_with_monte_carlo_within_a_tenth():
     assert drawn.budget.half95[at] == pytest.approx((drawn.high - drawn.low)[at] / 2, rel=0.1)
 
 
-def test_draws_of_a_foot_scatter_as_its_fit_says():
-    # recorded noise and drawn noise together are no misfit: the foot must not be shortened for them
+def test_draws_of_a_toe_scatter_as_its_fit_says():
+    # recorded noise and drawn noise together are no misfit: the toe region must not be shortened for them
     sphere = counts(presses(2), power(2.5, 1.5)(presses(2)), seed=1)
     analysis, _ = analysis_of(sphere, examine=2)
     found = monte_carlo(analysis.examined, analysis.applied, 100, seed=2)

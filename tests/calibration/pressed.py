@@ -66,7 +66,7 @@ def spring_presses(
 
 
 def block_presses(
-    give_mm,
+    deflection_mm,
     rng,
     *,
     top_n=60.0,
@@ -76,19 +76,19 @@ def block_presses(
     unlike=0.0,
     rub_mm=0.0,
     creep_mm=0.0,
-    play_mm=0.0,
+    backlash_mm=0.0,
     **chain,
 ):
-    """A block pressed in a frame of give `give_mm(force)`.
+    """A block pressed in a frame of give `deflection_mm(force)`.
 
     Each press's give is off by a normal share `unlike`; `rub_mm` lies between the strokes at mid force;
-    each touch is `creep_mm` deeper than the one before; the reading follows the platen with play.
+    each touch is `creep_mm` deeper than the one before; the reading follows the platen with backlash.
     """
     grid_n = np.linspace(0.0, 1.05 * top_n, 4001)
-    travel_mm = give_mm(grid_n) + grid_n / block_n_per_mm
+    travel_mm = deflection_mm(grid_n) + grid_n / block_n_per_mm
     depth_mm = float(np.interp(top_n, grid_n, travel_mm))
     speed_mm_per_s = speed_mm_per_s or depth_mm / 2
-    corner_s, corner_mm = strokes(presses, depth_mm, 0.4 * depth_mm + 1.5 * play_mm, speed_mm_per_s)
+    corner_s, corner_mm = strokes(presses, depth_mm, 0.4 * depth_mm + 1.5 * backlash_mm, speed_mm_per_s)
     time_s = np.arange(0.0, corner_s[-1], 1 / RATE_HZ)
     position_mm = np.interp(time_s, corner_s, corner_mm)
     number = np.clip((time_s - 0.8) / (corner_s[-1] - 0.8) * presses, 0, presses - 1e-9).astype(int)
@@ -98,14 +98,14 @@ def block_presses(
     # friction fades to nothing where the strokes meet
     felt_mm = felt_mm - late_mm * np.clip(4 * felt_mm / depth_mm * (1 - felt_mm / depth_mm), 0, None)
     force_n = np.interp(felt_mm, travel_mm, grid_n, left=0.0)
-    shown_mm = with_play(position_mm + creep_mm * number, play_mm)
+    shown_mm = with_backlash(position_mm + creep_mm * number, backlash_mm)
     return recorded(time_s, shown_mm, force_n, rng, **chain)
 
 
-def with_play(position_mm, play_mm):
-    """A reading that stands still after each turn until the play is taken up; right on the way in."""
+def with_backlash(position_mm, backlash_mm):
+    """A reading that stands still after each turn until the backlash is taken up; right on the way in."""
     shown_mm, at_mm = np.empty(len(position_mm)), position_mm[0]
     for k, true_mm in enumerate(position_mm):
-        at_mm = min(max(at_mm, true_mm), true_mm + play_mm)
+        at_mm = min(max(at_mm, true_mm), true_mm + backlash_mm)
         shown_mm[k] = at_mm
     return shown_mm

@@ -1,4 +1,4 @@
-"""Position calibrations: scale from the approach, play from the way back."""
+"""Position calibrations: scale from the approach, backlash from the way back."""
 
 import numpy as np
 import pytest
@@ -8,18 +8,18 @@ from rig.errors import InputError
 from rig.virtual.chain import Chain, ChainReader
 
 PER_COUNT_MM = 5e-3
-PLAY_MM = 0.04
+BACKLASH_MM = 0.04
 HEIGHTS = (0, 10, 20, 30, 40, 50, 60)
 
 
-def there_and_back(play_mm=PLAY_MM, seed=1, heading="travel_mm,counts"):
-    """A table of an indicator, down and back; 0.2 counts of noise, and the play on the way back."""
+def there_and_back(backlash_mm=BACKLASH_MM, seed=1, heading="travel_mm,counts"):
+    """A table of an indicator, down and back; 0.2 counts of noise, and the backlash on the way back."""
     rng = np.random.default_rng(seed)
     lines = [heading]
     for travel in HEIGHTS:
         lines.append(f"{travel},{travel / PER_COUNT_MM + 900 + rng.normal(0, 0.2):.3f}")
     for travel in HEIGHTS[-2::-1]:
-        lines.append(f"{travel},{(travel + play_mm) / PER_COUNT_MM + 900 + rng.normal(0, 0.2):.3f}")
+        lines.append(f"{travel},{(travel + backlash_mm) / PER_COUNT_MM + 900 + rng.normal(0, 0.2):.3f}")
     return "\n".join(lines)
 
 
@@ -37,16 +37,16 @@ def test_the_scale_is_that_of_the_approach():
     assert scale.zero_counts == 900.0
 
 
-def test_the_play_is_what_the_way_back_reads_more():
-    play = calibrated(there_and_back()).play
-    assert play.mm == pytest.approx(PLAY_MM, abs=3 * play.u_mm)
-    assert play.u_mm < 0.002
-    assert play.degrees_of_freedom == 5
+def test_the_backlash_is_what_the_way_back_reads_more():
+    backlash = calibrated(there_and_back()).backlash
+    assert backlash.mm == pytest.approx(BACKLASH_MM, abs=3 * backlash.u_mm)
+    assert backlash.u_mm < 0.002
+    assert backlash.degrees_of_freedom == 5
 
 
-def test_the_play_is_that_of_the_virtual_rig():
-    # the chain's own play, read at standstills on the way down and back
-    chain = Chain(backlash_mm=PLAY_MM, position_noise_mm=0.0005, position_mm_per_count=PER_COUNT_MM)
+def test_the_backlash_is_that_of_the_virtual_rig():
+    # the chain's own backlash, read at standstills on the way down and back
+    chain = Chain(backlash_mm=BACKLASH_MM, position_noise_mm=0.0005, position_mm_per_count=PER_COUNT_MM)
     reader = ChainReader(chain, 3, 0.0)
     lines, time_s, before = ["travel_mm,counts"], 0.0, 0.0
     for travel in (*HEIGHTS, *HEIGHTS[-2::-1]):
@@ -55,37 +55,37 @@ def test_the_play_is_that_of_the_virtual_rig():
         readings = reader.read(grid_s, way, np.zeros(100), grid_s[60:], 0.01)
         lines.append(f"{travel},{readings.position.mean()}")
         time_s, before = grid_s[-1], float(travel)
-    play = calibrated("\n".join(lines)).play
-    assert play.mm == pytest.approx(PLAY_MM, abs=PER_COUNT_MM / 2)
+    backlash = calibrated("\n".join(lines)).backlash
+    assert backlash.mm == pytest.approx(BACKLASH_MM, abs=PER_COUNT_MM / 2)
 
 
 def test_blocks_raise_the_platen():
     rng = np.random.default_rng(4)
     lines = ["block_mm,counts,direction"]
-    for going, lag in (("approaching", 0.0), ("returning", PLAY_MM)):
+    for going, lag in (("approaching", 0.0), ("returning", BACKLASH_MM)):
         for block in (60, 50, 40, 30, 20, 10):
             counts = (100 - block + lag) / PER_COUNT_MM + rng.normal(0, 0.2)
             lines.append(f"{block},{counts:.3f},{going}")
     result = calibrated("\n".join(lines))
     assert result.channel.scale.per_count == pytest.approx(PER_COUNT_MM, rel=1e-4)
-    assert result.play.mm == pytest.approx(PLAY_MM, abs=0.003)
+    assert result.backlash.mm == pytest.approx(BACKLASH_MM, abs=0.003)
 
 
-def test_references_approached_from_one_side_tell_no_play():
+def test_references_approached_from_one_side_tell_no_backlash():
     one_way = "\n".join(there_and_back().splitlines()[: 1 + len(HEIGHTS)])
     result = calibrated(one_way)
-    assert result.play is None
+    assert result.backlash is None
     assert any("the backlash is not known" in caution for caution in result.channel.cautions)
 
 
-def test_a_rig_without_play_gets_none_beyond_its_uncertainty():
-    play = calibrated(there_and_back(play_mm=0.0)).play
-    assert 0 <= play.mm <= 3 * play.u_mm
+def test_a_rig_without_backlash_gets_none_beyond_its_uncertainty():
+    backlash = calibrated(there_and_back(backlash_mm=0.0)).backlash
+    assert 0 <= backlash.mm <= 3 * backlash.u_mm
 
 
 def test_a_way_back_that_reads_less_is_refused():
     with pytest.raises(InputError, match=r"dial\.csv: going back the position reads 0\.0\d+ mm less"):
-        calibrated(there_and_back(play_mm=-PLAY_MM))
+        calibrated(there_and_back(backlash_mm=-BACKLASH_MM))
 
 
 def test_counts_that_fall_while_the_platen_approaches_are_refused():

@@ -1,4 +1,4 @@
-"""The give of the frame comes out of presses of a block, honestly uncertain, or is refused in words."""
+"""The frame compliance comes out of presses of a block, honestly uncertain, or is refused in words."""
 
 import re
 from dataclasses import replace
@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from pressed import CALIBRATION, block_presses
 
-from rig.calibration import Block, Calibration, Play, Scale, ScaleUncertainty, Share, measure_frame
+from rig.calibration import Backlash, Block, Calibration, Scale, ScaleUncertainty, Share, measure_frame
 from rig.errors import InputError
 from rig.samples import Channel
 
@@ -35,9 +35,9 @@ def refusal(recordings, calibration=CALIBRATION, **how):
 
 def test_a_straight_frame_is_found_within_its_interval_by_a_straight_line():
     found = measure_frame(presses(), CALIBRATION)
-    (force_n,), (give_mm,) = found.frame.force_n, found.frame.give_at_mm
+    (force_n,), (deflection_mm,) = found.frame.force_n, found.frame.deflection_at_mm
     assert force_n == pytest.approx(60.0, abs=0.1)
-    assert abs(give_mm - 0.020 * force_n) < found.interval_mm[0] < 0.001
+    assert abs(deflection_mm - 0.020 * force_n) < found.interval_mm[0] < 0.001
     assert found.reason.startswith("a straight line leaves")
 
 
@@ -47,8 +47,10 @@ def test_the_share_of_the_block_is_taken_off():
     rigid = measure_frame(recordings, CALIBRATION)
     (force_n,) = stiff.frame.force_n
     # 60 N on 50 N/um are 1.2 um
-    assert stiff.frame.give_at_mm[0] == pytest.approx(0.020 * force_n, abs=stiff.interval_mm[0])
-    assert rigid.frame.give_at_mm[0] - stiff.frame.give_at_mm[0] == pytest.approx(force_n / 50e3, rel=1e-6)
+    assert stiff.frame.deflection_at_mm[0] == pytest.approx(0.020 * force_n, abs=stiff.interval_mm[0])
+    assert rigid.frame.deflection_at_mm[0] - stiff.frame.deflection_at_mm[0] == pytest.approx(
+        force_n / 50e3, rel=1e-6
+    )
     assert "taken as rigid" in rigid.notes[0]
 
 
@@ -64,12 +66,12 @@ def test_a_frame_that_takes_up_slack_is_a_curve_within_its_interval():
     found = measure_frame(presses(curved, speed_mm_per_s=0.1, position_noise_mm=0.001), CALIBRATION)
     assert len(found.frame.force_n) >= 3
     knots_n = np.array(found.frame.force_n)
-    off_mm = np.array(found.frame.give_at_mm) - curved(knots_n)
+    off_mm = np.array(found.frame.deflection_at_mm) - curved(knots_n)
     assert (np.abs(off_mm) < np.array(found.interval_mm)).all(), off_mm
     assert max(found.interval_mm) < 0.004
     # between the knots too, where no uncertainty is stated of its own
     grid_n = np.linspace(1.0, knots_n[-1], 200)
-    assert np.abs(found.frame.give_mm(grid_n) - curved(grid_n)).max() < 2 * max(found.interval_mm)
+    assert np.abs(found.frame.deflection_mm(grid_n) - curved(grid_n)).max() < 2 * max(found.interval_mm)
 
 
 def test_as_many_knots_are_taken_as_asked_for():
@@ -87,7 +89,7 @@ def test_the_stated_interval_holds_the_truth_as_often_as_it_says(chain, knots):
     for _ in range(200):
         recording = block_presses(straight, rng, block_n_per_mm=500e3, speed_mm_per_s=2.0, **chain)
         found = measure_frame([recording], CALIBRATION, STEEL, knots=knots)
-        off_mm = found.frame.give_at_mm[-1] - straight(found.frame.force_n[-1])
+        off_mm = found.frame.deflection_at_mm[-1] - straight(found.frame.force_n[-1])
         held.append((off_mm, found.interval_mm[-1]))
     off, half = np.array(held).T
     assert 0.93 <= np.mean(np.abs(off) < half) <= 0.98
@@ -103,7 +105,7 @@ def test_friction_between_the_strokes_is_reported_and_uncertain():
     assert any("Loading and unloading" in note for note in found.notes)
 
 
-def test_play_that_is_known_is_taken_off():
+def test_backlash_that_is_known_is_taken_off():
     recordings = presses()
     deepest = int(np.argmax(recordings[0].position))
     assert deepest
@@ -111,20 +113,20 @@ def test_play_that_is_known_is_taken_off():
     smooth = np.convolve(turned, np.ones(25), "same")
     lagging = recordings[0].position + np.where(smooth < -2, 8, 0).astype(np.int32)
     recordings[0] = replace(recordings[0], position=lagging)
-    found = measure_frame(recordings, replace(CALIBRATION, play=Play(0.040)))
+    found = measure_frame(recordings, replace(CALIBRATION, backlash=Backlash(0.040)))
     assert found.loop_mm < 0.005
 
 
 @pytest.mark.parametrize("share", [0.05, 0.15, 0.4, 1.0])
 @pytest.mark.parametrize("give", [straight, curved])
-def test_a_frame_is_found_behind_any_play(give, share):
-    """Play as a share of what the frame gives: from little to so much that no way out is left."""
-    play_mm = share * give(60.0)
-    known = replace(CALIBRATION, play=Play(play_mm))
+def test_a_frame_is_found_behind_any_backlash(give, share):
+    """Backlash as a share of the frame's deflection: from little to so much that no way out is left."""
+    backlash_mm = share * give(60.0)
+    known = replace(CALIBRATION, backlash=Backlash(backlash_mm))
     quiet = {"speed_mm_per_s": 0.1, "position_noise_mm": 0.001}
-    found = measure_frame(presses(give, play_mm=play_mm, **quiet), known)
+    found = measure_frame(presses(give, backlash_mm=backlash_mm, **quiet), known)
     knots_n = np.array(found.frame.force_n)
-    off_mm = np.array(found.frame.give_at_mm) - give(knots_n)
+    off_mm = np.array(found.frame.deflection_at_mm) - give(knots_n)
     # eight draws: one may lie a little outside a 95 % interval
     assert (np.abs(off_mm) < 1.5 * np.array(found.interval_mm)).all(), off_mm
     assert max(found.interval_mm) < 0.004
@@ -132,28 +134,28 @@ def test_a_frame_is_found_behind_any_play(give, share):
     assert ("is not known" in said) == (share == 1.0)
 
 
-def test_intervals_hold_the_truth_behind_a_play_as_often_as_they_say():
+def test_intervals_hold_the_truth_behind_a_backlash_as_often_as_they_say():
     rng = np.random.default_rng(12)
-    known, held = replace(CALIBRATION, play=Play(0.4)), []
+    known, held = replace(CALIBRATION, backlash=Backlash(0.4)), []
     for _ in range(150):
         recording = block_presses(
-            straight, rng, block_n_per_mm=500e3, speed_mm_per_s=2.0, position_noise_mm=0.02, play_mm=0.4
+            straight, rng, block_n_per_mm=500e3, speed_mm_per_s=2.0, position_noise_mm=0.02, backlash_mm=0.4
         )
         found = measure_frame([recording], known, STEEL, knots=1)
-        off_mm = found.frame.give_at_mm[-1] - straight(found.frame.force_n[-1])
+        off_mm = found.frame.deflection_at_mm[-1] - straight(found.frame.force_n[-1])
         held.append((off_mm, found.interval_mm[-1]))
     off, half = np.array(held).T
     assert 0.92 <= np.mean(np.abs(off) < half) <= 0.985
     assert abs(off.mean()) < 3 * off.std() / np.sqrt(len(off))
 
 
-def test_friction_shows_behind_a_play_and_a_play_that_is_a_little_off_does_not():
-    rubbing = presses(rub_mm=0.06, play_mm=0.3)
-    right = measure_frame(rubbing, replace(CALIBRATION, play=Play(0.3)), knots=1)
-    smooth = measure_frame(presses(play_mm=0.3), replace(CALIBRATION, play=Play(0.3)), knots=1)
-    off = measure_frame(presses(play_mm=0.3), replace(CALIBRATION, play=Play(0.31)), knots=1)
+def test_friction_shows_behind_a_backlash_and_a_backlash_that_is_a_little_off_does_not():
+    rubbing = presses(rub_mm=0.06, backlash_mm=0.3)
+    right = measure_frame(rubbing, replace(CALIBRATION, backlash=Backlash(0.3)), knots=1)
+    smooth = measure_frame(presses(backlash_mm=0.3), replace(CALIBRATION, backlash=Backlash(0.3)), knots=1)
+    off = measure_frame(presses(backlash_mm=0.3), replace(CALIBRATION, backlash=Backlash(0.31)), knots=1)
     assert right.u_mm[-1] > 3 * smooth.u_mm[-1]
-    assert off.frame.give_at_mm == smooth.frame.give_at_mm
+    assert off.frame.deflection_at_mm == smooth.frame.deflection_at_mm
     assert off.u_mm[-1] == pytest.approx(smooth.u_mm[-1], rel=0.01)
 
 
@@ -167,7 +169,7 @@ def test_what_is_not_known_of_the_scales_is_a_share():
         ("force calibration, fit", pytest.approx(0.002)),
         ("force calibration, references", 0.001),
     ]
-    assert found.u_mm[0] > np.hypot(0.002, 0.001) * found.frame.give_at_mm[0]
+    assert found.u_mm[0] > np.hypot(0.002, 0.001) * found.frame.deflection_at_mm[0]
 
 
 def test_a_block_laid_in_anew_between_recordings_will_do():
@@ -175,7 +177,7 @@ def test_a_block_laid_in_anew_between_recordings_will_do():
     moved = replace(again, position=again.position + np.int32(400))
     found = measure_frame([*presses(), moved], CALIBRATION)
     assert np.ptp(found.touches_mm) == pytest.approx(2.0, abs=0.01)
-    assert abs(found.frame.give_at_mm[0] - 0.020 * found.frame.force_n[0]) < found.interval_mm[0]
+    assert abs(found.frame.deflection_at_mm[0] - 0.020 * found.frame.force_n[0]) < found.interval_mm[0]
 
 
 def test_a_block_that_creeps_is_refused():
@@ -197,7 +199,7 @@ def test_a_block_that_loses_energy_is_refused():
 
 def test_a_block_stated_too_soft_is_refused():
     said = refusal(presses(), block=Block(40.0, 0.1))
-    assert "the block alone, as stated, gives" in said
+    assert "the block alone, as stated, deflects by" in said
 
 
 def test_a_give_below_the_steps_of_the_position_is_refused():
@@ -247,7 +249,7 @@ def test_a_channel_that_came_scaled_has_no_share_of_a_scale():
     force = replace(CALIBRATION.force, uncertainty=ScaleUncertainty(1e5, ((0.04,),), 8.0))
     found = measure_frame([scaled], Calibration(force, CALIBRATION.position))
     assert found.frame.shares == ()
-    assert found.frame.give_at_mm[0] == pytest.approx(0.020 * found.frame.force_n[0], abs=0.001)
+    assert found.frame.deflection_at_mm[0] == pytest.approx(0.020 * found.frame.force_n[0], abs=0.001)
 
 
 def test_the_evidence_reads_back_with_the_calibration():
@@ -260,4 +262,4 @@ def test_the_evidence_reads_back_with_the_calibration():
 
 def test_a_position_scale_that_is_off_makes_the_frame_as_much_off():
     found = measure_frame(presses(), Calibration(CALIBRATION.force, Scale(0.005 * 1.01)))
-    assert found.frame.give_at_mm[0] / found.frame.force_n[0] == pytest.approx(0.0202, rel=2e-3)
+    assert found.frame.deflection_at_mm[0] / found.frame.force_n[0] == pytest.approx(0.0202, rel=2e-3)

@@ -93,7 +93,7 @@ def test_json_gives_the_same_scale_as_the_file(home):
     scale = read_calibration(into).force
     assert document["scale"]["per_count_n"] == scale.per_count
     assert len(document["readings"]) == 27
-    assert [each["source"] for each in document["budget"]][-1] == "together"
+    assert [each["source"] for each in document["budget"]][-1] == "combined"
     assert document["older"] is None
 
 

@@ -1,4 +1,4 @@
-"""`pressrig calibrate position`: scale and play from a table, and taken on a real pseudo-terminal."""
+"""`pressrig calibrate position`: scale and backlash from a table, and taken on a real pseudo-terminal."""
 
 from __future__ import annotations
 
@@ -36,14 +36,14 @@ def done(*arguments, stdin=None):
     return finished
 
 
-def test_a_table_gives_scale_and_play_and_leaves_the_other_parts(home):
+def test_a_table_gives_scale_and_backlash_and_leaves_the_other_parts(home):
     into = home / "bench.yaml"
     write_calibration(into, with_part(into, delay=Delay(0.01, 0.001)))
     done(EXAMPLE, "--reference", "dial", "--reference-u", "2 um", "--into", into)
     calibration = read_calibration(into)
-    # the example was made up with 5.0021 um at a count and a play of 30 um
+    # the example was made up with 5.0021 um at a count and a backlash of 30 um
     assert calibration.position.per_count == pytest.approx(5.0021e-3, rel=1e-4)
-    assert calibration.play.mm == pytest.approx(0.030, abs=4 * calibration.play.u_mm)
+    assert calibration.backlash.mm == pytest.approx(0.030, abs=4 * calibration.backlash.u_mm)
     assert calibration.delay == Delay(0.01, 0.001)
 
 
@@ -51,24 +51,24 @@ def test_the_zero_stays_where_the_rig_has_it(home):
     rig = rig_file(home, CALIBRATED.replace('"5 um"', '"5 um", zero_counts: 2500'))
     document = json.loads(done(EXAMPLE, "--rig", rig, "--json").stdout)
     assert document["scale"]["zero_counts"] == 2500
-    assert document["play"]["degrees_of_freedom"] == 9
+    assert document["backlash"]["degrees_of_freedom"] == 9
 
 
 def test_a_person_is_led_there_and_back(home):
     with ScalePan(home / "port") as device:
 
-        def at(mm, play=0.0):
+        def at(mm, backlash=0.0):
             def act():
-                device.platen_counts = (mm + play) / 0.005
+                device.platen_counts = (mm + backlash) / 0.005
 
             return act, f"{mm} mm"
 
         there = [at(mm) for mm in (0, 10, 20, 30)]
-        back = [at(mm, play=0.05) for mm in (20, 10, 0)]
+        back = [at(mm, backlash=0.05) for mm in (20, 10, 0)]
         outcome = done(
             "--rig", rig_file(home, UNCALIBRATED), "--port", home / "port", "--settle", "0.2 s", "--json",
             "--readings-into", home / "taken.csv", stdin=Hand([*there, *back, (None, "")]),
         )  # fmt: skip
     document = json.loads(outcome.stdout)
     assert document["scale"]["per_count_mm"] == pytest.approx(0.005, rel=1e-4)
-    assert document["play"]["play_mm"] == pytest.approx(0.05, abs=0.002)
+    assert document["backlash"]["backlash_mm"] == pytest.approx(0.05, abs=0.002)

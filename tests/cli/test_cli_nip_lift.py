@@ -69,7 +69,7 @@ def test_a_table_of_curves_gives_the_gap_in_a_sentence_in_both_systems_of_units(
     # 90 - 80/4 mm; 70 / 25.4 = 2.7559 in; 80 / 4.44822 = 17.98 lbf
     assert said.startswith("Set the gap to 70.00 mm [2.756 in]")
     assert "for 80 N [18.0 lbf]." in said
-    assert "Opening the gap takes 4 N/mm [23 lbf/in] off the force" in said
+    assert "The force falls by 4 N/mm [23 lbf/in] as the gap opens" in said
 
 
 def test_limits_and_sources_stand_in_the_text(run, tmp_path):

@@ -61,12 +61,12 @@ def test_a_folder_of_captures_becomes_a_page_with_its_tables(pressed, tmp_path):
 
 
 def test_the_document_holds_the_stiffness_of_each_batch_within_its_interval(pressed, tmp_path):
-    (alike,) = json.loads(sheet(tmp_path, pressed / "captures", *QUICK, "--json"))["sets"]
+    (comparable,) = json.loads(sheet(tmp_path, pressed / "captures", *QUICK, "--json"))["sets"]
     for batch, stiffnesses in (("spring", SPRING), ("autumn", AUTUMN)):
-        figures = alike["figures"][batch]["secant_n_per_mm"]
+        figures = comparable["figures"][batch]["secant_n_per_mm"]
         assert figures["n"] == 3
         assert figures["mean"] == pytest.approx(sum(stiffnesses) / 3, rel=0.005)
-    (comparison,) = alike["comparisons"]
+    (comparison,) = comparable["comparisons"]
     secant = next(each for each in comparison["differences"] if each["quantity"] == "secant_n_per_mm")
     assert secant["low"] <= -0.55 <= secant["high"]
 
@@ -186,10 +186,10 @@ def test_a_softer_batch_and_three_abused_floats_are_told_with_what_was_planted(t
         r"autumn is softer than spring: .*secant stiffness at the peak .*larger than the margin", said
     )
     assert re.search(r"abused is softer than not stated: .*larger than the margin", said)
-    (alike,) = json.loads((tmp_path / "out" / "sheet.json").read_text(encoding="utf-8"))["sets"]
+    (comparable,) = json.loads((tmp_path / "out" / "sheet.json").read_text(encoding="utf-8"))["sets"]
     batches, states = (
         next(each for each in found["differences"] if each["quantity"] == "secant_n_per_mm")
-        for found in alike["comparisons"]
+        for found in comparable["comparisons"]
     )
     assert (batches["n_first"], batches["n_second"]) == (8, 8)
     assert batches["low"] < PLANTED < batches["high"]

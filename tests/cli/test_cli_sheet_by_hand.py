@@ -93,18 +93,18 @@ def test_speeds_of_a_hand_do_not_split_a_sheet(in_process, folder, tmp_path):
     document = json.loads(
         in_process("sheet", folder, "--conditioning", "1", "--out", tmp_path / "sheet", "--json").out
     )
-    (alike,) = document["sets"]
-    assert {group: len(captures) for group, captures in alike["captures"].items()} == {
+    (comparable,) = document["sets"]
+    assert {group: len(captures) for group, captures in comparable["captures"].items()} == {
         "spring, new": 10,
         "autumn, new": 10,
     }
-    assert any("by hand" in note and "--strict" in note for note in alike["notes"])
+    assert any("by hand" in note and "--strict" in note for note in comparable["notes"])
     means = {
         batch: STIFFNESS[batch] * (1 + 0.03 * np.mean(np.sin(np.arange(PER_BATCH)))) for batch in STIFFNESS
     }
     for batch, mean in means.items():
         # 25 % of 90 mm
-        force = alike["figures"][f"{batch}, new"]["at 25%.loading_n"]
+        force = comparable["figures"][f"{batch}, new"]["at 25%.loading_n"]
         assert force["mean"] == pytest.approx(22.5 * mean, rel=0.01)
         assert force["low"] < 22.5 * mean < force["high"]
 

@@ -596,7 +596,7 @@ SPOILT_ELSEWHERE: list[tuple[Spoil, set[str], list[str]]] = [
         ["limits", "throughout"],
     ),
     (a_fifth_too_slow, {"speed-measured", "speed-of-a-press", "speed-of-cycles"}, ["limits", "throughout"]),
-    (never_dwells, {"dwell-measured"}, ["limits"]),
+    (never_dwells, {"hold-measured"}, ["limits"]),
     (latches_late, {"force-limit-upper"}, ["limits"]),
     (home_switch_ignored, {"home-switch"}, ["limits"]),
     (force_with_the_wrong_sign, {"force-sign"}, ["force-sign"]),

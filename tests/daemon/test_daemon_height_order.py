@@ -104,11 +104,11 @@ def test_the_height_at_the_end_is_the_springs_at_both_forces_and_without_load(to
     assert (end.kind, end.reason, end.failed) == ("height", "height touched", False)
     assert end.height.specimen == CARD["specimen"]
     # squeezed by F/k, and the bare platens by F/K
-    give_mm = 1 / PIECE_N_PER_MM - 1 / PLATEN_N_PER_MM
+    deflection_mm = 1 / PIECE_N_PER_MM - 1 / PLATEN_N_PER_MM
     assert [line.force_n for line in end.height.heights] == [0.05, 5.0, 0.0]
     for line in end.height.heights:
         assert 0 < line.u_mm < 0.004
-        assert line.height_mm == pytest.approx(HEIGHT_MM - line.force_n * give_mm, abs=4 * line.u_mm)
+        assert line.height_mm == pytest.approx(HEIGHT_MM - line.force_n * deflection_mm, abs=4 * line.u_mm)
         assert line.low_mm < line.height_mm < line.high_mm
 
 

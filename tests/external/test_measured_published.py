@@ -83,8 +83,8 @@ def test_a_log_log_fit_to_a_sphere_gives_three_halves(sphere):
     forces = [column(sphere, f"at {depth:g} mm.loading_n")[0] for depth in depths]
     exponent = np.polyfit(np.log(depths), np.log(forces), 1)[0]
     assert exponent == pytest.approx(1.5, abs=0.005)
-    foot, foot_u = column(sphere, "toe_exponent")
-    assert foot == pytest.approx(1.5, abs=2 * foot_u)
+    toe, foot_u = column(sphere, "toe_exponent")
+    assert toe == pytest.approx(1.5, abs=2 * foot_u)
 
 
 def test_a_spring_and_dashpot_kept_in_contact_lose_pi_c_w_x_squared():

@@ -174,7 +174,7 @@ def test_backlash_is_taken_up_by_the_scale(homed):
     ends = [homed.end_of(homed.session.move_to(to * MM, speed=10 * MM)) for to in (5, 2, 5)]
     homed.bench.tell("backlash 0")
     assert [end.kind for end in ends] == ["finished"] * 3
-    # 40 steps of play are 20 counts; the platen stands where it was sent all the same
+    # 40 steps of backlash are 20 counts; the platen stands where it was sent all the same
     assert [end.value for end in ends] == pytest.approx([5 * MM, 2 * MM, 5 * MM], abs=1)
 
 

@@ -21,7 +21,9 @@ def said(tmp_path_factory):
     return make(tmp_path_factory.mktemp("build"), "check_cortex_m")
 
 
-@pytest.mark.parametrize(("processor", "machine"), [("cortex-m0", "microbit"), ("cortex-m4", "netduinoplus2")])
+@pytest.mark.parametrize(
+    ("processor", "machine"), [("cortex-m0", "microbit"), ("cortex-m4", "netduinoplus2")]
+)
 def test_every_unit_test_of_the_core_passes_on_the_ports_processors(said, processor, machine):
     # what follows make's own line for this machine, up to the next machine's
     part = said.split(f"-M {machine} -kernel ", 1)[1].split(" -M ", 1)[0]

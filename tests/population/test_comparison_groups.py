@@ -89,7 +89,7 @@ def test_unlike_calibrations_stay_in_the_difference_with_both_parts():
         "autumn": pieces(VALUES, batch="autumn", shared=0.04, calibration="K2"),
     }
     found = one(both, although=["calibration"])
-    assert (found.calibration, found.shared_u) == ("unlike", pytest.approx(0.05))
+    assert (found.calibration, found.shared_u) == ("different", pytest.approx(0.05))
 
 
 def test_degrees_of_freedom_of_the_calibrations_reach_the_interval_of_the_difference():

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from rig.register import Record, Register, SeenCapture, alike, near_ids
+from rig.register import Record, Register, SeenCapture, near_ids, similar_ids
 
 STARTED = "2026-04-02T10:00:00+00:00"
 
@@ -84,7 +84,7 @@ def test_unknown_pieces_are_entered_on_a_word_but_not_those_spelt_nearly_so(regi
     ],
 )
 def test_letters_may_slip_but_numbers_have_to_be_equal(wanted, likely):
-    assert alike(wanted, ["F-90-001", "F-90-002", "float-7", "F-90-011", "F-1002"]) == likely
+    assert similar_ids(wanted, ["F-90-001", "F-90-002", "float-7", "F-90-011", "F-1002"]) == likely
 
 
 def test_what_is_suggested_begins_with_the_same_piece_spelt_otherwise():

@@ -40,20 +40,20 @@ def test_pieces_are_counted_and_not_their_captures():
     again = batch_of(SPRING, "spring", capture=None)
     twice = [replace(each, capture=f"{each.capture} again") for each in again]
     sheet = design_sheet(again + twice, facts_of(again + twice))
-    (alike,) = sheet.sets
-    figures = alike.figures["spring, new"]["secant_n_per_mm"]
+    (comparable,) = sheet.sets
+    figures = comparable.figures["spring, new"]["secant_n_per_mm"]
     assert figures.n == len(SPRING)
     assert figures.mean == pytest.approx(np.mean(SPRING))
 
 
 def test_force_at_a_compression_and_at_a_gap_is_that_of_the_springs():
-    (alike,) = whole().sets
-    at_25 = next(row for row in alike.compression["spring, new"] if row.compression_pct == 25.0)
+    (comparable,) = whole().sets
+    at_25 = next(row for row in comparable.compression["spring, new"] if row.compression_pct == 25.0)
     # 25 % of 90 mm are 22.5 mm
     assert at_25.loading.mean == pytest.approx(22.5 * np.mean(SPRING), rel=1e-6)
     assert at_25.unloading_n == pytest.approx(0.9 * 22.5 * np.mean(SPRING), rel=1e-6)
     assert (at_25.deflection_mm, at_25.gap_mm) == (22.5, 67.5)
-    at_80 = next(row for row in alike.gap["autumn, new"] if row.gap_mm == 80.0)
+    at_80 = next(row for row in comparable.gap["autumn, new"] if row.gap_mm == 80.0)
     assert at_80.loading.mean == pytest.approx(10.0 * np.mean(AUTUMN), rel=1e-6)
 
 
@@ -61,12 +61,12 @@ def test_a_gap_squeezes_the_taller_piece_harder_and_a_compression_does_not():
     results = [pressed("short", 2.0), pressed("tall", 2.0)]
     facts = facts_of(results)
     facts[1] = replace(facts[1], free_height_mm=HEIGHT_MM + 2.0)
-    (alike,) = design_sheet(results, facts).sets
-    assert alike.height_mm == HEIGHT_MM + 1.0
-    at_80 = next(row for row in alike.gap["spring, new"] if row.gap_mm == 80.0)
+    (comparable,) = design_sheet(results, facts).sets
+    assert comparable.height_mm == HEIGHT_MM + 1.0
+    at_80 = next(row for row in comparable.gap["spring, new"] if row.gap_mm == 80.0)
     # by 10 mm and by 12 mm
     assert sorted(at_80.loading.values) == pytest.approx([20.0, 24.0])
-    at_10 = next(row for row in alike.compression["spring, new"] if row.compression_pct == 10.0)
+    at_10 = next(row for row in comparable.compression["spring, new"] if row.compression_pct == 10.0)
     assert sorted(at_10.loading.values) == pytest.approx([2.0 * 9.0, 2.0 * 9.2])
 
 
@@ -80,8 +80,8 @@ def test_what_was_measured_unlike_stands_apart(name, other):
     assert [list(each.groups) for each in sheet.sets] == [["spring, new"], ["autumn, new"]]
     assert not any(each.comparisons for each in sheet.sets)
     together = design_sheet(results, facts_of(results), although=[name])
-    (alike,) = together.sets
-    assert any(f"although different: {name}" in note for note in alike.notes)
+    (comparable,) = together.sets
+    assert any(f"although different: {name}" in note for note in comparable.notes)
 
 
 def test_batches_are_compared_answer_first(saved):
@@ -97,8 +97,8 @@ def test_states_of_the_same_pieces_are_compared_with_themselves():
         pressed(each.piece, stiffness - 0.3, state="abused")
         for each, stiffness in zip(new[:3], SPRING, strict=False)
     ]
-    (alike,) = design_sheet(new + worn, facts_of(new + worn)).sets
-    (comparison,) = alike.comparisons
+    (comparable,) = design_sheet(new + worn, facts_of(new + worn)).sets
+    (comparison,) = comparable.comparisons
     difference = next(each for each in comparison.differences if each.quantity == "secant_n_per_mm")
     assert difference.paired
     assert difference.difference == pytest.approx(-0.3)
@@ -125,9 +125,9 @@ def test_what_is_missing_is_said_and_makes_a_shorter_sheet(tmp_path):
     assert "## Size" not in page
     assert "gap, mm" not in page
     assert not list(tmp_path.glob("gap-*"))
-    (alike,) = sheet.sets
+    (comparable,) = sheet.sets
     # without a height, by deflection
-    assert {row.compression_pct for row in alike.compression["batch not stated, new"]} == {None}
+    assert {row.compression_pct for row in comparable.compression["batch not stated, new"]} == {None}
 
 
 def test_without_curves_there_is_still_a_sheet(tmp_path):
@@ -281,8 +281,8 @@ def test_a_curve_ends_where_the_first_piece_does_and_not_with_a_jump():
         pressed("S3", 2.3), curve=Curve(*(each[:56] for each in astuple(pressed("S3", 2.3).curve)))
     )
     results = [pressed("S1", 2.0), pressed("S2", 2.1), short]
-    (alike,) = design_sheet(results, facts_of(results)).sets
-    (band,) = alike.compression_bands
+    (comparable,) = design_sheet(results, facts_of(results)).sets
+    (band,) = comparable.compression_bands
     assert set(band.count) == {3.0}
     # 55 of 60 steps over 36 mm, of 90 mm
     assert band.deflection_mm[-1] == pytest.approx(100 * 33.0 / 90.0)

@@ -8,7 +8,7 @@ from rig.sheets.aid_report import _mean_with_interval, _most_pieces, _of_pieces
 
 
 @pytest.fixture
-def alike():
+def comparable():
     """Three pieces that differ in their sixth digit, read by a rig of which nothing is known."""
     values = (7.998690, 7.998697, 7.998704)
     pieces = [
@@ -18,11 +18,11 @@ def alike():
     return batch_figures(pieces, "travel_off_mm")
 
 
-def test_pieces_that_hardly_differ_are_shown_with_four_digits(alike):
-    assert alike.u < 1e-5
-    assert _of_pieces("travel", alike, "mm")[1:4] == ("7.999", "7.999", "7.999")
-    assert _most_pieces("travel", alike, "mm")[2:4] == ("7.999", "7.999")
-    assert _mean_with_interval(alike, "mm").startswith("7.999 mm")
+def test_pieces_that_hardly_differ_are_shown_with_four_digits(comparable):
+    assert comparable.u < 1e-5
+    assert _of_pieces("travel", comparable, "mm")[1:4] == ("7.999", "7.999", "7.999")
+    assert _most_pieces("travel", comparable, "mm")[2:4] == ("7.999", "7.999")
+    assert _mean_with_interval(comparable, "mm").startswith("7.999 mm")
 
 
 @pytest.mark.parametrize(

@@ -224,7 +224,8 @@ def test_a_report_says_what_was_never_calibrated_and_what_is_overdue() -> None:
     old = replace(CALIBRATION.force, record=Record(date(2020, 1, 1), date(2021, 1, 1)))
     report, _ = report_of(replace(HEADER, calibration=replace(CALIBRATION, force=old).as_dict()))
     assert any(
-        note.startswith("Not calibrated: force, position, delay, frame, play") for note in report.notes
+        note.startswith("Not calibrated: force, position, time offset, frame compliance, backlash")
+        for note in report.notes
     )
     assert any("overdue" in note and "force (since 2021-01-01)" in note for note in report.notes)
 

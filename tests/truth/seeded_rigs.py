@@ -2,7 +2,7 @@
 
 Nothing that measures sees the rig's true numbers: scales are fitted to readings of references that are off by
 what their certificates allow, the delay comes from slow and fast presses of a spring, the frame's give from
-presses of a block, the play from readings taken both ways. Truth is the virtual rig's.
+presses of a block, the backlash from readings taken both ways. Truth is the virtual rig's.
 """
 
 from __future__ import annotations
@@ -16,9 +16,9 @@ import numpy as np
 
 from rig.analyser import FREEDOM, AnalysisSettings, CaptureAnalysis, Depth
 from rig.calibration import (
+    Backlash,
     Calibration,
     Delay,
-    Play,
     Scale,
     Share,
     measure_delay,
@@ -143,11 +143,11 @@ def calibrated(chain: Chain, random: np.random.Generator, doubts: Doubts) -> Cal
     force = _scale(loads_n, counts, share, "N")
     read_mm = blocks_mm * off[1] + doubts.block_mm * random.standard_normal(len(blocks_mm))
     position = _scale(blocks_mm, read_mm / chain.position_mm_per_count, share, "mm")
-    play = Play()
+    backlash = Backlash()
     if chain.backlash_mm:
         found = chain.backlash_mm + 0.5 * doubts.block_mm * random.standard_normal(9)
-        play = Play(max(float(found.mean()), 0.0), float(found.std(ddof=1)) / 3, 8.0)
-    scales = Calibration(force, position, play=play)
+        backlash = Backlash(max(float(found.mean()), 0.0), float(found.std(ddof=1)) / 3, 8.0)
+    scales = Calibration(force, position, backlash=backlash)
     delay = measure_delay([_springs(chain, random, speed) for speed in (4.0, 16.0)], scales).delay
     known = replace(scales, delay=Delay(delay.s, delay.u_s, delay.degrees_of_freedom))
     return replace(known, frame=measure_frame([_block(chain, random)], known).frame)

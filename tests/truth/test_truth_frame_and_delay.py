@@ -93,7 +93,7 @@ def test_the_delay_of_a_slow_converter_is_told_apart_from_its_conversion(convers
     assert delay.u_s < 0.003
 
 
-def test_play_of_the_position_is_not_taken_for_a_delay():
+def test_backlash_of_the_position_is_not_taken_for_a_delay():
     delay = measure_delay(slow_and_fast(Chain(force_delay_s=DELAY_S, backlash_mm=0.05)), PLAIN).delay
     assert delay.s == pytest.approx(DELAY_S, abs=3 * delay.u_s)
     assert delay.record.details["loss_at_any_speed_pct"] == pytest.approx(100 * 0.05 * 18 / 54, abs=0.2)
@@ -101,10 +101,10 @@ def test_play_of_the_position_is_not_taken_for_a_delay():
 
 def test_the_frame_is_the_chains(with_frame):
     frame = with_frame.frame
-    (force_n,), (give_mm,) = frame.force_n, frame.give_at_mm
+    (force_n,), (deflection_mm,) = frame.force_n, frame.deflection_at_mm
     u_mm = frame.covariance_mm2[0][0] ** 0.5
     assert u_mm < 0.0005
-    assert give_mm == pytest.approx(COMPLIANCE_MM_PER_N * force_n, abs=3 * u_mm + 1e-5 * give_mm)
+    assert deflection_mm == pytest.approx(COMPLIANCE_MM_PER_N * force_n, abs=3 * u_mm + 1e-5 * deflection_mm)
 
 
 def test_raw_stiffness_is_wrong_by_what_the_algebra_says(spring, with_delay):

@@ -29,7 +29,7 @@ U = 5e-4
 """Relative standard uncertainty of both scales; their true counts are drawn from it."""
 
 SOFT_MM_PER_N = 0.002
-PLAY_MM = 0.03
+BACKLASH_MM = 0.03
 
 
 def _calibration() -> Calibration:
@@ -58,7 +58,7 @@ def _pulled(folder: Path, cap: PressedCap, seed: int, calibration: Calibration, 
             position_mm_per_count=5e-3 * gain_mm,
             force_noise_n=0.01,
             force_zero_counts=float(random.uniform(-900, 900)),
-            backlash_mm=0.0 if rigid else PLAY_MM,
+            backlash_mm=0.0 if rigid else BACKLASH_MM,
             compliance_mm_per_n=0.0 if rigid else SOFT_MM_PER_N,
         ),
         clock=lambda: time.monotonic() / PATIENCE,

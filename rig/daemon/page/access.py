@@ -2,7 +2,7 @@
 
 Problem: a browser that has this page open also has others open, and any of them may send requests to this
 machine; a name on the net may be pointed at this machine's address; a colleague's phone is not everybody's.
-Plan: one wrapper around the whole application, for HTTP and WebSocket alike. The Host must be an address of
+Plan: one wrapper around the whole application, for HTTP and WebSocket too. The Host must be an address of
 this machine with the right port, the Origin must be this page, a POST must be something that no form of
 another site can send, a body has a limit, and with a token every request carries it. Refused is what is not
 known to be right. Cost: a few comparisons of short strings for each request.
@@ -160,7 +160,7 @@ def access_rules(listen: str, port: int, token: str | None) -> AccessRules:
 
 
 def read_token(path: Path) -> str:
-    """Read a token that nobody but its owner can read.
+    """Read a token that only its owner can read.
 
     Parameters
     ----------

@@ -3,7 +3,7 @@
 Problem: several people watch while one of them must be able to halt at once, and the daemon may be slow,
 gone, or started anew at any moment. Plan: questions that change nothing share one kept connection, take
 turns on it and may be asked twice; every order opens a connection of its own, so that a halt waits behind
-nobody, and is sent once. Everything has a time limit and a length limit. Cost: one connection kept, and one
+no one, and is sent once. Everything has a time limit and a length limit. Cost: one connection kept, and one
 for each order under way.
 """
 

@@ -18,7 +18,7 @@ at("enter").addEventListener("submit", (event) => {
   enter(at("token").value.trim());
 });
 
-// The link that the rig's terminal shows carries the token where it is sent to nobody, and it stays in no history.
+// The link that the rig's terminal shows carries the token where it is not sent, and it stays in no history.
 const given = location.hash.slice(1);
 if (given) {
   history.replaceState(null, "", location.pathname);

@@ -5,7 +5,7 @@ const AGAIN_MS = 1000;
 const WATCH_MS = 250;
 
 /**
- * Calls `began` before everything is told anew, `news`, and `lost` with the reason, if there is one.
+ * Calls `began` before everything is sent again, `news`, and `lost` with the reason, if there is one.
  * @param {{began: () => void, news: (value: Api.News) => void, lost: (why: string | null) => void}} told
  */
 export function watch({ began, news, lost }) {

@@ -3,7 +3,7 @@
 const PATIENCE_MS = 12000;
 
 /**
- * Resolves to what was said, or why it was refused; never throws, since somebody waits for the words.
+ * Resolves to the answer, or why it was refused; never throws, since somebody waits for the words.
  * @template {keyof Api.Orders} Name
  * @param {Name} name
  * @param {Api.Orders[Name]["takes"]} body

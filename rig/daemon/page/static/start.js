@@ -157,7 +157,7 @@ export class StartForm {
     at("preview-box").hidden = kind === RECORDING;
     for (const line of /** @type {NodeListOf<HTMLElement>} */ (document.querySelectorAll("#start [data-for]"))) {
       line.hidden = !line.dataset.for?.split(" ").includes(kind);
-      // What nobody sees must not keep the form from being sent.
+      // A hidden field must not keep the form from being sent.
       line.querySelectorAll("input").forEach((input) => { input.disabled = line.hidden; });
     }
     at("f-specimen").required = kind !== HEIGHT || at("f-surface").value !== "bare";

@@ -1,4 +1,4 @@
-"""Touch and exponent of the foot, on springs, spheres and cones that are touched at a known place."""
+"""Touch and exponent of the toe region, on springs, spheres and cones that are touched at a known place."""
 
 from dataclasses import replace
 
@@ -12,9 +12,9 @@ from press_recordings import (
     power,
 )
 
-from rig.analyser.foot import FootZone, fit_feet
 from rig.analyser.roughness import Roughness
 from rig.analyser.settings import MeasuringNoise
+from rig.analyser.toe import ToeZone, fit_toes
 from rig.calibration import Frame
 
 ROWS = 150
@@ -47,7 +47,7 @@ def fitted(
     # the last sample that is clean for sure, and the first that is in contact for sure
     clean = np.searchsorted(x, touch - 0.1) - 1
     detected = np.argmax(true_n > DETECTION_N, axis=1)
-    zone = FootZone(
+    zone = ToeZone(
         x_mm.ravel(),
         force_n.ravel(),
         row_start + clean,
@@ -59,7 +59,7 @@ def fitted(
         Roughness.of_opening(NOISE, ROWS),
         Frame.straight(compliance),
     )
-    foot = fit_feet(
+    toe = fit_toes(
         zone,
         true_n[:, -1],
         NOISE,
@@ -67,7 +67,7 @@ def fitted(
         contact_force_n=CONTACT_FORCE_N,
         exponent=exponent,
     )
-    return foot, touch
+    return toe, touch
 
 
 def share_within_2u(found, u, truth):
@@ -79,54 +79,54 @@ SHAPES = {"spring": (2.5, 1.0), "sphere": (0.4, 1.5), "cone": (0.3, 2.0)}
 
 @pytest.mark.parametrize("shape", SHAPES)
 def test_the_touch_lies_within_two_stated_uncertainties(shape):
-    foot, touch = fitted(power(*SHAPES[shape]))
-    assert share_within_2u(foot.contact_mm, foot.contact_u_mm, touch) >= WITHIN_2U
+    toe, touch = fitted(power(*SHAPES[shape]))
+    assert share_within_2u(toe.contact_mm, toe.contact_u_mm, touch) >= WITHIN_2U
 
 
 @pytest.mark.parametrize("shape", SHAPES)
 def test_the_stated_uncertainty_of_the_touch_is_no_more_than_three_times_its_spread(shape):
-    foot, touch = fitted(power(*SHAPES[shape]))
-    assert np.median(foot.contact_u_mm) < 3 * np.std(foot.contact_mm - touch)
+    toe, touch = fitted(power(*SHAPES[shape]))
+    assert np.median(toe.contact_u_mm) < 3 * np.std(toe.contact_mm - touch)
 
 
 @pytest.mark.parametrize("shape", ["sphere", "cone"])
 def test_the_exponent_lies_within_two_stated_uncertainties(shape):
     k, n = SHAPES[shape]
-    foot, _ = fitted(power(k, n))
-    assert share_within_2u(foot.exponent, foot.exponent_u, n) >= WITHIN_2U
+    toe, _ = fitted(power(k, n))
+    assert share_within_2u(toe.exponent, toe.exponent_u, n) >= WITHIN_2U
 
 
 def test_a_springs_exponent_comes_to_its_bound_of_one():
-    foot, _ = fitted(power(2.5, 1.0))
-    assert foot.exponent.min() >= 1.0
-    assert np.median(foot.exponent) == pytest.approx(1.0, abs=0.01)
+    toe, _ = fitted(power(2.5, 1.0))
+    assert toe.exponent.min() >= 1.0
+    assert np.median(toe.exponent) == pytest.approx(1.0, abs=0.01)
 
 
 def test_a_springs_touch_is_not_drawn_early_by_an_exponent_that_noise_may_only_raise():
     found = [fitted(power(2.5, 1.0), before_mm=2.0, seed=seed) for seed in range(3)]
-    off_mm = np.concatenate([foot.contact_mm - touch for foot, touch in found])
+    off_mm = np.concatenate([toe.contact_mm - touch for toe, touch in found])
     # single touches scatter by 0.7 um: the mean of 450 by 0.035
     assert abs(np.mean(off_mm)) < 0.23e-3
 
 
 @pytest.mark.parametrize("exponent", [1.01, 1.02, 1.05, 1.1])
 @pytest.mark.parametrize("noise_mm", [0.001, 0.01, 0.03])
-def test_a_foot_that_is_nearly_straight_keeps_its_touch_within_two_uncertainties(
+def test_a_toe_region_that_is_nearly_straight_keeps_its_touch_within_two_uncertainties(
     monkeypatch, exponent, noise_mm
 ):
     worth_mm = float(np.hypot(noise_mm, POSITION_STEP_MM / np.sqrt(12)))
     monkeypatch.setattr("test_analyser_foot.POSITION_NOISE_MM", noise_mm)
     monkeypatch.setattr("test_analyser_foot.NOISE", replace(NOISE, position_mm=worth_mm))
-    foot, touch = fitted(power(2.5, exponent), before_mm=2.0)
-    assert share_within_2u(foot.contact_mm, foot.contact_u_mm, touch) >= WITHIN_2U
+    toe, touch = fitted(power(2.5, exponent), before_mm=2.0)
+    assert share_within_2u(toe.contact_mm, toe.contact_u_mm, touch) >= WITHIN_2U
 
 
 @pytest.mark.parametrize("shape", SHAPES)
 def test_the_place_of_the_contact_force_lies_within_two_stated_uncertainties(shape):
     k, n = SHAPES[shape]
-    foot, touch = fitted(power(k, n))
+    toe, touch = fitted(power(k, n))
     truth = touch + (CONTACT_FORCE_N / k) ** (1 / n)
-    assert share_within_2u(foot.at_force_mm, foot.at_force_u_mm, truth) >= WITHIN_2U
+    assert share_within_2u(toe.at_force_mm, toe.at_force_u_mm, truth) >= WITHIN_2U
 
 
 @pytest.mark.parametrize("shape", SHAPES)
@@ -141,33 +141,33 @@ def test_a_stated_exponent_is_kept_and_narrows_the_touch(shape):
 
 
 def test_no_touch_lies_before_the_last_clean_sample():
-    foot, touch = fitted(power(0.05, 2.5), seed=3)
+    toe, touch = fitted(power(0.05, 2.5), seed=3)
     step_mm = 0.02
-    assert (foot.contact_mm >= touch - 0.1 - 2 * step_mm - 4 * NOISE.position_mm).all()
+    assert (toe.contact_mm >= touch - 0.1 - 2 * step_mm - 4 * NOISE.position_mm).all()
 
 
-def test_strokes_of_few_samples_have_a_straight_foot_and_a_wide_uncertainty():
-    foot, touch = fitted(power(2.5, 1.0), step_mm=1.5, before_mm=4.0)
-    np.testing.assert_array_equal(foot.exponent, 1.0)
-    assert share_within_2u(foot.contact_mm, foot.contact_u_mm, touch) >= WITHIN_2U
+def test_strokes_of_few_samples_have_a_straight_toe_and_a_wide_uncertainty():
+    toe, touch = fitted(power(2.5, 1.0), step_mm=1.5, before_mm=4.0)
+    np.testing.assert_array_equal(toe.exponent, 1.0)
+    assert share_within_2u(toe.contact_mm, toe.contact_u_mm, touch) >= WITHIN_2U
 
 
-def test_where_the_power_law_ends_early_the_foot_is_shortened():
+def test_where_the_power_law_ends_early_the_toe_is_shortened():
     # a spring that becomes three times as stiff after half a millimetre: at 12 % of the peak force
     def stiffening(x):
         return power(2.5)(x) + 5.0 * np.maximum(x - 0.5, 0.0)
 
-    foot, touch = fitted(stiffening, depth_mm=2.5)
-    assert share_within_2u(foot.contact_mm, foot.contact_u_mm, touch) >= WITHIN_2U
-    assert np.median(foot.contact_u_mm) < POSITION_STEP_MM
+    toe, touch = fitted(stiffening, depth_mm=2.5)
+    assert share_within_2u(toe.contact_mm, toe.contact_u_mm, touch) >= WITHIN_2U
+    assert np.median(toe.contact_u_mm) < POSITION_STEP_MM
 
 
 @pytest.mark.parametrize("shape", SHAPES)
 def test_an_uncertain_zero_makes_the_touch_as_uncertain(shape):
-    foot, touch = fitted(power(*SHAPES[shape]), zero_n=0.01)
-    assert share_within_2u(foot.contact_mm, foot.contact_u_mm, touch) >= WITHIN_2U
+    toe, touch = fitted(power(*SHAPES[shape]), zero_n=0.01)
+    assert share_within_2u(toe.contact_mm, toe.contact_u_mm, touch) >= WITHIN_2U
 
 
 def test_a_frame_that_gives_way_does_not_move_the_touch():
-    foot, touch = fitted(power(2.5), compliance=0.02)
-    assert share_within_2u(foot.contact_mm, foot.contact_u_mm, touch) >= WITHIN_2U
+    toe, touch = fitted(power(2.5), compliance=0.02)
+    assert share_within_2u(toe.contact_mm, toe.contact_u_mm, touch) >= WITHIN_2U

@@ -1,4 +1,4 @@
-"""Where the platen touched: the zero-force contact, from a fit of F = k (x - x0)^n to the foot of the
+"""Where the platen touched: the zero-force contact, from a fit of F = k (x - x0)^n to the toe region of the
 loading stroke.
 
 Problem: a force that can be told from noise comes later than the touch, by a few hundredths of a
@@ -6,9 +6,9 @@ millimetre on a spring and by tenths on a sphere; every deflection counts from t
 
 Plan: fit position of touch, exponent (bounded, or stated) and size at once, to all samples from the last
 clean no-load one up to a share of the peak force, by damped least squares on all cycles together. Where
-the curve does not follow a power that far, the foot is shortened and fitted again. An exponent that noise
-may only raise would pull straight feet early, so one that cannot be told from 1 is taken for it. The
-covariance carries the extrapolation's uncertainty: a free exponent costs most of it.
+the curve does not follow a power that far, the toe region is shortened and fitted again. An exponent that
+noise may only raise would pull straight toe regions early, so one that cannot be told from 1 is taken for it.
+The covariance carries the extrapolation's uncertainty: a free exponent costs most of it.
 """
 
 from __future__ import annotations
@@ -51,8 +51,9 @@ POOR_FIT = 2.0
 
 FREE_EXPONENT_NODES = 6
 TOLD_APART = 1.0
-"""An exponent nearer to 1 than this many of its standard uncertainties is taken for 1. At twice that, feet of
-true exponents of 1.05 would be taken for straight and lie beyond two uncertainties one time in eight."""
+"""An exponent nearer to 1 than this many of its standard uncertainties is taken for 1. At twice that, toe
+regions of true exponents of 1.05 would be taken for straight and lie beyond two uncertainties one time in
+eight."""
 
 STEPS = 20
 STRAIGHT_ROUNDS = 3
@@ -74,8 +75,8 @@ SMALLEST = 1e-30
 
 
 @dataclass(frozen=True, slots=True)
-class Foot:
-    """Contacts, each column of shape (m,); not-a-number where there is no foot to fit.
+class ToeFit:
+    """Contacts, each column of shape (m,); not-a-number where there is no toe region to fit.
 
     Parameters
     ----------
@@ -84,7 +85,7 @@ class Foot:
     at_force_mm, at_force_u_mm
         Where the loading stroke passes the contact force.
     exponent, exponent_u
-        n of the foot.
+        n of the toe region.
     misfit, freedom
         Reduced chi-square of the fit, and its degrees of freedom.
     """
@@ -99,22 +100,22 @@ class Foot:
     freedom: FloatArray
 
     @classmethod
-    def unknown(cls, count: int) -> Foot:
+    def unknown(cls, count: int) -> ToeFit:
         """Feet that have not been fitted."""
         columns = {each.name: np.full(count, np.nan) for each in fields(cls)}
         return cls(**columns | {"misfit": np.full(count, np.inf), "freedom": np.zeros(count)})
 
-    def replaced(self, rows: IntArray, other: Foot, which: BoolArray | IntArray) -> Foot:
-        """These feet with some of them taken from `other`."""
+    def replaced(self, rows: IntArray, other: ToeFit, which: BoolArray | IntArray) -> ToeFit:
+        """These fits with some of them taken from `other`."""
         columns = {}
         for name in (each.name for each in fields(self)):
             columns[name] = getattr(self, name).copy()
             columns[name][rows] = getattr(other, name)[which]
-        return Foot(**columns)
+        return ToeFit(**columns)
 
 
 @dataclass(frozen=True, slots=True)
-class FootZone:
+class ToeZone:
     """Loading strokes to be fitted: samples from `first` to `last`, force already free of its zero.
 
     Parameters
@@ -144,9 +145,9 @@ class FootZone:
     rough: Roughness
     frame: Frame = field(default_factory=Frame)
 
-    def selected(self, rows: IntArray) -> FootZone:
+    def selected(self, rows: IntArray) -> ToeZone:
         """The zone of some cycles."""
-        return FootZone(
+        return ToeZone(
             self.x_mm,
             self.force_n,
             self.first[rows],
@@ -160,16 +161,16 @@ class FootZone:
         )
 
 
-def fit_feet(
-    zone: FootZone,
+def fit_toes(
+    zone: ToeZone,
     peak_n: FloatArray,
     noise: MeasuringNoise,
     *,
     detection_n: float,
     contact_force_n: float,
     exponent: float | None,
-) -> Foot:
-    """Fit the foot of every cycle, shortening it where the power law does not hold that far.
+) -> ToeFit:
+    """Fit the toe region of every cycle, shortening it where the power law does not hold that far.
 
     Parameters
     ----------
@@ -180,63 +181,63 @@ def fit_feet(
     exponent
         Stated exponent; None to fit it.
     """
-    foot = Foot.unknown(len(peak_n))
+    toe = ToeFit.unknown(len(peak_n))
     chosen_n = np.maximum(TOP_SHARES[0] * peak_n, TOP_DETECTIONS * detection_n)
     rows = np.arange(len(peak_n))
     for share in TOP_SHARES:
         top_n = np.maximum(share * peak_n, TOP_DETECTIONS * detection_n)
         tried = _fit(zone.selected(rows), top_n[rows], noise, contact_force_n, exponent)
-        better = tried.misfit < foot.misfit[rows]
-        foot = foot.replaced(rows[better], tried, better)
+        better = tried.misfit < toe.misfit[rows]
+        toe = toe.replaced(rows[better], tried, better)
         chosen_n[rows[better]] = top_n[rows[better]]
         rows = rows[tried.misfit > 1 + POOR_FIT * np.sqrt(2 / np.maximum(tried.freedom, 1))]
         if not len(rows):
             break
     if exponent is None:
-        foot = _of_few(foot, zone, peak_n, chosen_n, noise, contact_force_n=contact_force_n)
+        toe = _of_few(toe, zone, peak_n, chosen_n, noise, contact_force_n=contact_force_n)
     for share in SHORTER:
-        foot = _compared(foot, _fit(zone, share * chosen_n, noise, contact_force_n, exponent))
+        toe = _compared(toe, _fit(zone, share * chosen_n, noise, contact_force_n, exponent))
     # a fit that would put the touch before the last untouched sample says no more than that it lies behind it
     clean_mm, touched = zone.x_mm[zone.first], np.maximum(zone.contact, zone.first + 1)
     leap_mm = np.maximum(zone.x_mm[touched] - clean_mm, 0.0)
     # between rows that lie far apart, evenly likely anywhere; dense ones show a toe region in between
-    leapt = (foot.contact_mm <= clean_mm) & (leap_mm > LEAP_SHARE * (zone.x_mm[zone.last] - clean_mm))
+    leapt = (toe.contact_mm <= clean_mm) & (leap_mm > LEAP_SHARE * (zone.x_mm[zone.last] - clean_mm))
     doubt_mm = np.where(leapt, leap_mm / sqrt(3), 0.0)
-    return replace(foot, contact_u_mm=np.hypot(foot.contact_u_mm, doubt_mm))
+    return replace(toe, contact_u_mm=np.hypot(toe.contact_u_mm, doubt_mm))
 
 
 def _of_few(
-    foot: Foot,
-    zone: FootZone,
+    toe: ToeFit,
+    zone: ToeZone,
     peak_n: FloatArray,
     chosen_n: FloatArray,
     noise: MeasuringNoise,
     *,
     contact_force_n: float,
-) -> Foot:
+) -> ToeFit:
     """Feet that hold too few samples for an exponent: fitted further up, as far as a power goes through; else
     with the doubt of an exponent that is not known.
     """
-    rows = np.flatnonzero(np.isfinite(foot.contact_mm) & np.isnan(foot.exponent_u))
+    rows = np.flatnonzero(np.isfinite(toe.contact_mm) & np.isnan(toe.exponent_u))
     if not len(rows):
-        return foot
+        return toe
     few = zone.selected(rows)
     higher = _fit(few, FEW_SHARE * peak_n[rows], noise, contact_force_n, None)
     good = np.isfinite(higher.exponent_u)
     good &= higher.misfit <= 1 + POOR_FIT * np.sqrt(2 / np.maximum(higher.freedom, 1))
-    foot = foot.replaced(rows[good], higher, good)
+    toe = toe.replaced(rows[good], higher, good)
     rows = rows[~good]
     if not len(rows):
-        return foot
+        return toe
     # nothing tells a spring from a sphere: the truth may lie anywhere between what the two would make of it
     curved = _fit(few.selected(np.flatnonzero(~good)), chosen_n[rows], noise, contact_force_n, SPHERE)
     for name in ("contact", "at_force"):
-        apart = np.nan_to_num(getattr(curved, f"{name}_mm") - getattr(foot, f"{name}_mm")[rows])
-        getattr(foot, f"{name}_u_mm")[rows] = np.hypot(getattr(foot, f"{name}_u_mm")[rows], apart / sqrt(3))
-    return foot
+        apart = np.nan_to_num(getattr(curved, f"{name}_mm") - getattr(toe, f"{name}_mm")[rows])
+        getattr(toe, f"{name}_u_mm")[rows] = np.hypot(getattr(toe, f"{name}_u_mm")[rows], apart / sqrt(3))
+    return toe
 
 
-def _compared(foot: Foot, shorter: Foot) -> Foot:
+def _compared(toe: ToeFit, shorter: ToeFit) -> ToeFit:
     """Contacts set beside those of a lower toe region.
 
     A curve that is no power of the deflection (a face out of parallel, a foam that yields early) fits well
@@ -245,7 +246,7 @@ def _compared(foot: Foot, shorter: Foot) -> Foot:
     """
     columns = {}
     for name in ("contact", "at_force"):
-        value, u = getattr(foot, f"{name}_mm"), getattr(foot, f"{name}_u_mm")
+        value, u = getattr(toe, f"{name}_mm"), getattr(toe, f"{name}_u_mm")
         other, other_u = getattr(shorter, f"{name}_mm"), getattr(shorter, f"{name}_u_mm")
         apart = np.where(np.isfinite(other), other - value, 0.0)
         # a part of the same samples: its own variance less that of the whole, but no less than a share of it
@@ -259,12 +260,12 @@ def _compared(foot: Foot, shorter: Foot) -> Foot:
         columns[f"{name}_u_mm"] = np.sqrt(
             u**2 + trust**2 * apart_u2 + np.where(np.isfinite(u), shown**2, 0.0)
         )
-    return replace(foot, **columns)
+    return replace(toe, **columns)
 
 
 def _fit(
-    zone: FootZone, top_n: FloatArray, noise: MeasuringNoise, contact_force_n: float, exponent: float | None
-) -> Foot:
+    zone: ToeZone, top_n: FloatArray, noise: MeasuringNoise, contact_force_n: float, exponent: float | None
+) -> ToeFit:
     slope = zone.zero_per_sample_n
     last = first_above(zone.force_n, zone.contact, zone.last, zone.zero_n + top_n)
     # a handful of samples in contact is needed even where one step already passes the top
@@ -272,11 +273,11 @@ def _fit(
     blocks = even_blocks(zone.first, last, FOOT_NODES)
     x_mm, force_n = block_means([zone.x_mm, zone.force_n], blocks)
     force_n = force_n - zone.zero_n[:, None] - slope[:, None] * (blocks.middle - zone.contact[:, None])
-    x_mm = x_mm - zone.frame.give_mm(force_n)
+    x_mm = x_mm - zone.frame.deflection_mm(force_n)
     table = _Power.begin(Nodes.of(x_mm, force_n, blocks.count), zone.rough, noise, exponent)
     table.solve_straight()
     table.solve_curved()
-    # along a straight foot the weights are even already
+    # along a straight toe region the weights are even already
     table.reweight(noise)
     table.solve_curved()
     table.straighten()
@@ -307,7 +308,7 @@ class _Power:
         noise: MeasuringNoise,
         exponent: float | None,
     ) -> _Power:
-        """Scale each row and guess its parameters from three heights of the foot."""
+        """Scale each row and guess its parameters from three heights of the toe region."""
         x_mm, force_n, count = nodes.x_mm, nodes.force_n, nodes.count
         rows, last = np.arange(len(x_mm)), nodes.lengths - 1
         top_x, top_n = x_mm[rows, last], np.maximum(force_n[rows, last], SMALLEST)
@@ -378,7 +379,8 @@ class _Power:
     def straighten(self) -> None:
         """Take exponents that cannot be told from their lower bound for it; the doubt of a free one is kept.
 
-        An exponent that noise may only raise would pull the contacts of all straight feet the same way.
+        An exponent that noise may only raise would pull the contacts of all straight toe regions the same
+        way.
         """
         # those at the bound too: rounding alone would decide which of them lie on it
         near = np.flatnonzero(self.free)
@@ -393,7 +395,7 @@ class _Power:
 
     def solve_straight(self) -> None:
         """Rows with exponent 1: a straight line through the nodes it lies above zero at, found again from
-        its own foot."""
+        its own toe region."""
         self._straight_lines(np.flatnonzero(self.straight))
 
     def _straight_lines(self, rows: IntArray) -> None:
@@ -468,7 +470,7 @@ class _Power:
         gradient = (weighted * residual[:, :, None]).sum(axis=1)
         return row_sums(weight * residual**2), gradient, normal
 
-    def result(self, noise: MeasuringNoise, zero_u_n: FloatArray, contact_force_n: float) -> Foot:
+    def result(self, noise: MeasuringNoise, zero_u_n: FloatArray, contact_force_n: float) -> ToeFit:
         """Contacts with their uncertainties: fit, force zero, and the position's own step."""
         rows = slice(None)
         misfit, _, normal = self._normal(self.parameters, rows)
@@ -478,7 +480,8 @@ class _Power:
         fewer = self.rough.fewer(row_sums(self.count))
         inverse = inverse_symmetric3(normal)
         inverse[~self.free, 1, :] = inverse[~self.free, :, 1] = 0.0
-        # a shifted zero moves the whole foot: its effect is solved for like a residual of one everywhere
+        # a shifted zero moves the whole toe region: its effect is solved for like a residual of one
+        # everywhere
         _, by_shift, by_n, by_size = self._model(self.parameters, rows)
         by_all = np.stack([by_shift, by_n * self.free[:, None], by_size], axis=2)
         pull = (by_all * self.weight[:, :, None]).sum(axis=1)
@@ -504,7 +507,7 @@ class _Power:
         contact = self.origin_mm + self.scale_mm * shift
         poor = (freedom < 0) | ~np.isfinite(contact)
         nothing = np.where(poor, np.nan, 0.0)
-        return Foot(
+        return ToeFit(
             contact + nothing,
             contact_u + nothing,
             contact + self.scale_mm * reach + nothing,
