@@ -90,7 +90,7 @@ def _cycles(stand: Stand) -> bool:
 
 def _senseless_cycles(stand: Stand) -> str:
     if not _cycles(stand):
-        raise NotApplicableError("it does not cycle by itself")
+        raise NotApplicableError("it does not run cycles itself")
     stand.ready()
     talk, bounds, here = stand.talk, stand.bounds, stand.position
     turned = Cycle(talk.next_id(), here + 1, here, bounds.speed, 0, 0, 1)
@@ -122,7 +122,7 @@ CHECKS = (
         "The state's flag of arming",
         "Flag 0 of the state says whether it is armed; disarm clears it.",
         "set while armed, clear afterwards",
-        "It is not known whether a hand may go in.",
+        "You cannot see whether it is safe to reach in.",
         _flag,
         arms=True,
     ),
@@ -143,7 +143,7 @@ CHECKS = (
         "Before it is homed, only homing is accepted; the answer is 8. A homing that was halted does not "
         "count.",
         "result 8",
-        "Position means nothing yet: it goes to an unintended place.",
+        "Position is undefined before homing: it moves to an unintended place.",
         _unhomed,
         arms=True,
     ),
@@ -163,14 +163,14 @@ CHECKS = (
         "Targets beyond the limits",
         "A motion beyond the limits is answered 6 before it begins.",
         "result 6",
-        "It sets out and trips on its way, with the specimen squeezed.",
+        "It starts and trips on the way, with the specimen squeezed.",
         _outside,
         arms=True,
     ),
     Check(
         "senseless-cycles",
         _GROUP,
-        "Cycles that make no sense",
+        "Invalid cycles",
         "Low must lie below high, and the count above 0; the answer is 2.",
         "result 2",
         "Its counter is wrong before the first squeeze.",
@@ -183,7 +183,7 @@ CHECKS = (
         "A motion during a motion",
         "While moving, another motion is answered 4, and flag 3 of the state is set.",
         "result 4, flag 3",
-        "The first motion's end is never told, and the program waits for it.",
+        "The end of the first motion is never reported, and the program waits for it.",
         _busy,
         arms=True,
     ),

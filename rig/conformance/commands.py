@@ -157,12 +157,13 @@ def _limits_mixed(stand: Stand) -> str:
     needs_drive(stand)
     bounds = stand.bounds
     swapped = Limits(stand.talk.next_id(), bounds.max_force, bounds.min_force, 0, bounds.max_position)
-    said = stand.refuses(swapped, ReplyResult.BAD_ARGUMENT, "a least force above the greatest")
+    said = stand.refuses(swapped, ReplyResult.BAD_ARGUMENT, "a lower force limit above the upper one")
     talk = stand.talk
     turned = Limits(
         talk.next_id(), bounds.min_force, bounds.max_force, bounds.max_position, bounds.min_position
     )
-    return f"{said}; {stand.refuses(turned, ReplyResult.BAD_ARGUMENT, 'a least position above the greatest')}"
+    place = "a lower position limit above the upper one"
+    return f"{said}; {stand.refuses(turned, ReplyResult.BAD_ARGUMENT, place)}"
 
 
 def _limits_wide(stand: Stand) -> str:
@@ -175,9 +176,9 @@ def _limits_wide(stand: Stand) -> str:
     ):
         reply = stand.talk.ask(Limits(stand.talk.next_id(), *edges))
         stand.set_limits()
-        require(reply is not None, f"no reply to {what} limits without end")
+        require(reply is not None, f"no reply to {what} limits wider than any")
         assert reply is not None
-        words = f"{what} limits without end: {result_words(reply.result)}"
+        words = f"{what} limits wider than any: {result_words(reply.result)}"
         require(reply.result == ReplyResult.OUTSIDE_LIMITS, words)
         found.append(words)
     return "; ".join(found)
@@ -189,7 +190,7 @@ def _unarmed(stand: Stand) -> str:
     stand.stream(stand.known.rate_mhz)
     stand.set_limits()
     if StateFlag.ARMED in stand.state().flags:
-        raise UnreadyError("it says that it is armed")
+        raise UnreadyError("it reports that it is armed")
     return stand.refuses_motions(ReplyResult.NOT_ARMED, "while disarmed")
 
 
@@ -233,19 +234,18 @@ CHECKS = (
         "commands-whole",
         _GROUP,
         "Commands with zeros in them, and the longest one",
-        "Consistent overhead byte stuffing brings every byte through, at every place.",
+        "Consistent overhead byte stuffing carries every byte value at every place.",
         "each is answered",
-        "One command in a hundred is lost for no reason that anybody sees; a halt may be that one.",
+        "One command in a hundred is lost without a visible reason; it may be a halt.",
         _whole,
     ),
     Check(
         "unknown-command",
         _GROUP,
-        "Commands that it does not know",
+        "Unknown commands",
         "An unknown command is answered with result 1.",
         "result 1",
-        "A host newer than the firmware waits for a second at each new command and then reports a dead "
-        "device.",
+        "A host newer than the firmware waits a second at each new command, then reports a dead device.",
         _unknown,
     ),
     Check(
@@ -263,7 +263,7 @@ CHECKS = (
         "Disarm, halt and clear stop at rest",
         "Every command but the heartbeat is answered; at rest these three are accepted.",
         "result 0; without a drive, a refusal",
-        "A program that ends cannot be sure that it left the press safe.",
+        "A program cannot make sure on exit that the press is safe.",
         _drive_commands,
     ),
     Check(
@@ -272,7 +272,7 @@ CHECKS = (
         "Heartbeats",
         "A heartbeat has no reply.",
         "no reply",
-        "Ten replies a second take room on the line from the samples.",
+        "Ten replies a second take bandwidth from the samples.",
         _beats,
     ),
     Check(
@@ -287,7 +287,7 @@ CHECKS = (
     Check(
         "repeated-request",
         _GROUP,
-        "A request id that comes again",
+        "A repeated request id",
         "A command with the last request id gets the same reply again and is not carried out twice.",
         "the same reply, carried out once",
         "On a noisy line a motion is begun twice, or a cycle is counted twice.",
@@ -296,7 +296,7 @@ CHECKS = (
     Check(
         "longer-body",
         _GROUP,
-        "A command with more bytes than it knows",
+        "A command with extra bytes",
         "A body longer than listed is accepted, its extra bytes ignored.",
         "result 0",
         "It cannot be used with later versions of the host.",
@@ -315,8 +315,8 @@ CHECKS = (
         "empty-frames",
         _GROUP,
         "Empty frames",
-        "Two 0x00 in a row are an empty frame, which means nothing.",
-        "the command behind them is answered",
+        "Two 0x00 in a row are an empty frame, which is ignored.",
+        "the command after them is answered",
         "Hosts send one 0x00 before each command; every command is lost.",
         _after_zero,
     ),
@@ -326,14 +326,14 @@ CHECKS = (
         "Limits, read back",
         "The device keeps the trip limits that it is sent, and its state shows them.",
         "the same four numbers, and flag 2",
-        "It is never armed, since it is not known where it would stop.",
+        "It is never armed, because its limits are unknown.",
         _limits_kept,
     ),
     Check(
         "limits-mixed-up",
         _GROUP,
         "Limits in the wrong order",
-        "A least value above the greatest is a bad argument, result 2.",
+        "A lower limit above the upper one is a bad argument, result 2.",
         "result 2",
         "It trips at once or never, depending on the firmware.",
         _limits_mixed,
@@ -344,7 +344,7 @@ CHECKS = (
         "Limits beyond those built in",
         "The host's limits may only narrow those that are built in; wider ones are answered 6.",
         "result 6",
-        "A slip in a rig file takes away the last limit before the frame or the cell breaks.",
+        "A mistake in a rig file removes the last limit that protects frame and cell.",
         _limits_wide,
     ),
     Check(
@@ -353,7 +353,7 @@ CHECKS = (
         "A motion while it is disarmed",
         "Nothing moves unless armed; the answer is 3.",
         "result 3",
-        "The platen can move while somebody lays in a specimen.",
+        "The platen can move while somebody inserts a specimen.",
         _unarmed,
     ),
 )

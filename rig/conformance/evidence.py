@@ -20,7 +20,7 @@ def newest_us(stand: Stand) -> int:
     """Return the time of the newest sample."""
     latest = stand.talk.latest
     if latest is None or latest.time_us is None:
-        raise UnreadyError("no samples with times have come")
+        raise UnreadyError("no samples with times arrived")
     return int(latest.time_us[-1])
 
 
@@ -47,6 +47,6 @@ def rest_s(block: SampleBlock, elapsed_s: FloatArray) -> float:
     after = elapsed_s >= 0
     position, elapsed_s = block.position[after], elapsed_s[after]
     if not len(position):
-        raise UnreadyError("no samples came after the instant")
+        raise UnreadyError("no samples came after that instant")
     moving = np.flatnonzero(np.abs(position - position[-1]) > NEAR_COUNTS)
     return float(elapsed_s[moving[-1] + 1]) if len(moving) else 0.0

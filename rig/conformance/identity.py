@@ -48,7 +48,7 @@ def _words(stand: Stand) -> str:
     known = stand.known
     require(bool(known.name.strip()), "an empty name")
     require(
-        "\ufffd" not in known.name and known.name.isprintable(), f"a name that is no text: {known.name!r}"
+        "\ufffd" not in known.name and known.name.isprintable(), f"a name that is not text: {known.name!r}"
     )
     require(0 < known.rate_mhz <= FASTEST_MHZ, f"a highest rate of {known.rate_mhz} mHz")
     return f"{known.name!r}, up to {known.rate_mhz / 1000:g} samples a second"
@@ -56,12 +56,12 @@ def _words(stand: Stand) -> str:
 
 def _repeats(stand: Stand) -> str:
     if stand.kind is not Kind.TALKS:
-        raise NotApplicableError("it listens, and is asked")
+        raise NotApplicableError("it receives commands, so it is asked")
     stand.talk.forget()
     came = stand.talk.until(lambda: stand.talk.newest(Identity) is not None, REPEATED_IDENTITY_S)
     require(came, f"no identity within {REPEATED_IDENTITY_S:g} s")
     if stand.identity is None:
-        raise UnreadyError("the device has not said who it is")
+        raise UnreadyError("the device has not identified itself")
     return "an identity by itself"
 
 
@@ -87,7 +87,7 @@ CHECKS = (
     Check(
         "identity-capabilities",
         _GROUP,
-        "What it says it can do",
+        "Stated capabilities",
         "A device that drives the platen also enforces force limits, has an emergency-stop input and "
         "halts by itself "
         "when heartbeats stop.",
@@ -101,13 +101,13 @@ CHECKS = (
         "Its name and highest rate",
         "The identity holds the highest rate in thousandths of a hertz and a name in UTF-8.",
         "a readable name and a rate above 0",
-        "Captures cannot say which rig they came from, or the stream is asked for at a senseless rate.",
+        "Captures cannot say which rig they came from, or the stream is requested at an impossible rate.",
         _words,
     ),
     Check(
         "identity-repeated",
         _GROUP,
-        "The identity of a device that only talks",
+        "The identity of a device that only sends",
         "A device that cannot receive repeats its identity every 5 s.",
         "an identity within 6 s",
         "A recording that begins later never learns which rig it is, and a reset is not noticed.",

@@ -278,7 +278,7 @@ def _speed(stand: Stand, kind: type[MoveTo | PressUntil | Cycle]) -> str:
         command = PressUntil(talk.next_id(), bounds.max_force, asked, far)
     elif kind is Cycle:
         if Capability.CYCLES not in stand.known.capabilities:
-            raise NotApplicableError("it does not cycle by itself")
+            raise NotApplicableError("it does not run cycles itself")
         command = Cycle(talk.next_id(), bounds.base, far, asked, 0, 0, 1)
     # a press ends at its position limit, which is no fault here
     stand.ending(stand.begin(command), 2 * stand.stroke_s(2 * way))
@@ -302,7 +302,7 @@ def _speed(stand: Stand, kind: type[MoveTo | PressUntil | Cycle]) -> str:
 
 def _dwell(stand: Stand) -> str:
     if Capability.CYCLES not in stand.known.capabilities:
-        raise NotApplicableError("it does not cycle by itself")
+        raise NotApplicableError("it does not run cycles itself")
     stand.ready()
     talk, bounds = stand.talk, stand.bounds
     high, dwell_ms = bounds.base + bounds.stroke, round(1000 * DWELL_S)
@@ -374,7 +374,7 @@ def _side(name: str, what: str, code: int, cost: str, perform: Callable[[Stand],
     )
 
 
-_LATE = "each second that it is late is a second of travel at full speed into the part, or a hand."
+_LATE = "each second of delay is a second of travel at full speed into the part, or a hand."
 
 CHECKS = (
     Check(
@@ -383,7 +383,7 @@ CHECKS = (
         "Inside all limits",
         "Nothing trips while force and position are inside their limits.",
         "event 2 up and down",
-        "Runs end for nothing; and a limit on the wrong side does not act where it must.",
+        "Runs end without a cause, and a limit on the wrong side does not act where it must.",
         _inside,
         arms=True,
     ),
@@ -419,7 +419,7 @@ CHECKS = (
         "emergency-stop-timed",
         "The emergency stop, timed",
         6,
-        f"Whoever presses the button is not helped; {_LATE}",
+        f"The button does not protect the person who presses it; {_LATE}",
         _emergency_stop,
     ),
     _side(
@@ -435,7 +435,7 @@ CHECKS = (
         "Halt, by the samples",
         "Halt brakes at once, with the deceleration that the rig's file states.",
         f"at rest within {LATENCY_S + BRAKING_S + LINE_S:g} s, after v^2/2a and {BRAKING_TOLERANCE - 1:.0%}",
-        "Whoever presses halt is not helped; a press to a force overshoots by the longer braking way.",
+        "A halt takes effect too late; a press to a force overshoots by the longer braking distance.",
         _halt,
         arms=True,
     ),
@@ -475,7 +475,7 @@ CHECKS = (
         "Speed by the samples",
         "A motion runs at the speed that the command names.",
         f"within {100 * SPEED_TOLERANCE:g} %",
-        "Braking takes the square of the factor: three times the speed, nine times the way.",
+        "The braking distance grows with the square: three times the speed, nine times the distance.",
         partial(_speed, kind=MoveTo),
         arms=True,
     ),
@@ -485,7 +485,7 @@ CHECKS = (
         "Speed of a press by the samples",
         "A press runs at the speed that the command names.",
         f"within {100 * SPEED_TOLERANCE:g} %",
-        "The force is passed by more at each press, and rates of loading are wrong.",
+        "Each press overshoots its force by more, and rates of loading are wrong.",
         partial(_speed, kind=PressUntil),
         arms=True,
     ),
@@ -505,7 +505,7 @@ CHECKS = (
         "Turns and holds of cycles, by the samples",
         "A cycle stays at each turn as long as ordered, and is counted once.",
         f"{CYCLES} turns, each within {DWELL_TOLERANCE_S:g} s",
-        "Hold times and relaxation are wrong, and a count says more or less than the part has seen.",
+        "Hold times and relaxation are wrong, and the count differs from what the part has seen.",
         _dwell,
         arms=True,
     ),

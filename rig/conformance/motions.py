@@ -65,7 +65,7 @@ def _one_end(stand: Stand) -> str:
     talk, bounds = stand.talk, stand.bounds
     request = stand.begin(MoveTo(talk.next_id(), bounds.base + bounds.stroke, bounds.speed))
     if stand.ending(request, stand.stroke_s(bounds.stroke)) is None:
-        raise UnreadyError("a motion to begin with did not end")
+        raise UnreadyError("the first motion of this check did not end")
     talk.listen(SECOND_END_S)
     count = len(stand.endings(request))
     require(count == 1, f"{count} events ended one motion")
@@ -124,7 +124,7 @@ def _stopped_by(stand: Stand, order: type[Halt | Disarm], word: str) -> State:
 
 def _cycle(stand: Stand) -> str:
     if Capability.CYCLES not in stand.known.capabilities:
-        raise NotApplicableError("it does not cycle by itself")
+        raise NotApplicableError("it does not run cycles itself")
     stand.ready()
     talk, bounds = stand.talk, stand.bounds
     high = bounds.base + bounds.stroke
@@ -148,7 +148,7 @@ def _repeated(stand: Stand) -> str:
     command = MoveTo(talk.next_id(), bounds.base + bounds.stroke, bounds.speed)
     request = stand.begin(command)
     if stand.ending(request, stand.stroke_s(bounds.stroke)) is None:
-        raise UnreadyError("a motion to begin with did not end")
+        raise UnreadyError("the first motion of this check did not end")
     before = len(stand.endings(request))
     talk.send(command)
     came = talk.until(lambda: len(talk.replies_to(request)) >= 2, 1.0)
@@ -216,7 +216,7 @@ CHECKS = (
     Check(
         "force-reached",
         _GROUP,
-        "A press whose force is there",
+        "A press whose force is already reached",
         "Press until stops when the force is reached and ends with event 2.",
         "event 2 at once",
         "It presses on, past the force that was asked for.",
@@ -246,7 +246,7 @@ CHECKS = (
     Check(
         "cycles",
         _GROUP,
-        "Cycles that it runs by itself",
+        "Cycles that the device runs itself",
         "Event 13 counts each cycle, event 2 ends them, the state holds the count.",
         "1, 2, then event 2",
         "Endurance runs lose count.",
@@ -256,7 +256,7 @@ CHECKS = (
     Check(
         "motion-repeated",
         _GROUP,
-        "A motion whose request comes again",
+        "A repeated request for a motion",
         "A command with the last request id gets the same reply and is not carried out twice.",
         "the same reply, no second motion",
         "A reply lost on the line presses the specimen twice.",

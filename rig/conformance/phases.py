@@ -74,7 +74,7 @@ def _press(stand: Stand) -> int:
 
 def _cycles(stand: Stand, high: int | None = None, hold_ms: int = 0) -> int:
     if Capability.CYCLES not in stand.known.capabilities:
-        raise NotApplicableError("it does not cycle by itself")
+        raise NotApplicableError("it does not run cycles itself")
     bounds, request = stand.bounds, stand.talk.next_id()
     high = _far(stand) if high is None else high
     return _started(stand, Cycle(request, bounds.base, high, bounds.speed, 0, hold_ms, 1))
@@ -233,7 +233,7 @@ CHECKS = (
     _check(
         "stops-homing",
         "during a homing",
-        "A homing with swapped plugs or wires goes on into the part or the end, whoever presses what.",
+        "A homing with swapped plugs or wires continues into the part or the end stop, and nothing stops it.",
         _homing,
     ),
     _check(
@@ -251,14 +251,14 @@ CHECKS = (
     _check(
         "stops-a-hold",
         "in the hold of a cycle",
-        "What happens in a hold is not noticed; the next squeeze begins all the same, perhaps onto a hand.",
+        "A cause in a hold is missed, and the next squeeze begins anyway, perhaps onto a hand.",
         _hold,
     ),
     Check(
         "home-on-switch",
         _GROUP,
         "A homing that begins with its switch open",
-        "A homing goes a short way only to leave its switch; one whose plug is off never lets go.",
+        "Homing moves only a short distance to leave its switch; a switch whose plug is off never releases.",
         f"at most {LEAVING_STROKES} small motions up",
         "A home switch whose plug came off drives the platen into the part.",
         _on_the_switch,
@@ -277,7 +277,7 @@ CHECKS = (
     Check(
         "pushed-standing",
         _GROUP,
-        "A platen that is pushed away while it stands armed",
+        "A platen that is pushed away while armed at rest",
         "A platen that is pushed from where it was left, while armed, is event 9, or event 5 beyond a limit.",
         "event 9 or 5, latched and disarmed",
         "A motor that slips under load lets the platen go unseen; holds and depths are wrong.",

@@ -67,16 +67,16 @@ PUSH = Provocation(
     "force that presses",
     "push 3",
     "push 0",
-    "Press on the load cell with a long stick through an opening of the guard, as a specimen would, by 3 N "
-    "or so (300 g), and hold it. No hand inside the guard: without an opening, skip this.",
+    "Press on the load cell with a long stick through an opening of the guard, as a specimen would, with "
+    "about 3 N (300 g), and hold it. No hand inside the guard: without an opening, skip this.",
     "Let go of the load cell.",
 )
 PULL = Provocation(
     "force that pulls",
     "push -3",
     "push 0",
-    "Pull at the load cell with a long hook through an opening of the guard, away from a specimen, by 3 N or "
-    "so (300 g), and hold it. No hand inside the guard: without an opening, skip this.",
+    "Pull at the load cell with a long hook through an opening of the guard, away from a specimen, with "
+    "about 3 N (300 g), and hold it. No hand inside the guard: without an opening, skip this.",
     "Let go of the load cell.",
 )
 GROWING = Provocation("force that grows", "push 8", "push 0", "", "")
@@ -100,8 +100,8 @@ SATURATED_CONVERTER = Provocation(
     "saturated force converter",
     "amplifier saturated",
     "amplifier run",
-    "Pull the plug of one signal line of the load cell, at the amplifier, so that the converter reads its "
-    "end. No hand inside the guard: if the amplifier is in there, skip this.",
+    "Pull the plug of one signal line of the load cell, at the amplifier, so that the converter reads the "
+    "end of its range. No hand inside the guard: if the amplifier is in there, skip this.",
     "Put it back.",
 )
 FROZEN_CONVERTER = Provocation("frozen force converter", "amplifier frozen", "amplifier run", "", "")

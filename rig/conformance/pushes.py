@@ -68,7 +68,9 @@ def _trip(stand: Stand, *, what: Provocation, moving: bool) -> str:
     limit_s = stand.provoke(what)
     tripped = talk.until(lambda: any(event.code == EventCode.FORCE_TRIP for event in talk.events()), limit_s)
     if not tripped and stand.provoker.slow:
-        raise UnreadyError(f"nothing tripped within {limit_s:g} s; if it was done in time, that is a failure")
+        raise UnreadyError(
+            f"nothing tripped within {limit_s:g} s; if the action was done in time, this is a failure"
+        )
     require(tripped, "the force was beyond its limit, and no event 4 came")
     event = next(event for event in talk.events() if event.code == EventCode.FORCE_TRIP)
     require(event.request == request, f"event 4 names request {event.request}, expected {request}")
@@ -123,7 +125,7 @@ def _reached(stand: Stand) -> str:
     """A press that is under way stops when the force comes."""
     stand.willing(PUSH)
     if stand.provoker.slow:
-        raise NotApplicableError("the way of a press is over before a person has pushed; a bench is quicker")
+        raise NotApplicableError("a press ends before a person can push; a bench is quicker")
     stand.ready()
     talk, bounds = stand.talk, stand.bounds
     mean, room = _room(stand)
@@ -149,13 +151,13 @@ def _reached(stand: Stand) -> str:
 
 def _trips(name: str, what: Provocation, *, moving: bool, cost: str) -> Check:
     side = "upper" if what is PUSH else "lower"
-    when = "during a motion" if moving else "while it stands armed"
+    when = "during a motion" if moving else "while armed at rest"
     perform: Callable[[Stand], str] = partial(_trip, what=what, moving=moving)
     return Check(
         name,
         _GROUP,
         f"A {what.name}, {when}",
-        f"A force beyond its {side} limit trips with event 4, moving or standing.",
+        f"A force beyond its {side} limit trips with event 4, moving or at rest.",
         f"event 4 within {LATENCY_S:g} s of the first sample beyond the limit",
         cost,
         perform,
@@ -176,7 +178,7 @@ def _limit_beside(name: str, what: Provocation) -> Check:
     )
 
 
-_LATE = "each second that it is late is a second of travel at full speed into the part, or a hand."
+_LATE = "each second of delay is a second of travel at full speed into the part, or a hand."
 
 CHECKS = (
     Check(
@@ -184,7 +186,7 @@ CHECKS = (
         _GROUP,
         "The sign of the force",
         "Force counts rise when the specimen is squeezed, and fall when it is pulled.",
-        "they follow what presses and pulls",
+        "they follow push and pull",
         "No upper limit ever acts: the press goes on until something breaks, or a hand is crushed.",
         _sign,
     ),

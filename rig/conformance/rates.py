@@ -165,7 +165,7 @@ CHECKS = (
         "The end of the stream",
         "Rate 0 stops the stream, and the reply's value is 0.",
         "no sample afterwards",
-        "It talks into whatever opens the port next.",
+        "It sends to whatever program opens the port next.",
         _stops,
     ),
     Check(

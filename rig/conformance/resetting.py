@@ -160,7 +160,7 @@ CHECKS = (
         "What it says after a reset",
         "After a boot it sends its boot event and its identity.",
         "both, unasked",
-        "A reset is noticed late; a motion may be waited for that will never end.",
+        "A reset is noticed late, and the host may wait for a motion that never ends.",
         _told,
     ),
     Check(
@@ -179,7 +179,7 @@ CHECKS = (
         "Silence after a reset",
         "A device that listens is silent until a stream is asked for.",
         "no samples",
-        "Bytes pile up before anybody reads, and the first seconds of a capture are old.",
+        "Bytes pile up before a program reads them, and the first seconds of a capture are old.",
         _quiet,
     ),
     Check(
@@ -197,8 +197,7 @@ CHECKS = (
         "State after a reset",
         "After a boot: disarmed, no limits set, not homed, no stop latched.",
         "none of these flags",
-        "It can move with limits that were not set for this specimen, or to places that are not where it "
-        "thinks.",
+        "It can move with limits that were not set for this specimen, or to wrong positions.",
         _forgets,
     ),
     Check(

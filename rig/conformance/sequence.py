@@ -128,7 +128,7 @@ def _fit(stand: Stand) -> str:
     most_us = float(np.abs(apart_us).max())
     require(
         most_us <= LEAP_PERIODS * should_us + LEAP_US,
-        f"from one sample to the next the time leapt by {most_us:.0f} us beside the rate granted",
+        f"from one sample to the next the time jumped by {most_us:.0f} us beside the rate granted",
     )
     return words
 
@@ -155,11 +155,9 @@ def _goes_on(stand: Stand) -> str:
     away_s = stand.talk.clock() - stopped_s + 1.0
     ahead = (int(_seq(first)[0]) - int(_seq(before)[-1])) % SEQ_MODULUS
     most = round(away_s * stand.known.rate_mhz / 1000 * 1.1) + LONGEST_STEP
-    require(ahead <= most, f"after a pause the numbers went on {ahead} further, or began anew")
+    require(ahead <= most, f"after a pause the numbers went on {ahead} further, or restarted")
     later_us = (int(_time(first)[0]) - int(_time(before)[-1])) % (stand.time_modulus_us or 2**62)
-    require(
-        later_us <= 1.1e6 * away_s, f"after a pause the time went on {later_us} us further, or began anew"
-    )
+    require(later_us <= 1.1e6 * away_s, f"after a pause the time went on {later_us} us further, or restarted")
     return f"after a pause the number is {ahead} further, the time {later_us / 1e6:.3f} s"
 
 

@@ -86,7 +86,7 @@ class Kind(StrEnum):
     """What can be said to a device."""
 
     FRAMED = "frames"
-    TALKS = "frames, and it only talks"
+    TALKS = "frames, and the device only sends"
     LINES = "lines of text"
 
 
@@ -219,7 +219,7 @@ class Stand:
         if found is not None:
             raise DeviceError(
                 f"device: the checksum of its frames {found.words} (the check value over "
-                '"123456789" is 0x29B1); until then it hears no command, a halt included'
+                '"123456789" is 0x29B1); until then it receives no command, not even a halt'
             )
 
     def _streams_unasked(self) -> bool:
@@ -232,7 +232,7 @@ class Stand:
     def known(self) -> Identity:
         """Who the device says it is."""
         if self.identity is None:
-            raise UnreadyError("the device has not said who it is")
+            raise UnreadyError("the device has not identified itself")
         return self.identity
 
     @property
@@ -398,7 +398,7 @@ class Stand:
         """Have a motion done to its end."""
         end = self.ending(self.begin(command), limit_s)
         if end is None or end.code != EventCode.FINISHED:
-            raise UnreadyError(f"a motion to begin with ended with {event_words(end)}")
+            raise UnreadyError(f"the first motion of this check ended with {event_words(end)}")
         return end
 
     def endings(self, request: int) -> list[Event]:
@@ -526,7 +526,7 @@ def result_words(result: ReplyResult | int) -> str:
     """A reply's result: its number and name."""
     if isinstance(result, ReplyResult):
         return f"{int(result)} ({result.name.lower().replace('_', ' ')})"
-    return f"{result} (no result of the protocol)"
+    return f"{result} (not a result of the protocol)"
 
 
 def event_words(event: Event | None) -> str:
@@ -538,5 +538,7 @@ def event_words(event: Event | None) -> str:
 
 def code_words(code: EventCode | int) -> str:
     """An event's code: its number and name."""
-    name = code.name.lower().replace("_", " ") if isinstance(code, EventCode) else "no event of the protocol"
+    name = (
+        code.name.lower().replace("_", " ") if isinstance(code, EventCode) else "not an event of the protocol"
+    )
     return f"event {int(code)} ({name})"

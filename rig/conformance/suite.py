@@ -147,8 +147,10 @@ def run_suite(
                 try:
                     outcome = _performed(stand, check, motion)
                 except InterruptedCheckError:
-                    interrupted, stopped = "it was stopped before", True
-                    outcome = CheckOutcome(check, Verdict.NOT_TRIED, why="it was stopped here")
+                    interrupted, stopped = "the run was stopped before this check", True
+                    outcome = CheckOutcome(
+                        check, Verdict.NOT_TRIED, why="the run was stopped during this check"
+                    )
                 except DeviceError as problem:
                     interrupted = f"the port or the bench failed before: {problem}"
                     outcome = CheckOutcome(check, Verdict.NOT_TRIED, why=str(problem), blocked=True)
@@ -179,20 +181,20 @@ def _performed(stand: Stand, check: Check, motion: bool) -> CheckOutcome:
     except NotApplicableError as why_not:
         return CheckOutcome(check, Verdict.NOT_TRIED, why=str(why_not))
     except UnreadyError as unready:
-        why = f"what comes before it did not work: {unready}"
+        why = f"a check that it depends on failed: {unready}"
         return CheckOutcome(check, Verdict.NOT_TRIED, why=why, blocked=True)
 
 
 def _not_for(stand: Stand, check: Check, motion: bool) -> str:
     """Why a check is not for this device; empty if it is."""
     if check.name not in _BY_KIND.get(stand.kind, {check.name}):
-        return f"the device sends {stand.kind.value}; nothing can be asked of it"
+        return f"the device sends {stand.kind.value} and accepts no commands"
     if check.arms and not stand.drives:
         return "it has no drive"
     if check.arms and not motion:
-        return "nothing was to be armed (--no-motion)"
+        return "arming is disabled (--no-motion)"
     if check.arms and not stand.may_move:
-        return "what may be moved is not known; give --rig FILE with a `drive:` section"
+        return "what may be moved is unknown; give --rig FILE with a `drive:` section"
     return ""
 
 

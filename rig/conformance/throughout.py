@@ -175,11 +175,11 @@ def _look_at_clock(findings: _Findings, stand: Stand, record: list[Told | Heard 
                 findings.device_us += step
                 findings.host_s += said.at_s - before.at_s
             findings.require(
-                CLOCK, step_s <= most_s, f"{name}: the time leapt by {step / 1e6:.3f} s in {most_s:.3f} s"
+                CLOCK, step_s <= most_s, f"{name}: the time jumped by {step / 1e6:.3f} s in {most_s:.3f} s"
             )
             if rate_hz and said.block.seq is not None and before.block.seq is not None:
                 ahead = (int(said.block.seq[-1]) - int(before.block.seq[-1])) % SEQ_MODULUS
-                words = f"{name}: the number leapt by {ahead} in {most_s:.3f} s at {rate_hz:g}/s"
+                words = f"{name}: the number jumped by {ahead} in {most_s:.3f} s at {rate_hz:g}/s"
                 findings.require(CLOCK, ahead <= most_s * rate_hz, words)
         before = said
 
@@ -359,7 +359,7 @@ def _pace(stand: Stand) -> str:
 def _told(stand: Stand, name: str) -> str:
     findings = _findings(stand)
     if not findings.looked[name]:
-        raise NotApplicableError("no other check of this run had anything to look at")
+        raise NotApplicableError("no other check of this run gave data for it")
     found = findings.found.get(name, [])
     require(not found, "; ".join(found[:MOST_TOLD]) + (f"; {len(found)} in all" if found else ""))
     return f"looked at {findings.looked[name]} times"
@@ -373,10 +373,10 @@ def _check(name: str, what: str, rule: str, expected: str, cost: str) -> Check:
 CHECKS = (
     _check(
         CLOCK,
-        "Time and sample number all along",
+        "Time and sample number throughout",
         "Time and number go on while the stream does; they wrap at 2^32 us and 65 536.",
         "no leap",
-        "The host takes each leap for a reset or a loss: the motion is given up, the capture is cut.",
+        "The host takes each jump for a reset or a loss, aborts the motion and splits the capture.",
     ),
     Check(
         PACE,
@@ -413,18 +413,18 @@ CHECKS = (
         "Times of events",
         "An event bears the time of the same clock as the samples.",
         f"within {2 * TIME_SLACK_S:g} s of the samples around it",
-        "A trip is put at another place of the curve: what came before it is not known.",
+        "A trip is assigned to the wrong place on the curve.",
     ),
     _check(
         VALUES,
         "Values of events",
         "Events 2, 5, 9 and 12 bear the position, events 4 and 11 the force.",
         "what the samples around it show",
-        "Reports name a position or a force that never was.",
+        "Reports show a position or a force that never occurred.",
     ),
     _check(
         MOVING,
-        "Status bit 2 (moving) all along",
+        "Status bit 2 (moving) throughout",
         "Bit 2 is set while the platen moves, and clear at rest.",
         "set in every window of motion, clear after its end",
         "Programs take a zero, or let a hand in, while the platen moves.",
@@ -433,7 +433,7 @@ CHECKS = (
         STILL,
         "Rest all along",
         "The platen moves only between an accepted motion command and its end.",
-        "no way without an order",
+        "no movement without an order",
         "The press moves by itself, perhaps with a hand inside.",
     ),
     _check(
@@ -441,6 +441,6 @@ CHECKS = (
         "Speed all along",
         "No motion is faster than its command says: homing, cycles, presses and retreats too.",
         f"at most {100 * SPEED_TOLERANCE:g} % above",
-        "Braking takes the square of the factor: three times the speed, nine times the way.",
+        "The braking distance grows with the square: three times the speed, nine times the distance.",
     ),
 )

@@ -51,7 +51,8 @@ LINE_S = 0.3
 
 SLOWEST_CONVERSION_S = 0.1
 CONVERSIONS = {SILENT_CONVERTER.name: 4, SATURATED_CONVERTER.name: 2, FROZEN_CONVERTER.name: 10}
-"""After so many conversions a converter that no longer measures is found out; the slowest has 10 a second."""
+"""After this many conversions a converter that no longer measures is found out; the slowest has 10 a
+second."""
 
 _SHOWN: dict[str | EventCode | int, Status] = {
     EMERGENCY_STOP.order: Status.EMERGENCY_STOP,
@@ -82,7 +83,7 @@ def _latched(stand: Stand, code: EventCode | int) -> State:
 
 def _provoked(stand: Stand, what: Provocation, codes: tuple[EventCode, ...]) -> str:
     if stand.provoker.slow and not what.words:
-        raise NotApplicableError(f"{what.name}: a bench can do it, no person")
+        raise NotApplicableError(f"{what.name}: a bench can do it, a person cannot")
     stand.willing(what)
     stand.ready()
     request = stand.begin_long()
@@ -132,7 +133,7 @@ def _done_in_time(stand: Stand, request: int, limit_s: float) -> None:
         end = stand.ending(request, limit_s)
         if end is None or end.code == EventCode.FINISHED:
             raise UnreadyError(
-                f"nothing tripped within {limit_s:g} s; if it was done in time, that is a failure"
+                f"nothing tripped within {limit_s:g} s; if the action was done in time, this is a failure"
             )
 
 
@@ -360,8 +361,7 @@ CHECKS = (
         "A latched stop whose cause has gone",
         "A stop stays latched until it is cleared by a command.",
         "still latched",
-        "The press goes on by itself as soon as somebody has taken the cause away, perhaps with a hand "
-        "inside.",
+        "The press restarts by itself as soon as the cause is removed, perhaps with a hand inside.",
         _stays,
         arms=True,
     ),
@@ -371,7 +371,7 @@ CHECKS = (
         "Arming with a stop latched",
         "Arming is refused with 5 while a stop is latched.",
         "result 5",
-        "A program that repeats itself goes on after an accident.",
+        "A program that retries continues after an accident.",
         _arm_refused,
         arms=True,
     ),
@@ -495,7 +495,7 @@ CHECKS = (
         "trip-travel-switch",
         TRAVEL_SWITCH,
         EventCode.TRAVEL_TRIP,
-        cost="After one wrong homing the platen runs into its end.",
+        cost="After one wrong homing the platen runs into its end stop.",
     ),
     _check(
         "trip-stall",
@@ -521,13 +521,13 @@ CHECKS = (
         "trip-frozen-converter",
         FROZEN_CONVERTER,
         EventCode.FORCE_SILENT,
-        cost="It presses on with a force that was true once: whatever it meets is pressed without limit.",
+        cost="It presses on with an outdated force: whatever it meets is pressed without limit.",
     ),
     _check(
         "trip-position-sensor",
         POSITION_SENSOR,
         EventCode.POSITION_FAULT,
         EventCode.STALLED,
-        cost="It goes on to a place that it does not know.",
+        cost="It continues to an unknown position.",
     ),
 )

@@ -163,7 +163,7 @@ def test_a_port_that_goes_away_ends_the_suite_with_a_reason() -> None:
 def test_a_device_that_only_talks_gets_the_checks_that_listen() -> None:
     report = checked(talk_only=True)
     assert report.passed
-    assert report.device["speaks"] == "frames, and it only talks"
+    assert report.device["speaks"] == "frames, and the device only sends"
     passed = {each.check.name for each in report.of(Verdict.PASSED)}
     assert passed == {
         "identity-protocol",
