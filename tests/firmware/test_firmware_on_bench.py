@@ -20,10 +20,11 @@ from simulated_press import (
     skip_without_tools,
     wait_until,
 )
+from stepped_press import stepped_stand
 
 from rig.errors import DeviceError
 from rig.samples import Samples, Status
-from rig.wire import EventCode, StateFlag
+from rig.wire import Event, EventCode, FrameDecoder, Home, StateFlag
 
 skip_without_tools()
 
@@ -256,3 +257,44 @@ def test_the_time_of_a_patient_bench_waits_for_a_silent_host_and_goes_on_with_a_
         wait_until(lambda: stands_still(bench) and bench.state["time_us"] > stood_us)
         # the byte is heard within a slice, and 0.2 s later time stands still again
         assert bench.state["time_us"] - stood_us == pytest.approx(200_000, abs=1_000)
+
+
+class OneByOne:
+    """A port whose bytes are decoded one by one too, since their order tells what was sent first."""
+
+    def __init__(self, port):
+        self._port = port
+        self._decoder = FrameDecoder()
+        self.homed = False
+        self.behind = []
+
+    def read(self):
+        data = self._port.read()
+        for byte in data:
+            decoded = self._decoder.feed(bytes([byte]))
+            self.homed |= any(
+                isinstance(placed.message, Event) and placed.message.code == EventCode.HOMED
+                for placed in decoded.messages
+            )
+            if self.homed and len(decoded.samples):
+                self.behind.append(int(decoded.samples.position[-1]))
+        return data
+
+    def write(self, data):
+        return self._port.write(data)
+
+
+@pytest.mark.parametrize("later_ms", range(4))
+def test_what_is_sent_behind_the_event_of_a_homing_counts_from_the_new_zero(build, tmp_path, later_ms):
+    with stepped_stand(build, tmp_path) as stand:
+        port = stand.talk._port = OneByOne(stand.talk._port)
+        stand.meet(lines=False)
+        stand.arm()
+        stand.at_highest_rate()
+        # other phases of samples and conversions
+        stand.talk.listen(0.013 * later_ms)
+        stand.finish(Home(stand.talk.next_id(), 5 * MM), 20.0)
+        stand.talk.listen(0.1)
+    # it began 3 mm from its switch, 600 counts from its zero
+    assert len(port.behind) > 20
+    assert max(abs(position) for position in port.behind) <= 1

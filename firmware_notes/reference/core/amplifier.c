@@ -66,6 +66,13 @@ bool amplifier_poll(void)
     return true;
 }
 
+void amplifier_subtract(int32_t offset)
+{
+    last.position -= offset;
+    if (ended)
+        ended_position -= offset;
+}
+
 const struct conversion *amplifier_last(void)
 {
     return &last;

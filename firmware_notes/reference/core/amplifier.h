@@ -26,6 +26,9 @@ bool amplifier_poll(void);
 /* Whether one has ended no later than `time_us` and is not read yet. */
 bool amplifier_waits(uint32_t time_us);
 
+/* As sampling_subtract(), for the positions of conversions. */
+void amplifier_subtract(int32_t offset);
+
 const struct conversion *amplifier_last(void);
 
 /* Whether there has been nothing for three periods. To be asked at each turn, with a time after amplifier_poll(). */

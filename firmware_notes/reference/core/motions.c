@@ -4,6 +4,7 @@
 #include "chip.h"
 #include "events.h"
 #include "quadrature.h"
+#include "sampling.h"
 #include "settings.h"
 #include "steps.h"
 #include "switches.h"
@@ -104,8 +105,12 @@ static void next_of_home(void)
     } else if (way == LEAVING) {
         trips_stop(EVENT_STALLED, quadrature_counts()); /* the switch does not let go */
     } else {
+        uint8_t before = chip_lock(); /* none may be latched between these */
+        sampling_subtract(switch_at);
+        amplifier_subtract(switch_at);
         quadrature_subtract(switch_at);
         run_from -= switch_at;
+        chip_unlock(before);
         trips_excuse(); /* what is held, is held at a new number */
         homed = true;
         events_add(EVENT_HOMED, request, switch_at);

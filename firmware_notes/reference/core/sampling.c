@@ -95,6 +95,14 @@ void sample_due(uint32_t time_us)
     count++;
 }
 
+void sampling_subtract(int32_t offset)
+{
+    for (uint8_t i = 0; i < count; i++)
+        waiting[(uint8_t)(oldest + i) % MOST_WAITING].position -= offset;
+    for (uint8_t i = 0; SENDS_BLOCKS && i < block.count; i++)
+        block.samples[i].taken.position -= offset;
+}
+
 void sampling_force_is_new(void)
 {
     fresh = true;

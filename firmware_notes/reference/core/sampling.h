@@ -17,6 +17,10 @@ void sampling_begin(void);
 uint32_t sampling_rate(uint32_t wanted_mhz, bool reads_blocks);
 bool sampling_on(void);
 
+/* Positions count from another zero: those that wait to be sent too, since they are sent behind the event of it.
+ * Interrupts are held off. */
+void sampling_subtract(int32_t offset);
+
 /* A conversion was read. */
 void sampling_force_is_new(void);
 
