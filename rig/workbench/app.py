@@ -13,6 +13,7 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import asdict
 from importlib.resources import files
+from itertools import islice
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -21,6 +22,7 @@ from fastapi.responses import FileResponse
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.concurrency import run_in_threadpool
 
+from rig.capture import STILL_RECORDING
 from rig.core import visible
 from rig.errors import InputError
 from rig.workbench.catalogue import Catalogue, Listing
@@ -31,6 +33,18 @@ from rig.workbench.traces import MOST_POINTS, Trace, Traces
 
 MOST_CYCLES = 2000
 """Rows of a table of cycles in one answer."""
+
+MOST_EVENTS = 200
+"""Events in one answer."""
+
+LONGEST_EVENT = 400
+"""Characters that are shown of what an event says."""
+
+HIDDEN = ("wall", "kind", "host_time_s", "time_us")
+"""Fields of an event that a person does not read as part of what it says."""
+
+PLAIN = ("text", "reason", "why", "instruction")
+"""Fields of an event that are sentences: their names add nothing."""
 
 KEPT_ANALYSES = 32
 """Captures whose analysis is remembered."""
@@ -92,11 +106,27 @@ class About(BaseModel):
     id: str
     header: dict[str, Any]
     ended: str
+    still_recording: bool
     duration_s: float | None
     samples: int | None
     amendments: list[str]
     left_out: str
     left_out_cycles: dict[int, str]
+
+
+class Event(BaseModel):
+    """Something that happened while a capture was recorded: when, by the computer's clock, and what."""
+
+    time: str
+    kind: str
+    about: str
+
+
+class Events(BaseModel):
+    """Some events of a capture, oldest first, and whether there are more."""
+
+    events: list[Event]
+    more: bool
 
 
 def workbench_routers(folder: Path, reports: Path, rig_file: Path | None = None) -> list[APIRouter]:
@@ -149,13 +179,20 @@ def _captures_api(catalogue: Catalogue, traces: Traces) -> APIRouter:
         return About(
             id=capture,
             header=header | {"started": opened.header.started.isoformat()},
-            ended=opened.how_it_ended,
+            ended=(ended := opened.how_it_ended),
+            still_recording=ended == STILL_RECORDING,
             duration_s=ending.duration_s if ending else None,
             samples=ending.samples if ending else None,
             amendments=[visible(record.sentence) for record in opened.amendments],
             left_out="" if excluded.capture is None else excluded.capture.reason,
             left_out_cycles={number: record.reason for number, record in excluded.cycles.items()},
         )
+
+    @router.get("/events")
+    def events(capture: Name, start: Annotated[int, Query(ge=0, le=10**7)] = 0) -> Events:
+        """Return the events of a capture from one of them on."""
+        found = list(islice(catalogue.open(capture).each_event(), start, start + MOST_EVENTS + 1))
+        return Events(events=[_event(event) for event in found[:MOST_EVENTS]], more=len(found) > MOST_EVENTS)
 
     @router.get("/trace")
     def trace(
@@ -169,6 +206,16 @@ def _captures_api(catalogue: Catalogue, traces: Traces) -> APIRouter:
         return traces.of(opened, catalogue.stamp(capture)).stretch(from_s, to_s, points)
 
     return router
+
+
+def _event(event: dict[str, Any]) -> Event:
+    """Return an event as a page shows it: the file may hold anything."""
+    said = {name: value for name, value in event.items() if name not in HIDDEN and value is not None}
+    about = ", ".join(
+        str(value) if name in PLAIN else f"{name.replace('_', ' ')} {value}" for name, value in said.items()
+    )
+    time, kind = (str(event.get(name, ""))[:40] for name in ("wall", "kind"))
+    return Event(time=visible(time), kind=visible(kind), about=visible(about[:LONGEST_EVENT]))
 
 
 def _answers_api(catalogue: Catalogue, tasks: Tasks, rig_file: Path | None) -> APIRouter:

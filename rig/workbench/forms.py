@@ -34,7 +34,7 @@ class Field:
     option
         As on the command line, with its dashes.
     label, hint
-        Text beside the field, and an example.
+        Text beside the field, and an example; of a choice its default in words.
     kind
         Of its value: words, a quantity with its unit, a number, or one of `choices`.
     required
@@ -82,7 +82,7 @@ _CONDITIONING = Field("--conditioning", "First cycles to leave out", "1", "numbe
 _CONTACT = Field("--contact-force", "Contact force", "0.5 N", "quantity")
 _ALTHOUGH = Field("--although", "Pool even if these differ", "rate, temperature")
 _MARGIN = Field("--margin", "Largest difference that does not matter", "secant_n_per_mm=0.2 N/mm")
-_UNITS = Field("--units", "Units", kind="choice", choices=("both", "metric", "us"))
+_UNITS = Field("--units", "Units", "both", "choice", ("both", "metric", "us"))
 _NIP_CAUTION = (
     "A nip draws in fingers, hair and clothes. Guard it before it turns. "
     "Local rules and a competent person come first."
@@ -97,7 +97,7 @@ FORMS: dict[str, Form] = {
             "Do batches, states, operators or methods differ, and by how much?",
             "captures",
             (
-                Field("--by", "Groups by", kind="choice", choices=("batch", "state", "operator", "method")),
+                Field("--by", "Groups by", "batch", "choice", ("batch", "state", "operator", "method")),
                 Field("--against", "Compared with", "spring mould"),
                 _MARGIN,
                 Field("--quantities", "Quantities", "secant_n_per_mm,hysteresis_pct"),
@@ -133,7 +133,7 @@ FORMS: dict[str, Form] = {
                 Field("--force", "Wanted normal force", "80 N", "quantity", required=True),
                 Field("--wheel", "Wheel: radius or diameter", "diameter 120 mm", required=True),
                 Field("--friction", "Friction between wheel and piece", "0.6 +- 0.1", required=True),
-                Field("--between", "Between", kind="choice", choices=("plate", "wheels")),
+                Field("--between", "Between", "a wheel and a plate", "choice", ("plate", "wheels")),
                 Field("--size", "Diameter of the pieces", "90 mm +- 0.4 mm", "quantity"),
                 Field("--mass", "Mass of a piece", "38 g +- 1 g", "quantity"),
                 Field("--rim-speed", "Rim speed", "4 m/s", "quantity"),
@@ -162,7 +162,7 @@ FORMS: dict[str, Form] = {
             (
                 Field("--quantity", "Quantity", "secant_n_per_mm"),
                 Field("--tolerance", "Width of the tolerance", "0.5 N/mm"),
-                Field("--interaction", "Interaction", kind="choice", choices=("kept", "pooled")),
+                Field("--interaction", "Interaction", "kept", "choice", ("kept", "pooled")),
                 _UNITS,
                 _CONDITIONING,
                 _CONTACT,

@@ -138,6 +138,7 @@ class StandInDesk:
         """Forget everything, as if started again."""
         self.requests = []
         self.job = 1
+        self.kind = "method"
         self.halted = False
         self.asks = None
         self.read_today = False
@@ -177,7 +178,7 @@ class StandInDesk:
         moving = not self.halted
         job = {
             "number": self.job,
-            "kind": "method",
+            "kind": self.kind,
             "name": "plain squeeze",
             "specimen": "F90-0412",
             "capture": "f90-0412-plain-squeeze",
@@ -201,12 +202,13 @@ class StandInDesk:
         if self.height is not None:
             last |= {"kind": "height", "name": "free height", "reason": "height touched", "failed": False}
             last["height"] = self.height
-        state = "idle" if self.halted else "by hand" if self.asks else "running"
+        by_hand = self.kind == "recording"
+        state = "idle" if self.halted else "by hand" if self.asks else "recording" if by_hand else "running"
         return {
             "rig": "bench press",
             "port": "virtual",
             "state": "stopped" if self.stop_cause else state,
-            "armed": moving,
+            "armed": moving and not by_hand,
             "force_n": force_n,
             "position_mm": position_mm,
             "samples_per_s": 500.0,
@@ -263,10 +265,11 @@ class StandInDesk:
     def _methods(self, _):
         return {"methods": METHODS}
 
-    def _start(self, _):
+    def _start(self, request):
         if not self.halted:
             return {"refused": "job: found one under way, expected none"}
         self.job += 1
+        self.kind = request["order"]["kind"]
         self._ticks = 0
         self.halted = False
         return {"done": True, "job": self.job}

@@ -53,9 +53,14 @@ def desk(served):
     return desk
 
 
+AT_BOTH_WIDTHS = pytest.mark.parametrize("page", [1280, 400], indirect=True)
+"""For what a person does at a desk and with a telephone in the hand."""
+
+
 @pytest.fixture
-def page(browser, desk, served):
+def page(browser, desk, served, request):
     """The page, seeing a job with twelve cycles; whatever the browser complains of fails the test."""
+    browser.set_window_size(getattr(request, "param", 1280), 800)
     desk.pass_cycles(12)
     browser.get_log("browser")
     browser.get(origin(served[1]))
@@ -141,6 +146,7 @@ def test_numbers_progress_and_limits_are_shown(page):
     assert "specimen" in text(page, "auxiliary")
 
 
+@AT_BOTH_WIDTHS
 def test_the_halt_button_halts_and_says_that_it_did(desk, page):
     at(page, "halt").click()
     until(page, lambda: text(page, "halt-words").startswith("Halted at "))
@@ -148,6 +154,7 @@ def test_the_halt_button_halts_and_says_that_it_did(desk, page):
     assert text(page, "state") == "idle"
 
 
+@AT_BOTH_WIDTHS
 def test_escape_halts_even_while_a_field_is_filled_in(desk, page):
     at(page, "f-specimen").send_keys("F90", Keys.ESCAPE)
     until(page, lambda: desk.halted)
@@ -162,6 +169,7 @@ def test_a_halt_that_does_not_get_through_points_to_the_emergency_stop(desk, pag
     assert all("409" in entry["message"] for entry in page.get_log("browser"))
 
 
+@AT_BOTH_WIDTHS
 def test_the_halt_button_is_in_sight_wherever_the_page_is(page):
     page.execute_script("window.scrollTo(0, document.body.scrollHeight)")
     script = """const box = document.getElementById("halt").getBoundingClientRect();
@@ -173,6 +181,7 @@ def test_the_halt_button_is_in_sight_wherever_the_page_is(page):
     assert height >= 60
 
 
+@AT_BOTH_WIDTHS
 def test_a_step_off_the_rig_is_asked_for_and_confirmed(desk, page):
     desk.asks = "Turn the float over and close the guard."
     until(page, lambda: at(page, "asks").is_displayed())
@@ -182,6 +191,7 @@ def test_a_step_off_the_rig_is_asked_for_and_confirmed(desk, page):
     assert len(desk.asked("proceed")) == 1
 
 
+@AT_BOTH_WIDTHS
 def test_a_job_is_started_once_all_cautions_are_ticked(desk, page):
     desk.halted = True
     until(page, lambda: at(page, "go").is_enabled())
@@ -216,6 +226,7 @@ def test_a_height_in_inches_is_started_in_millimetres_and_what_is_no_height_is_r
     page.get_log("browser")  # it notes each answer that is a refusal
 
 
+@AT_BOTH_WIDTHS
 def test_what_will_move_is_said_for_this_specimen_before_it_is_started(desk, page):
     desk.halted = True
     until(page, lambda: at(page, "go").is_enabled())
@@ -231,6 +242,7 @@ LINES = """return (document.getElementById("loops").data ?? [])
     .map(({name, x, y}) => ({name, x: [...x], y: [...y]}))"""
 
 
+@AT_BOTH_WIDTHS
 def test_a_loop_is_drawn_while_it_happens(desk, page):
     desk.halted = False
     lines = {}
@@ -248,6 +260,7 @@ def test_a_loop_is_drawn_while_it_happens(desk, page):
     assert min(wanted) <= now["y"][place] <= max(wanted)
 
 
+@AT_BOTH_WIDTHS
 def test_units_are_chosen_once_and_stay(desk, page):
     until(page, lambda: drawn(page, "loops") and rows(page))
     newton = float(rows(page)[-1][1])
@@ -265,10 +278,75 @@ def test_units_are_chosen_once_and_stay(desk, page):
     until(page, lambda: text(page, "speed") == "20.0 mm/s")
 
 
+FORM_BEFORE_PLOTS = """const form = document.getElementById("start-section");
+    const plot = document.getElementById("loops");
+    return Boolean(form.compareDocumentPosition(plot) & Node.DOCUMENT_POSITION_FOLLOWING)"""
+
+
+@AT_BOTH_WIDTHS
+def test_the_form_is_on_top_and_the_halt_slim_only_while_nothing_can_move(desk, page):
+    height = "return document.getElementById('halt').getBoundingClientRect().height"
+    assert page.execute_script(height) >= 60
+    assert not page.execute_script(FORM_BEFORE_PLOTS)
+    desk.halted = desk.read_today = True
+    until(page, lambda: page.execute_script(FORM_BEFORE_PLOTS))
+    until(page, lambda: page.execute_script(height) < 60)
+    at(page, "f-specimen").send_keys("F90-0413", Keys.ENTER)
+    # the focus lay in the form, and what happens comes first all the same
+    until(page, lambda: text(page, "state") == "running" and not page.execute_script(FORM_BEFORE_PLOTS))
+    until(page, lambda: page.execute_script(height) >= 60)
+
+
+@AT_BOTH_WIDTHS
+def test_piece_after_piece_is_recorded_by_hand_and_stopped_with_a_button_of_its_own(desk, page):
+    desk.halted = True
+    until(page, lambda: at(page, "go").is_enabled())
+    Select(at(page, "method")).select_by_value("recording")
+    for field, entry in (("specimen", "F90-0409"), ("batch", "spring mould"), ("height", "90")):
+        at(page, f"f-{field}").send_keys(entry)
+    at(page, "f-height").send_keys(Keys.ENTER)
+    until(page, lambda: text(page, "state") == "recording" and at(page, "stop-box").is_displayed())
+    at(page, "end-recording").click()
+    until(page, lambda: text(page, "state") == "idle" and at(page, "go").is_enabled())
+    page.find_element(By.TAG_NAME, "body").send_keys("n")
+    until(page, lambda: len(desk.asked("start")) == 2)
+    first, second = (asked["order"]["card"] for asked in desk.asked("start"))
+    assert (first["specimen"], second["specimen"]) == ("F90-0409", "F90-0410")
+    assert second == first | {"specimen": "F90-0410"}
+
+
+TONES = """window.tones = [];
+    const Real = window.AudioContext;
+    window.AudioContext = class extends Real {
+      createOscillator() { const tone = super.createOscillator(); window.tones.push(tone); return tone; }
+    };"""
+
+
+@AT_BOTH_WIDTHS
+def test_the_end_of_a_job_is_heard_and_a_failed_one_lower(desk, page):
+    page.execute_script(TONES)
+    at(page, "sound").click()  # by a person's hand: without it a browser plays nothing
+    desk.halted = True
+    until(page, lambda: page.execute_script("return window.tones.map(tone => tone.frequency.value)") == [220])
+
+
+@pytest.mark.parametrize("plot", ["loops", "trace", "trend"])
+def test_a_picture_of_each_plot_can_be_saved(desk, page, tmp_path, plot):
+    behaviour = {"behavior": "allow", "downloadPath": str(tmp_path)}
+    page.execute_cdp_cmd("Browser.setDownloadBehavior", behaviour)
+    until(page, lambda: drawn(page, plot))
+    desk.halted = True  # nothing is drawn anew while it is saved
+    until(page, lambda: text(page, "state") == "idle")
+    page.execute_script(f"document.querySelector('#{plot} .modebar-btn').click()")
+    until(page, lambda: list(tmp_path.glob("*.svg")))
+    assert "<svg" in next(tmp_path.glob("*.svg")).read_text(encoding="utf-8")[:200]
+
+
 def displayed(browser, *names):
     return [at(browser, name).is_displayed() for name in names]
 
 
+@AT_BOTH_WIDTHS
 def test_a_height_is_ordered_with_what_was_filled_in_and_the_rest_as_usual(desk, page):
     desk.halted = desk.read_today = True
     until(page, lambda: at(page, "go").is_enabled())

@@ -19,10 +19,17 @@ def origin(port: int, name: str = "127.0.0.1", scheme: str = "http") -> str:
 
 
 @contextmanager
-def browsing(captures: Path, reports: Path) -> Iterator[str]:
-    """Yield the address at which the pages answer for as long as the block lasts."""
+def browsing(captures: Path, reports: Path, rig: Path | None = None) -> Iterator[str]:
+    """Yield the address at which the pages answer for as long as the block lasts.
+
+    Parameters
+    ----------
+    rig
+        File of a rig to ask about; None for pages without one.
+    """
     words = [sys.executable, "-m", "rig.daemon.page", "--http", "0"]
     words += ["--captures", str(captures), "--reports", str(reports)]
+    words += [] if rig is None else ["--rig", str(rig)]
     with subprocess.Popen(words, stdin=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as page:
         assert page.stdin is not None and page.stderr is not None
         line = page.stderr.readline()

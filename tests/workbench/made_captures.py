@@ -49,3 +49,26 @@ def write_capture(
             writer.append(samples[start : start + 256])
         writer.end("as planned")
     return writer.path
+
+
+def write_pull(folder: Path, specimen: str, *, peak_n: float) -> Path:
+    """Write a capture of three pulls, each a triangle of force below zero, and return its folder."""
+    seq = np.arange(3 * 8 * RATE_HZ)
+    time_s = seq / RATE_HZ % 8.0
+    position_mm = 30.0 - 4.0 * np.minimum(time_s, 8.0 - time_s)
+    # pulled from 1 s on, at its peak at 2 s, off at 3 s, and back without force
+    force_n = -peak_n * np.interp(time_s, [0, 1, 2, 3, 8], [0, 0, 1, 0, 0]) + 0.01 * np.sin(seq * 2.4)
+    channels = Channel("N", 0.001), Channel("mm", 0.001)
+    time_us = (seq * 1e6 / RATE_HZ).astype(np.int64)
+    samples = Samples(seq, time_us, force_n, position_mm, np.zeros(len(seq), np.uint8), *channels, "device")
+    header = CaptureHeader(
+        specimen=specimen,
+        batch="caps",
+        force=samples.force_channel,
+        position=samples.position_channel,
+        started=datetime(2026, 11, 20, 8, tzinfo=UTC),
+    )
+    with CaptureWriter.create(folder, header) as writer:
+        writer.append(samples)
+        writer.end("as planned")
+    return writer.path

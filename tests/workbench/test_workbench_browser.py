@@ -1,17 +1,28 @@
-"""The workbench in a real browser: each way that a person goes, on a wide screen and on a telephone."""
+"""The workbench in a real browser: each way that a person goes, on a wide screen and on a telephone.
+
+What a person does with the live page is tested in `tests/page`, the whole way from `serve` to a sheet in
+`tests/cli/test_cli_serve_browser.py`.
+"""
 
 from __future__ import annotations
+
+from datetime import UTC, datetime
+from itertools import product
+from urllib.parse import quote
 
 import pytest
 
 pytest.importorskip("selenium")
 from axe_core_python.selenium import Axe
 from bench_serving import browsing
-from made_captures import write_capture
+from made_captures import write_capture, write_pull
 from selenium import webdriver
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import Select, WebDriverWait
+
+from rig.rigchecks import PieceCheck, read_checks
+from rig.workbench.app import PAGES
 
 CHROMIUM = "/usr/bin/chromium"
 DRIVER = "/usr/bin/chromedriver"
@@ -35,12 +46,35 @@ def named(folder):
             more = {"place": place, "stiffness": stiffness + place / 50}
             specimen = f"F-90-{first + place:03d}"
             made[specimen] = write_capture(folder / "captures", specimen, batch, **more).name
+    for number in (1, 2):
+        made[f"cap-{number}"] = write_pull(folder / "captures", f"cap-{number}", peak_n=22.0 + number).name
+    for piece, person, turn in product((1, 2), "AB", (1, 2)):
+        more = {"operator": person, "stiffness": 2.0 + piece / 4 + turn / 100, "place": 20 + turn}
+        capture = write_capture(folder / "captures", f"K{piece}", "study", **more)
+        made[f"K{piece} {person}{turn}"] = capture.name
     return made
 
 
+ALL = 7 + 2 + 8
+"""Captures in the list."""
+
+
 @pytest.fixture(scope="module")
-def served(folder, named):
-    with browsing(folder / "captures", folder / "reports") as address:
+def rig(folder):
+    """The file of a rig whose check standard was pressed on nine days."""
+    path = folder / "bench.yaml"
+    path.write_text('name: bench\nwire: {format: framed}\nforce: {per_count: "1 mN"}\n', encoding="utf-8")
+    checks = read_checks(path)
+    for day in range(9):
+        at = datetime(2026, 11, 1 + day, 8, tzinfo=UTC)
+        value = 3.3 + 0.002 * (day % 3)
+        checks.add(PieceCheck(at, "K1", "secant_n_per_mm", value, 0.001, "N/mm", f"c{day}", "none"))
+    return path
+
+
+@pytest.fixture(scope="module")
+def served(folder, named, rig):
+    with browsing(folder / "captures", folder / "reports", rig) as address:
         yield address
 
 
@@ -56,10 +90,10 @@ def driver():
     driver.quit()
 
 
-@pytest.fixture
-def browser(driver, served):
-    """A browser that has nothing ticked; whatever it complains of fails the test."""
-    driver.set_window_size(1280, 900)
+@pytest.fixture(params=[1280, 400])
+def browser(driver, served, request):
+    """A browser with nothing ticked, at a desk and on a telephone; a complaint of it fails the test."""
+    driver.set_window_size(request.param, 900)
     driver.get(served + "/captures")
     until(driver, lambda: text(driver, "rows"))  # by then it has kept what was ticked, and does not again
     driver.execute_script("sessionStorage.clear()")
@@ -94,25 +128,25 @@ def opened(browser, address):
 
 def test_the_list_is_searched_and_sorted(browser, served) -> None:
     opened(browser, f"{served}/captures")
-    until(browser, lambda: len(cells(browser, "rows", 2)) == 7)
+    until(browser, lambda: len(cells(browser, "rows", 1)) == ALL)
     at(browser, "text").send_keys("spring")
-    until(browser, lambda: cells(browser, "rows", 2) == ["F-90-002", "F-90-001", "F-90-000"])
+    until(browser, lambda: cells(browser, "rows", 1) == ["F-90-002", "F-90-001", "F-90-000"])
     heading = "document.evaluate(\"//th/button[text()='Specimen']\", document, null, 9, null).singleNodeValue"
     browser.execute_script(f"{heading}.click()")  # the list may be drawn anew between finding and clicking
-    until(browser, lambda: cells(browser, "rows", 2) == ["F-90-000", "F-90-001", "F-90-002"])
-    assert text(browser, "count") == "3 of 7 captures"
+    until(browser, lambda: cells(browser, "rows", 1) == ["F-90-000", "F-90-001", "F-90-002"])
+    assert text(browser, "count") == f"3 of {ALL} captures"
     Select(at(browser, "batch")).select_by_visible_text("autumn mould")
-    until(browser, lambda: text(browser, "count") == "0 of 7 captures")
+    until(browser, lambda: text(browser, "count") == f"0 of {ALL} captures")
 
 
 def test_names_with_markup_are_shown_as_text_everywhere(browser, served, named) -> None:
     name = named[MARKUP]
-    for page in ("capture", "overlay", "ask"):
-        opened(browser, f"{served}/{page}?form=compare&capture={name}")
-        if page == "overlay":
-            until(browser, lambda: text(browser, "rows"))
-        if page == "capture":
-            until(browser, lambda: MARKUP in text(browser, "title"))
+    shows = {"/captures": "rows", "/capture": "title", "/overlay": "rows", "/ask": "names"}
+    assert set(shows) == set(PAGES)  # a new page is not forgotten
+    for page, place in shows.items():
+        opened(browser, f"{served}{page}?form=compare&capture={quote(name)}")
+        words = "img" if page == "/ask" else MARKUP  # there the folder's name, which holds no mark
+        until(browser, lambda place=place, words=words: words in text(browser, place))
         assert browser.title != "obeyed"
         assert browser.find_elements(By.CSS_SELECTOR, "img[src=x]") == []
 
@@ -145,9 +179,9 @@ def test_a_stretch_of_the_trace_is_fetched_anew(browser, served, named) -> None:
 
 def test_ticked_captures_are_overlaid_and_compared(browser, served) -> None:
     opened(browser, f"{served}/captures")
-    until(browser, lambda: len(cells(browser, "rows", 2)) == 7)
+    until(browser, lambda: len(cells(browser, "rows", 1)) == ALL)
     at(browser, "text").send_keys("mould")
-    until(browser, lambda: text(browser, "count") == "6 of 7 captures")
+    until(browser, lambda: text(browser, "count") == f"6 of {ALL} captures")
     at(browser, "all").click()
     until(browser, lambda: text(browser, "picked") == "6 ticked")
     at(browser, "to-overlay").click()
@@ -164,7 +198,10 @@ def test_ticked_captures_are_overlaid_and_compared(browser, served) -> None:
     until(browser, lambda: browser.find_elements(By.NAME, "--margin"))
     browser.find_element(By.NAME, "--margin").send_keys("secant_n_per_mm=0.2 N/mm")
     at(browser, "go").click()
-    until(browser, lambda: text(browser, "how") == "The answer is no: see the report.")
+    until(
+        browser,
+        lambda: text(browser, "how") == "Done: a margin or a limit is not met, as the answer below says.",
+    )
     assert "pressrig compare" in text(browser, "command")
     browser.switch_to.frame(at(browser, "page"))
     until(browser, lambda: "spring mould" in browser.find_element(By.TAG_NAME, "body").text)
@@ -211,11 +248,131 @@ def test_a_cycle_is_excluded_with_a_reason_and_the_page_says_so(browser, served,
     until(browser, lambda: text(browser, "how") == "Done.")
     opened(browser, f"{served}/capture?capture={name}")
     until(browser, lambda: any("slipped off" in cell for cell in cells(browser, "cycles", 7)))
+    browser.find_element(By.LINK_TEXT, "restore").click()
+    until(browser, lambda: browser.find_elements(By.NAME, "--reason"))
+    browser.find_element(By.NAME, "--reason").send_keys("it did not")
+    at(browser, "go").click()
+    until(browser, lambda: text(browser, "how") == "Done.")
+    opened(browser, f"{served}/capture?capture={name}")
+    until(browser, lambda: len(cells(browser, "cycles", 0)) == 4)
+    assert not any("slipped off" in cell for cell in cells(browser, "cycles", 7))
+
+
+def test_a_header_is_amended_with_a_reason_and_the_record_is_shown(browser, served, named) -> None:
+    name = named["F-90-102"]
+    opened(browser, f"{served}/capture?capture={name}")
+    until(browser, lambda: browser.find_elements(By.LINK_TEXT, "Amend"))
+    browser.find_element(By.LINK_TEXT, "Amend").click()
+    until(browser, lambda: browser.find_elements(By.NAME, "--operator"))
+    operator = f"A. Reed {browser.execute_script('return innerWidth')}"
+    browser.find_element(By.NAME, "--operator").send_keys(operator)
+    browser.find_element(By.NAME, "--reason").send_keys("it was missing", Keys.ENTER)
+    until(browser, lambda: text(browser, "how") == "Done.")
+    opened(browser, f"{served}/capture?capture={name}")
+    until(browser, lambda: operator in text(browser, "facts") and "it was missing" in text(browser, "facts"))
+
+
+def test_a_capture_shows_its_calibration_and_events(browser, served, named) -> None:
+    opened(browser, f"{served}/capture?capture={named['F-90-000']}")
+    until(browser, lambda: cells(browser, "events", 1) == ["started", "ended"])
+    assert "as planned" in cells(browser, "events", 2)[1]
+    assert "none: raw counts" not in text(browser, "facts")
+
+
+PIECES = tuple(f"F-90-{number:03d}" for number in (0, 1, 2, 100, 101, 102))
+QUESTIONS = {
+    "compare": (PIECES, {"--by": "batch"}, "spring mould"),
+    "sheet": (PIECES, {"--model": "F-90"}, "Design sheet: F-90"),
+    "nip": (
+        PIECES[:3],
+        {"--force": "30 N", "--wheel": "radius 60 mm", "--friction": "0.6 +- 0.1"},
+        "Nip: gap for 30 N",
+    ),
+    "lift": ((), {"--near": "620 g", "--far": "580 g", "--span": "1.20 m"}, "The piece balances"),
+    "pull": (("cap-1", "cap-2"), {"--threshold": "2 N"}, "comes off at 23.5"),
+    "study": (
+        tuple(f"K{piece} {person}{turn}" for piece in (1, 2) for person in "AB" for turn in (1, 2)),
+        {"--quantity": "secant_n_per_mm"},
+        "Gauge study",
+    ),
+}
+"""Questions that are answered by a page: the captures by their specimens, entries, and what the page says."""
+
+
+@pytest.mark.parametrize("question", QUESTIONS)
+def test_each_question_is_answered_by_its_report_which_its_link_opens_again(
+    browser, served, named, question
+) -> None:
+    specimens, entries, said = QUESTIONS[question]
+    chosen = "".join(f"&capture={named[specimen]}" for specimen in specimens)
+    opened(browser, f"{served}/ask?form={question}{chosen}")
+    until(browser, lambda: browser.find_elements(By.NAME, next(iter(entries))))
+    for option, entry in entries.items():
+        field = browser.find_element(By.NAME, option)
+        if field.tag_name == "select":
+            Select(field).select_by_value(entry)
+        else:
+            field.send_keys(entry)
+    at(browser, "go").click()
+    until(browser, lambda: text(browser, "how").startswith(("Done", "Refused", "It failed", "The disk")))
+    assert text(browser, "how").startswith("Done"), text(browser, "words")
+    assert text(browser, "command").startswith(f"pressrig {question} ")
+    for scheme in ("light", "dark"):
+        assert serious_findings(browser, scheme) == {}
+    inside = text_of_report(browser)
+    assert said in inside
+    opened(browser, browser.current_url)
+    until(browser, lambda: browser.find_elements(By.NAME, next(iter(entries))))
+    again = {name: browser.find_element(By.NAME, name).get_attribute("value") for name in entries}
+    assert again == entries
+    assert len(browser.find_elements(By.CSS_SELECTOR, "#names li")) == len(specimens)
+
+
+def text_of_report(browser) -> str:
+    """What the report inside the page says."""
+    browser.switch_to.frame(at(browser, "page"))
+    until(browser, lambda: browser.find_element(By.TAG_NAME, "body").text)
+    inside = browser.find_element(By.TAG_NAME, "body").text
+    browser.switch_to.default_content()
+    return inside
+
+
+def test_the_control_charts_of_the_rig_are_drawn(browser, served) -> None:
+    opened(browser, f"{served}/ask")
+    until(browser, lambda: browser.find_elements(By.LINK_TEXT, "Control charts"))
+    browser.find_element(By.LINK_TEXT, "Control charts").click()
+    until(browser, lambda: browser.find_elements(By.NAME, "--baseline"))
+    at(browser, "go").click()
+    until(browser, lambda: text(browser, "how") == "Done.")
+    assert "set by 8 readings" in text(browser, "words")
+    width = "return document.querySelector('#pictures img')?.naturalWidth ?? 0"
+    until(browser, lambda: browser.execute_script(width) > 300)
+
+
+def test_a_question_that_is_refused_says_what_to_correct(browser, served, named) -> None:
+    opened(browser, f"{served}/ask?form=report&capture={named['F-90-000']}")
+    until(browser, lambda: text(browser, "fields").strip())
+    at(browser, "go").click()
+    until(browser, lambda: text(browser, "how") == "Refused: the message below says what to correct.")
+    assert "the capture was recorded without one" in text(browser, "words")
+
+
+@pytest.mark.parametrize("where", ["capture loops", "capture trace", "overlay loops"])
+def test_a_picture_of_each_plot_can_be_saved(browser, served, named, tmp_path, where) -> None:
+    page, plot = where.split()
+    behaviour = {"behavior": "allow", "downloadPath": str(tmp_path)}
+    browser.execute_cdp_cmd("Browser.setDownloadBehavior", behaviour)
+    opened(browser, f"{served}/{page}?capture={named['F-90-000']}")
+    lines = f"return document.querySelectorAll('#{plot} .scatterlayer .trace').length"
+    until(browser, lambda: browser.execute_script(lines))
+    browser.execute_script(f"document.querySelector('#{plot} .modebar-btn').click()")
+    until(browser, lambda: list(tmp_path.glob("*.svg")))
+    assert "<svg" in next(tmp_path.glob("*.svg")).read_text(encoding="utf-8")[:200]
 
 
 def test_the_way_by_keyboard_alone(browser, served) -> None:
     opened(browser, f"{served}/captures")
-    until(browser, lambda: len(cells(browser, "rows", 2)) == 7)
+    until(browser, lambda: len(cells(browser, "rows", 1)) == ALL)
     active = browser.switch_to.active_element
     for _ in range(40):
         active.send_keys(Keys.TAB)
@@ -255,6 +412,6 @@ def test_the_pages_fit_and_an_automatic_checker_finds_nothing_serious(browser, s
         browser.set_window_size(width, 900)
         until(browser, lambda width=width: browser.execute_script("return innerWidth") == width)
         assert browser.execute_script("return document.documentElement.scrollWidth <= window.innerWidth")
-    for width, scheme in ((400, "dark"), (1280, "light")):
+    for width, scheme in product((400, 1280), ("dark", "light")):
         browser.set_window_size(width, 900)
         assert serious_findings(browser, scheme) == {}

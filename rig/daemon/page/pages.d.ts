@@ -38,6 +38,15 @@ interface Named {
   [more: string]: unknown;
 }
 
+/** How counts were read; a part is missing where a channel was recorded in its unit. */
+interface Calibrated {
+  name?: string;
+  force?: { per_count_n: number; zero_counts: number } | null;
+  position?: { per_count_mm: number; zero_counts: number } | null;
+  force_delay_s?: number;
+  compliance_mm_per_n?: number;
+}
+
 /** What a capture says about itself. */
 interface About extends Omit<Api.About, "header"> {
   header: {
@@ -53,7 +62,7 @@ interface About extends Omit<Api.About, "header"> {
     conditions: { [name: string]: string };
     rig: Named;
     method: Named | null;
-    calibration: Named | null;
+    calibration: Calibrated | null;
     warnings: string[];
   };
 }

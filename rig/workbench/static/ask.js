@@ -8,7 +8,8 @@ import { system } from "/static/units.js";
 const POLL_MS = 400;
 const UNITS = "--units";
 /** @type {{[code: number]: string}} */
-const MEANINGS = { 0: "Done.", 1: "The answer is no: see the report.", 2: "Refused: the message below says what to correct.", 3: "The disk or the rig failed." };
+const MEANINGS = { 0: "Done.", 1: "Done: a margin or a limit is not met, as the answer below says.", 2: "Refused: the message below says what to correct.", 3: "The disk or the rig failed." };
+const CHANGES = new Set(["exclude", "restore", "amend"]);
 
 const parameters = new URLSearchParams(location.search);
 const captures = parameters.has("capture") ? parameters.getAll("capture") : [...chosen()];
@@ -21,7 +22,7 @@ function fieldOf(field) {
   const label = made("label", field.required ? `${field.label} (needed)` : field.label);
   const entry = field.kind === "choice" ? made("select") : made("input", "", { type: "text", maxlength: 200, placeholder: field.hint });
   if (field.kind === "choice") {
-    entry.append(made("option", "default", { value: "" }), ...field.choices.map((value) => made("option", value, { value })));
+    entry.append(made("option", field.hint ? `default: ${field.hint}` : "default", { value: "" }), ...field.choices.map((value) => made("option", value, { value })));
   }
   entry.name = field.option;
   entry.required = field.required;
@@ -37,18 +38,20 @@ function entries() {
 
 /** @param {Api.Form[]} forms */
 function show(forms) {
-  at("forms").replaceChildren(...forms.map(({ command, title }) => {
+  at("forms").classList.toggle("listed", form === null);
+  at("forms").replaceChildren(...forms.flatMap(({ command, title, question }) => {
     const link = linkTo("/ask", { form: command, capture: parameters.has("capture") ? captures : [] }, title);
     link.classList.add("plain");
     if (command === form?.command) {
       link.setAttribute("aria-current", "page");
     }
-    return link;
+    return form === null ? [link, made("span", question)] : [link];
   }));
   if (form === null) {
     return;
   }
   at("form").hidden = false;
+  at("go").textContent = CHANGES.has(form.command) ? form.title : "Get the answer";
   at("title").textContent = form.title;
   document.title = `${form.title} – press rig`;
   at("question").textContent = form.question;
@@ -57,7 +60,7 @@ function show(forms) {
   at("fields").append(...form.fields.map(fieldOf));
   const about = form.takes.includes("capture");
   at("about").hidden = !about;
-  at("about-words").textContent = captures.length === 0 ? "No capture is ticked. Tick some in the list first." : captures.length === 1 ? "About one capture" : `About ${captures.length} captures`;
+  at("about-words").textContent = captures.length === 0 ? "No capture is ticked. Tick some in the list first." : captures.length === 1 ? "For one capture" : `For ${captures.length} captures`;
   at("about").open = captures.length <= 30;
   at("names").replaceChildren(...captures.map((capture) => {
     const item = made("li");
@@ -85,8 +88,19 @@ function answered(progress) {
   /** @param {string} file */
   const address = (file) => `/answer/${progress.id}/${encodeURIComponent(file)}`;
   const report = running ? undefined : progress.pages.find((file) => file.endsWith(".html"));
-  at("written").replaceChildren(...(running ? [] : progress.pages.map((file) =>
-    made("a", file === report ? "Open the report in a tab of its own" : file, { href: address(file), target: "_blank", class: file === report ? "plain" : "" }))));
+  /** @param {string} file */
+  const linked = (file) => made("a", file === report ? "Open the report in a new tab" : file, { href: address(file), target: "_blank", class: file === report ? "plain" : "" });
+  at("written").replaceChildren(...(report === undefined ? [] : [linked(report)]));
+  // an answer without a report shows its pictures
+  at("pictures").replaceChildren(...(running || report !== undefined ? [] : progress.pages.filter((file) => file.endsWith(".png")).map((file) =>
+    made("img", "", { src: address(file), alt: file, class: "drawn" }))));
+  const files = running ? [] : progress.pages.filter((file) => file !== report);
+  at("files-box").hidden = files.length === 0;
+  at("files").replaceChildren(...files.map((file) => {
+    const item = made("li");
+    item.append(linked(file));
+    return item;
+  }));
   at("page").hidden = report === undefined;
   if (report !== undefined && at("page").getAttribute("src") !== address(report)) {
     at("page").setAttribute("src", address(report));
@@ -102,6 +116,8 @@ async function follow(name) {
     answered(progress);
     if (progress.state === "done" || progress.state === "stopped") {
       say("");
+      at("answer").scrollIntoView({ block: "start" });
+      at("answer-title").focus({ preventScroll: true });
       await earlier();
       return;
     }
@@ -117,7 +133,7 @@ async function earlier() {
     const question = command.replace(/^pressrig /, "").replace(/ --out=\S+/, "").split(" -- ")[0];
     const again = made("button", question, { type: "button", class: "quiet" });
     again.addEventListener("click", () => withWords(() => follow(id)));
-    item.append(again, ` ${state}`);
+    item.append(again, `: ${state}`);
     return item;
   })));
 }

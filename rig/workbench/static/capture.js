@@ -2,7 +2,7 @@
 
 import { at, made } from "/static/elements.js";
 import { ask } from "/static/orders.js";
-import { COLOURS, draw } from "/static/workbench/drawing.js";
+import { COLOURS, draw, roomy } from "/static/workbench/drawing.js";
 import {
   aboutOf, analysed, choose, chosen, fetched, linkTo, quantityHeads, say, seconds, shown, shownMean, unitsKnown, whenUnitsChange, withWords,
 } from "/static/workbench/frame.js";
@@ -11,7 +11,7 @@ import { shownAs, titled } from "/static/units.js";
 const LOOPS = 12;
 /** @type {Column[]} */
 const COLUMNS = [["peak_force_n", "Peak force", "N"], ["peak_deflection_mm", "Peak deflection", "mm"], ["secant_n_per_mm", "Secant stiffness", "N/mm"],
-  ["energy_absorbed_mj", "Energy in", "mJ"], ["hysteresis_pct", "Hysteresis", "%"], ["set_mm", "Permanent set", "mm"]];
+  ["energy_absorbed_mj", "Energy absorbed", "mJ"], ["hysteresis_pct", "Hysteresis", "%"], ["set_mm", "Permanent set", "mm"]];
 /** @type {Column[]} */
 const HEADLINE = [["secant_n_per_mm", "Secant stiffness", "N/mm"], ["peak_force_n", "Peak force", "N"], ["hysteresis_pct", "Hysteresis", "%"],
   ["energy_return_pct", "Energy return", "%"], ["set_mm", "Permanent set", "mm"]];
@@ -26,7 +26,7 @@ function headline(found) {
     const cell = made("div", "", { class: "cell" });
     const big = made("span", `${shownMean(mean, unit)} `, { class: "big" });
     big.append(made("small", shownAs(unit)[1]));
-    cell.append(made("span", title, { class: "label" }), big, made("span", mean.n ? `mean of ${mean.n} cycles, 95 %` : "no cycle counts", { class: "small" }));
+    cell.append(made("span", title, { class: "label" }), big, made("span", mean.n ? `${mean.n} cycles, 95 % interval` : "no cycle counts", { class: "small" }));
     return cell;
   }));
 }
@@ -70,7 +70,7 @@ async function loops(found) {
       hovertemplate: `%{x:.3~f} ${lengthUnit}, %{y:.3~f} ${forceUnit}` };
   }));
   if (lines.length > 0) {
-    await draw(at("loops"), lines, { xaxis: [titled("Deflection", "mm")], yaxis: [titled("Force", "N")] });
+    await draw(at("loops"), lines, { xaxis: [titled("Deflection", "mm"), { range: roomy(lines.map(({ x }) => x)) }], yaxis: [titled("Force", "N")] });
   } else {
     at("loops").replaceChildren(made("p", "No cycle was found.", { class: "empty" }));
   }
@@ -113,6 +113,44 @@ function followZoom(plot) {
   }));
 }
 
+/**
+ * How counts became newtons and millimetres.
+ * @param {About["header"]["calibration"]} calibration
+ * @returns {[string, string][]}
+ */
+function calibrated(calibration) {
+  if (calibration === null) {
+    return [["calibration", "none: raw counts"]];
+  }
+  const { name, force, position, force_delay_s, compliance_mm_per_n } = calibration;
+  /** @type {[string, string][]} */
+  const known = name ? [["calibration", name]] : [];
+  if (force) {
+    known.push(["force scale", `${force.per_count_n} N per count, zero at ${force.zero_counts} counts`]);
+  }
+  if (position) {
+    known.push(["position scale", `${position.per_count_mm} mm per count, zero at ${position.zero_counts} counts`]);
+  }
+  known.push(["force-position time offset", force_delay_s ? `${force_delay_s * 1000} ms` : "0 s assumed"],
+    ["frame compliance", compliance_mm_per_n ? `${compliance_mm_per_n} mm/N` : "0 mm/N assumed"]);
+  return known;
+}
+
+let eventsShown = 0;
+
+// What happened while it was recorded, a part at a time: a long run has hundreds of thousands of events.
+async function events() {
+  const found = await fetched("events", { capture, start: eventsShown });
+  eventsShown += found.events.length;
+  at("events").append(...found.events.map(({ time, kind, about }) => {
+    const line = made("tr");
+    line.append(made("td", time.slice(0, 19).replace("T", " "), { class: "text" }), made("td", kind, { class: "text" }), made("td", about, { class: "text words" }));
+    return line;
+  }));
+  at("more-events").hidden = !found.more;
+  at("events-words").textContent = eventsShown === 0 ? "None recorded." : `${found.more ? "The first " : ""}${eventsShown} events, by the clock of the computer (UTC).`;
+}
+
 /** @param {About} about */
 function facts({ header, duration_s: length_s, ended, amendments }) {
   /**
@@ -126,7 +164,7 @@ function facts({ header, duration_s: length_s, ended, amendments }) {
     ["loaded area", sized(header.area_mm2, "mm²")], ...Object.entries(header.conditions),
     ["started", header.started.replace("T", " ").replace("+00:00", " UTC")], ["length", seconds(length_s)], ["ended", ended],
     ["operator", header.operator], ["notes", header.notes], ["rig", header.rig.name], ["method", header.method?.name],
-    ["calibration", header.calibration?.name], ["source", header.source], ["software", header.software],
+    ...calibrated(header.calibration), ["source", header.source], ["software", header.software],
   ];
   places.push(...header.warnings.map((words) => /** @type {[string, string]} */ (["warning", words])),
     ...amendments.map((words) => /** @type {[string, string]} */ (["amended", words])));
@@ -154,16 +192,20 @@ async function actions(about) {
   }
   links.forEach((link) => link.classList.add("plain"));
   at("actions").replaceChildren(tick, ...links);
-  if (about.left_out) {
-    say(`Excluded from every result: ${about.left_out}`, true);
-  }
+  standing(about);
+}
+
+/** @param {About} about */
+function standing(about) {
+  say(about.left_out ? `Excluded from every result: ${about.left_out}`
+    : about.still_recording ? "Still recording: reload the page to see what came since." : "", Boolean(about.left_out));
 }
 
 /** @param {About} about */
 async function measure(about) {
   const left = at("conditioning").value || 0;
   const found = await analysed(capture, left, (words) => say(words));
-  say(about.left_out ? `Excluded from every result: ${about.left_out}` : "", Boolean(about.left_out));
+  standing(about);
   const fill = () => {
     facts(about);
     headline(found.capture);
@@ -193,5 +235,6 @@ withWords(async () => {
   } catch (problem) {
     at("trace").replaceChildren(made("p", problem instanceof Error ? problem.message : "", { class: "empty" }));
   }
-  await measure(about);
+  at("more-events").addEventListener("click", () => withWords(events));
+  await Promise.all([measure(about), events()]);
 });

@@ -11,10 +11,10 @@ const WAIT_MS = 150;
 const NARROWING = ["batch", "state", "method", "rig"];
 /** @type {Column} */
 const STIFFNESS = ["secant_n_per_mm", "Secant stiffness", "N/mm"];
-/** @type {[string | null, string][]} */
-const HEADS = [["started", "Started"], ["specimen", "Specimen"], ["batch", "Batch"], ["state", "State"], ["method", "Method"],
-  [null, "Length"], [null, "Ended"], [STIFFNESS[0], STIFFNESS[1]],
-  [null, "Flags"], ["id", "Capture"]];
+const WIDE = "text wide"; // only where the window is wide
+/** @type {[string | null, string, string?][]} */
+const HEADS = [["specimen", "Specimen"], ["started", "Started"], ["batch", "Batch"], ["state", "State"], ["method", "Method"],
+  [null, "Length"], [null, "Ended"], [STIFFNESS[0], STIFFNESS[1]], [null, "Flags"], ["id", "Folder", WIDE]];
 
 const ticked = chosen();
 /** @type {Record<string, unknown> & {sort: string, newest_first: boolean, start: number}} */
@@ -29,8 +29,8 @@ function remember() {
 }
 
 function heads() {
-  at("heads").replaceChildren(made("th", "", { scope: "col", class: "pick" }), ...HEADS.map(([column, title]) => {
-    const head = made("th", column === null ? title : "", { scope: "col", class: "text" });
+  at("heads").replaceChildren(made("th", "", { scope: "col", class: "pick" }), ...HEADS.map(([column, title, look]) => {
+    const head = made("th", column === null ? title : "", { scope: "col", class: look ?? "text" });
     if (column !== null) {
       const button = made("button", title, { type: "button" });
       button.addEventListener("click", () => {
@@ -55,7 +55,7 @@ function rowOf(row) {
   const line = made("tr");
   line.classList.toggle("out", row.left_out !== "");
   const pick = made("td", "", { class: "pick" });
-  const box = made("input", "", { type: "checkbox", "aria-label": `Tick ${row.id}` });
+  const box = made("input", "", { type: "checkbox", "aria-label": `Tick ${row.id}`, title: row.id });
   box.checked = ticked.has(row.id);
   box.disabled = row.problem !== "";
   box.addEventListener("change", () => {
@@ -63,12 +63,16 @@ function rowOf(row) {
     remember();
   });
   pick.append(box);
-  const place = made("td", "", { class: "text words" });
-  place.append(row.problem ? made("span", `${row.id}: ${row.problem}`, { class: "problem" }) : linkTo("/capture", { capture: row.id }, row.id));
+  if (row.problem) {
+    line.append(pick, made("td", `${row.id}: ${row.problem}`, { class: "text words problem", colspan: HEADS.length }));
+    return line;
+  }
+  const name = made("td", "", { class: "text name" });
+  name.append(linkTo("/capture", { capture: row.id }, row.specimen || row.id));
   const ended = row.left_out ? `excluded: ${row.left_out}` : row.ended;
-  const cells = [row.started.slice(0, 16).replace("T", " "), row.specimen, row.batch, row.state, row.method, seconds(row.duration_s), ended,
+  const cells = [row.started.slice(0, 16).replace("T", " "), row.batch, row.state, row.method, seconds(row.duration_s), ended,
     row.secant_n_per_mm === null ? "" : shown(row.secant_n_per_mm, STIFFNESS[2], row.secant_n_per_mm_u), row.flags];
-  line.append(pick, ...cells.map((cell) => made("td", cell, { class: "text" })), place);
+  line.append(pick, name, ...cells.map((cell) => made("td", cell, { class: "text brief", title: cell })), made("td", row.id, { class: WIDE }));
   return line;
 }
 
@@ -106,6 +110,7 @@ async function refresh(start) {
     ? "No capture here yet. Record one, or import a table."
     : `${found.matching} of ${found.total} captures`;
   at("rows").replaceChildren(...found.rows.map(rowOf));
+  at("unmeasured").hidden = !found.rows.some((row) => row.secant_n_per_mm === null && !row.problem);
   const last = asked.start + found.rows.length;
   at("shown-rows").textContent = found.matching > COUNT ? `${asked.start + 1} to ${last} of ${found.matching}` : "";
   at("back").hidden = at("on").hidden = found.matching <= COUNT;
@@ -138,16 +143,10 @@ at("none").addEventListener("click", () => {
   remember();
   withWords(() => refresh(asked.start));
 });
-at("ask-about").addEventListener("change", () => {
-  location.assign(`/ask?form=${encodeURIComponent(at("ask-about").value)}`);
-});
-
 whenUnitsChange(() => withWords(() => refresh(asked.start)));
 
 withWords(async () => {
   await unitsKnown;
   remember();
   await refresh(0);
-  const forms = await fetched("forms");
-  at("ask-about").append(...forms.filter((form) => form.takes.includes("capture")).map((form) => made("option", form.title, { value: form.command })));
 });

@@ -25,6 +25,17 @@ function axis(title, more = {}) {
 }
 
 /**
+ * A range with room at both ends: lines alone would touch the edge of the plot.
+ * @param {(number | null)[][]} columns
+ */
+export function roomy(columns) {
+  const values = columns.flat().filter((value) => value !== null);
+  const [low, high] = [Math.min(...values), Math.max(...values)];
+  const room = 0.03 * (high - low || 1);
+  return values.length > 0 ? [low - room, high + room] : [0, 1];
+}
+
+/**
  * @param {HTMLElement} place
  * @param {Line[]} data
  * @param {{[name: string]: [string, object?]}} axes titles, and what else is set

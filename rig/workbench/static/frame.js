@@ -89,14 +89,13 @@ export function shown(value, unit, u) {
 }
 
 /**
- * A mean with its 95 % interval.
+ * A mean and half its 95 % interval, with two digits of the latter.
  * @param {Mean} mean
  * @param {string} unit
  */
 export function shownMean(mean, unit) {
   const half = mean.half95 || null;
-  const u = half && half / 2;
-  return `${shown(mean.mean, unit, u)}${half ? ` ± ${shown(half, unit, u)}` : ""}`;
+  return `${shown(mean.mean, unit, half)}${half ? ` ± ${shown(half, unit, half)}` : ""}`;
 }
 
 /**

@@ -1,7 +1,7 @@
 // Loops of many captures over one another, and their means side by side.
 
 import { at, made } from "/static/elements.js";
-import { COLOURS, DASHES, draw } from "/static/workbench/drawing.js";
+import { COLOURS, DASHES, draw, roomy } from "/static/workbench/drawing.js";
 import {
   aboutOf, analysed, chosen, fetched, linkTo, quantityHeads, say, shownMean, unitsKnown, whenUnitsChange, withWords,
 } from "/static/workbench/frame.js";
@@ -14,7 +14,7 @@ const GRID = 161;
 const SETTINGS = ["draw", "which", "against", "by"];
 /** @type {Column[]} */
 const COLUMNS = [["secant_n_per_mm", "Secant stiffness", "N/mm"], ["peak_force_n", "Peak force", "N"], ["peak_deflection_mm", "Peak deflection", "mm"],
-  ["hysteresis_pct", "Hysteresis", "%"], ["energy_return_pct", "Energy return", "%"], ["set_mm", "Permanent set", "mm"]];
+  ["hysteresis_pct", "Hysteresis", "%"], ["set_mm", "Permanent set", "mm"]];
 
 const parameters = new URLSearchParams(location.search);
 const captures = (parameters.has("capture") ? parameters.getAll("capture") : [...chosen()]).slice(0, MOST);
@@ -121,21 +121,22 @@ async function loops() {
       line: { color: colourOf(group), dash: dashOf(group), width: 1.8 },
       hovertemplate: `${capture.replaceAll(/[<&]/g, " ")}, cycle ${row.cycle}: %{x:.3~f}, %{y:.3~f} ${shownAs("N")[1]}<extra></extra>`,
     }));
+  at("loops-title").textContent = at("draw").value === "means" ? "Loading curves: mean and range" : "Loops overlaid";
   const without = kept.size - usable.length;
-  say([...problems, ...(without > 0 ? [`${without} captures have no free height and are not drawn.`] : [])].join(" "), problems.length > 0);
+  say([...problems, ...(without > 0 ? [`Not drawn: ${without} without a free height.`] : [])].join(" "), problems.length > 0);
   /** @type {{[against: string]: string}} */
   const titles = { deflection: titled("Deflection", "mm"), percent: "Deflection, % of free height", position: titled("Position", "mm") };
-  await draw(at("loops"), lines, { xaxis: [titles[against]], yaxis: [titled("Force", "N")] });
+  await draw(at("loops"), lines, { xaxis: [titles[against], { range: roomy(lines.map(({ x }) => x)) }], yaxis: [titled("Force", "N")] });
 }
 
 function table() {
   at("heads").replaceChildren(made("th", "Capture", { scope: "col", class: "text" }), made("th", "Batch", { scope: "col", class: "text" }),
-    ...quantityHeads(COLUMNS), made("th", "Cycles", { scope: "col" }));
+    made("th", "State", { scope: "col", class: "text" }), ...quantityHeads(COLUMNS), made("th", "Cycles", { scope: "col" }));
   at("rows").replaceChildren(...inOrder().map(({ about, found }) => {
     const line = made("tr");
     const name = made("td", "", { class: "text" });
     name.append(linkTo("/capture", { capture: about.id }, about.header.specimen));
-    line.append(name, made("td", about.header.batch ?? "", { class: "text" }), ...COLUMNS.map(([quantity, , unit]) => made("td", shownMean(found.capture.summary[quantity], unit))), made("td", found.cycles));
+    line.append(name, made("td", about.header.batch ?? "", { class: "text" }), made("td", about.header.conditions.state ?? "", { class: "text" }), ...COLUMNS.map(([quantity, , unit]) => made("td", shownMean(found.capture.summary[quantity], unit))), made("td", found.cycles));
     return line;
   }));
 }

@@ -11,6 +11,7 @@ const KEPT_LOOPS = 5;
 const KEPT_ROWS = 1500;
 const MARKED_ROWS = 60; // Beyond that marks would run into one another, and cost too much to draw.
 const TREND_MS = 1000;
+const SMALLEST_SPAN = { N: 1, mm: 1 }; // An axis no narrower than this: noise of an idle rig is not drawn as a signal.
 const DASHES = ["solid", "9px,3px", "6px,3px", "4px,3px", "2px,3px"];
 const CONFIG = { modeBarButtons: [["toImage"]], toImageButtonOptions: { format: "svg" }, displaylogo: false, responsive: true, scrollZoom: false, doubleClick: false };
 
@@ -227,8 +228,8 @@ export class Plots {
     const before = time.map((time_s) => time_s - now);
     const made = layout(ink);
     made.xaxis = { ...axis(ink, "seconds before now"), range: [-TRACE_S, 0.3], anchor: "y2", zeroline: false };
-    made.yaxis = { ...axis(ink, ""), domain: [0.54, 0.94], nticks: 5 };
-    made.yaxis2 = { ...axis(ink, ""), domain: [0, 0.4], nticks: 5 };
+    made.yaxis = { ...axis(ink, ""), domain: [0.54, 0.94], nticks: 5, range: spread(force, "N") };
+    made.yaxis2 = { ...axis(ink, ""), domain: [0, 0.4], nticks: 5, range: spread(position, "mm") };
     made.annotations = [heading(ink, titled("force", "N"), 0.94), heading(ink, titled("position", "mm"), 0.4)];
     /**
      * @param {(number | null)[]} values
@@ -350,6 +351,18 @@ function roomy(columns) {
   const [low, high] = [Math.min(0, ...values), Math.max(0, ...values)];
   const room = 0.06 * (high - low || 1);
   return [low - room / 2, high + room];
+}
+
+/**
+ * A range about the values, in the unit that is shown.
+ * @param {(number | null)[]} values
+ * @param {"N" | "mm"} unit
+ */
+function spread(values, unit) {
+  const present = values.filter((value) => value !== null);
+  const [low, high] = [Math.min(...present), Math.max(...present)];
+  const half = Math.max(1.1 * (high - low), SMALLEST_SPAN[unit]) / 2;
+  return [(low + high) / 2 - half, (low + high) / 2 + half].map((value) => value * shownAs(unit)[0]);
 }
 
 /**

@@ -221,5 +221,10 @@ export class StartForm {
     at("start-answer").textContent = answer.done ? `Started: job ${answer.job}.` : `Not started: ${labelled(answer.why)}`;
     at("start-answer").classList.toggle("bad", !answer.done);
     this.#sending = false;
+    if (answer.done && at("start-section").contains(document.activeElement)) {
+      // from here on what happens comes first, and the form moves below it
+      at("sheet").focus({ preventScroll: true });
+      window.scrollTo(0, 0);
+    }
   }
 }
