@@ -1,4 +1,6 @@
-"""A newcomer's way without a terminal: three pieces by hand, an older batch beside them, a design sheet."""
+"""A newcomer's way without terminal and mouse: three pieces by hand, compared with an older batch,
+and a design sheet of all.
+"""
 
 from __future__ import annotations
 
@@ -17,13 +19,23 @@ pytest.importorskip("selenium")
 from command_line import RIGS, running, simulated, wait_until
 from selenium import webdriver
 from selenium.common.exceptions import WebDriverException
-from selenium.webdriver.common.by import By
-from selenium.webdriver.support.ui import Select, WebDriverWait
+from selenium.webdriver.common.action_chains import ActionChains
+from selenium.webdriver.common.keys import Keys
+from selenium.webdriver.support.ui import WebDriverWait
 
 from rig.capture import list_captures
 
 PATIENCE_S = 120
 """All runs at once: the rig, the daemon, its page, the browser, and the command that answers."""
+
+MOST_STEPS = 250
+"""Of the Tab key: more lie on no page."""
+
+FOCUSED = """const found = document.activeElement;
+    const look = getComputedStyle(found);
+    return {id: found.id, name: found.name ?? "", text: found.textContent.trim(),
+      seen: look.outlineStyle !== "none" && parseFloat(look.outlineWidth) >= 2};"""
+"""What has the focus, and whether a person sees that."""
 
 OLDER = Path(__file__).resolve().parents[2] / "captures"
 HTTP = 8477
@@ -60,18 +72,46 @@ def test_three_pieces_are_recorded_compared_and_published_without_a_terminal(hom
     ):
         token = home / "pressrig" / "page-token"
         wait_until(token.is_file)
-        walk(driver, captures, token.read_text(encoding="ascii").strip())
+        walk(Keyboard(driver), captures, token.read_text(encoding="ascii").strip())
 
 
-def walk(driver: webdriver.Chrome, captures: Path, token: str) -> None:
-    def until(holds) -> None:
-        WebDriverWait(driver, PATIENCE_S, poll_frequency=0.1).until(lambda _: holds())
+class Keyboard:
+    """A person at the page who has no mouse."""
 
-    def at(name: str):
-        return driver.find_element(By.ID, name)
+    def __init__(self, driver: webdriver.Chrome) -> None:
+        self.driver = driver
 
-    def text(name: str) -> str:
-        return driver.execute_script("return document.getElementById(arguments[0])?.textContent ?? ''", name)
+    def until(self, holds) -> None:
+        WebDriverWait(self.driver, PATIENCE_S, poll_frequency=0.1).until(lambda _: holds())
+
+    def text(self, name: str) -> str:
+        return self.driver.execute_script(
+            "return document.getElementById(arguments[0])?.textContent ?? ''", name
+        )
+
+    def press(self, *keys: str) -> None:
+        ActionChains(self.driver).send_keys(*keys).perform()
+
+    def reach(self, wanted: str, *, back: bool = False) -> None:
+        """Press Tab until an element has the focus that has this id, name or text; a person must see it."""
+        for _ in range(MOST_STEPS):
+            found = self.driver.execute_script(FOCUSED)
+            if wanted in {found["id"], found["name"], found["text"]}:
+                assert found["seen"], f"{wanted} has the focus, and nobody sees it"
+                return
+            step = ActionChains(self.driver)
+            (
+                step.key_down(Keys.SHIFT).send_keys(Keys.TAB).key_up(Keys.SHIFT)
+                if back
+                else step.send_keys(Keys.TAB)
+            )
+            step.perform()
+        raise AssertionError(f"{wanted}: found no way to it by the Tab key")
+
+
+def walk(keyboard: Keyboard, captures: Path, token: str) -> None:
+    driver, until, text = keyboard.driver, keyboard.until, keyboard.text
+    reach, press = keyboard.reach, keyboard.press
 
     def recorded() -> list[str]:
         return sorted(
@@ -85,45 +125,83 @@ def walk(driver: webdriver.Chrome, captures: Path, token: str) -> None:
             return False
         return True
 
+    def can_start(after: str = "") -> bool:
+        """Whether the page says that the job of a piece has ended, and offers the next."""
+        enabled = driver.execute_script("return !document.getElementById('go').disabled")
+        return after in text("last") and text("state") == "idle" and enabled
+
     until(enter)
-    until(lambda: text("state") == "idle")
-    Select(at("method")).select_by_value("recording")
+    until(can_start)
+    reach("method")
+    press("record while")
     for field, entry in (
         ("specimen", "F-90-301"),
         ("batch", "winter mould"),
         ("height", "90 mm"),
         ("cycles", "4"),
     ):
-        at(f"f-{field}").send_keys(entry)
-    at("go").click()
+        reach(f"f-{field}")
+        press(entry)
+    reach("go")
+    press(Keys.SPACE)
     until(lambda: recorded() == ["F-90-301"])
     for specimens in (["F-90-301", "F-90-302"], ["F-90-301", "F-90-302", "F-90-303"]):
-        until(lambda: text("state") == "idle" and at("go").is_enabled())
-        at("rig").click()
-        driver.find_element(By.TAG_NAME, "body").send_keys("n")
+        until(lambda specimens=specimens: can_start(after=specimens[-2]))
+        press("n")
         until(lambda specimens=specimens: recorded() == specimens)
-    until(lambda: text("state") == "idle")
+    until(lambda: can_start(after="F-90-303"))
 
-    driver.execute_script("arguments[0].scrollIntoView({block: 'center'})", at("last-capture"))
-    at("last-capture").click()
+    reach("last-capture")
+    press(Keys.ENTER)
     until(lambda: text("title") == "F-90-303, winter mould")
     until(lambda: "Secant stiffness" in text("headline"))
-    driver.find_element(By.LINK_TEXT, "Compare live with this").click()
+    reach("Compare live with this")
+    press(Keys.ENTER)
     until(lambda: "F-90-303, kept" in text("loops"))
 
-    driver.execute_script("window.scrollTo(0, 0)")
-    driver.find_element(By.LINK_TEXT, "Captures and results").click()
+    reach("Captures and results")
+    press(Keys.ENTER)
     until(lambda: text("count") == "6 of 6 captures")
-    at("all").click()
+    reach("all")
+    press(Keys.SPACE)
     until(lambda: text("picked") == "6 ticked")
-    Select(at("ask-about")).select_by_value("sheet")
-    until(lambda: driver.find_elements(By.NAME, "--model"))
-    driver.find_element(By.NAME, "--model").send_keys("F-90")
-    driver.find_element(By.NAME, "--although").send_keys("rate")
-    at("go").click()
-    until(lambda: text("how") and not text("how").startswith(("Running", "Waiting")))
-    assert text("how") == "Done.", text("words")
-    driver.switch_to.frame(at("page"))
-    until(lambda: "winter mould" in driver.find_element(By.TAG_NAME, "body").text)
-    assert "spring mould" in driver.find_element(By.TAG_NAME, "body").text
-    driver.switch_to.default_content()
+    reach("to-ask")
+    press(Keys.ENTER)
+
+    until(lambda: text("forms"))
+    answer(keyboard, "Compare", {"--against": "spring mould", "--although": "rate"})
+    assert "winter mould" in report(driver)
+    answer(keyboard, "Design sheet", {"--model": "F-90", "--although": "rate"})
+    sheet = report(driver)
+    assert "Design sheet: F-90" in sheet
+    assert "winter mould" in sheet
+    assert "spring mould" in sheet
+
+
+def answer(keyboard: Keyboard, question: str, entries: dict[str, str]) -> None:
+    """Choose a question above where the focus is, fill in its form, and wait for the answer."""
+    keyboard.reach(question, back=True)
+    keyboard.press(Keys.ENTER)
+    keyboard.until(lambda: keyboard.text("title") == question and keyboard.text("fields").strip())
+    for option, entry in entries.items():
+        keyboard.reach(option)
+        keyboard.press(entry)
+    keyboard.press(Keys.ENTER)
+    keyboard.until(
+        lambda: keyboard.text("how") and not keyboard.text("how").startswith(("Running", "Waiting"))
+    )
+    assert keyboard.text("how").startswith("Done"), keyboard.text("words")
+    # the answer has come into sight, and the keyboard goes on from there
+    keyboard.until(lambda: keyboard.driver.execute_script(FOCUSED)["id"] == "answer-title")
+
+
+def report(driver: webdriver.Chrome) -> str:
+    """What the report of the answer says."""
+    driver.switch_to.frame("page")
+    try:
+        WebDriverWait(driver, PATIENCE_S, poll_frequency=0.1).until(
+            lambda _: driver.execute_script("return document.body.innerText")
+        )
+        return driver.execute_script("return document.body.innerText")
+    finally:
+        driver.switch_to.default_content()
