@@ -215,7 +215,9 @@ def _event(event: dict[str, Any]) -> Event:
         str(value) if name in PLAIN else f"{name.replace('_', ' ')} {value}" for name, value in said.items()
     )
     time, kind = (str(event.get(name, ""))[:40] for name in ("wall", "kind"))
-    return Event(time=visible(time), kind=visible(kind), about=visible(about[:LONGEST_EVENT]))
+    return Event(
+        time=visible(time), kind=visible(kind.replace("_", " ")), about=visible(about[:LONGEST_EVENT])
+    )
 
 
 def _answers_api(catalogue: Catalogue, tasks: Tasks, rig_file: Path | None) -> APIRouter:

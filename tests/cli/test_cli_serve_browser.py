@@ -182,7 +182,7 @@ def answer(keyboard: Keyboard, question: str, entries: dict[str, str]) -> None:
     """Choose a question above where the focus is, fill in its form, and wait for the answer."""
     keyboard.reach(question, back=True)
     keyboard.press(Keys.ENTER)
-    keyboard.until(lambda: keyboard.text("title") == question and keyboard.text("fields").strip())
+    keyboard.until(lambda: keyboard.text("title") == question and keyboard.text("names"))
     for option, entry in entries.items():
         keyboard.reach(option)
         keyboard.press(entry)

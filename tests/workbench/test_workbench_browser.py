@@ -351,7 +351,7 @@ def test_the_control_charts_of_the_rig_are_drawn(browser, served) -> None:
 
 def test_a_question_that_is_refused_says_what_to_correct(browser, served, named) -> None:
     opened(browser, f"{served}/ask?form=report&capture={named['F-90-000']}")
-    until(browser, lambda: text(browser, "fields").strip())
+    until(browser, lambda: browser.find_elements(By.NAME, "--units"))
     at(browser, "go").click()
     until(browser, lambda: text(browser, "how") == "Refused: the message below says what to correct.")
     assert "the capture was recorded without one" in text(browser, "words")
@@ -406,7 +406,7 @@ def serious_findings(browser, scheme):
 @pytest.mark.parametrize("page", ["captures", "capture", "overlay", "ask"])
 def test_the_pages_fit_and_an_automatic_checker_finds_nothing_serious(browser, served, named, page) -> None:
     opened(browser, f"{served}/{page}?form=nip&capture={named['F-90-000']}")
-    filled = {"captures": "rows", "capture": "cycles", "overlay": "rows", "ask": "fields"}
+    filled = {"captures": "rows", "capture": "cycles", "overlay": "rows", "ask": "names"}
     until(browser, lambda: text(browser, filled[page]).strip())
     for width in (400, 1280, 2560):
         browser.set_window_size(width, 900)

@@ -210,8 +210,8 @@ export class Plots {
       data.push(curve(now, "now", { color: ink.orange, width: 2 }));
     }
     const made = layout(ink);
-    made.xaxis = { ...axis(ink, titled("deflection", "mm")), range: roomy(data.map((line) => line.x)) };
-    made.yaxis = { ...axis(ink, titled("force", "N")), range: roomy(data.map((line) => line.y)) };
+    made.xaxis = { ...axis(ink, titled("deflection", "mm")), range: roomy(data.map((line) => line.x), SMALLEST_SPAN.mm * perMm) };
+    made.yaxis = { ...axis(ink, titled("force", "N")), range: roomy(data.map((line) => line.y), SMALLEST_SPAN.N * perN) };
     made.showlegend = true;
     made.legend = { x: 0.05, y: 0.98, xanchor: "left", yanchor: "top", bgcolor: "rgba(0,0,0,0)", traceorder: "reversed", itemclick: false, itemdoubleclick: false };
     return { data, layout: made };
@@ -345,11 +345,13 @@ function layout(ink) {
 /**
  * From zero, or what lies below it, to a little beyond the largest value.
  * @param {number[][]} columns
+ * @param {number} least of the range
  */
-function roomy(columns) {
+function roomy(columns, least) {
   const values = columns.flat();
-  const [low, high] = [Math.min(0, ...values), Math.max(0, ...values)];
-  const room = 0.06 * (high - low || 1);
+  const low = Math.min(0, ...values);
+  const high = Math.max(low + least, ...values);
+  const room = 0.06 * (high - low);
   return [low - room / 2, high + room];
 }
 
