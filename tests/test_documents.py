@@ -359,7 +359,7 @@ def test_the_comparison_of_the_guide_gives_an_answer_in_a_checkout(run: Run, tmp
             (tmp_path / "captures" / path.name).symlink_to(path)
     (words,) = [words for words in commands(GUIDES / "pieces.md") if words[1] == "compare"]
     code, output = run(*words)
-    # the autumn mould is softer by more than the margin: the answer is no
+    # the autumn mould is softer by more than the margin
     assert code == 1
     assert re.match(r"autumn mould is softer than spring mould: .* larger than the margin of 4 N", output)
 

@@ -85,7 +85,7 @@ def console(*, stderr: bool = False) -> Console:
 
     class Output(Console):
         def on_broken_pipe(self) -> None:
-            # rich would exit with 1, which here means that the answer is no
+            # rich would exit with 1, which here means that a check did not pass
             raise BrokenPipeError
 
         def render_str(self, text: str, **options: Any) -> Text:

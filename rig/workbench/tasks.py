@@ -54,7 +54,7 @@ _PROGRAM = (sys.executable, "-c", f"import os; os.nice({NICENESS}); from rig.cli
 
 
 class Progress(BaseModel):
-    """The progress of a command. Exit code: 0 done, 1 the answer is no, 2 wrong input."""
+    """The progress of a command. Exit code: 0 done, 1 a check did not pass, 2 wrong input."""
 
     id: str
     command: str

@@ -115,8 +115,8 @@ def test_a_toe_region_that_is_nearly_straight_keeps_its_touch_within_two_uncerta
     monkeypatch, exponent, noise_mm
 ):
     worth_mm = float(np.hypot(noise_mm, POSITION_STEP_MM / np.sqrt(12)))
-    monkeypatch.setattr("test_analyser_foot.POSITION_NOISE_MM", noise_mm)
-    monkeypatch.setattr("test_analyser_foot.NOISE", replace(NOISE, position_mm=worth_mm))
+    monkeypatch.setattr("test_analyser_toe.POSITION_NOISE_MM", noise_mm)
+    monkeypatch.setattr("test_analyser_toe.NOISE", replace(NOISE, position_mm=worth_mm))
     toe, touch = fitted(power(2.5, exponent), before_mm=2.0)
     assert share_within_2u(toe.contact_mm, toe.contact_u_mm, touch) >= WITHIN_2U
 
