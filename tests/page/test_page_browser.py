@@ -342,6 +342,17 @@ def test_a_picture_of_each_plot_can_be_saved(desk, page, tmp_path, plot):
     assert "<svg" in next(tmp_path.glob("*.svg")).read_text(encoding="utf-8")[:200]
 
 
+def test_guidance_reads_in_the_units_chosen(desk, page):
+    until(page, lambda: drawn(page, "loops"))
+    desk.asks = "Press until 40 N at about 2 mm/s, 12.5 mm deep; 'pad 5 mm' stays."
+    Select(at(page, "units")).select_by_value("us")
+    # 40 N / 4.4482216 and 12.5 mm / 25.4
+    wanted = "Press until 8.99 lbf at about 0.0787 in/s, 0.49 in deep; 'pad 5 mm' stays."
+    until(page, lambda: text(page, "asks-text") == wanted)
+    Select(at(page, "units")).select_by_value("metric")
+    until(page, lambda: text(page, "asks-text").startswith("Press until 40 N"))
+
+
 def displayed(browser, *names):
     return [at(browser, name).is_displayed() for name in names]
 

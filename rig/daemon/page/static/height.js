@@ -1,6 +1,7 @@
 // Shows the free height that the last job has found.
 
 import { at, made } from "/static/elements.js";
+import { inUnits, shownAs, system } from "/static/units.js";
 
 const MOST_DIGITS = 5;
 /** @type {string | null} */
@@ -17,11 +18,14 @@ function digits(uncertainty) {
 /** @param {Api.HeightLine} height */
 function line(height) {
   const row = made("tr");
-  const places = digits(height.u_mm);
-  const interval = height.low_mm === null || height.high_mm === null ? "not known" : `${height.low_mm.toFixed(places)} to ${height.high_mm.toFixed(places)}`;
+  const [perMm] = shownAs("mm");
+  const places = digits(height.u_mm === null ? null : height.u_mm * perMm);
+  /** @param {number} value */
+  const shownMm = (value) => (value * perMm).toFixed(places);
+  const interval = height.low_mm === null || height.high_mm === null ? "not known" : `${shownMm(height.low_mm)} to ${shownMm(height.high_mm)}`;
   const texts = [
-    height.force_n > 0 ? `${height.force_n} N` : "no load (extra\u00adpolated)", height.height_mm.toFixed(places),
-    height.u_mm === null ? "not known" : height.u_mm.toFixed(places), interval,
+    height.force_n > 0 ? inUnits(`${height.force_n} N`) : "no load (extra\u00adpolated)", shownMm(height.height_mm),
+    height.u_mm === null ? "not known" : shownMm(height.u_mm), interval,
   ];
   texts.forEach((text, place) => row.append(made("td", text, place === 0 ? { class: "text" } : {})));
   return row;
@@ -40,7 +44,7 @@ export function fillHeight({ job, last }) {
     at("height-from").textContent = `${job ? "From the job before this one: job" : "Job"} ${last.number}${touches}${capture}`;
   }
   // A daemon that was started anew counts its jobs from one again.
-  const now = `${last?.number} ${last?.capture}`;
+  const now = `${last?.number} ${last?.capture} ${system()}`;
   if (height === null || shown === now) {
     return;
   }
@@ -48,5 +52,5 @@ export function fillHeight({ job, last }) {
   at("height-title").textContent = `Free height of ${height.specimen}`;
   at("heights").hidden = height.heights.length === 0;
   at("heights").tBodies[0].replaceChildren(...height.heights.map(line));
-  at("height-notes").replaceChildren(...height.notes.map((text) => made("li", text)));
+  at("height-notes").replaceChildren(...height.notes.map((text) => made("li", inUnits(text))));
 }

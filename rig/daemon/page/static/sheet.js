@@ -3,7 +3,7 @@
 import { at, made } from "/static/elements.js";
 import { fillHeight } from "/static/height.js";
 import { order, rigOf } from "/static/orders.js";
-import { digitsOf, shownAs } from "/static/units.js";
+import { digitsOf, inUnits, shownAs } from "/static/units.js";
 
 const SHOWN_ROWS = 40;
 const NEAR = 0.93;
@@ -114,7 +114,7 @@ function fillDevice(status) {
   put("device", device ? `${device.name}, ${status.port}` : status.port);
   fillDrive(status);
   const cause = device?.stop_cause ?? null;
-  put("stop", cause ? `Stopped: ${cause}` : status.state === "away" ? "The port is lost." : "none");
+  put("stop", cause ? inUnits(`Stopped: ${cause}`) : status.state === "away" ? "The port is lost." : "none");
   at("release").hidden = status.state !== "stopped";
   at("stop").classList.toggle("alarm", cause !== null || status.state === "away");
   const lost = status.samples_lost > 0 ? `, ${status.samples_lost} lost` : "";
@@ -161,7 +161,7 @@ function fillJob(status) {
   const wanted = job?.cycles_wanted ? ` of ${job.cycles_wanted}` : "";
   put("cycle-label", counted(job ?? last) === "touches" ? "Touch" : "Cycle");
   put("cycle", job ? `${job.cycles}${wanted}` : last ? String(last.cycles) : NONE);
-  put("step", job ? job.step : "");
+  put("step", job ? inUnits(job.step) : "");
   const done = at("done");
   if (job?.done === null) {
     done.removeAttribute("value");
@@ -171,7 +171,7 @@ function fillJob(status) {
   const share = job?.done == null ? "" : `${Math.floor(job.done * 100)} % done. `;
   const left = job?.left_s == null ? "" : `, about ${duration(job.left_s)} left`;
   put("progress-words", job ? `${share}${duration(job.elapsed_s)} gone${left}.` : "Nothing is under way.");
-  put("last", last ? `${last.name}: ${last.reason}, ${last.cycles} ${counted(last)}${last.capture ? `, ${last.capture.split("/").at(-1)}` : ""}` : "none");
+  put("last", last ? `${last.name}: ${inUnits(last.reason)}, ${last.cycles} ${counted(last)}${last.capture ? `, ${last.capture.split("/").at(-1)}` : ""}` : "none");
   at("stop-box").hidden = job?.kind !== "recording";
   at("last-capture").hidden = !(last?.capture && job === null);
   at("last-capture").href = `/capture?${new URLSearchParams({ capture: last?.capture?.split("/").at(-1) ?? "" })}`;
@@ -180,7 +180,7 @@ function fillJob(status) {
   const asks = waits ?? (status.guided && job?.step ? job.step : null);
   at("asks").hidden = asks === null;
   at("proceed-box").hidden = waits === null;
-  put("asks-text", asks ?? "");
+  put("asks-text", inUnits(asks ?? ""));
   document.title = status.state === "running" && job ? `${job.cycles} · ${status.rig}` : status.rig;
 }
 
@@ -215,9 +215,10 @@ export function fillStatus(status) {
   put("auxiliary", auxiliary.length > 0 ? auxiliary.join(", ") : "not measured");
   const warnings = at("warnings");
   warnings.hidden = status.warnings.length === 0;
-  if (warnings.dataset.said !== status.warnings.join("\n")) {
-    warnings.dataset.said = status.warnings.join("\n");
-    warnings.replaceChildren(...status.warnings.map((text) => made("li", text)));
+  const sentences = status.warnings.map(inUnits);
+  if (warnings.dataset.said !== sentences.join("\n")) {
+    warnings.dataset.said = sentences.join("\n");
+    warnings.replaceChildren(...sentences.map((text) => made("li", text)));
   }
 }
 
@@ -278,11 +279,11 @@ at("release").addEventListener("click", async () => {
   if (sees) {
     const answer = await order("start", { rig: rigOf(shown), order: { kind: "release", confirmed: true } });
     at("release").title = answer.done ? "" : answer.why;
-    put("said", answer.done ? "The platen is being released." : `Not released: ${answer.why}`);
+    put("said", answer.done ? "The platen is being released." : inUnits(`Not released: ${answer.why}`));
   }
 });
 
 at("proceed").addEventListener("click", async () => {
   const answer = await order("proceed", { rig: rigOf(shown) });
-  put("proceed-answer", answer.done ? "" : `Not gone on: ${answer.why}`);
+  put("proceed-answer", answer.done ? "" : inUnits(`Not continued: ${answer.why}`));
 });

@@ -31,6 +31,43 @@ export function shownAs(unit) {
   return system() === "us" && unit in US ? US[unit] : [1, unit];
 }
 
+// What stands in quotes was typed, or is to be typed: it stays, as in texts on a terminal.
+const NUMBER = "[+\\-−]?\\d+(?:\\.\\d+)?";
+const QUANTITIES = new RegExp(
+  `(?<quoted>\`[^\`]*\`|'[^'\\n]*'|"[^"\\n]*")`
+  + `|(?<![\\w.=/-])(?<numbers>${NUMBER}(?:(?: to | and |, | of )${NUMBER})*) (?<unit>N/mm|mm/s|mm²|mm|mJ|N)(?![\\w/²°])`,
+  "g",
+);
+const FEWEST_DIGITS = 3;
+
+/**
+ * A number times a factor, with a step close to that of the number as it was written.
+ * @param {string} number
+ * @param {number} factor
+ */
+function converted(number, factor) {
+  const value = Number(number.replace("−", "-")) * factor;
+  const decimals = (number.split(".")[1] ?? "").length;
+  const size = value === 0 ? 0 : Math.floor(Math.log10(Math.abs(value)));
+  // a whole number may be exact: it keeps its value, not the coarse step of its last digit
+  const least = decimals > 0 ? 2 : FEWEST_DIGITS;
+  const places = Math.max(Math.round(decimals - Math.log10(factor)), least - 1 - size, 0);
+  return value.toFixed(Math.min(places, 9));
+}
+
+/**
+ * A sentence that was written in N and mm, with its quantities in the units that are shown.
+ * @param {string} text
+ */
+export function inUnits(text) {
+  return system() !== "us" ? text : text.replace(QUANTITIES, (found, ...rest) => {
+    const { quoted, numbers, unit } = rest[rest.length - 1];
+    const [factor, name] = US[unit] ?? [1, unit];
+    return quoted ? found
+      : `${numbers.replace(new RegExp(NUMBER, "g"), (/** @type {string} */ each) => converted(each, factor))} ${name}`;
+  });
+}
+
 /**
  * A text with units of its own, such as the title of an axis.
  * @param {string} words
