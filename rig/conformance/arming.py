@@ -122,7 +122,7 @@ CHECKS = (
         "The state's flag of arming",
         "Flag 0 of the state says whether it is armed; disarm clears it.",
         "set while armed, clear afterwards",
-        "You cannot see whether it is safe to reach in.",
+        "You cannot see whether a command can move the platen.",
         _flag,
         arms=True,
     ),

@@ -25,7 +25,7 @@ from simulated_press import REFERENCE, built, make, running_bench, skip_without_
 from stepped_press import PATIENCE_S, checked
 from test_firmware_build import first_hour_rig
 
-from rig.conformance import GROUPS, Verdict
+from rig.conformance import ALL_CHECKS, GROUPS, Verdict
 from rig.errors import DeviceError
 
 skip_without_tools()
@@ -100,6 +100,17 @@ def selection(fault: dict[str, Any]) -> list[str]:
 def test_there_are_enough_faults_and_each_has_a_name_of_its_own() -> None:
     assert len(FAULTS) >= 40
     assert len({fault["name"] for fault in FAULTS}) == len(FAULTS)
+
+
+def test_the_cost_of_each_fault_is_one_that_its_checks_name() -> None:
+    costs = {check.name: check.cost for check in ALL_CHECKS}
+    strange = [
+        fault["name"]
+        for fault in FAULTS
+        if fault["found_by"] != REFUSAL
+        and not any(fault["cost"] in costs[name] for name in fault["found_by"])
+    ]
+    assert strange == []
 
 
 def test_check_device_finds_every_planted_fault_and_names_its_cost(build, tmp_path) -> None:

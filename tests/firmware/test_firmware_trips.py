@@ -322,6 +322,15 @@ def unbelieved(press, motion, value):
     return said
 
 
+def test_a_converter_that_freezes_in_a_press_stops_it(press):
+    motion = pressed_to(press, 20.0, "amplifier frozen")
+    said = unbelieved(press, motion, FROZEN)
+    # eight equal conversions after the one that repeats for the first time
+    most = most_steps(9 * PERIOD_MS + 2 * LOOP_MS)
+    assert said["steps_since"] <= most
+    assert 20.0 < said["force_n"] <= 20.0 + SLICE_N + STIFFNESS_N_PER_MM * most / STEPS_PER_MM
+
+
 def test_a_bridge_that_loses_its_excitation_in_a_press_stops_it(press):
     motion = pressed_to(press, 20.0, "amplifier unexcited")
     said = unbelieved(press, motion, GONE)
@@ -349,7 +358,6 @@ def test_the_slowest_filter_makes_a_force_trip_as_late_as_the_notes_say(build, t
         press.bench.tell(f"watch force {limit_n}")
         motion = approach(press)
         said = stopped_by(press, motion, EventCode.FORCE_TRIP, most_steps(5.5 * PERIOD_MS + LOOP_MS))
-        print(f"ended {where(said)}, limit {limit_n:g} N")
         assert said["force_n"] <= limit_n + 20.0
 
 
@@ -388,7 +396,7 @@ def test_a_retreat_from_a_force_limit_is_slow(press):
     back = press.session.retreat(here - 2 * MM, speed=SPEED_MM_PER_S * MM, confirmed=True)
     assert press.end_of(back).kind == "finished"
     said = press.bench.state
-    print(f"released from {where(before)}, ended {where(said)}")
+    print(f"released {where(before)}, ended {where(said)}")
     # 2 mm at 2 mm/s, whatever was ordered
     assert said["last_step_since_us"] >= 0.95e6
     assert said["steps_since"] == pytest.approx(2 * STEPS_PER_MM, abs=12)
