@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
 
+from rig.conformance.exceptions import NotApplicableError
 from rig.core import load_json
 from rig.errors import DeviceError, InputError
 
@@ -228,17 +229,20 @@ class BenchOrders:
 
         Raises
         ------
-        DeviceError
+        NotApplicableError
             If the bench does not know it.
         """
-        self._obeyed(what.order)
+        refused = self._refusal(what.order)
+        if refused:
+            raise NotApplicableError(refused)
 
     def undo(self, what: Provocation) -> None:
         """Give the order that undoes it."""
-        if what.undo_order:
-            self._obeyed(what.undo_order)
+        refused = self._refusal(what.undo_order) if what.undo_order else ""
+        if refused:
+            raise DeviceError(refused)
 
-    def _obeyed(self, line: str) -> None:
+    def _refusal(self, line: str) -> str:
+        """Give an order; empty if it was carried out, else what the bench says."""
         said = self.order(line)
-        if "refused" in said:
-            raise DeviceError(f"bench {self._path}: it refused {line!r} ({said['refused']})")
+        return f"bench {self._path}: it refused {line!r} ({said['refused']})" if "refused" in said else ""

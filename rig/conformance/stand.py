@@ -457,7 +457,11 @@ class Stand:
         """Have something done; how long it may take until it is there, in seconds."""
         self._provoked = what
         self.kept["provoked"] = True
-        self.provoker.provoke(what)
+        try:
+            self.provoker.provoke(what)
+        except NotApplicableError:
+            self._provoked = None  # it was not done, so there is nothing to undo
+            raise
         return HAND_S if self.provoker.slow else LONGER_S
 
     def undo(self) -> None:

@@ -21,7 +21,8 @@ from rig.conformance import (
     Verdict,
     run_suite,
 )
-from rig.conformance.provoking import EMERGENCY_STOP, RESET
+from rig.conformance.exceptions import NotApplicableError
+from rig.conformance.provoking import EMERGENCY_STOP, RESET, Provocation
 from rig.errors import DeviceError, InputError
 from rig.sheets import conformance_document, conformance_page, page_html, page_markdown
 from rig.virtual import LinearSpring, OrderSocket, VirtualRig
@@ -282,6 +283,8 @@ def test_a_bench_obeys_through_its_socket_and_refuses_in_words() -> None:
                 bench.provoke(RESET)
                 assert rig.device.boot_id == boot_id + 1
                 assert "not known" in bench.order("make tea")["refused"]
+                with pytest.raises(NotApplicableError, match="make tea"):
+                    bench.provoke(Provocation("tea", "make tea", "pour it away", "", ""))
             finally:
                 bench.close()
         assert not path.exists()
