@@ -325,6 +325,7 @@ TONES = """window.tones = [];
 @AT_BOTH_WIDTHS
 def test_the_end_of_a_job_is_heard_and_a_failed_one_lower(desk, page):
     page.execute_script(TONES)
+    page.execute_script("document.getElementById('sound').scrollIntoView({block: 'center'})")
     at(page, "sound").click()  # by a person's hand: without it a browser plays nothing
     desk.halted = True
     until(page, lambda: page.execute_script("return window.tones.map(tone => tone.frequency.value)") == [220])

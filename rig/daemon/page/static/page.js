@@ -43,7 +43,7 @@ function arrange({ state, armed, job }) {
     document.body.classList.toggle("still", still);
     const section = at("start-section");
     if (!section.contains(document.activeElement)) {
-      document.querySelector(still ? "#warnings ~ .progress" : "#cycles-section")?.after(section);
+      at(still ? "height" : "cycles-section").after(section); // a height that was just measured comes first
     }
   }
 }
