@@ -32,9 +32,10 @@ from rig.jobs.cautions import CautionsRead
 from rig.jobs.endurance import endurance_job, order_of, unfinished
 from rig.jobs.guidance import Guidance
 from rig.jobs.guiding import moves_by_hand
+from rig.jobs.motion_watch import Course, MotionWatch
 from rig.jobs.orders import Order
 from rig.methods import CheckedPlan
-from rig.reader import Delivery, PortAddress, Reader
+from rig.reader import MANY_BOOTS, Delivery, PortAddress, Reader, restarts
 from rig.rigchecks import standing_of
 from rig.rigfile import RigFile
 from rig.wire import Capability
@@ -59,6 +60,11 @@ WARNING_S = 30.0
 
 WARN_EVERY_S = 5.0
 """On the console; the page counts every second."""
+
+CLOCK_BEGINS_ANEW = frozenset(("reset", "link_restored", "streaming"))
+"""Events behind which time and position may count from elsewhere."""
+
+US_PER_S = 1e6
 
 DISARM_ATTEMPTS = 3
 """Retries while a job is ending; more would delay the next halt."""
@@ -147,6 +153,9 @@ class Desk:
         self._number = 0
         self._took_up = False
         self._look_due_s = 0.0
+        self._stands: MotionWatch | None = None
+        self._boots = 0
+        self._moves_logged_s = -math.inf
 
     # Orders, from any thread.
 
@@ -241,13 +250,17 @@ class Desk:
         self._board.reopened(lambda: reader.session.armed)
         self._reader = reader
         self._look_due_s = 0.0
+        self._stands, self._boots = None, reader.boots
         try:
             while not self._stopping.is_set():
                 under_way = self._under_way
                 if under_way is not None:
                     self._do(under_way, reader)
+                    self._stands = None
                     continue
-                reader.get(IDLE_S)
+                delivery = reader.get(IDLE_S)
+                if delivery is not None:
+                    self._must_stand(delivery, reader)
                 self._look_around(reader)
                 self._resume_once(reader)
         finally:
@@ -257,6 +270,8 @@ class Desk:
         """Carry out a job; whatever comes of it, the desk is free afterwards."""
         job, number = under_way.job, under_way.number
         logger.info("job {}: {} ({})", number, job.name, job.card.specimen)
+        for about in ("moves", "armed"):
+            self._board.warn(about, None)
         ended = Ended(reason="stopped")
         try:
             if under_way.warned:
@@ -510,6 +525,35 @@ class Desk:
             else:
                 return
 
+    def _must_stand(self, delivery: Delivery, reader: Reader) -> None:
+        """Warn of a platen that moves while no job is under way, and send a halt.
+
+        The rig is disarmed: a device that moves it all the same may do so again. Where the rig's file states
+        no drive, a hand moves the platen.
+        """
+        limits, samples, identity = self._rig.limits, delivery.samples, reader.identity
+        if any(event.kind in CLOCK_BEGINS_ANEW for event in delivery.events):
+            self._stands = None
+        drives = identity is not None and Capability.DRIVES in identity.capabilities
+        calibration = self._rig.calibration
+        covered = calibration.covers(samples.force_channel, samples.position_channel)
+        if limits is None or not drives or not len(samples) or not all(covered):
+            return
+        if self._stands is None:
+            self._stands = MotionWatch(Course("no job is under way", "stand", 0.0), limits)
+        found = self._stands.look(
+            samples.time_us / US_PER_S, calibration.position_mm(samples), calibration.force_n(samples)
+        )
+        if found is None:
+            return
+        self._stands = None
+        reader.session.halt_unanswered()
+        text = f"{found}. Stand clear, and press the emergency stop if it goes on"
+        self._board.warn("moves", text)
+        if time.monotonic() - self._moves_logged_s >= WARN_EVERY_S:
+            self._moves_logged_s = time.monotonic()
+            logger.critical("{}", text)
+
     def _look_around(self, reader: Reader) -> None:
         """What can change without a request: a stop that is opened, or the day."""
         now_s = time.monotonic()
@@ -517,6 +561,8 @@ class Desk:
             return
         self._look_due_s = now_s + LOOK_AROUND_S
         self._board.cautions_read(today=self._cautions_read())
+        boots, self._boots = reader.boots - self._boots, reader.boots
+        self._board.warn("restarts", restarts(boots) if boots >= MANY_BOOTS else None)
         identity = reader.identity
         if identity is None or not identity.capabilities & Capability.DRIVES:
             return
@@ -524,6 +570,8 @@ class Desk:
             reader.session.state()
         except DeviceError as problem:
             logger.debug("the device did not report its state: {}", problem)
+        armed = "the device is armed, or does not say that it is not, although no job is under way"
+        self._board.warn("armed", f"{armed}: do not reach in" if reader.session.armed else None)
 
     def _wait(self, pause_s: float) -> None:
         """Wait, but not beyond the wish to stop; the loop turns meanwhile."""

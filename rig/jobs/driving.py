@@ -46,6 +46,7 @@ from rig.methods import (
 )
 from rig.reader import (
     LAG_LIMIT_S,
+    MANY_BOOTS,
     MOST_RATE,
     Delivery,
     DeviceLimits,
@@ -55,6 +56,7 @@ from rig.reader import (
     MotionEnd,
     MotionRequest,
     Reader,
+    restarts,
 )
 from rig.samples import Samples
 from rig.wire import LATCHED_STOPS, MOTION_ENDS, Capability, EventCode, StateFlag
@@ -118,6 +120,10 @@ class StoppedByPersonError(MethodStoppedError):
 
 class LinkLostError(MethodStoppedError):
     """The cable or the device went away, or the samples stayed away; the device stops by itself."""
+
+
+class ResetError(LinkLostError):
+    """The device was reset under a motion, or while it was armed."""
 
 
 class Driver:
@@ -198,6 +204,7 @@ class Driver:
         self._fresh = time.monotonic()
         self._received = -math.inf
         self._ended: object = None
+        self._boots = reader.boots
         reader.watched_by(self._wire.look)
 
     def progress(self, cycles: int = 0) -> Progress:
@@ -238,10 +245,8 @@ class Driver:
         try:
             self._home(min(HOMING_SPEED_MM_PER_S, self._rig.speed_mm_per_s))
         except DeviceError as problem:
-            if isinstance(problem, LinkLostError | StoppedByPersonError):
-                self.stop(problem)
-                raise
-            raise MethodStoppedError(self.stop(problem)) from problem
+            kind = type(problem) if isinstance(problem, MethodStoppedError) else MethodStoppedError
+            raise kind(self.stop(problem)) from problem
         # nothing beats while a capture is being made
         self.disarm()
 
@@ -314,10 +319,21 @@ class Driver:
             )
 
     def disarm(self) -> None:
-        """Forbid motion."""
+        """Forbid motion, and see that the device has taken it in: a person may reach in now.
+
+        Raises
+        ------
+        DeviceError
+            If it does not answer, or is still armed.
+        """
         self._armed_s = math.inf
         self.session.disarm()
         self._wire.disarm()
+        if StateFlag.ARMED in self.session.state().flags:
+            raise MethodStoppedError(
+                "the device acknowledged the order to disarm, but reports that it is armed: press the "
+                "emergency stop before you reach in"
+            )
 
     def halt(self) -> None:
         """Stop the platen; one that does not answer stops by itself without heartbeats."""
@@ -336,6 +352,9 @@ class Driver:
         self._wire.disarm()
         self._forbid_motion()
         moved_mm = self._moved_after_halt()
+        boots = self._reader.boots - self._boots
+        if boots >= MANY_BOOTS:
+            why = f"{why}; {restarts(boots)}"
         if abs(moved_mm) <= SLACK_MM:
             return why
         goes_on = (
@@ -348,9 +367,12 @@ class Driver:
         return f"{why}; {goes_on}"
 
     def cause_of(self, problem: RigError) -> RigError:
-        """What was found by the host's own watch goes before what was given up because of its halt."""
+        """What was found by the host's own watch goes before what was given up because of its halt.
+
+        A reset goes before both: behind it positions and times begin anew, and tell nothing of the motion.
+        """
         why = self._wire.why
-        if why is None or why in str(problem) or isinstance(problem, StoppedByPersonError):
+        if why is None or why in str(problem) or isinstance(problem, StoppedByPersonError | ResetError):
             return problem
         return MethodStoppedError(why)
 
@@ -398,6 +420,24 @@ class Driver:
             logger.warning(
                 "the rig could not be disarmed ({}); without heartbeats it stops by itself", problem
             )
+
+    def finish(self) -> None:
+        """Ask the device how it stands before what was done is called finished, and disarm it.
+
+        A stop may be told in its state alone.
+
+        Raises
+        ------
+        MethodStoppedError
+            If it has latched a stop, was disarmed already, or does not disarm.
+        DeviceError
+            If it does not answer.
+        """
+        state = self.session.state()
+        self._must_be_armed(int(state.flags), state.stop_cause)
+        if self._wire.why is not None:
+            raise MethodStoppedError(self._wire.why)
+        self.disarm()
 
     # What a method is made of.
 
@@ -654,13 +694,25 @@ class Driver:
             self.event("touched", position_mm=felt_mm)
 
     def _prompt(self, action: Prompt) -> None:
-        """A step off the rig: disarmed, but still recorded, until the person says it is done."""
+        """A step off the rig: disarmed, but still recorded, until the person says it is done.
+
+        A platen that moves meanwhile is halted at once, and ends what is being done once the person is back.
+        """
         self.disarm()
-        done = threading.Event()
+        stood_mm, moved_mm, done = self.position_now_mm(), 0.0, threading.Event()
         with _asking(lambda: self._watch.ask(action.instruction), done):
             began_s = self.device_s
             while not done.is_set() or self.device_s - began_s < (action.least_s or 0.0):
                 self.take_one(moving=False)
+                now_mm = stood_mm if self._now_mm is None else self._now_mm
+                if abs(now_mm - stood_mm) > SLACK_MM + abs(moved_mm):
+                    moved_mm = now_mm - stood_mm
+                    self.session.halt_unanswered()
+                    self._watch.tell(_moves_by_itself(moved_mm), self.progress())
+                    logger.critical("{}", _moves_by_itself(moved_mm))
+        if moved_mm:
+            self.event("platen goes on", moved_mm=moved_mm)
+            raise MethodStoppedError(_moves_by_itself(moved_mm))
         taken_s = self.device_s - began_s
         self.event("step off the rig", instruction=action.instruction, taken_s=taken_s)
         if action.most_s is not None and taken_s > action.most_s:
@@ -694,7 +746,7 @@ class Driver:
                 self._catch_up(request.request)
         finally:
             self._followed = None
-        if self._wire.why is not None:
+        if self._wire.why is not None and request.end.kind != "reset":
             raise MethodStoppedError(self._wire.why)
         return request.end
 
@@ -725,11 +777,11 @@ class Driver:
         delivery = self.write(self._reader.get(WAIT_S))
         if self._watch.stopped.is_set():
             raise StoppedByPersonError("stopped by the operator")
-        if moving and self._wire.why is not None:
-            raise MethodStoppedError(self._wire.why)
         now = time.monotonic()
         if moving:
             self._must_be_the_same(delivery)
+            if self._wire.why is not None:
+                raise MethodStoppedError(self._wire.why)
             self.session.probe()
         fresh = False
         if delivery is not None and len(delivery.samples):
@@ -766,7 +818,7 @@ class Driver:
             if event.host_time <= self._armed_s:
                 continue
             if event.kind == "reset":
-                raise LinkLostError(f"the device was reset ({event.fields.get('cause')})")
+                raise ResetError(f"the device was reset ({event.fields.get('cause')})")
             flags = int(event.fields.get("flags") or 0)
             # a motion that has ended by a trip tells so itself, with better words
             if event.kind == "state" and (followed is None or flags & StateFlag.MOVING):
@@ -903,7 +955,9 @@ def must_have_finished(place: str, end: MotionEnd) -> None:
         If it ended in any other way.
     """
     silenced = end.kind == "trip" and end.code == EventCode.HEARTBEAT_LOST
-    if silenced or end.kind in ("link lost", "reset"):
+    if end.kind == "reset":
+        raise ResetError(f"{place}: the motion {end.in_words()}")
+    if silenced or end.kind == "link lost":
         raise LinkLostError(f"{place}: the motion {end.in_words()}")
     if end.kind != "finished":
         raise MethodStoppedError(f"{place}: the motion {end.in_words()}")
@@ -932,6 +986,13 @@ def cause_in_words(code: int) -> str:
     """
     known = code in EventCode.__members__.values()
     return EventCode(code).name.lower().replace("_", " ") if known else f"cause {code}"
+
+
+def _moves_by_itself(moved_mm: float) -> str:
+    return (
+        f"THE PLATEN MOVED BY {moved_mm:+.1f} mm ALTHOUGH IT WAS DISARMED FOR A STEP BY HAND: STAND CLEAR, "
+        "PRESS THE EMERGENCY STOP"
+    )
 
 
 @contextmanager

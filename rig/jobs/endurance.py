@@ -421,6 +421,7 @@ class _Run:
             self._recover(reason)
             self.driver.wait(AFTERWARDS_S)
             self._trend.flush()
+            self.driver.finish()
         except RigError as problem:
             return self._ended_early(problem)
         return reason, False

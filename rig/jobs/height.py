@@ -157,6 +157,7 @@ def _run(run: _Touching, surfaces: tuple[Surface, ...], watch: Watch) -> tuple[s
         driver.arm()
         for surface in surfaces:
             run.touch_surface(surface)
+        driver.finish()
     except RigError as problem:
         why = driver.stop(problem)
         if watch.stopped.is_set() and not driver.runs_on:

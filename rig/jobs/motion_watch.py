@@ -147,6 +147,8 @@ class MotionWatch:
         Position of home on the rig's own scale.
     noise_n
         Standard deviation of the force at rest, where the converter resolves it; else 0.
+    rising_n_per_s
+        How fast the force rises just before: a filter may go on so for its delay.
 
     Attributes
     ----------
@@ -156,7 +158,15 @@ class MotionWatch:
         Set once the device has accepted the motion: progress and time count from then on.
     """
 
-    def __init__(self, course: Course, rig: RigLimits, *, home_mm: float = 0.0, noise_n: float = 0.0) -> None:
+    def __init__(
+        self,
+        course: Course,
+        rig: RigLimits,
+        *,
+        home_mm: float = 0.0,
+        noise_n: float = 0.0,
+        rising_n_per_s: float = 0.0,
+    ) -> None:
         self.course = course
         self.accepted = course.kind == "stand"
         self.turns = 0
@@ -165,6 +175,7 @@ class MotionWatch:
         self._past_mm = overshoot_mm(course.speed_mm_per_s, rig)
         self._growth_n = GROWTH_SHARE * (rig.force_n[1] - rig.force_n[0])
         self._settles_s = rig.delay_s + 2 / rig.conversions_per_s + SETTLING_S
+        self._settles_n = max(rising_n_per_s, 0.0) * self._settles_s
         self._start_mm: float | None = None
         self._began_s: float | None = None
         self._had_hole = False
@@ -454,10 +465,9 @@ class MotionWatch:
         settling = time_s < (np.inf if began_s is None else began_s + self._settles_s)
         noise_n = GROWTH_NOISES * self._noise_n
         if settling.any():
-            allowed_n = self._growth_n + GROWTH_PART * abs(self._resting_n) + noise_n
-            risen_n = float(force_n[settling].max())
-            if risen_n <= self._resting_n + allowed_n:
-                self._resting_n = max(self._resting_n, risen_n)
+            # no further than it rose before, or one that goes on growing would be followed for all that time
+            risen_n = min(float(force_n[settling].max()), self._first_n + self._settles_n)
+            self._resting_n = max(self._resting_n, risen_n)
         # what it has fallen to counts, but no less than nothing: a part that sticks pulls before it lets go
         floor_n = min(self._resting_n, 0.0)
         lowest_n = np.minimum.accumulate(np.concatenate([[self._resting_n], force_n]))[:-1]

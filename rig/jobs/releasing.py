@@ -109,6 +109,7 @@ def perform_release(
         watch.tell("moving the platen away", driver.progress())
         end = driver.retreat(min(target_mm, here_mm), min(RELEASE_SPEED_MM_PER_S, rig.speed_mm_per_s))
         must_have_finished("release", end)
+        driver.finish()
         gone_mm, left_n = here_mm - driver.position_now_mm(), driver.force_now_n()
         pressed = f"; the force is still {left_n:.4g} N: order it again" if left_n > high_n else ""
         return f"the stop ({cause}) is cleared, the platen {gone_mm:.1f} mm further away{pressed}"

@@ -187,6 +187,7 @@ def _run(driver: Driver, checked: CheckedMethod, watch: Watch) -> tuple[str, boo
         for planned in plan(checked):
             watch.tell(str(planned.place), driver.progress())
             _step(driver, checked, planned)
+        driver.finish()
     except RigError as problem:
         return _ended_early(driver, watch, problem)
     return "method finished", False

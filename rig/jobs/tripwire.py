@@ -82,8 +82,7 @@ class Tripwire:
         self._period_s = 0.0
         self._counted_from: tuple[int, float] | None = None
         self._newest: tuple[float, float, float] | None = None
-        self._kept_n: FloatArray = np.empty(0)
-        self._kept_s: FloatArray = np.empty(0)
+        self._kept: tuple[FloatArray, FloatArray] = (np.empty(0), np.empty(0))
 
     @property
     def why(self) -> str | None:
@@ -112,7 +111,7 @@ class Tripwire:
         """
         with self._guard:
             self._armed, self._travel, self._limits, self._why = True, travel, limits, None
-            self._kept_n = self._kept_s = np.empty(0)
+            self._kept = (np.empty(0), np.empty(0))
             self._bits, self._watch, self._counted_from = {}, None, None
             if self._newest is not None:
                 self._truth.begin(self._newest[0])
@@ -128,7 +127,12 @@ class Tripwire:
         """
         home_mm = float(self._position.value(0.0))
         noise_n = self._truth.noise_counts * abs(self._force.per_count)
-        watch = MotionWatch(course, self._rig, home_mm=home_mm, noise_n=noise_n)
+        kept_n, kept_s = self._kept
+        span_s = float(kept_s[-1] - kept_s[0]) if len(kept_s) else 0.0
+        rising_n_per_s = float(kept_n[-1] - kept_n[0]) / span_s if span_s > 0 else 0.0
+        watch = MotionWatch(
+            course, self._rig, home_mm=home_mm, noise_n=noise_n, rising_n_per_s=rising_n_per_s
+        )
         with self._guard:
             self._ended, self._watch = ended, watch
         if course.kind == "cycle":
@@ -250,7 +254,8 @@ class Tripwire:
 
     def _risen(self, time_s: FloatArray, force_n: FloatArray) -> str | None:
         """Whether force rose faster than a soft part can make it."""
-        force_n, time_s = np.concatenate([self._kept_n, force_n]), np.concatenate([self._kept_s, time_s])
+        kept_n, kept_s = self._kept
+        force_n, time_s = np.concatenate([kept_n, force_n]), np.concatenate([kept_s, time_s])
         start = np.searchsorted(time_s, time_s - RISE_OVER_S, side="right") - 1
         start = np.minimum(start, np.arange(len(time_s)) - RISE_SAMPLES)
         at = np.flatnonzero(start >= 0)
@@ -259,7 +264,7 @@ class Tripwire:
             int(np.searchsorted(time_s, time_s[-1] - RISE_OVER_S)) - 1, len(time_s) - RISE_SAMPLES - 1
         )
         first = max(first, len(time_s) - MOST_KEPT, 0)
-        self._kept_n, self._kept_s = force_n[first:], time_s[first:]
+        self._kept = force_n[first:], time_s[first:]
         if not len(at):
             return None
         span_s = time_s[at] - time_s[start]

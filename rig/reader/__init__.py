@@ -15,11 +15,12 @@ from rig.reader.intake import Intake, WireFormat
 from rig.reader.link import Link
 from rig.reader.motion import EndKind, MotionEnd, MotionRequest
 from rig.reader.ports import PortAddress, PortDescription, find_port, list_ports
-from rig.reader.reader import Reader
+from rig.reader.reader import MANY_BOOTS, Reader, restarts
 from rig.reader.session import DeviceLimits, Session
 
 __all__ = [
     "LAG_LIMIT_S",
+    "MANY_BOOTS",
     "MOST_RATE",
     "ClockFit",
     "ClockLine",
@@ -42,4 +43,5 @@ __all__ = [
     "find_port",
     "list_ports",
     "newest_auxiliary",
+    "restarts",
 ]

@@ -59,6 +59,8 @@ class Intake:
         All bytes, over all openings.
     samples_received
         All samples that were decoded, whatever became of them.
+    boots
+        Times that the device said it has started, over all openings.
     """
 
     def __init__(self, wire: WireFormat) -> None:
@@ -77,7 +79,7 @@ class Intake:
         self._means = AuxiliaryMeans(() if wire == "framed" else wire.auxiliary)
         self.identity: Identity | None = None
         self.bytes_received = 0
-        self.samples_received = 0
+        self.samples_received = self.boots = 0
         self._introduced = False
         self._reported: dict[str, int] = {}
         self._first_logged = False
@@ -134,6 +136,7 @@ class Intake:
         reading, rebooted = Reading(self.clock.empty()), False
         if isinstance(message, Event) and message.code == EventCode.BOOT:
             reading, rebooted = self.clock.reset(host_time, f"boot, cause {message.value}"), True
+            self.boots += 1
         elif isinstance(message, Identity):
             known, self.identity = self.identity, message
             rebooted = known is not None and known.boot_id != message.boot_id

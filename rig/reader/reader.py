@@ -42,6 +42,9 @@ SMALL_READ = 1024
 IDLE_FLUSH_S = 1.0
 """Samples that wait for those that follow are decided when none has followed for so long."""
 
+MANY_BOOTS = 3
+"""One start is that of a board whose port was opened, a second one that of its programmer."""
+
 FIRST_PAUSE_S = 0.1
 LONGEST_PAUSE_S = 2.0
 
@@ -125,6 +128,11 @@ class Reader:
         return self._intake.clock.line
 
     @property
+    def boots(self) -> int:
+        """Times that the device said it has started, over all openings of the port."""
+        return self._intake.boots
+
+    @property
     def granted_hz(self) -> float | None:
         """The rate that the device granted; None if it was not asked or has not answered."""
         return None if self._greeting is None else self._greeting.granted_hz
@@ -196,6 +204,8 @@ class Reader:
         trouble = self._greeting.trouble if self._greeting is not None else None
         if self._greeting is not None and self._greeting.stage is Stage.REFUSED:
             return f"{where}: {trouble}"
+        if self.boots >= MANY_BOOTS:
+            return f"{where}: {restarts(self.boots)}"
         received = self._intake.bytes_received
         unit = "line" if self._greeting is None else "frame"
         if not received:
@@ -340,3 +350,11 @@ class Reader:
     def _tell(self) -> None:
         with self._changed:
             self._changed.notify_all()
+
+
+def restarts(boots: int) -> str:
+    """What is said of a device that does not stay up."""
+    return (
+        f"the device restarts over and over ({boots} times so far): check its power supply, its cable and "
+        "what its firmware's watchdog waits for"
+    )

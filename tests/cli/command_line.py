@@ -104,9 +104,13 @@ def analysed(home: Path, *arguments: object, afresh: bool = False) -> dict[str, 
 
 
 def patient(silence_s: float) -> tuple[str | Path, ...]:
-    """The installed command, which bears with a host that is busy for so long: silence is not looked at."""
-    text = f"import rig.jobs.driving as it; it.QUIET_S = {silence_s}; from rig.cli.main import main; main()"
-    return sys.executable, "-c", text
+    """The installed command, which bears with a host that is busy for so long: silence is not looked at.
+
+    It hears the end of its terminal, also where the tests run under `nohup`: the command would go on then.
+    """
+    heard = "import signal; signal.signal(signal.SIGHUP, signal.SIG_DFL)"
+    quiet = f"import rig.jobs.driving as it; it.QUIET_S = {silence_s}"
+    return sys.executable, "-c", f"{heard}; {quiet}; from rig.cli.main import main; main()"
 
 
 @contextmanager

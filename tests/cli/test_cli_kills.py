@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import random
+import re
 import signal
 import subprocess
 import threading
@@ -109,7 +110,8 @@ def must_hold_what_was_sent(path: Path, rig: RememberingRig, name: str, case: st
     samples = capture.samples()
     numbers = samples.seq
     if name != "SIGKILL":
-        assert capture.how_it_ended is not None
+        # on a busy machine the device may have missed the host before the signal came
+        assert re.search("^stopped|heartbeat lost", str(capture.how_it_ended)), capture.how_it_ended
     if not len(numbers):
         return
     assert (np.diff(numbers) == 1).all(), case

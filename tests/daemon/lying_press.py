@@ -126,7 +126,7 @@ class LyingPress:
         self.false_events = []
         self.motion_result, self.mute = None, False
         self.rate_factor, self.noise_n = 1.0, NOISE_N
-        self.never_armed_in_state = False
+        self.never_armed_in_state = self.stays_armed = False
         self.said = lambda message: [message]
         self.extra = b""
         self.every = self.times = 1
@@ -372,7 +372,7 @@ class LyingPress:
             case ClearStop():
                 self.stop_cause = 0
             case Halt() | Disarm():
-                if isinstance(command, Disarm):
+                if isinstance(command, Disarm) and not self.stays_armed:
                     self.armed = False
                 if not self.deaf:
                     self._end(EventCode.HALTED)
