@@ -266,6 +266,9 @@ class CaptureWriter:
             raise
 
     def _sync(self) -> None:
+        # a file that was deleted or moved goes on taking what nobody will find
+        if not os.path.samestat(Path(self._file.name).stat(), os.fstat(self._file.fileno())):
+            raise FileNotFoundError(errno.ENOENT, "another file has its name", self._file.name)
         os.fsync(self._file.fileno())
         os.fsync(self._events.fileno())
         if self._summary is not None:
@@ -276,6 +279,12 @@ class CaptureWriter:
         """Turn a refusal of the disk into a proper end and an error in words."""
         try:
             yield
+        except FileNotFoundError as gone:
+            self._close()
+            raise RecorderError(
+                f"{self.path}: deleted or moved while it was recorded, after {self.samples} samples; record "
+                "a new capture"
+            ) from gone
         except OSError as refusal:
             full = refusal.errno in _DISK_FULL
             reason = "disk full" if full else f"disk failed: {refusal.strerror}"

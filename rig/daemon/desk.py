@@ -37,7 +37,7 @@ from rig.jobs.orders import Order
 from rig.methods import CheckedPlan
 from rig.reader import MANY_BOOTS, Delivery, PortAddress, Reader, restarts
 from rig.rigchecks import standing_of
-from rig.rigfile import RigFile
+from rig.rigfile import RigFile, read_rig_file
 from rig.wire import Capability
 
 IDLE_S = 0.05
@@ -164,6 +164,7 @@ class Desk:
         try:
             self._must_be_free()
             job = check_job(order, self._standing())
+            self._must_be_as_read(job)
             self._must_be_cautious(job)
             number = self._leave(job).number
         except RigError as refusal:
@@ -370,6 +371,25 @@ class Desk:
             why = "; ".join(status.warnings)
             raise DeviceError(
                 f"port {self._address}: the rig is disconnected ({why}); the daemon keeps looking for it"
+            )
+
+    def _must_be_as_read(self, job: Job) -> None:
+        """Refuse an order by a rig file that was changed: whoever gives it reads other limits in it.
+
+        A release is not refused: a person may be trapped.
+
+        Raises
+        ------
+        InputError
+            If the file or its calibration is not what the daemon has read, or cannot be read.
+        """
+        if self._rig.path is None or job.kind == "release":
+            return
+        now = read_rig_file(self._rig.path)
+        if now.source != self._rig.source or now.calibration.identity != self._rig.calibration.identity:
+            raise InputError(
+                f"{self._rig.path}: the rig file or its calibration was changed after this daemon read it: "
+                "its limits may have changed; restart `pressrig serve`"
             )
 
     def _standing(self) -> Standing:

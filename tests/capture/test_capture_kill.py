@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import random
+import shutil
 import signal
 import subprocess
 import sys
@@ -169,3 +170,21 @@ def test_a_disk_that_refuses_the_end_leaves_a_file_that_reads_whole(tmp_path: Pa
     capture = open_capture(writer.path)
     assert_same(capture.samples(), made_samples(4096))
     assert capture.damage == ()
+
+
+@posix_only
+@pytest.mark.parametrize("what", ["deleted", "moved", "replaced"])
+def test_a_capture_that_is_deleted_or_moved_while_it_is_recorded_is_no_recording(
+    tmp_path: Path, what: str
+) -> None:
+    writer = CaptureWriter.create(tmp_path, made_header())
+    writer.append(made_samples(4096))
+    if what == "deleted":
+        shutil.rmtree(writer.path)
+    else:
+        writer.path.rename(tmp_path / "elsewhere")
+    if what == "replaced":
+        shutil.copytree(tmp_path / "elsewhere", writer.path)
+    with pytest.raises(RecorderError, match="deleted or moved while it was recorded, after 4096 samples"):
+        writer.sync()
+    assert writer.ended

@@ -1,6 +1,7 @@
 """The desk carries out one order at a time on a virtual rig, and refuses in words what it cannot do."""
 
 import os
+import shutil
 import subprocess
 import sys
 import threading
@@ -405,3 +406,26 @@ def test_a_rig_that_went_away_while_it_was_armed_reads_armed_until_it_has_spoken
         with VirtualPort(rig, link, 5.0):
             wait_until(lambda: at.board.status().device is not None and not at.board.status().armed)
             assert not armed(rig)
+
+
+def test_an_order_by_a_rig_file_that_was_changed_since_the_daemon_read_it_is_refused(tmp_path):
+    with attended(tmp_path) as at:
+        (tmp_path / "rig.yaml").write_text(RIG_FILE.replace('"100 N"', '"20 N"'), encoding="utf-8")
+        assert "was changed after this daemon read it" in at.refused(method())
+        (tmp_path / "rig.yaml").unlink()
+        assert "rig.yaml" in at.refused(method())
+        (tmp_path / "rig.yaml").write_text(RIG_FILE + "# as it was\n", encoding="utf-8")
+        assert at.end_of(at.started(method())).reason == "method finished"
+
+
+def test_a_capture_that_is_deleted_while_it_is_recorded_halts_the_platen(tmp_path, monkeypatch):
+    monkeypatch.setattr("rig.capture.writing.SYNC_AFTER_S", 0.2)
+    with attended(tmp_path, speed_up=5.0) as at:
+        number = at.started(method(SLOW_PRESS))
+        wait_until(lambda: (job := at.board.status().job) is not None and job.capture is not None)
+        at.moves()
+        shutil.rmtree(at.board.status().job.capture)
+        end = at.end_of(number)
+        assert end.failed
+        assert "deleted or moved while it was recorded" in end.reason
+        assert armed_or_moving(at.rig) == 0
