@@ -6,7 +6,7 @@ port. Every refusal names the file and the field, what was found, and what would
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -22,7 +22,7 @@ from rig.methods import RigLimits
 from rig.reader import PortAddress
 from rig.samples import COUNTS, Sense
 from rig.units import is_force, is_length, parse, temperature_scale
-from rig.wire import AUXILIARY_UNITS, LineFormat
+from rig.wire import AUXILIARY_UNITS, Abilities, LineFormat
 
 Text = Annotated[str, Field(min_length=1, max_length=200)]
 Count = Annotated[float, Field(allow_inf_nan=False)]
@@ -86,6 +86,19 @@ WIRE_COUNTS = 2**31
 """Counts of the wire are below this."""
 
 
+PM_PER_MM = 1e9
+COUNT_TOLERANCE = 0.05
+"""A calibrated size lies nearer to the nominal one; a wrong screw, gear or microstep is farther off (common
+practice, no source)."""
+
+RATE_TOLERANCE = 0.01
+CONVERSIONS_TOLERANCE = 0.2
+"""A converter's own clock is often off by a tenth (firmware_notes/reference/core/settings.h)."""
+
+LIMIT_SLACK = 0.001
+"""Share of the device's range: what rounding a limit to counts makes of it."""
+
+
 class _Drive(_Section):
     travel: tuple[Text, Text]
     force: tuple[Text, Text]
@@ -146,6 +159,18 @@ class RigFile:
     source: Mapping[str, Any]
     path: Path | None = None
     sense: Sense = "compression"
+
+    def disagreement(self, told: Abilities) -> str | None:
+        """Return where the file contradicts what the device says that it can do, in words; None if nowhere.
+
+        What the device does not know (0) is not compared, and neither is what the file leaves out.
+        """
+        found = next(_disagreements(self, told), None)
+        if found is None:
+            return None
+        field, holds, said = found
+        where = self.path or f"rig {self.name}"
+        return f"{where}: {field}: found {holds}, but the device says {said}; correct the file or the device"
 
     def address(self, path: str | None) -> PortAddress:
         """The port to open, the command line's before the file's.
@@ -362,6 +387,60 @@ def _limits(file: _File, calibration: Calibration) -> RigLimits:
         force_rise_n_per_s=rise,
         platens_meet_mm=meet,
     )
+
+
+def _disagreements(rig: RigFile, told: Abilities) -> Iterator[tuple[str, str, str]]:
+    """Fields in which a file and a device contradict each other: what each of them says."""
+    count_mm = told.position_pm / PM_PER_MM
+    scale, limits = rig.calibration.position, rig.limits
+    # A lever that turns the other way has a negative size, and a calibration finds a little more or less.
+    if scale is not None and count_mm and abs(abs(scale.per_count) / count_mm - 1.0) > COUNT_TOLERANCE:
+        yield (
+            "calibration (position)" if rig.calibration.name else "position.per_count",
+            f"{1000 * abs(scale.per_count):.4g} um",
+            f"that a count is {1000 * count_mm:.4g} um",
+        )
+    if rig.rate_hz is not None and not (
+        told.slowest_mhz <= 1000 * rig.rate_hz * (1 + RATE_TOLERANCE)
+        and 1000 * rig.rate_hz <= told.fastest_mhz * (1 + RATE_TOLERANCE)
+    ):
+        yield (
+            "wire.rate_hz",
+            f"{rig.rate_hz:g}",
+            f"that it sends {told.slowest_mhz / 1000:g} to {told.fastest_mhz / 1000:g} samples/s",
+        )
+    if limits is None:
+        return
+    assert scale is not None and rig.calibration.force is not None
+    for field, (low, high), unit, counts, lowest, highest in (
+        ("travel", limits.travel_mm, "mm", scale, told.min_position, told.max_position),
+        ("force", limits.force_n, "N", rig.calibration.force, told.min_force, told.max_force),
+    ):
+        slack = LIMIT_SLACK * (highest - lowest)
+        if highest > lowest and (
+            float(counts.counts(low)) < lowest - slack or float(counts.counts(high)) > highest + slack
+        ):
+            ends = counts.value([lowest, highest]).tolist()
+            yield (
+                f"drive.{field}",
+                f"{low:g} to {high:g} {unit}",
+                f"that its limits are {ends[0]:.4g} to {ends[1]:.4g} {unit}",
+            )
+    yield from _slower_than_stated(limits, told, count_mm)
+
+
+def _slower_than_stated(
+    limits: RigLimits, told: Abilities, count_mm: float
+) -> Iterator[tuple[str, str, str]]:
+    """What a drive or a converter does less well than the file says: stops would come late."""
+    for field, stated, said, unit in (
+        ("speed", limits.speed_mm_per_s, told.speed * count_mm, "mm/s"),
+        ("deceleration", limits.deceleration_mm_per_s2, told.acceleration * count_mm, "mm/s^2"),
+        ("conversions_per_s", limits.conversions_per_s, told.conversions_mhz / 1000, ""),
+    ):
+        tolerance = CONVERSIONS_TOLERANCE if not unit else RATE_TOLERANCE
+        if said and stated > said * (1 + tolerance):
+            yield f"drive.{field}", f"{stated:g} {unit}".strip(), f"at most {said:.4g} {unit}".strip()
 
 
 def _refuse_unlikely(*limits: tuple[str, float, float, str]) -> None:

@@ -21,12 +21,14 @@ from rig.cli import main
 from rig.rigfile import read_rig_file
 from rig.samples import Channel, Samples
 from rig.wire import (
+    Abilities,
     Accepts,
     Arm,
     AskState,
     Capability,
     ClearStop,
     Cycle,
+    Describe,
     Disarm,
     Event,
     EventCode,
@@ -282,6 +284,7 @@ MESSAGES: dict[int, Message] = {
     0x03: Event(EventCode.BOOT, 0, 0, 0),
     0x04: Reply(ReplyResult.ACCEPTED, 1, 0),
     0x06: State(0, StateFlag(0), 0, 0, 0, 0, 0, 0, 0, 0),
+    0x08: Abilities(0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0),
     0x40: Identify(1),
     0x41: StreamAt(1, 0, Accepts.BLOCKS),
     0x42: Heartbeat(1),
@@ -295,6 +298,7 @@ MESSAGES: dict[int, Message] = {
     0x4A: Cycle(1, 0, 0, 0, 0, 0, 0),
     0x4B: ClearStop(1),
     0x4C: AskState(1),
+    0x4D: Describe(1),
 }
 SMALLEST_SAMPLES = {0x01: 16, 0x07: 19}
 """Payloads of a sample, and of a block with one sample in it."""

@@ -93,7 +93,7 @@ def take_readings(
     port = options.port
     if port is not None and Path(port).exists():
         port = str(Path(port).absolute())
-    with Reader(rig.address(port), rig.wire, rate_hz=rig.rate_hz) as reader:
+    with Reader(rig.address(port), rig.wire, rate_hz=rig.rate_hz, disagreement=rig.disagreement) as reader:
         refuse_scaled(reader, channel)
         say(_INSTRUCTIONS[channel], err=True)
 

@@ -41,7 +41,9 @@ def perform_alone(rig: RigFile, port: str | None, folder: Path, job_for: Callabl
     from rig.jobs import Bench, Watch
     from rig.reader import Reader
 
-    reader = Reader(rig.address(absolute_port(port)), rig.wire, rate_hz=rig.rate_hz)
+    reader = Reader(
+        rig.address(absolute_port(port)), rig.wire, rate_hz=rig.rate_hz, disagreement=rig.disagreement
+    )
     with log_to_file(), stop_on_signals() as stopped, reader, ExitStack() as shown:
         job = job_for(reader)
         wanted = job.cycles_wanted

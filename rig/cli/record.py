@@ -92,7 +92,7 @@ def command(
 
     if port is not None and Path(port).exists():
         port = str(Path(port).absolute())  # such as a link made here; other names stand below /dev
-    reader = Reader(rig.address(port), rig.wire, rate_hz=rig.rate_hz)
+    reader = Reader(rig.address(port), rig.wire, rate_hz=rig.rate_hz, disagreement=rig.disagreement)
     kinds = reader.empty()
     calibrated = rig.calibration.covers(kinds.force_channel, kinds.position_channel)
     for channel, known in zip(("force", "position"), calibrated, strict=True):

@@ -269,7 +269,12 @@ class _Sitting:
             **_fresh(),
         )
         ready = threading.Event()
-        reader = Reader(self.rig.address(self.port), self.rig.wire, rate_hz=self.rig.rate_hz)
+        reader = Reader(
+            self.rig.address(self.port),
+            self.rig.wire,
+            rate_hz=self.rig.rate_hz,
+            disagreement=self.rig.disagreement,
+        )
         with progress(self.piece.specimen, self.cycles) as show:
 
             def on_progress(done: Progress) -> None:

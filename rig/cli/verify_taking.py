@@ -79,7 +79,7 @@ def take_verification(
                 on_progress=lambda now: show(now.seconds, f"{now.counts:.1f} counts {now.hint}"),
             )
 
-    with Reader(rig.address(port), rig.wire, rate_hz=rig.rate_hz) as reader:
+    with Reader(rig.address(port), rig.wire, rate_hz=rig.rate_hz, disagreement=rig.disagreement) as reader:
         _begin(path, f"run,direction,{heading},indicated_counts")
         zero_counts: float | None = None
         for run, direction, value in _steps(values):

@@ -28,7 +28,7 @@ from rig.wire import (
 
 _GROUP = "commands"
 
-UNKNOWN_KINDS = (0x4D, 0x7F, 0xFF)
+UNKNOWN_KINDS = (0x5F, 0x7F, 0xFF)
 LOWEST, HIGHEST = -(2**31), 2**31 - 1
 STREAM_KIND, IDENTIFY_KIND, STATE_KIND = 0x41, 0x40, 0x4C
 LAST_ID = 2**16

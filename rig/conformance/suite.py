@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from rig.conformance import (
+    abilities,
     arming,
     commands,
     garbage,
@@ -39,6 +40,7 @@ from rig.errors import DeviceError
 
 ALL_CHECKS: tuple[Check, ...] = (
     *identity.CHECKS,
+    *abilities.CHECKS,
     *rates.CHECKS,
     *sequence.CHECKS,
     *resetting.CHECKS,

@@ -11,6 +11,7 @@ from typing import Any, Literal, cast
 LinkKind = Literal[
     "opened",  # port, baud
     "identified",  # what the identity message holds
+    "abilities",  # what the abilities message holds
     "streaming",  # rate_hz granted
     "unanswered",  # the device talks but does not answer
     "gap",  # after_seq of the first gap, gaps, missing samples in all

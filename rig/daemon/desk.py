@@ -85,7 +85,13 @@ class ShownReader(Reader):
         shown: Callable[[Delivery | None], None],
         lock_places: Sequence[Path] | None = None,
     ) -> None:
-        super().__init__(address, rig.wire, rate_hz=rig.rate_hz, lock_places=lock_places)
+        super().__init__(
+            address,
+            rig.wire,
+            rate_hz=rig.rate_hz,
+            disagreement=rig.disagreement,
+            lock_places=lock_places,
+        )
         self._shown = shown
 
     def get(self, timeout_s: float) -> Delivery | None:

@@ -5,6 +5,7 @@ with unwrapped numbers and times, the events of the link between them, and how e
 Must never know: captures, calibrations, what a squeeze is. It never waits for a disk or a browser.
 """
 
+from rig.reader.abilities import complaint_about
 from rig.reader.auxiliary import newest_auxiliary
 from rig.reader.clock import DeviceClock, Reading
 from rig.reader.clock_fit import ClockFit, ClockLine
@@ -40,6 +41,7 @@ __all__ = [
     "Reading",
     "Session",
     "WireFormat",
+    "complaint_about",
     "find_port",
     "list_ports",
     "newest_auxiliary",

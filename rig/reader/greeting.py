@@ -3,21 +3,26 @@
 Problem: opening a port can reset a board, which then hears nothing for a while; replies get lost; some
 devices talk but never answer. And the thread that reads must not wait for an answer that it has to read
 itself. Plan: a small state machine that receives what was heard and asked, at each turn of the reader's
-loop, what to send. Cost: a few comparisons at each turn.
+loop, what to send. A device of version 1.1 is asked what it can do before it streams.
+Cost: a few comparisons at each turn.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from enum import Enum
 
 from loguru import logger
 
+from rig.reader.abilities import complaint_about
 from rig.reader.exchange import Exchange
 from rig.reader.refusals import name_of
 from rig.wire import (
     PROTOCOL_VERSION,
+    Abilities,
     Accepts,
     Capability,
+    Describe,
     DeviceMessage,
     Event,
     EventCode,
@@ -51,6 +56,7 @@ class Stage(Enum):
     """How far the greeting is."""
 
     ASKING = "waits to be told who is there"
+    DESCRIBING = "waits to be told what it can do"
     STARTING = "waits for the stream to be granted"
     STREAMING = "streams on request"
     LISTENING = "the device talks by itself"
@@ -66,6 +72,9 @@ class Greeting:
         Sends the commands.
     rate_hz
         Samples per second to ask for; None for the highest that the device names.
+    disagreement
+        What contradicts the abilities of a device of version 1.1, in words, or None; such a device is not
+        used.
 
     Attributes
     ----------
@@ -77,13 +86,23 @@ class Greeting:
         The device has replied to something since the port was opened first.
     granted_hz
         The rate that the device granted.
+    abilities
+        What the device says that it can do; None if it has not.
     """
 
-    def __init__(self, session: Exchange, rate_hz: float | None) -> None:
+    def __init__(
+        self,
+        session: Exchange,
+        rate_hz: float | None,
+        disagreement: Callable[[Abilities], str | None] = lambda told: None,
+    ) -> None:
         self.stage = Stage.ASKING
         self.trouble: str | None = None
         self.answers = False
         self.granted_hz: float | None = None
+        self.abilities: Abilities | None = None
+        self._disagreement = disagreement
+        self._capabilities = Capability(0)
         self._session = session
         self._rate_hz = rate_hz
         self._began = 0.0
@@ -115,15 +134,23 @@ class Greeting:
             self.begin(now, patience_s=IDENTIFY_EVERY_S)
         elif isinstance(message, Identity) and (self.stage is Stage.ASKING or rebooted):
             self._start(message, now)
+        elif isinstance(message, Abilities) and self.stage is Stage.DESCRIBING:
+            self._told(message, now)
         elif isinstance(message, Reply):
             self.answers = True
-            if self.stage is Stage.STARTING and message.request == self._request:
+            if message.request != self._request:
+                return
+            if self.stage is Stage.STARTING:
                 self._granted(message, now)
+            elif self.stage is Stage.DESCRIBING:
+                self._described(now)
 
     def poll(self, now: float) -> None:
         """Send what is due."""
         if self.stage is Stage.ASKING:
             self._ask(now)
+        elif self.stage is Stage.DESCRIBING:
+            self._ask_what_it_can(now)
         elif self.stage is Stage.STARTING:
             self._ask_to_stream(now)
         elif self._silent(now):
@@ -137,13 +164,38 @@ class Greeting:
                 f"this program speaks version {PROTOCOL_VERSION}",
             )
             return
-        self.stage = Stage.STARTING
         self._rate_mhz = identity.rate_mhz if self._rate_hz is None else round(self._rate_hz * 1000)
         # a device of version 1.0 is asked in the very bytes that it has always been asked in
         self._accepts = Accepts.BLOCKS if Capability.BLOCKS in identity.capabilities else Accepts.SAMPLES
+        self._capabilities = identity.capabilities
+        self.abilities = None
+        describes = Capability.DESCRIBES in identity.capabilities
+        self._enter(Stage.DESCRIBING if describes else Stage.STARTING, now)
+
+    def _enter(self, stage: Stage, now: float) -> None:
+        """Begin to ask for something else."""
+        self.stage = stage
         self._request = self._session.next_id()
         self._attempts = 0
         self._due = now
+
+    def _told(self, abilities: Abilities, now: float) -> None:
+        """What a device says that it can do: it must be possible, and what was expected."""
+        self.abilities = abilities
+        complaint = complaint_about(abilities, self._capabilities)
+        if complaint is not None:
+            self._refuse(now, f"the device cannot be used: {complaint}; correct the settings of its firmware")
+            return
+        complaint = self._disagreement(abilities)
+        if complaint is not None:
+            self._refuse(now, complaint)
+
+    def _described(self, now: float) -> None:
+        # without its message the reply says nothing, and the old reply would come again under the old id
+        if self.abilities is None:
+            self._request = self._session.next_id()
+        else:
+            self._enter(Stage.STARTING, now)
 
     def _granted(self, reply: Reply, now: float) -> None:
         if reply.result == ReplyResult.ACCEPTED:
@@ -177,6 +229,17 @@ class Greeting:
             # A repeated id would bring the old reply and no identity, so each attempt has its own.
             self._session.send_if_free(Identify(self._session.next_id()))
             self._due = now + IDENTIFY_EVERY_S
+
+    def _ask_what_it_can(self, now: float) -> None:
+        if now < self._due:
+            return
+        if self._attempts < STREAM_ATTEMPTS:
+            self._session.send_if_free(Describe(self._request))
+            self._attempts += 1
+            self._due = now + STREAM_EVERY_S
+        else:
+            self.begin(now)
+            self.trouble = "the device said who it is, but did not answer what it can do (capability 6)"
 
     def _ask_to_stream(self, now: float) -> None:
         if now < self._due:

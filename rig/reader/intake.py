@@ -19,6 +19,7 @@ from rig.reader.clock import FRAME_MODULUS_US, DeviceClock, Reading
 from rig.reader.events import Delivery, LinkEvent, Scalar
 from rig.samples import COUNTS, Channel, Samples
 from rig.wire import (
+    Abilities,
     DeviceMessage,
     Event,
     EventCode,
@@ -158,6 +159,8 @@ class Intake:
             kind, fields = "identified", _identity_fields(message)
         elif isinstance(message, Note):
             kind, fields = "note", {"text": message.text}
+        elif isinstance(message, Abilities):
+            kind, fields = "abilities", {name: getattr(message, name) for name in Abilities.__slots__}
         elif isinstance(message, State):
             kind, fields = "state", {name: int(getattr(message, name)) for name in State.__slots__}
         else:

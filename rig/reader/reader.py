@@ -28,7 +28,7 @@ from rig.reader.link import Link, LinkLostError
 from rig.reader.ports import PortAddress, find_port
 from rig.reader.session import Session
 from rig.samples import Samples
-from rig.wire import Identity, Tally
+from rig.wire import Abilities, Identity, Tally
 
 OPENING_LIMIT_S = 5.0
 """A board may need 2 s to boot, and firmware 2 s more to tare, before its first sample."""
@@ -63,6 +63,9 @@ class Reader:
         "framed", or the format of the lines.
     rate_hz
         Samples per second to ask a framed device for; None for the highest that it names.
+    disagreement
+        What contradicts the abilities of a device of version 1.1, in words, or None; such a device is
+        refused. `rig.rigfile.RigFile.disagreement` compares it with the rig's file.
     queue_limit
         Samples that may wait for the consumer.
     lock_places
@@ -86,6 +89,7 @@ class Reader:
         wire: WireFormat,
         *,
         rate_hz: float | None = None,
+        disagreement: Callable[[Abilities], str | None] = lambda told: None,
         queue_limit: int = QUEUE_LIMIT,
         lock_places: Sequence[Path] | None = None,
     ) -> None:
@@ -93,7 +97,7 @@ class Reader:
         self._address = address
         self._lock_places = lock_places
         self._intake = Intake(wire)
-        self._greeting = Greeting(self.session, rate_hz) if wire == "framed" else None
+        self._greeting = Greeting(self.session, rate_hz, disagreement) if wire == "framed" else None
         self._queue = DeliveryQueue(queue_limit)
         self._stop = threading.Event()
         self._changed = threading.Condition()
@@ -116,6 +120,11 @@ class Reader:
     def identity(self) -> Identity | None:
         """What the device said of itself last; None if it has not."""
         return self._intake.identity
+
+    @property
+    def abilities(self) -> Abilities | None:
+        """What the device says that it can do; None if it has not, as one of version 1.0."""
+        return None if self._greeting is None else self._greeting.abilities
 
     @property
     def tally(self) -> Tally:

@@ -138,6 +138,8 @@ class VirtualRig:
         The air around the rig and how the specimen warms, for lines that carry temperatures or humidity.
     blocks
         Say that samples can come in blocks, if it is fast enough; False for a device of version 1.0.
+    describes
+        Say what it can do, if it listens; False for a device of version 1.0.
     clock
         Wall time in seconds, for heartbeats.
 
@@ -173,6 +175,7 @@ class VirtualRig:
         drive: DriveSettings | None = None,
         climate: Climate | None = None,
         blocks: bool = True,
+        describes: bool = True,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         if not (math.isfinite(rate_hz) and 1.0 <= rate_hz <= 100_000.0):
@@ -200,7 +203,8 @@ class VirtualRig:
         character = Character(
             name=name,
             capabilities=(DRIVEN if moves else Capability(0))
-            | (Capability.BLOCKS if fills else Capability(0)),
+            | (Capability.BLOCKS if fills else Capability(0))
+            | (Capability.DESCRIBES if describes and self.listens else Capability(0)),
             listens=self.listens,
             rate_hz=rate_hz,
             boot_id=1 + seeds[2] % 60_000,

@@ -21,6 +21,7 @@ from rig.virtual.drive import Drive, DriveSettings
 from rig.virtual.machine import Machine, Stretch
 from rig.wire import (
     PROTOCOL_VERSION,
+    Abilities,
     Accepts,
     Arm,
     AskState,
@@ -28,6 +29,7 @@ from rig.wire import (
     ClearStop,
     Command,
     Cycle,
+    Describe,
     DeviceMessage,
     Disarm,
     Event,
@@ -54,8 +56,14 @@ LONGEST_BLOCK = 4096
 IDENTITY_EVERY_S = 5.0
 """How often a device that cannot receive says who it is (the protocol's number)."""
 
-SLOWEST_RATE_MHZ = 1000
-"""One sample a second: slower ones would make a single sample a long piece of work."""
+SLOWEST_RATE_MHZ = 100
+"""One sample in ten seconds."""
+
+LOOKED_AT_HZ = 20.0
+SLOW_BELOW_HZ = 1.0
+"""Of a slower stream the force is looked at so often, and most of it is not sent: trips do not wait."""
+
+PM_PER_MM = 1e9
 
 _TIME_MODULUS_US = 2**32
 _SEQ_MODULUS = 2**16
@@ -133,6 +141,8 @@ class Device:
         self.streaming = not self.character.listens
         self._accepts = Accepts.SAMPLES
         self._clock = clock
+        self._one_in = 1
+        self._since_sent = 0
         self._boot_s = 0.0
         self._boot_time_us = self.character.start_time_us
         self._seq = 0
@@ -195,10 +205,11 @@ class Device:
             stretch, readings, why = self._step(self._longest_step(samples))
             samples -= len(stretch)
             block = self._block(stretch, readings)
-            if self.streaming:
+            if self.streaming and len(block):
                 sent.append(block)
             if why is not None:
-                self.drive.act(why, int(block.force[-1]), int(block.position[-1]))
+                here = int(readings.position[-1] - self.drive.home_offset)
+                self.drive.act(why, int(readings.force[-1]), here)
             sent += self._events()
             if not self.character.listens:
                 sent += self._repeated_identity(len(stretch))
@@ -225,6 +236,26 @@ class Device:
         rate_mhz = round(who.rate_hz * 1000)
         return Identity(
             PROTOCOL_VERSION, 1, 0, who.capabilities, self.boot_id, rate_mhz, who.unit_id, who.name
+        )
+
+    def abilities(self) -> Abilities:
+        """What the device can do, as a message."""
+        chain, settings = self.machine.chain, self.drive.settings
+        least_force, most_force, least_position, most_position = self.drive.built_in
+        drives = Capability.DRIVES in self.character.capabilities
+        per_mm = 1 / chain.position_mm_per_count
+        return Abilities(
+            least_position if drives else 0,
+            most_position if drives else 0,
+            round(chain.position_mm_per_count * PM_PER_MM),
+            least_force,
+            most_force,
+            chain.force_range_counts,
+            round(1000 * (chain.conversions_per_s or 0)),
+            round(settings.top_speed_mm_per_s * per_mm) if drives else 0,
+            round(settings.acceleration_mm_per_s2 * per_mm) if drives else 0,
+            SLOWEST_RATE_MHZ,
+            round(1000 * self.character.rate_hz),
         )
 
     def state(self) -> State:
@@ -275,6 +306,10 @@ class Device:
                 shown = [self.identity()]
             case AskState():
                 shown = [self.state()]
+            case Describe() if Capability.DESCRIBES in self.character.capabilities:
+                shown = [self.abilities()]
+            case Describe():
+                result = ReplyResult.UNKNOWN_COMMAND
             case StreamAt():
                 value = self._stream(command.rate_mhz)
                 self._accepts = command.accepts
@@ -306,7 +341,10 @@ class Device:
         if not rate_mhz:
             return 0
         granted_mhz = min(max(rate_mhz, SLOWEST_RATE_MHZ), round(self.character.rate_hz * 1000))
-        self.machine.set_rate(granted_mhz / 1000)
+        slow = granted_mhz < 1000 * SLOW_BELOW_HZ
+        self._one_in = round(1000 * LOOKED_AT_HZ / granted_mhz) if slow else 1
+        self._since_sent = 0
+        self.machine.set_rate(granted_mhz / 1000 * self._one_in)
         return granted_mhz
 
     def _longest_step(self, samples: int) -> int:
@@ -324,16 +362,20 @@ class Device:
         return stretch, self.machine.commit(stretch), None if act is None else act[1]
 
     def _block(self, stretch: Stretch, readings: Readings) -> SampleBlock:
-        count = len(stretch)
-        seq = (self._seq + np.arange(count, dtype=np.int64)) % _SEQ_MODULUS
-        self._seq += count
-        since_boot_us = np.rint((readings.taken_s - self._boot_s) * 1e6).astype(np.int64)
+        taken = np.arange(self._one_in - 1 - self._since_sent, len(stretch), self._one_in)
+        self._since_sent = (self._since_sent + len(stretch)) % self._one_in
+        seq = (self._seq + np.arange(len(taken), dtype=np.int64)) % _SEQ_MODULUS
+        self._seq += len(taken)
+        since_boot_us = np.rint((readings.taken_s[taken] - self._boot_s) * 1e6).astype(np.int64)
+        status = self._status(stretch, readings)[taken]
+        if self._one_in > 1:
+            status |= np.uint8(Status.FRESH_FORCE)
         return SampleBlock(
             seq,
             (self._boot_time_us + since_boot_us) % _TIME_MODULUS_US,
-            readings.force.astype(np.int32),
-            (readings.position - self.drive.home_offset).astype(np.int32),
-            self._status(stretch, readings),
+            readings.force[taken].astype(np.int32),
+            (readings.position[taken] - self.drive.home_offset).astype(np.int32),
+            status,
         )
 
     def _status(

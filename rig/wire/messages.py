@@ -37,6 +37,7 @@ class Capability(IntFlag):
     HALTS_ON_SILENCE = 1 << 3
     CYCLES = 1 << 4
     BLOCKS = 1 << 5
+    DESCRIBES = 1 << 6
 
 
 class Accepts(IntFlag):
@@ -163,6 +164,39 @@ class State:
 
 
 @dataclass(frozen=True, slots=True)
+class Abilities:
+    """What the device can do, in counts of the wire. 0: not known.
+
+    Parameters
+    ----------
+    min_position, max_position, min_force, max_force
+        The limits that are built in.
+    position_pm
+        Size of a position count in picometres.
+    full_scale
+        Force count at which the converter saturates, either way.
+    conversions_mhz
+        New values of the force, in thousandths of one per second.
+    speed, acceleration
+        The largest, in counts/s and counts/s^2.
+    slowest_mhz, fastest_mhz
+        Streams that it can send, in blocks too, in thousandths of a hertz.
+    """
+
+    min_position: int
+    max_position: int
+    position_pm: int
+    min_force: int
+    max_force: int
+    full_scale: int
+    conversions_mhz: int
+    speed: int
+    acceleration: int
+    slowest_mhz: int
+    fastest_mhz: int
+
+
+@dataclass(frozen=True, slots=True)
 class Identify:
     """Ask for an identity message."""
 
@@ -271,7 +305,14 @@ class AskState:
     request: int
 
 
-DeviceMessage = Identity | Event | Reply | Note | State
+@dataclass(frozen=True, slots=True)
+class Describe:
+    """Ask what the device can do."""
+
+    request: int
+
+
+DeviceMessage = Identity | Event | Reply | Note | State | Abilities
 Command = (
     Identify
     | StreamAt
@@ -286,6 +327,7 @@ Command = (
     | Cycle
     | ClearStop
     | AskState
+    | Describe
 )
 Message = DeviceMessage | Command
 
@@ -374,6 +416,7 @@ _LAYOUTS = (
     Layout(0x04, Reply, struct.Struct("<BHi")),
     Layout(0x05, Note, struct.Struct("<"), NOTE_BYTES),
     Layout(0x06, State, struct.Struct("<HHBHIiiiiH")),
+    Layout(0x08, Abilities, struct.Struct("<iiIiiIIIIII")),
     Layout(0x40, Identify, struct.Struct("<H")),
     Layout(0x41, StreamAt, struct.Struct("<HIB"), appended_bytes=1),
     Layout(0x42, Heartbeat, struct.Struct("<H")),
@@ -387,6 +430,7 @@ _LAYOUTS = (
     Layout(0x4A, Cycle, struct.Struct("<HiiIHHI")),
     Layout(0x4B, ClearStop, struct.Struct("<H")),
     Layout(0x4C, AskState, struct.Struct("<H")),
+    Layout(0x4D, Describe, struct.Struct("<H")),
 )
 LAYOUT_BY_KIND = {layout.kind: layout for layout in _LAYOUTS}
 LAYOUT_BY_CLASS = {layout.message: layout for layout in _LAYOUTS}

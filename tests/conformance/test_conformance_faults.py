@@ -16,6 +16,7 @@ from rig.conformance.othersums import seal_found
 from rig.errors import DeviceError
 from rig.virtual import VirtualRig
 from rig.wire import (
+    Abilities,
     EventCode,
     Heartbeat,
     Home,
@@ -290,6 +291,44 @@ def test_sound_blocks_pass_and_a_device_without_them_is_not_tried() -> None:
     sound = checked(groups=["blocks", "rates"], rate_hz=5000.0)
     assert failed(sound) == set() and "10 in each frame" in sound.outcomes[3].found
     assert "blocks" in not_tried(checked(groups=["blocks"]))
+
+
+def says(rig: VirtualRig, **other: int) -> None:
+    around(rig.device, "abilities", lambda kept: replace(kept(), **other))
+
+
+def says_nothing(rig: VirtualRig) -> None:
+    around(rig.device, "_answer", lambda kept, command: without(Abilities, kept(command)))
+
+
+def without(kind: type, messages: list[Any]) -> list[Any]:
+    return [message for message in messages if not isinstance(message, kind)]
+
+
+def slowest_is_a_second(rig: VirtualRig) -> None:
+    around(rig.device, "_stream", lambda kept, rate_mhz: kept(max(rate_mhz, 1000) if rate_mhz else 0))
+
+
+@pytest.mark.parametrize(
+    ("spoil", "check"),
+    [
+        (says_nothing, "abilities-answer"),
+        (lambda rig: says(rig, max_position=-1), "abilities-possible"),
+        (lambda rig: says(rig, fastest_mhz=400_000), "abilities-possible"),
+        (lambda rig: says(rig, fastest_mhz=2_000_000), "abilities-rates"),
+        (slowest_is_a_second, "abilities-rates"),
+        (lambda rig: says(rig, max_position=10_000), "abilities-limits"),
+        (lambda rig: says(rig, min_force=-(2**23) + 1), "abilities-limits"),
+    ],
+)
+def test_abilities_that_are_not_true_fail_their_check(spoil: Spoil, check: str) -> None:
+    assert check in failed(checked(spoil, ["abilities"]))
+
+
+def test_true_abilities_pass_and_a_device_of_version_1_0_is_not_tried() -> None:
+    assert failed(checked(groups=["abilities"])) == set()
+    assert not not_tried(checked(groups=["abilities"]))
+    assert len(not_tried(checked(groups=["abilities"], describes=False))) == 4
 
 
 def slower_than_granted(rig: VirtualRig) -> None:

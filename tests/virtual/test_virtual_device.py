@@ -432,7 +432,7 @@ def test_a_rig_that_only_measures_knows_no_motion() -> None:
     host = Host(rig)
     host.hear(rig.receive(b""))
     (identity,) = (each for each in host.messages if isinstance(each, Identity))
-    assert identity.capabilities == Capability(0)
+    assert identity.capabilities == Capability.DESCRIBES
     for command in (*MOTIONS, (Arm,), (Limits, -1, 1, 0, 1), (Halt,)):
         assert host.ask(*command).result == ReplyResult.UNKNOWN_COMMAND
 

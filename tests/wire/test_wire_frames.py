@@ -35,6 +35,7 @@ BODY_SIZES = {
     0x05: 0,
     0x06: 29,
     0x07: 18,
+    0x08: 44,
     0x40: 2,
     0x41: 6,
     0x42: 2,
@@ -48,6 +49,7 @@ BODY_SIZES = {
     0x4A: 22,
     0x4B: 2,
     0x4C: 2,
+    0x4D: 2,
 }
 CAUSES = ("too_long", "short", "bad_cobs", "bad_crc", "unknown_type")
 

@@ -9,12 +9,14 @@ from hypothesis import strategies as st
 
 from rig.errors import InputError
 from rig.wire import (
+    Abilities,
     Accepts,
     Arm,
     AskState,
     Capability,
     ClearStop,
     Cycle,
+    Describe,
     Disarm,
     Event,
     EventCode,
@@ -65,6 +67,14 @@ BY_HAND = [
     ),
     (ClearStop(12), bytes.fromhex("4b 0c00")),
     (AskState(13), bytes.fromhex("4c 0d00")),
+    (Describe(14), bytes.fromhex("4d 0e00")),
+    (
+        Abilities(-200, 24_000, 5_000_000, -2, 3, 8_388_607, 80_000, 3000, 40_000, 100, 50_000_000),
+        bytes.fromhex(
+            "08 38ffffff c05d0000 404b4c00 feffffff 03000000 ffff7f00 80380100 b80b0000 409c0000 64000000"
+            "80f0fa02"
+        ),
+    ),
 ]
 
 U8, U16, U32 = (st.integers(0, 2**bits - 1) for bits in (8, 16, 32))
@@ -91,13 +101,17 @@ MESSAGES = st.one_of(
     st.builds(Reply, U8, U16, I32),
     st.builds(Note, short_text(63)),
     st.builds(State, U16, st.builds(StateFlag, U16), U8, U16, U32, I32, I32, I32, I32, U16),
+    st.builds(Abilities, I32, I32, U32, I32, I32, U32, U32, U32, U32, U32, U32),
     st.builds(StreamAt, U16, U32, st.builds(Accepts, U8)),
     st.builds(MoveTo, U16, I32, U32),
     st.builds(PressUntil, U16, I32, U32, I32),
     st.builds(Limits, U16, I32, I32, I32, I32),
     st.builds(Home, U16, U32),
     st.builds(Cycle, U16, I32, I32, U32, U16, U16, U32),
-    *(st.builds(kind, U16) for kind in (Identify, Heartbeat, Arm, Disarm, Halt, ClearStop, AskState)),
+    *(
+        st.builds(kind, U16)
+        for kind in (Identify, Heartbeat, Arm, Disarm, Halt, ClearStop, AskState, Describe)
+    ),
 )
 
 

@@ -5,6 +5,7 @@
 #include "amplifier.h"
 #include "bytes.h"
 #include "chip.h"
+#include "converter.h"
 #include "events.h"
 #include "frames.h"
 #include "motions.h"
@@ -27,6 +28,7 @@
 #define IDENTITY_PAYLOAD (23 + sizeof(DEVICE_NAME) - 1)
 #define STATE_PAYLOAD 30
 #define REPLY_PAYLOAD 8
+#define ABILITIES_PAYLOAD 45
 #define SHORTEST_COMMAND 3
 
 /* A build that breaks one of these would read past a text or overrun the frame's buffer: a negative size stops it. */
@@ -40,7 +42,7 @@ static int32_t last_value;
 
 /* Bodies after type and request id, by command. */
 static const uint8_t body_bytes[LAST_COMMAND - FIRST_COMMAND + 1] = {
-    0, 4, 0, 0, 0, 8, 12, 0, 16, 4, 20, 0, 0,
+    0, 4, 0, 0, 0, 8, 12, 0, 16, 4, 20, 0, 0, 0,
 };
 
 static void send(const uint8_t *payload, uint8_t count)
@@ -89,6 +91,21 @@ static void send_state(void)
     send(payload, (uint8_t)(at - payload));
 }
 
+static void send_abilities(void)
+{
+    static const uint32_t told[] = {
+        (uint32_t)LOWEST_POSITION, (uint32_t)HIGHEST_POSITION, COUNT_PM, (uint32_t)LOWEST_FORCE,
+        (uint32_t)HIGHEST_FORCE, CONVERTER_TOP, AMPLIFIER_PER_S * 1000u, FASTEST_COUNTS_PER_S,
+        ACCELERATION_COUNTS_PER_S2, SLOWEST_STREAM_MHZ,
+        SENDS_BLOCKS ? FASTEST_BLOCKS_MHZ : FASTEST_STREAM_MHZ,
+    };
+    uint8_t payload[ABILITIES_PAYLOAD], *at = payload;
+    *at++ = MESSAGE_ABILITIES;
+    for (uint8_t i = 0; i < sizeof told / sizeof *told; i++)
+        at = put_u32(at, told[i]);
+    send(payload, (uint8_t)(at - payload));
+}
+
 static void send_reply(enum result result, uint16_t request, int32_t value)
 {
     uint8_t payload[REPLY_PAYLOAD], *at = payload;
@@ -130,6 +147,9 @@ static enum result carry_out(uint8_t type, uint16_t request, const uint8_t *body
         return RESULT_ACCEPTED;
     case COMMAND_STATE:
         send_state();
+        return RESULT_ACCEPTED;
+    case COMMAND_DESCRIBE:
+        send_abilities();
         return RESULT_ACCEPTED;
     case COMMAND_STREAM:
         *value = (int32_t)sampling_rate(bytes_u32(body), (appended & ACCEPTS_BLOCKS) != 0);

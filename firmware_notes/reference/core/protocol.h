@@ -10,6 +10,7 @@
 #define MESSAGE_REPLY 0x04
 #define MESSAGE_STATE 0x06
 #define MESSAGE_BLOCK 0x07
+#define MESSAGE_ABILITIES 0x08
 
 #define COMMAND_IDENTIFY 0x40
 #define COMMAND_STREAM 0x41
@@ -24,8 +25,9 @@
 #define COMMAND_CYCLE 0x4A
 #define COMMAND_CLEAR 0x4B
 #define COMMAND_STATE 0x4C
+#define COMMAND_DESCRIBE 0x4D
 #define FIRST_COMMAND 0x40
-#define LAST_COMMAND 0x4C
+#define LAST_COMMAND 0x4D
 
 #define STATUS_SATURATED 0x01u
 #define STATUS_POSITION_FAULT 0x02u
@@ -41,8 +43,8 @@
 #define FLAG_MOVING 0x08u
 #define FLAG_STREAMING 0x10u
 
-/* drives, limits force, takes an emergency stop, halts on silence, cycles by itself */
-#define CAPABILITIES 0x1Fu
+/* drives, limits force, takes an emergency stop, halts on silence, cycles by itself, says what it can do */
+#define CAPABILITIES 0x5Fu
 #define CAPABILITY_BLOCKS 0x20u
 
 /* what a host says it can read when it asks for a stream */

@@ -75,7 +75,7 @@ uint32_t sampling_rate(uint32_t wanted_mhz, bool reads_blocks)
     period_us = ticks / TICKS_PER_US;
     hold_us = period_us < HELD_BACK_BELOW_US ? period_us / 2u : 0;
     chip_sample_every(ticks);
-    return (uint32_t)(TICKS_PER_S * MHZ / ticks);
+    return (uint32_t)((TICKS_PER_S * MHZ + ticks / 2u) / ticks);
 }
 
 bool sampling_on(void)

@@ -17,6 +17,9 @@
 #define DEVICE_NAME "reference press"
 #define UNIT_ID "REF-0001"
 
+/* Size of a position count in picometres: 5 um. Hosts compare it with what a rig's file says. */
+#define COUNT_PM 5000000UL
+
 /* Motor steps for each position count, as a fraction. At least one step for each count. */
 #define STEPS_FOR 2
 #define STEPS_COUNTS 1
@@ -49,7 +52,8 @@
 #define SENDS_BLOCKS (FASTEST_BLOCKS_MHZ > FASTEST_STREAM_MHZ)
 /* At this rate or a slower one a sample would wait too long for its block to fill, and goes by itself. */
 #define PLAIN_UP_TO_MHZ 1000000UL
-#define SLOWEST_STREAM_MHZ 1000UL
+/* One sample in ten seconds. */
+#define SLOWEST_STREAM_MHZ 100UL
 
 /* So far may the scale lie beside the steps before the platen counts as stalled: 0.2 mm. */
 #define FOLLOWING_COUNTS 40L
@@ -103,6 +107,12 @@
 #endif
 #if LOWEST_POSITION >= HIGHEST_POSITION
 #error "the lowest position is below the highest"
+#endif
+#if COUNT_PM < 1 || COUNT_PM > 1000000000
+#error "a position count is at most 1 mm, in picometres"
+#endif
+#if SLOWEST_STREAM_MHZ < 1 || SLOWEST_STREAM_MHZ > FASTEST_STREAM_MHZ
+#error "the slowest stream is above zero and no faster than the fastest"
 #endif
 #if AMPLIFIER_PER_S < 1
 #error "an amplifier without conversions feels nothing"

@@ -286,6 +286,39 @@ static void rates_that_cannot_be_had_are_brought_into_range(void)
     CHECK(ask(COMMAND_STREAM, body, 4) == RESULT_ACCEPTED && fake.reply_value == (int32_t)SLOWEST_STREAM_MHZ);
 }
 
+static void slow_streams_are_granted_as_they_are_sent(void)
+{
+    fake_boot(0, ABOVE);
+    uint8_t body[4];
+    put_u32(body, 100);
+    CHECK(ask(COMMAND_STREAM, body, 4) == RESULT_ACCEPTED && fake.reply_value == 100);
+    fake_run_us(25000000);
+    CHECK(fake.samples == 2);
+    /* 0.7/s is no whole number of ticks, and 700 to the nearest mHz */
+    put_u32(body, 700);
+    CHECK(ask(COMMAND_STREAM, body, 4) == RESULT_ACCEPTED && fake.reply_value == 700);
+    /* 2000000 ticks by 6667 is 299.985 */
+    put_u32(body, 300000);
+    CHECK(ask(COMMAND_STREAM, body, 4) == RESULT_ACCEPTED && fake.reply_value == 299985);
+}
+
+static void it_says_what_it_can_do_and_keeps_to_it(void)
+{
+    fake_boot(0, ABOVE);
+    CHECK(ask_plain(COMMAND_DESCRIBE) == RESULT_ACCEPTED && fake.abilities == 1 && fake.replies == 1);
+    const uint8_t *told = fake.block + 1;
+    int32_t low = bytes_i32(told), high = bytes_i32(told + 4);
+    int32_t pull = bytes_i32(told + 12), push = bytes_i32(told + 16);
+    CHECK(bytes_u32(told + 8) == 5000000UL);
+    CHECK(bytes_u32(told + 20) == 8388607UL && bytes_u32(told + 24) == 80000UL);
+    CHECK(bytes_u32(told + 28) == 3000UL && bytes_u32(told + 32) == 40000UL && bytes_u32(told + 36) == 100UL);
+    CHECK(ask_limits(pull, push, low, high) == RESULT_ACCEPTED);
+    CHECK(ask_limits(pull, push + 1, low, high) == RESULT_OUTSIDE_LIMITS);
+    CHECK(ask_limits(pull - 1, push, low, high) == RESULT_OUTSIDE_LIMITS);
+    CHECK(ask_limits(pull, push, low - 1, high) == RESULT_OUTSIDE_LIMITS);
+    CHECK(ask_limits(pull, push, low, high + 1) == RESULT_OUTSIDE_LIMITS);
+}
+
 static void each_conversion_is_new_in_one_sample(void)
 {
     fake_boot(0, ABOVE);
@@ -1134,6 +1167,8 @@ int main(void)
     RUN(a_request_without_a_number_is_a_bad_argument);
     RUN(samples_come_at_the_granted_rate_with_their_numbers);
     RUN(rates_that_cannot_be_had_are_brought_into_range);
+    RUN(slow_streams_are_granted_as_they_are_sent);
+    RUN(it_says_what_it_can_do_and_keeps_to_it);
     RUN(each_conversion_is_new_in_one_sample);
     RUN(blocks_hold_every_sample_at_its_time);
     RUN(slower_streams_and_older_hosts_get_samples_one_by_one);

@@ -118,6 +118,10 @@ static void note(const uint8_t *payload, uint8_t count)
         fake.block_bytes = count;
         memcpy(fake.block, payload, count);
         break;
+    case MESSAGE_ABILITIES:
+        fake.abilities++;
+        memcpy(fake.block, payload, count);
+        break;
     case MESSAGE_IDENTITY:
         fake.identities++;
         break;

@@ -1,0 +1,134 @@
+"""What a device of version 1.1 says that it can do, and whether it keeps to it. Nothing moves."""
+
+from __future__ import annotations
+
+from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
+from rig.conformance.outcome import Check
+from rig.conformance.stand import Stand, result_words
+from rig.reader import complaint_about
+from rig.wire import Abilities, Accepts, Capability, Describe, Limits, Reply, ReplyResult, StreamAt
+
+_GROUP = "abilities"
+
+
+def told(stand: Stand) -> Abilities:
+    """What the device says that it can do."""
+    if Capability.DESCRIBES not in stand.known.capabilities:
+        raise NotApplicableError("it does not say what it can do (capability 6 is not set)")
+    before = len(stand.talk.heard)
+    stand.must(Describe(stand.talk.next_id()), "say what it can do")
+    found = [each.message for each in stand.talk.heard[before:] if isinstance(each.message, Abilities)]
+    if not found:
+        raise UnreadyError("no abilities message came with the reply")
+    return found[-1]
+
+
+def _answers(stand: Stand) -> str:
+    if Capability.DESCRIBES not in stand.known.capabilities:
+        raise NotApplicableError("it does not say what it can do (capability 6 is not set)")
+    reply = stand.talk.ask(Describe(stand.talk.next_id()))
+    require(reply is not None, "no reply")
+    assert reply is not None
+    require(reply.result == ReplyResult.ACCEPTED, f"answered {result_words(reply.result)}")
+    kinds = [type(each) for each in stand.talk.messages() if isinstance(each, Abilities | Reply)]
+    require(Abilities in kinds, "a reply, but no abilities message")
+    require(kinds.index(Abilities) < kinds.index(Reply), "the reply came before the abilities")
+    return "an abilities message, then the reply"
+
+
+def _possible(stand: Stand) -> str:
+    said = told(stand)
+    complaint = complaint_about(said, stand.known.capabilities)
+    require(complaint is None, complaint or "")
+    plain_mhz = stand.known.rate_mhz
+    require(
+        said.slowest_mhz <= plain_mhz <= said.fastest_mhz,
+        f"streams of {said.slowest_mhz / 1000:g} to {said.fastest_mhz / 1000:g}/s, but the identity's rate "
+        f"is {plain_mhz / 1000:g}/s",
+    )
+    return (
+        f"{said.min_position} to {said.max_position} counts of {said.position_pm / 1e6:g} um, "
+        f"{said.slowest_mhz / 1000:g} to {said.fastest_mhz / 1000:g} samples/s"
+    )
+
+
+def _rates(stand: Stand) -> str:
+    said = told(stand)
+    accepts = Accepts.BLOCKS if Capability.BLOCKS in stand.known.capabilities else Accepts.SAMPLES
+    found = []
+    for asked in (said.slowest_mhz, max(said.slowest_mhz // 2, 1), said.fastest_mhz):
+        granted = stand.must(StreamAt(stand.talk.next_id(), asked, accepts), "stream").value
+        wanted = max(asked, said.slowest_mhz)
+        words = f"{asked / 1000:g}/s asked, {granted / 1000:g}/s granted"
+        # to the nearest tick of its timer, and to a whole number of mHz
+        require(abs(granted - wanted) <= max(1, wanted // 100), words)
+        found.append(words)
+    stand.must(StreamAt(stand.talk.next_id(), 0), "stop the stream")
+    return "; ".join(found)
+
+
+def _limits(stand: Stand) -> str:
+    said = told(stand)
+    if not stand.drives:
+        raise NotApplicableError("it has no drive")
+    whole = (said.min_force, said.max_force, said.min_position, said.max_position)
+    try:
+        for place, name in enumerate(("min force", "max force", "min position", "max position")):
+            wider = list(whole)
+            wider[place] += 1 if place % 2 else -1
+            if abs(wider[place]) >= 2**31:
+                continue
+            reply = stand.talk.ask(Limits(stand.talk.next_id(), *wider))
+            require(
+                reply is not None and reply.result == ReplyResult.OUTSIDE_LIMITS,
+                f"a {name} of {wider[place]}, one count beyond what it says: "
+                + ("no reply" if reply is None else result_words(reply.result)),
+            )
+        reply = stand.talk.ask(Limits(stand.talk.next_id(), *whole))
+        words = "no reply" if reply is None else result_words(reply.result)
+        require(
+            reply is not None and reply.result == ReplyResult.ACCEPTED, f"the limits that it says: {words}"
+        )
+    finally:
+        stand.set_limits()
+    return f"force {whole[0]} to {whole[1]}, position {whole[2]} to {whole[3]}; one count more is refused"
+
+
+CHECKS = (
+    Check(
+        "abilities-answer",
+        _GROUP,
+        "The answer to describe",
+        "A device with capability 6 answers describe with an abilities message, then with the reply.",
+        "an abilities message, then a reply with result 0",
+        "A host that wants to compare it with the rig file asks five times and gives up.",
+        _answers,
+    ),
+    Check(
+        "abilities-possible",
+        _GROUP,
+        "What it says it can do",
+        "Ranges begin with their lower end, limits lie within the full scale, a drive has a speed.",
+        "numbers that a press can have, and that fit the identity",
+        "The host refuses the device, or computes stops from numbers that are not true.",
+        _possible,
+    ),
+    Check(
+        "abilities-rates",
+        _GROUP,
+        "The slowest and the fastest stream",
+        "It grants the streams that it says it can send, and grants the slowest where it is asked for less.",
+        "the rate asked for, to 1 %",
+        "A recording over days fills the disk, or a fast one is slower than its file says.",
+        _rates,
+    ),
+    Check(
+        "abilities-limits",
+        _GROUP,
+        "The limits that it says are built in",
+        "It takes the limits that it says are built in, and refuses each that is a count wider.",
+        "result 0, and result 6 one count beyond",
+        "A rig file that was checked against it is refused all the same, or goes farther than was meant.",
+        _limits,
+    ),
+)
