@@ -15,6 +15,9 @@ from pathlib import Path
 import pytest
 from simulated_press import REFERENCE, make
 
+IMAGES = {"rp2040": "rp2040.uf2", "stm32f4": "stm32f4.bin"}
+"""What is written to the chip of each port."""
+
 EMULATOR = REFERENCE / "bench" / "node_modules" / "rp2040js"
 BUILT_OF = {".c", ".h", ".S", ".ld", ".mjs", ".json"}
 
@@ -41,15 +44,17 @@ def skip_without_tools() -> None:
         pytest.skip(f"the tools of the ports are missing: {missing()}", allow_module_level=True)
 
 
-def build_port(folder: Path, *settings: str, sources: Path = REFERENCE) -> str:
+def build_port(folder: Path, port: str, *settings: str, sources: Path = REFERENCE) -> str:
     """Build a port's firmware and its bench into a folder; all that make said."""
-    said = make(folder, "rp2040", "rp2040_bench", *settings, sources=sources)
-    shutil.copy(folder / "rp2040_bench", folder / "bench")
-    shutil.copy(folder / "rp2040.uf2", folder / "firmware.elf")
+    said = make(folder, port, f"{port}_bench", *settings, sources=sources)
+    shutil.copy(folder / f"{port}_bench", folder / "bench")
+    shutil.copy(folder / IMAGES[port], folder / "firmware.elf")
     return said
 
 
-def built_port(factory: pytest.TempPathFactory, converter: str = "two_wire", line: str = "uart") -> Path:
+def built_port(
+    factory: pytest.TempPathFactory, converter: str = "two_wire", line: str = "uart", port: str = "rp2040"
+) -> Path:
     """The folder with firmware and bench for a kind of converter and a line, built once for all processes."""
     # the bench's script names the tree that it lies in
     digest = hashlib.sha256(str(REFERENCE).encode())
@@ -59,10 +64,10 @@ def built_port(factory: pytest.TempPathFactory, converter: str = "two_wire", lin
             path.suffix in BUILT_OF or path.name == "Makefile"
         ):
             digest.update(f"{inside}".encode() + path.read_bytes())
-    shared = factory.getbasetemp().parent / f"rp2040-{converter}-{line}-{digest.hexdigest()[:16]}"
+    shared = factory.getbasetemp().parent / f"{port}-{converter}-{line}-{digest.hexdigest()[:16]}"
     shared.mkdir(exist_ok=True)
     with (shared / "lock").open("w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         if not (shared / "firmware.elf").exists():
-            build_port(shared, f"CONVERTER={converter}", f"LINE={line}")
+            build_port(shared, port, f"CONVERTER={converter}", f"LINE={line}")
     return shared

@@ -246,7 +246,8 @@ def test_the_project_file_for_platformio_names_the_sources_and_fuses_and_builds_
 ):
     project = ConfigParser()
     project.read(REFERENCE / "platformio.ini")
-    common, programmer = project["env"], project["env:programmer"]
+    common, programmer = project["avr"], project["env:programmer"]
+    assert programmer["extends"] == project["env:boot_loader"]["extends"] == "avr"
     # a filter takes everything away, and adds folders and files (as the tool's manual says, recalled)
     words = common["build_src_filter"].split()
     assert words[0] == "-<*>"

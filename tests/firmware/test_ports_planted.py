@@ -1,4 +1,4 @@
-"""Faults planted in the firmware of a 32-bit chip, one line each: check-device has to find them there too.
+"""Faults planted in the firmware of 32-bit chips, one line each: check-device has to find them there too.
 
 A part of the faults of the core, and faults of the chip's own file, which no other chip can show.
 `PRESSRIG_PLANTED=all` plants every fault of the core. Time is the chip's.
@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 import yaml
-from ports_press import EMULATOR, REFERENCE, build_port, skip_without_tools
+from ports_press import EMULATOR, IMAGES, REFERENCE, build_port, skip_without_tools
 from stepped_press import PATIENCE_S, checked
 
 from rig.conformance import Verdict
@@ -28,7 +28,11 @@ OF_THE_CORE: list[dict[str, Any]] = [
     for fault in yaml.safe_load((PLANTED / "faults.yaml").read_text(encoding="utf-8"))
     if fault["file"].startswith("core/")
 ]
-OF_THE_CHIP: list[dict[str, Any]] = yaml.safe_load((PLANTED / "rp2040.yaml").read_text(encoding="utf-8"))
+OF_THE_CHIPS: list[dict[str, Any]] = [
+    {"port": port, **fault}
+    for port in sorted(IMAGES)
+    for fault in yaml.safe_load((PLANTED / f"{port}.yaml").read_text(encoding="utf-8"))
+]
 REFUSAL = "refusal"
 WRAPS_S = 200.0
 
@@ -44,11 +48,14 @@ def planted(fault: dict[str, Any], folder: Path) -> None:
     path.write_text(text.replace(fault["old"], fault["new"]), encoding="utf-8")
     # a fault may leave something unused; it still is a program that somebody could have written
     converter, line = fault.get("converter", "two_wire"), fault.get("line", "uart")
-    build_port(folder, "WARNINGS=-w", f"CONVERTER={converter}", f"LINE={line}", sources=sources)
+    port = fault.get("port", "rp2040")
+    build_port(folder, port, "WARNINGS=-w", f"CONVERTER={converter}", f"LINE={line}", sources=sources)
 
 
 @pytest.mark.parametrize(
-    "fault", [*OF_THE_CHIP, *OF_THE_CORE[::EVERY]], ids=lambda fault: fault["name"].replace(" ", "-")
+    "fault",
+    [*OF_THE_CHIPS, *OF_THE_CORE[::EVERY]],
+    ids=lambda fault: f"{fault.get('port', 'core')}-{fault['name'].replace(' ', '-')}",
 )
 def test_check_device_finds_a_planted_fault_and_names_its_cost(fault, tmp_path):
     planted(fault, tmp_path)

@@ -8,6 +8,8 @@ import { readFileSync } from "node:fs";
 import { createRequire } from "node:module";
 import { resolve } from "node:path";
 import { ConsoleLogger, GPIOPinState, LogLevel, RP2040 } from "rp2040js";
+import { RegisteredConverter } from "./registered_converter.mjs";
+import { joinUsbHost } from "./usb_host.mjs";
 
 const CYCLES_PER_NS = 0.016; // the bench counts time at 16 MHz
 const FLASH = 0x10000000;
@@ -81,10 +83,7 @@ function paceLine(uart) {
   const received = Object.getOwnPropertyDescriptor(Object.getPrototypeOf(uart), "flags").get;
   const leave = clock.createAlarm(() => {
     const byte = waiting.shift();
-    if (uart.baudRate === BAUD) {
-      times[0] = now();
-      addon.said(byte);
-    }
+    if (uart.baudRate === BAUD) told(byte);
     if (waiting.length) leave.schedule(BYTE_NS);
     if (waiting.length === UART_FIFO / 2) {
       uart.interruptStatus |= UART_OUT_DUE;
@@ -126,13 +125,9 @@ function joinSpi(spi) {
   };
 }
 
-// A converter with registers. It converts only once it has been set up as the kind wants it: reset, digital side, analogue
-// side; ready line low; 80 in a second; begun. Its value is there until it has been read.
 function joinI2c(i2c) {
-  const [ADDRESS, POWER, LINE, RATE, VALUE] = [0x2a, 0x00, 0x01, 0x02, 0x12];
-  const registers = new Uint8Array(32);
-  let at = null, value = 0, act;
-  const ready = () => (registers[POWER] & 0x16) === 0x16 && registers[LINE] & 0x80 && registers[RATE] === 0x30;
+  const device = new RegisteredConverter(clockOut);
+  let act;
   const soon = clock.createAlarm(() => act());
   const after = (what) => {
     act = what;
@@ -140,126 +135,42 @@ function joinI2c(i2c) {
     soon.schedule((9 * (i2c.sclHighPeriod + i2c.sclLowPeriod + i2c.spikelen + 8) * 1e9) / mcu.clkSys);
   };
   i2c.onConnect = (address, mode) => {
-    if (mode === 0) at = null;
-    after(() => i2c.completeConnect(address === ADDRESS));
+    const answers = device.called(address, mode !== 0);
+    after(() => i2c.completeConnect(answers));
   };
   i2c.onWriteByte = (byte) => {
-    if (at === null) {
-      at = byte;
-    } else {
-      if (at === POWER && byte & 1) registers.fill(0);
-      registers[at++] = byte;
-    }
+    device.write(byte);
     after(() => i2c.completeWrite(true));
   };
   i2c.onReadByte = () => {
-    if (at === VALUE) {
-      value = clockOut(24);
-      clockOut(1);
-    }
-    const byte = at >= VALUE && at < VALUE + 3 ? (value >> (8 * (VALUE + 2 - at))) & 0xff : registers[at & 31];
-    at++;
+    const byte = device.read();
     after(() => i2c.completeRead(byte));
   };
-  return ready;
+  return () => device.ready;
 }
 
-// A host at the chip's USB. It asks what systems ask of a serial port, in turn, and takes the answers apart; and it minds
-// whose turn it is: a packet that is not even where it must be (or odd) is dropped, as a cable does after a loss.
+// A host at the chip's USB (usb_host.mjs), which minds whose turn it is: a packet that is not even where it must be (or odd)
+// is dropped, as a cable does after a loss.
 function joinUsb(usb) {
   const [GIVEN, ODD, STALLS] = [1 << 10, 1 << 13, 1 << 11];
   const [IN_0, OUT_0, IN_1, OUT_1] = [0x80, 0x84, 0x88, 0x8c];
-  const request = (kind, number, value, index, length, data) => ({ kind, number, value, index, length, data });
-  const read = (descriptor, length) => request(0x80, 6, descriptor, 0, length);
-  const asked = [
-    read(0x100, 8),
-    request(0, 5, 1, 0, 0), // address 1
-    read(0x100, 18),
-    read(0x600, 10), // a qualifier, which a device of one speed refuses
-    read(0x200, 9),
-    read(0x200, 0),
-    read(0x300, 255),
-    read(0x301, 255),
-    read(0x302, 255),
-    request(0, 9, 1, 0, 0), // configuration 1
-    request(0x21, 0x20, 0, 0, 7, [0x90, 0xd0, 0x03, 0, 0, 0, 8]), // 250 000 baud
-    request(0xa1, 0x21, 0, 0, 7),
-    request(0x21, 0x22, 3, 0, 0), // DTR and RTS
-  ];
   const odd = { [IN_0]: true, [OUT_0]: true, [IN_1]: false, [OUT_1]: false };
-  const outgoing = [];
-  let now_asked = null, came = [], free = 0, open = false, act;
-  const alarm = clock.createAlarm(() => act());
-  const later = (what) => {
-    act = what;
-    alarm.schedule(100000); // a host takes its time, and what the chip has given arrives meanwhile
-  };
-  const fail = (why) => console.error(`bench: USB: ${why}`);
-
-  function next() {
-    now_asked = asked.shift() ?? null;
-    came = [];
-    if (!now_asked) return void (open = true);
-    const { kind, number, value, index, length } = now_asked;
-    odd[IN_0] = odd[OUT_0] = true;
-    usb.sendSetupPacket(Uint8Array.of(kind, number, value & 255, value >> 8, index & 255, index >> 8, length & 255, length >> 8));
-  }
-  function answered() {
-    const { number, value, kind, length } = now_asked;
-    if (number === 6 && came[0] !== (value === 0x200 && length === 9 ? 9 : came.length) && value !== 0x200 && length > 8)
-      fail(`descriptor ${value.toString(16)} has ${came.length} bytes`);
-    if (number === 6 && value === 0x200 && length === 9) asked[0].length = came[2] | (came[3] << 8);
-    if (number === 6 && value === 0x200 && length > 9) {
-      let at = 0;
-      while (at < came.length && came[at]) at += came[at];
-      if (at !== came.length || came.length !== length) return fail("the configuration's parts do not add up");
-    }
-    if (kind === 0xa1 && came[1] !== 0xd0) return fail("the line coding was not kept");
-    next();
-  }
+  const host = joinUsbHost(usb, clock, told);
   const given = usb.DPRAMUpdated.bind(usb);
+  const ask = usb.sendSetupPacket.bind(usb);
+  usb.sendSetupPacket = (packet) => {
+    odd[IN_0] = odd[OUT_0] = true;
+    ask(packet);
+  };
   usb.DPRAMUpdated = (offset, value) => {
-    if ((offset === IN_0) && value & STALLS && now_asked) {
-      if (now_asked.value !== 0x600) return fail(`request ${now_asked.number} was refused`);
-      return later(next);
-    }
+    if (offset === IN_0 && value & STALLS) return host.refused();
     if (offset in odd && value & GIVEN) {
-      if (!!(value & ODD) !== odd[offset]) return fail(`a packet at ${offset.toString(16)} was out of turn`);
+      if (!!(value & ODD) !== odd[offset]) return host.fail(`a packet at ${offset.toString(16)} was out of turn`);
       odd[offset] = !odd[offset];
     }
     given(offset, value);
   };
-  usb.onUSBEnabled = () => usb.resetDevice();
-  usb.onResetReceived = next;
-  usb.onEndpointWrite = (endpoint, bytes) => {
-    if (endpoint === 1) {
-      times[0] = now();
-      bytes.forEach((byte) => addon.said(byte));
-    } else if (endpoint === 0 && now_asked) {
-      came.push(...bytes);
-      if (!(now_asked.kind & 0x80)) later(next);
-    }
-  };
-  usb.onEndpointRead = (endpoint, size) => {
-    if (endpoint === 0) {
-      usb.endpointReadDone(0, Uint8Array.from(size ? now_asked.data : []));
-      if (!size) later(answered);
-    } else {
-      free = size;
-      hand();
-    }
-  };
-  function hand() {
-    if (!free || !outgoing.length) return;
-    const bytes = outgoing.splice(0, free);
-    free = 0;
-    usb.endpointReadDone(1, Uint8Array.from(bytes));
-  }
-  return (byte) => {
-    if (!open) return;
-    outgoing.push(byte);
-    hand();
-  };
+  return host.send;
 }
 
 // An analogue amplifier at the chip's own converter. The emulator forgets to lower its interrupt as the queue is read.
@@ -284,6 +195,11 @@ const now = () => elapsed + clock.nanos * CYCLES_PER_NS;
 function tell(line, high) {
   times[0] = now();
   addon.output(line, high);
+}
+
+function told(byte) {
+  times[0] = now();
+  addon.said(byte);
 }
 
 function start(watchdogBit) {

@@ -1,5 +1,5 @@
-/* The RP2040, by an emulator that is written in JavaScript: this side of it is an addon of node, the other side
- * rp2040_chip.mjs. The whole bench runs in one call from there, and calls the emulator to let time pass. */
+/* A chip by an emulator that is written in JavaScript: this side of it is an addon of node, the other side
+ * rp2040_chip.mjs or stm32f4_chip.mjs. The whole bench runs in one call from there, and calls the emulator to let time pass. */
 #include <node_api.h>
 #include <stdio.h>
 #include <stdlib.h>

@@ -1,18 +1,21 @@
-"""The firmware on an RP2040, emulated, with the same press around it as the first chip has.
+"""The firmware on an RP2040 and an STM32F4, emulated, with the same press around them as the first chip has.
 
 Time is the chip's.
 """
 
 from __future__ import annotations
 
+import hashlib
 import re
+import shutil
 import subprocess
 from collections.abc import Iterator
+from configparser import ConfigParser
 from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-from ports_press import REFERENCE, build_port, built_port, skip_without_tools
+from ports_press import IMAGES, REFERENCE, build_port, built_port, skip_without_tools
 from simulated_press import MM, STEPS_PER_MM, Bench, running_bench
 from stepped_press import BAUD, BOUNDS, SteppedPort, checked
 
@@ -41,25 +44,40 @@ EVEN_US = 20.0
 """How uneven steps at one speed may be: an eighth of the shortest interval."""
 
 WATCHDOG = 8
+BROWN_OUT = {"rp2040": 1, "stm32f4": 4}
+"""The first of them cannot tell it from power on."""
+
+
+MEMORY_BYTES = {"rp2040": 264 << 10, "stm32f4": 64 << 10}
+FLASH_BYTES = {"rp2040": 2 << 20, "stm32f4": 128 << 10}
+"""Of the smallest boards. Data sheets, recalled."""
+
+
+@pytest.fixture(scope="module", params=sorted(IMAGES))
+def port(request):
+    return request.param
 
 
 @pytest.fixture(scope="module")
-def build(tmp_path_factory):
-    return built_port(tmp_path_factory)
+def build(tmp_path_factory, port):
+    return built_port(tmp_path_factory, port=port)
 
 
-def test_size_and_checksum_are_printed_and_the_program_fits(tmp_path):
-    said = build_port(tmp_path)
+def test_size_and_checksum_are_printed_and_the_program_fits(tmp_path, port):
+    said = build_port(tmp_path, port)
     flash, of_flash = map(int, re.search(r"flash (\d+) of (\d+) bytes", said).groups())
     memory, of_memory = map(int, re.search(r"memory (\d+) of (\d+) bytes", said).groups())
-    print(f"flash {flash}, memory {memory}")
-    assert 4000 < flash < of_flash == 2 << 20
-    assert flash < memory + 512 < of_memory < 264 << 10
-    done = subprocess.run(["sha256sum", "-c", "rp2040.uf2.sha256"], cwd=tmp_path, timeout=60, check=False)
+    print(f"{port}: flash {flash}, memory {memory}")
+    assert 4000 < flash < of_flash == FLASH_BYTES[port]
+    assert 300 < memory < of_memory < MEMORY_BYTES[port]
+    (sums,) = tmp_path.glob("*.sha256")
+    assert IMAGES[port] in sums.read_text(encoding="utf-8")
+    done = subprocess.run(["sha256sum", "-c", sums.name], cwd=tmp_path, timeout=60, check=False)
     assert done.returncode == 0
 
 
-def test_an_image_with_a_wrong_bit_is_not_started(build, tmp_path):
+def test_an_image_with_a_wrong_bit_is_not_started(tmp_path_factory, tmp_path):
+    build = built_port(tmp_path_factory)
     image = bytearray((build / "firmware.elf").read_bytes())
     # in the first block, behind its head of 32 bytes: what the boot ROM checks before it runs it
     image[40] ^= 1
@@ -82,22 +100,86 @@ def test_an_image_with_a_wrong_bit_is_not_started(build, tmp_path):
     assert "boot ROM" in done.stderr
 
 
-def test_the_notes_name_the_pins_that_the_port_uses():
-    pins = (REFERENCE / "rp2040" / "pins.h").read_text(encoding="utf-8")
-    notes = (REFERENCE / "rp2040" / "README.md").read_text(encoding="utf-8")
-    used = set(re.findall(r"#define \w+_PIN (\d+)", pins))
-    assert used == set(re.findall(r"^\| GP(\d+) \|", notes, re.M))
+@pytest.mark.parametrize(("port", "row"), [("rp2040", r"GP(\d+)"), ("stm32f4", r"P[AB](\d+)")])
+def test_the_notes_name_the_pins_that_a_port_uses(port, row):
+    pins = (REFERENCE / port / "pins.h").read_text(encoding="utf-8")
+    notes = (REFERENCE / port / "README.md").read_text(encoding="utf-8")
+    used = sorted(re.findall(r"#define \w+_PIN (\d+)", pins))
+    assert used == sorted(re.findall(rf"^\| {row} \|", notes, re.M))
+
+
+LINES = [("two_wire", "uart"), ("two_wire", "usb")]
 
 
 @pytest.mark.parametrize(
-    ("converter", "line"), [*((kind, "uart") for kind in CONVERTERS), ("two_wire", "usb")]
+    ("port", "converter", "line"),
+    [
+        *(("rp2040", kind, "uart") for kind in CONVERTERS),
+        ("rp2040", "two_wire", "usb"),
+        *(("stm32f4", *line) for line in LINES),
+    ],
 )
-def test_the_whole_protocol_is_kept_with_each_converter_and_line(tmp_path_factory, tmp_path, converter, line):
-    report = checked(built_port(tmp_path_factory, converter, line), tmp_path)
+def test_the_whole_protocol_is_kept_with_each_converter_and_line(
+    tmp_path_factory, tmp_path, port, converter, line
+):
+    report = checked(built_port(tmp_path_factory, converter, line, port), tmp_path)
     assert {outcome.check.name: outcome.found for outcome in report.of(Verdict.FAILED)} == {}
     assert {outcome.check.name for outcome in report.of(Verdict.NOT_TRIED)} == UNTRIED
     assert report.passed
     assert report.disarmed
+
+
+@pytest.mark.parametrize("converter", [kind for kind in CONVERTERS if kind != "two_wire"])
+def test_the_force_is_right_with_each_other_converter_of_the_stm32f4(tmp_path_factory, tmp_path, converter):
+    report = checked(
+        built_port(tmp_path_factory, converter, port="stm32f4"), tmp_path, ["force", "trip-silent-converter"]
+    )
+    assert {outcome.check.name: outcome.found for outcome in report.of(Verdict.FAILED)} == {}
+    assert {outcome.check.name for outcome in report.of(Verdict.NOT_TRIED)} <= {"trip-silent-converter"}
+
+
+@pytest.mark.skipif(shutil.which("cmake") is None, reason="cmake is missing: apt install cmake")
+def test_cmake_and_the_project_file_build_the_image_of_the_stm32f4_that_make_builds(tmp_path):
+    build_port(tmp_path, "stm32f4", "LINE=usb")
+    image = (tmp_path / "stm32f4.bin").read_bytes()
+    for words in (
+        ["-S", REFERENCE / "stm32f4", "-B", tmp_path / "cmake", "-DLINE=usb"],
+        ["--build", tmp_path / "cmake"],
+    ):
+        done = subprocess.run(
+            ["cmake", *map(str, words)], capture_output=True, text=True, timeout=600, check=False
+        )
+        assert done.returncode == 0, done.stdout + done.stderr
+    # sources come in another order, and with them the functions
+    by_cmake = (tmp_path / "cmake" / "stm32f4.bin").read_bytes()
+    assert len(by_cmake) == len(image)
+    assert hashlib.sha256(by_cmake).hexdigest() in done.stdout
+
+    project = ConfigParser()
+    project.read(REFERENCE / "platformio.ini")
+    section = project["env:stm32f4"]
+    words = [word.removeprefix("+<").removesuffix(">") for word in section["build_src_filter"].split()[1:]]
+    named = [path for word in words for path in sorted((REFERENCE / word).glob("*.c")) or [REFERENCE / word]]
+    elf = tmp_path / "project.elf"
+    subprocess.run(
+        [
+            "arm-none-eabi-gcc",
+            *section["build_flags"].split(),
+            "-T",
+            section["board_build.ldscript"],
+            "-o",
+            elf,
+            *named,
+            "-lgcc",
+        ],
+        cwd=REFERENCE,
+        check=True,
+        timeout=600,
+    )
+    subprocess.run(
+        ["arm-none-eabi-objcopy", "-O", "binary", elf, tmp_path / "project.bin"], check=True, timeout=60
+    )
+    assert (tmp_path / "project.bin").stat().st_size == len(image)
 
 
 @contextmanager
@@ -173,8 +255,10 @@ def test_a_loop_that_is_no_longer_turned_is_reset_by_the_watchdog_and_the_motor_
     assert said["steps_since"] <= 0.133 * 5 * STEPS_PER_MM
 
 
-@pytest.mark.parametrize(("order", "cause"), [("power", 1), ("external", 2), ("brown-out", 1)])
-def test_a_reset_tells_its_cause_and_another_boot_id(build, tmp_path, order, cause):
+@pytest.mark.parametrize(("order", "cause"), [("power", 1), ("external", 2), ("brown-out", None)])
+def test_a_reset_tells_its_cause_and_another_boot_id(build, tmp_path, port, order, cause):
+    if cause is None:
+        cause = BROWN_OUT[port]
     with met(build, tmp_path) as (stand, bench):
         before = stand.known.boot_id
         stand.talk.forget()
