@@ -225,6 +225,18 @@ def test_pulses_are_as_long_as_driver_and_amplifier_need_and_steps_are_even(buil
     assert said["bytes_lost"] == 0
 
 
+def test_steps_that_a_timer_cannot_wait_for_at_once_come_in_their_time(build, tmp_path):
+    with met(build, tmp_path) as (stand, bench):
+        stand.ready()
+        # 8 counts a second are 16 steps: 62.5 ms each, twice what a counter of 16 bits holds at 2 MHz
+        begin_move(stand, 5 * MM, 8)
+        bench.tell("mark")
+        stand.talk.until(lambda: bench.state["steps_since"] >= 4, 2.0)
+        said = bench.state
+    assert abs(said["shortest_step_us"] - 62_500) < EVEN_US
+    assert abs(said["longest_step_us"] - 62_500) < EVEN_US
+
+
 def test_the_emergency_stop_brakes_within_the_steps_that_the_notes_say(build, tmp_path):
     with met(build, tmp_path) as (stand, bench):
         stand.ready()

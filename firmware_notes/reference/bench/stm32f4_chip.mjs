@@ -425,6 +425,8 @@ class I2c extends Kept {
       return;
     }
     if (offset !== 0x10) return super.write(offset, value);
+    // the bus stands still until somebody has seen that the device answered
+    if (this.status & 2) return;
     if (this.status & 1) {
       this.status &= ~1;
       this.reading = !!(value & 1);
