@@ -82,7 +82,7 @@
         show(); return;
       }
       newton = mean(forces);
-      say(`At a gap of ${digits(gap / MM[length], lengthStep)} ${length} ${whole ? "the pieces push" : "the piece pushes"} back with ${significant(newton / N[force])} ${force}.`, "answer");
+      say(`At a gap of ${digits(gap / MM[length], lengthStep)} ${length} the ${whole ? "mean force" : "force"} is ${significant(newton / N[force])} ${force}.`, "answer");
     } else {
       newton = value * N[force];
       const gaps = pieces.map((piece) => gapOf(piece, newton));
@@ -95,7 +95,7 @@
       say(`Set the gap to ${digits(gap / MM[length], lengthStep)} ${length} for ${significant(newton / N[force])} ${force}.`, "answer");
     }
     if (whole) spread(group, known, gap, newton, length, force, lengthStep);
-    else say("One piece: how far the next one differs is not in this answer.");
+    else say("One piece: this answer does not include differences between pieces.");
     nip(pieces, gap, newton, length, force);
     show();
   }
@@ -129,7 +129,7 @@
     const needed = Math.tan(Math.acos(Math.min(1, (R + r - d) / (R + r))) / 2);
     if (friction > needed) say(`The wheel draws the piece in by itself (this takes a coefficient of friction above ${needed.toFixed(2)}).`);
     else say(`Not drawn in: this takes a coefficient of friction above ${needed.toFixed(2)}. Push the piece in, widen the gap or use a larger wheel.`, "caution");
-    say("A nip draws in fingers, hair and sleeves: guard it, and stop it before you reach in. A roller is quicker and rounder than the platen that measured this; make the gap adjustable.", "caution");
+    say("A nip draws in fingers, hair and sleeves: guard it, and stop it before you reach in. A roller is faster than the platen that measured this, and not flat: make the gap adjustable.", "caution");
   }
 
   function pieces() {

@@ -97,7 +97,7 @@ def test_the_force_at_a_gap_is_that_of_interpolation_by_hand(page, results, batc
     start(page)
     said = asked(page, group=f"{batch}, new", value=f"{gap_mm}")
     force_n = force_by_hand(results, batch, gap_mm)
-    assert f"push back with {force_n:.{3 - int(np.floor(np.log10(force_n)))}f} N" in said
+    assert f"the mean force is {force_n:.{3 - int(np.floor(np.log10(force_n)))}f} N" in said
 
 
 def test_inches_and_pounds_give_the_same_answer(page, results):
