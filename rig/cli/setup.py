@@ -19,9 +19,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from rig.cli.options import read_quantity
 from rig.cli.output import say
-from rig.cli.setup_asking import answer_to, readings
+from rig.cli.setup_asking import answer_to, quantity_answered, readings
 from rig.errors import DeviceError, InputError
 
 if TYPE_CHECKING:
@@ -250,7 +249,6 @@ def _scales(address: PortAddress, wire: WireFormat, written: dict[str, Any]) -> 
     """Return the scales of force and position in counts, from a known mass and a known distance."""
     from rig.calibration import Scale
     from rig.reader import Reader
-    from rig.units import parse
 
     in_counts = {name: written.get(f"{name}_unit", "counts") == "counts" for name in ("force", "position")}
     scales: dict[str, Scale] = {}
@@ -258,9 +256,11 @@ def _scales(address: PortAddress, wire: WireFormat, written: dict[str, Any]) -> 
         return scales
     with Reader(address, wire) as reader:
         if in_counts["force"]:
-            load = answer_to('A known load, such as "500 g" [Enter: leave force in counts]: ')
-            if load:
-                load_n = read_quantity("load", load, "N") or 0.0
+            given = quantity_answered(
+                'A known load, such as "500 g" [Enter: leave force in counts]: ', "load", "N"
+            )
+            if given is not None:
+                load, load_n = given
                 empty = _rest(reader, "Leave the platen empty and untouched, then press Enter. ")
                 loaded = _rest(reader, f"Put {load} on it, wait until it settles, then press Enter. ")
                 per_count = load_n / _step(
@@ -269,9 +269,11 @@ def _scales(address: PortAddress, wire: WireFormat, written: dict[str, Any]) -> 
                 scales["force"] = Scale(per_count, zero_counts=float(round(empty.force)))
                 say(f"Force: one count is {1000 * per_count:.4g} mN.")
         if in_counts["position"]:
-            way = answer_to('A known distance, such as "25 mm" [Enter: leave position in counts]: ')
-            if way:
-                way_mm = parse(way, "mm")
+            given = quantity_answered(
+                'A known distance, such as "25 mm" [Enter: leave position in counts]: ', "distance", "mm"
+            )
+            if given is not None:
+                way, way_mm = given
                 far = _rest(reader, "Put the platen at the far end of that distance, then press Enter. ")
                 near = _rest(reader, f"Move it {way} towards the part, then press Enter. ")
                 moved = _step("position", near.position - far.position, (near.position_u, far.position_u))

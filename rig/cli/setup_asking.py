@@ -6,6 +6,7 @@ import sys
 import time
 from typing import TYPE_CHECKING
 
+from rig.cli.options import read_quantity
 from rig.cli.output import say
 from rig.errors import DeviceError, InputError
 
@@ -33,6 +34,27 @@ def answer_to(question: str) -> str:
     if not line:
         raise InputError("setup: input ended before the rig file was complete; nothing was written")
     return line.strip()
+
+
+def quantity_answered(question: str, name: str, unit: str) -> tuple[str, float] | None:
+    """Return a positive quantity in words and in this unit, None for Enter; ask again until it is one.
+
+    Raises
+    ------
+    InputError
+        If the answers have ended.
+    """
+    while True:
+        text = answer_to(question)
+        if not text:
+            return None
+        try:
+            value = read_quantity(name, text, unit)
+        except InputError as problem:
+            say(f"  {problem}")
+            continue
+        assert value is not None
+        return text, value
 
 
 def readings(reader: Reader, duration_s: float = REST_S) -> Samples:

@@ -12,9 +12,8 @@ from contextlib import suppress
 from typing import Any
 
 from rig.calibration import Scale
-from rig.cli.options import read_quantity
 from rig.cli.output import say
-from rig.cli.setup_asking import answer_to, readings
+from rig.cli.setup_asking import answer_to, quantity_answered, readings
 from rig.errors import DeviceError, InputError
 from rig.reader import DeviceLimits, Reader
 from rig.samples import Status
@@ -102,7 +101,8 @@ def _followed(reader: Reader, question: str) -> tuple[str, Status]:
             if delivery is not None and len(delivery.samples):
                 words = words_of(Status(int(delivery.samples.status[-1])))
                 if words != said:
-                    say(f"  status: {words}")
+                    # the first below the question, whose line is still open
+                    say(f"{'' if said else chr(10)}  status: {words}")
                 said = words
 
     follower = threading.Thread(target=follow, name="rig-status")
@@ -146,11 +146,10 @@ def ask_drive(reader: Reader, scales: dict[str, Scale]) -> dict[str, Any]:
         ("speed", "Largest speed, such as 15 mm/s", "mm/s"),
         ("deceleration", "Deceleration, such as 200 mm/s^2", "mm/s^2"),
     ):
-        text = answer_to(f"{what}: ")
-        if not text:
+        given = quantity_answered(f"{what}: ", name, unit)
+        if given is None:
             return {}
-        asked[name] = text
-        read_quantity(name, text, unit)
+        asked[name], _ = given
     samples = readings(reader)
     fresh = (samples.status & int(Status.FRESH_FORCE)) != 0
     conversions_per_s = fresh.sum() / ((samples.time_us[-1] - samples.time_us[0]) / 1e6)

@@ -102,6 +102,7 @@ def test_a_mass_and_a_distance_become_the_sizes_of_a_count(tmp_path, lines):
             terminal.answer("Unit of the force", "counts")
             terminal.answer("Unit of the position", "parsecs of cheese")
             terminal.answer("Unit of the position", "")
+        terminal.answer("A known load", "500")
         terminal.answer("A known load", "500 g")
         terminal.answer("empty and untouched", "")
         terminal.answer("Put 500 g on it", "", before=lambda: setattr(board, "load_n", 0.5 * 9.80665))
