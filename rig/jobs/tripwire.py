@@ -46,7 +46,7 @@ RATE_OVER_S = 1.0
 """The device's rate is counted over so long by the numbers of its samples, so that lost ones count too."""
 
 SWITCH_AWAY_MM = 5.0
-"""So far from home its own switch has opened: a switch that is closed there is another one, or broken."""
+"""So far from home its own switch is released: a switch that is pressed there is another one, or broken."""
 
 _BITS = {
     Status.EMERGENCY_STOP: "the emergency stop is pressed",

@@ -94,7 +94,7 @@ class Drive:
     cycles_done: int = 0
     home_offset: int = 0
     upper_held: bool = False
-    """Whether something holds the travel switch at the pressing end closed."""
+    """Whether something holds the travel switch at the pressing end pressed."""
     home_held: bool = False
     """Likewise the home switch."""
     converter_at_end: bool = False
