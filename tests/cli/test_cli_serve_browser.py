@@ -127,7 +127,7 @@ def walk(keyboard: Keyboard, captures: Path, token: str) -> None:
 
     def can_start(after: str = "") -> bool:
         """Whether the page says that the job of a piece has ended, and offers the next."""
-        enabled = driver.execute_script("return !document.getElementById('go').disabled")
+        enabled = driver.execute_script("return document.getElementById('go')?.disabled === false")
         return after in text("last") and text("state") == "idle" and enabled
 
     until(enter)

@@ -4,15 +4,20 @@ from __future__ import annotations
 
 import base64
 import re
+from io import BytesIO
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 if not (Path("/usr/bin/chromium").exists() and Path("/usr/bin/chromedriver").exists()):
     pytest.skip("needs the browser chromium and its driver", allow_module_level=True)
 
+from axe_core_python.selenium import Axe
 from made_sheets import batch_of, facts_of, known
+from PIL import Image
 from selenium import webdriver
+from selenium.webdriver.common.by import By
 
 from rig.results import design_sheet
 from rig.sheets import save_design_sheet
@@ -65,13 +70,40 @@ def test_every_picture_is_there_and_nothing_was_fetched(browser):
     assert fetched == []
 
 
-def test_text_is_dark_on_white(browser):
-    colours = browser.execute_script(
+def colours(browser):
+    """Ink and paper, as red, green and blue."""
+    found = browser.execute_script(
         "const s = getComputedStyle(document.body); return [s.color, s.backgroundColor]"
     )
-    (ink, paper) = ([int(each) for each in re.findall(r"\d+", colour)[:3]] for colour in colours)
+    return ([int(each) for each in re.findall(r"\d+", colour)[:3]] for colour in found)
+
+
+def test_text_is_dark_on_white(browser):
+    ink, paper = colours(browser)
     assert paper == [255, 255, 255]
     assert max(ink) < 80
+
+
+def test_on_a_dark_screen_text_and_pictures_are_light_on_dark_and_paper_stays_white(browser):
+    shown_at(browser, DESKTOP_PX)
+    dark = [{"name": "prefers-color-scheme", "value": "dark"}]
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "screen", "features": dark})
+    try:
+        ink, paper = colours(browser)
+        assert max(paper) < 60
+        assert min(ink) > 180
+        browser.execute_script("document.querySelector('img.drawn').scrollIntoView({block: 'center'})")
+        picture = browser.find_element(By.CSS_SELECTOR, "img.drawn").screenshot_as_png
+        shades = np.asarray(Image.open(BytesIO(picture)).convert("L"))
+        assert np.median(shades) < 60
+        found = Axe().run(browser)["violations"]
+        assert [each["id"] for each in found if each["impact"] in {"serious", "critical"}] == []
+        browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print", "features": dark})
+        ink, paper = colours(browser)
+        assert paper == [255, 255, 255]
+        assert max(ink) < 80
+    finally:
+        browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "", "features": []})
 
 
 @pytest.mark.parametrize("paper_in", [A4_IN, LETTER_IN], ids=["A4", "Letter"])
