@@ -308,15 +308,15 @@ static void it_says_what_it_can_do_and_keeps_to_it(void)
     CHECK(ask_plain(COMMAND_DESCRIBE) == RESULT_ACCEPTED && fake.abilities == 1 && fake.replies == 1);
     const uint8_t *told = fake.block + 1;
     int32_t low = bytes_i32(told), high = bytes_i32(told + 4);
-    int32_t pull = bytes_i32(told + 12), push = bytes_i32(told + 16);
+    int32_t weakest = bytes_i32(told + 12), strongest = bytes_i32(told + 16);
     CHECK(bytes_u32(told + 8) == 5000000UL);
     CHECK(bytes_u32(told + 20) == 8388607UL && bytes_u32(told + 24) == 80000UL);
     CHECK(bytes_u32(told + 28) == 3000UL && bytes_u32(told + 32) == 40000UL && bytes_u32(told + 36) == 100UL);
-    CHECK(ask_limits(pull, push, low, high) == RESULT_ACCEPTED);
-    CHECK(ask_limits(pull, push + 1, low, high) == RESULT_OUTSIDE_LIMITS);
-    CHECK(ask_limits(pull - 1, push, low, high) == RESULT_OUTSIDE_LIMITS);
-    CHECK(ask_limits(pull, push, low - 1, high) == RESULT_OUTSIDE_LIMITS);
-    CHECK(ask_limits(pull, push, low, high + 1) == RESULT_OUTSIDE_LIMITS);
+    CHECK(ask_limits(weakest, strongest, low, high) == RESULT_ACCEPTED);
+    CHECK(ask_limits(weakest, strongest + 1, low, high) == RESULT_OUTSIDE_LIMITS);
+    CHECK(ask_limits(weakest - 1, strongest, low, high) == RESULT_OUTSIDE_LIMITS);
+    CHECK(ask_limits(weakest, strongest, low - 1, high) == RESULT_OUTSIDE_LIMITS);
+    CHECK(ask_limits(weakest, strongest, low, high + 1) == RESULT_OUTSIDE_LIMITS);
 }
 
 static void each_conversion_is_new_in_one_sample(void)
