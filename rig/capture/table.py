@@ -19,8 +19,9 @@ import numpy as np
 from rig import units
 from rig.capture.columns import ColumnChoice, check_unit, choose_columns, is_reduced, match_headings
 from rig.capture.resolution import estimate_resolution
+from rig.capture.signs import told_signs
 from rig.errors import InputError
-from rig.samples import COUNTS, Channel, FloatArray, IntArray, RawArray, Samples
+from rig.samples import COUNTS, Channel, FloatArray, IntArray, RawArray, Samples, Sense
 from rig.tables import (
     SHARES,
     WHITESPACE,
@@ -50,9 +51,6 @@ _SCALE_OF: dict[Kind, tuple[str, str]] = {
     "position": ("--free-height", "free height"),
     "force": ("--area", "loaded area"),
 }
-
-ONE_SIDED = 10.0
-"""A lowest force this many times as far from zero as the highest: its sign is turned round."""
 
 _SIZE_LINE = re.compile(
     r"(?i)(?=.*\d).*(?:height|length|thickness|diameter|width|area|section|h[öo]he|l[äa]nge|fl[äa]che|dicke)"
@@ -150,6 +148,8 @@ def import_table(
     form: TableForm | None = None,
     negate_force: bool = False,
     negate_position: bool = False,
+    keep_signs: bool = False,
+    sense: Sense = "compression",
     rate_hz: float | None = None,
     free_height_mm: float | None = None,
     area_mm2: float | None = None,
@@ -169,6 +169,11 @@ def import_table(
         How the table is written.
     negate_force, negate_position
         Whether the source counts compression as negative force, or position falls as the platen comes nearer.
+        Without either, a compression that is clearly counted so is turned round, and a note says it.
+    keep_signs
+        Whether the signs of the table are kept in any case.
+    sense
+        Working direction; a pull keeps the signs of its table.
     rate_hz
         Rows per second of a table without a column of time; None where its preamble says it, or unknown.
     free_height_mm, area_mm2
@@ -228,6 +233,10 @@ def import_table(
     }
     _note_blank_rows(layout, kept, notes)
     lines = {kind: column.take(kept) for kind, column in read.items()}
+    if not (keep_signs or negate_force or negate_position):
+        negate_force, negate_position = _turned(
+            layout, values["force"][kept], values["position"][kept], sense, notes
+        )
     raw_force, force_channel = _raw(lines["force"], values["force"][kept], units_of["force"], negate_force)
     raw_position, position_channel = _raw(
         lines["position"], values["position"][kept], units_of["position"], negate_position
@@ -259,7 +268,6 @@ def import_table(
         position_channel,
         "device" if has_clock else "none",
     )
-    _note_sign(layout, raw_force, raw_position, notes)
     return ImportedTable(samples, tuple(dict.fromkeys(notes)), taken, source.sha256, started)
 
 
@@ -314,32 +322,33 @@ def _stated_rate_hz(layout: Layout, notes: list[str]) -> float | None:
     return rate_hz
 
 
-def _note_sign(layout: Layout, force: RawArray, position: RawArray, notes: list[str]) -> None:
-    """Say so where the force goes below zero only, or grows as the position falls: neither a press nor a pull
-    is counted like that here."""
-    if not len(force):
-        return
-    low, high, first = float(force.min()), float(force.max()), float(np.median(force[:5]))
-    below = low < -ONE_SIDED * max(high, 0.0)
-    # from an offset above zero the force falls far below it, and never rises
-    falls = -low > high and first - low > ONE_SIDED * (high - first)
-    if not (below or falls):
-        # at a third of the largest force and more, against where there is less of it
-        loaded = force >= low + (high - low) / 3
-        if high > max(low, -ONE_SIDED * low) and position[loaded].mean() < position[~loaded].mean():
-            notes.append(
-                f"{layout.where}: the position falls as the force grows. If it is a gap or a height that "
-                "closes, import the table with --negate-position"
-            )
-        return
-    # from where the force is smallest to where it is farthest below zero
-    way = float(position[int(np.argmin(force))]) - float(position[int(np.argmax(force))])
-    options = "--negate-force --negate-position" if way < 0 else "--negate-force"
+def _turned(
+    layout: Layout, force: RawArray, position: RawArray, sense: str, notes: list[str]
+) -> tuple[bool, bool]:
+    """Whether the signs of force and position are to be turned round, and a note that says so."""
+    signs = told_signs(force, position)
+    turned = signs.force_turned, signs.position_turned
+    options = [
+        option
+        for option, needed in zip(("--negate-force", "--negate-position"), turned, strict=True)
+        if needed
+    ]
+    # in a pull force and position may both rise or both fall, which needs no turning
+    if not options or (sense == "tension" and all(turned)):
+        return False, False
+    found = [
+        f"the force is below zero {'throughout' if signs.throughout else 'under load'}"
+        if signs.force_turned
+        else "",
+        "the position falls as the force grows" if signs.position_turned else "",
+    ]
     notes.append(
-        f"{layout.where}: the force is below zero {'throughout' if below else 'under load'}. "
-        f"If the table counts compression as negative, import it with {options}; "
-        "if the piece was pulled, with --sense tension"
+        f"{layout.where}: {' and '.join(part for part in found if part)}, so read as a {sense} with "
+        f"{' '.join(options)}. "
+        + ("If the piece was pulled, import it with --sense tension. " if sense == "compression" else "")
+        + "To keep the signs of the table, use --keep-signs"
     )
+    return turned
 
 
 def _read(

@@ -22,6 +22,7 @@ from rig.errors import InputError
 
 if TYPE_CHECKING:
     from rig.capture import ColumnChoice, FileFacts, ImportedTable, TableForm
+    from rig.samples import Sense
 
 NO_TIME = "none"
 """`--time none` leaves a column of time alone."""
@@ -48,6 +49,7 @@ NO_TIME = "none"
 @click.option("--until-line", type=click.IntRange(1), metavar="N", help="Last line to read.")
 @click.option("--negate-force", is_flag=True, help="Compression is negative in the table.")
 @click.option("--negate-position", is_flag=True, help="Position in the table falls as the platen approaches.")
+@click.option("--keep-signs", is_flag=True, help="Keep the table's signs, even if they look reversed.")
 @click.option(
     "--list", "list_file", type=click.Path(path_type=Path, dir_okay=False), metavar="TABLE",
     help='Table with a column "file" and any of specimen, batch, state, date, free height (mm), '
@@ -153,6 +155,7 @@ class _Order:
     form: TableForm
     negate_force: bool
     negate_position: bool
+    keep_signs: bool
     rate_hz: float | None
     default: FileFacts
     out: Path
@@ -190,9 +193,10 @@ class _Order:
         rate_hz = read_quantity("--rate", given["rate"], "Hz")
         if rate_hz is not None and "time" in columns:
             raise InputError("--rate and --time: found both; a time column already gives the spacing of rows")
-        return _Order(
-            columns, in_order, form, given["negate_force"], given["negate_position"], rate_hz, default, out
-        )
+        signs = {name: given[name] for name in ("negate_force", "negate_position", "keep_signs")}
+        if given["keep_signs"] and (given["negate_force"] or given["negate_position"]):
+            raise InputError("--keep-signs and --negate-...: found both; give the one that is meant")
+        return _Order(columns, in_order, form, rate_hz=rate_hz, default=default, out=out, **signs)
 
     def facts_of(
         self, path: Path, listed: dict[str, FileFacts], pattern: Any, list_file: Path | None
@@ -217,7 +221,7 @@ class _Order:
             "columns": {kind: asdict(choice) for kind, choice in self.columns.items()},
             "in order": self.in_order,
             "form": asdict(self.form),
-            "negate": [self.negate_force, self.negate_position],
+            "negate": [self.negate_force, self.negate_position] + ["keep"] * self.keep_signs,
             "rate": self.rate_hz,
             "facts": asdict(facts),
         }
@@ -232,6 +236,8 @@ class _Order:
             form=self.form,
             negate_force=self.negate_force,
             negate_position=self.negate_position,
+            keep_signs=self.keep_signs,
+            sense=_sense(path, facts),
             rate_hz=self.rate_hz,
             free_height_mm=facts.lengths.get("free height"),
             area_mm2=facts.lengths.get("area"),
@@ -246,9 +252,6 @@ class _Order:
         from rig.capture import CaptureHeader, CaptureWriter
 
         words, samples = facts.words, table.samples
-        sense = words.get("sense", "compression").lower()
-        if sense not in ("compression", "tension"):
-            raise InputError(f"{path}: sense: found {sense!r:.40}, expected compression or tension")
         columns = {kind: f"{choice.column}:{choice.unit}" for kind, choice in table.taken.items()}
         header = CaptureHeader(
             specimen=words["specimen"],
@@ -258,7 +261,7 @@ class _Order:
             operator=words.get("operator"),
             notes=words.get("notes", ""),
             conditions=dict(facts.conditions),
-            sense="tension" if sense == "tension" else "compression",
+            sense=_sense(path, facts),
             zero=read_zero(words.get("zero")),
             force=samples.force_channel,
             position=samples.position_channel,
@@ -273,6 +276,13 @@ class _Order:
             writer.append(samples)
             writer.end("imported")
         return writer.path
+
+
+def _sense(path: Path, facts: FileFacts) -> Sense:
+    sense = facts.words.get("sense", "compression").lower()
+    if sense not in ("compression", "tension"):
+        raise InputError(f"{path}: sense: found {sense!r:.40}, expected compression or tension")
+    return "tension" if sense == "tension" else "compression"
 
 
 def _tell(made: int, passed: int, refused: Sequence[InputError], asked: int) -> None:

@@ -305,13 +305,55 @@ def test_two_rates_are_left_to_the_user_and_a_stated_one_wins(tmp_path) -> None:
     assert imported(tmp_path, table, rate_hz=50.0).samples.time_us[1] == 20_000
 
 
-def test_a_force_that_is_below_zero_throughout_is_said_with_the_options(tmp_path) -> None:
-    both = imported(tmp_path, HEAD + rows(TIME_S, -TRAVEL_MM, -FORCE_N - 0.02)).notes
-    assert any("--negate-force --negate-position; " in note and "--sense tension" in note for note in both)
-    force = imported(tmp_path, HEAD + rows(TIME_S, TRAVEL_MM, -FORCE_N - 0.02)).notes
-    assert any("with --negate-force; " in note for note in force)
-    offset = imported(tmp_path, HEAD + rows(TIME_S, -TRAVEL_MM, 8 - FORCE_N)).notes
-    assert any("under load" in note and "--negate-force --negate-position; " in note for note in offset)
+SIGNS = {
+    "as they are": (1, 1, ()),
+    "compression negative": (1, -1, ("--negate-force.",)),
+    "both negative": (-1, -1, ("--negate-force --negate-position.",)),
+    "a gap or a height that closes": (-1, 1, ("--negate-position.",)),
+}
+
+
+@pytest.mark.parametrize("offset", [0.0, 8.0])
+@pytest.mark.parametrize("position_mm", [0.0, 250.0])
+@pytest.mark.parametrize(("way", "push", "said"), SIGNS.values(), ids=SIGNS)
+def test_a_compression_counted_the_other_way_is_turned_round_and_said(
+    tmp_path, way, push, said, offset, position_mm
+) -> None:
+    text = HEAD + rows(TIME_S, position_mm + way * TRAVEL_MM, offset + push * FORCE_N)
+    found = imported(tmp_path, text)
+    assert found.samples.force - push * offset == pytest.approx(FORCE_N, abs=2e-4)
+    assert found.samples.position - way * position_mm == pytest.approx(TRAVEL_MM, abs=2e-4)
+    assert [note for note in found.notes if "--negate" in note] == [
+        note for note in found.notes if any(option in note for option in said)
+    ]
+    assert bool(said) == any("--keep-signs" in note for note in found.notes)
+    kept = imported(tmp_path, text, keep_signs=True)
+    assert kept.samples.position - position_mm == pytest.approx(way * TRAVEL_MM, abs=2e-4)
+    assert kept.samples.force - offset == pytest.approx(push * FORCE_N, abs=2e-4)
+
+
+def test_one_spike_does_not_decide_the_sign(tmp_path) -> None:
+    force_n = -FORCE_N
+    force_n[len(force_n) // 2] = 3 * FORCE_N.max()
+    assert imported(tmp_path, HEAD + rows(TIME_S, -TRAVEL_MM, force_n)).samples.force.min() < -FORCE_N.max()
+
+
+def test_a_pull_keeps_both_signs_and_has_channels_turned_that_disagree(tmp_path) -> None:
+    for way, push in ((1, 1), (-1, -1)):
+        found = imported(tmp_path, HEAD + rows(TIME_S, way * TRAVEL_MM, push * FORCE_N), sense="tension")
+        assert found.samples.force == pytest.approx(push * FORCE_N, abs=2e-4)
+        assert found.samples.position == pytest.approx(way * TRAVEL_MM, abs=2e-4)
+    for way, push in ((1, -1), (-1, 1)):
+        found = imported(tmp_path, HEAD + rows(TIME_S, way * TRAVEL_MM, push * FORCE_N), sense="tension")
+        assert found.samples.force == pytest.approx(FORCE_N, abs=2e-4)
+        assert found.samples.position == pytest.approx(TRAVEL_MM, abs=2e-4)
+
+
+def test_a_force_that_goes_both_ways_and_one_that_only_falls_to_zero_keep_their_signs(tmp_path) -> None:
+    both = np.where(TIME_S < TIME_S.mean(), FORCE_N, -FORCE_N)
+    assert imported(tmp_path, HEAD + rows(TIME_S, TRAVEL_MM, both)).samples.force == pytest.approx(
+        both, abs=2e-4
+    )
     falling = imported(tmp_path, HEAD + rows(TIME_S, TRAVEL_MM, FORCE_N.max() - FORCE_N)).notes
     assert not any("--negate-force" in note for note in falling)
     assert not any("--negate" in note for note in imported(tmp_path, HEAD + PLAIN).notes)

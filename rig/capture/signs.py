@@ -1,0 +1,85 @@
+"""Which way a table counts force and position.
+
+The problem: one machine counts compression as positive, the next as negative, and a height or a gap falls
+while the part is squeezed. Read as they stand, such tables hold no press at all. The plan: in compression the
+force rises from its unloaded value and the position rises with it. A channel that clearly does the opposite
+is turned round, and a note says so. A table whose force goes both ways, as in a press and a pull, is left as
+it stands. The cost: a median of three over the force, and two means.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.samples import FloatArray, RawArray
+
+ONE_SIDED = 10.0
+"""A lowest force this many times as far from zero as the highest: its sign is turned round."""
+
+LOADED_SHARE = 1 / 3
+"""Rows above this share of the force count as loaded; below half of it a preload would be among them."""
+
+FEW_ROWS = 16
+"""Rows of a table that a person read by hand: each of them is meant."""
+
+CLEAR_SHARE = 0.1
+"""Share of the range of positions by which loaded rows lie lower on average in a position to be turned."""
+
+
+@dataclass(frozen=True, slots=True)
+class Signs:
+    """How a table counts.
+
+    Parameters
+    ----------
+    force_turned, position_turned
+        Whether the force falls below zero under load, and whether the position falls as the force grows.
+    throughout
+        Whether the force is never above zero; else it falls from an offset.
+    """
+
+    force_turned: bool
+    position_turned: bool
+    throughout: bool
+
+
+def told_signs(force: RawArray, position: RawArray) -> Signs:
+    """Return how a table counts, from its columns as they stand.
+
+    Parameters
+    ----------
+    force, position
+        Shape (n,), in any unit.
+
+    Examples
+    --------
+    >>> told_signs(np.array([0.0, -1.0, -3.0, -1.0, 0.0]), np.array([9.0, 8.0, 6.0, 8.0, 9.0]))
+    Signs(force_turned=True, position_turned=True, throughout=True)
+    """
+    if not len(force):
+        return Signs(False, False, False)
+    calm = _without_spikes(force.astype(np.float64))
+    low, high, first = float(calm.min()), float(calm.max()), float(np.median(calm[:5]))
+    throughout = low < -ONE_SIDED * max(high, 0.0)
+    # from an offset above zero the force falls far below it, and never rises
+    turned = throughout or (-low > high and first - low > ONE_SIDED * (high - first))
+    upward = -calm if turned else calm
+    bottom, top = float(upward.min()), float(upward.max())
+    if not turned and not top > max(bottom, -ONE_SIDED * bottom):
+        return Signs(False, False, False)
+    loaded = upward >= bottom + (top - bottom) * LOADED_SHARE
+    if loaded.all():
+        return Signs(turned, False, throughout)
+    lower = float(position[~loaded].mean() - position[loaded].mean())
+    return Signs(turned, lower > CLEAR_SHARE * float(np.ptp(position)), throughout)
+
+
+def _without_spikes(values: FloatArray) -> FloatArray:
+    """Medians of three neighbours: a single row far off says nothing about a sign."""
+    if len(values) < FEW_ROWS:
+        return values
+    calm = values.copy()
+    calm[1:-1] = np.median([values[:-2], values[1:-1], values[2:]], axis=0)
+    return calm
