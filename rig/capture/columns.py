@@ -20,6 +20,7 @@ from rig.tables import (
     Layout,
     is_numeric,
     is_pressure,
+    kind_in_other_unit,
     kind_of,
     looks_like_clock,
     names_reduced,
@@ -27,6 +28,9 @@ from rig.tables import (
 )
 
 _INDEX = re.compile(r"#([1-9]\d{0,3})")
+_EACH = re.compile(r"(\d{1,12}(?:\.\d{0,12})?(?:[eE][+-]?\d{1,2})?)\s*(\D.{0,23})")
+LARGEST_EACH = 1e9
+"""Units in one of a column: a metre in nanometres."""
 _USUAL_UNIT: dict[Kind, str] = {"time": "s", "position": "mm", "force": "N"}
 _REDUCED_UNIT: dict[Kind, str] = {"position": "mm/mm", "force": "MPa"}
 _MOST_SETS = 12
@@ -46,19 +50,30 @@ class ColumnChoice:
         Its heading, or "#2" counted from 1.
     unit
         None where the table says it.
+    each
+        How many of the unit one of its numbers is: what a count or a volt stands for.
     """
 
     column: str
     unit: str | None = None
+    each: float = 1.0
+
+    def told(self) -> str:
+        """Return it as it was typed."""
+        return f"{self.column}:{'' if self.each == 1 else f'{self.each:.12g} '}{self.unit}"
 
 
 def parse_column(text: str) -> ColumnChoice:
     """Read "heading:unit", "#2:unit", or a heading whose unit the table says.
 
+    A number before the unit says what one of the column is, as for an encoder or a voltage.
+
     Examples
     --------
     >>> parse_column("disp:mm"), parse_column("Force")
-    (ColumnChoice(column='disp', unit='mm'), ColumnChoice(column='Force', unit=None))
+    (ColumnChoice(column='disp', unit='mm', each=1.0), ColumnChoice(column='Force', unit=None, each=1.0))
+    >>> parse_column("#2:0.005 mm")
+    ColumnChoice(column='#2', unit='mm', each=0.005)
     """
     column, colon, unit = (part.strip() for part in text.rpartition(":"))
     if not colon and unit:
@@ -68,7 +83,16 @@ def parse_column(text: str) -> ColumnChoice:
             f"column {text!r:.60} is incomplete; write it with its unit, as in 'disp:mm' or '#2:mm', or "
             "only the heading if the table has the unit"
         )
-    return ColumnChoice(column, unit)
+    scaled = _EACH.fullmatch(unit)
+    if scaled is None:
+        return ColumnChoice(column, unit)
+    each = float(scaled[1])
+    if not 0 < each < LARGEST_EACH:
+        raise InputError(
+            f"column '{column}': found {unit!r:.40}; expected a size above zero, such as '0.005 mm'; reverse "
+            "signs with --negate-force or --negate-position"
+        )
+    return ColumnChoice(column, scaled[2], each)
 
 
 def check_unit(kind: Kind, choice: ColumnChoice) -> None:
@@ -144,7 +168,7 @@ def choose_columns(
                 f"{layout.where}: the table says '{said}' for '{layout.headings[place]}'; read in "
                 f"'{unit}', as asked"
             )
-        chosen[kind] = place, ColumnChoice(choice.column, unit)
+        chosen[kind] = place, replace(choice, unit=unit)
     lacking = [kind for kind in KINDS if kind not in chosen and not (kind == "time" and in_order)]
     if not lacking:
         return chosen, notes
@@ -289,9 +313,15 @@ def _unclear(
 ) -> InputError:
     """The refusal of headings that allow no or several readings, with the options to type."""
     problems = []
+    others: dict[Kind, str] = {}
     for kind, places in may_be.items():
         if not places and kind != "time":
             problems.append(f"no heading names a {kind}")
+            named = [place for place, name in enumerate(layout.headings) if kind_in_other_unit(name) == kind]
+            if len(named) == 1:
+                label, unit = _label(layout, named[0]), _USUAL_UNIT[kind]
+                problems[-1] = f"the unit of '{layout.headings[named[0]]:.40}' is no {kind}"
+                others[kind] = f'--{kind} "{label}:0.01 {unit}" (if one of it is 0.01 {unit})'
         elif len(places) > 1:
             problems.append(
                 f"{kind} may be "
@@ -303,7 +333,8 @@ def _unclear(
     for number in range(min(max(len(places) for places in may_be.values()) or 1, _MOST_SETS)):
         sets.append(
             " ".join(
-                _option(layout, kind, places[min(number, len(places) - 1)] if places else None, columns)
+                others.get(kind)
+                or _option(layout, kind, places[min(number, len(places) - 1)] if places else None, columns)
                 for kind, places in may_be.items()
                 if places or kind != "time"
             )

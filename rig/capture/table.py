@@ -9,7 +9,7 @@ type. What was taken, guessed and left out is reported in notes.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -23,6 +23,7 @@ from rig.capture.signs import told_signs
 from rig.errors import InputError
 from rig.samples import COUNTS, Channel, FloatArray, IntArray, RawArray, Samples, Sense
 from rig.tables import (
+    COUNTING,
     SHARES,
     WHITESPACE,
     BoolArray,
@@ -51,6 +52,9 @@ _SCALE_OF: dict[Kind, tuple[str, str]] = {
     "position": ("--free-height", "free height"),
     "force": ("--area", "loaded area"),
 }
+
+EVEN_SHARE, MOST_EVEN = 0.02, 0.9
+"""Rows are evenly spaced if most steps of time are as near as this to the usual one."""
 
 _SIZE_LINE = re.compile(
     r"(?i)(?=.*\d).*(?:height|length|thickness|diameter|width|area|section|h[öo]he|l[äa]nge|fl[äa]che|dicke)"
@@ -222,6 +226,8 @@ def import_table(
     }
     values, stamps, kept = _read(read, layout, form, notes)
     taken = {kind: choice for kind, (_, choice) in chosen.items()}
+    for kind in values:
+        values[kind] = values[kind] * taken[kind].each if taken[kind].each != 1 else values[kind]
     scale: dict[Kind, float | None] = {"position": free_height_mm, "force": area_mm2}
     reduced = [kind for kind, choice in taken.items() if is_reduced(kind, choice.unit)]
     _refuse_unscaled(layout, {kind: taken[kind] for kind in reduced if not scale[kind]})
@@ -254,6 +260,12 @@ def import_table(
                     int(np.argmax(far)), "expected a time within 100 000 years of zero"
                 )
             exact = np.rint(found_us).astype(np.int64)
+        counters = [
+            Cells(layout.where, name, columns[place], layout.numbers).take(kept)
+            for place, name in enumerate(layout.headings)
+            if COUNTING.search(name) and place not in {taken_at for taken_at, _ in chosen.values()}
+        ]
+        exact = _joined(layout, lines["time"], exact, counters, notes)
         time_us = _rising(lines["time"], exact, notes)
     elif (stated := rate_hz or (None if in_order else _stated_rate_hz(layout, notes))) is not None:
         time_us = np.rint(rows * (1e6 / stated)).astype(np.int64)
@@ -407,15 +419,57 @@ def _raw(column: Cells, numbers: FloatArray, unit: str, negate: bool) -> tuple[R
     return signed.astype(np.int32), Channel()
 
 
+def _joined(
+    layout: Layout, column: Cells, time_us: IntArray, counters: Sequence[Cells], notes: list[str]
+) -> IntArray:
+    """Times that go on where the clock begins again at each cycle of one recording.
+
+    Where that is only likely (no column counts on, no title says so), the times stay and are refused.
+    """
+    steps = np.diff(time_us)
+    again = np.flatnonzero(steps < 0) + 1
+    if not len(again) or not (steps > 0).any():
+        return time_us
+    step_us = int(np.median(steps[steps > 0]))
+    titled = np.searchsorted(layout.titled, column.line[again]) > np.searchsorted(
+        layout.titled, column.line[again - 1]
+    )
+    counting = [each.name for each in counters if _counts_on(each, again)]
+    if not (titled.all() or counting) or (time_us[again] > time_us.min() + 2 * step_us).any():
+        return time_us
+    shift_us = np.zeros(len(time_us), np.int64)
+    shift_us[again] = time_us[again - 1] + step_us - time_us[again]
+    by = f"where column '{counting[0]:.40}' counts on" if counting else "below the titles of its cycles"
+    notes.append(
+        f"{column.where}: the clock begins again {len(again)} times, {by}; its parts were joined, "
+        f"one usual step of {step_us / 1e6:.6g} s apart"
+    )
+    return time_us + np.cumsum(shift_us)
+
+
+def _counts_on(counter: Cells, again: IntArray) -> bool:
+    """Whether a column of whole numbers never falls, and rises at these rows."""
+    try:
+        counted = np.array(counter.text.to_pylist(), np.float64)
+    except ValueError:
+        return False
+    rises = np.diff(counted)
+    return bool((rises >= 0).all() and (rises[again - 1] > 0).all())
+
+
 def _rising(column: Cells, time_us: IntArray, notes: list[str]) -> IntArray:
     """Times that rise from row to row: equal ones are spread, falling ones refused."""
     fall = np.diff(time_us) < 0
     if fall.any():
         row = int(np.argmax(fall)) + 1
+        steps = np.diff(time_us)[~fall]
+        step_us = float(np.median(steps)) if len(steps) else 0.0
+        even = step_us > 0 and np.mean(np.abs(steps - step_us) <= EVEN_SHARE * step_us) > MOST_EVEN
+        rate = f' --rate "{1e6 / step_us:.6g} Hz"' if even else ""
         raise column.refuse(
             row,
             f"earlier than {column.text[row - 1].as_py()!r:.40} before it; times must rise. Where the clock "
-            "of one recording begins again, give --time none; where another recording begins, "
+            f"of one recording begins again, give --time none{rate}; where another recording begins, "
             f"--until-line {column.line[row] - 1}",
         )
     spread, moved = spread_equal(time_us)

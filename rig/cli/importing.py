@@ -36,8 +36,10 @@ NO_TIME = "none"
     metavar="COL[:UNIT]",
     help='Time column; "none" if there is none and rows are in order.',
 )
-@click.option("--position", "position_column", metavar="COL[:UNIT]", help='"travel:mm", "#2:in" ...')
-@click.option("--force", "force_column", metavar="COL[:UNIT]", help='"load:N", "#3:lbf" ...')
+@click.option(
+    "--position", "position_column", metavar="COL[:UNIT]", help='"travel:mm", "#2:in", "encoder:0.005 mm" ...'
+)
+@click.option("--force", "force_column", metavar="COL[:UNIT]", help='"load:N", "volts:50 N" ...')
 @click.option("--rate", metavar="Q", help='Rows per second of a table without a time column, "50 Hz".')
 @click.option("--delimiter", metavar="C", help="Column separator.  [default: detected]")
 @click.option("--decimal", metavar="C", help="Decimal sign.  [default: detected]")
@@ -252,7 +254,7 @@ class _Order:
         from rig.capture import CaptureHeader, CaptureWriter
 
         words, samples = facts.words, table.samples
-        columns = {kind: f"{choice.column}:{choice.unit}" for kind, choice in table.taken.items()}
+        columns = {kind: choice.told() for kind, choice in table.taken.items()}
         header = CaptureHeader(
             specimen=words["specimen"],
             batch=words.get("batch"),

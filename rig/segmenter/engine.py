@@ -101,6 +101,9 @@ MOST_CHECKS = 4096
 ONE_WAY_SHARE = 0.1
 """A recording that ends before the platen has gone back by this share of the depth holds no unloading."""
 
+WHOLE_SHARE = 0.02
+"""A press between two forces is whole if it ends within this share of the depth from where it began."""
+
 RELEASED_SHARE = 0.01
 """A press whose force has fallen to this share of its largest, with the platen back where it touched, has let
 go: what is left is the rig's, not the specimen's."""
@@ -530,6 +533,7 @@ class Segmenter:
 
     def _mark_ends(self, signals: Signals, cycles: Cycles, columns: _Columns) -> None:
         """Tell presses that end with the recording from those that are not released."""
+        kept = np.uint32(Flag.CONTACT_KEPT_BEFORE | Flag.STARTS_IN_CONTACT)
         for row in np.flatnonzero((cycles.flags & np.uint32(Flag.NOT_RELEASED)) != 0).tolist():
             last = int(cycles.release[row]) - 1
             x_mm = signals.position_mm
@@ -541,6 +545,11 @@ class Segmenter:
                 x_mm[cycles.contact[row]] + self.deadband_mm
             ):
                 cycles.flags[row] ^= np.uint32(Flag.NOT_RELEASED)
+            elif cycles.flags[row] & kept and x_mm[last] <= (
+                x_mm[cycles.contact[row]] + max(WHOLE_SHARE * columns.depth_mm[row], self.deadband_mm)
+            ):
+                # the platen is back where it came in under load: the other half of the press is there
+                cycles.flags[row] ^= np.uint32(Flag.NOT_RELEASED | Flag.CONTACT_KEPT_AFTER)
 
     def _status_flags(
         self,

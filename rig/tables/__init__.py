@@ -17,10 +17,12 @@ if TYPE_CHECKING:
     from rig.tables.cells import WHITESPACE, BoolArray, Cells, column_cells
     from rig.tables.clocks import Stamps, looks_like_clock, read_clock, spread_equal
     from rig.tables.headings import (
+        COUNTING,
         KINDS,
         SHARES,
         Kind,
         is_pressure,
+        kind_in_other_unit,
         kind_of,
         names_reduced,
         pressure_mpa,

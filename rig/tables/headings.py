@@ -33,8 +33,8 @@ WORDS: dict[Kind, tuple[str, ...]] = {
         "deformation", "compression", "pos", "weg", "traversenweg", "standardweg", "verschiebung",
         "verformung", "stauchung", "position", "déplacement", "deplacement", "course", "déformation",
         "allongement", "desplazamiento", "recorrido", "carrera", "posición", "posicion", "spostamento",
-        "corsa", "перемещение", "деформация", "ход", "путь", "положение", "位移", "变位", "変位", "变形",
-        "行程", "位置", "ストローク", "변위",
+        "corsa", "encoder", "lvdt", "перемещение", "деформация", "ход", "путь", "положение", "位移", "变位",
+        "変位", "变形", "行程", "位置", "ストローク", "변위",
     ),
 }  # fmt: skip
 
@@ -44,6 +44,12 @@ _ELSE = re.compile(
     r"work|energy|temp|temperature|raw|geschwindigkeit|spannung|dehnung|vitesse|"
     r"contrainte|velocidad|deformación unitaria)(?![a-z])|速度|应力|応力|应变|скорость|напряжение"
 )
+
+COUNTING = re.compile(
+    r"(?i)(?<![^\W\d_])(cycles?|cyc|zyklus|zyklen|ciclos?|cicl[oi]|cykl|cyklus|цикл|segments?|steps?|blocks?|loops?|"
+    r"ramps?|schritt|[ée]tape)(?![^\W\d_])|循环|周期|サイクル|사이클"
+)
+"""What a recording counts while it goes on, as a column or above its parts; never specimens."""
 
 _UNITS = {
     "sec": "s", "secs": "s", "second": "s", "seconds": "s", "sekunden": "s", "sek": "s", "seg": "s",
@@ -72,7 +78,7 @@ _STRESS = re.compile(r"(?i)stress|spannung|contrainte|tensi[óo]n|esfuerzo|sforz
 _BRACKETED = re.compile(
     r"[\[(\uff08\u3010<{]\s*([^\[\](){}<>\uff08\uff09\u3010\u3011]{1,24}?)\s*[\])\uff09\u3011>}]\s*$"
 )
-_BEHIND = re.compile(r"^(.*\S)\s*(?:,|/|_|\s|:|;|\bin\b|\ben\b)\s*([^\s,/_:;]{1,12})$")
+_BEHIND = re.compile(r"^(.*\S)\s*(?:,|/|_|\s|:|;|\.|\bin\b|\ben\b)\s*([^\s,/_:;.]{1,12})$")
 _IS_OF = {"time": units.is_time, "force": units.is_force, "position": units.is_length}
 
 
@@ -141,6 +147,24 @@ def kind_of(heading: str, unit: str | None) -> Kind | None:
     if measured is None:
         return next(iter(named)) if len(named) == 1 else None
     return measured if not named or measured in named else None
+
+
+def kind_in_other_unit(heading: str) -> Kind | None:
+    """Return which quantity a heading names whose unit in brackets is none of it: counts, volts.
+
+    Examples
+    --------
+    >>> [kind_in_other_unit(name) for name in ("Encoder (counts)", "Load [V]", "Force (N)", "Load rate (V)")]
+    ['position', 'force', None, None]
+    """
+    bracketed = _BRACKETED.search(heading.strip())
+    if bracketed is None or unit_of(bracketed[1]) is not None or is_pressure(bracketed[1]):
+        return None
+    name = heading.strip()[: bracketed.start()].strip()
+    named = {kind for kind in KINDS if _names(name, WORDS[kind])}
+    if _ELSE.search(name) or len(named) != 1 or bracketed[1] in SHARES:
+        return None
+    return next(iter(named))
 
 
 def reduced_kind(heading: str, unit: str | None) -> tuple[Kind, str] | None:

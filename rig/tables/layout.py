@@ -21,7 +21,7 @@ from rig.errors import InputError
 from rig.samples import IntArray
 from rig.tables.cells import WHITESPACE, cut_cells, shown
 from rig.tables.clocks import CLOCK_CELL
-from rig.tables.headings import SHARES, is_pressure, kind_of, reduced_kind, unit_in, unit_of
+from rig.tables.headings import COUNTING, SHARES, is_pressure, kind_of, reduced_kind, unit_in, unit_of
 from rig.tables.numbers import MISSING, plain_number
 
 REMARKS = ("#", "%", "//", '"#')
@@ -33,6 +33,8 @@ _SNIFFED = 400
 _LONGEST_CELL_LINES = 10
 _LONGEST_NOTE = 20
 """Lines of words within a table, a title and headings among them, behind which rows go on."""
+SUMMARY_SHARE = 0.02
+"""Rows below a table that are at most this share of its own are results of it, not another recording."""
 _ONE = r"[+\-\u2212\u2012\u2013]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eEdD][+\-\u2212]?\d{1,4})?"
 _GROUPED = r"[+\-\u2212]?\d{1,3}(?:[.,'\u2019\u00a0\u202f\u2009 ]\d{3})+(?:[.,]\d+)?"
 _NUMERIC = re.compile(rf"(?:{_ONE}|{_GROUPED})\Z")
@@ -60,6 +62,8 @@ class Layout:
         What was left out above, within and below, counted.
     preamble
         Lines above the headings and remarks above the rows, with their numbers.
+    titled
+        Numbers of the lines within that say that a cycle or a segment of the recording begins.
     """
 
     where: str
@@ -72,6 +76,7 @@ class Layout:
     numbers: IntArray
     notes: tuple[str, ...]
     preamble: tuple[tuple[int, str], ...] = ()
+    titled: tuple[int, ...] = ()
 
     def names(self) -> str:
         """Its columns for a message: #1 'Time', #2 'Force' ...; without headings its first row."""
@@ -409,10 +414,12 @@ def _cut(
     if head is None:
         headings, units = _from_remark(lines, remarks, begin, width) or (headings, units)
     width = max(width, _last_named(headings) + 1)
+    end = _without_summary(lines, head, begin, end)
     texts, numbers, repeats = lines.text[begin:end], lines.number[begin:end], 0
     within: list[int] = []
+    titled: list[int] = []
     if head is not None:
-        texts, numbers, repeats, within = _without_repeats(lines, head, (begin, end), width)
+        texts, numbers, repeats, within, titled = _without_repeats(lines, head, (begin, end), width)
     elif not lines.numeric[begin:end].all():
         _refuse_another(lines, begin, end)
     notes = _left_out(lines, head, begin, end, above)
@@ -441,7 +448,23 @@ def _cut(
                 + [(number, text.lstrip("#%/ ")) for number, text in remarks if number < numbers[0]]
             )
         ),
+        tuple(titled),
     )
+
+
+def _without_summary(lines: _Lines, head: int | None, begin: int, end: int) -> int:
+    """The line behind the rows, if a few rows of results below headings of their own follow them."""
+    if head is None:
+        return end
+    own = {_bare(lines.text[at]) for at in range(head, begin)}
+    for at in (begin + np.flatnonzero(lines.numeric[begin:end] == 0)).tolist():
+        cells = lines.cells(at)
+        if not _looks_like_headings(lines, at) or _bare(lines.text[at]) in own:
+            continue
+        above, below = (int((lines.numeric[part] > 0).sum()) for part in (slice(begin, at), slice(at, end)))
+        if 0 < below <= SUMMARY_SHARE * above and not any(kind_of(cell, None) == "time" for cell in cells):
+            return at
+    return end
 
 
 def _last_named(headings: Sequence[str]) -> int:
@@ -512,12 +535,13 @@ def _from_remark(
 
 def _without_repeats(
     lines: _Lines, head: int, block: tuple[int, int], width: int
-) -> tuple[list[str], list[int], int, list[int]]:
-    """Rows without headings and units that were written again, how many those are, and where notes stood."""
+) -> tuple[list[str], list[int], int, list[int], list[int]]:
+    """Rows without headings and units that were written again, how many those are, and the lines of notes and
+    of titles of cycles."""
     begin, end = block
     by_number = _begins_as_row(lines, begin, None)
     again = {_bare(lines.text[at]) for at in range(head, begin)}
-    texts, numbers, repeats, notes = [], [], 0, []
+    texts, numbers, repeats, notes, titled = [], [], 0, [], []
     for at in range(begin, end):
         is_again = not lines.numeric[at] and _bare(lines.text[at]) in again
         # A title above headings that are written again may hold numbers: Cycle 2, its time, its date.
@@ -528,7 +552,9 @@ def _without_repeats(
             and _bare(lines.text[at + 1]) == _bare(lines.text[head])
             and not (_begins_as_row(lines, at, None) if by_number else lines.numeric[at])
         )
-        if is_title and not lines.in_order:
+        if is_title and COUNTING.search(lines.text[at]):
+            titled.append(lines.number[at])
+        elif is_title and not lines.in_order:
             _refuse_restart(lines, at + 1, block, width)
         if is_title or not lines.numeric[at]:
             if is_again or is_title or _is_note(lines, at, width):
@@ -539,7 +565,7 @@ def _without_repeats(
                 _refuse_another(lines, at, end)
         texts.append(lines.text[at])
         numbers.append(lines.number[at])
-    return texts, numbers, repeats, notes
+    return texts, numbers, repeats, notes, titled
 
 
 def _refuse_restart(lines: _Lines, at: int, block: tuple[int, int], width: int) -> None:
@@ -597,7 +623,7 @@ def _left_out(lines: _Lines, head: int | None, begin: int, end: int, read: set[i
             for at in range(end, len(lines.text))
             if lines.numeric[at] > 1 and (not by_number or _begins_as_row(lines, at, None))
         ]
-        if len(wide) > 1:
+        if len(wide) > 1 + SUMMARY_SHARE * (end - begin):
             raise InputError(
                 f"{lines.where}, line {lines.number[wide[0]]}: {lines.numeric[wide[0]]} cells a row below "
                 f"a table of another width; read one of them with --until-line "

@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 import numpy as np
 import pytest
 
-from rig.capture import import_table
+from rig.capture import import_table, parse_column
 from rig.errors import InputError
 from rig.units import factor
 
@@ -240,7 +240,7 @@ REFUSED = {
     ),
     "a clock that begins again": (HEAD + PLAIN + PLAIN, "times must rise.*--time none.*--until-line 82"),
     "blocks whose clock begins again": (
-        "Disp (mm),Load (N),Time (s)\n" + rows(TRAVEL_MM, FORCE_N, TIME_S) + "Cycle 2,at,9.1,s\n"
+        "Disp (mm),Load (N),Time (s)\n" + rows(TRAVEL_MM, FORCE_N, TIME_S) + "Specimen 2,at,9.1,s\n"
         + "Disp (mm),Load (N),Time (s)\n" + rows(TRAVEL_MM + 1, FORCE_N, TIME_S),
         "line 84: another table begins here.*or both as one recording with --time none",
     ),
@@ -313,12 +313,12 @@ SIGNS = {
 }
 
 
-@pytest.mark.parametrize("offset", [0.0, 8.0])
-@pytest.mark.parametrize("position_mm", [0.0, 250.0])
-@pytest.mark.parametrize(("way", "push", "said"), SIGNS.values(), ids=SIGNS)
+@pytest.mark.parametrize(("offset", "position_mm"), [(0.0, 0.0), (8.0, 250.0)])
+@pytest.mark.parametrize("counted", SIGNS)
 def test_a_compression_counted_the_other_way_is_turned_round_and_said(
-    tmp_path, way, push, said, offset, position_mm
+    tmp_path, counted, offset, position_mm
 ) -> None:
+    way, push, said = SIGNS[counted]
     text = HEAD + rows(TIME_S, position_mm + way * TRAVEL_MM, offset + push * FORCE_N)
     found = imported(tmp_path, text)
     assert found.samples.force - push * offset == pytest.approx(FORCE_N, abs=2e-4)
@@ -350,10 +350,73 @@ def test_a_pull_keeps_both_signs_and_has_channels_turned_that_disagree(tmp_path)
 
 
 def test_a_force_that_goes_both_ways_and_one_that_only_falls_to_zero_keep_their_signs(tmp_path) -> None:
-    both = np.where(TIME_S < TIME_S.mean(), FORCE_N, -FORCE_N)
+    both = np.where(TIME_S.mean() > TIME_S, FORCE_N, -FORCE_N)
     assert imported(tmp_path, HEAD + rows(TIME_S, TRAVEL_MM, both)).samples.force == pytest.approx(
         both, abs=2e-4
     )
     falling = imported(tmp_path, HEAD + rows(TIME_S, TRAVEL_MM, FORCE_N.max() - FORCE_N)).notes
     assert not any("--negate-force" in note for note in falling)
     assert not any("--negate" in note for note in imported(tmp_path, HEAD + PLAIN).notes)
+
+
+def test_a_unit_may_stand_behind_a_point(tmp_path) -> None:
+    found = imported(tmp_path, "Time.ms,Disp.um,Load.kN\n" + rows(TIME_S, TRAVEL_MM, FORCE_N))
+    assert {kind: choice.unit for kind, choice in found.taken.items()} == {
+        "time": "ms", "position": "um", "force": "kN",
+    }  # fmt: skip
+
+
+def test_what_one_count_or_volt_is_makes_a_table_of_them_usable(tmp_path) -> None:
+    text = "Time (s),Encoder (counts),Load [V]\n" + rows(TIME_S, TRAVEL_MM * 200, FORCE_N / 50, decimals=6)
+    with pytest.raises(InputError) as refusal:
+        imported(tmp_path, text)
+    assert '--position "Encoder (counts):0.01 mm" (if one of it is 0.01 mm)' in str(refusal.value)
+    assert '--force "Load [V]:0.01 N"' in str(refusal.value)
+    position, force = parse_column("Encoder (counts):0.005 mm"), parse_column("#3:50 N")
+    found = imported(tmp_path, text, position=position, force=force)
+    assert found.samples.position == pytest.approx(TRAVEL_MM, abs=1e-6)
+    assert found.samples.force == pytest.approx(FORCE_N, abs=1e-4)
+    assert found.samples.position_channel.unit == "mm"
+    with pytest.raises(InputError, match="expected a size above zero"):
+        parse_column("#3:0 N")
+
+
+AGAIN_S = np.concatenate([TIME_S, TIME_S, TIME_S])
+TWICE = [np.tile(column, 3) for column in (TRAVEL_MM, FORCE_N)]
+ON_S = np.arange(3 * ROWS) * 0.02
+
+
+def test_a_clock_that_begins_again_at_each_cycle_goes_on(tmp_path) -> None:
+    cycle = np.repeat([1.0, 2.0, 3.0], ROWS)
+    found = imported(tmp_path, "Time (s),Disp (mm),Load (N),Cycle\n" + rows(AGAIN_S, *TWICE, cycle))
+    assert found.samples.time_us == pytest.approx(ON_S * 1e6)
+    assert any("the clock begins again 2 times, where column 'Cycle' counts on" in x for x in found.notes)
+    parts = [f"Cycle {n}\n{HEAD}{PLAIN}" for n in (1, 2, 3)]
+    titled = imported(tmp_path, "".join(parts))
+    assert titled.samples.time_us == pytest.approx(ON_S * 1e6)
+
+
+def test_a_clock_that_begins_again_is_refused_where_nothing_counts_on(tmp_path) -> None:
+    sample = np.repeat([1.0, 2.0, 3.0], ROWS)
+    for text in (
+        HEAD + rows(AGAIN_S, *TWICE),
+        "Time (s),Disp (mm),Load (N),Sample\n" + rows(AGAIN_S, *TWICE, sample),
+        # counts on, but not where the clock begins again
+        "Time (s),Disp (mm),Load (N),Cycle\n" + rows(AGAIN_S, *TWICE, np.roll(sample, 5)),
+    ):
+        with pytest.raises(
+            InputError, match='give --time none --rate "50 Hz"; where another recording begins'
+        ):
+            imported(tmp_path, text)
+    with pytest.raises(InputError, match="another table begins here"):
+        imported(tmp_path, "".join(f"Specimen {n}\n{HEAD}{PLAIN}" for n in (1, 2)))
+
+
+def test_a_few_rows_of_results_below_are_left_out_and_another_recording_is_refused(tmp_path) -> None:
+    long = HEAD + rows(np.arange(3 * ROWS) * 0.02, *TWICE)
+    found = imported(tmp_path, long + "\nCycle,Peak (N),Energy (mJ)\n1,47.2,300\n2,46.9,290\n")
+    assert len(found.samples) == 3 * ROWS
+    assert any("3 lines below the table left out" in note for note in found.notes)
+    for other in ("\nTime (s),Peak (N),Energy (mJ)\n1,47.2,300\n", "\nDisp,Load,No\n" + PLAIN):
+        with pytest.raises(InputError, match="another table begins here"):
+            imported(tmp_path, long + other)
