@@ -85,6 +85,14 @@ def test_a_press_that_is_not_released_says_so():
     assert rows[-1][4] == Flag.NOT_RELEASED
 
 
+def test_a_press_that_ends_under_the_load_that_it_began_with_is_whole():
+    kept = Flag.CONTACT_KEPT_BEFORE | Flag.CONTACT_KEPT_AFTER
+    whole = cycles_of(signals(path((-2.5, 1.0), 8.0, 2.0, 8.0, 2.0)))
+    assert [row[4] for row in whole] == [Flag.CONTACT_KEPT_AFTER, kept]
+    half = cycles_of(signals(path((-2.5, 1.0), 8.0, 2.0, 8.0, 4.0)))
+    assert half[-1][4] == Flag.CONTACT_KEPT_BEFORE | Flag.NOT_RELEASED
+
+
 def test_a_recording_that_starts_in_contact_says_so():
     rows = cycles_of(signals(path((3.0, 0.0), 8.0, (-2.5, 1.0), 8.0, (-2.5, 1.0))))
     assert rows[0][4] & Flag.STARTS_IN_CONTACT
