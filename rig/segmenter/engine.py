@@ -179,6 +179,7 @@ class Segmenter:
         self._looked_at = 0
         self._count = 0
         self._waiting = _Columns.empty()
+        self._begun = _Columns.empty()
         self._has_main = False
         self._main_n = 0.0
         self._main_mm = 0.0
@@ -429,6 +430,9 @@ class Segmenter:
             light = self._light_at_first(columns.selected(np.arange(upto)))
             self._main_n = float(columns.peak_n[:upto].max())
             self._main_mm = float(columns.depth_mm[:upto].max())
+        else:
+            columns = _Columns.joined([self._begun, columns])
+            self._begun = _Columns.empty()
         if not len(columns):
             return columns
         later = columns.selected(np.arange(len(light), len(columns)))
@@ -437,6 +441,11 @@ class Segmenter:
         main_mm = np.maximum(np.maximum.accumulate(later.depth_mm), self._main_mm)
         light = np.append(light, _light(later, main_n, main_mm, self._settings.contact_force_n))
         self._main_n, self._main_mm = main_n[-1:].sum() or self._main_n, main_mm[-1:].sum() or self._main_mm
+        columns, light = _begun_lightly(columns, light)
+        if len(light) and light[-1] and columns.flags[-1] & Flag.CONTACT_KEPT_AFTER and not at_end:
+            # what it begins is not known yet
+            last = len(light) - 1
+            self._begun, columns, light = columns.row(last), columns.selected(np.arange(last)), light[:-1]
         if light.any():
             self._note(columns.selected(light))
         return columns.selected(~light)
@@ -610,6 +619,8 @@ class Segmenter:
             keep_from = min(max(self._stretches[0].before, self._stretches[0].contact - REACH_SAMPLES), known)
         else:
             keep_from = max(self._release, known - REACH_SAMPLES)
+        if len(self._begun):
+            keep_from = min(keep_from, int(self._begun.before[0]))
         if keep_from > self._offset:
             self._buffer = self._buffer[keep_from - self._offset :]
             self._offset = keep_from
@@ -626,6 +637,30 @@ def _largest_step(
     for row in np.flatnonzero(last > first).tolist():
         largest[row] = steps[first[row] : last[row]].max()
     return largest
+
+
+def _begun_lightly(columns: _Columns, light: BoolArray) -> tuple[_Columns, BoolArray]:
+    """Join light presses that were not let go with the press that they begin: they are no contact checks, but
+    a preload at which the platen waits.
+
+    Returns
+    -------
+    The presses that are left, and which of them are light.
+    """
+    kept = np.uint32(Flag.CONTACT_KEPT_BEFORE)
+    joined = light[:-1] & ((columns.flags[1:] & kept) != 0) & (columns.release[:-1] == columns.contact[1:])
+    if not joined.any():
+        return columns, light
+    before, contact, zero_n = columns.before.copy(), columns.contact.copy(), columns.zero_n.copy()
+    flags, depth_mm = columns.flags.copy(), columns.depth_mm.copy()
+    for row in np.flatnonzero(joined).tolist():
+        before[row + 1], contact[row + 1], zero_n[row + 1] = before[row], contact[row], zero_n[row]
+        began = np.uint32(Flag.CONTACT_KEPT_BEFORE | Flag.STARTS_IN_CONTACT)
+        flags[row + 1] = (flags[row + 1] & ~kept) | (flags[row] & began)
+        depth_mm[row + 1] = max(depth_mm[row], depth_mm[row + 1])
+    whole = replace(columns, before=before, contact=contact, zero_n=zero_n, flags=flags, depth_mm=depth_mm)
+    left = np.append(~joined, True)
+    return whole.selected(left), light[left]
 
 
 def _light(

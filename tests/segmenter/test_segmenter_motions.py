@@ -93,6 +93,30 @@ def test_a_press_that_ends_under_the_load_that_it_began_with_is_whole():
     assert half[-1][4] == Flag.CONTACT_KEPT_BEFORE | Flag.NOT_RELEASED
 
 
+@pytest.mark.parametrize("reversals", [(), (0.2,), (0.2, 0.3, 0.25)])
+def test_a_preload_at_which_the_platen_waits_begins_the_press(reversals):
+    waited = [(each, 1.0) for each in (0.3, *reversals)]
+    position = path((-2.5, 1.0), *waited, 8.0, 1.0, 8.0, (-2.5, 1.0))
+    recording = signals(position)
+    rows = cycles_of(recording)
+    assert [row[4] for row in rows] == [Flag.CONTACT_KEPT_AFTER, Flag.CONTACT_KEPT_BEFORE]
+    assert position[rows[0][0]] < 0.1
+    segmenter = Segmenter()
+    found = []
+    for first in range(0, len(recording), 37):
+        found.append(segmenter.push(recording[first : first + 37]))
+    found = [part for part in (*found, segmenter.finish()) if part is not None]
+    contacts = [contact + part.offset for part in found for contact in part.cycles.contact]
+    assert contacts == [row[0] for row in rows]
+    assert segmenter.check_count == 0
+
+
+def test_a_light_press_that_is_let_go_stays_a_contact_check():
+    segmenter, parts = segment(signals(path((-2.5, 1.0), (0.3, 1.0), (-1.0, 1.0), 8.0, (-2.5, 1.0))))
+    assert sum(len(part.cycles) for part in parts) == 1
+    assert segmenter.check_count == 1
+
+
 def test_a_recording_that_starts_in_contact_says_so():
     rows = cycles_of(signals(path((3.0, 0.0), 8.0, (-2.5, 1.0), 8.0, (-2.5, 1.0))))
     assert rows[0][4] & Flag.STARTS_IN_CONTACT
