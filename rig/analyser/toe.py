@@ -203,7 +203,11 @@ def fit_toes(
     # between rows that lie far apart, evenly likely anywhere; dense ones show a toe region in between
     leapt = (toe.contact_mm <= clean_mm) & (leap_mm > LEAP_SHARE * (zone.x_mm[zone.last] - clean_mm))
     doubt_mm = np.where(leapt, leap_mm / sqrt(3), 0.0)
-    return replace(toe, contact_u_mm=np.hypot(toe.contact_u_mm, doubt_mm))
+    return replace(
+        toe,
+        contact_mm=np.where(leapt, clean_mm, toe.contact_mm),
+        contact_u_mm=np.hypot(toe.contact_u_mm, doubt_mm),
+    )
 
 
 def _of_few(

@@ -43,6 +43,19 @@ def test_it_is_analysed_with_means_of_its_loading(in_process, captures):
     assert "peak_force_n" not in cycle["spoilt"]["one way"]
 
 
+def test_a_row_at_zero_is_the_earliest_contact(in_process, tmp_path):
+    (tmp_path / "zero.csv").write_text(TABLE.replace("load\n", "load\n0,0\n"))
+    in_process("import", "zero.csv", "--position", "travel:mm", "--force", "load:N")
+    (capture,) = (tmp_path / "captures").iterdir()
+    (cycle,) = json.loads(in_process("analyse", capture, "--json").out)["captures"][0]["cycles"]
+    assert cycle["contact_mm"] == 0
+    assert cycle["peak_deflection_mm"] == pytest.approx(30)
+    assert cycle["secant_n_per_mm"] == pytest.approx(46.9 / 30)
+    assert cycle["energy_absorbed_mj"] == pytest.approx(
+        2.5 * (11.8 + 11.8 + 19.1) + 5 * (19.1 + 31.6) + 5 * (31.6 + 46.9), rel=1e-3
+    )
+
+
 def test_it_is_compared(in_process, captures):
     assert "autumn is stiffer than spring" in in_process("compare", *captures).out
 
