@@ -73,6 +73,23 @@ def plain_number(text: str, decimal: str | None = None) -> str:
     return cell if re.match(PLAIN, cell) else text
 
 
+def told_decimal(cells: Sequence[str]) -> str | None:
+    """Return the decimal mark that cells with both marks show, as "1.234,5" does; None if others differ.
+
+    Examples
+    --------
+    >>> told_decimal(["1.234,5", "1.234"]), told_decimal(["1.234,5", "1.5"]), told_decimal(["1.234"])
+    (',', None, None)
+    """
+    shown = {mark for cell in cells for mark in (".", ",") if re.match(_BOTH[mark], cell)}
+    if len(shown) != 1:
+        return None
+    mark = shown.pop()
+    other = "." if mark == "," else ","
+    grouped = re.compile("|".join((_BOTH[mark], _MANY[mark], _OPEN[other])))
+    return mark if all(grouped.match(cell) for cell in cells if other in cell) else None
+
+
 def may_be_thousands(text: str) -> bool:
     """Return whether a number's one mark may be decimal or mark thousands, as in "1,234" and "1.234"."""
     return any(re.match(pattern, text.strip()) for pattern in _OPEN.values())
@@ -94,6 +111,9 @@ def tell_decimal(columns: Sequence[Cells], delimiter: str) -> list[str]:
             marks.append(".")
         elif mark in (".", ","):
             marks.append(mark)
+        elif mark == "likely point":
+            # beside decimal commas a point before three digits marks thousands
+            marks.append("," if settled == {","} else ".")
         elif len(settled) == 1:
             marks.append(next(iter(settled)))
         elif delimiter == ";" and mark == "open comma":
@@ -110,7 +130,8 @@ def tell_decimal(columns: Sequence[Cells], delimiter: str) -> list[str]:
 
 
 def _own_decimal(cells: pa.Array) -> str | None:
-    """Decimal mark by a column's own cells; None without any, "open comma" or "open point" for either."""
+    """Decimal mark by a column's own cells; None without any, "open comma" or "open point" for either, and
+    "likely point" where only another column could say otherwise."""
     comma = pc.filter(cells, pc.match_substring(cells, ","))
     if not len(comma):
         point = pc.filter(cells, pc.match_substring(cells, "."))
@@ -119,8 +140,8 @@ def _own_decimal(cells: pa.Array) -> str | None:
         threes = len(point) and _all(point, _OPEN["."])
         # beside "1.200", decimals would stand behind "900" too; without such a cell, a point before three
         # digits is a decimal one unless another column says otherwise
-        without = "open point" if threes and _any(cells, _WHOLE) else None
-        return "." if len(point) and not threes else without
+        open_one = "open point" if _any(cells, _WHOLE) else "likely point"
+        return open_one if threes else "." if len(point) else None
     for mark in (".", ","):
         if _any(comma, _BOTH[mark]) or (mark == "." and _any(comma, _MANY["."])):
             return mark

@@ -15,7 +15,7 @@ from rig.core import from_csv_cell
 from rig.errors import InputError
 from rig.tables.cells import cut_cells, shown
 from rig.tables.layout import REMARKS, has_open_quote, is_numeric, units_row
-from rig.tables.numbers import may_be_thousands, plain_number
+from rig.tables.numbers import may_be_thousands, plain_number, told_decimal
 from rig.tables.sources import read_table_text
 
 LARGEST_ROWS = 64 << 20
@@ -210,6 +210,9 @@ def _decimal_of(cut: Sequence[tuple[int, Sequence[str]]], delimiter: str) -> str
     """Decimal mark of the table: a comma where cells show one and no point; MIXED where they show both."""
     heads = [cell.split(" ")[0] for _, cells in cut for cell in cells if "," in cell or "." in cell]
     numeric = [head for head in heads if is_numeric(head)]
+    told = told_decimal(numeric)
+    if told is not None:
+        return told
     commas = any("," in head and "." not in head for head in numeric)
     points = any("." in head and "," not in head for head in numeric)
     if commas and points:

@@ -145,6 +145,14 @@ def test_the_register_of_specimens(tmp_path, dialect) -> None:
     assert [(size.direction, size.mm) for size in piece.sizes] == [("height", 90.5)]
 
 
+@pytest.mark.parametrize("delimiter", [";", "\t"])
+def test_a_cell_with_both_marks_tells_what_they_mark_in_the_others(delimiter) -> None:
+    rows = [("size_mm", "load_N"), ("1.234", "12.345,6"), ("999", "1,5"), ("1.234.567", "2.000")]
+    table = rows_of("\n".join(map(delimiter.join, rows)), "x.csv", lambda cell: "_" in cell)
+    found = [[row.number_text(name) for name in table.headings] for row in table.rows]
+    assert found == [["1234", "12345.6"], ["999", "1.5"], ["1234567", "2000"]]
+
+
 def test_a_table_with_both_marks_is_refused_where_one_may_mark_thousands() -> None:
     table = rows_of("id;x\na;1,5\nb;1.234\n", "t.csv", {"id", "x"}.__contains__)
     assert table.rows[0].number_text("x") == "1.5"

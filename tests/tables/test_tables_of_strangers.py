@@ -420,3 +420,13 @@ def test_a_few_rows_of_results_below_are_left_out_and_another_recording_is_refus
     for other in ("\nTime (s),Peak (N),Energy (mJ)\n1,47.2,300\n", "\nDisp,Load,No\n" + PLAIN):
         with pytest.raises(InputError, match="another table begins here"):
             imported(tmp_path, long + other)
+
+
+def test_a_point_before_three_digits_marks_thousands_beside_decimal_commas(tmp_path) -> None:
+    force_mn = [f"{v:,.0f}".replace(",", ".") for v in 1050 + 1000 * FORCE_N]
+    assert all("." in cell for cell in force_mn)
+    lines = (f"{t:.2f};{x:.2f}".replace(".", ",") for t, x in zip(TIME_S, TRAVEL_MM, strict=True))
+    rows_of_text = "".join(f"{line};{cell}\n" for line, cell in zip(lines, force_mn, strict=True))
+    found = imported(tmp_path, "Zeit (s);Weg (mm);Kraft (mN)\n" + rows_of_text)
+    assert found.samples.force == pytest.approx(1050 + 1000 * FORCE_N, abs=0.51)
+    assert found.samples.position == pytest.approx(TRAVEL_MM, abs=0.006)
