@@ -4,7 +4,7 @@ The problem: one machine counts compression as positive, the next as negative, a
 while the part is squeezed. Read as they stand, such tables hold no press at all. The plan: in compression the
 force rises from its unloaded value and the position rises with it. A channel that clearly does the opposite
 is turned round, and a note says so. A table whose force goes both ways, as in a press and a pull, is left as
-it stands. The cost: a median of three over the force, and two means.
+it stands. The cost: a median of three over the force.
 """
 
 from __future__ import annotations
@@ -18,14 +18,18 @@ from rig.samples import FloatArray, RawArray
 ONE_SIDED = 10.0
 """A lowest force this many times as far from zero as the highest: its sign is turned round."""
 
-LOADED_SHARE = 1 / 3
-"""Rows above this share of the force count as loaded; below half of it a preload would be among them."""
+UNLOADED_SHARE = 0.1
+"""The loading begins where the force was last below this share of its largest. What comes behind the largest,
+such as a break after which the platen goes on, says nothing of the sign."""
 
 FEW_ROWS = 16
 """Rows of a table that a person read by hand: each of them is meant."""
 
-CLEAR_SHARE = 0.1
-"""Share of the range of positions by which loaded rows lie lower on average in a position to be turned."""
+CLEAR_SHARE = 0.02
+"""Share of the range of positions by which a position has to fall in the loading to be turned."""
+
+BESIDE = 2
+"""Rows on either side of one whose median stands for it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,11 +73,16 @@ def told_signs(force: RawArray, position: RawArray) -> Signs:
     bottom, top = float(upward.min()), float(upward.max())
     if not turned and not top > max(bottom, -ONE_SIDED * bottom):
         return Signs(False, False, False)
-    loaded = upward >= bottom + (top - bottom) * LOADED_SHARE
-    if loaded.all():
-        return Signs(turned, False, throughout)
-    lower = float(position[~loaded].mean() - position[loaded].mean())
-    return Signs(turned, lower > CLEAR_SHARE * float(np.ptp(position)), throughout)
+    at_top = int(np.argmax(upward))
+    before = np.flatnonzero(upward[: at_top + 1] < bottom + UNLOADED_SHARE * (top - bottom))
+    fell = _near(position, int(before[-1]) if len(before) else 0) - _near(position, at_top)
+    return Signs(turned, fell > CLEAR_SHARE * float(np.ptp(position)), throughout)
+
+
+def _near(values: RawArray, row: int) -> float:
+    """A value that a single spike does not change."""
+    beside = BESIDE if len(values) >= FEW_ROWS else 0
+    return float(np.median(values[max(row - beside, 0) : row + beside + 1]))
 
 
 def _without_spikes(values: FloatArray) -> FloatArray:

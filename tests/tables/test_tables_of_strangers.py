@@ -338,6 +338,17 @@ def test_one_spike_does_not_decide_the_sign(tmp_path) -> None:
     assert imported(tmp_path, HEAD + rows(TIME_S, -TRAVEL_MM, force_n)).samples.force.min() < -FORCE_N.max()
 
 
+@pytest.mark.parametrize("sense", ["compression", "tension"])
+def test_a_break_behind_which_the_platen_goes_on_far_does_not_decide_the_sign(tmp_path, sense) -> None:
+    travel_mm = np.linspace(0, 40, ROWS)
+    force_n = np.where(travel_mm < 6, 5 * travel_mm, 0.1)
+    for way in (1, -1):
+        found = imported(tmp_path, HEAD + rows(TIME_S, way * travel_mm, way * force_n), sense=sense)
+        turned = way if sense == "tension" else 1
+        assert found.samples.position == pytest.approx(turned * travel_mm, abs=6e-4)
+        assert found.samples.force == pytest.approx(turned * force_n, abs=6e-4)
+
+
 def test_a_pull_keeps_both_signs_and_has_channels_turned_that_disagree(tmp_path) -> None:
     for way, push in ((1, 1), (-1, -1)):
         found = imported(tmp_path, HEAD + rows(TIME_S, way * TRAVEL_MM, push * FORCE_N), sense="tension")
