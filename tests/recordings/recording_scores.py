@@ -98,6 +98,8 @@ def analysed(recording, folder, columns=None):
         "import",
         table,
         *columns,
+        # the truth has the signs of the table
+        *([] if "--negate-force" in columns else ["--keep-signs"]),
         "--specimen",
         f"{recording.kind}-{recording.seed}",
         "--out",
