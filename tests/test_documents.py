@@ -44,12 +44,14 @@ from rig.wire import (
     Message,
     MoveTo,
     PressUntil,
+    ReleaseCurrent,
     Reply,
     ReplyResult,
     SampleBlock,
     State,
     StateFlag,
     StreamAt,
+    Switch,
     encode_frame,
     encode_samples,
 )
@@ -283,7 +285,7 @@ MESSAGES: dict[int, Message] = {
     0x02: Identity(1, 0, 0, Capability(0), 0, 0, bytes(8), ""),
     0x03: Event(EventCode.BOOT, 0, 0, 0),
     0x04: Reply(ReplyResult.ACCEPTED, 1, 0),
-    0x06: State(0, StateFlag(0), 0, 0, 0, 0, 0, 0, 0, 0),
+    0x06: State(0, StateFlag(0), 0, 0, 0, 0, 0, 0, 0, 0, Switch.HOME, Switch.HOME),
     0x08: Abilities(0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0),
     0x40: Identify(1),
     0x41: StreamAt(1, 0, Accepts.BLOCKS),
@@ -299,6 +301,7 @@ MESSAGES: dict[int, Message] = {
     0x4B: ClearStop(1),
     0x4C: AskState(1),
     0x4D: Describe(1),
+    0x4E: ReleaseCurrent(1),
 }
 SMALLEST_SAMPLES = {0x01: 16, 0x07: 19}
 """Payloads of a sample, and of a block with one sample in it."""

@@ -8,6 +8,7 @@ they change, and the next step comes when they are right. Nothing is armed. Cost
 from __future__ import annotations
 
 import threading
+import time
 from contextlib import suppress
 from typing import Any
 
@@ -15,8 +16,9 @@ from rig.calibration import Scale
 from rig.cli.output import say
 from rig.cli.setup_asking import answer_to, quantity_answered, readings
 from rig.errors import DeviceError, InputError
-from rig.reader import DeviceLimits, Reader
+from rig.reader import Delivery, DeviceLimits, Reader, standing_words, switch_words
 from rig.samples import Status
+from rig.wire import AskState, Capability, StateFlag, Switch
 
 BITS = {
     Status.FORCE_SATURATED: "force converter saturated",
@@ -31,16 +33,19 @@ WATCHED = Status.POSITION_FAULT | Status.TRAVEL_SWITCH | Status.EMERGENCY_STOP |
 """A force converter with nothing wired to it is saturated or silent."""
 
 TRIED = (
-    ("Release the emergency stop and all switches", Status(0)),
-    ("Press the emergency stop", Status.EMERGENCY_STOP),
-    ("Release the emergency stop", Status(0)),
-    ("Unplug the emergency stop's contact at the board", Status.EMERGENCY_STOP),
-    ("Plug it back in", Status(0)),
-    ("Press the home switch with a rod", Status.TRAVEL_SWITCH),
-    ("Release the home switch", Status(0)),
-    ("Press the travel switch at the pressing end with a rod", Status.TRAVEL_SWITCH),
-    ("Release the travel switch", Status(0)),
+    ("Release the emergency stop and all switches", Status(0), Switch(0)),
+    ("Press the emergency stop", Status.EMERGENCY_STOP, Switch.EMERGENCY_STOP),
+    ("Release the emergency stop", Status(0), Switch(0)),
+    ("Unplug the emergency stop's contact at the board", Status.EMERGENCY_STOP, Switch.EMERGENCY_STOP),
+    ("Plug it back in", Status(0), Switch(0)),
+    ("Press the home switch with a rod", Status.TRAVEL_SWITCH, Switch.HOME),
+    ("Release the home switch", Status(0), Switch(0)),
+    ("Press the travel switch at the pressing end with a rod", Status.TRAVEL_SWITCH, Switch.FAR_END),
+    ("Release the travel switch", Status(0), Switch(0)),
 )
+"""What to do, the bits of the samples that it sets, and the switch that a device of version 1.1 names."""
+
+SWITCHES_EVERY_S = 0.2
 
 SIGNS = {
     "force": "the force falls under load: if it acts like a squeeze, swap the two signal wires of the cell",
@@ -64,19 +69,32 @@ def try_contacts(reader: Reader) -> list[str]:
     if answer_to(SUPPLY_OFF).lower() != "off":
         raise InputError("setup: expected 'off', with the motor supply off and locked")
     skipped = []
-    for what, wanted in TRIED:
+    for what, wanted, switch in TRIED:
         while True:
             answer, status = _followed(reader, f"{what}, then press Enter (or type skip). ")
             if answer == "skip":
                 skipped.append(what)
                 break
-            if status & WATCHED == wanted:
-                say(f"  Right: {words_of(wanted)}.")
+            named = _named(reader)
+            found, right = words_of(status & WATCHED), words_of(wanted)
+            if named is not None and status & WATCHED == wanted:
+                # the samples have one bit for both travel switches, so swapped plugs show only here
+                found, right = (", ".join(switch_words(each)) or "nothing" for each in (named, switch))
+            if found == right:
+                say(f"  Right: {right}.")
                 break
-            found = words_of(status & WATCHED)
-            say(f"  Found {found}, expected {words_of(wanted)}: check plug and wiring, and that the")
+            say(f"  Found {found}, expected {right}: check plug and wiring, and that the")
             say("  contact opens when it is pressed.")
     return skipped
+
+
+def _named(reader: Reader) -> Switch | None:
+    """The switches that are open, by the device's own word; None if it does not tell them one by one."""
+    identity = reader.identity
+    if identity is None or Capability.TELLS_SWITCHES not in identity.capabilities:
+        return None
+    state = reader.session.state()
+    return state.open_switches & state.fitted_switches
 
 
 def words_of(status: Status) -> str:
@@ -94,15 +112,20 @@ def _followed(reader: Reader, question: str) -> tuple[str, Status]:
     """The answer to a question and the status behind it; each change of the status is printed meanwhile."""
     answered = threading.Event()
 
+    identity = reader.identity
+    tells = identity is not None and Capability.TELLS_SWITCHES in identity.capabilities
+
     def follow() -> None:
-        said = None
+        said, asked_s = None, 0.0
         while not answered.is_set():
+            if tells and time.monotonic() - asked_s > SWITCHES_EVERY_S:
+                asked_s = time.monotonic()
+                reader.session.send_if_free(AskState(reader.session.next_id()))
             delivery = reader.get(timeout_s=0.1)
-            if delivery is not None and len(delivery.samples):
-                words = words_of(Status(int(delivery.samples.status[-1])))
-                if words != said:
-                    # the first below the question, whose line is still open
-                    say(f"{'' if said else chr(10)}  status: {words}")
+            words = None if delivery is None else _told(delivery, by_state=tells)
+            if words is not None and words != said:
+                # the first below the question, whose line is still open
+                say(f"{'' if said else chr(10)}  status: {words}")
                 said = words
 
     follower = threading.Thread(target=follow, name="rig-status")
@@ -117,6 +140,21 @@ def _followed(reader: Reader, question: str) -> tuple[str, Status]:
         reader.session.clear_stop()
     # bits of one sample may be a damaged byte; a contact that bounces is at rest after some
     return answer, Status(int(readings(reader).status[-1]))
+
+
+def _told(delivery: Delivery, *, by_state: bool) -> str | None:
+    """What a delivery says of switches: by the device's state where it tells each, else by the samples."""
+    if not by_state:
+        if not len(delivery.samples):
+            return None
+        return words_of(Status(int(delivery.samples.status[-1])))
+    for event in reversed(delivery.events):
+        if event.kind == "state":
+            opened, fitted, flags = (
+                int(event.fields.get(name) or 0) for name in ("open_switches", "fitted_switches", "flags")
+            )
+            return standing_words(StateFlag(flags), Switch(opened), Switch(fitted))
+    return None
 
 
 def ask_drive(reader: Reader, scales: dict[str, Scale]) -> dict[str, Any]:

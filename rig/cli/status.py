@@ -75,6 +75,9 @@ def in_words(status: Status) -> Iterator[str]:
         marks += ["homed"] * bool(device.homed)
         marks += [f"stop latched: {device.stop_cause}"] * (device.stop_cause is not None)
         yield ", ".join(marks)
+        if device.switches is not None:
+            current = "on" if device.motor_current else "off"
+            yield f"{', '.join(device.switches) or 'no switch pressed'}; motor current {current}"
     if status.limits is not None:
         limits = status.limits
         yield (

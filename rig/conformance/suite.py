@@ -25,6 +25,7 @@ from rig.conformance import (
     rates,
     resetting,
     sequence,
+    switches,
     throughout,
     trips,
 )
@@ -49,6 +50,7 @@ ALL_CHECKS: tuple[Check, ...] = (
     *arming.CHECKS,
     *motions.CHECKS,
     *heartbeats.CHECKS,
+    *switches.CHECKS,
     *trips.CHECKS,
     *limits.CHECKS,
     *pushes.CHECKS,

@@ -35,9 +35,9 @@ from rig.daemon.bulletin import (
 )
 from rig.jobs.driving import cause_in_words
 from rig.jobs.orders import HeightCard, JobKind
-from rig.reader import Delivery, LinkEvent, newest_auxiliary
+from rig.reader import Delivery, LinkEvent, newest_auxiliary, switch_words
 from rig.samples import FloatArray, Samples
-from rig.wire import LATCHED_STOPS, Capability, EventCode, StateFlag
+from rig.wire import LATCHED_STOPS, Capability, EventCode, StateFlag, Switch
 
 POINTS_PER_S = 50
 """Of the trace: more than a screen can draw of two minutes."""
@@ -95,8 +95,11 @@ class _Device:
     name: str
     firmware: str
     drives: bool
+    tells_switches: bool = False
     homed: bool | None = None
     stop_cause: str | None = None
+    switches: tuple[str, ...] | None = None
+    motor_current: bool | None = None
 
 
 @dataclass(slots=True)
@@ -392,8 +395,13 @@ class Board:
                 self._away = None
                 self._heard_s = self._clock()
             case "identified":
-                drives = bool(int(fields["capabilities"] or 0) & Capability.DRIVES)
-                self._device = _Device(str(fields["name"]), str(fields["firmware"]), drives)
+                can = Capability(int(fields["capabilities"] or 0))
+                self._device = _Device(
+                    str(fields["name"]),
+                    str(fields["firmware"]),
+                    Capability.DRIVES in can,
+                    Capability.TELLS_SWITCHES in can,
+                )
             case "gap":
                 self._lost += int(fields.get("missing") or 0)
             case "overflow":
@@ -429,6 +437,8 @@ class Board:
                 drives=device.drives,
                 homed=device.homed,
                 stop_cause=device.stop_cause,
+                switches=device.switches,
+                motor_current=device.motor_current,
             ),
             limits=self._limits,
             job=None if self._job is None else _card(self._job),
@@ -497,6 +507,10 @@ def _follow(device: _Device, event: LinkEvent) -> None:
         device.homed = bool(flags & StateFlag.HOMED)
         cause = int(event.fields.get("stop_cause") or 0)
         device.stop_cause = cause_in_words(cause) if cause else None
+        if device.tells_switches:
+            opened, fitted = (int(event.fields.get(f"{kind}_switches") or 0) for kind in ("open", "fitted"))
+            device.switches = switch_words(Switch(opened & fitted))
+            device.motor_current = bool(flags & StateFlag.MOTOR_CURRENT)
         return
     code = int(event.fields.get("code") or 0)
     if code in LATCHED_STOPS:

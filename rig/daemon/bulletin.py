@@ -25,13 +25,19 @@ RigState = Literal[
 
 
 class DeviceCard(Message):
-    """The device as it stands."""
+    """The device as it stands.
+
+    `switches` (those that are pressed or open) and `motor_current` are of a device that tells them (version
+    1.1), else None.
+    """
 
     name: str
     firmware: str
     drives: bool
     homed: bool | None = None
     stop_cause: str | None = None
+    switches: tuple[str, ...] | None = None
+    motor_current: bool | None = None
 
 
 class LimitsCard(Message):

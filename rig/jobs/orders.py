@@ -193,11 +193,15 @@ class HeightOrder(Message):
 
 
 class ReleaseOrder(Message):
-    """After a stop: clear it, and take the platen slowly away. `confirmed`: by a person who sees it."""
+    """After a stop: clear it, and take the platen slowly away. `confirmed`: by a person who sees it.
+
+    `current`: clear nothing and move nothing, but take the motor's current away.
+    """
 
     kind: Literal["release"] = "release"
     confirmed: Literal[True]
     away_mm: Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False), _in_unit("mm")] = 10.0
+    current: bool = False
 
     @property
     def card(self) -> SpecimenCard:

@@ -54,6 +54,9 @@ class ReleaseJob:
 
     def describe(self) -> Iterator[str]:
         """Yield how far the platen goes, and where the rig stops."""
+        if self.order.current:
+            yield "Take the motor's current away. Nothing is moved; the platen is held by its screw alone."
+            return
         yield (
             f"Clear the stop, and take the platen {self.order.away_mm:g} mm away at "
             f"{RELEASE_SPEED_MM_PER_S:g} mm/s."
@@ -62,6 +65,9 @@ class ReleaseJob:
 
     def perform(self, bench: Bench) -> Ended:
         """Release."""
+        if self.order.current:
+            bench.reader.session.release_current()
+            return Ended(reason="the motor has no current; the next arming brings it back")
         calibration, away_mm = bench.rig.calibration, self.order.away_mm
         done = perform_release(bench.reader, calibration, self.limits, bench.watch, away_mm=away_mm)
         return Ended(reason=done)

@@ -18,6 +18,7 @@ from rig.reader.motion import EndKind, MotionEnd, MotionRequest
 from rig.reader.ports import PortAddress, PortDescription, find_port, list_ports
 from rig.reader.reader import MANY_BOOTS, Reader, restarts
 from rig.reader.session import DeviceLimits, Session
+from rig.reader.switches import standing_words, switch_words
 
 __all__ = [
     "LAG_LIMIT_S",
@@ -46,4 +47,6 @@ __all__ = [
     "list_ports",
     "newest_auxiliary",
     "restarts",
+    "standing_words",
+    "switch_words",
 ]

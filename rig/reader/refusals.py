@@ -10,7 +10,7 @@ import re
 from dataclasses import fields
 
 from rig.errors import DeviceError
-from rig.wire import ClearStop, Command, Limits, Reply, ReplyResult
+from rig.wire import ClearStop, Command, Limits, ReleaseCurrent, Reply, ReplyResult
 
 _ADVICE = {
     ReplyResult.UNKNOWN_COMMAND: "its firmware does not know this command; use a rig that has it",
@@ -28,6 +28,7 @@ _ADVICE = {
 _ADVICE_ON: dict[tuple[type[Command], ReplyResult], str] = {
     (Limits, ReplyResult.OUTSIDE_LIMITS): "limits may only narrow those that are built into the device",
     (Limits, ReplyResult.BAD_ARGUMENT): "each least value must lie below its largest",
+    (ReleaseCurrent, ReplyResult.BUSY): "disarm it, and wait until it stands still",
     (ClearStop, ReplyResult.STOP_LATCHED): "the emergency stop is pressed; release it when all is safe, and "
     "clear the stop then",
 }

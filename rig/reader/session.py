@@ -35,6 +35,7 @@ from rig.wire import (
     Limits,
     MoveTo,
     PressUntil,
+    ReleaseCurrent,
     Reply,
     ReplyResult,
     State,
@@ -207,6 +208,24 @@ class Session(Exchange):
     def clear_stop(self) -> None:
         """Unlatch a stop; its cause should have been understood and removed."""
         self._command(ClearStop(self.next_id()))
+
+    def release_current(self) -> None:
+        """Take the motor's current away, so that the platen can be pushed by hand. The next arming brings it.
+
+        A platen that its screw does not hold falls.
+
+        Raises
+        ------
+        DeviceError
+            Also, and before anything is sent, if the device has not said that it can.
+        """
+        identity = self._identity
+        if identity is None or Capability.TELLS_SWITCHES not in identity.capabilities:
+            raise DeviceError(
+                "device: it has not said that it can release the motor's current (capability 7); switch the "
+                "motor supply off instead"
+            )
+        self._command(ReleaseCurrent(self.next_id()))
 
     def stop_stream(self) -> None:
         """Ask the device to send no more samples."""

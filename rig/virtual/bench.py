@@ -139,7 +139,7 @@ class VirtualRig:
     blocks
         Say that samples can come in blocks, if it is fast enough; False for a device of version 1.0.
     describes
-        Say what it can do, if it listens; False for a device of version 1.0.
+        Say what it can do, and tell its switches one by one, if it listens; False for version 1.0.
     clock
         Wall time in seconds, for heartbeats.
 
@@ -204,7 +204,8 @@ class VirtualRig:
             name=name,
             capabilities=(DRIVEN if moves else Capability(0))
             | (Capability.BLOCKS if fills else Capability(0))
-            | (Capability.DESCRIBES if describes and self.listens else Capability(0)),
+            | (Capability.DESCRIBES if describes and self.listens else Capability(0))
+            | (Capability.TELLS_SWITCHES if describes and moves else Capability(0)),
             listens=self.listens,
             rate_hz=rate_hz,
             boot_id=1 + seeds[2] % 60_000,

@@ -42,12 +42,14 @@ from rig.wire import (
     Limits,
     MoveTo,
     PressUntil,
+    ReleaseCurrent,
     Reply,
     ReplyResult,
     SampleBlock,
     State,
     StateFlag,
     StreamAt,
+    Switch,
 )
 
 LONGEST_BLOCK = 4096
@@ -77,6 +79,9 @@ DRIVEN = (
     | Capability.CYCLES
 )
 """A device that moves has all of these."""
+
+FITTED = Switch.HOME | Switch.FAR_END | Switch.EMERGENCY_STOP
+"""The contacts of the virtual press."""
 
 PLAIN_UP_TO_HZ = 1000.0
 """At slower rates a sample would wait more than 10 ms until its block is full, and trips with it."""
@@ -261,12 +266,14 @@ class Device:
     def state(self) -> State:
         """How the device stands, as a message."""
         drive, limits = self.drive, self.drive.limits
+        tells = Capability.TELLS_SWITCHES in self.character.capabilities
         flags = (
             (StateFlag.ARMED, drive.armed),
             (StateFlag.HOMED, drive.homed),
             (StateFlag.LIMITS_SET, limits is not None),
             (StateFlag.MOVING, drive.moving),
             (StateFlag.STREAMING, self.streaming),
+            (StateFlag.MOTOR_CURRENT, tells and drive.current_on()),
         )
         bounds = drive.built_in
         if limits is not None:
@@ -279,6 +286,8 @@ class Device:
             drive.cycles_done,
             *bounds,
             min(self.frames_dropped, _MOST_DROPPED),
+            drive.open_switches() if tells else Switch(0),
+            FITTED if tells else Switch(0),
         )
 
     def _answer(self, command: Command | int) -> list[DeviceMessage]:
@@ -332,6 +341,8 @@ class Device:
                 result = self.drive.set_limits(command)
             case ClearStop():
                 result = self.drive.clear_stop()
+            case ReleaseCurrent() if Capability.TELLS_SWITCHES in self.character.capabilities:
+                result = self.drive.release_current()
             case MoveTo() | PressUntil() | Home() | Cycle():
                 result = self.drive.start(command)
         return result

@@ -17,7 +17,7 @@ import numpy as np
 from rig.samples import FloatArray
 from rig.virtual.machine import Machine, Stretch
 from rig.virtual.motion import BoolArray, braking, driven, standing
-from rig.wire import Cycle, EventCode, Home, Limits, MoveTo, PressUntil, ReplyResult
+from rig.wire import Cycle, EventCode, Home, Limits, MoveTo, PressUntil, ReplyResult, Switch
 
 MotionCommand = MoveTo | PressUntil | Home | Cycle
 
@@ -97,6 +97,8 @@ class Drive:
     """Whether something holds the travel switch at the pressing end pressed."""
     home_held: bool = False
     """Likewise the home switch."""
+    powered: bool = False
+    """Whether the motor has current; see `current_on`."""
     converter_at_end: bool = False
     """Whether something holds the force converter at the end of its range."""
     _force_was_out: bool = False
@@ -131,7 +133,7 @@ class Drive:
         """Allow motion, and expect heartbeats from `now_s` (wall time) on."""
         if self.stop_cause is not None or self.emergency_stop_open:
             return ReplyResult.STOP_LATCHED
-        self.armed, self._beat_s = True, now_s
+        self.armed, self.powered, self._beat_s = True, True, now_s
         self._look_at_force()
         return ReplyResult.ACCEPTED
 
@@ -170,8 +172,32 @@ class Drive:
         """Unlatch, unless the emergency stop is still open."""
         if self.emergency_stop_open:
             return ReplyResult.STOP_LATCHED
+        self.current_on()
         self.stop_cause = None
         return ReplyResult.ACCEPTED
+
+    def current_on(self) -> bool:
+        """Whether the motor has current. After a stop it loses it as soon as it stands."""
+        if self.stop_cause is not None and not self.moving:
+            self.powered = False
+        return self.powered
+
+    def release_current(self) -> ReplyResult:
+        """Take the motor's current away, at rest and disarmed."""
+        if self.armed or self.moving:
+            return ReplyResult.BUSY
+        self.powered = False
+        return ReplyResult.ACCEPTED
+
+    def open_switches(self) -> Switch:
+        """The contacts that are open."""
+        here_mm = self.machine.position_mm
+        opened = (
+            (Switch.HOME, self.home_held or here_mm <= 0),
+            (Switch.FAR_END, self.upper_held or here_mm >= self.settings.travel_mm),
+            (Switch.EMERGENCY_STOP, self.emergency_stop_open),
+        )
+        return Switch(sum(switch for switch, holds in opened if holds))
 
     def start(self, command: MotionCommand) -> ReplyResult:
         """Begin a motion, or say why not."""

@@ -37,11 +37,13 @@ from rig.wire.messages import (
     MoveTo,
     Note,
     PressUntil,
+    ReleaseCurrent,
     Reply,
     ReplyResult,
     State,
     StateFlag,
     StreamAt,
+    Switch,
 )
 from rig.wire.sample_frames import encode_blocks, encode_samples
 
@@ -78,12 +80,14 @@ __all__ = [
     "Note",
     "Placed",
     "PressUntil",
+    "ReleaseCurrent",
     "Reply",
     "ReplyResult",
     "SampleBlock",
     "State",
     "StateFlag",
     "StreamAt",
+    "Switch",
     "Tally",
     "encode_blocks",
     "encode_frame",

@@ -38,6 +38,7 @@ class Capability(IntFlag):
     CYCLES = 1 << 4
     BLOCKS = 1 << 5
     DESCRIBES = 1 << 6
+    TELLS_SWITCHES = 1 << 7
 
 
 class Accepts(IntFlag):
@@ -55,6 +56,20 @@ class StateFlag(IntFlag):
     LIMITS_SET = 1 << 2
     MOVING = 1 << 3
     STREAMING = 1 << 4
+    MOTOR_CURRENT = 1 << 5
+
+
+class Switch(IntFlag):
+    """The contacts of a rig, each a bit of its own: set where it is open, by a press or a broken wire."""
+
+    NONE = 0
+    HOME = 1 << 0
+    FAR_END = 1 << 1
+    EMERGENCY_STOP = 1 << 2
+    GUARD = 1 << 3
+    OVERTRAVEL_HOME = 1 << 4
+    OVERTRAVEL_FAR = 1 << 5
+    DRIVER_FAULT = 1 << 6
 
 
 class EventCode(IntEnum):
@@ -149,7 +164,10 @@ class Note:
 
 @dataclass(frozen=True, slots=True)
 class State:
-    """How the device stands. `stop_cause` is the event that latched the stop, 0 if there is none."""
+    """How the device stands. `stop_cause` is the event that latched the stop, 0 if there is none.
+
+    `open_switches` and `fitted_switches` are of version 1.1: which contacts are open, and which there are.
+    """
 
     boot_id: int
     flags: StateFlag
@@ -161,6 +179,8 @@ class State:
     min_position: int
     max_position: int
     frames_dropped: int
+    open_switches: Switch = Switch.NONE
+    fitted_switches: Switch = Switch.NONE
 
 
 @dataclass(frozen=True, slots=True)
@@ -312,6 +332,13 @@ class Describe:
     request: int
 
 
+@dataclass(frozen=True, slots=True)
+class ReleaseCurrent:
+    """Take the motor's current away; the device is disarmed and at rest."""
+
+    request: int
+
+
 DeviceMessage = Identity | Event | Reply | Note | State | Abilities
 Command = (
     Identify
@@ -328,6 +355,7 @@ Command = (
     | ClearStop
     | AskState
     | Describe
+    | ReleaseCurrent
 )
 Message = DeviceMessage | Command
 
@@ -339,6 +367,8 @@ _MEANING: dict[str, Callable[[Any], Any]] = {
     "capabilities": Capability,
     "accepts": Accepts,
     "flags": StateFlag,
+    "open_switches": Switch,
+    "fitted_switches": Switch,
     "code": lambda value: _EVENT_CODES.get(value, value),
     "stop_cause": lambda value: _EVENT_CODES.get(value, value),
     "result": lambda value: _REPLY_RESULTS.get(value, value),
@@ -415,7 +445,7 @@ _LAYOUTS = (
     Layout(0x03, Event, struct.Struct("<BHIi")),
     Layout(0x04, Reply, struct.Struct("<BHi")),
     Layout(0x05, Note, struct.Struct("<"), NOTE_BYTES),
-    Layout(0x06, State, struct.Struct("<HHBHIiiiiH")),
+    Layout(0x06, State, struct.Struct("<HHBHIiiiiHHH"), appended_bytes=4),
     Layout(0x08, Abilities, struct.Struct("<iiIiiIIIIII")),
     Layout(0x40, Identify, struct.Struct("<H")),
     Layout(0x41, StreamAt, struct.Struct("<HIB"), appended_bytes=1),
@@ -431,6 +461,7 @@ _LAYOUTS = (
     Layout(0x4B, ClearStop, struct.Struct("<H")),
     Layout(0x4C, AskState, struct.Struct("<H")),
     Layout(0x4D, Describe, struct.Struct("<H")),
+    Layout(0x4E, ReleaseCurrent, struct.Struct("<H")),
 )
 LAYOUT_BY_KIND = {layout.kind: layout for layout in _LAYOUTS}
 LAYOUT_BY_CLASS = {layout.message: layout for layout in _LAYOUTS}

@@ -174,7 +174,9 @@ def test_a_fresh_press_is_recognised_and_led_through_stop_switches_signs_and_lim
         terminal.answer("Deceleration", "200 mm/s^2")
         assert terminal.end() == 0, terminal.said
         assert not rig.device.state().flags & StateFlag.ARMED
-    assert "status: travel switch pressed" in terminal.said
+    assert "status: home switch pressed; motor current off" in terminal.said
+    assert "status: far end switch pressed; motor current off" in terminal.said
+    assert "Right: home switch pressed." in terminal.said
     assert "check-device" in terminal.said
     described = read_rig_file(out)
     assert described.calibration.force.per_count == pytest.approx(0.001, rel=1e-3)
@@ -206,6 +208,24 @@ def test_a_switch_that_does_nothing_is_asked_for_again_and_one_that_is_skipped_i
     assert terminal.said.count("Skipped; try before anything moves") == 6
     assert "nothing may move" in terminal.said
     assert read_rig_file(out).limits is None
+
+
+def test_travel_switches_with_swapped_plugs_are_found(tmp_path):
+    link, out = tmp_path / "press", tmp_path / "press.yaml"
+    with fresh_press(link) as rig:
+        terminal = Terminal(tmp_path, "--port", link, "--out", out)
+        terminal.answer("type off", "off")
+        for _ in range(5):
+            terminal.answer("(or type skip)", "skip")
+        terminal.answer("Press the home switch", "", before=partial(rig.order, "upper press"))
+        terminal.answer("Press the home switch", "skip")
+        terminal.answer("Release the home switch", "", before=partial(rig.order, "upper free"))
+        for _ in range(2):
+            terminal.answer("(or type skip)", "skip")
+        terminal.answer("A known load", "")
+        terminal.answer("A known distance", "")
+        assert terminal.end() == 0, terminal.said
+    assert "Found far end switch pressed, expected home switch pressed" in terminal.said
 
 
 def test_a_scale_that_falls_towards_the_part_is_refused_with_what_to_swap(tmp_path):

@@ -27,6 +27,7 @@ from rig.wire import (
     Reply,
     ReplyResult,
     SampleBlock,
+    Switch,
 )
 
 Spoil = Callable[[VirtualRig], None]
@@ -329,6 +330,48 @@ def test_true_abilities_pass_and_a_device_of_version_1_0_is_not_tried() -> None:
     assert failed(checked(groups=["abilities"])) == set()
     assert not not_tried(checked(groups=["abilities"]))
     assert len(not_tried(checked(groups=["abilities"], describes=False))) == 4
+
+
+def switches(rig: VirtualRig, change: Callable[[Switch], int]) -> None:
+    around_drive(rig, "open_switches", lambda kept: Switch(change(kept())))
+
+
+def swaps_its_travel_switches(rig: VirtualRig) -> None:
+    switches(rig, lambda told: (told & ~3) | (told & 1) << 1 | (told & 2) >> 1)
+
+
+def current_always_told(rig: VirtualRig) -> None:
+    around_drive(rig, "current_on", lambda kept: True)
+
+
+def current_never_told(rig: VirtualRig) -> None:
+    around_drive(rig, "current_on", lambda kept: False)
+
+
+def releases_while_armed(rig: VirtualRig) -> None:
+    around_drive(rig, "release_current", lambda kept: ReplyResult.ACCEPTED)
+
+
+@pytest.mark.parametrize(
+    ("spoil", "check"),
+    [
+        (lambda rig: switches(rig, lambda told: told | Switch.GUARD), "switches-told"),
+        (lambda rig: switches(rig, lambda told: told | Switch.HOME), "switches-told"),
+        (swaps_its_travel_switches, "switches-each"),
+        (lambda rig: switches(rig, lambda told: 0), "switches-each"),
+        (current_always_told, "motor-current"),
+        (current_never_told, "motor-current"),
+        (releases_while_armed, "motor-current"),
+    ],
+)
+def test_switches_that_are_told_wrongly_fail_their_check(spoil: Spoil, check: str) -> None:
+    assert check in failed(checked(spoil, ["switches"]))
+
+
+def test_switches_told_rightly_pass_and_a_device_of_version_1_0_is_not_tried() -> None:
+    assert failed(checked(groups=["switches"])) == set()
+    assert not not_tried(checked(groups=["switches"]))
+    assert len(not_tried(checked(groups=["switches"], describes=False))) == 3
 
 
 def slower_than_granted(rig: VirtualRig) -> None:

@@ -50,6 +50,7 @@ BODY_SIZES = {
     0x4B: 2,
     0x4C: 2,
     0x4D: 2,
+    0x4E: 2,
 }
 CAUSES = ("too_long", "short", "bad_cobs", "bad_crc", "unknown_type")
 

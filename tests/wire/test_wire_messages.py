@@ -30,11 +30,13 @@ from rig.wire import (
     MoveTo,
     Note,
     PressUntil,
+    ReleaseCurrent,
     Reply,
     ReplyResult,
     State,
     StateFlag,
     StreamAt,
+    Switch,
     encode_frame,
 )
 
@@ -68,6 +70,11 @@ BY_HAND = [
     (ClearStop(12), bytes.fromhex("4b 0c00")),
     (AskState(13), bytes.fromhex("4c 0d00")),
     (Describe(14), bytes.fromhex("4d 0e00")),
+    (ReleaseCurrent(15), bytes.fromhex("4e 0f00")),
+    (
+        State(1, StateFlag.MOTOR_CURRENT, 0, 0, 0, 0, 0, 0, 0, 0, Switch.GUARD, Switch.GUARD | Switch.HOME),
+        bytes.fromhex("06 0100 2000 00 0000 00000000 00000000 00000000 00000000 00000000 0000 0800 0900"),
+    ),
     (
         Abilities(-200, 24_000, 5_000_000, -2, 3, 8_388_607, 80_000, 3000, 40_000, 100, 50_000_000),
         bytes.fromhex(
@@ -101,6 +108,11 @@ MESSAGES = st.one_of(
     st.builds(Reply, U8, U16, I32),
     st.builds(Note, short_text(63)),
     st.builds(State, U16, st.builds(StateFlag, U16), U8, U16, U32, I32, I32, I32, I32, U16),
+    st.builds(
+        State,
+        *(U16, st.builds(StateFlag, U16), U8, U16, U32, I32, I32, I32, I32, U16),
+        *(st.builds(Switch, U16), st.builds(Switch, U16)),
+    ),
     st.builds(Abilities, I32, I32, U32, I32, I32, U32, U32, U32, U32, U32, U32),
     st.builds(StreamAt, U16, U32, st.builds(Accepts, U8)),
     st.builds(MoveTo, U16, I32, U32),
@@ -110,7 +122,7 @@ MESSAGES = st.one_of(
     st.builds(Cycle, U16, I32, I32, U32, U16, U16, U32),
     *(
         st.builds(kind, U16)
-        for kind in (Identify, Heartbeat, Arm, Disarm, Halt, ClearStop, AskState, Describe)
+        for kind in (Identify, Heartbeat, Arm, Disarm, Halt, ClearStop, AskState, Describe, ReleaseCurrent)
     ),
 )
 

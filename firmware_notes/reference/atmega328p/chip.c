@@ -172,6 +172,11 @@ void chip_power(bool on)
     chip_unlock(before);
 }
 
+bool chip_powered(void)
+{
+    return !(MOTOR_IN & _BV(MOTOR_POWER));
+}
+
 /* The next compare of a wait that may be longer than one; what is left of the wait after it. */
 static uint32_t wait_on(volatile uint16_t *compare, uint32_t ticks)
 {

@@ -24,6 +24,7 @@
 /* motor driver */
 #define MOTOR_OUT PORTB
 #define MOTOR_DIRECTION DDRB
+#define MOTOR_IN PINB
 #define MOTOR_DIR PB0
 #define MOTOR_STEP PB1
 #define MOTOR_POWER PB2 /* low: current on */

@@ -29,10 +29,15 @@
 /* Step intervals are counted in ticks of half a microsecond. */
 #define TICKS_PER_S 2000000UL
 
-/* Bits of chip_switches(): set when the contact is open, as a pressed switch or a broken wire leaves it. */
+/* Bits of chip_switches(), as the state sends them: set when the contact is open, as a pressed switch or a broken wire
+ * leaves it. The core acts on the first three; of the others it only tells. */
 #define SWITCH_HOME 0x01u
 #define SWITCH_UPPER 0x02u
 #define SWITCH_STOP 0x04u
+#define SWITCH_GUARD 0x08u
+#define SWITCH_OVERTRAVEL_HOME 0x10u
+#define SWITCH_OVERTRAVEL_FAR 0x20u
+#define SWITCH_DRIVER_FAULT 0x40u
 
 /* ---- the core calls, from its loop */
 
@@ -56,6 +61,9 @@ void chip_step_after(uint32_t ticks);
 
 /* Current through the motor, and the lamp beside it: never one without the other. */
 void chip_power(bool on);
+
+/* Whether the pin says that the motor has current: read back from the pin, not what was last ordered. */
+bool chip_powered(void);
 
 /* Call sample_due() every so many ticks, 0 for never. The pace must not drift: what is left of a tick of the chip's
  * own timer goes into the next one. */

@@ -26,7 +26,7 @@
 #define MOST_HEARD 32
 
 #define IDENTITY_PAYLOAD (23 + sizeof(DEVICE_NAME) - 1)
-#define STATE_PAYLOAD 30
+#define STATE_PAYLOAD 34
 #define REPLY_PAYLOAD 8
 #define ABILITIES_PAYLOAD 45
 #define SHORTEST_COMMAND 3
@@ -42,7 +42,7 @@ static int32_t last_value;
 
 /* Bodies after type and request id, by command. */
 static const uint8_t body_bytes[LAST_COMMAND - FIRST_COMMAND + 1] = {
-    0, 4, 0, 0, 0, 8, 12, 0, 16, 4, 20, 0, 0, 0,
+    0, 4, 0, 0, 0, 8, 12, 0, 16, 4, 20, 0, 0, 0, 0,
 };
 
 static void send(const uint8_t *payload, uint8_t count)
@@ -70,7 +70,8 @@ static uint16_t flags(void)
 {
     return (uint16_t)((trips_armed() ? FLAG_ARMED : 0u) | (motions_homed() ? FLAG_HOMED : 0u)
                       | (trips_limits_set() ? FLAG_LIMITS_SET : 0u) | (motions_busy() ? FLAG_MOVING : 0u)
-                      | (sampling_on() ? FLAG_STREAMING : 0u));
+                      | (sampling_on() ? FLAG_STREAMING : 0u)
+                      | (chip_powered() ? FLAG_MOTOR_CURRENT : 0u));
 }
 
 static void send_state(void)
@@ -88,6 +89,8 @@ static void send_state(void)
     at = put_u32(at, (uint32_t)limits->lowest_position);
     at = put_u32(at, (uint32_t)limits->highest_position);
     at = put_u16(at, dropped);
+    at = put_u16(at, switches_all());
+    at = put_u16(at, SWITCHES_FITTED);
     send(payload, (uint8_t)(at - payload));
 }
 
@@ -163,6 +166,8 @@ static enum result carry_out(uint8_t type, uint16_t request, const uint8_t *body
     case COMMAND_HALT:
         motions_halt();
         return RESULT_ACCEPTED;
+    case COMMAND_RELEASE:
+        return trips_release();
     case COMMAND_CLEAR:
         return trips_clear();
     case COMMAND_LIMITS:

@@ -26,8 +26,9 @@
 #define COMMAND_CLEAR 0x4B
 #define COMMAND_STATE 0x4C
 #define COMMAND_DESCRIBE 0x4D
+#define COMMAND_RELEASE 0x4E
 #define FIRST_COMMAND 0x40
-#define LAST_COMMAND 0x4D
+#define LAST_COMMAND 0x4E
 
 #define STATUS_SATURATED 0x01u
 #define STATUS_POSITION_FAULT 0x02u
@@ -42,9 +43,10 @@
 #define FLAG_LIMITS_SET 0x04u
 #define FLAG_MOVING 0x08u
 #define FLAG_STREAMING 0x10u
+#define FLAG_MOTOR_CURRENT 0x20u
 
-/* drives, limits force, takes an emergency stop, halts on silence, cycles by itself, says what it can do */
-#define CAPABILITIES 0x5Fu
+/* drives, limits force, takes an emergency stop, halts on silence, cycles by itself, says what it can do, tells each switch */
+#define CAPABILITIES 0xDFu
 #define CAPABILITY_BLOCKS 0x20u
 
 /* what a host says it can read when it asks for a stream */

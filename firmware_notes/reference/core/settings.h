@@ -96,6 +96,9 @@
 /* The protocol says 500 to 550 ms. */
 #define HEARTBEAT_US 515000UL
 
+/* The switches that are wired, bits of chip_switches(): home, upper, emergency stop. */
+#define SWITCHES_FITTED 0x07u
+
 /* Switches must read alike for so long. A contact bounces for a millisecond or two. */
 #define DEBOUNCE_US 2000UL
 
@@ -119,6 +122,9 @@
 #endif
 #if FASTEST_COUNTS_PER_S * STEPS_FOR / STEPS_COUNTS > 10000
 #error "more than 10000 steps a second leave too little time between two interrupts; 6000 were tried"
+#endif
+#if (SWITCHES_FITTED & 0x07) != 0x07
+#error "without home switch, travel switch and emergency stop nothing may move"
 #endif
 #if DEBOUNCE_US < 500 || DEBOUNCE_US > 10000
 #error "a switch that is read for less bounces, and one that is read for more stops the platen late"

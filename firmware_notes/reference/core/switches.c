@@ -24,6 +24,11 @@ void switches_poll(uint32_t now_us)
     }
 }
 
+uint8_t switches_all(void)
+{
+    return steady & SWITCHES_FITTED;
+}
+
 bool switches_open(uint8_t which)
 {
     return (steady & which) != 0;

@@ -11,4 +11,7 @@ void switches_poll(uint32_t now_us);
 /* Whether a contact is open (SWITCH_HOME, SWITCH_UPPER, SWITCH_STOP). */
 bool switches_open(uint8_t which);
 
+/* All that are open. */
+uint8_t switches_all(void);
+
 #endif

@@ -229,6 +229,15 @@ enum result trips_clear(void)
     return RESULT_ACCEPTED;
 }
 
+enum result trips_release(void)
+{
+    if (armed || motions_busy())
+        return RESULT_BUSY;
+    powered = false;
+    chip_power(false);
+    return RESULT_ACCEPTED;
+}
+
 enum result trips_set_limits(const struct limits *wanted)
 {
     if (wanted->lowest_force >= wanted->highest_force || wanted->lowest_position >= wanted->highest_position)

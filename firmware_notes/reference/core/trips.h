@@ -30,6 +30,9 @@ enum result trips_arm(uint32_t now_us);
 void trips_disarm(void);
 void trips_beat(uint32_t now_us);
 enum result trips_clear(void);
+
+/* The motor loses its current, if it is disarmed and stands. */
+enum result trips_release(void);
 enum result trips_set_limits(const struct limits *limits);
 
 /* A motion begins: remember what is outside now. */

@@ -193,6 +193,11 @@ void chip_power(bool on)
     }
 }
 
+bool chip_powered(void)
+{
+    return !(PINS_IN & PIN(MOTOR_POWER_PIN));
+}
+
 void chip_step_after(uint32_t ticks)
 {
     wait_from_now(&step, ALARM_STEP, ticks);

@@ -163,6 +163,11 @@ void chip_power(bool on)
     GPIO_BSRR(GPIOA) = on ? BIT(LAMP_PIN) : BIT(LAMP_PIN) << 16;
 }
 
+bool chip_powered(void)
+{
+    return !(GPIO_IDR(GPIOB) & BIT(MOTOR_POWER_PIN));
+}
+
 /* Counted from where the timer's counter was zero. Not to be interrupted between the look at the counter and its end. */
 static void wait_on(uint32_t ticks)
 {

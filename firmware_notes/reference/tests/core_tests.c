@@ -1078,6 +1078,51 @@ static void after_a_disarm_the_motor_keeps_its_current_unless_set_otherwise(void
     CHECK(fake.powered == !RELEASE_AFTER_DISARM);
 }
 
+static bool current_told(void)
+{
+    ask_plain(COMMAND_STATE);
+    return (bytes_u16(fake.state + 3) & FLAG_MOTOR_CURRENT) != 0;
+}
+
+static void the_current_is_released_on_command_at_rest_only(void)
+{
+    CHECK(ready());
+    CHECK(current_told());
+    CHECK(ask_plain(COMMAND_RELEASE) == RESULT_BUSY && fake.powered && current_told());
+    CHECK(ask_move(2000, SPEED) == RESULT_ACCEPTED);
+    fake_run_us(100000);
+    CHECK(ask_plain(COMMAND_DISARM) == RESULT_ACCEPTED);
+    CHECK(ask_plain(COMMAND_RELEASE) == RESULT_BUSY && fake.powered); /* it still brakes */
+    fake_run_us(300000);
+    CHECK(ask_plain(COMMAND_RELEASE) == RESULT_ACCEPTED && !fake.powered && !current_told());
+    CHECK(ask_plain(COMMAND_ARM) == RESULT_ACCEPTED && fake.powered && current_told());
+    CHECK(fake.steps_unpowered == 0);
+}
+
+static void the_current_is_told_as_the_pin_has_it(void)
+{
+    CHECK(ready());
+    fake.powered = false; /* a wire that came off, or a fault of the core */
+    CHECK(!current_told());
+}
+
+static void each_switch_has_its_own_bit(void)
+{
+    fake_boot(0, ABOVE);
+    ask_plain(COMMAND_STATE);
+    CHECK(bytes_u16(fake.state + 30) == 0 && bytes_u16(fake.state + 32) == SWITCHES_FITTED);
+    for (uint8_t which = SWITCH_HOME; which <= SWITCH_STOP; which = (uint8_t)(which << 1)) {
+        fake.open = which;
+        fake_run_us(3 * DEBOUNCE_US);
+        ask_plain(COMMAND_STATE);
+        CHECK(bytes_u16(fake.state + 30) == which);
+    }
+    fake.open = SWITCH_GUARD; /* not fitted */
+    fake_run_us(3 * DEBOUNCE_US);
+    ask_plain(COMMAND_STATE);
+    CHECK(bytes_u16(fake.state + 30) == (SWITCH_GUARD & SWITCHES_FITTED));
+}
+
 static void a_retreat_that_makes_it_worse_is_stopped(void)
 {
     CHECK(ready());
@@ -1221,6 +1266,9 @@ int main(void)
     RUN(a_soft_part_and_a_way_back_are_not_taken_for_a_force_that_cannot_be);
     RUN(after_a_stop_the_motor_lets_go_and_arming_takes_hold_again);
     RUN(after_a_disarm_the_motor_keeps_its_current_unless_set_otherwise);
+    RUN(the_current_is_released_on_command_at_rest_only);
+    RUN(the_current_is_told_as_the_pin_has_it);
+    RUN(each_switch_has_its_own_bit);
     RUN(a_reset_forgets_arming_limits_and_home);
     RUN(random_commands_do_no_harm);
     say_end(failures);

@@ -84,6 +84,11 @@ void chip_power(bool on)
     fake.powered = on;
 }
 
+bool chip_powered(void)
+{
+    return fake.powered;
+}
+
 void chip_sample_every(uint32_t ticks)
 {
     sample_every = ticks;
