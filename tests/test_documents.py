@@ -44,6 +44,7 @@ from rig.wire import (
     Message,
     MoveTo,
     PressUntil,
+    Readings,
     ReleaseCurrent,
     Reply,
     ReplyResult,
@@ -54,6 +55,9 @@ from rig.wire import (
     Switch,
     encode_frame,
     encode_samples,
+)
+from rig.wire import (
+    Channel as ChannelMessage,
 )
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -286,7 +290,9 @@ MESSAGES: dict[int, Message] = {
     0x03: Event(EventCode.BOOT, 0, 0, 0),
     0x04: Reply(ReplyResult.ACCEPTED, 1, 0),
     0x06: State(0, StateFlag(0), 0, 0, 0, 0, 0, 0, 0, 0, Switch.HOME, Switch.HOME),
-    0x08: Abilities(0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0),
+    0x08: Abilities(0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, channels=1),
+    0x09: ChannelMessage(1, 0, bytes(8), 0, 0, 0, ""),
+    0x0A: Readings(0, 1, (0,)),
     0x40: Identify(1),
     0x41: StreamAt(1, 0, Accepts.BLOCKS),
     0x42: Heartbeat(1),
@@ -300,7 +306,7 @@ MESSAGES: dict[int, Message] = {
     0x4A: Cycle(1, 0, 0, 0, 0, 0, 0),
     0x4B: ClearStop(1),
     0x4C: AskState(1),
-    0x4D: Describe(1),
+    0x4D: Describe(1, channel=1),
     0x4E: ReleaseCurrent(1),
 }
 SMALLEST_SAMPLES = {0x01: 16, 0x07: 19}

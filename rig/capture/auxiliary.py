@@ -106,6 +106,26 @@ def auxiliary_readings(capture: Capture) -> dict[str, tuple[FloatArray, FloatArr
     return readings
 
 
+def auxiliary_units(capture: Capture) -> dict[str, str]:
+    """Units of the channels that a device described, by channel.
+
+    Returns
+    -------
+    units
+        As they were recorded, such as "N", "degC" or "kPa". Channels of lines and typed conditions are not in
+        it: their units are fixed.
+    """
+    path = capture.path / EVENTS_FILE
+    if not path.exists():
+        return {}
+    units: dict[str, str] = {}
+    for event in events_of_kind(path, "channel"):
+        name, unit = event.get("name"), event.get("unit")
+        if isinstance(name, str) and isinstance(unit, str) and (name in units or len(units) < MOST_CHANNELS):
+            units[name] = unit
+    return units
+
+
 def typed_conditions(header: CaptureHeader) -> dict[str, float]:
     """Temperatures and humidity that a person typed as conditions, by channel.
 

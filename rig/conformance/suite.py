@@ -14,6 +14,7 @@ from typing import Any
 from rig.conformance import (
     abilities,
     arming,
+    channels,
     commands,
     garbage,
     heartbeats,
@@ -43,6 +44,7 @@ ALL_CHECKS: tuple[Check, ...] = (
     *identity.CHECKS,
     *abilities.CHECKS,
     *rates.CHECKS,
+    *channels.CHECKS,
     *sequence.CHECKS,
     *resetting.CHECKS,
     *commands.CHECKS,

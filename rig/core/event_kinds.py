@@ -12,6 +12,7 @@ LinkKind = Literal[
     "opened",  # port, baud
     "identified",  # what the identity message holds
     "abilities",  # what the abilities message holds
+    "channel",  # number, name, unit as recorded, whether it is a force: beside the samples
     "streaming",  # rate_hz granted
     "unanswered",  # the device talks but does not answer
     "gap",  # after_seq of the first gap, gaps, missing samples in all

@@ -7,6 +7,7 @@ Must never know: captures, calibrations, what a squeeze is. It never waits for a
 
 from rig.reader.abilities import complaint_about
 from rig.reader.auxiliary import newest_auxiliary
+from rig.reader.channels import complaint_about_channel
 from rig.reader.clock import DeviceClock, Reading
 from rig.reader.clock_fit import ClockFit, ClockLine
 from rig.reader.events import Delivery, LinkEvent
@@ -43,6 +44,7 @@ __all__ = [
     "Session",
     "WireFormat",
     "complaint_about",
+    "complaint_about_channel",
     "find_port",
     "list_ports",
     "newest_auxiliary",

@@ -7,6 +7,7 @@ streams. Cost: a dozen comparisons at each greeting.
 
 from __future__ import annotations
 
+from rig.reader.channels import MOST_CHANNELS
 from rig.wire import Abilities, Capability
 
 MOST_COUNT_PM = 1_000_000_000
@@ -28,6 +29,11 @@ def complaint_about(told: Abilities, capabilities: Capability) -> str | None:
     >>> complaint_about(told, Capability.DRIVES)
     'the travel that it says it has is 0 to 0 counts, expected the lower end below the upper one'
     """
+    if told.channels > MOST_CHANNELS:
+        return (
+            f"it says that it has {told.channels} channels beside force and position, expected at most "
+            f"{MOST_CHANNELS}"
+        )
     drives = Capability.DRIVES in capabilities
     travel = told.max_position - told.min_position
     if (drives or travel) and travel <= 0:

@@ -1,4 +1,4 @@
-"""Temperatures and humidity that come with the lines: one mean for each second, as events of the link.
+"""Temperatures, humidity and further channels of a device: one mean for each second, as events of the link.
 
 Problem: a line may carry a temperature, but no temperature changes within a line's time, and a column of
 them beside the samples would only weigh. Plan: every value is placed on the clock with its sample, and what
@@ -114,7 +114,7 @@ class AuxiliaryMeans:
         origin_us = int(time_us[0])
         times_us = np.add.reduceat((time_us - origin_us).astype(np.float64), starts)
         readings = np.stack([columns[name] for name in self._names])
-        possible = np.stack([columns[name] >= LEAST[name] for name in self._names])
+        possible = np.stack([columns[name] >= LEAST.get(name, -np.inf) for name in self._names])
         values = np.add.reduceat(np.where(possible, readings, 0.0), starts, axis=1)
         known = np.add.reduceat(possible.astype(np.int64), starts, axis=1)
         counts = ends - starts

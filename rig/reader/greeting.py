@@ -15,6 +15,7 @@ from enum import Enum
 from loguru import logger
 
 from rig.reader.abilities import complaint_about
+from rig.reader.channels import complaint_about_channel
 from rig.reader.exchange import Exchange
 from rig.reader.refusals import name_of
 from rig.wire import (
@@ -22,6 +23,7 @@ from rig.wire import (
     Abilities,
     Accepts,
     Capability,
+    Channel,
     Describe,
     DeviceMessage,
     Event,
@@ -103,6 +105,7 @@ class Greeting:
         self.abilities: Abilities | None = None
         self._disagreement = disagreement
         self._capabilities = Capability(0)
+        self._channels: list[Channel] = []
         self._session = session
         self._rate_hz = rate_hz
         self._began = 0.0
@@ -113,6 +116,7 @@ class Greeting:
         self._accepts = Accepts.SAMPLES
         self._request = 0
         self._attempts = 0
+        self._asking = 0
 
     def begin(self, now: float, *, patience_s: float = 0.0) -> None:
         """Start anew, at once or after leaving the device time to speak first."""
@@ -136,6 +140,8 @@ class Greeting:
             self._start(message, now)
         elif isinstance(message, Abilities) and self.stage is Stage.DESCRIBING:
             self._told(message, now)
+        elif isinstance(message, Channel) and self.stage is Stage.DESCRIBING:
+            self._told_channel(message, now)
         elif isinstance(message, Reply):
             self.answers = True
             if message.request != self._request:
@@ -168,7 +174,7 @@ class Greeting:
         # a device of version 1.0 is asked in the very bytes that it has always been asked in
         self._accepts = Accepts.BLOCKS if Capability.BLOCKS in identity.capabilities else Accepts.SAMPLES
         self._capabilities = identity.capabilities
-        self.abilities = None
+        self.abilities, self._channels = None, []
         describes = Capability.DESCRIBES in identity.capabilities
         self._enter(Stage.DESCRIBING if describes else Stage.STARTING, now)
 
@@ -190,12 +196,29 @@ class Greeting:
         if complaint is not None:
             self._refuse(now, complaint)
 
+    def _told_channel(self, channel: Channel, now: float) -> None:
+        if self.abilities is None or channel.number != len(self._channels) + 1:
+            return
+        complaint = complaint_about_channel(channel, self._channels)
+        if complaint is not None:
+            self._refuse(now, f"the device cannot be used: {complaint}; correct the settings of its firmware")
+            return
+        self._channels.append(channel)
+        self._accepts |= Accepts.READINGS
+
     def _described(self, now: float) -> None:
-        # without its message the reply says nothing, and the old reply would come again under the old id
-        if self.abilities is None:
-            self._request = self._session.next_id()
-        else:
+        told = self.abilities
+        if told is not None and len(self._channels) >= told.channels:
             self._enter(Stage.STARTING, now)
+        elif self._asked_for() != self._asking:
+            self._enter(Stage.DESCRIBING, now)
+        else:
+            # without its message the reply says nothing, and would come again alone under the old id
+            self._request = self._session.next_id()
+
+    def _asked_for(self) -> int:
+        """What is asked for next: 0 for the abilities, else the number of a channel."""
+        return 0 if self.abilities is None else len(self._channels) + 1
 
     def _granted(self, reply: Reply, now: float) -> None:
         if reply.result == ReplyResult.ACCEPTED:
@@ -234,7 +257,8 @@ class Greeting:
         if now < self._due:
             return
         if self._attempts < STREAM_ATTEMPTS:
-            self._session.send_if_free(Describe(self._request))
+            self._asking = self._asked_for()
+            self._session.send_if_free(Describe(self._request, self._asking))
             self._attempts += 1
             self._due = now + STREAM_EVERY_S
         else:

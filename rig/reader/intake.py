@@ -11,15 +11,18 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Literal, cast
 
+import numpy as np
 from loguru import logger
 
 from rig.core import LinkKind
 from rig.reader.auxiliary import AuxiliaryMeans
+from rig.reader.channels import SideChannel, complaint_about_channel, side_channel, values_of
 from rig.reader.clock import FRAME_MODULUS_US, DeviceClock, Reading
 from rig.reader.events import Delivery, LinkEvent, Scalar
 from rig.samples import COUNTS, Channel, Samples
 from rig.wire import (
     Abilities,
+    ChannelKind,
     DeviceMessage,
     Event,
     EventCode,
@@ -28,7 +31,11 @@ from rig.wire import (
     LineDecoder,
     LineFormat,
     Note,
+    Readings,
     State,
+)
+from rig.wire import (
+    Channel as ChannelMessage,
 )
 
 WireFormat = LineFormat | Literal["framed"]
@@ -78,6 +85,8 @@ class Intake:
                 position_channel=_channel(wire.position_unit),
             )
         self._means = AuxiliaryMeans(() if wire == "framed" else wire.auxiliary)
+        self._channels: dict[int, SideChannel] = {}
+        self._told_channels: list[ChannelMessage] = []
         self.identity: Identity | None = None
         self.bytes_received = 0
         self.samples_received = self.boots = 0
@@ -110,6 +119,7 @@ class Intake:
         readings: list[Reading] = []
         messages: list[tuple[DeviceMessage, bool]] = []
         taken = 0
+        beside: tuple[LinkEvent, ...] = ()
         for placed in [placed for placed in decoded.messages if isinstance(placed.message, DeviceMessage)]:
             message = placed.message
             if (
@@ -118,11 +128,15 @@ class Intake:
             ) and placed.position > taken:
                 readings.append(self.clock.take(decoded.samples[taken : placed.position], host_time))
                 taken = placed.position
+            if isinstance(message, Readings):
+                beside += self._beside(message, host_time)
+                continue
             reading, rebooted = self._hear(cast(DeviceMessage, message), host_time)
             readings.append(reading)
             messages.append((cast(DeviceMessage, message), rebooted))
         readings.append(self.clock.take(decoded.samples[taken:], host_time))
-        return self._delivery(readings, host_time), tuple(messages)
+        delivery = self._delivery(readings, host_time)
+        return replace(delivery, events=delivery.events + beside), tuple(messages)
 
     def settle(self, host_time: float) -> Delivery:
         """The device will not say who it is: trust the plausibility of what came."""
@@ -142,6 +156,7 @@ class Intake:
             known, self.identity = self.identity, message
             rebooted = known is not None and known.boot_id != message.boot_id
             new_boot_id = message.boot_id if rebooted else None
+            self._channels, self._told_channels = {}, []
             told = self.clock.settle if self.clock.waiting else self.clock.identified
             reading = told(host_time, new_boot_id=new_boot_id)
             if known == message and self._introduced:
@@ -161,17 +176,48 @@ class Intake:
             kind, fields = "note", {"text": message.text}
         elif isinstance(message, Abilities):
             kind, fields = "abilities", {name: getattr(message, name) for name in Abilities.__slots__}
+        elif isinstance(message, ChannelMessage):
+            return self._channel_told(message, host_time)
         elif isinstance(message, State):
             kind, fields = "state", {name: int(getattr(message, name)) for name in State.__slots__}
         else:
             return ()
         return (LinkEvent(kind, host_time, self.clock.last_time_us, fields),)
 
+    def _channel_told(self, message: ChannelMessage, host_time: float) -> tuple[LinkEvent, ...]:
+        """A channel beside the samples, once; one that makes no sense is refused where it was asked for."""
+        if message.number in self._channels or complaint_about_channel(message, self._told_channels):
+            return ()
+        channel = side_channel(message)
+        self._told_channels.append(message)
+        self._channels[message.number] = channel
+        over = self._means.finish(host_time)
+        self._means = AuxiliaryMeans(tuple(each.name for each in self._channels.values()))
+        fields: dict[str, Scalar] = {
+            "number": message.number,
+            "name": channel.name,
+            "unit": channel.unit,
+            "force": message.kind == ChannelKind.FORCE,
+        }
+        return (*over, LinkEvent("channel", host_time, self.clock.last_time_us, fields))
+
+    def _beside(self, message: Readings, host_time: float) -> tuple[LinkEvent, ...]:
+        """Values of channels beside the samples, at their time on the clock of the samples."""
+        last_us = self.clock.last_time_us
+        if last_us is None or not self._channels:
+            return ()
+        # Within half a turn of the device's clock before or after the last sample, so never ambiguous.
+        half = FRAME_MODULUS_US // 2
+        time_us = last_us + (message.time_us - last_us + half) % FRAME_MODULUS_US - half
+        return self._means.push(np.array([time_us]), values_of(message, self._channels), host_time)
+
     def _delivery(self, readings: list[Reading], host_time: float, *, final: bool = False) -> Delivery:
         parts = [reading.samples for reading in readings if len(reading.samples)]
         samples = Samples.concatenate(parts) if parts else self.clock.empty()
         events = tuple(event for reading in readings for event in reading.events)
         for reading in readings:
+            if self._channels:  # of frames: their values come in messages of their own
+                break
             events += self._means.push(reading.samples.time_us, reading.auxiliary, host_time)
         if final:
             events += self._means.finish(host_time)

@@ -5,6 +5,7 @@ In: the folder of a capture. Out: its analysis, and what its uncertainty is made
 
 from __future__ import annotations
 
+import re
 from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -25,7 +26,7 @@ from rig.analyser import (
     opening_contact_force_n,
 )
 from rig.calibration import Calibration
-from rig.capture import Capture, auxiliary_readings, open_capture
+from rig.capture import Capture, auxiliary_readings, auxiliary_units, open_capture
 from rig.errors import InputError
 from rig.results.kept import KeptResult
 from rig.results.method_results import method_of, sentences_of_pulls
@@ -265,12 +266,20 @@ def _own_points(capture: Capture) -> Any:
 
 
 def climate_by_cycle(capture: Capture, result: CaptureResult) -> dict[str, FloatArray]:
-    """Temperature and humidity of each cycle, where they were measured; names carry their units."""
+    """Temperature, humidity and further channels of each cycle, where measured; names carry their units."""
     if not len(result):
         return {}
     start_s, end_s = result.columns["start_s"], result.columns["end_s"]
+    units = auxiliary_units(capture)
     return {
-        f"{name}_{'pct' if name == 'humidity' else 'c'}": auxiliary_by_cycle(*series, start_s, end_s)
+        f"{name}_{_ending(units.get(name, '%' if name == 'humidity' else 'degC'))}": auxiliary_by_cycle(
+            *series, start_s, end_s
+        )
         for name, series in auxiliary_readings(capture).items()
         if len(series[0]) > 1  # a single one was typed, and stands in the header
     }
+
+
+def _ending(unit: str) -> str:
+    """What the name of a column in a unit ends in: c, pct, n, kpa."""
+    return {"degC": "c", "%": "pct"}.get(unit) or re.sub(r"[^a-z0-9]+", "_", unit.lower()).strip("_") or "raw"

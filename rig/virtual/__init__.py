@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from rig.virtual.caps import PressedCap
     from rig.virtual.catalogue import SPECIMEN_NAMES, specimen_named
     from rig.virtual.chain import Chain
+    from rig.virtual.channels import VirtualChannel
     from rig.virtual.climate import Climate
     from rig.virtual.drive import DriveSettings
     from rig.virtual.faults import FAULT_NAMES

@@ -23,6 +23,7 @@ from rig.errors import InputError
 from rig.samples import COUNTS, IntArray, RawArray
 from rig.units import factor
 from rig.virtual.chain import Chain
+from rig.virtual.channels import VirtualChannel
 from rig.virtual.climate import Climate, WarmMachine
 from rig.virtual.device import DRIVEN, LONGEST_BLOCK, PLAIN_UP_TO_HZ, Character, Device, Outgoing
 from rig.virtual.drive import DriveSettings
@@ -140,6 +141,8 @@ class VirtualRig:
         Say that samples can come in blocks, if it is fast enough; False for a device of version 1.0.
     describes
         Say what it can do, and tell its switches one by one, if it listens; False for version 1.0.
+    channels
+        Beside force and position, of a rig that says what it can do.
     clock
         Wall time in seconds, for heartbeats.
 
@@ -176,6 +179,7 @@ class VirtualRig:
         climate: Climate | None = None,
         blocks: bool = True,
         describes: bool = True,
+        channels: Sequence[VirtualChannel] = (),
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         if not (math.isfinite(rate_hz) and 1.0 <= rate_hz <= 100_000.0):
@@ -210,6 +214,7 @@ class VirtualRig:
             rate_hz=rate_hz,
             boot_id=1 + seeds[2] % 60_000,
             start_time_us=start_time_us,
+            channels=tuple(channels) if describes and self.listens else (),
         )
         fitting_mm = contact_mm + max(specimen.height_mm, depth_mm) + plan.clearance_mm
         self.device = Device(machine, character, drive or DriveSettings(travel_mm=fitting_mm), clock)

@@ -17,6 +17,7 @@ import numpy as np
 
 from rig.samples import Status
 from rig.virtual.chain import Readings
+from rig.virtual.channels import READINGS_EVERY_S, VirtualChannel
 from rig.virtual.drive import Drive, DriveSettings
 from rig.virtual.machine import Machine, Stretch
 from rig.wire import (
@@ -50,6 +51,9 @@ from rig.wire import (
     StateFlag,
     StreamAt,
     Switch,
+)
+from rig.wire import (
+    Readings as ChannelReadings,
 )
 
 LONGEST_BLOCK = 4096
@@ -105,6 +109,8 @@ class Character:
         Of the first boot; it counts up at each.
     start_time_us
         Its clock at the first boot, so that a wrap can be made to come soon.
+    channels
+        Beside force and position; their readings go to hosts that ask for them.
     """
 
     name: str = "virtual press rig"
@@ -114,6 +120,7 @@ class Character:
     rate_hz: float = 500.0
     boot_id: int = 1
     start_time_us: int = 0
+    channels: tuple[VirtualChannel, ...] = ()
 
 
 class Device:
@@ -148,6 +155,7 @@ class Device:
         self._clock = clock
         self._one_in = 1
         self._since_sent = 0
+        self._read_s = 0.0
         self._boot_s = 0.0
         self._boot_time_us = self.character.start_time_us
         self._seq = 0
@@ -212,6 +220,7 @@ class Device:
             block = self._block(stretch, readings)
             if self.streaming and len(block):
                 sent.append(block)
+            sent += self._readings()
             if why is not None:
                 here = int(readings.position[-1] - self.drive.home_offset)
                 self.drive.act(why, int(readings.force[-1]), here)
@@ -261,6 +270,7 @@ class Device:
             round(settings.acceleration_mm_per_s2 * per_mm) if drives else 0,
             SLOWEST_RATE_MHZ,
             round(1000 * self.character.rate_hz),
+            len(self.character.channels),
         )
 
     def state(self) -> State:
@@ -315,16 +325,32 @@ class Device:
                 shown = [self.identity()]
             case AskState():
                 shown = [self.state()]
-            case Describe() if Capability.DESCRIBES in self.character.capabilities:
-                shown = [self.abilities()]
             case Describe():
-                result = ReplyResult.UNKNOWN_COMMAND
+                result, shown = self._described(command)
             case StreamAt():
                 value = self._stream(command.rate_mhz)
                 self._accepts = command.accepts
             case _:
                 result = self._drive_command(command)
         return [*shown, Reply(result, command.request, value)]
+
+    def _described(self, command: Describe) -> tuple[ReplyResult, list[DeviceMessage]]:
+        """What the device or one of its channels is."""
+        channels, number = self.character.channels, command.channel
+        if Capability.DESCRIBES not in self.character.capabilities:
+            return ReplyResult.UNKNOWN_COMMAND, []
+        if number > len(channels):
+            return ReplyResult.BAD_ARGUMENT, []
+        return ReplyResult.ACCEPTED, [channels[number - 1].told(number) if number else self.abilities()]
+
+    def _readings(self) -> list[DeviceMessage]:
+        """Counts of the channels, ten times a second, to a host that asked for them."""
+        channels, now_s = self.character.channels, self.machine.now_s
+        wanted = self.streaming and Accepts.READINGS in self._accepts
+        if not (channels and wanted) or now_s - self._read_s < READINGS_EVERY_S:
+            return []
+        self._read_s = now_s
+        return [ChannelReadings(self.time_us, 1, tuple(channel.counts(now_s) for channel in channels))]
 
     def _drive_command(self, command: Command) -> ReplyResult:
         result = ReplyResult.UNKNOWN_COMMAND
@@ -359,6 +385,8 @@ class Device:
         return granted_mhz
 
     def _longest_step(self, samples: int) -> int:
+        if self.character.channels:
+            samples = min(samples, max(round(READINGS_EVERY_S / self.machine.period_s), 1))
         if self.character.listens:
             return min(samples, LONGEST_BLOCK)
         to_identity = round((IDENTITY_EVERY_S - self._since_identity_s) / self.machine.period_s)

@@ -24,8 +24,12 @@ MAX_PAYLOAD = 64
 SAMPLE_KIND = 0x01
 BLOCK_KIND = 0x07
 UNIT_ID_BYTES = 8
+CHANNEL_UNIT_BYTES = 8
+CHANNEL_NAME_BYTES = 24
 NAME_BYTES = 32
 NOTE_BYTES = MAX_PAYLOAD - 1
+COUNT_BYTES = 4
+MOST_READINGS = (MAX_PAYLOAD - 6) // COUNT_BYTES
 
 
 class Capability(IntFlag):
@@ -46,6 +50,7 @@ class Accepts(IntFlag):
 
     SAMPLES = 0
     BLOCKS = 1 << 0
+    READINGS = 1 << 1
 
 
 class StateFlag(IntFlag):
@@ -70,6 +75,17 @@ class Switch(IntFlag):
     OVERTRAVEL_HOME = 1 << 4
     OVERTRAVEL_FAR = 1 << 5
     DRIVER_FAULT = 1 << 6
+
+
+class ChannelKind(IntEnum):
+    """What a channel beside the samples measures."""
+
+    FORCE = 0
+    SLOW = 1
+
+
+NO_READING = -(2**31)
+"""Count of a channel whose sensor gives nothing."""
 
 
 class EventCode(IntEnum):
@@ -201,6 +217,8 @@ class Abilities:
         The largest, in counts/s and counts/s^2.
     slowest_mhz, fastest_mhz
         Streams that it can send, in blocks too, in thousandths of a hertz.
+    channels
+        Beside the force and the position of the samples.
     """
 
     min_position: int
@@ -214,6 +232,39 @@ class Abilities:
     acceleration: int
     slowest_mhz: int
     fastest_mhz: int
+    channels: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """One channel beside the samples: its value is (count - zero) x scale x 10^exponent, in its unit.
+
+    Parameters
+    ----------
+    number
+        From 1.
+    kind
+        Further force, or something slow.
+    unit
+        ASCII, filled with zeros.
+    """
+
+    number: int
+    kind: ChannelKind | int
+    unit: bytes
+    scale: int
+    exponent: int
+    zero: int
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Readings:
+    """Counts of consecutive channels at one time, from channel `first` on; `NO_READING` for none."""
+
+    time_us: int
+    first: int
+    counts: tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -327,9 +378,10 @@ class AskState:
 
 @dataclass(frozen=True, slots=True)
 class Describe:
-    """Ask what the device can do."""
+    """Ask what the device can do; or, with a number, what one of its channels is."""
 
     request: int
+    channel: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -339,7 +391,7 @@ class ReleaseCurrent:
     request: int
 
 
-DeviceMessage = Identity | Event | Reply | Note | State | Abilities
+DeviceMessage = Identity | Event | Reply | Note | State | Abilities | Channel | Readings
 Command = (
     Identify
     | StreamAt
@@ -363,9 +415,11 @@ Message = DeviceMessage | Command
 # A newer device may use codes that this host does not know, so those stay plain numbers.
 _EVENT_CODES = {int(code): code for code in EventCode}
 _REPLY_RESULTS = {int(result): result for result in ReplyResult}
+_CHANNEL_KINDS = {int(kind): kind for kind in ChannelKind}
 _MEANING: dict[str, Callable[[Any], Any]] = {
     "capabilities": Capability,
     "accepts": Accepts,
+    "kind": lambda value: _CHANNEL_KINDS.get(value, value),
     "flags": StateFlag,
     "open_switches": Switch,
     "fitted_switches": Switch,
@@ -389,6 +443,8 @@ class Layout:
         Layout of the fields of fixed size.
     text_bytes
         Largest size of a text that follows as the last field; None if there is no text.
+    counts
+        Numbers of 32 bits with a sign follow as the last field, as many as there are.
     appended_bytes
         Size of the last fixed fields, which version 1.0 does not have: absent means zero, and zeros are not
         sent.
@@ -398,6 +454,7 @@ class Layout:
     message: type[Any]
     fixed: struct.Struct
     text_bytes: int | None = None
+    counts: bool = False
     appended_bytes: int = 0
 
     @property
@@ -409,10 +466,14 @@ class Layout:
         """Payload of a message of this class."""
         values = [getattr(message, field.name) for field in fields(message)]
         text = values.pop().encode() if self.text_bytes is not None else b""
+        if self.counts:
+            text = _as_bytes(message, values.pop())
         if self.text_bytes is not None and len(text) > self.text_bytes:
             raise InputError(
                 f"{message!r}: text of {len(text)} bytes, expected at most {self.text_bytes} in UTF-8"
             )
+        if isinstance(message, Channel) and len(message.unit) != CHANNEL_UNIT_BYTES:
+            raise InputError(f"{message!r}: unit of {len(message.unit)} bytes, expected {CHANNEL_UNIT_BYTES}")
         if isinstance(message, Identity) and len(message.unit_id) != UNIT_ID_BYTES:
             raise InputError(
                 f"{message!r}: unit_id of {len(message.unit_id)} bytes, expected {UNIT_ID_BYTES}"
@@ -434,10 +495,22 @@ class Layout:
         if self.text_bytes is not None:
             text = payload[self.min_payload : self.min_payload + self.text_bytes]
             values.append(text.decode(errors="replace"))
+        if self.counts:
+            rest = payload[self.min_payload :]
+            values.append(struct.unpack_from(f"<{len(rest) // COUNT_BYTES}i", rest))
         named = {field.name: value for field, value in zip(fields(self.message), values, strict=True)}
         for name in named.keys() & _MEANING.keys():
             named[name] = _MEANING[name](named[name])
         return self.message(**named)
+
+
+def _as_bytes(message: Any, counts: tuple[int, ...]) -> bytes:
+    if len(counts) > MOST_READINGS:
+        raise InputError(f"{message!r}: {len(counts)} counts, expected at most {MOST_READINGS}")
+    try:
+        return struct.pack(f"<{len(counts)}i", *counts)
+    except struct.error as problem:
+        raise InputError(f"{message!r}: expected counts of 32 bits ({problem})") from problem
 
 
 _LAYOUTS = (
@@ -446,7 +519,9 @@ _LAYOUTS = (
     Layout(0x04, Reply, struct.Struct("<BHi")),
     Layout(0x05, Note, struct.Struct("<"), NOTE_BYTES),
     Layout(0x06, State, struct.Struct("<HHBHIiiiiHHH"), appended_bytes=4),
-    Layout(0x08, Abilities, struct.Struct("<iiIiiIIIIII")),
+    Layout(0x08, Abilities, struct.Struct("<iiIiiIIIIIIB"), appended_bytes=1),
+    Layout(0x09, Channel, struct.Struct(f"<BB{CHANNEL_UNIT_BYTES}sibi"), CHANNEL_NAME_BYTES),
+    Layout(0x0A, Readings, struct.Struct("<IB"), counts=True),
     Layout(0x40, Identify, struct.Struct("<H")),
     Layout(0x41, StreamAt, struct.Struct("<HIB"), appended_bytes=1),
     Layout(0x42, Heartbeat, struct.Struct("<H")),
@@ -460,7 +535,7 @@ _LAYOUTS = (
     Layout(0x4A, Cycle, struct.Struct("<HiiIHHI")),
     Layout(0x4B, ClearStop, struct.Struct("<H")),
     Layout(0x4C, AskState, struct.Struct("<H")),
-    Layout(0x4D, Describe, struct.Struct("<H")),
+    Layout(0x4D, Describe, struct.Struct("<HB"), appended_bytes=1),
     Layout(0x4E, ReleaseCurrent, struct.Struct("<H")),
 )
 LAYOUT_BY_KIND = {layout.kind: layout for layout in _LAYOUTS}

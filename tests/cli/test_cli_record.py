@@ -7,6 +7,7 @@ import re
 import signal
 import threading
 from contextlib import ExitStack
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -195,6 +196,9 @@ def test_a_converter_at_another_rate_than_the_rig_file_says_is_named(tmp_path, s
     rig = VirtualRig(
         specimen_named("foam"), scripted=False, chain=Chain(conversions_per_s=strapped_per_s), seed=3
     )
+    # the firmware knows nothing of the strap
+    told = rig.device.abilities()
+    rig.device.abilities = lambda: replace(told, conversions_mhz=80_000)
     with VirtualPort(rig, tmp_path / "port", speed_up=20.0) as port:
         path = tmp_path / "rig.yaml"
         path.write_text(DRIVEN.replace("PORT", port.path), encoding="utf-8")

@@ -14,9 +14,11 @@ from stepped_rig import checked, failed, not_tried, stepped
 from rig.conformance import Verdict
 from rig.conformance.othersums import seal_found
 from rig.errors import DeviceError
-from rig.virtual import VirtualRig
+from rig.virtual import VirtualChannel, VirtualRig
 from rig.wire import (
     Abilities,
+    Accepts,
+    Channel,
     EventCode,
     Heartbeat,
     Home,
@@ -372,6 +374,64 @@ def test_switches_told_rightly_pass_and_a_device_of_version_1_0_is_not_tried() -
     assert failed(checked(groups=["switches"])) == set()
     assert not not_tried(checked(groups=["switches"]))
     assert len(not_tried(checked(groups=["switches"], describes=False))) == 3
+
+
+CHANNELS = (
+    VirtualChannel("ambient_temperature", "degC", lambda time_s: 21.5),
+    VirtualChannel("force_2", "N", lambda time_s: 3.0, force=True, exponent=-3),
+)
+
+
+def readings_unasked(rig: VirtualRig) -> None:
+    around(rig.device, "_stream", lambda kept, rate_mhz: kept(rate_mhz))
+
+    class Talkative(type(rig.device)):  # type: ignore[misc]
+        _accepts = property(lambda self: Accepts.READINGS, lambda self, value: None)
+
+    rig.device.__class__ = Talkative
+
+
+def half_of_the_readings(rig: VirtualRig) -> None:
+    around(
+        rig.device,
+        "_readings",
+        lambda kept: [replace(each, counts=each.counts[:1]) for each in kept()],
+    )
+
+
+def same_names(rig: VirtualRig) -> None:
+    def described(kept, command):
+        result, shown = kept(command)
+        return result, [replace(m, name="force_2") if isinstance(m, Channel) else m for m in shown]
+
+    around(rig.device, "_described", described)
+
+
+def any_channel(rig: VirtualRig) -> None:
+    def described(kept, command):
+        return kept(replace(command, channel=min(command.channel, 2)))
+
+    around(rig.device, "_described", described)
+
+
+@pytest.mark.parametrize(
+    ("spoil", "check"),
+    [
+        (same_names, "channels-described"),
+        (any_channel, "channels-described"),
+        (half_of_the_readings, "channels-read"),
+        (readings_unasked, "channels-read"),
+        (lambda rig: around(rig.device, "_readings", lambda kept: []), "channels-read"),
+    ],
+)
+def test_channels_that_break_a_rule_fail_their_check(spoil: Spoil, check: str) -> None:
+    assert check in failed(checked(spoil, ["channels"], channels=CHANNELS))
+
+
+def test_sound_channels_pass_and_a_device_without_them_is_not_tried() -> None:
+    sound = checked(groups=["channels"], channels=CHANNELS)
+    assert failed(sound) == set() and not not_tried(sound)
+    assert len(not_tried(checked(groups=["channels"]))) == 2
 
 
 def slower_than_granted(rig: VirtualRig) -> None:

@@ -153,6 +153,7 @@ LIES = [
     ({"slowest_mhz": 0}, "streams that it says it sends are 0 to 500 samples/s"),
     ({"fastest_mhz": 99}, "expected the slower one first"),
     ({"fastest_mhz": 2**32 - 1}, "at most 100000"),
+    ({"channels": 200}, "it says that it has 200 channels beside force and position, expected at most 11"),
 ]
 
 

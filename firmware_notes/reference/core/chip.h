@@ -73,6 +73,10 @@ void chip_sample_every(uint32_t ticks);
 uint8_t chip_send_room(void);
 void chip_send(const uint8_t *bytes, uint8_t count);
 
+/* With CHANNELS above 0: the newest count of a channel, from 0; NO_READING if its sensor gives nothing. It must not
+ * wait: what takes longer than 50 us is read beforehand, a piece each turn. */
+int32_t chip_channel(uint8_t which);
+
 /* Next byte from the host, -1 if there is none. */
 int16_t chip_receive(void);
 

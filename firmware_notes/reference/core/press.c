@@ -4,6 +4,7 @@
 
 #include "amplifier.h"
 #include "bytes.h"
+#include "channels.h"
 #include "chip.h"
 #include "converter.h"
 #include "events.h"
@@ -28,7 +29,7 @@
 #define IDENTITY_PAYLOAD (23 + sizeof(DEVICE_NAME) - 1)
 #define STATE_PAYLOAD 34
 #define REPLY_PAYLOAD 8
-#define ABILITIES_PAYLOAD 45
+#define ABILITIES_PAYLOAD 46
 #define SHORTEST_COMMAND 3
 
 /* A build that breaks one of these would read past a text or overrun the frame's buffer: a negative size stops it. */
@@ -106,7 +107,23 @@ static void send_abilities(void)
     *at++ = MESSAGE_ABILITIES;
     for (uint8_t i = 0; i < sizeof told / sizeof *told; i++)
         at = put_u32(at, told[i]);
+    *at++ = CHANNELS;
     send(payload, (uint8_t)(at - payload));
+}
+
+/* All that it can do, or with a number what one of its channels is. */
+static enum result describe(uint8_t number)
+{
+    uint8_t payload[LONGEST_PAYLOAD];
+    if (number == 0) {
+        send_abilities();
+        return RESULT_ACCEPTED;
+    }
+    uint8_t count = channels_describe(number, payload);
+    if (!count)
+        return RESULT_BAD_ARGUMENT;
+    send(payload, count);
+    return RESULT_ACCEPTED;
 }
 
 static void send_reply(enum result result, uint16_t request, int32_t value)
@@ -152,9 +169,9 @@ static enum result carry_out(uint8_t type, uint16_t request, const uint8_t *body
         send_state();
         return RESULT_ACCEPTED;
     case COMMAND_DESCRIBE:
-        send_abilities();
-        return RESULT_ACCEPTED;
+        return describe(appended);
     case COMMAND_STREAM:
+        channels_wanted((appended & ACCEPTS_READINGS) && bytes_u32(body), chip_time_us());
         *value = (int32_t)sampling_rate(bytes_u32(body), (appended & ACCEPTS_BLOCKS) != 0);
         return RESULT_ACCEPTED;
     case COMMAND_ARM:
@@ -239,6 +256,8 @@ static void hear(void)
 static void send_samples(void)
 {
     uint8_t payload[LONGEST_PAYLOAD], count;
+    if ((count = channels_take(chip_time_us(), payload)) != 0 && chip_send_room() >= ANSWER_ROOM + FRAME_BYTES + count)
+        send(payload, count);
     while ((count = sampling_take(chip_time_us(), payload)) != 0) {
         if (chip_send_room() >= ANSWER_ROOM + FRAME_BYTES + count)
             send(payload, count);
@@ -260,6 +279,7 @@ void press_begin(uint8_t reset_cause, uint8_t scale_lines)
     trips_begin(now_us);
     motions_begin();
     sampling_begin();
+    channels_begin();
     amplifier_begin(now_us);
     static const uint8_t delimiter = 0;
     chip_send(&delimiter, 1);

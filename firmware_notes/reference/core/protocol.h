@@ -11,6 +11,8 @@
 #define MESSAGE_STATE 0x06
 #define MESSAGE_BLOCK 0x07
 #define MESSAGE_ABILITIES 0x08
+#define MESSAGE_CHANNEL 0x09
+#define MESSAGE_READINGS 0x0A
 
 #define COMMAND_IDENTIFY 0x40
 #define COMMAND_STREAM 0x41
@@ -51,6 +53,12 @@
 
 /* what a host says it can read when it asks for a stream */
 #define ACCEPTS_BLOCKS 0x01u
+#define ACCEPTS_READINGS 0x02u
+
+#define CHANNEL_FORCE 0
+#define CHANNEL_SLOW 1
+/* a sensor that gives nothing */
+#define NO_READING INT32_MIN
 
 enum event_code {
     EVENT_NONE = 0,

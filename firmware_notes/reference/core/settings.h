@@ -55,6 +55,20 @@
 /* One sample in ten seconds. */
 #define SLOWEST_STREAM_MHZ 100UL
 
+/* Channels beside force and position, of which the chip gives counts (chip_channel()): kind, unit, scale, exponent, zero
+ * and name of each; value = (count - zero) x scale x 10^exponent. Further forces are recorded only: limits and trips
+ * act on the force of the samples. */
+#ifndef CHANNELS
+#define CHANNELS 0
+#endif
+#ifndef CHANNEL_TABLE
+#define CHANNEL_TABLE \
+    { \
+        {CHANNEL_SLOW, "degC", 1, -2, 0, "ambient_temperature"}, {CHANNEL_SLOW, "%", 1, -1, 0, "humidity"}, \
+    }
+#endif
+#define READINGS_US 100000UL
+
 /* So far may the scale lie beside the steps before the platen counts as stalled: 0.2 mm. */
 #define FOLLOWING_COUNTS 40L
 
@@ -116,6 +130,9 @@
 #endif
 #if SLOWEST_STREAM_MHZ < 1 || SLOWEST_STREAM_MHZ > FASTEST_STREAM_MHZ
 #error "the slowest stream is above zero and no faster than the fastest"
+#endif
+#if CHANNELS > 11
+#error "at most three further forces and eight slow channels"
 #endif
 #if AMPLIFIER_PER_S < 1
 #error "an amplifier without conversions feels nothing"

@@ -107,7 +107,8 @@ static void rubbish(void)
 
 static void hardware(void)
 {
-    switch (any(9)) {
+    switch (any(10)) {
+    case 9: fake.channel[any(2)] = (int32_t)number(); break;
     case 0: fake.open = (uint8_t)(any(3) ? 0u : any(8)); break;
     case 1: fake.set_force = (int32_t)number(); break;
     case 2: fake.stalled = !any(4); break;

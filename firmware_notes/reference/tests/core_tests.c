@@ -319,6 +319,35 @@ static void it_says_what_it_can_do_and_keeps_to_it(void)
     CHECK(ask_limits(weakest, strongest, low, high + 1) == RESULT_OUTSIDE_LIMITS);
 }
 
+static void channels_are_described_and_read_by_those_that_ask(void)
+{
+    fake_boot(0, ABOVE);
+    uint8_t body[5] = {1};
+    CHECK(ask(COMMAND_DESCRIBE, body, 1) == RESULT_ACCEPTED && fake.channels == 1 && fake.block[1] == 1);
+    CHECK(fake.block[2] == CHANNEL_SLOW && memcmp(fake.block + 3, "degC\0\0\0\0", 8) == 0);
+    CHECK(bytes_i32(fake.block + 11) == 1 && fake.block[15] == 0xFE && bytes_i32(fake.block + 16) == 0);
+    CHECK(memcmp(fake.block + 20, "ambient_temperature", 19) == 0);
+    body[0] = CHANNELS + 1;
+    CHECK(ask(COMMAND_DESCRIBE, body, 1) == RESULT_BAD_ARGUMENT && fake.channels == 1);
+    fake.channel[0] = 2150;
+    fake.channel[1] = NO_READING;
+    put_u32(body, 10000);
+    body[4] = 0;
+    CHECK(ask(COMMAND_STREAM, body, 5) == RESULT_ACCEPTED);
+    fake_run_us(1000000);
+    CHECK(fake.readings == 0);
+    body[4] = ACCEPTS_READINGS;
+    CHECK(ask(COMMAND_STREAM, body, 5) == RESULT_ACCEPTED);
+    fake_run_us(1000000);
+    CHECK(fake.readings >= 9 && fake.readings <= 10);
+    CHECK(fake.block[5] == 1 && bytes_i32(fake.block + 6) == 2150 && bytes_i32(fake.block + 10) == NO_READING);
+    put_u32(body, 0);
+    CHECK(ask(COMMAND_STREAM, body, 5) == RESULT_ACCEPTED);
+    uint8_t before = fake.readings;
+    fake_run_us(1000000);
+    CHECK(fake.readings == before);
+}
+
 static void each_conversion_is_new_in_one_sample(void)
 {
     fake_boot(0, ABOVE);
@@ -1214,6 +1243,7 @@ int main(void)
     RUN(rates_that_cannot_be_had_are_brought_into_range);
     RUN(slow_streams_are_granted_as_they_are_sent);
     RUN(it_says_what_it_can_do_and_keeps_to_it);
+    RUN(channels_are_described_and_read_by_those_that_ask);
     RUN(each_conversion_is_new_in_one_sample);
     RUN(blocks_hold_every_sample_at_its_time);
     RUN(slower_streams_and_older_hosts_get_samples_one_by_one);

@@ -84,6 +84,11 @@ void chip_power(bool on)
     fake.powered = on;
 }
 
+int32_t chip_channel(uint8_t which)
+{
+    return fake.channel[which & 1u];
+}
+
 bool chip_powered(void)
 {
     return fake.powered;
@@ -125,6 +130,14 @@ static void note(const uint8_t *payload, uint8_t count)
         break;
     case MESSAGE_ABILITIES:
         fake.abilities++;
+        memcpy(fake.block, payload, count);
+        break;
+    case MESSAGE_CHANNEL:
+        fake.channels++;
+        memcpy(fake.block, payload, count);
+        break;
+    case MESSAGE_READINGS:
+        fake.readings++;
         memcpy(fake.block, payload, count);
         break;
     case MESSAGE_IDENTITY:

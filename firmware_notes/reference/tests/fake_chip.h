@@ -39,14 +39,15 @@ struct fake {
     uint16_t begun_unlocked;  /* directions and steps that were ordered with interrupts let in */
     uint32_t shortest_ticks;
     int32_t place;            /* motor steps from the home switch */
-    uint8_t replies, samples, identities, states, abilities, damaged, event_count;
+    uint8_t replies, samples, identities, states, abilities, channels, readings, damaged, event_count;
     uint8_t result;
     uint16_t reply_request;
     int32_t reply_value;
     struct fake_event events[MOST_EVENTS];
     uint8_t sample[16];
     uint8_t blocks, block_bytes;
-    uint8_t block[64];        /* or what the abilities hold */
+    uint8_t block[64];        /* or the abilities, a channel or readings */
+    int32_t channel[2];       /* counts that sensors give */
     uint8_t state[40];
 };
 
