@@ -33,7 +33,8 @@ def test_the_state_says_how_the_device_stands(tmp_path: Path) -> None:
         assert state.flags == StateFlag.STREAMING
         driver.session.set_limits(LIMITS)
         driver.session.arm()
-        assert driver.session.state().flags == StateFlag.STREAMING | StateFlag.LIMITS_SET | StateFlag.ARMED
+        armed = StateFlag.STREAMING | StateFlag.LIMITS_SET | StateFlag.ARMED | StateFlag.MOTOR_CURRENT
+        assert driver.session.state().flags == armed
         driver.session.disarm()
         assert StateFlag.ARMED not in driver.session.state().flags
 

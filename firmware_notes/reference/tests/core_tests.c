@@ -308,15 +308,15 @@ static void it_says_what_it_can_do_and_keeps_to_it(void)
     CHECK(ask_plain(COMMAND_DESCRIBE) == RESULT_ACCEPTED && fake.abilities == 1 && fake.replies == 1);
     const uint8_t *told = fake.block + 1;
     int32_t low = bytes_i32(told), high = bytes_i32(told + 4);
-    int32_t weakest = bytes_i32(told + 12), strongest = bytes_i32(told + 16);
+    int32_t least = bytes_i32(told + 12), most = bytes_i32(told + 16);
     CHECK(bytes_u32(told + 8) == 5000000UL);
     CHECK(bytes_u32(told + 20) == 8388607UL && bytes_u32(told + 24) == 80000UL);
     CHECK(bytes_u32(told + 28) == 3000UL && bytes_u32(told + 32) == 40000UL && bytes_u32(told + 36) == 100UL);
-    CHECK(ask_limits(weakest, strongest, low, high) == RESULT_ACCEPTED);
-    CHECK(ask_limits(weakest, strongest + 1, low, high) == RESULT_OUTSIDE_LIMITS);
-    CHECK(ask_limits(weakest - 1, strongest, low, high) == RESULT_OUTSIDE_LIMITS);
-    CHECK(ask_limits(weakest, strongest, low - 1, high) == RESULT_OUTSIDE_LIMITS);
-    CHECK(ask_limits(weakest, strongest, low, high + 1) == RESULT_OUTSIDE_LIMITS);
+    CHECK(ask_limits(least, most, low, high) == RESULT_ACCEPTED);
+    CHECK(ask_limits(least, most + 1, low, high) == RESULT_OUTSIDE_LIMITS);
+    CHECK(ask_limits(least - 1, most, low, high) == RESULT_OUTSIDE_LIMITS);
+    CHECK(ask_limits(least, most, low - 1, high) == RESULT_OUTSIDE_LIMITS);
+    CHECK(ask_limits(least, most, low, high + 1) == RESULT_OUTSIDE_LIMITS);
 }
 
 static void channels_are_described_and_read_by_those_that_ask(void)
@@ -1226,8 +1226,14 @@ static void judge(const char *name, void (*run)(void))
 
 #define RUN(test) judge(TEXT(#test), test)
 
+/* Not all fit into an 8-bit chip at once: PART picks one of two parts, 0 is both. */
+#ifndef PART
+#define PART 0
+#endif
+
 int main(void)
 {
+#if PART != 2
     RUN(the_check_sum_has_its_published_value);
     RUN(a_frame_is_written_as_in_the_worked_example);
     RUN(any_payload_comes_back_from_its_frame);
@@ -1264,6 +1270,8 @@ int main(void)
     RUN(disarming_halts_and_forbids);
     RUN(a_run_begins_with_interrupts_held_off);
     RUN(slow_speeds_are_kept);
+#endif
+#if PART != 1
     RUN(the_emergency_stop_stops);
     RUN(a_contact_that_chatters_for_a_millisecond_stops_nothing);
     RUN(a_trip_disarms);
@@ -1301,6 +1309,7 @@ int main(void)
     RUN(each_switch_has_its_own_bit);
     RUN(a_reset_forgets_arming_limits_and_home);
     RUN(random_commands_do_no_harm);
+#endif
     say_end(failures);
     return 0;
 }
