@@ -266,7 +266,7 @@ class CaptureWriter:
             raise
 
     def _sync(self) -> None:
-        # a file that was deleted or moved goes on taking what nobody will find
+        # a file that was deleted or moved would go on taking samples that are lost
         if not os.path.samestat(Path(self._file.name).stat(), os.fstat(self._file.fileno())):
             raise FileNotFoundError(errno.ENOENT, "another file has its name", self._file.name)
         os.fsync(self._file.fileno())

@@ -59,7 +59,9 @@ class _Asked:
     "--contact-force", metavar="Q", help="Small force at which the height is given.  [default: 0.05 N]"
 )
 @click.option("--at", metavar="Q", help="Larger force at which the height is given too.  [default: 5 N]")
-@click.option("--touches", type=int, default=5, show_default=True, metavar="N", help="Touches per surface.")
+@click.option(
+    "--touches", type=int, default=5, show_default=True, metavar="N", help="Contact checks per surface."
+)
 @click.option("--speed", default="0.2 mm/s", show_default=True, metavar="Q", help="Touch speed.")
 @click.option(
     "--gap", default="1 mm", show_default=True, metavar="Q", help="Retract distance between contact checks."
@@ -86,13 +88,13 @@ class _Asked:
 @json_option
 def command(**given: Any) -> None:
     """Measure the free height of a soft piece: the position where the bare platens meet minus that where the
-    piece is touched.
+    platen meets the piece.
 
-    With --rig the platen touches both slowly and repeatedly, at a small force and at a larger one; take the
-    piece out and put it in when asked. The touches are kept as a capture. Without a drive, record touches by
-    hand (`pressrig record`), once with nothing in and once with the piece, each starting without load, and
-    give both: --bare CAPTURE --piece CAPTURE. If `pressrig serve` holds the rig, its daemon touches and keeps
-    the capture in its own folder.
+    With --rig the platen makes slow contact checks on both, at a small force and at a larger one; take the
+    piece out and put it in when asked. The contact checks are kept as a capture. Without a drive, record
+    contact checks by hand (`pressrig record`), once with nothing in and once with the piece, each starting
+    without load, and give both: --bare CAPTURE --piece CAPTURE. If `pressrig serve` holds the rig, its daemon
+    makes the contact checks and keeps the capture in its own folder.
     """
     calibration_file = given["calibration_file"]
     asked = _Asked(
@@ -105,10 +107,10 @@ def command(**given: Any) -> None:
     piece = given["piece"]
     if (piece is None) == (given["rig_file"] is None):
         raise InputError(
-            "--rig or --piece: give one: --rig FILE touches now, --piece CAPTURE reads earlier touches"
+            "--rig or --piece: give one: --rig FILE measures now, --piece CAPTURE reads an earlier capture"
         )
     if given["bare_only"] and (piece is not None or asked.bare):
-        raise InputError("--bare-only: touches the bare platens on a rig; leave out --bare and --piece")
+        raise InputError("--bare-only: measures the bare platens on a rig; leave out --bare and --piece")
     if piece is None:
         piece = _touch(given, asked)
         if given["bare_only"]:
@@ -178,8 +180,8 @@ def _touch(given: dict[str, Any], asked: _Asked) -> Path:
     rig = read_rig_file(given["rig_file"])
     if rig.limits is None or rig.wire != "framed":
         raise InputError(
-            f"{given['rig_file']}: the rig has no `drive:` section; record touches by hand, without and "
-            "with the piece, and give --bare CAPTURE --piece CAPTURE"
+            f"{given['rig_file']}: the rig has no `drive:` section; record contact checks by hand, without "
+            "and with the piece, and give --bare CAPTURE --piece CAPTURE"
         )
     if not given["specimen"] and not given["bare_only"]:
         raise InputError("--specimen is missing")

@@ -101,8 +101,8 @@ def _refuse_height(capture: Capture) -> None:
     else:
         what, way = "of the bare platens and of the piece", f"--piece {capture.path}"
     raise InputError(
-        f"{capture.path}: found touches {what}, made to measure a free height; a report needs the squeezes "
-        f"of a method. Get the height with: pressrig height {way}"
+        f"{capture.path}: found contact checks {what}, made to measure a free height; a report needs the "
+        f"squeezes of a method. Get the height with: pressrig height {way}"
     )
 
 

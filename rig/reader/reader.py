@@ -362,7 +362,7 @@ class Reader:
 
 
 def restarts(boots: int) -> str:
-    """What is said of a device that does not stay up."""
+    """Return the sentence about a device that does not stay up."""
     return (
         f"the device restarts over and over ({boots} times so far): check its power supply, its cable and "
         "what its firmware's watchdog waits for"

@@ -22,7 +22,7 @@ def height_table(report: HeightReport, *, plain: bool) -> Table:
     """
     table = empty_table(f"height of {report.specimen}", plain=plain)
     table.add_column("at")
-    for heading in ("height\nmm", "u\nmm", "95 % interval\nmm", "touches", "sd bare\num", "sd piece\num"):
+    for heading in ("height\nmm", "u\nmm", "95 % interval\nmm", "checks", "sd bare\num", "sd piece\num"):
         table.add_column(heading, justify="right")
     for height in (report.at_contact, report.at_top, report.unloaded):
         if height is None:
