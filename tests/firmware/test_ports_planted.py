@@ -1,6 +1,7 @@
 """Faults planted in the firmware of 32-bit chips, one line each: check-device has to find them there too.
 
-A part of the faults of the core, and faults of the chip's own file, which no other chip can show.
+A part of the faults of the core, by turns on each port, and faults of each chip's own files, which no other
+chip can show.
 `PRESSRIG_PLANTED=all` plants every fault of the core. Time is the chip's.
 """
 
@@ -8,6 +9,7 @@ from __future__ import annotations
 
 import os
 import shutil
+from itertools import cycle
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +29,9 @@ OF_THE_CORE: list[dict[str, Any]] = [
     fault
     for fault in yaml.safe_load((PLANTED / "faults.yaml").read_text(encoding="utf-8"))
     if fault["file"].startswith("core/")
+]
+ON_EITHER_PORT = [
+    {"port": port, **fault} for port, fault in zip(cycle(sorted(IMAGES)), OF_THE_CORE[::EVERY], strict=False)
 ]
 OF_THE_CHIPS: list[dict[str, Any]] = [
     {"port": port, **fault}
@@ -48,14 +53,14 @@ def planted(fault: dict[str, Any], folder: Path) -> None:
     path.write_text(text.replace(fault["old"], fault["new"]), encoding="utf-8")
     # a fault may leave something unused; it still is a program that somebody could have written
     converter, line = fault.get("converter", "two_wire"), fault.get("line", "uart")
-    port = fault.get("port", "rp2040")
+    port = fault["port"]
     build_port(folder, port, "WARNINGS=-w", f"CONVERTER={converter}", f"LINE={line}", sources=sources)
 
 
 @pytest.mark.parametrize(
     "fault",
-    [*OF_THE_CHIPS, *OF_THE_CORE[::EVERY]],
-    ids=lambda fault: f"{fault.get('port', 'core')}-{fault['name'].replace(' ', '-')}",
+    [*OF_THE_CHIPS, *ON_EITHER_PORT],
+    ids=lambda fault: f"{fault['port']}-{fault['name'].replace(' ', '-')}",
 )
 def test_check_device_finds_a_planted_fault_and_names_its_cost(fault, tmp_path):
     planted(fault, tmp_path)
