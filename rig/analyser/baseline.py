@@ -48,6 +48,9 @@ elsewhere in the toe region than is taken for granted where clean samples are lo
 MISLED_WINDOWS = 3.0
 """A zero that drifts steadily does so within the window too, and since contact was last detected with it."""
 
+LEAST_PULL = 4
+"""Samples of a quarter of a stretch in which a pull is looked for."""
+
 DEPARTURE_SHARE = 0.5
 """What untouched stretches depart by from a recorded zero that was not asked for is two standard
 uncertainties of it."""
@@ -139,6 +142,9 @@ def baseline(
         since = np.clip(clean[1, again], those.before, deepest)
         touch = first_above(signals.force_n, since, deepest, zero_n[again] + detection_n)
         clean[:, again] = _clean_sides(signals, those, touch, zero_n[again], detection_n, noise=noise)
+    let_go = np.where(clean[3] >= clean[2], clean[2], -1)
+    for side in (0, 2):
+        clean[side] = _past_pull(signals, clean[side], clean[side + 1], detection_n)
     before_first, before_last, after_first, after_last = clean
     early = np.maximum(before_first, before_last + 1 - window)
     late = np.minimum(after_last + 1, after_first + window)
@@ -190,7 +196,7 @@ def baseline(
         np.sqrt(mean_u**2 + drift_u**2 + steady_u_n**2),
         np.hypot(tilt_u, drift_tilt_u),
         np.where(has_before, before_last, cycles.before),
-        np.where(has_after, after_first, np.maximum(last_own, cycles.unload_start)),
+        np.where(let_go >= 0, let_go, np.maximum(last_own, cycles.unload_start)),
         has_before != has_after,
         _misled(
             signals.force_n,
@@ -249,6 +255,40 @@ def _clean_sides(
             first[cramped], last[cramped] = _clean(x_mm, start[cramped], stop[cramped], far_mm)
 
     return np.stack([before_first, before_last, after_first, after_last])
+
+
+def _past_pull(signals: Signals, first: IntArray, last: IntArray, detection_n: float) -> IntArray:
+    """First samples of clean stretches behind the pull of a tacky face, which holds on to a leaving platen.
+
+    A pull lies in the first half of a stretch, below the line through its last two quarters: a zero that
+    drifts follows that line. As before a contact, samples nearer than the specimen can have held on are left
+    out: for a pull that lets go like d^n with n up to 2, the way from four detection levels to one is as far.
+    """
+    x_mm, force_n = signals.position_mm, signals.force_n
+    quarter = (last + 1 - first) // 4
+    third_n, fourth_n = (
+        means(force_n, last + 1 - back * quarter, last + 1 - (back - 1) * quarter) for back in (2, 1)
+    )
+    bounds = np.stack([first, np.maximum(last, first) + 1], axis=1).ravel()
+    padded_n = force_n if bounds.max(initial=0) < len(force_n) else np.append(force_n, np.inf)
+    lowest_n = np.minimum.reduceat(padded_n, np.minimum(bounds, len(force_n)))[0::2]
+    first = first.copy()
+    pulled = (quarter >= LEAST_PULL) & (lowest_n < np.minimum(third_n, fourth_n) - detection_n)
+    for row in np.flatnonzero(pulled).tolist():
+        part = slice(int(first[row]), int(last[row]) + 1)
+        since = np.arange(part.stop - part.start)
+        line_n = fourth_n[row] + (fourth_n[row] - third_n[row]) / quarter[row] * (
+            since + 1 + quarter[row] / 2 - len(since)
+        )
+        below_n = line_n - force_n[part]
+        low = int(np.argmax(below_n[: len(since) // 2]))
+        if below_n[low] <= detection_n:
+            continue
+        near, off = (low + int(np.argmax(below_n[low:] < level * detection_n)) for level in (4, 1))
+        way_mm = x_mm[part]
+        beyond = way_mm[off:] <= way_mm[off] - REACH * max(float(way_mm[near] - way_mm[off]), 0.0)
+        first[row] += off + int(np.argmax(beyond))
+    return first
 
 
 def _fixed(found: Baseline, fixed: ForceZero, seen: BoolArray) -> Baseline:

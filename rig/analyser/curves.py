@@ -237,9 +237,10 @@ def knee(
        with it; likewise for negative tangents.
     4. From there it is traced back to where the tangent crossed that level, between two nodes: noise puts the
        proof off, not the knee.
-    5. Its uncertainty is what the tangents' noise moves that crossing by, that of a kink somewhere within the
-       middle half of a tangent's nodes (half their span over the square root of 12), and what a steepest
-       tangent between two nodes moves the level by.
+    5. Its uncertainty is what the tangents' noise moves that crossing by, what tangents of twice the span
+       move it by, but no more than a kink somewhere within the middle half of a tangent's nodes can (half
+       their span over the square root of 12), and what a steepest tangent between two nodes moves the level
+       by.
     """
     known = np.flatnonzero(np.isfinite(contact_mm) & (peak_mm > contact_mm) & (loading.lengths > 0))
     columns = [np.full(len(contact_mm), np.nan) for _ in range(6)]
@@ -351,19 +352,55 @@ def _knee_of(
     between = np.nan_to_num(slope[rows, at_steepest] - following) / 2
     level_u = drop * np.hypot(slope_u[rows, at_steepest], between)
     tables = (x_mm, slope, slope_u, span_mm, fit.value, fit.value_u)
-    at = _crossing(tables, at_knee, level, level_u, reach)
-    falls = _crossing(tables, at_negative, np.zeros_like(level), np.zeros_like(level), reach)[:2]
+    # What a tangent averages over puts the crossing off in proportion to its span at a kink, and to the
+    # square of it elsewhere: tangents of twice the span show by how much. A kink is within half a span.
+    wide_mm, wide_fit, wide_span_mm = _tangents(
+        nodes, noise_n(nodes.force_n, (4 * reach + 1) * nodes.count), 2 * reach
+    )
+    wide_slope = np.where(inside, wide_fit.slope, np.nan)
+    wide_level = drop * np.fmax.accumulate(wide_slope, axis=1)[rows, at_knee]
+    wide = (wide_mm, wide_slope, wide_fit.slope_u, wide_span_mm, wide_fit.value, wide_fit.value_u)
+    knees = _crossing(tables, at_knee, level, level_u, reach)
+    wider = _crossing(wide, at_knee, wide_level, level_u, 2 * reach)
+    apart_mm = np.where(np.isfinite(wide_level), np.abs(wider.place_mm - knees.place_mm), np.inf)
+    falls = _crossing(tables, at_negative, np.zeros_like(level), np.zeros_like(level), reach)
     return [
-        *(np.where(has_knee, each, np.nan) for each in at),
-        *(np.where(has_negative, each, np.nan) for each in falls),
+        *(np.where(has_knee, each, np.nan) for each in knees.columns(np.fmin(apart_mm, knees.kink_mm))),
+        *(np.where(has_negative, each, np.nan) for each in falls.columns(falls.kink_mm)[:2]),
     ]
+
+
+@dataclass(frozen=True, slots=True)
+class _Crossing:
+    """Where tangents fell below a level, shape (rows,).
+
+    Parameters
+    ----------
+    place_mm, noise_mm
+        Place, and its standard uncertainty from the tangents' noise.
+    kink_mm
+        Standard uncertainty of a kink somewhere within the middle half of a tangent's nodes.
+    force_n, force_u_n, slope
+        Force there, its standard uncertainty at a known place, and the tangent.
+    """
+
+    place_mm: FloatArray
+    noise_mm: FloatArray
+    kink_mm: FloatArray
+    force_n: FloatArray
+    force_u_n: FloatArray
+    slope: FloatArray
+
+    def columns(self, kink_mm: FloatArray) -> list[FloatArray]:
+        """Place and force, each with its standard uncertainty, a kink being that far off."""
+        place_u = np.hypot(self.noise_mm, kink_mm)
+        return [self.place_mm, place_u, self.force_n, np.hypot(self.force_u_n, np.abs(self.slope) * place_u)]
 
 
 def _crossing(
     tables: tuple[FloatArray, ...], known: IntArray, level: FloatArray, level_u: FloatArray, reach: int
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Where tangents fell below a level before the node at which that is beyond doubt, and the force there,
-    each with its standard uncertainty.
+) -> _Crossing:
+    """Where tangents fell below a level before the node at which that is beyond doubt.
 
     Parameters
     ----------
@@ -392,9 +429,15 @@ def _crossing(
         noise_mm = np.hypot(slope_u[rows, before], level_u) / np.maximum(fall, 0.0)
         # no doubt is left where the fall was shown, which bounds what a flat stretch makes of noise
         most_mm = np.maximum(x_mm[rows, known] - place_mm, span_mm[rows, before])
-        place_u = np.hypot(np.minimum(noise_mm, most_mm), span_mm[rows, before] / 2 / sqrt(12))
     value_n = force_n[rows, before] + share * (force_n[rows, after] - force_n[rows, before])
-    return place_mm, place_u, value_n, np.hypot(force_u[rows, before], np.abs(slope[rows, before]) * place_u)
+    return _Crossing(
+        place_mm,
+        np.minimum(noise_mm, most_mm),
+        span_mm[rows, before] / 2 / sqrt(12),
+        value_n,
+        force_u[rows, before],
+        slope[rows, before],
+    )
 
 
 def _tangents(nodes: Nodes, noise_n: FloatArray, reach: int) -> tuple[FloatArray, LocalFit, FloatArray]:

@@ -39,6 +39,10 @@ depth."""
 INITIAL_BLOCKS = 36
 INITIAL_SAMPLES = 3
 
+TOE_OWN_U, TOE_CURVED = "toe_own_u", "toe_curved"
+TOE_SHAPES = (("toe_half", "toe_half_noise"), ("toe_quarter", "toe_quarter_noise"))
+"""Columns that permanent sets are told from, and that leave the analysis with no row: see `ToeFit`."""
+
 _NOT_WHOLE: Flag = (
     Flag.STARTS_IN_CONTACT
     | Flag.CONTACT_KEPT_BEFORE
@@ -413,6 +417,12 @@ def _contact_columns(toe: ToeFit, headless: BoolArray) -> Columns:
         "contact_at_force_mm_u": toe.at_force_u_mm + own,
         "toe_exponent": toe.exponent + own,
         "toe_exponent_u": toe.exponent_u + own,
+        TOE_OWN_U: toe.at_force_own_u_mm + own,
+        TOE_CURVED: toe.curved_mm + own,
+        TOE_SHAPES[0][0]: toe.half_mm + own,
+        TOE_SHAPES[0][1]: toe.half_u_mm + own,
+        TOE_SHAPES[1][0]: toe.quarter_mm + own,
+        TOE_SHAPES[1][1]: toe.quarter_u_mm + own,
     }
 
 

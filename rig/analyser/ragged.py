@@ -17,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from rig.analyser.remembered import WHITE, variance_of_sums
 from rig.analyser.symmetric import inverse_symmetric3, times_vector
 from rig.samples import FloatArray, IntArray
 
@@ -141,13 +142,16 @@ def polynomial_at(
     used = np.where(members >= NODES_FOR_CURVE, degree + 1, 2)
     freedom = members - used
     excess = row_sums(weight * residual**2) / np.maximum(freedom, 1) / noise_n**2
-    # correlated noise scatters less about a curve than the curve itself is off by: both are looked at
-    fewer = np.minimum(correlated, np.maximum(row_sums(weight), 1.0))
-    inflated = np.maximum(np.where(freedom >= FREEDOM_TO_JUDGE, excess, 1.0), fewer)
-    variance = noise_n**2 * inflated
+    variance = noise_n**2 * np.maximum(np.where(freedom >= FREEDOM_TO_JUDGE, excess, 1.0), 1.0)
     enough = members >= 2
-    value_u = np.sqrt(variance * np.maximum(inverse[:, 0, 0], 0))
-    slope_u = np.sqrt(variance * np.maximum(inverse[:, 1, 1], 0)) / reach
+    both = np.stack([variance * np.maximum(inverse[:, k, k], 0) for k in range(2)])
+    worth = np.broadcast_to(correlated, members.shape)
+    if (worth > WHITE).any():
+        # correlated noise scatters less about a curve than the curve itself is off by: both are looked at
+        powers = np.stack([np.ones_like(u), u, u * u], axis=1)
+        pull = np.einsum("rkp,rpj->krj", inverse[:, :2], powers) * (weight * noise_n[:, None])
+        both = np.maximum(both, variance_of_sums(pull, nodes.count, worth))
+    value_u, slope_u = np.sqrt(both[0]), np.sqrt(both[1]) / reach
     nothing = np.where(enough, 0.0, np.nan)
     return LocalFit(
         coefficients[:, 0] + nothing,

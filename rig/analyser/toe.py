@@ -20,6 +20,7 @@ import numpy as np
 
 from rig.analyser.blocks import block_means, even_blocks
 from rig.analyser.ragged import BoolArray, Nodes, first_above, row_sums
+from rig.analyser.remembered import WHITE, variance_of_sums
 from rig.analyser.roughness import Roughness
 from rig.analyser.settings import MeasuringNoise
 from rig.analyser.symmetric import inverse_symmetric3, times_vector
@@ -41,7 +42,7 @@ FEW_SHARE = 0.5
 
 SPHERE = 1.5
 
-SHORTER = (0.5, 0.25)
+SHORTER = {"half": 0.5, "quarter": 0.25}
 """Toe regions of these shares of the height are set beside the whole."""
 
 OWN_SHARE = 0.5
@@ -88,6 +89,13 @@ class ToeFit:
         n of the toe region.
     misfit, freedom
         Reduced chi-square of the fit, and its degrees of freedom.
+    at_force_own_u_mm
+        The part of `at_force_u_mm` without what the shape of the toe region adds.
+    half_mm, half_u_mm, quarter_mm, quarter_u_mm
+        How far `at_force_mm` moved in toe regions of half and of a quarter of the height, with the standard
+        uncertainty that noise gives that. A specimen pressed again shows much the same.
+    curved_mm
+        How far a sphere's exponent would move `at_force_mm` where nothing tells it from a spring's; else 0.
     """
 
     contact_mm: FloatArray
@@ -98,6 +106,12 @@ class ToeFit:
     exponent_u: FloatArray
     misfit: FloatArray
     freedom: FloatArray
+    at_force_own_u_mm: FloatArray
+    half_mm: FloatArray
+    half_u_mm: FloatArray
+    quarter_mm: FloatArray
+    quarter_u_mm: FloatArray
+    curved_mm: FloatArray
 
     @classmethod
     def unknown(cls, count: int) -> ToeFit:
@@ -195,8 +209,8 @@ def fit_toes(
             break
     if exponent is None:
         toe = _of_few(toe, zone, peak_n, chosen_n, noise, contact_force_n=contact_force_n)
-    for share in SHORTER:
-        toe = _compared(toe, _fit(zone, share * chosen_n, noise, contact_force_n, exponent))
+    for name, share in SHORTER.items():
+        toe = _compared(toe, _fit(zone, share * chosen_n, noise, contact_force_n, exponent), name)
     # a fit that would put the touch before the last untouched sample says no more than that it lies behind it
     clean_mm, touched = zone.x_mm[zone.first], np.maximum(zone.contact, zone.first + 1)
     leap_mm = np.maximum(zone.x_mm[touched] - clean_mm, 0.0)
@@ -238,10 +252,11 @@ def _of_few(
     for name in ("contact", "at_force"):
         apart = np.nan_to_num(getattr(curved, f"{name}_mm") - getattr(toe, f"{name}_mm")[rows])
         getattr(toe, f"{name}_u_mm")[rows] = np.hypot(getattr(toe, f"{name}_u_mm")[rows], apart / sqrt(3))
+    toe.curved_mm[rows] = apart
     return toe
 
 
-def _compared(toe: ToeFit, shorter: ToeFit) -> ToeFit:
+def _compared(toe: ToeFit, shorter: ToeFit, part: str) -> ToeFit:
     """Contacts set beside those of a lower toe region.
 
     A curve that is no power of the deflection (a face out of parallel, a foam that yields early) fits well
@@ -264,6 +279,9 @@ def _compared(toe: ToeFit, shorter: ToeFit) -> ToeFit:
         columns[f"{name}_u_mm"] = np.sqrt(
             u**2 + trust**2 * apart_u2 + np.where(np.isfinite(u), shown**2, 0.0)
         )
+    # of the position at the contact force, as the loop leaves it
+    columns |= {f"{part}_mm": apart, f"{part}_u_mm": np.sqrt(apart_u2)}
+    columns["at_force_own_u_mm"] = np.hypot(toe.at_force_own_u_mm, trust * np.sqrt(apart_u2))
     return replace(toe, **columns)
 
 
@@ -480,8 +498,6 @@ class _Power:
         misfit, _, normal = self._normal(self.parameters, rows)
         freedom = np.count_nonzero(self.count, axis=1) - np.where(self.free, 3, 2)
         misfit = misfit / np.maximum(freedom, 1)
-        # correlated noise scatters less about the curve than it moves the curve
-        fewer = self.rough.fewer(row_sums(self.count))
         inverse = inverse_symmetric3(normal)
         inverse[~self.free, 1, :] = inverse[~self.free, :, 1] = 0.0
         # a shifted zero moves the whole toe region: its effect is solved for like a residual of one
@@ -490,10 +506,8 @@ class _Power:
         by_all = np.stack([by_shift, by_n * self.free[:, None], by_size], axis=2)
         pull = (by_all * self.weight[:, :, None]).sum(axis=1)
         by_zero = times_vector(inverse, pull)
-        covariance = (
-            inverse * np.maximum(misfit, fewer)[:, None, None]
-            + by_zero[:, :, None] * by_zero[:, None, :] * (zero_u_n**2)[:, None, None]
-        )
+        by_scatter = inverse * np.maximum(misfit, 1.0)[:, None, None]
+        by_drift = by_zero[:, :, None] * by_zero[:, None, :] * (zero_u_n**2)[:, None, None]
         shift, n, size = self.parameters.T
         size = np.maximum(size, SMALLEST)
         reach = (contact_force_n / size) ** (1 / n)
@@ -502,12 +516,16 @@ class _Power:
         to_contact[:, 0] = 1.0
         to_force = np.stack([np.ones_like(n), -reach * logarithm / n, -reach / (n * size)], axis=1)
         step_mm = noise.position_resolution_mm / sqrt(12)
-        contact_u, at_force_u = (
-            np.hypot(
-                np.sqrt(np.maximum(np.einsum("ri,rij,rj->r", to, covariance, to), 0)) * self.scale_mm, step_mm
-            )
-            for to in (to_contact, to_force)
+        directions = np.stack([to_contact, to_force])
+        scattered, drifted = (
+            np.maximum(np.einsum("kri,rij,krj->kr", directions, each, directions), 0.0)
+            for each in (by_scatter, by_drift)
         )
+        if (self.rough.correlated > WHITE).any():
+            # correlated noise scatters less about the curve than it moves the curve
+            pull = np.einsum("kri,rij,rnj->krn", directions, inverse, by_all) * (self.weight * self.noise_n)
+            scattered = np.maximum(scattered, variance_of_sums(pull, self.count, self.rough.correlated))
+        contact_u, at_force_u = np.hypot(np.sqrt(scattered + drifted) * self.scale_mm, step_mm)
         contact = self.origin_mm + self.scale_mm * shift
         poor = (freedom < 0) | ~np.isfinite(contact)
         nothing = np.where(poor, np.nan, 0.0)
@@ -517,9 +535,11 @@ class _Power:
             contact + self.scale_mm * reach + nothing,
             at_force_u + nothing,
             n + nothing,
-            np.where(self.free, np.sqrt(np.maximum(covariance[:, 1, 1], 0)), np.nan),
+            np.where(self.free, np.sqrt(np.maximum((by_scatter + by_drift)[:, 1, 1], 0)), np.nan),
             np.where(poor, np.inf, misfit),
             np.maximum(freedom, 0).astype(np.float64),
+            at_force_u + nothing,
+            *np.zeros((5, len(n))),
         )
 
 

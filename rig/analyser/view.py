@@ -7,16 +7,19 @@ reading has contacts of its own, from which its deflections and its set count; c
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from math import sqrt
 
 import numpy as np
 
 from rig.analyser.backlash import freed_of_backlash
-from rig.analyser.measure import Datum, measure
+from rig.analyser.measure import TOE_CURVED, TOE_OWN_U, TOE_SHAPES, Datum, measure
 from rig.analyser.roughness import RoughnessRecord
 from rig.analyser.strokes import Columns, Context
 from rig.analyser.wander import ZeroRecord
 from rig.calibration import Calibration, read_again
 from rig.segmenter import Segment
+
+_TOE = (TOE_OWN_U, TOE_CURVED, *(name for pair in TOE_SHAPES for name in pair))
 
 
 @dataclass(slots=True)
@@ -37,7 +40,7 @@ class CalibratedView:
     calibration: Calibration
     first: Datum | None = None
     _carried: Datum | None = None
-    _first_at_force: Datum | None = None
+    _first_toe: dict[str, float] | None = None
     _last_depth_mm: float = np.nan
     _zeros: ZeroRecord = field(default_factory=ZeroRecord)
     _rough: RoughnessRecord = field(default_factory=RoughnessRecord)
@@ -66,7 +69,8 @@ class CalibratedView:
             rough=self._rough,
         )
         self._remember(columns, recorded_zero=context.recorded_zero)
-        return columns | self._set_columns(columns, context)
+        columns |= self._set_columns(columns, context)
+        return {name: values for name, values in columns.items() if name not in _TOE}
 
     def reread(self, segment: Segment, before: Calibration) -> Segment:
         """A segment that another calibration read, as this view reads it."""
@@ -80,25 +84,36 @@ class CalibratedView:
             self.first = self.first or Datum(float(contact[known[0]]), float(contact_u[known[0]]))
         elif recorded_zero and self.first is None:
             self.first = self._carried = Datum(0.0, 0.0)
-        at_force = columns["contact_at_force_mm"]
-        known = np.flatnonzero(np.isfinite(at_force))
-        if len(known) and self._first_at_force is None:
-            self._first_at_force = Datum(
-                float(at_force[known[0]]), float(columns["contact_at_force_mm_u"][known[0]])
-            )
+        known = np.flatnonzero(np.isfinite(columns["contact_at_force_mm"]))
+        if len(known) and self._first_toe is None:
+            self._first_toe = {
+                name: float(columns[name][known[0]]) for name in ("contact_at_force_mm", *_TOE)
+            }
 
     def _set_columns(self, columns: Columns, context: Context) -> Columns:
-        """Permanent set: shift of the contact at the contact force against the first one."""
+        """Permanent set: shift of the contact at the contact force against the first one.
+
+        Notes
+        -----
+        A toe region that is not a power of the deflection moves a contact by what its lower parts show. The
+        first cycle's contact moves by much the same: only what they differ by, above noise, is left in the
+        shift.
+        """
         settings = context.settings
-        at_force, at_force_u = columns["contact_at_force_mm"], columns["contact_at_force_mm_u"]
-        first = self._first_at_force or Datum(np.nan, np.nan)
+        at_force = columns["contact_at_force_mm"]
+        first = self._first_toe or dict.fromkeys(("contact_at_force_mm", *_TOE), np.nan)
         origin = columns["contact_mm"]
         if settings.datum == "first" and self.first is not None:
             origin = np.where(np.isfinite(origin), self.first.contact_mm, np.nan)
-        shift = at_force - first.contact_mm
-        is_reference = shift == 0.0
-        shift_u = np.where(is_reference, np.nan, np.hypot(at_force_u, first.contact_u_mm))
-        imposed = origin + columns["peak_deflection_mm"] - first.contact_mm
+        shift = at_force - first["contact_at_force_mm"]
+        # an exponent that is not known is the same one in all cycles
+        curved_u = (columns[TOE_CURVED] - first[TOE_CURVED]) / sqrt(3)
+        shift_u2 = columns[TOE_OWN_U] ** 2 + first[TOE_OWN_U] ** 2 + curved_u**2
+        for moved, noise in TOE_SHAPES:
+            apart = columns[moved] - first[moved]
+            shift_u2 += np.maximum(apart**2 - columns[noise] ** 2 - first[noise] ** 2, 0.0)
+        shift_u = np.where(shift == 0.0, np.nan, np.sqrt(shift_u2))
+        imposed = origin + columns["peak_deflection_mm"] - first["contact_at_force_mm"]
         before = np.concatenate([[self._last_depth_mm], imposed[:-1]])
         if len(imposed):
             self._last_depth_mm = float(imposed[-1])

@@ -1,0 +1,55 @@
+"""What noise that remembers does to a fit.
+
+Problem: neighbouring samples of correlated noise err alike. Over many of its memories a fit is worth that
+many fewer samples; within one memory the noise mostly lifts the whole curve, which moves a level in full and
+a slope hardly at all. Plan: the noise is taken for an autoregression of first order, whose memory follows
+from how many samples are worth one; a fit is a weighted sum over nodes, and the variance of such a sum is
+worked out exactly by one recursion along the nodes. Cost: a few operations a node, none for white noise.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rig.samples import FloatArray
+
+WHITE = 1 + 1e-9
+"""Samples that are worth one, for noise without memory."""
+
+
+def variance_of_sums(pull: FloatArray, count: FloatArray, worth: FloatArray) -> FloatArray:
+    """Variances of weighted sums of noise over consecutive nodes.
+
+    Parameters
+    ----------
+    pull
+        Weight of each node's mean in each sum, times the standard deviation of a single sample there, shape
+        (sums, rows, nodes).
+    count
+        Samples in each node, shape (rows, nodes).
+    worth
+        Consecutive samples that are worth one independent reading, shape (rows,).
+
+    Returns
+    -------
+    Shape (sums, rows).
+
+    Notes
+    -----
+    With phi the correlation of neighbours, (1 + phi)/(1 - phi) samples are worth one. The mean of m samples
+    has the variance [m (1 + phi)/(1 - phi) - 2 phi (1 - phi^m)/(1 - phi)^2]/m^2; the covariance of two means
+    with g samples from the end of one to the begin of the other is phi^g S(m1) S(m2)/(m1 m2), where S(m) =
+    (1 - phi^m)/(1 - phi): geometric series of phi^|i - j|.
+    """
+    phi = ((worth - 1) / (worth + 1))[:, None]
+    forgotten = phi**count
+    size = np.maximum(count, 1.0)
+    share = (1 - forgotten) / (1 - phi) / size
+    own = (count * worth[:, None] - 2 * phi * (1 - forgotten) / (1 - phi) ** 2) / size**2
+    total: FloatArray = np.einsum("srj,rj->sr", pull**2, own)
+    shared = pull * share
+    carried = np.zeros(pull.shape[:2])
+    for node in range(pull.shape[2]):
+        total += 2 * shared[:, :, node] * carried
+        carried = carried * forgotten[:, node] + shared[:, :, node] * phi[:, 0]
+    return np.maximum(total, 0.0)
