@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import socket
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -18,7 +19,7 @@ pytest.importorskip("selenium")
 
 from command_line import RIGS, running, simulated, wait_until
 from selenium import webdriver
-from selenium.common.exceptions import WebDriverException
+from selenium.common.exceptions import TimeoutException, WebDriverException
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import WebDriverWait
@@ -38,7 +39,11 @@ FOCUSED = """const found = document.activeElement;
 """What has the focus, and whether a person sees that."""
 
 OLDER = Path(__file__).resolve().parents[2] / "captures"
-HTTP = 8477
+
+
+def free_port() -> int:
+    with socket.create_server(("127.0.0.1", 0)) as listening:
+        return listening.getsockname()[1]
 
 
 @pytest.fixture
@@ -60,19 +65,20 @@ def driver() -> Iterator[webdriver.Chrome]:
 
 
 def test_three_pieces_are_recorded_compared_and_published_without_a_terminal(home, driver) -> None:
-    captures = home / "captures"
+    captures, http = home / "captures", free_port()
     for number in (1, 2, 3):
         shutil.copytree(OLDER / f"example-F-90-00{number}", captures / f"example-F-90-00{number}")
     rig = ("--motion", "hand", "--specimen", "foam", "--cycles", 1000, "--speed-up", 4)
     with (
         simulated(home, *rig) as link,
         running(
-            home, "serve", "--rig", RIGS / "virtual.yaml", "--port", link, "--out", captures, "--http", HTTP
+            home, "serve", "--rig", RIGS / "virtual.yaml", "--port", link, "--out", captures, "--http", http
         ),
     ):
         token = home / "pressrig" / "page-token"
         wait_until(token.is_file)
-        walk(Keyboard(driver), captures, token.read_text(encoding="ascii").strip())
+        address = "://".join(("http", f"localhost:{http}/enter#{token.read_text(encoding='ascii').strip()}"))
+        walk(Keyboard(driver), captures, address)
 
 
 class Keyboard:
@@ -82,7 +88,11 @@ class Keyboard:
         self.driver = driver
 
     def until(self, holds) -> None:
-        WebDriverWait(self.driver, PATIENCE_S, poll_frequency=0.1).until(lambda _: holds())
+        try:
+            WebDriverWait(self.driver, PATIENCE_S, poll_frequency=0.1).until(lambda _: holds())
+        except TimeoutException:
+            said = [f"{name}: {self.text(name)}" for name in ("state", "start-answer", "said", "how", "last")]
+            raise AssertionError(f"{self.driver.current_url.partition('#')[0]} shows {said}") from None
 
     def text(self, name: str) -> str:
         return self.driver.execute_script(
@@ -109,7 +119,7 @@ class Keyboard:
         raise AssertionError(f"{wanted}: found no way to it by the Tab key")
 
 
-def walk(keyboard: Keyboard, captures: Path, token: str) -> None:
+def walk(keyboard: Keyboard, captures: Path, address: str) -> None:
     driver, until, text = keyboard.driver, keyboard.until, keyboard.text
     reach, press = keyboard.reach, keyboard.press
 
@@ -120,7 +130,7 @@ def walk(keyboard: Keyboard, captures: Path, token: str) -> None:
 
     def enter() -> bool:
         try:
-            driver.get("://".join(("http", f"localhost:{HTTP}/enter#{token}")))
+            driver.get(address)
         except WebDriverException:  # the page's process is not there yet
             return False
         return True
