@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rig.errors import DeviceError
@@ -187,6 +187,7 @@ U32 = st.integers(0, 2**32 - 1)
 I32 = st.integers(-(2**31), 2**31 - 1)
 
 
+@settings(deadline=None)
 @given(
     st.builds(Abilities, I32, I32, U32, I32, I32, U32, U32, U32, U32, U32, U32), st.builds(Capability, U32)
 )

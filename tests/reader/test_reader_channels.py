@@ -8,7 +8,7 @@ from functools import partial
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rig.calibration import Calibration, Scale
@@ -158,6 +158,7 @@ LIKELY = st.builds(Channel, st.integers(0, 12), U8, UNITS, I32, st.integers(-15,
 READINGS = st.builds(Readings, st.integers(0, 2**32 - 1), U8, st.lists(I32, max_size=14).map(tuple))
 
 
+@settings(deadline=None)
 @given(st.lists(st.one_of(ANY_CHANNEL, LIKELY, READINGS), max_size=30))
 def test_whatever_channels_and_readings_come_the_intake_goes_on(messages) -> None:
     intake = Intake("framed")
@@ -176,6 +177,7 @@ def test_whatever_channels_and_readings_come_the_intake_goes_on(messages) -> Non
     assert intake.samples_received == 50 * len(messages)
 
 
+@settings(deadline=None)
 @given(LIKELY, I32)
 def test_a_channel_without_complaints_gives_finite_values_or_none(told, count) -> None:
     (placed,) = FrameDecoder().feed(encode_frame(told)).messages

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rig.errors import DeviceError
@@ -73,6 +73,7 @@ def test_a_device_of_version_1_0_is_not_asked_to_release(tmp_path) -> None:
             reader.session.release_current()
 
 
+@settings(deadline=None)
 @given(st.integers(0, 2**16 - 1), st.integers(0, 2**16 - 1), st.integers(0, 2**16 - 1))
 def test_whatever_a_state_says_becomes_words_of_what_is_fitted(flags, opened, fitted) -> None:
     sent = State(1, StateFlag(flags), 0, 0, 0, 0, 0, 0, 0, 0, Switch(opened), Switch(fitted))
