@@ -41,7 +41,7 @@ INITIAL_SAMPLES = 3
 
 TOE_OWN_U, TOE_CURVED = "toe_own_u", "toe_curved"
 TOE_SHAPES = (("toe_half", "toe_half_noise"), ("toe_quarter", "toe_quarter_noise"))
-"""Columns that permanent sets are told from, and that leave the analysis with no row: see `ToeFit`."""
+"""Columns that permanent sets are found from, and that leave the analysis with no row: see `ToeFit`."""
 
 _NOT_WHOLE: Flag = (
     Flag.STARTS_IN_CONTACT

@@ -1,6 +1,6 @@
 """What noise that remembers does to a fit.
 
-Problem: neighbouring samples of correlated noise err alike. Over many of its memories a fit is worth that
+Problem: neighbouring samples of correlated noise err together. Over many of its memories a fit is worth that
 many fewer samples; within one memory the noise mostly lifts the whole curve, which moves a level in full and
 a slope hardly at all. Plan: the noise is taken for an autoregression of first order, whose memory follows
 from how many samples are worth one; a fit is a weighted sum over nodes, and the variance of such a sum is

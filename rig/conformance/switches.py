@@ -97,7 +97,7 @@ CHECKS = (
         "The switches that it has",
         "The state says which contacts there are, and which of them are open.",
         "at least home, far end and emergency stop of a drive, and none open that is not there",
-        "Nobody sees which plug is loose.",
+        "The report does not show which plug is loose.",
         _fitted,
     ),
     Check(
