@@ -32,7 +32,6 @@ KNOWN: dict[tuple[str, ...], str] = {
     ("stiffening_foam_with_drift_and_correlation", "quantity", "hysteresis_pct"): "u is 4.4 times the spread",
     ("pauses_on_the_way_in", "quantity", "energy_absorbed_mj"): "u is 5.0 times the spread",
     ("pauses_on_the_way_in", "quantity", "energy_returned_mj"): "u is 4.7 times the spread",
-    ("platen_sticks_and_slips", "quantity", "contact_mm"): "u is 4.2 times the spread",
     ("platen_sticks_and_slips", "quantity", "chord_n_per_mm"): "u is 5.7 times the spread",
     ("platen_sticks_and_slips", "quantity", "at_depth_loading_n"): "u is 7.3 times the spread",
     ("platen_sticks_and_slips", "quantity", "at_depth_unloading_n"): "u is 7.6 times the spread",
