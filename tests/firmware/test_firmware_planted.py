@@ -109,6 +109,14 @@ def test_there_are_enough_faults_and_each_has_a_name_of_its_own() -> None:
     assert len({fault["name"] for fault in FAULTS}) == len(FAULTS)
 
 
+def test_the_line_of_each_fault_stands_once_in_its_file() -> None:
+    counts = {
+        fault["name"]: (REFERENCE / fault["file"]).read_text(encoding="utf-8").count(fault["old"])
+        for fault in FAULTS
+    }
+    assert {name: count for name, count in counts.items() if count != 1} == {}
+
+
 def test_the_cost_of_each_fault_is_one_that_its_checks_name() -> None:
     costs = {check.name: check.cost for check in ALL_CHECKS}
     strange = [
