@@ -9,6 +9,7 @@ recording. Beside it stands a plain way: decoding the same bytes from memory and
 from __future__ import annotations
 
 import os
+import select
 import subprocess
 import sys
 import tempfile
@@ -98,7 +99,11 @@ class Device:
         self._streams = False
 
     def serve(self, stop: threading.Event) -> None:
-        while not stop.wait(TURN_S):
+        while not stop.is_set():
+            # the terminal takes 4096 bytes at once: more go as soon as the host has read them
+            wanted = [self._port] if self._pending else []
+            if not any(select.select([self._port], wanted, [], TURN_S)[:2]):
+                stop.wait(TURN_S)
             self._hear()
             if self._streams:
                 self._take(time.monotonic() - self._begun_s)
