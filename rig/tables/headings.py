@@ -62,7 +62,7 @@ _UNITS = {
     "毫米": "mm",
     "ミリ": "mm", "мкм": "um", "微米": "um", "см": "cm", "厘米": "cm", "м": "m", "micron": "um",
     "microns": "um",
-    "inch": "in", "inches": "in", '"': "in",
+    "inch": "in", "inches": "in", '"': "in", "mil": "thou", "mils": "thou",
 }  # fmt: skip
 """Spellings of units that are not the sign itself; lower case. "M" and "m" differ, so signs come first."""
 
@@ -88,8 +88,8 @@ def unit_of(text: str) -> str | None:
 
     Examples
     --------
-    >>> [unit_of(text) for text in ("(kN)", "мм", "Sec", "Pa")]
-    ['kN', 'mm', 's', None]
+    >>> [unit_of(text) for text in ("(kN)", "мм", "Sec", "Pa", "mil")]
+    ['kN', 'mm', 's', None, 'thou']
     """
     bare = text.strip().strip("[](){}<>\uff08\uff09\u3010\u3011").strip().rstrip(".")
     if not bare or len(bare) > 24:
@@ -133,8 +133,15 @@ def unit_in(heading: str) -> tuple[str, str | None]:
 
 
 def kind_of(heading: str, unit: str | None) -> Kind | None:
-    """Return which quantity a column holds by its heading and unit; None if it is not one of the three."""
+    """Return which quantity a column holds by its heading and unit; None if it is not one of the three.
+
+    Examples
+    --------
+    >>> [kind_of(name, None) for name in ("axialForce", "crossheadPos", "loadRate")]
+    ['force', 'position', None]
+    """
     name, own = unit_in(heading)
+    name = _in_words(name)
     bracketed = _BRACKETED.search(heading.strip())
     if bracketed is not None and own is None:
         return None
@@ -160,7 +167,7 @@ def kind_in_other_unit(heading: str) -> Kind | None:
     bracketed = _BRACKETED.search(heading.strip())
     if bracketed is None or unit_of(bracketed[1]) is not None or is_pressure(bracketed[1]):
         return None
-    name = heading.strip()[: bracketed.start()].strip()
+    name = _in_words(heading.strip()[: bracketed.start()].strip())
     named = {kind for kind in KINDS if _names(name, WORDS[kind])}
     if _ELSE.search(name) or len(named) != 1 or bracketed[1] in SHARES:
         return None
@@ -206,6 +213,11 @@ def is_pressure(unit: str) -> bool:
 def pressure_mpa(unit: str) -> float:
     """Return how many N/mm^2 a unit of stress is; InputError if it is none."""
     return units.factor(re.sub(r"(?<=m)([23])$", r"^\1", unit.strip().replace("²", "^2")), "MPa")
+
+
+def _in_words(name: str) -> str:
+    """Return a name with a space before each capital that follows a small letter: axialForce, loadRate."""
+    return re.sub(r"(?<=[a-z])(?=[A-Z])", " ", name)
 
 
 def _names(name: str, words: tuple[str, ...]) -> bool:
