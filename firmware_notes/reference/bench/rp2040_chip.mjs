@@ -224,9 +224,14 @@ function start(watchdogBit) {
   if (converter === "i2c") converts = joinI2c(mcu.i2c[0]);
   if (converter === "own_adc") joinAdc(mcu.adc);
   OUTPUT_PINS.forEach((pin, line) => {
-    tell(line, line === MOTOR_ENABLE);
+    // the chip reads back the level of a pin that it drives, as its own input
+    const show = (high) => {
+      tell(line, high);
+      mcu.gpio[pin].setInputValue(high);
+    };
+    show(line === MOTOR_ENABLE);
     mcu.gpio[pin].addListener((state) =>
-      tell(line, state === GPIOPinState.High || (line === MOTOR_ENABLE && state !== GPIOPinState.Low)),
+      show(state === GPIOPinState.High || (line === MOTOR_ENABLE && state !== GPIOPinState.Low)),
     );
   });
   levels.forEach((high, line) => mcu.gpio[INPUT_PINS[line]].setInputValue(high));

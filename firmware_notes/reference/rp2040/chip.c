@@ -310,7 +310,7 @@ static void begin_pins(void)
     PINS_LOW = 0xFFFFFFFFu;
     chip_power(false);
     for (uint32_t i = 0; i < sizeof outputs; i++) {
-        PAD(outputs[i]) = PAD_4_MA;
+        PAD(outputs[i]) = PAD_4_MA | PAD_INPUT; /* the motor's is read back */
         PINS_OUTPUT = PIN(outputs[i]);
         PIN_CONTROL(outputs[i]) = FUNCTION_SIO;
     }
