@@ -244,11 +244,11 @@ class Driver:
             return
         try:
             self._home(min(HOMING_SPEED_MM_PER_S, self._rig.speed_mm_per_s))
+            # nothing beats while a capture is being made
+            self.disarm()
         except DeviceError as problem:
             kind = type(problem) if isinstance(problem, MethodStoppedError) else MethodStoppedError
             raise kind(self.stop(problem)) from problem
-        # nothing beats while a capture is being made
-        self.disarm()
 
     def _home(self, speed_mm_per_s: float) -> None:
         self.arm(homed=False)

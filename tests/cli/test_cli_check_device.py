@@ -62,7 +62,7 @@ def test_ctrl_c_in_a_motion_leaves_it_disarmed(tmp_path) -> None:
         assert process.returncode == 130, errors
         assert not drive.armed
         assert not drive.moving
-    assert "it was stopped" in output
+    assert "the run was stopped" in output
 
 
 def test_cautions_that_nobody_confirms_move_nothing(tmp_path) -> None:

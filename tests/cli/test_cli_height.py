@@ -243,7 +243,7 @@ ON_RIG = ("height", "--rig", DRIVEN, "--port", "/dev/absent", "--specimen", "F",
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
-        (("height",), "--rig FILE touches now"),
+        (("height",), "--rig FILE measures now"),
         ((*ON_RIG, "--contact-force", "0.05 mm"), "--contact-force"),
         ((*ON_RIG, "--contact-force", "4 N"), "expected 8 N or more"),
         ((*ON_RIG, "--touches", "1"), "expected 2 to 100"),

@@ -107,7 +107,8 @@ def test_a_lie_on_the_way_home_stops_the_platen_and_is_named(tmp_path, monkeypat
     assert device.travel_after_mm() <= travel_mm
     deepest_mm = min(device.lied_mm + travel_mm, START_MM + travel_mm) - CONTACT_MM
     assert device.most_force_after_n() <= STIFFNESS_N_PER_MM * max(deepest_mm, 0.0)
-    assert device.order_number == 1
+    # what is said of being armed may be heard behind the way home, before the next motion has begun
+    assert device.order_number == 1 or (word == "is disarmed" and device.order_number == 2)
 
 
 def reason_of(reader, folder):

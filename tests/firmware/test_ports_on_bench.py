@@ -26,7 +26,7 @@ from rig.wire import EventCode, FrameDecoder, Identity, MoveTo
 skip_without_tools()
 
 UNTRIED = {"identity-repeated", "number-wraps", "time-wraps", "channels-described", "channels-read"}
-"""The device listens, so that it need not repeat itself; the wraps take minutes; it has no further channels."""
+"""The device listens and need not repeat itself; it has no further channels; the wraps take minutes."""
 
 SHORTEST_STEP_PULSE_US = 4.0
 """What stepper drivers ask for at most. Common practice, no source."""
