@@ -680,7 +680,7 @@ SPOILT: list[tuple[Spoil, set[str]]] = [
     (same_boot_id, {"boot-id"}),
     (streams_after_boot, {"boot-quiet"}),
     (keeps_its_limits_over_a_reset, {"boot-forgets", "motion-without-limits"}),
-    (takes_any_limits, {"limits-too-wide"}),
+    (takes_any_limits, {"limits-too-wide", "abilities-limits"}),
     (late_heart, {"heartbeat-stop"}),
     (any_command_beats, {"only-heartbeats-count"}),
     (approaches_after_a_trip, {"approach-after-trip"}),
