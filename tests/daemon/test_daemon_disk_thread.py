@@ -8,7 +8,7 @@ import pytest
 if os.name != "posix":
     pytest.skip("the press needs pseudo-terminals", allow_module_level=True)
 
-from test_daemon_lies import METHOD, press, run
+from lies import METHOD, press, run
 
 from rig.capture import open_capture
 from rig.errors import RecorderError
