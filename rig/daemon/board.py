@@ -500,7 +500,7 @@ def _card(job: _Job) -> JobCard:
 def _follow(device: _Device, event: LinkEvent) -> None:
     """What a message of the device says of how it stands."""
     if event.kind == "reset":
-        device.homed, device.stop_cause = False, None
+        device.homed, device.stop_cause, device.motor_current = False, None, None
         return
     if event.kind == "state":
         flags = int(event.fields.get("flags") or 0)

@@ -555,7 +555,7 @@ class Desk:
         """Warn of a platen that moves while no job is under way, and send a halt.
 
         The rig is disarmed: a device that moves it all the same may do so again. Where the rig's file states
-        no drive, a hand moves the platen.
+        no drive, or the device says that its motor has no current, a hand moves the platen.
         """
         limits, samples, identity = self._rig.limits, delivery.samples, reader.identity
         if any(event.kind in CLOCK_BEGINS_ANEW for event in delivery.events):
@@ -564,6 +564,10 @@ class Desk:
         calibration = self._rig.calibration
         covered = calibration.covers(samples.force_channel, samples.position_channel)
         if limits is None or not drives or not len(samples) or not all(covered):
+            return
+        device = self._board.status().device
+        if device is not None and device.motor_current is False:
+            self._stands = None
             return
         if self._stands is None:
             self._stands = MotionWatch(Course("no job is under way", "stand", 0.0), limits)

@@ -3,6 +3,7 @@
 import os
 import re
 from contextlib import contextmanager
+from dataclasses import replace
 
 import pytest
 
@@ -31,7 +32,7 @@ from lies import (
 from lying_press import CONTACT_MM, STIFFNESS_N_PER_MM, LyingPress
 
 from rig.capture import open_capture
-from rig.wire import Cycle, EventCode, Halt, MoveTo, PressUntil
+from rig.wire import Capability, Cycle, EventCode, Halt, Identity, MoveTo, PressUntil, State, StateFlag
 
 RIG = RIG_FILE.replace('"60 mm"', '"40 mm"')
 
@@ -178,6 +179,30 @@ def test_an_idle_desk_warns_of_a_platen_that_moves_while_disarmed_and_halts_it(t
         assert Halt in [type(command) for command in device.commands]
         assert device.travel_after_mm() <= TRAVEL_MM
         assert at.board.status().state == "idle"
+
+
+@pytest.mark.parametrize("current", [True, False])
+def test_a_platen_pushed_by_hand_while_its_motor_has_no_current_alarms_nobody(tmp_path, current):
+    def tells(message):
+        if isinstance(message, Identity):
+            message = replace(message, capabilities=message.capabilities | Capability.TELLS_SWITCHES)
+        if isinstance(message, State) and current:
+            message = replace(message, flags=message.flags | StateFlag.MOTOR_CURRENT)
+        return [message]
+
+    def pushed(device):
+        device.said = tells
+        if pushing:
+            drifts_while_disarmed(1.0)(device)
+
+    pushing = []
+    with lied_to(tmp_path, pushed) as (device, at):
+        at.state_is("idle")
+        wait_until(lambda: (card := at.board.status().device) and card.motor_current is current)
+        pushing.append(True)
+        wait_until(lambda: warned(at) or (device.lied_mm is not None and device.travel_after_mm() > 10.0))
+        assert bool(warned(at)) is current
+        assert (Halt in [type(command) for command in device.commands]) is current
 
 
 def test_an_idle_desk_goes_on_warning_of_a_platen_that_hears_no_halt(tmp_path):
