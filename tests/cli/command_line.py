@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import signal
+import socket
 import subprocess
 import sys
 import threading
@@ -157,6 +158,13 @@ def ended(process: subprocess.Popen[str] | WarmCommand, number: int) -> tuple[st
     output, errors = process.communicate(timeout=PATIENCE_S)
     assert process.returncode == 0, errors
     return output, errors
+
+
+def free_port() -> int:
+    """A TCP port that no other test uses, not even one whose page is still ending."""
+    with socket.create_server(("127.0.0.1", 0)) as listening:
+        port: int = listening.getsockname()[1]
+    return port
 
 
 def wait_until(holds: Callable[[], bool]) -> None:

@@ -22,7 +22,7 @@ if os.name != "posix":
 pytest.importorskip("selenium")
 
 import httpx
-from command_line import DRIVEN_BENCH, done, patient, rig_file, running, wait_until
+from command_line import DRIVEN_BENCH, done, free_port, patient, rig_file, running, wait_until
 from selenium import webdriver
 from selenium.common.exceptions import WebDriverException
 
@@ -32,7 +32,6 @@ from rig.jobs.orders import MethodOrder
 from rig.virtual import LinearSpring, VirtualPort, VirtualRig
 from rig.wire import StateFlag
 
-HTTP = 8478
 METHOD = """
 name: slow press
 purpose: A test.
@@ -99,8 +98,8 @@ class Device:
 class Watched:
     """The daemon as a person sees it: by page, command and API."""
 
-    def __init__(self, home: Path, browser: webdriver.Chrome, device: Device) -> None:
-        self.home, self.browser, self.device = home, browser, device
+    def __init__(self, home: Path, browser: webdriver.Chrome, device: Device, port: int) -> None:
+        self.home, self.browser, self.device, self.port = home, browser, device, port
 
     def client(self) -> ControlClient:
         sockets = list((self.home / "pressrig").glob("*.sock"))
@@ -123,7 +122,7 @@ class Watched:
 
     def opens(self) -> bool:
         try:
-            self.browser.get("://".join(("http", f"localhost:{HTTP}/enter#{self.token()}")))
+            self.browser.get("://".join(("http", f"localhost:{self.port}/enter#{self.token()}")))
         except WebDriverException:  # the page's process is not there yet
             return False
         return True
@@ -137,7 +136,7 @@ class Watched:
 
     def api(self) -> bool:
         answer = httpx.get(
-            "://".join(("http", f"127.0.0.1:{HTTP}/api/status")),
+            "://".join(("http", f"127.0.0.1:{self.port}/api/status")),
             headers={"authorization": f"Bearer {self.token()}"}, trust_env=False, timeout=60.0,
         )  # fmt: skip
         return answer.raise_for_status().json()["armed"]
@@ -172,11 +171,12 @@ def watched(home: Path, browser: webdriver.Chrome, monkeypatch: pytest.MonkeyPat
     """The daemon and its page, the device disarmed and said to be so, and the cable to pull."""
     monkeypatch.setattr("rig.virtual.drive.HEARTBEAT_LIMIT_S", 60.0)  # a busy machine is no silent host
     rig, link = VirtualRig(LinearSpring(20.0), scripted=False, rate_hz=500.0), home / "rig"
+    port = free_port()  # the page of the test before may still be ending
     words = ("serve", "--rig", rig_file(home, DRIVEN_BENCH), "--port", link, "--out", home / "captures")
     with ExitStack() as cable, Device(rig) as device:
         cable.enter_context(VirtualPort(rig, link, 1.0))
-        with running(home, *words, "--http", HTTP, command=patient(60.0)) as daemon:
-            at = Watched(home, browser, device)
+        with running(home, *words, "--http", port, command=patient(60.0)) as daemon:
+            at = Watched(home, browser, device, port)
             wait_until(lambda: at.up() or daemon.poll() is not None)
             wait_until(at.opens)
             wait_until(lambda: at.shown() == DISARMED)

@@ -24,6 +24,7 @@ from command_line import (
     done,
     ended,
     environment,
+    free_port,
     only_capture,
     pressrig,
     running,
@@ -251,12 +252,6 @@ def test_ctrl_c_ends_a_daemon_that_follows_one_that_was_killed(tmp_path):
         with running(tmp_path, *again) as process:
             wait_until(lambda: process.poll() is not None or served.up())
             ended(process, signal.SIGINT)
-
-
-def free_port() -> int:
-    with socket.socket() as found:
-        found.bind(("127.0.0.1", 0))
-        return int(found.getsockname()[1])
 
 
 def answers(port: int) -> bool:

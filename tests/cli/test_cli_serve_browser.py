@@ -6,7 +6,6 @@ from __future__ import annotations
 
 import os
 import shutil
-import socket
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -17,7 +16,7 @@ if os.name != "posix":
     pytest.skip("the daemon needs a Unix system", allow_module_level=True)
 pytest.importorskip("selenium")
 
-from command_line import RIGS, running, simulated, wait_until
+from command_line import RIGS, free_port, running, simulated, wait_until
 from selenium import webdriver
 from selenium.common.exceptions import TimeoutException, WebDriverException
 from selenium.webdriver.common.action_chains import ActionChains
@@ -39,11 +38,6 @@ FOCUSED = """const found = document.activeElement;
 """What has the focus, and whether a person sees that."""
 
 OLDER = Path(__file__).resolve().parents[2] / "captures"
-
-
-def free_port() -> int:
-    with socket.create_server(("127.0.0.1", 0)) as listening:
-        return listening.getsockname()[1]
 
 
 @pytest.fixture
