@@ -16,6 +16,7 @@ from rig.calibration import Delay, Frame
 from rig.capture import open_capture
 from rig.errors import InputError
 from rig.jobs.height import INSTRUCTIONS
+from rig.methods import HeightPlan
 from rig.results import height_report, touched_surface
 from rig.virtual import Chain, HertzSphere, LinearSpring, specimen_named
 from rig.wire import StateFlag
@@ -67,7 +68,8 @@ def test_a_sphere_is_touched_lower_than_it_is_high_and_its_height_is_had_by_its_
 
 def test_a_foam_that_creeps_is_told_apart_and_its_height_is_where_the_platen_truly_met_it(tmp_path):
     foam = specimen_named("block")
-    touched = touch(tmp_path, foam)
+    # four touches leave a trend two degrees of freedom: chance can hide it
+    touched = touch(tmp_path, foam, plan=HeightPlan(touches=8))
     report = touched.report()
     for height in (report.at_contact, report.at_top):
         assert within(height, counted(height, touched.true_heights_mm(height.force_n)))
@@ -191,7 +193,7 @@ def test_no_piece_laid_in_is_noticed(tmp_path):
 
 
 def test_a_contact_force_in_the_noise_is_refused_before_anything_moves(tmp_path):
-    with pytest.raises(InputError, match=r"noise of 0\.03"):
+    with pytest.raises(InputError, match=r"noise of 0\.0(2[5-9]|3)"):
         touch(tmp_path, SPRING, chain=Chain(force_noise_n=0.03))
     assert not (tmp_path / "captures").exists()
 
