@@ -176,6 +176,31 @@ def test_what_was_written_is_read_back(document: dict[str, object]) -> None:
     assert load_yaml(yaml.safe_dump(document, allow_unicode=True), "a.yaml") == document
 
 
+PARTS = st.lists(
+    st.sampled_from([
+        "a: ", "b: ", "- ", "[", "]", "{", "}", ", ", "1", "1.0", "0x1F", "010", "1:30", "1e3", "-.5", "~", "yes",
+        "'yes'", "2026-05-04", "<<: ", "=", "&x ", "*x", "!!str ", "? ", ".inf", "\n", "\n  ", "a:\n  ", "|\n  ",
+        "---\n", "# ", "'", '"\\0"', '"\\ud800"', "9" * 30,
+    ]),
+    max_size=14,
+).map("".join)  # fmt: skip
+
+
+@settings(max_examples=500, deadline=None)
+@given(PARTS | st.dictionaries(KEYS, VALUES, max_size=5).map(yaml.safe_dump))
+def test_yaml_means_the_same_with_and_without_its_tree(text: str) -> None:
+    def found() -> str:
+        try:
+            return repr(load_yaml(text, "a"))
+        except InputError as refusal:
+            return str(refusal)
+
+    short = found()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("rig.core.loading._ordinary", lambda text: None)
+        assert found() == short
+
+
 @settings(max_examples=300, deadline=None)
 @given(
     st.text(max_size=60)
