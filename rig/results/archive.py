@@ -14,7 +14,7 @@ import os
 import re
 import time
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -47,6 +47,9 @@ files, two seconds on some disks: its row is not trusted next time."""
 
 MOST_UNSEEN = 200
 """Headers that are read without showing how far that is: they take a fifth of a second."""
+
+FIRST_ROWS = 400
+"""Headers after which the first rows are handed on; then after each doubling, so that this costs little."""
 
 LONGEST_TEXT = 1000
 """Characters of a text that are kept; a longer one is no name."""
@@ -93,7 +96,11 @@ _LENGTH_AND_MARK = 8
 
 
 def archive_table(
-    folder: Path, *, workers: Workers | None = None, progress: Progress = no_progress
+    folder: Path,
+    *,
+    workers: Workers | None = None,
+    progress: Progress = no_progress,
+    so_far: Callable[[pa.Table], None] | None = None,
 ) -> pa.Table:
     """Return a table with one row per capture in a folder and the folders below it, by their paths.
 
@@ -104,6 +111,8 @@ def archive_table(
     ----------
     workers
         Who measures the captures that have no key figures yet; None to measure none.
+    so_far
+        Gets the rows that are there already, now and then while many headers are read.
 
     Raises
     ------
@@ -134,20 +143,30 @@ def archive_table(
         return known.drop_columns(list(_STAMPS))
     from rig.capture import STILL_RECORDING
 
-    rows = []
+    rows: list[dict[str, Any]] = []
+    next_rows = FIRST_ROWS
+    changed.reverse()  # a folder's name begins with its day: the newest are looked for first
     with (progress if len(changed) > MOST_UNSEEN else no_progress)("reading headers", len(changed)) as show:
         for done, (name, path, stamp, kept_stamp) in enumerate(changed):
             show(done, name)
+            if so_far is not None and done == next_rows:
+                so_far(_with_rows(known, kept, rows))
+                next_rows *= 2
             row = {"capture": name, "stamp": stamp, "kept_stamp": kept_stamp} | _row(Path(path))
             # a recorder that is killed changes no file: such a row is not trusted next time
             rows.append(row | ({"stamp": ""} if row.get("how_it_ended") == STILL_RECORDING else {}))
-    found = pa.concat_tables([taken(known, kept), pa.Table.from_pylist(rows, _SCHEMA)]).combine_chunks()
-    names = found["capture"].to_pylist()
-    found = taken(found, sorted(range(len(names)), key=names.__getitem__))
-    if names:
+    found = _with_rows(known, kept, rows)
+    if len(found):
         with suppress(OSError):  # a folder that cannot be written costs only time
             replace_derived(folder / FOLDER / INDEX, _file_bytes(found))
     return found.drop_columns(list(_STAMPS))
+
+
+def _with_rows(known: pa.Table, kept: Sequence[int], rows: Sequence[dict[str, Any]]) -> pa.Table:
+    """Return some rows of the index and new ones, by their paths."""
+    found = pa.concat_tables([taken(known, kept), pa.Table.from_pylist(rows, _SCHEMA)]).combine_chunks()
+    names = found["capture"].to_pylist()
+    return taken(found, sorted(range(len(names)), key=names.__getitem__))
 
 
 def column_values(table: pa.Table, name: str) -> list[Any]:

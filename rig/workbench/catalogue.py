@@ -1,8 +1,9 @@
 """The captures of a folder as rows that can be searched, filtered and sorted.
 
 Problem: a person types a letter every tenth of a second, and ten thousand captures take a quarter of a second
-to look at. Plan: the archive's index says what has changed; what it said a moment ago is searched in memory.
-Cost: a new capture appears a second late.
+to look at. Plan: what the archive's index said a moment ago is searched in memory at once, while one thread
+looks at the folder again; the answer says so, and the page asks once more. Cost: where there are thousands, a
+new capture appears a second late.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -25,11 +26,17 @@ from rig.capture import Capture, content_files, looks_like_capture, open_capture
 from rig.core import visible
 from rig.errors import InputError
 
+if TYPE_CHECKING:
+    import pyarrow as pa
+
 LONGEST_TEXT = 200
 """Characters that are searched for."""
 
-PATIENCE_S = 0.8
-"""An answer that takes longer says how far it is instead."""
+PATIENCE_S = 0.5
+"""A first answer that takes longer holds the rows so far, and says how far it is."""
+
+GLANCE_S = 0.05
+"""For so long an answer from what is known waits for the look at the folder; a thousand take half."""
 
 FRESH_S = 1.0
 """For so long the index is believed without another look at the folder."""
@@ -75,7 +82,8 @@ class Row(BaseModel):
 class Listing(BaseModel):
     """One page of the rows that match, and the values that filters can take.
 
-    `headers`: how many of how many headers were read so far, where the list is not ready yet.
+    `headers`: how many of how many headers were read so far, where the list is not whole yet. `looking`: the
+    folder is being looked at, and the next answer may hold more.
     """
 
     total: int
@@ -83,6 +91,7 @@ class Listing(BaseModel):
     rows: list[Row]
     choices: dict[str, list[str]]
     headers: tuple[int, int] | None = None
+    looking: bool = False
 
 
 class Query(BaseModel):
@@ -125,27 +134,33 @@ class Catalogue:
     def __init__(self, folder: Path) -> None:
         self.folder = folder.resolve()
         self._found = _Found({}, [])
+        self._table: pa.Table | None = None
+        self._whole = False
         self._looked_s = -FRESH_S
         self._look: Future[None] | None = None
         self._headers = (0, 0)
         self._lock = threading.Lock()
 
     def listing(self, query: Query) -> Listing:
-        """Return the rows that match a query, one page of them, as the folder was at most a moment ago.
+        """Return the rows that match a query, one page of them.
 
-        An archive that was never listed takes seconds: until it is read, the answer holds how far that is.
+        An archive that was never listed takes seconds: until it is read, the answer holds the rows so far and
+        how far that is. After that it holds what is known, and says if the folder is still being looked at.
         """
         with self._lock:
             if self._look is None and time.monotonic() - self._looked_s >= FRESH_S:
                 self._look = Future()
                 threading.Thread(target=self._read, args=(self._look,), daemon=True).start()
             look = self._look
+        looking = False
         if look is not None:
             try:
-                look.result(PATIENCE_S)
-            except TimeoutError:  # a busy machine: what was there a moment ago is better than nothing
-                if not self._found.columns:
-                    return Listing(total=0, matching=0, rows=[], choices={}, headers=self._headers)
+                look.result(GLANCE_S if self._found.columns else PATIENCE_S)
+            except TimeoutError:
+                looking = True
+        headers = self._headers if looking and not self._whole else None
+        if not self._found.columns:
+            return Listing(total=0, matching=0, rows=[], choices={}, headers=headers, looking=looking)
         columns, searched = self._found.columns, self._found.searched
         matching = [place for place in range(len(searched)) if _matches(columns, searched, place, query)]
         values = columns[query.sort]
@@ -160,33 +175,45 @@ class Catalogue:
             matching=len(matching),
             rows=[Row(**{name: column[place] for name, column in columns.items()}) for place in page],
             choices={name: sorted(set(columns[name]) - {""}) for name in NARROWING},
+            headers=headers,
+            looking=looking,
         )
 
     def _read(self, look: Future[None]) -> None:
-        """Ask the index what is there now. A link could lead out of the folder, so none is listed."""
+        """Ask the index what is there now."""
         try:
-            table = results.archive_table(self.folder, progress=self._progress)
-            columns = {
-                name: results.column_values(table, OF_INDEX.get(name, name)) for name in Row.model_fields
-            }
-            inside = [
-                place
-                for place, name in enumerate(columns["id"])
-                if not os.path.islink(self.folder / name)  # noqa: PTH114  ten thousand paths are slow
-            ][:MOST_ROWS]
-            shown = {
-                name: [_shown(column[place], Row.model_fields[name].default) for place in inside]
-                for name, column in columns.items()
-            } | {"id": [columns["id"][place] for place in inside]}
-            words = zip(*(shown[name] for name in SEARCHED), strict=True)
             # kept here: whoever asked may have gone, and the next one finds it
-            self._found = _Found(shown, [" ".join(texts).casefold() for texts in words])
+            self._keep(results.archive_table(self.folder, progress=self._progress, so_far=self._keep_first))
+            self._whole = True
             self._looked_s = time.monotonic()
             look.set_result(None)
         except Exception as problem:  # whoever asked gets it
             look.set_exception(problem)
         with self._lock:
             self._look = None
+
+    def _keep_first(self, table: pa.Table) -> None:
+        """Keep the first rows of an archive that was never listed."""
+        if not self._whole:
+            self._keep(table)
+
+    def _keep(self, table: pa.Table) -> None:
+        """Keep the rows of a table. A link could lead out of the folder, so none is listed."""
+        if self._table is not None and table.equals(self._table):
+            return
+        columns = {name: results.column_values(table, OF_INDEX.get(name, name)) for name in Row.model_fields}
+        inside = [
+            place
+            for place, name in enumerate(columns["id"])
+            if not os.path.islink(self.folder / name)  # noqa: PTH114  ten thousand paths are slow
+        ][:MOST_ROWS]
+        shown = {
+            name: [_shown(column[place], Row.model_fields[name].default) for place in inside]
+            for name, column in columns.items()
+        } | {"id": [columns["id"][place] for place in inside]}
+        words = zip(*(shown[name] for name in SEARCHED), strict=True)
+        self._found = _Found(shown, [" ".join(texts).casefold() for texts in words])
+        self._table = table
 
     @contextmanager
     def _progress(self, _: str, total: float) -> Iterator[Callable[[float, str], None]]:

@@ -18,8 +18,9 @@ import pyarrow as pa
 import yaml
 
 from rig.capture import CaptureHeader, CaptureWriter, open_capture
+from rig.results.archive import SETTLED_NS
 from rig.samples import Channel, Samples
-from rig.workbench.catalogue import Catalogue, Query
+from rig.workbench.catalogue import FRESH_S, Catalogue, Query
 from rig.workbench.traces import RecordedTrace
 
 CAPTURES = 10_000
@@ -48,20 +49,24 @@ def listing(folder: Path) -> None:
     loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
     headers = sorted(folder.glob("*/capture.yaml"))
     plain_s = timed(lambda: [yaml.load(path.read_bytes(), loader) for path in headers])
+    time.sleep(SETTLED_NS / 1e9)  # files that are newer are read again
     catalogue = Catalogue(folder)
     first = timed(lambda: catalogue.listing(Query()))  # rows, or how far it is
     whole = timed(lambda: until_listed(catalogue))
     again = timed(lambda: until_listed(Catalogue(folder)))
-    filtered = timed(lambda: catalogue.listing(Query(text="0123", batch="batch 7")))
+    query = Query(text="0123", batch="batch 7")
+    filtered = timed(lambda: catalogue.listing(query))
+    time.sleep(FRESH_S)  # so that the next one looks at the folder again
+    looked = timed(lambda: catalogue.listing(query))
     print(
         f"list of {CAPTURES}: parsing headers {plain_s}, first answer {first}, all rows {whole} later, "
-        f"opened again {again}, filter {filtered}"
+        f"opened again {again}, filter {filtered}, filter that looks at the folder {looked}"
     )
 
 
 def until_listed(catalogue: Catalogue) -> None:
-    while catalogue.listing(Query()).headers is not None:
-        pass
+    while catalogue.listing(Query()).looking:
+        time.sleep(0.15)  # as the page does
 
 
 def zooming(folder: Path) -> None:

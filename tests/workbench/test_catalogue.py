@@ -18,6 +18,7 @@ from rig.workbench.catalogue import Catalogue, Query
 def unhurried(monkeypatch):
     """A busy machine may take long to read six headers."""
     monkeypatch.setattr("rig.workbench.catalogue.PATIENCE_S", 60.0)
+    monkeypatch.setattr("rig.workbench.catalogue.GLANCE_S", 60.0)
 
 
 @pytest.fixture(scope="module")
@@ -116,7 +117,7 @@ def test_a_measured_capture_is_listed_with_its_stiffness_and_sorted_by_it(tmp_pa
 def test_an_archive_that_takes_long_says_how_far_it_is(folder, monkeypatch) -> None:
     read, goes_on = results.archive_table, threading.Event()
 
-    def slow(place, *, progress):
+    def slow(place, *, progress, so_far):
         with progress("reading headers", 6) as show:
             show(2, "")
             goes_on.wait(30)
@@ -135,10 +136,71 @@ def test_an_archive_that_takes_long_says_how_far_it_is(folder, monkeypatch) -> N
     assert answers[-1].total == 6
 
 
+def test_the_newest_rows_of_an_archive_are_shown_while_the_others_are_read(tmp_path, monkeypatch) -> None:
+    for place in range(6):
+        write_capture(tmp_path, f"F-90-00{place}", "spring mould", place=place)
+    monkeypatch.setattr("rig.results.archive.FIRST_ROWS", 2)
+    first = []
+    whole = archive_table(tmp_path, so_far=first.append)
+    assert [part["specimen"].to_pylist() for part in first] == [
+        ["F-90-004", "F-90-005"], ["F-90-002", "F-90-003", "F-90-004", "F-90-005"],
+    ]  # fmt: skip
+    goes_on = threading.Event()
+
+    def slow(_, *, so_far, **__):
+        so_far(first[0])
+        goes_on.wait(30)
+        return whole
+
+    monkeypatch.setattr(results, "archive_table", slow)
+    monkeypatch.setattr("rig.workbench.catalogue.PATIENCE_S", 0.0)
+    monkeypatch.setattr("rig.workbench.catalogue.GLANCE_S", 0.0)
+    catalogue = Catalogue(tmp_path)
+    try:
+        while (found := catalogue.listing(Query())).total == 0:
+            pass
+        assert found.headers is not None
+        assert [row.specimen for row in found.rows] == ["F-90-005", "F-90-004"]
+    finally:
+        goes_on.set()
+    while found.looking:
+        found = catalogue.listing(Query())
+    assert (found.total, found.headers) == (6, None)
+
+
+def test_a_known_list_answers_while_the_folder_is_looked_at_and_says_so(tmp_path, monkeypatch) -> None:
+    write_capture(tmp_path, "F-90-101", "autumn mould")
+    write_capture(tmp_path, "F-90-001", "spring mould", place=1)
+    catalogue = Catalogue(tmp_path)
+    assert not catalogue.listing(Query()).looking
+    read, goes_on = results.archive_table, threading.Event()
+
+    def slow(place, **_):
+        goes_on.wait(30)
+        return read(place)
+
+    monkeypatch.setattr(results, "archive_table", slow)
+    monkeypatch.setattr("rig.workbench.catalogue.FRESH_S", 0.0)
+    monkeypatch.setattr("rig.workbench.catalogue.GLANCE_S", 0.0)
+    before = set(threading.enumerate())
+    found = catalogue.listing(Query(batch="autumn mould"))
+    assert found.looking
+    assert found.headers is None
+    assert [row.specimen for row in found.rows] == ["F-90-101"]
+    write_capture(tmp_path, "F-90-103", "autumn mould", place=11)
+    goes_on.set()
+    for reader in set(threading.enumerate()) - before:
+        reader.join()
+    monkeypatch.setattr("rig.workbench.catalogue.FRESH_S", 60.0)
+    found = catalogue.listing(Query(batch="autumn mould"))
+    assert not found.looking
+    assert [row.specimen for row in found.rows] == ["F-90-103", "F-90-101"]
+
+
 def test_what_was_read_after_the_one_who_asked_had_gone_is_there_for_the_next(folder, monkeypatch) -> None:
     read, goes_on = results.archive_table, threading.Event()
 
-    def slow(place, *, progress):
+    def slow(place, **_):
         goes_on.wait(30)
         return read(place)
 

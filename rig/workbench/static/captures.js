@@ -4,6 +4,7 @@ import { at, made } from "/static/elements.js";
 import {
   choose, chosen, fetched, linkTo, quantityHeads, seconds, shown, unitsKnown, whenUnitsChange, withWords,
 } from "/static/workbench/frame.js";
+import { system } from "/static/units.js";
 
 const COUNT = 100;
 const WAIT_MS = 150;
@@ -22,6 +23,8 @@ const asked = { sort: "started", newest_first: true, start: 0, count: COUNT };
 let matching = 0;
 let newest = 0;
 let waiting = 0;
+/** What is on the page now: the answer, and how it was asked for. */
+let drawn = "";
 
 function remember() {
   choose(ticked);
@@ -32,7 +35,7 @@ function heads() {
   at("heads").replaceChildren(made("th", "", { scope: "col", class: "pick" }), ...HEADS.map(([column, title, look]) => {
     const head = made("th", column === null ? title : "", { scope: "col", class: look ?? "text" });
     if (column !== null) {
-      const button = made("button", title, { type: "button" });
+      const button = made("button", title, { type: "button", id: `by-${column}` });
       button.addEventListener("click", () => {
         asked.newest_first = asked.sort === column ? !asked.newest_first : column === "started";
         asked.sort = column;
@@ -86,6 +89,18 @@ function narrowing(choices) {
   }
 }
 
+/** @param {Api.Listing} found */
+function counted(found) {
+  const matching = found.total === 0
+    ? "No capture here yet. Record one, or import a table."
+    : `${found.matching} of ${found.total} captures`;
+  if (found.headers === null) {
+    return matching;
+  }
+  const [read, all] = found.headers;
+  return `Reading the captures${all > 0 ? `: ${read} of ${all}` : ""}${found.total > 0 ? `; ${matching} so far` : ""}`;
+}
+
 /** @param {number} start */
 async function refresh(start) {
   asked.start = start;
@@ -97,18 +112,23 @@ async function refresh(start) {
   if (number !== newest) {
     return; // a later question was asked meanwhile
   }
-  if (found.headers !== null) {
-    at("count").textContent = `Reading the captures${found.headers[1] > 0 ? `: ${found.headers[0]} of ${found.headers[1]}` : ""}`;
-    await new Promise((done) => setTimeout(done, WAIT_MS));
-    await refresh(start);
-    return;
+  clearTimeout(waiting);
+  if (found.looking) {
+    waiting = window.setTimeout(() => withWords(() => refresh(start)), WAIT_MS);
   }
   matching = found.matching;
+  const answer = JSON.stringify({ ...found, looking: false, units: system(), asked });
+  if (answer === drawn) {
+    return; // nothing new: the focus and the ticks stay where they are
+  }
+  drawn = answer;
+  const focused = document.activeElement?.id ?? "";
   heads();
+  if (focused.startsWith("by-")) {
+    document.getElementById(focused)?.focus();
+  }
   narrowing(found.choices);
-  at("count").textContent = found.total === 0
-    ? "No capture here yet. Record one, or import a table."
-    : `${found.matching} of ${found.total} captures`;
+  at("count").textContent = counted(found);
   at("rows").replaceChildren(...found.rows.map(rowOf));
   at("unmeasured").hidden = !found.rows.some((row) => row.secant_n_per_mm === null && !row.problem);
   const last = asked.start + found.rows.length;
@@ -129,6 +149,7 @@ async function tickAll() {
     part.rows.filter((row) => row.problem === "").forEach((row) => ticked.add(row.id));
   }
   remember();
+  drawn = "";
   await refresh(asked.start);
 }
 
@@ -141,6 +162,7 @@ at("all").addEventListener("click", () => withWords(tickAll));
 at("none").addEventListener("click", () => {
   ticked.clear();
   remember();
+  drawn = "";
   withWords(() => refresh(asked.start));
 });
 whenUnitsChange(() => withWords(() => refresh(asked.start)));
