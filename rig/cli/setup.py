@@ -11,10 +11,8 @@ from __future__ import annotations
 import re
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass
 from math import hypot
 from pathlib import Path
-from statistics import median, pstdev
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -24,7 +22,8 @@ from rig.cli.setup_asking import answer_to, quantity_answered, readings
 from rig.errors import DeviceError, InputError
 
 if TYPE_CHECKING:
-    from rig.calibration import Scale
+    from rig.calibration import Plateau, PlateauRule, Scale
+    from rig.jobs.plateau_taking import ChannelName, Settling
     from rig.reader import PortAddress, Reader, WireFormat
 
 LISTEN_S = 2.5
@@ -33,21 +32,26 @@ LISTEN_S = 2.5
 CLEAR_STEP = 10.0
 """A change below this many standard errors of the two means is none."""
 
+LEAST_U_COUNTS = 0.3
+"""A mean of whole counts is not known better than about a third of one."""
+
+PLATEAU_S = 2.0
+PLATEAU_READINGS = 30
+"""A reading at rest is at least so long, and on a slow board as long as so many readings take."""
+
+PATIENCE_PLATEAUS = 6.0
+"""How long rest is waited for before the person is asked again, in readings at rest."""
+
+DRIFT_COUNTS = 10.0
+DRIFT_SHARE = 0.002
+"""How far a reading at rest may drift: more than in a calibration, as a lever may be held by hand. A first
+scale is good to some tenths of a percent, and `pressrig calibrate` follows."""
+
 BAUDS = (115_200, 250_000)
 """Speeds that are tried if none is given: that of most boards, and that of the reference firmware."""
 
 SEPARATORS = (",", ";", "\t", "|")
 TIMES = ("time_us", "time_ms", "time_s")
-
-
-@dataclass(frozen=True, slots=True)
-class Level:
-    """Mean of force and position at rest, and the standard error of each; raw values."""
-
-    force: float
-    force_u: float
-    position: float
-    position_u: float
 
 
 @click.command("setup")
@@ -255,18 +259,19 @@ def _scales(address: PortAddress, wire: WireFormat, written: dict[str, Any]) -> 
     if not any(in_counts.values()):
         return scales
     with Reader(address, wire) as reader:
+        rule = _rule(reader)
         if in_counts["force"]:
             given = quantity_answered(
                 'A known load, such as "500 g" [Enter: leave force in counts]: ', "load", "N"
             )
             if given is not None:
                 load, load_n = given
-                empty = _rest(reader, "Leave the platen empty and untouched, then press Enter. ")
-                loaded = _rest(reader, f"Put {load} on it, wait until it settles, then press Enter. ")
-                per_count = load_n / _step(
-                    "force", loaded.force - empty.force, (loaded.force_u, empty.force_u)
-                )
-                scales["force"] = Scale(per_count, zero_counts=float(round(empty.force)))
+                question = "Leave the platen empty and untouched, then press Enter. "
+                empty = _rest(reader, "force", rule, question)
+                question = f"Put {load} on it, wait until it settles, then press Enter. "
+                loaded = _rest(reader, "force", rule, question, empty.counts)
+                per_count = load_n / _step("force", empty, loaded)
+                scales["force"] = Scale(per_count, zero_counts=float(round(empty.counts)))
                 say(f"Force: one count is {1000 * per_count:.4g} mN.")
         if in_counts["position"]:
             given = quantity_answered(
@@ -274,29 +279,61 @@ def _scales(address: PortAddress, wire: WireFormat, written: dict[str, Any]) -> 
             )
             if given is not None:
                 way, way_mm = given
-                far = _rest(reader, "Put the platen at the far end of that distance, then press Enter. ")
-                near = _rest(reader, f"Move it {way} towards the part, then press Enter. ")
-                moved = _step("position", near.position - far.position, (near.position_u, far.position_u))
+                question = "Put the platen at the far end of that distance, then press Enter. "
+                far = _rest(reader, "position", rule, question)
+                question = f"Move it {way} towards the part, then press Enter. "
+                moved = _step("position", far, _rest(reader, "position", rule, question, far.counts))
                 scales["position"] = Scale(way_mm / moved)
                 say(f"Position: one count is {1000 * way_mm / moved:.4g} um.")
     return scales
 
 
-def _rest(reader: Reader, question: str) -> Level:
-    """Means over a while at rest, once a person has said so."""
-    answer_to(question)
-    whole = readings(reader)
-    force, position = whole.force.astype(float).tolist(), whole.position.astype(float).tolist()
-    # a mean of whole counts is not known better than about a third of one
-    root = len(whole) ** 0.5
-    return Level(
-        median(force), max(pstdev(force) / root, 0.3), median(position), max(pstdev(position) / root, 0.3)
-    )
+def _rule(reader: Reader) -> PlateauRule:
+    """Return what counts as at rest on this board: a slow one is read for longer."""
+    from rig.calibration import PlateauRule
+    from rig.samples import Status
+
+    taken = readings(reader)
+    fresh = (taken.status & Status.FRESH_FORCE) != 0
+    # the converter may be slower than the samples, which then repeat its last reading
+    times_us = taken.time_us[fresh] if fresh.sum() > 1 else taken.time_us
+    between_s = (times_us[-1] - times_us[0]) / 1e6 / (len(times_us) - 1)
+    return PlateauRule(max(PLATEAU_S, PLATEAU_READINGS * between_s), DRIFT_SHARE, DRIFT_COUNTS)
 
 
-def _step(name: str, counts: float, errors: tuple[float, float]) -> float:
-    """A change in counts that stands out from the noise."""
-    if abs(counts) < CLEAR_STEP * hypot(*errors):
+def _rest(
+    reader: Reader, channel: ChannelName, rule: PlateauRule, question: str, zero_counts: float | None = None
+) -> Plateau:
+    """Return a reading at rest, once a person has said so; ask again if it does not come to rest."""
+    from rig.jobs.plateau_taking import take_plateau
+
+    while True:
+        answer_to(question)
+        waiting = False
+
+        def tell(now: Settling) -> None:
+            nonlocal waiting
+            if now.hint and not waiting:
+                waiting = True
+                say("  Not at rest yet; waiting.")
+
+        try:
+            return take_plateau(
+                reader,
+                channel,
+                rule=rule,
+                zero_counts=zero_counts,
+                patience_s=PATIENCE_PLATEAUS * rule.least_s,
+                on_progress=tell,
+            )
+        except InputError as problem:
+            say(f"  Not taken: {problem}.")
+
+
+def _step(name: str, before: Plateau, after: Plateau) -> float:
+    """Return a change in counts that stands out from the noise."""
+    counts = after.counts - before.counts
+    if abs(counts) < CLEAR_STEP * hypot(*(max(level.u_counts, LEAST_U_COUNTS) for level in (before, after))):
         raise InputError(
             f"{name}: changed by {counts:.3g} counts, no more than its noise; check the sensor's wiring, "
             "or use a larger load or distance"

@@ -21,7 +21,7 @@ from scripted_device import ScriptedDevice
 
 from rig.rigfile import read_rig_file
 from rig.virtual import LinearSpring, VirtualPort, VirtualRig
-from rig.virtual.motion import standing
+from rig.virtual.motion import driven, standing
 from rig.wire import LineFormat, StateFlag
 
 MN_PER_COUNT, UM_PER_COUNT = -2.5, 4.0
@@ -237,6 +237,39 @@ def test_a_scale_that_falls_towards_the_part_is_refused_with_what_to_swap(tmp_pa
         assert terminal.end() == 2
     assert "swap lines A and B" in terminal.said
     assert not out.exists()
+
+
+def test_a_platen_that_still_moves_at_enter_is_waited_for_and_then_asked_for_again(tmp_path):
+    link, out = tmp_path / "press", tmp_path / "press.yaml"
+    with fresh_press(link) as rig:
+        machine = rig.device.machine
+
+        def turn_slowly() -> None:
+            # 2 mm in 20 s: still on its way when the first wait of 12 s ends
+            machine.trajectory = driven(
+                machine.position_mm,
+                [(machine.position_mm + 2.0, 0.0)],
+                speed_mm_per_s=0.1,
+                acceleration_mm_per_s2=10.0,
+                at_s=machine.now_s,
+            )
+
+        terminal = Terminal(tmp_path, "--port", link, "--out", out)
+        terminal.answer("type off", "off")
+        for _ in range(9):
+            terminal.answer("(or type skip)", "skip")
+        terminal.answer("A known load", "3 N")
+        terminal.answer("empty and untouched", "")
+        terminal.answer("Put 3 N on it", "", before=partial(rig.order, "push 3"))
+        terminal.answer("A known distance", "2 mm")
+        terminal.answer("far end", "")
+        terminal.answer("Move it 2 mm", "", before=turn_slowly)
+        terminal.answer("Move it 2 mm", "")
+        terminal.answer("End of the travel", "")
+        assert terminal.end() == 0, terminal.said
+    assert "Not taken: not settled within 12 s: plateau drifts by" in terminal.said
+    assert "Not at rest yet; waiting" in terminal.said
+    assert read_rig_file(out).calibration.position.per_count == pytest.approx(0.005, rel=1e-2)
 
 
 def test_a_motor_supply_that_is_not_said_to_be_off_ends_it(tmp_path):
