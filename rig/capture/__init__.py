@@ -16,7 +16,15 @@ from rig.core.faces import import_when_used
 
 if TYPE_CHECKING:
     from rig.capture.amendments import AMENDABLE, Amendment, Exclusions, add_amendment
-    from rig.capture.auxiliary import Air, air_of, auxiliary_readings, auxiliary_units, typed_conditions
+    from rig.capture.auxiliary import (
+        Air,
+        ChannelRange,
+        air_of,
+        auxiliary_readings,
+        auxiliary_units,
+        recorded_channels,
+        typed_conditions,
+    )
     from rig.capture.columns import ColumnChoice, parse_column
     from rig.capture.ending import Ending
     from rig.capture.exporting import Calibrated, export_samples

@@ -28,6 +28,9 @@ SPECIMEN_TEMPERATURE = "specimen_temperature"
 AMBIENT_TEMPERATURE = "ambient_temperature"
 HUMIDITY = "humidity"
 
+_UNITS_OF_LINES = {SPECIMEN_TEMPERATURE: "degC", AMBIENT_TEMPERATURE: "degC", HUMIDITY: "%"}
+"""Of the channels that lines may hold, which are not described."""
+
 MOST_READINGS = 1 << 18
 """Of one channel: three days at one a second. Beyond it two neighbours become their mean, again and again."""
 
@@ -62,6 +65,26 @@ class Air:
 
     temperature_c: tuple[float, float]
     humidity_pct: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelRange:
+    """What was recorded of a channel beside force and position: one mean a second.
+
+    Parameters
+    ----------
+    unit
+        As recorded, such as "N", "degC" or "kPa"; empty if it is not known.
+    readings
+        Number of means.
+    least, greatest
+        Of the means, in the unit.
+    """
+
+    unit: str
+    readings: int
+    least: float
+    greatest: float
 
 
 class _Series:
@@ -115,15 +138,36 @@ def auxiliary_units(capture: Capture) -> dict[str, str]:
         As they were recorded, such as "N", "degC" or "kPa". Channels of lines and typed conditions are not in
         it: their units are fixed.
     """
+    told = capture.header.identity.get("channels")
+    found: list[tuple[Any, Any]] = [*told.items()] if isinstance(told, Mapping) else []
     path = capture.path / EVENTS_FILE
-    if not path.exists():
-        return {}
+    if path.exists():
+        found += [(event.get("name"), event.get("unit")) for event in events_of_kind(path, "channel")]
     units: dict[str, str] = {}
-    for event in events_of_kind(path, "channel"):
-        name, unit = event.get("name"), event.get("unit")
+    for name, unit in found:
         if isinstance(name, str) and isinstance(unit, str) and (name in units or len(units) < MOST_CHANNELS):
             units[name] = unit
     return units
+
+
+def recorded_channels(capture: Capture) -> dict[str, ChannelRange]:
+    """Ranges of the channels beside force and position, by name.
+
+    Returns
+    -------
+    ranges
+        Of recorded readings only; what a person typed stands in the header.
+    """
+    units: Mapping[str, str] = _UNITS_OF_LINES | auxiliary_units(capture)
+    ranges: dict[str, ChannelRange] = {}
+    for name, _, value in _told(capture):
+        known = ranges.get(name)
+        if known is not None:
+            least, greatest = min(known.least, value), max(known.greatest, value)
+            ranges[name] = ChannelRange(known.unit, known.readings + 1, least, greatest)
+        elif len(ranges) < MOST_CHANNELS:
+            ranges[name] = ChannelRange(units.get(name, ""), 1, value, value)
+    return ranges
 
 
 def typed_conditions(header: CaptureHeader) -> dict[str, float]:

@@ -37,7 +37,7 @@ LEAST_U_COUNTS = 0.3
 
 PLATEAU_S = 2.0
 PLATEAU_READINGS = 30
-"""A reading at rest is at least so long, and on a slow board as long as so many readings take."""
+"""A reading at rest lasts at least 2 s, and on a slow board as long as 30 readings take."""
 
 PATIENCE_PLATEAUS = 6.0
 """How long rest is waited for before the person is asked again, in readings at rest."""

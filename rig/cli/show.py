@@ -33,6 +33,8 @@ def command(capture: Path, *, as_json: bool) -> None:
 
 
 def _document(capture: Capture) -> dict[str, Any]:
+    from rig.capture import recorded_channels
+
     header = asdict(capture.header)
     readable = sum(len(batch) for batch in capture.batches())
     ending = capture.ending
@@ -43,6 +45,7 @@ def _document(capture: Capture) -> dict[str, Any]:
         "samples": readable,
         "duration_s": None if ending is None else ending.duration_s,
         "tallies": {} if ending is None else dict(ending.tallies),
+        "channels": {name: asdict(told) for name, told in recorded_channels(capture).items()},
         "events": dict(Counter(str(event.get("kind")) for event in capture.each_event())),
         "amendments": [asdict(record) for record in capture.amendments],
         "damage": [asdict(each) for each in capture.damage],
@@ -70,6 +73,9 @@ def _print(document: dict[str, Any]) -> None:
     calibration = header["calibration"] or {}
     for channel in ("force", "position"):
         table.add_row(channel, _scale_words(header[channel]["unit"], calibration.get(channel)))
+    for name, told in document["channels"].items():
+        words = f"{told['least']:g} to {told['greatest']:g} {told['unit']}"
+        table.add_row(name, f"{words}, one mean per second, {told['readings']} in all")
     for warning in header["warnings"]:
         table.add_row("warning", warning)
     for record in document["amendments"]:

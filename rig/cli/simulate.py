@@ -7,11 +7,13 @@ pseudo-terminal is removed however the command is ended, short of a kill.
 from __future__ import annotations
 
 import os
+import re
 import shlex
 import sys
 import threading
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager, nullcontext
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -24,7 +26,7 @@ from rig.cli.typed_orders import TypedOrders
 from rig.errors import InputError
 
 if TYPE_CHECKING:
-    from rig.virtual import DriveSettings, VirtualPort, VirtualRig
+    from rig.virtual import DriveSettings, VirtualChannel, VirtualPort, VirtualRig
     from rig.wire import LineFormat
 
 DEFAULT_LINK = Path("/tmp/pressrig-virtual")
@@ -35,6 +37,14 @@ RIG_FILES = {"framed": Path("configs/rigs/virtual.yaml"), "lines": Path("configs
 USUAL_TRAVEL_MM = 112.0
 """Of a drive that may be left as it is from specimen to specimen; the travel in configs/rigs/virtual.yaml
 lies within."""
+
+FORCE_UNITS = ("N", "mN", "kN")
+NO_COUNT = 2**31
+"""A count has 32 bits with its sign."""
+
+_CHANNEL = re.compile(
+    r"(?P<name>[^=\s]{1,24})=\s*(?P<value>[-+]?\d+(\.\d*)?)\s*(?P<unit>[\x21-\x7e]{1,8})", re.ASCII
+)
 
 LOOK_S = 0.1
 """How often the main thread looks whether it is to stop: soon enough for a person."""
@@ -131,6 +141,14 @@ class _WithNames(click.Command):
     type=click.Path(path_type=Path),
     help="Socket for orders such as `stop open` or `reset external`, one per line.",
 )
+@click.option(
+    "--channel",
+    "channels",
+    multiple=True,
+    metavar="NAME=Q",
+    help='Channel beside force and position, "air_pressure=101.3 kPa"; repeatable. In N, mN or kN it is a '
+    "further force.",
+)
 @click.option("--talk-only", is_flag=True, help="Send frames unasked, and ignore what the host sends.")
 @click.option(
     "--truth",
@@ -158,6 +176,7 @@ def command(
     speed_up: float,
     faults: tuple[str, ...],
     control: Path | None,
+    channels: tuple[str, ...],
     talk_only: bool,
     truth: Path | None,
 ) -> None:
@@ -175,6 +194,9 @@ def command(
     speed_mm_per_s = read_quantity("--speed", speed, "mm/s")
     assert speed_mm_per_s is not None
     lying = specimen_named(specimen)
+    line_format = _line_format(wire, rig_file)
+    if channels and (line_format is not None or talk_only):
+        raise InputError("--channel: only a device that speaks and hears frames describes its channels")
     contact_mm = read_quantity("--contact", contact, "mm") or FIRST_CONTACT_MM
     rig = VirtualRig(
         lying,
@@ -188,10 +210,11 @@ def command(
         scripted=motion != "commanded",
         seed=seed,
         faults=faults,
-        line_format=_line_format(wire, rig_file),
+        line_format=line_format,
         talk_only=talk_only,
         contact_mm=contact_mm,
         drive=_drive(drive_speed, drive_acceleration, drive_travel, contact_mm + lying.height_mm),
+        channels=_channels(channels),
     )
     with stop_on_signals(suspends=False) as stopped, _orders(rig, control):
         port = VirtualPort(rig, link, speed_up)
@@ -215,6 +238,48 @@ def _line_format(wire: str, rig_file: Path | None) -> LineFormat | None:
         described = read_rig_file(rig_file).wire
         return described if isinstance(described, LineFormat) else None
     return LineFormat() if wire == "lines" else None
+
+
+def _channels(texts: tuple[str, ...]) -> list[VirtualChannel]:
+    """Return the channels asked for, each with a value that stays.
+
+    Raises
+    ------
+    InputError
+        If a text is not a name, a number and a unit, or no host would take such a channel.
+    """
+    from rig.reader import MOST_CHANNELS, complaint_about_channel
+    from rig.virtual import VirtualChannel
+
+    if len(texts) > MOST_CHANNELS:
+        raise InputError(f"--channel: found {len(texts)}, expected at most {MOST_CHANNELS}")
+    made: list[VirtualChannel] = []
+    for text in texts:
+        found = _CHANNEL.fullmatch(text)
+        if found is None:
+            raise InputError(
+                f'--channel {text!r}: expected a name, a number and a unit, as in "force_2=3 N"; at most '
+                "24 characters of the name, and 8 of the unit"
+            )
+        value = float(found["value"])
+        force = found["unit"] in FORCE_UNITS
+        exponent = -3 if force else -2
+        if abs(value) >= NO_COUNT * 10.0**exponent:
+            raise InputError(f"--channel {text!r}: the number does not fit into a count of 1e{exponent}")
+        channel = VirtualChannel(
+            found["name"], found["unit"], partial(_steady, value), force=force, exponent=exponent
+        )
+        complaint = complaint_about_channel(
+            channel.told(len(made) + 1), [each.told(number) for number, each in enumerate(made, start=1)]
+        )
+        if complaint is not None:
+            raise InputError(f"--channel {text!r}: a host refuses it: {complaint}")
+        made.append(channel)
+    return made
+
+
+def _steady(value: float, _time_s: float) -> float:
+    return value
 
 
 def _drive(

@@ -37,7 +37,7 @@ from rig.jobs.driving import cause_in_words
 from rig.jobs.orders import HeightCard, JobKind
 from rig.reader import Delivery, LinkEvent, newest_auxiliary, switch_words
 from rig.samples import FloatArray, Samples
-from rig.wire import LATCHED_STOPS, Capability, EventCode, StateFlag, Switch
+from rig.wire import AUXILIARY_UNITS, LATCHED_STOPS, Capability, EventCode, StateFlag, Switch
 
 POINTS_PER_S = 50
 """Of the trace: more than a screen can draw of two minutes."""
@@ -171,6 +171,7 @@ class Board:
         self._counts: deque[tuple[int, int]] = deque(maxlen=256)
         self._samples = self._lost = 0
         self._auxiliary: dict[str, float] = {}
+        self._auxiliary_units: dict[str, str] = dict(AUXILIARY_UNITS)
         self._thinner = _Thinner()
         self._trace: deque[tuple[float, ...]] = deque(maxlen=TRACE_POINTS)
         self._points = 0
@@ -198,6 +199,7 @@ class Board:
             self._armed = armed
             self._away = None
             self._heard_s = self._clock()
+            self._auxiliary, self._auxiliary_units = {}, dict(AUXILIARY_UNITS)
             self._thinner = _Thinner()
             self._counts.clear()
 
@@ -305,7 +307,7 @@ class Board:
             if job != self._job_number:
                 return
             for row in rows:
-                air = self._auxiliary
+                air = {name: value for name, value in self._auxiliary.items() if name in AUXILIARY_UNITS}
                 self._rows.append(row.model_copy(update={"auxiliary": air}) if air else row)
                 self._rows_in_all += 1
             # of the other kinds it shows how many they have made, which touches are no part of
@@ -402,6 +404,8 @@ class Board:
                     Capability.DRIVES in can,
                     Capability.TELLS_SWITCHES in can,
                 )
+            case "channel":
+                self._auxiliary_units[str(fields["name"])] = str(fields["unit"])
             case "gap":
                 self._lost += int(fields.get("missing") or 0)
             case "overflow":
@@ -444,6 +448,7 @@ class Board:
             job=None if self._job is None else _card(self._job),
             last=self._last,
             auxiliary=self._auxiliary,
+            auxiliary_units={name: self._auxiliary_units.get(name, "") for name in self._auxiliary},
             cautions=self._cautions,
             cautions_read_today=self._read_today,
             warnings=((away,) if away else ()) + tuple(self._warnings.values()),

@@ -102,6 +102,7 @@ class Status(Message):
     job: JobCard | None = None
     last: EndCard | None = None
     auxiliary: dict[str, float] = Field(default_factory=dict)
+    auxiliary_units: dict[str, str] = Field(default_factory=dict)
     cautions: tuple[str, ...] = ()
     cautions_read_today: bool = False
     warnings: tuple[str, ...] = ()

@@ -40,9 +40,11 @@ def header_about(card: SpecimenCard, rig: RigFile, method: Mapping[str, Any] | N
 def complete_header(about: CaptureHeader, reader: Reader) -> CaptureHeader:
     """A header with what only the opened rig can tell: who it is, and what its channels hold."""
     kinds = reader.empty()
+    identity = _identity_fields(reader.identity)
     return replace(
         about,
-        identity=_identity_fields(reader.identity),
+        # the device describes its channels when the port is opened, perhaps long before this capture
+        identity=identity | ({"channels": reader.channels} if reader.channels else {}),
         force=kinds.force_channel,
         position=kinds.position_channel,
         clock=kinds.clock,

@@ -7,7 +7,7 @@ Must never know: captures, calibrations, what a squeeze is. It never waits for a
 
 from rig.reader.abilities import complaint_about
 from rig.reader.auxiliary import newest_auxiliary
-from rig.reader.channels import complaint_about_channel
+from rig.reader.channels import MOST_CHANNELS, complaint_about_channel
 from rig.reader.clock import DeviceClock, Reading
 from rig.reader.clock_fit import ClockFit, ClockLine
 from rig.reader.events import Delivery, LinkEvent
@@ -24,6 +24,7 @@ from rig.reader.switches import standing_words, switch_words
 __all__ = [
     "LAG_LIMIT_S",
     "MANY_BOOTS",
+    "MOST_CHANNELS",
     "MOST_RATE",
     "ClockFit",
     "ClockLine",

@@ -15,7 +15,6 @@ import numpy as np
 
 from rig.reader.events import Delivery, LinkEvent
 from rig.samples import FloatArray, IntArray
-from rig.wire import AUXILIARY_UNITS
 
 SECOND_US = 1_000_000
 
@@ -142,15 +141,15 @@ class AuxiliaryMeans:
 
 
 def newest_auxiliary(delivery: Delivery) -> dict[str, float]:
-    """The newest temperatures and humidity of a delivery.
+    """Return the newest temperatures, humidity and further channels of a delivery.
 
     Returns
     -------
     values
-        By the names of `rig.wire.AUXILIARY_UNITS`, in the units there; empty if it tells of none.
+        By name, in the units of `rig.wire.AUXILIARY_UNITS` and of the device's channels; empty if it tells of
+        none.
     """
     for event in reversed(delivery.events):
         if event.kind == "auxiliary":
-            told = ((name, event.fields.get(name)) for name in AUXILIARY_UNITS)
-            return {name: value for name, value in told if isinstance(value, float)}
+            return {name: value for name, value in event.fields.items() if isinstance(value, float)}
     return {}

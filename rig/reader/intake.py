@@ -165,6 +165,11 @@ class Intake:
             self._introduced = True
         return replace(reading, events=(*reading.events, *event)), rebooted
 
+    @property
+    def channels(self) -> tuple[SideChannel, ...]:
+        """Channels beside force and position that the device has described."""
+        return tuple(self._channels.values())
+
     def _event_of(self, message: DeviceMessage, host_time: float) -> tuple[LinkEvent, ...]:
         kind: LinkKind
         fields: Mapping[str, Scalar]

@@ -127,6 +127,11 @@ class Reader:
         return None if self._greeting is None else self._greeting.abilities
 
     @property
+    def channels(self) -> dict[str, str]:
+        """Names of the channels beside force and position that the device described, and their units."""
+        return {channel.name: channel.unit for channel in self._intake.channels}
+
+    @property
     def tally(self) -> Tally:
         """The decoder's account, over all openings of the port."""
         return self._intake.decoder.tally

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import signal
 
 import pytest
-from command_line import ended, pressrig, running, simulated, wait_until
+from command_line import RIGS, done, ended, only_capture, pressrig, running, simulated, wait_until
 
 from rig.virtual import FAULT_NAMES, SPECIMEN_NAMES
 
@@ -55,6 +56,12 @@ def test_two_rigs_serve_at_once(tmp_path) -> None:
         (("--link", "no/such/folder/rig"), ("no/such/folder/rig", "writable folder")),
         (("--truth", "no/such/folder/truth.json"), ("no/such/folder", "--truth")),
         (("--truth", "."), ("--truth",)),
+        (("--channel", "force_2=3"), ("--channel", "a number and a unit")),
+        (("--channel", "humidity=3 N"), ("humidity", "expected %")),
+        (("--channel", "p=1 kPa", "--channel", "p=2 kPa"), ("name of another one",)),
+        (("--channel", "force_2=9e9 N"), ("--channel",)),
+        (("--channel", "force_2=9000000 N"), ("does not fit",)),
+        (("--channel", "p=1 kPa", "--format", "lines"), ("frames",)),
     ],
 )
 def test_a_wrong_option_is_refused_in_words(tmp_path, refused, arguments, words) -> None:
@@ -72,6 +79,44 @@ def test_a_file_is_never_replaced_by_the_link(tmp_path, refused) -> None:
 def test_help_names_specimens_and_faults(tmp_path) -> None:
     text = pressrig(tmp_path, "simulate", "--help").stdout
     assert set(SPECIMEN_NAMES) | set(FAULT_NAMES) <= set(text.split())
+
+
+def test_channels_of_the_virtual_rig_are_recorded_shown_and_analysed(tmp_path) -> None:
+    asked = (
+        "--channel",
+        "force_2=-1.5 N",
+        "--channel",
+        "air_pressure=101.3kPa",
+        "--channel",
+        "humidity=45 %",
+    )
+    with simulated(tmp_path, "--cycles", 2, "--speed-up", 10, *asked) as link:
+        done(
+            tmp_path,
+            "record",
+            "--rig",
+            RIGS / "virtual.yaml",
+            "--port",
+            link,
+            "--specimen",
+            "f",
+            "--cycles",
+            2,
+        )
+    capture = only_capture(tmp_path / "captures")
+    shown = json.loads(done(tmp_path, "show", capture, "--json"))["channels"]
+    assert {name: (told["unit"], told["least"], told["greatest"]) for name, told in shown.items()} == {
+        "force_2": ("N", -1.5, -1.5),
+        "air_pressure": ("kPa", 101.3, 101.3),
+        "humidity": ("%", 45.0, 45.0),
+    }
+    assert "-1.5 to -1.5 N" in done(tmp_path, "show", capture)
+    done(tmp_path, "analyse", capture, "--out", tmp_path / "results")
+    (table,) = (tmp_path / "results").glob("*cycles*.csv")
+    with table.open(encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    found = [[float(row[name]) for name in ("force_2_n", "air_pressure_kpa", "humidity_pct")] for row in rows]
+    assert found == [[-1.5, 101.3, 45.0]] * 2
 
 
 def test_what_is_measured_is_the_truth_of_the_run(framed, document) -> None:

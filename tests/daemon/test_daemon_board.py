@@ -249,6 +249,19 @@ def test_temperatures_are_shown_and_stand_beside_the_cycles_of_their_time():
     assert [row.auxiliary for row in board.news(Seen()).cycles] == [{}, {"specimen_temperature": 31.5}]
 
 
+def test_channels_of_the_device_are_shown_by_their_names_with_their_units():
+    board = made()
+    board.take(
+        delivery(0, 10, ("channel", {"number": 1, "name": "air_pressure", "unit": "kPa", "force": False}))
+    )
+    board.take(delivery(10, 10, ("auxiliary", {"air_pressure": 101.3, "humidity": 45.0, "count": 10})))
+    assert board.status().auxiliary == {"air_pressure": 101.3, "humidity": 45.0}
+    assert board.status().auxiliary_units == {"air_pressure": "kPa", "humidity": "%"}
+    # another device may be on the port now
+    board.reopened(lambda: False)
+    assert board.status().auxiliary == {}
+
+
 def test_lost_samples_are_counted():
     board = made()
     board.take(delivery(0, 10, ("gap", {"after_seq": 4, "missing": 3}), ("overflow", {"samples": 20})))

@@ -232,7 +232,10 @@ class StandInDesk:
             "auxiliary": {
                 "ambient_temperature": 19.2,
                 "specimen_temperature": row_of(max(1, self.cycles))["auxiliary"]["specimen_temperature"],
+                "air_pressure": 101.325,
+                "force_2": -1.5,
             },
+            "auxiliary_units": {"air_pressure": "kPa", "force_2": "N"},
             "cautions": CAUTIONS,
             "cautions_read_today": self.read_today,
         }

@@ -143,7 +143,10 @@ def test_numbers_progress_and_limits_are_shown(page):
     assert "left" in text(page, "progress-words")
     bar = page.find_element(By.CSS_SELECTOR, "#force-bar .track")
     assert (bar.get_attribute("aria-valuemin"), bar.get_attribute("aria-valuemax")) == ("-10", "120")
-    assert "specimen" in text(page, "auxiliary")
+    beside = text(page, "auxiliary")
+    assert "specimen" in beside
+    # what only the device knows goes by its own name and unit
+    assert "air pressure 101.3 kPa, force 2 \N{MINUS SIGN}1.50 N" in beside
 
 
 @AT_BOTH_WIDTHS

@@ -16,6 +16,7 @@ from rig.capture import CaptureHeader, auxiliary_readings, auxiliary_units, open
 from rig.errors import DeviceError
 from rig.jobs import StopRule, record
 from rig.jobs.heading import complete_header
+from rig.jobs.recording import perform_recording
 from rig.reader import Intake, PortAddress, Reader, complaint_about_channel
 from rig.reader.channels import side_channel, values_of
 from rig.results import Asked, climate_by_cycle, examine_capture
@@ -85,6 +86,33 @@ def test_channels_are_recorded_beside_the_samples_and_measured_by_cycle(tmp_path
     assert set(by_cycle) == {"force_2_n", "ambient_temperature_c", "air_pressure_kpa"}
     middle_s = (result.columns["start_s"] + result.columns["end_s"]) / 2
     assert by_cycle["ambient_temperature_c"] == pytest.approx(ramp(middle_s), abs=0.3)
+
+
+def test_a_capture_that_begins_long_after_the_port_was_opened_knows_the_units(tmp_path) -> None:
+    rig = VirtualRig(SPRING, cycles=3, rate_hz=500.0, channels=CHANNELS)
+    with (
+        VirtualPort(rig, tmp_path / "rig", speed_up=20.0) as port,
+        Reader(PortAddress(path=port.path), "framed") as reader,
+    ):
+        # as a daemon that holds the port for good: what the device said at the opening has been taken
+        while not len(reader.get(timeout_s=20.0).samples):
+            pass
+        done = perform_recording(
+            reader,
+            CALIBRATION,
+            partial(complete_header, CaptureHeader(specimen="float-1")),
+            tmp_path,
+            stop=StopRule(None, 3),
+            stopped=threading.Event(),
+        )
+    capture = open_capture(done.path)
+    assert all(event["kind"] != "channel" for event in capture.each_event())
+    result = examine_capture(capture.path, Asked(calibration=CALIBRATION)).result
+    assert set(climate_by_cycle(capture, result)) == {
+        "force_2_n",
+        "ambient_temperature_c",
+        "air_pressure_kpa",
+    }
 
 
 def channel(**other) -> Channel:

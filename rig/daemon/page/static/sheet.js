@@ -65,6 +65,24 @@ export function auxiliaryWords(key) {
   return AUXILIARY[key] ?? [key.replaceAll("_", " "), ""];
 }
 
+/**
+ * An auxiliary quantity as it is shown. Of one that only the device knows, its name and unit are the device's.
+ * @param {string} key
+ * @param {number} value
+ * @param {string} unit
+ */
+function auxiliaryShown(key, value, unit) {
+  const [words, known] = auxiliaryWords(key);
+  if (known) {
+    return `${words} ${number(value, 1)} ${known}`;
+  }
+  if (unit === "N") {
+    return `${words} ${measured(value, "N", 2)} ${shownAs("N")[1]}`;
+  }
+  const digits = String(Number(value.toPrecision(4))).replace("-", "−");
+  return `${words} ${digits} ${unit === "degC" ? "°C" : unit}`;
+}
+
 /** @param {number} seconds */
 export function duration(seconds) {
   const whole = Math.max(0, Math.round(seconds));
@@ -208,10 +226,7 @@ export function fillStatus(status) {
     fillBar("position-bar", status.position_mm, limits.min_travel_mm, limits.max_travel_mm, "mm");
     put("speed", `${measured(limits.speed_mm_per_s, "mm/s", 1)} ${shownAs("mm/s")[1]}`);
   }
-  const auxiliary = Object.entries(status.auxiliary).map(([key, value]) => {
-    const [words, unit] = auxiliaryWords(key);
-    return `${words} ${number(value, 1)} ${unit}`;
-  });
+  const auxiliary = Object.entries(status.auxiliary).map(([key, value]) => auxiliaryShown(key, value, status.auxiliary_units[key] ?? ""));
   put("auxiliary", auxiliary.length > 0 ? auxiliary.join(", ") : "not measured");
   const warnings = at("warnings");
   warnings.hidden = status.warnings.length === 0;
