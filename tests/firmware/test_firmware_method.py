@@ -40,8 +40,8 @@ WITHIN = 3.0
 HEIGHT_MM = 30.0
 DELAY_S = 1 / 80 - 60e-6
 DELAY_U_S = 100e-6
-"""The simulated amplifier delivers each conversion one period late, the edges of the scale come up to 120 us after
-the platen has moved; what else a step takes until it is counted makes the rest of the uncertainty."""
+"""The simulated amplifier delivers each conversion one period late, the edges of the scale come up to 120 us
+after the platen has moved; what else a step takes until it is counted makes the rest of the uncertainty."""
 
 CALIBRATION = Calibration(Scale(1 / N), Scale(0.005), delay=Delay(DELAY_S, DELAY_U_S))
 LIMITS = RigLimits(
