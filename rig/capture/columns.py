@@ -13,6 +13,7 @@ from rig import units
 from rig.errors import InputError
 from rig.samples import COUNTS
 from rig.tables import (
+    COUNTING,
     KINDS,
     SHARES,
     Cells,
@@ -305,6 +306,23 @@ def _option(layout: Layout, kind: Kind, place: int | None, columns: Sequence[pa.
     return f'--{kind} "{label}:{unit or usual}"'
 
 
+def _only_left(
+    layout: Layout,
+    may_be: Mapping[Kind, Sequence[int]],
+    given: Mapping[Kind, ColumnChoice],
+    columns: Sequence[pa.Array],
+) -> int | None:
+    """Return the only column of changing numbers that is neither asked for nor names any of the three."""
+    taken = {place for places in may_be.values() for place in places}
+    taken |= {_place(layout, choice.column) for choice in given.values()}
+    left = []
+    for place in set(range(layout.width)) - taken:
+        cells = [cell for cell in columns[place].unique().to_pylist() if cell]
+        if len(cells) > 1 and all(map(is_numeric, cells)) and not COUNTING.search(layout.headings[place]):
+            left.append(place)
+    return left[0] if len(left) == 1 else None
+
+
 def _unclear(
     layout: Layout,
     may_be: Mapping[Kind, Sequence[int]],
@@ -318,10 +336,16 @@ def _unclear(
         if not places and kind != "time":
             problems.append(f"no heading names a {kind}")
             named = [place for place, name in enumerate(layout.headings) if kind_in_other_unit(name) == kind]
+            unit = _USUAL_UNIT[kind]
             if len(named) == 1:
-                label, unit = _label(layout, named[0]), _USUAL_UNIT[kind]
+                label = _label(layout, named[0])
                 problems[-1] = f"the unit of '{layout.headings[named[0]]:.40}' is no {kind}"
                 others[kind] = f'--{kind} "{label}:0.01 {unit}" (if one of it is 0.01 {unit})'
+            elif (left := _only_left(layout, may_be, given, columns)) is not None:
+                label = _label(layout, left)
+                others[kind] = (
+                    f'--{kind} "{label}:0.01 {unit}" (if it is the {kind}, and one of it 0.01 {unit})'
+                )
         elif len(places) > 1:
             problems.append(
                 f"{kind} may be "

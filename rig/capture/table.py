@@ -18,6 +18,7 @@ import numpy as np
 
 from rig import units
 from rig.capture.columns import ColumnChoice, check_unit, choose_columns, is_reduced, match_headings
+from rig.capture.held_over import find_held, on_lines
 from rig.capture.resolution import estimate_resolution
 from rig.capture.signs import told_signs
 from rig.errors import InputError
@@ -47,6 +48,7 @@ _LATEST_US = 2.0**62
 _COUNTS_RANGE = np.iinfo(np.int32)
 
 
+_MEASURED: tuple[Kind, Kind] = ("force", "position")
 _OF_REDUCED: dict[Kind, str] = {"position": "mm", "force": "N"}
 _SCALE_OF: dict[Kind, tuple[str, str]] = {
     "position": ("--free-height", "free height"),
@@ -243,11 +245,7 @@ def import_table(
         negate_force, negate_position = _turned(
             layout, values["force"][kept], values["position"][kept], sense, notes
         )
-    raw_force, force_channel = _raw(lines["force"], values["force"][kept], units_of["force"], negate_force)
-    raw_position, position_channel = _raw(
-        lines["position"], values["position"][kept], units_of["position"], negate_position
-    )
-    rows = np.arange(len(raw_force), dtype=np.int64)
+    rows = np.arange(int(kept.sum()), dtype=np.int64)
     time_us, started = rows, None
     if "time" in chosen:
         if stamps is not None:
@@ -270,17 +268,49 @@ def import_table(
     elif (stated := rate_hz or (None if in_order else _stated_rate_hz(layout, notes))) is not None:
         time_us = np.rint(rows * (1e6 / stated)).astype(np.int64)
     has_clock = time_us is not rows
+    measured = {kind: (values[kind][kept], 0.0) for kind in _MEASURED}
+    if COUNTS not in units_of.values():
+        measured, time_us = _free_of_holding(layout, measured, time_us, notes)
+    (raw_force, force_channel), (raw_position, position_channel) = (
+        _raw(lines[kind], *measured[kind], units_of[kind], negate)
+        for kind, negate in zip(_MEASURED, (negate_force, negate_position), strict=True)
+    )
     samples = Samples(
-        rows,
+        np.arange(len(time_us), dtype=np.int64),
         time_us.copy(),
         raw_force,
         raw_position,
-        np.zeros(len(rows), np.uint8),
+        np.zeros(len(time_us), np.uint8),
         force_channel,
         position_channel,
         "device" if has_clock else "none",
     )
     return ImportedTable(samples, tuple(dict.fromkeys(notes)), taken, source.sha256, started)
+
+
+def _free_of_holding(
+    layout: Layout, read: Mapping[Kind, tuple[FloatArray, float]], time_us: IntArray, notes: list[str]
+) -> tuple[dict[Kind, tuple[FloatArray, float]], IntArray]:
+    """Return force, position and times without values that only repeat the last one, and how coarse that
+    leaves a channel at the least."""
+    force_n, position = (read[kind][0] for kind in _MEASURED)
+    held = find_held(position, force_n)
+    coarse = 0.0
+    if held is not None:
+        position, coarse = on_lines(position, force_n, time_us, held), held.resolution
+        notes.append(
+            f"{layout.where}: position is new only in every {held.rows} rows; rows between are read on the "
+            "straight line between two of them"
+        )
+    held = find_held(force_n, position)
+    if held is not None:
+        force_n, position = force_n[held.updates], position[held.updates]
+        time_us = time_us[held.updates]
+        notes.append(
+            f"{layout.where}: force is new only in every {held.rows} rows; the rows that repeat it are left "
+            "out"
+        )
+    return {"force": (force_n, 0.0), "position": (position, coarse)}, time_us
 
 
 def _refuse_unscaled(layout: Layout, unscaled: Mapping[Kind, ColumnChoice]) -> None:
@@ -407,9 +437,11 @@ def _note_blank_rows(layout: Layout, kept: BoolArray, notes: list[str]) -> None:
         )
 
 
-def _raw(column: Cells, numbers: FloatArray, unit: str, negate: bool) -> tuple[RawArray, Channel]:
+def _raw(
+    column: Cells, numbers: FloatArray, coarse: float, unit: str, negate: bool
+) -> tuple[RawArray, Channel]:
     if unit != COUNTS:
-        channel = Channel(unit, estimate_resolution(numbers))
+        channel = Channel(unit, max(estimate_resolution(numbers), coarse))
         # Subtracted from zero, so that no zero becomes a negative one.
         return (0.0 - numbers if negate else numbers.copy()), channel
     signed = 0.0 - numbers if negate else numbers

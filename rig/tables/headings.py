@@ -75,10 +75,22 @@ _STRAIN = re.compile(
 )
 _STRESS = re.compile(r"(?i)stress|spannung|contrainte|tensi[óo]n|esfuerzo|sforzo|应力|応力")
 
+_PRESSURE = re.compile(
+    r"(?i)(?<![^\W\d_])(?:pressure|druck|pression|presi[óo]n|pressione|press[ãa]o|давление)(?![^\W\d_])|压强|圧力"
+)
+"""A stress only where the unit is one: the word alone may be that of a force."""
+
+_OTHER_PRESSURE = re.compile(
+    r"(?i)(?<![a-z])(?:air|supply|oil|hydraulic|pneumatic|atmospheric|ambient|barometric|vacuum|gas|inlet|"
+    r"outlet|line|luft|öl|umgebung\w*)"
+)
+"""A pressure that is none on the specimen."""
+
 _BRACKETED = re.compile(
     r"[\[(\uff08\u3010<{]\s*([^\[\](){}<>\uff08\uff09\u3010\u3011]{1,24}?)\s*[\])\uff09\u3011>}]\s*$"
 )
 _BEHIND = re.compile(r"^(.*\S)\s*(?:,|/|_|\s|:|;|\.|\bin\b|\ben\b)\s*([^\s,/_:;.]{1,12})$")
+_CAPITAL = re.compile(r"^(.*[a-z0-9])([A-Z][A-Za-z]{0,11})$")
 _IS_OF = {"time": units.is_time, "force": units.is_force, "position": units.is_length}
 
 
@@ -119,6 +131,8 @@ def unit_in(heading: str) -> tuple[str, str | None]:
     --------
     >>> unit_in("Load [kN]"), unit_in("Weg / mm"), unit_in("Force")
     (('Load', 'kN'), ('Weg', 'mm'), ('Force', None))
+    >>> unit_in("timeMs"), unit_in("loadMin"), unit_in("sampleN")
+    (('time', 'ms'), ('loadMin', None), ('sampleN', None))
     """
     heading = heading.strip()
     bracketed = _BRACKETED.search(heading)
@@ -129,7 +143,26 @@ def unit_in(heading: str) -> tuple[str, str | None]:
     behind = _BEHIND.match(heading)
     if behind is not None and (unit := unit_of(behind[2])) is not None:
         return behind[1].strip(" ,/_:;"), unit
-    return heading, None
+    return _unit_behind_capital(heading) or (heading, None)
+
+
+def _unit_behind_capital(heading: str) -> tuple[str, str] | None:
+    """Return a heading of words written together without its unit, and the unit: "platenPositionMm".
+
+    Only where the rest names the quantity that the unit measures: "loadMin" and "sampleN" hold none.
+    """
+    cut = _CAPITAL.match(heading)
+    if cut is None:
+        return None
+    name, last = cut[1], cut[2]
+    named = {kind for kind in KINDS if _names(_in_words(name), WORDS[kind])}
+    # "Ms" is written for ms, but "MN" is no mN
+    small = last[0].lower() + last[1:]
+    for spelling in (last, small) if last.isupper() and len(last) > 1 else (small, last):
+        unit = unit_of(spelling)
+        if unit is not None and {kind_of_unit(unit)} == named:
+            return name, unit
+    return None
 
 
 def kind_of(heading: str, unit: str | None) -> Kind | None:
@@ -181,6 +214,8 @@ def reduced_kind(heading: str, unit: str | None) -> tuple[Kind, str] | None:
     --------
     >>> reduced_kind("Strain [%]", None), reduced_kind("Stress", "kPa"), reduced_kind("Humidity (%)", None)
     (('position', '%'), ('force', 'kPa'), None)
+    >>> reduced_kind("Pressure (kPa)", None), reduced_kind("Air pressure (kPa)", None)
+    (('force', 'kPa'), None)
     """
     bracketed = _BRACKETED.search(heading.strip())
     behind = _BEHIND.match(heading.strip())
@@ -191,7 +226,10 @@ def reduced_kind(heading: str, unit: str | None) -> tuple[Kind, str] | None:
         return "position", "mm/mm"
     if spelt in SHARES and _STRAIN.search(heading):
         return "position", spelt
-    return ("force", spelt) if is_pressure(spelt) and _STRESS.search(heading) else None
+    is_stress = _STRESS.search(heading) or (
+        _PRESSURE.search(_in_words(heading)) and not _OTHER_PRESSURE.search(heading)
+    )
+    return ("force", spelt) if is_pressure(spelt) and is_stress else None
 
 
 def names_reduced(heading: str) -> Kind | None:

@@ -57,6 +57,8 @@ class Laboratory:
         Times are written in steps of a coarse clock, so that some are equal; 0 for none.
     late_share
         Rows come this share of their interval too late or too early, and their times say so.
+    position_every, force_every
+        The channel is new in every so-manieth row only; the rows between repeat its last value.
     ends_off_beat
         The last row is that of the last instant, a part of an interval after the one before.
     """
@@ -86,6 +88,8 @@ class Laboratory:
     lost_share: float = 0.0
     clock_step_s: float = 0.0
     late_share: float = 0.0
+    position_every: int = 1
+    force_every: int = 1
     ends_off_beat: bool = False
 
 
@@ -123,6 +127,7 @@ def rows_of(lab, course, dense, part, random):
         row_n = np.rint(row_n / lab.quantum_n) * lab.quantum_n
     if lab.quantum_mm:
         row_mm = np.rint(row_mm / lab.quantum_mm) * lab.quantum_mm
+    row_mm, row_n = _held(row_mm, lab.position_every), _held(row_n, lab.force_every)
     row_s = row_s - row_s[0]
     if lab.clock_step_s:
         row_s = np.floor(row_s / lab.clock_step_s) * lab.clock_step_s
@@ -144,6 +149,10 @@ def _instants(lab, part, stride, position_mm, random):
     if lab.lost_share:
         index = index[random.random(len(index)) >= lab.lost_share]
     return index
+
+
+def _held(values, every):
+    return values[np.arange(len(values)) // every * every]
 
 
 def _drift_n(lab, row_s):

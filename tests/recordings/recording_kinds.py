@@ -564,6 +564,26 @@ def averaging_converter_at_10_rows_a_second(random):
     return setup.recorded(Laboratory(noise_n=0.01, averaged=str(random.choice(["both", "force"]))))
 
 
+@kind(wide=["peak_force_n", "peak_deflection_mm", "secant_n_per_mm", "contact_at_force_mm", "set_mm"])
+def position_is_new_in_every_tenth_row(random):
+    """The logger asks the encoder in every fifth or tenth row, and repeats its answer in between.
+
+    How far the platen went on between two updates is known to some share of a step only, the better the less
+    the specimen relaxes; that is the resolution of the channel, and it enters every place: u may be wide.
+    """
+    setup = Setup(random, rate_hz=random.choice([100.0, 200.0]), cycles=3)
+    lab = Laboratory(noise_n=random.uniform(0.005, 0.03), position_every=int(random.choice([5, 10])))
+    return setup.recorded(lab)
+
+
+@kind()
+def force_is_new_in_every_fourth_row(random):
+    """A scale that answers slower than the rows are written."""
+    setup = Setup(random, rate_hz=random.choice([50.0, 100.0]), cycles=3)
+    lab = Laboratory(noise_n=random.uniform(0.005, 0.03), force_every=int(random.choice([3, 4])))
+    return setup.recorded(lab)
+
+
 # ---- the specimen
 
 
