@@ -6,6 +6,7 @@ port. Every refusal names the file and the field, what was found, and what would
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -151,12 +152,12 @@ class RigFile:
     """
 
     name: str
-    port: PortAddress | None
-    wire: Literal["framed"] | LineFormat
-    rate_hz: float | None
-    calibration: Calibration
-    limits: RigLimits | None
-    source: Mapping[str, Any]
+    port: PortAddress | None = None
+    wire: Literal["framed"] | LineFormat = "framed"
+    rate_hz: float | None = None
+    calibration: Calibration = dataclasses.field(default_factory=Calibration)
+    limits: RigLimits | None = None
+    source: Mapping[str, Any] = dataclasses.field(default_factory=dict)
     path: Path | None = None
     sense: Sense = "compression"
 

@@ -124,8 +124,9 @@ def _record(
     """Squeeze one float in a virtual rig on a pseudo-terminal, and record it."""
     from rig.calibration import Calibration, Scale
     from rig.capture import CaptureHeader
-    from rig.jobs import Progress, StopRule, record
+    from rig.jobs import Bench, Progress, StopRule, Watch, record
     from rig.reader import PortAddress, Reader
+    from rig.rigfile import RigFile
     from rig.virtual import FIRST_CONTACT_MM, Chain, VirtualPort, VirtualRig
     from rig.virtual.demo_floats import AREA_MM2, FREE_HEIGHT_MM
 
@@ -143,6 +144,7 @@ def _record(
         contact_mm=FIRST_CONTACT_MM + FREE_HEIGHT_MM - specimen.height_mm,
     )
     calibration = Calibration(Scale(chain.force_n_per_count), Scale(chain.position_mm_per_count))
+    rig_file = RigFile("virtual", calibration=calibration, source={"name": "virtual"})
     about = CaptureHeader(
         specimen=each.name,
         batch=each.mould.batch,
@@ -152,23 +154,17 @@ def _record(
         conditions={"state": each.state, "orientation": "on its side", "platen": "flat, 120 mm"}
         | {"position zero": "lower platen"},
         method={"kind": "squeeze and hold" if each.hold_s else "five squeezes"},
-        rig={"name": "virtual"},
+        rig=dict(rig_file.source),
         calibration=calibration.as_dict(),
     )
 
-    def on_progress(done: Progress) -> None:
+    def tell(_: str, done: Progress) -> None:
         say(done.cycles, done.seconds)
 
     with VirtualPort(rig, speed_up=SPEED_UP) as port:
-        recorded = record(
-            Reader(PortAddress(path=port.path), "framed"),
-            calibration,
-            partial(complete_header, about),
-            out,
-            stop=StopRule(cycles=cycles),
-            stopped=stopped,
-            on_progress=on_progress,
-        )
+        reader = Reader(PortAddress(path=port.path), "framed")
+        bench = Bench(reader, rig_file, out, Watch(stopped, ask=click.echo, tell=tell))
+        recorded = record(bench, partial(complete_header, about), StopRule(cycles=cycles))
     if recorded.failed:
         raise DeviceError(f"{recorded.path}: {recorded.reason}")
     if stopped.is_set():

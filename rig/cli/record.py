@@ -67,7 +67,7 @@ def command(
     from rig.capture import CaptureHeader
     from rig.cli.logs import log_to_file
     from rig.cli.output import progress
-    from rig.jobs import Progress, StopRule, record
+    from rig.jobs import Bench, Progress, StopRule, Watch, record
     from rig.jobs.cautions import SHORT_CAUTION, SHORT_HAND_CAUTION
     from rig.reader import Reader
     from rig.rigfile import read_rig_file
@@ -105,19 +105,12 @@ def command(
         progress("recording", seconds or cycles) as show,
     ):
 
-        def on_progress(done: Progress) -> None:
+        def tell(_: str, done: Progress) -> None:
             note = f"{done.seconds:.1f} s, {done.samples} samples, {done.cycles} cycles"
             show(done.cycles if cycles else done.seconds, note)
 
-        recorded = record(
-            reader,
-            rig.calibration,
-            partial(complete_header, about),
-            out,
-            stop=StopRule(seconds, cycles),
-            stopped=stopped,
-            on_progress=on_progress,
-        )
+        bench = Bench(reader, rig, out, Watch(stopped, ask=say, tell=tell))
+        recorded = record(bench, partial(complete_header, about), StopRule(seconds, cycles))
     done = recorded.progress
     say(f"{done.samples} samples, {done.seconds:.1f} s, {done.cycles} cycles; ended: {recorded.reason}")
     say(recorded.path)

@@ -258,7 +258,7 @@ class _Sitting:
         return False
 
     def _record(self) -> Path | None:
-        from rig.jobs import Progress, StopRule, record
+        from rig.jobs import Bench, Progress, StopRule, Watch, record
         from rig.reader import Reader
 
         header = replace(
@@ -277,21 +277,14 @@ class _Sitting:
         )
         with progress(self.piece.specimen, self.cycles) as show:
 
-            def on_progress(done: Progress) -> None:
+            def tell(_: str, done: Progress) -> None:
                 if done.seconds >= UNTOUCHED_S and not ready.is_set():
                     ready.set()
                     say(f"Now squeeze it {self.cycles} times.", err=True)
                 show(done.cycles, f"{done.cycles} of {self.cycles} squeezes, {done.seconds:.0f} s")
 
-            recorded = record(
-                reader,
-                self.rig.calibration,
-                partial(complete_header, header),
-                self.out,
-                stop=StopRule(None, self.cycles),
-                stopped=self.stopped,
-                on_progress=on_progress,
-            )
+            bench = Bench(reader, self.rig, self.out, Watch(self.stopped, ask=say, tell=tell))
+            recorded = record(bench, partial(complete_header, header), StopRule(None, self.cycles))
         if recorded.failed:
             say(
                 f"pressrig: {recorded.reason}; everything recorded so far is kept in {recorded.path}",

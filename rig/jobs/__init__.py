@@ -12,9 +12,9 @@ if TYPE_CHECKING:
     from rig.jobs.checking import check_job
     from rig.jobs.driving import MethodStoppedError
     from rig.jobs.guidance import Guidance
-    from rig.jobs.guiding import guide_method, moves_by_hand, perform_guided
+    from rig.jobs.guiding import moves_by_hand, perform_guided
     from rig.jobs.job import Bench, Ended, Job, Progress, Recorded, Standing, Watch
     from rig.jobs.recording import StopRule, record
-    from rig.jobs.running import perform_method, run_method
+    from rig.jobs.running import perform_method
 
 import_when_used(__name__)

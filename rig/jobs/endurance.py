@@ -20,7 +20,6 @@ from typing import Any
 from loguru import logger
 
 from rig.analyser import AnalysisSettings, Columns, Depth, flag_labels
-from rig.calibration import Calibration
 from rig.capture import ENDURANCE, Capture, CaptureHeader, CaptureWriter, open_capture
 from rig.core import kind_of
 from rig.errors import CaptureError, RigError
@@ -32,7 +31,7 @@ from rig.jobs.driving import (
     StoppedByPersonError,
     must_have_finished,
 )
-from rig.jobs.job import Bench, Progress, Recorded, Watch, facts_of, stops_outside
+from rig.jobs.job import Bench, Progress, Recorded, facts_of, stops_outside
 from rig.jobs.ledger import By, Intent, Ledger, Settled, reconciled, settle
 from rig.jobs.orders import EnduranceOrder, JobKind, SpecimenCard
 from rig.jobs.recording import link_tallies
@@ -148,15 +147,7 @@ class EnduranceJob:
     def perform(self, bench: Bench) -> Endured:
         """Squeeze until the plan has enough."""
         method = {"kind": ENDURANCE, "goes_on": self.checked.plan.goes_on} | described(self.order)
-        return perform_endurance(
-            bench.reader,
-            bench.rig.calibration,
-            bench.heading(self.card, method),
-            bench.folder,
-            checked=self.checked,
-            watch=bench.watch,
-            take_up=self.resumed,
-        )
+        return perform_endurance(bench, bench.heading(self.card, method), self.checked, take_up=self.resumed)
 
 
 def endurance_job(order: EnduranceOrder, limits: RigLimits, resumed: Path | None = None) -> EnduranceJob:
@@ -201,45 +192,17 @@ class _EnoughError(Exception):
     """A criterion is met in the midst of a block; it never leaves this module."""
 
 
-def endure(
-    reader: Reader,
-    calibration: Calibration,
-    header_of: Callable[[Reader], CaptureHeader],
-    parent: Path,
-    *,
-    checked: CheckedPlan,
-    watch: Watch,
-    take_up: Path | None = None,
-) -> Endured:
-    """Enter the reader, then as `perform_endurance`.
-
-    Raises
-    ------
-    DeviceError
-        Also if the rig cannot be opened.
-    """
-    with reader:
-        return perform_endurance(
-            reader, calibration, header_of, parent, checked=checked, watch=watch, take_up=take_up
-        )
-
-
 def perform_endurance(
-    reader: Reader,
-    calibration: Calibration,
+    bench: Bench,
     header_of: Callable[[Reader], CaptureHeader],
-    parent: Path,
-    *,
     checked: CheckedPlan,
-    watch: Watch,
+    *,
     take_up: Path | None = None,
 ) -> Endured:
     """Squeeze until the plan has enough, and record all of it.
 
     Parameters
     ----------
-    reader
-        Entered; it is left open.
     header_of
         Makes the capture's header once the device has said who it is.
     checked
@@ -256,15 +219,15 @@ def perform_endurance(
     RecorderError
         If the capture cannot be begun.
     """
-    run = _Run(reader, calibration, checked, watch, _Before.of(take_up) if take_up else _Before())
+    run = _Run(bench, checked, _Before.of(take_up) if take_up else _Before())
     try:
-        with DiskThread(_writer(take_up, parent, lambda: header_of(reader))) as writer:
+        with DiskThread(_writer(take_up, bench.folder, lambda: header_of(bench.reader))) as writer:
             run.driver.writer = writer
-            watch.began(writer.path)
+            bench.watch.began(writer.path)
             reason, failed = run.go()
             if not writer.ended:
                 run.driver.record_standstill()
-                writer.end(reason, link_tallies(reader) | run.tallies())
+                writer.end(reason, link_tallies(bench.reader) | run.tallies())
     finally:
         run.driver.leave()
     return Endured(
@@ -366,9 +329,8 @@ def _last_sample(capture: Capture) -> tuple[int, int]:
 class _Run:
     """One run: the driver, the account and the trend, and what is to be done next."""
 
-    def __init__(
-        self, reader: Reader, calibration: Calibration, checked: CheckedPlan, watch: Watch, before: _Before
-    ) -> None:
+    def __init__(self, bench: Bench, checked: CheckedPlan, before: _Before) -> None:
+        reader, calibration, watch = bench.reader, bench.calibration, bench.watch
         self._reader, self._checked, self._plan = reader, checked, checked.plan
         self._watch, self._before = watch, before
         self.ledger = before.ledger or Ledger()

@@ -15,7 +15,6 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 from loguru import logger
@@ -35,18 +34,15 @@ from rig.jobs.running import MethodJob, described, in_words
 from rig.methods import (
     Action,
     CheckedMethod,
-    Method,
     MoveTo,
     PlannedAction,
     PressTo,
     PressUntil,
     Prompt,
-    SpecimenFacts,
     StartClock,
     TouchUntil,
     Wait,
     WaitUntil,
-    check_by_hand,
     describe,
     hard_by_hand,
     plan,
@@ -95,14 +91,7 @@ class HandJob(MethodJob):
 
     def perform(self, bench: Bench) -> Recorded:
         """Guide through every step."""
-        return perform_guided(
-            bench.reader,
-            bench.rig.calibration,
-            bench.heading(self.card, described(self.order)),
-            bench.folder,
-            checked=self.checked,
-            watch=bench.watch,
-        )
+        return perform_guided(bench, bench.heading(self.card, described(self.order)), self.checked)
 
 
 def moves_by_hand(reader: Reader) -> bool:
@@ -111,54 +100,21 @@ def moves_by_hand(reader: Reader) -> bool:
     return identity is None or not identity.capabilities & Capability.DRIVES
 
 
-def guide_method(
-    reader: Reader,
-    calibration: Calibration,
-    header_of: Callable[[Reader], CaptureHeader],
-    parent: Path,
-    *,
-    method: Method,
-    facts: SpecimenFacts,
-    watch: Watch,
-    largest_force_n: float | None = None,
-) -> Recorded:
-    """Enter the reader, then as `perform_guided`.
-
-    Raises
-    ------
-    DeviceError
-        Also if the rig cannot be opened.
-    """
-    checked = check_by_hand(method, facts, largest_force_n)
-    _refuse_uncalibrated(reader, calibration)
-    with reader:
-        return perform_guided(reader, calibration, header_of, parent, checked=checked, watch=watch)
-
-
 def perform_guided(
-    reader: Reader,
-    calibration: Calibration,
-    header_of: Callable[[Reader], CaptureHeader],
-    parent: Path,
-    *,
-    checked: CheckedMethod,
-    watch: Watch,
+    bench: Bench, header_of: Callable[[Reader], CaptureHeader], checked: CheckedMethod
 ) -> Recorded:
     """Guide a person through every step, and record from the first sample to the end.
 
-    Depth is the specimen's own: the platen's position less what the frame gives way.
+    Depth is the specimen's own: the platen's position less what the frame gives way. The bench's watch is
+    asked for steps off the rig, told each step that begins and each warning, and shown the guidance of each
+    moment.
 
     Parameters
     ----------
-    reader
-        Entered; it is left open.
     header_of
         Makes the capture's header once the device has said who it is.
     checked
         From `check_by_hand`.
-    watch
-        `ask` is called for steps off the rig, `tell` with each step that begins and with warnings, `guide`
-        with the guidance of each moment.
 
     Raises
     ------
@@ -167,13 +123,13 @@ def perform_guided(
     RecorderError
         If the capture cannot be begun.
     """
-    _refuse_uncalibrated(reader, calibration)
-    with CaptureWriter.create(parent, header_of(reader)) as writer:
-        watch.began(writer.path)
-        guide = _Guide(reader, calibration, writer, checked=checked, watch=watch)
+    _refuse_uncalibrated(bench.reader, bench.calibration)
+    with CaptureWriter.create(bench.folder, header_of(bench.reader)) as writer:
+        bench.watch.began(writer.path)
+        guide = _Guide(bench.reader, bench.calibration, writer, checked=checked, watch=bench.watch)
         reason, failed = guide.run()
         if not writer.ended:
-            writer.end(reason, link_tallies(reader))
+            writer.end(reason, link_tallies(bench.reader))
     return Recorded(path=writer.path, reason=reason, failed=failed, progress=guide.progress())
 
 

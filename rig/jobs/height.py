@@ -13,18 +13,17 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import asdict, replace
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 from loguru import logger
 
-from rig.calibration import Calibration, Scale
+from rig.calibration import Scale
 from rig.capture import HEIGHT, CaptureHeader, CaptureWriter
 from rig.errors import DeviceError, InputError, RigError
 from rig.jobs.disk_thread import DiskThread
 from rig.jobs.driving import Driver, MethodStoppedError
-from rig.jobs.job import Progress, Recorded, Watch
+from rig.jobs.job import Bench, Progress, Recorded, Watch
 from rig.jobs.recording import link_tallies
 from rig.methods import (
     CLEARANCE_MM,
@@ -72,26 +71,19 @@ stands on it already."""
 
 
 def measure_height(
-    reader: Reader,
-    calibration: Calibration,
+    bench: Bench,
     header_of: Callable[[Reader], CaptureHeader],
-    parent: Path,
-    *,
     checked: CheckedHeightPlan,
+    *,
     surfaces: tuple[Surface, ...],
-    watch: Watch,
     bare_mm: float | None = None,
 ) -> Recorded:
     """Touch the surfaces in order, and record it.
 
     Parameters
     ----------
-    reader
-        Entered; it is left open.
     header_of
         Makes the capture's header once the device has said who it is.
-    parent
-        Folder that the capture's folder is made in.
     checked
         A plan that fits the rig.
     surfaces
@@ -108,6 +100,7 @@ def measure_height(
     RecorderError
         If the capture cannot be begun.
     """
+    reader, calibration, watch = bench.reader, bench.calibration, bench.watch
     if calibration.force is None or calibration.position is None:
         raise InputError(
             "force, position: not calibrated, so the rig is not driven; give per_count in its file"
@@ -121,7 +114,7 @@ def measure_height(
         driver.make_ready()
         header = header_of(reader)
         about = dict(header.method or {}) | _told(checked, surfaces, homed_now=not was_homed)
-        with DiskThread(CaptureWriter.create(parent, replace(header, method=about))) as writer:
+        with DiskThread(CaptureWriter.create(bench.folder, replace(header, method=about))) as writer:
             driver.writer = writer
             watch.began(writer.path)
             reason, failed = _run(run, surfaces, watch)

@@ -96,14 +96,7 @@ class HeightJob:
     def perform(self, bench: Bench) -> Recorded:
         """Touch, and calculate the height while the rig is still listened to."""
         recorded = measure_height(
-            bench.reader,
-            bench.rig.calibration,
-            bench.heading(self.card),
-            bench.folder,
-            checked=self.checked,
-            surfaces=self.surfaces,
-            watch=bench.watch,
-            bare_mm=self.bare_mm,
+            bench, bench.heading(self.card), self.checked, surfaces=self.surfaces, bare_mm=self.bare_mm
         )
         if recorded.reason != TOUCHED or not self.works_out:
             return recorded

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from rig.analyser import AnalysisSettings
+from rig.calibration import Calibration
 from rig.capture import CaptureHeader
 from rig.errors import DeviceError, InputError
 from rig.jobs.guidance import Guidance
@@ -124,6 +125,11 @@ class Bench:
     rig: RigFile
     folder: Path
     watch: Watch
+
+    @property
+    def calibration(self) -> Calibration:
+        """Of the rig."""
+        return self.rig.calibration
 
     def heading(
         self, card: SpecimenCard, method: Mapping[str, Any] | None = None

@@ -9,13 +9,10 @@ queue is the only buffer.
 from __future__ import annotations
 
 import math
-import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from dataclasses import asdict, dataclass
-from functools import partial
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -66,26 +63,15 @@ class StopRule:
     cycles: int | None = None
 
 
-def record(
-    reader: Reader,
-    calibration: Calibration,
-    header_of: Callable[[Reader], CaptureHeader],
-    parent: Path,
-    *,
-    stop: StopRule,
-    stopped: threading.Event,
-    on_progress: Callable[[Progress], None] | None = None,
-) -> Recorded:
-    """Record until the rule is met, `stopped` is set, or the rig falls silent.
+def record(bench: Bench, header_of: Callable[[Reader], CaptureHeader], stop: StopRule) -> Recorded:
+    """Record until the rule is met, the bench's watch stops it, or the rig falls silent.
 
     Parameters
     ----------
-    reader
-        Not yet entered: it is opened here, so that the port is closed before the capture is ended.
+    bench
+        Its reader is not yet entered: it is opened here, so that the port is closed before the capture ends.
     header_of
         Makes the capture's header once the device has said who it is.
-    parent
-        Folder that the capture's folder is made in.
 
     Raises
     ------
@@ -95,40 +81,22 @@ def record(
         If the capture cannot be begun.
     """
     with ExitStack() as opened:
-        with reader:
-            header = header_of(reader)
-            writer = opened.enter_context(CaptureWriter.create(parent, header))
-            counter = _Counter(calibration, reader.empty(), header.sense)
-            loop = _Loop(reader, writer, counter, stop, on_progress)
-            reason, failed = loop.run(stopped)
+        with bench.reader:
+            header = header_of(bench.reader)
+            writer = opened.enter_context(CaptureWriter.create(bench.folder, header))
+            bench.watch.began(writer.path)
+            loop = _Loop(bench, writer, header.sense, stop)
+            reason, failed = loop.run()
         return loop.end(reason, failed=failed)
 
 
-def perform_recording(
-    reader: Reader,
-    calibration: Calibration,
-    header_of: Callable[[Reader], CaptureHeader],
-    parent: Path,
-    *,
-    stop: StopRule,
-    stopped: threading.Event,
-    on_progress: Callable[[Progress], None] | None = None,
-    began: Callable[[Path], None] | None = None,
-) -> Recorded:
-    """As `record`, with a reader that is already entered and is left open.
-
-    Parameters
-    ----------
-    began
-        Called with the capture's folder once it is there.
-    """
-    header = header_of(reader)
-    with CaptureWriter.create(parent, header) as writer:
-        if began is not None:
-            began(writer.path)
-        counter = _Counter(calibration, reader.empty(), header.sense)
-        loop = _Loop(reader, writer, counter, stop, on_progress)
-        reason, failed = loop.run(stopped)
+def perform_recording(bench: Bench, header_of: Callable[[Reader], CaptureHeader], stop: StopRule) -> Recorded:
+    """As `record`, with a reader that is already entered and is left open."""
+    header = header_of(bench.reader)
+    with CaptureWriter.create(bench.folder, header) as writer:
+        bench.watch.began(writer.path)
+        loop = _Loop(bench, writer, header.sense, stop)
+        reason, failed = loop.run()
         # samples go on coming: those received until now belong to it
         return loop.end(reason, failed=failed, received_until=time.monotonic())
 
@@ -173,16 +141,8 @@ class RecordingJob:
 
     def perform(self, bench: Bench) -> Recorded:
         """Record until it is enough or stopped."""
-        return perform_recording(
-            bench.reader,
-            bench.rig.calibration,
-            bench.heading(self.card),
-            bench.folder,
-            stop=StopRule(self.order.seconds, self.order.cycles),
-            stopped=bench.watch.stopped,
-            on_progress=partial(bench.watch.tell, ""),
-            began=bench.watch.began,
-        )
+        stop = StopRule(self.order.seconds, self.order.cycles)
+        return perform_recording(bench, bench.heading(self.card), stop)
 
 
 class _Loop:
@@ -192,20 +152,13 @@ class _Loop:
     it.
     """
 
-    def __init__(
-        self,
-        reader: Reader,
-        writer: CaptureWriter,
-        counter: _Counter,
-        stop: StopRule,
-        on_progress: Callable[[Progress], None] | None,
-    ) -> None:
+    def __init__(self, bench: Bench, writer: CaptureWriter, sense: Sense, stop: StopRule) -> None:
         self._stop = stop
         self._until_us: int | None = None
-        self._reader = reader
+        self._reader = bench.reader
+        self._watch = bench.watch
         self._writer = writer
-        self._counter = counter
-        self._on_progress = on_progress
+        self._counter = _Counter(bench.calibration, bench.reader.empty(), sense)
         self._first_us: int | None = None
         self._last_us = 0
         self._conversions, self._converted_us = 0, 0
@@ -214,10 +167,10 @@ class _Loop:
         length_s = 0.0 if self._first_us is None else (self._last_us - self._first_us) / US_PER_S
         return Progress(length_s, self._writer.samples, self._counter.cycles)
 
-    def run(self, stopped: threading.Event) -> tuple[str, bool]:
+    def run(self) -> tuple[str, bool]:
         """Why it ended, and whether that is a failure."""
         heard = shown = time.monotonic()
-        while not stopped.is_set():
+        while not self._watch.stopped.is_set():
             delivery = self._reader.get(WAIT_S)
             now = time.monotonic()
             try:
@@ -226,9 +179,9 @@ class _Loop:
             except RecorderError as problem:
                 logger.error("{}", problem)
                 return str(problem), True
-            if self._on_progress is not None and now - shown >= PROGRESS_S:
+            if now - shown >= PROGRESS_S:
                 shown = now
-                self._on_progress(self.progress())
+                self._watch.tell("", self.progress())
             reason = self._enough()
             if reason is not None:
                 return reason, False

@@ -13,7 +13,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from rig.analyser import AnalysisSettings
-from rig.calibration import Calibration
 from rig.errors import RigError
 from rig.jobs.driving import (
     Driver,
@@ -22,10 +21,9 @@ from rig.jobs.driving import (
     cause_in_words,
     must_have_finished,
 )
-from rig.jobs.job import Bench, Ended, Watch, stops_outside
+from rig.jobs.job import Bench, Ended, stops_outside
 from rig.jobs.orders import JobKind, ReleaseOrder, SpecimenCard
 from rig.methods import RigLimits
-from rig.reader import Reader
 from rig.wire import StateFlag
 
 USUAL_AWAY_MM = 10.0
@@ -68,20 +66,16 @@ class ReleaseJob:
         if self.order.current:
             bench.reader.session.release_current()
             return Ended(reason="the motor has no current; the next arming brings it back")
-        calibration, away_mm = bench.rig.calibration, self.order.away_mm
-        done = perform_release(bench.reader, calibration, self.limits, bench.watch, away_mm=away_mm)
-        return Ended(reason=done)
+        return Ended(reason=perform_release(bench, self.limits, away_mm=self.order.away_mm))
 
 
-def perform_release(
-    reader: Reader, calibration: Calibration, rig: RigLimits, watch: Watch, *, away_mm: float = USUAL_AWAY_MM
-) -> str:
+def perform_release(bench: Bench, rig: RigLimits, *, away_mm: float = USUAL_AWAY_MM) -> str:
     """Clear a latched stop and take the platen away; what was done, in words.
 
     Parameters
     ----------
-    reader
-        Entered; it is left open, the rig disarmed.
+    bench
+        Its rig is left disarmed.
     away_mm
         How far, as far as the travel allows.
 
@@ -90,7 +84,8 @@ def perform_release(
     DeviceError
         If the rig has no drive, refuses, or stops again.
     """
-    driver = Driver(reader, calibration, rig, watch)
+    watch = bench.watch
+    driver = Driver(bench.reader, bench.calibration, rig, watch)
     try:
         state = driver.session.state()
         here_mm, force_n = driver.position_now_mm(), driver.force_now_n()

@@ -10,13 +10,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 from loguru import logger
 
 from rig.analyser import AnalysisSettings
-from rig.calibration import Calibration
 from rig.capture import CaptureHeader, CaptureWriter
 from rig.errors import DeviceError, RigError
 from rig.jobs.disk_thread import DiskThread
@@ -97,14 +95,7 @@ class MethodJob:
 
     def perform(self, bench: Bench) -> Recorded:
         """Run every step."""
-        return perform_method(
-            bench.reader,
-            bench.rig.calibration,
-            bench.heading(self.card, described(self.order)),
-            bench.folder,
-            checked=self.checked,
-            watch=bench.watch,
-        )
+        return perform_method(bench, bench.heading(self.card, described(self.order)), self.checked)
 
 
 def described(order: MethodOrder | EnduranceOrder) -> dict[str, Any]:
@@ -116,41 +107,13 @@ def described(order: MethodOrder | EnduranceOrder) -> dict[str, Any]:
     }
 
 
-def run_method(
-    reader: Reader,
-    calibration: Calibration,
-    header_of: Callable[[Reader], CaptureHeader],
-    parent: Path,
-    *,
-    checked: CheckedMethod,
-    watch: Watch,
-) -> Recorded:
-    """Enter the reader, then as `perform_method`.
-
-    Raises
-    ------
-    DeviceError
-        Also if the rig cannot be opened.
-    """
-    with reader:
-        return perform_method(reader, calibration, header_of, parent, checked=checked, watch=watch)
-
-
 def perform_method(
-    reader: Reader,
-    calibration: Calibration,
-    header_of: Callable[[Reader], CaptureHeader],
-    parent: Path,
-    *,
-    checked: CheckedMethod,
-    watch: Watch,
+    bench: Bench, header_of: Callable[[Reader], CaptureHeader], checked: CheckedMethod
 ) -> Recorded:
     """Home if needed, set the limits, arm, run every step, disarm; record from the first approach to the end.
 
     Parameters
     ----------
-    reader
-        Entered; it is left open.
     header_of
         Makes the capture's header once the device has said who it is.
     checked
@@ -163,17 +126,18 @@ def perform_method(
     RecorderError
         If the capture cannot be begun.
     """
-    driver = Driver(reader, calibration, checked.rig, watch)
+    watch = bench.watch
+    driver = Driver(bench.reader, bench.calibration, checked.rig, watch)
     driver.free_height_mm = checked.specimen.free_height_mm
     try:
         driver.make_ready()
-        with DiskThread(CaptureWriter.create(parent, header_of(reader))) as writer:
+        with DiskThread(CaptureWriter.create(bench.folder, header_of(bench.reader))) as writer:
             driver.writer = writer
             watch.began(writer.path)
             reason, failed = _run(driver, checked, watch)
             if not writer.ended:
                 driver.record_standstill()
-                writer.end(reason, link_tallies(reader))
+                writer.end(reason, link_tallies(bench.reader))
     finally:
         driver.leave()
     return Recorded(path=writer.path, reason=reason, failed=failed, progress=driver.progress())

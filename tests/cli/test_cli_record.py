@@ -29,10 +29,10 @@ from command_line import (
     wait_until,
 )
 
-from rig.calibration import Calibration
 from rig.capture import CaptureHeader, open_capture
-from rig.jobs import StopRule, record
+from rig.jobs import Bench, StopRule, Watch, record
 from rig.reader import PortAddress, Reader
+from rig.rigfile import RigFile
 from rig.virtual import FAULT_NAMES, Chain, VirtualPort, VirtualRig, specimen_named
 
 SOME_BYTES = 20_000
@@ -154,15 +154,9 @@ def test_of_a_stream_with_every_fault_only_what_was_damaged_is_lost(tmp_path) ->
     stopped = threading.Event()
     with VirtualPort(rig, tmp_path / "rig", speed_up=50.0) as port:
         reader = Reader(PortAddress(path=port.path), "framed", lock_places=[tmp_path])
-        recorded = record(
-            reader,
-            Calibration(),
-            lambda reader: CaptureHeader(specimen="F1"),
-            tmp_path,
-            stop=StopRule(),
-            stopped=stopped,
-            on_progress=lambda done: stopped.set() if rig.script_over else None,
-        )
+        watch = Watch(stopped, ask=str, tell=lambda step, done: stopped.set() if rig.script_over else None)
+        bench = Bench(reader, RigFile("virtual"), tmp_path, watch)
+        recorded = record(bench, lambda reader: CaptureHeader(specimen="F1"), StopRule())
     capture = open_capture(recorded.path)
     samples = capture.samples()
     force = np.concatenate([part.force for part in rig.sent])

@@ -6,10 +6,11 @@ from collections import deque
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 
-from rig.jobs import Watch
-from rig.jobs.guiding import guide_method
-from rig.methods import SpecimenFacts, parse_method
+from rig.jobs import Bench, Watch
+from rig.jobs.guiding import perform_guided
+from rig.methods import SpecimenFacts, check_by_hand, parse_method
 from rig.reader import PortAddress, Reader
+from rig.rigfile import RigFile
 from rig.virtual import FIRST_CONTACT_MM, LinearSpring, VirtualPort, VirtualRig
 from rig.virtual.motion import driven, standing
 from rig.wire import LineFormat
@@ -163,13 +164,7 @@ def guided(reader, folder, show, text=PRESSES, *, calibration, header_of, **more
     stopped = more.pop("stopped", None) or threading.Event()
     ask, tell = more.pop("ask", lambda text: None), more.pop("tell", lambda step, done: None)
     watch = Watch(stopped, ask, tell, guide=show)
-    return guide_method(
-        reader,
-        calibration,
-        header_of,
-        folder / "captures",
-        method=parse_method(text, "test.yaml"),
-        facts=SpecimenFacts(60.0, None, None),
-        watch=watch,
-        **more,
-    )
+    checked = check_by_hand(parse_method(text, "test.yaml"), SpecimenFacts(60.0, None, None), **more)
+    bench = Bench(reader, RigFile("lever", calibration=calibration), folder / "captures", watch)
+    with reader:
+        return perform_guided(bench, header_of, checked)

@@ -6,6 +6,7 @@ import threading
 import time
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -14,12 +15,13 @@ from delivering import CALIBRATION
 
 from rig.calibration import Calibration
 from rig.capture import CaptureHeader, open_capture
-from rig.jobs import Recorded, Watch
+from rig.jobs import Bench, Recorded, Watch
 from rig.jobs.heading import complete_header
 from rig.jobs.height import INSTRUCTIONS, measure_height
 from rig.methods import HeightPlan, RigLimits, check_height_plan
 from rig.reader import PortAddress, Reader
 from rig.results import HeightReport, planned_forces, read_height
+from rig.rigfile import RigFile
 from rig.virtual import DriveSettings, LinearSpring, Specimen, VirtualPort, VirtualRig
 
 PLATEN_N_PER_MM = 2000.0
@@ -135,13 +137,15 @@ def touch(
         ):
             patched.setattr("rig.jobs.driving.QUIET_S", SILENCE_S)
             recorded = measure_height(
-                reader,
-                calibration,
-                lambda reader: complete_header(about, reader),
-                folder / "captures",
-                checked=check_height_plan(plan, limits),
+                Bench(
+                    reader,
+                    RigFile("virtual", calibration=calibration),
+                    folder / "captures",
+                    Watch(stopped or threading.Event(), ask, tell),
+                ),
+                partial(complete_header, about),
+                check_height_plan(plan, limits),
                 surfaces=surfaces,
-                watch=Watch(stopped or threading.Event(), ask, tell),
             )
     return Touched(recorded, rig, path, asked)
 

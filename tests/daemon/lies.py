@@ -8,9 +8,10 @@ import pytest
 from delivering import CALIBRATION, header_of
 from lying_press import LyingPress
 
-from rig.jobs import Watch, run_method
+from rig.jobs import Bench, Watch, perform_method
 from rig.methods import RigLimits, SpecimenFacts, check_method, parse_method
 from rig.reader import PortAddress, Reader
+from rig.rigfile import RigFile
 from rig.wire import EventCode, MoveTo, State, encode_frame
 
 LIMITS = RigLimits((1.0, 40.0), 20.0, (-5.0, 100.0), 200.0, 500.0, 0.0, 500.0)
@@ -66,7 +67,12 @@ def press(folder, lie=None, **how):
 
 def run(reader, folder):
     watch = Watch(threading.Event(), lambda text: None, lambda step, done: None)
-    return run_method(reader, CALIBRATION, header_of, folder / "captures", checked=checked(), watch=watch)
+    with reader:
+        return perform_method(bench_of(reader, folder, watch), header_of, checked())
+
+
+def bench_of(reader, folder, watch):
+    return Bench(reader, RigFile("lying press", calibration=CALIBRATION), folder / "captures", watch)
 
 
 def lies_on(number, kind, moved_mm=1.0, **changes):

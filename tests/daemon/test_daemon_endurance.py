@@ -13,10 +13,11 @@ if os.name != "posix":
 from delivering import CALIBRATION, header_of
 
 from rig.capture import ENDURANCE, open_capture
-from rig.jobs import Watch
-from rig.jobs.endurance import endure, unfinished
+from rig.jobs import Bench, Watch
+from rig.jobs.endurance import perform_endurance, unfinished
 from rig.methods import RigLimits, SpecimenFacts, check_plan, parse_plan
 from rig.reader import PortAddress, Reader
+from rig.rigfile import RigFile
 from rig.virtual import Foam, LinearSpring, VirtualPort, VirtualRig
 from rig.wire import EventCode
 
@@ -91,9 +92,9 @@ def run(reader, folder, plan, *, tell=None, stopped=None, take_up=None):
         method = {"kind": ENDURANCE, "goes_on": plan.plan.goes_on}
         return replace(header_of(reader), method=method, rig={"name": "test rig"})
 
-    return endure(
-        reader, CALIBRATION, header, folder / "captures", checked=plan, watch=watch, take_up=take_up
-    )
+    bench = Bench(reader, RigFile("test rig", calibration=CALIBRATION), folder / "captures", watch)
+    with reader:
+        return perform_endurance(bench, header, plan, take_up=take_up)
 
 
 def events_of(result, kind):

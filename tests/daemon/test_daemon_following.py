@@ -13,11 +13,12 @@ from attended import wait_until
 from delivering import CALIBRATION, header_of
 
 from rig.capture import ENDURANCE, open_capture
-from rig.jobs import Watch
+from rig.jobs import Bench, Watch
 from rig.jobs.driving import Driver
-from rig.jobs.endurance import endure
+from rig.jobs.endurance import perform_endurance
 from rig.methods import RigLimits, SpecimenFacts, check_plan, parse_plan
 from rig.reader import PortAddress, Reader
+from rig.rigfile import RigFile
 from rig.virtual import LinearSpring, VirtualPort, VirtualRig
 
 LIMITS = RigLimits((1.0, 80.0), 60.0, (-5.0, 200.0), 200.0, 500.0, 0.0, 500.0)
@@ -92,7 +93,9 @@ def test_the_touch_before_an_endurance_run_is_not_measured_however_late_it_is_he
         return replace(header_of(reader), method={"kind": ENDURANCE, "goes_on": False}, rig={"name": "a"})
 
     watch = Watch(threading.Event(), lambda text: None, lambda step, done: None)
-    result = endure(late, CALIBRATION, header, tmp_path / "captures", checked=plan, watch=watch)
+    bench = Bench(late, RigFile("a", calibration=CALIBRATION), tmp_path / "captures", watch)
+    with late:
+        result = perform_endurance(bench, header, plan)
     rows = list(open_capture(result.path).summary_rows())
     assert [row["flags"] for row in rows] == [[], [], [], []]
     secant = [row["secant_n_per_mm"] for row in rows]

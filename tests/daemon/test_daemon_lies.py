@@ -10,7 +10,7 @@ import pytest
 if os.name != "posix":
     pytest.skip("the press needs pseudo-terminals", allow_module_level=True)
 
-from delivering import CALIBRATION, header_of
+from delivering import header_of
 from lies import (
     BACK,
     FIRST_RETURN,
@@ -20,6 +20,7 @@ from lies import (
     TO_FORCE,
     TOUCH,
     TRAVEL_MM,
+    bench_of,
     frames,
     impatient,
     lies_at_rest,
@@ -38,7 +39,7 @@ from lying_press import CONTACT_MM, STIFFNESS_N_PER_MM
 from rig.capture import open_capture
 from rig.errors import DeviceError
 from rig.jobs import Watch
-from rig.jobs.endurance import endure
+from rig.jobs.endurance import perform_endurance
 from rig.jobs.releasing import perform_release
 from rig.methods import SpecimenFacts, check_plan, parse_plan
 from rig.samples import Status
@@ -435,7 +436,8 @@ def endured(folder, lie, text=PLAN, pace=1.0):
     with press(folder, lie, pace=pace) as (device, reader):
         watch = Watch(threading.Event(), lambda text: None, lambda step, done: None)
         plan = check_plan(parse_plan(text, "test.yaml"), LIMITS, SpecimenFacts(60.0, None, None))
-        result = endure(reader, CALIBRATION, header_of, folder / "captures", checked=plan, watch=watch)
+        with reader:
+            result = perform_endurance(bench_of(reader, folder, watch), header_of, plan)
     assert not device.armed
     return device, result
 
@@ -494,7 +496,7 @@ def released(folder, lie=None, **how):
     watch = Watch(threading.Event(), lambda text: None, lambda step, done: None)
     with press(folder, lie, **how) as (device, reader), reader:
         try:
-            return device, perform_release(reader, CALIBRATION, LIMITS, watch, away_mm=6.0)
+            return device, perform_release(bench_of(reader, folder, watch), LIMITS, away_mm=6.0)
         except DeviceError as problem:
             assert problem.exit_code == 3
             return device, str(problem)

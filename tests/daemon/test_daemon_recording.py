@@ -15,8 +15,9 @@ from delivering import CALIBRATION, HandedOver, delivery, header_of, virtual_rig
 from rig.calibration import Calibration
 from rig.capture import CaptureWriter, open_capture
 from rig.errors import DeviceError, RecorderError
-from rig.jobs import StopRule, record, recording
+from rig.jobs import Bench, StopRule, Watch, record, recording
 from rig.reader import PortAddress, Reader
+from rig.rigfile import RigFile
 
 PATIENCE_S = 10.0
 """Far longer than anything here takes; a test that waits this long has failed."""
@@ -24,11 +25,10 @@ PATIENCE_S = 10.0
 on_posix = pytest.mark.skipif(os.name != "posix", reason="needs a pseudo-terminal")
 
 
-def recorded(reader, parent, *, stop=None, stopped=None, calibration=CALIBRATION, **how):
-    return record(
-        reader, calibration, header_of, parent / "captures",
-        stop=stop or StopRule(), stopped=stopped or threading.Event(), **how,
-    )  # fmt: skip
+def recorded(reader, parent, *, stop=None, stopped=None, calibration=CALIBRATION, tell=lambda done: None):
+    watch = Watch(stopped or threading.Event(), ask=str, tell=lambda step, done: tell(done))
+    bench = Bench(reader, RigFile("test rig", calibration=calibration), parent / "captures", watch)
+    return record(bench, header_of, stop or StopRule())
 
 
 def told_to_stop():
@@ -63,9 +63,7 @@ def test_it_stops_after_so_many_cycles(tmp_path, calibration):
 def test_it_stops_when_it_is_told_to(tmp_path):
     stopped = threading.Event()
     with virtual_rig(tmp_path, speed_up=50.0) as (_, reader):
-        result = recorded(
-            reader, tmp_path, stopped=stopped, on_progress=lambda done: done.samples and stopped.set()
-        )
+        result = recorded(reader, tmp_path, stopped=stopped, tell=lambda done: done.samples and stopped.set())
     assert (result.reason, result.failed) == ("stopped", False)
     assert open_capture(result.path).how_it_ended == "stopped"
 
@@ -217,12 +215,14 @@ import resource, sys, threading
 from pathlib import Path
 sys.path.insert(0, sys.argv[1])
 from delivering import CALIBRATION, header_of, virtual_rig
-from rig.jobs import StopRule, record
+from rig.jobs import Bench, StopRule, Watch, record
+from rig.rigfile import RigFile
 folder = Path(sys.argv[2])
 with virtual_rig(folder, cycles=40, rate_hz=2000.0) as (_, reader):
     resource.setrlimit(resource.RLIMIT_FSIZE, (200_000, 200_000))
-    result = record(reader, CALIBRATION, header_of, folder / "captures", stop=StopRule(seconds=60.0),
-                    stopped=threading.Event())
+    watch = Watch(threading.Event(), ask=str, tell=lambda step, done: None)
+    bench = Bench(reader, RigFile("test rig", calibration=CALIBRATION), folder / "captures", watch)
+    result = record(bench, header_of, StopRule(seconds=60.0))
 assert not [each for each in threading.enumerate() if each.name == "rig-reader"]
 print(result.failed, result.progress.samples, result.path, sep="\\n")
 """
@@ -246,7 +246,7 @@ def test_progress_is_told_while_it_lasts(tmp_path, monkeypatch):
     told = []
     recorded(
         HandedOver([delivery(100 * k, 100) for k in range(5)]), tmp_path, stop=StopRule(seconds=0.45),
-        on_progress=told.append,
+        tell=told.append,
     )  # fmt: skip
     seconds = [each.seconds for each in told]
     np.testing.assert_allclose(seconds, [0.099, 0.199, 0.299, 0.399, 0.45])

@@ -2,6 +2,7 @@
 
 import os
 import threading
+from pathlib import Path
 
 import pytest
 
@@ -12,11 +13,12 @@ from attended import wait_until
 from delivering import CALIBRATION
 
 from rig.errors import DeviceError
-from rig.jobs import Watch
+from rig.jobs import Bench, Watch
 from rig.jobs.driving import Driver, MethodStoppedError
 from rig.jobs.releasing import perform_release
 from rig.methods import RigLimits
 from rig.reader import PortAddress, Reader
+from rig.rigfile import RigFile
 from rig.virtual import LinearSpring, VirtualPort, VirtualRig
 from rig.wire import EventCode, StateFlag
 
@@ -26,6 +28,11 @@ LIMITS = RigLimits((1.0, 60.0), 20.0, (-5.0, 30.0), 200.0, 500.0, 0.0, 500.0)
 
 def watch(stopped=None):
     return Watch(stopped or threading.Event(), lambda text: None, lambda step, done: None)
+
+
+def bench_of(reader):
+    """A release makes no capture, so the folder is none."""
+    return Bench(reader, RigFile("test rig", calibration=CALIBRATION), Path(os.devnull), watch())
 
 
 @pytest.fixture
@@ -55,7 +62,7 @@ def tripped(tmp_path):
 def test_the_platen_is_taken_away_and_the_rig_is_disarmed(tripped):
     rig, reader = tripped
     before_mm = rig.device.machine.position_mm
-    said = perform_release(reader, CALIBRATION, LIMITS, watch(), away_mm=8.0)
+    said = perform_release(bench_of(reader), LIMITS, away_mm=8.0)
     assert "8.0 mm further away" in said
     assert rig.device.machine.position_mm == pytest.approx(before_mm - 8.0, abs=0.1)
     assert rig.device.drive.stop_cause is None
@@ -64,15 +71,15 @@ def test_the_platen_is_taken_away_and_the_rig_is_disarmed(tripped):
 
 def test_it_goes_no_further_than_the_travel_allows(tripped):
     rig, reader = tripped
-    perform_release(reader, CALIBRATION, LIMITS, watch(), away_mm=500.0)
+    perform_release(bench_of(reader), LIMITS, away_mm=500.0)
     assert rig.device.machine.position_mm == pytest.approx(LIMITS.travel_mm[0], abs=0.1)
 
 
 def test_without_a_latched_stop_nothing_moves(tripped):
     rig, reader = tripped
-    perform_release(reader, CALIBRATION, LIMITS, watch())
+    perform_release(bench_of(reader), LIMITS)
     before_mm = rig.device.machine.position_mm
-    assert "nothing moved" in perform_release(reader, CALIBRATION, LIMITS, watch())
+    assert "nothing moved" in perform_release(bench_of(reader), LIMITS)
     assert rig.device.machine.position_mm == before_mm
 
 
@@ -81,7 +88,7 @@ def test_while_the_emergency_stop_is_open_nothing_is_released(tripped):
     rig.device.drive.emergency_stop_open = True
     before_mm = rig.device.machine.position_mm
     with pytest.raises(DeviceError):
-        perform_release(reader, CALIBRATION, LIMITS, watch())
+        perform_release(bench_of(reader), LIMITS)
     assert rig.device.machine.position_mm == before_mm
 
 
@@ -91,7 +98,7 @@ def test_a_part_that_presses_beyond_the_limits_is_released_although_no_stop_is_l
     rig.device.drive.stop_cause = None
     before_mm = rig.device.machine.position_mm
     rig.device.machine._contact_mm -= 4.0
-    said = perform_release(reader, CALIBRATION, LIMITS, watch(), away_mm=8.0)
+    said = perform_release(bench_of(reader), LIMITS, away_mm=8.0)
     assert "8.0 mm further away" in said
     assert rig.device.machine.position_mm == pytest.approx(before_mm - 8.0, abs=0.1)
     assert StateFlag.ARMED not in rig.device.state().flags

@@ -14,10 +14,11 @@ from delivering import CALIBRATION, header_of
 
 from rig.capture import open_capture
 from rig.errors import DeviceError
-from rig.jobs import Watch, run_method
+from rig.jobs import Bench, Watch, perform_method
 from rig.methods import RigLimits, SpecimenFacts, check_method, parse_method
 from rig.notebook import open_recording
 from rig.reader import PortAddress, Reader
+from rig.rigfile import RigFile
 from rig.virtual import LinearSpring, VirtualPort, VirtualRig
 from rig.wire import StateFlag
 
@@ -40,7 +41,9 @@ def driven(folder, speed_up=10.0, **how):
 
 def run(reader, folder, method, *, stopped=None, ask=None, tell=None):
     watch = Watch(stopped or threading.Event(), ask or (lambda text: None), tell or (lambda step, done: None))
-    return run_method(reader, CALIBRATION, header_of, folder / "captures", checked=method, watch=watch)
+    bench = Bench(reader, RigFile("test rig", calibration=CALIBRATION), folder / "captures", watch)
+    with reader:
+        return perform_method(bench, header_of, method)
 
 
 def test_a_method_runs_to_its_end_and_its_presses_measure_as_the_specimen_is(tmp_path):

@@ -7,6 +7,7 @@ import math
 import os
 import sys
 import threading
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -21,9 +22,10 @@ from rig.calibration import (
 )
 from rig.capture import CaptureHeader
 from rig.cli import main
-from rig.jobs import StopRule, record
+from rig.jobs import Bench, StopRule, Watch, record
 from rig.jobs.heading import complete_header
 from rig.reader import PortAddress, Reader
+from rig.rigfile import RigFile
 from rig.units import factor, parse
 
 CERTIFIED = VerificationReferences(("mass set, certificate 12",), 1e-4)
@@ -117,14 +119,10 @@ def pressed_spring(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path
         specimen="spring HW-1", rig={"name": "bench"}, calibration=calibration.as_dict(), free_height_mm=40.0
     )
     with VirtualPort(VirtualRig(spring, cycles=3, depth_mm=12.0, seed=17), speed_up=50.0) as port:
-        recorded = record(
-            Reader(PortAddress(path=port.path), "framed", lock_places=[home]),
-            calibration,
-            lambda reader: complete_header(about, reader),
-            home,
-            stop=StopRule(cycles=3),
-            stopped=threading.Event(),
-        )
+        reader = Reader(PortAddress(path=port.path), "framed", lock_places=[home])
+        watch = Watch(threading.Event(), ask=str, tell=lambda step, done: None)
+        bench = Bench(reader, RigFile("bench", calibration=calibration), home, watch)
+        recorded = record(bench, partial(complete_header, about), StopRule(cycles=3))
     assert not recorded.failed
     return home / "bench.yaml", recorded.path, shear_mpa * wire_mm**4 / (8 * coil_mm**3 * 10.5)
 

@@ -2,6 +2,7 @@
 formula of the simulated press's specimen (bench/press_model.h)."""
 
 import threading
+from functools import partial
 
 import pytest
 from simulated_press import (
@@ -19,8 +20,8 @@ from simulated_press import (
 from rig.calibration import Calibration, Delay, Scale
 from rig.capture import ENDURANCE, CaptureHeader, open_capture
 from rig.cli import main
-from rig.jobs import Watch, run_method
-from rig.jobs.endurance import endure
+from rig.jobs import Bench, Watch, perform_method
+from rig.jobs.endurance import perform_endurance
 from rig.methods import (
     RigLimits,
     SpecimenFacts,
@@ -32,6 +33,7 @@ from rig.methods import (
 from rig.notebook import open_recording
 from rig.reader import PortAddress, Reader
 from rig.results import contact_force_n, method_of, method_report
+from rig.rigfile import RigFile
 
 skip_without_tools()
 
@@ -117,6 +119,12 @@ def watch():
     return Watch(threading.Event(), lambda text: None, lambda step, done: None)
 
 
+def bench_of(reader, folder, looks_on=None):
+    """Where a job is carried out: the simulated press behind a reader, and a folder of captures."""
+    rig = RigFile("simulated press", calibration=CALIBRATION)
+    return Bench(reader, rig, folder / "captures", looks_on or watch())
+
+
 @pytest.fixture(scope="module")
 def run(build, tmp_path_factory):
     """The report of one run, and the deepest squeeze that the pad saw."""
@@ -125,14 +133,9 @@ def run(build, tmp_path_factory):
     with patient_bench(build, folder) as bench:
         bench.usual_specimen()
         reader = Reader(PortAddress(path=str(folder / "port")), "framed", lock_places=[folder])
-        recorded = run_method(
-            reader,
-            CALIBRATION,
-            lambda entered: header(entered, {"file": "four.yaml", "text": METHOD}),
-            folder / "captures",
-            checked=checked,
-            watch=watch(),
-        )
+        method = {"file": "four.yaml", "text": METHOD}
+        with reader:
+            recorded = perform_method(bench_of(reader, folder), partial(header, method=method), checked)
         deepest_mm = bench.state["deepest_mm"]
     assert recorded.reason == "method finished"
     capture = open_capture(recorded.path)
@@ -190,14 +193,11 @@ def run_until_gone(build, folder, text, lost_at):
     with patient_bench(build, folder) as bench:
         bench.usual_specimen()
         reader = Reader(PortAddress(path=str(folder / "port")), "framed", lock_places=[folder])
-        recorded = run_method(
-            reader,
-            CALIBRATION,
-            lambda entered: header(entered, {"file": "four.yaml", "text": text}),
-            folder / "captures",
-            checked=checked,
-            watch=Watch(threading.Event(), lambda words: None, lambda step, done: lost_at(bench, step)),
-        )
+        method = {"file": "four.yaml", "text": text}
+        looks_on = Watch(threading.Event(), lambda words: None, lambda step, done: lost_at(bench, step))
+        with reader:
+            place = bench_of(reader, folder, looks_on)
+            recorded = perform_method(place, partial(header, method=method), checked)
         state = bench.state
     print(f"ended at {state['platen_mm']:.2f} mm and {state['force_n']:.1f} N: {recorded.reason}")
     assert recorded.failed
@@ -279,14 +279,9 @@ def test_the_first_motion_of_the_notes_touches_the_pad_and_ends_above_it(build, 
     with patient_bench(build, tmp_path) as bench:
         bench.usual_specimen()
         reader = Reader(PortAddress(path=str(tmp_path / "port")), "framed", lock_places=[tmp_path])
-        recorded = run_method(
-            reader,
-            CALIBRATION,
-            lambda entered: header(entered, {"file": "first_motion.yaml", "text": ""}),
-            tmp_path / "captures",
-            checked=checked,
-            watch=watch(),
-        )
+        told = {"file": "first_motion.yaml", "text": ""}
+        with reader:
+            recorded = perform_method(bench_of(reader, tmp_path), partial(header, method=told), checked)
         state = bench.state
     assert recorded.reason == "method finished"
     # 1 N is felt 0.05 mm deep; what 1 mm/s adds until it stands is less
@@ -300,15 +295,8 @@ def test_endurance_counts_what_the_firmware_counts(build, tmp_path):
         bench.usual_specimen()
         reader = Reader(PortAddress(path=str(tmp_path / "port")), "framed", lock_places=[tmp_path])
         method = {"kind": ENDURANCE, "goes_on": plan.plan.goes_on}
-        ended = endure(
-            reader,
-            CALIBRATION,
-            lambda entered: header(entered, method),
-            tmp_path / "captures",
-            checked=plan,
-            watch=watch(),
-            take_up=None,
-        )
+        with reader:
+            ended = perform_endurance(bench_of(reader, tmp_path), partial(header, method=method), plan)
         deepest_mm = bench.state["deepest_mm"]
     assert (ended.done, ended.doubtful, ended.exact) == (6, 0, True)
     events = open_capture(ended.path).events()

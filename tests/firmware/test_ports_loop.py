@@ -16,11 +16,11 @@ from simulated_press import (
     patient_bench,
     wait_until,
 )
-from test_firmware_method import CALIBRATION, HEIGHT_MM, LIMITS, METHOD, header
+from test_firmware_method import HEIGHT_MM, LIMITS, METHOD, bench_of, header
 
 from rig.capture import ENDURANCE, open_capture
-from rig.jobs import Watch, run_method
-from rig.jobs.endurance import endure
+from rig.jobs import Watch, perform_method
+from rig.jobs.endurance import perform_endurance
 from rig.methods import SpecimenFacts, check_method, check_plan, parse_method, parse_plan
 from rig.notebook import open_recording
 from rig.reader import PortAddress, Reader
@@ -54,14 +54,13 @@ def reader_of(folder):
 def pressed_by_a_method(folder):
     """The report of a method that homes first and squeezes four times."""
     plan = check_method(parse_method(METHOD, "four.yaml"), LIMITS, SpecimenFacts(HEIGHT_MM))
-    recorded = run_method(
-        reader_of(folder),
-        CALIBRATION,
-        lambda entered: header(entered, {"file": "four.yaml", "text": METHOD}),
-        folder / "captures",
-        checked=plan,
-        watch=Watch(threading.Event(), lambda text: None, lambda step, done: None),
-    )
+    watch = Watch(threading.Event(), lambda text: None, lambda step, done: None)
+    with reader_of(folder) as reader:
+        recorded = perform_method(
+            bench_of(reader, folder, watch),
+            lambda entered: header(entered, {"file": "four.yaml", "text": METHOD}),
+            plan,
+        )
     assert recorded.reason == "method finished"
     capture = open_capture(recorded.path)
     result = open_recording(recorded.path).analyse(contact_force_n=contact_force_n(method_of(capture.header)))
@@ -72,15 +71,14 @@ def pressed_by_a_method(folder):
 def endured(folder, tell, *, stopped=None, take_up=None, cycles=CYCLES):
     text = PLAN.replace("CYCLES", str(cycles))
     plan = check_plan(parse_plan(text, "plan.yaml"), LIMITS, SpecimenFacts(HEIGHT_MM))
-    return endure(
-        reader_of(folder),
-        CALIBRATION,
-        lambda entered: header(entered, {"kind": ENDURANCE, "goes_on": plan.plan.goes_on}),
-        folder / "captures",
-        checked=plan,
-        watch=Watch(stopped or threading.Event(), lambda text: None, tell),
-        take_up=take_up,
-    )
+    watch = Watch(stopped or threading.Event(), lambda text: None, tell)
+    with reader_of(folder) as reader:
+        return perform_endurance(
+            bench_of(reader, folder, watch),
+            lambda entered: header(entered, {"kind": ENDURANCE, "goes_on": plan.plan.goes_on}),
+            plan,
+            take_up=take_up,
+        )
 
 
 def test_the_host_homes_presses_endures_losses_and_halts(tmp_path_factory, tmp_path, monkeypatch):

@@ -14,12 +14,13 @@ from hypothesis import strategies as st
 from rig.calibration import Calibration, Scale
 from rig.capture import CaptureHeader, auxiliary_readings, auxiliary_units, open_capture
 from rig.errors import DeviceError
-from rig.jobs import StopRule, record
+from rig.jobs import Bench, StopRule, Watch, record
 from rig.jobs.heading import complete_header
 from rig.jobs.recording import perform_recording
 from rig.reader import Intake, PortAddress, Reader, complaint_about_channel
 from rig.reader.channels import side_channel, values_of
 from rig.results import Asked, climate_by_cycle, examine_capture
+from rig.rigfile import RigFile
 from rig.virtual import LinearSpring, VirtualChannel, VirtualPort, VirtualRig
 from rig.wire import (
     NO_READING,
@@ -50,14 +51,11 @@ CHANNELS = (
 
 def recorded(tmp_path, rig: VirtualRig, **rule):
     with VirtualPort(rig, tmp_path / "rig", speed_up=20.0) as port:
-        done = record(
-            Reader(PortAddress(path=port.path), "framed"),
-            CALIBRATION,
-            partial(complete_header, CaptureHeader(specimen="float-1")),
-            tmp_path,
-            stop=StopRule(rule.get("seconds"), rule.get("cycles")),
-            stopped=threading.Event(),
-        )
+        reader = Reader(PortAddress(path=port.path), "framed")
+        watch = Watch(threading.Event(), ask=str, tell=lambda step, done: None)
+        bench = Bench(reader, RigFile("virtual", calibration=CALIBRATION), tmp_path, watch)
+        header_of = partial(complete_header, CaptureHeader(specimen="float-1"))
+        done = record(bench, header_of, StopRule(rule.get("seconds"), rule.get("cycles")))
     assert not done.failed, done.reason
     return open_capture(done.path)
 

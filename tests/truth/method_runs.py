@@ -16,11 +16,12 @@ import numpy as np
 
 from rig.calibration import Calibration, Scale
 from rig.capture import Capture, CaptureHeader, open_capture
-from rig.jobs import Watch, run_method
+from rig.jobs import Bench, Watch, perform_method
 from rig.methods import RigLimits, SpecimenFacts, check_method, parse_method
 from rig.notebook import open_recording
 from rig.reader import PortAddress, Reader
 from rig.results import MethodReport, contact_force_n, method_of, method_report
+from rig.rigfile import RigFile
 from rig.virtual import DriveSettings, VirtualPort, VirtualRig, specimen_named
 
 METHODS = Path(__file__).resolve().parents[2] / "configs" / "methods"
@@ -162,9 +163,9 @@ def run_example(
             PortAddress(path=port.path), "framed", rate_hz=limits.samples_per_s, lock_places=[folder]
         )
         watch = Watch(threading.Event(), lambda text: ask(rig, text), lambda step, done: None)
-        recorded = run_method(
-            reader, CALIBRATION, header_of, folder / "captures", checked=checked, watch=watch
-        )
+        bench = Bench(reader, RigFile("virtual", calibration=CALIBRATION), folder / "captures", watch)
+        with reader:
+            recorded = perform_method(bench, header_of, checked)
     assert recorded.reason == "method finished", recorded.reason
     path.close()
     return _reported(recorded.path, path, spacer_mm)

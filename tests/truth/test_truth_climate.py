@@ -15,8 +15,9 @@ import pytest
 from rig.analyser import auxiliary_by_cycle
 from rig.calibration import Calibration, Scale
 from rig.capture import CaptureHeader, auxiliary_readings, open_capture
-from rig.jobs import StopRule, record
+from rig.jobs import Bench, StopRule, Watch, record
 from rig.reader import PortAddress, Reader
+from rig.rigfile import RigFile
 from rig.virtual import Climate, VirtualPort, VirtualRig, specimen_named
 from rig.wire import LineFormat
 
@@ -56,13 +57,12 @@ def recorded(tmp_path_factory):
     )
     calibration = Calibration(Scale(1e-3), Scale(5e-3))
     with VirtualPort(rig, speed_up=math.inf) as port:
+        reader = Reader(PortAddress(path=port.path), LINES)
+        watch = Watch(threading.Event(), ask=str, tell=lambda step, done: None)
+        folder = tmp_path_factory.mktemp("captures")
+        bench = Bench(reader, RigFile("virtual", wire=LINES, calibration=calibration), folder, watch)
         finished = record(
-            Reader(PortAddress(path=port.path), LINES),
-            calibration,
-            lambda reader: CaptureHeader(specimen="F-90-001"),
-            tmp_path_factory.mktemp("captures"),
-            stop=StopRule(seconds=rig.script_s),
-            stopped=threading.Event(),
+            bench, lambda reader: CaptureHeader(specimen="F-90-001"), StopRule(seconds=rig.script_s)
         )
     assert not finished.failed, finished.reason
     return open_capture(finished.path), rig.truth

@@ -13,10 +13,11 @@ import pytest
 from rig.analyser import PullSettings
 from rig.calibration import Calibration, Frame, Scale, ScaleUncertainty
 from rig.capture import CaptureHeader
-from rig.jobs import Watch, run_method
+from rig.jobs import Bench, Watch, perform_method
 from rig.methods import RigLimits, SpecimenFacts, check_method, parse_method
 from rig.reader import PortAddress, Reader
 from rig.results.pull_captures import PullsAsked, pulled_captures
+from rig.rigfile import RigFile
 from rig.virtual import Chain, DriveSettings, PressedCap, VirtualPort, VirtualRig
 
 METHOD = Path(__file__).resolve().parents[2] / "configs" / "methods" / "cap_pull.yaml"
@@ -83,7 +84,9 @@ def _pulled(folder: Path, cap: PressedCap, seed: int, calibration: Calibration, 
     watch = Watch(threading.Event(), lambda said: None, lambda step, done: None)
     with VirtualPort(rig, folder / f"rig{seed}", 60.0) as port:
         reader = Reader(PortAddress(path=port.path), "framed", rate_hz=500.0, lock_places=[folder])
-        return run_method(reader, calibration, header_of, folder / "captures", checked=checked, watch=watch)
+        bench = Bench(reader, RigFile("virtual", calibration=calibration), folder / "captures", watch)
+        with reader:
+            return perform_method(bench, header_of, checked)
 
 
 def test_peak_slip_and_work_hold_the_truth_on_rigs_with_calibrations_of_their_own(tmp_path: Path) -> None:
