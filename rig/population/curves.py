@@ -4,14 +4,16 @@ Problem: a band that holds each point of a curve with 95 % lets the whole curve 
 curve has many points. Plan: the mean of a group with the usual interval at each point, for looking at; the
 difference of two groups with a simultaneous band, which holds the whole difference at once. Its width is the
 quantile of the largest studentised error along the curve, found by drawing groups of as many normal curves as
-there are pieces, with the pieces' own covariance: at a single point it is Student's factor. What the
-calibration leaves is in none of these bands. Cost: two thousand draws, a second or less.
+there are pieces, with the pieces' own covariance: at a single point it is Student's factor. Of large groups
+only their mean and their spread are drawn, which have the same distributions. What the calibration leaves is
+in none of these bands. Cost: two thousand draws, half a second or less however many pieces there are.
 
 References
 ----------
 J. Ramsay and B. W. Silverman, Functional Data Analysis, 2005, ch. 13; D. Ruppert, M. P. Wand and
 R. J. Carroll, Semiparametric Regression, 2003, sect. 6.5: simultaneous bands by the largest studentised error
-(recalled).
+(recalled). M. S. Bartlett, On the theory of statistical regression, Proc. R. Soc. Edinburgh 53, 1933: the
+covariance of a normal sample as the product of a triangle of normal and chi variables (recalled).
 """
 
 from __future__ import annotations
@@ -38,6 +40,9 @@ DRAWS = 2000
 
 SEED = 20260101
 """The same curves give the same band on every machine."""
+
+MANY_PIECES = 2 * GRID_POINTS
+"""In larger groups a covariance has far fewer numbers than the curves that it is drawn from."""
 
 MOST_AT_ONCE = 4_000_000
 """Numbers that are held while drawing."""
@@ -284,17 +289,34 @@ def _largest_errors(groups: Sequence[FloatArray]) -> FloatArray:
         ways.append((len(each), size[kept, None] * shapes[kept]))
     points = groups[0].shape[1]
     rng = np.random.default_rng(SEED)
-    at_once = max(1, MOST_AT_ONCE // sum(count * (points + len(way)) for count, way in ways))
+    held = sum(min(count, MANY_PIECES) * (points + len(way)) for count, way in ways)
+    at_once = max(1, MOST_AT_ONCE // held)
     found: list[FloatArray] = []
     for begun in range(0, DRAWS, at_once):
         draws = min(at_once, DRAWS - begun)
         mean, square = np.zeros((draws, points)), np.zeros((draws, points))
         for count, way in ways:
-            drawn = rng.standard_normal((draws, count, len(way))) @ way
-            mean += drawn.mean(axis=1)
-            square += drawn.var(axis=1, ddof=1) / count
+            off, variance = _drawn(rng, draws, count, way)
+            mean += off
+            square += variance / count
         found.append(np.max(np.abs(mean) / np.sqrt(square), axis=1))
     return np.concatenate(found)
+
+
+def _drawn(
+    rng: np.random.Generator, draws: int, count: int, way: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return means and variances, shape (draws, points), of groups of `count` normal curves about zero."""
+    if count <= MANY_PIECES:
+        curves = rng.standard_normal((draws, count, len(way))) @ way
+        return curves.mean(axis=1), curves.var(axis=1, ddof=1)
+    mean = rng.standard_normal((draws, len(way))) @ way / sqrt(count)
+    # Bartlett: chi variables on the diagonal, of one degree of freedom less from row to row
+    triangle = np.tril(rng.standard_normal((draws, len(way), len(way))), -1)
+    place = np.arange(len(way))
+    triangle[:, place, place] = np.sqrt(rng.chisquare(count - 1 - place, (draws, len(way))))
+    spread = triangle.transpose(0, 2, 1) @ way
+    return mean, (spread * spread).sum(axis=1) / (count - 1)
 
 
 def _stacked(pieces: Sequence[PieceResult], grid: FloatArray, *, unloading: bool = False) -> FloatArray:

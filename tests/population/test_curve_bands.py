@@ -43,6 +43,28 @@ def test_at_one_point_the_factor_is_students():
     assert factor == pytest.approx(point, rel=0.05)
 
 
+@pytest.mark.parametrize("counts", [(6, 6), (9, 4), (40, 30)])
+def test_drawing_means_and_spreads_gives_the_band_of_drawing_the_curves(counts, monkeypatch):
+    monkeypatch.setattr("rig.population.curves.DRAWS", 8000)
+    rng = np.random.default_rng(5)
+    first, second = (float_curves(rng, count) for count in counts)
+    whole = simultaneous_band(first, second)
+    monkeypatch.setattr("rig.population.curves.MANY_PIECES", 1)
+    drawn = simultaneous_band(first, second)
+    assert not np.array_equal(whole[1], drawn[1])
+    # the quantile of 8000 draws settles to a per cent
+    assert drawn[3] == pytest.approx(whole[3], rel=0.03)
+
+
+def test_the_band_of_many_pieces_is_that_of_normal_errors():
+    rng = np.random.default_rng(6)
+    first, second = (rng.normal(0, 1, (400, 30)) for _ in range(2))
+    *_, factor, point = simultaneous_band(first, second)
+    # thirty independent points: each is held with the thirtieth root of 95 %
+    assert factor == pytest.approx(stats.norm.ppf(0.5 + 0.95 ** (1 / 30) / 2), rel=0.03)
+    assert point == pytest.approx(1.96, abs=0.01)
+
+
 def test_the_same_curves_give_the_same_band():
     rng = np.random.default_rng(3)
     first, second = float_curves(rng, 5), float_curves(rng, 5)
