@@ -12,9 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from rig.capture.listing import list_captures, looks_like_capture
-from rig.capture.reading import open_capture
-from rig.errors import CaptureError, InputError
+from rig.capture.listing import CaptureSummary, capture_summary, list_captures, looks_like_capture
+from rig.errors import InputError
 
 _MARKS = "*?["
 
@@ -40,9 +39,10 @@ class FoundCaptures:
 
 @dataclass(slots=True)
 class _Found:
-    """Captures by where they really are, and what else was named."""
+    """Captures by where they really are, what is known of them, and what else was named."""
 
     paths: dict[Path, Path] = field(default_factory=dict)
+    listed: dict[Path, CaptureSummary] = field(default_factory=dict)
     named: set[Path] = field(default_factory=set)
     others: list[Path] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
@@ -110,21 +110,22 @@ def _take(path: Path, found: _Found, *, named: bool) -> None:
     if not listed:
         found.others.append(path)
     for each in listed:
-        found.paths.setdefault(each.path.resolve(), each.path)
+        whole = each.path.resolve()
+        found.paths.setdefault(whole, each.path)
+        found.listed.setdefault(whole, each)
 
 
 def _unusable(found: _Found, *, once: bool, kept: set[Path]) -> list[str]:
     """What is wrong with captures that cannot be opened, or are copies of others."""
     problems: list[str] = []
     seen: dict[str, Path] = {}
-    for path in found.paths.values():
-        try:
-            header = open_capture(path).header
-        except CaptureError as problem:
+    for whole, path in found.paths.items():
+        summary = found.listed.get(whole) or capture_summary(path)
+        if summary.id is None:
             if path not in kept:
-                problems.append(str(problem))
+                problems.append(str(summary.problem))
             continue
-        if once and header.id in seen:
-            problems.append(f"{path}: the same capture as {seen[header.id]}, a copy; give it once")
-        seen.setdefault(header.id, path)
+        if once and summary.id in seen:
+            problems.append(f"{path}: the same capture as {seen[summary.id]}, a copy; give it once")
+        seen.setdefault(summary.id, path)
     return problems

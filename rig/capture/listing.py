@@ -51,7 +51,7 @@ def list_captures(folder: Path | str) -> list[CaptureSummary]:
     folder = Path(folder)
     if not folder.is_dir():
         raise CaptureError(f"{folder}: no such folder; expected one that holds captures")
-    found = [_summary(path) for path in sorted(folder.iterdir()) if looks_like_capture(path)]
+    found = [capture_summary(path) for path in sorted(folder.iterdir()) if looks_like_capture(path)]
     return sorted(found, key=lambda summary: summary.started or _LONG_AGO)
 
 
@@ -60,7 +60,8 @@ def looks_like_capture(path: Path) -> bool:
     return path.is_dir() and ((path / HEADER_FILE).exists() or any(path.glob("samples-*.arrow")))
 
 
-def _summary(path: Path) -> CaptureSummary:
+def capture_summary(path: Path) -> CaptureSummary:
+    """Return what the header and the end of a capture say, or why it cannot be opened."""
     try:
         capture = open_capture(path)
     except (InputError, OSError) as refusal:

@@ -7,6 +7,7 @@ that is no capture, or whose header says something impossible, is refused.
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Iterator
 from dataclasses import replace
@@ -246,9 +247,12 @@ def _header_or_copy(path: Path) -> tuple[CaptureHeader, list[Damage]]:
 
 def content_files(path: Path) -> list[Path]:
     """Return the files of a capture that decide what it says, in a fixed order."""
-    names = (*TEXT_FILES, END_FILE, AMENDMENTS_FILE)
-    files = [*(path / name for name in names), *(file for _, file in _samples_files(path))]
-    return [file for file in files if file.is_file()]  # opening a named pipe would wait for ever
+    with os.scandir(path) as entries:
+        # opening a named pipe would wait for ever
+        names = {entry.name for entry in entries if entry.is_file()}
+    runs = sorted((int(match[1]), name) for name in names if (match := _SAMPLES_FILE.fullmatch(name)))
+    texts = [name for name in (*TEXT_FILES, END_FILE, AMENDMENTS_FILE) if name in names]
+    return [path / name for name in (*texts, *(name for _, name in runs))]
 
 
 def _samples_files(path: Path) -> list[tuple[int, Path]]:
