@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from contextlib import suppress
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -75,7 +75,8 @@ class Asked:
 
     def kept_at(self, path: Path) -> KeptResult:
         """Return the place of the result of a capture that is measured like this."""
-        plain = {name: value for name, value in asdict(self).items() if name not in _NOT_OF_NUMBERS}
+        names = (field.name for field in fields(self) if field.name not in _NOT_OF_NUMBERS)
+        plain = {name: getattr(self, name) for name in names}
         plain["calibration"] = None if self.calibration is None else self.calibration.identity
         return KeptResult(path, plain)
 

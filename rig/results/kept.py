@@ -6,7 +6,8 @@ folder, under a name made of all that the numbers depend on: the bytes of the ca
 asked for, and the source of the arithmetic. A changed capture, option or program finds nothing, and
 measures anew. A file is written under another name and renamed; it ends with a digest over its content and
 its own name, and what does not agree, or cannot be read, counts as absent. So two processes at once do no
-harm, and all of it can be deleted at any time. Cost: the capture's files are read once for the name.
+harm, and all of it can be deleted at any time. What commands make of a result again and again, such as the
+values of a piece, is kept beside it in the same way. Cost: the capture's files are read once for the name.
 """
 
 from __future__ import annotations
@@ -45,8 +46,11 @@ from rig.segmenter import ContactChecks, ForceZero, ZeroPolicy
 MOST_BYTES = 1 << 24
 """Of one result, some twenty thousand cycles; a longer table is worked out anew, as it must not be held."""
 
-MOST_KEPT = 8
-"""Results per capture; the oldest go first."""
+MOST_KEPT = 12
+"""Files per capture, up to three for each way in which it was asked for; the oldest go first."""
+
+CONTACT, PIECE = ".contact", ".piece"
+"""Endings of names: the force that counts as contact, and what a capture says of its piece."""
 
 CONTENTS = 20_000
 """Captures whose digests are remembered while a program runs: each is looked up several times."""
@@ -101,13 +105,8 @@ class KeptResult:
     def read(self, calibration: Calibration) -> CaptureResult | None:
         """Return what was kept, with the calibration that it was measured by; None if that is not sound."""
         try:
-            data = read_bytes(self.path, most=2 * MOST_BYTES)
-            body, digest = data[:-DIGEST_BYTES], data[-DIGEST_BYTES:]
-            if self._digest(body) != digest:
-                return None
-            blob_bytes = _LENGTH.unpack(body[-_LENGTH.size :])[0]
-            end = len(body) - _LENGTH.size - blob_bytes
-            reader = pa.ipc.open_stream(pa.py_buffer(body[:end]))
+            head, blob = self._sealed(self.path)
+            reader = pa.ipc.open_stream(pa.py_buffer(head))
             about = load_json(reader.schema.metadata[b"result"], self.path.name)
             batch = reader.read_next_batch()
             batch.validate(full=True)
@@ -115,16 +114,39 @@ class KeptResult:
                 name: np.frombuffer(column.buffers()[1], np.float64, len(column))
                 for name, column in zip(batch.schema.names, batch.columns, strict=True)
             }
-            found = _typed(about, body[end : -_LENGTH.size])
+            found = _typed(about, blob)
             return CaptureResult(columns=columns, calibration=calibration, **found)
         # Whatever is wrong with a file that anybody may have written, the numbers are worked out anew.
         except Exception:
             return None
 
+    def read_piece(self) -> Mapping[str, Any] | None:
+        """Return what was kept by `write_piece`; None if that is not sound."""
+        try:
+            head, blob = self._sealed(self.path.with_suffix(PIECE))
+            found: Mapping[str, Any] = _typed(load_json(head, self.path.name), blob)
+        # as above
+        except Exception:
+            return None
+        return found
+
+    def write_piece(self, parts: Mapping[str, Any]) -> None:
+        """Keep what a capture says of its piece, if the capture is still what it was.
+
+        Parameters
+        ----------
+        parts
+            Texts, tuples of texts, mappings of them, and arrays.
+        """
+        blobs: list[bytes] = []
+        head = dumps({name: _plain(value, blobs) for name, value in parts.items()}, allow_nan=False)
+        if _seen(self._capture) == self._seen:
+            self._seal(self.path.with_suffix(PIECE), head.encode(), blobs)
+
     def read_contact_force_n(self) -> float | None:
         """Return the force that counts as contact by the noise, as it was kept; None if that is not sound."""
         try:
-            data = read_bytes(self.path.with_suffix(".contact"), most=2 * DIGEST_BYTES)
+            data = read_bytes(self.path.with_suffix(CONTACT), most=2 * DIGEST_BYTES)
             body = data[:-DIGEST_BYTES]
             return float(_NUMBER.unpack(body)[0]) if self._digest(body) == data[len(body) :] else None
         except (InputError, OSError, struct.error):
@@ -134,7 +156,7 @@ class KeptResult:
         """Keep the force that counts as contact by the noise, if the capture is still what it was."""
         body = _NUMBER.pack(force_n)
         if _seen(self._capture) == self._seen:
-            self._put(self.path.with_suffix(".contact"), body + self._digest(body))
+            self._put(self.path.with_suffix(CONTACT), body + self._digest(body))
 
     def write(self, result: CaptureResult) -> None:
         """Keep a result, if there is room and the capture is still what it was."""
@@ -149,13 +171,26 @@ class KeptResult:
             if field.name not in ("columns", "calibration")
         }
         try:
-            body = _stream(columns, dumps(about, allow_nan=False))
+            head = _stream(columns, dumps(about, allow_nan=False))
             load_json(dumps(about), self.path.name)
         except (InputError, TypeError):
             return
+        self._seal(self.path, head, blobs)
+
+    def _sealed(self, path: Path) -> tuple[bytes, bytes]:
+        """Return the head and the arrays of a file; ValueError if it is not what was written."""
+        data = read_bytes(path, most=2 * MOST_BYTES)
+        body, digest = data[:-DIGEST_BYTES], data[-DIGEST_BYTES:]
+        if self._digest(body) != digest:
+            raise ValueError(path)
+        end = len(body) - _LENGTH.size
+        begin = end - _LENGTH.unpack(body[end:])[0]
+        return body[:begin], body[begin:end]
+
+    def _seal(self, path: Path, head: bytes, blobs: list[bytes]) -> None:
         blob = b"".join(blobs)
-        body += blob + _LENGTH.pack(len(blob))
-        self._put(self.path, body + self._digest(body))
+        body = head + blob + _LENGTH.pack(len(blob))
+        self._put(path, body + self._digest(body))
 
     def _put(self, path: Path, data: bytes) -> None:
         # a capture that cannot be written, or a full disk, costs the time of another analysis

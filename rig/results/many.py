@@ -14,7 +14,6 @@ import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import suppress
 from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
@@ -22,7 +21,7 @@ from typing import Any
 
 from rig.capture import content_files
 from rig.errors import InputError, RecorderError, RigError
-from rig.results.analysing import Asked, analyse_capture, noise_contact_force_n
+from rig.results.analysing import Asked, analyse_capture
 from rig.results.progress import Progress, no_progress
 from rig.results.spilled import SpilledRows
 
@@ -59,7 +58,8 @@ def measure_ahead(
     tasks: Sequence[Task],
     workers: Workers | None = None,
     *,
-    openings: bool = False,
+    measure: Measure | None = None,
+    ending: str = ".arrow",
     progress: Progress = no_progress,
 ) -> tuple[bool, list[str]]:
     """Measure captures that have no kept result yet, and keep their results.
@@ -68,8 +68,11 @@ def measure_ahead(
 
     Parameters
     ----------
-    openings
-        Whether only the noise of each opening is judged; see `noise_contact_force_n`.
+    measure
+        Measures one capture and keeps what it found, and raises nothing of `rig.errors`; by default
+        `keep_measured`.
+    ending
+        Of the names of the files in which `measure` keeps what it found.
 
     Returns
     -------
@@ -81,11 +84,11 @@ def measure_ahead(
         If workers die again at the second attempt; the captures that were not finished are named.
     """
     workers = workers or Workers()
-    suffix, measure = (".contact", keep_opening) if openings else (".arrow", keep_measured)
+    measure = measure or keep_measured
     left = [
         (path, asked)
         for path, asked in tasks
-        if asked.fresh or not asked.kept_at(path).path.with_suffix(suffix).is_file()
+        if asked.fresh or not asked.kept_at(path).path.with_suffix(ending).is_file()
     ]
     count = workers.processes or os.cpu_count() or 1
     effort = sum(EACH_BYTES + sum(file.stat().st_size for file in content_files(path)) for path, _ in left)
@@ -123,12 +126,6 @@ def keep_measured(path: Path, asked: Asked) -> None:
         return  # met again, with its words, by whoever asks for the result
 
 
-def keep_opening(path: Path, asked: Asked) -> None:
-    """Judge the noise of one capture's opening and keep what follows: the task of a worker."""
-    with suppress(RigError):  # met again when the capture is measured
-        noise_contact_force_n(path, asked)
-
-
 def _in_pool(
     tasks: list[Task],
     processes: int,
@@ -140,7 +137,7 @@ def _in_pool(
     # a fork of a process with threads can hang; a server for forks imports everything once
     context: Any = multiprocessing.get_context("forkserver" if "forkserver" in methods else "spawn")
     if "forkserver" in methods:
-        context.set_forkserver_preload([__name__])
+        context.set_forkserver_preload([measure.__module__])
     with ProcessPoolExecutor(processes, mp_context=context) as pool:
         futures: dict[Future[None], Task] = {pool.submit(measure, *which): which for which in tasks}
         try:

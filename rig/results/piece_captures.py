@@ -8,12 +8,13 @@ largest, so that it is the same for all.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
-from math import ceil, floor, isfinite, log10
+from math import ceil, floor, isfinite, isnan, log10
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Any, Generic, Self, TypeVar
 
 import numpy as np
 
@@ -21,11 +22,12 @@ from rig.analyser import CALIBRATION_PART, FREEDOM, CaptureResult, Loop, counted
 from rig.calibration import Calibration
 from rig.capture import Capture, CaptureHeader, auxiliary_readings, open_capture
 from rig.core import kind_of
-from rig.errors import InputError
+from rig.errors import InputError, RigError
 from rig.population import BY_HAND, STATES, UNSTATED, Curve, PieceResult
 from rig.register import Register, Specimen
 from rig.results.analysing import Asked, calibration_of, examine_capture, noise_contact_force_n
-from rig.results.many import Workers, measure_ahead
+from rig.results.kept import CONTACT, PIECE
+from rig.results.many import Measure, Workers, measure_ahead
 from rig.results.progress import Progress, no_progress
 from rig.results.spilled import SpilledRows
 
@@ -148,6 +150,8 @@ class _Opened:
     driven: bool
 
 
+Found = TypeVar("Found", PressedCapture, _Opened)
+
 Check = Callable[[Sequence[PieceResult], Mapping[str, Mapping[str, str | None]]], None]
 
 
@@ -161,13 +165,19 @@ def piece_results(
     progress: Progress = no_progress,
 ) -> PressedPieces:
     """Measure captures, one result each; see `pressed_captures`."""
-    pressed, notes = pressed_captures(
-        paths, asked, known=known, workers=workers, check=check, progress=progress
+    measured, notes = _measured_together(
+        paths,
+        asked,
+        _Way(_piece, _kept_piece, keep_piece, PIECE),
+        known=known,
+        workers=workers,
+        check=check,
+        progress=progress,
     )
-    return pieces_of(pressed, notes)
+    return pieces_of(measured, notes)
 
 
-def pieces_of(pressed: Sequence[PressedCapture], notes: Sequence[str] = ()) -> PressedPieces:
+def pieces_of(pressed: Sequence[PressedCapture | _Opened], notes: Sequence[str] = ()) -> PressedPieces:
     """Results of captures that were measured, with the groups that they belong to."""
     return PressedPieces(tuple(each.values for each in pressed), _labels(pressed), tuple(notes))
 
@@ -208,6 +218,49 @@ def pressed_captures(
         If a capture is given twice, or has no sound cycle, or its state is none that there is; all that
         cannot be used are named.
     """
+    return _measured_together(
+        paths,
+        asked,
+        _Way(_pressed),
+        known=known,
+        optional=optional,
+        workers=workers,
+        check=check,
+        progress=progress,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Way(Generic[Found]):
+    """How much of a capture is wanted.
+
+    Parameters
+    ----------
+    measured
+        Takes what was opened, and whether it is measured anew.
+    kept
+        Returns what was kept; None if there is none, or `measured` finds out itself.
+    measure, ending
+        As of `measure_ahead`.
+    """
+
+    measured: Callable[[_Opened, bool], Found]
+    kept: Callable[[_Opened], Found | None] = lambda opened: None
+    measure: Measure | None = None
+    ending: str = ".arrow"
+
+
+def _measured_together(
+    paths: Sequence[Path],
+    asked: Asked,
+    way: _Way[Found],
+    *,
+    known: WhatIsKnown | None,
+    optional: Collection[Path] = (),
+    workers: Workers | None,
+    check: Check | None,
+    progress: Progress,
+) -> tuple[tuple[Found, ...], tuple[str, ...]]:
     # whatever needs no samples is looked at in all captures before the first is measured
     opened, notes = _all_opened(paths, asked, known, optional)
     if check is not None:
@@ -216,16 +269,19 @@ def pressed_captures(
     notes += sentences
     while True:
         opened = [replace(each, asked=replace(each.asked, contact_force_n=force_n)) for each in opened]
+        kept = {} if asked.fresh else {each.path: way.kept(each) for each in opened}
+        tasks = [(each.path, each.asked) for each in opened if kept.get(each.path) is None]
         new, sentences = measure_ahead(
-            [(each.path, each.asked) for each in opened], workers, progress=progress
+            tasks, workers, measure=way.measure, ending=way.ending, progress=progress
         )
         notes += sentences
-        pressed: list[PressedCapture] = []
+        pressed: list[Found] = []
         with progress("measuring", len(opened)) as show, _Refusals(optional, notes) as refusals:
             for done, each in enumerate(opened):
                 show(done, each.path.name)
                 with refusals.of(each.path):
-                    pressed.append(_pressed(each, fresh=asked.fresh and not new))
+                    found = kept.get(each.path)
+                    pressed.append(way.measured(each, asked.fresh and not new) if found is None else found)
         if len(pressed) == len(opened):
             break
         # one that was left out may have been the one whose noise asked for the most
@@ -299,16 +355,34 @@ def _common_contact_n(
     """Return the contact force that is stated, or that all captures need; None where each has its own."""
     if asked.contact_force_n is not None or len(opened) < 2:
         return asked.contact_force_n, []
-    tasks = [(each.path, each.asked.of_opening()) for each in opened]
-    new, notes = measure_ahead(tasks, workers, openings=True, progress=progress)
+    kept = {} if asked.fresh else {each.path: _kept_opening_n(each) for each in opened}
+    tasks = [(each.path, each.asked.of_opening()) for each in opened if kept.get(each.path) is None]
+    new, notes = measure_ahead(tasks, workers, measure=keep_opening, ending=CONTACT, progress=progress)
     forces = []
     for each in opened:
         with suppress(InputError):  # told when it is measured
             again = replace(each.asked, fresh=asked.fresh and not new)
-            forces.append(noise_contact_force_n(each.path, again, each.capture))
+            found = kept.get(each.path)
+            forces.append(noise_contact_force_n(each.path, again, each.capture) if found is None else found)
     if not forces or max(forces) <= SAME_CONTACT * min(forces):
         return None, notes
     return _two_digits_up(max(forces)), notes
+
+
+def _kept_opening_n(opened: _Opened) -> float | None:
+    return opened.asked.of_opening().kept_at(opened.path).read_contact_force_n()
+
+
+def keep_opening(path: Path, asked: Asked) -> None:
+    """Judge the noise of one capture's opening and keep what follows: the task of a worker."""
+    with suppress(RigError):  # met again when the capture is measured
+        noise_contact_force_n(path, asked)
+
+
+def keep_piece(path: Path, asked: Asked) -> None:
+    """Measure one capture and keep what it says of its piece: the task of a worker."""
+    with suppress(RigError):  # met again by whoever asks for it
+        _piece(_opened(path, asked, None), asked.fresh)
 
 
 def known_by_register(path: Path) -> WhatIsKnown:
@@ -364,7 +438,66 @@ def _opened(path: Path, asked: Asked, known: WhatIsKnown | None) -> _Opened:
     return _Opened(path, capture, asked, values, driven)
 
 
-def _pressed(opened: _Opened, *, fresh: bool) -> PressedCapture:
+def _piece(opened: _Opened, fresh: bool) -> _Opened:
+    """Return a capture with what its piece's result is, kept or measured."""
+    found = None if fresh else _kept_piece(opened)
+    if found is None:
+        kept = opened.asked.kept_at(opened.path)
+        found = replace(opened, values=_pressed(opened, fresh).values)
+        kept.write_piece(_parts(found.values))
+    return found
+
+
+def _kept_piece(opened: _Opened) -> _Opened | None:
+    parts = opened.asked.kept_at(opened.path).read_piece()
+    found = None if parts is None else _joined(opened.values, parts)
+    return None if found is None else replace(opened, values=found)
+
+
+_MEASURED_WORDS = ("rate", "contact force", "conditioning", "datum")
+"""Circumstances that an analysis tells; the others are stated, perhaps outside the capture."""
+
+
+def _parts(piece: PieceResult) -> dict[str, Any]:
+    """Return what was measured of a piece, as it is kept."""
+    nan = float("nan")
+    numbers = [
+        (value, piece.u[name], piece.u_shared.get(name, nan), piece.freedom.get(name, nan))
+        for name, value in piece.values.items()
+    ]
+    curve = piece.curve
+    return {
+        "names": tuple(piece.values),
+        "numbers": np.array(numbers).T.ravel(),
+        "words": {name: piece.circumstances[name] for name in _MEASURED_WORDS},
+        "curve": np.zeros(0)
+        if curve is None
+        else np.concatenate([curve.deflection_mm, curve.loading_n, curve.unloading_n]),
+    }
+
+
+def _joined(stated: PieceResult, parts: Mapping[str, Any]) -> PieceResult | None:
+    """Return what is stated of a piece with what was measured of it; None if that is not sound."""
+    try:
+        names, words = parts["names"], parts["words"]
+        columns = parts["numbers"].reshape(4, len(names)).tolist()
+        values, u, u_shared, freedom = (dict(zip(names, column, strict=True)) for column in columns)
+        curve = parts["curve"].reshape(3, -1)
+        return replace(
+            stated,
+            values=values,
+            u=u,
+            # not-a-number stands for what a quantity does not have
+            u_shared={name: part for name, part in u_shared.items() if not isnan(part)},
+            freedom={name: number for name, number in freedom.items() if not isnan(number)},
+            circumstances=dict(stated.circumstances) | {name: str(words[name]) for name in _MEASURED_WORDS},
+            curve=Curve(*curve) if curve.size else None,
+        )
+    except (AttributeError, KeyError, TypeError, ValueError):
+        return None
+
+
+def _pressed(opened: _Opened, fresh: bool) -> PressedCapture:
     with SpilledRows() as store:
         asked = replace(opened.asked, fresh=fresh)
         result = examine_capture(opened.path, asked, store, capture=opened.capture).result
@@ -569,14 +702,12 @@ def _strokes(loop: Loop, grid: Any) -> tuple[Any, Any]:
     return read[0], np.full(len(grid), np.nan) if _one_way(loop) else read[1]
 
 
-def _named_apart(pressed: list[PressedCapture]) -> list[PressedCapture]:
+def _named_apart(pressed: list[Found]) -> list[Found]:
     """Captures of one name in several folders go by their paths."""
-    names = [each.values.capture for each in pressed]
-    if len(set(names)) == len(names):
-        return pressed
+    names = Counter(each.values.capture for each in pressed)
     return [
         replace(each, values=replace(each.values, capture=each.path.as_posix()))
-        if names.count(each.values.capture) > 1
+        if names[each.values.capture] > 1
         else each
         for each in pressed
     ]

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+import os
 import shutil
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -15,6 +17,7 @@ sys.path.append(str(Path(__file__).parents[1] / "cli"))
 from studied_captures import CALIBRATION, METHOD, studied_capture
 
 from rig.calibration import Calibration, Scale, ScaleUncertainty
+from rig.capture import add_amendment, open_capture
 from rig.errors import InputError
 from rig.population import compare_groups
 from rig.register import Record, Register
@@ -239,3 +242,87 @@ def test_what_needs_no_samples_is_refused_before_any_is_measured(tmp_path, measu
     assert measured == []
     piece_results(paths[1:], Asked(), check=check_stated("batch", ["orientation"], strict=False))
     assert len(measured) == 2
+
+
+def to_the_bit(found):
+    """All that results of pieces hold, so that it can be compared to the bit."""
+    return [
+        (repr(replace(each, curve=None)), *(part.tobytes() for part in vars_of(each.curve)))
+        for each in found.results
+    ]
+
+
+def vars_of(curve):
+    return [] if curve is None else [curve.deflection_mm, curve.loading_n, curve.unloading_n]
+
+
+def test_a_kept_piece_is_the_measured_one_to_the_bit(tmp_path, measured):
+    paths = [
+        studied_capture(tmp_path, f"F{n}", 2.0, number=n, by="A", calibration=off_by(0.01, 5.0))
+        for n in range(2)
+    ]
+    first = piece_results(paths, Asked())
+    assert len(measured) == 2
+    for path in paths:
+        # nothing but the piece is read
+        (whole,) = (path / ".results").glob("*.arrow")
+        whole.unlink()
+    again = piece_results(paths, Asked())
+    assert len(measured) == 2
+    assert to_the_bit(again) == to_the_bit(first)
+    assert again.labels == first.labels
+    assert to_the_bit(piece_results(paths, Asked(fresh=True))) == to_the_bit(first)
+    assert len(measured) == 4
+
+
+def test_what_a_register_knows_is_not_kept_with_the_piece(tmp_path, measured):
+    path = studied_capture(tmp_path, "F1", 2.0, by="A", batch="spring", conditions={"state": "new"})
+    assert (one(path).batch, one(path).state) == ("spring", "new")
+    again = one(path, known=lambda header: KnownPiece("autumn", "worn"))
+    assert (again.batch, again.state) == ("autumn", "worn")
+    assert len(measured) == 1
+
+
+def values_or_refusal(path, asked):
+    try:
+        return piece_results([path], asked).results[0].values
+    except InputError as refusal:
+        return str(refusal)
+
+
+def changed_count(path):
+    """Change one sample, and let the file look as it was."""
+    (samples,) = path.glob("samples-*.arrow")
+    before, data = samples.stat(), bytearray(samples.read_bytes())
+    data[len(data) // 2] ^= 1
+    samples.write_bytes(data)
+    os.utime(samples, ns=(before.st_atime_ns, before.st_mtime_ns))
+
+
+def amended(path):
+    header = open_capture(path).header
+    add_amendment(path, header, "amended", reason="a slip", fields={"free_height_mm": 80.0})
+
+
+def damaged_piece(path):
+    (kept,) = (path / ".results").glob("*.piece")
+    data = kept.read_bytes()
+    kept.write_bytes(data[:100] + bytes([data[100] ^ 1]) + data[101:])
+
+
+def piece_of_another(path):
+    (kept,) = (path / ".results").glob("*.piece")
+    piece_results([path], Asked(contact_force_n=0.2))
+    (other,) = set((path / ".results").glob("*.piece")) - {kept}
+    kept.write_bytes(other.read_bytes())
+
+
+@pytest.mark.parametrize("change", [changed_count, amended, damaged_piece, piece_of_another])
+def test_a_changed_capture_or_a_damaged_piece_is_measured_anew(change, tmp_path, measured):
+    path = studied_capture(tmp_path, "F1", 2.0, by="A")
+    one(path)
+    change(path)
+    measured.clear()
+    found = values_or_refusal(path, ASKED)
+    assert measured == [path.name]
+    assert found == values_or_refusal(path, replace(ASKED, fresh=True))
