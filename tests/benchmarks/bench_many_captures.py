@@ -2,7 +2,7 @@
 
 Run by hand: `python tests/benchmarks/bench_many_captures.py [CAPTURES] [ARCHIVE]`; left out, 1000 and 10000.
 Fewer captures say little of a thousand: starting a command and its workers takes seconds. Beside each figure
-stands a plain way to the same: pandas reading and integrating the samples, a Parquet table that no one checks.
+stands a plain way to the same: pandas reading and integrating the samples, a Parquet table without checks.
 """
 
 from __future__ import annotations
