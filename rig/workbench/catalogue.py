@@ -160,7 +160,8 @@ class Catalogue:
                 looking = True
         headers = self._headers if looking and not self._whole else None
         if not self._found.columns:
-            return Listing(total=0, matching=0, rows=[], choices={}, headers=headers, looking=looking)
+            nothing: dict[str, list[str]] = {name: [] for name in NARROWING}
+            return Listing(total=0, matching=0, rows=[], choices=nothing, headers=headers, looking=looking)
         columns, searched = self._found.columns, self._found.searched
         matching = [place for place in range(len(searched)) if _matches(columns, searched, place, query)]
         values = columns[query.sort]

@@ -11,7 +11,7 @@ from rig import results
 from rig.capture import add_amendment, open_capture
 from rig.errors import CaptureError, InputError
 from rig.results import Workers, archive_table
-from rig.workbench.catalogue import Catalogue, Query
+from rig.workbench.catalogue import NARROWING, Catalogue, Query
 
 
 @pytest.fixture(autouse=True)
@@ -130,6 +130,7 @@ def test_an_archive_that_takes_long_says_how_far_it_is(folder, monkeypatch) -> N
     while answers[-1].headers != (2, 6):
         answers.append(catalogue.listing(Query()))
     assert answers[-1].rows == []
+    assert set(answers[-1].choices) == set(NARROWING)
     goes_on.set()
     while answers[-1].headers is not None:
         answers.append(catalogue.listing(Query()))
