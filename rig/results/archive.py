@@ -164,7 +164,7 @@ def archive_table(
 
 def _with_rows(known: pa.Table, kept: Sequence[int], rows: Sequence[dict[str, Any]]) -> pa.Table:
     """Return some rows of the index and new ones, by their paths."""
-    found = pa.concat_tables([taken(known, kept), pa.Table.from_pylist(rows, _SCHEMA)]).combine_chunks()
+    found = pa.concat_tables([taken(known, kept), _new_table(rows)]).combine_chunks()
     names = found["capture"].to_pylist()
     return taken(found, sorted(range(len(names)), key=names.__getitem__))
 
@@ -326,6 +326,31 @@ def _last_set(result: CaptureResult) -> dict[str, float]:
         for name, column in ((LAST_SET, "set_mm"), (f"{LAST_SET}_u", "set_mm_u"))
         for value in result.columns[column][last]
     }
+
+
+def _new_table(rows: Sequence[Mapping[str, Any]]) -> pa.Table:
+    """Return rows as a table; nulls where they have no value."""
+    columns = [_new_column(field.type, [row.get(field.name) for row in rows]) for field in _SCHEMA]
+    return pa.Table.from_arrays(columns, schema=_SCHEMA)
+
+
+def _new_column(kind: pa.DataType, values: list[Any]) -> pa.Array:
+    """Return values as an array by its buffers: pyarrow's own ways import pandas, a third of a second."""
+    is_known = np.array([value is not None for value in values], bool)
+    valid = pa.py_buffer(np.packbits(is_known, bitorder="little"))
+    if pa.types.is_string(kind):
+        texts = [b"" if value is None else value.encode() for value in values]
+        ends = np.cumsum([0, *map(len, texts)], dtype=np.int32)
+        return pa.Array.from_buffers(
+            kind, len(values), [valid, pa.py_buffer(ends), pa.py_buffer(b"".join(texts))]
+        )
+    if pa.types.is_timestamp(kind):
+        values = [None if at is None else (at - _EPOCH) // timedelta(microseconds=1) for at in values]
+    numbers = np.array(
+        [0 if value is None else value for value in values],
+        np.float64 if pa.types.is_floating(kind) else np.int64,
+    )
+    return pa.Array.from_buffers(kind, len(values), [valid, pa.py_buffer(numbers)])
 
 
 def _text(value: object) -> str:

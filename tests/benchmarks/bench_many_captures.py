@@ -22,6 +22,7 @@ import numpy as np
 
 from rig.calibration import Calibration, Scale
 from rig.capture import CaptureHeader, CaptureWriter, open_capture
+from rig.results.archive import SETTLED_NS
 from rig.samples import Samples
 
 EXAMPLE = Path(__file__).parents[2] / "captures" / "example-F-90-001"
@@ -68,7 +69,7 @@ def write_archive(folder: Path, count: int) -> None:
         path.mkdir(parents=True)
         text = header.replace("specimen: F-90-001", f"specimen: F-90-{number % 2500:04d}")
         text = text.replace("spring mould", f"{('spring', 'autumn')[number % 2]} mould {number % 40}")
-        text = re.sub(r"\nid: [0-9a-f]+", f"\nid: {number:032x}", text)
+        text = re.sub(r"\nid: [0-9a-f]+", f"\nid: '{number:032x}'", text)
         (path / "capture.yaml").write_text(text, encoding="utf-8")
         (path / "end.yaml").write_text(end, encoding="utf-8")
         (path / "samples-0001.arrow").touch()
@@ -121,6 +122,8 @@ def main() -> None:
         shown("compare again", again, plain_s)
         archive = Path(home) / "archive"
         write_archive(archive, archived)
+        # what was written a moment ago is not trusted to stay
+        time.sleep(SETTLED_NS / 1e9 + 1.0)
         shown(f"archive of {archived}: first list", run(PRESSRIG, "captures", archive))
         shown("list", run(PRESSRIG, "captures", archive))
         where = 'batch == "spring mould 4" and samples > 100'

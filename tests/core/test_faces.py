@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import json
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -12,7 +13,6 @@ from types import ModuleType
 import pytest
 
 import rig
-from rig.results import archive_table
 
 RIG = Path(rig.__file__).parent
 FACES = [
@@ -66,16 +66,18 @@ EXAMPLE = RIG.parent / "captures" / "example-F-90-001"
     ("line", "without"),
     [
         (["status"], {"pandas", "pint", "matplotlib", "scipy", "pyarrow"}),
-        (["captures", str(EXAMPLE.parent)], {"pandas", "pint", "matplotlib", "scipy"}),
+        (["captures", "archive"], {"pandas", "pint", "matplotlib", "scipy"}),
         (["show", str(EXAMPLE)], {"pandas", "pint", "matplotlib", "scipy"}),
         (["analyse", str(EXAMPLE)], {"pandas", "pint", "matplotlib", "scipy.stats"}),
     ],
     ids=lambda value: value[0] if isinstance(value, list) else "",
 )
-def test_a_command_loads_no_large_library_that_it_does_not_use(line: list[str], without: set[str]) -> None:
-    archive_table(
-        EXAMPLE.parent
-    )  # the first list of an archive writes its index, for which pyarrow wants pandas
+def test_a_command_loads_no_large_library_that_it_does_not_use(
+    line: list[str], without: set[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # an archive that was never listed
+    shutil.copytree(EXAMPLE, tmp_path / "archive" / "float", ignore=shutil.ignore_patterns(".results"))
+    monkeypatch.chdir(tmp_path)
     program = (
         f"import io, json, sys; sys.argv = {['pressrig', *line]!r}\n"
         "from rig.cli import main\nout, sys.stdout = sys.stdout, io.StringIO()\n"
