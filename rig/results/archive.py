@@ -377,7 +377,7 @@ def _read(path: Path) -> pa.Table:
             return pq.ParquetFile(pa.BufferReader(data)).read(use_threads=False)
     except (InputError, OSError, ValueError):
         pass
-    return _SCHEMA.empty_table()
+    return _new_table([])
 
 
 def _footer_start(data: bytes) -> int:
