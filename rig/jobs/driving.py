@@ -105,6 +105,9 @@ HOMING_SPEED_MM_PER_S = 5.0
 HOME_MM = 1.0
 """Homing sets the position to zero; the platen may roll on by so much."""
 
+HOME_SEEN_S = 0.3
+"""Device time for which it must be seen there: longer than samples are late without being noticed."""
+
 US_PER_S = 1e6
 
 
@@ -255,7 +258,9 @@ class Driver:
         course = Course("homing", "home", speed_mm_per_s)
         request = self._order(course, lambda: self.session.home(speed=self.speed_counts(speed_mm_per_s)))
         must_have_finished("homing", self.follow(request, self._rig.span_mm / speed_mm_per_s))
-        # the last sample of the motion still counts from the zero before
+        # the last sample of the motion still counts from the zero before, and some that a device sent late
+        # may read as home where it is not: the platen is watched standing there for a while
+        self.wait(HOME_SEEN_S)
         home_mm, now_mm = float(self._position.value(0.0)), self.position_now_mm()
         if abs(now_mm - home_mm) > HOME_MM:
             raise MethodStoppedError(

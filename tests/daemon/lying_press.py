@@ -18,6 +18,7 @@ import termios
 import threading
 import time
 import tty
+from collections import deque
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -130,6 +131,7 @@ class LyingPress:
         self.said = lambda message: [message]
         self.extra = b""
         self.every = self.times = 1
+        self.reads = True
         # The wire.
         self._link, self._decoder, self._pace = link, FrameDecoder(), pace
         self._seq, self._time_us, self._number = first_seq, float(first_us), 0
@@ -137,12 +139,11 @@ class LyingPress:
         self._beat_s = 0.0
         self._last_id, self._last_answer = 0, []
         self._queue = []
+        self._replayed = b""
         self._random = random.Random(5)
+        self._past = deque(maxlen=RATE_HZ)
         self._stop = threading.Event()
-        self._master, self._slave = os.openpty()
-        tty.setraw(self._slave)
-        os.set_blocking(self._master, False)
-        link.symlink_to(os.ttyname(self._slave))
+        self._plug_in()
         self._thread = threading.Thread(target=self._run, name="lying-press")
 
     def __enter__(self):
@@ -152,8 +153,7 @@ class LyingPress:
     def __exit__(self, *error):
         self._stop.set()
         self._thread.join()
-        os.close(self._master)
-        os.close(self._slave)
+        self._unplug()
 
     # What a lie needs.
 
@@ -176,6 +176,24 @@ class LyingPress:
             and abs(self.x_mm - self.began_mm) >= moved_mm
         )
 
+    def replug(self, *, with_the_past=False):
+        """Pull the cable and put it back in: whoever had the port open gets errors of it from now on.
+
+        Parameters
+        ----------
+        with_the_past
+            What was sent in the last second before comes again, as soon as it streams.
+        """
+        self._unplug()
+        self._queue.clear()
+        self._streams = False
+        self._replayed = b"".join(self._past) if with_the_past else b""
+        self._plug_in()
+
+    def jam(self):
+        """Hold what the host writes, as a line does whose flow control says no: its next write blocks."""
+        termios.tcflow(self._slave, termios.TCOOFF)
+
     def says_who_it_is(self):
         """Unasked, as a device may."""
         self._say([self._identity()])
@@ -188,6 +206,17 @@ class LyingPress:
         return max((force_n for _, force_n in self.trace), default=0.0)
 
     # The press.
+
+    def _plug_in(self):
+        self._master, self._slave = os.openpty()
+        tty.setraw(self._slave)
+        os.set_blocking(self._master, False)
+        self._link.unlink(missing_ok=True)
+        self._link.symlink_to(os.ttyname(self._slave))
+
+    def _unplug(self):
+        os.close(self._master)
+        os.close(self._slave)
 
     def _run(self):
         last_s = time.monotonic()
@@ -307,7 +336,10 @@ class LyingPress:
                 np.array([position], np.int32),
                 np.array([status], np.uint8),
             )
-        self._send(self.extra + self.times * encode_samples(self._shown), lags=True)
+        data = encode_samples(self._shown)
+        replayed, self._replayed = self._replayed, b""
+        self._send(replayed + self.extra + self.times * data, lags=True)
+        self._past.append(data)
 
     def _say(self, messages, *, lags=True):
         frames = [encode_frame(told) for message in messages for told in self.said(message)]
@@ -333,7 +365,7 @@ class LyingPress:
                 self._queue.pop(0)
 
     def _hear(self):
-        if not select.select([self._master], [], [], 0)[0]:
+        if not self.reads or not select.select([self._master], [], [], 0)[0]:
             return
         with suppress(OSError):
             for placed in self._decoder.feed(os.read(self._master, 4096)).messages:

@@ -1,5 +1,6 @@
 """A press that lies while it looks for its home: it is stopped within a stated travel, in words."""
 
+import itertools
 import os
 import re
 
@@ -54,6 +55,19 @@ def lies(**changes):
     return lies_on(1, Home, 1.0, **changes)
 
 
+def reads_home_for(samples):
+    """Says too soon that it is home, and sends so many samples from there."""
+
+    def lie(device):
+        if device.lied_mm is None and HOMING(device):
+            device.lies_now()
+            shown = itertools.count()
+            device.false_end = True
+            device.position_shown = lambda counts: 0 if next(shown) < samples else counts + 2_000
+
+    return lie
+
+
 @pytest.mark.parametrize(
     ("lie", "word", "travel_mm"),
     [
@@ -69,6 +83,8 @@ def lies(**changes):
         (lies(position_shown=lambda counts: -(2**31)), "leapt", LATE_MM),
         (lies(position_shown=lambda counts: 3_800), "no progress|its position reads", START_MM),
         (lies(false_end=True), "its position reads", LATE_MM),
+        # in late samples, for 2 to 200 ms, it is where it only says that it is
+        *((reads_home_for(samples), "its position reads|leapt", LATE_MM) for samples in (1, 12, 30, 100)),
         (grows(8.0, Home, 1), "force grew", LATE_MM + 0.04 * 105.0 / 8.0),
         # its noise is not known yet, by which a frozen force is told; it is away before it is pressed
         (lies(force_shown=lambda counts: 15_000), "frozen|from the contact at 0 mm", START_MM),
