@@ -98,6 +98,11 @@ tells of a conversion before a sample that holds it, and a filter may hold it ba
 PLATEN_STANDS: frozenset[EndKind] = frozenset(("finished", "position limit", "halted", "unknown"))
 """Ends after which samples go on coming, and the next thing is done on standing platens."""
 
+UNANSWERED = (
+    "the halt was not answered: the rig stops by itself without heartbeats; make sure that the platen stands "
+    "before you reach in"
+)
+
 HOLES = frozenset(("gap", "implausible", "reset", "link_lost", "overflow"))
 """Events after which samples are missing."""
 
@@ -340,19 +345,22 @@ class Driver:
                 "emergency stop before you reach in"
             )
 
-    def halt(self) -> None:
-        """Stop the platen; one that does not answer stops by itself without heartbeats."""
+    def halt(self) -> bool:
+        """Stop the platen; False if it does not answer, and stops by itself without heartbeats."""
         try:
             self.session.halt()
         except RigError as problem:
             logger.warning(
                 "the halt was not answered ({}); without heartbeats the rig stops by itself", problem
             )
+            return False
+        return True
 
     def stop(self, problem: RigError) -> str:
         """Halt, disarm, and see that the platen stands; why it was stopped, in words."""
         why = str(self.cause_of(problem))
-        self.halt()
+        if not self.halt():
+            why = f"{why}; {UNANSWERED}"
         self._armed_s = math.inf
         self._wire.disarm()
         self._forbid_motion()

@@ -132,6 +132,8 @@ class LyingPress:
         self.extra = b""
         self.every = self.times = 1
         self.reads = True
+        # False: goes on by the clock, for a host that is gone
+        self.waits = True
         # The wire.
         self._link, self._decoder, self._pace = link, FrameDecoder(), pace
         self._seq, self._time_us, self._number = first_seq, float(first_us), 0
@@ -235,7 +237,7 @@ class LyingPress:
         """Whether bytes lie in the terminal that the host, if it is there, has yet to read."""
         waiting = array.array("i", [0])
         fcntl.ioctl(self._slave, termios.FIONREAD, waiting)
-        return self._streams and waiting[0] > UNREAD_BYTES
+        return self.waits and self._streams and waiting[0] > UNREAD_BYTES
 
     def _step(self):
         self.lie(self)

@@ -74,7 +74,6 @@ def test_a_line_that_breaks_ends_the_run_and_the_press_stops_by_itself(
 ):
     lie = impatient(happens(what, MoveTo, number), monkeypatch)
     device, reason = stopped(tmp_path, lie, 1.0)
-
     assert re.search(word, reason), reason
     assert device.travel_after_mm() <= BEATS_MM
     deepest_mm = device.lied_mm + BEATS_MM - CONTACT_MM
