@@ -17,11 +17,22 @@ from pathlib import Path
 import pytest
 from ports_press import IMAGES, REFERENCE, build_port, built_port, skip_without_tools
 from simulated_press import MM, STEPS_PER_MM, Bench, running_bench
-from stepped_press import BAUD, BOUNDS, SteppedPort, checked
+from stepped_press import BAUD, BOUNDS, SteppedPort, checked, stepped_stand
 
-from rig.conformance import Dialogue, Stand, Verdict
+from rig.conformance import Dialogue, Stand, Verdict, run_suite
 from rig.reader import Link
-from rig.wire import EventCode, FrameDecoder, Identity, MoveTo
+from rig.reader.channels import side_channel, values_of
+from rig.wire import (
+    Accepts,
+    Channel,
+    Describe,
+    EventCode,
+    FrameDecoder,
+    Identity,
+    MoveTo,
+    Readings,
+    StreamAt,
+)
 
 skip_without_tools()
 
@@ -106,6 +117,24 @@ def test_the_notes_name_the_pins_that_a_port_uses(port, row):
     notes = (REFERENCE / port / "README.md").read_text(encoding="utf-8")
     used = sorted(re.findall(r"#define \w+_PIN (\d+)", pins))
     assert used == sorted(re.findall(rf"^\| {row} \|", notes, re.M))
+
+
+def test_the_chips_own_thermometer_is_a_further_channel(tmp_path):
+    build_port(tmp_path, "rp2040", "TEMPERATURE=1")
+    with stepped_stand(tmp_path, tmp_path) as stand:
+        stand.meet(lines=False)
+        report = run_suite(stand, ["channels"])
+        assert [outcome.verdict for outcome in report.outcomes] == [Verdict.PASSED] * 2
+        talk = stand.talk
+        stand.must(Describe(talk.next_id(), 1), "say what its channel is")
+        stand.must(StreamAt(talk.next_id(), 100_000, Accepts.READINGS), "stream")
+        talk.listen(2.0)
+        (told,) = {message for message in talk.messages() if isinstance(message, Channel)}
+        counts = [message.counts for message in talk.messages() if isinstance(message, Readings)]
+    assert told.name == "chip_temperature"
+    # what the emulator's thermometer gives: 27 degC - (891 x 3.3 V / 4096 - 0.706 V) / 1.721 mV = 20.11 degC
+    (celsius,) = values_of(Readings(0, 1, counts[-1]), {1: side_channel(told)})["chip_temperature"]
+    assert celsius == pytest.approx(20.11, abs=0.05)
 
 
 LINES = [("two_wire", "uart"), ("two_wire", "usb")]

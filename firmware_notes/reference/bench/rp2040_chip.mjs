@@ -28,6 +28,8 @@ const MOTOR_ENABLE = 2; // pulled high on the board: no current while the pin fl
 const AMPLIFIER_CLOCK = 4;
 
 const CAUSES = [0x100, 0x10000, 0x100]; // power, pin, and a brown-out, which this chip takes for power
+const THERMOMETER = 4; // input of the converter
+const CHIP_TEMPERATURE = 891; // 20.1 degC: 27 - (891 x 3.3 / 4096 - 0.706) / 0.001721
 const RANDOM_BIT = 0x1c;
 const CHIP_RESET = 0x08;
 const WATCHDOG_BIT = 1;
@@ -190,6 +192,15 @@ function joinAdc(adc) {
   };
 }
 
+// The chip's own thermometer, where it is switched on.
+function joinThermometer(adc) {
+  const begin = adc.onADCRead;
+  adc.onADCRead = (channel) => {
+    adc.channelValues[THERMOMETER] = adc.temperatueEnable ? CHIP_TEMPERATURE : 0;
+    begin(channel);
+  };
+}
+
 const now = () => elapsed + clock.nanos * CYCLES_PER_NS;
 
 function tell(line, high) {
@@ -222,6 +233,7 @@ function start(watchdogBit) {
   converts = () => true;
   if (converter === "spi") joinSpi(mcu.spi[0]);
   if (converter === "i2c") converts = joinI2c(mcu.i2c[0]);
+  joinThermometer(mcu.adc);
   if (converter === "own_adc") joinAdc(mcu.adc);
   OUTPUT_PINS.forEach((pin, line) => {
     // the chip reads back the level of a pin that it drives, as its own input

@@ -125,11 +125,14 @@
 #define I2C_STOPPED (1u << 9)
 
 #define ADC_CONTROL REGISTER(0x4004C000u)
+#define ADC_RESULT REGISTER(0x4004C004u)
 #define ADC_FIFO_CONTROL REGISTER(0x4004C008u)
 #define ADC_FIFO REGISTER(0x4004C00Cu)
 #define ADC_DIVIDER REGISTER(0x4004C010u)
 #define ADC_INTERRUPTS REGISTER(0x4004C018u)
 #define ADC_ON 1u
+/* and its output, at the converter's input 4 */
+#define ADC_THERMOMETER (1u << 1 | 4u << 12)
 #define ADC_READY (1u << 8)
 #define ADC_FREE_RUNNING (1u << 3)
 #define ADC_FIFO_ON 1u
