@@ -233,11 +233,10 @@ def load_json(text: str | bytes, where: str, *, expected: str = "one JSON object
         that cannot be used: not finite, too large, given twice. The message names the line.
     """
     text = _bounded(text, where)
-    # Counting is quick; only a text with many brackets is looked at token by token.
-    if text.count("[") + text.count("{") > DEEPEST:
-        _bound_depth(text, where)
+    # Counting is quick; only a text with many brackets can be too deep.
+    has_many = text.count("[") + text.count("{") > DEEPEST
     try:
-        value = _JSON.decode(text)
+        value = _decoded_json(text, where) if has_many else _JSON.decode(text)
     except _WrongValueError as problem:
         line = _json_line(text, problem)
         raise InputError(f"{where} line {line}: {problem}") from None
@@ -529,6 +528,27 @@ _JSON = json.JSONDecoder(
     parse_constant=_json_constant,
     object_pairs_hook=_json_object,
 )
+
+
+def _decoded_json(text: str, where: str) -> Any:
+    """Decode a text with many brackets; one that is too deep is refused as that, whatever else it holds."""
+    try:
+        value = _JSON.decode(text)
+    except (_WrongValueError, ValueError, RecursionError):
+        _bound_depth(text, where)
+        raise
+    level = [value]
+    for _ in range(DEEPEST + 1):
+        level = [
+            inner
+            for outer in level
+            for inner in (outer.values() if isinstance(outer, dict) else outer)
+            if isinstance(inner, dict | list)
+        ]
+        if not level:
+            return value
+    _bound_depth(text, where)
+    return value
 
 
 def _bound_depth(text: str, where: str) -> None:

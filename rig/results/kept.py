@@ -38,7 +38,7 @@ from rig.analyser import (
 )
 from rig.calibration import Calibration
 from rig.capture import content_files
-from rig.core import load_json, read_bytes
+from rig.core import LARGEST_TEXT, load_json, read_bytes
 from rig.errors import InputError
 from rig.results.derived import DIGEST_BYTES, FOLDER, arithmetic_version, replace_derived
 from rig.segmenter import ContactChecks, ForceZero, ZeroPolicy
@@ -171,11 +171,12 @@ class KeptResult:
             if field.name not in ("columns", "calibration")
         }
         try:
-            head = _stream(columns, dumps(about, allow_nan=False))
-            load_json(dumps(about), self.path.name)
-        except (InputError, TypeError):
+            text = dumps(about, allow_nan=False)
+        except TypeError:
             return
-        self._seal(self.path, head, blobs)
+        # what could not be read again is not written
+        if len(text) <= LARGEST_TEXT:
+            self._seal(self.path, _stream(columns, text), blobs)
 
     def _sealed(self, path: Path) -> tuple[bytes, bytes]:
         """Return the head and the arrays of a file; ValueError if it is not what was written."""

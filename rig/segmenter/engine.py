@@ -30,9 +30,11 @@ from rig.segmenter.opening import (
     DEADBAND_RESOLUTIONS,
     FIRST_LOOK,
     LOOKS_PER_LENGTH,
+    SURELY_SHORT,
     Motion,
     judge,
     longest_opening,
+    may_be_over,
 )
 from rig.segmenter.rows import reduced
 from rig.segmenter.spans import ContactChecks, Cycles, Flag, FlagArray, Segment
@@ -244,6 +246,10 @@ class Segmenter:
         tension = self._settings.sense == "tension"
         while at_end or len(self._buffer) >= self._next_look:
             head = self._buffer[: len(self._buffer) if at_end else self._next_look]
+            # most looks end here: before the longest opening, only a platen that came back ends it
+            if not (at_end or tension or len(head) > SURELY_SHORT or may_be_over(head)):
+                self._next_look += max(self._next_look // LOOKS_PER_LENGTH, 1)
+                continue
             motion = Motion.of(head, tension=tension)
             most = longest_opening(motion.step_s)
             if at_end or (motion.is_over and (motion.rose or not tension)):

@@ -44,6 +44,9 @@ LONGEST_SAMPLES = (4096, 1 << 18)
 """An opening lasts this long at the most, within these counts; a rest before the first motion is cut
 short."""
 
+SURELY_SHORT = LONGEST_SAMPLES[0] * LOOKS_PER_LENGTH // (LOOKS_PER_LENGTH + 1)
+"""At this many samples, and at the next look, no opening is too long yet, whatever its clock."""
+
 WAIT_S = 0.5
 WAIT_SAMPLES = 4
 """What is waited for after the platen came back: its force zero is worth knowing."""
@@ -225,13 +228,8 @@ class Motion:
     def is_over(self) -> bool:
         """Whether the platen has come in, gone back, and that is long enough ago."""
         x_mm = self.position_mm
-        deepest = int(np.argmax(x_mm))
-        way_mm = float(x_mm[deepest] - x_mm[: deepest + 1].min())
-        back = np.flatnonzero(x_mm[deepest:] <= x_mm[deepest] - CAME_BACK * way_mm)
-        if not len(back):
-            return False
+        since, way_mm = _came_back(x_mm)
         waited = max(ceil(WAIT_S / self.step_s), WAIT_SAMPLES)
-        since = deepest + int(back[0])
         if len(x_mm) - since < waited or not self.moved or way_mm <= MOVED_DEADBANDS * self.deadband_mm:
             return False
         # a recording that began deep in a press may have come back by all that it had gone, still loaded
@@ -239,6 +237,25 @@ class Motion:
         settled = float(np.ptp(self.force_n[-waited:])) <= SETTLED_SHARE * rise_n
         nearest = since + int(np.argmin(x_mm[since:]))
         return settled or float(x_mm[nearest:].max() - x_mm[nearest]) >= CAME_BACK * way_mm
+
+
+def may_be_over(signals: Signals) -> bool:
+    """Return whether the platen of a recording in compression can have come in and gone back.
+
+    It asks less than `Motion.is_over`, and of the positions alone.
+    """
+    since, way_mm = _came_back(_without_spikes(signals.position_mm))
+    least_mm = MOVED_DEADBANDS * DEADBAND_RESOLUTIONS * signals.position_resolution_mm
+    return since < len(signals) and way_mm > least_mm
+
+
+def _came_back(x_mm: FloatArray) -> tuple[int, float]:
+    """Return the first sample at which the platen was back, or how many there are; and how far it went."""
+    deepest = int(np.argmax(x_mm))
+    way_mm = float(x_mm[deepest] - x_mm[: deepest + 1].min())
+    is_back = x_mm[deepest:] <= x_mm[deepest] - CAME_BACK * way_mm
+    first = int(is_back.argmax())
+    return deepest + first if is_back[first] else len(x_mm), way_mm
 
 
 def judge(
