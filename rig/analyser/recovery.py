@@ -29,7 +29,7 @@ from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 import numpy as np
-from scipy.special import chdtri, ndtri, stdtrit
+import scipy.special
 
 from rig.errors import InputError
 from rig.samples import FloatArray
@@ -287,7 +287,7 @@ def fit_recovery(
     other = others[0] if others else None
     spare = count - len(law.parameters)
     known = stated and law.scale == 1.0
-    coverage = float(stdtrit(np.inf if known else spare, (1 + CONFIDENCE) / 2))
+    coverage = float(scipy.special.stdtrit(np.inf if known else spare, (1 + CONFIDENCE) / 2))
     ahead = _forecast(law, touches, last_s * 10**FORECAST_DECADES, shared_u_mm, coverage)
     if law.scale > 1:
         notes.append(f"The touches scatter {law.scale:.2g} times as much as their uncertainties.")
@@ -373,9 +373,7 @@ def _fitted_stretched(touches: Touches, *, stated: bool) -> tuple[RecoveryLaw | 
         [-np.inf, -np.inf, np.log(low_s), EXPONENTS[0]],
         [np.inf, np.inf, np.log(high_s), EXPONENTS[1]],
     )
-    from scipy.optimize import least_squares  # noqa: PLC0415  0.3 s, for recoveries alone
-
-    fit = least_squares(residuals, start, bounds=bounds, x_scale="jac", max_nfev=400)
+    fit = scipy.optimize.least_squares(residuals, start, bounds=bounds, x_scale="jac", max_nfev=400)
     found = _natural(fit.x)
     names = (("s_inf", "mm"), ("s_0", "mm"), ("tau", "s"), ("beta", ""))
     law = _law(STRETCHED, names, found, touches, stated=stated)
@@ -425,7 +423,7 @@ def _law(
     misfit = float(np.sum((left_mm / touches.u_mm) ** 2))
     spare = count - size
     scale = 1.0
-    if not stated or misfit > chdtri(spare, DOUBT):
+    if not stated or misfit > scipy.special.chdtri(spare, DOUBT):
         scale = float(np.sqrt(misfit / spare))
     slopes = _slopes(name, values, touches.after_s) / touches.u_mm[:, None]
     free = np.ones(size, bool)
@@ -485,7 +483,7 @@ def _forecast(
     below = float(np.hypot(max(value - slowing[0], coverage * own_u), shared))
     above = float(np.hypot(max(slowing[1] - value, coverage * own_u), shared))
     # what laws disagree by does not grow with few touches as a scatter's factor does: a reader doubles u
-    u = max(below, above) / float(ndtri((1 + CONFIDENCE) / 2))
+    u = max(below, above) / float(scipy.special.ndtri((1 + CONFIDENCE) / 2))
     return SetForecast(after_s, value, u, value - below, value + above, value - half, value + half)
 
 
@@ -503,12 +501,10 @@ def _slowing_interval(
         still = np.ones((len(times_s), 1))
         return np.hstack([still, -still, sign * np.exp(-times_s[:, None] / tau_s)])
 
-    from scipy.optimize import nnls  # noqa: PLC0415  as above
-
     weighed = curves(touches.after_s) / touches.u_mm[:, None]
     target = (touches.set_mm - origin_mm) / touches.u_mm
     row = curves(np.array([after_s]))
-    factors, misfit = nnls(weighed, target, maxiter=MOST_STEPS)
+    factors, misfit = scipy.optimize.nnls(weighed, target, maxiter=MOST_STEPS)
     best_mm = float(row[0] @ factors)
     # the same fit, held to a set at that time by a weight that outdoes all touches
     holding = HOLD / touches.u_mm.min()
@@ -516,7 +512,7 @@ def _slowing_interval(
     allowed = misfit**2 + (coverage * law.scatter) ** 2
 
     def is_allowed(set_mm: float) -> bool:
-        found = nnls(held, np.append(target, holding * set_mm), maxiter=MOST_STEPS)[1]
+        found = scipy.optimize.nnls(held, np.append(target, holding * set_mm), maxiter=MOST_STEPS)[1]
         return bool(found**2 <= allowed)
 
     step_mm = max(law.scatter, 1e-9) * float(touches.u_mm.min())

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+import scipy
 
 from rig.analyser.settings import MeasuringNoise
 from rig.samples import FloatArray
@@ -186,13 +187,11 @@ def _fit_branches(
     shortest_s: float,
     duration_s: float,
 ) -> PronySeries:
-    from scipy.optimize import least_squares, nnls  # noqa: PLC0415  0.3 s, for captures with a hold
-
     def solved(parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
         elastic = deflection_mm ** parameters[0]
         basis = [elastic] + [branch_response(time_s, elastic, float(np.exp(each))) for each in parameters[1:]]
         matrix = np.stack(basis, axis=1)
-        amounts, _ = nnls(matrix, force_n)
+        amounts, _ = scipy.optimize.nnls(matrix, force_n)
         return amounts, matrix @ amounts - force_n
 
     spread = np.log(np.geomspace(shortest_s * 3, duration_s / 3, branches)) if branches else np.empty(0)
@@ -201,7 +200,7 @@ def _fit_branches(
     def residuals(parameters: FloatArray) -> FloatArray:
         return solved(parameters)[1]
 
-    fit = least_squares(
+    fit = scipy.optimize.least_squares(
         residuals,
         np.concatenate([[1.0], np.clip(spread, low + 1e-6, high - 1e-6)]),
         bounds=([EXPONENTS[0], *[low] * branches], [EXPONENTS[1], *[high] * branches]),

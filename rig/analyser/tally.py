@@ -12,7 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy.special import stdtrit
+import scipy.special
 
 from rig.analyser.propagation import CALIBRATION_PART, FREEDOM
 from rig.analyser.ragged import BoolArray
@@ -124,7 +124,7 @@ class RunningTrend:
             left = np.maximum(self._yy - slope * self._xy, 0.0) / freedom
             slope_u = np.sqrt(left / self._xx)
             explained = self._xy**2 / (self._xx * self._yy)
-        sure = np.abs(slope) > stdtrit(freedom, 1 - TREND_CHANCE / 2) * slope_u
+        sure = np.abs(slope) > scipy.special.stdtrit(freedom, 1 - TREND_CHANCE / 2) * slope_u
         trends: BoolArray = (self._n >= FEWEST_FOR_TREND) & sure & (explained > TREND_SHARE)
         return slope, slope_u, trends
 

@@ -20,7 +20,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import fdtrc
+import scipy.special
 
 from rig.errors import InputError
 from rig.samples import FloatArray
@@ -318,7 +318,7 @@ def lack_of_fit(
     if repeats <= NO_SCATTER * fit.sum_of_squares:
         return None
     ratio = (misfit / fit_degrees) / (repeats / repeat_degrees)
-    chance = float(fdtrc(fit_degrees, repeat_degrees, ratio))
+    chance = float(scipy.special.fdtrc(fit_degrees, repeat_degrees, ratio))
     return LackOfFit(ratio, chance, fit_degrees, repeat_degrees, repeat_sd)
 
 
@@ -362,7 +362,7 @@ def _chance(fit: PolynomialFit, other: PolynomialFit) -> float:
         return 0.0
     gain = max(fit.sum_of_squares - other.sum_of_squares, 0.0) / further
     ratio = gain / (other.sum_of_squares / other.degrees_of_freedom)
-    return float(fdtrc(further, other.degrees_of_freedom, ratio))
+    return float(scipy.special.fdtrc(further, other.degrees_of_freedom, ratio))
 
 
 _NAMES = {1: "a straight line", 2: "a curve of degree 2", 3: "a curve of degree 3"}

@@ -13,15 +13,13 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import scipy
 
 from rig.calibration.evidence import Record, Share, finite, freedom, table
 from rig.samples import FloatArray
-
-if TYPE_CHECKING:
-    from scipy.interpolate import CubicSpline
 
 OF_FORCE, OF_POSITION = "force calibration, ", "position calibration, "
 """How the names of shares begin that come from a scale."""
@@ -146,10 +144,10 @@ class Frame:
 
 
 @lru_cache(maxsize=64)
-def _spline(force_n: tuple[float, ...], deflection_mm: tuple[float, ...]) -> tuple[CubicSpline, FloatArray]:
+def _spline(
+    force_n: tuple[float, ...], deflection_mm: tuple[float, ...]
+) -> tuple[scipy.interpolate.CubicSpline, FloatArray]:
     # a third of a second, which a rig with a straight frame need not wait for
-    from scipy.interpolate import CubicSpline  # noqa: PLC0415
-
-    spline = CubicSpline((0.0, *force_n), (0.0, *deflection_mm), bc_type="natural")
+    spline = scipy.interpolate.CubicSpline((0.0, *force_n), (0.0, *deflection_mm), bc_type="natural")
     slope: FloatArray = spline(np.array([0.0, force_n[-1]]), 1)
     return spline, slope

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+import scipy
 
 from rig.calibration.presses import Press
 from rig.calibration.scatter import chance_of_ratio
@@ -263,10 +264,8 @@ def basis(knots_n: FloatArray, force_n: FloatArray) -> FloatArray:
     if len(knots_n) == 1:
         return force_n[:, None] / knots_n
     # a third of a second, which only a calibration need wait for
-    from scipy.interpolate import CubicSpline  # noqa: PLC0415
-
     ends = np.concatenate([[0.0], knots_n])
-    spline = CubicSpline(ends, np.eye(len(ends))[:, 1:], bc_type="natural")
+    spline = scipy.interpolate.CubicSpline(ends, np.eye(len(ends))[:, 1:], bc_type="natural")
     values: FloatArray = spline(force_n)
     return values
 

@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+import scipy
 
 from rig.calibration.calibration import Calibration
 from rig.calibration.evidence import Record, Share
@@ -456,9 +457,7 @@ def _below_steps_mm(curve: Curve, low_n: float) -> float:
     straight."""
     if len(curve.knots_n) == 1:
         return 0.0
-    from scipy.interpolate import CubicSpline  # noqa: PLC0415
-
-    spline = CubicSpline(
+    spline = scipy.interpolate.CubicSpline(
         np.concatenate([[0.0], curve.knots_n]),
         np.concatenate([[0.0], curve.deflection_mm]),
         bc_type="natural",

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from scipy.special import chdtrc
+import scipy.special
 
 from rig.calibration.evidence import Record, Share
 from rig.calibration.fitting import (
@@ -320,7 +320,7 @@ def _chance_of_unevenness(sd: FloatArray, repeats: IntArray) -> float:
     pooled = float(freedom @ sd**2) / float(freedom.sum())
     ratio = float(freedom.sum() * math.log(pooled) - freedom @ np.log(sd**2))
     correction = 1 + (float((1 / freedom).sum()) - 1 / float(freedom.sum())) / (3 * (len(sd) - 1))
-    return float(chdtrc(len(sd) - 1, max(ratio, 0.0) / correction))
+    return float(scipy.special.chdtrc(len(sd) - 1, max(ratio, 0.0) / correction))
 
 
 def _cautions(fit: PolynomialFit, misfit: LackOfFit | None, *, weighted: bool, unit: str) -> tuple[str, ...]:

@@ -7,7 +7,7 @@ can do: then only their scatter counts.
 
 from __future__ import annotations
 
-from scipy import special
+import scipy.special
 
 CHANCE = 0.05
 """A scatter that noise makes as large less often than this has another cause."""
@@ -35,9 +35,9 @@ def variance_factor(chi_squared: float, degrees_of_freedom: int) -> tuple[float,
 
 def more_than_noise(chi_squared: float, degrees_of_freedom: int) -> bool:
     """Whether residuals are larger than noise and resolution make them."""
-    return chi_squared > float(special.chdtri(degrees_of_freedom, CHANCE))
+    return chi_squared > float(scipy.special.chdtri(degrees_of_freedom, CHANCE))
 
 
 def chance_of_ratio(ratio: float, upper: float, lower: float) -> float:
     """Chance that a ratio of two variances of this many degrees of freedom is as large as this one."""
-    return float(special.fdtrc(upper, lower, ratio))
+    return float(scipy.special.fdtrc(upper, lower, ratio))

@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from rig.capture import add_amendment, open_capture
 from rig.cli.capture_arguments import captures_argument
 from rig.cli.options import read_conditions, read_quantity
 from rig.cli.output import say
@@ -50,8 +51,6 @@ def command(
     Each correction is a dated record in the capture's folder. The original header is kept, every command
     reads the amended one, and `pressrig show` lists the records.
     """
-    from rig.capture import add_amendment, open_capture
-
     fields: dict[str, Any] = {
         "specimen": specimen,
         "batch": batch,

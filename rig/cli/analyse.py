@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from rig.calibrationfile import read_calibration
 from rig.cli.capture_arguments import captures_argument
 from rig.cli.options import (
     fresh_option,
@@ -18,7 +19,30 @@ from rig.cli.options import (
     sense_and_zero_options,
 )
 from rig.cli.output import as_json_text, console, is_plain, json_option, progress, say, say_exactly
+from rig.core import rounded
 from rig.errors import InputError
+from rig.results import (
+    Asked,
+    SpilledRows,
+    budget_document,
+    climate_by_cycle,
+    cycle_entries,
+    cycle_frames,
+    document_head,
+    examine_capture,
+    monte_carlo_document,
+)
+from rig.sheets import (
+    answer_sentence,
+    budget_table,
+    cycle_table,
+    key_table,
+    monte_carlo_table,
+    save_cycle_trends,
+    save_loops,
+    summary_table,
+    trend_sentences,
+)
 
 if TYPE_CHECKING:
     from rig.analyser import CaptureResult
@@ -106,8 +130,6 @@ def command(
     as_json: bool,
 ) -> None:
     """Measure every press in CAPTURES. The exit code is 1 if a capture has no cycle."""
-    from rig.results import Asked, SpilledRows, climate_by_cycle, examine_capture
-
     asked = Asked(
         contact_force_n=read_quantity("--contact-force", contact_force, "N"),
         conditioning=conditioning,
@@ -145,8 +167,6 @@ def command(
 
 def _print_documents(analysed: list[Analysed]) -> None:
     """One JSON document, cycle by cycle, so that its size is no matter of memory."""
-    from rig.results import budget_document, cycle_entries, document_head, monte_carlo_document
-
     before = '{"captures": ['
     for path, capture, result, doubts in analysed:
         document = document_head(str(path), capture.header, result)
@@ -168,8 +188,6 @@ def _calibration_of(rig_file: Path | None, calibration_file: Path | None) -> Cal
     if calibration_file is not None:
         if rig_file is not None:
             raise InputError("--calibration and --rig: found both, expected one of them")
-        from rig.calibrationfile import read_calibration
-
         return read_calibration(calibration_file)
     if rig_file is None:
         return None
@@ -187,16 +205,6 @@ def print_result(
     whole: bool = False,
 ) -> None:
     """Print the answer of one capture, five figures, its cycles and its notes; all means where `whole`."""
-    from rig.sheets import (
-        answer_sentence,
-        budget_table,
-        cycle_table,
-        key_table,
-        monte_carlo_table,
-        summary_table,
-        trend_sentences,
-    )
-
     header = capture.header
     batch = f", batch {header.batch}" if header.batch else ""
     screen = console()
@@ -251,8 +259,6 @@ def _conditioning(cycles: int) -> str:
 
 
 def _signed(value: float, u: float) -> str:
-    from rig.core import rounded
-
     return f"{'+' if value > 0 else ''}{rounded(value, u)}"
 
 
@@ -260,9 +266,6 @@ def write_results(
     name: str, result: CaptureResult, out: Path, beside: dict[str, FloatArray] | None = None
 ) -> None:
     """The table of cycles as CSV, and the plots, of one capture; `beside` holds further columns of cycles."""
-    from rig.results import cycle_frames
-    from rig.sheets import save_cycle_trends, save_loops
-
     out.mkdir(parents=True, exist_ok=True)
     with (out / f"{name}-cycles.csv").open("w", encoding="utf-8", newline="") as file:
         for number, frame in enumerate(cycle_frames(result, beside)):

@@ -12,6 +12,7 @@ import click
 from rig.cli.options import DEFAULT_FOLDER
 from rig.cli.serve import allow_remote_option, listen_option, say_where_the_page_is
 from rig.core import ENVIRONMENT, chosen_units
+from rig.daemon.page_token import token_file
 
 
 @click.command("browse")
@@ -36,8 +37,6 @@ def command(folder: Path, *, reports: Path, http: int, listen: str, allow_remote
     List, search, overlay and correct captures, and ask for comparisons, design sheets, nips and studies. No
     rig is needed; `pressrig serve` has the same pages beside the live one.
     """
-    from rig.daemon.page_token import token_file
-
     token = token_file()
     say_where_the_page_is(listen, http, token, allow_remote=allow_remote)
     words = [sys.executable, "-m", "rig.daemon.page", "--captures", str(folder), "--reports", str(reports)]

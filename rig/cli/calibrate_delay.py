@@ -7,9 +7,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+from rich import box
+from rich.table import Table
 
+from rig.calibration import measure_delay
 from rig.cli.calibrate_presses import PressOptions, dated, press_options, recordings_of, written
+from rig.cli.calibrate_showing import freedom_words, say_where, show_cautions
 from rig.cli.output import console, is_plain, print_json, say
+from rig.core.measured import limited
+from rig.sheets import save_delay
 
 if TYPE_CHECKING:
     from rig.calibration import DelayMeasurement
@@ -26,17 +32,12 @@ def command(**options: Any) -> None:
     and release it between presses. Do not use foam or rubber, which lose more energy the faster they are
     pressed.
     """
-    from rig.calibration import measure_delay
-    from rig.cli.calibrate_showing import say_where, show_cautions
-
     given = PressOptions(**options)
     recordings = recordings_of(given)
     found = measure_delay(recordings.samples, recordings.calibration)
     delay = replace(found.delay, record=dated(found.delay.record, recordings, given, REFERENCE))
     kept = written(given, recordings, delay=delay)
     if given.out is not None:
-        from rig.sheets import save_delay
-
         save_delay(found, "Delay of the force", given.out)
     if given.as_json:
         print_json(_document(found, given, kept))
@@ -50,11 +51,6 @@ def command(**options: Any) -> None:
 
 
 def _show(found: DelayMeasurement, before_s: float) -> None:
-    from rich import box
-    from rich.table import Table
-
-    from rig.cli.calibrate_showing import freedom_words
-
     table = Table(title="Presses", title_justify="left", box=None if is_plain() else box.SIMPLE_HEAD)
     for heading in ("press", "speed mm/s", "peak N", "hysteresis before %", "hysteresis after %"):
         table.add_column(heading, justify="right")
@@ -80,8 +76,6 @@ def _show(found: DelayMeasurement, before_s: float) -> None:
 
 
 def _document(found: DelayMeasurement, given: PressOptions, kept: Path | None) -> dict[str, Any]:
-    from rig.core.measured import limited
-
     delay = found.delay
     document: dict[str, Any] = {
         "delay_s": delay.s,

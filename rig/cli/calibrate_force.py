@@ -2,17 +2,26 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
+from rig.calibration import Gravity, Surroundings, calibrate_force, force_table, loads_of
 from rig.cli.calibrate_options import ChannelOptions, channel_options, table_text
+from rig.cli.calibrate_showing import (
+    channel_document,
+    rig_file_line,
+    say_not_written,
+    say_where,
+    show_cautions,
+    show_channel,
+    written_into,
+)
+from rig.cli.calibrate_taking import take_readings
 from rig.cli.options import read_quantity
 from rig.cli.output import print_json
 from rig.errors import InputError
-
-if TYPE_CHECKING:
-    from rig.calibration import Gravity, Surroundings
+from rig.units import parse
 
 
 @click.command("force")
@@ -50,18 +59,6 @@ def command(
     `kept` are optional. Loads rise within a run and may then fall. Each reading is the mean of a settled
     plateau. Enter tensile loads below zero; a rig for tension needs them, in runs of their own.
     """
-    from rig.calibration import calibrate_force, force_table, loads_of
-    from rig.cli.calibrate_showing import (
-        channel_document,
-        rig_file_line,
-        say_not_written,
-        say_where,
-        show_cautions,
-        show_channel,
-        written_into,
-    )
-    from rig.cli.calibrate_taking import take_readings
-
     given = ChannelOptions(**options)
     surroundings = _surroundings(
         gravity, latitude, height, air_density=air_density, mass_density=mass_density
@@ -104,8 +101,6 @@ def command(
 def _surroundings(
     gravity: str | None, latitude: float | None, height: str, *, air_density: str, mass_density: str
 ) -> Surroundings:
-    from rig.calibration import Surroundings
-
     air = read_quantity("--air-density", air_density, "kg/m^3")
     mass = read_quantity("--mass-density", mass_density, "kg/m^3")
     assert air is not None
@@ -116,9 +111,6 @@ def _surroundings(
 
 
 def _gravity(gravity: str | None, latitude: float | None, height: str) -> Gravity:
-    from rig.calibration import Gravity
-    from rig.units import parse
-
     if gravity is not None and latitude is not None:
         raise InputError("--gravity and --latitude: found both, expected one of them")
     try:

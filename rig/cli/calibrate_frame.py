@@ -7,14 +7,21 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+from rich import box
+from rich.table import Table
 
+from rig.calibration import Block, measure_frame
+from rig.calibration.frame_measuring import SOFTEST_MM_PER_N
 from rig.cli.calibrate_presses import PressOptions, dated, press_options, recordings_of, written
+from rig.cli.calibrate_showing import say_where, show_cautions
 from rig.cli.options import read_quantity
 from rig.cli.output import console, is_plain, print_json, say
+from rig.core.measured import limited
 from rig.errors import InputError
+from rig.sheets import save_frame
 
 if TYPE_CHECKING:
-    from rig.calibration import Block, FrameMeasurement
+    from rig.calibration import FrameMeasurement
 
 UM_PER_MM = 1e3
 
@@ -54,10 +61,6 @@ def command(
     Press it five times, as hard as you will press specimens, at 1 mm/s or slower, and release it between
     presses. Remove the time offset first (`pressrig calibrate delay`).
     """
-    from rig.calibration import measure_frame
-    from rig.calibration.frame_measuring import SOFTEST_MM_PER_N
-    from rig.cli.calibrate_showing import say_where, show_cautions
-
     given = PressOptions(**options)
     block = _block(block_stiffness, block_u)
     limit = read_quantity("--softest", softest, "mm/N") or SOFTEST_MM_PER_N
@@ -68,8 +71,6 @@ def command(
     frame = replace(found.frame, record=dated(found.frame.record, recordings, given, block.words))
     kept = written(given, recordings, frame=frame)
     if given.out is not None:
-        from rig.sheets import save_frame
-
         save_frame(found, "Frame compliance", given.out)
     if given.as_json:
         print_json(_document(found, given, kept))
@@ -83,8 +84,6 @@ def command(
 
 
 def _block(stiffness: str | None, relative_u: str) -> Block:
-    from rig.calibration import Block
-
     stiffness_n_per_mm = read_quantity("--block-stiffness", stiffness, "N/mm")
     u_pct = read_quantity("--block-u", relative_u, "%")
     assert u_pct is not None
@@ -94,9 +93,6 @@ def _block(stiffness: str | None, relative_u: str) -> Block:
 
 
 def _show(found: FrameMeasurement) -> None:
-    from rich import box
-    from rich.table import Table
-
     frame = found.frame
     title = "Frame compliance"
     table = Table(title=title, title_justify="left", box=None if is_plain() else box.SIMPLE_HEAD)
@@ -124,8 +120,6 @@ def _show(found: FrameMeasurement) -> None:
 
 
 def _document(found: FrameMeasurement, given: PressOptions, kept: Path | None) -> dict[str, Any]:
-    from rig.core.measured import limited
-
     frame = found.frame
     document: dict[str, Any] = {
         "force_n": list(frame.force_n),

@@ -10,12 +10,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from rig.calibration import ReferenceFacts, reference_u
+from rig.cli.options import later
 from rig.cli.output import json_option
 from rig.errors import InputError
+from rig.rigfile import read_rig_file
 from rig.tables import read_table_text
 
 if TYPE_CHECKING:
-    from rig.calibration import ReferenceFacts
     from rig.rigfile import RigFile
 
 LARGEST_TABLE = 1 << 20
@@ -122,8 +124,6 @@ class ChannelOptions:
     @property
     def expires(self) -> date:
         """Last day on which the calibration holds."""
-        from rig.cli.options import later
-
         return later(self.day, self.expires_after)
 
     def rig(self) -> RigFile | None:
@@ -134,8 +134,6 @@ class ChannelOptions:
         InputError
             If it is wrong, or needed and missing, or if the counts of a driven rig were to fall.
         """
-        from rig.rigfile import read_rig_file
-
         if self.rig_file is None:
             if self.readings is None:
                 raise InputError("give READINGS (a table), or --rig to take readings now")
@@ -156,8 +154,6 @@ class ChannelOptions:
 
     def facts(self, unit: str, largest: float) -> ReferenceFacts:
         """What was stated about the references."""
-        from rig.calibration import ReferenceFacts, reference_u
-
         if self.reference_u is None:
             return ReferenceFacts(self.reference)
         if not largest > 0:

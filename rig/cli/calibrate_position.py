@@ -6,7 +6,18 @@ from typing import Any
 
 import click
 
+from rig.calibration import calibrate_position, position_table
 from rig.cli.calibrate_options import ChannelOptions, channel_options, table_text
+from rig.cli.calibrate_showing import (
+    channel_document,
+    rig_file_line,
+    say_not_written,
+    say_where,
+    show_cautions,
+    show_channel,
+    written_into,
+)
+from rig.cli.calibrate_taking import take_readings
 from rig.cli.output import print_json, say
 
 
@@ -21,18 +32,6 @@ def command(*, blocks: bool, **options: Any) -> None:
     gauge block under it), and `counts`. Approach the references first, then return to them; with blocks, the
     column `direction` says approaching or returning. The zero stays as set in the rig file.
     """
-    from rig.calibration import calibrate_position, position_table
-    from rig.cli.calibrate_showing import (
-        channel_document,
-        rig_file_line,
-        say_not_written,
-        say_where,
-        show_cautions,
-        show_channel,
-        written_into,
-    )
-    from rig.cli.calibrate_taking import take_readings
-
     given = ChannelOptions(**options)
     expires, rig = given.expires, given.rig()
     given = given.with_target(rig)

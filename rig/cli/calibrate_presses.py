@@ -10,12 +10,16 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from rig.calibration import Calibration
+from rig.calibrationfile import read_calibration, with_part, write_calibration
+from rig.capture import open_capture
 from rig.cli.capture_arguments import captures_argument
+from rig.cli.options import later
 from rig.cli.output import json_option
 from rig.errors import InputError
 
 if TYPE_CHECKING:
-    from rig.calibration import Calibration, Record
+    from rig.calibration import Record
     from rig.capture import Capture
     from rig.samples import Samples
 
@@ -104,9 +108,6 @@ def recordings_of(given: PressOptions) -> Recordings:
     InputError
         If one is no capture, or they are too long, or they hold different calibrations and none was named.
     """
-    from rig.capture import open_capture
-    from rig.cli.options import later
-
     if given.out is not None and given.out.suffix.lower() not in (".png", ".svg"):
         raise InputError(f"--out: found {given.out}, expected a file name that ends in .png or .svg")
     captures = [open_capture(path) for path in given.captures]
@@ -152,8 +153,6 @@ def written(given: PressOptions, recordings: Recordings, **parts: Any) -> Path |
     A file that is new starts from the calibration that the captures were read with, since the parts belong
     to its scales.
     """
-    from rig.calibrationfile import with_part, write_calibration
-
     if given.into is None:
         return None
     if given.into.exists():
@@ -162,9 +161,6 @@ def written(given: PressOptions, recordings: Recordings, **parts: Any) -> Path |
 
 
 def _calibration(given: PressOptions, captures: list[Capture]) -> Calibration:
-    from rig.calibration import Calibration
-    from rig.calibrationfile import read_calibration
-
     if given.calibration_file is not None:
         return read_calibration(given.calibration_file)
     own = [

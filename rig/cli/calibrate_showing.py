@@ -8,11 +8,16 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from rich import box
+from rich.table import Table
+
+from rig.calibration import half_interval, scale_budget
+from rig.calibrationfile import with_part, write_calibration
 from rig.cli.output import console, is_plain, say
+from rig.core.measured import limited
+from rig.rigfile import read_rig_file
 
 if TYPE_CHECKING:
-    from rich.table import Table
-
     from rig.calibration import ChannelCalibration
 
 
@@ -28,8 +33,6 @@ def written_into(path: Path, name: str | None, **parts: Any) -> Path | None:
     InputError
         If there is some other file.
     """
-    from rig.calibrationfile import with_part, write_calibration
-
     if name is not None and not path.exists():
         parts["name"] = name
     return write_calibration(path, with_part(path, **parts))
@@ -37,9 +40,6 @@ def written_into(path: Path, name: str | None, **parts: Any) -> Path | None:
 
 def channel_document(calibrated: ChannelCalibration, unit: str) -> dict[str, Any]:
     """The result as plain values, for JSON."""
-    from rig.calibration import half_interval, scale_budget
-    from rig.core.measured import limited
-
     fitted, name = calibrated.fitted, unit.lower()
     span = calibrated.scale.value_range
     return {
@@ -80,8 +80,6 @@ def channel_document(calibrated: ChannelCalibration, unit: str) -> dict[str, Any
 
 def show_channel(calibrated: ChannelCalibration, unit: str) -> None:
     """Print the scale with its uncertainty, why it has this degree, the budget and the residuals."""
-    from rig.calibration import half_interval, scale_budget
-
     screen = console()
     fitted, scale = calibrated.fitted, calibrated.scale
     whole = scale_budget(scale)[-1]
@@ -121,8 +119,6 @@ def rig_file_line(into: Path, rig_file: Path | None) -> str:
 
 def say_where(into: Path, kept: Path | None, rig_file: Path | None) -> None:
     """Print where the result and the older one are, and the line that the rig file still needs."""
-    from rig.rigfile import read_rig_file
-
     say(f"Wrote {into}" + (f"; the older calibration is kept as {kept}" if kept is not None else "") + ".")
     line = rig_file_line(into, rig_file)
     if rig_file is None or f"calibration: {read_rig_file(rig_file).source.get('calibration')}" != line:
@@ -161,8 +157,6 @@ def _residuals(calibrated: ChannelCalibration, unit: str) -> Table:
 
 
 def _budget(calibrated: ChannelCalibration, unit: str) -> Table:
-    from rig.calibration import scale_budget
-
     title = "Uncertainty at the end of the range"
     table = _empty(title, "source", f"u {unit}", "% of value", "degrees of freedom")
     for line in scale_budget(calibrated.scale):
@@ -179,9 +173,6 @@ def freedom_words(degrees: float) -> str:
 
 
 def _empty(title: str, *headings: str) -> Table:
-    from rich import box
-    from rich.table import Table
-
     table = Table(title=title, title_justify="left", box=None if is_plain() else box.SIMPLE_HEAD)
     for index, heading in enumerate(headings):
         table.add_column(heading, justify="left" if index == 0 else "right")

@@ -15,13 +15,15 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
+from rig.calibration import Plateau, PlateauRule, fit_polynomial, is_mass, reference_value
 from rig.cli.calibrate_options import ChannelOptions
 from rig.cli.options import read_quantity
 from rig.cli.output import progress, say
 from rig.errors import InputError
+from rig.jobs.plateau_taking import refuse_scaled, take_plateau
+from rig.reader import Reader
 
 if TYPE_CHECKING:
-    from rig.calibration import Plateau
     from rig.jobs.plateau_taking import ChannelName
     from rig.rigfile import RigFile
 
@@ -78,10 +80,6 @@ def take_readings(
     InputError
         If there is nothing to fit.
     """
-    from rig.calibration import PlateauRule
-    from rig.jobs.plateau_taking import refuse_scaled, take_plateau
-    from rig.reader import Reader
-
     settle_s = read_quantity("--settle", options.settle, "s")
     patience_s = read_quantity("--patience", options.patience, "s")
     assert settle_s is not None
@@ -161,8 +159,6 @@ class _Table:
 
     def understood(self, said: str) -> Taken:
         """What was typed, without its plateau."""
-        from rig.calibration import Plateau, reference_value
-
         match = _SAID.fullmatch(said)
         assert match is not None
         text, place, back = match.groups()
@@ -180,8 +176,6 @@ class _Table:
         return Taken(text, value, Plateau(0.0, 0.0, 1, 0.0, 0.0, 0), place or "", bool(back))
 
     def _quantity_of(self, said: str, text: str) -> Quantity:
-        from rig.calibration import is_mass
-
         unit = _NUMBER.sub("", text, count=1)
         if not self._force or not unit:
             return self._quantity or "load"
@@ -217,8 +211,6 @@ class _Table:
 
     def last_words(self) -> str:
         """The last reading, and how far it is off a straight line through all."""
-        from rig.calibration import fit_polynomial
-
         last = self._taken[-1]
         words = f"{last.plateau.counts:.2f} counts, u {last.plateau.u_counts:.2g}"
         kept = [each for each in self._taken if each.kept and (not each.place or each is last)]

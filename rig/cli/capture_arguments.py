@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from rig.capture import find_captures, looks_like_capture
 from rig.cli.output import say
 from rig.errors import InputError
 
@@ -31,8 +32,6 @@ def captures_argument(
     """
 
     def expand(_: click.Context, __: click.Parameter, paths: tuple[Path, ...]) -> tuple[Path, ...]:
-        from rig.capture import looks_like_capture
-
         for path in paths:
             if not whole_folders and path.is_dir() and not looks_like_capture(path):
                 raise InputError(
@@ -47,8 +46,6 @@ def captures_argument(
 
 def captures_in(paths: Sequence[Path], *, once: bool = True, leave_out: bool = False) -> FoundCaptures:
     """Find captures as `rig.capture.find_captures` does, and say in one line what was passed over."""
-    from rig.capture import find_captures
-
     found = find_captures(paths, once=once, leave_out=leave_out)
     if found.others:
         shown = ", ".join(map(str, found.others[:5])) + (" ..." if len(found.others) > 5 else "")

@@ -8,10 +8,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+from rich import box
+from rich.table import Table
 
 from rig.cli.options import DEFAULT_FOLDER, workers_asked, workers_options
 from rig.cli.output import console, is_plain, json_option, print_json, progress, say, say_exactly
 from rig.errors import InputError
+from rig.results import archive_table, column_values, selected
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -45,8 +48,6 @@ def command(
 
     Key figures appear for captures that `pressrig analyse CAPTURE` has measured without options.
     """
-    from rig.results import archive_table, selected
-
     table = archive_table(folder, workers=workers_asked() if measure else None, progress=progress)
     found = selected(table, where=where, sort=sort or "started")
     if as_json:
@@ -61,8 +62,6 @@ def command(
 
 def _entries(folder: Path, table: pa.Table, names: Sequence[str]) -> list[dict[str, Any]]:
     """One mapping per capture: its path, and some columns."""
-    from rig.results import column_values
-
     lists = {name: column_values(table, name) for name in names}
     if "started" in lists:
         lists["started"] = [None if at is None else f"{at:%Y-%m-%d %H:%M:%S}" for at in lists["started"]]
@@ -107,9 +106,6 @@ def _print(folder: Path, table: pa.Table, shown: list[str]) -> None:
             for row in (heads, *rows)
         ))  # fmt: skip
         return
-    from rich import box
-    from rich.table import Table
-
     framed = Table(box=None if is_plain() else box.SIMPLE_HEAD)
     for head, number in zip(heads, numbers, strict=True):
         framed.add_column(head, justify="right" if number else "left")

@@ -6,18 +6,45 @@ import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
+from rich.text import Text
 
+from rig.cli.attending import have_cautions_read
+from rig.cli.check_device_person import PersonAtTheRig
 from rig.cli.options import read_quantity
-from rig.cli.output import console, is_plain, json_option, print_json, say
+from rig.cli.ordering import meant_rig
+from rig.cli.output import as_json_text, console, is_plain, json_option, print_json, say
+from rig.cli.stopping import stop_on_signals
+from rig.conformance import (
+    ALL_CHECKS,
+    GROUPS,
+    BenchOrders,
+    Bounds,
+    Dialogue,
+    Nobody,
+    Stand,
+    Verdict,
+    run_suite,
+)
 from rig.errors import DeviceError, InputError
+from rig.reader import Link, PortAddress, find_port
+from rig.rigfile import read_rig_file
+from rig.sheets import (
+    conformance_document,
+    conformance_headline,
+    conformance_page,
+    empty_table,
+    page_html,
+    page_markdown,
+)
+from rig.wire import FrameDecoder, LineDecoder
 
 if TYPE_CHECKING:
-    from rig.conformance import Bounds, CheckOutcome, ConformanceReport, Provoker
-    from rig.reader import PortAddress
+    from rig.conformance import CheckOutcome, ConformanceReport, Provoker
     from rig.rigfile import RigFile
 
 SUFFIXES = (".html", ".md", ".json")
@@ -91,8 +118,6 @@ def command(
     The platen moves only with a rig file that has a `drive:` section, by a few millimetres, and is disarmed
     at the end. The exit code is 1 if the device breaks a rule.
     """
-    from rig.rigfile import read_rig_file
-
     groups = _groups(only)
     if list_groups:
         _list(groups)
@@ -122,8 +147,6 @@ def command(
 
 def _groups(only: str | None) -> tuple[str, ...]:
     """The groups and checks asked for."""
-    from rig.conformance import ALL_CHECKS, GROUPS
-
     if only is None:
         return GROUPS
     wanted = tuple(name.strip() for name in only.split(",") if name.strip())
@@ -135,8 +158,6 @@ def _groups(only: str | None) -> tuple[str, ...]:
 
 
 def _list(groups: tuple[str, ...]) -> None:
-    from rig.conformance import ALL_CHECKS
-
     for check in ALL_CHECKS:
         if check.group in groups or check.name in groups:
             say(f"{check.group:10} {check.name:26} {check.what}")
@@ -150,10 +171,6 @@ def _check_suffix(report: Path | None) -> None:
 
 
 def _address(rig: RigFile | None, port: str | None, baud: int | None) -> PortAddress:
-    from dataclasses import replace
-
-    from rig.reader import PortAddress
-
     if rig is not None:
         address = rig.address(port)
     elif port is None:
@@ -165,8 +182,6 @@ def _address(rig: RigFile | None, port: str | None, baud: int | None) -> PortAdd
 
 def _bounds(rig: RigFile, speed_mm_per_s: float) -> Bounds | None:
     """What may be moved, in counts; None for a rig without a drive."""
-    from rig.conformance import Bounds
-
     limits = rig.limits
     force, position = rig.calibration.force, rig.calibration.position
     if limits is None or limits.by_hand or force is None or position is None:
@@ -199,9 +214,6 @@ def _bounds(rig: RigFile, speed_mm_per_s: float) -> Bounds | None:
 
 def _warn(rig: RigFile, port: str | None, *, yes: bool, bench: bool) -> None:
     """Cautions before anything moves."""
-    from rig.cli.attending import have_cautions_read
-    from rig.cli.ordering import meant_rig
-
     say("caution: Leave nothing between the platens. The platen homes, then moves a little.", err=True)
     if not bench:
         say(f"caution: {HAND_CAUTION}", err=True)
@@ -219,11 +231,6 @@ def _performed(
     patience_s: float,
 ) -> ConformanceReport:
     """Open the port and perform the checks; the device is left disarmed, Ctrl-C or not."""
-    from rig.cli.stopping import stop_on_signals
-    from rig.conformance import Dialogue, Stand, run_suite
-    from rig.reader import Link, find_port
-    from rig.wire import FrameDecoder, LineDecoder
-
     lines = rig.wire if rig is not None and rig.wire != "framed" else None
     decoder = FrameDecoder() if lines is None else LineDecoder(lines)
     options = {} if lines is None else {"time_modulus_us": lines.time_modulus_us}
@@ -241,9 +248,6 @@ def _performed(
 @contextmanager
 def _provoker(bench: Path | None, stopped: threading.Event) -> Iterator[Provoker]:
     """Whoever provokes the trips: a bench, a person at the terminal, or neither."""
-    from rig.cli.check_device_person import PersonAtTheRig
-    from rig.conformance import BenchOrders, Nobody
-
     if bench is not None:
         orders = BenchOrders(bench)
         try:
@@ -267,11 +271,6 @@ def _teller() -> Callable[[CheckOutcome], None]:
 
 
 def _show(found: ConformanceReport, as_json: bool) -> None:
-    from rich.text import Text
-
-    from rig.conformance import Verdict
-    from rig.sheets import conformance_document, conformance_headline, empty_table
-
     if as_json:
         print_json(conformance_document(found))
         return
@@ -295,9 +294,6 @@ def _show(found: ConformanceReport, as_json: bool) -> None:
 
 
 def _write(found: ConformanceReport, path: Path) -> None:
-    from rig.cli.output import as_json_text
-    from rig.sheets import conformance_document, conformance_page, page_html, page_markdown
-
     match path.suffix.lower():
         case ".html":
             text = page_html(conformance_page(found), {})

@@ -10,13 +10,31 @@ from typing import TYPE_CHECKING
 
 import click
 
+from rig.calibrationfile import read_calibration
 from rig.cli.answer_showing import show_answer
 from rig.cli.capture_arguments import captures_argument
 from rig.cli.options import fresh_option, is_fresh, read_quantity, workers_asked, workers_options
 from rig.cli.output import as_json_text, is_plain, json_option, print_json, progress, say
-from rig.core import csv_cell
+from rig.core import csv_cell, quantity
 from rig.errors import InputError
 from rig.renamed import refuse_old_name
+from rig.results import (
+    Asked,
+    check_stated,
+    known_by_register,
+    piece_results,
+    quantities_of,
+    read_pieces,
+    studied,
+    studies_of,
+)
+from rig.sheets import (
+    comparison_answer,
+    comparison_document,
+    comparison_notes,
+    comparison_tables,
+    save_comparison_report,
+)
 
 if TYPE_CHECKING:
     from rig.population import PieceResult
@@ -117,9 +135,6 @@ def command(
     number of pieces to measure. Captures measured under different conditions are refused by name. The exit
     code is 1 if a difference is larger than its margin, and 0 otherwise, even if undecided.
     """
-    from rig.results import check_stated, studied, studies_of
-    from rig.sheets import comparison_document
-
     pieces = _pieces(
         table,
         captures,
@@ -163,9 +178,6 @@ def _pieces(
     calibration: Path | None,
     check: Check,
 ) -> PressedPieces:
-    from rig.calibrationfile import read_calibration
-    from rig.results import Asked, known_by_register, piece_results, read_pieces
-
     if (table is None) == (not captures):
         found = "neither" if table is None else "both"
         raise InputError(f"compare: captures or --table: found {found}, expected one of them")
@@ -211,8 +223,6 @@ def _named(pairs: Sequence[str], option: str, means: Mapping[str, float] | None 
     means
         By quantity; None where a share of the mean has no meaning.
     """
-    from rig.core import quantity
-
     read = {}
     for pair in pairs:
         name, separator, text = (part.strip() for part in pair.partition("="))
@@ -250,8 +260,6 @@ def _value(option: str, text: str, unit: str, mean: float | None) -> float:
 
 def _columns(asked: str | None, named: Sequence[str], pieces: PressedPieces, *, usual: bool) -> list[str]:
     """Quantities to compare: those asked for, else those with a margin, else the usual ones or all."""
-    from rig.results import quantities_of
-
     if asked is not None:
         for name in listed([asked]):
             refuse_old_name("--quantities", name)
@@ -261,8 +269,6 @@ def _columns(asked: str | None, named: Sequence[str], pieces: PressedPieces, *, 
 
 def _write(study: ComparedPieces, pieces: PressedPieces, out: Path) -> Path:
     """Page, pictures, the comparison as a document, and the values of the pieces."""
-    from rig.sheets import comparison_document, save_comparison_report
-
     by = study.comparison.by
     title = f"Comparison by {by}: {', '.join(study.comparison.groups)}"
     page = save_comparison_report(study, title, out)
@@ -276,8 +282,6 @@ def _write(study: ComparedPieces, pieces: PressedPieces, out: Path) -> Path:
 
 
 def _print(study: ComparedPieces, page: Path | None, *, whole: bool) -> None:
-    from rig.sheets import comparison_answer, comparison_notes, comparison_tables
-
     tables = comparison_tables(study, plain=is_plain(), whole=whole)
     notes = comparison_notes(study) if whole else list(study.comparison.notes)
     show_answer(comparison_answer(study), tables, notes, page)

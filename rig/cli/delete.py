@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from rig.capture import open_capture
 from rig.cli.capture_arguments import captures_argument
 from rig.cli.output import say
 from rig.errors import CaptureError, InputError
@@ -25,8 +26,6 @@ def command(captures: tuple[Path, ...]) -> None:
 
     Nothing is erased: to restore a capture, move its folder back. Remove the bin yourself.
     """
-    from rig.capture import open_capture
-
     opened = [open_capture(path) for path in captures]
     for capture in opened:
         path = capture.path.resolve()

@@ -8,26 +8,32 @@ faster than the wall's, so minutes of squeezing take seconds.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
+from rich import box
+from rich.table import Table
 
+from rig.calibration import Calibration, Scale
+from rig.capture import CaptureHeader, open_capture
 from rig.cli.analyse import print_result, write_results
 from rig.cli.options import DEFAULT_FOLDER
 from rig.cli.output import console, is_plain, progress, say
 from rig.cli.record import complete_header
 from rig.cli.simulate import refuse_windows
+from rig.cli.specimens_files import seen_capture
 from rig.cli.stopping import stop_on_signals
-from rig.core import csv_cell, rounded
+from rig.core import csv_cell, quantity, rounded
 from rig.errors import DeviceError
+from rig.register import Register, import_into
+from rig.results import DEPTHS, Asked, analyse_capture, pieces_of, pressed_captures, sheet_of, studied
+from rig.sheets import comparison_answer, save_comparison_report, save_design_sheet
 
 if TYPE_CHECKING:
     import threading
-
-    from rich.table import Table
 
     from rig.population import PieceResult
     from rig.results import PressedPieces
@@ -74,8 +80,6 @@ class _Squeezed:
 def command(*, out: Path) -> None:
     """Squeeze net floats of two batches on the virtual rig, compare them, and write a design sheet."""
     refuse_windows()
-    from rig.results import DEPTHS, Asked, analyse_capture, pieces_of, pressed_captures, sheet_of
-    from rig.sheets import save_design_sheet
     from rig.virtual.demo_floats import MODEL
 
     say(
@@ -122,8 +126,6 @@ def _record(
     each: Float, seed: int, out: Path, stopped: threading.Event, say: Callable[[int, float], None]
 ) -> Path:
     """Squeeze one float in a virtual rig on a pseudo-terminal, and record it."""
-    from rig.calibration import Calibration, Scale
-    from rig.capture import CaptureHeader
     from rig.jobs import Bench, Progress, StopRule, Watch, record
     from rig.reader import PortAddress, Reader
     from rig.rigfile import RigFile
@@ -174,11 +176,6 @@ def _record(
 
 def _overview(squeezed: Sequence[_Squeezed], pieces: PressedPieces) -> Table:
     """One row a capture: means over its counted cycles, uncertainties in the short form, 12.345(12)."""
-    from rich import box
-    from rich.table import Table
-
-    from rig.core import quantity
-
     table = Table(
         title="Mean of each float over its counted cycles (in brackets: u of the last digits)",
         box=None if is_plain() else box.SIMPLE_HEAD,
@@ -210,10 +207,6 @@ def _with_uncertainty(piece: PieceResult, name: str) -> str:
 
 def _compare(pieces: PressedPieces, by: str, results: Sequence[PieceResult], out: Path) -> None:
     """Say how groups differ, the answer first, and write the page."""
-    from dataclasses import replace
-
-    from rig.results import studied
-    from rig.sheets import comparison_answer, save_comparison_report
     from rig.virtual.demo_floats import MODEL
 
     study = studied(
@@ -229,10 +222,6 @@ def _compare(pieces: PressedPieces, by: str, results: Sequence[PieceResult], out
 
 def _enter(squeezed: Sequence[_Squeezed], path: Path) -> None:
     """Enter the floats in a register with masses and sizes, and attach the captures."""
-    from rig.capture import open_capture
-    from rig.cli.specimens_files import seen_capture
-    from rig.register import Register, import_into
-
     path.parent.mkdir(parents=True, exist_ok=True)
     with Register(path) as register:
         import_into(register, _table(squeezed), "floats of the demonstration")

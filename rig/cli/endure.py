@@ -14,6 +14,11 @@ from rig.cli.output import say
 from rig.cli.performing import exit_code_of, perform_alone
 from rig.cli.starting import say_how_it_stands
 from rig.errors import InputError
+from rig.jobs import Standing
+from rig.jobs.endurance import Endured, endurance_job, order_of
+from rig.jobs.orders import EnduranceOrder, SpecimenCard, typed
+from rig.methods import plan_text
+from rig.rigfile import read_rig_file
 
 if TYPE_CHECKING:
     from rig.jobs.endurance import EnduranceJob
@@ -63,12 +68,6 @@ def command(
     ends the capture; the last line printed is its path. --resume first confirms the count and the datum, and
     a contact check must find the specimen where it was.
     """
-    from rig.jobs import Standing
-    from rig.jobs.endurance import Endured, endurance_job, order_of
-    from rig.jobs.orders import EnduranceOrder, SpecimenCard, typed
-    from rig.methods import plan_text
-    from rig.rigfile import read_rig_file
-
     rig = read_rig_file(rig_file)
     if resume:
         order = order_of(plan_file).model_copy(update={"cautions_read": True})

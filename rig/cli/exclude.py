@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from rig.capture import add_amendment, open_capture
 from rig.cli.amend import by_option, reason_option
 from rig.cli.capture_arguments import captures_argument
 from rig.cli.output import say
@@ -40,8 +41,6 @@ def record_choice(
     captures: tuple[Path, ...], kind: Kind, cycles: str | None, *, reason: str, by: str
 ) -> None:
     """Add the same record to captures, all of which must be captures."""
-    from rig.capture import add_amendment, open_capture
-
     numbers = cycle_numbers(cycles)
     opened = [open_capture(path) for path in captures]
     for capture in opened:

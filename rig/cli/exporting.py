@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING
 
 import click
 
+from rig.calibration import Calibration
+from rig.capture import export_samples, open_capture
 from rig.cli.output import say_exactly
 
 if TYPE_CHECKING:
-    from rig.calibration import Calibration
     from rig.samples import FloatArray, Samples
 
 
@@ -23,9 +24,6 @@ if TYPE_CHECKING:
 @click.option("--overwrite", is_flag=True, help="Replace an existing file.")
 def command(capture: Path, target: Path, *, overwrite: bool) -> None:
     """Write CAPTURE's samples: raw columns and, where calibrated, seconds, newtons and millimetres."""
-    from rig.calibration import Calibration
-    from rig.capture import export_samples, open_capture
-
     opened = open_capture(capture)
     calibration = Calibration.from_dict(
         opened.header.calibration, where=f"{capture}/capture.yaml: calibration"

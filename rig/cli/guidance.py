@@ -6,6 +6,8 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
+from rich.text import Text
+
 from rig.cli.output import console, say
 from rig.core import visible
 
@@ -64,7 +66,6 @@ def guidance_shown() -> Iterator[Callable[[Guidance], None]]:
 def panel_of(guidance: Guidance) -> RenderableType:
     """The panel of one moment."""
     from rich.panel import Panel
-    from rich.text import Text
 
     text = Text(visible(guidance.instruction), style="bold", no_wrap=False)
     for line in lines_of(guidance):

@@ -5,14 +5,13 @@ from __future__ import annotations
 import click
 
 from rig.cli.output import console, is_plain, say, say_exactly
+from rig.guides import TOPICS, guide
 
 
 @click.command("guide")
 @click.argument("topic", required=False)
 def command(topic: str | None) -> None:
     """Show the guide on TOPIC, or list the topics."""
-    from rig.guides import TOPICS, guide
-
     if topic is None:
         width = max(map(len, TOPICS))
         for name, about in TOPICS.items():

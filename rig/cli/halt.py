@@ -9,7 +9,12 @@ from pathlib import Path
 
 import click
 
+from rig.cli.ordering import named_rig
 from rig.cli.output import say
+from rig.daemon import ControlClient, NoDaemonError
+from rig.daemon.bulletin import Refusal
+from rig.daemon.socket_place import held_by, sockets_there
+from rig.errors import DeviceError, InputError
 
 PAGE_S = 5.0
 """A page that does not answer for so long does not halt; the person needs the emergency stop now."""
@@ -37,8 +42,6 @@ def command(rig_file: Path | None, *, port: str | None, http: int | None) -> Non
     Without --rig this halts every rig that you serve on this machine. This is not an emergency stop, which is
     wired and cuts the motor's power.
     """
-    from rig.errors import DeviceError, InputError
-
     if port is not None and rig_file is None:
         raise InputError("--port: needs --rig; without both, all rigs are halted")
     if http is not None:
@@ -55,14 +58,8 @@ def command(rig_file: Path | None, *, port: str | None, http: int | None) -> Non
 
 def _halted(rig_file: Path | None, port: str | None) -> list[tuple[str, bool]]:
     """What came of each halt. All go out at once: a daemon that hangs must not delay the next one's."""
-    from rig.errors import DeviceError
-
     if sys.platform == "win32":
         raise DeviceError(NO_DAEMON.format(whose=""))
-    from rig.cli.ordering import named_rig
-    from rig.daemon import ControlClient, NoDaemonError
-    from rig.daemon.socket_place import held_by, sockets_there
-
     wanted = None if rig_file is None else named_rig(rig_file, port)
     paths = [
         path
@@ -71,8 +68,6 @@ def _halted(rig_file: Path | None, port: str | None) -> list[tuple[str, bool]]:
     ]
 
     def halt(path: Path) -> tuple[str, bool] | None:
-        from rig.daemon.bulletin import Refusal
-
         try:
             with ControlClient(path, wanted) as daemon:
                 answer = daemon.halt("pressrig halt")
@@ -97,8 +92,6 @@ def _halted(rig_file: Path | None, port: str | None) -> list[tuple[str, bool]]:
 def _through_page(tcp_port: int) -> str:
     """Halt by the page's interface, which needs no token for that on this machine."""
     from http.client import HTTPConnection, HTTPException
-
-    from rig.errors import DeviceError
 
     headers = {"Content-Type": "application/json", "X-Pressrig": "halt"}
     connection = HTTPConnection("127.0.0.1", tcp_port, timeout=PAGE_S)

@@ -9,15 +9,27 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from rig.calibrationfile import read_calibration
+from rig.capture import open_capture
+from rig.cli.attending import have_cautions_read, must_hold_for
 from rig.cli.options import DEFAULT_FOLDER, read_conditions, read_quantity
+from rig.cli.ordering import daemon_if_up, followed_to_its_end, meant_rig
 from rig.cli.output import console, is_plain, json_option, print_json, say
+from rig.cli.performing import perform_alone
 from rig.cli.starting import say_how_it_stands
-from rig.errors import InputError
+from rig.errors import DeviceError, InputError
+from rig.jobs import Recorded
+from rig.jobs.height_job import HeightJob
+from rig.jobs.orders import HeightOrder, SpecimenCard, typed
+from rig.methods import HeightPlan, check_height_forces, check_height_plan
+from rig.results import planned_forces, read_height, read_surface, where_bare_met_mm
+from rig.rigfile import read_rig_file
+from rig.sheets import height_budget_table, height_table
 
 if TYPE_CHECKING:
     from rig.calibration import Calibration
-    from rig.jobs.orders import HeightOrder, RigRef
-    from rig.methods import CheckedHeightPlan, HeightPlan, Surface
+    from rig.jobs.orders import RigRef
+    from rig.methods import CheckedHeightPlan, Surface
     from rig.reader import Reader
     from rig.results import HeightReport
 
@@ -124,14 +136,10 @@ def command(**given: Any) -> None:
 
 
 def _calibration(path: Path) -> Calibration:
-    from rig.calibrationfile import read_calibration
-
     return read_calibration(path)
 
 
 def _show(report: HeightReport, piece: Path) -> None:
-    from rig.sheets import height_budget_table, height_table
-
     screen, plain = console(), is_plain()
     screen.print(height_table(report, plain=plain))
     screen.print(height_budget_table(report.at_contact, plain=plain))
@@ -142,8 +150,6 @@ def _show(report: HeightReport, piece: Path) -> None:
 
 def _forces(asked: _Asked, told: tuple[float, float] | None) -> tuple[float, float]:
     """Both forces: what was asked for, else what the capture was touched with, else the usual ones."""
-    from rig.methods import check_height_forces
-
     usual_n = told or USUAL_FORCES_N
     contact_n = asked.contact_n if asked.contact_n is not None else usual_n[0]
     top_n = asked.top_n if asked.top_n is not None else usual_n[1]
@@ -155,9 +161,6 @@ def _forces(asked: _Asked, told: tuple[float, float] | None) -> tuple[float, flo
 
 def _reported(asked: _Asked, piece: Path) -> HeightReport:
     """The height, from captures."""
-    from rig.capture import open_capture
-    from rig.results import planned_forces, read_height
-
     return read_height(
         asked.bare or (piece,),
         piece,
@@ -169,14 +172,6 @@ def _reported(asked: _Asked, piece: Path) -> HeightReport:
 
 def _touch(given: dict[str, Any], asked: _Asked) -> Path:
     """Touch on a rig; the capture."""
-    from rig.cli.attending import have_cautions_read, must_hold_for
-    from rig.cli.ordering import meant_rig
-    from rig.cli.performing import perform_alone
-    from rig.jobs import Recorded
-    from rig.jobs.height_job import HeightJob
-    from rig.methods import check_height_plan
-    from rig.rigfile import read_rig_file
-
     rig = read_rig_file(given["rig_file"])
     if rig.limits is None or rig.wire != "framed":
         raise InputError(
@@ -217,9 +212,6 @@ def _ordered(rig: RigRef, order: HeightOrder) -> Path | None:
     """
     if sys.platform == "win32":
         return None
-    from rig.cli.ordering import daemon_if_up, followed_to_its_end
-    from rig.errors import DeviceError
-
     daemon = daemon_if_up(rig)
     if daemon is None:
         return None
@@ -236,8 +228,6 @@ def _ordered(rig: RigRef, order: HeightOrder) -> Path | None:
 
 
 def _order(given: dict[str, Any], asked: _Asked, checked: CheckedHeightPlan) -> HeightOrder:
-    from rig.jobs.orders import HeightOrder, SpecimenCard, typed
-
     card = typed(
         SpecimenCard,
         specimen=given["specimen"] or BARE_PLATENS,
@@ -268,8 +258,6 @@ def _refuse_unfinished(reason: str, *, failed: bool, path: Path | str | None) ->
 
 
 def _plan(given: dict[str, Any], asked: _Asked) -> HeightPlan:
-    from rig.methods import HeightPlan
-
     def quantity(name: str, unit: str) -> float:
         value = read_quantity(f"--{name.replace('_', '-')}", given[name], unit)
         assert value is not None  # each has a default
@@ -290,7 +278,5 @@ def _plan(given: dict[str, Any], asked: _Asked) -> HeightPlan:
 
 def _bare_mm(asked: _Asked, checked: CheckedHeightPlan) -> float:
     """Where the bare platens met before, which also shows that these captures can be read."""
-    from rig.results import read_surface, where_bare_met_mm
-
     forces_n = (checked.plan.contact_n, checked.plan.top_n)
     return where_bare_met_mm([read_surface(path, "bare", forces_n, asked.calibration) for path in asked.bare])

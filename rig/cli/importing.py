@@ -9,6 +9,19 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from rig.capture import (
+    CaptureHeader,
+    CaptureWriter,
+    FileFacts,
+    NamePattern,
+    TableForm,
+    bare_name,
+    import_key,
+    import_table,
+    imported_before,
+    parse_column,
+    read_list,
+)
 from rig.cli.options import (
     folder_option,
     read_conditions,
@@ -19,9 +32,10 @@ from rig.cli.options import (
 )
 from rig.cli.output import progress, say
 from rig.errors import InputError
+from rig.tables import SUFFIXES, file_sha256, holds_rows, read_table_text
 
 if TYPE_CHECKING:
-    from rig.capture import ColumnChoice, FileFacts, ImportedTable, TableForm
+    from rig.capture import ColumnChoice, ImportedTable
     from rig.samples import Sense
 
 NO_TIME = "none"
@@ -76,8 +90,6 @@ def command(
     the file. A file already imported into the same folder with the same options is skipped. The captures'
     paths are printed. If some files cannot be imported, the others still are, and the exit code is 2.
     """
-    from rig.capture import NamePattern, imported_before, read_list
-
     paths, of_folders = _files(files)
     order = _Order.of(given, out)
     listed = {} if list_file is None else read_list(list_file)
@@ -103,8 +115,6 @@ def command(
 
 def _files(given: Sequence[Path]) -> tuple[list[Path], set[Path]]:
     """Files as given, those that a pattern such as *.csv names, and those of folders, also apart."""
-    from rig.tables import SUFFIXES
-
     found: list[Path] = []
     of_folders: set[Path] = set()
     for path in given:
@@ -130,8 +140,6 @@ def _files(given: Sequence[Path]) -> tuple[list[Path], set[Path]]:
 
 def _is_table(path: Path) -> bool:
     """Whether a file of a folder holds any row of numbers; what cannot be read counts as one, to be named."""
-    from rig.tables import holds_rows, read_table_text
-
     try:
         return holds_rows(read_table_text(path).text)
     except InputError:
@@ -165,8 +173,6 @@ class _Order:
     @staticmethod
     def of(given: dict[str, Any], out: Path) -> _Order:
         """Read the options."""
-        from rig.capture import FileFacts, TableForm, parse_column
-
         in_order = given["time_column"] == NO_TIME
         columns = {
             kind: parse_column(given[f"{kind}_column"])
@@ -204,8 +210,6 @@ class _Order:
         self, path: Path, listed: dict[str, FileFacts], pattern: Any, list_file: Path | None
     ) -> FileFacts:
         """What is known of a file: by the list, then its name, then the options."""
-        from rig.capture import FileFacts, bare_name
-
         if listed and path.name not in listed:
             raise InputError(f"{path}: not in {list_file}; add a row for it, or leave out the file")
         facts = listed.get(path.name, FileFacts())
@@ -216,9 +220,6 @@ class _Order:
 
     def perform(self, path: Path, facts: FileFacts, before: dict[str, Path]) -> bool:
         """Import one file; False if it was imported before."""
-        from rig.capture import import_key, import_table
-        from rig.tables import file_sha256
-
         settings = {
             "columns": {kind: asdict(choice) for kind, choice in self.columns.items()},
             "in order": self.in_order,
@@ -251,8 +252,6 @@ class _Order:
         return True
 
     def _write(self, path: Path, table: ImportedTable, facts: FileFacts, key: str) -> Path:
-        from rig.capture import CaptureHeader, CaptureWriter
-
         words, samples = facts.words, table.samples
         columns = {kind: choice.told() for kind, choice in table.taken.items()}
         header = CaptureHeader(

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import re
-from math import isfinite
-from typing import TYPE_CHECKING
+from math import inf, isfinite
 
+from rig.core.measured import Measured, coverage_factor
 from rig.errors import InputError
-
-if TYPE_CHECKING:
-    from rig.core.measured import Measured
+from rig.units import parse
 
 _APART = re.compile(r"\s*(?:\+/?-|±)\s*")
 _BARE = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)", re.ASCII)
@@ -36,10 +34,6 @@ def read_known(option: str, text: str | None, unit: str, *, zero: bool = False) 
     """
     if text is None:
         return None
-    from math import inf
-
-    from rig.core.measured import Measured, coverage_factor
-
     # what is typed after +- stands for as much as the intervals that are shown: 1.96 (JCGM 100:2008, 4.3.4)
     coverage = coverage_factor(inf)
     parts = _APART.split(text.strip())
@@ -74,8 +68,6 @@ def _value(option: str, text: str, unit: str, *, zero: bool) -> float:
 
 
 def _parsed(text: str, unit: str) -> float:
-    from rig.units import parse
-
     return parse(text, unit)
 
 

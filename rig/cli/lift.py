@@ -7,13 +7,16 @@ from typing import TYPE_CHECKING
 
 import click
 
+from rig import __version__
+from rig.aids import STANDARD_GRAVITY_M_PER_S2, Arm, Weighed, answer_lift
 from rig.cli.answer_showing import show_answer
 from rig.cli.known_options import MEANT, read_known
 from rig.cli.output import as_json_text, is_plain, json_option, print_json
 from rig.errors import InputError
+from rig.sheets import lift_sheet, save_lift_report
 
 if TYPE_CHECKING:
-    from rig.aids import Arm, LiftAnswer, Weighed
+    from rig.aids import LiftAnswer
 
 
 @click.command("lift")
@@ -67,8 +70,6 @@ def command(
     Lay each end in turn on a scale and the other on a support of the same height. All lengths count from the
     near end. The exit code is 1 if a stated torque is too small.
     """
-    from rig.aids import STANDARD_GRAVITY_M_PER_S2, Weighed, answer_lift
-
     span_mm, offset_mm = read_known("--span", span, "mm"), read_known("--offset", offset, "mm", zero=True)
     assert span_mm is not None
     assert offset_mm is not None
@@ -99,8 +100,6 @@ def _arm(
     grip: str | None,
     joint: str | None,
 ) -> Arm | None:
-    from rig.aids import Arm
-
     if grip_at is None:
         given = {"--arm": length, "--grip-torque": grip, "--joint-torque": joint}
         for option, text in given.items():
@@ -127,9 +126,6 @@ def _arm(
 
 
 def _show(answer: LiftAnswer, out: Path | None, *, as_json: bool) -> None:
-    from rig import __version__
-    from rig.sheets import lift_sheet, save_lift_report
-
     sheet = lift_sheet(answer)
     document = answer.as_dict() | {"answer": list(sheet.answer), "software": f"pressrig {__version__}"}
     page = None

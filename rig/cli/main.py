@@ -11,6 +11,7 @@ from typing import Any, TextIO
 import click
 
 from rig import __version__
+from rig.cli.logs import keep_details, log_to_stderr
 from rig.cli.output import say
 from rig.cli.stopping import interrupt_on_signals
 from rig.cli.units_option import with_units
@@ -103,8 +104,6 @@ class _Family(click.Group):
 )
 def _pressrig(verbose: int) -> None:
     """Squeeze soft parts on a serial-connected press rig and report numbers to design from."""
-    from rig.cli.logs import log_to_stderr
-
     log_to_stderr(verbose)
 
 
@@ -151,8 +150,6 @@ def _told(words: str) -> bool:
 
 def _own_up(problem: Exception) -> int:
     """Say that the fault is the program's, in a sentence; the details go where they can be reported from."""
-    from rig.cli.logs import keep_details
-
     details = keep_details(problem)
     where = "" if details is None else f" with the end of {details}"
     what = " ".join(f"{type(problem).__name__}: {problem}".split())[:200]

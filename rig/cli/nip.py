@@ -9,17 +9,29 @@ from typing import TYPE_CHECKING
 
 import click
 
+from rig import __version__
+from rig.aids import Nip, NipPiece, answer_nip
+from rig.calibrationfile import read_calibration
+from rig.capture import open_capture
 from rig.cli.answer_showing import show_answer
 from rig.cli.capture_arguments import captures_argument
 from rig.cli.known_options import MEANT, read_known
 from rig.cli.options import fresh_option, is_fresh, read_quantity, workers_asked, workers_options
 from rig.cli.output import as_json_text, is_plain, json_option, print_json, progress
+from rig.core.measured import Measured
 from rig.errors import InputError
-from rig.results import registered_diameters, registered_mass
+from rig.results import (
+    Asked,
+    known_by_register,
+    piece_results,
+    read_curves,
+    registered_diameters,
+    registered_mass,
+)
+from rig.sheets import nip_sheet, save_nip_report
 
 if TYPE_CHECKING:
-    from rig.aids import Nip, NipAnswer, NipPiece
-    from rig.core.measured import Measured
+    from rig.aids import NipAnswer
 
 PLATE, WHEELS = "plate", "wheels"
 
@@ -114,8 +126,6 @@ def command(
     speed, and the gap adjustment needed. Captures of the same pieces at several rates show how much stiffer
     they are at line speed. Each formula is shown with its source and limits.
     """
-    from rig.aids import answer_nip
-
     nip = _nip(
         force, wheels, between=between, friction=friction, mass=mass, rim_speed=rim_speed, inertia=inertia
     )
@@ -124,8 +134,6 @@ def command(
         found = "neither" if curves is None else "both"
         raise InputError(f"nip: captures, or --curves: found {found}, expected one of them")
     if curves is not None:
-        from rig.results import read_curves
-
         if contact_force or conditioning or calibration_file or register:
             raise InputError(
                 "--contact-force, --conditioning, --calibration, --register: cannot be used with "
@@ -158,8 +166,6 @@ def _nip(
     rim_speed: str | None,
     inertia: float,
 ) -> Nip:
-    from rig.aids import Nip
-
     radii = [_radius_mm(wheel) for wheel in wheels]
     if len(radii) > (1 if between == PLATE else 2):
         raise InputError(
@@ -197,12 +203,6 @@ def _of_captures(
     register: Path | None,
 ) -> tuple[list[NipPiece], list[str]]:
     """The pieces with their sizes: as stated, or from the register, or from the captures' headers."""
-    from rig.aids import NipPiece
-    from rig.calibrationfile import read_calibration
-    from rig.capture import open_capture
-    from rig.core.measured import Measured
-    from rig.results import Asked, known_by_register, piece_results
-
     asked = Asked(
         contact_force_n=read_quantity("--contact-force", contact_force, "N"),
         conditioning=conditioning,
@@ -233,9 +233,6 @@ def _of_captures(
 
 
 def _show(answer: NipAnswer, notes: Sequence[str], out: Path | None, *, as_json: bool) -> None:
-    from rig import __version__
-    from rig.sheets import nip_sheet, save_nip_report
-
     document = answer.as_dict()
     document["notes"] = [*document["notes"], *notes]
     document |= {"answer": list(nip_sheet(answer).answer), "software": f"pressrig {__version__}"}

@@ -8,7 +8,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rig.cli.attending import entered
-from rig.cli.output import say
+from rig.cli.output import progress, say
+from rig.cli.stopping import stop_on_signals
+from rig.daemon import NoDaemonError, daemon_of, daemons_of
+from rig.daemon.bulletin import Refusal
 from rig.errors import DeviceError, InputError
 
 if TYPE_CHECKING:
@@ -92,7 +95,6 @@ def daemon_if_up(rig: RigRef) -> ControlClient | None:
     InputError
         If several rigs named are held, and no port says which is meant.
     """
-    from rig.daemon import NoDaemonError, daemon_of, daemons_of
     from rig.jobs.orders import RigRef
 
     try:
@@ -111,9 +113,6 @@ def followed_to_its_end(daemon: ControlClient, rig: RigRef, order: Order) -> End
     -------
     How the job ended; None if another one has ended since.
     """
-    from rig.cli.stopping import stop_on_signals
-    from rig.daemon.bulletin import Refusal
-
     # before the order goes out: the process must not be killed between it and the watch over it
     with stop_on_signals() as stopped:
         answer = daemon.start(order)
@@ -131,8 +130,6 @@ def followed_to_its_end(daemon: ControlClient, rig: RigRef, order: Order) -> End
 
 def _follow(daemon: ControlClient, number: int, stopped: StopWish) -> EndCard | None:
     """Show how a job goes on until it has ended; None if another one has ended since."""
-    from rig.cli.output import progress
-
     asked: str | None = None
     halted, listens = False, True
     with progress("the daemon works", 1.0) as show:
@@ -161,8 +158,6 @@ def _follow(daemon: ControlClient, number: int, stopped: StopWish) -> EndCard | 
 
 
 def _halt(daemon: ControlClient) -> None:
-    from rig.daemon.bulletin import Refusal
-
     answer = daemon.halt(FOLLOWER)
     if isinstance(answer, Refusal):
         say(f"pressrig: {answer.refused}", err=True)

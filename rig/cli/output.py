@@ -12,12 +12,13 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 import click
+from rich.table import Table
+from rich.text import Text
 
 from rig.core import in_chosen_units, json_visible, table_in_chosen_units, visible
 
 if TYPE_CHECKING:
     from rich.console import Console
-    from rich.table import Table
 
 PIPE_WIDTH = 200
 """Columns of a table that goes into a file or another program."""
@@ -80,8 +81,6 @@ def console(*, stderr: bool = False) -> Console:
     than the terminal is printed in parts, each with its first column, so that no cell is cut.
     """
     from rich.console import Console
-    from rich.table import Table
-    from rich.text import Text
 
     class Output(Console):
         def on_broken_pipe(self) -> None:
@@ -138,8 +137,6 @@ def _fitting(table: Table, width: int) -> Iterator[Table]:
 
 def _copied(table: Table, title: str | None) -> Table:
     """Return an empty table of the same look."""
-    from rich.table import Table
-
     return Table(
         title=title,
         box=table.box,

@@ -8,12 +8,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rig.cli.attending import await_enter
+from rig.cli.guidance import guidance_shown
+from rig.cli.logs import log_to_file
 from rig.cli.ordering import FAILED, NOT_DONE, absolute_port
-from rig.cli.output import say
+from rig.cli.output import progress, say
+from rig.cli.stopping import stop_on_signals
+from rig.jobs import Bench, Watch
+from rig.reader import Reader
 
 if TYPE_CHECKING:
     from rig.jobs import Ended, Job, Progress
-    from rig.reader import Reader
     from rig.rigfile import RigFile
 
 
@@ -34,13 +38,6 @@ def perform_alone(rig: RigFile, port: str | None, folder: Path, job_for: Callabl
     RigError
         If the rig cannot be opened, the device is refused, or the job could not be begun.
     """
-    from rig.cli.guidance import guidance_shown
-    from rig.cli.logs import log_to_file
-    from rig.cli.output import progress
-    from rig.cli.stopping import stop_on_signals
-    from rig.jobs import Bench, Watch
-    from rig.reader import Reader
-
     reader = Reader(
         rig.address(absolute_port(port)), rig.wire, rate_hz=rig.rate_hz, disagreement=rig.disagreement
     )

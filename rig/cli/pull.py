@@ -9,10 +9,16 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from rig import __version__
+from rig.aids import answer_pull
+from rig.analyser import PullSettings
+from rig.calibrationfile import read_calibration
 from rig.cli.answer_showing import show_answer
 from rig.cli.capture_arguments import captures_argument
 from rig.cli.options import read_quantity
 from rig.cli.output import as_json_text, is_plain, json_option, print_json
+from rig.results import PullsAsked, pulled_captures
+from rig.sheets import pull_sheet, save_pull_report
 
 if TYPE_CHECKING:
     from rig.aids import RetentionAnswer
@@ -65,11 +71,6 @@ def command(
     presses a cap on and pulls it off again. A pull beyond the calibrated loads is flagged and does not count:
     calibrate with tensile loads, below zero in the table of readings.
     """
-    from rig.aids import answer_pull
-    from rig.analyser import PullSettings
-    from rig.calibrationfile import read_calibration
-    from rig.results import PullsAsked, pulled_captures
-
     settings = PullSettings(
         threshold_n=read_quantity("--threshold", threshold, "N"),
         slip_offset_mm=read_quantity("--slip", slip, "mm") or 0.0,
@@ -85,8 +86,6 @@ def command(
 def _document(
     answer: RetentionAnswer, read: Sequence[PulledCapture], sentences: Sequence[str]
 ) -> dict[str, Any]:
-    from rig import __version__
-
     return answer.as_dict() | {
         "captures": {
             each.piece.result.capture: {
@@ -103,8 +102,6 @@ def _document(
 
 
 def _show(answer: RetentionAnswer, read: Sequence[PulledCapture], out: Path | None, *, as_json: bool) -> None:
-    from rig.sheets import pull_sheet, save_pull_report
-
     about = [note for each in read for note in each.notes]
     sheet = pull_sheet(answer, about)
     document = _document(answer, read, sheet.answer)

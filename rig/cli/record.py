@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from rig.capture import CaptureHeader
+from rig.cli.logs import log_to_file
 from rig.cli.options import (
     folder_option,
     read_conditions,
@@ -16,14 +18,17 @@ from rig.cli.options import (
     sense_and_zero_options,
     specimen_options,
 )
-from rig.cli.output import say
+from rig.cli.output import progress, say
 from rig.cli.starting import say_how_it_stands
 from rig.cli.stopping import stop_on_signals
 from rig.errors import InputError
+from rig.jobs import Bench, Progress, StopRule, Watch, record
+from rig.jobs.cautions import SHORT_CAUTION, SHORT_HAND_CAUTION
+from rig.jobs.heading import complete_header as completed
+from rig.reader import Reader
+from rig.rigfile import read_rig_file
 
 if TYPE_CHECKING:
-    from rig.capture import CaptureHeader
-    from rig.reader import Reader
     from rig.samples import Sense
 
 RATE_FACTOR = 1.5
@@ -64,14 +69,6 @@ def command(
 
     The capture is closed properly in each case. The last line printed is its path.
     """
-    from rig.capture import CaptureHeader
-    from rig.cli.logs import log_to_file
-    from rig.cli.output import progress
-    from rig.jobs import Bench, Progress, StopRule, Watch, record
-    from rig.jobs.cautions import SHORT_CAUTION, SHORT_HAND_CAUTION
-    from rig.reader import Reader
-    from rig.rigfile import read_rig_file
-
     if seconds is not None and cycles is not None:
         raise InputError("--seconds and --cycles: found both, expected at most one")
     rig = read_rig_file(rig_file)
@@ -129,6 +126,4 @@ def command(
 
 def complete_header(about: CaptureHeader, reader: Reader) -> CaptureHeader:
     """A capture's header with what only the opened rig can tell: who it is, and what its channels hold."""
-    from rig.jobs.heading import complete_header as completed
-
     return completed(about, reader)

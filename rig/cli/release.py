@@ -7,8 +7,14 @@ from pathlib import Path
 import click
 
 from rig.cli.options import read_quantity
+from rig.cli.ordering import meant_rig, order_through_daemon
 from rig.cli.output import say
+from rig.cli.performing import perform_alone
 from rig.errors import InputError
+from rig.jobs.cautions import RELEASE_CAUTIONS
+from rig.jobs.orders import ReleaseOrder
+from rig.jobs.releasing import ReleaseJob
+from rig.rigfile import read_rig_file
 
 MOVING_QUESTION = "Do you see the platen, is no one trapped, and can no one be hurt if it moves?"
 CURRENT_QUESTION = "Do you see the platen, and can it hurt no one if it falls or is pushed?"
@@ -40,13 +46,6 @@ def command(rig_file: Path, *, port: str | None, away: str, current: bool, seen:
     If a person is trapped, press the emergency stop first: this command moves the platen with its motor.
     Someone must watch the platen and confirm it. Find and remove the cause of the stop first.
     """
-    from rig.cli.ordering import meant_rig, order_through_daemon
-    from rig.cli.performing import perform_alone
-    from rig.jobs.cautions import RELEASE_CAUTIONS
-    from rig.jobs.orders import ReleaseOrder
-    from rig.jobs.releasing import ReleaseJob
-    from rig.rigfile import read_rig_file
-
     rig = read_rig_file(rig_file)
     if rig.limits is None:
         raise InputError(f"{rig_file}: no `drive:` section, so its platen cannot move by itself")

@@ -7,8 +7,22 @@ from typing import TYPE_CHECKING
 
 import click
 
+from rig.capture import ENDURANCE, HEIGHT, open_capture
 from rig.cli.options import read_quantity
 from rig.cli.output import console, is_plain, json_option, print_json, progress, say
+from rig.errors import InputError
+from rig.results import (
+    Asked,
+    analyse_capture,
+    contact_force_n,
+    endurance_report,
+    method_of,
+    method_report,
+    needs_cycles,
+)
+from rig.rigfile import read_rig_file
+from rig.samples import gathered
+from rig.sheets import endurance_sentences, endurance_table, method_table, recovery_sentences
 
 if TYPE_CHECKING:
     from rig.capture import Capture
@@ -34,12 +48,6 @@ def command(capture_folder: Path, *, spacer: str | None, rig_file: Path | None, 
     Published procedures are named where their arithmetic is used; no conformity is claimed. The exit code is
     1 if a quantity is not available.
     """
-    from rig.capture import ENDURANCE, open_capture
-    from rig.results import Asked, analyse_capture, contact_force_n, method_of, method_report, needs_cycles
-    from rig.rigfile import read_rig_file
-    from rig.samples import gathered
-    from rig.sheets import method_table
-
     capture = open_capture(capture_folder)
     if capture.header.ordered.kind == ENDURANCE:
         _report_endurance(capture, as_json=as_json)
@@ -84,9 +92,6 @@ def _refuse_height(capture: Capture) -> None:
     InputError
         If the capture holds such touches.
     """
-    from rig.capture import HEIGHT
-    from rig.errors import InputError
-
     ordered = capture.header.ordered
     if ordered.kind != HEIGHT:
         return
@@ -108,16 +113,11 @@ def _refuse_height(capture: Capture) -> None:
 
 def _about_recovery(report: MethodReport) -> list[str]:
     """What the touches after release say of the time to come."""
-    from rig.sheets import recovery_sentences
-
     fit = report.recovery_fit()
     return [] if fit is None else recovery_sentences(fit)
 
 
 def _report_endurance(capture: Capture, *, as_json: bool) -> None:
-    from rig.results import endurance_report
-    from rig.sheets import endurance_sentences, endurance_table
-
     report = endurance_report(capture.each_event())
     if as_json:
         print_json({"capture": str(capture.path), "specimen": capture.header.specimen} | report.as_dict())

@@ -15,6 +15,10 @@ from rig.cli.ordering import meant_rig, order_through_daemon
 from rig.cli.output import say
 from rig.cli.performing import exit_code_of, perform_alone
 from rig.cli.starting import say_how_it_stands
+from rig.jobs import Recorded, Standing, check_job, moves_by_hand
+from rig.jobs.orders import MethodOrder, SpecimenCard, typed
+from rig.methods import method_text
+from rig.rigfile import read_rig_file
 
 if TYPE_CHECKING:
     from rig.jobs import Job
@@ -62,11 +66,6 @@ def command(
     shows how far and how fast. Ctrl-C ends the capture and halts a driven platen. The last line printed is
     the capture's path.
     """
-    from rig.jobs import Recorded, Standing, check_job, moves_by_hand
-    from rig.jobs.orders import MethodOrder, SpecimenCard, typed
-    from rig.methods import method_text
-    from rig.rigfile import read_rig_file
-
     rig = read_rig_file(rig_file)
     largest_force_n = read_quantity("--largest-force", largest_force, "N")
     card = typed(

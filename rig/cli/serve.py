@@ -8,10 +8,16 @@ from pathlib import Path
 
 import click
 
+from rig.cli.logs import log_to_file
 from rig.cli.options import folder_option
+from rig.cli.ordering import absolute_port
 from rig.cli.output import say
 from rig.cli.starting import say_how_it_stands
+from rig.cli.stopping import stop_on_signals
+from rig.daemon.page_token import token_file
+from rig.daemon.serving import PageWish, serve
 from rig.errors import InputError
+from rig.rigfile import read_rig_file
 
 FOLDERS = ("methods", "endurance")
 """Of methods and plans, in `configs` and in the installed package."""
@@ -60,13 +66,6 @@ def command(
     """
     if sys.platform == "win32":
         raise InputError("the daemon does not run on Windows: use Linux, macOS or WSL")
-    from rig.cli.logs import log_to_file
-    from rig.cli.ordering import absolute_port
-    from rig.cli.stopping import stop_on_signals
-    from rig.daemon.page_token import token_file
-    from rig.daemon.serving import PageWish, serve
-    from rig.rigfile import read_rig_file
-
     rig = read_rig_file(rig_file)
     address = rig.address(absolute_port(port))
     say_how_it_stands(rig)

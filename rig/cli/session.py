@@ -12,21 +12,34 @@ import sys
 import threading
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from rig.capture import CaptureHeader, add_amendment, list_captures, open_capture
+from rig.cli.calibrate_force import command as calibrate_force
+from rig.cli.logs import log_to_file
 from rig.cli.options import folder_option, read_conditions, read_quantity
 from rig.cli.output import progress, say
 from rig.cli.record import complete_header
+from rig.cli.sheet import command as sheet
 from rig.cli.starting import say_how_it_stands
 from rig.cli.stopping import stop_on_signals
+from rig.core import quantity, rounded
 from rig.errors import InputError, RigError
+from rig.jobs import Bench, Progress, StopRule, Watch, record
+from rig.jobs.cautions import SHORT_HAND_CAUTION
+from rig.population import typed_weighing
+from rig.reader import Reader
+from rig.register import Record, Register
+from rig.results import Asked, analyse_capture
+from rig.rigfile import read_rig_file
+from rig.tables import read_rows
 
 if TYPE_CHECKING:
-    from rig.capture import CaptureHeader
     from rig.rigfile import RigFile
 
 SHOWN = ("at 25%.loading_n", "secant_n_per_mm", "hysteresis_pct", "peak_deflection_mm")
@@ -93,10 +106,6 @@ def command(
     Enter starts a piece and accepts it; r repeats it, s skips it, q ends the session. To continue an
     interrupted session, repeat the command: pieces with a capture in the folder are done.
     """
-    from rig.cli.logs import log_to_file
-    from rig.jobs.cautions import SHORT_HAND_CAUTION
-    from rig.rigfile import read_rig_file
-
     if conditioning >= cycles:
         raise InputError(
             f"--conditioning: found {conditioning}, expected fewer than the {cycles} of --cycles"
@@ -129,9 +138,6 @@ def command(
 
 def _calibrated(rig: RigFile, rig_file: Path, port: str | None) -> RigFile:
     """Offer to compare a force of unknown uncertainty with known masses; return the rig as it is then."""
-    from rig.cli.calibrate_force import command as calibrate_force
-    from rig.rigfile import read_rig_file
-
     force = rig.calibration.force
     if "calibration" not in rig.source or (force is not None and force.uncertainty is not None):
         return rig
@@ -172,8 +178,6 @@ SPECIMEN, BATCH, HEIGHT = "specimen", "batch", "free height"
 
 
 def _rows(plan: Path) -> Iterator[Planned]:
-    from rig.tables import read_rows
-
     table = read_rows(plan, lambda cell: _heading(cell) in (SPECIMEN, BATCH, HEIGHT))
     named = {_heading(heading): heading for heading in table.headings}
     if SPECIMEN not in named:
@@ -198,8 +202,6 @@ def _heading(cell: str) -> str:
 
 
 def _about(rig: RigFile, operator: str | None, conditions: dict[str, str]) -> CaptureHeader:
-    from rig.capture import CaptureHeader
-
     return CaptureHeader(
         specimen="-",
         operator=operator,
@@ -213,8 +215,6 @@ def _about(rig: RigFile, operator: str | None, conditions: dict[str, str]) -> Ca
 
 def _done(folder: Path) -> Iterator[str]:
     """Pieces that have a capture in the folder that was not left out."""
-    from rig.capture import list_captures, open_capture
-
     for summary in list_captures(folder):
         left_out = summary.problem is not None or open_capture(summary.path).exclusions.capture is not None
         if summary.specimen is not None and summary.samples and not left_out:
@@ -258,9 +258,6 @@ class _Sitting:
         return False
 
     def _record(self) -> Path | None:
-        from rig.jobs import Bench, Progress, StopRule, Watch, record
-        from rig.reader import Reader
-
         header = replace(
             self.about,
             specimen=self.piece.specimen,
@@ -295,9 +292,6 @@ class _Sitting:
 
     def _show(self, path: Path) -> None:
         """The piece's means, and what its squeezes were flagged for."""
-        from rig.core import quantity, rounded
-        from rig.results import Asked, analyse_capture
-
         try:
             _, result = analyse_capture(path, Asked(conditioning=self.conditioning), progress=progress)
         except RigError as problem:
@@ -315,8 +309,6 @@ class _Sitting:
                 say(f"  squeeze {number:.0f}: {', '.join(flags)}")
 
     def _leave_out(self, path: Path) -> None:
-        from rig.capture import add_amendment, open_capture
-
         add_amendment(
             path,
             open_capture(path).header,
@@ -329,7 +321,6 @@ class _Sitting:
 def _fresh() -> dict[str, Any]:
     """Id and time of a new capture."""
     import secrets
-    from datetime import UTC, datetime
 
     return {"id": secrets.token_hex(16), "started": datetime.now(UTC).replace(microsecond=0)}
 
@@ -346,8 +337,6 @@ def _asked(question: str) -> str:
 
 def _enter(piece: Planned, model: str | None, out: Path) -> None:
     """Enter a piece that has a capture into the register, so that it can be weighed now or later."""
-    from rig.register import Record, Register
-
     at = _fresh()["started"].isoformat()
     facts = [("batch", piece.batch), ("model", model)]
     with Register(out / REGISTER) as register:
@@ -362,9 +351,6 @@ def _enter(piece: Planned, model: str | None, out: Path) -> None:
 
 def _ask_mass(piece: Planned, out: Path) -> None:
     """Ask for a mass until it can be read; an empty line leaves it out."""
-    from rig.population import typed_weighing
-    from rig.register import Record, Register
-
     while True:
         say(f'Mass of {piece.specimen}, such as "61.2 g" [Enter skips]: ', nl=False)
         text = sys.stdin.readline().strip()
@@ -389,8 +375,6 @@ def _ask_mass(piece: Planned, out: Path) -> None:
 
 def _write_sheet(out: Path, conditioning: int, model: str | None) -> None:
     """The sheet of all pieces of the folder so far; a session of which nothing was accepted has none."""
-    from rig.cli.sheet import command as sheet
-
     if not set(_done(out)):
         say("No piece was accepted, so there is no sheet.")
         return

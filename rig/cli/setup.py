@@ -17,14 +17,24 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from rig import units
+from rig.calibration import Calibration, PlateauRule, Scale
+from rig.calibrationfile import write_calibration
+from rig.cli.logs import log_to_file
 from rig.cli.output import say
 from rig.cli.setup_asking import answer_to, quantity_answered, readings
+from rig.cli.setup_driven import ask_drive, try_contacts
 from rig.errors import DeviceError, InputError
+from rig.jobs.plateau_taking import take_plateau
+from rig.reader import Link, PortAddress, Reader, find_port, list_ports
+from rig.rigfile import read_rig_file
+from rig.samples import Status
+from rig.wire import Capability, LineFormat
 
 if TYPE_CHECKING:
-    from rig.calibration import Plateau, PlateauRule, Scale
+    from rig.calibration import Plateau
     from rig.jobs.plateau_taking import ChannelName, Settling
-    from rig.reader import PortAddress, Reader, WireFormat
+    from rig.reader import WireFormat
 
 LISTEN_S = 2.5
 """How long lines are read before they are shown: some twenty of a slow board."""
@@ -69,11 +79,6 @@ def command(*, port: str | None, baud: int | None, name: str, out: Path) -> None
     skip either. If the device drives its platen, the emergency stop and the switches are tried first, with
     the motor supply off. Nothing moves by itself.
     """
-    from rig.calibration import Calibration
-    from rig.calibrationfile import write_calibration
-    from rig.cli.logs import log_to_file
-    from rig.reader import Reader
-
     calibration_file = out.with_name(f"{out.stem}-calibration.yaml")
     for path in (out, calibration_file):
         if path.exists():
@@ -89,8 +94,6 @@ def command(*, port: str | None, baud: int | None, name: str, out: Path) -> None
             "wire": written,
         }
         if drives:
-            from rig.cli.setup_driven import ask_drive, try_contacts
-
             with Reader(address, wire) as reader:
                 skipped = try_contacts(reader)
         scales = _scales(address, wire, written)
@@ -118,8 +121,6 @@ def command(*, port: str | None, baud: int | None, name: str, out: Path) -> None
 
 
 def _chosen_port() -> str:
-    from rig.reader import list_ports
-
     ports = list_ports()
     if not ports:
         raise InputError("setup: no serial port found; plug in the board, or give the port with --port")
@@ -136,8 +137,6 @@ def _recognised(port: str, bauds: Sequence[int]) -> tuple[PortAddress, WireForma
     DeviceError
         If it is heard at none of the speeds; the first refusal.
     """
-    from rig.reader import PortAddress
-
     refusals = []
     for baud in bauds:
         address = PortAddress(path=port, baud=baud)
@@ -152,9 +151,6 @@ def _recognised(port: str, bauds: Sequence[int]) -> tuple[PortAddress, WireForma
 
 def _format_of(address: PortAddress) -> tuple[WireFormat, dict[str, Any], bool]:
     """Whether the device speaks in frames, else what its lines hold; and whether it drives its platen."""
-    from rig.reader import Reader
-    from rig.wire import Capability
-
     try:
         with Reader(address, "framed") as reader:
             identity = reader.identity
@@ -170,8 +166,6 @@ def _format_of(address: PortAddress) -> tuple[WireFormat, dict[str, Any], bool]:
 
 def _lines(address: PortAddress) -> list[str]:
     """Whole lines of text that the board prints."""
-    from rig.reader import Link, find_port
-
     link = Link(find_port(address), address.baud)
     data, begun = b"", time.monotonic()
     try:
@@ -192,8 +186,6 @@ def _lines(address: PortAddress) -> list[str]:
 
 
 def _line_format(lines: Sequence[str]) -> tuple[WireFormat, dict[str, Any]]:
-    from rig.wire import LineFormat
-
     separator = separator_of(lines)
     rows = [_cells(line, separator) for line in lines]
     width = max({len(row) for row in rows}, key=[len(row) for row in rows].count)
@@ -236,8 +228,6 @@ def _cells(line: str, separator: str) -> list[str]:
 
 def _unit(name: str, cells: Sequence[str], right: str) -> str:
     """Unit of a column: counts, or one that is known as such."""
-    from rig import units
-
     known = units.is_force if right == "N" else units.is_length
     while True:
         found = answer_to(f"Unit of the {name}: counts, or one such as {right}? [counts] ") or "counts"
@@ -251,9 +241,6 @@ def _unit(name: str, cells: Sequence[str], right: str) -> str:
 
 def _scales(address: PortAddress, wire: WireFormat, written: dict[str, Any]) -> dict[str, Scale]:
     """Return the scales of force and position in counts, from a known mass and a known distance."""
-    from rig.calibration import Scale
-    from rig.reader import Reader
-
     in_counts = {name: written.get(f"{name}_unit", "counts") == "counts" for name in ("force", "position")}
     scales: dict[str, Scale] = {}
     if not any(in_counts.values()):
@@ -290,9 +277,6 @@ def _scales(address: PortAddress, wire: WireFormat, written: dict[str, Any]) -> 
 
 def _rule(reader: Reader) -> PlateauRule:
     """Return what counts as at rest on this board: a slow one is read for longer."""
-    from rig.calibration import PlateauRule
-    from rig.samples import Status
-
     taken = readings(reader)
     fresh = (taken.status & Status.FRESH_FORCE) != 0
     # the converter may be slower than the samples, which then repeat its last reading
@@ -305,8 +289,6 @@ def _rest(
     reader: Reader, channel: ChannelName, rule: PlateauRule, question: str, zero_counts: float | None = None
 ) -> Plateau:
     """Return a reading at rest, once a person has said so; ask again if it does not come to rest."""
-    from rig.jobs.plateau_taking import take_plateau
-
     while True:
         answer_to(question)
         waiting = False
@@ -344,8 +326,6 @@ def _step(name: str, before: Plateau, after: Plateau) -> float:
 def _write(fields: dict[str, Any], out: Path) -> None:
     """Write the file once it reads back as a rig's."""
     import yaml
-
-    from rig.rigfile import read_rig_file
 
     text = yaml.safe_dump(fields, sort_keys=False, allow_unicode=True)
     try:

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 from rig.cli.options import read_quantity
 from rig.cli.output import say
 from rig.errors import DeviceError, InputError
+from rig.samples import Samples
 
 if TYPE_CHECKING:
     from rig.reader import Reader
-    from rig.samples import Samples
 
 REST_S = 1.5
 """Length of a reading at rest, in device time."""
@@ -65,8 +65,6 @@ def readings(reader: Reader, duration_s: float = REST_S) -> Samples:
     DeviceError
         If they stay away.
     """
-    from rig.samples import Samples
-
     while reader.get(timeout_s=0.0) is not None:  # what was taken before
         pass
     parts, begun, first_us = [], time.monotonic(), None

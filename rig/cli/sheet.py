@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
+from rig.calibrationfile import read_calibration
 from rig.cli.capture_arguments import captures_in
 from rig.cli.compare import listed, named_margins
 from rig.cli.options import fresh_option, is_fresh, read_quantity, workers_asked, workers_options
 from rig.cli.output import json_option, print_json, progress, say
 from rig.core import BOTH, chosen_units, in_chosen_units
 from rig.errors import InputError
-
-if TYPE_CHECKING:
-    from rig.results import Photo
+from rig.results import Asked, Photo, measure_for_sheet, sheet_of
+from rig.sheets import design_sheet_answers, save_design_sheet, sets_sentences
 
 
 @click.command("sheet")
@@ -109,10 +108,6 @@ def command(
     You get one self-contained HTML page, the same as Markdown, and the numbers as XLSX, JSON and CSV. What is
     missing is listed here, not on the page.
     """
-    from rig.calibrationfile import read_calibration
-    from rig.results import Asked, measure_for_sheet, sheet_of
-    from rig.sheets import design_sheet_answers, save_design_sheet, sets_sentences
-
     asked = Asked(
         contact_force_n=read_quantity("--contact-force", contact_force, "N"),
         conditioning=conditioning,
@@ -160,8 +155,6 @@ def command(
 
 def _photo(text: str) -> Photo:
     """A photograph as `--photo` names it; the file's name is the caption where none is given."""
-    from rig.results import Photo
-
     caption, separator, name = text.rpartition("=")
     path = Path(name if separator else text)
     try:

@@ -8,7 +8,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+from rich import box
+from rich.table import Table
 
+from rig.capture import Amendment, open_capture, recorded_channels
 from rig.cli.output import console, is_plain, json_option, print_json
 
 if TYPE_CHECKING:
@@ -20,8 +23,6 @@ if TYPE_CHECKING:
 @json_option
 def command(capture: Path, *, as_json: bool) -> None:
     """Show the facts recorded with CAPTURE. The exit code is 1 if it is damaged."""
-    from rig.capture import open_capture
-
     opened = open_capture(capture)
     document = _document(opened)
     if as_json:
@@ -33,8 +34,6 @@ def command(capture: Path, *, as_json: bool) -> None:
 
 
 def _document(capture: Capture) -> dict[str, Any]:
-    from rig.capture import recorded_channels
-
     header = asdict(capture.header)
     readable = sum(len(batch) for batch in capture.batches())
     ending = capture.ending
@@ -53,11 +52,6 @@ def _document(capture: Capture) -> dict[str, Any]:
 
 
 def _print(document: dict[str, Any]) -> None:
-    from rich import box
-    from rich.table import Table
-
-    from rig.capture import Amendment
-
     table = Table(box=None if is_plain() else box.SIMPLE, show_header=False)
     table.add_column()
     table.add_column()

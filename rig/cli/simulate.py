@@ -24,10 +24,10 @@ from rig.cli.output import say
 from rig.cli.stopping import stop_on_signals
 from rig.cli.typed_orders import TypedOrders
 from rig.errors import InputError
+from rig.wire import LineFormat
 
 if TYPE_CHECKING:
     from rig.virtual import DriveSettings, VirtualChannel, VirtualPort, VirtualRig
-    from rig.wire import LineFormat
 
 DEFAULT_LINK = Path("/tmp/pressrig-virtual")
 """The port in configs/rigs/virtual.yaml and lines.yaml."""
@@ -232,7 +232,6 @@ def _orders(rig: VirtualRig, control: Path | None) -> AbstractContextManager[obj
 def _line_format(wire: str, rig_file: Path | None) -> LineFormat | None:
     """Of the lines to print; None for frames."""
     from rig.rigfile import read_rig_file
-    from rig.wire import LineFormat
 
     if rig_file is not None:
         described = read_rig_file(rig_file).wire

@@ -10,6 +10,8 @@ import click
 from rig.cli.output import say
 from rig.cli.specimens_options import fact_options, read_facts, register_option
 from rig.errors import InputError
+from rig.register import Record, Register, corrected, read_day_or_time
+from rig.units import parse
 
 
 @click.command("add")
@@ -19,8 +21,6 @@ from rig.errors import InputError
 @register_option
 def add(specimen: str, *, another: bool, path: Path, **given: Any) -> None:
     """Enter the piece ID. You can note later what you leave out now."""
-    from rig.register import Register
-
     facts = read_facts(specimen, given)
     with Register(path) as register:
         register.add(specimen, facts, another=another)
@@ -37,8 +37,6 @@ def note(specimen: str, *, path: Path, **given: Any) -> None:
 
     Nothing is overwritten: today's state does not change the state on the day of an older capture.
     """
-    from rig.register import Register
-
     facts = read_facts(specimen, given)
     if not facts:
         raise InputError("note: give what to note, such as --state abused or --notes TEXT")
@@ -69,9 +67,6 @@ def correct(
 
     `pressrig specimens show` lists the numbers. The wrong record stays in the history, beside its correction.
     """
-    from rig.register import Record, Register, corrected, read_day_or_time
-    from rig.units import parse
-
     if withdraw == (value is not None or at is not None):
         raise InputError("correct: give the right VALUE or --at, or --withdraw")
     with Register(path, make=False) as register:

@@ -7,17 +7,19 @@ from typing import TYPE_CHECKING
 
 import click
 
+from rig.capture import list_captures, open_capture
 from rig.cli.options import DEFAULT_FOLDER
 from rig.cli.output import json_option, print_json, say
 from rig.cli.specimens_options import register_option, who_option
 from rig.errors import InputError
+from rig.register import Register, SeenCapture, import_into, records_csv, specimens_csv
+from rig.tables import read_table_text
 
 LARGEST_TEXT = 64 << 20
 """Bytes of a table of specimens."""
 
 if TYPE_CHECKING:
     from rig.capture import CaptureHeader
-    from rig.register import SeenCapture
 
 
 @click.command("import")
@@ -32,9 +34,6 @@ def take_in(table: Path, *, another: bool, who: str | None, path: Path) -> None:
     size DIRECTION, their u, and measured. Put units in the headings, as in "mass (g)". A known piece gets
     only what is new. A whole history, as written by `export --history`, is read into a new register.
     """
-    from rig.register import Register, import_into
-    from rig.tables import read_table_text
-
     text = read_table_text(table, most=LARGEST_TEXT).text
     with Register(path) as register:
         entered, written = import_into(register, text, str(table), another=another, who=who)
@@ -51,8 +50,6 @@ def take_in(table: Path, *, another: bool, who: str | None, path: Path) -> None:
 @register_option
 def give_out(table: Path, *, history: bool, path: Path) -> None:
     """Write TABLE (CSV): one row per piece with its present facts, or the whole history."""
-    from rig.register import Register, records_csv, specimens_csv
-
     if table.exists():
         raise InputError(f"{table}: already exists; give another file")
     with Register(path, make=False) as register:
@@ -74,8 +71,6 @@ def link(folder: Path, *, enter: bool, path: Path, as_json: bool) -> None:
     An unknown specimen, a batch that differs from the register's, or a copy is reported and left alone; the
     exit code is then 1.
     """
-    from rig.register import Register
-
     seen, unread = _seen(folder)
     with Register(path) as register:
         linked = register.link(seen, add=enter)
@@ -107,8 +102,6 @@ def link(folder: Path, *, enter: bool, path: Path, as_json: bool) -> None:
 
 def _seen(folder: Path) -> tuple[list[SeenCapture], list[tuple[str, str]]]:
     """Captures of a folder as their headers tell, and those that cannot be read."""
-    from rig.capture import list_captures, open_capture
-
     seen: list[SeenCapture] = []
     unread: list[tuple[str, str]] = []
     for each in list_captures(folder):
@@ -121,8 +114,6 @@ def _seen(folder: Path) -> tuple[list[SeenCapture], list[tuple[str, str]]]:
 
 def seen_capture(path: Path, header: CaptureHeader) -> SeenCapture:
     """What the register notes of a capture."""
-    from rig.register import SeenCapture
-
     lay = header.conditions.get("orientation")
     return SeenCapture(
         header.id,

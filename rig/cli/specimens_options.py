@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
 from rig import core
 from rig.cli.options import DEFAULT_FOLDER, read_quantity
-
-if TYPE_CHECKING:
-    from rig.register import Record
+from rig.register import Record, read_day_or_time
 
 DEFAULT_REGISTER = DEFAULT_FOLDER / "specimens.sqlite"
 
@@ -59,10 +58,6 @@ def read_at(at: str | None) -> str:
     InputError
         If it is neither.
     """
-    from datetime import UTC, datetime
-
-    from rig.register import read_day_or_time
-
     return read_day_or_time(at or datetime.now(UTC).isoformat(timespec="seconds"), "--at")
 
 
@@ -74,8 +69,6 @@ def read_facts(specimen: str, given: Mapping[str, Any]) -> list[Record]:
     InputError
         If one cannot be.
     """
-    from rig.register import Record, read_day_or_time
-
     at, who = read_at(given["at"]), given["who"]
     facts = []
     for kind in ("batch", "model", "state", "orientation", "notes"):

@@ -10,6 +10,9 @@ import click
 from rig.cli.output import console, is_plain, json_option, print_json, say
 from rig.cli.specimens_options import register_option
 from rig.cli.specimens_sizes import sizing_entry, sizing_of, sizing_table
+from rig.core import rounded
+from rig.register import Register
+from rig.sheets import empty_table
 
 if TYPE_CHECKING:
     from rig.register import Record, Specimen
@@ -23,8 +26,6 @@ MISSING = "missing"
 @json_option
 def show(specimen: str, *, path: Path, as_json: bool) -> None:
     """Show the facts about the piece ID, and every record with its number."""
-    from rig.register import Register
-
     with Register(path, make=False) as register:
         piece = register.specimen(specimen)
     if as_json:
@@ -49,8 +50,6 @@ def show(specimen: str, *, path: Path, as_json: bool) -> None:
 @json_option
 def every(*, batch: str | None, state: str | None, path: Path, as_json: bool) -> None:
     """List the pieces with mass and sizes, and what is missing."""
-    from rig.register import Register
-
     with Register(path, make=False) as register:
         pieces = register.specimens(batch=batch, state=state)
     if as_json:
@@ -98,9 +97,6 @@ def entry(piece: Specimen) -> dict[str, Any]:
 
 
 def _list_table(pieces: tuple[Specimen, ...], *, plain: bool) -> Any:
-    from rig.core import rounded
-    from rig.sheets import empty_table
-
     directions = sorted({size.direction for each in pieces for size in each.sizes})
     table = empty_table("specimens", plain=plain)
     for heading in ("id", "batch", "state"):
@@ -122,9 +118,6 @@ def _list_table(pieces: tuple[Specimen, ...], *, plain: bool) -> Any:
 
 
 def _facts_table(piece: Specimen, *, plain: bool) -> Any:
-    from rig.core import rounded
-    from rig.sheets import empty_table
-
     table = empty_table(f"specimen {piece.id}", plain=plain)
     table.add_column("what")
     table.add_column("is")
@@ -158,8 +151,6 @@ def _facts_table(piece: Specimen, *, plain: bool) -> Any:
 
 
 def _history_table(piece: Specimen, *, plain: bool) -> Any:
-    from rig.sheets import empty_table
-
     stands = {each.corrects: each.number for each in piece.records if each.corrects is not None}
     table = empty_table("records", plain=plain)
     for heading in ("record", "at", "what", "value", "how", "who", "remark"):

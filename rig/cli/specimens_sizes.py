@@ -13,13 +13,17 @@ import click
 from rig.cli.options import read_quantity
 from rig.cli.output import console, is_plain, json_option, print_json, say
 from rig.cli.specimens_options import read_at, read_text, register_option, who_option
-from rig.core import load_json
+from rig.core import load_json, rounded
 from rig.errors import InputError
+from rig.population import size_up
+from rig.register import Record, Register, read_day_or_time
+from rig.sheets import empty_table
 from rig.tables import read_rows
+from rig.units import factor, parse
 
 if TYPE_CHECKING:
     from rig.population import Sizing
-    from rig.register import Record, Specimen
+    from rig.register import Specimen
 
 LARGEST_BYTES = 1 << 20
 MOST_ROWS = 10_000
@@ -52,8 +56,6 @@ def size(specimen: str | None, readings: tuple[str, ...], *, path: Path, as_json
     Directions that begin with "diameter" give a mean, its difference from the drawing, and the roundness
     (half the difference between largest and smallest). Repeats of one direction are averaged.
     """
-    from rig.register import Register
-
     records = list(_records(specimen, readings, given))
     with Register(path, make=False) as register:
         register.write(records)
@@ -71,8 +73,6 @@ def size(specimen: str | None, readings: tuple[str, ...], *, path: Path, as_json
 
 def sizing_of(piece: Specimen) -> Sizing | None:
     """What the newest day's readings of each direction say; None without a size."""
-    from rig.population import size_up
-
     readings = piece.newest_sizes
     return size_up(readings, piece.drawing_size_mm) if readings else None
 
@@ -102,9 +102,6 @@ def sizing_entry(sizing: Sizing) -> dict[str, Any]:
 
 def sizing_table(name: str, sizing: Sizing, *, plain: bool) -> Any:
     """Sizes with their uncertainties, as a table."""
-    from rig.core import rounded
-    from rig.sheets import empty_table
-
     table = empty_table(f"size of {name}", plain=plain)
     table.add_column("direction")
     for heading in ("mm", "u\nmm", "readings", "force\nN"):
@@ -127,8 +124,6 @@ def sizing_table(name: str, sizing: Sizing, *, plain: bool) -> Any:
 
 
 def _u(u_mm: float) -> str:
-    from rig.core import rounded
-
     return rounded(u_mm, u_mm)
 
 
@@ -168,9 +163,6 @@ def _reading(
     who: str | None,
 ) -> Record:
     """One caliper reading; it stands anywhere within its last digit, whatever the instrument adds."""
-    from rig.register import Record
-    from rig.units import factor, parse
-
     try:
         mm = parse(text, "mm")
     except InputError as problem:
@@ -195,8 +187,6 @@ def _reading(
 
 def _height(path: Path, specimen: str | None, at: str, who: str | None) -> Record:
     """The height at the contact force, of a document of `pressrig height --json`."""
-    from rig.register import Record
-
     try:
         document = load_json(read_text(path, LARGEST_BYTES), str(path))
         height = document["at_contact_force"]
@@ -225,8 +215,6 @@ def _height(path: Path, specimen: str | None, at: str, who: str | None) -> Recor
 
 def _table(path: Path, at: str, who: str | None) -> Iterator[Record]:
     """Readings of a table, one row each."""
-    from rig.register import read_day_or_time
-
     table = read_rows(
         path, lambda cell: _name_and_unit(cell)[0] in HEADINGS, most=LARGEST_BYTES, most_rows=MOST_ROWS
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from rig.cli.output import say
+from rig.rigchecks import standing_of
 
 if TYPE_CHECKING:
     from rig.rigfile import RigFile
@@ -12,8 +13,6 @@ if TYPE_CHECKING:
 
 def say_how_it_stands(rig: RigFile) -> tuple[str, ...]:
     """Say what is overdue, uncalibrated or outside on a rig; the same sentences belong in the capture."""
-    from rig.rigchecks import standing_of
-
     standing = standing_of(rig)
     for text in standing.alarms:
         say(f"pressrig: WARNING: {text}", err=True, fg="yellow")

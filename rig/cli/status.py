@@ -9,8 +9,11 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rig.cli.ordering import counted
+from rig.cli.ordering import counted, named_rig
 from rig.cli.output import json_option, print_json, say
+from rig.daemon import ControlClient, NoDaemonError
+from rig.daemon.socket_place import held_by, sockets_there
+from rig.errors import InputError
 
 if TYPE_CHECKING:
     from rig.daemon.bulletin import JobCard, Status
@@ -42,11 +45,6 @@ def command(rig_file: Path | None, *, port: str | None, as_json: bool) -> None:
 
 
 def _statuses(rig_file: Path | None, port: str | None) -> list[Status]:
-    from rig.cli.ordering import named_rig
-    from rig.daemon import ControlClient, NoDaemonError
-    from rig.daemon.socket_place import held_by, sockets_there
-    from rig.errors import InputError
-
     if port is not None and rig_file is None:
         raise InputError("--port: belongs to --rig")
     wanted = None if rig_file is None else named_rig(rig_file, port)

@@ -7,17 +7,22 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from rig import __version__, sheets
+from rig.analyser import Depth
+from rig.calibrationfile import read_calibration
 from rig.cli.answer_showing import show_answer
 from rig.cli.capture_arguments import captures_in
 from rig.cli.options import fresh_option, is_fresh, read_quantity, renamed_option
 from rig.cli.output import as_json_text, is_plain, json_option, print_json, say
-from rig.core import csv_cell
+from rig.core import csv_cell, quantity
 from rig.errors import InputError
+from rig.population import DRIVEN, arrange_trials, compare_kinds, gauge_study, laboratory_study
+from rig.results import Asked, read_trials, trials_of_captures
+from rig.sheets import GaugeStudy, gauge_answer, gauge_notes, gauge_tables, save_gauge_report
 
 if TYPE_CHECKING:
     from rig.population import GaugeResult, Interaction, LaboratoryStudy, TrialTable
     from rig.results import Trials
-    from rig.sheets import GaugeStudy
 
 SECANT = "secant_n_per_mm"
 """Of captures, this is studied unless something else is asked for."""
@@ -112,8 +117,6 @@ def command(
             conditioning=conditioning,
             calibration=calibration_file,
         )
-        from rig.results import read_trials
-
         trials = read_trials(sources[0], value, driven)
     else:
         _refuse_options("captures", value=value, driven=driven)
@@ -155,10 +158,6 @@ def _measured(
     conditioning: int,
     calibration_file: Path | None,
 ) -> Trials:
-    from rig.analyser import Depth
-    from rig.calibrationfile import read_calibration
-    from rig.results import Asked, trials_of_captures
-
     if column is None:
         column = SECANT if at is None else f"at {Depth.of(at).label}.loading_n"
     asked = Asked(
@@ -172,10 +171,6 @@ def _measured(
 
 
 def _studied(trials: Trials, tolerance: str | None, interaction: Interaction) -> GaugeStudy:
-    from rig.core import quantity
-    from rig.population import arrange_trials, compare_kinds, gauge_study
-    from rig.sheets import GaugeStudy
-
     table = arrange_trials(trials.columns, where=trials.where, rows=trials.lines)
     shown = quantity(trials.quantity)
     how: dict[str, Any] = {
@@ -197,10 +192,6 @@ def _studied(trials: Trials, tolerance: str | None, interaction: Interaction) ->
 
 def _laboratories(trials: Trials, out: Path | None, *, as_json: bool) -> None:
     """Study, write and print the results of laboratories."""
-    from rig import __version__, sheets
-    from rig.core import quantity
-    from rig.population import laboratory_study
-
     shown = quantity(trials.quantity)
     study: LaboratoryStudy = laboratory_study(
         trials.columns, quantity=shown.title, unit=shown.unit, where=trials.where, rows=trials.lines
@@ -225,8 +216,6 @@ def _laboratories(trials: Trials, out: Path | None, *, as_json: bool) -> None:
 
 def _kinds(table: TrialTable) -> tuple[str, ...]:
     """Kinds that can be looked at alone, a driven one last; none where there is one kind only."""
-    from rig.population import DRIVEN
-
     kinds = sorted(set(table.kinds), key=lambda kind: (kind == DRIVEN, table.kinds.index(kind)))
     return tuple(kinds) if len(kinds) > 1 and table.trials > 1 else ()
 
@@ -244,8 +233,6 @@ def _tolerance(text: str | None, unit: str) -> float | None:
 
 def _write(study: GaugeStudy, trials: Trials, out: Path) -> Path:
     """Page, pictures, the study as a document, and the values that it was made from."""
-    from rig.sheets import save_gauge_report
-
     page = save_gauge_report(study, f"Gauge study: {study.result.quantity}", out)
     _write_values(study.as_dict(), trials, out)
     return page
@@ -260,8 +247,6 @@ def _write_values(document: dict[str, Any], trials: Trials, out: Path) -> None:
 
 
 def _print(study: GaugeStudy, page: Path | None) -> None:
-    from rig.sheets import gauge_answer, gauge_notes, gauge_tables
-
     tables = gauge_tables(study, plain=is_plain())
     show_answer(gauge_answer(study), tables, gauge_notes(study), page)
 

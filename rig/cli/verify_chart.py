@@ -9,11 +9,16 @@ from typing import TYPE_CHECKING
 
 import click
 
+from rig.calibration import BASELINE, learnt_limits
 from rig.cli.output import console, is_plain, json_option, print_json, say
+from rig.core import rounded
+from rig.rigchecks import PieceCheck, read_checks
+from rig.rigfile import read_rig_file
+from rig.sheets import ChartPoint, empty_table, save_control_chart
 
 if TYPE_CHECKING:
     from rig.calibration import ChartLimits
-    from rig.rigchecks import CheckLog, PieceCheck
+    from rig.rigchecks import CheckLog
 
 SHOWN = 30
 """Newest readings in the table."""
@@ -35,10 +40,6 @@ def command(*, rig_file: Path, baseline: int | None, out: Path | None, as_json: 
     """Show the chart of each check standard. The exit code is 1 while one is outside its limits and not
     cleared.
     """
-    from rig.calibration import BASELINE, learnt_limits
-    from rig.rigchecks import read_checks
-    from rig.rigfile import read_rig_file
-
     rig = read_rig_file(rig_file)
     log = read_checks(rig_file)
     charts = []
@@ -79,15 +80,11 @@ def command(*, rig_file: Path, baseline: int | None, out: Path | None, as_json: 
 
 def _names(log: CheckLog) -> list[tuple[str, str]]:
     """Piece and quantity of each chart that has a point."""
-    from rig.rigchecks import PieceCheck
-
     pairs = ((each.piece, each.quantity) for each in log.records if isinstance(each, PieceCheck))
     return [pair for pair in dict.fromkeys(pairs) if log.chart(*pair)]
 
 
 def _draw(title: str, points: tuple[PieceCheck, ...], limits: ChartLimits | None, path: Path) -> None:
-    from rig.sheets import ChartPoint, save_control_chart
-
     shown = [
         ChartPoint(f"{each.at.astimezone():%Y-%m-%d}", each.value, each.u, bool(each.reasons))
         for each in points
@@ -96,9 +93,6 @@ def _draw(title: str, points: tuple[PieceCheck, ...], limits: ChartLimits | None
 
 
 def _print(title: str, points: tuple[PieceCheck, ...], limits: ChartLimits | None) -> None:
-    from rig.core import rounded
-    from rig.sheets import empty_table
-
     table = empty_table(title, plain=is_plain())
     table.add_column("pressed")
     for heading in ("value", "u", "moving range"):

@@ -9,6 +9,8 @@ import click
 
 from rig.cli.output import say
 from rig.errors import InputError
+from rig.rigchecks import Clearing, read_checks
+from rig.rigfile import read_rig_file
 
 SHORTEST_REASON = 5
 """Letters; less is no reason."""
@@ -28,9 +30,6 @@ SHORTEST_REASON = 5
 )
 def command(*, rig_file: Path, reason: str, by: str, new_baseline: bool) -> None:
     """Clear the warning that recordings start with. The reading and your reason stay in the chart."""
-    from rig.rigchecks import Clearing, read_checks
-    from rig.rigfile import read_rig_file
-
     read_rig_file(rig_file)
     if len(reason.strip()) < SHORTEST_REASON:
         raise InputError(f"--reason: found {reason!r}, expected what was found and done")

@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from rig.calibration import Calibration, Scale, creep_and_return
+from rig.capture import open_capture
 from rig.cli.options import read_quantity
 from rig.cli.output import console, is_plain, json_option, print_json, say
+from rig.core import rounded
 from rig.errors import InputError
+from rig.rigfile import read_rig_file
+from rig.sheets import empty_table
 
 if TYPE_CHECKING:
-    from rig.calibration import Calibration, CreepResult
+    from rig.calibration import CreepResult
     from rig.capture import Capture
     from rig.core.measured import Measured
     from rig.samples import FloatArray
@@ -33,10 +39,6 @@ def command(capture_folder: Path, *, rig_file: Path | None, most: str | None, as
 
     Both are given in per cent of the load, so you can also test a cell without a calibration.
     """
-    from rig.calibration import Calibration, creep_and_return
-    from rig.capture import open_capture
-    from rig.rigfile import read_rig_file
-
     most_pct = read_quantity("--most", most, "%")
     capture = open_capture(capture_folder)
     calibration = (
@@ -62,10 +64,6 @@ def command(capture_folder: Path, *, rig_file: Path | None, most: str | None, as
 
 def _force_of(capture: Capture, calibration: Calibration) -> tuple[FloatArray, FloatArray, str, float]:
     """Times in s, forces with their unit, and the smallest step; counts where nothing is calibrated."""
-    from dataclasses import replace
-
-    from rig.calibration import Scale
-
     if sum(file.samples for file in capture.files) > MOST_SAMPLES:
         raise InputError(
             f"{capture.path}: more than {MOST_SAMPLES} samples; expected a load held for some minutes"
@@ -78,9 +76,6 @@ def _force_of(capture: Capture, calibration: Calibration) -> tuple[FloatArray, F
 
 
 def _print(result: CreepResult, unit: str, name: str) -> None:
-    from rig.core import rounded
-    from rig.sheets import empty_table
-
     table = empty_table(f"creep and zero return: {name}", plain=is_plain())
     table.add_column("quantity")
     for heading in ("value", "95 %", "unit"):

@@ -3,20 +3,26 @@
 from __future__ import annotations
 
 import math
-from datetime import date
+from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from rig.calibration import Gravity, VerificationReferences, reference_u, verify_force
+from rig.cli.logs import log_to_file
 from rig.cli.options import later, read_conditions, read_quantity
 from rig.cli.output import console, is_plain, json_option, print_json, say
+from rig.cli.verify_taking import take_verification
 from rig.errors import InputError
+from rig.results import read_verification
+from rig.rigchecks import Verified, read_checks
+from rig.rigfile import read_rig_file
+from rig.sheets import VerificationSheet, save_verification_report, verification_table
 
 if TYPE_CHECKING:
-    from rig.calibration import Gravity, Verification, VerificationReferences
+    from rig.calibration import Verification
     from rig.rigfile import RigFile
-    from rig.sheets import VerificationSheet
 
 CLASS_NAMES = ("0.5", "1", "2", "3")
 
@@ -93,11 +99,6 @@ def command(
     force. With --loads you are led through the runs and READINGS is written. No conformity with any standard
     is claimed. The exit code is 1 if no class, or not the requested class, is reached.
     """
-    from rig.calibration import verify_force
-    from rig.results import read_verification
-    from rig.rigfile import read_rig_file
-    from rig.sheets import VerificationSheet
-
     rig = read_rig_file(rig_file)
     local = None if gravity is None else _gravity(gravity)
     if loads is not None:
@@ -133,9 +134,6 @@ def command(
 
 
 def _take(rig: RigFile, port: str | None, loads: str, path: Path, settle: str) -> None:
-    from rig.cli.logs import log_to_file
-    from rig.cli.verify_taking import take_verification
-
     settle_s = read_quantity("--settle", settle, "s")
     assert settle_s is not None
     if rig.calibration.force is None:
@@ -145,8 +143,6 @@ def _take(rig: RigFile, port: str | None, loads: str, path: Path, settle: str) -
 
 
 def _show(sheet: VerificationSheet, out: Path | None, *, as_json: bool) -> None:
-    from rig.sheets import save_verification_report, verification_table
-
     page = None if out is None else save_verification_report(sheet, out)
     if as_json:
         print_json(sheet.as_dict())
@@ -160,8 +156,6 @@ def _show(sheet: VerificationSheet, out: Path | None, *, as_json: bool) -> None:
 
 
 def _gravity(text: str) -> Gravity:
-    from rig.calibration import Gravity
-
     try:
         return Gravity.stated(text)
     except InputError as problem:
@@ -172,8 +166,6 @@ def _references(
     certificates: tuple[str, ...], text: str | None, largest_n: float, gravity: Gravity | None
 ) -> VerificationReferences:
     """What the loads rest on; where they are masses, gravity's uncertainty joins."""
-    from rig.calibration import VerificationReferences, reference_u
-
     if text is None:
         return VerificationReferences(certificates)
     try:
@@ -185,10 +177,6 @@ def _references(
 
 
 def _keep(rig_file: Path, sheet: VerificationSheet) -> None:
-    from datetime import datetime
-
-    from rig.rigchecks import Verified, read_checks
-
     made = datetime(sheet.made.year, sheet.made.month, sheet.made.day, 12).astimezone()
     read_checks(rig_file).add(Verified(made, sheet.by, sheet.verification.verdict, sheet.expires))
 

@@ -2,22 +2,28 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+import math
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from rig.calibration import BASELINE, Calibration, Known
 from rig.cli.options import read_quantity
 from rig.cli.output import console, json_option, print_json, progress, say
+from rig.core import quantity, rounded
 from rig.errors import InputError
+from rig.results import Asked, analyse_capture
+from rig.rigchecks import PieceCheck, read_checks
+from rig.rigfile import read_rig_file
 
 if TYPE_CHECKING:
     from rig.analyser import CaptureResult
-    from rig.calibration import Judgement, Known
+    from rig.calibration import Judgement
     from rig.capture import Capture
-    from rig.rigchecks import CheckLog, PieceCheck
+    from rig.rigchecks import CheckLog
     from rig.rigfile import RigFile
 
 QUANTITY = "secant_n_per_mm"
@@ -68,11 +74,6 @@ def command(
     The chart is kept beside the rig file. If the check standard is outside its limits, the exit code is 1 and
     every recording on this rig starts with a warning until you give the reason with `pressrig verify clear`.
     """
-    from rig.calibration import BASELINE
-    from rig.results import Asked, analyse_capture
-    from rig.rigchecks import read_checks
-    from rig.rigfile import read_rig_file
-
     rig = read_rig_file(rig_file)
     log = read_checks(rig_file)
     capture, result = analyse_capture(capture_folder, Asked(conditioning=conditioning), progress=progress)
@@ -117,10 +118,6 @@ def _must_be_of(rig: RigFile, capture: Capture) -> None:
 
 def _measured(result: CaptureResult, name: str) -> _Measured:
     """Mean over the cycles that count, with its uncertainty."""
-    import math
-
-    from rig.core import quantity
-
     names = result.quantities()
     if name not in names:
         stiffnesses = ", ".join(each for each in names if each.endswith("_n_per_mm"))
@@ -144,8 +141,6 @@ def _measured(result: CaptureResult, name: str) -> _Measured:
 
 
 def _known(known: str | None, tolerance: str | None, unit: str) -> Known | None:
-    from rig.calibration import Known
-
     if (known is None) != (tolerance is None):
         raise InputError("--known and --tolerance: found one of them, expected both")
     value = read_quantity("--known", known, unit)
@@ -163,9 +158,6 @@ def _known(known: str | None, tolerance: str | None, unit: str) -> Known | None:
 def _check(
     capture: Capture, measured: _Measured, piece: str, quantity: str, stated: Known | None
 ) -> PieceCheck:
-    from rig.calibration import Calibration
-    from rig.rigchecks import PieceCheck
-
     header = capture.header
     return PieceCheck(
         at=header.started,
@@ -212,8 +204,6 @@ def _damaged(log: CheckLog) -> list[str]:
 
 
 def _document(check: PieceCheck, judgement: Judgement, notes: tuple[str, ...]) -> dict[str, Any]:
-    from dataclasses import asdict
-
     return asdict(check) | {
         "at": check.at.isoformat(),
         "outside": judgement.outside,
@@ -224,8 +214,6 @@ def _document(check: PieceCheck, judgement: Judgement, notes: tuple[str, ...]) -
 
 
 def _print(check: PieceCheck, judgement: Judgement, notes: tuple[str, ...]) -> None:
-    from rig.core import rounded
-
     screen = console()
     u = check.u or 0.0
     stated = "" if check.u is None else f" (u {rounded(u, u)})"

@@ -14,12 +14,15 @@ from typing import TYPE_CHECKING
 
 import click
 
+from rig.calibration import PlateauRule, is_mass
 from rig.cli.output import progress, say
 from rig.errors import InputError
+from rig.jobs.plateau_taking import take_plateau
+from rig.reader import Reader
+from rig.units import parse
 
 if TYPE_CHECKING:
     from rig.calibration import Plateau
-    from rig.reader import Reader
     from rig.rigfile import RigFile
 
     _Settled = Callable[[Reader, float | None], Plateau]
@@ -58,10 +61,6 @@ def take_verification(
     DeviceError
         If the rig is lost; what was read is in the table.
     """
-    from rig.calibration import PlateauRule
-    from rig.jobs.plateau_taking import take_plateau
-    from rig.reader import Reader
-
     heading, values = _loads(loads)
     if path.exists():
         raise InputError(f"{path}: already exists; give another table, or leave out --loads to read this one")
@@ -122,9 +121,6 @@ def _loads(text: str) -> tuple[str, list[float]]:
     InputError
         If one has no unit, masses and forces are mixed, or they do not rise.
     """
-    from rig.calibration import is_mass
-    from rig.units import parse
-
     texts = [each.strip() for each in text.split(",") if each.strip()]
     masses = {is_mass(_NUMBER.sub("", each, count=1)) for each in texts}
     if len(masses) != 1 or len(texts) > MOST_LOADS:

@@ -10,16 +10,21 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from rig.calibration import mass_load_n
 from rig.cli.options import read_quantity
 from rig.cli.output import console, is_plain, json_option, print_json, say
-from rig.cli.specimens_options import read_at, register_option, who_option
-from rig.core import US, chosen_units
+from rig.cli.specimens_options import read_at, read_text, register_option, who_option
+from rig.cli.weigh_taking import SCALE_UNSAID, weigh_pieces
+from rig.core import US, chosen_units, rounded
 from rig.errors import InputError
+from rig.population import resolution_note, spread_note, typed_weighing
+from rig.register import Record, Register, similar_ids
+from rig.sheets import empty_table
+from rig.units import factor
 
 if TYPE_CHECKING:
     from rig.cli.weigh_taking import Taken
     from rig.population import Weighing
-    from rig.register import Register
 
 
 AIR_OUT = ", air taken out"
@@ -84,8 +89,6 @@ def command(pieces: tuple[str, ...], *, path: Path, as_json: bool, **given: Any)
 
     Without --rig, type the masses: pressrig weigh F-90-001="37.2 g" F-90-002="1.31 oz".
     """
-    from rig.register import Register
-
     if given["batch"] and not given["enter"]:
         raise InputError("--batch: needs --add")
     given["unit"] = given["unit"] or ("oz" if chosen_units() == US else "g")
@@ -101,8 +104,6 @@ def command(pieces: tuple[str, ...], *, path: Path, as_json: bool, **given: Any)
             for name, text in _typed(pieces, given):
                 keeper.refuse_unknown(name)
                 keeper.typed(name, text)
-            from rig.cli.weigh_taking import SCALE_UNSAID
-
             about: dict[str, Any] = {"notes": [] if given["scale_u"] else [SCALE_UNSAID]}
             for note in about["notes"]:
                 say(note, err=True)
@@ -150,8 +151,6 @@ class _Keeper:
         if self._register is None:
             return
         if self._given["enter"] and name not in self._register.ids():
-            from rig.register import similar_ids
-
             near = similar_ids(name, self._register.ids())
             if near:
                 raise InputError(f"specimen {name}: did you mean {' or '.join(near)}?")
@@ -164,15 +163,11 @@ class _Keeper:
 
     def typed(self, name: str, text: str) -> None:
         """Keep a mass that was read off a scale."""
-        from rig.population import typed_weighing
-
         weighing = typed_weighing(text, self._given["resolution"], scale_relative_u=self._relative_u)
         self.keep(name, weighing, "typed")
 
     def keep(self, name: str, weighing: Weighing, how: str) -> Weighed:
         """Keep a mass."""
-        from rig.population import resolution_note, spread_note
-
         mass_g, u_g = weighing.mass_g * self._in_vacuo, weighing.u_g * self._in_vacuo
         notes = [resolution_note(weighing), spread_note(mass_g, self._others_g(name))]
         said = tuple(each for each in notes if each)
@@ -201,8 +196,6 @@ class _Keeper:
         return list(others.values())
 
     def _write(self, weighed: Weighed) -> None:
-        from rig.register import Record
-
         assert self._register is not None
         name, at, who = weighed.specimen, read_at(self._at), self._given["who"]
         if name not in self._register.ids():
@@ -245,8 +238,6 @@ def _typed(pieces: Sequence[str], given: dict[str, Any]) -> list[tuple[str, str]
 def _ids(pieces: Sequence[str], listed: Path | None) -> list[str]:
     """Ids in the order in which the pieces are put on; none to ask for each."""
     if listed is not None:
-        from rig.cli.specimens_options import read_text
-
         if pieces:
             raise InputError("--ids: the file names the pieces; leave out the ids on the command line")
         lines = [line.strip() for line in read_text(listed, 1 << 20).splitlines()]
@@ -266,8 +257,6 @@ def _ids(pieces: Sequence[str], listed: Path | None) -> list[str]:
 
 def _on_a_scale(ids: Sequence[str], given: dict[str, Any], keeper: _Keeper) -> dict[str, Any]:
     """Weigh on a scale, and say how its zero moved."""
-    from rig.cli.weigh_taking import weigh_pieces
-
     for name in ids:
         keeper.refuse_unknown(name)
 
@@ -297,24 +286,17 @@ def _in_vacuo(density: str | None) -> float:
     value = read_quantity("--density", density, "kg/m^3")
     if value is None:
         return 1.0
-    from rig.calibration import mass_load_n
-
     if value < 2:
         raise InputError(f"--density: found {density!r}, expected more than the density of air, 1.2 kg/m^3")
     return mass_load_n(1.0, 1.0) / mass_load_n(1.0, 1.0, mass_kg_per_m3=value)
 
 
 def _shown(weighed: Weighed, unit: str) -> str:
-    from rig.core import rounded
-    from rig.units import factor
-
     per = factor("g", unit)
     return f"{rounded(weighed.mass_g * per, weighed.u_g * per)} {unit}, u {weighed.u_g * per:.2g} {unit}"
 
 
 def _entry(weighed: Weighed, unit: str) -> dict[str, Any]:
-    from rig.units import factor
-
     return {
         "specimen": weighed.specimen,
         "mass_g": weighed.mass_g,
@@ -329,10 +311,6 @@ def _entry(weighed: Weighed, unit: str) -> dict[str, Any]:
 
 
 def _table(weighed: Sequence[Weighed], unit: str) -> Any:
-    from rig.core import rounded
-    from rig.sheets import empty_table
-    from rig.units import factor
-
     per = factor("g", unit)
     table = empty_table("masses", plain=is_plain())
     table.add_column("specimen")

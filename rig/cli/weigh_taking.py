@@ -15,15 +15,19 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from rig.calibration import Gravity, PlateauRule
 from rig.cli.options import read_quantity
 from rig.cli.output import progress, say
+from rig.cli.stopping import stop_on_signals
 from rig.errors import InputError
+from rig.population import Rest, by_difference, slope_u, told_by_few, zero_drift_g_per_s
+from rig.reader import Reader
+from rig.rigfile import read_rig_file
 
 if TYPE_CHECKING:
-    from rig.calibration import Gravity
     from rig.jobs.weighing import Change, Level, Pan
     from rig.jobs.weighing import Weighing as Watched
-    from rig.population import Rest, Weighing
+    from rig.population import Weighing
     from rig.rigfile import RigFile
 
 TARE = "tare"
@@ -98,11 +102,7 @@ def weigh_pieces(
     DeviceError
         If the device is lost; what was weighed before is kept.
     """
-    from rig.calibration import PlateauRule
-    from rig.cli.stopping import stop_on_signals
     from rig.jobs.weighing import Pan, Weighing
-    from rig.reader import Reader
-    from rig.rigfile import read_rig_file
 
     rig = read_rig_file(given["rig_file"], weighs=True)
     settle_s, wait_s = _seconds("settle", given), _seconds("wait", given)
@@ -145,8 +145,6 @@ def _reader(rig: RigFile, port: str | None, reader: Any) -> Any:
 
 
 def _gravity(given: dict[str, Any]) -> Gravity | None:
-    from rig.calibration import Gravity
-
     if given["gravity"] is not None and given["latitude"] is not None:
         raise InputError("--gravity, --latitude: found both, expected one of them")
     if given["gravity"] is not None:
@@ -219,8 +217,6 @@ class _PanRecord:
             self._taken_off(change)
 
     def _weighing(self, change: Change) -> Weighing:
-        from rig.population import by_difference, zero_drift_g_per_s
-
         before, after = rest_of(change.before), rest_of(change.after)
         return by_difference(
             before,
@@ -251,8 +247,6 @@ class _PanRecord:
 
     def summary(self, scale_known: bool) -> Weighings:
         """What was seen beside the masses."""
-        from rig.population import zero_drift_g_per_s
-
         notes = []
         if self._knocks:
             notes.append(f"The pan was disturbed {self._knocks} times with nothing put on it.")
@@ -265,8 +259,6 @@ class _PanRecord:
 
 def rest_of(level: Level) -> Rest:
     """A rest in grams, its uncertainties widened for the few blocks that told them."""
-    from rig.population import Rest, slope_u, told_by_few
-
     step_g, first, last = level.step_g, level.first, level.last
     first_u_g, last_u_g = (
         told_by_few(part.u_counts * step_g, part.degrees_of_freedom) for part in (first, last)

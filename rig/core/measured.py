@@ -21,8 +21,8 @@ from math import inf, isfinite
 from typing import Any, overload
 
 import numpy as np
+import scipy.special
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import stdtr, stdtrit
 
 from rig.core.rounding import rounded
 from rig.errors import InputError
@@ -60,7 +60,9 @@ def coverage_factor(freedom: ArrayLike, level: float = LEVEL) -> float | FloatAr
     ----------
     JCGM 100:2008, G.3.2.
     """
-    factor: FloatArray = np.asarray(stdtrit(np.clip(freedom, 1.0, MANY), (1 + level) / 2), np.float64)
+    factor: FloatArray = np.asarray(
+        scipy.special.stdtrit(np.clip(freedom, 1.0, MANY), (1 + level) / 2), np.float64
+    )
     return factor if factor.ndim else float(factor)
 
 
@@ -287,4 +289,4 @@ def line_slope(x: FloatArray, y: FloatArray, *, lines: int = 1) -> Measured:
 
 def student_below(freedom: float, t: float) -> float:
     """Return the part of Student's distribution below t."""
-    return float(stdtr(min(freedom, MANY), t))
+    return float(scipy.special.stdtr(min(freedom, MANY), t))

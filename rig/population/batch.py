@@ -14,7 +14,7 @@ from math import inf, isfinite, sqrt
 from typing import Any
 
 import numpy as np
-from scipy.stats import shapiro
+import scipy
 
 from rig.core.measured import LEVEL, combined, coverage_factor, limited
 from rig.errors import InputError
@@ -174,7 +174,7 @@ def batch_figures(
     factor = tolerance_factor(len(values), content, confidence)
     spreads = bool(np.ptp(values) > 0)
     odd = [names[place] for place in outlying(values)] if spreads else []
-    p = float(shapiro(values).pvalue) if spreads and 3 <= len(values) <= MOST_NORMAL else None
+    p = float(scipy.stats.shapiro(values).pvalue) if spreads and 3 <= len(values) <= MOST_NORMAL else None
     needed = (
         None
         if wanted is None

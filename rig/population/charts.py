@@ -17,8 +17,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from scipy.special import ndtr
-from scipy.stats import norm
+import scipy
 
 from rig.errors import InputError
 from rig.samples import FloatArray
@@ -85,11 +84,14 @@ def range_limits(values: FloatArray) -> RangeLimits:
 def range_moments(count: int) -> tuple[float, float]:
     """Mean and standard deviation of the range of `count` standard normal values: d2 and d3 of the charts."""
     step = float(GRID[1] - GRID[0])
-    below = ndtr(GRID)
+    below = scipy.special.ndtr(GRID)
     mean = float(np.sum(1 - below**count - (1 - below) ** count) * step)
-    density = norm.pdf(GRID)
+    density = scipy.stats.norm.pdf(GRID)
     wider = np.array(
-        [1 - count * step * np.sum(density * (ndtr(GRID + width) - below) ** (count - 1)) for width in WIDTHS]
+        [
+            1 - count * step * np.sum(density * (scipy.special.ndtr(GRID + width) - below) ** (count - 1))
+            for width in WIDTHS
+        ]
     )
     square = float(np.trapezoid(2 * WIDTHS * wider, WIDTHS))
     return mean, math.sqrt(square - mean**2)

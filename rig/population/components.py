@@ -18,7 +18,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
-from scipy.stats import f
+import scipy
 
 from rig.population.intervals import (
     Term,
@@ -326,7 +326,7 @@ def anova_rows(squares: MeanSquares) -> tuple[AnovaRow, ...]:
         if source in below and float(squares[below[source]][0]) > 0:
             beside, beside_df = squares[below[source]]
             ratio = square / float(beside)
-            p = float(f.sf(ratio, df, beside_df))
+            p = float(scipy.stats.f.sf(ratio, df, beside_df))
         rows.append(AnovaRow(source, df, square * df, square, ratio, p))
     return tuple(rows)
 

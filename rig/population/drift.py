@@ -20,7 +20,7 @@ from math import isfinite, sqrt
 from typing import Any
 
 import numpy as np
-from scipy.stats import f_oneway, kendalltau, theilslopes
+import scipy
 
 from rig.core.measured import LEVEL
 from rig.errors import InputError
@@ -108,7 +108,7 @@ def batch_drift(batches: Sequence[tuple[str, BatchFigures]], *, level: float = L
     away = [SIGMAS * sd / sqrt(len(each)) for each in values]
     names = [name for name, _ in batches]
     outside = [name for name, mean, far in zip(names, means, away, strict=True) if abs(mean - middle) > far]
-    p = float(f_oneway(*values).pvalue) if sd > 0 else float("nan")
+    p = float(scipy.stats.f_oneway(*values).pvalue) if sd > 0 else float("nan")
     trend_p, slope, slope_low, slope_high = _trend(means, level)
     return BatchDrift(
         quantity=batches[0][1].quantity,
@@ -135,6 +135,6 @@ def _trend(
     if len(means) < FEWEST_FOR_TREND or not np.ptp(means) > 0:
         return None, None, None, None
     order = np.arange(len(means))
-    p = float(kendalltau(order, means).pvalue)
-    found = theilslopes(means, order, alpha=level)
+    p = float(scipy.stats.kendalltau(order, means).pvalue)
+    found = scipy.stats.theilslopes(means, order, alpha=level)
     return p, float(found.slope), float(found.low_slope), float(found.high_slope)

@@ -19,8 +19,7 @@ from dataclasses import dataclass
 from math import exp, lgamma, log, sqrt
 
 import numpy as np
-from scipy.optimize import brentq
-from scipy.stats import nct
+import scipy
 
 from rig.core.measured import LEVEL, coverage_factor
 from rig.samples import FloatArray
@@ -127,9 +126,9 @@ def _noncentrality(t: float, freedom: float, below: float) -> float:
     """The noncentrality that leaves this part of the distribution below t."""
 
     def excess(noncentrality: float) -> float:
-        return float(nct.cdf(t, freedom, noncentrality)) - below
+        return float(scipy.stats.nct.cdf(t, freedom, noncentrality)) - below
 
     reach = 4 + abs(t) / 2
     while excess(t - reach) < 0 or excess(t + reach) > 0:
         reach *= 1.5
-    return float(brentq(excess, t - reach, t + reach, xtol=1e-6))
+    return float(scipy.optimize.brentq(excess, t - reach, t + reach, xtol=1e-6))

@@ -14,7 +14,7 @@ from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
 import numpy as np
-from scipy.stats import chi2, f
+import scipy
 
 from rig.errors import InputError
 from rig.population.components import (
@@ -302,7 +302,7 @@ def drift_p(values: FloatArray) -> float | None:
     if not df or not left > 0:
         return None
     ratio = cells * float((order**2).sum()) / (trials - 1) / (left / df)
-    return float(f.sf(ratio, trials - 1, df))
+    return float(scipy.stats.f.sf(ratio, trials - 1, df))
 
 
 def unlike_repeats_p(values: FloatArray) -> float | None:
@@ -319,4 +319,4 @@ def unlike_repeats_p(values: FloatArray) -> float | None:
         return None
     statistic = df * (count * math.log(variance.mean()) - np.log(variance).sum())
     correction = 1 + (count + 1) / (3 * count * df)
-    return float(chi2.sf(statistic / correction, count - 1))
+    return float(scipy.stats.chi2.sf(statistic / correction, count - 1))

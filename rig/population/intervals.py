@@ -20,8 +20,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import chi2, f
-from scipy.stats.qmc import Sobol
+import scipy
 
 from rig.core.measured import effective_freedom
 from rig.samples import FloatArray
@@ -90,7 +89,11 @@ def combination_interval(terms: Sequence[Term], level: float) -> tuple[FloatArra
     value = combined(terms)
     if len(terms) == 1:
         df = terms[0].degrees_of_freedom
-        return value * df / chi2.isf(tail, df), value * df / chi2.ppf(tail, df), CHI_SQUARE
+        return (
+            value * df / scipy.stats.chi2.isf(tail, df),
+            value * df / scipy.stats.chi2.ppf(tail, df),
+            CHI_SQUARE,
+        )
     if all(term.factor >= 0 for term in terms):
         down = sum((_narrow(term, tail) * term.part) ** 2 for term in terms)
         up = sum((_wide(term, tail) * term.part) ** 2 for term in terms)
@@ -121,9 +124,12 @@ def share_interval(
     low, high
         Shape (...).
     """
-    points = Sobol(len(mean_squares), scramble=False).random_base2(draws_log2) + 0.5 / 2**draws_log2
+    points = (
+        scipy.stats.qmc.Sobol(len(mean_squares), scramble=False).random_base2(draws_log2)
+        + 0.5 / 2**draws_log2
+    )
     pivots = {
-        name: mean_square[..., np.newaxis] * df / chi2.ppf(points[:, axis], df)
+        name: mean_square[..., np.newaxis] * df / scipy.stats.chi2.ppf(points[:, axis], df)
         for axis, (name, (mean_square, df)) in enumerate(mean_squares.items())
     }
     tail = (1 - level) / 2
@@ -132,18 +138,18 @@ def share_interval(
 
 
 def _narrow(term: Term, tail: float) -> float:
-    return float(1 - term.degrees_of_freedom / chi2.isf(tail, term.degrees_of_freedom))
+    return float(1 - term.degrees_of_freedom / scipy.stats.chi2.isf(tail, term.degrees_of_freedom))
 
 
 def _wide(term: Term, tail: float) -> float:
-    return float(term.degrees_of_freedom / chi2.ppf(tail, term.degrees_of_freedom) - 1)
+    return float(term.degrees_of_freedom / scipy.stats.chi2.ppf(tail, term.degrees_of_freedom) - 1)
 
 
 def _difference(plus: Term, minus: Term, tail: float) -> tuple[FloatArray, FloatArray]:
     """Squares of the ways down and up from a difference of two mean squares."""
     a, b = plus.part, -minus.part
-    high_f = f.isf(tail, plus.degrees_of_freedom, minus.degrees_of_freedom)
-    low_f = f.ppf(tail, plus.degrees_of_freedom, minus.degrees_of_freedom)
+    high_f = scipy.stats.f.isf(tail, plus.degrees_of_freedom, minus.degrees_of_freedom)
+    low_f = scipy.stats.f.ppf(tail, plus.degrees_of_freedom, minus.degrees_of_freedom)
     g_plus, g_minus = _narrow(plus, tail), _narrow(minus, tail)
     h_plus, h_minus = _wide(plus, tail), _wide(minus, tail)
     g_both = ((high_f - 1) ** 2 - (g_plus * high_f) ** 2 - h_minus**2) / high_f

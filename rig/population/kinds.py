@@ -13,7 +13,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
-from scipy.stats import f, t
+import scipy
 
 from rig.errors import InputError
 from rig.population.components import APPRAISER, WITHIN, mean_squares
@@ -139,15 +139,20 @@ def _ratio(
     if not two:
         return None, None, None, None
     tail, ratio = (1 - level) / 2, one / two
-    low, high = ratio / f.isf(tail, df_one, df_two), ratio / f.ppf(tail, df_one, df_two)
-    p = 2 * min(f.sf(ratio, df_one, df_two), f.cdf(ratio, df_one, df_two))
+    low, high = (
+        ratio / scipy.stats.f.isf(tail, df_one, df_two),
+        ratio / scipy.stats.f.ppf(tail, df_one, df_two),
+    )
+    p = 2 * min(scipy.stats.f.sf(ratio, df_one, df_two), scipy.stats.f.cdf(ratio, df_one, df_two))
     return math.sqrt(ratio), math.sqrt(low), math.sqrt(high), float(min(p, 1.0))
 
 
 def _away(paired: Term, between: list[tuple[float, int]], level: float) -> float:
     """Half the width of an interval: independent parts, each with its own Student factor."""
     parts = [(float(paired.part), paired.degrees_of_freedom), *between]
-    return math.sqrt(sum(variance * float(t.isf((1 - level) / 2, df)) ** 2 for variance, df in parts))
+    return math.sqrt(
+        sum(variance * float(scipy.stats.t.isf((1 - level) / 2, df)) ** 2 for variance, df in parts)
+    )
 
 
 def _others(paired: Term, parts: tuple[TrialTable, TrialTable], level: float) -> tuple[float | None, str]:

@@ -21,7 +21,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
-from scipy.stats import beta, t
+import scipy
 
 from rig.errors import InputError
 from rig.population.intervals import Term, combination_interval
@@ -329,7 +329,7 @@ def h_limit(laboratories: int, significance: float) -> float:
     laboratories
         Their number, three or more.
     """
-    quantile = float(t.isf(significance / 2, laboratories - 2))
+    quantile = float(scipy.stats.t.isf(significance / 2, laboratories - 2))
     return (laboratories - 1) * quantile / math.sqrt(laboratories * (quantile**2 + laboratories - 2))
 
 
@@ -342,7 +342,7 @@ def k_limit(own: int, within: int, significance: float) -> float:
         Degrees of freedom of the laboratory, and of all together.
     """
     # own sum of squares over that of all: beta distributed for normal values
-    share = float(beta.isf(significance, own / 2, (within - own) / 2))
+    share = float(scipy.stats.beta.isf(significance, own / 2, (within - own) / 2))
     return math.sqrt(share * within / own)
 
 
@@ -355,7 +355,7 @@ def _cochran(names: tuple[str, ...], count: FloatArray, squares: FloatArray) -> 
         return ()
     own = np.where(several, freedom, 1)
     rest = freedom.sum() - own
-    chance = np.where(several, beta.sf(squares / total, own / 2, rest / 2), 1.0)
+    chance = np.where(several, scipy.stats.beta.sf(squares / total, own / 2, rest / 2), 1.0)
     place = int(np.argmin(chance))
     variance = squares / own
     # one of several was picked as the extreme: Bonferroni, as in the published critical values
@@ -372,5 +372,5 @@ def _grubbs(names: tuple[str, ...], means: FloatArray) -> tuple[LaboratoryCheck,
     # Student's t of this distance, from which the critical values are made; both sides are in question
     left = (count - 1) ** 2 - count * found.statistic**2
     student = found.statistic * math.sqrt(count * (count - 2) / left) if left > 0 else math.inf
-    p = min(1.0, 2 * count * float(t.sf(student, count - 2)))
+    p = min(1.0, 2 * count * float(scipy.stats.t.sf(student, count - 2)))
     return (LaboratoryCheck("Grubbs", names[found.place], found.statistic, p),)

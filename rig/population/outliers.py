@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from math import sqrt
 
 import numpy as np
-from scipy.special import stdtrit
+import scipy
 
 from rig.errors import InputError
 from rig.samples import FloatArray
@@ -84,7 +84,7 @@ def grubbs(values: FloatArray, *, significance: float = SIGNIFICANCE, sides: int
 
 def critical_distance(count: int, tail: float) -> float:
     """Largest distance over standard deviation that chance exceeds in `tail` of all cases, on one side."""
-    t2 = float(stdtrit(count - 2, 1 - tail / count)) ** 2
+    t2 = float(scipy.special.stdtrit(count - 2, 1 - tail / count)) ** 2
     return (count - 1) / sqrt(count) * sqrt(t2 / (count - 2 + t2))
 
 

@@ -17,9 +17,7 @@ from functools import lru_cache
 from math import exp, log, sqrt
 
 import numpy as np
-from scipy.optimize import brentq
-from scipy.special import chdtrc, chdtri, ndtri
-from scipy.stats import ncx2
+import scipy
 
 from rig.errors import InputError
 
@@ -55,8 +53,8 @@ def howe_factor(count: int, content: float = CONTENT, confidence: float = CONFID
     2.217
     """
     _check(count, content, confidence)
-    z = float(ndtri((1 + content) / 2))
-    return z * sqrt((count - 1) * (1 + 1 / count) / float(chdtri(count - 1, confidence)))
+    z = float(scipy.special.ndtri((1 + content) / 2))
+    return z * sqrt((count - 1) * (1 + 1 / count) / float(scipy.special.chdtri(count - 1, confidence)))
 
 
 @lru_cache(maxsize=256)
@@ -77,14 +75,14 @@ def tolerance_factor(count: int, content: float = CONTENT, confidence: float = C
     nodes, weights = np.polynomial.legendre.leggauss(NODES)
     z = (nodes + 1) / 2 * REACH / sqrt(count)
     density = 2 * np.exp(-count * z**2 / 2) * sqrt(count / (2 * np.pi)) * weights * REACH / (2 * sqrt(count))
-    reach2 = np.asarray(ncx2.ppf(content, 1, z**2))
+    reach2 = np.asarray(scipy.stats.ncx2.ppf(content, 1, z**2))
 
     def confident(log_factor: float) -> float:
-        held = chdtrc(freedom, freedom * reach2 / exp(2 * log_factor))
+        held = scipy.special.chdtrc(freedom, freedom * reach2 / exp(2 * log_factor))
         return float(np.sum(density * held)) - confidence
 
     near = log(howe_factor(count, content, confidence))
-    return exp(float(brentq(confident, near - 1, near + 1, xtol=1e-12)))
+    return exp(float(scipy.optimize.brentq(confident, near - 1, near + 1, xtol=1e-12)))
 
 
 def _check(count: int, content: float, confidence: float) -> None:

@@ -5,9 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
-from typing import Any
-
-import pandas as pd
+from typing import TYPE_CHECKING, Any
 
 from rig import __version__
 from rig.analyser import (
@@ -20,6 +18,9 @@ from rig.analyser import (
     spoilt_quantities,
 )
 from rig.capture import CaptureHeader
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 PART_ROWS = 1024
 """Rows of a table that are held at once."""
@@ -209,6 +210,7 @@ def _frame_name(name: str) -> str:
 
 
 def _frame(columns: ColumnTable) -> pd.DataFrame:
+    import pandas as pd  # a fifth of a second, for whoever wants a frame
 
     numbers = [int(each) for each in columns.get("flags", ())]
     measured = [name for name in columns if f"{name}_u" in columns]

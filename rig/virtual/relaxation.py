@@ -17,7 +17,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.signal import lfilter
+import scipy
 
 from rig.samples import FloatArray
 
@@ -70,7 +70,7 @@ class Prony:
         for share, time_s, start in zip(self.shares, self.times_s, carried, strict=True):
             decay = math.exp(-step_s / time_s)
             gain = share * -math.expm1(-step_s / time_s) * time_s / step_s
-            term, _ = lfilter([gain], [1.0, -decay], rise_n, zi=[decay * start])
+            term, _ = scipy.signal.lfilter([gain], [1.0, -decay], rise_n, zi=[decay * start])
             total = total + term
             kept.append(float(term[-1]))
         return total, (float(instant_n[-1]), tuple(kept))

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy.optimize import brentq
+import scipy
 
 from rig.errors import InputError
 from rig.samples import FloatArray
@@ -105,7 +105,9 @@ class ElasticSpecimen(Specimen):
             return 0.0
         below, above = heights[reached[0] - 1], heights[reached[0]]
         return float(
-            brentq(lambda d: float(self.force_n(np.array([d]))[0]) - force_n, below, above, xtol=1e-13)
+            scipy.optimize.brentq(
+                lambda d: float(self.force_n(np.array([d]))[0]) - force_n, below, above, xtol=1e-13
+            )
         )
 
 
