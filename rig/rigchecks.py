@@ -112,7 +112,7 @@ _KINDS: Mapping[type, str] = {PieceCheck: "piece", Clearing: "cleared", Verified
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class RigStanding:
     """How a rig stands at the start of a recording.
 
     Parameters
@@ -263,7 +263,7 @@ def read_checks(rig_file: Path) -> CheckLog:
     return log
 
 
-def standing_of(rig: RigFile, on: date | None = None) -> Standing:
+def standing_of(rig: RigFile, on: date | None = None) -> RigStanding:
     """What has to be said when a recording on this rig begins.
 
     Parameters
@@ -287,7 +287,7 @@ def standing_of(rig: RigFile, on: date | None = None) -> Standing:
         else:
             alarms += [*_open_alarms(log), *_overdue_verification(log, today)]
             notes += _not_today(log, today)
-    return Standing(tuple(alarms), tuple(notes))
+    return RigStanding(tuple(alarms), tuple(notes))
 
 
 def _overdue(calibration: Calibration, today: date) -> Iterator[str]:

@@ -44,7 +44,7 @@ class Status(IntFlag):
 
 
 @dataclass(frozen=True, slots=True)
-class Channel:
+class RawChannel:
     """What a raw channel holds.
 
     Parameters
@@ -80,8 +80,8 @@ class Samples:
     force: RawArray
     position: RawArray
     status: StatusArray
-    force_channel: Channel = Channel()
-    position_channel: Channel = Channel()
+    force_channel: RawChannel = RawChannel()
+    position_channel: RawChannel = RawChannel()
     clock: ClockSource = "device"
 
     def __post_init__(self) -> None:
@@ -109,13 +109,13 @@ class Samples:
     @classmethod
     def empty(
         cls,
-        force_channel: Channel | None = None,
-        position_channel: Channel | None = None,
+        force_channel: RawChannel | None = None,
+        position_channel: RawChannel | None = None,
         clock: ClockSource = "device",
     ) -> Samples:
         """No samples, with the types that the channels imply."""
-        force_channel = force_channel or Channel()
-        position_channel = position_channel or Channel()
+        force_channel = force_channel or RawChannel()
+        position_channel = position_channel or RawChannel()
         return cls(
             np.empty(0, np.int64),
             np.empty(0, np.int64),
@@ -171,6 +171,6 @@ def gathered(parts: Iterable[Samples], least: int) -> Iterator[Samples]:
         yield Samples.concatenate(waiting)
 
 
-def raw_type(channel: Channel) -> np.dtype[Any]:
+def raw_type(channel: RawChannel) -> np.dtype[Any]:
     """Type of a raw channel's array: int32 for counts, float64 for a scaled source."""
     return np.dtype(np.int32 if channel.unit == COUNTS else np.float64)

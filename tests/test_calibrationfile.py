@@ -11,8 +11,8 @@ from rig.calibration import (
     Calibration,
     Delay,
     Frame,
+    Provenance,
     ReadBy,
-    Record,
     Scale,
     ScaleUncertainty,
     Share,
@@ -21,7 +21,7 @@ from rig.calibrationfile import read_calibration, with_part, write_calibration
 from rig.errors import InputError
 from rig.rigfile import read_rig_file
 
-RECORD = Record(
+RECORD = Provenance(
     date(2026, 11, 2), date(2027, 11, 2), "quay workshop", ("five brass masses",), {"loads_n": [0.0, 9.8]}
 )
 WHOLE = Calibration(

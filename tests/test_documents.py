@@ -19,7 +19,7 @@ from matplotlib.textpath import TextPath
 from rig.capture import open_capture
 from rig.cli import main
 from rig.rigfile import read_rig_file
-from rig.samples import Channel, Samples
+from rig.samples import RawChannel, Samples
 from rig.wire import (
     Abilities,
     Accepts,
@@ -57,7 +57,7 @@ from rig.wire import (
     encode_samples,
 )
 from rig.wire import (
-    Channel as ChannelMessage,
+    RawChannel as ChannelMessage,
 )
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -243,7 +243,7 @@ def test_lines_of_existing_firmware_are_read_with_their_rig_files(
     assert decoder.tally.rejected == 0
     calibration = read_rig_file(path).calibration
     numbers = np.arange(len(block), dtype=np.int64)
-    force, position = Channel(wire.force_unit), Channel(wire.position_unit)
+    force, position = RawChannel(wire.force_unit), RawChannel(wire.position_unit)
     samples = Samples(numbers, numbers.copy(), block.force, block.position, block.status, force, position)
     assert calibration.force_n(samples)[1] == pytest.approx(force_n, rel=1e-12)
     assert calibration.position_mm(samples)[1] == pytest.approx(position_mm, rel=1e-12)

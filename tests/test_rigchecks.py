@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from rig.calibration import Calibration, Record, Scale, ScaleUncertainty
+from rig.calibration import Calibration, Provenance, Scale, ScaleUncertainty
 from rig.errors import InputError
 from rig.rigchecks import CheckLog, Clearing, PieceCheck, Verified, check_file, read_checks, standing_of
 from rig.rigfile import RigFile, read_rig_file
@@ -152,7 +152,7 @@ def test_a_rig_without_pieces_is_not_asked_for_one(rig) -> None:
 
 
 def test_an_overdue_calibration_is_an_alarm_from_the_day_after(rig) -> None:
-    record = Record(made=date(2025, 3, 1), expires=date(2026, 3, 1), references=("masses",))
+    record = Provenance(made=date(2025, 3, 1), expires=date(2026, 3, 1), references=("masses",))
     force = Scale(0.001, uncertainty=ScaleUncertainty(1e5, ((1e-6,),)), record=record)
     due = replace(rig, calibration=Calibration(force=force))
     assert standing_of(due, date(2026, 3, 1)).alarms == ()

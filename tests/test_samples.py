@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from rig.samples import Channel, Samples, Status
+from rig.samples import RawChannel, Samples, Status
 
 
 def table(n=4, unit="counts", clock="device"):
@@ -15,8 +15,8 @@ def table(n=4, unit="counts", clock="device"):
         whole.astype(raw),
         -whole.astype(np.int32),
         np.zeros(n, np.uint8),
-        Channel(unit),
-        Channel(),
+        RawChannel(unit),
+        RawChannel(),
         clock,
     )
 
@@ -36,7 +36,7 @@ def test_columns_cannot_be_written_to(column):
 def test_a_part_keeps_its_channels_and_clock():
     part = table(5, "N", "host")[1:3]
     np.testing.assert_array_equal(part.seq, [1, 2])
-    assert (part.force_channel, part.clock, len(part)) == (Channel("N"), "host", 2)
+    assert (part.force_channel, part.clock, len(part)) == (RawChannel("N"), "host", 2)
 
 
 def test_joining_the_parts_gives_the_whole():
@@ -59,7 +59,7 @@ def test_parts_of_different_kinds_are_not_joined(other):
 
 @pytest.mark.parametrize(("unit", "kind"), [("counts", np.int32), ("lbf", np.float64)])
 def test_empty_samples_have_the_type_that_their_unit_implies(unit, kind):
-    empty = Samples.empty(Channel(unit))
+    empty = Samples.empty(RawChannel(unit))
     assert (len(empty), empty.force.dtype, empty.position.dtype) == (0, kind, np.int32)
 
 

@@ -11,7 +11,7 @@ from rig.core.faces import import_when_used
 
 if TYPE_CHECKING:
     from rig.aids.formula import COMMON_PRACTICE, Formula
-    from rig.aids.lift import STANDARD_GRAVITY_M_PER_S2, Arm, LiftAnswer, Weighed, answer_lift
+    from rig.aids.lift import STANDARD_GRAVITY_M_PER_S2, LiftAnswer, LiftArm, Weighed, answer_lift
     from rig.aids.nip import (
         SOLID_BALL,
         GapCurve,

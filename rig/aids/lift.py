@@ -93,7 +93,7 @@ class Weighed:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Arm:
+class LiftArm:
     """What holds the piece.
 
     Parameters
@@ -181,7 +181,7 @@ class LiftAnswer:
 
 
 def answer_lift(
-    weighed: Weighed, arm: Arm | None = None, gravity_m_per_s2: Measured = STANDARD_GRAVITY_M_PER_S2
+    weighed: Weighed, arm: LiftArm | None = None, gravity_m_per_s2: Measured = STANDARD_GRAVITY_M_PER_S2
 ) -> LiftAnswer:
     """Centre of mass, torques and margins.
 
@@ -244,7 +244,7 @@ def _mass_and_centre(
     return total_g, offset_mm + span_mm * share / total_g if total_g else float("nan")
 
 
-def _torques(inputs: Mapping[str, Measured], arm: Arm, gravity: Measured) -> dict[str, Measured]:
+def _torques(inputs: Mapping[str, Measured], arm: LiftArm, gravity: Measured) -> dict[str, Measured]:
     level = cos(radians(arm.angle_deg))
     # signed, since the bend of |x - p| would hide the uncertainty of a piece that is held near its centre
     centre_mm = _mass_and_centre(**{name: each.value for name, each in inputs.items()})[1]
@@ -271,7 +271,7 @@ def _torques(inputs: Mapping[str, Measured], arm: Arm, gravity: Measured) -> dic
     return found
 
 
-def _held(arm: Arm) -> tuple[tuple[str, str, Measured | None], ...]:
+def _held(arm: LiftArm) -> tuple[tuple[str, str, Measured | None], ...]:
     """Names of margin and needed torque, and what is available."""
     return (
         ("grip_margin", "torque_n_mm", arm.grip_torque_n_mm),
@@ -292,7 +292,7 @@ def _for_certain(available: Measured, needed: Measured) -> bool:
     return available.value - needed.value >= coverage_factor(freedom) * u
 
 
-def _notes(weighed: Weighed, found: Mapping[str, Any], arm: Arm | None) -> list[str]:
+def _notes(weighed: Weighed, found: Mapping[str, Any], arm: LiftArm | None) -> list[str]:
     said = []
     centre, misfit = found["centre_mm"], found.get("misfit_g")
     low, high = weighed.offset_mm.value, weighed.offset_mm.value + weighed.span_mm.value

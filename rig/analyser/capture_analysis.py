@@ -28,7 +28,7 @@ from rig.analyser.settings import AnalysisSettings, MeasuringNoise
 from rig.analyser.softening import SofteningFit
 from rig.analyser.spoiling import spoilt
 from rig.analyser.strokes import Columns, Context
-from rig.analyser.tally import TABLE_ROWS, Tally
+from rig.analyser.tally import TABLE_ROWS, ColumnTally
 from rig.analyser.view import CalibratedView
 from rig.analyser.warning import Start, warnings_about
 from rig.calibration import Aligner, Calibration, Signals
@@ -123,7 +123,7 @@ class CaptureAnalysis:
     _segmenter: Segmenter = field(init=False)
     _rows: RowStore = field(init=False)
     _thin: _Thin = field(init=False, default_factory=_Thin)
-    _tally: Tally = field(init=False)
+    _tally: ColumnTally = field(init=False)
     _softening: SofteningFit = field(init=False, default_factory=SofteningFit)
     _keeper: LoopKeeper = field(init=False, default_factory=LoopKeeper)
     _state: _State = field(init=False, default_factory=_State)
@@ -135,7 +135,7 @@ class CaptureAnalysis:
         self._aligner = Aligner(self.calibration)
         self._segmenter = _segmenter(self.settings, prompt=not self.keep)
         self._rows = RowsInMemory() if self.store is None else self.store
-        self._tally = Tally(self.settings.conditioning)
+        self._tally = ColumnTally(self.settings.conditioning)
         self.examined = Examined(self.examine)
         self._applied = self.calibration
         self._view = CalibratedView(self._applied)

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from rig.analyser.spoiling import Kind, kind_of
+from rig.analyser.spoiling import Basis, kind_of
 from rig.analyser.strokes import Columns, Context
 from rig.samples import FloatArray
 from rig.segmenter import Segment
@@ -73,7 +73,7 @@ def without_absurd(segment: Segment, columns: Columns, context: Context) -> Colu
     # what counts from a contact that there is not has no datum
     lost = np.isnan(kept["contact_mm"]) & ~np.isnan(columns["contact_mm"])
     if lost.any():
-        for name in [each for each in kept if f"{each}_u" in kept and Kind.TOE in kind_of(each)]:
+        for name in [each for each in kept if f"{each}_u" in kept and Basis.TOE in kind_of(each)]:
             kept[name] = np.where(lost, np.nan, kept[name])
             kept[f"{name}_u"] = np.where(lost, np.nan, kept[f"{name}_u"])
     return kept

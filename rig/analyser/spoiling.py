@@ -20,7 +20,7 @@ from rig.samples import FloatArray
 from rig.segmenter import Flag
 
 
-class Kind(IntFlag):
+class Basis(IntFlag):
     """What a quantity rests on; one can rest on several."""
 
     PEAK_FORCE = auto()
@@ -47,97 +47,99 @@ class Kind(IntFlag):
     """Times and travel."""
 
 
-_ALL = ~Kind(0)
-_DEFLECTION = Kind.TOE
-_LOOP = Kind.WHOLE_LOADING | Kind.UNLOADING | Kind.RELEASE
+_ALL = ~Basis(0)
+_DEFLECTION = Basis.TOE
+_LOOP = Basis.WHOLE_LOADING | Basis.UNLOADING | Basis.RELEASE
 
-_NAMED: dict[str, Kind] = {
-    "contact_mm": Kind.TOE,
-    "contact_at_force_mm": Kind.TOE,
-    "toe_exponent": Kind.TOE | Kind.TOE_SHAPE,
-    "peak_force_n": Kind.PEAK_FORCE,
-    "peak_deflection_mm": Kind.PEAK_PLACE | _DEFLECTION,
-    "deflection_at_peak_force_mm": Kind.PEAK_FORCE | _DEFLECTION,
-    "peak_compression_pct": Kind.PEAK_PLACE | _DEFLECTION,
-    "secant_n_per_mm": Kind.PEAK_FORCE | Kind.PEAK_PLACE | _DEFLECTION,
-    "secant_unloading_n_per_mm": Kind.PEAK_PLACE | _DEFLECTION | Kind.UNLOADING,
-    "tangent_n_per_mm": Kind.PEAK_FORCE | Kind.PEAK_PLACE,
-    "tangent_unloading_n_per_mm": Kind.PEAK_PLACE | Kind.UNLOADING,
-    "initial_n_per_mm": Kind.TOE | Kind.TOE_SHAPE | Kind.PEAK_PLACE,
-    "initial_unloading_n_per_mm": Kind.TOE | Kind.PEAK_PLACE | Kind.UNLOADING | Kind.RELEASE,
-    "chord_n_per_mm": Kind.TOE | Kind.PEAK_PLACE | Kind.LOADING,
-    "chord_unloading_n_per_mm": Kind.TOE | Kind.PEAK_PLACE | Kind.UNLOADING,
-    "energy_absorbed_mj": Kind.WHOLE_LOADING | Kind.PEAK_PLACE | Kind.LOADING,
-    "energy_returned_mj": Kind.UNLOADING | Kind.RELEASE | Kind.PEAK_PLACE,
-    "loss_mj": _LOOP | Kind.PEAK_PLACE | Kind.LOADING,
-    "hysteresis_pct": _LOOP | Kind.PEAK_PLACE | Kind.LOADING,
-    "energy_return_pct": _LOOP | Kind.PEAK_PLACE | Kind.LOADING,
+_NAMED: dict[str, Basis] = {
+    "contact_mm": Basis.TOE,
+    "contact_at_force_mm": Basis.TOE,
+    "toe_exponent": Basis.TOE | Basis.TOE_SHAPE,
+    "peak_force_n": Basis.PEAK_FORCE,
+    "peak_deflection_mm": Basis.PEAK_PLACE | _DEFLECTION,
+    "deflection_at_peak_force_mm": Basis.PEAK_FORCE | _DEFLECTION,
+    "peak_compression_pct": Basis.PEAK_PLACE | _DEFLECTION,
+    "secant_n_per_mm": Basis.PEAK_FORCE | Basis.PEAK_PLACE | _DEFLECTION,
+    "secant_unloading_n_per_mm": Basis.PEAK_PLACE | _DEFLECTION | Basis.UNLOADING,
+    "tangent_n_per_mm": Basis.PEAK_FORCE | Basis.PEAK_PLACE,
+    "tangent_unloading_n_per_mm": Basis.PEAK_PLACE | Basis.UNLOADING,
+    "initial_n_per_mm": Basis.TOE | Basis.TOE_SHAPE | Basis.PEAK_PLACE,
+    "initial_unloading_n_per_mm": Basis.TOE | Basis.PEAK_PLACE | Basis.UNLOADING | Basis.RELEASE,
+    "chord_n_per_mm": Basis.TOE | Basis.PEAK_PLACE | Basis.LOADING,
+    "chord_unloading_n_per_mm": Basis.TOE | Basis.PEAK_PLACE | Basis.UNLOADING,
+    "energy_absorbed_mj": Basis.WHOLE_LOADING | Basis.PEAK_PLACE | Basis.LOADING,
+    "energy_returned_mj": Basis.UNLOADING | Basis.RELEASE | Basis.PEAK_PLACE,
+    "loss_mj": _LOOP | Basis.PEAK_PLACE | Basis.LOADING,
+    "hysteresis_pct": _LOOP | Basis.PEAK_PLACE | Basis.LOADING,
+    "energy_return_pct": _LOOP | Basis.PEAK_PLACE | Basis.LOADING,
     # a cyclic squeeze about a mean keeps contact on both sides
-    "loss_factor": Kind.UNLOADING | Kind.PEAK_PLACE | Kind.LOADING,
-    "knee_mm": Kind.TOE | Kind.LOADING,
-    "knee_n": Kind.LOADING,
-    "negative_stiffness_mm": Kind.TOE | Kind.LOADING,
-    "rate_unloading_mm_per_s": Kind.RATE | Kind.RELEASE,
-    "rate_unloading_pct_per_s": Kind.RATE | Kind.RELEASE,
-    "hold_s": Kind.HOLD,
-    "break_mm": Kind.TOE,
-    "break_n": Kind.PEAK_FORCE,
-    "energy_to_break_mj": Kind.WHOLE_LOADING,
+    "loss_factor": Basis.UNLOADING | Basis.PEAK_PLACE | Basis.LOADING,
+    "knee_mm": Basis.TOE | Basis.LOADING,
+    "knee_n": Basis.LOADING,
+    "negative_stiffness_mm": Basis.TOE | Basis.LOADING,
+    "rate_unloading_mm_per_s": Basis.RATE | Basis.RELEASE,
+    "rate_unloading_pct_per_s": Basis.RATE | Basis.RELEASE,
+    "hold_s": Basis.HOLD,
+    "break_mm": Basis.TOE,
+    "break_n": Basis.PEAK_FORCE,
+    "energy_to_break_mj": Basis.WHOLE_LOADING,
 }
 """Quantities by name; those of families stand in `_FAMILIES`."""
 
-_FAMILIES: dict[str, Kind] = {
-    "force_retention_": Kind.HOLD | Kind.PEAK_FORCE,
-    "set_pct_of_deflection": Kind.SET | Kind.TOE | Kind.PEAK_PLACE,
-    "set_": Kind.SET | Kind.TOE,
-    "rate_": Kind.RATE,
-    "zero_n": Kind(0),
+_FAMILIES: dict[str, Basis] = {
+    "force_retention_": Basis.HOLD | Basis.PEAK_FORCE,
+    "set_pct_of_deflection": Basis.SET | Basis.TOE | Basis.PEAK_PLACE,
+    "set_": Basis.SET | Basis.TOE,
+    "rate_": Basis.RATE,
+    "zero_n": Basis(0),
 }
 
-SPOILS: dict[Flag, Kind] = {
+SPOILS: dict[Flag, Basis] = {
     # Where the loading begins above zero, neither the contact nor what lies below the first sample is known;
     # a recorded zero of position stands for the contact where there is one.
-    Flag.STARTS_IN_CONTACT: Kind.TOE_SHAPE | Kind.SET,
-    Flag.CONTACT_KEPT_BEFORE: Kind.TOE_SHAPE | Kind.SET | Kind.WHOLE_LOADING,
-    Flag.CONTACT_KEPT_AFTER: Kind.RELEASE,
+    Flag.STARTS_IN_CONTACT: Basis.TOE_SHAPE | Basis.SET,
+    Flag.CONTACT_KEPT_BEFORE: Basis.TOE_SHAPE | Basis.SET | Basis.WHOLE_LOADING,
+    Flag.CONTACT_KEPT_AFTER: Basis.RELEASE,
     # A recording that ends on the way out still holds its loading.
-    Flag.NOT_RELEASED: Kind.UNLOADING | Kind.RELEASE,
-    Flag.ONE_WAY: Kind.UNLOADING | Kind.RELEASE,
+    Flag.NOT_RELEASED: Basis.UNLOADING | Basis.RELEASE,
+    Flag.ONE_WAY: Basis.UNLOADING | Basis.RELEASE,
     # Single readings were replaced by their neighbours' line: the rest is sound.
-    Flag.SPIKE: Kind(0),
+    Flag.SPIKE: Basis(0),
     # A platen that moves on adds force to what is left of it.
-    Flag.HOLD_CREPT: Kind.HOLD,
+    Flag.HOLD_CREPT: Basis.HOLD,
     # The top of the curve is cut off, and its place was not recorded.
-    Flag.FORCE_SATURATED: _ALL & ~(Kind.TOE | Kind.TOE_SHAPE | Kind.SET | Kind.RATE),
+    Flag.FORCE_SATURATED: _ALL & ~(Basis.TOE | Basis.TOE_SHAPE | Basis.SET | Basis.RATE),
     Flag.POSITION_FAULT: _ALL,
     Flag.EXCLUDED: _ALL,
     # The press was cut short: what was read before is sound.
-    Flag.FORCE_TRIP: Kind.PEAK_FORCE | Kind.PEAK_PLACE | Kind.UNLOADING | Kind.HOLD,
+    Flag.FORCE_TRIP: Basis.PEAK_FORCE | Basis.PEAK_PLACE | Basis.UNLOADING | Basis.HOLD,
     Flag.SAMPLES_LOST: _ALL,
     Flag.READING_HELD: _ALL,
     # The zero of the other side is taken for both; what the two strokes differ by holds the drift.
-    Flag.ONE_SIDED_BASELINE: Kind(0),
-    Flag.FEW_SAMPLES: _ALL & ~(Kind.PEAK_FORCE | Kind.RATE),
-    Flag.SHALLOW: Kind.PEAK_FORCE | Kind.PEAK_PLACE | Kind.UNLOADING | Kind.HOLD,
+    Flag.ONE_SIDED_BASELINE: Basis(0),
+    Flag.FEW_SAMPLES: _ALL & ~(Basis.PEAK_FORCE | Basis.RATE),
+    Flag.SHALLOW: Basis.PEAK_FORCE | Basis.PEAK_PLACE | Basis.UNLOADING | Basis.HOLD,
     # A curve that broke off is another specimen's afterwards; what came before the drop was reached.
-    Flag.BREAK: ~(Kind.PEAK_FORCE | Kind.TOE | Kind.TOE_SHAPE | Kind.SET | Kind.RATE | Kind.WHOLE_LOADING),
+    Flag.BREAK: ~(
+        Basis.PEAK_FORCE | Basis.TOE | Basis.TOE_SHAPE | Basis.SET | Basis.RATE | Basis.WHOLE_LOADING
+    ),
     # The stroke passes some depths three times.
-    Flag.UNEVEN_STROKE: Kind.LOADING | Kind.WHOLE_LOADING | Kind.TOE_SHAPE | Kind.RATE,
-    Flag.TOE_REGION_UNCLEAR: Kind.TOE | Kind.TOE_SHAPE | Kind.SET,
+    Flag.UNEVEN_STROKE: Basis.LOADING | Basis.WHOLE_LOADING | Basis.TOE_SHAPE | Basis.RATE,
+    Flag.TOE_REGION_UNCLEAR: Basis.TOE | Basis.TOE_SHAPE | Basis.SET,
     Flag.OUTSIDE_CALIBRATION: _ALL,
 }  # fmt: skip
 """What each flag spoils."""
 
 
 @cache
-def kind_of(name: str) -> Kind:
+def kind_of(name: str) -> Basis:
     """What a column rests on; everything if its name is not known."""
     if name in _NAMED:
         return _NAMED[name]
     if name.endswith(".loading_n"):
-        return Kind.TOE | Kind.LOADING
+        return Basis.TOE | Basis.LOADING
     if name.endswith(".unloading_n"):
-        return Kind.TOE | Kind.PEAK_PLACE | Kind.UNLOADING
+        return Basis.TOE | Basis.PEAK_PLACE | Basis.UNLOADING
     return next((kind for start, kind in _FAMILIES.items() if name.startswith(start)), _ALL)
 
 

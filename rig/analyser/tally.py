@@ -130,7 +130,7 @@ class RunningTrend:
 
 
 @dataclass(slots=True)
-class Tally:
+class ColumnTally:
     """Takes blocks of columns in order.
 
     Parameters

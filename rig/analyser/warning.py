@@ -9,9 +9,9 @@ import numpy as np
 
 from rig.analyser.relaxation import RETENTION_AFTER_S
 from rig.analyser.result import CaptureResult
-from rig.analyser.spoiling import SPOILS, Kind
+from rig.analyser.spoiling import SPOILS, Basis
 from rig.analyser.strokes import depth_name
-from rig.analyser.tally import NAMED_CYCLES, Tally
+from rig.analyser.tally import NAMED_CYCLES, ColumnTally
 from rig.samples import FloatArray
 from rig.segmenter import Flag, ForceZero
 
@@ -19,16 +19,16 @@ FEW_POINTS = 10
 """A loading stroke of fewer points than this is a table read by hand."""
 
 _KIND_WORDS = {
-    Kind.PEAK_FORCE: "peak force",
-    Kind.PEAK_PLACE: "peak deflection",
-    Kind.TOE: "contact and what is measured from it",
-    Kind.TOE_SHAPE: "initial stiffness",
-    Kind.LOADING: "loading curve",
-    Kind.UNLOADING: "unloading curve",
-    Kind.WHOLE_LOADING: "energy absorbed",
-    Kind.RELEASE: "energy returned",
-    Kind.HOLD: "force retention",
-    Kind.SET: "set",
+    Basis.PEAK_FORCE: "peak force",
+    Basis.PEAK_PLACE: "peak deflection",
+    Basis.TOE: "contact and what is measured from it",
+    Basis.TOE_SHAPE: "initial stiffness",
+    Basis.LOADING: "loading curve",
+    Basis.UNLOADING: "unloading curve",
+    Basis.WHOLE_LOADING: "energy absorbed",
+    Basis.RELEASE: "energy returned",
+    Basis.HOLD: "force retention",
+    Basis.SET: "set",
 }
 
 ORIGIN_SHARE = 0.02
@@ -54,7 +54,7 @@ class Start:
     points: tuple[FloatArray, FloatArray] | None
 
 
-def warnings_about(result: CaptureResult, start: Start, tally: Tally) -> tuple[str, ...]:
+def warnings_about(result: CaptureResult, start: Start, tally: ColumnTally) -> tuple[str, ...]:
     """Sentences for a result: what was left out, what could not be had and why."""
     return (
         *_about_start(result, start, tally),
@@ -64,7 +64,7 @@ def warnings_about(result: CaptureResult, start: Start, tally: Tally) -> tuple[s
     )
 
 
-def _about_start(result: CaptureResult, start: Start, tally: Tally) -> Iterator[str]:
+def _about_start(result: CaptureResult, start: Start, tally: ColumnTally) -> Iterator[str]:
     if result.contact_checks:
         many = f"{result.contact_checks} contact checks" if result.contact_checks > 1 else "1 contact check"
         yield f"{many} (light presses beside the main ones) not counted as cycles."
@@ -120,7 +120,7 @@ def _about_points(start: Start) -> Iterator[str]:
         )
 
 
-def _about_flags(result: CaptureResult, tally: Tally) -> Iterator[str]:
+def _about_flags(result: CaptureResult, tally: ColumnTally) -> Iterator[str]:
     if not tally.cycles:
         return
     for flag in Flag:
@@ -133,7 +133,7 @@ def _about_flags(result: CaptureResult, tally: Tally) -> Iterator[str]:
         yield f"No cycle is left for the means: all are flagged, or among the first {conditioning}."
 
 
-def _about_missing(result: CaptureResult, start: Start, tally: Tally) -> Iterator[str]:
+def _about_missing(result: CaptureResult, start: Start, tally: ColumnTally) -> Iterator[str]:
     if not tally.cycles:
         return
     settings, empty = result.settings, tally.always_missing
@@ -165,12 +165,12 @@ def _about_missing(result: CaptureResult, start: Start, tally: Tally) -> Iterato
 
 def _spoils(flag: Flag) -> str:
     """What a flag keeps out of means, in a sentence."""
-    kinds = SPOILS.get(flag, ~Kind(0))
+    kinds = SPOILS.get(flag, ~Basis(0))
     if not kinds:
         return "It does not affect the means."
-    if kinds == ~Kind(0):
+    if kinds == ~Basis(0):
         return "They are left out of means."
-    names = [_KIND_WORDS[kind] for kind in Kind if kind in kinds and kind in _KIND_WORDS]
+    names = [_KIND_WORDS[kind] for kind in Basis if kind in kinds and kind in _KIND_WORDS]
     return f"Left out of means: {', '.join(names)}; their other quantities count."
 
 

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from rig.calibration.control_chart import BASELINE, ChartLimits, Judgement, Known, judge, learnt_limits
     from rig.calibration.creep import CreepResult, creep_and_return
     from rig.calibration.delay_measuring import DelayMeasurement, measure_delay
-    from rig.calibration.evidence import Record, Share
+    from rig.calibration.evidence import Provenance, Share
     from rig.calibration.fitting import (
         DegreeChoice,
         LackOfFit,

@@ -17,12 +17,12 @@ from typing import Any, TypeVar
 
 import numpy as np
 
-from rig.calibration.evidence import Record, finite, freedom, not_negative
+from rig.calibration.evidence import Provenance, finite, freedom, not_negative
 from rig.calibration.frame import Frame
 from rig.calibration.scales import Scale
 from rig.errors import InputError
 from rig.renamed import CALIBRATION_KEYS
-from rig.samples import COUNTS, Channel, FloatArray, RawArray, Samples
+from rig.samples import COUNTS, FloatArray, RawArray, RawChannel, Samples
 from rig.units import factor
 
 US_PER_S = 1e6
@@ -56,7 +56,7 @@ class Delay:
     s: float = 0.0
     u_s: float | None = None
     degrees_of_freedom: float = math.inf
-    record: Record = field(default_factory=Record)
+    record: Provenance = field(default_factory=Provenance)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +76,7 @@ class Backlash:
     mm: float = 0.0
     u_mm: float | None = None
     degrees_of_freedom: float = math.inf
-    record: Record = field(default_factory=Record)
+    record: Provenance = field(default_factory=Provenance)
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,22 +170,22 @@ class Calibration:
             return np.full(len(samples), np.nan)
         return samples.time_us / US_PER_S
 
-    def force_resolution_n(self, channel: Channel) -> float:
+    def force_resolution_n(self, channel: RawChannel) -> float:
         """Smallest step of force in newtons; 0 if unknown."""
         return channel.resolution * abs(_slope(channel, self.force, "N", "force"))
 
-    def position_resolution_mm(self, channel: Channel) -> float:
+    def position_resolution_mm(self, channel: RawChannel) -> float:
         """Smallest step of position in millimetres; 0 if unknown."""
         return channel.resolution * abs(_slope(channel, self.position, "mm", "position"))
 
-    def covers(self, force_channel: Channel, position_channel: Channel) -> tuple[bool, bool]:
+    def covers(self, force_channel: RawChannel, position_channel: RawChannel) -> tuple[bool, bool]:
         """Whether force and position can be had in N and mm."""
         return (
             force_channel.unit != COUNTS or self.force is not None,
             position_channel.unit != COUNTS or self.position is not None,
         )
 
-    def for_channels(self, force_channel: Channel, position_channel: Channel) -> Calibration:
+    def for_channels(self, force_channel: RawChannel, position_channel: RawChannel) -> Calibration:
         """Without the scales of channels that their source had already scaled."""
         return replace(
             self,
@@ -219,17 +219,17 @@ class Calibration:
             sentences.append(f"Calibration overdue on the day of the recording: {', '.join(overdue)}.")
         return tuple(sentences)
 
-    def parts(self) -> Iterator[tuple[str, bool, Record]]:
+    def parts(self) -> Iterator[tuple[str, bool, Provenance]]:
         """Name, whether it was measured, and the record of each part."""
         for name, scale in (("force", self.force), ("position", self.position)):
             measured = scale is not None and scale.uncertainty is not None
-            yield name, measured, Record() if scale is None else scale.record
+            yield name, measured, Provenance() if scale is None else scale.record
         yield "delay", self.delay.u_s is not None, self.delay.record
         yield "frame", self.frame.measured, self.frame.record
         yield "backlash", self.backlash.u_mm is not None, self.backlash.record
 
 
-def _slope(channel: Channel, scale: Scale | None, unit: str, name: str) -> float:
+def _slope(channel: RawChannel, scale: Scale | None, unit: str, name: str) -> float:
     if channel.unit != COUNTS:
         return factor(channel.unit, unit)
     if scale is None:
@@ -241,7 +241,7 @@ def _slope(channel: Channel, scale: Scale | None, unit: str, name: str) -> float
     return scale.per_count
 
 
-def _scaled(raw: RawArray, channel: Channel, scale: Scale | None, unit: str, name: str) -> FloatArray:
+def _scaled(raw: RawArray, channel: RawChannel, scale: Scale | None, unit: str, name: str) -> FloatArray:
     slope = _slope(channel, scale, unit, name)
     if scale is None or channel.unit != COUNTS:
         return raw.astype(np.float64) * slope
@@ -273,10 +273,10 @@ def _backlash_from(mapping: Mapping[str, Any]) -> Backlash:
     return Backlash(not_negative(mapping["backlash_mm"]), *_known(mapping, "u_mm"))
 
 
-def _known(mapping: Mapping[str, Any], key: str) -> tuple[float | None, float, Record]:
+def _known(mapping: Mapping[str, Any], key: str) -> tuple[float | None, float, Provenance]:
     u = mapping.get(key)
     return (
         None if u is None else not_negative(u),
         freedom(mapping.get("degrees_of_freedom")),
-        Record.from_dict(mapping),
+        Provenance.from_dict(mapping),
     )

@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from rig.calibration.calibration import Calibration, Delay
-from rig.calibration.evidence import Record
+from rig.calibration.evidence import Provenance
 from rig.calibration.presses import Press, Presses, aligned, presses_of
 from rig.calibration.scatter import chance_of_ratio, variance_factor
 from rig.core.measured import Measured, combined
@@ -398,5 +398,5 @@ def _measurement(
             for press in presses
         ],
     }
-    delay = Delay(told_s, line.left_s.u, line.left_s.freedom, Record(details=details))
+    delay = Delay(told_s, line.left_s.u, line.left_s.freedom, Provenance(details=details))
     return DelayMeasurement(delay, line.left_s.reach(), 100 * line.loss, presses, loops.left_out, ())

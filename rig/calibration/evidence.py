@@ -10,7 +10,7 @@ from typing import Any
 
 
 @dataclass(frozen=True, slots=True)
-class Record:
+class Provenance:
     """Where numbers come from.
 
     Parameters
@@ -46,7 +46,7 @@ class Record:
         }
 
     @classmethod
-    def from_dict(cls, mapping: Mapping[str, Any] | None) -> Record:
+    def from_dict(cls, mapping: Mapping[str, Any] | None) -> Provenance:
         """Read back what `as_dict` wrote; raises ValueError or TypeError where it is no record."""
         mapping = mapping or {}
         return cls(

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
-from rig.calibration.evidence import Record, Share
+from rig.calibration.evidence import Provenance, Share
 from rig.calibration.readings import ReadingTable, refuse_wrong_ways
 from rig.calibration.references import (
     AIR_KG_PER_M3,
@@ -177,7 +177,7 @@ def calibrate_force(
             f"{gravity.source}; air of {surroundings.air_kg_per_m3:g} and masses of "
             f"{surroundings.mass_kg_per_m3:g} kg/m^3",
         )
-    record = Record(made, expires, by, sentences, details)
+    record = Provenance(made, expires, by, sentences, details)
     scale = with_evidence(fitted.scale, (*references.shares(loads_n), *shares), record)
     return ChannelCalibration(scale, fitted, table, used, cautions, figures)
 

@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 import scipy
 
-from rig.calibration.evidence import Record, Share, finite, freedom, table
+from rig.calibration.evidence import Provenance, Share, finite, freedom, table
 from rig.samples import FloatArray
 
 OF_FORCE, OF_POSITION = "force calibration, ", "position calibration, "
@@ -79,7 +79,7 @@ class Frame:
     covariance_mm2: tuple[tuple[float, ...], ...] | None = None
     degrees_of_freedom: float = math.inf
     shares: tuple[Share, ...] = ()
-    record: Record = field(default_factory=Record)
+    record: Provenance = field(default_factory=Provenance)
     read_by: ReadBy = field(default_factory=ReadBy)
 
     @classmethod
@@ -138,7 +138,7 @@ class Frame:
             None if covariance is None else table(covariance, len(force_n)),
             freedom(mapping.get("degrees_of_freedom")),
             tuple(Share.from_dict(each) for each in mapping.get("shares", ())),
-            Record.from_dict(mapping),
+            Provenance.from_dict(mapping),
             ReadBy.from_dict(mapping.get("read_by")),
         )
 

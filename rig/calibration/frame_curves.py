@@ -50,7 +50,7 @@ deflection."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Strokes:
+class FrameStrokes:
     """Samples of all presses, and the steps of force in which they are averaged.
 
     Parameters
@@ -111,7 +111,7 @@ class Choice:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Curve:
+class FrameCurve:
     """The curve through some knots.
 
     Parameters
@@ -152,7 +152,7 @@ def strokes_of(
     block_compliance_mm_per_n: float,
     noise_n: float,
     most_steps: int,
-) -> Strokes:
+) -> FrameStrokes:
     """Average the samples of presses in steps of force.
 
     Parameters
@@ -194,7 +194,7 @@ def strokes_of(
             sums_mm = np.bincount(step, position_mm, count.size).reshape(count.shape)
             mean_mm = np.divide(sums_mm, count, out=np.full(count.shape, np.nan), where=count > 0)
             recording = np.array([press.recording for press in presses])
-            return Strokes(
+            return FrameStrokes(
                 force_n, step, count.astype(np.float64), mean_mm, backlash_mm > 0, low_n, top_n, recording
             )
         steps = steps * 3 // 4
@@ -218,7 +218,7 @@ def _parted(press: Press, *, backlash: bool) -> tuple[BoolArray, BoolArray]:
     return index > turn, (index <= turn) | (index > max(int(standing[-1]), turn))
 
 
-def curves_through(strokes: Strokes, knots: int | None) -> Iterator[Curve]:
+def curves_through(strokes: FrameStrokes, knots: int | None) -> Iterator[FrameCurve]:
     """Curves to choose from, those of fewer knots first; with a stated number only those."""
     for count in KNOT_COUNTS if knots is None else (knots,):
         if count * 2 > strokes.count.shape[2]:
@@ -227,7 +227,7 @@ def curves_through(strokes: Strokes, knots: int | None) -> Iterator[Curve]:
             yield _curve(strokes, count, denser_below=denser_below)
 
 
-def chosen(curves: Sequence[Curve], deflection_mm: float) -> tuple[Curve, str]:
+def chosen(curves: Sequence[FrameCurve], deflection_mm: float) -> tuple[FrameCurve, str]:
     """The first curve that no richer one betters by more than chance and by more than nothing.
 
     Parameters
@@ -270,7 +270,7 @@ def basis(knots_n: FloatArray, force_n: FloatArray) -> FloatArray:
     return values
 
 
-def _curve(strokes: Strokes, knots: int, *, denser_below: bool) -> Curve:
+def _curve(strokes: FrameStrokes, knots: int, *, denser_below: bool) -> FrameCurve:
     shares = np.arange(1, knots + 1) / knots
     knots_n = strokes.top_n * (shares**2 if denser_below else shares)
     terms = basis(knots_n, strokes.force_n)
@@ -288,10 +288,12 @@ def _curve(strokes: Strokes, knots: int, *, denser_below: bool) -> Curve:
     residual_mm = residual_mm - touches_mm[:, None]
     rms_mm = float(np.sqrt(np.mean(residual_mm.mean(axis=0) ** 2)))
     choice = Choice(knots, denser_below, rms_mm)
-    return Curve(knots_n, np.linalg.pinv(centred), mean_design, deflections, touches_mm, residual_mm, choice)
+    return FrameCurve(
+        knots_n, np.linalg.pinv(centred), mean_design, deflections, touches_mm, residual_mm, choice
+    )
 
 
-def _betters(rich: Curve, plain: Curve, negligible_mm: float) -> bool:
+def _betters(rich: FrameCurve, plain: FrameCurve, negligible_mm: float) -> bool:
     """Whether a curve of more knots explains more than chance does."""
     more = rich.choice.knots - plain.choice.knots
     if more < 1:

@@ -19,14 +19,14 @@ import numpy as np
 import scipy
 
 from rig.calibration.calibration import Calibration
-from rig.calibration.evidence import Record, Share
+from rig.calibration.evidence import Provenance, Share
 from rig.calibration.frame import OF_FORCE, OF_POSITION, Frame, ReadBy
 from rig.calibration.frame_curves import (
     LEAST_STEPS,
     MOST_STEPS,
     Choice,
-    Curve,
-    Strokes,
+    FrameCurve,
+    FrameStrokes,
     chosen,
     curves_through,
     strokes_of,
@@ -246,7 +246,7 @@ def measure_frame(
         found,
         frame=replace(
             found.frame,
-            record=Record(references=(block.words,), details=details),
+            record=Provenance(references=(block.words,), details=details),
             read_by=_read_by(calibration, curve),
         ),
         choices=choices,
@@ -256,7 +256,7 @@ def measure_frame(
     )
 
 
-def _strokes(presses: Presses, sensing: _Sensing, backlash_mm: float, block: Block) -> Strokes:
+def _strokes(presses: Presses, sensing: _Sensing, backlash_mm: float, block: Block) -> FrameStrokes:
     step_mm = sensing.position_step_mm
     return strokes_of(
         presses.whole,
@@ -298,7 +298,7 @@ def _refuse_what_drowns(presses: Presses, sensing: _Sensing, softest_mm_per_n: f
         )
 
 
-def _refuse_what_is_no_frame(curve: Curve, block: Block) -> None:
+def _refuse_what_is_no_frame(curve: FrameCurve, block: Block) -> None:
     top_n, top_mm = float(curve.knots_n[-1]), float(curve.deflection_mm[-1])
     if top_mm <= 0:
         alone_um = 1e3 * top_n * block.compliance_mm_per_n
@@ -319,7 +319,7 @@ def _refuse_what_is_no_frame(curve: Curve, block: Block) -> None:
         )
 
 
-def _refuse_what_moved(curve: Curve, strokes: Strokes, sensing: _Sensing, known: _Known) -> None:
+def _refuse_what_moved(curve: FrameCurve, strokes: FrameStrokes, sensing: _Sensing, known: _Known) -> None:
     top_mm = float(curve.deflection_mm[-1])
     limit_mm = max(MOVED_SHARE * top_mm, MOVED_STEPS * max(sensing.position_step_mm, sensing.position_u_mm))
     for recording in np.unique(strokes.recording).tolist():
@@ -339,7 +339,7 @@ def _refuse_what_moved(curve: Curve, strokes: Strokes, sensing: _Sensing, known:
         )
 
 
-def _known(curve: Curve, strokes: Strokes, sensing: _Sensing) -> _Known:
+def _known(curve: FrameCurve, strokes: FrameStrokes, sensing: _Sensing) -> _Known:
     """Covariance of the deflections: scatter of presses, noise, resolution, friction and what the curve
     leaves."""
     presses, knots = curve.deflections_mm.shape
@@ -384,7 +384,7 @@ def _known(curve: Curve, strokes: Strokes, sensing: _Sensing) -> _Known:
     return _Known((total + total.T) / 2, freedom, loop_mm, tuple(notes))
 
 
-def _coarseness(curve: Curve, steps: int, sensing: _Sensing) -> float:
+def _coarseness(curve: FrameCurve, steps: int, sensing: _Sensing) -> float:
     """Variance of a step's mean from the position's counts, which all presses share."""
     step_mm = sensing.position_step_mm
     if not step_mm:
@@ -400,7 +400,7 @@ def _through(solver: FloatArray, variance_mm2: FloatArray | float) -> FloatArray
 
 
 def _between_strokes(
-    curve: Curve, strokes: Strokes, variance_mm2: FloatArray
+    curve: FrameCurve, strokes: FrameStrokes, variance_mm2: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Distance from loading to unloading at no force and at the knots; and how far a stroke may lie from the
     mean at the knots, both touches being taken where the loading touches. The latter is nothing where
@@ -418,7 +418,7 @@ def _between_strokes(
 
 
 def _after_backlash(
-    curve: Curve, strokes: Strokes, single_mm2: float, coarse_mm2: float
+    curve: FrameCurve, strokes: FrameStrokes, single_mm2: float, coarse_mm2: float
 ) -> tuple[FloatArray, FloatArray]:
     """The same as `_between_strokes` where the backlash hides the upper part of the unloading: a straight
     line through what is left. That both lie apart by as much all the way says how well the backlash is known,
@@ -440,7 +440,7 @@ def _after_backlash(
     return loop_mm, np.abs(opening_mm) / 2
 
 
-def _about_backlash(strokes: Strokes) -> str:
+def _about_backlash(strokes: FrameStrokes) -> str:
     """What the backlash in the position reading leaves of the way out."""
     share = 100 * float(strokes.both.mean())
     compared = (
@@ -451,7 +451,7 @@ def _about_backlash(strokes: Strokes) -> str:
     return f"The position reading has backlash: the compliance is that of loading, {compared}."
 
 
-def _below_steps_mm(curve: Curve, low_n: float) -> float:
+def _below_steps_mm(curve: FrameCurve, low_n: float) -> float:
     """How far the touch may be off, and with it all deflections: a natural spline is straight at the origin,
     and below the first step there is no evidence whether the frame is. Nothing for a frame that is
     straight."""
@@ -465,7 +465,7 @@ def _below_steps_mm(curve: Curve, low_n: float) -> float:
     return abs(float(spline(curve.knots_n[0], 2))) * low_n**2
 
 
-def _left_by_curve(curve: Curve, variance_mm2: FloatArray) -> float:
+def _left_by_curve(curve: FrameCurve, variance_mm2: FloatArray) -> float:
     """Variance of what the curve leaves of the steps' means, where chance leaves less."""
     left_mm = curve.residual_mm.mean(axis=0)
     freedom = len(left_mm) - 1 - len(curve.knots_n)
@@ -474,7 +474,7 @@ def _left_by_curve(curve: Curve, variance_mm2: FloatArray) -> float:
     return float(np.sum(left_mm**2)) / freedom
 
 
-def _shares(calibration: Calibration, block: Block, curve: Curve) -> Iterator[Share]:
+def _shares(calibration: Calibration, block: Block, curve: FrameCurve) -> Iterator[Share]:
     for name, scale in ((OF_FORCE, calibration.force), (OF_POSITION, calibration.position)):
         if scale is not None:
             yield from _scale_shares(name, scale)
@@ -483,7 +483,7 @@ def _shares(calibration: Calibration, block: Block, curve: Curve) -> Iterator[Sh
         yield Share("stiffness of the block", of_block * block.relative_u)
 
 
-def _read_by(calibration: Calibration, curve: Curve) -> ReadBy:
+def _read_by(calibration: Calibration, curve: FrameCurve) -> ReadBy:
     force, position = calibration.force, calibration.position
     return ReadBy(
         "" if force is None else force.identity,
@@ -504,7 +504,7 @@ def _scale_shares(name: str, scale: Scale) -> Iterator[Share]:
 
 
 def _measurement(
-    curve: Curve, strokes: Strokes, known: _Known, shares: tuple[Share, ...]
+    curve: FrameCurve, strokes: FrameStrokes, known: _Known, shares: tuple[Share, ...]
 ) -> FrameMeasurement:
     deflection_mm = curve.deflection_mm
     parts = [
@@ -548,7 +548,7 @@ def _measurement(
     )
 
 
-def _readings(curve: Curve, strokes: Strokes) -> dict[str, Any]:
+def _readings(curve: FrameCurve, strokes: FrameStrokes) -> dict[str, Any]:
     return {
         "presses": [
             {

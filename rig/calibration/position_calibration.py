@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 
 from rig.calibration.calibration import Backlash
-from rig.calibration.evidence import Record
+from rig.calibration.evidence import Provenance
 from rig.calibration.force_calibration import ChannelCalibration, ReferenceFacts
 from rig.calibration.readings import Reading, ReadingTable, refuse_wrong_ways
 from rig.calibration.scale_fitting import (
@@ -100,7 +100,7 @@ def calibrate_position(
     backlash = _backlash(table, differences, abs(fitted.scale.per_count))
     cautions = (*fitted.cautions, *references.cautions(), *_cautions(table, used, fitted, backlash))
     details: dict[str, Any] = {**details_of(fitted, "mm"), "cautions": list(cautions)}
-    record = Record(made, expires, by, references.sentences("mm"), details)
+    record = Provenance(made, expires, by, references.sentences("mm"), details)
     scale = with_evidence(fitted.scale, references.shares(values), record)
     if backlash is not None:
         backlash = replace(backlash, record=replace(record, details={"differences_mm": differences.tolist()}))

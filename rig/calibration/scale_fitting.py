@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 import scipy.special
 
-from rig.calibration.evidence import Record, Share
+from rig.calibration.evidence import Provenance, Share
 from rig.calibration.fitting import (
     HIGHEST_DEGREE,
     LackOfFit,
@@ -172,7 +172,7 @@ def with_shares(scale: Scale, *shares: Share) -> Scale:
     return replace(scale, uncertainty=replace(known, shares=(*known.shares, *shares)))
 
 
-def with_evidence(scale: Scale, shares: Sequence[Share], record: Record) -> Scale:
+def with_evidence(scale: Scale, shares: Sequence[Share], record: Provenance) -> Scale:
     """The scale with further shares of its uncertainty and with its record."""
     return replace(with_shares(scale, *shares), record=record)
 

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from rig.calibration.evidence import Record, Share, finite, freedom, not_negative, table
+from rig.calibration.evidence import Provenance, Share, finite, freedom, not_negative, table
 from rig.samples import FloatArray
 
 MOST_TERMS = 3
@@ -73,7 +73,7 @@ class Scale:
     bends: tuple[float, ...] = ()
     uncertainty: ScaleUncertainty | None = None
     range_counts: tuple[float, float] | None = None
-    record: Record = field(default_factory=Record)
+    record: Provenance = field(default_factory=Provenance)
     offset: float = 0.0
     offset_from: float = 1.0
 
@@ -173,5 +173,5 @@ class Scale:
             bends,
             uncertainty,
             None if span is None else (finite(span[0]), finite(span[1])),
-            Record.from_dict(mapping),
+            Provenance.from_dict(mapping),
         )

@@ -20,7 +20,7 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from rig.capture.header import CaptureHeader
-from rig.samples import Channel, Samples, raw_type
+from rig.samples import RawChannel, Samples, raw_type
 
 COLUMNS = ("seq", "time_us", "force", "position", "status")
 
@@ -54,7 +54,7 @@ def schema_of(header: CaptureHeader, run: int, text: bytes = b"") -> pa.Schema:
     )
 
 
-def _channel_field(name: str, channel: Channel) -> pa.Field:
+def _channel_field(name: str, channel: RawChannel) -> pa.Field:
     about = {"unit": channel.unit, "resolution": repr(channel.resolution)}
     return pa.field(name, pa.from_numpy_dtype(raw_type(channel)), nullable=False, metadata=about)
 

@@ -22,7 +22,7 @@ from rig.capture.disk import parse_yaml
 from rig.capture.ordered import Ordered
 from rig.core import LARGEST_TEXT, keep_names
 from rig.errors import CaptureError
-from rig.samples import Channel, ClockSource, Sense
+from rig.samples import ClockSource, RawChannel, Sense
 
 HEADER_FILE = "capture.yaml"
 
@@ -82,8 +82,8 @@ class CaptureHeader:
     identity: Mapping[str, Any] = field(default_factory=dict)
     sense: Sense = "compression"
     zero: str | None = None
-    force: Channel = field(default_factory=Channel)
-    position: Channel = field(default_factory=Channel)
+    force: RawChannel = field(default_factory=RawChannel)
+    position: RawChannel = field(default_factory=RawChannel)
     clock: ClockSource = "device"
     warnings: tuple[str, ...] = ()
     source: str = "rig"

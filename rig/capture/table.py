@@ -22,7 +22,7 @@ from rig.capture.held_over import find_held, on_lines
 from rig.capture.resolution import estimate_resolution
 from rig.capture.signs import told_signs
 from rig.errors import InputError
-from rig.samples import COUNTS, Channel, FloatArray, IntArray, RawArray, Samples, Sense
+from rig.samples import COUNTS, FloatArray, IntArray, RawArray, RawChannel, Samples, Sense
 from rig.tables import (
     COUNTING,
     SHARES,
@@ -439,16 +439,16 @@ def _note_blank_rows(layout: Layout, kept: BoolArray, notes: list[str]) -> None:
 
 def _raw(
     column: Cells, numbers: FloatArray, coarse: float, unit: str, negate: bool
-) -> tuple[RawArray, Channel]:
+) -> tuple[RawArray, RawChannel]:
     if unit != COUNTS:
-        channel = Channel(unit, max(estimate_resolution(numbers), coarse))
+        channel = RawChannel(unit, max(estimate_resolution(numbers), coarse))
         # Subtracted from zero, so that no zero becomes a negative one.
         return (0.0 - numbers if negate else numbers.copy()), channel
     signed = 0.0 - numbers if negate else numbers
     good = (signed == np.rint(signed)) & (signed >= _COUNTS_RANGE.min) & (signed <= _COUNTS_RANGE.max)
     if not good.all():
         raise column.refuse(int(np.argmin(good)), "counts are whole numbers of 32 bits; name its unit")
-    return signed.astype(np.int32), Channel()
+    return signed.astype(np.int32), RawChannel()
 
 
 def _joined(

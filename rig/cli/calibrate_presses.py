@@ -19,7 +19,7 @@ from rig.cli.output import json_option
 from rig.errors import InputError
 
 if TYPE_CHECKING:
-    from rig.calibration import Record
+    from rig.calibration import Provenance
     from rig.capture import Capture
     from rig.samples import Samples
 
@@ -131,7 +131,7 @@ def recordings_of(given: PressOptions) -> Recordings:
     return Recordings(tuple(samples), calibration, day, later(day, given.expires_after))
 
 
-def dated(record: Record, recordings: Recordings, given: PressOptions, reference: str) -> Record:
+def dated(record: Provenance, recordings: Recordings, given: PressOptions, reference: str) -> Provenance:
     """A record with its day, its maker and the captures it rests on."""
     details = dict(record.details) | {
         "captures": [path.name or path.resolve().name for path in given.captures],

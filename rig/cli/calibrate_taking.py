@@ -53,7 +53,7 @@ Approach all references from one side, then return over the same ones.""",
 
 
 @dataclass(frozen=True, slots=True)
-class Taken:
+class TakenReading:
     """A reading of the table: what was typed, and the plateau."""
 
     said: str
@@ -145,7 +145,7 @@ class _Table:
         self._rises = -1 if reversed_way else 1
         self._force = channel == "force"
         self._quantity: Quantity | None = None if self._force else ("block" if blocks else "travel")
-        self._taken: list[Taken] = []
+        self._taken: list[TakenReading] = []
 
     @property
     def zero_counts(self) -> float | None:
@@ -154,10 +154,10 @@ class _Table:
         zeros = [each.plateau.counts for each in (kept if self._force else kept[:1]) if self._is_zero(each)]
         return zeros[-1] if zeros else None
 
-    def _is_zero(self, taken: Taken) -> bool:
+    def _is_zero(self, taken: TakenReading) -> bool:
         return not self._force or taken.reference == 0
 
-    def understood(self, said: str) -> Taken:
+    def understood(self, said: str) -> TakenReading:
         """What was typed, without its plateau."""
         match = _SAID.fullmatch(said)
         assert match is not None
@@ -173,7 +173,7 @@ class _Table:
             raise InputError(f"{said!r}: `at` is for an off-centre load")
         if value != 0:
             self._quantity = quantity
-        return Taken(text, value, Plateau(0.0, 0.0, 1, 0.0, 0.0, 0), place or "", bool(back))
+        return TakenReading(text, value, Plateau(0.0, 0.0, 1, 0.0, 0.0, 0), place or "", bool(back))
 
     def _quantity_of(self, said: str, text: str) -> Quantity:
         unit = _NUMBER.sub("", text, count=1)
@@ -186,7 +186,7 @@ class _Table:
             )
         return quantity
 
-    def refuse_wrong_sense(self, taken: Taken, counts: float) -> None:
+    def refuse_wrong_sense(self, taken: TakenReading, counts: float) -> None:
         """Refuse a load said to pull under which the counts went as under one that presses."""
         if not self._force or taken.reference >= 0 or self.zero_counts is None:
             return
@@ -196,13 +196,13 @@ class _Table:
                 "under compression; compression is positive"
             )
 
-    def again(self) -> Taken:
+    def again(self) -> TakenReading:
         """The last reading, to be taken anew."""
         if not self._taken:
             raise InputError("there is no reading to repeat yet")
         return self._taken[-1]
 
-    def add(self, taken: Taken, *, instead: bool) -> None:
+    def add(self, taken: TakenReading, *, instead: bool) -> None:
         """Keep a reading, on disk first of all."""
         if instead:
             self._taken[-1] = replace(self._taken[-1], kept=False)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from rig import __version__
-from rig.aids import STANDARD_GRAVITY_M_PER_S2, Arm, Weighed, answer_lift
+from rig.aids import STANDARD_GRAVITY_M_PER_S2, LiftArm, Weighed, answer_lift
 from rig.cli.answer_showing import show_answer
 from rig.cli.known_options import MEANT, read_known
 from rig.cli.output import as_json_text, is_plain, json_option, print_json
@@ -99,7 +99,7 @@ def _arm(
     angle: float,
     grip: str | None,
     joint: str | None,
-) -> Arm | None:
+) -> LiftArm | None:
     if grip_at is None:
         given = {"--arm": length, "--grip-torque": grip, "--joint-torque": joint}
         for option, text in given.items():
@@ -114,7 +114,7 @@ def _arm(
     assert grip_at_mm is not None
     assert mass_g is not None
     assert centre_mm is not None
-    return Arm(
+    return LiftArm(
         grip_at_mm=grip_at_mm,
         length_mm=read_known("--arm", length, "mm"),
         mass_g=mass_g,

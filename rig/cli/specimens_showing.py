@@ -15,7 +15,7 @@ from rig.register import Register
 from rig.sheets import empty_table
 
 if TYPE_CHECKING:
-    from rig.register import Record, Specimen
+    from rig.register import Record, RegisteredSpecimen
 
 MISSING = "missing"
 
@@ -61,7 +61,7 @@ def every(*, batch: str | None, state: str | None, path: Path, as_json: bool) ->
     console().print(_list_table(pieces, plain=is_plain()))
 
 
-def entry(piece: Specimen) -> dict[str, Any]:
+def entry(piece: RegisteredSpecimen) -> dict[str, Any]:
     """A piece as plain values."""
     sizing = sizing_of(piece)
     return {
@@ -96,7 +96,7 @@ def entry(piece: Specimen) -> dict[str, Any]:
     }
 
 
-def _list_table(pieces: tuple[Specimen, ...], *, plain: bool) -> Any:
+def _list_table(pieces: tuple[RegisteredSpecimen, ...], *, plain: bool) -> Any:
     directions = sorted({size.direction for each in pieces for size in each.sizes})
     table = empty_table("specimens", plain=plain)
     for heading in ("id", "batch", "state"):
@@ -117,7 +117,7 @@ def _list_table(pieces: tuple[Specimen, ...], *, plain: bool) -> Any:
     return table
 
 
-def _facts_table(piece: Specimen, *, plain: bool) -> Any:
+def _facts_table(piece: RegisteredSpecimen, *, plain: bool) -> Any:
     table = empty_table(f"specimen {piece.id}", plain=plain)
     table.add_column("what")
     table.add_column("is")
@@ -150,7 +150,7 @@ def _facts_table(piece: Specimen, *, plain: bool) -> Any:
     return table
 
 
-def _history_table(piece: Specimen, *, plain: bool) -> Any:
+def _history_table(piece: RegisteredSpecimen, *, plain: bool) -> Any:
     stands = {each.corrects: each.number for each in piece.records if each.corrects is not None}
     table = empty_table("records", plain=plain)
     for heading in ("record", "at", "what", "value", "how", "who", "remark"):

@@ -23,7 +23,7 @@ from rig.units import factor, parse
 
 if TYPE_CHECKING:
     from rig.population import Sizing
-    from rig.register import Specimen
+    from rig.register import RegisteredSpecimen
 
 LARGEST_BYTES = 1 << 20
 MOST_ROWS = 10_000
@@ -71,7 +71,7 @@ def size(specimen: str | None, readings: tuple[str, ...], *, path: Path, as_json
             say(note)
 
 
-def sizing_of(piece: Specimen) -> Sizing | None:
+def sizing_of(piece: RegisteredSpecimen) -> Sizing | None:
     """What the newest day's readings of each direction say; None without a size."""
     readings = piece.newest_sizes
     return size_up(readings, piece.drawing_size_mm) if readings else None

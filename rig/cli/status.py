@@ -16,7 +16,7 @@ from rig.daemon.socket_place import held_by, sockets_there
 from rig.errors import InputError
 
 if TYPE_CHECKING:
-    from rig.daemon.bulletin import JobCard, Status
+    from rig.daemon.bulletin import JobCard, RigStatus
     from rig.jobs.orders import HeightCard
 
 NO = 1
@@ -44,7 +44,7 @@ def command(rig_file: Path | None, *, port: str | None, as_json: bool) -> None:
         raise click.exceptions.Exit(NO)
 
 
-def _statuses(rig_file: Path | None, port: str | None) -> list[Status]:
+def _statuses(rig_file: Path | None, port: str | None) -> list[RigStatus]:
     if port is not None and rig_file is None:
         raise InputError("--port: belongs to --rig")
     wanted = None if rig_file is None else named_rig(rig_file, port)
@@ -57,7 +57,7 @@ def _statuses(rig_file: Path | None, port: str | None) -> list[Status]:
     return found
 
 
-def in_words(status: Status) -> Iterator[str]:
+def in_words(status: RigStatus) -> Iterator[str]:
     """A status as lines of text."""
     yield f"{status.rig} at {status.port}: {status.state}, {_arming_in_words(status)}"
     if status.force_n is not None and status.position_mm is not None:
@@ -95,7 +95,7 @@ def in_words(status: Status) -> Iterator[str]:
         yield f"warning: {warning}"
 
 
-def _arming_in_words(status: Status) -> str:
+def _arming_in_words(status: RigStatus) -> str:
     if status.device is None and status.limits is not None:
         return "not known whether armed: treat it as armed"
     if not status.armed:

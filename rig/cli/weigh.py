@@ -23,7 +23,7 @@ from rig.sheets import empty_table
 from rig.units import factor
 
 if TYPE_CHECKING:
-    from rig.cli.weigh_taking import Taken
+    from rig.cli.weigh_taking import TakenMass
     from rig.population import Weighing
 
 
@@ -31,7 +31,7 @@ AIR_OUT = ", air taken out"
 
 
 @dataclass(frozen=True, slots=True)
-class Weighed:
+class WeighedPiece:
     """A piece and its mass, with what is to be thought of it."""
 
     specimen: str
@@ -127,7 +127,7 @@ class _Keeper:
     """Judges each mass, says what is odd about it, and writes it down at once."""
 
     def __init__(self, register: Register | None, given: dict[str, Any]) -> None:
-        self.weighed: list[Weighed] = []
+        self.weighed: list[WeighedPiece] = []
         self._register = register
         self._given = given
         self._relative_u = _relative_u(given["scale_u"])
@@ -166,14 +166,14 @@ class _Keeper:
         weighing = typed_weighing(text, self._given["resolution"], scale_relative_u=self._relative_u)
         self.keep(name, weighing, "typed")
 
-    def keep(self, name: str, weighing: Weighing, how: str) -> Weighed:
+    def keep(self, name: str, weighing: Weighing, how: str) -> WeighedPiece:
         """Keep a mass."""
         mass_g, u_g = weighing.mass_g * self._in_vacuo, weighing.u_g * self._in_vacuo
         notes = [resolution_note(weighing), spread_note(mass_g, self._others_g(name))]
         said = tuple(each for each in notes if each)
         for each in said:
             say(f"warning: {name}: {each}", err=True)
-        weighed = Weighed(name, weighing, mass_g, u_g, how, said)
+        weighed = WeighedPiece(name, weighing, mass_g, u_g, how, said)
         self.weighed.append(weighed)
         if self._register is not None and not self._given["print_only"]:
             self._write(weighed)
@@ -195,7 +195,7 @@ class _Keeper:
         others.pop(name, None)
         return list(others.values())
 
-    def _write(self, weighed: Weighed) -> None:
+    def _write(self, weighed: WeighedPiece) -> None:
         assert self._register is not None
         name, at, who = weighed.specimen, read_at(self._at), self._given["who"]
         if name not in self._register.ids():
@@ -260,7 +260,7 @@ def _on_a_scale(ids: Sequence[str], given: dict[str, Any], keeper: _Keeper) -> d
     for name in ids:
         keeper.refuse_unknown(name)
 
-    def kept(name: str, taken: Taken) -> str:
+    def kept(name: str, taken: TakenMass) -> str:
         weighed = keeper.keep(name, taken.weighing, taken.how)
         return f"{name}: {_shown(weighed, given['unit'])}"
 
@@ -291,12 +291,12 @@ def _in_vacuo(density: str | None) -> float:
     return mass_load_n(1.0, 1.0) / mass_load_n(1.0, 1.0, mass_kg_per_m3=value)
 
 
-def _shown(weighed: Weighed, unit: str) -> str:
+def _shown(weighed: WeighedPiece, unit: str) -> str:
     per = factor("g", unit)
     return f"{rounded(weighed.mass_g * per, weighed.u_g * per)} {unit}, u {weighed.u_g * per:.2g} {unit}"
 
 
-def _entry(weighed: Weighed, unit: str) -> dict[str, Any]:
+def _entry(weighed: WeighedPiece, unit: str) -> dict[str, Any]:
     return {
         "specimen": weighed.specimen,
         "mass_g": weighed.mass_g,
@@ -310,7 +310,7 @@ def _entry(weighed: Weighed, unit: str) -> dict[str, Any]:
     }
 
 
-def _table(weighed: Sequence[Weighed], unit: str) -> Any:
+def _table(weighed: Sequence[WeighedPiece], unit: str) -> Any:
     per = factor("g", unit)
     table = empty_table("masses", plain=is_plain())
     table.add_column("specimen")

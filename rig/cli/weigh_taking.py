@@ -20,13 +20,12 @@ from rig.cli.options import read_quantity
 from rig.cli.output import progress, say
 from rig.cli.stopping import stop_on_signals
 from rig.errors import InputError
-from rig.population import Rest, by_difference, slope_u, told_by_few, zero_drift_g_per_s
+from rig.population import RestingStretch, by_difference, slope_u, told_by_few, zero_drift_g_per_s
 from rig.reader import Reader
 from rig.rigfile import read_rig_file
 
 if TYPE_CHECKING:
-    from rig.jobs.weighing import Change, Level, Pan
-    from rig.jobs.weighing import Weighing as Watched
+    from rig.jobs.weighing import Change, Level, Pan, PanWatch
     from rig.population import Weighing
     from rig.rigfile import RigFile
 
@@ -44,7 +43,7 @@ LOST = "the scale was disconnected or reset: its next settled reading is the new
 
 
 @dataclass(frozen=True, slots=True)
-class Taken:
+class TakenMass:
     """A mass from a scale, and how it was had."""
 
     weighing: Weighing
@@ -78,7 +77,7 @@ def weigh_pieces(
     given: dict[str, Any],
     relative_u: float,
     refuse: Callable[[str], None],
-    kept: Callable[[str, Taken], str],
+    kept: Callable[[str, TakenMass], str],
 ) -> Weighings:
     """Weigh pieces on a scale or on the rig's own cell.
 
@@ -102,7 +101,7 @@ def weigh_pieces(
     DeviceError
         If the device is lost; what was weighed before is kept.
     """
-    from rig.jobs.weighing import Pan, Weighing
+    from rig.jobs.weighing import Pan, PanWatch
 
     rig = read_rig_file(given["rig_file"], weighs=True)
     settle_s, wait_s = _seconds("settle", given), _seconds("wait", given)
@@ -114,7 +113,7 @@ def weigh_pieces(
             reader.empty(), rig.calibration, gravity=_gravity(given), step_g=step_g, relative_u=relative_u
         )
         with progress("pan", None) as show:
-            watched = Weighing(
+            watched = PanWatch(
                 reader,
                 pan,
                 rule=PlateauRule(settle_s),
@@ -175,7 +174,7 @@ def _asked(pan_record: _PanRecord, refuse: Callable[[str], None]) -> Iterator[st
 class _PanRecord:
     """Zeros, changes and what they say so far."""
 
-    def __init__(self, watched: Watched, pan: Pan, empty: Level, wait_s: float) -> None:
+    def __init__(self, watched: PanWatch, pan: Pan, empty: Level, wait_s: float) -> None:
         self._watched = watched
         self._pan = pan
         self._wait_s = wait_s
@@ -192,7 +191,7 @@ class _PanRecord:
     def _begin(self, level: Level) -> None:
         self._level, self._zeros, self._on_pan_g = level, [rest_of(level)], []
 
-    def next_piece(self, name: str) -> Taken | None:
+    def next_piece(self, name: str) -> TakenMass | None:
         """The next piece put on; None when it was stopped."""
         say(f"put on {name}", err=True)
         while True:
@@ -213,7 +212,7 @@ class _PanRecord:
             if change.g > 0:
                 weighing = self._weighing(change)
                 self._on_pan_g.append(weighing.mass_g)
-                return Taken(weighing, self._pan.source)
+                return TakenMass(weighing, self._pan.source)
             self._taken_off(change)
 
     def _weighing(self, change: Change) -> Weighing:
@@ -257,13 +256,13 @@ class _PanRecord:
         )
 
 
-def rest_of(level: Level) -> Rest:
+def rest_of(level: Level) -> RestingStretch:
     """A rest in grams, its uncertainties widened for the few blocks that told them."""
     step_g, first, last = level.step_g, level.first, level.last
     first_u_g, last_u_g = (
         told_by_few(part.u_counts * step_g, part.degrees_of_freedom) for part in (first, last)
     )
-    return Rest(
+    return RestingStretch(
         first.counts * step_g,
         first_u_g,
         level.first_s,

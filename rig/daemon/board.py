@@ -26,12 +26,12 @@ from rig.daemon.bulletin import (
     EndCard,
     JobCard,
     LimitsCard,
+    LiveTrace,
     LoopCurve,
     News,
     RigState,
+    RigStatus,
     Seen,
-    Status,
-    Trace,
 )
 from rig.jobs.driving import cause_in_words
 from rig.jobs.orders import HeightCard, JobKind
@@ -327,7 +327,7 @@ class Board:
 
     # Read by watchers.
 
-    def status(self) -> Status:
+    def status(self) -> RigStatus:
         """How the rig stands now."""
         with self._guard:
             return self._status()
@@ -352,7 +352,7 @@ class Board:
         return News(
             status=status,
             seen=Seen(trace=trace_next, cycle=rows_next, loop=loops_next, job=job),
-            trace=Trace(
+            trace=LiveTrace(
                 first=trace_next - len(trace), time_s=time_s, force_n=force_n, position_mm=position_mm
             ),
             cycles=tuple(rows),
@@ -414,7 +414,7 @@ class Board:
                 if self._device is not None:
                     _follow(self._device, event)
 
-    def _status(self) -> Status:
+    def _status(self) -> RigStatus:
         force_n, position_mm = self._newest
         rate = self._rate()
         away = self._away
@@ -422,7 +422,7 @@ class Board:
         if away is None and quiet_s > max(AWAY_S, AWAY_PERIODS / rate if rate else 0.0):
             away = f"no sample for {quiet_s:.0f} s"
         device = self._device
-        return Status(
+        return RigStatus(
             rig=self._rig,
             port=self._port,
             state=self._state(away),

@@ -81,7 +81,7 @@ class EndCard(Message):
     height: HeightCard | None = None
 
 
-class Status(Message):
+class RigStatus(Message):
     """How the rig is now.
 
     `armed`: the platen may move by itself. It is true from the order to arm until the device has confirmed
@@ -108,7 +108,7 @@ class Status(Message):
     warnings: tuple[str, ...] = ()
 
 
-class Trace(Message):
+class LiveTrace(Message):
     """Force and position against time, thinned; the first point has number `first`."""
 
     first: int = 0
@@ -158,9 +158,9 @@ class Seen(Message):
 class News(Message):
     """The status, and what is newer than what was seen, as far as it is still kept."""
 
-    status: Status
+    status: RigStatus
     seen: Seen
-    trace: Trace = Trace()
+    trace: LiveTrace = LiveTrace()
     cycles: tuple[CycleRow, ...] = ()
     loops: tuple[LoopCurve, ...] = ()
 

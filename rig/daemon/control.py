@@ -25,7 +25,7 @@ from loguru import logger
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from rig.core import load_json
-from rig.daemon.bulletin import Done, News, Preview, Refusal, Seen, Status
+from rig.daemon.bulletin import Done, News, Preview, Refusal, RigStatus, Seen
 from rig.daemon.shelf import ReadyMethod, Shelf
 from rig.daemon.socket_place import held_by, sockets_there
 from rig.errors import DeviceError, InputError
@@ -318,9 +318,9 @@ class ControlClient:
         """Give the connection back."""
         self._socket.close()
 
-    def status(self) -> Status:
+    def status(self) -> RigStatus:
         """How the rig stands."""
-        return Status.model_validate(self._ask({"ask": "status"}))
+        return RigStatus.model_validate(self._ask({"ask": "status"}))
 
     def news(self, seen: Seen) -> News:
         """What is newer than what was seen."""

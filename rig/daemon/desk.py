@@ -32,7 +32,7 @@ from rig.jobs.cautions import CautionsRead
 from rig.jobs.endurance import endurance_job, order_of, unfinished
 from rig.jobs.guidance import Guidance
 from rig.jobs.guiding import moves_by_hand
-from rig.jobs.motion_watch import Course, MotionWatch
+from rig.jobs.motion_watch import IntendedMotion, MotionWatch
 from rig.jobs.orders import Order
 from rig.methods import CheckedPlan
 from rig.reader import MANY_BOOTS, Delivery, PortAddress, Reader, restarts
@@ -570,7 +570,7 @@ class Desk:
             self._stands = None
             return
         if self._stands is None:
-            self._stands = MotionWatch(Course("no job is under way", "stand", 0.0), limits)
+            self._stands = MotionWatch(IntendedMotion("no job is under way", "stand", 0.0), limits)
         found = self._stands.look(
             samples.time_us / US_PER_S, calibration.position_mm(samples), calibration.force_n(samples)
         )

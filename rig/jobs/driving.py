@@ -28,14 +28,14 @@ from rig.core import EventKind
 from rig.errors import DeviceError, InputError, RigError
 from rig.jobs.disk_thread import DiskThread
 from rig.jobs.job import Progress, Watch
-from rig.jobs.motion_watch import GONE_AT, GONE_SHARE, SLACK_MM, SLACK_SHARE, Course
+from rig.jobs.motion_watch import GONE_AT, GONE_SHARE, SLACK_MM, SLACK_SHARE, IntendedMotion
 from rig.jobs.recording import write_events
 from rig.jobs.tripwire import Tripwire
 from rig.methods import (
     Action,
-    MoveTo,
+    MoveToDeflection,
     PressTo,
-    PressUntil,
+    PressUntilForce,
     Prompt,
     RigLimits,
     StartClock,
@@ -260,7 +260,7 @@ class Driver:
 
     def _home(self, speed_mm_per_s: float) -> None:
         self.arm(homed=False)
-        course = Course("homing", "home", speed_mm_per_s)
+        course = IntendedMotion("homing", "home", speed_mm_per_s)
         request = self._order(course, lambda: self.session.home(speed=self.speed_counts(speed_mm_per_s)))
         must_have_finished("homing", self.follow(request, self._rig.span_mm / speed_mm_per_s))
         # the last sample of the motion still counts from the zero before, and some that a device sent late
@@ -307,7 +307,7 @@ class Driver:
         self._wire.arm(travel=homed)
         self._armed_s, self._trip = time.monotonic(), None
         self.session.arm()
-        self._wire.expect(Course("standing", "stand", 0.0), lambda: False)
+        self._wire.expect(IntendedMotion("standing", "stand", 0.0), lambda: False)
         # what was waiting meanwhile is not held against the rig
         self._fresh = time.monotonic()
 
@@ -465,10 +465,10 @@ class Driver:
         match action:
             case TouchUntil():
                 self._touch(action, place)
-            case PressUntil():
+            case PressUntilForce():
                 deepest_mm = self.contact_mm + action.stop_mm
                 self.press_until(action.force_n, action.speed_mm_per_s, deepest_mm, place)
-            case PressTo() | MoveTo():
+            case PressTo() | MoveToDeflection():
                 self.move_to(self.contact_mm + action.deflection_mm, action.speed_mm_per_s, place)
                 if isinstance(action, PressTo):
                     self._must_press_something(action.deflection_mm, place)
@@ -501,11 +501,11 @@ class Driver:
         target_mm: float,
         speed_mm_per_s: float,
         goal_n: float | None = None,
-    ) -> Course:
+    ) -> IntendedMotion:
         """What is ordered, with what is known of the contact."""
         contact = self._contact
         known = contact is not None and target_mm > contact[0]
-        return Course(
+        return IntendedMotion(
             place,
             kind,
             speed_mm_per_s,
@@ -515,7 +515,7 @@ class Driver:
             contact_n=contact[1] if contact is not None and known else 0.0,
         )
 
-    def _order(self, course: Course, send: Callable[[], MotionRequest]) -> MotionRequest:
+    def _order(self, course: IntendedMotion, send: Callable[[], MotionRequest]) -> MotionRequest:
         """Have a motion accepted, watched from before it can begin."""
         ordered: list[MotionRequest] = []
         self._most_n = -math.inf
@@ -552,7 +552,7 @@ class Driver:
         """Let the device squeeze by itself; whoever called follows it."""
         self.holes = 0
         way_s = self._way_mm(low_mm) / speed_mm_per_s
-        course = Course(
+        course = IntendedMotion(
             place, "cycle", speed_mm_per_s, high_mm, low_mm, time_s=time_s + way_s, cycle_s=time_s / count
         )
         return self._order(
@@ -592,7 +592,7 @@ class Driver:
             raise StoppedByPersonError("stopped by the operator")
         self._wire.arm(travel=False, limits=False)
         self._armed_s, self._trip = time.monotonic(), None
-        course = Course("release", "release", speed_mm_per_s, position_mm)
+        course = IntendedMotion("release", "release", speed_mm_per_s, position_mm)
         request = self._order(
             course,
             lambda: self.session.retreat(

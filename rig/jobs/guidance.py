@@ -13,9 +13,9 @@ from typing import Literal
 
 from rig.methods import (
     Action,
-    MoveTo,
+    MoveToDeflection,
     PressTo,
-    PressUntil,
+    PressUntilForce,
     Prompt,
     StartClock,
     TouchUntil,
@@ -129,13 +129,13 @@ def instruction_of(action: Action, free_height_mm: float | None, deflection_mm: 
         case PressTo():
             deep = _deep(action.deflection_mm, free_height_mm)
             said = f"Press to {deep} at {_speed(action.speed_mm_per_s)}, and hold."
-        case PressUntil():
+        case PressUntilForce():
             stop = _deep(action.stop_mm, free_height_mm)
             said = (
                 f"Press until {action.force_n:.4g} N at {_speed(action.speed_mm_per_s)}, "
                 f"no deeper than {stop}, and hold."
             )
-        case MoveTo():
+        case MoveToDeflection():
             where = f"a gap of {-action.deflection_mm:.3g} mm" if action.deflection_mm < 0 else "the contact"
             said = f"Return to {where} at {_speed(action.speed_mm_per_s)}, and hold."
         case Wait(loaded=True):

@@ -25,19 +25,19 @@ from rig.core import EventKind
 from rig.errors import InputError, RigError
 from rig.jobs.driving import LinkLostError, StoppedByPersonError
 from rig.jobs.guidance import ZERO_INSTRUCTION, Guidance, instruction_of, pace_of
-from rig.jobs.hand_samples import Follower, Heard, SpeedMeter
+from rig.jobs.hand_samples import Follower, HandSamples, SpeedMeter
 from rig.jobs.hand_strokes import Aim, Stroke
-from rig.jobs.hand_waits import Asked, Hold, Quiet, Rest
+from rig.jobs.hand_waits import HoldWait, PersonAsked, Quiet, RestWait
 from rig.jobs.job import Bench, Progress, Recorded, Watch
 from rig.jobs.recording import SILENCE_S, link_tallies, write_events
 from rig.jobs.running import MethodJob, described, in_words
 from rig.methods import (
     Action,
     CheckedMethod,
-    MoveTo,
+    MoveToDeflection,
     PlannedAction,
     PressTo,
-    PressUntil,
+    PressUntilForce,
     Prompt,
     StartClock,
     TouchUntil,
@@ -164,7 +164,7 @@ class _Guide:
         self._deepest_mm = checked.deepest_mm + max(TOO_DEEP_MM, TOO_DEEP_SHARE * checked.deepest_mm)
         self._zero_n = 0.0
         self._contact_mm: float | None = None
-        self._waiting = Heard.nothing()
+        self._waiting = HandSamples.nothing()
         self._meter = SpeedMeter()
         self._clocks: dict[str, float] = {}
         self._stood_s: float | None = None
@@ -243,7 +243,7 @@ class _Guide:
             words,
             "",
             0.0,
-            target_mm=None if aim is None or isinstance(action, PressUntil) else aim.goal_mm,
+            target_mm=None if aim is None or isinstance(action, PressUntilForce) else aim.goal_mm,
             target_n=None if aim is None else aim.goal_n,
             asked_mm_per_s=None if aim is None else aim.speed_mm_per_s,
             presses=self._checked.presses,
@@ -262,9 +262,9 @@ class _Guide:
                 return Aim(1, action.speed_mm_per_s, None, action.force_n, stands=False)
             case PressTo():
                 return Aim(1, action.speed_mm_per_s, action.deflection_mm)
-            case PressUntil():
+            case PressUntilForce():
                 return Aim(1, action.speed_mm_per_s, action.stop_mm, action.force_n)
-            case MoveTo():
+            case MoveToDeflection():
                 # a gap is left open however wide it is already; a contact may be come to from both sides
                 away = action.deflection_mm < 0 or (self._deflection_mm or 0.0) > 0
                 return Aim(-1 if away else 1, action.speed_mm_per_s, action.deflection_mm)
@@ -277,28 +277,28 @@ class _Guide:
         if isinstance(action, Wait):
             if action.loaded:
                 since_s = since_s if self._stood_s is None else self._stood_s
-                return Hold(action.duration_s, since_s, self._contact_mm or 0.0)
-            return Rest(since_s + action.duration_s, since_s, self._touch_n)
+                return HoldWait(action.duration_s, since_s, self._contact_mm or 0.0)
+            return RestWait(since_s + action.duration_s, since_s, self._touch_n)
         assert isinstance(action, WaitUntil)
-        return Rest(self._clocks[place] + action.time_s, since_s, self._touch_n)
+        return RestWait(self._clocks[place] + action.time_s, since_s, self._touch_n)
 
     def _afterwards(self, action: Action, follower: Follower) -> None:
         """What the next steps need of one that is over."""
         self._stood_s = None
         if isinstance(follower, Stroke):
             self._stood_s, self._before = follower.stood_s, follower.in_words()
-            self._presses += isinstance(action, PressTo | PressUntil)
+            self._presses += isinstance(action, PressTo | PressUntilForce)
         if isinstance(action, TouchUntil) and isinstance(follower, Stroke) and follower.passed_mm is not None:
             if action.sets_contact:
                 self._contact_mm = follower.passed_mm
             self._event("contact found" if action.sets_contact else "touched", position_mm=follower.passed_mm)
         clear = self._deflection_mm is not None and self._deflection_mm < -CLEAR_MM
-        if isinstance(follower, Rest) and clear and follower.quiet.still:
+        if isinstance(follower, RestWait) and clear and follower.quiet.still:
             self._take_zero(follower.quiet)
 
     def _off_rig(self, action: Prompt, shown: Guidance) -> None:
         began_s = self._now_s
-        with Asked(self._watch.ask, action.instruction) as asked:
+        with PersonAsked(self._watch.ask, action.instruction) as asked:
             least_s = action.least_s or 0.0
             self._follow(asked.until(began_s + least_s), shown)
         taken_s = self._now_s - began_s
@@ -327,16 +327,16 @@ class _Guide:
         over: int | None = None
         self._show(shown, follower, sign)
         while over is None:
-            heard, self._waiting = self._waiting, Heard.nothing()
+            heard, self._waiting = self._waiting, HandSamples.nothing()
             if not len(heard):
                 heard = self._listen()
             if len(heard):
                 over = follower.take(heard)
-                self._waiting = Heard.nothing() if over is None else heard[over + 1 :]
+                self._waiting = HandSamples.nothing() if over is None else heard[over + 1 :]
                 self._look(heard if over is None else heard[: over + 1])
             self._show(shown, follower, sign)
 
-    def _look(self, heard: Heard) -> None:
+    def _look(self, heard: HandSamples) -> None:
         """Note where the platen is, and whether that has to be warned of."""
         self._now_s, self._now_mm, self._now_n = heard.last
         self._meter.take(heard)
@@ -394,7 +394,7 @@ class _Guide:
         quiet_s = time.monotonic() - self._fresh
         return f"NO SAMPLES: none for {quiet_s:.0f} s; wait" if quiet_s > QUIET_WARNING_S else None
 
-    def _listen(self) -> Heard:
+    def _listen(self) -> HandSamples:
         """One delivery, written; none of its samples may be there.
 
         Raises
@@ -413,7 +413,7 @@ class _Guide:
         if delivery is None or not len(delivery.samples):
             if now - self._fresh > SILENCE_S:
                 raise LinkLostError(f"no sample for {SILENCE_S:.0f} s")
-            return Heard.nothing()
+            return HandSamples.nothing()
         self._fresh = now
         return self._heard(delivery.samples)
 
@@ -430,11 +430,11 @@ class _Guide:
                 what = "the device was reset" if event.kind == "reset" else "the link was lost"
                 raise LinkLostError(f"{what}: the contact position was lost; start again")
 
-    def _heard(self, samples: Samples) -> Heard:
+    def _heard(self, samples: Samples) -> HandSamples:
         force_n = self._calibration.force_n(samples) - self._zero_n
         deflection_mm = self._calibration.frame.deflection_mm(force_n)
         self._saturated = bool((samples.status & Status.FORCE_SATURATED).any())
-        return Heard(
+        return HandSamples(
             samples.time_us / US_PER_S, self._calibration.position_mm(samples) - deflection_mm, force_n
         )
 

@@ -21,7 +21,7 @@ SPEED_LEAST_SAMPLES = 3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Heard:
+class HandSamples:
     """Some samples, arrays of shape (n,): force from its zero; position less the deflection of the frame."""
 
     time_s: FloatArray
@@ -31,20 +31,20 @@ class Heard:
     def __len__(self) -> int:
         return len(self.time_s)
 
-    def __getitem__(self, part: slice) -> Heard:
-        return Heard(self.time_s[part], self.position_mm[part], self.force_n[part])
+    def __getitem__(self, part: slice) -> HandSamples:
+        return HandSamples(self.time_s[part], self.position_mm[part], self.force_n[part])
 
-    def and_then(self, more: Heard) -> Heard:
+    def and_then(self, more: HandSamples) -> HandSamples:
         """Both, in order."""
-        return Heard(
+        return HandSamples(
             np.concatenate([self.time_s, more.time_s]),
             np.concatenate([self.position_mm, more.position_mm]),
             np.concatenate([self.force_n, more.force_n]),
         )
 
-    def less(self, force_n: float) -> Heard:
+    def less(self, force_n: float) -> HandSamples:
         """The same with another force zero."""
-        return Heard(self.time_s, self.position_mm, self.force_n - force_n)
+        return HandSamples(self.time_s, self.position_mm, self.force_n - force_n)
 
     @property
     def last(self) -> tuple[float, float, float]:
@@ -52,7 +52,7 @@ class Heard:
         return float(self.time_s[-1]), float(self.position_mm[-1]), float(self.force_n[-1])
 
     @classmethod
-    def nothing(cls) -> Heard:
+    def nothing(cls) -> HandSamples:
         """No samples."""
         return cls(np.empty(0), np.empty(0), np.empty(0))
 
@@ -72,7 +72,7 @@ class Follower(Protocol):
     def time_left_s(self) -> float | None:
         """Of a wait; None for anything else."""
 
-    def take(self, heard: Heard) -> int | None:
+    def take(self, heard: HandSamples) -> int | None:
         """Take what was heard, at least one sample; the index at which the action was over, once it is."""
 
     def did(self) -> dict[str, Any]:
@@ -83,7 +83,7 @@ class SpeedMeter:
     """How fast the platen approaches now: the way of the last moment over its time."""
 
     def __init__(self) -> None:
-        self._last = Heard.nothing()
+        self._last = HandSamples.nothing()
 
     @property
     def speed_mm_per_s(self) -> float:
@@ -93,7 +93,7 @@ class SpeedMeter:
             return 0.0
         return float((last.position_mm[-1] - last.position_mm[0]) / (last.time_s[-1] - last.time_s[0]))
 
-    def take(self, heard: Heard) -> None:
+    def take(self, heard: HandSamples) -> None:
         """Take what was heard, at least one sample."""
         joined = self._last.and_then(heard)
         oldest = int(np.searchsorted(joined.time_s, joined.time_s[-1] - SPEED_OVER_S))

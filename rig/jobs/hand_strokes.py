@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from rig.jobs.guidance import Pace, pace_of
-from rig.jobs.hand_samples import Heard, first, upto
+from rig.jobs.hand_samples import HandSamples, first, upto
 from rig.samples import FloatArray
 
 STAND_S = 0.3
@@ -152,7 +152,7 @@ class Stroke:
         way = "press on" if aim.sign > 0 else "back"
         return f"{way}: {max(left_mm, 0.0):.1f} mm to go"
 
-    def take(self, heard: Heard) -> int | None:
+    def take(self, heard: HandSamples) -> int | None:
         """Take what was heard; the index at which the stroke was over, once it is."""
         along_mm = self.aim.sign * (heard.position_mm - self._contact_mm)
         over = self._take(heard, along_mm)
@@ -204,7 +204,7 @@ class Stroke:
     def _over_mm(self) -> float:
         return max(self._farthest_mm - self.aim.sign * (self.aim.goal_mm or 0.0), 0.0)
 
-    def _take(self, heard: Heard, along_mm: FloatArray) -> int | None:
+    def _take(self, heard: HandSamples, along_mm: FloatArray) -> int | None:
         since = 0
         if self.passed_mm is None:
             passed = self._passing(heard, along_mm)
@@ -220,7 +220,7 @@ class Stroke:
             since = passed
         return self._standing(heard.time_s[since:], along_mm[since:], since)
 
-    def _passing(self, heard: Heard, along_mm: FloatArray) -> int | None:
+    def _passing(self, heard: HandSamples, along_mm: FloatArray) -> int | None:
         """First sample at which the goal is passed."""
         aim = self.aim
         if aim.goal_n is None:
@@ -237,7 +237,7 @@ class Stroke:
             return deepest
         return reached
 
-    def _pass(self, heard: Heard, along_mm: FloatArray, passed: int) -> None:
+    def _pass(self, heard: HandSamples, along_mm: FloatArray, passed: int) -> None:
         aim = self.aim
         at_mm = float(along_mm[passed])
         if aim.goal_n is not None and not self._stopped_short:
@@ -247,7 +247,7 @@ class Stroke:
         self._farthest_mm = float(along_mm[passed])
         self._anchor = float(heard.time_s[passed]), self._farthest_mm
 
-    def _felt_at_mm(self, heard: Heard, along_mm: FloatArray, passed: int, goal_n: float) -> float:
+    def _felt_at_mm(self, heard: HandSamples, along_mm: FloatArray, passed: int, goal_n: float) -> float:
         """Where the force passed its goal: before the first of the two samples that felt it."""
         known_mm = np.concatenate([self._before_mm, along_mm[: passed + 1]])
         known_n = np.concatenate([self._before_n, heard.force_n[: passed + 1]])

@@ -13,7 +13,7 @@ from typing import Any, Self
 
 import numpy as np
 
-from rig.jobs.hand_samples import Heard, first, upto
+from rig.jobs.hand_samples import HandSamples, first, upto
 
 HOLD_MM = 0.2
 HOLD_SHARE = 0.02
@@ -27,7 +27,7 @@ STILL_MM = 0.2
 much."""
 
 
-class Hold:
+class HoldWait:
     """Follows a wait under load.
 
     Parameters
@@ -65,7 +65,7 @@ class Hold:
         where = "too deep" if self._away_mm > 0 else "too far back"
         return f"{abs(self._away_mm):.1f} mm {where}: go back"
 
-    def take(self, heard: Heard) -> int | None:
+    def take(self, heard: HandSamples) -> int | None:
         """Take what was heard; the index at which the time was over, once it is."""
         if self._at_mm is None:
             self._at_mm = float(heard.position_mm[0]) - self._contact_mm
@@ -91,7 +91,7 @@ class Hold:
         }
 
 
-class Rest:
+class RestWait:
     """Follows a wait without load, and measures the force zero anew at its end.
 
     Parameters
@@ -128,7 +128,7 @@ class Rest:
         """What to do right now."""
         return "still pressed: release it" if self._pressed else "wait"
 
-    def take(self, heard: Heard) -> int | None:
+    def take(self, heard: HandSamples) -> int | None:
         """Take what was heard; the index at which the time was over, once it is."""
         over = first(heard.time_s >= self._until_s)
         part = heard[: upto(over)]
@@ -149,7 +149,7 @@ class Rest:
         }
 
 
-class Asked:
+class PersonAsked:
     """Asks a person in a thread of its own, so that the recording goes on meanwhile.
 
     Parameters
@@ -191,7 +191,7 @@ class Asked:
         self._least_s = least_s
         return self
 
-    def take(self, heard: Heard) -> int | None:
+    def take(self, heard: HandSamples) -> int | None:
         """Take what was heard; its last index once the person is done and it has taken long enough."""
         self._now_s = float(heard.time_s[-1])
         return len(heard) - 1 if self._done.is_set() and self._now_s >= self._least_s else None
@@ -221,7 +221,7 @@ class Quiet:
 
     def __init__(self, spread_n: float) -> None:
         self._spread_n = spread_n
-        self._last = Heard.nothing()
+        self._last = HandSamples.nothing()
 
     @property
     def share(self) -> float:
@@ -250,7 +250,7 @@ class Quiet:
         calm = drift_n <= STILL_SHARE * self._spread_n and self.noise_n <= self._spread_n
         return calm and float(np.ptp(last.position_mm)) <= STILL_MM
 
-    def take(self, heard: Heard) -> int | None:
+    def take(self, heard: HandSamples) -> int | None:
         """Take what was heard; its last index once all stood still."""
         joined = self._last.and_then(heard)
         # at a slow rate the fewest samples needed last longer

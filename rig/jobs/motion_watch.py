@@ -98,7 +98,7 @@ Kind = Literal["move", "press", "home", "cycle", "release", "stand"]
 
 
 @dataclass(frozen=True, slots=True)
-class Course:
+class IntendedMotion:
     """What a motion is to be.
 
     Parameters
@@ -160,7 +160,7 @@ class MotionWatch:
 
     def __init__(
         self,
-        course: Course,
+        course: IntendedMotion,
         rig: RigLimits,
         *,
         home_mm: float = 0.0,
@@ -235,7 +235,7 @@ class MotionWatch:
             and start_mm <= course.target_mm
             and pressed_n >= course.contact_n
         )
-        stand = Course(
+        stand = IntendedMotion(
             f"after {course.place}",
             "stand",
             course.speed_mm_per_s,

@@ -25,10 +25,10 @@ from rig.jobs.recording import link_tallies
 from rig.methods import (
     Action,
     CheckedMethod,
-    MoveTo,
+    MoveToDeflection,
     PlannedAction,
     PressTo,
-    PressUntil,
+    PressUntilForce,
     Prompt,
     StartClock,
     TouchUntil,
@@ -43,8 +43,8 @@ from rig.reader import Reader
 _WORDS: dict[type[Action], str] = {
     TouchUntil: "touch",
     PressTo: "press to depth",
-    PressUntil: "press to force",
-    MoveTo: "move",
+    PressUntilForce: "press to force",
+    MoveToDeflection: "move",
     StartClock: "start clock",
     WaitUntil: "wait until",
     Prompt: "by hand",

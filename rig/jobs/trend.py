@@ -50,7 +50,7 @@ class Reference:
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class TrendStanding:
     """How the specimen stands now against the reference."""
 
     cycle: int
@@ -96,7 +96,7 @@ class Trend:
         self.reference = reference
         self._on_rows = on_rows
         self._stiffness = stiffness
-        self.standing: Standing | None = None
+        self.standing: TrendStanding | None = None
         self._analysis = CaptureAnalysis(calibration, settings, keep=False, propagate=False)
         self._after = reference_after
         self._waiting: list[Samples] = []
@@ -162,7 +162,7 @@ class Trend:
         if reference is None or len(self._recent) < MEDIAN_OF:
             return
         _, secant, peak, contact = np.median(np.array(self._recent), axis=0)
-        self.standing = Standing(
+        self.standing = TrendStanding(
             self._recent[-1][0],
             100 * (1 - float(secant) / reference.stiffness),
             float(contact) - reference.contact_mm,

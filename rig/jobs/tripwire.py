@@ -18,7 +18,7 @@ import numpy as np
 
 from rig.calibration import Scale
 from rig.jobs.force_truth import ForceTruth
-from rig.jobs.motion_watch import FREED_MM, Course, MotionWatch
+from rig.jobs.motion_watch import FREED_MM, IntendedMotion, MotionWatch
 from rig.methods import RigLimits
 from rig.reader import MOST_RATE
 from rig.samples import FloatArray, Samples, Status
@@ -120,7 +120,7 @@ class Tripwire:
         """Nothing moves: a person may press by hand."""
         self._armed = False
 
-    def expect(self, course: Course, ended: Callable[[], bool]) -> None:
+    def expect(self, course: IntendedMotion, ended: Callable[[], bool]) -> None:
         """A motion is about to be ordered; once `ended` holds, the platen is to stand.
 
         Progress counts from `accepted` on.

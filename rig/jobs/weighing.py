@@ -358,7 +358,7 @@ def _no_readings() -> _Readings:
     return _Readings(np.empty(0), np.empty(0), np.empty(0, np.uint8))
 
 
-class Weighing:
+class PanWatch:
     """Waits for changes on a pan.
 
     Parameters

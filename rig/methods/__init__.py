@@ -20,7 +20,7 @@ if TYPE_CHECKING:
         overshoot_mm,
         overshoot_n,
     )
-    from rig.methods.course import Course, Done, course_of
+    from rig.methods.course import Course, DoneAction, course_of
     from rig.methods.describing import describe
     from rig.methods.endurance import (
         CheckedPlan,
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
         plan_text,
         read_plan,
     )
-    from rig.methods.gauging import Reading, Stretch
+    from rig.methods.gauging import GaugedValue, Stretch
     from rig.methods.height_plan import (
         CLEARANCE_MM,
         HEIGHT_TOUCH,
@@ -48,8 +48,8 @@ if TYPE_CHECKING:
         PROCEDURE_QUANTITIES,
         Outcome,
         Part,
-        PieceFacts,
         RecoveryTouch,
+        StatedFacts,
         StretchOf,
         first_contact,
         procedure_outcome,
@@ -58,10 +58,10 @@ if TYPE_CHECKING:
     )
     from rig.methods.planning import (
         Action,
-        MoveTo,
+        MoveToDeflection,
         PlannedAction,
         PressTo,
-        PressUntil,
+        PressUntilForce,
         Prompt,
         StartClock,
         TouchUntil,

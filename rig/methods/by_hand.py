@@ -15,7 +15,7 @@ from rig.methods.steps import (
     Method,
     PressToDepth,
     PressToForce,
-    Pull,
+    PullOff,
     Recover,
     Repeat,
     Return,
@@ -138,6 +138,6 @@ def _beyond_a_hand(step: Step) -> list[str]:
 
 def _speed_mm_per_s(step: Step) -> float:
     """How fast a step asks the platen to move; infinite where it stands."""
-    if isinstance(step, Touch | PressToDepth | PressToForce | Return | Pull | Recover):
+    if isinstance(step, Touch | PressToDepth | PressToForce | Return | PullOff | Recover):
         return step.speed_mm_per_s
     return math.inf

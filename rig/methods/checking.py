@@ -15,19 +15,19 @@ from dataclasses import dataclass, replace
 from rig.errors import InputError
 from rig.methods.fields import refuse
 from rig.methods.steps import (
-    Depth,
     Hold,
     Method,
     OffRig,
     Place,
     PressToDepth,
     PressToForce,
-    Pull,
+    PullOff,
     Recover,
     Repeat,
     Rest,
     Return,
     Step,
+    StepDepth,
     Touch,
     each_step,
 )
@@ -232,11 +232,11 @@ def check_contact(checked: CheckedMethod, contact_mm: float) -> None:
 
 def largest_gap_mm(steps: tuple[Step, ...]) -> float:
     """Farthest that any step takes the platen from the contact."""
-    gaps = (step.gap_mm for step in each_step(steps) if isinstance(step, Return | Pull | Recover))
+    gaps = (step.gap_mm for step in each_step(steps) if isinstance(step, Return | PullOff | Recover))
     return max(gaps, default=0.0)
 
 
-def depth_mm(depth: Depth, free_height_mm: float | None, place: Place) -> float:
+def depth_mm(depth: StepDepth, free_height_mm: float | None, place: Place) -> float:
     """A depth in mm.
 
     Raises
@@ -291,9 +291,9 @@ class _Walk:
                 after = progress.moved(0.0, self._time_s(progress, 0.0, step.speed_mm_per_s))
             case PressToDepth() | PressToForce():
                 after = self._press(step, progress)
-            case Return() | Pull():
+            case Return() | PullOff():
                 self._check_speed(step.place, step.speed_mm_per_s)
-                if isinstance(step, Pull):
+                if isinstance(step, PullOff):
                     self._check_pull(step)
                 self._check_span(step.place, step.gap_mm, 0.0)
                 time_s = self._time_s(progress, -step.gap_mm, step.speed_mm_per_s)
@@ -405,7 +405,7 @@ class _Walk:
                 f"{whose} {most_n:g} N; use a smaller force or a lower speed",
             )
 
-    def _check_pull(self, step: Pull) -> None:
+    def _check_pull(self, step: PullOff) -> None:
         least_n = self.rig.force_n[0]
         if not step.largest_n < -least_n:
             refuse(

@@ -26,7 +26,7 @@ KEPT = (*PRESSES, "touch", "wait loaded", "move", "by hand")
 
 
 @dataclass(frozen=True, slots=True)
-class Done:
+class DoneAction:
     """An action that was carried out.
 
     Parameters
@@ -67,16 +67,16 @@ class Course:
         Whether every action that began has ended.
     """
 
-    kept: list[Done] = field(default_factory=list)
+    kept: list[DoneAction] = field(default_factory=list)
     presses: list[tuple[int, int]] = field(default_factory=list)
     released_us: int | None = None
     finished: bool = True
 
-    def of(self, *actions: str) -> list[Done]:
+    def of(self, *actions: str) -> list[DoneAction]:
         """Kept actions of some kinds, in order."""
         return [done for done in self.kept if done.action in actions]
 
-    def after(self, done: Done) -> Done | None:
+    def after(self, done: DoneAction) -> DoneAction | None:
         """The kept action that came right after another one."""
         at = self.kept.index(done) + 1
         return self.kept[at] if at < len(self.kept) else None
@@ -111,14 +111,14 @@ def course_of(method: Method, events: Iterable[Mapping[str, Any]]) -> Course:
             continue
         if kept_before:
             course.kept[-1] = replace(course.kept[-1], until_us=time_us)
-        done = Done(step, action, passes, begun[1], time_us, time_us)
+        done = DoneAction(step, action, passes, begun[1], time_us, time_us)
         begun = None
         kept_before = _take(course, done)
     course.finished = begun is None
     return course
 
 
-def _take(course: Course, done: Done) -> bool:
+def _take(course: Course, done: DoneAction) -> bool:
     """Keep what may be read from; whether it was kept."""
     if done.action in PRESSES:
         course.presses.append((done.begin_us, done.end_us))

@@ -11,18 +11,18 @@ from collections.abc import Iterator
 
 from rig.methods.checking import CheckedMethod, depth_mm, overshoot_mm, overshoot_n
 from rig.methods.steps import (
-    Depth,
     Hold,
     OffRig,
     Place,
     PressToDepth,
     PressToForce,
-    Pull,
+    PullOff,
     Recover,
     Repeat,
     Rest,
     Return,
     Step,
+    StepDepth,
     Touch,
 )
 
@@ -102,7 +102,7 @@ def _sentence(checked: CheckedMethod, step: Step) -> str:
         case Return():
             where = f"a gap of {step.gap_mm:g} mm" if step.gap_mm else "the contact"
             said = f"Return at {_speed(step.speed_mm_per_s)} to {where}."
-        case Pull():
+        case PullOff():
             least_n = checked.rig.force_n[0]
             stops = "" if math.isinf(least_n) else f"; the rig stops at a pull of {-least_n:g} N"
             said = (
@@ -130,7 +130,7 @@ def _speed(speed_mm_per_s: float) -> str:
     return f"{speed_mm_per_s:.3g} mm/s"
 
 
-def _depth(checked: CheckedMethod, depth: Depth, place: Place) -> str:
+def _depth(checked: CheckedMethod, depth: StepDepth, place: Place) -> str:
     height = checked.specimen.free_height_mm
     deep_mm = depth_mm(depth, height, place)
     share = "" if height is None else f" ({100 * deep_mm / height:.1f} % of the free height)"

@@ -17,7 +17,6 @@ from rig.methods.fields import LARGEST_FILE, Fields, compose, line_of, refuse, s
 from rig.methods.reading import MOST_REPEATS, MOST_TOUCHES, depth_in, specimen_needs
 from rig.methods.steps import (
     Conditioning,
-    Depth,
     Hold,
     Method,
     Place,
@@ -29,6 +28,7 @@ from rig.methods.steps import (
     Return,
     SpecimenNeeds,
     Step,
+    StepDepth,
     Touch,
 )
 
@@ -107,7 +107,7 @@ class Until:
     cycles: int | None
     time_s: float | None
     stiffness_loss_pct: float | None
-    set_limit: Depth | None
+    set_limit: StepDepth | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -297,7 +297,7 @@ def _squeeze(fields: Fields) -> Squeeze:
         if "stop_at" in section:
             refuse(section.at("stop_at"), f"stop_at: belongs to a squeeze to a force, found beside {key}")
         unit: Literal["mm", "%"] = "%" if key == "compression" else "mm"
-        goal = PressToDepth(place, Depth(section.quantity(key, unit, "'25 %'"), unit), speed)
+        goal = PressToDepth(place, StepDepth(section.quantity(key, unit, "'25 %'"), unit), speed)
     return Squeeze(
         place,
         goal,

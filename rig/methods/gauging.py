@@ -47,7 +47,7 @@ HOLD_SHARE = 0.1
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
+class GaugedValue:
     """A value with its standard uncertainty, and the slope of the curve there in units of value by units of
     place."""
 
@@ -101,12 +101,12 @@ class Stretch:
 class TouchReading:
     """Where and when a touch reached its force, and the force zero of its approach."""
 
-    position_mm: Reading
+    position_mm: GaugedValue
     time_s: float
-    zero_n: Reading
+    zero_n: GaugedValue
 
 
-def read_touch(stretch: Stretch, force_n: float, zero_n: Reading | None) -> TouchReading:
+def read_touch(stretch: Stretch, force_n: float, zero_n: GaugedValue | None) -> TouchReading:
     """Position at which a touch reached its force.
 
     Parameters
@@ -144,10 +144,10 @@ def read_touch(stretch: Stretch, force_n: float, zero_n: Reading | None) -> Touc
     part = slice(first, at + 1)
     reading = _fitted(net_n[part], position_mm[part], force_n, stretch.position_step_mm)
     u = hypot(reading.u, reading.slope * zero_n.u)
-    return TouchReading(Reading(reading.value, u, reading.slope), float(approach.time_s[at]), zero_n)
+    return TouchReading(GaugedValue(reading.value, u, reading.slope), float(approach.time_s[at]), zero_n)
 
 
-def position_at(stretch: Stretch, force_n: float, zero_n: Reading, *, falling: bool) -> Reading:
+def position_at(stretch: Stretch, force_n: float, zero_n: GaugedValue, *, falling: bool) -> GaugedValue:
     """Position where a stroke first passes a force; `slope` is in mm/N.
 
     Raises
@@ -159,10 +159,12 @@ def position_at(stretch: Stretch, force_n: float, zero_n: Reading, *, falling: b
     passed = net_n <= force_n if falling else net_n >= force_n
     part = _around(passed, stretch.position_mm, f"a force of {force_n:.4g} N")
     reading = _fitted(net_n[part], stretch.position_mm[part], force_n, stretch.position_step_mm)
-    return Reading(reading.value, hypot(reading.u, reading.slope * zero_n.u), reading.slope)
+    return GaugedValue(reading.value, hypot(reading.u, reading.slope * zero_n.u), reading.slope)
 
 
-def force_at(stretch: Stretch, position_mm: Reading, zero_n: Reading, *, falling: bool) -> Reading:
+def force_at(
+    stretch: Stretch, position_mm: GaugedValue, zero_n: GaugedValue, *, falling: bool
+) -> GaugedValue:
     """Force where a stroke first passes a position; the position's uncertainty counts with the slope in N/mm.
 
     Raises
@@ -179,10 +181,10 @@ def force_at(stretch: Stretch, position_mm: Reading, zero_n: Reading, *, falling
     part = _around(passed, x_mm, f"{at_mm:.2f} mm")
     reading = _fitted(x_mm[part], stretch.force_n[part] - zero_n.value, at_mm, stretch.force_step_n)
     u = sqrt(reading.u**2 + zero_n.u**2 + (reading.slope * position_mm.u) ** 2)
-    return Reading(reading.value, u, reading.slope)
+    return GaugedValue(reading.value, u, reading.slope)
 
 
-def end_of_hold(stretch: Stretch, zero_n: Reading, held_s: float) -> tuple[Reading, Reading]:
+def end_of_hold(stretch: Stretch, zero_n: GaugedValue, held_s: float) -> tuple[GaugedValue, GaugedValue]:
     """Force and position at the end of a hold.
 
     Parameters
@@ -207,12 +209,12 @@ def end_of_hold(stretch: Stretch, zero_n: Reading, held_s: float) -> tuple[Readi
     scatter_mm = float(part.position_mm.std(ddof=1)) / sqrt(len(part))
     rounded_mm = part.position_step_mm / sqrt(12)
     return (
-        Reading(force.value, hypot(force.u, zero_n.u)),
-        Reading(position_mm, hypot(scatter_mm, rounded_mm)),
+        GaugedValue(force.value, hypot(force.u, zero_n.u)),
+        GaugedValue(position_mm, hypot(scatter_mm, rounded_mm)),
     )
 
 
-def _zero(approach: Stretch, at: int) -> Reading | None:
+def _zero(approach: Stretch, at: int) -> GaugedValue | None:
     """Force zero from the far part of an approach that ends at a sample; None if none of it is flat."""
     x_mm = approach.position_mm[:at]
     if len(x_mm) < ZERO_SAMPLES or float(x_mm[-1] - x_mm[0]) < ZERO_WAY_MM:
@@ -224,7 +226,7 @@ def _zero(approach: Stretch, at: int) -> Reading | None:
         rise_n = float(flat_n[half:].mean() - flat_n[:half].mean())
         if rise_n <= FLAT_WITHIN * max(scatter_n, approach.force_step_n / sqrt(12)) * sqrt(2 / half):
             undithered_n = approach.force_step_n / sqrt(12) if scatter_n < approach.force_step_n / 2 else 0.0
-            return Reading(float(flat_n.mean()), hypot(scatter_n / sqrt(len(flat_n)), undithered_n))
+            return GaugedValue(float(flat_n.mean()), hypot(scatter_n / sqrt(len(flat_n)), undithered_n))
         flat_n = flat_n[:half]
     return None
 
@@ -243,7 +245,7 @@ def _around(passed: npt.NDArray[np.bool_], x_mm: FloatArray, what: str) -> slice
     return slice(first, last)
 
 
-def _fitted(x: FloatArray, y: FloatArray, at: float, step: float) -> Reading:
+def _fitted(x: FloatArray, y: FloatArray, at: float, step: float) -> GaugedValue:
     """Value at a place of a polynomial through samples, with its standard uncertainty."""
     count = len(x)
     span = float(np.ptp(x))
@@ -252,7 +254,7 @@ def _fitted(x: FloatArray, y: FloatArray, at: float, step: float) -> Reading:
     if count == 2:
         slope = float((y[1] - y[0]) / (x[1] - x[0]))
         value = float(y[0]) + slope * (at - float(x[0]))
-        return Reading(value, abs(float(y[1] - y[0])) / sqrt(12) + step / sqrt(12), slope)
+        return GaugedValue(value, abs(float(y[1] - y[0])) / sqrt(12) + step / sqrt(12), slope)
     degree = 2 if count >= BOWED_SAMPLES else 1
     powers = np.vander((x - at) / span, degree + 1, increasing=True)
     fit, _, rank, _ = np.linalg.lstsq(powers, y, rcond=None)
@@ -263,4 +265,4 @@ def _fitted(x: FloatArray, y: FloatArray, at: float, step: float) -> Reading:
     scatter = sqrt(float(left @ left) / free) if free else abs(float(np.ptp(y)))
     u_fit = scatter * sqrt(float(np.linalg.inv(powers.T @ powers)[0, 0]))
     steps_passed = max(float(np.ptp(y)) / step, 1.0) if step else 1.0
-    return Reading(float(fit[0]), hypot(u_fit, step / sqrt(12 * steps_passed)), float(fit[1]) / span)
+    return GaugedValue(float(fit[0]), hypot(u_fit, step / sqrt(12 * steps_passed)), float(fit[1]) / span)

@@ -17,7 +17,7 @@ from rig.methods.steps import (
     OffRig,
     PressToDepth,
     PressToForce,
-    Pull,
+    PullOff,
     Recover,
     Repeat,
     Rest,
@@ -64,7 +64,7 @@ def _after(platen: _Platen, step: Step) -> _Platen:
             after = replace(platen, at="pressed")
         case Return():
             after = replace(platen, at="clear" if step.gap_mm > 0 else "contact")
-        case Recover() | Pull():
+        case Recover() | PullOff():
             after = replace(platen, at="clear")
         case OffRig():
             # The specimen comes back somewhere else: its contact must be found again.
@@ -75,14 +75,14 @@ def _after(platen: _Platen, step: Step) -> _Platen:
 
 
 def _refuse_out_of_place(platen: _Platen, step: Step) -> None:
-    counts_from_contact = isinstance(step, PressToDepth | PressToForce | Return | Pull | Recover)
+    counts_from_contact = isinstance(step, PressToDepth | PressToForce | Return | PullOff | Recover)
     if counts_from_contact and not platen.contact_known:
         refuse(step.place, "the contact is not known here; touch first, and again after a step off the rig")
     if platen.at == "pressed" and isinstance(step, Touch | Rest | Recover | OffRig):
         refuse(step.place, "the specimen is still pressed here; return first")
     if platen.at == "clear" and isinstance(step, Hold):
         refuse(step.place, "nothing is pressed here; touch or press first, or write rest")
-    if platen.at == "clear" and isinstance(step, Pull):
+    if platen.at == "clear" and isinstance(step, PullOff):
         refuse(step.place, "nothing is attached here; press the specimen on first")
     if platen.at == "contact" and isinstance(step, OffRig):
         refuse(step.place, "the platen still stands on the specimen; return to a gap first")

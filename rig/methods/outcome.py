@@ -17,9 +17,9 @@ from math import hypot, sqrt
 from typing import Protocol
 
 from rig.errors import InputError
-from rig.methods.course import Course, Done
+from rig.methods.course import Course, DoneAction
 from rig.methods.gauging import (
-    Reading,
+    GaugedValue,
     Stretch,
     TouchReading,
     end_of_hold,
@@ -42,7 +42,7 @@ from rig.methods.procedures import (
     support_factor,
 )
 from rig.methods.reportable import REPORTABLE
-from rig.methods.steps import Depth, PressToDepth, Recover, Return, Touch
+from rig.methods.steps import PressToDepth, Recover, Return, StepDepth, Touch
 
 SQUEEZE_READ = 4
 """CV40 is read in the fourth squeeze."""
@@ -114,7 +114,7 @@ class RecoveryTouch:
 
 
 @dataclass(frozen=True, slots=True)
-class PieceFacts:
+class StatedFacts:
     """What a person stated of the specimen and the jig; taken as exact."""
 
     free_height_mm: float | None = None
@@ -125,7 +125,7 @@ class PieceFacts:
 class StretchOf(Protocol):
     """Gives the samples of an action, its tail included."""
 
-    def __call__(self, done: Done) -> Stretch:
+    def __call__(self, done: DoneAction) -> Stretch:
         """Raises InputError where they are lost."""
 
 
@@ -134,7 +134,7 @@ def unit_of(name: str) -> str:
     return next((unit for ending, unit in _UNITS.items() if name.endswith(ending)), "")
 
 
-def procedure_outcome(name: str, course: Course, stretch_of: StretchOf, facts: PieceFacts) -> Outcome:
+def procedure_outcome(name: str, course: Course, stretch_of: StretchOf, facts: StatedFacts) -> Outcome:
     """Work out one quantity of a published procedure.
 
     Parameters
@@ -156,7 +156,7 @@ def procedure_outcome(name: str, course: Course, stretch_of: StretchOf, facts: P
     return Outcome(name, REPORTABLE[name], unit_of(name), value, u, "", f"{how}{note}", tuple(parts))
 
 
-def first_contact(course: Course, stretch_of: StretchOf) -> Reading:
+def first_contact(course: Course, stretch_of: StretchOf) -> GaugedValue:
     """Position of the first touch at its force.
 
     Raises
@@ -164,7 +164,7 @@ def first_contact(course: Course, stretch_of: StretchOf) -> Reading:
     InputError
         If it cannot be read.
     """
-    return _Bench(course, stretch_of, PieceFacts()).first_touch().position_mm
+    return _Bench(course, stretch_of, StatedFacts()).first_touch().position_mm
 
 
 def recovery_touches(course: Course, stretch_of: StretchOf) -> tuple[RecoveryTouch, ...]:
@@ -177,7 +177,7 @@ def recovery_touches(course: Course, stretch_of: StretchOf) -> tuple[RecoveryTou
     InputError
         If there was no such watch, or no touch before it.
     """
-    bench = _Bench(course, stretch_of, PieceFacts())
+    bench = _Bench(course, stretch_of, StatedFacts())
     if course.released_us is None:
         raise InputError("recovery: the method did not reach its recover step")
     looks = [done for done in course.of("touch") if isinstance(done.step, Recover)]
@@ -202,10 +202,10 @@ class _Bench:
 
     course: Course
     stretch_of: StretchOf
-    facts: PieceFacts
+    facts: StatedFacts
     _touches: dict[int, TouchReading] = field(default_factory=dict)
 
-    def touch(self, done: Done) -> TouchReading:
+    def touch(self, done: DoneAction) -> TouchReading:
         key = done.begin_us
         if key not in self._touches:
             assert isinstance(done.step, Touch | Recover)
@@ -214,7 +214,7 @@ class _Bench:
             self._touches[key] = read_touch(self.stretch_of(done), done.step.force_n, zero)
         return self._touches[key]
 
-    def contacts(self) -> list[Done]:
+    def contacts(self) -> list[DoneAction]:
         """Touches that set the contact."""
         return [done for done in self.course.of("touch") if isinstance(done.step, Touch)]
 
@@ -236,7 +236,7 @@ class _Bench:
             raise InputError(f"height: touched with {forces[0]:g} N before and {forces[1]:g} N after")
         return self.touch(touches[0]), self.touch(touches[-1])
 
-    def datum(self, done: Done) -> tuple[Reading, Reading]:
+    def datum(self, done: DoneAction) -> tuple[GaugedValue, GaugedValue]:
         """Contact position and force zero that an action counts from."""
         touches = self.contacts()
         before = [each for each in touches if each.begin_us <= done.begin_us]
@@ -251,14 +251,14 @@ class _Bench:
                 drift_n = ZERO_DRIFT_SHARE * abs(self.touch(later[0]).zero_n.value - zero.value)
             except InputError:
                 drift_n = 0.0
-        return reading.position_mm, Reading(zero.value, hypot(zero.u, drift_n))
+        return reading.position_mm, GaugedValue(zero.value, hypot(zero.u, drift_n))
 
     def height(self) -> float:
         if self.facts.free_height_mm is None:
             raise InputError("free height: it is not in the recording; give it when the method is run")
         return self.facts.free_height_mm
 
-    def held(self, pct: float, *, last: bool = False) -> tuple[Done, Done]:
+    def held(self, pct: float, *, last: bool = False) -> tuple[DoneAction, DoneAction]:
         """The first (or last) press to a compression that a hold came after, and that hold."""
         pairs = []
         for done in self.course.of("press to depth"):
@@ -269,7 +269,7 @@ class _Bench:
             raise InputError(f"force at {pct:g} %: no press to {pct:g} % with a hold is in the recording")
         return pairs[-1 if last else 0]
 
-    def held_force(self, pct: float, *, last: bool = False) -> Reading:
+    def held_force(self, pct: float, *, last: bool = False) -> GaugedValue:
         """Force at the end of a hold; how far the platen stood from the depth asked for is in its u."""
         press, hold = self.held(pct, last=last)
         contact, zero = self.datum(press)
@@ -278,17 +278,17 @@ class _Bench:
         asked_mm = contact.value + pct / 100 * self.height()
         off_mm = hypot(at.value - asked_mm, contact.u)
         slope = self._slope(press, at)
-        return Reading(force.value, hypot(force.u, slope * off_mm), slope)
+        return GaugedValue(force.value, hypot(force.u, slope * off_mm), slope)
 
-    def _slope(self, press: Done, at: Reading) -> float:
+    def _slope(self, press: DoneAction, at: GaugedValue) -> float:
         """Stiffness of the way in just before the platen stood, as far as it can be read."""
         way_in = self.stretch_of(press).way_in()
         try:
-            return abs(force_at(way_in, at, Reading(0.0, 0.0), falling=False).slope)
+            return abs(force_at(way_in, at, GaugedValue(0.0, 0.0), falling=False).slope)
         except InputError:
             return 0.0
 
-    def _is_at(self, depth: Depth, pct: float) -> bool:
+    def _is_at(self, depth: StepDepth, pct: float) -> bool:
         if depth.unit == "%":
             return abs(depth.value - pct) < 1e-6
         return abs(depth.value - pct / 100 * self.height()) < 1e-3
@@ -303,7 +303,7 @@ def _cv40(bench: _Bench) -> _Worked:
         raise InputError(f"fourth squeeze: {len(presses)} are in the recording")
     press = presses[SQUEEZE_READ - 1]
     contact, zero = bench.datum(press)
-    at = Reading(contact.value + 0.4 * bench.height(), contact.u)
+    at = GaugedValue(contact.value + 0.4 * bench.height(), contact.u)
     force = force_at(bench.stretch_of(press).way_in(), at, zero, falling=False)
     stress = compression_stress_kpa(force.value, area_mm2)
     u = compression_stress_kpa(force.u, area_mm2)
@@ -337,7 +337,7 @@ def _hysteresis_return(bench: _Bench) -> _Worked:
     if way_back is None or not isinstance(way_back.step, Return):
         raise InputError("way out: no return after the hold at 65 % is in the recording")
     contact, zero = bench.datum(deep)
-    at = Reading(contact.value + 0.25 * bench.height(), contact.u)
+    at = GaugedValue(contact.value + 0.25 * bench.height(), contact.u)
     outward = force_at(bench.stretch_of(way_back).way_out(), at, zero, falling=True)
     pct = hysteresis_return_pct(inward.value, outward.value)
     u = hypot(100 * outward.u / inward.value, pct * inward.u / inward.value)
@@ -368,7 +368,7 @@ def _axes(bench: _Bench) -> tuple[BallDeformation, bool, list[_Axis]]:
     return mean, within, axes
 
 
-def _axis(bench: _Bench, press: Done, way_back: Done) -> _Axis:
+def _axis(bench: _Bench, press: DoneAction, way_back: DoneAction) -> _Axis:
     contact, zero = bench.datum(press)
     touched = [done for done in bench.contacts() if done.begin_us <= press.begin_us][-1]
     if not isinstance(touched.step, Touch) or abs(touched.step.force_n - BALL_CONTACT_N) > 0.01:
@@ -410,7 +410,7 @@ def _shift(first: TouchReading, last: TouchReading) -> tuple[float, float]:
     return value, hypot(first.position_mm.u, last.position_mm.u)
 
 
-def _heights(bench: _Bench) -> tuple[float, Reading, list[Part]]:
+def _heights(bench: _Bench) -> tuple[float, GaugedValue, list[Part]]:
     """Free height, height at the last touch, and the shift between the touches."""
     free_mm = bench.height()
     shift_mm, u = _shift(*bench.both_touches())
@@ -418,7 +418,7 @@ def _heights(bench: _Bench) -> tuple[float, Reading, list[Part]]:
         Part("free height as stated", "mm", free_mm, 0.0),
         Part("height lost between the first and the last touch", "mm", shift_mm, u),
     ]
-    return free_mm, Reading(free_mm - shift_mm, u), parts
+    return free_mm, GaugedValue(free_mm - shift_mm, u), parts
 
 
 def _set_of_height(bench: _Bench) -> _Worked:
@@ -433,7 +433,7 @@ def _set_of_height(bench: _Bench) -> _Worked:
     return pct.value, pct.u, note, parts
 
 
-def _both_bases(free_mm: float, left: Reading, spacer_mm: float | None) -> list[Part]:
+def _both_bases(free_mm: float, left: GaugedValue, spacer_mm: float | None) -> list[Part]:
     """The set of the free height and, where the spacer is known, that of the imposed deflection."""
     return [
         Part(

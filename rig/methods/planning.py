@@ -17,7 +17,7 @@ from rig.methods.steps import (
     Place,
     PressToDepth,
     PressToForce,
-    Pull,
+    PullOff,
     Recover,
     Repeat,
     Rest,
@@ -45,7 +45,7 @@ class PressTo:
 
 
 @dataclass(frozen=True, slots=True)
-class PressUntil:
+class PressUntilForce:
     """Press until a force, no deeper than a deflection."""
 
     force_n: float
@@ -54,7 +54,7 @@ class PressUntil:
 
 
 @dataclass(frozen=True, slots=True)
-class MoveTo:
+class MoveToDeflection:
     """Move away to a deflection: zero is the contact, below zero a gap."""
 
     deflection_mm: float
@@ -90,7 +90,7 @@ class Prompt:
     most_s: float | None
 
 
-Action = TouchUntil | PressTo | PressUntil | MoveTo | Wait | StartClock | WaitUntil | Prompt
+Action = TouchUntil | PressTo | PressUntilForce | MoveToDeflection | Wait | StartClock | WaitUntil | Prompt
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,21 +142,23 @@ def _actions(step: Step, height_mm: float | None) -> Iterator[Action]:
         case PressToDepth():
             yield PressTo(depth_mm(step.depth, height_mm, step.place), step.speed_mm_per_s)
         case PressToForce():
-            yield PressUntil(step.force_n, depth_mm(step.stop, height_mm, step.place), step.speed_mm_per_s)
+            yield PressUntilForce(
+                step.force_n, depth_mm(step.stop, height_mm, step.place), step.speed_mm_per_s
+            )
         case Hold():
             yield Wait(step.duration_s, loaded=True)
         case Rest():
             yield Wait(step.duration_s, loaded=False)
         case Return():
-            yield MoveTo(0.0 - step.gap_mm, step.speed_mm_per_s)
-        case Pull():
-            yield MoveTo(-step.gap_mm, step.speed_mm_per_s)
+            yield MoveToDeflection(0.0 - step.gap_mm, step.speed_mm_per_s)
+        case PullOff():
+            yield MoveToDeflection(-step.gap_mm, step.speed_mm_per_s)
         case OffRig():
             yield Prompt(step.instruction, step.least_s, step.most_s)
         case Recover():
             yield StartClock()
-            yield MoveTo(-step.gap_mm, step.speed_mm_per_s)
+            yield MoveToDeflection(-step.gap_mm, step.speed_mm_per_s)
             for touch in range(step.touches):
                 yield WaitUntil(step.time_s(touch))
                 yield TouchUntil(step.force_n, step.speed_mm_per_s, sets_contact=False)
-                yield MoveTo(-step.gap_mm, step.speed_mm_per_s)
+                yield MoveToDeflection(-step.gap_mm, step.speed_mm_per_s)

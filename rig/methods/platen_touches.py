@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from rig.errors import InputError
-from rig.methods.gauging import Reading, Stretch, read_touch
+from rig.methods.gauging import GaugedValue, Stretch, read_touch
 from rig.samples import FloatArray
 
 NOISES_OF_CONTACT = 3.0
@@ -75,7 +75,7 @@ class Passage:
         Of the platen there.
     """
 
-    position_mm: Reading
+    position_mm: GaugedValue
     rounding_mm: float
     zero_u_mm: float
     speed_mm_per_s: float
@@ -103,7 +103,7 @@ class PlatenReading:
 
     at_contact: Passage
     at_top: Passage
-    zero_n: Reading
+    zero_n: GaugedValue
     zero_s: float
     level_n: float
     noise_n: float
@@ -292,7 +292,7 @@ def _passage(
     per_newton = speed / rate
     zero_u_mm = abs(per_newton) * zero_u_n(instant_s)
     u_mm = sqrt(scatter_u_mm**2 + (speed * u_s) ** 2 + zero_u_mm**2)
-    return Passage(Reading(place_mm, u_mm, per_newton), rounding_mm, zero_u_mm, speed), instant_s
+    return Passage(GaugedValue(place_mm, u_mm, per_newton), rounding_mm, zero_u_mm, speed), instant_s
 
 
 def _instant(

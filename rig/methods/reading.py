@@ -20,7 +20,6 @@ from rig.methods.order import check_order
 from rig.methods.reportable import REPORTABLE
 from rig.methods.steps import (
     Conditioning,
-    Depth,
     Hold,
     Method,
     Need,
@@ -28,13 +27,14 @@ from rig.methods.steps import (
     Place,
     PressToDepth,
     PressToForce,
-    Pull,
+    PullOff,
     Recover,
     Repeat,
     Rest,
     Return,
     SpecimenNeeds,
     Step,
+    StepDepth,
     Touch,
     each_step,
 )
@@ -215,17 +215,17 @@ def _press(place: Place, node: yaml.Node) -> PressToDepth | PressToForce:
     if "stop_at" in fields:
         refuse(fields.at("stop_at"), f"stop_at: belongs to a press to a force, found beside {goal}")
     if goal == "compression":
-        depth = Depth(fields.quantity(goal, "%", "'40 %'"), "%")
+        depth = StepDepth(fields.quantity(goal, "%", "'40 %'"), "%")
     else:
-        depth = Depth(fields.quantity(goal, "mm", "'10 mm'"), "mm")
+        depth = StepDepth(fields.quantity(goal, "mm", "'10 mm'"), "mm")
     return PressToDepth(place, depth, _speed(fields))
 
 
-def depth_in(fields: Fields, key: str) -> Depth:
+def depth_in(fields: Fields, key: str) -> StepDepth:
     """A depth in mm, or in % of the free height."""
     text = scalar(fields.place, key, fields.node(key), "'60 %'")
     unit: Literal["mm", "%"] = "%" if "%" in text else "mm"
-    return Depth(quantity(fields.at(key), key, text, unit), unit)
+    return StepDepth(quantity(fields.at(key), key, text, unit), unit)
 
 
 def _hold(place: Place, node: yaml.Node) -> Hold:
@@ -251,10 +251,10 @@ def _return(place: Place, node: yaml.Node) -> Return:
     return Return(place, 0.0, _speed(fields))
 
 
-def _pull(place: Place, node: yaml.Node) -> Pull:
+def _pull(place: Place, node: yaml.Node) -> PullOff:
     fields = Fields(place, node, ("to", "largest", "speed"))
     gap_mm = fields.quantity("to", "mm", "'5 mm'")
-    return Pull(place, gap_mm, fields.quantity("largest", "N", "'40 N'"), _speed(fields))
+    return PullOff(place, gap_mm, fields.quantity("largest", "N", "'40 N'"), _speed(fields))
 
 
 def _recover(place: Place, node: yaml.Node) -> Recover:

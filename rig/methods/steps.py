@@ -27,7 +27,7 @@ class Place:
 
 
 @dataclass(frozen=True, slots=True)
-class Depth:
+class StepDepth:
     """A depth past contact, in mm or in per cent of the free height."""
 
     value: float
@@ -51,7 +51,7 @@ class PressToDepth:
     """Press to a deflection or a compression."""
 
     place: Place
-    depth: Depth
+    depth: StepDepth
     speed_mm_per_s: float
 
 
@@ -61,7 +61,7 @@ class PressToForce:
 
     place: Place
     force_n: float
-    stop: Depth
+    stop: StepDepth
     speed_mm_per_s: float
 
 
@@ -83,7 +83,7 @@ class Return:
 
 
 @dataclass(frozen=True, slots=True)
-class Pull:
+class PullOff:
     """Pull away from where the specimen is held, to a gap at which it is off for certain.
 
     `largest_n` is the greatest pull to be expected, above zero; the rig's least force must lie beyond it.
@@ -145,7 +145,7 @@ class Repeat:
     every_s: float | None
 
 
-Step = Touch | PressToDepth | PressToForce | Hold | Return | Pull | Rest | Recover | OffRig | Repeat
+Step = Touch | PressToDepth | PressToForce | Hold | Return | PullOff | Rest | Recover | OffRig | Repeat
 
 
 @dataclass(frozen=True, slots=True)

@@ -55,7 +55,7 @@ if TYPE_CHECKING:
     from rig.population.tolerance import howe_factor, tolerance_factor
     from rig.population.trials import TrialTable, arrange_trials
     from rig.population.weighing import (
-        Rest,
+        RestingStretch,
         Weighing,
         by_difference,
         mass_in_g,

@@ -42,7 +42,7 @@ _TYPED = re.compile(r".*?(?:\d+/(\d+)|\d+(?:[.,](\d*))?|[.,](\d+))\s*([A-Za-z]+)
 
 
 @dataclass(frozen=True, slots=True)
-class Rest:
+class RestingStretch:
     """A stretch in which the reading rested, known by a settled part at its beginning and one at its end.
 
     Parameters
@@ -102,8 +102,8 @@ class Weighing:
 
 
 def by_difference(
-    before: Rest,
-    after: Rest,
+    before: RestingStretch,
+    after: RestingStretch,
     *,
     resolution_g: float,
     zero_drift_g_per_s: float = 0.0,
@@ -237,7 +237,7 @@ def mass_in_g(text: str, field: str) -> float:
         raise InputError(f"{field}: {problem}") from None
 
 
-def zero_drift_g_per_s(zeros: Sequence[Rest]) -> float | None:
+def zero_drift_g_per_s(zeros: Sequence[RestingStretch]) -> float | None:
     """Fastest move of the zero from one return to it to the next; None with fewer than two returns."""
     rates = [
         abs(later.first_g - earlier.last_g) / (later.first_s - earlier.last_s)

@@ -8,7 +8,7 @@ Must never know: captures, calibrations, what a squeeze is. It never waits for a
 from rig.reader.abilities import complaint_about
 from rig.reader.auxiliary import newest_auxiliary
 from rig.reader.channels import MOST_CHANNELS, complaint_about_channel
-from rig.reader.clock import DeviceClock, Reading
+from rig.reader.clock import ClockedSamples, DeviceClock
 from rig.reader.clock_fit import ClockFit, ClockLine
 from rig.reader.events import Delivery, LinkEvent
 from rig.reader.greeting import MOST_RATE
@@ -28,6 +28,7 @@ __all__ = [
     "MOST_RATE",
     "ClockFit",
     "ClockLine",
+    "ClockedSamples",
     "Delivery",
     "DeviceClock",
     "DeviceLimits",
@@ -41,7 +42,6 @@ __all__ = [
     "PortAddress",
     "PortDescription",
     "Reader",
-    "Reading",
     "Session",
     "WireFormat",
     "complaint_about",

@@ -22,8 +22,8 @@ from rig.reader.events import LinkEvent, Scalar
 from rig.reader.host_times import HostTimes
 from rig.reader.repeats import RepeatFilter
 from rig.reader.steps import JUMP_PRICE, KNOWN_RESET_PRICE
-from rig.reader.unwrap import Columns, Decided, Unwrapper
-from rig.samples import Channel, ClockSource, FloatArray, IntArray, Samples
+from rig.reader.unwrap import Decided, Unwrapper, WrappedColumns
+from rig.samples import ClockSource, FloatArray, IntArray, RawChannel, Samples
 from rig.wire import SampleBlock
 
 FRAME_MODULUS_US = 2**32
@@ -33,7 +33,7 @@ WAITING_LIMIT = 65_536
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
+class ClockedSamples:
     """Samples that are decided, what was noticed among them, and their auxiliary values by channel."""
 
     samples: Samples
@@ -67,13 +67,13 @@ class DeviceClock:
         modulus_us: int | None = FRAME_MODULUS_US,
         *,
         has_time: bool = True,
-        force_channel: Channel | None = None,
-        position_channel: Channel | None = None,
+        force_channel: RawChannel | None = None,
+        position_channel: RawChannel | None = None,
     ) -> None:
         self.waiting = False
         self._source: ClockSource = "device" if has_time else "host"
-        self._force_channel = force_channel or Channel()
-        self._position_channel = position_channel or Channel()
+        self._force_channel = force_channel or RawChannel()
+        self._position_channel = position_channel or RawChannel()
         self._repeats = RepeatFilter()
         self._unwrapper = Unwrapper(modulus_us)
         self._host_times = HostTimes()
@@ -97,7 +97,7 @@ class DeviceClock:
         """Samples that wait."""
         return len(self._heard_s)
 
-    def take(self, block: SampleBlock, host_time: float) -> Reading:
+    def take(self, block: SampleBlock, host_time: float) -> ClockedSamples:
         """Take in samples received at `host_time` (monotonic, seconds); give out those that are decided."""
         again = self._repeats.again(block)
         repeated = int(np.count_nonzero(again))
@@ -114,7 +114,7 @@ class DeviceClock:
             reading = replace(reading, events=(event, *reading.events))
         return reading
 
-    def flush(self, host_time: float) -> Reading:
+    def flush(self, host_time: float) -> ClockedSamples:
         """Decide what still waits with what is known: the stream ended or fell silent."""
         self.waiting = False
         return self._decide(host_time, final=True)
@@ -123,7 +123,7 @@ class DeviceClock:
         """The link is back, and the device may have been reset meanwhile: keep samples until `settle`."""
         self.waiting = True
 
-    def settle(self, host_time: float, *, new_boot_id: int | None) -> Reading:
+    def settle(self, host_time: float, *, new_boot_id: int | None) -> ClockedSamples:
         """End `wait`. `new_boot_id` is None if the device was not reset while the link was gone."""
         self.waiting = False
         told: tuple[LinkEvent, ...] = ()
@@ -132,17 +132,17 @@ class DeviceClock:
         reading = self._decide(host_time, final=False)
         return replace(reading, events=told + reading.events)
 
-    def reset(self, host_time: float, cause: str) -> Reading:
+    def reset(self, host_time: float, cause: str) -> ClockedSamples:
         """The device said that it was reset, at this place of the stream."""
         done = self.flush(host_time)
         self._reset_seen = True
         return replace(done, events=done.events + self._forget(host_time, cause, None))
 
-    def identified(self, host_time: float, *, new_boot_id: int | None) -> Reading:
+    def identified(self, host_time: float, *, new_boot_id: int | None) -> ClockedSamples:
         """The device said who it is. With a new boot id it was reset here, or a little before."""
         seen, self._reset_seen = self._reset_seen, False
         if new_boot_id is None or seen:
-            return Reading(self.empty())
+            return ClockedSamples(self.empty())
         self._unwrapper.jump_price = KNOWN_RESET_PRICE
         done = self.flush(host_time)
         self._unwrapper.jump_price = JUMP_PRICE
@@ -155,16 +155,16 @@ class DeviceClock:
         """No samples, of this stream's kind."""
         return Samples.empty(self._force_channel, self._position_channel, self._source)
 
-    def _decide(self, host_time: float, *, final: bool) -> Reading:
+    def _decide(self, host_time: float, *, final: bool) -> ClockedSamples:
         block, heard_s = self._pending, self._heard_s
         if block is None or len(block) == 0 or self.waiting:
-            return Reading(self.empty())
+            return ClockedSamples(self.empty())
         if block.time_us is None and not final and not self._host_times.ready(heard_s):
-            return Reading(self.empty())
+            return ClockedSamples(self.empty())
         if block.seq is None and block.time_us is None:
             decided = self._all_in_order(len(block))
         else:
-            decided = self._unwrapper.decide(Columns(block.seq, block.time_us, heard_s), final=final)
+            decided = self._unwrapper.decide(WrappedColumns(block.seq, block.time_us, heard_s), final=final)
         places, seq = _joined(decided.places), _joined(decided.seq)
         time_us = _joined(decided.time_us)
         if block.time_us is None:
@@ -174,7 +174,7 @@ class DeviceClock:
             self._last_time_us = int(time_us[-1])
         self._pending, self._heard_s = block[decided.count :], heard_s[decided.count :]
         part = _part(block, places)
-        return Reading(self._samples(part, seq, time_us), events, part.auxiliary)
+        return ClockedSamples(self._samples(part, seq, time_us), events, part.auxiliary)
 
     def _all_in_order(self, count: int) -> Decided:
         first = 0 if self._unwrapper.seq is None else self._unwrapper.seq + 1

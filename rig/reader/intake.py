@@ -17,11 +17,12 @@ from loguru import logger
 from rig.core import LinkKind
 from rig.reader.auxiliary import AuxiliaryMeans
 from rig.reader.channels import SideChannel, complaint_about_channel, side_channel, values_of
-from rig.reader.clock import FRAME_MODULUS_US, DeviceClock, Reading
+from rig.reader.clock import FRAME_MODULUS_US, ClockedSamples, DeviceClock
 from rig.reader.events import Delivery, LinkEvent, Scalar
-from rig.samples import COUNTS, Channel, Samples
+from rig.samples import COUNTS, RawChannel, Samples
 from rig.wire import (
     Abilities,
+    Channel,
     ChannelKind,
     DeviceMessage,
     Event,
@@ -33,9 +34,6 @@ from rig.wire import (
     Note,
     Readings,
     State,
-)
-from rig.wire import (
-    Channel as ChannelMessage,
 )
 
 WireFormat = LineFormat | Literal["framed"]
@@ -86,7 +84,7 @@ class Intake:
             )
         self._means = AuxiliaryMeans(() if wire == "framed" else wire.auxiliary)
         self._channels: dict[int, SideChannel] = {}
-        self._told_channels: list[ChannelMessage] = []
+        self._told_channels: list[Channel] = []
         self.identity: Identity | None = None
         self.bytes_received = 0
         self.samples_received = self.boots = 0
@@ -116,7 +114,7 @@ class Intake:
         self.bytes_received += len(data)
         decoded = self.decoder.feed(data)
         self.samples_received += len(decoded.samples)
-        readings: list[Reading] = []
+        readings: list[ClockedSamples] = []
         messages: list[tuple[DeviceMessage, bool]] = []
         taken = 0
         beside: tuple[LinkEvent, ...] = ()
@@ -146,9 +144,9 @@ class Intake:
         """Decide all that waits: the stream ended or fell silent."""
         return self._delivery([self.clock.flush(host_time)], host_time, final=True)
 
-    def _hear(self, message: DeviceMessage, host_time: float) -> tuple[Reading, bool]:
+    def _hear(self, message: DeviceMessage, host_time: float) -> tuple[ClockedSamples, bool]:
         event = self._event_of(message, host_time)
-        reading, rebooted = Reading(self.clock.empty()), False
+        reading, rebooted = ClockedSamples(self.clock.empty()), False
         if isinstance(message, Event) and message.code == EventCode.BOOT:
             reading, rebooted = self.clock.reset(host_time, f"boot, cause {message.value}"), True
             self.boots += 1
@@ -181,7 +179,7 @@ class Intake:
             kind, fields = "note", {"text": message.text}
         elif isinstance(message, Abilities):
             kind, fields = "abilities", {name: getattr(message, name) for name in Abilities.__slots__}
-        elif isinstance(message, ChannelMessage):
+        elif isinstance(message, Channel):
             return self._channel_told(message, host_time)
         elif isinstance(message, State):
             kind, fields = "state", {name: int(getattr(message, name)) for name in State.__slots__}
@@ -189,7 +187,7 @@ class Intake:
             return ()
         return (LinkEvent(kind, host_time, self.clock.last_time_us, fields),)
 
-    def _channel_told(self, message: ChannelMessage, host_time: float) -> tuple[LinkEvent, ...]:
+    def _channel_told(self, message: Channel, host_time: float) -> tuple[LinkEvent, ...]:
         """A channel beside the samples, once; one that makes no sense is refused where it was asked for."""
         if message.number in self._channels or complaint_about_channel(message, self._told_channels):
             return ()
@@ -216,7 +214,7 @@ class Intake:
         time_us = last_us + (message.time_us - last_us + half) % FRAME_MODULUS_US - half
         return self._means.push(np.array([time_us]), values_of(message, self._channels), host_time)
 
-    def _delivery(self, readings: list[Reading], host_time: float, *, final: bool = False) -> Delivery:
+    def _delivery(self, readings: list[ClockedSamples], host_time: float, *, final: bool = False) -> Delivery:
         parts = [reading.samples for reading in readings if len(reading.samples)]
         samples = Samples.concatenate(parts) if parts else self.clock.empty()
         events = tuple(event for reading in readings for event in reading.events)
@@ -257,9 +255,9 @@ class Intake:
         return (LinkEvent("rejected", host_time, self.clock.last_time_us, {"bytes": discarded, **news}),)
 
 
-def _channel(unit: str) -> Channel:
+def _channel(unit: str) -> RawChannel:
     # How finely a scaled source resolves is not known here; whoever reads the capture estimates it.
-    return Channel() if unit == COUNTS else Channel(unit, 0.0)
+    return RawChannel() if unit == COUNTS else RawChannel(unit, 0.0)
 
 
 def _event_fields(event: Event) -> dict[str, Scalar]:

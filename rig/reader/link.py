@@ -1,7 +1,7 @@
 """One open port: locked, then opened, read for what is there, and closed.
 
 Problem: a cable can be pulled at any moment, and each system says so in its own way. Plan: every failure
-of an open port becomes `LinkLostError`; only a port that cannot be opened is a `DeviceError`. A read hands
+of an open port becomes `PortLostError`; only a port that cannot be opened is a `DeviceError`. A read hands
 over what has arrived and never loses it to a failure that follows. Cost: three system calls for a read.
 """
 
@@ -28,7 +28,7 @@ WRITE_TIMEOUT_S = 0.1
 READ_LIMIT = 65_536
 
 
-class LinkLostError(DeviceError):
+class PortLostError(DeviceError):
     """An open port stopped working. It stays inside this package: the reader opens it again."""
 
 
@@ -71,7 +71,7 @@ class Link:
         try:
             data: bytes = self._port.read(1)
         except _failures() as problem:
-            raise LinkLostError(f"port {self.path}: {problem}") from problem
+            raise PortLostError(f"port {self.path}: {problem}") from problem
         if data:
             # The first byte must not be lost to a failure here, which the next read meets again.
             with suppress(*_failures()):
@@ -92,7 +92,7 @@ class Link:
             except serial.SerialTimeoutException:
                 return False
             except _failures() as problem:
-                raise LinkLostError(f"port {self.path}: {problem}") from problem
+                raise PortLostError(f"port {self.path}: {problem}") from problem
         return True
 
     def close(self) -> None:

@@ -24,7 +24,7 @@ from rig.reader.delivery_queue import QUEUE_LIMIT, DeliveryQueue
 from rig.reader.events import Delivery, LinkEvent, Scalar
 from rig.reader.greeting import Greeting, Stage
 from rig.reader.intake import NOT_CAUSES, Intake, WireFormat
-from rig.reader.link import Link, LinkLostError
+from rig.reader.link import Link, PortLostError
 from rig.reader.ports import PortAddress, find_port
 from rig.reader.session import Session
 from rig.samples import Samples
@@ -262,7 +262,7 @@ class Reader:
         while not self._stop.is_set():
             try:
                 data = link.read()
-            except LinkLostError as lost:
+            except PortLostError as lost:
                 return str(lost)
             now = time.monotonic()
             if data:
@@ -349,7 +349,7 @@ class Reader:
         link = self._link
         try:
             return link is not None and link.write(data)
-        except LinkLostError:
+        except PortLostError:
             return False
 
     def _announce(self, kind: LinkKind, **fields: Scalar) -> None:

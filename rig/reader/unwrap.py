@@ -25,7 +25,7 @@ can be late by the length of a full buffer, not more."""
 
 
 @dataclass(frozen=True, slots=True)
-class Columns:
+class WrappedColumns:
     """What tells the order of n samples: wrapped numbers and times, either may be absent, and receipt.
 
     Parameters
@@ -112,7 +112,7 @@ class Unwrapper:
         self.fit = ClockFit()
         self._last = None
 
-    def decide(self, columns: Columns, *, final: bool) -> Decided:
+    def decide(self, columns: WrappedColumns, *, final: bool) -> Decided:
         """Decide as many samples as can be; the caller brings the others again, with those that follow.
 
         Parameters
@@ -139,7 +139,7 @@ class Unwrapper:
             self.fit.add(self.time_us, self._heard_s)
         return decided
 
-    def _paced(self, columns: Columns, *, final: bool) -> bool:
+    def _paced(self, columns: WrappedColumns, *, final: bool) -> bool:
         if self._pace.period_us is not None or columns.time_us is None:
             return True
         first = columns.time_us[:START_SAMPLES]
@@ -155,7 +155,7 @@ class Unwrapper:
             steps = (steps + half) % self._modulus_us - half
         return steps
 
-    def _breaks_of(self, columns: Columns) -> IntArray:
+    def _breaks_of(self, columns: WrappedColumns) -> IntArray:
         """Places whose step from the sample before is not ordinary."""
         ordinary = np.ones(max(len(columns.heard_s) - 1, 0), np.bool_)
         if columns.seq is not None:
@@ -165,7 +165,7 @@ class Unwrapper:
             ordinary &= np.abs(self._steps_us(columns.time_us) - period_us) <= slack_us
         return np.flatnonzero(~ordinary) + 1
 
-    def _end_of_run(self, columns: Columns, start: int) -> int:
+    def _end_of_run(self, columns: WrappedColumns, start: int) -> int:
         """End of the run of ordinary steps that leads from the last sound sample through `start`."""
         if self._last is None:
             return start
@@ -178,7 +178,7 @@ class Unwrapper:
         ratio = self.fit.device_per_host(self._device_per_host)
         return StepJudge(self._pace, self._modulus_us, ratio, self.jump_price)
 
-    def _accept_run(self, columns: Columns, decided: Decided, end: int) -> None:
+    def _accept_run(self, columns: WrappedColumns, decided: Decided, end: int) -> None:
         assert self._last is not None and self.seq is not None
         start = decided.count
         seq = self.seq + np.arange(1, end - start + 1)
@@ -190,7 +190,7 @@ class Unwrapper:
             self._pace.ordinary(end - start, int(time_us[-1]) - self.time_us)
         self._keep(columns, decided, np.arange(start, end), seq, time_us)
 
-    def _decide_one(self, columns: Columns, decided: Decided) -> None:
+    def _decide_one(self, columns: WrappedColumns, decided: Decided) -> None:
         start = decided.count
         size = len(columns.heard_s)
         window = [columns.mark(place) for place in range(start, min(start + WINDOW, size))]
@@ -221,7 +221,7 @@ class Unwrapper:
             round(elapsed_us), round(period_us)
         )
 
-    def _note(self, columns: Columns, decided: Decided, step: Step) -> None:
+    def _note(self, columns: WrappedColumns, decided: Decided, step: Step) -> None:
         if self._last is None:
             return
         if step.kind is StepKind.JUMP:
@@ -241,7 +241,7 @@ class Unwrapper:
             self._pace.ordinary(0, 0)
 
     def _keep(
-        self, columns: Columns, decided: Decided, places: IntArray, seq: IntArray, time_us: IntArray
+        self, columns: WrappedColumns, decided: Decided, places: IntArray, seq: IntArray, time_us: IntArray
     ) -> None:
         decided.places.append(places)
         decided.seq.append(seq)

@@ -14,7 +14,7 @@ from rig.errors import InputError
 from rig.register import records as kinds
 from rig.register.near_ids import near_ids, similar_ids
 from rig.register.records import Record, checked_id, corrected
-from rig.register.specimen import Specimen
+from rig.register.specimen import RegisteredSpecimen
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +63,7 @@ class Linked:
 
 
 def plan_links(
-    specimens: Mapping[str, Specimen], seen: Iterable[SeenCapture], *, add: bool, at: str
+    specimens: Mapping[str, RegisteredSpecimen], seen: Iterable[SeenCapture], *, add: bool, at: str
 ) -> tuple[Linked, list[Record]]:
     """Decide for each capture; nothing is written here.
 
@@ -97,7 +97,7 @@ def plan_links(
 class _Plan:
     """What has been decided so far."""
 
-    def __init__(self, specimens: Mapping[str, Specimen], at: str) -> None:
+    def __init__(self, specimens: Mapping[str, RegisteredSpecimen], at: str) -> None:
         self.attached: list[tuple[str, str]] = []
         self.moved: list[str] = []
         self.already = 0

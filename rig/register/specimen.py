@@ -51,7 +51,7 @@ class BelongingCapture:
 
 
 @dataclass(frozen=True, slots=True)
-class Specimen:
+class RegisteredSpecimen:
     """A piece of the register.
 
     Parameters
@@ -69,7 +69,7 @@ class Specimen:
     holding: tuple[Record, ...]
 
     @classmethod
-    def of(cls, name: str, records: Iterable[Record]) -> Specimen:
+    def of(cls, name: str, records: Iterable[Record]) -> RegisteredSpecimen:
         """Put a piece together from its records."""
         every = tuple(sorted(records, key=lambda record: record.number))
         gone = {record.corrects for record in every if record.corrects is not None}

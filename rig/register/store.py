@@ -21,7 +21,7 @@ from rig.register import records as kinds
 from rig.register.linking import Linked, SeenCapture, plan_links
 from rig.register.near_ids import near_ids, similar_ids
 from rig.register.records import FIXED, Record, now
-from rig.register.specimen import Specimen
+from rig.register.specimen import RegisteredSpecimen
 
 VERSION = 1
 """Of the table's shape."""
@@ -137,7 +137,7 @@ class Register:
         found = self._ask("SELECT specimen FROM records WHERE kind = ? ORDER BY specimen", kinds.REGISTERED)
         return tuple(row[0] for row in found)
 
-    def specimen(self, name: str) -> Specimen:
+    def specimen(self, name: str) -> RegisteredSpecimen:
         """One piece.
 
         Raises
@@ -150,9 +150,11 @@ class Register:
             near = near_ids(name, self.ids())
             asked = f"; did you mean {' or '.join(near)}?" if near else ""
             raise InputError(f"specimen {name}: is not in the register {self.path}{asked}")
-        return Specimen.of(name, found)
+        return RegisteredSpecimen.of(name, found)
 
-    def specimens(self, *, batch: str | None = None, state: str | None = None) -> tuple[Specimen, ...]:
+    def specimens(
+        self, *, batch: str | None = None, state: str | None = None
+    ) -> tuple[RegisteredSpecimen, ...]:
         """All pieces in the order of their ids, or those of a batch, or in a state."""
         every = self._by_id().values()
         return tuple(each for each in every if batch in (None, each.batch) and state in (None, each.state))
@@ -292,7 +294,7 @@ class Register:
         self._insert(Record(specimen=name, kind=kinds.REGISTERED, at=at or now()))
 
     def _append(self, records: Iterable[Record]) -> tuple[int, ...]:
-        known: dict[str, Specimen] = {}
+        known: dict[str, RegisteredSpecimen] = {}
         numbers = []
         for record in records:
             name = record.specimen
@@ -301,10 +303,10 @@ class Register:
             self._check(record, known[name])
             numbers.append(self._insert(record))
             stored = replace(record, number=numbers[-1])
-            known[name] = Specimen.of(name, [*known[name].records, stored])
+            known[name] = RegisteredSpecimen.of(name, [*known[name].records, stored])
         return tuple(numbers)
 
-    def _check(self, record: Record, specimen: Specimen) -> None:
+    def _check(self, record: Record, specimen: RegisteredSpecimen) -> None:
         if record.corrects is None:
             held = specimen.last(record.kind)
             if record.kind in FIXED and held is not None:
@@ -327,7 +329,7 @@ class Register:
                 f"record {wrong.number}: is a {wrong.kind}; found a {record.kind} that corrects it"
             )
 
-    def _check_whole(self, name: str, specimen: Specimen) -> None:
+    def _check_whole(self, name: str, specimen: RegisteredSpecimen) -> None:
         if not any(record.kind == kinds.REGISTERED for record in specimen.records):
             raise InputError(f"specimen {name}: has records, but none that enters it")
         own = {record.number for record in specimen.records}
@@ -346,11 +348,11 @@ class Register:
         assert done.lastrowid is not None
         return done.lastrowid
 
-    def _by_id(self) -> dict[str, Specimen]:
+    def _by_id(self) -> dict[str, RegisteredSpecimen]:
         found: dict[str, list[Record]] = {}
         for record in self._records(""):
             found.setdefault(record.specimen, []).append(record)
-        return {name: Specimen.of(name, found[name]) for name in sorted(found)}
+        return {name: RegisteredSpecimen.of(name, found[name]) for name in sorted(found)}
 
     def _records(self, which: str, *values: object) -> list[Record]:
         rows = self._ask(f"SELECT {', '.join(COLUMNS)} FROM records {which} ORDER BY number", *values)

@@ -19,7 +19,7 @@ from rig.core import csv_cell
 from rig.errors import InputError
 from rig.register import records as kinds
 from rig.register.records import Record, checked_id, now, read_day_or_time
-from rig.register.specimen import Size, Specimen
+from rig.register.specimen import RegisteredSpecimen, Size
 from rig.register.store import COLUMNS, Register
 from rig.tables import Row, rows_of
 from rig.units import factor, parse
@@ -57,7 +57,7 @@ def records_csv(records: Iterable[Record]) -> str:
     return out.getvalue()
 
 
-def specimens_csv(specimens: Sequence[Specimen]) -> str:
+def specimens_csv(specimens: Sequence[RegisteredSpecimen]) -> str:
     """One row a piece with what holds now, a column for each direction of sizes; empty cells are missing."""
     directions = sorted({size.direction for each in specimens for size in each.sizes})
     out = io.StringIO()
@@ -72,7 +72,7 @@ def specimens_csv(specimens: Sequence[Specimen]) -> str:
     return out.getvalue()
 
 
-def _row_of(specimen: Specimen, directions: Sequence[str]) -> list[str]:
+def _row_of(specimen: RegisteredSpecimen, directions: Sequence[str]) -> list[str]:
     words = [
         specimen.batch,
         specimen.model,
@@ -202,7 +202,7 @@ class _Cell:
 
 
 def _facts(
-    name: str, row: Row, columns: Sequence[_Column], known: Specimen | None, who: str | None
+    name: str, row: Row, columns: Sequence[_Column], known: RegisteredSpecimen | None, who: str | None
 ) -> list[Record]:
     """What a row says of a piece, less what is known already."""
     by_name = {each.name: each for each in columns}
@@ -236,7 +236,7 @@ def _fact(name: str, cell: _Cell, at: str, who: str | None) -> Record:
     return Record(specimen=name, kind=kind, value=value, u=u, detail=direction, at=at, how=how, who=who)
 
 
-def _told_before(known: Specimen, record: Record) -> bool:
+def _told_before(known: RegisteredSpecimen, record: Record) -> bool:
     """Whether the register says the same already, so that a table can be read twice."""
     last = [each for each in known.holding if (each.kind, each.detail) == (record.kind, record.detail)]
     if record.kind == kinds.NOTES:

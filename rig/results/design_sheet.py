@@ -41,7 +41,7 @@ from rig.results.design_sheet_forces import ForceRow, GapTables, force_bands, fo
 from rig.results.design_sheet_headline import (
     KEY_FORCE,
     KEY_STIFFNESS,
-    Standing,
+    PieceStanding,
     standing_heights,
     with_headline,
 )
@@ -170,9 +170,9 @@ class CaptureFacts:
     position_zero: str = ""
 
     @property
-    def standing(self) -> Standing:
+    def standing(self) -> PieceStanding:
         """Return what the height lost between captures is read from."""
-        return Standing(self.contact_mm, self.contact_u_mm, self.position_zero, self.free_height_mm)
+        return PieceStanding(self.contact_mm, self.contact_u_mm, self.position_zero, self.free_height_mm)
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,7 +26,7 @@ SAME_HEIGHT_MM = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class PieceStanding:
     """Where a piece stood in a capture.
 
     Parameters
@@ -46,7 +46,7 @@ class Standing:
     free_height_mm: float | None = None
 
 
-def with_headline(results: Sequence[PieceResult], standing: Mapping[str, Standing]) -> list[PieceResult]:
+def with_headline(results: Sequence[PieceResult], standing: Mapping[str, PieceStanding]) -> list[PieceResult]:
     """Add the stiffness at the headline compression and the height lost to results.
 
     Parameters
@@ -70,7 +70,9 @@ def with_headline(results: Sequence[PieceResult], standing: Mapping[str, Standin
     ]
 
 
-def standing_heights(results: Sequence[PieceResult], standing: Mapping[str, Standing]) -> dict[str, float]:
+def standing_heights(
+    results: Sequence[PieceResult], standing: Mapping[str, PieceStanding]
+) -> dict[str, float]:
     """Return how tall the piece of each capture is, for captures whose free height is known.
 
     Parameters
@@ -99,7 +101,7 @@ def standing_heights(results: Sequence[PieceResult], standing: Mapping[str, Stan
     return heights
 
 
-def _with_stiffness(result: PieceResult, standing: Standing) -> PieceResult:
+def _with_stiffness(result: PieceResult, standing: PieceStanding) -> PieceResult:
     force_n, height_mm = result.values.get(KEY_FORCE, float("nan")), standing.free_height_mm
     if height_mm is None or not isfinite(force_n):
         return result
@@ -113,7 +115,7 @@ def _with_stiffness(result: PieceResult, standing: Standing) -> PieceResult:
 
 
 def _with_height_lost(
-    result: PieceResult, first: PieceResult, standing: Mapping[str, Standing]
+    result: PieceResult, first: PieceResult, standing: Mapping[str, PieceStanding]
 ) -> PieceResult:
     before, now = standing[first.capture], standing[result.capture]
     u_mm = float("nan")

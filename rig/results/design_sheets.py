@@ -11,7 +11,7 @@ from rig.capture import ENDURANCE, open_capture
 from rig.core import kind_of
 from rig.errors import CaptureError, InputError
 from rig.methods import RecoveryTouch
-from rig.register import Register, Specimen
+from rig.register import Register, RegisteredSpecimen
 from rig.results.analysing import Asked
 from rig.results.comparing import studies_of
 from rig.results.design_sheet import CaptureFacts, DesignSheet, Photo, PieceFacts, design_sheet
@@ -218,7 +218,7 @@ def _recovery(pressed: PressedCapture) -> Iterator[RecoveryTouch]:
         ).recovery
 
 
-def _piece_facts(specimen: Specimen) -> PieceFacts:
+def _piece_facts(specimen: RegisteredSpecimen) -> PieceFacts:
     """What the register says of a piece."""
     mass = specimen.mass
     return PieceFacts(

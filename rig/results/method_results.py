@@ -37,12 +37,12 @@ from rig.methods import (
     PROCEDURE_QUANTITIES,
     REPORTABLE,
     Course,
-    Done,
+    DoneAction,
     Method,
     Outcome,
     Part,
-    PieceFacts,
     RecoveryTouch,
+    StatedFacts,
     Stretch,
     StretchOf,
     course_of,
@@ -52,7 +52,7 @@ from rig.methods import (
     procedure_outcome,
     recovery_touches,
 )
-from rig.methods.steps import Pull, Touch, each_step
+from rig.methods.steps import PullOff, Touch, each_step
 from rig.samples import FloatArray, IntArray, Samples
 from rig.units import parse
 
@@ -148,7 +148,7 @@ def contact_force_n(method: Method) -> float | None:
 
 def sentences_of_pulls(method: Method) -> tuple[str, ...]:
     """What a reader of presses has to be told where the method pulls too; empty where it does not."""
-    return (PULLS,) if any(isinstance(step, Pull) for step in each_step(method.steps)) else ()
+    return (PULLS,) if any(isinstance(step, PullOff) for step in each_step(method.steps)) else ()
 
 
 def needs_cycles(method: Method) -> bool:
@@ -192,7 +192,7 @@ def method_report(
     windows = _Windows(course, calibration)
     if any(name in (*PROCEDURE_QUANTITIES, *LATEST, RECOVERY) for name in method.report):
         windows.gather(batches)
-    facts = PieceFacts(header.free_height_mm, header.area_mm2, spacer_mm or _stated_spacer_mm(header))
+    facts = StatedFacts(header.free_height_mm, header.area_mm2, spacer_mm or _stated_spacer_mm(header))
     quantities = []
     touches: tuple[RecoveryTouch, ...] = ()
     for name in method.report:
@@ -224,7 +224,7 @@ def method_report(
 
 
 def _procedure_under(
-    name: str, calibration: Calibration, *, course: Course, windows: _Windows, facts: PieceFacts
+    name: str, calibration: Calibration, *, course: Course, windows: _Windows, facts: StatedFacts
 ) -> Outcome:
     return procedure_outcome(name, course, windows.read_with(calibration), facts)
 
@@ -287,7 +287,7 @@ class _Windows:
         """Gives the samples of actions as a calibration reads them."""
         return partial(self._stretch, calibration=calibration)
 
-    def _stretch(self, done: Done, calibration: Calibration) -> Stretch:
+    def _stretch(self, done: DoneAction, calibration: Calibration) -> Stretch:
         """Samples of an action, the frame's share and the backlash taken off.
 
         Raises

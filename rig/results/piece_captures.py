@@ -24,7 +24,7 @@ from rig.capture import Capture, CaptureHeader, auxiliary_readings, open_capture
 from rig.core import kind_of
 from rig.errors import InputError, RigError
 from rig.population import BY_HAND, STATES, UNSTATED, Curve, PieceResult
-from rig.register import Register, Specimen
+from rig.register import Register, RegisteredSpecimen
 from rig.results.analysing import Asked, calibration_of, examine_capture, noise_contact_force_n
 from rig.results.kept import CONTACT, PIECE
 from rig.results.many import Measure, Workers, measure_ahead
@@ -406,7 +406,7 @@ def known_by_register(path: Path) -> WhatIsKnown:
     return known
 
 
-def _height_of(specimen: Specimen) -> float | None:
+def _height_of(specimen: RegisteredSpecimen) -> float | None:
     """Mean of the newest readings of the height that a register holds; None if there is none."""
     heights = [
         size.mm

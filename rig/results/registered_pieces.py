@@ -10,7 +10,7 @@ from statistics import fmean, stdev
 from rig.core import first_few
 from rig.core.measured import Measured
 from rig.population import size_up
-from rig.register import Register, Specimen
+from rig.register import Register, RegisteredSpecimen
 
 NAMED = 3
 """Pieces that a note names."""
@@ -64,7 +64,7 @@ def registered_mass(register: Path, names: Collection[str]) -> tuple[Measured | 
     return Measured(fmean(grams), u_g), [note]
 
 
-def _known(register: Path, names: Collection[str]) -> list[Specimen]:
+def _known(register: Path, names: Collection[str]) -> list[RegisteredSpecimen]:
 
     with Register(register, make=False) as opened:
         return [each for each in opened.specimens() if each.id in names]

@@ -20,9 +20,9 @@ from rig.core.measured import Measured
 from rig.population import BatchFigures
 from rig.sheets.aid_plots import save_nip_plots, save_pull_plots
 from rig.sheets.page import (
-    Cells,
     Facts,
     Page,
+    PageTable,
     Section,
     Words,
     beside,
@@ -70,7 +70,7 @@ class AidSheet:
 
     title: str
     answer: tuple[str, ...]
-    cells: tuple[Cells, ...]
+    cells: tuple[PageTable, ...]
     formulas: tuple[Formula, ...]
     notes: tuple[str, ...]
     caution: str
@@ -151,12 +151,12 @@ def nip_sheet(answer: NipAnswer) -> AidSheet:
         )
         if (value := answer.adjustment[name]) is not None
     ]
-    cells = [Cells(_setting(answer), ANSWER_ROWS, tuple(rows))]
+    cells = [PageTable(_setting(answer), ANSWER_ROWS, tuple(rows))]
     if len(answer.by_batch) > 1:
         batches = tuple(_of_pieces(name, each, "mm") for name, each in answer.by_batch.items())
-        cells.append(Cells("Gap of each batch", ("batch", *ANSWER_ROWS[1:]), batches))
+        cells.append(PageTable("Gap of each batch", ("batch", *ANSWER_ROWS[1:]), batches))
     if answer.line:
-        cells.append(Cells("At line speed", ANSWER_ROWS, tuple(_line_rows(answer))))
+        cells.append(PageTable("At line speed", ANSWER_ROWS, tuple(_line_rows(answer))))
     title = f"Nip: gap for {nip.force_n:.4g} N"
     said = tuple(_nip_sentences(answer))
     return AidSheet(title, said, tuple(cells), answer.formulas, answer.notes, NIP_CAUTION)
@@ -184,7 +184,7 @@ def lift_sheet(answer: LiftAnswer) -> AidSheet:
         if margin is not None:
             verdict = "enough" if margin.value >= 1 else "too little"
             said.append(f"It can hold {_number(margin)} times that: {verdict}.")
-    cells = (Cells("Lift", ANSWER_ROWS, rows), _parts_table(answer))
+    cells = (PageTable("Lift", ANSWER_ROWS, rows), _parts_table(answer))
     title = "Lift: balance and torques"
     return AidSheet(title, tuple(said), cells, answer.formulas, answer.notes, LIFT_CAUTION)
 
@@ -204,10 +204,10 @@ def pull_sheet(answer: RetentionAnswer, about_captures: Sequence[str] = ()) -> A
     rows = [_of_pieces(*each) for each in having]
     if "first_peak_pull_n" in answer.figures:
         rows.insert(1, _most_pieces("of most pieces", answer.figures["first_peak_pull_n"], "N"))
-    cells = [Cells("Retention", ANSWER_ROWS, tuple(rows))]
+    cells = [PageTable("Retention", ANSWER_ROWS, tuple(rows))]
     if len(answer.by_batch) > 1:
         batches = tuple(_of_pieces(name, each, "N") for name, each in answer.by_batch.items())
-        cells.append(Cells("First peak of each batch", ("batch", *ANSWER_ROWS[1:]), batches))
+        cells.append(PageTable("First peak of each batch", ("batch", *ANSWER_ROWS[1:]), batches))
     cells.append(_pulls_table(answer))
     peak = answer.figures.get("first_peak_pull_n")
     said = ["No first pull counts, so nothing is known about a new piece."]
@@ -358,7 +358,7 @@ def _line_rows(answer: NipAnswer) -> list[tuple[str, ...]]:
     return rows
 
 
-def _parts_table(answer: LiftAnswer) -> Cells:
+def _parts_table(answer: LiftAnswer) -> PageTable:
     """What leaves the answers in doubt."""
     shown = (
         ("centre of mass", answer.centre_mm, "mm"),
@@ -372,10 +372,10 @@ def _parts_table(answer: LiftAnswer) -> Cells:
         for name, part in sorted(value.parts.items(), key=lambda pair: -abs(pair[1]))
         if abs(part) > 0.01 * value.u
     ]
-    return Cells("Standard uncertainty from", ("of", "input", "contribution", "unit"), tuple(rows))
+    return PageTable("Standard uncertainty from", ("of", "input", "contribution", "unit"), tuple(rows))
 
 
-def _pulls_table(answer: RetentionAnswer) -> Cells:
+def _pulls_table(answer: RetentionAnswer) -> PageTable:
     """Each pull; after a number its standard uncertainty with the calibration's part."""
     rows = []
     for each in answer.pieces:
@@ -384,7 +384,7 @@ def _pulls_table(answer: RetentionAnswer) -> Cells:
             shown = (_with_its_u(float(values[place]), float(u[place])) for values, u in columns)
             rows.append((each.result.piece, each.result.capture, str(place + 1), *shown))
     headings = ("piece", "capture", "pull", "peak N", "first slip N", "slip mm", "travel mm", "work mJ")
-    return Cells("Pulls (standard uncertainty)", headings, tuple(rows))
+    return PageTable("Pulls (standard uncertainty)", headings, tuple(rows))
 
 
 def _with_its_u(value: float, u: float) -> str:

@@ -26,7 +26,7 @@ from rig.population import (
 )
 from rig.results import ComparedPieces
 from rig.sheets.comparison_plots import save_comparison_plots
-from rig.sheets.page import Cells, Page, Section, Words, beside, listed, not_empty, save_page
+from rig.sheets.page import Page, PageTable, Section, Words, beside, listed, not_empty, save_page
 from rig.sheets.tables import rich_table
 
 PAGE = "comparison.html"
@@ -132,7 +132,7 @@ def comparison_tables(study: ComparedPieces, *, plain: bool, whole: bool = True)
     return [rich_table(each, plain=plain) for each in (_tables(study) if whole else [_means(study)])]
 
 
-def _means(study: ComparedPieces) -> Cells:
+def _means(study: ComparedPieces) -> PageTable:
     """Mean and standard deviation of each group, narrow enough for a terminal."""
     comparison = study.comparison
     rows = [
@@ -142,7 +142,7 @@ def _means(study: ComparedPieces) -> Cells:
         if (each := figures.get(column)) is not None
     ]
     headings = (comparison.by, "quantity", "unit", "pieces", "mean", "sd")
-    return Cells("Means over pieces", headings, tuple(rows))
+    return PageTable("Means over pieces", headings, tuple(rows))
 
 
 def save_comparison_report(study: ComparedPieces, title: str, folder: Path) -> Path:
@@ -320,7 +320,7 @@ def _about_calibration(comparison: Comparison) -> list[str]:
     return said
 
 
-def _tables(study: ComparedPieces) -> list[Cells]:
+def _tables(study: ComparedPieces) -> list[PageTable]:
     comparison = study.comparison
     tables = [_differences(comparison)]
     columns = dict.fromkeys(name for figures in comparison.figures.values() for name in figures)
@@ -329,12 +329,12 @@ def _tables(study: ComparedPieces) -> list[Cells]:
     return [*tables, *(_drift(each) for each in study.drifts.values())]
 
 
-def _differences(comparison: Comparison) -> Cells:
+def _differences(comparison: Comparison) -> PageTable:
     headings = (
         "second less first", "quantity", "n", "difference", "95 % from", "to", "margin", "verdict",
         "p", "p (Holm)", "Hedges' g", "from", "to",
     )  # fmt: skip
-    return Cells("Differences", headings, tuple(_difference(each) for each in comparison.differences))
+    return PageTable("Differences", headings, tuple(_difference(each) for each in comparison.differences))
 
 
 def _difference(each: Difference) -> tuple[str, ...]:
@@ -353,7 +353,7 @@ def _difference(each: Difference) -> tuple[str, ...]:
     )
 
 
-def _figures(comparison: Comparison, column: str) -> Cells:
+def _figures(comparison: Comparison, column: str) -> PageTable:
     shown = quantity(column)
     having = [(n, figures[column]) for n, figures in comparison.figures.items() if column in figures]
     first = having[0][1]
@@ -363,7 +363,7 @@ def _figures(comparison: Comparison, column: str) -> Cells:
         *(("pieces needed",) if any(each.wanted for _, each in having) else ()),
     )  # fmt: skip
     title = f"{shown.title}, {shown.unit}" if shown.unit else shown.title
-    return Cells(title, headings, tuple(_batch(name, each)[: len(headings)] for name, each in having))
+    return PageTable(title, headings, tuple(_batch(name, each)[: len(headings)] for name, each in having))
 
 
 def _batch(name: str, each: BatchFigures) -> tuple[str, ...]:
@@ -383,7 +383,7 @@ def _batch(name: str, each: BatchFigures) -> tuple[str, ...]:
     )
 
 
-def _spreads(comparison: Comparison) -> Cells:
+def _spreads(comparison: Comparison) -> PageTable:
     headings = (
         comparison.by,
         "quantity",
@@ -408,7 +408,7 @@ def _spreads(comparison: Comparison) -> Cells:
             )
             cells = [text for sd, pct in parts for text in ("-" if sd is None else f"{sd:.2g}", _share(pct))]
             rows.append((name, quantity(each.quantity).title, *cells, split.rig_from))
-    return Cells("Sources of variation", headings, tuple(rows))
+    return PageTable("Sources of variation", headings, tuple(rows))
 
 
 def _share(pct: float | None) -> str:
@@ -416,7 +416,7 @@ def _share(pct: float | None) -> str:
     return "-" if pct is None else f"{pct:.0f}" if pct >= 10 else f"{pct:.1f}"
 
 
-def _drift(drift: BatchDrift) -> Cells:
+def _drift(drift: BatchDrift) -> PageTable:
     shown = quantity(drift.quantity)
     u = drift.sd_within / 10
     rows = [
@@ -431,7 +431,7 @@ def _drift(drift: BatchDrift) -> Cells:
         )
     ]
     headings = ("batch", "pieces", "mean", "limit from", "to", "outside")
-    return Cells(f"Batches in order of time: {shown.title}, {shown.unit}", headings, tuple(rows))
+    return PageTable(f"Batches in order of time: {shown.title}, {shown.unit}", headings, tuple(rows))
 
 
 def _fine(each: Difference) -> float:

@@ -10,7 +10,7 @@ from typing import Any
 
 from rig import __version__
 from rig.conformance import CheckOutcome, ConformanceReport, Verdict
-from rig.sheets.page import Cells, Facts, Page, Section, Words
+from rig.sheets.page import Facts, Page, PageTable, Section, Words
 
 CAUTION = (
     "A pass means that the device follows the wire protocol today. It says nothing about the safety of a "
@@ -64,7 +64,7 @@ def conformance_page(report: ConformanceReport) -> Page:
         Section("Outcome", outcome),
         *costs,
         *(Section(each.check.what, (Facts(_explained(each)),), level=3) for each in failed),
-        Section("All checks", (Cells("Every check", HEADINGS, rows),)),
+        Section("All checks", (PageTable("Every check", HEADINGS, rows),)),
     )
     return Page("Device check", "", sections)
 

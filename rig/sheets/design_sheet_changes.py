@@ -14,7 +14,7 @@ from rig.population import BatchFigures, batch_figures
 from rig.results.design_sheet import DesignSheet
 from rig.results.design_sheet_recovery import spaced
 from rig.sheets.design_sheet_tables import NOTHING, ends, us_words
-from rig.sheets.page import Block, Cells, Section, Words, listed
+from rig.sheets.page import Block, PageTable, Section, Words, listed
 from rig.sheets.recovery_words import recovery_sentences
 
 SOFTENING = "softening_pct"
@@ -48,7 +48,7 @@ def softening_blocks(sheet: DesignSheet) -> list[Block]:
         "change of force per tenfold cycles, %",
         "95 % interval",
     )
-    return [Cells("Softening at a fixed deflection", headings, tuple(rows))]
+    return [PageTable("Softening at a fixed deflection", headings, tuple(rows))]
 
 
 def _softening_cells(each: BatchFigures, at_mm: Sequence[float]) -> tuple[str, ...]:
@@ -74,7 +74,7 @@ def recovery_section(sheet: DesignSheet) -> Iterator[Section]:
         said += [f"Capture {number}: {sentence}" for sentence in recovery_sentences(fit)]
     if rows:
         headings = ("capture", "after release", "remaining set, mm", "u, mm", "US units")
-        table = Cells("Remaining set at contact checks after release", headings, tuple(rows))
+        table = PageTable("Remaining set at contact checks after release", headings, tuple(rows))
         yield Section("Recovery", (*_recovery_of_groups(sheet), table, *listed(said)))
 
 
@@ -107,7 +107,7 @@ def _recovery_of_groups(sheet: DesignSheet) -> list[Block]:
         "sd, mm",
         "US units",
     )
-    return [*blocks, Cells("Remaining set, mean over the pieces", headings, tuple(rows))]
+    return [*blocks, PageTable("Remaining set, mean over the pieces", headings, tuple(rows))]
 
 
 def _time_words(seconds: float) -> str:

@@ -18,7 +18,7 @@ from rig.results.design_sheet_headline import HEIGHT_LOST, KEY_FORCE, KEY_PCT, K
 from rig.sheets.comparison_report import comparison_sentence
 from rig.sheets.design_sheet_calculator import calculator
 from rig.sheets.design_sheet_tables import NOTHING, counted, force_u, interval_of, spread_u, us_words
-from rig.sheets.page import Block, Cells, Columns, Picture, Points, Words
+from rig.sheets.page import Block, Columns, PageTable, Picture, Points, Words
 from rig.units import us_factor, us_name
 
 MOST_GROUPS = 4
@@ -181,7 +181,9 @@ def _own_u(results: Sequence[PieceResult], name: str) -> float:
     return max((each.u.get(name, float("nan")) for each in results), default=float("nan"))
 
 
-def _key_figures(sheet: DesignSheet, comparable: ComparableSet, groups: Sequence[str], units: str) -> Cells:
+def _key_figures(
+    sheet: DesignSheet, comparable: ComparableSet, groups: Sequence[str], units: str
+) -> PageTable:
     rows: list[tuple[str, ...]] = []
     headed = any(KEY_STIFFNESS in comparable.figures[group] for group in groups)
     for title, name in KEY_FIGURES:
@@ -191,7 +193,7 @@ def _key_figures(sheet: DesignSheet, comparable: ComparableSet, groups: Sequence
         if any(cell != NOTHING for cell in cells):
             rows.append((f"{title}, {_unit_words(_unit_of(name), units)}", *cells))
     heads = [f"{group} ({_pieces_of(comparable.groups[group])})" for group in groups]
-    return Cells("Key figures: mean over pieces (number of pieces)", ("", *heads), tuple(rows))
+    return PageTable("Key figures: mean over pieces (number of pieces)", ("", *heads), tuple(rows))
 
 
 def _pieces_of(results: Sequence[PieceResult]) -> int:
@@ -269,14 +271,14 @@ def _tables(comparable: ComparableSet, groups: Sequence[str], system: str) -> Co
     return Columns(
         (
             (
-                Cells(
+                PageTable(
                     f"Force at a gap, {force}: mean; small: {content:g} % of pieces",
                     (f"gap, {length}", *groups),
                     at_gap,
                 ),
             ),
             (
-                Cells(
+                PageTable(
                     f"Gap for a force, {length}: mean; small: {content:g} % of pieces",
                     (f"force, {force}", *groups, "adjust over"),
                     at_force,

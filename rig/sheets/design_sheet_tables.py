@@ -14,7 +14,7 @@ from rig.core import rounded, shown_u
 from rig.population import BatchFigures, PieceResult, average_pieces
 from rig.results.design_sheet import ComparableSet, titled
 from rig.results.design_sheet_forces import ForceRow
-from rig.sheets.page import Cells
+from rig.sheets.page import PageTable
 from rig.units import us_factor, us_name
 
 TWICE = 2.0
@@ -28,7 +28,7 @@ def quantity_table(
     groups: Mapping[str, Mapping[str, BatchFigures]],
     names: Sequence[str],
     comparable: ComparableSet | None,
-) -> Cells | None:
+) -> PageTable | None:
     """Rows of some quantities, each for each group.
 
     Parameters
@@ -55,10 +55,10 @@ def quantity_table(
     return filled(caption, headings, rows)
 
 
-def filled(caption: str, headings: Sequence[str], rows: Sequence[Sequence[str]]) -> Cells:
+def filled(caption: str, headings: Sequence[str], rows: Sequence[Sequence[str]]) -> PageTable:
     """A table without the columns that say nothing."""
     said = [n for n in range(len(headings)) if n == 0 or any(row[n] != NOTHING for row in rows)]
-    return Cells(
+    return PageTable(
         caption, tuple(headings[n] for n in said), tuple(tuple(row[n] for n in said) for row in rows)
     )
 
@@ -140,7 +140,7 @@ def spread_u(each: BatchFigures) -> float:
 
 def compression_table(
     caption: str, rows: Sequence[ForceRow], pieces: Sequence[PieceResult], *, has_height: bool
-) -> Cells | None:
+) -> PageTable | None:
     """Force at compressions with the deflection and the gap that they mean, or at deflections."""
     if not rows:
         return None
@@ -159,7 +159,7 @@ def compression_table(
     return _force_cells(caption, rows, heads, content)
 
 
-def gap_table(caption: str, rows: Sequence[ForceRow]) -> Cells | None:
+def gap_table(caption: str, rows: Sequence[ForceRow]) -> PageTable | None:
     """Force at gaps between platens."""
     if not rows:
         return None
@@ -175,7 +175,7 @@ def _force_cells(
     rows: Sequence[ForceRow],
     heads: Sequence[tuple[str, Callable[[ForceRow], str]]],
     content: float,
-) -> Cells:
+) -> PageTable:
     several = any(row.loading.n > 1 for row in rows)
     bands = ("+- (95 %), N", f"{content:g} % of pieces, N") if several else ()
     us_band = (f"{content:g} % of pieces, lbf",) if several else ()
@@ -226,7 +226,7 @@ def _inches(mm: float | None) -> str:
 
 def uncertainty_table(
     caption: str, groups: Mapping[str, Mapping[str, BatchFigures]], names: Iterable[str]
-) -> Cells | None:
+) -> PageTable | None:
     """How the uncertainty of the means is composed, and whose the spread of the pieces is."""
     rows = []
     for name in names:

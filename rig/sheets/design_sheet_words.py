@@ -42,7 +42,7 @@ from rig.sheets.design_sheet_tables import (
     uncertainty_table,
     us_words,
 )
-from rig.sheets.page import Attachment, Attachments, Block, Cells, Page, Picture, Points, Section, Words
+from rig.sheets.page import Attachment, Attachments, Block, Page, PageTable, Picture, Points, Section, Words
 
 FEW_PIECES = 5
 """Fewer pieces than this give a wide band of pieces."""
@@ -214,7 +214,7 @@ def _identification(sheet: DesignSheet) -> Iterator[Section]:
         for note in each.notes:
             whose.setdefault(note, []).append(each.piece)
     remarks = [f"{', '.join(pieces)}: {note}" for note, pieces in whose.items()]
-    blocks: list[Block] = [Cells("The pieces", ("what", "which"), tuple(rows))]
+    blocks: list[Block] = [PageTable("The pieces", ("what", "which"), tuple(rows))]
     if remarks:
         blocks.append(Points(tuple(remarks)))
     yield Section("Identification", tuple(blocks))
@@ -232,7 +232,7 @@ def _measured(sheet: DesignSheet) -> Iterator[Section]:
     rows.append(("captures", *(_numbers(sheet, _results(comparable)) for comparable in sheet.sets)))
     rows.append(("free height, mm", *(_heights(sheet, comparable) for comparable in sheet.sets)))
     headings = ("condition", *(f"set {each.letter}" if several else "found" for each in sheet.sets))
-    blocks: list[Block] = [Cells("How it was measured", headings, tuple(rows)), _calibrations(sheet)]
+    blocks: list[Block] = [PageTable("How it was measured", headings, tuple(rows)), _calibrations(sheet)]
     notes = [
         f"Set {comparable.letter}: {note}" if several else note
         for comparable in sheet.sets
@@ -258,7 +258,7 @@ def _heights(sheet: DesignSheet, comparable: ComparableSet) -> str:
     return f"{found[0]:g}" if len(found) == 1 else f"{found[0]:g} to {found[-1]:g}"
 
 
-def _calibrations(sheet: DesignSheet) -> Cells:
+def _calibrations(sheet: DesignSheet) -> PageTable:
     by_name: dict[tuple[str, str], list[CaptureFacts]] = {}
     for each in sheet.captures:
         by_name.setdefault((each.rig, each.calibration), []).append(each)
@@ -275,7 +275,7 @@ def _calibrations(sheet: DesignSheet) -> Cells:
             )
         )
     headings = ("rig", "calibration", "made", "holds until", "uncertainty")
-    return Cells("Rig and calibration", headings, tuple(rows))
+    return PageTable("Rig and calibration", headings, tuple(rows))
 
 
 def _expiry(captures: Sequence[CaptureFacts]) -> str:
@@ -385,7 +385,7 @@ def _about_gap(sheet: DesignSheet, comparable: ComparableSet) -> Iterator[Block]
     yield Words(told)
 
 
-def _there(table: Cells | None) -> list[Block]:
+def _there(table: PageTable | None) -> list[Block]:
     return [] if table is None else [table]
 
 
@@ -476,7 +476,7 @@ def _batches(sheet: DesignSheet) -> Iterator[Section]:
 
 def _differences(
     sheet: DesignSheet, comparable: ComparableSet, groups: Sequence[str], comparison: object
-) -> Cells:
+) -> PageTable:
     from rig.population import Comparison
     from rig.results.design_sheet import titled
 
@@ -504,7 +504,7 @@ def _differences(
         )
     headings = ("quantity", "difference of", "pieces", "difference", "95 % interval", "US units", "verdict")
     what = "Batches" if comparison.by == "batch" else "States"
-    return Cells(
+    return PageTable(
         f"{what}: {', '.join(groups)} ({_of_captures(sheet, _results(comparable))})", headings, tuple(rows)
     )
 
@@ -579,7 +579,7 @@ def _captures(sheet: DesignSheet) -> Iterator[Section]:
         for number, each in enumerate(sheet.captures, start=1)
         for warning in each.warnings[:3]
     ]
-    blocks: list[Block] = [Cells("Captures by number", headings, tuple(rows))]
+    blocks: list[Block] = [PageTable("Captures by number", headings, tuple(rows))]
     if warned:
         blocks += [Words("Notes on captures, by number:"), Points(tuple(warned[:40]))]
     yield Section("Captures behind the figures", tuple(blocks))

@@ -30,7 +30,18 @@ from rig.population import (
     range_limits,
 )
 from rig.sheets.gauge_plots import save_gauge_plots
-from rig.sheets.page import Block, Cells, Facts, Page, Section, Words, beside, listed, not_empty, save_page
+from rig.sheets.page import (
+    Block,
+    Facts,
+    Page,
+    PageTable,
+    Section,
+    Words,
+    beside,
+    listed,
+    not_empty,
+    save_page,
+)
 from rig.sheets.tables import rich_table
 
 GOOD_PCT, UNFIT_PCT, ENOUGH_CATEGORIES = 10, 30, 5
@@ -243,7 +254,7 @@ def _about_model(result: GaugeResult) -> list[str]:
     ]
 
 
-def _spread_tables(study: GaugeStudy) -> list[Cells]:
+def _spread_tables(study: GaugeStudy) -> list[PageTable]:
     result = study.result
     title = f"{result.quantity}: parts of the spread"
     tables = [_parts(f"{title}, {model.name}", result, model) for model in _models(result)]
@@ -256,20 +267,20 @@ def _models(result: GaugeResult) -> list[GaugeModel]:
     return [model for model in (result.chosen, result.other) if model is not None]
 
 
-def _tables(study: GaugeStudy) -> list[Cells]:
+def _tables(study: GaugeStudy) -> list[PageTable]:
     return [*_spread_tables(study), _anova(study.result), _people(study.result)]
 
 
-def _parts(title: str, result: GaugeResult, model: GaugeModel) -> Cells:
+def _parts(title: str, result: GaugeResult, model: GaugeModel) -> PageTable:
     unit = f" {result.unit}" if result.unit else ""
     headings = ("part", f"sd{unit}", f"{100 * result.level:g} % from", "to", "% of total", "% of variance")
     more = ("% of tolerance",) if result.tolerance is not None else ()
     known = {part.name: part for part in model.components}
     rows = tuple(_part(known[name], tolerance=bool(more)) for name in PARTS if name in known)
-    return Cells(title, headings + more, rows)
+    return PageTable(title, headings + more, rows)
 
 
-def _readings(table: TrialTable, result: GaugeResult) -> Cells:
+def _readings(table: TrialTable, result: GaugeResult) -> PageTable:
     """Mean of each piece, of all and by appraiser."""
     unit = f", {result.unit}" if result.unit else ""
     u = _fine(result.component("total").sd)
@@ -278,7 +289,7 @@ def _readings(table: TrialTable, result: GaugeResult) -> Cells:
         (piece, *(rounded(float(value), u) for value in (row.mean(), *row)))
         for piece, row in zip(table.pieces, means, strict=True)
     )
-    return Cells(f"means of each piece{unit}", ("piece", "all", *table.appraisers), rows)
+    return PageTable(f"means of each piece{unit}", ("piece", "all", *table.appraisers), rows)
 
 
 def _repeat_ranges(table: TrialTable) -> tuple[Block, ...]:
@@ -322,7 +333,7 @@ def _fine(spread: float) -> float:
     return spread / 100
 
 
-def _anova(result: GaugeResult) -> Cells:
+def _anova(result: GaugeResult) -> PageTable:
     """One line a source; each model tests with a mean square of its own."""
     models = _models(result)
     sources = dict.fromkeys(row.source for model in models for row in model.anova if row.source != REPEAT)
@@ -333,7 +344,7 @@ def _anova(result: GaugeResult) -> Cells:
         for model in models
     ]
     tests = tuple(f"{what}, {model.name}" for model in models for what in ("F", "p"))
-    return Cells("analysis of variance", headings + tests, tuple(rows))
+    return PageTable("analysis of variance", headings + tests, tuple(rows))
 
 
 def _row(model: GaugeModel, source: str) -> AnovaRow | None:
@@ -360,7 +371,7 @@ def _line(name: str, rows: list[AnovaRow | None], models: int | None = None) -> 
     )
 
 
-def _people(result: GaugeResult) -> Cells:
+def _people(result: GaugeResult) -> PageTable:
     unit = f" {result.unit}" if result.unit else ""
     headings = ("appraiser", f"mean{unit}", "minus overall mean", f"repeats sd{unit}", "from", "to")
     rows = []
@@ -376,7 +387,7 @@ def _people(result: GaugeResult) -> Cells:
                 *("-" if value is None else rounded(value, u) for value in spread),
             )
         )
-    return Cells("appraisers", headings, tuple(rows))
+    return PageTable("appraisers", headings, tuple(rows))
 
 
 def _capital(sentence: str) -> str:

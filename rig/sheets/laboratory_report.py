@@ -15,7 +15,7 @@ from rich.table import Table
 
 from rig.core import rounded
 from rig.population import LaboratoryFigures, LaboratoryStudy, MaterialFigures, Spread
-from rig.sheets.page import Cells, Page, Section, Words, beside, listed, save_page
+from rig.sheets.page import Page, PageTable, Section, Words, beside, listed, save_page
 from rig.sheets.plots import INK, SERIES, save_figure
 from rig.sheets.tables import rich_table
 
@@ -90,7 +90,7 @@ def laboratory_notes(study: LaboratoryStudy, sources: Sequence[str] = ()) -> lis
     return [*said, *sources]
 
 
-def laboratory_cells(study: LaboratoryStudy) -> list[Cells]:
+def laboratory_cells(study: LaboratoryStudy) -> list[PageTable]:
     """Return the tables: the spreads of all materials, then each material's laboratories."""
     unit = f" {study.unit}" if study.unit else ""
     level = f"{100 * study.level:g} %"
@@ -106,10 +106,12 @@ def laboratory_cells(study: LaboratoryStudy) -> list[Cells]:
             for name, each in rows
         )
         headings = ("part", f"sd{unit}", f"{level} from", "to", f"limit of 2 results{unit}", "% of mean")
-        tables.append(Cells(f"{study.quantity}{title}: parts of the spread", headings, spreads))
+        tables.append(PageTable(f"{study.quantity}{title}: parts of the spread", headings, spreads))
         figures = tuple(_laboratory(each, found) for each in found.laboratories)
         columns = ("laboratory", "n", f"mean{unit}", f"sd{unit}", "h", "1 % limit", "k", "1 % limit")
-        tables.append(Cells(f"laboratories{title} (* beyond the 5 %, ** the 1 % limit)", columns, figures))
+        tables.append(
+            PageTable(f"laboratories{title} (* beyond the 5 %, ** the 1 % limit)", columns, figures)
+        )
         tests = tuple(
             (
                 check.test,
@@ -122,7 +124,7 @@ def laboratory_cells(study: LaboratoryStudy) -> list[Cells]:
         )
         if tests:
             titles = ("test", "laboratory", "statistic", "p", "found")
-            tables.append(Cells(f"tests of the extreme laboratory{title}", titles, tests))
+            tables.append(PageTable(f"tests of the extreme laboratory{title}", titles, tests))
     return tables
 
 

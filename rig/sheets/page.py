@@ -42,7 +42,7 @@ class Facts:
 
 
 @dataclass(frozen=True, slots=True)
-class Cells:
+class PageTable:
     """A table: its first column names the rows. A second line of a cell is its range, and stands smaller."""
 
     caption: str
@@ -99,7 +99,7 @@ class Columns:
     columns: tuple[tuple[Block, ...], ...]
 
 
-Block = Words | Points | Facts | Cells | Picture | Embedded | Attachments | Columns
+Block = Words | Points | Facts | PageTable | Picture | Embedded | Attachments | Columns
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,8 +196,8 @@ def _block_in_chosen_units(block: Block) -> Block:
             shown = Points(tuple(in_chosen_units(item) for item in items))
         case Facts(rows):
             shown = Facts(tuple((name, in_chosen_units(value)) for name, value in rows))
-        case Cells(caption, headings, rows):
-            shown = Cells(*table_in_chosen_units(caption, headings, rows))
+        case PageTable(caption, headings, rows):
+            shown = PageTable(*table_in_chosen_units(caption, headings, rows))
         case Picture(_, caption, alt):
             shown = replace(block, caption=in_chosen_units(caption), alt=in_chosen_units(alt))
         case Columns(columns):
@@ -263,7 +263,7 @@ def _html(block: Block, pictures: Mapping[str, bytes]) -> str:
         case Facts(rows):
             terms = (f"<dt>{html_text(name)}</dt><dd>{_with_commands(value)}</dd>" for name, value in rows)
             html = "<dl>\n" + "\n".join(terms) + "\n</dl>"
-        case Cells():
+        case PageTable():
             html = _html_table(block)
         case Picture():
             html = _html_picture(block, pictures[block.name])
@@ -301,7 +301,7 @@ def _with_commands(text: str) -> str:
     return re.sub(r"`([^`<>]+)`", r"<code>\1</code>", html_text(text))
 
 
-def _html_table(table: Cells) -> str:
+def _html_table(table: PageTable) -> str:
     wordy = ["" if each else ' class="words"' for each in _of_numbers(table)]
     heads = "".join(
         f'<th scope="col"{kind}>{html_text(each)}</th>'
@@ -332,7 +332,7 @@ LONG_TABLE = 24
 """More rows than this do not fit on the rest of a page; the table may be cut between rows."""
 
 
-def _of_numbers(table: Cells) -> list[bool]:
+def _of_numbers(table: PageTable) -> list[bool]:
     """For each column, whether it holds numbers; the first names the rows."""
     found = [False]
     for place in range(1, len(table.headings)):
@@ -358,7 +358,7 @@ def _markdown(block: Block) -> Sequence[str]:
             lines = [f"- {markdown_text(item)}" for item in items]
         case Facts(rows):
             lines = [f"- {markdown_text(name)}: {markdown_text(value)}" for name, value in rows]
-        case Cells():
+        case PageTable():
             lines = _markdown_table(block)
         case Picture(name, caption, alt):
             lines = [f"![{markdown_text(alt)}]({name})", "", f"*{markdown_text(caption)}*"]
@@ -371,7 +371,7 @@ def _markdown(block: Block) -> Sequence[str]:
     return lines
 
 
-def _markdown_table(table: Cells) -> Sequence[str]:
+def _markdown_table(table: PageTable) -> Sequence[str]:
     align = "".join(["| --- |", *(" ---: |" if each else " --- |" for each in _of_numbers(table)[1:])])
     rows = (
         f"| {' | '.join(markdown_text(_on_one_line(cell)) for cell in row)} |"

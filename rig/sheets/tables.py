@@ -10,7 +10,7 @@ from rich.table import Table
 
 from rig.analyser import Budget, CaptureResult, MonteCarlo, flag_labels
 from rig.core import quantity, rounded
-from rig.sheets.page import Cells
+from rig.sheets.page import PageTable
 
 SHOWN_CYCLES = 12
 """Longer runs show their first and last cycles, and say where all are."""
@@ -224,7 +224,7 @@ def empty_table(title: str, *, plain: bool) -> Table:
     )
 
 
-def rich_table(cells: Cells, *, plain: bool) -> Table:
+def rich_table(cells: PageTable, *, plain: bool) -> Table:
     """A table of a page for the terminal: the first column is text, the others are numbers; `plain` without
     lines, for a pipe."""
     table = empty_table(cells.caption, plain=plain)

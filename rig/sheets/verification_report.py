@@ -20,9 +20,9 @@ from rig.calibration import ERROR_NAMES, LoadErrors, Verification
 from rig.sheets.check_plots import draw_errors
 from rig.sheets.page import (
     Block,
-    Cells,
     Facts,
     Page,
+    PageTable,
     Picture,
     Section,
     Words,
@@ -162,12 +162,12 @@ def _verdict(verification: Verification) -> tuple[Block, ...]:
 def _errors(verification: Verification) -> tuple[Block, ...]:
     rows = tuple(_cells(each) for each in verification.loads)
     zero = f"{ERROR_NAMES['f0'].capitalize()} f0: {_number(verification.f0)} % of the largest load."
-    return Cells("Per cent of the load", _error_headings(), rows), Words(zero)
+    return PageTable("Per cent of the load", _error_headings(), rows), Words(zero)
 
 
-def _limits(verification: Verification) -> Cells:
+def _limits(verification: Verification) -> PageTable:
     caption = "Largest permitted values, per cent (recalled), and the force from which all are met"
-    return Cells(caption, _limit_headings(), tuple(_limit_rows(verification)))
+    return PageTable(caption, _limit_headings(), tuple(_limit_rows(verification)))
 
 
 def _why_not_better(verification: Verification) -> tuple[str, ...]:

@@ -93,7 +93,7 @@ class Chain:
 
 
 @dataclass(frozen=True, slots=True)
-class Readings:
+class ChainOutput:
     """What the firmware gets of a stretch, arrays of shape (samples,).
 
     `taken_s` is when each sample was taken; `fresh` marks new conversions.
@@ -142,7 +142,7 @@ class ChainReader:
         force_n: FloatArray,
         due_s: FloatArray,
         period_s: float,
-    ) -> Readings:
+    ) -> ChainOutput:
         """Read the samples of one stretch.
 
         Parameters
@@ -165,7 +165,7 @@ class ChainReader:
         force, saturated = self._force_counts(taken_s, period_s)
         force, saturated = self._held(fresh, force, saturated)
         self._forget(grid_s[-1] if len(grid_s) else 0.0, period_s)
-        return Readings(taken_s, force, position.astype(np.int64), fresh, saturated)
+        return ChainOutput(taken_s, force, position.astype(np.int64), fresh, saturated)
 
     def _remember(self, grid_s: FloatArray, position_mm: FloatArray, force_n: FloatArray) -> None:
         shown_mm = _with_backlash(position_mm, self.chain.backlash_mm, float(self._shown_mm[-1]))

@@ -19,8 +19,8 @@ import numpy as np
 
 from rig.errors import InputError
 from rig.samples import FloatArray
-from rig.virtual.chain import Readings
-from rig.virtual.machine import Machine, Stretch
+from rig.virtual.chain import ChainOutput
+from rig.virtual.machine import Machine, MachineStretch
 
 TEMPERATURE_STEP_C = 0.01
 HUMIDITY_STEP_PCT = 0.1
@@ -125,7 +125,7 @@ class WarmMachine(Machine):
         self._warmth = Warmth(climate)
         self._read: deque[FloatArray] = deque()
 
-    def commit(self, stretch: Stretch) -> Readings:
+    def commit(self, stretch: MachineStretch) -> ChainOutput:
         """As of a machine; what the thermometer showed meanwhile is kept for `climate_taken`."""
         shown_c = self._warmth.pass_by(
             stretch.grid_s, stretch.grid_position_mm, stretch.grid_force_n, stretch.due_s

@@ -16,10 +16,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from rig.samples import Status
-from rig.virtual.chain import Readings
+from rig.virtual.chain import ChainOutput
 from rig.virtual.channels import READINGS_EVERY_S, VirtualChannel
 from rig.virtual.drive import Drive, DriveSettings
-from rig.virtual.machine import Machine, Stretch
+from rig.virtual.machine import Machine, MachineStretch
 from rig.wire import (
     PROTOCOL_VERSION,
     Abilities,
@@ -43,6 +43,7 @@ from rig.wire import (
     Limits,
     MoveTo,
     PressUntil,
+    Readings,
     ReleaseCurrent,
     Reply,
     ReplyResult,
@@ -51,9 +52,6 @@ from rig.wire import (
     StateFlag,
     StreamAt,
     Switch,
-)
-from rig.wire import (
-    Readings as ChannelReadings,
 )
 
 LONGEST_BLOCK = 4096
@@ -350,7 +348,7 @@ class Device:
         if not (channels and wanted) or now_s - self._read_s < READINGS_EVERY_S:
             return []
         self._read_s = now_s
-        return [ChannelReadings(self.time_us, 1, tuple(channel.counts(now_s) for channel in channels))]
+        return [Readings(self.time_us, 1, tuple(channel.counts(now_s) for channel in channels))]
 
     def _drive_command(self, command: Command) -> ReplyResult:
         result = ReplyResult.UNKNOWN_COMMAND
@@ -392,7 +390,7 @@ class Device:
         to_identity = round((IDENTITY_EVERY_S - self._since_identity_s) / self.machine.period_s)
         return min(samples, LONGEST_BLOCK, max(to_identity, 1))
 
-    def _step(self, samples: int) -> tuple[Stretch, Readings, EventCode | None]:
+    def _step(self, samples: int) -> tuple[MachineStretch, ChainOutput, EventCode | None]:
         """The next stretch, cut short at the first sample at which the drive acts."""
         stretch = self.machine.preview(samples)
         act = self.drive.watch(stretch)
@@ -400,7 +398,7 @@ class Device:
             stretch = self.machine.preview(act[0] + 1)
         return stretch, self.machine.commit(stretch), None if act is None else act[1]
 
-    def _block(self, stretch: Stretch, readings: Readings) -> SampleBlock:
+    def _block(self, stretch: MachineStretch, readings: ChainOutput) -> SampleBlock:
         taken = np.arange(self._one_in - 1 - self._since_sent, len(stretch), self._one_in)
         self._since_sent = (self._since_sent + len(stretch)) % self._one_in
         seq = (self._seq + np.arange(len(taken), dtype=np.int64)) % _SEQ_MODULUS
@@ -418,7 +416,7 @@ class Device:
         )
 
     def _status(
-        self, stretch: Stretch, readings: Readings
+        self, stretch: MachineStretch, readings: ChainOutput
     ) -> np.ndarray[tuple[int, ...], np.dtype[np.uint8]]:
         drive, cause = self.drive, self.drive.stop_cause
         steady = 0

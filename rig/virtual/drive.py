@@ -15,7 +15,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from rig.samples import FloatArray
-from rig.virtual.machine import Machine, Stretch
+from rig.virtual.machine import Machine, MachineStretch
 from rig.virtual.motion import BoolArray, braking, driven, standing
 from rig.wire import Cycle, EventCode, Home, Limits, MoveTo, PressUntil, ReplyResult, Switch
 
@@ -287,7 +287,7 @@ class Drive:
         self.last_request = self.cycles_done = self.home_offset = 0
         self._happenings.clear()
 
-    def watch(self, stretch: Stretch) -> tuple[int, EventCode] | None:
+    def watch(self, stretch: MachineStretch) -> tuple[int, EventCode] | None:
         """First sample of a stretch at which the drive has to act, and why; None if it has not.
 
         `FINISHED` stands for a force reached, `HALTED` for a standstill; others are trips.
@@ -423,7 +423,7 @@ class Drive:
                 inside = limits.min_position <= command.low and command.high <= limits.max_position
                 return inside and not pressed and not pulled
 
-    def _passed(self, stretch: Stretch, limits: Limits) -> list[tuple[int, int, EventCode]]:
+    def _passed(self, stretch: MachineStretch, limits: Limits) -> list[tuple[int, int, EventCode]]:
         """Limits passed while going further out; inwards, a trapped part is being released."""
         force, position = self._force_counts(stretch), self._position_counts(stretch.position_mm)
         pressing, lifting = stretch.speed_mm_per_s > 0, stretch.speed_mm_per_s < 0
@@ -448,7 +448,7 @@ class Drive:
             + _first(beyond, 0, EventCode.TRAVEL_TRIP)
         )
 
-    def _force_counts(self, stretch: Stretch) -> FloatArray:
+    def _force_counts(self, stretch: MachineStretch) -> FloatArray:
         chain = self.machine.chain
         return stretch.force_n / chain.force_n_per_count + chain.force_zero_counts
 

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from rig.samples import FloatArray
-from rig.virtual.chain import Chain, ChainReader, Readings
+from rig.virtual.chain import Chain, ChainOutput, ChainReader
 from rig.virtual.motion import Trajectory
 from rig.virtual.press import squeeze
 from rig.virtual.specimens import Specimen
@@ -29,7 +29,7 @@ OFF_RIG_STEPS = 1000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Stretch:
+class MachineStretch:
     """What is about to happen. Grid arrays have shape (samples * steps,), the others (samples,).
 
     `due_s`, `position_mm`, `speed_mm_per_s` and `force_n` are true values at the instants of the samples.
@@ -111,7 +111,7 @@ class Machine:
             self._anchor_s, self._taken = self.now_s, 0
             self.period_s = 1.0 / rate_hz
 
-    def preview(self, count: int) -> Stretch:
+    def preview(self, count: int) -> MachineStretch:
         """The next samples, as they will be if nothing intervenes."""
         steps = math.ceil(self.period_s / LONGEST_GRID_STEP_S)
         step_s = self.period_s / steps
@@ -127,7 +127,7 @@ class Machine:
         )
         force_n = answer.force_n + self.pushed_n
         due_s = grid_s[steps - 1 :: steps]
-        return Stretch(
+        return MachineStretch(
             grid_s,
             position_mm,
             force_n,
@@ -151,7 +151,7 @@ class Machine:
         self._specimen, self._contact_mm = specimen, contact_mm
         self._memory = specimen.fresh()
 
-    def commit(self, stretch: Stretch) -> Readings:
+    def commit(self, stretch: MachineStretch) -> ChainOutput:
         """Let a previewed stretch happen, and read it."""
         self._memory = stretch.memory
         self._taken += len(stretch)

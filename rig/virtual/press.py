@@ -25,7 +25,7 @@ _MOST_GUESSES = 200
 
 
 @dataclass(frozen=True, slots=True)
-class Squeeze:
+class SqueezedStretch:
     """Deflection in mm and force in N of a stretch, shape (n,), and the specimen's memory at its end."""
 
     deflection_mm: FloatArray
@@ -35,7 +35,7 @@ class Squeeze:
 
 def squeeze(
     specimen: Specimen, memory: Any, travel_mm: FloatArray, step_s: float, compliance_mm_per_n: float = 0.0
-) -> Squeeze:
+) -> SqueezedStretch:
     """Answer of a specimen in a press.
 
     Parameters
@@ -57,7 +57,7 @@ def squeeze(
     """
     if compliance_mm_per_n == 0.0 or not len(travel_mm):
         force_n, after = specimen.respond(memory, travel_mm, step_s)
-        return Squeeze(travel_mm, force_n, after)
+        return SqueezedStretch(travel_mm, force_n, after)
     if specimen.follows_speed:
         raise InputError(
             f"compliance_mm_per_n: found {compliance_mm_per_n} with {specimen!r}; "
@@ -68,7 +68,7 @@ def squeeze(
         force_n, after = specimen.respond(memory, deflection_mm, step_s)
         error_mm = deflection_mm + compliance_mm_per_n * force_n - travel_mm
         if np.abs(error_mm).max() < _CLOSE_ENOUGH_MM:
-            return Squeeze(deflection_mm, force_n, after)
+            return SqueezedStretch(deflection_mm, force_n, after)
         slope = 1.0 + compliance_mm_per_n * specimen.tangent_n_per_mm(deflection_mm)
         deflection_mm = deflection_mm - error_mm / np.maximum(slope, 1.0)
     raise InputError(

@@ -430,7 +430,7 @@ _MEANING: dict[str, Callable[[Any], Any]] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Layout:
+class FrameLayout:
     """How one class of message lies on the wire after its type byte.
 
     Parameters
@@ -514,29 +514,29 @@ def _as_bytes(message: Any, counts: tuple[int, ...]) -> bytes:
 
 
 _LAYOUTS = (
-    Layout(0x02, Identity, struct.Struct(f"<BBBHHI{UNIT_ID_BYTES}s"), NAME_BYTES),
-    Layout(0x03, Event, struct.Struct("<BHIi")),
-    Layout(0x04, Reply, struct.Struct("<BHi")),
-    Layout(0x05, Note, struct.Struct("<"), NOTE_BYTES),
-    Layout(0x06, State, struct.Struct("<HHBHIiiiiHHH"), appended_bytes=4),
-    Layout(0x08, Abilities, struct.Struct("<iiIiiIIIIIIB"), appended_bytes=1),
-    Layout(0x09, Channel, struct.Struct(f"<BB{CHANNEL_UNIT_BYTES}sibi"), CHANNEL_NAME_BYTES),
-    Layout(0x0A, Readings, struct.Struct("<IB"), counts=True),
-    Layout(0x40, Identify, struct.Struct("<H")),
-    Layout(0x41, StreamAt, struct.Struct("<HIB"), appended_bytes=1),
-    Layout(0x42, Heartbeat, struct.Struct("<H")),
-    Layout(0x43, Arm, struct.Struct("<H")),
-    Layout(0x44, Disarm, struct.Struct("<H")),
-    Layout(0x45, MoveTo, struct.Struct("<HiI")),
-    Layout(0x46, PressUntil, struct.Struct("<HiIi")),
-    Layout(0x47, Halt, struct.Struct("<H")),
-    Layout(0x48, Limits, struct.Struct("<Hiiii")),
-    Layout(0x49, Home, struct.Struct("<HI")),
-    Layout(0x4A, Cycle, struct.Struct("<HiiIHHI")),
-    Layout(0x4B, ClearStop, struct.Struct("<H")),
-    Layout(0x4C, AskState, struct.Struct("<H")),
-    Layout(0x4D, Describe, struct.Struct("<HB"), appended_bytes=1),
-    Layout(0x4E, ReleaseCurrent, struct.Struct("<H")),
+    FrameLayout(0x02, Identity, struct.Struct(f"<BBBHHI{UNIT_ID_BYTES}s"), NAME_BYTES),
+    FrameLayout(0x03, Event, struct.Struct("<BHIi")),
+    FrameLayout(0x04, Reply, struct.Struct("<BHi")),
+    FrameLayout(0x05, Note, struct.Struct("<"), NOTE_BYTES),
+    FrameLayout(0x06, State, struct.Struct("<HHBHIiiiiHHH"), appended_bytes=4),
+    FrameLayout(0x08, Abilities, struct.Struct("<iiIiiIIIIIIB"), appended_bytes=1),
+    FrameLayout(0x09, Channel, struct.Struct(f"<BB{CHANNEL_UNIT_BYTES}sibi"), CHANNEL_NAME_BYTES),
+    FrameLayout(0x0A, Readings, struct.Struct("<IB"), counts=True),
+    FrameLayout(0x40, Identify, struct.Struct("<H")),
+    FrameLayout(0x41, StreamAt, struct.Struct("<HIB"), appended_bytes=1),
+    FrameLayout(0x42, Heartbeat, struct.Struct("<H")),
+    FrameLayout(0x43, Arm, struct.Struct("<H")),
+    FrameLayout(0x44, Disarm, struct.Struct("<H")),
+    FrameLayout(0x45, MoveTo, struct.Struct("<HiI")),
+    FrameLayout(0x46, PressUntil, struct.Struct("<HiIi")),
+    FrameLayout(0x47, Halt, struct.Struct("<H")),
+    FrameLayout(0x48, Limits, struct.Struct("<Hiiii")),
+    FrameLayout(0x49, Home, struct.Struct("<HI")),
+    FrameLayout(0x4A, Cycle, struct.Struct("<HiiIHHI")),
+    FrameLayout(0x4B, ClearStop, struct.Struct("<H")),
+    FrameLayout(0x4C, AskState, struct.Struct("<H")),
+    FrameLayout(0x4D, Describe, struct.Struct("<HB"), appended_bytes=1),
+    FrameLayout(0x4E, ReleaseCurrent, struct.Struct("<H")),
 )
 LAYOUT_BY_KIND = {layout.kind: layout for layout in _LAYOUTS}
 LAYOUT_BY_CLASS = {layout.message: layout for layout in _LAYOUTS}

@@ -28,7 +28,7 @@ from rig.errors import InputError
 from rig.workbench.catalogue import Catalogue, Listing
 from rig.workbench.catalogue import Query as CaptureQuery
 from rig.workbench.forms import FORMS, LONGEST_VALUE, MOST_CAPTURES, Form, arguments
-from rig.workbench.tasks import Progress, Task, Tasks
+from rig.workbench.tasks import CommandProgress, Task, Tasks
 from rig.workbench.traces import MOST_POINTS, Trace, Traces
 
 MOST_CYCLES = 2000
@@ -95,7 +95,7 @@ class TaskName(BaseModel):
 class Analysis(BaseModel):
     """The result of `pressrig analyse --json` for one capture, or its progress."""
 
-    progress: Progress
+    progress: CommandProgress
     capture: dict[str, Any] | None = None
     cycles: int = 0
 
@@ -114,7 +114,7 @@ class About(BaseModel):
     left_out_cycles: dict[int, str]
 
 
-class Event(BaseModel):
+class CaptureEvent(BaseModel):
     """Something that happened while a capture was recorded: when, by the computer's clock, and what."""
 
     time: str
@@ -125,7 +125,7 @@ class Event(BaseModel):
 class Events(BaseModel):
     """Some events of a capture, oldest first, and whether there are more."""
 
-    events: list[Event]
+    events: list[CaptureEvent]
     more: bool
 
 
@@ -208,14 +208,14 @@ def _captures_api(catalogue: Catalogue, traces: Traces) -> APIRouter:
     return router
 
 
-def _event(event: dict[str, Any]) -> Event:
+def _event(event: dict[str, Any]) -> CaptureEvent:
     """Return an event as a page shows it: the file may hold anything."""
     said = {name: value for name, value in event.items() if name not in HIDDEN and value is not None}
     about = ", ".join(
         str(value) if name in PLAIN else f"{name.replace('_', ' ')} {value}" for name, value in said.items()
     )
     time, kind = (str(event.get(name, ""))[:40] for name in ("wall", "kind"))
-    return Event(
+    return CaptureEvent(
         time=visible(time), kind=visible(kind.replace("_", " ")), about=visible(about[:LONGEST_EVENT])
     )
 
@@ -257,7 +257,7 @@ def _answers_api(catalogue: Catalogue, tasks: Tasks, rig_file: Path | None) -> A
         return [form for form in FORMS.values() if form.takes != "the rig" or rig_file is not None]
 
     @router.post("/api/ask")
-    async def ask(question: Question) -> Progress:
+    async def ask(question: Question) -> CommandProgress:
         """Start the command of a form; fetch its answer by the name of the task."""
         if question.form not in FORMS:
             raise InputError(f"form: found {visible(question.form)!r}, expected one of {', '.join(FORMS)}")
@@ -266,17 +266,17 @@ def _answers_api(catalogue: Catalogue, tasks: Tasks, rig_file: Path | None) -> A
         return tasks.start(arguments(form, question.values, paths, rig_file), writes=form.report).progress()
 
     @router.get("/api/answer")
-    async def answer(task: Text) -> Progress:
+    async def answer(task: Text) -> CommandProgress:
         """Return the progress and the output of a command."""
         return tasks.of(task).progress()
 
     @router.get("/api/answers")
-    async def answers() -> list[Progress]:
+    async def answers() -> list[CommandProgress]:
         """Return the commands that were run recently, newest first."""
         return [task.progress() for task in tasks.all() if not task.wants_json]
 
     @router.post("/api/stop")
-    async def stop(name: TaskName) -> Progress:
+    async def stop(name: TaskName) -> CommandProgress:
         """Stop a command and delete what it has written so far."""
         task = tasks.of(name.task)
         await tasks.stop(task)

@@ -58,7 +58,7 @@ OF_INDEX = {"id": "capture", "ended": "how_it_ended"}
 """Columns of the index under other names."""
 
 
-class Row(BaseModel):
+class CatalogueRow(BaseModel):
     """One capture in the list; a text is empty where there is none, a figure until it was measured once."""
 
     id: str
@@ -88,7 +88,7 @@ class Listing(BaseModel):
 
     total: int
     matching: int
-    rows: list[Row]
+    rows: list[CatalogueRow]
     choices: dict[str, list[str]]
     headers: tuple[int, int] | None = None
     looking: bool = False
@@ -174,7 +174,9 @@ class Catalogue:
         return Listing(
             total=len(searched),
             matching=len(matching),
-            rows=[Row(**{name: column[place] for name, column in columns.items()}) for place in page],
+            rows=[
+                CatalogueRow(**{name: column[place] for name, column in columns.items()}) for place in page
+            ],
             choices={name: sorted(set(columns[name]) - {""}) for name in NARROWING},
             headers=headers,
             looking=looking,
@@ -202,14 +204,16 @@ class Catalogue:
         """Keep the rows of a table. A link could lead out of the folder, so none is listed."""
         if self._table is not None and table.equals(self._table):
             return
-        columns = {name: results.column_values(table, OF_INDEX.get(name, name)) for name in Row.model_fields}
+        columns = {
+            name: results.column_values(table, OF_INDEX.get(name, name)) for name in CatalogueRow.model_fields
+        }
         inside = [
             place
             for place, name in enumerate(columns["id"])
             if not os.path.islink(self.folder / name)  # noqa: PTH114  ten thousand paths are slow
         ][:MOST_ROWS]
         shown = {
-            name: [_shown(column[place], Row.model_fields[name].default) for place in inside]
+            name: [_shown(column[place], CatalogueRow.model_fields[name].default) for place in inside]
             for name, column in columns.items()
         } | {"id": [columns["id"][place] for place in inside]}
         words = zip(*(shown[name] for name in SEARCHED), strict=True)

@@ -53,7 +53,7 @@ _DOCUMENT = TypeAdapter(dict[str, Any])
 _PROGRAM = (sys.executable, "-c", f"import os; os.nice({NICENESS}); from rig.cli import main; main()")
 
 
-class Progress(BaseModel):
+class CommandProgress(BaseModel):
     """The progress of a command. Exit code: 0 done, 1 a check did not pass, 2 wrong input."""
 
     id: str
@@ -89,11 +89,11 @@ class Task:
     answer: bytearray = field(default_factory=bytearray)
     work: asyncio.Task[None] | None = None
 
-    def progress(self) -> Progress:
+    def progress(self) -> CommandProgress:
         """Return the progress and the output so far."""
         seconds = time.monotonic() - self.began_s if self.took_s is None else self.took_s
         said = self.said if self.wants_json else self.answer + self.said
-        return Progress(
+        return CommandProgress(
             id=self.id,
             command=shlex.join(["pressrig", *self.words]),
             state=self.state,

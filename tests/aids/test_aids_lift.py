@@ -8,7 +8,7 @@ from math import sqrt
 import numpy as np
 import pytest
 
-from rig.aids import Arm, Weighed, answer_lift
+from rig.aids import LiftArm, Weighed, answer_lift
 from rig.core.measured import Measured, propagate
 from rig.errors import InputError
 
@@ -42,15 +42,15 @@ def test_the_mass_stands_in_for_either_reading(missing):
 
 def test_torque_in_the_grip_is_weight_times_distance():
     # 1 kg x 9.80665 m/s^2 x 180 mm = 1765.197 N mm
-    answer = answer_lift(pole(), Arm(grip_at_mm=Measured(300.0)), G)
+    answer = answer_lift(pole(), LiftArm(grip_at_mm=Measured(300.0)), G)
     assert answer.torque_n_mm.value == pytest.approx(1765.197)
-    other_side = answer_lift(pole(), Arm(grip_at_mm=Measured(660.0)), G)
+    other_side = answer_lift(pole(), LiftArm(grip_at_mm=Measured(660.0)), G)
     assert other_side.torque_n_mm.value == pytest.approx(1765.197)
 
 
 def test_the_joint_carries_the_piece_its_distance_and_the_arm():
     # 9.80665 x (1.0 x (500 + 180) + 0.8 x 220) = 9.80665 x 856 = 8394.492 N mm
-    arm = Arm(
+    arm = LiftArm(
         grip_at_mm=Measured(300.0),
         length_mm=Measured(500.0),
         mass_g=Measured(800.0),
@@ -61,7 +61,7 @@ def test_the_joint_carries_the_piece_its_distance_and_the_arm():
 
 
 def test_a_raised_arm_carries_by_the_cosine():
-    arm = Arm(grip_at_mm=Measured(300.0), length_mm=Measured(500.0), angle_deg=-60.0)
+    arm = LiftArm(grip_at_mm=Measured(300.0), length_mm=Measured(500.0), angle_deg=-60.0)
     answer = answer_lift(pole(), arm, G)
     assert answer.torque_n_mm.value == pytest.approx(1765.197 / 2)
     assert answer.joint_torque_n_mm.value == pytest.approx(9.80665 * 680 / 2)
@@ -74,7 +74,7 @@ def test_uncertainties_agree_with_a_monte_carlo():
         "length": (500.0, 2.0), "arm": (800.0, 5.0), "arm_at": (220.0, 3.0), "g": (9.81, 0.01),
     }  # fmt: skip
     known = {name: Measured(*pair) for name, pair in stated.items()}
-    arm = Arm(
+    arm = LiftArm(
         grip_at_mm=known["grip"], length_mm=known["length"], mass_g=known["arm"], centre_mm=known["arm_at"]
     )
     answer = answer_lift(
@@ -94,7 +94,7 @@ def test_uncertainties_agree_with_a_monte_carlo():
 
 def test_a_piece_held_where_it_balances_keeps_the_uncertainty_of_its_torque():
     # 1 kg x 9.80665 x 5 mm = 49.03 N mm, though |x - p| has no slope there
-    answer = answer_lift(pole(), Arm(grip_at_mm=Measured(480.0, 5.0), grip_torque_n_mm=Measured(10.0)), G)
+    answer = answer_lift(pole(), LiftArm(grip_at_mm=Measured(480.0, 5.0), grip_torque_n_mm=Measured(10.0)), G)
     assert answer.torque_n_mm.value == pytest.approx(0.0, abs=1e-9)
     assert answer.torque_n_mm.u == pytest.approx(49.03, rel=1e-3)
     assert answer.grip_margin is None
@@ -103,7 +103,7 @@ def test_a_piece_held_where_it_balances_keeps_the_uncertainty_of_its_torque():
 
 def test_a_margin_is_what_can_be_held_over_what_must():
     # 3530.394 / 1765.197 = 2; relative uncertainties 0.05 and 20/180 of the distance: 2 x 0.12184
-    arm = Arm(grip_at_mm=Measured(300.0, 20.0), grip_torque_n_mm=Measured(3530.394, 176.5197))
+    arm = LiftArm(grip_at_mm=Measured(300.0, 20.0), grip_torque_n_mm=Measured(3530.394, 176.5197))
     answer = answer_lift(pole(), arm, G)
     assert answer.grip_margin.value == pytest.approx(2.0)
     assert answer.grip_margin.u == pytest.approx(2 * sqrt(0.05**2 + (20 / 180) ** 2), rel=1e-6)
@@ -111,7 +111,7 @@ def test_a_margin_is_what_can_be_held_over_what_must():
 
 
 def test_a_torque_that_falls_short_is_not_enough():
-    arm = Arm(grip_at_mm=Measured(300.0), length_mm=Measured(500.0), joint_torque_n_mm=Measured(6000.0))
+    arm = LiftArm(grip_at_mm=Measured(300.0), length_mm=Measured(500.0), joint_torque_n_mm=Measured(6000.0))
     answer = answer_lift(pole(), arm, G)
     # 9.80665 x 680 = 6668.5 N mm
     assert answer.joint_margin.value == pytest.approx(6000 / 6668.522, rel=1e-6)
@@ -120,15 +120,15 @@ def test_a_torque_that_falls_short_is_not_enough():
 
 def test_a_poorly_known_torque_that_falls_short_is_not_passed_over():
     # 9.80665 x 1 mm = 9.8 N mm give or take 49; the grip holds 5
-    arm = Arm(grip_at_mm=Measured(479.0, 5.0), grip_torque_n_mm=Measured(5.0))
+    arm = LiftArm(grip_at_mm=Measured(479.0, 5.0), grip_torque_n_mm=Measured(5.0))
     assert not answer_lift(pole(), arm, G).enough
 
 
 def test_a_margin_that_may_be_less_than_one_says_so_and_a_sure_one_does_not():
-    close = Arm(grip_at_mm=Measured(300.0, 20.0), grip_torque_n_mm=Measured(1900.0))
+    close = LiftArm(grip_at_mm=Measured(300.0, 20.0), grip_torque_n_mm=Measured(1900.0))
     assert any("two intervals overlap" in each for each in answer_lift(pole(), close, G).notes)
     # 10 +- 49 N mm needed at two standard uncertainties: 108 at most, against 200
-    sure = Arm(grip_at_mm=Measured(479.0, 5.0), grip_torque_n_mm=Measured(200.0))
+    sure = LiftArm(grip_at_mm=Measured(479.0, 5.0), grip_torque_n_mm=Measured(200.0))
     assert not any("two intervals overlap" in each for each in answer_lift(pole(), sure, G).notes)
 
 
@@ -150,8 +150,8 @@ def test_a_centre_outside_the_rests_is_told():
         (lambda: Weighed(span_mm=Measured(1200.0), near_g=Measured(600.0)), "two or three"),
         (lambda: pole(span_mm=Measured(0.0)), "span"),
         (lambda: pole(near_g=Measured(-1.0)), "below zero"),
-        (lambda: Arm(grip_at_mm=Measured(1.0), angle_deg=120.0), "angle"),
-        (lambda: Arm(grip_at_mm=Measured(1.0), joint_torque_n_mm=Measured(1.0)), "arm's length"),
+        (lambda: LiftArm(grip_at_mm=Measured(1.0), angle_deg=120.0), "angle"),
+        (lambda: LiftArm(grip_at_mm=Measured(1.0), joint_torque_n_mm=Measured(1.0)), "arm's length"),
         (lambda: answer_lift(pole(near_g=Measured(0.0), far_g=Measured(0.0))), "mass of 0 g"),
         (lambda: Measured(float("nan")), "finite"),
         (lambda: Measured(1.0, -1.0), "below zero"),
@@ -163,7 +163,7 @@ def test_what_cannot_be_lifted_is_refused_by_name(make, named):
 
 
 def test_the_document_is_plain_json_with_formulas_sources_and_limits():
-    arm = Arm(grip_at_mm=Measured(300.0), length_mm=Measured(500.0), joint_torque_n_mm=Measured(9000.0))
+    arm = LiftArm(grip_at_mm=Measured(300.0), length_mm=Measured(500.0), joint_torque_n_mm=Measured(9000.0))
     document = json.loads(json.dumps(answer_lift(pole(), arm).as_dict(), allow_nan=False))
     assert document["enough"] is True
     assert all(each["source"] and each["limits"] for each in document["formulas"])

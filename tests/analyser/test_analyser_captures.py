@@ -8,7 +8,7 @@ from press_recordings import CALIBRATION, RATE_HZ, analysed, counts, path, power
 
 from rig.analyser import AnalysisSettings, CaptureAnalysis, Depth
 from rig.calibration import Calibration, Delay, Frame, Scale
-from rig.samples import Channel, Samples, Status
+from rig.samples import RawChannel, Samples, Status
 from rig.segmenter import Flag
 
 CONTACT_MM = 20.0
@@ -372,8 +372,8 @@ def test_a_recording_in_which_nothing_is_touched_has_no_cycle():
 def test_a_hand_read_table_is_measured_without_a_point_at_zero():
     mm, newtons = np.array([2.0, 4.0, 6.0, 8.0]), np.array([6.0, 9.0, 12.0, 15.0])
     rows = np.arange(4, dtype=np.int64)
-    table = Samples(rows, rows, newtons.copy(), mm.copy(), np.zeros(4, np.uint8), Channel("N", 0.0),
-                    Channel("mm", 0.0), "none")  # fmt: skip
+    table = Samples(rows, rows, newtons.copy(), mm.copy(), np.zeros(4, np.uint8), RawChannel("N", 0.0),
+                    RawChannel("mm", 0.0), "none")  # fmt: skip
     result = analysed(table, at=tuple(Depth.of(f"{each:g} mm") for each in mm))
     found = [result.columns[f"at {each:g} mm.loading_n"][0] for each in mm]
     np.testing.assert_allclose(found, newtons, rtol=1e-12)

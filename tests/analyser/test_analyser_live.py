@@ -10,7 +10,7 @@ from scipy.stats import linregress
 
 from rig.analyser import AnalysisSettings, CaptureAnalysis
 from rig.analyser.softening import SofteningFit
-from rig.analyser.tally import TABLE_ROWS, Tally
+from rig.analyser.tally import TABLE_ROWS, ColumnTally
 from rig.segmenter import Flag
 
 SPRING = power(2.5)
@@ -116,7 +116,7 @@ def test_rows_go_to_the_store_that_is_handed_in():
 
 
 def tallied(block, conditioning, parts):
-    tally = Tally(conditioning)
+    tally = ColumnTally(conditioning)
     edges = np.linspace(0, len(block["cycle"]), parts + 1).astype(int)
     for start, stop in pairwise(edges.tolist()):
         tally.take({name: values[start:stop] for name, values in block.items()})

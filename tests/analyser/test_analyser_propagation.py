@@ -13,8 +13,8 @@ from rig.calibration import (
     Backlash,
     Delay,
     Frame,
+    Provenance,
     ReadBy,
-    Record,
     ScaleUncertainty,
     Share,
     drawn,
@@ -241,7 +241,7 @@ def test_what_was_never_calibrated_is_said_with_every_result():
 
 @pytest.mark.parametrize(("day", "overdue"), [(date(2026, 6, 1), False), (date(2026, 6, 2), True)])
 def test_a_calibration_is_overdue_the_day_after_it_expires(day, overdue):
-    old = replace(FORCE, record=Record(date(2025, 6, 1), date(2026, 6, 1)))
+    old = replace(FORCE, record=Provenance(date(2025, 6, 1), date(2026, 6, 1)))
     _, result = analysis_of(calibration=replace(CALIBRATION, force=old), recorded_on=day)
     assert any("overdue" in each and "force" in each for each in result.warnings) == overdue
 

@@ -5,7 +5,7 @@ import pytest
 from press_recordings import analysed, counts, power, presses
 
 from rig.analyser import SPOILS, Depth, counted_cycles, spoilt_quantities
-from rig.analyser.spoiling import Kind, kind_of
+from rig.analyser.spoiling import Basis, kind_of
 from rig.segmenter import Flag
 
 SPRING = power(2.5)
@@ -36,7 +36,7 @@ def test_every_flag_says_what_it_spoils():
 
 def test_every_quantity_is_known_to_the_table():
     result = analysed(counts(presses(3), SPRING(presses(3)), seed=1), free_height_mm=90.0)
-    assert [name for name in result.quantities() if kind_of(name) == ~Kind(0)] == []
+    assert [name for name in result.quantities() if kind_of(name) == ~Basis(0)] == []
 
 
 def test_a_cycle_says_what_each_of_its_flags_spoils():

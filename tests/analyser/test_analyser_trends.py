@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from rig.analyser.tally import RunningTrend, Tally
+from rig.analyser.tally import ColumnTally, RunningTrend
 
 
 def block(cycle, values, u):
@@ -19,7 +19,7 @@ def block(cycle, values, u):
 def test_five_softening_cycles_name_the_last_and_their_slope():
     cycle = np.arange(1.0, 6.0)
     force = 75.0 - 12.0 * np.log10(cycle) + np.array([0.02, -0.05, 0.04, -0.02, 0.01])
-    tally = Tally(conditioning=0)
+    tally = ColumnTally(conditioning=0)
     tally.take(block(cycle, force, 0.06))
     entry = tally.summary()["peak_force_n"]
     fit = stats.linregress(np.log10(cycle), force)
@@ -54,6 +54,6 @@ def test_steady_cycles_have_no_trend_in_more_than_one_of_a_hundred_recordings():
 
 
 def test_three_cycles_are_too_few():
-    tally = Tally(conditioning=0)
+    tally = ColumnTally(conditioning=0)
     tally.take(block(np.arange(1.0, 4.0), np.array([70.0, 60.0, 50.0]), 0.1))
     assert "last" not in tally.summary()["peak_force_n"]

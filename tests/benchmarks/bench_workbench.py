@@ -19,7 +19,7 @@ import yaml
 
 from rig.capture import CaptureHeader, CaptureWriter, open_capture
 from rig.results.archive import SETTLED_NS
-from rig.samples import Channel, Samples
+from rig.samples import RawChannel, Samples
 from rig.workbench.catalogue import FRESH_S, Catalogue, Query
 from rig.workbench.traces import RecordedTrace
 
@@ -88,14 +88,14 @@ def zooming(folder: Path) -> None:
 
 def stretch(start: int, count: int) -> Samples:
     seq = np.arange(start, start + count)
-    channels = Channel("N", 0.001), Channel("mm", 0.001)
+    channels = RawChannel("N", 0.001), RawChannel("mm", 0.001)
     wave = np.sin(seq / 5000.0)
     return Samples(seq, seq * 100, wave, 20 * wave, np.zeros(count, np.uint8), *channels, "device")
 
 
 def write(folder: Path, parts: object) -> Path:
     folder.mkdir()
-    channels = Channel("N", 0.001), Channel("mm", 0.001)
+    channels = RawChannel("N", 0.001), RawChannel("mm", 0.001)
     header = CaptureHeader(specimen="F-90-001", batch="spring", force=channels[0], position=channels[1])
     with CaptureWriter.create(folder, header) as writer:
         for part in parts:

@@ -2,10 +2,10 @@
 
 import numpy as np
 
-from rig.samples import Channel, Samples, Status
+from rig.samples import RawChannel, Samples, Status
 
-NEWTONS = Channel("N", 0.0)
-MILLIMETRES = Channel("mm", 0.0)
+NEWTONS = RawChannel("N", 0.0)
+MILLIMETRES = RawChannel("mm", 0.0)
 
 
 def counted(force, position, *, seq=None, time_us=None, status=None, clock="device"):

@@ -6,7 +6,7 @@ from raw_tables import counted, scaled
 
 from rig.calibration import Calibration, Delay, Frame, Scale
 from rig.errors import InputError
-from rig.samples import Channel
+from rig.samples import RawChannel
 
 BOTH = Calibration(Scale(0.001, 200.0), Scale(-0.005, -40.0))
 
@@ -29,13 +29,13 @@ def test_the_largest_counts_do_not_overflow():
     ("unit", "newtons"), [("lbf", 4.4482216152605), ("kgf", 9.80665), ("g", 0.00980665), ("N", 1.0)]
 )
 def test_a_scaled_force_is_multiplied_by_the_exact_factor(unit, newtons):
-    samples = scaled([2.0], [0.0], force_channel=Channel(unit, 0.1))
+    samples = scaled([2.0], [0.0], force_channel=RawChannel(unit, 0.1))
     assert Calibration().force_n(samples)[0] == 2 * newtons
 
 
 @pytest.mark.parametrize(("unit", "mm"), [("in", 25.4), ("um", 0.001), ("m", 1000.0)])
 def test_a_scaled_position_is_multiplied_by_the_exact_factor(unit, mm):
-    samples = scaled([0.0], [3.0], position_channel=Channel(unit, 0.1))
+    samples = scaled([0.0], [3.0], position_channel=RawChannel(unit, 0.1))
     assert Calibration().position_mm(samples)[0] == pytest.approx(3 * mm, rel=1e-15)
 
 
@@ -52,12 +52,12 @@ def test_counts_without_a_scale_are_refused_with_the_key_that_is_missing(channel
 
 
 def test_resolution_is_that_of_a_count_whichever_way_the_sensor_is_mounted():
-    assert BOTH.force_resolution_n(Channel()) == 0.001
-    assert BOTH.position_resolution_mm(Channel()) == 0.005
+    assert BOTH.force_resolution_n(RawChannel()) == 0.001
+    assert BOTH.position_resolution_mm(RawChannel()) == 0.005
 
 
 def test_resolution_of_a_scaled_source_is_converted_with_it():
-    assert BOTH.position_resolution_mm(Channel("in", 0.001)) == pytest.approx(0.0254, rel=1e-15)
+    assert BOTH.position_resolution_mm(RawChannel("in", 0.001)) == pytest.approx(0.0254, rel=1e-15)
 
 
 @pytest.mark.parametrize(
@@ -70,7 +70,7 @@ def test_resolution_of_a_scaled_source_is_converted_with_it():
     ],
 )
 def test_covers_says_which_channels_can_be_had(calibration, force_unit, position_unit, covered):
-    assert calibration.covers(Channel(force_unit), Channel(position_unit)) == covered
+    assert calibration.covers(RawChannel(force_unit), RawChannel(position_unit)) == covered
 
 
 @pytest.mark.parametrize(

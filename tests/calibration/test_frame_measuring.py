@@ -9,7 +9,7 @@ from pressed import CALIBRATION, block_presses
 
 from rig.calibration import Backlash, Block, Calibration, Scale, ScaleUncertainty, Share, measure_frame
 from rig.errors import InputError
-from rig.samples import Channel
+from rig.samples import RawChannel
 
 STEEL = Block(500e3, 0.1)
 
@@ -243,8 +243,8 @@ def test_a_channel_that_came_scaled_has_no_share_of_a_scale():
         counted,
         force=counted.force * 1e-3,
         position=counted.position * 5e-3,
-        force_channel=Channel("N", 1e-3),
-        position_channel=Channel("mm", 5e-3),
+        force_channel=RawChannel("N", 1e-3),
+        position_channel=RawChannel("mm", 5e-3),
     )
     force = replace(CALIBRATION.force, uncertainty=ScaleUncertainty(1e5, ((0.04,),), 8.0))
     found = measure_frame([scaled], Calibration(force, CALIBRATION.position))

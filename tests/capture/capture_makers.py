@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from rig.capture import CaptureHeader
-from rig.samples import Channel, ClockSource, Samples
+from rig.samples import ClockSource, RawChannel, Samples
 
 
 def made_samples(
@@ -24,10 +24,10 @@ def made_samples(
     if unit == "counts":
         force = rng.integers(-2, 2, count).astype(np.int32)
         position = np.arange(first, first + count, dtype=np.int32)
-        channels = (Channel(), Channel())
+        channels = (RawChannel(), RawChannel())
     else:
         force, position = rng.normal(size=count), rng.normal(size=count)
-        channels = (Channel("lbf", 0.01), Channel("in", 0.0))
+        channels = (RawChannel("lbf", 0.01), RawChannel("in", 0.0))
     seq = np.arange(first, first + count, dtype=np.int64)
     status = rng.integers(0, 128, count).astype(np.uint8)
     return Samples(seq, seq * 1000 + 5, force, position, status, *channels, clock)

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from rig.capture import ColumnChoice, TableForm, import_table, parse_column
 from rig.capture.resolution import estimate_resolution
 from rig.errors import InputError
-from rig.samples import Channel, Samples
+from rig.samples import RawChannel, Samples
 
 MM = ColumnChoice("pos", "mm")
 N = ColumnChoice("force", "N")
@@ -40,8 +40,8 @@ def test_a_hand_read_table_of_four_points_is_read_as_it_stands(table) -> None:
     samples = imported.samples
     assert imported.notes == ()
     assert_values(samples, [12.7, 25.4, 38.1, 50.8], [8.90, 13.34, 17.79, 22.24])
-    assert samples.position_channel == Channel("mm", 0.1)
-    assert samples.force_channel == Channel("N", 0.01)
+    assert samples.position_channel == RawChannel("mm", 0.1)
+    assert samples.force_channel == RawChannel("N", 0.01)
     assert samples.clock == "none"
     assert samples.time_us.tolist() == samples.seq.tolist() == [0, 1, 2, 3]
     assert samples.status.tolist() == [0, 0, 0, 0]
@@ -115,7 +115,7 @@ def test_counts_are_kept_as_whole_numbers(table) -> None:
     ).samples
     assert samples.force.dtype == samples.position.dtype == np.int32
     assert samples.position.tolist() == [5, 0]
-    assert samples.force_channel == Channel()
+    assert samples.force_channel == RawChannel()
 
 
 def test_headings_may_hold_colons() -> None:

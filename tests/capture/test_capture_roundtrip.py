@@ -13,7 +13,7 @@ from capture_makers import HandClock, assert_same, made_header, made_samples
 
 from rig.capture import CaptureWriter, list_captures, open_capture
 from rig.errors import CaptureError, RecorderError
-from rig.samples import Channel, Samples
+from rig.samples import RawChannel, Samples
 
 
 @pytest.mark.parametrize(("unit", "clock"), [("counts", "device"), ("lbf", "none")])
@@ -233,4 +233,4 @@ def test_resolution_and_unit_of_channels_come_back(tmp_path: Path) -> None:
     samples = made_samples(5, unit="lbf")
     with CaptureWriter.create(tmp_path, made_header(samples)) as writer:
         writer.append(samples)
-    assert open_capture(writer.path).samples().force_channel == Channel("lbf", 0.01)
+    assert open_capture(writer.path).samples().force_channel == RawChannel("lbf", 0.01)

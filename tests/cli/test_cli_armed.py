@@ -26,7 +26,7 @@ from command_line import DRIVEN_BENCH, done, free_port, patient, rig_file, runni
 from selenium import webdriver
 from selenium.common.exceptions import WebDriverException
 
-from rig.daemon.bulletin import Status
+from rig.daemon.bulletin import RigStatus
 from rig.daemon.control import ControlClient, NoDaemonError
 from rig.jobs.orders import MethodOrder
 from rig.virtual import LinearSpring, VirtualPort, VirtualRig
@@ -107,7 +107,7 @@ class Watched:
             raise NoDaemonError("no socket is there yet")
         return ControlClient(sockets[0])
 
-    def status(self) -> Status:
+    def status(self) -> RigStatus:
         with self.client() as daemon:
             return daemon.status()
 

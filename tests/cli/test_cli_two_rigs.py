@@ -16,7 +16,7 @@ if os.name != "posix":
 
 from command_line import RIGS, done, pressrig, running, simulated, wait_until
 
-from rig.daemon.bulletin import Status
+from rig.daemon.bulletin import RigStatus
 from rig.daemon.control import ControlClient, NoDaemonError, daemons_of
 from rig.daemon.socket_place import held_by
 from rig.jobs.orders import MethodOrder, RigRef
@@ -49,7 +49,7 @@ class TwoRigs:
                 return ControlClient(path, held)
         raise NoDaemonError("not up yet")
 
-    def status(self, number: int) -> Status:
+    def status(self, number: int) -> RigStatus:
         with self.client(number) as daemon:
             return daemon.status()
 

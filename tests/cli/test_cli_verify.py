@@ -15,7 +15,7 @@ import pytest
 from command_line import CALIBRATED, FAST, ROOT, UNCALIBRATED, environment, pressrig, simulated
 from loguru import logger
 
-from rig.calibration import Calibration, Record, Scale, ScaleUncertainty
+from rig.calibration import Calibration, Provenance, Scale, ScaleUncertainty
 from rig.capture import CaptureHeader, CaptureWriter, open_capture
 from rig.cli import main
 from rig.rigchecks import PieceCheck, check_file, read_checks, standing_of
@@ -350,7 +350,7 @@ def test_recordings_warn_while_a_piece_is_outside_and_say_so_in_the_capture(
 
 
 def test_a_capture_shows_what_was_said_when_it_was_begun(run, tmp_path) -> None:
-    record = Record(expires=date(2020, 1, 31), references=("masses",), details={"degree": 1})
+    record = Provenance(expires=date(2020, 1, 31), references=("masses",), details={"degree": 1})
     scale = Scale(1e-3, uncertainty=ScaleUncertainty(1e5, ((1e-6,),)), record=record)
     about = CaptureHeader(
         specimen="F1",

@@ -5,9 +5,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.jobs.hand_samples import Heard, SpeedMeter
+from rig.jobs.hand_samples import HandSamples, SpeedMeter
 from rig.jobs.hand_strokes import Aim, Stroke
-from rig.jobs.hand_waits import Hold, Quiet, Rest
+from rig.jobs.hand_waits import HoldWait, Quiet, RestWait
 
 RATE_HZ = 100.0
 N_PER_MM = 3.0
@@ -21,7 +21,7 @@ def heard(*legs, start_mm=-2.0, rate_hz=RATE_HZ, tremor_mm=0.005):
     time_s = np.arange(0.0, corners_s[-1], 1 / rate_hz)
     # a hand trembles at some 9 Hz
     position_mm = np.interp(time_s, corners_s, corners_mm) + tremor_mm * np.sin(2 * np.pi * 9.0 * time_s)
-    return Heard(time_s, position_mm, N_PER_MM * np.maximum(position_mm, 0.0))
+    return HandSamples(time_s, position_mm, N_PER_MM * np.maximum(position_mm, 0.0))
 
 
 PRESSED = heard((-2.0, 1.0), (10.3, 3.075), (10.3, 1.0), (-2.0, 2.0))
@@ -105,7 +105,7 @@ def test_one_wild_value_is_no_touch():
     force_n = still.force_n.copy()
     force_n[50] = 5.0
     touch = Stroke(Aim(1, 4.0, None, 1.5, stands=False), 0.0)
-    assert fed(touch, Heard(still.time_s, still.position_mm, force_n)) is None
+    assert fed(touch, HandSamples(still.time_s, still.position_mm, force_n)) is None
 
 
 def test_a_press_to_a_force_that_comes_too_late_stops_at_its_deepest():
@@ -120,7 +120,7 @@ def test_a_wider_gap_than_asked_for_is_a_gap_too():
 
 
 def test_a_hold_notes_its_drift_and_how_long_it_was_outside():
-    hold = Hold(4.0, 0.0, 0.0)
+    hold = HoldWait(4.0, 0.0, 0.0)
     # drifts by 1 mm within a second and comes back within another: outside 0.2 mm for 1.6 s of them
     fed(hold, heard((10.0, 1.0), (9.0, 1.0), (10.0, 1.0), (10.0, 2.0), start_mm=10.0, tremor_mm=0.0))
     did = hold.did()
@@ -130,20 +130,20 @@ def test_a_hold_notes_its_drift_and_how_long_it_was_outside():
 
 
 def test_a_rest_on_a_pressed_specimen_is_noted():
-    rest = Rest(2.0, 0.0, 1.0)
+    rest = RestWait(2.0, 0.0, 1.0)
     fed(rest, heard((5.0, 3.0), start_mm=5.0))
     assert rest.did()["pressed_s"] == pytest.approx(2.0, abs=0.02)
 
 
 def test_a_wait_whose_time_is_past_is_over_at_once_and_says_how_late():
-    late = Rest(2.0, 3.5, 1.0)
+    late = RestWait(2.0, 3.5, 1.0)
     assert late.take(heard((-2.0, 4.0))[-1:]) == 0
     assert late.did()["late_s"] == 1.5
 
 
 def test_nothing_is_still_while_the_force_wanders():
     time_s = np.arange(0.0, 3.0, 0.01)
-    wandering = Heard(time_s, np.zeros(300), 2.0 * time_s)
+    wandering = HandSamples(time_s, np.zeros(300), 2.0 * time_s)
     assert fed(Quiet(1.0), wandering) is None
     assert fed(Quiet(1.0), heard((-2.0, 3.0))) is not None
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from rig.calibration import Scale
-from rig.jobs.motion_watch import Course
+from rig.jobs.motion_watch import IntendedMotion
 from rig.jobs.tripwire import Tripwire
 from rig.methods import RigLimits
 from rig.samples import Samples, Status
@@ -153,7 +153,8 @@ def standing(*, release=False):
     tripwire, halts = wire()
     tripwire.arm(travel=False, limits=not release)
     tripwire.expect(
-        Course("release", "release", 2.0, 10.0) if release else Course("rest", "stand", 0.0), bool
+        IntendedMotion("release", "release", 2.0, 10.0) if release else IntendedMotion("rest", "stand", 0.0),
+        bool,
     )
     return tripwire, halts
 
@@ -192,7 +193,7 @@ def held_after(motion_mm, motion_n, then_n):
     """What is said of a part that was touched with 1 N at 10 mm, moved to 15 mm, and held there."""
     tripwire, halts = wire()
     tripwire.arm()
-    course = Course("press", "move", 10.0, 15.0, contact_mm=10.0, contact_n=1.0)
+    course = IntendedMotion("press", "move", 10.0, 15.0, contact_mm=10.0, contact_n=1.0)
     ended = []
     tripwire.expect(course, lambda: bool(ended))
     tripwire.accepted()

@@ -11,7 +11,7 @@ from rig.calibration import Calibration, Gravity, PlateauRule, Scale, Share
 from rig.calibration.scales import ScaleUncertainty
 from rig.errors import InputError
 from rig.jobs.weighing import Pan, RestFinder
-from rig.samples import Channel, Samples
+from rig.samples import RawChannel, Samples
 
 RATE_HZ = 20
 STEP_G = 0.1
@@ -135,4 +135,6 @@ def test_the_calibration_and_gravity_leave_their_share_in_a_mass():
 def test_a_cell_without_gravity_is_refused_and_a_scale_in_grams_needs_none():
     with pytest.raises(InputError, match="gravity is missing"):
         Pan.of(counts(), Calibration(force=Scale(0.001)))
-    assert Pan.of(Samples.empty(Channel("oz", 0.0)), Calibration()).g_per_unit == pytest.approx(28.349523125)
+    assert Pan.of(Samples.empty(RawChannel("oz", 0.0)), Calibration()).g_per_unit == pytest.approx(
+        28.349523125
+    )

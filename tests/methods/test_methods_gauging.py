@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 
 from rig.errors import InputError
-from rig.methods import Reading, Stretch
+from rig.methods import GaugedValue, Stretch
 from rig.methods.gauging import end_of_hold, force_at, position_at, read_touch
 
 NOISE_N = 0.02
 STEP_MM = 0.005
 STEP_N = 0.001
-ZERO = Reading(0.0, 0.001)
+ZERO = GaugedValue(0.0, 0.001)
 RUNS = 60
 
 
@@ -46,7 +46,7 @@ def test_a_force_at_a_position_lies_within_its_uncertainty_of_the_truth():
     x_mm = np.arange(-2.0, 12.0, 0.0033)
     errors = []
     for seed in range(RUNS):
-        found = force_at(stretch(x_mm, bowed_n(x_mm), seed), Reading(6.0, 0.0), ZERO, falling=False)
+        found = force_at(stretch(x_mm, bowed_n(x_mm), seed), GaugedValue(6.0, 0.0), ZERO, falling=False)
         errors.append((found.value - float(bowed_n(np.array(6.0))), found.u))
         assert found.slope == pytest.approx(14.0, abs=0.5)
     share, ratio = covered(errors)
@@ -122,6 +122,6 @@ def test_a_stroke_that_does_not_get_there_is_refused_in_words():
     x_mm = np.arange(0.0, 5.0, 0.01)
     short = stretch(x_mm, bowed_n(x_mm), 1)
     with pytest.raises(InputError, match=r"went to 4\.99 mm, short of 6\.00 mm|went to 5\.00 mm"):
-        force_at(short, Reading(6.0, 0.0), ZERO, falling=False)
+        force_at(short, GaugedValue(6.0, 0.0), ZERO, falling=False)
     with pytest.raises(InputError, match="does not pass a force of 90 N"):
         position_at(short, 90.0, ZERO, falling=False)

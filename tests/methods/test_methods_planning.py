@@ -9,9 +9,9 @@ import pytest
 from method_texts import BLOCK, CLEAR, CONTACT, FLOAT, GENEROUS, PRESS, TOUCH, parsed
 
 from rig.methods import (
-    MoveTo,
+    MoveToDeflection,
     PressTo,
-    PressUntil,
+    PressUntilForce,
     Prompt,
     StartClock,
     TouchUntil,
@@ -44,9 +44,9 @@ def test_each_step_becomes_its_motion_in_mm_past_contact():
         TouchUntil(1.0, 1.0, sets_contact=True),
         PressTo(18.0, 2.0),
         Wait(3.0, loaded=True),
-        PressUntil(50.0, 45.0, 2.0),
-        MoveTo(0.0, 4.0),
-        MoveTo(-5.0, 4.0),
+        PressUntilForce(50.0, 45.0, 2.0),
+        MoveToDeflection(0.0, 4.0),
+        MoveToDeflection(-5.0, 4.0),
         Wait(60.0, loaded=False),
         Prompt("turn it", 60.0, 120.0),
     ]
@@ -65,7 +65,7 @@ def test_a_paced_repeat_starts_its_clock_and_waits_for_it_in_each_pass():
         TOUCH, f'- repeat: {{count: 2, every: "30 s", steps: [{PRESS[2:]}, {CONTACT[2:]}]}}', CLEAR
     )
     kinds = [type(each.action) for each in actions[1:-1]]
-    assert kinds == [StartClock, PressTo, MoveTo, WaitUntil] * 2
+    assert kinds == [StartClock, PressTo, MoveToDeflection, WaitUntil] * 2
     assert {each.place.label for each in actions if isinstance(each.action, StartClock | WaitUntil)} == {
         "step 2 repeat"
     }
@@ -76,25 +76,25 @@ def test_a_recovery_touches_at_its_times_and_leaves_the_contact_where_it_was():
         '- recover: {touches: 3, from: "20 s", to: "2000 s", force: "1 N", speed: "1 mm/s", gap: "2 mm"}'
     )
     actions = [each.action for each in planned(TOUCH, recover)[1:]]
-    assert actions[:2] == [StartClock(), MoveTo(-2.0, 1.0)]
+    assert actions[:2] == [StartClock(), MoveToDeflection(-2.0, 1.0)]
     times = [action.time_s for action in actions if isinstance(action, WaitUntil)]
     assert times == pytest.approx([20.0, 200.0, 2000.0])
     touches = [action for action in actions if isinstance(action, TouchUntil)]
     assert touches == [TouchUntil(1.0, 1.0, sets_contact=False)] * 3
-    assert actions[-1] == MoveTo(-2.0, 1.0)
+    assert actions[-1] == MoveToDeflection(-2.0, 1.0)
 
 
 def test_80_000_cycles_are_made_one_at_a_time():
     actions = plan(check_method(read_method(EXAMPLES / "pounding_endurance.yaml"), GENEROUS, BLOCK))
     tracemalloc.start()
     try:
-        presses = sum(isinstance(each.action, PressUntil) for each in islice(actions, 4 + 4 * 80_000))
+        presses = sum(isinstance(each.action, PressUntilForce) for each in islice(actions, 4 + 4 * 80_000))
         _, peak_bytes = tracemalloc.get_traced_memory()
     finally:
         tracemalloc.stop()
     assert presses == 80_000
     assert peak_bytes < 100_000
-    assert isinstance(deque(actions, maxlen=1)[0].action, MoveTo)
+    assert isinstance(deque(actions, maxlen=1)[0].action, MoveToDeflection)
 
 
 @pytest.mark.parametrize(
@@ -102,5 +102,5 @@ def test_80_000_cycles_are_made_one_at_a_time():
 )
 def test_the_plan_holds_as_many_presses_as_the_check_counted(name):
     checked = check_method(read_method(EXAMPLES / f"{name}.yaml"), GENEROUS, BLOCK)
-    presses = [each.action for each in plan(checked) if isinstance(each.action, PressTo | PressUntil)]
+    presses = [each.action for each in plan(checked) if isinstance(each.action, PressTo | PressUntilForce)]
     assert len(presses) == checked.presses

@@ -12,7 +12,7 @@ from method_texts import CLEAR, CONTACT, PRESS, TOUCH, parsed, written
 
 from rig.errors import InputError
 from rig.methods import REPORTABLE, Method, parse_method, read_method
-from rig.methods.steps import Depth, PressToForce, Recover, Repeat
+from rig.methods.steps import PressToForce, Recover, Repeat, StepDepth
 
 EXAMPLES = sorted((Path(__file__).parents[2] / "configs" / "methods").glob("*.yaml"))
 
@@ -54,7 +54,7 @@ def test_an_example_is_read_and_claims_no_conformity(path):
 def test_values_are_read_in_their_units():
     press = '- press: {force: "18 lbf", stop_at: "1 in", speed: "100 mm/min"}'
     step = parsed(TOUCH, press, CLEAR).steps[1]
-    assert step == PressToForce(step.place, 18 * 4.4482216152605, Depth(25.4, "mm"), 100 / 60)
+    assert step == PressToForce(step.place, 18 * 4.4482216152605, StepDepth(25.4, "mm"), 100 / 60)
     assert str(step.place) == "m.yaml line 7, step 2 press"
 
 

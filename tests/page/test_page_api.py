@@ -19,7 +19,7 @@ import websockets.sync.client
 from page_serving import asking, origin, serving
 from stand_in_desk import CAUTIONS, KEPT_POINTS, METHODS, POINTS, point_of, standing_in
 
-from rig.daemon.bulletin import CycleRow, Done, News, Refusal, Seen, Status, Trace
+from rig.daemon.bulletin import CycleRow, Done, LiveTrace, News, Refusal, RigStatus, Seen
 from rig.daemon.page import MethodList, RigLink
 from rig.daemon.page.access import LONGEST_BODY
 from rig.errors import DeviceError, InputError
@@ -67,7 +67,7 @@ def watching(port):
 
 
 def test_the_status_is_what_the_desk_says(page):
-    status = Status.model_validate(page.get("/api/status").raise_for_status().json())
+    status = RigStatus.model_validate(page.get("/api/status").raise_for_status().json())
     assert (status.rig, status.state, status.cautions) == ("bench press", "running", CAUTIONS)
 
 
@@ -83,7 +83,7 @@ def test_news_are_what_is_newer_than_was_seen(desk, page):
 
 def test_all_samples_that_are_kept_come_in_one_piece_however_often_the_desk_is_asked(desk, page):
     desk.pass_cycles(12)
-    trace = Trace.model_validate(page.get("/api/samples").json())
+    trace = LiveTrace.model_validate(page.get("/api/samples").json())
     # At the first of three questions 12 cycles and a tick of 0.2 s have passed: 50 points a second.
     assert trace.first == 12 * 4 * 50 + POINTS - KEPT_POINTS
     assert len(desk.asked("news")) == 3

@@ -11,7 +11,7 @@ from scipy import stats
 
 from rig.errors import InputError
 from rig.population import (
-    Rest,
+    RestingStretch,
     Weighing,
     by_difference,
     mass_in_g,
@@ -28,7 +28,7 @@ STEP_G = 0.1
 
 def rest(g, at_s, *, until_s=None, last_g=None, u_g=0.02, slope=0.0, slope_u=0.0):
     end_s = at_s if until_s is None else until_s
-    return Rest(g, u_g, at_s, g if last_g is None else last_g, u_g, end_s, slope, slope_u)
+    return RestingStretch(g, u_g, at_s, g if last_g is None else last_g, u_g, end_s, slope, slope_u)
 
 
 def test_a_mass_is_the_step_from_the_end_of_one_rest_to_the_begin_of_the_next():

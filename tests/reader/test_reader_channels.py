@@ -95,14 +95,10 @@ def test_a_capture_that_begins_long_after_the_port_was_opened_knows_the_units(tm
         # as a daemon that holds the port for good: what the device said at the opening has been taken
         while not len(reader.get(timeout_s=20.0).samples):
             pass
-        done = perform_recording(
-            reader,
-            CALIBRATION,
-            partial(complete_header, CaptureHeader(specimen="float-1")),
-            tmp_path,
-            stop=StopRule(None, 3),
-            stopped=threading.Event(),
-        )
+        watch = Watch(threading.Event(), ask=str, tell=lambda step, done: None)
+        bench = Bench(reader, RigFile("virtual", calibration=CALIBRATION), tmp_path, watch)
+        header_of = partial(complete_header, CaptureHeader(specimen="float-1"))
+        done = perform_recording(bench, header_of, StopRule(None, 3))
     capture = open_capture(done.path)
     assert all(event["kind"] != "channel" for event in capture.each_event())
     result = examine_capture(capture.path, Asked(calibration=CALIBRATION)).result

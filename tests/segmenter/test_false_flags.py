@@ -17,7 +17,7 @@ from rough_presses import PRESSES, rough_presses
 from rig.analyser import AnalysisSettings, CaptureAnalysis
 from rig.calibration import Calibration
 from rig.capture.resolution import estimate_resolution
-from rig.samples import Channel, Samples
+from rig.samples import RawChannel, Samples
 from rig.segmenter import Flag
 
 RECORDINGS = int(os.environ.get("PRESSRIG_RECORDINGS", "12"))
@@ -37,8 +37,8 @@ def flags_of_recordings():
             force_n,
             position_mm,
             np.zeros(len(row), np.uint8),
-            Channel("N", estimate_resolution(force_n)),
-            Channel("mm", estimate_resolution(position_mm)),
+            RawChannel("N", estimate_resolution(force_n)),
+            RawChannel("mm", estimate_resolution(position_mm)),
         )
         analysis = CaptureAnalysis(Calibration(), AnalysisSettings())
         analysis.push(samples)

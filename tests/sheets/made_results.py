@@ -5,7 +5,7 @@ import numpy as np
 from rig.analyser import AnalysisSettings, CaptureAnalysis, Depth
 from rig.calibration import Calibration
 from rig.capture import CaptureHeader
-from rig.samples import Channel, Samples
+from rig.samples import RawChannel, Samples
 
 RATE_HZ = 250.0
 REST = 250
@@ -32,14 +32,14 @@ def made_samples(cycles=4, *, depth_mm=10.0, stiffness=2.5, first_set_mm=0.15, s
         np.round((force + rng.normal(0, 0.005, n)) / 0.001) * 0.001,
         np.round((position + rng.normal(0, 0.001, n)) / 0.005) * 0.005,
         np.zeros(n, np.uint8),
-        Channel("N", 0.001),
-        Channel("mm", 0.005),
+        RawChannel("N", 0.001),
+        RawChannel("mm", 0.005),
     )
 
 
 def made_header(**fields):
-    return CaptureHeader(specimen="F-90 no. 3", batch="spring", force=Channel("N", 0.001),
-                         position=Channel("mm", 0.005), **fields)  # fmt: skip
+    return CaptureHeader(specimen="F-90 no. 3", batch="spring", force=RawChannel("N", 0.001),
+                         position=RawChannel("mm", 0.005), **fields)  # fmt: skip
 
 
 def made_result(cycles=4, *, at=("20%", "5 mm"), height_mm=40.0, conditioning=0, **how):

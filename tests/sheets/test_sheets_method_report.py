@@ -13,7 +13,7 @@ from rich.console import Console
 from scipy import stats
 
 from rig.analyser import AnalysisSettings, CaptureAnalysis
-from rig.calibration import Calibration, Frame, Record, Scale, ScaleUncertainty, Share
+from rig.calibration import Calibration, Frame, Provenance, Scale, ScaleUncertainty, Share
 from rig.capture import CaptureHeader
 from rig.errors import InputError
 from rig.results import method_report
@@ -221,7 +221,7 @@ def test_a_doubtful_force_scale_is_in_the_uncertainty_of_a_stress_and_not_of_a_s
 
 
 def test_a_report_says_what_was_never_calibrated_and_what_is_overdue() -> None:
-    old = replace(CALIBRATION.force, record=Record(date(2020, 1, 1), date(2021, 1, 1)))
+    old = replace(CALIBRATION.force, record=Provenance(date(2020, 1, 1), date(2021, 1, 1)))
     report, _ = report_of(replace(HEADER, calibration=replace(CALIBRATION, force=old).as_dict()))
     assert any(
         note.startswith("Not calibrated: force, position, time offset, frame compliance, backlash")

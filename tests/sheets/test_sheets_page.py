@@ -6,9 +6,9 @@ import html5lib
 import pytest
 
 from rig.sheets.page import (
-    Cells,
     Facts,
     Page,
+    PageTable,
     Picture,
     Points,
     Section,
@@ -30,7 +30,7 @@ BLOCKS = (
     Words("Mind your fingers.", "caution"),
     Points((NASTY, "two")),
     Facts(((NASTY, NASTY), ("rig", "bench"))),
-    Cells(NASTY, ("piece", NASTY), ((NASTY, "1.5"), ("F-90-001", "-"))),
+    PageTable(NASTY, ("piece", NASTY), ((NASTY, "1.5"), ("F-90-001", "-"))),
     Picture("curve.png", NASTY, NASTY),
 )
 PAGE = Page(NASTY, NASTY, (Section(NASTY, BLOCKS), Section("below", (), level=3)))
@@ -76,7 +76,7 @@ def test_markdown_holds_the_same_and_no_element():
 
 
 def table_of(cell):
-    table = Cells("t", ("piece", "x"), (("F-90-001", cell),))
+    table = PageTable("t", ("piece", "x"), (("F-90-001", cell),))
     return page_html(Page("rig", "", (Section("s", (table,)),)), {})
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from rig.capture import CaptureHeader, CaptureWriter
-from rig.samples import Channel, Samples
+from rig.samples import RawChannel, Samples
 
 RATE_HZ = 200
 PERIOD_S = 2.0
@@ -23,7 +23,7 @@ def pressed(count: int, *, first: int = 0, stiffness: float = STIFFNESS_N_PER_MM
     phase = (seq / RATE_HZ % PERIOD_S) / PERIOD_S
     position_mm = (PEAK_MM + 2 * CONTACT_MM) * (1 - np.abs(2 * phase - 1)) - CONTACT_MM
     force_n = stiffness * np.clip(position_mm - CONTACT_MM, 0, None) + 0.01 * np.sin(seq * 2.4)
-    channels = Channel("N", 0.001), Channel("mm", 0.001)
+    channels = RawChannel("N", 0.001), RawChannel("mm", 0.001)
     time_us = (seq * 1e6 / RATE_HZ).astype(np.int64)
     return Samples(seq, time_us, force_n, position_mm, np.zeros(count, np.uint8), *channels, "device")
 
@@ -58,7 +58,7 @@ def write_pull(folder: Path, specimen: str, *, peak_n: float) -> Path:
     position_mm = 30.0 - 4.0 * np.minimum(time_s, 8.0 - time_s)
     # pulled from 1 s on, at its peak at 2 s, off at 3 s, and back without force
     force_n = -peak_n * np.interp(time_s, [0, 1, 2, 3, 8], [0, 0, 1, 0, 0]) + 0.01 * np.sin(seq * 2.4)
-    channels = Channel("N", 0.001), Channel("mm", 0.001)
+    channels = RawChannel("N", 0.001), RawChannel("mm", 0.001)
     time_us = (seq * 1e6 / RATE_HZ).astype(np.int64)
     samples = Samples(seq, time_us, force_n, position_mm, np.zeros(len(seq), np.uint8), *channels, "device")
     header = CaptureHeader(

@@ -11,7 +11,7 @@ from made_captures import pressed, write_capture
 
 from rig.capture import CaptureHeader, CaptureWriter, open_capture
 from rig.errors import InputError
-from rig.samples import Channel, Samples
+from rig.samples import RawChannel, Samples
 from rig.workbench.traces import RecordedTrace, extremes
 
 SPIKE_AT, SPIKE_N = 1_234_567, 987.0
@@ -37,7 +37,7 @@ def long_trace(tmp_path_factory):
     seq = np.arange(LONG)
     force = np.sin(seq / 5000.0)
     force[SPIKE_AT] = SPIKE_N
-    channels = Channel("N", 0.001), Channel("mm", 0.001)
+    channels = RawChannel("N", 0.001), RawChannel("mm", 0.001)
     status = np.zeros(LONG, np.uint8)
     samples = Samples(seq, seq * 100, force, np.cos(seq / 5000.0), status, *channels, "device")
     folder = tmp_path_factory.mktemp("long")
@@ -83,7 +83,7 @@ def test_peaks_of_a_thinned_stretch_are_those_of_the_samples(tmp_path) -> None:
 
 
 def test_a_recording_without_a_clock_counts_samples(tmp_path) -> None:
-    channels = Channel("N", 0.001), Channel("mm", 0.001)
+    channels = RawChannel("N", 0.001), RawChannel("mm", 0.001)
     seq = np.arange(100)
     samples = Samples(
         seq, np.zeros(100, np.int64), seq * 1.0, seq * 2.0, np.zeros(100, np.uint8), *channels, "none"

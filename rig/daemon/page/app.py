@@ -39,7 +39,7 @@ from starlette.requests import HTTPConnection
 
 from rig import __version__
 from rig.core import chosen_units
-from rig.daemon.bulletin import CycleRow, Done, News, Preview, Refusal, Seen, Status, Trace
+from rig.daemon.bulletin import CycleRow, Done, LiveTrace, News, Preview, Refusal, RigStatus, Seen
 from rig.daemon.page.access import LONGEST_TOKEN, SESSION_S, AccessRules, GuardedApp
 from rig.daemon.page.rig_link import MethodList, RigLink
 from rig.errors import DeviceError, InputError, RigError
@@ -99,7 +99,7 @@ class Pages(BaseModel):
     units: str
 
 
-class Start(BaseModel):
+class StartOrder(BaseModel):
     """An order, and the rig that it is for."""
 
     model_config = ConfigDict(extra="forbid")
@@ -193,7 +193,7 @@ def make_app(
 
 
 @api.get("/status")
-async def status(link: Link) -> Status:
+async def status(link: Link) -> RigStatus:
     """How the rig stands now."""
     return await link.status()
 
@@ -205,7 +205,7 @@ async def news(link: Link, trace: Number = 0, cycle: Number = 0, loop: Number = 
 
 
 @api.get("/samples")
-async def samples(link: Link) -> Trace:
+async def samples(link: Link) -> LiveTrace:
     """Force and position of the last minutes, thinned."""
     return await link.samples()
 
@@ -223,13 +223,13 @@ async def methods(link: Link) -> MethodList:
 
 
 @api.post("/start")
-async def start(link: Link, asked: Start) -> Done:
+async def start(link: Link, asked: StartOrder) -> Done:
     """Start a method, an endurance plan, a recording or a height. The platen may move at once."""
     return await link.start(asked.rig, asked.order)
 
 
 @api.post("/preview")
-async def preview(link: Link, asked: Start) -> Preview:
+async def preview(link: Link, asked: StartOrder) -> Preview:
     """Say what an order would do on this rig. Nothing moves."""
     return await link.preview(asked.rig, asked.order)
 

@@ -18,7 +18,7 @@ from typing import Any, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
 
-from rig.daemon.bulletin import CycleRow, Done, News, Preview, Refusal, Seen, Status, Trace
+from rig.daemon.bulletin import CycleRow, Done, LiveTrace, News, Preview, Refusal, RigStatus, Seen
 from rig.errors import DeviceError, InputError
 from rig.jobs.orders import Order, RigRef
 
@@ -114,17 +114,17 @@ class RigLink:
         self._turn = asyncio.Lock()
         self._kept: _Connection | None = None
 
-    async def status(self) -> Status:
+    async def status(self) -> RigStatus:
         """How the rig stands now."""
-        return await self._watch({"ask": "status"}, Status.model_validate_json)
+        return await self._watch({"ask": "status"}, RigStatus.model_validate_json)
 
     async def news(self, seen: Seen) -> News:
         """The status and what is newer than `seen`."""
         return await self._watch({"ask": "news", "seen": seen.model_dump()}, News.model_validate_json)
 
-    async def samples(self) -> Trace:
+    async def samples(self) -> LiveTrace:
         """All of the trace that is kept, put together from as many answers as it takes."""
-        seen, parts = Seen(), list[Trace]()
+        seen, parts = Seen(), list[LiveTrace]()
         for _ in range(MOST_PARTS):
             told = await self.news(seen)
             if told.trace.first != seen.trace:
@@ -133,7 +133,7 @@ class RigLink:
             seen = told.seen
             if len(told.trace.time_s) < LAST_PART:
                 break
-        return Trace(
+        return LiveTrace(
             first=parts[0].first,
             time_s=tuple(chain.from_iterable(part.time_s for part in parts)),
             force_n=tuple(chain.from_iterable(part.force_n for part in parts)),

@@ -75,7 +75,7 @@ function remember(form) {
   history.replaceState(null, "", `/ask?${search}`);
 }
 
-/** @param {Api.Progress} progress */
+/** @param {Api.CommandProgress} progress */
 function answered(progress) {
   at("answer").hidden = false;
   at("command").textContent = progress.command;

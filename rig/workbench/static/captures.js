@@ -53,7 +53,7 @@ function heads() {
   }));
 }
 
-/** @param {Api.Row} row */
+/** @param {Api.CatalogueRow} row */
 function rowOf(row) {
   const line = made("tr");
   line.classList.toggle("out", row.left_out !== "");

@@ -53,7 +53,7 @@ async function halt() {
 
 /**
  * Called with each status: a halt is confirmed by what the rig does, not by what was asked of it.
- * @param {Api.Status} status
+ * @param {Api.RigStatus} status
  */
 export function confirmHalt(status) {
   moving = MOVING.has(status.state);

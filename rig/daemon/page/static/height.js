@@ -33,7 +33,7 @@ function line(height) {
 
 /**
  * It stays while the next piece is touched, and goes when another job has ended.
- * @param {Api.Status} status
+ * @param {Api.RigStatus} status
  */
 export function fillHeight({ job, last }) {
   const height = last?.height ?? null;

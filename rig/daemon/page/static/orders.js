@@ -49,7 +49,7 @@ export async function ask(name, parameters = {}, patienceMs = PATIENCE_MS) {
 
 /**
  * Which rig an order is for: the one that the person saw. A daemon that holds another refuses it.
- * @param {Api.Status} status
+ * @param {Api.RigStatus} status
  */
 export function rigOf(status) {
   return { name: status.rig, port: status.port };

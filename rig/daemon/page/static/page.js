@@ -20,12 +20,12 @@ let job = 0;
 let lastHeard = null;
 /** @type {number | null} */
 let underWay = null;
-/** @type {Api.Status | null} */
+/** @type {Api.RigStatus | null} */
 let status = null;
 /** @type {string | null} */
 let state = null;
 
-/** @param {Api.Status} status */
+/** @param {Api.RigStatus} status */
 function announce(status) {
   if (status.state !== state) {
     state = status.state;
@@ -35,7 +35,7 @@ function announce(status) {
 
 /**
  * Where nothing can move the form comes first and the halt is slim; in doubt it is large.
- * @param {Api.Status} status
+ * @param {Api.RigStatus} status
  */
 function arrange({ state, armed, job }) {
   const still = state === "idle" && !armed && job === null;
@@ -50,7 +50,7 @@ function arrange({ state, armed, job }) {
 
 /**
  * A job that has just ended: a tone, for whoever stands beside the rig and not before the page.
- * @param {Api.Status} status
+ * @param {Api.RigStatus} status
  */
 function atEnd({ job, last }) {
   if (underWay !== null && job === null && last?.number === underWay && at("sound").checked) {

@@ -126,7 +126,7 @@ function fillBar(name, value, low, high, unit) {
   }
 }
 
-/** @param {Api.Status} status */
+/** @param {Api.RigStatus} status */
 function fillDevice(status) {
   const device = status.device;
   put("device", device ? `${device.name}, ${status.port}` : status.port);
@@ -141,7 +141,7 @@ function fillDevice(status) {
 
 /**
  * What is not known reads as armed.
- * @param {Api.Status} status
+ * @param {Api.RigStatus} status
  */
 function fillDrive({ armed, device, limits }) {
   const homed = device?.homed ? "homed" : "not homed";
@@ -168,7 +168,7 @@ const counted = (job) => (job?.kind === "height" ? "touches" : "cycles");
 // The curves of a job stay when it has ended, and so does what was squeezed.
 let lastSpecimen = NONE;
 
-/** @param {Api.Status} status */
+/** @param {Api.RigStatus} status */
 function fillJob(status) {
   const { job, last } = status;
   if (job) {
@@ -204,11 +204,11 @@ function fillJob(status) {
 
 /**
  * What the person sees is what the orders are for.
- * @type {Api.Status}
+ * @type {Api.RigStatus}
  */
 let shown;
 
-/** @param {Api.Status} status */
+/** @param {Api.RigStatus} status */
 export function fillStatus(status) {
   shown = status;
   put("rig", status.rig);

@@ -57,7 +57,7 @@ export class StartForm {
   /** @type {Api.MethodText[]} */
   #methods = [];
   #cautions = "";
-  /** @type {Api.Status | null} */
+  /** @type {Api.RigStatus | null} */
   #status = null;
   #sending = false;
   #previews = 0;
@@ -98,7 +98,7 @@ export class StartForm {
     this.#choose();
   }
 
-  /** @param {Api.Status} status */
+  /** @param {Api.RigStatus} status */
   follow(status) {
     this.#status = status;
     at("start-why").textContent = WAITS[status.state] ?? "Stand clear: the platen may move as soon as you press Start.";
@@ -121,7 +121,7 @@ export class StartForm {
     }
   }
 
-  /** @param {Api.Status} status */
+  /** @param {Api.RigStatus} status */
   #showCautions({ cautions, cautions_read_today: read }) {
     at("cautions").hidden = read || at("method").value === RECORDING || cautions.length === 0;
     for (const box of at("cautions").querySelectorAll("input")) {
@@ -166,7 +166,7 @@ export class StartForm {
     }
   }
 
-  /** @returns {Exclude<Api.Start["order"], Api.ReleaseOrder>} */
+  /** @returns {Exclude<Api.StartOrder["order"], Api.ReleaseOrder>} */
   #wish(unnamed = "") {
     const kind = this.#kind();
     const about = { batch: text("f-batch"), operator: text("f-operator"), notes: text("f-notes") ?? "" };
