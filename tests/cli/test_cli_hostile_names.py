@@ -174,12 +174,10 @@ def test_reports_of_many_names_show_them_all(in_process, shelf, tmp_path):
 
 
 def test_an_error_that_nobody_foresaw_has_a_code_and_a_sentence_of_its_own(in_process, monkeypatch, tmp_path):
-    import rig.results
-
     def broken(folder, **how):
         raise KeyError("no such\x1b[31m thing")
 
-    monkeypatch.setattr(rig.results, "archive_table", broken)
+    monkeypatch.setattr("rig.cli.captures.archive_table", broken)
     said = in_process("captures", tmp_path, code=70)
     assert said.out == ""
     assert said.err.count("\n") == 1
