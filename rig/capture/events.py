@@ -51,9 +51,16 @@ def damaged_lines(path: Path) -> tuple[int, int]:
 
 
 def events_of_kind(path: Path, kind: EventKind) -> Iterator[dict[str, Any]]:
-    """The readable events of one kind, one at a time: memory stays flat, and other lines are not parsed."""
+    """The readable events of one kind, one at a time: memory stays flat, and other lines are not parsed.
+
+    A file that cannot be opened has none; the capture's `damage` tells of it.
+    """
     name = json.dumps(kind).encode("ascii")
-    with open_file(path) as file:
+    try:
+        opened = open_file(path)
+    except OSError:
+        return
+    with opened as file:
         while line := file.readline(LONGEST_LINE):
             event = _parsed(line) if name in line else None
             if event is not None and kind_of(event) == kind:
