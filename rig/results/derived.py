@@ -39,7 +39,7 @@ def arithmetic_version() -> str:
     return digest.hexdigest()
 
 
-def replace_derived(path: Path, data: bytes) -> None:
+def replace_derived(path: Path, *parts: bytes | memoryview) -> None:
     """Write what can be worked out again, so that at no moment the file holds a part of it."""
     folder = path.parent
     folder.mkdir(exist_ok=True)
@@ -49,7 +49,8 @@ def replace_derived(path: Path, data: bytes) -> None:
     # not by tempfile, whose files nobody else may read
     new = folder / f"new-{token_hex(8)}"
     try:
-        new.write_bytes(data)
+        with new.open("wb") as file:
+            file.writelines(parts)
         new.replace(path)
     except OSError:
         new.unlink(missing_ok=True)

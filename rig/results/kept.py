@@ -154,9 +154,8 @@ class KeptResult:
 
     def write_contact_force_n(self, force_n: float) -> None:
         """Keep the force that counts as contact by the noise, if the capture is still what it was."""
-        body = _NUMBER.pack(force_n)
         if _seen(self._capture) == self._seen:
-            self._put(self.path.with_suffix(CONTACT), body + self._digest(body))
+            self._put(self.path.with_suffix(CONTACT), _NUMBER.pack(force_n))
 
     def write(self, result: CaptureResult) -> None:
         """Keep a result, if there is room and the capture is still what it was."""
@@ -188,23 +187,24 @@ class KeptResult:
         begin = end - _LENGTH.unpack(body[end:])[0]
         return body[:begin], body[begin:end]
 
-    def _seal(self, path: Path, head: bytes, blobs: list[bytes]) -> None:
-        blob = b"".join(blobs)
-        body = head + blob + _LENGTH.pack(len(blob))
-        self._put(path, body + self._digest(body))
+    def _seal(self, path: Path, head: bytes | memoryview, blobs: list[bytes]) -> None:
+        self._put(path, head, *blobs, _LENGTH.pack(sum(map(len, blobs))))
 
-    def _put(self, path: Path, data: bytes) -> None:
+    def _put(self, path: Path, *parts: bytes | memoryview) -> None:
         # a capture that cannot be written, or a full disk, costs the time of another analysis
         with suppress(OSError):
-            replace_derived(path, data)
+            replace_derived(path, *parts, self._digest(*parts))
             # what a killed process left half-written goes too
             others = [path for path in path.parent.iterdir() if path.name != ".gitignore"]
             others.sort(key=lambda path: path.stat().st_mtime_ns, reverse=True)
             for other in others[MOST_KEPT:]:
                 other.unlink(missing_ok=True)
 
-    def _digest(self, body: bytes) -> bytes:
-        return hashlib.blake2b(self._key.encode() + body, digest_size=DIGEST_BYTES).digest()
+    def _digest(self, *parts: bytes | memoryview) -> bytes:
+        digest = hashlib.blake2b(self._key.encode(), digest_size=DIGEST_BYTES)
+        for part in parts:
+            digest.update(part)
+        return digest.digest()
 
 
 def _seen(capture: Path) -> tuple[tuple[str, int, int, int], ...]:
@@ -224,7 +224,7 @@ def _content(capture: Path, seen: tuple[tuple[str, int, int, int], ...]) -> byte
     return digest.digest()
 
 
-def _stream(columns: Columns, about: str) -> bytes:
+def _stream(columns: Columns, about: str) -> memoryview:
     """Return a table of cycles as an Arrow stream that says the rest in its metadata."""
     arrays = [
         # not pa.array, which imports pandas at its first use
@@ -237,8 +237,7 @@ def _stream(columns: Columns, about: str) -> bytes:
     sink = pa.BufferOutputStream()
     with pa.ipc.new_stream(sink, batch.schema) as stream:
         stream.write_batch(batch)
-    content: bytes = sink.getvalue().to_pybytes()
-    return content
+    return memoryview(sink.getvalue())
 
 
 def _plain(value: Any, blobs: list[bytes]) -> Any:
