@@ -29,6 +29,13 @@ PAGE, PICTURE = "study.html", "laboratories.png"
 FEW = 8
 """Laboratories that a study should have at least (ISO 5725-1, recalled)."""
 
+FOUND_BY = {
+    "Cochran": ("Laboratory {} has a larger spread than", "Cochran's test"),
+    "Grubbs": ("Laboratory {} has a mean far from", "Grubbs's test"),
+    "Grubbs for two": ("Laboratories {} together have means far from", "Grubbs's test for two"),
+}
+"""What each test finds, and its name in a sentence."""
+
 WIDTH_IN = 5.2
 """At 400 pixels across a page's words are then still as high as those around it."""
 
@@ -49,10 +56,10 @@ def laboratory_answer(study: LaboratoryStudy) -> list[str]:
         ]
         for check in found.checks:
             if check.verdict:
-                what = "has a larger spread than" if check.test == "Cochran" else "has a mean far from"
+                what, whose = FOUND_BY[check.test]
                 said.append(
-                    f"Laboratory {check.laboratory} {what} the others: "
-                    f"{'an' if check.verdict == 'outlier' else 'a'} {check.verdict} ({check.test}'s test, "
+                    f"{what.format(check.laboratory)} the others: "
+                    f"{'an' if check.verdict == 'outlier' else 'a'} {check.verdict} ({whose}, "
                     f"p = {check.p:.2g}). Look for the cause before you leave out its results."
                 )
     if not any(check.verdict for found in study.materials for check in found.checks):

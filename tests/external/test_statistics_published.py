@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from scipy import stats
+from scipy.optimize import brentq
 from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.weightstats import CompareMeans, DescrStatsW, ttost_ind, ttost_paired
 
@@ -13,6 +14,7 @@ from rig.population import (
     holm,
     howe_factor,
     judge_margin,
+    laboratory_study,
     mean_difference,
     mean_of,
     tolerance_factor,
@@ -54,6 +56,38 @@ def test_the_largest_of_eight_readings_of_a_mass_spectrometer_is_an_outlier():
 ROSNER = """-0.25 0.68 0.94 1.15 1.20 1.26 1.26 1.34 1.38 1.43 1.49 1.49 1.55 1.56 1.58 1.65 1.69 1.70
 1.76 1.77 1.81 1.91 1.94 1.96 1.99 2.06 2.09 2.10 2.14 2.15 2.23 2.24 2.26 2.35 2.37 2.40
 2.47 2.54 2.62 2.64 2.90 2.92 2.92 2.93 3.21 3.26 3.30 3.59 3.68 4.30 4.64 5.34 5.42 6.01"""
+
+
+TWO_OUTLYING = (
+    (5, 0.0018, 0.0090),
+    (6, 0.0116, 0.0349),
+    (8, 0.0563, 0.1101),
+    (10, 0.1150, 0.1864),
+    (15, 0.2530, 0.3367),
+    (20, 0.3585, 0.4391),
+)
+
+
+@pytest.mark.parametrize(("count", "at_1_pct", "at_5_pct"), TWO_OUTLYING)
+def test_two_outlying_laboratories_are_judged_as_in_the_standards_table(count, at_1_pct, at_5_pct):
+    # Source: ISO 5725-2:1994, Table 5, Grubbs' test for two outlying laboratories; recalled. Columns: number
+    # of laboratories, critical values at 1 % and at 5 % significance.
+    inner = np.linspace(-1, 1, count - 2)
+
+    def share(far):
+        return np.sum(inner**2) / np.sum((values := np.append(inner, [far, far])) ** 2 - values.mean() ** 2)
+
+    for critical, significance, near in ((at_1_pct, 0.01, 0.0015), (at_5_pct, 0.05, 0.003)):
+        far = brentq(lambda far, critical=critical: share(far) - critical, 1, 1000)
+        # the farthest mean has a twin, so that it alone is no outlier and the two are judged
+        means = np.append(inner, [far, far + 1e-9])
+        table = {
+            "laboratory": np.repeat(np.arange(count), 2),
+            "value": (means[:, None] + [-1e-6, 1e-6]).ravel(),
+        }
+        check = laboratory_study(table).materials[0].checks[-1]
+        assert (check.test, check.laboratory) == ("Grubbs for two", f"{count - 2} and {count - 1}")
+        assert check.p == pytest.approx(significance, abs=near)
 
 
 def test_three_of_rosners_54_values_are_outliers():

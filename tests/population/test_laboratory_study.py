@@ -81,12 +81,12 @@ def test_intervals_hold_the_truth_as_often_as_they_say():
 @pytest.mark.parametrize("count", [(4,) * 7, UNEQUAL])
 def test_sound_laboratories_are_seldom_suspected(count):
     rng, studies = np.random.default_rng(5), 500
-    suspected = {"Cochran": 0, "Grubbs": 0}
+    suspected = {"Cochran": 0, "Grubbs": 0, "Grubbs for two": 0}
     for _ in range(studies):
         for check in laboratory_study(drawn(rng, count)).materials[0].checks:
             suspected[check.test] += check.p < 0.05
     assert {test: n / studies for test, n in suspected.items()} == pytest.approx(
-        {"Cochran": 0.05, "Grubbs": 0.05}, abs=0.03
+        {"Cochran": 0.05, "Grubbs": 0.05, "Grubbs for two": 0.05}, abs=0.03
     )
 
 
@@ -108,6 +108,20 @@ def test_a_laboratory_with_a_large_spread_or_a_far_mean_is_named():
             if abs(getattr(each, statistic)) > getattr(each, f"{statistic}_limits")[1]
         ]
         assert beyond == [name]
+
+
+@pytest.mark.parametrize("side", [1, -1])
+def test_two_laboratories_that_hide_each_other_are_named_together(side):
+    table = drawn(np.random.default_rng(6), [4] * 8, between=0.05)
+    table.loc[table["laboratory"].isin(["L2", "L5"]), "value"] += side * 2
+    (found,) = laboratory_study(table).materials
+    assert [(each.test, each.laboratory) for each in found.checks if each.verdict == "outlier"] == [
+        ("Grubbs for two", "L2 and L5")
+    ]
+    means = table.groupby("laboratory")["value"].mean()
+    left = means.drop(["L2", "L5"])
+    by_hand = ((left - left.mean()) ** 2).sum() / ((means - means.mean()) ** 2).sum()
+    assert found.checks[-1].statistic == pytest.approx(by_hand)
 
 
 def test_materials_are_studied_apart_and_a_single_result_has_no_spread():
