@@ -241,10 +241,10 @@ def print_result(
             f"of cycles (95 % interval {_signed(low, u)} to {_signed(high, u)} %); "
             f"{soft.lost_pct:.1f} % lost over {soft.n} cycles."
         )
-    if result.prony is not None:
+    if result.prony is not None and whole:
         terms = ", ".join(f"{k:.4g} at {tau:.3g} s" for k, tau in result.prony.branches) or "none"
         screen.print(
-            f"Prony series of the relaxation: long term {result.prony.long_term:.4g} "
+            f"Relaxation model (Prony series, for simulations): long term {result.prony.long_term:.4g} "
             f"N/mm^{result.prony.exponent:.2f}, branches {terms}."
         )
     for sentence in trend_sentences(result.summary):

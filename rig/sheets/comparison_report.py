@@ -264,12 +264,15 @@ def _more(difference: Difference) -> str:
 
 
 def _amount(difference: Difference) -> str:
-    """Size of a difference, and its share of the first group's mean."""
+    """Size of a difference, signed where its interval includes zero, and its share of the first mean."""
     shown = quantity(difference.quantity)
     relative = difference.mean_first > 0 and shown.unit != "%"
     share = 100 * abs(difference.difference) / difference.mean_first if relative else 0.0
     pct = f", {share:{'.0f' if share >= 100 else '.2g'}} %" if relative else ""
-    return f"{rounded(abs(difference.difference), _fine(difference))}{_step(shown.unit)}{pct}"
+    size, u = abs(difference.difference), _fine(difference)
+    # the interval beside it has signs then
+    said = _signed(difference.difference, u) if _may_be_chance(difference) else rounded(size, u)
+    return f"{said}{_step(shown.unit)}{pct}"
 
 
 def _interval(difference: Difference, low: float, high: float) -> str:

@@ -427,7 +427,10 @@ ul { padding-left: 1.3rem; }
 .answer { border-left: 4px solid var(--accent); padding-left: 0.8rem; font-weight: 600; }
 .refusal { border-left: 4px solid var(--bad); padding-left: 0.8rem; font-weight: 600; color: var(--bad-ink); }
 .caution { border: 2px solid var(--warn); padding: 0.5rem 0.8rem; font-weight: 600; color: var(--warn-ink); }
-.table { overflow-x: auto; margin: 0.8rem 0; }
+/* narrow tables stand beside each other where the page is wide enough */
+.table { display: inline-block; vertical-align: top; max-width: 100%; overflow-x: auto;
+  margin: 0.8rem 2rem 0.8rem 0; }
+.columns .table { display: block; margin-right: 0; }
 body:has(.first) { max-width: 72rem; }
 .columns { display: flex; flex-wrap: wrap; gap: 0 1.6rem; }
 .columns > div { flex: 1 1 auto; min-width: 0; max-width: 100%; }
@@ -471,16 +474,17 @@ figcaption, header p, footer { color: var(--soft); font-size: 0.9rem; }
   .columns { flex-wrap: nowrap; gap: 0 5mm; } .columns figure { max-width: 86mm; }
   details { border: 0; } details::details-content { content-visibility: visible; height: auto; }
   summary { list-style: none; padding: 0; } summary h2, summary h3 { display: block; font-size: 12.5pt; }
-  body { max-width: none; padding: 0; font-size: 10pt; line-height: 1.35; }
+  body { max-width: none; padding: 0; font-size: 10pt; line-height: 1.35; orphans: 1; widows: 1; }
   h1 { font-size: 17pt; margin-top: 0; } h2 { font-size: 12.5pt; margin-top: 14pt; }
   h3 { font-size: 10.5pt; }
   figcaption, header p, footer { font-size: 8.5pt; }
   table { font-size: 7.6pt; } th, td { padding: 1.5pt 6pt 1.5pt 0; }
   th.words, td.words, th:first-child { min-width: 0; }
   h1, h2, h3, caption { break-after: avoid; } thead { display: table-header-group; }
-  .table { overflow: visible; break-inside: avoid; } .long { break-inside: auto; }
+  .table { overflow: visible; break-inside: avoid; margin-right: 8mm; }
+  .long { display: block; break-inside: auto; }
   tr, figure, .answer, .refusal, .caution, li { break-inside: avoid; } p { orphans: 3; widows: 3; }
   h2 + p, h3 + figure { break-after: avoid; } p, ul { max-width: none; }
   dl { max-width: none; }
-  figure { margin: 2mm 0; } img { max-height: 82mm; width: auto; } }
+  figure { margin: 2mm 0; } img { max-height: 58mm; width: auto; } }
 """
