@@ -59,11 +59,14 @@ def save_pull_plots(answer: RetentionAnswer, folder: Path) -> list[tuple[str, Pa
             pulls, each.peak_n, f"{mark}-", color=colour, markersize=5,
             label=f"{each.result.piece}, peak" if few else None,
         )  # fmt: skip
+        if not np.isfinite(each.slip_n).any():
+            continue
         axis.plot(
             pulls, each.slip_n, mark, color=colour, markersize=5, markerfacecolor="white", linestyle=DASHES,
             label=f"{each.result.piece}, first slip" if few else None,
         )  # fmt: skip
-    axis.set_ylim(bottom=0)
+    # from zero, with room for the marks: equal caps would otherwise lie on the upper edge
+    axis.set_ylim(0, 1.1 * max(float(np.nanmax(each.peak_n, initial=0.1)) for each in answer.pieces))
     axis.set_xticks(_whole(max(len(each.peak_n) for each in answer.pieces)))
     if few:
         axis.legend(frameon=False, fontsize=8)

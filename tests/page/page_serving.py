@@ -25,11 +25,11 @@ def origin(port, name="127.0.0.1", scheme="http"):
 
 
 @contextmanager
-def serving(control_socket, *, token=None, others=()):
+def serving(control_socket, *, token=None, others=(), others_static=None):
     """The port at which the page answers for as long as the block lasts; `others`: routes beside its own."""
     with socket.create_server(("127.0.0.1", 0)) as listening:
         port = listening.getsockname()[1]
-        app = make_app(RigLink(control_socket), access_rules("127.0.0.1", port, token), others)
+        app = make_app(RigLink(control_socket), access_rules("127.0.0.1", port, token), others, others_static)
         config = uvicorn.Config(app, log_config=None, access_log=False, timeout_graceful_shutdown=1)
         server = uvicorn.Server(config)
         thread = threading.Thread(target=server.run, args=([listening],))

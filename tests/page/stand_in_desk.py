@@ -145,6 +145,8 @@ class StandInDesk:
         self.answers = {}
         self.stop_cause = None
         self.height = None
+        self.name = None
+        self.warns = None
         self._ticks = 0
 
     def asked(self, what):
@@ -203,9 +205,12 @@ class StandInDesk:
             last |= {"kind": "height", "name": "free height", "reason": "height touched", "failed": False}
             last["height"] = self.height
         by_hand = self.kind == "recording"
+        if self.name is not None:
+            job |= dict.fromkeys(("name", "specimen", "step"), self.name)
+            last |= {"name": self.name, "reason": self.name}
         state = "idle" if self.halted else "by hand" if self.asks else "recording" if by_hand else "running"
         return {
-            "rig": "bench press",
+            "rig": self.name or "bench press",
             "port": "virtual",
             "state": "stopped" if self.stop_cause else state,
             "armed": moving and not by_hand,
@@ -214,7 +219,7 @@ class StandInDesk:
             "samples_per_s": 500.0,
             "samples_lost": 0,
             "device": {
-                "name": "virtual rig",
+                "name": self.name or "virtual rig",
                 "firmware": "1.0",
                 "drives": True,
                 "homed": True,
@@ -238,6 +243,7 @@ class StandInDesk:
             "auxiliary_units": {"air_pressure": "kPa", "force_2": "N"},
             "cautions": CAUTIONS,
             "cautions_read_today": self.read_today,
+            "warnings": [] if self.warns is None else [self.warns],
         }
 
     def _news(self, request):
@@ -266,7 +272,8 @@ class StandInDesk:
         }
 
     def _methods(self, _):
-        return {"methods": METHODS}
+        named = {} if self.name is None else {"name": self.name, "purpose": self.name}
+        return {"methods": [method | named for method in METHODS]}
 
     def _start(self, request):
         if not self.halted:

@@ -1,6 +1,7 @@
 """The live page in a real browser: it draws, fills, halts, and keeps to itself."""
 
 import os
+import sys
 from pathlib import Path
 
 import pytest
@@ -20,6 +21,10 @@ from selenium.webdriver.support.ui import Select, WebDriverWait
 from stand_in_desk import CAUTIONS, HEIGHT, METHODS, PEAK_MM, PREVIEW, WANTED, force_at, standing_in
 
 from rig.jobs.orders import HeightOrder
+from rig.workbench import STATIC, workbench_routers
+
+sys.path.append(str(Path(__file__).parents[1] / "workbench"))
+from made_captures import write_capture
 
 CHROMIUM = "/usr/bin/chromium"
 DRIVER = "/usr/bin/chromedriver"
@@ -355,6 +360,92 @@ def test_guidance_reads_in_the_units_chosen(desk, page):
     until(page, lambda: text(page, "asks-text") == wanted)
     Select(at(page, "units")).select_by_value("metric")
     until(page, lambda: text(page, "asks-text").startswith("Press until 40 N"))
+
+
+BOTH = """return {beside: document.getElementById("force-beside").textContent,
+    force: document.getElementById("force").textContent}"""
+
+
+@AT_BOTH_WIDTHS
+def test_both_units_stand_beside_each_other(desk, page):
+    until(page, lambda: drawn(page, "loops") and rows(page))
+    newton = float(rows(page)[-1][1])
+    Select(at(page, "units")).select_by_value("both")
+    try:
+        until(page, lambda: "[" in rows(page)[-1][1])
+        first, beside = rows(page)[-1][1].removesuffix("]").split(" [")
+        assert float(first) == newton
+        assert float(beside) == pytest.approx(newton / 4.4482216, abs=0.0006)
+        heads = "return [...document.querySelectorAll('#cycles th small')].map(unit => unit.textContent)"
+        assert page.execute_script(heads)[:2] == ["N [lbf]", "mm [in]"]
+        desk.asks = "Press until 40 N at about 2 mm/s; 'pad 5 mm' stays."
+        # 40 N / 4.4482216 and 2 mm / 25.4
+        wanted = "Press until 40 N [8.99 lbf] at about 2 mm/s [0.0787 in/s]; 'pad 5 mm' stays."
+        until(page, lambda: text(page, "asks-text") == wanted)
+        assert text(page, "speed") == "20.0 mm/s [0.79 in/s]"
+        shown = page.execute_script(BOTH)
+        assert shown["beside"].endswith(" lbf")
+        assert float(shown["beside"].split()[0].replace("\N{MINUS SIGN}", "-")) == pytest.approx(
+            float(shown["force"].replace("\N{MINUS SIGN}", "-")) / 4.4482216, abs=0.002
+        )
+        range_of = "return document.getElementById('loops').layout[arguments[0]].range"
+        until(page, lambda: page.execute_script("return 'yaxis2' in document.getElementById('loops').layout"))
+        forces, pounds = (page.execute_script(range_of, axis) for axis in ("yaxis", "yaxis2"))
+        assert pounds == pytest.approx([force / 4.4482216 for force in forces])
+        assert page.execute_script("return document.documentElement.scrollWidth <= innerWidth")
+    finally:
+        Select(at(page, "units")).select_by_value("metric")
+    assert not at(page, "force-beside").is_displayed()
+
+
+MARKUP = "<img src=x onerror=document.title='obeyed'>"
+
+
+@AT_BOTH_WIDTHS
+def test_names_with_markup_are_shown_as_text(desk, page, served):
+    desk.name = desk.asks = MARKUP
+    desk.height = HEIGHT | {"specimen": MARKUP, "notes": [MARKUP]}
+    desk.stop_cause = desk.warns = MARKUP
+    for name in ("rig", "device", "specimen", "job", "step", "asks-text", "warnings", "stop"):
+        until(page, lambda name=name: MARKUP in text(page, name))
+    desk.halted = True
+    for name in ("last", "height-title", "height-notes"):
+        until(page, lambda name=name: MARKUP in text(page, name))
+    page.get(origin(served[1]))
+    until(page, lambda: MARKUP in page.execute_script("return document.querySelector('#method').textContent"))
+    assert page.find_elements(By.CSS_SELECTOR, "img[src=x]") == []
+    assert page.title == MARKUP
+
+
+@pytest.fixture
+def kept(served, tmp_path):
+    """The address of a page with captures beside it, and one of a known spring, whose name holds markup."""
+    desk, _ = served
+    capture = write_capture(tmp_path / "captures", "<b>F-90</b>", "spring mould", stiffness=2.0)
+    routers = workbench_routers(tmp_path / "captures", tmp_path / "reports")
+    with serving(desk.path, others=routers, others_static=STATIC) as port:
+        yield f"{origin(port)}/?with={capture.name}"
+
+
+@AT_BOTH_WIDTHS
+def test_a_kept_loop_is_drawn_beside_the_one_under_way(page, kept):
+    page.get(kept)
+    name = "&lt;b&gt;F-90&lt;/b&gt;, kept"
+    until(
+        page, lambda: {name, "now"} <= {line["name"] for line in page.execute_script(LINES) if line["name"]}
+    )
+    [line] = [line for line in page.execute_script(LINES) if line["name"] == name]
+    # a spring of 2 N/mm, pressed by 20 mm
+    assert max(line["x"]) == pytest.approx(20.0, abs=0.2)
+    assert max(line["y"]) == pytest.approx(40.0, abs=0.2)
+    legend = "return [...document.querySelectorAll('#loops .legendtext')].map(words => words.textContent)"
+    until(page, lambda: "<b>F-90</b>, kept" in page.execute_script(legend))
+    covered = """const words = [...document.querySelectorAll("#loops .legendtext")];
+        const plot = document.querySelector("#loops .nsewdrag").getBoundingClientRect();
+        return words.some(each => each.getBoundingClientRect().top < plot.bottom)"""
+    assert not page.execute_script(covered)
+    assert page.execute_script("return document.documentElement.scrollWidth <= innerWidth")
+    page.get("about:blank")
 
 
 def displayed(browser, *names):

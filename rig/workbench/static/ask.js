@@ -26,7 +26,7 @@ function fieldOf(field) {
   }
   entry.name = field.option;
   entry.required = field.required;
-  entry.value = parameters.get(field.option) ?? (field.option === UNITS && system() === "us" ? "us" : "");
+  entry.value = parameters.get(field.option) ?? (field.option === UNITS && system() !== "metric" ? system() : "");
   label.append(entry);
   return label;
 }
@@ -129,11 +129,11 @@ async function earlier() {
   const known = await fetched("answers");
   at("earlier").replaceChildren(...(known.length === 0 ? [made("li", "Nothing yet.")] : known.map(({ id, command, state }) => {
     const item = made("li");
-    // the question without where its report lies and without its captures
-    const question = command.replace(/^pressrig /, "").replace(/ --out=\S+/, "").split(" -- ")[0];
+    // the question without where its report and the rig's file lie, and without its captures
+    const question = command.replace(/^pressrig /, "").replace(/ --(out|rig)=\S+/g, "").split(" -- ")[0];
     const again = made("button", question, { type: "button", class: "quiet" });
     again.addEventListener("click", () => withWords(() => follow(id)));
-    item.append(again, `: ${state}`);
+    item.append(`${state}: `, again);
     return item;
   })));
 }
@@ -158,7 +158,7 @@ at("stop").addEventListener("click", () => order("stop", { task }));
 whenUnitsChange(() => {
   const entry = at("form").elements.namedItem(UNITS);
   if (entry instanceof HTMLSelectElement) {
-    entry.value = system() === "us" ? "us" : "";
+    entry.value = system() === "metric" ? "" : system();
   }
 });
 

@@ -24,9 +24,10 @@ function headline(found) {
   at("headline").replaceChildren(...HEADLINE.map(([name, title, unit]) => {
     const mean = found.summary[name];
     const cell = made("div", "", { class: "cell" });
-    const big = made("span", `${shownMean(mean, unit)} `, { class: "big" });
+    const [first, beside] = shownMean(mean, unit, true).split(" [");
+    const big = made("span", `${first.replace(` ${shownAs(unit)[1]}`, "")} `, { class: "big" });
     big.append(made("small", shownAs(unit)[1]));
-    cell.append(made("span", title, { class: "label" }), big, made("span", mean.n ? `${mean.n} cycles, 95 % interval` : "no cycle counts", { class: "small" }));
+    cell.append(made("span", title, { class: "label" }), big, ...(beside ? [made("span", beside.replace("]", ""), { class: "beside" })] : []), made("span", mean.n ? `${mean.n} cycles, 95 % interval` : "no cycle counts", { class: "small" }));
     return cell;
   }));
 }
@@ -157,7 +158,7 @@ function facts({ header, duration_s: length_s, ended, amendments }) {
    * @param {number | null} value
    * @param {string} unit
    */
-  const sized = (value, unit) => value && `${shown(value, unit)} ${shownAs(unit)[1]}`;
+  const sized = (value, unit) => value && shown(value, unit, null, true);
   /** @type {[string, string | number | null | undefined][]} */
   const places = [
     ["specimen", header.specimen], ["batch", header.batch], ["free height", sized(header.free_height_mm, "mm")],

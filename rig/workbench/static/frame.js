@@ -2,7 +2,7 @@
 
 import { at, made } from "/static/elements.js";
 import { ask } from "/static/orders.js";
-import { offerUnits, shownAs } from "/static/units.js";
+import { inBrackets, offerUnits, unitName } from "/static/units.js";
 
 const CHOSEN = "pressrig chosen captures";
 const POLL_MS = 400;
@@ -73,29 +73,38 @@ export function choose(names) {
 }
 
 /**
- * A value kept in a unit, in the unit that is shown: with two digits of its standard uncertainty, or else four figures.
+ * A value kept in a unit, in the unit that is shown, or in both: with two digits of its standard uncertainty, or else four figures.
  * @param {number | null | undefined} value
  * @param {string} unit
  * @param {number | null} [u]
+ * @param {boolean} [named] with the names of the units
  */
-export function shown(value, unit, u) {
+export function shown(value, unit, u, named = false) {
   if (value === null || value === undefined) {
     return "–";
   }
-  const [factor] = shownAs(unit);
-  return u
-    ? (value * factor).toFixed(Math.max(0, Math.min(8, 1 - Math.floor(Math.log10(u * factor)))))
-    : Number((value * factor).toPrecision(4)).toString();
+  return inBrackets(unit, (factor, name) => `${written(value * factor, u ? u * factor : 0)}${named ? ` ${name}` : ""}`);
+}
+
+/**
+ * @param {number} value
+ * @param {number} u
+ */
+function written(value, u) {
+  return u ? value.toFixed(Math.max(0, Math.min(8, 1 - Math.floor(Math.log10(u))))) : Number(value.toPrecision(4)).toString();
 }
 
 /**
  * A mean and half its 95 % interval, with two digits of the latter.
  * @param {Mean} mean
  * @param {string} unit
+ * @param {boolean} [named] with the names of the units
  */
-export function shownMean(mean, unit) {
+export function shownMean(mean, unit, named = false) {
   const half = mean.half95 || null;
-  return `${shown(mean.mean, unit, half)}${half ? ` ± ${shown(half, unit, half)}` : ""}`;
+  const value = mean.mean;
+  return value === null || value === undefined || half === null ? shown(value, unit, null, named)
+    : inBrackets(unit, (factor, name) => `${written(value * factor, half * factor)} ± ${written(half * factor, half * factor)}${named ? ` ${name}` : ""}`);
 }
 
 /**
@@ -105,7 +114,7 @@ export function shownMean(mean, unit) {
 export function quantityHeads(columns) {
   return columns.map(([, title, unit]) => {
     const head = made("th", title, { scope: "col" });
-    head.append(made("small", shownAs(unit)[1]));
+    head.append(made("small", unitName(unit)));
     return head;
   });
 }

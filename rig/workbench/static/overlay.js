@@ -1,6 +1,7 @@
 // Loops of many captures over one another, and their means side by side.
 
 import { at, made } from "/static/elements.js";
+import { drawnName } from "/static/library.js";
 import { COLOURS, DASHES, draw, roomy } from "/static/workbench/drawing.js";
 import {
   aboutOf, analysed, chosen, fetched, linkTo, quantityHeads, say, shownMean, unitsKnown, whenUnitsChange, withWords,
@@ -33,7 +34,7 @@ for (const name of SETTINGS) {
 /** @param {About} about */
 function groupOf({ id, header: { specimen, batch, conditions } }) {
   const group = { capture: id, batch: batch ?? "no batch", state: conditions.state ?? "no state", specimen }[at("by").value];
-  return String(group).replaceAll(/[<&]/g, " ");
+  return drawnName(String(group));
 }
 
 /** @param {Measured} found */
@@ -119,7 +120,7 @@ async function loops() {
     : drawn.map(({ capture, row, group, loop }, place) => ({
       ...loop, mode: "lines", name: group, legendgroup: group, showlegend: drawn.findIndex((line) => line.group === group) === place,
       line: { color: colourOf(group), dash: dashOf(group), width: 1.8 },
-      hovertemplate: `${capture.replaceAll(/[<&]/g, " ")}, cycle ${row.cycle}: %{x:.3~f}, %{y:.3~f} ${shownAs("N")[1]}<extra></extra>`,
+      hovertemplate: `${drawnName(capture)}, cycle ${row.cycle}: %{x:.3~f}, %{y:.3~f} ${shownAs("N")[1]}<extra></extra>`,
     }));
   at("loops-title").textContent = at("draw").value === "means" ? "Loading curves: mean and range" : "Loops overlaid";
   const without = kept.size - usable.length;

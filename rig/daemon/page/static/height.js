@@ -1,7 +1,7 @@
 // Shows the free height that the last job has found.
 
 import { at, made } from "/static/elements.js";
-import { inUnits, shownAs, system } from "/static/units.js";
+import { inBrackets, inUnits, system } from "/static/units.js";
 
 const MOST_DIGITS = 5;
 /** @type {string | null} */
@@ -18,11 +18,12 @@ function digits(uncertainty) {
 /** @param {Api.HeightLine} height */
 function line(height) {
   const row = made("tr");
-  const [perMm] = shownAs("mm");
-  const places = digits(height.u_mm === null ? null : height.u_mm * perMm);
-  /** @param {number} value */
-  const shownMm = (value) => (value * perMm).toFixed(places);
-  const interval = height.low_mm === null || height.high_mm === null ? "not known" : `${shownMm(height.low_mm)} to ${shownMm(height.high_mm)}`;
+  /** @param {number[]} values */
+  const shownMm = (...values) => inBrackets("mm", (factor) => {
+    const places = digits(height.u_mm === null ? null : height.u_mm * factor);
+    return values.map((value) => (value * factor).toFixed(places)).join(" to ");
+  });
+  const interval = height.low_mm === null || height.high_mm === null ? "not known" : shownMm(height.low_mm, height.high_mm);
   const texts = [
     height.force_n > 0 ? inUnits(`${height.force_n} N`) : "no load (extra\u00adpolated)", shownMm(height.height_mm),
     height.u_mm === null ? "not known" : shownMm(height.u_mm), interval,

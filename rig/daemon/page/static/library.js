@@ -13,3 +13,11 @@ export function library() {
   });
   return loading;
 }
+
+/**
+ * A name as the library draws it: it reads some markup, and a name is text.
+ * @param {string} name
+ */
+export function drawnName(name) {
+  return name.replaceAll("&", "&amp;").replaceAll("<", "&lt;").replaceAll(">", "&gt;");
+}

@@ -3,7 +3,7 @@
 import { at } from "/static/elements.js";
 import { library } from "/static/library.js";
 import { auxiliaryWords } from "/static/sheet.js";
-import { shownAs, titled } from "/static/units.js";
+import { besideAs, shownAs, titled } from "/static/units.js";
 
 const TRACE_S = 30;
 const TRACE_POINTS = 4000;
@@ -193,13 +193,15 @@ export class Plots {
      * @param {Curve} loop
      * @param {string | undefined} name
      * @param {object} line
+     * @param {boolean} [named] in the legend
      */
-    const curve = (loop, name, line) => ({
-      x: loop.deflection_mm.map((value) => value * perMm), y: loop.force_n.map((value) => value * perN), mode: "lines", name, line,
+    const curve = (loop, name, line, named = true) => ({
+      x: loop.deflection_mm.map((value) => value * perMm), y: loop.force_n.map((value) => value * perN), mode: "lines", name, line, showlegend: named,
       hovertemplate: `%{x:.3~f} ${lengthUnit}, %{y:.3~f} ${forceUnit}<extra>%{fullData.name}</extra>`,
     });
     const data = this.#loops.map((loop, index) => curve(loop, `cycle ${loop.cycle}`,
-      index === last ? { color: ink.blue, width: 3 } : { color: ink.old, width: 1.4, dash: DASHES[last - index] }));
+      index === last ? { color: ink.blue, width: 3 } : { color: ink.old, width: 1.4, dash: DASHES[last - index] },
+      index === last)); // the caption says what thin lines are; their names would cover the curves on a telephone
     if (this.#first !== null && this.#loops[0]?.cycle > 1) {
       data.unshift(curve(this.#first, "cycle 1", { color: ink.orange, width: 2, dash: "2px,4px" }));
     }
@@ -212,9 +214,11 @@ export class Plots {
     const made = layout(ink);
     made.xaxis = { ...axis(ink, titled("deflection", "mm")), range: roomy(data.map((line) => line.x), SMALLEST_SPAN.mm * perMm) };
     made.yaxis = { ...axis(ink, titled("force", "N")), range: roomy(data.map((line) => line.y), SMALLEST_SPAN.N * perN) };
+    beside(made, ink, "xaxis2", "mm", { overlaying: "x", side: "top" });
+    beside(made, ink, "yaxis2", "N", { overlaying: "y", side: "right" });
     made.showlegend = true;
-    made.legend = { x: 0.05, y: 0.98, xanchor: "left", yanchor: "top", bgcolor: "rgba(0,0,0,0)", traceorder: "reversed", itemclick: false, itemdoubleclick: false };
-    return { data, layout: made };
+    made.legend = { orientation: "h", x: 0, y: -0.3, xanchor: "left", yanchor: "top", bgcolor: "rgba(0,0,0,0)", traceorder: "reversed", itemclick: false, itemdoubleclick: false };
+    return { data: [...data, ...carriers(made, { xaxis: "x2", yaxis: "y2" })], layout: made };
   }
 
   /** @returns {Figure} */
@@ -243,7 +247,10 @@ export class Plots {
       const y = values.map((value) => (value === null ? null : value * factor));
       return { x: before, y, mode: "lines", yaxis, line: { color, width: 2, dash }, hovertemplate: `%{y:.3~f} ${shown}<extra></extra>` };
     };
-    return { data: [line(force, ink.blue, "solid", "y", "N"), line(position, ink.orange, "5px,2px", "y2", "mm")], layout: made };
+    const lines = [line(force, ink.blue, "solid", "y", "N"), line(position, ink.orange, "5px,2px", "y2", "mm")];
+    beside(made, ink, "yaxis3", "N", { overlaying: "y", side: "right" });
+    beside(made, ink, "yaxis4", "mm", { overlaying: "y2", side: "right" });
+    return { data: [...lines, ...carriers(made, { yaxis: "y3" }, { yaxis: "y4" })], layout: made };
   }
 
   /** @returns {Figure} */
@@ -365,6 +372,33 @@ function spread(values, unit) {
   const [low, high] = [Math.min(...present), Math.max(...present)];
   const half = Math.max(1.1 * (high - low), SMALLEST_SPAN[unit]) / 2;
   return [(low + high) / 2 - half, (low + high) / 2 + half].map((value) => value * shownAs(unit)[0]);
+}
+
+/**
+ * Adds an axis of the unit beside the one that is shown, with the same extent as the main axis, where there is one.
+ * @param {PlotLayout} made
+ * @param {Ink} ink
+ * @param {string} name
+ * @param {string} unit
+ * @param {{overlaying: "x" | "y" | "y2", side: string}} look
+ */
+function beside(made, ink, name, unit, look) {
+  const other = besideAs(unit);
+  const main = /** @type {{range: number[], nticks?: number}} */ (made[look.overlaying.replace(/^[xy]/, "$&axis")]);
+  if (other !== null) {
+    made[name] = { ...axis(ink, other[1]), ...look, range: main.range.map((value) => value * other[0]), nticks: main.nticks ?? 0, tickmode: "auto",
+      showgrid: false, zeroline: false, showline: false };
+  }
+}
+
+/**
+ * An axis without a line is not drawn: lines without points, where there are second axes.
+ * @param {PlotLayout} made
+ * @param {object[]} axes
+ * @returns {Line[]}
+ */
+function carriers(made, ...axes) {
+  return made.yaxis3 || made.xaxis2 ? axes.map((each) => ({ ...each, x: [null], y: [null], mode: "lines", hoverinfo: "skip", showlegend: false })) : [];
 }
 
 /**

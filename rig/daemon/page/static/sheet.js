@@ -3,7 +3,7 @@
 import { at, made } from "/static/elements.js";
 import { fillHeight } from "/static/height.js";
 import { order, rigOf } from "/static/orders.js";
-import { digitsOf, inUnits, shownAs } from "/static/units.js";
+import { digitsOf, inBrackets, inUnits, system } from "/static/units.js";
 
 const SHOWN_ROWS = 40;
 const NEAR = 0.93;
@@ -48,13 +48,28 @@ export function number(value, digits) {
 }
 
 /**
- * A value kept in a unit of the metre, in the unit that is shown.
+ * A value kept in a unit of the metre, in the unit that is shown, or in both.
  * @param {number | null | undefined} value
  * @param {string} unit
  * @param {number} digits
+ * @param {boolean} [named] with the names of the units
  */
-function measured(value, unit, digits) {
-  return value === null || value === undefined ? NONE : number(value * shownAs(unit)[0], digitsOf(unit, digits));
+function measured(value, unit, digits, named = false) {
+  return value === null || value === undefined ? NONE
+    : inBrackets(unit, (factor, name) => `${number(value * factor, digitsOf(factor, digits))}${named ? ` ${name}` : ""}`);
+}
+
+/**
+ * A large number, and below it the same in the other unit where both are shown.
+ * @param {"force" | "position"} name
+ * @param {number | null} value
+ * @param {string} unit
+ */
+function putLarge(name, value, unit) {
+  const [first, beside] = measured(value, unit, 2, true).split(" [");
+  put(name, first.split(" ")[0]);
+  at(`${name}-beside`).hidden = system() !== "both";
+  put(`${name}-beside`, beside?.replace("]", "") ?? NONE);
 }
 
 /**
@@ -77,7 +92,7 @@ function auxiliaryShown(key, value, unit) {
     return `${words} ${number(value, 1)} ${known}`;
   }
   if (unit === "N") {
-    return `${words} ${measured(value, "N", 2)} ${shownAs("N")[1]}`;
+    return `${words} ${measured(value, "N", 2, true)}`;
   }
   const digits = String(Number(value.toPrecision(4))).replace("-", "−");
   return `${words} ${digits} ${unit === "degC" ? "°C" : unit}`;
@@ -105,9 +120,8 @@ function fillBar(name, value, low, high, unit) {
     (part) => /** @type {HTMLElement} */ (at(name).querySelector(part)));
   /** @param {number} place */
   const part = (place) => (high > low ? Math.min(1, Math.max(0, (place - low) / (high - low))) : 0);
-  const shown = shownAs(unit)[1];
-  left.textContent = `${measured(low, unit, 0)} ${shown}`;
-  right.textContent = `${measured(high, unit, 0)} ${shown}`;
+  left.textContent = measured(low, unit, 0, true);
+  right.textContent = measured(high, unit, 0, true);
   zero.hidden = low >= 0 || high <= 0;
   zero.style.left = `${100 * part(0)}%`;
   mark.hidden = value === null;
@@ -120,7 +134,7 @@ function fillBar(name, value, low, high, unit) {
   const near = part(value) > NEAR || nearLow;
   const outside = value > high || value < low;
   const remark = outside ? ", beyond the limit" : near ? ", near the limit" : "";
-  words.textContent = `${measured(value, unit, 1)} ${shown}${remark}`;
+  words.textContent = `${measured(value, unit, 1, true)}${remark}`;
   for (const [key, place] of Object.entries({ now: value, min: low, max: high })) {
     track.setAttribute(`aria-value${key}`, String(place));
   }
@@ -215,8 +229,8 @@ export function fillStatus(status) {
   put("state", status.state);
   put("state-mark", MARKS[status.state] ?? "");
   at("state-cell").dataset.state = status.state;
-  put("force", measured(status.force_n, "N", 2));
-  put("position", measured(status.position_mm, "mm", 2));
+  putLarge("force", status.force_n, "N");
+  putLarge("position", status.position_mm, "mm");
   fillDevice(status);
   fillJob(status);
   fillHeight(status);
@@ -224,7 +238,7 @@ export function fillStatus(status) {
   if (limits) {
     fillBar("force-bar", status.force_n, limits.min_force_n, limits.max_force_n, "N");
     fillBar("position-bar", status.position_mm, limits.min_travel_mm, limits.max_travel_mm, "mm");
-    put("speed", `${measured(limits.speed_mm_per_s, "mm/s", 1)} ${shownAs("mm/s")[1]}`);
+    put("speed", measured(limits.speed_mm_per_s, "mm/s", 1, true));
   }
   const auxiliary = Object.entries(status.auxiliary).map(([key, value]) => auxiliaryShown(key, value, status.auxiliary_units[key] ?? ""));
   put("auxiliary", auxiliary.length > 0 ? auxiliary.join(", ") : "not measured");

@@ -31,6 +31,32 @@ export function shownAs(unit) {
   return system() === "us" && unit in US ? US[unit] : [1, unit];
 }
 
+/**
+ * The factor and the name of a unit that stands beside the one that is shown; null where none does.
+ * @param {string} unit
+ */
+export function besideAs(unit) {
+  return system() === "both" && unit in US ? US[unit] : null;
+}
+
+/**
+ * What is written with the factor and the name of the unit that is shown and, in brackets, with those of the other.
+ * @param {string} unit
+ * @param {(factor: number, name: string) => string} write
+ */
+export function inBrackets(unit, write) {
+  const other = besideAs(unit);
+  return `${write(...shownAs(unit))}${other === null ? "" : ` [${write(...other)}]`}`;
+}
+
+/**
+ * The name of a unit as it is shown, or of both.
+ * @param {string} unit
+ */
+export function unitName(unit) {
+  return inBrackets(unit, (_, name) => name);
+}
+
 // What stands in quotes was typed, or is to be typed: it stays, as in texts on a terminal.
 const NUMBER = "[+\\-−]?\\d+(?:\\.\\d+)?";
 const QUANTITIES = new RegExp(
@@ -60,11 +86,14 @@ function converted(number, factor) {
  * @param {string} text
  */
 export function inUnits(text) {
-  return system() !== "us" ? text : text.replace(QUANTITIES, (found, ...rest) => {
+  return system() === "metric" ? text : text.replace(QUANTITIES, (found, ...rest) => {
     const { quoted, numbers, unit } = rest[rest.length - 1];
-    const [factor, name] = US[unit] ?? [1, unit];
-    return quoted ? found
-      : `${numbers.replace(new RegExp(NUMBER, "g"), (/** @type {string} */ each) => converted(each, factor))} ${name}`;
+    if (quoted) {
+      return found;
+    }
+    const [factor, name] = US[unit];
+    const us = `${numbers.replace(new RegExp(NUMBER, "g"), (/** @type {string} */ each) => converted(each, factor))} ${name}`;
+    return system() === "both" ? `${found} [${us}]` : us;
   });
 }
 
@@ -79,11 +108,11 @@ export function titled(words, unit) {
 
 /**
  * Digits behind the point that keep the step of a value about as fine as it was.
- * @param {string} unit
+ * @param {number} factor
  * @param {number} digits
  */
-export function digitsOf(unit, digits) {
-  return Math.max(0, digits - Math.round(Math.log10(shownAs(unit)[0])));
+export function digitsOf(factor, digits) {
+  return Math.max(0, digits - Math.round(Math.log10(factor)));
 }
 
 /**
@@ -93,10 +122,12 @@ export function digitsOf(unit, digits) {
  */
 export function offerUnits(again, serverUsual) {
   const choice = at("units");
-  usual = serverUsual === "us" ? "us" : "metric";
+  usual = ["us", "both"].includes(serverUsual) ? serverUsual : "metric";
   const name = () => {
+    document.body.classList.toggle("both-units", system() === "both");
     for (const place of /** @type {NodeListOf<HTMLElement>} */ (document.querySelectorAll("[data-unit]"))) {
-      place.textContent = shownAs(place.dataset.unit ?? "")[1];
+      const unit = place.dataset.unit ?? "";
+      place.textContent = place.dataset.alone === undefined ? unitName(unit) : shownAs(unit)[1];
     }
   };
   choice.value = system();
