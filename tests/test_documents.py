@@ -26,6 +26,7 @@ from rig.wire import (
     Arm,
     AskState,
     Capability,
+    Channel,
     ClearStop,
     Cycle,
     Describe,
@@ -55,9 +56,6 @@ from rig.wire import (
     Switch,
     encode_frame,
     encode_samples,
-)
-from rig.wire import (
-    RawChannel as ChannelMessage,
 )
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -291,7 +289,7 @@ MESSAGES: dict[int, Message] = {
     0x04: Reply(ReplyResult.ACCEPTED, 1, 0),
     0x06: State(0, StateFlag(0), 0, 0, 0, 0, 0, 0, 0, 0, Switch.HOME, Switch.HOME),
     0x08: Abilities(0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, channels=1),
-    0x09: ChannelMessage(1, 0, bytes(8), 0, 0, 0, ""),
+    0x09: Channel(1, 0, bytes(8), 0, 0, 0, ""),
     0x0A: Readings(0, 1, (0,)),
     0x40: Identify(1),
     0x41: StreamAt(1, 0, Accepts.BLOCKS),

@@ -29,5 +29,5 @@ class Formula:
     limits: str
 
     def as_dict(self) -> dict[str, str]:
-        """Plain mapping."""
+        """Return a plain mapping."""
         return asdict(self)

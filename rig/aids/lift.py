@@ -159,10 +159,10 @@ class LiftAnswer:
     def enough(self) -> bool:
         """Whether no stated torque falls short."""
         margins = (self.grip_margin, self.joint_margin)
-        return all(each is None or each.value >= LEAST_MARGIN for each in margins)
+        return all(margin is None or margin.value >= LEAST_MARGIN for margin in margins)
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain mapping."""
+        """Return a plain mapping."""
         names = (
             "mass_g",
             "centre_mm",
@@ -175,7 +175,7 @@ class LiftAnswer:
         found = {name: getattr(self, name) for name in names}
         return {name: None if each is None else each.as_dict() for name, each in found.items()} | {
             "enough": self.enough,
-            "formulas": [each.as_dict() for each in self.formulas],
+            "formulas": [formula.as_dict() for formula in self.formulas],
             "notes": list(self.notes),
         }
 
@@ -232,7 +232,7 @@ def _mass_and_centre(
     mass_g: float | None = None,
     **rest: float,
 ) -> tuple[float, float]:
-    """Mass in g and centre in mm from the near end. Two readings go before a stated mass."""
+    """Return the mass in g and centre in mm from the near end. Two readings go before a stated mass."""
     if near_g is not None and far_g is not None:
         total_g, share = near_g + far_g, far_g
     elif far_g is not None and mass_g is not None:
@@ -272,7 +272,7 @@ def _torques(inputs: Mapping[str, Measured], arm: LiftArm, gravity: Measured) ->
 
 
 def _held(arm: LiftArm) -> tuple[tuple[str, str, Measured | None], ...]:
-    """Names of margin and needed torque, and what is available."""
+    """Return the names of margin and needed torque, and what is available."""
     return (
         ("grip_margin", "torque_n_mm", arm.grip_torque_n_mm),
         ("joint_margin", "joint_torque_n_mm", arm.joint_torque_n_mm),
@@ -287,7 +287,8 @@ def _margin(available: Measured, needed: Measured) -> Measured:
 
 
 def _for_certain(available: Measured, needed: Measured) -> bool:
-    """Whether it suffices for all that is open; near zero torque the ratio's interval says nothing."""
+    """Return whether it suffices for all that is open; near zero torque the ratio's interval says
+    nothing."""
     u, freedom = combined((each.u, each.effective_freedom) for each in (available, needed))
     return available.value - needed.value >= coverage_factor(freedom) * u
 

@@ -201,7 +201,7 @@ class NipAnswer:
     notes: tuple[str, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain mapping without not-a-number."""
+        """Return a plain mapping without not-a-number."""
         nip, speeds = self.nip, (self.friction_speed_mm_per_s, self.filled_speed_mm_per_s)
         return {
             "between": "plate" if nip.against_plate else "wheels",
@@ -229,13 +229,13 @@ class NipAnswer:
                 name: value.as_dict() if isinstance(value, Measured) else value
                 for name, value in self.line.items()
             },
-            "formulas": [each.as_dict() for each in self.formulas],
+            "formulas": [formula.as_dict() for formula in self.formulas],
             "notes": list(self.notes),
         }
 
 
 def answer_nip(pieces: Sequence[NipPiece], nip: Nip, although: Sequence[str] = ()) -> NipAnswer:
-    """Gap, grip, lengths, losses and speeds of a nip.
+    """Return the gap, grip, lengths, losses and speeds of a nip.
 
     Parameters
     ----------
@@ -254,7 +254,7 @@ def answer_nip(pieces: Sequence[NipPiece], nip: Nip, although: Sequence[str] = (
     base, base_rate = _at_commonest_rate(pieces)
     said = pooled_although([each.result for each in base], "batch", although)
     said += unstated_circumstances([each.result for each in base])
-    read = [_read(each, nip) for each in _one_a_piece(base)]
+    read = [_read(piece, nip) for piece in _one_a_piece(base)]
     # presses of one way have no loop: what needs one is left out, and said to be
     had = [name for name in QUANTITIES if any(isfinite(each.values[name]) for each in read)]
     figures = {name: batch_figures(read, name) for name in had}
@@ -338,13 +338,13 @@ def needed_friction(nip: Nip, size_mm: float, deflection_mm: float) -> float:
 
 
 def _at_commonest_rate(pieces: Sequence[NipPiece]) -> tuple[list[NipPiece], float | None]:
-    """Pieces of the rate at which most were squeezed, the highest of several."""
+    """Return the pieces of the rate at which most were squeezed, the highest of several."""
     if not pieces:
         raise InputError("nip: found no piece, expected at least one with a curve")
-    for each in pieces:
-        if each.result.curve is None:
+    for piece in pieces:
+        if piece.result.curve is None:
             raise InputError(
-                f"nip: piece {each.result.piece}, capture {each.result.capture}: no curve of force against "
+                f"nip: piece {piece.result.piece}, capture {piece.result.capture}: no curve of force against "
                 "deflection; give captures, or a table of curves"
             )
     rates = [each.result.values.get(RATE, float("nan")) for each in pieces]
@@ -365,12 +365,12 @@ def _at_commonest_rate(pieces: Sequence[NipPiece]) -> tuple[list[NipPiece], floa
 
 
 def _one_a_piece(base: Sequence[NipPiece]) -> list[NipPiece]:
-    """Captures of one piece averaged, its curve and its size."""
+    """Return the captures of one piece averaged, its curve and its size."""
     averaged = average_pieces([each.result for each in base])
     sizes: dict[tuple[str | None, str], list[Measured]] = {}
     for each in base:
         sizes.setdefault((each.result.batch, each.result.piece), []).append(each.size_mm)
-    found = [sizes[each.batch, each.piece] for each in averaged]
+    found = [sizes[result.batch, result.piece] for result in averaged]
     return [
         NipPiece(piece, Measured(float(np.mean([size.value for size in read])), max(size.u for size in read)))
         for piece, read in zip(averaged, found, strict=True)
@@ -378,7 +378,7 @@ def _one_a_piece(base: Sequence[NipPiece]) -> list[NipPiece]:
 
 
 def _read(piece: NipPiece, nip: Nip) -> PieceResult:
-    """The piece's own gap and what belongs to it, as quantities with their shared uncertainties."""
+    """Return the piece's own gap and what belongs to it, as quantities with their shared uncertainties."""
     result, curve = piece.result, piece.result.curve
     assert curve is not None
     x, force_n = _rising(curve, result)
@@ -439,7 +439,8 @@ def _rising(curve: Curve, result: PieceResult) -> tuple[FloatArray, FloatArray]:
 
 
 def hysteresis_share(curve: Curve) -> float:
-    """Energy lost over energy absorbed, of the whole loop that was measured; not-a-number without one."""
+    """Return the energy lost over energy absorbed, of the whole loop that was measured; not-a-number
+    without one."""
     known = np.isfinite(curve.loading_n) & np.isfinite(curve.unloading_n)
     if np.count_nonzero(known) < FEWEST_OF_LOOP:
         return float("nan")
@@ -452,7 +453,7 @@ def hysteresis_share(curve: Curve) -> float:
 def _travel_share(
     nip: Nip, size_mm: float, deflection_mm: float, curve: tuple[FloatArray, FloatArray]
 ) -> float:
-    """Mean force along the way through the nip over the force at its closest point."""
+    """Return the mean force along the way through the nip over the force at its closest point."""
     wheel_mm, overlap_mm = min(nip.wheels_mm), deflection_mm / len(nip.wheels_mm)
     half_mm = half_travel_mm(wheel_mm, size_mm / 2, overlap_mm)
     way_mm = np.linspace(0.0, half_mm, PROFILE_POINTS)
@@ -497,15 +498,15 @@ def _lengths(nip: Nip, size_mm: float, deflection_mm: float) -> tuple[float, tup
     """Travel while squeezed; dents of the wheels; flat on the plate."""
     piece_mm, sides = size_mm / 2, len(nip.wheels_mm)
     overlap_mm = deflection_mm / sides
-    travel_mm = 2 * min(half_travel_mm(each, piece_mm, overlap_mm) for each in nip.wheels_mm)
-    dents = tuple(patch_length_mm(each, piece_mm, deflection_mm / 2) for each in nip.wheels_mm)
+    travel_mm = 2 * min(half_travel_mm(wheel, piece_mm, overlap_mm) for wheel in nip.wheels_mm)
+    dents = tuple(patch_length_mm(wheel, piece_mm, deflection_mm / 2) for wheel in nip.wheels_mm)
     return travel_mm, dents, plate_patch_mm(piece_mm, deflection_mm / 2) if nip.against_plate else None
 
 
 def friction_speed_mm_per_s(
     *, mu: float, force_n: float, travel_mm: float, mass_g: float, inertia: float
 ) -> float:
-    """Speed that friction gives to a piece at rest: v = sqrt(4 mu N L / ((1 + i) m)), in mm/s.
+    """Return the speed that friction gives to a piece at rest: v = sqrt(4 mu N L / ((1 + i) m)), in mm/s.
 
     `inertia` is zero between two wheels, where the piece does not turn.
     """
@@ -557,8 +558,8 @@ def _adjustment(gap: BatchFigures, by_batch: Mapping[str, BatchFigures]) -> dict
             )
             found["between_batches_most"] = apart + coverage_factor(freedom) * away
     # a batch of one piece shows no spread of its own
-    lots = list(by_batch.values()) if min(each.n for each in by_batch.values()) > 1 else [gap]
-    lows, highs = [each.tolerance_low for each in lots], [each.tolerance_high for each in lots]
+    lots = list(by_batch.values()) if min(figures.n for figures in by_batch.values()) > 1 else [gap]
+    lows, highs = [lot.tolerance_low for lot in lots], [lot.tolerance_high for lot in lots]
     if None not in lows and None not in highs:
         found["every_piece"] = max(each or 0.0 for each in highs) - min(each or 0.0 for each in lows)
     return found
@@ -566,12 +567,12 @@ def _adjustment(gap: BatchFigures, by_batch: Mapping[str, BatchFigures]) -> dict
 
 def _trend(pieces: Sequence[NipPiece], deflection_mm: float) -> RateTrend | None:
     forces = []
-    for each in pieces:
-        rate = each.result.values.get(RATE, float("nan"))
-        assert each.result.curve is not None
-        x, force_n = _rising(each.result.curve, each.result)
+    for piece in pieces:
+        rate = piece.result.values.get(RATE, float("nan"))
+        assert piece.result.curve is not None
+        x, force_n = _rising(piece.result.curve, piece.result)
         if isfinite(rate) and rate > 0 and x[-1] >= deflection_mm:
-            name = f"{each.result.batch}/{each.result.piece}"
+            name = f"{piece.result.batch}/{piece.result.piece}"
             forces.append(ForceAtRate(name, rate, float(np.interp(deflection_mm, x, force_n))))
     return rate_trend(forces)
 
@@ -583,7 +584,7 @@ def _at_line(
     trend: RateTrend | None,
     base_rate: float | None,
 ) -> dict[str, Any]:
-    """What the line's own rate does, as far as a rim speed and a trend tell it."""
+    """Return what the line's own rate does, as far as a rim speed and a trend tell it."""
     centre = _no_slip(nip)
     if centre is None:
         return {}
@@ -605,9 +606,10 @@ def _at_line(
 
 
 def _gap_for(base: Sequence[NipPiece], nip: Nip, factor: Measured) -> Measured | None:
-    """Mean gap with what the factor of the force leaves open of it; None deeper than was pressed."""
+    """Return the mean gap with what the factor of the force leaves open of it; None deeper than was
+    pressed."""
     try:
-        read = [_read(each, nip) for each in _one_a_piece(base)]
+        read = [_read(piece, nip) for piece in _one_a_piece(base)]
     except InputError:
         return None
     gap, slope = (batch_figures(read, name) for name in ("gap_mm", "sensitivity_n_per_mm"))
@@ -648,17 +650,18 @@ def _notes(
 
 
 def _about_other_rates(base: Sequence[NipPiece], pieces: Sequence[NipPiece], base_rate: float | None) -> str:
-    """Which captures gap and spread leave out, with their rates, and which pieces are not in them at all."""
-    kept = {id(each) for each in base}
-    others = [each for each in pieces if id(each) not in kept]
-    named = [f"{each.result.capture} ({each.result.values[RATE]:.3g} mm/s)" for each in others]
+    """Return which captures gap and spread leave out, with their rates, and which pieces are not in them
+    at all."""
+    kept = {id(piece) for piece in base}
+    others = [piece for piece in pieces if id(piece) not in kept]
+    named = [f"{other.result.capture} ({other.result.values[RATE]:.3g} mm/s)" for other in others]
     said = (
         f"Gap and spread come from the {len(base)} captures at {base_rate:.3g} mm/s. Captures at other "
         f"rates only show how force grows with rate: {first_few(named, MOST_NAMED)}."
     )
-    held = {(each.result.batch, each.result.piece) for each in base}
+    held = {(piece.result.batch, piece.result.piece) for piece in base}
     absent = dict.fromkeys(
-        each.result.piece for each in others if (each.result.batch, each.result.piece) not in held
+        other.result.piece for other in others if (other.result.batch, other.result.piece) not in held
     )
     return f"{said} Not used for gap and spread: {first_few(absent, MOST_NAMED)}." if absent else said
 

@@ -21,7 +21,7 @@ from rig.samples import FloatArray
 
 
 def half_travel_mm(wheel_mm: float, piece_mm: float, overlap_mm: float) -> float:
-    """How far before the closest point wheel and piece first touch: sqrt(o (2 R + 2 r - o)).
+    """Return how far before the closest point wheel and piece first touch: sqrt(o (2 R + 2 r - o)).
 
     Parameters
     ----------

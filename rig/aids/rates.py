@@ -61,7 +61,7 @@ class RateTrend:
     highest_mm_per_s: float
 
     def factor(self, rate_mm_per_s: float, from_mm_per_s: float) -> Measured:
-        """Force at one rate over the force at another.
+        """Return the force at one rate over the force at another.
 
         Returns
         -------
@@ -72,7 +72,7 @@ class RateTrend:
         return Measured(value, value * abs(decades) * (self.u or 0.0), self.degrees_of_freedom or inf)
 
     def beyond_decades(self, rate_mm_per_s: float) -> float:
-        """How many powers of ten a rate lies outside those that were measured; zero inside."""
+        """Return how many powers of ten a rate lies outside those that were measured; zero inside."""
         above = log10(rate_mm_per_s / self.highest_mm_per_s)
         below = log10(self.lowest_mm_per_s / rate_mm_per_s)
         return max(above, below, 0.0)
@@ -91,7 +91,7 @@ class RateTrend:
         return 100 * (exp(self.per_decade) - 1)
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain mapping."""
+        """Return a plain mapping."""
         return asdict(self) | {"growth_pct_per_decade": self.growth_pct, "interval_pct": self.interval_pct}
 
 
@@ -112,11 +112,11 @@ def rate_trend(forces: Sequence[ForceAtRate]) -> RateTrend | None:
     InputError
         If a rate or force is not above zero.
     """
-    for each in forces:
-        if not (0 < each.rate_mm_per_s < inf and 0 < each.force_n < inf):
+    for force in forces:
+        if not (0 < force.rate_mm_per_s < inf and 0 < force.force_n < inf):
             raise InputError(
-                f"rate series: piece {each.piece}: found {each.force_n:g} N at {each.rate_mm_per_s:g} mm/s, "
-                "expected both above zero"
+                f"rate series: piece {force.piece}: found {force.force_n:g} N at {force.rate_mm_per_s:g} "
+                "mm/s, expected both above zero"
             )
     by_piece: dict[str, list[ForceAtRate]] = {}
     for each in forces:
@@ -124,14 +124,14 @@ def rate_trend(forces: Sequence[ForceAtRate]) -> RateTrend | None:
     series = [
         runs
         for runs in by_piece.values()
-        if max(each.rate_mm_per_s for each in runs) >= APART * min(each.rate_mm_per_s for each in runs)
+        if max(run.rate_mm_per_s for run in runs) >= APART * min(run.rate_mm_per_s for run in runs)
     ]
     if not series:
         return None
-    x = np.concatenate([_centred([log10(each.rate_mm_per_s) for each in runs]) for runs in series])
-    y = np.concatenate([_centred([np.log(each.force_n) for each in runs]) for runs in series])
+    x = np.concatenate([_centred([log10(run.rate_mm_per_s) for run in runs]) for runs in series])
+    y = np.concatenate([_centred([np.log(run.force_n) for run in runs]) for runs in series])
     slope = line_slope(x, y, lines=len(series))
-    rates = [each.rate_mm_per_s for runs in series for each in runs]
+    rates = [run.rate_mm_per_s for runs in series for run in runs]
     u = slope.u if slope.freedom > 0 else None
     return RateTrend(slope.value, u, slope.freedom, len(series), min(rates), max(rates))
 

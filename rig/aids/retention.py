@@ -89,7 +89,7 @@ class PulledPiece:
         return self.columns["slip_n"]
 
     def u_of(self, name: str) -> FloatArray:
-        """Standard uncertainties of a column, the calibration's part included."""
+        """Return the standard uncertainties of a column, the calibration's part included."""
         shared = self.relative_shared_u.get(name, 0.0) * self.columns[name]
         u: FloatArray = np.hypot(self.columns[f"{name}_u"], shared)
         return u
@@ -139,13 +139,13 @@ class RetentionAnswer:
     notes: tuple[str, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain mapping without not-a-number."""
+        """Return a plain mapping without not-a-number."""
         return {
             "figures": {name: each.as_dict() for name, each in self.figures.items()},
             "by_batch": {name: each.as_dict() for name, each in self.by_batch.items()},
             "trends": {name: asdict(each) for name, each in self.trends.items()},
-            "pulls": [row for each in self.pieces for row in _rows(each)],
-            "formulas": [each.as_dict() for each in self.formulas],
+            "pulls": [row for piece in self.pieces for row in _rows(piece)],
+            "formulas": [formula.as_dict() for formula in self.formulas],
             "notes": list(self.notes),
         }
 
@@ -168,10 +168,10 @@ def answer_pull(pieces: Sequence[PulledPiece], although: Sequence[str] = ()) -> 
     if not pieces:
         raise InputError("pull: found no capture, expected at least one with a pull")
     said = pooled_although([each.result for each in pieces], "batch", although)
-    for each in pieces:
-        if not np.isfinite(each.peak_n).any():
+    for piece in pieces:
+        if not np.isfinite(piece.peak_n).any():
             raise InputError(
-                f"pull: capture {each.result.capture}: found no pull with a peak that counts, expected a "
+                f"pull: capture {piece.result.capture}: found no pull with a peak that counts, expected a "
                 "force below zero where a cap is pulled off; check the sign of the force, and that the "
                 "cap was held"
             )
@@ -201,16 +201,16 @@ def answer_pull(pieces: Sequence[PulledPiece], although: Sequence[str] = ()) -> 
 
 
 def _any_has(results: Sequence[PieceResult], name: str) -> bool:
-    return any(isfinite(each.values[name]) for each in results)
+    return any(isfinite(result.values[name]) for result in results)
 
 
 def _joined(pieces: Sequence[PulledPiece]) -> PulledPiece:
-    names = dict.fromkeys(name for each in pieces for name in each.relative_shared_u)
+    names = dict.fromkeys(name for piece in pieces for name in piece.relative_shared_u)
     return PulledPiece(
-        replace(pieces[0].result, capture=", ".join(each.result.capture for each in pieces)),
-        {name: np.concatenate([each.columns[name] for each in pieces]) for name in pieces[0].columns},
+        replace(pieces[0].result, capture=", ".join(piece.result.capture for piece in pieces)),
+        {name: np.concatenate([piece.columns[name] for piece in pieces]) for name in pieces[0].columns},
         # of captures read with calibrations of their own no more than the worst is known together
-        {name: max(each.relative_shared_u.get(name, 0.0) for each in pieces) for name in names},
+        {name: max(piece.relative_shared_u.get(name, 0.0) for piece in pieces) for name in names},
     )
 
 
@@ -281,17 +281,17 @@ def _rows(piece: PulledPiece) -> list[dict[str, Any]]:
 def _notes(pieces: Sequence[PulledPiece], trends: Mapping[str, PullTrend]) -> list[str]:
     said = ["The unit is the piece: pulls of one piece are averaged."]
     said += [
-        f"The first pull of {each.result.piece} does not count, so {each.result.piece} is left out of "
+        f"The first pull of {piece.result.piece} does not count, so {piece.result.piece} is left out of "
         "figures for first pulls."
-        for each in pieces
-        if not isfinite(each.peak_n[0])
+        for piece in pieces
+        if not isfinite(piece.peak_n[0])
     ]
     said += [
-        f"Captures of {each.result.piece} follow each other: its first pull is that of the first capture."
-        for each in pieces
-        if ", " in each.result.capture
+        f"Captures of {piece.result.piece} follow each other: its first pull is that of the first capture."
+        for piece in pieces
+        if ", " in piece.result.capture
     ]
-    counts = sorted({len(each.peak_n) for each in pieces})
+    counts = sorted({len(piece.peak_n) for piece in pieces})
     if len(counts) > 1:
         said.append(
             f"Pieces were pulled {counts[0]} to {counts[-1]} times: do not compare means over all pulls."

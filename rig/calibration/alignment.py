@@ -75,7 +75,7 @@ class Aligner:
         return self._decide() if enough or waited >= DECISION_SAMPLES else None
 
     def finish(self) -> Signals | None:
-        """The rest of a recording that ended before there was enough to decide."""
+        """Return the rest of a recording that ended before there was enough to decide."""
         return None if self._decided or not self._waiting_count else self._decide()
 
     def _decide(self) -> Signals:

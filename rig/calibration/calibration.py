@@ -106,7 +106,7 @@ class Calibration:
     name: str = ""
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain mapping for a file and for a capture's header: all of it, evidence included."""
+        """Return a plain mapping for a file and for a capture's header: all of it, evidence included."""
         fields: dict[str, Any] = {"name": self.name} if self.name else {}
         return fields | {
             "force": None if self.force is None else self.force.as_dict("N"),
@@ -157,29 +157,30 @@ class Calibration:
         )
 
     def force_n(self, samples: Samples) -> FloatArray:
-        """Force in newtons, shape (n,). Raises InputError if the channel is not calibrated."""
+        """Return the force in newtons, shape (n,). Raises InputError if the channel is not calibrated."""
         return _scaled(samples.force, samples.force_channel, self.force, "N", "force")
 
     def position_mm(self, samples: Samples) -> FloatArray:
-        """Position in millimetres, shape (n,). Raises InputError if the channel is not calibrated."""
+        """Return the position in millimetres, shape (n,). Raises InputError if the channel is not
+        calibrated."""
         return _scaled(samples.position, samples.position_channel, self.position, "mm", "position")
 
     def time_s(self, samples: Samples) -> FloatArray:
-        """Time in seconds, shape (n,); not-a-number where the source had no clock."""
+        """Return the time in seconds, shape (n,); not-a-number where the source had no clock."""
         if samples.clock == "none":
             return np.full(len(samples), np.nan)
         return samples.time_us / US_PER_S
 
     def force_resolution_n(self, channel: RawChannel) -> float:
-        """Smallest step of force in newtons; 0 if unknown."""
+        """Return the smallest step of force in newtons; 0 if unknown."""
         return channel.resolution * abs(_slope(channel, self.force, "N", "force"))
 
     def position_resolution_mm(self, channel: RawChannel) -> float:
-        """Smallest step of position in millimetres; 0 if unknown."""
+        """Return the smallest step of position in millimetres; 0 if unknown."""
         return channel.resolution * abs(_slope(channel, self.position, "mm", "position"))
 
     def covers(self, force_channel: RawChannel, position_channel: RawChannel) -> tuple[bool, bool]:
-        """Whether force and position can be had in N and mm."""
+        """Return whether force and position can be had in N and mm."""
         return (
             force_channel.unit != COUNTS or self.force is not None,
             position_channel.unit != COUNTS or self.position is not None,

@@ -100,7 +100,7 @@ class Judgement:
 
 
 def learnt_limits(values: Sequence[float], baseline: int = BASELINE) -> ChartLimits | None:
-    """Limits from the first values of a chart.
+    """Return the limits from the first values of a chart.
 
     Parameters
     ----------
@@ -124,7 +124,7 @@ def learnt_limits(values: Sequence[float], baseline: int = BASELINE) -> ChartLim
     >>> round(limits.lower, 3), round(limits.upper, 3), round(limits.largest_range, 3)
     (9.568, 10.632, 0.653)
     """
-    first = [float(each) for each in values[:baseline]]
+    first = [float(value) for value in values[:baseline]]
     if len(first) < max(baseline, 2):
         return None
     mean = math.fsum(first) / len(first)

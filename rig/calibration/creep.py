@@ -72,7 +72,7 @@ class CreepResult:
     notes: tuple[str, ...]
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain values."""
+        """Return a plain values."""
         fields: dict[str, Any] = asdict(self)
         for name in ("creep", "per_decade", "zero_return"):
             change: Measured | None = getattr(self, name)
@@ -151,7 +151,8 @@ def _hold(time_s: FloatArray, force: FloatArray) -> tuple[int, int]:
 
 
 def _window(time_s: FloatArray, force: FloatArray, from_s: float, resolution: float) -> Measured | None:
-    """Mean over a window, and how well it is known; None where the recording does not hold all of it."""
+    """Return the mean over a window, and how well it is known; None where the recording does not hold all
+    of it."""
     step_s = float(np.median(np.diff(time_s)))
     if from_s < time_s[0] - step_s or from_s + WINDOW_S > time_s[-1] + step_s:
         return None
@@ -169,7 +170,7 @@ def _change(before: Measured, after: Measured, load: float) -> Measured:
 
 
 def _per_decade(time_s: FloatArray, force: FloatArray, hold: tuple[int, int], load: float) -> Measured | None:
-    """Slope over the logarithm of the time since the load was put on."""
+    """Return the slope over the logarithm of the time since the load was put on."""
     part = slice(*hold)
     since_s = time_s[part] - time_s[hold[0]]
     edges = np.geomspace(SETTLE_S, since_s[-1] - SETTLE_S, FIT_POINTS + 1)

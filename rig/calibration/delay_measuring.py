@@ -260,7 +260,7 @@ def _change_with_delay(press: Press, stride: int) -> float:
 
 
 def _speeds(loops: _Loops) -> IntArray:
-    """Which presses were meant to be equally fast: a number for each, slowest first."""
+    """Return which presses were meant to be equally fast: a number for each, slowest first."""
     rate = loops.rate_per_s
     if not (np.isfinite(rate).all() and (rate > 0).all()):
         raise InputError(
@@ -298,7 +298,7 @@ def _of_speed(loops: _Loops, speeds: IntArray, which: int) -> float:
 
 
 def _fit(loops: _Loops, speeds: IntArray) -> _Line:
-    """The line of losses over rates, weighted by what noise does to each loss."""
+    """Return the line of losses over rates, weighted by what noise does to each loss."""
     root = np.sqrt(loops.variance)
     design = np.column_stack([np.ones_like(root), -loops.rate_per_s]) / root[:, None]
     # a slow press has a rate near zero beside a fast one's: columns of like size
@@ -317,7 +317,8 @@ def _fit(loops: _Loops, speeds: IntArray) -> _Line:
 
 
 def _curvature(loops: _Loops, speeds: IntArray, residual: FloatArray) -> tuple[float, float, float]:
-    """How far the mean losses of the speeds lie off the line, if not by chance, and the variance of it."""
+    """Return how far the mean losses of the speeds lie off the line, if not by chance, and the variance
+    of it."""
     groups, counts = np.unique(speeds, return_counts=True)
     off = len(groups) - 2
     if off < 1:

@@ -32,7 +32,7 @@ class Provenance:
     details: Mapping[str, Any] = field(default_factory=dict)
 
     def as_dict(self) -> dict[str, Any]:
-        """What is known, as plain values."""
+        """Return what is known, as plain values."""
         return {
             name: value
             for name, value in (
@@ -87,7 +87,7 @@ class Share:
         return math.hypot(self.relative_u * value, self.absolute_u * near_zero)
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain values; no entry for infinite degrees of freedom."""
+        """Return a plain values; no entry for infinite degrees of freedom."""
         fields: dict[str, Any] = {"source": self.source, "relative_u": self.relative_u}
         if math.isfinite(self.degrees_of_freedom):
             fields["degrees_of_freedom"] = self.degrees_of_freedom
@@ -108,7 +108,7 @@ class Share:
 
 
 def finite(value: Any) -> float:
-    """A finite number; raises ValueError otherwise."""
+    """Return a finite number; raises ValueError otherwise."""
     number = float(value)
     if not math.isfinite(number):
         raise ValueError(f"{number} is not a finite number")
@@ -116,7 +116,7 @@ def finite(value: Any) -> float:
 
 
 def not_negative(value: Any) -> float:
-    """A finite number that is not below zero; raises ValueError otherwise."""
+    """Return a finite number that is not below zero; raises ValueError otherwise."""
     number = finite(value)
     if number < 0:
         raise ValueError(f"{number} is below zero")
@@ -124,7 +124,7 @@ def not_negative(value: Any) -> float:
 
 
 def freedom(value: Any) -> float:
-    """Degrees of freedom: above zero, infinite if not stated."""
+    """Return the degrees of freedom: above zero, infinite if not stated."""
     if value is None:
         return math.inf
     number = float(value)
@@ -134,7 +134,7 @@ def freedom(value: Any) -> float:
 
 
 def table(value: Any, size: int) -> tuple[tuple[float, ...], ...]:
-    """A symmetric square table of finite numbers; raises ValueError otherwise."""
+    """Return a symmetric square table of finite numbers; raises ValueError otherwise."""
     rows = tuple(tuple(finite(each) for each in row) for row in value)
     if len(rows) != size or any(len(row) != size for row in rows):
         raise ValueError(f"a covariance of {len(rows)} rows; expected {size} rows of {size}")

@@ -102,12 +102,12 @@ class PolynomialFit:
         return moved @ self.scaled_terms, (covariance + covariance.T) / 2
 
     def value(self, x: npt.ArrayLike) -> FloatArray:
-        """The polynomial at x of any shape."""
+        """Return the polynomial at x of any shape."""
         result: FloatArray = self._powers(x) @ self.scaled_terms
         return result
 
     def value_u(self, x: npt.ArrayLike) -> FloatArray:
-        """Standard uncertainty of `value`, from the scatter of the readings alone."""
+        """Return the standard uncertainty of `value`, from the scatter of the readings alone."""
         powers = self._powers(x)
         variance = np.einsum("...i,ij,...j->...", powers, self.scaled_covariance, powers)
         result: FloatArray = np.sqrt(np.maximum(variance, 0.0))
@@ -254,7 +254,7 @@ def recommend_degree(
     runs: Sequence[Any] | None = None,
     unit: str = "",
 ) -> DegreeChoice:
-    """The lowest degree that no higher one improves on by more than chance would.
+    """Return the lowest degree that no higher one improves on by more than chance would.
 
     Parameters
     ----------
@@ -350,7 +350,7 @@ def _refuse_degree(x: FloatArray, degree: int, runs: Sequence[Any] | None) -> No
 
 
 def _dummies(labels: Any) -> FloatArray:
-    """A column of ones and zeros for each label, shape (n, labels)."""
+    """Return a column of ones and zeros for each label, shape (n, labels)."""
     _, which = np.unique(np.asarray(labels).astype(str), return_inverse=True)
     return np.eye(int(which.max()) + 1)[which]
 

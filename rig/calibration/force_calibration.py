@@ -57,7 +57,7 @@ class ReferenceFacts:
         return (Share("references", self.relative_u, absolute_u=self.absolute_u, least=least),)
 
     def cautions(self) -> tuple[str, ...]:
-        """What is to be said where their uncertainty is not stated."""
+        """Return what is to be said where their uncertainty is not stated."""
         if self.relative_u is not None:
             return ()
         return ("the references' uncertainty is missing from the budget; give it with --reference-u",)
@@ -191,7 +191,7 @@ def loads_of(table: ReadingTable, surroundings: Surroundings) -> list[float]:
         If they are masses and gravity is not known.
     """
     if table.quantity != "mass":
-        return [each.reference for each in table.readings]
+        return [reading.reference for reading in table.readings]
     if surroundings.gravity is None:
         raise InputError(
             f"{table.where}: masses press with their weight: state the local gravity, --gravity "
@@ -199,12 +199,12 @@ def loads_of(table: ReadingTable, surroundings: Surroundings) -> list[float]:
         )
     return [
         mass_load_n(
-            each.reference,
+            reading.reference,
             surroundings.gravity.m_per_s2,
             air_kg_per_m3=surroundings.air_kg_per_m3,
             mass_kg_per_m3=surroundings.mass_kg_per_m3,
         )
-        for each in table.readings
+        for reading in table.readings
     ]
 
 
@@ -212,11 +212,11 @@ def _fitted(
     table: ReadingTable, loads_n: Sequence[float], used: Sequence[int], degree: int | None
 ) -> FittedScale:
     readings = [table.readings[index] for index in used]
-    runs = [each.run for each in readings]
+    runs = [reading.run for reading in readings]
     try:
         return fit_scale(
             [loads_n[index] for index in used],
-            [each.counts for each in readings],
+            [reading.counts for reading in readings],
             unit="N",
             degree=degree,
             runs=runs,
@@ -228,7 +228,7 @@ def _fitted(
 def _further_shares(
     table: ReadingTable, loads_n: Sequence[float], scale: Scale
 ) -> tuple[tuple[Share, ...], dict[str, float]]:
-    """What falling and off-centre loads add."""
+    """Return what falling and off-centre loads add."""
     shares: list[Share] = []
     figures: dict[str, float] = {}
     reversibility = _largest_reversal(table, loads_n, scale)
@@ -247,7 +247,7 @@ def _further_shares(
 
 
 def _by_load(table: ReadingTable, loads_n: Sequence[float]) -> dict[float, list[int]]:
-    """Indices of the readings of each load that is large enough to tell a share."""
+    """Return the indices of the readings of each load that is large enough to tell a share."""
     least = SHARES_FROM * max(map(abs, loads_n))
     groups: dict[float, list[int]] = {}
     for index, load_n in enumerate(loads_n):
@@ -257,13 +257,14 @@ def _by_load(table: ReadingTable, loads_n: Sequence[float]) -> dict[float, list[
 
 
 def _largest_reversal(table: ReadingTable, loads_n: Sequence[float], scale: Scale) -> float | None:
-    """Largest difference of a falling from the rising reading of its run, as a share of the load."""
+    """Return the largest difference of a falling from the rising reading of its run, as a share of the
+    load."""
     found: list[float] = []
     for load_n, indices in _by_load(table, loads_n).items():
         readings = [table.readings[index] for index in indices if table.readings[index].centred]
-        for run in {each.run for each in readings}:
-            rising = [each.counts for each in readings if each.run == run and not each.falling]
-            falling = [each.counts for each in readings if each.run == run and each.falling]
+        for run in {reading.run for reading in readings}:
+            rising = [reading.counts for reading in readings if reading.run == run and not reading.falling]
+            falling = [reading.counts for reading in readings if reading.run == run and reading.falling]
             if rising and falling:
                 between = sum(falling) / len(falling) - sum(rising) / len(rising)
                 found.append(between * float(scale.slope(rising[0])) / load_n)
@@ -271,8 +272,8 @@ def _largest_reversal(table: ReadingTable, loads_n: Sequence[float], scale: Scal
 
 
 def _between_senses(table: ReadingTable, loads_n: Sequence[float], scale: Scale) -> float | None:
-    """What one curve for both senses leaves between loads that pull and loads that press, as a share of them:
-    a cell need not be equal in both. None where there is only one sense."""
+    """Return what one curve for both senses leaves between loads that pull and loads that press, as a
+    share of them: a cell need not be equal in both. None where there is only one sense."""
     changes: dict[bool, list[float]] = {True: [], False: []}
     for load_n, indices in _by_load(table, loads_n).items():
         for index in indices:
@@ -291,13 +292,13 @@ def _between_senses(table: ReadingTable, loads_n: Sequence[float], scale: Scale)
 
 
 def _largest_off_centre(table: ReadingTable, loads_n: Sequence[float], scale: Scale) -> float | None:
-    """Largest half range of one load at several places, as a share of the load."""
+    """Return the largest half range of one load at several places, as a share of the load."""
     found: list[float] = []
     for load_n, indices in _by_load(table, loads_n).items():
         readings = [table.readings[index] for index in indices]
         places: dict[str, list[float]] = {}
-        for each in readings:
-            places.setdefault("" if each.centred else each.place.lower(), []).append(each.counts)
+        for reading in readings:
+            places.setdefault("" if reading.centred else reading.place.lower(), []).append(reading.counts)
         if len(places) > 1:
             means = [sum(counts) / len(counts) for counts in places.values()]
             span = max(means) - min(means)
@@ -319,7 +320,7 @@ def _cautions(
     ]
     if not any(load_n == 0 for load_n in loads_n):
         cautions.append("no reading without load: forces below the smallest load were not compared")
-    if min(loads_n) < 0 < max(loads_n) and "pull against press" not in {each.source for each in shares}:
+    if min(loads_n) < 0 < max(loads_n) and "pull against press" not in {share.source for share in shares}:
         cautions.append("no zero beside pulls, or presses: how far they differ is not in the budget")
     sources = {share.source for share in shares}
     if "off-centre load" not in sources:

@@ -42,7 +42,7 @@ class ReadBy:
     touch_mm: float = 0.0
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain mapping."""
+        """Return a plain mapping."""
         return {"force_scale": self.force, "position_scale": self.position, "touch_mm": self.touch_mm}
 
     @classmethod
@@ -84,7 +84,7 @@ class Frame:
 
     @classmethod
     def straight(cls, compliance_mm_per_n: float) -> Frame:
-        """A frame of one stated compliance."""
+        """Return a frame of one stated compliance."""
         return cls((1.0,), (compliance_mm_per_n,))
 
     @property
@@ -109,7 +109,7 @@ class Frame:
         return deflection
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain mapping."""
+        """Return a plain mapping."""
         fields: dict[str, Any] = {"force_n": list(self.force_n), "deflection_mm": list(self.deflection_at_mm)}
         if self.covariance_mm2 is not None:
             fields["covariance_mm2"] = [list(row) for row in self.covariance_mm2]

@@ -78,8 +78,8 @@ class FrameStrokes:
     recording: IntArray
 
     def means(self, values: FloatArray) -> FloatArray:
-        """Means of values of the samples in each step, shape (presses, steps): of both strokes, which weigh
-        the same, or of the loading alone."""
+        """Return the means of values of the samples in each step, shape (presses, steps): of both
+        strokes, which weigh the same, or of the loading alone."""
         sums = np.bincount(self.step, values, self.count.size).reshape(self.count.shape)
         used = self.used
         return np.asarray((sums[:, used] / self.count[:, used]).mean(axis=1), np.float64)
@@ -205,8 +205,8 @@ def strokes_of(
 
 
 def _parted(press: Press, *, backlash: bool) -> tuple[BoolArray, BoolArray]:
-    """Which samples lie on the way out, and which tell where the platen is: with backlash in the reading,
-    those after the turn do so once the reading has moved."""
+    """Return which samples lie on the way out, and which tell where the platen is: with backlash in the
+    reading, those after the turn do so once the reading has moved."""
     index = np.arange(len(press.force_n))
     if not backlash:
         return index > press.turn, np.ones(len(index), np.bool_)
@@ -219,7 +219,7 @@ def _parted(press: Press, *, backlash: bool) -> tuple[BoolArray, BoolArray]:
 
 
 def curves_through(strokes: FrameStrokes, knots: int | None) -> Iterator[FrameCurve]:
-    """Curves to choose from, those of fewer knots first; with a stated number only those."""
+    """Yield the curves to choose from, those of fewer knots first; with a stated number only those."""
     for count in KNOT_COUNTS if knots is None else (knots,):
         if count * 2 > strokes.count.shape[2]:
             continue
@@ -228,7 +228,7 @@ def curves_through(strokes: FrameStrokes, knots: int | None) -> Iterator[FrameCu
 
 
 def chosen(curves: Sequence[FrameCurve], deflection_mm: float) -> tuple[FrameCurve, str]:
-    """The first curve that no richer one betters by more than chance and by more than nothing.
+    """Return the first curve that no richer one betters by more than chance and by more than nothing.
 
     Parameters
     ----------
@@ -257,7 +257,7 @@ def chosen(curves: Sequence[FrameCurve], deflection_mm: float) -> tuple[FrameCur
 
 
 def basis(knots_n: FloatArray, force_n: FloatArray) -> FloatArray:
-    """What each knot contributes at forces of shape (n,) within the knots: shape (n, k).
+    """Return what each knot contributes at forces of shape (n,) within the knots: shape (n, k).
 
     The same curve as `Frame.deflection_mm`: natural cubic through the origin; one knot is a straight line.
     """
@@ -294,7 +294,7 @@ def _curve(strokes: FrameStrokes, knots: int, *, denser_below: bool) -> FrameCur
 
 
 def _betters(rich: FrameCurve, plain: FrameCurve, negligible_mm: float) -> bool:
-    """Whether a curve of more knots explains more than chance does."""
+    """Return whether a curve of more knots explains more than chance does."""
     more = rich.choice.knots - plain.choice.knots
     if more < 1:
         return False

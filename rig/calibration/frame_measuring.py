@@ -183,7 +183,7 @@ def measure_frame(
     knots: int | None = None,
     softest_mm_per_n: float = SOFTEST_MM_PER_N,
 ) -> FrameMeasurement:
-    """Deflection of the frame.
+    """Return the deflection of the frame.
 
     Parameters
     ----------
@@ -237,8 +237,8 @@ def measure_frame(
     found = _measurement(curve, strokes, known, tuple(_shares(calibration, block, curve)))
     choices = tuple(each.choice for each in curves)
     tried = [
-        {"knots": each.knots, "denser_below": each.denser_below, "residual_mm": each.residual_mm}
-        for each in choices
+        {"knots": choice.knots, "denser_below": choice.denser_below, "residual_mm": choice.residual_mm}
+        for choice in choices
     ]
     details = _readings(curve, strokes) | {"curves_tried": tried, "choice": reason}
     details["noise"] = {"force_n": sensing.force_u_n, "position_mm": sensing.position_u_mm}
@@ -268,7 +268,7 @@ def _strokes(presses: Presses, sensing: _Sensing, backlash_mm: float, block: Blo
 
 
 def _travel_mm(presses: Presses) -> float:
-    """How far the platen goes on from the touch to the peak, median of the presses."""
+    """Return how far the platen goes on from the touch to the peak, median of the presses."""
     ways = []
     for press in presses.whole:
         touched = int(np.argmax(press.force_n > _FIRST_SHARE * press.peak_force_n))
@@ -325,7 +325,7 @@ def _refuse_what_moved(curve: FrameCurve, strokes: FrameStrokes, sensing: _Sensi
     for recording in np.unique(strokes.recording).tolist():
         touches_mm = curve.touches_mm[strokes.recording == recording]
         if np.ptp(touches_mm) > limit_mm:
-            told = ", ".join(f"{each:.3f}" for each in touches_mm)
+            told = ", ".join(f"{touch:.3f}" for touch in touches_mm)
             raise InputError(
                 f"recording {recording}: the block moved: its presses touch at {told} mm; expected the same "
                 f"place within {limit_mm:.2g} mm, so that the block neither settles nor creeps"
@@ -385,7 +385,7 @@ def _known(curve: FrameCurve, strokes: FrameStrokes, sensing: _Sensing) -> _Know
 
 
 def _coarseness(curve: FrameCurve, steps: int, sensing: _Sensing) -> float:
-    """Variance of a step's mean from the position's counts, which all presses share."""
+    """Return the variance of a step's mean from the position's counts, which all presses share."""
     step_mm = sensing.position_step_mm
     if not step_mm:
         return 0.0
@@ -420,9 +420,9 @@ def _between_strokes(
 def _after_backlash(
     curve: FrameCurve, strokes: FrameStrokes, single_mm2: float, coarse_mm2: float
 ) -> tuple[FloatArray, FloatArray]:
-    """The same as `_between_strokes` where the backlash hides the upper part of the unloading: a straight
-    line through what is left. That both lie apart by as much all the way says how well the backlash is known,
-    and does not touch the curve.
+    """Return the same as `_between_strokes` where the backlash hides the upper part of the unloading: a
+    straight line through what is left. That both lie apart by as much all the way says how well the
+    backlash is known, and does not touch the curve.
     """
     none = np.zeros(len(curve.knots_n))
     both = strokes.both
@@ -441,7 +441,7 @@ def _after_backlash(
 
 
 def _about_backlash(strokes: FrameStrokes) -> str:
-    """What the backlash in the position reading leaves of the way out."""
+    """Return what the backlash in the position reading leaves of the way out."""
     share = 100 * float(strokes.both.mean())
     compared = (
         f"with which the way out is compared where the reading has followed, over {share:.0f} % of the force"
@@ -452,9 +452,9 @@ def _about_backlash(strokes: FrameStrokes) -> str:
 
 
 def _below_steps_mm(curve: FrameCurve, low_n: float) -> float:
-    """How far the touch may be off, and with it all deflections: a natural spline is straight at the origin,
-    and below the first step there is no evidence whether the frame is. Nothing for a frame that is
-    straight."""
+    """Return how far the touch may be off, and with it all deflections: a natural spline is straight at
+    the origin, and below the first step there is no evidence whether the frame is. Nothing for a frame
+    that is straight."""
     if len(curve.knots_n) == 1:
         return 0.0
     spline = scipy.interpolate.CubicSpline(
@@ -466,7 +466,7 @@ def _below_steps_mm(curve: FrameCurve, low_n: float) -> float:
 
 
 def _left_by_curve(curve: FrameCurve, variance_mm2: FloatArray) -> float:
-    """Variance of what the curve leaves of the steps' means, where chance leaves less."""
+    """Return the variance of what the curve leaves of the steps' means, where chance leaves less."""
     left_mm = curve.residual_mm.mean(axis=0)
     freedom = len(left_mm) - 1 - len(curve.knots_n)
     if not more_than_noise(float(np.sum(left_mm**2 / variance_mm2)), freedom):
@@ -514,7 +514,7 @@ def _measurement(
         ]
         for k, deflection in enumerate(deflection_mm)
     ]
-    known_by = [combined(each) for each in parts]
+    known_by = [combined(part) for part in parts]
     u_mm = tuple(u for u, _ in known_by)
     if u_mm[-1] > WORST_RELATIVE_U * deflection_mm[-1]:
         raise InputError(
@@ -554,7 +554,7 @@ def _readings(curve: FrameCurve, strokes: FrameStrokes) -> dict[str, Any]:
             {
                 "recording": int(recording),
                 "touch_mm": float(touch),
-                "deflection_mm": [float(each) for each in deflections],
+                "deflection_mm": [float(deflection) for deflection in deflections],
             }
             for recording, touch, deflections in zip(
                 strokes.recording, curve.touches_mm, curve.deflections_mm, strict=True

@@ -84,7 +84,7 @@ class HeightPart:
     why: str
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain values; None for infinite degrees of freedom."""
+        """Return a plain values; None for infinite degrees of freedom."""
         return {
             "source": self.source,
             "u_mm": self.u_mm,
@@ -134,7 +134,7 @@ class Height:
     parts: tuple[HeightPart, ...]
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain values without infinities."""
+        """Return a plain values without infinities."""
         return {
             "force_n": self.force_n,
             "height_mm": self.mm,
@@ -158,7 +158,7 @@ def height_at(
     calibration: Calibration,
     homed_between: bool | None = False,
 ) -> Height:
-    """Height at a force, with its budget.
+    """Return the height at a force, with its budget.
 
     Parameters
     ----------
@@ -234,7 +234,7 @@ def height_at(
 
 
 def _stands_apart(heights_mm: FloatArray, read_mm: float) -> bool:
-    """Whether the first touch lies outside of what the later ones predict for one more."""
+    """Return whether the first touch lies outside of what the later ones predict for one more."""
     if len(heights_mm) < LEAST_FOR_FIRST:
         return False
     later = heights_mm[1:]
@@ -273,7 +273,7 @@ def _repeats(source: str, touches: Sequence[PlatenTouch]) -> HeightPart:
 def _homing(
     series_mm: Sequence[float], bare: Sequence[Sequence[PlatenTouch]], homed: bool | None
 ) -> list[HeightPart]:
-    """What the position's zero may have moved between both touches."""
+    """Return what the position's zero may have moved between both touches."""
     source = "homing in between"
     if len(series_mm) > 1:
         sd_mm = float(np.std(series_mm, ddof=1))
@@ -304,7 +304,7 @@ def _calibrated(
     piece: Sequence[PlatenTouch],
     calibration: Calibration,
 ) -> list[HeightPart]:
-    """What every direction of the calibration's uncertainty does to the height."""
+    """Return what every direction of the calibration's uncertainty does to the height."""
     whole = [touch for series in bare for touch in series]
     slope_mm = _mean(whole, "per_newton_mm") - _mean(piece, "per_newton_mm")
     faster = _mean(whole, "speed_mm_per_s") - _mean(piece, "speed_mm_per_s")
@@ -357,7 +357,7 @@ def _told_only(
     piece: Sequence[PlatenTouch],
     calibration: Calibration,
 ) -> list[HeightPart]:
-    """Rows that are in others already, or that go out between both touches."""
+    """Return the rows that are in others already, or that go out between both touches."""
     whole = [touch for series in bare for touch in series]
     rows = []
     for source, name in (("noise of the readings", "u_mm"), ("force zero", "zero_u_mm")):

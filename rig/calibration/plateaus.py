@@ -115,7 +115,7 @@ def settled_plateau(
     zero_counts: float | None = None,
     fault: Status = Status.FORCE_SATURATED,
 ) -> Plateau:
-    """Mean of a stretch that has settled.
+    """Return the mean of a stretch that has settled.
 
     Parameters
     ----------
@@ -172,7 +172,8 @@ def settled_plateau(
 
 
 def _noise(values: FloatArray) -> float:
-    """Standard deviation of single samples about a line through their block, in the middle one of the blocks.
+    """Return the standard deviation of single samples about a line through their block, in the middle one of
+    the blocks.
 
     Neither a drift nor a step within the stretch can excuse itself as noise in this way.
     """

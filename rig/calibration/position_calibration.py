@@ -88,7 +88,7 @@ def calibrate_position(
     """
     references = references or ReferenceFacts()
     sign = -1.0 if table.quantity == "block" else 1.0
-    values = [sign * each.reference for each in table.readings]
+    values = [sign * reading.reference for reading in table.readings]
     used = tuple(index for index, each in enumerate(table.readings) if not each.falling)
     if not used:
         raise InputError(f"{table.where}: no reading was taken while approaching; those make the scale")
@@ -114,10 +114,10 @@ def _fitted(
     try:
         return fit_scale(
             values,
-            [each.counts for each in table.readings],
+            [reading.counts for reading in table.readings],
             unit="mm",
             degree=degree,
-            runs=[each.run for each in table.readings],
+            runs=[reading.run for reading in table.readings],
             zero_counts=zero_counts,
         )
     except InputError as problem:
@@ -127,7 +127,7 @@ def _fitted(
 def _going_back(
     table: ReadingTable, values: Sequence[float], used: Sequence[int], scale: Scale
 ) -> FloatArray:
-    """Readings going back less those of the approach at the same reference and run, in mm."""
+    """Return the readings going back less those of the approach at the same reference and run, in mm."""
     approached: dict[tuple[str, float], list[Reading]] = {}
     returned: dict[tuple[str, float], list[Reading]] = {}
     for index, each in enumerate(table.readings):
@@ -137,7 +137,7 @@ def _going_back(
     for key, readings in returned.items():
         if key in approached:
             going = float(np.mean(scale.value([each.counts for each in approached[key]])))
-            back = float(np.mean(scale.value([each.counts for each in readings])))
+            back = float(np.mean(scale.value([reading.counts for reading in readings])))
             differences.append(back - going)
     return np.array(differences)
 

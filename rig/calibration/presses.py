@@ -114,7 +114,7 @@ def aligned(recordings: Sequence[Samples], calibration: Calibration) -> list[Sig
 
 
 def presses_of(recordings: Sequence[Signals], *, released: bool = False) -> Presses:
-    """The whole presses of recordings, in order.
+    """Return the whole presses of recordings, in order.
 
     Parameters
     ----------
@@ -200,7 +200,7 @@ def _whole(
 
 
 def _free(position_mm: FloatArray, left: int, right: int) -> IntArray:
-    """Samples of a stretch between presses in which the platen is far away."""
+    """Return the samples of a stretch between presses in which the platen is far away."""
     if right - left < LEAST_FREE:
         return np.empty(0, np.int64)
     part = position_mm[left:right]
@@ -209,7 +209,7 @@ def _free(position_mm: FloatArray, left: int, right: int) -> IntArray:
 
 
 def _loaded(signals: Signals, stretch: tuple[int, int], free: tuple[IntArray, IntArray]) -> bool:
-    """Whether the force still follows the position where there should be no load."""
+    """Return whether the force still follows the position where there should be no load."""
     peak_n = float(signals.force_n[stretch[0] : stretch[1]].max())
     for where in free:
         force_n, position_mm = signals.force_n[where], signals.position_mm[where]
@@ -262,7 +262,7 @@ def _turn(position_mm: FloatArray, level_mm: float) -> int:
 
 
 def _noise(values: FloatArray, where: IntArray) -> float:
-    """Standard deviation of single values, from second differences: an even motion drops out."""
+    """Return the standard deviation of single values, from second differences: an even motion drops out."""
     run = values[where[0] : where[-1] + 1]
     bend = np.sort(np.abs(run[2:] - 2 * run[1:-1] + run[:-2]))
     bulk = bend[: max(int(_BULK * len(bend)), 1)]

@@ -106,7 +106,7 @@ class ReadingTable:
     directed: bool = False
 
     def place_of(self, reading: Reading) -> str:
-        """Table and line."""
+        """Return the table and line."""
         return f"{self.where} line {reading.line}" if reading.line else self.where
 
 
@@ -138,7 +138,7 @@ def position_table(text: str, where: str) -> ReadingTable:
 
 
 def with_runs(table: ReadingTable) -> tuple[Reading, ...]:
-    """The readings with their runs told apart, and with falling ones marked.
+    """Return the readings with their runs told apart, and with falling ones marked.
 
     In a run references rise and may then fall, away from zero and back: loads that pull grow below it. Where
     the table names no runs, a new one begins where they rise again from the lowest reference, or where they
@@ -169,12 +169,12 @@ def with_runs(table: ReadingTable) -> tuple[Reading, ...]:
 
 
 def _size(reading: Reading, table: ReadingTable) -> float:
-    """What rises in a run: a load whichever way it works, a position as it is."""
+    """Return what rises in a run: a load whichever way it works, a position as it is."""
     return abs(reading.reference) if table.quantity in FORCE_COLUMNS else reading.reference
 
 
 def _begins_again(reading: Reading, before: Reading, table: ReadingTable, lowest: float) -> bool:
-    """Whether a new run begins with this reading."""
+    """Return whether a new run begins with this reading."""
     here, there = _size(reading, table), _size(before, table)
     if table.quantity in FORCE_COLUMNS and reading.reference * before.reference < 0:
         return True
@@ -198,8 +198,8 @@ def _falls(reading: Reading, before: Reading | None, table: ReadingTable) -> boo
 
 
 def _zeros_moved(marked: Sequence[Reading], table: ReadingTable, lowest: float) -> tuple[Reading, ...]:
-    """A drop from the top straight to the lowest reference is the begin of the next run, not a falling
-    reading."""
+    """Return a drop from the top straight to the lowest reference is the begin of the next run, not a
+    falling reading."""
     moved = list(marked)
     for index in range(1, len(moved) - 1):
         before, here, after = moved[index - 1 : index + 2]
@@ -257,7 +257,7 @@ def refuse_wrong_ways(table: ReadingTable, values: Sequence[float], *, reversed_
 
 
 def _mean(readings: Sequence[Reading]) -> float:
-    return sum(each.counts for each in readings) / len(readings)
+    return sum(reading.counts for reading in readings) / len(readings)
 
 
 def _steps(ordered: Sequence[tuple[float, Reading]]) -> list[tuple[float, list[Reading]]]:
@@ -293,7 +293,7 @@ def _read(text: str, where: str, quantities: dict[str, str]) -> ReadingTable:
 
 
 def _known(cell: str, quantities: dict[str, str]) -> bool:
-    """Whether a cell is a heading of such a table."""
+    """Return whether a cell is a heading of such a table."""
     match = _HEADING.fullmatch(cell)
     return cell.strip().lower() in OTHER_COLUMNS or (match is not None and match[1].lower() in quantities)
 
@@ -301,7 +301,7 @@ def _known(cell: str, quantities: dict[str, str]) -> bool:
 def _columns(
     heading: Sequence[str], quantities: dict[str, str], place: str
 ) -> tuple[dict[str, int], str, str | None]:
-    """Where each column is, which quantity the references are, and the unit in its heading."""
+    """Return where each column is, which quantity the references are, and the unit in its heading."""
     columns: dict[str, int] = {}
     quantity, unit = "", None
     for index, title in enumerate(heading):
@@ -349,7 +349,7 @@ def _reading(
 
 
 def reference_value(text: str, quantity: str, unit: str | None, to: str, *, place: str) -> float:
-    """A reference with its unit, from its cell or its heading, in the unit `to`.
+    """Return a reference with its unit, from its cell or its heading, in the unit `to`.
 
     Raises
     ------
@@ -384,7 +384,7 @@ def reference_value(text: str, quantity: str, unit: str | None, to: str, *, plac
 
 
 def is_mass(unit: str) -> bool:
-    """Whether a unit is one of mass: g, kg, lb, oz ..."""
+    """Return whether a unit is one of mass: g, kg, lb, oz ..."""
     try:
         factor(unit, "kg")
     except InputError:

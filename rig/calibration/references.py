@@ -173,13 +173,13 @@ def mass_load_n(
 
 
 def mass_shares(gravity: Gravity, air_kg_per_m3: float, mass_kg_per_m3: float) -> tuple[Share, ...]:
-    """What gravity and air add to the uncertainty of loads from masses."""
+    """Return what gravity and air add to the uncertainty of loads from masses."""
     air = air_kg_per_m3 / mass_kg_per_m3 * AIR_RELATIVE_HALF_RANGE * _STANDARD_PER_HALF_RANGE
     return Share("gravity", gravity.relative_u), Share("air buoyancy", air)
 
 
 def half_range_share(source: str, relative_half_range: float) -> Share:
-    """A part that is anywhere within plus or minus so much of the value."""
+    """Return a part that is anywhere within plus or minus so much of the value."""
     return Share(source, relative_half_range * _STANDARD_PER_HALF_RANGE)
 
 

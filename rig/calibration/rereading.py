@@ -17,7 +17,7 @@ from rig.samples import FloatArray
 
 
 def read_again(signals: Signals, before: Calibration, after: Calibration) -> Signals:
-    """The same samples read with another calibration.
+    """Return the same samples read with another calibration.
 
     Parameters
     ----------

@@ -166,19 +166,20 @@ def fit_scale(
 
 
 def with_shares(scale: Scale, *shares: Share) -> Scale:
-    """The scale with further shares of its uncertainty."""
+    """Return the scale with further shares of its uncertainty."""
     known = scale.uncertainty
     assert known is not None
     return replace(scale, uncertainty=replace(known, shares=(*known.shares, *shares)))
 
 
 def with_evidence(scale: Scale, shares: Sequence[Share], record: Provenance) -> Scale:
-    """The scale with further shares of its uncertainty and with its record."""
+    """Return the scale with further shares of its uncertainty and with its record."""
     return replace(with_shares(scale, *shares), record=record)
 
 
 def scale_budget(scale: Scale) -> tuple[BudgetLine, ...]:
-    """Parts of the uncertainty at the end of the range, the whole last, with effective degrees of freedom.
+    """Return the parts of the uncertainty at the end of the range, the whole last, with effective degrees of
+    freedom.
 
     References
     ----------
@@ -199,12 +200,12 @@ def scale_budget(scale: Scale) -> tuple[BudgetLine, ...]:
 
 
 def half_interval(line: BudgetLine) -> float:
-    """Half of the 95 % interval, in N or mm."""
+    """Return half of the 95 % interval, in N or mm."""
     return line.u * coverage_factor(line.degrees_of_freedom)
 
 
 def details_of(fitted: FittedScale, unit: str) -> Mapping[str, Any]:
-    """Readings, residuals and choices as plain values for a record."""
+    """Return the readings, residuals and choices as plain values for a record."""
     name = unit.lower()
     details: dict[str, Any] = {
         "degree": fitted.fit.degree,
@@ -343,7 +344,7 @@ def _cautions(fit: PolynomialFit, misfit: LackOfFit | None, *, weighted: bool, u
 
 
 def far_out(fit: PolynomialFit) -> list[int]:
-    """Indices of readings that lie far from the curve beside the others."""
+    """Return the indices of readings that lie far from the curve beside the others."""
     if fit.residual_sd <= 0:
         return []
     away = np.abs(fit.residuals) * np.sqrt(fit.weights) / fit.residual_sd

@@ -97,7 +97,7 @@ class Scale:
         return slope
 
     def counts(self, value: Any) -> FloatArray:
-        """Readings, as real numbers, at which the scale gives a value; the inverse of `value`."""
+        """Return the readings, as real numbers, at which the scale gives a value; the inverse of `value`."""
         wanted = np.asarray(value, np.float64)
         counts: FloatArray = wanted / self.per_count + self.zero_counts
         if self.bends:
@@ -111,7 +111,7 @@ class Scale:
         return (self.per_count, *self.bends)
 
     def with_terms(self, terms: tuple[float, ...]) -> Scale:
-        """The same scale with other numbers for its terms."""
+        """Return the same scale with other numbers for its terms."""
         return replace(self, per_count=terms[0], bends=tuple(terms[1:]))
 
     @property
@@ -135,7 +135,7 @@ class Scale:
         return low, high
 
     def as_dict(self, unit: str) -> dict[str, Any]:
-        """Plain mapping; `unit` (N or mm) ends the names of its fields."""
+        """Return a plain mapping; `unit` (N or mm) ends the names of its fields."""
         fields: dict[str, Any] = {
             f"per_count_{unit.lower()}": self.per_count,
             "zero_counts": self.zero_counts,

@@ -18,7 +18,7 @@ noise and resolution without load say what they are under load."""
 
 
 def variance_factor(chi_squared: float, degrees_of_freedom: int) -> tuple[float, float]:
-    """What to multiply variances from noise with, and the degrees of freedom they then have.
+    """Return what to multiply variances from noise with, and the degrees of freedom they then have.
 
     Parameters
     ----------
@@ -34,7 +34,7 @@ def variance_factor(chi_squared: float, degrees_of_freedom: int) -> tuple[float,
 
 
 def more_than_noise(chi_squared: float, degrees_of_freedom: int) -> bool:
-    """Whether residuals are larger than noise and resolution make them."""
+    """Return whether residuals are larger than noise and resolution make them."""
     return chi_squared > float(scipy.special.chdtri(degrees_of_freedom, CHANCE))
 
 

@@ -50,12 +50,13 @@ class Shift:
 
 
 def shifts(calibration: Calibration) -> tuple[Shift, ...]:
-    """All independent directions in which a calibration is uncertain; none where nothing was measured."""
+    """Return all independent directions in which a calibration is uncertain; none where nothing was
+    measured."""
     return tuple(_shifts(calibration))
 
 
 def drawn(calibration: Calibration, random: np.random.Generator) -> Calibration:
-    """A calibration at random out of those that the evidence allows.
+    """Return a calibration at random out of those that the evidence allows.
 
     Parts that were estimated from few readings have Student's distribution (JCGM 101:2008, 6.4.9).
     """
@@ -125,7 +126,7 @@ def _scale_shifts(scale: Scale | None) -> Iterator[_ScaleOff]:
 
 
 def _same_force(calibration: Calibration) -> bool:
-    """Whether the frame was read by the scale of force that is in use."""
+    """Return whether the frame was read by the scale of force that is in use."""
     return calibration.force is not None and calibration.frame.read_by.force == calibration.force.identity
 
 
@@ -135,7 +136,8 @@ def _same_position(calibration: Calibration) -> bool:
 
 
 def _read_by_force(calibration: Calibration, off: Scale) -> Frame:
-    """The frame as another scale would have read its forces; as it is where another one had read it."""
+    """Return the frame as another scale would have read its forces; as it is where another one had read
+    it."""
     frame, scale = calibration.frame, calibration.force
     if scale is None or not _same_force(calibration):
         return frame
@@ -181,8 +183,8 @@ def _directions(covariance: tuple[tuple[float, ...], ...]) -> list[FloatArray]:
 def _moved(off: Calibration, nominal: Calibration, shifted: Calibration, times: float) -> Calibration:
     """`off` moved by this many times the way from the nominal to the shifted calibration."""
     frames = (off.frame, nominal.frame, shifted.frame)
-    deflections = zip(*(each.deflection_at_mm for each in frames), strict=True)
-    forces = zip(*(each.force_n for each in frames), strict=True)
+    deflections = zip(*(frame.deflection_at_mm for frame in frames), strict=True)
+    forces = zip(*(frame.force_n for frame in frames), strict=True)
     return replace(
         off,
         force=_scale_moved(off.force, nominal.force, shifted.force, times),

@@ -278,7 +278,7 @@ class Verification:
         )
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain values, without anything infinite."""
+        """Return a plain values, without anything infinite."""
         fields = asdict(self) | {"verdict": self.verdict}
         for found, each in zip(fields["loads"], self.loads, strict=True):
             found["interval_q"] = each.interval_q
@@ -376,7 +376,7 @@ def _sense_of(readings: Iterable[VerificationReading]) -> tuple[Sense, list[Veri
 
 
 def _runs(readings: Iterable[VerificationReading]) -> list[list[VerificationReading]]:
-    """Readings by run, each checked for its order."""
+    """Return the readings by run, each checked for its order."""
     runs: dict[int, list[VerificationReading]] = defaultdict(list)
     loads: list[float] = []
     for number, each in enumerate(readings, start=1):
@@ -410,13 +410,13 @@ def _must_be_in_order(run: int, readings: Sequence[VerificationReading]) -> None
 
 
 def _from_zero(run: Sequence[VerificationReading]) -> tuple[float, list[VerificationReading], float | None]:
-    """The zero before a run's loads (0 if it was not read), its loads, and the zero after them."""
+    """Return the zero before a run's loads (0 if it was not read), its loads, and the zero after them."""
     loaded = [place for place, each in enumerate(run) if each.load_n > 0]
     if not loaded:
         return 0.0, [], None
-    before = [each.indicated_n for each in run[: loaded[0]]]
-    after = [each.indicated_n for each in run[loaded[-1] + 1 :]]
-    kept = [each for each in run if each.load_n > 0]
+    before = [reading.indicated_n for reading in run[: loaded[0]]]
+    after = [reading.indicated_n for reading in run[loaded[-1] + 1 :]]
+    kept = [reading for reading in run if reading.load_n > 0]
     return (before[-1] if before else 0.0), kept, (after[0] if after else None)
 
 
@@ -457,7 +457,7 @@ def _errors(
 def _uncertainty(
     load_n: float, values_n: Sequence[float], references: VerificationReferences, resolution_n: float | None
 ) -> tuple[float | None, float]:
-    """Standard uncertainty of q in per cent, and its degrees of freedom."""
+    """Return the standard uncertainty of q in per cent, and its degrees of freedom."""
     relative_u = references.relative_at(load_n)
     if relative_u is None or resolution_n is None or len(values_n) < 2:
         return None, math.inf
@@ -476,26 +476,27 @@ def _outcome(
         failures.append(Failure("f0", None, f0, limits.f0))
     lowest_n = None
     unbroken = not failures
-    for each in reversed(loads):
+    for load in reversed(loads):
         here = [
-            Failure(name, each.load_n, found, limit)
+            Failure(name, load.load_n, found, limit)
             for name, limit in (("q", limits.q), ("b", limits.b), ("v", limits.v), ("a", limits.a))
-            if ((found := getattr(each, name)) is None and not _turn(name, each, loads))
+            if ((found := getattr(load, name)) is None and not _turn(name, load, loads))
             or (found is not None and _beyond(found, limit))
         ]
         # references known worse than the error allowed cannot show that it is kept
-        doubled = 200 * (references.relative_at(each.load_n) or 0.0)
+        doubled = 200 * (references.relative_at(load.load_n) or 0.0)
         if _beyond(doubled, limits.q):
-            here.append(Failure("U", each.load_n, doubled, limits.q))
+            here.append(Failure("U", load.load_n, doubled, limits.q))
         failures += here
         unbroken = unbroken and not here
         if unbroken:
-            lowest_n = each.load_n
+            lowest_n = load.load_n
     return ClassOutcome(limits, lowest_n, tuple(failures))
 
 
 def _turn(name: str, each: LoadErrors, loads: Sequence[LoadErrors]) -> bool:
-    """Whether it is the reversibility of the largest load, where rising and falling are one reading."""
+    """Return whether it is the reversibility of the largest load, where rising and falling are one
+    reading."""
     return name == "v" and each is loads[-1] and any(other.v is not None for other in loads)
 
 
@@ -522,9 +523,9 @@ def _why_no_class(loads: Sequence[LoadErrors], references: VerificationReference
 
 def _empty(loads: Sequence[LoadErrors], f0: float | None, resolution_n: float | None) -> list[str]:
     notes = []
-    if any(each.b is None for each in loads):
+    if any(load.b is None for load in loads):
         notes.append(f"Empty: repeatability, where there are fewer than {RISING_RUNS} rising runs.")
-    if any(each.v is None and not _turn("v", each, loads) for each in loads):
+    if any(load.v is None and not _turn("v", load, loads) for load in loads):
         notes.append("Empty: reversibility, at loads without a falling reading.")
     if f0 is None:
         notes.append("Empty: zero error (no reading without load after the loads of a run).")
@@ -534,7 +535,9 @@ def _empty(loads: Sequence[LoadErrors], f0: float | None, resolution_n: float | 
 
 
 def _about_references(classes: Sequence[ClassOutcome], references: VerificationReferences) -> list[str]:
-    reached = next((each for each in classes if each.lowest_n is not None), None)
+    reached = next(
+        (standard_class for standard_class in classes if standard_class.lowest_n is not None), None
+    )
     if references.relative_u is None or reached is None or reached.lowest_n is None:
         return []
     doubled = 200 * (references.relative_at(reached.lowest_n) or 0.0)

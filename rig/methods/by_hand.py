@@ -46,7 +46,7 @@ CREEP_MM_PER_S = 0.1
 
 
 def hand_limits(largest_force_n: float | None = None) -> RigLimits:
-    """What a hand can do, in the form of a rig's limits: any travel, and the force only if stated.
+    """Return what a hand can do, in the form of a rig's limits: any travel, and the force only if stated.
 
     Parameters
     ----------
@@ -100,7 +100,7 @@ def check_by_hand(
 
 
 def hard_by_hand(checked: CheckedMethod) -> tuple[str, ...]:
-    """What a hand can do but will find hard, in sentences for a person; empty if nothing.
+    """Return what a hand can do but will find hard, in sentences for a person; empty if nothing.
 
     Parameters
     ----------
@@ -137,7 +137,7 @@ def _beyond_a_hand(step: Step) -> list[str]:
 
 
 def _speed_mm_per_s(step: Step) -> float:
-    """How fast a step asks the platen to move; infinite where it stands."""
+    """Return how fast a step asks the platen to move; infinite where it stands."""
     if isinstance(step, Touch | PressToDepth | PressToForce | Return | PullOff | Recover):
         return step.speed_mm_per_s
     return math.inf

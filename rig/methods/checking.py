@@ -143,7 +143,7 @@ class CheckedMethod:
 
 
 def overshoot_mm(speed_mm_per_s: float, rig: RigLimits) -> float:
-    """How far the platen goes past the position at which a force was reached.
+    """Return how far the platen goes past the position at which a force was reached.
 
     The force is seen late by the converter's delay, up to one conversion and up to one sample; then the
     platen brakes:
@@ -168,7 +168,8 @@ def overshoot_mm(speed_mm_per_s: float, rig: RigLimits) -> float:
 
 
 def overshoot_n(speed_mm_per_s: float, stiffness_n_per_mm: float, rig: RigLimits) -> float:
-    """How far the force goes past the one at which the platen was to stop: stiffness * overshoot_mm."""
+    """Return how far the force goes past the one at which the platen was to stop: stiffness *
+    overshoot_mm."""
     return stiffness_n_per_mm * overshoot_mm(speed_mm_per_s, rig)
 
 
@@ -237,7 +238,7 @@ def largest_gap_mm(steps: tuple[Step, ...]) -> float:
 
 
 def depth_mm(depth: StepDepth, free_height_mm: float | None, place: Place) -> float:
-    """A depth in mm.
+    """Return a depth in mm.
 
     Raises
     ------

@@ -77,7 +77,7 @@ class Course:
         return [done for done in self.kept if done.action in actions]
 
     def after(self, done: DoneAction) -> DoneAction | None:
-        """The kept action that came right after another one."""
+        """Return the kept action that came right after another one."""
         at = self.kept.index(done) + 1
         return self.kept[at] if at < len(self.kept) else None
 
@@ -132,7 +132,7 @@ def _take(course: Course, done: DoneAction) -> bool:
 
 
 def _tail(place: str) -> str:
-    """A place without its file, which may have been named otherwise when the method was run."""
+    """Return a place without its file, which may have been named otherwise when the method was run."""
     return place.rpartition(" line ")[2]
 
 

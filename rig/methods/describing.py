@@ -31,7 +31,7 @@ _INDENT = "    "
 
 
 def describe(checked: CheckedMethod) -> tuple[str, ...]:
-    """Lines of text: a summary, then what will happen in each step.
+    """Return the lines of text: a summary, then what will happen in each step.
 
     Parameters
     ----------
@@ -55,7 +55,7 @@ def describe(checked: CheckedMethod) -> tuple[str, ...]:
 
 
 def duration(time_s: float) -> str:
-    """A time in the largest unit of which it holds one and a half.
+    """Return a time in the largest unit of which it holds one and a half.
 
     Examples
     --------
@@ -138,7 +138,7 @@ def _depth(checked: CheckedMethod, depth: StepDepth, place: Place) -> str:
 
 
 def _guarded(checked: CheckedMethod) -> str:
-    """What happens beyond the greatest force."""
+    """Return what happens beyond the greatest force."""
     most_n = checked.rig.force_n[1]
     if math.isinf(most_n):
         return ""

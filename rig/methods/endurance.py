@@ -146,7 +146,7 @@ class EndurancePlan:
     raw_one_in: int
 
     def as_method(self) -> Method:
-        """The method that the plan amounts to, with every squeeze that it may come to."""
+        """Return the method that the plan amounts to, with every squeeze that it may come to."""
         squeeze, place = self.squeeze, self.squeeze.place
         one: list[Step] = [squeeze.goal]
         if squeeze.hold_s:

@@ -66,7 +66,7 @@ def line_of(node: yaml.Node) -> int:
 
 
 def shown(value: str) -> str:
-    """A wrong value as a message shows it."""
+    """Return a wrong value as a message shows it."""
     return repr(value if len(value) <= _SHOWN else value[:_SHOWN] + "...")
 
 
@@ -76,7 +76,7 @@ def refuse(place: Place, what: str) -> NoReturn:
 
 
 def scalar(place: Place, name: str, node: yaml.Node, right: str) -> str:
-    """Text of a node that must be a single value.
+    """Return the text of a node that must be a single value.
 
     Raises
     ------
@@ -94,7 +94,7 @@ def scalar(place: Place, name: str, node: yaml.Node, right: str) -> str:
 
 
 def items(place: Place, name: str, node: yaml.Node, right: str) -> list[yaml.Node]:
-    """Nodes of a list.
+    """Return the nodes of a list.
 
     Raises
     ------
@@ -107,7 +107,7 @@ def items(place: Place, name: str, node: yaml.Node, right: str) -> list[yaml.Nod
 
 
 def quantity(place: Place, name: str, text: str, unit: str) -> float:
-    """A value above zero with its unit.
+    """Return a value above zero with its unit.
 
     Raises
     ------
@@ -172,7 +172,7 @@ class Fields:
         return Place(self.place.source, line_of(self.node(key)), self.place.label)
 
     def only_one_of(self, *keys: str) -> str:
-        """The one key of several that is there.
+        """Return the one key of several that is there.
 
         Raises
         ------
@@ -186,7 +186,7 @@ class Fields:
         return there[0]
 
     def text(self, key: str, right: str) -> str:
-        """A sentence, its line breaks taken for spaces.
+        """Return a sentence, its line breaks taken for spaces.
 
         Raises
         ------
@@ -199,7 +199,7 @@ class Fields:
         return value
 
     def quantity(self, key: str, unit: str, right: str) -> float:
-        """A value above zero with its unit.
+        """Return a value above zero with its unit.
 
         Raises
         ------
@@ -209,7 +209,7 @@ class Fields:
         return quantity(self.at(key), key, scalar(self.place, key, self.node(key), right), unit)
 
     def whole(self, key: str, least: int, most: int) -> int:
-        """A whole number from `least` to `most`.
+        """Return a whole number from `least` to `most`.
 
         Raises
         ------

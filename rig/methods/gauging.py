@@ -73,7 +73,7 @@ class Stretch:
         return len(self.time_s)
 
     def part(self, which: slice) -> Stretch:
-        """Some of it."""
+        """Return some of it."""
         return Stretch(
             self.time_s[which],
             self.position_mm[which],
@@ -107,7 +107,7 @@ class TouchReading:
 
 
 def read_touch(stretch: Stretch, force_n: float, zero_n: GaugedValue | None) -> TouchReading:
-    """Position at which a touch reached its force.
+    """Return the position at which a touch reached its force.
 
     Parameters
     ----------
@@ -148,7 +148,7 @@ def read_touch(stretch: Stretch, force_n: float, zero_n: GaugedValue | None) -> 
 
 
 def position_at(stretch: Stretch, force_n: float, zero_n: GaugedValue, *, falling: bool) -> GaugedValue:
-    """Position where a stroke first passes a force; `slope` is in mm/N.
+    """Return the position where a stroke first passes a force; `slope` is in mm/N.
 
     Raises
     ------
@@ -165,7 +165,8 @@ def position_at(stretch: Stretch, force_n: float, zero_n: GaugedValue, *, fallin
 def force_at(
     stretch: Stretch, position_mm: GaugedValue, zero_n: GaugedValue, *, falling: bool
 ) -> GaugedValue:
-    """Force where a stroke first passes a position; the position's uncertainty counts with the slope in N/mm.
+    """Return the force where a stroke first passes a position; the position's uncertainty counts with the
+    slope in N/mm.
 
     Raises
     ------
@@ -185,7 +186,7 @@ def force_at(
 
 
 def end_of_hold(stretch: Stretch, zero_n: GaugedValue, held_s: float) -> tuple[GaugedValue, GaugedValue]:
-    """Force and position at the end of a hold.
+    """Return the force and position at the end of a hold.
 
     Parameters
     ----------
@@ -215,7 +216,8 @@ def end_of_hold(stretch: Stretch, zero_n: GaugedValue, held_s: float) -> tuple[G
 
 
 def _zero(approach: Stretch, at: int) -> GaugedValue | None:
-    """Force zero from the far part of an approach that ends at a sample; None if none of it is flat."""
+    """Return the force zero from the far part of an approach that ends at a sample; None if none of it is
+    flat."""
     x_mm = approach.position_mm[:at]
     if len(x_mm) < ZERO_SAMPLES or float(x_mm[-1] - x_mm[0]) < ZERO_WAY_MM:
         return None
@@ -232,7 +234,7 @@ def _zero(approach: Stretch, at: int) -> GaugedValue | None:
 
 
 def _around(passed: npt.NDArray[np.bool_], x_mm: FloatArray, what: str) -> slice:
-    """Samples near the first one that has passed."""
+    """Return the samples near the first one that has passed."""
     if not len(passed) or passed[0] or not passed.any():
         raise InputError(f"stroke: does not pass {what}")
     at = int(np.argmax(passed))
@@ -246,7 +248,7 @@ def _around(passed: npt.NDArray[np.bool_], x_mm: FloatArray, what: str) -> slice
 
 
 def _fitted(x: FloatArray, y: FloatArray, at: float, step: float) -> GaugedValue:
-    """Value at a place of a polynomial through samples, with its standard uncertainty."""
+    """Return the value at a place of a polynomial through samples, with its standard uncertainty."""
     count = len(x)
     span = float(np.ptp(x))
     if count < 2 or span == 0:

@@ -157,7 +157,7 @@ def procedure_outcome(name: str, course: Course, stretch_of: StretchOf, facts: S
 
 
 def first_contact(course: Course, stretch_of: StretchOf) -> GaugedValue:
-    """Position of the first touch at its force.
+    """Return the position of the first touch at its force.
 
     Raises
     ------
@@ -237,9 +237,9 @@ class _Bench:
         return self.touch(touches[0]), self.touch(touches[-1])
 
     def datum(self, done: DoneAction) -> tuple[GaugedValue, GaugedValue]:
-        """Contact position and force zero that an action counts from."""
+        """Return the contact position and force zero that an action counts from."""
         touches = self.contacts()
-        before = [each for each in touches if each.begin_us <= done.begin_us]
+        before = [touch for touch in touches if touch.begin_us <= done.begin_us]
         if not before:
             raise InputError("press: no touch before it is in the recording")
         reading = self.touch(before[-1])
@@ -259,7 +259,7 @@ class _Bench:
         return self.facts.free_height_mm
 
     def held(self, pct: float, *, last: bool = False) -> tuple[DoneAction, DoneAction]:
-        """The first (or last) press to a compression that a hold came after, and that hold."""
+        """Return the first (or last) press to a compression that a hold came after, and that hold."""
         pairs = []
         for done in self.course.of("press to depth"):
             step, after = done.step, self.course.after(done)
@@ -270,7 +270,8 @@ class _Bench:
         return pairs[-1 if last else 0]
 
     def held_force(self, pct: float, *, last: bool = False) -> GaugedValue:
-        """Force at the end of a hold; how far the platen stood from the depth asked for is in its u."""
+        """Return the force at the end of a hold; how far the platen stood from the depth asked for is in
+        its u."""
         press, hold = self.held(pct, last=last)
         contact, zero = self.datum(press)
         stretch = self.stretch_of(hold)
@@ -281,7 +282,7 @@ class _Bench:
         return GaugedValue(force.value, hypot(force.u, slope * off_mm), slope)
 
     def _slope(self, press: DoneAction, at: GaugedValue) -> float:
-        """Stiffness of the way in just before the platen stood, as far as it can be read."""
+        """Return the stiffness of the way in just before the platen stood, as far as it can be read."""
         way_in = self.stretch_of(press).way_in()
         try:
             return abs(force_at(way_in, at, GaugedValue(0.0, 0.0), falling=False).slope)
@@ -405,7 +406,7 @@ def _over_axes(mean_mm: float, found: list[tuple[float, float]], *, within: bool
 
 
 def _shift(first: TouchReading, last: TouchReading) -> tuple[float, float]:
-    """How much farther in the last touch was, mm."""
+    """Return how much farther in the last touch was, mm."""
     value = last.position_mm.value - first.position_mm.value
     return value, hypot(first.position_mm.u, last.position_mm.u)
 
@@ -434,7 +435,7 @@ def _set_of_height(bench: _Bench) -> _Worked:
 
 
 def _both_bases(free_mm: float, left: GaugedValue, spacer_mm: float | None) -> list[Part]:
-    """The set of the free height and, where the spacer is known, that of the imposed deflection."""
+    """Return the set of the free height and, where the spacer is known, that of the imposed deflection."""
     return [
         Part(
             f"compression set {each.basis}, {each.follows}",

@@ -133,10 +133,10 @@ def zero_drifts(readings: Sequence[PlatenReading]) -> list[Drift]:
     """
     if len(readings) < 2:
         return [Drift() for _ in readings]
-    apart_s = np.diff([each.zero_s for each in readings])
-    zeros_n = np.array([each.level_n for each in readings])
+    apart_s = np.diff([reading.zero_s for reading in readings])
+    zeros_n = np.array([reading.level_n for reading in readings])
     slopes = np.diff(zeros_n) / apart_s
-    noise = sqrt(2) * max(each.zero_n.u for each in readings) / float(apart_s.min())
+    noise = sqrt(2) * max(reading.zero_n.u for reading in readings) / float(apart_s.min())
     u = max(float(slopes.std(ddof=1)) if len(slopes) > 1 else 0.0, noise)
     return [Drift(float(slope), u) for slope in (*slopes, slopes[-1])]
 
@@ -245,7 +245,7 @@ def split_touches(stretch: Stretch, top_n: float) -> Iterator[Stretch]:
 
 
 def _with_clock(stretch: Stretch) -> Stretch:
-    """The sample's number for time where the source had no clock."""
+    """Return the sample's number for time where the source had no clock."""
     if not len(stretch) or np.isfinite(stretch.time_s[0]):
         return stretch
     return Stretch(
@@ -267,7 +267,7 @@ def _before_touch(approach: Stretch, contact_n: float) -> tuple[float, float]:
 
 
 def _noise_n(net: Stretch) -> float:
-    """Standard deviation of the force about its course in an approach, rounding included.
+    """Return the standard deviation of the force about its course in an approach, rounding included.
 
     A sudden rise at its end leaves the median of the steps alone.
     """
@@ -286,7 +286,8 @@ def _passage(
     zero_u_n: Callable[[float], float],
     averaged: bool,
 ) -> tuple[Passage, float]:
-    """Where the force passes a level, and when; samples behind `stop` are those of a braking platen."""
+    """Return where the force passes a level, and when; samples behind `stop` are those of a braking
+    platen."""
     instant_s, u_s, rate = _instant(net, level_n, shares, stop=stop, noise_n=noise_n, averaged=averaged)
     place_mm, scatter_u_mm, rounding_mm, speed = _position(net, instant_s, stop)
     per_newton = speed / rate
@@ -304,7 +305,7 @@ def _instant(
     noise_n: float,
     averaged: bool,
 ) -> tuple[float, float, float]:
-    """When the force passes a level, its standard uncertainty, and the rate of force in N/s there."""
+    """Return when the force passes a level, its standard uncertainty, and the rate of force in N/s there."""
     force_n, time_s = net.force_n, net.time_s
     joined = min(max(ceil((noise_n / (SMOOTH_SHARE * level_n)) ** 2), 1), MOST_JOINED)
     smooth_n = _joined(force_n[: stop + 1], joined)
@@ -335,7 +336,7 @@ def _joined(force_n: FloatArray, count: int) -> FloatArray:
 def _between_samples(
     net: Stretch, level_n: float, first: int, noise_n: float, *, stop: int, averaged: bool
 ) -> tuple[float, float, float]:
-    """A passage so sudden that only two samples know of it.
+    """Return a passage so sudden that only two samples know of it.
 
     Where the first of both lies before the touch, the rise began anywhere between them: the line of the
     samples behind leads back to it. Where there is none, the middle of where it may have begun counts; the
@@ -387,7 +388,8 @@ def _fitted_instant(
 
 
 def _position(net: Stretch, instant_s: float, stop: int) -> tuple[float, float, float, float]:
-    """Position at an instant, its uncertainty from scatter, that from the smallest step, and the speed."""
+    """Return the position at an instant, its uncertainty from scatter, that from the smallest step, and
+    the speed."""
     time_s, x_mm = net.time_s[: stop + 1], net.position_mm[: stop + 1]
     at = min(int(np.searchsorted(time_s, instant_s)), stop)
     far = np.abs(x_mm - x_mm[at]) > NEAR_MM

@@ -85,7 +85,7 @@ def support_factor(force_25_n: float, force_65_n: float) -> float:
 
 
 def hysteresis_return_pct(force_25_in_n: float, force_25_out_n: float) -> float:
-    """Force at 25 % indentation on the way out, in per cent of that on the way in.
+    """Return the force at 25 % indentation on the way out, in per cent of that on the way in.
 
     Raises
     ------
@@ -240,7 +240,7 @@ def ball_deformation(
 
 
 def mean_over_axes(axes: Sequence[BallDeformation]) -> tuple[BallDeformation, bool]:
-    """Mean of the axes of one ball, and whether no two axes differ by more than 0.08 cm.
+    """Return the mean of the axes of one ball, and whether no two axes differ by more than 0.08 cm.
 
     Raises
     ------
@@ -260,7 +260,7 @@ def mean_over_axes(axes: Sequence[BallDeformation]) -> tuple[BallDeformation, bo
 
 
 def in_standard_air(temperature_c: float, humidity_pct: float) -> bool:
-    """Whether air is the standard laboratory air: 23 +- 2 C and 50 +- 10 % RH, or 27 C and 65 %.
+    """Return whether air is the standard laboratory air: 23 +- 2 C and 50 +- 10 % RH, or 27 C and 65 %.
 
     References
     ----------
@@ -279,7 +279,8 @@ def in_standard_air(temperature_c: float, humidity_pct: float) -> bool:
 
 
 def _passed_at_mm(stroke: str, position_mm: FloatArray, force_n: FloatArray, load_n: float) -> float:
-    """Position where a force first rises to a load; a falling force is given with both signs turned."""
+    """Return the position where a force first rises to a load; a falling force is given with both signs
+    turned."""
     reached = np.flatnonzero((force_n[:-1] <= load_n) & (force_n[1:] >= load_n))
     if not len(reached):
         raise InputError(f"force on the {stroke}: does not pass {abs(load_n):.2f} N; record the whole stroke")

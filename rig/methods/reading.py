@@ -123,7 +123,7 @@ def _section(fields: Fields, key: str, known: tuple[str, ...]) -> Fields:
 
 
 def specimen_needs(fields: Fields) -> SpecimenNeeds:
-    """The `specimen` section; empty where there is none."""
+    """Return the `specimen` section; empty where there is none."""
     if "specimen" not in fields:
         return SpecimenNeeds(Place(fields.place.source, fields.place.line, "specimen"))
     section = _section(fields, "specimen", ("needs", "stiffness"))
@@ -222,7 +222,7 @@ def _press(place: Place, node: yaml.Node) -> PressToDepth | PressToForce:
 
 
 def depth_in(fields: Fields, key: str) -> StepDepth:
-    """A depth in mm, or in % of the free height."""
+    """Return a depth in mm, or in % of the free height."""
     text = scalar(fields.place, key, fields.node(key), "'60 %'")
     unit: Literal["mm", "%"] = "%" if "%" in text else "mm"
     return StepDepth(quantity(fields.at(key), key, text, unit), unit)

@@ -119,7 +119,7 @@ class Recover:
     gap_mm: float
 
     def time_s(self, touch: int) -> float:
-        """When a touch, counted from 0, begins its approach."""
+        """Return when a touch, counted from 0, begins its approach."""
         if touch == 0:
             return self.first_s
         return self.first_s * float((self.last_s / self.first_s) ** (touch / (self.touches - 1)))
@@ -190,7 +190,7 @@ class Method:
 
 
 def each_step(steps: tuple[Step, ...]) -> Iterator[Step]:
-    """Every step as written, those inside a repeat once, after the repeat itself."""
+    """Yield every step as written, those inside a repeat once, after the repeat itself."""
     for step in steps:
         yield step
         if isinstance(step, Repeat):

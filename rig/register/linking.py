@@ -108,8 +108,8 @@ class _Plan:
         self._batches = {name: each.batch for name, each in specimens.items()}
         self._owners = {
             record.text: record
-            for each in specimens.values()
-            for record in each.holding
+            for specimen in specimens.values()
+            for record in specimen.holding
             if record.kind == kinds.CAPTURE
         }
         self._seen: dict[str, str] = {}

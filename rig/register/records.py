@@ -116,7 +116,7 @@ class Record:
 
 
 def corrected(record: Record, reason: str, **fields: str | float | None) -> Record:
-    """A record that stands for another one.
+    """Return a record that stands for another one.
 
     Parameters
     ----------
@@ -139,7 +139,7 @@ def corrected(record: Record, reason: str, **fields: str | float | None) -> Reco
 
 
 def checked_id(specimen: str) -> str:
-    """The id of a specimen as it may be used in files, tables and commands.
+    """Return the id of a specimen as it may be used in files, tables and commands.
 
     Raises
     ------
@@ -155,7 +155,7 @@ def checked_id(specimen: str) -> str:
 
 
 def read_day_or_time(text: str, field: str) -> str:
-    """A day or time as records keep it.
+    """Return a day or time as records keep it.
 
     Parameters
     ----------

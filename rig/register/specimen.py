@@ -77,7 +77,7 @@ class RegisteredSpecimen:
         return cls(name, every, tuple(sorted(left, key=lambda record: (record.instant, record.number))))
 
     def last(self, kind: str) -> Record | None:
-        """The record of a kind that holds now."""
+        """Return the record of a kind that holds now."""
         return next((record for record in reversed(self.holding) if record.kind == kind), None)
 
     @property
@@ -117,7 +117,8 @@ class RegisteredSpecimen:
         return self._text(kinds.STATE) or _NEW
 
     def state_at(self, at: str | datetime) -> str | None:
-        """What it had been through by then, such as when a capture was started; None if not stated."""
+        """Return what it had been through by then, such as when a capture was started; None if not
+        stated."""
         moment = at if isinstance(at, datetime) else instant(at)
         states = [r for r in self.holding if r.kind == kinds.STATE and r.instant <= moment]
         return states[-1].text if states else None
@@ -126,7 +127,7 @@ class RegisteredSpecimen:
     def squeezed(self) -> str | None:
         """When it was squeezed last, as stated or as its captures show; None if unknown."""
         said = [r.text or "" for r in self.holding if r.kind == kinds.SQUEEZED]
-        return max([*said, *(each.started for each in self.captures)], key=instant, default=None)
+        return max([*said, *(capture.started for capture in self.captures)], key=instant, default=None)
 
     def since_moulding_days(self, until: datetime | None = None) -> float | None:
         """Days since it was moulded; None if not stated."""
@@ -163,11 +164,11 @@ class RegisteredSpecimen:
     def newest_sizes(self) -> tuple[SizeReading, ...]:
         """Readings of each direction's newest day."""
         sizes = self.sizes
-        newest = {each.direction: each.at[:10] for each in sizes}
+        newest = {siz.direction: siz.at[:10] for siz in sizes}
         return tuple(
-            SizeReading(each.direction, each.mm, each.u_mm, each.force_n)
-            for each in sizes
-            if each.at[:10] == newest[each.direction]
+            SizeReading(siz.direction, siz.mm, siz.u_mm, siz.force_n)
+            for siz in sizes
+            if siz.at[:10] == newest[siz.direction]
         )
 
     @property
@@ -180,7 +181,7 @@ class RegisteredSpecimen:
         )
 
     def missing(self) -> tuple[str, ...]:
-        """What a design sheet would need and is not stated, in words."""
+        """Return what a design sheet would need and is not stated, in words."""
         wanted: Sequence[tuple[str, object]] = (
             ("batch", self.batch),
             ("model", self.model),

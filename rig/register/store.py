@@ -155,12 +155,16 @@ class Register:
     def specimens(
         self, *, batch: str | None = None, state: str | None = None
     ) -> tuple[RegisteredSpecimen, ...]:
-        """All pieces in the order of their ids, or those of a batch, or in a state."""
+        """Return all pieces in the order of their ids, or those of a batch, or in a state."""
         every = self._by_id().values()
-        return tuple(each for each in every if batch in (None, each.batch) and state in (None, each.state))
+        return tuple(
+            specimen
+            for specimen in every
+            if batch in (None, specimen.batch) and state in (None, specimen.state)
+        )
 
     def records(self) -> tuple[Record, ...]:
-        """All that was ever written, in order."""
+        """Return all that was ever written, in order."""
         return tuple(self._records(""))
 
     def record(self, number: int) -> Record:

@@ -46,7 +46,7 @@ _WHOLE = re.compile(r"\d{1,15}", re.ASCII)
 
 
 def records_csv(records: Iterable[Record]) -> str:
-    """All records as a table, one row each; `import_into` makes the same register of it."""
+    """Return all records as a table, one row each; `import_into` makes the same register of it."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow([*COLUMNS, "unit"])
@@ -64,11 +64,11 @@ def specimens_csv(specimens: Sequence[RegisteredSpecimen]) -> str:
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(
         ["id", *_WORDS, "drawing size (mm)", "mass (g)", "u mass (g)"]
-        + [f"{u}size {each} (mm)" for each in directions for u in ("", "u ")]
+        + [f"{u}size {direction} (mm)" for direction in directions for u in ("", "u ")]
         + ["captures", "missing"]
     )
-    for each in specimens:
-        writer.writerow(map(csv_cell, _row_of(each, directions)))
+    for specimen in specimens:
+        writer.writerow(map(csv_cell, _row_of(specimen, directions)))
     return out.getvalue()
 
 
@@ -147,7 +147,7 @@ def import_into(
     columns = [_column(name, where) for name in headings]
     if "id" not in headings:
         raise InputError(f"{where}, headings: found {', '.join(headings)}; expected one named id")
-    known = {each.id: each for each in register.specimens()}
+    known = {specimen.id: specimen for specimen in register.specimens()}
     entered_ids: list[str] = []
     facts: list[Record] = []
     for row in rows:
@@ -204,7 +204,7 @@ class _Cell:
 def _facts(
     name: str, row: Row, columns: Sequence[_Column], known: RegisteredSpecimen | None, who: str | None
 ) -> list[Record]:
-    """What a row says of a piece, less what is known already."""
+    """Return what a row says of a piece, less what is known already."""
     by_name = {each.name: each for each in columns}
     at, measured = now(), by_name.get("measured")
     if measured is not None and row.cells[measured.heading]:
@@ -237,7 +237,7 @@ def _fact(name: str, cell: _Cell, at: str, who: str | None) -> Record:
 
 
 def _told_before(known: RegisteredSpecimen, record: Record) -> bool:
-    """Whether the register says the same already, so that a table can be read twice."""
+    """Return whether the register says the same already, so that a table can be read twice."""
     last = [each for each in known.holding if (each.kind, each.detail) == (record.kind, record.detail)]
     if record.kind == kinds.NOTES:
         return record.text in {" / ".join(known.notes), *known.notes}
@@ -249,7 +249,7 @@ def _told_before(known: RegisteredSpecimen, record: Record) -> bool:
 
 
 def _quantity(text: str, column: _Column, unit: str) -> float:
-    """A cell in the unit of its own, or of its heading."""
+    """Return a cell in the unit of its own, or of its heading."""
     with _placed(column.heading):
         if not _NUMBER.fullmatch(text):
             return parse(text, unit)

@@ -72,5 +72,5 @@ class Tally:
         self.bytes_discarded += size_bytes
 
     def as_dict(self) -> dict[str, int]:
-        """All counts by name."""
+        """Return all counts by name."""
         return asdict(self)

@@ -154,7 +154,7 @@ class FrameDecoder:
 
 
 def _open(body: bytes) -> tuple[str, Message | Rows | None]:
-    """The message of a frame, or its samples, or the cause against it."""
+    """Return the message of a frame, or its samples, or the cause against it."""
     if len(body) > MAX_BODY:
         return "too_long", None
     try:

@@ -256,7 +256,7 @@ def _present(column: Column | None, name: str) -> Column:
 
 
 def _values(line_format: LineFormat, run: bytes) -> dict[str, FloatArray]:
-    """Numbers of a run of good lines by column. Floats hold every number within range exactly."""
+    """Return the numbers of a run of good lines by column. Floats hold every number within range exactly."""
     if line_format.checksum == "xor8":
         run = _CHECKSUM.sub(b"", run)
     if line_format.separator == WHITESPACE:
@@ -273,7 +273,7 @@ def _values(line_format: LineFormat, run: bytes) -> dict[str, FloatArray]:
 
 
 def _within_range(line_format: LineFormat, values: dict[str, FloatArray]) -> Flags:
-    """Which lines hold only numbers that their columns can have."""
+    """Return which lines hold only numbers that their columns can have."""
     good = np.ones(len(values["force"]), np.bool_)
     for name, column in values.items():
         if name in TIME_UNITS_US:
@@ -319,7 +319,7 @@ def _unit(line_format: LineFormat, name: str) -> str:
 
 
 def _checksums_hold(run: bytes) -> Flags:
-    """Whether each line of a run is closed by the XOR of the bytes before its only star."""
+    """Return whether each line of a run is closed by the XOR of the bytes before its only star."""
     text = np.frombuffer(run, np.uint8)
     stars = np.flatnonzero(text == ord("*"))
     ends = (text == ord("\n")) | (text == ord("\r"))

@@ -199,7 +199,7 @@ def unpack_frames(
 
 
 def rows_of(payloads: Bytes) -> Rows:
-    """Samples of payloads of one kind and one length, shape (n, size), in order."""
+    """Return the samples of payloads of one kind and one length, shape (n, size), in order."""
     if payloads.shape[1] == SAMPLE.itemsize:
         return payloads.view(SAMPLE).reshape(-1)
     count = (payloads.shape[1] - BLOCK_HEAD.itemsize) // BLOCK_STEP.itemsize
@@ -222,7 +222,7 @@ def rows_of(payloads: Bytes) -> Rows:
 
 
 def to_block(rows: Rows) -> SampleBlock:
-    """Columns of sample payloads."""
+    """Return the columns of sample payloads."""
     return SampleBlock(
         seq=rows["seq"].astype(np.int64),
         time_us=rows["time_us"].astype(np.int64),

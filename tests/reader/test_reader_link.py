@@ -9,7 +9,7 @@ if os.name != "posix":
 
 import termios
 
-from rig.reader.link import Link, LinkLostError
+from rig.reader.link import Link, PortLostError
 
 
 @pytest.fixture
@@ -25,9 +25,9 @@ def test_a_write_to_a_line_whose_other_end_is_gone_is_an_input_output_error_and_
     master, slave, link = line
     os.close(slave)
     os.close(master)
-    with pytest.raises(LinkLostError, match="Input/output error"):
+    with pytest.raises(PortLostError, match="Input/output error"):
         link.write(b"halt")
-    with pytest.raises(LinkLostError):
+    with pytest.raises(PortLostError):
         link.read()
 
 
