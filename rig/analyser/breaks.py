@@ -21,7 +21,7 @@ from rig.analyser.blocks import Blocks
 from rig.analyser.ragged import BoolArray, Nodes
 from rig.calibration import Signals
 from rig.samples import FloatArray, IntArray
-from rig.segmenter import Cycles
+from rig.segmenter import Cycles, reduced
 
 Pressed = Callable[[int, slice], tuple[FloatArray, FloatArray]]
 """Position and force of single samples of a row, free of force zero and frame."""
@@ -231,8 +231,7 @@ def loaded_until(force_n: FloatArray, cycles: Cycles) -> IntArray:
     """Return the last sample of each loading stroke up to which its force rises: that of the largest force
     where much of it was lost before the turn, else the last one."""
     last = cycles.load_end.copy()
-    bounds = np.stack([cycles.contact, last + 1], axis=1).ravel()
-    largest_n = np.maximum.reduceat(np.append(force_n, -np.inf), bounds)[0::2]
+    largest_n = reduced(np.maximum, force_n, cycles.contact, last + 1)
     lost = force_n[last] - cycles.zero_n < BEFORE_LOSS * (largest_n - cycles.zero_n)
     for row in np.flatnonzero(lost).tolist():
         first = int(cycles.contact[row])
@@ -270,12 +269,13 @@ def went_on_mm(signals: Signals, cycles: Cycles, deadband_mm: float) -> FloatArr
     Infinite where the force went at once and the platen had not come back: a piece that relaxes in a hold
     loses its force slowly, and one that stays flat is left by a platen that comes back.
     """
-    x_mm, force_n = np.append(signals.position_mm, -np.inf), np.append(signals.force_n, -np.inf)
-    bounds = np.stack([cycles.release, np.maximum(cycles.after, cycles.release + 1)], axis=1).ravel()
-    behind = np.maximum.reduceat(x_mm, np.minimum(bounds, len(x_mm) - 1))[0::2]
-    bounds = np.stack([cycles.contact, cycles.release], axis=1).ravel()
-    deepest, largest_n = (np.maximum.reduceat(column, bounds)[0::2] for column in (x_mm, force_n))
+    x_mm, force_n = signals.position_mm, signals.force_n
     end = np.minimum(cycles.release, len(signals) - 1)
+    # where nothing follows a contact, any sample stands for it: it is not looked at below
+    behind = reduced(np.maximum, x_mm, end, np.clip(cycles.after, end + 1, len(signals)))
+    deepest, largest_n = (
+        reduced(np.maximum, column, cycles.contact, cycles.release) for column in (x_mm, force_n)
+    )
     fell_n = force_n[np.maximum(end - DROP_NODES, cycles.contact)] - force_n[end]
     let_go = (fell_n > BEFORE_LOSS * (largest_n - force_n[end])) & (deepest - x_mm[end] <= deadband_mm)
     return np.where(let_go, np.inf, np.where(cycles.after > cycles.release, behind - deepest, 0.0))

@@ -25,7 +25,7 @@ from rig.analyser.toe import ToeFit, ToeZone, fit_toes
 from rig.analyser.wander import ZeroRecord
 from rig.calibration import Frame, Signals
 from rig.samples import FloatArray, IntArray
-from rig.segmenter import Cycles, Flag, Segment
+from rig.segmenter import Cycles, Flag, Segment, reduced
 
 BLOCK_NODES = 400_000
 """Cycles worked on together hold this many nodes of a stroke at the most: some megabytes a table. Fewer
@@ -132,8 +132,7 @@ def _measure_block(
     )
     kept = (cycles.flags & np.uint32(Flag.CONTACT_KEPT_BEFORE)) != 0
     headless = kept | ((cycles.flags & np.uint32(Flag.STARTS_IN_CONTACT)) != 0)
-    bounds = np.stack([cycles.contact, cycles.load_end + 1], axis=1).ravel()
-    largest_n = np.maximum.reduceat(np.append(signals.force_n, -np.inf), bounds)[0::2]
+    largest_n = reduced(np.maximum, signals.force_n, cycles.contact, cycles.load_end + 1)
     rough_peak_n = largest_n - zero.at_contact_n
     frame = context.frame
     coming = stroke_blocks(signals.position_mm, zero.loading_first, cycles.load_end, turn_last=True)

@@ -23,7 +23,7 @@ from rig.calibration import Signals
 from rig.samples import FloatArray, IntArray, Sense, Status
 from rig.segmenter.contact import REACH_SAMPLES, ContactSwitch, Levels
 from rig.segmenter.growing import GrowingSignals
-from rig.segmenter.held import clipped, held
+from rig.segmenter.held import held_and_clipped
 from rig.segmenter.noise import Noise
 from rig.segmenter.opening import (
     DEADBAND_NOISES,
@@ -537,8 +537,14 @@ class Segmenter:
             columns.flags | self._status_flags(signals, contact, load_end, unload_start, release),
         )
         assert self.noise is not None
-        stuck = held(signals, cycles, self.noise, self._usual_step_s, self._shortest_hold)
-        cut_off = clipped(signals, cycles, self.noise, self.deadband_mm)
+        stuck, cut_off = held_and_clipped(
+            signals,
+            cycles,
+            self.noise,
+            usual_step_s=self._usual_step_s,
+            shortest_dwell=self._shortest_hold,
+            deadband_mm=self.deadband_mm,
+        )
         cycles.flags[cut_off] |= np.uint32(Flag.FORCE_SATURATED)
         cycles.flags[stuck & ~cut_off] |= np.uint32(Flag.READING_HELD)
         spiked = np.searchsorted(self._spiked, columns.after) > np.searchsorted(self._spiked, columns.before)

@@ -32,6 +32,9 @@ BoolArray = npt.NDArray[np.bool_]
 SLOWEST_STEP_S = 0.05
 """Tables whose rows are farther apart, as those read by hand, stop and leap by their nature."""
 
+PART_SAMPLES = 1 << 14
+"""Samples worked on at once, some hundred kilobytes."""
+
 FEWEST_REPEATS = 2
 
 AT_SPEED_SHARE = 0.25
@@ -76,13 +79,42 @@ MOST_STOPS = 8
 """In one cycle; a sensor with more is slower than the stream."""
 
 
+def held_and_clipped(
+    signals: Signals,
+    cycles: Cycles,
+    noise: Noise,
+    *,
+    usual_step_s: float,
+    shortest_dwell: int,
+    deadband_mm: float,
+) -> tuple[BoolArray, BoolArray]:
+    """Return `held` and `clipped` of the same cycles, whose forces are gone through once."""
+    presses = _Presses(cycles)
+    none = np.empty(0, np.int64)
+    force = _Reading.of(
+        signals.force_n, presses, none, resolution=signals.force_resolution_n, noise=noise.force_n
+    )
+    return (
+        held(signals, presses, force, noise, usual_step_s=usual_step_s, shortest_dwell=shortest_dwell),
+        clipped(signals, presses, force, deadband_mm),
+    )
+
+
 def held(
-    signals: Signals, cycles: Cycles, noise: Noise, usual_step_s: float, shortest_dwell: int
+    signals: Signals,
+    presses: _Presses,
+    force: _Reading,
+    noise: Noise,
+    *,
+    usual_step_s: float,
+    shortest_dwell: int,
 ) -> BoolArray:
     """Which cycles hold readings that repeat themselves while the press goes on.
 
     Parameters
     ----------
+    force
+        Forces as if none were lost.
     noise
         Of the recording, with the repeats of its no-load start.
     usual_step_s
@@ -95,17 +127,17 @@ def held(
     Boolean array of shape (m,).
     """
     if not usual_step_s <= SLOWEST_STEP_S or len(signals) < 2:
-        return np.zeros(len(cycles), bool)
-    presses = _Presses(cycles)
+        return np.zeros(len(presses.contact), bool)
     # the sample behind a loss; the count of losses only grows, so that its ends tell if there was none
     whole = signals.lost[0] == signals.lost[-1]
     lost = np.empty(0, np.int64) if whole else np.flatnonzero(np.diff(signals.lost)) + 1
     position = _Reading.of(
         signals.position_mm, presses, lost, resolution=signals.position_resolution_mm, noise=noise.position_mm
     )
-    force = _Reading.of(
-        signals.force_n, presses, lost, resolution=signals.force_resolution_n, noise=noise.force_n
-    )
+    if len(lost):
+        force = _Reading.of(
+            signals.force_n, presses, lost, resolution=signals.force_resolution_n, noise=noise.force_n
+        )
     fewest = fewest_repeats(noise, signals.force_resolution_n)
     found = force.hung(presses, fewest)
     if np.isfinite(fewest) and noise.repeats < STEPS_AFTER:
@@ -122,29 +154,21 @@ def held(
     return found
 
 
-def clipped(signals: Signals, cycles: Cycles, noise: Noise, deadband_mm: float) -> BoolArray:
+def clipped(signals: Signals, presses: _Presses, force: _Reading, deadband_mm: float) -> BoolArray:
     """Which cycles have the top of their force cut off: it stays at its largest while the platen goes on.
 
     A plateau comes to its top by small steps, and noise or resolution stir it there.
     """
-    presses = _Presses(cycles)
-    force = _Reading.of(
-        signals.force_n,
-        presses,
-        np.empty(0, np.int64),
-        resolution=signals.force_resolution_n,
-        noise=noise.force_n,
-    )
-    found = np.zeros(len(cycles), bool)
+    found = np.zeros(len(presses.contact), bool)
     top_n, deepest_mm = (
-        reduced(np.maximum, values, cycles.contact, cycles.release)
+        reduced(np.maximum, values, presses.contact, presses.release)
         for values in (signals.force_n, signals.position_mm)
     )
     owner = presses.owner(force.first)
     for row, first, last in zip(owner.tolist(), force.first.tolist(), force.last.tolist(), strict=True):
         if row < 0 or last - first < CLIPPED_REPEATS or force.values[first] < top_n[row]:
             continue
-        depth_mm = deepest_mm[row] - signals.position_mm[cycles.contact[row]]
+        depth_mm = deepest_mm[row] - signals.position_mm[presses.contact[row]]
         way_mm = float(np.ptp(signals.position_mm[first : last + 1]))
         # the step into the top may be a part of one
         came_at_speed = force.step[max(first - 1, 0) : first + 1].max() >= force.speed[row]
@@ -227,12 +251,15 @@ class _Reading:
     def of(
         cls, values: FloatArray, presses: _Presses, lost: IntArray, *, resolution: float, noise: float
     ) -> _Reading:
-        step = np.empty_like(values)
-        step[0] = 0.0
-        np.subtract(values[1:], values[:-1], out=step[1:])
-        np.abs(step, out=step)
-        still = step == 0
-        still[0] = False
+        step, still = np.empty_like(values), np.empty(len(values), bool)
+        step[0], still[0] = 0.0, False
+        # part by part, so that a step is still in the cache when it is compared
+        for begin in range(1, len(values), PART_SAMPLES):
+            end = min(begin + PART_SAMPLES, len(values))
+            here = step[begin:end]
+            np.subtract(values[begin:end], values[begin - 1 : end - 1], out=here)
+            np.abs(here, out=here)
+            np.equal(here, 0.0, out=still[begin:end])
         # where equal values begin, and the last of them, by turns
         ends = np.flatnonzero(still[1:] != still[:-1])
         first, last = ends[0::2], ends[1::2]
