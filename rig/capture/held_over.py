@@ -1,8 +1,8 @@
 """A channel that is new only in every few rows, and repeats its last value in between.
 
 Problem: where a logger writes force in every row and asks the encoder in every tenth, the position lags by
-half of that on the way in and on the way back: energies and hysteresis are off by several per cent.
-Plan: in motion such a channel changes every so many rows, whatever its speed, by many steps of its
+half of that while loading and unloading: energies and hysteresis are off by several per cent.
+Plan: in motion such a channel changes every few rows, whatever its speed, by many steps of its
 resolution; a coarse converter changes by a single step, and where the platen itself goes in steps, the force
 steps along. A position between two updates is read on the straight line between them; where it turned between
 them, by what the force did meanwhile. Of a force that is held, nothing is known between its updates: only
@@ -23,7 +23,7 @@ LONGEST_HELD = 100
 
 FEWEST_UPDATES = 20
 USUAL_SHARE = 0.9
-"""So many changes, and this share of them as far apart as usual or a row farther, show that it is held."""
+"""Changes of which this share are as far apart as usual, or a row farther, show that it is held."""
 
 LEAST_STEPS = 4.0
 """Median change in steps of the resolution: fewer are those of a coarse converter."""
@@ -34,7 +34,7 @@ RESOLVED = 0.125
 of it (0.04 in presses of specimens with hysteresis and relaxation): that of a resolution of an eighth."""
 
 STEPS_ALONG = 3.0
-"""A channel that changes by so many times more in the rows of updates than between them steps along."""
+"""A channel that changes by this many times more in the rows of updates than between them steps along."""
 
 
 TURNING = 0.25
