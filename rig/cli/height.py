@@ -12,7 +12,7 @@ import click
 from rig.calibrationfile import read_calibration
 from rig.capture import open_capture
 from rig.cli.attending import have_cautions_read, must_hold_for
-from rig.cli.options import DEFAULT_FOLDER, read_conditions, read_quantity
+from rig.cli.options import DEFAULT_FOLDER, read_conditions, read_quantity, renamed_option
 from rig.cli.ordering import daemon_if_up, followed_to_its_end, meant_rig
 from rig.cli.output import console, is_plain, json_option, print_json, say
 from rig.cli.performing import perform_alone
@@ -66,15 +66,16 @@ class _Asked:
 @click.option("--piece", type=click.Path(path_type=Path), metavar="CAPTURE",
     help="Earlier capture of the piece; nothing moves.",
 )  # fmt: skip
-@click.option("--bare-only", is_flag=True, help="Touch only the bare platens, for a later --bare.")
+@click.option("--bare-only", is_flag=True, help="Check only the bare platens, for a later --bare.")
 @click.option(
     "--contact-force", metavar="Q", help="Small force at which the height is given.  [default: 0.05 N]"
 )
 @click.option("--at", metavar="Q", help="Larger force at which the height is given too.  [default: 5 N]")
+@renamed_option("--touches", "--contact-checks")
 @click.option(
-    "--touches", type=int, default=5, show_default=True, metavar="N", help="Contact checks per surface."
+    "--contact-checks", type=int, default=5, show_default=True, metavar="N", help="Number per surface."
 )
-@click.option("--speed", default="0.2 mm/s", show_default=True, metavar="Q", help="Touch speed.")
+@click.option("--speed", default="0.2 mm/s", show_default=True, metavar="Q", help="Speed of a contact check.")
 @click.option(
     "--gap", default="1 mm", show_default=True, metavar="Q", help="Retract distance between contact checks."
 )
@@ -86,7 +87,7 @@ class _Asked:
     "--expected", metavar="Q", help='Approximate height of the piece, "90 mm", to check that it fits.'
 )
 @click.option("--bare-age", default="1 h", show_default=True, metavar="Q",
-    help="Warn if the bare touch is older.",
+    help="Warn if the checks of the bare platens are older.",
 )  # fmt: skip
 @click.option("--calibration", "calibration_file", type=click.Path(path_type=Path),
     help="Read captures with this calibration instead of their own.",
@@ -267,7 +268,7 @@ def _plan(given: dict[str, Any], asked: _Asked) -> HeightPlan:
     return HeightPlan(
         contact_n=contact_n,
         top_n=top_n,
-        touches=given["touches"],
+        touches=given["contact_checks"],
         speed_mm_per_s=quantity("speed", "mm/s"),
         gap_mm=quantity("gap", "mm"),
         rest_s=quantity("rest", "s"),

@@ -170,7 +170,7 @@ def _note(job: JobCard) -> str:
 
 def counted(job: JobCard | EndCard) -> str:
     """What the cycles of a job are called."""
-    return "touches" if job.kind == "height" else "cycles"
+    return "contact checks" if job.kind == "height" else "cycles"
 
 
 def _say_end(end: EndCard | None) -> int:

@@ -47,7 +47,7 @@ LONGEST_REST_S = 86_400.0
 OPTION_OF: Mapping[str, str] = {
     "contact_n": "--contact-force",
     "top_n": "--at",
-    "touches": "--touches",
+    "touches": "--contact-checks",
     "speed_mm_per_s": "--speed",
     "gap_mm": "--gap",
     "rest_s": "--rest",

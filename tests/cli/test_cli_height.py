@@ -30,7 +30,7 @@ from rig.cli.height import command
 from rig.errors import InputError
 
 DRIVEN = RIGS / "virtual.yaml"
-QUICK = ("--touches", "3", "--rest", "0.5 s", "--cautions-read")
+QUICK = ("--contact-checks", "3", "--rest", "0.5 s", "--cautions-read")
 PIECE_MET_MM, HEIGHT_MM, STIFFNESS = 12.0, 30.0, 3.0
 PLATEN = 2000.0
 
@@ -143,7 +143,7 @@ def test_the_daemon_shows_the_same_height(ordered):
     shown = last["height"]["heights"][0]
     assert (shown["height_mm"], shown["u_mm"]) == (printed["height_mm"], printed["height_mm_u"])
     assert f"height of F-90-001 at 0.05 N: {printed['height_mm']:.4f} mm" in words
-    assert "free height, 6 touches; ended: height touched" in words
+    assert "free height, 6 contact checks; ended: height touched" in words
 
 
 def answered(*arguments: object) -> str:
@@ -246,7 +246,7 @@ ON_RIG = ("height", "--rig", DRIVEN, "--port", "/dev/absent", "--specimen", "F",
         (("height",), "--rig FILE measures now"),
         ((*ON_RIG, "--contact-force", "0.05 mm"), "--contact-force"),
         ((*ON_RIG, "--contact-force", "4 N"), "expected 8 N or more"),
-        ((*ON_RIG, "--touches", "1"), "expected 2 to 100"),
+        ((*ON_RIG, "--contact-checks", "1"), "expected 2 to 100"),
         ((*ON_RIG, "--expected", "120 mm"), "exceed the rig's travel"),
         ((*ON_RIG, "--speed", "10 mm/s"), "touch more slowly"),
         ((*ON_RIG, "--speed", "200 mm/s"), "moves at up to 30 mm/s"),

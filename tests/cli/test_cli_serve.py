@@ -155,7 +155,7 @@ def test_a_height_is_refused_while_the_daemon_is_at_another_job(daemon):
     wait_until(daemon.records)
     beside = pressrig(
         daemon.home, "height", "--rig", DRIVEN, "--port", daemon.home / "rig",
-        "--specimen", "F-90-001", "--touches", 2, "--cautions-read",
+        "--specimen", "F-90-001", "--contact-checks", 2, "--cautions-read",
     )  # fmt: skip
     assert beside.returncode == 2
     assert "a job is under way: slow press on F-90-001" in beside.stderr

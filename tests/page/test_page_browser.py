@@ -493,8 +493,8 @@ def test_a_height_is_shown_at_the_end_with_two_digits_of_its_uncertainty(desk, p
     assert greater == ["5 N", "88.33560", "0.00080", "88.33400 to 88.33720"]
     assert unloaded == ["no load (extra\N{SOFT HYPHEN}polated)", "90.002", "not known", "not known"]
     assert text(page, "height-notes") == HEIGHT["notes"][0]
-    assert "touches" in text(page, "last")
-    assert text(page, "cycle-label") == "Touch"
+    assert "contact checks" in text(page, "last")
+    assert text(page, "cycle-label") == "Contact check"
 
 
 def test_a_height_without_a_number_says_why(desk, page):

@@ -41,8 +41,8 @@ export function fillHeight({ job, last }) {
   at("height").hidden = height === null;
   if (last && height !== null) {
     const capture = last.capture ? `, ${last.capture.split("/").at(-1)}` : "";
-    const touches = height.heights.length > 0 ? `, mean of ${height.heights[0].touches} touches` : "";
-    at("height-from").textContent = `${job ? "From the job before this one: job" : "Job"} ${last.number}${touches}${capture}`;
+    const checks = height.heights.length > 0 ? `, mean of ${height.heights[0].touches} contact checks` : "";
+    at("height-from").textContent = `${job ? "From the job before this one: job" : "Job"} ${last.number}${checks}${capture}`;
   }
   // A daemon that was started anew counts its jobs from one again.
   const now = `${last?.number} ${last?.capture} ${system()}`;

@@ -177,7 +177,7 @@ export function doubtArming() {
 }
 
 /** @param {{kind: string} | null} job */
-const counted = (job) => (job?.kind === "height" ? "touches" : "cycles");
+const counted = (job) => (job?.kind === "height" ? "contact checks" : "cycles");
 
 // The curves of a job stay when it has ended, and so does what was squeezed.
 let lastSpecimen = NONE;
@@ -191,7 +191,7 @@ function fillJob(status) {
   put("specimen", lastSpecimen);
   put("job", job ? job.name : last ? `${last.name} (ended)` : "none under way");
   const wanted = job?.cycles_wanted ? ` of ${job.cycles_wanted}` : "";
-  put("cycle-label", counted(job ?? last) === "touches" ? "Touch" : "Cycle");
+  put("cycle-label", counted(job ?? last) === "contact checks" ? "Contact check" : "Cycle");
   put("cycle", job ? `${job.cycles}${wanted}` : last ? String(last.cycles) : NONE);
   put("step", job ? inUnits(job.step) : "");
   const done = at("done");

@@ -8,7 +8,7 @@ const HEIGHT = "height";
 /** @type {{[kind: string]: string}} */
 const PURPOSES = {
   [RECORDING]: "No drive is moved; the recording ends when enough is there, or at halt.",
-  [HEIGHT]: "The platen touches slowly, again and again. Clear the platens and lay the piece in when you are asked to.",
+  [HEIGHT]: "The platen checks the contact slowly, several times. Clear the platens and lay the piece in when you are asked to.",
 };
 /** @typedef {Extract<keyof Elements, `f-${string}`>} Entry */
 /** @type {{[name: string]: Entry}} */
