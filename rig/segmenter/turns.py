@@ -212,7 +212,10 @@ def peaks_and_holds(
             if not len(left):
                 break
             band_mm = np.maximum(deadband_mm, share * depth_mm[left])
-            near = (table[left] >= (deepest_mm[left] - band_mm)[:, None]) & real[left]
+            # most often no press is decided yet, and nothing has to be copied
+            way_mm, inside = (table, real) if len(left) == len(rows) else (table[left], real[left])
+            near = way_mm >= (deepest_mm[left] - band_mm)[:, None]
+            near &= inside
             first = np.argmax(near, axis=1)
             last = table.shape[1] - 1 - np.argmax(near[:, ::-1], axis=1)
             with np.errstate(divide="ignore", invalid="ignore"):
