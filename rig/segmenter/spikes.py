@@ -1,14 +1,16 @@
-"""Single readings that stand alone: recognised, and replaced by the line between their neighbours.
+"""One or two readings that stand alone: recognised, and replaced by the line between their neighbours.
 
-Problem: one wrong reading in a thousand becomes a contact, a turn, a peak. Plan: a reading is a spike if it
-lies away from the middle of its neighbours by many times the noise, and by several times every step around
-it; a turn, a step and a steep rise all move their neighbours too. Two wrong readings in a row are left alone.
-Cost: a few differences of the samples; a reading is decided two samples later."""
+Problem: one wrong reading in a thousand becomes a contact, a turn, a peak, a break. Plan: a reading is a
+spike if it lies away from the middle of its neighbours by many times the noise, and by several times every
+step around it; a turn, a step and a steep rise all move their neighbours too. Two readings in a row are one
+if both lie so far away on the same side, and the other channel says that nothing happened: it went straight
+on. Three wrong readings in a row are left alone.
+Cost: a few differences of the samples; a reading is decided three samples later."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -17,13 +19,17 @@ from rig.samples import FloatArray, IntArray
 from rig.segmenter.noise import Noise
 
 BEHIND = 3
-AHEAD = 2
+AHEAD = 3
 """Neighbours that have a say."""
 
 SPIKE_NOISES = 10.0
 SPIKE_RESOLUTIONS = 5.0
 SPIKE_STEPS = 4.0
 """A spike is as many times the noise, steps of the resolution, and steps around it."""
+
+STRAIGHT_SHARE = 0.5
+"""The other channel goes straight on beside two wrong readings if its steps among them differ from those
+around by no more than this share of the largest, beside noise."""
 
 
 class SpikeFilter:
@@ -50,18 +56,18 @@ class SpikeFilter:
         known = signals if self._held is None else Signals.concatenate([self._held, signals])
         upto = len(known) if at_end else max(len(known) - AHEAD, self._given)
         noise = self._noise
-        force_n, in_force = _mended(
+        force = _Column(
             known.force_n,
-            known.lost,
             SPIKE_RESOLUTIONS * self._steps[0],
             lambda force_n: np.hypot(noise.force_n, noise.force_share * (force_n - noise.zero_n)),
         )
-        position_mm, in_position = _mended(
+        position = _Column(
             known.position_mm,
-            known.lost,
             SPIKE_RESOLUTIONS * self._steps[1],
-            lambda position_mm: np.full(len(position_mm), noise.position_mm),
+            lambda position_mm: np.full(np.shape(position_mm), noise.position_mm),
         )
+        force_n, in_force = _mended(force, position, known.lost)
+        position_mm, in_position = _mended(position, force, known.lost)
         found = np.union1d(in_force, in_position)
         found = found[(found >= self._given) & (found < upto)]
         ready = replace(known, force_n=force_n, position_mm=position_mm)[self._given : upto]
@@ -80,10 +86,18 @@ def usual_step(values: FloatArray, resolution: float) -> float:
     return max(float(np.median(np.diff(levels))) if len(levels) > 1 else 0.0, resolution)
 
 
-def _mended(
-    values: FloatArray, lost: IntArray, least_step: float, noise_of: Callable[[FloatArray], FloatArray]
-) -> tuple[FloatArray, IntArray]:
+@dataclass(frozen=True, slots=True)
+class _Column:
+    """A channel, the least size of its spikes, and the noise of its values."""
+
+    values: FloatArray
+    least_step: float
+    noise_of: Callable[[FloatArray], FloatArray]
+
+
+def _mended(column: _Column, other: _Column, lost: IntArray) -> tuple[FloatArray, IntArray]:
     """Values without spikes, and the places of those replaced."""
+    values = column.values
     count = len(values)
     none = np.empty(0, np.int64)
     if count < BEHIND + AHEAD + 1:
@@ -93,18 +107,58 @@ def _mended(
     np.subtract(values[1:-1], away, out=away)
     np.abs(away, out=away)
     # the first test is passed by hardly any sample: the rest is looked at for those alone
-    suspects = np.flatnonzero(away > least_step) + 1
+    suspects = np.flatnonzero(away > column.least_step / 3) + 1
     suspects = suspects[(suspects >= BEHIND) & (suspects < count - AHEAD)]
-    suspects = suspects[away[suspects - 1] > SPIKE_NOISES * noise_of(values[suspects])]
+    noise = column.noise_of(values[suspects])
+    suspects = suspects[away[suspects - 1] > SPIKE_NOISES / 3 * noise]
     if not len(suspects):
         return values, none
-    near = suspects[:, None] + np.array([[-3, -2, -1, 1, 2]])
-    beside = values[near]
+    single = _single(column, away, suspects)
+    single = single[lost[single + 2] == lost[single - BEHIND]]
+    mended = values
+    if len(single):
+        mended = values.copy()
+        mended[single] = (values[single - 1] + values[single + 1]) / 2
+    first = _double(column, other, np.union1d(suspects, suspects - 1))
+    first = first[lost[first + AHEAD] == lost[first - 2]]
+    # single ones are seen more surely, and two pairs do not overlap
+    first = first[~np.isin(first, single) & ~np.isin(first + 1, single) & (np.diff(first, prepend=-9) > 1)]
+    if not len(first):
+        return mended, single
+    mended = mended.copy() if mended is values else mended
+    for share, place in ((1 / 3, first), (2 / 3, first + 1)):
+        mended[place] = (1 - share) * values[first - 1] + share * values[first + 2]
+    return mended, np.unique(np.concatenate([single, first, first + 1]))
+
+
+def _single(column: _Column, away: FloatArray, suspects: IntArray) -> IntArray:
+    """Which suspects stand alone."""
+    values, off = column.values, away[suspects - 1]
+    beside = values[suspects[:, None] + np.array([[-3, -2, -1, 1, 2]])]
     steps = np.abs(np.diff(beside, axis=1)).max(axis=1)
-    whole = lost[suspects + AHEAD] == lost[suspects - BEHIND]
-    found = suspects[(away[suspects - 1] > SPIKE_STEPS * steps) & whole]
-    if not len(found):
-        return values, found
-    mended = values.copy()
-    mended[found] = (values[found - 1] + values[found + 1]) / 2
-    return mended, found
+    found: IntArray = suspects[
+        (off > column.least_step)
+        & (off > SPIKE_NOISES * column.noise_of(values[suspects]))
+        & (off > SPIKE_STEPS * steps)
+    ]
+    return found
+
+
+def _double(column: _Column, other: _Column, first: IntArray) -> IntArray:
+    """Which suspects stand away together with the reading behind them."""
+    first = first[(first >= BEHIND) & (first < len(column.values) - AHEAD)]
+    near = first[:, None] + np.arange(-2, 4)
+    values = column.values[near]
+    line = values[:, 1:2] + (values[:, 4:5] - values[:, 1:2]) * np.array([[1 / 3, 2 / 3]])
+    off = values[:, 2:4] - line
+    least = np.abs(off).min(axis=1)
+    beside = np.diff(values[:, [0, 1, 4, 5]], axis=1)
+    noise = column.noise_of(np.take_along_axis(values, 2 + np.abs(off).argmax(axis=1)[:, None], axis=1))[:, 0]
+    found = (off[:, 0] * off[:, 1] > 0) & (least > column.least_step) & (least > SPIKE_NOISES * noise)
+    found &= least > SPIKE_STEPS * np.abs(beside).max(axis=1)
+    # a press, a stop and a break show in the other channel too
+    steps = np.diff(other.values[near], axis=1)
+    uneven = np.abs(steps[:, 1:4] - np.median(steps, axis=1)[:, None]).max(axis=1)
+    allowed = STRAIGHT_SHARE * np.abs(steps).max(axis=1) + 4 * other.noise_of(other.values[near]).max(axis=1)
+    kept: IntArray = first[found & (uneven <= allowed + other.least_step / SPIKE_RESOLUTIONS)]
+    return kept

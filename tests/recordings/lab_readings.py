@@ -38,6 +38,8 @@ class Laboratory:
         Rows on average between single wrong rows; 0 for none.
     spike_n, spike_mm
         Size of wrong rows.
+    spike_rows
+        Wrong rows in a row, the second of them off by less.
     zero_n, drift_n_per_s
         Force that is written with nothing touched, and how it moves.
     averaged
@@ -77,6 +79,7 @@ class Laboratory:
     spike_n: float = 0.0
     spike_mm: float = 0.0
     spike_at_turn: bool = False
+    spike_rows: int = 1
     zero_n: float = 0.0
     drift_n_per_s: float = 0.0
     averaged: str = "none"
@@ -121,8 +124,12 @@ def rows_of(lab, course, dense, part, random):
     row_n = row_n + noise + lab.zero_n + _drift_n(lab, row_s)
     row_mm = row_mm + lab.noise_mm * random.normal(size=len(index))
     wrong = _wrong_rows(lab, course, index, random)
-    row_n[wrong] += lab.spike_n * random.uniform(0.3, 1.0, len(wrong)) * random.choice([-1, 1], len(wrong))
+    off = random.uniform(0.3, 1.0, len(wrong)) * random.choice([-1, 1], len(wrong))
+    row_n[wrong] += lab.spike_n * off
     row_mm[wrong] += lab.spike_mm * random.uniform(0.3, 1.0, len(wrong)) * random.choice([-1, 1], len(wrong))
+    for further in range(1, lab.spike_rows):
+        behind = np.minimum(wrong + further, len(row_n) - 1)
+        row_n[behind] += lab.spike_n * off * random.uniform(0.5, 1.0, len(wrong))
     if lab.quantum_n:
         row_n = np.rint(row_n / lab.quantum_n) * lab.quantum_n
     if lab.quantum_mm:

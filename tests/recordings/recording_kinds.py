@@ -670,6 +670,14 @@ def single_rows_with_a_wrong_position(random):
 
 
 @kind()
+def two_rows_with_a_wrong_force(random):
+    """A disturbance that lasts for two rows, now and then."""
+    setup = Setup(random, rate_hz=random.choice([100.0, 200.0]), cycles=3)
+    lab = Laboratory(noise_n=0.01, spikes=400.0, spike_n=random.uniform(15.0, 60.0), spike_rows=2)
+    return setup.recorded(lab)
+
+
+@kind()
 def face_out_of_parallel(random):
     setup = Setup(random, rate_hz=100.0, cycles=3, law="tilted")
     return setup.recorded(Laboratory(noise_n=random.uniform(0.005, 0.05)))
