@@ -312,7 +312,10 @@ def _only_left(
     given: Mapping[Kind, ColumnChoice],
     columns: Sequence[pa.Array],
 ) -> int | None:
-    """Return the only column of changing numbers that is neither asked for nor names any of the three."""
+    """Return the only column of changing numbers that is neither asked for nor names any of the three; none
+    where two quantities look for one."""
+    if sum(not places and kind != "time" for kind, places in may_be.items()) > 1:
+        return None
     taken = {place for places in may_be.values() for place in places}
     taken |= {_place(layout, choice.column) for choice in given.values()}
     left = []

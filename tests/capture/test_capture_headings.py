@@ -67,3 +67,10 @@ def test_the_only_column_that_is_left_is_proposed_with_a_size_to_fill_in(tmp_pat
     assert proposed is not None and proposed[1] == "ADC:0.01 N"
     found = import_table(table, force=parse_column(proposed[1]))
     np.testing.assert_allclose(found.samples.force, 0.01 * FORCE)
+
+
+def test_one_column_is_not_proposed_for_two_quantities(tmp_path):
+    table = written(tmp_path, ("Time (s)", "Cycle", "ADC"), np.arange(7.0), POSITION, FORCE)
+    with pytest.raises(InputError) as refusal:
+        import_table(table)
+    assert "ADC:" not in str(refusal.value)
