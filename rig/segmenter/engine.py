@@ -372,7 +372,9 @@ class Segmenter:
             turn = next_kept_turn(self._buffer.position_mm[here], self.deadband_mm)
             if turn is None:
                 return _Columns.joined([*parts, part])
-            closed, part = part.split_at(int(part.contact[0]) + turn)
+            turn += int(part.contact[0])
+            apart = self._lets_go(turn, float(part.zero_n[0]))
+            closed, part = part.split_at(turn) if apart is None else part.split_apart(apart)
             parts.append(closed)
 
     def _kept_so_far(self, stretch: _Stretch, known: int) -> _Columns:
@@ -391,11 +393,30 @@ class Segmenter:
                 self._looked_at = length
                 break
             self._looked_at = 0
-            closed, _ = _Columns.of([stretch], known, 0).split_at(stretch.contact + turn)
+            turn += stretch.contact
+            columns = _Columns.of([stretch], known, 0)
+            apart = self._lets_go(turn, stretch.zero_n)
+            closed, rest = columns.split_at(turn) if apart is None else columns.split_apart(apart)
             parts.append(closed)
-            stretch.contact = stretch.before = stretch.contact + turn
-            stretch.kept = True
+            stretch.contact, stretch.before = int(rest.contact[0]), int(rest.before[0])
+            stretch.kept = apart is None
         return _Columns.joined(parts)
+
+    def _lets_go(self, turn: int, zero_n: float) -> int | None:
+        """The sample at or beside a turn between two presses at which the force is gone: they were let go in
+        between, if only for a row or less. None where contact was kept.
+
+        A force that would have been gone by then, had it gone on as in the row before, was gone between rows.
+        """
+        assert self._buffer is not None
+        place, force_n = turn - self._offset, self._buffer.force_n
+        first = max(place - 1, 0)
+        lowest = first + int(np.argmin(force_n[first : place + 2]))
+        going_n = 2 * force_n[max(lowest - 1, 0)] - force_n[max(lowest - 2, 0)]
+        gone = (
+            min(float(force_n[lowest]), float(going_n)) < zero_n + self.detection_n * OFF_NOISES / ON_NOISES
+        )
+        return lowest + self._offset if gone else None
 
     def _presses(self, columns: _Columns) -> _Columns:
         """Leave out what is no press: knocks without travel. What precedes the next contact reaches back
@@ -762,4 +783,12 @@ class _Columns:
         kept_after, kept_before = np.uint32(Flag.CONTACT_KEPT_AFTER), np.uint32(Flag.CONTACT_KEPT_BEFORE)
         first = replace(self, release=at, after=at, flags=(self.flags & ~ended) | kept_after)
         second = replace(self, before=at, contact=at, flags=(self.flags & ~began) | kept_before)
+        return first, second
+
+    def split_apart(self, gone: int) -> tuple[_Columns, _Columns]:
+        """One cycle as two that were let go for the one sample between them."""
+        at, ended = np.array([gone]), np.uint32(Flag.NOT_RELEASED)
+        began = np.uint32(Flag.STARTS_IN_CONTACT | Flag.CONTACT_KEPT_BEFORE)
+        first = replace(self, release=at, after=at + 1, flags=self.flags & ~ended)
+        second = replace(self, before=at, contact=at + 1, flags=self.flags & ~began)
         return first, second

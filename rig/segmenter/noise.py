@@ -49,6 +49,13 @@ SHARE_MATTERS = 1.0
 chance."""
 
 
+HIGHER_ORDERS = (3, 4, 6)
+FAR_LESS = 0.3
+FEWEST_FOR_HIGHER = 16
+"""Higher differences tell the noise where they show less than this share of what second ones do, in a stretch
+of this many samples or more."""
+
+
 @dataclass(frozen=True, slots=True)
 class Noise:
     """Noise of one recording.
@@ -152,11 +159,18 @@ def _correlated(residual: FloatArray) -> float:
 
 
 def noise_beside_motion(values: FloatArray) -> float:
-    """Standard deviation of a signal beside an even change, as on a moving platen: from second
-    differences."""
+    """Standard deviation of a signal beside an even change, as on a moving platen: from second differences.
+
+    Where few rows make a stroke, its own bends fill second differences. Higher ones take off more of a smooth
+    stroke and leave as much of noise: they are right where they show far less.
+    """
     if len(values) < FEWEST_SAMPLES:
         return 0.0
-    return MAD_TO_SD * float(np.median(np.abs(np.diff(values, 2)))) / sqrt(6)
+    by_second = MAD_TO_SD * float(np.median(np.abs(np.diff(values, 2)))) / sqrt(6)
+    if by_second <= 0.0 or len(values) < FEWEST_FOR_HIGHER:
+        return by_second
+    by_higher = min(float(_scatter_of_differences(values[None, :], order)[0]) for order in HIGHER_ORDERS)
+    return by_higher if by_higher < FAR_LESS * by_second else by_second
 
 
 def noise_share_of_load(load_n: FloatArray, unloaded_n: float) -> float:

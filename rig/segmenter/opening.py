@@ -87,6 +87,11 @@ FEWEST_STILL = 8
 STILL_S = 0.05
 """A shorter rest tells no noise."""
 
+FEWEST_FREEDOM = 4
+FEW_ROWS_DOUBT = 4.0
+"""Rows clear of the specimen, less one for each stretch of them, that tell a noise where no rest is long
+enough; their variance is raised by this over that number, half of what its own doubt is at four."""
+
 LONGEST_STILL_SAMPLES = 8192
 
 REPEATS_SAMPLES = 512
@@ -287,7 +292,7 @@ def judge(
     if at_rest is None and untouched >= max(FEWEST_STILL, STILL_S / motion.step_s):
         at_rest = scatter_about_line(force_n[:untouched][-LONGEST_STILL_SAMPLES:])
     if at_rest is None:
-        at_rest = _rest_scatter_behind(force_n, motion)
+        at_rest = _rest_scatter_behind(force_n, motion) or _few_clear(force_n, untouched, motion)
     beside_n = noise_beside_motion(force_n) if at_rest is None else at_rest.sd
     if at_rest is None and motion.moved and len(force_n) < FEWEST_BESIDE_MOTION:
         beside_n = 0.0  # a table read by hand bends more between its few points than any noise
@@ -439,6 +444,23 @@ def _rest_scatter_behind(force_n: FloatArray, motion: Motion) -> Scatter | None:
     if len(x_mm) - since < max(FEWEST_STILL, STILL_S / motion.step_s):
         return None
     return scatter_about_line(force_n[since:][-LONGEST_STILL_SAMPLES:])
+
+
+def _few_clear(force_n: FloatArray, untouched: int, motion: Motion) -> Scatter | None:
+    """Scatter of the few rows before and behind the first press that lie clear of the specimen together.
+
+    Each stretch has its own middle; so few rows may agree by chance, which widens what they say.
+    """
+    behind = np.flatnonzero(motion.position_mm[motion.top :] <= motion.position_mm[max(untouched - 1, 0)])
+    # up to where the platen comes in again
+    behind = behind[behind - behind[:1].sum() == np.arange(len(behind))]
+    behind += motion.top
+    stretches = [part for part in (force_n[:untouched], force_n[behind]) if len(part) > 1]
+    freedom = sum(map(len, stretches)) - len(stretches)
+    if untouched < FEWEST_SAMPLES or freedom < FEWEST_FREEDOM:
+        return None
+    square = sum(float(((part - part.mean()) ** 2).sum()) for part in stretches) / freedom
+    return Scatter(sqrt(square * (1 + FEW_ROWS_DOUBT / freedom)), 1.0)
 
 
 def _lowest(force_n: FloatArray, motion: Motion, noise_n: float) -> tuple[float, float]:

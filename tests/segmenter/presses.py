@@ -1,5 +1,7 @@
 """Motions of a platen and the signals of a spring under it, made for tests of the segmenter."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from rig.calibration import Signals
@@ -50,3 +52,10 @@ def path(*stops, speed_mm_per_s=10.0):
 
 def triangles(count, depth_mm=10.0, gap_mm=2.5, rest_s=0.4):
     return path((-gap_mm, 1.0), *[stop for _ in range(count) for stop in (depth_mm, (-gap_mm, rest_s))])
+
+
+def with_two_wrong_rows(recording, at, off_n):
+    """The same signals with a force that is off in one row, and by less in the next."""
+    force_n = recording.force_n.copy()
+    force_n[at : at + 2] += off_n, 0.7 * off_n
+    return replace(recording, force_n=force_n)

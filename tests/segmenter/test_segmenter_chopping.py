@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from presses import path, signals, triangles
+from presses import path, signals, triangles, with_two_wrong_rows
 
 from rig.segmenter import Segmenter
 
@@ -24,6 +24,10 @@ RECORDINGS = {
     "unfinished": signals(np.concatenate([triangles(1), path(-2.5, (8.0, 0.5))])),
     "starts in contact": signals(path(4.0, 8.0, (-2.5, 1.0), 8.0, (-2.5, 1.0))),
     "clean": signals(triangles(4), force_noise=0, position_noise=0),
+    "let go for one row": signals(
+        path((-2.5, 1.0), *[stop for _ in range(4) for stop in (8.0, 0.0)], (-2.5, 1.0))
+    ),
+    "two wrong rows": with_two_wrong_rows(signals(triangles(4)), 1200, 12.0),
     "nothing": signals(path((-2.0, 1.0), -0.5, (-2.0, 1.0))),
 }
 
