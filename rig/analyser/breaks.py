@@ -49,9 +49,15 @@ SUDDEN_SAMPLES = 3
 takes longer."""
 
 STOPPED = 0.5
+STOPPED_FOR = 0.75
 AT_ONCE = 0.75
 """A platen that goes on by less than this share of what it came by, in as many samples, has stopped: the
-force then falls as a specimen relaxes, unless this share of the fall is over within one sample."""
+force then falls as a specimen relaxes, unless the last share of the fall is over within one sample. Where it
+stopped for a break, that lies at the second share of the step in which it stopped, give or take the rest."""
+
+GONE_AT_ONCE = 0.5
+"""A force that loses this share within `SUDDEN_SAMPLES` of a platen that stands is that of a piece that
+broke: one that relaxes takes longer for as much."""
 
 SPIKE_RISES = 3.0
 SPIKE_NOISES = 5.0
@@ -200,6 +206,11 @@ def _placed(
         if 0 < at - top < len(up_n) - 1 - top and up_n[at] - up_n[at + 1] < TIP_NOISES * noise_n[row]:
             share_u = np.hypot(share_u, (at - top) / sqrt(12))  # a slow fall began anywhere in between
         step_mm = float(near_mm[min(at + 1, len(near_mm) - 1)] - near_mm[at])
+        if at + 2 < len(near_mm) and abs(near_mm[at + 2] - near_mm[at + 1]) < STOPPED * step_mm:
+            # the platen stopped for the break, so that it broke nearer to there
+            share, share_u = max(share, STOPPED_FOR), max(share_u, 1 - STOPPED_FOR)
+            before_mm = float(near_mm[at] - near_mm[max(at - 1, 0)])
+            rise_n *= min(step_mm / before_mm, 1.0) if before_mm > 0 else 1.0
         x_mm[row], x_u_mm[row] = near_mm[at] + share * step_mm, share_u * abs(step_mm)
         # the line of the rise is as noisy as two samples
         tip_u_n[row] = np.hypot(sqrt(2) * noise_n[row], min(share_u, 1.0) * rise_n)
@@ -278,4 +289,12 @@ def went_on_mm(signals: Signals, cycles: Cycles, deadband_mm: float) -> FloatArr
     )
     fell_n = force_n[np.maximum(end - DROP_NODES, cycles.contact)] - force_n[end]
     let_go = (fell_n > BEFORE_LOSS * (largest_n - force_n[end])) & (deepest - x_mm[end] <= deadband_mm)
+    # a machine that sees a break stops at once, and what is left of the piece may still carry a little
+    for row in np.flatnonzero(~let_go).tolist():
+        first, stop = int(cycles.contact[row]), min(int(cycles.release[row]), len(signals))
+        tip = first + int(np.argmax(force_n[first:stop]))
+        soon = min(tip + SUDDEN_SAMPLES, len(signals) - 1)
+        stands = x_mm[tip : soon + 1].min() >= x_mm[tip] - deadband_mm
+        gone_n = force_n[tip] - force_n[soon]
+        let_go[row] = stands and gone_n > GONE_AT_ONCE * (force_n[tip] - cycles.zero_n[row])
     return np.where(let_go, np.inf, np.where(cycles.after > cycles.release, behind - deepest, 0.0))

@@ -43,6 +43,9 @@ TOE_OWN_U, TOE_CURVED = "toe_own_u", "toe_curved"
 TOE_SHAPES = (("toe_half", "toe_half_noise"), ("toe_quarter", "toe_quarter_noise"))
 """Columns that permanent sets are found from, and that leave the analysis with no row: see `ToeFit`."""
 
+MOST_ABOVE_ROWS = 1.045
+"""A peak force lies no higher above the zero than this many times the largest row."""
+
 _NOT_WHOLE: Flag = (
     Flag.STARTS_IN_CONTACT
     | Flag.CONTACT_KEPT_BEFORE
@@ -186,6 +189,11 @@ def _measure_block(
         | _knee_columns(strokes.knee(), contact - origin)
         | _time_columns(signals, cycles, context)
     )
+    # a turn between two rows is read above all rows, but no farther than any row can vouch for
+    over_n = np.maximum(columns["peak_force_n"] - MOST_ABOVE_ROWS * rough_peak_n, 0.0)
+    over_n = np.where(rough_peak_n > 0, over_n, 0.0)
+    columns["peak_force_n"] = columns["peak_force_n"] - over_n
+    columns["peak_force_n_u"] = np.hypot(columns["peak_force_n_u"], over_n)
     columns["zero_n"], columns["zero_n_u"] = zero.at_contact_n, zero.u_n
     columns["zero_drift"] = zero.per_sample_n
     columns["cycle"] = cycles.number.astype(np.float64)
@@ -404,7 +412,7 @@ def _freed(turn: Turn, zero: Baseline, cycles: Cycles, frame: Frame) -> Turn:
         force_n = side.force_n - zero.at(index[:, None].astype(np.float64), cycles.contact)[:, 0]
         sides.append(Side(side.x_mm - frame.deflection_mm(force_n), force_n, side.count, side.doubt_n))
     x_mm = turn.x_mm - frame.deflection_mm(sides[0].force_n)
-    return Turn(x_mm, turn.u_mm, sides[0], sides[1], turn.crept, sides[2], turn.over_mj)
+    return Turn(x_mm, turn.u_mm, sides[0], sides[1], turn.crept, sides[2], turn.over_mj, turn.ahead)
 
 
 def _contact_columns(toe: ToeFit, headless: BoolArray) -> Columns:

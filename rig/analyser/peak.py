@@ -58,6 +58,14 @@ share of the way from the turn to the nearest sample, with this standard uncerta
 steps where the braking shows."""
 
 UNEVEN_SHARE = 0.5
+UNEVEN_REACH = 0.25
+"""A turn of an uneven stroke may be missed by this share of how its steps change, at the most of what line
+and parabola differ by, or of a quarter of the steps on either side."""
+
+PASSED_ROWS = 0.1
+"""A turn lies before or behind the deepest sample for sure where the lines of both strokes meet this many
+rows away from it."""
+
 SHOWN_NOISES = 8.0
 SMALLEST_MM = 1e-12
 LINES_NOISE = 1.5
@@ -98,6 +106,9 @@ class Turn:
         Where it went deeper before it came back to a hold: the force there, not-a-number elsewhere.
     over_mj
         Work between the first time at the hold's place and the end of the hold; 0 without an overshoot.
+    ahead
+        Rows from the deepest sample to the turn, less than zero where the turn came before it; not-a-number
+        where the samples do not tell.
     """
 
     x_mm: FloatArray
@@ -107,6 +118,7 @@ class Turn:
     crept: BoolArray
     over: Side
     over_mj: FloatArray
+    ahead: FloatArray
 
 
 def find_turns(
@@ -126,7 +138,7 @@ def find_turns(
     index, near = _near(x_mm, cycles.load_end, cycles, deadband_mm)
     height = x_mm[index] - x_mm[cycles.load_end][:, None]
     inside = (cycles.load_end[:, None] + _WINDOW == index) & _within(index, cycles)
-    rise, rise_u = _between_samples(height, inside, noise.position_mm)
+    rise, rise_u, ahead = _between_samples(height, inside, noise.position_mm)
     dense = np.flatnonzero(np.count_nonzero(near, axis=1) >= DENSE)
     if len(dense):
         rise[dense], rise_u[dense] = _parabola(
@@ -140,14 +152,20 @@ def find_turns(
     # a hold's first and last few samples say what force it begins and ends with
     holds = (cycles.unload_start > cycles.load_end)[:, None]
     begins, ends = (_WINDOW >= 0) & (_WINDOW < HOLD_SAMPLES), (_WINDOW <= 0) & (_WINDOW > -HOLD_SAMPLES)
-    loading = _side(signals, index, near & np.where(holds, begins, _WINDOW <= 0))
+    # a sample behind the turn, and one before it, belong to the other stroke, if that has no nearer one
+    passed, before = (
+        ~holds & (np.count_nonzero(near, axis=1) < DENSE)[:, None] & beyond[:, None] & near[:, [REACH + step]]
+        for beyond, step in ((ahead < -PASSED_ROWS, -1), (ahead > PASSED_ROWS, 1))
+    )
+    comes, goes = (_WINDOW < 0) | ((_WINDOW == 0) & ~passed), (_WINDOW > 0) | ((_WINDOW == 0) & ~before)
+    loading = _side(signals, index, near & np.where(holds, begins, comes))
     if len(hold):
         loading = _at_arrival(signals, cycles, hold, loading)
     index, near = _near(x_mm, cycles.unload_start, cycles, deadband_mm)
-    unloading = _side(signals, index, near & np.where(holds, ends, _WINDOW >= 0))
+    unloading = _side(signals, index, near & np.where(holds, ends, goes))
     step_mm = noise.position_resolution_mm / sqrt(12)
     over, over_mj = _overshoots(signals, cycles, peak_mm, deadband_mm, hold[~crept[hold]])
-    return Turn(peak_mm, np.hypot(rise_u, step_mm), loading, unloading, crept, over, over_mj)
+    return Turn(peak_mm, np.hypot(rise_u, step_mm), loading, unloading, crept, over, over_mj, ahead)
 
 
 def _overshoots(
@@ -209,8 +227,10 @@ def _side(signals: Signals, index: IntArray, near: BoolArray) -> Side:
     )
 
 
-def _between_samples(height: FloatArray, inside: BoolArray, noise_mm: float) -> tuple[FloatArray, FloatArray]:
-    """Rise of the turn above the largest sample, and its standard uncertainty.
+def _between_samples(
+    height: FloatArray, inside: BoolArray, noise_mm: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Rise of the turn above the largest sample, its standard uncertainty, and rows from there to the turn.
 
     Notes
     -----
@@ -249,7 +269,9 @@ def _between_samples(height: FloatArray, inside: BoolArray, noise_mm: float) -> 
     rise = np.where(usable, rounded * parabola + (1 - rounded) * line, parabola)
     # how much the speed changes from step to step is how far a line can miss
     uneven = np.nan_to_num(np.abs(b3 - 2 * b2 + b1)) + np.nan_to_num(np.abs(a3 - 2 * a2 + a1))
-    missed_u = UNEVEN_SHARE * np.minimum(uneven, np.abs(line - parabola))
+    # but a platen that goes in jerks may have gone on by some of its last steps where line and parabola agree
+    jerk = np.where(usable, UNEVEN_REACH * (a1 + b1), 0.0)
+    missed_u = UNEVEN_SHARE * np.minimum(uneven, np.maximum(np.abs(line - parabola), jerk))
     line_u = (1 - rounded) * np.sqrt(under_u**2 + averaged**2 + missed_u**2)
     # between both kinds either may be right
     torn_u = rounded * (1 - rounded) * np.abs(line - parabola)
@@ -258,7 +280,7 @@ def _between_samples(height: FloatArray, inside: BoolArray, noise_mm: float) -> 
     alone = np.where(np.isfinite(b1) & np.isfinite(a1), np.fmax(b1, a1) / 2, np.fmax(b1, a1))
     alone_u = np.where(usable, 0.0, np.maximum(np.nan_to_num(alone), 0.0) / sqrt(3))
     rise_u = np.sqrt(line_u**2 + torn_u**2 + alone_u**2 + (LINES_NOISE * noise_mm) ** 2)
-    return rise, rise_u
+    return rise, rise_u, np.where(usable, place, np.nan)
 
 
 def _parabola(

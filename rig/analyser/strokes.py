@@ -12,7 +12,7 @@ import numpy as np
 from rig.analyser.baseline import Baseline
 from rig.analyser.curves import READING_NODES, Knee, force_at, knee
 from rig.analyser.energy import work
-from rig.analyser.peak import Side, Turn
+from rig.analyser.peak import PASSED_ROWS, Side, Turn
 from rig.analyser.ragged import BoolArray, LocalFit, Nodes, polynomial_at, row_sums
 from rig.analyser.roughness import Roughness
 from rig.analyser.settings import AnalysisSettings, Depth, MeasuringNoise
@@ -41,6 +41,10 @@ SHORT_SHARE = 0.5
 this share, and no nearer to each other than half of what is usual there. Half of what it adds to the tangent
 is in doubt, since nothing shows where within a step a stop begins."""
 
+PASSED_DOUBT = 0.2
+"""Where a turn lies before the deepest sample, the loading stroke is carried on to it; what that adds is
+uncertain by this share, since the stroke bends."""
+
 END_REACH = 0.4
 NODES_AT_END = 6
 """Nodes within this share of the initial window on either side of its ends give the forces there."""
@@ -49,11 +53,17 @@ CARRIED_SHARE = 0.15
 """What a force is carried along the tangent, from the samples next to the turn to the turn, is uncertain
 by this share, and by the difference of both strokes' tangents."""
 
-LARGER_ERRORS = 4.0
+LARGER_ERRORS, NEARLY_ERRORS = 4.0, 2.5
 LARGER_SHARE = 0.1
 """Three nodes before the turn hold the largest force if their mean is larger than the force at the turn by so
-many standard errors; a share of the difference is left as uncertainty, for
+many standard errors, and may hold it from fewer on; a share of the difference is left as uncertainty, for
 what the nodes average over."""
+
+CREST_NOISES = 8.0
+MOST_RISE = 0.125
+CREST_MISFIT = 0.05
+"""Three nodes show a crest if the middle one lies above the others together by this many times its noise.
+What a parabola through them may be off by is this share of what the force falls by beside it."""
 
 RATE_NODES = 3
 WORKING_RATE = 0.7
@@ -135,6 +145,17 @@ class Contacts:
     lows: tuple[Side, Side]
 
 
+@dataclass(frozen=True, slots=True)
+class _Crest:
+    """Tops of strokes before their turn, each column of shape (m,); minus infinity where there is none."""
+
+    value: FloatArray
+    noise_u: FloatArray
+    value_u: FloatArray
+    x_mm: FloatArray
+    step_mm: FloatArray
+
+
 class Strokes:
     """Both strokes of a block of cycles, and what is read off them."""
 
@@ -175,11 +196,11 @@ class Strokes:
         going = self._window_fit(unloading)
         # on the last micrometres a relaxing specimen follows neither tangent
         unsure = np.nan_to_num(np.abs(coming.slope - going.slope)) + CARRIED_SHARE * np.abs(coming.slope)
-        self.turning = self._carried(coming, loading, turn.loading, unsure)
+        self.turning = self._carried(coming, loading, turn.loading, unsure, turn.ahead)
         self.peak = self._largest(self.turning, turn.loading)
         self._take_overshoot(turn.over)
         self.over_mj = turn.over_mj
-        turned = self._carried(going, unloading, turn.unloading, unsure)
+        turned = self._carried(going, unloading, turn.unloading, unsure, np.full(len(unsure), np.nan))
         self.turned = replace(turned, slope=going.slope, slope_u=going.slope_u)
         # a platen that creeps on may press harder at the end of a hold than when it arrived
         later = self.crept & (self.turned.value > self.peak.value)
@@ -297,8 +318,11 @@ class Strokes:
         spread: FloatArray = self.peak_noise_n * np.sqrt(self.rough.fewer(count) / count)
         return spread
 
-    def _carried(self, tangent: LocalFit, nodes: Nodes, side: Side, unsure: FloatArray) -> LocalFit:
-        """The force of the samples next to the turn, carried along the stroke's end to the turn.
+    def _carried(
+        self, tangent: LocalFit, nodes: Nodes, side: Side, unsure: FloatArray, ahead: FloatArray
+    ) -> LocalFit:
+        """The force of the samples next to the turn, carried along the stroke's end to the turn, which lies
+        some rows ahead of the deepest sample.
 
         A hard stop in the last samples is steeper than the window's tangent: as far as the last two nodes
         show it above the noise, theirs is the slope.
@@ -333,18 +357,24 @@ class Strokes:
         value = side.force_n + slope * beyond_mm
         unsure = np.hypot(np.nan_to_num(unsure), STEEP_DOUBT * more)
         value_u = np.sqrt(self._side_u(side) ** 2 + (unsure * beyond_mm) ** 2 + np.square(side.doubt_n))
-        # A sample behind the turn, or averaged over it, reads short of the line that the one before says; one
-        # of a specimen that relaxes reads true. Half of what is short is put on, and is in doubt.
+        # A sample behind the turn reads short of the line that the one before says, by all of that. One that
+        # is averaged over the turn does so as well, but one of a specimen that relaxes reads true: where the
+        # samples do not tell, half of what is short is put on, and is in doubt.
         run_mm = np.maximum(x[0] - x[1], 0.0)
-        short_n = f[1] + slope * (side.x_mm - x[1]) - side.force_n
+        short_n = f[1] + slope * (side.x_mm - x[1]) - side.force_n - noise_n
         coarse = (side.count == 1) & (run_mm > 0) & (nodes.lengths > 1)
-        most_n = SHORT_SHARE * slope * run_mm
-        short_n = np.where(coarse, np.clip(short_n - noise_n, 0.0, np.maximum(most_n, 0.0)) / 2, 0.0)
+        most_n = SHORT_SHARE * np.maximum(slope * run_mm, 0.0)
+        half_n = np.where(coarse, np.clip(short_n, 0.0, most_n) / 2, 0.0)
+        passed = np.where(coarse & ~self.crept, np.clip(-np.nan_to_num(ahead) / PASSED_ROWS, 0.0, 1.0), 0.0)
+        whole_n = np.maximum(short_n, 0.0)
+        short_u = np.hypot((1 - passed) * half_n, passed * PASSED_DOUBT * whole_n)
+        short_u = np.hypot(short_u, np.sqrt(passed * (1 - passed)) * (whole_n - half_n))
+        short_n = (1 - passed) * half_n + passed * whole_n
         steep_u = np.hypot(more_u, STEEP_SHARE * more)
         return replace(
             tangent,
             value=value + short_n,
-            value_u=np.hypot(value_u, short_n),
+            value_u=np.hypot(value_u, short_u),
             slope=tangent.slope + more,
             slope_u=np.hypot(tangent.slope_u, steep_u),
             bend=slope,
@@ -368,7 +398,11 @@ class Strokes:
         together = 3 * np.maximum(nodes.count[rows, best + 1], 1)
         largest_u = self.peak_noise_n * np.sqrt(self.rough.fewer(together) / together)
         side_u = self._side_u(side)
-        earlier = largest_n > peak.value + LARGER_ERRORS * np.hypot(largest_u, side_u)
+        errors = (largest_n - peak.value) / np.maximum(np.hypot(largest_u, side_u), SMALLEST_NOISE_N)
+        earlier = errors > LARGER_ERRORS
+        # what is nearly as sure may as well be: half of what the peak would rise by is in doubt
+        nearly = np.clip((errors - NEARLY_ERRORS) / (LARGER_ERRORS - NEARLY_ERRORS), 0.0, 1.0)
+        missed_u = np.where(nearly > 0, nearly * (largest_n - peak.value) / 2, 0.0)
         # a mean over the top of a curve lies below it: by what the outer two are below the middle one
         middle_n = nodes.force_n[rows, best + 1]
         rounded_n = np.maximum(middle_n - largest_n, 0.0)
@@ -385,7 +419,49 @@ class Strokes:
         step_mm = np.abs(nodes.x_mm[rows, best + 2] - nodes.x_mm[rows, best])
         self.largest_mm = np.where(earlier, nodes.x_mm[rows, best + 1], self.peak_mm)
         self.largest_u_mm = np.where(earlier, (wide_mm + step_mm) / sqrt(12), self.peak_u_mm)
-        return replace(peak, value=value, value_u=np.where(earlier, between_u, peak.value_u))
+        value_u = np.where(earlier, between_u, np.hypot(peak.value_u, missed_u))
+        crest = self._crest()
+        steep = crest.value > value + LARGER_ERRORS * np.hypot(crest.noise_u, side_u)
+        self.largest_mm = np.where(steep, crest.x_mm, self.largest_mm)
+        self.largest_u_mm = np.where(steep, crest.step_mm / sqrt(12), self.largest_u_mm)
+        return replace(
+            peak, value=np.where(steep, crest.value, value), value_u=np.where(steep, crest.value_u, value_u)
+        )
+
+    def _crest(self) -> _Crest:
+        """The largest node inside the stroke, and the top of the parabola through it and its neighbours.
+
+        Few nodes over a crest lie so far below it that the mean of three says nothing of it.
+        """
+        nodes = self.loading
+        rows = np.arange(len(nodes.x_mm))
+        last = np.maximum(nodes.lengths - 1, 0)
+        inside = nodes.real & (np.arange(nodes.x_mm.shape[1]) < last[:, None])
+        inside[:, 0] = False
+        at = np.argmax(np.where(inside, nodes.force_n, -np.inf), axis=1)
+        (x0, x1, x2), (f0, f1, f2) = (
+            [table[rows, np.clip(at + step, 0, last)] for step in (-1, 0, 1)]
+            for table in (nodes.x_mm, nodes.force_n)
+        )
+        count = np.maximum(nodes.count[rows, at], 1)
+        noise_u = self.peak_noise_n * np.sqrt(self.rough.fewer(count) / count)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            before, after = (f1 - f0) / (x1 - x0), (f2 - f1) / (x2 - x1)
+            bend = (after - before) / (x2 - x0)
+            slope = before + bend * (x1 - x0)
+            rise_n = np.where(bend < 0, -(slope**2) / (4 * bend), 0.0)
+            off_mm = np.where(bend < 0, -slope / (2 * bend), 0.0)
+        fell_n = f1 - np.minimum(f0, f2)
+        # the top of a parabola lies no higher above the middle of three nodes than an eighth of the fall
+        rise_n = np.clip(np.nan_to_num(rise_n), 0.0, MOST_RISE * np.maximum(fell_n, 0.0))
+        clear = inside.any(axis=1) & (2 * f1 - f0 - f2 > CREST_NOISES * noise_u) & (f1 > f0) & (f1 > f2)
+        return _Crest(
+            np.where(clear, f1 + rise_n, -np.inf),
+            noise_u,
+            np.sqrt(noise_u**2 + (rise_n / 3) ** 2 + (CREST_MISFIT * fell_n) ** 2),
+            x1 + np.clip(np.nan_to_num(off_mm), x0 - x1, x2 - x1),
+            np.abs(x2 - x0) / 2,
+        )
 
     def peak_columns(self, origin_mm: FloatArray, origin_u: FloatArray) -> Columns:
         """Peak force and deflection, and the secant to where the force is largest."""
@@ -459,10 +535,17 @@ class Strokes:
         out_mj = np.where(released & (self.unloading.lengths > 1), out.mj, np.nan)
         shared_u = np.hypot(self.zero_u_n * self.stroke_mm, self.peak.value * self.peak_u_mm)
         tilt_u = self.zero_tilt_u_n * self.stroke_mm
-        in_u = np.sqrt(into.noise_u**2 + into.chord_u**2 + shared_u**2 + missing_mj**2)
-        out_u = np.sqrt(out.noise_u**2 + out.chord_u**2 + shared_u**2)
+        # what the force at the turn may be off by weighs half of the way to the last node; both strokes read
+        # it for themselves, so that it is in their difference
+        ends_u = [
+            end.value_u * _way_to_end(nodes, self.peak_mm) / 2
+            for end, nodes in ((self.turning, self.loading), (self.turned, self.unloading))
+        ]
+        in_u = np.sqrt(into.noise_u**2 + into.chord_u**2 + shared_u**2 + missing_mj**2 + ends_u[0] ** 2)
+        out_u = np.sqrt(out.noise_u**2 + out.chord_u**2 + shared_u**2 + ends_u[1] ** 2)
         loss = in_mj - out_mj
         loss_u = np.sqrt(into.noise_u**2 + out.noise_u**2 + into.chord_u**2 + out.chord_u**2 + tilt_u**2)
+        loss_u = np.sqrt(loss_u**2 + ends_u[0] ** 2 + ends_u[1] ** 2)
         with np.errstate(divide="ignore", invalid="ignore"):
             hysteresis = 100 * loss / in_mj
             hysteresis_u = 100 * np.hypot(loss_u, loss / in_mj * in_u) / in_mj
@@ -681,6 +764,14 @@ def _at_working_rate(nodes: Nodes, window: BoolArray) -> BoolArray:
 def depth_name(depth: Depth) -> str:
     """Column name of a depth."""
     return f"at {depth.label}"
+
+
+def _way_to_end(nodes: Nodes, end_mm: FloatArray) -> FloatArray:
+    """How far the last node of a stroke lies before its deep end."""
+    before = nodes.real & (nodes.x_mm < end_mm[:, None])
+    last_mm = np.where(before, nodes.x_mm, -np.inf).max(axis=1)
+    way: FloatArray = np.where(before.any(axis=1), end_mm - last_mm, 0.0)
+    return way
 
 
 def _shallowest(nodes: Nodes) -> FloatArray:

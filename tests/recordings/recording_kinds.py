@@ -639,6 +639,20 @@ def specimen_slips_out(random):
     return _breaking(random, 0.0, 0.1, random.choice(["sphere", "foam"]))
 
 
+@kind(skipped=["set_mm"], empty=["tangent_n_per_mm"])
+def machine_stops_at_the_break(random):
+    """The specimen breaks, the machine stops at once, and the table ends a moment later."""
+    setup = Setup(random, rate_hz=random.choice([20.0, 50.0, 200.0]), cycles=1)
+    setup.specimen = replace(setup.specimen, set_mm=0.0, softening=0.0)
+    at_mm = random.uniform(0.5, 0.95) * setup.depth_mm
+    over_s = random.uniform(0.5, 3.0) / setup.rate_hz
+    setup.specimen = replace(setup.specimen, breaks=Break(0, at_mm, random.choice([0.0, 0.1, 0.2]), over_s))
+    course = Course(1 / (setup.rate_hz * 50), 0.0)
+    course.rest(1.5)
+    course.press(setup.gap_mm + at_mm + 1e-6, setup.speed_mm_per_s, brake_s=0.0, hold_s=0.8, one_way=True)
+    return setup.recorded(Laboratory(noise_n=0.01), course=course, one_way=True)
+
+
 @kind(skipped=NO_CONTACT)
 def tension_both_rising(random):
     setup = Setup(
@@ -942,6 +956,56 @@ def presses_without_rest_between(random):
         gap_mm=random.uniform(0.3, 1.0),
     )
     return setup.recorded(Laboratory(noise_n=random.uniform(0.003, 0.03)))
+
+
+@kind()
+def force_is_gone_for_one_row_between_presses(random):
+    """A force controller between zero and a peak: the platen turns round as soon as the specimen lets go."""
+    setup = Setup(
+        random, rate_hz=random.choice([50.0, 100.0]), law=random.choice(["sphere", "spring", "plateau"])
+    )
+    row_mm = setup.speed_mm_per_s / setup.rate_hz
+    course = Course(1 / (setup.rate_hz * 20), 0.0)
+    course.rest(1.5)
+    for _ in range(4):
+        back_mm = setup.gap_mm - random.uniform(0.3, 1.0) * row_mm
+        course.press(setup.gap_mm + setup.depth_mm, setup.speed_mm_per_s, back_mm=back_mm, brake_s=0.0)
+    course.go(0.0, setup.speed_mm_per_s)
+    course.rest(1.2)
+    return setup.recorded(Laboratory(noise_n=random.uniform(0.005, 0.03)), course=course)
+
+
+@kind()
+def one_to_three_rows_a_second(random):
+    """A slow press and a slow logger: some dozen rows a stroke, a few between presses."""
+    rate_hz = float(random.choice([0.5, 1.0, 2.0, 3.0]))
+    setup = Setup(
+        random, rate_hz=rate_hz, cycles=3, law=random.choice(["sphere", "spring", "foam", "plateau"])
+    )
+    setup.speed_mm_per_s = (setup.depth_mm + setup.gap_mm) * rate_hz / random.uniform(15.0, 40.0)
+    setup.lead_s, setup.rest_s, setup.tail_s = (random.uniform(4.0, 8.0) / rate_hz for _ in range(3))
+    setup.press = {"brake_s": float(random.choice([0.0, 0.3]))}
+    return setup.recorded(Laboratory(noise_n=random.uniform(0.005, 0.03)))
+
+
+@kind()
+def sine_of_few_rows(random):
+    """A servo machine runs a sine, and the table holds 25 to 60 rows of each: the caps are round."""
+    rows = float(random.choice([25.0, 40.0, 60.0]))
+    setup = Setup(random, rate_hz=float(random.choice([5.0, 20.0, 50.0])), cycles=4)
+    setup.specimen = replace(setup.specimen, set_mm=0.0, softening=0.0)
+    course = Course(1 / (setup.rate_hz * 50), 0.0)
+    course.rest(12 / setup.rate_hz)
+    half = round(rows * 50 / 2)
+
+    def speeds(count):
+        return np.sin(np.pi * (np.arange(count) + 0.5) / count)
+
+    speed_mm_per_s = (setup.gap_mm + setup.depth_mm) / (half * course.step_s)
+    for _ in range(setup.cycles):
+        course.press(setup.gap_mm + setup.depth_mm, speed_mm_per_s, brake_s=0.0, speeds=speeds)
+    course.rest(12 / setup.rate_hz)
+    return setup.recorded(Laboratory(noise_n=random.uniform(0.003, 0.02)), course=course)
 
 
 @kind(empty=NO_CONTACT, skipped=["initial_n_per_mm", "chord_n_per_mm"])

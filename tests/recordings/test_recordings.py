@@ -90,7 +90,7 @@ def test_no_knee_is_seen_in_a_curve_without_one(kind):
     assert found.knees_phantom <= binom.ppf(1 - CHANCE, found.no_knees, FALSE_KNEES)
 
 
-BREAKING = ["specimen_tears", "specimen_cracks", "specimen_slips_out"]
+BREAKING = ["specimen_tears", "specimen_cracks", "specimen_slips_out", "machine_stops_at_the_break"]
 
 
 @pytest.mark.parametrize("kind", [case(kind, "breaks") for kind in BREAKING])
