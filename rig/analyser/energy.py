@@ -63,6 +63,7 @@ def work(
     low: Side,
     end_mm: FloatArray,
     end_n: FloatArray,
+    crept: BoolArray,
     rough: Roughness,
     position_noise_mm: float,
 ) -> Work:
@@ -80,6 +81,8 @@ def work(
         The sample that it begins with where it does not.
     end_mm, end_n
         The deep end.
+    crept
+        Whether the platen crept on to the deep end in a hold: no curve goes on to there.
     rough, position_noise_mm
         What a single force and a single position are worth.
     """
@@ -102,7 +105,7 @@ def work(
     variance = ((half_span * force_noise_n) ** 2 + (half_rise * position_noise_mm) ** 2) / count
     averaged = nodes.count.max(axis=1) > 1
     coarse = _trapezoid(*_every_second(x, f, inside))
-    missed = (area - coarse) * np.where(averaged, PUT_BACK, PUT_BACK_SINGLE)
+    missed = (area - coarse) * np.where(averaged, PUT_BACK, np.where(crept, 0.0, PUT_BACK_SINGLE))
     left = np.abs(area - coarse) * np.where(averaged, LEFT_AVERAGED, LEFT_SINGLE)
     # what a curve does where the platen leapt between two holds, no node says
     step_mm, step_n = np.diff(x, axis=1), np.diff(f, axis=1)

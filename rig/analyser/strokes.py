@@ -436,7 +436,8 @@ class Strokes:
         nodes = self.loading
         rows = np.arange(len(nodes.x_mm))
         last = np.maximum(nodes.lengths - 1, 0)
-        inside = nodes.real & (np.arange(nodes.x_mm.shape[1]) < last[:, None])
+        # a force that relaxes as the platen arrives is no crest: two nodes have to lie behind one
+        inside = nodes.real & (np.arange(nodes.x_mm.shape[1]) < last[:, None] - 1)
         inside[:, 0] = False
         at = np.argmax(np.where(inside, nodes.force_n, -np.inf), axis=1)
         (x0, x1, x2), (f0, f1, f2) = (
@@ -517,6 +518,7 @@ class Strokes:
                 low=low,
                 end_mm=self.peak_mm,
                 end_n=end_n,
+                crept=self.crept,
                 rough=self.rough,
                 position_noise_mm=self.context.noise.position_mm,
             )

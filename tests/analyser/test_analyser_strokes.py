@@ -54,6 +54,7 @@ def work_of(nodes, force, *, touches=True, force_noise_n=0.0, position_noise_mm=
         low=Side(nodes.x_mm[:, 0], nodes.force_n[:, 0], np.ones(1, np.int64)),
         end_mm=np.array([DEPTH]),
         end_n=np.array([force(DEPTH)]),
+        crept=np.zeros(1, bool),
         rough=white(force_noise_n),
         position_noise_mm=position_noise_mm,
     )
