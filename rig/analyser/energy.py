@@ -24,6 +24,9 @@ PUT_BACK_NOISE, PUT_BACK_SINGLE_NOISE = sqrt(1.25), sqrt(10 / 9)
 """What is put back weighs neighbouring nodes by a half and three halves in turn, single samples by two thirds
 and four: their noise grows by this."""
 
+FEWEST_PUT_BACK = 8
+"""Fewer single samples tell no curve between them: a table of points read by hand is as it is written."""
+
 LEFT_SINGLE = 1 / 3
 LEFT_AVERAGED = 1 / 6
 """What may be left of the difference that every second node makes: all that chords of single samples miss,
@@ -105,7 +108,8 @@ def work(
     variance = ((half_span * force_noise_n) ** 2 + (half_rise * position_noise_mm) ** 2) / count
     averaged = nodes.count.max(axis=1) > 1
     coarse = _trapezoid(*_every_second(x, f, inside))
-    missed = (area - coarse) * np.where(averaged, PUT_BACK, np.where(crept, 0.0, PUT_BACK_SINGLE))
+    few = np.count_nonzero(inside, axis=1) < FEWEST_PUT_BACK
+    missed = (area - coarse) * np.where(averaged, PUT_BACK, np.where(crept | few, 0.0, PUT_BACK_SINGLE))
     left = np.abs(area - coarse) * np.where(averaged, LEFT_AVERAGED, LEFT_SINGLE)
     # what a curve does where the platen leapt between two holds, no node says
     step_mm, step_n = np.diff(x, axis=1), np.diff(f, axis=1)
