@@ -312,7 +312,8 @@ def _exact_factor(unit: str, to: str) -> Fraction:
     wanted = _pint_unit(to, to)
     for spelling in (unit, _MASS_WORD.sub(lambda mass: _WEIGHT_OF[mass[1]], unit)):
         found = _pint_unit(spelling, unit)
-        if found.dimensionality == wanted.dimensionality:
+        # "90 % mm" is a slip of the pen, and so is "90 mm deg"; neither is a length of its own
+        if found.dimensionality == wanted.dimensionality and _bare_factors(unit) == _bare_factors(to):
             registry = _registry()
             zero, one = (Fraction(registry.convert(Fraction(n), found, wanted)) for n in (0, 1))
             if zero != 0:
@@ -321,6 +322,12 @@ def _exact_factor(unit: str, to: str) -> Fraction:
                 )
             return one
     raise InputError(f"unit {_shown(unit)} does not convert to {to!r}; write a unit such as {right!r}")
+
+
+def _bare_factors(unit: str) -> bool:
+    """Whether a unit has a factor without a dimension, such as %, rad or dozen."""
+    names = re.findall(r"[A-Za-zμ%]+", _normal(unit))
+    return any(not _pint_unit(name, unit).dimensionality for name in names)
 
 
 @lru_cache(maxsize=64)

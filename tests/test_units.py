@@ -78,6 +78,8 @@ def test_a_bare_number_is_refused_with_what_would_be_right(bare: str | float) ->
         ("90 mm", "%"),
         ("90 %", "mm"),
         ("0.4 rad", "%"),
+        ("90 % mm", "mm"),
+        ("90 mm deg", "mm"),
         ("5 counts", "N"),
         ("5 kilocounts", "N"),
         ("23 degC", "K"),

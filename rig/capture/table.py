@@ -251,7 +251,8 @@ def import_table(
         if stamps is not None:
             exact, started = stamps
         else:
-            found_us = values["time"][kept] * units.factor(str(chosen["time"][1].unit), "us")
+            with np.errstate(over="ignore"):
+                found_us = values["time"][kept] * units.factor(str(chosen["time"][1].unit), "us")
             far = np.abs(found_us) >= _LATEST_US
             if far.any():
                 raise lines["time"].refuse(

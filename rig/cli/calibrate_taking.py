@@ -20,6 +20,7 @@ from rig.cli.calibrate_options import ChannelOptions
 from rig.cli.options import read_quantity
 from rig.cli.output import progress, say
 from rig.errors import InputError
+from rig.jobs.cautions import LOADING_CAUTION
 from rig.jobs.plateau_taking import refuse_scaled, take_plateau
 from rig.reader import Reader
 
@@ -93,6 +94,7 @@ def take_readings(
         port = str(Path(port).absolute())
     with Reader(rig.address(port), rig.wire, rate_hz=rig.rate_hz, disagreement=rig.disagreement) as reader:
         refuse_scaled(reader, channel)
+        say(f"caution: {LOADING_CAUTION}", err=True)
         say(_INSTRUCTIONS[channel], err=True)
 
         def settled(zero_counts: float | None) -> Plateau:

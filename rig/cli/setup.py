@@ -25,6 +25,7 @@ from rig.cli.output import say
 from rig.cli.setup_asking import answer_to, quantity_answered, readings
 from rig.cli.setup_driven import ask_drive, try_contacts
 from rig.errors import DeviceError, InputError
+from rig.jobs.cautions import LOADING_CAUTION
 from rig.jobs.plateau_taking import take_plateau
 from rig.reader import Link, PortAddress, Reader, find_port, list_ports
 from rig.rigfile import read_rig_file
@@ -245,6 +246,7 @@ def _scales(address: PortAddress, wire: WireFormat, written: dict[str, Any]) -> 
     scales: dict[str, Scale] = {}
     if not any(in_counts.values()):
         return scales
+    say(f"caution: {LOADING_CAUTION}", err=True)
     with Reader(address, wire) as reader:
         rule = _rule(reader)
         if in_counts["force"]:

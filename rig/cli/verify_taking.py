@@ -17,6 +17,7 @@ import click
 from rig.calibration import PlateauRule, is_mass
 from rig.cli.output import progress, say
 from rig.errors import InputError
+from rig.jobs.cautions import LOADING_CAUTION
 from rig.jobs.plateau_taking import take_plateau
 from rig.reader import Reader
 from rig.units import parse
@@ -66,6 +67,7 @@ def take_verification(
         raise InputError(f"{path}: already exists; give another table, or leave out --loads to read this one")
     if port is not None and Path(port).exists():
         port = str(Path(port).absolute())  # such as a link made here; other names stand below /dev
+    say(f"caution: {LOADING_CAUTION}", err=True)
     say(f"Three runs of {len(values)} loads, the last run also back down. {STOP} ends it.", err=True)
 
     def settled(reader: Reader, zero_counts: float | None) -> Plateau:

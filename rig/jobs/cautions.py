@@ -57,6 +57,12 @@ SHORT_HAND_CAUTION = (
     "and the person who assessed this rig's risks come first."
 )
 
+LOADING_CAUTION = (
+    "Hands and loads go between the platens only while the motor supply is off. Loads can fall and a lever "
+    "can spring back: keep fingers and feet clear."
+)
+"""Before a person puts loads or blocks on a rig, for scales and verifications."""
+
 LARGEST_FILE = 8192
 """Anything longer was not written here."""
 

@@ -30,6 +30,10 @@ REMARKS = ("#", "%", "//", '"#')
 _DELIMITERS = ("\t", ";", ",", "|", WHITESPACE)
 _SNIFFED = 400
 """Lines that tell the delimiter: half from the top, half from the middle, where no preamble reaches."""
+
+MOST_COLUMNS = 1000
+"""More than any logger writes."""
+
 _LONGEST_CELL_LINES = 10
 _LONGEST_NOTE = 20
 """Lines of words within a table, a title and headings among them, behind which rows go on."""
@@ -141,12 +145,23 @@ def lay_out(
         after = f" after the first {skip_rows} lines" if skip_rows else ""
         raise InputError(f"{where}: found nothing{after}; expected lines of numbers")
     delimiter = delimiter or _told_delimiter(kept, decimal)
+    _refuse_wide(where, kept, numbers, delimiter)
     lines = _Lines(where, kept, numbers, delimiter, _widths(kept, delimiter), in_order)
     head = _asked_headings(lines, asked)
     begin, end, width = _block(lines, head)
     if head is None:
         head = _headings_above(lines, begin, width)
     return _cut(lines, head, begin=begin, end=end, width=width, remarks=remarks)
+
+
+def _refuse_wide(where: str, kept: list[str], numbers: list[int], delimiter: str) -> None:
+    """Refuse a line of more cells than any logger writes: each of them would be looked up as a unit."""
+    for line, number in zip(kept, numbers, strict=True):
+        if len(line) > MOST_COLUMNS and (width := len(cut_cells(line, delimiter))) > MOST_COLUMNS:
+            raise InputError(
+                f"{where}, line {number}: found {width} columns, expected at most {MOST_COLUMNS}; keep those "
+                "of time, force and position"
+            )
 
 
 def _lines_that_count(

@@ -112,6 +112,7 @@ def test_a_mass_and_a_distance_become_the_sizes_of_a_count(tmp_path, lines):
         assert terminal.end() == 0, terminal.said
     rig = read_rig_file(out)
     assert rig.name == "my lever"
+    assert "Loads can fall" in terminal.said
     # 500 g weigh 4.903325 N; two means of 300 readings with a noise of 2 counts leave 0.2 counts of 1961
     assert rig.calibration.force.per_count == pytest.approx(MN_PER_COUNT / 1000, rel=1e-3)
     assert rig.calibration.position.per_count == pytest.approx(UM_PER_COUNT / 1000, rel=1e-3)

@@ -14,6 +14,7 @@ import pytest
 
 from rig.capture import import_table, parse_column
 from rig.errors import InputError
+from rig.tables import lay_out
 from rig.units import factor
 
 ROWS = 81
@@ -441,3 +442,9 @@ def test_a_point_before_three_digits_marks_thousands_beside_decimal_commas(tmp_p
     found = imported(tmp_path, "Zeit (s);Weg (mm);Kraft (mN)\n" + rows_of_text)
     assert found.samples.force == pytest.approx(1050 + 1000 * FORCE_N, abs=0.51)
     assert found.samples.position == pytest.approx(TRAVEL_MM, abs=0.006)
+
+
+def test_a_line_of_more_columns_than_any_logger_writes_is_refused_before_each_is_looked_up():
+    headings = ",".join(f"c{number}" for number in range(200_000))
+    with pytest.raises(InputError, match="line 1: found 200000 columns, expected at most 1000"):
+        lay_out(f"{headings}\n{'1,' * 200_000}\n", "wide.csv")
