@@ -429,8 +429,8 @@ ul { padding-left: 1.3rem; }
 .caution { border: 2px solid var(--warn); padding: 0.5rem 0.8rem; font-weight: 600; color: var(--warn-ink); }
 /* narrow tables stand beside each other where the page is wide enough */
 .table { display: inline-block; vertical-align: top; max-width: 100%; overflow-x: auto;
-  margin: 0.8rem 2rem 0.8rem 0; }
-.columns .table { display: block; margin-right: 0; }
+  box-sizing: border-box; margin: 0.8rem 0; padding-right: 2rem; }
+.columns .table { display: block; padding-right: 0; }
 body:has(.first) { max-width: 72rem; }
 .columns { display: flex; flex-wrap: wrap; gap: 0 1.6rem; }
 .columns > div { flex: 1 1 auto; min-width: 0; max-width: 100%; }
@@ -481,7 +481,7 @@ figcaption, header p, footer { color: var(--soft); font-size: 0.9rem; }
   table { font-size: 7.6pt; } th, td { padding: 1.5pt 6pt 1.5pt 0; }
   th.words, td.words, th:first-child { min-width: 0; }
   h1, h2, h3, caption { break-after: avoid; } thead { display: table-header-group; }
-  .table { overflow: visible; break-inside: avoid; margin-right: 8mm; }
+  .table { overflow: visible; break-inside: avoid; padding-right: 8mm; }
   .long { display: block; break-inside: auto; }
   tr, figure, .answer, .refusal, .caution, li { break-inside: avoid; } p { orphans: 3; widows: 3; }
   h2 + p, h3 + figure { break-after: avoid; } p, ul { max-width: none; }
