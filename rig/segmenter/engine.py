@@ -373,8 +373,8 @@ class Segmenter:
             if turn is None:
                 return _Columns.joined([*parts, part])
             turn += int(part.contact[0])
-            apart = self._lets_go(turn, int(part.contact[0]), float(part.zero_n[0]))
-            closed, part = part.split_at(turn) if apart is None else part.split_apart(apart)
+            apart = self._lets_go(turn, float(part.zero_n[0]))
+            closed, part = part.split_apart(turn) if apart else part.split_at(turn)
             parts.append(closed)
 
     def _kept_so_far(self, stretch: _Stretch, known: int) -> _Columns:
@@ -395,29 +395,24 @@ class Segmenter:
             self._looked_at = 0
             turn += stretch.contact
             columns = _Columns.of([stretch], known, 0)
-            apart = self._lets_go(turn, stretch.contact, stretch.zero_n)
-            closed, rest = columns.split_at(turn) if apart is None else columns.split_apart(apart)
+            apart = self._lets_go(turn, stretch.zero_n)
+            closed, rest = columns.split_apart(turn) if apart else columns.split_at(turn)
             parts.append(closed)
             stretch.contact, stretch.before = int(rest.contact[0]), int(rest.before[0])
-            stretch.kept = apart is None
+            stretch.kept = not apart
         return _Columns.joined(parts)
 
-    def _lets_go(self, turn: int, begun: int, zero_n: float) -> int | None:
-        """The sample at or before a turn between two presses at which the force is gone: they were let go in
-        between, if only for a row or less. None where contact was kept since it had `begun`.
+    def _lets_go(self, turn: int, zero_n: float) -> bool:
+        """Whether the force is gone at a turn between two presses, or in the row before: they were let go in
+        between, if only for a row or less.
 
         A force that would have been gone by then, had it gone on as in the row before, was gone between rows.
         """
         assert self._buffer is not None
         place, force_n = turn - self._offset, self._buffer.force_n
-        # both presses keep a sample at least
-        first = min(max(place - 1, begun + 1 - self._offset), place)
-        lowest = first + int(np.argmin(force_n[first : place + 1]))
-        going_n = 2 * force_n[max(lowest - 1, 0)] - force_n[max(lowest - 2, 0)]
-        gone = (
-            min(float(force_n[lowest]), float(going_n)) < zero_n + self.detection_n * OFF_NOISES / ON_NOISES
-        )
-        return lowest + self._offset if gone else None
+        here, before, earlier = (float(force_n[max(place - back, 0)]) for back in (0, 1, 2))
+        least_n = min(here, before, 2 * before - earlier)
+        return least_n < zero_n + self.detection_n * OFF_NOISES / ON_NOISES
 
     def _presses(self, columns: _Columns) -> _Columns:
         """Leave out what is no press: knocks without travel. What precedes the next contact reaches back
