@@ -321,7 +321,12 @@ def test_each_question_is_answered_by_its_report_which_its_link_opens_again(
         assert serious_findings(browser, scheme) == {}
     inside = text_of_report(browser)
     assert said in inside
-    opened(browser, browser.current_url)
+    link, report = browser.current_url, at(browser, "page").get_attribute("src")
+    opened(browser, report)  # by itself, as the checker does not look into its frame
+    for scheme in ("light", "dark"):
+        assert serious_findings(browser, scheme) == {}
+    assert browser.execute_script("return document.documentElement.scrollWidth <= window.innerWidth")
+    opened(browser, link)
     until(browser, lambda: browser.find_elements(By.NAME, next(iter(entries))))
     again = {name: browser.find_element(By.NAME, name).get_attribute("value") for name in entries}
     assert again == entries
