@@ -274,10 +274,10 @@ def _no_approach(stand: Stand, when: str) -> str:
     return "; ".join(found)
 
 
-def _pull(stand: Stand) -> str:
-    """Beyond the lower force limit what is pulled must not be pulled further."""
+def _armed_while_pulled(stand: Stand) -> None:
+    """Armed again with the force still beyond the lower limit."""
     stand.ready()
-    talk, bounds = stand.talk, stand.bounds
+    talk = stand.talk
     mean, spread = stand.force_now()
     request = _away_from_limits(stand)
     stand.narrow(min_force=mean + spread + FORCE_SLACK_COUNTS)
@@ -285,18 +285,60 @@ def _pull(stand: Stand) -> str:
     stand.must(ClearStop(talk.next_id()), "clear the stop")
     stand.must(Arm(talk.next_id()), "arm")
     talk.beat()
-    away = MoveTo(talk.next_id(), bounds.base, bounds.speed)
+
+
+def _pull(stand: Stand) -> str:
+    """Beyond the lower force limit what is pulled must not be pulled further."""
+    _armed_while_pulled(stand)
+    away = MoveTo(stand.talk.next_id(), stand.bounds.base, stand.bounds.speed)
     words = "a motion down with the force beyond its lower limit"
     return stand.refuses(away, ReplyResult.OUTSIDE_LIMITS, words)
 
 
-def _approach_switch(stand: Stand) -> str:
-    """The travel switch at the pressing end is still pressed after the trip."""
+def _let_go(stand: Stand) -> str:
+    """What is pulled can be let go by a motion towards it."""
+    _armed_while_pulled(stand)
+    bounds, talk = stand.bounds, stand.talk
+    towards = MoveTo(talk.next_id(), stand.position + 2 * PASSED_COUNTS, bounds.speed)
+    return _carried_out(stand, towards, "a motion up with the force beyond its lower limit")
+
+
+def _back_inside(stand: Stand, *, upper: bool) -> str:
+    """The platen stands outside the limits of position that the device is given; the way back is open."""
+    bounds, talk = stand.bounds, stand.talk
+    stand.ready()
+    low, middle, high = (bounds.base + share * bounds.stroke // 2 for share in (0, 1, 2))
+    if upper:
+        stand.finish(MoveTo(talk.next_id(), high, bounds.speed), stand.stroke_s(bounds.stroke))
+    stand.must(Disarm(talk.next_id()), "disarm")
+    stand.set_limits(**{"max_position" if upper else "min_position": middle})
+    stand.must(Arm(talk.next_id()), "arm")
+    talk.beat()
+    inside = MoveTo(talk.next_id(), low if upper else high, bounds.speed)
+    side = "above the upper" if upper else "below the lower"
+    return _carried_out(stand, inside, f"a motion back inside from {side} position limit")
+
+
+def _carried_out(stand: Stand, move: MoveTo, what: str) -> str:
+    """Have a motion away from a limit accepted and carried out."""
+    reply = stand.talk.ask(move)
+    require(reply is not None, f"no reply to {what}")
+    assert reply is not None
+    require(reply.result == ReplyResult.ACCEPTED, f"{what} was refused with {int(reply.result)}")
+    end = stand.ending(move.request, stand.stroke_s(abs(move.position - stand.position)))
+    require(end is not None and end.code == EventCode.FINISHED, f"{what} ended with {event_words(end)}")
+    return "accepted, and done"
+
+
+def _armed_at_switch(stand: Stand, above: int = 0) -> None:
+    """Armed again with the travel switch at the pressing end still pressed, so many counts above the base."""
     if stand.provoker.slow:
         raise NotApplicableError("the plug would have to stay off while it is armed; a bench can")
     stand.willing(TRAVEL_SWITCH)
     stand.ready()
-    talk = stand.talk
+    bounds, talk = stand.bounds, stand.talk
+    if above:
+        stand.finish(MoveTo(talk.next_id(), bounds.base + above, bounds.speed), stand.stroke_s(above))
     stand.provoke(TRAVEL_SWITCH)
     talk.listen(SECOND_END_S)
     stand.must(Disarm(talk.next_id()), "disarm")
@@ -305,7 +347,32 @@ def _approach_switch(stand: Stand) -> str:
     stand.must(Arm(talk.next_id()), "arm")
     talk.beat()
     talk.listen(0.05)
+
+
+def _approach_switch(stand: Stand) -> str:
+    _armed_at_switch(stand)
     return _no_approach(stand, "with the travel switch pressed")
+
+
+def _retreat_switch(stand: Stand) -> str:
+    """The switch lets go on the way, as the one that the platen stands on does."""
+    bounds, talk = stand.bounds, stand.talk
+    _armed_at_switch(stand, above=max(bounds.stroke, 3 * PASSED_COUNTS))
+    here = stand.position
+    move = MoveTo(talk.next_id(), bounds.base, bounds.speed)
+    reply = talk.ask(move)
+    what = "a motion away from the pressed travel switch"
+    require(reply is not None, f"no reply to {what}")
+    assert reply is not None
+    require(reply.result == ReplyResult.ACCEPTED, f"{what} was refused with {int(reply.result)}")
+    moved = talk.until(
+        lambda: stand.position < here - PASSED_COUNTS or bool(stand.endings(move.request)), LONGER_S
+    )
+    require(moved and not stand.endings(move.request), f"{what} was accepted, and nothing moved")
+    stand.undo()
+    end = stand.ending(move.request, stand.stroke_s(here - bounds.base))
+    require(end is not None and end.code == EventCode.FINISHED, f"{what} ended with {event_words(end)}")
+    return "accepted, and done"
 
 
 def _stop_before_arming(stand: Stand) -> str:
@@ -328,14 +395,8 @@ def _stop_before_arming(stand: Stand) -> str:
 
 def _retreat(stand: Stand) -> str:
     _armed_after_trip(stand)
-    talk, bounds = stand.talk, stand.bounds
-    reply = talk.ask(MoveTo(talk.next_id(), bounds.base, bounds.speed))
-    require(reply is not None, "no reply to a motion away from the limit")
-    assert reply is not None
-    require(reply.result == ReplyResult.ACCEPTED, f"a motion away was refused with {int(reply.result)}")
-    end = stand.ending(reply.request, stand.stroke_s(bounds.far - bounds.base))
-    require(end is not None and end.code == EventCode.FINISHED, f"it ended with {event_words(end)}")
-    return "accepted, and done"
+    away = MoveTo(stand.talk.next_id(), stand.bounds.base, stand.bounds.speed)
+    return _carried_out(stand, away, "a motion away from the limit")
 
 
 def _check(name: str, what: Provocation, *codes: EventCode, cost: str) -> Check:
@@ -454,6 +515,39 @@ CHECKS = (
         "Whoever clears the stop drives the platen further into its end.",
         _approach_switch,
         arms=True,
+    ),
+    Check(
+        "approach-after-pull",
+        _GROUP,
+        "Motion towards a part that pulls",
+        "While force is below its lower limit, motion towards the part is accepted.",
+        "accepted, event 2 at its end",
+        "What sticks to the platen, or a hand that is caught, cannot be let go under power.",
+        _let_go,
+        arms=True,
+    ),
+    Check(
+        "retreat-at-switch",
+        _GROUP,
+        "Retreat with the travel switch pressed",
+        "While the switch at the pressing end is pressed, motion away from it is accepted.",
+        "accepted, event 2 at its end",
+        "A platen in its end, and what it presses on, can only be freed with a spanner.",
+        _retreat_switch,
+        arms=True,
+    ),
+    *(
+        Check(
+            f"back-inside-{side}",
+            _GROUP,
+            f"The way back from {where} position limit",
+            "While the position is outside its limits, motion back inside is accepted.",
+            "accepted, event 2 at its end",
+            "A platen outside its limits, and what it presses on, can only be freed with a spanner.",
+            partial(_back_inside, upper=side == "upper"),
+            arms=True,
+        )
+        for side, where in (("upper", "beyond the upper"), ("lower", "below the lower"))
     ),
     Check(
         "stop-before-arming",
