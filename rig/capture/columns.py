@@ -346,9 +346,12 @@ def _unclear(
                 others[kind] = f'--{kind} "{label}:0.01 {unit}" (if one of it is 0.01 {unit})'
             elif (left := _only_left(layout, may_be, given, columns)) is not None:
                 label = _label(layout, left)
-                others[kind] = (
-                    f'--{kind} "{label}:0.01 {unit}" (if it is the {kind}, and one of it 0.01 {unit})'
+                whole = all(
+                    "." not in cell and "," not in cell for cell in columns[left].unique().to_pylist()
                 )
+                size = f"0.01 {unit}" if whole else unit
+                told = f"if it is the {kind}, " + ("and one of it is " if whole else "in ") + size
+                others[kind] = f'--{kind} "{label}:{size}" ({told})'
         elif len(places) > 1:
             problems.append(
                 f"{kind} may be "

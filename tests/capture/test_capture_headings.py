@@ -57,16 +57,22 @@ def test_the_pressure_of_the_air_is_no_stress(tmp_path):
         import_table(table, area_mm2=2500.0)
 
 
-def test_the_only_column_that_is_left_is_proposed_with_a_size_to_fill_in(tmp_path):
+@pytest.mark.parametrize(("scale", "proposal"), [(1.0, "ADC:N"), (None, "ADC:0.01 N")])
+def test_the_only_column_that_is_left_is_proposed_with_a_size_to_fill_in(tmp_path, scale, proposal):
     table = written(
         tmp_path, ("Time (s)", "Position (mm)", "ADC", "Cycle"), np.arange(7.0), POSITION, FORCE, FORCE
     )
+    if scale is None:
+        # whole numbers are counts
+        lines = [line.split(",") for line in table.read_text().splitlines()]
+        table.write_text("\n".join(",".join([*row[:2], row[2].partition(".")[0], row[3]]) for row in lines))
     with pytest.raises(InputError) as refusal:
         import_table(table)
     proposed = re.search(r'--force "([^"]*)" \(if it is the force', str(refusal.value))
-    assert proposed is not None and proposed[1] == "ADC:0.01 N"
+    assert proposed is not None and proposed[1] == proposal
     found = import_table(table, force=parse_column(proposed[1]))
-    np.testing.assert_allclose(found.samples.force, 0.01 * FORCE)
+    expected = FORCE if scale else 0.01 * np.floor(FORCE)
+    np.testing.assert_allclose(found.samples.force, expected)
 
 
 def test_one_column_is_not_proposed_for_two_quantities(tmp_path):
