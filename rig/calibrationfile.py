@@ -85,7 +85,7 @@ def write_calibration(path: Path, calibration: Calibration) -> Path | None:
 
 
 def with_part(path: Path, **parts: Any) -> Calibration:
-    """The calibration of a file, or an empty one, with parts of it replaced; nothing is written.
+    """Return the calibration of a file, or an empty one, with parts of it replaced; nothing is written.
 
     Parameters
     ----------

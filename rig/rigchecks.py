@@ -153,48 +153,48 @@ class CheckLog:
     @property
     def pieces(self) -> tuple[str, ...]:
         """Names of the pieces, as they first came."""
-        return tuple(dict.fromkeys(each.piece for each in self.records if isinstance(each, PieceCheck)))
+        return tuple(dict.fromkeys(record.piece for record in self.records if isinstance(record, PieceCheck)))
 
     def outside(self) -> tuple[PieceCheck, ...]:
         """Checks that were outside and have not been cleared since."""
         since = _after_last(self.records, lambda each: isinstance(each, Clearing))
-        return tuple(each for each in since if isinstance(each, PieceCheck) and each.reasons)
+        return tuple(record for record in since if isinstance(record, PieceCheck) and record.reasons)
 
     def verified(self) -> Verified | None:
-        """The last verification that was kept."""
-        kept = (each for each in reversed(self.records) if isinstance(each, Verified))
+        """Return the last verification that was kept."""
+        kept = (record for record in reversed(self.records) if isinstance(record, Verified))
         return next(kept, None)
 
     def chart(self, piece: str, quantity: str) -> tuple[PieceCheck, ...]:
         """Checks of one piece since its chart was begun, the oldest first."""
         since = _after_last(self.records, lambda each: isinstance(each, Clearing) and each.new_baseline)
         return tuple(
-            each
-            for each in since
-            if isinstance(each, PieceCheck) and (each.piece, each.quantity) == (piece, quantity)
+            record
+            for record in since
+            if isinstance(record, PieceCheck) and (record.piece, record.quantity) == (piece, quantity)
         )
 
     def known(self, piece: str, quantity: str) -> Known | None:
-        """What was last said that a piece is."""
-        for each in reversed(self.records):
+        """Return what was last said that a piece is."""
+        for record in reversed(self.records):
             if (
-                isinstance(each, PieceCheck)
-                and (each.piece, each.quantity) == (piece, quantity)
-                and each.known is not None
-                and each.tolerance is not None
+                isinstance(record, PieceCheck)
+                and (record.piece, record.quantity) == (piece, quantity)
+                and record.known is not None
+                and record.tolerance is not None
             ):
-                return Known(each.known, each.tolerance)
+                return Known(record.known, record.tolerance)
         return None
 
     def judged(self, check: PieceCheck, baseline: int) -> Judgement:
-        """What the chart says of a check that is not in it yet.
+        """Return what the chart says of a check that is not in it yet.
 
         Raises
         ------
         InputError
             If its recording is in the chart already.
         """
-        if any(isinstance(each, PieceCheck) and each.capture == check.capture for each in self.records):
+        if any(isinstance(record, PieceCheck) and record.capture == check.capture for record in self.records):
             raise InputError(f"{self.path}: this capture is in the chart already; press the piece again")
         known = None
         if check.known is not None and check.tolerance is not None:
@@ -231,12 +231,12 @@ class CheckLog:
 
 
 def check_file(rig_file: Path) -> Path:
-    """Where the checks of a rig are kept: beside its file."""
+    """Return where the checks of a rig are kept: beside its file."""
     return rig_file.with_name(f"{rig_file.stem}.checks.jsonl")
 
 
 def read_checks(rig_file: Path) -> CheckLog:
-    """The checks beside a rig's file; none if there is no such file yet.
+    """Return the checks beside a rig's file; none if there is no such file yet.
 
     Raises
     ------
@@ -264,7 +264,7 @@ def read_checks(rig_file: Path) -> CheckLog:
 
 
 def standing_of(rig: RigFile, on: date | None = None) -> RigStanding:
-    """What has to be said when a recording on this rig begins.
+    """Return what has to be said when a recording on this rig begins.
 
     Parameters
     ----------
@@ -292,7 +292,7 @@ def standing_of(rig: RigFile, on: date | None = None) -> RigStanding:
 
 def _overdue(calibration: Calibration, today: date) -> Iterator[str]:
     always = set(calibration.complaints())
-    yield from (each for each in calibration.complaints(on=today) if each not in always)
+    yield from (complaint for complaint in calibration.complaints(on=today) if complaint not in always)
 
 
 def _open_alarms(log: CheckLog) -> Iterator[str]:
@@ -318,8 +318,8 @@ def _overdue_verification(log: CheckLog, today: date) -> Iterator[str]:
 
 
 def _not_today(log: CheckLog, today: date) -> Iterator[str]:
-    pieces = [each for each in log.records if isinstance(each, PieceCheck)]
-    if pieces and all(each.at.astimezone().date() != today for each in pieces):
+    pieces = [record for record in log.records if isinstance(record, PieceCheck)]
+    if pieces and all(piece.at.astimezone().date() != today for piece in pieces):
         latest = max(pieces, key=lambda each: each.at)
         yield f"No check standard was pressed today; the last was {latest.piece} on {_day(latest.at)}."
 
@@ -340,7 +340,7 @@ def _lines(content: bytes) -> Iterator[bytes]:
 
 
 def _read(line: bytes) -> CheckRecord | None:
-    """A record; None if the line is damaged."""
+    """Return a record; None if the line is damaged."""
     try:
         if len(line) > LONGEST_LINE:
             return None

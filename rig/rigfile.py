@@ -174,7 +174,7 @@ class RigFile:
         return f"{where}: {field}: found {holds}, but the device says {said}; correct the file or the device"
 
     def address(self, path: str | None) -> PortAddress:
-        """The port to open, the command line's before the file's.
+        """Return the port to open, the command line's before the file's.
 
         Raises
         ------
@@ -303,7 +303,8 @@ def _stated(file: _File) -> Calibration:
 
 
 def _measured(path: Path, named: str | None, stated: Calibration) -> Calibration:
-    """The parts of a calibration's file, named relative to the rig's, before those stated in the rig's."""
+    """Return the parts of a calibration's file, named relative to the rig's, before those stated in the
+    rig's."""
     if named is None:
         return stated
     try:
@@ -391,7 +392,7 @@ def _limits(file: _File, calibration: Calibration) -> RigLimits:
 
 
 def _disagreements(rig: RigFile, told: Abilities) -> Iterator[tuple[str, str, str]]:
-    """Fields in which a file and a device contradict each other: what each of them says."""
+    """Yield the fields in which a file and a device contradict each other: what each of them says."""
     count_mm = told.position_pm / PM_PER_MM
     scale, limits = rig.calibration.position, rig.limits
     # A lever that turns the other way has a negative size, and a calibration finds a little more or less.
@@ -433,7 +434,7 @@ def _disagreements(rig: RigFile, told: Abilities) -> Iterator[tuple[str, str, st
 def _slower_than_stated(
     limits: RigLimits, told: Abilities, count_mm: float
 ) -> Iterator[tuple[str, str, str]]:
-    """What a drive or a converter does less well than the file says: stops would come late."""
+    """Yield what a drive or a converter does less well than the file says: stops would come late."""
     for field, stated, said, unit in (
         ("speed", limits.speed_mm_per_s, told.speed * count_mm, "mm/s"),
         ("deceleration", limits.deceleration_mm_per_s2, told.acceleration * count_mm, "mm/s^2"),

@@ -180,7 +180,7 @@ def parse(text: str | float, unit: str) -> float:
 
 
 def _number(text: str, number: str) -> Fraction:
-    """A decimal, a fraction, or a whole number and a fraction."""
+    """Return a decimal, a fraction, or a whole number and a fraction."""
     if "/" not in number:
         return Fraction(number)
     sign = -1 if number.startswith("-") else 1
@@ -203,7 +203,7 @@ def _sum_of_two(text: str, found: re.Match[str], unit: str) -> float:
 
 
 def factor(unit: str, to: str) -> float:
-    """How many `to` are in one `unit`, exactly converted and rounded once.
+    """Return how many `to` are in one `unit`, exactly converted and rounded once.
 
     Raises
     ------
@@ -219,7 +219,7 @@ def factor(unit: str, to: str) -> float:
 
 
 def temperature_scale(unit: str) -> tuple[float, float]:
-    """What a reading in a unit of temperature is in degrees Celsius: (reading - zero) * slope.
+    """Return what a reading in a unit of temperature is in degrees Celsius: (reading - zero) * slope.
 
     Returns
     -------
@@ -268,17 +268,17 @@ def parse_temperature(text: str) -> float:
 
 
 def is_force(unit: str) -> bool:
-    """Whether a reading in `unit` is a force: N, lbf, kgf ..., or a scale's g, kg, lb, oz."""
+    """Return whether a reading in `unit` is a force: N, lbf, kgf ..., or a scale's g, kg, lb, oz."""
     return _converts(unit, "N")
 
 
 def is_length(unit: str) -> bool:
-    """Whether `unit` is a length: mm, um, in ..."""
+    """Return whether `unit` is a length: mm, um, in ..."""
     return _converts(unit, "mm")
 
 
 def is_time(unit: str) -> bool:
-    """Whether `unit` is a time: s, ms, us, min ..."""
+    """Return whether `unit` is a time: s, ms, us, min ..."""
     return _converts(unit, "s")
 
 
@@ -325,7 +325,7 @@ def _exact_factor(unit: str, to: str) -> Fraction:
 
 
 def _bare_factors(unit: str) -> bool:
-    """Whether a unit has a factor without a dimension, such as %, rad or dozen."""
+    """Return whether a unit has a factor without a dimension, such as %, rad or dozen."""
     names = re.findall(r"[A-Za-zμ%]+", _normal(unit))
     return any(not _pint_unit(name, unit).dimensionality for name in names)
 
@@ -372,5 +372,5 @@ def us_factor(unit: str) -> float | None:
 
 
 def us_name(unit: str) -> str:
-    """The US unit as people write it; empty where both worlds use the same."""
+    """Return the US unit as people write it; empty where both worlds use the same."""
     return US_UNITS[unit][2] if unit in US_UNITS else ""

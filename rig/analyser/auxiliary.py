@@ -10,7 +10,7 @@ from rig.samples import FloatArray
 def auxiliary_by_cycle(
     time_s: FloatArray, values: FloatArray, start_s: FloatArray, end_s: FloatArray
 ) -> FloatArray:
-    """Mean of a slow quantity over each cycle.
+    """Return the mean of a slow quantity over each cycle.
 
     Parameters
     ----------

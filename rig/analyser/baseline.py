@@ -111,7 +111,7 @@ def baseline(
     record: ZeroRecord | None = None,
     fixed: ForceZero | None = None,
 ) -> Baseline:
-    """Force zeros of cycles.
+    """Return the force zeros of cycles.
 
     Parameters
     ----------
@@ -214,7 +214,7 @@ def baseline(
 
 
 def _before(signals: Signals, clean: IntArray, window: int) -> FloatArray:
-    """Mean force over the clean samples nearest before contacts."""
+    """Return the mean force over the clean samples nearest before contacts."""
     first, last = clean[:2]
     return means(signals.force_n, np.maximum(first, last + 1 - window), last + 1)
 
@@ -292,7 +292,7 @@ def _past_pull(signals: Signals, first: IntArray, last: IntArray, detection_n: f
 
 
 def _fixed(found: Baseline, fixed: ForceZero, seen: BoolArray) -> Baseline:
-    """The same stretches with a zero that was recorded or stated.
+    """Return the same stretches with a zero that was recorded or stated.
 
     Where no policy was requested, untouched stretches that show another force say how far it may be off.
     """
@@ -336,7 +336,8 @@ def _strayed(cycles: Cycles, across: Changes, wander: Wander) -> tuple[FloatArra
 def _misled(
     force_n: FloatArray, first: IntArray, stop: IntArray, zero_n: FloatArray, most_n: FloatArray
 ) -> BoolArray:
-    """Whether stretches hold another force than their zero, or more than one; never where they are empty."""
+    """Return whether stretches hold another force than their zero, or more than one; never where they are
+    empty."""
     mean_n = means(force_n, first, stop)
     scatter_n2 = _scatter_n2(force_n, first, stop)
     away: BoolArray = (np.abs(mean_n - zero_n) > most_n) | (scatter_n2 > most_n**2)
@@ -351,7 +352,8 @@ def _scatter_n2(force_n: FloatArray, first: IntArray, stop: IntArray) -> FloatAr
 def _let_go_mm(
     signals: Signals, cycles: Cycles, level_n: FloatArray, noise: MeasuringNoise, limit_mm: FloatArray
 ) -> FloatArray:
-    """Position beyond which the platen is clean after a release: a specimen that took a set lets go early."""
+    """Return the position beyond which the platen is clean after a release: a specimen that took a set
+    lets go early."""
     x_mm = signals.position_mm
     last = np.maximum(cycles.release - 1, cycles.unload_start)
     fallen = first_below(signals.force_n, cycles.unload_start, last, level_n)
@@ -360,14 +362,14 @@ def _let_go_mm(
 
 
 def _window(signals: Signals) -> int:
-    """Samples of the window that a zero is the mean of."""
+    """Return the samples of the window that a zero is the mean of."""
     steps_s = np.diff(signals.time_s[:STEP_SAMPLES])
     step_s = float(np.median(steps_s)) if len(steps_s) else np.nan
     return int(np.clip(round(WINDOW_S / step_s), *WINDOW_SAMPLES)) if step_s > 0 else UNTIMED_WINDOW
 
 
 def _place(start: IntArray, stop: IntArray, share: float, count: int) -> IntArray:
-    """Samples at a share of the way through stretches."""
+    """Return the samples at a share of the way through stretches."""
     place = np.minimum(start + (share * (stop - start)).astype(np.int64), np.maximum(stop - 1, start))
     return np.minimum(place, count - 1)
 

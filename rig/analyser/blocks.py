@@ -66,8 +66,8 @@ def even_blocks(first: IntArray, last: IntArray, most: int) -> Blocks:
 
 
 def stroke_blocks(x_mm: FloatArray, first: IntArray, last: IntArray, *, turn_last: bool) -> Blocks:
-    """Blocks of strokes from `first` to `last` (inclusive), fine near the turn; where the platen paused on
-    its way, half of the blocks are spread over the travel.
+    """Return the blocks of strokes from `first` to `last` (inclusive), fine near the turn; where the platen
+    paused on its way, half of the blocks are spread over the travel.
 
     Parameters
     ----------
@@ -89,7 +89,7 @@ def stroke_blocks(x_mm: FloatArray, first: IntArray, last: IntArray, *, turn_las
         parts = (coarse, coarse_size, coarse_count, fine_size)
     else:
         parts = (fine, fine_size, fine_count, coarse_size)
-    border, early_size, early_count, late_size = (each[:, None] for each in parts)
+    border, early_size, early_count, late_size = (part[:, None] for part in parts)
     early = column < early_count
     start = np.where(early, column * early_size, border + (column - early_count) * late_size)
     stop = np.minimum(
@@ -99,7 +99,8 @@ def stroke_blocks(x_mm: FloatArray, first: IntArray, last: IntArray, *, turn_las
 
 
 def _over_pauses(blocks: Blocks, x_mm: FloatArray) -> Blocks:
-    """Blocks of strokes in some of which the platen passed much of its way within a few blocks."""
+    """Return the blocks of strokes in some of which the platen passed much of its way within a few
+    blocks."""
     way_mm = np.abs(x_mm[blocks.stop - 1] - x_mm[blocks.start])
     long = blocks.lengths >= FINE_BLOCKS
     leaps = way_mm.max(axis=1) > PAUSED * np.abs(x_mm[blocks.stop[:, -1] - 1] - x_mm[blocks.start[:, 0]])
@@ -119,7 +120,8 @@ def _over_pauses(blocks: Blocks, x_mm: FloatArray) -> Blocks:
 
 
 def block_means(columns: list[FloatArray], blocks: Blocks) -> list[FloatArray]:
-    """Means of arrays of samples over blocks, one table of shape (rows, longest) for each array."""
+    """Return the means of arrays of samples over blocks, one table of shape (rows, longest) for each
+    array."""
     size = blocks.stop - blocks.start
     if int(size.max()) == 1:
         return [column[blocks.start] for column in columns]

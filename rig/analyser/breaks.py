@@ -167,7 +167,7 @@ def find_breaks(
 
 
 def _tips(force_n: FloatArray, drops: IntArray) -> list[int]:
-    """Nodes just before drops: of nodes that all fall, the highest."""
+    """Return the nodes just before drops: of nodes that all fall, the highest."""
     tips: list[int] = []
     for first in drops.tolist():
         if not tips or first > tips[-1] + DROP_NODES:
@@ -230,8 +230,8 @@ def _placed(
 
 
 def _relaxes(x_mm: FloatArray, force_n: FloatArray, tip: int, few: int, fell_n: float) -> bool:
-    """Whether a force falls because the platen stopped, within samples around `tip`: with the stop, and not
-    within a single sample as that of a specimen that breaks."""
+    """Return whether a force falls because the platen stopped, within samples around `tip`: with the
+    stop, and not within a single sample as that of a specimen that breaks."""
     tip = max(tip - few, 0) + int(np.argmax(force_n[max(tip - few, 0) : tip + 1]))
     behind = min(tip + few, len(x_mm) - 1)
     stopped = x_mm[behind] - x_mm[tip] < STOPPED * (x_mm[tip] - x_mm[max(tip - few, 0)])
@@ -275,7 +275,7 @@ def _tip(near_n: FloatArray, noise_n: float) -> tuple[int, float, float, float]:
 
 
 def went_on_mm(signals: Signals, cycles: Cycles, deadband_mm: float) -> FloatArray:
-    """How far the platen went on, deeper than in contact, behind the end of each contact.
+    """Return how far the platen went on, deeper than in contact, behind the end of each contact.
 
     Infinite where the force went at once and the platen had not come back: a piece that relaxes in a hold
     loses its force slowly, and one that stays flat is left by a platen that comes back.

@@ -128,7 +128,7 @@ def representative(blocks: list[Columns], conditioning: int) -> tuple[int, int]:
 
 
 def _widened(examined: Examined, calibration: Calibration, until: int) -> Columns:
-    """Columns of a block with their degrees of freedom; the blocks before it set the datums."""
+    """Return the columns of a block with their degrees of freedom; the blocks before it set the datums."""
     view, propagation = CalibratedView(calibration), Propagation(calibration)
     widened: Columns = {}
     for segment, context in examined.kept[: until + 1]:
@@ -137,8 +137,8 @@ def _widened(examined: Examined, calibration: Calibration, until: int) -> Column
 
 
 def _doubled_contexts(context: Context) -> Iterator[Context]:
-    """The context with each source of the reading's doubt doubled, in the order of `READING_SOURCES`;
-    and with both noises doubled at once."""
+    """Yield the context with each source of the reading's doubt doubled, in the order of
+    `READING_SOURCES`; and with both noises doubled at once."""
     noise = context.noise
     steady_n = noise.undithered_force_n
     held = replace(context, steady_u_n=steady_n, walk_noise_n=noise.force_n)

@@ -210,7 +210,7 @@ class CaptureAnalysis:
         return self._applied.complaints(self.recorded_on) if self._tally.cycles else ()
 
     def _kept(self) -> ColumnTable:
-        """The rows of the store with their last flags, counted."""
+        """Return the rows of the store with their last flags, counted."""
         table, thin = self._rows.table(), self._thin
         if not thin.flags:
             return table
@@ -243,7 +243,7 @@ class CaptureAnalysis:
             self._softening.take(columns["cycle"][sound], columns[_SOFTENING_FORCE][sound])
 
     def _start(self) -> Start:
-        """What is known of how the recording began."""
+        """Return what is known of how the recording began."""
         return Start(self._timed, self._recorded_zero, self._state.points)
 
     def _noise(self) -> MeasuringNoise | None:
@@ -305,7 +305,7 @@ class CaptureAnalysis:
         return columns
 
     def _softening_depth(self, segment: Segment, noise: MeasuringNoise) -> float:
-        """Half the way of the first cycle, measured once for the whole recording."""
+        """Return half the way of the first cycle, measured once for the whole recording."""
         if self._state.softening_mm is None:
             x_mm, first = segment.signals.position_mm, segment.cycles
             self._state.softening_mm = SOFTENING_SHARE * float(
@@ -355,7 +355,7 @@ def _closing(blocks: list[Columns]) -> Columns:
 
 
 def _shown(columns: Columns) -> Columns:
-    """The columns that leave the analysis."""
+    """Return the columns that leave the analysis."""
     return {
         name: values
         for name, values in columns.items()

@@ -54,7 +54,7 @@ def force_at(
     noise_at: Callable[[FloatArray], FloatArray],
     correlated: FloatArray,
 ) -> LocalFit:
-    """Force and slope at positions of each row.
+    """Return the force and slope at positions of each row.
 
     Parameters
     ----------
@@ -121,7 +121,7 @@ def _between_nodes(
 def _bent_n(
     nodes: Nodes, left: IntArray, right: IntArray, share: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """How far a curve lies above the straight line between two nodes, and its standard uncertainty.
+    """Return how far a curve lies above the straight line between two nodes, and its standard uncertainty.
 
     From how the slope changes to the stretches on both sides: a curve that bends evenly lies off by half of
     its second difference times s (1 - s). The smaller change of both is taken where they agree in sign, so
@@ -160,7 +160,8 @@ def _through_nodes(
     rows: IntArray,
     correlated: FloatArray,
 ) -> LocalFit:
-    """A curve through the nodes around, for some of the rows; their depths stand one after another."""
+    """Return a curve through the nodes around, for some of the rows; their depths stand one after
+    another."""
     depths = depth_mm.shape[1]
     first = np.clip(below[rows] - READING_NODES // 2, 0, (nodes.lengths[rows] - READING_NODES)[:, None])
     row = np.repeat(rows, depths)[:, None]
@@ -180,7 +181,7 @@ def _through_nodes(
     steps_mm = np.abs(np.diff(around.x_mm, axis=1))
     even = around.count.max(axis=1) <= STANDING * np.maximum(around.count.min(axis=1), 1)
     even &= steps_mm.max(axis=1) <= LEAP_SHARE * steps_mm.sum(axis=1)
-    return LocalFit(*(each.reshape(len(rows), depths) for each in fit.only(even).columns()))
+    return LocalFit(*(column.reshape(len(rows), depths) for column in fit.only(even).columns()))
 
 
 @dataclass(frozen=True, slots=True)
@@ -274,7 +275,8 @@ def _by_travel(
     peak_mm: FloatArray,
     noise_n: NoiseOfRows,
 ) -> tuple[Nodes, BoolArray]:
-    """Nodes of some rows by even steps of deflection, and in which of them the force fell at rest."""
+    """Return the nodes of some rows by even steps of deflection, and in which of them the force fell at
+    rest."""
     real = nodes.real[rows]
     x_mm = nodes.x_mm[rows] - contact_mm[:, None]
     # by the farthest position so far: a platen that goes back a little stays in its step
@@ -323,7 +325,8 @@ def _knee_of(
     drop: float,
     reach: int,
 ) -> list[FloatArray]:
-    """Columns of `Knee` for strokes whose nodes count from the contact, of such depths and contact u."""
+    """Return the columns of `Knee` for strokes whose nodes count from the contact, of such depths and
+    contact u."""
     depth_mm, contact_u_mm = depths
     rows = np.arange(len(depth_mm))
     x_mm, fit, span_mm = _tangents(nodes, noise_n(nodes.force_n, (2 * reach + 1) * nodes.count), reach)
@@ -365,8 +368,8 @@ def _knee_of(
     apart_mm = np.where(np.isfinite(wide_level), np.abs(wider.place_mm - knees.place_mm), np.inf)
     falls = _crossing(tables, at_negative, np.zeros_like(level), np.zeros_like(level), reach)
     return [
-        *(np.where(has_knee, each, np.nan) for each in knees.columns(np.fmin(apart_mm, knees.kink_mm))),
-        *(np.where(has_negative, each, np.nan) for each in falls.columns(falls.kink_mm)[:2]),
+        *(np.where(has_knee, column, np.nan) for column in knees.columns(np.fmin(apart_mm, knees.kink_mm))),
+        *(np.where(has_negative, column, np.nan) for column in falls.columns(falls.kink_mm)[:2]),
     ]
 
 
@@ -400,7 +403,7 @@ class _Crossing:
 def _crossing(
     tables: tuple[FloatArray, ...], known: IntArray, level: FloatArray, level_u: FloatArray, reach: int
 ) -> _Crossing:
-    """Where tangents fell below a level before the node at which that is beyond doubt.
+    """Return where tangents fell below a level before the node at which that is beyond doubt.
 
     Parameters
     ----------

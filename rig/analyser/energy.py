@@ -137,7 +137,7 @@ def _trapezoid(x: FloatArray, f: FloatArray) -> FloatArray:
 
 
 def _every_second(x: FloatArray, f: FloatArray, inside: BoolArray) -> tuple[FloatArray, FloatArray]:
-    """The same strokes with every second inner node left out: it takes its predecessor's place."""
+    """Return the same strokes with every second inner node left out: it takes its predecessor's place."""
     rank = np.cumsum(inside, axis=1)
     drop = np.zeros(x.shape, bool)
     drop[:, 1:-1] = inside & (rank % 2 == 1)

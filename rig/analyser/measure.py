@@ -265,7 +265,8 @@ def _toes(
 def _stretch_contacts(
     toe: ToeFit, kept: BoolArray, carried: Datum | None, recorded: BoolArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Contact of each cycle's stretch: its own, or that of the press in which contact was last made."""
+    """Return the contact of each cycle's stretch: its own, or that of the press in which contact was last
+    made."""
     contact, contact_u = toe.contact_mm.copy(), toe.contact_u_mm.copy()
     contact[recorded], contact_u[recorded] = 0.0, 0.0
     own = np.where(kept, -1, np.arange(len(kept)))
@@ -280,8 +281,8 @@ def _stretch_contacts(
 
 
 def _zero_in_reach(x_mm: FloatArray, cycles: Cycles) -> BoolArray:
-    """Whether position zero can be where the specimen was untouched: no further from the first sample than
-    the press itself goes. Elsewhere the zero is that of some machine."""
+    """Return whether position zero can be where the specimen was untouched: no further from the first
+    sample than the press itself goes. Elsewhere the zero is that of some machine."""
     start_mm, deep_mm = x_mm[cycles.contact], x_mm[cycles.load_end]
     reached: BoolArray = np.abs(start_mm) <= np.abs(deep_mm - start_mm)
     return reached
@@ -295,7 +296,8 @@ def _first_datum(contact: FloatArray, contact_u: FloatArray) -> Datum | None:
 def _pressed(
     signals: Signals, zero: Baseline, contact: IntArray, row: int, part: slice, *, frame: Frame
 ) -> tuple[FloatArray, FloatArray]:
-    """Position and force of single samples of a cycle, free of force zero and frame compliance."""
+    """Return the position and force of single samples of a cycle, free of force zero and frame
+    compliance."""
     samples = np.arange(len(signals))[part]
     zero_n = zero.at_contact_n[row] + zero.per_sample_n[row] * (samples - contact[row])
     force_n = signals.force_n[part] - zero_n
@@ -327,7 +329,8 @@ def _break_columns(columns: Columns, breaks: Breaks, zero: Baseline, origin_mm: 
 def _energy_to_break(
     breaks: Breaks, pressed: Pressed, zero: Baseline, contact_mm: FloatArray, rough: Roughness
 ) -> Columns:
-    """Energy absorbed from contact, or from the first sample, up to breaks: trapezoids between samples."""
+    """Return the energy absorbed from contact, or from the first sample, up to breaks: trapezoids between
+    samples."""
     energy_mj, energy_u = np.full((2, len(contact_mm)), np.nan)
     for row in np.flatnonzero(breaks.found).tolist():
         x_mm, force_n = pressed(row, slice(int(zero.loading_first[row]), int(breaks.sample[row]) + 1))
@@ -349,7 +352,7 @@ def _energy_to_break(
 
 
 def _stroke(signals: Signals, blocks: Blocks, zero: Baseline, contact: IntArray, frame: Frame) -> Nodes:
-    """Nodes of a stroke, free of force zero and of the frame's own deflection."""
+    """Return the nodes of a stroke, free of force zero and of the frame's own deflection."""
     x_mm, force_n = block_means([signals.position_mm, signals.force_n], blocks)
     force_n = force_n - zero.at(blocks.middle, contact)
     return Nodes.of(x_mm - frame.deflection_mm(force_n), force_n, blocks.count)
@@ -365,7 +368,8 @@ def _reach_of_initial(context: Context) -> tuple[float, float]:
 def _initial_windows(
     x_mm: FloatArray, cycles: Cycles, zero: Baseline, near_mm: FloatArray, far_mm: FloatArray
 ) -> tuple[Blocks, Blocks]:
-    """Samples of both strokes between the shares of the depth over which the initial stiffness is taken.
+    """Return the samples of both strokes between the shares of the depth over which the initial stiffness is
+    taken.
 
     Where a stroke has fewer than `INITIAL_SAMPLES` there, its first ones in contact take their place.
     """
@@ -384,7 +388,7 @@ def _initial_windows(
 
 
 def _reversed(nodes: Nodes) -> Nodes:
-    """The same strokes from their last node to their first, padding still at the end."""
+    """Return the same strokes from their last node to their first, padding still at the end."""
     index = np.maximum(nodes.lengths[:, None] - 1 - np.arange(nodes.x_mm.shape[1]), 0)
     return Nodes.of(
         np.take_along_axis(nodes.x_mm, index, axis=1),
@@ -446,7 +450,7 @@ def _knee_columns(found: Knee, offset_mm: FloatArray) -> Columns:
 
 
 def _hold_creep_mm(x_mm: FloatArray, cycles: Cycles) -> FloatArray:
-    """How far the platen went on in each hold once it had settled; not-a-number without a hold."""
+    """Return how far the platen went on in each hold once it had settled; not-a-number without a hold."""
     part = (cycles.unload_start - cycles.load_end) // CREEP_PARTS
     settled = cycles.load_end + part
     early_mm = means(x_mm, settled, settled + part)

@@ -101,7 +101,7 @@ def monte_carlo(
 def _measured_once(
     examined: Examined, calibration: Calibration, stated: Budget, random: np.random.Generator
 ) -> FloatArray:
-    """The quantities of the budget's cycle, under a calibration and noise of this draw."""
+    """Return the quantities of the budget's cycle, under a calibration and noise of this draw."""
     other = drawn(calibration, random)
     view = CalibratedView(other)
     columns: Columns = {}
@@ -118,7 +118,7 @@ def _measured_once(
 
 
 def _noisier(noise: MeasuringNoise, force_n: float, position_mm: float) -> MeasuringNoise:
-    """What a single sample is worth once such noise has come on top of its own."""
+    """Return what a single sample is worth once such noise has come on top of its own."""
     return replace(
         noise,
         force_n=math.hypot(noise.force_n, force_n),

@@ -171,7 +171,8 @@ def find_turns(
 def _overshoots(
     signals: Signals, cycles: Cycles, peak_mm: FloatArray, deadband_mm: float, holds: IntArray
 ) -> tuple[Side, FloatArray]:
-    """Largest forces where the platen passed the place of its hold, and the work of going there and back."""
+    """Return the largest forces where the platen passed the place of its hold, and the work of going
+    there and back."""
     x_mm, force_n = signals.position_mm, signals.force_n
     tip_mm, tip_n, doubt_n = np.full((3, len(peak_mm)), np.nan)
     count, over_mj = np.ones(len(peak_mm), np.int64), np.zeros(len(peak_mm))
@@ -207,7 +208,7 @@ def _within(index: IntArray, cycles: Cycles) -> BoolArray:
 def _near(
     x_mm: FloatArray, centre: IntArray, cycles: Cycles, deadband_mm: float
 ) -> tuple[IntArray, BoolArray]:
-    """Samples around `centre`, and which of them lie within the deadband without a break."""
+    """Return the samples around `centre`, and which of them lie within the deadband without a break."""
     index = centre[:, None] + _WINDOW
     inside = _within(index, cycles)
     index = np.clip(index, 0, len(x_mm) - 1)
@@ -308,8 +309,8 @@ def _parabola(
 
 
 def _at_arrival(signals: Signals, cycles: Cycles, rows: IntArray, side: Side) -> Side:
-    """Force with which a hold began, which is more than the mean of its first samples: a specimen relaxes
-    from the first instant.
+    """Return the force with which a hold began, which is more than the mean of its first samples: a specimen
+    relaxes from the first instant.
 
     The platen arrived up to a step before the hold's first sample: how much, its last step says beside the
     one before. The force is carried back to there along the line through the first samples of the hold, as

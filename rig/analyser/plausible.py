@@ -30,8 +30,8 @@ MOST_OF_WORK_PCT = 1000.0
 
 
 def without_absurd(segment: Segment, columns: Columns, context: Context) -> Columns:
-    """Columns without what the recording cannot hold; emptied values and their uncertainties are
-    not-a-number."""
+    """Return the columns without what the recording cannot hold; emptied values and their uncertainties
+    are not-a-number."""
     signals, cycles = segment.signals, segment.cycles
     force_n, x_mm = signals.force_n, signals.position_mm
     if not len(cycles) or not len(force_n):
@@ -48,7 +48,7 @@ def without_absurd(segment: Segment, columns: Columns, context: Context) -> Colu
     place_mm = {"contact_mm", "contact_at_force_mm"}
     low_mm, high_mm = float(x_mm.min()) - BEYOND * reach_mm, float(x_mm.max()) + BEYOND * reach_mm
     kept = dict(columns)
-    for name in [each for each in columns if f"{each}_u" in columns]:
+    for name in [column for column in columns if f"{column}_u" in columns]:
         value, u = columns[name], columns[f"{name}_u"]
         most: FloatArray | float
         if name.endswith("_n_per_mm"):

@@ -56,7 +56,7 @@ class Propagation:
         return tuple(dict.fromkeys(shift.source for shift in self._shifts))
 
     def widen(self, segment: Segment, context: Context, columns: Columns) -> Columns:
-        """Columns whose uncertainties hold the calibration's part."""
+        """Return the columns whose uncertainties hold the calibration's part."""
         if not self._shifts:
             return columns
         names = [name for name in columns if f"{name}_u" in columns]

@@ -176,7 +176,7 @@ class Pull:
         return not self.flags
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain mapping; None for what cannot be had."""
+        """Return a plain mapping; None for what cannot be had."""
         found = {field.name: getattr(self, field.name) for field in fields(self)}
         return {
             name: None if isinstance(value, float) and not isfinite(value) else value
@@ -206,16 +206,16 @@ class _Give:
     bent: bool
 
     def give_mm_u(self, pull_n: float) -> float:
-        """Standard uncertainty of what gives at a pull, of all of it that is not slip."""
+        """Return the standard uncertainty of what gives at a pull, of all of it that is not slip."""
         return hypot(self.middle_mm_u, (pull_n - self.middle_n) / self.stiffness_n_per_mm * self.relative_u)
 
     def slipped_mm(self, pull_n: FloatArray, way_mm: FloatArray) -> FloatArray:
-        """What of the way is slip."""
+        """Return what of the way is slip."""
         return way_mm - (pull_n - self.rest_n) / self.stiffness_n_per_mm
 
 
 def find_pulls(signals: Signals, settings: PullSettings | None = None) -> tuple[Pull, ...]:
-    """Every pull of one recording, in order.
+    """Return every pull of one recording, in order.
 
     Parameters
     ----------
@@ -276,12 +276,12 @@ def flagged_beyond(
         reach_n = -low_n if -low_n > LEAST_SENSE * high_n else 0.0
     span = position.value_range if position is not None and position.uncertainty is not None else None
     kept = []
-    for each in pulls:
-        way_mm = signals.position_mm[each.begin : each.end]
-        beyond = each.peak_n > SAME_REACH * reach_n
+    for pull in pulls:
+        way_mm = signals.position_mm[pull.begin : pull.end]
+        beyond = pull.peak_n > SAME_REACH * reach_n
         way_mm = signals.direction * way_mm  # as the indicator and the capture count it
         beyond |= span is not None and bool(way_mm.min() < span[0] or way_mm.max() > span[1])
-        kept.append(replace(each, flags=(*each.flags, BEYOND)) if beyond else each)
+        kept.append(replace(pull, flags=(*pull.flags, BEYOND)) if beyond else pull)
     return tuple(kept), reach_n
 
 
@@ -428,7 +428,8 @@ def _work(
     tail: tuple[float, float],
     noises: tuple[float, float, float],
 ) -> tuple[float, float]:
-    """Area below a pull and its standard uncertainty, with what lies below the threshold at both ends."""
+    """Return the area below a pull and its standard uncertainty, with what lies below the threshold at
+    both ends."""
     zero_u, noise_n, noise_mm = noises
     begin_mj = 0.0 if give is None else float(pull_n[0]) ** 2 / (2 * give.stiffness_n_per_mm)
     steps_mm, steps_n = np.diff(way_mm), np.diff(pull_n)
@@ -445,7 +446,7 @@ def _work(
 
 
 def _gaps(signals: Signals, quiet: _Quiet, stretch: tuple[int, int]) -> IntArray:
-    """Gaps before and after a pull as half-open ranges, shape (up to 2, 2).
+    """Return the gaps before and after a pull as half-open ranges, shape (up to 2, 2).
 
     A gap is where nothing is felt and the platen stands farther away than where the part came off. A small
     force alone makes no gap: on its way from a press to a pull it is small too.
@@ -460,13 +461,14 @@ def _gaps(signals: Signals, quiet: _Quiet, stretch: tuple[int, int]) -> IntArray
 
 
 def _steady(force_n: FloatArray, quiet: _Quiet) -> bool:
-    """Whether both halves of a gap agree: of a zero that has wandered off, only the hold's last is left."""
+    """Return whether both halves of a gap agree: of a zero that has wandered off, only the hold's last is
+    left."""
     first, second = np.array_split(force_n, 2)
     return bool(abs(np.median(first) - np.median(second)) < STEADY_SHARE * quiet.threshold_n)
 
 
 def _zero(signals: Signals, quiet: _Quiet, begin: int, gaps: IntArray) -> tuple[float, float]:
-    """Force zero at a pull, between those of the gaps beside it."""
+    """Return the force zero at a pull, between those of the gaps beside it."""
     means = [float(np.median(signals.force_n[low:high])) for low, high in gaps]
     u = MEDIAN_U * quiet.noise_n / sqrt(min(int(high - low) for low, high in gaps))
     if len(means) == 1:
@@ -478,7 +480,8 @@ def _zero(signals: Signals, quiet: _Quiet, begin: int, gaps: IntArray) -> tuple[
 
 
 def _peak(pull_n: FloatArray, at: int, noise_n: float, resolution_n: float) -> tuple[float, float]:
-    """Largest pull; where samples are dense beside the noise, the largest of means of some of them.
+    """Return the largest pull; where samples are dense beside the noise, the largest of means of some of
+    them.
 
     This many are averaged as let a peak with the slope found beside it fall by about the noise: the largest
     of many noisy samples is too large by a few standard deviations.
@@ -542,8 +545,8 @@ def _give(
 
 
 def _line(x: FloatArray, y: FloatArray) -> tuple[float, float, float] | None:
-    """Slope, rest, and the slope's standard uncertainty for a noise of one, by least squares; None with too
-    few points."""
+    """Return the slope, rest, and the slope's standard uncertainty for a noise of one, by least squares;
+    None with too few points."""
     if len(x) < FEWEST_FOR_LINE or np.ptp(x) <= 0:
         return None
     away = x - x.mean()
@@ -552,8 +555,8 @@ def _line(x: FloatArray, y: FloatArray) -> tuple[float, float, float] | None:
 
 
 def _first_slip(pull_n: FloatArray, slipped_mm: FloatArray, offset_mm: float) -> tuple[float, float]:
-    """Force where the slip passes the offset for good before the peak, and how it grows with the slip there;
-    else not-a-number."""
+    """Return the force where the slip passes the offset for good before the peak, and how it grows with
+    the slip there; else not-a-number."""
     short = np.flatnonzero(slipped_mm < offset_mm)
     if not len(short) or short[-1] + 1 >= len(pull_n):
         return nan, 0.0

@@ -48,7 +48,7 @@ class Nodes:
 
     @classmethod
     def of(cls, x_mm: FloatArray, force_n: FloatArray, count: FloatArray) -> Nodes:
-        """Nodes whose lengths are counted here."""
+        """Return the nodes whose lengths are counted here."""
         return cls(x_mm, force_n, count, np.count_nonzero(count, axis=1))
 
     @property
@@ -58,12 +58,13 @@ class Nodes:
 
 
 def row_sums(table: FloatArray) -> FloatArray:
-    """Sums of short rows, by a product with ones: a reduction along them costs a call for each."""
+    """Return the sums of short rows, by a product with ones: a reduction along them costs a call for
+    each."""
     return table @ np.ones(table.shape[1])
 
 
 def means(values: FloatArray, first: IntArray, last: IntArray) -> FloatArray:
-    """Mean of values[first:last] for each pair; not-a-number where it is empty."""
+    """Return the mean of values[first:last] for each pair; not-a-number where it is empty."""
     found = np.full(len(first), np.nan)
     known = np.flatnonzero(last > first)
     if not len(known):
@@ -194,12 +195,12 @@ class LocalFit:
     bend: FloatArray
 
     def columns(self) -> tuple[FloatArray, ...]:
-        """Value, its uncertainty, slope, its uncertainty, bend."""
+        """Return the value, its uncertainty, slope, its uncertainty, bend."""
         return self.value, self.value_u, self.slope, self.slope_u, self.bend
 
     def only(self, which: BoolArray) -> LocalFit:
         """These fits where `which` holds, not-a-number elsewhere."""
-        return LocalFit(*(np.where(which, each, np.nan) for each in self.columns()))
+        return LocalFit(*(np.where(which, column, np.nan) for column in self.columns()))
 
     def replaced(self, rows: IntArray, other: LocalFit) -> LocalFit:
         """These fits with those of some rows taken from `other`, which holds just them."""
@@ -210,12 +211,13 @@ class LocalFit:
 
 
 def _solve(u: FloatArray, y: FloatArray, weight: FloatArray, degree: int) -> tuple[FloatArray, FloatArray]:
-    """Coefficients and inverse normal matrices of weighted fits, rows with few nodes as straight lines."""
+    """Return the coefficients and inverse normal matrices of weighted fits, rows with few nodes as
+    straight lines."""
     members = np.count_nonzero(weight, axis=1)
     powers = [weight]
     for _ in range(2 * degree):
         powers.append(powers[-1] * u)
-    moments = [row_sums(each) for each in powers]
+    moments = [row_sums(power) for power in powers]
     targets = np.zeros((len(u), 3))
     for k in range(degree + 1):
         targets[:, k] = np.einsum("rj,rj->r", powers[k], y)

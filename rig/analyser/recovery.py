@@ -117,11 +117,11 @@ class RecoveryLaw:
 
     def set_mm(self, after_s: FloatArray) -> FloatArray:
         """Set at times since release, shape (m,)."""
-        return _LAWS[self.name](np.array([each.value for each in self.parameters]), after_s)
+        return _LAWS[self.name](np.array([parameter.value for parameter in self.parameters]), after_s)
 
     def set_mm_u(self, after_s: FloatArray) -> FloatArray:
         """Its standard uncertainty if this law is the right one, without what all touches share."""
-        values = np.array([each.value for each in self.parameters])
+        values = np.array([parameter.value for parameter in self.parameters])
         slopes = _slopes(self.name, values, after_s)
         variance = np.einsum("mi,ij,mj->m", slopes, np.array(self.covariance), slopes)
         u: FloatArray = np.sqrt(np.maximum(variance, 0.0))
@@ -218,7 +218,7 @@ class RecoveryFit:
         return _forecast(self.law, self.used, after_s, self.shared_u_mm, self.coverage)
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain mapping of laws, forecast and notes; not-a-number is left in it."""
+        """Return a plain mapping of laws, forecast and notes; not-a-number is left in it."""
         plain = asdict(self)
         del plain["used"]
         return plain
@@ -299,7 +299,7 @@ def fit_recovery(
 def _usable(
     after_s: FloatArray, set_mm: FloatArray, set_mm_u: FloatArray | None, shared_u_mm: float
 ) -> tuple[Touches, bool]:
-    """The touches, and whether their uncertainties are known."""
+    """Return the touches, and whether their uncertainties are known."""
     after_s, set_mm = np.asarray(after_s, np.float64), np.asarray(set_mm, np.float64)
     u_mm = np.full(len(after_s), np.nan) if set_mm_u is None else np.asarray(set_mm_u, np.float64)
     usable = np.flatnonzero(np.isfinite(after_s) & (after_s > 0) & np.isfinite(set_mm))
@@ -359,7 +359,7 @@ def _fitted_logarithm(touches: Touches, *, stated: bool) -> RecoveryLaw:
 
 
 def _fitted_stretched(touches: Touches, *, stated: bool) -> tuple[RecoveryLaw | None, str]:
-    """The law, or why the touches do not support it."""
+    """Return the law, or why the touches do not support it."""
     count, needed = len(touches.after_s), 6 if stated else 7
     if count < needed:
         return None, f"found {count} touches, expected {needed} or more for its four parameters"
@@ -386,12 +386,12 @@ def _fitted_stretched(touches: Touches, *, stated: bool) -> tuple[RecoveryLaw | 
 
 
 def _natural(free: FloatArray) -> FloatArray:
-    """Parameters from those that are varied: the time constant by its logarithm."""
+    """Return the parameters from those that are varied: the time constant by its logarithm."""
     return np.array([free[0], free[1], np.exp(free[2]), free[3]])
 
 
 def _start(touches: Touches, low_s: float, high_s: float) -> FloatArray:
-    """The best curve over a grid of time constants and exponents well inside the bounds."""
+    """Return the best curve over a grid of time constants and exponents well inside the bounds."""
     tau_s, beta = (
         axis.ravel()
         for axis in np.meshgrid(
@@ -417,7 +417,7 @@ def _law(
     *,
     stated: bool,
 ) -> RecoveryLaw:
-    """A fitted law with its uncertainties and its criterion."""
+    """Return a fitted law with its uncertainties and its criterion."""
     count, size = len(touches.after_s), len(values)
     left_mm = touches.set_mm - _LAWS[name](values, touches.after_s)
     misfit = float(np.sum((left_mm / touches.u_mm) ** 2))
@@ -465,7 +465,7 @@ def _weighted(laws: list[RecoveryLaw]) -> list[RecoveryLaw]:
 
 
 def _chosen(laws: list[RecoveryLaw]) -> list[RecoveryLaw]:
-    """The laws, the chosen one first; they stand by rising number of parameters."""
+    """Return the laws, the chosen one first; they stand by rising number of parameters."""
     if len(laws) > 1 and laws[1].aicc < laws[0].aicc - SIMPLER_BY:
         return laws[::-1]
     return laws
@@ -497,7 +497,8 @@ def _slowing_interval(
     origin_mm = float(touches.set_mm.mean())
 
     def curves(times_s: FloatArray) -> FloatArray:
-        """Columns whose positive sums are the curves: a set that stays, of either sign, and what goes."""
+        """Return the columns whose positive sums are the curves: a set that stays, of either sign, and
+        what goes."""
         still = np.ones((len(times_s), 1))
         return np.hstack([still, -still, sign * np.exp(-times_s[:, None] / tau_s)])
 

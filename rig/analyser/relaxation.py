@@ -73,7 +73,7 @@ def force_retention_pct(
     peak_u_n: float = 0.0,
     zero_u_n: float = 0.0,
 ) -> dict[str, float]:
-    """Force left after 1, 10 and 60 s of a hold, per cent of the peak force.
+    """Return the force left after 1, 10 and 60 s of a hold, per cent of the peak force.
 
     Parameters
     ----------
@@ -148,7 +148,7 @@ def fit_prony(time_s: FloatArray, deflection_mm: FloatArray, force_n: FloatArray
 
 
 def _thinned(time_s: FloatArray, deflection_mm: FloatArray) -> np.ndarray:
-    """Samples evenly spread over the ramp, and by the logarithm of time over the hold."""
+    """Return the samples evenly spread over the ramp, and by the logarithm of time over the hold."""
     turn = int(np.argmax(deflection_mm >= 0.999 * deflection_mm.max()))
     ramp = np.linspace(0, turn, POINTS // 3).round().astype(np.int64)
     hold_s = time_s[turn:] - time_s[turn]
@@ -189,7 +189,9 @@ def _fit_branches(
 ) -> PronySeries:
     def solved(parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
         elastic = deflection_mm ** parameters[0]
-        basis = [elastic] + [branch_response(time_s, elastic, float(np.exp(each))) for each in parameters[1:]]
+        basis = [elastic] + [
+            branch_response(time_s, elastic, float(np.exp(parameter))) for parameter in parameters[1:]
+        ]
         matrix = np.stack(basis, axis=1)
         amounts, _ = scipy.optimize.nnls(matrix, force_n)
         return amounts, matrix @ amounts - force_n

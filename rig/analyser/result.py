@@ -93,11 +93,11 @@ class CaptureResult:
         return [flag_labels(int(each)) for each in self.columns.get("flags", ())]
 
     def rows(self, part: slice) -> Columns:
-        """Some rows of all columns: a long table need not be held at once."""
+        """Return some rows of all columns: a long table need not be held at once."""
         return part_of(self.columns, part)
 
     def quantities(self) -> list[str]:
-        """Names of the measured columns, in order."""
+        """Return the names of the measured columns, in order."""
         names = list(self.columns)
         known = frozenset(names)
         return [name for name in names if f"{name}_u" in known and name not in _NOT_MEASURED]

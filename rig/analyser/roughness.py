@@ -81,12 +81,12 @@ class Roughness:
 
     @classmethod
     def of_opening(cls, noise: MeasuringNoise, presses: int) -> Roughness:
-        """What the opening told, of each press."""
+        """Return what the opening told, of each press."""
         told = (noise.force_n, noise.force_share, noise.correlated_samples)
         return cls(*(np.full(presses, value) for value in told))
 
     def at(self, load_n: FloatArray) -> FloatArray:
-        """Standard deviation of single forces at loads of shape (m,) or (m, k)."""
+        """Return the standard deviation of single forces at loads of shape (m,) or (m, k)."""
         shape = (-1, *(1,) * (load_n.ndim - 1))
         load_n = np.nan_to_num(load_n)
         spread: FloatArray = np.hypot(self.force_n.reshape(shape), self.share.reshape(shape) * load_n)
@@ -135,8 +135,8 @@ class RoughnessRecord:
 
 
 def _shown(strokes: list[Nodes], noise: MeasuringNoise, in_contact_n: float) -> FloatArray:
-    """Sums of presses: count of differences, that times the logarithm of their variance per sample, and times
-    the mean square load; shape (3, halves, lags, rows).
+    """Return the sums of presses: count of differences, that times the logarithm of their variance per
+    sample, and times the mean square load; shape (3, halves, lags, rows).
 
     Logarithms, so that one press that broke does not drown the others.
     """
@@ -218,12 +218,13 @@ def _selected(nodes: Nodes, rows: IntArray) -> Nodes:
 
 
 def _usual_size(nodes: Nodes) -> FloatArray:
-    """Samples in most nodes of each stroke."""
+    """Return the samples in most nodes of each stroke."""
     return nodes.count[:, min(SECOND, nodes.count.shape[1] - 1)]
 
 
 def _differences(nodes: Nodes, in_contact_n: float) -> tuple[FloatArray, FloatArray]:
-    """What differences along strokes leave, each as of white noise of that standard deviation; and the loads.
+    """Return what differences along strokes leave, each as of white noise of that standard deviation; and
+    the loads.
 
     Returns
     -------

@@ -28,7 +28,7 @@ class RowStore(Protocol):
         """Take the next rows. The block does not change afterwards."""
 
     def table(self) -> ColumnTable:
-        """All rows so far; without any, a table without columns."""
+        """Return all rows so far; without any, a table without columns."""
 
 
 @runtime_checkable
@@ -36,7 +36,7 @@ class ReadInParts(Protocol):
     """A table that reads some rows without reading whole columns."""
 
     def part(self, rows: slice) -> Columns:
-        """Some rows of all columns."""
+        """Return some rows of all columns."""
 
 
 class RowsInMemory:
@@ -59,7 +59,7 @@ class RowsInMemory:
         self._blocks.append(block)
 
     def table(self) -> Columns:
-        """All rows in one block, which then takes the place of the others."""
+        """Return all rows in one block, which then takes the place of the others."""
         if not self._blocks:
             return {}
         self._blocks = [joined(self._blocks)]
@@ -94,17 +94,17 @@ class FlaggedTable(ColumnTable):
         return name in tuple(self._table)
 
     def part(self, rows: slice) -> Columns:
-        """Some rows of all columns."""
+        """Return some rows of all columns."""
         return part_of(self._table, rows) | {"flags": self._flags[rows]}
 
 
 def joined(blocks: Sequence[Columns]) -> Columns:
-    """Blocks of the same columns as one; at least one block."""
+    """Return the blocks of the same columns as one; at least one block."""
     return {name: np.concatenate([block[name] for block in blocks]) for name in blocks[0]}
 
 
 def part_of(table: ColumnTable, rows: slice) -> Columns:
-    """Some rows of all columns of a table."""
+    """Return some rows of all columns of a table."""
     if isinstance(table, ReadInParts):
         return table.part(rows)
     return {name: values[rows] for name, values in table.items()}

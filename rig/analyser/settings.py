@@ -51,7 +51,8 @@ class Depth:
         return cls(label, mm=parse(label, "mm"))
 
     def deflection_mm(self, free_height_mm: float | None) -> float | None:
-        """Deflection that it means for a specimen; None where the free height is needed and not known."""
+        """Return the deflection that it means for a specimen; None where the free height is needed and
+        not known."""
         if self.mm is not None:
             return self.mm
         if free_height_mm is None or self.pct is None:
@@ -117,13 +118,17 @@ class AnalysisSettings:
             raise InputError(f"free height: found {self.free_height_mm} mm, must be above zero")
 
     def depths(self) -> tuple[Depth, ...]:
-        """Depths at which forces are given."""
+        """Return the depths at which forces are given."""
         if self.at is not None:
             return self.at
-        return tuple(Depth.of(each) for each in STANDARD_COMPRESSIONS) if self.free_height_mm else ()
+        return (
+            tuple(Depth.of(compression) for compression in STANDARD_COMPRESSIONS)
+            if self.free_height_mm
+            else ()
+        )
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain mapping that goes with every result."""
+        """Return a plain mapping that goes with every result."""
         return {
             "contact_force_n": self.contact_force_n,
             "conditioning": self.conditioning,
@@ -170,11 +175,11 @@ class MeasuringNoise:
     correlated_samples: float = 1.0
 
     def force_at_n(self, load_n: FloatArray | float) -> FloatArray | float:
-        """Standard deviation of one sample under a load, while the platen moves."""
+        """Return the standard deviation of one sample under a load, while the platen moves."""
         return np.hypot(self.force_n, self.force_share * load_n)
 
     def mean_force_u_n(self, count: FloatArray | IntArray | float) -> FloatArray:
-        """Standard uncertainty of the mean of this many consecutive unloaded samples."""
+        """Return the standard uncertainty of the mean of this many consecutive unloaded samples."""
         count = np.maximum(count, 1.0)
         return self.force_n * np.sqrt(np.minimum(self.correlated_samples, count) / count)
 
@@ -193,7 +198,8 @@ class MeasuringNoise:
 
 
 def undithered(noise: float, resolution: float) -> float:
-    """Standard deviation of the mean of many quantised readings of a steady value with unknown phase.
+    """Return the standard deviation of the mean of many quantised readings of a steady value with unknown
+    phase.
 
     Parameters
     ----------

@@ -75,7 +75,7 @@ class SofteningFit:
         self._n = total
 
     def result(self, at_mm: float) -> Softening | None:
-        """The line so far; None with fewer than three cycles."""
+        """Return the line so far; None with fewer than three cycles."""
         if self._n < 3:
             return None
         (xx, xy), (_, yy) = self._products.tolist()

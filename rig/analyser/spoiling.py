@@ -133,7 +133,7 @@ SPOILS: dict[Flag, Basis] = {
 
 @cache
 def kind_of(name: str) -> Basis:
-    """What a column rests on; everything if its name is not known."""
+    """Return what a column rests on; everything if its name is not known."""
     if name in _NAMED:
         return _NAMED[name]
     if name.endswith(".loading_n"):
@@ -159,14 +159,15 @@ def spoiling_flags(name: str) -> int:
 
 
 def spoilt(flags: FloatArray, names: Iterable[str]) -> BoolArray:
-    """Which quantities of which cycles are spoilt, shape (names, cycles)."""
+    """Return which quantities of which cycles are spoilt, shape (names, cycles)."""
     masks = np.array([spoiling_flags(name) for name in names], np.int64)
     found: BoolArray = (flags.astype(np.int64)[None, :] & masks[:, None]) != 0
     return found
 
 
 def counted_cycles(columns: ColumnTable, conditioning: int, name: str) -> BoolArray:
-    """Which cycles count in the means of a quantity: it is known, not spoilt, and behind the conditioning."""
+    """Return which cycles count in the means of a quantity: it is known, not spoilt, and behind the
+    conditioning."""
     if name not in columns:
         return np.zeros(len(columns["cycle"]) if len(columns) else 0, bool)
     sound = ~spoilt(columns["flags"], [name])[0]
@@ -175,7 +176,7 @@ def counted_cycles(columns: ColumnTable, conditioning: int, name: str) -> BoolAr
 
 
 def spoilt_quantities(flags: int, names: Iterable[str]) -> dict[str, list[str]]:
-    """Names of the quantities that each flag of a cycle spoils, by the flag's label."""
+    """Return the names of the quantities that each flag of a cycle spoils, by the flag's label."""
     listed = list(names)
     return {
         flag.label: [name for name in listed if SPOILS.get(flag, _ALL) & kind_of(name)]

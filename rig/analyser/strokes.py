@@ -273,8 +273,8 @@ class Strokes:
         return replace(whole, slope=slope, slope_u=slope_u)
 
     def _slope_of_last(self, nodes: Nodes) -> FloatArray:
-        """Slope at the deep end of the parabola through the last three nodes before the turn; that of the
-        stroke as a whole where there are none."""
+        """Return the slope at the deep end of the parabola through the last three nodes before the turn;
+        that of the stroke as a whole where there are none."""
         at = np.maximum(nodes.lengths[:, None] - (1 + self.sharp)[:, None] - np.arange(3), 0)
         x, f = (np.take_along_axis(table, at, axis=1).T for table in (nodes.x_mm, nodes.force_n))
         with np.errstate(divide="ignore", invalid="ignore"):
@@ -289,13 +289,13 @@ class Strokes:
         return np.where(self.crept, np.minimum(deepest_mm, self.peak_mm), self.peak_mm)
 
     def _window_fit(self, nodes: Nodes) -> LocalFit:
-        """A parabola over the tangent's window of a stroke, at its deep end."""
+        """Return a parabola over the tangent's window of a stroke, at its deep end."""
         stroke = np.where(self.stroke_mm > 0, self.stroke_mm, 1.0)[:, None]
         share = (self._end_mm(nodes)[:, None] - nodes.x_mm) / stroke
         return self._end_fit(nodes, share, self.context.settings.tangent_window)
 
     def _end_fit(self, nodes: Nodes, share: FloatArray, window: float) -> LocalFit:
-        """A parabola over a share of the stroke at its deep end, or over its last few nodes."""
+        """Return a parabola over a share of the stroke at its deep end, or over its last few nodes."""
         at_end = nodes.lengths[:, None] - 1 - np.arange(nodes.x_mm.shape[1])
         # a single sample at a sharp turn may lie behind it, or be a mean over it
         turn = (at_end == 0) & (nodes.count == 1) & self.sharp[:, None]
@@ -313,7 +313,7 @@ class Strokes:
         )
 
     def _side_u(self, side: Side) -> FloatArray:
-        """Standard uncertainty of a mean over the samples next to the turn."""
+        """Return the standard uncertainty of a mean over the samples next to the turn."""
         count = side.count.astype(np.float64)
         spread: FloatArray = self.peak_noise_n * np.sqrt(self.rough.fewer(count) / count)
         return spread
@@ -321,8 +321,8 @@ class Strokes:
     def _carried(
         self, tangent: LocalFit, nodes: Nodes, side: Side, unsure: FloatArray, ahead: FloatArray
     ) -> LocalFit:
-        """The force of the samples next to the turn, carried along the stroke's end to the turn, which lies
-        some rows ahead of the deepest sample.
+        """Return the force of the samples next to the turn, carried along the stroke's end to the turn,
+        which lies some rows ahead of the deepest sample.
 
         A hard stop in the last samples is steeper than the window's tangent: as far as the last two nodes
         show it above the noise, theirs is the slope.
@@ -381,8 +381,8 @@ class Strokes:
         )
 
     def _largest(self, peak: LocalFit, side: Side) -> LocalFit:
-        """The force that stands for the peak: a relaxing specimen has its largest before a braking platen
-        turns."""
+        """Return the force that stands for the peak: a relaxing specimen has its largest before a braking
+        platen turns."""
         nodes = self.loading
         if nodes.x_mm.shape[1] < 3:
             return peak
@@ -429,7 +429,8 @@ class Strokes:
         )
 
     def _crest(self) -> _Crest:
-        """The largest node inside the stroke, and the top of the parabola through it and its neighbours.
+        """Return the largest node inside the stroke, and the top of the parabola through it and its
+        neighbours.
 
         Few nodes over a crest lie so far below it that the mean of three says nothing of it.
         """
@@ -598,13 +599,13 @@ class Strokes:
         return self.context.noise.position_resolution_mm / sqrt(12)
 
     def _read(self, nodes: Nodes, at_mm: FloatArray) -> LocalFit:
-        """Forces at positions, with the noise at their load."""
+        """Return the forces at positions, with the noise at their load."""
         return force_at(
             nodes, at_mm, lambda load_n: self._along_slope(self.rough.at(load_n)), self.rough.correlated
         )
 
     def _chord(self, nodes: Nodes, shares: tuple[float, float]) -> tuple[FloatArray, FloatArray]:
-        """Slope between two shares of the deflection, and its standard uncertainty."""
+        """Return the slope between two shares of the deflection, and its standard uncertainty."""
         low, high = shares
         run = (high - low) * self.depth_mm
         ends = np.stack(
@@ -676,9 +677,11 @@ class Strokes:
         return self._between(ends, run, (low, high))
 
     def depth_columns(self, origin_mm: FloatArray, origin_u: FloatArray) -> Columns:
-        """Force on both strokes at the depths asked for."""
+        """Return the force on both strokes at the depths asked for."""
         settings = self.context.settings
-        wanted = {depth_name(each): each.deflection_mm(settings.free_height_mm) for each in settings.depths()}
+        wanted = {
+            depth_name(depth): depth.deflection_mm(settings.free_height_mm) for depth in settings.depths()
+        }
         wanted |= self.context.extra_depths_mm or {}
         if not wanted:
             return {}
@@ -713,7 +716,7 @@ class Strokes:
         )
 
     def flags(self) -> FlagArray:
-        """What the strokes themselves show to be out of order."""
+        """Return what the strokes themselves show to be out of order."""
         flags = np.zeros(len(self.peak_mm), np.uint32)
         inside = self._loaded(self.loading)
         flags[np.count_nonzero(inside, axis=1) < FEW_NODES] |= np.uint32(Flag.FEW_SAMPLES)
@@ -728,8 +731,8 @@ class Strokes:
 
 
 def _above(nodes: Nodes, contact_mm: FloatArray) -> Nodes:
-    """Nodes with those below the contact moved to it, without force: a straight line between two of them does
-    not cross the contact."""
+    """Return the nodes with those below the contact moved to it, without force: a straight line between
+    two of them does not cross the contact."""
     below = nodes.x_mm < np.nan_to_num(contact_mm, nan=-np.inf)[:, None]
     return replace(
         nodes,
@@ -739,7 +742,7 @@ def _above(nodes: Nodes, contact_mm: FloatArray) -> Nodes:
 
 
 def _at_working_rate(nodes: Nodes, window: BoolArray) -> BoolArray:
-    """Which nodes of a window the platen passed at no less than a share of its usual rate there.
+    """Return which nodes of a window the platen passed at no less than a share of its usual rate there.
 
     A relaxing specimen's force lags behind a braking platen in another way than along the stroke.
     """
@@ -769,7 +772,7 @@ def depth_name(depth: Depth) -> str:
 
 
 def _way_to_end(nodes: Nodes, end_mm: FloatArray) -> FloatArray:
-    """How far the last node of a stroke lies before its deep end."""
+    """Return how far the last node of a stroke lies before its deep end."""
     before = nodes.real & (nodes.x_mm < end_mm[:, None])
     last_mm = np.where(before, nodes.x_mm, -np.inf).max(axis=1)
     way: FloatArray = np.where(before.any(axis=1), end_mm - last_mm, 0.0)

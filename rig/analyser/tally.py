@@ -221,15 +221,15 @@ class ColumnTally:
         self._read_u2.take(u2, counts)
 
     def always_missing(self, name: str) -> bool:
-        """Whether no cycle has the quantity."""
+        """Return whether no cycle has the quantity."""
         return int(self._missing[self._names.index(name)]) == self.cycles
 
     def ever_missing(self, name: str) -> bool:
-        """Whether a cycle lacks the quantity."""
+        """Return whether a cycle lacks the quantity."""
         return int(self._missing[self._names.index(name)]) > 0
 
     def summary(self) -> dict[str, dict[str, float | int]]:
-        """Mean, standard deviation and number over the cycles that count, by quantity.
+        """Return the mean, standard deviation and number over the cycles that count, by quantity.
 
         Beside them the standard uncertainty of the mean, `u`, and the half width of its 95 % interval,
         `half95`. Scatter from cycle to cycle makes the mean better with their number; what the calibration

@@ -160,7 +160,7 @@ class ToeZone:
     frame: Frame = field(default_factory=Frame)
 
     def selected(self, rows: IntArray) -> ToeZone:
-        """The zone of some cycles."""
+        """Return the zone of some cycles."""
         return ToeZone(
             self.x_mm,
             self.force_n,
@@ -449,7 +449,8 @@ class _Power:
     def _step(
         self, gradient: FloatArray, normal: FloatArray, damping: FloatArray, rows: IntArray
     ) -> FloatArray:
-        """A damped step that ends on a bound where it would have passed it, the other parameters adapting."""
+        """Return a damped step that ends on a bound where it would have passed it, the other parameters
+        adapting."""
         here = self.parameters[rows]
         step = _damped_step(gradient, normal, damping)
         step[~self.free[rows], 1] = 0.0
@@ -467,7 +468,7 @@ class _Power:
         return step
 
     def _model(self, parameters: FloatArray, rows: IntArray | slice) -> tuple[FloatArray, ...]:
-        """Force and its derivatives with respect to the three parameters."""
+        """Return the force and its derivatives with respect to the three parameters."""
         shift, n, size = (parameters[:, k : k + 1] for k in range(3))
         u = self.x[rows] - shift
         inside = u > 0
@@ -562,7 +563,7 @@ def _damped_step(gradient: FloatArray, normal: FloatArray, damping: FloatArray) 
 def _step_with_fixed(
     gradient: FloatArray, normal: FloatArray, damping: FloatArray, which: int, amount: FloatArray
 ) -> FloatArray:
-    """A step in which one parameter moves by a given amount and the others make the best of it."""
+    """Return a step in which one parameter moves by a given amount and the others make the best of it."""
     rest = gradient - normal[:, :, which] * amount[:, None]
     rest[:, which] = 0.0
     reduced = normal.copy()
@@ -574,7 +575,7 @@ def _step_with_fixed(
 
 
 def _crossing(x_mm: FloatArray, force_n: FloatArray, count: FloatArray, level_n: FloatArray) -> FloatArray:
-    """Position at which a row last rises above its level, between nodes."""
+    """Return the position at which a row last rises above its level, between nodes."""
     real = count > 0
     below = real & (force_n < level_n[:, None])
     columns = np.arange(x_mm.shape[1])

@@ -87,7 +87,7 @@ def zero_force_contacts(
 
 
 def _places(touch: Approach) -> tuple[int, int, int]:
-    """Samples at which the fit begins, contact was detected, and the load ends."""
+    """Return the samples at which the fit begins, contact was detected, and the load ends."""
     last = len(touch.x_mm) - 1
     before_mm = max(NO_LOAD_SHARE * (float(touch.x_mm[-1]) - touch.contact_mm), NO_LOAD_MM)
     contact = min(int(np.argmax(touch.x_mm >= touch.contact_mm)), last)

@@ -46,7 +46,7 @@ class CalibratedView:
     _rough: RoughnessRecord = field(default_factory=RoughnessRecord)
 
     def measure(self, segment: Segment, context: Context) -> Columns:
-        """All quantities of the cycles of a segment.
+        """Return all quantities of the cycles of a segment.
 
         Parameters
         ----------
@@ -73,7 +73,7 @@ class CalibratedView:
         return {name: values for name, values in columns.items() if name not in _TOE}
 
     def reread(self, segment: Segment, before: Calibration) -> Segment:
-        """A segment that another calibration read, as this view reads it."""
+        """Return a segment that another calibration read, as this view reads it."""
         return replace(segment, signals=read_again(segment.signals, before, self.calibration))
 
     def _remember(self, columns: Columns, *, recorded_zero: bool) -> None:

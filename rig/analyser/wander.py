@@ -73,13 +73,14 @@ class Changes:
         """Changes of the same rows, all together."""
         return cls(
             *(
-                np.concatenate([getattr(each, name) for each in those], axis=1)
+                np.concatenate([getattr(changes, name) for changes in those], axis=1)
                 for name in ("change_n", "lag", "early", "late")
             )
         )
 
     def sums(self, across: Changes) -> FloatArray:
-        """What a record adds up, shape (m, sums); `across` are the changes over each row's contact."""
+        """Return what a record adds up, shape (m, sums); `across` are the changes over each row's
+        contact."""
         known = np.isfinite(self.change_n)
         change_n = np.where(known, self.change_n, 0.0)
         noise = 1 / self.early + 1 / self.late
@@ -98,7 +99,7 @@ class Changes:
             by_lag * noise,
             (weight * walked) ** 2,
         )
-        return np.stack([each.sum(axis=1) for each in terms], axis=1)
+        return np.stack([term.sum(axis=1) for term in terms], axis=1)
 
 
 @dataclass(frozen=True, slots=True)

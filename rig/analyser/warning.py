@@ -55,7 +55,7 @@ class Start:
 
 
 def warnings_about(result: CaptureResult, start: Start, tally: ColumnTally) -> tuple[str, ...]:
-    """Sentences for a result: what was left out, what could not be had and why."""
+    """Return the sentences for a result: what was left out, what could not be had and why."""
     return (
         *_about_start(result, start, tally),
         *_about_points(start),
@@ -83,7 +83,7 @@ def _about_start(result: CaptureResult, start: Start, tally: ColumnTally) -> Ite
 
 
 def _about_zero(zero: ForceZero | None) -> Iterator[str]:
-    """Which force zero was used, wherever that is not plainly the untouched start."""
+    """Yield which force zero was used, wherever that is not plainly the untouched start."""
     if zero is None:
         return
     asked = " as asked" if zero.asked else ""
@@ -164,7 +164,7 @@ def _about_missing(result: CaptureResult, start: Start, tally: ColumnTally) -> I
 
 
 def _spoils(flag: Flag) -> str:
-    """What a flag keeps out of means, in a sentence."""
+    """Return what a flag keeps out of means, in a sentence."""
     kinds = SPOILS.get(flag, ~Basis(0))
     if not kinds:
         return "It does not affect the means."

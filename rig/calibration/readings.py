@@ -198,7 +198,7 @@ def _falls(reading: Reading, before: Reading | None, table: ReadingTable) -> boo
 
 
 def _zeros_moved(marked: Sequence[Reading], table: ReadingTable, lowest: float) -> tuple[Reading, ...]:
-    """Return a drop from the top straight to the lowest reference is the begin of the next run, not a
+    """A drop from the top straight to the lowest reference is the begin of the next run, not a
     falling reading."""
     moved = list(marked)
     for index in range(1, len(moved) - 1):

@@ -130,7 +130,7 @@ def auxiliary_readings(capture: Capture) -> dict[str, tuple[FloatArray, FloatArr
 
 
 def auxiliary_units(capture: Capture) -> dict[str, str]:
-    """Units of the channels that a device described, by channel.
+    """Return the units of the channels that a device described, by channel.
 
     Returns
     -------
@@ -197,7 +197,7 @@ def typed_conditions(header: CaptureHeader) -> dict[str, float]:
 
 
 def air_of(capture: Capture) -> Air | None:
-    """What the air was like; None if its temperature or humidity is not known."""
+    """Return what the air was like; None if its temperature or humidity is not known."""
     readings = auxiliary_readings(capture)
     if not readings.keys() >= {AMBIENT_TEMPERATURE, HUMIDITY}:
         return None

@@ -66,7 +66,7 @@ def mark_of(header: CaptureHeader, run: int, number: int, samples: Samples) -> d
 
 
 def to_arrow(samples: Samples, schema: pa.Schema) -> pa.RecordBatch:
-    """Samples as a record batch of the fixed schema, without a copy where the memory allows."""
+    """Return the samples as a record batch of the fixed schema, without a copy where the memory allows."""
     # not pa.array, which imports pandas at its first use: for up to a second while a platen moves
     columns = [
         pa.Array.from_buffers(

@@ -332,7 +332,7 @@ def _unclear(
     given: Mapping[Kind, ColumnChoice],
     columns: Sequence[pa.Array],
 ) -> InputError:
-    """The refusal of headings that allow no or several readings, with the options to type."""
+    """Return the refusal of headings that allow no or several readings, with the options to type."""
     problems = []
     others: dict[Kind, str] = {}
     for kind, places in may_be.items():

@@ -30,7 +30,7 @@ def event_line(kind: EventKind, fields: Mapping[str, Any]) -> bytes:
 
 
 def each_event(path: Path) -> Iterator[dict[str, Any]]:
-    """The readable events of a file, oldest first, one at a time."""
+    """Yield the readable events of a file, oldest first, one at a time."""
     with open_file(path) as file:
         while line := file.readline(LONGEST_LINE):
             event = _parsed(line)
@@ -39,7 +39,7 @@ def each_event(path: Path) -> Iterator[dict[str, Any]]:
 
 
 def damaged_lines(path: Path) -> tuple[int, int]:
-    """How many lines of a file are no readable events, and the byte offset of the first of those."""
+    """Return how many lines of a file are no readable events, and the byte offset of the first of those."""
     damaged, first, offset = 0, 0, 0
     with open_file(path) as file:
         while line := file.readline(LONGEST_LINE):
@@ -51,7 +51,8 @@ def damaged_lines(path: Path) -> tuple[int, int]:
 
 
 def events_of_kind(path: Path, kind: EventKind) -> Iterator[dict[str, Any]]:
-    """The readable events of one kind, one at a time: memory stays flat, and other lines are not parsed.
+    """Yield the readable events of one kind, one at a time: memory stays flat, and other lines are not
+    parsed.
 
     A file that cannot be opened has none; the capture's `damage` tells of it.
     """

@@ -110,7 +110,7 @@ class _CsvWriter:
 
 
 def _blocks(capture: Capture) -> Iterator[Samples]:
-    """The samples in blocks of some size; at least one, empty for an empty capture."""
+    """Yield the samples in blocks of some size; at least one, empty for an empty capture."""
     header = capture.header
     gathered, rows = [Samples.empty(header.force, header.position, header.clock)], 0
     for batch in capture.batches():

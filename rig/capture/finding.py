@@ -116,7 +116,7 @@ def _take(path: Path, found: _Found, *, named: bool) -> None:
 
 
 def _unusable(found: _Found, *, once: bool, kept: set[Path]) -> list[str]:
-    """What is wrong with captures that cannot be opened, or are copies of others."""
+    """Return what is wrong with captures that cannot be opened, or are copies of others."""
     problems: list[str] = []
     seen: dict[str, Path] = {}
     for whole, path in found.paths.items():

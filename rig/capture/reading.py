@@ -126,7 +126,7 @@ class Capture:
         return tuple(found)
 
     def batches(self, first: int = 0, last: int | None = None) -> Iterator[Samples]:
-        """The samples, batch by batch in the order they were taken, with flat memory.
+        """Yield the samples, batch by batch in the order they were taken, with flat memory.
 
         Parameters
         ----------
@@ -146,14 +146,14 @@ class Capture:
             last = None if last is None else last - len(index.offsets)
 
     def samples(self) -> Samples:
-        """All intact samples in one table."""
+        """Return all intact samples in one table."""
         parts = list(self.batches())
         if not parts:
             return Samples.empty(self.header.force, self.header.position, self.header.clock)
         return Samples.concatenate(parts)
 
     def events(self) -> list[dict[str, Any]]:
-        """All readable events, oldest first; each has at least `wall` and `kind`."""
+        """Return all readable events, oldest first; each has at least `wall` and `kind`."""
         return list(self.each_event())
 
     def each_event(self) -> Iterator[dict[str, Any]]:
@@ -162,7 +162,8 @@ class Capture:
         return each_event(path) if path.is_file() else iter(())
 
     def summary_rows(self) -> Iterator[dict[str, Any]]:
-        """Rows that were worked out while recording, as far as they are intact; none if there are none."""
+        """Yield the rows that were worked out while recording, as far as they are intact; none if there
+        are none."""
         path = self.path / SUMMARY_FILE
         return (row for row in read_rows(path) if row is not None) if path.is_file() else iter(())
 
@@ -231,7 +232,7 @@ def open_capture(path: Path | str) -> Capture:
 
 
 def _header_or_copy(path: Path) -> tuple[CaptureHeader, list[Damage]]:
-    """The header, or its copy at the head of a samples file if it is gone or no YAML any more."""
+    """Return the header, or its copy at the head of a samples file if it is gone or no YAML any more."""
     try:
         fields = read_yaml(path / HEADER_FILE)
     except CaptureError:

@@ -140,7 +140,7 @@ class _Window:
         self.size = file.seek(0, io.SEEK_END)
 
     def at(self, offset: int, length: int) -> memoryview:
-        """Bytes from `offset` on, at most `length`, fewer at the end of the file."""
+        """Return the bytes from `offset` on, at most `length`, fewer at the end of the file."""
         length = min(length, self.size - offset)
         if offset < self._start or offset + length > self._start + len(self._data):
             self._load(offset, length)
@@ -194,7 +194,7 @@ def _starts_before(window: _Window, hit: int) -> list[int]:
 
 
 def _message_at(window: _Window, start: int, header: CaptureHeader, run: int) -> tuple[int, Batch] | None:
-    """Length and batch of the message at `start`, if it is an intact one of this run."""
+    """Return the length and batch of the message at `start`, if it is an intact one of this run."""
     bounded = pa.BufferReader(window.at(start, LARGEST_MESSAGE))
     try:
         pa.ipc.read_message(bounded)
@@ -206,7 +206,7 @@ def _message_at(window: _Window, start: int, header: CaptureHeader, run: int) ->
 
 
 def _schema_length(window: _Window) -> int:
-    """Bytes that an intact schema message takes at the head; 0 if it is damaged."""
+    """Return the bytes that an intact schema message takes at the head; 0 if it is damaged."""
     head = pa.BufferReader(window.at(0, LARGEST_MESSAGE))
     try:
         pa.ipc.read_schema(head)

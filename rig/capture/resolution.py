@@ -17,7 +17,7 @@ _MOST_DECIMALS = 9
 
 
 def estimate_resolution(values: FloatArray) -> float:
-    """Estimate the smallest step of finite values, in their own unit.
+    """Return the estimate the smallest step of finite values, in their own unit.
 
     Parameters
     ----------

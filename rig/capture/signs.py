@@ -80,7 +80,7 @@ def told_signs(force: RawArray, position: RawArray) -> Signs:
 
 
 def _near(values: RawArray, row: int) -> float:
-    """A value that a single spike does not change."""
+    """Return a value that a single spike does not change."""
     beside = BESIDE if len(values) >= FEW_ROWS else 0
     return float(np.median(values[max(row - beside, 0) : row + beside + 1]))
 

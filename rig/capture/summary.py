@@ -34,7 +34,8 @@ def row_line(fields: Mapping[str, Any]) -> bytes:
 
 
 def read_rows(path: Path) -> Iterator[dict[str, Any] | None]:
-    """Rows of a file, in order; None for each damaged line. Memory does not grow with their number."""
+    """Yield the rows of a file, in order; None for each damaged line. Memory does not grow with their
+    number."""
     with open_file(path) as file:
         while line := file.readline(LONGEST_LINE):
             if line.strip():

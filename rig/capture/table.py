@@ -331,7 +331,7 @@ def _refuse_unscaled(layout: Layout, unscaled: Mapping[Kind, ColumnChoice]) -> N
 
 
 def _unreduced(layout: Layout, kind: Kind, choice: ColumnChoice, scale: float, notes: list[str]) -> float:
-    """How many mm one of a strain is, or how many N one of a stress."""
+    """Return how many mm one of a strain is, or how many N one of a stress."""
     unit = str(choice.unit)
     times = scale * (SHARES[unit] if kind == "position" else pressure_mpa(unit))
     notes.append(
@@ -342,7 +342,8 @@ def _unreduced(layout: Layout, kind: Kind, choice: ColumnChoice, scale: float, n
 
 
 def _stated_rate_hz(layout: Layout, notes: list[str]) -> float | None:
-    """Rows per second as a line above the table says: "Sampling rate,50,Hz", "Sample interval (s);0,02"."""
+    """Return the rows per second as a line above the table says: "Sampling rate,50,Hz", "Sample interval
+    (s);0,02"."""
     found: dict[float, tuple[int, str]] = {}
     for number, line in layout.preamble:
         stated = _RATE_LINE.search(line)
@@ -368,7 +369,7 @@ def _stated_rate_hz(layout: Layout, notes: list[str]) -> float | None:
 def _turned(
     layout: Layout, force: RawArray, position: RawArray, sense: str, notes: list[str]
 ) -> tuple[bool, bool]:
-    """Whether the signs of force and position are to be turned round, and a note that says so."""
+    """Return whether the signs of force and position are to be turned round, and a note that says so."""
     signs = told_signs(force, position)
     turned = signs.force_turned, signs.position_turned
     options = [
@@ -397,7 +398,8 @@ def _turned(
 def _read(
     read: Mapping[Kind, Cells], layout: Layout, form: TableForm, notes: list[str]
 ) -> tuple[dict[Kind, FloatArray], tuple[IntArray, datetime | None] | None, BoolArray]:
-    """Numbers of each column, times where they are no numbers, and which rows have all of them."""
+    """Return the numbers of each column, times where they are no numbers, and which rows have all of
+    them."""
     kept = np.ones(len(layout.lines), bool)
     clock = "time" in read and looks_like_clock(read["time"])
     numeric = {kind: column for kind, column in read.items() if kind != "time" or not clock}
@@ -467,7 +469,7 @@ def _joined(
     titled = np.searchsorted(layout.titled, column.line[again]) > np.searchsorted(
         layout.titled, column.line[again - 1]
     )
-    counting = [each.name for each in counters if _counts_on(each, again)]
+    counting = [counter.name for counter in counters if _counts_on(counter, again)]
     if not (titled.all() or counting) or (time_us[again] > time_us.min() + 2 * step_us).any():
         return time_us
     shift_us = np.zeros(len(time_us), np.int64)
@@ -481,7 +483,7 @@ def _joined(
 
 
 def _counts_on(counter: Cells, again: IntArray) -> bool:
-    """Whether a column of whole numbers never falls, and rises at these rows."""
+    """Return whether a column of whole numbers never falls, and rises at these rows."""
     try:
         counted = np.array(counter.text.to_pylist(), np.float64)
     except ValueError:

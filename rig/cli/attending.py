@@ -109,7 +109,7 @@ def await_enter(stopped: StopWish) -> None:
 
 
 def entered(stopped: StopWish, patience_s: float, *, listens: bool = True) -> bool:
-    """Whether a line was entered within a moment; a wish to stop ends the wait at once.
+    """Return whether a line was entered within a moment; a wish to stop ends the wait at once.
 
     Parameters
     ----------

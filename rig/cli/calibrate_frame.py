@@ -130,8 +130,8 @@ def _document(found: FrameMeasurement, given: PressOptions, kept: Path | None) -
         "shares": [share.as_dict() for share in frame.shares],
         "reason": found.reason,
         "tried": [
-            {"knots": each.knots, "denser_below": each.denser_below, "residual_mm": each.residual_mm}
-            for each in found.choices
+            {"knots": choice.knots, "denser_below": choice.denser_below, "residual_mm": choice.residual_mm}
+            for choice in found.choices
         ],
         "residual_mm": found.residual_mm,
         "loop_mm": found.loop_mm,

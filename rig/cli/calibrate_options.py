@@ -127,7 +127,7 @@ class ChannelOptions:
         return later(self.day, self.expires_after)
 
     def rig(self) -> RigFile | None:
-        """The rig's file, read; None where none was named.
+        """Return the rig's file, read; None where none was named.
 
         Raises
         ------
@@ -153,7 +153,7 @@ class ChannelOptions:
         return replace(self, into=self.rig_file.parent / named)
 
     def facts(self, unit: str, largest: float) -> ReferenceFacts:
-        """What was stated about the references."""
+        """Return what was stated about the references."""
         if self.reference_u is None:
             return ReferenceFacts(self.reference)
         if not largest > 0:
@@ -168,7 +168,7 @@ class ChannelOptions:
 
 
 def table_text(path: Path) -> str:
-    """A table of readings as text.
+    """Return a table of readings as text.
 
     Raises
     ------

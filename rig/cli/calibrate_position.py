@@ -41,7 +41,7 @@ def command(*, blocks: bool, **options: Any) -> None:
         readings = take_readings(given, rig, "position", blocks=blocks)
     table = position_table(table_text(readings), str(readings))
     before = None if rig is None else rig.calibration.position
-    references = [each.reference for each in table.readings]
+    references = [reading.reference for reading in table.readings]
     calibrated = calibrate_position(
         table,
         references=given.facts("mm", max(references) - min(references)),

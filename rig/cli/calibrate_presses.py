@@ -132,7 +132,7 @@ def recordings_of(given: PressOptions) -> Recordings:
 
 
 def dated(record: Provenance, recordings: Recordings, given: PressOptions, reference: str) -> Provenance:
-    """A record with its day, its maker and the captures it rests on."""
+    """Return a record with its day, its maker and the captures it rests on."""
     details = dict(record.details) | {
         "captures": [path.name or path.resolve().name for path in given.captures],
         "read_with": recordings.calibration.identity,

@@ -39,7 +39,7 @@ def written_into(path: Path, name: str | None, **parts: Any) -> Path | None:
 
 
 def channel_document(calibrated: ChannelCalibration, unit: str) -> dict[str, Any]:
-    """The result as plain values, for JSON."""
+    """Return the result as plain values, for JSON."""
     fitted, name = calibrated.fitted, unit.lower()
     span = calibrated.scale.value_range
     return {
@@ -112,7 +112,7 @@ def show_cautions(cautions: Sequence[str]) -> None:
 
 
 def rig_file_line(into: Path, rig_file: Path | None) -> str:
-    """The line that a rig file needs to use a calibration."""
+    """Return the line that a rig file needs to use a calibration."""
     folder = Path("configs/rigs") if rig_file is None else rig_file.parent
     return f"calibration: {Path(os.path.relpath(into, folder)).as_posix()}"
 

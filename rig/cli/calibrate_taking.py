@@ -160,7 +160,7 @@ class _Table:
         return not self._force or taken.reference == 0
 
     def understood(self, said: str) -> TakenReading:
-        """What was typed, without its plateau."""
+        """Return what was typed, without its plateau."""
         match = _SAID.fullmatch(said)
         assert match is not None
         text, place, back = match.groups()
@@ -199,7 +199,7 @@ class _Table:
             )
 
     def again(self) -> TakenReading:
-        """The last reading, to be taken anew."""
+        """Return the last reading, to be taken anew."""
         if not self._taken:
             raise InputError("there is no reading to repeat yet")
         return self._taken[-1]
@@ -212,7 +212,7 @@ class _Table:
         self._write()
 
     def last_words(self) -> str:
-        """The last reading, and how far it is off a straight line through all."""
+        """Return the last reading, and how far it is off a straight line through all."""
         last = self._taken[-1]
         words = f"{last.plateau.counts:.2f} counts, u {last.plateau.u_counts:.2g}"
         kept = [each for each in self._taken if each.kept and (not each.place or each is last)]

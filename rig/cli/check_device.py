@@ -146,7 +146,7 @@ def command(
 
 
 def _groups(only: str | None) -> tuple[str, ...]:
-    """The groups and checks asked for."""
+    """Return the groups and checks asked for."""
     if only is None:
         return GROUPS
     wanted = tuple(name.strip() for name in only.split(",") if name.strip())
@@ -181,7 +181,7 @@ def _address(rig: RigFile | None, port: str | None, baud: int | None) -> PortAdd
 
 
 def _bounds(rig: RigFile, speed_mm_per_s: float) -> Bounds | None:
-    """What may be moved, in counts; None for a rig without a drive."""
+    """Return what may be moved, in counts; None for a rig without a drive."""
     limits = rig.limits
     force, position = rig.calibration.force, rig.calibration.position
     if limits is None or limits.by_hand or force is None or position is None:

@@ -50,7 +50,7 @@ class PersonAtTheRig:
             self._line()
 
     def _line(self) -> str | None:
-        """A line of standard input; None at its end, or on the wish to stop."""
+        """Return a line of standard input; None at its end, or on the wish to stop."""
         if os.name != "posix":
             return sys.stdin.readline() or None
         while not self._stopped.is_set():

@@ -201,7 +201,7 @@ def _pieces(
 
 
 def listed(texts: Sequence[str]) -> list[str]:
-    """Names of repeatable options, each a list with commas between."""
+    """Return the names of repeatable options, each a list with commas between."""
     return [name.strip() for text in texts for name in text.split(",") if name.strip()]
 
 

@@ -189,10 +189,10 @@ def _overview(squeezed: Sequence[_Squeezed], pieces: PressedPieces) -> Table:
     for name, heading in SHOWN:
         table.add_column(f"{heading}\n{quantity(name).unit}", justify="right")
     weighed = {each.path.name: each.piece.mass_g for each in squeezed}
-    for each in pieces.results:
-        cells = [_with_uncertainty(each, name) for name, _ in SHOWN]
+    for result in pieces.results:
+        cells = [_with_uncertainty(result, name) for name, _ in SHOWN]
         table.add_row(
-            each.piece, str(each.batch), each.state, f"{weighed[Path(each.capture).name]:.1f}", *cells
+            result.piece, str(result.batch), result.state, f"{weighed[Path(result.capture).name]:.1f}", *cells
         )
     return table
 
@@ -229,7 +229,7 @@ def _enter(squeezed: Sequence[_Squeezed], path: Path) -> None:
 
 
 def _table(squeezed: Sequence[_Squeezed]) -> str:
-    """What a scale and a caliper showed, as a table for the register."""
+    """Return what a scale and a caliper showed, as a table for the register."""
     import io
 
     import pandas as pd
@@ -239,19 +239,19 @@ def _table(squeezed: Sequence[_Squeezed]) -> str:
     pieces = {each.piece.name: each.piece for each in squeezed if each.piece.state == "new"}
     rows = [
         {
-            "id": each.name,
-            "batch": each.mould.batch,
+            "id": piece.name,
+            "batch": piece.mould.batch,
             "model": MODEL,
             "drawing size (mm)": FREE_HEIGHT_MM,
-            "moulded": each.mould.moulded,
+            "moulded": piece.mould.moulded,
             "notes": "invented",
-            "mass (g)": each.mass_g,
+            "mass (g)": piece.mass_g,
             "u mass (g)": 0.06,
-            "size diameter A (mm)": each.across_mm[0],
-            "size diameter B (mm)": each.across_mm[1],
-            "measured": each.mould.moulded,
+            "size diameter A (mm)": piece.across_mm[0],
+            "size diameter B (mm)": piece.across_mm[1],
+            "measured": piece.mould.moulded,
         }
-        for each in pieces.values()
+        for piece in pieces.values()
     ]
     text = io.StringIO()
     pd.DataFrame(rows).map(csv_cell).to_csv(text, index=False)

@@ -64,7 +64,7 @@ def guidance_shown() -> Iterator[Callable[[Guidance], None]]:
 
 
 def panel_of(guidance: Guidance) -> RenderableType:
-    """The panel of one moment."""
+    """Return the panel of one moment."""
     from rich.panel import Panel
 
     text = Text(visible(guidance.instruction), style="bold", no_wrap=False)
@@ -80,7 +80,7 @@ def panel_of(guidance: Guidance) -> RenderableType:
 
 
 def lines_of(guidance: Guidance) -> list[str]:
-    """Depth or force against its target, speed against the one asked for, and what to do now."""
+    """Return the depth or force against its target, speed against the one asked for, and what to do now."""
     lines = []
     depth = "no contact yet" if guidance.deflection_mm is None else _depth(guidance.deflection_mm)
     force_n = 0.0 if abs(guidance.force_n) < NEXT_TO_NOTHING else guidance.force_n
@@ -107,7 +107,7 @@ def lines_of(guidance: Guidance) -> list[str]:
 
 
 def share_bar(share: float) -> str:
-    """A bar filled to a share from 0 to 1.
+    """Return a bar filled to a share from 0 to 1.
 
     Examples
     --------
@@ -119,7 +119,7 @@ def share_bar(share: float) -> str:
 
 
 def speed_bar(speed: float, asked: float, band: tuple[float, float]) -> str:
-    """A bar filled to a speed, with the band that is right marked behind it.
+    """Return a bar filled to a speed, with the band that is right marked behind it.
 
     Examples
     --------
@@ -140,7 +140,7 @@ def _row(label: str, bar: str, said: str) -> str:
 
 
 def _depth(deflection_mm: float) -> str:
-    """A deflection, or the gap that it is when it is below zero."""
+    """Return a deflection, or the gap that it is when it is below zero."""
     return (
         f"gap of {-deflection_mm:.1f} mm"
         if deflection_mm < -NEXT_TO_NOTHING

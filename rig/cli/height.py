@@ -150,7 +150,8 @@ def _show(report: HeightReport, piece: Path) -> None:
 
 
 def _forces(asked: _Asked, told: tuple[float, float] | None) -> tuple[float, float]:
-    """Both forces: what was asked for, else what the capture was touched with, else the usual ones."""
+    """Return both forces: what was asked for, else what the capture was touched with, else the usual
+    ones."""
     usual_n = told or USUAL_FORCES_N
     contact_n = asked.contact_n if asked.contact_n is not None else usual_n[0]
     top_n = asked.top_n if asked.top_n is not None else usual_n[1]
@@ -161,7 +162,7 @@ def _forces(asked: _Asked, told: tuple[float, float] | None) -> tuple[float, flo
 
 
 def _reported(asked: _Asked, piece: Path) -> HeightReport:
-    """The height, from captures."""
+    """Return the height, from captures."""
     return read_height(
         asked.bare or (piece,),
         piece,
@@ -204,7 +205,7 @@ def _touch(given: dict[str, Any], asked: _Asked) -> Path:
 
 
 def _ordered(rig: RigRef, order: HeightOrder) -> Path | None:
-    """The capture that the daemon made which holds the rig; None if none does.
+    """Return the capture that the daemon made which holds the rig; None if none does.
 
     Raises
     ------
@@ -278,6 +279,6 @@ def _plan(given: dict[str, Any], asked: _Asked) -> HeightPlan:
 
 
 def _bare_mm(asked: _Asked, checked: CheckedHeightPlan) -> float:
-    """Where the bare platens met before, which also shows that these captures can be read."""
+    """Return where the bare platens met before, which also shows that these captures can be read."""
     forces_n = (checked.plan.contact_n, checked.plan.top_n)
     return where_bare_met_mm([read_surface(path, "bare", forces_n, asked.calibration) for path in asked.bare])

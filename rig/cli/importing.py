@@ -114,7 +114,8 @@ def command(
 
 
 def _files(given: Sequence[Path]) -> tuple[list[Path], set[Path]]:
-    """Files as given, those that a pattern such as *.csv names, and those of folders, also apart."""
+    """Return the files as given, those that a pattern such as *.csv names, and those of folders, also
+    apart."""
     found: list[Path] = []
     of_folders: set[Path] = set()
     for path in given:
@@ -139,7 +140,8 @@ def _files(given: Sequence[Path]) -> tuple[list[Path], set[Path]]:
 
 
 def _is_table(path: Path) -> bool:
-    """Whether a file of a folder holds any row of numbers; what cannot be read counts as one, to be named."""
+    """Return whether a file of a folder holds any row of numbers; what cannot be read counts as one, to
+    be named."""
     try:
         return holds_rows(read_table_text(path).text)
     except InputError:
@@ -147,7 +149,7 @@ def _is_table(path: Path) -> bool:
 
 
 def _matching(path: Path) -> list[Path]:
-    """A path, or the files that it stands for where a shell left a pattern as it was."""
+    """Return a path, or the files that it stands for where a shell left a pattern as it was."""
     if path.exists() or not any(mark in path.name for mark in "*?["):
         return [path]
     found = sorted(path.parent.glob(path.name)) if path.parent.is_dir() else []
@@ -209,7 +211,7 @@ class _Order:
     def facts_of(
         self, path: Path, listed: dict[str, FileFacts], pattern: Any, list_file: Path | None
     ) -> FileFacts:
-        """What is known of a file: by the list, then its name, then the options."""
+        """Return what is known of a file: by the list, then its name, then the options."""
         if listed and path.name not in listed:
             raise InputError(f"{path}: not in {list_file}; add a row for it, or leave out the file")
         facts = listed.get(path.name, FileFacts())

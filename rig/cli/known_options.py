@@ -16,7 +16,7 @@ MEANT = "+- is half of a 95 % interval"
 
 
 def read_known(option: str, text: str | None, unit: str, *, zero: bool = False) -> Measured | None:
-    """Value of an option with its standard uncertainty; the refusal names the option.
+    """Return the value of an option with its standard uncertainty; the refusal names the option.
 
     Parameters
     ----------

@@ -150,7 +150,7 @@ def command(
             register=register,
         )
         if register is not None and nip.mass_g is None:
-            mass_g, said = registered_mass(register, {each.result.piece for each in pieces})
+            mass_g, said = registered_mass(register, {piece.result.piece for piece in pieces})
             nip, notes = replace(nip, mass_g=mass_g), [*notes, *said]
     listed = [name.strip() for text in although for name in text.split(",") if name.strip()]
     _show(answer_nip(pieces, nip, listed), notes, out, as_json=as_json)
@@ -202,7 +202,7 @@ def _of_captures(
     calibration: Path | None,
     register: Path | None,
 ) -> tuple[list[NipPiece], list[str]]:
-    """The pieces with their sizes: as stated, or from the register, or from the captures' headers."""
+    """Return the pieces with their sizes: as stated, or from the register, or from the captures' headers."""
     asked = Asked(
         contact_force_n=read_quantity("--contact-force", contact_force, "N"),
         conditioning=conditioning,
@@ -221,14 +221,14 @@ def _of_captures(
     for path, header in headers.items():
         heights[path.name or path.resolve().name] = heights[path.as_posix()] = header.free_height_mm
     pieces = []
-    for each in pressed.results:
-        height_mm = heights.get(each.capture)
-        own = size_mm or diameters.get(each.piece)
+    for result in pressed.results:
+        height_mm = heights.get(result.capture)
+        own = size_mm or diameters.get(result.piece)
         if own is None and height_mm is None:
             raise InputError(
-                f"{each.capture}: has no free height; give the diameter of the pieces with --size"
+                f"{result.capture}: has no free height; give the diameter of the pieces with --size"
             )
-        pieces.append(NipPiece(each, own or Measured(height_mm or 0.0)))
+        pieces.append(NipPiece(result, own or Measured(height_mm or 0.0)))
     return pieces, notes
 
 

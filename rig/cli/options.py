@@ -102,7 +102,7 @@ def specimen_options(*, required: bool = True) -> Callable[..., Any]:
 
 
 def renamed_option(old: str, new: str) -> Callable[..., Any]:
-    """An option by its old name: hidden, and refused with the new one."""
+    """Return an option by its old name: hidden, and refused with the new one."""
 
     def refuse(_: click.Context, __: click.Parameter, found: str | None) -> None:
         if found is not None:
@@ -130,7 +130,7 @@ def sense_and_zero_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def read_zero(text: str | None) -> str | None:
-    """The text of `--zero`, checked, as a capture's header keeps it.
+    """Return the text of `--zero`, checked, as a capture's header keeps it.
 
     Raises
     ------
@@ -148,7 +148,7 @@ def read_zero(text: str | None) -> str | None:
 
 
 def read_quantity(option: str, text: str | None, unit: str) -> float | None:
-    """Value of an option with its unit; the refusal names the option.
+    """Return the value of an option with its unit; the refusal names the option.
 
     Raises
     ------
@@ -180,7 +180,8 @@ def read_conditions(pairs: tuple[str, ...]) -> dict[str, str]:
 
 
 def later(day: date, span: str) -> date:
-    """A day that comes a span of days, weeks, months or years after another; the last of a short month.
+    """Return a day that comes a span of days, weeks, months or years after another; the last of a short
+    month.
 
     Raises
     ------

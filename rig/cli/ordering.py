@@ -31,14 +31,15 @@ FOLLOWER = "the command that gave the order"
 
 
 def absolute_port(port: str | None) -> str | None:
-    """A port as it was typed, a path from here made absolute; other names stand below /dev."""
+    """Return a port as it was typed, a path from here made absolute; other names stand below /dev."""
     if port is not None and (os.sep in port or Path(port).exists()):
         return str(Path(port).absolute())
     return port
 
 
 def meant_rig(rig: RigFile, port: str | None) -> RigRef:
-    """Which rig an order is for: the name of its file, and the port given or that of the file, if any."""
+    """Return which rig an order is for: the name of its file, and the port given or that of the file, if
+    any."""
     from rig.jobs.orders import RigRef
 
     if port is None and rig.port is None:
@@ -47,7 +48,7 @@ def meant_rig(rig: RigFile, port: str | None) -> RigRef:
 
 
 def named_rig(rig_file: Path, port: str | None) -> RigRef:
-    """Which rigs a person asks about: all of that name, whatever their port, unless one is given."""
+    """Return which rigs a person asks about: all of that name, whatever their port, unless one is given."""
     from rig.jobs.orders import RigRef
     from rig.rigfile import read_rig_file
 
@@ -88,7 +89,7 @@ def order_through_daemon(rig: RigRef, order: Order) -> int | None:
 
 
 def daemon_if_up(rig: RigRef) -> ControlClient | None:
-    """A connection to the daemon that holds a rig, or None if no daemon is running for it.
+    """Return a connection to the daemon that holds a rig, or None if no daemon is running for it.
 
     Raises
     ------
@@ -169,7 +170,7 @@ def _note(job: JobCard) -> str:
 
 
 def counted(job: JobCard | EndCard) -> str:
-    """What the cycles of a job are called."""
+    """Return what the cycles of a job are called."""
     return "contact checks" if job.kind == "height" else "cycles"
 
 

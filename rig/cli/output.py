@@ -38,7 +38,7 @@ def print_json(document: Any) -> None:
 
 
 def as_json_text(document: Any, indent: int | None = None) -> str:
-    """A document that holds no not-a-number as text."""
+    """Return a document that holds no not-a-number as text."""
     text = json.dumps(document, indent=indent, ensure_ascii=False, allow_nan=False, default=str)
     return json_visible(text)
 
@@ -74,7 +74,7 @@ def wrapped(text: str, *, err: bool = False) -> str:
 
 
 def console(*, stderr: bool = False) -> Console:
-    """Standard output or standard error; without colours and lines where it is piped.
+    """Return the standard output or standard error; without colours and lines where it is piped.
 
     Text shows as it is: it holds no markup, and no command to the terminal gets through. What is to be bold
     or coloured says so by a style. Sentences and tables appear in the reader's units. A table that is wider
@@ -162,7 +162,7 @@ def _width(table: Table) -> int:
 
 
 def is_plain() -> bool:
-    """Whether standard output is not a terminal, or closed."""
+    """Return whether standard output is not a terminal, or closed."""
     return sys.stdout is None or not sys.stdout.isatty()
 
 

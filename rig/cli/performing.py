@@ -65,7 +65,7 @@ def perform_alone(rig: RigFile, port: str | None, folder: Path, job_for: Callabl
 
 
 def _left(done: Progress, wanted: int) -> str:
-    """Time left, from the mean of the cycles so far."""
+    """Return the time left, from the mean of the cycles so far."""
     if not done.cycles:
         return ""
     left_s = (wanted - done.cycles) * done.seconds / done.cycles

@@ -79,7 +79,7 @@ def command(
     calibration = None if calibration_file is None else read_calibration(calibration_file)
     read = pulled_captures(captures, PullsAsked(settings, calibration, beyond_calibration))
     listed = [name.strip() for text in although for name in text.split(",") if name.strip()]
-    answer = answer_pull([each.piece for each in read], listed)
+    answer = answer_pull([capture.piece for capture in read], listed)
     _show(answer, read, out, as_json=as_json)
 
 
@@ -88,13 +88,13 @@ def _document(
 ) -> dict[str, Any]:
     return answer.as_dict() | {
         "captures": {
-            each.piece.result.capture: {
-                "pulls": [pull.as_dict() for pull in each.pulls],
-                "relative_u_calibration": dict(each.piece.relative_shared_u),
-                "calibrated_to_n": each.reach_n if isfinite(each.reach_n) else None,
-                "notes": list(each.notes),
+            capture.piece.result.capture: {
+                "pulls": [pull.as_dict() for pull in capture.pulls],
+                "relative_u_calibration": dict(capture.piece.relative_shared_u),
+                "calibrated_to_n": capture.reach_n if isfinite(capture.reach_n) else None,
+                "notes": list(capture.notes),
             }
-            for each in read
+            for capture in read
         },
         "answer": list(sentences),
         "software": f"pressrig {__version__}",
@@ -102,7 +102,7 @@ def _document(
 
 
 def _show(answer: RetentionAnswer, read: Sequence[PulledCapture], out: Path | None, *, as_json: bool) -> None:
-    about = [note for each in read for note in each.notes]
+    about = [note for capture in read for note in capture.notes]
     sheet = pull_sheet(answer, about)
     document = _document(answer, read, sheet.answer)
     page = None

@@ -125,5 +125,6 @@ def command(
 
 
 def complete_header(about: CaptureHeader, reader: Reader) -> CaptureHeader:
-    """A capture's header with what only the opened rig can tell: who it is, and what its channels hold."""
+    """Return a capture's header with what only the opened rig can tell: who it is, and what its channels
+    hold."""
     return completed(about, reader)

@@ -112,7 +112,7 @@ def _refuse_height(capture: Capture) -> None:
 
 
 def _about_recovery(report: MethodReport) -> list[str]:
-    """What the touches after release say of the time to come."""
+    """Return what the touches after release say of the time to come."""
     fit = report.recovery_fit()
     return [] if fit is None else recovery_sentences(fit)
 

@@ -114,7 +114,7 @@ def say_where_the_page_is(listen: str, http: int, token: Path, *, allow_remote: 
 
 
 def _is_loopback(listen: str) -> bool:
-    """Whether only this machine can reach an address.
+    """Return whether only this machine can reach an address.
 
     Raises
     ------

@@ -197,7 +197,7 @@ def _rows(plan: Path) -> Iterator[Planned]:
 
 
 def _heading(cell: str) -> str:
-    """A heading without its unit, in small letters."""
+    """Return a heading without its unit, in small letters."""
     return cell.partition("(")[0].replace("_", " ").strip().lower()
 
 
@@ -214,7 +214,7 @@ def _about(rig: RigFile, operator: str | None, conditions: dict[str, str]) -> Ca
 
 
 def _done(folder: Path) -> Iterator[str]:
-    """Pieces that have a capture in the folder that was not left out."""
+    """Yield the pieces that have a capture in the folder that was not left out."""
     for summary in list_captures(folder):
         left_out = summary.problem is not None or open_capture(summary.path).exclusions.capture is not None
         if summary.specimen is not None and summary.samples and not left_out:
@@ -326,7 +326,7 @@ def _fresh() -> dict[str, Any]:
 
 
 def _asked(question: str) -> str:
-    """What a person answers; the end of the input ends the session."""
+    """Return what a person answers; the end of the input ends the session."""
     say(question, nl=False)
     line = sys.stdin.readline()
     if not line:

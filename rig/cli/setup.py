@@ -131,7 +131,7 @@ def _chosen_port() -> str:
 
 
 def _recognised(port: str, bauds: Sequence[int]) -> tuple[PortAddress, WireFormat, dict[str, Any], bool]:
-    """Where the device is heard, its format for the reader and for the file, and whether it drives.
+    """Return where the device is heard, its format for the reader and for the file, and whether it drives.
 
     Raises
     ------
@@ -151,7 +151,8 @@ def _recognised(port: str, bauds: Sequence[int]) -> tuple[PortAddress, WireForma
 
 
 def _format_of(address: PortAddress) -> tuple[WireFormat, dict[str, Any], bool]:
-    """Whether the device speaks in frames, else what its lines hold; and whether it drives its platen."""
+    """Return whether the device speaks in frames, else what its lines hold; and whether it drives its
+    platen."""
     try:
         with Reader(address, "framed") as reader:
             identity = reader.identity

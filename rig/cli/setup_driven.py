@@ -89,7 +89,8 @@ def try_contacts(reader: Reader) -> list[str]:
 
 
 def _named(reader: Reader) -> Switch | None:
-    """The switches that are open, by the device's own word; None if it does not tell them one by one."""
+    """Return the switches that are open, by the device's own word; None if it does not tell them one by
+    one."""
     identity = reader.identity
     if identity is None or Capability.TELLS_SWITCHES not in identity.capabilities:
         return None
@@ -109,7 +110,8 @@ def words_of(status: Status) -> str:
 
 
 def _followed(reader: Reader, question: str) -> tuple[str, Status]:
-    """The answer to a question and the status behind it; each change of the status is printed meanwhile."""
+    """Return the answer to a question and the status behind it; each change of the status is printed
+    meanwhile."""
     answered = threading.Event()
 
     identity = reader.identity
@@ -143,7 +145,8 @@ def _followed(reader: Reader, question: str) -> tuple[str, Status]:
 
 
 def _told(delivery: Delivery, *, by_state: bool) -> str | None:
-    """What a delivery says of switches: by the device's state where it tells each, else by the samples."""
+    """Return what a delivery says of switches: by the device's state where it tells each, else by the
+    samples."""
     if not by_state:
         if not len(delivery.samples):
             return None

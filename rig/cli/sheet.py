@@ -154,7 +154,7 @@ def command(
 
 
 def _photo(text: str) -> Photo:
-    """A photograph as `--photo` names it; the file's name is the caption where none is given."""
+    """Return a photograph as `--photo` names it; the file's name is the caption where none is given."""
     caption, separator, name = text.rpartition("=")
     path = Path(name if separator else text)
     try:

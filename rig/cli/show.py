@@ -47,7 +47,7 @@ def _document(capture: Capture) -> dict[str, Any]:
         "channels": {name: asdict(told) for name, told in recorded_channels(capture).items()},
         "events": dict(Counter(str(event.get("kind")) for event in capture.each_event())),
         "amendments": [asdict(record) for record in capture.amendments],
-        "damage": [asdict(each) for each in capture.damage],
+        "damage": [asdict(damage) for damage in capture.damage],
     }
 
 
@@ -90,7 +90,7 @@ def _print(document: dict[str, Any]) -> None:
 
 
 def _scale_words(unit: str, scale: dict[str, Any] | None) -> str:
-    """What a channel holds; of a scale its numbers, without its evidence."""
+    """Return what a channel holds; of a scale its numbers, without its evidence."""
     if unit != "counts":
         return f"recorded in {unit}"
     if not scale:

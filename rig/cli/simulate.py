@@ -223,7 +223,7 @@ def command(
 
 
 def _orders(rig: VirtualRig, control: Path | None) -> AbstractContextManager[object]:
-    """The socket for orders to the hardware, if one was asked for."""
+    """Return the socket for orders to the hardware, if one was asked for."""
     from rig.virtual import OrderSocket
 
     return nullcontext() if control is None else OrderSocket(rig, control)
@@ -284,7 +284,7 @@ def _steady(value: float, _time_s: float) -> float:
 def _drive(
     speed: str | None, acceleration: str | None, travel: str | None, fitting_mm: float
 ) -> DriveSettings:
-    """The drive asked for; what is left out is the usual one's."""
+    """Return the drive asked for; what is left out is the usual one's."""
     from rig.virtual import DriveSettings
 
     usual = DriveSettings()

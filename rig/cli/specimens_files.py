@@ -74,7 +74,7 @@ def link(folder: Path, *, enter: bool, path: Path, as_json: bool) -> None:
     seen, unread = _seen(folder)
     with Register(path) as register:
         linked = register.link(seen, add=enter)
-    conflicts = [(each.folder, each.why) for each in linked.conflicts] + unread
+    conflicts = [(conflict.folder, conflict.why) for conflict in linked.conflicts] + unread
     if as_json:
         print_json(
             {
@@ -101,19 +101,19 @@ def link(folder: Path, *, enter: bool, path: Path, as_json: bool) -> None:
 
 
 def _seen(folder: Path) -> tuple[list[SeenCapture], list[tuple[str, str]]]:
-    """Captures of a folder as their headers tell, and those that cannot be read."""
+    """Return the captures of a folder as their headers tell, and those that cannot be read."""
     seen: list[SeenCapture] = []
     unread: list[tuple[str, str]] = []
-    for each in list_captures(folder):
-        if each.problem is not None:
-            unread.append((str(each.path), each.problem))
+    for capture in list_captures(folder):
+        if capture.problem is not None:
+            unread.append((str(capture.path), capture.problem))
             continue
-        seen.append(seen_capture(each.path, open_capture(each.path).header))
+        seen.append(seen_capture(capture.path, open_capture(capture.path).header))
     return seen, unread
 
 
 def seen_capture(path: Path, header: CaptureHeader) -> SeenCapture:
-    """What the register notes of a capture."""
+    """Return what the register notes of a capture."""
     lay = header.conditions.get("orientation")
     return SeenCapture(
         header.id,

@@ -29,7 +29,7 @@ who_option = click.option("--who", metavar="NAME", help="Name of the person resp
 
 
 def fact_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """What may be said of a piece."""
+    """Return what may be said of a piece."""
     for option in reversed(
         (
             click.option("--batch", metavar="ID", help="Name of its batch."),
@@ -51,7 +51,7 @@ def fact_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def read_at(at: str | None) -> str:
-    """The day or time of `--at`, or now.
+    """Return the day or time of `--at`, or now.
 
     Raises
     ------
@@ -85,7 +85,7 @@ def read_facts(specimen: str, given: Mapping[str, Any]) -> list[Record]:
 
 
 def read_text(path: Path, largest_bytes: int = 64 << 20) -> str:
-    """A small file of text.
+    """Return a small file of text.
 
     Raises
     ------

@@ -29,7 +29,7 @@ def show(specimen: str, *, path: Path, as_json: bool) -> None:
     with Register(path, make=False) as register:
         piece = register.specimen(specimen)
     if as_json:
-        print_json(entry(piece) | {"records": [_record_entry(each) for each in piece.records]})
+        print_json(entry(piece) | {"records": [_record_entry(record) for record in piece.records]})
         return
     screen, plain = console(), is_plain()
     screen.print(_facts_table(piece, plain=plain))
@@ -53,7 +53,7 @@ def every(*, batch: str | None, state: str | None, path: Path, as_json: bool) ->
     with Register(path, make=False) as register:
         pieces = register.specimens(batch=batch, state=state)
     if as_json:
-        print_json({"specimens": [entry(each) for each in pieces]})
+        print_json({"specimens": [entry(piece) for piece in pieces]})
         return
     if not pieces:
         say(f"No such piece in {path}.")
@@ -62,7 +62,7 @@ def every(*, batch: str | None, state: str | None, path: Path, as_json: bool) ->
 
 
 def entry(piece: RegisteredSpecimen) -> dict[str, Any]:
-    """A piece as plain values."""
+    """Return a piece as plain values."""
     sizing = sizing_of(piece)
     return {
         "id": piece.id,
@@ -104,16 +104,16 @@ def _list_table(pieces: tuple[RegisteredSpecimen, ...], *, plain: bool) -> Any:
     for heading in ("mass\ng", *(f"{each}\nmm" for each in directions or ["size"]), "captures"):
         table.add_column(heading, justify="right")
     table.add_column("missing")
-    for each in pieces:
-        mass = each.mass
-        sizes = {size.direction: size for size in each.sizes}
+    for piece in pieces:
+        mass = piece.mass
+        sizes = {size.direction: size for size in piece.sizes}
         cells = [MISSING if mass is None else rounded(mass.g, mass.u_g or 0.0)]
         for direction in directions or ["size"]:
             size = sizes.get(direction)
             cells.append(MISSING if size is None else rounded(size.mm, size.u_mm or 0.0))
-        others = [name for name in each.missing() if name not in ("mass", "size", "captures", "batch")]
-        named = (each.id, each.batch or MISSING, each.state)
-        table.add_row(*named, *cells, str(len(each.captures)), ", ".join(others))
+        others = [name for name in piece.missing() if name not in ("mass", "size", "captures", "batch")]
+        named = (piece.id, piece.batch or MISSING, piece.state)
+        table.add_row(*named, *cells, str(len(piece.captures)), ", ".join(others))
     return table
 
 
@@ -155,14 +155,14 @@ def _history_table(piece: RegisteredSpecimen, *, plain: bool) -> Any:
     table = empty_table("records", plain=plain)
     for heading in ("record", "at", "what", "value", "how", "who", "remark"):
         table.add_column(heading)
-    for each in piece.records:
-        remark = f"stands for {each.corrects}: {each.reason}" if each.corrects else ""
-        if each.number in stands:
-            remark = f"wrong, see {stands[each.number]}" + (f"; {remark}" if remark else "")
-        detail = f" {each.detail}" if each.detail else ""
-        value = each.text or "" if each.value is None else f"{each.value:.6g} {each.unit}"
-        told = (f"{each.kind}{detail}", value, each.how or "", each.who or "", remark)
-        table.add_row(str(each.number), each.at, *told)
+    for record in piece.records:
+        remark = f"stands for {record.corrects}: {record.reason}" if record.corrects else ""
+        if record.number in stands:
+            remark = f"wrong, see {stands[record.number]}" + (f"; {remark}" if remark else "")
+        detail = f" {record.detail}" if record.detail else ""
+        value = record.text or "" if record.value is None else f"{record.value:.6g} {record.unit}"
+        told = (f"{record.kind}{detail}", value, record.how or "", record.who or "", remark)
+        table.add_row(str(record.number), record.at, *told)
     return table
 
 

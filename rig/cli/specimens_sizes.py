@@ -59,7 +59,7 @@ def size(specimen: str | None, readings: tuple[str, ...], *, path: Path, as_json
     records = list(_records(specimen, readings, given))
     with Register(path, make=False) as register:
         register.write(records)
-        pieces = [register.specimen(name) for name in dict.fromkeys(each.specimen for each in records)]
+        pieces = [register.specimen(name) for name in dict.fromkeys(record.specimen for record in records)]
     sizings = {piece.id: sizing_of(piece) for piece in pieces}
     if as_json:
         print_json({name: None if each is None else sizing_entry(each) for name, each in sizings.items()})
@@ -72,13 +72,13 @@ def size(specimen: str | None, readings: tuple[str, ...], *, path: Path, as_json
 
 
 def sizing_of(piece: RegisteredSpecimen) -> Sizing | None:
-    """What the newest day's readings of each direction say; None without a size."""
+    """Return what the newest day's readings of each direction say; None without a size."""
     readings = piece.newest_sizes
     return size_up(readings, piece.drawing_size_mm) if readings else None
 
 
 def sizing_entry(sizing: Sizing) -> dict[str, Any]:
-    """Plain values without not-a-number."""
+    """Return a plain values without not-a-number."""
     return {
         "directions": {
             name: {
@@ -186,7 +186,7 @@ def _reading(
 
 
 def _height(path: Path, specimen: str | None, at: str, who: str | None) -> Record:
-    """The height at the contact force, of a document of `pressrig height --json`."""
+    """Return the height at the contact force, of a document of `pressrig height --json`."""
     try:
         document = load_json(read_text(path, LARGEST_BYTES), str(path))
         height = document["at_contact_force"]
@@ -214,7 +214,7 @@ def _height(path: Path, specimen: str | None, at: str, who: str | None) -> Recor
 
 
 def _table(path: Path, at: str, who: str | None) -> Iterator[Record]:
-    """Readings of a table, one row each."""
+    """Yield the readings of a table, one row each."""
     table = read_rows(
         path, lambda cell: _name_and_unit(cell)[0] in HEADINGS, most=LARGEST_BYTES, most_rows=MOST_ROWS
     )

@@ -58,7 +58,7 @@ def _statuses(rig_file: Path | None, port: str | None) -> list[RigStatus]:
 
 
 def in_words(status: RigStatus) -> Iterator[str]:
-    """A status as lines of text."""
+    """Yield a status as lines of text."""
     yield f"{status.rig} at {status.port}: {status.state}, {_arming_in_words(status)}"
     if status.force_n is not None and status.position_mm is not None:
         yield f"force {status.force_n:.2f} N, position {status.position_mm:.3f} mm"

@@ -45,7 +45,7 @@ def command(*, rig_file: Path, baseline: int | None, out: Path | None, as_json: 
     charts = []
     for piece, quantity in _names(log):
         points = log.chart(piece, quantity)
-        inside = [each.value for each in points if not each.reasons]
+        inside = [point.value for point in points if not point.reasons]
         charts.append((piece, quantity, points, learnt_limits(inside, baseline or BASELINE)))
     if out is not None:
         for piece, quantity, points, limits in charts:
@@ -59,7 +59,7 @@ def command(*, rig_file: Path, baseline: int | None, out: Path | None, as_json: 
                         "piece": piece,
                         "quantity": quantity,
                         "limits": None if limits is None else asdict(limits),
-                        "points": [asdict(each) | {"at": each.at.isoformat()} for each in points],
+                        "points": [asdict(point) | {"at": point.at.isoformat()} for point in points],
                     }
                     for piece, quantity, points, limits in charts
                 ],
@@ -80,14 +80,14 @@ def command(*, rig_file: Path, baseline: int | None, out: Path | None, as_json: 
 
 def _names(log: CheckLog) -> list[tuple[str, str]]:
     """Piece and quantity of each chart that has a point."""
-    pairs = ((each.piece, each.quantity) for each in log.records if isinstance(each, PieceCheck))
+    pairs = ((record.piece, record.quantity) for record in log.records if isinstance(record, PieceCheck))
     return [pair for pair in dict.fromkeys(pairs) if log.chart(*pair)]
 
 
 def _draw(title: str, points: tuple[PieceCheck, ...], limits: ChartLimits | None, path: Path) -> None:
     shown = [
-        ChartPoint(f"{each.at.astimezone():%Y-%m-%d}", each.value, each.u, bool(each.reasons))
-        for each in points
+        ChartPoint(f"{point.at.astimezone():%Y-%m-%d}", point.value, point.u, bool(point.reasons))
+        for point in points
     ]
     save_control_chart(shown, limits, title=title, unit=points[-1].unit, path=path)
 

@@ -105,7 +105,7 @@ def command(
         _take(rig, port, loads, readings_file, settle)
     table = read_verification(readings_file, rig.calibration.force, local)
     readings = table.readings
-    largest_n = max(abs(each.load_n) for each in readings)
+    largest_n = max(abs(reading.load_n) for reading in readings)
     if not largest_n > 0:
         raise InputError(f"{readings_file}: every load is zero")
     resolution_n = read_quantity("--resolution", resolution, "N")
@@ -165,7 +165,7 @@ def _gravity(text: str) -> Gravity:
 def _references(
     certificates: tuple[str, ...], text: str | None, largest_n: float, gravity: Gravity | None
 ) -> VerificationReferences:
-    """What the loads rest on; where they are masses, gravity's uncertainty joins."""
+    """Return what the loads rest on; where they are masses, gravity's uncertainty joins."""
     if text is None:
         return VerificationReferences(certificates)
     try:
@@ -182,7 +182,7 @@ def _keep(rig_file: Path, sheet: VerificationSheet) -> None:
 
 
 def _reached(verification: Verification, wanted: str | None) -> bool:
-    """Whether the answer is yes: the class asked for, or any where none was."""
+    """Return whether the answer is yes: the class asked for, or any where none was."""
     best = verification.reached
     if wanted is None:
         return best is not None or not verification.stated
@@ -191,7 +191,9 @@ def _reached(verification: Verification, wanted: str | None) -> bool:
         return False
     if float(best.limits.name) <= float(wanted):
         return True
-    (asked,) = (each for each in verification.classes if each.limits.name == wanted)
+    (asked,) = (
+        standard_class for standard_class in verification.classes if standard_class.limits.name == wanted
+    )
     say(f"pressrig: class {wanted} is not reached: {asked.why_not}", err=True)
     return False
 

@@ -117,7 +117,7 @@ def _must_be_of(rig: RigFile, capture: Capture) -> None:
 
 
 def _measured(result: CaptureResult, name: str) -> _Measured:
-    """Mean over the cycles that count, with its uncertainty."""
+    """Return the mean over the cycles that count, with its uncertainty."""
     names = result.quantities()
     if name not in names:
         stiffnesses = ", ".join(each for each in names if each.endswith("_n_per_mm"))
@@ -175,7 +175,7 @@ def _check(
 
 
 def _unlike(log: CheckLog, check: PieceCheck) -> list[str]:
-    """What differs from the reading before."""
+    """Return what differs from the reading before."""
     earlier = log.chart(check.piece, check.quantity)
     if not earlier:
         return []

@@ -116,7 +116,7 @@ def _steps(values: Sequence[float]) -> Iterator[tuple[int, str, float]]:
 
 
 def _loads(text: str) -> tuple[str, list[float]]:
-    """The heading of their column, and the loads in its unit.
+    """Return the heading of their column, and the loads in its unit.
 
     Raises
     ------

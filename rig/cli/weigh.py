@@ -170,7 +170,7 @@ class _Keeper:
         """Keep a mass."""
         mass_g, u_g = weighing.mass_g * self._in_vacuo, weighing.u_g * self._in_vacuo
         notes = [resolution_note(weighing), spread_note(mass_g, self._others_g(name))]
-        said = tuple(each for each in notes if each)
+        said = tuple(note for note in notes if note)
         for each in said:
             say(f"warning: {name}: {each}", err=True)
         weighed = WeighedPiece(name, weighing, mass_g, u_g, how, said)
@@ -180,7 +180,7 @@ class _Keeper:
         return weighed
 
     def _others_g(self, name: str) -> list[float]:
-        """Masses of the other pieces of its batch, with or without the air as this one."""
+        """Return the masses of the other pieces of its batch, with or without the air as this one."""
         batch, others = self._given["batch"], {}
         if self._register is not None:
             if name in self._register.ids():
@@ -188,9 +188,9 @@ class _Keeper:
             if batch is not None:
                 pieces = self._register.specimens(batch=batch)
                 others = {
-                    each.id: each.mass.g
-                    for each in pieces
-                    if each.mass is not None and self._air_out == (each.mass.how or "").endswith(AIR_OUT)
+                    piece.id: piece.mass.g
+                    for piece in pieces
+                    if piece.mass is not None and self._air_out == (piece.mass.how or "").endswith(AIR_OUT)
                 }
         others.pop(name, None)
         return list(others.values())
@@ -244,12 +244,12 @@ def _ids(pieces: Sequence[str], listed: Path | None) -> list[str]:
         pieces = [line for line in lines if line and not line.startswith("#")]
         if not pieces:
             raise InputError(f"{listed}: no piece in it; expected one id per line")
-    typed = [each for each in pieces if "=" in each]
+    typed = [piece for piece in pieces if "=" in piece]
     if typed:
         raise InputError(
             f"weigh: found {typed[0]!r:.40} with --rig; expected only ids, since the scale gives the mass"
         )
-    twice = sorted({each for each in pieces if list(pieces).count(each) > 1})
+    twice = sorted({piece for piece in pieces if list(pieces).count(piece) > 1})
     if twice:
         raise InputError(f"weigh: {', '.join(twice)} is named twice; expected each piece once")
     return list(pieces)
@@ -282,7 +282,7 @@ def _relative_u(text: str | None) -> float:
 
 
 def _in_vacuo(density: str | None) -> float:
-    """What a mass as weighed in air is multiplied with; scales are set with steel masses in air."""
+    """Return what a mass as weighed in air is multiplied with; scales are set with steel masses in air."""
     value = read_quantity("--density", density, "kg/m^3")
     if value is None:
         return 1.0
@@ -318,8 +318,8 @@ def _table(weighed: Sequence[WeighedPiece], unit: str) -> Any:
         table.add_column(heading, justify="right")
     table.add_column("how")
     table.add_column("remark")
-    for each in weighed:
-        u = each.u_g * per
-        remark = "; ".join(note.partition(":")[0] for note in each.notes)
-        table.add_row(each.specimen, rounded(each.mass_g * per, u), rounded(u, u), each.how, remark)
+    for piece in weighed:
+        u = piece.u_g * per
+        remark = "; ".join(note.partition(":")[0] for note in piece.notes)
+        table.add_row(piece.specimen, rounded(piece.mass_g * per, u), rounded(u, u), piece.how, remark)
     return table

@@ -192,7 +192,7 @@ class _PanRecord:
         self._level, self._zeros, self._on_pan_g = level, [rest_of(level)], []
 
     def next_piece(self, name: str) -> TakenMass | None:
-        """The next piece put on; None when it was stopped."""
+        """Return the next piece put on; None when it was stopped."""
         say(f"put on {name}", err=True)
         while True:
             try:
@@ -245,7 +245,7 @@ class _PanRecord:
         say(sentence, err=True)
 
     def summary(self, scale_known: bool) -> Weighings:
-        """What was seen beside the masses."""
+        """Return what was seen beside the masses."""
         notes = []
         if self._knocks:
             notes.append(f"The pan was disturbed {self._knocks} times with nothing put on it.")
@@ -257,7 +257,7 @@ class _PanRecord:
 
 
 def rest_of(level: Level) -> RestingStretch:
-    """A rest in grams, its uncertainties widened for the few blocks that told them."""
+    """Return a rest in grams, its uncertainties widened for the few blocks that told them."""
     step_g, first, last = level.step_g, level.first, level.last
     first_u_g, last_u_g = (
         told_by_few(part.u_counts * step_g, part.degrees_of_freedom) for part in (first, last)

@@ -12,7 +12,7 @@ _GROUP = "abilities"
 
 
 def told(stand: Stand) -> Abilities:
-    """What the device says that it can do."""
+    """Return what the device says that it can do."""
     if Capability.DESCRIBES not in stand.known.capabilities:
         raise NotApplicableError("it does not say what it can do (capability 6 is not set)")
     before = len(stand.talk.heard)
@@ -30,7 +30,7 @@ def _answers(stand: Stand) -> str:
     require(reply is not None, "no reply")
     assert reply is not None
     require(reply.result == ReplyResult.ACCEPTED, f"answered {result_words(reply.result)}")
-    kinds = [type(each) for each in stand.talk.messages() if isinstance(each, Abilities | Reply)]
+    kinds = [type(message) for message in stand.talk.messages() if isinstance(message, Abilities | Reply)]
     require(Abilities in kinds, "a reply, but no abilities message")
     require(kinds.index(Abilities) < kinds.index(Reply), "the reply came before the abilities")
     return "an abilities message, then the reply"

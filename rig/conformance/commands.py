@@ -58,7 +58,7 @@ def _state(stand: Stand) -> str:
     request = stand.talk.next_id()
     reply = stand.talk.ask(AskState(request))
     require(reply is not None, "no reply")
-    kinds = [type(each) for each in stand.talk.messages() if isinstance(each, State | Reply)]
+    kinds = [type(message) for message in stand.talk.messages() if isinstance(message, State | Reply)]
     require(State in kinds, "a reply, but no state message")
     require(kinds.index(State) < kinds.index(Reply), "the reply came before the state")
     return "a state message, then the reply"

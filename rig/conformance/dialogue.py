@@ -58,7 +58,7 @@ class Port(Protocol):
     """What a dialogue is held over; `rig.reader.Link` is one."""
 
     def read(self) -> bytes:
-        """What has arrived; waits a little for it."""
+        """Return what has arrived; waits a little for it."""
 
     def write(self, data: bytes) -> bool:
         """Send; False if it could not be sent in time."""
@@ -152,7 +152,7 @@ class Dialogue:
         self._stopped = lambda: False
 
     def next_id(self) -> int:
-        """A fresh request id."""
+        """Return a fresh request id."""
         self._last_id = self._last_id % LAST_REQUEST_ID + 1
         return self._last_id
 
@@ -224,19 +224,19 @@ class Dialogue:
                 self.unwritten += 1
 
     def reply_to(self, request: int) -> Reply | None:
-        """The first reply to a request that was heard."""
+        """Return the first reply to a request that was heard."""
         return next(iter(self.replies_to(request)), None)
 
     def replies_to(self, request: int) -> list[Reply]:
-        """All replies to a request that were heard."""
+        """Return all replies to a request that were heard."""
         return [m for m in self.messages() if isinstance(m, Reply) and m.request == request]
 
     def messages(self) -> list[Message]:
-        """All messages heard, oldest first."""
+        """Return all messages heard, oldest first."""
         return [each.message for each in self.heard]
 
     def events(self) -> list[Event]:
-        """All events heard, oldest first."""
+        """Return all events heard, oldest first."""
         return [m for m in self.messages() if isinstance(m, Event)]
 
     def ask(self, command: Command, attempts: int = ATTEMPTS) -> Reply | None:
@@ -253,6 +253,6 @@ class Dialogue:
         return None
 
     def newest(self, kind: type[Identity] | type[State]) -> Identity | State | None:
-        """The newest message of a class that was heard."""
+        """Return the newest message of a class that was heard."""
         found = [m for m in self.messages() if isinstance(m, kind)]
         return found[-1] if found else None

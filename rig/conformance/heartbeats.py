@@ -26,7 +26,7 @@ ASK_EVERY_S = 0.05
 
 
 def _one_stop(stand: Stand) -> float:
-    """Time from the last heartbeat to the event that ends a motion, in seconds."""
+    """Return the time from the last heartbeat to the event that ends a motion, in seconds."""
     stand.ready()
     talk = stand.talk
     request = stand.begin_long()
@@ -70,7 +70,7 @@ def _only_beats(stand: Stand) -> str:
 
 
 def _lost(stand: Stand) -> bool:
-    return any(each.code == EventCode.HEARTBEAT_LOST for each in stand.talk.events())
+    return any(event.code == EventCode.HEARTBEAT_LOST for event in stand.talk.events())
 
 
 def _keeps(stand: Stand) -> str:

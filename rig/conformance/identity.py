@@ -23,7 +23,7 @@ def _answers(stand: Stand) -> str:
     assert reply is not None
     require(reply.result == ReplyResult.ACCEPTED, f"result {int(reply.result)}")
     messages = stand.talk.messages()
-    kinds = [type(each) for each in messages if isinstance(each, Identity | Reply)]
+    kinds = [type(message) for message in messages if isinstance(message, Identity | Reply)]
     require(Identity in kinds, "a reply, but no identity message")
     require(kinds.index(Identity) < kinds.index(Reply), "the reply came before the identity")
     return "an identity message, then the reply"

@@ -89,7 +89,7 @@ def _inside(stand: Stand) -> str:
 
 
 def _under_way(stand: Stand, *, down: bool, slowness: int = 1) -> int:
-    """A motion up to, or back from, the far end, that has begun; its request id."""
+    """Return a motion up to, or back from, the far end, that has begun; its request id."""
     stand.ready()
     talk, bounds = stand.talk, stand.bounds
     speed = max(bounds.speed // slowness, 1)
@@ -251,7 +251,7 @@ def _tripped(stand: Stand, request: int, code: EventCode) -> Event:
 
 
 def _stopped_in_time(stand: Stand, begun_us: int, beside_s: float) -> str:
-    """How long and how far it went on by the samples, which must be in time."""
+    """Return how long and how far it went on by the samples, which must be in time."""
     stand.talk.listen(WATCHED_S)
     block = seen(stand)
     since_s = elapsed_s(block.time_us, begun_us, stand.time_modulus_us)
@@ -327,7 +327,7 @@ def _dwell(stand: Stand) -> str:
 
 
 def _stays_s(since_s: FloatArray, there: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]) -> list[float]:
-    """How long each run of samples in one place lasted."""
+    """Return how long each run of samples in one place lasted."""
     edges = np.diff(np.concatenate([[0], there.astype(np.int8), [0]]))
     begins, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1) - 1
     return [float(since_s[end] - since_s[begin]) for begin, end in zip(begins, ends, strict=True)]

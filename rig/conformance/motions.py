@@ -34,7 +34,7 @@ def _home(stand: Stand) -> str:
     request = stand.begin(Home(talk.next_id(), stand.bounds.home_speed))
     end = stand.ending(request, stand.bounds.home_s)
     require(end is not None and end.code == EventCode.FINISHED, f"it ended with {event_words(end)}")
-    homed = [each for each in talk.events() if each.code == EventCode.HOMED and each.request == request]
+    homed = [event for event in talk.events() if event.code == EventCode.HOMED and event.request == request]
     require(len(homed) == 1, f"{len(homed)} events 14 (homed)")
     talk.listen(0.1)
     require(abs(stand.position) <= NEAR_COUNTS, f"afterwards it stands at {stand.position} counts")
@@ -132,9 +132,9 @@ def _cycle(stand: Stand) -> str:
     end = stand.ending(request, 2 * CYCLES * stand.stroke_s(bounds.stroke))
     require(end is not None and end.code == EventCode.FINISHED, f"it ended with {event_words(end)}")
     counted = [
-        each.value
-        for each in talk.events()
-        if each.code == EventCode.CYCLE_FINISHED and each.request == request
+        event.value
+        for event in talk.events()
+        if event.code == EventCode.CYCLE_FINISHED and event.request == request
     ]
     require(counted == [*range(1, CYCLES + 1)], f"events 13 counted {counted}")
     done = stand.state().cycles_done

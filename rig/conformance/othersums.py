@@ -135,7 +135,7 @@ def seal_found(received: bytes) -> Seal | None:
             frames.append(cobs.decode(body))
         except cobs.DecodeError:
             continue
-    frames = [each for each in dict.fromkeys(frames) if len(each) >= LEAST_PAYLOAD + _CRC_BYTES]
+    frames = [fromkey for fromkey in dict.fromkeys(frames) if len(fromkey) >= LEAST_PAYLOAD + _CRC_BYTES]
     frames = sorted(frames[-MOST_FRAMES:], key=len)
     needed = max(ENOUGH_FRAMES, (len(frames) + 1) // 2)
     # a kind that fits this many of them fits one of the shortest, as many as may be left out and one more

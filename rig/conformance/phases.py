@@ -47,7 +47,7 @@ LEAVING_STROKES = 8
 
 
 def _far(stand: Stand) -> int:
-    """A place so far from the base that a motion there can be stopped on its way."""
+    """Return a place so far from the base that a motion there can be stopped on its way."""
     bounds = stand.bounds
     return min(bounds.base + max(4 * bounds.stroke, round(REACH_S * bounds.speed)), bounds.far)
 
@@ -90,7 +90,7 @@ def _hold(stand: Stand) -> int:
 
 
 def _causes(stand: Stand, *, moves: bool) -> Iterator[tuple[str, EventCode, Callable[[], object]]]:
-    """What stops a motion, the event that it brings, and how it is brought about."""
+    """Yield what stops a motion, the event that it brings, and how it is brought about."""
     talk = stand.talk
     mean, spread = stand.force_now()
     room = spread + FORCE_SLACK_COUNTS
@@ -145,7 +145,7 @@ def _stopped(stand: Stand, begin: Callable[[Stand], int]) -> str:
 
 
 def _on_the_switch(stand: Stand) -> str:
-    """A home switch that is open from the start: pressed, or its plug is off."""
+    """Return a home switch that is open from the start: pressed, or its plug is off."""
     if stand.provoker.slow:
         raise NotApplicableError("a homing cannot be halted in time by a person's words; a bench can")
     stand.willing(HOME_SWITCH)
@@ -164,7 +164,7 @@ def _on_the_switch(stand: Stand) -> str:
 
 
 def _resisted(stand: Stand) -> str:
-    """A homing with something in its way: plugs or wires are swapped, or a hand is there."""
+    """Return a homing with something in its way: plugs or wires are swapped, or a hand is there."""
     if stand.provoker.slow:
         raise NotApplicableError("a person's push would be too late for a motion as short as this")
     stand.willing(GROWING)
@@ -187,7 +187,7 @@ def _resisted(stand: Stand) -> str:
 
 
 def _shoved(stand: Stand) -> str:
-    """A motor that slips, or a hand or a part that is stronger."""
+    """Return a motor that slips, or a hand or a part that is stronger."""
     if stand.provoker.slow:
         raise NotApplicableError("no hand may push a platen that has current; a bench can")
     stand.willing(SHOVE)
@@ -205,7 +205,7 @@ def _shoved(stand: Stand) -> str:
 
 
 def _beyond_force(stand: Stand) -> str:
-    """A part that pulls is not pulled further by a homing."""
+    """Return a part that pulls is not pulled further by a homing."""
     stand.ready()
     talk = stand.talk
     mean, spread = stand.force_now()

@@ -152,7 +152,7 @@ class Nobody:
         self._why = why
 
     def willing(self, what: Provocation) -> str:
-        """Why not."""
+        """Return why not."""
         del what
         return self._why
 

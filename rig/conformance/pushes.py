@@ -27,7 +27,7 @@ PART_BESIDE = 10
 
 
 def _room(stand: Stand) -> tuple[int, int]:
-    """The force at rest, and how far beside it a limit is out of the noise's reach."""
+    """Return the force at rest, and how far beside it a limit is out of the noise's reach."""
     mean, spread = stand.force_now()
     return mean, 2 * spread + FORCE_SLACK_COUNTS
 
@@ -91,7 +91,7 @@ def _trip(stand: Stand, *, what: Provocation, moving: bool) -> str:
 
 
 def _beside(stand: Stand, what: Provocation) -> str:
-    """A limit just beyond the force that comes trips nothing, one just within it trips."""
+    """Return a limit just beyond the force that comes trips nothing, one just within it trips."""
     stand.willing(what)
     if stand.provoker.slow:
         raise NotApplicableError("no hand presses three times with the same force; a bench can")
@@ -122,7 +122,7 @@ def _tripped(stand: Stand) -> bool:
 
 
 def _reached(stand: Stand) -> str:
-    """A press that is under way stops when the force comes."""
+    """Return a press that is under way stops when the force comes."""
     stand.willing(PUSH)
     if stand.provoker.slow:
         raise NotApplicableError("a press ends before a person can push; a bench is quicker")

@@ -27,11 +27,11 @@ MOST_WAIT_S = 0.011
 
 
 def taken_per_s(stand: Stand) -> float:
-    """Samples taken in a second of the host's clock, sent or not, while the stream goes on."""
+    """Return the samples taken in a second of the host's clock, sent or not, while the stream goes on."""
     blocks = stand.talk.taken
     if len(blocks) < 2 or blocks[0].block.seq is None:
         raise UnreadyError("too few samples came to measure a rate")
-    ends = [int(each.block.seq[-1]) for each in blocks if each.block.seq is not None]
+    ends = [int(block.block.seq[-1]) for block in blocks if block.block.seq is not None]
     taken = int((np.diff(ends) % SEQ_MODULUS).sum())
     return taken / (blocks[-1].at_s - blocks[0].at_s)
 

@@ -162,7 +162,7 @@ def _goes_on(stand: Stand) -> str:
 
 
 def _across(stand: Stand, to_wrap_s: float) -> SampleBlock:
-    """The stream from now until after a wrap."""
+    """Return the stream from now until after a wrap."""
     stand.at_highest_rate()
     stand.talk.taken.clear()
     stand.talk.listen(1.1 * to_wrap_s + 1.0)
@@ -196,7 +196,7 @@ def _time_wraps(stand: Stand) -> str:
 
 
 def _wrapped(values: IntArray, modulus: int, longest: float) -> str:
-    """Where a counter wrapped, which must be at its modulus."""
+    """Return where a counter wrapped, which must be at its modulus."""
     drops = np.flatnonzero(np.diff(values) < 0)
     require(len(drops) > 0, f"it did not wrap at {modulus}; it went on to {int(values.max())}")
     before, after = int(values[drops[0]]), int(values[drops[0] + 1])

@@ -269,7 +269,7 @@ class Stand:
         return reply
 
     def state(self) -> State:
-        """How the device says it stands."""
+        """Return how the device says it stands."""
         for _ in range(2):
             before = len(self.talk.heard)
             self.must(AskState(self.talk.next_id()), "send the state")
@@ -295,7 +295,7 @@ class Stand:
             self.stream(self.known.rate_mhz)
 
     def collect(self, duration_s: float) -> SampleBlock:
-        """All samples of a while, in order; at the highest rate if the device listens."""
+        """Return all samples of a while, in order; at the highest rate if the device listens."""
         self.at_highest_rate()
         self.talk.listen(0.1)
         self.talk.taken.clear()
@@ -353,7 +353,7 @@ class Stand:
         return int(latest.position[-1])
 
     def force_now(self) -> tuple[int, int]:
-        """Mean force of the last while, in counts, and how far single values lie beside it."""
+        """Return the mean force of the last while, in counts, and how far single values lie beside it."""
         self.talk.taken.clear()
         self.talk.listen(0.4)
         if not self.talk.taken:
@@ -362,7 +362,7 @@ class Stand:
         return int(force.mean()), int(np.ptp(force))
 
     def shows(self, bit: Status, limit_s: float = 0.5) -> bool:
-        """Whether a sample with a status bit comes within the limit, or was the newest."""
+        """Return whether a sample with a status bit comes within the limit, or was the newest."""
 
         def holds() -> bool:
             latest = self.talk.latest
@@ -402,11 +402,13 @@ class Stand:
         return end
 
     def endings(self, request: int) -> list[Event]:
-        """The events that ended a motion, as far as they were heard."""
-        return [each for each in self.talk.events() if each.request == request and each.code in MOTION_ENDS]
+        """Return the events that ended a motion, as far as they were heard."""
+        return [
+            event for event in self.talk.events() if event.request == request and event.code in MOTION_ENDS
+        ]
 
     def ending(self, request: int, limit_s: float) -> Event | None:
-        """The event that ends a motion; None if none comes within the limit."""
+        """Return the event that ends a motion; None if none comes within the limit."""
         self.talk.until(lambda: bool(self.endings(request)), limit_s)
         return next(iter(self.endings(request)), None)
 
@@ -527,21 +529,21 @@ class Stand:
 
 
 def result_words(result: ReplyResult | int) -> str:
-    """A reply's result: its number and name."""
+    """Return a reply's result: its number and name."""
     if isinstance(result, ReplyResult):
         return f"{int(result)} ({result.name.lower().replace('_', ' ')})"
     return f"{result} (not a result of the protocol)"
 
 
 def event_words(event: Event | None) -> str:
-    """An event: its number and name."""
+    """Return an event: its number and name."""
     if event is None:
         return "no event"
     return code_words(event.code)
 
 
 def code_words(code: EventCode | int) -> str:
-    """An event's code: its number and name."""
+    """Return an event's code: its number and name."""
     name = (
         code.name.lower().replace("_", " ") if isinstance(code, EventCode) else "not an event of the protocol"
     )

@@ -101,8 +101,8 @@ class ConformanceReport:
     stopped: bool = False
 
     def of(self, verdict: Verdict) -> tuple[CheckOutcome, ...]:
-        """The outcomes with this verdict."""
-        return tuple(each for each in self.outcomes if each.verdict is verdict)
+        """Return the outcomes with this verdict."""
+        return tuple(outcome for outcome in self.outcomes if outcome.verdict is verdict)
 
     @property
     def passed(self) -> bool:
@@ -111,7 +111,7 @@ class ConformanceReport:
             not self.interrupted
             and self.disarmed is not False
             and not self.of(Verdict.FAILED)
-            and not any(each.blocked for each in self.outcomes)
+            and not any(outcome.blocked for outcome in self.outcomes)
         )
 
 
@@ -192,7 +192,7 @@ def _performed(stand: Stand, check: Check, motion: bool) -> CheckOutcome:
 
 
 def _not_for(stand: Stand, check: Check, motion: bool) -> str:
-    """Why a check is not for this device; empty if it is."""
+    """Return why a check is not for this device; empty if it is."""
     if check.name not in _BY_KIND.get(stand.kind, {check.name}):
         return f"the device sends {stand.kind.value} and accepts no commands"
     if check.arms and not stand.drives:

@@ -107,7 +107,7 @@ class _Record:
     modulus_us: int | None
 
     def at_s(self, time_us: int) -> float:
-        """An instant of the device's clock, beside `since_s`."""
+        """Return an instant of the device's clock, beside `since_s`."""
         assert self.block.time_us is not None
         return float(elapsed_s(np.array([time_us]), int(self.block.time_us[0]), self.modulus_us)[0])
 
@@ -250,7 +250,7 @@ def _look_at_events(findings: _Findings, record: _Record) -> None:
 
 
 def _motions(record: _Record) -> list[_Motion]:
-    """The accepted motions in their order, with the device seconds of their begin and end."""
+    """Return the accepted motions in their order, with the device seconds of their begin and end."""
     accepted = {command.request for command in _accepted(record.said)}
     ends_s = {
         said.message.request: record.at_s(said.message.time_us)

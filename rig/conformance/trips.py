@@ -64,7 +64,7 @@ _SHOWN: dict[str | EventCode | int, Status] = {
 
 
 def _stopped(stand: Stand, request: int, codes: tuple[EventCode, ...], limit_s: float) -> Event:
-    """The trip that ended a motion, with everything that belongs to a trip."""
+    """Return the trip that ended a motion, with everything that belongs to a trip."""
     end = stand.ending(request, limit_s)
     require(end is not None, f"no event ended the motion within {limit_s:g} s")
     assert end is not None
@@ -138,7 +138,7 @@ def _done_in_time(stand: Stand, request: int, limit_s: float) -> None:
 
 
 def _away_from_limits(stand: Stand) -> int:
-    """A motion towards the far end that one narrowed limit will end; its request id."""
+    """Return a motion towards the far end that one narrowed limit will end; its request id."""
     bounds, talk = stand.bounds, stand.talk
     request = stand.begin(MoveTo(talk.next_id(), bounds.far, bounds.speed))
     if not talk.until(lambda: stand.position > bounds.base + max(2 * PASSED_COUNTS, bounds.stroke), LONGER_S):
@@ -147,7 +147,7 @@ def _away_from_limits(stand: Stand) -> int:
 
 
 def _force_trip(stand: Stand) -> tuple[int, Event]:
-    """A force limit that is passed; the greatest force that was set, and the event."""
+    """Return a force limit that is passed; the greatest force that was set, and the event."""
     stand.ready()
     mean, spread = stand.force_now()
     request = _away_from_limits(stand)
@@ -185,7 +185,9 @@ def _without_heartbeats(stand: Stand) -> None:
     stand.arm()
     talk = stand.talk
     talk.beating = False
-    if not talk.until(lambda: any(each.code == EventCode.HEARTBEAT_LOST for each in talk.events()), LONGER_S):
+    if not talk.until(
+        lambda: any(event.code == EventCode.HEARTBEAT_LOST for event in talk.events()), LONGER_S
+    ):
         raise UnreadyError("no stop could be latched: it stayed armed without heartbeats")
     talk.beating = True
 
@@ -241,7 +243,7 @@ def _open_stop(stand: Stand) -> str:
 
 
 def _heard(stand: Stand, code: EventCode) -> bool:
-    return any(each.code == code for each in stand.talk.events())
+    return any(event.code == code for event in stand.talk.events())
 
 
 def _armed_after_trip(stand: Stand) -> None:
@@ -331,7 +333,7 @@ def _carried_out(stand: Stand, move: MoveTo, what: str) -> str:
 
 
 def _armed_at_switch(stand: Stand, above: int = 0) -> None:
-    """Armed again with the travel switch at the pressing end still pressed, so many counts above the base."""
+    """Armed again with the travel switch at the pressing end still pressed, `above` counts from the base."""
     if stand.provoker.slow:
         raise NotApplicableError("the plug would have to stay off while it is armed; a bench can")
     stand.willing(TRAVEL_SWITCH)
@@ -376,7 +378,7 @@ def _retreat_switch(stand: Stand) -> str:
 
 
 def _stop_before_arming(stand: Stand) -> str:
-    """An emergency stop that is pressed while nothing is armed."""
+    """Return an emergency stop that is pressed while nothing is armed."""
     stand.willing(EMERGENCY_STOP)
     stand.stream(min(WORK_RATE_MHZ, stand.known.rate_mhz))
     if stand.state().stop_cause:

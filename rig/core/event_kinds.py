@@ -75,5 +75,5 @@ EventKind = (
 
 
 def kind_of(event: Mapping[str, Any]) -> EventKind | None:
-    """The kind of an event; what no version known here wrote compares equal to none of them."""
+    """Return the kind of an event; what no version known here wrote compares equal to none of them."""
     return cast("EventKind | None", event.get("kind"))

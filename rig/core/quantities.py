@@ -58,7 +58,7 @@ class Quantity:
 
 
 def quantity(column: str) -> Quantity:
-    """Title and unit of a column.
+    """Return the title and unit of a column.
 
     Examples
     --------
@@ -74,6 +74,6 @@ def quantity(column: str) -> Quantity:
     for pct in ("of_height", "of_deflection"):
         if column.endswith(f"_pct_{pct}"):
             return Quantity(_TITLES[column], "%")
-    ending = next((each for each in _UNITS if column.endswith(each)), "")
+    ending = next((unit for unit in _UNITS if column.endswith(unit)), "")
     bare = column.removesuffix(ending).replace("_", " ")
     return Quantity(_TITLES.get(column, bare), _UNITS.get(ending, ""))

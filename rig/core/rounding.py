@@ -10,7 +10,7 @@ DIGITS = 4
 
 
 def shown_u(value: float, u: float = 0.0) -> float:
-    """What to round a value to: its uncertainty, but no more than `DIGITS` digits of the value.
+    """Return what to round a value to: its uncertainty, but no more than `DIGITS` digits of the value.
 
     Examples
     --------
@@ -23,7 +23,7 @@ def shown_u(value: float, u: float = 0.0) -> float:
 
 
 def rounded(value: float, u: float) -> str:
-    """A number with as many digits as its uncertainty leaves two of.
+    """Return a number with as many digits as its uncertainty leaves two of.
 
     Examples
     --------

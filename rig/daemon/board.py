@@ -111,7 +111,7 @@ class _Thinner:
     position_mm: FloatArray = field(default_factory=lambda: np.empty(0))
 
     def push(self, time_us: Any, force_n: FloatArray, position_mm: FloatArray) -> Iterable[tuple[float, ...]]:
-        """Points of the bins that are over."""
+        """Return the points of the bins that are over."""
         time_us = np.concatenate([self.time_us, time_us])
         force_n = np.concatenate([self.force_n, force_n])
         position_mm = np.concatenate([self.position_mm, position_mm])
@@ -328,7 +328,7 @@ class Board:
     # Read by watchers.
 
     def status(self) -> RigStatus:
-        """How the rig stands now."""
+        """Return how the rig stands now."""
         with self._guard:
             return self._status()
 
@@ -339,7 +339,7 @@ class Board:
             return self._away is not None or quiet_s > AWAY_S
 
     def news(self, seen: Seen) -> News:
-        """What is newer than what was seen, the oldest first and no more than a call may hold."""
+        """Return what is newer than what was seen, the oldest first and no more than a call may hold."""
         with self._guard:
             same_job = seen.job == self._job_number
             trace, trace_next = _newer(self._trace, self._points, seen.trace, POINTS_A_CALL)
@@ -465,7 +465,7 @@ class Board:
         return "stopped" if self._device is not None and self._device.stop_cause else "idle"
 
     def _rate(self) -> float | None:
-        """Samples per second of the device's time over the last while."""
+        """Return the samples per second of the device's time over the last while."""
         if len(self._counts) < 2:
             return None
         last_us, count = self._counts[-1]
@@ -529,7 +529,7 @@ def _in_doubt() -> bool:
 
 
 def _newer(kept: deque[_Kept], in_all: int, wanted: int, most: int) -> tuple[list[_Kept], int]:
-    """What is kept from the wanted number on, and the number behind it."""
+    """Return what is kept from the wanted number on, and the number behind it."""
     first = in_all - len(kept)
     # whoever has seen more than there is has seen another daemon's
     start = first if wanted > in_all else max(wanted, first)

@@ -200,7 +200,7 @@ class ControlServer:
     def _make_room(self) -> None:
         """Leave the connection that has been silent for the longest, if there are too many."""
         with self._guard:
-            kept = [each for each in self._connections if each not in self._left]
+            kept = [connection for connection in self._connections if connection not in self._left]
             if len(kept) < CONNECTIONS:
                 return
             oldest = min(kept, key=lambda each: self._connections[each][1])
@@ -319,11 +319,11 @@ class ControlClient:
         self._socket.close()
 
     def status(self) -> RigStatus:
-        """How the rig stands."""
+        """Return how the rig stands."""
         return RigStatus.model_validate(self._ask({"ask": "status"}))
 
     def news(self, seen: Seen) -> News:
-        """What is newer than what was seen."""
+        """Return what is newer than what was seen."""
         return News.model_validate(self._ask({"ask": "news", "seen": seen.model_dump()}))
 
     def start(self, order: Order) -> Done | Refusal:
@@ -348,7 +348,7 @@ class ControlClient:
         return _METHODS.validate_python(self._ask({"ask": "methods"})["methods"])
 
     def _for_rig(self, ask: str) -> dict[str, Any]:
-        """An order with the rig that it is for."""
+        """Return an order with the rig that it is for."""
         if self._rig is None:
             status = self.status()
             self._rig = RigRef(name=status.rig, port=status.port)
@@ -368,7 +368,7 @@ class ControlClient:
                 return
 
     def _ask(self, request: dict[str, Any]) -> dict[str, Any]:
-        """The answer to one request.
+        """Return the answer to one request.
 
         Raises
         ------
@@ -403,7 +403,7 @@ def daemons_of(rig: RigRef, folders: Sequence[Path] | None = None) -> list[tuple
 
 
 def daemon_of(rig: RigRef, folders: Sequence[Path] | None = None) -> ControlClient:
-    """A connection to the daemon of a rig.
+    """Return a connection to the daemon of a rig.
 
     Raises
     ------
@@ -428,7 +428,7 @@ class _TooLongError(Exception):
 
 
 def _lines(connection: socket.socket) -> Iterator[bytes]:
-    """Lines as they come, until the other side has said all."""
+    """Yield the lines as they come, until the other side has said all."""
     left = b""
     while True:
         connection.settimeout(SILENCE_S)
@@ -458,7 +458,8 @@ def _complaint(problem: ValidationError) -> str:
 
 
 def _stranger(connection: socket.socket) -> bool:
-    """Whether the other end belongs to another user; root may ask. Not known where the system cannot tell."""
+    """Return whether the other end belongs to another user; root may ask. Not known where the system
+    cannot tell."""
     if not hasattr(socket, "SO_PEERCRED"):
         return False
     try:

@@ -399,7 +399,7 @@ class Desk:
             )
 
     def _standing(self) -> Standing:
-        """The rig as an order is checked against it."""
+        """Return the rig as an order is checked against it."""
         device = self._board.status().device
         return Standing(
             self._rig,

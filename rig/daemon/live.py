@@ -196,7 +196,7 @@ class LiveAnalysis:
 
 
 def rows_of(columns: Mapping[str, FloatArray], which: IntArray) -> list[CycleRow]:
-    """Rows for the table, of the cycles with these indices."""
+    """Return the rows for the table, of the cycles with these indices."""
     found = {name: _rounded(columns[name][which]) for name in QUANTITIES if name in columns}
     flags = columns["flags"][which].astype(np.uint32)
     return [
@@ -210,7 +210,7 @@ def rows_of(columns: Mapping[str, FloatArray], which: IntArray) -> list[CycleRow
 
 
 def curve_of(loop: Loop) -> LoopCurve:
-    """A loop for the page, with no more points than it can draw."""
+    """Return a loop for the page, with no more points than it can draw."""
     stride = -(-len(loop.force_n) // LOOP_POINTS)
     kept = [
         (x_mm, one_n)
@@ -231,7 +231,7 @@ def _rounded(values: FloatArray) -> list[float | None]:
 
 
 def _joined(items: list[Samples | _Begin | _End]) -> Iterator[Samples | _Begin | _End]:
-    """The same, with samples that follow each other in one piece."""
+    """Yield the same, with samples that follow each other in one piece."""
     waiting: list[Samples] = []
     for item in items:
         if isinstance(item, Samples):

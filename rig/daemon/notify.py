@@ -73,7 +73,7 @@ class Notifier:
 
 
 def _watchdog_s(environment: Mapping[str, str]) -> float:
-    """The time after which the supervisor takes this process for dead; 0 where it does not watch."""
+    """Return the time after which the supervisor takes this process for dead; 0 where it does not watch."""
     text, process = environment.get("WATCHDOG_USEC", ""), environment.get("WATCHDOG_PID", "")
     if not text.isdigit() or process not in ("", str(os.getpid())):
         return 0.0

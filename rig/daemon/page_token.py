@@ -18,7 +18,7 @@ _MODE = 0o600
 
 
 def token_file(folder: Path | None = None) -> Path:
-    """The file of the token, made at the first call.
+    """Return the file of the token, made at the first call.
 
     Parameters
     ----------

@@ -67,7 +67,7 @@ class PageWish:
     rig_file: Path | None = None
 
     def command(self, socket: Path) -> list[str]:
-        """The page's process."""
+        """Return the page's process."""
         words = [sys.executable, "-m", "rig.daemon.page", "--socket", str(socket)]
         words += ["--listen", self.listen, "--http", str(self.http)]
         paths = {
@@ -148,7 +148,7 @@ def serve(
 
 
 def limits_card(limits: RigLimits | None) -> LimitsCard | None:
-    """Where the rig trips, for those who watch."""
+    """Return where the rig trips, for those who watch."""
     if limits is None:
         return None
     return LimitsCard(

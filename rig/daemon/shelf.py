@@ -49,7 +49,7 @@ class Shelf:
         self._known: dict[Path, tuple[int, ReadyMethod | None]] = {}
 
     def methods(self) -> list[ReadyMethod]:
-        """What is there now, in the order of the files' names; a folder that is absent is empty."""
+        """Return what is there now, in the order of the files' names; a folder that is absent is empty."""
         paths = [path for folder in self._folders for path in sorted(folder.glob("*.yaml"))][:MOST_FILES]
         found: list[ReadyMethod] = []
         room = MOST_CHARACTERS

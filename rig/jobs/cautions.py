@@ -89,7 +89,7 @@ class CautionsRead:
     by_hand: bool = False
 
     def today(self, unit_id: str | None = None) -> bool:
-        """Whether they were confirmed on this day, by the local calendar.
+        """Return whether they were confirmed on this day, by the local calendar.
 
         Parameters
         ----------
@@ -134,7 +134,7 @@ class CautionsRead:
         }
 
     def _kept(self) -> dict[str, Any] | None:
-        """What was confirmed for this rig today; None if nothing was."""
+        """Return what was confirmed for this rig today; None if nothing was."""
         path = self._file
         try:
             if not path.exists():

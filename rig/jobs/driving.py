@@ -216,7 +216,7 @@ class Driver:
         reader.watched_by(self._wire.look)
 
     def progress(self, cycles: int = 0) -> Progress:
-        """How far the recording is."""
+        """Return how far the recording is."""
         length_s = 0.0 if self._first_us is None else (self._last_us - self._first_us) / US_PER_S
         return Progress(length_s, 0 if self.writer is None else self.writer.samples, cycles)
 
@@ -312,7 +312,7 @@ class Driver:
         self._fresh = time.monotonic()
 
     def force_now_n(self) -> float:
-        """Force of the last sample."""
+        """Return the force of the last sample."""
         if self._wire.newest is None:
             self.position_now_mm()
         assert self._wire.newest is not None
@@ -390,7 +390,7 @@ class Driver:
         return MethodStoppedError(why)
 
     def _moved_after_halt(self) -> float:
-        """How far the platen moves once it should have braked, in mm; what is heard is recorded."""
+        """Return how far the platen moves once it should have braked, in mm; what is heard is recorded."""
         self.runs_on = False
         halted = heard = time.monotonic()
         until = halted + STOPPED_WITHIN_S
@@ -502,7 +502,7 @@ class Driver:
         speed_mm_per_s: float,
         goal_n: float | None = None,
     ) -> IntendedMotion:
-        """What is ordered, with what is known of the contact."""
+        """Return what is ordered, with what is known of the contact."""
         contact = self._contact
         known = contact is not None and target_mm > contact[0]
         return IntendedMotion(
@@ -573,7 +573,7 @@ class Driver:
         return self._wire.cycles_seen
 
     def position_now_mm(self) -> float:
-        """Where the platen is, from the next samples that come; nothing may move meanwhile."""
+        """Return where the platen is, from the next samples that come; nothing may move meanwhile."""
         self._fresh, self._now_mm = time.monotonic(), None
         # what waited in the queue before the wire was there says nothing of the force
         while self._now_mm is None or self._wire.newest is None:
@@ -648,7 +648,8 @@ class Driver:
             )
 
     def _felt(self, least_n: float) -> bool:
-        """Whether the last motion's samples hold a force; its end may be heard before the last of them."""
+        """Return whether the last motion's samples hold a force; its end may be heard before the last of
+        them."""
         until_s = self.device_s + FELT_WITHIN_S
         while self._most_n < least_n and self.device_s < until_s:
             self.take_one()
@@ -885,7 +886,7 @@ class Driver:
         return delivery
 
     def _counted_on(self, delivery: Delivery) -> Delivery:
-        """Numbers and times behind those of the recorder before."""
+        """Return the numbers and times behind those of the recorder before."""
         samples = delivery.samples
         if self._behind is not None and len(samples):
             seq, time_us, away_s = self._behind
@@ -906,7 +907,8 @@ class Driver:
         return replace(delivery, samples=moved, events=events)
 
     def _news(self, events: tuple[LinkEvent, ...]) -> tuple[LinkEvent, ...]:
-        """Events without the states that only repeat the one before: the device is asked every second."""
+        """Return the events without the states that only repeat the one before: the device is asked every
+        second."""
         kept = []
         for event in events:
             if event.kind == "state":
@@ -946,11 +948,11 @@ class Driver:
     # Counts of the wire.
 
     def speed_counts(self, speed_mm_per_s: float) -> int:
-        """A speed in counts/s."""
+        """Return a speed in counts/s."""
         return max(round(speed_mm_per_s / self._position.per_count), 1)
 
     def position_counts(self, position_mm: float) -> int:
-        """A position in counts."""
+        """Return a position in counts."""
         return round(float(self._position.counts(position_mm)))
 
     def _force_counts(self, force_n: float) -> int:
@@ -977,7 +979,7 @@ def must_have_finished(place: str, end: MotionEnd) -> None:
 
 
 def _identity_of(reader: Reader) -> tuple[str, str, int]:
-    """Who the device is, whatever its boot."""
+    """Return who the device is, whatever its boot."""
     identity = reader.identity
     if identity is None:
         return "", "", 0
@@ -990,7 +992,7 @@ def _named(reader: Reader) -> str:
 
 
 def cause_in_words(code: int) -> str:
-    """A latched stop's cause for a person.
+    """Return a latched stop's cause for a person.
 
     Examples
     --------

@@ -163,7 +163,7 @@ def endurance_job(order: EnduranceOrder, limits: RigLimits, resumed: Path | None
 
 
 def order_of(capture: Path) -> EnduranceOrder:
-    """The order that began a capture of an endurance run.
+    """Return the order that began a capture of an endurance run.
 
     Raises
     ------
@@ -242,7 +242,8 @@ def perform_endurance(
 
 
 def unfinished(parent: Path, rig_name: str) -> Path | None:
-    """The newest capture in a folder whose host was lost in an endurance run that is to go on by itself.
+    """Return the newest capture in a folder whose host was lost in an endurance run that is to go on by
+    itself.
 
     Parameters
     ----------
@@ -362,7 +363,7 @@ class _Run:
         self._rows_before = before.rows
 
     def progress(self) -> Progress:
-        """How far it is."""
+        """Return how far it is."""
         return self.driver.progress(self.ledger.done + self._of_block)
 
     def tallies(self) -> dict[str, Any]:
@@ -514,7 +515,7 @@ class _Run:
         self._must_be_there()
 
     def _cycle_s(self) -> float:
-        """Time of a cycle at full speed; the device's brakes make it longer."""
+        """Return the time of a cycle at full speed; the device's brakes make it longer."""
         squeeze = self._plan.squeeze
         way_mm = 2 * (self._checked.depth_mm + squeeze.gap_mm)
         brakes_s = 4 * squeeze.speed_mm_per_s / self._checked.rig.deceleration_mm_per_s2
@@ -591,14 +592,15 @@ class _Run:
         return settled
 
     def _seen(self, intent: Intent) -> int | None:
-        """Cycles of the block in its samples; None where samples are missing, or too far apart to tell."""
+        """Return the cycles of the block in its samples; None where samples are missing, or too far apart
+        to tell."""
         rate_hz = self._reader.granted_hz or self._checked.rig.samples_per_s
         if intent.by != "device" or self.driver.holes or rate_hz * self._cycle_s() < LEAST_SAMPLES:
             return None
         return self.driver.cycles_seen
 
     def _standing_still(self) -> State | None:
-        """The device's state once nothing moves; None if it does not answer."""
+        """Return the device's state once nothing moves; None if it does not answer."""
         until = time.monotonic() + HALT_PATIENCE_S
         try:
             state = self.driver.session.state()

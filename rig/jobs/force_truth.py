@@ -67,7 +67,7 @@ class ForceTruth:
         self._fresh_s = time_s
 
     def look(self, samples: Samples, time_s: FloatArray) -> str | None:
-        """What cannot be true of the readings up to now, in words."""
+        """Return what cannot be true of the readings up to now, in words."""
         fresh = (samples.status & np.uint8(Status.FRESH_FORCE)) != 0
         resting = (samples.status & np.uint8(Status.MOVING)) == 0
         # a saturated converter gives its last value again and again by right

@@ -97,7 +97,7 @@ class Guidance:
 
 
 def pace_of(speed_mm_per_s: float, asked_mm_per_s: float) -> Pace:
-    """How a speed towards the target compares with the one asked for; a way back counts as standing.
+    """Return how a speed towards the target compares with the one asked for; a way back counts as standing.
 
     Examples
     --------
@@ -112,7 +112,7 @@ def pace_of(speed_mm_per_s: float, asked_mm_per_s: float) -> Pace:
 
 
 def instruction_of(action: Action, free_height_mm: float | None, deflection_mm: float | None) -> str:
-    """What to do, in words.
+    """Return what to do, in words.
 
     Parameters
     ----------

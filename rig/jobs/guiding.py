@@ -95,7 +95,7 @@ class HandJob(MethodJob):
 
 
 def moves_by_hand(reader: Reader) -> bool:
-    """Whether the rig behind an entered reader has to be moved by hand: it cannot be told to move."""
+    """Return whether the rig behind an entered reader has to be moved by hand: it cannot be told to move."""
     identity = reader.identity
     return identity is None or not identity.capabilities & Capability.DRIVES
 
@@ -178,12 +178,12 @@ class _Guide:
         self._fresh = time.monotonic()
 
     def progress(self) -> Progress:
-        """How far the recording is."""
+        """Return how far the recording is."""
         length_s = 0.0 if self._first_us is None else (self._last_us - self._first_us) / US_PER_S
         return Progress(length_s, self._writer.samples, 0)
 
     def run(self) -> tuple[str, bool]:
-        """Every step; why it ended, and whether that is a failure."""
+        """Return every step; why it ended, and whether that is a failure."""
         method = self._checked.method
         self._event("method", name=method.name, source=method.source, by="hand")
         try:

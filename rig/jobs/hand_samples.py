@@ -35,7 +35,7 @@ class HandSamples:
         return HandSamples(self.time_s[part], self.position_mm[part], self.force_n[part])
 
     def and_then(self, more: HandSamples) -> HandSamples:
-        """Both, in order."""
+        """Return both, in order."""
         return HandSamples(
             np.concatenate([self.time_s, more.time_s]),
             np.concatenate([self.position_mm, more.position_mm]),
@@ -43,7 +43,7 @@ class HandSamples:
         )
 
     def less(self, force_n: float) -> HandSamples:
-        """The same with another force zero."""
+        """Return the same with another force zero."""
         return HandSamples(self.time_s, self.position_mm, self.force_n - force_n)
 
     @property
@@ -76,7 +76,7 @@ class Follower(Protocol):
         """Take what was heard, at least one sample; the index at which the action was over, once it is."""
 
     def did(self) -> dict[str, Any]:
-        """What the person really did, for an event of the capture."""
+        """Return what the person really did, for an event of the capture."""
 
 
 class SpeedMeter:
@@ -106,5 +106,5 @@ def upto(index: int | None) -> int | None:
 
 
 def first(condition: np.ndarray[Any, np.dtype[np.bool_]]) -> int | None:
-    """Index at which a condition first holds; None where it never does."""
+    """Return the index at which a condition first holds; None where it never does."""
     return int(np.argmax(condition)) if condition.any() else None

@@ -162,7 +162,7 @@ class Stroke:
         return over
 
     def did(self) -> dict[str, Any]:
-        """How far, how fast, and how much too far."""
+        """Return how far, how fast, and how much too far."""
         aim = self.aim
         did: dict[str, Any] = {
             "asked_mm_per_s": aim.speed_mm_per_s,
@@ -181,7 +181,7 @@ class Stroke:
         return did
 
     def in_words(self) -> str:
-        """How it was, for the person."""
+        """Return how it was, for the person."""
         aim, mean = self.aim, self._mean_mm_per_s
         said = [] if mean is None else [f"{mean:.2g} mm/s of {aim.speed_mm_per_s:.2g}, {self.pace}"]
         if self._stopped_short:
@@ -248,7 +248,7 @@ class Stroke:
         self._anchor = float(heard.time_s[passed]), self._farthest_mm
 
     def _felt_at_mm(self, heard: HandSamples, along_mm: FloatArray, passed: int, goal_n: float) -> float:
-        """Where the force passed its goal: before the first of the two samples that felt it."""
+        """Return where the force passed its goal: before the first of the two samples that felt it."""
         known_mm = np.concatenate([self._before_mm, along_mm[: passed + 1]])
         known_n = np.concatenate([self._before_n, heard.force_n[: passed + 1]])
         low, high = len(known_n) - 3, len(known_n) - 2
@@ -333,7 +333,7 @@ class _Way:
             self._time_s, self._at_mm = self._time_s[::2], self._at_mm[::2]
 
     def mean_mm_per_s(self) -> float | None:
-        """Mean speed over the middle of the way."""
+        """Return the mean speed over the middle of the way."""
         if len(self._at_mm) < 3:
             return None
         way_mm = self._at_mm[-1] - self.begin_mm

@@ -81,7 +81,7 @@ class HoldWait:
         return over
 
     def did(self) -> dict[str, Any]:
-        """How long, and how still."""
+        """Return how long, and how still."""
         return {
             "asked_s": self._duration_s,
             "held_s": self._now_s - self._since_s,
@@ -140,7 +140,7 @@ class RestWait:
         return over
 
     def did(self) -> dict[str, Any]:
-        """How long, and whether it was pressed meanwhile."""
+        """Return how long, and whether it was pressed meanwhile."""
         return {
             "asked_s": max(self._until_s - self._since_s, 0.0),
             "waited_s": self._now_s - self._since_s,
@@ -259,7 +259,7 @@ class Quiet:
         return len(heard) - 1 if self.still else None
 
     def did(self) -> dict[str, Any]:
-        """What was measured."""
+        """Return what was measured."""
         return {"noise_n": self.noise_n}
 
     @property

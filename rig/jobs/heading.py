@@ -15,7 +15,7 @@ from rig.wire import Identity
 
 
 def header_about(card: SpecimenCard, rig: RigFile, method: Mapping[str, Any] | None) -> CaptureHeader:
-    """A header with everything that is known before the rig is asked.
+    """Return a header with everything that is known before the rig is asked.
 
     Parameters
     ----------
@@ -38,7 +38,7 @@ def header_about(card: SpecimenCard, rig: RigFile, method: Mapping[str, Any] | N
 
 
 def complete_header(about: CaptureHeader, reader: Reader) -> CaptureHeader:
-    """A header with what only the opened rig can tell: who it is, and what its channels hold."""
+    """Return a header with what only the opened rig can tell: who it is, and what its channels hold."""
     kinds = reader.empty()
     identity = _identity_fields(reader.identity)
     return replace(
@@ -52,7 +52,7 @@ def complete_header(about: CaptureHeader, reader: Reader) -> CaptureHeader:
 
 
 def _identity_fields(identity: Identity | None) -> dict[str, object]:
-    """What the device said of itself, as a file can hold it."""
+    """Return what the device said of itself, as a file can hold it."""
     if identity is None:
         return {}
     return asdict(identity) | {"capabilities": int(identity.capabilities), "unit_id": identity.unit_id.hex()}

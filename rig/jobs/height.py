@@ -127,7 +127,7 @@ def measure_height(
 
 
 def _told(checked: CheckedHeightPlan, surfaces: tuple[Surface, ...], *, homed_now: bool) -> dict[str, Any]:
-    """What the capture's header says of it."""
+    """Return what the capture's header says of it."""
     return {"kind": HEIGHT, "surfaces": list(surfaces), "homed_now": homed_now} | {
         name: value for name, value in asdict(checked.plan).items() if value is not None
     }
@@ -144,7 +144,7 @@ def _both(
 
 
 def _run(run: _Touching, surfaces: tuple[Surface, ...], watch: Watch) -> tuple[str, bool]:
-    """All touches; why it ended, and whether that is a failure."""
+    """Return all touches; why it ended, and whether that is a failure."""
     driver = run.driver
     try:
         driver.arm()
@@ -178,7 +178,7 @@ class _Still:
             self._parts.append(self._force.value(delivery.samples.force))
 
     def over(self, driver: Driver, duration_s: float, *, moving: bool) -> tuple[float, float]:
-        """Mean force and its standard deviation over the next stretch of device time, in N."""
+        """Return the mean force and its standard deviation over the next stretch of device time, in N."""
         if driver.device_s == 0.0:
             driver.position_now_mm()  # waits for a first sample
         self._parts = []
@@ -211,7 +211,7 @@ class _Touching:
         self._touched = 0
 
     def progress(self) -> Progress:
-        """How far the recording is; its cycles are the touches made."""
+        """Return how far the recording is; its cycles are the touches made."""
         return self.driver.progress(self._touched)
 
     def refuse_noise(self) -> None:

@@ -8,7 +8,7 @@ from rig.results import HeightReport
 
 
 def height_card(report: HeightReport) -> HeightCard:
-    """A height for those who watch, with no more sentences than they can be told each time."""
+    """Return a height for those who watch, with no more sentences than they can be told each time."""
     notes = list(report.notes)
     if report.unloaded is None:
         notes.append(f"No height without load: {report.why}.")

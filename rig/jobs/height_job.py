@@ -108,7 +108,7 @@ class HeightJob:
         return replace(recorded, height=working.result())
 
     def work_out(self, capture: Path) -> HeightCard | None:
-        """The height, or why there is none; None where no piece was touched."""
+        """Return the height, or why there is none; None where no piece was touched."""
         if "piece" not in self.surfaces:
             return None
         plan = self.checked.plan
@@ -155,7 +155,7 @@ def height_job(order: HeightOrder, standing: Standing) -> HeightJob:
 
 
 def _plan(order: HeightOrder) -> HeightPlan:
-    return HeightPlan(**{each.name: getattr(order, each.name) for each in fields(HeightPlan)})
+    return HeightPlan(**{field.name: getattr(order, field.name) for field in fields(HeightPlan)})
 
 
 def _bare(path: Path, forces_n: tuple[float, float]) -> TouchedSurface:
@@ -163,7 +163,8 @@ def _bare(path: Path, forces_n: tuple[float, float]) -> TouchedSurface:
 
 
 def _within(name: str, folder: Path) -> Path:
-    """A capture in the daemon's folder, by its name or its path; a page is not to have other files opened."""
+    """Return a capture in the daemon's folder, by its name or its path; a page is not to have other files
+    opened."""
     path = folder / name
     try:
         inside = path.name != ".." and path.parent.resolve() == folder.resolve() and path.is_dir()
@@ -177,7 +178,7 @@ def _within(name: str, folder: Path) -> Path:
 
 
 def _newest_bare(folder: Path, rig_name: str, forces_n: tuple[float, float]) -> dict[Path, TouchedSurface]:
-    """The newest capture with bare touches of this rig that can be read."""
+    """Return the newest capture with bare touches of this rig that can be read."""
     for path in islice(_with_bare_touches(folder, rig_name), READ_AT_MOST):
         try:
             return {path: _bare(path, forces_n)}
@@ -190,7 +191,7 @@ def _newest_bare(folder: Path, rig_name: str, forces_n: tuple[float, float]) -> 
 
 
 def _with_bare_touches(folder: Path, rig_name: str) -> Iterator[Path]:
-    """Captures that should hold them, the newest first."""
+    """Yield the captures that should hold them, the newest first."""
     # a capture's name begins with its time
     newest = sorted(folder.glob("*/"), reverse=True) if folder.is_dir() else []
     for path in newest[:LOOKED_THROUGH]:

@@ -134,7 +134,7 @@ class Bench:
     def heading(
         self, card: SpecimenCard, method: Mapping[str, Any] | None = None
     ) -> Callable[[Reader], CaptureHeader]:
-        """What makes a capture's header once the device has said who it is."""
+        """Return what makes a capture's header once the device has said who it is."""
         about = header_about(card, self.rig, method)
         return lambda reader: complete_header(about, reader)
 
@@ -164,7 +164,7 @@ class Standing:
     largest_force_n: float | None = None
 
     def warns_above_n(self) -> float | None:
-        """Force above which a hand is warned; None where nothing says so."""
+        """Return the force above which a hand is warned; None where nothing says so."""
         if self.largest_force_n is not None or self.rig.limits is None:
             return self.largest_force_n
         return self.rig.limits.force_n[1]
@@ -259,11 +259,11 @@ class Job(Protocol):
 
 
 def facts_of(card: SpecimenCard) -> SpecimenFacts:
-    """What a method is checked against."""
+    """Return what a method is checked against."""
     return SpecimenFacts(card.free_height_mm, card.area_mm2, card.stiffness_n_per_mm)
 
 
 def stops_outside(limits: RigLimits) -> str:
-    """What stops a driven platen, in words."""
+    """Return what stops a driven platen, in words."""
     (least_n, most_n), (top_mm, bottom_mm) = limits.force_n, limits.travel_mm
     return f"The rig stops outside {least_n:g} to {most_n:g} N and {top_mm:g} to {bottom_mm:g} mm."

@@ -102,7 +102,7 @@ def settle(intent: Intent, state: State | None, heard: int) -> Settled:
 
 
 def reconciled(settled: Settled, intent: Intent, seen: int | None) -> Settled:
-    """A count compared with the turns that the samples of its block show.
+    """Return a count compared with the turns that the samples of its block show.
 
     The platen passes the turn that the samples count a little before the device counts it, so one more may be
     seen of a block that was cut short.
@@ -156,7 +156,7 @@ class Ledger:
 
     @classmethod
     def of(cls, events: Iterable[Mapping[str, Any]]) -> Ledger:
-        """The account as the events of a capture tell it."""
+        """Return the account as the events of a capture tell it."""
         ledger = cls()
         for event in events:
             match kind_of(event):
@@ -175,7 +175,7 @@ class Ledger:
         return ledger
 
     def next(self, cycles: int, by: By, state: State) -> Intent:
-        """The intent of the next block."""
+        """Return the intent of the next block."""
         return Intent(self.blocks + 1, self.done + 1, cycles, by, state.boot_id, state.last_request)
 
     def begin(self, intent: Intent) -> None:

@@ -255,7 +255,7 @@ class MotionWatch:
     # Leaps.
 
     def _sound(self, time_s: FloatArray, position_mm: FloatArray) -> BoolArray:
-        """Which positions can follow those before; leaps are counted."""
+        """Return which positions can follow those before; leaps are counted."""
         before_s = np.concatenate([[self._last[0]], time_s[:-1]])
         before_mm = np.concatenate([[self._last[1]], position_mm[:-1]])
         kept: BoolArray = np.abs(position_mm - before_mm) <= self._reach_mm(time_s - before_s)
@@ -358,7 +358,7 @@ class MotionWatch:
     # How it goes.
 
     def _too_fast(self, time_s: FloatArray, position_mm: FloatArray) -> str | None:
-        """A sum of the way beyond what the speed allows, in both directions: noise cancels in it."""
+        """Return a sum of the way beyond what the speed allows, in both directions: noise cancels in it."""
         if self.course.kind == "stand":
             return None
         allowed_mm = FASTER * self.course.speed_mm_per_s * time_s
@@ -444,8 +444,8 @@ class MotionWatch:
         return self._past_goal(position_mm, force_n) or self._unfelt(position_mm, force_n)
 
     def _let_go(self, time_s: FloatArray, position_mm: FloatArray, force_n: FloatArray) -> str | None:
-        """A part that is held keeps some of its force. One false conversion, which a slow converter repeats
-        for many samples, does not say that it is gone."""
+        """Return a part that is held keeps some of its force. One false conversion, which a slow
+        converter repeats for many samples, does not say that it is gone."""
         course = self.course
         if course.contact_mm is None:
             return None

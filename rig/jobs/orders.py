@@ -95,14 +95,14 @@ class RigRef(Message):
         return f"rig {self.name!r}" if self.port is None else f"rig {self.name!r} at port {self.port}"
 
     def means(self, held: RigRef) -> bool:
-        """Whether a rig that is held is the one that is meant."""
+        """Return whether a rig that is held is the one that is meant."""
         if self.name != held.name:
             return False
         return self.port is None or self.port == held.port or _same_file(self.port, held.port)
 
 
 def _same_file(one: str, other: str | None) -> bool:
-    """Whether two paths lead to one device now, such as a link and what it names."""
+    """Return whether two paths lead to one device now, such as a link and what it names."""
     try:
         return other is not None and Path(one).samefile(other)
     except (OSError, ValueError):
@@ -123,7 +123,7 @@ class SpecimenCard(Message):
 
 
 def typed(kind: type[_Typed], **fields: Any) -> _Typed:
-    """An order, or a card, of what a person typed.
+    """Return an order, or a card, of what a person typed.
 
     Raises
     ------

@@ -197,7 +197,7 @@ class _Window:
             del self._parts[0]
 
     def plateau(self, zero_counts: float | None) -> Plateau:
-        """The plateau that ends with the newest sample."""
+        """Return the plateau that ends with the newest sample."""
         samples = Samples.concatenate(self._parts)
         # from the last sample at or before its begin, so that it is never a hair too short
         begin_us = samples.time_us[-1] - self._length_us

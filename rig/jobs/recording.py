@@ -168,7 +168,7 @@ class _Loop:
         return Progress(length_s, self._writer.samples, self._counter.cycles)
 
     def run(self) -> tuple[str, bool]:
-        """Why it ended, and whether that is a failure."""
+        """Return why it ended, and whether that is a failure."""
         heard = shown = time.monotonic()
         while not self._watch.stopped.is_set():
             delivery = self._reader.get(WAIT_S)
@@ -236,7 +236,7 @@ class _Loop:
         return True
 
     def _wanted(self, samples: Samples) -> Samples:
-        """The samples that belong to the capture: those up to the moment at which the rule is met."""
+        """Return the samples that belong to the capture: those up to the moment at which the rule is met."""
         if self._first_us is None:
             self._first_us = int(samples.time_us[0])
         if self._until_us is None:
@@ -298,6 +298,6 @@ class _Counter:
 
 
 def link_tallies(reader: Reader) -> dict[str, Any]:
-    """What the decoder dropped and how the clocks compare, for the capture's end."""
+    """Return what the decoder dropped and how the clocks compare, for the capture's end."""
     line = reader.clock_fit
     return {"wire": reader.tally.as_dict(), "clock": None if line is None else asdict(line)}

@@ -99,7 +99,7 @@ class MethodJob:
 
 
 def described(order: MethodOrder | EnduranceOrder) -> dict[str, Any]:
-    """What a capture's header says of the method or plan that was ordered."""
+    """Return what a capture's header says of the method or plan that was ordered."""
     return {
         "file": order.source,
         "text": order.text,
@@ -144,7 +144,7 @@ def perform_method(
 
 
 def _run(driver: Driver, checked: CheckedMethod, watch: Watch) -> tuple[str, bool]:
-    """Every action of the method; why it ended, and whether that is a failure."""
+    """Return every action of the method; why it ended, and whether that is a failure."""
     driver.event("method", name=checked.method.name, source=str(checked.method.source))
     try:
         driver.arm()

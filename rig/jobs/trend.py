@@ -117,7 +117,7 @@ class Trend:
 
     def take(self, delivery: Delivery) -> None:
         """Take what was delivered; analyse it once it is worth it."""
-        counted = (each for each in delivery.events if each.kind == "device_event")
+        counted = (event for event in delivery.events if event.kind == "device_event")
         self._squeezes += sum(each.fields.get("code") == EventCode.CYCLE_FINISHED for each in counted)
         if len(delivery.samples):
             self._waiting.append(delivery.samples)

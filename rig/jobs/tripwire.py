@@ -189,7 +189,7 @@ class Tripwire:
         return watch.look(time_s, position_mm, force_n)
 
     def _bit_set(self, samples: Samples, time_s: FloatArray, position_mm: FloatArray) -> str | None:
-        """A status bit that forbids motion."""
+        """Return a status bit that forbids motion."""
         watch = self._watch
         releases = not self._limits and watch is not None and not watch.accepted
         for bit, words in _BITS.items():
@@ -213,7 +213,7 @@ class Tripwire:
         return None
 
     def _lasts(self, bit: Status, samples: Samples, time_s: FloatArray) -> bool:
-        """Whether a bit has been set in enough of the last samples."""
+        """Return whether a bit has been set in enough of the last samples."""
         set_s = np.concatenate(
             [self._bits.get(int(bit), np.empty(0)), time_s[(samples.status & np.uint8(bit)) != 0]]
         )
@@ -253,7 +253,7 @@ class Tripwire:
         return self._risen(time_s, force_n)
 
     def _risen(self, time_s: FloatArray, force_n: FloatArray) -> str | None:
-        """Whether force rose faster than a soft part can make it."""
+        """Return whether force rose faster than a soft part can make it."""
         kept_n, kept_s = self._kept
         force_n, time_s = np.concatenate([kept_n, force_n]), np.concatenate([kept_s, time_s])
         start = np.searchsorted(time_s, time_s - RISE_OVER_S, side="right") - 1

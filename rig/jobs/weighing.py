@@ -136,13 +136,13 @@ class Pan:
         return cls("rig's cell", 1 / n_per_g, step_g, relative, Calibration(force=calibration.force))
 
     def grams(self, samples: Samples) -> FloatArray:
-        """Readings in grams, shape (n,), without any tare."""
+        """Return the readings in grams, shape (n,), without any tare."""
         if self.calibration is not None:
             return self.calibration.force_n(samples) * self.g_per_unit
         return np.asarray(samples.force, np.float64) * self.g_per_unit
 
     def scale_u_g(self, before_g: float, after_g: float) -> float:
-        """Standard uncertainty that the scale itself leaves in the difference of two readings."""
+        """Return the standard uncertainty that the scale itself leaves in the difference of two readings."""
         shared = self.relative_u * abs(after_g - before_g)
         if self.calibration is None or self.calibration.force is None:
             return shared
@@ -248,7 +248,7 @@ class RestFinder:
         self._let_go()
 
     def _next_look(self) -> tuple[int, int]:
-        """Where the next window ends and begins, by times alone, so that parts do not matter."""
+        """Return where the next window ends and begins, by times alone, so that parts do not matter."""
         times, least_s = self._waiting.time_s, self._rule.least_s
         if not len(times):
             return 0, 0
@@ -291,7 +291,8 @@ class RestFinder:
         return change
 
     def _off_level(self, window: _Readings) -> bool:
-        """Whether a window was disturbed by more than its noise, which may keep it from resting by chance."""
+        """Return whether a window was disturbed by more than its noise, which may keep it from resting by
+        chance."""
         if self.level is None:
             return False
         noise_g = float(self._rested.grams.std()) if len(self._rested.grams) else 0.0
@@ -326,7 +327,7 @@ class RestFinder:
         return Change(before, found)
 
     def _finer(self, level: Level, step_g: float) -> Level:
-        """A rest in steps of another size, which has shown itself meanwhile."""
+        """Return a rest in steps of another size, which has shown itself meanwhile."""
         first = _in_steps(level.first, level.step_g / step_g)
         try:
             last = self._plateau(self._rested, step_g, level.g)
@@ -482,7 +483,7 @@ class PanWatch:
 
 
 def _in_steps(plateau: Plateau, ratio: float) -> Plateau:
-    """The same plateau in steps that are smaller by a ratio."""
+    """Return the same plateau in steps that are smaller by a ratio."""
     return replace(
         plateau,
         counts=plateau.counts * ratio,
@@ -492,6 +493,7 @@ def _in_steps(plateau: Plateau, ratio: float) -> Plateau:
 
 
 def _printed_step(different: FloatArray) -> float:
-    """Smallest step of what a scale printed: the closest two values; one gram while all are equal."""
+    """Return the smallest step of what a scale printed: the closest two values; one gram while all are
+    equal."""
     gaps = np.diff(different)
     return float(gaps.min()) if len(gaps) else 1.0

@@ -112,7 +112,7 @@ class BatchFigures:
         return len(self.values)
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain mapping without not-a-number."""
+        """Return a plain mapping without not-a-number."""
         return {"n": self.n} | asdict(self)
 
 
@@ -126,7 +126,7 @@ def batch_figures(
     gauge: GaugeResult | None = None,
     wanted: float | None = None,
 ) -> BatchFigures:
-    """Figures of one quantity of one batch.
+    """Return the figures of one quantity of one batch.
 
     Parameters
     ----------
@@ -153,7 +153,7 @@ def batch_figures(
     That the pieces are equal in their circumstances is for `pooled_although` to see to.
     """
     pieces = having(results, quantity)
-    values, names = np.array([each.values[quantity] for each in pieces]), [each.piece for each in pieces]
+    values, names = np.array([piece.values[quantity] for piece in pieces]), [piece.piece for piece in pieces]
     shared_u, shared_freedom = shared_of_mean(pieces, quantity)
     about: dict[str, Any] = {
         "quantity": quantity,
@@ -200,7 +200,7 @@ def batch_figures(
 
 
 def having(results: Sequence[PieceResult], quantity: str) -> tuple[PieceResult, ...]:
-    """Pieces that have a quantity, captures averaged.
+    """Return the pieces that have a quantity, captures averaged.
 
     Raises
     ------
@@ -208,17 +208,17 @@ def having(results: Sequence[PieceResult], quantity: str) -> tuple[PieceResult, 
         If there is none.
     """
     pieces = tuple(
-        each for each in average_pieces(results) if isfinite(each.values.get(quantity, float("nan")))
+        piece for piece in average_pieces(results) if isfinite(piece.values.get(quantity, float("nan")))
     )
     if not pieces:
-        found = ", ".join(dict.fromkeys(name for each in results for name in each.values)) or "none"
+        found = ", ".join(dict.fromkeys(name for result in results for name in result.values)) or "none"
         raise InputError(f"quantity {quantity!r:.60}: no piece has it; found {found:.400}")
     return pieces
 
 
 def shared_of_mean(pieces: Sequence[PieceResult], quantity: str) -> tuple[float, float]:
-    """The calibration's part in the mean of pieces, not divided by their number unless they were read with
-    different calibrations, and its degrees of freedom.
+    """Return the calibration's part in the mean of pieces, not divided by their number unless they were read
+    with different calibrations, and its degrees of freedom.
 
     Calibrations are independent of each other and join after Welch and Satterthwaite; of one, the fewest
     degrees of freedom among its pieces count.
@@ -243,7 +243,7 @@ def pieces_needed(
     shared_u: float = 0.0,
     shared_freedom: float = inf,
 ) -> int | None:
-    """Pieces whose mean has an interval of the wanted half width, if they spread as these did.
+    """Return the pieces whose mean has an interval of the wanted half width, if they spread as these did.
 
     Returns
     -------
@@ -291,6 +291,6 @@ def _notes(odd: Sequence[str], p: float | None, *, spreads: bool, unreachable: b
 def figures_by_quantity(
     results: Sequence[PieceResult], quantities: Sequence[str], **asked: Any
 ) -> Mapping[str, BatchFigures]:
-    """Figures of several quantities of one batch; those that no piece has are left out."""
-    known = {name for each in results for name, value in each.values.items() if isfinite(value)}
+    """Return the figures of several quantities of one batch; those that no piece has are left out."""
+    known = {name for result in results for name, value in result.values.items() if isfinite(value)}
     return {name: batch_figures(results, name, **asked) for name in quantities if name in known}

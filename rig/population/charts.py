@@ -54,7 +54,7 @@ class RangeLimits:
 
 
 def range_limits(values: FloatArray) -> RangeLimits:
-    """Limits of the charts of ranges and means.
+    """Return the limits of the charts of ranges and means.
 
     Parameters
     ----------
@@ -82,7 +82,8 @@ def range_limits(values: FloatArray) -> RangeLimits:
 
 @lru_cache(maxsize=MOST_TRIALS)
 def range_moments(count: int) -> tuple[float, float]:
-    """Mean and standard deviation of the range of `count` standard normal values: d2 and d3 of the charts."""
+    """Return the mean and standard deviation of the range of `count` standard normal values: d2 and d3 of
+    the charts."""
     step = float(GRID[1] - GRID[0])
     below = scipy.special.ndtr(GRID)
     mean = float(np.sum(1 - below**count - (1 - below) ** count) * step)

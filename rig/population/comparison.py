@@ -54,10 +54,13 @@ class Comparison:
     @property
     def beyond(self) -> bool:
         """Whether a difference is beyond its margin."""
-        return any(each.outcome is not None and each.outcome.verdict == BEYOND for each in self.differences)
+        return any(
+            difference.outcome is not None and difference.outcome.verdict == BEYOND
+            for difference in self.differences
+        )
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain mapping without not-a-number."""
+        """Return a plain mapping without not-a-number."""
         return {
             "by": self.by,
             "groups": list(self.groups),
@@ -65,7 +68,7 @@ class Comparison:
                 group: {name: each.as_dict() for name, each in figures.items()}
                 for group, figures in self.figures.items()
             },
-            "differences": [asdict(each) for each in self.differences],
+            "differences": [asdict(difference) for difference in self.differences],
             "notes": list(self.notes),
         }
 
@@ -109,7 +112,7 @@ def compare_groups(
         If there are too few or too many groups, what was measured differs in what was not allowed, or no
         group has a quantity that has a margin.
     """
-    margins, everything = margins or {}, [each for results in groups.values() for each in results]
+    margins, everything = margins or {}, [result for results in groups.values() for result in results]
     _check(groups, quantities, margins, everything)
     notes = [*pooled_although(everything, by, although, strict=strict), *unstated_circumstances(everything)]
     figures: dict[str, dict[str, BatchFigures]] = {name: {} for name in groups}
@@ -156,22 +159,24 @@ def _check(
 
 
 def _has(results: Sequence[PieceResult], quantity: str) -> bool:
-    return any(isfinite(each.values.get(quantity, float("nan"))) for each in results)
+    return any(isfinite(result.values.get(quantity, float("nan"))) for result in results)
 
 
 def _missing(groups: Mapping[str, Sequence[PieceResult]], quantity: str, lacking: Sequence[str]) -> list[str]:
-    """Groups and pieces that do not have a quantity, in sentences."""
+    """Return the groups and pieces that do not have a quantity, in sentences."""
     said = [f"{quantity} is left out of {', '.join(lacking)}: no piece has it."] if lacking else []
     for name, results in groups.items():
-        having_it = {(each.batch, each.piece) for each in results if _has([each], quantity)}
-        without = dict.fromkeys(each.piece for each in results if (each.batch, each.piece) not in having_it)
+        having_it = {(result.batch, result.piece) for result in results if _has([result], quantity)}
+        without = dict.fromkeys(
+            result.piece for result in results if (result.batch, result.piece) not in having_it
+        )
         if without and name not in lacking:
             said.append(f"{quantity} of {name} is without {', '.join(without)}, which do not have it.")
     return said
 
 
 def _judged(differences: Sequence[Difference], margins: Mapping[str, float]) -> list[Difference]:
-    """Differences with their chances corrected for their number, and held against their margins.
+    """Return the differences with their chances corrected for their number, and held against their margins.
 
     Notes
     -----

@@ -138,27 +138,27 @@ class GaugeModel:
     categories_high: int | None
 
     def component(self, name: str) -> Component:
-        """A part of the spread by its name; KeyError if the model does not have it."""
-        for each in self.components:
-            if each.name == name:
-                return each
+        """Return a part of the spread by its name; KeyError if the model does not have it."""
+        for component in self.components:
+            if component.name == name:
+                return component
         raise KeyError(name)
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain mapping without not-a-number."""
+        """Return a plain mapping without not-a-number."""
         return asdict(self)
 
     @classmethod
     def from_dict(cls, mapping: Mapping[str, Any]) -> GaugeModel:
         """Read back what `as_dict` wrote; raises KeyError or TypeError where it is none."""
         fields = dict(mapping)
-        fields["anova"] = tuple(AnovaRow(**each) for each in fields["anova"])
-        fields["components"] = tuple(Component(**each) for each in fields["components"])
+        fields["anova"] = tuple(AnovaRow(**field) for field in fields["anova"])
+        fields["components"] = tuple(Component(**field) for field in fields["components"])
         return cls(**fields)
 
 
 def mean_squares(values: FloatArray) -> dict[str, tuple[FloatArray, int]]:
-    """Mean squares of complete crossed studies.
+    """Return the mean squares of complete crossed studies.
 
     Parameters
     ----------
@@ -190,7 +190,7 @@ def mean_squares(values: FloatArray) -> dict[str, tuple[FloatArray, int]]:
 
 
 def pooled_squares(squares: MeanSquares) -> dict[str, tuple[FloatArray, int]]:
-    """The same with the interaction counted as repeats."""
+    """Return the same with the interaction counted as repeats."""
     together = [squares[name] for name in (INTERACTION, WITHIN) if name in squares]
     df = sum(each for _, each in together)
     within = np.sum([square * each for square, each in together], axis=0) / df
@@ -200,7 +200,7 @@ def pooled_squares(squares: MeanSquares) -> dict[str, tuple[FloatArray, int]]:
 
 
 def factors(squares: MeanSquares, shape: tuple[int, int, int]) -> dict[str, dict[str, float]]:
-    """Factors of the mean squares in each basic component.
+    """Return the factors of the mean squares in each basic component.
 
     Parameters
     ----------
@@ -235,7 +235,8 @@ def all_terms(squares: MeanSquares, shape: tuple[int, int, int]) -> dict[str, li
 def part_intervals(
     terms: Mapping[str, list[Term]], level: float
 ) -> dict[str, tuple[FloatArray, FloatArray, str]]:
-    """Interval of the variance of every component, low and high of shape (...), and by which method.
+    """Return the interval of the variance of every component, low and high of shape (...), and by which
+    method.
 
     Notes
     -----
@@ -252,7 +253,7 @@ def part_intervals(
 def gauge_share_interval(
     squares: MeanSquares, shape: tuple[int, int, int], level: float, **how: Any
 ) -> tuple[FloatArray, FloatArray]:
-    """Interval of the gauge's standard deviation over the total one, shape (...)."""
+    """Return the interval of the gauge's standard deviation over the total one, shape (...)."""
     basic = factors(squares, shape)
 
     def share(pivots: Mapping[str, FloatArray]) -> FloatArray:
@@ -316,7 +317,7 @@ def gauge_model(
 
 
 def anova_rows(squares: MeanSquares) -> tuple[AnovaRow, ...]:
-    """Lines of the analysis of variance, pieces and appraisers taken as random."""
+    """Return the lines of the analysis of variance, pieces and appraisers taken as random."""
     below = {INTERACTION: WITHIN} | dict.fromkeys(
         (PIECE, APPRAISER), INTERACTION if INTERACTION in squares else WITHIN
     )

@@ -88,7 +88,7 @@ class CurveBand:
     confidence_pct: float
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain mapping without not-a-number."""
+        """Return a plain mapping without not-a-number."""
         return _plain(asdict(self))
 
 
@@ -127,7 +127,7 @@ class CurveDifference:
     apart: tuple[tuple[float, float], ...]
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain mapping without not-a-number."""
+        """Return a plain mapping without not-a-number."""
         return _plain(asdict(self))
 
 
@@ -140,7 +140,7 @@ def curve_band(
     content: float = CONTENT,
     confidence: float = CONFIDENCE,
 ) -> CurveBand | None:
-    """Mean curve of a group with its bands.
+    """Return the mean curve of a group with its bands.
 
     Parameters
     ----------
@@ -155,10 +155,10 @@ def curve_band(
     -------
     None where no piece has a curve.
     """
-    pieces = [each for each in average_pieces(results) if each.curve is not None]
+    pieces = [piece for piece in average_pieces(results) if piece.curve is not None]
     if not pieces:
         return None
-    grid = _grid([_reach(each) for each in pieces], far=True) if deflection_mm is None else deflection_mm
+    grid = _grid([_reach(piece) for piece in pieces], far=True) if deflection_mm is None else deflection_mm
     loading, unloading = _stacked(pieces, grid), _stacked(pieces, grid, unloading=True)
     known = np.isfinite(loading)
     count = known.sum(axis=0)
@@ -173,7 +173,7 @@ def curve_band(
     student, most = np.array([factors[each] for each in count.tolist()]).T
     return CurveBand(
         group=group,
-        pieces=tuple(each.piece for each in pieces),
+        pieces=tuple(piece.piece for piece in pieces),
         deflection_mm=grid,
         count=count.astype(float),
         loading_n=mean,
@@ -195,7 +195,7 @@ def curve_difference(
     paired: bool = False,
     level: float = LEVEL,
 ) -> CurveDifference | None:
-    """Difference of the loading curves of two groups, with a band that holds all of it at once.
+    """Return the difference of the loading curves of two groups, with a band that holds all of it at once.
 
     Parameters
     ----------
@@ -239,7 +239,7 @@ def curve_difference(
 def simultaneous_band(
     first: FloatArray, second: FloatArray, *, paired: bool = False, level: float = LEVEL
 ) -> tuple[FloatArray, FloatArray, FloatArray, float, float]:
-    """Difference of two groups of curves with a simultaneous band.
+    """Return the difference of two groups of curves with a simultaneous band.
 
     Parameters
     ----------
@@ -268,13 +268,13 @@ def simultaneous_band(
             "expected two rows or more of equal length"
         )
     mean = second.mean(axis=0) - first.mean(axis=0)
-    se = np.sqrt(sum(each.var(axis=0, ddof=1) / len(each) for each in groups))
+    se = np.sqrt(sum(group.var(axis=0, ddof=1) / len(group) for group in groups))
     spreading = se > NOTHING * float(se.max(initial=0.0))
     if not spreading.any():
         return mean, mean, mean, 0.0, 0.0
-    largest = _largest_errors([each[:, spreading] for each in groups])
+    largest = _largest_errors([group[:, spreading] for group in groups])
     factor = float(np.quantile(largest, level))
-    freedom = sum(len(each) - 1 for each in groups)
+    freedom = sum(len(group) - 1 for group in groups)
     return mean, mean - factor * se, mean + factor * se, factor, coverage_factor(freedom, level)
 
 
@@ -282,11 +282,11 @@ def _largest_errors(groups: Sequence[FloatArray]) -> FloatArray:
     """Of each draw the largest studentised error along the curve."""
     # the ways in which a group's curves vary, shape (ways, points): their squares add up to the covariance
     ways: list[tuple[int, FloatArray]] = []
-    for each in groups:
-        apart = (each - each.mean(axis=0)) / sqrt(len(each) - 1)
+    for group in groups:
+        apart = (group - group.mean(axis=0)) / sqrt(len(group) - 1)
         _, size, shapes = np.linalg.svd(apart, full_matrices=False)
         kept = size > NOTHING * size[0] if len(size) and size[0] > 0 else np.zeros(len(size), bool)
-        ways.append((len(each), size[kept, None] * shapes[kept]))
+        ways.append((len(group), size[kept, None] * shapes[kept]))
     points = groups[0].shape[1]
     rng = np.random.default_rng(SEED)
     held = sum(min(count, MANY_PIECES) * (points + len(way)) for count, way in ways)
@@ -320,11 +320,11 @@ def _drawn(
 
 
 def _stacked(pieces: Sequence[PieceResult], grid: FloatArray, *, unloading: bool = False) -> FloatArray:
-    curves = [each.curve for each in pieces if each.curve is not None]
+    curves = [piece.curve for piece in pieces if piece.curve is not None]
     return np.array(
         [
-            on_grid(each.deflection_mm, each.unloading_n if unloading else each.loading_n, grid)
-            for each in curves
+            on_grid(curve.deflection_mm, curve.unloading_n if unloading else curve.loading_n, grid)
+            for curve in curves
         ]
     )
 
@@ -337,14 +337,14 @@ def _reach(piece: PieceResult) -> tuple[float, float]:
 
 
 def _grid(reaches: Sequence[tuple[float, float]], *, far: bool) -> FloatArray:
-    """Deflections where curves are compared: of all pieces, or as far as the farthest."""
+    """Return the deflections where curves are compared: of all pieces, or as far as the farthest."""
     begins, ends = zip(*reaches, strict=True)
     begin, end = (min(begins), max(ends)) if far else (max(begins), min(ends))
     return np.linspace(begin, end, GRID_POINTS)
 
 
 def _moments(forces: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Mean and standard deviation at each point over the pieces that were pressed so far."""
+    """Return the mean and standard deviation at each point over the pieces that were pressed so far."""
     known = np.isfinite(forces)
     count = known.sum(axis=0)
     with np.errstate(invalid="ignore", divide="ignore"):

@@ -106,7 +106,8 @@ class Difference:
         return self.shared_u, inf if self.shared_freedom is None else self.shared_freedom
 
     def with_pieces(self, pieces: int) -> Measured:
-        """What would be known with this many pieces of each group, or pairs, that spread as these did."""
+        """Return what would be known with this many pieces of each group, or pairs, that spread as these
+        did."""
         estimate = self.estimate
         assert estimate is not None
         if self.paired:
@@ -124,7 +125,7 @@ def mean_difference(
     shared_u: float = 0.0,
     shared_freedom: float = inf,
 ) -> Measured:
-    """Mean of the second less mean of the first, with its uncertainty.
+    """Return the mean of the second less mean of the first, with its uncertainty.
 
     Parameters
     ----------
@@ -216,9 +217,10 @@ def difference_between(
 def _paired(
     first: tuple[PieceResult, ...], second: tuple[PieceResult, ...]
 ) -> tuple[tuple[PieceResult, ...], tuple[PieceResult, ...], bool, list[str]]:
-    """Pieces that stand in both groups, in the same order, where they are enough to be compared so."""
-    places = {(each.batch, each.piece): each for each in second}
-    both = [each for each in first if (each.batch, each.piece) in places]
+    """Return the pieces that stand in both groups, in the same order, where they are enough to be
+    compared so."""
+    places = {(result.batch, result.piece): result for result in second}
+    both = [result for result in first if (result.batch, result.piece) in places]
     if not both:
         return first, second, False, []
     if len(both) < max(2, PAIRED_SHARE * min(len(first), len(second))):
@@ -243,8 +245,8 @@ def _paired(
 def _shared(
     first: Sequence[PieceResult], second: Sequence[PieceResult], quantity: str, *, paired: bool
 ) -> tuple[str, float, float]:
-    """How the calibration stands between two groups, what it leaves in their difference, and the degrees of
-    freedom of that.
+    """Return how the calibration stands between two groups, what it leaves in their difference, and the
+    degrees of freedom of that.
 
     Read with one calibration, both are off equally: what is left is as much of it as the groups differ, the
     relative part of it at least. Read with two, nothing falls out.
@@ -269,7 +271,7 @@ def _shared(
 
 
 def _welch(spreads: tuple[tuple[float, int], tuple[float, int]]) -> tuple[float, float]:
-    """Standard uncertainty of the difference of two means, and its degrees of freedom."""
+    """Return the standard uncertainty of the difference of two means, and its degrees of freedom."""
     u, freedom = combined(spreads)
     # where nothing spreads, the smaller group says how little that means
     return u, freedom if u > 0 else min(count for _, count in spreads)

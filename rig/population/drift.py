@@ -77,7 +77,7 @@ class BatchDrift:
     level: float
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain mapping without not-a-number."""
+        """Return a plain mapping without not-a-number."""
         return asdict(self)
 
 
@@ -97,15 +97,15 @@ def batch_drift(batches: Sequence[tuple[str, BatchFigures]], *, level: float = L
         With fewer than two batches, or without a batch of two pieces.
     """
     values = [np.array(figures.values) for _, figures in batches]
-    within = sum(len(each) - 1 for each in values)
+    within = sum(len(value) - 1 for value in values)
     if len(values) < 2 or within < 1:
         raise InputError(
             f"drift: found {len(values)} batches with {within} degrees of freedom within them, "
             "expected two batches or more, and one of two pieces"
         )
-    sd = sqrt(sum(float(((each - each.mean()) ** 2).sum()) for each in values) / within)
-    means, middle = [float(each.mean()) for each in values], float(np.concatenate(values).mean())
-    away = [SIGMAS * sd / sqrt(len(each)) for each in values]
+    sd = sqrt(sum(float(((value - value.mean()) ** 2).sum()) for value in values) / within)
+    means, middle = [float(value.mean()) for value in values], float(np.concatenate(values).mean())
+    away = [SIGMAS * sd / sqrt(len(value)) for value in values]
     names = [name for name, _ in batches]
     outside = [name for name, mean, far in zip(names, means, away, strict=True) if abs(mean - middle) > far]
     p = float(scipy.stats.f_oneway(*values).pvalue) if sd > 0 else float("nan")
@@ -114,7 +114,7 @@ def batch_drift(batches: Sequence[tuple[str, BatchFigures]], *, level: float = L
         quantity=batches[0][1].quantity,
         batches=tuple(names),
         means=tuple(means),
-        counts=tuple(len(each) for each in values),
+        counts=tuple(len(value) for value in values),
         middle=middle,
         sd_within=sd,
         low=tuple(middle - far for far in away),

@@ -73,7 +73,7 @@ def hedges_g(first: FloatArray, second: FloatArray, *, level: float = LEVEL) -> 
 
 
 def paired_g(first: FloatArray, second: FloatArray, *, level: float = LEVEL) -> EffectSize | None:
-    """The same pieces before and after: mean change over the mean standard deviation of both.
+    """Return the same pieces before and after: mean change over the mean standard deviation of both.
 
     Parameters
     ----------
@@ -102,7 +102,7 @@ def paired_g(first: FloatArray, second: FloatArray, *, level: float = LEVEL) -> 
 
 
 def small_sample_correction(freedom: float) -> float:
-    """What a standardised difference of few pieces is too large by, as a factor below one."""
+    """Return what a standardised difference of few pieces is too large by, as a factor below one."""
     return exp(lgamma(freedom / 2) - log(sqrt(freedom / 2)) - lgamma((freedom - 1) / 2))
 
 
@@ -123,7 +123,7 @@ def holm(chances: Sequence[float]) -> list[float]:
 
 
 def _noncentrality(t: float, freedom: float, below: float) -> float:
-    """The noncentrality that leaves this part of the distribution below t."""
+    """Return the noncentrality that leaves this part of the distribution below t."""
 
     def excess(noncentrality: float) -> float:
         return float(scipy.stats.nct.cdf(t, freedom, noncentrality)) - below

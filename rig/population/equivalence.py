@@ -122,7 +122,8 @@ def judge_margin(
 def pieces_to_decide(
     with_pieces: Callable[[int], Measured], margin: float, significances: tuple[float, float]
 ) -> tuple[int | None, str]:
-    """Pieces of each group that would decide in `POWER` of all trials, if these were the true numbers.
+    """Return the pieces of each group that would decide in `POWER` of all trials, if these were the true
+    numbers.
 
     Returns
     -------
@@ -144,7 +145,7 @@ def pieces_to_decide(
 
 
 def _power(estimate: Measured, margin: float, significance: float) -> float:
-    """How often a trial with this uncertainty decides, if the estimate's value is the truth."""
+    """Return how often a trial with this uncertainty decides, if the estimate's value is the truth."""
     if not estimate.u > 0:
         return float(abs(estimate.value) != margin)
     freedom, away = estimate.effective_freedom, abs(estimate.value)

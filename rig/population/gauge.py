@@ -109,11 +109,11 @@ class GaugeResult:
     notes: tuple[str, ...]
 
     def component(self, name: str) -> Component:
-        """A part of the spread in the chosen model; KeyError if it does not have it."""
+        """Return a part of the spread in the chosen model; KeyError if it does not have it."""
         return self.chosen.component(name)
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain mapping without not-a-number, for a file."""
+        """Return a plain mapping without not-a-number, for a file."""
         return asdict(self)
 
     @classmethod
@@ -132,7 +132,7 @@ class GaugeResult:
                     f"{where}: pool_above_p: an older study, whose model was chosen by a test; repeat it"
                 )
             fields["pieces"], fields["notes"] = tuple(fields["pieces"]), tuple(fields["notes"])
-            fields["appraisers"] = tuple(AppraiserFigures(**each) for each in fields["appraisers"])
+            fields["appraisers"] = tuple(AppraiserFigures(**field) for field in fields["appraisers"])
             fields["chosen"] = GaugeModel.from_dict(fields["chosen"])
             fields["other"] = None if fields["other"] is None else GaugeModel.from_dict(fields["other"])
             return cls(**fields)
@@ -242,7 +242,8 @@ def _appraisers(trials: TrialTable, level: float) -> tuple[AppraiserFigures, ...
 
 
 def _repeats(values: FloatArray, level: float) -> tuple[int, float | None, float | None, float | None]:
-    """Degrees of freedom of one appraiser's repeats, their standard deviation and its interval."""
+    """Return the degrees of freedom of one appraiser's repeats, their standard deviation and its
+    interval."""
     df = values.shape[0] * (values.shape[1] - 1)
     if not df:
         return 0, None, None, None
@@ -253,9 +254,9 @@ def _repeats(values: FloatArray, level: float) -> tuple[int, float | None, float
 
 def _notes(trials: TrialTable, chosen: GaugeModel) -> tuple[str, ...]:
     said = [
-        f"The variance of {each.name} came out below zero and was set to zero."
-        for each in chosen.components
-        if each.set_to_zero
+        f"The variance of {component.name} came out below zero and was set to zero."
+        for component in chosen.components
+        if component.set_to_zero
     ]
     if trials.trials == 1:
         return (

@@ -57,19 +57,20 @@ class Term:
 
 
 def combined(terms: Sequence[Term]) -> FloatArray:
-    """Value of a combination, shape of the mean squares; below zero where it comes out so."""
+    """Return the value of a combination, shape of the mean squares; below zero where it comes out so."""
     value: FloatArray = np.sum([term.part for term in terms], axis=0)
     return value
 
 
 def degrees_of_freedom(terms: Sequence[Term]) -> FloatArray:
-    """Degrees of freedom of a combination (Satterthwaite 1946); not-a-number where all is zero."""
+    """Return the degrees of freedom of a combination (Satterthwaite 1946); not-a-number where all is
+    zero."""
     below = np.sum([term.part**2 / term.degrees_of_freedom for term in terms], axis=0)
     return np.where(below > 0, effective_freedom(np.asarray(combined(terms)), np.asarray(below)), np.nan)
 
 
 def combination_interval(terms: Sequence[Term], level: float) -> tuple[FloatArray, FloatArray, str]:
-    """Interval of a combination of mean squares.
+    """Return the interval of a combination of mean squares.
 
     Parameters
     ----------
@@ -110,7 +111,7 @@ def share_interval(
     *,
     draws_log2: int = DRAWS_LOG2,
 ) -> tuple[FloatArray, FloatArray]:
-    """Interval of any function of the expected mean squares, by generalised pivots.
+    """Return the interval of any function of the expected mean squares, by generalised pivots.
 
     Parameters
     ----------

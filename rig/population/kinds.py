@@ -70,7 +70,7 @@ class KindComparison:
     level: float
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain mapping without not-a-number."""
+        """Return a plain mapping without not-a-number."""
         return asdict(self) | {"degrees_of_freedom": list(self.degrees_of_freedom)}
 
 
@@ -106,8 +106,8 @@ def compare_kinds(
         raise InputError(
             f"kinds: found {len(table.pieces)} pieces and {table.trials} trials, expected two or more of both"
         )
-    squares = [mean_squares(each.measured) for each in parts]
-    (one, df_one), (two, df_two) = (each[WITHIN] for each in squares)
+    squares = [mean_squares(part.measured) for part in parts]
+    (one, df_one), (two, df_two) = (square[WITHIN] for square in squares)
     ratio, ratio_low, ratio_high, p = _ratio(float(one), df_one, float(two), df_two, level)
     difference = parts[0].measured.mean((1, 2)) - parts[1].measured.mean((1, 2))
     paired = Term(1 / len(difference), np.asarray(difference.var(ddof=1)), len(difference) - 1)
@@ -148,7 +148,7 @@ def _ratio(
 
 
 def _away(paired: Term, between: list[tuple[float, int]], level: float) -> float:
-    """Half the width of an interval: independent parts, each with its own Student factor."""
+    """Return half the width of an interval: independent parts, each with its own Student factor."""
     parts = [(float(paired.part), paired.degrees_of_freedom), *between]
     return math.sqrt(
         sum(variance * float(scipy.stats.t.isf((1 - level) / 2, df)) ** 2 for variance, df in parts)
@@ -156,7 +156,7 @@ def _away(paired: Term, between: list[tuple[float, int]], level: float) -> float
 
 
 def _others(paired: Term, parts: tuple[TrialTable, TrialTable], level: float) -> tuple[float | None, str]:
-    """Half the width for other appraisers of the same kinds, or why there is none."""
+    """Return half the width for other appraisers of the same kinds, or why there is none."""
     between = []
     for part in parts:
         if len(part.appraisers) > 1:

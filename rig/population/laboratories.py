@@ -228,7 +228,7 @@ def laboratory_study(
 
 
 def _groups(table: Any, where: str, rows: Sequence[int] | None) -> dict[str, dict[str, list[float]]]:
-    """Values by material and laboratory."""
+    """Return the values by material and laboratory."""
     for name in (LABORATORY, VALUE):
         if name not in table:
             found = ", ".join(str(heading) for heading in table) or "none"

@@ -56,7 +56,7 @@ class Suspect:
 
 
 def grubbs(values: FloatArray, *, significance: float = SIGNIFICANCE, sides: int = 2) -> Suspect:
-    """The farthest value, and whether it is an outlier.
+    """Return the farthest value, and whether it is an outlier.
 
     Parameters
     ----------
@@ -83,7 +83,8 @@ def grubbs(values: FloatArray, *, significance: float = SIGNIFICANCE, sides: int
 
 
 def critical_distance(count: int, tail: float) -> float:
-    """Largest distance over standard deviation that chance exceeds in `tail` of all cases, on one side."""
+    """Return the largest distance over standard deviation that chance exceeds in `tail` of all cases, on
+    one side."""
     t2 = float(scipy.special.stdtrit(count - 2, 1 - tail / count)) ** 2
     return (count - 1) / sqrt(count) * sqrt(t2 / (count - 2 + t2))
 
@@ -124,9 +125,10 @@ def extreme_deviates(
 
 
 def outlying(values: FloatArray, significance: float = SIGNIFICANCE) -> tuple[int, ...]:
-    """Places of the outliers of a batch, the farthest first; none among fewer than three values."""
+    """Return the places of the outliers of a batch, the farthest first; none among fewer than three
+    values."""
     if len(values) < 3:
         return ()
     most = 1 if len(values) < MANY else min(len(values) // MOST_SHARE, MOST_SUSPECTS)
     suspects, count = extreme_deviates(values, most, significance=significance)
-    return tuple(each.place for each in suspects[:count])
+    return tuple(suspect.place for suspect in suspects[:count])

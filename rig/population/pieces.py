@@ -97,24 +97,25 @@ def average_pieces(results: Sequence[PieceResult]) -> tuple[PieceResult, ...]:
     in each capture becomes better with their number; the calibration's part does not.
     """
     gathered: dict[tuple[str | None, str], list[PieceResult]] = {}
-    for each in results:
-        gathered.setdefault((each.batch, each.piece), []).append(each)
+    for result in results:
+        gathered.setdefault((result.batch, result.piece), []).append(result)
     return tuple(each[0] if len(each) == 1 else _averaged(each) for each in gathered.values())
 
 
 def repeats_of(results: Sequence[PieceResult], quantity: str) -> list[FloatArray]:
-    """Values of each piece's captures, one array a piece, in the order in which the pieces first appear."""
+    """Return the values of each piece's captures, one array a piece, in the order in which the pieces
+    first appear."""
     gathered: dict[tuple[str | None, str], list[float]] = {}
-    for each in results:
-        if np.isfinite(value := each.values.get(quantity, np.nan)):
-            gathered.setdefault((each.batch, each.piece), []).append(value)
+    for result in results:
+        if np.isfinite(value := result.values.get(quantity, np.nan)):
+            gathered.setdefault((result.batch, result.piece), []).append(value)
     return [np.array(each) for each in gathered.values()]
 
 
 def _averaged(captures: Sequence[PieceResult]) -> PieceResult:
     values, u, u_shared, freedom = {}, {}, {}, {}
-    for name in dict.fromkeys(name for each in captures for name in each.values):
-        having = [each for each in captures if np.isfinite(each.values.get(name, np.nan))]
+    for name in dict.fromkeys(name for capture in captures for name in capture.values):
+        having = [capture for capture in captures if np.isfinite(capture.values.get(name, np.nan))]
         if not having:
             values[name] = u[name] = u_shared[name] = np.nan
             continue
@@ -124,50 +125,51 @@ def _averaged(captures: Sequence[PieceResult]) -> PieceResult:
         u[name] = sqrt(random2 + u_shared[name] ** 2)
         # one calibration, read several times: its part is worth no more for that
         freedom[name] = min(shared_freedom_of(each, name) for each in having)
-    curve = mean_curve_of([each.curve for each in captures if each.curve is not None])
-    name = ", ".join(each.capture for each in captures)
+    curve = mean_curve_of([capture.curve for capture in captures if capture.curve is not None])
+    name = ", ".join(capture.capture for capture in captures)
     return replace(
         captures[0], capture=name, values=values, u=u, u_shared=u_shared, curve=curve, freedom=freedom
     )
 
 
 def shared_u_of(result: PieceResult, quantity: str) -> float:
-    """The calibration's part; nothing where it is not known."""
+    """Return the calibration's part; nothing where it is not known."""
     return float(np.nan_to_num(result.u_shared.get(quantity, 0.0)))
 
 
 def shared_freedom_of(result: PieceResult, quantity: str) -> float:
-    """Degrees of freedom of the calibration's part; without a limit where none is known."""
+    """Return the degrees of freedom of the calibration's part; without a limit where none is known."""
     found = result.freedom.get(quantity, inf)
     return found if found > 0 else inf
 
 
 def random_u_of(result: PieceResult, quantity: str) -> float:
-    """What is not the calibration's."""
+    """Return what is not the calibration's."""
     u = float(np.nan_to_num(result.u.get(quantity, 0.0)))
     return sqrt(max(u**2 - shared_u_of(result, quantity) ** 2, 0.0))
 
 
 def mean_curve_of(curves: Sequence[Curve]) -> Curve | None:
-    """Mean of some curves of one piece as far as all of them go; None without a curve.
+    """Return the mean of some curves of one piece as far as all of them go; None without a curve.
 
     The first one's grid is kept.
     """
     if not curves:
         return None
     grid = curves[0].deflection_mm
-    unloading = [on_grid(each.deflection_mm, each.unloading_n, grid) for each in curves]
+    unloading = [on_grid(curve.deflection_mm, curve.unloading_n, grid) for curve in curves]
     # presses of one way have no unloading: the others give its mean
     recorded = [each for each in unloading if np.isfinite(each).any()]
     return Curve(
         grid,
-        np.mean([on_grid(each.deflection_mm, each.loading_n, grid) for each in curves], axis=0),
+        np.mean([on_grid(curve.deflection_mm, curve.loading_n, grid) for curve in curves], axis=0),
         np.mean(recorded or unloading, axis=0),
     )
 
 
 def on_grid(deflection_mm: FloatArray, force_n: FloatArray, grid_mm: FloatArray) -> FloatArray:
-    """Force read off a curve at other deflections; not-a-number where the curve does not reach."""
+    """Return the force read off a curve at other deflections; not-a-number where the curve does not
+    reach."""
     known = np.isfinite(force_n)
     if known.sum() < 2:
         return np.full(len(grid_mm), np.nan)

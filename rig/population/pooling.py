@@ -81,9 +81,11 @@ def unlike_circumstances(results: Sequence[PieceResult], *, strict: bool = False
     strict
         Speeds of hands differ as soon as those of a drive would.
     """
-    names = dict.fromkeys(name for each in results for name in each.circumstances)
+    names = dict.fromkeys(name for result in results for name in result.circumstances)
     loose = not strict and _by_hand(results)
-    unlike = (_unlike(name, [_words(each, name) for each in results], results, loose=loose) for name in names)
+    unlike = (
+        _unlike(name, [_words(result, name) for result in results], results, loose=loose) for name in names
+    )
     return tuple(each for each in unlike if each is not None)
 
 
@@ -91,7 +93,7 @@ def joined_circumstances(results: Sequence[PieceResult]) -> tuple[str, ...]:
     """Return sentences about what was put together only because a hand cannot hold it."""
     if not _by_hand(results):
         return ()
-    differing = _unlike(RATE, [_words(each, RATE) for each in results], results, loose=False)
+    differing = _unlike(RATE, [_words(result, RATE) for result in results], results, loose=False)
     if differing is None:
         return ()
     speeds = sorted(differing.found, key=lambda words: float(words.split()[0]))
@@ -102,13 +104,13 @@ def joined_circumstances(results: Sequence[PieceResult]) -> tuple[str, ...]:
 
 
 def _by_hand(results: Sequence[PieceResult]) -> bool:
-    return all(_words(each, METHOD) == BY_HAND for each in results)
+    return all(_words(result, METHOD) == BY_HAND for result in results)
 
 
 def unstated_circumstances(results: Sequence[PieceResult]) -> tuple[str, ...]:
-    """Sentences about circumstances that some or all results do not state."""
-    names = dict.fromkeys(name for each in results for name in each.circumstances)
-    lacking = {name: sum(_words(each, name) == UNSTATED for each in results) for name in names}
+    """Return the sentences about circumstances that some or all results do not state."""
+    names = dict.fromkeys(name for result in results for name in result.circumstances)
+    lacking = {name: sum(_words(result, name) == UNSTATED for result in results) for name in names}
     said = [
         f"Not stated for {count} of {len(results)} captures: {name}."
         for name, count in lacking.items()
@@ -145,14 +147,14 @@ def pooled_although(
     InputError
         If something differs that is not permitted to differ, or something is named that does not exist.
     """
-    known = {STATE, *(name for each in results for name in each.circumstances)}
+    known = {STATE, *(name for result in results for name in result.circumstances)}
     strange = [name for name in although if name not in known]
     if strange:
         raise InputError(f"although: no circumstance {strange[0]!r:.40}; found {', '.join(sorted(known))}")
     differing = list(unlike_circumstances(results, strict=strict))
-    state = _unlike(STATE, [each.state for each in results], results, loose=False)
+    state = _unlike(STATE, [result.state for result in results], results, loose=False)
     differing += [] if state is None else [state]
-    refused = [each for each in differing if each.name not in (by, *although)]
+    refused = [unlike for unlike in differing if unlike.name not in (by, *although)]
     if refused:
         names, told = (
             ", ".join(each.name for each in refused),
@@ -162,7 +164,9 @@ def pooled_although(
             f"these were measured under different conditions: {told}. "
             f'Leave some out, or pool them with --although "{names}" and bear it in mind'
         )
-    allowed = (f"Pooled although different: {each.sentence}." for each in differing if each.name in although)
+    allowed = (
+        f"Pooled although different: {unlike.sentence}." for unlike in differing if unlike.name in although
+    )
     return (*allowed, *(() if strict or RATE in although else joined_circumstances(results)))
 
 
@@ -181,11 +185,11 @@ def _unlike(name: str, words: Sequence[str], results: Sequence[PieceResult], *, 
 
 
 def _close(name: str, words: Sequence[str], *, loose: bool) -> bool:
-    """Whether all are numbers of one unit that lie close enough together."""
+    """Return whether all are numbers of one unit that lie close enough together."""
     if name not in RATIOS and name not in STEPS:
         return False
-    matches = [_NUMBER.fullmatch(each) for each in words]
-    read = [(float(each[1]), each[2]) for each in matches if each is not None]
+    matches = [_NUMBER.fullmatch(word) for word in words]
+    read = [(float(match[1]), match[2]) for match in matches if match is not None]
     if len(read) < len(words) or len({unit for _, unit in read}) > 1:
         return False
     numbers = [number for number, _ in read]
@@ -199,8 +203,8 @@ def _close(name: str, words: Sequence[str], *, loose: bool) -> bool:
 
 
 def grouped(results: Sequence[PieceResult], labels: Mapping[str, str]) -> dict[str, list[PieceResult]]:
-    """Results by the label of their capture, in the order in which the labels first appear."""
+    """Return the results by the label of their capture, in the order in which the labels first appear."""
     groups: dict[str, list[PieceResult]] = {}
-    for each in results:
-        groups.setdefault(labels[each.capture], []).append(each)
+    for result in results:
+        groups.setdefault(labels[result.capture], []).append(result)
     return groups

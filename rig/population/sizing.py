@@ -109,7 +109,7 @@ class Sizing:
 
 
 def size_up(readings: Sequence[SizeReading], drawing_size_mm: float | None = None) -> Sizing:
-    """What readings say of a piece.
+    """Return what readings say of a piece.
 
     Parameters
     ----------
@@ -141,7 +141,7 @@ def size_up(readings: Sequence[SizeReading], drawing_size_mm: float | None = Non
     diameters = [each for name, each in directions.items() if name.lower().startswith(DIAMETER)]
     diameter_mm = diameter_u_mm = roundness_mm = roundness_u_mm = None
     if diameters:
-        diameter_mm = float(np.mean([each.mm for each in diameters]))
+        diameter_mm = float(np.mean([diameter.mm for diameter in diameters]))
         diameter_u_mm = _mean_u(diameters, readings)
     if len(diameters) > 1:
         ordered = sorted(diameters, key=lambda each: each.mm)
@@ -162,9 +162,9 @@ def size_up(readings: Sequence[SizeReading], drawing_size_mm: float | None = Non
 
 
 def _direction(name: str, readings: Sequence[SizeReading]) -> DirectionSize:
-    forces = [each.force_n for each in readings if each.force_n is not None]
+    forces = [reading.force_n for reading in readings if reading.force_n is not None]
     least_n = min(forces) if len(forces) == len(readings) else None
-    kept = [each for each in readings if least_n is None or each.force_n == least_n]
+    kept = [reading for reading in readings if least_n is None or reading.force_n == least_n]
     values = np.array([each.mm for each in kept])
     n = len(values)
     own = float(values.std(ddof=1)) / math.sqrt(n) if n > 1 else 0.0
@@ -175,7 +175,7 @@ def _direction(name: str, readings: Sequence[SizeReading]) -> DirectionSize:
 
 
 def _shared_u(readings: Sequence[SizeReading], name: str) -> float:
-    return max(each.u_mm or 0.0 for each in readings if each.direction == name)
+    return max(reading.u_mm or 0.0 for reading in readings if reading.direction == name)
 
 
 def _own_u(direction: DirectionSize, readings: Sequence[SizeReading]) -> float:
@@ -188,10 +188,12 @@ def _own_u(direction: DirectionSize, readings: Sequence[SizeReading]) -> float:
 
 
 def _mean_u(diameters: Sequence[DirectionSize], readings: Sequence[SizeReading]) -> float:
-    if any(math.isnan(each.u_mm) for each in diameters):
+    if any(math.isnan(diameter.u_mm) for diameter in diameters):
         return math.nan
-    own = math.hypot(*(_own_u(each, readings) for each in diameters if each.n > 1), 0.0) / len(diameters)
-    return math.hypot(own, max(_shared_u(readings, each.direction) for each in diameters))
+    own = math.hypot(*(_own_u(diameter, readings) for diameter in diameters if diameter.n > 1), 0.0) / len(
+        diameters
+    )
+    return math.hypot(own, max(_shared_u(readings, diameter.direction) for diameter in diameters))
 
 
 def _off_drawing(
@@ -204,7 +206,7 @@ def _off_drawing(
     if drawing_size_mm is None:
         return None, None
     if diameter_mm is not None and diameter_u_mm is not None:
-        freedom = min(each.degrees_of_freedom for each in diameters)
+        freedom = min(diameter.degrees_of_freedom for diameter in diameters)
         return diameter_mm - drawing_size_mm, coverage_factor(freedom) * diameter_u_mm
     height = directions.get("height")
     if height is None:

@@ -75,18 +75,18 @@ def split_spread(
         return None
     known2 = _rig_variance(results, quantity, gauge)
     rig2 = 0.0 if known2 is None else known2
-    counts = np.array([len(each) for each in repeats])
+    counts = np.array([len(repeat) for repeat in repeats])
     total, groups = int(counts.sum()), len(repeats)
     zeroed = []
     if total == groups:
         within2, repeat2, each_n = None, rig2, 1.0
     else:
-        repeat2 = sum(float(((each - each.mean()) ** 2).sum()) for each in repeats) / (total - groups)
+        repeat2 = sum(float(((repeat - repeat.mean()) ** 2).sum()) for repeat in repeats) / (total - groups)
         within2, each_n = repeat2 - rig2, (total - float((counts**2).sum()) / total) / (groups - 1)
         if within2 < 0:
             zeroed.append("within pieces")
             within2 = 0.0
-    means = np.array([each.mean() for each in repeats])
+    means = np.array([repeat.mean() for repeat in repeats])
     apart = means - float(np.sum(counts * means) / counts.sum())
     between2 = (float(np.sum(counts * apart**2)) / (groups - 1) - repeat2) / each_n
     if between2 < 0:
@@ -110,7 +110,9 @@ def _rig_variance(results: Sequence[PieceResult], quantity: str, gauge: GaugeRes
     if gauge is not None:
         return gauge.component("gauge").variance
     stated = [
-        random_u_of(each, quantity) ** 2 for each in results if isfinite(each.u.get(quantity, float("nan")))
+        random_u_of(result, quantity) ** 2
+        for result in results
+        if isfinite(result.u.get(quantity, float("nan")))
     ]
     return float(np.mean(stated)) if stated else None
 

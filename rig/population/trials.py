@@ -52,7 +52,7 @@ class TrialTable:
         return int(self.measured.shape[2])
 
     def by_kind(self, kind: str) -> TrialTable:
-        """The part of one kind of appraisers.
+        """Return the part of one kind of appraisers.
 
         Raises
         ------
@@ -105,7 +105,7 @@ def arrange_trials(table: Any, *, where: str = "table", rows: Sequence[int] | No
     if not 0 < count <= MOST_VALUES:
         raise InputError(f"{where}: found {count} rows, expected 1 to {MOST_VALUES}")
     lines = range(1, count + 1) if rows is None else rows
-    names = [[str(each).strip() for each in columns[name]] for name in COLUMNS[:3]]
+    names = [[str(column).strip() for column in columns[name]] for name in COLUMNS[:3]]
     values = _values(columns["value"], lines, where)
     cells: dict[Cell, dict[str, float]] = {}
     for piece, appraiser, trial, value, line in zip(*names, values.tolist(), lines, strict=True):
@@ -149,8 +149,8 @@ def _refuse_gaps(
     cells: Mapping[Cell, Mapping[str, float]], pieces: Iterable[str], appraisers: Iterable[str], where: str
 ) -> None:
     """Refuse a table of unequally filled cells, naming the first that has fewer or more than most."""
-    usual = Counter(len(each) for each in cells.values()).most_common(1)[0][0]
-    labels = Counter(label for each in cells.values() for label in each)
+    usual = Counter(len(cell) for cell in cells.values()).most_common(1)[0][0]
+    labels = Counter(label for cell in cells.values() for label in cell)
     for appraiser in appraisers:
         for piece in pieces:
             found = cells.get((piece, appraiser), {})
@@ -168,7 +168,7 @@ def _refuse_gaps(
 
 
 def _in_order(trials: Mapping[str, float]) -> list[float]:
-    """Values of a cell by the numbers of its trials; as they came where the trials have names."""
+    """Return the values of a cell by the numbers of its trials; as they came where the trials have names."""
     try:
         numbered = sorted((float(label), value) for label, value in trials.items())
     except ValueError:

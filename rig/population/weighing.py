@@ -109,7 +109,7 @@ def by_difference(
     zero_drift_g_per_s: float = 0.0,
     scale_u_g: float = 0.0,
 ) -> Weighing:
-    """Mass of what was put on, or taken off, between two rests.
+    """Return the mass of what was put on, or taken off, between two rests.
 
     Parameters
     ----------
@@ -155,7 +155,7 @@ def by_difference(
 
 
 def told_by_few(u: float, degrees_of_freedom: float) -> float:
-    """Standard deviation of what is known of a mean whose scatter few readings told.
+    """Return the standard deviation of what is known of a mean whose scatter few readings told.
 
     A stated mass carries no degrees of freedom, so the doubt of the scatter itself has to be in its
     uncertainty: that of Student's distribution, larger by the root of f/(f - 2).
@@ -174,7 +174,7 @@ def told_by_few(u: float, degrees_of_freedom: float) -> float:
 
 
 def slope_u(mean_u: float, seconds: float) -> float:
-    """Standard uncertainty of the slope within a stretch, from that of its mean and its length.
+    """Return the standard uncertainty of the slope within a stretch, from that of its mean and its length.
 
     For readings that scatter equally along the stretch, the line through them has root of 12 times the
     uncertainty of their mean over its length.
@@ -183,7 +183,7 @@ def slope_u(mean_u: float, seconds: float) -> float:
 
 
 def typed_weighing(text: str, resolution: str | None = None, *, scale_relative_u: float = 0.0) -> Weighing:
-    """Mass that a person read off a scale.
+    """Return the mass that a person read off a scale.
 
     Parameters
     ----------
@@ -248,7 +248,7 @@ def zero_drift_g_per_s(zeros: Sequence[RestingStretch]) -> float | None:
 
 
 def resolution_note(weighing: Weighing) -> str | None:
-    """What to say of a mass that the scale hardly resolves; None where there is nothing to say."""
+    """Return what to say of a mass that the scale hardly resolves; None where there is nothing to say."""
     mass_g, step_g = weighing.mass_g, weighing.resolution_g
     if abs(mass_g) <= max(step_g, 2 * weighing.u_g):
         return (
@@ -265,7 +265,7 @@ def resolution_note(weighing: Weighing) -> str | None:
 
 
 def spread_note(mass_g: float, others_g: Sequence[float]) -> str | None:
-    """What to say of a mass that does not fit the other pieces of its batch; None where it does.
+    """Return what to say of a mass that does not fit the other pieces of its batch; None where it does.
 
     Parameters
     ----------

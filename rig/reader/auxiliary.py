@@ -98,7 +98,7 @@ class AuxiliaryMeans:
         return tuple(event for each in over for event in self._tell(each, host_time))
 
     def finish(self, host_time: float) -> tuple[LinkEvent, ...]:
-        """The mean of the second that is not over: the stream ended or fell silent."""
+        """Return the mean of the second that is not over: the stream ended or fell silent."""
         if self._open is None:
             return ()
         last, self._open = self._open, None

@@ -53,7 +53,7 @@ class DeliveryQueue:
             self._append(self._with_losses(delivery))
 
     def get(self, timeout_s: float) -> Delivery | None:
-        """The oldest batch; None if none came in time, or if the queue is closed and empty."""
+        """Return the oldest batch; None if none came in time, or if the queue is closed and empty."""
         with self._changed:
             self._changed.wait_for(lambda: self._waiting or self._closed, timeout_s)
             if not self._waiting:

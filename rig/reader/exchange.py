@@ -62,7 +62,7 @@ class Exchange:
         self._last_id = secrets.randbelow(LAST_REQUEST_ID)
 
     def next_id(self) -> int:
-        """A fresh request id, 1 to 65535."""
+        """Return a fresh request id, 1 to 65535."""
         with self._changed:
             self._last_id = self._last_id % LAST_REQUEST_ID + 1
             return self._last_id

@@ -217,7 +217,7 @@ class Greeting:
             self._request = self._session.next_id()
 
     def _asked_for(self) -> int:
-        """What is asked for next: 0 for the abilities, else the number of a channel."""
+        """Return what is asked for next: 0 for the abilities, else the number of a channel."""
         return 0 if self.abilities is None else len(self._channels) + 1
 
     def _granted(self, reply: Reply, now: float) -> None:

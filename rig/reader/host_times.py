@@ -38,7 +38,7 @@ class HostTimes:
         self._heard_s = 0.0
 
     def ready(self, heard_s: FloatArray) -> bool:
-        """Whether these receipts, shape (n,), or those before tell a rate."""
+        """Return whether these receipts, shape (n,), or those before tell a rate."""
         return self._origin_s is not None or float(heard_s[-1] - heard_s[0]) >= START_SPAN_S
 
     def spread(self, heard_s: FloatArray) -> IntArray:

@@ -188,7 +188,8 @@ class Intake:
         return (LinkEvent(kind, host_time, self.clock.last_time_us, fields),)
 
     def _channel_told(self, message: Channel, host_time: float) -> tuple[LinkEvent, ...]:
-        """A channel beside the samples, once; one that makes no sense is refused where it was asked for."""
+        """Return a channel beside the samples, once; one that makes no sense is refused where it was
+        asked for."""
         if message.number in self._channels or complaint_about_channel(message, self._told_channels):
             return ()
         channel = side_channel(message)
@@ -205,7 +206,7 @@ class Intake:
         return (*over, LinkEvent("channel", host_time, self.clock.last_time_us, fields))
 
     def _beside(self, message: Readings, host_time: float) -> tuple[LinkEvent, ...]:
-        """Values of channels beside the samples, at their time on the clock of the samples."""
+        """Return the values of channels beside the samples, at their time on the clock of the samples."""
         last_us = self.clock.last_time_us
         if last_us is None or not self._channels:
             return ()

@@ -61,7 +61,7 @@ class Link:
             raise
 
     def read(self) -> bytes:
-        """What has arrived, up to `READ_LIMIT` bytes; empty after `READ_TIMEOUT_S` without any.
+        """Return what has arrived, up to `READ_LIMIT` bytes; empty after `READ_TIMEOUT_S` without any.
 
         Raises
         ------
@@ -132,7 +132,7 @@ def _in_words(problem: Exception) -> str:
 
 @cache
 def _failures() -> tuple[type[Exception], ...]:
-    """What a port that vanished raises: `TypeError` comes from a port closed in another thread."""
+    """Return what a port that vanished raises: `TypeError` comes from a port closed in another thread."""
     if os.name == "nt":
         return (OSError, TypeError)
     import termios  # noqa: PLC0415  (absent on Windows)

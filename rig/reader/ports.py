@@ -106,7 +106,7 @@ def list_ports() -> list[PortDescription]:
 
 
 def find_port(address: PortAddress) -> str:
-    """Path of the port at an address.
+    """Return the path of the port at an address.
 
     Raises
     ------

@@ -156,7 +156,7 @@ class Reader:
         return self._intake.clock.empty()
 
     def get(self, timeout_s: float) -> Delivery | None:
-        """The next batch, in order; None if there is none in time, or none any more.
+        """Return the next batch, in order; None if there is none in time, or none any more.
 
         Raises
         ------

@@ -37,7 +37,7 @@ _WORD = re.compile(r"(?<!^)(?=[A-Z])")
 
 
 def refusal(command: Command, reply: Reply) -> DeviceError:
-    """The error to raise for a reply that is not an acceptance."""
+    """Return the error to raise for a reply that is not an acceptance."""
     result = reply.result
     said = f"device: it refused to {in_words(command)} ({name_of(result)})"
     if not isinstance(result, ReplyResult):
@@ -46,7 +46,7 @@ def refusal(command: Command, reply: Reply) -> DeviceError:
 
 
 def in_words(command: Command) -> str:
-    """A command and its values for a person, without its request id."""
+    """Return a command and its values for a person, without its request id."""
     name = _WORD.sub(" ", type(command).__name__).lower()
     name = {"limits": "set the limits"}.get(name, name)
     values = [
@@ -58,7 +58,7 @@ def in_words(command: Command) -> str:
 
 
 def name_of(result: ReplyResult | int) -> str:
-    """A reply's result in words."""
+    """Return a reply's result in words."""
     if isinstance(result, ReplyResult):
         return result.name.lower().replace("_", " ")
     return f"result {result}, unknown to this version"

@@ -36,7 +36,7 @@ class RepeatFilter:
         self._before = None
 
     def again(self, block: SampleBlock) -> Flags:
-        """Which samples of a block of n came before, bool of shape (n,)."""
+        """Return which samples of a block of n came before, bool of shape (n,)."""
         if len(block) == 0 or (block.seq is None and block.time_us is None):
             return np.zeros(len(block), np.bool_)
         if block.seq is not None:

@@ -89,7 +89,7 @@ class StepJudge:
     jump_price: float = JUMP_PRICE
 
     def step(self, before: Mark, after: Mark) -> Step:
-        """The step between two samples."""
+        """Return the step between two samples."""
         if before.time_us is None or after.time_us is None:
             return self._by_number(_nearest(after.seq or 0, before.seq or 0, SEQ_MODULUS, 0.0))
         elapsed_us = (after.heard_s - before.heard_s) * 1e6 * self.device_per_host
@@ -102,7 +102,7 @@ class StepJudge:
         return self._by_both(after.seq, before.seq, time_us, outruns=outruns)
 
     def sound(self, last: Mark | None, window: Sequence[Mark]) -> Step | None:
-        """The step to the first sample of a window if it is sound, None if it is to be left out.
+        """Return the step to the first sample of a window if it is sound, None if it is to be left out.
 
         Parameters
         ----------
@@ -171,6 +171,7 @@ class StepJudge:
 
 
 def _nearest(after: int, before: int, modulus: int, expected: float) -> int:
-    """The step from `before` to `after`, both modulo `modulus`, that lies nearest to an expected one."""
+    """Return the step from `before` to `after`, both modulo `modulus`, that lies nearest to an expected
+    one."""
     step = (after - before) % modulus
     return step + modulus * round((expected - step) / modulus)

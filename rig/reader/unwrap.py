@@ -156,7 +156,7 @@ class Unwrapper:
         return steps
 
     def _breaks_of(self, columns: WrappedColumns) -> IntArray:
-        """Places whose step from the sample before is not ordinary."""
+        """Return the places whose step from the sample before is not ordinary."""
         ordinary = np.ones(max(len(columns.heard_s) - 1, 0), np.bool_)
         if columns.seq is not None:
             ordinary &= np.diff(columns.seq) % SEQ_MODULUS == 1
@@ -209,7 +209,7 @@ class Unwrapper:
         self._keep(columns, decided, np.array([start]), np.array([seq]), np.array([time_us]))
 
     def _after_reset(self, mark: Mark) -> tuple[int, int]:
-        """Number and time of the first sample after a reset, as far as the host's clock tells."""
+        """Return the number and time of the first sample after a reset, as far as the host's clock tells."""
         assert self.seq is not None
         elapsed_us = max((mark.heard_s - self._heard_s) * 1e6, 0.0)
         elapsed_us *= self.fit.device_per_host(self._device_per_host)

@@ -201,7 +201,7 @@ def examine_capture(
 
 
 def _about_amendments(capture: Capture) -> list[str]:
-    """What was mended or left out since the recording; an excluded capture can still be looked at."""
+    """Return what was mended or left out since the recording; an excluded capture can still be looked at."""
     sentences = [
         f"Amended on {record.sentence}." for record in capture.amendments if record.kind == "amended"
     ]
@@ -257,7 +257,7 @@ def _settings(capture: Capture, asked: Asked) -> AnalysisSettings:
 
 
 def _own_points(capture: Capture) -> Any:
-    """The depths of a table read by hand; None for anything longer."""
+    """Return the depths of a table read by hand; None for anything longer."""
     if sum(file.samples for file in capture.files) > TABLE_POINTS:
         return None
     position_mm = Calibration().position_mm(capture.samples())
@@ -282,5 +282,5 @@ def climate_by_cycle(capture: Capture, result: CaptureResult) -> dict[str, Float
 
 
 def _ending(unit: str) -> str:
-    """What the name of a column in a unit ends in: c, pct, n, kpa."""
+    """Return what the name of a column in a unit ends in: c, pct, n, kpa."""
     return {"degC": "c", "%": "pct"}.get(unit) or re.sub(r"[^a-z0-9]+", "_", unit.lower()).strip("_") or "raw"

@@ -82,7 +82,7 @@ def compared_pieces(
     """
     bands = [curve_band(name, groups[name]) for name in comparison.groups]
     reference, *others = comparison.groups
-    paired = {each.second for each in comparison.differences if each.paired}
+    paired = {difference.second for difference in comparison.differences if difference.paired}
     parted = [
         curve_difference((reference, groups[reference]), (name, groups[name]), paired=name in paired)
         for name in others
@@ -90,13 +90,13 @@ def compared_pieces(
     drifts = {}
     if comparison.by == "batch":
         names = [name for name in groups if name in comparison.groups]
-        for column in dict.fromkeys(each.quantity for each in comparison.differences):
+        for column in dict.fromkeys(difference.quantity for difference in comparison.differences):
             having = [(n, comparison.figures[n][column]) for n in names if column in comparison.figures[n]]
             if len(having) >= FEWEST_FOR_DRIFT and any(figures.n > 1 for _, figures in having):
                 drifts[column] = batch_drift(having)
     return ComparedPieces(
         comparison,
-        tuple(each for each in bands if each is not None),
+        tuple(band for band in bands if band is not None),
         tuple(each for each in parted if each is not None),
         drifts,
         tuple(sources),
@@ -135,7 +135,7 @@ def _refuse_unlabelled(labels: Mapping[str, str | None], by: str) -> None:
 
 
 def _grouped(pieces: PressedPieces, by: str) -> Mapping[str, Sequence[PieceResult]]:
-    """Groups in order of time; states in their own order."""
+    """Return the groups in order of time; states in their own order."""
     labels = pieces.labels[by]
     _refuse_unlabelled(labels, by)
     groups = grouped(pieces.results, {name: str(label) for name, label in labels.items()})

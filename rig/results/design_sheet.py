@@ -294,10 +294,10 @@ class DesignSheet:
     @property
     def all_invented(self) -> bool:
         """Whether every capture is."""
-        return bool(self.captures) and all(each.capture in self.invented for each in self.captures)
+        return bool(self.captures) and all(capture.capture in self.invented for capture in self.captures)
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain mapping without not-a-number."""
+        """Return a plain mapping without not-a-number."""
         return {
             "title": self.title,
             "model": self.model,
@@ -311,13 +311,13 @@ class DesignSheet:
             },
             "captures": [
                 {
-                    "capture": each.capture,
-                    "id": each.id,
-                    "cycles": each.cycles,
-                    "left_out": each.left_out,
-                    "recovery": [[touch.after_s, touch.set_mm] for touch in each.recovery],
+                    "capture": capture.capture,
+                    "id": capture.id,
+                    "cycles": capture.cycles,
+                    "left_out": capture.left_out,
+                    "recovery": [[touch.after_s, touch.set_mm] for touch in capture.recovery],
                 }
-                for each in self.captures
+                for capture in self.captures
             ],
             "recovery": [each.as_dict() for each in self.recovery],
             "missing": list(self.missing),
@@ -371,13 +371,13 @@ def design_sheet(
         If there is no result, or they fall into too many different sets, or a margin is of a quantity that
         none has.
     """
-    standing = {each.capture: each.standing for each in captures}
+    standing = {capture.capture: capture.standing for capture in captures}
     results = with_headline(results, standing)
     _check(results, captures, margins or {}, although)
     gathered = alike_sets(results, although, strict=strict)
     if len(gathered) > MOST_SETS:
         raise InputError(_too_many(results, len(gathered), although, strict=strict))
-    heights = {each.capture: each.free_height_mm for each in captures}
+    heights = {capture.capture: capture.free_height_mm for capture in captures}
     sets = [
         _alike_set(
             letter,
@@ -394,10 +394,10 @@ def design_sheet(
     sizes, size_notes = _sizes(pieces)
     recovery, unlike = recovery_figures(
         {(each.letter, group): results for each in sets for group, results in each.groups.items()},
-        {each.capture: each.recovery for each in captures},
+        {capture.capture: capture.recovery for capture in captures},
     )
-    invented = [each.capture for each in captures if INVENTED in each.notes.lower()]
-    invented += [each.piece for each in pieces if INVENTED in " ".join(each.notes).lower()]
+    invented = [capture.capture for capture in captures if INVENTED in capture.notes.lower()]
+    invented += [piece.piece for piece in pieces if INVENTED in " ".join(piece.notes).lower()]
     return DesignSheet(
         title=title or f"Design sheet: {model or _whose(results)}",
         model=model,
@@ -430,19 +430,19 @@ def alike_sets(
         Circumstances that may differ.
     """
     sets: list[list[PieceResult]] = []
-    for each in results:
+    for result in results:
         for comparable in sets:
-            differing = unlike_circumstances([*comparable, each], strict=strict)
+            differing = unlike_circumstances([*comparable, result], strict=strict)
             if all(unlike.name in although for unlike in differing):
-                comparable.append(each)
+                comparable.append(result)
                 break
         else:
-            sets.append([each])
+            sets.append([result])
     return sets
 
 
 def group_name(batch: str | None, state: str) -> str:
-    """Pieces of a batch in one state, as the sheet calls them."""
+    """Return the pieces of a batch in one state, as the sheet calls them."""
     return f"{batch or NO_BATCH}" if state == UNSTATED else f"{batch or NO_BATCH}, {state}"
 
 
@@ -454,14 +454,14 @@ def _check(
 ) -> None:
     if not 0 < len(results) <= MOST_CAPTURES:
         raise InputError(f"design sheet: found {len(results)} captures, expected 1 to {MOST_CAPTURES}")
-    lacking = {each.capture for each in results} - {each.capture for each in captures}
+    lacking = {result.capture for result in results} - {capture.capture for capture in captures}
     if lacking:
         raise InputError(f"design sheet: nothing is known of capture {min(lacking)}; expected facts of each")
-    known = {name for each in results for name, value in each.values.items() if isfinite(value)}
+    known = {name for result in results for name, value in result.values.items() if isfinite(value)}
     for name in margins:
         if name not in known:
             raise InputError(f"margin: no piece has {name!r:.60}; found {', '.join(sorted(known)):.400}")
-    circumstances = {name for each in results for name in each.circumstances}
+    circumstances = {name for result in results for name in result.circumstances}
     for name in although:
         if name not in circumstances:
             found = ", ".join(sorted(circumstances))
@@ -470,13 +470,17 @@ def _check(
 
 def _whose(results: Sequence[PieceResult]) -> str:
     """Return the pieces by name, or their batches where there are many."""
-    pieces = list(dict.fromkeys(each.piece for each in results))
-    batches = list(dict.fromkeys(each.batch for each in results if each.batch))
+    pieces = list(dict.fromkeys(result.piece for result in results))
+    batches = list(dict.fromkeys(result.batch for result in results if result.batch))
     return ", ".join(pieces if len(pieces) <= MOST_NAMES or not batches else batches)
 
 
 def _too_many(results: Sequence[PieceResult], count: int, although: Sequence[str], *, strict: bool) -> str:
-    differing = [each for each in unlike_circumstances(results, strict=strict) if each.name not in although]
+    differing = [
+        circumstance
+        for circumstance in unlike_circumstances(results, strict=strict)
+        if circumstance.name not in although
+    ]
     told = "; ".join(each.sentence for each in differing)
     names = ", ".join(each.name for each in differing)
     return (
@@ -508,7 +512,11 @@ def _alike_set(
     compression, gap = force_tables(groups, typed, height_mm, stands)
     bands, gap_bands = force_bands(groups, typed, height_mm, stands)
     rounded = {} if height_mm is None else gap_tables(groups, stands, height_mm)
-    differing = [each for each in unlike_circumstances(results, strict=strict) if each.name in although]
+    differing = [
+        circumstance
+        for circumstance in unlike_circumstances(results, strict=strict)
+        if circumstance.name in although
+    ]
     stated = {
         name: dict.fromkeys(each.circumstances.get(name, UNSTATED) for each in results)
         for name in dict.fromkeys(name for each in results for name in each.circumstances)
@@ -535,7 +543,7 @@ def _alike_set(
 
 
 def _figures(results: Sequence[PieceResult], gauges: Mapping[str, GaugeResult]) -> dict[str, BatchFigures]:
-    names = list(dict.fromkeys(name for each in results for name in each.values))
+    names = list(dict.fromkeys(name for result in results for name in result.values))
     found = dict(figures_by_quantity(results, names))
     for name, gauge in gauges.items():
         if name in found:
@@ -565,11 +573,11 @@ def _comparisons(
 ) -> list[Comparison]:
     """Batches of each state, and states of each batch."""
     found: list[Comparison] = []
-    known = {name for each in results for name, value in each.values.items() if isfinite(value)}
+    known = {name for result in results for name, value in result.values.items() if isfinite(value)}
     stated = {name: margin for name, margin in margins.items() if name in known}
-    allowed = [name for name in although if name in {n for each in results for n in each.circumstances}]
+    allowed = [name for name in although if name in {n for result in results for n in result.circumstances}]
     for by, others in (("batch", "state"), ("state", "batch")):
-        for same in dict.fromkeys(getattr(each, others) for each in results):
+        for same in dict.fromkeys(getattr(result, others) for result in results):
             groups: dict[str, list[PieceResult]] = {}
             for each in results:
                 if getattr(each, others) == same and each.batch is not None:
@@ -591,21 +599,21 @@ def _comparisons(
 
 
 def _had(results: Sequence[PieceResult], name: str) -> bool:
-    return any(isfinite(each.values.get(name, float("nan"))) for each in results)
+    return any(isfinite(result.values.get(name, float("nan"))) for result in results)
 
 
 def _sizes(
     pieces: Sequence[PieceFacts],
 ) -> tuple[dict[str, dict[str, BatchFigures]], list[str]]:
-    """Mass and sizes by batch; each piece counts once."""
+    """Return the mass and sizes by batch; each piece counts once."""
     groups: dict[str, list[PieceResult]] = {}
     notes: list[str] = []
-    for each in pieces:
-        values, u, said = _measures(each)
+    for piece in pieces:
+        values, u, said = _measures(piece)
         notes += said
         if values:
-            made = PieceResult(each.piece, each.batch, UNSTATED, each.piece, values, u, {}, {}, None)
-            groups.setdefault(each.batch or NO_BATCH, []).append(made)
+            made = PieceResult(piece.piece, piece.batch, UNSTATED, piece.piece, values, u, {}, {}, None)
+            groups.setdefault(piece.batch or NO_BATCH, []).append(made)
     found: dict[str, dict[str, BatchFigures]] = {}
     for batch, group in groups.items():
         names = list(dict.fromkeys(name for each in group for name in each.values))
@@ -636,17 +644,17 @@ def _missing(
     pieces: Sequence[PieceFacts],
     captures: Sequence[CaptureFacts],
 ) -> list[str]:
-    """What a designer would want to know of the pieces, and is not there."""
+    """Return what a designer would want to know of the pieces, and is not there."""
     said = []
-    pressed = list(dict.fromkeys(each.piece for each in results))
-    weighed = {each.piece for each in pieces if each.mass_g is not None}
-    sized = {each.piece for each in pieces if each.sizes}
+    pressed = list(dict.fromkeys(result.piece for result in results))
+    weighed = {piece.piece for piece in pieces if piece.mass_g is not None}
+    sized = {piece.piece for piece in pieces if piece.sizes}
     for what, having, how in (("Mass", weighed, "weigh"), ("Size", sized, "specimens size")):
         lacking = [name for name in pressed if name not in having]
         if lacking:
             whose = "all pieces" if len(lacking) == len(pressed) else first_few(lacking)
             said.append(f"{what} of {whose} (`pressrig {how}`).")
-    tall = [each.capture for each in captures if each.free_height_mm is None]
+    tall = [capture.capture for capture in captures if capture.free_height_mm is None]
     if tall:
         said.append(
             f"Free height: not stated for {first_few(tall)}; without it there is no compression in per "
@@ -655,13 +663,13 @@ def _missing(
         )
     if len(pressed) == 1:
         said.append(f"Spread between pieces: only {pressed[0]} was pressed, so there is no band of pieces.")
-    if not any(each.batch for each in results):
+    if not any(result.batch for result in results):
         said.append("Batches: no batch is stated for these pieces.")
-    names = dict.fromkeys(name for each in results for name in each.circumstances)
-    unsaid = [name for name in names if all(each.circumstances.get(name) == UNSTATED for each in results)]
+    names = dict.fromkeys(name for result in results for name in result.circumstances)
+    unsaid = [name for name in names if all(result.circumstances.get(name) == UNSTATED for result in results)]
     if unsaid:
         said.append(f"Conditions: {', '.join(unsaid)} (`pressrig record --condition`).")
-    if not any(each.has_uncertainty for each in captures):
+    if not any(capture.has_uncertainty for capture in captures):
         said.append(
             "Calibration uncertainty: not stated, so no interval here includes it (`pressrig calibrate`)."
         )
@@ -669,7 +677,7 @@ def _missing(
 
 
 def _not_measured(sets: Sequence[ComparableSet], captures: Sequence[CaptureFacts]) -> list[str]:
-    """What the captures could have shown and do not."""
+    """Return what the captures could have shown and do not."""
     known = {name for each in sets for figures in each.figures.values() for name in figures}
     wanted = (
         (RELAXATION, "Relaxation: no hold was long enough (use a method with a hold of 10 s or more)."),
@@ -677,7 +685,7 @@ def _not_measured(sets: Sequence[ComparableSet], captures: Sequence[CaptureFacts
         (KNEE, "Knee: none within the depth of these strokes."),
     )
     said = [sentence for names, sentence in wanted if not known.intersection(names)]
-    if not any(each.recovery for each in captures):
+    if not any(capture.recovery for capture in captures):
         said.append("Recovery: no contact checks after release (`pressrig endure`).")
     if not any(each.compression_bands for each in sets):
         said.append("Curves: no capture holds a whole stroke.")
@@ -703,7 +711,7 @@ def _set_dict(each: ComparableSet) -> dict[str, Any]:
 
 
 def titled(column: str) -> tuple[str, str]:
-    """Title and unit of a column of the sheet, sizes among them.
+    """Return the title and unit of a column of the sheet, sizes among them.
 
     Examples
     --------

@@ -72,7 +72,7 @@ class ForceRow:
     unloading_n: float | None = None
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain mapping."""
+        """Return a plain mapping."""
         return {
             "deflection_mm": self.deflection_mm,
             "compression_pct": self.compression_pct,
@@ -88,7 +88,7 @@ def force_tables(
     height_mm: float | None,
     stands_mm: Mapping[str, float] | None = None,
 ) -> tuple[dict[str, tuple[ForceRow, ...]], dict[str, tuple[ForceRow, ...]]]:
-    """Force at compressions and at gaps, by group.
+    """Return the force at compressions and at gaps, by group.
 
     Parameters
     ----------
@@ -121,7 +121,7 @@ def force_bands(
     height_mm: float | None,
     stands_mm: Mapping[str, float] | None = None,
 ) -> tuple[tuple[CurveBand, ...], tuple[CurveBand, ...]]:
-    """Curves of the groups with their bands, over the same two axes as `force_tables`.
+    """Return the curves of the groups with their bands, over the same two axes as `force_tables`.
 
     Returns
     -------
@@ -136,8 +136,8 @@ def force_bands(
             _band(name, _over_gap(results, stands_mm, height_mm)) for name, results in groups.items()
         ]
     return (
-        tuple(each for each in bands if each is not None),
-        tuple(each for each in gap_bands if each is not None),
+        tuple(band for band in bands if band is not None),
+        tuple(band for band in gap_bands if band is not None),
     )
 
 
@@ -162,7 +162,7 @@ class GapRow:
 
         None where a group has too few pieces for a tolerance interval.
         """
-        ends = [(each.tolerance_low, each.tolerance_high) for each in self.gaps.values()]
+        ends = [(gap.tolerance_low, gap.tolerance_high) for gap in self.gaps.values()]
         if not ends or any(low is None or high is None for low, high in ends):
             return None
         return min(low for low, _ in ends if low is not None), max(h for _, h in ends if h is not None)
@@ -211,17 +211,20 @@ def gaps_at_forces(
 
 
 def _along_gap(results: Sequence[PieceResult], heights_mm: Mapping[str, float]) -> list[PieceResult]:
-    """Results whose curve stands over how far a piece is closed from an all but endless gap.
+    """Return the results whose curve stands over how far a piece is closed from an all but endless gap.
 
     Curves of one piece are averaged over an axis that rises: the gap itself falls while force rises.
     """
     return [
         replace(
-            each, curve=replace(each.curve, deflection_mm=each.curve.deflection_mm - heights_mm[each.capture])
+            result,
+            curve=replace(
+                result.curve, deflection_mm=result.curve.deflection_mm - heights_mm[result.capture]
+            ),
         )
-        if each.curve is not None
-        else each
-        for each in results
+        if result.curve is not None
+        else result
+        for result in results
     ]
 
 
@@ -231,7 +234,7 @@ def _carries(piece: PieceResult, force_n: float) -> bool:
 
 
 def _gap_of(piece: PieceResult, force_n: float) -> PieceResult:
-    """The piece with its gap at a force."""
+    """Return the piece with its gap at a force."""
     curve = piece.curve
     assert curve is not None
     known = np.isfinite(curve.loading_n)
@@ -366,7 +369,8 @@ def round_gaps(height: float, closed: float) -> list[float]:
 
 
 def steps_to(reach: float, *, standard: bool) -> list[float]:
-    """Depths at even steps as far as pieces were pressed, with the compressions that foams are compared at.
+    """Return the depths at even steps as far as pieces were pressed, with the compressions that foams are
+    compared at.
 
     Examples
     --------
@@ -385,7 +389,7 @@ def steps_to(reach: float, *, standard: bool) -> list[float]:
 
 
 def gap_steps(height_mm: float, closed_mm: float) -> list[float]:
-    """Gaps at even steps from below the free height to the narrowest one that was reached.
+    """Return the gaps at even steps from below the free height to the narrowest one that was reached.
 
     Examples
     --------
@@ -400,35 +404,36 @@ def gap_steps(height_mm: float, closed_mm: float) -> list[float]:
 
 
 def even_step(reach: float) -> float:
-    """A step of 1, 2 or 5 times a power of ten that makes about `ROWS` rows."""
+    """Return a step of 1, 2 or 5 times a power of ten that makes about `ROWS` rows."""
     wanted = reach / (1.3 * ROWS)
     power = 10.0 ** floor(log10(wanted))
     return next(power * each for each in (1.0, 2.0, 5.0, 10.0) if power * each >= wanted * (1 - 1e-9))
 
 
 def _over(results: Sequence[PieceResult], heights_mm: Mapping[str, float] | None) -> list[PieceResult]:
-    """Results whose curve stands over compression in %, or as it was."""
+    """Return the results whose curve stands over compression in %, or as it was."""
     if heights_mm is None:
         return list(results)
     over = []
-    for each in results:
-        pct_per_mm = 100 / heights_mm[each.capture]
-        curve = each.curve
+    for result in results:
+        pct_per_mm = 100 / heights_mm[result.capture]
+        curve = result.curve
         if curve is not None:
             curve = replace(curve, deflection_mm=curve.deflection_mm * pct_per_mm)
-        over.append(replace(each, curve=curve))
+        over.append(replace(result, curve=curve))
     return over
 
 
 def _over_gap(
     results: Sequence[PieceResult], heights_mm: Mapping[str, float], height_mm: float
 ) -> list[PieceResult]:
-    """Results whose curve stands over how far a gap is closed from the mean height, without force before."""
+    """Return the results whose curve stands over how far a gap is closed from the mean height, without
+    force before."""
     found = []
-    for each in results:
-        curve = each.curve
+    for result in results:
+        curve = result.curve
         if curve is not None:
-            x = curve.deflection_mm + height_mm - heights_mm[each.capture]
+            x = curve.deflection_mm + height_mm - heights_mm[result.capture]
             ends = [x[0] - UNTOUCHED_MM, x[0] - 1e-6]
             curve = Curve(
                 np.concatenate([ends, x]),
@@ -436,16 +441,16 @@ def _over_gap(
                 # the unloading curve ends where the part lets go: nothing was measured before
                 np.concatenate([[np.nan, np.nan], curve.unloading_n]),
             )
-        found.append(replace(each, curve=curve))
+        found.append(replace(result, curve=curve))
     return found
 
 
 def _mean_of(heights_mm: Mapping[str, float] | None, results: Sequence[PieceResult]) -> float | None:
-    return None if heights_mm is None else float(np.mean([heights_mm[each.capture] for each in results]))
+    return None if heights_mm is None else float(np.mean([heights_mm[result.capture] for result in results]))
 
 
 def _reaches(results: Sequence[PieceResult]) -> list[float]:
-    return [float(each.curve.deflection_mm[-1]) for each in average_pieces(results) if each.curve]
+    return [float(piece.curve.deflection_mm[-1]) for piece in average_pieces(results) if piece.curve]
 
 
 def _reach(results: Sequence[PieceResult]) -> float:
@@ -506,19 +511,19 @@ def _by_gap(results: Sequence[PieceResult], gaps: Sequence[float], height_mm: fl
 def _at(
     results: Sequence[PieceResult], x: float, *, label: str = "", per_axis: float = 1.0
 ) -> tuple[BatchFigures, float | None] | None:
-    """Force at one place of the axis over the pieces that were pressed so far; the depths of the analysis are
-    `per_axis` times the axis."""
+    """Return the force at one place of the axis over the pieces that were pressed so far; the depths of
+    the analysis are `per_axis` times the axis."""
     read, backs = [], []
-    for each in average_pieces(results):
-        if each.curve is None or not each.curve.deflection_mm[-1] >= x * (1 - 1e-9):
+    for piece in average_pieces(results):
+        if piece.curve is None or not piece.curve.deflection_mm[-1] >= x * (1 - 1e-9):
             continue
         # the analysis read these depths off every cycle; the curve is drawn from some of them
-        loading = _had(each, f"{_AT}{label}{_LOADING}")
-        loading = _on(each.curve, each.curve.loading_n, x) if loading is None else loading
-        back = _had(each, f"{_AT}{label}{_UNLOADING}")
-        backs.append(_on(each.curve, each.curve.unloading_n, x) if back is None else back)
-        u = relative_shared_u(each, per_axis * x) * loading
-        read.append(replace(each, values={FORCE: loading}, u={FORCE: u}, u_shared={FORCE: u}))
+        loading = _had(piece, f"{_AT}{label}{_LOADING}")
+        loading = _on(piece.curve, piece.curve.loading_n, x) if loading is None else loading
+        back = _had(piece, f"{_AT}{label}{_UNLOADING}")
+        backs.append(_on(piece.curve, piece.curve.unloading_n, x) if back is None else back)
+        u = relative_shared_u(piece, per_axis * x) * loading
+        read.append(replace(piece, values={FORCE: loading}, u={FORCE: u}, u_shared={FORCE: u}))
     try:
         loading_n = batch_figures(read, FORCE)
     except InputError:
@@ -540,7 +545,8 @@ def _on(curve: Curve, force_n: FloatArray, x: float) -> float:
 
 
 def relative_shared_u(result: PieceResult, x: float) -> float:
-    """The calibration's part of a force, relative to it: straight between the depths known, else the peak's.
+    """Return the calibration's part of a force, relative to it: straight between the depths known, else the
+    peak's.
 
     Parameters
     ----------

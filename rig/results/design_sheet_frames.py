@@ -33,12 +33,12 @@ def sheet_frames(sheet: DesignSheet) -> dict[str, pd.DataFrame]:
 
 def _figures(sheet: DesignSheet) -> Iterator[dict[str, Any]]:
     for batch, sizes in sheet.sizes.items():
-        yield from ({"set": "", "group": batch} | _figure(each) for each in sizes.values())
+        yield from ({"set": "", "group": batch} | _figure(siz) for siz in sizes.values())
     for comparable in sheet.sets:
         for group, figures in comparable.figures.items():
             captures = " ".join(each.capture for each in comparable.groups[group])
-            for each in figures.values():
-                yield {"set": comparable.letter, "group": group} | _figure(each) | {"captures": captures}
+            for figure in figures.values():
+                yield {"set": comparable.letter, "group": group} | _figure(figure) | {"captures": captures}
 
 
 def _figure(each: BatchFigures) -> dict[str, Any]:
@@ -116,11 +116,14 @@ def _captures(sheet: DesignSheet) -> Iterator[dict[str, Any]]:
 def _pieces(comparable: ComparableSet) -> Iterator[dict[str, Any]]:
     """One row a capture with all its values, in the form that `pressrig compare --table` reads."""
     for results in comparable.groups.values():
-        for each in results:
+        for result in results:
             row: dict[str, Any] = {
-                "piece": each.piece, "batch": each.batch, "state": each.state, "capture": each.capture,
-            }  # fmt: skip
-            for name, value in each.values.items():
-                row[name], row[f"{name}_u"] = value, each.u.get(name)
-                row[f"{name}_u_shared"] = each.u_shared.get(name)
-            yield row | dict(each.circumstances)
+                "piece": result.piece,
+                "batch": result.batch,
+                "state": result.state,
+                "capture": result.capture,
+            }
+            for name, value in result.values.items():
+                row[name], row[f"{name}_u"] = value, result.u.get(name)
+                row[f"{name}_u_shared"] = result.u_shared.get(name)
+            yield row | dict(result.circumstances)

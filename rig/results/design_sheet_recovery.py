@@ -47,7 +47,7 @@ class RecoveryFigures:
     figures: BatchFigures
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain mapping without not-a-number."""
+        """Return a plain mapping without not-a-number."""
         about = {"set": self.letter, "group": self.group, "after_s": self.after_s}
         return about | self.figures.as_dict()
 
@@ -71,7 +71,7 @@ def recovery_figures(
     found: list[RecoveryFigures] = []
     unlike: list[str] = []
     for (letter, group), results in groups.items():
-        having = [each for each in results if touches.get(each.capture)]
+        having = [result for result in results if touches.get(result.capture)]
         if len({each.piece for each in having}) < 2:
             continue
         if _at_like_times([touches[each.capture] for each in having]):
@@ -85,13 +85,13 @@ def recovery_figures(
 
 
 def spaced(count: int) -> list[int]:
-    """Places of a few of this many touches, from the first to the last."""
+    """Return the places of a few of this many touches, from the first to the last."""
     places = np.linspace(0, count - 1, min(count, SHOWN_TOUCHES)).round().astype(int)
     return list(dict.fromkeys(places.tolist()))
 
 
 def _at_like_times(touches: Sequence[Sequence[RecoveryTouch]]) -> bool:
-    if len({len(each) for each in touches}) > 1:
+    if len({len(touch) for touch in touches}) > 1:
         return False
     after_s = np.array([[touch.after_s for touch in each] for each in touches])
     return bool(np.all(np.ptp(after_s, axis=0) <= TIMES_ALIKE * after_s.mean(axis=0)))
@@ -101,16 +101,16 @@ def _over_pieces(
     letter: str, group: str, results: Sequence[PieceResult], touches: Mapping[str, Sequence[RecoveryTouch]]
 ) -> Iterator[RecoveryFigures]:
     for place in spaced(len(touches[results[0].capture])):
-        at = {each.capture: touches[each.capture][place] for each in results}
+        at = {result.capture: touches[result.capture][place] for result in results}
         pieces = [
             replace(
-                each,
-                values={SET_LEFT: at[each.capture].set_mm},
-                u={SET_LEFT: u} if isfinite(u := at[each.capture].set_mm_u) else {},
+                result,
+                values={SET_LEFT: at[result.capture].set_mm},
+                u={SET_LEFT: u} if isfinite(u := at[result.capture].set_mm_u) else {},
                 u_shared={},
                 freedom={},
             )
-            for each in results
+            for result in results
         ]
         after_s = float(np.mean([each.after_s for each in at.values()]))
         yield RecoveryFigures(letter, group, after_s, batch_figures(pieces, SET_LEFT))

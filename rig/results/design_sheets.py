@@ -70,20 +70,20 @@ def sheet_of(
     facts: list[PieceFacts] = []
     if register is not None:
         with Register(register, make=False) as opened:
-            known = {each.id: each for each in opened.specimens()}
-        pieces = dict.fromkeys(each.values.piece for each in pressed)
+            known = {specimen.id: specimen for specimen in opened.specimens()}
+        pieces = dict.fromkeys(capture.values.piece for capture in pressed)
         facts = [_piece_facts(known[name]) for name in pieces if name in known]
     others = _of_another_model(facts, model)
     if others:
-        pressed = [each for each in pressed if each.values.piece not in others]
-        facts = [each for each in facts if each.piece not in others]
+        pressed = [capture for capture in pressed if capture.values.piece not in others]
+        facts = [fact for fact in facts if fact.piece not in others]
         notes = [*notes, f"Left out because they are another model: {', '.join(others)}."]
-    models = dict.fromkeys(each.model for each in facts if each.model)
-    results = [each.values for each in pressed]
-    columns = list(dict.fromkeys(name for each in results for name in each.values))
+    models = dict.fromkeys(fact.model for fact in facts if fact.model)
+    results = [capture.values for capture in pressed]
+    columns = list(dict.fromkeys(name for result in results for name in result.values))
     return design_sheet(
         results,
-        [_capture_facts(each, same_zero=same_zero) for each in pressed],
+        [_capture_facts(capture, same_zero=same_zero) for capture in pressed],
         facts,
         title=title,
         model=model or ", ".join(models) or None,
@@ -99,8 +99,8 @@ def sheet_of(
 
 
 def _of_another_model(facts: Sequence[PieceFacts], model: str | None) -> list[str]:
-    """Pieces that the register knows by another name than this one."""
-    models = list(dict.fromkeys(each.model for each in facts if each.model))
+    """Return the pieces that the register knows by another name than this one."""
+    models = list(dict.fromkeys(fact.model for fact in facts if fact.model))
     if model is None and len(models) > 1:
         raise InputError(f"--model: the pieces are of several models: {', '.join(models)}; give one of them")
     if model is None or not models:
@@ -109,7 +109,7 @@ def _of_another_model(facts: Sequence[PieceFacts], model: str | None) -> list[st
         raise InputError(
             f"--model: the register has no captured piece of {model!r}; found {', '.join(models)}"
         )
-    return [each.piece for each in facts if each.model and each.model != model]
+    return [fact.piece for fact in facts if fact.model and fact.model != model]
 
 
 def measure_for_sheet(
@@ -156,7 +156,7 @@ ZERO_CONDITION = "position zero"
 
 
 def _capture_facts(pressed: PressedCapture, *, same_zero: bool = False) -> CaptureFacts:
-    """What the sheet tells of a capture."""
+    """Return what the sheet tells of a capture."""
     header, result = pressed.capture.header, pressed.result
     parts = [(measured, record) for _, measured, record in result.calibration.parts()]
     made = [record.made for _, record in parts if record.made is not None]
@@ -185,7 +185,8 @@ def _capture_facts(pressed: PressedCapture, *, same_zero: bool = False) -> Captu
 
 
 def _position_zero(pressed: PressedCapture, *, same_zero: bool) -> str:
-    """What positions count from: the home switch of a rig, or what a person stated; empty if unknown."""
+    """Return what positions count from: the home switch of a rig, or what a person stated; empty if
+    unknown."""
     header = pressed.capture.header
     rig = str(header.rig.get("name") or "")
     if same_zero:
@@ -219,7 +220,7 @@ def _recovery(pressed: PressedCapture) -> Iterator[RecoveryTouch]:
 
 
 def _piece_facts(specimen: RegisteredSpecimen) -> PieceFacts:
-    """What the register says of a piece."""
+    """Return what the register says of a piece."""
     mass = specimen.mass
     return PieceFacts(
         piece=specimen.id,

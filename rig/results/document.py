@@ -45,7 +45,7 @@ def capture_document(name: str, header: CaptureHeader, result: CaptureResult) ->
 
 
 def document_head(name: str, header: CaptureHeader, result: CaptureResult) -> dict[str, Any]:
-    """All of a capture's part but its cycles."""
+    """Return all of a capture's part but its cycles."""
     return {
         "capture": name,
         "specimen": header.specimen,
@@ -70,18 +70,18 @@ def document_head(name: str, header: CaptureHeader, result: CaptureResult) -> di
 
 
 def _check_events(result: CaptureResult) -> list[dict[str, float | None]]:
-    """The first contact checks of a recording, one mapping for each."""
+    """Return the first contact checks of a recording, one mapping for each."""
     checks = result.checks
     columns = (checks.time_s, checks.contact_mm, checks.peak_n, checks.depth_mm)
     names = ("time_s", "contact_mm", "peak_force_n", "depth_mm")
     return [
         dict(zip(names, map(plain, row), strict=True))
-        for row in zip(*(each.tolist() for each in columns), strict=True)
+        for row in zip(*(column.tolist() for column in columns), strict=True)
     ]
 
 
 def cycle_entries(result: CaptureResult) -> Iterator[dict[str, Any]]:
-    """The cycles one after another: eighty thousand of them need not be held at once."""
+    """Yield the cycles one after another: eighty thousand of them need not be held at once."""
     height_mm = result.settings.free_height_mm
     depths = [(depth.label, depth.deflection_mm(height_mm)) for depth in result.settings.depths()]
     measured = result.quantities()
@@ -94,7 +94,7 @@ def cycle_entries(result: CaptureResult) -> Iterator[dict[str, Any]]:
 
 
 def budget_document(found: Budget) -> dict[str, Any]:
-    """A budget as a plain mapping: by quantity the value, its uncertainty, and each source's part."""
+    """Return a budget as a plain mapping: by quantity the value, its uncertainty, and each source's part."""
     return {
         "cycle": found.cycle,
         "quantities": {
@@ -125,7 +125,7 @@ def monte_carlo_document(found: MonteCarlo) -> dict[str, Any]:
 
 
 def plain(value: float | None) -> float | None:
-    """A number that JSON can hold; None for not-a-number."""
+    """Return a number that JSON can hold; None for not-a-number."""
     return None if value is None or not math.isfinite(value) else float(value)
 
 
@@ -152,7 +152,7 @@ def _cycle(
 def _reading(
     columns: Mapping[str, list[float]], label: str, deflection_mm: float | None, row: int
 ) -> dict[str, Any]:
-    """Forces at one depth, with the secants there."""
+    """Return the forces at one depth, with the secants there."""
     reading: dict[str, Any] = {"at": label.replace(" ", "")}
     for stroke in ("loading", "unloading"):
         name = f"{_AT}{label}.{stroke}_n"
@@ -184,7 +184,8 @@ def cycles_frame(result: CaptureResult) -> pd.DataFrame:
 
 
 def cycle_frames(result: CaptureResult, beside: ColumnTable | None = None) -> Iterator[pd.DataFrame]:
-    """The same in parts of some rows, at least one of them, so that a long table need not be held at once.
+    """Yield the same in parts of some rows, at least one of them, so that a long table need not be held at
+    once.
 
     Parameters
     ----------
@@ -197,7 +198,7 @@ def cycle_frames(result: CaptureResult, beside: ColumnTable | None = None) -> It
 
 
 def _spoilt_words(flags: int, measured: Sequence[str]) -> str:
-    """What flags spoil, "not released: loss_mj hysteresis_pct; ..."."""
+    """Return what flags spoil, "not released: loss_mj hysteresis_pct; ..."."""
     found = spoilt_quantities(flags, measured)
     return "; ".join(f"{label}: {' '.join(map(_frame_name, names))}" for label, names in found.items())
 
@@ -215,11 +216,11 @@ def _frame(columns: ColumnTable) -> pd.DataFrame:
     numbers = [int(each) for each in columns.get("flags", ())]
     measured = [name for name in columns if f"{name}_u" in columns]
     # flags repeat: few combinations of them occur
-    why = {each: _spoilt_words(each, measured) for each in set(numbers)}
+    why = {number: _spoilt_words(number, measured) for number in set(numbers)}
     shown: dict[str, Any] = {
         "cycle": columns.get("cycle", []),
-        "flags": [flag_labels(each) for each in numbers],
-        "spoilt": [why[each] for each in numbers],
+        "flags": [flag_labels(number) for number in numbers],
+        "spoilt": [why[number] for number in numbers],
     }
     for name in columns:
         if name in shown or name in _HIDDEN:

@@ -57,7 +57,7 @@ class EnduranceReport:
     fit: RecoveryFit | None = None
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain mapping without not-a-number."""
+        """Return a plain mapping without not-a-number."""
         return {
             "plan": self.name,
             "cycles": self.cycles,

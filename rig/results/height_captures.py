@@ -48,8 +48,8 @@ def read_surface(
 
 
 def where_bare_met_mm(bare: Sequence[TouchedSurface]) -> float:
-    """Where bare platens met first, of all their touches at the small force."""
-    return min(touch.position_mm for each in bare for touch in each.touches(top=False))
+    """Return where bare platens met first, of all their touches at the small force."""
+    return min(touch.position_mm for surface in bare for touch in surface.touches(top=False))
 
 
 def read_height(

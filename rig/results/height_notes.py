@@ -17,22 +17,23 @@ def height_sentences(
     homed: bool | None,
     oldest_bare_s: float,
 ) -> Iterator[str]:
-    """Sentences in order; see `height_report` for the parameters.
+    """Yield the sentences in order; see `height_report` for the parameters.
 
     `homed` says whether the position was homed in between, None if unknown.
     """
     yield _about_caliper(at_contact, at_top)
     for height in (at_contact, at_top):
         yield from _about_touches(height)
-    for each in bare:
-        age_s = (piece.header.started - each.header.started).total_seconds()
+    for surface in bare:
+        age_s = (piece.header.started - surface.header.started).total_seconds()
         if abs(age_s) > oldest_bare_s:
+            than = "older" if age_s > 0 else "younger"
             yield (
-                f"The bare touch in {each.name} is {_span(abs(age_s))} {'older' if age_s > 0 else 'younger'} "
-                f"than the piece's, more than {_span(oldest_bare_s)}: touch the bare platens again."
+                f"The bare touch in {surface.name} is {_span(abs(age_s))} {than} than the piece's, more than "
+                f"{_span(oldest_bare_s)}: touch the bare platens again."
             )
-        if each.header.calibration != piece.header.calibration:
-            yield f"{each.name} was recorded with a different calibration; the piece's is used for both."
+        if surface.header.calibration != piece.header.calibration:
+            yield f"{surface.name} was recorded with a different calibration; the piece's is used for both."
     if len(bare) == 1 and homed is not False:
         known = "was homed" if homed else "may have been homed (the captures do not say)"
         yield (
@@ -72,7 +73,7 @@ def _about_touches(height: Height) -> Iterator[str]:
 def _about_range(
     bare: Sequence[TouchedSurface], piece: TouchedSurface, at_contact: Height, at_top: Height
 ) -> Iterator[str]:
-    """Readings outside of what was calibrated."""
+    """Yield the readings outside of what was calibrated."""
     position, force = piece.calibration.position, piece.calibration.force
     if position is not None and position.value_range is not None:
         low_mm, high_mm = position.value_range

@@ -57,7 +57,7 @@ class HeightReport:
     notes: tuple[str, ...]
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain values without not-a-number."""
+        """Return a plain values without not-a-number."""
         return {
             "specimen": self.specimen,
             "captures": list(self.captures),
@@ -101,7 +101,7 @@ def height_report(
     def height(force_n: float, *, top: bool) -> Height:
         return height_at(
             force_n,
-            [each.touches(top=top) for each in bare],
+            [surface.touches(top=top) for surface in bare],
             piece.touches(top=top),
             calibration=calibration,
             homed_between=homed,
@@ -112,7 +112,7 @@ def height_report(
     notes = tuple(height_sentences(bare, piece, at_contact, at_top, homed=homed, oldest_bare_s=oldest_bare_s))
     return HeightReport(
         piece.header.specimen,
-        (*(each.name for each in bare), piece.name),
+        (*(surface.name for surface in bare), piece.name),
         at_contact,
         at_top,
         unloaded,
@@ -124,20 +124,20 @@ def height_report(
 def _unloaded(
     bare: Sequence[TouchedSurface], piece: TouchedSurface, contact_n: float, homed: bool | None
 ) -> tuple[Height | None, str]:
-    """Height where the platen met the piece, or why it cannot be had."""
+    """Return the height where the platen met the piece, or why it cannot be had."""
     calibration = piece.calibration
     approaches = [
         Approach(
-            each.approach.position_mm,
-            each.approach.force_n,
-            each.at_contact.position_mm.value,
-            each.zero_n.u,
+            reading.approach.position_mm,
+            reading.approach.force_n,
+            reading.at_contact.position_mm.value,
+            reading.zero_n.u,
         )
-        for each in piece.readings
+        for reading in piece.readings
     ]
     noise = MeasuringNoise(
-        max(each.noise_n for each in piece.readings),
-        max(_scatter_mm(each) for each in piece.readings),
+        max(reading.noise_n for reading in piece.readings),
+        max(_scatter_mm(reading) for reading in piece.readings),
         position_resolution_mm=piece.position_step_mm,
     )
     contact_mm, u_mm = zero_force_contacts(
@@ -165,15 +165,15 @@ def _unloaded(
     met = [
         [
             replace(touch, position_mm=touch.position_mm - contact_n * touch.per_newton_mm)
-            for touch in each.touches(top=False)
+            for touch in surface.touches(top=False)
         ]
-        for each in bare
+        for surface in bare
     ]
     return height_at(0.0, met, touched, calibration=calibration, homed_between=homed), ""
 
 
 def _scatter_mm(reading: PlatenReading) -> float:
-    """Standard deviation of single positions about a steady motion, before the touch."""
+    """Return the standard deviation of single positions about a steady motion, before the touch."""
     x_mm = reading.approach.position_mm
     at = int(np.argmax(x_mm >= reading.at_contact.position_mm.value))
     x_mm = x_mm[max(at - SCATTER_SAMPLES, 0) : at]
@@ -187,7 +187,7 @@ def _scatter_mm(reading: PlatenReading) -> float:
 
 
 def _homed_between(bare: Sequence[TouchedSurface], piece: TouchedSurface) -> bool | None:
-    """Whether the position was homed between the bare touches and the piece's; None if unknown."""
+    """Return whether the position was homed between the bare touches and the piece's; None if unknown."""
     if len(bare) > 1:
         return True
     (before,) = bare

@@ -64,11 +64,12 @@ class TouchedSurface:
 
     def touches(self, *, top: bool) -> list[PlatenTouch]:
         """Its touches at one of both forces."""
-        return [_platen_touch(each.at_top if top else each.at_contact) for each in self.readings]
+        return [_platen_touch(reading.at_top if top else reading.at_contact) for reading in self.readings]
 
 
 def planned_forces(header: CaptureHeader) -> tuple[float, float] | None:
-    """The small and the greater force with which a height was touched; None if the capture does not say."""
+    """Return the small and the greater force with which a height was touched; None if the capture does
+    not say."""
     ordered = header.ordered
     if ordered.kind != HEIGHT or ordered.contact_n is None or ordered.top_n is None:
         return None
@@ -124,7 +125,7 @@ def touched_surface(
 def _read_all(
     stretches: Sequence[Stretch], forces_n: tuple[float, float], *, averaged: bool
 ) -> tuple[list[PlatenReading], list[str]]:
-    """Readings, and sentences about touches that give none.
+    """Return the readings, and sentences about touches that give none.
 
     They are read twice, since the drift of the force zero comes of the first round.
     """
@@ -151,7 +152,7 @@ def _called(surface: Surface) -> str:
 def _whole(
     name: str, batches: Iterable[Samples], calibration: Calibration, most_samples: int
 ) -> tuple[Stretch, bool]:
-    """A whole recording in N and mm, and whether its forces are means over conversions."""
+    """Return a whole recording in N and mm, and whether its forces are means over conversions."""
     aligner = Aligner(calibration)
     parts: list[Signals] = []
     count = 0

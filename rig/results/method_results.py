@@ -120,12 +120,12 @@ class MethodReport:
         return fit_recovery(*columns.T)
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain mapping without not-a-number."""
+        """Return a plain mapping without not-a-number."""
         return asdict(self)
 
 
 def method_of(header: CaptureHeader) -> Method:
-    """The method that a capture was recorded with.
+    """Return the method that a capture was recorded with.
 
     Raises
     ------
@@ -142,17 +142,18 @@ def method_of(header: CaptureHeader) -> Method:
 
 
 def contact_force_n(method: Method) -> float | None:
-    """Force at which the method touches first: the contact force for an analysis of its recording."""
+    """Return the force at which the method touches first: the contact force for an analysis of its
+    recording."""
     return next((step.force_n for step in each_step(method.steps) if isinstance(step, Touch)), None)
 
 
 def sentences_of_pulls(method: Method) -> tuple[str, ...]:
-    """What a reader of presses has to be told where the method pulls too; empty where it does not."""
+    """Return what a reader of presses has to be told where the method pulls too; empty where it does not."""
     return (PULLS,) if any(isinstance(step, PullOff) for step in each_step(method.steps)) else ()
 
 
 def needs_cycles(method: Method) -> bool:
-    """Whether it promises quantities of cycles, for which its recording must be analysed."""
+    """Return whether it promises quantities of cycles, for which its recording must be analysed."""
     return any(name not in (*PROCEDURE_QUANTITIES, RECOVERY) for name in method.report)
 
 
@@ -230,8 +231,8 @@ def _procedure_under(
 
 
 def _widened(outcome: Outcome, calibration: Calibration, under: Callable[[Calibration], Outcome]) -> Outcome:
-    """An outcome whose uncertainty holds the calibration's part: it is worked out again with each of the
-    calibration's inputs off by its standard uncertainty (JCGM 100:2008, 5.1.3 note 2)."""
+    """Return an outcome whose uncertainty holds the calibration's part: it is worked out again with each
+    of the calibration's inputs off by its standard uncertainty (JCGM 100:2008, 5.1.3 note 2)."""
     if outcome.value is None or outcome.u is None:
         return outcome
     variance, fourth = outcome.u**2, 0.0
@@ -288,7 +289,7 @@ class _Windows:
         return partial(self._stretch, calibration=calibration)
 
     def _stretch(self, done: DoneAction, calibration: Calibration) -> Stretch:
-        """Samples of an action, the frame's share and the backlash taken off.
+        """Return the samples of an action, the frame's share and the backlash taken off.
 
         Raises
         ------
@@ -337,7 +338,7 @@ def _stated_spacer_mm(header: CaptureHeader) -> float | None:
 
 
 def _recovery(course: Course, stretch_of: StretchOf) -> tuple[Outcome, tuple[RecoveryTouch, ...]]:
-    """The touches; their last stands in the table. A fit is another matter."""
+    """Return the touches; their last stands in the table. A fit is another matter."""
     title = REPORTABLE[RECOVERY]
     how = "Shift of contact at light touches relative to the first touch; no published procedure."
     try:
@@ -349,14 +350,14 @@ def _recovery(course: Course, stretch_of: StretchOf) -> tuple[Outcome, tuple[Rec
         return Outcome(RECOVERY, title, "mm", None, None, why, how), ()
     last = touches[-1]
     parts = tuple(
-        Part(f"set after {each.after_s:.3g} s", "mm", each.set_mm, each.set_mm_u) for each in touches
+        Part(f"set after {touch.after_s:.3g} s", "mm", touch.set_mm, touch.set_mm_u) for touch in touches
     )
     title = f"{title}: last touch, after {last.after_s:.4g} s"
     return Outcome(RECOVERY, title, "mm", last.set_mm, last.set_mm_u, "", how, parts), touches
 
 
 def _of_cycles(name: str, method: Method, course: Course, result: CaptureResult | None) -> Outcome:
-    """Mean of a column over the method's own presses after conditioning, or its last value."""
+    """Return the mean of a column over the method's own presses after conditioning, or its last value."""
     shown = quantity(name)
     how = "From the cycles; no published procedure."
 
@@ -406,7 +407,7 @@ def _fourth(result: CaptureResult, name: str, rows: list[int]) -> FloatArray:
 def _set_since_touch(
     outcome: Outcome, method: Method, course: Course, windows: _Windows, result: CaptureResult
 ) -> Outcome:
-    """The set of the last cycle against the first touch, if its force was the contact force.
+    """Return the set of the last cycle against the first touch, if its force was the contact force.
 
     The first cycle stops at the contact force, and relaxes there: its own contact is poorly read.
     """
@@ -443,7 +444,7 @@ def _why_no_cycle(presses: int, rows: list[int], good: list[int]) -> str:
 
 
 def _rows_of_presses(course: Course, result: CaptureResult) -> list[int]:
-    """Rows of the cycles that the method's presses belong to, in order, each once."""
+    """Return the rows of the cycles that the method's presses belong to, in order, each once."""
     begins_s = result.columns["start_s"]
     if not course.presses:
         return []

@@ -178,7 +178,7 @@ def piece_results(
 
 
 def pieces_of(pressed: Sequence[PressedCapture | _Opened], notes: Sequence[str] = ()) -> PressedPieces:
-    """Results of captures that were measured, with the groups that they belong to."""
+    """Return the results of captures that were measured, with the groups that they belong to."""
     return PressedPieces(tuple(each.values for each in pressed), _labels(pressed), tuple(notes))
 
 
@@ -407,7 +407,7 @@ def known_by_register(path: Path) -> WhatIsKnown:
 
 
 def _height_of(specimen: RegisteredSpecimen) -> float | None:
-    """Mean of the newest readings of the height that a register holds; None if there is none."""
+    """Return the mean of the newest readings of the height that a register holds; None if there is none."""
     heights = [
         size.mm
         for size in specimen.newest_sizes
@@ -530,7 +530,7 @@ def _pressed(opened: _Opened, fresh: bool) -> PressedCapture:
 
 
 def _first_contact(result: CaptureResult) -> tuple[float | None, float | None]:
-    """Position at the contact force in the first cycle, and its standard uncertainty."""
+    """Return the position at the contact force in the first cycle, and its standard uncertainty."""
     name = "contact_at_force_mm"
     found = [
         float(result.columns[column][0]) if len(result) and isfinite(result.columns[column][0]) else None
@@ -551,7 +551,8 @@ def _state(path: Path, header: CaptureHeader, told: KnownPiece) -> str:
 
 
 def was_driven(capture: Capture) -> bool:
-    """Whether the rig moved the platen; without an order, or with one that guided a hand, a person did."""
+    """Return whether the rig moved the platen; without an order, or with one that guided a hand, a person
+    did."""
     by_hand = any(kind_of(event) == "method" and event.get("by") == "hand" for event in capture.each_event())
     return capture.header.method is not None and not by_hand
 
@@ -578,7 +579,7 @@ def _add_last_set(
 
 
 def _shared_u(result: CaptureResult, values: Mapping[str, float]) -> dict[str, float]:
-    """The calibration's part of each mean: the same in all cycles, so that of their mean."""
+    """Return the calibration's part of each mean: the same in all cycles, so that of their mean."""
 
     shared: dict[str, float] = {}
     for name in values:
@@ -591,7 +592,8 @@ def _shared_u(result: CaptureResult, values: Mapping[str, float]) -> dict[str, f
 
 
 def _shared_freedom(result: CaptureResult, values: Mapping[str, float]) -> dict[str, float]:
-    """Degrees of freedom of the calibration's part of each mean; those without a limit are left out."""
+    """Return the degrees of freedom of the calibration's part of each mean; those without a limit are
+    left out."""
 
     found: dict[str, float] = {}
     for name in values:
@@ -642,7 +644,7 @@ def calibration_words(calibration: Calibration) -> str:
 
 
 def mean_words(readings: tuple[Any, Any] | None, unit: str) -> str:
-    """Mean of slow readings with its unit; not stated where there are none."""
+    """Return the mean of slow readings with its unit; not stated where there are none."""
 
     if readings is None or not len(readings[1]):
         return UNSTATED
@@ -650,7 +652,7 @@ def mean_words(readings: tuple[Any, Any] | None, unit: str) -> str:
 
 
 def _mean_curve(result: CaptureResult) -> Curve | None:
-    """Mean of the counted cycles that are kept for drawing, as far as all of them go."""
+    """Return the mean of the counted cycles that are kept for drawing, as far as all of them go."""
 
     counted = {
         int(number)
@@ -682,12 +684,12 @@ def _reach_mm(loop: Loop) -> float:
 
 
 def _one_way(loop: Loop) -> bool:
-    """Whether the recording has no more of the unloading than a few samples at the turn."""
+    """Return whether the recording has no more of the unloading than a few samples at the turn."""
     return loop.unload_start is not None and len(loop.force_n) - loop.unload_start <= FEW_BACK
 
 
 def _strokes(loop: Loop, grid: Any) -> tuple[Any, Any]:
-    """Force of loading and unloading on a grid; noise of position must not turn a stroke back."""
+    """Return the force of loading and unloading on a grid; noise of position must not turn a stroke back."""
 
     turn = int(np.argmax(loop.deflection_mm))
     # a hold is of neither stroke: its force falls where it stands
@@ -703,13 +705,13 @@ def _strokes(loop: Loop, grid: Any) -> tuple[Any, Any]:
 
 
 def _named_apart(pressed: list[Found]) -> list[Found]:
-    """Captures of one name in several folders go by their paths."""
-    names = Counter(each.values.capture for each in pressed)
+    """Return the captures of one name in several folders go by their paths."""
+    names = Counter(found.values.capture for found in pressed)
     return [
-        replace(each, values=replace(each.values, capture=each.path.as_posix()))
-        if names[each.values.capture] > 1
-        else each
-        for each in pressed
+        replace(found, values=replace(found.values, capture=found.path.as_posix()))
+        if names[found.values.capture] > 1
+        else found
+        for found in pressed
     ]
 
 

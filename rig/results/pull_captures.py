@@ -122,7 +122,7 @@ def _read(path: Path, capture: Capture, asked: PullsAsked) -> PulledCapture:
         )
     flagged, reach_n = flagged_beyond(pulls, signals, with_it)
     if not asked.beyond:
-        if not any(each.counts for each in flagged) and any(each.counts for each in pulls):
+        if not any(each.counts for each in flagged) and any(pull.counts for pull in pulls):
             raise InputError(f"{path}: {_beyond_words(pulls, reach_n)}, or --beyond-calibration")
         pulls = flagged
     shares = _calibration_shares(samples, with_it, asked.settings, capture.header.sense, pulls)
@@ -142,7 +142,8 @@ def _read(path: Path, capture: Capture, asked: PullsAsked) -> PulledCapture:
 
 
 def _signals(samples: Samples, calibration: Calibration, sense: str) -> Signals:
-    """Force and position of the same instants; pulls of a recording in tension turned below zero."""
+    """Return the force and position of the same instants; pulls of a recording in tension turned below
+    zero."""
 
     aligner = Aligner(calibration)
     parts = [each for each in (aligner.push(samples), aligner.finish()) if each is not None]
@@ -184,7 +185,7 @@ def _calibration_shares(
 
 
 def _beyond_words(pulls: Sequence[Pull], reach_n: float) -> str:
-    largest_n = max(each.peak_n for each in pulls)
+    largest_n = max(pull.peak_n for pull in pulls)
     if largest_n <= reach_n:
         return (
             "pulls go beyond the calibrated positions: calibrate the whole travel (`pressrig calibrate "
@@ -218,13 +219,13 @@ def _backlash_notes(calibration: Calibration, signals: Signals, pulls: Sequence[
 
 
 def _rate(signals: Signals, pulls: Sequence[Pull]) -> str:
-    """Mean speed up to the peaks, in words."""
+    """Return the mean speed up to the peaks, in words."""
 
     rates = [
-        float(signals.position_mm[each.begin] - signals.position_mm[each.peak])
-        / float(signals.time_s[each.peak] - signals.time_s[each.begin])
-        for each in pulls
-        if each.peak > each.begin
+        float(signals.position_mm[pull.begin] - signals.position_mm[pull.peak])
+        / float(signals.time_s[pull.peak] - signals.time_s[pull.begin])
+        for pull in pulls
+        if pull.peak > pull.begin
     ]
     return f"{sum(rates) / len(rates):.2g} mm/s" if rates else UNSTATED
 
@@ -260,7 +261,7 @@ def _piece(
     def column(name: str) -> FloatArray:
         """Pulls that do not count keep their place, without a number."""
         counts = "counts" if name.startswith(("peak", "work")) else "slip_counts"
-        return np.array([getattr(each, name) if getattr(each, counts) else np.nan for each in pulls])
+        return np.array([getattr(pull, name) if getattr(pull, counts) else np.nan for pull in pulls])
 
     columns = {each: column(each) for name in COLUMNS for each in (name, f"{name}_u")}
     return PulledPiece(result, columns, dict(shares))

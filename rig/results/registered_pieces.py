@@ -46,7 +46,8 @@ def registered_diameters(register: Path, names: Collection[str]) -> tuple[dict[s
 
 
 def registered_mass(register: Path, names: Collection[str]) -> tuple[Measured | None, list[str]]:
-    """Mass in g of any such piece: the mean with its spread over pieces; None where none was weighed.
+    """Return the mass in g of any such piece: the mean with its spread over pieces; None where none was
+    weighed.
 
     Raises
     ------
@@ -57,8 +58,8 @@ def registered_mass(register: Path, names: Collection[str]) -> tuple[Measured | 
     masses = [each.mass for each in _known(register, names) if each.mass is not None]
     if not masses:
         return None, []
-    grams = [each.g for each in masses]
-    scale_u_g = max(each.u_g or 0.0 for each in masses)
+    grams = [mass.g for mass in masses]
+    scale_u_g = max(mass.u_g or 0.0 for mass in masses)
     u_g = hypot(stdev(grams), scale_u_g) if len(grams) > 1 else scale_u_g
     note = f"The mass is the mean of {len(grams)} of {len(names)} pieces in the register, with their spread."
     return Measured(fmean(grams), u_g), [note]
@@ -67,4 +68,4 @@ def registered_mass(register: Path, names: Collection[str]) -> tuple[Measured | 
 def _known(register: Path, names: Collection[str]) -> list[RegisteredSpecimen]:
 
     with Register(register, make=False) as opened:
-        return [each for each in opened.specimens() if each.id in names]
+        return [specimen for specimen in opened.specimens() if specimen.id in names]

@@ -104,7 +104,7 @@ class _Columns:
         return self._lists[name]
 
     def kind(self, name: str) -> type:
-        """Whether a column holds texts, numbers or times."""
+        """Return whether a column holds texts, numbers or times."""
         self.values(name)
         type_ = self._table.schema.field(name).type
         return str if pa.types.is_string(type_) else datetime if pa.types.is_timestamp(type_) else float
@@ -214,7 +214,7 @@ def _side(node: ast.expr, column: str, columns: _Columns, *, as_day: bool) -> Ca
 
 
 def _is_day(node: ast.expr) -> bool:
-    """Whether a constant is a day without a time: then whole days are compared."""
+    """Return whether a constant is a day without a time: then whole days are compared."""
     if not (isinstance(node, ast.Constant) and isinstance(node.value, str)):
         return False
     try:

@@ -61,7 +61,7 @@ class SpilledRows(ColumnTable):
         self._begins.append(self._begins[-1] + len(block[self._names[0]]))
 
     def table(self) -> ColumnTable:
-        """All rows so far."""
+        """Return all rows so far."""
         return self
 
     def __getitem__(self, name: str) -> FloatArray:
@@ -85,7 +85,7 @@ class SpilledRows(ColumnTable):
         return name in self._names
 
     def part(self, rows: slice) -> Columns:
-        """Some consecutive rows of all columns."""
+        """Return some consecutive rows of all columns."""
         first, last, _ = rows.indices(self._begins[-1])
         found = {name: np.empty(max(last - first, 0)) for name in self._names}
         block = bisect_right(self._begins, first) - 1

@@ -170,7 +170,7 @@ def _value(path: Path, column: str, result: CaptureResult) -> float:
 
 
 def _all_squeezed(paths: Sequence[Path], column: str, asked: Asked) -> list[_Squeezed]:
-    """Every capture, measured; all that cannot be used are named at once."""
+    """Return every capture, measured; all that cannot be used are named at once."""
     found, refused = [], []
     for path in paths:
         try:
@@ -191,7 +191,7 @@ def _rig_name(each: _Squeezed) -> str:
 
 
 def _unlike(squeezed: Sequence[_Squeezed], asked: Asked) -> list[str]:
-    """What differs between captures that should not, in sentences."""
+    """Return what differs between captures that should not, in sentences."""
     said = []
     everywhere: dict[str, list[Any]] = {
         "method": [each.capture.header.ordered.text for each in squeezed],

@@ -69,7 +69,8 @@ def read_trials(path: Path, value: str | None, driven: Sequence[str] = ()) -> Tr
 
 
 def _laboratories(path: Path, table: RowTable, value: str | None, driven: Sequence[str]) -> Trials:
-    """Results of laboratories, as many of each as there are; a column `trial` only numbers them."""
+    """Return the results of laboratories, as many of each as there are; a column `trial` only numbers
+    them."""
     if driven:
         raise InputError(f"--driven: {path} has a column '{LABORATORY}'; leave out the option")
     value = _column_of_values(path, table.headings, value)
@@ -81,7 +82,7 @@ def _laboratories(path: Path, table: RowTable, value: str | None, driven: Sequen
 
 
 def table_rows(path: Path, known: Collection[str]) -> RowTable:
-    """Headings and rows of a table whose columns are known by some of these names."""
+    """Return the headings and rows of a table whose columns are known by some of these names."""
     return read_rows(path, lambda cell: cell.strip() in known, most=LARGEST_BYTES)
 
 

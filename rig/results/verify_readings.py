@@ -115,7 +115,7 @@ def _number(cells: dict[str, str], name: str, where: str) -> float:
 
 
 def _known(cell: str) -> bool:
-    """Whether a cell is a heading of such a table."""
+    """Return whether a cell is a heading of such a table."""
     return _COLUMN.fullmatch(cell) is not None or cell.strip().lower() in (
         "run",
         "direction",
@@ -125,7 +125,7 @@ def _known(cell: str) -> bool:
 
 
 def _columns(heading: Sequence[str], where: str) -> tuple[dict[str, int], dict[str, str]]:
-    """Where each column is, and the units of load and reading."""
+    """Return where each column is, and the units of load and reading."""
     columns: dict[str, int] = {}
     units: dict[str, str] = {}
     for index, title in enumerate(heading):

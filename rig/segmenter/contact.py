@@ -129,7 +129,7 @@ class ContactSwitch:
         self._past_mm: FloatArray = np.empty(0)
 
     def push(self, force_n: FloatArray, position_mm: FloatArray) -> tuple[IntArray, FloatArray]:
-        """Where contact begins and ends, in turn, within the next part of the recording.
+        """Return where contact begins and ends, in turn, within the next part of the recording.
 
         Parameters
         ----------
@@ -211,7 +211,8 @@ class ContactSwitch:
         known: tuple[FloatArray, FloatArray],
         origin: int,
     ) -> int | None:
-        """The first sample, if any, at which a press has let go though its force has not fallen far enough.
+        """Return the first sample, if any, at which a press has let go though its force has not fallen far
+        enough.
 
         That sample's force is the zero from there on, until a better one is known.
         """
@@ -322,19 +323,19 @@ class ContactSwitch:
         return holds
 
     def _error_n(self, count: IntArray | int) -> FloatArray | float:
-        """Standard error of the difference between a mean of this many samples and the zero."""
+        """Return the standard error of the difference between a mean of this many samples and the zero."""
         correlated = self._noise.correlated_samples
         shares = 1 / count + 1 / self._zero_count
         return self._noise.force_n * np.sqrt(np.minimum(correlated * shares, 2.0))
 
     def _moved_by(self, look: _Look, moment: int, known_n: FloatArray, origin: int) -> bool:
-        """Whether a window says, up to a moment, that the zero has moved."""
+        """Return whether a window says, up to a moment, that the zero has moved."""
         return bool((self._moved(look, known_n, origin)[0] & (look.moment <= moment)).any())
 
     def _moved(
         self, look: _Look, known_n: FloatArray, origin: int
     ) -> tuple[npt.NDArray[np.bool_], FloatArray]:
-        """Which windows have left the zero in use, and their means."""
+        """Return which windows have left the zero in use, and their means."""
         means_n = _means(known_n, look.first - origin, look.last - origin)
         count = look.last - look.first
         error_n = self._error_n(count)
@@ -346,7 +347,8 @@ class ContactSwitch:
     def _touched_first(
         self, contact: int, known_n: FloatArray, known_mm: FloatArray, origin: int
     ) -> tuple[int, float] | None:
-        """Where the first contact of a recording begins and the zero there, if the frozen one is another.
+        """Return where the first contact of a recording begins and the zero there, if the frozen one is
+        another.
 
         A recording that begins under load has that load for its zero, and finds its first contact late. Only
         that nothing touches has been decided by it, so that much is decided again. The median stands for the
@@ -428,7 +430,7 @@ def _join(one: _Look, other: _Look) -> _Look:
 
 
 def _means(values: FloatArray, first: IntArray, last: IntArray) -> FloatArray:
-    """Mean of values[first:last] for each pair, windows of equal width sharing one gather."""
+    """Return the mean of values[first:last] for each pair, windows of equal width sharing one gather."""
     means = np.empty(len(first))
     width = last - first
     for each in np.unique(width):

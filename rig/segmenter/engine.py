@@ -241,7 +241,7 @@ class Segmenter:
         return self._take(self._buffer[:0], at_end=True)
 
     def _opened(self, *, at_end: bool) -> bool:
-        """Whether the opening tells enough; if so, what follows from it is settled."""
+        """Return whether the opening tells enough; if so, what follows from it is settled."""
         assert self._buffer is not None
         tension = self._settings.sense == "tension"
         while at_end or len(self._buffer) >= self._next_look:
@@ -326,7 +326,7 @@ class Segmenter:
                 self._stretches.append(_Stretch(before or 0, flip, zero_n))
 
     def _closed(self, *, at_end: bool) -> Segment | None:
-        """Cycles that can be closed now, with the signals that they need."""
+        """Return the cycles that can be closed now, with the signals that they need."""
         assert self._buffer is not None
         known = self._offset + len(self._buffer)
         whole: list[_Stretch] = []
@@ -344,7 +344,7 @@ class Segmenter:
         return segment
 
     def _split(self, stretches: list[_Stretch], known: int) -> _Columns:
-        """Cycles of settled stretches, split where contact was kept."""
+        """Return the cycles of settled stretches, split where contact was kept."""
         if not stretches:
             return _Columns.empty()
         assert self._buffer is not None
@@ -378,7 +378,7 @@ class Segmenter:
             parts.append(closed)
 
     def _kept_so_far(self, stretch: _Stretch, known: int) -> _Columns:
-        """Cycles already closed by a turn within a stretch that is not settled."""
+        """Return the cycles already closed by a turn within a stretch that is not settled."""
         assert self._buffer is not None
         parts = [_Columns.empty()]
         # the newest sample may turn out to be the first one out of contact
@@ -403,8 +403,8 @@ class Segmenter:
         return _Columns.joined(parts)
 
     def _lets_go(self, turn: int, zero_n: float) -> bool:
-        """Whether the force is gone at a turn between two presses, or in the row before: they were let go in
-        between, if only for a row or less.
+        """Return whether the force is gone at a turn between two presses, or in the row before: they were
+        let go in between, if only for a row or less.
 
         A force that would have been gone by then, had it gone on as in the row before, was gone between rows.
         """
@@ -441,7 +441,7 @@ class Segmenter:
         return replace(columns, before=before).selected(pressed)
 
     def _compared(self, columns: _Columns, known: int, *, at_end: bool) -> _Columns:
-        """Cycles among the presses that have closed; contact checks are noted."""
+        """Return the cycles among the presses that have closed; contact checks are noted."""
         light = np.zeros(0, bool)
         if not self._has_main:
             columns = self._waiting = _Columns.joined([self._waiting, columns])
@@ -474,8 +474,8 @@ class Segmenter:
         return columns.selected(~light)
 
     def _light_at_first(self, columns: _Columns) -> BoolArray:
-        """Which of the first presses are contact checks: each is compared with the next larger press, so that
-        presses which grow deeper are all presses."""
+        """Return which of the first presses are contact checks: each is compared with the next larger
+        press, so that presses which grow deeper are all presses."""
         light = np.zeros(len(columns), bool)
         order = np.argsort(-columns.peak_n, kind="stable").tolist()
         main = order[0]
@@ -486,7 +486,8 @@ class Segmenter:
         return light
 
     def _first_decided(self, columns: _Columns, known: int, *, at_end: bool) -> int:
-        """How many of the first presses have to be known to tell checks from cycles; 0: not enough yet."""
+        """Return how many of the first presses have to be known to tell checks from cycles; 0: not enough
+        yet."""
         if not len(columns):
             return 0
         if at_end:
@@ -628,7 +629,8 @@ class Segmenter:
         return flags
 
     def _hides_way(self, x_mm: FloatArray, behind: IntArray) -> BoolArray:
-        """Whether rows are missing before samples: the platen moved by more than to the rows beside them."""
+        """Return whether rows are missing before samples: the platen moved by more than to the rows
+        beside them."""
         last = len(x_mm) - 1
         step_mm, before_mm, after_mm = (
             np.abs(x_mm[np.clip(at, 0, last)] - x_mm[np.clip(at - 1, 0, last)])
@@ -695,7 +697,7 @@ def _begun_lightly(columns: _Columns, light: BoolArray) -> tuple[_Columns, BoolA
 def _light(
     columns: _Columns, main_n: FloatArray | float, main_mm: FloatArray | float, contact_force_n: float | None
 ) -> BoolArray:
-    """Which presses are contact checks beside main presses of such a force and depth."""
+    """Return which presses are contact checks beside main presses of such a force and depth."""
     stated_n = contact_force_n or 0.0
     light: BoolArray = (columns.peak_n < LIGHT_SHARE * main_n) & (
         columns.depth_mm < LIGHT_DEPTH_SHARE * main_mm
@@ -743,19 +745,21 @@ class _Columns:
 
     @classmethod
     def of(cls, stretches: list[_Stretch], known: int, after_samples: int) -> _Columns:
-        contact = np.array([each.contact for each in stretches])
-        before = np.maximum([each.before for each in stretches], contact - REACH_SAMPLES)
-        release = np.array([known if each.release is None else each.release for each in stretches])
-        follows = np.array([known if each.next_contact is None else each.next_contact for each in stretches])
+        contact = np.array([stretch.contact for stretch in stretches])
+        before = np.maximum([stretch.before for stretch in stretches], contact - REACH_SAMPLES)
+        release = np.array([known if stretch.release is None else stretch.release for stretch in stretches])
+        follows = np.array(
+            [known if stretch.next_contact is None else stretch.next_contact for stretch in stretches]
+        )
         after = np.minimum(follows, release + after_samples)
         flags = np.zeros(len(stretches), np.uint32)
-        kept = np.array([each.kept for each in stretches])
+        kept = np.array([stretch.kept for stretch in stretches])
         flags[kept] |= np.uint32(Flag.CONTACT_KEPT_BEFORE)
         flags[(before == contact) & ~kept] |= np.uint32(Flag.STARTS_IN_CONTACT)
-        open_ended = np.array([each.release is None for each in stretches])
+        open_ended = np.array([stretch.release is None for stretch in stretches])
         flags[open_ended] |= np.uint32(Flag.NOT_RELEASED)
         unknown = np.full(len(stretches), np.nan)
-        zero_n = np.array([each.zero_n for each in stretches])
+        zero_n = np.array([stretch.zero_n for stretch in stretches])
         return cls(before, contact, release, after, zero_n, flags, unknown, unknown)
 
     @classmethod

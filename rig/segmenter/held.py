@@ -109,7 +109,7 @@ def held(
     usual_step_s: float,
     shortest_dwell: int,
 ) -> BoolArray:
-    """Which cycles hold readings that repeat themselves while the press goes on.
+    """Return which cycles hold readings that repeat themselves while the press goes on.
 
     Parameters
     ----------
@@ -155,7 +155,8 @@ def held(
 
 
 def clipped(signals: Signals, presses: _Presses, force: _Reading, deadband_mm: float) -> BoolArray:
-    """Which cycles have the top of their force cut off: it stays at its largest while the platen goes on.
+    """Return which cycles have the top of their force cut off: it stays at its largest while the platen goes
+    on.
 
     A plateau comes to its top by small steps, and noise or resolution stir it there.
     """
@@ -177,7 +178,8 @@ def clipped(signals: Signals, presses: _Presses, force: _Reading, deadband_mm: f
 
 
 def fewest_repeats(noise: Noise, resolution_n: float) -> float:
-    """How often in a row a force repeats itself at the least if it hangs; infinite if noise does not stir it.
+    """Return how often in a row a force repeats itself at the least if it hangs; infinite if noise does not
+    stir it.
 
     Parameters
     ----------
@@ -195,7 +197,8 @@ def fewest_repeats(noise: Noise, resolution_n: float) -> float:
 
 
 def _presses_without_travel(presses: _Presses, position: _Reading, force: _Reading) -> IntArray:
-    """How often in each press the force rose by more than a leap while a position that shows speed stayed."""
+    """Return how often in each press the force rose by more than a leap while a position that shows speed
+    stayed."""
     owner = presses.owner(position.first)
     ours = owner >= 0
     owner, first = owner[ours], position.first[ours]
@@ -279,7 +282,8 @@ class _Reading:
         return cls(values, step, first, last, speed, leap)
 
     def fine(self, presses: _Presses, rows: IntArray) -> BoolArray:
-        """Which presses are resolved as finely as is stated: a channel can be coarser than it says."""
+        """Return which presses are resolved as finely as is stated: a channel can be coarser than it
+        says."""
         fine = []
         for row in rows.tolist():
             levels = np.unique(self.values[presses.before[row] : presses.after[row]])
@@ -307,7 +311,7 @@ class _Reading:
         return total
 
     def leaps_after_repeats(self, presses: _Presses, least: float) -> BoolArray:
-        """Which presses hold a step that makes up for repeats before it."""
+        """Return which presses hold a step that makes up for repeats before it."""
         found = np.zeros(len(self.speed), bool)
         owner = presses.owner(self.last + 1)
         known = (owner >= 0) & (self.first > presses.before[owner])
@@ -319,7 +323,7 @@ class _Reading:
         return found
 
     def hung(self, presses: _Presses, fewest: float) -> BoolArray:
-        """Which presses hold a value that repeats itself so often in a row, or end such a one."""
+        """Return which presses hold a value that repeats itself so often in a row, or end such a one."""
         found = np.zeros(len(self.speed), bool)
         for at in (self.first, self.last, self.last + 1):
             owner = presses.owner(at)

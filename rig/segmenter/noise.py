@@ -98,7 +98,7 @@ class Scatter:
     correlated: float
 
     def mean_u(self, count: int) -> float:
-        """Standard uncertainty of a mean over this many values in a row."""
+        """Return the standard uncertainty of a mean over this many values in a row."""
         return self.sd * sqrt(min(self.correlated, max(count, 1)) / max(count, 1))
 
 
@@ -134,7 +134,7 @@ def scatter_about_line(values: FloatArray) -> Scatter | None:
 
 
 def _correlated(residual: FloatArray) -> float:
-    """Samples that are worth one, of noise about its mean.
+    """Return the samples that are worth one, of noise about its mean.
 
     Notes
     -----
@@ -159,7 +159,8 @@ def _correlated(residual: FloatArray) -> float:
 
 
 def noise_beside_motion(values: FloatArray) -> float:
-    """Standard deviation of a signal beside an even change, as on a moving platen: from second differences.
+    """Return the standard deviation of a signal beside an even change, as on a moving platen: from second
+    differences.
 
     Where few rows make a stroke, its own bends fill second differences. Higher ones take off more of a smooth
     stroke and leave as much of noise: they are right where they show far less.
@@ -208,13 +209,13 @@ def noise_share_of_load(load_n: FloatArray, unloaded_n: float) -> float:
 
 
 def _scatter_of_differences(table: FloatArray, order: int) -> FloatArray:
-    """Standard deviation of white noise in rows, from their differences of an order."""
+    """Return the standard deviation of white noise in rows, from their differences of an order."""
     spread: FloatArray = np.median(np.abs(np.diff(table, order, axis=1)), axis=1)
     return MAD_TO_SD * spread / sqrt(comb(2 * order, order))
 
 
 def single_position_noise_mm(position_mm: FloatArray, samples: int) -> float:
-    """Standard deviation of single positions, resolution left out.
+    """Return the standard deviation of single positions, resolution left out.
 
     Parameters
     ----------

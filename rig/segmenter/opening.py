@@ -157,7 +157,7 @@ def usual_step_s(time_s: FloatArray) -> float:
 
 
 def longest_opening(step_s: float) -> int:
-    """Samples of the longest opening."""
+    """Return the samples of the longest opening."""
     step_s = step_s if step_s > 0 else UNTIMED_STEP_S
     return int(np.clip(LONGEST_S / step_s, *LONGEST_SAMPLES))
 
@@ -190,7 +190,7 @@ class Motion:
 
     @classmethod
     def of(cls, signals: Signals, *, tension: bool) -> Motion:
-        """What a recording's first samples show."""
+        """Return what a recording's first samples show."""
         step_s = usual_step_s(signals.time_s)
         force_n, position_mm = _without_spikes(signals.force_n), _without_spikes(signals.position_mm)
         direction = _direction_of(force_n) if tension else 1
@@ -271,7 +271,7 @@ def judge(
     force_noise_n: float | None = None,
     position_noise_mm: float | None = None,
 ) -> Opening:
-    """What an opening tells of the recording.
+    """Return what an opening tells of the recording.
 
     Parameters
     ----------
@@ -354,7 +354,8 @@ def _without_spikes(values: FloatArray) -> FloatArray:
 
 
 def _still_start(motion: Motion) -> int:
-    """Samples before the platen leaves its first position, less what it may have crept before that showed."""
+    """Return the samples before the platen leaves its first position, less what it may have crept before
+    that showed."""
     x_mm = motion.position_mm
     away = np.abs(x_mm - np.median(x_mm[:FEWEST_SAMPLES])) > motion.deadband_mm
     if not away.any():
@@ -373,7 +374,7 @@ def _rough_noise(force_n: FloatArray, still: int, floor_n: float) -> float:
 
 
 def _untouched_start(motion: Motion, noise_n: float) -> int:
-    """Samples before the specimen can have been touched; 0 if none are sure to be."""
+    """Return the samples before the specimen can have been touched; 0 if none are sure to be."""
     if not motion.moved:
         return len(motion.force_n)
     still = _still_start(motion)
@@ -398,7 +399,7 @@ def _untouched_start(motion: Motion, noise_n: float) -> int:
 
 
 def _without_drift(motion: Motion, still: int) -> Motion:
-    """The motion with the drift of its still start taken off, up to as long again."""
+    """Return the motion with the drift of its still start taken off, up to as long again."""
     if still < FEWEST_STILL:
         return motion
     half = still // 2
@@ -409,7 +410,8 @@ def _without_drift(motion: Motion, still: int) -> Motion:
 
 
 def _clear_start(motion: Motion, low_n: float, high_n: float, gap_mm: float = 0.0) -> int:
-    """Samples farther from the first rise through two forces than the specimen can have been touched."""
+    """Return the samples farther from the first rise through two forces than the specimen can have been
+    touched."""
     force_n, x_mm, top = motion.force_n, motion.position_mm, motion.top
     # the first rise, be it a press or a touch before it
     low = int(np.argmax(force_n[: top + 1] >= low_n)) - 1
@@ -464,7 +466,7 @@ def _few_clear(force_n: FloatArray, untouched: int, motion: Motion) -> Scatter |
 
 
 def _lowest(force_n: FloatArray, motion: Motion, noise_n: float) -> tuple[float, float]:
-    """The lowest force that lasts, and how far it may be from what an untouched platen would show."""
+    """Return the lowest force that lasts, and how far it may be from what an untouched platen would show."""
     width = int(np.clip(round(0.1 / motion.step_s), FEWEST_SAMPLES, max(len(force_n) // 4, 1)))
     pieces = len(force_n) // width
     if pieces < 2:
@@ -499,7 +501,8 @@ def _moving_noise(
 
 
 def _retreat(motion: Motion) -> slice:
-    """Samples in which the platen goes on back, well clear of where it was loaded on its way in."""
+    """Return the samples in which the platen goes on back, well clear of where it was loaded on its way
+    in."""
     force_n, x_mm, top = motion.force_n, motion.position_mm, motion.top
     level_n = float(force_n.min()) + FOOT_SHARES[1] * float(np.ptp(force_n))
     loaded = np.flatnonzero(force_n[top:] > level_n)

@@ -100,7 +100,7 @@ class Cycles:
         return cls(none, none, none, none, none, none, none, np.empty(0), np.empty(0, np.uint32))
 
     def selected(self, which: IntArray | npt.NDArray[np.bool_]) -> Cycles:
-        """The cycles of an index or mask array."""
+        """Return the cycles of an index or mask array."""
         return Cycles(*(getattr(self, column.name)[which] for column in fields(self)))
 
 
@@ -138,12 +138,12 @@ class ContactChecks:
 
     @classmethod
     def joined(cls, parts: Sequence[ContactChecks]) -> ContactChecks:
-        """All of them, in order of time."""
+        """Return all of them, in order of time."""
         if not parts:
             return cls.empty()
         order = np.argsort(np.concatenate([part.contact for part in parts]), kind="stable")
         return cls(
-            *(np.concatenate([getattr(part, each.name) for part in parts])[order] for each in fields(cls))
+            *(np.concatenate([getattr(part, field.name) for part in parts])[order] for field in fields(cls))
         )
 
 

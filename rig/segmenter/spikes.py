@@ -96,7 +96,7 @@ class _Column:
 
 
 def _mended(column: _Column, other: _Column, lost: IntArray) -> tuple[FloatArray, IntArray]:
-    """Values without spikes, and the places of those replaced."""
+    """Return the values without spikes, and the places of those replaced."""
     values = column.values
     count = len(values)
     none = np.empty(0, np.int64)
@@ -132,7 +132,7 @@ def _mended(column: _Column, other: _Column, lost: IntArray) -> tuple[FloatArray
 
 
 def _single(column: _Column, away: FloatArray, suspects: IntArray) -> IntArray:
-    """Which suspects stand alone."""
+    """Return which suspects stand alone."""
     values, off = column.values, away[suspects - 1]
     beside = values[suspects[:, None] + np.array([[-3, -2, -1, 1, 2]])]
     steps = np.abs(np.diff(beside, axis=1)).max(axis=1)
@@ -145,7 +145,7 @@ def _single(column: _Column, away: FloatArray, suspects: IntArray) -> IntArray:
 
 
 def _double(column: _Column, other: _Column, first: IntArray) -> IntArray:
-    """Which suspects stand away together with the reading behind them."""
+    """Return which suspects stand away together with the reading behind them."""
     first = first[(first >= BEHIND) & (first < len(column.values) - AHEAD)]
     near = first[:, None] + np.arange(-2, 4)
     values = column.values[near]

@@ -89,7 +89,7 @@ def _kept_turn(position_mm: FloatArray, deadband_mm: float) -> int | None:
 def turns_once(
     position_mm: FloatArray, starts: IntArray, ends: IntArray, deadband_mm: float
 ) -> npt.NDArray[np.bool_]:
-    """Which stretches hold a single press: `next_kept_turn` would find nothing in them.
+    """Return which stretches hold a single press: `next_kept_turn` would find nothing in them.
 
     Parameters
     ----------
@@ -126,7 +126,7 @@ def turns_once(
 def _surely_once(
     position_mm: FloatArray, starts: IntArray, ends: IntArray, deadband_mm: float
 ) -> npt.NDArray[np.bool_]:
-    """Which long stretches turn once whatever the order of the samples between their nodes."""
+    """Return which long stretches turn once whatever the order of the samples between their nodes."""
     once = np.zeros(len(starts), bool)
     long = np.flatnonzero(ends - starts > LONG_SAMPLES)
     if not len(long):
@@ -257,7 +257,7 @@ def _hold(
 
 
 def _came_back(held_mm: FloatArray, band_mm: float) -> bool:
-    """Whether a platen went beyond the place of a hold at first, and then stayed there."""
+    """Return whether a platen went beyond the place of a hold at first, and then stayed there."""
     away_mm = held_mm - np.median(held_mm[len(held_mm) // 2 :])
     stayed = np.count_nonzero(np.abs(away_mm) <= band_mm) >= SETTLED_TIME * len(held_mm)
     return bool(stayed and away_mm.min() > -band_mm)

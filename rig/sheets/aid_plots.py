@@ -20,7 +20,7 @@ MOST_NAMED = 6
 
 
 def save_nip_plots(answer: NipAnswer, folder: Path) -> list[tuple[str, Path]]:
-    """Force against the gap; caption and path."""
+    """Return the force against the gap; caption and path."""
     figure, axes = new_figure(1, (7.0, 4.8))
     axis, path = axes[0], folder / "nip.png"
     batches = list(answer.by_batch)
@@ -66,8 +66,8 @@ def save_pull_plots(answer: RetentionAnswer, folder: Path) -> list[tuple[str, Pa
             label=f"{each.result.piece}, first slip" if few else None,
         )  # fmt: skip
     # from zero, with room for the marks: equal caps would otherwise lie on the upper edge
-    axis.set_ylim(0, 1.1 * max(float(np.nanmax(each.peak_n, initial=0.1)) for each in answer.pieces))
-    axis.set_xticks(_whole(max(len(each.peak_n) for each in answer.pieces)))
+    axis.set_ylim(0, 1.1 * max(float(np.nanmax(piece.peak_n, initial=0.1)) for piece in answer.pieces))
+    axis.set_xticks(_whole(max(len(piece.peak_n) for piece in answer.pieces)))
     if few:
         axis.legend(frameon=False, fontsize=8)
     label_axes(axis, "pull", "force, N", "Pull-off force over pulls", units=BOTH)

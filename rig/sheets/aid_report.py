@@ -82,20 +82,20 @@ class AidSheet:
         return tuple(in_chosen_units(each, system) for each in self.answer)
 
     def tables(self, *, plain: bool) -> list[Table]:
-        """Tables for the terminal, the formulas last; `plain` without lines, for a pipe."""
+        """Return the tables for the terminal, the formulas last; `plain` without lines, for a pipe."""
         return [
-            *(rich_table(each, plain=plain) for each in self.cells),
+            *(rich_table(cell, plain=plain) for cell in self.cells),
             formula_table(self.formulas, plain=plain),
         ]
 
 
 def formula_table(formulas: Sequence[Formula], *, plain: bool) -> Table:
-    """Each formula with its source and its limits; long cells are folded."""
+    """Return each formula with its source and its limits; long cells are folded."""
     table = empty_table("Formulas", plain=plain)
     for heading in ("gives", "formula", "source", "limits"):
         table.add_column(heading, overflow="fold")
-    for each in formulas:
-        table.add_row(each.gives, each.formula, each.source, each.limits)
+    for formula in formulas:
+        table.add_row(formula.gives, formula.formula, formula.source, formula.limits)
     return table
 
 
@@ -114,7 +114,7 @@ def us_text(value: float, u: float, unit: str) -> str:
 
 
 def nip_sheet(answer: NipAnswer) -> AidSheet:
-    """What a nip does, for the screen or a page."""
+    """Return what a nip does, for the screen or a page."""
     nip, figures = answer.nip, answer.figures
     rows = [
         _of_pieces("gap", figures["gap_mm"], "mm"),
@@ -163,7 +163,7 @@ def nip_sheet(answer: NipAnswer) -> AidSheet:
 
 
 def lift_sheet(answer: LiftAnswer) -> AidSheet:
-    """What a lift asks for, for the screen or a page."""
+    """Return what a lift asks for, for the screen or a page."""
     shown = (
         ("mass", answer.mass_g, "g"),
         ("centre of mass, from the near end", answer.centre_mm, "mm"),
@@ -190,7 +190,8 @@ def lift_sheet(answer: LiftAnswer) -> AidSheet:
 
 
 def pull_sheet(answer: RetentionAnswer, about_captures: Sequence[str] = ()) -> AidSheet:
-    """How firmly caps hold, for the screen or a page, with the notes on its captures among the notes."""
+    """Return how firmly caps hold, for the screen or a page, with the notes on its captures among the
+    notes."""
     shown = (
         ("peak pull-off force, first pull", "first_peak_pull_n", "N"),
         ("peak pull-off force, all pulls", "mean_peak_pull_n", "N"),
@@ -214,7 +215,7 @@ def pull_sheet(answer: RetentionAnswer, about_captures: Sequence[str] = ()) -> A
     if peak is not None:
         said = [f"A new piece comes off at {_mean_with_interval(peak, 'N')}."]
     if peak is not None and peak.n == 1:
-        only = next(each for each in answer.pieces if isfinite(each.peak_n[0]))
+        only = next(piece for piece in answer.pieces if isfinite(piece.peak_n[0]))
         measured = Measured(float(only.peak_n[0]), float(only.u_of("peak_n")[0]))
         said = [
             f"{only.result.piece} let go at {_with_u(measured, 'N')}; this says nothing about other pieces."
@@ -256,10 +257,11 @@ def _made(folder: Path) -> Path:
 
 
 def _save_page(sheet: AidSheet, pictures: Sequence[tuple[str, Path]], path: Path) -> Path:
-    formulas = tuple((each.gives, _with_its_source(each)) for each in sheet.formulas)
+    formulas = tuple((formula.gives, _with_its_source(formula)) for formula in sheet.formulas)
     sections = not_empty(
         Section(
-            "Answer", (*(Words(each, "answer") for each in sheet.sentences), Words(sheet.caution, "caution"))
+            "Answer",
+            (*(Words(sentence, "answer") for sentence in sheet.sentences), Words(sheet.caution, "caution")),
         ),
         Section("Pictures", beside(pictures)),
         Section("Tables", sheet.cells),
@@ -275,7 +277,7 @@ def _with_its_source(each: Formula) -> str:
 
 def _setting(answer: NipAnswer) -> str:
     nip = answer.nip
-    wheels = " and ".join(f"{each:g} mm" for each in nip.wheels_mm)
+    wheels = " and ".join(f"{wheel:g} mm" for wheel in nip.wheels_mm)
     what = f"wheel of radius {wheels} against a plate" if nip.against_plate else f"wheels of radius {wheels}"
     return f"Nip: {what}, pieces of {answer.size_mm.value:.4g} mm, {nip.force_n:.4g} N wanted"
 
@@ -343,7 +345,7 @@ def _line_rows(answer: NipAnswer) -> list[tuple[str, ...]]:
             (
                 "force gain for a tenfold rate",
                 f"{trend.growth_pct:.2g}",
-                *("-" if each is None else f"{each:.2g}" for each in ends),
+                *("-" if end is None else f"{end:.2g}" for end in ends),
                 "%",
                 "",
                 f"{trend.pieces} pieces",
@@ -376,13 +378,13 @@ def _parts_table(answer: LiftAnswer) -> PageTable:
 
 
 def _pulls_table(answer: RetentionAnswer) -> PageTable:
-    """Each pull; after a number its standard uncertainty with the calibration's part."""
+    """Return each pull; after a number its standard uncertainty with the calibration's part."""
     rows = []
-    for each in answer.pieces:
-        columns = [(each.columns[name], each.u_of(name)) for name in COLUMNS]
-        for place in range(len(each.peak_n)):
+    for piece in answer.pieces:
+        columns = [(piece.columns[name], piece.u_of(name)) for name in COLUMNS]
+        for place in range(len(piece.peak_n)):
             shown = (_with_its_u(float(values[place]), float(u[place])) for values, u in columns)
-            rows.append((each.result.piece, each.result.capture, str(place + 1), *shown))
+            rows.append((piece.result.piece, piece.result.capture, str(place + 1), *shown))
     headings = ("piece", "capture", "pull", "peak N", "first slip N", "slip mm", "travel mm", "work mJ")
     return PageTable("Pulls (standard uncertainty)", headings, tuple(rows))
 
@@ -400,7 +402,7 @@ def _of_pieces(what: str, each: BatchFigures, unit: str) -> tuple[str, ...]:
 
 
 def _most_pieces(what: str, each: BatchFigures, unit: str) -> tuple[str, ...]:
-    """The interval that holds most pieces."""
+    """Return the interval that holds most pieces."""
     if each.most_from is None or each.tolerance_high is None:
         return (what, "-", "-", "-", unit, "", "not available for one piece")
     u = shown_u(each.mean, (each.sd or 0.0) / 3)
@@ -424,7 +426,7 @@ def _derived(what: str, each: Measured, unit: str) -> tuple[str, ...]:
 
 
 def _fine(each: BatchFigures) -> float:
-    """What a mean and its interval are rounded to."""
+    """Return what a mean and its interval are rounded to."""
     return shown_u(each.mean, each.u or abs(each.mean) / 100)
 
 

@@ -47,10 +47,10 @@ def draw_errors(verification: Verification, alt: str) -> Drawn:
     """Accuracy errors against load."""
     figure, (axis,) = new_figure(1, (7.2, 3.4))
     loads = verification.loads
-    bars = [each.interval_q or 0.0 for each in loads]
+    bars = [load.interval_q or 0.0 for load in loads]
     axis.errorbar(
-        [each.load_n for each in loads],
-        [each.q for each in loads],
+        [load.load_n for load in loads],
+        [load.q for load in loads],
         bars,
         fmt="o-",
         color=SERIES[0],
@@ -86,9 +86,9 @@ def save_control_chart(
     shown = points[-MOST_POINTS:]
     figure, (values, ranges) = new_figure(2, (7.2, 5.0))
     places = list(range(len(shown)))
-    bars = [2 * (each.u or 0.0) for each in shown]
+    bars = [2 * (point.u or 0.0) for point in shown]
     values.errorbar(
-        places, [each.value for each in shown], bars, fmt="o-", color=SERIES[0], markersize=4, linewidth=1.0
+        places, [point.value for point in shown], bars, fmt="o-", color=SERIES[0], markersize=4, linewidth=1.0
     )
     outside = [place for place in places if shown[place].outside]
     if outside:
@@ -113,5 +113,5 @@ def save_control_chart(
     label_axes(ranges, "bars: two standard uncertainties; dashed: limits", f"moving range,\n{unit}", "")
     ranges.set_ylim(bottom=0)
     step = max(math.ceil(len(places) / 8), 1)
-    ranges.set_xticks(places[::step], [each.day for each in shown[::step]], rotation=20, ha="right")
+    ranges.set_xticks(places[::step], [point.day for point in shown[::step]], rotation=20, ha="right")
     save_figure(figure, path)

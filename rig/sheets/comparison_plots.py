@@ -53,12 +53,12 @@ def save_comparison_plots(
             "Mean force of each group. Dark bands: the mean; light bands: most pieces; dashed: unloading"
         )
         drawn.append((caption, folder / "curves.png", _curves(bands)))
-    for each in parted:
+    for difference in parted:
         caption = (
-            f"Force of {each.second} less that of {each.first}; the band holds the whole curve; marks "
-            "below show where it excludes zero"
+            f"Force of {difference.second} less that of {difference.first}; the band holds the whole curve; "
+            "marks below show where it excludes zero"
         )
-        drawn.append((caption, folder / f"difference-{_safe(each.second)}.png", _parted(each)))
+        drawn.append((caption, folder / f"difference-{_safe(difference.second)}.png", _parted(difference)))
     columns = list(dict.fromkeys(name for figures in comparison.figures.values() for name in figures))
     for column in columns[:MOST_PICTURES]:
         caption = f"{quantity(column).title}: every piece, and each group's mean with its interval"
@@ -163,5 +163,5 @@ def _name_batches(axis: Axes, names: Sequence[str]) -> None:
 
 
 def _safe(name: str) -> str:
-    """A name that any file system takes."""
+    """Return a name that any file system takes."""
     return re.sub(r"[^A-Za-z0-9_.-]+", "_", name).strip("._") or "group"

@@ -38,12 +38,12 @@ _RANK = {BEYOND: 0, UNDECIDED: 1, WITHIN: 2}
 
 
 def comparison_document(study: ComparedPieces) -> dict[str, Any]:
-    """A comparison as a document without not-a-number."""
+    """Return a comparison as a document without not-a-number."""
     return {
         "answer": comparison_answer(study),
         "comparison": study.comparison.as_dict(),
-        "curves": [each.as_dict() for each in study.bands],
-        "curve_differences": [each.as_dict() for each in study.curve_differences],
+        "curves": [band.as_dict() for band in study.bands],
+        "curve_differences": [difference.as_dict() for difference in study.curve_differences],
         "drift": {name: each.as_dict() for name, each in study.drifts.items()},
         "notes": comparison_notes(study),
         "software": f"pressrig {__version__}",
@@ -53,18 +53,18 @@ def comparison_document(study: ComparedPieces) -> dict[str, Any]:
 def comparison_answer(study: ComparedPieces) -> list[str]:
     """Return the answer in sentences: verdicts first, differences larger than their margin before all."""
     differences = study.comparison.differences
-    judged = sorted((each for each in differences if each.outcome is not None), key=_rank)
-    open_ones = [each for each in differences if each.outcome is None]
+    judged = sorted((difference for difference in differences if difference.outcome is not None), key=_rank)
+    open_ones = [difference for difference in differences if difference.outcome is None]
     said = _in_short(judged) if len(judged) > 1 else []
     said += [comparison_sentence(each) for each in [*judged, *open_ones]]
     if open_ones:
         hint = _margin_hint(open_ones[0])
         said.append(f"To get a verdict, give the largest difference that does not matter: {hint}.")
-    return said + [sentence for each in study.drifts.values() if (sentence := _drift_sentence(each))]
+    return said + [sentence for drift in study.drifts.values() if (sentence := _drift_sentence(drift))]
 
 
 def _margin_hint(difference: Difference) -> str:
-    """An example of the option, with a tenth of the mean as the margin."""
+    """Return an example of the option, with a tenth of the mean as the margin."""
     tenth = abs(difference.mean_first) / 10 or 1.0
     return f'--margin "{difference.quantity}={tenth:.1g}{_unit(quantity(difference.quantity).unit)}"'
 
@@ -74,7 +74,7 @@ def comparison_notes(study: ComparedPieces) -> list[str]:
     comparison = study.comparison
     said = ["The unit is the piece: cycles of a capture, and captures of a piece, are averaged first."]
     said += _about_calibration(comparison)
-    if any(each.outcome is not None for each in comparison.differences):
+    if any(difference.outcome is not None for difference in comparison.differences):
         said.append(
             '"Smaller than the margin" is shown by two one-sided tests and "larger" by one, each wrong in at '
             'most 5 % of cases; with several margins, "larger" is corrected for their number (Holm). The '
@@ -85,7 +85,7 @@ def comparison_notes(study: ComparedPieces) -> list[str]:
             "Bands hold the mean, or most pieces, at each deflection; the band of a difference holds the "
             "whole curve at once. None of them includes the calibration."
         )
-    if any(_rig_is_stated(each) for figures in comparison.figures.values() for each in figures.values()):
+    if any(_rig_is_stated(figure) for figures in comparison.figures.values() for figure in figures.values()):
         said.append(
             "Without a gauge study, the rig's part of the spread is the stated uncertainty of each "
             "capture. It includes changes from cycle to cycle, such as softening."
@@ -95,15 +95,19 @@ def comparison_notes(study: ComparedPieces) -> list[str]:
         "its calibration error."
     )
     for name, figures in comparison.figures.items():
-        said += _gathered(name, [(each.quantity, each.notes) for each in figures.values()])
+        said += _gathered(name, [(figure.quantity, figure.notes) for figure in figures.values()])
     for second in comparison.groups[1:]:
-        parts = [(each.quantity, each.notes) for each in comparison.differences if each.second == second]
+        parts = [
+            (difference.quantity, difference.notes)
+            for difference in comparison.differences
+            if difference.second == second
+        ]
         said += _gathered(f"{second} against {comparison.groups[0]}", parts)
     return list(dict.fromkeys([*said, *comparison.notes, *study.sources]))
 
 
 def _gathered(name: str, parts: Sequence[tuple[str, Sequence[str]]]) -> list[str]:
-    """Notes of several quantities, each once with the quantities that it is about."""
+    """Return the notes of several quantities, each once with the quantities that it is about."""
     about: dict[str, list[str]] = {}
     for column, notes in parts:
         for note in notes:
@@ -129,15 +133,15 @@ def comparison_tables(study: ComparedPieces, *, plain: bool, whole: bool = True)
         Differences, figures of each group, sources of variation and batches over time; else one narrow table
         of means.
     """
-    return [rich_table(each, plain=plain) for each in (_tables(study) if whole else [_means(study)])]
+    return [rich_table(table, plain=plain) for table in (_tables(study) if whole else [_means(study)])]
 
 
 def _means(study: ComparedPieces) -> PageTable:
-    """Mean and standard deviation of each group, narrow enough for a terminal."""
+    """Return the mean and standard deviation of each group, narrow enough for a terminal."""
     comparison = study.comparison
     rows = [
         (name, quantity(column).title, quantity(column).unit, *_batch(name, each)[1:3], _batch(name, each)[5])
-        for column in dict.fromkeys(each.quantity for each in comparison.differences)
+        for column in dict.fromkeys(difference.quantity for difference in comparison.differences)
         for name, figures in comparison.figures.items()
         if (each := figures.get(column)) is not None
     ]
@@ -227,7 +231,7 @@ def comparison_sentence(difference: Difference) -> str:
 
 
 def _compared(difference: Difference, means: str) -> str:
-    """How a group stands to another, in the words of the trade where it has some."""
+    """Return how a group stands to another, in the words of the trade where it has some."""
     title, second, first = quantity(difference.quantity).title, difference.second, difference.first
     if _may_be_chance(difference):
         return f"{second} and {first} do not differ measurably in {title}: {means}"
@@ -241,7 +245,7 @@ def _compared(difference: Difference, means: str) -> str:
 
 
 def _may_be_chance(difference: Difference) -> bool:
-    """Whether the interval that is shown includes zero."""
+    """Return whether the interval that is shown includes zero."""
     shown = difference if difference.outcome is None else difference.outcome
     return shown.low is not None and shown.high is not None and shown.low <= 0 <= shown.high
 
@@ -252,7 +256,7 @@ def _pairs(difference: Difference) -> str:
 
 
 def _more(difference: Difference) -> str:
-    """How many pieces to measure for a verdict."""
+    """Return how many pieces to measure for a verdict."""
     outcome = difference.outcome
     assert outcome is not None
     what = "pairs" if difference.paired else "pieces per group"
@@ -276,7 +280,7 @@ def _amount(difference: Difference) -> str:
 
 
 def _interval(difference: Difference, low: float, high: float) -> str:
-    """An interval of the size of a difference; with signs where it includes zero."""
+    """Return an interval of the size of a difference; with signs where it includes zero."""
     u, unit = _fine(difference), _step(quantity(difference.quantity).unit)
     if low > 0 or high < 0:
         near, far = sorted((abs(low), abs(high)))
@@ -304,7 +308,7 @@ def _drift_sentence(drift: BatchDrift) -> str:
 
 
 def _about_calibration(comparison: Comparison) -> list[str]:
-    kinds = {each.calibration for each in comparison.differences}
+    kinds = {difference.calibration for difference in comparison.differences}
     said = []
     if "same" in kinds:
         said.append(
@@ -329,7 +333,7 @@ def _tables(study: ComparedPieces) -> list[PageTable]:
     columns = dict.fromkeys(name for figures in comparison.figures.values() for name in figures)
     tables += [_figures(comparison, column) for column in columns]
     tables += [each for each in (_spreads(comparison),) if each.rows]
-    return [*tables, *(_drift(each) for each in study.drifts.values())]
+    return [*tables, *(_drift(drift) for drift in study.drifts.values())]
 
 
 def _differences(comparison: Comparison) -> PageTable:
@@ -337,7 +341,9 @@ def _differences(comparison: Comparison) -> PageTable:
         "second less first", "quantity", "n", "difference", "95 % from", "to", "margin", "verdict",
         "p", "p (Holm)", "Hedges' g", "from", "to",
     )  # fmt: skip
-    return PageTable("Differences", headings, tuple(_difference(each) for each in comparison.differences))
+    return PageTable(
+        "Differences", headings, tuple(_difference(difference) for difference in comparison.differences)
+    )
 
 
 def _difference(each: Difference) -> tuple[str, ...]:
@@ -400,8 +406,8 @@ def _spreads(comparison: Comparison) -> PageTable:
     )
     rows = []
     for name, figures in comparison.figures.items():
-        for each in figures.values():
-            split = each.spread
+        for figure in figures.values():
+            split = figure.spread
             if split is None:
                 continue
             parts = (
@@ -410,7 +416,7 @@ def _spreads(comparison: Comparison) -> PageTable:
                 (split.between_sd, split.between_pct),
             )
             cells = [text for sd, pct in parts for text in ("-" if sd is None else f"{sd:.2g}", _share(pct))]
-            rows.append((name, quantity(each.quantity).title, *cells, split.rig_from))
+            rows.append((name, quantity(figure.quantity).title, *cells, split.rig_from))
     return PageTable("Sources of variation", headings, tuple(rows))
 
 
@@ -438,7 +444,7 @@ def _drift(drift: BatchDrift) -> PageTable:
 
 
 def _fine(each: Difference) -> float:
-    """What a difference is rounded to."""
+    """Return what a difference is rounded to."""
     return each.u if each.u else abs(each.difference) / 100
 
 

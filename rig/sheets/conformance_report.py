@@ -21,7 +21,7 @@ HEADINGS = ("check", "name", "outcome", "found, or reason")
 
 
 def conformance_document(report: ConformanceReport) -> dict[str, Any]:
-    """The report as a plain mapping, ready for JSON."""
+    """Return the report as a plain mapping, ready for JSON."""
     return {
         "software": f"pressrig {__version__}",
         "device": report.device,
@@ -29,12 +29,12 @@ def conformance_document(report: ConformanceReport) -> dict[str, Any]:
         "counts": {verdict.value: len(report.of(verdict)) for verdict in Verdict},
         "left_disarmed": report.disarmed,
         "interrupted": report.interrupted or None,
-        "checks": [_entry(each) for each in report.outcomes],
+        "checks": [_entry(outcome) for outcome in report.outcomes],
     }
 
 
 def conformance_headline(report: ConformanceReport) -> str:
-    """The outcome in one sentence."""
+    """Return the outcome in one sentence."""
     failed, untried = report.of(Verdict.FAILED), report.of(Verdict.NOT_TRIED)
     passed = len(report.of(Verdict.PASSED))
     words = f"{passed} passed, {len(failed)} failed, {len(untried)} not tried"
@@ -46,7 +46,7 @@ def conformance_headline(report: ConformanceReport) -> str:
 
 
 def conformance_page(report: ConformanceReport) -> Page:
-    """What failed and what it costs first, then everything."""
+    """Return what failed and what it costs first, then everything."""
     failed = report.of(Verdict.FAILED)
     device = tuple((name.replace("_", " "), str(value)) for name, value in report.device.items())
     outcome = (

@@ -131,7 +131,7 @@ def _curve(piece: PieceResult, height_mm: float) -> dict[str, Any]:
 
 
 def _widths(rows: Sequence[tuple[float, BatchFigures]]) -> dict[str, list[float | None]]:
-    """How far the ends of intervals lie from the mean, along a rising axis."""
+    """Return how far the ends of intervals lie from the mean, along a rising axis."""
     ordered = sorted(rows, key=lambda row: row[0])
     return {
         "x": [x for x, _ in ordered],

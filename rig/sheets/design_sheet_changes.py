@@ -23,18 +23,18 @@ SOFTENING = "softening_pct"
 def softening_blocks(sheet: DesignSheet) -> list[Block]:
     """By group, pieces as the unit: each capture's slope over its cycles is one value."""
     soft = {
-        each.capture: each.softening
-        for each in sheet.captures
-        if each.softening is not None and each.softening.n > 2
+        capture.capture: capture.softening
+        for capture in sheet.captures
+        if capture.softening is not None and capture.softening.n > 2
     }
     rows = []
     for comparable in sheet.sets:
         where = f"{comparable.letter}: " if len(sheet.sets) > 1 else ""
         for group, results in comparable.groups.items():
             having = [
-                replace(each, values={SOFTENING: soft[each.capture].pct_per_decade}, u={}, u_shared={})
-                for each in results
-                if each.capture in soft
+                replace(result, values={SOFTENING: soft[result.capture].pct_per_decade}, u={}, u_shared={})
+                for result in results
+                if result.capture in soft
             ]
             if having:
                 at_mm = [soft[each.capture].at_mm for each in having]
@@ -79,7 +79,7 @@ def recovery_section(sheet: DesignSheet) -> Iterator[Section]:
 
 
 def _recovery_of_groups(sheet: DesignSheet) -> list[Block]:
-    """Means over the pieces, or why there are none."""
+    """Return the means over the pieces, or why there are none."""
     blocks: list[Block] = [Words(each) for each in sheet.unlike_recovery]
     if not sheet.recovery:
         return blocks or [Words("From single pieces: the spread between pieces is not known.")]

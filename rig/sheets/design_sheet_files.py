@@ -84,7 +84,7 @@ def _save_workbook(frames: Mapping[str, pd.DataFrame], path: Path) -> None:
 
 
 def draw_sheet(sheet: DesignSheet) -> dict[str, Drawn]:
-    """All pictures of a sheet by the names that its page knows them by."""
+    """Return all pictures of a sheet by the names that its page knows them by."""
     pictures = {}
     for comparable in sheet.sets:
         has_height = comparable.height_mm is not None

@@ -160,7 +160,7 @@ def _force_sentences(comparable: ComparableSet) -> Iterator[str]:
 
 
 def _lost_sentences(comparable: ComparableSet) -> Iterator[str]:
-    """Height that pieces of a state have lost since they were new."""
+    """Yield the height that pieces of a state have lost since they were new."""
     for group, figures in comparable.figures.items():
         lost = figures.get(HEIGHT_LOST)
         if lost is None:
@@ -178,7 +178,7 @@ def _lost_sentences(comparable: ComparableSet) -> Iterator[str]:
 
 
 def _own_u(results: Sequence[PieceResult], name: str) -> float:
-    return max((each.u.get(name, float("nan")) for each in results), default=float("nan"))
+    return max((result.u.get(name, float("nan")) for result in results), default=float("nan"))
 
 
 def _key_figures(
@@ -197,7 +197,7 @@ def _key_figures(
 
 
 def _pieces_of(results: Sequence[PieceResult]) -> int:
-    return len({(each.batch, each.piece) for each in results})
+    return len({(result.batch, result.piece) for result in results})
 
 
 def _figure(sheet: DesignSheet, comparable: ComparableSet, group: str, name: str, units: str) -> str:
@@ -244,7 +244,7 @@ def _ends_words(low: float, high: float, unit: str, u: float) -> str:
 
 
 def _tables(comparable: ComparableSet, groups: Sequence[str], system: str) -> Columns:
-    """Force at round gaps beside gaps at round forces."""
+    """Return the force at round gaps beside gaps at round forces."""
     tables = comparable.rounded[system]
     force, length = ("N", "mm") if system == METRIC else ("lbf", "in")
     per_force, per_length = (

@@ -26,7 +26,7 @@ MOST_BANDS = 4
 
 
 def draw_compression(bands: Sequence[CurveBand], *, has_height: bool, alt: str) -> Drawn:
-    """Force over compression in %, or over deflection in mm."""
+    """Return the force over compression in %, or over deflection in mm."""
     figure, (axis,) = new_figure(1, (7.0, 4.4))
     for rank, band in enumerate(bands[:MOST_BANDS]):
         _draw_band(axis, band, band.deflection_mm, rank)
@@ -36,7 +36,7 @@ def draw_compression(bands: Sequence[CurveBand], *, has_height: bool, alt: str) 
 
 
 def draw_gap(bands: Sequence[CurveBand], height_mm: float, *, alt: str) -> Drawn:
-    """Force over the gap between platens, the narrow gap on the right."""
+    """Return the force over the gap between platens, the narrow gap on the right."""
     figure, (axis,) = new_figure(1, (7.0, 4.6))
     for rank, band in enumerate(bands[:MOST_BANDS]):
         _draw_band(axis, band, height_mm - band.deflection_mm, rank)
@@ -46,7 +46,7 @@ def draw_gap(bands: Sequence[CurveBand], height_mm: float, *, alt: str) -> Drawn
 
 
 def draw_pieces(groups: Mapping[str, BatchFigures], title: str, unit: str, *, alt: str) -> Drawn:
-    """Every piece of each group, and the mean with its interval."""
+    """Return every piece of each group, and the mean with its interval."""
     figure, (axis,) = new_figure(1, (7.0, 3.2))
     for place, each in enumerate(groups.values()):
         colour = SERIES[place % len(SERIES)]

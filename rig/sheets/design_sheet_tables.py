@@ -29,7 +29,7 @@ def quantity_table(
     names: Sequence[str],
     comparable: ComparableSet | None,
 ) -> PageTable | None:
-    """Rows of some quantities, each for each group.
+    """Return the rows of some quantities, each for each group.
 
     Parameters
     ----------
@@ -50,13 +50,13 @@ def quantity_table(
                 rows.append(_quantity_row(figures[name], group, results))
     if not rows:
         return None
-    content = next(each.content_pct for figures in groups.values() for each in figures.values())
+    content = next(figure.content_pct for figures in groups.values() for figure in figures.values())
     headings = ("quantity", "pieces of", "n", "mean", "95 % interval", f"{content:g} % of pieces", "US units")
     return filled(caption, headings, rows)
 
 
 def filled(caption: str, headings: Sequence[str], rows: Sequence[Sequence[str]]) -> PageTable:
-    """A table without the columns that say nothing."""
+    """Return a table without the columns that say nothing."""
     said = [n for n in range(len(headings)) if n == 0 or any(row[n] != NOTHING for row in rows)]
     return PageTable(
         caption, tuple(headings[n] for n in said), tuple(tuple(row[n] for n in said) for row in rows)
@@ -102,12 +102,12 @@ def interval_of(
 
 
 def ends(low: float | None, high: float | None, u: float) -> str:
-    """An interval; a dash where there is none."""
+    """Return an interval; a dash where there is none."""
     return NOTHING if low is None or high is None else f"{rounded(low, u)} to {rounded(high, u)}"
 
 
 def tolerance_ends(each: BatchFigures, u: float, factor: float = 1.0) -> str:
-    """Where most pieces lie; no piece pushes with less than nothing."""
+    """Return where most pieces lie; no piece pushes with less than nothing."""
     low = each.most_from
     if low is None or each.tolerance_high is None:
         return NOTHING
@@ -115,7 +115,7 @@ def tolerance_ends(each: BatchFigures, u: float, factor: float = 1.0) -> str:
 
 
 def counted(number: int, what: str) -> str:
-    """A number of things, in words.
+    """Return a number of things, in words.
 
     Examples
     --------
@@ -126,7 +126,7 @@ def counted(number: int, what: str) -> str:
 
 
 def us_words(value: float, unit: str, u: float) -> str:
-    """A value in US units with their name; a dash where both worlds use the same."""
+    """Return a value in US units with their name; a dash where both worlds use the same."""
     factor = us_factor(unit)
     if factor is None:
         return NOTHING
@@ -134,14 +134,14 @@ def us_words(value: float, unit: str, u: float) -> str:
 
 
 def spread_u(each: BatchFigures) -> float:
-    """What to round the ends of a band of pieces to."""
+    """Return what to round the ends of a band of pieces to."""
     return shown_u(each.mean, (each.sd or 0.0) / 3)
 
 
 def compression_table(
     caption: str, rows: Sequence[ForceRow], pieces: Sequence[PieceResult], *, has_height: bool
 ) -> PageTable | None:
-    """Force at compressions with the deflection and the gap that they mean, or at deflections."""
+    """Return the force at compressions with the deflection and the gap that they mean, or at deflections."""
     if not rows:
         return None
     content = rows[0].loading.content_pct
@@ -160,7 +160,7 @@ def compression_table(
 
 
 def gap_table(caption: str, rows: Sequence[ForceRow]) -> PageTable | None:
-    """Force at gaps between platens."""
+    """Return the force at gaps between platens."""
     if not rows:
         return None
     heads: list[tuple[str, Callable[[ForceRow], str]]] = [
@@ -212,7 +212,7 @@ def _force_cells(
 
 
 def force_u(each: BatchFigures) -> float:
-    """What to round a force to."""
+    """Return what to round a force to."""
     return shown_u(each.mean, each.u or each.shared_u)
 
 
@@ -227,7 +227,7 @@ def _inches(mm: float | None) -> str:
 def uncertainty_table(
     caption: str, groups: Mapping[str, Mapping[str, BatchFigures]], names: Iterable[str]
 ) -> PageTable | None:
-    """How the uncertainty of the means is composed, and whose the spread of the pieces is."""
+    """Return how the uncertainty of the means is composed, and whose the spread of the pieces is."""
     rows = []
     for name in names:
         for group, figures in groups.items():

@@ -97,7 +97,7 @@ def sheet_page(sheet: DesignSheet, *, units: str = BOTH, files: Sequence[Attachm
         for g in comparable.groups.values()
         for each in g
     }
-    when = [each.started for each in sheet.captures if each.started is not None]
+    when = [capture.started for capture in sheet.captures if capture.started is not None]
     days = sorted({f"{each:%Y-%m-%d}" for each in when})
     span = f", {' to '.join(dict.fromkeys([days[0], days[-1]]))}" if days else ""
     whose = "".join(
@@ -128,7 +128,7 @@ def _without_subsections(sections: Sequence[Section]) -> Iterator[Section]:
 
 
 def _first_picture(sheet: DesignSheet) -> Picture | None:
-    """Force against the gap where heights are known, else against deflection."""
+    """Return the force against the gap where heights are known, else against deflection."""
     comparable = main_set(sheet)
     if comparable.gap_bands and comparable.height_mm is not None:
         caption = "Force against gap. Dark bands: the mean; light bands: 90 % of pieces; dashed: unloading"
@@ -172,7 +172,7 @@ def pieces_name(comparable: ComparableSet) -> str:
 
 
 def force_alt(rows: Mapping[str, Sequence[ForceRow]], over: str) -> str:
-    """What a picture of force shows, in words."""
+    """Return what a picture of force shows, in words."""
     said = [f"Force rising over {over}. Full line: loading, with a band of pieces; dashed: unloading"]
     for group, each in rows.items():
         if each:
@@ -183,7 +183,7 @@ def force_alt(rows: Mapping[str, Sequence[ForceRow]], over: str) -> str:
 
 
 def pieces_alt(groups: Mapping[str, BatchFigures], title: str, unit: str) -> str:
-    """What a picture of pieces shows, in words."""
+    """Return what a picture of pieces shows, in words."""
     said = [f"Every piece's {title} and the mean of its group"]
     for group, each in groups.items():
         low, high = min(each.values), max(each.values)
@@ -201,7 +201,7 @@ def _identification(sheet: DesignSheet) -> Iterator[Section]:
     groups: dict[str, list[str]] = {}
     for comparable in sheet.sets:
         for name, results in comparable.groups.items():
-            groups.setdefault(name, []).extend(each.piece for each in results)
+            groups.setdefault(name, []).extend(result.piece for result in results)
     rows = [("model", sheet.model or "not stated")]
     rows += [(name, ", ".join(dict.fromkeys(pieces))) for name, pieces in groups.items()]
     drawn = sorted({each.drawing_size_mm for each in sheet.pieces if each.drawing_size_mm is not None})
@@ -210,9 +210,9 @@ def _identification(sheet: DesignSheet) -> Iterator[Section]:
     between = f"{moulded[0]} to {moulded[-1]}" if len(moulded) > 1 else "".join(moulded)
     rows.append(("moulded", between or "not stated"))
     whose: dict[str, list[str]] = {}
-    for each in sheet.pieces:
-        for note in each.notes:
-            whose.setdefault(note, []).append(each.piece)
+    for piece in sheet.pieces:
+        for note in piece.notes:
+            whose.setdefault(note, []).append(piece.piece)
     remarks = [f"{', '.join(pieces)}: {note}" for note, pieces in whose.items()]
     blocks: list[Block] = [PageTable("The pieces", ("what", "which"), tuple(rows))]
     if remarks:
@@ -247,11 +247,11 @@ def _measured(sheet: DesignSheet) -> Iterator[Section]:
 
 
 def _heights(sheet: DesignSheet, comparable: ComparableSet) -> str:
-    names = {each.capture for each in _results(comparable)}
+    names = {result.capture for result in _results(comparable)}
     found = sorted({
-        round(each.free_height_mm, 2)
-        for each in sheet.captures
-        if each.capture in names and each.free_height_mm is not None
+        round(capture.free_height_mm, 2)
+        for capture in sheet.captures
+        if capture.capture in names and capture.free_height_mm is not None
     })  # fmt: skip
     if not found:
         return "not stated"
@@ -260,8 +260,8 @@ def _heights(sheet: DesignSheet, comparable: ComparableSet) -> str:
 
 def _calibrations(sheet: DesignSheet) -> PageTable:
     by_name: dict[tuple[str, str], list[CaptureFacts]] = {}
-    for each in sheet.captures:
-        by_name.setdefault((each.rig, each.calibration), []).append(each)
+    for capture in sheet.captures:
+        by_name.setdefault((capture.rig, capture.calibration), []).append(capture)
     rows = []
     for (rig, calibration), captures in by_name.items():
         first = captures[0]
@@ -282,14 +282,18 @@ def _expiry(captures: Sequence[CaptureFacts]) -> str:
     expires = captures[0].expires
     if expires is None:
         return "not stated"
-    late = [each for each in captures if each.started and each.started.date() > date.fromisoformat(expires)]
+    late = [
+        capture
+        for capture in captures
+        if capture.started and capture.started.date() > date.fromisoformat(expires)
+    ]
     return f"{expires}, overdue for {counted(len(late), 'capture')}" if late else expires
 
 
 def _sizes(sheet: DesignSheet) -> Iterator[Section]:
     mass = quantity_table("Mass by batch", sheet.sizes, (MASS,), None)
     if mass is not None:
-        how = sorted({each.mass_how for each in sheet.pieces if each.mass_how})
+        how = sorted({piece.mass_how for piece in sheet.pieces if piece.mass_how})
         told = (
             (Words(f"Weighed: {', '.join(how)}. The newest weighing of each piece counts."),) if how else ()
         )
@@ -309,8 +313,8 @@ def _sizes(sheet: DesignSheet) -> Iterator[Section]:
 
 
 def _heights_differ(sheet: DesignSheet) -> Iterator[str]:
-    """Where the free height that compression counts from is not what was measured."""
-    stated = [each.free_height_mm for each in sheet.captures if each.free_height_mm is not None]
+    """Yield where the free height that compression counts from is not what was measured."""
+    stated = [capture.free_height_mm for capture in sheet.captures if capture.free_height_mm is not None]
     for batch, figures in sheet.sizes.items():
         height = figures.get("height_mm")
         if height is None or not stated:
@@ -424,7 +428,7 @@ def _subjects(sheet: DesignSheet) -> Iterator[Section]:
 
 def _after_cycles(sheet: DesignSheet) -> str:
     """After how many cycles a set was taken; pieces that had more of them have taken more."""
-    counts = sorted({each.cycles + each.left_out for each in sheet.captures})
+    counts = sorted({capture.cycles + capture.left_out for capture in sheet.captures})
     if len(counts) == 1:
         return f"Every capture holds {counts[0]} cycles."
     return (
@@ -434,7 +438,7 @@ def _after_cycles(sheet: DesignSheet) -> str:
 
 
 def has_pieces_picture(comparable: ComparableSet) -> bool:
-    """Whether some group has pieces enough for a picture of them."""
+    """Return whether some group has pieces enough for a picture of them."""
     found = [
         figures["secant_n_per_mm"].n
         for figures in comparable.figures.values()
@@ -468,7 +472,7 @@ def _batches(sheet: DesignSheet) -> Iterator[Section]:
         blocks.append(_differences(sheet, comparable, comparison.groups, comparison))
         if len(answer) > 1:
             blocks.append(Points(tuple(answer[1:])))
-        said = list(dict.fromkeys(note for each in comparison.differences for note in each.notes))
+        said = list(dict.fromkeys(note for difference in comparison.differences for note in difference.notes))
         if said:
             blocks.append(Points(tuple(said)))
     yield Section("Batches and states compared", tuple(blocks))
@@ -482,23 +486,25 @@ def _differences(
 
     assert isinstance(comparison, Comparison)
     rows = []
-    for each in comparison.differences:
-        title, unit = titled(each.quantity)
-        u = each.u or abs(each.difference) / 100 or 1e-3
-        verdict = "no margin" if each.outcome is None else each.outcome.verdict
+    for difference in comparison.differences:
+        title, unit = titled(difference.quantity)
+        u = difference.u or abs(difference.difference) / 100 or 1e-3
+        verdict = "no margin" if difference.outcome is None else difference.outcome.verdict
         interval = (
             "-"
-            if each.low is None or each.high is None
-            else f"{rounded(each.low, u)} to {rounded(each.high, u)}"
+            if difference.low is None or difference.high is None
+            else f"{rounded(difference.low, u)} to {rounded(difference.high, u)}"
         )
         rows.append(
             (
                 f"{title}, {unit}" if unit else title,
-                f"{each.second} less {each.first}",
-                f"{each.n_first} pairs" if each.paired else f"{each.n_second} and {each.n_first}",
-                rounded(each.difference, u),
+                f"{difference.second} less {difference.first}",
+                f"{difference.n_first} pairs"
+                if difference.paired
+                else f"{difference.n_second} and {difference.n_first}",
+                rounded(difference.difference, u),
                 interval,
-                us_words(each.difference, unit, u),
+                us_words(difference.difference, unit, u),
                 verdict,
             )
         )
@@ -529,7 +535,7 @@ def _uncertainty(sheet: DesignSheet) -> Iterator[Section]:
         if "secant_n_per_mm" in each and 1 < each["secant_n_per_mm"].n < FEW_PIECES
     }
     notes += [f"{group}: {n} pieces, so the band of pieces is wide." for group, n in few.items()]
-    if not all(each.has_uncertainty for each in sheet.captures):
+    if not all(capture.has_uncertainty for capture in sheet.captures):
         notes.append("The calibration of some captures has no uncertainty; the intervals here leave it out.")
     notes += _about_pieces(sheet)
     blocks += [Points(tuple(dict.fromkeys(notes)))] if notes else []
@@ -537,7 +543,7 @@ def _uncertainty(sheet: DesignSheet) -> Iterator[Section]:
 
 
 def _about_pieces(sheet: DesignSheet) -> Iterator[str]:
-    """What the statistics say of odd pieces, each once with the quantities that it is about."""
+    """Yield what the statistics say of odd pieces, each once with the quantities that it is about."""
     from rig.results.design_sheet import titled
 
     for comparable in sheet.sets:
@@ -586,7 +592,7 @@ def _captures(sheet: DesignSheet) -> Iterator[Section]:
 
 
 def _results(comparable: ComparableSet) -> list[PieceResult]:
-    return [each for results in comparable.groups.values() for each in results]
+    return [result for results in comparable.groups.values() for result in results]
 
 
 def _of_captures(sheet: DesignSheet, results: Sequence[PieceResult]) -> str:
@@ -596,7 +602,7 @@ def _of_captures(sheet: DesignSheet, results: Sequence[PieceResult]) -> str:
 
 def _numbers(sheet: DesignSheet, results: Sequence[PieceResult]) -> str:
     """Numbers of captures, runs drawn together: "1 to 4, 7"."""
-    wanted = {each.capture for each in results}
+    wanted = {result.capture for result in results}
     numbers = [place for place, each in enumerate(sheet.captures, start=1) if each.capture in wanted]
     runs: list[list[int]] = []
     for number in numbers:

@@ -12,7 +12,7 @@ SHOWN_PAUSES = 12
 
 
 def endurance_table(report: EnduranceReport, *, plain: bool) -> Table:
-    """The run's numbers, and the set at each touch of its recovery."""
+    """Return the run's numbers, and the set at each touch of its recovery."""
     table = empty_table(f"endurance: {report.name}", plain=plain)
     table.add_column("quantity")
     table.add_column("value", justify="right")
@@ -30,7 +30,7 @@ def endurance_table(report: EnduranceReport, *, plain: bool) -> Table:
 
 
 def endurance_sentences(report: EnduranceReport) -> list[str]:
-    """Why it ended and was interrupted, how sure the count is, and what the recovery says."""
+    """Return why it ended and was interrupted, how sure the count is, and what the recovery says."""
     said = ["Squeezing has not ended." if report.reason is None else f"It ended because: {report.reason}."]
     if not report.exact:
         said.append("The device lost its count at least once; unreported cycles are not counted.")

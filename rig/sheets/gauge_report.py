@@ -87,7 +87,7 @@ class GaugeStudy:
     sources: tuple[str, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain mapping without not-a-number."""
+        """Return a plain mapping without not-a-number."""
         return {
             "answer": gauge_answer(self),
             "study": self.result.as_dict(),
@@ -99,8 +99,8 @@ class GaugeStudy:
 
 
 def gauge_answer(study: GaugeStudy) -> list[str]:
-    """The answer in plain sentences: hand against rig where both were there, then the gauge against the
-    pieces."""
+    """Return the answer in plain sentences: hand against rig where both were there, then the gauge
+    against the pieces."""
     said = [] if study.comparison is None else _compared(study.comparison, study.result.unit)
     for kind, each in study.by_kind.items():
         said.append(f"{kind.capitalize()} alone: {_share(each)}")
@@ -111,7 +111,7 @@ def gauge_answer(study: GaugeStudy) -> list[str]:
 
 
 def gauge_notes(study: GaugeStudy) -> list[str]:
-    """How it was reckoned, what it rests on, and what was found odd."""
+    """Return how it was reckoned, what it rests on, and what was found odd."""
     result = study.result
     said = [*_about_model(result)]
     said.append(
@@ -129,14 +129,14 @@ def gauge_notes(study: GaugeStudy) -> list[str]:
 
 
 def gauge_tables(study: GaugeStudy, *, plain: bool) -> list[Table]:
-    """Parts of the spread, the analysis of variance, and the appraisers.
+    """Return the parts of the spread, the analysis of variance, and the appraisers.
 
     Parameters
     ----------
     plain
         Without lines, for a pipe.
     """
-    return [rich_table(each, plain=plain) for each in _tables(study)]
+    return [rich_table(table, plain=plain) for table in _tables(study)]
 
 
 def save_gauge_report(study: GaugeStudy, title: str, folder: Path) -> Path:
@@ -205,7 +205,7 @@ def _other_people(found: KindComparison, unit: str) -> str:
 
 
 def _share(result: GaugeResult) -> str:
-    """How much of the spread is the gauge's, as the end of a sentence."""
+    """Return how much of the spread is the gauge's, as the end of a sentence."""
     model, gauge = result.chosen, result.component("gauge")
     if gauge.of_total_pct is None:
         return "neither the gauge nor the pieces vary."
@@ -221,7 +221,7 @@ def _share(result: GaugeResult) -> str:
 
 
 def _other_share(model: GaugeModel) -> str:
-    """The same share by the other model, so that neither stands for both."""
+    """Return the same share by the other model, so that neither stands for both."""
     how = "kept as its own source" if model.name == CROSSED else "counted as repeats"
     gauge = model.component("gauge").of_total_pct
     if gauge is None or model.gauge_low_pct is None or model.gauge_high_pct is None:
@@ -231,7 +231,7 @@ def _other_share(model: GaugeModel) -> str:
 
 
 def _pct(value: float) -> str:
-    """A share to two digits; whole per cents from ten on."""
+    """Return a share to two digits; whole per cents from ten on."""
     return f"{value:.2g}" if value < 10 else f"{value:.0f}"
 
 
@@ -281,7 +281,7 @@ def _parts(title: str, result: GaugeResult, model: GaugeModel) -> PageTable:
 
 
 def _readings(table: TrialTable, result: GaugeResult) -> PageTable:
-    """Mean of each piece, of all and by appraiser."""
+    """Return the mean of each piece, of all and by appraiser."""
     unit = f", {result.unit}" if result.unit else ""
     u = _fine(result.component("total").sd)
     means = table.measured.mean(axis=2)
@@ -293,7 +293,8 @@ def _readings(table: TrialTable, result: GaugeResult) -> PageTable:
 
 
 def _repeat_ranges(table: TrialTable) -> tuple[Block, ...]:
-    """How far the trials of one appraiser on one piece lie apart, and which do so by more than is usual."""
+    """Return how far the trials of one appraiser on one piece lie apart, and which do so by more than is
+    usual."""
     try:
         limits = range_limits(table.measured)
     except InputError:
@@ -329,7 +330,7 @@ def _part(each: Component, *, tolerance: bool) -> tuple[str, ...]:
 
 
 def _fine(spread: float) -> float:
-    """What a standard deviation and its interval are rounded to."""
+    """Return what a standard deviation and its interval are rounded to."""
     return spread / 100
 
 
@@ -375,15 +376,15 @@ def _people(result: GaugeResult) -> PageTable:
     unit = f" {result.unit}" if result.unit else ""
     headings = ("appraiser", f"mean{unit}", "minus overall mean", f"repeats sd{unit}", "from", "to")
     rows = []
-    for each in result.appraisers:
-        u = _fine(each.sd or result.component("total").sd)
-        name = f"{each.name} ({each.kind})" if each.kind else each.name
-        spread = (each.sd, each.sd_low, each.sd_high)
+    for appraiser in result.appraisers:
+        u = _fine(appraiser.sd or result.component("total").sd)
+        name = f"{appraiser.name} ({appraiser.kind})" if appraiser.kind else appraiser.name
+        spread = (appraiser.sd, appraiser.sd_low, appraiser.sd_high)
         rows.append(
             (
                 name,
-                rounded(each.mean, u),
-                f"{'+' if each.difference > 0 else ''}{rounded(each.difference, u)}",
+                rounded(appraiser.mean, u),
+                f"{'+' if appraiser.difference > 0 else ''}{rounded(appraiser.difference, u)}",
                 *("-" if value is None else rounded(value, u) for value in spread),
             )
         )

@@ -13,7 +13,7 @@ from rig.sheets.tables import empty_table
 
 
 def height_table(report: HeightReport, *, plain: bool) -> Table:
-    """Heights at each force, with their 95 % intervals.
+    """Return the heights at each force, with their 95 % intervals.
 
     Parameters
     ----------
@@ -42,7 +42,7 @@ def height_table(report: HeightReport, *, plain: bool) -> Table:
 
 
 def height_budget_table(height: Height, *, plain: bool) -> Table:
-    """Where the uncertainty of a height comes from, the largest part first.
+    """Return where the uncertainty of a height comes from, the largest part first.
 
     Parameters
     ----------

@@ -114,7 +114,7 @@ def laboratory_cells(study: LaboratoryStudy) -> list[PageTable]:
         )
         headings = ("part", f"sd{unit}", f"{level} from", "to", f"limit of 2 results{unit}", "% of mean")
         tables.append(PageTable(f"{study.quantity}{title}: parts of the spread", headings, spreads))
-        figures = tuple(_laboratory(each, found) for each in found.laboratories)
+        figures = tuple(_laboratory(laboratory, found) for laboratory in found.laboratories)
         columns = ("laboratory", "n", f"mean{unit}", f"sd{unit}", "h", "1 % limit", "k", "1 % limit")
         tables.append(
             PageTable(f"laboratories{title} (* beyond the 5 %, ** the 1 % limit)", columns, figures)
@@ -190,7 +190,7 @@ def _mandel(value: float | None, limits: tuple[float, float] | None) -> tuple[st
 
 
 def _sd(value: float) -> str:
-    """A standard deviation to three digits, so that two of them can be compared."""
+    """Return a standard deviation to three digits, so that two of them can be compared."""
     return rounded(value, value / 10) if value else "0"
 
 

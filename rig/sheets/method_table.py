@@ -30,13 +30,13 @@ def method_table(report: MethodReport, *, plain: bool) -> Table:
     for heading in ("u", "+- (95 %)", "df"):
         table.add_column(heading, justify="right")
     table.add_column("how")
-    for each in report.quantities:
-        value = "-" if each.value is None else rounded(each.value, each.u or math.nan)
-        u = "-" if each.u is None else rounded(each.u, each.u)
-        half = "-" if each.half95 is None else rounded(each.half95, each.half95)
-        told = f"{each.why}. {each.how}" if each.why else each.how
-        table.add_row(each.title, each.unit, value, u, half, _freedom_words(each), told)
-        for part in each.parts:
+    for quantity in report.quantities:
+        value = "-" if quantity.value is None else rounded(quantity.value, quantity.u or math.nan)
+        u = "-" if quantity.u is None else rounded(quantity.u, quantity.u)
+        half = "-" if quantity.half95 is None else rounded(quantity.half95, quantity.half95)
+        told = f"{quantity.why}. {quantity.how}" if quantity.why else quantity.how
+        table.add_row(quantity.title, quantity.unit, value, u, half, _freedom_words(quantity), told)
+        for part in quantity.parts:
             part_u = rounded(part.u, part.u) if part.u else ""
             cells = (rounded(part.value, part.u), part_u)
             table.add_row(f"  {part.what}", part.unit, *cells, "", "", "")

@@ -153,11 +153,11 @@ def beside(drawn: Sequence[tuple[str, Path]]) -> tuple[Picture, ...]:
 
 def not_empty(*sections: Section) -> tuple[Section, ...]:
     """Those sections that hold something."""
-    return tuple(each for each in sections if each.blocks)
+    return tuple(section for section in sections if section.blocks)
 
 
 def listed(sentences: Sequence[str]) -> tuple[Block, ...]:
-    """A list of sentences, or nothing where there are none."""
+    """Return a list of sentences, or nothing where there are none."""
     return (Points(tuple(sentences)),) if sentences else ()
 
 
@@ -215,7 +215,7 @@ def _picture_names(blocks: Sequence[Block]) -> Iterator[str]:
 
 
 def page_html(page: Page, pictures: Mapping[str, bytes]) -> str:
-    """The page as HTML that needs no other file.
+    """Return the page as HTML that needs no other file.
 
     Parameters
     ----------
@@ -239,7 +239,7 @@ def page_html(page: Page, pictures: Mapping[str, bytes]) -> str:
 
 
 def page_markdown(page: Page) -> str:
-    """The same as Markdown; its pictures are files beside it."""
+    """Return the same as Markdown; its pictures are files beside it."""
     lines = [f"# {markdown_text(page.title)}", ""]
     lines += [markdown_text(page.subtitle), ""] if page.subtitle else []
     for block in page.first:
@@ -297,12 +297,12 @@ def _html_link(file: Attachment) -> str:
 
 
 def _with_commands(text: str) -> str:
-    """Text with what stands between backticks set as a command."""
+    """Return the text with what stands between backticks set as a command."""
     return re.sub(r"`([^`<>]+)`", r"<code>\1</code>", html_text(text))
 
 
 def _html_table(table: PageTable) -> str:
-    wordy = ["" if each else ' class="words"' for each in _of_numbers(table)]
+    wordy = ["" if number else ' class="words"' for number in _of_numbers(table)]
     heads = "".join(
         f'<th scope="col"{kind}>{html_text(each)}</th>'
         for each, kind in zip(table.headings, wordy, strict=True)
@@ -338,7 +338,7 @@ def _of_numbers(table: PageTable) -> list[bool]:
     for place in range(1, len(table.headings)):
         cells = [row[place] for row in table.rows if row[place] not in ("-", "")]
         found.append(
-            sum(bool(_NUMERIC.match(each.split("\n")[0])) for each in cells) > len(cells) / 2 or not cells
+            sum(bool(_NUMERIC.match(cell.split("\n")[0])) for cell in cells) > len(cells) / 2 or not cells
         )
     return found
 
@@ -372,7 +372,7 @@ def _markdown(block: Block) -> Sequence[str]:
 
 
 def _markdown_table(table: PageTable) -> Sequence[str]:
-    align = "".join(["| --- |", *(" ---: |" if each else " --- |" for each in _of_numbers(table)[1:])])
+    align = "".join(["| --- |", *(" ---: |" if number else " --- |" for number in _of_numbers(table)[1:])])
     rows = (
         f"| {' | '.join(markdown_text(_on_one_line(cell)) for cell in row)} |"
         for row in (table.headings, *table.rows)
@@ -387,7 +387,7 @@ def _on_one_line(cell: str) -> str:
 
 
 def _css_string(text: str) -> str:
-    """Text inside quotes of a style sheet: letters, digits and what cannot end it."""
+    """Return the text inside quotes of a style sheet: letters, digits and what cannot end it."""
     return re.sub(r"[^\w .,:;()+-]", " ", " ".join(text.split()))[:80]
 
 

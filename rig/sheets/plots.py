@@ -165,7 +165,8 @@ def _legend_of_strokes(axis: Axes) -> None:
 
 
 def _spread(count: int) -> IntArray:
-    """Rows to draw of a table of cycles: all, or this many spread by the logarithm of their number."""
+    """Return the rows to draw of a table of cycles: all, or this many spread by the logarithm of their
+    number."""
     if count <= MOST_POINTS:
         return np.arange(count)
     return np.unique(np.geomspace(1, count, MOST_POINTS).astype(np.int64)) - 1
@@ -189,7 +190,7 @@ def _shade(rank: int, count: int) -> str:
 
 
 def new_figure(rows: int, size: tuple[float, float]) -> tuple[Figure, list[Axes]]:
-    """A figure of rows that share their axis across; `size` in inches."""
+    """Return a figure of rows that share their axis across; `size` in inches."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
@@ -276,7 +277,7 @@ def _shown_tick(stated: Formatter, at: float, place: int | None = None) -> str:
 
 
 def drawn(figure: Figure, alt: str) -> Drawn:
-    """A figure in both forms; what `alt` says stands in the SVG as its words."""
+    """Return a figure in both forms; what `alt` says stands in the SVG as its words."""
     import matplotlib as mpl
 
     png, text = BytesIO(), StringIO()
@@ -289,7 +290,7 @@ def drawn(figure: Figure, alt: str) -> Drawn:
 
 
 def _spoken(svg: str, alt: str) -> str:
-    """The picture with its words inside it, and without a document type that names an address."""
+    """Return the picture with its words inside it, and without a document type that names an address."""
     svg = re.sub(r"<!DOCTYPE[^>]*>\s*", "", svg, count=1)
     head, _, rest = svg.partition("<svg")
     tag, _, inside = rest.partition(">")

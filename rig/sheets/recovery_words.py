@@ -12,7 +12,7 @@ _HOURS_S = 3600.0
 
 
 def recovery_sentences(fit: RecoveryFit) -> list[str]:
-    """The law, the forecast with its interval, and the notes of a fit.
+    """Return the law, the forecast with its interval, and the notes of a fit.
 
     Parameters
     ----------
@@ -41,12 +41,12 @@ def recovery_sentences(fit: RecoveryFit) -> list[str]:
 
 
 def _parameters(law: RecoveryLaw) -> str:
-    return ", ".join(
-        f"{each.name} {rounded(each.value, each.u)} {each.unit} (u {rounded(each.u, each.u)})".replace(
-            "  ", " "
-        )
-        for each in law.parameters
-    )
+    words = []
+    for parameter in law.parameters:
+        value, u = (rounded(number, parameter.u) for number in (parameter.value, parameter.u))
+        # a parameter without a unit leaves two spaces
+        words.append(f"{parameter.name} {value} {parameter.unit} (u {u})".replace("  ", " "))
+    return ", ".join(words)
 
 
 def _time(seconds: float) -> str:

@@ -59,7 +59,7 @@ _HEADINGS = {
 
 
 def cycle_table(result: CaptureResult, title: str, *, plain: bool) -> Table:
-    """The main quantities of each cycle, rounded to their uncertainties.
+    """Return the main quantities of each cycle, rounded to their uncertainties.
 
     Parameters
     ----------
@@ -132,7 +132,8 @@ def key_table(result: CaptureResult, *, plain: bool) -> Table:
 
 
 def summary_table(result: CaptureResult, title: str, *, plain: bool) -> Table:
-    """Mean over the cycles that count with its 95 % interval, their spread, and the uncertainty of one."""
+    """Return the mean over the cycles that count with its 95 % interval, their spread, and the
+    uncertainty of one."""
     table = empty_table(title, plain=plain)
     table.add_column("quantity")
     table.add_column("unit")
@@ -160,7 +161,8 @@ def summary_table(result: CaptureResult, title: str, *, plain: bool) -> Table:
 
 
 def budget_table(found: Budget, title: str, *, plain: bool) -> Table:
-    """What each source contributes to the main quantities of one cycle, the largest contribution marked."""
+    """Return what each source contributes to the main quantities of one cycle, the largest contribution
+    marked."""
     names = [name for name in BUDGETED if name in found.names]
     columns = [found.names.index(name) for name in names]
     table = empty_table(title, plain=plain)
@@ -183,7 +185,7 @@ def budget_table(found: Budget, title: str, *, plain: bool) -> Table:
 
 
 def _part(part: float, u: float, *, marked: bool) -> str:
-    """A contribution; a dash where it is below a hundredth of the whole."""
+    """Return a contribution; a dash where it is below a hundredth of the whole."""
     if not part > NEGLIGIBLE * u:
         return "-"
     return f"{'* ' if marked else ''}{rounded(part, part)}"
@@ -214,7 +216,7 @@ def monte_carlo_table(found: MonteCarlo, title: str, *, plain: bool) -> Table:
 
 
 def empty_table(title: str, *, plain: bool) -> Table:
-    """An empty table that leaves its width to the numbers."""
+    """Return an empty table that leaves its width to the numbers."""
     return Table(
         title=title,
         box=None if plain else box.SIMPLE_HEAD,
@@ -225,8 +227,8 @@ def empty_table(title: str, *, plain: bool) -> Table:
 
 
 def rich_table(cells: PageTable, *, plain: bool) -> Table:
-    """A table of a page for the terminal: the first column is text, the others are numbers; `plain` without
-    lines, for a pipe."""
+    """Return a table of a page for the terminal: the first column is text, the others are numbers;
+    `plain` without lines, for a pipe."""
     table = empty_table(cells.caption, plain=plain)
     for place, heading in enumerate(cells.headings):
         table.add_column(heading, justify="right" if place else "left")

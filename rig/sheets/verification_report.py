@@ -73,7 +73,7 @@ class VerificationSheet:
     cautions: tuple[str, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain values."""
+        """Return a plain values."""
         return {
             "rig": self.rig,
             "made": self.made.isoformat(),
@@ -86,7 +86,7 @@ class VerificationSheet:
         } | self.verification.as_dict()
 
     def sentences(self) -> tuple[str, ...]:
-        """The verdict, why better classes were missed, and what else has to be told."""
+        """Return the verdict, why better classes were missed, and what else has to be told."""
         verification = self.verification
         return (
             verification.verdict,
@@ -121,8 +121,8 @@ def verification_table(verification: Verification, *, plain: bool) -> Table:
     table = empty_table("verification of force", plain=plain)
     for heading in ("load\nN", "reads\nN", "q\n%", "95 % of q\n%", "b\n%", "v\n%", "a\n%"):
         table.add_column(heading, justify="right")
-    for each in verification.loads:
-        table.add_row(*_cells(each))
+    for load in verification.loads:
+        table.add_row(*_cells(load))
     table.caption = f"zero error f0: {_number(verification.f0)} % of the largest load"
     table.caption_justify = "left"
     return table
@@ -160,7 +160,7 @@ def _verdict(verification: Verification) -> tuple[Block, ...]:
 
 
 def _errors(verification: Verification) -> tuple[Block, ...]:
-    rows = tuple(_cells(each) for each in verification.loads)
+    rows = tuple(_cells(load) for load in verification.loads)
     zero = f"{ERROR_NAMES['f0'].capitalize()} f0: {_number(verification.f0)} % of the largest load."
     return PageTable("Per cent of the load", _error_headings(), rows), Words(zero)
 
@@ -205,7 +205,8 @@ def _limit_headings() -> tuple[str, ...]:
 
 
 def _limit_rows(verification: Verification) -> list[tuple[str, ...]]:
-    """Limits of each class, and from where they are kept, which is not said where no class may be stated."""
+    """Return the limits of each class, and from where they are kept, which is not said where no class may
+    be stated."""
     rows = []
     for outcome in verification.classes:
         limits = outcome.limits

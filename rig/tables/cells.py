@@ -42,25 +42,25 @@ class Cells:
     line: IntArray
 
     def refuse(self, row: int, right: str) -> InputError:
-        """The refusal of one cell."""
+        """Return the refusal of one cell."""
         found = shown(self.text[row].as_py())
         return InputError(
             f"{self.where}, line {self.line[row]}, column '{self.name:.60}': found {found}; {right}"
         )
 
     def take(self, rows: BoolArray) -> Cells:
-        """The same column with some of its rows."""
+        """Return the same column with some of its rows."""
         return Cells(self.where, self.name, pc.filter(self.text, pa.array(rows)), self.line[rows])
 
 
 def shown(found: object) -> str:
-    """What was found, cut where it is long."""
+    """Return what was found, cut where it is long."""
     text = repr(found)
     return text if len(text) <= _SHOWN else text[:_SHOWN] + "..."
 
 
 def cut_cells(line: str, delimiter: str) -> list[str]:
-    """Cells of one line, stripped."""
+    """Return the cells of one line, stripped."""
     if delimiter == WHITESPACE:
         return line.split()
     if '"' not in line:
@@ -106,7 +106,8 @@ def column_cells(
 def _cut_one_by_one(
     where: str, body: Sequence[str], numbers: IntArray, delimiter: str, width: int
 ) -> list[pa.Array]:
-    """Rows of unequal width: shorter columns that end earlier are filled up, anything else is refused."""
+    """Return the rows of unequal width: shorter columns that end earlier are filled up, anything else is
+    refused."""
     rows, shortest = [], 0
     for line, number in zip(reversed(body), numbers[::-1], strict=True):
         cells = cut_cells(line, delimiter)

@@ -49,7 +49,7 @@ class Stamps:
 
 
 def looks_like_clock(column: Cells) -> bool:
-    """Whether a column holds hh:mm:ss or dates with times instead of numbers."""
+    """Return whether a column holds hh:mm:ss or dates with times instead of numbers."""
     head = [cell for cell in column.text[:50].to_pylist() if cell]
     return bool(head) and sum(CLOCK_CELL.match(cell) is not None for cell in head) > len(head) / 2
 

@@ -259,7 +259,8 @@ def _in_words(name: str) -> str:
 
 
 def _names(name: str, words: tuple[str, ...]) -> bool:
-    """Whether a name holds one of the words: whole ones where letters are cut by spaces, else anywhere."""
+    """Return whether a name holds one of the words: whole ones where letters are cut by spaces, else
+    anywhere."""
     lower = name.lower()
     parts = set(re.split(r"[^\w]+|_|\d+", lower))
     return any(word in parts if word[0] < "\u0500" else word in lower for word in words)

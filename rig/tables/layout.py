@@ -167,7 +167,8 @@ def _refuse_wide(where: str, kept: list[str], numbers: list[int], delimiter: str
 def _lines_that_count(
     every: list[str], where: str, skip_rows: int, until_line: int | None
 ) -> tuple[list[str], list[int], list[tuple[int, str]]]:
-    """Lines with something in them and their numbers; remarks apart; cells of several lines joined."""
+    """Return the lines with something in them and their numbers; remarks apart; cells of several lines
+    joined."""
     kept, numbers, remarks = [], [], []
     stop = len(every) if until_line is None else min(until_line, len(every))
     at = skip_rows
@@ -195,12 +196,12 @@ def has_open_quote(line: str) -> bool:
 
 
 def is_numeric(cell: str) -> bool:
-    """Whether a cell holds a number or a time of day."""
+    """Return whether a cell holds a number or a time of day."""
     return _NUMERIC.match(cell) is not None or CLOCK_CELL.match(cell) is not None
 
 
 def _widths(lines: Sequence[str], delimiter: str) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
-    """Cells of each line whose cells are mostly numbers, else 0."""
+    """Return the cells of each line whose cells are mostly numbers, else 0."""
     if delimiter == WHITESPACE:
         plain = re.compile(rf"\s*{_ONE}(?:\s+{_ONE})*\s*\Z").match
         return np.array([len(line.split()) if plain(line) else _width(line, delimiter) for line in lines])
@@ -222,7 +223,8 @@ def _width(line: str, delimiter: str) -> int:
 
 
 def _told_delimiter(lines: Sequence[str], decimal: str | None) -> str:
-    """The delimiter that makes most cells of most rows numbers; of equals the first in the usual order."""
+    """Return the delimiter that makes most cells of most rows numbers; of equals the first in the usual
+    order."""
     middle = len(lines) // 2
     sample = [*lines[: _SNIFFED // 2], *lines[max(middle, _SNIFFED // 2) : middle + _SNIFFED // 2]]
     best, best_score = ",", (0.0, 0.0)
@@ -246,7 +248,7 @@ def _told_delimiter(lines: Sequence[str], decimal: str | None) -> str:
 
 
 def _asked_headings(lines: _Lines, asked: Callable[[str], bool] | None) -> int | None:
-    """The first line with most of the headings that were asked for; None if no line has any."""
+    """Return the first line with most of the headings that were asked for; None if no line has any."""
     if asked is None:
         return None
     best, most = None, 0
@@ -307,7 +309,7 @@ def _refuse_units_in_cells(lines: _Lines) -> None:
 
 
 def _begins_as_row(lines: _Lines, at: int, width: int | None) -> bool:
-    """Whether a line begins with a number or a blank, and has as many cells as a row."""
+    """Return whether a line begins with a number or a blank, and has as many cells as a row."""
     cells = lines.cells(at)
     begins = not cells[0] or cells[0][0] in _BEGINS_NUMBER or _MISSING.match(cells[0]) is not None
     return begins and (width is None or len(cells) == width)
@@ -345,7 +347,8 @@ def _begin_of(
 
 
 def _goes_on(lines: _Lines, at: int, width: int) -> bool:
-    """Whether rows above a line of words belong to those below it: the line is a note, or headings again."""
+    """Return whether rows above a line of words belong to those below it: the line is a note, or headings
+    again."""
     bare = _bare(lines.text[at])
     return _is_note(lines, at, width) or any(
         _bare(lines.text[other]) == bare for other in np.flatnonzero(lines.numeric[:at] == 0)
@@ -357,7 +360,8 @@ def _bare(line: str) -> str:
 
 
 def _is_note(lines: _Lines, at: int, width: int) -> bool:
-    """Whether a line before full rows is words only, fewer than a row has cells, and names no quantity."""
+    """Return whether a line before full rows is words only, fewer than a row has cells, and names no
+    quantity."""
     cells = [cell for cell in lines.cells(at) if cell]
     after = lines.numeric[at : at + _LONGEST_NOTE]
     after = after[after > 0]
@@ -371,7 +375,7 @@ def _is_note(lines: _Lines, at: int, width: int) -> bool:
 
 
 def _looks_like_headings(lines: _Lines, at: int) -> bool:
-    """Whether a line holds several words and no number."""
+    """Return whether a line holds several words and no number."""
     if lines.numeric[at]:
         return False
     cells = [cell for cell in lines.cells(at) if _MISSING.match(cell) is None]
@@ -379,7 +383,7 @@ def _looks_like_headings(lines: _Lines, at: int) -> bool:
 
 
 def _is_units(cells: Sequence[str]) -> bool:
-    """Whether a row says units: each cell a known one, in brackets, or a dash."""
+    """Return whether a row says units: each cell a known one, in brackets, or a dash."""
     filled = [cell for cell in cells if cell]
     if not filled:
         return False
@@ -397,13 +401,13 @@ def _is_units(cells: Sequence[str]) -> bool:
 
 
 def _is_reduced_unit(cell: str) -> bool:
-    """Whether a cell is a unit of strain or of stress."""
+    """Return whether a cell is a unit of strain or of stress."""
     bare = cell.strip("[]() ")
     return bare in SHARES or is_pressure(bare)
 
 
 def _headings_above(lines: _Lines, begin: int, width: int) -> int | None:
-    """The nearest line of words above the rows whose cells are as many as theirs."""
+    """Return the nearest line of words above the rows whose cells are as many as theirs."""
     at = begin - 1
     while at >= 0:
         cells = lines.cells(at)
@@ -468,7 +472,7 @@ def _cut(
 
 
 def _without_summary(lines: _Lines, head: int | None, begin: int, end: int) -> int:
-    """The line behind the rows, if a few rows of results below headings of their own follow them."""
+    """Return the line behind the rows, if a few rows of results below headings of their own follow them."""
     if head is None:
         return end
     own = {_bare(lines.text[at]) for at in range(head, begin)}
@@ -489,7 +493,7 @@ def _last_named(headings: Sequence[str]) -> int:
 def _headings_and_units(
     lines: _Lines, head: int | None, begin: int, width: int
 ) -> tuple[list[str], list[str | None], set[int]]:
-    """Headings, units, and which lines between the headings and the rows were read."""
+    """Return the headings, units, and which lines between the headings and the rows were read."""
     if head is None:
         cells = lines.cells(begin - 1) if begin else []
         if len(cells) != width or not _is_units(cells):
@@ -512,13 +516,14 @@ def _headings_and_units(
 
 
 def _reduced(heading: str, cell: str) -> str | None:
-    """The unit of a strain or a stress in a row of units."""
+    """Return the unit of a strain or a stress in a row of units."""
     found = reduced_kind(heading, cell.strip("[]() "))
     return None if found is None else found[1]
 
 
 def _fitted(lines: _Lines, at: int, width: int) -> list[str]:
-    """Cells of a line of headings or units; of several readings the one with as many as a row has."""
+    """Return the cells of a line of headings or units; of several readings the one with as many as a row
+    has."""
     return _joined(lines.text[at], lines.cells(at), width, lines.delimiter)
 
 
@@ -538,7 +543,7 @@ def _joined(text: str, cells: list[str], width: int, delimiter: str) -> list[str
 def _from_remark(
     lines: _Lines, remarks: Sequence[tuple[int, str]], begin: int, width: int
 ) -> tuple[list[str], list[str | None]] | None:
-    """Headings in the last remark above the rows, as some programs write them."""
+    """Return the headings in the last remark above the rows, as some programs write them."""
     above = [text for number, text in remarks if number < lines.number[begin]]
     for text in reversed(above[-3:]):
         bare = text.lstrip('#%/ "').rstrip('" ')
@@ -551,8 +556,8 @@ def _from_remark(
 def _without_repeats(
     lines: _Lines, head: int, block: tuple[int, int], width: int
 ) -> tuple[list[str], list[int], int, list[int], list[int]]:
-    """Rows without headings and units that were written again, how many those are, and the lines of notes and
-    of titles of cycles."""
+    """Return the rows without headings and units that were written again, how many those are, and the
+    lines of notes and of titles of cycles."""
     begin, end = block
     by_number = _begins_as_row(lines, begin, None)
     again = {_bare(lines.text[at]) for at in range(head, begin)}
@@ -619,7 +624,7 @@ def _refuse_another(lines: _Lines, at: int, end: int, *, again: bool = False) ->
 
 
 def _left_out(lines: _Lines, head: int | None, begin: int, end: int, read: set[int]) -> list[str]:
-    """What stands above and below the table, counted, with an example of what was below."""
+    """Return what stands above and below the table, counted, with an example of what was below."""
     notes = []
     top = begin if head is None else head
     between = [at for at in range(top + 1, begin) if at not in read] if head is not None else []

@@ -167,7 +167,7 @@ def rows_of(
 
 
 def _joined(every: Sequence[str], where: str) -> list[tuple[int, str]]:
-    """Lines with their numbers; those of one quoted cell joined."""
+    """Return the lines with their numbers; those of one quoted cell joined."""
     found: list[tuple[int, str]] = []
     at = 0
     while at < len(every):
@@ -191,7 +191,7 @@ def _joined(every: Sequence[str], where: str) -> list[tuple[int, str]]:
 def _headings_at(
     lines: Sequence[str], known: Callable[[str], bool], delimiter: str | None
 ) -> tuple[int, str]:
-    """Which line holds the headings, and what cells end at there."""
+    """Return which line holds the headings, and what cells end at there."""
     best, place, mark = 0, 0, delimiter or max(_DELIMITERS, key=lines[0].count)
     for at, line in enumerate(lines[:_SEARCHED]):
         for candidate in _DELIMITERS if delimiter is None else (delimiter,):

@@ -82,7 +82,7 @@ def sheet_text(data: bytes, path: Path, sheet: str | None) -> tuple[str, str, tu
 
 
 def _is_recording(rows: Sequence[Sequence[Any]]) -> bool:
-    """Whether one row near the top of a sheet has headings of force and of position."""
+    """Return whether one row near the top of a sheet has headings of force and of position."""
     for row in rows[:_SEARCHED_ROWS]:
         named = {kind_of(cell, None) for cell in row if isinstance(cell, str)}
         named |= {(reduced_kind(cell, None) or (None,))[0] for cell in row if isinstance(cell, str)}
@@ -106,7 +106,7 @@ def _cell(value: Any) -> str:
 
 
 def _checked(data: bytes, path: Path) -> bytes:
-    """The archive, unpacked within bounds, looked through, and packed again without compression."""
+    """Return the archive, unpacked within bounds, looked through, and packed again without compression."""
     out = io.BytesIO()
     left = LARGEST_PARTS
     try:
@@ -155,7 +155,8 @@ def _xlsx_area(content: bytes) -> int:
 
 
 def _ods_area(content: bytes) -> int:
-    """Rows times columns up to the last filled cell; trailing empty ones are repeated by the thousand."""
+    """Return the rows times columns up to the last filled cell; trailing empty ones are repeated by the
+    thousand."""
     largest = 0
     for table in content.split(b"<table:table ")[1:]:
         row = rows = columns = 0

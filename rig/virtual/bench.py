@@ -456,7 +456,7 @@ class VirtualRig:
                 self._pending += self._line.message(encode_frame(item))
 
     def _with_climate(self, items: Sequence[Outgoing]) -> Sequence[Outgoing]:
-        """The same, with temperatures and humidity beside the samples if the rig has such sensors."""
+        """Return the same, with temperatures and humidity beside the samples if the rig has such sensors."""
         machine = self.device.machine
         if not isinstance(machine, WarmMachine):
             return items
@@ -508,7 +508,7 @@ class VirtualRig:
 
 
 def _in_unit(counts: RawArray, per_count: float, unit: str, wanted: str) -> RawArray:
-    """Counts as they are, or as a quantity in the unit that the lines carry."""
+    """Return the counts as they are, or as a quantity in the unit that the lines carry."""
     if wanted == COUNTS:
         return counts
     return np.round(counts * (per_count * factor(unit, wanted)), _DECIMALS)

@@ -81,7 +81,8 @@ class PressedCap(Specimen):
         return CapMemory(-_FAR_MM, 0, -_FAR_MM)
 
     def hold_n(self, off_mm: float, pulls: int = 0) -> float:
-        """What holds a cap that has come off by `off_mm`, after this many pulls: the truth of a slow pull."""
+        """Return what holds a cap that has come off by `off_mm`, after this many pulls: the truth of a
+        slow pull."""
         at_mm, hold_n = self._coming_off(pulls)
         return float(np.interp(self.engagement_mm - off_mm, at_mm, hold_n))
 
@@ -98,7 +99,7 @@ class PressedCap(Specimen):
     def respond(
         self, memory: CapMemory, deflection_mm: FloatArray, step_s: float
     ) -> tuple[FloatArray, CapMemory]:
-        """Force of grip and seat, below zero while the cap is pulled; time does not matter."""
+        """Return the force of grip and seat, below zero while the cap is pulled; time does not matter."""
         if not len(deflection_mm):
             return np.empty(0), memory
         cap_mm = np.empty(len(deflection_mm))

@@ -67,7 +67,7 @@ SPECIMEN_NAMES = tuple(_SPECIMENS)
 
 
 def specimen_named(name: str) -> Specimen:
-    """A specimen of the catalogue.
+    """Return a specimen of the catalogue.
 
     Raises
     ------

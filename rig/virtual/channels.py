@@ -40,13 +40,13 @@ class VirtualChannel:
     zero: int = 0
 
     def told(self, number: int) -> Channel:
-        """What the device says of it."""
+        """Return what the device says of it."""
         kind = ChannelKind.FORCE if self.force else ChannelKind.SLOW
         unit = self.unit.encode("ascii").ljust(UNIT_BYTES, b"\0")
         return Channel(number, kind, unit, self.scale, self.exponent, self.zero, self.name)
 
     def counts(self, time_s: float) -> int:
-        """What its converter gives at a time."""
+        """Return what its converter gives at a time."""
         value = self.value(time_s)
         if value is None:
             return NO_READING

@@ -134,7 +134,8 @@ class WarmMachine(Machine):
         return super().commit(stretch)
 
     def climate_taken(self) -> dict[str, FloatArray]:
-        """What the sensors showed at the samples of the oldest stretch that has not been asked for."""
+        """Return what the sensors showed at the samples of the oldest stretch that has not been asked
+        for."""
         specimen_c = self._read.popleft()
         air = self._climate
         return {

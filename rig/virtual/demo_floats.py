@@ -77,7 +77,7 @@ class Float:
     hold_s: float = 0.0
 
     def specimen(self) -> Foam:
-        """A fresh one for the virtual rig."""
+        """Return a fresh one for the virtual rig."""
         kind = specimen_named(self.kind)
         assert isinstance(kind, Foam)
         return replace(
@@ -89,7 +89,8 @@ class Float:
 
 
 def floats() -> tuple[Float, ...]:
-    """All, in the order in which they are squeezed: both batches, then the abused, then those held."""
+    """Return all, in the order in which they are squeezed: both batches, then the abused, then those
+    held."""
     rng = np.random.default_rng(_SEED)
     new, held = [], []
     for mould in MOULDS:
@@ -116,5 +117,5 @@ def _about_one(rng: Generator, spread: float) -> float:
 
 
 def _caliper(rng: Generator) -> float:
-    """A diameter as a caliper with a display of 0.1 mm shows it."""
+    """Return a diameter as a caliper with a display of 0.1 mm shows it."""
     return round(FREE_HEIGHT_MM + 0.2 * float(rng.standard_normal()), 1)

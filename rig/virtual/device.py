@@ -174,7 +174,7 @@ class Device:
         return reads and self.machine.period_s * PLAIN_UP_TO_HZ < 1.0
 
     def greeting(self, cause: int = 0) -> list[DeviceMessage]:
-        """What is sent after a boot."""
+        """Return what is sent after a boot."""
         return [Event(EventCode.BOOT, 0, self.time_us, cause), self.identity()]
 
     def reboot(self, cause: int = 1) -> list[DeviceMessage]:
@@ -243,7 +243,7 @@ class Device:
         return self._events()
 
     def identity(self) -> Identity:
-        """Who the device is, as a message."""
+        """Return who the device is, as a message."""
         who = self.character
         rate_mhz = round(who.rate_hz * 1000)
         return Identity(
@@ -272,7 +272,7 @@ class Device:
         )
 
     def state(self) -> State:
-        """How the device stands, as a message."""
+        """Return how the device stands, as a message."""
         drive, limits = self.drive, self.drive.limits
         tells = Capability.TELLS_SWITCHES in self.character.capabilities
         flags = (
@@ -314,7 +314,7 @@ class Device:
         return self._last_answer
 
     def _carry_out(self, command: Command) -> list[DeviceMessage]:
-        """The messages that answer a command, its reply last."""
+        """Return the messages that answer a command, its reply last."""
         value = 0
         shown: list[DeviceMessage] = []
         result = ReplyResult.ACCEPTED
@@ -333,7 +333,7 @@ class Device:
         return [*shown, Reply(result, command.request, value)]
 
     def _described(self, command: Describe) -> tuple[ReplyResult, list[DeviceMessage]]:
-        """What the device or one of its channels is."""
+        """Return what the device or one of its channels is."""
         channels, number = self.character.channels, command.channel
         if Capability.DESCRIBES not in self.character.capabilities:
             return ReplyResult.UNKNOWN_COMMAND, []
@@ -342,7 +342,7 @@ class Device:
         return ReplyResult.ACCEPTED, [channels[number - 1].told(number) if number else self.abilities()]
 
     def _readings(self) -> list[DeviceMessage]:
-        """Counts of the channels, ten times a second, to a host that asked for them."""
+        """Return the counts of the channels, ten times a second, to a host that asked for them."""
         channels, now_s = self.character.channels, self.machine.now_s
         wanted = self.streaming and Accepts.READINGS in self._accepts
         if not (channels and wanted) or now_s - self._read_s < READINGS_EVERY_S:
@@ -391,7 +391,7 @@ class Device:
         return min(samples, LONGEST_BLOCK, max(to_identity, 1))
 
     def _step(self, samples: int) -> tuple[MachineStretch, ChainOutput, EventCode | None]:
-        """The next stretch, cut short at the first sample at which the drive acts."""
+        """Return the next stretch, cut short at the first sample at which the drive acts."""
         stretch = self.machine.preview(samples)
         act = self.drive.watch(stretch)
         if act is not None and act[0] + 1 < samples:

@@ -122,7 +122,7 @@ class Drive:
         return -chain.force_range_counts, chain.force_range_counts - 1, 0, longest
 
     def take_happenings(self) -> list[Happening]:
-        """Events since the last call, oldest first."""
+        """Return the events since the last call, oldest first."""
         taken = list(self._happenings)
         self._happenings.clear()
         return taken
@@ -177,7 +177,7 @@ class Drive:
         return ReplyResult.ACCEPTED
 
     def current_on(self) -> bool:
-        """Whether the motor has current. After a stop it loses it as soon as it stands."""
+        """Return whether the motor has current. After a stop it loses it as soon as it stands."""
         if self.stop_cause is not None and not self.moving:
             self.powered = False
         return self.powered
@@ -190,7 +190,7 @@ class Drive:
         return ReplyResult.ACCEPTED
 
     def open_switches(self) -> Switch:
-        """The contacts that are open."""
+        """Return the contacts that are open."""
         here_mm = self.machine.position_mm
         opened = (
             (Switch.HOME, self.home_held or here_mm <= 0),
@@ -380,7 +380,7 @@ class Drive:
             machine.trajectory = standing(machine.position_mm, machine.now_s)
 
     def _refusal(self, command: MotionCommand) -> ReplyResult | None:
-        """Why a motion may not begin; None if it may."""
+        """Return why a motion may not begin; None if it may."""
         rules = (
             (self.stop_cause is not None or self.emergency_stop_open, ReplyResult.STOP_LATCHED),
             (not self.armed and self.limits is not None, ReplyResult.NOT_ARMED),
@@ -424,7 +424,7 @@ class Drive:
                 return inside and not pressed and not pulled
 
     def _passed(self, stretch: MachineStretch, limits: Limits) -> list[tuple[int, int, EventCode]]:
-        """Limits passed while going further out; inwards, a trapped part is being released."""
+        """Return the limits passed while going further out; inwards, a trapped part is being released."""
         force, position = self._force_counts(stretch), self._position_counts(stretch.position_mm)
         pressing, lifting = stretch.speed_mm_per_s > 0, stretch.speed_mm_per_s < 0
         homing = self._motion is not None and self._motion.homing

@@ -47,7 +47,7 @@ class Disruption:
 
 
 def checked_faults(names: Sequence[str]) -> tuple[str, ...]:
-    """The names, if all are known.
+    """Return the names, if all are known.
 
     Raises
     ------
@@ -61,7 +61,7 @@ def checked_faults(names: Sequence[str]) -> tuple[str, ...]:
 
 
 def disruptions(names: Sequence[str], script_s: float) -> list[Disruption]:
-    """When the device's own faults happen in a run of a given length, in rising order."""
+    """Return when the device's own faults happen in a run of a given length, in rising order."""
     found: list[Disruption] = []
     free_from_s = 0.0
     for name, place in _PLACES.items():

@@ -53,7 +53,7 @@ class FoamCurve:
     bending_n_per_mm: float = 0.6
 
     def force_n(self, deflection_mm: FloatArray) -> FloatArray:
-        """Force at each deflection, shape (n,); zero in the gap."""
+        """Return the force at each deflection, shape (n,); zero in the gap."""
         depth = np.maximum(deflection_mm, 0.0)
         if self.bends_at_mm is None:
             return self._upright_n(depth)
@@ -64,7 +64,7 @@ class FoamCurve:
         return np.maximum(self._upright_n(np.minimum(depth, self.bends_at_mm)) + bent_n, 0.0)
 
     def tangent_n_per_mm(self, deflection_mm: FloatArray) -> FloatArray:
-        """Slope at each deflection, shape (n,)."""
+        """Return the slope at each deflection, shape (n,)."""
         depth = np.maximum(deflection_mm, 0.0)
         if self.bends_at_mm is None:
             return self._upright_n_per_mm(depth)
@@ -87,7 +87,7 @@ class FoamCurve:
         )
 
     def scaled(self, factor: float) -> FoamCurve:
-        """The same shape with forces multiplied."""
+        """Return the same shape with forces multiplied."""
         return replace(
             self,
             plateau_n=self.plateau_n * factor,
@@ -181,18 +181,19 @@ class Foam(Specimen):
     recovery_times_s: tuple[float, ...] = (2.0, 20.0, 200.0, 2000.0)
 
     def fresh(self) -> FoamMemory:
-        """A block before its first squeeze of this test."""
+        """Return a block before its first squeeze of this test."""
         none_lost = (0.0,) * len(self.recovery_times_s)
         return FoamMemory(self.prony.fresh(), recovering_mm=none_lost, softening=self.softened)
 
     def tangent_n_per_mm(self, deflection_mm: FloatArray) -> FloatArray:
-        """Slope of the curve; set and softening are left out, since only a good step is asked for."""
+        """Return the slope of the curve; set and softening are left out, since only a good step is asked
+        for."""
         return np.where(deflection_mm > 0, self.curve.tangent_n_per_mm(deflection_mm), 0.0)
 
     def respond(
         self, memory: FoamMemory, deflection_mm: FloatArray, step_s: float
     ) -> tuple[FloatArray, FoamMemory]:
-        """Force over a stretch, touch by touch."""
+        """Return the force over a stretch, touch by touch."""
         instant_n = np.zeros(len(deflection_mm))
         at = 0
         while at < len(deflection_mm):
@@ -206,7 +207,7 @@ class Foam(Specimen):
         return np.maximum(force_n, 0.0), replace(memory, relaxation=relaxation)
 
     def lost_height_mm(self, memory: FoamMemory) -> float:
-        """How much shorter the block is now than before its first squeeze, relaxation apart."""
+        """Return how much shorter the block is now than before its first squeeze, relaxation apart."""
         return self._lost_now_mm(memory) + self._growth_mm(memory)
 
     def _free(self, memory: FoamMemory, ahead: FloatArray, step_s: float) -> tuple[int, FoamMemory]:
@@ -304,7 +305,7 @@ class StandardLinearSolid(Specimen):
         return np.where(deflection_mm > 0, np.maximum(force_n, 0.0), 0.0), memory
 
     def tangent_n_per_mm(self, deflection_mm: FloatArray) -> FloatArray:
-        """Both springs at once."""
+        """Return both springs at once."""
         return np.where(deflection_mm > 0, self._instant_n_per_mm, 0.0)
 
     @property

@@ -112,7 +112,7 @@ class Machine:
             self.period_s = 1.0 / rate_hz
 
     def preview(self, count: int) -> MachineStretch:
-        """The next samples, as they will be if nothing intervenes."""
+        """Return the next samples, as they will be if nothing intervenes."""
         steps = math.ceil(self.period_s / LONGEST_GRID_STEP_S)
         step_s = self.period_s / steps
         ticks = np.arange(self._taken * steps + 1, (self._taken + count) * steps + 1, dtype=np.float64)

@@ -58,7 +58,7 @@ class Trajectory:
         return float(self.time_s[-1])
 
     def positions_mm(self, time_s: FloatArray) -> FloatArray:
-        """Position at each instant, shape (n,)."""
+        """Return the position at each instant, shape (n,)."""
         piece, since_s = self._piece(time_s)
         half = 0.5 * self.acceleration_mm_per_s2[piece] * since_s
         position = self.position_mm[piece] + (self.speed_mm_per_s[piece] + half) * since_s
@@ -68,7 +68,7 @@ class Trajectory:
         return position - np.where(inside, self.sine.amplitude_mm * np.cos(phase), 0.0)
 
     def speeds_mm_per_s(self, time_s: FloatArray) -> FloatArray:
-        """Speed at each instant, shape (n,); positive is approaching."""
+        """Return the speed at each instant, shape (n,); positive is approaching."""
         piece, since_s = self._piece(time_s)
         speed = self.speed_mm_per_s[piece] + self.acceleration_mm_per_s2[piece] * since_s
         if self.sine is None:
@@ -92,7 +92,7 @@ Stops = Sequence[tuple[float, float]]
 
 
 def standing(position_mm: float, at_s: float = 0.0) -> Trajectory:
-    """A platen at rest."""
+    """Return a platen at rest."""
     return _trajectory([(at_s, position_mm, 0.0, 0.0)])
 
 

@@ -169,7 +169,7 @@ class VirtualPort:
             self._away_until_s = time.monotonic() + _AWAY_AT_LEAST_S
 
     def _listening(self, host_there: bool, speaks: bool) -> bool:
-        """Whether a host has the port open and is past opening it."""
+        """Return whether a host has the port open and is past opening it."""
         now_s = time.monotonic()
         if not host_there:
             self._listens_from_s = math.inf
@@ -180,7 +180,8 @@ class VirtualPort:
         return now_s >= self._listens_from_s
 
     def _look(self, master: int) -> tuple[bool, bool]:
-        """Whether a host has the port open, and whether it sent something; waits a tick if neither."""
+        """Return whether a host has the port open, and whether it sent something; waits a tick if
+        neither."""
         poll = select.poll()
         poll.register(master, select.POLLIN | (select.POLLOUT if self._buffer else 0))
         busy = (

@@ -50,7 +50,7 @@ class Prony:
         return 0.0, (0.0,) * len(self.shares)
 
     def respond(self, memory: Memory, instant_n: FloatArray, step_s: float) -> tuple[FloatArray, Memory]:
-        """Force with relaxation, from the force that would act without it.
+        """Return the force with relaxation, from the force that would act without it.
 
         Parameters
         ----------

@@ -116,7 +116,7 @@ class Script:
 
 
 def make_script(plan: Plan, contact_mm: float, seed: int) -> Script:
-    """The run that a plan describes.
+    """Return the run that a plan describes.
 
     Parameters
     ----------
@@ -240,7 +240,7 @@ def _hand_stroke(
 
 
 def _paused(random: np.random.Generator, pace: FloatArray) -> FloatArray:
-    """A stop somewhere in the stroke, with the speed falling and rising around it."""
+    """Return a stop somewhere in the stroke, with the speed falling and rising around it."""
     at = int(random.integers(len(pace) // 4, 3 * len(pace) // 4))
     still = np.zeros(int(random.uniform(0.1, 0.4) / _HAND_STEP_S))
     slope = np.linspace(1.0, 0.0, 6)

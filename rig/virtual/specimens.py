@@ -45,7 +45,7 @@ class Specimen(ABC):
 
     @abstractmethod
     def respond(self, memory: Any, deflection_mm: FloatArray, step_s: float) -> tuple[FloatArray, Any]:
-        """Force over the next stretch of time.
+        """Return the force over the next stretch of time.
 
         Parameters
         ----------
@@ -65,7 +65,8 @@ class Specimen(ABC):
 
     @abstractmethod
     def tangent_n_per_mm(self, deflection_mm: FloatArray) -> FloatArray:
-        """Slope of force against a quick change of deflection, for solving the frame's share of travel."""
+        """Return the slope of force against a quick change of deflection, for solving the frame's share
+        of travel."""
 
 
 class ElasticSpecimen(Specimen):
@@ -78,19 +79,19 @@ class ElasticSpecimen(Specimen):
         return
 
     def respond(self, memory: None, deflection_mm: FloatArray, step_s: float) -> tuple[FloatArray, None]:
-        """Force at each deflection; time and history do not matter."""
+        """Return the force at each deflection; time and history do not matter."""
         return self.force_n(deflection_mm), None
 
     @abstractmethod
     def force_n(self, deflection_mm: FloatArray) -> FloatArray:
-        """Force at each deflection, zero in the gap."""
+        """Return the force at each deflection, zero in the gap."""
 
     @abstractmethod
     def work_mj(self, deflection_mm: float) -> float:
         """Work put in from contact to a deflection, N mm = mJ, in closed form."""
 
     def deflection_at_mm(self, force_n: float) -> float:
-        """Deflection at which loading first reaches a force.
+        """Return the deflection at which loading first reaches a force.
 
         Raises
         ------
@@ -128,7 +129,7 @@ class LinearSpring(ElasticSpecimen):
         shear_modulus_mpa: float,
         height_mm: float = 60.0,
     ) -> LinearSpring:
-        """A round-wire helical spring: k = G d^4 / (8 D^3 N).
+        """Return a round-wire helical spring: k = G d^4 / (8 D^3 N).
 
         References
         ----------
@@ -142,11 +143,11 @@ class LinearSpring(ElasticSpecimen):
         return self.stiffness_n_per_mm * np.maximum(deflection_mm, 0.0)
 
     def tangent_n_per_mm(self, deflection_mm: FloatArray) -> FloatArray:
-        """The stiffness, and nothing in the gap."""
+        """Return the stiffness, and nothing in the gap."""
         return np.where(deflection_mm > 0, self.stiffness_n_per_mm, 0.0)
 
     def work_mj(self, deflection_mm: float) -> float:
-        """Half k d^2."""
+        """Return half k d^2."""
         return 0.5 * self.stiffness_n_per_mm * deflection_mm**2
 
 
@@ -218,11 +219,11 @@ class ThinRing(ElasticSpecimen):
         return self.stiffness_n_per_mm * np.maximum(deflection_mm, 0.0)
 
     def tangent_n_per_mm(self, deflection_mm: FloatArray) -> FloatArray:
-        """The stiffness, and nothing in the gap."""
+        """Return the stiffness, and nothing in the gap."""
         return np.where(deflection_mm > 0, self.stiffness_n_per_mm, 0.0)
 
     def work_mj(self, deflection_mm: float) -> float:
-        """Half k d^2."""
+        """Return half k d^2."""
         return 0.5 * self.stiffness_n_per_mm * deflection_mm**2
 
 
@@ -240,13 +241,13 @@ class SpringDashpot(Specimen):
         return True
 
     def fresh(self) -> float | None:
-        """The last deflection; none yet."""
+        """Return the last deflection; none yet."""
         return None
 
     def respond(
         self, memory: float | None, deflection_mm: FloatArray, step_s: float
     ) -> tuple[FloatArray, float | None]:
-        """Force with the mean speed of each step."""
+        """Return the force with the mean speed of each step."""
         if not len(deflection_mm):
             return np.empty(0), memory
         before = deflection_mm[0] if memory is None else memory
@@ -255,5 +256,5 @@ class SpringDashpot(Specimen):
         return np.where(deflection_mm > 0, np.maximum(force, 0.0), 0.0), float(deflection_mm[-1])
 
     def tangent_n_per_mm(self, deflection_mm: FloatArray) -> FloatArray:
-        """The spring's share only."""
+        """Return the spring's share only."""
         return np.where(deflection_mm > 0, self.stiffness_n_per_mm, 0.0)

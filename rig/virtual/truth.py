@@ -85,7 +85,7 @@ class CycleCurve:
     returns: int
 
     def stroke(self, which: Stroke) -> tuple[FloatArray, FloatArray]:
-        """Deflection and force of one stroke, in the order of time."""
+        """Return the deflection and force of one stroke, in the order of time."""
         part = slice(None, self.deepest + 1) if which == "loading" else slice(self.returns, None)
         return self.deflection_mm[part], self.force_n[part]
 
@@ -159,7 +159,8 @@ class Truth:
         )
 
     def contact_at_force_mm(self, cycle: int, force_n: float) -> float | None:
-        """Position at which loading first reaches a force; None if it begins above it or never does."""
+        """Return the position at which loading first reaches a force; None if it begins above it or never
+        does."""
         specimen = self.specimen
         if isinstance(specimen, ElasticSpecimen):
             truth = self._cycle(cycle)
@@ -177,7 +178,7 @@ class Truth:
         return None if first is None or now is None else now - first
 
     def force_n(self, cycle: int, deflection_mm: float, stroke: Stroke = "loading") -> float | None:
-        """Force where a stroke passes a deflection; None if it does not get there."""
+        """Return the force where a stroke passes a deflection; None if it does not get there."""
         curve = self.curve(cycle)
         deflection, force = curve.stroke(stroke)
         if stroke == "unloading":
@@ -185,7 +186,7 @@ class Truth:
         return _first_reached(force, deflection, deflection_mm)
 
     def tangent_n_per_mm(self, cycle: int, deflection_mm: float, stroke: Stroke = "loading") -> float | None:
-        """Slope of a stroke at a deflection; None if the stroke does not reach past it."""
+        """Return the slope of a stroke at a deflection; None if the stroke does not reach past it."""
         if isinstance(self.specimen, ElasticSpecimen):
             self._cycle(cycle)
             return float(self.specimen.tangent_n_per_mm(np.array([deflection_mm]))[0])
@@ -220,7 +221,7 @@ class Truth:
         return self.cycles[cycle - 1]
 
     def _datum_mm(self, contact_mm: float | None) -> float:
-        """What `squeezed_mm` reads at a contact, or at the run's first one."""
+        """Return what `squeezed_mm` reads at a contact, or at the run's first one."""
         if contact_mm is None:
             contact_mm = self._measured[0].contact_mm if self._measured else None
         return 0.0 if contact_mm is None else contact_mm - self.first_contact_mm

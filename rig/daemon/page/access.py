@@ -105,15 +105,15 @@ class AccessRules:
         return hmac.new((self.token or "").encode(), b"pressrig page", hashlib.sha256).hexdigest()
 
     def is_token(self, given: str) -> bool:
-        """Whether this is the token; takes the same time for all wrong ones of a length."""
+        """Return whether this is the token; takes the same time for all wrong ones of a length."""
         return self.token is not None and hmac.compare_digest(_bytes(given), _bytes(self.token))
 
     def is_pass(self, given: str) -> bool:
-        """Whether this is what the cookie holds."""
+        """Return whether this is what the cookie holds."""
         return self.token is not None and hmac.compare_digest(_bytes(given), _bytes(self.pass_value))
 
     def is_here(self, host: str) -> bool:
-        """Whether a Host header, or the same part of an Origin, means this machine and port."""
+        """Return whether a Host header, or the same part of an Origin, means this machine and port."""
         try:
             parts = urlsplit(f"//{host}")
             name, port = parts.hostname, parts.port
@@ -326,7 +326,7 @@ def _no_order(request: _Request) -> _Refused | None:
 
 
 async def _whole_body(receive: Receive) -> bytes | _Refused:
-    """The body, or why there is none; never more of it than is allowed."""
+    """Return the body, or why there is none; never more of it than is allowed."""
     body = bytearray()
     try:
         async with asyncio.timeout(BODY_S):
@@ -404,7 +404,7 @@ def _cookie(request: _Request, name: str) -> str:
 
 
 def _is_of(origin: str, host: str) -> bool:
-    """Whether an Origin names this host, which was found to be right."""
+    """Return whether an Origin names this host, which was found to be right."""
     try:
         parts = urlsplit(origin.lower())
     except ValueError:

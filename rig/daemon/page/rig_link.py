@@ -115,15 +115,15 @@ class RigLink:
         self._kept: _Connection | None = None
 
     async def status(self) -> RigStatus:
-        """How the rig stands now."""
+        """Return how the rig stands now."""
         return await self._watch({"ask": "status"}, RigStatus.model_validate_json)
 
     async def news(self, seen: Seen) -> News:
-        """The status and what is newer than `seen`."""
+        """Return the status and what is newer than `seen`."""
         return await self._watch({"ask": "news", "seen": seen.model_dump()}, News.model_validate_json)
 
     async def samples(self) -> LiveTrace:
-        """All of the trace that is kept, put together from as many answers as it takes."""
+        """Return all of the trace that is kept, put together from as many answers as it takes."""
         seen, parts = Seen(), list[LiveTrace]()
         for _ in range(MOST_PARTS):
             told = await self.news(seen)
@@ -141,7 +141,7 @@ class RigLink:
         )
 
     async def cycles(self) -> tuple[CycleRow, ...]:
-        """All of the job's cycles that are kept, likewise."""
+        """Return all of the job's cycles that are kept, likewise."""
         seen, rows = Seen(), list[CycleRow]()
         for _ in range(MOST_PARTS):
             told = await self.news(seen)
@@ -154,7 +154,7 @@ class RigLink:
         return tuple(rows)
 
     async def methods(self) -> MethodList:
-        """The methods and plans that the daemon offers."""
+        """Return the methods and plans that the daemon offers."""
         return await self._watch({"ask": "methods"}, MethodList.model_validate_json)
 
     async def start(self, rig: RigRef, order: Order) -> Done:
