@@ -136,7 +136,7 @@ def by_difference(
 
     Examples
     --------
-    >>> empty, loaded = Rest(0, 0.01, 0, 0, 0.01, 0), Rest(37.2, 0.01, 4, 37.2, 0.01, 4)
+    >>> empty, loaded = RestingStretch(0, 0.01, 0, 0, 0.01, 0), RestingStretch(37.2, 0.01, 4, 37.2, 0.01, 4)
     >>> round(by_difference(empty, loaded, resolution_g=0.1).mass_g, 3)
     37.2
     """
