@@ -20,6 +20,8 @@ import pytest
 if os.name != "posix":
     pytest.skip("the daemon needs a Unix system", allow_module_level=True)
 pytest.importorskip("selenium")
+if not (Path("/usr/bin/chromium").exists() and Path("/usr/bin/chromedriver").exists()):
+    pytest.skip("needs the browser chromium and its driver", allow_module_level=True)
 
 import httpx
 from command_line import DRIVEN_BENCH, done, free_port, patient, rig_file, running, wait_until

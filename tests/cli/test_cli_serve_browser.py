@@ -15,6 +15,8 @@ import pytest
 if os.name != "posix":
     pytest.skip("the daemon needs a Unix system", allow_module_level=True)
 pytest.importorskip("selenium")
+if not (Path("/usr/bin/chromium").exists() and Path("/usr/bin/chromedriver").exists()):
+    pytest.skip("needs the browser chromium and its driver", allow_module_level=True)
 
 from command_line import RIGS, free_port, running, simulated, wait_until
 from selenium import webdriver

@@ -8,11 +8,14 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from itertools import product
+from pathlib import Path
 from urllib.parse import quote
 
 import pytest
 
 pytest.importorskip("selenium")
+if not (Path("/usr/bin/chromium").exists() and Path("/usr/bin/chromedriver").exists()):
+    pytest.skip("needs the browser chromium and its driver", allow_module_level=True)
 from axe_core_python.selenium import Axe
 from bench_serving import browsing
 from made_captures import write_capture, write_pull
