@@ -140,9 +140,19 @@ def plain_decoder(stream):
     return found, counts
 
 
-TYPE_OF = {"Event": 3, "Reply": 4, "Note": 5, "Identity": 2, "State": 6}
+TYPE_OF = {
+    "Event": 3,
+    "Reply": 4,
+    "Note": 5,
+    "Identity": 2,
+    "State": 6,
+    "Abilities": 8,
+    "Channel": 9,
+    "Readings": 10,
+}
 COMMANDS = (
-    "Identify StreamAt Heartbeat Arm Disarm MoveTo PressUntil Halt Limits Home Cycle ClearStop AskState"
+    "Identify StreamAt Heartbeat Arm Disarm MoveTo PressUntil Halt Limits Home Cycle ClearStop AskState "
+    "Describe ReleaseCurrent"
 )
 TYPE_OF |= {name: 0x40 + place for place, name in enumerate(COMMANDS.split())}
 
