@@ -164,11 +164,11 @@ class RegisteredSpecimen:
     def newest_sizes(self) -> tuple[SizeReading, ...]:
         """Readings of each direction's newest day."""
         sizes = self.sizes
-        newest = {siz.direction: siz.at[:10] for siz in sizes}
+        newest = {size.direction: size.at[:10] for size in sizes}
         return tuple(
-            SizeReading(siz.direction, siz.mm, siz.u_mm, siz.force_n)
-            for siz in sizes
-            if siz.at[:10] == newest[siz.direction]
+            SizeReading(size.direction, size.mm, size.u_mm, size.force_n)
+            for size in sizes
+            if size.at[:10] == newest[size.direction]
         )
 
     @property

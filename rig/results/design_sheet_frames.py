@@ -33,7 +33,7 @@ def sheet_frames(sheet: DesignSheet) -> dict[str, pd.DataFrame]:
 
 def _figures(sheet: DesignSheet) -> Iterator[dict[str, Any]]:
     for batch, sizes in sheet.sizes.items():
-        yield from ({"set": "", "group": batch} | _figure(siz) for siz in sizes.values())
+        yield from ({"set": "", "group": batch} | _figure(size) for size in sizes.values())
     for comparable in sheet.sets:
         for group, figures in comparable.figures.items():
             captures = " ".join(each.capture for each in comparable.groups[group])
