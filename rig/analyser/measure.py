@@ -44,7 +44,8 @@ TOE_SHAPES = (("toe_half", "toe_half_noise"), ("toe_quarter", "toe_quarter_noise
 """Columns that permanent sets are found from, and that leave the analysis with no row: see `ToeFit`."""
 
 MOST_ABOVE_ROWS = 1.045
-"""A peak force lies no higher above the zero than this many times the largest row."""
+"""A peak force lies no higher above the zero than this many times the largest row: by half a step of a stroke
+of eleven rows. What fewer rows would add is left in its uncertainty."""
 
 _NOT_WHOLE: Flag = (
     Flag.STARTS_IN_CONTACT
@@ -189,7 +190,7 @@ def _measure_block(
         | _knee_columns(strokes.knee(), contact - origin)
         | _time_columns(signals, cycles, context)
     )
-    # a turn between two rows is read above all rows, but no farther than any row can vouch for
+    # a turn between two rows is read above all rows, but no farther than they can vouch for
     over_n = np.maximum(columns["peak_force_n"] - MOST_ABOVE_ROWS * rough_peak_n, 0.0)
     over_n = np.where(rough_peak_n > 0, over_n, 0.0)
     columns["peak_force_n"] = columns["peak_force_n"] - over_n

@@ -72,7 +72,7 @@ class CreepResult:
     notes: tuple[str, ...]
 
     def as_dict(self) -> dict[str, Any]:
-        """Return a plain values."""
+        """Return plain values."""
         fields: dict[str, Any] = asdict(self)
         for name in ("creep", "per_decade", "zero_return"):
             change: Measured | None = getattr(self, name)

@@ -87,7 +87,7 @@ class Share:
         return math.hypot(self.relative_u * value, self.absolute_u * near_zero)
 
     def as_dict(self) -> dict[str, Any]:
-        """Return a plain values; no entry for infinite degrees of freedom."""
+        """Return plain values; no entry for infinite degrees of freedom."""
         fields: dict[str, Any] = {"source": self.source, "relative_u": self.relative_u}
         if math.isfinite(self.degrees_of_freedom):
             fields["degrees_of_freedom"] = self.degrees_of_freedom

@@ -84,7 +84,7 @@ class HeightPart:
     why: str
 
     def as_dict(self) -> dict[str, Any]:
-        """Return a plain values; None for infinite degrees of freedom."""
+        """Return plain values; None for infinite degrees of freedom."""
         return {
             "source": self.source,
             "u_mm": self.u_mm,
@@ -134,7 +134,7 @@ class Height:
     parts: tuple[HeightPart, ...]
 
     def as_dict(self) -> dict[str, Any]:
-        """Return a plain values without infinities."""
+        """Return plain values without infinities."""
         return {
             "force_n": self.force_n,
             "height_mm": self.mm,

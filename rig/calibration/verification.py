@@ -278,7 +278,7 @@ class Verification:
         )
 
     def as_dict(self) -> dict[str, Any]:
-        """Return a plain values, without anything infinite."""
+        """Return plain values, without anything infinite."""
         fields = asdict(self) | {"verdict": self.verdict}
         for found, each in zip(fields["loads"], self.loads, strict=True):
             found["interval_q"] = each.interval_q

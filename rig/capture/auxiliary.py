@@ -140,9 +140,8 @@ def auxiliary_units(capture: Capture) -> dict[str, str]:
     """
     told = capture.header.identity.get("channels")
     found: list[tuple[Any, Any]] = [*told.items()] if isinstance(told, Mapping) else []
-    path = capture.path / EVENTS_FILE
-    if path.exists():
-        found += [(event.get("name"), event.get("unit")) for event in events_of_kind(path, "channel")]
+    told_later = events_of_kind(capture.path / EVENTS_FILE, "channel")
+    found += [(event.get("name"), event.get("unit")) for event in told_later]
     units: dict[str, str] = {}
     for name, unit in found:
         if isinstance(name, str) and isinstance(unit, str) and (name in units or len(units) < MOST_CHANNELS):
@@ -151,7 +150,7 @@ def auxiliary_units(capture: Capture) -> dict[str, str]:
 
 
 def recorded_channels(capture: Capture) -> dict[str, ChannelRange]:
-    """Ranges of the channels beside force and position, by name.
+    """Return the ranges of the channels beside force and position, by name.
 
     Returns
     -------
@@ -210,10 +209,7 @@ def air_of(capture: Capture) -> Air | None:
 
 def _told(capture: Capture) -> Iterator[tuple[str, float, float]]:
     """Channel, time and value of every recorded reading, as the file has them."""
-    path = capture.path / EVENTS_FILE
-    if not path.exists():
-        return
-    for event in events_of_kind(path, KIND):
+    for event in events_of_kind(capture.path / EVENTS_FILE, KIND):
         time_us: Any = event.get("time_us")
         if not _is_number(time_us):
             continue

@@ -17,7 +17,7 @@ _MOST_DECIMALS = 9
 
 
 def estimate_resolution(values: FloatArray) -> float:
-    """Return the estimate the smallest step of finite values, in their own unit.
+    """Return an estimate of the smallest step of finite values, in their own unit.
 
     Parameters
     ----------

@@ -78,7 +78,7 @@ def sizing_of(piece: RegisteredSpecimen) -> Sizing | None:
 
 
 def sizing_entry(sizing: Sizing) -> dict[str, Any]:
-    """Return a plain values without not-a-number."""
+    """Return plain values without not-a-number."""
     return {
         "directions": {
             name: {

@@ -145,7 +145,7 @@ def _stopped(stand: Stand, begin: Callable[[Stand], int]) -> str:
 
 
 def _on_the_switch(stand: Stand) -> str:
-    """Return a home switch that is open from the start: pressed, or its plug is off."""
+    """Home with a switch that is open from the start: pressed, or its plug is off."""
     if stand.provoker.slow:
         raise NotApplicableError("a homing cannot be halted in time by a person's words; a bench can")
     stand.willing(HOME_SWITCH)
@@ -164,7 +164,7 @@ def _on_the_switch(stand: Stand) -> str:
 
 
 def _resisted(stand: Stand) -> str:
-    """Return a homing with something in its way: plugs or wires are swapped, or a hand is there."""
+    """Home with something in its way: plugs or wires are swapped, or a hand is there."""
     if stand.provoker.slow:
         raise NotApplicableError("a person's push would be too late for a motion as short as this")
     stand.willing(GROWING)
@@ -187,7 +187,7 @@ def _resisted(stand: Stand) -> str:
 
 
 def _shoved(stand: Stand) -> str:
-    """Return a motor that slips, or a hand or a part that is stronger."""
+    """Push the standing platen, as a motor that slips, a hand or a part does."""
     if stand.provoker.slow:
         raise NotApplicableError("no hand may push a platen that has current; a bench can")
     stand.willing(SHOVE)
@@ -205,7 +205,7 @@ def _shoved(stand: Stand) -> str:
 
 
 def _beyond_force(stand: Stand) -> str:
-    """Return a part that pulls is not pulled further by a homing."""
+    """See that a homing does not pull a part further that pulls already."""
     stand.ready()
     talk = stand.talk
     mean, spread = stand.force_now()

@@ -91,7 +91,7 @@ def _trip(stand: Stand, *, what: Provocation, moving: bool) -> str:
 
 
 def _beside(stand: Stand, what: Provocation) -> str:
-    """Return a limit just beyond the force that comes trips nothing, one just within it trips."""
+    """See that a limit just beyond the force that comes trips nothing, and one just within it trips."""
     stand.willing(what)
     if stand.provoker.slow:
         raise NotApplicableError("no hand presses three times with the same force; a bench can")
@@ -122,7 +122,7 @@ def _tripped(stand: Stand) -> bool:
 
 
 def _reached(stand: Stand) -> str:
-    """Return a press that is under way stops when the force comes."""
+    """See that a press that is under way stops when the force comes."""
     stand.willing(PUSH)
     if stand.provoker.slow:
         raise NotApplicableError("a press ends before a person can push; a bench is quicker")

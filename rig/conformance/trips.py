@@ -378,7 +378,7 @@ def _retreat_switch(stand: Stand) -> str:
 
 
 def _stop_before_arming(stand: Stand) -> str:
-    """Return an emergency stop that is pressed while nothing is armed."""
+    """Press the emergency stop while nothing is armed."""
     stand.willing(EMERGENCY_STOP)
     stand.stream(min(WORK_RATE_MHZ, stand.known.rate_mhz))
     if stand.state().stop_cause:

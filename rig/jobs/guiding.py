@@ -183,7 +183,7 @@ class _Guide:
         return Progress(length_s, self._writer.samples, 0)
 
     def run(self) -> tuple[str, bool]:
-        """Return every step; why it ended, and whether that is a failure."""
+        """Go through every step; return why it ended, and whether that is a failure."""
         method = self._checked.method
         self._event("method", name=method.name, source=method.source, by="hand")
         try:

@@ -144,7 +144,7 @@ def _both(
 
 
 def _run(run: _Touching, surfaces: tuple[Surface, ...], watch: Watch) -> tuple[str, bool]:
-    """Return all touches; why it ended, and whether that is a failure."""
+    """Make all contact checks; return why it ended, and whether that is a failure."""
     driver = run.driver
     try:
         driver.arm()

@@ -144,7 +144,7 @@ def perform_method(
 
 
 def _run(driver: Driver, checked: CheckedMethod, watch: Watch) -> tuple[str, bool]:
-    """Return every action of the method; why it ended, and whether that is a failure."""
+    """Perform every action of the method; return why it ended, and whether that is a failure."""
     driver.event("method", name=checked.method.name, source=str(checked.method.source))
     try:
         driver.arm()

@@ -133,13 +133,13 @@ class DeviceClock:
         return replace(reading, events=told + reading.events)
 
     def reset(self, host_time: float, cause: str) -> ClockedSamples:
-        """Return the device said that it was reset, at this place of the stream."""
+        """Begin anew: the device said that it was reset, at this place of the stream."""
         done = self.flush(host_time)
         self._reset_seen = True
         return replace(done, events=done.events + self._forget(host_time, cause, None))
 
     def identified(self, host_time: float, *, new_boot_id: int | None) -> ClockedSamples:
-        """Return the device said who it is. With a new boot id it was reset here, or a little before."""
+        """Take in who the device is. With a new boot id it was reset here, or a little before."""
         seen, self._reset_seen = self._reset_seen, False
         if new_boot_id is None or seen:
             return ClockedSamples(self.empty())

@@ -57,7 +57,7 @@ class HeightReport:
     notes: tuple[str, ...]
 
     def as_dict(self) -> dict[str, Any]:
-        """Return a plain values without not-a-number."""
+        """Return plain values without not-a-number."""
         return {
             "specimen": self.specimen,
             "captures": list(self.captures),

@@ -705,7 +705,7 @@ def _strokes(loop: Loop, grid: Any) -> tuple[Any, Any]:
 
 
 def _named_apart(pressed: list[Found]) -> list[Found]:
-    """Return the captures of one name in several folders go by their paths."""
+    """Return the captures; those of one name in several folders are called by their paths."""
     names = Counter(found.values.capture for found in pressed)
     return [
         replace(found, values=replace(found.values, capture=found.path.as_posix()))

@@ -33,7 +33,7 @@ around by no more than this share of the largest, beside noise."""
 
 
 class SpikeFilter:
-    """Takes a recording in parts and hands it on, two samples late, free of spikes.
+    """Takes a recording in parts and hands it on, three samples late, free of spikes.
 
     Parameters
     ----------

@@ -73,7 +73,7 @@ class VerificationSheet:
     cautions: tuple[str, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
-        """Return a plain values."""
+        """Return plain values."""
         return {
             "rig": self.rig,
             "made": self.made.isoformat(),
