@@ -459,7 +459,7 @@ def _value(node: yaml.Node, where: str, name: str = "") -> Any:
         if key_node.tag == _TAG + "merge":
             raise InputError(f"{at}: `<<` is not read; write the keys out")
         key = key_node.value
-        if key in found or key == "<<":
+        if key in found:
             raise InputError(f"{at}: {_shown(key)} is given twice; keep one")
         _refuse_lone(key, f"{at}: ")
         found[key] = _value(part, where, key)

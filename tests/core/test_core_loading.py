@@ -109,6 +109,11 @@ def test_yaml_gives_plain_values_with_dates_and_keys_as_text() -> None:
     assert load_yaml(text, "a.yaml") == wanted
 
 
+def test_a_key_of_two_arrows_that_was_written_is_read_back() -> None:
+    written = yaml.safe_dump({"<<": "wet", "state": "new"})
+    assert load_yaml(written, "capture.yaml") == {"<<": "wet", "state": "new"}
+
+
 def test_an_alias_gives_a_value_of_its_own() -> None:
     found = load_yaml("a: &x [1]\nb: *x\n", "a.yaml")
     assert found == {"a": [1], "b": [1]}
