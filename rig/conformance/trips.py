@@ -321,13 +321,14 @@ def _back_inside(stand: Stand, *, upper: bool) -> str:
     return _carried_out(stand, inside, f"a motion back inside from {side} position limit")
 
 
-def _carried_out(stand: Stand, move: MoveTo, what: str) -> str:
-    """Have a motion away from a limit accepted and carried out."""
-    reply = stand.talk.ask(move)
+def _carried_out(stand: Stand, move: MoveTo, what: str, on_its_way: Callable[[], None] = lambda: None) -> str:
+    """Have a motion away from a limit accepted and carried out, with something done on its way."""
+    reply, from_counts = stand.talk.ask(move), stand.position
     require(reply is not None, f"no reply to {what}")
     assert reply is not None
     require(reply.result == ReplyResult.ACCEPTED, f"{what} was refused with {int(reply.result)}")
-    end = stand.ending(move.request, stand.stroke_s(abs(move.position - stand.position)))
+    on_its_way()
+    end = stand.ending(move.request, stand.stroke_s(abs(move.position - from_counts)))
     require(end is not None and end.code == EventCode.FINISHED, f"{what} ended with {event_words(end)}")
     return "accepted, and done"
 
@@ -362,19 +363,16 @@ def _retreat_switch(stand: Stand) -> str:
     _armed_at_switch(stand, above=max(bounds.stroke, 3 * PASSED_COUNTS))
     here = stand.position
     move = MoveTo(talk.next_id(), bounds.base, bounds.speed)
-    reply = talk.ask(move)
     what = "a motion away from the pressed travel switch"
-    require(reply is not None, f"no reply to {what}")
-    assert reply is not None
-    require(reply.result == ReplyResult.ACCEPTED, f"{what} was refused with {int(reply.result)}")
-    moved = talk.until(
-        lambda: stand.position < here - PASSED_COUNTS or bool(stand.endings(move.request)), LONGER_S
-    )
-    require(moved and not stand.endings(move.request), f"{what} was accepted, and nothing moved")
-    stand.undo()
-    end = stand.ending(move.request, stand.stroke_s(here - bounds.base))
-    require(end is not None and end.code == EventCode.FINISHED, f"{what} ended with {event_words(end)}")
-    return "accepted, and done"
+
+    def let_go() -> None:
+        moved = talk.until(
+            lambda: stand.position < here - PASSED_COUNTS or bool(stand.endings(move.request)), LONGER_S
+        )
+        require(moved and not stand.endings(move.request), f"{what} was accepted, and nothing moved")
+        stand.undo()
+
+    return _carried_out(stand, move, what, let_go)
 
 
 def _stop_before_arming(stand: Stand) -> str:
