@@ -411,6 +411,8 @@ class Board:
             case "overflow":
                 self._lost += int(fields.get("samples") or 0)
             case "state" | "device_event" | "reset":
+                if event.kind == "reset":  # it describes its channels anew, perhaps others
+                    self._auxiliary, self._auxiliary_units = {}, dict(AUXILIARY_UNITS)
                 if self._device is not None:
                     _follow(self._device, event)
 

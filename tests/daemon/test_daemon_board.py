@@ -262,6 +262,16 @@ def test_channels_of_the_device_are_shown_by_their_names_with_their_units():
     assert board.status().auxiliary == {}
 
 
+def test_a_device_that_begins_anew_under_other_names_leaves_none_of_the_old():
+    board = made()
+    for boot in range(100):
+        name = f"channel_{boot}"
+        board.take(delivery(0, 10, ("reset", {}), ("channel", {"number": 1, "name": name, "unit": "kPa"})))
+        board.take(delivery(10, 10, ("auxiliary", {name: 1.0, "count": 10})))
+        assert board.status().auxiliary_units == {name: "kPa"}
+    assert len(board._auxiliary_units) < 10
+
+
 def test_lost_samples_are_counted():
     board = made()
     board.take(delivery(0, 10, ("gap", {"after_seq": 4, "missing": 3}), ("overflow", {"samples": 20})))
