@@ -4,9 +4,9 @@ import { at, made } from "/static/elements.js";
 import { ask } from "/static/orders.js";
 import { COLOURS, draw, roomy } from "/static/workbench/drawing.js";
 import {
-  aboutOf, analysed, choose, chosen, fetched, linkTo, quantityHeads, say, seconds, shown, shownMean, unitsKnown, whenUnitsChange, withWords,
+  aboutOf, analysed, choose, chosen, fetched, linkTo, quantityHeads, say, seconds, shown, unitsKnown, whenUnitsChange, withWords, writtenMean,
 } from "/static/workbench/frame.js";
-import { shownAs, titled } from "/static/units.js";
+import { besideAs, shownAs, titled } from "/static/units.js";
 
 const LOOPS = 12;
 /** @type {Column[]} */
@@ -24,10 +24,11 @@ function headline(found) {
   at("headline").replaceChildren(...HEADLINE.map(([name, title, unit]) => {
     const mean = found.summary[name];
     const cell = made("div", "", { class: "cell" });
-    const [first, beside] = shownMean(mean, unit, true).split(" [");
-    const big = made("span", `${first.replace(` ${shownAs(unit)[1]}`, "")} `, { class: "big" });
-    big.append(made("small", shownAs(unit)[1]));
-    cell.append(made("span", title, { class: "label" }), big, ...(beside ? [made("span", beside.replace("]", ""), { class: "beside" })] : []), made("span", mean.n ? `${mean.n} cycles, 95 % interval` : "no cycle counts", { class: "small" }));
+    const [factor, word] = shownAs(unit);
+    const beside = besideAs(unit);
+    const big = made("span", `${writtenMean(mean, factor)} `, { class: "big" });
+    big.append(made("small", word));
+    cell.append(made("span", title, { class: "label" }), big, ...(beside ? [made("span", `${writtenMean(mean, beside[0])} ${beside[1]}`, { class: "beside" })] : []), made("span", mean.n ? `${mean.n} cycles, 95 % interval` : "no cycle counts", { class: "small" }));
     return cell;
   }));
 }

@@ -95,16 +95,25 @@ function written(value, u) {
 }
 
 /**
- * A mean and half its 95 % interval, with two digits of the latter.
+ * A mean and half its 95 % interval, with two digits of the latter, times a factor.
+ * @param {Mean} mean
+ * @param {number} factor
+ */
+export function writtenMean({ mean, half95 }, factor) {
+  if (mean === null || mean === undefined) {
+    return "–";
+  }
+  const half = (half95 ?? 0) * factor;
+  return written(mean * factor, half) + (half ? ` ± ${written(half, half)}` : "");
+}
+
+/**
+ * A mean with its interval in the unit that is shown, or in both.
  * @param {Mean} mean
  * @param {string} unit
- * @param {boolean} [named] with the names of the units
  */
-export function shownMean(mean, unit, named = false) {
-  const half = mean.half95 || null;
-  const value = mean.mean;
-  return value === null || value === undefined || half === null ? shown(value, unit, null, named)
-    : inBrackets(unit, (factor, name) => `${written(value * factor, half * factor)} ± ${written(half * factor, half * factor)}${named ? ` ${name}` : ""}`);
+export function shownMean(mean, unit) {
+  return mean.mean === null || mean.mean === undefined ? "–" : inBrackets(unit, (factor) => writtenMean(mean, factor));
 }
 
 /**

@@ -3,7 +3,7 @@
 import { at, made } from "/static/elements.js";
 import { fillHeight } from "/static/height.js";
 import { order, rigOf } from "/static/orders.js";
-import { digitsOf, inBrackets, inUnits, system } from "/static/units.js";
+import { besideAs, digitsOf, inBrackets, inUnits, shownAs } from "/static/units.js";
 
 const SHOWN_ROWS = 40;
 const NEAR = 0.93;
@@ -66,10 +66,12 @@ function measured(value, unit, digits, named = false) {
  * @param {string} unit
  */
 function putLarge(name, value, unit) {
-  const [first, beside] = measured(value, unit, 2, true).split(" [");
-  put(name, first.split(" ")[0]);
-  at(`${name}-beside`).hidden = system() !== "both";
-  put(`${name}-beside`, beside?.replace("]", "") ?? NONE);
+  /** @param {number} factor */
+  const large = (factor) => (value === null ? NONE : number(value * factor, digitsOf(factor, 2)));
+  const beside = besideAs(unit);
+  put(name, large(shownAs(unit)[0]));
+  at(`${name}-beside`).hidden = beside === null;
+  put(`${name}-beside`, beside === null ? NONE : `${large(beside[0])} ${beside[1]}`);
 }
 
 /**
