@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from contextlib import contextmanager
 
 import pytest
 from made_captures import write_capture
@@ -169,29 +170,35 @@ def test_the_newest_rows_of_an_archive_are_shown_while_the_others_are_read(tmp_p
     assert (found.total, found.headers) == (6, None)
 
 
-def test_a_known_list_answers_while_the_folder_is_looked_at_and_says_so(tmp_path, monkeypatch) -> None:
-    write_capture(tmp_path, "F-90-101", "autumn mould")
-    write_capture(tmp_path, "F-90-001", "spring mould", place=1)
-    catalogue = Catalogue(tmp_path)
-    assert not catalogue.listing(Query()).looking
-    read, goes_on = results.archive_table, threading.Event()
+@contextmanager
+def held_up(monkeypatch):
+    """While it lasts, whoever looks at the folder has to wait; at its end, until they have looked."""
+    read, goes_on, before = results.archive_table, threading.Event(), set(threading.enumerate())
 
     def slow(place, **_):
         goes_on.wait(30)
         return read(place)
 
     monkeypatch.setattr(results, "archive_table", slow)
-    monkeypatch.setattr("rig.workbench.catalogue.FRESH_S", 0.0)
-    monkeypatch.setattr("rig.workbench.catalogue.GLANCE_S", 0.0)
-    before = set(threading.enumerate())
-    found = catalogue.listing(Query(batch="autumn mould"))
-    assert found.looking
-    assert found.headers is None
-    assert [row.specimen for row in found.rows] == ["F-90-101"]
-    write_capture(tmp_path, "F-90-103", "autumn mould", place=11)
+    yield
     goes_on.set()
     for reader in set(threading.enumerate()) - before:
         reader.join()
+
+
+def test_a_known_list_answers_while_the_folder_is_looked_at_and_says_so(tmp_path, monkeypatch) -> None:
+    write_capture(tmp_path, "F-90-101", "autumn mould")
+    write_capture(tmp_path, "F-90-001", "spring mould", place=1)
+    catalogue = Catalogue(tmp_path)
+    assert not catalogue.listing(Query()).looking
+    monkeypatch.setattr("rig.workbench.catalogue.FRESH_S", 0.0)
+    monkeypatch.setattr("rig.workbench.catalogue.GLANCE_S", 0.0)
+    with held_up(monkeypatch):
+        found = catalogue.listing(Query(batch="autumn mould"))
+        assert found.looking
+        assert found.headers is None
+        assert [row.specimen for row in found.rows] == ["F-90-101"]
+        write_capture(tmp_path, "F-90-103", "autumn mould", place=11)
     monkeypatch.setattr("rig.workbench.catalogue.FRESH_S", 60.0)
     found = catalogue.listing(Query(batch="autumn mould"))
     assert not found.looking
@@ -199,20 +206,10 @@ def test_a_known_list_answers_while_the_folder_is_looked_at_and_says_so(tmp_path
 
 
 def test_what_was_read_after_the_one_who_asked_had_gone_is_there_for_the_next(folder, monkeypatch) -> None:
-    read, goes_on = results.archive_table, threading.Event()
-
-    def slow(place, **_):
-        goes_on.wait(30)
-        return read(place)
-
-    monkeypatch.setattr(results, "archive_table", slow)
     monkeypatch.setattr("rig.workbench.catalogue.PATIENCE_S", 0.0)
     catalogue = Catalogue(folder)
-    before = set(threading.enumerate())
-    assert catalogue.listing(Query()).headers is not None
-    goes_on.set()
-    for reader in set(threading.enumerate()) - before:
-        reader.join()
+    with held_up(monkeypatch):
+        assert catalogue.listing(Query()).headers is not None
     assert catalogue.listing(Query()).total == 6
 
 
