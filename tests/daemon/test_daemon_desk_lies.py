@@ -163,6 +163,10 @@ def test_a_platen_that_moves_while_a_person_reaches_in_is_halted_at_once_and_end
     assert device.order_number == 0
 
 
+def halted(device):
+    return Halt in [type(command) for command in device.commands]
+
+
 def warned(at):
     return [text for text in at.board.status().warnings if "should stand still" in text]
 
@@ -176,7 +180,7 @@ def test_an_idle_desk_warns_of_a_platen_that_moves_while_disarmed_and_halts_it(t
         wait_until(lambda: warned(at))
         wait_until(lambda: device.drift_mm_per_s == 0.0)
         assert "press the emergency stop" in warned(at)[0]
-        assert Halt in [type(command) for command in device.commands]
+        assert halted(device)
         assert device.travel_after_mm() <= TRAVEL_MM
         assert at.board.status().state == "idle"
 
@@ -200,9 +204,14 @@ def test_a_platen_pushed_by_hand_while_its_motor_has_no_current_alarms_nobody(tm
         at.state_is("idle")
         wait_until(lambda: (card := at.board.status().device) and card.motor_current is current)
         pushing.append(True)
-        wait_until(lambda: warned(at) or (device.lied_mm is not None and device.travel_after_mm() > 10.0))
-        assert bool(warned(at)) is current
-        assert (Halt in [type(command) for command in device.commands]) is current
+        # the warning stands on the board before the halt is on the wire
+        wait_until(
+            lambda: (
+                (warned(at) and halted(device))
+                or (device.lied_mm is not None and device.travel_after_mm() > 10.0)
+            )
+        )
+        assert (bool(warned(at)), halted(device)) == (current, current)
 
 
 def test_an_idle_desk_goes_on_warning_of_a_platen_that_hears_no_halt(tmp_path):
