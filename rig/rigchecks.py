@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from rig.calibration import Calibration, Judgement, Known, judge
-from rig.calibration.evidence import finite
+from rig.calibration.provenance import finite
 from rig.core import load_json
 from rig.errors import InputError, RecorderError
 from rig.rigfile import RigFile

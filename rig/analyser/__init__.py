@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from rig.analyser.recovery import RecoveryFit, RecoveryLaw, SetForecast, fit_recovery
     from rig.analyser.relaxation import PronySeries, branch_response, fit_prony
     from rig.analyser.result import CaptureResult, Loop, flag_labels
-    from rig.analyser.rows import ColumnTable, RowStore, part_of
+    from rig.analyser.row_store import ColumnTable, RowStore, part_of
     from rig.analyser.settings import AnalysisSettings, Depth, MeasuringNoise
     from rig.analyser.softening import Softening, softening
     from rig.analyser.spoiling import SPOILS, counted_cycles, spoilt, spoilt_quantities

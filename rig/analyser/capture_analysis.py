@@ -23,7 +23,7 @@ from rig.analyser.plausible import without_absurd
 from rig.analyser.propagation import Propagation
 from rig.analyser.relaxation import RETENTION_AFTER_S, PronySeries, fit_prony, force_retention_pct
 from rig.analyser.result import CaptureResult, Loop
-from rig.analyser.rows import ColumnTable, FlaggedTable, RowsInMemory, RowStore, joined, part_of
+from rig.analyser.row_store import ColumnTable, FlaggedTable, RowsInMemory, RowStore, joined, part_of
 from rig.analyser.settings import AnalysisSettings, MeasuringNoise
 from rig.analyser.softening import SofteningFit
 from rig.analyser.spoiling import spoilt

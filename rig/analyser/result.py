@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from rig.analyser.relaxation import PronySeries
-from rig.analyser.rows import ColumnTable, part_of
+from rig.analyser.row_store import ColumnTable, part_of
 from rig.analyser.settings import AnalysisSettings, MeasuringNoise
 from rig.analyser.softening import Softening
 from rig.analyser.strokes import Columns

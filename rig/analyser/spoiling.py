@@ -15,7 +15,7 @@ from functools import cache
 import numpy as np
 
 from rig.analyser.ragged import BoolArray
-from rig.analyser.rows import ColumnTable
+from rig.analyser.row_store import ColumnTable
 from rig.samples import FloatArray
 from rig.segmenter import Flag
 

@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from rig.calibration.control_chart import BASELINE, ChartLimits, Judgement, Known, judge, learnt_limits
     from rig.calibration.creep import CreepResult, creep_and_return
     from rig.calibration.delay_measuring import DelayMeasurement, measure_delay
-    from rig.calibration.evidence import Provenance, Share
     from rig.calibration.fitting import (
         DegreeChoice,
         LackOfFit,
@@ -35,6 +34,7 @@ if TYPE_CHECKING:
     from rig.calibration.height import Height, HeightPart, PlatenTouch, height_at
     from rig.calibration.plateaus import Plateau, PlateauRule, settled_plateau
     from rig.calibration.position_calibration import PositionCalibration, calibrate_position
+    from rig.calibration.provenance import Provenance, Share
     from rig.calibration.readings import (
         Reading,
         ReadingTable,

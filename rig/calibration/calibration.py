@@ -17,8 +17,8 @@ from typing import Any, TypeVar
 
 import numpy as np
 
-from rig.calibration.evidence import Provenance, finite, freedom, not_negative
 from rig.calibration.frame import Frame
+from rig.calibration.provenance import Provenance, finite, freedom, not_negative
 from rig.calibration.scales import Scale
 from rig.errors import InputError
 from rig.renamed import CALIBRATION_KEYS

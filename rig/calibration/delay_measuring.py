@@ -19,8 +19,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from rig.calibration.calibration import Calibration, Delay
-from rig.calibration.evidence import Provenance
 from rig.calibration.presses import Press, Presses, aligned, presses_of
+from rig.calibration.provenance import Provenance
 from rig.calibration.scatter import chance_of_ratio, variance_factor
 from rig.core.measured import Measured, combined
 from rig.errors import InputError

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
-from rig.calibration.evidence import Provenance, Share
+from rig.calibration.provenance import Provenance, Share
 from rig.calibration.readings import ReadingTable, refuse_wrong_ways
 from rig.calibration.references import (
     AIR_KG_PER_M3,

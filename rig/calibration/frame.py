@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 import scipy
 
-from rig.calibration.evidence import Provenance, Share, finite, freedom, table
+from rig.calibration.provenance import Provenance, Share, finite, freedom, table
 from rig.samples import FloatArray
 
 OF_FORCE, OF_POSITION = "force calibration, ", "position calibration, "

@@ -19,7 +19,6 @@ import numpy as np
 import scipy
 
 from rig.calibration.calibration import Calibration
-from rig.calibration.evidence import Provenance, Share
 from rig.calibration.frame import OF_FORCE, OF_POSITION, Frame, ReadBy
 from rig.calibration.frame_curves import (
     LEAST_STEPS,
@@ -32,6 +31,7 @@ from rig.calibration.frame_curves import (
     strokes_of,
 )
 from rig.calibration.presses import Presses, aligned, presses_of
+from rig.calibration.provenance import Provenance, Share
 from rig.calibration.scales import Scale
 from rig.calibration.scatter import more_than_noise, variance_factor
 from rig.core.measured import combined, coverage_factor

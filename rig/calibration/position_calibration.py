@@ -18,8 +18,8 @@ from typing import Any
 import numpy as np
 
 from rig.calibration.calibration import Backlash
-from rig.calibration.evidence import Provenance
 from rig.calibration.force_calibration import ChannelCalibration, ReferenceFacts
+from rig.calibration.provenance import Provenance
 from rig.calibration.readings import Reading, ReadingTable, refuse_wrong_ways
 from rig.calibration.scale_fitting import (
     FittedScale,

@@ -10,7 +10,7 @@ import math
 import re
 from dataclasses import dataclass
 
-from rig.calibration.evidence import Share
+from rig.calibration.provenance import Share
 from rig.errors import InputError
 from rig.units import parse
 

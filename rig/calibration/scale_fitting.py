@@ -17,7 +17,6 @@ from typing import Any
 import numpy as np
 import scipy.special
 
-from rig.calibration.evidence import Provenance, Share
 from rig.calibration.fitting import (
     HIGHEST_DEGREE,
     LackOfFit,
@@ -27,6 +26,7 @@ from rig.calibration.fitting import (
     lack_of_fit,
     recommend_degree,
 )
+from rig.calibration.provenance import Provenance, Share
 from rig.calibration.scales import Scale, ScaleUncertainty
 from rig.core.measured import combined, coverage_factor
 from rig.errors import InputError

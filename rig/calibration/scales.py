@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from rig.calibration.evidence import Provenance, Share, finite, freedom, not_negative, table
+from rig.calibration.provenance import Provenance, Share, finite, freedom, not_negative, table
 from rig.samples import FloatArray
 
 MOST_TERMS = 3

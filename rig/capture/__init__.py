@@ -32,10 +32,10 @@ if TYPE_CHECKING:
     from rig.capture.finding import FoundCaptures, find_captures
     from rig.capture.header import CaptureHeader
     from rig.capture.imported import import_key, imported_before
+    from rig.capture.intact_batches import Damage
     from rig.capture.listing import CaptureSummary, list_captures, looks_like_capture
+    from rig.capture.opened import STILL_RECORDING, Capture, content_files, open_capture
     from rig.capture.ordered import ENDURANCE, HEIGHT, Ordered
-    from rig.capture.reading import STILL_RECORDING, Capture, content_files, open_capture
-    from rig.capture.recovery import Damage
     from rig.capture.table import ImportedTable, TableForm, import_table
     from rig.capture.writing import CaptureWriter
 

@@ -17,7 +17,7 @@ import numpy as np
 
 from rig.capture.events import EVENTS_FILE, events_of_kind
 from rig.capture.header import CaptureHeader
-from rig.capture.reading import Capture
+from rig.capture.opened import Capture
 from rig.errors import InputError
 from rig.samples import FloatArray
 from rig.units import parse, parse_temperature

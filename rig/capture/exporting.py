@@ -15,7 +15,7 @@ import pyarrow as pa
 import pyarrow.csv
 import pyarrow.parquet
 
-from rig.capture.reading import Capture
+from rig.capture.opened import Capture
 from rig.errors import CaptureError, InputError, RecorderError
 from rig.samples import FloatArray, Samples
 

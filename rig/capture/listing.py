@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from rig.capture.header import HEADER_FILE
-from rig.capture.reading import open_capture
+from rig.capture.opened import open_capture
 from rig.errors import CaptureError, InputError
 
 _LONG_AGO = datetime.min.replace(tzinfo=UTC)

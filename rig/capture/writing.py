@@ -28,7 +28,7 @@ from rig.capture.disk import file_checksum, sync_folder, write_all, write_in_pla
 from rig.capture.ending import END_FILE, Ending, FileTally, ending_text
 from rig.capture.events import EVENTS_FILE, event_line
 from rig.capture.header import HEADER_FILE, CaptureHeader, header_text
-from rig.capture.reading import LAST_RUN, Capture, open_capture
+from rig.capture.opened import LAST_RUN, Capture, open_capture
 from rig.capture.summary import SUMMARY_FILE, row_line
 from rig.core import EventKind
 from rig.errors import CaptureError, RecorderError

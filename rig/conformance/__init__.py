@@ -11,9 +11,9 @@ from rig.core.faces import import_when_used
 
 if TYPE_CHECKING:
     from rig.conformance.dialogue import Dialogue, Port
-    from rig.conformance.outcome import Check, CheckOutcome, Verdict
     from rig.conformance.provoking import BenchOrders, Nobody, Provocation, Provoker
     from rig.conformance.stand import Bounds, Kind, Stand
     from rig.conformance.suite import ALL_CHECKS, GROUPS, ConformanceReport, run_suite
+    from rig.conformance.verdicts import Check, CheckOutcome, Verdict
 
 import_when_used(__name__)

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
-from rig.conformance.outcome import Check
 from rig.conformance.stand import Stand, result_words
+from rig.conformance.verdicts import Check
 from rig.reader import complaint_about
 from rig.wire import Abilities, Accepts, Capability, Describe, Limits, Reply, ReplyResult, StreamAt
 

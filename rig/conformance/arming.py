@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
-from rig.conformance.outcome import Check
 from rig.conformance.stand import LONGER_S, NEAR_COUNTS, Stand, event_words
+from rig.conformance.verdicts import Check
 from rig.wire import Arm, Cycle, Disarm, EventCode, Halt, Home, MoveTo, PressUntil, ReplyResult, StateFlag
 
 _GROUP = "arming"

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from rig.conformance.abilities import told
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
-from rig.conformance.outcome import Check
 from rig.conformance.stand import Stand, result_words
+from rig.conformance.verdicts import Check
 from rig.reader import complaint_about_channel
 from rig.wire import Accepts, Channel, Describe, Readings, ReplyResult, StreamAt
 

@@ -6,8 +6,8 @@ from cobs import cobs
 
 from rig.conformance.dialogue import REPLY_S
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
-from rig.conformance.outcome import Check
 from rig.conformance.stand import Stand, result_words
+from rig.conformance.verdicts import Check
 from rig.wire import (
     AskState,
     ClearStop,

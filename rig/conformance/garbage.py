@@ -7,8 +7,8 @@ from cobs import cobs
 
 from rig.conformance.dialogue import PIECE_BYTES, REPLY_S
 from rig.conformance.exceptions import require
-from rig.conformance.outcome import Check
 from rig.conformance.stand import Stand
+from rig.conformance.verdicts import Check
 from rig.wire import Identify, Identity, StateFlag, StreamAt, encode_frame, seal
 
 _GROUP = "garbage"

@@ -8,8 +8,8 @@ early for certain.
 from __future__ import annotations
 
 from rig.conformance.exceptions import require
-from rig.conformance.outcome import Check
 from rig.conformance.stand import Stand, event_words
+from rig.conformance.verdicts import Check
 from rig.wire import AskState, EventCode, StateFlag
 
 _GROUP = "heartbeat"

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
-from rig.conformance.outcome import Check
 from rig.conformance.stand import REPEATED_IDENTITY_S, Kind, Stand
+from rig.conformance.verdicts import Check
 from rig.wire import PROTOCOL_VERSION, Capability, Identify, Identity, Reply, ReplyResult
 
 _GROUP = "identity"

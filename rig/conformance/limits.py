@@ -23,9 +23,9 @@ from rig.conformance.evidence import (
 )
 from rig.conformance.evidence import since_s as elapsed_s
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
-from rig.conformance.outcome import Check
 from rig.conformance.provoking import EMERGENCY_STOP, HOME_SWITCH
 from rig.conformance.stand import LONGER_S, NEAR_COUNTS, Stand, event_words
+from rig.conformance.verdicts import Check
 from rig.samples import FloatArray, IntArray, Status
 from rig.wire import Capability, Cycle, Disarm, Event, EventCode, Halt, Home, MoveTo, PressUntil
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
-from rig.conformance.outcome import Check
 from rig.conformance.stand import NEAR_COUNTS, Stand, event_words
+from rig.conformance.verdicts import Check
 from rig.samples import Status
 from rig.wire import (
     Capability,

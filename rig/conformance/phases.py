@@ -16,9 +16,9 @@ import numpy as np
 from rig.conformance.evidence import FORCE_SLACK_COUNTS, LATENCY_S, newest_us
 from rig.conformance.evidence import since_s as elapsed_s
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
-from rig.conformance.outcome import Check
 from rig.conformance.provoking import EMERGENCY_STOP, GROWING, HOME_SWITCH, SHOVE, TRAVEL_SWITCH
 from rig.conformance.stand import LONGER_S, NEAR_COUNTS, Stand, event_words
+from rig.conformance.verdicts import Check
 from rig.wire import (
     Arm,
     Capability,

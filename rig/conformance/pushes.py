@@ -14,9 +14,9 @@ import numpy as np
 
 from rig.conformance.evidence import BRAKING_S, FORCE_SLACK_COUNTS, LATENCY_S, rest_s, seen, since_s
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
-from rig.conformance.outcome import Check
 from rig.conformance.provoking import PULL, PUSH, Provocation
 from rig.conformance.stand import LONGER_S, Stand, event_words
+from rig.conformance.verdicts import Check
 from rig.wire import EventCode, PressUntil
 
 _GROUP = "force"

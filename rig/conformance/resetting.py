@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
-from rig.conformance.outcome import Check
 from rig.conformance.provoking import RESET
 from rig.conformance.stand import Stand, result_words
+from rig.conformance.verdicts import Check
 from rig.wire import (
     Event,
     EventCode,

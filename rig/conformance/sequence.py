@@ -10,8 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
-from rig.conformance.outcome import Check
 from rig.conformance.stand import Kind, Stand
+from rig.conformance.verdicts import Check
 from rig.samples import IntArray
 from rig.wire import SampleBlock, StreamAt
 

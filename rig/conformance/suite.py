@@ -23,8 +23,8 @@ from rig.conformance import (
     motions,
     phases,
     pushes,
-    rates,
     resetting,
+    sample_rates,
     sequence,
     switches,
     throughout,
@@ -36,14 +36,14 @@ from rig.conformance.exceptions import (
     NotApplicableError,
     UnreadyError,
 )
-from rig.conformance.outcome import Check, CheckOutcome, Verdict
 from rig.conformance.stand import Kind, Stand
+from rig.conformance.verdicts import Check, CheckOutcome, Verdict
 from rig.errors import DeviceError
 
 ALL_CHECKS: tuple[Check, ...] = (
     *identity.CHECKS,
     *abilities.CHECKS,
-    *rates.CHECKS,
+    *sample_rates.CHECKS,
     *channels.CHECKS,
     *sequence.CHECKS,
     *resetting.CHECKS,

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from rig.conformance.exceptions import NotApplicableError, require
-from rig.conformance.outcome import Check
 from rig.conformance.provoking import EMERGENCY_STOP, HOME_SWITCH, TRAVEL_SWITCH, Provocation
 from rig.conformance.stand import Stand, result_words
+from rig.conformance.verdicts import Check
 from rig.reader import switch_words
 from rig.samples import Status
 from rig.wire import Capability, ClearStop, Disarm, ReleaseCurrent, ReplyResult, StateFlag, Switch

@@ -19,8 +19,8 @@ from rig.conformance.dialogue import Heard, Taken, Told
 from rig.conformance.evidence import FORCE_SLACK_COUNTS
 from rig.conformance.evidence import since_s as elapsed_s
 from rig.conformance.exceptions import NotApplicableError, require
-from rig.conformance.outcome import Check
 from rig.conformance.stand import NEAR_COUNTS, Stand, code_words
+from rig.conformance.verdicts import Check
 from rig.samples import FloatArray, Status
 from rig.wire import (
     MOTION_ENDS,

@@ -13,7 +13,6 @@ import numpy as np
 
 from rig.conformance.evidence import LATENCY_S, newest_us, since_s
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
-from rig.conformance.outcome import Check
 from rig.conformance.provoking import (
     EMERGENCY_STOP,
     FROZEN_CONVERTER,
@@ -25,6 +24,7 @@ from rig.conformance.provoking import (
     Provocation,
 )
 from rig.conformance.stand import LONGER_S, WORK_RATE_MHZ, Stand, code_words, event_words
+from rig.conformance.verdicts import Check
 from rig.samples import Status
 from rig.wire import (
     Arm,

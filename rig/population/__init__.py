@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from rig.population.charts import RangeLimits, range_limits
     from rig.population.comparison import Comparison, compare_groups
     from rig.population.components import AnovaRow, Component, GaugeModel
-    from rig.population.curves import (
+    from rig.population.curve_bands import (
         CurveBand,
         CurveDifference,
         curve_band,

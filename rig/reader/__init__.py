@@ -10,6 +10,7 @@ from rig.reader.auxiliary import newest_auxiliary
 from rig.reader.channels import MOST_CHANNELS, complaint_about_channel
 from rig.reader.clock import ClockedSamples, DeviceClock
 from rig.reader.clock_fit import ClockFit, ClockLine
+from rig.reader.device_session import DeviceLimits, Session
 from rig.reader.events import Delivery, LinkEvent
 from rig.reader.greeting import MOST_RATE
 from rig.reader.heart import LAG_LIMIT_S, Heart
@@ -18,7 +19,6 @@ from rig.reader.link import Link
 from rig.reader.motion import EndKind, MotionEnd, MotionRequest
 from rig.reader.ports import PortAddress, PortDescription, find_port, list_ports
 from rig.reader.reader import MANY_BOOTS, Reader, restarts
-from rig.reader.session import DeviceLimits, Session
 from rig.reader.switches import standing_words, switch_words
 
 __all__ = [

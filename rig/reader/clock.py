@@ -21,7 +21,7 @@ from rig.reader.clock_fit import ClockLine
 from rig.reader.events import LinkEvent, Scalar
 from rig.reader.host_times import HostTimes
 from rig.reader.repeats import RepeatFilter
-from rig.reader.steps import JUMP_PRICE, KNOWN_RESET_PRICE
+from rig.reader.sample_steps import JUMP_PRICE, KNOWN_RESET_PRICE
 from rig.reader.unwrap import Decided, Unwrapper, WrappedColumns
 from rig.samples import ClockSource, FloatArray, IntArray, RawChannel, Samples
 from rig.wire import SampleBlock

@@ -21,12 +21,12 @@ from rig.core import LinkKind
 from rig.errors import DeviceError
 from rig.reader.clock_fit import ClockLine
 from rig.reader.delivery_queue import QUEUE_LIMIT, DeliveryQueue
+from rig.reader.device_session import Session
 from rig.reader.events import Delivery, LinkEvent, Scalar
 from rig.reader.greeting import Greeting, Stage
 from rig.reader.intake import NOT_CAUSES, Intake, WireFormat
 from rig.reader.link import Link, PortLostError
 from rig.reader.ports import PortAddress, find_port
-from rig.reader.session import Session
 from rig.samples import Samples
 from rig.wire import Abilities, Identity, Tally
 

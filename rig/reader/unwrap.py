@@ -16,7 +16,7 @@ import numpy as np
 
 from rig.reader.clock_fit import ClockFit
 from rig.reader.pace import START_SAMPLES, Pace
-from rig.reader.steps import JUMP_PRICE, SEQ_MODULUS, WINDOW, Mark, Step, StepJudge, StepKind
+from rig.reader.sample_steps import JUMP_PRICE, SEQ_MODULUS, WINDOW, Mark, Step, StepJudge, StepKind
 from rig.samples import FloatArray, IntArray
 
 RESET_SPREAD_US = 10_000_000

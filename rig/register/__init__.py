@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from rig.register.near_ids import near_ids, similar_ids
     from rig.register.records import FIXED, KINDS, Record, corrected, read_day_or_time
     from rig.register.specimen import BelongingCapture, Mass, RegisteredSpecimen, Size
+    from rig.register.spreadsheet import import_into, records_csv, specimens_csv
     from rig.register.store import Register
-    from rig.register.tables import import_into, records_csv, specimens_csv
 
 import_when_used(__name__)

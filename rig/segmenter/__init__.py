@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from rig.segmenter.engine import Segmenter, SegmenterSettings
     from rig.segmenter.noise import Noise, single_position_noise_mm
     from rig.segmenter.opening import working_direction
-    from rig.segmenter.rows import reduced
+    from rig.segmenter.padding import reduced
     from rig.segmenter.spans import ContactChecks, Cycles, Flag, FlagArray, Segment
     from rig.segmenter.zero import ForceZero, ZeroKind, ZeroPolicy
 

@@ -24,7 +24,7 @@ import numpy.typing as npt
 
 from rig.samples import FloatArray, IntArray
 from rig.segmenter.noise import Noise
-from rig.segmenter.rows import padded_rows
+from rig.segmenter.padding import padded_rows
 
 PIECE_SAMPLES = 32768
 

@@ -36,7 +36,7 @@ from rig.segmenter.opening import (
     longest_opening,
     may_be_over,
 )
-from rig.segmenter.rows import reduced
+from rig.segmenter.padding import reduced
 from rig.segmenter.spans import ContactChecks, Cycles, Flag, FlagArray, Segment
 from rig.segmenter.spikes import SpikeFilter, usual_step
 from rig.segmenter.turns import next_kept_turn, peaks_and_holds, turns_once

@@ -24,7 +24,7 @@ import numpy.typing as npt
 from rig.calibration import Signals
 from rig.samples import FloatArray, IntArray
 from rig.segmenter.noise import Noise
-from rig.segmenter.rows import reduced
+from rig.segmenter.padding import reduced
 from rig.segmenter.spans import Cycles
 
 BoolArray = npt.NDArray[np.bool_]

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from rig.samples import FloatArray, IntArray
-from rig.segmenter.rows import padded_rows, reduced
+from rig.segmenter.padding import padded_rows, reduced
 
 WANDER_SHARE = 0.1
 """Reversals below this share of the deflection so far do not end a stroke."""

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     )
     from rig.tables.layout import Layout, holds_rows, is_numeric, lay_out
     from rig.tables.numbers import numbers_of, plain_number, tell_decimal
-    from rig.tables.rows import Row, RowTable, read_rows, rows_of
+    from rig.tables.short_tables import Row, RowTable, read_rows, rows_of
     from rig.tables.sources import LARGEST_TABLE, SUFFIXES, TableText, file_sha256, read_table_text
 
 import_when_used(__name__)

@@ -14,14 +14,14 @@ from rig.core.faces import import_when_used
 if TYPE_CHECKING:
     from rig.virtual.bench import FIRST_CONTACT_MM, ORDERS, SentSamples, VirtualRig
     from rig.virtual.caps import PressedCap
-    from rig.virtual.catalogue import SPECIMEN_NAMES, specimen_named
     from rig.virtual.chain import Chain
     from rig.virtual.channels import VirtualChannel
     from rig.virtual.climate import Climate
     from rig.virtual.drive import DriveSettings
     from rig.virtual.faults import FAULT_NAMES
     from rig.virtual.foam import Foam, FoamCurve, StandardLinearSolid
-    from rig.virtual.orders import OrderSocket
+    from rig.virtual.named_specimens import SPECIMEN_NAMES, specimen_named
+    from rig.virtual.order_socket import OrderSocket
     from rig.virtual.port import VirtualPort
     from rig.virtual.relaxation import Prony
     from rig.virtual.scripts import MotionKind, Plan, Script, make_script

@@ -30,9 +30,9 @@ from rig.virtual.drive import DriveSettings
 from rig.virtual.faults import Disruption, FaultyLine, checked_faults, disruptions
 from rig.virtual.hearing import Hearing
 from rig.virtual.machine import Machine
-from rig.virtual.motion import standing
 from rig.virtual.scripts import MotionKind, Plan, make_script
 from rig.virtual.specimens import LinearSpring, Specimen
+from rig.virtual.trajectory import standing
 from rig.virtual.truth import Truth
 from rig.wire import (
     Capability,

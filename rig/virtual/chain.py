@@ -16,7 +16,7 @@ import numpy as np
 
 from rig.errors import InputError
 from rig.samples import FloatArray, IntArray
-from rig.virtual.motion import BoolArray
+from rig.virtual.trajectory import BoolArray
 
 LONGEST_LOOK_BACK_S = 1.0
 """Most delay and conversion time together; keeps the remembered past short."""

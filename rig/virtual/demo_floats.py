@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.random import Generator
 
-from rig.virtual.catalogue import specimen_named
 from rig.virtual.foam import Foam
+from rig.virtual.named_specimens import specimen_named
 from rig.virtual.relaxation import Prony
 
 MODEL = "F-90"

@@ -16,7 +16,7 @@ import numpy as np
 
 from rig.samples import FloatArray
 from rig.virtual.machine import Machine, MachineStretch
-from rig.virtual.motion import BoolArray, braking, driven, standing
+from rig.virtual.trajectory import BoolArray, braking, driven, standing
 from rig.wire import Cycle, EventCode, Home, Limits, MoveTo, PressUntil, ReplyResult, Switch
 
 MotionCommand = MoveTo | PressUntil | Home | Cycle

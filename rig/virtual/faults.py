@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rig.errors import InputError
-from rig.virtual.motion import BoolArray
+from rig.virtual.trajectory import BoolArray
 
 BYTE_FAULTS = ("garbage", "cut", "flips", "lost", "repeated")
 """Faults of single frames: random bytes between them, ends missing, bits turned, not sent, sent twice."""

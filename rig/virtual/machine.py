@@ -17,9 +17,9 @@ import numpy as np
 
 from rig.samples import FloatArray
 from rig.virtual.chain import Chain, ChainOutput, ChainReader
-from rig.virtual.motion import Trajectory
 from rig.virtual.press import squeeze
 from rig.virtual.specimens import Specimen
+from rig.virtual.trajectory import Trajectory
 
 LONGEST_GRID_STEP_S = 0.0005
 """Fine beside the quickest relaxation (0.4 s) and the ramps of motion (0.05 s)."""

@@ -15,7 +15,7 @@ import numpy as np
 
 from rig.errors import InputError
 from rig.samples import FloatArray
-from rig.virtual.motion import BoolArray, Sine, Stops, Trajectory, driven
+from rig.virtual.trajectory import BoolArray, Sine, Stops, Trajectory, driven
 
 MotionKind = Literal["driven", "hand", "sine"]
 

@@ -5,7 +5,6 @@ Out: blocks of samples, messages in their place among them, and a tally of every
 Must never know: ports, clocks, files, calibrations. Nothing here waits, and no input raises in a decoder.
 """
 
-from rig.wire.blocks import SampleBlock
 from rig.wire.decoded import Decoded, Placed, Tally
 from rig.wire.frames import FrameDecoder, encode_frame, seal
 from rig.wire.line_format import AUXILIARY_UNITS, LineFormat
@@ -49,6 +48,7 @@ from rig.wire.messages import (
     StreamAt,
     Switch,
 )
+from rig.wire.sample_block import SampleBlock
 from rig.wire.sample_frames import encode_blocks, encode_samples
 
 __all__ = [

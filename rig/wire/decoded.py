@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import asdict, dataclass
 
-from rig.wire.blocks import SampleBlock
 from rig.wire.messages import Message
+from rig.wire.sample_block import SampleBlock
 
 
 @dataclass(frozen=True, slots=True)

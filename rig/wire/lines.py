@@ -19,7 +19,6 @@ import numpy.typing as npt
 
 from rig.errors import InputError
 from rig.samples import COUNTS, FloatArray, IntArray, RawArray
-from rig.wire.blocks import SampleBlock
 from rig.wire.decoded import Decoded, Placed, Tally
 from rig.wire.line_format import (
     AUXILIARY_LIMIT,
@@ -33,6 +32,7 @@ from rig.wire.line_format import (
     good_lines,
 )
 from rig.wire.messages import Note
+from rig.wire.sample_block import SampleBlock
 
 _LINE_END = re.compile(rb"[\r\n]")
 _LINE_ENDS = re.compile(rb"[\r\n]+")

@@ -22,8 +22,8 @@ from fastcrc import crc16
 
 from rig.errors import InputError
 from rig.samples import COUNTS
-from rig.wire.blocks import SampleBlock
 from rig.wire.messages import BLOCK_KIND, MAX_PAYLOAD, SAMPLE_KIND
+from rig.wire.sample_block import SampleBlock
 
 Bytes = npt.NDArray[np.uint8]
 Rows = npt.NDArray[np.void]

@@ -21,7 +21,7 @@ from scripted_device import ScriptedDevice
 
 from rig.rigfile import read_rig_file
 from rig.virtual import LinearSpring, VirtualPort, VirtualRig
-from rig.virtual.motion import driven, standing
+from rig.virtual.trajectory import driven, standing
 from rig.wire import LineFormat, StateFlag
 
 MN_PER_COUNT, UM_PER_COUNT = -2.5, 4.0

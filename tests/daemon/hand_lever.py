@@ -12,7 +12,7 @@ from rig.methods import SpecimenFacts, check_by_hand, parse_method
 from rig.reader import PortAddress, Reader
 from rig.rigfile import RigFile
 from rig.virtual import FIRST_CONTACT_MM, LinearSpring, VirtualPort, VirtualRig
-from rig.virtual.motion import driven, standing
+from rig.virtual.trajectory import driven, standing
 from rig.wire import LineFormat
 
 STIFFNESS = 3.0

@@ -20,7 +20,7 @@ def float_curves(rng, count, *, softer=0.0):
 
 
 def test_the_band_of_a_difference_holds_the_whole_true_curve_in_92_to_98_per_cent(monkeypatch):
-    monkeypatch.setattr("rig.population.curves.DRAWS", 500)
+    monkeypatch.setattr("rig.population.curve_bands.DRAWS", 500)
     rng = np.random.default_rng(1)
     truth = -0.3 * X_MM
     whole = point = 0
@@ -45,11 +45,11 @@ def test_at_one_point_the_factor_is_students():
 
 @pytest.mark.parametrize("counts", [(6, 6), (9, 4), (40, 30)])
 def test_drawing_means_and_spreads_gives_the_band_of_drawing_the_curves(counts, monkeypatch):
-    monkeypatch.setattr("rig.population.curves.DRAWS", 8000)
+    monkeypatch.setattr("rig.population.curve_bands.DRAWS", 8000)
     rng = np.random.default_rng(5)
     first, second = (float_curves(rng, count) for count in counts)
     whole = simultaneous_band(first, second)
-    monkeypatch.setattr("rig.population.curves.MANY_PIECES", 1)
+    monkeypatch.setattr("rig.population.curve_bands.MANY_PIECES", 1)
     drawn = simultaneous_band(first, second)
     assert not np.array_equal(whole[1], drawn[1])
     # the quantile of 8000 draws settles to a per cent

@@ -5,7 +5,7 @@ import pytest
 
 from rig.errors import InputError
 from rig.virtual import Plan, make_script
-from rig.virtual.motion import braking, driven
+from rig.virtual.trajectory import braking, driven
 
 KINDS = ("driven", "hand", "sine")
 

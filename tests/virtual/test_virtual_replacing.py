@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from rig.virtual import Chain, LinearSpring, VirtualRig
-from rig.virtual.motion import driven
+from rig.virtual.trajectory import driven
 
 
 def pushed_n(rig: VirtualRig) -> float:

@@ -9,8 +9,8 @@ from __future__ import annotations
 import numpy as np
 
 from rig.conformance.exceptions import NotApplicableError, UnreadyError, require
-from rig.conformance.outcome import Check
 from rig.conformance.stand import Stand
+from rig.conformance.verdicts import Check
 from rig.wire import Accepts, Capability, SampleBlock, StateFlag, StreamAt
 
 _GROUP = "rates"

@@ -27,8 +27,8 @@ from rig.capture.disk import file_checksum, parse_yaml, read_yaml
 from rig.capture.ending import END_FILE, Ending, read_ending
 from rig.capture.events import EVENTS_FILE, damaged_lines, each_event
 from rig.capture.header import HEADER_FILE, CaptureHeader, parse_header
+from rig.capture.intact_batches import Damage, FileIndex, header_copy, index_file, read_batches
 from rig.capture.recorder_lock import is_held
-from rig.capture.recovery import Damage, FileIndex, header_copy, index_file, read_batches
 from rig.capture.summary import SUMMARY_FILE, read_rows
 from rig.core import keep_names
 from rig.errors import CaptureError
