@@ -308,7 +308,10 @@ class ContactSwitch:
         upto, _ = holds
         starts, ends, closed = self._no_load_stretches(flips, upto)
         whole = closed & (ends - starts >= self._window) & (ends >= self._seen) & (ends < upto)
-        for start, end in zip(starts[whole].tolist(), ends[whole].tolist(), strict=True):
+        starts, ends = starts[whole], ends[whole]
+        means_n = _means(known_n, np.maximum(ends - self._window - origin, 0), ends - origin)
+        for row in np.flatnonzero(means_n - self._zero_n > MOVED_SHARE * self._levels.off_n).tolist():
+            start, end = int(starts[row]), int(ends[row])
             window = slice(max(end - self._window - origin, 0), end - origin)
             early_mm, late_mm = (float(half.mean()) for half in np.array_split(known_mm[window], 2))
             since = max(start, end - REACH_SAMPLES, origin)
@@ -316,10 +319,8 @@ class ContactSwitch:
             stood = abs(late_mm - early_mm) <= self._deadband_mm / 2
             if not stood or known_mm[end - origin] > farthest_mm + self._deadband_mm:
                 continue
-            mean_n = float(known_n[window].mean())
-            if mean_n - self._zero_n > MOVED_SHARE * self._levels.off_n:
-                self._zero_count = self._window
-                return end, mean_n
+            self._zero_count = self._window
+            return end, float(means_n[row])
         return holds
 
     def _error_n(self, count: IntArray | int) -> FloatArray | float:
@@ -433,7 +434,7 @@ def _means(values: FloatArray, first: IntArray, last: IntArray) -> FloatArray:
     """Return the mean of values[first:last] for each pair, windows of equal width sharing one gather."""
     means = np.empty(len(first))
     width = last - first
-    for each in np.unique(width):
-        rows = width == each
+    for each in set(width.tolist()):
+        rows = np.flatnonzero(width == each)
         means[rows] = values[first[rows, None] + np.arange(each)].mean(axis=1)
     return means

@@ -199,15 +199,17 @@ def fewest_repeats(noise: Noise, resolution_n: float) -> float:
 def _presses_without_travel(presses: _Presses, position: _Reading, force: _Reading) -> IntArray:
     """Return how often in each press the force rose by more than a leap while a position that shows speed
     stayed."""
+    shows = (position.leap >= SHOWN_SPEEDS * position.speed) & np.isfinite(force.speed)
+    if not shows.any():
+        return np.zeros(len(shows), np.int64)
     owner = presses.owner(position.first)
-    ours = owner >= 0
+    ours = (owner >= 0) & shows[owner]
     owner, first = owner[ours], position.first[ours]
     last = np.minimum(position.last[ours], presses.release[owner] - 1)
     if not len(first):
-        return np.zeros(len(force.leap), np.int64)
+        return np.zeros(len(shows), np.int64)
     most_n = reduced(np.maximum, force.values, first, last + 1)
-    shows = (position.leap >= SHOWN_SPEEDS * position.speed) & np.isfinite(force.speed)
-    hidden = (most_n - force.values[first] >= HIDDEN_LEAPS * force.leap[owner]) & shows[owner]
+    hidden = most_n - force.values[first] >= HIDDEN_LEAPS * force.leap[owner]
     counted: IntArray = np.bincount(owner[hidden], minlength=len(force.leap))
     return counted
 
@@ -254,22 +256,21 @@ class _Reading:
     def of(
         cls, values: FloatArray, presses: _Presses, lost: IntArray, *, resolution: float, noise: float
     ) -> _Reading:
-        step, still = np.empty_like(values), np.empty(len(values), bool)
-        step[0], still[0] = 0.0, False
+        step, rest = np.empty_like(values), np.zeros(len(values), bool)
+        step[0] = 0.0
         # part by part, so that a step is still in the cache when it is compared
         for begin in range(1, len(values), PART_SAMPLES):
             end = min(begin + PART_SAMPLES, len(values))
             here = step[begin:end]
             np.subtract(values[begin:end], values[begin - 1 : end - 1], out=here)
             np.abs(here, out=here)
-            np.equal(here, 0.0, out=still[begin:end])
-        # where equal values begin, and the last of them, by turns
-        ends = np.flatnonzero(still[1:] != still[:-1])
-        first, last = ends[0::2], ends[1::2]
-        if len(last) < len(first):
-            last = np.append(last, len(values) - 1)
-        long = last - first >= FEWEST_REPEATS
-        first, last = first[long], last[long]
+            np.equal(here, 0.0, out=rest[begin:end])
+        # samples that equal both of their neighbours are far fewer than those that equal one of them
+        rest[:-1] &= rest[1:]
+        rest[-1] = False
+        inner = np.flatnonzero(rest)
+        first = inner[np.diff(inner, prepend=-2) > 1] - 1
+        last = inner[np.diff(inner, append=len(values) + 1) > 1] + 1
         # steps behind a loss or a stretch that stood still are not the platen's own
         out = last + 1
         apart = np.concatenate([lost, out[out < len(step)]])
@@ -295,17 +296,21 @@ class _Reading:
         """How many stops each press has that come without braking, or that a leap makes up for; those of no
         more repeats than are its habit do not count."""
         total = np.zeros(len(self.speed), np.int64)
+        # a platen goes on from nearly all stretches of a coarse channel by less than counts in any press
+        out = np.minimum(self.last + 1, len(self.step) - 1)
+        leaves = np.flatnonzero(self.step[out] >= np.minimum(self.speed, self.leap).min(initial=np.inf))
+        first, last = self.first[leaves], self.last[leaves]
         # one that begins in a press, or before it and ends in it; what lies behind its rest is not known
-        for at, begins in ((self.first, True), (self.last + 1, False)):
+        for at, begins in ((first, True), (last + 1, False)):
             owner = presses.owner(at)
-            ours = (owner >= 0) & (begins | (presses.owner(self.first) != owner))
-            ours &= self.last - self.first > habit
-            owner, first, out = owner[ours], self.first[ours], self.last[ours] + 1
+            ours = (owner >= 0) & (begins | (presses.owner(first) != owner))
+            ours &= last - first > habit
+            owner, begun, out = owner[ours], first[ours], last[ours] + 1
             known = out < np.minimum(presses.after[owner], len(self.step))
-            owner, first, out = owner[known], first[known], out[known]
-            entered = (first > presses.before[owner]) & (self.step[first] >= self.speed[owner])
-            at_speed = entered & (self.step[out] >= self.speed[owner]) & (out - first <= shortest_dwell)
-            rested = out - np.maximum(first, presses.before[owner]) > FEWEST_REPEATS
+            owner, begun, out = owner[known], begun[known], out[known]
+            entered = (begun > presses.before[owner]) & (self.step[begun] >= self.speed[owner])
+            at_speed = entered & (self.step[out] >= self.speed[owner]) & (out - begun <= shortest_dwell)
+            rested = out - np.maximum(begun, presses.before[owner]) > FEWEST_REPEATS
             leapt = rested & (self.step[out] >= self.leap[owner])
             total += np.bincount(owner[at_speed | leapt], minlength=len(total))
         return total

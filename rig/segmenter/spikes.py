@@ -27,6 +27,9 @@ SPIKE_RESOLUTIONS = 5.0
 SPIKE_STEPS = 4.0
 """A spike is as many times the noise, steps of the resolution, and steps around it."""
 
+PART_SAMPLES = 1 << 14
+"""Samples worked on at once, some hundred kilobytes."""
+
 STRAIGHT_SHARE = 0.5
 """The other channel goes straight on beside two wrong readings if its steps among them differ from those
 around by no more than this share of the largest, beside noise."""
@@ -59,11 +62,13 @@ class SpikeFilter:
         force = _Column(
             known.force_n,
             SPIKE_RESOLUTIONS * self._steps[0],
+            noise.force_n,
             lambda force_n: np.hypot(noise.force_n, noise.force_share * (force_n - noise.zero_n)),
         )
         position = _Column(
             known.position_mm,
             SPIKE_RESOLUTIONS * self._steps[1],
+            noise.position_mm,
             lambda position_mm: np.full(np.shape(position_mm), noise.position_mm),
         )
         force_n, in_force = _mended(force, position, known.lost)
@@ -88,10 +93,11 @@ def usual_step(values: FloatArray, resolution: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class _Column:
-    """A channel, the least size of its spikes, and the noise of its values."""
+    """A channel, the least size of its spikes, its least noise, and the noise of its values."""
 
     values: FloatArray
     least_step: float
+    least_noise: float
     noise_of: Callable[[FloatArray], FloatArray]
 
 
@@ -102,18 +108,12 @@ def _mended(column: _Column, other: _Column, lost: IntArray) -> tuple[FloatArray
     none = np.empty(0, np.int64)
     if count < BEHIND + AHEAD + 1:
         return values, none
-    away = values[:-2] + values[2:]
-    away /= 2
-    np.subtract(values[1:-1], away, out=away)
-    np.abs(away, out=away)
-    # the first test is passed by hardly any sample: the rest is looked at for those alone
-    suspects = np.flatnonzero(away > column.least_step / 3) + 1
-    suspects = suspects[(suspects >= BEHIND) & (suspects < count - AHEAD)]
-    noise = column.noise_of(values[suspects])
-    suspects = suspects[away[suspects - 1] > SPIKE_NOISES / 3 * noise]
+    suspects = _suspects(column)
+    away = _away(values, suspects)
+    suspects = suspects[away > SPIKE_NOISES / 3 * column.noise_of(values[suspects])]
     if not len(suspects):
         return values, none
-    single = _single(column, away, suspects)
+    single = _single(column, suspects)
     single = single[lost[single + 2] == lost[single - BEHIND]]
     mended = values
     if len(single):
@@ -131,9 +131,30 @@ def _mended(column: _Column, other: _Column, lost: IntArray) -> tuple[FloatArray
     return mended, np.unique(np.concatenate([single, first, first + 1]))
 
 
-def _single(column: _Column, away: FloatArray, suspects: IntArray) -> IntArray:
+def _suspects(column: _Column) -> IntArray:
+    """Return the few samples that lie away from the middle of their neighbours at all."""
+    values = column.values
+    least = max(column.least_step / 3, SPIKE_NOISES / 3 * column.least_noise)
+    found = []
+    # part by part, so that what is worked on stays in the cache
+    for begin in range(BEHIND, len(values) - AHEAD, PART_SAMPLES):
+        end = min(begin + PART_SAMPLES, len(values) - AHEAD)
+        away = values[begin - 1 : end - 1] + values[begin + 1 : end + 1]
+        away *= 0.5
+        np.subtract(values[begin:end], away, out=away)
+        np.abs(away, out=away)
+        found.append(np.flatnonzero(away > least) + begin)
+    return np.concatenate(found)
+
+
+def _away(values: FloatArray, at: IntArray) -> FloatArray:
+    """Return how far values lie from the middle of their neighbours."""
+    return np.abs(values[at] - (values[at - 1] + values[at + 1]) / 2)
+
+
+def _single(column: _Column, suspects: IntArray) -> IntArray:
     """Return which suspects stand alone."""
-    values, off = column.values, away[suspects - 1]
+    values, off = column.values, _away(column.values, suspects)
     beside = values[suspects[:, None] + np.array([[-3, -2, -1, 1, 2]])]
     steps = np.abs(np.diff(beside, axis=1)).max(axis=1)
     found: IntArray = suspects[
@@ -147,15 +168,18 @@ def _single(column: _Column, away: FloatArray, suspects: IntArray) -> IntArray:
 def _double(column: _Column, other: _Column, first: IntArray) -> IntArray:
     """Return which suspects stand away together with the reading behind them."""
     first = first[(first >= BEHIND) & (first < len(column.values) - AHEAD)]
+    before, behind = column.values[first - 1], column.values[first + 2]
+    # most are no spikes by their size, and are not looked at further
+    line = before + (behind - before) * np.array([[1 / 3], [2 / 3]])
+    off = np.stack([column.values[first], column.values[first + 1]]) - line
+    least = np.abs(off).min(axis=0)
+    large = (off[0] * off[1] > 0) & (least > max(column.least_step, SPIKE_NOISES * column.least_noise))
+    first, off, least = first[large], off[:, large].T, least[large]
     near = first[:, None] + np.arange(-2, 4)
     values = column.values[near]
-    line = values[:, 1:2] + (values[:, 4:5] - values[:, 1:2]) * np.array([[1 / 3, 2 / 3]])
-    off = values[:, 2:4] - line
-    least = np.abs(off).min(axis=1)
     beside = np.diff(values[:, [0, 1, 4, 5]], axis=1)
     noise = column.noise_of(np.take_along_axis(values, 2 + np.abs(off).argmax(axis=1)[:, None], axis=1))[:, 0]
-    found = (off[:, 0] * off[:, 1] > 0) & (least > column.least_step) & (least > SPIKE_NOISES * noise)
-    found &= least > SPIKE_STEPS * np.abs(beside).max(axis=1)
+    found = (least > SPIKE_NOISES * noise) & (least > SPIKE_STEPS * np.abs(beside).max(axis=1))
     # a press, a stop and a break show in the other channel too
     steps = np.diff(other.values[near], axis=1)
     uneven = np.abs(steps[:, 1:4] - np.median(steps, axis=1)[:, None]).max(axis=1)

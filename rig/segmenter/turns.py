@@ -8,6 +8,8 @@ platen comes in again.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 
@@ -19,9 +21,10 @@ WANDER_SHARE = 0.1
 
 FIRST_LOOK_SAMPLES = 256
 
-NODE_SAMPLES = 32
+NODE_SAMPLES = 128
 LONG_SAMPLES = 32 * NODE_SAMPLES
-"""Stretches longer than this are looked at by the extremes of this many samples first."""
+"""Stretches longer than this are looked at by the extremes of this many samples first: an extreme costs as
+much as a hundred samples."""
 
 HOLD_FACTOR = 4.0
 """A hold lasts this many times longer than an even turn would need within the same band."""
@@ -131,14 +134,10 @@ def _surely_once(
     long = np.flatnonzero(ends - starts > LONG_SAMPLES)
     if not len(long):
         return once
-    counts = -(-(ends[long] - starts[long]) // NODE_SAMPLES)
-    behind = np.cumsum(counts)
-    owner = np.repeat(long, counts)
-    first = starts[owner] + NODE_SAMPLES * (np.arange(behind[-1]) - np.repeat(behind - counts, counts))
-    last = np.minimum(first + NODE_SAMPLES, ends[owner])
-    most_mm = reduced(np.maximum, position_mm, first, last)
-    least_mm = reduced(np.minimum, position_mm, first, last)
-    for rows, nodes in padded_rows(behind - counts, behind):
+    first, stop, tables = _nodes(starts[long], ends[long])
+    most_mm = reduced(np.maximum, position_mm, first, stop)
+    least_mm = reduced(np.minimum, position_mm, first, stop)
+    for rows, nodes in tables:
         most, least = most_mm[nodes], least_mm[nodes]
         start_mm = position_mm[starts[long[rows]], None]
         highest = np.maximum.accumulate(most, axis=1)
@@ -148,7 +147,7 @@ def _surely_once(
         sure = before - least > _reversal(before - start_mm, deadband_mm)
         row, column = np.nonzero(back & ~sure)
         at = nodes[row, column, None]
-        within_mm = position_mm[np.minimum(first[at] + np.arange(NODE_SAMPLES), last[at] - 1)]
+        within_mm = position_mm[np.minimum(first[at] + np.arange(NODE_SAMPLES), stop[at] - 1)]
         so_far = np.maximum(np.maximum.accumulate(within_mm, axis=1), before[row, column, None])
         apart = so_far - within_mm > _reversal(so_far - start_mm[row], deadband_mm)
         back[row, column] = apart.any(axis=1)
@@ -161,6 +160,16 @@ def _surely_once(
             again = unloading & (most - lowest > _reversal(peak_mm - start_mm, deadband_mm))
         once[long[rows]] = ~(back.any(axis=1) & again.any(axis=1))
     return once
+
+
+def _nodes(starts: IntArray, ends: IntArray) -> tuple[IntArray, IntArray, list[tuple[IntArray, IntArray]]]:
+    """First samples of nodes of stretches and one past their last ones, and the nodes of each stretch as
+    tables."""
+    counts = -(-(ends - starts) // NODE_SAMPLES)
+    behind = np.cumsum(counts)
+    owner = np.repeat(np.arange(len(starts)), counts)
+    first = starts[owner] + NODE_SAMPLES * (np.arange(behind[-1]) - np.repeat(behind - counts, counts))
+    return first, np.minimum(first + NODE_SAMPLES, ends[owner]), padded_rows(behind - counts, behind)
 
 
 def _reversal(deflection_mm: FloatArray, deadband_mm: float) -> FloatArray:
@@ -198,44 +207,84 @@ def peaks_and_holds(
     """
     load_end = np.empty(len(starts), np.int64)
     unload_start = np.empty(len(starts), np.int64)
-    for rows, index in padded_rows(starts, ends):
-        table = position_mm[index]
-        length = ends[rows] - starts[rows]
-        deepest_mm = table.max(axis=1)
-        peak = np.argmax(table, axis=1)
-        depth_mm = deepest_mm - np.minimum(table[:, 0], deepest_mm)
-        load_end[rows] = unload_start[rows] = starts[rows] + peak
-        decided = length < shortest
-        real = np.arange(table.shape[1]) < length[:, None]
+    for rows, nodes in _deepest(position_mm, starts, ends):
+        begin, deepest_mm = starts[rows], nodes.most_mm.max(axis=1)
+        depth_mm = deepest_mm - np.minimum(position_mm[begin], deepest_mm)
+        peak = nodes.above(position_mm, deepest_mm)[0]
+        load_end[rows] = unload_start[rows] = peak
+        peak -= begin
+        decided = ends[rows] - begin < shortest
         for share in (*OVERSHOOT_BANDS, *HOLD_BANDS, 0.0):
-            left = np.flatnonzero(~decided)
-            if not len(left):
+            if decided.all():
                 break
-            band_mm = np.maximum(deadband_mm, share * depth_mm[left])
-            # most often no press is decided yet, and nothing has to be copied
-            way_mm, inside = (table, real) if len(left) == len(rows) else (table[left], real[left])
-            near = way_mm >= (deepest_mm[left] - band_mm)[:, None]
-            near &= inside
-            first = np.argmax(near, axis=1)
-            last = table.shape[1] - 1 - np.argmax(near[:, ::-1], axis=1)
+            band_mm = np.maximum(deadband_mm, share * depth_mm)
+            first, last = nodes.above(position_mm, deepest_mm - band_mm)
             with np.errstate(divide="ignore", invalid="ignore"):
-                crossing = np.where(
-                    depth_mm[left] > 0, 2 * band_mm * np.maximum(peak[left], 1) / depth_mm[left], 0.0
+                crossing = np.where(depth_mm > 0, 2 * band_mm * np.maximum(peak, 1) / depth_mm, 0.0)
+            held = ~decided & (last - first + 1 >= np.maximum(HOLD_FACTOR * crossing, shortest))
+            for row in np.flatnonzero(held).tolist():
+                start = int(begin[row])
+                press_mm = position_mm[start : ends[rows[row]]]
+                found = _hold(
+                    press_mm, int(first[row]) - start, int(last[row]) - start, deadband_mm, shortest
                 )
-            for row in np.flatnonzero(
-                last - first + 1 >= np.maximum(HOLD_FACTOR * crossing, shortest)
-            ).tolist():
-                which = left[row]
-                press_mm = table[which, : length[which]]
-                found = _hold(press_mm, int(first[row]), int(last[row]), deadband_mm, shortest)
-                settled_mm = max(SETTLED_BAND * depth_mm[which], deadband_mm)
+                settled_mm = max(SETTLED_BAND * depth_mm[row], deadband_mm)
                 if found is not None and (
                     share <= HOLD_BANDS[0] or _came_back(press_mm[found[0] : found[1] + 1], settled_mm)
                 ):
-                    decided[which] = True
-                    load_end[rows[which]] = starts[rows[which]] + found[0]
-                    unload_start[rows[which]] = starts[rows[which]] + found[1]
+                    decided[row] = True
+                    load_end[rows[row]] = start + found[0]
+                    unload_start[rows[row]] = start + found[1]
     return load_end, unload_start
+
+
+@dataclass(frozen=True, slots=True)
+class _NodeRows:
+    """Nodes of stretches, a row for each; padding repeats the last one.
+
+    Parameters
+    ----------
+    first, stop
+        Half-open ranges of samples, shape (rows, nodes).
+    most_mm
+        The deepest position in each.
+    """
+
+    first: IntArray
+    stop: IntArray
+    most_mm: FloatArray
+
+    def above(self, position_mm: FloatArray, level_mm: FloatArray) -> tuple[IntArray, IntArray]:
+        """First and last sample of each row that reach its level; some have to."""
+        near = self.most_mm >= level_mm[:, None]
+        rows, columns = np.arange(len(near)), near.shape[1]
+        early, late = np.argmax(near, axis=1), columns - 1 - np.argmax(near[:, ::-1], axis=1)
+        first, stop = self.first[rows, early], self.stop[rows, late]
+        if int((self.stop - self.first).max()) == 1:
+            return first, stop - 1
+        within = np.arange(NODE_SAMPLES)
+        ahead = np.minimum(first[:, None] + within, self.stop[rows, early, None] - 1)
+        behind = np.maximum(stop[:, None] - 1 - within, self.first[rows, late, None])
+        return (
+            first + np.argmax(position_mm[ahead] >= level_mm[:, None], axis=1),
+            stop - 1 - np.argmax(position_mm[behind] >= level_mm[:, None], axis=1),
+        )
+
+
+def _deepest(position_mm: FloatArray, starts: IntArray, ends: IntArray) -> list[tuple[IntArray, _NodeRows]]:
+    """Deepest positions of nodes of stretches: of every sample, or of more where a stretch is long."""
+    long = ends - starts > LONG_SAMPLES
+    rows = np.flatnonzero(~long)
+    tables = [
+        (rows[part], _NodeRows(index, index + 1, position_mm[index]))
+        for part, index in padded_rows(starts[rows], ends[rows])
+    ]
+    rows = np.flatnonzero(long)
+    if len(rows):
+        first, stop, parts = _nodes(starts[rows], ends[rows])
+        most_mm = reduced(np.maximum, position_mm, first, stop)
+        tables += [(rows[part], _NodeRows(first[at], stop[at], most_mm[at])) for part, at in parts]
+    return tables
 
 
 def _hold(
