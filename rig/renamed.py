@@ -18,8 +18,19 @@ QUANTITIES = {
 }
 """Old name of a column, and its name now."""
 
-KEYS = {"dwell": "hold"}
-"""Old name of a key in a method's file, and its name now."""
+KEYS = {"dwell": "hold", "touch": "contact_check", "touches": "contact_checks"}
+"""Old name of a key in the file of a method or plan, or of a field of an order, and its name now."""
+
+EVENTS = {
+    "touched": "contact checked",
+    "touch check": "contact check",
+    "height touch": "height contact check",
+    "recovery touch": "recovery contact check",
+}
+"""Old kind of an event in a recording, and its kind now: recordings keep what was written."""
+
+ACTIONS = {"touch": "contact check"}
+"""Old kind of an action in the `step` events of a recording, and its kind now."""
 
 CALIBRATION_KEYS = {"play": "backlash", "play_mm": "backlash_mm", "give_mm": "deflection_mm"}
 """Old name of a key in a calibration, and its name now."""

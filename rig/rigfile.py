@@ -371,7 +371,7 @@ def _limits(file: _File, calibration: Calibration) -> RigLimits:
     if meet is not None and meet <= travel[0]:
         raise InputError(
             f"drive.platens_meet: found {meet:g} mm, expected more than the begin of the travel "
-            f"({travel[0]:g} mm): it is where bare platens would touch"
+            f"({travel[0]:g} mm): it is where bare platens would contact check"
         )
     rate = file.wire.rate_hz
     if rate is None:

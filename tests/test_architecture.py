@@ -27,7 +27,7 @@ ALLOWED: dict[str, set[str]] = {
     "samples": {"errors"},
     "renamed": {"errors"},
     # What every part that meets untrusted input needs.
-    "core": {"errors", "units"},
+    "core": {"errors", "units", "renamed"},
     # Files to columns and rows; what a column is for, whoever reads it knows.
     "tables": {"errors", "units", "samples", "core"},
     # Bytes, ports, a rig of software: none of them knows of captures or of newtons.

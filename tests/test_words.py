@@ -33,6 +33,7 @@ TERMS = {
     r"travel until off": "displacement to pull-off",
     r"way back between": "retract distance",
     r"dwells?": "hold",
+    r"touch(?:es|ed|ing)?": "contact check, contact; or the plain verb: meet, press, change",
     r"take up a run": "resume a run",
     r"check pieces?": "check standard",
     r"unlike": "different, or measured under different conditions",
@@ -52,18 +53,25 @@ TERMS = {
 ALLOWED = {
     # names of fields of the wire protocol, which programs of others read
     "firmware_notes/protocol.md": ("dwell",),
+    # refused with the new name, or read in what was recorded before
+    "rig/renamed.py": ("touch",),
     # a function of that name is shown in an example
     "rig/register/near_ids.py": ("alike",),
 }
 """Terms that a file may keep."""
 
-OLD_WORDS = {"foot", "feet", "play", "dwell", "dwells", "alike", "unlike"}
+OLD_WORDS = {"foot", "feet", "play", "dwell", "dwells", "alike", "unlike", "touch", "touches", "touched"}
 """Parts that a public name (a column, a key, an option) may not have."""
+
+OLD_STEP = {"touch", "touches", "touched", "touching"}
+"""Parts that no function, class, argument, field or variable of the program may have."""
 
 OLD_NAMES = {
     # refused with the new name
     "rig/renamed.py": OLD_WORDS,
+    "rig/calibration/frame.py": {"touch"},
     "rig/cli/analyse.py": {"foot"},
+    "rig/cli/height.py": {"touches"},
     "rig/cli/simulate.py": {"dwell"},
     # the protocol's own fields
     "rig/wire": {"dwell"},
@@ -99,6 +107,18 @@ def old_names(source: str) -> Iterator[tuple[int, str]]:
                 yield node.lineno, node.value
 
 
+def definitions(source: str) -> Iterator[tuple[int, str]]:
+    """Return line and name of what a module defines with an old step's name in it."""
+    for node in ast.walk(ast.parse(source)):
+        names = [node.name] if isinstance(node, ast.FunctionDef | ast.ClassDef) else []
+        names += [node.arg] if isinstance(node, ast.arg) else []
+        names += [node.id] if isinstance(node, ast.Name) and isinstance(node.ctx, ast.Store) else []
+        for name in names:
+            words = re.findall(r"[A-Z]?[a-z]+|[A-Z]+(?![a-z])|\d+", name)
+            if OLD_STEP & {word.lower() for word in words}:
+                yield node.lineno, name
+
+
 def found_in(path: Path, numbered: Iterable[tuple[int, str]]) -> list[str]:
     """Return file, line, term and replacement of what a file may not say."""
     name = path.relative_to(ROOT).as_posix()
@@ -132,6 +152,17 @@ def test_columns_keys_and_options_have_no_old_names() -> None:
     assert not found, "\n".join(found)
 
 
+def test_nothing_is_defined_by_the_old_name_of_a_step() -> None:
+    files = sorted((ROOT / "rig").rglob("*.py"))
+    found = [
+        f"{path.relative_to(ROOT)}:{line}: {name}"
+        for path in files
+        for line, name in definitions(path.read_text(encoding="utf-8"))
+    ]
+    assert not found, "\n".join(found)
+    assert not [path for path in files if OLD_STEP & set(path.stem.split("_"))]
+
+
 @pytest.mark.parametrize("pattern", DOCUMENTS)
 def test_documents_and_examples_use_standard_terms(pattern: str) -> None:
     files = [
@@ -153,6 +184,11 @@ def test_a_refused_term_is_found_with_its_line() -> None:
     source = 'A = 1\nC = "Nobody said so."\nB = f"{A} check pieces: alike"  # of a dwell\n'
     problems = [(line, problem) for line, text in texts(source) for problem in refused(text)]
     assert [line for line, _ in problems] == [2, 3, 3, 3]
+
+
+def test_a_definition_by_an_old_name_is_found() -> None:
+    source = "class PlatenTouch:\n    touches_mm: float\n    untouched_s: float\nMOST_TOUCHES = 3\n"
+    assert {name for _, name in definitions(source)} == {"PlatenTouch", "touches_mm", "MOST_TOUCHES"}
 
 
 def test_an_old_name_is_found_whatever_stands_around_it() -> None:

@@ -34,7 +34,7 @@ FORMULAS = (
         "x = s + span R2 / (R1 + R2), from the end at which R1 was read; s from that end to its rest",
         "moments about a rest, any textbook of statics (recalled), derived",
         "piece level and at rest, each end in turn on the scale with the other on a support of the same "
-        "height; a soft piece must not sag; supports touch along a line",
+        "height; a soft piece must not sag; supports bear along a line",
     ),
     Formula(
         "torque in the grip",

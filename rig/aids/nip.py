@@ -320,7 +320,7 @@ def answer_nip(pieces: Sequence[NipPiece], nip: Nip, although: Sequence[str] = (
 def needed_friction(nip: Nip, size_mm: float, deflection_mm: float) -> float:
     """Return the coefficient of friction above which a nip draws a piece in by itself.
 
-    Where a wheel of radius R first touches a piece of radius r, the line of their centres stands at the
+    Where a wheel of radius R first meets a piece of radius r, the line of their centres stands at the
     angle b to the gap: cos b = (R + r - o) / (R + r), o the overlap at the closest point. Against a plate
     both sides hold if mu > tan(b/2); between two wheels if mu > tan b. The smaller of two wheels decides.
     Plane statics, derived.
@@ -589,7 +589,7 @@ def _at_line(
     if centre is None:
         return {}
     travel_mm, deflection_mm = lengths
-    # from first touch to the closest point the piece goes half of the travel
+    # from first contact to the closest point the piece goes half of the travel
     rate = deflection_mm * centre / (travel_mm / 2)
     line: dict[str, Any] = {"rate_mm_per_s": rate, "time_squeezed_s": travel_mm / centre}
     if trend is None or base_rate is None:

@@ -46,7 +46,7 @@ _ALWAYS = (
 _PLATE = (
     Formula(
         "travel while squeezed",
-        "L = 2 sqrt(d (2 R + 2 r - d)): the centre's way from first touch to release",
+        "L = 2 sqrt(d (2 R + 2 r - d)): the centre's way from first contact to release",
         "plane geometry of two circles, derived",
         "outlines unchanged until they meet; a piece that recovers slowly leaves earlier",
     ),

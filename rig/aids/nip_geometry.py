@@ -1,4 +1,4 @@
-"""Where a wheel touches a piece: lengths of the nip, and how deep the piece is squeezed on its way through.
+"""Where a wheel meets a piece: lengths of the nip, and how deep the piece is squeezed on its way through.
 
 Problem: the speed that friction can give, and the wear of a piece, hang on how far it travels while it is
 squeezed. Plan: circles that stay circles until they meet. A wheel of radius R and a piece of radius r whose
@@ -21,7 +21,7 @@ from rig.samples import FloatArray
 
 
 def half_travel_mm(wheel_mm: float, piece_mm: float, overlap_mm: float) -> float:
-    """Return how far before the closest point wheel and piece first touch: sqrt(o (2 R + 2 r - o)).
+    """Return how far before the closest point wheel and piece first meet: sqrt(o (2 R + 2 r - o)).
 
     Parameters
     ----------
@@ -46,7 +46,7 @@ def half_travel_mm(wheel_mm: float, piece_mm: float, overlap_mm: float) -> float
 
 
 def overlap_along_mm(wheel_mm: float, piece_mm: float, overlap_mm: float, way_mm: FloatArray) -> FloatArray:
-    """Overlap at places along the way, shape of `way_mm`; zero where they do not touch."""
+    """Overlap at places along the way, shape of `way_mm`; zero where they are apart."""
     closest_mm = wheel_mm + piece_mm - overlap_mm
     reached: FloatArray = np.maximum(wheel_mm + piece_mm - np.hypot(way_mm, closest_mm), 0.0)
     return reached

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from rig.analyser.auxiliary import auxiliary_by_cycle
     from rig.analyser.budget import Budget, budget
     from rig.analyser.capture_analysis import PART_SAMPLES, CaptureAnalysis, opening_contact_force_n
+    from rig.analyser.contact_checks import Approach, zero_force_contacts
     from rig.analyser.examined import Examined
     from rig.analyser.monte_carlo import MonteCarlo, monte_carlo
     from rig.analyser.propagation import CALIBRATION_PART, FREEDOM
@@ -26,6 +27,5 @@ if TYPE_CHECKING:
     from rig.analyser.spoiling import SPOILS, counted_cycles, spoilt, spoilt_quantities
     from rig.analyser.strokes import Columns
     from rig.analyser.tally import TREND
-    from rig.analyser.touches import Approach, zero_force_contacts
 
 import_when_used(__name__)

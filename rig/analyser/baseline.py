@@ -4,8 +4,8 @@ Problem: the samples next to a contact already carry the specimen's toe region, 
 contact.
 
 Plan: from how fast the force rises just after detection, take how far before it the specimen can have been
-touched (for F = k d^n with n up to 2 the way from detection to four times that force is at least the way
-from touch to detection). Samples nearer than that are left out; the mean of the nearest clean ones on
+met (for F = k d^n with n up to 2 the way from detection to four times that force is at least the way
+from contact to detection). Samples nearer than that are left out; the mean of the nearest clean ones on
 either side is the zero there, and it runs straight between the two. How far it strays from that is found by
 how it changed in all cycles so far.
 """
@@ -34,7 +34,7 @@ STEP_SAMPLES = 1024
 """Steps between the first samples tell their usual length; without a clock the window is a count."""
 
 REACH = 1.2
-"""Clean samples lie this many times further away than the specimen can have been touched."""
+"""Clean samples lie this many times further away than the specimen can have been."""
 
 REACH_NOISES = 4.0
 
@@ -140,8 +140,8 @@ def baseline(
         those = cycles.selected(again)
         deepest = np.maximum(loaded_until(signals.force_n, those), those.before)
         since = np.clip(clean[1, again], those.before, deepest)
-        touch = first_above(signals.force_n, since, deepest, zero_n[again] + detection_n)
-        clean[:, again] = _clean_sides(signals, those, touch, zero_n[again], detection_n, noise=noise)
+        contact = first_above(signals.force_n, since, deepest, zero_n[again] + detection_n)
+        clean[:, again] = _clean_sides(signals, those, contact, zero_n[again], detection_n, noise=noise)
     let_go = np.where(clean[3] >= clean[2], clean[2], -1)
     for side in (0, 2):
         clean[side] = _past_pull(signals, clean[side], clean[side + 1], detection_n)
@@ -239,7 +239,7 @@ def _clean_sides(
     after_first, after_last = _clean(x_mm, cycles.release, cycles.after, limit_mm)
     near = np.flatnonzero(after_last < after_first)
     if len(near):
-        # it did not go back as far as where it touched: a specimen that took a set has let go before
+        # it did not go back as far as the contact: a specimen that took a set has let go before
         let_go_mm = _let_go_mm(signals, cycles.selected(near), level_n[near], noise, limit_mm[near])
         after_first[near], after_last[near] = _clean(
             x_mm, cycles.release[near], cycles.after[near], let_go_mm

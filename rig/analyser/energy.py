@@ -62,7 +62,7 @@ def work(
     nodes: Nodes,
     *,
     contact_mm: FloatArray,
-    touches: BoolArray,
+    from_contact: BoolArray,
     low: Side,
     end_mm: FloatArray,
     end_n: FloatArray,
@@ -78,7 +78,7 @@ def work(
         Nodes in the order from contact to the deep end.
     contact_mm
         Where the stroke's force leaves zero, shape (rows,).
-    touches
+    from_contact
         Whether the stroke reaches down to contact.
     low
         The sample that it begins with where it does not.
@@ -90,10 +90,10 @@ def work(
         What a single force and a single position are worth.
     """
     real = nodes.real
-    contact = np.where(touches, contact_mm, -np.inf)
+    contact = np.where(from_contact, contact_mm, -np.inf)
     inside = real & (nodes.x_mm > contact[:, None]) & (nodes.x_mm < end_mm[:, None])
-    start_mm = np.where(touches, contact_mm, low.x_mm)
-    start_n = np.where(touches, 0.0, low.force_n)
+    start_mm = np.where(from_contact, contact_mm, low.x_mm)
+    start_n = np.where(from_contact, 0.0, low.force_n)
     # nodes that do not take part are folded onto the nearest end, where they add no area
     before = np.cumsum(inside, axis=1) == 0
     x = np.where(inside, nodes.x_mm, np.where(before, start_mm[:, None], end_mm[:, None]))

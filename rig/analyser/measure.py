@@ -235,7 +235,7 @@ def _toes(
     peak_n: FloatArray,
     which: BoolArray,
 ) -> ToeFit:
-    """Feet of the cycles that begin with a touch; not-a-number for the others."""
+    """Feet of the cycles that begin with the contact; not-a-number for the others."""
     toe = ToeFit.unknown(len(cycles))
     rows = np.flatnonzero(which)
     if not len(rows):

@@ -1,14 +1,14 @@
 """How a permanent set recovers after the load has gone, and how far it may be foreseen.
 
-Problem: a squeezed piece comes back for hours, fast at first and then slower and slower; ten light touches
-spaced by the logarithm of time have to say where it will be tomorrow. Several laws describe the touches
-equally well and part company behind the last one. Plan: two laws are fitted, a line over the logarithm of
-time and a stretched exponential that ends at a set which stays. The corrected Akaike criterion chooses; the
-law of four parameters is in the choice only where the touches determine all four. The law's own interval
-holds if the recovery goes on by that law. The stated uncertainty and interval assume only that the recovery
-slows down all the time: they reach over every sum of decaying exponentials, of any number, that the touches
-do not contradict. Power laws, stretched exponentials and the logarithm are such sums too. A forecast reaches
-one decade beyond the last touch at most. Cost: about 10 ms.
+Problem: a squeezed piece comes back for hours, fast at first and then slower and slower; ten contact checks
+spaced by the logarithm of time have to say where it will be tomorrow. Several laws describe the contact
+checks equally well and part company behind the last one. Plan: two laws are fitted, a line over the logarithm
+of time and a stretched exponential that ends at a set which stays. The corrected Akaike criterion chooses;
+the law of four parameters is in the choice only where the contact checks determine all four. The law's own
+interval holds if the recovery goes on by that law. The stated uncertainty and interval assume only that the
+recovery slows down all the time: they reach over every sum of decaying exponentials, of any number, that the
+contact checks do not contradict. Power laws, stretched exponentials and the logarithm are such sums too. A
+forecast reaches one decade beyond the last contact check at most. Cost: about 10 ms.
 
 References
 ----------
@@ -34,11 +34,12 @@ import scipy.special
 from rig.errors import InputError
 from rig.samples import FloatArray
 
-FEWEST_TOUCHES = 4
-"""Two parameters, and two touches more that can contradict them."""
+FEWEST_CHECKS = 4
+"""Two parameters, and two contact checks more that can contradict them."""
 
 SHORTEST_SPAN = 3.0
-"""Touches whose last time is less than this many times their first say nothing of a logarithm of time."""
+"""Contact checks whose last time is less than this many times their first say nothing of a logarithm of
+time."""
 
 FORECAST_DECADES = 1.0
 """Further ahead both laws are fancy."""
@@ -56,13 +57,14 @@ SIMPLER_BY = 2.0
 
 EXPONENTS = (0.1, 1.0)
 TIME_MARGIN = 10.0
-"""The time constant lies between the first touch's time over this and the last one's times this."""
+"""The time constant lies between the first contact check's time over this and the last one's times this."""
 
 SLOWEST = 100.0
-"""Times the last touch's time: over the decade that is forecast, anything slower is as good as straight."""
+"""Times the last contact check's time: over the decade that is forecast, anything slower is as good as
+straight."""
 
 EXPONENTIALS = 60
-"""Of the sums that a recovery may be: about ten in each decade, closer than touches can tell apart."""
+"""Of the sums that a recovery may be: about ten in each decade, closer than contact checks can tell apart."""
 
 MOST_STEPS = 10_000
 HOLD = 1e4
@@ -102,8 +104,8 @@ class RecoveryLaw:
     scale
         By how much the stated uncertainties were enlarged; 1 where the scatter agrees with them.
     scatter
-        By how much the weights of the touches were enlarged: `scale`, or the scatter itself in mm where no
-        uncertainties are known.
+        By how much the weights of the contact checks were enlarged: `scale`, or the scatter itself in mm
+        where no uncertainties are known.
     """
 
     name: str
@@ -120,7 +122,7 @@ class RecoveryLaw:
         return _LAWS[self.name](np.array([parameter.value for parameter in self.parameters]), after_s)
 
     def set_mm_u(self, after_s: FloatArray) -> FloatArray:
-        """Its standard uncertainty if this law is the right one, without what all touches share."""
+        """Its standard uncertainty if this law is the right one, without what all contact checks share."""
         values = np.array([parameter.value for parameter in self.parameters])
         slopes = _slopes(self.name, values, after_s)
         variance = np.einsum("mi,ij,mj->m", slopes, np.array(self.covariance), slopes)
@@ -152,8 +154,8 @@ class SetForecast:
 
 
 @dataclass(frozen=True, slots=True)
-class Touches:
-    """Touches that can be used, by rising time, shape (n,); `u_mm` weighs them."""
+class ContactChecks:
+    """Contact checks that can be used, by rising time, shape (n,); `u_mm` weighs them."""
 
     after_s: FloatArray
     set_mm: FloatArray
@@ -162,38 +164,38 @@ class Touches:
 
 @dataclass(frozen=True, slots=True)
 class RecoveryFit:
-    """What touches after release say of the recovery.
+    """What contact checks after release say of the recovery.
 
     Parameters
     ----------
     law
-        The one chosen; None where there are too few touches.
+        The one chosen; None where there are too few contact checks.
     other
-        The one not chosen; None where it was not fitted or is not supported by the touches.
-    touches, first_s, last_s
+        The one not chosen; None where it was not fitted or is not supported by the contact checks.
+    contact_checks, first_s, last_s
         How many were used, and the times of the first and the last since release.
     shared_u_mm
-        Standard uncertainty that all touches have in common.
+        Standard uncertainty that all contact checks have in common.
     coverage
         Factor from a standard uncertainty to half of a 95 % interval.
     forecast
-        One decade beyond the last touch; None without a law.
+        One decade beyond the last contact check; None without a law.
     notes
         Why there is no law, or why only one; what else has to be known.
     used
-        The touches that were used.
+        The contact checks that were used.
     """
 
     law: RecoveryLaw | None
     other: RecoveryLaw | None
-    touches: int
+    contact_checks: int
     first_s: float
     last_s: float
     shared_u_mm: float
     coverage: float
     forecast: SetForecast | None
     notes: tuple[str, ...]
-    used: Touches = field(repr=False, compare=False)
+    used: ContactChecks = field(repr=False, compare=False)
 
     @property
     def reach_s(self) -> float:
@@ -201,7 +203,7 @@ class RecoveryFit:
         return self.last_s * 10**FORECAST_DECADES
 
     def at(self, after_s: float) -> SetForecast:
-        """Set at a time since release, between the first touch and one decade beyond the last.
+        """Set at a time since release, between the first contact check and one decade beyond the last.
 
         Raises
         ------
@@ -213,7 +215,7 @@ class RecoveryFit:
         if not self.first_s <= after_s <= self.reach_s * (1 + 1e-9):
             raise InputError(
                 f"recovery: found {after_s:g} s since release, expected {self.first_s:g} s to "
-                f"{self.reach_s:g} s, one decade beyond the last touch"
+                f"{self.reach_s:g} s, one decade beyond the last contact check"
             )
         return _forecast(self.law, self.used, after_s, self.shared_u_mm, self.coverage)
 
@@ -236,25 +238,26 @@ def fit_recovery(
     Parameters
     ----------
     after_s, set_mm
-        Times since release and sets, shape (n,), in any order. Touches without a positive time or a finite
-        set are left out.
+        Times since release and sets, shape (n,), in any order. Contact checks without a positive time or a
+        finite set are left out.
     set_mm_u
-        Standard uncertainties, shape (n,). None, or any that is not positive: all touches count the same,
-        and their scatter is taken from the fit.
+        Standard uncertainties, shape (n,). None, or any that is not positive: all contact checks count the
+        same, and their scatter is taken from the fit.
     shared_u_mm
         The part of each `set_mm_u` that all have in common, such as that of the first contact: it moves all
         sets equally, says nothing of the law, and is added to a forecast.
 
     Returns
     -------
-    The fit. With fewer than four touches, or touches too close in time, its law is None and the notes say
-    why.
+    The fit. With fewer than four contact checks, or contact checks too close in time, its law is None and the
+    notes say why.
 
     Notes
     -----
     1. The logarithm follows from linear least squares. The stretched exponential starts from the best of a
        grid of time constants and exponents, for each of which the rest is linear, and is refined.
-    2. It is in the choice only with six touches (seven without uncertainties), a time constant inside its
+    2. It is in the choice only with six contact checks (seven without uncertainties), a time constant inside
+    its
        bounds, and a step from first to final set that is larger than twice the uncertainty of the final set.
     3. It is chosen where its AICc is better by `SIMPLER_BY`.
     4. Stated uncertainties are enlarged to the scatter where that contradicts them.
@@ -270,15 +273,15 @@ def fit_recovery(
     >>> fit.law.name, round(fit.forecast.set_mm, 3), fit.forecast.after_s
     ('logarithm', 0.75, 100000.0)
     """
-    touches, stated = _usable(after_s, set_mm, set_mm_u, shared_u_mm)
-    count = len(touches.after_s)
-    first_s, last_s = (float(f(touches.after_s)) if count else np.nan for f in (np.min, np.max))
+    checks, stated = _usable(after_s, set_mm, set_mm_u, shared_u_mm)
+    count = len(checks.after_s)
+    first_s, last_s = (float(f(checks.after_s)) if count else np.nan for f in (np.min, np.max))
     reason = _why_none(count, first_s, last_s)
     if reason:
-        return RecoveryFit(None, None, count, first_s, last_s, shared_u_mm, np.nan, None, (reason,), touches)
-    notes = [] if stated else ["The uncertainties of the touches are unknown: their scatter is used."]
-    laws = [_fitted_logarithm(touches, stated=stated)]
-    stretched, why = _fitted_stretched(touches, stated=stated)
+        return RecoveryFit(None, None, count, first_s, last_s, shared_u_mm, np.nan, None, (reason,), checks)
+    notes = [] if stated else ["The uncertainties of the contact checks are unknown: their scatter is used."]
+    laws = [_fitted_logarithm(checks, stated=stated)]
+    stretched, why = _fitted_stretched(checks, stated=stated)
     if stretched is None:
         notes.append(f"No stretched exponential: {why}.")
     else:
@@ -288,18 +291,16 @@ def fit_recovery(
     spare = count - len(law.parameters)
     known = stated and law.scale == 1.0
     coverage = float(scipy.special.stdtrit(np.inf if known else spare, (1 + CONFIDENCE) / 2))
-    ahead = _forecast(law, touches, last_s * 10**FORECAST_DECADES, shared_u_mm, coverage)
+    ahead = _forecast(law, checks, last_s * 10**FORECAST_DECADES, shared_u_mm, coverage)
     if law.scale > 1:
-        notes.append(f"The touches scatter {law.scale:.2g} times as much as their uncertainties.")
-    return RecoveryFit(
-        law, other, count, first_s, last_s, shared_u_mm, coverage, ahead, tuple(notes), touches
-    )
+        notes.append(f"The contact checks scatter {law.scale:.2g} times as much as their uncertainties.")
+    return RecoveryFit(law, other, count, first_s, last_s, shared_u_mm, coverage, ahead, tuple(notes), checks)
 
 
 def _usable(
     after_s: FloatArray, set_mm: FloatArray, set_mm_u: FloatArray | None, shared_u_mm: float
-) -> tuple[Touches, bool]:
-    """Return the touches, and whether their uncertainties are known."""
+) -> tuple[ContactChecks, bool]:
+    """Return the contact checks, and whether their uncertainties are known."""
     after_s, set_mm = np.asarray(after_s, np.float64), np.asarray(set_mm, np.float64)
     u_mm = np.full(len(after_s), np.nan) if set_mm_u is None else np.asarray(set_mm_u, np.float64)
     usable = np.flatnonzero(np.isfinite(after_s) & (after_s > 0) & np.isfinite(set_mm))
@@ -307,15 +308,16 @@ def _usable(
     with np.errstate(invalid="ignore"):
         own_mm = np.sqrt(u_mm[usable] ** 2 - shared_u_mm**2)
     stated = bool((own_mm > 0).all()) and len(usable) > 0
-    return Touches(after_s[usable], set_mm[usable], own_mm if stated else np.ones(len(usable))), stated
+    return ContactChecks(after_s[usable], set_mm[usable], own_mm if stated else np.ones(len(usable))), stated
 
 
 def _why_none(count: int, first_s: float, last_s: float) -> str:
-    if count < FEWEST_TOUCHES:
-        return f"No fit: found {count} touches after release, expected {FEWEST_TOUCHES} or more."
+    if count < FEWEST_CHECKS:
+        return f"No fit: found {count} contact checks after release, expected {FEWEST_CHECKS} or more."
     if last_s < SHORTEST_SPAN * first_s:
         return (
-            f"No fit: the touches lie between {first_s:.4g} s and {last_s:.4g} s after release, expected "
+            f"No fit: the contact checks lie between {first_s:.4g} s and {last_s:.4g} s after release, "
+            "expected "
             f"a last time of {SHORTEST_SPAN:g} times the first at least."
         )
     return ""
@@ -351,23 +353,23 @@ def _slopes(name: str, parameters: FloatArray, after_s: FloatArray) -> FloatArra
     return np.stack([1 - left, left, fall * beta / tau_s, -fall * np.log(ratio)], axis=1)
 
 
-def _fitted_logarithm(touches: Touches, *, stated: bool) -> RecoveryLaw:
-    slopes = _slopes(LOGARITHM, np.zeros(2), touches.after_s) / touches.u_mm[:, None]
-    solved = np.linalg.lstsq(slopes, touches.set_mm / touches.u_mm, rcond=None)[0]
+def _fitted_logarithm(checks: ContactChecks, *, stated: bool) -> RecoveryLaw:
+    slopes = _slopes(LOGARITHM, np.zeros(2), checks.after_s) / checks.u_mm[:, None]
+    solved = np.linalg.lstsq(slopes, checks.set_mm / checks.u_mm, rcond=None)[0]
     found: FloatArray = np.asarray(solved, np.float64)
-    return _law(LOGARITHM, (("a", "mm"), ("b", "mm per decade")), found, touches, stated=stated)
+    return _law(LOGARITHM, (("a", "mm"), ("b", "mm per decade")), found, checks, stated=stated)
 
 
-def _fitted_stretched(touches: Touches, *, stated: bool) -> tuple[RecoveryLaw | None, str]:
-    """Return the law, or why the touches do not support it."""
-    count, needed = len(touches.after_s), 6 if stated else 7
+def _fitted_stretched(checks: ContactChecks, *, stated: bool) -> tuple[RecoveryLaw | None, str]:
+    """Return the law, or why the contact checks do not support it."""
+    count, needed = len(checks.after_s), 6 if stated else 7
     if count < needed:
-        return None, f"found {count} touches, expected {needed} or more for its four parameters"
-    low_s, high_s = touches.after_s[0] / TIME_MARGIN, touches.after_s[-1] * TIME_MARGIN
-    start = _start(touches, low_s, high_s)
+        return None, f"found {count} contact checks, expected {needed} or more for its four parameters"
+    low_s, high_s = checks.after_s[0] / TIME_MARGIN, checks.after_s[-1] * TIME_MARGIN
+    start = _start(checks, low_s, high_s)
 
     def residuals(free: FloatArray) -> FloatArray:
-        return (_stretched(_natural(free), touches.after_s) - touches.set_mm) / touches.u_mm
+        return (_stretched(_natural(free), checks.after_s) - checks.set_mm) / checks.u_mm
 
     bounds = (
         [-np.inf, -np.inf, np.log(low_s), EXPONENTS[0]],
@@ -376,12 +378,12 @@ def _fitted_stretched(touches: Touches, *, stated: bool) -> tuple[RecoveryLaw | 
     fit = scipy.optimize.least_squares(residuals, start, bounds=bounds, x_scale="jac", max_nfev=400)
     found = _natural(fit.x)
     names = (("s_inf", "mm"), ("s_0", "mm"), ("tau", "s"), ("beta", ""))
-    law = _law(STRETCHED, names, found, touches, stated=stated)
+    law = _law(STRETCHED, names, found, checks, stated=stated)
     final, first, tau, _ = law.parameters
     if not low_s * 1.01 < tau.value < high_s / 1.01:
-        return None, "the touches do not determine its time constant"
+        return None, "the contact checks do not determine its time constant"
     if not abs(first.value - final.value) > 2 * final.u:
-        return None, "the touches do not determine the permanent set"
+        return None, "the contact checks do not determine the permanent set"
     return law, ""
 
 
@@ -390,7 +392,7 @@ def _natural(free: FloatArray) -> FloatArray:
     return np.array([free[0], free[1], np.exp(free[2]), free[3]])
 
 
-def _start(touches: Touches, low_s: float, high_s: float) -> FloatArray:
+def _start(checks: ContactChecks, low_s: float, high_s: float) -> FloatArray:
     """Return the best curve over a grid of time constants and exponents well inside the bounds."""
     tau_s, beta = (
         axis.ravel()
@@ -399,10 +401,10 @@ def _start(touches: Touches, low_s: float, high_s: float) -> FloatArray:
             np.linspace(EXPONENTS[0] + 0.01, EXPONENTS[1] - 0.01, GRID_EXPONENTS),
         )
     )
-    left = np.exp(-((touches.after_s / tau_s[:, None]) ** beta[:, None]))
-    slopes = np.stack([1 - left, left], axis=2) / touches.u_mm[:, None]
-    target = touches.set_mm / touches.u_mm
-    # curves that are flat over all touches have no inverse
+    left = np.exp(-((checks.after_s / tau_s[:, None]) ** beta[:, None]))
+    slopes = np.stack([1 - left, left], axis=2) / checks.u_mm[:, None]
+    target = checks.set_mm / checks.u_mm
+    # curves that are flat over all contact checks have no inverse
     inverse = np.linalg.pinv(np.einsum("mni,mnj->mij", slopes, slopes), hermitian=True)
     pairs = np.einsum("mij,mnj,n->mi", inverse, slopes, target)
     best = int(np.argmin(((np.einsum("mni,mi->mn", slopes, pairs) - target) ** 2).sum(axis=1)))
@@ -413,19 +415,19 @@ def _law(
     name: str,
     names: tuple[tuple[str, str], ...],
     values: FloatArray,
-    touches: Touches,
+    checks: ContactChecks,
     *,
     stated: bool,
 ) -> RecoveryLaw:
     """Return a fitted law with its uncertainties and its criterion."""
-    count, size = len(touches.after_s), len(values)
-    left_mm = touches.set_mm - _LAWS[name](values, touches.after_s)
-    misfit = float(np.sum((left_mm / touches.u_mm) ** 2))
+    count, size = len(checks.after_s), len(values)
+    left_mm = checks.set_mm - _LAWS[name](values, checks.after_s)
+    misfit = float(np.sum((left_mm / checks.u_mm) ** 2))
     spare = count - size
     scale = 1.0
     if not stated or misfit > scipy.special.chdtri(spare, DOUBT):
         scale = float(np.sqrt(misfit / spare))
-    slopes = _slopes(name, values, touches.after_s) / touches.u_mm[:, None]
+    slopes = _slopes(name, values, checks.after_s) / checks.u_mm[:, None]
     free = np.ones(size, bool)
     if name == STRETCHED:
         # at its bound an exponent is as good as stated
@@ -472,29 +474,31 @@ def _chosen(laws: list[RecoveryLaw]) -> list[RecoveryLaw]:
 
 
 def _forecast(
-    law: RecoveryLaw, touches: Touches, after_s: float, shared_u_mm: float, coverage: float
+    law: RecoveryLaw, checks: ContactChecks, after_s: float, shared_u_mm: float, coverage: float
 ) -> SetForecast:
     at = np.array([after_s])
     value, own_u = (float(column(at)[0]) for column in (law.set_mm, law.set_mm_u))
     half = coverage * float(np.hypot(own_u, shared_u_mm))
-    slowing = _slowing_interval(touches, law, after_s, coverage)
+    slowing = _slowing_interval(checks, law, after_s, coverage)
     shared = coverage * shared_u_mm
-    # the law is one of those that the touches allow, also where it is not the best of them
+    # the law is one of those that the contact checks allow, also where it is not the best of them
     below = float(np.hypot(max(value - slowing[0], coverage * own_u), shared))
     above = float(np.hypot(max(slowing[1] - value, coverage * own_u), shared))
-    # what laws disagree by does not grow with few touches as a scatter's factor does: a reader doubles u
+    # what laws disagree by does not grow with few contact checks as a scatter's factor does: a reader doubles
+    # u
     u = max(below, above) / float(scipy.special.ndtri((1 + CONFIDENCE) / 2))
     return SetForecast(after_s, value, u, value - below, value + above, value - half, value + half)
 
 
 def _slowing_interval(
-    touches: Touches, law: RecoveryLaw, after_s: float, coverage: float
+    checks: ContactChecks, law: RecoveryLaw, after_s: float, coverage: float
 ) -> tuple[float, float]:
-    """Lowest and highest set at a time among all sums of exponentials that the touches do not contradict."""
-    tau_s = np.geomspace(touches.after_s[0] / TIME_MARGIN, touches.after_s[-1] * SLOWEST, EXPONENTIALS)
+    """Lowest and highest set at a time among all sums of exponentials that the contact checks do not
+    contradict."""
+    tau_s = np.geomspace(checks.after_s[0] / TIME_MARGIN, checks.after_s[-1] * SLOWEST, EXPONENTIALS)
     # a set that grows is a sum of exponentials of the other sign
-    sign = -1.0 if law.set_mm(touches.after_s[-1:])[0] > law.set_mm(touches.after_s[:1])[0] else 1.0
-    origin_mm = float(touches.set_mm.mean())
+    sign = -1.0 if law.set_mm(checks.after_s[-1:])[0] > law.set_mm(checks.after_s[:1])[0] else 1.0
+    origin_mm = float(checks.set_mm.mean())
 
     def curves(times_s: FloatArray) -> FloatArray:
         """Return the columns whose positive sums are the curves: a set that stays, of either sign, and
@@ -502,13 +506,13 @@ def _slowing_interval(
         still = np.ones((len(times_s), 1))
         return np.hstack([still, -still, sign * np.exp(-times_s[:, None] / tau_s)])
 
-    weighed = curves(touches.after_s) / touches.u_mm[:, None]
-    target = (touches.set_mm - origin_mm) / touches.u_mm
+    weighed = curves(checks.after_s) / checks.u_mm[:, None]
+    target = (checks.set_mm - origin_mm) / checks.u_mm
     row = curves(np.array([after_s]))
     factors, misfit = scipy.optimize.nnls(weighed, target, maxiter=MOST_STEPS)
     best_mm = float(row[0] @ factors)
-    # the same fit, held to a set at that time by a weight that outdoes all touches
-    holding = HOLD / touches.u_mm.min()
+    # the same fit, held to a set at that time by a weight that outdoes all contact checks
+    holding = HOLD / checks.u_mm.min()
     held = np.vstack([weighed, holding * row])
     allowed = misfit**2 + (coverage * law.scatter) ** 2
 
@@ -516,9 +520,9 @@ def _slowing_interval(
         found = scipy.optimize.nnls(held, np.append(target, holding * set_mm), maxiter=MOST_STEPS)[1]
         return bool(found**2 <= allowed)
 
-    step_mm = max(law.scatter, 1e-9) * float(touches.u_mm.min())
+    step_mm = max(law.scatter, 1e-9) * float(checks.u_mm.min())
     # a piece does not recover beyond the height at which its sets begin; sets far below zero are no such sets
-    is_set = bool((touches.set_mm > -2 * coverage * law.scatter * touches.u_mm).all())
+    is_set = bool((checks.set_mm > -2 * coverage * law.scatter * checks.u_mm).all())
     floor_mm = (0.0 if is_set else -np.inf) - origin_mm
     low_mm = max(_farthest(is_allowed, best_mm, -step_mm), min(floor_mm, best_mm))
     return low_mm + origin_mm, _farthest(is_allowed, best_mm, step_mm) + origin_mm

@@ -129,8 +129,8 @@ class Contacts:
     ----------
     mm, u_mm
         Contact of each cycle's stretch and its standard uncertainty, shape (m,).
-    touched
-        Whether the cycle itself began with a touch.
+    from_contact
+        Whether the cycle itself began with the contact.
     early, late
         Nodes of loading and unloading within the initial window.
     lows
@@ -139,7 +139,7 @@ class Contacts:
 
     mm: FloatArray
     u_mm: FloatArray
-    touched: BoolArray
+    from_contact: BoolArray
     early: Nodes
     late: Nodes
     lows: tuple[Side, Side]
@@ -172,13 +172,13 @@ class Strokes:
     ) -> None:
         self.loading, self.unloading = loading, unloading
         self.peak_mm, self.peak_u_mm = turn.x_mm, turn.u_mm
-        self.contact_mm, self.contact_u_mm, self.touches = contact.mm, contact.u_mm, contact.touched
+        self.contact_mm, self.contact_u_mm, self.from_contact = contact.mm, contact.u_mm, contact.from_contact
         self.early, self.late, self.lows = contact.early, contact.late, contact.lows
         self.context = context
         self.zero_u_n, self.zero_tilt_u_n = zero.u_n, zero.tilt_u_n
         self.depth_mm = self.peak_mm - self.contact_mm
         self.rough = rough
-        start_mm = np.where(self.touches, self.contact_mm, _shallowest(loading))
+        start_mm = np.where(self.from_contact, self.contact_mm, _shallowest(loading))
         self.stroke_mm = self.peak_mm - start_mm
         last = np.maximum(loading.lengths - 1, 0)[:, None]
         with np.errstate(divide="ignore", invalid="ignore"):
@@ -515,7 +515,7 @@ class Strokes:
             work(
                 nodes,
                 contact_mm=self.contact_mm,
-                touches=touches,
+                from_contact=from_contact,
                 low=low,
                 end_mm=self.peak_mm,
                 end_n=end_n,
@@ -523,15 +523,15 @@ class Strokes:
                 rough=self.rough,
                 position_noise_mm=self.context.noise.position_mm,
             )
-            for nodes, touches, low, end_n in (
-                (self.loading, self.touches, self.lows[0], into_end),
+            for nodes, from_contact, low, end_n in (
+                (self.loading, self.from_contact, self.lows[0], into_end),
                 (self.unloading, lets_go, self.lows[1], self.turned.value),
             )
         )
         # a loading that begins above zero force misses what lies below its first sample: at the most a
         # triangle down to a recorded zero; without one it cannot be found
         begins_n = np.maximum(self.lows[0].force_n, 0.0)
-        headless = ~self.touches & ((cycles.flags & np.uint32(Flag.CONTACT_KEPT_BEFORE)) == 0)
+        headless = ~self.from_contact & ((cycles.flags & np.uint32(Flag.CONTACT_KEPT_BEFORE)) == 0)
         missing_mm = np.where(headless, self.lows[0].x_mm - self.contact_mm, 0.0)
         missing_mj = np.abs(begins_n * missing_mm) / 2
         in_mj = into.mj + self.over_mj + np.where(headless & ~np.isfinite(missing_mj), np.nan, 0.0)
@@ -554,8 +554,8 @@ class Strokes:
             hysteresis_u = 100 * np.hypot(loss_u, loss / in_mj * in_u) / in_mj
             chord = (self.turning.value - self.lows[0].force_n) / self.stroke_mm
             swing = np.pi * chord * (self.stroke_mm / 2) ** 2
-            factor = np.where(kept_after & ~self.touches, loss / swing, np.nan)
-            factor_u = np.where(kept_after & ~self.touches, loss_u / swing, np.nan)
+            factor = np.where(kept_after & ~self.from_contact, loss / swing, np.nan)
+            factor_u = np.where(kept_after & ~self.from_contact, loss_u / swing, np.nan)
         return {
             "energy_absorbed_mj": in_mj,
             "energy_absorbed_mj_u": in_u,
@@ -720,7 +720,7 @@ class Strokes:
         flags = np.zeros(len(self.peak_mm), np.uint32)
         inside = self._loaded(self.loading)
         flags[np.count_nonzero(inside, axis=1) < FEW_NODES] |= np.uint32(Flag.FEW_SAMPLES)
-        flags[self.touches & ~np.isfinite(self.contact_mm)] |= np.uint32(Flag.TOE_REGION_UNCLEAR)
+        flags[self.from_contact & ~np.isfinite(self.contact_mm)] |= np.uint32(Flag.TOE_REGION_UNCLEAR)
         x = self.loading.x_mm
         deepest = np.maximum.accumulate(np.where(inside, x, -np.inf), axis=1)
         back = np.where(inside, deepest - x, 0.0).max(axis=1)

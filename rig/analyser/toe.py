@@ -1,10 +1,10 @@
-"""Where the platen touched: the zero-force contact, from a fit of F = k (x - x0)^n to the toe region of the
-loading stroke.
+"""Where the platen met the specimen: the zero-force contact, from a fit of F = k (x - x0)^n to the toe region
+of the loading stroke.
 
-Problem: a force that can be told from noise comes later than the touch, by a few hundredths of a
-millimetre on a spring and by tenths on a sphere; every deflection counts from the touch.
+Problem: a force that can be told from noise comes later than the contact, by a few hundredths of a
+millimetre on a spring and by tenths on a sphere; every deflection counts from the contact.
 
-Plan: fit position of touch, exponent (bounded, or stated) and size at once, to all samples from the last
+Plan: fit position of contact, exponent (bounded, or stated) and size at once, to all samples from the last
 clean no-load one up to a share of the peak force, by damped least squares on all cycles together. Where
 the curve does not follow a power that far, the toe region is shortened and fitted again. An exponent that
 noise may only raise would pull straight toe regions early, so one that cannot be told from 1 is taken for it.
@@ -211,9 +211,10 @@ def fit_toes(
         toe = _of_few(toe, zone, peak_n, chosen_n, noise, contact_force_n=contact_force_n)
     for name, share in SHORTER.items():
         toe = _compared(toe, _fit(zone, share * chosen_n, noise, contact_force_n, exponent), name)
-    # a fit that would put the touch before the last untouched sample says no more than that it lies behind it
-    clean_mm, touched = zone.x_mm[zone.first], np.maximum(zone.contact, zone.first + 1)
-    leap_mm = np.maximum(zone.x_mm[touched] - clean_mm, 0.0)
+    # a fit that would put the contact before the last untouched sample says no more than that it lies behind
+    # it
+    clean_mm, reached = zone.x_mm[zone.first], np.maximum(zone.contact, zone.first + 1)
+    leap_mm = np.maximum(zone.x_mm[reached] - clean_mm, 0.0)
     # between rows that lie far apart, evenly likely anywhere; dense ones show a toe region in between
     leapt = (toe.contact_mm <= clean_mm) & (leap_mm > LEAP_SHARE * (zone.x_mm[zone.last] - clean_mm))
     doubt_mm = np.where(leapt, leap_mm / sqrt(3), 0.0)
@@ -344,7 +345,7 @@ class _Power:
         scale = upper / (1 - 0.5 ** (1 / n))
         origin = top_x - scale
         x = (x_mm - origin[:, None]) / scale[:, None]
-        # nothing was touched at the first sample: the contact cannot lie before it
+        # nothing was in contact at the first sample: the contact cannot lie before it
         earliest = x[:, 0] - EARLIER_NOISES * noise.position_mm / scale
         noise_n = np.maximum(rough.at(force_n), SMALLEST)
         steady = _weights(count, (n * top_n / scale)[:, None], noise_n, noise)

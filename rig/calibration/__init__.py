@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     )
     from rig.calibration.frame import Frame, ReadBy
     from rig.calibration.frame_measuring import Block, FrameMeasurement, measure_frame
-    from rig.calibration.height import Height, HeightPart, PlatenTouch, height_at
+    from rig.calibration.height import Height, HeightPart, PlatenContact, height_at
     from rig.calibration.plateaus import Plateau, PlateauRule, settled_plateau
     from rig.calibration.position_calibration import PositionCalibration, calibrate_position
     from rig.calibration.provenance import Provenance, Share

@@ -21,7 +21,7 @@ from rig.errors import InputError
 from rig.samples import FloatArray, IntArray
 
 SETTLE_S = 2.0
-"""Left out after a load was put on or taken off, and before: the hand still touches it."""
+"""Left out after a load was put on or taken off, and before: the hand is still on it."""
 
 WINDOW_S = 2.0
 """What a reading is averaged over."""

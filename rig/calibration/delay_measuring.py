@@ -164,7 +164,7 @@ def measure_delay(recordings: Sequence[Samples], calibration: Calibration) -> De
     -----
     Losses over energies, y = A/W with A the loop's area and W the mean of what goes in and comes out, are
     fitted by y = h - t g, where g = (integral of dF/dt dx)/W. Weights come from noise, resolution and the
-    size of a step at the touch; the uncertainty from the scatter about the line.
+    size of a step at the contact; the uncertainty from the scatter about the line.
     """
     noise = _noise(recordings, calibration)
     first = loops = _loops(presses_of(aligned(recordings, calibration)), noise)
@@ -216,8 +216,8 @@ def _loop(press: Press, noise: _Noise) -> tuple[float, ...]:
     goes_in, comes_out = float(work[: press.turn].sum()), float(-work[press.turn :].sum())
     energy_mj = 0.5 * (goes_in + comes_out)
     deepest_mm, peak_n = float(position_mm.max()), press.peak_force_n
-    touched = np.flatnonzero(force_n > _EDGE_SHARE * peak_n)
-    depth_mm = deepest_mm - float(position_mm[touched[0]])
+    reached = np.flatnonzero(force_n > _EDGE_SHARE * peak_n)
+    depth_mm = deepest_mm - float(position_mm[reached[0]])
     if not (depth_mm > 0 and energy_mj > 0):
         raise InputError(
             "presses whose force does not rise and fall with the position; expected presses of a spring"
@@ -232,8 +232,8 @@ def _loop(press: Press, noise: _Noise) -> tuple[float, ...]:
     count = float(moving.sum()) / (1 - 2 * _EDGE_SHARE)
     change = _change_with_delay(press, max(int(count) // _CHANGES, 1))
     step_mm = 2 * depth_mm / count
-    # a sample's error is multiplied by the step beside it; the step of the touch has a corner in it
-    # the force's noise counts before the touch as well, on the way that the press was cut with
+    # a sample's error is multiplied by the step beside it; the step of the contact has a corner in it
+    # the force's noise counts before the contact as well, on the way that the press was cut with
     further = (deepest_mm - float(position_mm.min())) / depth_mm
     variance = count * (
         further * (noise.force_n * step_mm) ** 2 + (noise.position_mm * 2 * peak_n / count) ** 2

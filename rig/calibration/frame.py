@@ -33,24 +33,26 @@ class ReadBy:
     ----------
     force, position
         Their identities; empty where there was none.
-    touch_mm
-        Position of the touch, mean of the presses.
+    contact_mm
+        Position of the contact, mean of the presses.
     """
 
     force: str = ""
     position: str = ""
-    touch_mm: float = 0.0
+    contact_mm: float = 0.0
 
     def as_dict(self) -> dict[str, Any]:
         """Return a plain mapping."""
-        return {"force_scale": self.force, "position_scale": self.position, "touch_mm": self.touch_mm}
+        return {"force_scale": self.force, "position_scale": self.position, "contact_mm": self.contact_mm}
 
     @classmethod
     def from_dict(cls, mapping: Mapping[str, Any] | None) -> ReadBy:
         """Read back what `as_dict` wrote; no scales where there is none."""
         if mapping is None:
             return cls()
-        return cls(str(mapping["force_scale"]), str(mapping["position_scale"]), finite(mapping["touch_mm"]))
+        # files written before have the old name
+        contact_mm = mapping["touch_mm"] if "touch_mm" in mapping else mapping["contact_mm"]
+        return cls(str(mapping["force_scale"]), str(mapping["position_scale"]), finite(contact_mm))
 
 
 @dataclass(frozen=True, slots=True)

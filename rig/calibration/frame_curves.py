@@ -1,12 +1,12 @@
 """Curves of a frame's deflection through the samples of presses on a block.
 
-Problem: what the position reading travels under a rising force is the deflection, from a touch that is not
-known. Plan: samples of each stroke are averaged in steps of force; a touch for each press and a natural cubic
-spline through the origin are linear in their unknowns, so least squares; knots are as few as the curve needs.
-The means of the spline's own terms stand beside those of the position, so that wide steps bend nothing. Where
-the position reading has backlash, it stands still after the turn until the backlash is taken up, which on a
-stiff frame is much of the way out: the curve then rests on the way in alone, and what is left of the way out
-is only compared with it. Cost: a pass over the samples for each curve tried, some ten.
+Problem: what the position reading travels under a rising force is the deflection, from a contact that is not
+known. Plan: samples of each stroke are averaged in steps of force; a contact for each press and a natural
+cubic spline through the origin are linear in their unknowns, so least squares; knots are as few as the curve
+needs. The means of the spline's own terms stand beside those of the position, so that wide steps bend
+nothing. Where the position reading has backlash, it stands still after the turn until the backlash is taken
+up, which on a stiff frame is much of the way out: the curve then rests on the way in alone, and what is left
+of the way out is only compared with it. Cost: a pass over the samples for each curve tried, some ten.
 """
 
 from __future__ import annotations
@@ -122,7 +122,7 @@ class FrameCurve:
         From means of steps to deflections at knots, shape (k, steps).
     design
         From deflections at knots to means of steps, shape (steps, k), each column about its own mean.
-    deflections_mm, touches_mm
+    deflections_mm, contacts_mm
         Of each press, shape (presses, k) and (presses,).
     residual_mm
         What each press leaves in each step about the mean curve, shape (presses, steps).
@@ -134,7 +134,7 @@ class FrameCurve:
     solver: FloatArray
     design: FloatArray
     deflections_mm: FloatArray
-    touches_mm: FloatArray
+    contacts_mm: FloatArray
     residual_mm: FloatArray
     choice: Choice
 
@@ -282,14 +282,14 @@ def _curve(strokes: FrameStrokes, knots: int, *, denser_below: bool) -> FrameCur
         deflections[k] = np.linalg.lstsq(table - table.mean(axis=0), column - column.mean(), rcond=None)[0]
     deflection_mm = deflections.mean(axis=0)
     residual_mm = position_mm - design @ deflection_mm
-    touches_mm = residual_mm.mean(axis=1)
+    contacts_mm = residual_mm.mean(axis=1)
     mean_design = design.mean(axis=0)
     centred = mean_design - mean_design.mean(axis=0)
-    residual_mm = residual_mm - touches_mm[:, None]
+    residual_mm = residual_mm - contacts_mm[:, None]
     rms_mm = float(np.sqrt(np.mean(residual_mm.mean(axis=0) ** 2)))
     choice = Choice(knots, denser_below, rms_mm)
     return FrameCurve(
-        knots_n, np.linalg.pinv(centred), mean_design, deflections, touches_mm, residual_mm, choice
+        knots_n, np.linalg.pinv(centred), mean_design, deflections, contacts_mm, residual_mm, choice
     )
 
 

@@ -55,7 +55,7 @@ LOSSY_SHARE = 0.25
 that slid."""
 
 MOVED_SHARE = 0.1
-"""Of the frame's deflection, by which the touch may wander within a recording."""
+"""Of the frame's deflection, by which the contact may wander within a recording."""
 
 MOVED_STEPS = 3.0
 """Of the position reading, which it may wander in any case."""
@@ -124,8 +124,8 @@ class FrameMeasurement:
         Widest distance between the strokes at a knot.
     residual_mm
         Root mean square distance of the steps' means from the curve.
-    touches_mm
-        Where each press touched.
+    contacts_mm
+        Where each press met the block.
     choices, reason
         Curves that were tried, and why this one.
     left_out
@@ -142,7 +142,7 @@ class FrameMeasurement:
     unloading_mm: FloatArray
     loop_mm: float
     residual_mm: float
-    touches_mm: tuple[float, ...]
+    contacts_mm: tuple[float, ...]
     choices: tuple[Choice, ...]
     reason: str
     left_out: int
@@ -268,11 +268,11 @@ def _strokes(presses: Presses, sensing: _Sensing, backlash_mm: float, block: Blo
 
 
 def _travel_mm(presses: Presses) -> float:
-    """Return how far the platen goes on from the touch to the peak, median of the presses."""
+    """Return how far the platen goes on from the contact to the peak, median of the presses."""
     ways = []
     for press in presses.whole:
-        touched = int(np.argmax(press.force_n > _FIRST_SHARE * press.peak_force_n))
-        ways.append(float(press.position_mm.max() - press.position_mm[touched]))
+        reached = int(np.argmax(press.force_n > _FIRST_SHARE * press.peak_force_n))
+        ways.append(float(press.position_mm.max() - press.position_mm[reached]))
     return float(np.median(ways)) / (1 - _FIRST_SHARE)
 
 
@@ -323,12 +323,12 @@ def _refuse_what_moved(curve: FrameCurve, strokes: FrameStrokes, sensing: _Sensi
     top_mm = float(curve.deflection_mm[-1])
     limit_mm = max(MOVED_SHARE * top_mm, MOVED_STEPS * max(sensing.position_step_mm, sensing.position_u_mm))
     for recording in np.unique(strokes.recording).tolist():
-        touches_mm = curve.touches_mm[strokes.recording == recording]
-        if np.ptp(touches_mm) > limit_mm:
-            told = ", ".join(f"{touch:.3f}" for touch in touches_mm)
+        contacts_mm = curve.contacts_mm[strokes.recording == recording]
+        if np.ptp(contacts_mm) > limit_mm:
+            told = ", ".join(f"{contact:.3f}" for contact in contacts_mm)
             raise InputError(
-                f"recording {recording}: the block moved: its presses touch at {told} mm; expected the same "
-                f"place within {limit_mm:.2g} mm, so that the block neither settles nor creeps"
+                f"recording {recording}: the block moved: its presses meet it at {told} mm; expected the "
+                f"same place within {limit_mm:.2g} mm, so that the block neither settles nor creeps"
             )
     widest_mm = float(np.abs(known.loop_mm).max())
     if widest_mm > max(LOSSY_SHARE * top_mm, limit_mm):
@@ -403,7 +403,7 @@ def _between_strokes(
     curve: FrameCurve, strokes: FrameStrokes, variance_mm2: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Distance from loading to unloading at no force and at the knots; and how far a stroke may lie from the
-    mean at the knots, both touches being taken where the loading touches. The latter is nothing where
+    mean at the knots, both contacts being taken where loading begins. The latter is nothing where
     chance would do as much.
     """
     distance_mm = (strokes.position_mm[:, 1] - strokes.position_mm[:, 0]).mean(axis=0)
@@ -422,7 +422,7 @@ def _after_backlash(
 ) -> tuple[FloatArray, FloatArray]:
     """Return the same as `_between_strokes` where the backlash hides the upper part of the unloading: a
     straight line through what is left. That both lie apart by as much all the way says how well the
-    backlash is known, and does not touch the curve.
+    backlash is known, and does not change the curve.
     """
     none = np.zeros(len(curve.knots_n))
     both = strokes.both
@@ -452,7 +452,7 @@ def _about_backlash(strokes: FrameStrokes) -> str:
 
 
 def _below_steps_mm(curve: FrameCurve, low_n: float) -> float:
-    """Return how far the touch may be off, and with it all deflections: a natural spline is straight at
+    """Return how far the contact may be off, and with it all deflections: a natural spline is straight at
     the origin, and below the first step there is no evidence whether the frame is. Nothing for a frame
     that is straight."""
     if len(curve.knots_n) == 1:
@@ -488,7 +488,7 @@ def _read_by(calibration: Calibration, curve: FrameCurve) -> ReadBy:
     return ReadBy(
         "" if force is None else force.identity,
         "" if position is None else position.identity,
-        float(curve.touches_mm.mean()),
+        float(curve.contacts_mm.mean()),
     )
 
 
@@ -523,7 +523,7 @@ def _measurement(
             "at the most: press harder, more often, or on a block whose stiffness is better known"
         )
     force_n = strokes.middle_n
-    level_mm = curve.touches_mm[:, None, None]
+    level_mm = curve.contacts_mm[:, None, None]
     on_strokes = (strokes.position_mm - level_mm).mean(axis=0)
     return FrameMeasurement(
         Frame(
@@ -540,7 +540,7 @@ def _measurement(
         on_strokes[1],
         float(np.abs(known.loop_mm).max()),
         curve.choice.residual_mm,
-        tuple(curve.touches_mm.tolist()),
+        tuple(curve.contacts_mm.tolist()),
         (),
         "",
         0,
@@ -553,11 +553,11 @@ def _readings(curve: FrameCurve, strokes: FrameStrokes) -> dict[str, Any]:
         "presses": [
             {
                 "recording": int(recording),
-                "touch_mm": float(touch),
+                "contact_mm": float(contact),
                 "deflection_mm": [float(deflection) for deflection in deflections],
             }
-            for recording, touch, deflections in zip(
-                strokes.recording, curve.touches_mm, curve.deflections_mm, strict=True
+            for recording, contact, deflections in zip(
+                strokes.recording, curve.contacts_mm, curve.deflections_mm, strict=True
             )
         ],
         "residual_mm": curve.choice.residual_mm,

@@ -1,11 +1,12 @@
-"""Height of a piece between platens, from where they touch it and where they touch each other.
+"""Height of a piece between platens, from where they meet it and where they meet each other.
 
 Problem: a caliper squeezes what it measures, and a soft piece has no height but one at a force. Plan: the
 platen's position at a stated small force, with nothing between the platens less that with the piece. What
-both touches share goes out: the position's zero, the frame compliance at that force, the backlash. What they
-do not share makes the budget: repeats or the noise of a reading, whichever is larger; the smallest step; the
-position's scale over the way between; the force's own uncertainty through the slopes; the delay through the
-speeds; a homing in between. Propagation is that of JCGM 100, intervals are Student's. Cost: nothing.
+both contact checks share goes out: the position's zero, the frame compliance at that force, the backlash.
+What they do not share makes the budget: repeats or the noise of a reading, whichever is larger; the smallest
+step; the position's scale over the way between; the force's own uncertainty through the slopes; the delay
+through the speeds; a homing in between. Propagation is that of JCGM 100, intervals are Student's. Cost:
+nothing.
 """
 
 from __future__ import annotations
@@ -24,18 +25,18 @@ from rig.errors import InputError
 from rig.samples import FloatArray
 
 MOST_CHANCE = 0.05
-"""A first touch or a trend that chance makes less often than this is reported."""
+"""A first contact check or a trend that chance makes less often than this is reported."""
 
 SAME_SPEED = 0.05
 """Speeds that differ by a smaller share make a delay go out."""
 
 LEAST_FOR_FIRST = 4
-"""Touches without which a first one cannot be told from the rest."""
+"""Contact checks without which a first one cannot be told from the rest."""
 
 
 @dataclass(frozen=True, slots=True)
-class PlatenTouch:
-    """Where one touch passed a force.
+class PlatenContact:
+    """Where one contact check passed a force.
 
     Parameters
     ----------
@@ -101,21 +102,22 @@ class Height:
     Parameters
     ----------
     force_n
-        At which both touches were read; zero where it was extrapolated.
+        At which both contact checks were read; zero where it was extrapolated.
     mm
-        Mean over the touches that count.
+        Mean over the contact checks that count.
     u_mm, degrees_of_freedom
         Standard uncertainty and its effective degrees of freedom; None where repeats are missing.
     low_mm, high_mm
         95 % interval.
     sd_bare_mm, sd_piece_mm
         Of the repeats; None for a single one.
-    touches_mm
-        Height of each touch of the piece against the mean of the bare ones, in order.
+    contact_checks_mm
+        Height of each contact check of the piece against the mean of the bare ones, in order.
     first_mm
-        Height at the first touch where it stands apart from the later ones, and is then not in the mean.
+        Height at the first contact check where it stands apart from the later ones, and is then not in the
+        mean.
     trend_mm
-        Change from touch to touch where it is more than chance.
+        Change from contact check to contact check where it is more than chance.
     parts
         The budget.
     """
@@ -128,7 +130,7 @@ class Height:
     high_mm: float | None
     sd_bare_mm: float | None
     sd_piece_mm: float | None
-    touches_mm: tuple[float, ...]
+    contact_checks_mm: tuple[float, ...]
     first_mm: float | None
     trend_mm: float | None
     parts: tuple[HeightPart, ...]
@@ -143,17 +145,17 @@ class Height:
             "interval_95_mm": None if self.low_mm is None else [self.low_mm, self.high_mm],
             "sd_bare_mm": self.sd_bare_mm,
             "sd_piece_mm": self.sd_piece_mm,
-            "touches_mm": list(self.touches_mm),
-            "first_touch_mm": self.first_mm,
-            "trend_mm_per_touch": self.trend_mm,
+            "contact_checks_mm": list(self.contact_checks_mm),
+            "first_contact_check_mm": self.first_mm,
+            "trend_mm_per_contact_check": self.trend_mm,
             "budget": [part.as_dict() for part in self.parts],
         }
 
 
 def height_at(
     force_n: float,
-    bare: Sequence[Sequence[PlatenTouch]],
-    piece: Sequence[PlatenTouch],
+    bare: Sequence[Sequence[PlatenContact]],
+    piece: Sequence[PlatenContact],
     *,
     calibration: Calibration,
     homed_between: bool | None = False,
@@ -163,52 +165,52 @@ def height_at(
     Parameters
     ----------
     force_n
-        At which all touches were read.
+        At which all contact checks were read.
     bare
-        Touches without the piece, a series for each homing of the position.
+        Contact checks without the piece, a series for each homing of the position.
     piece
-        Touches of the piece, in the order in which they were made.
+        Contact checks of the piece, in the order in which they were made.
     calibration
         Of both.
     homed_between
-        Whether the position was homed between the bare touches and the piece's; None if unknown.
+        Whether the position was homed between the bare contact checks and the piece's; None if unknown.
 
     Returns
     -------
     Height
-        `u_mm` is None where one of both was touched only once: its repeatability is unknown.
+        `u_mm` is None where one of both was checked only once: its repeatability is unknown.
 
     Raises
     ------
     InputError
-        If there is no touch of one kind, or the bare platens meet before the piece is touched.
+        If there is no contact check of one kind, or the bare platens meet before the piece is met.
 
     References
     ----------
     JCGM 100:2008, 5.1 and G.4.
     """
     if not piece or not bare or not all(bare):
-        raise InputError("height: expected at least one bare touch and one of the piece")
-    series_mm = [float(np.mean([touch.position_mm for touch in series])) for series in bare]
+        raise InputError("height: expected at least one bare contact check and one of the piece")
+    series_mm = [float(np.mean([check.position_mm for check in series])) for series in bare]
     bare_mm = float(np.mean(series_mm))
-    touched_mm = np.array([touch.position_mm for touch in piece])
-    heights_mm = bare_mm - touched_mm
+    met_mm = np.array([check.position_mm for check in piece])
+    heights_mm = bare_mm - met_mm
     if heights_mm.min() <= 0:
         raise InputError(
-            f"height: the bare platens meet at {bare_mm:.3f} mm, before the piece is touched at "
-            f"{touched_mm.max():.3f} mm; expected them further on. Are the captures exchanged, was the "
+            f"height: the bare platens meet at {bare_mm:.3f} mm, before the piece is met at "
+            f"{met_mm.max():.3f} mm; expected them further on. Are the captures exchanged, was the "
             "position homed elsewhere in between, or does it count the other way?"
         )
-    read_mm = max(math.hypot(touch.u_mm, touch.rounding_mm) for touch in piece)
+    read_mm = max(math.hypot(check.u_mm, check.rounding_mm) for check in piece)
     apart = _stands_apart(heights_mm, read_mm)
     counted = list(piece[1:] if apart else piece)
     counted_mm = heights_mm[1:] if apart else heights_mm
     mm = float(counted_mm.mean())
     parts = (
-        *([_repeats("repeats of the bare touch", bare[0])] if len(bare) == 1 else []),
-        _repeats("repeats of the piece's touch", counted),
+        *([_repeats("repeats of the bare contact check", bare[0])] if len(bare) == 1 else []),
+        _repeats("repeats of the piece's contact check", counted),
         *_homing(series_mm, bare, homed_between),
-        _smallest_step([touch for series in bare for touch in series], counted),
+        _smallest_step([check for series in bare for check in series], counted),
         *_calibrated(force_n, bare_mm, bare, counted, calibration),
         *_told_only(force_n, bare, counted, calibration),
     )
@@ -224,8 +226,8 @@ def height_at(
         freedom,
         None if reach_mm is None else mm - reach_mm,
         None if reach_mm is None else mm + reach_mm,
-        _sd([touch.position_mm for series in bare for touch in series]) if len(bare) == 1 else None,
-        _sd([touch.position_mm for touch in counted]),
+        _sd([check.position_mm for series in bare for check in series]) if len(bare) == 1 else None,
+        _sd([check.position_mm for check in counted]),
         tuple(heights_mm.tolist()),
         float(heights_mm[0]) if apart else None,
         _trend(counted_mm, read_mm),
@@ -234,7 +236,7 @@ def height_at(
 
 
 def _stands_apart(heights_mm: FloatArray, read_mm: float) -> bool:
-    """Return whether the first touch lies outside of what the later ones predict for one more."""
+    """Return whether the first contact check lies outside of what the later ones predict for one more."""
     if len(heights_mm) < LEAST_FOR_FIRST:
         return False
     later = heights_mm[1:]
@@ -243,7 +245,7 @@ def _stands_apart(heights_mm: FloatArray, read_mm: float) -> bool:
 
 
 def _trend(heights_mm: FloatArray, read_mm: float) -> float | None:
-    """Change from touch to touch; None where chance or the readings' noise explains it."""
+    """Change from contact check to contact check; None where chance or the readings' noise explains it."""
     if len(heights_mm) < LEAST_FOR_FIRST or not np.ptp(heights_mm):
         return None
     number = np.arange(len(heights_mm), dtype=np.float64)
@@ -257,23 +259,23 @@ def _sd(values: Sequence[float]) -> float | None:
     return float(np.std(values, ddof=1)) if len(values) > 1 else None
 
 
-def _repeats(source: str, touches: Sequence[PlatenTouch]) -> HeightPart:
-    count = len(touches)
-    sd_mm = _sd([touch.position_mm for touch in touches])
+def _repeats(source: str, contact_checks: Sequence[PlatenContact]) -> HeightPart:
+    count = len(contact_checks)
+    sd_mm = _sd([check.position_mm for check in contact_checks])
     if sd_mm is None:
-        return HeightPart(source, None, math.inf, True, "one touch says nothing of how it repeats")
-    read_mm = math.sqrt(sum(touch.u_mm**2 for touch in touches)) / count
+        return HeightPart(source, None, math.inf, True, "one contact check says nothing of how it repeats")
+    read_mm = math.sqrt(sum(check.u_mm**2 for check in contact_checks)) / count
     if read_mm > sd_mm / math.sqrt(count):
         why = f"noise of {count} readings; they agree to {1000 * sd_mm:.2g} um, better than it allows"
         return HeightPart(source, read_mm, math.inf, True, why)
-    why = f"standard deviation of {1000 * sd_mm:.2g} um over {count} touches"
+    why = f"standard deviation of {1000 * sd_mm:.2g} um over {count} contact checks"
     return HeightPart(source, sd_mm / math.sqrt(count), count - 1.0, True, why)
 
 
 def _homing(
-    series_mm: Sequence[float], bare: Sequence[Sequence[PlatenTouch]], homed: bool | None
+    series_mm: Sequence[float], bare: Sequence[Sequence[PlatenContact]], homed: bool | None
 ) -> list[HeightPart]:
-    """Return what the position's zero may have moved between both touches."""
+    """Return what the position's zero may have moved between both contact checks."""
     source = "homing in between"
     if len(series_mm) > 1:
         sd_mm = float(np.std(series_mm, ddof=1))
@@ -286,26 +288,26 @@ def _homing(
     if homed is None:
         return [HeightPart(source, None, math.inf, False, "the captures do not say whether it was homed")]
     if homed:
-        why = "homed since the bare touch; give bare captures of several homings to have its repeatability"
+        why = "homed since the bare contact check; bare captures of several homings give its repeatability"
         return [HeightPart(source, None, math.inf, False, why)]
     return []
 
 
-def _smallest_step(bare: Sequence[PlatenTouch], piece: Sequence[PlatenTouch]) -> HeightPart:
-    square = sum(float(np.mean([touch.rounding_mm**2 for touch in each])) for each in (bare, piece))
-    why = "of the position, at both touches; repeats at the same place share it"
+def _smallest_step(bare: Sequence[PlatenContact], piece: Sequence[PlatenContact]) -> HeightPart:
+    square = sum(float(np.mean([check.rounding_mm**2 for check in each])) for each in (bare, piece))
+    why = "of the position, at both contact checks; repeats at the same place share it"
     return HeightPart("smallest step", math.sqrt(square), math.inf, True, why)
 
 
 def _calibrated(
     force_n: float,
     bare_mm: float,
-    bare: Sequence[Sequence[PlatenTouch]],
-    piece: Sequence[PlatenTouch],
+    bare: Sequence[Sequence[PlatenContact]],
+    piece: Sequence[PlatenContact],
     calibration: Calibration,
 ) -> list[HeightPart]:
     """Return what every direction of the calibration's uncertainty does to the height."""
-    whole = [touch for series in bare for touch in series]
+    whole = [check for series in bare for check in series]
     slope_mm = _mean(whole, "per_newton_mm") - _mean(piece, "per_newton_mm")
     faster = _mean(whole, "speed_mm_per_s") - _mean(piece, "speed_mm_per_s")
     ends_mm = np.array([bare_mm, _mean(piece, "position_mm")])
@@ -334,7 +336,7 @@ def _calibrated(
 
 def _how(source: str) -> str:
     if source.startswith("position"):
-        return "over the way between both touches"
+        return "over the way between both contact checks"
     if source.startswith("force"):
         return "of the force at which both are read, through the slopes there"
     return "through the difference of both speeds"
@@ -347,31 +349,31 @@ def _unmeasured(calibration: Calibration, faster: float, speed: float) -> list[t
         if scale is None or scale.uncertainty is None:
             found.append((f"{name} calibration", missing))
     if calibration.delay.u_s is None and abs(faster) > SAME_SPEED * speed:
-        found.append(("delay", "not measured; equal speeds at both touches would cancel it"))
+        found.append(("delay", "not measured; equal speeds at both contact checks would cancel it"))
     return found
 
 
 def _told_only(
     force_n: float,
-    bare: Sequence[Sequence[PlatenTouch]],
-    piece: Sequence[PlatenTouch],
+    bare: Sequence[Sequence[PlatenContact]],
+    piece: Sequence[PlatenContact],
     calibration: Calibration,
 ) -> list[HeightPart]:
-    """Return the rows that are in others already, or that go out between both touches."""
-    whole = [touch for series in bare for touch in series]
+    """Return the rows that are in others already, or that go out between both contact checks."""
+    whole = [check for series in bare for check in series]
     rows = []
     for source, name in (("noise of the readings", "u_mm"), ("force zero", "zero_u_mm")):
         # variance of a mean of readings
         square = sum(
-            float(np.sum([getattr(touch, name) ** 2 for touch in each])) / len(each) ** 2
+            float(np.sum([getattr(check, name) ** 2 for check in each])) / len(each) ** 2
             for each in (whole, piece)
         )
         rows.append(HeightPart(source, math.sqrt(square), math.inf, False, "in the repeats already"))
     give_um = 1000 * float(calibration.frame.deflection_mm(np.array(force_n)))
-    same = f"{give_um:.3g} um at {force_n:g} N, the same at both touches: goes out"
+    same = f"{give_um:.3g} um at {force_n:g} N, the same at both contact checks: goes out"
     rows.append(HeightPart("frame compliance", None, math.inf, False, same))
     return rows
 
 
-def _mean(touches: Sequence[PlatenTouch], name: str) -> float:
-    return float(np.mean([getattr(touch, name) for touch in touches]))
+def _mean(contact_checks: Sequence[PlatenContact], name: str) -> float:
+    return float(np.mean([getattr(check, name) for check in contact_checks]))

@@ -154,8 +154,8 @@ def settled_plateau(
     if abs(rise.value) > max(allowed, SIGNIFICANT_SLOPES * rise.u):
         raise InputError(
             f"plateau drifts by {rise.value:+.4g} counts in {seconds:.2g} s; expected {allowed:.4g} at "
-            "most. Does the load still swing or creep, does it touch something, is the rig still warming "
-            "up? Wait, then take it again"
+            "most. Does the load still swing or creep, does it rub, is the rig still warming up? Wait, then "
+            "take it again"
         )
     off, bound = (
         float(np.abs(means - np.median(means)).max()),

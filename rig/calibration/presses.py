@@ -32,7 +32,8 @@ LEAST_FREE = 5
 """Values without load on either side of a press; fewer give no zero."""
 
 MARGIN_SHARE = 0.5
-"""How much further than the pressed stretch a press is cut, as a share of its depth: past the first touch."""
+"""How much further than the pressed stretch a press is cut, as a share of its depth: past the first
+contact."""
 
 SHALLOW_SHARE = 0.8
 """A press below this share of the median peak force is a half press."""

@@ -148,8 +148,8 @@ def _read_by_position(calibration: Calibration, off: Scale) -> Frame:
     frame, scale = calibration.frame, calibration.position
     if scale is None or not _same_position(calibration):
         return frame
-    touch_mm = frame.read_by.touch_mm
-    reached_mm = off.value(scale.counts(touch_mm + np.array([0.0, *frame.deflection_at_mm])))
+    contact_mm = frame.read_by.contact_mm
+    reached_mm = off.value(scale.counts(contact_mm + np.array([0.0, *frame.deflection_at_mm])))
     return replace(frame, deflection_at_mm=tuple((reached_mm[1:] - reached_mm[0]).tolist()))
 
 

@@ -92,7 +92,7 @@ def from_message(message: bytes | memoryview, header: CaptureHeader, run: int) -
     head = schema_of(header, run).serialize().to_pybytes()
     try:
         found = pa.ipc.open_stream(head + message).read_next_batch_with_custom_metadata()
-        # Buffers too short for their rows are found here, before any value is touched.
+        # Buffers too short for their rows are found here, before any value is used.
         found.batch.validate(full=True)
         mark = found.custom_metadata
         mark_id, mark_run, number, crc = (mark[name].decode() for name in _MARK)

@@ -122,7 +122,7 @@ class NamePattern:
             )
         if "}{" in text:
             raise InputError(
-                f"--name: {text!r:.60}: two fields touch; put a character such as _ between them"
+                f"--name: {text!r:.60}: two fields have nothing between them; put a character such as _ there"
             )
         self.text = text
         self._names = [name.strip().lower().replace("_", " ") for name in names]

@@ -35,7 +35,7 @@ class Ordered:
     goes_on
         Of an endurance run: whether it may be resumed without a person.
     surfaces
-        Of a free height: what was touched, "bare" or "piece" or both; None where the header does not say.
+        Of a free height: what was measured, "bare" or "piece" or both; None where the header does not say.
     homed_now
         Of a free height: whether the position was homed just before.
     contact_n, top_n

@@ -111,8 +111,8 @@ def _show(found: FrameMeasurement) -> None:
     console().print(table)
     say(f"Curve: {found.reason}.")
     say(
-        f"Contact of {len(found.touches_mm)} presses between {min(found.touches_mm):.4f} and "
-        f"{max(found.touches_mm):.4f} mm. Loading and unloading differ by at most "
+        f"Contact of {len(found.contacts_mm)} presses between {min(found.contacts_mm):.4f} and "
+        f"{max(found.contacts_mm):.4f} mm. Loading and unloading differ by at most "
         f"{UM_PER_MM * found.loop_mm:.2g} um."
     )
     if found.left_out:
@@ -135,7 +135,7 @@ def _document(found: FrameMeasurement, given: PressOptions, kept: Path | None) -
         ],
         "residual_mm": found.residual_mm,
         "loop_mm": found.loop_mm,
-        "touches_mm": list(found.touches_mm),
+        "contacts_mm": list(found.contacts_mm),
         "left_out": found.left_out,
         "cautions": list(found.notes),
     }

@@ -142,7 +142,7 @@ def _record(
         rest_s=2.0,
         chain=chain,
         seed=seed,
-        # All stand on the same lower platen: a float that has lost height is touched later.
+        # All stand on the same lower platen: a float that has lost height is met later.
         contact_mm=FIRST_CONTACT_MM + FREE_HEIGHT_MM - specimen.height_mm,
     )
     calibration = Calibration(Scale(chain.force_n_per_count), Scale(chain.position_mm_per_count))

@@ -1,4 +1,4 @@
-"""`pressrig height`: the free height of a piece, touched against bare platens."""
+"""`pressrig height`: the free height of a piece, from contact checks of it and of the bare platens."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ BARE_PLATENS = "bare platens"
 """Stands for a specimen where there is none."""
 
 USUAL_FORCES_N = (0.05, 5.0)
-"""For captures that do not say with which forces they were touched."""
+"""For captures that do not say which forces their contact checks used."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +125,7 @@ def command(**given: Any) -> None:
     if given["bare_only"] and (piece is not None or asked.bare):
         raise InputError("--bare-only: measures the bare platens on a rig; leave out --bare and --piece")
     if piece is None:
-        piece = _touch(given, asked)
+        piece = _check_contact(given, asked)
         if given["bare_only"]:
             say(piece)
             return
@@ -150,13 +150,13 @@ def _show(report: HeightReport, piece: Path) -> None:
 
 
 def _forces(asked: _Asked, told: tuple[float, float] | None) -> tuple[float, float]:
-    """Return both forces: what was asked for, else what the capture was touched with, else the usual
+    """Return both forces: what was asked for, else those of the capture's contact checks, else the usual
     ones."""
     usual_n = told or USUAL_FORCES_N
     contact_n = asked.contact_n if asked.contact_n is not None else usual_n[0]
     top_n = asked.top_n if asked.top_n is not None else usual_n[1]
     if told is not None and top_n > told[1]:
-        raise InputError(f"--at: found {top_n:g} N, but the piece was touched only up to {told[1]:g} N")
+        raise InputError(f"--at: found {top_n:g} N, but its contact checks go only up to {told[1]:g} N")
     check_height_forces(contact_n, top_n)
     return contact_n, top_n
 
@@ -172,8 +172,8 @@ def _reported(asked: _Asked, piece: Path) -> HeightReport:
     )
 
 
-def _touch(given: dict[str, Any], asked: _Asked) -> Path:
-    """Touch on a rig; the capture."""
+def _check_contact(given: dict[str, Any], asked: _Asked) -> Path:
+    """Make the contact checks on a rig; return the capture."""
     rig = read_rig_file(given["rig_file"])
     if rig.limits is None or rig.wire != "framed":
         raise InputError(
@@ -225,7 +225,7 @@ def _ordered(rig: RigRef, order: HeightOrder) -> Path | None:
             "read the height with --piece CAPTURE"
         )
     _refuse_unfinished(end.reason, failed=end.failed, path=end.capture)
-    assert end.capture is not None  # or nothing was touched
+    assert end.capture is not None  # or nothing was measured
     return Path(end.capture)
 
 
@@ -248,7 +248,7 @@ def _order(given: dict[str, Any], asked: _Asked, checked: CheckedHeightPlan) -> 
 
 
 def _refuse_unfinished(reason: str, *, failed: bool, path: Path | str | None) -> None:
-    """Say what came of touches that did not come to their end, and end with its exit code."""
+    """Say what came of contact checks that did not come to their end, and end with its exit code."""
     if not failed and reason != STOPPED:
         return
     kept = ""
@@ -269,7 +269,7 @@ def _plan(given: dict[str, Any], asked: _Asked) -> HeightPlan:
     return HeightPlan(
         contact_n=contact_n,
         top_n=top_n,
-        touches=given["contact_checks"],
+        contact_checks=given["contact_checks"],
         speed_mm_per_s=quantity("speed", "mm/s"),
         gap_mm=quantity("gap", "mm"),
         rest_s=quantity("rest", "s"),

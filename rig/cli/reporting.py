@@ -85,12 +85,12 @@ def command(capture_folder: Path, *, spacer: str | None, rig_file: Path | None, 
 
 
 def _refuse_height(capture: Capture) -> None:
-    """Touches of a height promise no quantities of a method; another command gives the height.
+    """Contact checks of a height promise no quantities of a method; another command gives the height.
 
     Raises
     ------
     InputError
-        If the capture holds such touches.
+        If the capture holds such contact checks.
     """
     ordered = capture.header.ordered
     if ordered.kind != HEIGHT:
@@ -112,7 +112,7 @@ def _refuse_height(capture: Capture) -> None:
 
 
 def _about_recovery(report: MethodReport) -> list[str]:
-    """Return what the touches after release say of the time to come."""
+    """Return what the contact checks after release say of the time to come."""
     fit = report.recovery_fit()
     return [] if fit is None else recovery_sentences(fit)
 

@@ -239,7 +239,7 @@ class _Sitting:
         """Squeeze the piece until it is accepted or skipped; whether the session goes on."""
         while not self.stopped.is_set():
             answer = _asked(
-                f"{which}: {self.piece.specimen}. Put it in and do not touch it yet. [Enter starts, s "
+                f"{which}: {self.piece.specimen}. Put it in and do not press it yet. [Enter starts, s "
                 "skips, q ends] "
             )
             if answer == "q":

@@ -8,6 +8,8 @@ Cost: none.
 from collections.abc import Mapping
 from typing import Any, Literal, cast
 
+from rig.renamed import EVENTS
+
 LinkKind = Literal[
     "opened",  # port, baud
     "identified",  # what the identity message holds
@@ -47,16 +49,16 @@ EventKind = (
         "method",  # name, source, by
         "step",  # phase, place, passes, action
         "contact found",  # position_mm
-        "touched",  # position_mm
+        "contact checked",  # position_mm
         "step off the rig",  # instruction, taken_s
         "platen goes on",  # moved_mm
         "method stopped",  # why
         "force zero",  # zero_n, noise_n
         "guided",  # what a hand did of a step
         "hand warning",  # text
-        # touches for a height
+        # contact checks for a height
         "height search",  # phase, surface, position_mm
-        "height touch",  # phase, surface, number
+        "height contact check",  # phase, surface, number
         "height stopped",  # why
         # endurance
         "endurance",  # name, source, cycles_wanted
@@ -66,14 +68,15 @@ EventKind = (
         "reference",  # cycle, stiffness, peak_force_n, contact_mm
         "pause",  # why
         "taken up",  # after_s, cycles
-        "touch check",  # position_mm, shift_mm
+        "contact check",  # position_mm, shift_mm
         "squeezing ended",  # reason
-        "recovery touch",  # after_s, set_mm
+        "recovery contact check",  # after_s, set_mm
     ]
 )
 """All that a capture of this version holds; one of a later version may hold more."""
 
 
 def kind_of(event: Mapping[str, Any]) -> EventKind | None:
-    """Return the kind of an event; what no version known here wrote compares equal to none of them."""
-    return cast("EventKind | None", event.get("kind"))
+    """Return the kind of an event, by its name now; what no version known here wrote equals none of them."""
+    kind = event.get("kind")
+    return cast("EventKind | None", EVENTS.get(kind, kind) if isinstance(kind, str) else kind)

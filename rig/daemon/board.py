@@ -310,7 +310,7 @@ class Board:
                 air = {name: value for name, value in self._auxiliary.items() if name in AUXILIARY_UNITS}
                 self._rows.append(row.model_copy(update={"auxiliary": air}) if air else row)
                 self._rows_in_all += 1
-            # of the other kinds it shows how many they have made, which touches are no part of
+            # of the other kinds it shows how many they have made, of which contact checks are no part
             if self._job is not None and self._job.kind == "method":
                 self._job.cycles = self._rows_in_all
             elif self._job is None and self._last is not None and self._last.kind == "method":

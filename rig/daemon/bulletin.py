@@ -51,7 +51,7 @@ class LimitsCard(Message):
 
 
 class JobCard(Message):
-    """The job under way. The cycles of a height are its touches."""
+    """The job under way. The cycles of a height are its contact checks."""
 
     number: int
     kind: JobKind
@@ -68,7 +68,7 @@ class JobCard(Message):
 
 
 class EndCard(Message):
-    """How the job before ended. The cycles of a height are its touches. `halted_by`: who halted it."""
+    """How the job before ended. The cycles of a height are its contact checks. `halted_by`: who halted it."""
 
     number: int
     kind: JobKind

@@ -1,4 +1,4 @@
-"""Keeps the page's process alive, and never lets it touch the rig.
+"""Keeps the page's process alive, and never lets it use the rig's port.
 
 Problem: a page can hang, leak or be killed, and its death must cost no capture. Plan: it runs in a
 process of its own, which ends by itself when the pipe to its standard input is closed, however this one

@@ -33,13 +33,13 @@ from rig.jobs.recording import write_events
 from rig.jobs.tripwire import Tripwire
 from rig.methods import (
     Action,
+    ContactCheckUntil,
     MoveToDeflection,
     PressTo,
     PressUntilForce,
     Prompt,
     RigLimits,
     StartClock,
-    TouchUntil,
     Wait,
     WaitUntil,
     overshoot_mm,
@@ -83,17 +83,17 @@ STOPPED_WITHIN_S = 2.0
 """A platen that was halted stands after this many times its braking time, and this much more; then it must
 not move beyond the slack for the third. All of it is given up after the last, in wall time."""
 
-TOUCH_SHARE = 0.5
-LEAST_TOUCH_MM = 2.0
-"""A touch goes no further past where the part was, or must be, than this share of its free height, and this
-at the least: set and a slow recovery are smaller."""
+CHECK_SHARE = 0.5
+LEAST_CHECK_MM = 2.0
+"""A contact check goes no further past where the part was, or must be, than this share of its free height,
+and this at the least: set and a slow recovery are smaller."""
 
 FELT_SHARE = 0.2
 """The samples may have missed this share of a force that the device reports as reached."""
 
 FELT_WITHIN_S = 1.0
-"""Device time after the end of a touch within which a sample shows the force that ended it: the device
-tells of a conversion before a sample that holds it, and a filter may hold it back for some tenths."""
+"""Device time after the end of a contact check within which a sample shows the force that ended it: the
+device tells of a conversion before a sample that holds it, and a filter may hold it back for some tenths."""
 
 PLATEN_STANDS: frozenset[EndKind] = frozenset(("finished", "position limit", "halted", "unknown"))
 """Ends after which samples go on coming, and the next thing is done on standing platens."""
@@ -153,15 +153,15 @@ class Driver:
     writer
         Where everything goes; None while nothing is recorded.
     contact_mm
-        Where the last touch that sets the contact found the specimen.
+        Where the last contact check that sets the contact found the specimen.
     holes
         Times that samples were missing since the last motion of cycles began.
     runs_on
         Whether the platen was seen moving although it had been halted and disarmed.
     free_height_mm
-        Of the specimen; bounds a touch. None: not known.
-    touched_mm, touched_s
-        Where and when the last touch felt its force, in device time.
+        Of the specimen; bounds a contact check. None: not known.
+    met_mm, met_s
+        Where and when the last contact check felt its force, in device time.
     keep_raw
         False leaves the samples out of the recording; they are watched all the same.
 
@@ -183,8 +183,8 @@ class Driver:
             raise DeviceError("the rig cannot drive its platen: follow the method by hand while recording")
         self.writer: DiskThread | None = None
         self.contact_mm = 0.0
-        self.touched_mm: float | None = None
-        self.touched_s = 0.0
+        self.met_mm: float | None = None
+        self.met_s = 0.0
         self.keep_raw = True
         self._reader, self.session = reader, reader.session
         self._force, self._position = calibration.force, calibration.position
@@ -463,8 +463,8 @@ class Driver:
             If it did not come to its end.
         """
         match action:
-            case TouchUntil():
-                self._touch(action, place)
+            case ContactCheckUntil():
+                self._check_contact(action, place)
             case PressUntilForce():
                 deepest_mm = self.contact_mm + action.stop_mm
                 self.press_until(action.force_n, action.speed_mm_per_s, deepest_mm, place)
@@ -606,19 +606,25 @@ class Driver:
         return end
 
     def press_until(
-        self, force_n: float, speed_mm_per_s: float, deepest_mm: float, place: str, *, touch: bool = False
+        self,
+        force_n: float,
+        speed_mm_per_s: float,
+        deepest_mm: float,
+        place: str,
+        *,
+        contact_check: bool = False,
     ) -> None:
         """Approach until the force is reached.
 
         Parameters
         ----------
-        touch
+        contact_check
             Look for the specimen: what is known of its place is not held against the force.
         """
         deepest_mm = min(deepest_mm, self._rig.travel_mm[1])
         course = self._course(place, "press", deepest_mm, speed_mm_per_s, force_n)
         request = self._order(
-            replace(course, contact_mm=None) if touch else course,
+            replace(course, contact_mm=None) if contact_check else course,
             lambda: self.session.press_until(
                 self._force_counts(force_n),
                 speed=self.speed_counts(speed_mm_per_s),
@@ -655,7 +661,7 @@ class Driver:
             self.take_one()
         return self._most_n >= least_n
 
-    def touch(
+    def check_contact(
         self, force_n: float, speed_mm_per_s: float, place: str, deepest_mm: float | None = None
     ) -> float:
         """Approach until the force is felt; the position in mm at which it was.
@@ -667,45 +673,45 @@ class Driver:
         """
         # the device compares whole counts
         self._felt_n = float(self._force.value(self._force_counts(force_n)))
-        self.touched_mm = None
+        self.met_mm = None
         try:
             deepest_mm = self._rig.travel_mm[1] if deepest_mm is None else deepest_mm
-            self.press_until(force_n, speed_mm_per_s, deepest_mm, place, touch=True)
+            self.press_until(force_n, speed_mm_per_s, deepest_mm, place, contact_check=True)
             until_s = self.device_s + FELT_WITHIN_S
-            while self.touched_mm is None and self.device_s < until_s:
+            while self.met_mm is None and self.device_s < until_s:
                 self.take_one()
         finally:
             self._felt_n = None
-        if self.touched_mm is None:
-            raise MethodStoppedError(f"{place}: touched, but the position was lost; start again")
-        return self.touched_mm
+        if self.met_mm is None:
+            raise MethodStoppedError(f"{place}: in contact, but the position was lost; start again")
+        return self.met_mm
 
     def set_contact(self, position_mm: float, force_n: float) -> None:
         """Depths count from here, where this force was felt."""
         self.contact_mm, self._contact = position_mm, (position_mm, force_n)
 
-    def _deepest_touch_mm(self) -> float | None:
-        """A touch goes no deeper into a part that was touched before than half its free height.
+    def _deepest_check_mm(self) -> float | None:
+        """A contact check goes no deeper into a part that was met before than half its free height.
 
-        Where the part stands is not known before its first touch: then the end of the travel bounds it, and
-        where bare platens would meet, if that is stated, less what is left of the part.
+        Where the part stands is not known before its first contact check: then the end of the travel bounds
+        it, and where bare platens would meet, if that is stated, less what is left of the part.
         """
         height_mm, contact = self.free_height_mm, self._contact
         bounds_mm = [self._rig.travel_mm[1]]
         if height_mm is not None and contact is not None:
-            bounds_mm.append(contact[0] + max(TOUCH_SHARE * height_mm, LEAST_TOUCH_MM))
+            bounds_mm.append(contact[0] + max(CHECK_SHARE * height_mm, LEAST_CHECK_MM))
         if height_mm is not None and self._rig.platens_meet_mm is not None:
             first_mm = self._rig.platens_meet_mm - height_mm
-            bounds_mm.append(first_mm + max(TOUCH_SHARE * height_mm, LEAST_TOUCH_MM))
+            bounds_mm.append(first_mm + max(CHECK_SHARE * height_mm, LEAST_CHECK_MM))
         return min(bounds_mm)
 
-    def _touch(self, action: TouchUntil, place: str) -> None:
-        felt_mm = self.touch(action.force_n, action.speed_mm_per_s, place, self._deepest_touch_mm())
+    def _check_contact(self, action: ContactCheckUntil, place: str) -> None:
+        felt_mm = self.check_contact(action.force_n, action.speed_mm_per_s, place, self._deepest_check_mm())
         if action.sets_contact:
             self.set_contact(felt_mm, action.force_n)
             self.event("contact found", position_mm=felt_mm)
         else:
-            self.event("touched", position_mm=felt_mm)
+            self.event("contact checked", position_mm=felt_mm)
 
     def _prompt(self, action: Prompt) -> None:
         """A step off the rig: disarmed, but still recorded, until the person says it is done.
@@ -934,16 +940,16 @@ class Driver:
             self.writer.event(kind, time_us=self._last_us, **fields)
 
     def _feel(self, samples: Samples) -> None:
-        """Where the force of a touch was felt, not where the platen came to rest behind it."""
+        """Where the force of a contact check was felt, not where the platen came to rest behind it."""
         self._most_n = max(self._most_n, float(self._force.value(samples.force).max()))
-        if self._felt_n is None or self.touched_mm is not None:
+        if self._felt_n is None or self.met_mm is not None:
             return
         force_n = self._force.value(samples.force)
         felt = np.flatnonzero(force_n >= self._felt_n)
         if len(felt):
             counts = float(samples.position[felt[0]])
-            self.touched_mm = float(self._position.value(counts))
-            self.touched_s = float(samples.time_us[felt[0]]) / US_PER_S
+            self.met_mm = float(self._position.value(counts))
+            self.met_s = float(samples.time_us[felt[0]]) / US_PER_S
 
     # Counts of the wire.
 

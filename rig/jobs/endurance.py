@@ -4,8 +4,8 @@ Problem: eighty thousand squeezes outlast cables and computers, and a count, a d
 way makes the rest worthless. Plan: cycles go in blocks. The intent of each is on disk before it moves
 (ledger.py), the device cycles by itself where it can, and what it does is followed live (trend.py). Where
 link or host are lost the block is settled from the device's own count; the run goes on only if the plan
-says so, the device has not stopped for another reason, the datum was made anew by homing, and a touch
-finds the specimen where it was. At the end come the light touches of recovery. Cost: that of a
+says so, the device has not stopped for another reason, the datum was made anew by homing, and a contact check
+finds the specimen where it was. At the end come the contact checks of recovery. Cost: that of a
 recording, and the live analysis.
 """
 
@@ -39,10 +39,10 @@ from rig.jobs.running import described, in_words
 from rig.jobs.trend import EMPTY_SQUEEZES, GONE_SHARE, Reference, Trend
 from rig.methods import (
     CheckedPlan,
+    ContactCheckUntil,
     PressToDepth,
     PressToForce,
     RigLimits,
-    TouchUntil,
     check_plan,
     describe,
     parse_plan,
@@ -61,7 +61,7 @@ AFTERWARDS_S = 1.5
 """Device time recorded without load at the end: the last cycle needs its force zero."""
 
 MOVED_MM = 1.5
-"""A specimen that is touched so much earlier or later than it was last lies no longer as it lay."""
+"""A specimen that is met this much earlier or later than last time lies no longer as it lay."""
 
 CLEAR_MM = 1.0
 CLEAR_S = 0.4
@@ -158,7 +158,8 @@ def endurance_job(order: EnduranceOrder, limits: RigLimits, resumed: Path | None
     InputError
         If the plan is wrong, or does not fit the rig or the specimen.
     """
-    checked = check_plan(parse_plan(order.text, order.source), limits, facts_of(order.card))
+    plan = parse_plan(order.text, order.source, recorded=resumed is not None)
+    checked = check_plan(plan, limits, facts_of(order.card))
     return EnduranceJob(order, checked, resumed)
 
 
@@ -340,7 +341,7 @@ class _Run:
         self._trend = Trend(
             calibration,
             AnalysisSettings(
-                contact_force_n=self._plan.touch.force_n,
+                contact_force_n=self._plan.contact_check.force_n,
                 free_height_mm=checked.method.specimen.free_height_mm,
                 at=(half_way,) if to_depth else (),
             ),
@@ -389,17 +390,19 @@ class _Run:
             return self._ended_early(problem)
         return reason, False
 
-    # From the first touch to the last.
+    # From the first contact check to the last.
 
     def _begin(self) -> None:
         plan = self._plan
         self.driver.event("endurance", name=plan.name, source=plan.source, cycles_wanted=plan.until.cycles)
         self.driver.make_ready()
         self.driver.arm()
-        place = str(plan.touch.place)
-        self._tell("touch")
-        contact_mm = self.driver.touch(plan.touch.force_n, plan.touch.speed_mm_per_s, place)
-        self.driver.set_contact(contact_mm, plan.touch.force_n)
+        place = str(plan.contact_check.place)
+        self._tell("contact check")
+        contact_mm = self.driver.check_contact(
+            plan.contact_check.force_n, plan.contact_check.speed_mm_per_s, place
+        )
+        self.driver.set_contact(contact_mm, plan.contact_check.force_n)
         self._must_fit(contact_mm)
         self.driver.event("contact found", position_mm=contact_mm)
         self._stand_clear()
@@ -646,19 +649,21 @@ class _Run:
                 raise LinkLostError(f"the rig did not come back within {LINK_PATIENCE_S:.0f} s")
 
     def _find_again(self) -> None:
-        touch = self._plan.touch
-        found_mm = self.driver.touch(touch.force_n, touch.speed_mm_per_s, str(touch.place))
+        contact_check = self._plan.contact_check
+        found_mm = self.driver.check_contact(
+            contact_check.force_n, contact_check.speed_mm_per_s, str(contact_check.place)
+        )
         shift_mm = found_mm - self.driver.contact_mm
-        self.driver.event("touch check", position_mm=found_mm, shift_mm=shift_mm)
+        self.driver.event("contact check", position_mm=found_mm, shift_mm=shift_mm)
         self._stand_clear()
         if not -MOVED_MM <= shift_mm <= max(self._set_before_mm, 0.0) + MOVED_MM:
             raise MethodStoppedError(
-                f"not resumed: touched at {shift_mm:+.2f} mm from the first contact, expected from "
+                f"not resumed: contact at {shift_mm:+.2f} mm from the first contact, expected from "
                 f"{-MOVED_MM:g} to {max(self._set_before_mm, 0.0) + MOVED_MM:.2f} mm; has the specimen moved?"
             )
 
     def _stand_clear(self) -> None:
-        """Leave the specimen alone for a moment. What follows is measured; a touch is no squeeze."""
+        """Leave the specimen alone for a moment. What follows is measured; a contact check is no squeeze."""
         squeeze, rig = self._plan.squeeze, self._checked.rig
         clear_mm = max(self.driver.contact_mm - max(squeeze.gap_mm, CLEAR_MM), rig.travel_mm[0])
         self.driver.move_to(clear_mm, squeeze.speed_mm_per_s, "return")
@@ -684,12 +689,12 @@ class _Run:
             self._tell("recovery")
             self.driver.perform(planned.action, str(planned.place))
             self.driver.event("step", phase="end", **marked)
-            if isinstance(planned.action, TouchUntil) and self.driver.touched_mm is not None:
+            if isinstance(planned.action, ContactCheckUntil) and self.driver.met_mm is not None:
                 self.driver.event(
-                    "recovery touch",
-                    after_s=self.driver.touched_s - self._released_s,
-                    position_mm=self.driver.touched_mm,
-                    set_mm=self.driver.touched_mm - self.driver.contact_mm,
+                    "recovery contact check",
+                    after_s=self.driver.met_s - self._released_s,
+                    position_mm=self.driver.met_mm,
+                    set_mm=self.driver.met_mm - self.driver.contact_mm,
                 )
 
     # Within.

@@ -13,12 +13,12 @@ from typing import Literal
 
 from rig.methods import (
     Action,
+    ContactCheckUntil,
     MoveToDeflection,
     PressTo,
     PressUntilForce,
     Prompt,
     StartClock,
-    TouchUntil,
     Wait,
     WaitUntil,
 )
@@ -124,7 +124,7 @@ def instruction_of(action: Action, free_height_mm: float | None, deflection_mm: 
         Where the platen stands as the action begins; None before a contact was found.
     """
     match action:
-        case TouchUntil():
+        case ContactCheckUntil():
             said = f"Approach at {_speed(action.speed_mm_per_s)} until {action.force_n:.3g} N is felt; stop."
         case PressTo():
             deep = _deep(action.deflection_mm, free_height_mm)

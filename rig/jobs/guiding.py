@@ -34,20 +34,20 @@ from rig.jobs.running import MethodJob, described, in_words
 from rig.methods import (
     Action,
     CheckedMethod,
+    ContactCheckUntil,
     MoveToDeflection,
     PlannedAction,
     PressTo,
     PressUntilForce,
     Prompt,
     StartClock,
-    TouchUntil,
     Wait,
     WaitUntil,
     describe,
     hard_by_hand,
     plan,
 )
-from rig.methods.steps import Touch, each_step
+from rig.methods.steps import ContactCheck, each_step
 from rig.reader import Delivery, Reader
 from rig.samples import Samples, Status
 from rig.wire import Capability
@@ -65,11 +65,11 @@ TOO_DEEP_MM = 0.5
 TOO_DEEP_SHARE = 0.03
 """So far beyond the method's own deepest step, whichever is more, a person is warned."""
 
-NOISE_IN_TOUCH = 6.0
-"""A touch force below this many times the noise may be felt where nothing is touched."""
+NOISE_IN_CHECK = 6.0
+"""A contact force below this many times the noise may be felt without any contact."""
 
-USUAL_TOUCH_N = 1.0
-"""Where a method never touches, this tells pressed from unpressed."""
+USUAL_CHECK_N = 1.0
+"""Where a method has no contact check, this tells pressed from unpressed."""
 
 CLEAR_MM = 0.5
 """A gap of at least so much: the platen is clear of the specimen, and the force zero may be taken."""
@@ -159,8 +159,10 @@ class _Guide:
     ) -> None:
         self._reader, self._calibration, self._writer = reader, calibration, writer
         self._checked, self._watch = checked, watch
-        touches = [step.force_n for step in each_step(checked.method.steps) if isinstance(step, Touch)]
-        self._touch_n = min(touches, default=USUAL_TOUCH_N)
+        contact_checks = [
+            step.force_n for step in each_step(checked.method.steps) if isinstance(step, ContactCheck)
+        ]
+        self._check_n = min(contact_checks, default=USUAL_CHECK_N)
         self._deepest_mm = checked.deepest_mm + max(TOO_DEEP_MM, TOO_DEEP_SHARE * checked.deepest_mm)
         self._zero_n = 0.0
         self._contact_mm: float | None = None
@@ -203,14 +205,14 @@ class _Guide:
     # Steps.
 
     def _measure_zero(self) -> None:
-        quiet = Quiet(self._touch_n)
+        quiet = Quiet(self._check_n)
         self._watch.tell(ZERO_INSTRUCTION, self.progress())
         self._follow(quiet, Guidance("start", (), "zero", ZERO_INSTRUCTION, "", 0.0))
         self._take_zero(quiet)
-        if self._touch_n < NOISE_IN_TOUCH * quiet.noise_n:
+        if self._check_n < NOISE_IN_CHECK * quiet.noise_n:
             text = (
-                f"The force wavers by {quiet.noise_n:.2g} N, and a touch is {self._touch_n:.3g} N: contact "
-                "may be reported without touching."
+                f"The force wavers by {quiet.noise_n:.2g} N, and the contact force is {self._check_n:.3g} N: "
+                "contact may be reported where there is none."
             )
             self._event("hand warning", text=text)
             self._watch.tell(text, self.progress())
@@ -258,7 +260,7 @@ class _Guide:
 
     def _aim(self, action: Action) -> Aim | None:
         match action:
-            case TouchUntil():
+            case ContactCheckUntil():
                 return Aim(1, action.speed_mm_per_s, None, action.force_n, stands=False)
             case PressTo():
                 return Aim(1, action.speed_mm_per_s, action.deflection_mm)
@@ -278,9 +280,9 @@ class _Guide:
             if action.loaded:
                 since_s = since_s if self._stood_s is None else self._stood_s
                 return HoldWait(action.duration_s, since_s, self._contact_mm or 0.0)
-            return RestWait(since_s + action.duration_s, since_s, self._touch_n)
+            return RestWait(since_s + action.duration_s, since_s, self._check_n)
         assert isinstance(action, WaitUntil)
-        return RestWait(self._clocks[place] + action.time_s, since_s, self._touch_n)
+        return RestWait(self._clocks[place] + action.time_s, since_s, self._check_n)
 
     def _afterwards(self, action: Action, follower: Follower) -> None:
         """What the next steps need of one that is over."""
@@ -288,10 +290,16 @@ class _Guide:
         if isinstance(follower, Stroke):
             self._stood_s, self._before = follower.stood_s, follower.in_words()
             self._presses += isinstance(action, PressTo | PressUntilForce)
-        if isinstance(action, TouchUntil) and isinstance(follower, Stroke) and follower.passed_mm is not None:
+        if (
+            isinstance(action, ContactCheckUntil)
+            and isinstance(follower, Stroke)
+            and follower.passed_mm is not None
+        ):
             if action.sets_contact:
                 self._contact_mm = follower.passed_mm
-            self._event("contact found" if action.sets_contact else "touched", position_mm=follower.passed_mm)
+            self._event(
+                "contact found" if action.sets_contact else "contact checked", position_mm=follower.passed_mm
+            )
         clear = self._deflection_mm is not None and self._deflection_mm < -CLEAR_MM
         if isinstance(follower, RestWait) and clear and follower.quiet.still:
             self._take_zero(follower.quiet)

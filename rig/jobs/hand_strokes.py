@@ -58,7 +58,7 @@ class Aim:
     speed_mm_per_s
         Asked for.
     goal_mm
-        Deflection; for a press to a force the deepest allowed, None for a touch.
+        Deflection; for a press to a force the deepest allowed, None for a contact check.
     goal_n
         Force; None for a way to a depth.
     stands
@@ -225,7 +225,7 @@ class Stroke:
         aim = self.aim
         if aim.goal_n is None:
             return first(along_mm >= aim.sign * (aim.goal_mm or 0.0) - aim.tolerance_mm)
-        # twice in a row, so that one wild value is no touch
+        # twice in a row, so that one wild value is no contact
         felt = heard.force_n >= aim.goal_n
         before = len(self._before_n) > 0 and bool(self._before_n[-1] >= aim.goal_n)
         reached = first(felt & np.concatenate([[before], felt[:-1]]))

@@ -100,17 +100,17 @@ class RestWait:
         Device time of its end.
     since_s
         Device time of its begin.
-    touch_n
+    check_n
         A force above which the platen still presses.
     """
 
-    def __init__(self, until_s: float, since_s: float, touch_n: float) -> None:
-        self._until_s, self._since_s, self._touch_n = until_s, since_s, touch_n
+    def __init__(self, until_s: float, since_s: float, check_n: float) -> None:
+        self._until_s, self._since_s, self._check_n = until_s, since_s, check_n
         self._now_s = self._last_s = since_s
         self._pressed_s = 0.0
         self._pressed = False
         self._late_s = max(since_s - until_s, 0.0)
-        self.quiet = Quiet(touch_n)
+        self.quiet = Quiet(check_n)
 
     @property
     def share(self) -> float:
@@ -132,7 +132,7 @@ class RestWait:
         """Take what was heard; the index at which the time was over, once it is."""
         over = first(heard.time_s >= self._until_s)
         part = heard[: upto(over)]
-        pressed = part.force_n > self._touch_n
+        pressed = part.force_n > self._check_n
         self._pressed_s += float(np.diff(part.time_s, prepend=self._last_s)[pressed].sum())
         self._pressed = bool(pressed[-1])
         self._now_s = self._last_s = float(part.time_s[-1])

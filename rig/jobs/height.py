@@ -1,11 +1,11 @@
-"""Touch bare platens and a piece, slowly and again and again, and record all of it.
+"""Make contact checks of bare platens and a piece, slowly and several times, and record all of it.
 
-Problem: the height of a soft piece is the difference of two touches at a small force, and each must begin
-without load and end before anything is squeezed. Plan: for each surface the platen is taken away, a person
-clears it or lays the piece in, a quicker search finds it, and slow touches from a small gap go through the
-small force on to the greater one, where the platen stops. The force at rest before each touch is its zero,
-so that a force that has wandered does not stop it early. Events mark every touch, so that the height can
-be worked out again from the capture. Cost: that of a recording.
+Problem: the height of a soft piece is the difference of two contact checks at a small force, and each must
+begin without load and end before anything is squeezed. Plan: for each surface the platen is taken away, a
+person clears it or lays the piece in, a quicker search finds it, and slow contact checks from a small gap go
+through the small force on to the greater one, where the platen stops. The force at rest before each contact
+check is its zero, so that a force that has wandered does not stop it early. Events mark every contact check,
+so that the height can be worked out again from the capture. Cost: that of a recording.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from rig.jobs.job import Bench, Progress, Recorded, Watch
 from rig.jobs.recording import link_tallies
 from rig.methods import (
     CLEARANCE_MM,
-    HEIGHT_TOUCH,
+    HEIGHT_CHECK,
     NOISES_OF_CONTACT,
     TOP_MARGIN,
     CheckedHeightPlan,
@@ -42,8 +42,8 @@ INSTRUCTIONS: dict[Surface, str] = {
     "piece": "Put in the piece at the centre of the platens, oriented as in use.",
 }
 
-TOUCHED = "height touched"
-"""Why a recording ends in which all was touched that was to be."""
+MEASURED = "height measured"
+"""Why a recording ends in which all contact checks were made."""
 
 STILL_S = 0.4
 """The force at rest, its zero and its noise, are taken over so long."""
@@ -78,7 +78,7 @@ def measure_height(
     surfaces: tuple[Surface, ...],
     bare_mm: float | None = None,
 ) -> Recorded:
-    """Touch the surfaces in order, and record it.
+    """Make the contact checks of each surface in order, and record them.
 
     Parameters
     ----------
@@ -107,7 +107,7 @@ def measure_height(
         )
     still = _Still(calibration.force, calibration.position)
     driver = Driver(reader, calibration, checked.rig, replace(watch, see=_both(watch.see, still.see)))
-    run = _Touching(driver, still, checked, watch, bare_mm)
+    run = _Checking(driver, still, checked, watch, bare_mm)
     try:
         run.refuse_noise()
         was_homed = bool(driver.session.state().flags & StateFlag.HOMED)
@@ -143,13 +143,13 @@ def _both(
     return see
 
 
-def _run(run: _Touching, surfaces: tuple[Surface, ...], watch: Watch) -> tuple[str, bool]:
+def _run(run: _Checking, surfaces: tuple[Surface, ...], watch: Watch) -> tuple[str, bool]:
     """Make all contact checks; return why it ended, and whether that is a failure."""
     driver = run.driver
     try:
         driver.arm()
         for surface in surfaces:
-            run.touch_surface(surface)
+            run.check_surface(surface)
         driver.finish()
     except RigError as problem:
         why = driver.stop(problem)
@@ -159,7 +159,7 @@ def _run(run: _Touching, surfaces: tuple[Surface, ...], watch: Watch) -> tuple[s
         if driver.writer is not None and not driver.writer.ended:
             driver.event("height stopped", why=why)
         return why, True
-    return TOUCHED, False
+    return MEASURED, False
 
 
 class _Still:
@@ -192,8 +192,8 @@ class _Still:
         return float(force_n.mean()), float(np.diff(force_n).std()) / np.sqrt(2)
 
 
-class _Touching:
-    """Touches one surface after the other."""
+class _Checking:
+    """Makes the contact checks of one surface after the other."""
 
     def __init__(
         self,
@@ -208,11 +208,11 @@ class _Touching:
         self._plan, self._rig = checked.plan, checked.rig
         self._bare_mm = bare_mm
         self._noise_n = 0.0
-        self._touched = 0
+        self._checked_count = 0
 
     def progress(self) -> Progress:
-        """Return how far the recording is; its cycles are the touches made."""
-        return self.driver.progress(self._touched)
+        """Return how far the recording is; its cycles are the contact checks made."""
+        return self.driver.progress(self._checked_count)
 
     def refuse_noise(self) -> None:
         """Refuse a contact force that noise alone would pass."""
@@ -224,8 +224,8 @@ class _Touching:
                 f"{self._noise_n:.2g} N; expected {least_n:.2g} N or more"
             )
 
-    def touch_surface(self, surface: Surface) -> None:
-        """Clear the way, have the surface made ready, find it, and touch it slowly."""
+    def check_surface(self, surface: Surface) -> None:
+        """Clear the way, have the surface made ready, find it, and make its slow contact checks."""
         driver, rig, plan = self.driver, self._rig, self._plan
         start_mm = rig.travel_mm[0]
         self._go(start_mm, "clear the way")
@@ -247,19 +247,19 @@ class _Touching:
             )
         self._refuse_order(surface, found_mm)
         self._go(clear_mm, surface)
-        for number in range(1, plan.touches + 1):
-            self._touch(surface, number, found_mm, clear_mm)
+        for number in range(1, plan.contact_checks + 1):
+            self._check_contact(surface, number, found_mm, clear_mm)
 
     def _search(self, surface: Surface, zero_n: float) -> float:
         driver, plan, speed = self.driver, self._plan, self._checked.search_mm_per_s
         least_n = max(plan.contact_n, SEARCH_NOISES * self._noise_n, SEARCH_SHARE * plan.top_n)
-        # bare platens are met hard; a piece is not to be squeezed before its first touch
+        # bare platens are met hard; a piece is not to be squeezed before its first contact check
         force_n = plan.top_n if surface == "bare" else min(least_n, plan.top_n)
         self._watch.tell(f"{surface}: search at {speed:.2g} mm/s", self.progress())
         driver.event("height search", phase="begin", surface=surface)
         try:
             deepest_mm = None if surface == "bare" or self._bare_mm is None else self._bare_mm
-            found_mm = driver.touch(zero_n + force_n, speed, surface, deepest_mm)
+            found_mm = driver.check_contact(zero_n + force_n, speed, surface, deepest_mm)
         except MethodStoppedError as stop:
             if "position limit" not in str(stop):
                 raise
@@ -282,23 +282,23 @@ class _Touching:
                 "there is no piece, or it is too thin to measure"
             )
 
-    def _touch(self, surface: Surface, number: int, found_mm: float, clear_mm: float) -> None:
+    def _check_contact(self, surface: Surface, number: int, found_mm: float, clear_mm: float) -> None:
         driver, plan = self.driver, self._plan
         driver.wait(max(plan.rest_s - STILL_S, 0.0))
         zero_n, _ = self._still.over(driver, STILL_S, moving=True)
-        self._watch.tell(f"{surface}: touch {number} of {plan.touches}", self.progress())
-        driver.event(HEIGHT_TOUCH, phase="begin", surface=surface, number=number)
+        self._watch.tell(f"{surface}: contact check {number} of {plan.contact_checks}", self.progress())
+        driver.event(HEIGHT_CHECK, phase="begin", surface=surface, number=number)
         force_n, deepest_mm = zero_n + TOP_MARGIN * plan.top_n, self._deepest_mm(surface, found_mm)
         try:
             driver.press_until(force_n, plan.speed_mm_per_s, deepest_mm, surface)
         except MethodStoppedError:
             raise
         except DeviceError as refusal:
-            raise MethodStoppedError(f"{surface}, touch {number}: {refusal}") from refusal
-        driver.event(HEIGHT_TOUCH, phase="end", surface=surface, number=number)
+            raise MethodStoppedError(f"{surface}, contact check {number}: {refusal}") from refusal
+        driver.event(HEIGHT_CHECK, phase="end", surface=surface, number=number)
         self._go(clear_mm, surface)
-        driver.event(HEIGHT_TOUCH, phase="clear", surface=surface, number=number)
-        self._touched += 1
+        driver.event(HEIGHT_CHECK, phase="clear", surface=surface, number=number)
+        self._checked_count += 1
 
     def _go(self, position_mm: float, place: str) -> None:
         """Go somewhere, and see the platen there: the end of a motion is heard before its last samples are

@@ -30,5 +30,5 @@ def _line(height: Height) -> HeightLine:
         u_mm=height.u_mm,
         low_mm=height.low_mm,
         high_mm=height.high_mm,
-        touches=len(height.touches_mm) - (height.first_mm is not None),
+        contact_checks=len(height.contact_checks_mm) - (height.first_mm is not None),
     )

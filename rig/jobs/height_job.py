@@ -1,10 +1,10 @@
 """A height ordered from a daemon: checked whole before anything moves, and worked out afterwards.
 
-Problem: what is ordered may not fit the rig, and may name captures that are not there, hold no bare touches
-or lie where the daemon has no business; once all is touched, the height is to be shown without the daemon
-growing. Plan: an order becomes a task that can be carried out, or a refusal; bare touches that are not named
-are looked for among the newest captures only; a recording longer than an hour or so is left to the command
-line. Cost: one pass over the captures that are reckoned with.
+Problem: what is ordered may not fit the rig, and may name captures that are not there, hold no bare contact
+checks or lie where the daemon has no business; once all is measured, the height is to be shown without the
+daemon growing. Plan: an order becomes a task that can be carried out, or a refusal; bare contact checks that
+are not named are looked for among the newest captures only; a recording longer than an hour or so is left to
+the command line. Cost: one pass over the captures that are reckoned with.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from loguru import logger
 from rig.analyser import AnalysisSettings
 from rig.capture import HEIGHT, CaptureHeader, open_capture
 from rig.errors import InputError, RigError
-from rig.jobs.height import TOUCHED, measure_height
+from rig.jobs.height import MEASURED, measure_height
 from rig.jobs.height_card import height_card
 from rig.jobs.job import Bench, Recorded, Standing, stops_outside
 from rig.jobs.orders import LONGEST_NOTE, HeightCard, HeightOrder, JobKind, SpecimenCard
@@ -31,37 +31,37 @@ from rig.methods import (
     Surface,
     check_height_plan,
 )
-from rig.results import TouchedSurface, read_height, read_surface, where_bare_met_mm
+from rig.results import CheckedSurface, read_height, read_surface, where_bare_met_mm
 
 MOST_SAMPLES = 2_000_000
 """Of one capture, some 200 MB while it is read: an hour at 500 a second."""
 
 OLDEST_BARE_S = 3600.0
-"""Bare touches that are older than this are warned of."""
+"""Bare contact checks that are older than this are warned of."""
 
 LISTEN_S = 0.05
 """While the height is worked out, deliveries are taken this often."""
 
 LOOKED_THROUGH = 200
 READ_AT_MOST = 5
-"""Captures among which bare touches are looked for, the newest first, and how many of those that should hold
-some are read: whoever ordered waits for the answer."""
+"""Captures among which bare contact checks are looked for, the newest first, and how many of those that
+should hold some are read: whoever ordered waits for the answer."""
 
 
 @dataclass(frozen=True, slots=True)
 class HeightJob:
-    """Touches the bare platens, a piece, or both.
+    """Makes contact checks of the bare platens, a piece, or both.
 
     Parameters
     ----------
     checked
         A plan that fits the rig.
     surfaces
-        In the order in which they are touched.
+        In the order of their contact checks.
     card
         Whose height it is.
     bare, bare_mm
-        Captures of bare touches made before and where those met; empty and None if they are touched now.
+        Captures of bare contact checks made before and where those met; empty and None if they are made now.
     works_out
         Whether the height is wanted at the end, and not only the capture.
     """
@@ -81,24 +81,24 @@ class HeightJob:
 
     @property
     def cycles_wanted(self) -> int | None:
-        """Touches of all surfaces."""
-        return self.checked.plan.touches * len(self.surfaces)
+        """Contact checks of all surfaces."""
+        return self.checked.plan.contact_checks * len(self.surfaces)
 
     def describe(self) -> Iterator[str]:
-        """Yield what is touched, and where the rig stops."""
+        """Yield what is measured, and where the rig stops."""
         plan = self.checked.plan
         yield (
-            f"Touch {' and '.join(self.surfaces)} {plan.touches} times each at "
+            f"{plan.contact_checks} contact checks of {' and of '.join(self.surfaces)} at "
             f"{plan.speed_mm_per_s:g} mm/s, up to {plan.top_n:g} N."
         )
         yield stops_outside(self.checked.rig)
 
     def perform(self, bench: Bench) -> Recorded:
-        """Touch, and calculate the height while the rig is still listened to."""
+        """Make the contact checks, and calculate the height while the rig is still listened to."""
         recorded = measure_height(
             bench, bench.heading(self.card), self.checked, surfaces=self.surfaces, bare_mm=self.bare_mm
         )
-        if recorded.reason != TOUCHED or not self.works_out:
+        if recorded.reason != MEASURED or not self.works_out:
             return recorded
         bench.watch.tell("calculate the height", recorded.progress)
         with ThreadPoolExecutor(1, "rig-height") as pool:
@@ -108,7 +108,7 @@ class HeightJob:
         return replace(recorded, height=working.result())
 
     def work_out(self, capture: Path) -> HeightCard | None:
-        """Return the height, or why there is none; None where no piece was touched."""
+        """Return the height, or why there is none; None where no piece was measured."""
         if "piece" not in self.surfaces:
             return None
         plan = self.checked.plan
@@ -127,20 +127,20 @@ class HeightJob:
 
 
 def height_job(order: HeightOrder, standing: Standing) -> HeightJob:
-    """Check an order against a driven rig, and against the bare touches in its folder of captures.
+    """Check an order against a driven rig, and against the bare contact checks in its folder of captures.
 
     Raises
     ------
     DeviceError
         If the rig has no drive, or a stop is latched.
     InputError
-        If the plan does not fit the rig, or there are no such bare touches.
+        If the plan does not fit the rig, or there are no such bare contact checks.
     """
     checked = check_height_plan(_plan(order), standing.limits(), WORDS_OF)
     if order.surface != "piece":
         if order.bare:
             raise InputError(
-                "bare: found captures of bare touches, but the bare platens are touched now; leave them out"
+                "bare: found captures of bare contact checks, but they are made now; leave the captures out"
             )
         surfaces: tuple[Surface, ...] = ("bare",) if order.surface == "bare" else ("bare", "piece")
         return HeightJob(checked, surfaces, order.card, order.cautions_read)
@@ -158,7 +158,7 @@ def _plan(order: HeightOrder) -> HeightPlan:
     return HeightPlan(**{field.name: getattr(order, field.name) for field in fields(HeightPlan)})
 
 
-def _bare(path: Path, forces_n: tuple[float, float]) -> TouchedSurface:
+def _bare(path: Path, forces_n: tuple[float, float]) -> CheckedSurface:
     return read_surface(path, "bare", forces_n, most_samples=MOST_SAMPLES)
 
 
@@ -177,20 +177,20 @@ def _within(name: str, folder: Path) -> Path:
     return path
 
 
-def _newest_bare(folder: Path, rig_name: str, forces_n: tuple[float, float]) -> dict[Path, TouchedSurface]:
-    """Return the newest capture with bare touches of this rig that can be read."""
-    for path in islice(_with_bare_touches(folder, rig_name), READ_AT_MOST):
+def _newest_bare(folder: Path, rig_name: str, forces_n: tuple[float, float]) -> dict[Path, CheckedSurface]:
+    """Return the newest capture with bare contact checks of this rig that can be read."""
+    for path in islice(_with_bare_checks(folder, rig_name), READ_AT_MOST):
         try:
             return {path: _bare(path, forces_n)}
         except RigError as problem:
-            logger.debug("{}: no bare touches ({})", path, problem)
+            logger.debug("{}: no bare contact checks ({})", path, problem)
     raise InputError(
-        f"bare: found no bare touches of rig {rig_name} up to {forces_n[1]:g} N among the newest captures in "
-        f"{folder}, expected some: touch the bare platens too"
+        f"bare: found no bare contact checks of rig {rig_name} up to {forces_n[1]:g} N among the newest "
+        f"captures in {folder}, expected some: measure the bare platens too"
     )
 
 
-def _with_bare_touches(folder: Path, rig_name: str) -> Iterator[Path]:
+def _with_bare_checks(folder: Path, rig_name: str) -> Iterator[Path]:
     """Yield the captures that should hold them, the newest first."""
     # a capture's name begins with its time
     newest = sorted(folder.glob("*/"), reverse=True) if folder.is_dir() else []
@@ -200,11 +200,11 @@ def _with_bare_touches(folder: Path, rig_name: str) -> Iterator[Path]:
         except RigError as problem:
             logger.debug("{}", problem)
             continue
-        if _touched_bare(header, rig_name):
+        if _checked_bare(header, rig_name):
             yield path
 
 
-def _touched_bare(header: CaptureHeader, rig_name: str) -> bool:
+def _checked_bare(header: CaptureHeader, rig_name: str) -> bool:
     ordered = header.ordered
     same = ordered.kind == HEIGHT and header.rig.get("name") == rig_name
     return same and "bare" in (ordered.surfaces or ())

@@ -48,7 +48,7 @@ class Ended:
     progress
         How far it had come.
     height
-        What the touches of a height gave.
+        What the contact checks of a height gave.
     """
 
     reason: str
@@ -239,7 +239,7 @@ class Job(Protocol):
 
     @property
     def cycles_wanted(self) -> int | None:
-        """How many squeezes or touches it makes."""
+        """How many squeezes or contact checks it makes."""
 
     @property
     def analysed_with(self) -> AnalysisSettings | None:

@@ -118,7 +118,7 @@ class IntendedMotion:
     time_s, cycle_s
         How long it takes, and one cycle of it; None: as the way and the speed say.
     contact_mm, contact_n
-        Where the specimen was touched, and with which force; None: not known. Of `stand`: the specimen is
+        Where the specimen was met, and with which force; None: not known. Of `stand`: the specimen is
         held, and the least force that is left of it.
     """
 

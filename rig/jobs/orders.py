@@ -11,17 +11,18 @@ import re
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
 from rig.errors import InputError
 from rig.methods import HeightPlan
+from rig.renamed import KEYS
 from rig.units import parse
 
 LONGEST_METHOD = 64 * 1024
 """Characters of a method or plan; the longest example has two thousand."""
 
 MOST_BARE = 8
-"""Captures of bare touches, one for each homing, that one height is reckoned against."""
+"""Captures of bare contact checks, one for each homing, that one height is reckoned against."""
 
 MOST_NOTES = 16
 LONGEST_NOTE = 600
@@ -77,6 +78,14 @@ class Message(BaseModel):
     """Crosses between processes: validated on both sides, and never changed."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _refuse_old_names(cls, fields: Any) -> Any:
+        for old in KEYS.keys() & (fields.keys() if isinstance(fields, dict) else ()):
+            if KEYS[old] in cls.model_fields:
+                raise ValueError(f"{old!r} is now called {KEYS[old]!r}")
+        return fields
 
 
 _Typed = TypeVar("_Typed", bound=Message)
@@ -168,11 +177,12 @@ class RecordingOrder(Message):
 
 
 class HeightOrder(Message):
-    """Touch the bare platens and a piece for its free height. A person clears the platens and lays it in.
+    """Measure a free height by contact checks of the bare platens and the piece.
 
+    A person clears the platens and lays the piece in.
     `contact_n` is the small force at which the height is reported, `top_n` the greater one beside it. Where
-    only the piece is touched, `bare` names captures of bare touches in the daemon's folder; without any, the
-    newest there are taken.
+    only the piece is measured, `bare` names captures of bare contact checks in the daemon's folder; without
+    any, the newest there are taken.
     """
 
     kind: Literal["height"] = "height"
@@ -180,7 +190,7 @@ class HeightOrder(Message):
     surface: Literal["both", "bare", "piece"] = "both"
     contact_n: Newtons = _USUAL.contact_n
     top_n: Newtons = _USUAL.top_n
-    touches: Annotated[Count, Field(le=1_000_000)] = _USUAL.touches
+    contact_checks: Annotated[Count, Field(le=1_000_000)] = _USUAL.contact_checks
     speed_mm_per_s: MillimetresPerSecond = _USUAL.speed_mm_per_s
     gap_mm: Millimetres = _USUAL.gap_mm
     rest_s: Seconds = _USUAL.rest_s
@@ -224,11 +234,11 @@ class HeightLine(Message):
     u_mm: float | None = None
     low_mm: float | None = None
     high_mm: float | None = None
-    touches: int
+    contact_checks: int
 
 
 class HeightCard(Message):
-    """What touches gave: heights with their 95 % intervals, and what has to be said beside them."""
+    """What contact checks gave: heights with their 95 % intervals, and what has to be said beside them."""
 
     specimen: Name
     heights: Annotated[tuple[HeightLine, ...], Field(max_length=3)] = ()

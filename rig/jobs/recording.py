@@ -265,8 +265,8 @@ def write_events(writer: CaptureWriter | DiskThread, delivery: Delivery) -> None
 
 
 class _Counter:
-    """Counts cycles as they close, as an analysis of the capture does: a first touch counts until a press
-    shows that it was a contact check. An uncalibrated channel counts as well as a calibrated one."""
+    """Counts cycles as they close, as an analysis of the capture does: a first contact check counts until a
+    press shows that it was a contact check. An uncalibrated channel counts as well as a calibrated one."""
 
     def __init__(self, calibration: Calibration, empty: Samples, sense: Sense) -> None:
         force, position = calibration.covers(empty.force_channel, empty.position_channel)

@@ -25,13 +25,13 @@ from rig.jobs.recording import link_tallies
 from rig.methods import (
     Action,
     CheckedMethod,
+    ContactCheckUntil,
     MoveToDeflection,
     PlannedAction,
     PressTo,
     PressUntilForce,
     Prompt,
     StartClock,
-    TouchUntil,
     Wait,
     WaitUntil,
     check_contact,
@@ -41,7 +41,7 @@ from rig.methods import (
 from rig.reader import Reader
 
 _WORDS: dict[type[Action], str] = {
-    TouchUntil: "touch",
+    ContactCheckUntil: "contact check",
     PressTo: "press to depth",
     PressUntilForce: "press to force",
     MoveToDeflection: "move",
@@ -167,7 +167,7 @@ def _step(driver: Driver, checked: CheckedMethod, planned: PlannedAction) -> Non
     driver.event("step", phase="begin", **marked)
     try:
         driver.perform(action, str(planned.place))
-        if isinstance(action, TouchUntil) and action.sets_contact:
+        if isinstance(action, ContactCheckUntil) and action.sets_contact:
             check_contact(checked, driver.contact_mm)
     except MethodStoppedError as stop:
         if str(planned.place) in str(stop):

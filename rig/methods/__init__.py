@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from rig.methods.gauging import GaugedValue, Stretch
     from rig.methods.height_plan import (
         CLEARANCE_MM,
-        HEIGHT_TOUCH,
+        HEIGHT_CHECK,
         TOP_MARGIN,
         WORDS_OF,
         CheckedHeightPlan,
@@ -48,34 +48,34 @@ if TYPE_CHECKING:
         PROCEDURE_QUANTITIES,
         Outcome,
         Part,
-        RecoveryTouch,
+        RecoveryCheck,
         StatedFacts,
         StretchOf,
         first_contact,
         procedure_outcome,
-        recovery_touches,
+        recovery_checks,
         unit_of,
     )
     from rig.methods.planning import (
         Action,
+        ContactCheckUntil,
         MoveToDeflection,
         PlannedAction,
         PressTo,
         PressUntilForce,
         Prompt,
         StartClock,
-        TouchUntil,
         Wait,
         WaitUntil,
         plan,
     )
-    from rig.methods.platen_touches import (
+    from rig.methods.platen_contacts import (
         NOISES_OF_CONTACT,
         Drift,
         Passage,
         PlatenReading,
-        read_platen_touch,
-        split_touches,
+        read_platen_contact,
+        split_contact_checks,
         zero_drifts,
     )
     from rig.methods.procedures import (

@@ -12,6 +12,7 @@ import math
 from rig.errors import InputError
 from rig.methods.checking import CheckedMethod, RigLimits, SpecimenFacts, check_method
 from rig.methods.steps import (
+    ContactCheck,
     Method,
     PressToDepth,
     PressToForce,
@@ -20,7 +21,6 @@ from rig.methods.steps import (
     Repeat,
     Return,
     Step,
-    Touch,
     each_step,
 )
 
@@ -138,6 +138,6 @@ def _beyond_a_hand(step: Step) -> list[str]:
 
 def _speed_mm_per_s(step: Step) -> float:
     """Return how fast a step asks the platen to move; infinite where it stands."""
-    if isinstance(step, Touch | PressToDepth | PressToForce | Return | PullOff | Recover):
+    if isinstance(step, ContactCheck | PressToDepth | PressToForce | Return | PullOff | Recover):
         return step.speed_mm_per_s
     return math.inf

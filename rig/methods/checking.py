@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 from rig.errors import InputError
 from rig.methods.fields import refuse
 from rig.methods.steps import (
+    ContactCheck,
     Hold,
     Method,
     OffRig,
@@ -28,7 +29,6 @@ from rig.methods.steps import (
     Return,
     Step,
     StepDepth,
-    Touch,
     each_step,
 )
 
@@ -48,7 +48,8 @@ LETS_GO_S = 0.01
 """A part that is pulled off lets the force back to zero in so short a time, and that is no crash."""
 
 UNKNOWN_APPROACH_MM = 10.0
-"""Taken for the way to a first touch, which is not known beforehand; only the time estimate uses it."""
+"""Taken for the way to a first contact check, which is not known beforehand; only the time estimate uses
+it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,9 +116,9 @@ class CheckedMethod:
     ----------
     time_s
         Estimate. A press to a force is counted as deep as it may go, a step off the rig as short as it may
-        be, the way to a first touch as `UNKNOWN_APPROACH_MM`.
+        be, the way to a first contact check as `UNKNOWN_APPROACH_MM`.
     presses
-        How often the specimen is pressed; touches are not counted.
+        How often the specimen is pressed; contact checks are not counted.
     deepest_mm
         Greatest deflection past contact, overshoot included.
     largest_gap_mm
@@ -208,7 +209,7 @@ def check_method(method: Method, rig: RigLimits, specimen: SpecimenFacts) -> Che
 
 
 def check_contact(checked: CheckedMethod, contact_mm: float) -> None:
-    """Check, once a touch has found the contact, that all depths and gaps lie within the rig's travel.
+    """Check, once the contact is found, that all depths and gaps lie within the rig's travel.
 
     Parameters
     ----------
@@ -287,7 +288,7 @@ class _Walk:
 
     def _after(self, step: Step, progress: _Progress) -> _Progress:
         match step:
-            case Touch():
+            case ContactCheck():
                 self._check_force(step.place, step.force_n, step.speed_mm_per_s)
                 after = progress.moved(0.0, self._time_s(progress, 0.0, step.speed_mm_per_s))
             case PressToDepth() | PressToForce():
@@ -339,8 +340,8 @@ class _Walk:
         if shortest_s < busy_s:
             refuse(
                 step.place,
-                f"touches {shortest_s:.3g} s apart, but one touch and return takes {busy_s:.3g} s; "
-                "start later, touch less often, or use a smaller gap or more speed",
+                f"contact checks {shortest_s:.3g} s apart, but one with its return takes {busy_s:.3g} s; "
+                "start later, use fewer contact checks, or use a smaller gap or more speed",
             )
         return progress.moved(-step.gap_mm, step.last_s + 2 * there_s)
 

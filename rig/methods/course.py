@@ -2,8 +2,8 @@
 
 Problem: a reading belongs to a step, but a recording holds samples and marks in time. Plan: pair the begin
 and the end of each action, find the step of the method that it came from, and keep those from which a
-procedure reads something: touches, presses to a depth, holds, and moves, the first passes of each repeat
-only. Cost: one pass over the events; two numbers for each press, whatever its repeats.
+procedure reads something: contact checks, presses to a depth, holds, and moves, the first passes of each
+repeat only. Cost: one pass over the events; two numbers for each press, whatever its repeats.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from typing import Any
 
 from rig.core import kind_of
 from rig.methods.steps import Method, Recover, Repeat, Step, each_step
+from rig.renamed import ACTIONS, KEYS
 
 READ_PASSES = 10
 """Passes of a repeat that are read: published procedures read the fourth at the latest."""
@@ -22,7 +23,7 @@ MOST_ACTIONS = 2000
 """Actions kept; a method as written has at most two hundred steps."""
 
 PRESSES = ("press to depth", "press to force")
-KEPT = (*PRESSES, "touch", "wait loaded", "move", "by hand")
+KEPT = (*PRESSES, "contact check", "wait loaded", "move", "by hand")
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,8 +133,12 @@ def _take(course: Course, done: DoneAction) -> bool:
 
 
 def _tail(place: str) -> str:
-    """Return a place without its file, which may have been named otherwise when the method was run."""
-    return place.rpartition(" line ")[2]
+    """Return a place without its file, which may have been named otherwise when the method was run.
+
+    Its step has the name now.
+    """
+    step, _, kind = place.rpartition(" line ")[2].rpartition(" ")
+    return f"{step} {KEYS.get(kind, kind)}"
 
 
 def _marked(event: Mapping[str, Any]) -> tuple[str, int, str, str, tuple[int, ...]] | None:
@@ -143,4 +148,6 @@ def _marked(event: Mapping[str, Any]) -> tuple[str, int, str, str, tuple[int, ..
     if not isinstance(time_us, int) or not isinstance(passes, list):
         return None
     turns = tuple(turn for turn in passes if isinstance(turn, int))
-    return str(event["phase"]), time_us, _tail(str(event.get("place"))), str(event.get("action")), turns
+    action = str(event.get("action"))
+    place = _tail(str(event.get("place")))
+    return str(event["phase"]), time_us, place, ACTIONS.get(action, action), turns

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 
 from rig.methods.checking import CheckedMethod, depth_mm, overshoot_mm, overshoot_n
 from rig.methods.steps import (
+    ContactCheck,
     Hold,
     OffRig,
     Place,
@@ -23,7 +24,6 @@ from rig.methods.steps import (
     Return,
     Step,
     StepDepth,
-    Touch,
 )
 
 _TIMES = ((86400.0, "d"), (3600.0, "h"), (60.0, "min"))
@@ -78,7 +78,7 @@ def _lines(checked: CheckedMethod, steps: tuple[Step, ...], indent: str) -> Iter
 
 def _sentence(checked: CheckedMethod, step: Step) -> str:
     match step:
-        case Touch():
+        case ContactCheck():
             past = _overshoot(checked, step.speed_mm_per_s)
             said = (
                 f"Approach at {_speed(step.speed_mm_per_s)} until {step.force_n:.3g} N is felt{past}; "
@@ -111,7 +111,8 @@ def _sentence(checked: CheckedMethod, step: Step) -> str:
             )
         case Recover():
             said = (
-                f"Touch {step.touches} times with {step.force_n:.3g} N, from {duration(step.first_s)} to "
+                f"Make {step.contact_checks} contact checks with {step.force_n:.3g} N, "
+                f"from {duration(step.first_s)} to "
                 f"{duration(step.last_s)} after this step starts, at logarithmic intervals, returning to a "
                 f"gap of {step.gap_mm:g} mm each time."
             )

@@ -2,7 +2,8 @@
 
 Problem: days of squeezing must be agreed beforehand as plainly as one press. Plan: a file of its own, read
 with the same care as a method (lines, units, known keys only), and checked by being written out as the
-method that it amounts to: touch, the squeezes, and the light touches of recovery. Cost: that of a method.
+method that it amounts to: contact check, the squeezes, and the contact checks of recovery. Cost: that of a
+method.
 """
 
 from __future__ import annotations
@@ -14,9 +15,10 @@ from typing import Literal
 from rig.core import read_text
 from rig.methods.checking import CheckedMethod, RigLimits, SpecimenFacts, check_method, depth_mm
 from rig.methods.fields import LARGEST_FILE, Fields, compose, line_of, refuse, shown
-from rig.methods.reading import MOST_REPEATS, MOST_TOUCHES, depth_in, specimen_needs
+from rig.methods.reading import MOST_CONTACT_CHECKS, MOST_REPEATS, depth_in, specimen_needs
 from rig.methods.steps import (
     Conditioning,
+    ContactCheck,
     Hold,
     Method,
     Place,
@@ -29,7 +31,6 @@ from rig.methods.steps import (
     SpecimenNeeds,
     Step,
     StepDepth,
-    Touch,
 )
 
 """What a capture's header calls such a run."""
@@ -50,7 +51,7 @@ _KEYS = (
     "purpose",
     "follows",
     "specimen",
-    "touch",
+    "contact_check",
     "squeeze",
     "block",
     "reference_after",
@@ -121,7 +122,7 @@ class EndurancePlan:
     reference_after
         Cycles before the reference of the criteria.
     recovery
-        The light touches afterwards; None for none.
+        The contact checks afterwards; None for none.
     goes_on
         Whether it goes on by itself after the link or the host was lost.
     restart_within_s
@@ -135,7 +136,7 @@ class EndurancePlan:
     purpose: str
     follows: str
     specimen: SpecimenNeeds
-    touch: Touch
+    contact_check: ContactCheck
     squeeze: Squeeze
     until: Until
     block: int
@@ -154,7 +155,7 @@ class EndurancePlan:
         one.append(Return(place, squeeze.gap_mm, squeeze.speed_mm_per_s))
         if squeeze.rest_s:
             one.append(Rest(place, squeeze.rest_s))
-        steps: list[Step] = [self.touch, Repeat(place, self.until.cycles or 1, tuple(one), None)]
+        steps: list[Step] = [self.contact_check, Repeat(place, self.until.cycles or 1, tuple(one), None)]
         if self.recovery is not None:
             steps.append(self.recovery)
         else:
@@ -221,7 +222,7 @@ def plan_text(path: Path) -> str:
     return read_text(path, most=LARGEST_FILE, what="endurance plan", hint="configs/endurance holds examples")
 
 
-def parse_plan(text: str, source: str) -> EndurancePlan:
+def parse_plan(text: str, source: str, *, recorded: bool = False) -> EndurancePlan:
     """Read and check an endurance plan's text.
 
     Parameters
@@ -230,19 +231,21 @@ def parse_plan(text: str, source: str) -> EndurancePlan:
         YAML.
     source
         Name of the file, for messages.
+    recorded
+        The text comes from a capture, whose keys may have old names.
 
     Raises
     ------
     InputError
         If it is not a plan; the message names source and line.
     """
-    root = compose(text, source)
+    root = compose(text, source, recorded=recorded)
     fields = Fields(Place(source, line_of(root), "plan"), root, _KEYS)
-    touch_fields = _section(fields, "touch", ("force", "speed"))
-    touch = Touch(
-        touch_fields.place,
-        touch_fields.quantity("force", "N", "'1 N'"),
-        touch_fields.quantity("speed", "mm/s", "'60 mm/min'"),
+    check_fields = _section(fields, "contact_check", ("force", "speed"))
+    contact_check = ContactCheck(
+        check_fields.place,
+        check_fields.quantity("force", "N", "'1 N'"),
+        check_fields.quantity("speed", "mm/s", "'60 mm/min'"),
     )
     squeeze = _squeeze(fields)
     return EndurancePlan(
@@ -251,12 +254,12 @@ def parse_plan(text: str, source: str) -> EndurancePlan:
         fields.text("purpose", "its purpose, in one sentence"),
         fields.text("follows", "the published procedure, and where this differs from it"),
         specimen_needs(fields),
-        touch,
+        contact_check,
         squeeze,
         _until(fields),
         fields.whole("block", 1, LARGEST_BLOCK) if "block" in fields else USUAL_BLOCK,
         fields.whole("reference_after", 0, MOST_REPEATS) if "reference_after" in fields else USUAL_REFERENCE,
-        _recovery(fields, touch, squeeze) if "recovery" in fields else None,
+        _recovery(fields, contact_check, squeeze) if "recovery" in fields else None,
         _goes_on(fields),
         _restart_within_s(fields),
         _section(fields, "raw", ("one_block_in",)).whole("one_block_in", 1, LARGEST_BLOCK)
@@ -319,18 +322,18 @@ def _until(fields: Fields) -> Until:
     )
 
 
-def _recovery(fields: Fields, touch: Touch, squeeze: Squeeze) -> Recover:
-    section = _section(fields, "recovery", ("touches", "from", "to", "gap"))
+def _recovery(fields: Fields, contact_check: ContactCheck, squeeze: Squeeze) -> Recover:
+    section = _section(fields, "recovery", ("contact_checks", "from", "to", "gap"))
     first, last = section.quantity("from", "s", "'20 s'"), section.quantity("to", "s", "'24 h'")
     if last <= first:
         refuse(section.at("to"), f"to: found {last:g} s, expected more than from, which is {first:g} s")
     return Recover(
         section.place,
-        section.whole("touches", 2, MOST_TOUCHES),
+        section.whole("contact_checks", 2, MOST_CONTACT_CHECKS),
         first,
         last,
-        touch.force_n,
-        touch.speed_mm_per_s,
+        contact_check.force_n,
+        contact_check.speed_mm_per_s,
         section.quantity("gap", "mm", "'2 mm'") if "gap" in section else max(squeeze.gap_mm, 1.0),
     )
 

@@ -44,8 +44,14 @@ _BOUNDS = {
 _WHOLE = re.compile(r"[0-9]{1,12}", re.ASCII)
 
 
-def compose(text: str, source: str) -> yaml.Node:
+def compose(text: str, source: str, *, recorded: bool = False) -> yaml.Node:
     """Root of the node tree of a text.
+
+    Parameters
+    ----------
+    recorded
+        The text comes from a capture: keys by an old name get the name now, since a recording keeps what was
+        written.
 
     Raises
     ------
@@ -57,7 +63,22 @@ def compose(text: str, source: str) -> yaml.Node:
             f"{source}: {len(text)} characters found, but a method has at most {LARGEST_TEXT}; check that "
             "it is the right file"
         )
-    return yaml_tree(text, source, expected="keys such as `name` and `steps`", aliases=False)
+    root = yaml_tree(text, source, expected="keys such as `name` and `steps`", aliases=False)
+    if recorded:
+        _rename_keys(root)
+    return root
+
+
+def _rename_keys(node: yaml.Node) -> None:
+    """Give every old key in a tree its name now. The tree is a bounded one without aliases."""
+    if isinstance(node, yaml.MappingNode):
+        for key, value in node.value:
+            if isinstance(key, yaml.ScalarNode):
+                key.value = KEYS.get(key.value, key.value)
+            _rename_keys(value)
+    elif isinstance(node, yaml.SequenceNode):
+        for value in node.value:
+            _rename_keys(value)
 
 
 def line_of(node: yaml.Node) -> int:

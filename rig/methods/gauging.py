@@ -20,11 +20,11 @@ from rig.samples import FloatArray
 NEAR_MM = 0.1
 """Samples within this way of a reading take part: short beside any bend of a soft part's curve."""
 
-TOUCH_MM = 0.3
-"""As before for a touch, which stops there and so has samples on one side only."""
+CONTACT_CHECK_MM = 0.3
+"""As before for a contact check, which stops there and so has samples on one side only."""
 
-TOUCH_SHARE = 0.5
-"""Samples of a touch count from this share of its force on."""
+CHECK_SHARE = 0.5
+"""Samples of a contact check count from this share of its force on."""
 
 LEAST_SAMPLES = 4
 MOST_SAMPLES = 2000
@@ -98,23 +98,23 @@ class Stretch:
 
 
 @dataclass(frozen=True, slots=True)
-class TouchReading:
-    """Where and when a touch reached its force, and the force zero of its approach."""
+class ContactReading:
+    """Where and when a contact check reached its force, and the force zero of its approach."""
 
     position_mm: GaugedValue
     time_s: float
     zero_n: GaugedValue
 
 
-def read_touch(stretch: Stretch, force_n: float, zero_n: GaugedValue | None) -> TouchReading:
-    """Return the position at which a touch reached its force.
+def read_contact(stretch: Stretch, force_n: float, zero_n: GaugedValue | None) -> ContactReading:
+    """Return the position at which a contact check reached its force.
 
     Parameters
     ----------
     stretch
-        From the begin of the approach; what follows the touch may be in it.
+        From the begin of the approach; what follows the contact check may be in it.
     zero_n
-        Of a touch before, for an approach without a no-load part.
+        Of a contact check before, for an approach without a no-load part.
 
     Raises
     ------
@@ -122,7 +122,7 @@ def read_touch(stretch: Stretch, force_n: float, zero_n: GaugedValue | None) -> 
         If there is no approach, no force zero, or the force was not reached.
     """
     if len(stretch) < LEAST_SAMPLES:
-        raise InputError("touch: too few samples of its approach are left")
+        raise InputError("contact check: too few samples of its approach are left")
     peak = int(np.argmax(stretch.force_n))
     low = int(np.argmin(stretch.position_mm[: peak + 1]))
     approach = stretch.part(slice(low, peak + 1))
@@ -131,20 +131,22 @@ def read_touch(stretch: Stretch, force_n: float, zero_n: GaugedValue | None) -> 
     at = int(np.argmax(approach.force_n - guess_n >= min(force_n, 0.95 * top_n)))
     zero_n = _zero(approach, at) or zero_n
     if zero_n is None:
-        raise InputError("touch: its approach has no stretch without load from which to take the force zero")
+        raise InputError(
+            "contact check: its approach has no stretch without load from which to take the force zero"
+        )
     net_n = approach.force_n - zero_n.value
     if float(net_n.max()) < 0.8 * force_n:
-        raise InputError(f"touch: reached {float(net_n.max()):.3g} N, expected {force_n:.3g} N")
+        raise InputError(f"contact check: reached {float(net_n.max()):.3g} N, expected {force_n:.3g} N")
     at = int(np.argmax(net_n >= min(force_n, float(net_n.max()))))
     position_mm = approach.position_mm
-    near = (net_n[:at] < TOUCH_SHARE * force_n) | (position_mm[:at] < position_mm[at] - TOUCH_MM)
+    near = (net_n[:at] < CHECK_SHARE * force_n) | (position_mm[:at] < position_mm[at] - CONTACT_CHECK_MM)
     outside = np.flatnonzero(near)
     first = max(int(outside[-1]) + 1 if len(outside) else 0, at - MOST_SAMPLES)
     first = min(first, max(at - 1, 0))
     part = slice(first, at + 1)
     reading = _fitted(net_n[part], position_mm[part], force_n, stretch.position_step_mm)
     u = hypot(reading.u, reading.slope * zero_n.u)
-    return TouchReading(GaugedValue(reading.value, u, reading.slope), float(approach.time_s[at]), zero_n)
+    return ContactReading(GaugedValue(reading.value, u, reading.slope), float(approach.time_s[at]), zero_n)
 
 
 def position_at(stretch: Stretch, force_n: float, zero_n: GaugedValue, *, falling: bool) -> GaugedValue:

@@ -1,8 +1,8 @@
-"""How a free height is touched, checked against the rig before anything moves.
+"""How a free height is measured, checked against the rig before anything moves.
 
 Problem: bare platens are as stiff as the frame, and a platen that stops on a force goes past it; too fast
-a touch would crash. Plan: the speed of the search for a surface follows from the overshoot that is allowed
-there; the slow touches after it start a small gap away. Cost: nothing.
+a contact check would crash the platens. Plan: the speed of the search for a surface follows from the
+overshoot that is allowed there; the slow contact checks after it start a small gap away. Cost: nothing.
 """
 
 from __future__ import annotations
@@ -16,12 +16,12 @@ from rig.errors import InputError
 from rig.methods.checking import RigLimits, overshoot_mm, overshoot_n
 
 Surface = Literal["bare", "piece"]
-"""What a touch finds: the bare platens, or the piece between them."""
+"""What a contact check finds: the bare platens, or the piece between them."""
 
 """What a capture's header calls such a run."""
 
-HEIGHT_TOUCH: Final = "height touch"
-"""What the events call the phases of one slow touch: begin, end, clear."""
+HEIGHT_CHECK: Final = "height contact check"
+"""What the events call the phases of one slow contact check: begin, end, clear."""
 
 SEARCH_FORCE_SHARE = 0.1
 """Of the rig's greatest force: a search that meets bare platens may go so far."""
@@ -41,13 +41,13 @@ TOP_OVER_CONTACT = 2.0
 CLEARANCE_MM = 0.5
 """Of way without load that must be left before the highest piece: its force zero is taken there."""
 
-LEAST_TOUCHES, MOST_TOUCHES = 2, 100
+LEAST_CONTACT_CHECKS, MOST_CONTACT_CHECKS = 2, 100
 LONGEST_REST_S = 86_400.0
 
 OPTION_OF: Mapping[str, str] = {
     "contact_n": "--contact-force",
     "top_n": "--at",
-    "touches": "--contact-checks",
+    "contact_checks": "--contact-checks",
     "speed_mm_per_s": "--speed",
     "gap_mm": "--gap",
     "rest_s": "--rest",
@@ -58,7 +58,7 @@ OPTION_OF: Mapping[str, str] = {
 WORDS_OF: Mapping[str, str] = {
     "contact_n": "contact force",
     "top_n": "greater force",
-    "touches": "touches",
+    "contact_checks": "contact checks",
     "speed_mm_per_s": "speed",
     "gap_mm": "gap",
     "rest_s": "rest",
@@ -69,18 +69,18 @@ WORDS_OF: Mapping[str, str] = {
 
 @dataclass(frozen=True, slots=True)
 class HeightPlan:
-    """How to touch.
+    """How to make the contact checks of a height.
 
     Parameters
     ----------
     contact_n, top_n
         The small force at which the height is reported, and the larger one beside it.
-    touches
+    contact_checks
         Of the bare platens, and of the piece.
     speed_mm_per_s
-        Of the slow touches.
+        Of the slow contact checks.
     gap_mm, rest_s
-        How far the platen goes back between touches, and how long it rests there.
+        How far the platen goes back between contact checks, and how long it rests there.
     platen_stiffness_n_per_mm
         Of the bare platens: what the overshoot is reckoned with.
     expected_mm
@@ -89,7 +89,7 @@ class HeightPlan:
 
     contact_n: float = 0.05
     top_n: float = 5.0
-    touches: int = 5
+    contact_checks: int = 5
     speed_mm_per_s: float = 0.2
     gap_mm: float = 1.0
     rest_s: float = 2.0
@@ -127,10 +127,10 @@ def check_height_plan(
     InputError
         With what was found and what would be right.
     """
-    if not LEAST_TOUCHES <= plan.touches <= MOST_TOUCHES:
+    if not LEAST_CONTACT_CHECKS <= plan.contact_checks <= MOST_CONTACT_CHECKS:
         raise InputError(
-            f"{called['touches']}: found {plan.touches}, expected {LEAST_TOUCHES} to {MOST_TOUCHES}: one "
-            "alone does not show how well it repeats"
+            f"{called['contact_checks']}: found {plan.contact_checks}, expected {LEAST_CONTACT_CHECKS} to "
+            f"{MOST_CONTACT_CHECKS}: one alone does not show how well it repeats"
         )
     check_height_forces(plan.contact_n, plan.top_n, called)
     if TOP_MARGIN * plan.top_n > rig.force_n[1]:
@@ -149,13 +149,13 @@ def check_height_plan(
         raise InputError(
             f"{speed}: at {plan.speed_mm_per_s:g} mm/s bare platens of {stiffness:g} N/mm are pressed "
             f"{past_n:.3g} N past the {plan.top_n:g} N of {called['top_n']}, the rig's limit is "
-            f"{rig.force_n[1]:g} N; touch more slowly"
+            f"{rig.force_n[1]:g} N; use a lower speed"
         )
     rise = stiffness * plan.speed_mm_per_s
     if rise > RISE_SHARE * rig.largest_rise_n_per_s:
         raise InputError(
             f"{speed}: at {plan.speed_mm_per_s:g} mm/s bare platens of {stiffness:g} N/mm make the force "
-            f"rise by {rise:.0f} N/s, the rig halts at {rig.largest_rise_n_per_s:.0f} N/s; touch more slowly"
+            f"rise by {rise:.0f} N/s, the rig halts at {rig.largest_rise_n_per_s:.0f} N/s; use a lower speed"
         )
     if plan.gap_mm + CLEARANCE_MM > rig.span_mm:
         raise InputError(

@@ -1,9 +1,9 @@
 """Whether steps can follow each other, on any rig.
 
-Problem: a press before a touch has no contact to count from, a hand must not go in under a platen that
-stands on the specimen, and a platen must not be left pressing. Plan: follow where the platen stands and
-whether its contact is known, step by step; a repeat is followed twice, since its second pass starts where
-the first ended. Cost: two to the power of the nesting, which is bounded.
+Problem: a press before a contact check has no contact to count from, a hand must not go in under a platen
+that stands on the specimen, and a platen must not be left pressing. Plan: follow where the platen stands and
+whether its contact is known, step by step; a repeat is followed twice, since its second pass starts where the
+first ended. Cost: two to the power of the nesting, which is bounded.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from typing import Literal
 
 from rig.methods.fields import refuse
 from rig.methods.steps import (
+    ContactCheck,
     Hold,
     OffRig,
     PressToDepth,
@@ -23,7 +24,6 @@ from rig.methods.steps import (
     Rest,
     Return,
     Step,
-    Touch,
 )
 
 
@@ -58,7 +58,7 @@ def _after(platen: _Platen, step: Step) -> _Platen:
         return _after_all(once, step.steps) if step.count > 1 else once
     _refuse_out_of_place(platen, step)
     match step:
-        case Touch():
+        case ContactCheck():
             after = _Platen("contact", True)
         case PressToDepth() | PressToForce():
             after = replace(platen, at="pressed")
@@ -77,11 +77,14 @@ def _after(platen: _Platen, step: Step) -> _Platen:
 def _refuse_out_of_place(platen: _Platen, step: Step) -> None:
     counts_from_contact = isinstance(step, PressToDepth | PressToForce | Return | PullOff | Recover)
     if counts_from_contact and not platen.contact_known:
-        refuse(step.place, "the contact is not known here; touch first, and again after a step off the rig")
-    if platen.at == "pressed" and isinstance(step, Touch | Rest | Recover | OffRig):
+        refuse(
+            step.place,
+            "the contact is not known here; write contact_check first, and again after a step off the rig",
+        )
+    if platen.at == "pressed" and isinstance(step, ContactCheck | Rest | Recover | OffRig):
         refuse(step.place, "the specimen is still pressed here; return first")
     if platen.at == "clear" and isinstance(step, Hold):
-        refuse(step.place, "nothing is pressed here; touch or press first, or write rest")
+        refuse(step.place, "nothing is pressed here; write contact_check or press first, or rest")
     if platen.at == "clear" and isinstance(step, PullOff):
         refuse(step.place, "nothing is attached here; press the specimen on first")
     if platen.at == "contact" and isinstance(step, OffRig):

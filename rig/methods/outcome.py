@@ -1,12 +1,12 @@
 """The quantities of published procedures, from the course of a method and the samples of its steps.
 
 Problem: a method's file promises quantities that no single cycle has: a force after a hold, a height before
-and after, a mean over axes. Plan: each is a small function that picks its touches, presses and holds from
-the course, reads them (gauging.py), and leaves the arithmetic to procedures.py; what is missing becomes
-a reason. Uncertainties of readings go through the arithmetic by its derivatives, taken as independent.
-Cost: a few readings.
+and after, a mean over axes. Plan: each is a small function that picks its contact checks, presses and holds
+from the course, reads them (gauging.py), and leaves the arithmetic to procedures.py; what is missing becomes
+a reason. Uncertainties of readings go through the arithmetic by its derivatives, taken as independent. Cost:
+a few readings.
 
-Depths count from the touch before, in the specimen: the frame's share of the travel is taken off.
+Depths count from the contact check before, in the specimen: the frame's share of the travel is taken off.
 """
 
 from __future__ import annotations
@@ -19,13 +19,13 @@ from typing import Protocol
 from rig.errors import InputError
 from rig.methods.course import Course, DoneAction
 from rig.methods.gauging import (
+    ContactReading,
     GaugedValue,
     Stretch,
-    TouchReading,
     end_of_hold,
     force_at,
     position_at,
-    read_touch,
+    read_contact,
 )
 from rig.methods.procedures import (
     BALL_AXES_APART_MM,
@@ -42,7 +42,7 @@ from rig.methods.procedures import (
     support_factor,
 )
 from rig.methods.reportable import REPORTABLE
-from rig.methods.steps import PressToDepth, Recover, Return, StepDepth, Touch
+from rig.methods.steps import ContactCheck, PressToDepth, Recover, Return, StepDepth
 
 SQUEEZE_READ = 4
 """CV40 is read in the fourth squeeze."""
@@ -51,7 +51,7 @@ HARDNESS_HOLD_S, HARDNESS_HOLD_TOLERANCE_S = 30.0, 1.0
 """Hold before the force of ISO 2439's hardness index is read (recalled); the tolerance is ours."""
 
 SAME_FORCE = 0.01
-"""Touches whose forces differ by a larger share do not compare heights."""
+"""Contact checks whose forces differ by a larger share do not compare heights."""
 
 ZERO_DRIFT_SHARE = 0.25
 """A force zero may have wandered by this share of its difference to the next one."""
@@ -104,9 +104,9 @@ class Outcome:
 
 
 @dataclass(frozen=True, slots=True)
-class RecoveryTouch:
-    """A light touch after release: how long after, and how much farther in the contact was than at the first
-    touch, with its standard uncertainty."""
+class RecoveryCheck:
+    """A contact check after release: how long after, and how much farther in the contact was than at the
+    first contact check, with its standard uncertainty."""
 
     after_s: float
     set_mm: float
@@ -157,39 +157,39 @@ def procedure_outcome(name: str, course: Course, stretch_of: StretchOf, facts: S
 
 
 def first_contact(course: Course, stretch_of: StretchOf) -> GaugedValue:
-    """Return the position of the first touch at its force.
+    """Return the position of the first contact check at its force.
 
     Raises
     ------
     InputError
         If it cannot be read.
     """
-    return _Bench(course, stretch_of, StatedFacts()).first_touch().position_mm
+    return _Bench(course, stretch_of, StatedFacts()).first_check().position_mm
 
 
-def recovery_touches(course: Course, stretch_of: StretchOf) -> tuple[RecoveryTouch, ...]:
-    """Touches of the watch over a recovery that could be read, in order.
+def recovery_checks(course: Course, stretch_of: StretchOf) -> tuple[RecoveryCheck, ...]:
+    """Contact checks of the watch over a recovery that could be read, in order.
 
     Times count from the begin of the watch, which starts as the platen stands at the contact again.
 
     Raises
     ------
     InputError
-        If there was no such watch, or no touch before it.
+        If there was no such watch, or no contact check before it.
     """
     bench = _Bench(course, stretch_of, StatedFacts())
     if course.released_us is None:
         raise InputError("recovery: the method did not reach its recover step")
-    looks = [done for done in course.of("touch") if isinstance(done.step, Recover)]
-    first = bench.first_touch()
+    looks = [done for done in course.of("contact check") if isinstance(done.step, Recover)]
+    first = bench.first_check()
     found = []
     for done in looks:
         try:
-            look = bench.touch(done)
+            look = bench.check(done)
         except InputError:
             continue
         shift, u = _shift(first, look)
-        found.append(RecoveryTouch(look.time_s - course.released_us / 1e6, shift, u))
+        found.append(RecoveryCheck(look.time_s - course.released_us / 1e6, shift, u))
     return tuple(found)
 
 
@@ -198,57 +198,61 @@ _Worked = tuple[float, float, str, Sequence[Part]]
 
 @dataclass(slots=True)
 class _Bench:
-    """Reads touches once each, and knows which one a press counts from."""
+    """Reads contact checks once each, and knows which one a press counts from."""
 
     course: Course
     stretch_of: StretchOf
     facts: StatedFacts
-    _touches: dict[int, TouchReading] = field(default_factory=dict)
+    _contact_checks: dict[int, ContactReading] = field(default_factory=dict)
 
-    def touch(self, done: DoneAction) -> TouchReading:
+    def check(self, done: DoneAction) -> ContactReading:
         key = done.begin_us
-        if key not in self._touches:
-            assert isinstance(done.step, Touch | Recover)
-            before = [reading for at, reading in self._touches.items() if at < key]
+        if key not in self._contact_checks:
+            assert isinstance(done.step, ContactCheck | Recover)
+            before = [reading for at, reading in self._contact_checks.items() if at < key]
             zero = before[-1].zero_n if before else None
-            self._touches[key] = read_touch(self.stretch_of(done), done.step.force_n, zero)
-        return self._touches[key]
+            self._contact_checks[key] = read_contact(self.stretch_of(done), done.step.force_n, zero)
+        return self._contact_checks[key]
 
     def contacts(self) -> list[DoneAction]:
-        """Touches that set the contact."""
-        return [done for done in self.course.of("touch") if isinstance(done.step, Touch)]
+        """Contact checks that set the contact."""
+        return [done for done in self.course.of("contact check") if isinstance(done.step, ContactCheck)]
 
-    def first_touch(self) -> TouchReading:
-        touches = self.contacts()
-        if not touches:
-            raise InputError("touch: the recording holds no complete one")
-        return self.touch(touches[0])
+    def first_check(self) -> ContactReading:
+        contact_checks = self.contacts()
+        if not contact_checks:
+            raise InputError("contact check: the recording holds no complete one")
+        return self.check(contact_checks[0])
 
-    def both_touches(self) -> tuple[TouchReading, TouchReading]:
+    def both_checks(self) -> tuple[ContactReading, ContactReading]:
         """First and last, at the same force."""
-        touches = self.contacts()
-        if len(touches) < 2:
+        contact_checks = self.contacts()
+        if len(contact_checks) < 2:
             raise InputError(
-                f"height: needs a touch before and one after; {len(touches)} is in the recording"
+                f"height: needs a contact check before and one after; found {len(contact_checks)}"
             )
-        forces = [done.step.force_n for done in (touches[0], touches[-1]) if isinstance(done.step, Touch)]
+        forces = [
+            done.step.force_n
+            for done in (contact_checks[0], contact_checks[-1])
+            if isinstance(done.step, ContactCheck)
+        ]
         if abs(forces[0] - forces[1]) > SAME_FORCE * forces[0]:
-            raise InputError(f"height: touched with {forces[0]:g} N before and {forces[1]:g} N after")
-        return self.touch(touches[0]), self.touch(touches[-1])
+            raise InputError(f"height: contact checks with {forces[0]:g} N before and {forces[1]:g} N after")
+        return self.check(contact_checks[0]), self.check(contact_checks[-1])
 
     def datum(self, done: DoneAction) -> tuple[GaugedValue, GaugedValue]:
         """Return the contact position and force zero that an action counts from."""
-        touches = self.contacts()
-        before = [touch for touch in touches if touch.begin_us <= done.begin_us]
+        contact_checks = self.contacts()
+        before = [check for check in contact_checks if check.begin_us <= done.begin_us]
         if not before:
-            raise InputError("press: no touch before it is in the recording")
-        reading = self.touch(before[-1])
+            raise InputError("press: no contact check before it is in the recording")
+        reading = self.check(before[-1])
         zero = reading.zero_n
-        later = touches[len(before) :]
+        later = contact_checks[len(before) :]
         drift_n = 0.0
         if later:
             try:
-                drift_n = ZERO_DRIFT_SHARE * abs(self.touch(later[0]).zero_n.value - zero.value)
+                drift_n = ZERO_DRIFT_SHARE * abs(self.check(later[0]).zero_n.value - zero.value)
             except InputError:
                 drift_n = 0.0
         return reading.position_mm, GaugedValue(zero.value, hypot(zero.u, drift_n))
@@ -371,9 +375,9 @@ def _axes(bench: _Bench) -> tuple[BallDeformation, bool, list[_Axis]]:
 
 def _axis(bench: _Bench, press: DoneAction, way_back: DoneAction) -> _Axis:
     contact, zero = bench.datum(press)
-    touched = [done for done in bench.contacts() if done.begin_us <= press.begin_us][-1]
-    if not isinstance(touched.step, Touch) or abs(touched.step.force_n - BALL_CONTACT_N) > 0.01:
-        raise InputError(f"contact load: the touch must be at {BALL_CONTACT_N:.2f} N (3.5 lbf)")
+    reached = [done for done in bench.contacts() if done.begin_us <= press.begin_us][-1]
+    if not isinstance(reached.step, ContactCheck) or abs(reached.step.force_n - BALL_CONTACT_N) > 0.01:
+        raise InputError(f"contact load: the contact check must be at {BALL_CONTACT_N:.2f} N (3.5 lbf)")
     inward = position_at(bench.stretch_of(press).way_in(), BALL_LOAD_N, zero, falling=False)
     outward = position_at(bench.stretch_of(way_back).way_out(), BALL_LOAD_N, zero, falling=True)
     return _Axis(
@@ -405,19 +409,19 @@ def _over_axes(mean_mm: float, found: list[tuple[float, float]], *, within: bool
     return mean_mm, u, note, parts
 
 
-def _shift(first: TouchReading, last: TouchReading) -> tuple[float, float]:
-    """Return how much farther in the last touch was, mm."""
+def _shift(first: ContactReading, last: ContactReading) -> tuple[float, float]:
+    """Return how much farther in the last contact check was, mm."""
     value = last.position_mm.value - first.position_mm.value
     return value, hypot(first.position_mm.u, last.position_mm.u)
 
 
 def _heights(bench: _Bench) -> tuple[float, GaugedValue, list[Part]]:
-    """Free height, height at the last touch, and the shift between the touches."""
+    """Free height, height at the last contact check, and the shift between the contact checks."""
     free_mm = bench.height()
-    shift_mm, u = _shift(*bench.both_touches())
+    shift_mm, u = _shift(*bench.both_checks())
     parts = [
         Part("free height as stated", "mm", free_mm, 0.0),
-        Part("height lost between the first and the last touch", "mm", shift_mm, u),
+        Part("height lost between the first and the last contact check", "mm", shift_mm, u),
     ]
     return free_mm, GaugedValue(free_mm - shift_mm, u), parts
 
@@ -483,11 +487,11 @@ def _hardness_loss(bench: _Bench) -> _Worked:
 _PROCEDURES: dict[str, tuple[str, Callable[[_Bench], _Worked]]] = {
     "cv40_kpa": (
         "Arithmetic of ISO 3386-1: 1000 F40/A, on the way in of the fourth squeeze, "
-        "40 % counted from the touch.",
+        "40 % counted from the contact check.",
         _cv40,
     ),
     "hardness_index_n": (
-        "Arithmetic of ISO 2439: force at 40 % after 30 s, 40 % counted from the touch before.",
+        "Arithmetic of ISO 2439: force at 40 % after 30 s, 40 % counted from the contact check before.",
         _hardness_index,
     ),
     "support_factor": (
@@ -509,20 +513,20 @@ _PROCEDURES: dict[str, tuple[str, Callable[[_Bench], _Worked]]] = {
         _return,
     ),
     "set_of_height_pct": (
-        "Arithmetic of ISO 1856 and ASTM D3574 test D: 100 (h0 - hr)/h0, heights by touches.",
+        "Arithmetic of ISO 1856 and ASTM D3574 test D: 100 (h0 - hr)/h0, heights by contact checks.",
         _set_of_height,
     ),
     "set_of_deflection_pct": (
-        "Arithmetic of ISO 815-1 and ASTM D395 method B: 100 (h0 - hr)/(h0 - hs), heights by touches.",
+        "Arithmetic of ISO 815-1 and ASTM D395 method B: 100 (h0 - hr)/(h0 - hs), heights by contact checks.",
         _set_of_deflection,
     ),
     "thickness_loss_pct": (
-        "Arithmetic of ISO 3385: loss of height between the first and the last touch, of the first height.",
+        "Arithmetic of ISO 3385: height lost from the first to the last contact check, of the first height.",
         _thickness_loss,
     ),
     "hardness_loss_pct": (
         "Arithmetic of ISO 3385: loss of the force at the end of the 40 % hold, "
-        "40 % counted from the touch before each.",
+        "40 % counted from the contact check before each.",
         _hardness_loss,
     ),
 }

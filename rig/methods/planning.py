@@ -2,7 +2,7 @@
 
 Problem: whatever runs a method should know motions, not methods, and 80 000 cycles must not become 80 000
 objects. Plan: a generator; repeats are expanded as they are reached. Depths are mm past the contact that the
-last touch with `sets_contact` found, gaps are below zero. Cost: constant memory.
+last contact check with `sets_contact` found, gaps are below zero. Cost: constant memory.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 from rig.methods.checking import CheckedMethod, depth_mm
 from rig.methods.steps import (
+    ContactCheck,
     Hold,
     OffRig,
     Place,
@@ -23,12 +24,11 @@ from rig.methods.steps import (
     Rest,
     Return,
     Step,
-    Touch,
 )
 
 
 @dataclass(frozen=True, slots=True)
-class TouchUntil:
+class ContactCheckUntil:
     """Approach until the force is reached. Where `sets_contact`, depths count from there on."""
 
     force_n: float
@@ -90,7 +90,9 @@ class Prompt:
     most_s: float | None
 
 
-Action = TouchUntil | PressTo | PressUntilForce | MoveToDeflection | Wait | StartClock | WaitUntil | Prompt
+Action = (
+    ContactCheckUntil | PressTo | PressUntilForce | MoveToDeflection | Wait | StartClock | WaitUntil | Prompt
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,8 +139,8 @@ def _repeated(step: Repeat, height_mm: float | None, passes: tuple[int, ...]) ->
 
 def _actions(step: Step, height_mm: float | None) -> Iterator[Action]:
     match step:
-        case Touch():
-            yield TouchUntil(step.force_n, step.speed_mm_per_s, sets_contact=True)
+        case ContactCheck():
+            yield ContactCheckUntil(step.force_n, step.speed_mm_per_s, sets_contact=True)
         case PressToDepth():
             yield PressTo(depth_mm(step.depth, height_mm, step.place), step.speed_mm_per_s)
         case PressToForce():
@@ -158,7 +160,7 @@ def _actions(step: Step, height_mm: float | None) -> Iterator[Action]:
         case Recover():
             yield StartClock()
             yield MoveToDeflection(-step.gap_mm, step.speed_mm_per_s)
-            for touch in range(step.touches):
-                yield WaitUntil(step.time_s(touch))
-                yield TouchUntil(step.force_n, step.speed_mm_per_s, sets_contact=False)
+            for check in range(step.contact_checks):
+                yield WaitUntil(step.time_s(check))
+                yield ContactCheckUntil(step.force_n, step.speed_mm_per_s, sets_contact=False)
                 yield MoveToDeflection(-step.gap_mm, step.speed_mm_per_s)

@@ -20,6 +20,7 @@ from rig.methods.order import check_order
 from rig.methods.reportable import REPORTABLE
 from rig.methods.steps import (
     Conditioning,
+    ContactCheck,
     Hold,
     Method,
     Need,
@@ -35,7 +36,6 @@ from rig.methods.steps import (
     SpecimenNeeds,
     Step,
     StepDepth,
-    Touch,
     each_step,
 )
 from rig.renamed import QUANTITIES
@@ -49,8 +49,8 @@ DEEPEST_NESTING = 3
 MOST_REPEATS = 10_000_000
 """Passes of all nested repeats together: four months at one a second."""
 
-MOST_TOUCHES = 100
-"""Ten times the usual number of light touches."""
+MOST_CONTACT_CHECKS = 100
+"""Ten times the usual number of contact checks."""
 
 NEEDS = ("free_height", "area")
 
@@ -82,7 +82,7 @@ def method_text(path: Path) -> str:
     return read_text(path, most=LARGEST_FILE, what="method file", hint="configs/methods holds examples")
 
 
-def parse_method(text: str, source: str) -> Method:
+def parse_method(text: str, source: str, *, recorded: bool = False) -> Method:
     """Read and check a method's text.
 
     Parameters
@@ -91,13 +91,15 @@ def parse_method(text: str, source: str) -> Method:
         YAML.
     source
         Name of the file, for messages.
+    recorded
+        The text comes from a capture, whose keys may have old names.
 
     Raises
     ------
     InputError
         If it is not a method; the message names source, line and step.
     """
-    root = compose(text, source)
+    root = compose(text, source, recorded=recorded)
     known = ("name", "purpose", "follows", "specimen", "conditioning", "steps", "report")
     fields = Fields(Place(source, line_of(root), "method"), root, known)
     steps = _steps(fields.at("steps"), fields.node("steps"), source, "", 0)
@@ -172,9 +174,9 @@ def _names(fields: Fields, key: str, known: tuple[str, ...]) -> tuple[str, ...]:
 def _steps(place: Place, node: yaml.Node, source: str, prefix: str, nesting: int) -> tuple[Step, ...]:
     if nesting > DEEPEST_NESTING:
         refuse(place, f"steps: repeats nested {nesting} deep, at most {DEEPEST_NESTING} allowed")
-    nodes = items(place, "steps", node, "- touch: {...}")
+    nodes = items(place, "steps", node, "- contact_check: {...}")
     if not nodes:
-        refuse(place, "steps: none found, expected at least one such as - touch: {...}")
+        refuse(place, "steps: none found, expected at least one such as - contact_check: {...}")
     if len(nodes) > MOST_STEPS:
         refuse(place, f"steps: found {len(nodes)}, expected at most {MOST_STEPS}; use repeat")
     return tuple(_step(each, source, f"{prefix}{n}", nesting) for n, each in enumerate(nodes, 1))
@@ -199,9 +201,9 @@ def _repeat(place: Place, node: yaml.Node, number: str, nesting: int) -> Repeat:
     return Repeat(place, count, inner, every)
 
 
-def _touch(place: Place, node: yaml.Node) -> Touch:
+def _check_contact(place: Place, node: yaml.Node) -> ContactCheck:
     fields = Fields(place, node, ("force", "speed"))
-    return Touch(place, fields.quantity("force", "N", "'1 N'"), _speed(fields))
+    return ContactCheck(place, fields.quantity("force", "N", "'1 N'"), _speed(fields))
 
 
 def _press(place: Place, node: yaml.Node) -> PressToDepth | PressToForce:
@@ -258,13 +260,13 @@ def _pull(place: Place, node: yaml.Node) -> PullOff:
 
 
 def _recover(place: Place, node: yaml.Node) -> Recover:
-    fields = Fields(place, node, ("touches", "from", "to", "force", "speed", "gap"))
+    fields = Fields(place, node, ("contact_checks", "from", "to", "force", "speed", "gap"))
     first, last = fields.quantity("from", "s", "'10 s'"), fields.quantity("to", "s", "'24 h'")
     if last <= first:
         refuse(fields.at("to"), f"to: found {last:g} s, expected more than from, which is {first:g} s")
     return Recover(
         place,
-        fields.whole("touches", 2, MOST_TOUCHES),
+        fields.whole("contact_checks", 2, MOST_CONTACT_CHECKS),
         first,
         last,
         fields.quantity("force", "N", "'1 N'"),
@@ -287,7 +289,7 @@ def _speed(fields: Fields) -> float:
 
 
 _READERS: dict[str, Callable[[Place, yaml.Node], Step]] = {
-    "touch": _touch,
+    "contact_check": _check_contact,
     "press": _press,
     "hold": _hold,
     "return": _return,

@@ -38,7 +38,7 @@ class StepDepth:
 
 
 @dataclass(frozen=True, slots=True)
-class Touch:
+class ContactCheck:
     """Approach until the force is reached; where that happens is the contact from which depths count."""
 
     place: Place
@@ -105,24 +105,24 @@ class Rest:
 
 @dataclass(frozen=True, slots=True)
 class Recover:
-    """Touch lightly at times spaced evenly by their logarithm, counted from the start of this step.
+    """Make contact checks at times spaced evenly by their logarithm, counted from the start of this step.
 
-    The contact found by `Touch` stays the one from which depths count: these touches only look.
+    The contact found by `ContactCheck` stays the one from which depths count: these contact checks only look.
     """
 
     place: Place
-    touches: int
+    contact_checks: int
     first_s: float
     last_s: float
     force_n: float
     speed_mm_per_s: float
     gap_mm: float
 
-    def time_s(self, touch: int) -> float:
-        """Return when a touch, counted from 0, begins its approach."""
-        if touch == 0:
+    def time_s(self, check: int) -> float:
+        """Return when a contact check, counted from 0, begins its approach."""
+        if check == 0:
             return self.first_s
-        return self.first_s * float((self.last_s / self.first_s) ** (touch / (self.touches - 1)))
+        return self.first_s * float((self.last_s / self.first_s) ** (check / (self.contact_checks - 1)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +145,7 @@ class Repeat:
     every_s: float | None
 
 
-Step = Touch | PressToDepth | PressToForce | Hold | Return | PullOff | Rest | Recover | OffRig | Repeat
+Step = ContactCheck | PressToDepth | PressToForce | Hold | Return | PullOff | Rest | Recover | OffRig | Repeat
 
 
 @dataclass(frozen=True, slots=True)

@@ -72,7 +72,7 @@ class RestingStretch:
 
     @property
     def pace_g_per_s(self) -> tuple[float, float]:
-        """Rise while nothing was touched, and its standard uncertainty: from part to part, or within the
+        """Rise while nothing was on the scale, and its standard uncertainty: from part to part, or within the
         first part where that is known better."""
         within = (self.slope_g_per_s, self.slope_u_g_per_s)
         if not self.lasted_s > 0:

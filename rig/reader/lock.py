@@ -58,7 +58,7 @@ class PortLock:
     Raises
     ------
     DeviceError
-        If another program holds the port, or if no lock can be made. The port is not touched.
+        If another program holds the port, or if no lock can be made. The port is not opened.
     """
 
     def __init__(self, port: str, directories: Sequence[Path] | None = None) -> None:

@@ -41,8 +41,8 @@ if TYPE_CHECKING:
     )
     from rig.results.endurance_results import EnduranceReport, endurance_report
     from rig.results.height_captures import read_height, read_surface, where_bare_met_mm
+    from rig.results.height_checks import CheckedSurface, checked_surface, planned_forces
     from rig.results.height_results import HeightReport, height_report
-    from rig.results.height_touches import TouchedSurface, planned_forces, touched_surface
     from rig.results.many import Workers
     from rig.results.method_results import (
         RECOVERY,

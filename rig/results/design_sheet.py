@@ -19,7 +19,7 @@ from rig import __version__
 from rig.analyser import Softening
 from rig.core import first_few, quantity
 from rig.errors import InputError
-from rig.methods import RecoveryTouch
+from rig.methods import RecoveryCheck
 from rig.population import (
     UNSTATED,
     BatchFigures,
@@ -164,7 +164,7 @@ class CaptureFacts:
     notes: str = ""
     warnings: tuple[str, ...] = ()
     softening: Softening | None = None
-    recovery: tuple[RecoveryTouch, ...] = ()
+    recovery: tuple[RecoveryCheck, ...] = ()
     contact_mm: float | None = None
     contact_u_mm: float | None = None
     position_zero: str = ""
@@ -262,7 +262,8 @@ class DesignSheet:
     size_notes
         Sentences about how sizes were read.
     recovery, unlike_recovery
-        Set that is left after release, by group; and sentences about groups whose touches were too different.
+        Set that is left after release, by group; and sentences about groups whose contact checks were too
+        different.
     invented
         Names of captures and pieces whose notes say that the numbers are invented.
     missing
@@ -315,7 +316,7 @@ class DesignSheet:
                     "id": capture.id,
                     "cycles": capture.cycles,
                     "left_out": capture.left_out,
-                    "recovery": [[touch.after_s, touch.set_mm] for touch in capture.recovery],
+                    "recovery": [[check.after_s, check.set_mm] for check in capture.recovery],
                 }
                 for capture in self.captures
             ],

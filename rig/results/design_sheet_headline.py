@@ -125,7 +125,7 @@ def _with_height_lost(
         and before.contact_mm is not None
         and now.contact_mm is not None
     ):
-        # position rises towards the fixed platen: a shorter piece is touched later
+        # position rises towards the fixed platen: a shorter piece is met later
         lost_mm = now.contact_mm - before.contact_mm
         if before.contact_u_mm is not None and now.contact_u_mm is not None:
             u_mm = hypot(before.contact_u_mm, now.contact_u_mm)

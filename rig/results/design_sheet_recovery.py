@@ -1,9 +1,9 @@
 """How much set is left after release, over the pieces of a group.
 
-Problem: touches after release are made piece by piece, and a mean over pieces is one only where they were
-touched after the same time. Plan: the touches of a group are put together in their order if all pieces have
-as many and each at nearly the same time; otherwise that is reported, and they stand piece by piece. Cost: one
-mean for each touch that is shown.
+Problem: contact checks after release are made piece by piece, and a mean over pieces is one only where they
+were made after the same time. Plan: the contact checks of a group are put together in their order if all
+pieces have as many and each at nearly the same time; otherwise that is reported, and they stand piece by
+piece. Cost: one mean for each contact check that is shown.
 """
 
 from __future__ import annotations
@@ -15,12 +15,12 @@ from typing import Any
 
 import numpy as np
 
-from rig.methods import RecoveryTouch
+from rig.methods import RecoveryCheck
 from rig.population import BatchFigures, PieceResult, batch_figures
 
 SET_LEFT = "set_left_mm"
 
-SHOWN_TOUCHES = 10
+SHOWN_CHECKS = 10
 """Of a recovery; they are spaced by the logarithm of time, so more add little."""
 
 TIMES_ALIKE = 0.05
@@ -53,29 +53,31 @@ class RecoveryFigures:
 
 
 def recovery_figures(
-    groups: Mapping[tuple[str, str], Sequence[PieceResult]], touches: Mapping[str, Sequence[RecoveryTouch]]
+    groups: Mapping[tuple[str, str], Sequence[PieceResult]],
+    contact_checks: Mapping[str, Sequence[RecoveryCheck]],
 ) -> tuple[tuple[RecoveryFigures, ...], tuple[str, ...]]:
-    """Recovery of each group that has at least two pieces with touches.
+    """Recovery of each group that has at least two pieces with contact checks.
 
     Parameters
     ----------
     groups
         Results by letter of the set and name of the group.
-    touches
+    contact_checks
         In order of time, by capture.
 
     Returns
     -------
-    Figures in order of groups and times, and a sentence for each group whose touches are too different.
+    Figures in order of groups and times, and a sentence for each group whose contact checks are too
+    different.
     """
     found: list[RecoveryFigures] = []
     unlike: list[str] = []
     for (letter, group), results in groups.items():
-        having = [result for result in results if touches.get(result.capture)]
+        having = [result for result in results if contact_checks.get(result.capture)]
         if len({each.piece for each in having}) < 2:
             continue
-        if _at_like_times([touches[each.capture] for each in having]):
-            found += _over_pieces(letter, group, having, touches)
+        if _at_like_times([contact_checks[each.capture] for each in having]):
+            found += _over_pieces(letter, group, having, contact_checks)
         else:
             unlike.append(
                 f"{group}: the contact checks came at different times, so each piece is listed separately "
@@ -85,23 +87,26 @@ def recovery_figures(
 
 
 def spaced(count: int) -> list[int]:
-    """Return the places of a few of this many touches, from the first to the last."""
-    places = np.linspace(0, count - 1, min(count, SHOWN_TOUCHES)).round().astype(int)
+    """Return the places of a few of this many contact checks, from the first to the last."""
+    places = np.linspace(0, count - 1, min(count, SHOWN_CHECKS)).round().astype(int)
     return list(dict.fromkeys(places.tolist()))
 
 
-def _at_like_times(touches: Sequence[Sequence[RecoveryTouch]]) -> bool:
-    if len({len(touch) for touch in touches}) > 1:
+def _at_like_times(contact_checks: Sequence[Sequence[RecoveryCheck]]) -> bool:
+    if len({len(check) for check in contact_checks}) > 1:
         return False
-    after_s = np.array([[touch.after_s for touch in each] for each in touches])
+    after_s = np.array([[check.after_s for check in each] for each in contact_checks])
     return bool(np.all(np.ptp(after_s, axis=0) <= TIMES_ALIKE * after_s.mean(axis=0)))
 
 
 def _over_pieces(
-    letter: str, group: str, results: Sequence[PieceResult], touches: Mapping[str, Sequence[RecoveryTouch]]
+    letter: str,
+    group: str,
+    results: Sequence[PieceResult],
+    contact_checks: Mapping[str, Sequence[RecoveryCheck]],
 ) -> Iterator[RecoveryFigures]:
-    for place in spaced(len(touches[results[0].capture])):
-        at = {result.capture: touches[result.capture][place] for result in results}
+    for place in spaced(len(contact_checks[results[0].capture])):
+        at = {result.capture: contact_checks[result.capture][place] for result in results}
         pieces = [
             replace(
                 result,

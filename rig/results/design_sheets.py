@@ -10,7 +10,7 @@ from rig.analyser import PART_SAMPLES, Depth
 from rig.capture import ENDURANCE, open_capture
 from rig.core import kind_of
 from rig.errors import CaptureError, InputError
-from rig.methods import RecoveryTouch
+from rig.methods import RecoveryCheck
 from rig.register import Register, RegisteredSpecimen
 from rig.results.analysing import Asked
 from rig.results.comparing import studies_of
@@ -201,12 +201,12 @@ def _position_zero(pressed: PressedCapture, *, same_zero: bool) -> str:
     return f"home switch of {rig}" if homed else ""
 
 
-def _recovery(pressed: PressedCapture) -> Iterator[RecoveryTouch]:
-    """Light touches after release: of an endurance run, or of a method that asks for them."""
+def _recovery(pressed: PressedCapture) -> Iterator[RecoveryCheck]:
+    """Contact checks after release: of an endurance run, or of a method that asks for them."""
     capture = pressed.capture
     if capture.header.ordered.kind == ENDURANCE:
-        for touch in endurance_report(capture.each_event()).recovery:
-            yield RecoveryTouch(touch.after_s, touch.set_mm, float("nan"))
+        for check in endurance_report(capture.each_event()).recovery:
+            yield RecoveryCheck(check.after_s, check.set_mm, float("nan"))
         return
     try:
         method = method_of(capture.header)

@@ -2,7 +2,7 @@
 
 Problem: the count of a run and how it was settled, what it took from the specimen and what came back stand
 scattered among hundreds of thousands of events. Plan: one pass over them, which keeps the newest standing and
-the touches of recovery, then one fit. Cost: one pass.
+the contact checks of recovery, then one fit. Cost: one pass.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from rig.core import kind_of
 
 @dataclass(frozen=True, slots=True)
 class RecoveryPoint:
-    """A light touch after the last squeeze."""
+    """A contact check after the last squeeze."""
 
     after_s: float
     set_mm: float
@@ -42,7 +42,7 @@ class EnduranceReport:
     pauses
         Why the run was interrupted, each time.
     recovery, fit
-        Touches afterwards, and what they say.
+        Contact checks afterwards, and what they say.
     """
 
     name: str = ""
@@ -86,7 +86,7 @@ class EnduranceReport:
                 self.pauses.append(str(event.get("why", "")))
             case "squeezing ended":
                 self.reason = str(event.get("reason", ""))
-            case "recovery touch":
+            case "recovery contact check":
                 self.recovery.append(RecoveryPoint(float(event["after_s"]), float(event["set_mm"])))
 
 

@@ -1,7 +1,7 @@
-"""Heights read from captures on disk, for the command line and for a daemon that has just touched.
+"""Heights read from captures on disk, for the command line and for a daemon that has just recorded them.
 
-Problem: whoever has touched a piece wants its height from the very files that others will read later. Plan:
-open each capture, have its touches found and read at both forces, and calculate the height. Cost:
+Problem: whoever has recorded a piece wants its height from the very files that others will read later. Plan:
+open each capture, have its contact checks found and read at both forces, and calculate the height. Cost:
 one pass over each capture, held in memory; whoever holds a rig sets a lower limit to that.
 """
 
@@ -13,8 +13,8 @@ from pathlib import Path
 from rig.calibration import Calibration
 from rig.capture import open_capture
 from rig.methods import Surface
+from rig.results.height_checks import MOST_SAMPLES, CheckedSurface, checked_surface
 from rig.results.height_results import HeightReport, height_report
-from rig.results.height_touches import MOST_SAMPLES, TouchedSurface, touched_surface
 
 
 def read_surface(
@@ -24,18 +24,18 @@ def read_surface(
     calibration: Calibration | None = None,
     *,
     most_samples: int = MOST_SAMPLES,
-) -> TouchedSurface:
-    """Touches of one surface in a capture on disk; see `touched_surface`.
+) -> CheckedSurface:
+    """Contact checks of one surface in a capture on disk; see `checked_surface`.
 
     Raises
     ------
     CaptureError
         If there is no capture.
     InputError
-        If no touch in it can be read.
+        If no contact check in it can be read.
     """
     capture = open_capture(path)
-    return touched_surface(
+    return checked_surface(
         str(path),
         capture.header,
         capture.each_event(),
@@ -47,9 +47,9 @@ def read_surface(
     )
 
 
-def where_bare_met_mm(bare: Sequence[TouchedSurface]) -> float:
-    """Return where bare platens met first, of all their touches at the small force."""
-    return min(touch.position_mm for surface in bare for touch in surface.touches(top=False))
+def where_bare_met_mm(bare: Sequence[CheckedSurface]) -> float:
+    """Return where bare platens met first, of all their contact checks at the small force."""
+    return min(check.position_mm for surface in bare for check in surface.contact_checks(top=False))
 
 
 def read_height(
@@ -73,7 +73,7 @@ def read_height(
     CaptureError
         If one of them is no capture.
     InputError
-        If no touch can be read, or the bare platens meet before the piece is touched.
+        If no contact check can be read, or the bare platens meet before the piece is met.
     """
     return height_report(
         [read_surface(path, "bare", forces_n, calibration, most_samples=most_samples) for path in bare],

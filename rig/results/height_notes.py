@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from rig.calibration import Height
-from rig.results.height_touches import TouchedSurface
+from rig.results.height_checks import CheckedSurface
 
 
 def height_sentences(
-    bare: Sequence[TouchedSurface],
-    piece: TouchedSurface,
+    bare: Sequence[CheckedSurface],
+    piece: CheckedSurface,
     at_contact: Height,
     at_top: Height,
     *,
@@ -23,22 +23,22 @@ def height_sentences(
     """
     yield _about_caliper(at_contact, at_top)
     for height in (at_contact, at_top):
-        yield from _about_touches(height)
+        yield from _about_checks(height)
     for surface in bare:
         age_s = (piece.header.started - surface.header.started).total_seconds()
         if abs(age_s) > oldest_bare_s:
             than = "older" if age_s > 0 else "younger"
             yield (
-                f"The bare touch in {surface.name} is {_span(abs(age_s))} {than} than the piece's, more than "
-                f"{_span(oldest_bare_s)}: touch the bare platens again."
+                f"The bare contact check in {surface.name} is {_span(abs(age_s))} {than} than the piece's, "
+                f"more than {_span(oldest_bare_s)}: measure the bare platens again."
             )
         if surface.header.calibration != piece.header.calibration:
             yield f"{surface.name} was recorded with a different calibration; the piece's is used for both."
     if len(bare) == 1 and homed is not False:
         known = "was homed" if homed else "may have been homed (the captures do not say)"
         yield (
-            f"The position {known} between the bare touch and the piece's; the uncertainty leaves out how "
-            "well homing repeats. To include it, give --bare captures of several homings."
+            f"The position {known} between the bare contact check and the piece's; the uncertainty leaves "
+            "out how well homing repeats. To include it, give --bare captures of several homings."
         )
     for each in (*bare, piece):
         yield from each.left_out
@@ -55,32 +55,32 @@ def _about_caliper(at_contact: Height, at_top: Height) -> str:
     )
 
 
-def _about_touches(height: Height) -> Iterator[str]:
+def _about_checks(height: Height) -> Iterator[str]:
     at = f"at {height.force_n:g} N"
     if height.first_mm is not None:
         yield (
-            f"The first touch {at} found {height.first_mm:.4f} mm, apart from the later ones "
+            f"The first contact check {at} found {height.first_mm:.4f} mm, apart from the later ones "
             f"({height.mm:.4f} mm) by more than their scatter, and is left out of the mean. If the piece "
-            "creeps, touching has changed it; its original height was the first one."
+            "creeps, the contact checks have changed it; its original height was the first one."
         )
     if height.trend_mm is not None:
         yield (
-            f"The height {at} changes by {1000 * height.trend_mm:+.2g} um from touch to touch, more than "
-            "by chance: the piece has not recovered between touches. Use a longer rest."
+            f"The height {at} changes by {1000 * height.trend_mm:+.2g} um per contact check, more than "
+            "by chance: the piece has not recovered between contact checks. Use a longer rest."
         )
 
 
 def _about_range(
-    bare: Sequence[TouchedSurface], piece: TouchedSurface, at_contact: Height, at_top: Height
+    bare: Sequence[CheckedSurface], piece: CheckedSurface, at_contact: Height, at_top: Height
 ) -> Iterator[str]:
     """Yield the readings outside of what was calibrated."""
     position, force = piece.calibration.position, piece.calibration.force
     if position is not None and position.value_range is not None:
         low_mm, high_mm = position.value_range
-        found = [touch.position_mm for each in (*bare, piece) for touch in each.touches(top=True)]
+        found = [check.position_mm for each in (*bare, piece) for check in each.contact_checks(top=True)]
         if min(found) < low_mm or max(found) > high_mm:
             yield (
-                f"Touched from {min(found):.2f} to {max(found):.2f} mm, outside the position's calibrated "
+                f"Checked from {min(found):.2f} to {max(found):.2f} mm, outside the position's calibrated "
                 f"range of {low_mm:.2f} to {high_mm:.2f} mm."
             )
     if force is not None and force.value_range is not None and at_top.force_n > force.value_range[1]:

@@ -1,10 +1,10 @@
-"""Free height of a piece, from the captures of its touches and of the bare platens'.
+"""Free height of a piece, from the captures of its contact checks and of the bare platens'.
 
 Problem: the height is a difference between two recordings, perhaps of different hours, and how much it may be
-trusted depends on both. Plan: find the touches of each surface by their marks, or without marks (a hand
-made them) by the force; read each at both forces; leave arithmetic and budget to the calibration; say in
-sentences what a number cannot: what a caliper would do, a first touch that stands apart, a homing in
-between, a bare touch that is old. Cost: one pass over each recording, held in memory.
+trusted depends on both. Plan: find the contact checks of each surface by their marks, or without marks (a
+hand made them) by the force; read each at both forces; leave arithmetic and budget to the calibration; say in
+sentences what a number cannot: what a caliper would do, a first contact check that stands apart, a homing in
+between, a bare contact check that is old. Cost: one pass over each recording, held in memory.
 """
 
 from __future__ import annotations
@@ -17,17 +17,17 @@ from typing import Any
 import numpy as np
 
 from rig.analyser import Approach, MeasuringNoise, zero_force_contacts
-from rig.calibration import Height, PlatenTouch, height_at
+from rig.calibration import Height, PlatenContact, height_at
 from rig.methods import (
     PlatenReading,
 )
+from rig.results.height_checks import CheckedSurface
 from rig.results.height_notes import height_sentences
-from rig.results.height_touches import TouchedSurface
 
 SCATTER_SAMPLES = 500
 LEAST_SCATTER = 20
 SMALLEST_SCATTER_MM = 1e-6
-"""The scatter of single positions is taken over the last samples before the touch."""
+"""The scatter of single positions is taken over the last samples before the contact check."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,8 +70,8 @@ class HeightReport:
 
 
 def height_report(
-    bare: Sequence[TouchedSurface],
-    piece: TouchedSurface,
+    bare: Sequence[CheckedSurface],
+    piece: CheckedSurface,
     *,
     forces_n: tuple[float, float],
     oldest_bare_s: float,
@@ -88,12 +88,12 @@ def height_report(
     forces_n
         The small force and the greater one, at which both were read.
     oldest_bare_s
-        A bare touch that is older than this, when the piece is touched, is warned of.
+        A bare contact check that is older than this, when the piece is measured, is warned of.
 
     Raises
     ------
     InputError
-        If the bare platens meet before the piece is touched.
+        If the bare platens meet before the piece is met.
     """
     homed = _homed_between(bare, piece)
     calibration = piece.calibration
@@ -101,8 +101,8 @@ def height_report(
     def height(force_n: float, *, top: bool) -> Height:
         return height_at(
             force_n,
-            [surface.touches(top=top) for surface in bare],
-            piece.touches(top=top),
+            [surface.contact_checks(top=top) for surface in bare],
+            piece.contact_checks(top=top),
             calibration=calibration,
             homed_between=homed,
         )
@@ -122,7 +122,7 @@ def height_report(
 
 
 def _unloaded(
-    bare: Sequence[TouchedSurface], piece: TouchedSurface, contact_n: float, homed: bool | None
+    bare: Sequence[CheckedSurface], piece: CheckedSurface, contact_n: float, homed: bool | None
 ) -> tuple[Height | None, str]:
     """Return the height where the platen met the piece, or why it cannot be had."""
     calibration = piece.calibration
@@ -147,11 +147,11 @@ def _unloaded(
     if not known.all():
         return (
             None,
-            f"the toe region of {np.count_nonzero(~known)} touches of the piece does not follow a power law",
+            f"the toe region of {np.count_nonzero(~known)} contact checks of the piece follows no power law",
         )
     step_mm = piece.position_step_mm / math.sqrt(12)
-    touched = [
-        PlatenTouch(
+    reached = [
+        PlatenContact(
             float(at_mm),
             math.sqrt(max(float(u) ** 2 - step_mm**2, 0.0)),
             step_mm,
@@ -164,16 +164,16 @@ def _unloaded(
     # bare platens give so little that a straight line leads back to where they met
     met = [
         [
-            replace(touch, position_mm=touch.position_mm - contact_n * touch.per_newton_mm)
-            for touch in surface.touches(top=False)
+            replace(check, position_mm=check.position_mm - contact_n * check.per_newton_mm)
+            for check in surface.contact_checks(top=False)
         ]
         for surface in bare
     ]
-    return height_at(0.0, met, touched, calibration=calibration, homed_between=homed), ""
+    return height_at(0.0, met, reached, calibration=calibration, homed_between=homed), ""
 
 
 def _scatter_mm(reading: PlatenReading) -> float:
-    """Return the standard deviation of single positions about a steady motion, before the touch."""
+    """Return the standard deviation of single positions about a steady motion, before the contact check."""
     x_mm = reading.approach.position_mm
     at = int(np.argmax(x_mm >= reading.at_contact.position_mm.value))
     x_mm = x_mm[max(at - SCATTER_SAMPLES, 0) : at]
@@ -186,8 +186,9 @@ def _scatter_mm(reading: PlatenReading) -> float:
     )
 
 
-def _homed_between(bare: Sequence[TouchedSurface], piece: TouchedSurface) -> bool | None:
-    """Return whether the position was homed between the bare touches and the piece's; None if unknown."""
+def _homed_between(bare: Sequence[CheckedSurface], piece: CheckedSurface) -> bool | None:
+    """Return whether the position was homed between the bare contact checks and the piece's; None if
+    unknown."""
     if len(bare) > 1:
         return True
     (before,) = bare

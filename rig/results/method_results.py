@@ -1,9 +1,9 @@
 """What a method asked to have reported, from its recording.
 
-Problem: the numbers a method was run for are spread over holds, touches and cycles, and each has its own
-arithmetic. Plan: the header's method says what is promised, its `step` events when each step was; only the
-samples of the steps that are read are kept while the recording passes by. Quantities of procedures come from
-`rig.methods`, those of cycles from the analysis. Cost: one pass over the samples, and memory for a
+Problem: the numbers a method was run for are spread over holds, contact checks and cycles, and each has its
+own arithmetic. Plan: the header's method says what is promised, its `step` events when each step was; only
+the samples of the steps that are read are kept while the recording passes by. Quantities of procedures come
+from `rig.methods`, those of cycles from the analysis. Cost: one pass over the samples, and memory for a
 handful of steps, whatever the repeats.
 
 What cannot be had is an empty field with a reason. No conformity with any standard is claimed.
@@ -41,7 +41,7 @@ from rig.methods import (
     Method,
     Outcome,
     Part,
-    RecoveryTouch,
+    RecoveryCheck,
     StatedFacts,
     Stretch,
     StretchOf,
@@ -50,9 +50,9 @@ from rig.methods import (
     in_standard_air,
     parse_method,
     procedure_outcome,
-    recovery_touches,
+    recovery_checks,
 )
-from rig.methods.steps import PullOff, Touch, each_step
+from rig.methods.steps import ContactCheck, PullOff, each_step
 from rig.samples import FloatArray, IntArray, Samples
 from rig.units import parse
 
@@ -93,9 +93,10 @@ class MethodReport:
     follows
         Which published procedure its arithmetic follows and where it departs, in the method's own words.
     quantities
-        One for each name that the method promised, in its order; the recovery's stands for its touches.
+        One for each name that the method promised, in its order; the recovery's stands for its contact
+        checks.
     recovery
-        Light touches after release; empty if the method has none.
+        Contact checks after release; empty if the method has none.
     notes
         Sentences.
     """
@@ -104,7 +105,7 @@ class MethodReport:
     file: str
     follows: str
     quantities: tuple[Outcome, ...]
-    recovery: tuple[RecoveryTouch, ...]
+    recovery: tuple[RecoveryCheck, ...]
     notes: tuple[str, ...]
 
     @property
@@ -113,10 +114,10 @@ class MethodReport:
         return tuple(each for each in self.quantities if each.value is None)
 
     def recovery_fit(self) -> RecoveryFit | None:
-        """Fit the touches after release; None without any."""
+        """Fit the contact checks after release; None without any."""
         if not self.recovery:
             return None
-        columns = np.array([(touch.after_s, touch.set_mm, touch.set_mm_u) for touch in self.recovery], float)
+        columns = np.array([(check.after_s, check.set_mm, check.set_mm_u) for check in self.recovery], float)
         return fit_recovery(*columns.T)
 
     def as_dict(self) -> dict[str, Any]:
@@ -138,13 +139,13 @@ def method_of(header: CaptureHeader) -> Method:
             "method: the capture was recorded without one; `pressrig analyse` measures its cycles, "
             "`pressrig pull` its pulls"
         )
-    return parse_method(ordered.text, ordered.file or "method")
+    return parse_method(ordered.text, ordered.file or "method", recorded=True)
 
 
 def contact_force_n(method: Method) -> float | None:
-    """Return the force at which the method touches first: the contact force for an analysis of its
+    """Return the force of the method's first contact check: the contact force for an analysis of its
     recording."""
-    return next((step.force_n for step in each_step(method.steps) if isinstance(step, Touch)), None)
+    return next((step.force_n for step in each_step(method.steps) if isinstance(step, ContactCheck)), None)
 
 
 def sentences_of_pulls(method: Method) -> tuple[str, ...]:
@@ -195,10 +196,10 @@ def method_report(
         windows.gather(batches)
     facts = StatedFacts(header.free_height_mm, header.area_mm2, spacer_mm or _stated_spacer_mm(header))
     quantities = []
-    touches: tuple[RecoveryTouch, ...] = ()
+    contact_checks: tuple[RecoveryCheck, ...] = ()
     for name in method.report:
         if name == RECOVERY:
-            outcome, touches = _recovery(course, windows.read_with(calibration))
+            outcome, contact_checks = _recovery(course, windows.read_with(calibration))
             outcome = _widened(
                 outcome, calibration, lambda other: _recovery(course, windows.read_with(other))[0]
             )
@@ -212,7 +213,7 @@ def method_report(
         else:
             outcome = _of_cycles(name, method, course, result)
             if name in LATEST and outcome.value is not None and result is not None:
-                outcome = _set_since_touch(outcome, method, course, windows, result)
+                outcome = _set_since_contact(outcome, method, course, windows, result)
         if outcome.u is not None:
             freedom = math.inf if outcome.freedom is None else outcome.freedom
             outcome = replace(outcome, half95=coverage_factor(freedom) * outcome.u)
@@ -221,7 +222,9 @@ def method_report(
         *_notes(method, header, course, windows),
         *calibration.complaints(header.started.date()),
     )
-    return MethodReport(method.name, method.source, method.follows.strip(), tuple(quantities), touches, notes)
+    return MethodReport(
+        method.name, method.source, method.follows.strip(), tuple(quantities), contact_checks, notes
+    )
 
 
 def _procedure_under(
@@ -337,23 +340,24 @@ def _stated_spacer_mm(header: CaptureHeader) -> float | None:
     return value
 
 
-def _recovery(course: Course, stretch_of: StretchOf) -> tuple[Outcome, tuple[RecoveryTouch, ...]]:
-    """Return the touches; their last stands in the table. A fit is another matter."""
+def _recovery(course: Course, stretch_of: StretchOf) -> tuple[Outcome, tuple[RecoveryCheck, ...]]:
+    """Return the contact checks; their last stands in the table. A fit is another matter."""
     title = REPORTABLE[RECOVERY]
-    how = "Shift of contact at light touches relative to the first touch; no published procedure."
+    how = "Shift of the contact relative to the first contact check; no published procedure."
     try:
-        touches = recovery_touches(course, stretch_of)
+        contact_checks = recovery_checks(course, stretch_of)
     except InputError as reason:
         return Outcome(RECOVERY, title, "mm", None, None, str(reason), how), ()
-    if not touches:
-        why = "recovery: none of its touches could be read"
+    if not contact_checks:
+        why = "recovery: none of its contact checks could be read"
         return Outcome(RECOVERY, title, "mm", None, None, why, how), ()
-    last = touches[-1]
+    last = contact_checks[-1]
     parts = tuple(
-        Part(f"set after {touch.after_s:.3g} s", "mm", touch.set_mm, touch.set_mm_u) for touch in touches
+        Part(f"set after {check.after_s:.3g} s", "mm", check.set_mm, check.set_mm_u)
+        for check in contact_checks
     )
-    title = f"{title}: last touch, after {last.after_s:.4g} s"
-    return Outcome(RECOVERY, title, "mm", last.set_mm, last.set_mm_u, "", how, parts), touches
+    title = f"{title}: last contact check, after {last.after_s:.4g} s"
+    return Outcome(RECOVERY, title, "mm", last.set_mm, last.set_mm_u, "", how, parts), contact_checks
 
 
 def _of_cycles(name: str, method: Method, course: Course, result: CaptureResult | None) -> Outcome:
@@ -404,18 +408,18 @@ def _fourth(result: CaptureResult, name: str, rows: list[int]) -> FloatArray:
     return np.asarray(result.columns[f"{name}_u"][rows] ** 4 / freedom[rows], np.float64)
 
 
-def _set_since_touch(
+def _set_since_contact(
     outcome: Outcome, method: Method, course: Course, windows: _Windows, result: CaptureResult
 ) -> Outcome:
-    """Return the set of the last cycle against the first touch, if its force was the contact force.
+    """Return the set of the last cycle against the first contact check, if its force was the contact force.
 
     The first cycle stops at the contact force, and relaxes there: its own contact is poorly read.
     """
-    touch_n = contact_force_n(method)
-    if touch_n is None or abs(result.contact_force_n - touch_n) > SAME_FORCE * touch_n:
+    check_n = contact_force_n(method)
+    if check_n is None or abs(result.contact_force_n - check_n) > SAME_FORCE * check_n:
         return outcome
     try:
-        touched = first_contact(course, windows.read_with(result.calibration))
+        reached = first_contact(course, windows.read_with(result.calibration))
     except InputError:
         return outcome
     # the last cycle whose set is known
@@ -423,16 +427,17 @@ def _set_since_touch(
     rows = _rows_of_presses(course, result)[method.conditioning.cycles :]
     row = next(row for row in reversed(rows) if known[row])
     last = float(result.columns["contact_at_force_mm"][row])
-    # what the calibration does to a position, it does to the touch as well; set knows what is left of it
-    u2 = touched.u**2 + float(result.columns["contact_at_force_mm_u"][row]) ** 2
+    # what the calibration does to a position, it does to the contact check as well; set knows what is left of
+    # it
+    u2 = reached.u**2 + float(result.columns["contact_at_force_mm_u"][row]) ** 2
     for name, sign in (("contact_at_force_mm", -1.0), ("set_mm", 1.0)):
         part = result.columns.get(f"{name}{CALIBRATION_PART}")
         u2 += 0.0 if part is None else sign * float(part[row]) ** 2
-    touched_mm = touched.value + float(windows.frame.deflection_mm(np.array(touch_n)))
-    how = f"Contact of the last cycle at {touch_n:g} N relative to the first touch; no published procedure."
+    met_mm = reached.value + float(windows.frame.deflection_mm(np.array(check_n)))
+    how = f"Contact of the last cycle at {check_n:g} N from the first contact check; no published procedure."
     variance = max(u2, 0.0)
     freedom = limited(effective_freedom(variance, float(np.nan_to_num(_fourth(result, "set_mm", [row])[0]))))
-    return replace(outcome, value=last - touched_mm, u=math.sqrt(variance), why="", how=how, freedom=freedom)
+    return replace(outcome, value=last - met_mm, u=math.sqrt(variance), why="", how=how, freedom=freedom)
 
 
 def _why_no_cycle(presses: int, rows: list[int], good: list[int]) -> str:

@@ -1,4 +1,4 @@
-"""Finds every cycle: where the platen touches, turns, holds, turns back and lets go.
+"""Finds every cycle: where contact begins, the platen turns, holds, turns back and lets go.
 
 In: `Signals` of one recording, in parts of any size. Out: `Segment`s, each a contiguous stretch of signals
 with the cycles closed in it, as sample indices and flags. Must never know: the disk, the wire, stiffness

@@ -1,11 +1,11 @@
 """In contact or not: a two-level switch on the force, with a zero that follows drift.
 
-Problem: the zero drifts over hours by more than the level that detects a touch, and the level has to be
+Problem: the zero drifts over hours by more than the level that detects a contact, and the level has to be
 low so that a soft toe region is not missed.
 
 Plan: contact begins above `on_n`, and ends where two samples in a row are below `off_n`, or, should the
 zero have drifted too far for that within one press, where the platen is clearly farther away than where it
-touched. The zero is looked at again while the platen stands still out of contact, after every
+reached. The zero is looked at again while the platen stands still out of contact, after every
 `WINDOW_S`, and at the end of each no-load stretch around its farthest position, where the specimen's
 toe region cannot be mistaken for drift. Where it has left the zero in use by more than a fraction of `off_n`,
 it is frozen anew from that moment on. Between such moments the zero is constant, so that whole parts are
@@ -34,12 +34,12 @@ WINDOW_SAMPLES = (8, 4096)
 
 AWAY_SHARE = 0.1
 AWAY_DEADBANDS = 3.0
-"""A platen farther from the specimen than where it touched, by this share of the press's depth and this
+"""A platen farther from the specimen than the contact, by this share of the press's depth and this
 many deadbands, has let go whatever the force says: no specimen grows by a tenth of its squeeze within
 one press."""
 
 SPENT_SHARE = 0.05
-"""Nor does one push from farther than where it was touched: a platen that is there by the deadbands alone,
+"""Nor does one push from farther than the contact: a platen that is there by the deadbands alone,
 with no more than this share of the press's largest force, has let go as well."""
 
 REACH_SAMPLES = 4096
@@ -116,7 +116,7 @@ class ContactSwitch:
         self._zero_count = max(min(noise.samples, self._window), 1)
         self._deadband_mm = deadband_mm
         self._follow = follow
-        self._touching = False
+        self._in_contact = False
         # an untouched start is known to be one; only what began under load is decided again
         self._start_settled = noise.samples > 0
         self._was_low = False
@@ -190,14 +190,14 @@ class ContactSwitch:
             self._was_low = bool(low[upto - self._seen - 1])
         since = self._seen
         if len(found):
-            self._touching ^= bool(len(found) % 2)
+            self._in_contact ^= bool(len(found) % 2)
             self._stretch_start = int(found[-1])
-            if self._touching:
+            if self._in_contact:
                 since = int(found[-1])
                 self._contact_mm = float(known_mm[max(since - origin - 1, 0)])
                 self._deepest_mm = float(known_mm[since - origin])
                 self._largest_n = float(known_n[since - origin])
-        if self._touching and upto > since:
+        if self._in_contact and upto > since:
             part = slice(since - origin, upto - origin)
             self._deepest_mm = max(self._deepest_mm, float(known_mm[part].max()))
             self._largest_n = max(self._largest_n, float(known_n[part].max()))
@@ -217,7 +217,7 @@ class ContactSwitch:
         That sample's force is the zero from there on, until a better one is known.
         """
         known_n, known_mm = known
-        edges = np.concatenate([[self._seen], flips]) if self._touching else flips
+        edges = np.concatenate([[self._seen], flips]) if self._in_contact else flips
         starts, ends = edges[0::2], edges[1::2]
         if len(starts) > len(ends):
             ends = np.concatenate([ends, [upto]])
@@ -228,7 +228,7 @@ class ContactSwitch:
         # the last sample out of contact: with few samples, the first one in contact may be far in
         contact_mm = known_mm[np.maximum(starts - origin - 1, 0)]
         deepest_mm, largest_n = known_mm[starts - origin], known_n[starts - origin]
-        if self._touching and starts[0] == self._seen:
+        if self._in_contact and starts[0] == self._seen:
             contact_mm[0], deepest_mm[0] = self._contact_mm, self._deepest_mm
             largest_n[0] = self._largest_n
         bounds = np.stack([starts, ends], axis=1).ravel() - origin
@@ -246,7 +246,7 @@ class ContactSwitch:
             margin_mm = np.maximum(least_mm, share_mm)
             gone = (press_mm < contact_mm[each, None] - margin_mm) & ~low[index - self._seen]
             # a press that begins here holds a sample at least, though a damaged position leaps away with it
-            gone[:, 0] &= self._touching & (starts[each] == self._seen)
+            gone[:, 0] &= self._in_contact & (starts[each] == self._seen)
             which = np.flatnonzero(gone.any(axis=1))
             first.extend(index[which, np.argmax(gone[which], axis=1)].tolist())
         earliest = min(first)
@@ -260,9 +260,9 @@ class ContactSwitch:
         settled[1:] &= low[:-1]
         settled[0] &= self._was_low
         decisive = np.flatnonzero(high | settled)
-        touching = np.concatenate([[self._touching], high[decisive]])
-        changed = np.flatnonzero(touching[1:] != touching[:-1])
-        begins = touching[1:][changed]
+        in_contact = np.concatenate([[self._in_contact], high[decisive]])
+        changed = np.flatnonzero(in_contact[1:] != in_contact[:-1])
+        begins = in_contact[1:][changed]
         # a release is known with the second low sample and counts from the first
         return self._seen + decisive[changed] - ~begins, low
 
@@ -281,9 +281,9 @@ class ContactSwitch:
         first = int(ends[0]) if len(starts) and starts[0] == self._start and closed[0] else None
         if first is not None and not self._start_settled and not self._moved_by(look, first, known_n, origin):
             self._start_settled = True
-            touched = self._touched_first(first, known_n, known_mm, origin)
-            if touched is not None:
-                return touched
+            reached = self._met_first(first, known_n, known_mm, origin)
+            if reached is not None:
+                return reached
         if not len(look.moment):
             return stop, self._zero_n
         moved, means_n = self._moved(look, known_n, origin)
@@ -345,15 +345,15 @@ class ContactSwitch:
         )
         return moved, means_n
 
-    def _touched_first(
+    def _met_first(
         self, contact: int, known_n: FloatArray, known_mm: FloatArray, origin: int
     ) -> tuple[int, float] | None:
         """Return where the first contact of a recording begins and the zero there, if the frozen one is
         another.
 
         A recording that begins under load has that load for its zero, and finds its first contact late. Only
-        that nothing touches has been decided by it, so that much is decided again. The median stands for the
-        farthest part, since the load may reach into it.
+        that nothing is in contact has been decided by it, so that much is decided again. The median stands
+        for the farthest part, since the load may reach into it.
         """
         start = max(contact - REACH_SAMPLES, self._start)
         length = contact - start
@@ -374,7 +374,7 @@ class ContactSwitch:
         self, flips: IntArray, stop: int
     ) -> tuple[IntArray, IntArray, npt.NDArray[np.bool_]]:
         """Starts and ends of no-load stretches that reach into the part, and whether contact ended them."""
-        edges = flips if self._touching else np.concatenate([[self._stretch_start], flips])
+        edges = flips if self._in_contact else np.concatenate([[self._stretch_start], flips])
         starts, ends = edges[0::2], edges[1::2]
         closed = np.ones(len(starts), bool)
         if len(starts) > len(ends):

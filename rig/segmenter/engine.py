@@ -50,7 +50,7 @@ for `OFF_NOISES`."""
 
 OFF_NOISES = 4.0
 """Contact ends below this many: far enough above zero for noise and a drift within one press, far enough
-below the other level that noise on a slow touch does not switch to and fro."""
+below the other level that noise on a slow contact does not switch to and fro."""
 
 ON_RESOLUTIONS = 5.0
 
@@ -107,7 +107,7 @@ WHOLE_SHARE = 0.02
 """A press between two forces is whole if it ends within this share of the depth from where it began."""
 
 RELEASED_SHARE = 0.01
-"""A press whose force has fallen to this share of its largest, with the platen back where it touched, has let
+"""A press whose force has fallen to this share of its largest, with the platen back at the contact, has let
 go: what is left is the rig's, not the specimen's."""
 
 

@@ -63,7 +63,7 @@ class Noise:
     Parameters
     ----------
     zero_n
-        Force at its start with nothing touched.
+        Force at its start without contact.
     force_n
         Standard deviation of a single force while the platen moves without load, resolution included.
     position_mm

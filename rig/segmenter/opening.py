@@ -5,7 +5,7 @@ the middle of a press; it may hold ten samples a second or fifty thousand. Every
 what is decided here, and a decision on the first few samples is a decision on luck.
 
 Plan: wait until the platen has come in and gone back once (or until `LONGEST_S` of motion). Then walk back
-from the largest force to where the specimen can have been touched first: what lies before is the untouched
+from the largest force to where the specimen can have been reached first: what lies before is the untouched
 stretch. It gives the zero, and the part of it in which the platen stood still gives the noise at rest; what
 moves without load gives the noise in motion, and the loading stroke what grows with the load. Where nothing
 was untouched, that is reported, and the zero is the recorded one or, in counts, the lowest force there is.
@@ -72,7 +72,7 @@ FOOT_SHARES = (0.02, 0.06)
 FOOT_NOISES = 6.0
 FOOT_REACH = 1.5
 """From the first of these shares of the largest force to the second the platen travels at least as far as
-from the touch to the first, for F = k d^n with n up to 2; samples nearer than that are not called
+from the contact to the first, for F = k d^n with n up to 2; samples nearer than that are not called
 untouched."""
 
 GAP_SHARE = 0.01
@@ -374,7 +374,7 @@ def _rough_noise(force_n: FloatArray, still: int, floor_n: float) -> float:
 
 
 def _untouched_start(motion: Motion, noise_n: float) -> int:
-    """Return the samples before the specimen can have been touched; 0 if none are sure to be."""
+    """Return the samples before the specimen can have been reached; 0 if none are sure to be."""
     if not motion.moved:
         return len(motion.force_n)
     still = _still_start(motion)
@@ -391,7 +391,7 @@ def _untouched_start(motion: Motion, noise_n: float) -> int:
     high_n = max(high_n, start_n + 3 * (low_n - start_n))
     clear = _clear_start(motion, low_n, high_n)
     if clear < still:
-        # where noise is low, a smaller rise shows a shorter way to the touch; a clear gap has to come out
+        # where noise is low, a smaller rise shows a shorter way to the contact; a clear gap has to come out
         low_n = start_n + FOOT_NOISES * noise_n
         gap_mm = GAP_SHARE * (float(x_mm[top]) - float(x_mm[0])) + 2 * motion.deadband_mm
         clear = max(clear, _clear_start(motion, low_n, start_n + 3 * (low_n - start_n), gap_mm))
@@ -411,20 +411,20 @@ def _without_drift(motion: Motion, still: int) -> Motion:
 
 def _clear_start(motion: Motion, low_n: float, high_n: float, gap_mm: float = 0.0) -> int:
     """Return the samples farther from the first rise through two forces than the specimen can have been
-    touched."""
+    reached."""
     force_n, x_mm, top = motion.force_n, motion.position_mm, motion.top
-    # the first rise, be it a press or a touch before it
+    # the first rise, be it a press or a contact before it
     low = int(np.argmax(force_n[: top + 1] >= low_n)) - 1
     high = int(np.argmax(force_n[: top + 1] >= min(high_n, force_n[top]))) - 1
     if low < 0:
         return 0
     if low == high and not gap_mm:
-        return low  # touched between two samples: those before are clear of it
+        return low  # reached between two samples: those before are clear of it
     low_mm, high_mm = (
         float(np.interp(level_n, force_n[[at, at + 1]], x_mm[[at, at + 1]]))
         for level_n, at in ((low_n, low), (high_n, high))
     )
-    # a touch that never reaches the higher level is left at once
+    # a contact that never reaches the higher level is left at once
     reach_mm = FOOT_REACH * max(high_mm - low_mm, 0.0) + motion.deadband_mm + gap_mm
     clear = np.flatnonzero(x_mm[: low + 1] <= low_mm - reach_mm)
     return int(clear[-1]) + 1 if len(clear) else 0

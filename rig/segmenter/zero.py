@@ -1,4 +1,4 @@
-"""Which force means "nothing touches": asked for by a person, or chosen from the recording.
+"""Which force means "no contact": asked for by a person, or chosen from the recording.
 
 A laboratory often records from a stated preload; taking that off as zero changes every number. A load cell
 read in counts has a zero of no meaning. So the zero is a policy that a person may state, and what was done

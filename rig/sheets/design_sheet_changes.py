@@ -59,17 +59,17 @@ def _softening_cells(each: BatchFigures, at_mm: Sequence[float]) -> tuple[str, .
 
 
 def recovery_section(sheet: DesignSheet) -> Iterator[Section]:
-    """Light touches after release: of groups, then piece by piece, and what they say of the time to come."""
+    """Contact checks after release: of groups, then piece by piece, and what they say of the time to come."""
     rows, said = [], []
     for number, each in enumerate(sheet.captures, start=1):
         if not each.recovery:
             continue
-        for touch in (each.recovery[place] for place in spaced(len(each.recovery))):
-            u = NOTHING if not isfinite(touch.set_mm_u) else rounded(touch.set_mm_u, touch.set_mm_u)
-            after = _time_words(touch.after_s)
-            inches = us_words(touch.set_mm, "mm", touch.set_mm_u if isfinite(touch.set_mm_u) else 0.0)
-            rows.append((str(number), after, rounded(touch.set_mm, shown_u(touch.set_mm, 1e-3)), u, inches))
-        after_s, set_mm, u_mm = np.array([astuple(touch) for touch in each.recovery], float).T
+        for check in (each.recovery[place] for place in spaced(len(each.recovery))):
+            u = NOTHING if not isfinite(check.set_mm_u) else rounded(check.set_mm_u, check.set_mm_u)
+            after = _time_words(check.after_s)
+            inches = us_words(check.set_mm, "mm", check.set_mm_u if isfinite(check.set_mm_u) else 0.0)
+            rows.append((str(number), after, rounded(check.set_mm, shown_u(check.set_mm, 1e-3)), u, inches))
+        after_s, set_mm, u_mm = np.array([astuple(check) for check in each.recovery], float).T
         fit = fit_recovery(after_s, set_mm, u_mm if np.isfinite(u_mm).all() else None)
         said += [f"Capture {number}: {sentence}" for sentence in recovery_sentences(fit)]
     if rows:

@@ -31,7 +31,7 @@ CAUTIONS = (
     "A nip draws in fingers, hair and sleeves, and a squeezed part stores energy and springs back when it "
     "slips: guard it, and stop the machine before you reach in. A risk assessment by someone competent "
     "and local rules come first.",
-    "These forces are for flat platens at the stated rate. Rollers squeeze faster and touch less, cold "
+    "These forces are for flat platens at the stated rate. Rollers squeeze faster over a smaller area, cold "
     "parts are stiffer and moulds differ: make the gap adjustable.",
 )
 

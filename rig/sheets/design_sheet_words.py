@@ -56,7 +56,7 @@ CAUTIONS = (
     "face and fingers clear.",
     "The forces are for these platens, this rate and temperature, and this conditioning. A faster "
     "squeeze, a colder part, another contact shape or a long rest changes them; measure that case.",
-    "Platen force is not roller force: a roller touches less of the piece and squeezes faster.",
+    "Platen force is not roller force: a roller presses on less of the piece and squeezes faster.",
     "The band of pieces is for pieces like these, as this rig reads them; another mould or recipe is "
     "another batch.",
     "A fixed gap squeezes taller pieces harder, and pieces with a permanent set less. For a fixed gap use "

@@ -12,7 +12,7 @@ SHOWN_PAUSES = 12
 
 
 def endurance_table(report: EnduranceReport, *, plain: bool) -> Table:
-    """Return the run's numbers, and the set at each touch of its recovery."""
+    """Return the run's numbers, and the set at each contact check of its recovery."""
     table = empty_table(f"endurance: {report.name}", plain=plain)
     table.add_column("quantity")
     table.add_column("value", justify="right")
@@ -24,8 +24,8 @@ def endurance_table(report: EnduranceReport, *, plain: bool) -> Table:
         ("stiffness lost by then", report.stiffness_loss_pct, "%"),
     ):
         table.add_row(title, "-" if value is None else f"{value:.2f}", unit)
-    for touch in report.recovery:
-        table.add_row(f"set {touch.after_s:.0f} s after the last squeeze", f"{touch.set_mm:.3f}", "mm")
+    for check in report.recovery:
+        table.add_row(f"set {check.after_s:.0f} s after the last squeeze", f"{check.set_mm:.3f}", "mm")
     return table
 
 

@@ -47,7 +47,7 @@ MOST_PIECES = 120
 LEGEND_AT = (0.0, 0.3, 0.76)
 """Where the names of the gauge's shares begin below the strip; the second is the longest."""
 
-TOUCHING = 0.1
+CLOSE = 0.1
 """Numbers of trials that are nearer than this share of the scale's reach would run into each other."""
 
 NARROW = 0.06
@@ -176,7 +176,7 @@ def _pieces(table: TrialTable, result: GaugeResult, first: int, last: int) -> Fi
             continue
         mean = float(table.measured[first + place].mean())
         title = f"{table.pieces[first + place]}: mean {rounded(mean, result.component('total').sd / 10)}"
-        _readings_of(axis, away[first + place], title, TOUCHING * reach)
+        _readings_of(axis, away[first + place], title, CLOSE * reach)
         axis.set_xlim(-reach, reach)
         named = table.appraisers if place % ACROSS == 0 else [""] * people
         axis.set_yticks(range(people), named, fontsize=8)
@@ -186,7 +186,7 @@ def _pieces(table: TrialTable, result: GaugeResult, first: int, last: int) -> Fi
     return figure
 
 
-def _readings_of(axis: Axes, away: np.ndarray, title: str, touching: float) -> None:
+def _readings_of(axis: Axes, away: np.ndarray, title: str, in_contact: float) -> None:
     """All readings of a piece: a line for each appraiser, a mark for each trial with its number."""
     axis.axvline(0, color=INK, linewidth=0.8)
     for person, values in enumerate(away):
@@ -200,9 +200,9 @@ def _readings_of(axis: Axes, away: np.ndarray, title: str, touching: float) -> N
             # neighbours have their numbers above and below; of two close ones on one side each moves outwards
             side, away_pt = ("top", -3) if rank % 2 else ("bottom", 3)
             across = "center"
-            if rank + 2 < len(order) and values[order[rank + 2]] - values[trial] < touching:
+            if rank + 2 < len(order) and values[order[rank + 2]] - values[trial] < in_contact:
                 across = "right"
-            elif rank >= 2 and values[trial] - values[order[rank - 2]] < touching:
+            elif rank >= 2 and values[trial] - values[order[rank - 2]] < in_contact:
                 across = "left"
             axis.annotate(
                 f"{trial + 1}", (values[trial], person), xytext=(0, away_pt), textcoords="offset points",

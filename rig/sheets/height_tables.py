@@ -36,8 +36,8 @@ def height_table(report: HeightReport, *, plain: bool) -> Table:
         spreads = [
             "-" if sd is None else f"{1000 * sd:.2g}" for sd in (height.sd_bare_mm, height.sd_piece_mm)
         ]
-        touches = str(len(height.touches_mm) - (height.first_mm is not None))
-        table.add_row(name, rounded(height.mm, u), rounded(u, u), interval, touches, *spreads)
+        contact_checks = str(len(height.contact_checks_mm) - (height.first_mm is not None))
+        table.add_row(name, rounded(height.mm, u), rounded(u, u), interval, contact_checks, *spreads)
     return table
 
 

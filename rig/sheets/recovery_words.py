@@ -17,7 +17,7 @@ def recovery_sentences(fit: RecoveryFit) -> list[str]:
     Parameters
     ----------
     fit
-        Of touches after release.
+        Of contact checks after release.
     """
     said = []
     if fit.law is not None:

@@ -298,7 +298,7 @@ class VirtualRig:
         specimen
             As it was before its first squeeze.
         contact_mm
-            Where the platen first touches it.
+            Where the platen first meets it.
         """
         self._laid_in.append((specimen, contact_mm))
 

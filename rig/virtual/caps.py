@@ -23,7 +23,7 @@ _FAR_MM = 1e4
 
 @dataclass(frozen=True, slots=True)
 class CapMemory:
-    """Where the cap is, in mm past the first touch, and how often it has been pulled off."""
+    """Where the cap is, in mm past the first contact, and how often it has been pulled off."""
 
     cap_mm: float
     pulls: int

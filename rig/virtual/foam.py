@@ -1,10 +1,10 @@
 """A block of foam: plateau, densification, relaxation, softening, permanent set, and bending if tall.
 
 Problem: the parts the rig is for change while they are measured. Plan: a smooth curve of force against
-deflection (`FoamCurve`) drives a Prony series; between touches the block loses stiffness and height.
+deflection (`FoamCurve`) drives a Prony series; between contacts the block loses stiffness and height.
 
-One touch, from first contact to letting go, goes like this, with u the deflection past where the block
-now begins and m the largest u of the touch so far:
+One contact, from first contact to letting go, goes like this, with u the deflection past where the block
+now begins and m the largest u of the contact so far:
 
 * the block shortens by growth(m) = set_share H (m/H)^set_exponent / (1 + squeezes/set_fading), while it
   is pressed deeper, so loading and unloading differ and force stays continuous;
@@ -13,7 +13,7 @@ now begins and m the largest u of the touch so far:
 * letting go, part of the growth stays for good and the rest recovers through a few exponentials spread
   evenly over the logarithm of time; the softness moves towards its floor, faster for deeper squeezes.
 
-Cycling without letting go is one touch. Cost: a few array passes for each touch in a stretch. The
+Cycling without letting go is one contact. Cost: a few array passes for each contact in a stretch. The
 numbers are invented.
 """
 
@@ -29,7 +29,7 @@ from rig.virtual.relaxation import Memory, Prony
 from rig.virtual.specimens import Specimen
 
 LOOK_AHEAD_POINTS = 4096
-"""Longest stretch searched at once for the next touch or letting go, so that many short touches in a
+"""Longest stretch searched at once for the next contact or letting go, so that many short contacts in a
 long stretch do not cost the square of its length."""
 
 FLOAT_PRONY = Prony((0.16, 0.12, 0.08), (0.3, 3.0, 60.0))
@@ -120,13 +120,13 @@ class FoamCurve:
 class FoamMemory:
     """Where a block of foam stands.
 
-    Time counts from letting go and stands still during a touch; it is kept as a whole number of steps, so
-    that it does not depend on how a rest is cut into stretches. `squeezes` counts touches by how deep they
+    Time counts from letting go and stands still during a contact; it is kept as a whole number of steps, so
+    that it does not depend on how a rest is cut into stretches. `squeezes` counts contacts by how deep they
     were: a deep one as one, a light one as next to nothing.
     """
 
     relaxation: Memory
-    touching: bool = False
+    in_contact: bool = False
     earlier_s: float = 0.0
     steps: int = 0
     step_s: float = 0.0
@@ -193,12 +193,12 @@ class Foam(Specimen):
     def respond(
         self, memory: FoamMemory, deflection_mm: FloatArray, step_s: float
     ) -> tuple[FloatArray, FoamMemory]:
-        """Return the force over a stretch, touch by touch."""
+        """Return the force over a stretch, contact by contact."""
         instant_n = np.zeros(len(deflection_mm))
         at = 0
         while at < len(deflection_mm):
             ahead = deflection_mm[at : at + LOOK_AHEAD_POINTS]
-            if memory.touching:
+            if memory.in_contact:
                 used, memory = self._pressed(memory, ahead, instant_n[at : at + LOOK_AHEAD_POINTS])
             else:
                 used, memory = self._free(memory, ahead, step_s)
@@ -211,22 +211,22 @@ class Foam(Specimen):
         return self._lost_now_mm(memory) + self._growth_mm(memory)
 
     def _free(self, memory: FoamMemory, ahead: FloatArray, step_s: float) -> tuple[int, FoamMemory]:
-        """Recover until the platen touches; how many points that took."""
+        """Recover until contact begins; how many points that took."""
         if step_s != memory.step_s:
             memory = replace(memory, earlier_s=memory.elapsed_s, steps=0, step_s=step_s)
         steps = np.arange(memory.steps + 1, memory.steps + len(ahead) + 1)
         elapsed_s = memory.earlier_s + steps * np.float64(step_s)
-        touching = ahead > self._lost_mm(memory, elapsed_s)
-        if touching.any():
-            used = int(np.argmax(touching))
-            # The touch begins where the block is now, so the first point of a touch is always a squeeze.
-            return used, replace(memory, touching=True, deepest_mm=0.0, steps=int(steps[used]))
+        in_contact = ahead > self._lost_mm(memory, elapsed_s)
+        if in_contact.any():
+            used = int(np.argmax(in_contact))
+            # The contact begins where the block is now, so the first point of a contact is always a squeeze.
+            return used, replace(memory, in_contact=True, deepest_mm=0.0, steps=int(steps[used]))
         return len(ahead), replace(memory, steps=int(steps[-1]))
 
     def _pressed(
         self, memory: FoamMemory, ahead: FloatArray, instant_n: FloatArray
     ) -> tuple[int, FoamMemory]:
-        """Follow the touch until it ends, writing the forces; how many points that took."""
+        """Follow the contact until it ends, writing the forces; how many points that took."""
         past_mm = ahead - self._lost_now_mm(memory)
         deepest_mm = np.maximum(np.maximum.accumulate(past_mm), memory.deepest_mm)
         squeezed_mm = past_mm - self._growth_factor(memory) * deepest_mm**self.set_exponent
@@ -246,7 +246,7 @@ class Foam(Specimen):
         done = -math.expm1(-memory.deepest_mm / self.height_mm / self.softening_at)
         return replace(
             memory,
-            touching=False,
+            in_contact=False,
             earlier_s=0.0,
             steps=0,
             permanent_mm=memory.permanent_mm + self.set_stays * growth_mm,

@@ -58,7 +58,7 @@ class Machine:
     chain
         How it is measured.
     contact_mm
-        Where the platen first touches the specimen.
+        Where the platen first meets the specimen.
     trajectory
         What the platen is doing; may be replaced at any time.
     rate_hz

@@ -123,7 +123,7 @@ def make_script(plan: Plan, contact_mm: float, seed: int) -> Script:
     plan
         What to do.
     contact_mm
-        Where the specimen is first touched, on the platen's axis.
+        Where the specimen is first reached, on the platen's axis.
     seed
         Of the hand's unevenness; other motions are the same with any.
     """

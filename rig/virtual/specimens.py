@@ -41,7 +41,7 @@ class Specimen(ABC):
 
     @abstractmethod
     def fresh(self) -> Any:
-        """Memory of a specimen at rest that has not been touched."""
+        """Memory of a specimen at rest that has not been squeezed."""
 
     @abstractmethod
     def respond(self, memory: Any, deflection_mm: FloatArray, step_s: float) -> tuple[FloatArray, Any]:
@@ -229,7 +229,7 @@ class ThinRing(ElasticSpecimen):
 
 @dataclass(frozen=True, slots=True)
 class SpringDashpot(Specimen):
-    """Spring and dashpot side by side: F = k d + c v while touched. Its loss under a sine is pi c w X^2."""
+    """Spring and dashpot side by side: F = k d + c v in contact. Its loss under a sine is pi c w X^2."""
 
     stiffness_n_per_mm: float = 3.0
     damping_n_s_per_mm: float = 0.05

@@ -10,7 +10,7 @@ Definitions, the same for every specimen:
 * The *position axis* is the one the counts give: position counts times their size, the zero and its
   random fraction included. Positions are platen travel, frame compliance included.
 * *Contact* is where the force first leaves zero in a loading; at a force, where it first reaches it. A foam
-  that still lags from the squeeze before is touched later than one at rest. A cycle that begins in
+  that still lags from the squeeze before is met later than one at rest. A cycle that begins in
   contact has none (None).
 * *Deflection* counts from the cycle's own contact, or from the first one of the run where the cycle has
   none; the frame's share of travel is taken off.
@@ -122,7 +122,7 @@ class Truth:
         self.specimen = specimen
         self.script = script
         self.first_contact_mm = contact_mm + zero_mm
-        """Where a fresh specimen is first touched, on the position axis."""
+        """Where a fresh specimen is first reached, on the position axis."""
         self._contact_mm = contact_mm
         self._chain = chain
         self._memories: list[Any] = []
@@ -294,12 +294,12 @@ class Truth:
             return None
         if isinstance(self.specimen, ElasticSpecimen):
             return self.first_contact_mm
-        touched = int(np.argmax(force > 0))
-        if touched + 1 >= len(force) or force[touched + 1] <= force[touched]:
-            return float(travel[touched])
-        slope = (force[touched + 1] - force[touched]) / (travel[touched + 1] - travel[touched])
-        extrapolated = float(travel[touched] - force[touched] / slope)
-        return min(max(extrapolated, float(travel[touched - 1])), float(travel[touched]))
+        reached = int(np.argmax(force > 0))
+        if reached + 1 >= len(force) or force[reached + 1] <= force[reached]:
+            return float(travel[reached])
+        slope = (force[reached + 1] - force[reached]) / (travel[reached + 1] - travel[reached])
+        extrapolated = float(travel[reached] - force[reached] / slope)
+        return min(max(extrapolated, float(travel[reached - 1])), float(travel[reached]))
 
     def _energies(self, run: _Run) -> tuple[float, float]:
         squeezed, force = run.squeezed_mm, run.force_n

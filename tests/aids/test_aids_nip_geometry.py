@@ -9,13 +9,13 @@ from rig.aids import half_travel_mm, overlap_along_mm, patch_length_mm, plate_pa
 from rig.errors import InputError
 
 
-def test_wheel_and_piece_first_touch_where_their_centres_are_both_radii_apart():
+def test_wheel_and_piece_first_meet_where_their_centres_are_both_radii_apart():
     way_mm = half_travel_mm(100.0, 45.0, 10.0)
-    # centre of the wheel 135 mm above that of the piece, 145 mm when they touch
+    # centre of the wheel 135 mm above that of the piece, 145 mm when they meet
     assert np.hypot(way_mm, 135.0) == pytest.approx(145.0)
 
 
-def test_the_squeeze_along_the_way_is_nothing_at_first_touch_and_whole_at_the_closest_point():
+def test_the_squeeze_along_the_way_is_nothing_at_first_contact_and_whole_at_the_closest_point():
     found = overlap_along_mm(100.0, 45.0, 10.0, np.array([0.0, half_travel_mm(100.0, 45.0, 10.0), 80.0]))
     assert found == pytest.approx([10.0, 0.0, 0.0], abs=1e-12)
 

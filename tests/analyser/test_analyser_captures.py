@@ -219,7 +219,7 @@ def test_a_sine_that_keeps_contact_has_the_loss_factor_of_spring_and_dashpot():
     )
 
 
-def test_cycles_that_keep_contact_count_their_deflection_from_the_touch_of_their_stretch():
+def test_cycles_that_keep_contact_count_their_deflection_from_the_contact_of_their_stretch():
     result = analysed(sine_in_contact())
     assert_within(result, "peak_deflection_mm", MEAN_MM + SWING_MM, slice(2, -2), floor=0.005)
     assert np.isnan(result.columns["contact_mm"][2:-2]).all()
@@ -363,7 +363,7 @@ def test_a_recording_of_no_samples_or_few_has_no_cycle(count):
     assert len(analysed(Samples.empty())) == 0
 
 
-def test_a_recording_in_which_nothing_is_touched_has_no_cycle():
+def test_a_recording_in_which_nothing_is_in_contact_has_no_cycle():
     position = path((-5.0, 1.0), -1.0, (-5.0, 1.0), -1.0, (-5.0, 1.0))
     result = analysed(counts(position, SPRING(position)))
     assert (len(result), result.summary) == (0, {})

@@ -13,7 +13,7 @@ TIMES, MOST_BEYOND = 3.0, 0.02
 
 NEVER = 5.0
 LENGTHS = (1, 2, 3, 5, 8, 15, 30, 60, 150)
-PLACES = ("any", "turn", "touch", "release", "rest")
+PLACES = ("any", "turn", "contact", "release", "rest")
 
 
 def truth(exponent):
@@ -54,7 +54,7 @@ def placed(rng, x, place, length):
     else:
         kinds = {
             "turn": np.flatnonzero(x == DEPTH_MM),
-            "touch": np.flatnonzero((x[1:] > 0) & (x[:-1] <= 0)),
+            "contact": np.flatnonzero((x[1:] > 0) & (x[:-1] <= 0)),
             "release": np.flatnonzero((x[1:] <= 0) & (x[:-1] > 0)),
             "rest": np.flatnonzero(x == -GAP_MM)[500:],
         }
@@ -156,7 +156,7 @@ def test_the_load_that_a_recording_begins_under_is_not_taken_for_its_zero(deep_m
     assert np.mean(off > TIMES) <= MOST_BEYOND
 
 
-def test_with_a_moment_without_load_the_first_press_after_a_touch_is_measured_and_counts():
+def test_with_a_moment_without_load_the_first_press_after_a_contact_check_is_measured_and_counts():
     # three samples at 0.75 N, 0.25 mm deep, then clear for 0.4 s
     columns = analysed(begun_under_load(3, 0.25, 0.4, 40.0)).columns
     assert columns["flags"].tolist() == [0, 0]
@@ -180,8 +180,8 @@ def test_samples_lost_across_the_release_flag_the_cycle():
 
 def test_a_position_that_hangs_for_a_few_samples_at_speed_flags_its_cycle_and_no_other():
     x = presses(3, depth_mm=DEPTH_MM, gap_mm=GAP_MM, rest_s=0.4, speed_mm_per_s=40.0)
-    touch = int(np.flatnonzero((x[1:] > 0) & (x[:-1] <= 0))[1])
-    samples = holding(counts(x, power(STIFFNESS)(x)), touch + 40, 4, "position")
+    contact = int(np.flatnonzero((x[1:] > 0) & (x[:-1] <= 0))[1])
+    samples = holding(counts(x, power(STIFFNESS)(x)), contact + 40, 4, "position")
     flags = analysed(samples).columns["flags"]
     assert [flag_labels(int(flag)) for flag in flags] == [[], ["reading held"], []]
 
@@ -212,7 +212,7 @@ def test_what_is_flagged_does_not_depend_on_how_the_recording_arrives(damage):
         assert whole["start_s"].tolist() == parts["start_s"].tolist()
 
 
-def test_the_first_touch_after_a_load_is_the_same_however_the_recording_arrives():
+def test_the_first_contact_check_after_a_load_is_the_same_however_the_recording_arrives():
     samples = begun_under_load(40, 0.25, 0.4, 40.0)
     whole = analysed(samples).columns
     for step in (7, 64, 501):

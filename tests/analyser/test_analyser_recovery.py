@@ -1,4 +1,5 @@
-"""The recovery of set is foreseen as far as touches allow: against sets made from laws that are known."""
+"""The recovery of set is foreseen as far as contact checks allow: against sets made from laws that are
+known."""
 
 import json
 from functools import cache
@@ -10,7 +11,7 @@ from rig.analyser import fit_recovery
 from rig.errors import InputError
 
 U_MM = 0.01
-TOUCHES_S = np.geomspace(5.0, 86_400.0, 10)
+CONTACT_CHECKS_S = np.geomspace(5.0, 86_400.0, 10)
 SETS = 200
 
 
@@ -30,7 +31,7 @@ LAWS = {
 }
 
 
-def fitted(truth, *, seed=0, after_s=TOUCHES_S, u_mm=U_MM, stated=True, **how):
+def fitted(truth, *, seed=0, after_s=CONTACT_CHECKS_S, u_mm=U_MM, stated=True, **how):
     noise = np.random.default_rng(seed).normal(0, u_mm, len(after_s))
     return fit_recovery(
         after_s, truth(after_s) + noise, np.full(len(after_s), u_mm) if stated else None, **how
@@ -39,7 +40,7 @@ def fitted(truth, *, seed=0, after_s=TOUCHES_S, u_mm=U_MM, stated=True, **how):
 
 @cache
 def repeated(name, *, stated=True):
-    """Fits to many sets of touches of one law; several tests look at the same ones."""
+    """Fits to many sets of contact checks of one law; several tests look at the same ones."""
     return [fitted(LAWS[name], seed=seed, stated=stated) for seed in range(SETS)]
 
 
@@ -51,7 +52,7 @@ def values(law):
 
 
 def test_a_line_over_the_logarithm_is_found_exactly_without_noise():
-    fit = fit_recovery(TOUCHES_S, logarithm(TOUCHES_S), np.full(10, U_MM))
+    fit = fit_recovery(CONTACT_CHECKS_S, logarithm(CONTACT_CHECKS_S), np.full(10, U_MM))
     assert fit.law.name == "logarithm"
     assert values(fit.law) == pytest.approx({"a": 1.2, "b": -0.15}, rel=1e-9)
     assert fit.forecast.set_mm == pytest.approx(1.2 - 0.15 * np.log10(864_000), rel=1e-9)
@@ -59,7 +60,7 @@ def test_a_line_over_the_logarithm_is_found_exactly_without_noise():
 
 
 def test_a_stretched_exponential_is_found_exactly_without_noise():
-    fit = fit_recovery(TOUCHES_S, stretched(600.0, 0.5)(TOUCHES_S), np.full(10, U_MM))
+    fit = fit_recovery(CONTACT_CHECKS_S, stretched(600.0, 0.5)(CONTACT_CHECKS_S), np.full(10, U_MM))
     assert fit.law.name == "stretched exponential"
     found = values(fit.law)
     assert found == pytest.approx({"s_inf": 0.3, "s_0": 1.2, "tau": 600.0, "beta": 0.5}, rel=1e-4)
@@ -76,12 +77,12 @@ def test_uncertainties_of_parameters_are_the_spread_of_repeated_fits(name):
         assert u == pytest.approx(spread, rel=0.2)
 
 
-def test_order_does_not_matter_and_unusable_touches_are_left_out():
-    sets = logarithm(TOUCHES_S)
-    after_s = np.concatenate([TOUCHES_S[::-1], [0.0, -5.0, np.nan, 50.0]])
+def test_order_does_not_matter_and_unusable_contact_checks_are_left_out():
+    sets = logarithm(CONTACT_CHECKS_S)
+    after_s = np.concatenate([CONTACT_CHECKS_S[::-1], [0.0, -5.0, np.nan, 50.0]])
     set_mm = np.concatenate([sets[::-1], [1.0, 1.0, 1.0, np.nan]])
     fit = fit_recovery(after_s, set_mm, np.full(14, U_MM))
-    assert (fit.touches, fit.first_s, fit.last_s) == (10, 5.0, 86_400.0)
+    assert (fit.contact_checks, fit.first_s, fit.last_s) == (10, 5.0, 86_400.0)
     assert values(fit.law) == pytest.approx({"a": 1.2, "b": -0.15})
 
 
@@ -126,7 +127,7 @@ def any_stretched(draw):
 
 def exponentials(count):
     def law(draw):
-        """Time constants from half the first touch's time to ten times the last one's."""
+        """Time constants from half the first contact check's time to ten times the last one's."""
         tau_s, height_mm = 10 ** draw.uniform(0.7, 4.5, count), draw.uniform(0.2, 1.0, count)
         return lambda after_s: 0.3 + np.exp(-np.asarray(after_s)[..., None] / tau_s) @ height_mm
 
@@ -145,7 +146,8 @@ ANY_LAW = {
 
 @pytest.mark.parametrize("name", ANY_LAW)
 def test_twice_the_uncertainty_holds_a_recovery_by_any_law_that_slows_down(name):
-    # 6 to 25 touches from 10 s to 3000 s, scatter 0.002 to 0.05 mm, stated or not: another law each time
+    # 6 to 25 contact checks from 10 s to 3000 s, scatter 0.002 to 0.05 mm, stated or not: another law each
+    # time
     truths, errors_in_u, inside = 150, [], 0
     for seed in range(truths):
         draw = np.random.default_rng([seed, len(name)])
@@ -165,7 +167,7 @@ def test_no_forecast_goes_beyond_the_height_at_which_the_sets_begin():
     assert 0 <= fit.forecast.low_mm < 0.005
 
 
-def test_four_touches_give_an_interval_that_holds():
+def test_four_contact_checks_give_an_interval_that_holds():
     after_s = np.geomspace(5.0, 5000.0, 4)
     truth = 1.2 - 0.15 * np.log10(50_000)
     forecasts = [fitted(logarithm, seed=seed, after_s=after_s).forecast for seed in range(SETS)]
@@ -182,12 +184,12 @@ def test_an_interval_widens_ahead():
     assert ahead[-1] == fit.forecast
 
 
-def test_what_all_touches_share_is_added_to_a_forecast_once():
+def test_what_all_contact_checks_share_is_added_to_a_forecast_once():
     shared = 0.05
     own = fitted(logarithm)
     both = fit_recovery(
-        TOUCHES_S,
-        logarithm(TOUCHES_S) + np.random.default_rng(0).normal(0, U_MM, 10),
+        CONTACT_CHECKS_S,
+        logarithm(CONTACT_CHECKS_S) + np.random.default_rng(0).normal(0, U_MM, 10),
         np.full(10, np.hypot(U_MM, shared)),
         shared_u_mm=shared,
     )
@@ -195,10 +197,10 @@ def test_what_all_touches_share_is_added_to_a_forecast_once():
     assert both.forecast.set_mm_u == pytest.approx(np.hypot(own.forecast.set_mm_u, shared))
 
 
-def test_touches_that_scatter_more_than_they_say_enlarge_the_uncertainty():
+def test_contact_checks_that_scatter_more_than_they_say_enlarge_the_uncertainty():
     noise = np.random.default_rng(5).normal(0, 5 * U_MM, 10)
-    fit = fit_recovery(TOUCHES_S, logarithm(TOUCHES_S) + noise, np.full(10, U_MM))
-    honest = fit_recovery(TOUCHES_S, logarithm(TOUCHES_S), np.full(10, U_MM))
+    fit = fit_recovery(CONTACT_CHECKS_S, logarithm(CONTACT_CHECKS_S) + noise, np.full(10, U_MM))
+    honest = fit_recovery(CONTACT_CHECKS_S, logarithm(CONTACT_CHECKS_S), np.full(10, U_MM))
     assert fit.law.scale > 2
     assert fit.forecast.set_mm_u > honest.forecast.set_mm_u
     widths = [each.forecast.law_high_mm - each.forecast.law_low_mm for each in (fit, honest)]
@@ -206,13 +208,13 @@ def test_touches_that_scatter_more_than_they_say_enlarge_the_uncertainty():
     assert any("scatter" in note for note in fit.notes)
 
 
-# --- as many parameters as the touches support, and no further than a decade
+# --- as many parameters as the contact checks support, and no further than a decade
 
 
-def test_few_touches_get_two_parameters_and_the_reason():
+def test_few_contact_checks_get_two_parameters_and_the_reason():
     fit = fitted(LAWS["stretched"], after_s=np.geomspace(5.0, 86_400.0, 5))
     assert (fit.law.name, fit.other) == ("logarithm", None)
-    assert any("found 5 touches, expected 6" in note for note in fit.notes)
+    assert any("found 5 contact checks, expected 6" in note for note in fit.notes)
 
 
 def test_noise_is_not_taken_for_a_law_of_four_parameters():
@@ -227,31 +229,31 @@ def test_a_set_that_does_not_recover_is_foreseen_where_it_is():
 
 
 @pytest.mark.parametrize("count", [0, 1, 3])
-def test_fewer_than_four_touches_give_no_law_and_the_reason(count):
-    fit = fit_recovery(TOUCHES_S[:count], logarithm(TOUCHES_S[:count]), np.full(count, U_MM))
-    assert (fit.law, fit.forecast, fit.touches) == (None, None, count)
-    assert fit.notes == (f"No fit: found {count} touches after release, expected 4 or more.",)
+def test_fewer_than_four_contact_checks_give_no_law_and_the_reason(count):
+    fit = fit_recovery(CONTACT_CHECKS_S[:count], logarithm(CONTACT_CHECKS_S[:count]), np.full(count, U_MM))
+    assert (fit.law, fit.forecast, fit.contact_checks) == (None, None, count)
+    assert fit.notes == (f"No fit: found {count} contact checks after release, expected 4 or more.",)
     with pytest.raises(InputError, match="no law was fitted"):
         fit.at(100.0)
 
 
-def test_touches_at_about_the_same_time_give_no_law():
+def test_contact_checks_at_about_the_same_time_give_no_law():
     fit = fit_recovery(np.array([10.0, 11.0, 12.0, 20.0]), np.ones(4), np.full(4, U_MM))
     assert fit.law is None
     assert "between 10 s and 20 s" in fit.notes[0]
 
 
-def test_a_forecast_ends_a_decade_beyond_the_last_touch():
+def test_a_forecast_ends_a_decade_beyond_the_last_contact_check():
     fit = fitted(logarithm)
     assert fit.reach_s == 864_000.0
     assert fit.at(864_000.0).set_mm == fit.forecast.set_mm
     for outside_s in (864_100.0, 4.0):
-        with pytest.raises(InputError, match="one decade beyond the last touch"):
+        with pytest.raises(InputError, match="one decade beyond the last contact check"):
             fit.at(outside_s)
 
 
 def test_sets_without_any_scatter_are_fitted_without_their_uncertainties():
-    fit = fit_recovery(TOUCHES_S, logarithm(TOUCHES_S))
+    fit = fit_recovery(CONTACT_CHECKS_S, logarithm(CONTACT_CHECKS_S))
     assert values(fit.law) == pytest.approx({"a": 1.2, "b": -0.15})
     assert np.isfinite(fit.forecast.set_mm_u)
 

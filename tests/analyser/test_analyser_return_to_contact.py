@@ -1,4 +1,4 @@
-"""A platen that goes back no further than to where it touched, over a specimen that has taken a set."""
+"""A platen that goes back no further than to the contact, over a specimen that has taken a set."""
 
 import numpy as np
 import pytest

@@ -46,11 +46,11 @@ def read(nodes, depth_mm, noise_n):
     return force_at(nodes, depth_mm, white(noise_n).at, white(noise_n).correlated)
 
 
-def work_of(nodes, force, *, touches=True, force_noise_n=0.0, position_noise_mm=0.0, contact_mm=0.0):
+def work_of(nodes, force, *, from_contact=True, force_noise_n=0.0, position_noise_mm=0.0, contact_mm=0.0):
     return work(
         nodes,
         contact_mm=np.array([contact_mm]),
-        touches=np.array([touches]),
+        from_contact=np.array([from_contact]),
         low=Side(nodes.x_mm[:, 0], nodes.force_n[:, 0], np.ones(1, np.int64)),
         end_mm=np.array([DEPTH]),
         end_n=np.array([force(DEPTH)]),
@@ -89,7 +89,7 @@ def test_the_work_of_an_averaged_stroke_is_the_integral(name):
 def test_a_stroke_that_begins_in_contact_counts_from_its_first_sample():
     force = CURVES["cone"]
     nodes = sampled(force, 500, start=4.0)
-    found = work_of(nodes, force, touches=False)
+    found = work_of(nodes, force, from_contact=False)
     assert found.mj[0] == pytest.approx(quad(force, nodes.x_mm[0, 0], DEPTH)[0], rel=1e-5)
 
 

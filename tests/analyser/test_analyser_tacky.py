@@ -34,7 +34,7 @@ def test_a_zero_that_drifts_fast_is_not_taken_for_a_pull():
 
 
 def test_a_toe_region_of_another_shape_than_a_power_cancels_from_the_permanent_set():
-    """A face that touches with one edge first, and then flat: the same misfit in each cycle."""
+    """A face that meets with one edge first, and then flat: the same misfit in each cycle."""
     position_mm = presses(4)
     depth = np.maximum(position_mm, 0.0)
     tilted_n = np.where(depth < 0.5, 2.5 * depth**2, 2.5 * (depth - 0.25))

@@ -46,7 +46,7 @@ purpose: A benchmark.
 follows: Nothing published.
 specimen: {stiffness: "3 N/mm"}
 steps:
-  - touch: {force: "0.5 N", speed: "20 mm/s"}
+  - contact_check: {force: "0.5 N", speed: "20 mm/s"}
   - press: {deflection: "20 mm", speed: "0.5 mm/s"}
   - return: {gap: "2 mm", speed: "20 mm/s"}
 """

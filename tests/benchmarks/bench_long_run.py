@@ -43,7 +43,7 @@ name: long run
 purpose: A benchmark.
 follows: Nothing published.
 specimen: {{stiffness: "5 N/mm"}}
-touch: {{force: "0.5 N", speed: "2 mm/s"}}
+contact_check: {{force: "0.5 N", speed: "2 mm/s"}}
 squeeze: {{deflection: "8 mm", speed: "40 mm/s", gap: "1 mm"}}
 block: 500
 until: {{cycles: {cycles}}}
@@ -82,7 +82,7 @@ def squeeze(foam, memory):
     return position_mm, force_n
 
 
-def touched_mm(foam, memory, contact_n):
+def met_mm(foam, memory, contact_n):
     """Where the force passes the contact force."""
     position_mm, force_n = squeeze(foam, memory)
     at = int(np.argmax(force_n >= contact_n))
@@ -148,7 +148,7 @@ def analysed(path):
                 head = json.loads(line.rstrip().removesuffix('"cycles": [').rstrip().rstrip(",") + "}")
             if line.startswith('{"cycle"'):
                 rows, last = rows + 1, json.loads(line.rstrip().rstrip(","))
-                # the first squeeze with a truth is the second, behind the touch and the first one
+                # the first squeeze with a truth is the second, behind the contact check and the first one
                 second = last if rows == 3 else second
     return head, rows, second, last, usage.ru_maxrss / 1024
 
@@ -161,13 +161,13 @@ def run(cycles):
         head, rows, second, last, analyse_mib = analysed(path)
         foam, contact_n = Foam(), head["settings"]["contact_force_n"]
         early, late = rig.before[0], rig.before[-2]
-        set_mm = touched_mm(foam, late, contact_n) - touched_mm(foam, early, contact_n)
+        set_mm = met_mm(foam, late, contact_n) - met_mm(foam, early, contact_n)
         lost_pct = 100 * (1 - peak_n(foam, late) / peak_n(foam, early))
         measured_pct = 100 * (1 - last["peak_force_n"] / second["peak_force_n"])
         settled = [e for e in open_capture(path).events() if e["kind"] == "block settled"]
         print(
             f"{cycles} cycles in {took_s:.0f} s: counted {settled[-1]['total']}, device {rig.finished}, "
-            f"rows {rows} (with the touch)\n"
+            f"rows {rows} (with the contact check)\n"
             f"  set from the second to the last squeeze: measured {last['set_mm'] - second['set_mm']:.3f} mm "
             f"(u {np.hypot(last['set_mm_u'], second['set_mm_u']):.3f}), truth {set_mm:.3f} mm\n"
             f"  force at depth lost meanwhile: measured {measured_pct:.2f} %, truth {lost_pct:.2f} %\n"

@@ -12,11 +12,11 @@ from rig.samples import Samples
 RATE_HZ = 500.0
 FORCE_STEP_N, POSITION_STEP_MM = 0.001, 0.005
 CALIBRATION = Calibration(Scale(FORCE_STEP_N), Scale(POSITION_STEP_MM))
-TOUCH_MM = 20.0
+CONTACT_CHECK_MM = 20.0
 
 
 def strokes(presses, depth_mm, gap_mm, speed_mm_per_s, rest_s=0.3):
-    """Corners of a path from the gap to the depth and back, times and positions past the touch."""
+    """Corners of a path from the gap to the depth and back, times and positions past the contact."""
     stroke_s = (depth_mm + gap_mm) / speed_mm_per_s
     time_s, position_mm = [0.0, 0.8], [-gap_mm, -gap_mm]
     for _ in range(presses):
@@ -30,7 +30,7 @@ def recorded(time_s, position_mm, force_n, rng, *, force_noise_n=0.005, position
     n = len(time_s)
     phase = rng.uniform(-0.5, 0.5, 2)
     force = force_n + rng.normal(0, force_noise_n, n)
-    position = TOUCH_MM + position_mm + rng.normal(0, position_noise_mm, n)
+    position = CONTACT_CHECK_MM + position_mm + rng.normal(0, position_noise_mm, n)
     return Samples(
         np.arange(n, dtype=np.int64),
         np.round(time_s * 1e6).astype(np.int64),
@@ -58,10 +58,10 @@ def spring_presses(
     time_s = np.arange(0.0, corner_s[-1], 1 / RATE_HZ)
     felt_mm = np.interp(time_s - delay_s, corner_s, corner_mm)
     way = np.sign(np.gradient(felt_mm))
-    touched = felt_mm > 0
+    reached = felt_mm > 0
     force_n = k_n_per_mm * felt_mm + way * (rub_n * felt_mm / depth_mm + viscous_n(speed_mm_per_s))
     return recorded(
-        time_s, np.interp(time_s, corner_s, corner_mm), np.where(touched, force_n, 0.0), rng, **chain
+        time_s, np.interp(time_s, corner_s, corner_mm), np.where(reached, force_n, 0.0), rng, **chain
     )
 
 
@@ -82,7 +82,7 @@ def block_presses(
     """A block pressed in a frame of give `deflection_mm(force)`.
 
     Each press's give is off by a normal share `unlike`; `rub_mm` lies between the strokes at mid force;
-    each touch is `creep_mm` deeper than the one before; the reading follows the platen with backlash.
+    each contact is `creep_mm` deeper than the one before; the reading follows the platen with backlash.
     """
     grid_n = np.linspace(0.0, 1.05 * top_n, 4001)
     travel_mm = deflection_mm(grid_n) + grid_n / block_n_per_mm

@@ -176,13 +176,13 @@ def test_a_block_laid_in_anew_between_recordings_will_do():
     again = replace(presses(seed=4)[0])
     moved = replace(again, position=again.position + np.int32(400))
     found = measure_frame([*presses(), moved], CALIBRATION)
-    assert np.ptp(found.touches_mm) == pytest.approx(2.0, abs=0.01)
+    assert np.ptp(found.contacts_mm) == pytest.approx(2.0, abs=0.01)
     assert abs(found.frame.deflection_at_mm[0] - 0.020 * found.frame.force_n[0]) < found.interval_mm[0]
 
 
 def test_a_block_that_creeps_is_refused():
     said = refusal(presses(creep_mm=0.05))
-    assert said.startswith("recording 1: the block moved: its presses touch at 20.000, 20.050")
+    assert said.startswith("recording 1: the block moved: its presses contact at 20.000, 20.050")
 
 
 def test_a_soft_block_is_refused_with_what_was_found():

@@ -34,7 +34,7 @@ def test_recorded_readings_come_back_as_one_series_for_each_channel(tmp_path):
     }
 
 
-def test_damage_costs_the_readings_it_touches(tmp_path):
+def test_damage_costs_the_readings_it_reaches(tmp_path):
     capture = captured(tmp_path, [(10**6 * n, {"humidity": 40.0 + n}) for n in range(5)])
     path = capture.path / "events.jsonl"
     lines = path.read_bytes().splitlines(keepends=True)

@@ -1,4 +1,4 @@
-"""Whatever happens to a samples file, only the batches that were touched are lost."""
+"""Whatever happens to a samples file, only the batches that were damaged are lost."""
 
 from __future__ import annotations
 
@@ -43,7 +43,9 @@ def read_back(path: Path, data: bytes) -> tuple[list[Samples], str]:
     return list(capture.batches()), "\n".join(map(str, capture.damage))
 
 
-def assert_only_touched_are_lost(whole: Whole, data: bytes, touched: Callable[[int, int], bool]) -> None:
+def assert_only_damaged_are_lost(
+    whole: Whole, data: bytes, damaged_there: Callable[[int, int], bool]
+) -> None:
     path, original, places, parts = whole
     found, damage = read_back(path, data)
     by_first = {int(part.seq[0]): part for part in found}
@@ -54,7 +56,7 @@ def assert_only_touched_are_lost(whole: Whole, data: bytes, touched: Callable[[i
         if survivor is not None:
             assert_same(survivor, part)
         else:
-            assert touched(begin, end), f"batch at {begin} was not touched"
+            assert damaged_there(begin, end), f"batch at {begin} was not damaged"
     assert not by_first
     if data == original:
         assert damage == ""
@@ -65,7 +67,7 @@ def assert_only_touched_are_lost(whole: Whole, data: bytes, touched: Callable[[i
 @pytest.mark.parametrize("how", ["zeroed", "overwritten", "cut out", "cut off", "inserted"])
 @given(data=st.data())
 @settings(max_examples=150, deadline=None)
-def test_a_damaged_stretch_costs_the_batches_it_touches_and_no_other(
+def test_a_damaged_stretch_costs_the_batches_it_reaches_and_no_other(
     how: str, whole: Whole, data: st.DataObject
 ) -> None:
     original, places = whole[1], whole[2]
@@ -82,10 +84,10 @@ def test_a_damaged_stretch_costs_the_batches_it_touches_and_no_other(
     kept_from = begin if how == "inserted" else end
     damaged = original[:begin] + filling.get(how, noise) + original[kept_from:]
 
-    def touched(first: int, last: int) -> bool:
+    def damaged_there(first: int, last: int) -> bool:
         return first < begin < last if how == "inserted" else begin < last and end > first
 
-    assert_only_touched_are_lost(whole, damaged, touched)
+    assert_only_damaged_are_lost(whole, damaged, damaged_there)
 
 
 def test_flipped_bits_in_the_marks_never_give_wrong_samples(whole: Whole) -> None:
@@ -95,7 +97,7 @@ def test_flipped_bits_in_the_marks_never_give_wrong_samples(whole: Whole) -> Non
     for place in rng.integers(begin, begin + 760, 300):
         damaged = bytearray(original)
         damaged[place] ^= 1 << int(rng.integers(8))
-        assert_only_touched_are_lost(whole, bytes(damaged), lambda first, last: (first, last) == (begin, end))
+        assert_only_damaged_are_lost(whole, bytes(damaged), lambda first, last: (first, last) == (begin, end))
 
 
 def test_a_batch_repeated_elsewhere_is_read_once_and_in_its_place(whole: Whole) -> None:
@@ -212,7 +214,7 @@ def test_a_batch_whose_number_was_damaged_is_lost_rather_than_misplaced(whole: W
     number, other = b"\x01\0\0\x005\0", b"\x01\0\0\x007\0"
     damaged = original[:begin] + original[begin:end].replace(number, other, 1) + original[end:]
     assert damaged != original
-    assert_only_touched_are_lost(whole, damaged, lambda first, last: (first, last) == (begin, end))
+    assert_only_damaged_are_lost(whole, damaged, lambda first, last: (first, last) == (begin, end))
 
 
 def test_a_mark_across_the_edge_of_the_search_window_is_found(tmp_path: Path) -> None:

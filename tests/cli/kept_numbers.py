@@ -32,7 +32,7 @@ LEFT_OUT = ("us",)
 """Of a document: figures in other units, which follow from those that are kept."""
 
 
-def touched_capture(parent: Path, piece: str, stiffness_n_per_mm: float, meets_mm: float) -> Path:
+def height_capture(parent: Path, piece: str, stiffness_n_per_mm: float, meets_mm: float) -> Path:
     """Write one capture of three slow contact checks of a spring, up to 12 N."""
     rate_hz, speed_mm_per_s, gap_mm = 500.0, 0.2, 0.5
     deep_mm = 12.0 / stiffness_n_per_mm
@@ -77,8 +77,8 @@ def documents(home: Path) -> Iterator[tuple[str, Any]]:
         pulled_capture(home, f"cap-{n}", PressedCap(peak_n=23.0 + n), number=n, calibration=calibrated)
         for n in range(3)
     ]
-    bare = touched_capture(home, "platens", 2000.0, 70.0)
-    piece = touched_capture(home, "spring", 3.0, 10.0)
+    bare = height_capture(home, "platens", 2000.0, 70.0)
+    piece = height_capture(home, "spring", 3.0, 10.0)
     commands: dict[str, tuple[object, ...]] = {
         "analyse": ("analyse", examples[0], *read, "--at", "10%,25%,20 mm", "--budget"),
         "analyse-calibrated": ("analyse", springs[0], "--calibration", calibration),

@@ -40,12 +40,12 @@ purpose: A test.
 follows: Nothing published.
 specimen: {stiffness: "20 N/mm"}
 steps:
-  - touch: {force: "1 N", speed: "5 mm/s"}
+  - contact_check: {force: "1 N", speed: "5 mm/s"}
   - press: {deflection: "9 mm", speed: "0.2 mm/s"}
   - return: {gap: "2 mm", speed: "10 mm/s"}
 report: [secant_n_per_mm]
 """
-TOUCH = METHOD.replace('  - press: {deflection: "9 mm", speed: "0.2 mm/s"}\n', "")
+CONTACT_CHECK = METHOD.replace('  - press: {deflection: "9 mm", speed: "0.2 mm/s"}\n', "")
 CARD = {"specimen": "F-90-001", "free_height_mm": 90.0}
 LOOKS = 20
 
@@ -182,7 +182,7 @@ def watched(home: Path, browser: webdriver.Chrome, monkeypatch: pytest.MonkeyPat
             wait_until(lambda: at.up() or daemon.poll() is not None)
             wait_until(at.opens)
             wait_until(lambda: at.shown() == DISARMED)
-            at.start(TOUCH)  # homes, behind which the rig is disarmed for a moment
+            at.start(CONTACT_CHECK)  # homes, behind which the rig is disarmed for a moment
             wait_until(lambda: (status := at.status()).last is not None and not status.armed)
             wait_until(lambda: at.shown() == DISARMED)
             browser.execute_script(NOTE_CHANGES)

@@ -47,7 +47,7 @@ purpose: A test.
 follows: Nothing published.
 specimen: {stiffness: "20 N/mm"}
 steps:
-  - touch: {force: "1 N", speed: "2 mm/s"}
+  - contact_check: {force: "1 N", speed: "2 mm/s"}
   - return: {gap: "2 mm", speed: "10 mm/s"}
   - rest: "1 s"
   - repeat:
@@ -63,12 +63,12 @@ name: forty squeezes
 purpose: A test.
 follows: Nothing published.
 specimen: {stiffness: "20 N/mm"}
-touch: {force: "1 N", speed: "2 mm/s"}
+contact_check: {force: "1 N", speed: "2 mm/s"}
 squeeze: {deflection: "9 mm", speed: "25 mm/s", gap: "1 mm"}
 block: 20
 reference_after: 5
 until: {cycles: 40}
-recovery: {touches: 2, from: "5 s", to: "20 s"}
+recovery: {contact_checks: 2, from: "5 s", to: "20 s"}
 """
 SILENCE_S = 20.0
 """A busy host may be silent for this long; what is looked at here is the text."""

@@ -14,12 +14,12 @@ name: thirty squeezes
 purpose: A test.
 follows: Nothing published.
 specimen: {stiffness: "20 N/mm"}
-touch: {force: "1 N", speed: "2 mm/s"}
+contact_check: {force: "1 N", speed: "2 mm/s"}
 squeeze: {deflection: "9 mm", speed: "25 mm/s", gap: "1 mm"}
 block: 15
 reference_after: 5
 until: {cycles: 30}
-recovery: {touches: 4, from: "5 s", to: "60 s"}
+recovery: {contact_checks: 4, from: "5 s", to: "60 s"}
 """
 DRIVEN = RIGS / "virtual.yaml"
 FLOAT = ("--specimen", "F-90-001", "--free-height", "90 mm")
@@ -48,7 +48,7 @@ def test_a_plan_is_run_reported_and_cannot_be_taken_up_once_it_has_ended(tmp_pat
     assert "has ended" in again.stderr
     report = json.loads(done(tmp_path, "report", capture, "--json", afresh=True))
     assert (report["cycles"], report["doubtful"], report["squeezing_ended"]) == (30, 0, "30 cycles")
-    sets = [touch["set_mm"] for touch in report["recovery"]]
+    sets = [check["set_mm"] for check in report["recovery"]]
     assert len(sets) == 4
     assert sets[0] > sets[-1] > 0
     assert report["recovery_fit"]["forecast"]["after_s"] <= 10 * report["recovery"][-1]["after_s"] * 1.0001

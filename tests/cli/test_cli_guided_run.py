@@ -107,7 +107,7 @@ def test_a_person_who_follows_the_lines_presses_as_the_method_asks(tmp_path, met
     assert open_capture(capture).how_it_ended == "method finished"
     assert "Press to 8.0 mm (13.3 %) at about 10 mm/s, and hold.\n" in said
     depths = open_recording(capture).analyse().columns["peak_deflection_mm"]
-    # 0.17 mm deeper, as the spring pushes before the touch force is felt
+    # 0.17 mm deeper, as the spring pushes before the contact force is felt
     assert [depth for depth in depths if depth > 2.0] == pytest.approx([8.17], abs=0.1)
 
 

@@ -1,8 +1,10 @@
-"""`pressrig height`: touched on a driven rig, read from captures again, read from touches made by hand."""
+"""`pressrig height`: measured on a driven rig, read from captures again, read from contact checks made by
+hand."""
 
 from __future__ import annotations
 
 import json
+import shutil
 import signal
 import subprocess
 import threading
@@ -91,8 +93,8 @@ def attended(home: Path, lay_in, *arguments: object) -> subprocess.CompletedProc
 
 
 @pytest.fixture(scope="module")
-def touched(tmp_path_factory):
-    """What the command printed that touched a spring: a document."""
+def measured(tmp_path_factory):
+    """What the command printed when it measured a spring: a document."""
     home = tmp_path_factory.mktemp("height")
     with bench(home) as lay_in:
         finished = attended(
@@ -123,7 +125,7 @@ def status(home: Path):
     return json.loads(told.stdout) or {"state": "away"}
 
 
-def test_a_daemon_that_holds_the_rig_touches_and_the_command_prints_the_height(ordered):
+def test_a_daemon_that_holds_the_rig_measures_and_the_command_prints_the_height(ordered):
     finished, *_ = ordered
     assert finished.returncode == 0, finished.stderr
     document = json.loads(finished.stdout)
@@ -139,11 +141,11 @@ def test_the_daemon_shows_the_same_height(ordered):
     finished, after, words = ordered
     printed = json.loads(finished.stdout)["at_contact_force"]
     last = after["last"]
-    assert (last["kind"], last["reason"], last["cycles"]) == ("height", "height touched", 6)
+    assert (last["kind"], last["reason"], last["cycles"]) == ("height", "height measured", 6)
     shown = last["height"]["heights"][0]
     assert (shown["height_mm"], shown["u_mm"]) == (printed["height_mm"], printed["height_mm_u"])
     assert f"height of F-90-001 at 0.05 N: {printed['height_mm']:.4f} mm" in words
-    assert "free height, 6 contact checks; ended: height touched" in words
+    assert "free height, 6 contact checks; ended: height measured" in words
 
 
 def answered(*arguments: object) -> str:
@@ -153,52 +155,66 @@ def answered(*arguments: object) -> str:
     return result.stdout
 
 
-def test_the_height_of_a_spring_is_within_its_interval(touched):
-    low_mm, high_mm = touched["at_contact_force"]["interval_95_mm"]
+def test_the_height_of_a_spring_is_within_its_interval(measured):
+    low_mm, high_mm = measured["at_contact_force"]["interval_95_mm"]
     assert low_mm <= TRUE_MM <= high_mm
     assert high_mm - low_mm < 0.01
-    top = touched["at_greater_force"]
+    top = measured["at_greater_force"]
     assert top["height_mm"] == pytest.approx(
         HEIGHT_MM - 5 / STIFFNESS + 5 / PLATEN, abs=3 * top["height_mm_u"]
     )
 
 
-def test_the_budget_says_what_is_in_the_interval_and_what_is_not(touched):
-    rows = {row["source"]: row for row in touched["at_contact_force"]["budget"]}
+def test_the_budget_says_what_is_in_the_interval_and_what_is_not(measured):
+    rows = {row["source"]: row for row in measured["at_contact_force"]["budget"]}
     assert rows["smallest step"]["counts"]
     # the rig's file only states what a count is
     assert rows["position calibration"]["u_mm"] is None
     total = sum(row["u_mm"] ** 2 for row in rows.values() if row["counts"])
-    assert touched["at_contact_force"]["height_mm_u"] == pytest.approx(total**0.5)
+    assert measured["at_contact_force"]["height_mm_u"] == pytest.approx(total**0.5)
 
 
-def test_the_same_height_comes_out_of_the_capture_again(touched):
-    again = json.loads(answered("--piece", touched["capture"], "--json"))
-    assert again["at_contact_force"] == touched["at_contact_force"]
+def test_the_same_height_comes_out_of_the_capture_again(measured):
+    again = json.loads(answered("--piece", measured["capture"], "--json"))
+    assert again["at_contact_force"] == measured["at_contact_force"]
 
 
-def test_the_tables_are_plain_in_a_pipe_and_say_what_a_caliper_would_do(touched):
-    output = answered("--piece", touched["capture"])
+def test_a_capture_with_the_old_names_gives_the_same_height(tmp_path, measured):
+    old = Path(shutil.copytree(measured["capture"], tmp_path / "old"))
+    for name, now, before in (
+        ("events.jsonl", '"height contact check"', '"height touch"'),
+        ("capture.yaml", "contact_checks:", "touches:"),
+        ("end.yaml", "height measured", "height touched"),
+    ):
+        text = (old / name).read_text(encoding="utf-8")
+        assert now in text
+        (old / name).write_text(text.replace(now, before), encoding="utf-8")
+    again = json.loads(answered("--piece", old, "--json"))
+    assert again["at_contact_force"] == measured["at_contact_force"]
+
+
+def test_the_tables_are_plain_in_a_pipe_and_say_what_a_caliper_would_do(measured):
+    output = answered("--piece", measured["capture"])
     assert "height of F-90-001" in output
     assert "A caliper compresses a soft part" in output
     assert "\x1b" not in output
-    assert output.splitlines()[-1] == touched["capture"]
+    assert output.splitlines()[-1] == measured["capture"]
 
 
-def test_another_greater_force_is_read_from_the_same_touches_up_to_theirs(touched):
-    again = json.loads(answered("--piece", touched["capture"], "--at", "3 N", "--json"))
+def test_another_greater_force_is_read_from_the_same_contact_checks_up_to_theirs(measured):
+    again = json.loads(answered("--piece", measured["capture"], "--at", "3 N", "--json"))
     top = again["at_greater_force"]
     assert top["height_mm"] == pytest.approx(
         HEIGHT_MM - 3 / STIFFNESS + 3 / PLATEN, abs=3 * top["height_mm_u"]
     )
-    with pytest.raises(InputError, match="touched only up to 5 N"):
-        answered("--piece", touched["capture"], "--at", "8 N")
+    with pytest.raises(InputError, match="contact checks go only up to 5 N"):
+        answered("--piece", measured["capture"], "--at", "8 N")
 
 
-def test_an_old_bare_touch_is_warned_of(tmp_path, touched):
+def test_an_old_bare_contact_check_is_warned_of(tmp_path, measured):
     from rig.capture import CaptureHeader, CaptureWriter, open_capture
 
-    capture = open_capture(touched["capture"])
+    capture = open_capture(measured["capture"])
     fields = {name: getattr(capture.header, name) for name in CaptureHeader.__dataclass_fields__}
     earlier = capture.header.started.replace(year=capture.header.started.year - 1)
     with CaptureWriter.create(
@@ -208,12 +224,12 @@ def test_an_old_bare_touch_is_warned_of(tmp_path, touched):
             writer.append(batch)
         for event in capture.events():
             writer.event(**{name: value for name, value in event.items() if name != "wall"})
-        writer.end("height touched", {})
-    output = answered("--bare", writer.path, "--piece", touched["capture"])
+        writer.end("height measured", {})
+    output = answered("--bare", writer.path, "--piece", measured["capture"])
     assert "36" in next(line for line in output.splitlines() if "days older" in line)
 
 
-def test_touches_made_by_hand_are_found_without_marks(tmp_path):
+def test_contact_checks_made_by_hand_are_found_without_marks(tmp_path):
     captures = []
     for specimen, contact, depth in (("platens", "70 mm", 0.05), ("spring", "10 mm", 3)):
         home = tmp_path / specimen
@@ -233,7 +249,7 @@ def test_touches_made_by_hand_are_found_without_marks(tmp_path):
     # the catalogue's spring: 60 mm, 3 N/mm
     assert low_mm <= 60 - 0.05 / 3 + 0.05 / PLATEN <= high_mm
     assert high_mm - low_mm < 0.1
-    assert len(found["at_contact_force"]["touches_mm"]) == 3
+    assert len(found["at_contact_force"]["contact_checks_mm"]) == 3
     assert any("may have been homed" in note for note in found["notes"])
 
 
@@ -248,7 +264,7 @@ ON_RIG = ("height", "--rig", DRIVEN, "--port", "/dev/absent", "--specimen", "F",
         ((*ON_RIG, "--contact-force", "4 N"), "expected 8 N or more"),
         ((*ON_RIG, "--contact-checks", "1"), "expected 2 to 100"),
         ((*ON_RIG, "--expected", "120 mm"), "exceed the rig's travel"),
-        ((*ON_RIG, "--speed", "10 mm/s"), "touch more slowly"),
+        ((*ON_RIG, "--speed", "10 mm/s"), "use a lower speed"),
         ((*ON_RIG, "--speed", "200 mm/s"), "moves at up to 30 mm/s"),
         ((*ON_RIG, "--at", "600 N"), "--at: found 600 N, the rig's limit is 500 N"),
         ((*ON_RIG, "--at", "499 N", "--speed", "0.1 mm/s"), "--at: found 499 N"),

@@ -120,7 +120,7 @@ def test_a_file_that_the_list_lacks_is_named(in_process, tables, tmp_path) -> No
     ("pattern", "words"),
     [
         ("{specimen}_{batch}", "in several ways"),
-        ("{specimen}{batch}", "two fields touch"),
+        ("{specimen}{batch}", "two fields have nothing between them"),
         ("specimen", "expected fields in braces"),
         ("{specimen}_{specimen}_{date}", "twice"),
         ("{specimen}_{batch}_{date}x", "does not match"),

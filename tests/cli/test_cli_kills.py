@@ -30,7 +30,7 @@ KILLS = int(os.environ.get("PRESSRIG_KILLS", "3"))
 SIGNALS = ["SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT"]
 CASES = ["SIGKILL"] * KILLS + [SIGNALS[number % len(SIGNALS)] for number in range(-(-KILLS // 3))]
 LATEST_S = 4.0
-"""Homing, the touch and the slow press last longer."""
+"""Homing, the contact check and the slow press last longer."""
 
 METHOD = """
 name: slow press
@@ -38,7 +38,7 @@ purpose: A test.
 follows: Nothing published.
 specimen: {stiffness: "20 N/mm"}
 steps:
-  - touch: {force: "1 N", speed: "5 mm/s"}
+  - contact_check: {force: "1 N", speed: "5 mm/s"}
   - press: {deflection: "9 mm", speed: "0.1 mm/s"}
   - return: {gap: "2 mm", speed: "10 mm/s"}
 report: [secant_n_per_mm]

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from typing import get_args
+
 import pytest
 
 from rig.calibration import Calibration
+from rig.calibration.frame import ReadBy
 from rig.calibrationfile import read_calibration
 from rig.cli.compare import named_margins
+from rig.core import EventKind, kind_of
 from rig.errors import InputError
-from rig.methods import parse_plan
-from rig.renamed import CALIBRATION_KEYS, QUANTITIES, refuse_old_name
+from rig.jobs.orders import HeightOrder, typed
+from rig.methods import parse_method, parse_plan
+from rig.renamed import CALIBRATION_KEYS, EVENTS, QUANTITIES, refuse_old_name
 from rig.results.piece_tables import read_pieces
 from rig.results.study_values import read_trials
 
@@ -36,14 +41,63 @@ def test_a_heading_of_a_table_gives_the_new_name(tmp_path, read):
         read(table)
 
 
-def test_a_key_of_an_endurance_plan_gives_the_new_name():
-    with pytest.raises(InputError, match=r"'dwell' is now called 'hold'"):
-        parse_plan(
-            "name: a\npurpose: b\nfollows: c\n"
-            'touch: {force: "1 N", speed: "1 mm/s"}\n'
-            'squeeze: {compression: "25 %", speed: "20 mm/s", dwell: "0.5 s"}\nuntil: {cycles: 5}\n',
-            "plan.yaml",
-        )
+PLAN = """
+name: a
+purpose: b
+follows: c
+contact_check: {force: "1 N", speed: "1 mm/s"}
+squeeze: {compression: "25 %", speed: "20 mm/s", hold: "0.5 s"}
+until: {cycles: 5}
+recovery: {contact_checks: 5, from: "5 s", to: "80 s"}
+"""
+METHOD = """
+name: a
+purpose: b
+follows: c
+steps:
+  - contact_check: {force: "1 N", speed: "1 mm/s"}
+  - press: {deflection: "5 mm", speed: "1 mm/s"}
+  - return: {gap: "5 mm", speed: "1 mm/s"}
+  - recover: {contact_checks: 5, from: "20 s", to: "1 h", force: "1 N", speed: "1 mm/s", gap: "2 mm"}
+"""
+
+
+@pytest.mark.parametrize(
+    ("parse", "text", "old", "new"),
+    [
+        (parse_plan, PLAN, "dwell", "hold"),
+        (parse_plan, PLAN, "touch", "contact_check"),
+        (parse_plan, PLAN, "touches", "contact_checks"),
+        (parse_method, METHOD, "touch", "contact_check"),
+        (parse_method, METHOD, "touches", "contact_checks"),
+    ],
+)
+def test_a_key_of_a_plan_or_method_gives_the_new_name_but_is_read_in_a_recording(parse, text, old, new):
+    old_text = text.replace(f"{new}:", f"{old}:")
+    line = old_text[: old_text.index(f"{old}:")].count("\n") + 1
+    with pytest.raises(InputError, match=rf"line {line}, .*'{old}' is now called '{new}'"):
+        parse(old_text, "here.yaml")
+    assert parse(old_text, "here.yaml", recorded=True) == parse(text, "here.yaml")
+
+
+def test_a_field_of_an_order_gives_the_new_name():
+    with pytest.raises(InputError, match=r"'touches' is now called 'contact_checks'"):
+        typed(HeightOrder, card={"specimen": "F1"}, touches=3)
+    with pytest.raises(ValueError, match=r"'touches' is now called 'contact_checks'"):
+        HeightOrder.model_validate_json('{"kind": "height", "card": {"specimen": "F1"}, "touches": 3}')
+
+
+def test_a_frame_that_was_written_with_the_old_name_is_read():
+    now = ReadBy("force", "position", 12.5).as_dict()
+    old = {{"contact_mm": "touch_mm"}.get(name, name): value for name, value in now.items()}
+    assert "touch_mm" in old
+    assert ReadBy.from_dict(old) == ReadBy.from_dict(now) == ReadBy("force", "position", 12.5)
+
+
+@pytest.mark.parametrize(("old", "new"), EVENTS.items())
+def test_an_event_by_its_old_name_is_read_by_its_name_now(old, new):
+    assert kind_of({"kind": old}) == new
+    assert new in get_args(get_args(EventKind)[1])
 
 
 @pytest.mark.parametrize(

@@ -18,7 +18,7 @@ purpose: A test.
 follows: The arithmetic of ISO 3386-1, in a hurry. No conformity is claimed.
 specimen: {stiffness: "40 N/mm"}
 steps:
-  - touch: {force: "1 N", speed: "5 mm/s"}
+  - contact_check: {force: "1 N", speed: "5 mm/s"}
   - repeat:
       count: 4
       steps:
@@ -86,12 +86,12 @@ def test_a_capture_without_a_method_is_wrong_input(tmp_path) -> None:
         (["piece"], "pressrig height --piece {} --bare CAPTURE"),
     ],
 )
-def test_touches_of_a_height_are_called_so_and_the_command_that_reads_them_is_named(
+def test_contact_checks_of_a_height_are_called_so_and_the_command_that_reads_them_is_named(
     tmp_path, surfaces, way
 ) -> None:
     about = {"kind": HEIGHT, "surfaces": surfaces, "contact_n": 0.05, "top_n": 5.0}
     with CaptureWriter.create(tmp_path, CaptureHeader(specimen="F-90-001", method=about)) as writer:
-        writer.end("height touched", {})
+        writer.end("height measured", {})
     with pytest.raises(InputError, match="free height") as refused:
         CliRunner().invoke(command, [str(writer.path)], catch_exceptions=False)
     assert way.format(writer.path) in str(refused.value)

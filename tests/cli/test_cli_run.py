@@ -28,7 +28,7 @@ purpose: A test.
 follows: Nothing published.
 specimen: {stiffness: "20 N/mm"}
 steps:
-  - touch: {force: "1 N", speed: "2 mm/s"}
+  - contact_check: {force: "1 N", speed: "2 mm/s"}
   - return: {gap: "2 mm", speed: "10 mm/s"}
   - rest: "1 s"
   - repeat:

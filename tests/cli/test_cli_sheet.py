@@ -125,14 +125,18 @@ def test_a_capture_that_is_named_and_lies_in_the_folder_counts_once(pressed, tmp
     assert len(document["captures"]) == len(SPRING) + len(AUTUMN)
 
 
-def test_touches_after_the_release_are_told_piece_by_piece(tmp_path):
+def test_contact_checks_after_the_release_are_told_piece_by_piece(tmp_path):
     method = {"kind": "endurance"}
     path = studied_capture(tmp_path / "captures", "S0", 2.0, by="A", method=method)
     with (path / "events.jsonl").open("a", encoding="utf-8") as events:
         for after_s in (1.0, 10.0, 100.0, 1000.0, 10000.0):
             # three tenths of a millimetre less for ten times the time
-            touch = {"kind": "recovery touch", "after_s": after_s, "set_mm": 2.0 - 0.3 * math.log10(after_s)}
-            events.write(json.dumps(touch) + "\n")
+            check = {
+                "kind": "recovery contact check",
+                "after_s": after_s,
+                "set_mm": 2.0 - 0.3 * math.log10(after_s),
+            }
+            events.write(json.dumps(check) + "\n")
     document = json.loads(sheet(tmp_path, path, *QUICK, "--json"))
     (capture,) = document["captures"]
     assert capture["recovery"][2] == [100.0, pytest.approx(1.4)]

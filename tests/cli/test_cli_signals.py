@@ -37,7 +37,7 @@ purpose: A test.
 follows: Nothing published.
 specimen: {stiffness: "20 N/mm"}
 steps:
-  - touch: {force: "1 N", speed: "5 mm/s"}
+  - contact_check: {force: "1 N", speed: "5 mm/s"}
   - press: {deflection: "9 mm", speed: "0.1 mm/s"}
   - return: {gap: "2 mm", speed: "10 mm/s"}
 report: [secant_n_per_mm]
@@ -47,7 +47,7 @@ name: slow squeezes
 purpose: A test.
 follows: Nothing published.
 specimen: {stiffness: "20 N/mm"}
-touch: {force: "1 N", speed: "5 mm/s"}
+contact_check: {force: "1 N", speed: "5 mm/s"}
 squeeze: {deflection: "9 mm", speed: "1 mm/s", gap: "1 mm"}
 block: 10
 until: {cycles: 100}

@@ -40,7 +40,7 @@ purpose: A test.
 follows: Nothing published.
 specimen: {stiffness: "3 N/mm"}
 steps:
-  - touch: {force: "0.5 N", speed: "5 mm/s"}
+  - contact_check: {force: "0.5 N", speed: "5 mm/s"}
   - return: {gap: "2 mm", speed: "10 mm/s"}
   - rest: "1 s"
   - repeat:
@@ -59,7 +59,7 @@ follows: Nothing published.
 specimen: {stiffness: "3 N/mm"}
 steps:
   - off_rig: {do: "Turn the float by a quarter."}
-  - touch: {force: "0.5 N", speed: "5 mm/s"}
+  - contact_check: {force: "0.5 N", speed: "5 mm/s"}
   - return: {gap: "2 mm", speed: "10 mm/s"}
 report: [secant_n_per_mm]
 """
@@ -71,7 +71,7 @@ name: many squeezes
 purpose: A test.
 follows: Nothing published.
 specimen: {stiffness: "3 N/mm"}
-touch: {force: "0.5 N", speed: "5 mm/s"}
+contact_check: {force: "0.5 N", speed: "5 mm/s"}
 squeeze: {deflection: "8 mm", speed: "20 mm/s", gap: "1 mm"}
 block: 4
 reference_after: 2

@@ -16,9 +16,9 @@ from rig.virtual.trajectory import driven, standing
 from rig.wire import LineFormat
 
 STIFFNESS = 3.0
-TOUCH_N = 0.5
-CONTACT_MM = FIRST_CONTACT_MM + TOUCH_N / STIFFNESS
-"""Where the touch force is felt: depths of a method count from there."""
+CONTACT_CHECK_N = 0.5
+CONTACT_MM = FIRST_CONTACT_MM + CONTACT_CHECK_N / STIFFNESS
+"""Where the contact force is felt: depths of a method count from there."""
 
 PRESSES = """
 name: two presses
@@ -26,7 +26,7 @@ purpose: A test.
 follows: Nothing published.
 specimen: {stiffness: "3 N/mm"}
 steps:
-  - touch: {force: "0.5 N", speed: "5 mm/s"}
+  - contact_check: {force: "0.5 N", speed: "5 mm/s"}
   - return: {gap: "2 mm", speed: "10 mm/s"}
   - rest: "0.5 s"
   - repeat:
@@ -50,7 +50,7 @@ follows: Nothing published.
 specimen: {stiffness: "3 N/mm"}
 steps:
   - off_rig: {do: "Turn the float by a quarter."}
-  - touch: {force: "0.5 N", speed: "5 mm/s"}
+  - contact_check: {force: "0.5 N", speed: "5 mm/s"}
   - return: {gap: "2 mm", speed: "10 mm/s"}
 report: [secant_n_per_mm]
 """
@@ -61,8 +61,8 @@ purpose: A test.
 follows: Nothing published.
 specimen: {stiffness: "3 N/mm"}
 steps:
-  - touch: {force: "0.5 N", speed: "5 mm/s"}
-  - recover: {touches: 2, from: "8 s", to: "20 s", force: "0.5 N", speed: "5 mm/s", gap: "2 mm"}
+  - contact_check: {force: "0.5 N", speed: "5 mm/s"}
+  - recover: {contact_checks: 2, from: "8 s", to: "20 s", force: "0.5 N", speed: "5 mm/s", gap: "2 mm"}
 report: [set_mm]
 """
 
@@ -133,7 +133,7 @@ class Person:
         """A new instruction."""
         speed = self.haste * (guidance.asked_mm_per_s or 0.0)
         match guidance.action:
-            case "touch":
+            case "contact check":
                 self.lever.go_to(CONTACT_MM + 5.0, speed)
             case "press to depth":
                 self.lever.go_to(CONTACT_MM + guidance.target_mm + self.too_deep_mm, speed)

@@ -1,4 +1,4 @@
-"""Heights touched on the virtual rig over a real pseudo-terminal, and where its platen truly was."""
+"""Heights measured on the virtual rig over a real pseudo-terminal, and where its platen truly was."""
 
 from __future__ import annotations
 
@@ -34,11 +34,11 @@ SILENCE_S = 10.0
 """So long may the samples stay away before the driver halts: a busy machine keeps a thread from running for
 longer than the 0.35 s of a real rig."""
 
-PLAN = HeightPlan(touches=4)
+PLAN = HeightPlan(contact_checks=4)
 
 
 @dataclass
-class Touched:
+class CheckedHeight:
     recorded: Recorded
     rig: VirtualRig
     path: TruePath
@@ -50,11 +50,11 @@ class Touched:
 
     def true_heights_mm(self, force_n: float = 1e-9) -> np.ndarray:
         """Where the platen truly first reached a force, by the machine's own fine grid: mean of the bare
-        touches less each touch of the piece."""
+        contact checks less each one of the piece."""
         met = {"bare": [], "piece": []}
         begun = None
         for event in open_capture(self.recorded.path).events():
-            if event["kind"] == "height touch":
+            if event["kind"] == "height contact check":
                 if event["phase"] == "begin":
                     begun = event["time_us"] / 1e6
                 elif event["phase"] == "clear":
@@ -101,7 +101,7 @@ def driven(folder: Path, lies_in: Specimen, contact_mm: float, *, speed_up: floa
         yield rig, port
 
 
-def touch(
+def measured(
     folder: Path,
     piece: Specimen | None,
     *,
@@ -114,8 +114,8 @@ def touch(
     stopped: threading.Event | None = None,
     tell=lambda step, done: None,
     **how,
-) -> Touched:
-    """Touch the bare platens and a piece; a person lays in what is asked for (None: nothing)."""
+) -> CheckedHeight:
+    """Measure the bare platens and a piece; a person lays in what is asked for (None: nothing)."""
     if bare_met_mm is None:
         bare_met_mm = piece_met_mm + piece.height_mm
     bare = LinearSpring(PLATEN_N_PER_MM, 10.0)
@@ -147,7 +147,7 @@ def touch(
                 check_height_plan(plan, limits),
                 surfaces=surfaces,
             )
-    return Touched(recorded, rig, path, asked)
+    return CheckedHeight(recorded, rig, path, asked)
 
 
 def reported(bare: list[Path], piece: Path, *, calibration=None, oldest_bare_s=3600.0) -> HeightReport:

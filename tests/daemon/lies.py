@@ -29,7 +29,7 @@ purpose: A test.
 follows: Nothing published.
 specimen: {stiffness: "3 N/mm"}
 steps:
-  - touch: {force: "0.5 N", speed: "10 mm/s"}
+  - contact_check: {force: "0.5 N", speed: "10 mm/s"}
   - return: {gap: "2 mm", speed: "10 mm/s"}
   - rest: "0.4 s"
   - press: {deflection: "8 mm", speed: "10 mm/s"}
@@ -39,7 +39,7 @@ steps:
   - return: {gap: "2 mm", speed: "10 mm/s"}
 report: [secant_n_per_mm]
 """
-TOUCH, FIRST_RETURN, PRESS, BACK, TO_FORCE = 1, 2, 3, 4, 5
+CONTACT_CHECK, FIRST_RETURN, PRESS, BACK, TO_FORCE = 1, 2, 3, 4, 5
 """Numbers of the motions, in order."""
 
 

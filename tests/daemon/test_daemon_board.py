@@ -190,12 +190,12 @@ def test_one_who_has_seen_another_daemons_news_gets_everything():
 def test_a_job_says_how_far_it_is():
     board = made()
     board.begin_job(3, "method", "three presses", "F-90-007", expected_s=4.0)
-    board.job_goes_on("test.yaml: line 7, step 1 (touch)")
+    board.job_goes_on("test.yaml: line 7, step 1 (contact_check)")
     board.take(delivery(0, 1001))
     job = board.status().job
     # 1 s of 4 s
     assert (job.elapsed_s, job.left_s, job.done) == (1.0, 3.0, 0.25)
-    assert "touch" in job.step
+    assert "contact_check" in job.step
 
 
 def test_time_left_follows_the_cycles_where_a_number_was_asked_for():

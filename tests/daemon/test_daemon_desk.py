@@ -47,7 +47,7 @@ def test_a_method_is_run_recorded_and_its_cycles_are_on_the_board(tmp_path):
         assert open_capture(end.capture).how_it_ended == "method finished"
         wait_until(lambda: len(deep(at)) == 3)
         for row in deep(at):
-            # depths count from where 0.5 N was felt, 0.17 mm past the touch
+            # depths count from where 0.5 N was felt, 0.17 mm past the contact check
             assert row.peak_deflection_mm == pytest.approx(8.0 + 0.5 / STIFFNESS, abs=0.05)
             assert row.secant_n_per_mm == pytest.approx(STIFFNESS, rel=0.02)
         assert armed_or_moving(at.rig) == 0
@@ -71,7 +71,7 @@ def test_the_header_of_a_capture_says_what_the_order_said(tmp_path):
 def test_a_halt_stops_the_platen_at_once_and_ends_the_capture(tmp_path):
     with attended(tmp_path, speed_up=5.0) as at:
         number = at.started(method(SLOW_PRESS))
-        wait_until(lambda: "touch" in (getattr(at.board.status().job, "step", None) or ""))
+        wait_until(lambda: "contact check" in (getattr(at.board.status().job, "step", None) or ""))
         at.moves()
         assert at.desk.halt("a test").job == number
         # the device has answered: the platen brakes, from at most 20 mm/s at 200 mm/s^2 in 0.1 s

@@ -35,7 +35,7 @@ name: many squeezes
 purpose: A test.
 follows: Nothing published.
 specimen: {stiffness: "5 N/mm"}
-touch: {force: "0.5 N", speed: "5 mm/s"}
+contact_check: {force: "0.5 N", speed: "5 mm/s"}
 squeeze: {deflection: "8 mm", speed: "40 mm/s", gap: "1 mm"}
 block: 10
 reference_after: 5
@@ -219,17 +219,17 @@ def test_it_never_goes_on_after_a_stop(tmp_path):
     assert result.done == rig.finished < 40
 
 
-def test_recovery_is_watched_at_touches_spaced_by_the_logarithm_of_time(tmp_path):
-    text = PLAN + 'recovery: {touches: 5, from: "5 s", to: "80 s"}\n'
+def test_recovery_is_watched_at_contact_checks_spaced_by_the_logarithm_of_time(tmp_path):
+    text = PLAN + 'recovery: {contact_checks: 5, from: "5 s", to: "80 s"}\n'
     with driven(tmp_path, Foam(), speed_up=8.0) as (_, reader):
         result = run(reader, tmp_path, checked(text, 90.0))
-    touches = events_of(result, "recovery touch")
+    contact_checks = events_of(result, "recovery contact check")
     assert result.reason == "25 cycles"
-    assert len(touches) == 5
+    assert len(contact_checks) == 5
     # each approach begins at its time, and takes a second or so to feel the force, more with a busy host
-    for touch, at_s in zip(touches, (5, 10, 20, 40, 80), strict=True):
-        assert at_s <= touch["after_s"] < 2 * at_s
-    sets = [touch["set_mm"] for touch in touches]
+    for check, at_s in zip(contact_checks, (5, 10, 20, 40, 80), strict=True):
+        assert at_s <= check["after_s"] < 2 * at_s
+    sets = [check["set_mm"] for check in contact_checks]
     assert sets[0] > sets[-1] > 0
 
 

@@ -28,7 +28,7 @@ name: many squeezes
 purpose: A test.
 follows: Nothing published.
 specimen: {stiffness: "5 N/mm"}
-touch: {force: "0.5 N", speed: "5 mm/s"}
+contact_check: {force: "0.5 N", speed: "5 mm/s"}
 squeeze: {deflection: "8 mm", speed: "40 mm/s", gap: "1 mm"}
 block: 4
 reference_after: 2
@@ -83,7 +83,7 @@ def test_a_motion_has_ended_when_its_last_sample_is_taken(late, monkeypatch):
     assert last_mm == pytest.approx(8.0, abs=0.02)
 
 
-def test_the_touch_before_an_endurance_run_is_not_measured_however_late_it_is_heard_of(
+def test_the_contact_check_before_an_endurance_run_is_not_measured_however_late_it_is_heard_of(
     late, tmp_path, monkeypatch
 ):
     plan = check_plan(parse_plan(PLAN, "test.yaml"), LIMITS, SpecimenFacts(60.0, None, None))

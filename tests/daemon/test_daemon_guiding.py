@@ -11,6 +11,7 @@ if os.name != "posix":
 
 from delivering import CALIBRATION, HandedOver, header_of
 from hand_lever import (
+    CONTACT_CHECK_N,
     CONTACT_MM,
     OFF_THE_RIG,
     ONE_PRESS,
@@ -18,7 +19,6 @@ from hand_lever import (
     STIFFNESS,
     TALK_ONLY,
     TO_A_FORCE,
-    TOUCH_N,
     WITH_TIME,
     WITHOUT_TIME,
     Person,
@@ -65,20 +65,22 @@ def test_a_person_who_follows_comes_to_the_end_of_the_method(followed):
 
 def test_the_presses_of_the_recording_reach_the_depth_that_was_asked_for(followed):
     lever, _, result = followed
-    # where the platen really stood before it was sent back, from the touch on
+    # where the platen really stood before it was sent back, from the contact check on
     stood_mm = [at - CONTACT_MM for at in lever.stood_mm if at - CONTACT_MM > 4.0]
     assert stood_mm == pytest.approx([8.0, 8.0], abs=0.1)
     found = open_recording(result.path).analyse()
     deep = [row for row, depth in enumerate(found.columns["peak_deflection_mm"]) if depth > 4.0]
     assert len(deep) == 2
     for row in deep:
-        # the analysis counts from where the spring begins to push, before the touch force is felt
-        assert found.columns["peak_deflection_mm"][row] == pytest.approx(8.0 + TOUCH_N / STIFFNESS, abs=0.1)
+        # the analysis counts from where the spring begins to push, before the contact force is felt
+        assert found.columns["peak_deflection_mm"][row] == pytest.approx(
+            8.0 + CONTACT_CHECK_N / STIFFNESS, abs=0.1
+        )
         secant, u = found.columns["secant_n_per_mm"][row], found.columns["secant_n_per_mm_u"][row]
         assert secant == pytest.approx(STIFFNESS, abs=3 * u)
 
 
-def test_the_contact_is_where_the_touch_force_is_felt(followed):
+def test_the_contact_is_where_the_contact_force_is_felt(followed):
     _, _, result = followed
     (contact,) = events(result, "contact found")
     assert contact["position_mm"] == pytest.approx(CONTACT_MM, abs=0.03)
@@ -88,7 +90,7 @@ def test_each_step_has_a_begin_and_an_end_in_the_order_of_the_method(followed):
     _, _, result = followed
     steps = [(each["phase"], each["action"], each["passes"]) for each in events(result, "step")]
     cycle = ["press to depth", "wait loaded", "move", "wait"]
-    wanted = [("touch", []), ("move", []), ("wait", [])]
+    wanted = [("contact check", []), ("move", []), ("wait", [])]
     wanted += [(action, [turn]) for turn in (1, 2) for action in cycle]
     assert steps == [(phase, *step) for step in wanted for phase in ("begin", "end")]
 
@@ -113,8 +115,8 @@ def test_the_present_deflection_and_force_belong_together(followed):
     pressed = [each for each in person.shown if each.action == "wait loaded"]
     assert pressed
     for each in pressed:
-        # the force of the spring at that depth; the depth is that of the touch force on
-        assert each.force_n == pytest.approx(STIFFNESS * each.deflection_mm + TOUCH_N, abs=0.1)
+        # the force of the spring at that depth; the depth is that of the contact force on
+        assert each.force_n == pytest.approx(STIFFNESS * each.deflection_mm + CONTACT_CHECK_N, abs=0.1)
 
 
 def test_a_hold_lasts_as_long_as_asked_in_device_time(followed):
@@ -167,7 +169,7 @@ def test_a_press_beyond_the_methods_deepest_step_is_warned_of_and_noted_but_goes
 def test_a_force_above_the_stated_largest_is_warned_of(tmp_path):
     with hand_lever(tmp_path) as (lever, reader):
         person = Person(lever)
-        # 8 mm of 3 N/mm past the touch of 0.5 N are 24.5 N
+        # 8 mm of 3 N/mm past the contact check of 0.5 N are 24.5 N
         follow(reader, tmp_path, person.see, ONE_PRESS, largest_force_n=20.0)
     warnings = {each.warning for each in person.shown if each.action == "wait loaded"}
     assert all(warning and warning.startswith("TOO HARD") for warning in warnings)
@@ -181,7 +183,7 @@ def test_a_press_to_a_force_ends_when_the_force_was_felt_and_its_overshoot_is_no
     for press in done(result, "press to force"):
         assert press["reached"]
         # what the platen went on, seen and stopped late, times the stiffness
-        deepest_n = STIFFNESS * press["went_to_mm"] + TOUCH_N
+        deepest_n = STIFFNESS * press["went_to_mm"] + CONTACT_CHECK_N
         assert press["peak_n"] == pytest.approx(deepest_n, abs=0.2)
         assert press["over_n"] == pytest.approx(press["peak_n"] - 15.0)
 
@@ -224,7 +226,7 @@ def test_a_persons_stop_ends_it_with_the_capture_kept(tmp_path):
         result = follow(reader, tmp_path, see, stopped=stopped)
     assert (result.reason, result.failed) == ("stopped", False)
     assert open_capture(result.path).how_it_ended == "stopped"
-    # one second untouched, the touch and half a press
+    # one second untouched, the contact check and half a press
     assert len(open_capture(result.path).samples()) > 500
 
 
@@ -250,7 +252,7 @@ def pressed_once():
     return Samples(seq, seq * 1000, force, position, np.zeros(2500, np.uint8))
 
 
-def test_the_force_zero_is_measured_before_anything_is_touched(followed):
+def test_the_force_zero_is_measured_before_anything_is_met(followed):
     _, _, result = followed
     zeros = events(result, "force zero")
     assert sum(each["zero_n"] for each in zeros) / len(zeros) == pytest.approx(2.0, abs=0.01)
@@ -285,10 +287,10 @@ def test_recovery_is_watched_at_its_times(tmp_path):
         person = Person(lever)
         result = follow(reader, tmp_path, person.see, RECOVERY)
     assert result.reason == "method finished"
-    # the first touch sets the contact, the others only look
+    # the first contact check sets the contact, the others only look
     assert len(events(result, "contact found")) == 1
-    touched_mm = [each["position_mm"] for each in events(result, "touched")]
-    assert touched_mm == pytest.approx([CONTACT_MM, CONTACT_MM], abs=0.05)
+    met_mm = [each["position_mm"] for each in events(result, "contact checked")]
+    assert met_mm == pytest.approx([CONTACT_MM, CONTACT_MM], abs=0.05)
     steps = events(result, "step")
     (clock,) = [
         each["time_us"] for each in steps if each["action"] == "start clock" and each["phase"] == "end"
@@ -297,15 +299,15 @@ def test_recovery_is_watched_at_its_times(tmp_path):
     assert [(each - clock) / 1e6 for each in waits] == pytest.approx([8.0, 20.0], abs=0.01)
 
 
-def test_a_touch_below_the_noise_is_warned_of(tmp_path):
+def test_a_contact_check_below_the_noise_is_warned_of(tmp_path):
     told = []
     with hand_lever(tmp_path, **TALK_ONLY, chain=Chain(force_noise_n=0.2)) as (_, reader):
         stopped = threading.Event()
 
         def see(guidance):
-            if guidance.action == "touch":
+            if guidance.action == "contact check":
                 stopped.set()
 
-        # a touch of half a newton is less than six times the noise
+        # a contact check of half a newton is less than six times the noise
         follow(reader, tmp_path, see, stopped=stopped, tell=lambda text, done: told.append(text))
-    assert any("may be reported without touching" in text for text in told)
+    assert any("may be reported without in_contact" in text for text in told)

@@ -69,10 +69,10 @@ def test_where_a_stroke_ends_does_not_depend_on_how_its_samples_are_cut(cuts):
 
 @given(st.lists(st.integers(1, len(PRESSED)), max_size=30))
 def test_where_a_force_is_felt_does_not_depend_on_how_its_samples_are_cut(cuts):
-    touch = Stroke(Aim(1, 4.0, None, 1.5, stands=False), 0.0)
-    fed(touch, PRESSED, cuts)
+    check = Stroke(Aim(1, 4.0, None, 1.5, stands=False), 0.0)
+    fed(check, PRESSED, cuts)
     # 1.5 N of 3 N/mm are half a millimetre, whatever is between two samples
-    assert touch.passed_mm == pytest.approx(0.5, abs=1e-9)
+    assert check.passed_mm == pytest.approx(0.5, abs=1e-9)
 
 
 def test_a_press_that_turns_at_once_is_over_without_standing():
@@ -100,12 +100,12 @@ def test_a_press_given_up_half_way_goes_on_and_is_noted():
     assert did["mean_mm_per_s"] == pytest.approx(4.0, rel=0.03)
 
 
-def test_one_wild_value_is_no_touch():
+def test_one_wild_value_is_no_contact():
     still = heard((-2.0, 1.0))
     force_n = still.force_n.copy()
     force_n[50] = 5.0
-    touch = Stroke(Aim(1, 4.0, None, 1.5, stands=False), 0.0)
-    assert fed(touch, HandSamples(still.time_s, still.position_mm, force_n)) is None
+    check = Stroke(Aim(1, 4.0, None, 1.5, stands=False), 0.0)
+    assert fed(check, HandSamples(still.time_s, still.position_mm, force_n)) is None
 
 
 def test_a_press_to_a_force_that_comes_too_late_stops_at_its_deepest():

@@ -1,4 +1,4 @@
-"""Free height touched on the virtual rig, against where its platen truly met what was between."""
+"""Free height measured on the virtual rig, against where its platen truly met what was between."""
 
 import os
 import threading
@@ -10,14 +10,14 @@ if os.name != "posix":
     pytest.skip("the virtual rig needs pseudo-terminals", allow_module_level=True)
 
 from delivering import CALIBRATION
-from height_runs import LIMITS, PLAN, PLATEN_N_PER_MM, reported, touch
+from height_runs import LIMITS, PLAN, PLATEN_N_PER_MM, measured, reported
 
 from rig.calibration import Delay, Frame
 from rig.capture import open_capture
 from rig.errors import InputError
 from rig.jobs.height import INSTRUCTIONS
 from rig.methods import HeightPlan
-from rig.results import height_report, touched_surface
+from rig.results import checked_surface, height_report
 from rig.virtual import Chain, HertzSphere, LinearSpring, specimen_named
 from rig.wire import StateFlag
 
@@ -27,8 +27,8 @@ SPRING = LinearSpring(3.0, 30.0)
 
 @pytest.fixture(scope="module")
 def spring(tmp_path_factory):
-    """A spring touched once for all tests that only look."""
-    return touch(tmp_path_factory.mktemp("spring"), SPRING)
+    """A spring measured once for all tests that only look."""
+    return measured(tmp_path_factory.mktemp("spring"), SPRING)
 
 
 HALF_INTERVALS = 1.6
@@ -42,7 +42,7 @@ def within(height, truth_mm):
 
 
 def counted(height, true_mm):
-    """Mean of the true heights of the touches that the mean holds."""
+    """Mean of the true heights of the contact checks that the mean holds."""
     return float(true_mm[1:].mean() if height.first_mm is not None else true_mm.mean())
 
 
@@ -56,9 +56,9 @@ def test_the_height_of_a_spring_holds_what_its_stiffness_says_at_both_forces(spr
     assert within(report.unloaded, SPRING.height_mm)
 
 
-def test_a_sphere_is_touched_lower_than_it_is_high_and_its_height_is_had_by_its_foot(tmp_path):
+def test_a_sphere_is_met_lower_than_it_is_high_and_its_height_is_had_by_its_foot(tmp_path):
     sphere = HertzSphere(0.1, 15.0)
-    report = touch(tmp_path, sphere).report()
+    report = measured(tmp_path, sphere).report()
     squeezed_mm = sphere.deflection_at_mm(CONTACT_N) - CONTACT_N / PLATEN_N_PER_MM
     assert squeezed_mm > 100 * report.at_contact.u_mm
     assert within(report.at_contact, sphere.height_mm - squeezed_mm)
@@ -68,23 +68,23 @@ def test_a_sphere_is_touched_lower_than_it_is_high_and_its_height_is_had_by_its_
 
 def test_a_foam_that_creeps_is_told_apart_and_its_height_is_where_the_platen_truly_met_it(tmp_path):
     foam = specimen_named("block")
-    # four touches leave a trend two degrees of freedom: chance can hide it
-    touched = touch(tmp_path, foam, plan=HeightPlan(touches=8))
-    report = touched.report()
+    # four contact checks leave a trend two degrees of freedom: chance can hide it
+    run = measured(tmp_path, foam, plan=HeightPlan(contact_checks=8))
+    report = run.report()
     for height in (report.at_contact, report.at_top):
-        assert within(height, counted(height, touched.true_heights_mm(height.force_n)))
-    assert within(report.unloaded, counted(report.unloaded, touched.true_heights_mm()))
-    # it loses height from touch to touch, and the report says so
-    true_mm = touched.true_heights_mm(TOP_N)
+        assert within(height, counted(height, run.true_heights_mm(height.force_n)))
+    assert within(report.unloaded, counted(report.unloaded, run.true_heights_mm()))
+    # it loses height with each contact check, and the report says so
+    true_mm = run.true_heights_mm(TOP_N)
     assert true_mm[0] > true_mm[-1] + 0.001
     assert any("more than chance" in note or "apart from the later" in note for note in report.notes)
 
 
-def test_the_frame_gives_alike_at_both_touches_and_goes_out(tmp_path):
+def test_the_frame_gives_the_same_at_both_contact_checks_and_goes_out(tmp_path):
     soft = 0.02
     calibration = replace(CALIBRATION, frame=Frame.straight(soft))
-    touched = touch(tmp_path, SPRING, calibration=calibration, chain=Chain(compliance_mm_per_n=soft), seed=3)
-    report = touched.report()
+    run = measured(tmp_path, SPRING, calibration=calibration, chain=Chain(compliance_mm_per_n=soft), seed=3)
+    report = run.report()
     squeezed_mm = TOP_N / SPRING.stiffness_n_per_mm - TOP_N / PLATEN_N_PER_MM
     # the frame gives 0.1 mm there
     assert within(report.at_top, SPRING.height_mm - squeezed_mm)
@@ -96,39 +96,39 @@ def test_a_slow_converter_and_a_zero_that_drifts_leave_the_height_within_its_int
     calibration = replace(CALIBRATION, delay=Delay(0.025))
     slow = replace(LIMITS, conversions_per_s=80.0, delay_s=0.025)
     chain = Chain(conversions_per_s=80.0, force_delay_s=0.025, force_drift_n_per_s=0.002)
-    touched = touch(tmp_path, SPRING, calibration=calibration, limits=slow, chain=chain)
-    report = touched.report()
+    run = measured(tmp_path, SPRING, calibration=calibration, limits=slow, chain=chain)
+    report = run.report()
     for height in (report.at_contact, report.at_top):
         squeezed_mm = height.force_n / SPRING.stiffness_n_per_mm - height.force_n / PLATEN_N_PER_MM
         assert within(height, SPRING.height_mm - squeezed_mm)
         assert height.u_mm < 0.003
 
 
-def test_the_piece_is_laid_in_after_the_bare_touches_while_the_platen_is_disarmed(spring):
+def test_the_piece_is_laid_in_after_the_bare_contact_checks_while_the_platen_is_disarmed(spring):
     assert spring.asked == [INSTRUCTIONS["bare"], INSTRUCTIONS["piece"]]
     events = [
         (event["surface"], event["number"])
         for event in open_capture(spring.recorded.path).events()
-        if event["kind"] == "height touch" and event["phase"] == "begin"
+        if event["kind"] == "height contact check" and event["phase"] == "begin"
     ]
-    assert events == [(each, n) for each in ("bare", "piece") for n in range(1, PLAN.touches + 1)]
+    assert events == [(each, n) for each in ("bare", "piece") for n in range(1, PLAN.contact_checks + 1)]
     assert not int(spring.rig.device.state().flags) & int(StateFlag.ARMED | StateFlag.MOVING)
 
 
-def test_a_bare_touch_of_another_homing_is_said_and_one_of_the_same_is_not(tmp_path, spring):
-    alone = touch(tmp_path, SPRING, surfaces=("piece",))
+def test_a_bare_contact_check_of_another_homing_is_said_and_one_of_the_same_is_not(tmp_path, spring):
+    alone = measured(tmp_path, SPRING, surfaces=("piece",))
     report = reported([spring.recorded.path], alone.recorded.path)
     assert any("homed between" in note for note in report.notes)
     assert [part.u_mm for part in report.at_contact.parts if part.source == "homing in between"] == [None]
     assert not any("homed between" in note for note in spring.report().notes)
 
 
-def test_bare_touches_of_several_homings_bring_their_spread_into_the_budget(tmp_path, spring):
+def test_bare_contact_checks_of_several_homings_bring_their_spread_into_the_budget(tmp_path, spring):
     bare = [spring.recorded.path]
     for seed in (1, 2):
         folder = tmp_path / str(seed)
         folder.mkdir()
-        bare.append(touch(folder, SPRING, surfaces=("bare",), seed=seed, bare_met_mm=42.2).recorded.path)
+        bare.append(measured(folder, SPRING, surfaces=("bare",), seed=seed, bare_met_mm=42.2).recorded.path)
     report = reported(bare, spring.recorded.path)
     (homing,) = [part for part in report.at_contact.parts if part.source == "homing in between"]
     # Two of three met 0.2 mm further on: a standard deviation of 0.1155 mm, times the root of 1 + 1/3.
@@ -139,11 +139,11 @@ def test_bare_touches_of_several_homings_bring_their_spread_into_the_budget(tmp_
 
 
 def surface(path, which, **changed):
-    """Touches of one surface in a capture, some fields of whose header may be others."""
+    """Contact checks of one surface in a capture, some fields of whose header may be others."""
     capture = open_capture(path)
     header = replace(capture.header, **changed)
     forces_n = (CONTACT_N, TOP_N)
-    return touched_surface(
+    return checked_surface(
         "here", header, capture.events(), capture.batches(), surface=which, forces_n=forces_n
     )
 
@@ -154,7 +154,7 @@ def compared(bare, piece):
 
 def test_exchanged_captures_are_refused_for_their_sign(spring):
     path = spring.recorded.path
-    with pytest.raises(InputError, match="before the piece is touched"):
+    with pytest.raises(InputError, match="before the piece is met"):
         compared(surface(path, "piece"), surface(path, "bare"))
 
 
@@ -174,27 +174,27 @@ def test_captures_of_the_same_boot_without_a_homing_share_their_zero(spring, hom
 
 def test_bare_platens_that_do_not_meet_within_the_travel_end_it_in_words(tmp_path):
     short = replace(LIMITS, travel_mm=(1.0, 30.0))
-    recorded = touch(tmp_path, SPRING, limits=short).recorded
+    recorded = measured(tmp_path, SPRING, limits=short).recorded
     assert recorded.failed
     assert "the bare platens do not meet within the travel, which ends at 30 mm" in recorded.reason
     assert open_capture(recorded.path).how_it_ended == recorded.reason
 
 
 def test_a_piece_that_leaves_no_way_before_it_is_refused_in_words(tmp_path):
-    recorded = touch(tmp_path, SPRING, piece_met_mm=1.5, bare_met_mm=31.5).recorded
+    recorded = measured(tmp_path, SPRING, piece_met_mm=1.5, bare_met_mm=31.5).recorded
     assert recorded.failed
     assert "too tall for this rig" in recorded.reason
 
 
 def test_no_piece_laid_in_is_noticed(tmp_path):
-    recorded = touch(tmp_path, None, bare_met_mm=40.0).recorded
+    recorded = measured(tmp_path, None, bare_met_mm=40.0).recorded
     assert recorded.failed
     assert "there is no piece" in recorded.reason
 
 
 def test_a_contact_force_in_the_noise_is_refused_before_anything_moves(tmp_path):
     with pytest.raises(InputError, match=r"noise of 0\.0(2[5-9]|3)"):
-        touch(tmp_path, SPRING, chain=Chain(force_noise_n=0.03))
+        measured(tmp_path, SPRING, chain=Chain(force_noise_n=0.03))
     assert not (tmp_path / "captures").exists()
 
 
@@ -202,9 +202,9 @@ def test_a_persons_stop_ends_it_with_the_platen_at_rest(tmp_path):
     stopped = threading.Event()
 
     def tell(step, done):
-        if "touch 2" in step:
+        if "contact check 2" in step:
             stopped.set()
 
-    touched = touch(tmp_path, SPRING, stopped=stopped, tell=tell)
-    assert (touched.recorded.reason, touched.recorded.failed) == ("stopped", False)
-    assert not int(touched.rig.device.state().flags) & int(StateFlag.ARMED | StateFlag.MOVING)
+    run = measured(tmp_path, SPRING, stopped=stopped, tell=tell)
+    assert (run.recorded.reason, run.recorded.failed) == ("stopped", False)
+    assert not int(run.rig.device.state().flags) & int(StateFlag.ARMED | StateFlag.MOVING)

@@ -1,4 +1,4 @@
-"""A height ordered from the desk: touched on a virtual rig, worked out, shown, or refused in words."""
+"""A height ordered from the desk: measured on a virtual rig, worked out, shown, or refused in words."""
 
 import os
 import time
@@ -31,11 +31,11 @@ PATIENCE = 20.0
 """A busy machine is no silent host: the device waits so many times longer for a heartbeat."""
 
 QUIET_S = 10.0
-TOUCHES = 3
+CONTACT_CHECKS = 3
 
 
 def height(*, surface="both", cautions_read=True, **plan):
-    quick = {"touches": TOUCHES, "rest_s": 0.5}
+    quick = {"contact_checks": CONTACT_CHECKS, "rest_s": 0.5}
     card = {"specimen": CARD["specimen"]}
     return HeightOrder(card=card, surface=surface, cautions_read=cautions_read, **quick | plan)
 
@@ -90,18 +90,18 @@ def bench(folder: Path, speed_up=50.0):
 
 
 @pytest.fixture(scope="module")
-def touched(tmp_path_factory):
-    """A bench, and how the job ended that touched the platens and a piece."""
-    with bench(tmp_path_factory.mktemp("touched")) as there:
+def measured(tmp_path_factory):
+    """A bench, and how the job ended that measured the platens and a piece."""
+    with bench(tmp_path_factory.mktemp("height")) as there:
         number = there.at.started(height())
         there.does("bare")
         there.does("piece")
         yield there, there.at.end_of(number)
 
 
-def test_the_height_at_the_end_is_the_springs_at_both_forces_and_without_load(touched):
-    end = touched[1]
-    assert (end.kind, end.reason, end.failed) == ("height", "height touched", False)
+def test_the_height_at_the_end_is_the_springs_at_both_forces_and_without_load(measured):
+    end = measured[1]
+    assert (end.kind, end.reason, end.failed) == ("height", "height measured", False)
     assert end.height.specimen == CARD["specimen"]
     # squeezed by F/k, and the bare platens by F/K
     deflection_mm = 1 / PIECE_N_PER_MM - 1 / PLATEN_N_PER_MM
@@ -112,40 +112,40 @@ def test_the_height_at_the_end_is_the_springs_at_both_forces_and_without_load(to
         assert line.low_mm < line.height_mm < line.high_mm
 
 
-def test_what_has_to_be_said_is_said_beside_it(touched):
-    assert any("A caliper compresses a soft part" in note for note in touched[1].height.notes)
+def test_what_has_to_be_said_is_said_beside_it(measured):
+    assert any("A caliper compresses a soft part" in note for note in measured[1].height.notes)
 
 
-def test_its_touches_are_counted_and_are_no_cycles(touched):
-    there, end = touched
-    assert end.cycles == 2 * TOUCHES
+def test_its_contact_checks_are_counted_and_are_no_cycles(measured):
+    there, end = measured
+    assert end.cycles == 2 * CONTACT_CHECKS
     assert there.at.board.news(Seen()).cycles == ()
 
 
-def test_the_rig_is_left_disarmed_and_the_capture_says_what_was_done(touched):
-    there, end = touched
+def test_the_rig_is_left_disarmed_and_the_capture_says_what_was_done(measured):
+    there, end = measured
     assert there.armed_or_moving() == 0
     capture = open_capture(end.capture)
-    assert capture.how_it_ended == "height touched"
+    assert capture.how_it_ended == "height measured"
     assert capture.header.method["kind"] == "free height"
     assert capture.header.method["surfaces"] == ["bare", "piece"]
 
 
-def test_the_next_piece_is_touched_alone_against_the_newest_bare_touches(touched):
-    at = touched[0].at
+def test_the_next_piece_is_measured_alone_against_the_newest_bare_contact_checks(measured):
+    at = measured[0].at
     number = at.started(height(surface="piece"))
-    touched[0].does("piece")
+    measured[0].does("piece")
     end = at.end_of(number)
-    assert (end.failed, end.cycles) == (False, TOUCHES)
+    assert (end.failed, end.cycles) == (False, CONTACT_CHECKS)
     small = end.height.heights[0]
     true_mm = HEIGHT_MM - 0.05 / PIECE_N_PER_MM + 0.05 / PLATEN_N_PER_MM
     assert small.height_mm == pytest.approx(true_mm, abs=4 * small.u_mm)
 
 
-def test_a_piece_that_was_not_laid_in_is_noticed_and_no_height_is_told(touched):
-    at = touched[0].at
-    number = at.started(height(surface="piece", bare=(touched[1].capture,)))
-    touched[0].does("piece", lies_in="bare")
+def test_a_piece_that_was_not_laid_in_is_noticed_and_no_height_is_told(measured):
+    at = measured[0].at
+    number = at.started(height(surface="piece", bare=(measured[1].capture,)))
+    measured[0].does("piece", lies_in="bare")
     end = at.end_of(number)
     assert end.failed
     assert "there is no piece" in end.reason
@@ -153,7 +153,7 @@ def test_a_piece_that_was_not_laid_in_is_noticed_and_no_height_is_told(touched):
 
 
 WRONG = {
-    "touches: found 1, expected 2 to 100": {"touches": 1},
+    "contact checks: found 1, expected 2 to 100": {"contact_checks": 1},
     "greater force: found 0.06 N": {"top_n": 0.06},
     "greater force: found 600 N, the rig's limit is 100 N": {"top_n": 600.0},
     "speed: found 90 mm/s, the rig moves at up to 20 mm/s": {"speed_mm_per_s": 90.0},
@@ -161,7 +161,7 @@ WRONG = {
     "gap: found 80 mm, the rig's travel is 59 mm": {"gap_mm": 80.0},
     "rest: found 100000 s": {"rest_s": 1e5},
     "expected height: a piece of 70 mm": {"expected_mm": 70.0},
-    "bare: found captures of bare touches, but": {"bare": ("here",)},
+    "bare: found captures of bare contact checks, but": {"bare": ("here",)},
     "bare: found 'nowhere', expected a capture in the folder": {"bare": ("nowhere",), "surface": "piece"},
     "bare: found '..', expected a capture in the folder": {"bare": ("..",), "surface": "piece"},
     "bare: found 'a\\x00b', expected a capture": {"bare": ("a\0b",), "surface": "piece"},
@@ -184,28 +184,28 @@ def test_a_wrong_plan_is_refused_by_its_field_and_nothing_moves(idle, words, pla
     assert idle.armed_or_moving() == 0
 
 
-def test_a_piece_alone_is_refused_where_no_bare_touches_are(idle):
-    assert "found no bare touches of rig test bench" in idle.at.refused(height(surface="piece"))
+def test_a_piece_alone_is_refused_where_no_bare_contact_checks_are(idle):
+    assert "found no bare contact checks of rig test bench" in idle.at.refused(height(surface="piece"))
 
 
-def test_bare_touches_at_a_smaller_force_than_the_pieces_are_none(touched):
-    refused = touched[0].at.refused(height(surface="piece", top_n=50.0))
-    assert "found no bare touches of rig test bench up to 50 N" in refused
+def test_bare_contact_checks_at_a_smaller_force_than_the_pieces_are_none(measured):
+    refused = measured[0].at.refused(height(surface="piece", top_n=50.0))
+    assert "found no bare contact checks of rig test bench up to 50 N" in refused
 
 
-def test_bare_touches_outside_of_the_daemons_folder_are_not_opened(touched, idle):
-    refused = idle.at.refused(height(surface="piece", bare=(touched[1].capture,)))
+def test_bare_contact_checks_outside_of_the_daemons_folder_are_not_opened(measured, idle):
+    refused = idle.at.refused(height(surface="piece", bare=(measured[1].capture,)))
     assert "expected a capture in the folder of this daemon" in refused
 
 
-def test_a_halt_in_the_midst_of_a_touch_stops_the_platen_and_no_height_is_told(tmp_path):
+def test_a_halt_in_the_midst_of_a_contact_check_stops_the_platen_and_no_height_is_told(tmp_path):
     with bench(tmp_path, speed_up=20.0) as there:
         at = there.at
         number = at.started(height())
         assert "a job is under way: free height on F-90-007" in at.refused(height())
         there.does("bare", lies_in="piece")
         # the force rises for 8 s of the device's time
-        wait_until(lambda: "touch 1 of" in at.board.status().job.step)
+        wait_until(lambda: "contact check 1 of" in at.board.status().job.step)
         wait_until(lambda: (at.board.status().force_n or 0.0) > 1.0)
         assert at.desk.halt("a test").job == number
         end = at.end_of(number)
@@ -213,7 +213,7 @@ def test_a_halt_in_the_midst_of_a_touch_stops_the_platen_and_no_height_is_told(t
     assert (end.reason, end.failed, end.height) == ("stopped", False, None)
     capture = open_capture(end.capture)
     assert capture.how_it_ended == "stopped"
-    phases = [event["phase"] for event in capture.events() if event["kind"] == "height touch"]
+    phases = [event["phase"] for event in capture.events() if event["kind"] == "height contact check"]
     assert phases == ["begin"]
 
 
@@ -234,24 +234,24 @@ def test_a_contact_force_in_the_noise_ends_the_job_in_words_before_anything_move
         assert not there.at.captures.exists()
 
 
-def test_a_rig_that_does_not_drive_touches_no_height(tmp_path):
+def test_a_rig_that_does_not_drive_measures_no_height(tmp_path):
     with attended(tmp_path, scripted=True, motion="hand", cycles=50) as at:
         assert "cannot drive its platen" in at.refused(height())
 
 
-def test_too_long_a_recording_is_left_to_the_command_line_in_words(touched, monkeypatch):
+def test_too_long_a_recording_is_left_to_the_command_line_in_words(measured, monkeypatch):
     """The daemon must not grow."""
     monkeypatch.setattr("rig.jobs.height_job.MOST_SAMPLES", 100)
     piece = SpecimenCard(specimen="F-90-007")
     job = HeightJob(check_height_plan(HeightPlan(), LIMITS), ("bare", "piece"), piece)
-    card = job.work_out(Path(touched[1].capture))
+    card = job.work_out(Path(measured[1].capture))
     assert card.heights == ()
     assert card.notes[0].startswith("No height: ")
     assert "more than 100 samples" in card.notes[0]
 
 
-def test_no_more_is_said_than_a_watcher_can_be_told_each_time(touched):
-    capture = Path(touched[1].capture)
+def test_no_more_is_said_than_a_watcher_can_be_told_each_time(measured):
+    capture = Path(measured[1].capture)
     report = read_height((capture,), capture, forces_n=(0.05, 5.0), oldest_bare_s=3600.0)
     card = height_card(replace(report, notes=tuple(f"{number}" * 1000 for number in range(1, 60))))
     assert len(card.notes) == MOST_NOTES

@@ -13,12 +13,12 @@ if os.name != "posix":
 from delivering import header_of
 from lies import (
     BACK,
+    CONTACT_CHECK,
     FIRST_RETURN,
     LATE_S,
     LIMITS,
     PRESS,
     TO_FORCE,
-    TOUCH,
     TRAVEL_MM,
     bench_of,
     frames,
@@ -98,7 +98,7 @@ def test_a_press_that_is_clumsy_but_honest_runs_to_its_end(tmp_path):
         (lies_on(PRESS, MoveTo, 0.0, sign=-1.0), "wrong way", TRAVEL_MM),
         (lies_on(BACK, MoveTo, 0.0, sign=-1.0), "wrong way", TRAVEL_MM),
         (lies_on(PRESS, MoveTo, 5.0, sign=-1.0), "wrong way|no progress", 5.0 + TRAVEL_MM),
-        (lies_on(TOUCH, PressUntil, 0.0, sign=-1.0), "wrong way", TRAVEL_MM),
+        (lies_on(CONTACT_CHECK, PressUntil, 0.0, sign=-1.0), "wrong way", TRAVEL_MM),
         (lies_on(PRESS, MoveTo, 9.0, ignores_target=True), "past its target", 1.0 + TRAVEL_MM),
         (lies_on(FIRST_RETURN, MoveTo, 1.0, ignores_target=True), "past its target", 1.5 + TRAVEL_MM),
         (lies_on(TO_FORCE, PressUntil, 1.0, ignores_force=True), "12 N was reached", 5.0 + TRAVEL_MM),
@@ -219,8 +219,16 @@ def goes_back_while_it_stands(device):
             "faster than ordered",
             2 * TRAVEL_MM,
         ),
-        (lies_on(TOUCH, PressUntil, 1.0, force_shown=lambda counts: -counts - 6_000), "below", TRAVEL_MM),
-        (lies_on(TOUCH, PressUntil, 1.0, force_shown=lambda counts: 0), "position limit|frozen", 35.1),
+        (
+            lies_on(CONTACT_CHECK, PressUntil, 1.0, force_shown=lambda counts: -counts - 6_000),
+            "below",
+            TRAVEL_MM,
+        ),
+        (
+            lies_on(CONTACT_CHECK, PressUntil, 1.0, force_shown=lambda counts: 0),
+            "position limit|frozen",
+            35.1,
+        ),
         (lies_on(PRESS, MoveTo, 1.0, time_factor=4.0), "no progress|late|leapt|file states", 9.1),
         (lies_on(PRESS, MoveTo, 1.0, time_factor=-1.0), "no sample|reset|late", 9.1),
         (lies_on(PRESS, MoveTo, 1.0, noise_n=60.0), "rose by|above|below", TRAVEL_MM),
@@ -424,7 +432,7 @@ name: squeezes
 purpose: A test.
 follows: Nothing published.
 specimen: {stiffness: "3 N/mm"}
-touch: {force: "0.5 N", speed: "10 mm/s"}
+contact_check: {force: "0.5 N", speed: "10 mm/s"}
 squeeze: {deflection: "6 mm", speed: "10 mm/s", gap: "2 mm"}
 block: 4
 until: {cycles: 4}

@@ -86,7 +86,7 @@ def test_a_line_that_breaks_ends_the_run_and_the_press_stops_by_itself(
 def test_a_run_that_goes_on_after_a_loss_is_not_misled_by_samples_from_the_past(tmp_path, monkeypatch, what):
     device, result = endured(tmp_path, impatient(happens(what, Cycle, 3), monkeypatch), GOING_ON, pace=1.0)
     assert (result.reason, result.failed, result.done) == ("8 cycles", False, 8)
-    # homed and touched again, then the block from its beginning
+    # homed, contact checked again, then the block from its beginning
     assert device.cycles_done == 8
     assert device.most_force_after_n() <= STIFFNESS_N_PER_MM * (6.0 + TRAVEL_MM)
 

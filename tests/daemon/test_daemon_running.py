@@ -56,7 +56,8 @@ def test_a_method_runs_to_its_end_and_its_presses_measure_as_the_specimen_is(tmp
     for row in presses:
         secant, u = found.columns["secant_n_per_mm"][row], found.columns["secant_n_per_mm_u"][row]
         assert secant == pytest.approx(STIFFNESS, abs=3 * u)
-        # depths count from where 0.5 N was felt, 0.17 mm past the touch, and at most a sample's way more
+        # depths count from where 0.5 N was felt, 0.17 mm past the contact check, and at most a sample's way
+        # more
         assert found.columns["peak_deflection_mm"][row] == pytest.approx(8.0 + 0.5 / STIFFNESS, abs=0.03)
 
 
@@ -120,7 +121,7 @@ def test_an_opened_emergency_stop_ends_the_method_as_a_failure(tmp_path):
     assert open_capture(result.path).how_it_ended == result.reason
 
 
-def test_a_touch_that_finds_nothing_within_the_travel_ends_the_method(tmp_path):
+def test_a_contact_check_that_finds_nothing_within_the_travel_ends_the_method(tmp_path):
     with driven(tmp_path, contact_mm=40.0) as (_, reader):
         short = RigLimits((1.0, 25.0), 20.0, (-5.0, 100.0), 200.0, 500.0, 0.0, 500.0)
         result = run(reader, tmp_path, checked(limits=short))

@@ -210,7 +210,7 @@ def presses(count):
     rng = np.random.default_rng(11)
     force = np.round(2000 * depth_mm + rng.normal(0, 20, len(depth_mm))).astype(np.int32)
     number = np.arange(len(depth_mm), dtype=np.int64)
-    # the platen touches at 5 mm, and stands off by 2 mm in a rest
+    # the platen meets the part at 5 mm, and is away by 2 mm in a rest
     position_mm = np.where(depth_mm > 0, 5 + depth_mm, 3.0)
     position = np.round(position_mm / 0.005).astype(np.int32)
     return Samples(number, 2000 * number, force, position, np.zeros(len(number), np.uint8))

@@ -190,7 +190,7 @@ def test_a_release_bears_with_a_latch_until_its_motion_is_accepted_and_no_longer
 
 
 def held_after(motion_mm, motion_n, then_n):
-    """What is said of a part that was touched with 1 N at 10 mm, moved to 15 mm, and held there."""
+    """What is said of a part that was met with 1 N at 10 mm, moved to 15 mm, and held there."""
     tripwire, halts = wire()
     tripwire.arm()
     course = IntendedMotion("press", "move", 10.0, 15.0, contact_mm=10.0, contact_n=1.0)
@@ -223,7 +223,7 @@ def test_a_held_part_whose_force_falls_to_nothing_is_gone():
 @pytest.mark.parametrize(
     ("motion_mm", "motion_n", "then_n"),
     [
-        # a slow foam that keeps a seventh, and a touch that relaxes below half of its own force
+        # a slow foam that keeps a seventh, and a contact check that relaxes below half of its own force
         (APPROACH_MM, APPROACH_N, np.geomspace(25.0, 25.0 / 7, 2000)),
         (APPROACH_MM, APPROACH_N / 20, np.geomspace(1.25, 0.3, 2000)),
         # it goes on falling behind a way out of the part

@@ -53,14 +53,14 @@ def sphere():
     return measured(deflection, force, AnalysisSettings(contact_force_n=0.05, at=depths))
 
 
-def test_a_sphere_is_found_touched_well_before_it_pushes(sphere):
+def test_a_sphere_is_found_in_contact_well_before_it_pushes(sphere):
     # Source: K. L. Johnson, Contact Mechanics, 1985, ch. 4 (Hertz); recalled.
-    # With E* 0.1 MPa and R 45 mm, 0.05 N is reached 0.15 mm after touch at one contact, 0.30 mm between two
+    # With E* 0.1 MPa and R 45 mm, 0.05 N is reached 0.15 mm after contact at one contact, 0.30 mm between two
     # platens.
-    touch, touch_u = column(sphere, "contact_mm")
+    contact, contact_u = column(sphere, "contact_mm")
     pushes, pushes_u = column(sphere, "contact_at_force_mm")
-    assert touch == pytest.approx(CONTACT_MM, abs=2 * touch_u)
-    assert pushes - touch == pytest.approx(2 * 0.15, abs=0.01 + touch_u + pushes_u)
+    assert contact == pytest.approx(CONTACT_MM, abs=2 * contact_u)
+    assert pushes - contact == pytest.approx(2 * 0.15, abs=0.01 + contact_u + pushes_u)
 
 
 def test_a_spheres_tangent_is_one_and_a_half_times_its_secant(sphere):

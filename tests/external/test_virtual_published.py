@@ -39,9 +39,9 @@ def test_a_thin_ring_loses_the_diameter_that_the_table_says() -> None:
     assert ring.deflection_at_mm(7.0) == pytest.approx(lost_mm, rel=5e-4)
 
 
-def test_a_sphere_is_touched_well_before_it_pushes() -> None:
+def test_a_sphere_is_met_well_before_it_pushes() -> None:
     # Source: K. L. Johnson, Contact Mechanics, 1985, ch. 4 (Hertz); recalled.
-    # One contact reaches 0.05 N 0.15 mm after touch.
+    # One contact reaches 0.05 N 0.15 mm after contact.
     sphere = HertzSphere(modulus_mpa=0.1, radius_mm=45.0)
     assert sphere.deflection_at_mm(0.05) / 2 == pytest.approx(0.15, abs=0.005)
 

@@ -62,7 +62,7 @@ follows: Nothing published.
 specimen: {needs: [free_height], stiffness: "23 N/mm"}
 conditioning: {cycles: 1}
 steps:
-  - touch: {force: "1 N", speed: "4 mm/s"}
+  - contact_check: {force: "1 N", speed: "4 mm/s"}
   - repeat:
       count: 4
       steps:
@@ -77,7 +77,7 @@ purpose: A test.
 follows: Nothing published.
 specimen: {needs: [free_height], stiffness: "23 N/mm"}
 steps:
-  - touch: {force: "1 N", speed: "4 mm/s"}
+  - contact_check: {force: "1 N", speed: "4 mm/s"}
   - press: {deflection: "4 mm", speed: "4 mm/s"}
   - hold: "5 s"
   - return: {gap: "1 mm", speed: "8 mm/s"}
@@ -88,7 +88,7 @@ name: some squeezes
 purpose: A test.
 follows: Nothing published.
 specimen: {stiffness: "23 N/mm"}
-touch: {force: "1 N", speed: "4 mm/s"}
+contact_check: {force: "1 N", speed: "4 mm/s"}
 squeeze: {deflection: "3 mm", speed: "12 mm/s", gap: "1 mm"}
 block: 4
 reference_after: 2
@@ -273,7 +273,7 @@ def test_the_command_ends_with_3_when_the_specimen_is_gone_and_keeps_the_capture
     assert "specimen or force lost" in open_capture(capture).how_it_ended
 
 
-def test_the_first_motion_of_the_notes_touches_the_pad_and_ends_above_it(build, tmp_path):
+def test_the_first_motion_of_the_notes_meets_the_pad_and_ends_above_it(build, tmp_path):
     method = parse_method(FIRST_MOTION.read_text(encoding="utf-8"), "first_motion.yaml")
     checked = check_method(method, LIMITS, SpecimenFacts(HEIGHT_MM))
     with patient_bench(build, tmp_path) as bench:

@@ -34,7 +34,7 @@ name: losses
 purpose: A test.
 follows: Nothing published.
 specimen: {stiffness: "23 N/mm"}
-touch: {force: "1 N", speed: "4 mm/s"}
+contact_check: {force: "1 N", speed: "4 mm/s"}
 squeeze: {deflection: "3 mm", speed: "12 mm/s", gap: "1 mm"}
 block: 4
 until: {cycles: CYCLES}

@@ -26,7 +26,7 @@ FLOAT = SpecimenFacts(free_height_mm=90.0, area_mm2=2000.0)
 
 BLOCK = SpecimenFacts(free_height_mm=50.0, area_mm2=10_000.0)
 
-TOUCH = '- touch: {force: "1 N", speed: "60 mm/min"}'
+CONTACT_CHECK = '- contact_check: {force: "1 N", speed: "60 mm/min"}'
 PRESS = '- press: {compression: "20 %", speed: "100 mm/min"}'
 CLEAR = '- return: {gap: "5 mm", speed: "100 mm/min"}'
 CONTACT = '- return: {to: contact, speed: "100 mm/min"}'

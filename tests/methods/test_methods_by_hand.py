@@ -11,7 +11,7 @@ purpose: A test.
 follows: Nothing published.
 specimen: {}
 steps:
-  - touch: {force: "1 N", speed: "1 mm/s"}
+  - contact_check: {force: "1 N", speed: "1 mm/s"}
   - repeat:
       count: 3
       every: "30 s"

@@ -4,7 +4,7 @@ import dataclasses
 from pathlib import Path
 
 import pytest
-from method_texts import BLOCK, CLEAR, CONTACT, FLOAT, GENEROUS, PRESS, SMALL, TOUCH, parsed
+from method_texts import BLOCK, CLEAR, CONTACT, CONTACT_CHECK, FLOAT, GENEROUS, PRESS, SMALL, parsed
 
 from rig.errors import InputError
 from rig.methods import (
@@ -84,7 +84,7 @@ def test_the_overshoot_is_the_way_while_unseen_and_the_way_while_braking():
 def test_a_force_fits_only_with_its_overshoot(force, fits):
     rig = changed(SMALL, travel_mm=(0.0, 100.0), speed_mm_per_s=10.0)
     press = f'- press: {{force: "{force}", stop_at: "50 %", speed: "10 mm/s"}}'
-    method = parsed('- touch: {force: "1 N", speed: "1 mm/s"}', press, CLEAR)
+    method = parsed('- contact_check: {force: "1 N", speed: "1 mm/s"}', press, CLEAR)
     if fits:
         assert check_method(method, rig, FLOAT).presses == 1
     else:
@@ -94,16 +94,20 @@ def test_a_force_fits_only_with_its_overshoot(force, fits):
 
 
 def test_the_specimens_own_stiffness_goes_before_the_methods():
-    method = parsed('- touch: {force: "15 N", speed: "2 mm/s"}', CLEAR)
+    method = parsed('- contact_check: {force: "15 N", speed: "2 mm/s"}', CLEAR)
     stiff = SpecimenFacts(90.0, stiffness_n_per_mm=100.0)
     assert check_method(method, SMALL, FLOAT).stiffness_n_per_mm == 20.0
-    assert "step 1 touch: 15 N and 8.3 N of overshoot" in refusal(method, SMALL, stiff)
+    assert "step 1 contact_check: 15 N and 8.3 N of overshoot" in refusal(method, SMALL, stiff)
 
 
-@pytest.mark.parametrize("place", ["touch", "press"])
+@pytest.mark.parametrize("place", ["contact_check", "press"])
 def test_a_stiffness_whose_unit_must_be_wrong_is_questioned(place):
     press = '- press: {force: "10 N", stop_at: "40 mm", speed: "1 mm/s"}'
-    steps = ['- touch: {force: "10 N", speed: "1 mm/s"}'] if place == "touch" else [TOUCH, press]
+    steps = (
+        ['- contact_check: {force: "10 N", speed: "1 mm/s"}']
+        if place == "contact_check"
+        else [CONTACT_CHECK, press]
+    )
     # 20 N/m for 20 N/mm: 10 N after 500 mm, of a part of 90 mm
     wrong = SpecimenFacts(90.0, stiffness_n_per_mm=0.02)
     said = refusal(parsed(*steps, CLEAR), GENEROUS, wrong)
@@ -115,13 +119,13 @@ def test_a_stiffness_whose_unit_must_be_wrong_is_questioned(place):
 
 
 def test_a_force_without_any_stiffness_is_refused():
-    assert "depends on the specimen's stiffness" in refusal(parsed(TOUCH, CLEAR, stiffness=None))
+    assert "depends on the specimen's stiffness" in refusal(parsed(CONTACT_CHECK, CLEAR, stiffness=None))
 
 
 def test_no_press_goes_deeper_than_the_height_less_a_margin():
     # 5 % of 90 mm are kept.
     for depth, fits in (("85.4 mm", True), ("85.6 mm", False)):
-        method = parsed(TOUCH, f'- press: {{deflection: "{depth}", speed: "1 mm/s"}}', CLEAR)
+        method = parsed(CONTACT_CHECK, f'- press: {{deflection: "{depth}", speed: "1 mm/s"}}', CLEAR)
         if fits:
             assert check_method(method, GENEROUS, FLOAT).deepest_mm == 85.4
         else:
@@ -129,23 +133,25 @@ def test_no_press_goes_deeper_than_the_height_less_a_margin():
 
 
 def test_the_margin_of_a_low_specimen_is_a_millimetre():
-    method = parsed(TOUCH, '- press: {deflection: "4.1 mm", speed: "1 mm/s"}', CLEAR)
+    method = parsed(CONTACT_CHECK, '- press: {deflection: "4.1 mm", speed: "1 mm/s"}', CLEAR)
     assert "margin of 1 mm allows 4 mm" in refusal(method, specimen=SpecimenFacts(5.0))
 
 
 def test_the_overshoot_of_a_press_to_a_force_counts_against_the_height():
     press = '- press: {force: "10 N", stop_at: "85 mm", speed: "50 mm/s"}'
     # 50 mm/s * 3 ms + 50^2 / 10000 = 0.4 mm fits below 85.5 mm; at a slower brake it does not.
-    assert check_method(parsed(TOUCH, press, CLEAR), GENEROUS, FLOAT).deepest_mm == pytest.approx(85.4)
+    assert check_method(parsed(CONTACT_CHECK, press, CLEAR), GENEROUS, FLOAT).deepest_mm == pytest.approx(
+        85.4
+    )
     assert "85 mm deep and 1.4 mm of overshoot" in refusal(
-        parsed(TOUCH, press, CLEAR), changed(deceleration_mm_per_s2=1000.0)
+        parsed(CONTACT_CHECK, press, CLEAR), changed(deceleration_mm_per_s2=1000.0)
     )
 
 
 def test_a_press_without_a_free_height_is_refused():
     press = '- press: {deflection: "4 mm", speed: "1 mm/s"}'
     assert "step 2 press: a press needs the specimen's free height" in refusal(
-        parsed(TOUCH, press, CLEAR), specimen=SpecimenFacts()
+        parsed(CONTACT_CHECK, press, CLEAR), specimen=SpecimenFacts()
     )
 
 
@@ -160,15 +166,16 @@ def test_the_largest_gap_counts_against_the_travel():
     rig = changed(travel_mm=(10.0, 30.0))
     wide = '- return: {gap: "2.1 mm", speed: "1 mm/s"}'
     assert (
-        check_method(parsed(TOUCH, PRESS, CONTACT, wide.replace("2.1", "1.9")), rig, FLOAT).deepest_mm == 18.0
+        check_method(parsed(CONTACT_CHECK, PRESS, CONTACT, wide.replace("2.1", "1.9")), rig, FLOAT).deepest_mm
+        == 18.0
     )
     assert "step 2 press: 18 mm deep and a gap of 2.1 mm exceed the rig's travel of 20 mm" in refusal(
-        parsed(TOUCH, PRESS, CONTACT, wide), rig
+        parsed(CONTACT_CHECK, PRESS, CONTACT, wide), rig
     )
 
 
 def test_a_contact_must_leave_room_for_all_depths_and_gaps():
-    checked = check_method(parsed(TOUCH, PRESS, CLEAR), changed(travel_mm=(10.0, 60.0)), FLOAT)
+    checked = check_method(parsed(CONTACT_CHECK, PRESS, CLEAR), changed(travel_mm=(10.0, 60.0)), FLOAT)
     check_contact(checked, 15.0)
     check_contact(checked, 42.0)
     for contact_mm in (14.9, 42.1):
@@ -179,32 +186,36 @@ def test_a_contact_must_leave_room_for_all_depths_and_gaps():
 def test_a_press_that_would_back_off_is_refused():
     shallow = '- press: {compression: "10 %", speed: "1 mm/s"}'
     assert "step 3 press: goes to 9 mm, but the platen may already stand at 18 mm" in refusal(
-        parsed(TOUCH, PRESS, shallow, CLEAR)
+        parsed(CONTACT_CHECK, PRESS, shallow, CLEAR)
     )
 
 
 def test_a_pace_that_the_rig_cannot_keep_is_refused():
     def paced(every):
         repeat = f'- repeat: {{count: 9, every: "{every}", steps: [{PRESS[2:]}, {CONTACT[2:]}]}}'
-        return parsed(TOUCH, repeat, CLEAR)
+        return parsed(CONTACT_CHECK, repeat, CLEAR)
 
     # 18 mm there and back at 100 mm/min take 21.6 s, and the ramps less than a millisecond.
     assert check_method(paced("21.7 s"), GENEROUS, FLOAT).presses == 9
     assert "step 2 repeat: every 21.5 s, but the steps may take 21.6 s" in refusal(paced("21.5 s"))
 
 
-def test_touches_of_a_recovery_must_leave_time_to_get_there_and_back():
-    recover = '- recover: {touches: 3, from: "4 s", to: "1 h", force: "1 N", speed: "1 mm/s", gap: "5 mm"}'
-    assert "touches 4 s apart, but one touch and return takes 10 s" in refusal(parsed(TOUCH, recover))
+def test_contact_checks_of_a_recovery_must_leave_time_to_get_there_and_back():
+    recover = (
+        '- recover: {contact_checks: 3, from: "4 s", to: "1 h", force: "1 N", speed: "1 mm/s", gap: "5 mm"}'
+    )
+    assert "contact checks 4 s apart, but one with its return takes 10 s" in refusal(
+        parsed(CONTACT_CHECK, recover)
+    )
 
 
 def test_the_time_adds_up_moves_waits_and_the_least_of_steps_off_the_rig():
     rig = changed(deceleration_mm_per_s2=1e9)
     steps = (
-        '- touch: {force: "1 N", speed: "1 mm/s"}',  # 10 mm of unknown approach
+        '- contact_check: {force: "1 N", speed: "1 mm/s"}',  # 10 mm of unknown approach
         '- return: {gap: "5 mm", speed: "1 mm/s"}',  # 5 s
         '- off_rig: {do: "turn it", at_least: "1 min", at_most: "2 min"}',  # 60 s
-        '- touch: {force: "1 N", speed: "1 mm/s"}',  # 5 s
+        '- contact_check: {force: "1 N", speed: "1 mm/s"}',  # 5 s
         "- repeat:",
         "    count: 1000",
         "    steps:",
@@ -244,4 +255,4 @@ def test_every_step_of_an_example_is_told(path):
 
 def test_a_rig_without_any_travel_refuses_every_gap():
     none = RigLimits((5.0, 5.0), 300.0, (-20.0, 2000.0), 5000.0, 1000.0, 0.001, 1000.0)
-    assert "step 2 return" in refusal(parsed(TOUCH, CLEAR), none)
+    assert "step 2 return" in refusal(parsed(CONTACT_CHECK, CLEAR), none)

@@ -11,16 +11,16 @@ name: three presses
 purpose: A test.
 follows: Nothing published.
 steps:
-  - touch: {force: "1 N", speed: "1 mm/s"}
+  - contact_check: {force: "1 N", speed: "1 mm/s"}
   - repeat:
       count: 40
       steps:
         - press: {deflection: "5 mm", speed: "1 mm/s"}
         - return: {gap: "2 mm", speed: "1 mm/s"}
-  - recover: {touches: 2, from: "20 s", to: "60 s", force: "1 N", speed: "1 mm/s", gap: "2 mm"}
+  - recover: {contact_checks: 2, from: "20 s", to: "60 s", force: "1 N", speed: "1 mm/s", gap: "2 mm"}
 report: [set_mm]
 """
-TOUCH = "line 6, step 1 touch"
+CONTACT_CHECK = "line 6, step 1 contact_check"
 PRESS = "line 10, step 2.1 press"
 RETURN = "line 11, step 2.2 return"
 RECOVER = "line 12, step 3 recover"
@@ -40,10 +40,10 @@ def method():
 
 
 def test_actions_are_paired_with_their_steps_whatever_the_file_was_called(method):
-    events = marks(TOUCH, "touch", 10, 20) + marks(PRESS, "press to depth", 20, 30, (1,))
+    events = marks(CONTACT_CHECK, "contact check", 10, 20) + marks(PRESS, "press to depth", 20, 30, (1,))
     course = course_of(method, events)
     assert [(done.action, done.begin_us, done.end_us, done.until_us) for done in course.kept] == [
-        ("touch", 10, 20, 30),
+        ("contact check", 10, 20, 30),
         ("press to depth", 20, 30, 30),
     ]
     assert course.kept[0].step.force_n == 1.0
@@ -61,7 +61,7 @@ def test_all_presses_are_counted_but_only_the_first_passes_are_kept(method):
 
 
 def test_an_action_that_did_not_end_is_left_out_and_said(method):
-    course = course_of(method, marks(TOUCH, "touch", 10, 20)[:1])
+    course = course_of(method, marks(CONTACT_CHECK, "contact check", 10, 20)[:1])
     assert course.kept == []
     assert not course.finished
 
@@ -76,7 +76,14 @@ def test_the_watch_over_a_recovery_begins_with_its_clock(method):
         {"kind": "step"},
         {"kind": "step", "phase": "begin", "time_us": "soon", "passes": []},
         {"kind": "step", "phase": "end", "time_us": 5, "passes": None},
-        {"kind": "step", "phase": "end", "time_us": 5, "passes": [], "place": TOUCH, "action": "touch"},
+        {
+            "kind": "step",
+            "phase": "end",
+            "time_us": 5,
+            "passes": [],
+            "place": CONTACT_CHECK,
+            "action": "contact check",
+        },
         {"kind": "ended"},
     ],
 )

@@ -16,10 +16,10 @@ TEXT = """name: float abuse
 purpose: A test.
 follows: Nothing published.
 specimen: {stiffness: "20 N/mm"}
-touch: {force: "1 N", speed: "60 mm/min"}
+contact_check: {force: "1 N", speed: "60 mm/min"}
 squeeze: {compression: "25 %", speed: "20 mm/s", gap: "2 mm", hold: "0.5 s"}
 until: {cycles: 500, time: "20 h", stiffness_loss: "20 %", set: "5 %"}
-recovery: {touches: 10, from: "20 s", to: "24 h"}
+recovery: {contact_checks: 10, from: "20 s", to: "24 h"}
 """
 
 
@@ -39,7 +39,7 @@ def test_values_are_read_in_the_rigs_units():
     assert found.squeeze.speed_mm_per_s == 20.0
     assert (found.until.cycles, found.until.time_s) == (500, 72_000.0)
     assert found.recovery.last_s == 86_400.0
-    assert found.touch.speed_mm_per_s == 1.0
+    assert found.contact_check.speed_mm_per_s == 1.0
     checked = check_plan(found, RIG, FLOAT)
     assert checked.depth_mm == pytest.approx(22.5)
     assert checked.set_limit_mm == pytest.approx(4.5)

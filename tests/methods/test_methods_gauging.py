@@ -7,7 +7,7 @@ import pytest
 
 from rig.errors import InputError
 from rig.methods import GaugedValue, Stretch
-from rig.methods.gauging import end_of_hold, force_at, position_at, read_touch
+from rig.methods.gauging import end_of_hold, force_at, position_at, read_contact
 
 NOISE_N = 0.02
 STEP_MM = 0.005
@@ -69,7 +69,7 @@ def test_a_position_at_a_force_lies_within_its_uncertainty_on_both_ways():
         assert ratio < 3.0
 
 
-def touch_path():
+def contact_path():
     """An approach over 5 mm that stops where 2 N are reached, on a specimen that then relaxes a little."""
     end_mm = -8 + np.sqrt(64 + 2 * 2.0)
     x_mm = np.append(np.arange(-5.0, end_mm, 0.0033), np.full(200, end_mm))
@@ -78,11 +78,11 @@ def touch_path():
     return end_mm, x_mm, force_n
 
 
-def test_a_touch_is_read_where_it_reached_its_force_although_it_stopped_there():
-    end_mm, x_mm, force_n = touch_path()
+def test_a_contact_check_is_read_where_it_reached_its_force_although_it_stopped_there():
+    end_mm, x_mm, force_n = contact_path()
     errors = []
     for seed in range(RUNS):
-        found = read_touch(stretch(x_mm, force_n + 0.3, seed), 2.0, None)
+        found = read_contact(stretch(x_mm, force_n + 0.3, seed), 2.0, None)
         errors.append((found.position_mm.value - end_mm, found.position_mm.u))
         assert found.zero_n.value == pytest.approx(0.3, abs=5 * found.zero_n.u)
     share, ratio = covered(errors)
@@ -90,19 +90,19 @@ def test_a_touch_is_read_where_it_reached_its_force_although_it_stopped_there():
     assert ratio < 3.0
 
 
-def test_a_touch_that_stayed_below_its_force_is_refused():
-    _, x_mm, force_n = touch_path()
-    with pytest.raises(InputError, match=r"touch: reached 2.* expected 5 N"):
-        read_touch(stretch(x_mm, force_n, 1), 5.0, None)
+def test_a_contact_check_that_stayed_below_its_force_is_refused():
+    _, x_mm, force_n = contact_path()
+    with pytest.raises(InputError, match=r"contact check: reached 2.* expected 5 N"):
+        read_contact(stretch(x_mm, force_n, 1), 5.0, None)
 
 
-def test_a_touch_without_a_way_before_it_needs_the_zero_of_one_before():
-    _, x_mm, force_n = touch_path()
+def test_a_contact_check_without_a_way_before_it_needs_the_zero_of_one_before():
+    _, x_mm, force_n = contact_path()
     near = x_mm > 0.0
     short = stretch(x_mm[near], force_n[near], 1)
     with pytest.raises(InputError, match="stretch without load"):
-        read_touch(short, 2.0, None)
-    assert read_touch(short, 2.0, ZERO).zero_n == ZERO
+        read_contact(short, 2.0, None)
+    assert read_contact(short, 2.0, ZERO).zero_n == ZERO
 
 
 def test_the_end_of_a_hold_is_read_at_its_end():

@@ -6,15 +6,15 @@ from itertools import islice
 from pathlib import Path
 
 import pytest
-from method_texts import BLOCK, CLEAR, CONTACT, FLOAT, GENEROUS, PRESS, TOUCH, parsed
+from method_texts import BLOCK, CLEAR, CONTACT, CONTACT_CHECK, FLOAT, GENEROUS, PRESS, parsed
 
 from rig.methods import (
+    ContactCheckUntil,
     MoveToDeflection,
     PressTo,
     PressUntilForce,
     Prompt,
     StartClock,
-    TouchUntil,
     Wait,
     WaitUntil,
     check_method,
@@ -31,7 +31,7 @@ def planned(*steps):
 
 def test_each_step_becomes_its_motion_in_mm_past_contact():
     steps = (
-        '- touch: {force: "1 N", speed: "1 mm/s"}',
+        '- contact_check: {force: "1 N", speed: "1 mm/s"}',
         '- press: {compression: "20 %", speed: "2 mm/s"}',
         '- hold: "3 s"',
         '- press: {force: "50 N", stop_at: "50 %", speed: "2 mm/s"}',
@@ -41,7 +41,7 @@ def test_each_step_becomes_its_motion_in_mm_past_contact():
         '- off_rig: {do: "turn  it", at_least: "1 min", at_most: "2 min"}',
     )
     assert [each.action for each in planned(*steps)] == [
-        TouchUntil(1.0, 1.0, sets_contact=True),
+        ContactCheckUntil(1.0, 1.0, sets_contact=True),
         PressTo(18.0, 2.0),
         Wait(3.0, loaded=True),
         PressUntilForce(50.0, 45.0, 2.0),
@@ -54,7 +54,7 @@ def test_each_step_becomes_its_motion_in_mm_past_contact():
 
 def test_repeats_say_which_pass_they_are_in_outermost_first():
     inner = f"repeat: {{count: 2, steps: [{PRESS[2:]}, {CONTACT[2:]}]}}"
-    actions = planned(TOUCH, f"- repeat: {{count: 3, steps: [{inner}]}}", CLEAR)
+    actions = planned(CONTACT_CHECK, f"- repeat: {{count: 3, steps: [{inner}]}}", CLEAR)
     presses = [each.passes for each in actions if isinstance(each.action, PressTo)]
     assert presses == [(1, 1), (1, 2), (2, 1), (2, 2), (3, 1), (3, 2)]
     assert (actions[0].passes, actions[-1].passes) == ((), ())
@@ -62,7 +62,7 @@ def test_repeats_say_which_pass_they_are_in_outermost_first():
 
 def test_a_paced_repeat_starts_its_clock_and_waits_for_it_in_each_pass():
     actions = planned(
-        TOUCH, f'- repeat: {{count: 2, every: "30 s", steps: [{PRESS[2:]}, {CONTACT[2:]}]}}', CLEAR
+        CONTACT_CHECK, f'- repeat: {{count: 2, every: "30 s", steps: [{PRESS[2:]}, {CONTACT[2:]}]}}', CLEAR
     )
     kinds = [type(each.action) for each in actions[1:-1]]
     assert kinds == [StartClock, PressTo, MoveToDeflection, WaitUntil] * 2
@@ -71,16 +71,15 @@ def test_a_paced_repeat_starts_its_clock_and_waits_for_it_in_each_pass():
     }
 
 
-def test_a_recovery_touches_at_its_times_and_leaves_the_contact_where_it_was():
-    recover = (
-        '- recover: {touches: 3, from: "20 s", to: "2000 s", force: "1 N", speed: "1 mm/s", gap: "2 mm"}'
-    )
-    actions = [each.action for each in planned(TOUCH, recover)[1:]]
+def test_a_recovery_makes_contact_checks_at_its_times_and_leaves_the_contact_where_it_was():
+    times = 'contact_checks: 3, from: "20 s", to: "2000 s"'
+    recover = f'- recover: {{{times}, force: "1 N", speed: "1 mm/s", gap: "2 mm"}}'
+    actions = [each.action for each in planned(CONTACT_CHECK, recover)[1:]]
     assert actions[:2] == [StartClock(), MoveToDeflection(-2.0, 1.0)]
     times = [action.time_s for action in actions if isinstance(action, WaitUntil)]
     assert times == pytest.approx([20.0, 200.0, 2000.0])
-    touches = [action for action in actions if isinstance(action, TouchUntil)]
-    assert touches == [TouchUntil(1.0, 1.0, sets_contact=False)] * 3
+    contact_checks = [action for action in actions if isinstance(action, ContactCheckUntil)]
+    assert contact_checks == [ContactCheckUntil(1.0, 1.0, sets_contact=False)] * 3
     assert actions[-1] == MoveToDeflection(-2.0, 1.0)
 
 

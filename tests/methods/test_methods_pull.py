@@ -5,7 +5,7 @@ import math
 from pathlib import Path
 
 import pytest
-from method_texts import GENEROUS, TOUCH, parsed
+from method_texts import CONTACT_CHECK, GENEROUS, parsed
 
 from rig.errors import InputError
 from rig.methods import SpecimenFacts, check_by_hand, check_contact, check_method, describe, read_method
@@ -34,41 +34,46 @@ def test_the_example_pulls_five_times_and_says_where_the_rig_stops():
 def test_a_pull_needs_a_rig_whose_least_force_lies_beyond_it(least_n, fits):
     rig = dataclasses.replace(GENEROUS, force_n=(least_n, 2000.0))
     if fits:
-        method = parsed(TOUCH, PRESS, PULL, stiffness='"250 N/mm"')
+        method = parsed(CONTACT_CHECK, PRESS, PULL, stiffness='"250 N/mm"')
         assert check_method(method, rig, CAP).presses == 1
     else:
-        said = refusal(TOUCH, PRESS, PULL, rig=rig)
+        said = refusal(CONTACT_CHECK, PRESS, PULL, rig=rig)
         assert f"step 3 pull: a pull of up to 40 N, but the rig's least force is {least_n:g} N" in said
 
 
 def test_a_pull_that_lets_go_faster_than_the_rig_takes_for_a_crash_is_refused():
     # 40 N in 10 ms are 4000 N/s
     rig = dataclasses.replace(GENEROUS, force_rise_n_per_s=3999.0)
-    assert "rises by up to 4000 N/s, the rig halts at 3999 N/s" in refusal(TOUCH, PRESS, PULL, rig=rig)
+    assert "rises by up to 4000 N/s, the rig halts at 3999 N/s" in refusal(
+        CONTACT_CHECK, PRESS, PULL, rig=rig
+    )
 
 
-def test_a_pull_beyond_the_travel_is_refused_before_and_after_the_touch():
+def test_a_pull_beyond_the_travel_is_refused_before_and_after_the_contact_check():
     short = dataclasses.replace(GENEROUS, travel_mm=(0.0, 14.0))
-    assert "travel of 14 mm" in refusal(TOUCH, PRESS, PULL, rig=short)
-    checked = check_method(parsed(TOUCH, PRESS, PULL, stiffness='"250 N/mm"'), GENEROUS, CAP)
+    assert "travel of 14 mm" in refusal(CONTACT_CHECK, PRESS, PULL, rig=short)
+    checked = check_method(parsed(CONTACT_CHECK, PRESS, PULL, stiffness='"250 N/mm"'), GENEROUS, CAP)
     with pytest.raises(InputError, match="from the contact at 3 mm the platen would move from -1 to"):
         check_contact(checked, 3.0)
 
 
 def test_a_pull_faster_than_the_rig_is_refused():
     quick = PULL.replace("60 mm/min", "400 mm/s")
-    assert "step 3 pull: speed of 400 mm/s" in refusal(TOUCH, PRESS, quick)
+    assert "step 3 pull: speed of 400 mm/s" in refusal(CONTACT_CHECK, PRESS, quick)
 
 
 @pytest.mark.parametrize(
     ("steps", "words"),
     [
         ((PULL,), "the contact is not known here"),
-        ((TOUCH, PRESS, PULL, PULL), "step 4 pull: nothing is attached here; press the specimen on first"),
-        ((TOUCH, PRESS, PULL, '- hold: "2 s"'), "nothing is pressed here"),
-        ((TOUCH, PRESS, '- pull: {to: "4 mm", speed: "1 mm/s"}'), "largest"),
-        ((TOUCH, PRESS, '- pull: {to: "0 mm", largest: "40 N", speed: "1 mm/s"}'), "to: found"),
-        ((TOUCH, PRESS, '- pull: {to: "4 mm", largest: "-40 N", speed: "1 mm/s"}'), "largest: found"),
+        (
+            (CONTACT_CHECK, PRESS, PULL, PULL),
+            "step 4 pull: nothing is attached here; press the specimen on first",
+        ),
+        ((CONTACT_CHECK, PRESS, PULL, '- hold: "2 s"'), "nothing is pressed here"),
+        ((CONTACT_CHECK, PRESS, '- pull: {to: "4 mm", speed: "1 mm/s"}'), "largest"),
+        ((CONTACT_CHECK, PRESS, '- pull: {to: "0 mm", largest: "40 N", speed: "1 mm/s"}'), "to: found"),
+        ((CONTACT_CHECK, PRESS, '- pull: {to: "4 mm", largest: "-40 N", speed: "1 mm/s"}'), "largest: found"),
     ],
 )
 def test_a_pull_out_of_place_or_without_its_numbers_is_refused(steps, words):
@@ -76,6 +81,6 @@ def test_a_pull_out_of_place_or_without_its_numbers_is_refused(steps, words):
 
 
 def test_a_hand_may_pull_and_no_limit_of_force_stops_it():
-    checked = check_by_hand(parsed(TOUCH, PRESS, PULL, stiffness='"250 N/mm"'), CAP)
+    checked = check_by_hand(parsed(CONTACT_CHECK, PRESS, PULL, stiffness='"250 N/mm"'), CAP)
     assert math.isinf(checked.rig.force_n[0])
     assert "with at most 40 N." in " ".join(describe(checked))

@@ -8,7 +8,7 @@ import pytest
 import yaml
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from method_texts import CLEAR, CONTACT, PRESS, TOUCH, parsed, written
+from method_texts import CLEAR, CONTACT, CONTACT_CHECK, PRESS, parsed, written
 
 from rig.errors import InputError
 from rig.methods import REPORTABLE, Method, parse_method, read_method
@@ -53,13 +53,15 @@ def test_an_example_is_read_and_claims_no_conformity(path):
 
 def test_values_are_read_in_their_units():
     press = '- press: {force: "18 lbf", stop_at: "1 in", speed: "100 mm/min"}'
-    step = parsed(TOUCH, press, CLEAR).steps[1]
+    step = parsed(CONTACT_CHECK, press, CLEAR).steps[1]
     assert step == PressToForce(step.place, 18 * 4.4482216152605, StepDepth(25.4, "mm"), 100 / 60)
     assert str(step.place) == "m.yaml line 7, step 2 press"
 
 
 def test_a_repeat_numbers_its_steps_under_its_own():
-    method = parsed(TOUCH, "- repeat:", "    count: 3", "    steps:", f"      {PRESS}", f"      {CLEAR}")
+    method = parsed(
+        CONTACT_CHECK, "- repeat:", "    count: 3", "    steps:", f"      {PRESS}", f"      {CLEAR}"
+    )
     repeat = method.steps[1]
     assert isinstance(repeat, Repeat)
     assert (repeat.count, [str(step.place) for step in repeat.steps]) == (
@@ -68,11 +70,12 @@ def test_a_repeat_numbers_its_steps_under_its_own():
     )
 
 
-def test_touches_of_a_recovery_are_spaced_evenly_by_the_logarithm():
-    text = '- recover: {touches: 4, from: "1 s", to: "1000 s", force: "1 N", speed: "1 mm/s", gap: "0.1 mm"}'
-    step = parsed(TOUCH, text).steps[1]
+def test_contact_checks_of_a_recovery_are_spaced_evenly_by_the_logarithm():
+    times = 'contact_checks: 4, from: "1 s", to: "1000 s"'
+    text = f'- recover: {{{times}, force: "1 N", speed: "1 mm/s", gap: "0.1 mm"}}'
+    step = parsed(CONTACT_CHECK, text).steps[1]
     assert isinstance(step, Recover)
-    assert [step.time_s(touch) for touch in range(4)] == pytest.approx([1.0, 10.0, 100.0, 1000.0])
+    assert [step.time_s(check) for check in range(4)] == pytest.approx([1.0, 10.0, 100.0, 1000.0])
 
 
 STEP_2 = "m.yaml line 7, step 2"
@@ -108,9 +111,9 @@ STEP_2 = "m.yaml line 7, step 2"
         ('- press: {depth: "4 mm"}', "'depth' is not a key here; expected deflection,"),
         ('- press: {deflection: "4 mm", deflection: "5 mm"}', "deflection is given twice"),
         ("- press: 4 mm", f"{STEP_2} press: expected keys: deflection"),
-        ("- squeeze: {}", f"{STEP_2}: 'squeeze' is not a key here; expected touch, press"),
+        ("- squeeze: {}", f"{STEP_2}: 'squeeze' is not a key here; expected contact_check, press"),
         ('- {hold: "1 s", rest: "1 s"}', f"{STEP_2}: found hold and rest, expected just one"),
-        ("- hold", f"{STEP_2}: expected keys: touch"),
+        ("- hold", f"{STEP_2}: expected keys: contact_check"),
         ('- hold: "soon"', f"{STEP_2} hold: duration: 'soon' is not a number followed by a unit"),
         ("- hold: [1 s]", "duration: found a list, expected one value such as '30 s'"),
         ('- return: {to: home, speed: "1 mm/s"}', "to: found 'home', expected contact"),
@@ -127,35 +130,38 @@ STEP_2 = "m.yaml line 7, step 2"
         ("- repeat: {count: 99999999999, steps: [hold: 1 s]}", "expected a whole number from 1 to 10000000"),
         ("- repeat: {count: 2, steps: []}", "steps: none found"),
         (
-            '- recover: {touches: 9, from: "1 h", to: "1 s", force: "1 N", speed: "1 mm/s", gap: "1 mm"}',
+            "- recover: {contact_checks: 9, from: 1 h, to: 1 s, force: 1 N, speed: 1 mm/s, gap: 1 mm}",
             "to: found 1 s, expected more than from",
         ),
     ],
 )
 def test_a_wrong_step_is_refused_with_line_step_and_remedy(step, said):
-    assert said in refusal(written(TOUCH, step, CLEAR))
+    assert said in refusal(written(CONTACT_CHECK, step, CLEAR))
 
 
 def test_the_line_of_a_value_is_named_where_it_stands_below_its_step():
     steps = ("- press:", '    deflection: "4 mm"', '    speed: "fast"')
-    assert refusal(written(TOUCH, *steps, CLEAR)).startswith("m.yaml line 9, step 2 press: speed:")
+    assert refusal(written(CONTACT_CHECK, *steps, CLEAR)).startswith("m.yaml line 9, step 2 press: speed:")
 
 
 @pytest.mark.parametrize(
     ("steps", "said"),
     [
-        ([PRESS, CLEAR], "line 6, step 1 press: the contact is not known here; touch first"),
+        ([PRESS, CLEAR], "line 6, step 1 press: the contact is not known here; write contact_check first"),
         ([CLEAR], "line 6, step 1 return: the contact is not known"),
-        ([TOUCH, PRESS], "line 7, step 2 press: the method ends on the specimen"),
-        ([TOUCH, PRESS, TOUCH, CLEAR], "step 3 touch: the specimen is still pressed here; return first"),
-        ([TOUCH, PRESS, '- rest: "1 s"', CLEAR], "step 3 rest: the specimen is still pressed"),
-        ([TOUCH, CLEAR, '- hold: "1 s"'], "step 3 hold: nothing is pressed here"),
+        ([CONTACT_CHECK, PRESS], "line 7, step 2 press: the method ends on the specimen"),
         (
-            [TOUCH, '- off_rig: {do: "turn it"}', CLEAR],
+            [CONTACT_CHECK, PRESS, CONTACT_CHECK, CLEAR],
+            "step 3 contact_check: the specimen is still pressed here; return first",
+        ),
+        ([CONTACT_CHECK, PRESS, '- rest: "1 s"', CLEAR], "step 3 rest: the specimen is still pressed"),
+        ([CONTACT_CHECK, CLEAR, '- hold: "1 s"'], "step 3 hold: nothing is pressed here"),
+        (
+            [CONTACT_CHECK, '- off_rig: {do: "turn it"}', CLEAR],
             "step 2 off_rig: the platen still stands on the specimen",
         ),
         (
-            [TOUCH, CLEAR, '- off_rig: {do: "turn it"}', PRESS, CLEAR],
+            [CONTACT_CHECK, CLEAR, '- off_rig: {do: "turn it"}', PRESS, CLEAR],
             "step 4 press: the contact is not known here",
         ),
     ],
@@ -165,8 +171,8 @@ def test_steps_that_cannot_follow_each_other_are_refused(steps, said):
 
 
 def test_the_second_pass_of_a_repeat_is_followed_too():
-    steps = f"- repeat: {{count: 2, steps: [{TOUCH[2:]}, {PRESS[2:]}]}}"
-    assert "step 1.1 touch: the specimen is still pressed here" in refusal(written(steps, CLEAR))
+    steps = f"- repeat: {{count: 2, steps: [{CONTACT_CHECK[2:]}, {PRESS[2:]}]}}"
+    assert "step 1.1 contact_check: the specimen is still pressed here" in refusal(written(steps, CLEAR))
 
 
 def nested(depth, count=2):
@@ -177,18 +183,18 @@ def nested(depth, count=2):
 
 
 def test_repeats_nest_three_deep_and_no_deeper():
-    assert parsed(TOUCH, nested(3), CLEAR)
-    assert "repeats nested 4 deep" in refusal(written(TOUCH, nested(4), CLEAR))
+    assert parsed(CONTACT_CHECK, nested(3), CLEAR)
+    assert "repeats nested 4 deep" in refusal(written(CONTACT_CHECK, nested(4), CLEAR))
 
 
 def test_the_passes_of_nested_repeats_are_bounded_together():
-    assert "1000000000 passes in all" in refusal(written(TOUCH, nested(3, 1000), CLEAR))
+    assert "1000000000 passes in all" in refusal(written(CONTACT_CHECK, nested(3, 1000), CLEAR))
 
 
 def test_the_steps_inside_repeats_are_bounded_together():
     inner = ", ".join([PRESS[2:], CONTACT[2:]] * 60)
     blocks = [f"- repeat: {{count: 1, steps: [{inner}]}}"] * 2
-    assert "more than 200 steps" in refusal(written(TOUCH, *blocks, CLEAR))
+    assert "more than 200 steps" in refusal(written(CONTACT_CHECK, *blocks, CLEAR))
 
 
 @pytest.mark.parametrize(
@@ -202,7 +208,7 @@ def test_the_steps_inside_repeats_are_bounded_together():
     ],
 )
 def test_wrong_sections_are_refused(more, said):
-    assert said in refusal(written(TOUCH, PRESS, CLEAR, more=more))
+    assert said in refusal(written(CONTACT_CHECK, PRESS, CLEAR, more=more))
 
 
 @pytest.mark.parametrize(
@@ -269,8 +275,8 @@ LEAVES = st.one_of(
 )
 KEYS = st.sampled_from(
     [
-        *("touch", "press", "hold", "return", "rest", "recover", "off_rig", "repeat"),
-        *("count", "steps", "every", "touches", "do", "at_least", "at_most", "from", "to", "gap"),
+        *("contact_check", "press", "hold", "return", "rest", "recover", "off_rig", "repeat"),
+        *("count", "steps", "every", "contact_checks", "do", "at_least", "at_most", "from", "to", "gap"),
         *("force", "speed", "compression", "deflection", "stop_at"),
     ]
 )
@@ -305,7 +311,7 @@ def test_an_example_with_some_characters_changed_is_a_method_or_refused_in_words
 def test_a_method_takes_a_free_height_of_its_own_words_only():
     assert "needs: found 'colour', expected some of free_height, area" in refusal(
         "specimen: {needs: [colour]}\n"
-        + written(TOUCH, CLEAR).replace('specimen: {stiffness: "20 N/mm"}\n', "")
+        + written(CONTACT_CHECK, CLEAR).replace('specimen: {stiffness: "20 N/mm"}\n', "")
     )
 
 

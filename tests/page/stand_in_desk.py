@@ -32,7 +32,7 @@ CAUTIONS = (
 PLAIN = """name: plain squeeze
 specimen: {needs: [free_height]}
 steps:
-  - touch: {force: "1 N", speed: "60 mm/min"}
+  - contact_check: {force: "1 N", speed: "60 mm/min"}
   - repeat: {count: 60, steps: [{press: {compression: "25 %", speed: "100 mm/min"}}]}
 """
 METHODS = [
@@ -64,7 +64,7 @@ HEIGHT = {
             "u_mm": 0.0123,
             "low_mm": 89.9584,
             "high_mm": 90.0085,
-            "touches": 5,
+            "contact_checks": 5,
         },
         {
             "force_n": 5.0,
@@ -72,13 +72,20 @@ HEIGHT = {
             "u_mm": 0.0008,
             "low_mm": 88.3340,
             "high_mm": 88.3372,
-            "touches": 5,
+            "contact_checks": 5,
         },
-        {"force_n": 0.0, "height_mm": 90.0018, "u_mm": None, "low_mm": None, "high_mm": None, "touches": 5},
+        {
+            "force_n": 0.0,
+            "height_mm": 90.0018,
+            "u_mm": None,
+            "low_mm": None,
+            "high_mm": None,
+            "contact_checks": 5,
+        },
     ],
     "notes": ["A caliper compresses a soft part. Numbers invented."],
 }
-"""What touches gave."""
+"""What contact checks gave."""
 
 
 def weakened(cycle):
@@ -202,7 +209,7 @@ class StandInDesk:
             "cycles": self.cycles,
         }
         if self.height is not None:
-            last |= {"kind": "height", "name": "free height", "reason": "height touched", "failed": False}
+            last |= {"kind": "height", "name": "free height", "reason": "height measured", "failed": False}
             last["height"] = self.height
         by_hand = self.kind == "recording"
         if self.name is not None:

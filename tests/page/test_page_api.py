@@ -118,15 +118,15 @@ def test_an_order_reaches_the_desk_and_its_job_number_comes_back(desk, page):
 
 def test_an_order_for_a_height_reaches_the_desk_with_what_was_left_out_as_usual(desk, page):
     desk.halted = True
-    wish = {"kind": "height", "card": {"specimen": "F90-0412"}, "touches": 7}
+    wish = {"kind": "height", "card": {"specimen": "F90-0412"}, "contact_checks": 7}
     assert page.post("/api/start", json=ordered(wish)).json()["job"] == 2
     [asked] = desk.asked("start")
-    assert asked["order"]["touches"] == 7
+    assert asked["order"]["contact_checks"] == 7
     assert HeightOrder.model_validate(asked["order"]).top_n == HeightPlan().top_n
 
 
 @pytest.mark.parametrize(
-    ("field", "found"), [("top_n", -1), ("touches", 2.5), ("surface", "side"), ("depth_mm", 3)]
+    ("field", "found"), [("top_n", -1), ("contact_checks", 2.5), ("surface", "side"), ("depth_mm", 3)]
 )
 def test_a_wrong_field_of_a_height_never_reaches_the_desk(desk, page, field, found):
     answer = page.post(
@@ -377,7 +377,7 @@ SIZES = [
     *(
         ({"kind": "height"}, name)
         for name in (
-            "contact_n", "top_n", "touches", "speed_mm_per_s", "gap_mm", "rest_s",
+            "contact_n", "top_n", "contact_checks", "speed_mm_per_s", "gap_mm", "rest_s",
             "platen_stiffness_n_per_mm", "expected_mm",
         )
     ),

@@ -461,11 +461,11 @@ def test_a_height_is_ordered_with_what_was_filled_in_and_the_rest_as_usual(desk,
     assert displayed(page, "f-surface", "f-top", "f-height") == [True, True, False]
     at(page, "f-specimen").send_keys("F90-0414")
     at(page, "f-top").send_keys("3")
-    at(page, "f-touches").send_keys("4")
+    at(page, "f-checks").send_keys("4")
     page.execute_script("document.getElementById('start').requestSubmit()")
     until(page, lambda: text(page, "start-answer") == "Started: job 2.")
     order = HeightOrder.model_validate(desk.asked("start")[0]["order"])
-    assert order == HeightOrder(card={"specimen": "F90-0414"}, top_n=3, touches=4)
+    assert order == HeightOrder(card={"specimen": "F90-0414"}, top_n=3, contact_checks=4)
 
 
 def test_the_bare_platens_alone_need_no_specimens_name(desk, page):
@@ -498,10 +498,13 @@ def test_a_height_is_shown_at_the_end_with_two_digits_of_its_uncertainty(desk, p
 
 
 def test_a_height_without_a_number_says_why(desk, page):
-    desk.height, desk.halted = HEIGHT | {"heights": [], "notes": ["No height: no touch can be read."]}, True
+    desk.height, desk.halted = (
+        HEIGHT | {"heights": [], "notes": ["No height: no contact check can be read."]},
+        True,
+    )
     until(page, lambda: at(page, "height").is_displayed())
     assert not at(page, "heights").is_displayed()
-    assert text(page, "height-notes") == "No height: no touch can be read."
+    assert text(page, "height-notes") == "No height: no contact check can be read."
 
 
 def test_the_page_says_when_it_no_longer_sees_the_rig_and_when_it_does_again(desk, page):

@@ -156,7 +156,7 @@ def test_more_than_three_further_forces_and_two_of_one_name_are_refused() -> Non
     assert twice is not None and "has the name of another one" in twice
 
 
-def test_the_force_of_the_samples_is_not_touched_by_further_forces(tmp_path) -> None:
+def test_the_force_of_the_samples_is_not_changed_by_further_forces(tmp_path) -> None:
     rig = VirtualRig(SPRING, rate_hz=500.0, scripted=False, channels=CHANNELS[:1])
     with (
         VirtualPort(rig, tmp_path / "rig") as port,

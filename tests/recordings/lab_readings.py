@@ -41,7 +41,7 @@ class Laboratory:
     spike_rows
         Wrong rows in a row, the second of them off by less.
     zero_n, drift_n_per_s
-        Force that is written with nothing touched, and how it moves.
+        Force that is written without contact, and how it moves.
     averaged
         A row is the mean over the time since the row before: "both" channels, "force" alone with positions
         of the middle of that time, or "none".

@@ -26,7 +26,7 @@ def spring(k) -> Law:
 
 
 def tilted_spring(k, tilt_mm) -> Law:
-    """A flat face that first touches with one edge: its loaded length grows evenly over the tilt."""
+    """A flat face that begins contact with one edge: its loaded length grows evenly over the tilt."""
     return lambda d: np.where(d < tilt_mm, k * d**2 / (2 * tilt_mm), k * (d - tilt_mm / 2))
 
 

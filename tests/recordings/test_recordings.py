@@ -210,7 +210,7 @@ def test_a_press_that_is_missing_from_the_truth_is_a_phantom():
 
 
 def test_the_dense_truth_of_a_sphere_is_that_of_its_closed_form():
-    """F = k d^1.5: work 0.4 F d, tangent 1.5 F/d, secant F/d; unloading lets go where loading touched."""
+    """F = k d^1.5: work 0.4 F d, tangent 1.5 F/d, secant F/d; unloading lets go where loading began."""
     from specimen_laws import Specimen, power
 
     setup = Setup(

@@ -102,7 +102,7 @@ def test_another_arithmetic_is_measured_anew(
 
 
 def test_the_version_of_the_arithmetic_changes_with_any_source(tmp_path: Path) -> None:
-    # Copied and run beside the package, since a loaded module's source must not be touched.
+    # Copied and run beside the package, since a loaded module's source must not be changed.
     import subprocess
     import sys
 

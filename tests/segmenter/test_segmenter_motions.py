@@ -66,7 +66,7 @@ def test_a_hands_tremor_does_not_split_a_press():
     assert len(cycles_of(signals(press + tremor))) == 1
 
 
-def test_a_double_touch_is_two_presses():
+def test_a_double_contact_is_two_presses():
     rows = cycles_of(signals(path((-2.5, 1.0), 1.0, (-1.0, 0.2), 9.0, (-2.5, 1.0))))
     assert len(rows) == 2
 
@@ -163,7 +163,7 @@ def test_a_gap_that_may_hide_the_turn_flags_the_press():
     assert [row[4] for row in cycles_of(cut)] == [Flag.SAMPLES_LOST, 0, 0]
 
 
-def test_knocks_and_touches_below_the_contact_force_are_counted_but_are_no_cycles():
+def test_knocks_and_contact_checks_below_the_contact_force_are_counted_but_are_no_cycles():
     from rig.segmenter import SegmenterSettings
 
     recording = signals(path((-2.5, 1.0), 0.4, (-2.5, 1.0), 8.0, (-2.5, 1.0)))

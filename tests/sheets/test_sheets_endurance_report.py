@@ -22,8 +22,8 @@ EVENTS = [
     {"kind": "device_event", "code": 13, "value": 4},
     {"kind": "squeezing ended", "reason": "157 cycles"},
 ]
-TOUCHES = [
-    {"kind": "recovery touch", "after_s": after_s, "set_mm": 3.0 - 0.5 * np.log10(after_s)}
+CONTACT_CHECKS = [
+    {"kind": "recovery contact check", "after_s": after_s, "set_mm": 3.0 - 0.5 * np.log10(after_s)}
     for after_s in (20.0, 60.0, 200.0, 600.0, 2000.0)
 ]
 
@@ -40,12 +40,19 @@ def test_a_count_that_is_not_certain_is_said_to_be_so():
     assert "lost its count" in said
 
 
-def test_the_forecast_goes_one_decade_beyond_the_last_touch():
-    report = endurance_report([*EVENTS, *TOUCHES])
+def test_the_forecast_goes_one_decade_beyond_the_last_contact_check():
+    report = endurance_report([*EVENTS, *CONTACT_CHECKS])
     ahead = report.fit.forecast
     assert ahead.after_s == pytest.approx(20_000.0)
     assert ahead.set_mm == pytest.approx(3.0 - 0.5 * np.log10(20_000.0), abs=1e-6)
     assert any("Forecast" in sentence for sentence in endurance_sentences(report))
+
+
+def test_the_recovery_of_a_recording_with_old_names_is_read_as_before():
+    old = [event | {"kind": "recovery touch"} for event in CONTACT_CHECKS]
+    now = endurance_report([*EVENTS, *CONTACT_CHECKS])
+    assert endurance_report([*EVENTS, *old]).as_dict() == now.as_dict()
+    assert len(now.recovery) == 5
 
 
 def test_without_recovery_nothing_is_forecast():
@@ -61,12 +68,12 @@ def test_a_run_without_a_single_settled_block_is_reported_too():
 
 
 def test_its_document_is_json_without_not_a_number():
-    text = json.dumps(endurance_report([*EVENTS, *TOUCHES[:2]]).as_dict(), allow_nan=False)
+    text = json.dumps(endurance_report([*EVENTS, *CONTACT_CHECKS[:2]]).as_dict(), allow_nan=False)
     assert json.loads(text)["cycles"] == 157
 
 
-def test_the_table_shows_the_set_at_every_touch():
+def test_the_table_shows_the_set_at_every_contact_check():
     screen = Console(width=100)
     with screen.capture() as shown:
-        screen.print(endurance_table(endurance_report([*EVENTS, *TOUCHES]), plain=True))
+        screen.print(endurance_table(endurance_report([*EVENTS, *CONTACT_CHECKS]), plain=True))
     assert sum("after the last squeeze" in line for line in shown.get().splitlines()) == 5

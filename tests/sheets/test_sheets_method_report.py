@@ -26,35 +26,33 @@ HEIGHT_MM = 50.0
 AREA_MM2 = 10_000.0
 CALIBRATION = Calibration(Scale(0.001), Scale(0.005))
 TEXT = """
-name: four presses and two touches
+name: four presses and two contact checks
 purpose: A test.
 follows: Nothing published; no conformity is claimed.
 conditioning: {cycles: 0, air: standard}
 steps:
-  - touch: {force: "1 N", speed: "5 mm/s"}
+  - contact_check: {force: "1 N", speed: "5 mm/s"}
   - repeat:
       count: 4
       steps:
         - press: {compression: "70 %", speed: "10 mm/s"}
         - return: {gap: "2 mm", speed: "10 mm/s"}
-  - touch: {force: "1 N", speed: "5 mm/s"}
+  - contact_check: {force: "1 N", speed: "5 mm/s"}
   - return: {gap: "2 mm", speed: "5 mm/s"}
 report: [cv40_kpa, set_of_height_pct, set_of_deflection_pct, support_factor, hysteresis_pct]
 """
-TOUCHED_MM = CONTACT_MM + 1.0 / STIFFNESS
+MET_MM = CONTACT_MM + 1.0 / STIFFNESS
 SET_MM = 0.8
 
 
 def recording(set_mm: float = SET_MM) -> tuple[list[dict], Samples]:
-    """A spring that is shorter by a set at the second touch, its marks and its samples."""
-    moves = [("line 7, step 1 touch", "touch", (), TOUCHED_MM, 5.0)]
+    """A spring that is shorter by a set at the second contact check, its marks and its samples."""
+    moves = [("line 7, step 1 contact_check", "contact check", (), MET_MM, 5.0)]
     for turn in range(1, 5):
-        moves.append(
-            ("line 11, step 2.1 press", "press to depth", (turn,), TOUCHED_MM + 0.7 * HEIGHT_MM, 10.0)
-        )
-        moves.append(("line 12, step 2.2 return", "move", (turn,), TOUCHED_MM - 2.0, 10.0))
-    moves.append(("line 13, step 3 touch", "touch", (), TOUCHED_MM + set_mm, 5.0))
-    moves.append(("line 14, step 4 return", "move", (), TOUCHED_MM - 2.0, 5.0))
+        moves.append(("line 11, step 2.1 press", "press to depth", (turn,), MET_MM + 0.7 * HEIGHT_MM, 10.0))
+        moves.append(("line 12, step 2.2 return", "move", (turn,), MET_MM - 2.0, 10.0))
+    moves.append(("line 13, step 3 contact_check", "contact check", (), MET_MM + set_mm, 5.0))
+    moves.append(("line 14, step 4 return", "move", (), MET_MM - 2.0, 5.0))
     at_mm, parts, events, count = 10.0, [np.full(500, 10.0)], [], 500
     for place, action, passes, to_mm, speed in moves:
         steps = int(abs(to_mm - at_mm) / speed * 500)
@@ -97,12 +95,22 @@ def report_of(header: CaptureHeader = HEADER, **how):
     return report, {each.name: each for each in report.quantities}
 
 
+def test_a_recording_with_the_old_names_of_steps_and_actions_is_read_as_before() -> None:
+    events, samples = recording()
+    old = json.loads(json.dumps(events).replace("contact_check", "touch").replace("contact check", "touch"))
+    assert old != events
+    header = replace(HEADER, method={"file": "here.yaml", "text": TEXT.replace("contact_check:", "touch:")})
+    found = method_report(header, old, [samples], None)
+    now = method_report(HEADER, events, [samples], None)
+    assert [each.value for each in found.quantities] == [each.value for each in now.quantities]
+
+
 def test_quantities_come_in_the_methods_order_and_near_their_truth() -> None:
     report, found = report_of(spacer_mm=25.0)
     assert [each.name for each in report.quantities] == [
         "cv40_kpa", "set_of_height_pct", "set_of_deflection_pct", "support_factor", "hysteresis_pct",
     ]  # fmt: skip
-    # 1 N at the touch and 20 mm more of 3 N/mm are 61 N on 0.01 m^2
+    # 1 N at the contact check and 20 mm more of 3 N/mm are 61 N on 0.01 m^2
     assert found["cv40_kpa"].value == pytest.approx(6.1, abs=4 * found["cv40_kpa"].u)
     assert found["cv40_kpa"].u < 0.01
     assert found["set_of_height_pct"].value == pytest.approx(1.6, abs=4 * found["set_of_height_pct"].u)
@@ -112,8 +120,8 @@ def test_quantities_come_in_the_methods_order_and_near_their_truth() -> None:
 
 
 def test_the_frames_share_of_the_travel_is_taken_off() -> None:
-    # With 1 um/N, travel x past the touch squeezes the specimen by x - 0.001 * 3 x only, so that 20 mm are
-    # reached after 20/0.997 mm of travel.
+    # With 1 um/N, travel x past the contact check squeezes the specimen by x - 0.001 * 3 x only, so that 20
+    # mm are reached after 20/0.997 mm of travel.
     soft = Calibration(Scale(0.001), Scale(0.005), frame=Frame.straight(0.001))
     _, found = report_of(replace(HEADER, calibration=soft.as_dict()))
     truth = 1000 * (1 + 3 * 20 / 0.997) / AREA_MM2
@@ -193,7 +201,7 @@ def test_a_table_shows_values_readings_and_reasons() -> None:
     page = io.StringIO()
     Console(file=page, width=200, no_color=True).print(method_table(report, plain=True))
     assert "give it when the method is run" in page.getvalue()
-    assert "height lost between the first and the last touch" in page.getvalue()
+    assert "height lost between the first and the last contact check" in page.getvalue()
 
 
 def test_without_marks_of_steps_nothing_is_made_up() -> None:
@@ -209,8 +217,9 @@ def test_a_capture_without_a_method_is_refused() -> None:
 
 
 def test_a_doubtful_force_scale_is_in_the_uncertainty_of_a_stress_and_not_of_a_set() -> None:
-    # CV40 stands at 40 % whatever the scale says of the touch's 1 N but for its shift of the datum: the force
-    # of 61 N is 1 % off, and the touch, felt at 0.01 N more or less, moves the depth by 0.01/3 mm.
+    # CV40 stands at 40 % whatever the scale says of the contact check's 1 N but for its shift of the datum:
+    # the force of 61 N is 1 % off, and the contact check, felt at 0.01 N more or less, moves the depth by
+    # 0.01/3 mm.
     known = ScaleUncertainty(1e5, ((0.0,),), shares=(Share("references", 0.01),))
     force = replace(CALIBRATION.force, uncertainty=known)
     _, plain = report_of()

@@ -78,8 +78,8 @@ class MethodRun:
     def of(self, action: str) -> list[StepTime]:
         return [step for step in self.steps if step.action == action]
 
-    def touched_mm(self, step: StepTime, force_n: float) -> float:
-        """Where a touch truly first reached a force."""
+    def met_mm(self, step: StepTime, force_n: float) -> float:
+        """Where a contact check truly first reached a force."""
         part = self.path.between(step.begin_s, step.until_s)
         return first_passage(self.path.position_mm[part], self.path.force_n[part], force_n)
 

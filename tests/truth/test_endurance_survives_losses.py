@@ -57,7 +57,7 @@ name: shaken
 purpose: A test.
 follows: Nothing published.
 specimen: {{stiffness: "5 N/mm"}}
-touch: {{force: "0.5 N", speed: "10 mm/s"}}
+contact_check: {{force: "0.5 N", speed: "10 mm/s"}}
 squeeze: {{deflection: "8 mm", speed: "40 mm/s", gap: "1 mm"}}
 block: 40
 until: {{cycles: {CYCLES}}}

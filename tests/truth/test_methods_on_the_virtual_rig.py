@@ -52,11 +52,11 @@ def test_foam_compression_reads_the_stress_in_the_fourth_squeeze(tmp_path):
     # Source: ISO 3386-1:1986 (edition not verified), compression stress value; recalled. CV40 = 1000 F40/A.
     area_mm2 = 100.0 * 100.0
     run = run_example("foam_compression", tmp_path, specimen="block", area_mm2=area_mm2)
-    touched_mm = run.touched_mm(run.of("touch")[0], 1.0)
+    met_mm = run.met_mm(run.of("contact check")[0], 1.0)
     fourth = run.of("press to depth")[3]
-    force_n = run.force_in_n(fourth, touched_mm + 0.40 * BLOCK_MM)
+    force_n = run.force_in_n(fourth, met_mm + 0.40 * BLOCK_MM)
     holds(run, "cv40_kpa", 1000 * force_n / area_mm2, largest_u=0.01)
-    first_n = run.force_in_n(run.of("press to depth")[0], touched_mm + 0.40 * BLOCK_MM)
+    first_n = run.force_in_n(run.of("press to depth")[0], met_mm + 0.40 * BLOCK_MM)
     # the block softens, so a reading of the first squeeze would be seen
     assert first_n > 1.05 * force_n
     claims_nothing(run)
@@ -73,8 +73,8 @@ def test_foam_indentation_compares_held_forces_and_the_way_out(tmp_path):
         shorter=(('rest: "6 min"', 'rest: "30 s"'),),
     )
     f25_n, f65_n = (run.force_at_end_n(hold) for hold in run.of("wait loaded"))
-    touched_mm = run.touched_mm(run.of("touch")[-1], 4.5)
-    out_n = run.force_out_n(run.of("move")[-1], touched_mm + 0.25 * BLOCK_MM)
+    met_mm = run.met_mm(run.of("contact check")[-1], 4.5)
+    out_n = run.force_out_n(run.of("move")[-1], met_mm + 0.25 * BLOCK_MM)
     holds(run, "support_factor", f65_n / f25_n, largest_u=0.05)
     holds(run, "hysteresis_return_pct", 100 * out_n / f25_n, largest_u=0.2)
     claims_nothing(run)
@@ -106,8 +106,10 @@ def test_ball_deformation_is_read_on_both_ways_along_three_axes(tmp_path):
     # way in and on the way out.
     run = run_example("ball_deformation", tmp_path, specimen="ball", speed_up=100.0)
     forward_mm, return_mm = [], []
-    for touch, press, back in zip(run.of("touch"), run.of("press to depth"), run.of("move"), strict=True):
-        contact_mm = run.touched_mm(touch, 3.5 * LBF_N)
+    for check, press, back in zip(
+        run.of("contact check"), run.of("press to depth"), run.of("move"), strict=True
+    ):
+        contact_mm = run.met_mm(check, 3.5 * LBF_N)
         forward_mm.append(run.position_in_mm(press, 18 * LBF_N) - contact_mm)
         return_mm.append(run.position_out_mm(back, 18 * LBF_N) - contact_mm)
     holds(run, "forward_deformation_mm", float(np.mean(forward_mm)), largest_u=0.01)
@@ -135,7 +137,7 @@ def test_compression_set_is_of_the_height_and_of_the_imposed_deflection(tmp_path
         spacer_mm=spacer_mm,
         shorter=(('at_least: "22 h"', 'at_least: "20 s"'), ('at_least: "30 min"', 'at_least: "60 s"')),
     )
-    before_mm, after_mm = (run.touched_mm(touch, 1.0) for touch in run.of("touch"))
+    before_mm, after_mm = (run.met_mm(check, 1.0) for check in run.of("contact check"))
     lost_mm = after_mm - before_mm
     assert lost_mm > 1.0
     holds(run, "set_of_height_pct", 100 * lost_mm / FLOAT_MM, largest_u=0.01)
@@ -158,7 +160,7 @@ def test_pounding_loses_thickness_and_hardness(tmp_path):
             ('rest: "10 min"', 'rest: "30 s"'),
         ),
     )
-    before_mm, after_mm = (run.touched_mm(touch, 5.0) for touch in run.of("touch"))
+    before_mm, after_mm = (run.met_mm(check, 5.0) for check in run.of("contact check"))
     first_n, last_n = (run.force_at_end_n(hold) for hold in run.of("wait loaded"))
     assert len(run.of("press to force")) == 30
     holds(run, "thickness_loss_pct", 100 * (after_mm - before_mm) / BLOCK_MM, largest_u=0.01)
@@ -174,23 +176,23 @@ def test_a_plain_squeeze_gives_the_means_of_its_last_three_cycles(tmp_path):
         part = path.between(press.begin_s - 1.0, back.until_s)
         x_mm, force_n = path.position_mm[part], path.force_n[part]
         deepest = int(np.argmax(x_mm))
-        touched = int(np.argmax(force_n > 0))
+        reached = int(np.argmax(force_n > 0))
         into_mj = np.trapezoid(force_n[: deepest + 1], x_mm[: deepest + 1])
         back_mj = -np.trapezoid(force_n[deepest:], x_mm[deepest:])
         peaks_n.append(force_n.max())
-        depths_mm.append(x_mm[deepest] - x_mm[touched])
+        depths_mm.append(x_mm[deepest] - x_mm[reached])
         energies_mj.append(into_mj)
         losses_pct.append(100 * (into_mj - back_mj) / into_mj)
     holds(run, "peak_force_n", float(np.mean(peaks_n)), largest_u=0.05)
     holds(run, "energy_absorbed_mj", float(np.mean(energies_mj)), largest_u=2.0)
     holds(run, "hysteresis_pct", float(np.mean(losses_pct)), largest_u=0.2)
     holds(run, "secant_n_per_mm", float(np.mean(np.divide(peaks_n, depths_mm))), largest_u=0.02)
-    first_mm = run.touched_mm(run.of("touch")[0], 1.0)
+    first_mm = run.met_mm(run.of("contact check")[0], 1.0)
     holds(run, "set_mm", run.position_in_mm(presses[-1], 1.0) - first_mm, largest_u=0.02)
     claims_nothing(run)
 
 
-def test_recovery_after_abuse_lists_its_touches_with_their_sets(tmp_path):
+def test_recovery_after_abuse_lists_its_contact_checks_with_their_sets(tmp_path):
     run = run_example(
         "recovery_after_abuse",
         tmp_path,
@@ -198,16 +200,16 @@ def test_recovery_after_abuse_lists_its_touches_with_their_sets(tmp_path):
         speed_up=100.0,
         shorter=(("count: 100", "count: 4"), ('to: "24 h"', 'to: "400 s"')),
     )
-    first, *looks = run.of("touch")
-    first_mm = run.touched_mm(first, 1.0)
-    sets_mm = [run.touched_mm(look, 1.0) - first_mm for look in looks]
+    first, *looks = run.of("contact check")
+    first_mm = run.met_mm(first, 1.0)
+    sets_mm = [run.met_mm(look, 1.0) - first_mm for look in looks]
     found = run.report.recovery
     assert len(found) == 10
     off = [(each.set_mm - truth) / each.set_mm_u for each, truth in zip(found, sets_mm, strict=True)]
     print(f"recovery: off by {np.round(off, 2)} u, u {found[-1].set_mm_u}")
     assert max(np.abs(off)) <= WITHIN
     assert max(each.set_mm_u for each in found) < 0.01
-    # the set of a specimen that recovers falls from touch to touch
+    # the set of a specimen that recovers falls with each contact check
     assert all(later.set_mm < earlier.set_mm for earlier, later in pairwise(found))
     assert found[0].after_s > 20.0
     claims_nothing(run)
@@ -215,11 +217,11 @@ def test_recovery_after_abuse_lists_its_touches_with_their_sets(tmp_path):
 
 def test_the_first_motion_goes_to_the_specimen_stops_at_it_and_comes_back(tmp_path):
     run = run_example("first_motion", tmp_path, specimen="foam")
-    (touch,), (back,) = run.of("touch"), run.of("move")
-    part = run.path.between(touch.begin_s, back.until_s)
+    (check,), (back,) = run.of("contact check"), run.of("move")
+    part = run.path.between(check.begin_s, back.until_s)
     position_mm, force_n = run.path.position_mm[part], run.path.force_n[part]
     # it moves, feels the specimen, passes 1 N by less than 0.5 N, and is off it by the gap at the end
     assert position_mm.max() - position_mm[0] > 5.0
     assert 1.0 <= force_n.max() < 1.5
-    assert run.touched_mm(touch, 1.0) - position_mm[-1] == pytest.approx(5.0, abs=0.1)
+    assert run.met_mm(check, 1.0) - position_mm[-1] == pytest.approx(5.0, abs=0.1)
     assert force_n[-1] == 0.0

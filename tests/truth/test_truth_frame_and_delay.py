@@ -73,7 +73,7 @@ def with_frame(with_delay):
 
 @pytest.fixture(scope="module")
 def spring():
-    """Fast presses of the spring to be measured; a touch of 2.2 mm is 1.2 mm of spring."""
+    """Fast presses of the spring to be measured; a press of 2.2 mm is 1.2 mm of spring."""
     return recorded(
         LinearSpring(STIFFNESS_N_PER_MM), CHAIN, 11, cycles=4, depth_mm=2.2, gap_mm=1.0, speed_mm_per_s=10.0
     )

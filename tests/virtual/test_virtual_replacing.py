@@ -28,7 +28,7 @@ def bench() -> VirtualRig:
     return rig
 
 
-def test_another_specimen_pushes_back_from_where_it_is_touched() -> None:
+def test_another_specimen_pushes_back_from_where_it_is_met() -> None:
     rig = bench()
     assert np.isclose(pushed_n(rig), 3.0 * 5.0)
     rig.replace_specimen(LinearSpring(100.0), 24.0)

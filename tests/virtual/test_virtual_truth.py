@@ -64,8 +64,8 @@ def test_an_ideal_rig_reads_the_truth(name, motion) -> None:
         true_mm = np.interp(time_s[inside], curve.time_s, curve.travel_mm)
         np.testing.assert_allclose(position_mm[inside], true_mm, atol=1e-3)
         loading = inside & (time_s <= curve.time_s[curve.deepest])
-        touched_mm = position_mm[loading][np.argmax(force_n[loading] > 1e-4)]
-        assert 0 <= touched_mm - truth.contact_mm < 0.1
+        met_mm = position_mm[loading][np.argmax(force_n[loading] > 1e-4)]
+        assert 0 <= met_mm - truth.contact_mm < 0.1
         around_mj = np.trapezoid(force_n[inside], position_mm[inside])
         assert around_mj == pytest.approx(truth.loss_mj, abs=0.01 * truth.energy_absorbed_mj)
 

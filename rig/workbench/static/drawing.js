@@ -25,7 +25,7 @@ function axis(title, more = {}) {
 }
 
 /**
- * A range with room at both ends: lines alone would touch the edge of the plot.
+ * A range with room at both ends: lines alone would reach the edge of the plot.
  * @param {(number | null)[][]} columns
  */
 export function roomy(columns) {

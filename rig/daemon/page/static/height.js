@@ -33,7 +33,7 @@ function line(height) {
 }
 
 /**
- * It stays while the next piece is touched, and goes when another job has ended.
+ * It stays while the next piece is measured, and goes when another job has ended.
  * @param {Api.RigStatus} status
  */
 export function fillHeight({ job, last }) {
@@ -41,7 +41,7 @@ export function fillHeight({ job, last }) {
   at("height").hidden = height === null;
   if (last && height !== null) {
     const capture = last.capture ? `, ${last.capture.split("/").at(-1)}` : "";
-    const checks = height.heights.length > 0 ? `, mean of ${height.heights[0].touches} contact checks` : "";
+    const checks = height.heights.length > 0 ? `, mean of ${height.heights[0].contact_checks} contact checks` : "";
     at("height-from").textContent = `${job ? "From the job before this one: job" : "Job"} ${last.number}${checks}${capture}`;
   }
   // A daemon that was started anew counts its jobs from one again.

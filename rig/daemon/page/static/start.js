@@ -12,8 +12,8 @@ const PURPOSES = {
 };
 /** @typedef {Extract<keyof Elements, `f-${string}`>} Entry */
 /** @type {{[name: string]: Entry}} */
-const TOUCHED = {
-  contact_n: "f-contact", top_n: "f-top", touches: "f-touches", expected_mm: "f-expected", speed_mm_per_s: "f-speed",
+const CHECKS = {
+  contact_n: "f-contact", top_n: "f-top", contact_checks: "f-checks", expected_mm: "f-expected", speed_mm_per_s: "f-speed",
   gap_mm: "f-gap", rest_s: "f-rest", platen_stiffness_n_per_mm: "f-platen",
 };
 /** @type {{[state: string]: string}} */
@@ -40,7 +40,7 @@ const FIELDS = {
  * @param {string} why
  */
 function labelled(why, focus = true) {
-  const named = Object.entries({ ...FIELDS, ...TOUCHED }).find(([name]) => why.split(": found")[0].split(".").includes(name));
+  const named = Object.entries({ ...FIELDS, ...CHECKS }).find(([name]) => why.split(": found")[0].split(".").includes(name));
   if (!named) {
     return why;
   }
@@ -189,8 +189,8 @@ export class StartForm {
    * @param {Api.SpecimenCard} card
    */
   #heightWish(card) {
-    const touched = Object.entries(TOUCHED).map(([name, field]) => [name, text(field)]).filter(([, value]) => value !== null);
-    return /** @type {Api.HeightOrder} */ ({ kind: HEIGHT, card, surface: at("f-surface").value, ...Object.fromEntries(touched) });
+    const checks = Object.entries(CHECKS).map(([name, field]) => [name, text(field)]).filter(([, value]) => value !== null);
+    return /** @type {Api.HeightOrder} */ ({ kind: HEIGHT, card, surface: at("f-surface").value, ...Object.fromEntries(checks) });
   }
 
   // Asked anew with each entry while it is open, so that depths and forces are those of this specimen.

@@ -1,4 +1,4 @@
-"""A touch on the virtual rig, over a real pseudo-terminal: where the force was felt, however late."""
+"""A contact check on the virtual rig, over a real pseudo-terminal: where the force was felt, however late."""
 
 import os
 import threading
@@ -21,10 +21,10 @@ MET_MM = 12.0
 SPEED_MM_PER_S = 2.0
 CONVERSIONS_PER_S = 20.0
 LATE_S = 0.05
-TOUCHES = 12
+CONTACT_CHECKS = 12
 
 
-def test_a_touch_told_of_before_its_sample_is_found_each_time(tmp_path, monkeypatch):
+def test_a_contact_check_told_of_before_its_sample_is_found_each_time(tmp_path, monkeypatch):
     """20 conversions a second that come 50 ms late: the end of the motion often comes before its sample."""
     monkeypatch.setattr("rig.jobs.driving.QUIET_S", SILENCE_S)
     slow = Chain(conversions_per_s=CONVERSIONS_PER_S, force_delay_s=LATE_S)
@@ -37,10 +37,10 @@ def test_a_touch_told_of_before_its_sample_is_found_each_time(tmp_path, monkeypa
         driver.make_ready()
         driver.arm()
         felt_mm = []
-        for number in range(TOUCHES):
+        for number in range(CONTACT_CHECKS):
             # each gap lets the platen meet the piece at another moment between two conversions
             driver.move_to(MET_MM - 1.0 - 0.037 * number, 10.0, "away")
-            felt_mm.append(driver.touch(1.0, SPEED_MM_PER_S, "touch"))
+            felt_mm.append(driver.check_contact(1.0, SPEED_MM_PER_S, "contact check"))
         driver.leave()
     true_mm = MET_MM + 1.0 / STIFFNESS_N_PER_MM
     # the platen goes on while a conversion is made, is late, and is told of

@@ -1,8 +1,8 @@
-"""The zero-force contact of single touches: where the platen met the piece, before it pushed.
+"""The zero-force contact of single contact checks: where the platen met the piece, before it pushed.
 
 Problem: a sphere is squeezed by tenths of a millimetre before it pushes with a force that can be read.
-Plan: the fit of a power law to the toe region, as for cycles (toe.py), on touches that were read already.
-Cost: one small fit for each touch.
+Plan: the fit of a power law to the toe region, as for cycles (toe.py), on contact checks that were read
+already. Cost: one small fit for each contact check.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ NO_LOAD_MM = 0.1
 
 @dataclass(frozen=True, slots=True)
 class Approach:
-    """One touch up to its greatest force, arrays of shape (n,).
+    """One contact check up to its greatest force, arrays of shape (n,).
 
     Parameters
     ----------
@@ -44,13 +44,13 @@ class Approach:
 
 
 def zero_force_contacts(
-    touches: Sequence[Approach], noise: MeasuringNoise, *, contact_force_n: float, frame: Frame
+    contact_checks: Sequence[Approach], noise: MeasuringNoise, *, contact_force_n: float, frame: Frame
 ) -> tuple[FloatArray, FloatArray]:
-    """Platen position, the frame's deflection taken off, at which each touch began.
+    """Platen position, the frame's deflection taken off, at which each contact check began.
 
     Parameters
     ----------
-    touches
+    contact_checks
         At least one.
     noise
         Of single samples.
@@ -64,32 +64,32 @@ def zero_force_contacts(
     Contacts and their standard uncertainties in mm, shape (m,); not-a-number where there is no toe region to
     fit.
     """
-    offsets = np.concatenate([[0], np.cumsum([len(touch.x_mm) for touch in touches])])[:-1]
-    ends = [_places(touch) for touch in touches]
+    offsets = np.concatenate([[0], np.cumsum([len(check.x_mm) for check in contact_checks])])[:-1]
+    ends = [_places(check) for check in contact_checks]
     first, contact, last = (offsets + np.array(column) for column in zip(*ends, strict=True))
     zone = ToeZone(
-        np.concatenate([touch.x_mm for touch in touches]),
-        np.concatenate([touch.force_n for touch in touches]),
+        np.concatenate([check.x_mm for check in contact_checks]),
+        np.concatenate([check.force_n for check in contact_checks]),
         first,
         contact,
         last,
-        np.zeros(len(touches)),
-        np.zeros(len(touches)),
-        np.array([touch.zero_u_n for touch in touches]),
-        Roughness.of_opening(noise, len(touches)),
+        np.zeros(len(contact_checks)),
+        np.zeros(len(contact_checks)),
+        np.array([check.zero_u_n for check in contact_checks]),
+        Roughness.of_opening(noise, len(contact_checks)),
         frame,
     )
-    peak_n = np.array([float(touch.force_n.max()) for touch in touches])
+    peak_n = np.array([float(check.force_n.max()) for check in contact_checks])
     toe = fit_toes(
         zone, peak_n, noise, detection_n=contact_force_n, contact_force_n=contact_force_n, exponent=None
     )
     return toe.contact_mm, toe.contact_u_mm
 
 
-def _places(touch: Approach) -> tuple[int, int, int]:
+def _places(check: Approach) -> tuple[int, int, int]:
     """Return the samples at which the fit begins, contact was detected, and the load ends."""
-    last = len(touch.x_mm) - 1
-    before_mm = max(NO_LOAD_SHARE * (float(touch.x_mm[-1]) - touch.contact_mm), NO_LOAD_MM)
-    contact = min(int(np.argmax(touch.x_mm >= touch.contact_mm)), last)
-    first = int(np.argmax(touch.x_mm >= touch.contact_mm - before_mm))
+    last = len(check.x_mm) - 1
+    before_mm = max(NO_LOAD_SHARE * (float(check.x_mm[-1]) - check.contact_mm), NO_LOAD_MM)
+    contact = min(int(np.argmax(check.x_mm >= check.contact_mm)), last)
+    first = int(np.argmax(check.x_mm >= check.contact_mm - before_mm))
     return first, contact, last

@@ -1,4 +1,5 @@
-"""One slow touch read at two forces: synthetic touches of known contact, from a soft ball to bare steel."""
+"""One slow contact check read at two forces: synthetic contact checks of known contact, from a soft ball to
+bare steel."""
 
 from __future__ import annotations
 
@@ -13,8 +14,8 @@ from rig.methods import (
     RigLimits,
     Stretch,
     check_height_plan,
-    read_platen_touch,
-    split_touches,
+    read_platen_contact,
+    split_contact_checks,
     zero_drifts,
 )
 
@@ -54,7 +55,7 @@ def test_both_forces_are_read_where_they_were_passed(shape: str) -> None:
     force_of, depth_at = SHAPES[shape]
     errors = []
     for seed in range(12):
-        reading = read_platen_touch(pushed(force_of, seed=seed), CONTACT_N, TOP_N)
+        reading = read_platen_contact(pushed(force_of, seed=seed), CONTACT_N, TOP_N)
         for passage, force_n in ((reading.at_contact, CONTACT_N), (reading.at_top, TOP_N)):
             u_mm = np.hypot(passage.position_mm.u, passage.rounding_mm)
             errors.append((passage.position_mm.value - MET_MM - depth_at(force_n)) / u_mm)
@@ -64,22 +65,22 @@ def test_both_forces_are_read_where_they_were_passed(shape: str) -> None:
     assert np.mean(np.abs(errors) < 2.0) > 0.8
 
 
-def test_a_drift_of_the_force_zero_is_told_from_the_touches_and_taken_off() -> None:
+def test_a_drift_of_the_force_zero_is_told_from_the_contact_checks_and_taken_off() -> None:
     force_of, depth_at = SHAPES["ball"]
     drift_n_per_s, apart_s = 0.002, 60.0
-    touches = []
+    contact_checks = []
     for number in range(4):
-        touch = pushed(force_of, seed=number)
-        time_s = touch.time_s + apart_s * number
-        touches.append(replace(touch, time_s=time_s, force_n=touch.force_n + drift_n_per_s * time_s))
-    first = [read_platen_touch(touch, CONTACT_N, TOP_N) for touch in touches]
+        check = pushed(force_of, seed=number)
+        time_s = check.time_s + apart_s * number
+        contact_checks.append(replace(check, time_s=time_s, force_n=check.force_n + drift_n_per_s * time_s))
+    first = [read_platen_contact(check, CONTACT_N, TOP_N) for check in contact_checks]
     drifts = zero_drifts(first)
     for drift in drifts:
         assert drift.n_per_s == pytest.approx(drift_n_per_s, abs=4 * drift.u_n_per_s)
         assert drift.u_n_per_s < 1e-4
     again = [
-        read_platen_touch(touch, CONTACT_N, TOP_N, drift=drift)
-        for touch, drift in zip(touches, drifts, strict=True)
+        read_platen_contact(check, CONTACT_N, TOP_N, drift=drift)
+        for check, drift in zip(contact_checks, drifts, strict=True)
     ]
     truth_mm = MET_MM + depth_at(CONTACT_N)
     off = [abs(each.at_contact.position_mm.value - truth_mm) for each in again]
@@ -90,7 +91,7 @@ def test_a_drift_of_the_force_zero_is_told_from_the_touches_and_taken_off() -> N
 
 def test_slope_speed_zero_and_noise_come_with_it() -> None:
     force_of, _ = SHAPES["spring"]
-    reading = read_platen_touch(pushed(force_of), CONTACT_N, TOP_N)
+    reading = read_platen_contact(pushed(force_of), CONTACT_N, TOP_N)
     assert reading.at_contact.position_mm.slope == pytest.approx(1 / 3, rel=0.1)
     assert reading.at_contact.speed_mm_per_s == pytest.approx(SPEED, rel=0.01)
     assert reading.zero_n.value == pytest.approx(0.3, abs=0.002)
@@ -99,18 +100,18 @@ def test_slope_speed_zero_and_noise_come_with_it() -> None:
 
 def test_a_contact_force_below_three_standard_deviations_of_the_noise_is_refused() -> None:
     force_of, _ = SHAPES["spring"]
-    assert read_platen_touch(pushed(force_of, noise_n=0.015), CONTACT_N, TOP_N)
+    assert read_platen_contact(pushed(force_of, noise_n=0.015), CONTACT_N, TOP_N)
     with pytest.raises(InputError, match=r"noise is 0\.02"):
-        read_platen_touch(pushed(force_of, noise_n=0.02), CONTACT_N, TOP_N)
+        read_platen_contact(pushed(force_of, noise_n=0.02), CONTACT_N, TOP_N)
 
 
-def test_a_touch_that_never_reached_its_force_is_refused() -> None:
+def test_a_contact_check_that_never_reached_its_force_is_refused() -> None:
     force_of, _ = SHAPES["spring"]
     with pytest.raises(InputError, match=r"expected 8 N"):
-        read_platen_touch(pushed(force_of), CONTACT_N, 8.0)
+        read_platen_contact(pushed(force_of), CONTACT_N, 8.0)
 
 
-def test_touches_without_marks_are_split_where_the_force_is_gone() -> None:
+def test_contact_checks_without_marks_are_split_where_the_force_is_gone() -> None:
     force_of, depth_at = SHAPES["spring"]
     parts = [pushed(force_of, seed=seed) for seed in range(3)]
     whole = Stretch(
@@ -120,16 +121,16 @@ def test_touches_without_marks_are_split_where_the_force_is_gone() -> None:
         STEP_N,
         STEP_MM,
     )
-    found = [read_platen_touch(each, CONTACT_N, TOP_N) for each in split_touches(whole, TOP_N)]
+    found = [read_platen_contact(each, CONTACT_N, TOP_N) for each in split_contact_checks(whole, TOP_N)]
     assert len(found) == 3
     for reading in found:
         assert reading.at_contact.position_mm.value == pytest.approx(MET_MM + depth_at(CONTACT_N), abs=0.005)
 
 
-def test_a_recording_without_a_touch_is_refused() -> None:
+def test_a_recording_without_a_contact_check_is_refused() -> None:
     quiet = Stretch(np.arange(500) / RATE_HZ, np.linspace(0, 1, 500), np.zeros(500))
     with pytest.raises(InputError, match="never reaches"):
-        list(split_touches(quiet, TOP_N))
+        list(split_contact_checks(quiet, TOP_N))
 
 
 def test_the_search_goes_no_faster_than_its_overshoot_on_bare_platens_allows() -> None:

@@ -1,4 +1,4 @@
-"""One slow touch of a platen: where it passed a force, for any stiffness from a sponge to bare steel.
+"""One slow contact check of a platen: where it passed a force, for any stiffness from a sponge to bare steel.
 
 Problem: on a soft piece a small force is passed in noise over hundreds of samples, on bare platens between
 two of them, and a position in counts knows neither place. Plan: find the instant at which the force is
@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from rig.errors import InputError
-from rig.methods.gauging import GaugedValue, Stretch, read_touch
+from rig.methods.gauging import GaugedValue, Stretch, read_contact
 from rig.samples import FloatArray
 
 NOISES_OF_CONTACT = 3.0
@@ -49,19 +49,19 @@ BEYOND = 0.25
 NEAR_MM = 0.3
 """The position over time is read from so long a way before the place, and so long behind it."""
 
-TOUCHED_SHARE = 0.5
-"""By hand: a touch has begun where the force passes this share of the greater force, and is over where it
-falls below a fifth of that."""
+CONTACT_SHARE_OF_TOP = 0.5
+"""By hand: a contact check has begun where the force passes this share of the greater force, and is over
+where it falls below a fifth of that."""
 
 QUIET_SAMPLES = 100
 """By hand: the first samples, without load, that tell a first force zero."""
 
-MOST_TOUCHES = 200
+MOST_CONTACT_CHECKS = 200
 
 
 @dataclass(frozen=True, slots=True)
 class Passage:
-    """Where a touch passed a force.
+    """Where a contact check passed a force.
 
     Parameters
     ----------
@@ -83,7 +83,7 @@ class Passage:
 
 @dataclass(frozen=True, slots=True)
 class PlatenReading:
-    """One touch.
+    """One contact check.
 
     Parameters
     ----------
@@ -92,7 +92,7 @@ class PlatenReading:
     zero_n
         Force zero of its approach.
     zero_s, level_n
-        Middle of the first half of the way to the touch, and the mean force over that half.
+        Middle of the first half of the way to the contact check, and the mean force over that half.
     noise_n
         Standard deviation of the force in its approach.
     time_s
@@ -113,23 +113,23 @@ class PlatenReading:
 
 @dataclass(frozen=True, slots=True)
 class Drift:
-    """How the force zero moves: N/s and its standard uncertainty, from one touch to the next."""
+    """How the force zero moves: N/s and its standard uncertainty, from one contact check to the next."""
 
     n_per_s: float = 0.0
     u_n_per_s: float = 0.0
 
 
 def zero_drifts(readings: Sequence[PlatenReading]) -> list[Drift]:
-    """Drift of the force zero behind each touch, from its zeros: a single approach is too short to tell.
+    """Drift of the force zero behind each contact check; a single approach is too short to tell.
 
     Parameters
     ----------
     readings
-        Touches of one recording, in order, read without a drift.
+        Contact checks of one recording, in order, read without a drift.
 
     Returns
     -------
-    One for each; none is known where there is only one touch.
+    One for each; none is known where there is only one contact check.
     """
     if len(readings) < 2:
         return [Drift() for _ in readings]
@@ -141,7 +141,7 @@ def zero_drifts(readings: Sequence[PlatenReading]) -> list[Drift]:
     return [Drift(float(slope), u) for slope in (*slopes, slopes[-1])]
 
 
-def read_platen_touch(
+def read_platen_contact(
     stretch: Stretch,
     contact_n: float,
     top_n: float,
@@ -149,12 +149,12 @@ def read_platen_touch(
     drift: Drift | None = None,
     averaged: bool = False,
 ) -> PlatenReading:
-    """Read one touch at two forces.
+    """Read one contact check at two forces.
 
     Parameters
     ----------
     stretch
-        From the begin of its approach, well before the touch; what follows may be in it.
+        From the begin of its approach, well before the contact check; what follows may be in it.
     contact_n, top_n
         The small force and the greater one, in N above the force zero.
     drift
@@ -173,11 +173,11 @@ def read_platen_touch(
         # the force zero is kept from moving
         since_s = clocked.time_s - clocked.time_s[0]
         clocked = replace(clocked, force_n=clocked.force_n - drift.n_per_s * since_s)
-    zero_n = read_touch(clocked, top_n, None).zero_n
+    zero_n = read_contact(clocked, top_n, None).zero_n
     peak = int(np.argmax(clocked.force_n))
     low = int(np.argmin(clocked.position_mm[: peak + 1]))
     whole = clocked.part(slice(low, peak + 1))
-    zero_s, level_n = _before_touch(whole, zero_n.value + contact_n)
+    zero_s, level_n = _before_contact(whole, zero_n.value + contact_n)
     net = Stretch(
         whole.time_s,
         whole.position_mm,
@@ -192,7 +192,7 @@ def read_platen_touch(
             f"{NOISES_OF_CONTACT * noise_n:.2g} N or more"
         )
     if float(net.force_n.max()) < top_n:
-        raise InputError(f"touch: reached {float(net.force_n.max()):.3g} N, expected {top_n:.3g} N")
+        raise InputError(f"contact check: reached {float(net.force_n.max()):.3g} N, expected {top_n:.3g} N")
     stop = int(np.argmax(net.force_n >= top_n))
 
     def zero_u_n(instant_s: float) -> float:
@@ -204,8 +204,8 @@ def read_platen_touch(
     return PlatenReading(at_contact, at_top, zero_n, zero_s, level_n, noise_n, time_s, net)
 
 
-def split_touches(stretch: Stretch, top_n: float) -> Iterator[Stretch]:
-    """Touches of a recording that has no marks, such as one made by hand.
+def split_contact_checks(stretch: Stretch, top_n: float) -> Iterator[Stretch]:
+    """Contact checks of a recording that has no marks, such as one made by hand.
 
     Each goes from the deepest point without load before it to the end of its load. The recording must begin
     without load.
@@ -215,21 +215,23 @@ def split_touches(stretch: Stretch, top_n: float) -> Iterator[Stretch]:
     stretch
         The whole recording.
     top_n
-        The greater force, which every touch reaches.
+        The greater force, which every contact check reaches.
 
     Raises
     ------
     InputError
-        If it is too short, or holds no touch.
+        If it is too short, or holds no contact check.
     """
     if len(stretch) < QUIET_SAMPLES:
-        raise InputError(f"touches: {len(stretch)} samples found, expected a recording of several touches")
+        raise InputError(
+            f"contact checks: {len(stretch)} samples found, expected a recording of several contact checks"
+        )
     net_n = stretch.force_n - float(np.median(stretch.force_n[:QUIET_SAMPLES]))
-    level_n = TOUCHED_SHARE * top_n
+    level_n = CONTACT_SHARE_OF_TOP * top_n
     pressed = net_n >= level_n
     released = net_n < level_n / 5
     at = since = found = 0
-    while at < len(stretch) and found < MOST_TOUCHES:
+    while at < len(stretch) and found < MOST_CONTACT_CHECKS:
         ahead = np.flatnonzero(pressed[at:])
         if not len(ahead):
             break
@@ -240,7 +242,7 @@ def split_touches(stretch: Stretch, top_n: float) -> Iterator[Stretch]:
         found, since, at = found + 1, end, end
     if not found:
         raise InputError(
-            f"touches: the force never reaches {level_n:.3g} N; expected touches up to {top_n:g} N"
+            f"contact checks: the force never reaches {level_n:.3g} N; expected some up to {top_n:g} N"
         )
 
 
@@ -257,8 +259,8 @@ def _with_clock(stretch: Stretch) -> Stretch:
     )
 
 
-def _before_touch(approach: Stretch, contact_n: float) -> tuple[float, float]:
-    """Middle of the first half of the way to the touch, and the mean force over that half."""
+def _before_contact(approach: Stretch, contact_n: float) -> tuple[float, float]:
+    """Middle of the first half of the way to the contact check, and the mean force over that half."""
     x_mm = approach.position_mm
     reached = int(np.argmax(approach.force_n >= contact_n))
     half = max(int(np.argmax(x_mm >= (x_mm[0] + x_mm[reached]) / 2)), 1)
@@ -338,15 +340,15 @@ def _between_samples(
 ) -> tuple[float, float, float]:
     """Return a passage so sudden that only two samples know of it.
 
-    Where the first of both lies before the touch, the rise began anywhere between them: the line of the
-    samples behind leads back to it. Where there is none, the middle of where it may have begun counts; the
-    second may hold the mean over a conversion in which it began.
+    Where the first of both lies before the contact check, the rise began anywhere between them: the line of
+    the samples behind leads back to it. Where there is none, the middle of where it may have begun counts;
+    the second may hold the mean over a conversion in which it began.
     """
     at = max(first + int(np.argmax(net.force_n[first:] >= level_n)), 1)
     step_s = float(net.time_s[at] - net.time_s[at - 1])
     rise_n = float(net.force_n[at] - net.force_n[at - 1])
     if not (step_s > 0 and rise_n > 0):
-        raise InputError("touch: the force does not rise through it; record it again")
+        raise InputError("contact check: the force does not rise through it; record it again")
     rate = rise_n / step_s
     instant_s = float(net.time_s[at]) - (float(net.force_n[at]) - level_n) / rate
     if level_n < rise_n / 2:
@@ -369,18 +371,18 @@ def _fitted_instant(
     powers = np.vander(tau, 3, increasing=True)
     fit, _, rank, _ = np.linalg.lstsq(powers, force_n, rcond=None)
     if rank < 3:
-        raise InputError("touch: too few different samples around it")
+        raise InputError("contact check: too few different samples around it")
     at = 0.0
     for _ in range(20):
         rate = float(fit[1] + 2 * fit[2] * at)
         if rate <= 0:
-            raise InputError("touch: the force does not rise through it; record it again")
+            raise InputError("contact check: the force does not rise through it; record it again")
         at += (level_n - float(fit[0] + fit[1] * at + fit[2] * at**2)) / rate
         # noise passes the force a little before its mean does
         at = min(max(at, float(tau[0])), float(tau[-1]) + BEYOND)
     rate = float(fit[1] + 2 * fit[2] * at)
     if rate <= 0:
-        raise InputError("touch: the force does not rise through it; record it again")
+        raise InputError("contact check: the force does not rise through it; record it again")
     scatter_n, leverage = _scatter(powers, force_n, fit, at)
     undithered_n = step_n / sqrt(12) if scatter_n < step_n / 2 else 0.0
     u_n = hypot(scatter_n * sqrt(leverage), undithered_n)
@@ -398,12 +400,12 @@ def _position(net: Stretch, instant_s: float, stop: int) -> tuple[float, float, 
     last = min(at + int(behind[0]) if len(behind) else stop + 1, at + MOST_FITTED)
     time_s, x_mm = time_s[first:last], x_mm[first:last]
     if len(time_s) < LEAST_FITTED:
-        raise InputError("touch: too few samples of its approach are left")
+        raise InputError("contact check: too few samples of its approach are left")
     span_s = float(time_s[-1] - time_s[0])
     powers = np.vander((time_s - instant_s) / span_s, 3, increasing=True)
     fit, _, rank, _ = np.linalg.lstsq(powers, x_mm, rcond=None)
     if rank < 3:
-        raise InputError("touch: too few different samples around it")
+        raise InputError("contact check: too few different samples around it")
     scatter_mm, leverage = _scatter(powers, x_mm, fit, 0.0)
     step_mm = net.position_step_mm
     # each step that is passed tells the place once, however many samples stand on it

@@ -1,7 +1,8 @@
-"""Touches of one surface, from the capture of a height: of a piece, or of the bare platens.
+"""Contact checks of one surface, from the capture of a height: of a piece, or of the bare platens.
 
-Problem: a capture holds touches by a method, which marks them, or by a hand, which does not. Plan: find each
-by its marks or by the force, and read it at both forces. Cost: one pass over the recording, held in memory.
+Problem: a capture holds contact checks by a method, which marks them, or by a hand, which does not. Plan:
+find each by its marks or by the force, and read it at both forces. Cost: one pass over the recording, held in
+memory.
 """
 
 from __future__ import annotations
@@ -12,19 +13,19 @@ from typing import Any
 
 import numpy as np
 
-from rig.calibration import Aligner, Calibration, PlatenTouch, Signals
+from rig.calibration import Aligner, Calibration, PlatenContact, Signals
 from rig.capture import HEIGHT, CaptureHeader
 from rig.core import kind_of
 from rig.errors import InputError
 from rig.methods import (
-    HEIGHT_TOUCH,
+    HEIGHT_CHECK,
     Drift,
     Passage,
     PlatenReading,
     Stretch,
     Surface,
-    read_platen_touch,
-    split_touches,
+    read_platen_contact,
+    split_contact_checks,
     zero_drifts,
 )
 from rig.samples import Samples
@@ -36,8 +37,8 @@ US_PER_S = 1e6
 
 
 @dataclass(frozen=True, slots=True)
-class TouchedSurface:
-    """Touches of one surface in one capture.
+class CheckedSurface:
+    """Contact checks of one surface in one capture.
 
     Parameters
     ----------
@@ -46,7 +47,7 @@ class TouchedSurface:
     header
         Of the capture.
     readings
-        Touches that could be read, in order.
+        Contact checks that could be read, in order.
     left_out
         Sentences about those that could not.
     calibration
@@ -62,13 +63,13 @@ class TouchedSurface:
     calibration: Calibration
     position_step_mm: float
 
-    def touches(self, *, top: bool) -> list[PlatenTouch]:
-        """Its touches at one of both forces."""
-        return [_platen_touch(reading.at_top if top else reading.at_contact) for reading in self.readings]
+    def contact_checks(self, *, top: bool) -> list[PlatenContact]:
+        """Its contact checks at one of both forces."""
+        return [_platen_contact(reading.at_top if top else reading.at_contact) for reading in self.readings]
 
 
 def planned_forces(header: CaptureHeader) -> tuple[float, float] | None:
-    """Return the small and the greater force with which a height was touched; None if the capture does
+    """Return the small and the greater force of a height's contact checks; None if the capture does
     not say."""
     ordered = header.ordered
     if ordered.kind != HEIGHT or ordered.contact_n is None or ordered.top_n is None:
@@ -76,7 +77,7 @@ def planned_forces(header: CaptureHeader) -> tuple[float, float] | None:
     return (ordered.contact_n, ordered.top_n) if 0 < ordered.contact_n < ordered.top_n else None
 
 
-def touched_surface(
+def checked_surface(
     name: str,
     header: CaptureHeader,
     events: Iterable[Mapping[str, Any]],
@@ -86,15 +87,15 @@ def touched_surface(
     forces_n: tuple[float, float],
     calibration: Calibration | None = None,
     most_samples: int = MOST_SAMPLES,
-) -> TouchedSurface:
-    """Read the touches of one surface.
+) -> CheckedSurface:
+    """Read the contact checks of one surface.
 
     Parameters
     ----------
     name
         Of the capture, for messages.
     header, events, batches
-        Of the capture. Without marks of touches in its events, all that it holds are this surface's.
+        Of the capture. Without marks of contact checks in its events, all that it holds are this surface's.
     surface
         Bare platens, or the piece.
     forces_n
@@ -107,25 +108,25 @@ def touched_surface(
     Raises
     ------
     InputError
-        If no touch can be read, with the reason; or if a channel is not calibrated.
+        If no contact check can be read, with the reason; or if a channel is not calibrated.
     """
     calibration = calibration or Calibration.from_dict(header.calibration, where=f"{name}: calibration")
-    marks = [event for event in events if kind_of(event) == HEIGHT_TOUCH]
+    marks = [event for event in events if kind_of(event) == HEIGHT_CHECK]
     whole, averaged = _whole(name, batches, calibration, most_samples)
-    stretches = _marked(whole, marks, surface) if marks else split_touches(whole, forces_n[1])
+    stretches = _marked(whole, marks, surface) if marks else split_contact_checks(whole, forces_n[1])
     readings, refused = _read_all(list(stretches), forces_n, averaged=averaged)
     if not readings:
         why = f" ({refused[0]})" if refused else ""
-        raise InputError(f"{name}: has no readable touch of the {_called(surface)} {why}")
+        raise InputError(f"{name}: has no readable contact check of the {_called(surface)} {why}")
     left_out = tuple(f"{name}: {_called(surface)}, {each}: left out." for each in refused)
     fitting = calibration.for_channels(header.force, header.position)
-    return TouchedSurface(name, header, tuple(readings), left_out, fitting, whole.position_step_mm)
+    return CheckedSurface(name, header, tuple(readings), left_out, fitting, whole.position_step_mm)
 
 
 def _read_all(
     stretches: Sequence[Stretch], forces_n: tuple[float, float], *, averaged: bool
 ) -> tuple[list[PlatenReading], list[str]]:
-    """Return the readings, and sentences about touches that give none.
+    """Return the readings, and sentences about contact checks that give none.
 
     They are read twice, since the drift of the force zero comes of the first round.
     """
@@ -137,10 +138,10 @@ def _read_all(
         kept, readings = [], []
         for (number, stretch), drift in zip(numbered, drifts, strict=True):
             try:
-                readings.append(read_platen_touch(stretch, *forces_n, drift=drift, averaged=averaged))
+                readings.append(read_platen_contact(stretch, *forces_n, drift=drift, averaged=averaged))
                 kept.append((number, stretch))
             except InputError as why:
-                refused.append(f"touch {number} ({why})")
+                refused.append(f"contact check {number} ({why})")
         numbered, drifts = kept, zero_drifts(readings)
     return readings, refused
 
@@ -160,7 +161,7 @@ def _whole(
         count += len(batch)
         if count > most_samples:
             raise InputError(
-                f"{name}: more than {most_samples} samples; expected a recording of some touches"
+                f"{name}: more than {most_samples} samples; expected a recording of some contact checks"
             )
         parts += _some(aligner.push(batch))
     parts += _some(aligner.finish())
@@ -182,7 +183,8 @@ def _some(signals: Signals | None) -> list[Signals]:
 
 
 def _marked(whole: Stretch, marks: Sequence[Mapping[str, Any]], surface: Surface) -> Iterator[Stretch]:
-    """Stretches between the marks of one surface's touches; marks that make no sense are passed over."""
+    """Stretches between the marks of one surface's contact checks; marks that make no sense are passed
+    over."""
     begun: int | None = None
     for mark in marks:
         time_us = mark.get("time_us")
@@ -196,9 +198,9 @@ def _marked(whole: Stretch, marks: Sequence[Mapping[str, Any]], surface: Surface
             begun = None
 
 
-def _platen_touch(passage: Passage) -> PlatenTouch:
+def _platen_contact(passage: Passage) -> PlatenContact:
     reading = passage.position_mm
-    return PlatenTouch(
+    return PlatenContact(
         reading.value,
         reading.u,
         passage.rounding_mm,
