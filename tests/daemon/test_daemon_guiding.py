@@ -310,4 +310,4 @@ def test_a_contact_check_below_the_noise_is_warned_of(tmp_path):
 
         # a contact check of half a newton is less than six times the noise
         follow(reader, tmp_path, see, stopped=stopped, tell=lambda text, done: told.append(text))
-    assert any("may be reported without in_contact" in text for text in told)
+    assert any("may be reported where there is none" in text for text in told)

@@ -1,6 +1,6 @@
 """Clean but rough presses, as many machines and hands make them, made for counting false flags.
 
-Every press meets the part, goes in, turns and lets go, with a rest off the part on both sides: nothing is wrong.
+Each press meets the part, goes in, turns, lets go, with a rest off the part on both sides: nothing is wrong.
 What differs is the material, the rate of the rows, the hand or motor, and what makes the force rough. All
 numbers are invented. Nothing here depends on the code under test.
 """
