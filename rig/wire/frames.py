@@ -41,23 +41,25 @@ DELIMITER = b"\x00"
 MAX_BODY = MAX_PAYLOAD + CRC_BYTES + 1
 """Bytes of the longest frame before its 0x00."""
 
+_SHORTEST = {SAMPLE_KIND: SAMPLE.itemsize, BLOCK_KIND: BLOCK_HEAD.itemsize + BLOCK_STEP.itemsize}
+"""Bytes of the shortest payload that holds a sample, by its type byte."""
+
 Places = npt.NDArray[np.intp]
 
 
 def encode_frame(message: Message) -> bytes:
-    """One message as a frame, its closing 0x00 included.
+    """Return one message as a frame, its closing 0x00 included.
 
     Raises
     ------
     InputError
         If a field does not fit its place on the wire.
     """
-    payload = LAYOUT_BY_CLASS[type(message)].write(message)
-    return seal(payload)
+    return seal(LAYOUT_BY_CLASS[type(message)].write(message))
 
 
 def seal(payload: bytes) -> bytes:
-    """Frame of any payload: its CRC added, stuffed, and closed with 0x00."""
+    """Return the frame of any payload: its CRC added, stuffed, and closed with 0x00."""
     crc = crc16.ibm_3740(payload).to_bytes(CRC_BYTES, "little")
     return cast(bytes, cobs.encode(payload + crc)) + DELIMITER
 
@@ -103,22 +105,24 @@ class FrameDecoder:
             self.tally.bytes_discarded += int(ends[0]) + 1
             starts, ends = starts[1:], ends[1:]
             self._skipping = False
-        self._hold(buffer[buffer.rfind(DELIMITER) + 1 :])
-        return self._decode(buffer, stream, starts, ends - starts)
-
-    def _hold(self, rest: bytes) -> None:
+        # Behind the last zero a frame is unfinished; one that is too long already is counted now, and what
+        # is still to come of it is thrown away, so that noise without zeros cannot fill the memory.
+        rest = buffer[buffer.rfind(DELIMITER) + 1 :]
         if self._skipping:
             self.tally.bytes_discarded += len(rest)
         elif len(rest) > MAX_BODY:
             self.tally.reject("too_long", len(rest))
             self._skipping = True
         self._pending = b"" if self._skipping else rest
+        return self._decode(buffer, stream, starts, ends - starts)
 
     def _decode(self, buffer: bytes, stream: npt.NDArray[np.uint8], starts: Places, sizes: Places) -> Decoded:
         empty = int(np.count_nonzero(sizes == 0))
         self.tally.empty += empty
         self.tally.bytes_accepted += empty
 
+        # First all frames of the two usual lengths at once; what is declined there, and every other length,
+        # stays odd and is opened one by one.
         odd = sizes > 0
         parts: list[tuple[Rows, Places]] = []
         for payload_bytes in FRAMED_SIZES:
@@ -146,7 +150,7 @@ class FrameDecoder:
 
         rows = np.concatenate([rows for rows, _ in parts])
         places = np.concatenate([places for _, places in parts])
-        # stable: the samples of one block share a place and keep their order
+        # Back to wire order; stable, since the samples of one block share a place and keep their order.
         order = np.argsort(places, kind="stable")
         before = np.searchsorted(places[order], [place for place, _ in messages])
         placed = (Placed(int(n), message) for n, (_, message) in zip(before, messages, strict=True))
@@ -154,7 +158,7 @@ class FrameDecoder:
 
 
 def _open(body: bytes) -> tuple[str, Message | Rows | None]:
-    """Return the message of a frame, or its samples, or the cause against it."""
+    """Return the message of a frame, or its samples, or the cause against it: a field of `Tally`."""
     if len(body) > MAX_BODY:
         return "too_long", None
     try:
@@ -170,11 +174,10 @@ def _open(body: bytes) -> tuple[str, Message | Rows | None]:
 
 
 def _read(payload: bytes) -> tuple[str, Message | Rows | None]:
-    shortest = {SAMPLE_KIND: SAMPLE.itemsize, BLOCK_KIND: BLOCK_HEAD.itemsize + BLOCK_STEP.itemsize}
-    if payload[0] in shortest:
-        if len(payload) < shortest[payload[0]]:
+    if payload[0] in _SHORTEST:
+        if len(payload) < _SHORTEST[payload[0]]:
             return "short", None
-        # bytes beyond a plain sample are ignored; the length of a block says how many samples it holds
+        # Bytes beyond a plain sample are ignored; the length of a block says how many samples it holds.
         samples = payload[: SAMPLE.itemsize] if payload[0] == SAMPLE_KIND else payload
         return "", rows_of(np.frombuffer(samples, np.uint8)[np.newaxis])
     layout = LAYOUT_BY_KIND.get(payload[0])

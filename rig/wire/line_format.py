@@ -7,7 +7,7 @@ what the columns are, from which one pattern is built that matches good lines on
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 from rig.errors import InputError
@@ -78,9 +78,8 @@ class LineFormat:
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "columns", tuple(self.columns))
-        for key, holds, expected in _RULES:
-            if not holds(self):
-                raise InputError(f"wire.{key}: found {getattr(self, key)!r}, expected {expected}")
+        for key, expected in _faults(self):
+            raise InputError(f"wire.{key}: found {getattr(self, key)!r}, expected {expected}")
 
     @property
     def time_column(self) -> str | None:
@@ -143,69 +142,51 @@ def _padded(line_format: LineFormat, field: bytes) -> bytes:
     return blanks + field + blanks
 
 
-def _once(line_format: LineFormat) -> bool:
-    names = [name for name in line_format.columns if name != "ignore"]
-    times = [name for name in names if name in TIME_UNITS_US]
-    return (
-        set(names) <= set(COLUMNS) and "force" in names and len(times) <= 1 and len(set(names)) == len(names)
-    )
-
-
-def _separates(text: str) -> bool:
-    return text == WHITESPACE or (
-        len(text) == 1 and text.isascii() and (text in " \t" or text.isprintable()) and not _numeric(text)
-    )
-
-
-def _marks_comment(text: str, separator: str) -> bool:
-    return text == "" or not (text[0].isspace() or text[0] == separator or _numeric(text[0]))
-
-
-def _scaled(line_format: LineFormat) -> bool:
-    scales = line_format.auxiliary_scales
-    return set(scales) <= set(line_format.auxiliary) and all(
+def _faults(told: LineFormat) -> Iterator[tuple[str, str]]:
+    """Yield each key that holds something wrong, and what was expected; whoever looks stops at the first, so
+    that a rule may rely on those before it."""
+    mark, comment, bits = told.separator, told.comment, told.time_bits
+    if not isinstance(mark, str) or not (
+        mark == WHITESPACE
+        or (
+            len(mark) == 1 and mark.isascii() and (mark in " \t" or mark.isprintable()) and not _numeric(mark)
+        )
+    ):
+        yield "separator", f'one character that no number contains, or "{WHITESPACE}"'
+    names = [name for name in told.columns if name != "ignore"]
+    once = len(set(names)) == len(names) and sum(name in TIME_UNITS_US for name in names) <= 1
+    if not (set(names) <= set(COLUMNS) and "force" in names and once):
+        yield (
+            "columns",
+            "force once, and at most one time and one of each other, out of " + ", ".join(COLUMNS),
+        )
+    if bits is not None and not (
+        isinstance(bits, int)
+        and MIN_TIME_BITS <= bits <= MAX_TIME_BITS
+        and (told.time_modulus_us or 0) <= TIME_LIMIT_US
+    ):
+        yield (
+            "time_bits",
+            f"a whole number of at least {MIN_TIME_BITS} that makes no more than 2^53 microseconds, "
+            "or none if the time does not wrap",
+        )
+    if not told.force_unit:
+        yield "force_unit", 'a unit of force, or "counts"'
+    if not told.position_unit:
+        yield "position_unit", 'a unit of length, or "counts"'
+    if told.checksum not in ("none", "xor8"):
+        yield "checksum", '"none" or "xor8"'
+    if not isinstance(comment, str) or (
+        comment and (comment[0].isspace() or comment[0] == mark or _numeric(comment[0]))
+    ):
+        yield "comment", "a mark that neither a number nor the separator begins with, or nothing"
+    scales = told.auxiliary_scales
+    if not set(scales) <= set(told.auxiliary) or not all(
         abs(zero) <= AUXILIARY_LIMIT and 0 < slope <= AUXILIARY_LIMIT for zero, slope in scales.values()
-    )
-
-
-def _wraps(line_format: LineFormat) -> bool:
-    bits = line_format.time_bits
-    if bits is None:
-        return True
-    if not isinstance(bits, int) or not MIN_TIME_BITS <= bits <= MAX_TIME_BITS:
-        return False
-    return (line_format.time_modulus_us or 0) <= TIME_LIMIT_US
+    ):
+        yield "auxiliary_scales", "a zero and a slope above 0 for auxiliary names out of wire.columns"
 
 
 def _numeric(character: str) -> bool:
-    # A field, or the checksum after it, may begin with or contain these.
+    """Return whether a field, or the checksum after it, may begin with a character or contain it."""
     return character.isalnum() or character in "+-.*"
-
-
-_RULES: tuple[tuple[str, Callable[[LineFormat], bool], str], ...] = (
-    (
-        "separator",
-        lambda f: isinstance(f.separator, str) and _separates(f.separator),
-        f'one character that no number contains, or "{WHITESPACE}"',
-    ),
-    (
-        "columns",
-        _once,
-        "force once, and at most one time and one of each other, out of " + ", ".join(COLUMNS),
-    ),
-    (
-        "time_bits",
-        _wraps,
-        f"a whole number of at least {MIN_TIME_BITS} that makes no more than 2^53 microseconds, "
-        "or none if the time does not wrap",
-    ),
-    ("force_unit", lambda f: bool(f.force_unit), 'a unit of force, or "counts"'),
-    ("position_unit", lambda f: bool(f.position_unit), 'a unit of length, or "counts"'),
-    ("checksum", lambda f: f.checksum in ("none", "xor8"), '"none" or "xor8"'),
-    (
-        "comment",
-        lambda f: isinstance(f.comment, str) and _marks_comment(f.comment, f.separator),
-        "a mark that neither a number nor the separator begins with, or nothing",
-    ),
-    ("auxiliary_scales", _scaled, "a zero and a slope above 0 for auxiliary names out of wire.columns"),
-)

@@ -50,7 +50,7 @@ Column = TypeVar("Column", IntArray, FloatArray)
 
 
 def encode_lines(block: SampleBlock, line_format: LineFormat) -> bytes:
-    r"""Samples as text lines, each ended by \n.
+    r"""Return samples as text lines, each ended by \n.
 
     Parameters
     ----------
@@ -143,15 +143,7 @@ class LineDecoder:
             self.tally.bytes_discarded += position
             self._skipping = end is None
         finished = max(position, buffer.rfind(b"\n") + 1, buffer.rfind(b"\r") + 1)
-        decoded = self._decode(buffer, position, finished)
-        rest = buffer[finished:]
-        if len(rest) > MAX_LINE:
-            self._reject("too_long", rest, len(rest))
-            self._skipping = True
-        self._pending = b"" if self._skipping else rest
-        return decoded
-
-    def _decode(self, buffer: bytes, position: int, finished: int) -> Decoded:
+        # A block without samples comes first: it has the columns of the format even where no line is good.
         blocks = [_to_block(self.format, _values(self.format, b""))]
         messages: list[Placed] = []
         count = 0
@@ -168,6 +160,12 @@ class LineDecoder:
                 note = self._judge(buffer[position:stop])
                 messages += [Placed(count, note)] if note else []
                 position = stop + 1
+        rest = buffer[finished:]
+        if len(rest) > MAX_LINE:
+            # Counted now, and what is still to come of it is skipped: noise must not fill the memory.
+            self._reject("too_long", rest, len(rest))
+            self._skipping = True
+        self._pending = b"" if self._skipping else rest
         return Decoded(SampleBlock.concatenate(blocks), tuple(messages))
 
     def _accept(self, run: bytes) -> SampleBlock:
@@ -179,7 +177,7 @@ class LineDecoder:
         if not good.all():
             lines = _LINE_ENDS.split(run)
             for place in np.flatnonzero(~good).tolist():
-                self._judge(lines[place])
+                self._judge(lines[place])  # only to name the cause
                 refused += len(lines[place]) + 1
             values = {name: column[good] for name, column in values.items()}
         self.tally.accepted += int(np.count_nonzero(good))
@@ -240,13 +238,13 @@ def _printed(block: SampleBlock, line_format: LineFormat, name: str) -> list[str
     if name == "seq":
         return [str(value) for value in (_present(block.seq, name) % _MODULUS[name]).tolist()]
     if name in AUXILIARY_UNITS:
-        value = _present(block.auxiliary.get(name), name)
-        zero, slope = line_format.auxiliary_scales.get(name, (0.0, 1.0))
-        scaled = name in line_format.auxiliary_scales
-        printed = np.round(value / slope + zero, _DECIMALS) if scaled else value
-        return [repr(each) for each in printed.tolist()]
+        printed = _present(block.auxiliary.get(name), name)
+        if name in line_format.auxiliary_scales:
+            zero, slope = line_format.auxiliary_scales[name]
+            printed = np.round(printed / slope + zero, _DECIMALS)
+        return [repr(number) for number in printed.tolist()]
     column = {"status": block.status, "force": block.force, "position": block.position}[name]
-    return [repr(value) for value in column.tolist()]
+    return [repr(number) for number in column.tolist()]
 
 
 def _present(column: Column | None, name: str) -> Column:
@@ -298,6 +296,10 @@ def _to_block(line_format: LineFormat, values: dict[str, FloatArray]) -> SampleB
         column = values.get(name, np.zeros(count))  # a scale has no position
         return column.astype(np.int32) if _unit(line_format, name) == COUNTS else column
 
+    def auxiliary(name: str) -> FloatArray:
+        zero, slope = line_format.auxiliary_scales.get(name, (0.0, 1.0))
+        return (values[name] - zero) * slope
+
     return SampleBlock(
         seq=values["seq"].astype(np.int64) if "seq" in values else None,
         time_us=None if time is None else np.rint(values[time] * TIME_UNITS_US[time]).astype(np.int64),
@@ -305,13 +307,8 @@ def _to_block(line_format: LineFormat, values: dict[str, FloatArray]) -> SampleB
         position=raw("position"),
         status=values.get("status", np.zeros(count)).astype(np.uint8),
         has_status="status" in values,
-        auxiliary={name: _auxiliary(line_format, name, values[name]) for name in line_format.auxiliary},
+        auxiliary={name: auxiliary(name) for name in line_format.auxiliary},
     )
-
-
-def _auxiliary(line_format: LineFormat, name: str, printed: FloatArray) -> FloatArray:
-    zero, slope = line_format.auxiliary_scales.get(name, (0.0, 1.0))
-    return (printed - zero) * slope
 
 
 def _unit(line_format: LineFormat, name: str) -> str:
@@ -325,6 +322,7 @@ def _checksums_hold(run: bytes) -> Flags:
     ends = (text == ord("\n")) | (text == ord("\r"))
     # A line begins after an end, and the first one where the run does.
     starts = np.flatnonzero(~ends & np.concatenate([[True], ends[:-1]]))
+    # The XOR of a stretch is that of all up to its end, with that of all before its start taken out.
     passed = np.concatenate([np.zeros(1, np.uint8), np.bitwise_xor.accumulate(text)])
     stated = _nibble(text[stars + 1]) << 4 | _nibble(text[stars + 2])
     holds: Flags = (passed[stars] ^ passed[starts]) == stated

@@ -2,7 +2,7 @@
 
 Problem: device, host, virtual rig and tests must agree on some twenty layouts. Plan: one frozen class
 for each message, the same whether it is sent or received, and one table that binds type byte, class and
-layout. Samples are not here: they come by the million and live in columns (blocks.py).
+layout. Samples are not here: they come by the million and live in columns (sample_block.py).
 Cost: one small object for each message; messages are rare beside samples.
 """
 
@@ -463,11 +463,22 @@ class FrameLayout:
         return 1 + self.fixed.size - self.appended_bytes
 
     def write(self, message: Any) -> bytes:
-        """Payload of a message of this class."""
+        """Return the payload of a message of this class.
+
+        Raises
+        ------
+        InputError
+            If a field does not fit its place on the wire.
+        """
         values = [getattr(message, field.name) for field in fields(message)]
         text = values.pop().encode() if self.text_bytes is not None else b""
+        layout = self.fixed
         if self.counts:
-            text = _as_bytes(message, values.pop())
+            counts = values.pop()
+            if len(counts) > MOST_READINGS:
+                raise InputError(f"{message!r}: {len(counts)} counts, expected at most {MOST_READINGS}")
+            values += counts
+            layout = struct.Struct(f"{self.fixed.format}{len(counts)}i")
         if self.text_bytes is not None and len(text) > self.text_bytes:
             raise InputError(
                 f"{message!r}: text of {len(text)} bytes, expected at most {self.text_bytes} in UTF-8"
@@ -479,18 +490,20 @@ class FrameLayout:
                 f"{message!r}: unit_id of {len(message.unit_id)} bytes, expected {UNIT_ID_BYTES}"
             )
         try:
-            payload = bytes([self.kind]) + self.fixed.pack(*values) + text
+            payload = bytes([self.kind]) + layout.pack(*values) + text
         except struct.error as problem:
             raise InputError(
                 f"{message!r}: a field does not fit its place on the wire ({problem}); "
-                f"expected integers in the range of layout {self.fixed.format!r}"
+                f"expected integers in the range of layout {layout.format!r}"
             ) from problem
+        # Zeros in the appended fields are not sent: a device of version 1.0 gets the bytes that it knows.
         if self.appended_bytes and not any(payload[self.min_payload :]):
             return payload[: self.min_payload]
         return payload
 
     def read(self, payload: bytes) -> Any:
-        """Message held by a payload of at least `min_payload` bytes; bytes beyond the layout are ignored."""
+        """Return the message in a payload of at least `min_payload` bytes; those beyond it are ignored."""
+        # Appended fields that were not sent read as zero.
         values: list[Any] = list(self.fixed.unpack_from(payload.ljust(1 + self.fixed.size, b"\0"), 1))
         if self.text_bytes is not None:
             text = payload[self.min_payload : self.min_payload + self.text_bytes]
@@ -502,15 +515,6 @@ class FrameLayout:
         for name in named.keys() & _MEANING.keys():
             named[name] = _MEANING[name](named[name])
         return self.message(**named)
-
-
-def _as_bytes(message: Any, counts: tuple[int, ...]) -> bytes:
-    if len(counts) > MOST_READINGS:
-        raise InputError(f"{message!r}: {len(counts)} counts, expected at most {MOST_READINGS}")
-    try:
-        return struct.pack(f"<{len(counts)}i", *counts)
-    except struct.error as problem:
-        raise InputError(f"{message!r}: expected counts of 32 bits ({problem})") from problem
 
 
 _LAYOUTS = (

@@ -11,8 +11,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+import numpy.typing as npt
 
 from rig.samples import FloatArray, IntArray, RawArray, StatusArray
+
+BoolArray = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -46,7 +49,8 @@ class SampleBlock:
     def __len__(self) -> int:
         return len(self.force)
 
-    def __getitem__(self, part: slice) -> SampleBlock:
+    def __getitem__(self, part: slice | IntArray | BoolArray) -> SampleBlock:
+        """Return a stretch of the samples, those at some places, or those that a mask of shape (n,) keeps."""
         return SampleBlock(
             None if self.seq is None else self.seq[part],
             None if self.time_us is None else self.time_us[part],
@@ -70,14 +74,14 @@ class SampleBlock:
             raise ValueError("no blocks to join")
         kinds = {
             (
-                b.seq is None,
-                b.time_us is None,
-                b.has_status,
-                b.force.dtype,
-                b.position.dtype,
-                frozenset(b.auxiliary),
+                part.seq is None,
+                part.time_us is None,
+                part.has_status,
+                part.force.dtype,
+                part.position.dtype,
+                frozenset(part.auxiliary),
             )
-            for b in parts
+            for part in parts
         }
         if len(kinds) != 1:
             raise ValueError(f"blocks of different columns: {sorted(map(str, kinds))}")

@@ -73,7 +73,7 @@ MAX_STUFFED = 254
 
 
 def encode_samples(block: SampleBlock) -> bytes:
-    """Framed samples, ready to send.
+    """Return framed samples, ready to send.
 
     Parameters
     ----------
@@ -89,7 +89,7 @@ def encode_samples(block: SampleBlock) -> bytes:
 
 
 def encode_blocks(block: SampleBlock) -> tuple[bytes, npt.NDArray[np.intp]]:
-    """Framed samples, full blocks of them where they fit into one and plain frames elsewhere.
+    """Return framed samples, in full blocks where they fit into one and in plain frames elsewhere.
 
     Parameters
     ----------
@@ -130,7 +130,7 @@ def encode_blocks(block: SampleBlock) -> tuple[bytes, npt.NDArray[np.intp]]:
         fits &= (back[kept] == groups[kept]).all(axis=1)
 
     frames, counts = [], []
-    # one pass for each run of groups of one kind, then what is left over
+    # One pass for each run of groups of one kind, then the samples behind the last whole group.
     edges = [0, *(np.flatnonzero(np.diff(fits)) + 1).tolist(), whole]
     for start, end in pairwise(edges):
         if end > start and fits[start]:
@@ -167,9 +167,10 @@ def _bytes_of(rows: Rows) -> Bytes:
 
 
 def _sealed(payloads: Bytes) -> Bytes:
-    """Frames of payloads of one length, shape (n, size), as rows."""
+    """Return the frames of payloads of one length, shape (n, size), as rows."""
     count, size = payloads.shape
     crc = crc_columns(payloads.T)
+    # The last column stays zero: it is the 0x00 that closes each frame. The CRC goes low byte first.
     frames = np.zeros((count, size + FRAME_BYTES), np.uint8)
     frames[:, :-1] = stuff_columns(np.vstack([payloads.T, crc & 0xFF, crc >> 8]).astype(np.uint8)).T
     return frames
@@ -233,7 +234,7 @@ def to_block(rows: Rows) -> SampleBlock:
 
 
 def stuff_columns(data: Bytes) -> Bytes:
-    """COBS of many byte strings of one length, one in each column.
+    """Return the COBS coding of many byte strings of one length, one in each column.
 
     Parameters
     ----------
@@ -291,8 +292,9 @@ def unstuff_columns(stuffed: Bytes) -> tuple[Bytes, npt.NDArray[np.bool_]]:
 
 
 def crc_columns(payload: Bytes) -> npt.NDArray[np.uint16]:
-    """CRC of many payloads of one length, one in each column of an array of shape (size, n)."""
+    """Return the CRCs of many payloads of one length, the columns of an array of shape (size, n)."""
     size, count = payload.shape
+    # The CRC is linear over XOR: that of a payload is that of zeros, changed by each of its bytes alone.
     start, changes = _crc_tables(size)
     crc = np.full(count, start, np.uint16)
     for place in range(size):
@@ -302,7 +304,9 @@ def crc_columns(payload: Bytes) -> npt.NDArray[np.uint16]:
 
 @cache
 def _crc_tables(size: int) -> tuple[int, npt.NDArray[np.uint16]]:
-    """CRC of `size` zero bytes, and what each byte value at each place changes in it, shape (size, 256)."""
+    """Return the CRC of `size` zero bytes, and what each byte value at each place changes in it, shape
+    (size, 256)."""
+    # Initial value 0 (the variant called xmodem) for the changes: the initial value is in the start alone.
     changes = [
         [crc16.xmodem(bytes(place) + bytes([value]) + bytes(size - 1 - place)) for value in range(256)]
         for place in range(size)
